@@ -1,0 +1,1 @@
+"""Middle floor: brings readouts in and keeps them as they came."""

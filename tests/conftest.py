@@ -1,0 +1,24 @@
+"""What every test may ask for."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable
+
+import pytest
+
+
+@pytest.fixture
+def need_tool() -> Callable[[str], str]:
+    """Return a function that finds a program pip cannot bring, or skips; on CI absence is a failure."""
+
+    def find(name: str) -> str:
+        path = shutil.which(name)
+        if path is None:
+            if os.environ.get("CI") == "true":
+                pytest.fail(f"{name} is missing, and CI must not skip", pytrace=False)
+            pytest.skip(f"{name} is not installed")
+        return path
+
+    return find

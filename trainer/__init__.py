@@ -1,0 +1,1 @@
+"""Top floor: learns models from recordings; also holds the ``palmwatt`` command."""
