@@ -1,0 +1,44 @@
+"""The README's demo command, run as a newcomer would run it."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+from readme_commands import readme_commands
+
+HOUSE = Path(__file__).resolve().parent.parent
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(900)
+def test_readme_demo_command_does_the_whole_job(tmp_path: Path) -> None:
+    """In a fresh copy and a fresh environment, the demo command ends with its table and report."""
+    copy = tmp_path / "palmwatt"
+    unwanted = shutil.ignore_patterns(".venv*", ".git", "demo-out", "__pycache__", ".*_cache", "build")
+    shutil.copytree(HOUSE, copy, ignore=unwanted)
+    command = readme_commands((copy / "README.md").read_text(encoding="utf-8"))["demo"]
+    done = subprocess.run(
+        ["bash", "-euo", "pipefail", "-c", command],
+        cwd=copy,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout[-4000:] + done.stderr[-4000:]
+    out = copy / "demo-out"
+    for report in out.rglob("*.html"):
+        page = report.read_text(encoding="utf-8")
+        assert len(page) < 2_000_000
+        assert not re.search(r"""(src|href)\s*=\s*["']?(https?:)?//""", page), report
+    models = sorted(path.parent for path in out.rglob("model.json"))
+    assert len(models) == 2
+    for model in models:
+        evaluation = json.loads((model / "evaluation.json").read_text(encoding="utf-8"))
+        assert evaluation["fixed"]["accuracy"]["value"] > evaluation["majority"]["accuracy"]
+        for name in ("float.onnx", "fixed.onnx", "firmware", "budget.json", "budget.html", "card.md"):
+            assert (model / name).exists(), f"{model.name}/{name}"
