@@ -1,0 +1,102 @@
+"""Recipes: what they accept, and where they say a fault is."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from runtime.errors import FormatError, UsageError
+from trainer.recipe import built_in_recipes, load_recipe, parse_recipe
+
+GOOD = """\
+name = "two"
+task = "two gestures"
+classes = ["left", "right"]
+other = ["idle", "distract_*"]
+
+[features]
+bins = [4, 4]
+"""
+
+
+def test_built_in_recipes_are_valid() -> None:
+    """Every recipe in the package loads by its name."""
+    names = list(built_in_recipes())
+    assert {"dynamic", "finger_count"} <= set(names)
+    for name in names:
+        assert load_recipe(name).name == name
+
+
+def test_trial_types_map_to_classes() -> None:
+    """Classes come first, patterns of the key other give the last class, the rest is unknown."""
+    recipe = parse_recipe(GOOD, "two")
+    assert recipe.answers == ("left", "right", "other")
+    assert [recipe.class_index(t) for t in ("right", "distract_wave", "idle", "up")] == [
+        1,
+        2,
+        2,
+        None,
+    ]
+
+
+@pytest.mark.parametrize(
+    ("addition", "line", "key"),
+    [
+        ("bin = 3", 8, "features.bin"),
+        ("directions = 0", 8, "features.directions"),
+        ('directions = "8"', 8, "features.directions"),
+        ("\n[classifier]\nhidden = 9000", 10, "classifier.hidden"),
+        ("[classifer]\nhidden = 9", 8, "classifer"),
+        ("[quantisation]\nclip_quantile = nan", 9, "quantisation.clip_quantile"),
+    ],
+)
+def test_a_fault_names_key_and_line(addition: str, line: int, key: str) -> None:
+    """An unknown key, a wrong type and a value out of range are told with key and line."""
+    with pytest.raises(FormatError) as caught:
+        parse_recipe(GOOD + addition, "r.toml")
+    assert f"r.toml, line {line}: {key}" in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_missing_key_names_its_table() -> None:
+    """A key that is not there is told at the line of its table."""
+    with pytest.raises(FormatError, match=r"line 6: features\.bins"):
+        parse_recipe(GOOD.replace("bins = [4, 4]\n", "motion = true\n"), "r.toml")
+
+
+def test_text_that_is_not_toml_names_the_line() -> None:
+    """A syntax fault is one line with its place."""
+    with pytest.raises(FormatError, match="line 8"):
+        parse_recipe(GOOD + "bins = = 3", "r.toml")
+
+
+@pytest.mark.parametrize("split", ["windows", "random", "random_windows"])
+def test_a_random_window_split_is_refused(split: str) -> None:
+    """Windows are never split at random; the message says why."""
+    with pytest.raises(UsageError, match="measures memory"):
+        parse_recipe(GOOD + f'[evaluation]\nsplit = "{split}"', "r.toml")
+
+
+def test_a_missing_recipe_is_a_usage_error(tmp_path: Path) -> None:
+    """A path that is neither a file nor a built-in name lists the names."""
+    with pytest.raises(UsageError, match="dynamic"):
+        load_recipe(tmp_path / "none.toml")
+
+
+def test_bytes_that_are_not_text_are_refused(tmp_path: Path) -> None:
+    """A file that is not UTF-8, or far too long for a recipe, is a format error."""
+    path = tmp_path / "r.toml"
+    path.write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(FormatError, match="UTF-8"):
+        load_recipe(path)
+    path.write_bytes(b"#" * 100_000)
+    with pytest.raises(FormatError, match="size"):
+        load_recipe(path)
+
+
+def test_the_digest_ignores_comments() -> None:
+    """Two recipes that say the same have the same digest, others have not."""
+    same = parse_recipe("# note\n" + GOOD, "a").digest()
+    assert same == parse_recipe(GOOD, "b").digest()
+    assert same != parse_recipe(GOOD.replace("[4, 4]", "[4, 2]"), "c").digest()

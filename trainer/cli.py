@@ -1,0 +1,106 @@
+"""The command ``palmwatt``: gathers the three packages' commands, and holds those of the trainer.
+
+Nothing heavy is imported before a command runs, so that ``--help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+
+from capture.cli import commands as capture_commands
+from runtime.cli import commands as runtime_commands
+from runtime.errors import Error
+from runtime.steady import hold_arithmetic_steady
+
+__all__ = ["commands", "main"]
+
+
+@click.command(
+    epilog="Example: palmwatt train recordings --recipe dynamic --out models/dynamic",
+)
+@click.argument("data", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--recipe", required=True, help="Recipe file (TOML), or the name of a built-in one.")
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="New model folder.")
+@click.option("--json", "as_json", is_flag=True, help="Print evaluation.json instead of a table.")
+def train(data: Path, recipe: str, out: Path, as_json: bool) -> None:
+    """Train, examine and export one model from the recordings in DIR.
+
+    Whole participants are held out; those locked in the data set are used for the final test only.
+    """
+    from trainer.export import write_model_folder
+    from trainer.recipe import load_recipe
+    from trainer.training import train_model
+    from trainer.tables import evaluation_table, show
+
+    trained = train_model(data, load_recipe(recipe))
+    write_model_folder(trained, out)
+    if as_json:
+        click.echo(json.dumps(trained.evaluation, indent=2, sort_keys=True))
+    else:
+        show(evaluation_table([trained.evaluation]))
+        click.echo(f"model: {out}")
+
+
+@click.command(epilog="Example: palmwatt demo --out demo-out")
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="New or empty folder.")
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, without a table.")
+def demo(out: Path, as_json: bool) -> None:
+    """Do the whole job with an emulated sensor and invented participants.
+
+    Records through a real serial port, trains two models, exports, verifies and budgets them, and
+    writes a report. Everything it writes is the same on every run.
+    """
+    from trainer.demo import run_demo
+
+    run_demo(out, as_json=as_json)
+
+
+commands: tuple[click.Command, ...] = (train, demo)
+
+
+@click.group(
+    epilog="Example: palmwatt demo --out demo-out", context_settings={"max_content_width": 100}
+)
+@click.version_option(package_name="palmwatt", prog_name="palmwatt")
+def palmwatt() -> None:
+    """Gesture models for a lensless optical sensor, priced in microwatts."""
+
+
+for _command in (*commands, *capture_commands, *runtime_commands):
+    palmwatt.add_command(_command)
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the command line and exit: 0 done, 1 the answer is no, 2 the input or the call is wrong.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Words after the program's name; those of the process by default.
+    """
+    hold_arithmetic_steady()
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    try:
+        code = palmwatt.main(words, prog_name="palmwatt", standalone_mode=False)
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.ctx.get_help() if error.ctx else "", err=True)
+        sys.exit(2)
+    except click.ClickException as error:
+        _fail(error.format_message(), 2)
+    except (click.Abort, KeyboardInterrupt):
+        _fail("stopped", 130)
+    except Error as error:
+        _fail(str(error), error.exit_code)
+    except OSError as error:
+        _fail(f"{error.filename or 'file'}: {error.strerror or error}", 2)
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _fail(message: str, code: int) -> None:
+    click.echo("palmwatt: " + " ".join(message.split()), err=True)
+    sys.exit(code)

@@ -1,0 +1,135 @@
+"""Intervals beside every figure: proportions, event rates, and means over participants.
+
+All are two-sided. They are exact or score intervals from textbooks, written with the inverse
+functions of :mod:`scipy.special`, because importing ``scipy.stats`` costs more than a second.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from scipy import special
+
+from runtime.errors import UsageError
+
+__all__ = ["clopper_pearson", "garwood", "over_participants", "wilson"]
+
+CONFIDENCE = 0.95
+
+
+def _check_counts(successes: float, trials: float) -> None:
+    if not 0 <= successes <= trials or trials < 1:
+        raise UsageError(
+            "interval", "successes of trials", f"{successes} of {trials}", "0 to trials"
+        )
+
+
+def wilson(successes: float, trials: float, confidence: float = CONFIDENCE) -> tuple[float, float]:
+    """Score interval of a proportion (E. B. Wilson, J. Am. Stat. Assoc. 22, 1927).
+
+    Parameters
+    ----------
+    successes, trials : float
+        0 <= successes <= trials; fractions are allowed for means of proportions.
+    confidence : float
+        Coverage, between 0 and 1.
+
+    Returns
+    -------
+    tuple of float
+        Lower and upper bound, each in [0, 1].
+
+    Raises
+    ------
+    UsageError
+        The counts are negative, or more successes than trials.
+    """
+    _check_counts(successes, trials)
+    z = float(special.ndtri(0.5 + confidence / 2))
+    rate = successes / trials
+    centre = (rate + z * z / (2 * trials)) / (1 + z * z / trials)
+    half = z / (1 + z * z / trials)
+    half *= math.sqrt(rate * (1 - rate) / trials + z * z / (4 * trials * trials))
+    return max(0.0, centre - half), min(1.0, centre + half)
+
+
+def clopper_pearson(
+    successes: int, trials: int, confidence: float = CONFIDENCE
+) -> tuple[float, float]:
+    """Exact interval of a proportion (Clopper and Pearson, Biometrika 26, 1934).
+
+    Parameters and errors are those of :func:`wilson`; the bounds come from the beta distribution.
+    """
+    _check_counts(successes, trials)
+    tail = (1 - confidence) / 2
+    failures = trials - successes
+    low = 0.0 if successes == 0 else float(special.betaincinv(successes, failures + 1, tail))
+    high = 1.0 if failures == 0 else float(special.betaincinv(successes + 1, failures, 1 - tail))
+    return low, high
+
+
+def garwood(n_events: int, hours: float, confidence: float = CONFIDENCE) -> tuple[float, float]:
+    """Exact interval of a Poisson rate (F. Garwood, Biometrika 28, 1936), events per hour.
+
+    Parameters
+    ----------
+    n_events : int
+        Events counted, >= 0.
+    hours : float
+        Time watched, hours, > 0.
+    confidence : float
+        Coverage, between 0 and 1.
+
+    Raises
+    ------
+    UsageError
+        A negative count or a time that is not positive.
+    """
+    if n_events < 0 or not hours > 0:
+        raise UsageError(
+            "interval", "events in hours", f"{n_events} in {hours}", "0 or more in > 0"
+        )
+    tail = (1 - confidence) / 2
+    low = 0.0 if n_events == 0 else float(special.gammaincinv(n_events, tail)) / hours
+    return low, float(special.gammaincinv(n_events + 1, 1 - tail)) / hours
+
+
+def over_participants(
+    values: Sequence[float], n_takes: int, confidence: float = CONFIDENCE
+) -> tuple[float, float]:
+    """Interval of a mean over participants, who are the independent units, not their takes.
+
+    Student's t over the participants' own values, cut to [0, 1]. When the participants agree by
+    chance (two people, both at 100 %) that interval would collapse, so it is never narrower than
+    Wilson's interval as if all takes were independent.
+
+    Parameters
+    ----------
+    values : sequence of float
+        One accuracy or F1 per participant, each in [0, 1].
+    n_takes : int
+        Takes of all participants together, >= 1.
+    confidence : float
+        Coverage, between 0 and 1.
+
+    Returns
+    -------
+    tuple of float
+        Lower and upper bound; [0, 1] for a single participant, who says nothing of others.
+
+    Raises
+    ------
+    UsageError
+        No participants.
+    """
+    n = len(values)
+    if n == 0:
+        raise UsageError("interval", "participants", 0, "at least 1")
+    if n == 1:
+        return 0.0, 1.0
+    mean = math.fsum(values) / n
+    deviation = math.sqrt(math.fsum((v - mean) ** 2 for v in values) / (n - 1))
+    half = float(special.stdtrit(n - 1, 0.5 + confidence / 2)) * deviation / math.sqrt(n)
+    low, high = wilson(min(mean, 1.0) * n_takes, n_takes, confidence)
+    return max(0.0, min(low, mean - half)), min(1.0, max(high, mean + half))

@@ -1,0 +1,242 @@
+"""Recipes: one TOML file describes one model, from readout to decision.
+
+A recipe is data. Everything a training run may vary stands in it, so that the recipe and the data
+set together give the same model, byte for byte. Unknown keys, wrong types and values out of range
+are refused with the key and the line they stand on.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+import tomllib
+from collections.abc import Sequence
+from fnmatch import fnmatchcase
+from importlib import resources
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from runtime.errors import FormatError, UsageError
+
+__all__ = [
+    "ClassifierRecipe",
+    "DecisionRecipe",
+    "EvaluationRecipe",
+    "FeatureRecipe",
+    "QuantisationRecipe",
+    "Recipe",
+    "built_in_recipes",
+    "load_recipe",
+    "parse_recipe",
+]
+
+OTHER = "other"
+MAX_RECIPE_BYTES = 65_536
+
+
+class _Table(BaseModel):
+    """A TOML table: no unknown keys, no silent conversions, no changes afterwards."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+class FeatureRecipe(_Table):
+    """Features of one frame and of a window of frames; every one becomes an integer stage.
+
+    ``bins`` bins down and across; ``level_bits`` bits of a level-normalised feature; ``projection``
+    learned directions over the bins (``principal``: most signal for the noise, ``fisher``: most
+    difference between classes for the spread within them, ``none``); ``motion`` adds the change
+    between frames as a feature; the window is ``segments`` sums of ``segment_frames`` frames each.
+    """
+
+    bins: tuple[Annotated[int, Field(ge=1, le=256)], Annotated[int, Field(ge=1, le=256)]]
+    level_bits: Literal[8, 16] = 8
+    projection: Literal["none", "principal", "fisher"] = "principal"
+    directions: Annotated[int, Field(ge=1, le=256)] = 16
+    direction_bits: Literal[8, 16] = 8
+    motion: bool = True
+    segments: Annotated[int, Field(ge=1, le=64)] = 8
+    segment_frames: Annotated[int, Field(ge=1, le=64)] = 4
+
+    @property
+    def window_frames(self) -> int:
+        """Frames that one window covers."""
+        return self.segments * self.segment_frames
+
+
+class ClassifierRecipe(_Table):
+    """The head: ``linear`` (logistic regression) or ``mlp`` (one hidden layer of ``hidden`` units).
+
+    ``penalty`` is the weight of the squared weights (L2), ``epochs`` the passes over the windows.
+    """
+
+    kind: Literal["linear", "mlp"] = "mlp"
+    hidden: Annotated[int, Field(ge=1, le=256)] = 32
+    penalty: Annotated[float, Field(ge=0, le=1e3)] = 1e-3
+    epochs: Annotated[int, Field(ge=1, le=5_000)] = 60
+
+
+class QuantisationRecipe(_Table):
+    """Integer widths; scales come from training data, the largest values clipped.
+
+    ``clip_quantile`` is the share of training values that a scale must represent without clipping.
+    """
+
+    weight_bits: Literal[8, 16] = 8
+    hidden_bits: Literal[8, 16] = 8
+    clip_quantile: Annotated[float, Field(gt=0.5, le=1)] = 0.999
+
+
+class DecisionRecipe(_Table):
+    """From scores to events: when to answer, and how long to stay silent afterwards."""
+
+    hold_frames: Annotated[int, Field(ge=1, le=255)] = 3
+    hold_off_frames: Annotated[int, Field(ge=0, le=255)] = 12
+    recall: Annotated[float, Field(gt=0, le=1)] = 0.98
+
+
+class EvaluationRecipe(_Table):
+    """How the model is examined.
+
+    ``split`` names what is held out whole; windows are never split at random. ``take_end`` says
+    where in its cue a take is judged: at the end of its movement, found from the readout's change,
+    or at the end of the cue for takes that are held still.
+    """
+
+    split: Literal["participants", "units"] = "participants"
+    take_end: Literal["movement", "cue"] = "movement"
+
+
+class Recipe(_Table):
+    """The whole description of a model; see the tables for their keys."""
+
+    name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
+    task: Annotated[str, Field(min_length=1, max_length=200)]
+    seed: Annotated[int, Field(ge=0, lt=2**32)] = 1
+    classes: Annotated[tuple[str, ...], Field(min_length=2, max_length=64)]
+    other: tuple[str, ...] = ()
+    features: FeatureRecipe
+    classifier: ClassifierRecipe = ClassifierRecipe()
+    quantisation: QuantisationRecipe = QuantisationRecipe()
+    decision: DecisionRecipe = DecisionRecipe()
+    evaluation: EvaluationRecipe = EvaluationRecipe()
+
+    @model_validator(mode="after")
+    def _classes_are_distinct(self) -> Recipe:
+        if len(set(self.classes)) != len(self.classes):
+            raise ValueError("classes must differ from each other")
+        if OTHER in self.classes:
+            raise ValueError(f'"{OTHER}" is made from the key other, not listed in classes')
+        return self
+
+    @property
+    def answers(self) -> tuple[str, ...]:
+        """Class names in score order; the rejection class, if any, is last."""
+        return (*self.classes, OTHER) if self.other else self.classes
+
+    def class_index(self, trial_type: str) -> int | None:
+        """Return the class of a cue's trial type, or None when the recipe does not know it."""
+        if trial_type in self.classes:
+            return self.classes.index(trial_type)
+        if any(fnmatchcase(trial_type, pattern) for pattern in self.other):
+            return len(self.classes)
+        return None
+
+    def digest(self) -> str:
+        """Return the SHA-256 of the recipe's values; comments and layout do not count."""
+        text = json.dumps(self.model_dump(mode="json"), sort_keys=True)
+        return hashlib.sha256(text.encode()).hexdigest()
+
+
+def built_in_recipes() -> dict[str, str]:
+    """Return the text of every recipe that comes with the package, by name."""
+    folder = resources.files("trainer") / "recipes"
+    files = sorted((f for f in folder.iterdir() if f.name.endswith(".toml")), key=lambda f: f.name)
+    return {f.name.removesuffix(".toml"): f.read_text("utf-8") for f in files}
+
+
+def load_recipe(source: str | Path) -> Recipe:
+    """Read a recipe from a TOML file, or by the name of a built-in one.
+
+    Parameters
+    ----------
+    source : str or pathlib.Path
+        Path of a file, or a name such as ``dynamic``.
+
+    Raises
+    ------
+    UsageError
+        There is no such file and no such built-in recipe.
+    FormatError
+        The file is not TOML, or a key is unknown, missing or out of range.
+    """
+    path = Path(source)
+    if not path.is_file():
+        built_in = built_in_recipes()
+        if str(source) in built_in:
+            return parse_recipe(built_in[str(source)], str(source))
+        expected = f"a TOML file or one of {', '.join(built_in)}"
+        raise UsageError(str(source), "recipe", "missing", expected)
+    if path.stat().st_size > MAX_RECIPE_BYTES:
+        raise FormatError(str(path), "size in bytes", path.stat().st_size, f"<= {MAX_RECIPE_BYTES}")
+    try:
+        text = path.read_text("utf-8")
+    except UnicodeDecodeError as error:
+        raise FormatError(str(path), "text", "not UTF-8", "a TOML file in UTF-8") from error
+    return parse_recipe(text, str(path))
+
+
+def parse_recipe(text: str, where: str) -> Recipe:
+    """Read a recipe from TOML text; `where` names it in errors, which are those of load_recipe."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise FormatError(where, f"TOML ({error})") from error
+    if data.get("evaluation", {}) and _asks_for_random_windows(data["evaluation"]):
+        line = _line_of(text, ("evaluation", "split"))
+        raise UsageError(
+            f"{where}, line {line}",
+            "evaluation.split",
+            repr(data["evaluation"]["split"]),
+            "participants or units",
+            "windows of one person are too alike: splitting them at random measures memory",
+        )
+    try:
+        return Recipe.model_validate_json(json.dumps(data, default=str))
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = tuple(first["loc"])
+        line = _line_of(text, key)
+        name = ".".join(str(part) for part in key) or "recipe"
+        got = None if first["type"] == "missing" else _short(first["input"])
+        message = first["msg"][0].lower() + first["msg"][1:]
+        raise FormatError(f"{where}, line {line}", f"{name} ({message})", got) from error
+
+
+def _asks_for_random_windows(evaluation: Any) -> bool:
+    split = evaluation.get("split") if isinstance(evaluation, dict) else None
+    return isinstance(split, str) and ("window" in split or "random" in split)
+
+
+def _short(value: object) -> str | None:
+    text = repr(value)
+    return text if len(text) <= 60 else None
+
+
+def _line_of(text: str, key: Sequence[str | int]) -> int:
+    """Return the 1-based line that sets a key; its table's line, or 1, where it is missing."""
+    names = [part for part in key if isinstance(part, str)]
+    for depth in range(len(names), 0, -1):
+        table, wanted = tuple(names[: depth - 1]), names[depth - 1]
+        current: tuple[str, ...] = ()
+        for number, line in enumerate(text.splitlines(), start=1):
+            if header := re.match(r"\s*\[\s*([\w.\s-]+?)\s*\]", line):
+                current = tuple(part.strip() for part in header[1].split("."))
+                if current == (*table, wanted):
+                    return number
+            elif current == table and re.match(rf"\s*[\"']?{re.escape(wanted)}[\"']?\s*=", line):
+                return number
+    return 1
