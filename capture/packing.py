@@ -1,0 +1,97 @@
+"""Counts as packed bytes: 8, 10, 12 or 16 bits a pixel, lowest bits first."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from capture.frames import Counts
+from runtime.errors import FormatError
+
+__all__ = ["pack_counts", "packed_size", "unpack_counts"]
+
+
+def packed_size(n_pixels: int, bits: int) -> int:
+    """Bytes that `n_pixels` pixels of `bits` bits take."""
+    return (n_pixels * bits + 7) // 8
+
+
+def pack_counts(counts: Counts, bits: int) -> bytes:
+    """Pack counts in row order, lowest bits first; the last byte is filled up with zeros.
+
+    Parameters
+    ----------
+    counts : uint16 array, any shape
+        Values below ``2**bits``.
+    bits : int
+        8, 10, 12 or 16. The layouts for 10 and 12 bits are Mono10p and Mono12p of the GenICam
+        Pixel Format Naming Convention.
+
+    Raises
+    ------
+    FormatError
+        `bits` is another number, or a value does not fit.
+    """
+    flat = np.ravel(counts)
+    if bits not in (8, 10, 12, 16):
+        raise FormatError("pixels", "bits a pixel", bits, "8, 10, 12 or 16")
+    if flat.size and int(flat.max()) >> bits:
+        raise FormatError("pixels", "largest counts", int(flat.max()), f"below {1 << bits}")
+    if bits == 16:
+        return flat.astype("<u2").tobytes()
+    if bits == 8:
+        return flat.astype(np.uint8).tobytes()
+    if bits == 12:
+        first, second = _columns(flat, 2)
+        packed = np.empty((len(first), 3), np.uint8)
+        packed[:, 0] = first
+        packed[:, 1] = first >> 8 | second << 4
+        packed[:, 2] = second >> 4
+    else:
+        a, b, c, d = _columns(flat, 4)
+        packed = np.empty((len(a), 5), np.uint8)
+        packed[:, 0] = a
+        packed[:, 1] = a >> 8 | b << 2
+        packed[:, 2] = b >> 6 | c << 4
+        packed[:, 3] = c >> 4 | d << 6
+        packed[:, 4] = d >> 2
+    return packed.tobytes()[: packed_size(flat.size, bits)]
+
+
+def _columns(flat: Counts, n: int) -> Counts:
+    """Return the values as n columns, filled up with zeros; shape (n, ceil(size / n))."""
+    padded = np.zeros((-(-flat.size // n), n), np.uint16)
+    padded.ravel()[: flat.size] = flat
+    return padded.T
+
+
+def unpack_counts(packed: bytes | memoryview, n_pixels: int, bits: int) -> Counts:
+    """Undo `pack_counts`: return uint16 counts of shape (n_pixels,).
+
+    Raises
+    ------
+    FormatError
+        `bits` is not 8, 10, 12 or 16, or `packed` is not exactly as long as that many pixels.
+    """
+    if bits not in (8, 10, 12, 16):
+        raise FormatError("pixels", "bits a pixel", bits, "8, 10, 12 or 16")
+    if len(packed) != packed_size(n_pixels, bits):
+        raise FormatError("pixels", "length", len(packed), packed_size(n_pixels, bits))
+    if bits == 16:
+        return np.frombuffer(packed, "<u2").astype(np.uint16)
+    if bits == 8:
+        return np.frombuffer(packed, np.uint8).astype(np.uint16)
+    n_a_group, n_bytes = (2, 3) if bits == 12 else (4, 5)
+    n_groups = -(-n_pixels // n_a_group)
+    groups = np.zeros((n_groups, n_bytes), np.uint8)
+    groups.ravel()[: len(packed)] = np.frombuffer(packed, np.uint8)
+    words = groups.T.astype(np.uint16)
+    counts = np.empty((n_groups, n_a_group), np.uint16)
+    if bits == 12:
+        counts[:, 0] = words[0] | (words[1] & 0x0F) << 8
+        counts[:, 1] = words[1] >> 4 | words[2] << 4
+    else:
+        counts[:, 0] = words[0] | (words[1] & 0x03) << 8
+        counts[:, 1] = words[1] >> 2 | (words[2] & 0x0F) << 6
+        counts[:, 2] = words[2] >> 4 | (words[3] & 0x3F) << 4
+        counts[:, 3] = words[3] >> 6 | words[4] << 2
+    return counts.ravel()[:n_pixels]

@@ -1,0 +1,229 @@
+"""Cue scripts: what a participant is asked to do, how often, in which order."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import Annotated
+
+import numpy as np
+import pydantic
+from pydantic import ConfigDict, Field
+
+from runtime.errors import FormatError, UsageError
+
+__all__ = [
+    "BUILT_IN",
+    "DISTRACTORS",
+    "FINGER_COUNTS",
+    "GESTURES",
+    "IDLE",
+    "Cue",
+    "CueKind",
+    "Script",
+    "load_script",
+    "parse_script",
+    "schedule",
+]
+
+BUILT_IN = ("dynamic", "finger_count")
+GESTURES = (
+    "swipe_left",
+    "swipe_right",
+    "swipe_up",
+    "swipe_down",
+    "push",
+    "pull",
+    "circle_clockwise",
+    "circle_counterclockwise",
+)
+IDLE = "idle"
+DISTRACTORS = ("distract_wave", "distract_scratch", "distract_pass", "distract_adjust")
+FINGER_COUNTS = tuple(f"fingers_{n}" for n in range(6))
+
+_MAX_BYTES = 65_536
+_MAX_CUES = 10_000
+_Word = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
+_Seconds = Annotated[float, Field(ge=0.0, le=600.0, allow_inf_nan=False)]
+
+
+class CueKind(pydantic.BaseModel):
+    """One line of a script: a cue and how often it is given.
+
+    Parameters
+    ----------
+    trial_type : str
+        Label of the take, as it is written to the events table.
+    repetitions : int
+        How often the cue is given, 1 to 1000.
+    duration_s : float
+        How long the cue stands, seconds; the whole movement belongs inside.
+    prompt : str
+        What the participant reads; empty for the trial type in plain words.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+    trial_type: _Word
+    repetitions: int = Field(ge=1, le=1000)
+    duration_s: Annotated[float, Field(gt=0.0, le=600.0, allow_inf_nan=False)]
+    prompt: str = Field(default="", max_length=80)
+
+    @property
+    def text(self) -> str:
+        """What the participant reads."""
+        return self.prompt or self.trial_type.replace("_", " ")
+
+
+class Script(pydantic.BaseModel):
+    """A cue script; frozen.
+
+    Parameters
+    ----------
+    name : str
+        Task name of the recordings, letters, digits and underscores.
+    instruction : str
+        Read to the participant before the first cue.
+    lead_in_s : float
+        Rest before the first cue and after the last, seconds.
+    rest_s : tuple of two float
+        Shortest and longest rest after each cue, seconds.
+    shuffle : bool
+        Give the cues in a random order that follows from the seed.
+    cues : tuple of CueKind
+        The cues and their repetitions (the key is ``cue`` in the file).
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, populate_by_name=True)
+
+    name: _Word
+    instruction: str = Field(default="", max_length=400)
+    lead_in_s: _Seconds = 1.0
+    rest_s: Annotated[tuple[_Seconds, _Seconds], Field(strict=False)] = (0.3, 0.3)
+    shuffle: bool = True
+    cues: Annotated[tuple[CueKind, ...], Field(alias="cue", min_length=1, strict=False)]
+
+    @pydantic.model_validator(mode="after")
+    def _whole(self) -> Script:
+        if self.rest_s[0] > self.rest_s[1]:
+            raise ValueError("rest_s must give the shortest rest first")
+        if self.n_cues > _MAX_CUES:
+            raise ValueError(f"the script gives {self.n_cues} cues, at most {_MAX_CUES}")
+        return self
+
+    @property
+    def n_cues(self) -> int:
+        """Cues the whole script gives."""
+        return sum(cue.repetitions for cue in self.cues)
+
+    @property
+    def trial_types(self) -> tuple[str, ...]:
+        """The labels of the script, each once, in the order of the file."""
+        return tuple(dict.fromkeys(cue.trial_type for cue in self.cues))
+
+    def text(self, trial_type: str) -> str:
+        """Return what the participant reads for a label of this script."""
+        return next(cue.text for cue in self.cues if cue.trial_type == trial_type)
+
+
+@dataclass(frozen=True, slots=True)
+class Cue:
+    """One cue at its time.
+
+    Parameters
+    ----------
+    onset_us, duration_us : int
+        Start, counted from the first frame pair, and length; microseconds.
+    trial_type : str
+        Label of the take.
+    repetition : int
+        How many cues of this label came before it.
+    """
+
+    onset_us: int
+    duration_us: int
+    trial_type: str
+    repetition: int
+
+    @property
+    def end_us(self) -> int:
+        """When the cue ends, microseconds from the first frame pair."""
+        return self.onset_us + self.duration_us
+
+
+def load_script(source: str | Path) -> Script:
+    """Read a script: the name of a built-in one, or a TOML file.
+
+    Raises
+    ------
+    UsageError
+        There is no such script.
+    FormatError
+        The file is not TOML, or a key is missing, unknown or out of range; the message names the
+        first such key.
+    """
+    if str(source) in BUILT_IN:
+        text = (resources.files("capture") / "scripts" / f"{source}.toml").read_bytes()
+        return parse_script(text, str(source))
+    path = Path(source)
+    try:
+        with path.open("rb") as file:
+            text = file.read(_MAX_BYTES + 1)
+    except OSError as error:
+        raise UsageError(
+            str(source),
+            "the script",
+            error.strerror,
+            f"a TOML file or one of {', '.join(BUILT_IN)}",
+        ) from None
+    return parse_script(text, str(source))
+
+
+def parse_script(text: bytes, where: str) -> Script:
+    """Read a script from the bytes of a TOML file; `where` names it in errors."""
+    if len(text) > _MAX_BYTES:
+        raise FormatError(where, "the script", "too long", f"at most {_MAX_BYTES} bytes")
+    try:
+        return Script.model_validate(tomllib.loads(text.decode("utf-8")))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise FormatError(where, "the script", f"not TOML ({error})") from None
+    except pydantic.ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        key = ".".join(str(part) for part in first["loc"]) or "the script"
+        raise FormatError(where, key, f"wrong ({first['msg']})") from None
+
+
+def schedule(script: Script, seed: int) -> tuple[Cue, ...]:
+    """Return the cues in the order and at the times that follow from the seed.
+
+    Parameters
+    ----------
+    script : Script
+        What to ask for.
+    seed : int
+        Seed of the order and of the rests, >= 0; the same seed gives the same cues.
+
+    Returns
+    -------
+    tuple of Cue
+        In order of time; cues never overlap.
+    """
+    if seed < 0:
+        raise UsageError("schedule", "seed", seed, "0 or more")
+    rng = np.random.default_rng(seed)
+    kinds = [kind for kind in script.cues for _ in range(kind.repetitions)]
+    order = rng.permutation(len(kinds)) if script.shuffle else np.arange(len(kinds))
+    rests_us = np.rint(1e6 * rng.uniform(*script.rest_s, size=len(kinds))).astype(np.int64)
+    given: dict[str, int] = {}
+    cues = []
+    now_us = round(1e6 * script.lead_in_s)
+    for index, rest_us in zip(order, rests_us, strict=True):
+        kind = kinds[index]
+        repetition = given.get(kind.trial_type, 0)
+        given[kind.trial_type] = repetition + 1
+        duration_us = round(1e6 * kind.duration_s)
+        cues.append(Cue(now_us, duration_us, kind.trial_type, repetition))
+        now_us += duration_us + int(rest_us)
+    return tuple(cues)
