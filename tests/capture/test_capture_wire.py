@@ -254,7 +254,7 @@ def test_sound_packets_with_any_body_never_raise(kind: int, body: bytes) -> None
 )
 def test_values_that_do_not_fit_are_refused(message: Message) -> None:
     """A value that does not fit its field is refused by name."""
-    with pytest.raises(FormatError, match="packet|pixels"):
+    with pytest.raises(FormatError, match=r"packet|pixels"):
         encode(message)
 
 
