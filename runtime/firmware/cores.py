@@ -1,0 +1,178 @@
+"""The cores that firmware is compiled for: compiler target, emulated core, published timing.
+
+A timing answers one question, how many cycles one executed instruction takes, as three numbers
+(low, typical, high) with zero wait states. Where the maker publishes a table, its bounds are the
+low and high values. Where the maker publishes none (dual-issue and cached cores), the assumption
+is stated in `Core.timing_source` and the bounds are wide.
+
+Sources, read in the makers' public manuals unless marked:
+
+- Cortex-M0+: ARM DDI 0484C, Cortex-M0+ Technical Reference Manual, table 3.1.
+- Cortex-M3: ARM DDI 0337I, Cortex-M3 Technical Reference Manual, table 3.1 and section 3.3.
+- Cortex-M4: ARM DDI 0439, Cortex-M4 Technical Reference Manual, table 3.1 (from memory).
+- Ibex (RV32IMC): Ibex reference guide, Pipeline Details, table of stall cycles; single-cycle
+  multiplier without branch-target adder or write-back stage.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from runtime.errors import UsageError
+
+__all__ = ["CORES", "Core", "Timing", "find_core"]
+
+Cycles = tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """Cycles of each class of instruction as (low, typical, high).
+
+    ``load`` and ``store`` are a single transfer; ``*_multiple`` is a fixed part, to which one
+    cycle per register is added. ``taken`` is a whole taken branch, ``call`` and ``pop_return``
+    likewise. ``multiply_long`` is a 32 by 32 to 64 bit product, ``mac_long`` one that accumulates.
+    """
+
+    alu: Cycles = (1, 1, 1)
+    load: Cycles = (2, 2, 2)
+    load_multiple: Cycles = (1, 1, 1)
+    store: Cycles = (2, 2, 2)
+    store_multiple: Cycles = (1, 1, 1)
+    multiply: Cycles = (1, 1, 1)
+    multiply_long: Cycles = (1, 1, 1)
+    mac: Cycles = (1, 1, 1)
+    mac_long: Cycles = (1, 1, 1)
+    divide: Cycles = (2, 7, 12)
+    taken: Cycles = (2, 3, 4)
+    not_taken: Cycles = (1, 1, 1)
+    call: Cycles = (2, 3, 4)
+    pop_return: Cycles = (2, 3, 4)
+    """On top of the load-multiple's own cycles when the program counter is popped: the refill."""
+
+
+@dataclass(frozen=True, slots=True)
+class Core:
+    """One core: names for the compilers and the emulator, and its timing.
+
+    ``dsp`` says that the core has packed 16-bit multiply-accumulate instructions.
+    """
+
+    name: str
+    target: str
+    cpu: str
+    gcc_flags: tuple[str, ...]
+    unicorn_cpu: str
+    timing: Timing
+    timing_source: str
+    dsp: bool = False
+
+    @property
+    def riscv(self) -> bool:
+        """Whether the core is RISC-V; otherwise it is an ARM core in Thumb state."""
+        return self.target.startswith("riscv")
+
+
+_M0PLUS = Timing(
+    multiply=(1, 1, 32), taken=(2, 2, 2), call=(2, 3, 3), pop_return=(2, 2, 2), divide=(0, 0, 0)
+)
+_M3 = Timing(
+    load=(1, 2, 2),
+    store=(1, 1, 2),
+    multiply_long=(3, 4, 5),
+    mac=(2, 2, 2),
+    mac_long=(4, 5, 7),
+    pop_return=(1, 2, 3),
+)
+_M4 = Timing(load=(1, 2, 2), store=(1, 1, 2), pop_return=(1, 2, 3))
+_M33 = Timing(
+    alu=(0.5, 0.9, 1),
+    load=(1, 1.5, 2),
+    store=(1, 1, 2),
+    taken=(1, 2.5, 4),
+    call=(2, 3, 4),
+    pop_return=(1, 2, 3),
+    mac_long=(1, 1, 2),
+    multiply_long=(1, 1, 2),
+)
+_M7 = Timing(
+    alu=(0.5, 0.65, 1),
+    load=(0.5, 0.8, 2),
+    load_multiple=(0, 0, 1),
+    store=(0.5, 0.8, 2),
+    store_multiple=(0, 0, 1),
+    multiply=(0.5, 1, 1),
+    multiply_long=(1, 1, 2),
+    mac=(1, 1, 1),
+    mac_long=(1, 1, 2),
+    taken=(0.5, 1.5, 8),
+    not_taken=(0.5, 1, 8),
+    call=(1, 2, 8),
+    pop_return=(1, 2, 8),
+)
+_IBEX = Timing(
+    load=(2, 2, 3),
+    store=(2, 2, 3),
+    multiply_long=(2, 2, 2),
+    divide=(37, 37, 37),
+    taken=(3, 3, 4),
+    call=(2, 2, 3),
+    pop_return=(0, 0, 0),
+)
+
+_THUMB = "thumb-freestanding-eabi"
+
+CORES: tuple[Core, ...] = (
+    Core(
+        "cortex-m0plus", _THUMB, "cortex_m0plus", ("-mcpu=cortex-m0plus", "-mthumb"),
+        "UC_CPU_ARM_CORTEX_M0", _M0PLUS,
+        "ARM DDI 0484C table 3.1, zero wait states, multiplier of 1 cycle (high: of 32 cycles)",
+    ),
+    Core(
+        "cortex-m3", _THUMB, "cortex_m3", ("-mcpu=cortex-m3", "-mthumb"),
+        "UC_CPU_ARM_CORTEX_M3", _M3,
+        "ARM DDI 0337I table 3.1, zero wait states; refill 1 to 3 cycles, loads pipelined or not",
+    ),
+    Core(
+        "cortex-m4", _THUMB, "cortex_m4", ("-mcpu=cortex-m4", "-mthumb"),
+        "UC_CPU_ARM_CORTEX_M4", _M4,
+        "ARM DDI 0439 table 3.1 (from memory), zero wait states; refill 1 to 3 cycles",
+        dsp=True,
+    ),
+    Core(
+        "cortex-m7", _THUMB, "cortex_m7", ("-mcpu=cortex-m7", "-mthumb"),
+        "UC_CPU_ARM_CORTEX_M7", _M7,
+        "assumed: the maker publishes no table; two instructions a cycle at best, one at worst, "
+        "tightly coupled memory, mispredicted branch 8 cycles",
+        dsp=True,
+    ),
+    Core(
+        "cortex-m33", _THUMB, "cortex_m33+dsp", ("-mcpu=cortex-m33+nofp", "-mthumb"),
+        "UC_CPU_ARM_CORTEX_M33", _M33,
+        "assumed: the maker publishes no table; Cortex-M4 timing as the upper bound, some pairs "
+        "of 16-bit instructions in one cycle as the lower",
+        dsp=True,
+    ),
+    Core(
+        "rv32imc", "riscv32-freestanding-none", "generic_rv32+m+c",
+        ("-march=rv32imc", "-mabi=ilp32"),
+        "UC_CPU_RISCV32_ANY", _IBEX,
+        "Ibex reference guide, Pipeline Details, stall cycles: single-cycle multiplier, no "
+        "branch-target adder, no write-back stage",
+    ),
+)  # fmt: skip
+"""The six cores, in the order in which reports show them."""
+
+
+def find_core(name: str) -> Core:
+    """Return the core called `name`.
+
+    Raises
+    ------
+    UsageError
+        There is no such core; the message lists those there are.
+    """
+    for core in CORES:
+        if core.name == name:
+            return core
+    raise UsageError("core", "name", name, ", ".join(core.name for core in CORES))

@@ -1,0 +1,133 @@
+"""The C that drives a firmware folder from outside; it is never part of the folder.
+
+It owns one state, steps it over a block of frames and copies decision, scores and every state
+member after each frame into one record, so that a run costs one call. It also brings the memory
+routines that a freestanding compiler may call and that a real board's C library has.
+"""
+
+from __future__ import annotations
+
+__all__ = ["HARNESS_C", "LINKER_SCRIPT", "MEMORY_C"]
+
+HARNESS_C = """\
+#include <stddef.h>
+#include <stdint.h>
+#include "pw_model.h"
+
+#define TEXT_(x) #x
+#define TEXT(x) TEXT_(x)
+#define MEMBER(type, name, length) #type " " #name " " TEXT(length) ";"
+#define COPY(type, name, length) \\
+    out = put(out, harness_state.name, (uint32_t)(length) * (uint32_t)sizeof(type));
+
+#if defined(__x86_64__) || defined(__aarch64__)
+#define VISIBLE __attribute__((visibility("default")))
+#else
+#define VISIBLE
+#endif
+
+pw_state harness_state;
+VISIBLE const char harness_layout[] =
+    TEXT(PW_N_ROWS) " " TEXT(PW_N_COLS) " " TEXT(PW_N_SCORES) " " PW_MODEL_ID ";"
+    PW_STATE_MEMBERS(MEMBER);
+
+static uint8_t *put(uint8_t *out, const void *from, uint32_t n_bytes)
+{
+    const uint8_t *byte = (const uint8_t *)from;
+    while (n_bytes-- != 0u) {
+        *out++ = *byte++;
+    }
+    return out;
+}
+
+VISIBLE void harness_init(void) { pw_init(&harness_state); }
+
+VISIBLE void harness_run(uint32_t n_frames, const uint16_t *lit, const uint16_t *dark,
+                         uint8_t *out)
+{
+    for (uint32_t frame = 0; frame < n_frames; frame++) {
+        int32_t decision = pw_step(&harness_state, lit, dark);
+        out = put(out, &decision, 4u);
+        out = put(out, pw_scores(&harness_state), 4u * PW_N_SCORES);
+        PW_STATE_MEMBERS(COPY)
+        lit += PW_N_ROWS * PW_N_COLS;
+        dark += PW_N_ROWS * PW_N_COLS;
+    }
+}
+"""
+
+MEMORY_C = """\
+#include <stddef.h>
+
+void *memset(void *to, int value, size_t n);
+void *memcpy(void *restrict to, const void *restrict from, size_t n);
+void *memmove(void *to, const void *from, size_t n);
+
+void *memset(void *to, int value, size_t n)
+{
+    volatile unsigned char *byte = to;
+    while (n-- != 0u) {
+        *byte++ = (unsigned char)value;
+    }
+    return to;
+}
+
+void *memcpy(void *restrict to, const void *restrict from, size_t n)
+{
+    return memmove(to, from, n);
+}
+
+void *memmove(void *to, const void *from, size_t n)
+{
+    volatile unsigned char *out = to;
+    const unsigned char *in = from;
+    if (out <= in) {
+        for (size_t i = 0; i < n; i++) {
+            out[i] = in[i];
+        }
+    } else {
+        for (size_t i = n; i-- != 0u;) {
+            out[i] = in[i];
+        }
+    }
+    return to;
+}
+
+#if defined(__ARM_EABI__)
+void __aeabi_memclr(void *to, size_t n);
+void __aeabi_memclr4(void *to, size_t n);
+void __aeabi_memclr8(void *to, size_t n);
+void __aeabi_memcpy(void *to, const void *from, size_t n);
+void __aeabi_memcpy4(void *to, const void *from, size_t n);
+void __aeabi_memcpy8(void *to, const void *from, size_t n);
+void __aeabi_memmove(void *to, const void *from, size_t n);
+void __aeabi_memmove4(void *to, const void *from, size_t n);
+void __aeabi_memset(void *to, size_t n, int value);
+void __aeabi_memset4(void *to, size_t n, int value);
+
+void __aeabi_memclr(void *to, size_t n) { (void)memset(to, 0, n); }
+void __aeabi_memclr4(void *to, size_t n) { (void)memset(to, 0, n); }
+void __aeabi_memclr8(void *to, size_t n) { (void)memset(to, 0, n); }
+void __aeabi_memcpy(void *to, const void *from, size_t n) { (void)memmove(to, from, n); }
+void __aeabi_memcpy4(void *to, const void *from, size_t n) { (void)memmove(to, from, n); }
+void __aeabi_memcpy8(void *to, const void *from, size_t n) { (void)memmove(to, from, n); }
+void __aeabi_memmove(void *to, const void *from, size_t n) { (void)memmove(to, from, n); }
+void __aeabi_memmove4(void *to, const void *from, size_t n) { (void)memmove(to, from, n); }
+void __aeabi_memset(void *to, size_t n, int value) { (void)memset(to, value, n); }
+void __aeabi_memset4(void *to, size_t n, int value) { (void)memset(to, value, n); }
+#endif
+"""
+
+LINKER_SCRIPT = """\
+ENTRY(pw_step)
+SECTIONS
+{
+    . = 0x08000000;
+    .text : { KEEP(*(.text*)) }
+    .ARM.exidx : { *(.ARM.exidx*) }
+    .rodata : { KEEP(*(.rodata*)) }
+    . = 0x20000000;
+    .data : { KEEP(*(.data*)) KEEP(*(.sdata*)) }
+    .bss : { KEEP(*(.bss*)) KEEP(*(.sbss*)) KEEP(*(COMMON)) }
+}
+"""
