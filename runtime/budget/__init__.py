@@ -1,0 +1,1 @@
+"""What a model costs: cycles, memory, energy, and whether anyone would see it."""

@@ -1,0 +1,359 @@
+"""The parts library: data sheets in TOML, checked, every value with a range and a source.
+
+A file holds tables ``[kind.name]``; ``kind`` is a key of `KINDS`. Each value is written
+
+    run_current = { unit = "uA/MHz", low = 50, typical = 52, high = 60, source = "..." }
+
+and a fault names the file, the line and the key.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from functools import cache
+from pathlib import Path
+from typing import Annotated, Any, Self, TypeVar
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+
+from runtime.budget.inputs import Input, origin_of
+from runtime.errors import FormatError, UsageError
+
+__all__ = [
+    "KINDS",
+    "Driver",
+    "Host",
+    "Led",
+    "Library",
+    "Link",
+    "Mcu",
+    "Part",
+    "Readout",
+    "Regulator",
+    "Usage",
+    "Value",
+    "line_of",
+    "load_parts",
+    "one_line",
+]
+
+_BUILT_IN = Path(__file__).parent.parent / "parts"
+_MAX_BYTES = 1 << 20
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class Value(_Strict):
+    """A range with its unit and source."""
+
+    unit: str
+    low: float = Field(ge=0)
+    typical: float = Field(ge=0)
+    high: float = Field(ge=0)
+    source: str
+
+    @field_validator("source")
+    @classmethod
+    def _cited(cls, source: str) -> str:
+        origin_of(source)
+        return source
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if not self.low <= self.typical <= self.high:
+            raise ValueError(
+                f"range {self.low:g}, {self.typical:g}, {self.high:g} is not low <= typical <= high"
+            )
+        return self
+
+
+def _in(unit: str, at_most: float | None = None, above: float | None = None) -> AfterValidator:
+    def check(value: Value) -> Value:
+        if value.unit != unit:
+            raise ValueError(f"unit is {value.unit!r}, expected {unit!r}")
+        if at_most is not None and value.high > at_most:
+            raise ValueError(f"high is {value.high:g}, expected at most {at_most:g}")
+        if above is not None and value.low <= above:
+            raise ValueError(f"low is {value.low:g}, expected above {above:g}")
+        return value
+
+    return AfterValidator(check)
+
+
+Mhz = Annotated[Value, _in("MHz", above=0)]
+Volt = Annotated[Value, _in("V", at_most=60, above=0)]
+MicroampPerMhz = Annotated[Value, _in("uA/MHz")]
+Microamp = Annotated[Value, _in("uA")]
+Milliamp = Annotated[Value, _in("mA", above=0)]
+Microsecond = Annotated[Value, _in("us")]
+Millisecond = Annotated[Value, _in("ms")]
+Second = Annotated[Value, _in("s")]
+Factor = Annotated[Value, _in("1")]
+Efficiency = Annotated[Value, _in("1", at_most=1, above=0)]
+Probability = Annotated[Value, _in("1", at_most=1)]
+Nanometre = Annotated[Value, _in("nm", above=0)]
+Millimetre = Annotated[Value, _in("mm", above=0)]
+MilliwattPerSteradian = Annotated[Value, _in("mW/sr", above=0)]
+Milliwatt = Annotated[Value, _in("mW", above=0)]
+Microwatt = Annotated[Value, _in("uW")]
+Picojoule = Annotated[Value, _in("pJ")]
+Microjoule = Annotated[Value, _in("uJ")]
+MegabitPerSecond = Annotated[Value, _in("Mbit/s", above=0)]
+WattHour = Annotated[Value, _in("Wh", above=0)]
+Hour = Annotated[Value, _in("h", at_most=24, above=0)]
+Minute = Annotated[Value, _in("min", at_most=1440)]
+PerDay = Annotated[Value, _in("1/day")]
+PerHour = Annotated[Value, _in("1/h")]
+Hertz = Annotated[Value, _in("Hz", above=0)]
+Rows = Annotated[Value, _in("rows", above=0)]
+
+
+class Part(_Strict):
+    """What every part has: a name for people and a maker."""
+
+    title: str = Field(min_length=1)
+    maker: str = Field(min_length=1)
+
+    def inputs(self, group: str) -> dict[str, Input]:
+        """Return the values of this part as inputs named ``group.key``."""
+        found = {}
+        for key in type(self).model_fields:
+            value = getattr(self, key)
+            if isinstance(value, Value):
+                name = f"{group}.{key}"
+                found[name] = Input(
+                    name, value.unit, value.low, value.typical, value.high,
+                    origin_of(value.source), value.source,
+                )  # fmt: skip
+        return found
+
+
+class Mcu(Part):
+    """A microcontroller at one clock and one supply voltage."""
+
+    core: str
+    flash_kb: int = Field(gt=0)
+    ram_kb: int = Field(gt=0)
+    clock: Mhz
+    supply: Volt
+    run_current: MicroampPerMhz
+    derating: Factor
+    wait_current: Microamp
+    sleep_current: Microamp
+    wake_up_time: Microsecond
+
+
+class Led(Part):
+    """A light-emitting diode; flux and intensity hold at the rated current."""
+
+    wavelength: Nanometre
+    rated_current: Milliamp
+    forward_voltage: Volt
+    radiant_flux: Milliwatt
+    radiant_intensity: MilliwattPerSteradian
+    source_width: Millimetre
+
+
+class Driver(Part):
+    """What makes the LED current from the battery."""
+
+    efficiency: Efficiency
+    quiescent_current: Microamp
+    settle_time: Microsecond
+
+
+class Regulator(Part):
+    """What makes the rail of controller and sensor from the battery."""
+
+    efficiency: Efficiency
+    quiescent_current: Microamp
+
+
+class Readout(Part):
+    """A class of sensor readout; energies are per pixel and exposure."""
+
+    pixel_energy: Picojoule
+    conversion_energy: Picojoule
+    bias_power: Microwatt
+    idle_power: Microwatt
+    start_up_time: Microsecond
+    pixel_time: Microsecond
+
+
+class Link(Part):
+    """A digital link."""
+
+    bit_energy: Picojoule
+    bit_rate: MegabitPerSecond
+    message_energy: Microjoule
+    standby_power: Microwatt
+
+
+class Host(Part):
+    """A device with a battery; spread is the run-to-run deviation of its mean power, relative."""
+
+    n_runs: int = Field(ge=2)
+    baseline_power: Milliwatt
+    spread: Annotated[Value, _in("1", above=0)]
+    battery_energy: WattHour
+    battery_voltage: Volt
+
+
+class Usage(Part):
+    """A day: how long the sensor is on, a hand is there, and how it watches in between."""
+
+    on_time: Hour
+    hand_present: Minute
+    visits: PerDay
+    gestures: PerHour
+    false_wakes: PerHour
+    miss_rate: Probability
+    hold_time: Second
+    watching_rate: Hertz
+    watching_rows: Rows
+    watching_led_current: Milliamp
+    cold_starts: PerDay
+    start_up_time: Millisecond
+
+
+P = TypeVar("P", bound=Part)
+
+KINDS: dict[str, type[Part]] = {
+    "mcu": Mcu,
+    "led": Led,
+    "driver": Driver,
+    "regulator": Regulator,
+    "readout": Readout,
+    "link": Link,
+    "host": Host,
+    "usage": Usage,
+}
+
+
+class Library:
+    """Parts by kind and name."""
+
+    def __init__(self, parts: dict[str, dict[str, Part]]) -> None:
+        self._parts = parts
+
+    def names(self, kind: str) -> tuple[str, ...]:
+        """Names of one kind, in the order of the files."""
+        return tuple(self._parts.get(kind, {}))
+
+    def get(self, kind: type[P], name: str) -> P:
+        """Return the part of a kind by name.
+
+        Raises
+        ------
+        UsageError
+            There is no such part; the message lists those that exist.
+        """
+        key = next(k for k, v in KINDS.items() if v is kind)
+        part = self._parts.get(key, {}).get(name)
+        if not isinstance(part, kind):
+            known = ", ".join(self.names(key))
+            raise UsageError("parts library", key, name, f"one of {known}")
+        return part
+
+
+def line_of(text: str, path: tuple[str | int, ...]) -> int:
+    """Return the line (from 1) on which the deepest known key of `path` stands in TOML `text`."""
+    table: list[str] = []
+    best, depth = 1, 0
+    for number, line in enumerate(text.splitlines(), 1):
+        header = re.match(r"\s*\[\s*([^\[\]]+?)\s*\]", line)
+        if header:
+            table = [part.strip().strip("\"'") for part in header[1].split(".")]
+            here = table
+        else:
+            key = re.match(r"\s*([\w.\"'-]+)\s*=", line)
+            if not key:
+                continue
+            here = [*table, *key[1].strip("\"'").split(".")]
+        if depth < len(here) <= len(path) and here == [str(p) for p in path[: len(here)]]:
+            best, depth = number, len(here)
+    return best
+
+
+def one_line(path: Path, text: str, fault: ValidationError, below: tuple[str, ...]) -> FormatError:
+    """Turn the first fault that pydantic found into the error a user reads."""
+    first = fault.errors(include_url=False)[0]
+    where = (*below, *first["loc"])
+    message = first["msg"].removeprefix("Value error, ")
+    if first["type"] == "extra_forbidden":
+        message = "unknown key"
+    elif first["type"] == "missing":
+        message = "key is missing"
+    dotted = ".".join(str(p) for p in where)
+    return FormatError(f"{path}, line {line_of(text, where)}", f"{dotted}: {message}")
+
+
+def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
+    """Read an untrusted TOML file.
+
+    Raises
+    ------
+    FormatError
+        The file cannot be read, is over 1 MiB, is not UTF-8 or is not TOML.
+    """
+    try:
+        if path.stat().st_size > _MAX_BYTES:
+            raise FormatError(str(path), "file size", path.stat().st_size, f"at most {_MAX_BYTES}")
+        text = path.read_text(encoding="utf-8")
+        return text, tomllib.loads(text)
+    except OSError as fault:
+        raise FormatError(str(path), f"cannot be read: {fault.strerror}") from fault
+    except UnicodeDecodeError as fault:
+        raise FormatError(str(path), "text", "not UTF-8", "UTF-8") from fault
+    except tomllib.TOMLDecodeError as fault:
+        raise FormatError(str(path), f"not TOML: {fault}") from fault
+
+
+def _read(path: Path, parts: dict[str, dict[str, Part]]) -> None:
+    text, data = read_toml(path)
+    for kind, tables in data.items():
+        if kind not in KINDS:
+            line = line_of(text, (kind, next(iter(tables), ""))) if isinstance(tables, dict) else 1
+            raise FormatError(
+                f"{path}, line {line}", "kind of part", kind, f"one of {', '.join(KINDS)}"
+            )
+        if not isinstance(tables, dict):
+            raise FormatError(f"{path}, line {line_of(text, (kind,))}", kind, "not a table")
+        for name, fields in tables.items():
+            try:
+                parts.setdefault(kind, {})[name] = KINDS[kind].model_validate(fields)
+            except ValidationError as fault:
+                raise one_line(path, text, fault, (kind, name)) from None
+
+
+@cache
+def _built_in() -> dict[str, dict[str, Part]]:
+    parts: dict[str, dict[str, Part]] = {}
+    for path in sorted(_BUILT_IN.glob("*.toml")):
+        _read(path, parts)
+    return parts
+
+
+def load_parts(own: Path | None = None) -> Library:
+    """Load the library, and over it a user's own file.
+
+    Raises
+    ------
+    FormatError
+        A file is faulty; the message names file, line, key and reason.
+    """
+    parts = {kind: dict(named) for kind, named in _built_in().items()}
+    if own is not None:
+        _read(own, parts)
+    return Library(parts)
