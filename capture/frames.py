@@ -38,6 +38,8 @@ class FramePair:
         Device clock at the start of the lit exposure, microseconds.
     lit, dark : uint16 array, shape (n_rows, n_cols)
         Counts as the sensor sent them.
+    dark_time_us : int
+        Device clock at the start of the dark exposure, microseconds; 0 if not known.
 
     Raises
     ------
@@ -49,6 +51,7 @@ class FramePair:
     time_us: int
     lit: Counts
     dark: Counts
+    dark_time_us: int = 0
 
     def __post_init__(self) -> None:
         _check_counts("frame pair", self.lit, self.dark, 2)

@@ -92,6 +92,9 @@ class Script(pydantic.BaseModel):
         Shortest and longest rest after each cue, seconds.
     shuffle : bool
         Give the cues in a random order that follows from the seed.
+    movement : bool
+        A take is a movement, whose start and end are then sought in the readout; false for poses
+        that are held, which are labelled by their cue.
     cues : tuple of CueKind
         The cues and their repetitions (the key is ``cue`` in the file).
     """
@@ -103,6 +106,7 @@ class Script(pydantic.BaseModel):
     lead_in_s: _Seconds = 1.0
     rest_s: Annotated[tuple[_Seconds, _Seconds], Field(strict=False)] = (0.3, 0.3)
     shuffle: bool = True
+    movement: bool = True
     cues: Annotated[tuple[CueKind, ...], Field(alias="cue", min_length=1, strict=False)]
 
     @pydantic.model_validator(mode="after")

@@ -1,0 +1,255 @@
+"""A data set: a folder of sessions laid out after BIDS, and the people who gave them.
+
+::
+
+    dataset_description.json
+    participants.tsv
+    sub-P01/ses-01/sub-P01_ses-01_task-dynamic_readouts.mcap
+    sub-P01/ses-01/sub-P01_ses-01_task-dynamic_events.tsv     labels; .json explains the columns
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from capture.files import read_limited, read_table, replace_file, write_table
+from capture.session import READOUTS_SUFFIX, events_path
+from runtime.errors import FormatError, UsageError
+
+__all__ = [
+    "Dataset",
+    "Participant",
+    "SessionInfo",
+    "add_participant",
+    "open_dataset",
+    "prepare_dataset",
+    "session_path",
+]
+
+_PSEUDONYM = re.compile(r"[A-Za-z0-9]{1,32}")
+_READOUTS = re.compile(
+    r"sub-(?P<participant>[A-Za-z0-9]+)_ses-(?P<session>[A-Za-z0-9]+)"
+    r"_task-(?P<task>[a-z][a-z0-9_]*)_readouts\.mcap"
+)
+_HANDEDNESS = ("right", "left", "ambidextrous")
+_BIDS_VERSION = "1.10.0"
+
+
+@dataclass(frozen=True, slots=True)
+class Participant:
+    """One person, under a pseudonym.
+
+    Parameters
+    ----------
+    participant_id : str
+        Pseudonym, such as ``P01``: letters and digits, never a name.
+    consent : bool
+        The person has agreed to be recorded and to the use of the recordings for training.
+    hand_length_mm, hand_breadth_mm : float or None
+        Measured hand, millimetres.
+    handedness : str or None
+        ``right``, ``left`` or ``ambidextrous``.
+    skin_reflectance : float or None
+        Measured at the LED's wavelength, 0 to 1.
+    locked : bool
+        Kept for the final test: never trained or chosen on.
+
+    Raises
+    ------
+    FormatError
+        A value is out of range; the message names it.
+    """
+
+    participant_id: str
+    consent: bool = False
+    hand_length_mm: float | None = None
+    hand_breadth_mm: float | None = None
+    handedness: str | None = None
+    skin_reflectance: float | None = None
+    locked: bool = False
+
+    def __post_init__(self) -> None:
+        if not _PSEUDONYM.fullmatch(self.participant_id):
+            raise FormatError(
+                "participant", "pseudonym", repr(self.participant_id), "1 to 32 letters and digits"
+            )
+        limits = {"hand_length_mm": 400.0, "hand_breadth_mm": 200.0, "skin_reflectance": 1.0}
+        for name, high in limits.items():
+            value = getattr(self, name)
+            if value is not None and not (math.isfinite(value) and 0 < value <= high):
+                raise FormatError("participant", name, value, f"above 0, at most {high:g}")
+        if self.handedness not in (None, *_HANDEDNESS):
+            raise FormatError("participant", "handedness", self.handedness, _HANDEDNESS)
+
+
+@dataclass(frozen=True, slots=True)
+class SessionInfo:
+    """Where a session is; open it with `capture.session.read_session`."""
+
+    path: Path
+    participant_id: str
+    session: str
+    task: str
+
+    @property
+    def events_path(self) -> Path:
+        """Its labels, which may be missing."""
+        return events_path(self.path)
+
+
+@dataclass(frozen=True, slots=True)
+class Dataset:
+    """A data set: `participants` by pseudonym, `sessions` by participant, session and task."""
+
+    path: Path
+    participants: tuple[Participant, ...]
+    sessions: tuple[SessionInfo, ...]
+
+    def participant(self, participant_id: str) -> Participant:
+        """Return a participant by pseudonym; UsageError if there is none."""
+        for participant in self.participants:
+            if participant.participant_id == participant_id:
+                return participant
+        raise UsageError(
+            str(self.path / "participants.tsv"),
+            "participant",
+            repr(participant_id),
+            "one of the table",
+        )
+
+
+def session_path(root: Path, participant_id: str, session: str, task: str) -> Path:
+    """Return where the readouts of a session belong."""
+    stem = f"sub-{participant_id}_ses-{session}_task-{task}"
+    return root / f"sub-{participant_id}" / f"ses-{session}" / f"{stem}{READOUTS_SUFFIX}"
+
+
+def prepare_dataset(root: Path, name: str = "Lensless sensor readouts") -> None:
+    """Make the folder of a data set, or leave one that is there as it is.
+
+    Raises
+    ------
+    UsageError
+        The folder holds something else, or cannot be made.
+    """
+    description = root / "dataset_description.json"
+    if description.exists():
+        return
+    try:
+        root.mkdir(parents=True, exist_ok=True)
+        strangers = any(root.iterdir())
+    except OSError as error:
+        raise UsageError(str(root), "the folder", error.strerror, "a folder") from None
+    if strangers:
+        raise UsageError(
+            str(root), "the folder", "no data set", "an empty folder or one", "choose another"
+        )
+    content = {"Name": name, "BIDSVersion": _BIDS_VERSION, "DatasetType": "raw"}
+    replace_file(description, (json.dumps(content, indent=2) + "\n").encode())
+
+
+def add_participant(root: Path, participant: Participant) -> None:
+    """Write a participant's row into ``participants.tsv``, in place of an older one."""
+    path = root / "participants.tsv"
+    known = _read_participants(path) if path.exists() else ()
+    others = [p for p in known if p.participant_id != participant.participant_id]
+    write_participants(root, (*others, participant))
+
+
+def write_participants(root: Path, participants: tuple[Participant, ...]) -> None:
+    """Write ``participants.tsv``, ordered by pseudonym."""
+    columns = [field.name for field in dataclasses.fields(Participant)]
+    rows = []
+    for participant in sorted(participants, key=lambda p: p.participant_id):
+        row = {name: _as_text(getattr(participant, name)) for name in columns}
+        row["participant_id"] = f"sub-{participant.participant_id}"
+        rows.append(row)
+    write_table(root / "participants.tsv", columns, rows)
+
+
+def _as_text(value: str | float | bool | None) -> str | None:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return None if value is None else str(value)
+
+
+def _read_participants(path: Path) -> tuple[Participant, ...]:
+    participants = []
+    for number, row in enumerate(read_table(path, ("participant_id", "consent")), start=2):
+        where = f"{path} row {number}"
+        name = (row["participant_id"] or "").removeprefix("sub-")
+        try:
+            participants.append(
+                Participant(
+                    name,
+                    _flag(row.get("consent"), where, "consent"),
+                    _number(row.get("hand_length_mm"), where, "hand_length_mm"),
+                    _number(row.get("hand_breadth_mm"), where, "hand_breadth_mm"),
+                    row.get("handedness"),
+                    _number(row.get("skin_reflectance"), where, "skin_reflectance"),
+                    _flag(row.get("locked"), where, "locked"),
+                )
+            )
+        except FormatError as error:
+            raise FormatError(where, error.what, error.got, error.expected) from None
+    names = [participant.participant_id for participant in participants]
+    for name in names:
+        if names.count(name) > 1:
+            raise FormatError(str(path), f"number of rows of sub-{name}", names.count(name), 1)
+    return tuple(participants)
+
+
+def _flag(text: str | None, where: str, column: str) -> bool:
+    if text not in (None, "yes", "no"):
+        raise FormatError(where, column, repr(text), "yes, no or n/a")
+    return text == "yes"
+
+
+def _number(text: str | None, where: str, column: str) -> float | None:
+    try:
+        return None if text is None else float(text)
+    except ValueError:
+        raise FormatError(where, column, repr(text), "a number or n/a") from None
+
+
+def open_dataset(path: Path | str) -> Dataset:
+    """Open a data set: its people, and where its sessions are.
+
+    Raises
+    ------
+    UsageError
+        There is no such folder, or it is no data set.
+    FormatError
+        Its description or its table of participants is wrong, or a session belongs to nobody.
+    """
+    root = Path(path)
+    description = root / "dataset_description.json"
+    if not description.is_file():
+        raise UsageError(
+            str(root), "the folder", "no data set", "one with dataset_description.json"
+        )
+    try:
+        content = json.loads(read_limited(description))
+    except (ValueError, RecursionError):
+        raise FormatError(str(description), "the text", "not JSON") from None
+    for key in ("Name", "BIDSVersion"):
+        if not isinstance(content, dict) or not isinstance(content.get(key), str):
+            raise FormatError(str(description), f"key {key!r}", "missing", "a text")
+    participants = _read_participants(root / "participants.tsv")
+    known = {participant.participant_id for participant in participants}
+    sessions = []
+    for file in sorted(root.glob(f"sub-*/ses-*/*{READOUTS_SUFFIX}")):
+        match = _READOUTS.fullmatch(file.name)
+        if match is None or session_path(root, *match.groups()) != file:
+            continue  # a file that is still being finished, or no session
+        if match["participant"] not in known:
+            raise FormatError(
+                str(file), "participant", repr(match["participant"]), "in participants.tsv"
+            )
+        sessions.append(SessionInfo(file, *match.groups()))
+    return Dataset(root, participants, tuple(sessions))

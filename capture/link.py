@@ -1,0 +1,188 @@
+"""A serial port, by any pyserial URL, as a stream of messages."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from types import TracebackType
+
+import serial
+
+from capture.wire import Acknowledge, Command, CommandKind, Decoder, Description, Message, Result
+from capture.wire import encode as encode_message
+from runtime.errors import PortError
+
+__all__ = ["Link"]
+
+_READ_BYTES = 65_536
+_SILENCE_S = 0.05  # how long one read waits for the first byte
+_REPEAT_S = 0.5
+_ANSWER_S = 5.0
+
+
+class Link:
+    """An open port with a decoder behind it.
+
+    Nothing is queued here: what the caller does not take stays in the operating system's buffer,
+    and when that is full the port's own flow control holds the sensor back, or the sensor counts
+    what it could not send as overruns. Either way nothing is lost unseen.
+
+    Parameters
+    ----------
+    url : str
+        What pyserial opens: a device name, ``socket://``, ``rfc2217://``, ``loop://``.
+    baud : int
+        Bits per second; without meaning for USB, pseudo-terminals and sockets.
+
+    Raises
+    ------
+    PortError
+        The port cannot be opened; from any method, the port is gone.
+    """
+
+    def __init__(self, url: str, baud: int = 921_600) -> None:
+        self.url = url
+        self.baud = baud
+        self.decoder = Decoder()
+        self._command = 0
+        self._port = self._open()
+
+    def _open(self) -> serial.SerialBase:
+        try:
+            return serial.serial_for_url(self.url, baudrate=self.baud, timeout=_SILENCE_S)
+        except (OSError, ValueError, AttributeError) as error:
+            # AttributeError: pyserial's answer to a URL whose parts are missing
+            raise PortError(
+                self.url,
+                "the port",
+                f"not open ({_reason(error)})",
+                do="check the cable, the name and that no other program holds it",
+            ) from None
+
+    def read(self) -> list[Message]:
+        """Wait a moment for bytes and return the messages they complete, perhaps none."""
+        try:
+            waiting = self._port.in_waiting
+            # A socket only tells that something waits, not how much: take what comes at once.
+            size = _READ_BYTES if self.url.startswith("socket:") else max(1, waiting)
+            data = self._port.read(size)
+        except (OSError, TypeError) as error:
+            # TypeError: pyserial reading a descriptor that was closed under it
+            raise PortError(self.url, "the port", f"gone ({_reason(error)})") from None
+        return self.decoder.feed(data) if data else []
+
+    def send(self, command: Command) -> None:
+        """Send one command as it is."""
+        try:
+            self._port.write(encode_message(command))
+        except OSError as error:
+            raise PortError(self.url, "the port", f"gone ({_reason(error)})") from None
+
+    def ask(
+        self, kind: CommandKind, value: int = 0, meanwhile: Callable[[Message], None] | None = None
+    ) -> Acknowledge:
+        """Send a command and wait for its answer; repeat it while none comes.
+
+        A repeated command keeps its number, so that the sensor carries it out once. Other
+        messages that come before the answer go to `meanwhile`.
+
+        Raises
+        ------
+        PortError
+            No answer came, or the sensor refused.
+        """
+        self._command += 1
+        command = Command(kind, value, self._command)
+        give_up = time.monotonic() + _ANSWER_S
+        repeat = 0.0
+        while (now := time.monotonic()) < give_up:
+            if now >= repeat:
+                self.send(command)
+                repeat = now + _REPEAT_S
+            answer = None
+            for message in self.read():
+                if isinstance(message, Acknowledge) and message.sequence == self._command:
+                    answer = answer or message
+                elif meanwhile is not None:
+                    meanwhile(message)
+            if answer is not None:
+                if answer.result != Result.DONE:
+                    said = answer.result.name.lower().replace("_", " ")
+                    raise PortError(
+                        self.url, f"the answer to {kind.name}", f"refused: {said}", "done"
+                    )
+                return answer
+        raise PortError(
+            self.url,
+            "the sensor",
+            f"silent for {_ANSWER_S:g} s",
+            "an answer",
+            "check that the port is a sensor's and speaks protocol version 1",
+        )
+
+    def describe(self) -> Description:
+        """Ask the sensor what it is.
+
+        Raises
+        ------
+        PortError
+            It does not say.
+        """
+        found: list[Description] = []
+
+        def keep(message: Message) -> None:
+            if isinstance(message, Description):
+                found.append(message)
+
+        self.ask(CommandKind.DESCRIBE, meanwhile=keep)
+        give_up = time.monotonic() + _ANSWER_S
+        while not found:
+            if time.monotonic() > give_up:
+                raise PortError(self.url, "the sensor", "silent", "its description")
+            for message in self.read():
+                keep(message)
+        return found[-1]
+
+    def reopen(self, patience_s: float, stopped: Callable[[], bool]) -> None:
+        """Close the port and try to open it again until it is there.
+
+        Raises
+        ------
+        PortError
+            It did not come back within `patience_s` seconds, or `stopped` said to give up.
+        """
+        self.close()
+        give_up = time.monotonic() + patience_s
+        while True:
+            try:
+                self._port = self._open()
+            except PortError:
+                if time.monotonic() > give_up or stopped():
+                    raise
+                time.sleep(0.2)
+            else:
+                self.decoder.restart()
+                return
+
+    def close(self) -> None:
+        """Close the port; harmless if it is gone."""
+        try:
+            self._port.close()
+        except OSError:
+            return  # an unplugged port cannot be closed in order; its descriptor is released
+
+    def __enter__(self) -> Link:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+
+def _reason(error: Exception) -> str:
+    text = getattr(error, "strerror", None) or str(error) or type(error).__name__
+    return str(text).splitlines()[0][:120]

@@ -1,0 +1,343 @@
+"""A recorded session, read in bounded memory; a file that a killed recorder left is finished first.
+
+The container's records are walked here, not by the library's reader, because a recording may come
+from anybody: every length is checked against a limit before a byte of it is read or unpacked.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import logging
+import os
+import struct
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+import pydantic
+import zstandard
+from mcap.data_stream import ReadDataStream
+from mcap.exceptions import McapError
+from mcap.opcode import Opcode
+from mcap.records import Channel, Chunk, Metadata
+
+from capture.frames import FrameBlock, FramePair
+from capture.labels import Event, event_from_row, read_events, write_events
+from capture.script import Script
+from capture.store import (
+    FRAME_HEAD,
+    FRAME_TOPIC,
+    SessionHeader,
+    SessionWriter,
+    hold_for_writing,
+)
+from capture.wire import Description
+from runtime.errors import FormatError, UsageError
+from runtime.sensor import Sensor
+
+__all__ = ["READOUTS_SUFFIX", "Session", "events_path", "read_session"]
+
+READOUTS_SUFFIX = "_readouts.mcap"
+_MAGIC = b"\x89MCAP0\r\n"
+_RECORD = struct.Struct("<BQ")
+_MESSAGE = struct.Struct("<HIQQ")  # channel, sequence, log time, publish time
+_MAX_RECORD = 32 * 2**20
+_DAMAGE = (McapError, ValueError, KeyError, struct.error, zstandard.ZstdError, EOFError)
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class _Message:
+    topic: str
+    sequence: int
+    time_us: int
+    data: memoryview
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """A recording of one participant at one script.
+
+    Parameters
+    ----------
+    path : Path
+        Its file.
+    header : SessionHeader
+        What the file says about itself.
+    events : tuple of Event
+        Labels from the events table beside the file; empty if there is none.
+    """
+
+    path: Path
+    header: SessionHeader
+    events: tuple[Event, ...]
+
+    @property
+    def sensor(self) -> Sensor:
+        """The sensor as it was set; ``n_rows`` are the rows that were read."""
+        return self.header.description.sensor
+
+    @property
+    def unit(self) -> str:
+        """The physical sensor."""
+        return self.header.description.unit
+
+    @property
+    def participant(self) -> str:
+        """Pseudonym, such as ``P01``."""
+        return self.header.participant
+
+    @property
+    def script(self) -> Script:
+        """What the participant was asked to do."""
+        return self.header.script
+
+    def blocks(self, max_frames: int = 256) -> Iterator[FrameBlock]:
+        """Yield the readouts in order, at most `max_frames` frame pairs at a time.
+
+        Raises
+        ------
+        FormatError
+            The file is damaged; the message says where.
+        """
+        n_rows, n_cols = self.sensor.n_rows, self.sensor.n_cols
+        held: list[tuple[int, int, FramePair]] = []
+        last = -1
+        for message in _messages(self.path):
+            if message.topic != FRAME_TOPIC:
+                continue
+            pair = _read_pair(message.data, n_rows, n_cols, self.path)
+            if message.sequence <= last:
+                raise FormatError(str(self.path), "sequence", message.sequence, f"above {last}")
+            last = message.sequence
+            held.append((message.sequence, message.time_us, pair))
+            if len(held) == max_frames:
+                yield _block(held)
+                held = []
+        if held:
+            yield _block(held)
+
+    def frames(self) -> FrameBlock:
+        """Return all readouts at once; for sessions that fit into memory."""
+        blocks = list(self.blocks())
+        if not blocks:
+            return FrameBlock.empty(self.sensor.n_rows, self.sensor.n_cols)
+        return FrameBlock.concatenate(blocks)
+
+    def journal(self, topic: str) -> Iterator[dict[str, object]]:
+        """Yield the JSON messages of a topic: ``/events``, ``/gaps`` or ``/status``."""
+        for message in _messages(self.path):
+            if message.topic == topic:
+                yield _read_json(message.data, self.path)
+
+
+def events_path(readouts: Path) -> Path:
+    """Return where the labels of a session's file are."""
+    return readouts.with_name(readouts.name.removesuffix(READOUTS_SUFFIX) + "_events.tsv")
+
+
+def read_session(path: Path | str) -> Session:
+    """Open a session's file; finish it first if its recorder was killed, and say so in the log.
+
+    Raises
+    ------
+    UsageError
+        There is no such file, or it is being recorded.
+    FormatError
+        It is no session, or its labels are wrong.
+    """
+    path = Path(path)
+    try:
+        with path.open("rb") as file:
+            start = file.read(len(_MAGIC))
+            size = file.seek(0, os.SEEK_END)
+            file.seek(max(0, size - len(_MAGIC)))
+            end = file.read()
+    except OSError as error:
+        raise UsageError(
+            str(path), "the session", error.strerror, "a readouts file", "check the path"
+        ) from None
+    if start != _MAGIC:
+        raise FormatError(str(path), "the start", start.hex(" ") or "empty", "an MCAP file")
+    if end != _MAGIC or size < 2 * len(_MAGIC):
+        _finish(path)
+    header = _read_header(path)
+    labels = events_path(path)
+    return Session(path, header, read_events(labels) if labels.exists() else ())
+
+
+def _finish(path: Path) -> None:
+    """Write what can be read of an unfinished file as a finished one, and put it in its place."""
+    header = _read_header(path)
+    whole = path.with_name(f".{path.name}.{os.getpid()}.part")
+    n_pairs = 0
+    with path.open("r+b") as file:
+        hold_for_writing(file.fileno(), path)
+        try:
+            with SessionWriter(whole, header) as writer:
+                for message in _messages(path, until_damage=True):
+                    writer.copy(message.topic, message.data, message.sequence, message.time_us)
+                    n_pairs += message.topic == FRAME_TOPIC
+            whole.replace(path)
+        finally:
+            whole.unlink(missing_ok=True)
+    labels = events_path(path)
+    if not labels.exists():
+        write_events(labels, journal_events(Session(path, header, ())))
+    _log.warning("%s: was not finished; repaired, %d frame pairs kept", path, n_pairs)
+
+
+def journal_events(session: Session) -> tuple[Event, ...]:
+    """Return the cues as the recorder wrote them down while they ended."""
+    by_index: dict[object, Event] = {}
+    for number, entry in enumerate(session.journal("/events")):
+        where = f"{session.path} event {number}"
+        row = {key: None if value is None else str(value) for key, value in entry.items()}
+        by_index[entry.get("index")] = event_from_row(row, where)
+    return tuple(by_index.values())
+
+
+def _records(file: BinaryIO, where: str) -> Iterator[tuple[int, bytes]]:
+    """Yield opcode and content of each record up to the end of the data section."""
+    file.seek(len(_MAGIC))
+    while True:
+        head = file.read(_RECORD.size)
+        if len(head) < _RECORD.size:
+            raise FormatError(where, "the file", "cut off", "finished")
+        opcode, length = _RECORD.unpack(head)
+        if opcode in (Opcode.DATA_END, Opcode.FOOTER):
+            return
+        if length > _MAX_RECORD:
+            raise FormatError(where, "length of a record", length, f"at most {_MAX_RECORD}")
+        content = file.read(length)
+        if len(content) < length:
+            raise FormatError(where, "the file", "cut off", "finished")
+        yield opcode, content
+
+
+def _unpack_chunk(content: bytes, where: str) -> memoryview:
+    chunk = Chunk.read(ReadDataStream(io.BytesIO(content)))
+    if chunk.uncompressed_size > _MAX_RECORD:
+        raise FormatError(where, "size of a chunk", chunk.uncompressed_size, f"<= {_MAX_RECORD}")
+    data = chunk.data
+    if chunk.compression == "zstd":
+        inside = zstandard.get_frame_parameters(data).content_size
+        if inside != chunk.uncompressed_size:
+            raise FormatError(where, "size inside a chunk", inside, chunk.uncompressed_size)
+        data = zstandard.ZstdDecompressor().decompress(data, max_output_size=inside)
+    elif chunk.compression:
+        raise FormatError(where, "compression", repr(chunk.compression[:20]), "zstd or none")
+    if zlib.crc32(data) != chunk.uncompressed_crc:
+        raise FormatError(where, "CRC-32 of a chunk", "wrong", f"{chunk.uncompressed_crc:#010x}")
+    return memoryview(data)
+
+
+def _messages(path: Path, until_damage: bool = False) -> Iterator[_Message]:
+    """Yield the messages of a file in order; damage ends them quietly or raises FormatError."""
+    topics: dict[int, str] = {}
+    with path.open("rb") as file:
+        records = _records(file, str(path))
+        while True:
+            try:
+                opcode, content = next(records)
+                chunk = _unpack_chunk(content, str(path)) if opcode == Opcode.CHUNK else None
+                messages = list(_chunk_messages(chunk, topics)) if chunk is not None else []
+            except StopIteration:
+                return
+            except _DAMAGE as error:
+                if until_damage:
+                    return
+                if isinstance(error, FormatError):
+                    raise
+                raise FormatError(
+                    str(path), f"the record before byte {file.tell()}", f"damaged ({error})"
+                ) from None
+            yield from messages
+
+
+def _chunk_messages(chunk: memoryview, topics: dict[int, str]) -> Iterator[_Message]:
+    place = 0
+    while place < len(chunk):
+        opcode, length = _RECORD.unpack_from(chunk, place)
+        start = place + _RECORD.size
+        place = start + length
+        if place > len(chunk):
+            raise EOFError("a record passes the end of its chunk")
+        if opcode == Opcode.CHANNEL:
+            channel = Channel.read(ReadDataStream(io.BytesIO(bytes(chunk[start:place]))))
+            topics[channel.id] = channel.topic
+        elif opcode == Opcode.MESSAGE:
+            channel_id, sequence, log_ns, _ = _MESSAGE.unpack_from(chunk, start)
+            data = chunk[start + _MESSAGE.size : place]
+            yield _Message(topics[channel_id], sequence, log_ns // 1000, data)
+
+
+def _read_pair(data: memoryview, n_rows: int, n_cols: int, path: Path) -> FramePair:
+    n = n_rows * n_cols
+    lit_at = FRAME_HEAD.size
+    dark_at = lit_at + 2 * (n + n % 2) + 4
+    if len(data) != dark_at + 2 * n:
+        raise FormatError(str(path), "length of a frame pair", len(data), dark_at + 2 * n)
+    _, sequence, time_us, dark_us, _, rows, cols, n_lit = FRAME_HEAD.unpack_from(data)
+    if (rows, cols, n_lit) != (n_rows, n_cols, n):
+        raise FormatError(str(path), "shape of a frame pair", (rows, cols), (n_rows, n_cols))
+    lit = np.frombuffer(data, "<u2", n, lit_at).reshape(n_rows, n_cols)
+    dark = np.frombuffer(data, "<u2", n, dark_at).reshape(n_rows, n_cols)
+    return FramePair(sequence, time_us, lit, dark, dark_us)
+
+
+def _block(held: list[tuple[int, int, FramePair]]) -> FrameBlock:
+    return FrameBlock(
+        np.array([sequence for sequence, _, _ in held], np.int64),
+        np.array([time_us for _, time_us, _ in held], np.int64),
+        np.stack([pair.lit for _, _, pair in held]),
+        np.stack([pair.dark for _, _, pair in held]),
+    )
+
+
+def _read_json(data: memoryview, path: Path) -> dict[str, object]:
+    try:
+        content = json.loads(bytes(data))
+    except (ValueError, RecursionError) as error:
+        raise FormatError(str(path), "a JSON message", f"wrong ({error})") from None
+    if not isinstance(content, dict):
+        raise FormatError(str(path), "a JSON message", type(content).__name__, "an object")
+    return content
+
+
+def _read_header(path: Path) -> SessionHeader:
+    where = str(path)
+    with path.open("rb") as file:
+        for opcode, content in _records(file, where):
+            if opcode != Opcode.METADATA:
+                continue
+            try:
+                record = Metadata.read(ReadDataStream(io.BytesIO(content)))
+                if record.name != "session":
+                    continue
+                texts = record.metadata
+                if texts["format"] != "1":
+                    raise FormatError(where, "format", repr(texts["format"][:20]), "1")
+                sensor = Sensor.from_json(json.loads(texts["sensor"]), where)
+                description = Description(
+                    sensor, texts["unit"], texts["firmware"], int(texts["first_row"])
+                )
+                script = Script.model_validate_json(texts["script"])
+                return SessionHeader(
+                    texts["participant"],
+                    texts["session"],
+                    description,
+                    script,
+                    int(texts["seed"]),
+                )
+            except (FormatError, UsageError):
+                raise
+            except pydantic.ValidationError:
+                raise FormatError(where, "the script inside", "wrong", "a cue script") from None
+            except (*_DAMAGE, RecursionError) as error:
+                raise FormatError(where, "the header", f"damaged ({error})") from None
+    raise FormatError(where, "the header", "missing", "a session's metadata record")
