@@ -1,0 +1,132 @@
+"""Classifiers: fitted by scikit-learn, lowered to integer stages.
+
+This is the only file that looks inside fitted scikit-learn objects. Everything after it sees
+stages.
+"""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+from numpy.typing import NDArray
+from sklearn.exceptions import ConvergenceWarning
+from sklearn.linear_model import LogisticRegression
+from sklearn.neural_network import MLPClassifier
+from sklearn.pipeline import Pipeline, make_pipeline
+from sklearn.preprocessing import StandardScaler
+
+from runtime.errors import UsageError
+from runtime.stages.contract import Float64, Int32, Int64
+from runtime.stages.dense import Dense
+from trainer.quantise import quantise_dense
+from trainer.recipe import ClassifierRecipe, QuantisationRecipe
+
+__all__ = ["fit_classifier", "lower_classifier", "real_layers"]
+
+BATCH = 128
+
+
+def fit_classifier(
+    recipe: ClassifierRecipe, x: Int32, labels: NDArray[np.int64], n_classes: int, seed: int
+) -> Pipeline:
+    """Fit a standardiser and a classifier on windows.
+
+    Parameters
+    ----------
+    x : int32 (n_windows, n_features)
+        Window features, as the integer stages give them.
+    labels : int64 (n_windows,)
+        Class of each window, 0 to n_classes - 1; every class must occur.
+    seed : int
+        Seeds the first weights and the order of the windows.
+
+    Raises
+    ------
+    UsageError
+        A class has no window.
+    """
+    missing = sorted(set(range(n_classes)) - set(labels.tolist()))
+    if missing:
+        raise UsageError("training", "windows of class", missing[0], "windows of every class")
+    if recipe.kind == "linear":
+        head = LogisticRegression(C=1.0 / max(recipe.penalty, 1e-9), max_iter=1000)
+    else:
+        head = MLPClassifier(
+            (recipe.hidden,),
+            alpha=recipe.penalty,
+            batch_size=min(BATCH, len(x)),
+            learning_rate_init=3e-3,
+            max_iter=recipe.epochs,
+            n_iter_no_change=recipe.epochs,
+            tol=0.0,
+            random_state=seed,
+        )
+    pipeline = make_pipeline(StandardScaler(), head)
+    with warnings.catch_warnings():
+        # The number of epochs is part of the recipe; stopping there is not a failure.
+        warnings.simplefilter("ignore", ConvergenceWarning)
+        pipeline.fit(x.astype(np.float64), labels)
+    return pipeline
+
+
+def real_layers(pipeline: Pipeline) -> list[tuple[Float64, Float64]]:
+    """Return the fitted classifier as real layers, (weights, bias) from first to last.
+
+    The standardiser is folded into the first layer. All layers but the last are followed by a ReLU;
+    the last gives one score per class. A logistic regression of two classes, which scikit-learn
+    keeps as one row, gets a second row of opposite sign.
+    """
+    scaler, head = pipeline[0], pipeline[-1]
+    if isinstance(head, MLPClassifier):
+        layers = [(w.T, b) for w, b in zip(head.coefs_, head.intercepts_, strict=True)]
+    else:
+        layers = [(head.coef_, head.intercept_)]
+    last_weights, last_bias = layers[-1]
+    if len(last_bias) == 1:
+        layers[-1] = (np.vstack([-last_weights, last_weights]), np.hstack([-last_bias, last_bias]))
+    weights, bias = layers[0]
+    folded = weights / scaler.scale_
+    layers[0] = (folded, bias - folded @ scaler.mean_)
+    return layers
+
+
+def lower_classifier(
+    pipeline: Pipeline, x: Int32, low: Int64, high: Int64, quantisation: QuantisationRecipe
+) -> tuple[Dense, ...]:
+    """Lower a fitted classifier to integer layers; the last gives int32 scores.
+
+    Parameters
+    ----------
+    pipeline : sklearn Pipeline
+        As :func:`fit_classifier` returns it.
+    x : int32 (n_windows, n_features)
+        Training windows, from which scales are chosen.
+    low, high : int64 (n_features,)
+        Proven range of each feature.
+
+    Raises
+    ------
+    OverflowRisk
+        A layer could pass 32 bits.
+    """
+    layers = real_layers(pipeline)
+    stages = []
+    unit = 1.0
+    for index, (weights, bias) in enumerate(layers):
+        last = index == len(layers) - 1
+        stage, unit = quantise_dense(
+            weights * unit,
+            bias,
+            x,
+            low,
+            high,
+            weight_bits=quantisation.weight_bits,
+            out_bits=32 if last else quantisation.hidden_bits,
+            clip_quantile=quantisation.clip_quantile,
+            relu=not last,
+        )
+        low, high = stage.bounds(low, high)
+        x, _ = stage.run(x, {})
+        stages.append(stage)
+    return tuple(stages)

@@ -1,0 +1,225 @@
+"""From recordings on disk to what training needs: reduced readouts, cues and who made them.
+
+Raw exposures are read in blocks and reduced at once by the model's first stage, so that memory
+grows with the reduced values, not with the recordings.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.session import Dataset, Session, open_dataset, read_session
+from runtime.errors import FormatError, UsageError
+from runtime.sensor import Sensor
+from runtime.stages.contract import EntryStage, Int32
+from trainer.recipe import Recipe
+
+__all__ = ["Corpus", "LabelledCue", "Recording", "movement_end", "open_corpus", "reduce_recording"]
+
+BLOCK_FRAMES = 256
+SMOOTHING_FRAMES = 3
+STILL_SHARE = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class LabelledCue:
+    """One cue of a recording: its frames ``start`` to ``stop`` (exclusive), label and class."""
+
+    start: int
+    stop: int
+    trial_type: str
+    label: int
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """One session that a recipe can use.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The session, as :func:`capture.session.read_session` takes it.
+    participant, unit : str
+        Who was recorded, with which sensor.
+    locked : bool
+        Whether the participant is kept for the final test.
+    """
+
+    path: Path
+    participant: str
+    unit: str
+    locked: bool
+
+    @property
+    def name(self) -> str:
+        """Participant and session, for messages."""
+        return f"{self.participant}/{self.path.name}"
+
+
+@dataclass(frozen=True, slots=True)
+class Corpus:
+    """The recordings of a data set that a recipe can use, all with one setting of one sensor."""
+
+    sensor: Sensor
+    recordings: tuple[Recording, ...]
+    digest: str
+    folder: Path
+
+    def select(self, locked: bool) -> tuple[Recording, ...]:
+        """Return the recordings of the locked or of the other participants."""
+        return tuple(r for r in self.recordings if r.locked == locked)
+
+
+def open_corpus(folder: Path, recipe: Recipe) -> Corpus:
+    """Find the recordings in a data set whose cues the recipe knows.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Data set as `palmwatt record` writes it.
+    recipe : Recipe
+        Recordings none of whose cues carry one of its classes are left out.
+
+    Raises
+    ------
+    FormatError
+        No recording carries the recipe's labels; cues are unknown; sensor settings differ.
+    """
+    dataset: Dataset = open_dataset(folder)
+    locked = {p.participant_id: p.locked for p in dataset.participants}
+    recordings = []
+    sensor: Sensor | None = None
+    content = hashlib.sha256()
+    for info in dataset.sessions:
+        session = read_session(info.path)
+        kinds = {event.trial_type for event in session.events}
+        if not kinds & set(recipe.classes):
+            continue
+        unknown = sorted(kind for kind in kinds if recipe.class_index(kind) is None)
+        if unknown:
+            raise FormatError(
+                str(info.path), "trial_type", unknown[0], f"one that recipe {recipe.name} knows"
+            )
+        if sensor is not None and session.sensor != sensor:
+            raise FormatError(
+                str(info.path), "sensor setting", "another than before", "one for the whole set"
+            )
+        sensor = session.sensor
+        if session.participant not in locked:
+            raise FormatError(
+                str(info.path), "participant", session.participant, "one of participants.tsv"
+            )
+        recordings.append(
+            Recording(info.path, session.participant, session.unit, locked[session.participant])
+        )
+        for path in _files(info.path):
+            content.update(path.name.encode() + b"\0" + hashlib.sha256(path.read_bytes()).digest())
+    if sensor is None:
+        raise FormatError(
+            str(folder),
+            "labels",
+            "missing",
+            f"events with the classes of recipe {recipe.name}",
+            "record with a cue script that gives them",
+        )
+    return Corpus(sensor, tuple(recordings), content.hexdigest(), Path(folder))
+
+
+def _files(path: Path) -> list[Path]:
+    return sorted(p for p in path.rglob("*") if p.is_file()) if path.is_dir() else [path]
+
+
+def labelled_cues(session: Session, recipe: Recipe, time_us: NDArray[np.int64]) -> list[LabelledCue]:
+    """Place a session's events on its frames; events that no frame covers are left out."""
+    time_s = (time_us - time_us[0]) / 1e6
+    cues = []
+    for event in session.events:
+        label = recipe.class_index(event.trial_type)
+        start, stop = np.searchsorted(
+            time_s, [event.onset_s, event.onset_s + event.duration_s]
+        ).tolist()
+        if label is not None and stop > start:
+            cues.append(LabelledCue(start, stop, event.trial_type, label))
+    return cues
+
+
+def reduce_recording(
+    recording: Recording, recipe: Recipe, entries: Sequence[EntryStage]
+) -> tuple[list[Int32], list[LabelledCue]]:
+    """Run entry stages over a recording, in blocks.
+
+    Returns
+    -------
+    values : list of int32 (n_frames, n_out)
+        One array per entry stage.
+    cues : list of LabelledCue
+        The session's cues in frames.
+
+    Raises
+    ------
+    FormatError
+        The recording holds no frames.
+    """
+    session = read_session(recording.path)
+    values: list[list[Int32]] = [[] for _ in entries]
+    times = []
+    for block in session.blocks(BLOCK_FRAMES):
+        times.append(block.time_us)
+        for stage, parts in zip(entries, values, strict=True):
+            parts.append(stage.run_frames(block.lit, block.dark))
+    if not times:
+        raise FormatError(str(recording.path), "frames", 0, "at least 1")
+    cues = labelled_cues(session, recipe, np.concatenate(times))
+    return [np.concatenate(parts) for parts in values], cues
+
+
+def movement_end(levelled: NDArray[np.int32], start: int, stop: int) -> int:
+    """Find the frame at which the movement inside a cue ends, from the readout's change.
+
+    The change is the sum of magnitudes of differences from frame to frame, averaged over three
+    frames. The movement ends at the last frame whose change is still a quarter of the way from the
+    cue's least to its greatest change. The same rule serves training and test, and needs no label.
+
+    Parameters
+    ----------
+    levelled : int32 (n_frames, n_values)
+        Level-normalised readouts of a whole recording.
+    start, stop : int
+        The cue's frames, stop exclusive.
+
+    Returns
+    -------
+    int
+        Index of a frame, start <= index < stop.
+    """
+    window = levelled[max(0, start - SMOOTHING_FRAMES) : stop].astype(np.int64)
+    change = np.abs(np.diff(window, axis=0)).sum(axis=1)
+    if len(change) < SMOOTHING_FRAMES:
+        return stop - 1
+    kernel = np.ones(SMOOTHING_FRAMES, dtype=np.int64)
+    smooth = np.convolve(change, kernel, mode="valid")
+    above = smooth >= smooth.min() + STILL_SHARE * (smooth.max() - smooth.min())
+    last = int(np.flatnonzero(above)[-1])
+    return max(start, stop - len(smooth) + last)
+
+
+Progress = Callable[[str], None]
+
+
+def groups_of(recordings: Sequence[Recording], split: str) -> tuple[str, ...]:
+    """Return what is held out whole for each recording: its participant, or its sensor unit.
+
+    Raises
+    ------
+    UsageError
+        The split is neither ``participants`` nor ``units``.
+    """
+    if split not in ("participants", "units"):
+        raise UsageError("split", "held out", split, "participants or units")
+    return tuple(r.participant if split == "participants" else r.unit for r in recordings)

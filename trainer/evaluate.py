@@ -1,0 +1,141 @@
+"""Evaluation: figures that a stranger's test would confirm.
+
+Whole participants (or sensor units) are held out; this file refuses anything else. Figures carry
+an interval over participants, and every use of the locked participants is written down.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from sklearn.metrics import confusion_matrix, f1_score
+
+from runtime.errors import FormatError, UsageError
+from trainer.intervals import over_participants
+
+__all__ = ["Takes", "figures", "log_test_use", "refuse_shared_groups"]
+
+MAX_LOG_BYTES = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Takes:
+    """Judged takes: who made them, what was asked, what was answered.
+
+    Parameters
+    ----------
+    participants : tuple of str, length n_takes
+    labels, answers : int64 (n_takes,)
+        Class asked for and class answered.
+    """
+
+    participants: tuple[str, ...]
+    labels: NDArray[np.int64]
+    answers: NDArray[np.int64]
+
+
+def refuse_shared_groups(train: Sequence[str], test: Sequence[str], what: str) -> None:
+    """Refuse a split in which a participant (or unit) is on both sides.
+
+    Raises
+    ------
+    UsageError
+        One side is empty, or a group is on both.
+    """
+    for side, groups in (("training", train), ("test", test)):
+        if not groups:
+            do = "mark some participants as locked, and leave others for training"
+            raise UsageError("split", f"{side} {what}", 0, "at least 1", do)
+    shared = sorted(set(train) & set(test))
+    if shared:
+        raise UsageError(
+            "split", f"{what} {shared[0]}", "in training and in test", "on one side only"
+        )
+
+
+def figures(takes: Takes, n_classes: int) -> dict[str, dict[str, float | int]]:
+    """Return accuracy and macro F1 of judged takes with intervals over participants.
+
+    Macro F1 is the plain mean over classes of each class's F1 (classes that occur neither in the
+    labels nor in the answers are left out); its interval is that of the participants' own macro F1.
+
+    Returns
+    -------
+    dict
+        ``accuracy`` and ``macro_f1``, each with value, low, high, n_participants, n_takes.
+    """
+    people = np.array(takes.participants)
+    names = sorted(set(takes.participants))
+    right = takes.labels == takes.answers
+
+    def macro_f1(chosen: NDArray[np.bool_]) -> float:
+        labels, answers = takes.labels[chosen], takes.answers[chosen]
+        seen = np.union1d(labels, answers)
+        return float(f1_score(labels, answers, labels=seen, average="macro", zero_division=0))
+
+    result: dict[str, dict[str, float | int]] = {}
+    everyone = np.ones(len(right), dtype=bool)
+    for name, value, each in (
+        ("accuracy", float(right.mean()), [float(right[people == p].mean()) for p in names]),
+        ("macro_f1", macro_f1(everyone), [macro_f1(people == p) for p in names]),
+    ):
+        low, high = over_participants(each, len(right))
+        result[name] = {
+            "value": round(value, 6),
+            "low": round(min(low, value), 6),
+            "high": round(max(high, value), 6),
+            "n_participants": len(names),
+            "n_takes": len(right),
+        }
+    return result
+
+
+def confusion(takes: Takes, n_classes: int) -> list[list[int]]:
+    """Return counts of takes, one row per class asked for, one column per class answered."""
+    matrix = confusion_matrix(takes.labels, takes.answers, labels=np.arange(n_classes))
+    return [[int(n) for n in row] for row in matrix]
+
+
+def majority(takes: Takes, train_labels: NDArray[np.int64]) -> Takes:
+    """Return the same takes answered with the class that training saw most often."""
+    answer = int(np.bincount(train_labels).argmax())
+    return Takes(takes.participants, takes.labels, np.full_like(takes.labels, answer))
+
+
+def log_test_use(folder: Path, task: str, use: dict[str, Any]) -> list[dict[str, Any]]:
+    """Write down in the data set that its locked participants were used, and return all uses.
+
+    The log is ``derivatives/palmwatt/test_uses_TASK.json``. A use is told by its recipe and data:
+    repeating it gives the same model and the same figures, so that it is logged once.
+
+    Raises
+    ------
+    FormatError
+        The log is not what this function writes.
+    """
+    path = folder / "derivatives" / "palmwatt" / f"test_uses_{task}.json"
+    uses: list[dict[str, Any]] = []
+    if path.exists():
+        if path.stat().st_size > MAX_LOG_BYTES:
+            raise FormatError(str(path), "size in bytes", path.stat().st_size, MAX_LOG_BYTES)
+        try:
+            uses = json.loads(path.read_text("utf-8"))
+        except ValueError as error:
+            raise FormatError(str(path), "log of test uses", "not JSON", "a list") from error
+        if not isinstance(uses, list) or not all(isinstance(u, dict) for u in uses):
+            raise FormatError(str(path), "log of test uses", "another value", "a list of objects")
+    if use not in uses:
+        uses.append(use)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        text = json.dumps(uses, indent=2, sort_keys=True) + "\n"
+        part = path.with_suffix(".part-" + hashlib.sha256(text.encode()).hexdigest()[:8])
+        part.write_text(text, "utf-8")
+        part.replace(path)
+    return uses

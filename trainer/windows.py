@@ -1,0 +1,67 @@
+"""Windows: which frames of a recording are shown to the classifier, and as what.
+
+A window is named by its last frame. The take of a cue is judged at one frame, chosen by the
+recipe's rule; training sees frames around it, and, as "other", frames far from any take's end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trainer.dataset import LabelledCue, movement_end
+from trainer.recipe import Recipe
+
+__all__ = ["take_frames", "training_frames"]
+
+MOVEMENT_OFFSETS = range(-1, 4)
+CUE_OFFSETS = range(-8, 1, 2)
+FAR_FRAMES = 12
+REACTION_FRAMES = 6
+OTHER_STEP = 3
+
+
+def take_frames(
+    recipe: Recipe, levelled: NDArray[np.int32], cues: Sequence[LabelledCue]
+) -> list[int]:
+    """Return the frame at which each cue's take is judged, the same rule for training and test.
+
+    Parameters
+    ----------
+    levelled : int32 (n_frames, n_values)
+        Level-normalised readouts of the recording.
+    """
+    if recipe.evaluation.take_end == "cue":
+        return [cue.stop - 1 for cue in cues]
+    return [movement_end(levelled, cue.start, cue.stop) for cue in cues]
+
+
+def training_frames(
+    recipe: Recipe, cues: Sequence[LabelledCue], ends: Sequence[int], n_frames: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Choose the frames of one recording that the classifier learns from.
+
+    Around each gesture's end its own class. For the class "other", where the recipe has one: the
+    whole of its cues, and the frames from 0.4 s after a gesture's end until the next participant's
+    reaction can begin (at 30 frames a second).
+
+    Returns
+    -------
+    frames, labels : int64 (n_windows,)
+    """
+    other = len(recipe.classes)
+    offsets = MOVEMENT_OFFSETS if recipe.evaluation.take_end == "movement" else CUE_OFFSETS
+    chosen: list[tuple[int, int]] = []
+    for index, (cue, end) in enumerate(zip(cues, ends, strict=True)):
+        following = cues[index + 1].start if index + 1 < len(cues) else n_frames
+        if cue.label == other:
+            chosen += [(frame, other) for frame in range(cue.start, cue.stop, OTHER_STEP)]
+            continue
+        chosen += [(end + k, cue.label) for k in offsets if cue.start <= end + k < n_frames]
+        if recipe.other:
+            quiet = range(end + FAR_FRAMES, min(n_frames, following + REACTION_FRAMES), OTHER_STEP)
+            chosen += [(frame, other) for frame in quiet]
+    table = np.array(chosen, dtype=np.int64).reshape(-1, 2)
+    return table[:, 0], table[:, 1]
