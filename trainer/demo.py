@@ -1,0 +1,244 @@
+"""The whole job in one command, on an emulated sensor and invented participants.
+
+Nothing is taken on a short cut: emulated sensors run as processes of their own behind a serial port
+and are recorded through it, and every later step reads the files that the step before wrote.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import multiprocessing
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from runtime.errors import PortError, ToolError, UsageError
+
+__all__ = ["PARTICIPANTS", "SCRIPTS", "DemoModel", "run_demo"]
+
+SENSOR = "lensless32"
+SCRIPTS = ("dynamic", "finger_count")
+PARTICIPANTS = tuple(range(1, 9))
+LOCKED = frozenset({7, 8})
+CORES = ("cortex-m0plus", "cortex-m4", "cortex-m33", "rv32imc")
+N_VERIFIED_FRAMES = 500
+_START_S = 60.0
+_SEED = 2026
+
+
+@dataclass(frozen=True, slots=True)
+class DemoModel:
+    """What the demo learned of one model.
+
+    Parameters
+    ----------
+    folder : Path
+        The model folder.
+    evaluation, verification, budget : dict
+        ``evaluation.json``, the report of ``palmwatt verify --json``, and ``budget.json``.
+    """
+
+    folder: Path
+    evaluation: dict[str, Any]
+    verification: dict[str, Any]
+    budget: dict[str, Any]
+
+
+def run_demo(out: Path, *, as_json: bool = False) -> None:
+    """Record, train, export, verify, price and report, all below `out`.
+
+    Parameters
+    ----------
+    out : Path
+        Missing or empty folder.
+    as_json : bool
+        Print the results as JSON instead of tables; progress then goes to standard error.
+
+    Raises
+    ------
+    UsageError
+        `out` is there and not empty.
+    PortError, ToolError
+        An emulated sensor did not start, or a model is not the same bit for bit.
+    """
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+        raise UsageError(str(out), "output folder", "in use", "missing or empty", "name another")
+    out.mkdir(parents=True, exist_ok=True)
+    console = Console(stderr=as_json)
+    recordings, models = out / "recordings", out / "models"
+    with Progress(
+        TextColumn("{task.description:<34}"),
+        BarColumn(),
+        TextColumn("{task.fields[now]}"),
+        TimeElapsedColumn(),
+        console=console,
+    ) as progress:
+        n_sessions = len(PARTICIPANTS) * len(SCRIPTS)
+        step = progress.add_task("record invented participants", total=n_sessions, now="")
+        for done in _record_all(recordings):
+            progress.update(step, advance=1, now=done)
+        progress.update(step, now=f"{n_sessions} sessions")
+        step = progress.add_task("train, export, verify and price", total=3 * len(SCRIPTS), now="")
+        made = _make_models(
+            recordings, models, lambda now: progress.update(step, advance=1, now=now)
+        )
+        progress.update(step, now=f"{len(made)} models")
+    report = out / "report.html"
+    _write_report([model.folder for model in made], report)
+    if as_json:
+        content = {m.folder.name: {"evaluation": m.evaluation, "verification": m.verification,
+                                   "budget": m.budget} for m in made}  # fmt: skip
+        print(json.dumps(content | {"report": str(report)}, indent=2, sort_keys=True))
+    else:
+        _print_tables(made, console)
+        console.print(f"report: {report}", soft_wrap=True)
+
+
+@contextlib.contextmanager
+def emulated_port(participant: int, script: str, seed: int) -> Iterator[str]:
+    """Start an emulated sensor as a process of its own and yield its port's URL.
+
+    Raises
+    ------
+    PortError
+        It ended, or named no port within a minute.
+    """
+    words = ["--participant", str(participant), "--script", script, "--sensor", SENSOR]
+    process = subprocess.Popen(  # noqa: S603  # our own interpreter and module, fixed words
+        [sys.executable, "-m", "capture.emulated.device", *words, "--seed", str(seed), "--speed", "0"],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    # A sensor that hangs before it names its port would hang the demo with it.
+    overdue = threading.Timer(_START_S, process.kill)
+    overdue.start()
+    try:
+        port = process.stdout.readline().strip() if process.stdout else ""
+        overdue.cancel()
+        if not port:
+            raise PortError("emulated sensor", "its port", "not named", "the first line it prints")
+        yield port
+    finally:
+        overdue.cancel()
+        process.terminate()
+        process.wait()
+        if process.stdout:
+            process.stdout.close()
+
+
+def _record_one(participant: int, script: str, out: Path) -> str:
+    from capture.dataset import Participant
+    from capture.emulated.people import draw_person
+    from capture.link import Link
+    from capture.record import record
+    from capture.script import load_script
+
+    person = draw_person(participant)
+    row = Participant(
+        participant_id=f"P{participant:02d}",
+        consent=True,
+        hand_length_mm=person.hand_length_mm,
+        hand_breadth_mm=person.hand_breadth_mm,
+        handedness=person.handedness,
+        skin_reflectance=person.skin_reflectance,
+        locked=participant in LOCKED,
+    )
+    seed = _SEED + participant
+    with emulated_port(participant, script, seed) as port, Link(port) as link:
+        record(link, row, load_script(script), seed, out, session="01")
+    return f"{row.participant_id} {script}"
+
+
+def _record_all(out: Path) -> Iterator[str]:
+    """Record every participant with every script, two at a time, yielding each as it is done."""
+    jobs = [(participant, script) for script in SCRIPTS for participant in PARTICIPANTS]
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        waiting = [pool.submit(_record_one, *job, out) for job in jobs]
+        try:
+            for done in as_completed(waiting):
+                yield done.result()
+        finally:
+            for job in waiting:
+                job.cancel()
+
+
+def _train(data: Path, name: str, out: Path) -> dict[str, Any]:
+    from trainer.recipe import load_recipe
+    from trainer.training import train_model
+
+    return train_model(data, load_recipe(name), out)
+
+
+def _verify(model: Path) -> dict[str, Any]:
+    from runtime.verify import verify
+
+    return verify(model, cores=CORES, n_frames=N_VERIFIED_FRAMES).to_json()
+
+
+def _price(model: Path) -> dict[str, Any]:
+    from runtime.budget import budget, write_budget, write_report
+
+    priced = budget(model, cores=CORES)
+    write_budget(priced, model)
+    write_report([priced], model / "budget.html")
+    return priced.to_json()
+
+
+def _make_models(data: Path, out: Path, tell: Callable[[str], None]) -> list[DemoModel]:
+    """Take each model through its three steps, both models side by side, each in a process."""
+    steps: tuple[tuple[str, Callable[..., dict[str, Any]]], ...] = (
+        ("trained", _train),
+        ("verified", _verify),
+        ("priced", _price),
+    )
+    results: dict[str, dict[str, dict[str, Any]]] = {name: {} for name in SCRIPTS}
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(max_workers=len(SCRIPTS), mp_context=context) as pool:
+        running: dict[Future[dict[str, Any]], tuple[str, int]] = {
+            pool.submit(_train, data, name, out / name): (name, 0) for name in SCRIPTS
+        }
+        while running:
+            done = next(as_completed(running))
+            name, index = running.pop(done)
+            results[name][steps[index][0]] = done.result()
+            tell(f"{name} {steps[index][0]}")
+            if index + 1 < len(steps):
+                running[pool.submit(steps[index + 1][1], out / name)] = (name, index + 1)
+    for name, found in results.items():
+        if not found["verified"]["identical"]:
+            raise ToolError(str(out / name), "the model", "not the same bit for bit",
+                            do=f"run palmwatt verify {out / name}")  # fmt: skip
+    return [
+        DemoModel(out / name, found["trained"], found["verified"], found["priced"])
+        for name, found in results.items()
+    ]
+
+
+def _write_report(models: list[Path], report: Path) -> None:
+    from runtime.budget import budget, write_report
+
+    write_report([budget(model, cores=CORES) for model in models], report)
+
+
+def _print_tables(models: list[DemoModel], console: Console) -> None:
+    """Print recognition, then cost, for both models."""
+    from trainer.tables import evaluation_rows
+
+    table = Table(title="Recognition, on participants never seen in training (90 % interval)")
+    for heading in ("model", "pipeline", "accuracy", "macro F1"):
+        table.add_column(heading)
+    for model in models:
+        for row in evaluation_rows(model.evaluation):
+            table.add_row(*row)
+        table.add_section()
+    console.print(table)
