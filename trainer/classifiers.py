@@ -22,7 +22,7 @@ from runtime.stages.dense import Dense
 from trainer.quantise import quantise_dense
 from trainer.recipe import ClassifierRecipe, QuantisationRecipe
 
-__all__ = ["fit_classifier", "lower_classifier", "real_layers"]
+__all__ = ["fit_classifier", "lower_classifier", "real_layers", "real_scores"]
 
 BATCH = 128
 
@@ -93,7 +93,7 @@ def real_layers(pipeline: Pipeline) -> list[tuple[Float64, Float64]]:
 
 def lower_classifier(
     pipeline: Pipeline, x: Int32, low: Int64, high: Int64, quantisation: QuantisationRecipe
-) -> tuple[Dense, ...]:
+) -> tuple[tuple[Dense, ...], float]:
     """Lower a fitted classifier to integer layers; the last gives int32 scores.
 
     Parameters
@@ -104,6 +104,12 @@ def lower_classifier(
         Training windows, from which scales are chosen.
     low, high : int64 (n_features,)
         Proven range of each feature.
+
+    Returns
+    -------
+    stages : tuple of Dense
+    unit : float
+        Real value of one step of a score.
 
     Raises
     ------
@@ -129,4 +135,15 @@ def lower_classifier(
         low, high = stage.bounds(low, high)
         x, _ = stage.run(x, {})
         stages.append(stage)
-    return tuple(stages)
+    return tuple(stages), unit
+
+
+def real_scores(pipeline: Pipeline, x: Int32) -> Float64:
+    """Return the fitted classifier's real scores, float64 (n_windows, n_classes), before softmax."""
+    values = x.astype(np.float64)
+    layers = real_layers(pipeline)
+    for index, (weights, bias) in enumerate(layers):
+        values = values @ weights.T + bias
+        if index < len(layers) - 1:
+            values = np.maximum(values, 0.0)
+    return values

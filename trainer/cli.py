@@ -11,9 +11,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import click
-
 from capture.cli import commands as capture_commands
 from runtime.cli import commands as runtime_commands
+
 from runtime.errors import Error
 from runtime.steady import hold_arithmetic_steady
 
@@ -34,8 +34,8 @@ def train(data: Path, recipe: str, out: Path, as_json: bool) -> None:
     """
     from trainer.export import write_model_folder
     from trainer.recipe import load_recipe
-    from trainer.training import train_model
     from trainer.tables import evaluation_table, show
+    from trainer.training import train_model
 
     trained = train_model(data, load_recipe(recipe))
     write_model_folder(trained, out)

@@ -7,20 +7,30 @@ grows with the reduced values, not with the recordings.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.session import Dataset, Session, open_dataset, read_session
+from capture.dataset import open_dataset
+from capture.labels import REJECTED
+from capture.session import Session, events_path, read_session
 from runtime.errors import FormatError, UsageError
 from runtime.sensor import Sensor
 from runtime.stages.contract import EntryStage, Int32
 from trainer.recipe import Recipe
 
-__all__ = ["Corpus", "LabelledCue", "Recording", "movement_end", "open_corpus", "reduce_recording"]
+__all__ = [
+    "Corpus",
+    "LabelledCue",
+    "Recording",
+    "groups_of",
+    "movement_end",
+    "open_corpus",
+    "reduce_recording",
+]
 
 BLOCK_FRAMES = 256
 SMOOTHING_FRAMES = 3
@@ -91,14 +101,13 @@ def open_corpus(folder: Path, recipe: Recipe) -> Corpus:
     FormatError
         No recording carries the recipe's labels; cues are unknown; sensor settings differ.
     """
-    dataset: Dataset = open_dataset(folder)
-    locked = {p.participant_id: p.locked for p in dataset.participants}
-    recordings = []
+    dataset = open_dataset(folder)
+    recordings: list[Recording] = []
     sensor: Sensor | None = None
     content = hashlib.sha256()
     for info in dataset.sessions:
         session = read_session(info.path)
-        kinds = {event.trial_type for event in session.events}
+        kinds = {event.trial_type for event in session.events if event.status != REJECTED}
         if not kinds & set(recipe.classes):
             continue
         unknown = sorted(kind for kind in kinds if recipe.class_index(kind) is None)
@@ -106,41 +115,41 @@ def open_corpus(folder: Path, recipe: Recipe) -> Corpus:
             raise FormatError(
                 str(info.path), "trial_type", unknown[0], f"one that recipe {recipe.name} knows"
             )
+        person = dataset.participant(session.participant)
+        if not person.consent:
+            raise UsageError(
+                str(info.path), f"consent of {person.participant_id}", "missing", "yes",
+                "ask for it, or delete what was recorded",
+            )  # fmt: skip
         if sensor is not None and session.sensor != sensor:
             raise FormatError(
                 str(info.path), "sensor setting", "another than before", "one for the whole set"
             )
         sensor = session.sensor
-        if session.participant not in locked:
-            raise FormatError(
-                str(info.path), "participant", session.participant, "one of participants.tsv"
-            )
-        recordings.append(
-            Recording(info.path, session.participant, session.unit, locked[session.participant])
-        )
-        for path in _files(info.path):
-            content.update(path.name.encode() + b"\0" + hashlib.sha256(path.read_bytes()).digest())
+        recordings.append(Recording(info.path, session.participant, session.unit, person.locked))
+        for path in (info.path, events_path(info.path)):
+            content.update(path.name.encode() + b"\0" + _digest(path))
     if sensor is None:
         raise FormatError(
-            str(folder),
-            "labels",
-            "missing",
-            f"events with the classes of recipe {recipe.name}",
+            str(folder), "labels", "missing", f"events with the classes of recipe {recipe.name}",
             "record with a cue script that gives them",
-        )
+        )  # fmt: skip
     return Corpus(sensor, tuple(recordings), content.hexdigest(), Path(folder))
 
 
-def _files(path: Path) -> list[Path]:
-    return sorted(p for p in path.rglob("*") if p.is_file()) if path.is_dir() else [path]
+def _digest(path: Path) -> bytes:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").digest()
 
 
-def labelled_cues(session: Session, recipe: Recipe, time_us: NDArray[np.int64]) -> list[LabelledCue]:
-    """Place a session's events on its frames; events that no frame covers are left out."""
+def labelled_cues(
+    session: Session, recipe: Recipe, time_us: NDArray[np.int64]
+) -> list[LabelledCue]:
+    """Place a session's events on its frames; rejected ones and those without frames are left out."""
     time_s = (time_us - time_us[0]) / 1e6
     cues = []
     for event in session.events:
-        label = recipe.class_index(event.trial_type)
+        label = None if event.status == REJECTED else recipe.class_index(event.trial_type)
         start, stop = np.searchsorted(
             time_s, [event.onset_s, event.onset_s + event.duration_s]
         ).tolist()
@@ -207,9 +216,6 @@ def movement_end(levelled: NDArray[np.int32], start: int, stop: int) -> int:
     above = smooth >= smooth.min() + STILL_SHARE * (smooth.max() - smooth.min())
     last = int(np.flatnonzero(above)[-1])
     return max(start, stop - len(smooth) + last)
-
-
-Progress = Callable[[str], None]
 
 
 def groups_of(recordings: Sequence[Recording], split: str) -> tuple[str, ...]:

@@ -115,7 +115,16 @@ def emulated_port(participant: int, script: str, seed: int) -> Iterator[str]:
     """
     words = ["--participant", str(participant), "--script", script, "--sensor", SENSOR]
     process = subprocess.Popen(  # noqa: S603  # our own interpreter and module, fixed words
-        [sys.executable, "-m", "capture.emulated.device", *words, "--seed", str(seed), "--speed", "0"],
+        [
+            sys.executable,
+            "-m",
+            "capture.emulated.device",
+            *words,
+            "--seed",
+            str(seed),
+            "--speed",
+            "0",
+        ],
         stdout=subprocess.PIPE,
         text=True,
     )

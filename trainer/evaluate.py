@@ -20,7 +20,14 @@ from sklearn.metrics import confusion_matrix, f1_score
 from runtime.errors import FormatError, UsageError
 from trainer.intervals import over_participants
 
-__all__ = ["Takes", "figures", "log_test_use", "refuse_shared_groups"]
+__all__ = [
+    "Takes",
+    "confusion",
+    "figures",
+    "log_test_use",
+    "majority",
+    "refuse_shared_groups",
+]
 
 MAX_LOG_BYTES = 1_000_000
 
@@ -60,7 +67,7 @@ def refuse_shared_groups(train: Sequence[str], test: Sequence[str], what: str) -
         )
 
 
-def figures(takes: Takes, n_classes: int) -> dict[str, dict[str, float | int]]:
+def figures(takes: Takes) -> dict[str, dict[str, float | int]]:
     """Return accuracy and macro F1 of judged takes with intervals over participants.
 
     Macro F1 is the plain mean over classes of each class's F1 (classes that occur neither in the

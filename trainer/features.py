@@ -12,13 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from runtime.stages.motion import Motion
 from scipy import linalg
 
 from runtime.fixedpoint import symmetric_limit
 from runtime.stages.contract import EntryStage, Float64, Int32, Int64, Stage
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
-from runtime.stages.motion import Motion
 from runtime.stages.window import Window
 from trainer.quantise import quantise_dense
 from trainer.recipe import FeatureRecipe, QuantisationRecipe
