@@ -230,7 +230,7 @@ def refine(
             dataclasses.replace(
                 event,
                 onset_s=max(onset, event.onset_s),
-                duration_s=end - max(onset, event.onset_s),
+                duration_s=round(end - max(onset, event.onset_s), 6),
                 labeller="energy",
             )
         )

@@ -70,8 +70,9 @@ class Pairer:
         return self._ready(exposure.sequence - self.hold)
 
     def flush(self) -> list[FramePair]:
-        """Return what is still held back: the run is over."""
-        return self._ready(max(self._waiting, default=-1) + 1)
+        """Return the whole pairs still held back: the run is over, and what follows is not missing."""
+        whole = [sequence for sequence, pair in self._waiting.items() if None not in pair]
+        return self._ready(max(whole, default=-1) + 1)
 
     def _ready(self, give_up_before: int) -> list[FramePair]:
         pairs = []

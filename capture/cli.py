@@ -1,0 +1,178 @@
+"""Commands of the capture room: emulate, record, inspect."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from capture.record import Recording
+
+__all__ = ["commands"]
+
+
+@click.command(epilog="Example: palmwatt emulate --participant P01 --script dynamic --seed 1")
+@click.option("--participant", default="P01", show_default=True, help="Invented person P01 to P99.")
+@click.option("--script", default="dynamic", show_default=True, help="Cue script it acts.")
+@click.option("--sensor", default="lensless32", show_default=True, help="Or lensless64.")
+@click.option("--seed", default=1, show_default=True, type=click.IntRange(0, 2**32 - 1))
+@click.option(
+    "--speed",
+    default=1.0,
+    show_default=True,
+    type=click.FloatRange(0.0, 1e6),
+    help="Times real time; 0 is as fast as the host reads. The device's clock stays true.",
+)
+@click.option("--unit", default="unit-a", show_default=True, help="Which physical sensor it plays.")
+def emulate(participant: str, script: str, sensor: str, seed: int, speed: float, unit: str) -> None:
+    """Start an emulated sensor; print its port, then run until stopped.
+
+    An invented participant in front of it acts the script's cues, in the order that follows from
+    the seed. Record with the same script and seed.
+    """
+    from capture.emulated.device import serve
+    from capture.script import load_script
+
+    digits = participant.removeprefix("P")
+    if not (digits.isascii() and digits.isdigit() and 1 <= int(digits[:3]) <= 99):
+        raise click.BadParameter("expected P01 to P99", param_hint="--participant")
+    serve(int(digits), load_script(script), sensor=sensor, seed=seed, speed=speed, unit=unit)
+
+
+@click.command(
+    epilog="Example: palmwatt record --port /dev/ttyACM0 --participant P01 --script dynamic "
+    "--out recordings --consent"
+)
+@click.option("--port", required=True, help="Any pyserial URL: /dev/ttyACM0, COM3, socket://...")
+@click.option("--participant", required=True, help="Pseudonym such as P01; never a name.")
+@click.option("--script", required=True, help="Cue script (TOML), or a built-in one.")
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="Data set folder.")
+@click.option("--seed", default=1, show_default=True, type=click.IntRange(0, 2**32 - 1))
+@click.option("--session", help="Session number; the next free one if not given.")
+@click.option("--consent", is_flag=True, help="The person has agreed to be recorded.")
+@click.option("--locked", is_flag=True, help="Keep this person for the final test.")
+@click.option("--hand-length-mm", type=float, help="Wrist crease to tip of the middle finger.")
+@click.option("--hand-breadth-mm", type=float, help="Across the palm at the knuckles.")
+@click.option("--handedness", type=click.Choice(["right", "left", "ambidextrous"]))
+@click.option("--json", "as_json", is_flag=True, help="Print the counts as JSON.")
+def record(
+    port: str,
+    participant: str,
+    script: str,
+    out: Path,
+    seed: int,
+    session: str | None,
+    consent: bool,
+    locked: bool,
+    hand_length_mm: float | None,
+    hand_breadth_mm: float | None,
+    handedness: str | None,
+    as_json: bool,
+) -> None:
+    """Lead one participant through a cue script and record every readout.
+
+    Keys while it runs: space pauses and goes on, r gives the last cue again, q stops early.
+    Caution: the sensor's LED is bright though it cannot be seen; nobody should look into it from
+    near. Its limits are those of IEC 62471.
+    """
+    from capture.dataset import Participant
+    from capture.link import Link
+    from capture.record import record as record_session
+    from capture.script import load_script
+    from capture.terminal import Screen, keys
+
+    person = Participant(
+        participant,
+        consent,
+        hand_length_mm,
+        hand_breadth_mm,
+        handedness,
+        locked=locked,
+    )
+    cues = load_script(script)
+    with Link(port) as link, keys() as controls, Screen(cues, quiet=as_json) as screen:
+        recording = record_session(
+            link,
+            person,
+            cues,
+            seed,
+            out,
+            session=session,
+            progress=screen.show,
+            controls=controls,
+        )
+    _tell_recording(recording, as_json)
+
+
+def _tell_recording(recording: Recording, as_json: bool) -> None:
+    from capture.labels import GOOD
+
+    figures = {
+        "path": str(recording.path),
+        "n_pairs": recording.n_pairs,
+        "duration_s": recording.duration_s,
+        "n_takes": sum(event.status == GOOD for event in recording.events),
+        "missing": recording.pairs.missing,
+        "late": recording.pairs.late,
+        "foreign": recording.pairs.foreign,
+        "corrupt": recording.wire.corrupt,
+        "repeated": recording.wire.repeated,
+        "reordered": recording.wire.reordered,
+        "n_gaps": recording.n_gaps,
+        "stopped_early": recording.stopped_early,
+    }
+    if as_json:
+        click.echo(json.dumps(figures, indent=2))
+        return
+    click.echo(
+        f"{recording.path}: {recording.n_pairs} frame pairs, {figures['n_takes']} takes, "
+        f"{recording.pairs.missing} pairs missing, {recording.wire.corrupt} packets corrupt"
+    )
+
+
+@click.command(epilog="Example: palmwatt inspect recordings")
+@click.argument("path", metavar="DIR|SESSION", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print all figures as JSON.")
+def inspect(path: Path, as_json: bool) -> None:
+    """Say what recordings are worth: drops, timing, saturation, levels, and fit or not.
+
+    Exit code 1 if a session is not fit for training, with the reasons.
+    """
+    from capture.dataset import open_dataset
+    from capture.quality import judge, session_quality
+    from capture.session import read_session
+    from runtime.errors import UsageError
+
+    files = [info.path for info in open_dataset(path).sessions] if path.is_dir() else [path]
+    if not files:
+        raise UsageError(str(path), "number of sessions", 0, "at least 1", "record one first")
+    results = []
+    for file in files:
+        session = read_session(file)
+        quality = session_quality(session)
+        results.append((file, quality, judge(quality, session.sensor)))
+    if as_json:
+        report = [
+            {"path": str(file), **quality.to_json(), "fit": not reasons, "reasons": reasons}
+            for file, quality, reasons in results
+        ]
+        click.echo(json.dumps(report, indent=2))
+    else:
+        for file, quality, reasons in results:
+            click.echo(
+                f"{file.name}: {quality.n_pairs} pairs in {quality.duration_s:.1f} s, "
+                f"{quality.n_dropped} dropped, jitter {quality.jitter_us:.0f} us, "
+                f"saturated {quality.saturated_fraction:.2%}, "
+                f"mean lit {quality.mean_lit_counts:.0f}, dark {quality.mean_dark_counts:.0f} "
+                f"counts, {quality.n_takes} takes"
+            )
+            click.echo(f"  not fit: {'; '.join(reasons)}" if reasons else "  fit for training")
+    if any(reasons for _, _, reasons in results):
+        sys.exit(1)
+
+
+commands: tuple[click.Command, ...] = (emulate, record, inspect)

@@ -1,0 +1,148 @@
+"""What a recorded session is worth: drops, timing, saturation, levels, and a plain verdict."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from capture.frames import FrameBlock
+from capture.labels import GOOD
+from capture.session import Session
+from runtime.sensor import Sensor
+
+__all__ = ["Quality", "judge", "measure", "session_quality"]
+
+# What a session may show and still be trained on: common practice, no source.
+MAX_DROPPED = 0.01
+MAX_SATURATED = 0.01
+MAX_JITTER = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class Quality:
+    """Figures of one session.
+
+    Parameters
+    ----------
+    n_pairs : int
+        Frame pairs recorded.
+    duration_s : float
+        First to last, seconds of the device's clock.
+    n_dropped : int
+        Frame pairs missing between the first and the last.
+    frame_rate_hz : float
+        Measured between neighbouring frame pairs; 0 with fewer than two.
+    jitter_us : float
+        Standard deviation of the time between neighbouring frame pairs, microseconds.
+    saturated_fraction : float
+        Share of lit pixels at the largest value.
+    mean_lit_counts, mean_dark_counts : float
+        Mean levels, counts.
+    ambient_counts : float
+        Dark level above the sensor's black level, counts.
+    led_drift : float
+        Mean lit minus dark in the last tenth of the session against the first tenth, as a share.
+    n_takes, n_rejected : int
+        Labelled takes that are good, and those that are not.
+    """
+
+    n_pairs: int
+    duration_s: float
+    n_dropped: int
+    frame_rate_hz: float
+    jitter_us: float
+    saturated_fraction: float
+    mean_lit_counts: float
+    mean_dark_counts: float
+    ambient_counts: float
+    led_drift: float
+    n_takes: int = 0
+    n_rejected: int = 0
+
+    @property
+    def dropped_fraction(self) -> float:
+        """Share of the frame pairs sent that are missing."""
+        return self.n_dropped / max(1, self.n_pairs + self.n_dropped)
+
+    def to_json(self) -> dict[str, int | float]:
+        """Return the figures as plain JSON values."""
+        return dataclasses.asdict(self) | {"dropped_fraction": self.dropped_fraction}
+
+
+def measure(blocks: Iterable[FrameBlock], sensor: Sensor) -> Quality:
+    """Return the figures of a stream of readouts, in bounded memory.
+
+    Parameters
+    ----------
+    blocks : iterable of FrameBlock
+        In order.
+    sensor : Sensor
+        What recorded them.
+    """
+    sequences, times, lit_levels, dark_levels = [], [], [], []
+    n_saturated = n_pixels = 0
+    for block in blocks:
+        sequences.append(block.sequence)
+        times.append(block.time_us)
+        lit_levels.append(block.lit.mean(axis=(1, 2)))
+        dark_levels.append(block.dark.mean(axis=(1, 2)))
+        n_saturated += int(np.count_nonzero(block.lit >= sensor.max_counts))
+        n_pixels += block.lit.size
+    if not sequences:
+        return Quality(0, 0.0, 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    sequence, time_us = np.concatenate(sequences), np.concatenate(times)
+    lit, dark = np.concatenate(lit_levels), np.concatenate(dark_levels)
+    steps_us = np.diff(time_us)[np.diff(sequence) == 1].astype(np.float64)
+    level = lit - dark
+    tenth = max(1, len(level) // 10)
+    first, last = float(level[:tenth].mean()), float(level[-tenth:].mean())
+    return Quality(
+        n_pairs=len(sequence),
+        duration_s=float(time_us[-1] - time_us[0]) / 1e6,
+        n_dropped=int(sequence[-1] - sequence[0]) + 1 - len(sequence),
+        frame_rate_hz=1e6 / float(steps_us.mean()) if steps_us.size and steps_us.any() else 0.0,
+        jitter_us=float(steps_us.std()) if steps_us.size else 0.0,
+        saturated_fraction=n_saturated / max(1, n_pixels),
+        mean_lit_counts=float(lit.mean()),
+        mean_dark_counts=float(dark.mean()),
+        ambient_counts=float(dark.mean()) - sensor.black_level_counts,
+        led_drift=last / first - 1.0 if first else 0.0,
+    )
+
+
+def session_quality(session: Session) -> Quality:
+    """Return the figures of a session and its labels."""
+    n_takes = sum(event.status == GOOD for event in session.events)
+    return dataclasses.replace(
+        measure(session.blocks(), session.sensor),
+        n_takes=n_takes,
+        n_rejected=len(session.events) - n_takes,
+    )
+
+
+def judge(quality: Quality, sensor: Sensor) -> tuple[str, ...]:
+    """Return why a session is not fit for training; empty if it is."""
+    reasons = []
+    if quality.n_pairs == 0:
+        return ("it holds no frame pair",)
+    if quality.n_takes == 0:
+        reasons.append("it has no good take")
+    if quality.dropped_fraction > MAX_DROPPED:
+        reasons.append(
+            f"{quality.dropped_fraction:.1%} of the frame pairs are missing, at most "
+            f"{MAX_DROPPED:.0%} is allowed"
+        )
+    if quality.saturated_fraction > MAX_SATURATED:
+        reasons.append(
+            f"{quality.saturated_fraction:.1%} of the lit pixels are saturated, at most "
+            f"{MAX_SATURATED:.0%} is allowed"
+        )
+    if quality.jitter_us > MAX_JITTER * sensor.frame_period_us:
+        reasons.append(
+            f"the time between frame pairs varies by {quality.jitter_us:.0f} us, at most "
+            f"{MAX_JITTER:.0%} of the frame period is allowed"
+        )
+    return tuple(reasons)

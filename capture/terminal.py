@@ -1,0 +1,114 @@
+"""What participant and operator see in the terminal while a session is recorded, and their keys."""
+
+from __future__ import annotations
+
+import select
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from types import TracebackType
+
+from rich.console import Console, Group
+from rich.live import Live
+from rich.panel import Panel
+from rich.progress_bar import ProgressBar
+from rich.text import Text
+
+from capture.record import Progress
+from capture.script import Script
+
+__all__ = ["Screen", "keys"]
+
+_KEYS = {" ": "pause", "p": "pause", "r": "redo", "q": "stop"}
+
+
+class Screen:
+    """The cue in large, the countdown to it, and the quality of what comes in.
+
+    Parameters
+    ----------
+    script : Script
+        Whose prompts are shown.
+    quiet : bool
+        Show nothing.
+    """
+
+    def __init__(self, script: Script, quiet: bool = False) -> None:
+        self._script = script
+        self._quiet = quiet
+        self._live = Live(console=Console(stderr=True), refresh_per_second=20, transient=True)
+
+    def __enter__(self) -> Screen:
+        if not self._quiet:
+            if self._script.instruction:
+                self._live.console.print(self._script.instruction)
+            self._live.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._live.stop()
+
+    def show(self, progress: Progress) -> None:
+        """Show how the recording stands."""
+        if not self._quiet:
+            self._live.update(_picture(progress, self._script))
+
+
+def _picture(progress: Progress, script: Script) -> Group:
+    moment = progress.moment
+    cue = script.text(moment.trial_type) if moment.trial_type else ""
+    if moment.phase == "cue":
+        big, style = cue.upper(), "bold reverse"
+    elif moment.phase == "paused":
+        big, style = "PAUSED", "bold yellow"
+    elif cue:
+        big, style = f"next: {cue} in {moment.remaining_s:.0f}", "dim"
+    else:
+        big, style = "rest", "dim"
+    quality = (
+        f"{progress.n_pairs} frame pairs   missing {progress.missing}   "
+        f"corrupt packets {progress.corrupt}   level {progress.mean_lit_counts:.0f} counts   "
+        f"saturated {progress.saturated_fraction:.1%}   "
+        f"LED level {progress.level_change:+.0%} since the start"
+    )
+    return Group(
+        Panel(Text(f"\n{big}\n", style=style, justify="center")),
+        ProgressBar(total=max(progress.total_s, 1e-3), completed=progress.time_s),
+        Text(quality),
+        Text("space: pause or go on   r: once more   q: stop early", style="dim"),
+    )
+
+
+@contextmanager
+def keys() -> Iterator[Callable[[], str | None]]:
+    """Yield a function that tells the wish behind the last key, if one was pressed.
+
+    Without a terminal (a pipe, a service) it never tells one.
+    """
+    if sys.platform == "win32":
+        import msvcrt
+
+        yield lambda: _KEYS.get(msvcrt.getwch()) if msvcrt.kbhit() else None
+        return
+    import termios
+    import tty
+
+    if not sys.stdin.isatty():
+        yield lambda: None
+        return
+    before = termios.tcgetattr(sys.stdin)
+
+    def wish() -> str | None:
+        ready, _, _ = select.select([sys.stdin], [], [], 0)
+        return _KEYS.get(sys.stdin.read(1)) if ready else None
+
+    try:
+        tty.setcbreak(sys.stdin)
+        yield wish
+    finally:
+        termios.tcsetattr(sys.stdin, termios.TCSADRAIN, before)
