@@ -1,0 +1,165 @@
+"""The fixed text of a firmware folder, around what the stages bring."""
+
+from __future__ import annotations
+
+__all__ = ["HEADER_H", "HELPERS", "MODEL_C", "STEP_C"]
+
+HEADER_H = """\
+/* @NAME@: @TASK@ from a lensless sensor, one frame pair at a time.
+ *
+ * Input: a lit and a dark exposure of @N_ROWS@ x @N_COLS@ pixels, counts of @BIT_DEPTH@ bits
+ * (0 to @MAX_COUNTS@) in uint16_t, row by row, @RATE@ frame pairs a second. Only rows
+ * @FIRST_ROW@ to @LAST_ROW@ are read. Exposures that start on a 4-byte boundary are read fastest.
+ * Output: a decision, one of the PW_CLASS_ constants on the frame of an event, else PW_NONE;
+ * and a score for each class, in fixed point.
+ * Classes: @CLASS_NAMES@.
+ * Stages: @STAGES@.
+@SIZES@
+ * Model @MODEL_ID@.
+ *
+ * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
+ * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
+ * common compiler has it; pw_model.c refuses to compile otherwise.
+ */
+#ifndef PW_MODEL_H
+#define PW_MODEL_H
+
+#include <stdint.h>
+
+#define PW_VERSION "0.1.0"
+#define PW_MODEL_ID "@MODEL_ID@"
+#define PW_N_ROWS @N_ROWS@
+#define PW_N_COLS @N_COLS@
+#define PW_MAX_COUNTS @MAX_COUNTS@
+#define PW_N_SCORES @N_SCORES@
+#define PW_NONE (-1)
+@CLASSES@
+
+/* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
+ * to work in, where outputs that are never alive together share a place. */
+typedef struct {
+@MEMBERS@@SCRATCH@} pw_state;
+
+/* Every lasting member: X(type, name, length). A board can use it to print or compare the state. */
+@MEMBER_LIST@
+
+/* Forget everything: the state before the first frame. */
+void pw_init(pw_state *s);
+
+/* Take one frame pair; returns the decision. */
+int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark);
+
+/* The same without a whole frame in memory: feed each row of both exposures, in rising order from
+ * row 0 (rows outside the range read may be left out), then finish; returns the decision. */
+void pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark);
+int32_t pw_finish(pw_state *s);
+
+/* PW_N_SCORES scores of the last frame, valid until the next. */
+const int32_t *pw_scores(const pw_state *s);
+
+/* Version of the generator, and identity of the model (a hash of everything that decides). */
+const char *pw_version(void);
+const char *pw_model_id(void);
+
+#endif
+"""
+
+MODEL_C = """\
+/* @NAME@: @N_STAGES@ stages, see pw_model.h. */
+#include "pw_model.h"
+#include "pw_weights.h"
+
+/* A stage is never inlined, so that its cost and its stack can be read from the image. */
+#if defined(__GNUC__)
+#define PW_STAGE static __attribute__((noinline))
+#else
+#define PW_STAGE static
+#endif
+
+/* C99 leaves the right shift of a negative value to the compiler; this code needs the arithmetic
+ * one, and this declaration is an error where a compiler has another. */
+typedef char pw_shift_is_arithmetic[((-3) >> 1) == -2 ? 1 : -1];
+
+@HELPERS@
+@FUNCTIONS@
+@STEP@
+void pw_init(pw_state *s)
+{
+    uint8_t *byte = (uint8_t *)s;
+    for (uint32_t i = 0u; i < (uint32_t)sizeof(*s); i++) {
+        byte[i] = 0u;
+    }
+@INIT@}
+
+const char *pw_version(void)
+{
+    return PW_VERSION;
+}
+
+const char *pw_model_id(void)
+{
+    return PW_MODEL_ID;
+}
+"""
+
+STEP_C = """\
+static int32_t finish(pw_state *s)
+{
+@CALLS@    return @DECISION@[0];
+}
+
+int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark)
+{
+    @ENTRY@_frame(@Y@, lit, dark);
+    return finish(s);
+}
+
+void pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark)
+{
+    @ENTRY@_row(@Y@, row, lit, dark);
+}
+
+int32_t pw_finish(pw_state *s)
+{
+    return finish(s);
+}
+
+const int32_t *pw_scores(const pw_state *s)
+{
+    return @SCORES@;
+}
+"""
+
+HELPERS = {
+    "pw_asr32": """\
+/* x / 2^n, rounded down. */
+static inline int32_t pw_asr32(int32_t x, uint32_t n)
+{
+    return x >> n;
+}
+""",
+    "pw_sat": """\
+static inline int32_t pw_sat(int32_t x, int32_t low, int32_t high)
+{
+    return (x < low) ? low : ((x > high) ? high : x);
+}
+""",
+    "pw_requant": """\
+/* x * multiplier / 2^shift, rounded to nearest, ties up; 0 < multiplier < 2^15. Below a shift of
+ * 17 the product was proved to fit 32 bits at generation; from there on x is split into halves,
+ * and the low half's product gives only its carry. */
+static inline int32_t pw_requant(int32_t x, int32_t multiplier, uint32_t shift)
+{
+    if (shift == 0u) {
+        return x * multiplier;
+    }
+    if (shift < 17u) {
+        return pw_asr32((x * multiplier) + (int32_t)(1UL << (shift - 1u)), shift);
+    }
+    const int32_t high = pw_asr32(x, 16u) * multiplier;
+    const uint32_t low = ((uint32_t)x & 0xFFFFu) * (uint32_t)multiplier;
+    const int32_t half = (int32_t)((1UL << (shift - 16u)) >> 1);
+    return pw_asr32(high + (int32_t)(low >> 16) + half, shift - 16u);
+}
+""",
+}
