@@ -139,7 +139,7 @@ def lower_classifier(
 
 
 def real_scores(pipeline: Pipeline, x: Int32) -> Float64:
-    """Return the fitted classifier's real scores, float64 (n_windows, n_classes), before softmax."""
+    """Return real scores before softmax, float64 (n_windows, n_classes)."""
     values = x.astype(np.float64)
     layers = real_layers(pipeline)
     for index, (weights, bias) in enumerate(layers):

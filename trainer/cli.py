@@ -11,9 +11,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import click
-from capture.cli import commands as capture_commands
 from runtime.cli import commands as runtime_commands
 
+from capture.cli import commands as capture_commands
 from runtime.errors import Error
 from runtime.steady import hold_arithmetic_steady
 
@@ -32,17 +32,18 @@ def train(data: Path, recipe: str, out: Path, as_json: bool) -> None:
 
     Whole participants are held out; those locked in the data set are used for the final test only.
     """
-    from trainer.export import write_model_folder
+    from rich.console import Console
+
     from trainer.recipe import load_recipe
-    from trainer.tables import evaluation_table, show
+    from trainer.tables import evaluation_table
     from trainer.training import train_model
 
-    trained = train_model(data, load_recipe(recipe))
-    write_model_folder(trained, out)
+    with Console(stderr=True).status("starting") as status:
+        evaluation = train_model(data, load_recipe(recipe), out, status.update)
     if as_json:
-        click.echo(json.dumps(trained.evaluation, indent=2, sort_keys=True))
+        click.echo(json.dumps(evaluation, indent=2, sort_keys=True))
     else:
-        show(evaluation_table([trained.evaluation]))
+        Console().print(evaluation_table([evaluation]))
         click.echo(f"model: {out}")
 
 

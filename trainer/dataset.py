@@ -55,8 +55,8 @@ class Recording:
     ----------
     path : pathlib.Path
         The session, as :func:`capture.session.read_session` takes it.
-    participant, unit : str
-        Who was recorded, with which sensor.
+    participant, unit, firmware : str
+        Who was recorded, with which sensor, running what.
     locked : bool
         Whether the participant is kept for the final test.
     """
@@ -64,6 +64,7 @@ class Recording:
     path: Path
     participant: str
     unit: str
+    firmware: str
     locked: bool
 
     @property
@@ -126,7 +127,15 @@ def open_corpus(folder: Path, recipe: Recipe) -> Corpus:
                 str(info.path), "sensor setting", "another than before", "one for the whole set"
             )
         sensor = session.sensor
-        recordings.append(Recording(info.path, session.participant, session.unit, person.locked))
+        recordings.append(
+            Recording(
+                info.path,
+                session.participant,
+                session.unit,
+                session.header.description.firmware,
+                person.locked,
+            )
+        )
         for path in (info.path, events_path(info.path)):
             content.update(path.name.encode() + b"\0" + _digest(path))
     if sensor is None:
@@ -145,7 +154,7 @@ def _digest(path: Path) -> bytes:
 def labelled_cues(
     session: Session, recipe: Recipe, time_us: NDArray[np.int64]
 ) -> list[LabelledCue]:
-    """Place a session's events on its frames; rejected ones and those without frames are left out."""
+    """Place a session's events on its frames, without rejected ones and those without frames."""
     time_s = (time_us - time_us[0]) / 1e6
     cues = []
     for event in session.events:

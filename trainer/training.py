@@ -31,7 +31,7 @@ from trainer.features import StageChain, learn_features, learn_level
 from trainer.recipe import OTHER, Recipe
 from trainer.windows import take_frames, training_frames
 
-__all__ = ["Progress", "Trained", "fit_model"]
+__all__ = ["Progress", "Trained", "fit_model", "train_model"]
 
 Progress = Callable[[str], None]
 QUADRANTS = (2, 2)
@@ -135,6 +135,7 @@ def fit_model(folder: Path, recipe: Recipe, progress: Progress | None = None) ->
             "test": sorted({r.participant for r in test}),
         },
         "n_training_windows": len(fitted.labels),
+        "recorded_by": sorted({f"unit {r.unit}, firmware {r.firmware}" for r in (*train, *test)}),
         "take_end": recipe.evaluation.take_end,
         **_examine(recipe, main[1], quadrants[1], fitted, fitted_quadrants),
     }
@@ -145,6 +146,23 @@ def fit_model(folder: Path, recipe: Recipe, progress: Progress | None = None) ->
     }
     evaluation["test_uses"] = log_test_use(corpus.folder, recipe.name, use)
     return Trained(model, evaluation, fitted.classifier, fitted.features.low.size, test)
+
+
+def train_model(
+    data: Path, recipe: Recipe, out: Path, progress: Progress | None = None
+) -> dict[str, Any]:
+    """Train, examine and write the whole model folder; return the evaluation.
+
+    Parameters and errors are those of :func:`fit_model`, and UsageError when `out` is in use.
+    """
+    from trainer.export import refuse_used_folder, write_model_folder
+
+    refuse_used_folder(out)
+    trained = fit_model(data, recipe, progress)
+    if progress:
+        progress("exporting")
+    write_model_folder(trained, out)
+    return trained.evaluation
 
 
 def _reduce(
@@ -224,7 +242,6 @@ def _held_out_threshold(
 
 def _assemble(recipe: Recipe, corpus: Corpus, fitted: _Fitted) -> Model:
     decision = Decision(
-        n_in=len(recipe.answers),
         other=tuple(name == OTHER for name in recipe.answers),
         threshold=fitted.threshold,
         hysteresis=fitted.threshold // 2,

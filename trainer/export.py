@@ -1,0 +1,111 @@
+"""The model folder: everything a model is handed on as, the same bytes each time.
+
+The folder is written under another name and renamed when it is whole.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from runtime.model import save_model
+from runtime.onnx_graph import save_step_graph
+
+from capture.session import read_session
+from runtime.errors import UsageError
+from runtime.firmware.generate import write_firmware
+from trainer.card import model_card
+from trainer.dataset import Recording
+from trainer.training import Trained
+
+__all__ = ["N_TEST_FRAMES", "refuse_used_folder", "write_model_folder"]
+
+N_TEST_FRAMES = 512
+ONNX_OPSET = {"": 17, "ai.onnx.ml": 3}
+
+
+def refuse_used_folder(out: Path) -> None:
+    """Refuse an output folder that already holds something.
+
+    Raises
+    ------
+    UsageError
+        `out` is a file, or a folder that is not empty.
+    """
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+        raise UsageError(str(out), "output folder", "in use", "missing or empty", "name another")
+
+
+def write_model_folder(trained: Trained, out: Path) -> None:
+    """Write a trained model as a folder.
+
+    model.json and weights, fixed.onnx (integers only), float.onnx, firmware/, evaluation.json,
+    card.md, and test_frames.npz: recorded frames of held-out participants, for `palmwatt verify`.
+
+    Parameters
+    ----------
+    trained : Trained
+    out : pathlib.Path
+        Missing or empty folder.
+
+    Raises
+    ------
+    UsageError
+        `out` is in use.
+    """
+    refuse_used_folder(out)
+    part = out.with_name(f".{out.name}.part")
+    shutil.rmtree(part, ignore_errors=True)
+    part.mkdir(parents=True)
+    try:
+        save_model(trained.model, part)
+        save_step_graph(trained.model, part / "fixed.onnx")
+        write_firmware(trained.model, part / "firmware")
+        (part / "float.onnx").write_bytes(_float_onnx(trained))
+        text = json.dumps(trained.evaluation, indent=2, sort_keys=True) + "\n"
+        (part / "evaluation.json").write_text(text, "utf-8")
+        (part / "card.md").write_text(model_card(trained.model, trained.evaluation), "utf-8")
+        _write_test_frames(trained.test, part / "test_frames.npz")
+        if out.exists():
+            out.rmdir()
+        part.rename(out)
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+
+
+def _float_onnx(trained: Trained) -> bytes:
+    """Convert standardiser and classifier: one window's features to probabilities."""
+    from skl2onnx import to_onnx
+    from skl2onnx.common.data_types import FloatTensorType
+
+    graph = to_onnx(
+        trained.classifier,
+        name=trained.model.name,
+        initial_types=[("window", FloatTensorType([None, trained.n_features]))],
+        options={"zipmap": False},
+        target_opset=ONNX_OPSET,
+    )
+    graph.doc_string = "Standardiser and classifier in float32, from window features, for reference"
+    return bytes(graph.SerializeToString(deterministic=True))
+
+
+def _write_test_frames(test: tuple[Recording, ...], path: Path) -> None:
+    """Store the first frames of the held-out recordings, as they came from the sensor."""
+    parts: list[Any] = []
+    missing = N_TEST_FRAMES
+    for recording in test:
+        for block in read_session(recording.path).blocks(missing):
+            parts.append(block[:missing])
+            missing -= len(parts[-1])
+            if missing == 0:
+                break
+        if missing == 0:
+            break
+    np.savez_compressed(
+        path,
+        lit=np.concatenate([part.lit for part in parts]),
+        dark=np.concatenate([part.dark for part in parts]),
+    )

@@ -1,0 +1,53 @@
+"""Figures as people read them: one row per pipeline, the interval always beside the value."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from rich.table import Table
+
+__all__ = ["PIPELINES", "evaluation_rows", "evaluation_table", "figure_text"]
+
+PIPELINES = {
+    "float": "float",
+    "fixed": "fixed point",
+    "four_quadrant": "four quadrants, fixed point",
+    "majority": "majority class",
+}
+
+
+def figure_text(figure: dict[str, Any]) -> str:
+    """Return a figure of evaluation.json as ``0.957 [0.921, 0.984]``."""
+    return f"{figure['value']:.3f} [{figure['low']:.3f}, {figure['high']:.3f}]"
+
+
+def evaluation_rows(evaluation: dict[str, Any]) -> list[tuple[str, str, str, str]]:
+    """Return rows (task, pipeline, accuracy, macro F1) of an evaluation, 95 % intervals.
+
+    Parameters
+    ----------
+    evaluation : dict
+        Content of evaluation.json.
+    """
+    return [
+        (
+            evaluation["task"],
+            label,
+            figure_text(evaluation[key]["accuracy"]),
+            figure_text(evaluation[key]["macro_f1"]),
+        )
+        for key, label in PIPELINES.items()
+    ]
+
+
+def evaluation_table(evaluations: Sequence[dict[str, Any]]) -> Table:
+    """Return the rows of several evaluations as one table for a terminal."""
+    table = Table(title="Recognition, on participants never seen in training (95 % interval)")
+    for heading in ("model", "pipeline", "accuracy", "macro F1"):
+        table.add_column(heading)
+    for evaluation in evaluations:
+        for row in evaluation_rows(evaluation):
+            table.add_row(*row)
+        table.add_section()
+    return table
