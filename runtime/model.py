@@ -1,0 +1,352 @@
+"""Model: a sensor, integer stages and classes; the waist between training and everything after."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runtime.errors import FormatError
+from runtime.sensor import Sensor
+from runtime.stages import kinds
+from runtime.stages.contract import Counts, EntryStage, Float64, Int32, Int64, Stage, State
+from runtime.stages.ctext import Edge, smallest_ctype
+from runtime.stages.decision import Decision
+from runtime.weights import pack_arrays, read_arrays, write_whole
+
+__all__ = ["Model", "Run", "load_model", "model_hash", "run_stages", "save_model"]
+
+_FORMAT = "palmwatt-model"
+_VERSION = 1
+_CHUNK_FRAMES = 1024
+_MAX_JSON_BYTES = 4 << 20
+_MAX_STAGES = 32
+_NAME = re.compile(r"[a-z][a-z0-9_]{0,63}")
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """What a model gave on consecutive frames.
+
+    Parameters
+    ----------
+    scores : int32 (n_frames, n_classes)
+        Input of the decision.
+    decisions : int32 (n_frames,)
+        Class index on an event's frame, else -1.
+    state : dict of int32 arrays
+        After the last frame, named ``s{stage index}_{name}``.
+    """
+
+    scores: Int32
+    decisions: Int32
+    state: State
+
+
+@dataclass(frozen=True, eq=False)
+class Model:
+    """A frozen, validated model; one that could overflow cannot be made.
+
+    Parameters
+    ----------
+    name, task : str
+        Lower-case identifiers, up to 64 of ``a-z 0-9 _``.
+    sensor : Sensor
+        The sensor it reads.
+    classes : tuple of str
+        Lower-case identifiers, in the order of the scores.
+    stages : tuple of Stage
+        First an entry stage, last a Decision, each taking what the one before gives.
+    provenance : mapping
+        Where it came from (recipe, data-set hash); JSON values, kept as they are.
+
+    Raises
+    ------
+    FormatError
+        The parts do not fit together.
+    OverflowRisk
+        Some exposure could pass a 32-bit accumulator.
+    """
+
+    name: str
+    task: str
+    sensor: Sensor
+    classes: tuple[str, ...]
+    stages: tuple[Stage, ...]
+    provenance: Mapping[str, Any] = dataclasses.field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        words = (("name", self.name), ("task", self.task), *(("class", c) for c in self.classes))
+        for what, word in words:
+            if not isinstance(word, str) or not _NAME.fullmatch(word):
+                raise FormatError("model", what, repr(word), "a lower-case identifier")
+        if len(set(self.classes)) != len(self.classes):
+            raise FormatError("model", "classes", self.classes, "all different")
+        check_chain(self.stages)
+        if not isinstance(self.stages[-1], Decision):
+            raise FormatError("model", "last stage", self.stages[-1].kind, "a decision")
+        if self.stages[-1].n_in != len(self.classes):
+            raise FormatError("model", "scores", self.stages[-1].n_in, f"{len(self.classes)}")
+        entry = self.entry
+        geometry = (entry.n_rows, entry.n_cols)
+        if geometry != (self.sensor.n_rows, self.sensor.n_cols):
+            wanted = (self.sensor.n_rows, self.sensor.n_cols)
+            raise FormatError("model", "rows and columns of the first stage", geometry, wanted)
+        self.edge_bounds()
+
+    @property
+    def entry(self) -> EntryStage:
+        """The first stage."""
+        return cast(EntryStage, self.stages[0])
+
+    def edge_bounds(self) -> tuple[tuple[Int64, Int64], ...]:
+        """Return the proven (low, high) arrays of every stage's outputs, in order.
+
+        Raises
+        ------
+        OverflowRisk
+            A stage could pass 32 bits.
+        """
+        return self._edge_bounds
+
+    @cached_property
+    def _edge_bounds(self) -> tuple[tuple[Int64, Int64], ...]:
+        most = np.full(self.sensor.n_pixels, self.sensor.max_counts, dtype=np.int64)
+        bounds, edges = (-most, most), []
+        for stage in self.stages:
+            bounds = stage.bounds(*bounds)
+            edges.append(bounds)
+        return tuple(edges)
+
+    def edges(self) -> tuple[Edge, ...]:
+        """Return the C type, length and range of every stage's output, in order."""
+        edges = []
+        for low, high in self.edge_bounds():
+            lo, hi = int(low.min()), int(high.max())
+            edges.append(Edge(smallest_ctype(lo, hi), len(low), lo, hi))
+        return tuple(edges)
+
+    def run(self, lit: Counts, dark: Counts, state: State | None = None) -> Run:
+        """Run the integer reference over consecutive frames.
+
+        Parameters
+        ----------
+        lit, dark : uint16 (n_frames, n_rows, n_cols)
+            Exposures, 0 to ``sensor.max_counts``.
+        state : dict, optional
+            As an earlier call gave it; from the beginning when absent.
+
+        Raises
+        ------
+        FormatError
+            Shapes, dtypes or counts are not the sensor's.
+        """
+        check_frames(lit, dark, self.sensor)
+        scores, state_before = run_stages(self.stages[:-1], lit, dark, state)
+        last = len(self.stages) - 1
+        own = _own_state(self.stages[-1], last, state)
+        decisions, own = self.stages[-1].run(scores, own)
+        named = {f"s{last}_{key}": value for key, value in own.items()}
+        return Run(scores, decisions[:, 0], state_before | named)
+
+    def features(self, lit: Counts, dark: Counts, upto: int) -> Int32:
+        """Return the output of the first `upto` stages, from the beginning."""
+        check_frames(lit, dark, self.sensor)
+        return run_stages(self.stages[:upto], lit, dark)[0]
+
+    def run_float(self, lit: Counts, dark: Counts) -> tuple[Float64, ...]:
+        """Return every stage's real-valued output on consecutive frames, from the beginning."""
+        check_frames(lit, dark, self.sensor)
+        x = lit.reshape(len(lit), -1).astype(np.float64) - dark.reshape(len(dark), -1)
+        outputs = []
+        for stage in self.stages:
+            x = stage.run_float(x)
+            outputs.append(x)
+        return tuple(outputs)
+
+
+def check_chain(stages: Sequence[Stage]) -> None:
+    """Check that an entry stage comes first and that each stage takes what the last one gives.
+
+    Raises
+    ------
+    FormatError
+        It does not.
+    """
+    if not stages or not isinstance(stages[0], EntryStage):
+        raise FormatError("model", "first stage", "no entry stage", "bins or pixels")
+    for index, (before, after) in enumerate(zip(stages, stages[1:], strict=False), start=1):
+        if isinstance(after, EntryStage):
+            raise FormatError("model", f"stage {index}", after.kind, "no second entry stage")
+        if before.n_out != after.n_in:
+            what = f"values taken by stage {index} ({after.kind})"
+            raise FormatError("model", what, after.n_in, f"{before.n_out} as given by the last one")
+
+
+def check_frames(lit: Counts, dark: Counts, sensor: Sensor) -> None:
+    """Check exposures against the sensor; raises FormatError."""
+    for what, exposure in (("lit", lit), ("dark", dark)):
+        if exposure.dtype != np.uint16:
+            raise FormatError("frames", f"dtype of {what}", exposure.dtype, "uint16")
+        wanted = (len(lit), sensor.n_rows, sensor.n_cols)
+        if exposure.shape != wanted:
+            raise FormatError("frames", f"shape of {what}", exposure.shape, wanted)
+        if exposure.size and int(exposure.max()) > sensor.max_counts:
+            raise FormatError(
+                "frames", f"{what} counts", exposure.max(), f"0 to {sensor.max_counts}"
+            )
+
+
+def _own_state(stage: Stage, index: int, state: State | None) -> State:
+    """Pick a stage's part out of the model's state, or its first state."""
+    first = stage.initial_state()
+    if state is None:
+        return first
+    own = {}
+    for key, value in first.items():
+        name = f"s{index}_{key}"
+        if name not in state or state[name].shape != value.shape:
+            raise FormatError("state", name, "missing or misshapen", f"int32 {value.shape}")
+        own[key] = state[name]
+    return own
+
+
+def run_stages(
+    stages: Sequence[Stage], lit: Counts, dark: Counts, state: State | None = None
+) -> tuple[Int32, State]:
+    """Run an entry stage and any stages after it, a thousand frames at a time.
+
+    Parameters
+    ----------
+    stages : sequence of Stage
+    lit, dark : uint16 (n_frames, n_rows, n_cols)
+    state : dict, optional
+        As an earlier call gave it.
+
+    Returns
+    -------
+    x : int32 (n_frames, n_out)
+        Output of the last stage.
+    state : dict of int32 arrays
+        Named ``s{stage index}_{name}``.
+    """
+    check_chain(stages)
+    entry = cast(EntryStage, stages[0])
+    own = [_own_state(stage, index, state) for index, stage in enumerate(stages)]
+    outputs = [np.zeros((0, stages[-1].n_out), dtype=np.int32)]
+    for start in range(0, len(lit), _CHUNK_FRAMES):
+        chunk = slice(start, start + _CHUNK_FRAMES)
+        x = entry.run_frames(lit[chunk], dark[chunk])
+        for index, stage in enumerate(stages[1:], start=1):
+            x, own[index] = stage.run(x, own[index])
+        outputs.append(x)
+    named = {f"s{i}_{key}": value for i, part in enumerate(own) for key, value in part.items()}
+    return np.concatenate(outputs), named
+
+
+def _document(model: Model) -> bytes:
+    """Return model.json: the same bytes for the same model."""
+    content = {
+        "format": _FORMAT,
+        "version": _VERSION,
+        "name": model.name,
+        "task": model.task,
+        "sensor": model.sensor.to_json(),
+        "classes": list(model.classes),
+        "stages": [stage.to_json() for stage in model.stages],
+        "provenance": dict(model.provenance),
+    }
+    return (json.dumps(content, indent=1, sort_keys=False, allow_nan=False) + "\n").encode()
+
+
+def _arrays(model: Model) -> dict[str, NDArray[Any]]:
+    """Return all stages' arrays, named ``s{stage index}_{field}``."""
+    return {
+        f"s{index}_{name}": array
+        for index, stage in enumerate(model.stages)
+        for name, array in stage.arrays().items()
+    }
+
+
+def model_hash(model: Model) -> str:
+    """Return the SHA-256 of a model's two files, in hexadecimal."""
+    return hashlib.sha256(_document(model) + pack_arrays(_arrays(model))).hexdigest()
+
+
+def save_model(model: Model, directory: Path) -> None:
+    """Write ``model.json`` and ``weights.npz``; the same bytes every time."""
+    directory.mkdir(parents=True, exist_ok=True)
+    write_whole(directory / "weights.npz", pack_arrays(_arrays(model)))
+    write_whole(directory / "model.json", _document(model))
+
+
+def load_model(directory: Path) -> Model:
+    """Read a model folder; nothing in it is trusted.
+
+    Raises
+    ------
+    FormatError
+        A file is missing, cut, or not what it claims.
+    OverflowRisk
+        Its weights could pass a 32-bit accumulator.
+    """
+    path = directory / "model.json"
+    where = str(path)
+    content = _read_json(path)
+    wanted = {"format", "version", "name", "task", "sensor", "classes", "stages", "provenance"}
+    if not isinstance(content, dict) or content.keys() != wanted:
+        raise FormatError(where, "content", "something else", f"an object with {sorted(wanted)}")
+    if content["format"] != _FORMAT or content["version"] != _VERSION:
+        got = f"{content['format']!r} {content['version']!r}"
+        raise FormatError(where, "format", got, f"{_FORMAT!r} {_VERSION}")
+    for key, kind in (("classes", list), ("stages", list), ("provenance", dict)):
+        if not isinstance(content[key], kind):
+            raise FormatError(where, key, type(content[key]).__name__, kind.__name__)
+    if not 1 <= len(content["stages"]) <= _MAX_STAGES:
+        raise FormatError(where, "number of stages", len(content["stages"]), f"1 to {_MAX_STAGES}")
+    arrays = read_arrays(directory / "weights.npz")
+    stages = []
+    for index, data in enumerate(content["stages"]):
+        kind = data.get("kind") if isinstance(data, dict) else None
+        if kind not in kinds():
+            raise FormatError(
+                where, f"kind of stage {index}", repr(kind), f"one of {sorted(kinds())}"
+            )
+        prefix = f"s{index}_"
+        own = {k.removeprefix(prefix): arrays.pop(k) for k in list(arrays) if k.startswith(prefix)}
+        stages.append(kinds()[kind].from_json(data, own, f"{where}, stage {index}"))
+    if arrays:
+        raise FormatError(where, "array of no stage", min(arrays), "none")
+    try:
+        return Model(
+            content["name"], content["task"], Sensor.from_json(content["sensor"], where),
+            tuple(content["classes"]), tuple(stages), content["provenance"],
+        )  # fmt: skip
+    except FormatError as error:
+        raise FormatError(where, error.what, error.got, error.expected, error.do) from None
+
+
+def _read_json(path: Path) -> Any:
+    """Read JSON of bounded size; raises FormatError."""
+    try:
+        with path.open("rb") as file:
+            text = file.read(_MAX_JSON_BYTES + 1)
+        if len(text) > _MAX_JSON_BYTES:
+            raise FormatError(str(path), "size", "too large", f"at most {_MAX_JSON_BYTES} bytes")
+        return json.loads(text)
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise FormatError(str(path), "file", reason, "readable", "give a model folder") from None
+    except (ValueError, RecursionError) as error:
+        if isinstance(error, FormatError):
+            raise
+        raise FormatError(str(path), "content", "not JSON", "a model") from None

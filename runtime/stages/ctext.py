@@ -1,0 +1,110 @@
+"""The pieces of C that a stage hands to the firmware generator.
+
+A middle stage defines ``{prefix}_run(pw_state *s, const X *x, Y *y)``, without ``s`` when it has no
+state; an entry stage defines ``{prefix}_row(s, row, lit, dark)`` and ``{prefix}_finish(s, y)``.
+The generator provides ``PW_STAGE`` (a static function that is never inlined, so that instructions
+can be attributed to it), ``pw_asr32`` (the one arithmetic right shift), ``pw_requant`` (the C twin
+of `runtime.fixedpoint.scale`) and ``pw_sat`` (of `runtime.fixedpoint.saturate`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["LINE_LENGTH", "CStage", "CState", "Edge", "fill", "smallest_ctype", "table"]
+
+LINE_LENGTH = 100
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """The values that flow from one stage to the next.
+
+    Parameters
+    ----------
+    ctype : str
+        ``int8_t``, ``int16_t`` or ``int32_t``: the smallest that holds `lo` to `hi`.
+    length : int
+        Values per frame.
+    lo, hi : int
+        Proven bounds over all of them.
+    """
+
+    ctype: str
+    length: int
+    lo: int
+    hi: int
+
+
+@dataclass(frozen=True, slots=True)
+class CState:
+    """One member of the state struct, named ``{prefix}_{key}``; zero until ``init`` says otherwise.
+
+    `length` values in C order; a scalar is an array of one. `comment` gives shape and format.
+    """
+
+    key: str
+    ctype: str
+    length: int
+    comment: str
+
+
+@dataclass(frozen=True, slots=True)
+class CStage:
+    """One stage's C.
+
+    Parameters
+    ----------
+    tables : str
+        ``static const`` definitions at file scope.
+    state : tuple of CState
+        Kept from frame to frame; the same keys as in the reference's state.
+    init : str
+        Statements that set what is not zero at first.
+    functions : str
+        The stage's functions.
+    scratch : tuple of CState
+        Members used within one frame only; no part of the compared state.
+    """
+
+    tables: str
+    state: tuple[CState, ...]
+    init: str
+    functions: str
+    scratch: tuple[CState, ...] = ()
+
+
+def smallest_ctype(low: int, high: int) -> str:
+    """Return the narrowest signed C type for a range within int32."""
+    for n_bits in (8, 16):
+        if -(1 << (n_bits - 1)) <= low and high < 1 << (n_bits - 1):
+            return f"int{n_bits}_t"
+    return "int32_t"
+
+
+def fill(text: str, **values: object) -> str:
+    """Put values in the place of ``@NAME@`` marks; braces of C stay as they are."""
+    for name, value in values.items():
+        text = text.replace(f"@{name}@", str(value))
+    return text
+
+
+def table(name: str, values: NDArray[Any], ctype: str, comment: str) -> str:
+    """Return one constant table, wrapped at `LINE_LENGTH` columns, under its comment.
+
+    INT32_MIN is written as C wants it: its digits alone would not fit ``int``.
+    """
+    numbers = ["(-2147483647 - 1)" if v == -(2**31) else str(v) for v in np.ravel(values).tolist()]
+    lines, line = [], "   "
+    for number in numbers:
+        if len(line) + len(number) + 2 > LINE_LENGTH:
+            lines.append(line)
+            line = "   "
+        line += f" {number},"
+    lines.append(line)
+    body = "\n".join(lines)
+    return f"/* {comment} */\nstatic const {ctype} {name}[{len(numbers)}] = {{\n{body}\n}};\n"

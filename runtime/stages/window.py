@@ -1,0 +1,212 @@
+"""Window: sliding sums over consecutive segments of the last frames."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
+
+import numpy as np
+
+from runtime.errors import FormatError
+from runtime.fixedpoint import round_shift, saturate, symmetric_limit
+from runtime.stages.contract import Float64, Int32, Int64, Stage, State, prove_int32, require
+from runtime.stages.ctext import CStage, CState, fill, smallest_ctype
+
+if TYPE_CHECKING:
+    from runtime.stages.ctext import Edge
+    from runtime.stages.nodes import Nodes
+
+__all__ = ["Window"]
+
+_C_TEXT = """\
+/* Each segment's sum gains the value that enters it and loses the one that leaves: a value leaving
+ * one segment enters the older one before it. The ring's oldest frame is overwritten. */
+PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
+{
+    const uint32_t position = (uint32_t)s->@PREFIX@_position[0];
+    uint32_t slot = position;
+    for (uint32_t segment = 0U; segment < @N_SEGMENTS@U; segment++) {
+        const @X_TYPE@ *leaving = &s->@PREFIX@_history[slot * @N_VALUES@U];
+        const @X_TYPE@ *entering = x;
+        slot += @SEGMENT_LENGTH@U;
+        if (slot >= @N_FRAMES@U) {
+            slot -= @N_FRAMES@U;
+        }
+        if (segment < @N_SEGMENTS@U - 1U) {
+            entering = &s->@PREFIX@_history[slot * @N_VALUES@U];
+        }
+        @SUM_TYPE@ *sums = &s->@PREFIX@_sums[segment * @N_VALUES@U];
+        @Y_TYPE@ *out = &y[segment * @N_VALUES@U];
+        for (uint32_t i = 0U; i < @N_VALUES@U; i++) {
+            const int32_t sum = sums[i] + entering[i] - leaving[i];
+            sums[i] = (@SUM_TYPE@)sum;
+            out[i] = (@Y_TYPE@)@OUTPUT@;
+        }
+    }
+    @X_TYPE@ *oldest = &s->@PREFIX@_history[position * @N_VALUES@U];
+    for (uint32_t i = 0U; i < @N_VALUES@U; i++) {
+        oldest[i] = x[i];
+    }
+    s->@PREFIX@_position[0] = (int32_t)((position + 1U < @N_FRAMES@U) ? position + 1U : 0U);
+}
+"""
+
+
+@dataclass(frozen=True, eq=False)
+class Window(Stage):
+    """Sums of the last ``n_segments`` runs of ``segment_length`` frames, updated every frame.
+
+    ``y[segment * n_values + i] = saturate(round_shift(sum of x[i] over the segment, shift))``;
+    segment 0 is the oldest. Before the first frame everything was zero. Cost per frame:
+    n_segments * n_values additions and subtractions, whatever the length.
+
+    Parameters
+    ----------
+    n_values : int
+        Values taken per frame, 1 to 4096.
+    n_segments, segment_length : int
+        1 to 64 segments of 1 to 1024 frames.
+    shift : int
+        Rounding shift of each sum, 0 to 16.
+    n_bits : int
+        8 or 16 bits per output.
+
+    Raises
+    ------
+    FormatError
+        A value is out of range.
+    """
+
+    kind: ClassVar[str] = "window"
+    n_values: int
+    n_segments: int
+    segment_length: int
+    shift: int = 0
+    n_bits: int = 16
+
+    def __post_init__(self) -> None:
+        require(self.kind, "n_values", self.n_values, 1, 4096)
+        require(self.kind, "n_segments", self.n_segments, 1, 64)
+        require(self.kind, "segment_length", self.segment_length, 1, 1024)
+        require(self.kind, "shift", self.shift, 0, 16)
+        if self.n_bits not in (8, 16):
+            raise FormatError(self.kind, "n_bits", self.n_bits, "8 or 16")
+        require(self.kind, "values kept", self.n_frames * self.n_values, 1, 1 << 20)
+
+    @property
+    def n_in(self) -> int:
+        """Values taken per frame."""
+        return self.n_values
+
+    @property
+    def n_out(self) -> int:
+        """Segments times values."""
+        return self.n_segments * self.n_values
+
+    @property
+    def n_frames(self) -> int:
+        """Frames remembered."""
+        return self.n_segments * self.segment_length
+
+    @property
+    def limit(self) -> int:
+        """Largest magnitude of an output."""
+        return symmetric_limit(self.n_bits)
+
+    def initial_state(self) -> State:
+        """Ring of frames, the place of its oldest one, and the segments' sums: all zero."""
+        return {
+            "history": np.zeros((self.n_frames, self.n_values), dtype=np.int32),
+            "position": np.zeros(1, dtype=np.int32),
+            "sums": np.zeros((self.n_segments, self.n_values), dtype=np.int32),
+        }
+
+    def run(self, x: Int32, state: State) -> tuple[Int32, State]:
+        """Take differences of cumulative sums; only the last frames make the new state."""
+        position = int(state["position"][0])
+        frames = np.vstack([np.roll(state["history"], -position, axis=0), x])
+        sums = self._segment_sums(frames.astype(np.int64))
+        last = sums[-1] if len(x) else state["sums"].astype(np.int64)
+        position = (position + len(x)) % self.n_frames
+        new_state = {
+            "history": np.roll(frames[len(x) :], position, axis=0),
+            "position": np.array([position], dtype=np.int32),
+            "sums": last.reshape(self.n_segments, self.n_values).astype(np.int32),
+        }
+        return saturate(round_shift(sums, self.shift), -self.limit, self.limit), new_state
+
+    def run_float(self, x: Float64) -> Float64:
+        """Sum the same segments of real values."""
+        frames = np.vstack([np.zeros((self.n_frames, self.n_values)), x])
+        length = self.segment_length
+        windows = np.lib.stride_tricks.sliding_window_view(frames[1:], self.n_frames, axis=0)
+        segments = windows.reshape(len(x), self.n_values, self.n_segments, length).sum(axis=3)
+        return segments.transpose(0, 2, 1).reshape(len(x), self.n_out) / 2.0**self.shift
+
+    def _segment_sums(self, frames: Int64) -> Int64:
+        """Return (n_new, n_out) sums, given ``n_frames`` earlier frames and the new ones."""
+        total = np.vstack([np.zeros((1, self.n_values), dtype=np.int64), frames.cumsum(axis=0)])
+        n_new = len(frames) - self.n_frames
+        starts = [1 + segment * self.segment_length for segment in range(self.n_segments + 1)]
+        ends = [total[start : start + n_new] for start in starts]
+        return np.hstack([b - a for a, b in zip(ends, ends[1:], strict=False)])
+
+    def bounds(self, low: Int64, high: Int64) -> tuple[Int64, Int64]:
+        """Prove the sums within 32 bits, with zeros before the first frame."""
+        ends = np.minimum(low, 0) * self.segment_length, np.maximum(high, 0) * self.segment_length
+        # An update adds and subtracts one value on the way.
+        prove_int32(self.kind, "sum of value", 2 * ends[0] - ends[1], 2 * ends[1] - ends[0])
+        scaled = (saturate(round_shift(end, self.shift), -self.limit, self.limit) for end in ends)
+        out_low, out_high = (np.tile(end.astype(np.int64), self.n_segments) for end in scaled)
+        return out_low, out_high
+
+    def onnx(self, nodes: Nodes, x: str, state: dict[str, str]) -> tuple[str, dict[str, str]]:
+        """Gather the values that leave, scatter the new frame into the ring."""
+        offsets = np.arange(self.n_segments, dtype=np.int32) * self.segment_length
+        slots = nodes.op("Add", nodes.constant(offsets), state["position"])
+        slots = nodes.op("Mod", slots, nodes.int32(self.n_frames))
+        leaving = nodes.op("Gather", state["history"], slots, axis=0)
+        row = nodes.reshape(x, 1, self.n_values)
+        entering = row
+        if self.n_segments > 1:
+            older = nodes.slice(leaving, 1, self.n_segments)
+            entering = nodes.op("Concat", older, row, axis=0)
+        change = nodes.op("Sub", entering, leaving)
+        sums = nodes.op("Add", state["sums"], change)
+        index = nodes.cast(nodes.reshape(state["position"], 1, 1), "int64")
+        history = nodes.op("ScatterND", state["history"], index, row)
+        moved = nodes.op("Add", state["position"], nodes.int32(1))
+        position = nodes.op("Mod", moved, nodes.int32(self.n_frames))
+        y = nodes.scale(nodes.reshape(sums, self.n_out), 1, self.shift, self.limit)
+        return y, {"history": history, "position": position, "sums": sums}
+
+    def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
+        """Update in place; the ring keeps the input's own type."""
+        low = min(x.lo, 0) * self.segment_length
+        high = max(x.hi, 0) * self.segment_length
+        sum_type = smallest_ctype(low, high)
+        output = "sum"
+        if self.shift:
+            output = f"pw_asr32(sum + {1 << (self.shift - 1)}, {self.shift}U)"
+        if max(-low, high) >> self.shift >= self.limit:
+            output = f"pw_sat({output}, -{self.limit}, {self.limit})"
+        functions = fill(
+            _C_TEXT,
+            PREFIX=prefix,
+            X_TYPE=x.ctype,
+            Y_TYPE=y.ctype,
+            SUM_TYPE=sum_type,
+            N_SEGMENTS=self.n_segments,
+            N_VALUES=self.n_values,
+            N_FRAMES=self.n_frames,
+            SEGMENT_LENGTH=self.segment_length,
+            OUTPUT=output,
+        )
+        frames = f"({self.n_frames}, {self.n_values}) ring of frames, Q0"
+        sums = f"({self.n_segments}, {self.n_values}) sum of each segment, Q0"
+        state = (
+            CState("history", x.ctype, self.n_frames * self.n_values, frames),
+            CState("position", "int32_t", 1, "place of the oldest frame in the ring"),
+            CState("sums", sum_type, self.n_out, sums),
+        )
+        return CStage(tables="", state=state, init="", functions=functions)

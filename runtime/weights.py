@@ -1,0 +1,88 @@
+"""Arrays in one ``.npz`` file, without pickle, the same bytes every time."""
+
+from __future__ import annotations
+
+import io
+import os
+import zipfile
+import zlib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import IO, Any
+
+import numpy as np
+from numpy.lib import format as npy
+from numpy.typing import NDArray
+
+from runtime.errors import FormatError
+
+__all__ = ["pack_arrays", "read_arrays", "write_whole"]
+
+_MAX_BYTES = 64 << 20
+_MAX_ARRAYS = 512
+_DTYPES = ("int8", "int16", "int32", "float64")
+
+
+def pack_arrays(arrays: Mapping[str, NDArray[Any]]) -> bytes:
+    """Return an uncompressed ``.npz`` file; zip entries carry no time."""
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w") as archive:
+        for name, array in arrays.items():
+            member = io.BytesIO()
+            npy.write_array(member, array, allow_pickle=False)
+            archive.writestr(zipfile.ZipInfo(f"{name}.npy"), member.getvalue())
+    return buffer.getvalue()
+
+
+def read_arrays(path: Path) -> dict[str, NDArray[Any]]:
+    """Read an untrusted ``.npz`` file; every size is checked before memory is taken.
+
+    Raises
+    ------
+    FormatError
+        It is missing, cut, too large, or holds anything but plain arrays.
+    """
+    where = str(path)
+    try:
+        with zipfile.ZipFile(path) as archive:
+            members = archive.infolist()
+            if len(members) > _MAX_ARRAYS or sum(m.file_size for m in members) > _MAX_BYTES:
+                raise FormatError(where, "size", "too large", f"at most {_MAX_BYTES} bytes")
+            arrays = {}
+            for member in members:
+                with archive.open(member) as file:
+                    arrays[member.filename.removesuffix(".npy")] = _read_array(
+                        file, member.file_size, f"{where}, {member.filename}"
+                    )
+            return arrays
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise FormatError(where, "file", reason, "readable") from None
+    except (ValueError, EOFError, NotImplementedError, RuntimeError, zlib.error) as error:
+        if isinstance(error, FormatError):
+            raise
+        raise FormatError(where, "content", "damaged", "arrays of a model") from None
+    except zipfile.BadZipFile:
+        raise FormatError(where, "content", "damaged", "an npz file") from None
+
+
+def _read_array(file: IO[bytes], size: int, where: str) -> NDArray[Any]:
+    """Read one member that claims `size` bytes; its header must claim the same."""
+    npy.read_magic(file)
+    shape, fortran, dtype = npy.read_array_header_1_0(file, max_header_size=1000)
+    if fortran or dtype.name not in _DTYPES or not dtype.isnative:
+        raise FormatError(where, "dtype", dtype, f"one of {', '.join(_DTYPES)}, C order")
+    n_bytes = int(np.prod(shape, dtype=object)) * dtype.itemsize
+    if not 0 < n_bytes < size:
+        raise FormatError(where, "bytes", n_bytes, f"below {size}")
+    data = file.read(size)
+    if len(data) != n_bytes:
+        raise FormatError(where, "bytes", len(data), n_bytes)
+    return np.frombuffer(data, dtype).reshape(shape)
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write under a temporary name, then rename: a reader sees all or nothing."""
+    partial = path.with_name(f".{path.name}.partial")
+    partial.write_bytes(content)
+    os.replace(partial, path)
