@@ -70,7 +70,7 @@ class Pairer:
         return self._ready(exposure.sequence - self.hold)
 
     def flush(self) -> list[FramePair]:
-        """Return the whole pairs still held back: the run is over, and what follows is not missing."""
+        """Return the whole pairs still held back: the run is over, the rest was never sent."""
         whole = [sequence for sequence, pair in self._waiting.items() if None not in pair]
         return self._ready(max(whole, default=-1) + 1)
 
