@@ -8,7 +8,7 @@ from typing import Any
 
 from runtime.firmware.cores import Core
 
-__all__ = ["CLASSES", "Block", "Instruction", "decode"]
+__all__ = ["CLASSES", "Block", "Instruction", "decode", "register_count"]
 
 CLASSES = (
     "load", "store", "alu", "multiply", "mac", "branch taken", "branch not taken", "divide",
@@ -43,6 +43,7 @@ class Instruction:
     address: int
     size: int
     word: str
+    operands: str
     kind: str
     cycles: Cycles
     conditional: bool = False
@@ -96,12 +97,8 @@ def _arm(core: Core, found: Any) -> Instruction:
     timing, text = core.timing, found.op_str
     word = found.mnemonic.removesuffix(".w").removesuffix(".n")
     base = word[:-2] if word[-2:] in _CONDITIONS and word not in ("bl", "teq") else word
-    place = (found.address, found.size, word)
-    n_registers = text.count(",") + 1 - (0 if base.startswith(("push", "pop")) else 1)
-    if "-" in text and "{" in text:
-        n_registers = _registers_in(text[text.index("{") :])
-    elif "{" in text:
-        n_registers = text[text.index("{") :].count(",") + 1
+    place = (found.address, found.size, word, found.op_str)
+    n_registers = register_count(text[text.index("{") :]) if "{" in text else 0
     if base == "pop" or base.startswith("ldm"):
         multiple = _plus(timing.load_multiple, n_registers)
         if "pc" in text:
@@ -137,7 +134,7 @@ def _arm(core: Core, found: Any) -> Instruction:
 def _riscv(core: Core, found: Any) -> Instruction:
     """Classify one RV32IMC instruction by its word."""
     timing, word = core.timing, found.mnemonic
-    place = (found.address, found.size, word)
+    place = (found.address, found.size, word, found.op_str)
     if word in _BRANCHES_RISCV:
         return Instruction(*place, "branch taken", timing.taken, True, timing.not_taken)
     if word in _JUMPS_RISCV:
@@ -155,7 +152,7 @@ def _riscv(core: Core, found: Any) -> Instruction:
     return Instruction(*place, "other" if word in _OTHERS else "alu", timing.alu)
 
 
-def _registers_in(text: str) -> int:
+def register_count(text: str) -> int:
     """Return how many registers a list such as ``{r4-r7, lr}`` names."""
     total = 0
     for item in text.strip("{}^ ").split(","):

@@ -12,8 +12,8 @@ import re
 from runtime.errors import ToolError
 from runtime.firmware.compile import CompiledFirmware
 from runtime.firmware.cores import find_core
-from runtime.firmware.elf import Image, read_image
-from runtime.firmware.instructions import Instruction, decode
+from runtime.firmware.elf import read_image
+from runtime.firmware.instructions import Instruction, decode, register_count
 
 __all__ = ["stack_bound"]
 
@@ -28,4 +28,61 @@ def stack_bound(compiled: CompiledFirmware) -> int:
     ToolError
         The code recurs, calls through a pointer, or moves the stack pointer in an unknown way.
     """
-    raise ToolError("stack", "x")
+    image = read_image(compiled)
+    core = find_core(compiled.core)
+    functions = {}
+    for symbol in image.symbols:
+        if symbol.is_function and not symbol.name.startswith("harness"):
+            instructions = decode(core, symbol.address, image.read(symbol))
+            functions[symbol.address] = (symbol.name, *_frame_and_calls(symbol.name, instructions))
+    entries = [image.symbol(name).address for name in _ENTRIES]
+    return max(_deepest(address, functions, ()) for address in entries)
+
+
+def _deepest(
+    address: int, functions: dict[int, tuple[str, int, set[int]]], path: tuple[int, ...]
+) -> int:
+    """Return a function's frame plus that of its deepest callee."""
+    if address in path:
+        raise ToolError("stack bound", functions[address][0], "recursive", "without recursion")
+    if address not in functions:
+        raise ToolError("stack bound", f"call to 0x{address:x}", "outside the program", "inside")
+    _, frame, calls = functions[address]
+    return frame + max((_deepest(to, functions, (*path, address)) for to in calls), default=0)
+
+
+def _frame_and_calls(name: str, instructions: list[Instruction]) -> tuple[int, set[int]]:
+    """Return the bytes that a function takes, and the functions that it enters.
+
+    A jump beyond the function's own code is a call that does not return here.
+    """
+    first, last = instructions[0].address, instructions[-1].address
+    frame, calls = 0, set()
+    for instruction in instructions:
+        frame += _taken_from_stack(name, instruction)
+        if instruction.kind != "branch taken":
+            continue
+        target = re.search(r"#?(-?0x[0-9a-f]+|-?\d+)$", instruction.operands)
+        if target is not None:
+            to = int(target[1], 0)
+            if instruction.word.startswith(("c.", "j", "b")) and not first <= to <= last:
+                calls.add(to)
+        elif instruction.word in ("blx", "jalr", "c.jalr"):
+            raise ToolError("stack bound", f"{name} calls through a register")
+    return frame, calls
+
+
+def _taken_from_stack(name: str, instruction: Instruction) -> int:
+    """Return the bytes by which an instruction lowers the stack pointer; 0 when it raises it."""
+    word, text = instruction.word, instruction.operands
+    if word.startswith("push") or (word.startswith("stmdb") and text.startswith("sp!")):
+        return 4 * register_count(text[text.index("{") :])
+    if text.endswith("!") and "[sp" in text and word.startswith("str"):
+        return -int(re.search(r"#(-?0x[0-9a-f]+|-?\d+)\]!", text)[1], 0)
+    if not text.startswith("sp,") or word.startswith(("cmp", "c.swsp", "sw")):
+        return 0
+    amount = re.search(r"#?(-?0x[0-9a-f]+|-?\d+)$", text)
+    if amount is None:
+        raise ToolError("stack bound", f"{name} moves the stack pointer by {word} {text}")
+    value = int(amount[1], 0)
+    return max(0, value if word.startswith("sub") else -value)
