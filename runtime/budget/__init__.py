@@ -1,1 +1,19 @@
-"""What a model costs: cycles, memory, energy, and whether anyone would see it."""
+"""What a model costs: cycles, memory, energy, and whether anyone would see it.
+
+``budget`` prices a model folder; ``write_budget`` and ``write_report`` put the answer on disk.
+"""
+
+from runtime.budget.assemble import Budget, Choice, budget, write_budget
+from runtime.budget.limits import Limits, junit_xml, load_limits
+from runtime.budget.report import write_report
+
+__all__ = [
+    "Budget",
+    "Choice",
+    "Limits",
+    "budget",
+    "junit_xml",
+    "load_limits",
+    "write_budget",
+    "write_report",
+]

@@ -1,0 +1,403 @@
+"""From a model folder to its budget: inputs gathered, power computed, verdict given."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from runtime.budget.advice import Advice, what_would_halve
+from runtime.budget.evaluation import Evaluation, read_evaluation
+from runtime.budget.host import Verdict, judge
+from runtime.budget.inputs import Input, measured, setting
+from runtime.budget.light import LightScreening, screen
+from runtime.budget.limits import Check, Limits, check
+from runtime.budget.parts import (
+    Driver,
+    Host,
+    Led,
+    Library,
+    Link,
+    Mcu,
+    Readout,
+    Regulator,
+    Usage,
+    load_parts,
+)
+from runtime.budget.power import (
+    FORMULAS,
+    PARTS,
+    STATES,
+    active_seconds,
+    average_power,
+    battery_use,
+    frame_energy,
+    frame_time_us,
+)
+from runtime.budget.profiles import Profiles, profiles_of, write_json
+from runtime.budget.uncertainty import (
+    Interval,
+    Sensitivity,
+    draw,
+    interval_of,
+    sensitivity,
+    typical_values,
+)
+from runtime.budget.watching import watching_model
+from runtime.firmware.cores import CORES
+from runtime.firmware.profile import CoreProfile
+from runtime.model import Model, load_model, model_hash
+
+__all__ = ["Budget", "Choice", "budget", "write_budget"]
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Names of the parts that a budget is made for."""
+
+    mcu: str = "stm32u575"
+    host: str = "phone-mixed"
+    led: str = "ir940-smd"
+    driver: str = "switched"
+    regulator: str = "buck"
+    readout: str = "state-of-the-art"
+    sensor_link: str = "spi"
+    host_link: str = "i2c"
+    usage: str = "everyday"
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """What one model costs with one choice of parts."""
+
+    model: Model
+    model_hash: str
+    choice: Choice
+    titles: dict[str, str]
+    inputs: dict[str, Input]
+    average_uw: Interval
+    terms: dict[tuple[str, str], float]
+    part_uw: dict[str, Interval]
+    while_active_uw: Interval
+    while_watching_uw: Interval
+    frame_uj: dict[str, dict[str, float]]
+    active_share: float
+    latency_ms: Interval
+    sensitivity: tuple[Sensitivity, ...]
+    advice: tuple[Advice, ...]
+    verdict: Verdict
+    light: LightScreening
+    profiles: Profiles
+    evaluation: Evaluation | None
+    checks: tuple[Check, ...]
+    n_draws: int
+    seed: int
+
+    @property
+    def core(self) -> CoreProfile:
+        """The profile on the chosen controller's core."""
+        return self.profiles.active[self._core_name]
+
+    @property
+    def watching_core(self) -> CoreProfile:
+        """The watching stage's profile on that core."""
+        return self.profiles.watching[self._core_name]
+
+    @property
+    def _core_name(self) -> str:
+        return self.titles["core"]
+
+    @property
+    def dominant(self) -> tuple[str, float]:
+        """The part that takes most of the typical average power, and its share."""
+        by_part = {p: sum(self.terms[p, s] for s in STATES) for p in PARTS}
+        part = max(by_part, key=lambda p: by_part[p])
+        return part, by_part[part] / self.average_uw.typical
+
+    def keeps(self, strict: bool = False) -> bool:
+        """Whether every limit is kept; `strict` also refuses intervals that cross one."""
+        return all(c.keeps(strict) for c in self.checks)
+
+    def to_json(self) -> dict[str, Any]:
+        """Return everything that is needed to work the budget out anew."""
+        return {
+            "model": self.model.name,
+            "task": self.model.task,
+            "model_hash": self.model_hash,
+            "parts": self.titles,
+            "inputs": {name: x.to_json() for name, x in self.inputs.items()},
+            "formulas": FORMULAS,
+            "monte_carlo": {
+                "draws": self.n_draws,
+                "seed": self.seed,
+                "interval": "5th to 95th percentile",
+                "distribution": "independent triangles low-typical-high (JCGM 101:2008, 6.4.5)",
+            },
+            "average_uw": self.average_uw.to_json(),
+            "average_uw_by_part": {
+                p: {
+                    **{s: self.terms[p, s] for s in STATES},
+                    "total": self.part_uw[p].to_json(),
+                }
+                for p in PARTS
+            },
+            "while_active_uw": self.while_active_uw.to_json(),
+            "while_watching_uw": self.while_watching_uw.to_json(),
+            "energy_per_frame_uj": self.frame_uj,
+            "active_share_of_day": self.active_share,
+            "latency_ms": self.latency_ms.to_json(),
+            "sensitivity": [
+                {"input": s.name, "first_order": s.first_order, "total": s.total}
+                for s in self.sensitivity
+            ],
+            "what_would_halve": [a.to_json() for a in self.advice],
+            "host_verdict": self.verdict.to_json(),
+            "light": self.light.to_json(),
+            "profiles": {c: p.to_json() for c, p in self.profiles.active.items()},
+            "watching_profiles": {c: p.to_json() for c, p in self.profiles.watching.items()},
+            "limits": [c.to_json() for c in self.checks],
+        }
+
+
+def _gather(
+    model: Model,
+    library: Library,
+    choice: Choice,
+    profiles: Profiles,
+    evaluation: Evaluation | None,
+) -> tuple[dict[str, Input], dict[str, str]]:
+    """Collect every input by name, and the titles of the parts."""
+    parts = {
+        "mcu": library.get(Mcu, choice.mcu),
+        "host": library.get(Host, choice.host),
+        "led": library.get(Led, choice.led),
+        "driver": library.get(Driver, choice.driver),
+        "regulator": library.get(Regulator, choice.regulator),
+        "readout": library.get(Readout, choice.readout),
+        "sensor_link": library.get(Link, choice.sensor_link),
+        "host_link": library.get(Link, choice.host_link),
+        "usage": library.get(Usage, choice.usage),
+    }
+    titles = {group: part.title for group, part in parts.items()}
+    core = library.get(Mcu, choice.mcu).core
+    titles["core"] = core
+    inputs: dict[str, Input] = {}
+    for group, part in parts.items():
+        inputs.update(part.inputs(group))
+    sensor, entry = model.sensor, model.stages[0]
+    watched = watching_entry(model, inputs)
+    of_sensor = "sensor setting of the recordings"
+    for one in (
+        setting("sensor.exposure", "us", sensor.exposure_us, of_sensor),
+        setting("sensor.bits", "1", sensor.bit_depth, of_sensor),
+        setting("active.rate", "Hz", sensor.frame_rate_hz, of_sensor),
+        setting("active.led_current", "mA", sensor.led_current_ma, of_sensor),
+        setting(
+            "active.pixels", "1", entry.n_pixels_read, "pixels that the model's first stage reads"
+        ),
+        setting("watching.pixels", "1", watched, "pixels that the watching stage reads"),
+    ):
+        inputs[one.name] = one
+    for state, key, unit in (
+        ("watching.rate", "usage.watching_rate", "Hz"),
+        ("watching.led_current", "usage.watching_led_current", "mA"),
+    ):
+        x = inputs.pop(key)
+        inputs[state] = Input(state, unit, x.low, x.typical, x.high, x.kind, x.source)
+    inputs.pop("usage.watching_rows")
+    for state, found in (("active", profiles.active[core]), ("watching", profiles.watching[core])):
+        low, typical, high = found.cycles_per_frame
+        inputs[f"{state}.cycles"] = measured(
+            f"{state}.cycles", "cycles", low, typical, high,
+            f"executed instructions of {found.n_frames} recorded frames on an emulated {core}, "
+            f"priced by: {found.timing_source}",
+        )  # fmt: skip
+    if evaluation is not None and evaluation.wake_up is not None:
+        wake, how = evaluation.wake_up, "measured on the recorded takes of the test participants"
+        for name, unit, value in (
+            ("usage.miss_rate", "1", wake.miss_rate),
+            ("usage.false_wakes", "1/h", wake.false_wakes_per_hour),
+        ):
+            low, high = min(value.low, value.value), max(value.high, value.value)
+            inputs[name] = measured(name, unit, low, value.value, high, how)
+    return dict(sorted(inputs.items())), titles
+
+
+def watching_entry(model: Model, inputs: dict[str, Input]) -> int:
+    """Pixels that the watching stage reads of one exposure."""
+    rows = min(round(inputs["usage.watching_rows"].typical), model.sensor.n_rows)
+    return rows * model.sensor.n_cols
+
+
+def _in_state(v: Any, state: str) -> Any:
+    """Power in uW as if the state lasted all day: what a bench meter shows meanwhile."""
+    all_day = dict(v)
+    all_day["usage.on_time"] = 24.0
+    if state == "active":
+        all_day.update({"usage.hand_present": 1440.0})
+    else:
+        all_day.update({"usage.hand_present": 0.0, "usage.visits": 0.0, "usage.false_wakes": 0.0})
+    return sum(average_power(all_day).values())
+
+
+def _checks(limits: Limits, b: dict[str, Any], evaluation: Evaluation | None) -> tuple[Check, ...]:
+    def exact(value: float) -> Interval:
+        return Interval(value, value, value)
+
+    core: CoreProfile = b["core"]
+    fixed = None if evaluation is None else evaluation.fixed.accuracy
+    accuracy = None if fixed is None else Interval(fixed.value, fixed.low, fixed.high)
+    false_events: Interval | None = None
+    if evaluation is not None and evaluation.events is not None:
+        rate = evaluation.events.false_events_per_hour
+        if isinstance(rate, float):
+            false_events = exact(rate)
+        elif rate is not None:
+            false_events = Interval(rate.value, rate.low, rate.high)
+    low, typical, high = core.cycles_per_frame
+    rows = (
+        (
+            "cycles per frame",
+            "cycles",
+            Interval(typical, low, high),
+            limits.cycles_per_frame,
+            False,
+        ),
+        ("latency of one frame", "ms", b["latency"], limits.latency_ms, False),
+        ("flash", "bytes", exact(core.code_bytes + core.const_bytes), limits.flash_bytes, False),
+        ("RAM", "bytes", exact(core.ram_bytes), limits.ram_bytes, False),
+        ("stack", "bytes", exact(core.stack_bytes), limits.stack_bytes, False),
+        ("average power", "uW", b["average"], limits.average_uw, False),
+        ("accuracy", "share", accuracy, limits.accuracy, True),
+        ("false events", "1/h", false_events, limits.false_events_per_hour, False),
+    )
+    return tuple(
+        check(what, unit, value, float(limit), at_least)
+        for what, unit, value, limit, at_least in rows
+        if limit is not None
+    )
+
+
+def budget(
+    model_dir: Path | str,
+    *,
+    choice: Choice | None = None,
+    parts: Path | None = None,
+    limits: Limits | None = None,
+    cores: Sequence[str] = tuple(CORES),
+    n_draws: int = 100_000,
+    seed: int = 1,
+) -> Budget:
+    """Price a model folder.
+
+    Parameters
+    ----------
+    model_dir : Path
+        Holds the model, ``test_frames.npz`` and, if trained here, ``evaluation.json``.
+    choice : Choice, optional
+        Names of parts; the defaults otherwise.
+    parts : Path, optional
+        A user's own parts file, laid over the library.
+    limits : Limits, optional
+        What to hold the result against.
+    cores : sequence of str
+        Cores to profile; the chosen controller's is added.
+    n_draws, seed : int
+        Monte Carlo draws and seed.
+
+    Returns
+    -------
+    Budget
+
+    Raises
+    ------
+    Error
+        A file is faulty or a part is unknown.
+    """
+    folder, choice, limits = Path(model_dir), choice or Choice(), limits or Limits()
+    library = load_parts(parts)
+    mcu = library.get(Mcu, choice.mcu)
+    library.get(Host, choice.host)
+    model = load_model(folder)
+    evaluation = read_evaluation(folder)
+    usage = library.get(Usage, choice.usage)
+    watching = watching_model(model.sensor, round(usage.watching_rows.typical))
+    profiles = profiles_of(folder, model, watching, tuple(dict.fromkeys((*cores, mcu.core))))
+    inputs, titles = _gather(model, library, choice, profiles, evaluation)
+
+    rng = np.random.default_rng(seed)
+    typical, draws = typical_values(inputs), draw(inputs, n_draws, rng)
+    power, power_draws = average_power(typical), average_power(draws)
+    average = interval_of(sum(power.values()), sum(power_draws.values()))
+    total_draws = np.broadcast_to(sum(power_draws.values()), (n_draws,))
+    use, use_draws = battery_use(average.typical, typical), battery_use(total_draws, draws)
+    spread = "host.spread", "host.baseline_power"
+    verdict = judge(
+        (average.typical, total_draws),
+        (
+            typical[spread[0]] * typical[spread[1]],
+            np.broadcast_to(draws[spread[0]] * draws[spread[1]], (n_draws,)),
+        ),
+        {key: (use[key], use_draws[key]) for key in use},
+        limits.hidden_runs,
+        titles["host"],
+    )
+
+    def latency(v: Any) -> Any:
+        return (
+            v["mcu.wake_up_time"] + frame_time_us(v, "active")
+            + v["active.cycles"] / v["mcu.clock"]
+        ) / 1e3  # fmt: skip
+
+    latency_ms = interval_of(latency(typical), latency(draws))
+    led_share = typical["active.led_current"] / typical["led.rated_current"]
+    intensity = inputs["led.radiant_intensity"].high * led_share / 1e3
+    core = profiles.active[mcu.core]
+    return Budget(
+        model=model,
+        model_hash=model_hash(model),
+        choice=choice,
+        titles=titles,
+        inputs=inputs,
+        average_uw=average,
+        terms={key: float(value) for key, value in power.items()},
+        part_uw={
+            p: interval_of(sum(power[p, s] for s in STATES), sum(power_draws[p, s] for s in STATES))
+            for p in PARTS
+        },
+        while_active_uw=interval_of(_in_state(typical, "active"), _in_state(draws, "active")),
+        while_watching_uw=interval_of(_in_state(typical, "watching"), _in_state(draws, "watching")),
+        frame_uj={
+            s: {p: float(e) for p, e in frame_energy(typical, s).items()}
+            for s in ("watching", "active")
+        },
+        active_share=float(active_seconds(typical)) / 86_400.0,
+        latency_ms=latency_ms,
+        sensitivity=sensitivity(lambda v: sum(average_power(v).values()), inputs, rng),
+        advice=what_would_halve(typical),
+        verdict=verdict,
+        light=screen(
+            inputs["led.wavelength"].typical,
+            intensity,
+            inputs["led.source_width"].low,
+            typical["sensor.exposure"] + typical["driver.settle_time"],
+            typical["active.rate"],
+        ),
+        profiles=profiles,
+        evaluation=evaluation,
+        checks=_checks(
+            limits, {"core": core, "latency": latency_ms, "average": average}, evaluation
+        ),
+        n_draws=n_draws,
+        seed=seed,
+    )
+
+
+def write_budget(result: Budget, model_dir: Path) -> Path:
+    """Write ``budget.json`` into a model folder; return its path."""
+    path = model_dir / "budget.json"
+    write_json(path, result.to_json())
+    return path

@@ -1,0 +1,90 @@
+"""What the trainer measured about a model: accuracy, events, and the watching stage."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from runtime.errors import FormatError
+
+__all__ = ["Evaluation", "Figure", "WakeUp", "read_evaluation"]
+
+_MAX_BYTES = 16 << 20
+
+
+class _Open(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
+
+
+class Figure(_Open):
+    """A share with its interval over participants."""
+
+    value: float = Field(ge=0, le=1)
+    low: float = Field(ge=0, le=1)
+    high: float = Field(ge=0, le=1)
+    n_participants: int | None = None
+    n_takes: int | None = None
+
+
+class Scores(_Open):
+    """Accuracy and macro F1 of one variant."""
+
+    accuracy: Figure
+    macro_f1: Figure | None = None
+
+
+class Rate(_Open):
+    """A rate with its interval."""
+
+    value: float = Field(ge=0)
+    low: float = Field(ge=0)
+    high: float = Field(ge=0)
+
+
+class WakeUp(_Open):
+    """The watching stage run over recorded takes."""
+
+    miss_rate: Figure
+    false_wakes_per_hour: Rate
+
+
+class Events(_Open):
+    """Scores of the decision stream."""
+
+    false_events_per_hour: Rate | float | None = None
+
+
+class Evaluation(_Open):
+    """The parts of ``evaluation.json`` that a budget shows; other keys are ignored."""
+
+    task: str = ""
+    float_model: Scores | None = Field(default=None, alias="float")
+    fixed: Scores
+    four_quadrant: Scores | None = None
+    wake_up: WakeUp | None = None
+    events: Events | None = None
+
+
+def read_evaluation(model_dir: Path) -> Evaluation | None:
+    """Read ``evaluation.json``; None when the folder has none.
+
+    Raises
+    ------
+    FormatError
+        The file is not JSON, too large, or a key does not hold what it should.
+    """
+    path = model_dir / "evaluation.json"
+    if not path.exists():
+        return None
+    try:
+        if path.stat().st_size > _MAX_BYTES:
+            raise FormatError(str(path), "file size", path.stat().st_size, f"at most {_MAX_BYTES}")
+        return Evaluation.model_validate(json.loads(path.read_text(encoding="utf-8")))
+    except ValidationError as fault:
+        first = fault.errors(include_url=False)[0]
+        key = ".".join(str(part) for part in first["loc"])
+        raise FormatError(str(path), f"{key}: {first['msg']}") from None
+    except (OSError, UnicodeDecodeError, json.JSONDecodeError, RecursionError) as fault:
+        raise FormatError(str(path), f"cannot be read as JSON: {fault}") from fault

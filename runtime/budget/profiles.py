@@ -1,0 +1,126 @@
+"""Instruction profiles of a model on every core, kept in the model folder by model hash."""
+
+from __future__ import annotations
+
+import json
+import os
+import zipfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runtime.errors import FormatError
+from runtime.firmware.profile import CoreProfile, profile
+from runtime.model import Model, model_hash
+
+__all__ = ["Profiles", "profiles_of", "read_test_frames", "write_json"]
+
+_MAX_BYTES = 1 << 30
+_MAX_FRAMES = 1_000_000
+_FRAMES = 40
+
+Counts = NDArray[np.uint16]
+
+
+@dataclass(frozen=True, slots=True)
+class Profiles:
+    """Profiles by core: of the model, and of the watching stage that wakes it."""
+
+    active: dict[str, CoreProfile]
+    watching: dict[str, CoreProfile]
+
+
+def write_json(path: Path, data: object) -> None:
+    """Write JSON that is the same bytes each time, to a temporary name first."""
+    text = json.dumps(data, indent=1, sort_keys=True, allow_nan=False) + "\n"
+    temporary = path.with_name(f".{path.name}.{os.getpid()}")
+    temporary.write_text(text, encoding="utf-8")
+    temporary.replace(path)
+
+
+def read_test_frames(model_dir: Path, model: Model, n_frames: int) -> tuple[Counts, Counts]:
+    """Read the first frame pairs of ``test_frames.npz``, checked before anything is allocated.
+
+    Returns
+    -------
+    lit, dark : uint16 (at most n_frames, n_rows, n_cols)
+
+    Raises
+    ------
+    FormatError
+        The file is missing, is not an archive of the two arrays, or does not fit the sensor.
+    """
+    path = model_dir / "test_frames.npz"
+    shape = (model.sensor.n_rows, model.sensor.n_cols)
+    found: list[Counts] = []
+    try:
+        with zipfile.ZipFile(path) as archive:
+            for name in ("lit", "dark"):
+                if archive.getinfo(f"{name}.npy").file_size > _MAX_BYTES:
+                    raise FormatError(str(path), name, "over 1 GiB", "at most 1 GiB")
+                with archive.open(f"{name}.npy") as member:
+                    array = np.lib.format.read_array(member, allow_pickle=False)
+                if array.dtype != np.uint16 or array.ndim != 3 or array.shape[1:] != shape:
+                    raise FormatError(
+                        str(path), name, f"{array.dtype} {array.shape}", f"uint16 (n, {shape})"
+                    )
+                if not 1 <= len(array) <= _MAX_FRAMES or array.max() > model.sensor.max_counts:
+                    raise FormatError(str(path), name, "out of range", "counts of the sensor")
+                found.append(array[:n_frames])
+    except (OSError, KeyError, ValueError, zipfile.BadZipFile, EOFError) as fault:
+        if isinstance(fault, FormatError):
+            raise
+        raise FormatError(str(path), f"cannot be read: {fault}") from fault
+    lit, dark = found
+    if len(lit) != len(dark):
+        raise FormatError(str(path), "dark", f"{len(dark)} frames", f"{len(lit)}")
+    return lit, dark
+
+
+def _cached(path: Path, key: str) -> dict[str, CoreProfile]:
+    """Profiles kept under a model hash; an unreadable or older file simply is not used."""
+    try:
+        if path.stat().st_size > _MAX_BYTES >> 6:
+            return {}
+        data: Any = json.loads(path.read_text(encoding="utf-8"))
+        cores = data[key]
+        return {str(c): CoreProfile.from_json(p, f"{path}: {c}") for c, p in cores.items()}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return {}
+
+
+def profiles_of(model_dir: Path, model: Model, watching: Model, cores: Sequence[str]) -> Profiles:
+    """Return profiles on the cores asked for, executing only what is not kept yet.
+
+    Notes
+    -----
+    ``profile.json`` maps a model hash to its profiles by core; the watching stage has its own
+    hash. Executes 40 recorded frame pairs a core.
+    """
+    path = model_dir / "profile.json"
+    kept: dict[str, dict[str, CoreProfile]] = {}
+    frames: tuple[Counts, Counts] | None = None
+    before: dict[str, dict[str, CoreProfile]] = {}
+    for one in (model, watching):
+        key = model_hash(one)
+        before[key] = _cached(path, key)
+        kept[key] = dict(before[key])
+        for core in cores:
+            if core not in kept[key]:
+                if frames is None:
+                    frames = read_test_frames(model_dir, model, _FRAMES)
+                kept[key][core] = profile(one, core, *frames)
+    if kept != before:
+        write_json(
+            path,
+            {
+                key: {core: found.to_json() for core, found in sorted(by_core.items())}
+                for key, by_core in kept.items()
+            },
+        )
+    active, asleep = kept[model_hash(model)], kept[model_hash(watching)]
+    return Profiles({c: active[c] for c in cores}, {c: asleep[c] for c in cores})

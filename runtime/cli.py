@@ -1,0 +1,132 @@
+"""Commands of the ground floor: verify, budget. Heavy imports wait inside the commands."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from runtime.errors import UsageError
+
+if TYPE_CHECKING:
+    from runtime.budget import Budget
+
+__all__ = ["commands"]
+
+_FOLDER = click.Path(path_type=Path, exists=True, file_okay=False)
+_FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
+
+
+@click.command(
+    epilog="Example: palmwatt verify models/dynamic --core cortex-m4 --core rv32imc --frames 500"
+)
+@click.argument("model", type=_FOLDER)
+@click.option("--core", "cores", multiple=True, help="Core to execute on; repeat. Default: all.")
+@click.option("--frames", default=500, show_default=True, type=click.IntRange(1), help="Frames.")
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
+def verify(model: Path, cores: tuple[str, ...], frames: int, as_json: bool) -> None:
+    """Hold integer reference, ONNX, C on this host and C on emulated cores against each other.
+
+    Exit code 0: identical on every frame; 1: not identical.
+    """
+    from runtime.firmware.cores import CORES, find_core
+    from runtime.verify import verify as run
+
+    for core in cores:
+        find_core(core)
+    report = run(model, cores or tuple(CORES), frames)
+    if as_json:
+        click.echo(json.dumps(report.to_json(), indent=1, sort_keys=True))
+    else:
+        for line in report.lines():
+            click.echo(line)
+    if not report.ok:
+        raise SystemExit(1)
+
+
+@click.command(
+    epilog="Example: palmwatt budget models/dynamic --limits limits.toml --host watch --strict"
+)
+@click.argument("models", nargs=-1, required=True, type=_FOLDER)
+@click.option("--limits", "limits_file", type=_FILE, help="Limits to hold the result against.")
+@click.option("--host", help="Host device of the parts library.")
+@click.option("--mcu", help="Controller of the parts library.")
+@click.option("--led", help="LED of the parts library.")
+@click.option("--usage", help="Usage profile of the parts library.")
+@click.option("--readout", help="Class of sensor readout of the parts library.")
+@click.option("--parts", type=_FILE, help="Your own parts, laid over the library.")
+@click.option("--strict", is_flag=True, help="An interval that crosses a limit breaks it.")
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
+@click.option("--junit", type=click.Path(path_type=Path, dir_okay=False), help="JUnit XML file.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Page to write. Default: budget.html in the first model's folder.",
+)
+def budget(
+    models: tuple[Path, ...],
+    limits_file: Path | None,
+    parts: Path | None,
+    strict: bool,
+    as_json: bool,
+    junit: Path | None,
+    out: Path | None,
+    **names: str | None,
+) -> None:
+    """Price models in cycles, bytes and microwatts, and judge them against a host.
+
+    Writes budget.json into each model's folder and one page. Exit code 1: a limit is broken.
+    """
+    from runtime.budget import (
+        Choice,
+        junit_xml,
+        load_limits,
+        write_budget,
+        write_report,
+    )
+    from runtime.budget import budget as price
+
+    limits = load_limits(limits_file) if limits_file else None
+    choice = Choice(**{key: name for key, name in names.items() if name is not None})
+    results = [price(m, choice=choice, parts=parts, limits=limits) for m in models]
+    for result, folder in zip(results, models, strict=True):
+        write_budget(result, folder)
+    page = write_report(results, out or models[0] / "budget.html")
+    if junit is not None:
+        try:
+            junit.write_bytes(junit_xml([(r.model.name, r.checks) for r in results], strict))
+        except OSError as fault:
+            raise UsageError(str(junit), f"cannot be written: {fault.strerror}") from fault
+    if as_json:
+        click.echo(json.dumps([r.to_json() for r in results], indent=1, sort_keys=True))
+    else:
+        for result in results:
+            for line in _summary(result):
+                click.echo(line)
+        click.echo(f"page: {page}")
+    if not all(r.keeps(strict) for r in results):
+        raise SystemExit(1)
+
+
+def _summary(result: Budget) -> list[str]:
+    """Lines for people: verdict, average, parts, limits."""
+    average, use = result.average_uw, result.verdict
+    part, share = result.dominant
+    lines = [
+        f"{result.model.name} on {result.titles['mcu']} in {result.titles['host']}",
+        f"  {use.sentence}",
+        f"  average {average.typical:.1f} uW ({average.low:.1f} to {average.high:.1f}), "
+        f"{part} {share:.0%} of it; while active {result.while_active_uw.typical:.0f} uW",
+        f"  {use.mah_per_day.typical:.3f} mAh and {use.percent_per_day.typical:.3f} % of the "
+        f"battery a day",
+    ]
+    for c in result.checks:
+        found = "not known" if c.value is None else f"{c.value.typical:g} {c.unit}"
+        side = "at least" if c.at_least else "at most"
+        lines.append(f"  {c.state:8} {c.what}: {found}, limit {side} {c.limit:g} {c.unit}")
+    return lines
+
+
+commands: tuple[click.Command, ...] = (verify, budget)
