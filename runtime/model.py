@@ -8,7 +8,7 @@ import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, cast
 
@@ -116,10 +116,6 @@ class Model:
         OverflowRisk
             A stage could pass 32 bits.
         """
-        return self._edge_bounds
-
-    @cached_property
-    def _edge_bounds(self) -> tuple[tuple[Int64, Int64], ...]:
         most = np.full(self.sensor.n_pixels, self.sensor.max_counts, dtype=np.int64)
         bounds, edges = (-most, most), []
         for stage in self.stages:
@@ -184,7 +180,7 @@ def check_chain(stages: Sequence[Stage]) -> None:
     """
     if not stages or not isinstance(stages[0], EntryStage):
         raise FormatError("model", "first stage", "no entry stage", "bins or pixels")
-    for index, (before, after) in enumerate(zip(stages, stages[1:], strict=False), start=1):
+    for index, (before, after) in enumerate(pairwise(stages), start=1):
         if isinstance(after, EntryStage):
             raise FormatError("model", f"stage {index}", after.kind, "no second entry stage")
         if before.n_out != after.n_in:
@@ -308,16 +304,16 @@ def load_model(directory: Path) -> Model:
     if content["format"] != _FORMAT or content["version"] != _VERSION:
         got = f"{content['format']!r} {content['version']!r}"
         raise FormatError(where, "format", got, f"{_FORMAT!r} {_VERSION}")
-    for key, kind in (("classes", list), ("stages", list), ("provenance", dict)):
-        if not isinstance(content[key], kind):
-            raise FormatError(where, key, type(content[key]).__name__, kind.__name__)
+    for key, wanted_type in (("classes", list), ("stages", list), ("provenance", dict)):
+        if not isinstance(content[key], wanted_type):
+            raise FormatError(where, key, type(content[key]).__name__, wanted_type.__name__)
     if not 1 <= len(content["stages"]) <= _MAX_STAGES:
         raise FormatError(where, "number of stages", len(content["stages"]), f"1 to {_MAX_STAGES}")
     arrays = read_arrays(directory / "weights.npz")
     stages = []
     for index, data in enumerate(content["stages"]):
         kind = data.get("kind") if isinstance(data, dict) else None
-        if kind not in kinds():
+        if not isinstance(kind, str) or kind not in kinds():
             raise FormatError(
                 where, f"kind of stage {index}", repr(kind), f"one of {sorted(kinds())}"
             )

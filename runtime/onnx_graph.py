@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import NamedTuple
 
 import onnx
 from onnx import TensorProto, helper
 
 from runtime.model import Model, model_hash
-from runtime.stages.contract import Stage
 from runtime.stages.nodes import Nodes
 from runtime.weights import write_whole
 
@@ -32,9 +32,17 @@ def build_step_graph(model: Model) -> onnx.ModelProto:
 
     Inputs ``lit``, ``dark`` (uint16, n_rows by n_cols) and each state ``s{i}_{name}`` (int32);
     outputs ``scores`` (int32, n_classes), ``decision`` (int32, 1) and each state as
-    ``s{i}_{name}_out``. The first state is in the metadata, as JSON.
+    ``s{i}_{name}_out``. A first state that is not zero is in the metadata, as JSON.
     """
-    return _proto(model, _step(model), "step")
+    step = _step(model)
+    graph = helper.make_graph(
+        step.nodes.nodes,
+        f"{model.name}_step",
+        step.exposures + step.states,
+        step.results + step.states_out,
+        initializer=step.nodes.initializers,
+    )
+    return _checked(model, graph, "step")
 
 
 def build_window_graph(model: Model) -> onnx.ModelProto:
@@ -44,23 +52,26 @@ def build_window_graph(model: Model) -> onnx.ModelProto:
     ``scores`` (n_frames, n_classes), ``decision`` (n_frames, 1) and the last states.
     """
     step = _step(model)
-    names = [value.name for value in step.input]
-    state_names = names[len(_EXPOSURES) :]
-    # Scan wants states before what it scans over.
-    body = onnx.GraphProto()
-    body.CopyFrom(step)
-    _reorder(body.input, state_names + list(_EXPOSURES))
-    outs = [f"{name}_out" for name in state_names]
-    _reorder(body.output, [*outs, "scores", "decision"])
-    scan = helper.make_node(
-        "Scan", [f"{n}" for n in state_names] + list(_EXPOSURES),
-        [*outs, "scores", "decision"], name="frames", body=body, num_scan_inputs=2,
-    )  # fmt: skip
-    inputs = [_with_frames(v) if v.name in _EXPOSURES else v for v in step.input]
-    outputs = [v if v.name in outs else _with_frames(v) for v in step.output]
-    return _proto(
-        model, helper.make_graph([scan], f"{model.name}_window", inputs, outputs), "window"
+    # Scan wants states before what it scans over, on both sides.
+    inputs, outputs = step.states + step.exposures, step.states_out + step.results
+    body = helper.make_graph(
+        step.nodes.nodes, "frame", inputs, outputs, initializer=step.nodes.initializers
     )
+    scan = helper.make_node(
+        "Scan",
+        [value.name for value in inputs],
+        [value.name for value in outputs],
+        name="frames",
+        body=body,
+        num_scan_inputs=len(step.exposures),
+    )
+    graph = helper.make_graph(
+        [scan],
+        f"{model.name}_window",
+        [_over_frames(value) for value in step.exposures] + step.states,
+        [_over_frames(value) for value in step.results] + step.states_out,
+    )
+    return _checked(model, graph, "window")
 
 
 def save_onnx(proto: onnx.ModelProto, path: Path) -> None:
@@ -68,69 +79,54 @@ def save_onnx(proto: onnx.ModelProto, path: Path) -> None:
     write_whole(path, proto.SerializeToString(deterministic=True))
 
 
-def _states(stages: tuple[Stage, ...]) -> dict[str, list[int]]:
-    """Return each state's shape by its name in the model."""
-    return {
-        f"s{index}_{key}": list(value.shape)
-        for index, stage in enumerate(stages)
-        for key, value in stage.initial_state().items()
-    }
+class _Step(NamedTuple):
+    """Everything that one frame's graph is made of."""
+
+    nodes: Nodes
+    exposures: list[onnx.ValueInfoProto]
+    states: list[onnx.ValueInfoProto]
+    results: list[onnx.ValueInfoProto]
+    states_out: list[onnx.ValueInfoProto]
 
 
-def _step(model: Model) -> onnx.GraphProto:
+def _step(model: Model) -> _Step:
     """Write all stages' nodes for one frame pair."""
-    nodes = Nodes()
+    value = helper.make_tensor_value_info
+    frame = [model.sensor.n_rows, model.sensor.n_cols]
+    exposures = [value(name, TensorProto.UINT16, frame) for name in _EXPOSURES]
+    results = [
+        value("scores", TensorProto.INT32, [len(model.classes)]),
+        value("decision", TensorProto.INT32, [1]),
+    ]
+    step = _Step(Nodes(), exposures, [], results, [])
+    nodes = step.nodes
+    sources: dict[str, str] = {}
     nodes.prefix = "s0_"
     x = model.entry.onnx_frames(nodes, *_EXPOSURES)
-    outputs: dict[str, str] = {}
     for index, stage in enumerate(model.stages[1:], start=1):
         nodes.prefix = f"s{index}_"
-        if index == len(model.stages) - 1:
-            outputs["scores"] = x
-        own = {key: f"s{index}_{key}" for key in stage.initial_state()}
-        x, after = stage.onnx(nodes, x, own)
-        outputs |= {f"s{index}_{key}_out": after[key] for key in own}
-    outputs["decision"] = x
-    for name, source in outputs.items():
+        sources["scores"] = x  # the decision's input, in the end
+        first = stage.initial_state()
+        x, after = stage.onnx(nodes, x, {key: f"s{index}_{key}" for key in first})
+        for key, array in first.items():
+            name = f"s{index}_{key}"
+            step.states.append(value(name, TensorProto.INT32, array.shape))
+            step.states_out.append(value(f"{name}_out", TensorProto.INT32, array.shape))
+            sources[f"{name}_out"] = after[key]
+    sources["decision"] = x
+    for name, source in sources.items():
         nodes.nodes.append(helper.make_node("Identity", [source], [name], name=f"give_{name}"))
-
-    def value(name: str, dtype: int, shape: list[int]) -> onnx.ValueInfoProto:
-        return helper.make_tensor_value_info(name, dtype, shape)
-
-    states = _states(model.stages)
-    frame = [model.sensor.n_rows, model.sensor.n_cols]
-    inputs = [value(name, TensorProto.UINT16, frame) for name in _EXPOSURES]
-    inputs += [value(name, TensorProto.INT32, shape) for name, shape in states.items()]
-    given = [value("scores", TensorProto.INT32, [len(model.classes)])]
-    given += [value("decision", TensorProto.INT32, [1])]
-    given += [value(f"{name}_out", TensorProto.INT32, shape) for name, shape in states.items()]
-    return helper.make_graph(
-        nodes.nodes, f"{model.name}_step", inputs, given, initializer=nodes.initializers
-    )
+    return step
 
 
-def _with_frames(value: onnx.ValueInfoProto) -> onnx.ValueInfoProto:
+def _over_frames(value: onnx.ValueInfoProto) -> onnx.ValueInfoProto:
     """Put the symbolic axis ``n_frames`` first."""
     tensor = value.type.tensor_type
     shape = ["n_frames", *(d.dim_value for d in tensor.shape.dim)]
     return helper.make_tensor_value_info(value.name, tensor.elem_type, shape)
 
 
-def _reorder(values: object, names: list[str]) -> None:
-    """Put a repeated protobuf field of named values into another order."""
-    by_name = {
-        v.name: helper.make_tensor_value_info(
-            v.name,
-            v.type.tensor_type.elem_type,
-            [d.dim_value for d in v.type.tensor_type.shape.dim],
-        )
-        for v in values
-    }  # type: ignore[attr-defined]
-    del values[:]  # type: ignore[attr-defined]
-    values.extend(by_name[name] for name in names)  # type: ignore[attr-defined]
-
-
-def _proto(model: Model, graph: onnx.GraphProto, form: str) -> onnx.ModelProto:
+def _checked(model: Model, graph: onnx.GraphProto, form: str) -> onnx.ModelProto:
     """Wrap a graph with its opset and metadata, and check it with full shape inference."""
     proto = helper.make_model(
         graph,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import os
 import zipfile
 import zlib
 from collections.abc import Mapping
@@ -85,4 +84,4 @@ def write_whole(path: Path, content: bytes) -> None:
     """Write under a temporary name, then rename: a reader sees all or nothing."""
     partial = path.with_name(f".{path.name}.partial")
     partial.write_bytes(content)
-    os.replace(partial, path)
+    partial.replace(path)

@@ -110,7 +110,8 @@ class Bins(EntryStage):
         image = x.reshape(-1, self.n_rows, self.n_cols)
         region = image[:, self.first_row : self.last_row, self.first_col : self.last_col]
         split = region.reshape(-1, self.bin_rows, self.bin_height, self.bin_cols, self.bin_width)
-        return split.sum(axis=(2, 4), dtype=x.dtype).reshape(-1, self.n_out)
+        sums: NDArray[Any] = split.sum(axis=(2, 4), dtype=x.dtype)
+        return sums.reshape(-1, self.n_out)
 
     def bounds(self, low: Int64, high: Int64) -> tuple[Int64, Int64]:
         """Sum the bounds of each bin's pixels."""

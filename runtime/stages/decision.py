@@ -75,7 +75,7 @@ class Decision(Stage):
     On each frame the *best* class is the one with the highest score (the first of equals) and its
     *margin* the distance to the next score. It is *wanted* when it is no other-class and its margin
     reaches `threshold`. An event is told when the same class was wanted for `persist` consecutive
-    frames, is not active already, and no event was told in the last `hold_off` - 1 frames. The class
+    frames, is not active already, and `hold_off` frames have passed since the last event. The class
     told stays *active* until another class is best or the margin falls below
     ``threshold - hysteresis``. The output is the class's index on the event's frame, else -1.
 
@@ -160,7 +160,7 @@ class Decision(Stage):
 
     def run_float(self, x: Float64) -> Float64:
         """Return the best class of each frame, (n_frames, 1): the decision before any memory."""
-        return x.argmax(axis=1)[:, None].astype(np.float64)
+        return np.asarray(x.argmax(axis=1)[:, None], dtype=np.float64)
 
     def bounds(self, low: Int64, high: Int64) -> tuple[Int64, Int64]:
         """Prove every margin within 32 bits."""

@@ -120,7 +120,7 @@ class Dense(Stage):
 
     def run_float(self, x: Float64) -> Float64:
         """Multiply by the unrounded weights and the scale."""
-        y = (x @ self.real_weights.T + self.real_bias) * (self.multiplier / 2**self.shift)
+        y: Float64 = (x @ self.real_weights.T + self.real_bias) * (self.multiplier / 2**self.shift)
         return np.maximum(y, 0.0) if self.relu else y
 
     def accumulator_bound(self, low: Int64, high: Int64) -> Int64:
@@ -144,9 +144,13 @@ class Dense(Stage):
                 self.kind, f"product with multiplier {self.multiplier}", "wider than 32 bits",
                 f"a shift of {SPLIT_SHIFT} and more", "choose them with choose_multiplier",
             )  # fmt: skip
-        weights = self.weights.astype(np.int64)
-        up, down = np.maximum(weights, 0), np.minimum(weights, 0)
-        ends = (up @ low + down @ high + self.bias, up @ high + down @ low + self.bias)
+        weights: Int64 = self.weights.astype(np.int64)
+        up: Int64 = np.maximum(weights, 0)
+        down: Int64 = np.minimum(weights, 0)
+        ends: list[Int64] = [
+            up @ low + down @ high + self.bias,
+            up @ high + down @ low + self.bias,
+        ]
         floor = 0 if self.relu else -self.limit
         scaled = [scale(end, self.multiplier, self.shift) for end in ends]
         out_low, out_high = (saturate(end, floor, self.limit).astype(np.int64) for end in scaled)

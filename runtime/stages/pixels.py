@@ -77,8 +77,8 @@ class Pixels(EntryStage):
 
     def run_frames(self, lit: Counts, dark: Counts) -> Int32:
         """Gather, widen, subtract."""
-        lit, dark = (e.reshape(len(e), -1)[:, self.indices].astype(np.int32) for e in (lit, dark))
-        return np.subtract(lit, dark, dtype=np.int32)
+        chosen = (e.reshape(len(e), -1)[:, self.indices] for e in (lit, dark))
+        return np.subtract(*chosen, dtype=np.int32)
 
     def run_difference(self, x: NDArray[Any]) -> NDArray[Any]:
         """Gather from an already subtracted image."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
@@ -141,7 +142,8 @@ class Window(Stage):
         length = self.segment_length
         windows = np.lib.stride_tricks.sliding_window_view(frames[1:], self.n_frames, axis=0)
         segments = windows.reshape(len(x), self.n_values, self.n_segments, length).sum(axis=3)
-        return segments.transpose(0, 2, 1).reshape(len(x), self.n_out) / 2.0**self.shift
+        sums: Float64 = segments.transpose(0, 2, 1).reshape(len(x), self.n_out)
+        return sums / 2.0**self.shift
 
     def _segment_sums(self, frames: Int64) -> Int64:
         """Return (n_new, n_out) sums, given ``n_frames`` earlier frames and the new ones."""
@@ -149,7 +151,7 @@ class Window(Stage):
         n_new = len(frames) - self.n_frames
         starts = [1 + segment * self.segment_length for segment in range(self.n_segments + 1)]
         ends = [total[start : start + n_new] for start in starts]
-        return np.hstack([b - a for a, b in zip(ends, ends[1:], strict=False)])
+        return np.hstack([b - a for a, b in pairwise(ends)])
 
     def bounds(self, low: Int64, high: Int64) -> tuple[Int64, Int64]:
         """Prove the sums within 32 bits, with zeros before the first frame."""
