@@ -1,0 +1,313 @@
+"""How a participant moves: minimum-jerk movements between attitudes of the hand, cue by cue.
+
+Each movement follows the minimum-jerk profile 10 s^3 - 15 s^4 + 6 s^5 (Flash and Hogan, "The
+Coordination of Arm Movements", J. Neurosci. 5(7), 1985). Frame of the sensor: it lies face up,
+z upwards, +x to the participant's right, +y away from the participant. Millimetres, radians.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from capture.emulated.people import FINGERS_UP, Person
+from capture.script import Cue
+
+__all__ = [
+    "CURL",
+    "N_POSE",
+    "PITCH",
+    "ROLL",
+    "SPREAD",
+    "YAW",
+    "Movement",
+    "Timeline",
+    "act",
+    "minimum_jerk",
+    "rest_pose",
+]
+
+Doubles = npt.NDArray[np.float64]
+
+X, Y, Z, ROLL, PITCH, YAW = range(6)
+CURL = slice(6, 11)
+SPREAD = 11
+N_POSE = 12
+"""A pose: centre of the palm x, y, z (mm); turns about z, x, y (rad); five curls; spread (rad)."""
+
+_NEAREST_MM, _FARTHEST_MM = 55.0, 330.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Movement:
+    """One movement, from the end of the one before it to a target.
+
+    Parameters
+    ----------
+    start_s, end_s : float
+        When it moves; before and after it the hand holds.
+    target : float64 array, shape (12,)
+        Pose at its end.
+    lift_mm : float
+        How much farther from the sensor its middle is than the straight path.
+    circle_mm, circle_start_rad : float
+        Radius of one whole turn laid over the path, > 0 clockwise as the participant sees it,
+        and where on the circle it begins.
+    swing : float64 array, shape (12,), optional
+        Amplitude of an oscillation laid over the path.
+    swings : float
+        Whole oscillations.
+    """
+
+    start_s: float
+    end_s: float
+    target: Doubles
+    lift_mm: float = 0.0
+    circle_mm: float = 0.0
+    circle_start_rad: float = 0.0
+    swing: Doubles | None = None
+    swings: float = 0.0
+
+
+def minimum_jerk(share: Doubles) -> Doubles:
+    """Return the share of the way covered at a share of the time, both 0 to 1."""
+    s = np.clip(share, 0.0, 1.0)
+    return np.asarray(s**3 * (10.0 - 15.0 * s + 6.0 * s**2))
+
+
+class Timeline:
+    """Movements in order, with the unrest of a living hand laid over them.
+
+    Parameters
+    ----------
+    start : float64 array, shape (12,)
+        Pose before the first movement.
+    movements : sequence of Movement
+        In order of time, not overlapping.
+    rng : Generator
+        Draws the drift (a few millimetres below 0.7 Hz) and the tremor (8 to 11 Hz; physiological
+        tremor, amplitude assumed).
+    """
+
+    def __init__(
+        self, start: Doubles, movements: Sequence[Movement], rng: np.random.Generator
+    ) -> None:
+        self._movements = tuple(movements)
+        self._starts = np.array([m.start_s for m in self._movements])
+        self._ends = np.array([m.end_s for m in self._movements])
+        self._poses = np.stack([start, *(m.target for m in self._movements)])
+        self._drift_hz = rng.uniform([0.05, 0.15, 0.4, 8.0], [0.15, 0.4, 0.7, 11.0], (6, 4))
+        self._drift_phase = rng.uniform(0.0, 2.0 * np.pi, (6, 4))
+        millimetres, radians = np.array([2.5, 2.0, 0.8, 0.2]), np.array([0.02, 0.015, 0.006, 0.002])
+        self._drift = np.stack([millimetres] * 3 + [radians] * 3)
+
+    def poses(self, times_s: Doubles) -> Doubles:
+        """Return the pose at each time, shape (n_times, 12)."""
+        index = np.searchsorted(self._starts, times_s, side="right") - 1
+        poses = self._poses[index + 1].copy()
+        for k in np.unique(index[index >= 0]):
+            movement, rows = self._movements[k], index == k
+            poses[rows] = self._during(movement, self._poses[k], times_s[rows])
+        angle = 2.0 * np.pi * times_s[:, None, None] * self._drift_hz + self._drift_phase
+        poses[:, :6] += np.sum(self._drift * np.sin(angle), axis=2)
+        return poses
+
+    @staticmethod
+    def _during(movement: Movement, start: Doubles, times_s: Doubles) -> Doubles:
+        share = (times_s - movement.start_s) / (movement.end_s - movement.start_s)
+        s = minimum_jerk(share)
+        poses = np.asarray(start + s[:, None] * (movement.target - start))
+        poses[:, Z] += movement.lift_mm * 16.0 * s**2 * (1.0 - s) ** 2
+        if movement.circle_mm:
+            begin = movement.circle_start_rad
+            at = begin - np.sign(movement.circle_mm) * 2.0 * np.pi * s
+            radius = abs(movement.circle_mm)
+            poses[:, X] += radius * (np.cos(at) - np.cos(begin))
+            poses[:, Y] += radius * (np.sin(at) - np.sin(begin))
+        if movement.swing is not None:
+            inside = np.clip(share, 0.0, 1.0)
+            fade = np.sin(np.pi * inside) ** 0.5
+            wave = fade * np.sin(2.0 * np.pi * movement.swings * inside)
+            poses += wave[:, None] * movement.swing
+        return poses
+
+
+def rest_pose(person: Person, rng: np.random.Generator) -> Doubles:
+    """Return where this person's hand hovers in one session."""
+    pose = np.zeros(N_POSE)
+    pose[X] = rng.normal(0.0, 12.0)
+    pose[Y] = rng.normal(-10.0, 20.0)
+    pose[Z] = np.clip(person.distance_mm * rng.uniform(0.85, 1.2), 80.0, 300.0)
+    pose[[ROLL, PITCH, YAW]] = [person.roll_rad, person.pitch_rad, person.yaw_rad]
+    pose[CURL] = np.clip(person.curl + rng.normal(0.0, 0.05, 5), 0.0, 0.5)
+    pose[SPREAD] = person.spread_rad
+    return pose
+
+
+def _clipped(pose: Doubles) -> Doubles:
+    pose[Z] = np.clip(pose[Z], _NEAREST_MM, _FARTHEST_MM)
+    pose[CURL] = np.clip(pose[CURL], 0.0, 1.05)
+    return pose
+
+
+def _varied(pose: Doubles, rng: np.random.Generator) -> Doubles:
+    """Return the pose as it comes out one time: nobody repeats a movement exactly."""
+    out = pose.copy()
+    out[[X, Y]] += rng.normal(0.0, 9.0, 2)
+    out[Z] *= rng.uniform(0.92, 1.09)
+    out[[ROLL, PITCH, YAW]] += rng.normal(0.0, 0.08, 3)
+    out[CURL] += rng.normal(0.0, 0.04, 5)
+    return _clipped(out)
+
+
+class _Performer:
+    """Turns one cue after the other into movements; keeps the time the hand is free again."""
+
+    def __init__(self, person: Person, rest: Doubles, rng: np.random.Generator) -> None:
+        self.person, self.rest, self.rng = person, rest, rng
+        self.movements: list[Movement] = []
+        self.free_s = 0.0
+
+    def go(self, target: Doubles, duration_s: float, **shape: object) -> None:
+        """Add a movement that begins as soon as the hand is free."""
+        end_s = self.free_s + duration_s
+        self.movements.append(Movement(self.free_s, end_s, target, **shape))  # type: ignore[arg-type]  # the keywords of Movement, checked by it
+        self.free_s = end_s
+
+    def home(self) -> None:
+        """Return to rest, drawn back from the sensor as the person is used to."""
+        lift = self.person.return_style * self.rng.uniform(20.0, 70.0)
+        self.go(_varied(self.rest, self.rng), float(self.rng.uniform(0.35, 0.6)), lift_mm=lift)
+
+    def cue(self, cue: Cue) -> None:
+        """Act one cue after a human reaction time."""
+        reaction = self.person.reaction_s + self.rng.normal(0.0, 0.04)
+        begin_s = cue.onset_us * 1e-6 + float(np.clip(reaction, 0.12, 0.4))
+        self.free_s = max(self.free_s, begin_s)
+        kind = cue.trial_type
+        if kind.startswith("swipe_"):
+            self.swipe(kind.removeprefix("swipe_"))
+        elif kind in ("push", "pull"):
+            self.along_axis(kind)
+        elif kind.startswith("circle_"):
+            self.circle(1.0 if kind.endswith("_clockwise") else -1.0)
+        elif kind.startswith("fingers_"):
+            self.fingers(int(kind.removeprefix("fingers_")))
+        elif kind.startswith("distract_"):
+            self.distract(kind.removeprefix("distract_"))
+        elif kind == "subtle_tap":
+            self.tap(cue.onset_us * 1e-6 + cue.duration_us * 1e-6)
+        elif self.rng.uniform() < 0.4:  # at rest people still shift the hand now and then
+            self.go(_varied(self.rest, self.rng), float(self.rng.uniform(0.4, 0.9)))
+
+    def gesture_s(self) -> float:
+        """Length of one gesture, 0.2 to 0.8 s."""
+        return float(np.clip(self.person.gesture_s * self.rng.lognormal(0.0, 0.18), 0.2, 0.8))
+
+    def swipe(self, heading: str) -> None:
+        """Move aside, sweep across, come back."""
+        axis, sign = {"left": (X, -1), "right": (X, 1), "up": (Y, 1), "down": (Y, -1)}[heading]
+        reach = self.person.reach_mm * self.rng.uniform(0.85, 1.15)
+        turn = self.person.wrist_share * np.radians(28.0)
+        middle = _varied(self.rest, self.rng)
+        ends = []
+        for share in (-0.5 * sign, 0.5 * sign):
+            end = middle.copy()
+            end[axis] += share * reach
+            end[X + Y - axis] += self.rng.normal(0.0, 0.07 * reach)
+            if axis == X:
+                end[ROLL] -= 2.0 * share * turn
+                end[YAW] += 2.0 * share * turn * 0.5
+            else:
+                end[PITCH] += 2.0 * share * turn
+            ends.append(end)
+        before, after = ends
+        self.go(before, float(self.rng.uniform(0.18, 0.26)), lift_mm=self.rng.uniform(0.0, 25.0))
+        after[Z] *= self.rng.uniform(0.95, 1.1)
+        self.go(_clipped(after), self.gesture_s())
+        self.home()
+
+    def along_axis(self, kind: str) -> None:
+        """Push towards the sensor with a flat hand, or pull away from it with a closing one."""
+        start, end = _varied(self.rest, self.rng), _varied(self.rest, self.rng)
+        sign = 1.0 if kind == "push" else -1.0
+        start[Z] *= 1.0 + sign * self.rng.uniform(0.08, 0.18)
+        end[Z] = start[Z] * (
+            self.rng.uniform(0.45, 0.62) if kind == "push" else self.rng.uniform(1.5, 2.0)
+        )
+        if kind == "pull":
+            end[CURL] += self.rng.uniform(0.0, 0.4)
+        self.go(_clipped(start), float(self.rng.uniform(0.16, 0.24)))
+        self.go(_clipped(end), self.gesture_s())
+        self.free_s += float(self.rng.uniform(0.05, 0.15))
+        self.home()
+
+    def circle(self, sign: float) -> None:
+        """Draw one whole turn from near the top of the circle."""
+        radius = sign * 0.27 * self.person.reach_mm * self.rng.uniform(0.85, 1.2)
+        begin = np.pi / 2.0 + self.rng.normal(0.0, 0.4)
+        duration = float(np.clip(1.35 * self.gesture_s(), 0.4, 0.8))
+        self.go(_varied(self.rest, self.rng), duration, circle_mm=radius, circle_start_rad=begin)
+
+    def fingers(self, count: int) -> None:
+        """Show a number of fingers and hold it until the next cue."""
+        up: Sequence[int] = self.person.counting[count]
+        if self.rng.uniform() < 0.08:
+            options = FINGERS_UP[count]
+            up = options[int(self.rng.integers(len(options)))][1]
+        pose = _varied(self.rest, self.rng)
+        straight = np.abs(self.rng.normal(0.06, 0.05, 5)) + 0.5 * self.person.curl
+        bent = 1.0 - np.abs(self.rng.normal(0.06, 0.06, 5))
+        pose[CURL] = np.where(np.array(up, bool), straight, bent)
+        pose[SPREAD] = self.person.spread_rad * self.rng.uniform(0.8, 1.5)
+        self.go(_clipped(pose), float(self.rng.uniform(0.2, 0.35)))
+
+    def distract(self, kind: str) -> None:
+        """Move as people do near a device without meaning it."""
+        rng = self.rng
+        pose, swing = _varied(self.rest, rng), np.zeros(N_POSE)
+        if kind == "wave":
+            pose[Z] *= rng.uniform(1.1, 1.7)
+            swing[[X, ROLL]] = rng.uniform(20.0, 50.0), rng.uniform(0.1, 0.3)
+            self.go(_clipped(pose), 0.9, swing=swing, swings=rng.uniform(2.0, 3.2))
+        elif kind == "scratch":
+            pose[[X, Y]] += rng.uniform(40.0, 110.0) * np.array([rng.choice([-1, 1]), -0.5])
+            pose[CURL] = rng.uniform(0.3, 0.7, 5)
+            swing[[Y, PITCH]] = rng.uniform(5.0, 15.0), 0.1
+            self.go(_clipped(pose), 0.35)
+            self.go(pose, 0.65, swing=swing, swings=rng.uniform(2.5, 4.0))
+        elif kind == "pass":
+            away = rng.uniform(0.3, np.pi - 0.3)
+            pose[[X, Y]] += rng.uniform(120.0, 260.0) * np.array([np.cos(away), np.sin(away)])
+            pose[Z] *= rng.uniform(0.9, 1.5)
+            pose[CURL] = rng.uniform(0.1, 0.5)
+            self.go(_clipped(pose), float(rng.uniform(0.5, 0.8)), lift_mm=rng.uniform(0.0, 60.0))
+            self.free_s += float(rng.uniform(0.1, 0.25))
+        else:  # adjust: down to the device, a small turn, back
+            pose[Z] = rng.uniform(45.0, 70.0)
+            pose[[X, Y]] += rng.normal(0.0, 40.0, 2)
+            pose[CURL] = rng.uniform(0.3, 0.6, 5)
+            swing[[ROLL, X]] = rng.uniform(0.1, 0.25), rng.uniform(3.0, 10.0)
+            self.go(_clipped(pose), 0.4)
+            self.go(pose, 0.5, swing=swing, swings=rng.uniform(1.0, 2.0))
+        self.home()
+
+    def tap(self, end_s: float) -> None:
+        """Move the tip of the index finger by about 5 mm, again and again."""
+        swing = np.zeros(N_POSE)
+        # 5 mm at the tip of a straight finger of about 80 mm that bends by 242 degrees a curl.
+        swing[CURL.start + 1] = 0.5 * 5.0 / (80.0 * np.radians(82.0)) * self.rng.uniform(0.8, 1.2)
+        pose = self.movements[-1].target.copy() if self.movements else self.rest.copy()
+        duration = max(0.3, end_s - self.free_s)
+        self.go(pose, duration, swing=swing, swings=duration * self.rng.uniform(1.5, 3.0))
+
+
+def act(person: Person, cues: Sequence[Cue], rest: Doubles, rng: np.random.Generator) -> Timeline:
+    """Return how a person carries out the cues of a script."""
+    performer = _Performer(person, rest, rng)
+    for cue in cues:
+        performer.cue(cue)
+    return Timeline(rest, performer.movements, rng)

@@ -1,0 +1,309 @@
+"""The optic: angles mapped to pixels by a spiral-armed point response, as one matrix.
+
+A point of light at one angle throws the same textured pattern of spiral arms onto the pixel array
+wherever it stands; the angle moves the pattern, and turns and stretches it slowly. Every pixel so
+sees a weighted sum over the whole field, and a readout looks like nothing. All of it is linear:
+``readout = transfer @ scene``.
+
+The pattern is this project's own construction: five logarithmic arms of different weight, knotted
+along their length, over a faint diffuse pedestal. No arm has a twin opposite to it (the number is
+odd), so that the pattern resembles no shifted or turned copy of itself.
+"""
+
+from __future__ import annotations
+
+import functools
+import zlib
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from runtime.errors import UsageError
+from runtime.sensor import Sensor
+
+__all__ = [
+    "APERTURE_MM2",
+    "SENSORS",
+    "TRANSMISSION",
+    "AngularGrid",
+    "Mounting",
+    "Optic",
+    "build_optic",
+    "mounting_of",
+]
+
+Floats = npt.NDArray[np.float32]
+
+TRANSMISSION = 0.6
+"""Share of the light through the aperture that passes optic and filter on axis; assumed."""
+APERTURE_MM2 = 0.0625
+"""Area of the optic, square millimetres (0.25 mm a side); assumed."""
+REFRACTIVE_INDEX = 1.5
+"""Of the spacer between optic and pixels (glass; Hecht, Optics, 5th ed., table 4.1)."""
+
+_N_ARMS = 5
+_PITCH = 2.2  # turn of an arm, radians for each e-fold of the radius
+_ARM_SIGMA = 0.036  # half width of an arm, in half widths of the array
+_ENVELOPE = 0.75  # radius at which an arm has faded to 1/e
+_PEDESTAL = 0.12  # share of the light that is diffuse
+_EDGE_SHIFT = 1.15  # where the field's edge puts the centre of the pattern, half widths
+_EDGE_TURN_RAD = 0.25
+_EDGE_STRETCH = 0.08
+_RASTER = 1024  # cells across the finely drawn pattern
+_EXTENT = 3.0  # half width of the drawn pattern, in half widths of the array
+
+SENSORS = {
+    "lensless32": Sensor(name="lensless32", n_rows=32, n_cols=32),
+    "lensless64": Sensor(
+        name="lensless64",
+        n_rows=64,
+        n_cols=64,
+        conversion_gain_dn_per_e=0.8,
+        read_noise_e=4.0,
+        dark_signal_e_per_s=150.0,
+        full_well_e=5000.0,
+    ),
+}
+"""Sensors by name. Both have the same optic; the pixels of the second are half as wide."""
+
+
+@dataclass(frozen=True)
+class AngularGrid:
+    """Cells of equal solid angle over the round field of view.
+
+    The projection is Lambert's azimuthal equal-area one: a direction at angle t off the axis lies
+    at radius 2 sin(t/2), so every cell holds the same solid angle (Snyder, Map Projections: A
+    Working Manual, USGS Professional Paper 1395, 1987, section 24).
+
+    Parameters
+    ----------
+    n_across : int
+        Cells across the field, 8 to 128.
+    half_angle_deg : float
+        Half of the full field of view, degrees, 10 to 80.
+    """
+
+    n_across: int = 54
+    half_angle_deg: float = 55.0
+
+    def __post_init__(self) -> None:
+        if not 8 <= self.n_across <= 128:
+            raise UsageError("angular grid", "n_across", self.n_across, "8 to 128")
+        if not 10.0 <= self.half_angle_deg <= 80.0:
+            raise UsageError("angular grid", "half_angle_deg", self.half_angle_deg, "10 to 80")
+
+    @property
+    def radius(self) -> float:
+        """Radius of the field in the projection."""
+        return float(2.0 * np.sin(np.radians(self.half_angle_deg) / 2.0))
+
+    @property
+    def cell(self) -> float:
+        """Side of a cell in the projection."""
+        return 2.0 * self.radius / self.n_across
+
+    @property
+    def solid_angle_sr(self) -> float:
+        """Solid angle of each cell, steradians."""
+        return self.cell**2
+
+    @functools.cached_property
+    def inside(self) -> npt.NDArray[np.bool_]:
+        """Which cells of the square lie in the field, shape (n_across, n_across), row 0 lowest y."""
+        x, y = self._centres()
+        return np.asarray(np.hypot(x, y) <= self.radius)
+
+    @property
+    def n_angles(self) -> int:
+        """Cells in the field."""
+        return int(self.inside.sum())
+
+    @functools.cached_property
+    def directions(self) -> Floats:
+        """Unit vectors to the cells, shape (n_angles, 3), z along the axis."""
+        x, y = (axis[self.inside] for axis in self._centres())
+        squared = x**2 + y**2
+        scale = np.sqrt(1.0 - squared / 4.0)
+        return np.stack([x * scale, y * scale, 1.0 - squared / 2.0], axis=1).astype(np.float32)
+
+    def _centres(self) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+        along = (np.arange(self.n_across) + 0.5) * self.cell - self.radius
+        x, y = np.meshgrid(along, along)
+        return x, y
+
+    def from_image(self, image: npt.NDArray[np.floating], half_angle_deg: float) -> Floats:
+        """Spread a picture of radiance over the middle of the field.
+
+        Parameters
+        ----------
+        image : array, shape (n_images, height, width)
+            Radiance, W/(m2 sr); row 0 is the highest y.
+        half_angle_deg : float
+            The picture covers plus and minus this much in x and y, degrees.
+
+        Returns
+        -------
+        float32 array, shape (n_images, n_angles)
+            Radiance of each cell, taken from the picture by linear interpolation; 0 outside.
+        """
+        from scipy.ndimage import map_coordinates
+
+        _, height, width = image.shape
+        edge = np.radians(half_angle_deg)
+        x = np.arctan2(self.directions[:, 0], self.directions[:, 2]) / edge
+        y = np.arctan2(self.directions[:, 1], self.directions[:, 2]) / edge
+        at = np.stack([(1.0 - y) * height / 2.0 - 0.5, (1.0 + x) * width / 2.0 - 0.5])
+        return np.stack([map_coordinates(one, at, order=1, cval=0.0) for one in image]).astype(
+            np.float32
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Mounting:
+    """How far the optic of one unit is from its place: turn and shift."""
+
+    rotation_deg: float = 0.0
+    shift_x: float = 0.0
+    shift_y: float = 0.0
+
+
+def mounting_of(unit: str) -> Mounting:
+    """Return the mounting of a unit; follows from its name alone.
+
+    Turn 1 degree rms, shift 1 % of the array's half width rms: invented tolerances.
+    """
+    draw = np.random.default_rng([zlib.crc32(unit.encode()), 1]).standard_normal(3)
+    return Mounting(float(draw[0]), float(0.01 * draw[1]), float(0.01 * draw[2]))
+
+
+@dataclass(frozen=True, eq=False)
+class Optic:
+    """The transfer matrix of one unit.
+
+    Parameters
+    ----------
+    grid : AngularGrid
+        The angles.
+    transfer : float32 array, shape (n_pixels, n_angles)
+        Share of the light that enters the aperture from a cell and lands on a pixel, >= 0. The sum
+        of a column is at most ``TRANSMISSION * cos(angle) * edge(angle)``: the projected aperture
+        falls off as the cosine, the stop fades over the last 5 degrees, and the rest is the light
+        that misses the array. No light is made.
+    """
+
+    grid: AngularGrid
+    transfer: Floats
+
+    @property
+    def n_pixels(self) -> int:
+        """Pixels of the array."""
+        return len(self.transfer)
+
+    def image(self, radiance: Floats) -> Floats:
+        """Return the power on every pixel, watts; linear in the scene.
+
+        Parameters
+        ----------
+        radiance : float32 array, shape (n_scenes, n_angles)
+            W/(m2 sr).
+
+        Returns
+        -------
+        float32 array, shape (n_scenes, n_pixels)
+            Power = aperture * solid angle * transfer @ radiance.
+        """
+        etendue = APERTURE_MM2 * 1e-6 * self.grid.solid_angle_sr
+        power: Floats = radiance @ self.transfer.T
+        power *= np.float32(etendue)
+        return power
+
+
+@functools.lru_cache(maxsize=4)
+def _drawn_pattern(n_across: int) -> Floats:
+    """Point response finely drawn and averaged over the footprint of one pixel.
+
+    Scaled so that, sampled at the centres of an endless array of pixels, it sums to 1.
+    """
+    from scipy.ndimage import uniform_filter
+
+    step = 2.0 * _EXTENT / _RASTER
+    along = (np.arange(_RASTER) + 0.5) * step - _EXTENT
+    x, y = np.meshgrid(along, along)
+    r, phi = np.hypot(x, y) + 1e-6, np.arctan2(y, x)
+    lag = phi - _PITCH * np.log(r / _ENVELOPE)
+    pattern = np.zeros_like(r)
+    for arm in range(_N_ARMS):
+        away = np.angle(np.exp(1j * (lag - 2.0 * np.pi * arm / _N_ARMS)))
+        distance = r * away / np.hypot(1.0, _PITCH)
+        knots = 1.0 + 0.8 * np.cos(2.0 * np.pi * (3.1 + 0.7 * arm) * r + 1.7 * arm)
+        weight = 1.0 + 0.35 * np.cos(2.4 * arm)
+        pattern += weight * knots * np.exp(-0.5 * (distance / _ARM_SIGMA) ** 2)
+    pattern *= np.exp(-((r / _ENVELOPE) ** 2))
+    pattern /= pattern.sum()
+    pedestal = np.exp(-((r / 0.9) ** 2))
+    pattern = (1.0 - _PEDESTAL) * pattern + _PEDESTAL * pedestal / pedestal.sum()
+    footprint = 2.0 / n_across / step
+    mean = uniform_filter(pattern, size=max(1, round(footprint)), mode="constant")
+    return np.asarray(mean * footprint**2, dtype=np.float32)
+
+
+def _edge(angle_rad: npt.NDArray[np.float64], half_angle_deg: float) -> npt.NDArray[np.float64]:
+    """Transmission of the field stop: 1, fading to 0 over the last 5 degrees."""
+    left = (np.radians(half_angle_deg) - angle_rad) / np.radians(5.0)
+    return np.asarray(np.clip(left, 0.0, 1.0))
+
+
+def build_optic(
+    sensor: Sensor, mounting: Mounting | None = None, grid: AngularGrid | None = None
+) -> Optic:
+    """Build the transfer matrix of a sensor.
+
+    Parameters
+    ----------
+    sensor : Sensor
+        Its number of pixels down and across.
+    mounting : Mounting, optional
+        Turn and shift of the optic; none by default.
+    grid : AngularGrid, optional
+        The angles; 54 cells across 110 degrees by default.
+
+    Notes
+    -----
+    A direction at angle t is refracted into the spacer, sin(t') = sin(t) / n, and so shifts the
+    pattern by an amount proportional to tan(t'). The footprint of a pixel is taken as not turned
+    with the arms: the turn stays below 15 degrees.
+    """
+    mounting, grid = mounting or Mounting(), grid or AngularGrid()
+    directions = grid.directions.astype(np.float64)
+    sine = np.hypot(directions[:, 0], directions[:, 1])
+    angle = np.arctan2(sine, directions[:, 2])
+
+    def bent(sine_outside: npt.NDArray[np.float64] | float) -> npt.NDArray[np.float64]:
+        inside = np.asarray(sine_outside) / REFRACTIVE_INDEX
+        return np.asarray(inside / np.sqrt(1.0 - inside**2))
+
+    share = angle / np.radians(grid.half_angle_deg)
+    reach = _EDGE_SHIFT * bent(sine) / bent(float(np.sin(np.radians(grid.half_angle_deg))))
+    heading = np.arctan2(directions[:, 1], directions[:, 0]) + np.radians(mounting.rotation_deg)
+    centre_x = reach * np.cos(heading) + mounting.shift_x
+    centre_y = reach * np.sin(heading) + mounting.shift_y
+    turn = _EDGE_TURN_RAD * share**2 + np.radians(mounting.rotation_deg)
+    stretch = 1.0 + _EDGE_STRETCH * share**2
+
+    n_across = max(sensor.n_rows, sensor.n_cols)
+    cols = (np.arange(sensor.n_cols) + 0.5 - sensor.n_cols / 2) * 2.0 / n_across
+    rows = (np.arange(sensor.n_rows) + 0.5 - sensor.n_rows / 2) * 2.0 / n_across
+    pixel_x, pixel_y = (axis.ravel()[:, None] for axis in np.meshgrid(cols, rows))
+    dx, dy = pixel_x - centre_x, pixel_y - centre_y
+    u = (np.cos(turn) * dx + np.sin(turn) * dy) / stretch
+    v = (np.cos(turn) * dy - np.sin(turn) * dx) / stretch
+    scale = _RASTER / (2.0 * _EXTENT)
+    i = np.clip(((v + _EXTENT) * scale).astype(np.int32), 0, _RASTER - 1)
+    j = np.clip(((u + _EXTENT) * scale).astype(np.int32), 0, _RASTER - 1)
+    passed = TRANSMISSION * np.cos(angle) * _edge(angle, grid.half_angle_deg)
+    response = _drawn_pattern(n_across)[i, j] / stretch**2
+    # Sampling at pixel centres is off by up to a few per cent of a pattern this fine; light that
+    # would be made by it is taken back.
+    response /= np.maximum(1.0, response.sum(axis=0))
+    return Optic(grid, np.ascontiguousarray(response * passed, dtype=np.float32))

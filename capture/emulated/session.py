@@ -1,0 +1,226 @@
+"""One emulated session, frame pair by frame pair, in bounded memory."""
+
+from __future__ import annotations
+
+import dataclasses
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from capture.emulated.hand import build_hand
+from capture.emulated.light import Ambient, draw_ambient
+from capture.emulated.motion import Timeline, act, rest_pose
+from capture.emulated.optics import AngularGrid, Optic, build_optic, mounting_of
+from capture.emulated.people import Person, draw_person
+from capture.emulated.pixels import PixelArray
+from capture.emulated.scene import Actor, HandActor, Placed, ellipsoid, render
+from capture.frames import FrameBlock
+from capture.script import Script, schedule
+from runtime.errors import UsageError
+from runtime.sensor import Sensor
+
+__all__ = ["BLOCK_FRAMES", "Bench", "Session", "dark_offset_us", "emulate_session"]
+
+BLOCK_FRAMES = 32
+"""Frame pairs worked out at once. Part of the result: noise is drawn block by block."""
+
+_CROSSTALK_W_PER_M2_PER_MA = 2e-5  # LED light that reaches the optic through the cover; assumed
+_PULSE_JITTER = 0.001  # LED energy from pulse to pulse, rms; assumed
+
+
+def dark_offset_us(sensor: Sensor) -> int:
+    """Return how long after the lit exposure the dark one begins, microseconds."""
+    free = sensor.frame_period_us - 2.0 * sensor.exposure_us
+    return round(sensor.exposure_us + min(100.0, free))
+
+
+class Bench:
+    """Optic, pixels and noise of one unit: radiance over angles in, counts out.
+
+    Parameters
+    ----------
+    sensor : Sensor
+        Its setting.
+    unit : str
+        Name of the physical sensor.
+    grid : AngularGrid, optional
+        The angles.
+    """
+
+    def __init__(self, sensor: Sensor, unit: str, grid: AngularGrid | None = None) -> None:
+        self.sensor, self.unit = sensor, unit
+        self.optic: Optic = build_optic(sensor, mounting_of(unit), grid)
+        self.pixels = PixelArray(sensor, unit)
+        straight = np.zeros(self.optic.grid.n_angles, np.float32)
+        straight[np.argmax(self.optic.grid.directions[:, 0])] = 1.0
+        glow = (
+            self.optic.image(straight[None])[0] * 0.2
+            + self.optic.image(np.ones((1, len(straight)), np.float32) / len(straight))[0]
+        )
+        self._crosstalk_w = glow / self.optic.grid.solid_angle_sr * _CROSSTALK_W_PER_M2_PER_MA
+
+    def set(self, sensor: Sensor) -> None:
+        """Change exposure, current or rate; the geometry stays."""
+        self.sensor = sensor
+        self.pixels = PixelArray(sensor, self.unit)
+
+    def expose(
+        self,
+        led: npt.NDArray[np.float32],
+        other: npt.NDArray[np.float32],
+        factors: tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]],
+        rng: np.random.Generator,
+    ) -> tuple[npt.NDArray[np.uint16], npt.NDArray[np.uint16]]:
+        """Return the lit and the dark counts of frame pairs.
+
+        Parameters
+        ----------
+        led, other : float32 array, shape (n_frames, n_angles)
+            Radiance from the LED's light and from ambient light at its mean, W/(m2 sr).
+        factors : two float32 arrays, shape (n_frames,)
+            Ambient light over its mean during the lit and the dark exposure.
+        rng : Generator
+            Noise; lit and dark are separate draws.
+
+        Returns
+        -------
+        lit, dark : uint16 array, shape (n_frames, n_rows, n_cols)
+        """
+        shape = (len(led), self.sensor.n_rows, self.sensor.n_cols)
+        ambient_w = self.optic.image(other)
+        pulse = 1.0 + np.float32(_PULSE_JITTER) * rng.standard_normal((len(led), 1), np.float32)
+        led_w = self.optic.image(led) + self._crosstalk_w * np.float32(self.sensor.led_current_ma)
+        lit = self.pixels.electrons(led_w * pulse + ambient_w * factors[0][:, None])
+        dark = self.pixels.electrons(ambient_w * factors[1][:, None])
+        return (
+            self.pixels.read(lit, rng).reshape(shape),
+            self.pixels.read(dark, rng).reshape(shape),
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Body:
+    """Head and chest of the participant, leaning over the table; sways slowly."""
+
+    head: Actor
+    chest: Actor
+    head_mm: npt.NDArray[np.float64]
+    chest_mm: npt.NDArray[np.float64]
+    sway_hz: float
+    sway_mm: float
+
+    def place(self, times_s: npt.NDArray[np.float64]) -> list[Placed]:
+        sway = self.sway_mm * np.sin(2.0 * np.pi * self.sway_hz * times_s)[:, None]
+        sway = sway * np.array([1.0, 0.4, 0.3])
+        return [self.head.place(self.head_mm + sway), self.chest.place(self.chest_mm + sway)]
+
+
+def _draw_body(person: Person, rng: np.random.Generator) -> _Body:
+    return _Body(
+        Actor(ellipsoid((75.0, 95.0, 110.0), 24.0), person.skin_reflectance),
+        Actor(ellipsoid((200.0, 110.0, 280.0), 48.0), person.sleeve_reflectance),
+        np.array([rng.normal(0.0, 30.0), rng.uniform(-330.0, -180.0), rng.uniform(430.0, 600.0)]),
+        np.array([rng.normal(0.0, 30.0), rng.uniform(-560.0, -420.0), rng.uniform(150.0, 300.0)]),
+        float(rng.uniform(0.1, 0.3)),
+        float(rng.uniform(3.0, 12.0)),
+    )
+
+
+class Session:
+    """A participant carrying out a script in front of one unit.
+
+    Parameters
+    ----------
+    script : Script
+        Cues.
+    participant : int
+        Number of the invented participant, >= 0.
+    seed : int
+        Seed of the schedule, and with participant and script of everything drawn.
+    sensor : Sensor
+        What looks; its LED current and baseline light the scene.
+    unit : str
+        Name of the physical sensor.
+    """
+
+    def __init__(
+        self, script: Script, participant: int, seed: int, sensor: Sensor, unit: str = "unit-a"
+    ) -> None:
+        if participant < 0:
+            raise UsageError("emulated session", "participant", participant, "0 or more")
+        self.bench = Bench(sensor, unit)
+        self.person: Person = draw_person(participant)
+        self.cues = schedule(script, seed)
+        key = [participant, zlib.crc32(script.name.encode()), seed]
+        rng = np.random.default_rng([*key, 1])
+        self.ambient: Ambient = draw_ambient(self.bench.optic.grid, rng)
+        person = self.person
+        side = 1.0 if person.handedness == "right" else -1.0
+        elbow = np.array(
+            [side * rng.uniform(40.0, 180.0), rng.uniform(-330.0, -250.0), rng.uniform(20.0, 110.0)]
+        )
+        self._hand = HandActor(
+            build_hand(person.hand_length_mm, person.hand_breadth_mm, person.handedness),
+            elbow,
+            person.skin_reflectance,
+            person.sleeve_reflectance,
+            person.sleeve_mm,
+        )
+        self._body = _draw_body(person, rng)
+        self._timeline: Timeline = act(person, self.cues, rest_pose(person, rng), rng)
+        self._noise = np.random.default_rng([*key, 2])
+        self._next = 0
+
+    @property
+    def sensor(self) -> Sensor:
+        """The setting in force."""
+        return self.bench.sensor
+
+    def set(self, sensor: Sensor) -> None:
+        """Change exposure, LED current or frame rate from the next block on."""
+        self.bench.set(sensor)
+
+    @property
+    def script_end_s(self) -> float:
+        """Device time at which the last cue ends."""
+        return max(cue.end_us for cue in self.cues) * 1e-6
+
+    def next_block(self, n_frames: int = BLOCK_FRAMES) -> FrameBlock:
+        """Return the next frame pairs; time goes on as long as this is called."""
+        sensor = self.sensor
+        sequence = np.arange(self._next, self._next + n_frames, dtype=np.int64)
+        self._next += n_frames
+        time_us = np.rint(sequence * sensor.frame_period_us).astype(np.int64)
+        times_s = time_us * 1e-6
+        actors = [self._hand.place(self._timeline.poses(times_s)), *self._body.place(times_s)]
+        led, other = render(
+            actors, self.bench.optic.grid, self.ambient, sensor.baseline_mm, sensor.led_current_ma
+        )
+        factors = (
+            self.ambient.factor(times_s),
+            self.ambient.factor(times_s + dark_offset_us(sensor) * 1e-6),
+        )
+        lit, dark = self.bench.expose(led, other, factors, self._noise)
+        return FrameBlock(sequence, time_us, lit, dark)
+
+
+def emulate_session(
+    script: Script,
+    *,
+    participant: int,
+    seed: int,
+    sensor: Sensor,
+    unit: str = "unit-a",
+    tail_s: float = 1.0,
+) -> Iterator[FrameBlock]:
+    """Yield a whole session in blocks: the script and `tail_s` seconds after its last cue.
+
+    The bytes are those that the serial device sends for the same arguments.
+    """
+    session = Session(script, participant, seed, sensor, unit)
+    n_frames = int(np.ceil((session.script_end_s + tail_s) * sensor.frame_rate_hz))
+    for begin in range(0, n_frames, BLOCK_FRAMES):
+        yield session.next_block()[: n_frames - begin]
