@@ -26,7 +26,18 @@ from dataclasses import dataclass, field
 
 from cobs import cobs
 
-from capture.frames import Counts
+from capture.messages import (
+    MAX_SIDE,
+    Acknowledge,
+    Command,
+    CommandKind,
+    Description,
+    Exposure,
+    Message,
+    Result,
+    Status,
+    check_range,
+)
 from capture.packing import pack_counts, unpack_counts
 from runtime.errors import FormatError
 from runtime.sensor import Sensor
@@ -56,10 +67,8 @@ _STATUS = struct.Struct("<hHI")  # temperature 0.01 C, supply mV, overruns
 _COMMAND = struct.Struct("<BI")  # command, value
 _ACKNOWLEDGE = struct.Struct("<BBI")  # command, result, value in force
 _DESCRIPTION = struct.Struct("<HHHBHIIQIIIIII")  # see _describe
-_MAX_SIDE = 256
-_MAX_TEXT = 63
 
-_MAX_DECODED = _HEADER.size + _EXPOSURE.size + 2 * _MAX_SIDE**2 + _CRC.size
+_MAX_DECODED = _HEADER.size + _EXPOSURE.size + 2 * MAX_SIDE**2 + _CRC.size
 MAX_PACKET = _MAX_DECODED + _MAX_DECODED // 254 + 1
 """Longest packet on the wire without its zero, bytes."""
 
@@ -70,128 +79,6 @@ class _Kind(enum.IntEnum):
     STATUS = 3
     ACKNOWLEDGE = 4
     COMMAND = 16
-
-
-class CommandKind(enum.IntEnum):
-    """What the host asks for; the value's unit in brackets."""
-
-    DESCRIBE = 1
-    START = 2
-    STOP = 3
-    SET_EXPOSURE = 4  # nanoseconds
-    SET_LED_CURRENT = 5  # microamperes
-    SET_FRAME_RATE = 6  # millihertz
-    SET_ROWS = 7  # first row + 65536 * number of rows
-
-
-class Result(enum.IntEnum):
-    """How a command ended."""
-
-    DONE = 0
-    UNKNOWN = 1
-    OUT_OF_RANGE = 2
-    NOT_NOW = 3
-
-
-@dataclass(frozen=True, slots=True)
-class Description:
-    """What the sensor is and how it is set.
-
-    Parameters
-    ----------
-    sensor : Sensor
-        As set now: ``n_rows`` are the rows that are read. Travels in the steps of the packet's
-        integers (PROTOCOL.md), so an arbitrary float comes back rounded to them.
-    unit, firmware : str
-        The physical sensor and its program, at most 63 bytes of UTF-8 each.
-    first_row : int
-        First row that is read.
-    time_us : int
-        Device clock, microseconds.
-    """
-
-    sensor: Sensor
-    unit: str
-    firmware: str
-    first_row: int = 0
-    time_us: int = 0
-
-    def __post_init__(self) -> None:
-        for name in ("unit", "firmware"):
-            _check_text(name, getattr(self, name))
-        _check_text("sensor name", self.sensor.name)
-        _check_range("first_row", self.first_row, 0, _MAX_SIDE - self.sensor.n_rows)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Exposure:
-    """One exposure.
-
-    Parameters
-    ----------
-    lit : bool
-        The LED was on.
-    sequence : int
-        Frame pair since the start, the same for its lit and its dark exposure.
-    time_us : int
-        Device clock at the start of the exposure, microseconds.
-    counts : uint16 array, shape (n_rows, n_cols)
-        Raw ADC values below 2**bits, 1 to 256 pixels a side.
-    bits : int
-        Bits a pixel takes on the wire: 8, 10, 12 or 16.
-    first_row : int
-        Row of the sensor that ``counts[0]`` is.
-    """
-
-    lit: bool
-    sequence: int
-    time_us: int
-    counts: Counts
-    bits: int = 12
-    first_row: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Status:
-    """How the sensor fares: its temperature in steps of 0.01 degrees, supply, lost exposures."""
-
-    time_us: int
-    temperature_c: float
-    supply_mv: int
-    overruns: int
-
-
-@dataclass(frozen=True, slots=True)
-class Command:
-    """What the host asks for; the number in `sequence` comes back in the acknowledge."""
-
-    kind: CommandKind
-    value: int = 0
-    sequence: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Acknowledge:
-    """How the command numbered `sequence` ended, and the value that is now in force."""
-
-    kind: int
-    result: Result
-    value: int
-    sequence: int
-    time_us: int = 0
-
-
-Message = Description | Exposure | Status | Command | Acknowledge
-
-
-def _check_range(name: str, value: int, low: int, high: int) -> None:
-    if not low <= value <= high:
-        raise FormatError("packet", name, value, f"{low} to {high}")
-
-
-def _check_text(name: str, text: str) -> None:
-    if len(text.encode("utf-8", "replace")) > _MAX_TEXT or not text.isprintable():
-        raise FormatError("packet", name, repr(text[:80]), f"printable, up to {_MAX_TEXT} bytes")
 
 
 def _describe(message: Description) -> bytes:
@@ -255,10 +142,10 @@ def _read_description(body: memoryview, time_us: int) -> Description:
 
 def _read_exposure(body: memoryview, sequence: int, time_us: int) -> Exposure:
     lit, bits, first_row, n_rows, n_cols = _EXPOSURE.unpack_from(body)
-    _check_range("lit", lit, 0, 1)
-    _check_range("n_rows", n_rows, 1, _MAX_SIDE)
-    _check_range("n_cols", n_cols, 1, _MAX_SIDE)
-    _check_range("first_row", first_row, 0, _MAX_SIDE - n_rows)
+    check_range("lit", lit, 0, 1)
+    check_range("n_rows", n_rows, 1, MAX_SIDE)
+    check_range("n_cols", n_cols, 1, MAX_SIDE)
+    check_range("first_row", first_row, 0, MAX_SIDE - n_rows)
     counts = unpack_counts(body[_EXPOSURE.size :], n_rows * n_cols, bits)
     return Exposure(bool(lit), sequence, time_us, counts.reshape(n_rows, n_cols), bits, first_row)
 
@@ -273,17 +160,17 @@ def encode(message: Message) -> bytes:
     """
     sequence = 0 if isinstance(message, Description | Status) else message.sequence
     time_us = 0 if isinstance(message, Command) else message.time_us
-    _check_range("sequence", sequence, 0, 2**32 - 1)
-    _check_range("time_us", time_us, 0, 2**64 - 1)
+    check_range("sequence", sequence, 0, 2**32 - 1)
+    check_range("time_us", time_us, 0, 2**64 - 1)
     try:
         match message:
             case Description():
                 kind, body = _Kind.DESCRIPTION, _describe(message)
             case Exposure(lit=lit, counts=counts, bits=bits, first_row=first_row):
                 n_rows, n_cols = counts.shape
-                _check_range("n_rows", n_rows, 1, _MAX_SIDE)
-                _check_range("n_cols", n_cols, 1, _MAX_SIDE)
-                _check_range("first_row", first_row, 0, _MAX_SIDE - n_rows)
+                check_range("n_rows", n_rows, 1, MAX_SIDE)
+                check_range("n_cols", n_cols, 1, MAX_SIDE)
+                check_range("first_row", first_row, 0, MAX_SIDE - n_rows)
                 head = _EXPOSURE.pack(lit, bits, first_row, n_rows, n_cols)
                 kind, body = _Kind.EXPOSURE, head + pack_counts(counts, bits)
             case Status():
