@@ -112,7 +112,7 @@ def exact_matmul(x: Integers, weights: Integers) -> Int64:
 
 
 def fits_one_multiply(bound: int, multiplier: int, shift: int) -> bool:
-    """Tell whether ``x * multiplier`` and its rounding term fit int32 for every ``|x| <= bound``."""
+    """Tell whether ``x * multiplier`` and its rounding term fit int32 for all ``|x| <= bound``."""
     return bound * multiplier + ((1 << shift) >> 1) <= INT32_MAX
 
 

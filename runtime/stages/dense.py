@@ -144,15 +144,12 @@ class Dense(Stage):
                 self.kind, f"product with multiplier {self.multiplier}", "wider than 32 bits",
                 f"a shift of {SPLIT_SHIFT} and more", "choose them with choose_multiplier",
             )  # fmt: skip
-        weights: Int64 = self.weights.astype(np.int64)
-        up: Int64 = np.maximum(weights, 0)
-        down: Int64 = np.minimum(weights, 0)
-        ends: list[Int64] = [
-            up @ low + down @ high + self.bias,
-            up @ high + down @ low + self.bias,
-        ]
+        weights = self.weights.astype(np.int64)
+        up, down = np.maximum(weights, 0), np.minimum(weights, 0)
+        least = np.asarray(up @ low + down @ high + self.bias, dtype=np.int64)
+        most = np.asarray(up @ high + down @ low + self.bias, dtype=np.int64)
         floor = 0 if self.relu else -self.limit
-        scaled = [scale(end, self.multiplier, self.shift) for end in ends]
+        scaled = [scale(end, self.multiplier, self.shift) for end in (least, most)]
         out_low, out_high = (saturate(end, floor, self.limit).astype(np.int64) for end in scaled)
         return out_low, out_high
 

@@ -1,0 +1,141 @@
+"""Random stages, models and exposures for every property test of the ground floor.
+
+Everything is drawn through a NumPy generator from one drawn seed: hypothesis chooses kinds, shapes
+and extremes, the seed fills the arrays, and a failure is reproduced by the printed example.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from runtime.fixedpoint import choose_multiplier
+from runtime.model import Model
+from runtime.sensor import Sensor
+from runtime.stages.bins import Bins
+from runtime.stages.contract import EntryStage, Int64, Stage
+from runtime.stages.decision import Decision
+from runtime.stages.dense import Dense
+from runtime.stages.level import Level
+from runtime.stages.pixels import Pixels
+from runtime.stages.window import Window
+
+Exposures = tuple[NDArray[np.uint16], NDArray[np.uint16]]
+
+
+def dense(
+    rng: np.random.Generator, n_in: int, n_out: int, out_bits: int, bound: int, extreme: bool
+) -> Dense:
+    """Return a random layer; an extreme one has every weight at its limit and saturates."""
+    wide = out_bits == 16
+    limit = 32767 if wide and bound * n_in * 32767 < 2**30 else 127
+    weights = rng.integers(-limit, limit + 1, (n_out, n_in))
+    if extreme:
+        weights = np.where(weights < 0, -limit, limit)
+    bias = rng.integers(-1000, 1001, n_out)
+    worst = n_in * limit * bound + 1000
+    multiplier, shift = 1, 0
+    if out_bits != 32:
+        real = (2**out_bits if extreme else 2 ** (out_bits - 3)) / worst
+        multiplier, shift = choose_multiplier(min(real, 1.0), worst)
+    return Dense(
+        weights=weights.astype(np.int16 if limit > 127 else np.int8),
+        bias=bias.astype(np.int32),
+        multiplier=multiplier,
+        shift=shift,
+        relu=bool(rng.integers(2)),
+        out_bits=out_bits,
+        real_weights=weights + rng.uniform(-0.5, 0.5, weights.shape),
+        real_bias=bias.astype(np.float64),
+    )
+
+
+@st.composite
+def entries(draw: st.DrawFn) -> EntryStage:
+    """Draw Bins over a region, or Pixels, of a sensor of up to 24 by 24 pixels."""
+    if draw(st.booleans()):
+        height, width = draw(st.integers(1, 4)), draw(st.integers(1, 4))
+        down, across = draw(st.integers(1, 4)), draw(st.integers(1, 4))
+        top, left = draw(st.integers(0, 3)), draw(st.integers(0, 3))
+        below, right = draw(st.integers(0, 3)), draw(st.integers(0, 3))
+        last_row, last_col = top + height * down, left + width * across
+        return Bins(
+            last_row + below, last_col + right, down, across, top, last_row, left, last_col
+        )  # fmt: skip
+    n_rows, n_cols = draw(st.integers(1, 12)), draw(st.integers(1, 12))
+    chosen = draw(st.sets(st.integers(0, n_rows * n_cols - 1), min_size=1, max_size=24))
+    return Pixels(n_rows, n_cols, np.array(sorted(chosen), dtype=np.int32))
+
+
+def _bound(low: Int64, high: Int64) -> int:
+    return int(max(np.abs(low).max(), np.abs(high).max()))
+
+
+@st.composite
+def models(draw: st.DrawFn) -> Model:
+    """Draw a whole model: entry, sometimes level and window, layers, decision."""
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    entry = draw(entries())
+    bit_depth = draw(st.sampled_from([8, 10, 12, 16]))
+    sensor = Sensor("drawn", entry.n_rows, entry.n_cols, bit_depth, black_level_counts=0)
+    most = np.full(sensor.n_pixels, sensor.max_counts, dtype=np.int64)
+    stages: list[Stage] = [entry]
+    low, high = entry.bounds(-most, most)
+
+    def append(stage: Stage) -> None:
+        nonlocal low, high
+        low, high = stage.bounds(low, high)
+        stages.append(stage)
+
+    if draw(st.booleans()):
+        n_bits = draw(st.sampled_from([8, 16]))
+        gain_bits = draw(st.integers(0, 24))
+        floor = 1 << max(1, gain_bits - 14, draw(st.integers(1, 16)))
+        append(Level(entry.n_out, n_bits, gain_bits, floor, draw(st.integers(0, 8)), 40))
+    for _ in range(draw(st.integers(0, 2))):
+        kind = draw(st.sampled_from(["window", "dense"]))
+        n_bits = draw(st.sampled_from([8, 16]))
+        extreme = draw(st.booleans())
+        if kind == "window":
+            segments, length = draw(st.integers(1, 4)), draw(st.integers(1, 4))
+            append(Window(len(low), segments, length, draw(st.integers(0, 3)), n_bits))
+        else:
+            n_out = draw(st.integers(1, 9))
+            append(dense(rng, len(low), n_out, n_bits, _bound(low, high), extreme))
+    n_classes = draw(st.integers(2, 6))
+    out_bits = draw(st.sampled_from([8, 16, 32]))
+    append(dense(rng, len(low), n_classes, out_bits, _bound(low, high), draw(st.booleans())))
+    other = tuple(draw(st.lists(st.booleans(), min_size=n_classes, max_size=n_classes)))
+    threshold = draw(st.sampled_from([0, 1, 20, 5000]))
+    hysteresis = threshold // draw(st.integers(1, 3))
+    append(Decision(other, threshold, hysteresis, draw(st.integers(1, 3)), draw(st.integers(0, 4))))
+    classes = tuple(f"class_{i}" for i in range(n_classes))
+    return Model("drawn", "drawn", sensor, classes, tuple(stages))
+
+
+def exposures(draw: Any, sensor: Sensor, max_frames: int = 12) -> Exposures:
+    """Draw consecutive frame pairs: noise, all dark, all saturated, or lit below dark."""
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    n_frames = draw(st.integers(1, max_frames))
+    shape = (n_frames, sensor.n_rows, sensor.n_cols)
+    lit = rng.integers(0, sensor.max_counts + 1, shape)
+    dark = rng.integers(0, sensor.max_counts // 4 + 1, shape)
+    for frame in range(n_frames):
+        form = draw(st.sampled_from(["noise", "noise", "noise", "black", "saturated", "negative"]))
+        if form == "black":
+            lit[frame] = dark[frame] = 0
+        elif form == "saturated":
+            lit[frame], dark[frame] = sensor.max_counts, 0
+        elif form == "negative":
+            lit[frame], dark[frame] = 0, sensor.max_counts
+    return lit.astype(np.uint16), dark.astype(np.uint16)
+
+
+@st.composite
+def models_with_exposures(draw: st.DrawFn) -> tuple[Model, Exposures]:
+    """Draw a model and frame pairs of its sensor."""
+    model = draw(models())
+    return model, exposures(draw, model.sensor)
