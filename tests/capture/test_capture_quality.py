@@ -1,0 +1,145 @@
+"""Figures and verdict of a session, and the commands that show them."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from capture.cli import commands
+from capture.dataset import Participant, add_participant, prepare_dataset, session_path
+from capture.frames import FrameBlock, FramePair
+from capture.labels import Event, write_events
+from capture.quality import judge, measure
+from capture.script import load_script
+from capture.session import events_path
+from capture.store import SessionHeader, SessionWriter
+from capture.wire import Description
+from runtime.errors import Error
+from runtime.sensor import Sensor
+
+SENSOR = Sensor("lensless", 4, 4, frame_rate_hz=50.0, black_level_counts=60)
+
+
+def frames(n: int = 200, drop: tuple[int, ...] = (), jitter_us: float = 0.0) -> FrameBlock:
+    rng = np.random.default_rng(2)
+    sequence = np.array([i for i in range(n) if i not in drop], np.int64)
+    time_us = np.rint(20_000 * sequence + rng.normal(0, jitter_us, len(sequence)))
+    lit = np.full((len(sequence), 4, 4), 300, np.uint16)
+    dark = np.full((len(sequence), 4, 4), 100, np.uint16)
+    return FrameBlock(sequence, time_us.astype(np.int64), lit, dark)
+
+
+def test_figures_are_those_of_the_readouts() -> None:
+    """Rate, drops, levels and drift are those that the readouts were made with."""
+    block = frames(drop=(50, 51, 120))
+    block.lit[-40:] = 260  # lit minus dark falls from 200 to 160
+    quality = measure([block[:70], block[70:]], SENSOR)
+    assert quality.n_pairs == 197
+    assert quality.n_dropped == 3
+    assert quality.dropped_fraction == 3 / 200
+    assert quality.frame_rate_hz == pytest.approx(50.0)
+    assert quality.jitter_us == 0.0
+    assert quality.ambient_counts == 40.0
+    assert quality.led_drift == pytest.approx(-0.2)
+    assert quality.duration_s == pytest.approx(199 / 50)
+
+
+def test_jitter_is_the_spread_of_the_steps() -> None:
+    """Independent timing errors of 100 us show as a jitter of 100 us times the root of two."""
+    quality = measure([frames(2000, jitter_us=100.0)], SENSOR)
+    assert quality.jitter_us == pytest.approx(100 * np.sqrt(2), rel=0.1)
+
+
+def test_saturated_pixels_are_counted() -> None:
+    """Saturation is the share of lit pixels at the largest value of the bit depth."""
+    block = frames(100)
+    block.lit[:, 0, 0] = 4095
+    assert measure([block], SENSOR).saturated_fraction == 1 / 16
+
+
+def test_the_verdict_names_its_reasons() -> None:
+    """A session is fit, or not fit for reasons that are each said."""
+    good = dataclasses.replace(measure([frames()], SENSOR), n_takes=5)
+    assert judge(good, SENSOR) == ()
+    bad = dataclasses.replace(
+        good, n_takes=0, n_dropped=50, saturated_fraction=0.5, jitter_us=9000.0
+    )
+    words = " ".join(judge(bad, SENSOR))
+    for word in ("no good take", "missing", "saturated", "varies"):
+        assert word in words
+    assert judge(measure([], SENSOR), SENSOR) == ("it holds no frame pair",)
+
+
+def command(name: str, *arguments: str) -> tuple[int, str, Exception | None]:
+    (found,) = (c for c in commands if c.name == name)
+    result = CliRunner().invoke(found, list(arguments))
+    error = result.exception if isinstance(result.exception, Exception) else None
+    return result.exit_code, result.output, error
+
+
+def make_set(root: Path, drop: tuple[int, ...] = ()) -> Path:
+    prepare_dataset(root)
+    add_participant(root, Participant("P01", True))
+    path = session_path(root, "P01", "01", "dynamic")
+    path.parent.mkdir(parents=True)
+    description = Description(SENSOR, "unit-1", "1.0")
+    header = SessionHeader("P01", "01", description, load_script("dynamic"), 1)
+    with SessionWriter(path, header) as writer:
+        for i, pair in enumerate(frames(drop=drop)):
+            assert isinstance(pair, FramePair), i
+            writer.add(pair, pair.sequence, pair.time_us)
+    write_events(events_path(path), [Event(1.0, 1.0, "push")])
+    return path
+
+
+def test_inspect_says_fit_or_not(tmp_path: Path) -> None:
+    """Inspecting a data set or a session prints its figures; exit code 1 if one is not fit."""
+    good = make_set(tmp_path / "good")
+    code, text, _ = command("inspect", str(tmp_path / "good"))
+    assert (code, "fit for training" in text) == (0, True)
+    code, text, _ = command("inspect", str(good), "--json")
+    (report,) = json.loads(text)
+    assert (report["n_pairs"], report["fit"]) == (200, True)
+    make_set(tmp_path / "bad", drop=tuple(range(20, 40)))
+    code, text, _ = command("inspect", str(tmp_path / "bad"))
+    assert code == 1
+    assert "not fit: 10.0% of the frame pairs are missing" in text
+
+
+def test_inspect_refuses_what_is_no_recording(tmp_path: Path) -> None:
+    """A missing path, an empty data set and a text file are each refused in one line."""
+    prepare_dataset(tmp_path / "empty")
+    (tmp_path / "empty" / "participants.tsv").write_text("participant_id\tconsent\n")
+    text = tmp_path / "notes.txt"
+    text.write_text("hello")
+    for path in (tmp_path / "none", tmp_path / "empty", text):
+        _, _, error = command("inspect", str(path))
+        assert isinstance(error, Error)
+        assert "\n" not in str(error)
+
+
+def test_record_refuses_before_it_writes(tmp_path: Path) -> None:
+    """A missing port, an unknown script or a name for a pseudonym is refused, nothing written."""
+    out = tmp_path / "set"
+    rest = ("--script", "dynamic", "--out", str(out), "--consent")
+    for arguments in (
+        ("--port", str(tmp_path / "tty"), "--participant", "P01", *rest),
+        ("--port", "loop://", "--participant", "Jane Doe", *rest),
+        ("--port", "loop://", "--participant", "P01", *rest, "--script", "none.toml"),
+    ):
+        _, _, error = command("record", *arguments)
+        assert isinstance(error, Error), arguments
+    assert not out.exists()
+
+
+@pytest.mark.parametrize("name", ["emulate", "record", "inspect"])
+def test_every_command_shows_an_example(name: str) -> None:
+    """The help of each command ends with an example."""
+    code, text, _ = command(name, "--help")
+    assert code == 0
+    assert f"Example: palmwatt {name} " in " ".join(text.split()[-20:])
