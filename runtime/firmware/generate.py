@@ -16,7 +16,6 @@ from runtime.errors import FormatError
 from runtime.firmware.kernels import fill
 from runtime.firmware.selftest import README, SELFTEST_C, vectors_h
 from runtime.firmware.text import HEADER_H, HELPERS, MODEL_C, STEP_C
-from runtime.stages.contract import EntryStage
 from runtime.stages.ctext import CStage, Edge
 
 if TYPE_CHECKING:
@@ -38,6 +37,7 @@ class _Part:
     """One stage on its way to C: its name, its values in and out, its text."""
 
     label: str
+    kind: str
     x: Edge
     y: Edge
     c: CStage
@@ -63,7 +63,7 @@ def generate(model: Model, footprint: Footprint | None = None) -> dict[str, str]
     Raises
     ------
     FormatError
-        The model has no entry stage, or does not end in a decision.
+        The model has nothing between reading and deciding.
     OverflowRisk
         Some stage cannot be proved to fit its accumulators.
     """
@@ -95,11 +95,11 @@ def write_firmware(model: Model, folder: Path | str) -> None:
 
 
 def stage_functions(model: Model) -> dict[str, str]:
-    """Return the stage's label for each C function that is called once a frame for a stage."""
+    """Return, for each C function that does a stage's work, the stage's place and kind."""
     names = {}
-    for item in model.plan:
-        kinds = ("row", "frame") if isinstance(item.stage, EntryStage) else ("run",)
-        names |= {f"{item.label}_{kind}": item.label for kind in kinds}
+    for index, stage in enumerate(model.stages):
+        parts = ("row", "frame") if index == 0 else ("run",)
+        names |= {f"s{index}_{part}": f"s{index} {stage.kind}" for part in parts}
     return names
 
 
@@ -113,18 +113,17 @@ def _write(files: dict[str, str], folder: Path) -> None:
 
 def _parts(model: Model) -> list[_Part]:
     """Return each stage's C, with the types that the proved ranges allow."""
-    plan = model.plan
-    if len(plan) < 3 or not isinstance(plan[0].stage, EntryStage):
-        raise FormatError("model", "stage order", plan[0].label, "an entry stage first")
-    if plan[-1].stage.kind != "decision":
-        raise FormatError("model", "last stage", plan[-1].label, "a decision")
+    if len(model.stages) < 3:
+        raise FormatError("model", "number of stages", len(model.stages), "3 and more")
+    most = model.sensor.max_counts
+    x, last = Edge("uint16_t", model.sensor.n_pixels, -most, most), len(model.stages) - 1
     parts = []
-    x = plan[0].x
-    for index, item in enumerate(plan):
-        y, room = item.y, ("even.", "odd.")[index % 2]
-        if index >= len(plan) - 2:  # scores and decision are the interface: int32_t, and they stay
-            y, room = Edge("int32_t", y.length, y.low, y.high), ""
-        parts.append(_Part(item.label, x, y, item.stage.c(item.label, x, y), room))
+    for index, (stage, y) in enumerate(zip(model.stages, model.edges(), strict=True)):
+        room = ("even.", "odd.")[index % 2]
+        if index >= last - 1:  # scores and decision are the interface: int32_t, and they stay
+            y, room = Edge("int32_t", y.length, y.lo, y.hi), ""
+        label = f"s{index}"
+        parts.append(_Part(label, stage.kind, x, y, stage.c(label, x, y), room))
         x = y
     return parts
 
@@ -135,7 +134,7 @@ def _values(model: Model, parts: list[_Part], footprint: Footprint | None) -> di
 
     sensor = model.sensor
     members = [(p.label, m) for p in parts for m in p.c.state]
-    functions = "\n".join(p.c.functions for p in parts)
+    functions = "\n".join(f"/* Stage {p.label}: {p.kind}. */\n{p.c.functions}" for p in parts)
     step = {
         "ENTRY": parts[0].label,
         "Y": parts[0].place,
@@ -155,9 +154,9 @@ def _values(model: Model, parts: list[_Part], footprint: Footprint | None) -> di
         "RATE": f"{sensor.frame_rate_hz:g}",
         "N_SCORES": parts[-2].y.length,
         "N_STAGES": len(parts),
-        "STAGES": ", ".join(p.label for p in parts),
-        "FIRST_ROW": model.plan[0].stage.rows_read.start,
-        "LAST_ROW": model.plan[0].stage.rows_read.stop - 1,
+        "STAGES": ", ".join(f"{p.label} {p.kind}" for p in parts),
+        "FIRST_ROW": model.entry.rows_read.start,
+        "LAST_ROW": model.entry.rows_read.stop - 1,
         "CLASSES": "\n".join(
             f"#define PW_CLASS_{_constant(name)} {index}" for index, name in enumerate(model.classes)
         ),

@@ -207,7 +207,7 @@ def dense_c(stage: Dense, prefix: str, x: Edge, y: Edge) -> CStage:
 
 def _ranges(x: Edge) -> tuple[np.ndarray, np.ndarray]:
     """Return an edge's bounds as arrays, one value per input."""
-    return np.full(x.length, x.low, np.int64), np.full(x.length, x.high, np.int64)
+    return np.full(x.length, x.lo, np.int64), np.full(x.length, x.hi, np.int64)
 
 
 def _scaled_c(stage: Dense, prefix: str, bound: int) -> str:
