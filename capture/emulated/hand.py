@@ -12,7 +12,6 @@ Frame of the hand: origin at the wrist, +y along the middle finger, +z out of th
 
 from __future__ import annotations
 
-import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,6 +40,7 @@ GREINER_HAND_BREADTH_MM = 90.4
 _KNUCKLE_X = np.array([-0.36, -0.33, -0.11, 0.11, 0.32])  # shares of hand breadth
 _THUMB_BASE = np.array([-0.26, 0.13, -0.09])  # of breadth, length, breadth
 N_SEGMENTS = 17
+_FOREARM_MM = 250.0
 _PALM, _FOREARM = 0, 16
 
 
@@ -83,40 +83,41 @@ class Hand:
     side: int
 
 
-def _tube(stations: Doubles, power: float, n_around: int) -> Segment:
-    """Surface of a bone from cross-sections: rows of (y, half width, half depth, x, z).
+def _straight(y: Doubles, half_width: Doubles, half_depth: Doubles) -> Doubles:
+    return np.stack([y, half_width, half_depth], axis=1)
 
-    A section is a superellipse |x/a|^power + |z/b|^power = 1 about (x, z).
+
+def _tube(stations: Doubles, power: float, n_around: int) -> Segment:
+    """Surface of a bone from cross-sections: rows of (y, half width, half depth).
+
+    A section is a superellipse |x/a|^power + |z/b|^power = 1 about the bone.
     """
     u = (np.arange(n_around) + 0.5) * 2.0 * np.pi / n_around
-    cos, sin = np.cos(u), np.sin(u)
-    shape_x = np.sign(cos) * np.abs(cos) ** (2.0 / power)
-    shape_z = np.sign(sin) * np.abs(sin) ** (2.0 / power)
-    y, a, b, x0, z0 = (stations[:, k, None] for k in range(5))
-    ones = np.ones(n_around)
-    surface = np.stack([x0 + a * shape_x, y * ones, z0 + b * shape_z])  # (3, n_stations, n_around)
+    shape_x = np.sign(np.cos(u)) * np.abs(np.cos(u)) ** (2.0 / power)
+    shape_z = np.sign(np.sin(u)) * np.abs(np.sin(u)) ** (2.0 / power)
+    y, a, b = (stations[:, k, None] for k in range(3))
+    surface = np.stack([a * shape_x, y * np.ones(n_around), b * shape_z])
     middle = (surface[:, 1:] + surface[:, :-1]) / 2.0
     along = surface[:, 1:] - surface[:, :-1]
     around = (np.roll(middle, -1, axis=2) - np.roll(middle, 1, axis=2)) / 2.0
-    cross = np.cross(along, around, axis=0)
+    cross = np.cross(around, along, axis=0)  # outwards: u turns from x to z, the bone is y
     area = np.linalg.norm(cross, axis=0)
-    centre = np.stack([(x0[1:] + x0[:-1]) / 2 * ones, middle[1], (z0[1:] + z0[:-1]) / 2 * ones])
-    outwards = np.sign(np.sum(cross * (middle - centre), axis=0))
-    normals = cross * np.where(outwards == 0, 1.0, outwards) / np.maximum(area, 1e-9)
-    flat = lambda array: array.reshape(array.shape[0], -1).astype(np.float32)  # noqa: E731
-    return Segment(flat(middle), flat(normals), area.ravel().astype(np.float32))
+    normals = cross / np.maximum(area, 1e-9)
+    return Segment(
+        middle.reshape(3, -1).astype(np.float32),
+        normals.reshape(3, -1).astype(np.float32),
+        area.ravel().astype(np.float32),
+    )
 
 
-def _bone(length: float, radius: float, taper: float, tip: bool, spacing: float) -> Segment:
-    """Surface of one finger bone; the last one closes in a round tip."""
-    n = max(4, round(length / spacing))
-    y = np.linspace(0.0, length, n + 1)
-    r = radius * (1.0 - (1.0 - taper) * y / length)
+def _bone(length: float, radius: float, tip: bool, spacing: float) -> Segment:
+    """Surface of one finger bone, tapering by 8 %; the last one closes in a round tip."""
+    y = np.linspace(0.0, length, max(4, round(length / spacing)) + 1)
+    r = radius * (1.0 - 0.08 * y / length)
     if tip:
-        cap = np.clip((length - y) / (0.9 * radius), 0.0, 1.0)
-        r = r * np.sqrt(np.clip(1.0 - (1.0 - cap) ** 2, 0.0, 1.0))
-    n_around = max(8, round(2.0 * np.pi * radius / spacing))
-    return _tube(np.stack([y, r, 0.88 * r, 0 * y, 0 * y], axis=1), 2.0, n_around)
+        rise = np.clip((length - y) / (0.9 * radius), 0.0, 1.0)
+        r = r * np.sqrt(1.0 - (1.0 - rise) ** 2)
+    return _tube(_straight(y, r, 0.88 * r), 2.0, max(8, round(2.0 * np.pi * radius / spacing)))
 
 
 def build_hand(
@@ -131,7 +132,7 @@ def build_hand(
     handedness : str
         ``right`` or ``left``.
     spacing_mm : float
-        Distance between surface points of hand; the forearm's are twice as far apart.
+        Distance between surface points of the hand; half as much again on the forearm.
     """
     side = -1 if handedness == "right" else 1
     scale = length_mm / TIP_TO_WRIST_MM[2]
@@ -144,30 +145,21 @@ def build_hand(
 
     palm_length = float(joints[2, 1]) + 4.0
     y = np.linspace(0.0, palm_length, max(8, round(palm_length / spacing_mm)) + 1)
-    share = y / palm_length
-    half_width = breadth_mm * np.interp(
-        share, [0, 0.25, 0.7, 0.95, 1], [0.34, 0.42, 0.49, 0.5, 0.4]
-    )
-    half_depth = breadth_mm * np.interp(
-        share, [0, 0.25, 0.7, 0.95, 1], [0.2, 0.19, 0.16, 0.14, 0.05]
-    )
-    palm = _tube(
-        np.stack([y, half_width, half_depth, 0 * y, 0 * y], axis=1),
-        2.6,
-        round(2.4 * breadth_mm / spacing_mm),
-    )
-    fingers = [
-        _bone(float(bones[f, k]), float(radii[f]) * (1.25 - 0.15 * k if f == 0 else 1.06 - 0.07 * k),
-              0.92, k == 2, spacing_mm)
-        for f in range(5)
-        for k in range(3)
-    ]  # fmt: skip
-    reach = np.linspace(0.0, 250.0, round(250.0 / (2.0 * spacing_mm)) + 1)
-    half = breadth_mm * np.interp(reach, [0, 60, 250], [0.34, 0.35, 0.5])
-    forearm = _tube(
-        np.stack([reach, half, np.minimum(half, 0.2 * breadth_mm + 0.1 * reach), 0 * reach, 0 * reach], axis=1),
-        2.0, round(2.4 * breadth_mm / (2.0 * spacing_mm)),
-    )  # fmt: skip
+    at = np.array([0.0, 0.25, 0.7, 0.95, 1.0])
+    width = breadth_mm * np.interp(y / palm_length, at, [0.34, 0.42, 0.49, 0.50, 0.40])
+    depth = breadth_mm * np.interp(y / palm_length, at, [0.20, 0.19, 0.16, 0.14, 0.05])
+    palm = _tube(_straight(y, width, depth), 2.6, round(2.4 * breadth_mm / spacing_mm))
+    fingers = []
+    for finger in range(5):
+        for bone in range(3):
+            swell = 1.25 - 0.15 * bone if finger == 0 else 1.06 - 0.07 * bone
+            radius = swell * radii[finger]
+            fingers.append(_bone(bones[finger, bone], radius, bone == 2, spacing_mm))
+    coarse = 1.5 * spacing_mm
+    reach = np.linspace(0.0, _FOREARM_MM, round(_FOREARM_MM / coarse) + 1)
+    width = breadth_mm * np.interp(reach, [0.0, 60.0, _FOREARM_MM], [0.34, 0.35, 0.5])
+    depth = np.minimum(width, 0.2 * breadth_mm + 0.1 * reach)
+    forearm = _tube(_straight(reach, width, depth), 2.0, round(2.4 * breadth_mm / coarse))
     if side > 0:
         joints[:, 0] *= -1.0
     return Hand((palm, *fingers, forearm), joints, bones, side)
@@ -227,29 +219,21 @@ def place_segments(
     rotations[:, _PALM], origins[:, _PALM] = palm_rotation, wrist_mm
     for finger in range(5):
         bend = curl[:, finger, None] * _FULL_CURL_RAD[finger]
+        fold = curl[:, finger]
         if finger == 0:
-            # The straight thumb stands out 50 degrees to its side and 20 towards the palm's
-            # front; folding turns it across the palm.
-            out = np.radians(50.0) - np.radians(85.0) * curl[:, 0] + 0.5 * spread_rad
-            start = rotation("z", -hand.side * out) @ rotation(
-                "x", -np.radians(20.0) - 0.35 * curl[:, 0]
-            )
+            # The straight thumb stands out 50 degrees to its side and 12 towards the palm's
+            # front; folding turns it across the palm. It bends in the palm's plane.
+            out = np.radians(50.0 - 85.0 * fold) + 0.5 * spread_rad
+            front = np.radians(12.0 + 5.0 * fold)
+            start = rotation("z", -hand.side * out) @ rotation("x", -front)
+            bones = [rotation("z", hand.side * 0.6 * bend[:, bone]) for bone in range(3)]
         else:
-            start = rotation(
-                "z", -hand.side * (2.5 - finger) * spread_rad * (1.0 - 0.8 * curl[:, finger])
-            )
+            start = rotation("z", -hand.side * (2.5 - finger) * spread_rad * (1.0 - 0.8 * fold))
+            bones = [rotation("x", -bend[:, bone]) for bone in range(3)]
         turn = palm_rotation @ start
         at = wrist_mm + np.einsum("fij,j->fi", palm_rotation, hand.joints_mm[finger])
         for bone in range(3):
-            if finger == 0:
-                # The thumb bends in the plane of the palm, towards the little finger.
-                turn = (
-                    turn
-                    @ rotation("z", hand.side * bend[:, bone] * 0.6)
-                    @ rotation("x", -0.3 * bend[:, bone])
-                )
-            else:
-                turn = turn @ rotation("x", -bend[:, bone])
+            turn = turn @ bones[bone]
             segment = 1 + 3 * finger + bone
             rotations[:, segment], origins[:, segment] = turn, at
             at = at + turn[:, :, 1] * hand.bones_mm[finger, bone]
@@ -260,11 +244,3 @@ def place_segments(
     rotations[:, _FOREARM] = np.stack([across, along, np.cross(across, along)], axis=2)
     origins[:, _FOREARM] = wrist_mm
     return rotations, origins
-
-
-def mirrored(segment: Segment) -> Segment:
-    """Return the segment reflected in x, for the shape of the other hand."""
-    flip = np.array([[-1.0], [1.0], [1.0]], dtype=np.float32)
-    return dataclasses.replace(
-        segment, points=segment.points * flip, normals=segment.normals * flip
-    )

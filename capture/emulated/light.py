@@ -94,7 +94,7 @@ def draw_ambient(grid: AngularGrid, rng: np.random.Generator, mains_hz: float = 
     in_band = filament + daylight_lx * _DAYLIGHT + lamp_lx * _LED_LAMP
     shape = np.full(grid.n_angles, 0.4)
     for _ in range(int(rng.integers(1, 4))):  # windows and lamps
-        towards = rng.normal(0.0, [0.6, 0.6, 0.2]) + [0.0, 0.0, 1.0]
+        towards = rng.normal([0.0, 0.0, 1.0], [0.6, 0.6, 0.2])
         towards /= np.linalg.norm(towards)
         cosine = np.clip(grid.directions @ towards, 0.0, 1.0)
         shape += rng.uniform(0.5, 3.0) * np.exp((cosine - 1.0) / rng.uniform(0.01, 0.08))

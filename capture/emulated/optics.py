@@ -110,7 +110,7 @@ class AngularGrid:
 
     @functools.cached_property
     def inside(self) -> npt.NDArray[np.bool_]:
-        """Which cells of the square lie in the field, shape (n_across, n_across), row 0 lowest y."""
+        """Cells of the square inside the field, shape (n_across, n_across); row 0 has the least y."""
         x, y = self._centres()
         return np.asarray(np.hypot(x, y) <= self.radius)
 
@@ -254,6 +254,7 @@ def _edge(angle_rad: npt.NDArray[np.float64], half_angle_deg: float) -> npt.NDAr
     return np.asarray(np.clip(left, 0.0, 1.0))
 
 
+@functools.lru_cache(maxsize=8)
 def build_optic(
     sensor: Sensor, mounting: Mounting | None = None, grid: AngularGrid | None = None
 ) -> Optic:

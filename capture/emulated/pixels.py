@@ -59,7 +59,8 @@ class PixelArray:
         """
         photon_j = _PLANCK_J_S * _LIGHT_M_PER_S / (self.sensor.led_wavelength_nm * 1e-9)
         per_watt = QUANTUM_EFFICIENCY * self.sensor.exposure_us * 1e-6 / photon_j
-        return power_w * (self.response * np.float32(per_watt)) + self.dark_e
+        mean: Floats = power_w * (self.response * np.float32(per_watt)) + self.dark_e
+        return mean
 
     def read(self, electrons: Floats, rng: np.random.Generator) -> Counts:
         """Return the counts of exposures with the given mean electrons; each a fresh draw.

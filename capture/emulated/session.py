@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -54,13 +53,11 @@ class Bench:
         self.sensor, self.unit = sensor, unit
         self.optic: Optic = build_optic(sensor, mounting_of(unit), grid)
         self.pixels = PixelArray(sensor, unit)
-        straight = np.zeros(self.optic.grid.n_angles, np.float32)
-        straight[np.argmax(self.optic.grid.directions[:, 0])] = 1.0
-        glow = (
-            self.optic.image(straight[None])[0] * 0.2
-            + self.optic.image(np.ones((1, len(straight)), np.float32) / len(straight))[0]
-        )
-        self._crosstalk_w = glow / self.optic.grid.solid_angle_sr * _CROSSTALK_W_PER_M2_PER_MA
+        # LED light scattered inside the cover reaches the optic mostly from the LED's side.
+        directions = self.optic.grid.directions
+        glow = np.maximum(directions[:, 0], np.float32(0.0)) + np.float32(0.3)
+        glow /= np.sum(glow * directions[:, 2]) * np.float32(self.optic.grid.solid_angle_sr)
+        self._crosstalk_w = self.optic.image(glow[None] * np.float32(_CROSSTALK_W_PER_M2_PER_MA))
 
     def set(self, sensor: Sensor) -> None:
         """Change exposure, current or rate; the geometry stays."""
@@ -160,7 +157,7 @@ class Session:
         person = self.person
         side = 1.0 if person.handedness == "right" else -1.0
         elbow = np.array(
-            [side * rng.uniform(40.0, 180.0), rng.uniform(-330.0, -250.0), rng.uniform(20.0, 110.0)]
+            [side * rng.uniform(40.0, 180.0), rng.uniform(-330.0, -250.0), rng.uniform(60.0, 150.0)]
         )
         self._hand = HandActor(
             build_hand(person.hand_length_mm, person.hand_breadth_mm, person.handedness),
