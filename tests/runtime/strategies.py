@@ -20,6 +20,7 @@ from runtime.stages.contract import EntryStage, Int64, Stage
 from runtime.stages.decision import Decision
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
+from runtime.stages.motion import Motion
 from runtime.stages.pixels import Pixels
 from runtime.stages.window import Window
 
@@ -96,12 +97,14 @@ def models(draw: st.DrawFn) -> Model:
         floor = 1 << max(1, gain_bits - 14, draw(st.integers(1, 16)))
         append(Level(entry.n_out, n_bits, gain_bits, floor, draw(st.integers(0, 8)), 40))
     for _ in range(draw(st.integers(0, 2))):
-        kind = draw(st.sampled_from(["window", "dense"]))
+        kind = draw(st.sampled_from(["window", "dense", "motion"]))
         n_bits = draw(st.sampled_from([8, 16]))
         extreme = draw(st.booleans())
         if kind == "window":
             segments, length = draw(st.integers(1, 4)), draw(st.integers(1, 4))
             append(Window(len(low), segments, length, draw(st.integers(0, 3)), n_bits))
+        elif kind == "motion":
+            append(Motion(len(low), draw(st.integers(0, 9)), n_bits))
         else:
             n_out = draw(st.integers(1, 9))
             append(dense(rng, len(low), n_out, n_bits, _bound(low, high), extreme))
