@@ -16,13 +16,16 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from runtime.errors import PortError, ToolError, UsageError
+
+if TYPE_CHECKING:
+    from runtime.budget import Budget
 
 __all__ = ["PARTICIPANTS", "SCRIPTS", "DemoModel", "run_demo"]
 
@@ -44,14 +47,16 @@ class DemoModel:
     ----------
     folder : Path
         The model folder.
-    evaluation, verification, budget : dict
-        ``evaluation.json``, the report of ``palmwatt verify --json``, and ``budget.json``.
+    evaluation, verification : dict
+        ``evaluation.json`` and the report of ``palmwatt verify --json``.
+    budget : Budget
+        What ``budget.json`` says.
     """
 
     folder: Path
     evaluation: dict[str, Any]
     verification: dict[str, Any]
-    budget: dict[str, Any]
+    budget: Budget
 
 
 def run_demo(out: Path, *, as_json: bool = False) -> None:
@@ -94,14 +99,27 @@ def run_demo(out: Path, *, as_json: bool = False) -> None:
         )
         progress.update(step, now=f"{len(made)} models")
     report = out / "report.html"
-    _write_report([model.folder for model in made], report)
+    from runtime.budget import write_report
+
+    write_report([model.budget for model in made], report)
     if as_json:
-        content = {m.folder.name: {"evaluation": m.evaluation, "verification": m.verification,
-                                   "budget": m.budget} for m in made}  # fmt: skip
+        content: dict[str, Any] = {
+            model.folder.name: {
+                "evaluation": model.evaluation,
+                "verification": model.verification,
+                "budget": model.budget.to_json(),
+            }
+            for model in made
+        }
         print(json.dumps(content | {"report": str(report)}, indent=2, sort_keys=True))
-    else:
-        _print_tables(made, console)
-        console.print(f"report: {report}", soft_wrap=True)
+        return
+    from trainer.tables import evaluation_table
+
+    console.print(evaluation_table([model.evaluation for model in made]))
+    console.print(_cost_table(made))
+    for model in made:
+        console.print(f"{model.evaluation['task']}: {model.budget.verdict.sentence}")
+    console.print(f"report: {report}", soft_wrap=True, highlight=False)
 
 
 @contextlib.contextmanager
@@ -194,26 +212,26 @@ def _verify(model: Path) -> dict[str, Any]:
     return verify(model, cores=CORES, n_frames=N_VERIFIED_FRAMES).to_json()
 
 
-def _price(model: Path) -> dict[str, Any]:
+def _price(model: Path) -> Budget:
     from runtime.budget import budget, write_budget, write_report
 
     priced = budget(model, cores=CORES)
     write_budget(priced, model)
     write_report([priced], model / "budget.html")
-    return priced.to_json()
+    return priced
 
 
 def _make_models(data: Path, out: Path, tell: Callable[[str], None]) -> list[DemoModel]:
     """Take each model through its three steps, both models side by side, each in a process."""
-    steps: tuple[tuple[str, Callable[..., dict[str, Any]]], ...] = (
+    steps: tuple[tuple[str, Callable[..., Any]], ...] = (
         ("trained", _train),
         ("verified", _verify),
         ("priced", _price),
     )
-    results: dict[str, dict[str, dict[str, Any]]] = {name: {} for name in SCRIPTS}
+    results: dict[str, dict[str, Any]] = {name: {} for name in SCRIPTS}
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(max_workers=len(SCRIPTS), mp_context=context) as pool:
-        running: dict[Future[dict[str, Any]], tuple[str, int]] = {
+        running: dict[Future[Any], tuple[str, int]] = {
             pool.submit(_train, data, name, out / name): (name, 0) for name in SCRIPTS
         }
         while running:
@@ -224,7 +242,7 @@ def _make_models(data: Path, out: Path, tell: Callable[[str], None]) -> list[Dem
             if index + 1 < len(steps):
                 running[pool.submit(steps[index + 1][1], out / name)] = (name, index + 1)
     for name, found in results.items():
-        if not found["verified"]["identical"]:
+        if not found["verified"]["ok"]:
             raise ToolError(str(out / name), "the model", "not the same bit for bit",
                             do=f"run palmwatt verify {out / name}")  # fmt: skip
     return [
@@ -233,21 +251,27 @@ def _make_models(data: Path, out: Path, tell: Callable[[str], None]) -> list[Dem
     ]
 
 
-def _write_report(models: list[Path], report: Path) -> None:
-    from runtime.budget import budget, write_report
-
-    write_report([budget(model, cores=CORES) for model in models], report)
-
-
-def _print_tables(models: list[DemoModel], console: Console) -> None:
-    """Print recognition, then cost, for both models."""
-    from trainer.tables import evaluation_rows
-
-    table = Table(title="Recognition, on participants never seen in training (90 % interval)")
-    for heading in ("model", "pipeline", "accuracy", "macro F1"):
-        table.add_column(heading)
+def _cost_table(models: list[DemoModel]) -> Table:
+    """Return what each model costs: per core, then on average over a day."""
+    table = Table(title="Cost, measured by executing the firmware on emulated cores")
+    table.add_column("model")
+    table.add_column("core")
+    for heading in ("instructions a frame", "cycles", "flash B", "RAM B", "stack B", "average uW"):
+        table.add_column(heading, justify="right")
     for model in models:
-        for row in evaluation_rows(model.evaluation):
-            table.add_row(*row)
+        priced = model.budget
+        for core, found in priced.profiles.active.items():
+            mean = priced.average_uw
+            average = f"{mean.typical:.1f} [{mean.low:.1f}, {mean.high:.1f}]"
+            table.add_row(
+                model.evaluation["task"],
+                core,
+                f"{found.instructions_per_frame:,.0f}",
+                f"{found.cycles_per_frame[1]:,.0f}",
+                f"{found.code_bytes + found.const_bytes:,}",
+                f"{found.ram_bytes:,}",
+                f"{found.stack_bytes:,}",
+                average if found is priced.core else "",
+            )
         table.add_section()
-    console.print(table)
+    return table
