@@ -17,7 +17,13 @@ from runtime.model import Model, model_hash
 from runtime.stages.nodes import Nodes
 from runtime.weights import write_whole
 
-__all__ = ["OPSET", "build_step_graph", "build_window_graph", "save_onnx"]
+__all__ = [
+    "OPSET",
+    "build_step_graph",
+    "build_window_graph",
+    "save_step_graph",
+    "save_window_graph",
+]
 
 OPSET = 18
 """Version of the standard operator set; ONNX Runtime 1.14 and later execute it."""
@@ -74,9 +80,14 @@ def build_window_graph(model: Model) -> onnx.ModelProto:
     return _checked(model, graph, "window")
 
 
-def save_onnx(proto: onnx.ModelProto, path: Path) -> None:
-    """Write a graph with a deterministic encoding."""
-    write_whole(path, proto.SerializeToString(deterministic=True))
+def save_step_graph(model: Model, path: Path) -> None:
+    """Write the step graph; the same bytes every time."""
+    write_whole(path, build_step_graph(model).SerializeToString(deterministic=True))
+
+
+def save_window_graph(model: Model, path: Path) -> None:
+    """Write the whole-recording graph; the same bytes every time."""
+    write_whole(path, build_window_graph(model).SerializeToString(deterministic=True))
 
 
 class _Step(NamedTuple):

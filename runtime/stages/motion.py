@@ -29,7 +29,7 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
         s->@PREFIX@_previous[i] = x[i];
         y[i] = (@Y_TYPE@)x[i];
     }
-    y[@N_VALUES@] = (@Y_TYPE@)pw_sat(pw_asr32(change + @HALF@, @SHIFT@U), 0, @LIMIT@);
+    y[@N_VALUES@] = (@Y_TYPE@)pw_sat(pw_asr32(change + @HALF@, @SHIFT@), 0, @LIMIT@);
 }
 """
 

@@ -189,7 +189,7 @@ class Window(Stage):
         sum_type = smallest_ctype(low, high)
         output = "sum"
         if self.shift:
-            output = f"pw_asr32(sum + {1 << (self.shift - 1)}, {self.shift}U)"
+            output = f"pw_asr32(sum + {1 << (self.shift - 1)}, {self.shift})"
         if max(-low, high) >> self.shift >= self.limit:
             output = f"pw_sat({output}, -{self.limit}, {self.limit})"
         functions = fill(
