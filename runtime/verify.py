@@ -17,11 +17,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.budget.profiles import read_test_frames
 from runtime.errors import FormatError
 from runtime.firmware.compile import HOST, compile_for
 from runtime.firmware.execute import execute
 from runtime.firmware.layout import Records
+from runtime.frames import read_test_frames
 from runtime.model import Model, load_model
 
 if TYPE_CHECKING:

@@ -26,10 +26,9 @@ __all__ = ["Machine", "check_frames", "execute"]
 Counts = NDArray[np.uint16]
 
 _FRAMES_PER_CALL = 128
-_FLASH, _RAM, _EXPOSURES, _RECORDS, _STOP = (
-    0x0800_0000, 0x2000_0000, 0x3000_0000, 0x4000_0000, 0x5000_0000,
-)  # fmt: skip
+_FLASH, _RAM, _EXPOSURES, _RECORDS = 0x0800_0000, 0x2000_0000, 0x3000_0000, 0x3800_0000
 _FLASH_BYTES, _RAM_BYTES, _BLOCK_BYTES = 1 << 20, 1 << 18, 1 << 25
+_STOP = _FLASH + _FLASH_BYTES - 16
 _STACK_TOP = _RAM + _RAM_BYTES - 64
 
 
@@ -87,10 +86,10 @@ class Machine:
             consts, registers = arm_const, ("R0", "R1", "R2", "R3", "SP", "LR")
             self._registers = [getattr(consts, f"UC_ARM_REG_{r}") for r in registers]
         self.uc.ctl_set_cpu_model(getattr(consts, self.core.unicorn_cpu))
-        for start, size in ((_FLASH, _FLASH_BYTES), (_RAM, _RAM_BYTES), (_STOP, 0x1000)):
+        for start, size in ((_FLASH, _FLASH_BYTES), (_RAM, _RAM_BYTES)):
             self.uc.mem_map(start, size)
-        self.uc.mem_map(_EXPOSURES, _BLOCK_BYTES)
-        self.uc.mem_map(_RECORDS, _BLOCK_BYTES)
+        for start in (_EXPOSURES, _RECORDS):
+            self.uc.mem_map(start, _BLOCK_BYTES)
         for address, data in self.image.segments:
             self.uc.mem_write(address, data)
         self.call("harness_init")

@@ -25,6 +25,8 @@ _MULTIPLIES_ARM = {"mul", "muls", "smulbb", "smulbt", "smultb", "smultt", "smulw
 _LONG_MULTIPLIES_ARM = {"smull", "umull"}
 _LONG_MACS_ARM = {"smlal", "umlal", "umaal", "smlald", "smlaldx", "smlsld", "smlalbb", "smlalbt",
                   "smlaltb", "smlaltt"}  # fmt: skip
+_WHOLE_ARM = _BRANCHES_ARM | _MULTIPLIES_ARM | _LONG_MULTIPLIES_ARM | _LONG_MACS_ARM | {"mls"}
+"""Words whose last two letters are no condition, whatever they spell."""
 _BRANCHES_RISCV = {"beq", "bne", "blt", "bge", "bltu", "bgeu", "beqz", "bnez", "blez", "bgez",
                    "bltz", "bgtz", "c.beqz", "c.bnez"}  # fmt: skip
 _JUMPS_RISCV = {"j", "jal", "jr", "jalr", "ret", "c.j", "c.jal", "c.jr", "c.jalr"}
@@ -96,7 +98,8 @@ def _arm(core: Core, found: Any) -> Instruction:
     """Classify one Thumb instruction by its word and operands."""
     timing, text = core.timing, found.op_str
     word = found.mnemonic.removesuffix(".w").removesuffix(".n")
-    base = word[:-2] if word[-2:] in _CONDITIONS and word not in ("bl", "teq") else word
+    whole = word in _WHOLE_ARM or word[-2:] not in _CONDITIONS
+    base = word if whole else word[:-2]
     place = (found.address, found.size, word, found.op_str)
     n_registers = register_count(text[text.index("{") :]) if "{" in text else 0
     if base == "pop" or base.startswith("ldm"):

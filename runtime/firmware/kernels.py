@@ -219,9 +219,9 @@ def _scaled_c(stage: Dense, prefix: str, bound: int) -> str:
         value = "sum"
     elif fits_one_multiply(bound, stage.multiplier, stage.shift):
         half = (1 << stage.shift) >> 1
-        value = f"pw_asr32((sum * {stage.multiplier}) + {half}, {stage.shift}u)"
+        value = f"pw_asr32((sum * {stage.multiplier}) + {half}, {stage.shift})"
     else:
-        value = f"pw_requant(sum, {stage.multiplier}, {stage.shift}u)"
+        value = f"pw_requant(sum, {stage.multiplier}, {stage.shift})"
     if stage.out_bits != 32 or stage.relu:
         value = f"pw_sat({value}, {low}, {stage.limit})"
     return (

@@ -18,6 +18,7 @@ from runtime.firmware.instructions import Instruction, decode, register_count
 __all__ = ["stack_bound"]
 
 _ENTRIES = ("pw_init", "pw_step", "pw_feed_row", "pw_finish")
+_RETURNS = {("bx", "lr"), ("jr", "ra"), ("c.jr", "ra")}
 
 
 def stack_bound(compiled: CompiledFirmware) -> int:
@@ -34,7 +35,8 @@ def stack_bound(compiled: CompiledFirmware) -> int:
     for symbol in image.symbols:
         if symbol.is_function and not symbol.name.startswith("harness"):
             instructions = decode(core, symbol.address, image.read(symbol))
-            functions[symbol.address] = (symbol.name, *_frame_and_calls(symbol.name, instructions))
+            own = _frame_and_calls(symbol.name, instructions, riscv=core.riscv)
+            functions[symbol.address] = (symbol.name, *own)
     entries = [image.symbol(name).address for name in _ENTRIES]
     return max(_deepest(address, functions, ()) for address in entries)
 
@@ -51,7 +53,9 @@ def _deepest(
     return frame + max((_deepest(to, functions, (*path, address)) for to in calls), default=0)
 
 
-def _frame_and_calls(name: str, instructions: list[Instruction]) -> tuple[int, set[int]]:
+def _frame_and_calls(
+    name: str, instructions: list[Instruction], *, riscv: bool
+) -> tuple[int, set[int]]:
     """Return the bytes that a function takes, and the functions that it enters.
 
     A jump beyond the function's own code is a call that does not return here.
@@ -60,16 +64,28 @@ def _frame_and_calls(name: str, instructions: list[Instruction]) -> tuple[int, s
     frame, calls = 0, set()
     for instruction in instructions:
         frame += _taken_from_stack(name, instruction)
-        if instruction.kind != "branch taken":
-            continue
-        target = re.search(r"#?(-?0x[0-9a-f]+|-?\d+)$", instruction.operands)
-        if target is not None:
-            to = int(target[1], 0)
-            if instruction.word.startswith(("c.", "j", "b")) and not first <= to <= last:
+        if instruction.kind == "branch taken" and not _returns(instruction):
+            to = _target(name, instruction, riscv=riscv)
+            if not first <= to <= last:
                 calls.add(to)
-        elif instruction.word in ("blx", "jalr", "c.jalr"):
-            raise ToolError("stack bound", f"{name} calls through a register")
     return frame, calls
+
+
+def _returns(instruction: Instruction) -> bool:
+    """Tell whether an instruction goes back to the caller."""
+    word, text = instruction.word, instruction.operands
+    return (
+        word in ("pop", "ret") or word.startswith("ldm") or (word, text) in _RETURNS
+    )  # fmt: skip
+
+
+def _target(name: str, instruction: Instruction, *, riscv: bool) -> int:
+    """Return where a branch goes; on RISC-V the disassembler gives the distance."""
+    number = re.search(r"(?:^|[ #,])(-?0x[0-9a-f]+|-?\d+)$", instruction.operands)
+    if number is None:
+        text = f"{instruction.word} {instruction.operands}"
+        raise ToolError("stack bound", f"{name} goes through a register: {text}")
+    return int(number[1], 0) + (instruction.address if riscv else 0)
 
 
 def _taken_from_stack(name: str, instruction: Instruction) -> int:

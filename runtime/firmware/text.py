@@ -133,7 +133,7 @@ const int32_t *pw_scores(const pw_state *s)
 HELPERS = {
     "pw_asr32": """\
 /* x / 2^n, rounded down. */
-static inline int32_t pw_asr32(int32_t x, uint32_t n)
+static inline int32_t pw_asr32(int32_t x, int32_t n)
 {
     return x >> n;
 }
@@ -148,18 +148,18 @@ static inline int32_t pw_sat(int32_t x, int32_t low, int32_t high)
 /* x * multiplier / 2^shift, rounded to nearest, ties up; 0 < multiplier < 2^15. Below a shift of
  * 17 the product was proved to fit 32 bits at generation; from there on x is split into halves,
  * and the low half's product gives only its carry. */
-static inline int32_t pw_requant(int32_t x, int32_t multiplier, uint32_t shift)
+static inline int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
 {
-    if (shift == 0u) {
+    if (shift == 0) {
         return x * multiplier;
     }
-    if (shift < 17u) {
-        return pw_asr32((x * multiplier) + (int32_t)(1UL << (shift - 1u)), shift);
+    if (shift < 17) {
+        return pw_asr32((x * multiplier) + (int32_t)(1UL << (shift - 1)), shift);
     }
-    const int32_t high = pw_asr32(x, 16u) * multiplier;
+    const int32_t high = pw_asr32(x, 16) * multiplier;
     const uint32_t low = ((uint32_t)x & 0xFFFFu) * (uint32_t)multiplier;
-    const int32_t half = (int32_t)((1UL << (shift - 16u)) >> 1);
-    return pw_asr32(high + (int32_t)(low >> 16) + half, shift - 16u);
+    const int32_t half = (int32_t)((1UL << (shift - 16)) >> 1);
+    return pw_asr32(high + (int32_t)(low >> 16) + half, shift - 16);
 }
 """,
 }
