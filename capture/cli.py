@@ -28,19 +28,42 @@ __all__ = ["commands"]
     help="Times real time; 0 is as fast as the host reads. The device's clock stays true.",
 )
 @click.option("--unit", default="unit-a", show_default=True, help="Which physical sensor it plays.")
-def emulate(participant: str, script: str, sensor: str, seed: int, speed: float, unit: str) -> None:
+@click.option(
+    "--transport",
+    default="auto",
+    show_default=True,
+    type=click.Choice(["auto", "pty", "socket"]),
+    help="A pseudo-terminal, or a loopback socket where the system has none.",
+)
+def emulate(
+    participant: str,
+    script: str,
+    sensor: str,
+    seed: int,
+    speed: float,
+    unit: str,
+    transport: str,
+) -> None:
     """Start an emulated sensor; print its port, then run until stopped.
 
     An invented participant in front of it acts the script's cues, in the order that follows from
     the seed. Record with the same script and seed.
     """
-    from capture.emulated.device import serve
-    from capture.script import load_script
+    from capture.emulated.device import main
 
     digits = participant.removeprefix("P")
-    if not (digits.isascii() and digits.isdigit() and 1 <= int(digits[:3]) <= 99):
-        raise click.BadParameter("expected P01 to P99", param_hint="--participant")
-    serve(int(digits), load_script(script), sensor=sensor, seed=seed, speed=speed, unit=unit)
+    if not (digits.isascii() and digits.isdigit() and len(digits) <= 4):
+        raise click.BadParameter("expected P and a number", param_hint="--participant")
+    words = {
+        "participant": int(digits),
+        "script": script,
+        "sensor": sensor,
+        "seed": seed,
+        "speed": speed,
+        "unit": unit,
+        "transport": transport,
+    }
+    sys.exit(main([f"--{name}={value}" for name, value in words.items()]))
 
 
 @click.command(

@@ -17,7 +17,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from capture.files import read_limited, read_table, replace_file, write_table
+from capture.files import alone_in, read_limited, read_table, replace_file, write_table
 from capture.session import READOUTS_SUFFIX, events_path
 from runtime.errors import FormatError, UsageError
 
@@ -138,27 +138,28 @@ def prepare_dataset(root: Path, name: str = "Lensless sensor readouts") -> None:
         The folder holds something else, or cannot be made.
     """
     description = root / "dataset_description.json"
-    if description.exists():
-        return
     try:
         root.mkdir(parents=True, exist_ok=True)
-        strangers = any(root.iterdir())
+        with alone_in(root):
+            if description.exists():
+                return
+            if any(root.iterdir()):
+                raise UsageError(
+                    str(root), "the folder", "no data set", "an empty one", "choose another"
+                )
+            content = {"Name": name, "BIDSVersion": _BIDS_VERSION, "DatasetType": "raw"}
+            replace_file(description, (json.dumps(content, indent=2) + "\n").encode())
     except OSError as error:
         raise UsageError(str(root), "the folder", error.strerror, "a folder") from None
-    if strangers:
-        raise UsageError(
-            str(root), "the folder", "no data set", "an empty folder or one", "choose another"
-        )
-    content = {"Name": name, "BIDSVersion": _BIDS_VERSION, "DatasetType": "raw"}
-    replace_file(description, (json.dumps(content, indent=2) + "\n").encode())
 
 
 def add_participant(root: Path, participant: Participant) -> None:
     """Write a participant's row into ``participants.tsv``, in place of an older one."""
     path = root / "participants.tsv"
-    known = _read_participants(path) if path.exists() else ()
-    others = [p for p in known if p.participant_id != participant.participant_id]
-    write_participants(root, (*others, participant))
+    with alone_in(root):
+        known = _read_participants(path) if path.exists() else ()
+        others = [p for p in known if p.participant_id != participant.participant_id]
+        write_participants(root, (*others, participant))
 
 
 def write_participants(root: Path, participants: tuple[Participant, ...]) -> None:

@@ -5,12 +5,22 @@ from __future__ import annotations
 import csv
 import io
 import os
-from collections.abc import Iterable, Mapping, Sequence
+import sys
+import threading
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 from runtime.errors import FormatError, UsageError
 
-__all__ = ["MAX_TABLE_BYTES", "read_limited", "read_table", "replace_file", "write_table"]
+__all__ = [
+    "MAX_TABLE_BYTES",
+    "alone_in",
+    "read_limited",
+    "read_table",
+    "replace_file",
+    "write_table",
+]
 
 MAX_TABLE_BYTES = 16 * 2**20
 _MISSING = "n/a"  # how a BIDS table writes a value that is not known
@@ -18,7 +28,7 @@ _MISSING = "n/a"  # how a BIDS table writes a value that is not known
 
 def replace_file(path: Path, data: bytes) -> None:
     """Write a file under a temporary name, bring it to the disk, then give it its name."""
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    part = path.with_name(f".{path.name}.{os.getpid()}-{threading.get_ident()}.part")
     try:
         with part.open("wb") as file:
             file.write(data)
@@ -27,6 +37,26 @@ def replace_file(path: Path, data: bytes) -> None:
         part.replace(path)
     finally:
         part.unlink(missing_ok=True)
+
+
+_one_at_a_time = threading.Lock()
+
+
+@contextmanager
+def alone_in(folder: Path) -> Iterator[None]:
+    """Keep other recorders, threads or processes, from changing the tables of a folder."""
+    with _one_at_a_time:
+        if sys.platform == "win32":
+            yield
+            return
+        import fcntl
+
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX)
+            yield
+        finally:
+            os.close(descriptor)
 
 
 def read_limited(path: Path, limit: int = MAX_TABLE_BYTES) -> bytes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -89,6 +90,19 @@ def test_a_participant_is_updated_in_place(root: Path) -> None:
     add_participant(root, Participant("P03", True))
     assert open_dataset(root).participant("P03").consent
     assert len(open_dataset(root).participants) == 3
+
+
+def test_recorders_side_by_side_lose_no_row(tmp_path: Path) -> None:
+    """Many recorders that begin one data set at once leave every participant in its table."""
+
+    def begin(number: int) -> None:
+        prepare_dataset(tmp_path / "set")
+        add_participant(tmp_path / "set", Participant(f"P{number:02d}", True))
+
+    with ThreadPoolExecutor(8) as pool:
+        list(pool.map(begin, range(40)))
+    assert len(open_dataset(tmp_path / "set").participants) == 40
+    assert not [p for p in (tmp_path / "set").iterdir() if p.name.startswith(".")]
 
 
 @pytest.mark.parametrize(
