@@ -119,7 +119,9 @@ def verify(
     ]
 
     def on(core: str) -> Comparison:
-        compiled = compile_for(folder / "firmware", core, compiler="zig" if core == HOST else compiler)
+        compiled = compile_for(
+            folder / "firmware", core, compiler="zig" if core == HOST else compiler
+        )
         return _compare(f"C on {core}", reference, execute(compiled, lit, dark))
 
     with ThreadPoolExecutor(max_workers=2) as pool:
@@ -127,9 +129,7 @@ def verify(
     return Verification(model.name, tuple(comparisons))
 
 
-def reference_records(
-    model: Model, lit: NDArray[np.uint16], dark: NDArray[np.uint16]
-) -> Records:
+def reference_records(model: Model, lit: NDArray[np.uint16], dark: NDArray[np.uint16]) -> Records:
     """Return what the integer reference gives after each frame, fed one frame at a time.
 
     The same frames in one call must give the same, or the reference itself is not one law.

@@ -96,7 +96,9 @@ def compile_for(
         for name, text in (("harness.c", HARNESS_C), ("memory.c", MEMORY_C)):
             (out / name).write_text(text)
         (out / "link.ld").write_text(LINKER_SCRIPT)
-        _run([*common, "-g", "-c", str(folder.resolve() / "pw_model.c"), "-o", "model.o"], out, core)
+        _run(
+            [*common, "-g", "-c", str(folder.resolve() / "pw_model.c"), "-o", "model.o"], out, core
+        )
         _run([*common, *_link_flags(core), "harness.c", "memory.c", "model.o", "-o", "image"],
              out, core)  # fmt: skip
         image, model_object = (out / "image").read_bytes(), (out / "model.o").read_bytes()

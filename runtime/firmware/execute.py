@@ -9,6 +9,7 @@ from __future__ import annotations
 import ctypes
 import sys
 import tempfile
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -69,22 +70,21 @@ class Machine:
     """One emulated core with a compiled model loaded, ready to call its functions."""
 
     def __init__(self, compiled: CompiledFirmware) -> None:
-        import unicorn
-        from unicorn import arm_const, riscv_const
-
+        unicorn: Any = import_module("unicorn")  # its own annotations are partial
         self.core: Core = find_core(compiled.core)
         self.image: Image = read_image(compiled)
         self.layout = parse_layout(self.image.read(self.image.symbol("harness_layout")))
         self._error: type[Exception] = unicorn.UcError
         if self.core.riscv:
             self.uc: Any = unicorn.Uc(unicorn.UC_ARCH_RISCV, unicorn.UC_MODE_RISCV32)
-            consts, registers = riscv_const, ("A0", "A1", "A2", "A3", "SP", "RA")
-            self._registers = [getattr(consts, f"UC_RISCV_REG_{r}") for r in registers]
+            consts, prefix = unicorn.riscv_const, "UC_RISCV_REG_"
+            names: tuple[str, ...] = ("A0", "A1", "A2", "A3", "SP", "RA")
         else:
             mode = unicorn.UC_MODE_THUMB | unicorn.UC_MODE_MCLASS
             self.uc = unicorn.Uc(unicorn.UC_ARCH_ARM, mode)
-            consts, registers = arm_const, ("R0", "R1", "R2", "R3", "SP", "LR")
-            self._registers = [getattr(consts, f"UC_ARM_REG_{r}") for r in registers]
+            consts, prefix = unicorn.arm_const, "UC_ARM_REG_"
+            names = ("R0", "R1", "R2", "R3", "SP", "LR")
+        self._registers = [getattr(consts, prefix + name) for name in names]
         self.uc.ctl_set_cpu_model(getattr(consts, self.core.unicorn_cpu))
         for start, size in ((_FLASH, _FLASH_BYTES), (_RAM, _RAM_BYTES)):
             self.uc.mem_map(start, size)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import tempfile
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -96,7 +97,7 @@ def write_firmware(model: Model, folder: Path | str) -> None:
 
 def stage_functions(model: Model) -> dict[str, str]:
     """Return, for each C function that does a stage's work, the stage's place and kind."""
-    names = {}
+    names: dict[str, str] = {}
     for index, stage in enumerate(model.stages):
         parts = ("row", "frame") if index == 0 else ("run",)
         names |= {f"s{index}_{part}": f"s{index} {stage.kind}" for part in parts}
@@ -135,7 +136,7 @@ def _values(model: Model, parts: list[_Part], footprint: Footprint | None) -> di
     sensor = model.sensor
     members = [(p.label, m) for p in parts for m in p.c.state]
     functions = "\n".join(f"/* Stage {p.label}: {p.kind}. */\n{p.c.functions}" for p in parts)
-    step = {
+    step: dict[str, object] = {
         "ENTRY": parts[0].label,
         "Y": parts[0].place,
         "CALLS": _calls(parts),
@@ -158,12 +159,14 @@ def _values(model: Model, parts: list[_Part], footprint: Footprint | None) -> di
         "FIRST_ROW": model.entry.rows_read.start,
         "LAST_ROW": model.entry.rows_read.stop - 1,
         "CLASSES": "\n".join(
-            f"#define PW_CLASS_{_constant(name)} {index}" for index, name in enumerate(model.classes)
+            f"#define PW_CLASS_{_constant(name)} {index}"
+            for index, name in enumerate(model.classes)
         ),
         "CLASS_NAMES": ", ".join(model.classes),
         "SIZES": _sizes_text(footprint),
         "MEMBERS": "".join(
-            f"    {m.ctype} {label}_{m.key}[{m.length}]; /* {m.comment} */\n" for label, m in members
+            f"    {m.ctype} {label}_{m.key}[{m.length}]; /* {m.comment} */\n"
+            for label, m in members
         ),
         "SCRATCH": _scratch(parts),
         "MEMBER_LIST": " \\\n    ".join(["#define PW_STATE_MEMBERS(X)", *listed]),
@@ -183,7 +186,7 @@ def _uses(helper: str, functions: str) -> bool:
 def _calls(parts: list[_Part]) -> str:
     """Return the statements that run every stage after the entry."""
     lines = []
-    for before, part in zip(parts, parts[1:], strict=False):
+    for before, part in pairwise(parts):
         state = "s, " if part.c.state else ""
         lines.append(f"    {part.label}_run({state}{before.place}, {part.place});\n")
     return "".join(lines)

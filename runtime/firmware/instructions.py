@@ -114,7 +114,7 @@ def _arm(core: Core, found: Any) -> Instruction:
             return Instruction(*place, "branch taken", timing.call)
         conditional = base != word or base in ("cbz", "cbnz")
         return Instruction(*place, "branch taken", timing.taken, conditional, timing.not_taken)
-    if base.startswith("ldrd") or base.startswith("strd"):
+    if base.startswith(("ldrd", "strd")):
         both = _plus(timing.load_multiple, 2)
         return Instruction(*place, "load" if base[0] == "l" else "store", both)
     if base.startswith("ldr"):

@@ -224,9 +224,7 @@ def _scaled_c(stage: Dense, prefix: str, bound: int) -> str:
         value = f"pw_requant(sum, {stage.multiplier}, {stage.shift})"
     if stage.out_bits != 32 or stage.relu:
         value = f"pw_sat({value}, {low}, {stage.limit})"
-    return (
-        f"static inline int32_t {prefix}_scaled(int32_t sum)\n{{\n    return {value};\n}}\n\n"
-    )
+    return f"static inline int32_t {prefix}_scaled(int32_t sum)\n{{\n    return {value};\n}}\n\n"
 
 
 def _blocked_c(stage: Dense, values: dict[str, object], tables: str, scaled: str) -> CStage:

@@ -18,7 +18,6 @@ from runtime.firmware.instructions import Instruction, decode, register_count
 __all__ = ["stack_bound"]
 
 _ENTRIES = ("pw_init", "pw_step", "pw_feed_row", "pw_finish")
-_RETURNS = {("bx", "lr"), ("jr", "ra"), ("c.jr", "ra")}
 
 
 def stack_bound(compiled: CompiledFirmware) -> int:
@@ -74,9 +73,9 @@ def _frame_and_calls(
 def _returns(instruction: Instruction) -> bool:
     """Tell whether an instruction goes back to the caller."""
     word, text = instruction.word, instruction.operands
-    return (
-        word in ("pop", "ret") or word.startswith("ldm") or (word, text) in _RETURNS
-    )  # fmt: skip
+    if word.startswith(("pop", "ldm")) or word == "ret":
+        return True
+    return (word.startswith("bx") and text == "lr") or (word in ("jr", "c.jr") and text == "ra")
 
 
 def _target(name: str, instruction: Instruction, *, riscv: bool) -> int:
@@ -93,8 +92,9 @@ def _taken_from_stack(name: str, instruction: Instruction) -> int:
     word, text = instruction.word, instruction.operands
     if word.startswith("push") or (word.startswith("stmdb") and text.startswith("sp!")):
         return 4 * register_count(text[text.index("{") :])
-    if text.endswith("!") and "[sp" in text and word.startswith("str"):
-        return -int(re.search(r"#(-?0x[0-9a-f]+|-?\d+)\]!", text)[1], 0)
+    pushed = re.search(r"\[sp, #-(0x[0-9a-f]+|\d+)\]!$", text)
+    if pushed is not None and word.startswith("str"):
+        return int(pushed[1], 0)
     if not text.startswith("sp,") or word.startswith(("cmp", "c.swsp", "sw")):
         return 0
     amount = re.search(r"#?(-?0x[0-9a-f]+|-?\d+)$", text)

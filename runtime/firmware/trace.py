@@ -102,9 +102,7 @@ def _count(visited: list[int]) -> dict[int, int]:
     return dict(zip(keys.tolist(), counts.tolist(), strict=True))
 
 
-def _price(
-    machine: Machine, executed: Counter[int], per_frame: list[dict[int, int]]
-) -> FrameCosts:
+def _price(machine: Machine, executed: Counter[int], per_frame: list[dict[int, int]]) -> FrameCosts:
     """Turn block counts into instructions and cycles."""
     functions = [s for s in machine.image.symbols if s.is_function]
     starts = np.array([s.address for s in functions])
