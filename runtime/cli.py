@@ -36,7 +36,7 @@ def verify(model: Path, cores: tuple[str, ...], frames: int, as_json: bool) -> N
 
     for core in cores:
         find_core(core)
-    report = run(model, cores or tuple(CORES), frames)
+    report = run(model, cores or tuple(core.name for core in CORES), frames)
     if as_json:
         click.echo(json.dumps(report.to_json(), indent=1, sort_keys=True))
     else:

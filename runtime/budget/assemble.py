@@ -187,7 +187,7 @@ def _gather(
     inputs: dict[str, Input] = {}
     for group, part in parts.items():
         inputs.update(part.inputs(group))
-    sensor, entry = model.sensor, model.stages[0]
+    sensor, entry = model.sensor, model.entry
     watched = watching_entry(model, inputs)
     of_sensor = "sensor setting of the recordings"
     for one in (
@@ -287,7 +287,7 @@ def budget(
     choice: Choice | None = None,
     parts: Path | None = None,
     limits: Limits | None = None,
-    cores: Sequence[str] = tuple(CORES),
+    cores: Sequence[str] | None = None,
     n_draws: int = 100_000,
     seed: int = 1,
 ) -> Budget:
@@ -303,8 +303,8 @@ def budget(
         A user's own parts file, laid over the library.
     limits : Limits, optional
         What to hold the result against.
-    cores : sequence of str
-        Cores to profile; the chosen controller's is added.
+    cores : sequence of str, optional
+        Cores to profile, all by default; the chosen controller's is added.
     n_draws, seed : int
         Monte Carlo draws and seed.
 
@@ -325,7 +325,9 @@ def budget(
     evaluation = read_evaluation(folder)
     usage = library.get(Usage, choice.usage)
     watching = watching_model(model.sensor, round(usage.watching_rows.typical))
-    profiles = profiles_of(folder, model, watching, tuple(dict.fromkeys((*cores, mcu.core))))
+    every = tuple(core.name for core in CORES) if cores is None else tuple(cores)
+    wanted = tuple(dict.fromkeys((*every, mcu.core)))
+    profiles = profiles_of(folder, model, watching, wanted)
     inputs, titles = _gather(model, library, choice, profiles, evaluation)
 
     rng = np.random.default_rng(seed)

@@ -40,7 +40,7 @@ DISTANCES_MM = (50.0, 100.0, 200.0)
 
 def cornea_limit(seconds: float) -> float:
     """Infrared limit for cornea and lens, W/m2: 18000 t^-0.75, and 100 from 1,000 s on."""
-    return 18_000.0 * seconds**-0.75 if seconds < 1000.0 else 100.0
+    return float(18_000.0 * seconds**-0.75) if seconds < 1000.0 else 100.0
 
 
 def retina_weight(wavelength_nm: float) -> float:
@@ -80,7 +80,7 @@ def retina_limit(seconds: float, alpha_rad: float, visible: bool) -> float:
     (from memory). For a weak stimulus from 10 s on, IEC 62471:2006 allows 6000 / alpha with alpha
     of at least 11 mrad, and the lesser of both is returned.
     """
-    alpha_max = _ALPHA_MAX if seconds >= 0.25 else min(_ALPHA_MAX, max(0.005, 0.2 * seconds**0.5))
+    alpha_max: float = min(_ALPHA_MAX, max(0.005, 0.2 * seconds**0.5))
     alpha = min(alpha_max, max(_ALPHA_MIN, alpha_rad))
     if seconds < 0.25 or (not visible and seconds < 100.0):
         limit = 2.0e4 * seconds**-0.25 / alpha
@@ -90,7 +90,7 @@ def retina_limit(seconds: float, alpha_rad: float, visible: bool) -> float:
         limit = 6300.0 / alpha
     if not visible and seconds >= 10.0:
         limit = min(limit, 6000.0 / min(_ALPHA_MAX, max(_IEC_ALPHA_MIN, alpha_rad)))
-    return limit
+    return float(limit)
 
 
 @dataclass(frozen=True, slots=True)

@@ -142,4 +142,5 @@ def junit_xml(checks_of: Sequence[tuple[str, Sequence[Check]]], strict: bool) ->
                     message=f"{c.what} is {found}, limit {side} {c.limit:g} {c.unit}: {c.state}",
                 )
     ElementTree.indent(root)
-    return ElementTree.tostring(root, encoding="utf-8", xml_declaration=True) + b"\n"
+    text: bytes = ElementTree.tostring(root, encoding="utf-8", xml_declaration=True)
+    return text + b"\n"

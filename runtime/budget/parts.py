@@ -288,7 +288,8 @@ def line_of(text: str, path: tuple[str | int, ...]) -> int:
 
 def one_line(path: Path, text: str, fault: ValidationError, below: tuple[str, ...]) -> FormatError:
     """Turn the first fault that pydantic found into the error a user reads."""
-    first = fault.errors(include_url=False)[0]
+    # A misspelt key is both unknown and missing: say that it is unknown.
+    first = min(fault.errors(include_url=False), key=lambda found: found["type"] == "missing")
     where = (*below, *first["loc"])
     message = first["msg"].removeprefix("Value error, ")
     if first["type"] == "extra_forbidden":

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,14 +12,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.errors import FormatError
 from runtime.firmware.profile import CoreProfile, profile
+from runtime.frames import read_test_frames
 from runtime.model import Model, model_hash
 
-__all__ = ["Profiles", "profiles_of", "read_test_frames", "write_json"]
+__all__ = ["Profiles", "profiles_of", "write_json"]
 
-_MAX_BYTES = 1 << 30
-_MAX_FRAMES = 1_000_000
+_MAX_BYTES = 16 << 20
 _FRAMES = 40
 
 Counts = NDArray[np.uint16]
@@ -42,49 +40,10 @@ def write_json(path: Path, data: object) -> None:
     temporary.replace(path)
 
 
-def read_test_frames(model_dir: Path, model: Model, n_frames: int) -> tuple[Counts, Counts]:
-    """Read the first frame pairs of ``test_frames.npz``, checked before anything is allocated.
-
-    Returns
-    -------
-    lit, dark : uint16 (at most n_frames, n_rows, n_cols)
-
-    Raises
-    ------
-    FormatError
-        The file is missing, is not an archive of the two arrays, or does not fit the sensor.
-    """
-    path = model_dir / "test_frames.npz"
-    shape = (model.sensor.n_rows, model.sensor.n_cols)
-    found: list[Counts] = []
-    try:
-        with zipfile.ZipFile(path) as archive:
-            for name in ("lit", "dark"):
-                if archive.getinfo(f"{name}.npy").file_size > _MAX_BYTES:
-                    raise FormatError(str(path), name, "over 1 GiB", "at most 1 GiB")
-                with archive.open(f"{name}.npy") as member:
-                    array = np.lib.format.read_array(member, allow_pickle=False)
-                if array.dtype != np.uint16 or array.ndim != 3 or array.shape[1:] != shape:
-                    raise FormatError(
-                        str(path), name, f"{array.dtype} {array.shape}", f"uint16 (n, {shape})"
-                    )
-                if not 1 <= len(array) <= _MAX_FRAMES or array.max() > model.sensor.max_counts:
-                    raise FormatError(str(path), name, "out of range", "counts of the sensor")
-                found.append(array[:n_frames])
-    except (OSError, KeyError, ValueError, zipfile.BadZipFile, EOFError) as fault:
-        if isinstance(fault, FormatError):
-            raise
-        raise FormatError(str(path), f"cannot be read: {fault}") from fault
-    lit, dark = found
-    if len(lit) != len(dark):
-        raise FormatError(str(path), "dark", f"{len(dark)} frames", f"{len(lit)}")
-    return lit, dark
-
-
 def _cached(path: Path, key: str) -> dict[str, CoreProfile]:
     """Profiles kept under a model hash; an unreadable or older file simply is not used."""
     try:
-        if path.stat().st_size > _MAX_BYTES >> 6:
+        if path.stat().st_size > _MAX_BYTES:
             return {}
         data: Any = json.loads(path.read_text(encoding="utf-8"))
         cores = data[key]

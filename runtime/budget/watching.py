@@ -1,4 +1,4 @@
-"""The watching state's own little model: few rows, weak light, is anything moving?
+"""The watching state's own little model: few rows, weak light, and whether anything moves.
 
 It is an ordinary `Model` of ordinary stages, so that it is generated, executed and priced exactly
 like the model that it wakes.
@@ -70,7 +70,7 @@ def watching_model(sensor: Sensor, n_rows: int = 8) -> Model:
             weights, bias, 1, 0, False, 32,
             real_weights=weights.astype(np.float64), real_bias=bias.astype(np.float64),
         ),
-        Decision(2, (True, False), threshold, 0, 1, 0),
+        Decision((True, False), threshold, hysteresis=0, persist=1, hold_off=0),
     )  # fmt: skip
     return Model(
         name="watching",
