@@ -90,7 +90,15 @@ def compile_for(
                               "write the firmware first")  # fmt: skip
     program = _program(compiler)
     target = _target_flags(core, compiler)
-    common = [*program, *target, *WARNINGS, optimise, *extra, f"-I{folder.resolve()}"]
+    common = [
+        *program,
+        *target,
+        *WARNINGS,
+        optimise,
+        "-fomit-frame-pointer",
+        *extra,
+        f"-I{folder.resolve()}",
+    ]
     with tempfile.TemporaryDirectory(prefix="pw-build-") as build:
         out = Path(build)
         for name, text in (("harness.c", HARNESS_C), ("memory.c", MEMORY_C)):

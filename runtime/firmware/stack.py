@@ -8,6 +8,7 @@ had either is refused, so the bound holds for every input.
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 
 from runtime.errors import ToolError
 from runtime.firmware.compile import CompiledFirmware
@@ -61,10 +62,10 @@ def _frame_and_calls(
     """
     first, last = instructions[0].address, instructions[-1].address
     frame, calls = 0, set()
-    for instruction in instructions:
+    for before, instruction in pairwise([instructions[0], *instructions]):
         frame += _taken_from_stack(name, instruction)
         if instruction.kind == "branch taken" and not _returns(instruction):
-            to = _target(name, instruction, riscv=riscv)
+            to = _target(name, before, instruction, riscv=riscv)
             if not first <= to <= last:
                 calls.add(to)
     return frame, calls
@@ -78,12 +79,17 @@ def _returns(instruction: Instruction) -> bool:
     return (word.startswith("bx") and text == "lr") or (word in ("jr", "c.jr") and text == "ra")
 
 
-def _target(name: str, instruction: Instruction, *, riscv: bool) -> int:
+def _target(name: str, before: Instruction, instruction: Instruction, *, riscv: bool) -> int:
     """Return where a branch goes; on RISC-V the disassembler gives the distance."""
-    number = re.search(r"(?:^|[ #,])(-?0x[0-9a-f]+|-?\d+)$", instruction.operands)
+    text = instruction.operands
+    far = re.match(r"(\w+), (0x[0-9a-f]+|\d+)$", before.operands)
+    if before.word == "auipc" and far is not None:  # a far call: upper part, then the rest
+        near = re.search(rf"{far[1]}, (-?0x[0-9a-f]+|-?\d+)$|^(-?0x[0-9a-f]+|-?\d+)\(", text)
+        rest = int(near[1] or near[2], 0) if near is not None else 0
+        return before.address + (int(far[2], 0) << 12) + rest & 0xFFFF_FFFF
+    number = re.search(r"(?:^|[ #,])(-?0x[0-9a-f]+|-?\d+)$", text)
     if number is None:
-        text = f"{instruction.word} {instruction.operands}"
-        raise ToolError("stack bound", f"{name} goes through a register: {text}")
+        raise ToolError("stack bound", f"{name} jumps through a register: {text}")
     return int(number[1], 0) + (instruction.address if riscv else 0)
 
 
