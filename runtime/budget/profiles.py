@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 from runtime.firmware.profile import CoreProfile, profile
 from runtime.frames import read_test_frames
 from runtime.model import Model, model_hash
+from runtime.weights import write_whole
 
 __all__ = ["Profiles", "profiles_of", "write_json"]
 
@@ -35,9 +35,7 @@ class Profiles:
 def write_json(path: Path, data: object) -> None:
     """Write JSON that is the same bytes each time, to a temporary name first."""
     text = json.dumps(data, indent=1, sort_keys=True, allow_nan=False) + "\n"
-    temporary = path.with_name(f".{path.name}.{os.getpid()}")
-    temporary.write_text(text, encoding="utf-8")
-    temporary.replace(path)
+    write_whole(path, text.encode())
 
 
 def _cached(path: Path, key: str) -> dict[str, CoreProfile]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from importlib import resources
 from pathlib import Path
@@ -18,7 +17,7 @@ from runtime.budget.light import CAUTION
 from runtime.budget.power import FORMULAS, PARTS, STATES
 from runtime.budget.uncertainty import Interval
 from runtime.errors import UsageError
-from runtime.firmware.cores import CORES
+from runtime.weights import write_whole
 
 __all__ = ["render", "write_report"]
 
@@ -130,14 +129,14 @@ def render(results: Sequence[Budget]) -> str:
         parts=PARTS,
         states=STATES,
         caution=CAUTION,
-        cores=CORES,
         title=escape(", ".join(r.model.name for r in results)),
     )
 
 
 def write_report(results: Sequence[Budget], path: Path) -> Path:
     """Write the page of one model, or of several side by side; return its path."""
-    temporary = path.with_name(f".{path.name}.{os.getpid()}")
-    temporary.write_text(render(results), encoding="utf-8")
-    temporary.replace(path)
+    try:
+        write_whole(path, render(results).encode())
+    except OSError as fault:
+        raise UsageError(str(path), f"cannot be written: {fault.strerror}") from fault
     return path
