@@ -26,7 +26,7 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
     lines = [
         f"# {model.name}",
         "",
-        f"Task: {model.task}. Answers: {', '.join(model.classes)}.",
+        f"Task: {model.task.replace('_', ' ')}. Answers: {', '.join(model.classes)}.",
         "",
         "## Input",
         "",

@@ -114,7 +114,7 @@ class Recipe(_Table):
     """The whole description of a model; see the tables for their keys."""
 
     name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
-    task: Annotated[str, Field(min_length=1, max_length=200)]
+    task: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
     seed: Annotated[int, Field(ge=0, lt=2**32)] = 1
     classes: Annotated[tuple[str, ...], Field(min_length=2, max_length=64)]
     other: tuple[str, ...] = ()

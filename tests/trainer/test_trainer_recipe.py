@@ -11,7 +11,7 @@ from trainer.recipe import built_in_recipes, load_recipe, parse_recipe
 
 GOOD = """\
 name = "two"
-task = "two gestures"
+task = "two_gestures"
 classes = ["left", "right"]
 other = ["idle", "distract_*"]
 
