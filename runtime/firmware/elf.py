@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from runtime.errors import ToolError
@@ -24,10 +25,15 @@ class Symbol:
 
 @dataclass(frozen=True, slots=True)
 class Image:
-    """A linked program: what to load where, and its symbols in order of address."""
+    """A linked program: what to load where, and its symbols in order of address.
+
+    `marks` are the addresses at which code (True) or data between code (False) begins, as the ARM
+    ELF standard has them; empty where the target has no such marks and no data between code.
+    """
 
     segments: tuple[tuple[int, bytes], ...]
     symbols: tuple[Symbol, ...]
+    marks: tuple[tuple[int, bool], ...]
 
     def symbol(self, name: str) -> Symbol:
         """Return the symbol called `name`.
@@ -49,6 +55,17 @@ class Image:
                 start = symbol.address - address
                 return data[start : start + symbol.size]
         raise ToolError("firmware image", f"symbol {symbol.name}", "not loaded", "in a segment")
+
+    def code(self, symbol: Symbol) -> list[tuple[int, bytes]]:
+        """Return a function's runs of instructions, without the constants between them."""
+        data, end = self.read(symbol), symbol.address + symbol.size
+        within = [mark for mark in self.marks if symbol.address < mark[0] < end]
+        edges = [(symbol.address, True), *within, (end, False)]
+        return [
+            (start, data[start - symbol.address : stop - symbol.address])
+            for (start, is_code), (stop, _) in pairwise(edges)
+            if is_code
+        ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +102,8 @@ def read_image(compiled: CompiledFirmware) -> Image:
         if segment["p_type"] == "PT_LOAD" and segment["p_memsz"]
     )
     thumb = elf["e_machine"] == "EM_ARM"
-    return Image(segments, tuple(sorted(_symbols(elf, thumb=thumb), key=lambda s: s.address)))
+    symbols = sorted(_symbols(elf, thumb=thumb), key=lambda s: s.address)
+    return Image(segments, tuple(symbols), _marks(elf) if thumb else ())
 
 
 def read_sizes(compiled: CompiledFirmware) -> Sizes:
@@ -113,6 +131,17 @@ def _open(data: bytes) -> Any:
         return ELFFile(io.BytesIO(data))
     except ELFError as error:
         raise ToolError("firmware image", "the compiler's output", "unreadable", "ELF") from error
+
+
+def _marks(elf: Any) -> tuple[tuple[int, bool], ...]:
+    """Return the mapping symbols: ``$t`` begins Thumb code, ``$d`` data."""
+    table = elf.get_section_by_name(".symtab")
+    marks = {
+        int(entry["st_value"]): entry.name.startswith("$t")
+        for entry in (table.iter_symbols() if table is not None else ())
+        if entry.name.startswith(("$t", "$d"))
+    }
+    return tuple(sorted(marks.items()))
 
 
 def _symbols(elf: Any, *, thumb: bool) -> list[Symbol]:

@@ -34,7 +34,11 @@ def stack_bound(compiled: CompiledFirmware) -> int:
     functions = {}
     for symbol in image.symbols:
         if symbol.is_function and not symbol.name.startswith("harness"):
-            instructions = decode(core, symbol.address, image.read(symbol))
+            instructions = [
+                instruction
+                for address, code in image.code(symbol)
+                for instruction in decode(core, address, code)
+            ]
             own = _frame_and_calls(symbol.name, instructions, riscv=core.riscv)
             functions[symbol.address] = (symbol.name, *own)
     entries = [image.symbol(name).address for name in _ENTRIES]
