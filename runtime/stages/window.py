@@ -33,7 +33,7 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
         if (slot >= @N_FRAMES@U) {
             slot -= @N_FRAMES@U;
         }
-        if (segment < @N_SEGMENTS@U - 1U) {
+        if (segment + 1U < @N_SEGMENTS@U) {
             entering = &s->@PREFIX@_history[slot * @N_VALUES@U];
         }
         @SUM_TYPE@ *sums = &s->@PREFIX@_sums[segment * @N_VALUES@U];
