@@ -270,7 +270,7 @@ def _checks(limits: Limits, b: dict[str, Any], evaluation: Evaluation | None) ->
         ("flash", "bytes", exact(core.code_bytes + core.const_bytes), limits.flash_bytes, False),
         ("RAM", "bytes", exact(core.ram_bytes), limits.ram_bytes, False),
         ("stack", "bytes", exact(core.stack_bytes), limits.stack_bytes, False),
-        ("average power", "uW", b["average"], limits.average_uw, False),
+        ("average power", "µW", b["average"], limits.average_uw, False),
         ("accuracy", "share", accuracy, limits.accuracy, True),
         ("false events", "1/h", false_events, limits.false_events_per_hour, False),
     )

@@ -48,6 +48,8 @@ def _svg(figure: Any, name: str, label: str) -> str:
 
 
 def _amount(value: float) -> str:
+    if value < 0.01:
+        return "under 0.01"
     return f"{value:.3g}" if value >= 0.1 else f"{value:.2f}"
 
 

@@ -56,7 +56,9 @@ def _computed(value: float, unit: str, origin: str) -> Markup:
 
 
 def _ranged(value: Interval, unit: str, origin: str) -> Markup:
-    text = f"{_plain(value.typical)} {unit} ({_plain(value.low)} to {_plain(value.high)})"
+    text = f"{_plain(value.typical)} {unit}"
+    if value.low < value.high:
+        text += f" ({_plain(value.low)} to {_plain(value.high)})"
     return _mark("computed", text, origin)
 
 
