@@ -62,10 +62,12 @@ class Link:
     def read(self) -> list[Message]:
         """Wait a moment for bytes and return the messages they complete, perhaps none."""
         try:
-            waiting = self._port.in_waiting
-            # A socket only tells that something waits, not how much: take what comes at once.
-            size = _READ_BYTES if self.url.startswith("socket:") else max(1, waiting)
-            data = self._port.read(size)
+            data = self._port.read(max(1, self._port.in_waiting))
+            if data and self.url.startswith("socket:"):
+                # A socket only tells that something waits, not how much: take the rest unasked.
+                self._port.timeout = 0
+                data += self._port.read(_READ_BYTES)
+                self._port.timeout = _SILENCE_S
         except (OSError, TypeError) as error:
             # TypeError: pyserial reading a descriptor that was closed under it
             raise PortError(self.url, "the port", f"gone ({_reason(error)})") from None
