@@ -1,0 +1,121 @@
+"""Verification: identical bits everywhere, and a clear answer where they are not."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from pathlib import Path
+
+import pytest
+from firmware_models import random_frames, save_folder, small_model
+
+from runtime.errors import FormatError, ToolError
+from runtime.firmware.cores import CORES
+from runtime.verify import compare, reference_records, verify
+
+ALL_CORES = [core.name for core in CORES]
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return save_folder(small_model(), tmp_path_factory.mktemp("model"))
+
+
+def change(path: Path, pattern: str, replacement: str) -> None:
+    text, n = re.subn(pattern, replacement, path.read_text(), count=1)
+    assert n == 1
+    path.write_text(text)
+
+
+def copy_of(folder: Path, to: Path) -> Path:
+    import shutil
+
+    return Path(shutil.copytree(folder, to / "copy"))
+
+
+def test_every_execution_gives_the_same_bits(folder: Path) -> None:
+    """All six cores, the host, ONNX Runtime and the evaluator agree with the reference."""
+    report = verify(folder, ALL_CORES, 40)
+    assert report.ok, report.lines()
+    assert [c.execution for c in report.comparisons][2:] == [
+        f"C on {name}" for name in ("host", *ALL_CORES)
+    ]
+    assert all(c.n_frames == 40 for c in report.comparisons if "evaluator" not in c.execution)
+    assert report.to_json()["ok"] is True
+
+
+def test_one_weight_changed_by_hand_is_found(folder: Path, tmp_path: Path) -> None:
+    """The C on disk is what is compiled, so that a changed weight makes the answer no."""
+    changed = copy_of(folder, tmp_path)
+    path = changed / "firmware" / "pw_weights.h"
+    weights = re.search(r"s3_weights\[24\] = \{\n +(-?\d+),", path.read_text())
+    assert weights is not None
+    change(path, r"(s3_weights\[24\] = \{\n +)-?\d+,", rf"\g<1>{-int(weights[1]) or 1},")
+    report = verify(changed, ["cortex-m0plus"], 40)
+    assert not report.ok
+    failed = [c for c in report.comparisons if not c.equal]
+    assert [c.execution for c in failed] == ["C on host", "C on cortex-m0plus"]
+    assert "scores[" in failed[0].difference
+
+
+def test_c_that_does_not_compile_is_one_line(folder: Path, tmp_path: Path) -> None:
+    """A damaged source file gives the compiler's first complaint, not its pages."""
+    changed = copy_of(folder, tmp_path)
+    change(changed / "firmware" / "pw_model.c", r"int32_t", "int33_t")
+    with pytest.raises(ToolError, match="int33_t") as caught:
+        verify(changed, [], 5)
+    assert "\n" not in str(caught.value)
+    assert str(tmp_path) not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "name", ["model.json", "fixed.onnx", "test_frames.npz", "firmware/pw_model.c"]
+)
+def test_a_missing_file_is_named(folder: Path, tmp_path: Path, name: str) -> None:
+    """A folder that lacks a file is refused with that file's name."""
+    changed = copy_of(folder, tmp_path)
+    (changed / name).unlink()
+    with pytest.raises(FormatError, match=Path(name).name):
+        verify(changed, [], 5)
+
+
+@pytest.mark.parametrize("name", ["fixed.onnx", "test_frames.npz"])
+def test_a_file_cut_anywhere_is_refused(folder: Path, tmp_path: Path, name: str) -> None:
+    """No cut of a file escapes as another library's error."""
+    changed = copy_of(folder, tmp_path)
+    whole = (changed / name).read_bytes()
+    for cut in {0, 1, 10, len(whole) // 2, len(whole) - 1}:
+        (changed / name).write_bytes(whole[:cut])
+        with pytest.raises(FormatError):
+            verify(changed, [], 5)
+
+
+def test_a_foreign_graph_is_refused(folder: Path, tmp_path: Path) -> None:
+    """An ONNX file that is no gesture model is refused by its inputs."""
+    from onnx import TensorProto, helper, save
+
+    changed = copy_of(folder, tmp_path)
+    value = helper.make_tensor_value_info
+    node = helper.make_node("Identity", ["a"], ["b"])
+    graph = helper.make_graph(
+        [node], "g", [value("a", TensorProto.FLOAT, [1])], [value("b", TensorProto.FLOAT, [1])]
+    )
+    opset = [helper.make_opsetid("", 18)]
+    save(helper.make_model(graph, opset_imports=opset, ir_version=8), changed / "fixed.onnx")
+    with pytest.raises(FormatError, match=r"fixed\.onnx"):
+        verify(changed, [], 5)
+
+
+def test_the_first_difference_is_named() -> None:
+    """Of several differences the earliest frame is reported, and on it the earliest stage."""
+    model = small_model()
+    reference = reference_records(model, *random_frames(model, 8))
+    scores = reference.scores.copy()
+    scores[3:] += 1
+    state = {name: values.copy() for name, values in reference.state.items()}
+    state["s4_hold"][5:] += 1
+    other = dataclasses.replace(reference, scores=scores, state=state)
+    assert compare(reference, reference) == ""
+    assert "frame 3: scores[0]" in compare(reference, other)
+    state["s4_hold"][3] += 1
+    assert "frame 3: s4_hold[0]" in compare(reference, other)
