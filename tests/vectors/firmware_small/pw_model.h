@@ -1,0 +1,77 @@
+/* small: dynamic from a lensless sensor, one frame pair at a time.
+ *
+ * Input: a lit and a dark exposure of 16 x 16 pixels, counts of 12 bits
+ * (0 to 4095) in uint16_t, row by row, 30 frame pairs a second. Only rows
+ * 0 to 15 are read. Exposures that start on a 4-byte boundary are read fastest.
+ * Output: a decision, one of the PW_CLASS_ constants on the frame of an event, else PW_NONE;
+ * and a score for each class, in fixed point.
+ * Classes: swipe_left, swipe_right, push, idle.
+ * Stages: s0 bins, s1 level, s2 dense, s3 dense, s4 decision.
+ * Bytes: not measured.
+ * Model fb9d97ef9da91247058109dbd1581c6032b458b9083dc76bdd57e309723cbe43.
+ *
+ * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
+ * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
+ * common compiler has it; pw_model.c refuses to compile otherwise.
+ */
+#ifndef PW_MODEL_H
+#define PW_MODEL_H
+
+#include <stdint.h>
+
+#define PW_VERSION "0.1.0"
+#define PW_MODEL_ID "fb9d97ef9da91247058109dbd1581c6032b458b9083dc76bdd57e309723cbe43"
+#define PW_N_ROWS 16
+#define PW_N_COLS 16
+#define PW_MAX_COUNTS 4095
+#define PW_N_SCORES 4
+#define PW_NONE (-1)
+#define PW_CLASS_SWIPE_LEFT 0
+#define PW_CLASS_SWIPE_RIGHT 1
+#define PW_CLASS_PUSH 2
+#define PW_CLASS_IDLE 3
+
+/* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
+ * to work in, where outputs that are never alive together share a place. */
+typedef struct {
+    int32_t s4_active[1]; /* class told and not yet released, or -1 */
+    int32_t s4_candidate[1]; /* class wanted on the last frame, or -1 */
+    int32_t s4_count[1]; /* consecutive frames that wanted it */
+    int32_t s4_hold[1]; /* frames until the next event may be told */
+    union {
+        int32_t s0_y[16];
+        int8_t s2_y[6];
+    } even;
+    union {
+        int8_t s1_y[17];
+    } odd;
+    int32_t s3_y[4];
+    int32_t s4_y[1];
+} pw_state;
+
+/* Every lasting member: X(type, name, length). A board can use it to print or compare the state. */
+#define PW_STATE_MEMBERS(X) \
+    X(int32_t, s4_active, 1) \
+    X(int32_t, s4_candidate, 1) \
+    X(int32_t, s4_count, 1) \
+    X(int32_t, s4_hold, 1)
+
+/* Forget everything: the state before the first frame. */
+void pw_init(pw_state *s);
+
+/* Take one frame pair; returns the decision. */
+int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark);
+
+/* The same without a whole frame in memory: feed each row of both exposures, in rising order from
+ * row 0 (rows outside the range read may be left out), then finish; returns the decision. */
+void pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark);
+int32_t pw_finish(pw_state *s);
+
+/* PW_N_SCORES scores of the last frame, valid until the next. */
+const int32_t *pw_scores(const pw_state *s);
+
+/* Version of the generator, and identity of the model (a hash of everything that decides). */
+const char *pw_version(void);
+const char *pw_model_id(void);
+
+#endif
