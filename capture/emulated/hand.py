@@ -73,6 +73,8 @@ class Hand:
         Where each finger begins, in the frame of the palm.
     bones_mm : float64 array, shape (5, 3)
         Lengths of the bones of each finger.
+    length_mm : float
+        Wrist to tip of the middle finger.
     side : int
         -1 where the thumb is on the -x side (right hand), +1 for a left hand.
     """
@@ -80,6 +82,7 @@ class Hand:
     segments: tuple[Segment, ...]
     joints_mm: Doubles
     bones_mm: Doubles
+    length_mm: float
     side: int
 
 
@@ -162,7 +165,7 @@ def build_hand(
     forearm = _tube(_straight(reach, width, depth), 2.0, round(2.4 * breadth_mm / coarse))
     if side > 0:
         joints[:, 0] *= -1.0
-    return Hand((palm, *fingers, forearm), joints, bones, side)
+    return Hand((palm, *fingers, forearm), joints, bones, length_mm, side)
 
 
 def rotation(axis: str, angle_rad: npt.ArrayLike) -> Doubles:

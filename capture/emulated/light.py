@@ -13,10 +13,10 @@ __all__ = ["LED_LOBE", "LED_MW_PER_SR_PER_MA", "Ambient", "draw_ambient", "led_i
 
 Floats = npt.NDArray[np.float32]
 
-LED_MW_PER_SR_PER_MA = 0.33
-"""Radiant intensity on axis: 33 mW/sr at 100 mA, a wide infrared LED of about 70 mW; assumed."""
-LED_LOBE = 2.0
-"""Intensity falls as cos(angle)**2: half of it at 45 degrees; assumed."""
+LED_MW_PER_SR_PER_MA = 0.25
+"""Radiant intensity on axis: 25 mW/sr at 100 mA, a wide infrared LED of about 70 mW; assumed."""
+LED_LOBE = 1.2
+"""Intensity falls as cos(angle)**1.2: half of it at 56 degrees; assumed."""
 
 # Irradiance inside a 25 nm band at 940 nm for one lux, W/m2. Daylight: ASTM G173-03 global has
 # about 0.36 W/(m2 nm) at 940 nm within a water band, at about 110 klx (from memory). Filament: a

@@ -110,7 +110,7 @@ class AngularGrid:
 
     @functools.cached_property
     def inside(self) -> npt.NDArray[np.bool_]:
-        """Cells of the square inside the field, shape (n_across, n_across); row 0 has the least y."""
+        """Cells of the square inside the field, shape (n_across, n_across), y rising by row."""
         x, y = self._centres()
         return np.asarray(np.hypot(x, y) <= self.radius)
 

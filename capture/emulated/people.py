@@ -90,15 +90,15 @@ def draw_person(number: int) -> Person:
         options[int(rng.choice(len(options), p=[share for share, _ in options]))][1]
         for options in FINGERS_UP.values()
     )
-    tilt = np.radians(rng.normal(0.0, [14.0, 9.0, 9.0]))
+    tilt = np.radians(rng.normal(0.0, [10.0, 6.0, 6.0]))
     return Person(
         number=number,
         hand_length_mm=round(float(160.0 + 58.0 * size), 1),
         hand_breadth_mm=round(float(70.0 + 29.0 * breadth), 1),
-        handedness="left" if rng.uniform() < 0.3 else "right",
+        handedness="left" if rng.uniform() < 0.15 else "right",
         skin_reflectance=round(float(rng.uniform(0.15, 0.68)), 3),
         sleeve_reflectance=round(float(rng.uniform(0.1, 0.7)), 3),
-        distance_mm=float(np.exp(rng.uniform(np.log(90.0), np.log(240.0)))),
+        distance_mm=float(np.exp(rng.uniform(np.log(95.0), np.log(230.0)))),
         gesture_s=float(rng.uniform(0.28, 0.65)),
         reaction_s=float(rng.uniform(0.2, 0.32)),
         reach_mm=float(rng.uniform(110.0, 200.0)),

@@ -108,8 +108,7 @@ class HandActor:
         """Return the surface for each pose, shape (n_frames, 12)."""
         turn = rotation("z", poses[:, ROLL]) @ rotation("x", poses[:, PITCH])
         turn = turn @ rotation("y", poses[:, YAW])
-        to_wrist = 0.5 * self.hand.joints_mm[2, 1]
-        wrist = poses[:, :3] - turn[:, :, 1] * to_wrist
+        wrist = poses[:, :3] - turn[:, :, 1] * (0.5 * self.hand.length_mm)
         elbow = self.elbow_mm + 0.5 * poses[:, :3]  # the arm follows the hand half way
         turns, origins = place_segments(
             self.hand, wrist, turn, poses[:, CURL], poses[:, SPREAD], elbow
