@@ -285,7 +285,6 @@ def test_commands_show_an_example() -> None:
         assert f"Example: palmwatt {command.name}" in _invoke(str(command.name), "--help").output
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("core", "rows"),
     [
