@@ -161,30 +161,43 @@ def _tell_recording(recording: Recording, as_json: bool) -> None:
 @click.argument("path", metavar="DIR|SESSION", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print all figures as JSON.")
 def inspect(path: Path, as_json: bool) -> None:
-    """Say what recordings are worth: drops, timing, saturation, levels, and fit or not.
+    """Say what recordings are worth: what is wrong in them, their figures, and fit or not.
 
-    Exit code 1 if a session is not fit for training, with the reasons.
+    Lists every violation in a data set with file and row; then drops, timing, saturation and
+    levels of each session. Exit code 1 if anything is wrong or not fit for training.
     """
-    from capture.dataset import open_dataset
+    from capture.dataset import find_sessions
     from capture.quality import judge, session_quality
     from capture.session import read_session
-    from runtime.errors import UsageError
+    from capture.validate import validate
+    from runtime.errors import Error, UsageError
 
-    files = [info.path for info in open_dataset(path).sessions] if path.is_dir() else [path]
+    violations = validate(path) if path.is_dir() else ()
+    files = [info.path for info in find_sessions(path)] if path.is_dir() else [path]
     if not files:
         raise UsageError(str(path), "number of sessions", 0, "at least 1", "record one first")
     results = []
     for file in files:
-        session = read_session(file)
-        quality = session_quality(session)
+        try:
+            session = read_session(file)
+            quality = session_quality(session)
+        except Error:
+            if not violations:  # a session on its own: its error is the answer
+                raise
+            continue
         results.append((file, quality, judge(quality, session.sensor)))
     if as_json:
-        report = [
-            {"path": str(file), **quality.to_json(), "fit": not reasons, "reasons": reasons}
-            for file, quality, reasons in results
-        ]
+        report = {
+            "violations": [str(violation) for violation in violations],
+            "sessions": [
+                {"path": str(file), **quality.to_json(), "fit": not reasons, "reasons": reasons}
+                for file, quality, reasons in results
+            ],
+        }
         click.echo(json.dumps(report, indent=2))
     else:
+        for violation in violations:
+            click.echo(f"wrong: {violation}")
         for file, quality, reasons in results:
             click.echo(
                 f"{file.name}: {quality.n_pairs} pairs in {quality.duration_s:.1f} s, "
@@ -194,8 +207,42 @@ def inspect(path: Path, as_json: bool) -> None:
                 f"counts, {quality.n_takes} takes"
             )
             click.echo(f"  not fit: {'; '.join(reasons)}" if reasons else "  fit for training")
-    if any(reasons for _, _, reasons in results):
+    if violations or any(reasons for _, _, reasons in results):
         sys.exit(1)
 
 
-commands: tuple[click.Command, ...] = (emulate, record, inspect)
+@click.command(epilog="Example: palmwatt forget P07 recordings --models models")
+@click.argument("participant")
+@click.argument("data", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--models", type=click.Path(path_type=Path), help="Folder of model folders.")
+@click.option("--json", "as_json", is_flag=True, help="Print what was done as JSON.")
+def forget(participant: str, data: Path, models: Path | None, as_json: bool) -> None:
+    """Remove a participant's readouts, labels and row from the data set in DIR, for good.
+
+    Names the models that were trained or tested on the participant: they stay as they are, and
+    hold what they learned until they are trained anew without those recordings.
+    """
+    from capture.forget import forget as forget_participant
+
+    done = forget_participant(data, participant, models)
+    if as_json:
+        content = {
+            "n_files": done.n_files,
+            "trained": [str(model) for model in done.trained],
+            "tested": [str(model) for model in done.tested],
+            "unclear": [str(model) for model in done.unclear],
+        }
+        click.echo(json.dumps(content, indent=2))
+        return
+    click.echo(f"{participant}: {done.n_files} files and the row in participants.tsv removed")
+    for model in done.trained:
+        click.echo(f"{model} was trained on {participant}: train it anew")
+    for model in done.tested:
+        click.echo(f"{model} was tested on {participant}")
+    for model in done.unclear:
+        click.echo(f"{model} does not say on whom it was trained")
+    if models is None:
+        click.echo("Models were not searched; name their folder with --models.")
+
+
+commands: tuple[click.Command, ...] = (emulate, record, inspect, forget)

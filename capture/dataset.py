@@ -38,6 +38,8 @@ _READOUTS = re.compile(
 )
 _HANDEDNESS = ("right", "left", "ambidextrous")
 _BIDS_VERSION = "1.10.0"
+PARTICIPANT_COLUMNS = ("participant_id", "consent")
+"""Columns that ``participants.tsv`` must have."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +159,7 @@ def add_participant(root: Path, participant: Participant) -> None:
     """Write a participant's row into ``participants.tsv``, in place of an older one."""
     path = root / "participants.tsv"
     with alone_in(root):
-        known = _read_participants(path) if path.exists() else ()
+        known = read_participants(path) if path.exists() else ()
         others = [p for p in known if p.participant_id != participant.participant_id]
         write_participants(root, (*others, participant))
 
@@ -179,25 +181,34 @@ def _as_text(value: str | float | bool | None) -> str | None:
     return None if value is None else str(value)
 
 
-def _read_participants(path: Path) -> tuple[Participant, ...]:
-    participants = []
-    for number, row in enumerate(read_table(path, ("participant_id", "consent")), start=2):
-        where = f"{path} row {number}"
-        name = (row["participant_id"] or "").removeprefix("sub-")
-        try:
-            participants.append(
-                Participant(
-                    name,
-                    _flag(row.get("consent"), where, "consent"),
-                    _number(row.get("hand_length_mm"), where, "hand_length_mm"),
-                    _number(row.get("hand_breadth_mm"), where, "hand_breadth_mm"),
-                    row.get("handedness"),
-                    _number(row.get("skin_reflectance"), where, "skin_reflectance"),
-                    _flag(row.get("locked"), where, "locked"),
-                )
-            )
-        except FormatError as error:
-            raise FormatError(where, error.what, error.got, error.expected) from None
+def participant_from_row(row: dict[str, str | None], where: str) -> Participant:
+    """Build a participant from one row of ``participants.tsv``.
+
+    Raises
+    ------
+    FormatError
+        A value is wrong; the message names `where` and the column.
+    """
+    try:
+        return Participant(
+            (row["participant_id"] or "").removeprefix("sub-"),
+            _flag(row.get("consent"), where, "consent"),
+            _number(row.get("hand_length_mm"), where, "hand_length_mm"),
+            _number(row.get("hand_breadth_mm"), where, "hand_breadth_mm"),
+            row.get("handedness"),
+            _number(row.get("skin_reflectance"), where, "skin_reflectance"),
+            _flag(row.get("locked"), where, "locked"),
+        )
+    except FormatError as error:
+        raise FormatError(where, error.what, error.got, error.expected) from None
+
+
+def read_participants(path: Path) -> tuple[Participant, ...]:
+    """Read ``participants.tsv``; FormatError names the first wrong row."""
+    participants = [
+        participant_from_row(row, f"{path} row {number}")
+        for number, row in enumerate(read_table(path, PARTICIPANT_COLUMNS), start=2)
+    ]
     names = [participant.participant_id for participant in participants]
     for name in names:
         if names.count(name) > 1:
@@ -229,6 +240,39 @@ def open_dataset(path: Path | str) -> Dataset:
         Its description or its table of participants is wrong, or a session belongs to nobody.
     """
     root = Path(path)
+    read_description(root)
+    participants = read_participants(root / "participants.tsv")
+    known = {participant.participant_id for participant in participants}
+    sessions = find_sessions(root)
+    for info in sessions:
+        if info.participant_id not in known:
+            raise FormatError(
+                str(info.path), "participant", repr(info.participant_id), "in participants.tsv"
+            )
+    return Dataset(root, participants, sessions)
+
+
+def find_sessions(root: Path) -> tuple[SessionInfo, ...]:
+    """Return the sessions below a data set's folder, whoever they belong to."""
+    sessions = []
+    for file in sorted(root.glob(f"sub-*/ses-*/*{READOUTS_SUFFIX}")):
+        match = _READOUTS.fullmatch(file.name)
+        # Other names are files that are still being finished, or no sessions.
+        if match is not None and session_path(root, *match.groups()) == file:
+            sessions.append(SessionInfo(file, *match.groups()))
+    return tuple(sessions)
+
+
+def read_description(root: Path) -> dict[str, object]:
+    """Read ``dataset_description.json``.
+
+    Raises
+    ------
+    UsageError
+        There is none: the folder is no data set.
+    FormatError
+        It is not what BIDS asks for.
+    """
     description = root / "dataset_description.json"
     if not description.is_file():
         raise UsageError(
@@ -238,19 +282,9 @@ def open_dataset(path: Path | str) -> Dataset:
         content = json.loads(read_limited(description))
     except (ValueError, RecursionError):
         raise FormatError(str(description), "the text", "not JSON") from None
+    if not isinstance(content, dict):
+        raise FormatError(str(description), "the text", type(content).__name__, "an object")
     for key in ("Name", "BIDSVersion"):
-        if not isinstance(content, dict) or not isinstance(content.get(key), str):
+        if not isinstance(content.get(key), str):
             raise FormatError(str(description), f"key {key!r}", "missing", "a text")
-    participants = _read_participants(root / "participants.tsv")
-    known = {participant.participant_id for participant in participants}
-    sessions = []
-    for file in sorted(root.glob(f"sub-*/ses-*/*{READOUTS_SUFFIX}")):
-        match = _READOUTS.fullmatch(file.name)
-        if match is None or session_path(root, *match.groups()) != file:
-            continue  # a file that is still being finished, or no session
-        if match["participant"] not in known:
-            raise FormatError(
-                str(file), "participant", repr(match["participant"]), "in participants.tsv"
-            )
-        sessions.append(SessionInfo(file, *match.groups()))
-    return Dataset(root, participants, tuple(sessions))
+    return content

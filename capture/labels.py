@@ -17,6 +17,7 @@ from capture.files import read_table, replace_file, write_table
 from runtime.errors import FormatError
 
 __all__ = [
+    "EVENT_COLUMNS",
     "GOOD",
     "REJECTED",
     "Event",
@@ -27,6 +28,8 @@ __all__ = [
     "write_events",
 ]
 
+EVENT_COLUMNS = ("onset", "duration", "trial_type")
+"""Columns that an events table must have."""
 GOOD = "good"
 REJECTED = "rejected"
 _WORD = re.compile(r"[a-z][a-z0-9_]{0,39}")
@@ -129,7 +132,7 @@ def event_from_row(row: dict[str, str | None], where: str) -> Event:
             values[name] = number(text)
         except ValueError:
             raise FormatError(where, column, repr(text[:40]), "a number") from None
-    for column in ("onset", "duration", "trial_type"):
+    for column in EVENT_COLUMNS:
         if _COLUMNS[column][0] not in values:
             raise FormatError(where, column, "n/a", "a value")
     try:
@@ -147,7 +150,7 @@ def read_events(path: Path) -> tuple[Event, ...]:
         The file cannot be read, a column is missing, or a value is wrong; the message names the
         row.
     """
-    table = read_table(path, ("onset", "duration", "trial_type"))
+    table = read_table(path, EVENT_COLUMNS)
     return tuple(
         event_from_row(row, f"{path} row {number}") for number, row in enumerate(table, start=2)
     )

@@ -347,11 +347,17 @@ def _run(
     link.ask(CommandKind.START, meanwhile=recorder.take)
     heard = reported = time.monotonic()
     stopped = False
+
+    def waiting() -> bool:
+        now = recorder.progress()
+        progress(dataclasses.replace(now, moment=Moment("disconnected", "", 0.0)))
+        return controls() == "stop"
+
     while not stopped and recorder.conductor.advance(recorder.now_us).phase != "done":
         try:
             messages = link.read()
         except PortError:
-            recorder.reconnect(heard, lambda: controls() == "stop")
+            recorder.reconnect(heard, waiting)
             messages = []
             heard = time.monotonic()
         for message in messages:

@@ -140,8 +140,10 @@ def events_path(readouts: Path) -> Path:
     return readouts.with_name(readouts.name.removesuffix(READOUTS_SUFFIX) + "_events.tsv")
 
 
-def read_session(path: Path | str) -> Session:
+def read_session(path: Path | str, *, with_labels: bool = True) -> Session:
     """Open a session's file; finish it first if its recorder was killed, and say so in the log.
+
+    `with_labels` false leaves the events table unread.
 
     Raises
     ------
@@ -167,7 +169,8 @@ def read_session(path: Path | str) -> Session:
         _finish(path)
     header = _read_header(path)
     labels = events_path(path)
-    return Session(path, header, read_events(labels) if labels.exists() else ())
+    labelled = with_labels and labels.exists()
+    return Session(path, header, read_events(labels) if labelled else ())
 
 
 def _finish(path: Path) -> None:

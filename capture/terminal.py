@@ -64,6 +64,8 @@ def _picture(progress: Progress, script: Script) -> Group:
     cue = script.text(moment.trial_type) if moment.trial_type else ""
     if moment.phase == "cue":
         big, style = cue.upper(), "bold reverse"
+    elif moment.phase == "disconnected":
+        big, style = "SENSOR IS GONE: plug it in again (q gives up)", "bold red"
     elif moment.phase == "paused":
         big, style = "PAUSED", "bold yellow"
     elif cue:

@@ -11,13 +11,20 @@ import pytest
 from click.testing import CliRunner
 
 from capture.cli import commands
-from capture.dataset import Participant, add_participant, prepare_dataset, session_path
+from capture.dataset import (
+    Participant,
+    add_participant,
+    open_dataset,
+    prepare_dataset,
+    session_path,
+)
 from capture.frames import FrameBlock, FramePair
 from capture.labels import Event, write_events
 from capture.quality import judge, measure
 from capture.script import load_script
 from capture.session import events_path
 from capture.store import SessionHeader, SessionWriter
+from capture.validate import validate
 from capture.wire import Description
 from runtime.errors import Error
 from runtime.sensor import Sensor
@@ -103,7 +110,7 @@ def test_inspect_says_fit_or_not(tmp_path: Path) -> None:
     code, text, _ = command("inspect", str(tmp_path / "good"))
     assert (code, "fit for training" in text) == (0, True)
     code, text, _ = command("inspect", str(good), "--json")
-    (report,) = json.loads(text)
+    (report,) = json.loads(text)["sessions"]
     assert (report["n_pairs"], report["fit"]) == (200, True)
     make_set(tmp_path / "bad", drop=tuple(range(20, 40)))
     code, text, _ = command("inspect", str(tmp_path / "bad"))
@@ -137,9 +144,106 @@ def test_record_refuses_before_it_writes(tmp_path: Path) -> None:
     assert not out.exists()
 
 
-@pytest.mark.parametrize("name", ["emulate", "record", "inspect"])
+@pytest.mark.parametrize("name", ["emulate", "record", "inspect", "forget"])
 def test_every_command_shows_an_example(name: str) -> None:
     """The help of each command ends with an example."""
     code, text, _ = command(name, "--help")
     assert code == 0
     assert f"Example: palmwatt {name} " in " ".join(text.split()[-20:])
+
+
+def test_inspect_lists_every_violation(tmp_path: Path) -> None:
+    """Every violation in a data set is listed with its file and row, and nothing sound is."""
+    root = tmp_path / "set"
+    path = make_set(root)
+    assert validate(root) == ()
+    with (root / "participants.tsv").open("a") as table:
+        table.write("sub-P01\tyes\tn/a\tn/a\tn/a\tn/a\tno\n")
+        table.write("sub-P 2\tyes\tn/a\tn/a\tn/a\tn/a\tno\n")
+        table.write("sub-P03\tperhaps\tn/a\tn/a\tn/a\tn/a\tno\n")
+    events_path(path).write_text(
+        "onset\tduration\ttrial_type\n"
+        "1.0\t1.0\tpush\n"
+        "1.5\t1.0\tpull\n"
+        "x\t1.0\tpull\n"
+        "3.0\t0.1\tsomersault\n"
+        "3.5\t9.0\tpush\n"
+    )
+    other = session_path(root, "P04", "01", "dynamic")
+    other.parent.mkdir(parents=True)
+    other.write_bytes(path.read_bytes())
+    (other.parent / "notes.mcap").write_bytes(b"x")
+    found = {(violation.file.rsplit("/")[-1], violation.row) for violation in validate(root)}
+    labels = events_path(path).name
+    assert found == {
+        ("participants.tsv", 3),
+        ("participants.tsv", 4),
+        ("participants.tsv", 5),
+        (labels, 3),
+        (labels, 4),
+        (labels, 5),
+        (labels, 6),
+        (other.name, 0),
+        (events_path(other).name, 0),
+        ("notes.mcap", 0),
+    }
+    text = "\n".join(str(violation) for violation in validate(root))
+    assert "the file says that it is P01 01 dynamic" in text
+    assert "sub-P04 is not in participants.tsv" in text
+    code, output, _ = command("inspect", str(root))
+    assert (code, output.count("wrong: ")) == (1, len(validate(root)))
+
+
+def test_a_damaged_session_is_a_violation_among_others(tmp_path: Path) -> None:
+    """A session with a flipped byte is listed, and the sound sessions beside it are judged."""
+    root = tmp_path / "set"
+    path = make_set(root)
+    damaged = session_path(root, "P01", "02", "dynamic")
+    damaged.parent.mkdir(parents=True)
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 0x10
+    damaged.write_bytes(content)
+    events_path(damaged).write_bytes(events_path(path).read_bytes())
+    code, output, _ = command("inspect", str(root))
+    assert code == 1
+    wrong = [line for line in output.splitlines() if line.startswith("wrong: ")]
+    assert len(wrong) == 2  # the flipped byte, and the header that still says session 01
+    assert all("ses-02" in line for line in wrong)
+    assert "fit for training" in output
+
+
+def test_a_recording_without_consent_is_a_violation(tmp_path: Path) -> None:
+    """Readouts of a participant whose consent was withdrawn are a violation."""
+    make_set(tmp_path / "set")
+    add_participant(tmp_path / "set", Participant("P01", False))
+    (violation,) = validate(tmp_path / "set")
+    assert "has not given consent" in str(violation)
+
+
+def test_forget_leaves_no_trace(tmp_path: Path) -> None:
+    """Forgetting removes a participant's files and row, and names the models that knew them."""
+    root, models = tmp_path / "set", tmp_path / "models"
+    make_set(root)
+    add_participant(root, Participant("P02", True))
+    for name, people in (
+        ("one", '{"participants": {"train": ["P01", "P02"], "test": []}}'),
+        ("two", '{"participants": {"train": ["P02"], "test": ["P01"]}}'),
+        ("three", "{}"),
+        ("four", '{"participants": {"train": ["P02"], "test": []}}'),
+    ):
+        (models / name).mkdir(parents=True)
+        (models / name / "model.json").write_text("{}")
+        (models / name / "evaluation.json").write_text(people)
+    code, output, _ = command("forget", "P01", str(root), "--models", str(models), "--json")
+    assert code == 0
+    told = json.loads(output)
+    assert told["n_files"] == 3
+    assert [Path(model).name for model in told["trained"]] == ["one"]
+    assert [Path(model).name for model in told["tested"]] == ["two"]
+    assert [Path(model).name for model in told["unclear"]] == ["three"]
+    left = [path for path in root.rglob("*") if "P01" in path.name]
+    assert left == []
+    assert "P01" not in (root / "participants.tsv").read_text()
+    assert [p.participant_id for p in open_dataset(root).participants] == ["P02"]
+    _, _, error = command("forget", "P01", str(root))
+    assert isinstance(error, Error)

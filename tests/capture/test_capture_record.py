@@ -107,7 +107,14 @@ class BenchSensor:
                     self._send(encode(Status(time_us, 25.5, 3300, 0)))
                 sequence += 1
 
+    def take_the_place_of(self, path: Path) -> None:
+        """Be found under a name that outlives this port, as a plugged-in device is."""
+        path.unlink(missing_ok=True)
+        path.symlink_to(self.url)
+
     def close(self) -> None:
+        if self.stopping.is_set():
+            return
         self.stopping.set()
         self.thread.join(5)
         os.close(self.host)
@@ -311,3 +318,60 @@ def test_messages_of_a_link_are_those_of_the_wire(bench_sensor: BenchSensor) -> 
         assert link.describe() == Description(SENSOR, "unit-1", "test")
         link.ask(CommandKind.STOP, meanwhile=meanwhile.append)
     assert [command.sequence for command in bench_sensor.commands] == [1, 2]
+
+
+def test_a_pulled_cable_costs_a_recorded_gap(tmp_path: Path) -> None:
+    """Unplugged and plugged in again, the session waits, records the gap and goes on.
+
+    Sequence and time keep rising over the gap, and the cue that it cut is given again.
+    """
+    name = tmp_path / "port"
+    first = BenchSensor()
+    first.take_the_place_of(name)
+    second: list[BenchSensor] = []
+    script = SCRIPT.model_copy(update={"lead_in_s": 30.0})
+
+    def show(progress: Progress) -> None:
+        if progress.moment.phase == "disconnected" and not second:
+            second.append(BenchSensor())
+            second[0].take_the_place_of(name)
+        elif not second and progress.n_pairs > 20:
+            first.close()
+
+    try:
+        with Link(str(name)) as link:
+            recording = record(link, PERSON, script, 3, tmp_path / "set", progress=show)
+    finally:
+        for sensor in second:
+            sensor.close()
+    assert recording.n_gaps == 1
+    session = read_session(recording.path)
+    frames = session.frames()
+    assert len(frames) == recording.n_pairs
+    steps = np.diff(frames.sequence)
+    assert np.count_nonzero(steps > 1) <= 1
+    assert np.all(np.diff(frames.time_us) > 0)
+    (gap,) = session.journal("/gaps")
+    assert gap["run"] == 1
+    restart = int(np.searchsorted(frames.sequence, int(str(gap["after_sequence"])), "right"))
+    for index in (restart - 1, restart):
+        lit = frames.lit[index]
+        device_sequence = int(frames.sequence[index])
+        if index == restart:
+            device_sequence -= int(str(gap["sequence_offset"]))
+        assert np.array_equal(lit, counts(device_sequence, True))
+    good = [event for event in session.events if event.status == GOOD]
+    assert sorted(event.trial_type for event in good) == ["idle", "push", "push"]
+
+
+def test_a_sensor_that_stays_silent_ends_the_session(tmp_path: Path) -> None:
+    """A sensor that stops sending ends the session in one clear line; what came is kept."""
+    sensor = BenchSensor(lambda sequence, lit, packet: packet if sequence < 40 else b"")
+    script = SCRIPT.model_copy(update={"lead_in_s": 30.0})
+    try:
+        with Link(sensor.url) as link, pytest.raises(PortError, match="silent for 3 s"):
+            record(link, PERSON, script, 3, tmp_path / "set")
+    finally:
+        sensor.close()
+    (info,) = open_dataset(tmp_path / "set").sessions
+    assert len(read_session(info.path).frames()) == 40
