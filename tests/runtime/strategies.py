@@ -22,6 +22,8 @@ from runtime.stages.dense import Dense
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.pixels import Pixels
+from runtime.stages.prototypes import Prototypes
+from runtime.stages.trees import Trees
 from runtime.stages.window import Window
 
 Exposures = tuple[NDArray[np.uint16], NDArray[np.uint16]]
@@ -51,6 +53,50 @@ def dense(
         out_bits=out_bits,
         real_weights=weights + rng.uniform(-0.5, 0.5, weights.shape),
         real_bias=bias.astype(np.float64),
+    )
+
+
+def trees(rng: np.random.Generator, n_nodes: int, low: Int64, high: Int64, n_classes: int) -> Trees:
+    """Return random trees: each node hangs on a free place of an earlier one, or is a root."""
+    left, right = np.zeros((2, n_nodes), dtype=np.int32)
+    n_leaves = int(rng.integers(1, 30))
+    free: list[tuple[NDArray[np.int32], int]] = []
+    roots = []
+    for node in range(n_nodes):
+        if not free or rng.random() < 0.15:
+            roots.append(node)
+        else:
+            side, parent = free.pop(rng.integers(len(free)))
+            side[parent] = node
+        free += [(left, node), (right, node)]
+    for side, parent in free:
+        side[parent] = -1 - rng.integers(n_leaves)
+    if rng.random() < 0.3:
+        roots.append(-1)
+    feature = rng.integers(0, len(low), n_nodes)
+    threshold = rng.integers(low[feature] - 2, high[feature] + 3)
+    return Trees(
+        n_features=len(low),
+        roots=np.array(roots, dtype=np.int32),
+        feature=feature.astype(np.int32),
+        threshold=np.clip(threshold, -(2**31), 2**31 - 1).astype(np.int32),
+        left=left,
+        right=right,
+        leaves=rng.integers(-500, 501, (n_leaves, n_classes)).astype(np.int32),
+    )
+
+
+def prototypes(rng: np.random.Generator, low: Int64, high: Int64, n_classes: int) -> Prototypes:
+    """Return random prototypes within the inputs' range, at least one per class."""
+    owners = np.r_[np.arange(n_classes), rng.integers(0, n_classes, 3)]
+    centres = rng.integers(low, high + 1, (len(owners), len(low))).astype(np.int16)
+    widest = int((high - low).max())
+    return Prototypes(
+        centres=centres,
+        owners=rng.permutation(owners).astype(np.int32),
+        n_classes=n_classes,
+        squared=widest**2 * len(low) < 2**30,
+        real_centres=centres.astype(np.float64),
     )
 
 
@@ -109,8 +155,14 @@ def models(draw: st.DrawFn) -> Model:
             n_out = draw(st.integers(1, 9))
             append(dense(rng, len(low), n_out, n_bits, _bound(low, high), extreme))
     n_classes = draw(st.integers(2, 6))
-    out_bits = draw(st.sampled_from([8, 16, 32]))
-    append(dense(rng, len(low), n_classes, out_bits, _bound(low, high), draw(st.booleans())))
+    head = draw(st.sampled_from(["dense", "trees", "prototypes"]))
+    if head == "trees":
+        append(trees(rng, draw(st.integers(1, 40)), low, high, n_classes))
+    elif head == "prototypes" and _bound(low, high) <= 32767:
+        append(prototypes(rng, low, high, n_classes))
+    else:
+        out_bits = draw(st.sampled_from([8, 16, 32]))
+        append(dense(rng, len(low), n_classes, out_bits, _bound(low, high), draw(st.booleans())))
     other = tuple(draw(st.lists(st.booleans(), min_size=n_classes, max_size=n_classes)))
     threshold = draw(st.sampled_from([0, 1, 20, 5000]))
     hysteresis = threshold // draw(st.integers(1, 3))
