@@ -33,8 +33,8 @@ def dense(
     rng: np.random.Generator, n_in: int, n_out: int, out_bits: int, bound: int, extreme: bool
 ) -> Dense:
     """Return a random layer; an extreme one has every weight at its limit and saturates."""
-    wide = out_bits == 16
-    limit = 32767 if wide and bound * n_in * 32767 < 2**30 else 127
+    most = (2**30 - 1000) // (n_in * max(bound, 1))  # so that scores differ by less than 2**31
+    limit = 32767 if out_bits == 16 and most >= 32767 else max(1, min(127, most))
     weights = rng.integers(-limit, limit + 1, (n_out, n_in))
     if extreme:
         weights = np.where(weights < 0, -limit, limit)
