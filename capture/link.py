@@ -17,7 +17,7 @@ __all__ = ["Link"]
 _READ_BYTES = 65_536
 _SILENCE_S = 0.05  # how long one read waits for the first byte
 _REPEAT_S = 0.5
-_ANSWER_S = 5.0
+_ANSWER_S = 15.0  # an emulated sensor on a busy machine takes seconds to begin
 
 
 class Link:

@@ -6,12 +6,8 @@ and are recorded through it, and every later step reads the files that the step 
 
 from __future__ import annotations
 
-import contextlib
 import json
 import multiprocessing
-import subprocess
-import sys
-import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
@@ -22,7 +18,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from runtime.errors import PortError, ToolError, UsageError
+from runtime.errors import ToolError, UsageError
 
 if TYPE_CHECKING:
     from runtime.budget import Budget
@@ -35,7 +31,6 @@ PARTICIPANTS = tuple(range(1, 9))
 LOCKED = frozenset({7, 8})
 CORES = ("cortex-m0plus", "cortex-m4", "cortex-m33", "rv32imc")
 N_VERIFIED_FRAMES = 500
-_START_S = 60.0
 _SEED = 2026
 
 
@@ -122,49 +117,9 @@ def run_demo(out: Path, *, as_json: bool = False) -> None:
     console.print(f"report: {report}", soft_wrap=True, highlight=False)
 
 
-@contextlib.contextmanager
-def emulated_port(participant: int, script: str, seed: int) -> Iterator[str]:
-    """Start an emulated sensor as a process of its own and yield its port's URL.
-
-    Raises
-    ------
-    PortError
-        It ended, or named no port within a minute.
-    """
-    words = ["--participant", str(participant), "--script", script, "--sensor", SENSOR]
-    process = subprocess.Popen(  # noqa: S603  # our own interpreter and module, fixed words
-        [
-            sys.executable,
-            "-m",
-            "capture.emulated.device",
-            *words,
-            "--seed",
-            str(seed),
-            "--speed",
-            "0",
-        ],
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    # A sensor that hangs before it names its port would hang the demo with it.
-    overdue = threading.Timer(_START_S, process.kill)
-    overdue.start()
-    try:
-        port = process.stdout.readline().strip() if process.stdout else ""
-        overdue.cancel()
-        if not port:
-            raise PortError("emulated sensor", "its port", "not named", "the first line it prints")
-        yield port
-    finally:
-        overdue.cancel()
-        process.terminate()
-        process.wait()
-        if process.stdout:
-            process.stdout.close()
-
-
 def _record_one(participant: int, script: str, out: Path) -> str:
     from capture.dataset import Participant
+    from capture.emulated.device import DeviceSettings, running_device
     from capture.emulated.people import draw_person
     from capture.link import Link
     from capture.record import record
@@ -181,7 +136,10 @@ def _record_one(participant: int, script: str, out: Path) -> str:
         locked=participant in LOCKED,
     )
     seed = _SEED + participant
-    with emulated_port(participant, script, seed) as port, Link(port) as link:
+    settings = DeviceSettings(
+        participant=participant, script=script, sensor=SENSOR, seed=seed, speed=0.0
+    )
+    with running_device(settings) as port, Link(port) as link:
         record(link, row, load_script(script), seed, out, session="01")
     return f"{row.participant_id} {script}"
 
