@@ -101,7 +101,7 @@ class Timeline:
         self._poses = np.stack([start, *(m.target for m in self._movements)])
         self._drift_hz = rng.uniform([0.05, 0.15, 0.4, 8.0], [0.15, 0.4, 0.7, 11.0], (6, 4))
         self._drift_phase = rng.uniform(0.0, 2.0 * np.pi, (6, 4))
-        millimetres, radians = np.array([2.5, 2.0, 0.8, 0.2]), np.array([0.02, 0.015, 0.006, 0.002])
+        millimetres, radians = np.array([3.0, 2.5, 1.2, 0.2]), np.array([0.02, 0.015, 0.006, 0.002])
         self._drift = np.stack([millimetres] * 3 + [radians] * 3)
 
     def poses(self, times_s: Doubles) -> Doubles:
@@ -138,8 +138,8 @@ class Timeline:
 def rest_pose(person: Person, rng: np.random.Generator) -> Doubles:
     """Return where this person's hand hovers in one session."""
     pose = np.zeros(N_POSE)
-    pose[X] = rng.normal(0.0, 10.0)
-    pose[Y] = rng.normal(0.0, 14.0)
+    pose[X] = rng.normal(0.0, 7.0)
+    pose[Y] = rng.normal(0.0, 8.0)
     pose[Z] = np.clip(person.distance_mm * rng.uniform(0.85, 1.2), 80.0, 300.0)
     pose[[ROLL, PITCH, YAW]] = [person.roll_rad, person.pitch_rad, person.yaw_rad]
     pose[CURL] = np.clip(person.curl + rng.normal(0.0, 0.05, 5), 0.0, 0.5)
@@ -156,9 +156,9 @@ def _clipped(pose: Doubles) -> Doubles:
 def _varied(pose: Doubles, rng: np.random.Generator) -> Doubles:
     """Return the pose as it comes out one time: nobody repeats a movement exactly."""
     out = pose.copy()
-    out[[X, Y]] += rng.normal(0.0, 7.0, 2)
-    out[Z] *= rng.uniform(0.92, 1.09)
-    out[[ROLL, PITCH, YAW]] += rng.normal(0.0, 0.05, 3)
+    out[[X, Y]] += rng.normal(0.0, 4.5, 2)
+    out[Z] *= rng.uniform(0.94, 1.06)
+    out[[ROLL, PITCH, YAW]] += rng.normal(0.0, 0.035, 3)
     out[CURL] += rng.normal(0.0, 0.04, 5)
     return _clipped(out)
 
@@ -255,14 +255,15 @@ class _Performer:
     def fingers(self, count: int) -> None:
         """Show a number of fingers and hold it until the next cue."""
         up: Sequence[int] = self.person.counting[count]
-        if self.rng.uniform() < 0.08:
+        if self.rng.uniform() < 0.04:
             options = FINGERS_UP[count]
             up = options[int(self.rng.integers(len(options)))][1]
         pose = _varied(self.rest, self.rng)
-        straight = np.abs(self.rng.normal(0.06, 0.05, 5)) + 0.5 * self.person.curl
-        bent = 1.0 - np.abs(self.rng.normal(0.06, 0.06, 5))
+        straight = np.abs(self.rng.normal(0.05, 0.04, 5)) + 0.3 * self.person.curl
+        bent = 1.0 - np.abs(self.rng.normal(0.05, 0.05, 5))
         pose[CURL] = np.where(np.array(up, bool), straight, bent)
-        pose[SPREAD] = self.person.spread_rad * self.rng.uniform(0.8, 1.5)
+        # asked to show a count, people spread the fingers wider than at rest
+        pose[SPREAD] = np.radians(4.0) + self.person.spread_rad * self.rng.uniform(0.7, 1.1)
         self.go(_clipped(pose), float(self.rng.uniform(0.2, 0.35)))
 
     def distract(self, kind: str) -> None:

@@ -12,9 +12,9 @@ __all__ = ["FINGERS_UP", "Person", "draw_person"]
 # shares, usual combinations.
 FINGERS_UP: dict[int, tuple[tuple[float, tuple[int, ...]], ...]] = {
     0: ((1.0, (0, 0, 0, 0, 0)),),
-    1: ((0.88, (0, 1, 0, 0, 0)), (0.12, (1, 0, 0, 0, 0))),
-    2: ((0.85, (0, 1, 1, 0, 0)), (0.15, (1, 1, 0, 0, 0))),
-    3: ((0.72, (0, 1, 1, 1, 0)), (0.20, (1, 1, 1, 0, 0)), (0.08, (0, 0, 1, 1, 1))),
+    1: ((0.95, (0, 1, 0, 0, 0)), (0.05, (1, 0, 0, 0, 0))),
+    2: ((0.93, (0, 1, 1, 0, 0)), (0.07, (1, 1, 0, 0, 0))),
+    3: ((0.84, (0, 1, 1, 1, 0)), (0.13, (1, 1, 1, 0, 0)), (0.03, (0, 0, 1, 1, 1))),
     4: ((1.0, (0, 1, 1, 1, 1)),),
     5: ((1.0, (1, 1, 1, 1, 1)),),
 }
@@ -90,12 +90,12 @@ def draw_person(number: int) -> Person:
         options[int(rng.choice(len(options), p=[share for share, _ in options]))][1]
         for options in FINGERS_UP.values()
     )
-    tilt = np.radians(rng.normal(0.0, [10.0, 6.0, 6.0]))
+    tilt = np.radians(rng.normal(0.0, [6.0, 4.0, 4.0]))
     return Person(
         number=number,
         hand_length_mm=round(float(160.0 + 58.0 * size), 1),
         hand_breadth_mm=round(float(70.0 + 29.0 * breadth), 1),
-        handedness="left" if rng.uniform() < 0.15 else "right",
+        handedness="left" if rng.uniform() < 0.12 else "right",
         skin_reflectance=round(float(rng.uniform(0.15, 0.68)), 3),
         sleeve_reflectance=round(float(rng.uniform(0.1, 0.7)), 3),
         distance_mm=float(np.exp(rng.uniform(np.log(95.0), np.log(230.0)))),

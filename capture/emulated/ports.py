@@ -107,6 +107,8 @@ class LoopbackSocket:
             with contextlib.suppress(BlockingIOError):
                 self._host, _ = self._listener.accept()
                 self._host.setblocking(False)
+                # without it small packets wait for the host's delayed acknowledgement
+                self._host.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
                 self._selector.unregister(self._listener)
                 self._selector.register(self._host, selectors.EVENT_READ)
 
