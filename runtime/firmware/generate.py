@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from runtime.errors import FormatError
-from runtime.firmware.kernels import fill
+from runtime.firmware.places import fill
 from runtime.firmware.selftest import README, SELFTEST_C, vectors_h
 from runtime.firmware.text import HEADER_H, HELPERS, MODEL_C, STEP_C
 from runtime.stages.ctext import CStage, Edge
@@ -180,7 +180,7 @@ def _values(model: Model, parts: list[_Part], footprint: Footprint | None) -> di
 def _uses(helper: str, functions: str) -> bool:
     """Tell whether a helper is called by the stages, or by a helper that they call."""
     callers = {"pw_asr32": ("pw_asr32", "pw_requant"), "pw_sat": ("pw_sat",)}
-    return any(f"{name}(" in functions for name in callers.get(helper, (helper,)))
+    return any(name in functions for name in callers.get(helper, (helper,)))
 
 
 def _calls(parts: list[_Part]) -> str:

@@ -2,61 +2,26 @@
 
 Which kernel a stage gets is decided here, when weights and ranges are known; which of a kernel's
 variants a core gets is decided by ``#if`` in the text, so that one folder serves every core.
-
-Every kernel's text is a template with ``@NAME@`` places; `fill` refuses a place left open.
 """
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from runtime.errors import FormatError
+from runtime.firmware.kernels_bins import bins_c
+from runtime.firmware.places import fill
 from runtime.stages.ctext import CStage, Edge, table
 
 if TYPE_CHECKING:
-    from runtime.stages.bins import Bins
     from runtime.stages.dense import Dense
     from runtime.stages.pixels import Pixels
 
-__all__ = ["bins_c", "dense_c", "fill", "pixels_c"]
+__all__ = ["bins_c", "dense_c", "pixels_c"]
 
 _BLOCK = 4
 """Output rows that one pass over the inputs serves: each input is loaded once for all four."""
-
-_BINS = """\
-/* Row `row` of both exposures into its bins; the first row of a bin starts the sum. */
-PW_STAGE void @P@_row(@Y@ *y, uint32_t row, const uint16_t *lit, const uint16_t *dark)
-{
-    if ((row < @FIRST_ROW@u) || (row >= @LAST_ROW@u)) {
-        return;
-    }
-    const uint32_t line = (row - @FIRST_ROW@u) / @HEIGHT@u;
-    const int starts = (row - @FIRST_ROW@u) == (line * @HEIGHT@u);
-    @Y@ *bin = &y[line * @BINS@u];
-    lit = &lit[@FIRST_COL@];
-    dark = &dark[@FIRST_COL@];
-    for (uint32_t b = 0u; b < @BINS@u; b++) {
-        int32_t sum = starts ? 0 : (int32_t)bin[b];
-        for (uint32_t col = 0u; col < @WIDTH@u; col++) {
-            sum += (int32_t)lit[col];
-            sum -= (int32_t)dark[col];
-        }
-        bin[b] = (@Y@)sum;
-        lit = &lit[@WIDTH@];
-        dark = &dark[@WIDTH@];
-    }
-}
-
-PW_STAGE void @P@_frame(@Y@ *y, const uint16_t *lit, const uint16_t *dark)
-{
-    for (uint32_t row = @FIRST_ROW@u; row < @LAST_ROW@u; row++) {
-        @P@_row(y, row, &lit[row * @N_COLS@u], &dark[row * @N_COLS@u]);
-    }
-}
-"""
 
 _PIXELS = """\
 /* Chosen pixels of row `row`: those from @P@_start[row] up to @P@_start[row + 1]. */
@@ -139,36 +104,6 @@ PW_STAGE void @P@_run(const @X@ *x, @Y@ *y)
     }
 }
 """
-
-
-def fill(template: str, values: dict[str, object]) -> str:
-    """Return `template` with each ``@NAME@`` replaced.
-
-    Raises
-    ------
-    FormatError
-        A place has no value: the generator itself is wrong.
-    """
-
-    def value(match: re.Match[str]) -> str:
-        if match[1] not in values:
-            raise FormatError("kernel", f"place {match[1]}", "empty", "a value")
-        return str(values[match[1]])
-
-    return re.sub(r"@([A-Z_]+)@", value, template)
-
-
-def bins_c(stage: Bins, prefix: str, x: Edge, y: Edge) -> CStage:
-    """Return the C of binning: each pixel read once, rows outside the region never."""
-    values = {
-        "P": prefix, "Y": y.ctype, "FIRST_ROW": stage.first_row, "LAST_ROW": stage.last_row,
-        "FIRST_COL": stage.first_col, "HEIGHT": stage.bin_height, "WIDTH": stage.bin_width,
-        "BINS": stage.bin_cols, "N_COLS": stage.n_cols,
-    }  # fmt: skip
-    text = fill(_BINS, values)
-    if stage.first_row == 0:
-        text = text.replace("(row < 0u) || ", "").replace("(row - 0u)", "row")
-    return CStage(tables="", state=(), init="", functions=text)
 
 
 def pixels_c(stage: Pixels, prefix: str, x: Edge, y: Edge) -> CStage:

@@ -18,6 +18,7 @@ from runtime.firmware.instructions import Instruction, decode, register_count
 
 __all__ = ["stack_bound"]
 
+_LINKING = {"bl", "blx", "jal", "jalr", "c.jal", "c.jalr"}
 _ENTRIES = ("pw_init", "pw_step", "pw_feed_row", "pw_finish")
 
 
@@ -62,7 +63,8 @@ def _frame_and_calls(
 ) -> tuple[int, set[int]]:
     """Return the bytes that a function takes, and the functions that it enters.
 
-    A jump beyond the function's own code is a call that does not return here.
+    A jump beyond the function's own code is a call; within it, a linking branch is a far jump
+    (Thumb has no other), except to the function's own start.
     """
     first, last = instructions[0].address, instructions[-1].address
     frame, calls = 0, set()
@@ -70,7 +72,8 @@ def _frame_and_calls(
         frame += _taken_from_stack(name, instruction)
         if instruction.kind == "branch taken" and not _returns(instruction):
             to = _target(name, before, instruction, riscv=riscv)
-            if not first <= to <= last:
+            again = to == first and instruction.word in _LINKING
+            if again or not first <= to <= last:
                 calls.add(to)
     return frame, calls
 

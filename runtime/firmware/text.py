@@ -131,6 +131,12 @@ const int32_t *pw_scores(const pw_state *s)
 """
 
 HELPERS = {
+    "pw_pair": """\
+#if defined(__GNUC__)
+/* Two neighbouring counts as one word; the attribute allows to read counts this way. */
+typedef uint32_t __attribute__((may_alias)) pw_pair;
+#endif
+""",
     "pw_asr32": """\
 /* x / 2^n, rounded down. */
 static inline int32_t pw_asr32(int32_t x, int32_t n)
