@@ -117,8 +117,8 @@ def _summary(result: Budget) -> list[str]:
     lines = [
         f"{result.model.name} on {result.titles['mcu']} in {result.titles['host']}",
         f"  {use.sentence}",
-        f"  average {average.typical:.1f} uW ({average.low:.1f} to {average.high:.1f}), "
-        f"{part} {share:.0%} of it; while active {result.while_active_uw.typical:.0f} uW",
+        f"  average {average.typical:.1f} µW ({average.low:.1f} to {average.high:.1f}), "
+        f"{part} {share:.0%} of it; while active {result.while_active_uw.typical:.0f} µW",
         f"  {use.mah_per_day.typical:.3f} mAh and {use.percent_per_day.typical:.3f} % of the "
         f"battery a day",
     ]

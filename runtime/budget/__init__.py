@@ -3,7 +3,8 @@
 ``budget`` prices a model folder; ``write_budget`` and ``write_report`` put the answer on disk.
 """
 
-from runtime.budget.assemble import Budget, Choice, budget, write_budget
+from runtime.budget.assemble import Budget, budget, write_budget
+from runtime.budget.gather import Choice
 from runtime.budget.limits import Limits, junit_xml, load_limits
 from runtime.budget.report import write_report
 

@@ -5,25 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
 from runtime.budget.advice import Advice, what_would_halve
 from runtime.budget.evaluation import Evaluation, read_evaluation
+from runtime.budget.gather import Choice, gather
 from runtime.budget.host import Verdict, judge
-from runtime.budget.inputs import Input, measured, setting
+from runtime.budget.inputs import Input
 from runtime.budget.light import LightScreening, screen
 from runtime.budget.limits import Check, Limits, check
 from runtime.budget.parts import (
-    Driver,
     Host,
-    Led,
-    Library,
-    Link,
     Mcu,
-    Readout,
-    Regulator,
     Usage,
     load_parts,
 )
@@ -51,22 +46,7 @@ from runtime.firmware.cores import CORES
 from runtime.firmware.profile import CoreProfile
 from runtime.model import Model, load_model, model_hash
 
-__all__ = ["Budget", "Choice", "budget", "write_budget"]
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """Names of the parts that a budget is made for."""
-
-    mcu: str = "stm32u575"
-    host: str = "phone-mixed"
-    led: str = "ir940-smd"
-    driver: str = "switched"
-    regulator: str = "buck"
-    readout: str = "state-of-the-art"
-    sensor_link: str = "spi"
-    host_link: str = "i2c"
-    usage: str = "everyday"
+__all__ = ["Budget", "budget", "write_budget"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,76 +142,6 @@ class Budget:
         }
 
 
-def _gather(
-    model: Model,
-    library: Library,
-    choice: Choice,
-    profiles: Profiles,
-    evaluation: Evaluation | None,
-) -> tuple[dict[str, Input], dict[str, str]]:
-    """Collect every input by name, and the titles of the parts."""
-    parts = {
-        "mcu": library.get(Mcu, choice.mcu),
-        "host": library.get(Host, choice.host),
-        "led": library.get(Led, choice.led),
-        "driver": library.get(Driver, choice.driver),
-        "regulator": library.get(Regulator, choice.regulator),
-        "readout": library.get(Readout, choice.readout),
-        "sensor_link": library.get(Link, choice.sensor_link),
-        "host_link": library.get(Link, choice.host_link),
-        "usage": library.get(Usage, choice.usage),
-    }
-    titles = {group: part.title for group, part in parts.items()}
-    core = library.get(Mcu, choice.mcu).core
-    titles["core"] = core
-    inputs: dict[str, Input] = {}
-    for group, part in parts.items():
-        inputs.update(part.inputs(group))
-    sensor, entry = model.sensor, model.entry
-    watched = watching_entry(model, inputs)
-    of_sensor = "sensor setting of the recordings"
-    for one in (
-        setting("sensor.exposure", "us", sensor.exposure_us, of_sensor),
-        setting("sensor.bits", "1", sensor.bit_depth, of_sensor),
-        setting("active.rate", "Hz", sensor.frame_rate_hz, of_sensor),
-        setting("active.led_current", "mA", sensor.led_current_ma, of_sensor),
-        setting(
-            "active.pixels", "1", entry.n_pixels_read, "pixels that the model's first stage reads"
-        ),
-        setting("watching.pixels", "1", watched, "pixels that the watching stage reads"),
-    ):
-        inputs[one.name] = one
-    for state, key, unit in (
-        ("watching.rate", "usage.watching_rate", "Hz"),
-        ("watching.led_current", "usage.watching_led_current", "mA"),
-    ):
-        x = inputs.pop(key)
-        inputs[state] = Input(state, unit, x.low, x.typical, x.high, x.kind, x.source)
-    inputs.pop("usage.watching_rows")
-    for state, found in (("active", profiles.active[core]), ("watching", profiles.watching[core])):
-        low, typical, high = found.cycles_per_frame
-        inputs[f"{state}.cycles"] = measured(
-            f"{state}.cycles", "cycles", low, typical, high,
-            f"executed instructions of {found.n_frames} recorded frames on an emulated {core}, "
-            f"priced by: {found.timing_source}",
-        )  # fmt: skip
-    if evaluation is not None and evaluation.wake_up is not None:
-        wake, how = evaluation.wake_up, "measured on the recorded takes of the test participants"
-        for name, unit, value in (
-            ("usage.miss_rate", "1", wake.miss_rate),
-            ("usage.false_wakes", "1/h", wake.false_wakes_per_hour),
-        ):
-            low, high = min(value.low, value.value), max(value.high, value.value)
-            inputs[name] = measured(name, unit, low, value.value, high, how)
-    return dict(sorted(inputs.items())), titles
-
-
-def watching_entry(model: Model, inputs: dict[str, Input]) -> int:
-    """Pixels that the watching stage reads of one exposure."""
-    rows = min(round(inputs["usage.watching_rows"].typical), model.sensor.n_rows)
-    return rows * model.sensor.n_cols
-
-
 def _in_state(v: Any, state: str) -> Any:
     """Power in uW as if the state lasted all day: what a bench meter shows meanwhile."""
     all_day = dict(v)
@@ -258,25 +168,24 @@ def _checks(limits: Limits, b: dict[str, Any], evaluation: Evaluation | None) ->
         elif rate is not None:
             false_events = Interval(rate.value, rate.low, rate.high)
     low, typical, high = core.cycles_per_frame
+    counted: tuple[Literal["measured"], str] = "measured", f"executed on an emulated {core.core}"
+    sized: tuple[Literal["measured"], str] = "measured", f"ELF file compiled for {core.core}"
+    tested: tuple[Literal["measured"], str] = "measured", "participants never trained on"
+    modelled: tuple[Literal["computed"], str] = "computed", "from the inputs by the formulas below"
+    cycles = Interval(typical, low, high)
     rows = (
-        (
-            "cycles per frame",
-            "cycles",
-            Interval(typical, low, high),
-            limits.cycles_per_frame,
-            False,
-        ),
-        ("latency of one frame", "ms", b["latency"], limits.latency_ms, False),
-        ("flash", "bytes", exact(core.code_bytes + core.const_bytes), limits.flash_bytes, False),
-        ("RAM", "bytes", exact(core.ram_bytes), limits.ram_bytes, False),
-        ("stack", "bytes", exact(core.stack_bytes), limits.stack_bytes, False),
-        ("average power", "µW", b["average"], limits.average_uw, False),
-        ("accuracy", "share", accuracy, limits.accuracy, True),
-        ("false events", "1/h", false_events, limits.false_events_per_hour, False),
+        ("cycles per frame", "cycles", cycles, limits.cycles_per_frame, counted),
+        ("latency of one frame", "ms", b["latency"], limits.latency_ms, modelled),
+        ("flash", "bytes", exact(core.code_bytes + core.const_bytes), limits.flash_bytes, sized),
+        ("RAM", "bytes", exact(core.ram_bytes), limits.ram_bytes, sized),
+        ("stack", "bytes", exact(core.stack_bytes), limits.stack_bytes, sized),
+        ("average power", "µW", b["average"], limits.average_uw, modelled),
+        ("accuracy", "of 1", accuracy, limits.accuracy, tested),
+        ("false events", "1/h", false_events, limits.false_events_per_hour, tested),
     )
     return tuple(
-        check(what, unit, value, float(limit), at_least)
-        for what, unit, value, limit, at_least in rows
+        check(what, unit, value, float(limit), what == "accuracy", *origin)
+        for what, unit, value, limit, origin in rows
         if limit is not None
     )
 
@@ -328,7 +237,7 @@ def budget(
     every = tuple(core.name for core in CORES) if cores is None else tuple(cores)
     wanted = tuple(dict.fromkeys((*every, mcu.core)))
     profiles = profiles_of(folder, model, watching, wanted)
-    inputs, titles = _gather(model, library, choice, profiles, evaluation)
+    inputs, titles = gather(model, library, choice, profiles, evaluation)
 
     rng = np.random.default_rng(seed)
     typical, draws = typical_values(inputs), draw(inputs, n_draws, rng)

@@ -10,6 +10,7 @@ from xml.etree import ElementTree
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from runtime.budget.inputs import Kind
 from runtime.budget.parts import one_line, read_toml
 from runtime.budget.uncertainty import Interval
 
@@ -66,6 +67,8 @@ class Check:
     limit: float
     at_least: bool
     state: Literal["kept", "broken", "crossed", "unknown"]
+    kind: Kind | Literal["computed"]
+    origin: str
 
     @property
     def margin(self) -> float | None:
@@ -91,11 +94,18 @@ class Check:
             "at_least": self.at_least,
             "state": self.state,
             "margin": self.margin,
+            "origin": f"{self.kind}: {self.origin}",
         }
 
 
 def check(
-    what: str, unit: str, value: Interval | None, limit: float, at_least: bool = False
+    what: str,
+    unit: str,
+    value: Interval | None,
+    limit: float,
+    at_least: bool = False,
+    kind: Kind | Literal["computed"] = "computed",
+    origin: str = "power model",
 ) -> Check:
     """Hold one value against one limit.
 
@@ -109,6 +119,8 @@ def check(
         The limit itself still keeps it.
     at_least : bool
         Whether the limit is a floor.
+    kind, origin : str
+        Where the value comes from.
     """
     state: Literal["kept", "broken", "crossed", "unknown"] = "kept"
     if value is None:
@@ -120,7 +132,7 @@ def check(
             state = "broken"
         elif sign * worst > sign * limit:
             state = "crossed"
-    return Check(what, unit, value, limit, at_least, state)
+    return Check(what, unit, value, limit, at_least, state, kind, origin)
 
 
 def junit_xml(checks_of: Sequence[tuple[str, Sequence[Check]]], strict: bool) -> bytes:

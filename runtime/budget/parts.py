@@ -27,6 +27,7 @@ from pydantic import (
 
 from runtime.budget.inputs import Input, origin_of
 from runtime.errors import FormatError, UsageError
+from runtime.firmware.cores import CORES
 
 __all__ = [
     "KINDS",
@@ -152,6 +153,14 @@ class Mcu(Part):
     wait_current: Microamp
     sleep_current: Microamp
     wake_up_time: Microsecond
+
+    @field_validator("core")
+    @classmethod
+    def _known_core(cls, core: str) -> str:
+        known = [one.name for one in CORES]
+        if core not in known:
+            raise ValueError(f"core is {core!r}, expected one of {', '.join(known)}")
+        return core
 
 
 class Led(Part):

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from runtime.errors import UsageError
 from runtime.firmware.profile import CoreProfile, profile
 from runtime.frames import read_test_frames
 from runtime.model import Model, model_hash
@@ -33,9 +34,18 @@ class Profiles:
 
 
 def write_json(path: Path, data: object) -> None:
-    """Write JSON that is the same bytes each time, to a temporary name first."""
+    """Write JSON that is the same bytes each time, to a temporary name first.
+
+    Raises
+    ------
+    UsageError
+        The file cannot be written.
+    """
     text = json.dumps(data, indent=1, sort_keys=True, allow_nan=False) + "\n"
-    write_whole(path, text.encode())
+    try:
+        write_whole(path, text.encode())
+    except OSError as fault:
+        raise UsageError(str(path), f"cannot be written: {fault.strerror}") from fault
 
 
 def _cached(path: Path, key: str) -> dict[str, CoreProfile]:

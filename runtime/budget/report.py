@@ -55,11 +55,11 @@ def _computed(value: float, unit: str, origin: str) -> Markup:
     return _mark("computed", f"{_plain(value)} {unit}".strip(), origin)
 
 
-def _ranged(value: Interval, unit: str, origin: str) -> Markup:
+def _ranged(value: Interval, unit: str, origin: str, kind: str = "computed") -> Markup:
     text = f"{_plain(value.typical)} {unit}"
     if value.low < value.high:
         text += f" ({_plain(value.low)} to {_plain(value.high)})"
-    return _mark("computed", text, origin)
+    return _mark(kind, text, origin)
 
 
 def _measured(value: float, unit: str, origin: str) -> Markup:

@@ -1,0 +1,108 @@
+"""Collect every input of a budget: parts, settings, and what was measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from runtime.budget.evaluation import Evaluation
+from runtime.budget.inputs import Input, measured, setting
+from runtime.budget.parts import (
+    Driver,
+    Host,
+    Led,
+    Library,
+    Link,
+    Mcu,
+    Readout,
+    Regulator,
+    Usage,
+)
+from runtime.budget.profiles import Profiles
+from runtime.model import Model
+
+__all__ = ["Choice", "gather"]
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Names of the parts that a budget is made for."""
+
+    mcu: str = "stm32u575"
+    host: str = "phone-mixed"
+    led: str = "ir940-smd"
+    driver: str = "switched"
+    regulator: str = "buck"
+    readout: str = "state-of-the-art"
+    sensor_link: str = "spi"
+    host_link: str = "i2c"
+    usage: str = "everyday"
+
+
+def gather(
+    model: Model,
+    library: Library,
+    choice: Choice,
+    profiles: Profiles,
+    evaluation: Evaluation | None,
+) -> tuple[dict[str, Input], dict[str, str]]:
+    """Collect every input by name, and the titles of the parts."""
+    parts = {
+        "mcu": library.get(Mcu, choice.mcu),
+        "host": library.get(Host, choice.host),
+        "led": library.get(Led, choice.led),
+        "driver": library.get(Driver, choice.driver),
+        "regulator": library.get(Regulator, choice.regulator),
+        "readout": library.get(Readout, choice.readout),
+        "sensor_link": library.get(Link, choice.sensor_link),
+        "host_link": library.get(Link, choice.host_link),
+        "usage": library.get(Usage, choice.usage),
+    }
+    titles = {group: part.title for group, part in parts.items()}
+    core = library.get(Mcu, choice.mcu).core
+    titles["core"] = core
+    inputs: dict[str, Input] = {}
+    for group, part in parts.items():
+        inputs.update(part.inputs(group))
+    sensor, entry = model.sensor, model.entry
+    watched = _pixels_watched(model, inputs)
+    of_sensor = "sensor setting of the recordings"
+    for one in (
+        setting("sensor.exposure", "us", sensor.exposure_us, of_sensor),
+        setting("sensor.bits", "1", sensor.bit_depth, of_sensor),
+        setting("active.rate", "Hz", sensor.frame_rate_hz, of_sensor),
+        setting("active.led_current", "mA", sensor.led_current_ma, of_sensor),
+        setting(
+            "active.pixels", "1", entry.n_pixels_read, "pixels that the model's first stage reads"
+        ),
+        setting("watching.pixels", "1", watched, "pixels that the watching stage reads"),
+    ):
+        inputs[one.name] = one
+    for state, key, unit in (
+        ("watching.rate", "usage.watching_rate", "Hz"),
+        ("watching.led_current", "usage.watching_led_current", "mA"),
+    ):
+        x = inputs.pop(key)
+        inputs[state] = Input(state, unit, x.low, x.typical, x.high, x.kind, x.source)
+    inputs.pop("usage.watching_rows")
+    for state, found in (("active", profiles.active[core]), ("watching", profiles.watching[core])):
+        low, typical, high = found.cycles_per_frame
+        inputs[f"{state}.cycles"] = measured(
+            f"{state}.cycles", "cycles", low, typical, high,
+            f"executed instructions of {found.n_frames} recorded frames on an emulated {core}, "
+            f"priced by: {found.timing_source}",
+        )  # fmt: skip
+    if evaluation is not None and evaluation.wake_up is not None:
+        wake, how = evaluation.wake_up, "measured on the recorded takes of the test participants"
+        for name, unit, value in (
+            ("usage.miss_rate", "1", wake.miss_rate),
+            ("usage.false_wakes", "1/h", wake.false_wakes_per_hour),
+        ):
+            low, high = min(value.low, value.value), max(value.high, value.value)
+            inputs[name] = measured(name, unit, low, value.value, high, how)
+    return dict(sorted(inputs.items())), titles
+
+
+def _pixels_watched(model: Model, inputs: dict[str, Input]) -> int:
+    """Pixels that the watching stage reads of one exposure."""
+    rows = min(round(inputs["usage.watching_rows"].typical), model.sensor.n_rows)
+    return rows * model.sensor.n_cols
