@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from runtime.errors import FormatError
 from runtime.sensor import Sensor
 from runtime.stages import kinds
-from runtime.stages.contract import Counts, EntryStage, Float64, Int32, Int64, Stage, State
+from runtime.stages.contract import Counts, EntryStage, Int32, Int64, Stage, State
 from runtime.stages.ctext import Edge, smallest_ctype
 from runtime.stages.decision import Decision
 from runtime.weights import pack_arrays, read_arrays, write_whole
@@ -153,21 +153,6 @@ class Model:
         decisions, own = self.stages[-1].run(scores, own)
         named = {f"s{last}_{key}": value for key, value in own.items()}
         return Run(scores, decisions[:, 0], state_before | named)
-
-    def features(self, lit: Counts, dark: Counts, upto: int) -> Int32:
-        """Return the output of the first `upto` stages, from the beginning."""
-        check_frames(lit, dark, self.sensor)
-        return run_stages(self.stages[:upto], lit, dark)[0]
-
-    def run_float(self, lit: Counts, dark: Counts) -> tuple[Float64, ...]:
-        """Return every stage's real-valued output on consecutive frames, from the beginning."""
-        check_frames(lit, dark, self.sensor)
-        x = lit.reshape(len(lit), -1).astype(np.float64) - dark.reshape(len(dark), -1)
-        outputs = []
-        for stage in self.stages:
-            x = stage.run_float(x)
-            outputs.append(x)
-        return tuple(outputs)
 
 
 def check_chain(stages: Sequence[Stage]) -> None:

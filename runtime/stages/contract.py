@@ -38,6 +38,7 @@ __all__ = [
     "frozen_array",
     "prove_int32",
     "require",
+    "require_one_of",
 ]
 
 Counts = NDArray[np.uint16]
@@ -116,17 +117,25 @@ class Stage(ABC):
 
     def to_json(self) -> dict[str, Any]:
         """Return the fields that are no arrays, with ``kind`` first, as JSON values."""
-        fields = {f.name: getattr(self, f.name) for f in dataclasses.fields(self)}  # type: ignore[arg-type]  # subclasses are dataclasses
         return {"kind": self.kind} | {
             name: list(value) if isinstance(value, tuple) else value
-            for name, value in fields.items()
+            for name, value in self._values().items()
             if not isinstance(value, np.ndarray)
         }
 
     def arrays(self) -> dict[str, NDArray[Any]]:
         """Return the fields that are arrays, by name."""
-        fields = {f.name: getattr(self, f.name) for f in dataclasses.fields(self)}  # type: ignore[arg-type]  # subclasses are dataclasses
-        return {name: value for name, value in fields.items() if isinstance(value, np.ndarray)}
+        values = self._values().items()
+        return {name: value for name, value in values if isinstance(value, np.ndarray)}
+
+    def _values(self) -> dict[str, Any]:
+        """Return every field by name."""
+        return {name: getattr(self, name) for name in self._field_names()}
+
+    @classmethod
+    def _field_names(cls) -> list[str]:
+        """Return the fields of the dataclass that every subclass is."""
+        return [f.name for f in dataclasses.fields(cls)]  # type: ignore[arg-type]  # not this one
 
     @classmethod
     def from_json(cls, data: dict[str, Any], arrays: dict[str, NDArray[Any]], where: str) -> Self:
@@ -137,7 +146,7 @@ class Stage(ABC):
         FormatError
             A field is unknown, missing, of the wrong type, or out of range.
         """
-        wanted = {f.name for f in dataclasses.fields(cls)}  # type: ignore[arg-type]  # subclasses are dataclasses
+        wanted = set(cls._field_names())
         given = {k: tuple(v) if isinstance(v, list) else v for k, v in data.items() if k != "kind"}
         given |= arrays
         if given.keys() != wanted:
@@ -145,8 +154,6 @@ class Stage(ABC):
             raise FormatError(where, f"{cls.kind} field", odd[0], f"exactly {sorted(wanted)}")
         try:
             return cls(**given)
-        except OverflowRisk:
-            raise
         except FormatError as error:
             raise FormatError(where, error.what, error.got, error.expected, error.do) from None
 
@@ -209,8 +216,20 @@ def require(where: str, name: str, value: object, low: int, high: int) -> None:
     FormatError
         It is not.
     """
-    if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
+    if type(value) is not int or not low <= value <= high:  # a bool is no number here
         raise FormatError(where, name, value, f"an integer from {low} to {high}")
+
+
+def require_one_of(where: str, name: str, value: object, allowed: tuple[int, ...]) -> None:
+    """Check that a field is a plain integer among a few.
+
+    Raises
+    ------
+    FormatError
+        It is not.
+    """
+    if type(value) is not int or value not in allowed:
+        raise FormatError(where, name, value, " or ".join(str(n) for n in allowed))
 
 
 def frozen_array(

@@ -20,7 +20,16 @@ from runtime.fixedpoint import (
     scale,
     symmetric_limit,
 )
-from runtime.stages.contract import Float64, Int32, Int64, Stage, State, frozen_array, require
+from runtime.stages.contract import (
+    Float64,
+    Int32,
+    Int64,
+    Stage,
+    State,
+    frozen_array,
+    require,
+    require_one_of,
+)
 
 if TYPE_CHECKING:
     from runtime.stages.ctext import CStage, Edge
@@ -84,8 +93,7 @@ class Dense(Stage):
             raise FormatError(self.kind, "weights", int(weights.min()), f"-{limit} to {limit}")
         if not isinstance(self.relu, bool):
             raise FormatError(self.kind, "relu", self.relu, "true or false")
-        if self.out_bits not in (8, 16, 32) or isinstance(self.out_bits, bool):
-            raise FormatError(self.kind, "out_bits", self.out_bits, "8, 16 or 32")
+        require_one_of(self.kind, "out_bits", self.out_bits, (8, 16, 32))
         raw = self.out_bits == 32
         require(self.kind, "multiplier", self.multiplier, 1, 1 if raw else MAX_MULTIPLIER)
         require(self.kind, "shift", self.shift, 0, 0 if raw else MAX_SHIFT)

@@ -13,9 +13,18 @@ from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
-from runtime.errors import FormatError, OverflowRisk
+from runtime.errors import OverflowRisk
 from runtime.fixedpoint import SPLIT_SHIFT, bit_length, saturate, scale, symmetric_limit
-from runtime.stages.contract import Float64, Int32, Int64, Stage, State, prove_int32, require
+from runtime.stages.contract import (
+    Float64,
+    Int32,
+    Int64,
+    Stage,
+    State,
+    prove_int32,
+    require,
+    require_one_of,
+)
 from runtime.stages.ctext import CStage, fill, table
 
 if TYPE_CHECKING:
@@ -105,8 +114,7 @@ class Level(Stage):
 
     def __post_init__(self) -> None:
         require(self.kind, "n_values", self.n_values, 1, 4096)
-        if self.n_bits not in (8, 16):
-            raise FormatError(self.kind, "n_bits", self.n_bits, "8 or 16")
+        require_one_of(self.kind, "n_bits", self.n_bits, (8, 16))
         require(self.kind, "gain_bits", self.gain_bits, 0, 30)
         require(self.kind, "floor", self.floor, 1 << max(1, self.gain_bits - 14), _MAX_VALUE)
         require(self.kind, "log_bits", self.log_bits, 0, 8)

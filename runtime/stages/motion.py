@@ -7,9 +7,17 @@ from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
-from runtime.errors import FormatError
 from runtime.fixedpoint import round_shift, saturate, symmetric_limit
-from runtime.stages.contract import Float64, Int32, Int64, Stage, State, prove_int32, require
+from runtime.stages.contract import (
+    Float64,
+    Int32,
+    Int64,
+    Stage,
+    State,
+    prove_int32,
+    require,
+    require_one_of,
+)
 from runtime.stages.ctext import CStage, CState, fill
 
 if TYPE_CHECKING:
@@ -64,8 +72,7 @@ class Motion(Stage):
     def __post_init__(self) -> None:
         require(self.kind, "n_values", self.n_values, 1, 4096)
         require(self.kind, "shift", self.shift, 0, 30)
-        if self.n_bits not in (8, 16, 32):
-            raise FormatError(self.kind, "n_bits", self.n_bits, "8, 16 or 32")
+        require_one_of(self.kind, "n_bits", self.n_bits, (8, 16, 32))
 
     @property
     def n_in(self) -> int:

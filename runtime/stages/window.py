@@ -8,9 +8,17 @@ from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
-from runtime.errors import FormatError
 from runtime.fixedpoint import round_shift, saturate, symmetric_limit
-from runtime.stages.contract import Float64, Int32, Int64, Stage, State, prove_int32, require
+from runtime.stages.contract import (
+    Float64,
+    Int32,
+    Int64,
+    Stage,
+    State,
+    prove_int32,
+    require,
+    require_one_of,
+)
 from runtime.stages.ctext import CStage, CState, fill, smallest_ctype
 
 if TYPE_CHECKING:
@@ -90,8 +98,7 @@ class Window(Stage):
         require(self.kind, "n_segments", self.n_segments, 1, 64)
         require(self.kind, "segment_length", self.segment_length, 1, 1024)
         require(self.kind, "shift", self.shift, 0, 16)
-        if self.n_bits not in (8, 16):
-            raise FormatError(self.kind, "n_bits", self.n_bits, "8 or 16")
+        require_one_of(self.kind, "n_bits", self.n_bits, (8, 16))
         require(self.kind, "values kept", self.n_frames * self.n_values, 1, 1 << 20)
 
     @property

@@ -89,7 +89,8 @@ def trees(rng: np.random.Generator, n_nodes: int, low: Int64, high: Int64, n_cla
 def prototypes(rng: np.random.Generator, low: Int64, high: Int64, n_classes: int) -> Prototypes:
     """Return random prototypes within the inputs' range, at least one per class."""
     owners = np.r_[np.arange(n_classes), rng.integers(0, n_classes, 3)]
-    centres = rng.integers(low, high + 1, (len(owners), len(low))).astype(np.int16)
+    near = np.clip(low, -32767, 0), np.clip(high, 0, 32767)
+    centres = rng.integers(near[0], near[1] + 1, (len(owners), len(low))).astype(np.int16)
     widest = int((high - low).max())
     return Prototypes(
         centres=centres,
@@ -158,7 +159,7 @@ def models(draw: st.DrawFn) -> Model:
     head = draw(st.sampled_from(["dense", "trees", "prototypes"]))
     if head == "trees":
         append(trees(rng, draw(st.integers(1, 40)), low, high, n_classes))
-    elif head == "prototypes" and _bound(low, high) <= 32767:
+    elif head == "prototypes":
         append(prototypes(rng, low, high, n_classes))
     else:
         out_bits = draw(st.sampled_from([8, 16, 32]))

@@ -263,6 +263,8 @@ def test_prototype_distances_equal_scikit_learn(squared: bool, metric: str) -> N
         (Pixels(2, 2, int32(0, 1)), {"indices": np.array([0, 1])}),
         (Pixels(2, 2, int32(0, 1)), {"indices": int32()}),
         (Level(3, 8, 7, 16, 3, 0), {"n_bits": 12}),
+        (Level(3, 8, 7, 16, 3, 0), {"n_bits": 8.0}),
+        (Level(3, 8, 7, 16, 3, 0), {"n_bits": np.array([8, 16])}),
         (Level(3, 8, 7, 16, 3, 0), {"floor": 0}),
         (Level(3, 8, 7, 16, 3, 0), {"gain_bits": 31}),
         (Level(3, 8, 7, 16, 3, 0), {"log_bits": 9}),
