@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
+    from capture.quality import Quality
     from capture.record import Recording
 
 __all__ = ["commands"]
@@ -159,8 +160,15 @@ def _tell_recording(recording: Recording, as_json: bool) -> None:
 
 @click.command(epilog="Example: palmwatt inspect recordings")
 @click.argument("path", metavar="DIR|SESSION", type=click.Path(path_type=Path))
+@click.option(
+    "--flat-field",
+    "curve",
+    metavar="FILE.svg",
+    type=click.Path(path_type=Path),
+    help="Take the sessions as flat fields, one light level each: photon transfer and its curve.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print all figures as JSON.")
-def inspect(path: Path, as_json: bool) -> None:
+def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
     """Say what recordings are worth: what is wrong in them, their figures, and fit or not.
 
     Lists every violation in a data set with file and row; then drops, timing, saturation and
@@ -176,6 +184,9 @@ def inspect(path: Path, as_json: bool) -> None:
     files = [info.path for info in find_sessions(path)] if path.is_dir() else [path]
     if not files:
         raise UsageError(str(path), "number of sessions", 0, "at least 1", "record one first")
+    if curve is not None:
+        _tell_photon_transfer(files, curve, as_json)
+        return
     results = []
     for file in files:
         try:
@@ -199,16 +210,64 @@ def inspect(path: Path, as_json: bool) -> None:
         for violation in violations:
             click.echo(f"wrong: {violation}")
         for file, quality, reasons in results:
-            click.echo(
-                f"{file.name}: {quality.n_pairs} pairs in {quality.duration_s:.1f} s, "
-                f"{quality.n_dropped} dropped, jitter {quality.jitter_us:.0f} us, "
-                f"saturated {quality.saturated_fraction:.2%}, "
-                f"mean lit {quality.mean_lit_counts:.0f}, dark {quality.mean_dark_counts:.0f} "
-                f"counts, {quality.n_takes} takes"
-            )
+            click.echo(f"{file.name}: {_quality_line(quality)}")
             click.echo(f"  not fit: {'; '.join(reasons)}" if reasons else "  fit for training")
     if violations or any(reasons for _, _, reasons in results):
         sys.exit(1)
+
+
+def _quality_line(quality: Quality) -> str:
+    flicker = "no mains flicker seen"
+    if quality.flicker_hz is not None:
+        flicker = (
+            f"mains flicker {quality.flicker_hz:.0f} Hz of {quality.flicker_counts:.1f} counts"
+        )
+    if quality.flicker_hidden_hz:
+        hidden = " and ".join(f"{frequency:.0f}" for frequency in quality.flicker_hidden_hz)
+        flicker += f" ({hidden} Hz cannot show at this frame rate)"
+    return (
+        f"{quality.n_pairs} pairs in {quality.duration_s:.1f} s, {quality.n_dropped} dropped, "
+        f"jitter {quality.jitter_us:.0f} us, saturated {quality.saturated_fraction:.2%}, "
+        f"mean lit {quality.mean_lit_counts:.0f}, dark {quality.mean_dark_counts:.0f}, ambient "
+        f"{quality.ambient_counts:.0f} counts, LED level {quality.led_drift:+.0%} over the "
+        f"session, {flicker}, {quality.n_takes} takes"
+    )
+
+
+def _tell_photon_transfer(files: list[Path], curve: Path, as_json: bool) -> None:
+    import numpy as np
+
+    from capture.photon_transfer import draw_curve, measure_level, photon_transfer
+    from capture.session import read_session
+
+    sessions = [read_session(file) for file in files]
+    result = photon_transfer(
+        [measure_level(session.frames(), session.sensor.exposure_us) for session in sessions],
+        np.random.default_rng(0),
+    )
+    draw_curve(result, curve)
+    if as_json:
+        click.echo(json.dumps(result.to_json(), indent=2))
+        return
+    for name, unit, estimate in (
+        ("conversion gain", "DN/e", result.conversion_gain_dn_per_e),
+        ("read noise", "e rms", result.read_noise_e),
+        ("sensitivity threshold", "e", result.threshold_e),
+        ("dark non-uniformity", "e rms", result.dark_nonuniformity_e),
+        ("response non-uniformity", "of the signal", result.response_nonuniformity),
+        ("saturation", "e", result.saturation_e),
+        ("dynamic range", "", result.dynamic_range),
+        ("largest signal-to-noise ratio", "", result.snr_max),
+        ("dark signal", "e/s", result.dark_signal_e_per_s),
+    ):
+        if estimate is None:
+            click.echo(f"{name}: this series cannot tell")
+        else:
+            click.echo(
+                f"{name}: {estimate.value:.4g} {unit}".rstrip()
+                + f" (95 % {estimate.low:.4g} to {estimate.high:.4g})"
+            )
+    click.echo(f"curve: {curve}")
 
 
 @click.command(epilog="Example: palmwatt forget P07 recordings --models models")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from capture.flicker import find_flicker
 from capture.frames import FrameBlock
 from capture.labels import GOOD
 from capture.session import Session
@@ -45,6 +46,12 @@ class Quality:
         Dark level above the sensor's black level, counts.
     led_drift : float
         Mean lit minus dark in the last tenth of the session against the first tenth, as a share.
+    flicker_hz : float or None
+        Mains flicker seen in the dark exposures; None if none is.
+    flicker_counts : float
+        Its amplitude in the mean dark level, counts.
+    flicker_hidden_hz : tuple of float
+        Mains flicker that this frame rate cannot show.
     n_takes, n_rejected : int
         Labelled takes that are good, and those that are not.
     """
@@ -59,6 +66,9 @@ class Quality:
     mean_dark_counts: float
     ambient_counts: float
     led_drift: float
+    flicker_hz: float | None = None
+    flicker_counts: float = 0.0
+    flicker_hidden_hz: tuple[float, ...] = ()
     n_takes: int = 0
     n_rejected: int = 0
 
@@ -67,7 +77,7 @@ class Quality:
         """Share of the frame pairs sent that are missing."""
         return self.n_dropped / max(1, self.n_pairs + self.n_dropped)
 
-    def to_json(self) -> dict[str, int | float]:
+    def to_json(self) -> dict[str, object]:
         """Return the figures as plain JSON values."""
         return dataclasses.asdict(self) | {"dropped_fraction": self.dropped_fraction}
 
@@ -99,17 +109,22 @@ def measure(blocks: Iterable[FrameBlock], sensor: Sensor) -> Quality:
     level = lit - dark
     tenth = max(1, len(level) // 10)
     first, last = float(level[:tenth].mean()), float(level[-tenth:].mean())
+    frame_rate_hz = 1e6 / float(steps_us.mean()) if steps_us.size and steps_us.any() else 0.0
+    flicker = find_flicker(dark, time_us, frame_rate_hz or sensor.frame_rate_hz)
     return Quality(
         n_pairs=len(sequence),
         duration_s=float(time_us[-1] - time_us[0]) / 1e6,
         n_dropped=int(sequence[-1] - sequence[0]) + 1 - len(sequence),
-        frame_rate_hz=1e6 / float(steps_us.mean()) if steps_us.size and steps_us.any() else 0.0,
+        frame_rate_hz=frame_rate_hz,
         jitter_us=float(steps_us.std()) if steps_us.size else 0.0,
         saturated_fraction=n_saturated / max(1, n_pixels),
         mean_lit_counts=float(lit.mean()),
         mean_dark_counts=float(dark.mean()),
         ambient_counts=float(dark.mean()) - sensor.black_level_counts,
         led_drift=last / first - 1.0 if first else 0.0,
+        flicker_hz=flicker.frequency_hz,
+        flicker_counts=flicker.amplitude_counts,
+        flicker_hidden_hz=flicker.hidden_hz,
     )
 
 

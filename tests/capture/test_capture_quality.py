@@ -18,6 +18,8 @@ from capture.dataset import (
     prepare_dataset,
     session_path,
 )
+from capture.emulated.pixels import PixelArray
+from capture.flicker import find_flicker, folded_hz
 from capture.frames import FrameBlock, FramePair
 from capture.labels import Event, write_events
 from capture.quality import judge, measure
@@ -247,3 +249,72 @@ def test_forget_leaves_no_trace(tmp_path: Path) -> None:
     assert [p.participant_id for p in open_dataset(root).participants] == ["P02"]
     _, _, error = command("forget", "P01", str(root))
     assert isinstance(error, Error)
+
+
+def lamp(frequency_hz: float, frame_rate_hz: float, amplitude: float) -> tuple[np.ndarray, ...]:
+    """Return dark level and times under a lamp, with a hand that moves and read noise."""
+    rng = np.random.default_rng(8)
+    time_us = np.rint(np.arange(2400) * 1e6 / frame_rate_hz).astype(np.int64)
+    time_s = time_us * 1e-6
+    level = 100.0 + rng.normal(0.0, 0.3, time_s.size)
+    level += 5.0 * np.sin(2 * np.pi * 0.3 * time_s) + rng.normal(0, 1, 24).repeat(100)
+    return level + amplitude * np.sin(2 * np.pi * frequency_hz * time_s + 1.0), time_us
+
+
+@pytest.mark.parametrize("frame_rate_hz", [27.0, 33.0, 62.0])
+@pytest.mark.parametrize("true_hz", [99.95, 100.0, 120.0, 120.04])
+def test_mains_flicker_is_told_by_its_frequency(frame_rate_hz: float, true_hz: float) -> None:
+    """Flicker of 50 or 60 Hz mains is found, told apart and measured, though it is sampled slowly.
+
+    The mains may be off by a few hundredths of a hertz, as grids are (common practice, no source).
+    """
+    level, time_us = lamp(true_hz, frame_rate_hz, 2.0)
+    found = find_flicker(level, time_us, frame_rate_hz)
+    assert found.frequency_hz == round(true_hz, -1)
+    assert found.amplitude_counts == pytest.approx(2.0, rel=0.15)
+    assert found.hidden_hz == ()
+
+
+@pytest.mark.parametrize("frame_rate_hz", [27.0, 33.0, 62.0])
+def test_no_flicker_is_made_up(frame_rate_hz: float) -> None:
+    """Without flicker none is found, whatever hand and noise do."""
+    level, time_us = lamp(100.0, frame_rate_hz, 0.0)
+    assert find_flicker(level, time_us, frame_rate_hz).frequency_hz is None
+
+
+def test_a_frame_rate_that_hides_flicker_is_said() -> None:
+    """Flicker at a whole multiple of the frame rate looks steady, and that is said."""
+    level, time_us = lamp(120.0, 30.0, 2.0)
+    found = find_flicker(level, time_us, 30.0)
+    assert (found.frequency_hz, found.hidden_hz) == (None, (120.0,))
+    assert find_flicker(level[:50], time_us[:50], 30.0).hidden_hz == (100.0, 120.0)
+    assert folded_hz(100.0, 30.0) == 10.0
+
+
+def test_inspect_measures_a_flat_field_series(tmp_path: Path) -> None:
+    """A data set of flat fields, one level a session, gives gain and noise with intervals."""
+    root = tmp_path / "flat"
+    prepare_dataset(root)
+    add_participant(root, Participant("P00", True))
+    sensor = Sensor("flat", 24, 24, conversion_gain_dn_per_e=0.3, read_noise_e=9.0)
+    pixels, rng = PixelArray(sensor, "unit-a"), np.random.default_rng(4)
+    for number, electrons in enumerate(np.linspace(500, 10_000, 8), start=1):
+        path = session_path(root, "P00", f"{number:02d}", "dynamic")
+        path.parent.mkdir(parents=True)
+        description = Description(sensor, "unit-a", "1.0")
+        header = SessionHeader("P00", f"{number:02d}", description, load_script("dynamic"), 1)
+        with SessionWriter(path, header) as writer:
+            for i in range(20):
+                mean = np.float32([electrons * pixels.response, 0 * pixels.response])
+                lit, dark = pixels.read(mean, rng).reshape(2, 24, 24)
+                writer.add(FramePair(i, i, lit, dark), i, i)
+    code, output, error = command(
+        "inspect", str(root), "--flat-field", str(tmp_path / "c.svg"), "--json"
+    )
+    assert (code, error) == (0, None)
+    figures = json.loads(output)
+    assert figures["conversion_gain_dn_per_e"]["value"] == pytest.approx(0.3, rel=0.02)
+    assert figures["read_noise_e"]["value"] == pytest.approx(9.0, rel=0.05)
+    code, output, _ = command("inspect", str(root), "--flat-field", str(tmp_path / "c.svg"))
+    assert "saturation: this series cannot tell" in output
+    assert (tmp_path / "c.svg").exists()

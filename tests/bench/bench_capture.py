@@ -1,0 +1,248 @@
+"""Prints what the capture room reaches on this machine; run as a script, asserts nothing.
+
+python tests/bench/bench_capture.py
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import pty
+import select
+import subprocess
+import sys
+import tempfile
+import time
+import tty
+import zlib
+from pathlib import Path
+
+import numpy as np
+
+from capture.dataset import Participant
+from capture.frames import FramePair
+from capture.link import Link
+from capture.record import record
+from capture.script import load_script
+from capture.session import read_session
+from capture.store import SessionHeader, SessionWriter
+from capture.wire import (
+    Acknowledge,
+    Command,
+    CommandKind,
+    Decoder,
+    Description,
+    Exposure,
+    Result,
+    encode,
+)
+from runtime.sensor import Sensor
+
+USB_BYTES_PER_S = 1e6  # what a 12 Mbit/s USB serial link carries (common practice, no source)
+
+
+def byte_by_byte(data: bytes) -> int:
+    """Decode as a plain loop over bytes does: unstuff, check, unpack 12-bit pixels one by one."""
+    good = 0
+    packet = bytearray()
+    code = left = 0
+    for byte in data:
+        if byte == 0:
+            body = bytes(packet)
+            if zlib.crc32(body[:-4]) == int.from_bytes(body[-4:], "little"):
+                pixels = []
+                for i in range(22, len(body) - 4, 3):
+                    pixels.append(body[i] | (body[i + 1] & 15) << 8)
+                    pixels.append(body[i + 1] >> 4 | body[i + 2] << 4)
+                good += bool(pixels)
+            packet.clear()
+            code = left = 0
+            continue
+        if left == 0:
+            if code and code < 255:
+                packet.append(0)
+            code, left = byte, byte - 1
+        else:
+            packet.append(byte)
+            left -= 1
+    return good
+
+
+def exposures(side: int, bits: int, n: int) -> list[Exposure]:
+    rng = np.random.default_rng(1)
+    counts = np.clip(rng.normal(400, 12, (n, side, side)), 0, (1 << bits) - 1).astype(np.uint16)
+    return [Exposure(i % 2 == 0, i // 2, 1000 * i, counts[i], bits) for i in range(n)]
+
+
+def bench_decoding() -> None:
+    data = b"".join(encode(e) for e in exposures(64, 12, 400))
+    start = time.perf_counter()
+    plain = byte_by_byte(data)
+    plain_s = time.perf_counter() - start
+    start = time.perf_counter()
+    decoder = Decoder()
+    for i in range(0, len(data), 65_536):
+        decoder.feed(data[i : i + 65_536])
+    fast_s = time.perf_counter() - start
+    print(
+        f"decoding 64x64 12 bit: {len(data) / fast_s / 1e6:.0f} MB/s, {plain_s / fast_s:.0f} times "
+        f"a byte-by-byte loop ({plain} and {decoder.counts.good} packets)"
+    )
+
+
+def serve(side: int, bits: int) -> None:
+    """Send prepared exposures as fast as the host reads; runs as a process of its own."""
+    sensor = Sensor("bench", side, side, bits)
+    host, device = pty.openpty()
+    tty.setraw(device)
+    print(os.ttyname(device), flush=True)
+    prepared = exposures(side, bits, 64)
+    decoder = Decoder()
+    sequence = -1
+    while True:
+        if select.select([host], [], [], 0 if sequence >= 0 else 1)[0]:
+            for command in decoder.feed(os.read(host, 4096)):
+                assert isinstance(command, Command)
+                answer = Acknowledge(command.kind, Result.DONE, 0, command.sequence)
+                send(host, encode(answer) + encode(Description(sensor, "bench", "1")))
+                started = {CommandKind.START: 0, CommandKind.STOP: -1}
+                sequence = started.get(command.kind, sequence)
+        if sequence >= 0:
+            time_us = round(sequence * sensor.frame_period_us)
+            for lit in (True, False):
+                counts = prepared[(2 * sequence + lit) % 64].counts
+                send(host, encode(Exposure(lit, sequence, time_us, counts, bits)))
+            sequence += 1
+
+
+def send(descriptor: int, data: bytes) -> None:
+    view = memoryview(data)
+    while view:
+        view = view[os.write(descriptor, view) :]
+
+
+def bench_recording(side: int, bits: int) -> None:
+    words = [sys.executable, __file__, "serve", str(side), str(bits)]
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as process,
+    ):
+        assert process.stdout is not None
+        url = process.stdout.readline().strip()
+        with Link(url) as link:
+            start, cpu = time.perf_counter(), time.process_time()
+            recording = record(
+                link, Participant("P01", True), load_script("dynamic"), 1, Path(folder) / "set"
+            )
+            wall_s, cpu_s = time.perf_counter() - start, time.process_time() - cpu
+        process.kill()
+    n_bytes = recording.n_pairs * 2 * side * side * bits / 8
+    print(
+        f"recording {side}x{side} {bits} bit through a pseudo-terminal: "
+        f"{n_bytes / wall_s / 1e6:.1f} MB/s ({n_bytes / wall_s / USB_BYTES_PER_S:.0f} times USB "
+        f"serial), {recording.n_pairs / wall_s:.0f} pairs/s, {cpu_s / wall_s:.2f} of a core, "
+        f"{recording.pairs.missing} missing"
+    )
+
+
+def bench_hour() -> None:
+    """A one-hour session of 64x64 pixels at 60 pairs/s; noise repeats to make it quickly."""
+    sensor = Sensor("bench", 64, 64, frame_rate_hz=60.0)
+    counts = [e.counts for e in exposures(64, 12, 64)]
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "sub-P01_ses-01_task-dynamic_readouts.mcap"
+        header = SessionHeader(
+            "P01", "01", Description(sensor, "u", "1"), load_script("dynamic"), 1
+        )
+        with SessionWriter(path, header) as writer:
+            for i in range(3600 * 60):
+                pair = FramePair(i, 16_667 * i, counts[i % 64], counts[(i + 1) % 64])
+                writer.add(pair, i, pair.time_us)
+        start = time.perf_counter()
+        session = read_session(path)
+        open_s = time.perf_counter() - start
+        start = time.perf_counter()
+        n_bytes = sum(block.lit.nbytes + block.dark.nbytes for block in session.blocks())
+        read_s = time.perf_counter() - start
+        print(
+            f"one hour of 64x64 at 60 pairs/s ({path.stat().st_size / 1e9:.2f} GB): opens in "
+            f"{1000 * open_s:.0f} ms, reads {n_bytes / read_s / 1e6:.0f} MB/s of readout"
+        )
+
+
+def write_until_killed(path: Path) -> None:
+    """Write frame pairs at 120 a second and tell when each was given; runs as a process."""
+    sensor = Sensor("bench", 64, 64)
+    counts = exposures(64, 12, 2)[0].counts
+    header = SessionHeader("P01", "01", Description(sensor, "b", "1"), load_script("dynamic"), 1)
+    with SessionWriter(path, header) as writer:
+        for i in range(100_000):
+            writer.add(FramePair(i, 1000 * i, counts, counts), i, 1000 * i)
+            print(i, time.monotonic(), flush=True)
+            time.sleep(1 / 120)
+
+
+def bench_kills(n: int = 100) -> None:
+    """Kill -9 at random moments: how old the oldest lost frame pair was, and whether it opens."""
+    rng = np.random.default_rng(3)
+    oldest_s = 0.0
+    logging.disable()  # each file says that it was repaired
+    for _ in range(n):
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "sub-P01_ses-01_task-dynamic_readouts.mcap"
+            words = [sys.executable, __file__, "write", str(path)]
+            with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as process:
+                assert process.stdout is not None
+                first = process.stdout.readline()
+                time.sleep(rng.uniform(0.0, 1.2))
+                process.kill()
+                killed = time.monotonic()
+                lines = [first, *process.stdout.readlines()]
+            told = [float(line.split()[1]) for line in lines if line.endswith("\n")]
+            kept = sum(len(block) for block in read_session(path).blocks())
+            if kept < len(told):
+                oldest_s = max(oldest_s, killed - told[kept])
+    logging.disable(logging.NOTSET)
+    print(f"{n} kills: every file opened, the oldest lost frame pair was {oldest_s:.2f} s old")
+
+
+def bench_noise(n_bytes: int = 10_000_000) -> None:
+    """Mutated and random bytes into the decoder: nothing raises, nothing wrong is accepted."""
+    rng = np.random.default_rng(7)
+    sent = exposures(16, 12, 400)
+    clean = b"".join(encode(e) for e in sent)
+    by_place = {(e.sequence, e.lit): e.counts for e in sent}
+    wrong = fed = 0
+    start = time.perf_counter()
+    while fed < n_bytes:
+        data = np.frombuffer(clean, np.uint8).copy()
+        hits = rng.integers(0, len(data), rng.integers(1, 2000))
+        data[hits] = rng.integers(0, 256, len(hits))
+        noise = rng.bytes(4000)
+        decoder = Decoder()
+        for message in decoder.feed(noise + data.tobytes() + b"\0"):
+            if isinstance(message, Exposure):
+                known = by_place.get((message.sequence, message.lit))
+                wrong += known is None or not np.array_equal(known, message.counts)
+        fed += len(noise) + len(data)
+    print(
+        f"{fed / 1e6:.0f} MB of mutated and random bytes decoded in "
+        f"{time.perf_counter() - start:.1f} s: nothing raised, {wrong} wrong readouts accepted"
+    )
+
+
+def main() -> None:
+    if sys.argv[1:2] == ["serve"]:
+        serve(int(sys.argv[2]), int(sys.argv[3]))
+    if sys.argv[1:2] == ["write"]:
+        write_until_killed(Path(sys.argv[2]))
+    bench_decoding()
+    for side, bits in ((32, 12), (64, 12), (64, 16)):
+        bench_recording(side, bits)
+    bench_noise()
+    bench_kills()
+    bench_hour()
+
+
+if __name__ == "__main__":
+    main()
