@@ -153,11 +153,18 @@ def _in_state(v: Any, state: str) -> Any:
     return sum(average_power(all_day).values())
 
 
-def _checks(limits: Limits, b: dict[str, Any], evaluation: Evaluation | None) -> tuple[Check, ...]:
+def _checks(
+    limits: Limits,
+    core: CoreProfile,
+    latency_ms: Interval,
+    average_uw: Interval,
+    evaluation: Evaluation | None,
+) -> tuple[Check, ...]:
+    """Hold each value against the limit that the file gives for it, if it gives one."""
+
     def exact(value: float) -> Interval:
         return Interval(value, value, value)
 
-    core: CoreProfile = b["core"]
     fixed = None if evaluation is None else evaluation.fixed.accuracy
     accuracy = None if fixed is None else Interval(fixed.value, fixed.low, fixed.high)
     false_events: Interval | None = None
@@ -175,11 +182,11 @@ def _checks(limits: Limits, b: dict[str, Any], evaluation: Evaluation | None) ->
     cycles = Interval(typical, low, high)
     rows = (
         ("cycles per frame", "cycles", cycles, limits.cycles_per_frame, counted),
-        ("latency of one frame", "ms", b["latency"], limits.latency_ms, modelled),
+        ("latency of one frame", "ms", latency_ms, limits.latency_ms, modelled),
         ("flash", "bytes", exact(core.code_bytes + core.const_bytes), limits.flash_bytes, sized),
         ("RAM", "bytes", exact(core.ram_bytes), limits.ram_bytes, sized),
         ("stack", "bytes", exact(core.stack_bytes), limits.stack_bytes, sized),
-        ("average power", "µW", b["average"], limits.average_uw, modelled),
+        ("average power", "µW", average_uw, limits.average_uw, modelled),
         ("accuracy", "of 1", accuracy, limits.accuracy, tested),
         ("false events", "1/h", false_events, limits.false_events_per_hour, tested),
     )
@@ -237,7 +244,7 @@ def budget(
     every = tuple(core.name for core in CORES) if cores is None else tuple(cores)
     wanted = tuple(dict.fromkeys((*every, mcu.core)))
     profiles = profiles_of(folder, model, watching, wanted)
-    inputs, titles = gather(model, library, choice, profiles, evaluation)
+    inputs, titles = gather(model, watching, library, choice, profiles, evaluation)
 
     rng = np.random.default_rng(seed)
     typical, draws = typical_values(inputs), draw(inputs, n_draws, rng)
@@ -299,9 +306,7 @@ def budget(
         ),
         profiles=profiles,
         evaluation=evaluation,
-        checks=_checks(
-            limits, {"core": core, "latency": latency_ms, "average": average}, evaluation
-        ),
+        checks=_checks(limits, core, latency_ms, average, evaluation),
         n_draws=n_draws,
         seed=seed,
     )

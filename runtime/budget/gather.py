@@ -40,6 +40,7 @@ class Choice:
 
 def gather(
     model: Model,
+    watching: Model,
     library: Library,
     choice: Choice,
     profiles: Profiles,
@@ -64,7 +65,7 @@ def gather(
     for group, part in parts.items():
         inputs.update(part.inputs(group))
     sensor, entry = model.sensor, model.entry
-    watched = _pixels_watched(model, inputs)
+    watched = watching.entry.n_pixels_read
     of_sensor = "sensor setting of the recordings"
     for one in (
         setting("sensor.exposure", "us", sensor.exposure_us, of_sensor),
@@ -100,9 +101,3 @@ def gather(
             low, high = min(value.low, value.value), max(value.high, value.value)
             inputs[name] = measured(name, unit, low, value.value, high, how)
     return dict(sorted(inputs.items())), titles
-
-
-def _pixels_watched(model: Model, inputs: dict[str, Input]) -> int:
-    """Pixels that the watching stage reads of one exposure."""
-    rows = min(round(inputs["usage.watching_rows"].typical), model.sensor.n_rows)
-    return rows * model.sensor.n_cols
