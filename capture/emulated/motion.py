@@ -180,7 +180,7 @@ class _Performer:
     def home(self) -> None:
         """Return to rest, drawn back from the sensor as the person is used to."""
         lift = self.person.return_style * self.rng.uniform(20.0, 70.0)
-        self.go(_varied(self.rest, self.rng), float(self.rng.uniform(0.35, 0.6)), lift_mm=lift)
+        self.go(_varied(self.rest, self.rng), float(self.rng.uniform(0.45, 0.8)), lift_mm=lift)
 
     def cue(self, cue: Cue) -> None:
         """Act one cue after a human reaction time."""
@@ -225,7 +225,7 @@ class _Performer:
                 end[PITCH] += 2.0 * share * turn
             ends.append(end)
         before, after = ends
-        self.go(before, float(self.rng.uniform(0.18, 0.26)), lift_mm=self.rng.uniform(0.0, 25.0))
+        self.go(before, float(self.rng.uniform(0.18, 0.26)), lift_mm=self.rng.uniform(10.0, 40.0))
         after[Z] *= self.rng.uniform(0.95, 1.1)
         self.go(_clipped(after), self.gesture_s())
         self.home()
@@ -236,7 +236,7 @@ class _Performer:
         sign = 1.0 if kind == "push" else -1.0
         start[Z] *= 1.0 + sign * self.rng.uniform(0.08, 0.18)
         end[Z] = start[Z] * (
-            self.rng.uniform(0.45, 0.62) if kind == "push" else self.rng.uniform(1.5, 2.0)
+            self.rng.uniform(0.45, 0.62) if kind == "push" else self.rng.uniform(1.7, 2.2)
         )
         if kind == "pull":
             end[CURL] += self.rng.uniform(0.0, 0.4)
@@ -247,9 +247,9 @@ class _Performer:
 
     def circle(self, sign: float) -> None:
         """Draw one whole turn from near the top of the circle."""
-        radius = sign * 0.27 * self.person.reach_mm * self.rng.uniform(0.85, 1.2)
+        radius = sign * 0.32 * self.person.reach_mm * self.rng.uniform(0.85, 1.2)
         begin = np.pi / 2.0 + self.rng.normal(0.0, 0.4)
-        duration = float(np.clip(1.35 * self.gesture_s(), 0.4, 0.8))
+        duration = float(np.clip(1.5 * self.gesture_s(), 0.5, 0.8))
         self.go(_varied(self.rest, self.rng), duration, circle_mm=radius, circle_start_rad=begin)
 
     def fingers(self, count: int) -> None:
@@ -289,7 +289,8 @@ class _Performer:
             self.free_s += float(rng.uniform(0.1, 0.25))
         else:  # adjust: down to the device, a small turn, back
             pose[Z] = rng.uniform(45.0, 70.0)
-            pose[[X, Y]] += rng.normal(0.0, 40.0, 2)
+            edge = rng.uniform(0.0, 2.0 * np.pi)  # people take a device by its edge
+            pose[[X, Y]] += rng.uniform(50.0, 90.0) * np.array([np.cos(edge), np.sin(edge)])
             pose[CURL] = rng.uniform(0.3, 0.6, 5)
             swing[[ROLL, X]] = rng.uniform(0.1, 0.25), rng.uniform(3.0, 10.0)
             self.go(_clipped(pose), 0.4)

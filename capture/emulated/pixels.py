@@ -84,4 +84,5 @@ class PixelArray:
         charge *= np.float32(sensor.conversion_gain_dn_per_e)
         charge += np.float32(sensor.black_level_counts + 0.5)
         np.clip(charge, 0.0, np.float32(sensor.max_counts), out=charge)
-        return charge.astype(np.uint16)
+        counts: Counts = charge.astype(np.uint16)
+        return counts
