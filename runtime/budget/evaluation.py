@@ -65,6 +65,12 @@ class Evaluation(_Open):
     four_quadrant: Scores | None = None
     wake_up: WakeUp | None = None
     events: Events | None = None
+    recorded_by: tuple[str, ...] = ()
+
+    @property
+    def emulated(self) -> bool:
+        """Whether any recording came from an emulated sensor, with invented people before it."""
+        return any("emulated" in source for source in self.recorded_by)
 
 
 def read_evaluation(model_dir: Path) -> Evaluation | None:

@@ -217,6 +217,19 @@ def test_page_opens_with_the_verdict_and_ends_with_origins(priced: Any) -> None:
     assert all(part in text for part in PARTS)
 
 
+def test_accuracy_of_an_emulated_sensor_is_never_shown_as_real(
+    folder: Path, priced: Any, tmp_path: Path
+) -> None:
+    """Where recordings came from an emulated sensor, the page says so beside the accuracy."""
+    copy = tmp_path / "model"
+    shutil.copytree(folder, copy)
+    found = json.loads((copy / "evaluation.json").read_text())
+    found["recorded_by"] = ["unit a, firmware emulated 1"]
+    (copy / "evaluation.json").write_text(json.dumps(found))
+    assert "no measurement of real ones" in render([budget(copy, cores=CORES)])
+    assert "no measurement of real ones" not in render([priced])
+
+
 def test_limit_states() -> None:
     """Kept, broken, crossed by the interval, and unknown are told apart; margins have signs."""
     value = Interval(10.0, 8.0, 13.0)
