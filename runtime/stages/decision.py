@@ -38,7 +38,7 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, int32_t *y)
     }
     const int32_t margin = x[best] - next;
     int32_t wanted = -1;
-    if (margin >= @THRESHOLD@ && @PREFIX@_gesture[best] != 0U) {
+    if (margin >= @THRESHOLD@ && @PREFIX@_gesture[best] != 0u) {
         wanted = best;
     }
     if (wanted == -1) {
@@ -207,7 +207,7 @@ class Decision(Stage):
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Walk one frame; the gestures are a table of flags."""
-        flags = ", ".join("0U" if other else "1U" for other in self.other)
+        flags = ", ".join("0u" if other else "1u" for other in self.other)
         comment = f"/* ({self.n_in},) 1 where the class is a gesture */"
         tables = f"{comment}\nstatic const uint8_t {prefix}_gesture[{self.n_in}] = {{{flags}}};\n"
         functions = fill(

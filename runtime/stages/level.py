@@ -38,7 +38,7 @@ _C_TEXT = """\
 PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
 {
     int32_t total = 0;
-    for (uint32_t i = 0U; i < @N_VALUES@U; i++) {
+    for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
         total += x[i];
     }
     if (total < @FLOOR@) {
@@ -49,7 +49,7 @@ PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
         exponent++;
     }
     /* Fraction of total / 2^exponent in Q30; exponent is at most 30. */
-    const uint32_t fraction = ((uint32_t)total << (30 - exponent)) & 0x3FFFFFFFU;
+    const uint32_t fraction = ((uint32_t)total << (30 - exponent)) & 0x3FFFFFFFu;
     const int32_t factor = (int32_t)@PREFIX@_reciprocal[fraction >> @TABLE_DROP@];
     int32_t shift = exponent + (@SHIFT_BASE@);
     int32_t lift = 0;
@@ -57,8 +57,8 @@ PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
         lift = @SPLIT_SHIFT@ - shift;
         shift = @SPLIT_SHIFT@;
     }
-    const int32_t cut = (int32_t)(0x40000000U >> lift);
-    for (uint32_t i = 0U; i < @N_VALUES@U; i++) {
+    const int32_t cut = (int32_t)(0x40000000u >> lift);
+    for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
         /* A value that is cut here saturates below as well. */
         const int32_t lifted = pw_sat(x[i], -cut, cut) * (int32_t)(1UL << lift);
         y[i] = (@Y_TYPE@)pw_sat(pw_requant(lifted, factor, shift), -@LIMIT@, @LIMIT@);

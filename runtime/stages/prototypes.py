@@ -32,13 +32,13 @@ _C_TEXT = """\
 PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
 {
     int32_t best[@N_CLASSES@];
-    for (uint32_t c = 0U; c < @N_CLASSES@U; c++) {
+    for (uint32_t c = 0u; c < @N_CLASSES@u; c++) {
         best[c] = INT32_MAX;
     }
     const @CENTRE_TYPE@ *centre = @PREFIX@_centres;
-    for (uint32_t p = 0U; p < @N_PROTOTYPES@U; p++) {
+    for (uint32_t p = 0u; p < @N_PROTOTYPES@u; p++) {
         int32_t distance = 0;
-        for (uint32_t i = 0U; i < @N_VALUES@U; i++) {
+        for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
             const int32_t step = (int32_t)x[i] - (int32_t)centre[i];
             distance += @TERM@;
         }
@@ -47,7 +47,7 @@ PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
         }
         centre = &centre[@N_VALUES@];
     }
-    for (uint32_t c = 0U; c < @N_CLASSES@U; c++) {
+    for (uint32_t c = 0u; c < @N_CLASSES@u; c++) {
         y[c] = (@Y_TYPE@)-best[c];
     }
 }

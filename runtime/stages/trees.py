@@ -40,14 +40,14 @@ _TABLE_TEXT = """\
 PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
 {
     int32_t sums[@N_OUT@] = {0};
-    for (uint32_t t = 0U; t < @N_TREES@U; t++) {
+    for (uint32_t t = 0u; t < @N_TREES@u; t++) {
         int32_t node = @PREFIX@_root[t];
         while (node >= 0) {
-            const uint32_t side = (x[@PREFIX@_feature[node]] <= @PREFIX@_threshold[node]) ? 0U : 1U;
-            node = @PREFIX@_child[(2U * (uint32_t)node) + side];
+            const uint32_t side = (x[@PREFIX@_feature[node]] <= @PREFIX@_threshold[node]) ? 0u : 1u;
+            node = @PREFIX@_child[(2u * (uint32_t)node) + side];
         }
-        const @LEAF_TYPE@ *leaf = &@PREFIX@_leaf[(uint32_t)(-1 - node) * @N_OUT@U];
-        for (uint32_t i = 0U; i < @N_OUT@U; i++) {
+        const @LEAF_TYPE@ *leaf = &@PREFIX@_leaf[(uint32_t)(-1 - node) * @N_OUT@u];
+        for (uint32_t i = 0u; i < @N_OUT@u; i++) {
             sums[i] += leaf[i];
         }
     }
@@ -55,7 +55,7 @@ PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
 """
 
 _GIVE_TEXT = """\
-    for (uint32_t i = 0U; i < @N_OUT@U; i++) {
+    for (uint32_t i = 0u; i < @N_OUT@u; i++) {
         y[i] = (@Y_TYPE@)sums[i];
     }
 """

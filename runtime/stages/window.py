@@ -34,29 +34,29 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
 {
     const uint32_t position = (uint32_t)s->@PREFIX@_position[0];
     uint32_t slot = position;
-    for (uint32_t segment = 0U; segment < @N_SEGMENTS@U; segment++) {
-        const @X_TYPE@ *leaving = &s->@PREFIX@_history[slot * @N_VALUES@U];
+    for (uint32_t segment = 0u; segment < @N_SEGMENTS@u; segment++) {
+        const @X_TYPE@ *leaving = &s->@PREFIX@_history[slot * @N_VALUES@u];
         const @X_TYPE@ *entering = x;
-        slot += @SEGMENT_LENGTH@U;
-        if (slot >= @N_FRAMES@U) {
-            slot -= @N_FRAMES@U;
+        slot += @SEGMENT_LENGTH@u;
+        if (slot >= @N_FRAMES@u) {
+            slot -= @N_FRAMES@u;
         }
-        if (segment + 1U < @N_SEGMENTS@U) {
-            entering = &s->@PREFIX@_history[slot * @N_VALUES@U];
+        if (segment + 1u < @N_SEGMENTS@u) {
+            entering = &s->@PREFIX@_history[slot * @N_VALUES@u];
         }
-        @SUM_TYPE@ *sums = &s->@PREFIX@_sums[segment * @N_VALUES@U];
-        @Y_TYPE@ *out = &y[segment * @N_VALUES@U];
-        for (uint32_t i = 0U; i < @N_VALUES@U; i++) {
+        @SUM_TYPE@ *sums = &s->@PREFIX@_sums[segment * @N_VALUES@u];
+        @Y_TYPE@ *out = &y[segment * @N_VALUES@u];
+        for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
             const int32_t sum = sums[i] + entering[i] - leaving[i];
             sums[i] = (@SUM_TYPE@)sum;
             out[i] = (@Y_TYPE@)@OUTPUT@;
         }
     }
-    @X_TYPE@ *oldest = &s->@PREFIX@_history[position * @N_VALUES@U];
-    for (uint32_t i = 0U; i < @N_VALUES@U; i++) {
+    @X_TYPE@ *oldest = &s->@PREFIX@_history[position * @N_VALUES@u];
+    for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
         oldest[i] = x[i];
     }
-    s->@PREFIX@_position[0] = (int32_t)((position + 1U < @N_FRAMES@U) ? position + 1U : 0U);
+    s->@PREFIX@_position[0] = (int32_t)((position + 1u < @N_FRAMES@u) ? position + 1u : 0u);
 }
 """
 
