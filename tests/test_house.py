@@ -41,7 +41,9 @@ def test_top_level_holds_the_rooms_of_the_design_and_nothing_else() -> None:
         ["git", "ls-files"], cwd=HOUSE, capture_output=True, text=True, check=False
     )
     # A fresh copy without history (as CI uses) has no index to ask: the folder itself is the list.
-    files = listed.stdout.split("\n") if listed.returncode == 0 else [p.name for p in HOUSE.iterdir()]
+    files = (
+        listed.stdout.split("\n") if listed.returncode == 0 else [p.name for p in HOUSE.iterdir()]
+    )
     built = {"build", "demo-out"}
     top = {name.split("/")[0] for name in files if name and not name.startswith(".")} - built
     assert top == ROOMS

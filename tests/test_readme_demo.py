@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 import shutil
@@ -12,14 +13,26 @@ import pytest
 from readme_commands import readme_commands
 
 HOUSE = Path(__file__).resolve().parent.parent
+COMMITTED = tuple((HOUSE / "models").glob("*/model.json"))
+
+
+def files_below(folder: Path) -> dict[str, str]:
+    """Return the SHA-256 of every file below a folder, by its path from there."""
+    return {
+        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
 
 
 @pytest.mark.slow
 @pytest.mark.timeout(900)
 def test_readme_demo_command_does_the_whole_job(tmp_path: Path) -> None:
-    """In a fresh copy and a fresh environment, the demo command ends with its table and report."""
+    """In a fresh copy and environment, the demo command rebuilds the committed models byte for byte."""
     copy = tmp_path / "palmwatt"
-    unwanted = shutil.ignore_patterns(".venv*", ".git", "demo-out", "__pycache__", ".*_cache", "build")
+    unwanted = shutil.ignore_patterns(
+        ".venv*", ".git", "demo-out", "__pycache__", ".*_cache", "build"
+    )
     shutil.copytree(HOUSE, copy, ignore=unwanted)
     command = readme_commands((copy / "README.md").read_text(encoding="utf-8"))["demo"]
     done = subprocess.run(
@@ -36,9 +49,17 @@ def test_readme_demo_command_does_the_whole_job(tmp_path: Path) -> None:
         assert len(page) < 2_000_000
         assert not re.search(r"""(src|href)\s*=\s*["']?(https?:)?//""", page), report
     models = sorted(path.parent for path in out.rglob("model.json"))
-    assert len(models) == 2
+    assert [model.name for model in models] == sorted(p.parent.name for p in COMMITTED)
     for model in models:
         evaluation = json.loads((model / "evaluation.json").read_text(encoding="utf-8"))
         assert evaluation["fixed"]["accuracy"]["value"] > evaluation["majority"]["accuracy"]
-        for name in ("float.onnx", "fixed.onnx", "firmware", "budget.json", "budget.html", "card.md"):
+        for name in (
+            "float.onnx",
+            "fixed.onnx",
+            "firmware",
+            "budget.json",
+            "budget.html",
+            "card.md",
+        ):
             assert (model / name).exists(), f"{model.name}/{name}"
+        assert files_below(model) == files_below(HOUSE / "models" / model.name), model.name
