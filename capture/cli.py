@@ -229,8 +229,8 @@ def _quality_line(quality: Quality) -> str:
         f"{quality.n_pairs} pairs in {quality.duration_s:.1f} s, {quality.n_dropped} dropped, "
         f"jitter {quality.jitter_us:.0f} us, saturated {quality.saturated_fraction:.2%}, "
         f"mean lit {quality.mean_lit_counts:.0f}, dark {quality.mean_dark_counts:.0f}, ambient "
-        f"{quality.ambient_counts:.0f} counts, LED level {quality.led_drift:+.0%} over the "
-        f"session, {flicker}, {quality.n_takes} takes"
+        f"{quality.ambient_counts:.0f} counts, lit minus dark "
+        f"{quality.level_drift:+.0%} from start to end, {flicker}, {quality.n_takes} takes"
     )
 
 

@@ -44,7 +44,7 @@ class Quality:
         Mean levels, counts.
     ambient_counts : float
         Dark level above the sensor's black level, counts.
-    led_drift : float
+    level_drift : float
         Mean lit minus dark in the last tenth of the session against the first tenth, as a share.
     flicker_hz : float or None
         Mains flicker seen in the dark exposures; None if none is.
@@ -65,7 +65,7 @@ class Quality:
     mean_lit_counts: float
     mean_dark_counts: float
     ambient_counts: float
-    led_drift: float
+    level_drift: float
     flicker_hz: float | None = None
     flicker_counts: float = 0.0
     flicker_hidden_hz: tuple[float, ...] = ()
@@ -121,7 +121,7 @@ def measure(blocks: Iterable[FrameBlock], sensor: Sensor) -> Quality:
         mean_lit_counts=float(lit.mean()),
         mean_dark_counts=float(dark.mean()),
         ambient_counts=float(dark.mean()) - sensor.black_level_counts,
-        led_drift=last / first - 1.0 if first else 0.0,
+        level_drift=last / first - 1.0 if first else 0.0,
         flicker_hz=flicker.frequency_hz,
         flicker_counts=flicker.amplitude_counts,
         flicker_hidden_hz=flicker.hidden_hz,

@@ -311,6 +311,7 @@ def record(
             "ask the person, and record only with their consent",
         )
     prepare_dataset(out)
+    link.decoder.counts = WireCounts()  # of this session alone
     description = link.describe()
     add_participant(out, participant)
     number = session or _next_session(out, participant.participant_id, script.name)

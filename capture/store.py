@@ -15,6 +15,7 @@ MCAP is an open container for timestamped logs. A session's file holds
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import struct
@@ -263,11 +264,9 @@ class SessionWriter:
 
     def abandon(self) -> None:
         """Let go of the file as it is; opening it later finishes it."""
-        try:
+        # Only bytes that the disk refused before can be lost here; the file closes all the same.
+        with contextlib.suppress(OSError):
             self._file.close()
-        except OSError:
-            # Only the last bytes in the buffer are lost, and the disk had refused them before.
-            os.close(self._file.fileno())
 
     def __enter__(self) -> SessionWriter:
         return self

@@ -17,7 +17,7 @@ from rich.text import Text
 from capture.record import Progress
 from capture.script import Script
 
-__all__ = ["Screen", "keys"]
+__all__ = ["Screen", "keys", "picture"]
 
 _KEYS = {" ": "pause", "p": "pause", "r": "redo", "q": "stop"}
 
@@ -56,10 +56,11 @@ class Screen:
     def show(self, progress: Progress) -> None:
         """Show how the recording stands."""
         if not self._quiet:
-            self._live.update(_picture(progress, self._script))
+            self._live.update(picture(progress, self._script))
 
 
-def _picture(progress: Progress, script: Script) -> Group:
+def picture(progress: Progress, script: Script) -> Group:
+    """Return the screen's content: cue, progress, quality, keys."""
     moment = progress.moment
     cue = script.text(moment.trial_type) if moment.trial_type else ""
     if moment.phase == "cue":
@@ -76,7 +77,7 @@ def _picture(progress: Progress, script: Script) -> Group:
         f"{progress.n_pairs} frame pairs   missing {progress.missing}   "
         f"corrupt packets {progress.corrupt}   level {progress.mean_lit_counts:.0f} counts   "
         f"saturated {progress.saturated_fraction:.1%}   "
-        f"LED level {progress.level_change:+.0%} since the start"
+        f"lit minus dark {progress.level_change:+.0%} since the start"
     )
     return Group(
         Panel(Text(f"\n{big}\n", style=style, justify="center")),

@@ -18,6 +18,7 @@ import zlib
 from pathlib import Path
 
 import numpy as np
+from cobs import cobs
 
 from capture.dataset import Participant
 from capture.frames import FramePair
@@ -231,11 +232,17 @@ def bench_noise(n_bytes: int = 10_000_000) -> None:
     )
 
 
+def bench_framing() -> None:
+    compiled = cobs.encode.__module__.endswith("_ext")
+    print(f"framing: the {'compiled' if compiled else 'pure Python'} part of cobs is in use")
+
+
 def main() -> None:
     if sys.argv[1:2] == ["serve"]:
         serve(int(sys.argv[2]), int(sys.argv[3]))
     if sys.argv[1:2] == ["write"]:
         write_until_killed(Path(sys.argv[2]))
+    bench_framing()
     bench_decoding()
     for side, bits in ((32, 12), (64, 12), (64, 16)):
         bench_recording(side, bits)

@@ -54,7 +54,7 @@ def test_figures_are_those_of_the_readouts() -> None:
     assert quality.frame_rate_hz == pytest.approx(50.0)
     assert quality.jitter_us == 0.0
     assert quality.ambient_counts == 40.0
-    assert quality.led_drift == pytest.approx(-0.2)
+    assert quality.level_drift == pytest.approx(-0.2)
     assert quality.duration_s == pytest.approx(199 / 50)
 
 

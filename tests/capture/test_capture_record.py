@@ -375,3 +375,38 @@ def test_a_sensor_that_stays_silent_ends_the_session(tmp_path: Path) -> None:
         sensor.close()
     (info,) = open_dataset(tmp_path / "set").sessions
     assert len(read_session(info.path).frames()) == 40
+
+
+def test_giving_up_on_a_lost_sensor_keeps_what_came(tmp_path: Path) -> None:
+    """When the sensor is gone and the operator stops waiting, the session so far is kept."""
+    sensor = BenchSensor()
+    gone: list[bool] = []
+
+    def show(progress: Progress) -> None:
+        if progress.moment.phase == "disconnected":
+            gone.append(True)
+        elif progress.n_pairs > 20:
+            sensor.close()
+
+    script = SCRIPT.model_copy(update={"lead_in_s": 30.0})
+    with Link(sensor.url) as link, pytest.raises(PortError, match="the port is not open"):
+        record(
+            link,
+            PERSON,
+            script,
+            3,
+            tmp_path / "set",
+            progress=show,
+            controls=lambda: "stop" if gone else None,
+        )
+    (info,) = open_dataset(tmp_path / "set").sessions
+    assert len(read_session(info.path).frames()) > 20
+
+
+def test_counts_are_of_one_session(bench_sensor: BenchSensor, tmp_path: Path) -> None:
+    """Two sessions on one link are counted apart."""
+    with Link(bench_sensor.url) as link:
+        first = record(link, PERSON, SCRIPT, 1, tmp_path / "set")
+        second = record(link, PERSON, SCRIPT, 1, tmp_path / "set")
+    assert first.wire is not second.wire
+    assert second.wire.good < 2 * second.n_pairs + 200

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import multiprocessing
 import os
+import resource
 import signal
 import time
 from pathlib import Path
@@ -277,3 +278,32 @@ def test_pseudonyms_are_letters_and_digits() -> None:
     for name in ("../P01", "", "P 1", "P" * 33, "Zoë"):
         with pytest.raises(UsageError, match="letters and digits"):
             dataclasses.replace(header(), participant=name)
+
+
+def record_until_full(path: Path, told: Path) -> None:
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (300_000, 300_000))
+    writer = SessionWriter(path, header(16, 16))
+    sequence = 0
+    try:
+        while True:
+            writer.add(pair(sequence, 16, 16), sequence, 33_000 * sequence)
+            sequence += 1
+            if sequence % 50 == 0:
+                writer.flush()
+    except Error as error:
+        writer.abandon()
+        told.write_text(f"{sequence} {error}")
+
+
+def test_a_full_disk_is_one_clear_line_and_loses_nothing_before(tmp_path: Path) -> None:
+    """A disk that fills ends the recording with one clear error; what was flushed opens."""
+    path, told = tmp_path / NAME, tmp_path / "told"
+    context = multiprocessing.get_context("spawn")
+    process = context.Process(target=record_until_full, args=(path, told))
+    process.start()
+    process.join()
+    n_given, message = told.read_text().split(" ", 1)
+    assert "make room on the disk" in message.lower()
+    assert "\n" not in message
+    assert int(n_given) - 100 <= check(path, 16) <= int(n_given) + 1
