@@ -11,7 +11,7 @@ import pytest
 
 @pytest.fixture
 def need_tool() -> Callable[[str], str]:
-    """Return a function that finds a program pip cannot bring, or skips; on CI absence is a failure."""
+    """Return a finder of programs pip cannot bring; it skips where one is missing, fails on CI."""
 
     def find(name: str) -> str:
         path = shutil.which(name)
