@@ -236,9 +236,10 @@ class Trees(Stage):
             "{",
             f"    int32_t sums[{self.n_out}] = {{0}};",
         ]
-        for root in self.roots.tolist():
-            lines += self._branch(root, x, "    ")
-        return "\n".join(lines) + "\n" + fill(_GIVE_TEXT, **marks) + "}\n"
+        branches = [line for root in self.roots.tolist() for line in self._branch(root, x, "    ")]
+        if not any("if (" in line for line in branches):
+            lines.append("    (void)x; /* no threshold lies within the inputs' range */")
+        return "\n".join(lines + branches) + "\n" + fill(_GIVE_TEXT, **marks) + "}\n"
 
     def _branch(self, node: int, x: Edge, indent: str) -> list[str]:
         """Return the lines of one node and everything below it; no test that cannot fail."""
