@@ -232,6 +232,7 @@ class Trees(Stage):
         """Write each tree as nested ifs that add its leaf."""
         marks = {"PREFIX": prefix, "X_TYPE": x.ctype, "Y_TYPE": y.ctype, "N_OUT": self.n_out}
         lines = [
+            "/* Sum of the leaves that the inputs lead to, tree by tree. */",
             fill("PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)", **marks),
             "{",
             f"    int32_t sums[{self.n_out}] = {{0}};",
