@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from runtime.model import Model
-
 from trainer.tables import PIPELINES, figure_text
 
 __all__ = ["model_card"]

@@ -11,13 +11,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from runtime.model import save_model
-from runtime.onnx_graph import save_step_graph
+from onnx import TensorProto
 
 from capture.session import read_session
 from runtime.errors import UsageError
 from runtime.firmware.generate import write_firmware
+from runtime.model import save_model
+from runtime.onnx_graph import save_step_graph
 from trainer.card import model_card
+from trainer.classifiers import SegmentContrasts
 from trainer.dataset import Recording
 from trainer.training import Trained
 
@@ -78,9 +80,12 @@ def write_model_folder(trained: Trained, out: Path) -> None:
 
 def _float_onnx(trained: Trained) -> bytes:
     """Convert standardiser and classifier: one window's features to probabilities."""
-    from skl2onnx import to_onnx
+    from skl2onnx import to_onnx, update_registered_converter
     from skl2onnx.common.data_types import FloatTensorType
 
+    update_registered_converter(
+        SegmentContrasts, "PalmwattSegmentContrasts", _contrasts_shape, _convert_contrasts
+    )
     graph = to_onnx(
         trained.classifier,
         name=trained.model.name,
@@ -90,6 +95,20 @@ def _float_onnx(trained: Trained) -> bytes:
     )
     graph.doc_string = "Standardiser and classifier in float32, from window features, for reference"
     return bytes(graph.SerializeToString(deterministic=True))
+
+
+def _contrasts_shape(operator: Any) -> None:
+    n_contrasts = operator.raw_operator.matrix_.shape[0]
+    operator.outputs[0].type = type(operator.inputs[0].type)([None, n_contrasts])
+
+
+def _convert_contrasts(scope: Any, operator: Any, container: Any) -> None:
+    """Write segment contrasts as one matrix product, as skl2onnx asks its converters to."""
+    matrix = operator.raw_operator.matrix_.T.astype(np.float32)
+    name = scope.get_unique_variable_name("contrasts")
+    container.add_initializer(name, TensorProto.FLOAT, matrix.shape, matrix.ravel())
+    names = [operator.inputs[0].full_name, name], operator.outputs[0].full_name
+    container.add_node("MatMul", *names, name=scope.get_unique_operator_name("contrasts"))
 
 
 def _write_test_frames(test: tuple[Recording, ...], path: Path) -> None:

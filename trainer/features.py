@@ -12,13 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from runtime.stages.motion import Motion
 from scipy import linalg
 
 from runtime.fixedpoint import symmetric_limit
 from runtime.stages.contract import EntryStage, Float64, Int32, Int64, Stage
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
+from runtime.stages.motion import Motion
 from runtime.stages.window import Window
 from trainer.quantise import quantise_dense
 from trainer.recipe import FeatureRecipe, QuantisationRecipe
@@ -224,8 +224,10 @@ def _learn_projection(
     x = np.concatenate(recordings)
     shares = x[:, :-1].astype(np.float64)
     if features.projection == "principal":
+        # Centred on each recording: what differs between people is no signal of what they do.
+        own = np.concatenate([r[:, :-1] - r[:, :-1].mean(axis=0) for r in recordings])
         noise = noise_covariance([r[:, :-1] for r in recordings])
-        directions = principal_directions(shares, noise, features.directions)
+        directions = principal_directions(own, noise, features.directions)
     else:
         chosen = np.concatenate(
             [r[frames, :-1] for r, (frames, _) in zip(recordings, samples, strict=True)]

@@ -98,18 +98,19 @@ def garwood(n_events: int, hours: float, confidence: float = CONFIDENCE) -> tupl
 def over_participants(
     values: Sequence[float], n_takes: int, confidence: float = CONFIDENCE
 ) -> tuple[float, float]:
-    """Interval of a mean over participants, who are the independent units, not their takes.
+    """Interval of a mean over participants, whose takes are alike and so are not independent.
 
-    Student's t over the participants' own values, cut to [0, 1]. When the participants agree by
-    chance (two people, both at 100 %) that interval would collapse, so it is never narrower than
-    Wilson's interval as if all takes were independent.
+    Wilson's interval, for as many takes as the design effect leaves (L. Kish, Survey Sampling,
+    1965): the variance of the mean between participants over its variance if every take were
+    independent. It is at least 1, and at most what makes each participant count as a single take.
+    With two or three participants it is itself a rough estimate.
 
     Parameters
     ----------
     values : sequence of float
-        One accuracy or F1 per participant, each in [0, 1].
+        One accuracy or F1 per participant, each in [0, 1]; all with about as many takes.
     n_takes : int
-        Takes of all participants together, >= 1.
+        Takes of all participants together, at least one each.
     confidence : float
         Coverage, between 0 and 1.
 
@@ -121,15 +122,16 @@ def over_participants(
     Raises
     ------
     UsageError
-        No participants.
+        No participants, or fewer takes than participants.
     """
     n = len(values)
-    if n == 0:
-        raise UsageError("interval", "participants", 0, "at least 1")
+    if n == 0 or n_takes < n:
+        raise UsageError("interval", "takes of participants", f"{n_takes} of {n}", "1 of 1 or more")
     if n == 1:
         return 0.0, 1.0
-    mean = math.fsum(values) / n
-    deviation = math.sqrt(math.fsum((v - mean) ** 2 for v in values) / (n - 1))
-    half = float(special.stdtrit(n - 1, 0.5 + confidence / 2)) * deviation / math.sqrt(n)
-    low, high = wilson(min(mean, 1.0) * n_takes, n_takes, confidence)
-    return max(0.0, min(low, mean - half)), min(1.0, max(high, mean + half))
+    mean = min(1.0, math.fsum(values) / n)
+    between = math.fsum((v - mean) ** 2 for v in values) / (n - 1) / n
+    independent = mean * (1 - mean) / n_takes
+    effect = between / independent if independent > 0 else 1.0
+    effective = n_takes / min(max(1.0, effect), n_takes / n)
+    return wilson(mean * effective, effective, confidence)

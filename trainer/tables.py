@@ -12,6 +12,7 @@ __all__ = ["PIPELINES", "evaluation_rows", "evaluation_table", "figure_text"]
 PIPELINES = {
     "float": "float",
     "fixed": "fixed point",
+    "cross_validation": "fixed point, training people in turn",
     "four_quadrant": "four quadrants, fixed point",
     "majority": "majority class",
 }

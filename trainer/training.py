@@ -10,14 +10,15 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from runtime.model import Model
 from sklearn.model_selection import GroupKFold
 from sklearn.pipeline import Pipeline
 
+from runtime.errors import UsageError
+from runtime.model import Model
 from runtime.stages.bins import Bins
 from runtime.stages.contract import Int32
 from runtime.stages.decision import Decision
-from trainer.classifiers import fit_classifier, lower_classifier, real_scores
+from trainer.classifiers import fit_classifier, lower_classifier
 from trainer.dataset import (
     Corpus,
     LabelledCue,
@@ -35,7 +36,7 @@ __all__ = ["Progress", "Trained", "fit_model", "train_model"]
 
 Progress = Callable[[str], None]
 QUADRANTS = (2, 2)
-MAX_FOLDS = 3
+MAX_FOLDS = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +83,7 @@ class _Fitted:
     whole: StageChain
     classifier: Pipeline
     labels: NDArray[np.int64]
-    threshold: int
+    score_unit: float
 
 
 def fit_model(folder: Path, recipe: Recipe, progress: Progress | None = None) -> Trained:
@@ -122,11 +123,13 @@ def fit_model(folder: Path, recipe: Recipe, progress: Progress | None = None) ->
     main, quadrants = _reduce(corpus, recipe, entries, train, test)
     tell("training")
     fitted = _fit(main[0], recipe, entries[0], corpus)
+    tell("training without some participants")
+    cross_validation, margin = _cross_validate(main[0], recipe, entries[0], corpus)
     tell("training on four quadrants")
     fitted_quadrants = _fit(quadrants[0], recipe, entries[1], corpus)
 
     tell("examining")
-    model = _assemble(recipe, corpus, fitted)
+    model = _assemble(recipe, corpus, fitted, margin)
     evaluation = {
         "task": recipe.name,
         "classes": list(recipe.answers),
@@ -137,6 +140,7 @@ def fit_model(folder: Path, recipe: Recipe, progress: Progress | None = None) ->
         "n_training_windows": len(fitted.labels),
         "recorded_by": sorted({f"unit {r.unit}, firmware {r.firmware}" for r in (*train, *test)}),
         "take_end": recipe.evaluation.take_end,
+        "cross_validation": cross_validation,
         **_examine(recipe, main[1], quadrants[1], fitted, fitted_quadrants),
     }
     use = {
@@ -202,49 +206,51 @@ def _fit(train: list[_Reduced], recipe: Recipe, entry: Bins, corpus: Corpus) -> 
     chain = learn_features(chain, levelled, samples, recipe.features, quantisation)
     x = np.concatenate([chain.run(r.values)[r.frames] for r in train])
     labels = np.concatenate([r.labels for r in train])
-    n_classes = len(recipe.answers)
-    classifier = fit_classifier(recipe.classifier, x, labels, n_classes, recipe.seed)
+    classifier = fit_classifier(
+        recipe.classifier, x, labels, len(recipe.answers), recipe.features.segments, recipe.seed
+    )
     heads, unit = lower_classifier(classifier, x, chain.low, chain.high, quantisation)
-    groups = np.repeat(
-        groups_of([r.recording for r in train], recipe.evaluation.split),
-        [len(r.frames) for r in train],
-    )
-    threshold = _held_out_threshold(recipe, x, labels, groups)
-    return _Fitted(
-        chain, chain.then(*heads), classifier, labels, max(0, math.floor(threshold / unit))
-    )
+    return _Fitted(chain, chain.then(*heads), classifier, labels, unit)
 
 
-def _held_out_threshold(
-    recipe: Recipe, x: Int32, labels: NDArray[np.int64], groups: NDArray[np.str_]
-) -> float:
-    """Choose the score margin that right answers about unseen people pass with the asked recall.
+def _cross_validate(
+    train: list[_Reduced], recipe: Recipe, entry: Bins, corpus: Corpus
+) -> tuple[dict[str, Any], float]:
+    """Fit everything anew without some of the training participants, and ask about those.
 
-    Classifiers are fitted without some of the training participants and asked about them; the
-    margin is that of the best score over the second best. Test participants take no part.
+    Returns
+    -------
+    figures : dict
+        Of the fixed-point pipeline, over all training participants.
+    margin : float
+        The score margin (best over second best, real units) that right answers about unseen people
+        pass with the recipe's recall. The final test's participants take no part in it.
     """
-    n_groups = len(set(groups.tolist()))
-    if n_groups < 2:
-        return 0.0
-    margins = []
-    n_classes = len(recipe.answers)
-    for kept, held in GroupKFold(min(MAX_FOLDS, n_groups)).split(x, labels, groups):
-        classifier = fit_classifier(
-            recipe.classifier, x[kept], labels[kept], n_classes, recipe.seed
-        )
-        scores = real_scores(classifier, x[held])
-        right = (scores.argmax(axis=1) == labels[held]) & (labels[held] < len(recipe.classes))
-        ordered = np.sort(scores[right], axis=1)
-        margins.append(ordered[:, -1] - ordered[:, -2])
+    groups = groups_of([r.recording for r in train], recipe.evaluation.split)
+    if len(set(groups)) < 2:
+        raise UsageError("split", "training participants", 1, "at least 2", "record more people")
+    folds = GroupKFold(min(MAX_FOLDS, len(set(groups)))).split(train, groups=groups)
+    parts, margins = [], []
+    for kept, held in folds:
+        fitted = _fit([train[i] for i in kept], recipe, entry, corpus)
+        for recording in (train[i] for i in held):
+            scores = fitted.whole.run(recording.values)[recording.ends]
+            part = _judged(recording, scores)
+            gesture = (part.answers == part.labels) & (part.labels < len(recipe.classes))
+            ordered = np.sort(scores[gesture], axis=1)
+            margins.append((ordered[:, -1] - ordered[:, -2]) * fitted.score_unit)
+            parts.append(part)
     passed = np.concatenate(margins)
-    return float(np.quantile(passed, 1 - recipe.decision.recall)) if len(passed) else 0.0
+    margin = float(np.quantile(passed, 1 - recipe.decision.recall)) if len(passed) else 0.0
+    return figures(_together(parts)), margin
 
 
-def _assemble(recipe: Recipe, corpus: Corpus, fitted: _Fitted) -> Model:
+def _assemble(recipe: Recipe, corpus: Corpus, fitted: _Fitted, margin: float) -> Model:
+    threshold = max(0, math.floor(margin / fitted.score_unit))
     decision = Decision(
         other=tuple(name == OTHER for name in recipe.answers),
-        threshold=fitted.threshold,
-        hysteresis=fitted.threshold // 2,
+        threshold=threshold,
+        hysteresis=threshold // 2,
         persist=recipe.decision.hold_frames,
         hold_off=recipe.decision.hold_off_frames,
     )
@@ -269,12 +275,7 @@ def _examine(
     """Judge every take of the held-out participants by each pipeline, and give the figures."""
 
     def judged(recordings: list[_Reduced], run: Callable[[Int32], NDArray[Any]]) -> Takes:
-        answers = [run(r.values)[r.ends].argmax(axis=1) for r in recordings]
-        return Takes(
-            tuple(r.recording.participant for r in recordings for _ in r.cues),
-            np.array([cue.label for r in recordings for cue in r.cues], dtype=np.int64),
-            np.concatenate(answers).astype(np.int64),
-        )
+        return _together([_judged(r, run(r.values)[r.ends]) for r in recordings])
 
     fixed = judged(test, fitted.whole.run)
     return {
@@ -284,3 +285,20 @@ def _examine(
         "majority": figures(majority(fixed, fitted.labels)),
         "confusion": confusion(fixed, len(recipe.answers)),
     }
+
+
+def _judged(recording: _Reduced, scores: NDArray[Any]) -> Takes:
+    """Answer each take of a recording with the class of its highest score."""
+    return Takes(
+        (recording.recording.participant,) * len(recording.cues),
+        np.array([cue.label for cue in recording.cues], dtype=np.int64),
+        scores.argmax(axis=1).astype(np.int64),
+    )
+
+
+def _together(parts: Sequence[Takes]) -> Takes:
+    return Takes(
+        tuple(name for part in parts for name in part.participants),
+        np.concatenate([part.labels for part in parts]),
+        np.concatenate([part.answers for part in parts]),
+    )

@@ -16,11 +16,12 @@ from trainer.recipe import Recipe
 
 __all__ = ["take_frames", "training_frames"]
 
-MOVEMENT_OFFSETS = range(-1, 4)
+MOVEMENT_OFFSETS = range(-4, 7)
 CUE_OFFSETS = range(-8, 1, 2)
 FAR_FRAMES = 12
 REACTION_FRAMES = 6
-OTHER_STEP = 3
+OTHER_STEP = 9
+AFTER_STEP = 12
 
 
 def take_frames(
@@ -43,9 +44,9 @@ def training_frames(
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Choose the frames of one recording that the classifier learns from.
 
-    Around each gesture's end its own class. For the class "other", where the recipe has one: the
-    whole of its cues, and the frames from 0.4 s after a gesture's end until the next participant's
-    reaction can begin (at 30 frames a second).
+    Around each take's end its own class. For the class "other", where the recipe has one, also
+    frames all over its cues, and frames from 0.4 s after a gesture's end until the participant can
+    react to the next cue (at 30 frames a second); thinly, or "other" would outweigh the gestures.
 
     Returns
     -------
@@ -56,12 +57,11 @@ def training_frames(
     chosen: list[tuple[int, int]] = []
     for index, (cue, end) in enumerate(zip(cues, ends, strict=True)):
         following = cues[index + 1].start if index + 1 < len(cues) else n_frames
+        chosen += [(end + k, cue.label) for k in offsets if cue.start <= end + k < n_frames]
         if cue.label == other:
             chosen += [(frame, other) for frame in range(cue.start, cue.stop, OTHER_STEP)]
-            continue
-        chosen += [(end + k, cue.label) for k in offsets if cue.start <= end + k < n_frames]
-        if recipe.other:
-            quiet = range(end + FAR_FRAMES, min(n_frames, following + REACTION_FRAMES), OTHER_STEP)
+        elif recipe.other:
+            quiet = range(end + FAR_FRAMES, min(n_frames, following + REACTION_FRAMES), AFTER_STEP)
             chosen += [(frame, other) for frame in quiet]
     table = np.array(chosen, dtype=np.int64).reshape(-1, 2)
     return table[:, 0], table[:, 1]

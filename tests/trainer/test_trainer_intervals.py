@@ -49,14 +49,18 @@ def test_garwood_matches_statsmodels(n_events: int) -> None:
     assert (low, high) == pytest.approx((expected[0] if n_events else 0.0, expected[1]), abs=1e-9)
 
 
-def test_participants_are_the_unit() -> None:
-    """The interval over participants is Student's t over their values, whatever the take count.
+def test_unlike_participants_widen_the_interval() -> None:
+    """The design effect is the ratio of between-participant to binomial variance.
 
-    t(0.975; 3 degrees of freedom) = 3.182 (Student's table in any handbook, from memory).
+    Kish's own definition by hand: values .4 .5 .5 .6 of 100 takes each have a variance of the mean
+    of .02 / 3 / 4 = .0016667, against .5 * .5 / 400 = .000625: an effect of 2.667, so 150 takes.
     """
-    low, high = over_participants([0.4, 0.5, 0.5, 0.6], n_takes=100_000)
-    half = 3.182 * (0.02 / 3) ** 0.5 / 2
-    assert (low, high) == pytest.approx((0.5 - half, 0.5 + half), abs=1e-4)
+    assert over_participants([0.4, 0.5, 0.5, 0.6], n_takes=400) == pytest.approx(wilson(75, 150))
+
+
+def test_a_participant_counts_at_least_as_one_take() -> None:
+    """However unlike the participants are, each is worth one independent take."""
+    assert over_participants([0.0, 1.0], n_takes=1000) == pytest.approx(wilson(1, 2))
 
 
 def test_agreeing_participants_do_not_collapse_the_interval() -> None:
