@@ -147,6 +147,7 @@ def _tell_recording(recording: Recording, as_json: bool) -> None:
         "repeated": recording.wire.repeated,
         "reordered": recording.wire.reordered,
         "n_gaps": recording.n_gaps,
+        "overruns": recording.overruns,
         "stopped_early": recording.stopped_early,
     }
     if as_json:

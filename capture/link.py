@@ -81,12 +81,13 @@ class Link:
             raise PortError(self.url, "the port", f"gone ({_reason(error)})") from None
 
     def ask(
-        self, kind: CommandKind, value: int = 0, meanwhile: Callable[[Message], None] | None = None
+        self, kind: CommandKind, value: int = 0, after: Callable[[Message], None] | None = None
     ) -> Acknowledge:
         """Send a command and wait for its answer; repeat it while none comes.
 
-        A repeated command keeps its number, so that the sensor carries it out once. Other
-        messages that come before the answer go to `meanwhile`.
+        A repeated command keeps its number, so that the sensor carries it out once. Messages
+        before the answer belong to what the sensor did before and are dropped; those that came
+        together with the answer, behind it, go to `after`.
 
         Raises
         ------
@@ -101,12 +102,17 @@ class Link:
             if now >= repeat:
                 self.send(command)
                 repeat = now + _REPEAT_S
-            answer = None
+            answer: Acknowledge | None = None
             for message in self.read():
-                if isinstance(message, Acknowledge) and message.sequence == self._command:
-                    answer = answer or message
-                elif meanwhile is not None:
-                    meanwhile(message)
+                if answer is not None:
+                    if after is not None:
+                        after(message)
+                elif (
+                    isinstance(message, Acknowledge)
+                    and message.kind == kind
+                    and message.sequence == self._command
+                ):
+                    answer = message
             if answer is not None:
                 if answer.result != Result.DONE:
                     said = answer.result.name.lower().replace("_", " ")
@@ -136,7 +142,7 @@ class Link:
             if isinstance(message, Description):
                 found.append(message)
 
-        self.ask(CommandKind.DESCRIBE, meanwhile=keep)
+        self.ask(CommandKind.DESCRIBE, after=keep)
         give_up = time.monotonic() + _ANSWER_S
         while not found:
             if time.monotonic() > give_up:

@@ -69,7 +69,10 @@ class Progress:
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """What was recorded: its file, and what was counted while it came."""
+    """What was recorded: its file, and what was counted while it came.
+
+    `overruns` is the sensor's own count of exposures that it could not send, since its power-up.
+    """
 
     path: Path
     n_pairs: int
@@ -78,6 +81,7 @@ class Recording:
     wire: WireCounts
     pairs: PairCounts
     n_gaps: int
+    overruns: int
     stopped_early: bool
 
 
@@ -106,6 +110,7 @@ class _Recorder:
         self.sequence_offset = 0
         self.time_offset_us = 0
         self.rebase: float | None = None  # host seconds without readouts, at a run's first pair
+        self.overruns = 0
         self.n_journalled = 0
         self.newest: FramePair | None = None
         self.first_level = 0.0
@@ -119,6 +124,7 @@ class _Recorder:
             for pair in self.pairer.add(message):
                 self._keep(pair)
         elif isinstance(message, Status):
+            self.overruns = message.overruns
             self.writer.add_status(message)
         elif isinstance(message, Description) and _setting(message) != _setting(self.description):
             raise PortError(
@@ -220,14 +226,21 @@ class _Recorder:
         """Wait for the port to come back and start the sensor again."""
         self.end_run()
         self.writer.tick()
-        self.link.reopen(_RECONNECT_S, stopped)
-        description = self.link.describe()
+        give_up = time.monotonic() + _RECONNECT_S
+        while True:
+            self.link.reopen(give_up - time.monotonic(), stopped)
+            try:
+                description = self.link.describe()
+                break
+            except PortError:  # there, but still starting, or gone again
+                if time.monotonic() > give_up or stopped():
+                    raise
         if _setting(description) != _setting(self.description):
             raise PortError(self.link.url, "the sensor", "another one than before", "the same")
         self.run += 1
         self.pairer = Pairer(self.description, self.pair_counts)
         self.rebase = time.monotonic() - began
-        self.link.ask(CommandKind.START, meanwhile=self.take)
+        self.link.ask(CommandKind.START, after=self.take)
 
     def progress(self) -> Progress:
         """Return how the recording stands."""
@@ -335,6 +348,7 @@ def record(
         link.decoder.counts,
         recorder.pair_counts,
         recorder.run,
+        recorder.overruns,
         stopped,
     )
 
@@ -345,7 +359,7 @@ def _run(
     controls: Callable[[], str | None],
 ) -> bool:
     link = recorder.link
-    link.ask(CommandKind.START, meanwhile=recorder.take)
+    link.ask(CommandKind.START, after=recorder.take)
     heard = reported = time.monotonic()
     stopped = False
 

@@ -73,16 +73,20 @@ def picture(progress: Progress, script: Script) -> Group:
         big, style = f"next: {cue} in {moment.remaining_s:.0f}", "dim"
     else:
         big, style = "rest", "dim"
-    quality = (
+    came = (
         f"{progress.n_pairs} frame pairs   missing {progress.missing}   "
-        f"corrupt packets {progress.corrupt}   level {progress.mean_lit_counts:.0f} counts   "
-        f"saturated {progress.saturated_fraction:.1%}   "
-        f"lit minus dark {progress.level_change:+.0%} since the start"
+        f"corrupt packets {progress.corrupt}"
+    )
+    light = (
+        f"level {progress.mean_lit_counts:.0f} counts   saturated "
+        f"{progress.saturated_fraction:.1%}   lit minus dark {progress.level_change:+.0%} "
+        "since the start"
     )
     return Group(
         Panel(Text(f"\n{big}\n", style=style, justify="center")),
         ProgressBar(total=max(progress.total_s, 1e-3), completed=progress.time_s),
-        Text(quality),
+        Text(came),
+        Text(light),
         Text("space: pause or go on   r: once more   q: stop early", style="dim"),
     )
 

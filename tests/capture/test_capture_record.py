@@ -28,7 +28,6 @@ from capture.wire import (
     Decoder,
     Description,
     Exposure,
-    Message,
     Result,
     Status,
     encode,
@@ -313,10 +312,9 @@ def test_another_setting_in_the_middle_ends_the_session(tmp_path: Path) -> None:
 
 def test_messages_of_a_link_are_those_of_the_wire(bench_sensor: BenchSensor) -> None:
     """A link hands out what the sensor sends and numbers its commands."""
-    meanwhile: list[Message] = []
     with Link(bench_sensor.url) as link:
         assert link.describe() == Description(SENSOR, "unit-1", "test")
-        link.ask(CommandKind.STOP, meanwhile=meanwhile.append)
+        assert link.ask(CommandKind.STOP).result == Result.DONE
     assert [command.sequence for command in bench_sensor.commands] == [1, 2]
 
 
@@ -410,3 +408,16 @@ def test_counts_are_of_one_session(bench_sensor: BenchSensor, tmp_path: Path) ->
         second = record(link, PERSON, SCRIPT, 1, tmp_path / "set")
     assert first.wire is not second.wire
     assert second.wire.good < 2 * second.n_pairs + 200
+
+
+def test_readouts_of_before_the_start_are_not_recorded(
+    bench_sensor: BenchSensor, tmp_path: Path
+) -> None:
+    """A sensor that was running already is started anew: the session begins at its pair 0."""
+    with Link(bench_sensor.url) as link:
+        link.ask(CommandKind.START)
+        while not any(isinstance(m, Exposure) and m.sequence > 50 for m in link.read()):
+            pass
+        recording = record(link, PERSON, SCRIPT, 1, tmp_path / "set")
+    assert read_session(recording.path).frames().sequence[0] == 0
+    assert recording.pairs.missing == recording.pairs.late == 0

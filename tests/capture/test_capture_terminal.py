@@ -35,7 +35,7 @@ def test_the_cue_stands_out_in_the_participant_s_words() -> None:
 
 def test_live_quality_is_shown() -> None:
     """Drops, corrupt packets, level, saturation and drift are on the screen all the time."""
-    text = " ".join(shown(Moment("rest", "", 1.0)).split())  # however the lines are broken
+    text = shown(Moment("rest", "", 1.0))
     for words in (
         "missing 3",
         "corrupt packets 1",
