@@ -114,7 +114,8 @@ class Budget:
                 "draws": self.n_draws,
                 "seed": self.seed,
                 "interval": "5th to 95th percentile",
-                "distribution": "independent triangles low-typical-high (JCGM 101:2008, 6.4.5)",
+                "distribution": "independent; half the draws on either side of typical, "
+                "thinning out linearly to low and to high",
             },
             "average_uw": self.average_uw.to_json(),
             "average_uw_by_part": {

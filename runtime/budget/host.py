@@ -139,7 +139,8 @@ def smallest_difference(spread: float, n: int) -> float:
 
 
 def _many(n: float) -> str:
-    return "more than a million" if n > 1_000_000 else f"{int(n):,}"
+    """Say a number of runs."""
+    return "more than a million" if n > 1_000_000 else f"about {int(n):,}"
 
 
 def judge(
@@ -184,18 +185,18 @@ def judge(
         word = "hidden"
         sentence = (
             f"Hidden: {threshold_runs} battery-drain runs with it and {threshold_runs} without "
-            f"would not show it on {host}; about {_many(runs.typical)} a side would be needed."
+            f"would not show it on {host}; {_many(runs.typical)} a side would be needed."
         )
     elif runs.high <= threshold_runs:
         word = "visible"
         sentence = (
-            f"Visible: about {_many(runs.typical)} battery-drain runs a side would show it on "
+            f"Visible: {_many(runs.typical)} battery-drain runs a side would show it on "
             f"{host}; the threshold is {threshold_runs}."
         )
     else:
         word = "borderline"
         sentence = (
-            f"Borderline: between {_many(runs.low)} and {_many(runs.high)} battery-drain runs a "
+            f"Borderline: {_many(runs.low)} to {_many(runs.high)} battery-drain runs a "
             f"side would show it on {host}; the threshold of {threshold_runs} lies inside."
         )
     return Verdict(

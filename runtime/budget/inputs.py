@@ -26,7 +26,7 @@ class Input:
     unit : str
         Unit as written in the parts library; ``1`` is a pure number.
     low, typical, high : float
-        Range; Monte Carlo draws from the triangle that they span.
+        Range; Monte Carlo takes `typical` as the median and the others as bounds.
     kind : str
         ``measured`` (on an emulated core), ``setting`` (chosen by the designer), ``published``
         (data sheet, paper or standard), ``from memory`` or ``invented``.

@@ -41,13 +41,11 @@ class Sensitivity:
     total: float
 
 
-def _triangle(low: float, typical: float, high: float, u: Any) -> Any:
-    """Inverse cumulative distribution of the triangle low-typical-high at u in 0 to 1."""
-    width = high - low
-    turn = (typical - low) / width
-    left = low + np.sqrt(u * width * (typical - low))
-    right = high - np.sqrt((1.0 - u) * width * (high - typical))
-    return np.where(u < turn, left, right)
+def _quantile(low: float, typical: float, high: float, u: Any) -> Any:
+    """Inverse cumulative distribution at u in 0 to 1: half the draws fall on either side."""
+    below = low + (typical - low) * np.sqrt(2.0 * np.minimum(u, 0.5))
+    above = high - (high - typical) * np.sqrt(2.0 * (1.0 - np.maximum(u, 0.5)))
+    return np.where(u < 0.5, below, above)
 
 
 def typical_values(inputs: Mapping[str, Input]) -> dict[str, float]:
@@ -58,7 +56,7 @@ def typical_values(inputs: Mapping[str, Input]) -> dict[str, float]:
 def draw(
     inputs: Mapping[str, Input], n_draws: int, rng: np.random.Generator
 ) -> dict[str, float | NDArray[np.float64]]:
-    """Draw every input that varies from its triangle, independently, in the order given.
+    """Draw every input that varies from its range, independently, in the order given.
 
     Parameters
     ----------
@@ -81,13 +79,14 @@ def draw(
 
     Notes
     -----
-    The triangle is what is assigned when bounds and a best estimate are all that is known: GUM
-    Supplement 1, JCGM 101:2008, clause 6.4.5 (from memory).
+    A data sheet's typical value is taken as the median: half the draws fall below it and half
+    above, on either side thinning out linearly towards the bound. A symmetric range so gives the
+    triangle of GUM Supplement 1, JCGM 101:2008, clause 6.4.5 (from memory).
     """
     if not 1 <= n_draws <= _MAX_DRAWS:
         raise UsageError("Monte Carlo", "number of draws", n_draws, f"1 to {_MAX_DRAWS}")
     return {
-        name: _triangle(x.low, x.typical, x.high, rng.random(n_draws)) if x.varies else x.typical
+        name: _quantile(x.low, x.typical, x.high, rng.random(n_draws)) if x.varies else x.typical
         for name, x in inputs.items()
     }
 
@@ -133,7 +132,7 @@ def sensitivity(
     fixed = {x.name: x.typical for x in inputs.values() if not x.varies}
 
     def of_uniforms(u: NDArray[np.float64]) -> NDArray[np.float64]:
-        drawn = {x.name: _triangle(x.low, x.typical, x.high, u[i]) for i, x in enumerate(varying)}
+        drawn = {x.name: _quantile(x.low, x.typical, x.high, u[i]) for i, x in enumerate(varying)}
         return np.asarray(model({**fixed, **drawn}), dtype=np.float64)[None, :]
 
     found = sobol_indices(

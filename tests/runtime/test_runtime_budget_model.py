@@ -218,11 +218,13 @@ def test_sensitivity_agrees_with_the_closed_form_of_a_curved_function() -> None:
     triangle draws are turned into uniform ones by its distribution function.
     """
     a, b = 7.0, 0.1
-    inputs = {n: Input(n, "1", 0.0, 1.0, 1.0, "invented", "test") for n in ("x1", "x2", "x3")}
+    inputs = {n: Input(n, "1", 0.0, 0.5, 1.0, "invented", "test") for n in ("x1", "x2", "x3")}
 
     def ishigami(v: Any) -> Any:
-        # A triangle with its mode at the top end has distribution function x^2.
-        x1, x2, x3 = (2 * math.pi * v[n] ** 2 - math.pi for n in ("x1", "x2", "x3"))
+        def uniform(x: Any) -> Any:
+            return np.where(x < 0.5, 2 * x**2, 1 - 2 * (1 - x) ** 2)
+
+        x1, x2, x3 = (2 * math.pi * uniform(v[n]) - math.pi for n in ("x1", "x2", "x3"))
         return np.sin(x1) + a * np.sin(x2) ** 2 + b * x3**4 * np.sin(x1)
 
     found = {
@@ -246,6 +248,15 @@ def test_same_seed_gives_the_same_interval() -> None:
         found.append(interval_of(_total(_typical()), sum(average_power(draws).values())))
     assert found[0] == found[1]
     assert found[0].low < found[0].typical < found[0].high
+
+
+def test_typical_values_are_medians() -> None:
+    """Of a lopsided range half the draws lie below typical, and none beyond the bounds."""
+    x = draw({"x": Input("x", "1", 9.0, 10.0, 90.0, "invented", "t")}, 20_000,
+             np.random.default_rng(4))["x"]  # fmt: skip
+    assert float(np.median(x)) == pytest.approx(10.0, abs=0.3)
+    assert float(np.min(x)) >= 9.0
+    assert float(np.max(x)) <= 90.0
 
 
 def test_ranges_and_draws_are_checked() -> None:
