@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from runtime.budget.uncertainty import Interval
+from runtime.budget.uncertainty import Interval, interval_of
 
 __all__ = ["Verdict", "detection_power", "judge", "runs_needed", "smallest_difference"]
 
@@ -169,7 +169,6 @@ def judge(
     Hidden: even the most visible end of the interval needs more than `threshold_runs`. Visible:
     even the least visible end needs no more. Borderline: in between.
     """
-    from runtime.budget.uncertainty import interval_of
 
     added = interval_of(added_uw[0] / 1e3, np.asarray(added_uw[1]) / 1e3)
     spread = interval_of(*spread_mw)
