@@ -28,7 +28,7 @@ def files_below(folder: Path) -> dict[str, str]:
 @pytest.mark.slow
 @pytest.mark.timeout(900)
 def test_readme_demo_command_does_the_whole_job(tmp_path: Path) -> None:
-    """In a fresh copy and environment, the demo command rebuilds the committed models byte for byte."""
+    """In a fresh environment, the demo command rebuilds the committed models byte for byte."""
     copy = tmp_path / "palmwatt"
     unwanted = shutil.ignore_patterns(
         ".venv*", ".git", "demo-out", "__pycache__", ".*_cache", "build"
@@ -53,13 +53,4 @@ def test_readme_demo_command_does_the_whole_job(tmp_path: Path) -> None:
     for model in models:
         evaluation = json.loads((model / "evaluation.json").read_text(encoding="utf-8"))
         assert evaluation["fixed"]["accuracy"]["value"] > evaluation["majority"]["accuracy"]
-        for name in (
-            "float.onnx",
-            "fixed.onnx",
-            "firmware",
-            "budget.json",
-            "budget.html",
-            "card.md",
-        ):
-            assert (model / name).exists(), f"{model.name}/{name}"
         assert files_below(model) == files_below(HOUSE / "models" / model.name), model.name
