@@ -169,7 +169,6 @@ def judge(
     Hidden: even the most visible end of the interval needs more than `threshold_runs`. Visible:
     even the least visible end needs no more. Borderline: in between.
     """
-
     added = interval_of(added_uw[0] / 1e3, np.asarray(added_uw[1]) / 1e3)
     spread = interval_of(*spread_mw)
     ratio = interval_of(

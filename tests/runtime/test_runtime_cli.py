@@ -62,7 +62,7 @@ def test_verify_says_yes_then_no_when_one_weight_is_changed_by_hand(folder: Path
     assert json.loads(done.output)["ok"] is True
     source = folder / "firmware" / "pw_weights.h"
     text = source.read_text()
-    start = re.search(r"const int8_t \w+_weights\[\d+\] = \{", text)
+    start = re.search(r"const int8_t \w+\[\d+\] = \{", text)
     assert start is not None
     number = re.compile(r"-?\d+").search(text, start.end())
     assert number is not None
