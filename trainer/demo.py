@@ -27,8 +27,8 @@ __all__ = ["PARTICIPANTS", "SCRIPTS", "DemoModel", "run_demo"]
 
 SENSOR = "lensless32"
 SCRIPTS = ("dynamic", "finger_count")
-PARTICIPANTS = tuple(range(1, 9))
-LOCKED = frozenset({7, 8})
+PARTICIPANTS = tuple(range(1, 13))
+LOCKED = frozenset({10, 11, 12})
 CORES = ("cortex-m0plus", "cortex-m4", "cortex-m33", "rv32imc")
 N_VERIFIED_FRAMES = 500
 _SEED = 2026
