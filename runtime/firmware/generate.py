@@ -203,7 +203,8 @@ def _scratch(parts: list[_Part]) -> str:
         shared = [p for p in parts if p.room == f"{room}."]
         if shared:
             lines.append("    union {\n")
-            lines += [f"        {p.y.ctype} {p.label}_y[{p.y.length}];\n" for p in shared]
+            lines.append("        uint32_t words; /* aligns the others */\n")
+            lines += [f"        {p.y.ctype} {p.label}_y[{_padded(p.y)}];\n" for p in shared]
             lines.append(f"    }} {room};\n")
     for part in parts[-2:]:
         lines.append(f"    {part.y.ctype} {part.label}_y[{part.y.length}];\n")
@@ -213,6 +214,11 @@ def _scratch(parts: list[_Part]) -> str:
         for m in p.c.scratch
     ]
     return "".join(lines)
+
+
+def _padded(y: Edge) -> int:
+    """Return the length of an output's place: kernels may read whole words of narrow values."""
+    return y.length if y.ctype == "int32_t" else -(-y.length // 8) * 8
 
 
 def _sizes_text(footprint: Footprint | None) -> str:

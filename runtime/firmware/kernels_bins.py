@@ -57,7 +57,7 @@ PW_STAGE void @P@_frame(@Y@ *y, const uint16_t *lit, const uint16_t *dark)
 
 _PACKED = """\
 #if defined(__GNUC__)
-#if defined(__ARM_FEATURE_DSP) && defined(__thumb2__)
+#if defined(PW_DUAL_MAC)
 /* The sums of @GROUP@ over @DSP_ROWS@ rows, low and high halves side by side: at most
  * @DSP_WORDS@ words of counts up to @MAX@, which fit 16 bits.
  * UMAAL sum, w, one, v: sum += w + v. */

@@ -67,6 +67,14 @@ const char *pw_model_id(void);
 MODEL_C = """\
 /* @NAME@: @N_STAGES@ stages, see pw_model.h. */
 #include "pw_model.h"
+
+/* Which form of the weights and of the kernels this core gets. */
+#if defined(__ARM_FEATURE_DSP) && defined(__thumb2__)
+#define PW_DUAL_MAC
+#elif defined(__thumb__) && !defined(__thumb2__)
+#define PW_OFFSET_WEIGHTS
+#endif
+
 #include "pw_weights.h"
 
 /* A stage is never inlined, so that its cost and its stack can be read from the image. */
@@ -133,7 +141,7 @@ const int32_t *pw_scores(const pw_state *s)
 HELPERS = {
     "pw_pair": """\
 #if defined(__GNUC__)
-/* Two neighbouring counts as one word; the attribute allows to read counts this way. */
+/* Neighbouring values as one word; the attribute allows to read arrays this way. */
 typedef uint32_t __attribute__((may_alias)) pw_pair;
 #endif
 """,
