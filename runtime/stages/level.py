@@ -14,7 +14,14 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 
 from runtime.errors import OverflowRisk
-from runtime.fixedpoint import SPLIT_SHIFT, bit_length, saturate, scale, symmetric_limit
+from runtime.fixedpoint import (
+    SPLIT_SHIFT,
+    bit_length,
+    fits_one_multiply,
+    saturate,
+    scale,
+    symmetric_limit,
+)
 from runtime.stages.contract import (
     Float64,
     Int32,
@@ -51,7 +58,26 @@ PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
     /* Fraction of total / 2^exponent in Q30; exponent is at most 30. */
     const uint32_t fraction = ((uint32_t)total << (30 - exponent)) & 0x3FFFFFFFu;
     const int32_t factor = (int32_t)@PREFIX@_reciprocal[fraction >> @TABLE_DROP@];
-    int32_t shift = exponent + (@SHIFT_BASE@);
+@SHARES@    const int32_t octaves = exponent * @LOG_UNIT@ + (int32_t)(fraction >> @LOG_DROP@);
+    y[@N_VALUES@] = (@Y_TYPE@)pw_sat(octaves - @LOG_OFFSET@, -@LIMIT@, @LIMIT@);
+}
+"""
+
+_UNIT_BITS = 15
+"""The reciprocal table holds ``2**15 / (1 + f)``."""
+_MAX_VALUE = 2**30
+
+_ONE_MULTIPLY_TEXT = """\
+    const int32_t shift = exponent @SHIFT_BASE@;
+    const int32_t half = (int32_t)(1UL << (shift - 1));
+    for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
+        /* |x| <= @WORST@: the product was proved to fit 32 bits. */
+        y[i] = (@Y_TYPE@)pw_sat(pw_asr32((x[i] * factor) + half, shift), -@LIMIT@, @LIMIT@);
+    }
+"""
+
+_TWO_MULTIPLIES_TEXT = """\
+    int32_t shift = exponent @SHIFT_BASE@;
     int32_t lift = 0;
     if (shift < @SPLIT_SHIFT@) {
         lift = @SPLIT_SHIFT@ - shift;
@@ -63,14 +89,7 @@ PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
         const int32_t lifted = pw_sat(x[i], -cut, cut) * (int32_t)(1UL << lift);
         y[i] = (@Y_TYPE@)pw_sat(pw_requant(lifted, factor, shift), -@LIMIT@, @LIMIT@);
     }
-    const int32_t octaves = exponent * @LOG_UNIT@ + (int32_t)(fraction >> @LOG_DROP@);
-    y[@N_VALUES@] = (@Y_TYPE@)pw_sat(octaves - @LOG_OFFSET@, -@LIMIT@, @LIMIT@);
-}
 """
-
-_UNIT_BITS = 15
-"""The reciprocal table holds ``2**15 / (1 + f)``."""
-_MAX_VALUE = 2**30
 
 
 @dataclass(frozen=True, eq=False)
@@ -208,16 +227,24 @@ class Level(Stage):
         return nodes.cast(nodes.clip(both, -self.limit, self.limit, "int64"), "int32"), state
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
-        """Shift each value up, where the shift is short, so that two multiplications are exact.
+        """Multiply once where that provably fits 32 bits, else twice.
 
-        A value cut by that shift is so large that it saturates either way.
+        For two multiplications a value is shifted up where the shift down is short; one that must
+        be cut for that is so large that it saturates either way.
         """
-        text = fill(
+        worst = max(abs(x.lo), abs(x.hi))
+        base = _UNIT_BITS - self.gain_bits
+        largest_total = max(worst * self.n_values, self.floor)
+        largest_shift = base + largest_total.bit_length() - 1
+        one = fits_one_multiply(worst, int(self.reciprocals.max()), largest_shift)
+        functions = fill(
             _C_TEXT,
+            SHARES=_ONE_MULTIPLY_TEXT if one else _TWO_MULTIPLIES_TEXT,
             PREFIX=prefix,
             X_TYPE=x.ctype,
             Y_TYPE=y.ctype,
             N_VALUES=self.n_values,
+            WORST=worst,
             FLOOR=self.floor,
             GAIN_BITS=self.gain_bits,
             TABLE_DROP=30 - self.table_bits,
@@ -226,9 +253,9 @@ class Level(Stage):
             LOG_DROP=30 - self.log_bits,
             SPLIT_SHIFT=SPLIT_SHIFT,
             LOG_OFFSET=self.log_offset,
-            SHIFT_BASE=_UNIT_BITS - self.gain_bits,
+            SHIFT_BASE=f"{'+' if base >= 0 else '-'} {abs(base)}",
             LIMIT=self.limit,
         )
         comment = f"({1 << self.table_bits},) 1 / (1 + f) in Q15, f in the middle of each interval"
         reciprocals = table(f"{prefix}_reciprocal", self.reciprocals, "uint16_t", comment)
-        return CStage(tables=reciprocals, state=(), init="", functions=text)
+        return CStage(tables=reciprocals, state=(), init="", functions=functions)
