@@ -73,7 +73,9 @@ def read_limited(path: Path, limit: int = MAX_TABLE_BYTES) -> bytes:
         with path.open("rb") as file:
             data = file.read(limit + 1)
     except OSError as error:
-        raise UsageError(str(path), "the file", error.strerror, "readable") from None
+        raise UsageError(
+            str(path), "the file", f"unreadable ({error.strerror})", "readable"
+        ) from None
     if len(data) > limit:
         raise FormatError(str(path), "the file", "too long", f"at most {limit} bytes")
     return data

@@ -179,7 +179,7 @@ def load_script(source: str | Path) -> Script:
         raise UsageError(
             str(source),
             "the script",
-            error.strerror,
+            f"unreadable ({error.strerror})",
             f"a TOML file or one of {', '.join(BUILT_IN)}",
         ) from None
     return parse_script(text, str(source))

@@ -161,7 +161,11 @@ def read_session(path: Path | str, *, with_labels: bool = True) -> Session:
             end = file.read()
     except OSError as error:
         raise UsageError(
-            str(path), "the session", error.strerror, "a readouts file", "check the path"
+            str(path),
+            "the session",
+            f"unreadable ({error.strerror})",
+            "a readouts file",
+            "check the path",
         ) from None
     if start != _MAGIC:
         raise FormatError(str(path), "the start", start.hex(" ") or "empty", "an MCAP file")

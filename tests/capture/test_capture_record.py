@@ -405,9 +405,10 @@ def test_counts_are_of_one_session(bench_sensor: BenchSensor, tmp_path: Path) ->
     """Two sessions on one link are counted apart."""
     with Link(bench_sensor.url) as link:
         first = record(link, PERSON, SCRIPT, 1, tmp_path / "set")
+        n_first = first.wire.good
         second = record(link, PERSON, SCRIPT, 1, tmp_path / "set")
-    assert first.wire is not second.wire
-    assert second.wire.good < 2 * second.n_pairs + 200
+    assert first.wire.good == n_first >= 2 * first.n_pairs
+    assert second.wire.good >= 2 * second.n_pairs
 
 
 def test_readouts_of_before_the_start_are_not_recorded(
