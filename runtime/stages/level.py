@@ -40,6 +40,10 @@ if TYPE_CHECKING:
 
 __all__ = ["Level"]
 
+_UNIT_BITS = 15
+"""The reciprocal table holds ``2**15 / (1 + f)``."""
+_MAX_VALUE = 2**30
+
 _C_TEXT = """\
 /* Shares of the sum in units of 2^-@GAIN_BITS@, then log2 of the sum, @LOG_BITS@ fraction bits. */
 PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
@@ -62,10 +66,6 @@ PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
     y[@N_VALUES@] = (@Y_TYPE@)pw_sat(octaves - @LOG_OFFSET@, -@LIMIT@, @LIMIT@);
 }
 """
-
-_UNIT_BITS = 15
-"""The reciprocal table holds ``2**15 / (1 + f)``."""
-_MAX_VALUE = 2**30
 
 _ONE_MULTIPLY_TEXT = """\
     const int32_t shift = exponent @SHIFT_BASE@;

@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from numpy.typing import NDArray
 from onnx.reference import ReferenceEvaluator
 from strategies import Exposures, models_with_exposures
+from test_runtime_model import small_model
 
 from runtime.model import Model, Run
 from runtime.onnx_graph import OPSET, build_step_graph, build_window_graph
@@ -111,8 +112,6 @@ def test_metadata_tells_the_model(drawn: tuple[Model, Exposures]) -> None:
 
 def test_same_model_same_bytes() -> None:
     """Two builds of one model give the same bytes."""
-    from test_runtime_model import small_model
-
     graphs = [build_step_graph(small_model()) for _ in range(2)]
     first, second = (graph.SerializeToString(deterministic=True) for graph in graphs)
     assert first == second
@@ -123,6 +122,4 @@ def test_opset_is_executed_without_custom_operators(
     build: Callable[[Model], onnx.ModelProto],
 ) -> None:
     """ONNX Runtime loads both graphs with the CPU provider alone."""
-    from test_runtime_model import small_model
-
     assert len(executors(build(small_model()))) == 2
