@@ -6,6 +6,7 @@ import dataclasses
 import json
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -144,6 +145,35 @@ def test_wrong_field_is_refused(tmp_path: Path, path: tuple[str | int, ...], val
     file.write_text(json.dumps(content))
     with pytest.raises(FormatError):
         load_model(tmp_path)
+
+
+def places(content: Any) -> list[tuple[Any, Any]]:
+    """Return every (container, key) of a JSON document."""
+    if not isinstance(content, dict | list):
+        return []
+    keys = list(content) if isinstance(content, dict) else range(len(content))
+    return [place for key in keys for place in [(content, key), *places(content[key])]]
+
+
+STRANGE = [None, True, -1, 0, 8.0, 1e300, 10**30, "x", [], [[1]], {}, {"kind": "bins"}]
+
+
+@settings(max_examples=150, deadline=None)
+@given(models(), st.data())
+def test_no_field_can_hurt(
+    tmp_path_factory: pytest.TempPathFactory, model: Model, data: st.DataObject
+) -> None:
+    """Whatever stands in a field of model.json, it loads or is refused in one line."""
+    folder = tmp_path_factory.mktemp("strange")
+    save_model(model, folder)
+    content = json.loads((folder / "model.json").read_text())
+    container, key = data.draw(st.sampled_from(places(content)))
+    container[key] = data.draw(st.sampled_from(STRANGE))
+    (folder / "model.json").write_text(json.dumps(content))
+    try:
+        load_model(folder)
+    except Error as error:
+        assert "\n" not in str(error)
 
 
 def test_zip_bomb_is_refused(tmp_path: Path) -> None:
