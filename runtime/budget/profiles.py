@@ -1,10 +1,12 @@
-"""Instruction profiles of a model on every core, kept in the model folder by model hash."""
+"""Instruction profiles of a model on every core, kept in the model folder by the hash of its C."""
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import UsageError
+from runtime.firmware.generate import generate
 from runtime.firmware.profile import CoreProfile, profile
 from runtime.frames import read_test_frames
-from runtime.model import Model, model_hash
+from runtime.model import Model
 from runtime.weights import write_whole
 
 __all__ = ["Profiles", "profiles_of", "write_json"]
@@ -49,7 +52,7 @@ def write_json(path: Path, data: object) -> None:
 
 
 def _cached(path: Path, key: str) -> dict[str, CoreProfile]:
-    """Profiles kept under a model hash; an unreadable or older file simply is not used."""
+    """Profiles kept under a hash; an unreadable or older file simply is not used."""
     try:
         if path.stat().st_size > _MAX_BYTES:
             return {}
@@ -60,20 +63,28 @@ def _cached(path: Path, key: str) -> dict[str, CoreProfile]:
         return {}
 
 
+def _key(model: Model) -> str:
+    """Hash of what is compiled, and with which compiler: a new generator is measured anew."""
+    found = hashlib.sha256(version("ziglang").encode())
+    for name, text in sorted(generate(model).items()):
+        found.update(f"\0{name}\0{text}".encode())
+    return found.hexdigest()
+
+
 def profiles_of(model_dir: Path, model: Model, watching: Model, cores: Sequence[str]) -> Profiles:
     """Return profiles on the cores asked for, executing only what is not kept yet.
 
     Notes
     -----
-    ``profile.json`` maps a model hash to its profiles by core; the watching stage has its own
-    hash. Executes 40 recorded frame pairs a core.
+    ``profile.json`` maps the hash of the generated C, which holds the model's own hash, to its
+    profiles by core; the watching stage has its own. Executes 40 recorded frame pairs a core.
     """
     path = model_dir / "profile.json"
     kept: dict[str, dict[str, CoreProfile]] = {}
     frames: tuple[Counts, Counts] | None = None
     before: dict[str, dict[str, CoreProfile]] = {}
-    for one in (model, watching):
-        key = model_hash(one)
+    keys = _key(model), _key(watching)
+    for one, key in zip((model, watching), keys, strict=True):
         before[key] = _cached(path, key)
         kept[key] = dict(before[key])
         for core in cores:
@@ -89,5 +100,5 @@ def profiles_of(model_dir: Path, model: Model, watching: Model, cores: Sequence[
                 for key, by_core in kept.items()
             },
         )
-    active, asleep = kept[model_hash(model)], kept[model_hash(watching)]
+    active, asleep = (kept[key] for key in keys)
     return Profiles({c: active[c] for c in cores}, {c: asleep[c] for c in cores})

@@ -87,7 +87,7 @@ def test_json_holds_all_inputs_of_its_own_result(priced: Any) -> None:
 
 
 def test_profile_is_executed_once_and_kept(folder: Path, priced: Any) -> None:
-    """A second budget reads the profile by model hash and executes nothing."""
+    """A second budget reads the profile by the hash of its C and executes nothing."""
     (folder / "test_frames.npz").rename(folder / "away.npz")
     try:
         again = budget(folder, cores=CORES)
@@ -99,7 +99,9 @@ def test_profile_is_executed_once_and_kept(folder: Path, priced: Any) -> None:
 
 def test_damaged_profile_cache_is_measured_again(folder: Path, priced: Any) -> None:
     """A cache that cannot be read is replaced, not believed."""
-    for damage in ("{", "[]", json.dumps({priced.model_hash: {"cortex-m33": {"core": 1}}})):
+    keys = json.loads((folder / "profile.json").read_text())
+    foreign = json.dumps({key: {"cortex-m33": {"core": 1}} for key in keys})
+    for damage in ("{", "[]", foreign):
         (folder / "profile.json").write_text(damage)
         assert budget(folder, cores=CORES).profiles == priced.profiles
 
