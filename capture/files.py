@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from runtime.errors import FormatError, UsageError
+from runtime.errors import Error, FormatError, UsageError
 
 __all__ = [
     "MAX_TABLE_BYTES",
@@ -27,7 +27,13 @@ _MISSING = "n/a"  # how a BIDS table writes a value that is not known
 
 
 def replace_file(path: Path, data: bytes) -> None:
-    """Write a file under a temporary name, bring it to the disk, then give it its name."""
+    """Write a file under a temporary name, bring it to the disk, then give it its name.
+
+    Raises
+    ------
+    Error
+        The disk is full or gone; an older file of the name is left as it was.
+    """
     part = path.with_name(f".{path.name}.{os.getpid()}-{threading.get_ident()}.part")
     try:
         with part.open("wb") as file:
@@ -35,6 +41,10 @@ def replace_file(path: Path, data: bytes) -> None:
             file.flush()
             os.fsync(file.fileno())
         part.replace(path)
+    except OSError as error:
+        raise Error(
+            str(path), "writing", f"refused ({error.strerror})", do="make room on the disk"
+        ) from None
     finally:
         part.unlink(missing_ok=True)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import time
 from collections.abc import Callable
@@ -110,12 +111,14 @@ def record(
     header = SessionHeader(participant.participant_id, number, description, script, seed)
     writer = SessionWriter(path, header)
     intake = Intake(link, writer, description, script, seed)
-    events: tuple[Event, ...] = ()
     try:
         stopped = _run(intake, progress or (lambda _: None), controls or (lambda: None))
-    finally:
-        # Also after an error: finish what came, so that it opens without a repair.
-        events = _finish(intake, script)
+    except BaseException:
+        # Finish what came, so that it opens without a repair; the first error is the one to tell.
+        with contextlib.suppress(Error):
+            _finish(intake, script)
+        raise
+    events = _finish(intake, script)
     link.ask(CommandKind.STOP)
     return Recording(
         path,
@@ -173,20 +176,22 @@ def _run(
 
 
 def _finish(intake: Intake, script: Script) -> tuple[Event, ...]:
-    """Close the file and write the labels beside it; a session without readouts goes away."""
+    """Write the labels and close the file; a session without readouts goes away.
+
+    The labels go first: killed in between, the file is finished when it is next opened.
+    """
     path = intake.writer.path
-    events = tuple(intake.conductor.ended)
-    try:
+    if intake.n_pairs == 0:
         intake.writer.close()
-        if intake.n_pairs == 0:
-            path.unlink()
-            return ()
-        if script.movement:
-            events = refine(events, np.array(intake.energy), np.array(intake.time_s))
+        path.unlink()
+        return ()
+    events = tuple(intake.conductor.ended)
+    if script.movement:
+        events = refine(events, np.array(intake.energy), np.array(intake.time_s))
+    try:
         write_events(events_path(path), events)
-    except (Error, OSError):
-        # The disk refused: the file is finished when it is next opened, from its own journal.
-        intake.writer.abandon()
+    finally:
+        intake.writer.close()
     return events
 
 

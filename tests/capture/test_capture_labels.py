@@ -147,3 +147,9 @@ def test_agreement_needs_the_same_takes() -> None:
 def test_good_is_the_default() -> None:
     """A label counts unless somebody rejects it."""
     assert Event(0.0, 1.0, "push").status == GOOD
+
+
+def test_a_table_that_cannot_be_written_is_one_clear_line(tmp_path: Path) -> None:
+    """Labels that the disk refuses end in one clear error that names the file."""
+    with pytest.raises(Error, match="writing is refused"):
+        write_events(tmp_path / "none" / "x_events.tsv", EVENTS)
