@@ -46,6 +46,10 @@ class Error(Exception):
             text += f" {do[0].upper()}{do[1:].rstrip('.')}."
         super().__init__(" ".join(text.split()))
 
+    def __reduce__(self) -> tuple[type[Error], tuple[object, ...]]:
+        """Travel whole between processes: an exception is rebuilt from its arguments."""
+        return type(self), (self.where, self.what, self.got, self.expected, self.do)
+
 
 class UsageError(Error, ValueError):
     """The call is wrong: an argument, a recipe key, a limit."""
@@ -55,7 +59,7 @@ class FormatError(Error, ValueError):
     """A file or packet does not have the form that it claims."""
 
 
-class OverflowRisk(Error, OverflowError):
+class OverflowRisk(Error, OverflowError):  # noqa: N818  # nothing has overflowed yet
     """An integer stage could pass its accumulator for some input; the export is refused."""
 
 
