@@ -95,15 +95,20 @@ def _tube(stations: Doubles, power: float, n_around: int) -> Segment:
 
     A section is a superellipse |x/a|^power + |z/b|^power = 1 about the bone.
     """
-    u = (np.arange(n_around) + 0.5) * 2.0 * np.pi / n_around
+    y, a, b = (stations[:, k, None] for k in range(3))
+    u = np.linspace(0.0, 2.0 * np.pi, 721)
     shape_x = np.sign(np.cos(u)) * np.abs(np.cos(u)) ** (2.0 / power)
     shape_z = np.sign(np.sin(u)) * np.abs(np.sin(u)) ** (2.0 / power)
-    y, a, b = (stations[:, k, None] for k in range(3))
+    # Points at equal distances around the mean section, or flat sides would have gaps.
+    steps = np.hypot(np.diff(shape_x) * a.mean(), np.diff(shape_z) * b.mean())
+    around = np.concatenate([[0.0], np.cumsum(steps)])
+    wanted = (np.arange(n_around) + 0.5) * around[-1] / n_around
+    shape_x, shape_z = np.interp(wanted, around, shape_x), np.interp(wanted, around, shape_z)
     surface = np.stack([a * shape_x, y * np.ones(n_around), b * shape_z])
     middle = (surface[:, 1:] + surface[:, :-1]) / 2.0
     along = surface[:, 1:] - surface[:, :-1]
-    around = (np.roll(middle, -1, axis=2) - np.roll(middle, 1, axis=2)) / 2.0
-    cross = np.cross(around, along, axis=0)  # outwards: u turns from x to z, the bone is y
+    beside = (np.roll(middle, -1, axis=2) - np.roll(middle, 1, axis=2)) / 2.0
+    cross = np.cross(along, beside, axis=0)  # outwards: u turns from x to z, the bone is y
     area = np.linalg.norm(cross, axis=0)
     normals = cross / np.maximum(area, 1e-9)
     return Segment(
