@@ -100,12 +100,18 @@ def fit_classifier(
             tol=0.0,
             random_state=seed,
         )
-    pipeline = make_pipeline(SegmentContrasts(n_segments), StandardScaler(), head)
+    contrasts = SegmentContrasts(n_segments)
+    scaler = StandardScaler()
+    scaled = scaler.fit_transform(contrasts.fit_transform(x.astype(np.float64)))
+    if recipe.scaling == "together":
+        common = np.full_like(scaler.scale_, np.sqrt(scaler.var_.mean()))
+        scaled *= scaler.scale_ / common
+        scaler.scale_ = common
     with warnings.catch_warnings():
         # The number of epochs is part of the recipe; stopping there is not a failure.
         warnings.simplefilter("ignore", ConvergenceWarning)
-        pipeline.fit(x.astype(np.float64), labels)
-    return pipeline
+        head.fit(scaled, labels)
+    return make_pipeline(contrasts, scaler, head)
 
 
 def _real_layers(pipeline: Pipeline) -> list[tuple[Float64, Float64]]:

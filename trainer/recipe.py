@@ -71,12 +71,15 @@ class ClassifierRecipe(_Table):
     """The head: ``linear`` (logistic regression) or ``mlp`` (one hidden layer of ``hidden`` units).
 
     ``penalty`` is the weight of the squared weights (L2), ``epochs`` the passes over the windows.
+    ``scaling`` brings the features to unit spread before fitting: ``each`` by its own, or all
+    ``together`` by their common one, which keeps weak directions weak when there are few people.
     """
 
     kind: Literal["linear", "mlp"] = "mlp"
     hidden: Annotated[int, Field(ge=1, le=256)] = 32
     penalty: Annotated[float, Field(ge=0, le=1e3)] = 1e-3
     epochs: Annotated[int, Field(ge=1, le=5_000)] = 60
+    scaling: Literal["each", "together"] = "each"
 
 
 class QuantisationRecipe(_Table):

@@ -17,7 +17,7 @@ from trainer.recipe import Recipe
 __all__ = ["take_frames", "training_frames"]
 
 MOVEMENT_OFFSETS = range(-4, 7)
-CUE_OFFSETS = range(-8, 1, 2)
+CUE_OFFSETS = range(-12, 1, 2)
 FAR_FRAMES = 12
 REACTION_FRAMES = 6
 OTHER_STEP = 9
