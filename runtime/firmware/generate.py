@@ -8,6 +8,7 @@ build. The text depends on the model alone (and, for the sizes in the header, on
 from __future__ import annotations
 
 import tempfile
+import textwrap
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from runtime.firmware.profile import Footprint
     from runtime.model import Model
 
-__all__ = ["FIRMWARE_FILES", "generate", "stage_functions", "write_firmware"]
+__all__ = ["FIRMWARE_FILES", "generate", "stage_labels", "write_firmware"]
 
 FIRMWARE_FILES = (
     "pw_model.h", "pw_model.c", "pw_weights.h", "pw_vectors.h", "selftest.c", "README.md",
@@ -95,13 +96,9 @@ def write_firmware(model: Model, folder: Path | str) -> None:
     _write(generate(model, footprint), folder)
 
 
-def stage_functions(model: Model) -> dict[str, str]:
-    """Return, for each C function that does a stage's work, the stage's place and kind."""
-    names: dict[str, str] = {}
-    for index, stage in enumerate(model.stages):
-        parts = ("row", "frame") if index == 0 else ("run",)
-        names |= {f"s{index}_{part}": f"s{index} {stage.kind}" for part in parts}
-    return names
+def stage_labels(model: Model) -> dict[str, str]:
+    """Return each stage's place and kind, by the prefix of its C functions."""
+    return {f"s{index}": f"s{index} {stage.kind}" for index, stage in enumerate(model.stages)}
 
 
 def _write(files: dict[str, str], folder: Path) -> None:
@@ -155,14 +152,14 @@ def _values(model: Model, parts: list[_Part], footprint: Footprint | None) -> di
         "RATE": f"{sensor.frame_rate_hz:g}",
         "N_SCORES": parts[-2].y.length,
         "N_STAGES": len(parts),
-        "STAGES": ", ".join(f"{p.label} {p.kind}" for p in parts),
+        "STAGES": _wrapped(f"Stages: {', '.join(f'{p.label} {p.kind}' for p in parts)}."),
         "FIRST_ROW": model.entry.rows_read.start,
         "LAST_ROW": model.entry.rows_read.stop - 1,
         "CLASSES": "\n".join(
             f"#define PW_CLASS_{_constant(name)} {index}"
             for index, name in enumerate(model.classes)
         ),
-        "CLASS_NAMES": ", ".join(model.classes),
+        "CLASS_NAMES": _wrapped(f"Classes: {', '.join(model.classes)}."),
         "SIZES": _sizes_text(footprint),
         "MEMBERS": "".join(
             f"    {m.ctype} {label}_{m.key}[{m.length}]; /* {m.comment} */\n"
@@ -214,6 +211,11 @@ def _scratch(parts: list[_Part]) -> str:
         for m in p.c.scratch
     ]
     return "".join(lines)
+
+
+def _wrapped(text: str) -> str:
+    """Return text as lines of a C comment."""
+    return textwrap.fill(text, 98, initial_indent=" * ", subsequent_indent=" * ")
 
 
 def _padded(y: Edge) -> int:

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from runtime.firmware.kernels_dense_assembly import dual_block, offset_block
 from runtime.firmware.places import fill
 from runtime.fixedpoint import fits_one_multiply
 from runtime.stages.ctext import CStage, Edge, table
@@ -32,32 +33,6 @@ if TYPE_CHECKING:
 __all__ = ["dense_c"]
 
 _ROWS = 4
-
-_DUAL = """\
-/* Four rows of the block at @FORM@. @AT_ONCE@ inputs a turn. */
-static inline void @P@_block(const @X@ *x, const uint32_t *w, int32_t *acc)
-{
-    const pw_pair *at = (const pw_pair *)(const void *)x;
-    const pw_pair *const end = &at[@X_WORDS@];
-    int32_t a0 = 0;
-    int32_t a1 = 0;
-    int32_t a2 = 0;
-    int32_t a3 = 0;
-    uint32_t p;
-    uint32_t q;
-    do {
-        __asm__ volatile(
-@ASM@            : [at] "+r"(at), [w] "+r"(w), [p] "=&r"(p), [q] "=&r"(q),
-              [a0] "+r"(a0), [a1] "+r"(a1), [a2] "+r"(a2), [a3] "+r"(a3)
-            : @THIRD@
-            : "r3", "r4", "r5", "r6", "memory");
-    } while (at != end);
-    acc[0] = @DONE@;
-    acc[1] = @DONE_B@;
-    acc[2] = @DONE_C@;
-    acc[3] = @DONE_D@;
-}
-"""
 
 _PLAIN = """\
 static inline void @P@_block(const @X@ *x, const @W@ *w, int32_t *acc)
@@ -194,7 +169,10 @@ def _blocked(stage: Dense, values: dict[str, object], x: Edge, bound: int) -> tu
     raised = f"{block} {4 * stage.n_in}u\n" + table(
         f"{prefix}_weights", interleaved.astype(np.int16) + 128, "uint8_t", f"{comment}, plus 128"
     )
-    offset_kernel = fill(_PLAIN, values | {"W": "uint8_t"})
+    if x.ctype == "int32_t":
+        offset_kernel = fill(_PLAIN, values | {"W": "uint8_t"})
+    else:
+        offset_kernel = offset_block(stage.n_in, values)
     choice = [
         ("defined(PW_OFFSET_WEIGHTS)", raised, offset_kernel),
         ("", plain, fill(_PLAIN, values)),
@@ -230,50 +208,7 @@ def _dual(
         form = "bytes of weights 0, 2, 1, 3"
     else:
         return None
-    return words.ravel(), form, _dual_text(values, form, short=x.ctype == "int8_t")
-
-
-def _dual_text(values: dict[str, object], form: str, *, short: bool) -> str:
-    """Return the DSP kernel: two turns of four inputs by four rows in one piece of assembly."""
-    if short:
-        lines = [
-            "ldr %[p], [%[at]], #4",
-            "and %[q], %[mask], %[p], lsl #8",
-            "sxtb16 %[p], %[p], ror #8",
-            "ssub16 %[q], %[q], %[p]",
-        ]
-    else:
-        lines = ["ldrd %[p], %[q], [%[at]], #8"]
-    lines.append("ldmia %[w]!, {r3, r4, r5, r6}")
-    for row, w in enumerate(("r3", "r4", "r5", "r6")):
-        a = f"%[a{row}]"
-        if short:
-            lines += [
-                f"smlad {a}, {w}, %[p], {a}",
-                f"sxtb16 {w}, {w}",
-                f"smlad {a}, {w}, %[q], {a}",
-            ]
-        else:
-            lines += [
-                f"sxtb16 %[t], {w}", f"smlad {a}, %[t], %[p], {a}",
-                f"sxtb16 {w}, {w}, ror #8", f"smlad {a}, {w}, %[q], {a}",
-            ]  # fmt: skip
-    quads = int(str(values["QUADS"]))
-    results = [f"pw_asr32(a{row}, 8)" if short else f"a{row}" for row in range(_ROWS)]
-    text = fill(
-        _DUAL,
-        values
-        | {
-            "FORM": form, "AT_ONCE": "Eight", "X_WORDS": quads if short else 2 * quads,
-            "ASM": "".join(f'            "{line}\\n\\t"\n' for line in lines * 2),
-            "THIRD": '[mask] "r"(0xFF00FF00u)' if short else "",
-            "DONE": results[0], "DONE_B": results[1], "DONE_C": results[2], "DONE_D": results[3],
-        },
-    )  # fmt: skip
-    if not short:
-        text = text.replace('[q] "=&r"(q),', '[q] "=&r"(q), [t] "=&r"(t),')
-        text = text.replace("    uint32_t q;\n", "    uint32_t q;\n    uint32_t t;\n")
-    return text
+    return words.ravel(), form, dual_block(values, short=x.ctype == "int8_t")
 
 
 def _choose(variants: list[tuple[str, str]]) -> str:

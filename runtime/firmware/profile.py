@@ -144,13 +144,13 @@ def profile(
     FormatError, ToolError, UsageError
         As `compile_for` and `trace_frames` raise them.
     """
-    from runtime.firmware.generate import generate, stage_functions
+    from runtime.firmware.generate import generate, stage_labels
 
     with tempfile.TemporaryDirectory(prefix="pw-profile-") as folder:
         for name, text in generate(model).items():
             (Path(folder) / name).write_text(text)
         compiled = compile_for(folder, core, compiler=compiler, optimise=optimise)
-    return profile_compiled(compiled, stage_functions(model), lit, dark)
+    return profile_compiled(compiled, stage_labels(model), lit, dark)
 
 
 def profile_compiled(
@@ -159,12 +159,12 @@ def profile_compiled(
     lit: NDArray[np.uint16],
     dark: NDArray[np.uint16],
 ) -> CoreProfile:
-    """Profile firmware that is already compiled; `stages` names the stage of each function."""
+    """Profile firmware that is already compiled; `stages` names stages by their C prefix."""
     costs, sizes = trace_frames(compiled, lit, dark), read_sizes(compiled)
     n = costs.n_frames
     by_stage = dict.fromkeys(dict.fromkeys(stages.values()), 0.0) | {"between stages": 0.0}
     for function, count in costs.by_function.items():
-        by_stage[stages.get(function, "between stages")] += count / n
+        by_stage[stages.get(function.partition("_")[0], "between stages")] += count / n
     low, typical, high = costs.cycles
     return CoreProfile(
         core=compiled.core,

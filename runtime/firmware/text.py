@@ -12,8 +12,8 @@ HEADER_H = """\
  * @FIRST_ROW@ to @LAST_ROW@ are read. Exposures that start on a 4-byte boundary are read fastest.
  * Output: a decision, one of the PW_CLASS_ constants on the frame of an event, else PW_NONE;
  * and a score for each class, in fixed point.
- * Classes: @CLASS_NAMES@.
- * Stages: @STAGES@.
+@CLASS_NAMES@
+@STAGES@
 @SIZES@
  * Model @MODEL_ID@.
  *

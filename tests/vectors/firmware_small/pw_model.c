@@ -1,5 +1,13 @@
 /* small: 5 stages, see pw_model.h. */
 #include "pw_model.h"
+
+/* Which form of the weights and of the kernels this core gets. */
+#if defined(__ARM_FEATURE_DSP) && defined(__thumb2__)
+#define PW_DUAL_MAC
+#elif defined(__thumb__) && !defined(__thumb2__)
+#define PW_OFFSET_WEIGHTS
+#endif
+
 #include "pw_weights.h"
 
 /* A stage is never inlined, so that its cost and its stack can be read from the image. */
@@ -12,6 +20,11 @@
 /* C99 leaves the right shift of a negative value to the compiler; this code needs the arithmetic
  * one, and this declaration is an error where a compiler has another. */
 typedef char pw_shift_is_arithmetic[((-3) >> 1) == -2 ? 1 : -1];
+
+#if defined(__GNUC__)
+/* Neighbouring values as one word; the attribute allows to read arrays this way. */
+typedef uint32_t __attribute__((may_alias)) pw_pair;
+#endif
 
 /* x / 2^n, rounded down. */
 static inline int32_t pw_asr32(int32_t x, int32_t n)
@@ -45,28 +58,119 @@ static inline int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
 /* Row `row` of both exposures into its bins; the first row of a bin starts the sum. */
 PW_STAGE void s0_row(int32_t *y, uint32_t row, const uint16_t *lit, const uint16_t *dark)
 {
-    if ((row >= 16u)) {
+    if (row >= 16u) {
         return;
     }
     const uint32_t line = row / 4u;
-    const int starts = row == (line * 4u);
+    const int starts = (row == (line * 4u));
     int32_t *bin = &y[line * 4u];
-    lit = &lit[0];
-    dark = &dark[0];
+    uint32_t col = 0u;
     for (uint32_t b = 0u; b < 4u; b++) {
         int32_t sum = starts ? 0 : (int32_t)bin[b];
-        for (uint32_t col = 0u; col < 4u; col++) {
+        for (uint32_t i = 0u; i < 4u; i++) {
             sum += (int32_t)lit[col];
             sum -= (int32_t)dark[col];
+            col++;
         }
         bin[b] = (int32_t)sum;
+    }
+}
+
+#if defined(__GNUC__)
+#if defined(PW_DUAL_MAC)
+/* The sums of two bins over 4 rows, low and high halves side by side: at most
+ * 8 words of counts up to 4095, which fit 16 bits.
+ * UMAAL sum, w, one, v: sum += w + v. */
+static inline void s0_add(const pw_pair *at, uint32_t *sums)
+{
+    uint32_t sum = 0u;
+    uint32_t next = 0u;
+    const uint32_t one = 1u;
+    __asm__ volatile(
+        "ldmia %0, {r2, r3, r4, r5}\n\t"
+        "umaal %1, r2, %3, r3\n\t"
+        "umaal %2, r4, %3, r5\n\t"
+        "add %0, %0, #32\n\t"
+        "ldmia %0, {r2, r3, r4, r5}\n\t"
+        "umaal %1, r2, %3, r3\n\t"
+        "umaal %2, r4, %3, r5\n\t"
+        "add %0, %0, #32\n\t"
+        "ldmia %0, {r2, r3, r4, r5}\n\t"
+        "umaal %1, r2, %3, r3\n\t"
+        "umaal %2, r4, %3, r5\n\t"
+        "add %0, %0, #32\n\t"
+        "ldmia %0, {r2, r3, r4, r5}\n\t"
+        "umaal %1, r2, %3, r3\n\t"
+        "umaal %2, r4, %3, r5\n\t"
+        : "+r"(at), "+r"(sum), "+r"(next)
+        : "r"(one)
+        : "r2", "r3", "r4", "r5", "memory");
+    sums[0] = sum;
+    sums[1] = next;
+}
+
+static inline void s0_line(int32_t *y, const pw_pair *lit, const pw_pair *dark)
+{
+    for (uint32_t b = 0u; b < 4u; b += 2u) {
+        int32_t sum[2] = {0};
+        for (uint32_t part = 0u; part < 1u; part++) {
+            uint32_t l[2];
+            uint32_t d[2];
+            s0_add(&lit[part * 32u], l);
+            s0_add(&dark[part * 32u], d);
+            for (uint32_t i = 0u; i < 2u; i++) {
+                sum[i] += (int32_t)(l[i] & 0xFFFFu) + (int32_t)(l[i] >> 16);
+                sum[i] -= (int32_t)(d[i] & 0xFFFFu) + (int32_t)(d[i] >> 16);
+            }
+        }
+        for (uint32_t i = 0u; i < 2u; i++) {
+            y[b + i] = (int32_t)sum[i];
+        }
         lit = &lit[4];
         dark = &dark[4];
     }
 }
+#else
+/* One line of bins. Both halves of `halves` add up side by side; they start from 2^15, so that
+ * neither borrows from the other, and 4 rows of counts up to 4095 keep them in 16 bits. */
+static inline void s0_line(int32_t *y, const pw_pair *lit, const pw_pair *dark)
+{
+    for (uint32_t b = 0u; b < 4u; b++) {
+        int32_t sum = -65536;
+        const pw_pair *l = lit;
+        const pw_pair *d = dark;
+        for (uint32_t row = 0u; row < 4u; row += 4u) {
+            uint32_t halves = 0x80008000u;
+            for (uint32_t i = 0u; i < 4u; i++) {
+                for (uint32_t col = 0u; col < 2u; col++) {
+                    halves += l[col];
+                    halves -= d[col];
+                }
+                l = &l[8];
+                d = &d[8];
+            }
+            sum += (int32_t)(halves & 0xFFFFu) + (int32_t)(halves >> 16);
+        }
+        y[b] = (int32_t)sum;
+        lit = &lit[2];
+        dark = &dark[2];
+    }
+}
+#endif
+#endif
 
 PW_STAGE void s0_frame(int32_t *y, const uint16_t *lit, const uint16_t *dark)
 {
+#if defined(__GNUC__)
+    if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) {
+        const pw_pair *l = (const pw_pair *)(const void *)&lit[0];
+        const pw_pair *d = (const pw_pair *)(const void *)&dark[0];
+        for (uint32_t line = 0u; line < 4u; line++) {
+            s0_line(&y[line * 4u], &l[line * 32u], &d[line * 32u]);
+        }
+        return;
+    }
+#endif
     for (uint32_t row = 0u; row < 16u; row++) {
         s0_row(y, row, &lit[row * 16u], &dark[row * 16u]);
     }
@@ -77,7 +181,7 @@ PW_STAGE void s0_frame(int32_t *y, const uint16_t *lit, const uint16_t *dark)
 PW_STAGE void s1_run(const int32_t *x, int8_t *y)
 {
     int32_t total = 0;
-    for (uint32_t i = 0U; i < 16U; i++) {
+    for (uint32_t i = 0u; i < 16u; i++) {
         total += x[i];
     }
     if (total < 64) {
@@ -88,16 +192,16 @@ PW_STAGE void s1_run(const int32_t *x, int8_t *y)
         exponent++;
     }
     /* Fraction of total / 2^exponent in Q30; exponent is at most 30. */
-    const uint32_t fraction = ((uint32_t)total << (30 - exponent)) & 0x3FFFFFFFU;
+    const uint32_t fraction = ((uint32_t)total << (30 - exponent)) & 0x3FFFFFFFu;
     const int32_t factor = (int32_t)s1_reciprocal[fraction >> 23];
-    int32_t shift = exponent + (7);
+    int32_t shift = exponent + 7;
     int32_t lift = 0;
     if (shift < 17) {
         lift = 17 - shift;
         shift = 17;
     }
-    const int32_t cut = (int32_t)(0x40000000U >> lift);
-    for (uint32_t i = 0U; i < 16U; i++) {
+    const int32_t cut = (int32_t)(0x40000000u >> lift);
+    for (uint32_t i = 0u; i < 16u; i++) {
         /* A value that is cut here saturates below as well. */
         const int32_t lifted = pw_sat(x[i], -cut, cut) * (int32_t)(1UL << lift);
         y[i] = (int8_t)pw_sat(pw_requant(lifted, factor, shift), -127, 127);
@@ -112,35 +216,276 @@ static inline int32_t s2_scaled(int32_t sum)
     return pw_sat(pw_asr32((sum * 77) + 16384, 15), 0, 127);
 }
 
-/* y = saturate(round(77 / 2^15 * (weights x + bias))), negative values raised to 0.
- * Four rows share each input; accumulators proved within +-151611. */
+#if defined(PW_DUAL_MAC)
+/* Four rows, eight inputs a turn. A half-word of weights is h = 256 * odd + even; with
+ * p = x_odd and q = 256 * x_even - x_odd, h * p + even * q is 256 times two products. SMLAD does
+ * that for two half-words at once, and SXTB16 takes the even weights out. */
+static inline void s2_block(const int8_t *x, const uint32_t *w, int32_t *acc)
+{
+    const pw_pair *at = (const pw_pair *)(const void *)x;
+    const pw_pair *const end = &at[6];
+    int32_t a0 = 0;
+    int32_t a1 = 0;
+    int32_t a2 = 0;
+    int32_t a3 = 0;
+    uint32_t p;
+    uint32_t q;
+    do {
+        __asm__ volatile(
+            "ldr %[p], [%[at]], #4\n\t"
+            "and %[q], %[mask], %[p], lsl #8\n\t"
+            "sxtb16 %[p], %[p], ror #8\n\t"
+            "ssub16 %[q], %[q], %[p]\n\t"
+            "ldmia %[w]!, {r3, r4, r5, r6}\n\t"
+            "smlad %[a0], r3, %[p], %[a0]\n\t"
+            "sxtb16 r3, r3\n\t"
+            "smlad %[a0], r3, %[q], %[a0]\n\t"
+            "smlad %[a1], r4, %[p], %[a1]\n\t"
+            "sxtb16 r4, r4\n\t"
+            "smlad %[a1], r4, %[q], %[a1]\n\t"
+            "smlad %[a2], r5, %[p], %[a2]\n\t"
+            "sxtb16 r5, r5\n\t"
+            "smlad %[a2], r5, %[q], %[a2]\n\t"
+            "smlad %[a3], r6, %[p], %[a3]\n\t"
+            "sxtb16 r6, r6\n\t"
+            "smlad %[a3], r6, %[q], %[a3]\n\t"
+            "ldr %[p], [%[at]], #4\n\t"
+            "and %[q], %[mask], %[p], lsl #8\n\t"
+            "sxtb16 %[p], %[p], ror #8\n\t"
+            "ssub16 %[q], %[q], %[p]\n\t"
+            "ldmia %[w]!, {r3, r4, r5, r6}\n\t"
+            "smlad %[a0], r3, %[p], %[a0]\n\t"
+            "sxtb16 r3, r3\n\t"
+            "smlad %[a0], r3, %[q], %[a0]\n\t"
+            "smlad %[a1], r4, %[p], %[a1]\n\t"
+            "sxtb16 r4, r4\n\t"
+            "smlad %[a1], r4, %[q], %[a1]\n\t"
+            "smlad %[a2], r5, %[p], %[a2]\n\t"
+            "sxtb16 r5, r5\n\t"
+            "smlad %[a2], r5, %[q], %[a2]\n\t"
+            "smlad %[a3], r6, %[p], %[a3]\n\t"
+            "sxtb16 r6, r6\n\t"
+            "smlad %[a3], r6, %[q], %[a3]\n\t"
+            : [at] "+r"(at), [w] "+r"(w), [p] "=&r"(p), [q] "=&r"(q),
+              [a0] "+r"(a0), [a1] "+r"(a1), [a2] "+r"(a2), [a3] "+r"(a3)
+            : [mask] "r"(0xFF00FF00u)
+            : "r3", "r4", "r5", "r6", "memory");
+    } while (at != end);
+    acc[0] = pw_asr32(a0, 8);
+    acc[1] = pw_asr32(a1, 8);
+    acc[2] = pw_asr32(a2, 8);
+    acc[3] = pw_asr32(a3, 8);
+}
+#elif defined(PW_OFFSET_WEIGHTS)
+/* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
+static inline void s2_block(const int8_t *x, const uint8_t *w, int32_t *acc)
+{
+    const int8_t *const end = &x[16];
+    int32_t a0 = 0;
+    int32_t a1 = 0;
+    int32_t a2 = 0;
+    int32_t a3 = 0;
+    int32_t v;
+    int32_t t;
+    while (x != end) {
+        __asm__ volatile(
+            ".syntax unified\n\t"
+            "ldrsb %[v], [%[x], %[first]]\n\t"
+            "ldrb %[t], [%[w], #0]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #1]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #2]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #3]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "ldrsb %[v], [%[x], %[second]]\n\t"
+            "ldrb %[t], [%[w], #4]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #5]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #6]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #7]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "adds %[x], #2\n\t"
+            "ldrsb %[v], [%[x], %[first]]\n\t"
+            "ldrb %[t], [%[w], #8]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #9]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #10]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #11]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "ldrsb %[v], [%[x], %[second]]\n\t"
+            "ldrb %[t], [%[w], #12]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #13]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #14]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #15]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "adds %[x], #2\n\t"
+            "ldrsb %[v], [%[x], %[first]]\n\t"
+            "ldrb %[t], [%[w], #16]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #17]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #18]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #19]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "ldrsb %[v], [%[x], %[second]]\n\t"
+            "ldrb %[t], [%[w], #20]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #21]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #22]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #23]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "adds %[x], #2\n\t"
+            "ldrsb %[v], [%[x], %[first]]\n\t"
+            "ldrb %[t], [%[w], #24]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #25]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #26]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #27]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "ldrsb %[v], [%[x], %[second]]\n\t"
+            "ldrb %[t], [%[w], #28]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #29]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #30]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #31]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "adds %[x], #2\n\t"
+            "adds %[w], #32\n\t"
+            : [x] "+l"(x), [w] "+l"(w), [v] "=&l"(v), [t] "=&l"(t),
+              [a0] "+h"(a0), [a1] "+h"(a1), [a2] "+h"(a2), [a3] "+h"(a3)
+            : [first] "l"(0), [second] "l"(1)
+            : "memory", "cc");
+    }
+    for (uint32_t i = 0u; i < 1u; i++) {
+        v = (int32_t)x[i];
+        a0 += v * (int32_t)w[0];
+        a1 += v * (int32_t)w[1];
+        a2 += v * (int32_t)w[2];
+        a3 += v * (int32_t)w[3];
+        w = &w[4];
+    }
+    acc[0] = a0;
+    acc[1] = a1;
+    acc[2] = a2;
+    acc[3] = a3;
+}
+#else
+static inline void s2_block(const int8_t *x, const int8_t *w, int32_t *acc)
+{
+    int32_t a0 = 0;
+    int32_t a1 = 0;
+    int32_t a2 = 0;
+    int32_t a3 = 0;
+    int32_t v;
+    for (uint32_t i = 0u; i < 4u; i++) {
+        v = (int32_t)x[0];
+        a0 += v * (int32_t)w[0];
+        a1 += v * (int32_t)w[1];
+        a2 += v * (int32_t)w[2];
+        a3 += v * (int32_t)w[3];
+        v = (int32_t)x[1];
+        a0 += v * (int32_t)w[4];
+        a1 += v * (int32_t)w[5];
+        a2 += v * (int32_t)w[6];
+        a3 += v * (int32_t)w[7];
+        v = (int32_t)x[2];
+        a0 += v * (int32_t)w[8];
+        a1 += v * (int32_t)w[9];
+        a2 += v * (int32_t)w[10];
+        a3 += v * (int32_t)w[11];
+        v = (int32_t)x[3];
+        a0 += v * (int32_t)w[12];
+        a1 += v * (int32_t)w[13];
+        a2 += v * (int32_t)w[14];
+        a3 += v * (int32_t)w[15];
+        x = &x[4];
+        w = &w[16];
+    }
+    v = (int32_t)x[0];
+    a0 += v * (int32_t)w[0];
+    a1 += v * (int32_t)w[1];
+    a2 += v * (int32_t)w[2];
+    a3 += v * (int32_t)w[3];
+    acc[0] = a0;
+    acc[1] = a1;
+    acc[2] = a2;
+    acc[3] = a3;
+}
+#endif
+
+/* y = saturate(round(77 / 2^15 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-151611. */
 PW_STAGE void s2_run(const int8_t *x, int8_t *y)
 {
-    const int8_t *w = s2_weights;
+#if defined(PW_OFFSET_WEIGHTS)
+    int32_t offset = 0;
+    for (uint32_t i = 0u; i < 17u; i++) {
+        offset += 128 * (int32_t)x[i];
+    }
+#else
+    const int32_t offset = 0;
+#endif
     for (uint32_t row = 0u; row < 4u; row += 4u) {
-        int32_t a0 = s2_bias[row];
-        int32_t a1 = s2_bias[row + 1u];
-        int32_t a2 = s2_bias[row + 2u];
-        int32_t a3 = s2_bias[row + 3u];
-        for (uint32_t i = 0u; i < 17u; i++) {
-            const int32_t v = (int32_t)x[i];
-            a0 += v * (int32_t)w[0];
-            a1 += v * (int32_t)w[1];
-            a2 += v * (int32_t)w[2];
-            a3 += v * (int32_t)w[3];
-            w = &w[4];
+        int32_t acc[4];
+        s2_block(x, &s2_weights[(row / 4u) * PW_S2_BLOCK], acc);
+        for (uint32_t i = 0u; i < 4u; i++) {
+            y[row + i] = (int8_t)s2_scaled(s2_bias[row + i] + acc[i] - offset);
         }
-        y[row] = (int8_t)s2_scaled(a0);
-        y[row + 1u] = (int8_t)s2_scaled(a1);
-        y[row + 2u] = (int8_t)s2_scaled(a2);
-        y[row + 3u] = (int8_t)s2_scaled(a3);
     }
     for (uint32_t row = 4u; row < 6u; row++) {
+        const int8_t *w = &s2_rest[(row - 4u) * 17u];
         int32_t sum = s2_bias[row];
         for (uint32_t i = 0u; i < 17u; i++) {
             sum += (int32_t)x[i] * (int32_t)w[i];
         }
-        w = &w[17];
         y[row] = (int8_t)s2_scaled(sum);
     }
 }
@@ -151,28 +496,274 @@ static inline int32_t s3_scaled(int32_t sum)
     return sum;
 }
 
-/* y = saturate(round(1 / 2^0 * (weights x + bias))).
- * Four rows share each input; accumulators proved within +-63881. */
+#if defined(PW_DUAL_MAC)
+/* Four rows, eight inputs a turn. A half-word of weights is h = 256 * odd + even; with
+ * p = x_odd and q = 256 * x_even - x_odd, h * p + even * q is 256 times two products. SMLAD does
+ * that for two half-words at once, and SXTB16 takes the even weights out. */
+static inline void s3_block(const int8_t *x, const uint32_t *w, int32_t *acc)
+{
+    const pw_pair *at = (const pw_pair *)(const void *)x;
+    const pw_pair *const end = &at[2];
+    int32_t a0 = 0;
+    int32_t a1 = 0;
+    int32_t a2 = 0;
+    int32_t a3 = 0;
+    uint32_t p;
+    uint32_t q;
+    do {
+        __asm__ volatile(
+            "ldr %[p], [%[at]], #4\n\t"
+            "and %[q], %[mask], %[p], lsl #8\n\t"
+            "sxtb16 %[p], %[p], ror #8\n\t"
+            "ssub16 %[q], %[q], %[p]\n\t"
+            "ldmia %[w]!, {r3, r4, r5, r6}\n\t"
+            "smlad %[a0], r3, %[p], %[a0]\n\t"
+            "sxtb16 r3, r3\n\t"
+            "smlad %[a0], r3, %[q], %[a0]\n\t"
+            "smlad %[a1], r4, %[p], %[a1]\n\t"
+            "sxtb16 r4, r4\n\t"
+            "smlad %[a1], r4, %[q], %[a1]\n\t"
+            "smlad %[a2], r5, %[p], %[a2]\n\t"
+            "sxtb16 r5, r5\n\t"
+            "smlad %[a2], r5, %[q], %[a2]\n\t"
+            "smlad %[a3], r6, %[p], %[a3]\n\t"
+            "sxtb16 r6, r6\n\t"
+            "smlad %[a3], r6, %[q], %[a3]\n\t"
+            "ldr %[p], [%[at]], #4\n\t"
+            "and %[q], %[mask], %[p], lsl #8\n\t"
+            "sxtb16 %[p], %[p], ror #8\n\t"
+            "ssub16 %[q], %[q], %[p]\n\t"
+            "ldmia %[w]!, {r3, r4, r5, r6}\n\t"
+            "smlad %[a0], r3, %[p], %[a0]\n\t"
+            "sxtb16 r3, r3\n\t"
+            "smlad %[a0], r3, %[q], %[a0]\n\t"
+            "smlad %[a1], r4, %[p], %[a1]\n\t"
+            "sxtb16 r4, r4\n\t"
+            "smlad %[a1], r4, %[q], %[a1]\n\t"
+            "smlad %[a2], r5, %[p], %[a2]\n\t"
+            "sxtb16 r5, r5\n\t"
+            "smlad %[a2], r5, %[q], %[a2]\n\t"
+            "smlad %[a3], r6, %[p], %[a3]\n\t"
+            "sxtb16 r6, r6\n\t"
+            "smlad %[a3], r6, %[q], %[a3]\n\t"
+            : [at] "+r"(at), [w] "+r"(w), [p] "=&r"(p), [q] "=&r"(q),
+              [a0] "+r"(a0), [a1] "+r"(a1), [a2] "+r"(a2), [a3] "+r"(a3)
+            : [mask] "r"(0xFF00FF00u)
+            : "r3", "r4", "r5", "r6", "memory");
+    } while (at != end);
+    acc[0] = pw_asr32(a0, 8);
+    acc[1] = pw_asr32(a1, 8);
+    acc[2] = pw_asr32(a2, 8);
+    acc[3] = pw_asr32(a3, 8);
+}
+#elif defined(PW_OFFSET_WEIGHTS)
+/* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
+static inline void s3_block(const int8_t *x, const uint8_t *w, int32_t *acc)
+{
+    const int8_t *const end = &x[0];
+    int32_t a0 = 0;
+    int32_t a1 = 0;
+    int32_t a2 = 0;
+    int32_t a3 = 0;
+    int32_t v;
+    int32_t t;
+    while (x != end) {
+        __asm__ volatile(
+            ".syntax unified\n\t"
+            "ldrsb %[v], [%[x], %[first]]\n\t"
+            "ldrb %[t], [%[w], #0]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #1]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #2]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #3]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "ldrsb %[v], [%[x], %[second]]\n\t"
+            "ldrb %[t], [%[w], #4]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #5]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #6]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #7]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "adds %[x], #2\n\t"
+            "ldrsb %[v], [%[x], %[first]]\n\t"
+            "ldrb %[t], [%[w], #8]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #9]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #10]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #11]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "ldrsb %[v], [%[x], %[second]]\n\t"
+            "ldrb %[t], [%[w], #12]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #13]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #14]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #15]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "adds %[x], #2\n\t"
+            "ldrsb %[v], [%[x], %[first]]\n\t"
+            "ldrb %[t], [%[w], #16]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #17]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #18]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #19]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "ldrsb %[v], [%[x], %[second]]\n\t"
+            "ldrb %[t], [%[w], #20]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #21]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #22]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #23]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "adds %[x], #2\n\t"
+            "ldrsb %[v], [%[x], %[first]]\n\t"
+            "ldrb %[t], [%[w], #24]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #25]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #26]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #27]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "ldrsb %[v], [%[x], %[second]]\n\t"
+            "ldrb %[t], [%[w], #28]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #29]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #30]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #31]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "adds %[x], #2\n\t"
+            "adds %[w], #32\n\t"
+            : [x] "+l"(x), [w] "+l"(w), [v] "=&l"(v), [t] "=&l"(t),
+              [a0] "+h"(a0), [a1] "+h"(a1), [a2] "+h"(a2), [a3] "+h"(a3)
+            : [first] "l"(0), [second] "l"(1)
+            : "memory", "cc");
+    }
+    for (uint32_t i = 0u; i < 6u; i++) {
+        v = (int32_t)x[i];
+        a0 += v * (int32_t)w[0];
+        a1 += v * (int32_t)w[1];
+        a2 += v * (int32_t)w[2];
+        a3 += v * (int32_t)w[3];
+        w = &w[4];
+    }
+    acc[0] = a0;
+    acc[1] = a1;
+    acc[2] = a2;
+    acc[3] = a3;
+}
+#else
+static inline void s3_block(const int8_t *x, const int8_t *w, int32_t *acc)
+{
+    int32_t a0 = 0;
+    int32_t a1 = 0;
+    int32_t a2 = 0;
+    int32_t a3 = 0;
+    int32_t v;
+    for (uint32_t i = 0u; i < 1u; i++) {
+        v = (int32_t)x[0];
+        a0 += v * (int32_t)w[0];
+        a1 += v * (int32_t)w[1];
+        a2 += v * (int32_t)w[2];
+        a3 += v * (int32_t)w[3];
+        v = (int32_t)x[1];
+        a0 += v * (int32_t)w[4];
+        a1 += v * (int32_t)w[5];
+        a2 += v * (int32_t)w[6];
+        a3 += v * (int32_t)w[7];
+        v = (int32_t)x[2];
+        a0 += v * (int32_t)w[8];
+        a1 += v * (int32_t)w[9];
+        a2 += v * (int32_t)w[10];
+        a3 += v * (int32_t)w[11];
+        v = (int32_t)x[3];
+        a0 += v * (int32_t)w[12];
+        a1 += v * (int32_t)w[13];
+        a2 += v * (int32_t)w[14];
+        a3 += v * (int32_t)w[15];
+        x = &x[4];
+        w = &w[16];
+    }
+    v = (int32_t)x[0];
+    a0 += v * (int32_t)w[0];
+    a1 += v * (int32_t)w[1];
+    a2 += v * (int32_t)w[2];
+    a3 += v * (int32_t)w[3];
+    v = (int32_t)x[1];
+    a0 += v * (int32_t)w[4];
+    a1 += v * (int32_t)w[5];
+    a2 += v * (int32_t)w[6];
+    a3 += v * (int32_t)w[7];
+    acc[0] = a0;
+    acc[1] = a1;
+    acc[2] = a2;
+    acc[3] = a3;
+}
+#endif
+
+/* y = saturate(round(1 / 2^0 * (weights x + bias)));
+ * accumulators were proved within +-63881. */
 PW_STAGE void s3_run(const int8_t *x, int32_t *y)
 {
-    const int8_t *w = s3_weights;
+#if defined(PW_OFFSET_WEIGHTS)
+    int32_t offset = 0;
+    for (uint32_t i = 0u; i < 6u; i++) {
+        offset += 128 * (int32_t)x[i];
+    }
+#else
+    const int32_t offset = 0;
+#endif
     for (uint32_t row = 0u; row < 4u; row += 4u) {
-        int32_t a0 = s3_bias[row];
-        int32_t a1 = s3_bias[row + 1u];
-        int32_t a2 = s3_bias[row + 2u];
-        int32_t a3 = s3_bias[row + 3u];
-        for (uint32_t i = 0u; i < 6u; i++) {
-            const int32_t v = (int32_t)x[i];
-            a0 += v * (int32_t)w[0];
-            a1 += v * (int32_t)w[1];
-            a2 += v * (int32_t)w[2];
-            a3 += v * (int32_t)w[3];
-            w = &w[4];
+        int32_t acc[4];
+        s3_block(x, &s3_weights[(row / 4u) * PW_S3_BLOCK], acc);
+        for (uint32_t i = 0u; i < 4u; i++) {
+            y[row + i] = (int32_t)s3_scaled(s3_bias[row + i] + acc[i] - offset);
         }
-        y[row] = (int32_t)s3_scaled(a0);
-        y[row + 1u] = (int32_t)s3_scaled(a1);
-        y[row + 2u] = (int32_t)s3_scaled(a2);
-        y[row + 3u] = (int32_t)s3_scaled(a3);
     }
 }
 
@@ -194,7 +785,7 @@ PW_STAGE void s4_run(pw_state *s, const int32_t *x, int32_t *y)
     }
     const int32_t margin = x[best] - next;
     int32_t wanted = -1;
-    if (margin >= 300 && s4_gesture[best] != 0U) {
+    if (margin >= 300 && s4_gesture[best] != 0u) {
         wanted = best;
     }
     if (wanted == -1) {

@@ -39,11 +39,13 @@ typedef struct {
     int32_t s4_count[1]; /* consecutive frames that wanted it */
     int32_t s4_hold[1]; /* frames until the next event may be told */
     union {
+        uint32_t words; /* aligns the others */
         int32_t s0_y[16];
-        int8_t s2_y[6];
+        int8_t s2_y[8];
     } even;
     union {
-        int8_t s1_y[17];
+        uint32_t words; /* aligns the others */
+        int8_t s1_y[24];
     } odd;
     int32_t s3_y[4];
     int32_t s4_y[1];
