@@ -43,6 +43,7 @@ __all__ = ["Level"]
 _UNIT_BITS = 15
 """The reciprocal table holds ``2**15 / (1 + f)``."""
 _MAX_VALUE = 2**30
+_MAX_LOG_BITS = 12
 
 _C_TEXT = """\
 /* Shares of the sum in units of 2^-@GAIN_BITS@, then log2 of the sum, @LOG_BITS@ fraction bits. */
@@ -113,9 +114,9 @@ class Level(Stage):
     floor : int
         Smallest sum that is divided by, ``2**max(1, gain_bits - 14)`` to ``2**30``.
     log_bits : int
-        Fraction bits of the logarithm, 0 to 8.
+        Fraction bits of the logarithm, 0 to 12.
     log_offset : int
-        Taken off the logarithm, in its own units, 0 to 7935.
+        Taken off the logarithm, in its own units, 0 to ``31 * 2**log_bits``.
 
     Raises
     ------
@@ -136,8 +137,8 @@ class Level(Stage):
         require_one_of(self.kind, "n_bits", self.n_bits, (8, 16))
         require(self.kind, "gain_bits", self.gain_bits, 0, 30)
         require(self.kind, "floor", self.floor, 1 << max(1, self.gain_bits - 14), _MAX_VALUE)
-        require(self.kind, "log_bits", self.log_bits, 0, 8)
-        require(self.kind, "log_offset", self.log_offset, 0, 31 * 256 - 1)
+        require(self.kind, "log_bits", self.log_bits, 0, _MAX_LOG_BITS)
+        require(self.kind, "log_offset", self.log_offset, 0, 31 << self.log_bits)
 
     @property
     def n_in(self) -> int:

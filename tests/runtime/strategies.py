@@ -142,7 +142,7 @@ def models(draw: st.DrawFn) -> Model:
         n_bits = draw(st.sampled_from([8, 16]))
         gain_bits = draw(st.integers(0, 24))
         floor = 1 << max(1, gain_bits - 14, draw(st.integers(1, 16)))
-        append(Level(entry.n_out, n_bits, gain_bits, floor, draw(st.integers(0, 8)), 40))
+        append(Level(entry.n_out, n_bits, gain_bits, floor, draw(st.integers(0, 12)), 20))
     for _ in range(draw(st.integers(0, 2))):
         kind = draw(st.sampled_from(["window", "dense", "motion"]))
         n_bits = draw(st.sampled_from([8, 16]))

@@ -100,7 +100,7 @@ def test_pixels_are_differences() -> None:
 def test_level_is_a_share_of_the_sum(seed: int, gain_bits: int, n_bits: int) -> None:
     """Each value is its share of the sum within the table's half interval and half a bit."""
     rng = np.random.default_rng(seed)
-    log_bits = 2 if n_bits == 8 else 8
+    log_bits = 2 if n_bits == 8 else 10
     stage = Level(5, n_bits, gain_bits, 1 << max(1, gain_bits - 14), log_bits, 0)
     x = rng.integers(-50, 2 ** rng.integers(7, 24), (20, 5)).astype(np.int32)
     y = stage.run(x, {})[0]
@@ -267,7 +267,7 @@ def test_prototype_distances_equal_scikit_learn(squared: bool, metric: str) -> N
         (Level(3, 8, 7, 16, 3, 0), {"n_bits": np.array([8, 16])}),
         (Level(3, 8, 7, 16, 3, 0), {"floor": 0}),
         (Level(3, 8, 7, 16, 3, 0), {"gain_bits": 31}),
-        (Level(3, 8, 7, 16, 3, 0), {"log_bits": 9}),
+        (Level(3, 8, 7, 16, 3, 0), {"log_bits": 13}),
         (layer(), {"weights": np.full((2, 3), -128, dtype=np.int8)}),
         (layer(), {"weights": np.ones((2, 3), dtype=np.int32)}),
         (layer(), {"bias": int32(0)}),
