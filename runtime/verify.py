@@ -23,6 +23,7 @@ from runtime.firmware.execute import execute
 from runtime.firmware.layout import Records
 from runtime.frames import read_test_frames
 from runtime.model import Model, load_model
+from runtime.precision import Precision, measure_precision
 
 if TYPE_CHECKING:
     from onnx import ModelProto
@@ -59,10 +60,11 @@ class Comparison:
 
 @dataclass(frozen=True, slots=True)
 class Verification:
-    """All comparisons of one model."""
+    """All comparisons of one model, and where its float and fixed-point results part company."""
 
     model: str
     comparisons: tuple[Comparison, ...]
+    precision: Precision
 
     @property
     def ok(self) -> bool:
@@ -71,14 +73,29 @@ class Verification:
 
     def to_json(self) -> dict[str, Any]:
         """Return the fields as JSON values, with the answer first."""
-        return {"ok": self.ok, **dataclasses.asdict(self)}
+        return {
+            "ok": self.ok,
+            "model": self.model,
+            "comparisons": [dataclasses.asdict(c) for c in self.comparisons],
+            "precision": {
+                "stages": [stage.to_json() for stage in self.precision.stages],
+                "same_best": self.precision.same_best,
+            },
+        }
 
     def lines(self) -> list[str]:
-        """Return one line per comparison."""
-        return [
+        """Return one line per comparison, then one per stage of quantisation noise."""
+        compared = [
             f"{c.execution}: {c.n_frames} frames, {c.difference or 'identical'}"
             for c in self.comparisons
         ]
+        noise = [
+            f"signal to quantisation noise after {s.stage}: {s.total_db:.1f} dB "
+            f"(this stage alone {s.own_db:.1f} dB)"
+            for s in self.precision.stages
+        ]
+        same = f"float and fixed point put the same class first: {self.precision.same_best:.1%}"
+        return [*compared, *noise, same]
 
 
 def verify(
@@ -126,7 +143,7 @@ def verify(
 
     with ThreadPoolExecutor(max_workers=2) as pool:
         comparisons += pool.map(on, (HOST, *cores))
-    return Verification(model.name, tuple(comparisons))
+    return Verification(model.name, tuple(comparisons), measure_precision(model, lit, dark))
 
 
 def reference_records(model: Model, lit: NDArray[np.uint16], dark: NDArray[np.uint16]) -> Records:

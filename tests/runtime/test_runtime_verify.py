@@ -42,6 +42,8 @@ def test_every_execution_gives_the_same_bits(folder: Path) -> None:
     ]
     assert all(c.n_frames == 40 for c in report.comparisons if "evaluator" not in c.execution)
     assert report.to_json()["ok"] is True
+    assert len(report.to_json()["precision"]["stages"]) == 4
+    assert any("signal to quantisation noise after s2_dense" in line for line in report.lines())
 
 
 def test_one_weight_changed_by_hand_is_found(folder: Path, tmp_path: Path) -> None:
