@@ -138,8 +138,8 @@ class Timeline:
 def rest_pose(person: Person, rng: np.random.Generator) -> Doubles:
     """Return where this person's hand hovers in one session."""
     pose = np.zeros(N_POSE)
-    pose[X] = rng.normal(0.0, 7.0)
-    pose[Y] = rng.normal(0.0, 8.0)
+    pose[X] = rng.normal(0.0, 4.0)
+    pose[Y] = rng.normal(0.0, 5.0)
     pose[Z] = np.clip(person.distance_mm * rng.uniform(0.85, 1.2), 80.0, 300.0)
     pose[[ROLL, PITCH, YAW]] = [person.roll_rad, person.pitch_rad, person.yaw_rad]
     pose[CURL] = np.clip(person.curl + rng.normal(0.0, 0.05, 5), 0.0, 0.5)
@@ -156,9 +156,9 @@ def _clipped(pose: Doubles) -> Doubles:
 def _varied(pose: Doubles, rng: np.random.Generator) -> Doubles:
     """Return the pose as it comes out one time: nobody repeats a movement exactly."""
     out = pose.copy()
-    out[[X, Y]] += rng.normal(0.0, 4.5, 2)
+    out[[X, Y]] += rng.normal(0.0, 4.0, 2)
     out[Z] *= rng.uniform(0.94, 1.06)
-    out[[ROLL, PITCH, YAW]] += rng.normal(0.0, 0.035, 3)
+    out[[ROLL, PITCH, YAW]] += rng.normal(0.0, 0.03, 3)
     out[CURL] += rng.normal(0.0, 0.04, 5)
     return _clipped(out)
 

@@ -90,7 +90,7 @@ def draw_person(number: int) -> Person:
         options[int(rng.choice(len(options), p=[share for share, _ in options]))][1]
         for options in FINGERS_UP.values()
     )
-    tilt = np.radians(rng.normal(0.0, [6.0, 4.0, 4.0]))
+    tilt = np.radians(rng.normal(0.0, [5.0, 3.5, 3.5]))
     return Person(
         number=number,
         hand_length_mm=round(float(160.0 + 58.0 * size), 1),
