@@ -34,6 +34,8 @@ __all__ = [
 
 SHRINKAGE = 0.05
 FLOOR_QUANTILE = 0.01
+LOG_WEIGHT = 3.0
+"""Weight of the log level, whose steps are coarse, over the largest weight of a direction."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,11 +236,10 @@ def _learn_projection(
         )
         labels = np.concatenate([labels for _, labels in samples])
         directions = fisher_directions(chosen.astype(np.float64), labels, features.directions)
-    deviation = float(np.median((shares @ directions.T).std(axis=0)))
-    log_gain = deviation / max(float(x[:, -1].std()), 1e-6)
+    # All rows share one integer scale: bring their largest weights to the same size.
     weights = np.zeros((len(directions) + 1, x.shape[1]))
-    weights[:-1, :-1] = directions
-    weights[-1, -1] = log_gain
+    weights[:-1, :-1] = directions / np.abs(directions).max(axis=1, keepdims=True)
+    weights[-1, -1] = LOG_WEIGHT
     bias = -(weights @ x.mean(axis=0))
     stage, _ = quantise_dense(
         weights,

@@ -18,6 +18,8 @@ __all__ = ["quantise_dense"]
 
 CLIP_SHARES = (1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4)
 MAX_CALIBRATION_ROWS = 4096
+MAX_ACCUMULATOR = 2.0**30
+"""A weight step is never so small that inputs at their worst could come near 32 bits."""
 
 
 def quantise_dense(
@@ -60,12 +62,16 @@ def quantise_dense(
         Real value of one step of the stage's output.
     """
     sample = x[:: -(-len(x) // MAX_CALIBRATION_ROWS)].astype(np.float64)
-    unit_w = _weight_unit(weights, sample, symmetric_limit(weight_bits))
+    extreme = np.maximum(np.abs(low), np.abs(high)).astype(np.float64)
+    smallest = float((np.abs(weights) @ extreme).max()) / MAX_ACCUMULATOR
+    unit_w = max(smallest, _weight_unit(weights, sample, symmetric_limit(weight_bits)))
     limit = symmetric_limit(weight_bits)
     rounded = np.clip(np.floor(weights / unit_w + 0.5), -limit, limit)
     integer: NDArray[np.signedinteger] = rounded.astype(np.int8 if weight_bits == 8 else np.int16)
     real_bias = bias / unit_w
-    integer_bias = np.floor(real_bias + 0.5).astype(np.int32)
+    # Rounded weights on inputs that are never negative add up to an offset; the bias takes it back.
+    missing = (weights / unit_w - rounded) @ sample.mean(axis=0)
+    integer_bias = np.floor(real_bias + missing + 0.5).astype(np.int32)
     multiplier, shift = 1, 0
     if out_bits != 32:
         y = sample @ weights.T + bias
