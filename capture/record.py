@@ -26,7 +26,7 @@ from runtime.errors import Error, PortError, UsageError
 __all__ = ["Progress", "Recording", "record"]
 
 _REPORT_S = 0.05
-_STALL_S = 3.0
+_STALL_S = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,6 +156,9 @@ def _run(
             messages = []
             heard = time.monotonic()
         for message in messages:
+            # What came behind the last cue in the same read is not part of the session.
+            if intake.conductor.advance(intake.now_us).phase == "done":
+                break
             intake.take(message)
         intake.writer.tick()
         now = time.monotonic()

@@ -35,7 +35,9 @@ from runtime.errors import Error, FormatError, UsageError
 __all__ = ["FRAME_SCHEMA", "FRAME_TOPIC", "JSON_TOPICS", "SessionHeader", "SessionWriter"]
 
 CHUNK_BYTES = 256 * 1024
-_FLUSH_S = 0.25
+_FLUSH_US = 250_000
+_STILL_S = 0.8
+"""How long messages may lie in memory while the sensor says nothing."""
 _SYNC_S = 0.5
 
 FRAME_TOPIC = "/frame_pairs"
@@ -138,7 +140,7 @@ class SessionWriter:
         self._flushed = self._synced = time.monotonic()
         self._sensor = header.description.sensor
         self._first_row = header.description.first_row
-        self._time_us = 0
+        self._time_us = self._flushed_us = 0
         try:
             self._writer.start(profile="", library="palmwatt")
             self._writer.add_metadata("session", header.to_metadata())
@@ -227,14 +229,15 @@ class SessionWriter:
         try:
             time_ns = 1000 * self._time_us
             self._writer.add_message(channel, time_ns, data, time_ns, sequence)
-            if time.monotonic() - self._flushed >= _FLUSH_S:
+            # By the sensor's clock, so that one recording gives the same bytes at any pace.
+            if self._time_us - self._flushed_us >= _FLUSH_US:
                 self.flush()
         except OSError as error:
             raise self._lost(error) from None
 
     def tick(self) -> None:
         """Bring old messages to the disk even though no new one came."""
-        if time.monotonic() - self._flushed >= _FLUSH_S:
+        if time.monotonic() - self._flushed >= _STILL_S:
             self.flush()
 
     def flush(self) -> None:
@@ -243,6 +246,7 @@ class SessionWriter:
             self._writer.flush()  # type: ignore[no-untyped-call]  # mcap leaves it untyped
             self._file.flush()
             now = self._flushed = time.monotonic()
+            self._flushed_us = self._time_us
             if now - self._synced >= _SYNC_S:
                 sync_data(self._file.fileno())
                 self._synced = now
