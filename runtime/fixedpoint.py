@@ -104,8 +104,8 @@ def exact_matmul(x: Integers, weights: Integers) -> Int64:
     """Return ``x @ weights.T`` exactly, (n_frames, n_in) by (n_out, n_in).
 
     Runs in float64, where integers below 2**53 and their sums in any order are exact; the caller
-    has proved that the sum of magnitudes fits int32. Some hundred times faster than NumPy's
-    integer product.
+    has proved that the sum of magnitudes fits int32. About twelve times faster than
+    NumPy's integer product (1024 by 330 by 32, one core).
     """
     product = x.astype(np.float64) @ weights.astype(np.float64).T
     return product.astype(np.int64)
