@@ -24,7 +24,8 @@ __all__ = ["HOST", "WARNINGS", "CompiledFirmware", "compile_for", "zig_program"]
 HOST = "host"
 """Name of the machine that this program runs on, wherever a core's name is asked for."""
 
-WARNINGS = ("-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Werror")
+WARNINGS = ("-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion")
+"""Asked of every compiler; the generated C gives none, and tests make them errors."""
 
 _SOURCES = ("pw_model.c", "pw_model.h")
 _TIMEOUT_S = 300

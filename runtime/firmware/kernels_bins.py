@@ -195,7 +195,8 @@ def _divisor(n: int, most: int) -> int:
 def _umaal_rows(used: tuple[str, ...], words: int, rows: int, n_bytes: int, *, two: bool) -> str:
     """Return the instructions that add `rows` rows: operands at, sum, (next,) one."""
     one = "%3" if two else "%2"
-    row = [f"ldmia %0, {{{', '.join(used)}}}"]
+    several = f"ldmia %0, {{{', '.join(used)}}}"
+    row = [several if len(used) > 1 else f"ldr {used[0]}, [%0]"]  # one register is no multiple
     for index in range(2 if two else 1):
         own = used[index * words : (index + 1) * words]
         total = f"%{index + 1}"

@@ -163,6 +163,7 @@ returns 0 when all is equal. On a desk:
 ## On which core
 
 One text serves every core: where a core has packed 16-bit multiply-accumulate instructions
-(`__ARM_FEATURE_DSP`), kernels that use them are chosen by the preprocessor; results are the same
-bits. A compiler may call `memset` or `memcpy`; link the ones that your board has.
+(`__ARM_FEATURE_DSP`), kernels that use them are chosen by the preprocessor, and the 8-bit weights
+stand in `pw_weights.h` once for each form that a kernel reads. One form is compiled; results are
+the same bits. A compiler may call `memset` or `memcpy`; link the ones that your board has.
 """

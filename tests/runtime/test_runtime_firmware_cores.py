@@ -41,7 +41,7 @@ def test_random_models_give_the_same_bits_on_every_core(
     folder = write(model, tmp_path_factory.mktemp("random"))
     reference = reference_records(model, lit, dark)
     for core in ("host", *ALL_CORES):
-        got = execute(compile_for(folder, core), lit, dark)
+        got = execute(compile_for(folder, core, extra=("-Werror",)), lit, dark)
         assert compare(reference, got) == "", core
 
 

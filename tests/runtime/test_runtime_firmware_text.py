@@ -16,6 +16,7 @@ from strategies import models_with_exposures
 
 from runtime.errors import FormatError, ToolError, UsageError
 from runtime.firmware.compile import WARNINGS, compile_for
+from runtime.firmware.cores import CORES
 from runtime.firmware.execute import execute
 from runtime.firmware.generate import FIRMWARE_FILES, generate, write_firmware
 from runtime.firmware.harness import HARNESS_C
@@ -72,8 +73,10 @@ def test_golden_text_executes(tmp_path: Path) -> None:
     """The committed text compiles with every warning an error and gives the reference's bits."""
     model = small_model()
     lit, dark = random_frames(model, 30)
-    got = execute(compile_for(GOLDEN, "host"), lit, dark)
-    assert compare(reference_records(model, lit, dark), got) == ""
+    reference = reference_records(model, lit, dark)
+    for core in ("host", *(core.name for core in CORES)):
+        got = execute(compile_for(GOLDEN, core, extra=("-Werror",)), lit, dark)
+        assert compare(reference, got) == "", core
 
 
 def test_text_keeps_the_house_rules() -> None:
@@ -110,7 +113,7 @@ def test_gcc_accepts_it_without_a_warning(tmp_path: Path, need_tool: Callable[[s
     folder = write(small_model(), tmp_path / "firmware")
     for source in ("pw_model.c", "selftest.c"):
         subprocess.run(
-            [need_tool("gcc"), *WARNINGS, "-O2", "-c", str(folder / source), "-o",
+            [need_tool("gcc"), *WARNINGS, "-Werror", "-O2", "-c", str(folder / source), "-o",
              str(tmp_path / "out.o")],
             check=True,
         )  # fmt: skip
@@ -121,7 +124,7 @@ def test_selftest_passes_and_can_fail(tmp_path: Path, need_tool: Callable[[str],
     folder = write(small_model(), tmp_path / "firmware")
     program = str(tmp_path / "selftest")
     command = [
-        need_tool("gcc"), *WARNINGS, "-O2", "-DPW_SELFTEST_MAIN",
+        need_tool("gcc"), *WARNINGS, "-Werror", "-O2", "-DPW_SELFTEST_MAIN",
         str(folder / "pw_model.c"), str(folder / "selftest.c"), "-o", program,
     ]  # fmt: skip
     subprocess.run(command, check=True)
