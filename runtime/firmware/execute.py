@@ -22,7 +22,7 @@ from runtime.firmware.cores import Core, find_core
 from runtime.firmware.elf import Image, read_image
 from runtime.firmware.layout import Layout, Records, parse_layout
 
-__all__ = ["Machine", "check_frames", "execute"]
+__all__ = ["Host", "Machine", "check_frames", "execute"]
 
 Counts = NDArray[np.uint16]
 
@@ -53,7 +53,9 @@ def execute(compiled: CompiledFirmware, lit: Counts, dark: Counts) -> Records:
     ToolError
         The program faulted, or the host cannot load it.
     """
-    return _on_host(compiled, lit, dark) if compiled.core == HOST else _on_core(compiled, lit, dark)
+    if compiled.core == HOST:
+        return Host(compiled).run(lit, dark)
+    return _on_core(compiled, lit, dark)
 
 
 def check_frames(layout: Layout, lit: Counts, dark: Counts) -> tuple[Counts, Counts]:
@@ -146,26 +148,48 @@ def _on_core(compiled: CompiledFirmware, lit: Counts, dark: Counts) -> Records:
     return machine.layout.decode(b"".join(machine.run_block(lit[b], dark[b]) for b in blocks))
 
 
-def _on_host(compiled: CompiledFirmware, lit: Counts, dark: Counts) -> Records:
-    """Run on this machine, from a library that is loaded and then removed from disk."""
-    suffix = ".dll" if sys.platform == "win32" else ".so"
-    with tempfile.TemporaryDirectory(prefix="pw-host-", ignore_cleanup_errors=True) as folder:
-        path = Path(folder) / f"model{suffix}"
-        path.write_bytes(compiled.image)
-        try:
-            library = ctypes.CDLL(str(path))
-        except OSError as error:
-            raise ToolError("host library", f"cannot be loaded: {error}") from error
-    text = _text_at(library, "harness_layout")
-    layout = parse_layout(text)
-    lit, dark = check_frames(layout, lit, dark)
-    records = ctypes.create_string_buffer(max(1, len(lit) * layout.dtype.itemsize))
-    library.harness_init()
-    library.harness_run(
-        ctypes.c_uint32(len(lit)), ctypes.c_void_p(lit.ctypes.data),
-        ctypes.c_void_p(dark.ctypes.data), records,
-    )  # fmt: skip
-    return layout.decode(records.raw[: len(lit) * layout.dtype.itemsize])
+class Host:
+    """The host with a compiled model loaded; its state lasts from call to call.
+
+    Parameters
+    ----------
+    compiled : CompiledFirmware
+        Compiled for `HOST`; loaded from a file that is then removed from disk.
+
+    Raises
+    ------
+    ToolError
+        The library cannot be loaded, or does not describe a model.
+    """
+
+    def __init__(self, compiled: CompiledFirmware) -> None:
+        suffix = ".dll" if sys.platform == "win32" else ".so"
+        with tempfile.TemporaryDirectory(prefix="pw-host-", ignore_cleanup_errors=True) as folder:
+            path = Path(folder) / f"model{suffix}"
+            path.write_bytes(compiled.image)
+            try:
+                self._library = ctypes.CDLL(str(path))
+            except OSError as error:
+                raise ToolError("host library", f"cannot be loaded: {error}") from error
+        self.layout: Layout = parse_layout(_text_at(self._library, "harness_layout"))
+        self._library.harness_init()
+
+    def run(self, lit: Counts, dark: Counts) -> Records:
+        """Step the model over consecutive frames, from the state after the last call.
+
+        Raises
+        ------
+        FormatError
+            The frames do not fit the model's sensor.
+        """
+        lit, dark = check_frames(self.layout, lit, dark)
+        n_bytes = len(lit) * self.layout.dtype.itemsize
+        records = ctypes.create_string_buffer(max(1, n_bytes))
+        self._library.harness_run(
+            ctypes.c_uint32(len(lit)), ctypes.c_void_p(lit.ctypes.data),
+            ctypes.c_void_p(dark.ctypes.data), records,
+        )  # fmt: skip
+        return self.layout.decode(records.raw[:n_bytes])
 
 
 def _text_at(library: ctypes.CDLL, name: str) -> bytes:
