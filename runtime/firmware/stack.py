@@ -19,6 +19,8 @@ from runtime.firmware.instructions import Instruction, decode, register_count
 __all__ = ["stack_bound"]
 
 _LINKING = {"bl", "blx", "jal", "jalr", "c.jal", "c.jalr"}
+_LEAVING_SP = ("cmp", "st", "ldm", "c.sw", "sw")
+"""Words that read the stack pointer as their first operand, and leave it."""
 _ENTRIES = ("pw_init", "pw_step", "pw_feed_row", "pw_finish")
 
 
@@ -108,7 +110,7 @@ def _taken_from_stack(name: str, instruction: Instruction) -> int:
     pushed = re.search(r"\[sp, #-(0x[0-9a-f]+|\d+)\]!$", text)
     if pushed is not None and word.startswith("str"):
         return int(pushed[1], 0)
-    if not text.startswith("sp,") or word.startswith(("cmp", "c.swsp", "sw")):
+    if not text.startswith("sp,") or word.startswith(_LEAVING_SP):
         return 0
     amount = re.search(r"#?(-?0x[0-9a-f]+|-?\d+)$", text)
     if amount is None:
