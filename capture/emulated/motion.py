@@ -171,11 +171,24 @@ class _Performer:
         self.movements: list[Movement] = []
         self.free_s = 0.0
 
-    def go(self, target: Doubles, duration_s: float, **shape: object) -> None:
+    def go(
+        self,
+        target: Doubles,
+        duration_s: float,
+        *,
+        lift_mm: float = 0.0,
+        circle_mm: float = 0.0,
+        circle_start_rad: float = 0.0,
+        swing: Doubles | None = None,
+        swings: float = 0.0,
+    ) -> None:
         """Add a movement that begins as soon as the hand is free."""
-        end_s = self.free_s + duration_s
-        self.movements.append(Movement(self.free_s, end_s, target, **shape))  # type: ignore[arg-type]  # the keywords of Movement, checked by it
-        self.free_s = end_s
+        begin_s, self.free_s = self.free_s, self.free_s + duration_s
+        self.movements.append(
+            Movement(
+                begin_s, self.free_s, target, lift_mm, circle_mm, circle_start_rad, swing, swings
+            )
+        )
 
     def home(self) -> None:
         """Return to rest, drawn back from the sensor as the person is used to."""

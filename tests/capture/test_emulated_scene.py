@@ -122,7 +122,8 @@ def test_ambient_light_is_bounded_and_flickers_at_twice_the_mains(seed: int, mai
     times = np.linspace(0.0, 0.1, 57)
     factor = ambient.factor(times)
     np.testing.assert_allclose(ambient.factor(times + 0.5 / mains), factor, atol=1e-4)
-    assert 0.0 < factor.min() and factor.max() < 2.0
+    assert factor.min() > 0.0
+    assert factor.max() < 2.0
 
 
 def test_filament_light_flickers_at_100_hz() -> None:
@@ -145,7 +146,7 @@ def test_movements_follow_the_minimum_jerk_profile() -> None:
 
 
 def test_a_clockwise_circle_turns_right_then_towards_the_participant() -> None:
-    """Seen from above with x right and y away, the turn from the top goes to +x first, and closes."""
+    """Seen from above, x right and y away, the turn from the top goes to +x first and closes."""
     still, rest = np.random.default_rng(0), np.zeros(N_POSE)
     turn = Movement(0.0, 1.0, rest, circle_mm=50.0, circle_start_rad=np.pi / 2.0)
     line = Timeline(rest, [turn], still)
