@@ -2,7 +2,8 @@
 
 The integer reference is the law. ONNX Runtime, the ONNX reference evaluator, the C on disk compiled
 for this machine, and the same C on each emulated core must give the same scores, the same state
-and the same decision after every frame.
+and the same decision after every frame. The constants of the C must also be the model's to the
+letter: a weight that no given frame reaches would otherwise be changed unseen.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import dataclasses
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +22,7 @@ from numpy.typing import NDArray
 from runtime.errors import FormatError
 from runtime.firmware.compile import HOST, compile_for
 from runtime.firmware.execute import execute
+from runtime.firmware.generate import generate
 from runtime.firmware.layout import Records
 from runtime.frames import read_test_frames
 from runtime.model import Model, load_model
@@ -30,6 +33,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Comparison", "Verification", "compare", "reference_records", "verify"]
 
+WEIGHTS = "pw_weights.h"
 EVALUATOR_FRAMES = 24
 """The ONNX reference evaluator is an interpreter in Python: it is given the first frames alone."""
 
@@ -41,9 +45,9 @@ class Comparison:
     Attributes
     ----------
     execution : str
-        What was executed: ``ONNX Runtime``, ``C on host``, ``C on cortex-m4``.
+        What was executed: ``ONNX Runtime``, ``C on host``, ``C on cortex-m4``; or the constants.
     n_frames : int
-        Frames compared.
+        Frames compared; 0 for the constants, which are compared as text.
     difference : str
         Empty when every bit agrees; else what differs first, on which frame, and both values.
     """
@@ -86,7 +90,9 @@ class Verification:
     def lines(self) -> list[str]:
         """Return one line per comparison, then one per stage of quantisation noise."""
         compared = [
-            f"{c.execution}: {c.n_frames} frames, {c.difference or 'identical'}"
+            f"{c.execution}: "
+            + (f"{c.n_frames} frames, " if c.n_frames else "")
+            + (c.difference or "identical")
             for c in self.comparisons
         ]
         noise = [
@@ -143,7 +149,22 @@ def verify(
 
     with ThreadPoolExecutor(max_workers=2) as pool:
         comparisons += pool.map(on, (HOST, *cores))
+    comparisons.append(Comparison("constants of the C", 0, _changed_constant(model, folder)))
     return Verification(model.name, tuple(comparisons), measure_precision(model, lit, dark))
+
+
+def _changed_constant(model: Model, folder: Path) -> str:
+    """Return the first line of the weights on disk that the model would not give, or nothing."""
+    path = folder / "firmware" / WEIGHTS
+    try:
+        found = path.read_text(encoding="utf-8", errors="replace").splitlines()
+    except OSError as error:
+        raise FormatError(str(path), "weights", error.strerror, "readable") from None
+    wanted = generate(model)[WEIGHTS].splitlines()
+    for line, (one, other) in enumerate(zip_longest(found, wanted), start=1):
+        if one != other:
+            return f"{WEIGHTS} line {line} is not what the model gives"
+    return ""
 
 
 def reference_records(model: Model, lit: NDArray[np.uint16], dark: NDArray[np.uint16]) -> Records:
