@@ -34,8 +34,6 @@ __all__ = [
 
 SHRINKAGE = 0.05
 FLOOR_QUANTILE = 0.01
-LOG_WEIGHT = 3.0
-"""Weight of the log level, whose steps are coarse, over the largest weight of a direction."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +90,7 @@ def learn_level(entry_values: Int32, features: FeatureRecipe, clip_quantile: flo
     largest = max(float(np.quantile(share, clip_quantile)), 2.0**-20)
     limit = symmetric_limit(features.level_bits)
     gain_bits = min(30, max(0, math.floor(math.log2(limit / largest))))
-    log_bits = 3 if features.level_bits == 8 else 8
+    log_bits = 3 if features.level_bits == 8 else 12
     middle = math.floor(math.log2(max(floor, float(np.median(total)))))
     return Level(
         n_values=entry_values.shape[1],
@@ -224,7 +222,6 @@ def _learn_projection(
 ) -> Dense:
     """Learn directions over the shares, and pass the log level through as one more direction."""
     x = np.concatenate(recordings)
-    shares = x[:, :-1].astype(np.float64)
     if features.projection == "principal":
         # Centred on each recording: what differs between people is no signal of what they do.
         own = np.concatenate([r[:, :-1] - r[:, :-1].mean(axis=0) for r in recordings])
@@ -239,7 +236,8 @@ def _learn_projection(
     # All rows share one integer scale: bring their largest weights to the same size.
     weights = np.zeros((len(directions) + 1, x.shape[1]))
     weights[:-1, :-1] = directions / np.abs(directions).max(axis=1, keepdims=True)
-    weights[-1, -1] = LOG_WEIGHT
+    spread = (x @ weights.T)[:, :-1].std(axis=0)
+    weights[-1, -1] = min(1.0, float(np.median(spread)) / max(float(x[:, -1].std()), 1e-6))
     bias = -(weights @ x.mean(axis=0))
     stage, _ = quantise_dense(
         weights,
