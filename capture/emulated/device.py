@@ -88,7 +88,7 @@ class DeviceSettings:
         for name, low, high in (
             ("participant", 0, 10**6),
             ("seed", 0, 2**32 - 1),
-            ("speed", 0.0, 1000.0),
+            ("speed", 0.0, 1e6),
             ("port", 0, 65_535),
             ("loss", 0.0, 1.0),
             ("corruption", 0.0, 1.0),
@@ -105,6 +105,16 @@ class Device:
     ----------
     settings : DeviceSettings
         What to emulate.
+
+    Attributes
+    ----------
+    runs : int
+        How often a START was carried out.
+
+    Raises
+    ------
+    UsageError, FormatError
+        There is no such script, it is wrong, or the unit's name does not fit its packet.
     """
 
     def __init__(self, settings: DeviceSettings) -> None:
@@ -113,10 +123,12 @@ class Device:
         self._whole: Sensor = SENSORS[settings.sensor]
         self._first_row, self._n_rows = 0, self._whole.n_rows
         self._session: Session | None = None
+        self.runs = 0
         self._time_us = 0
         self._next_status_us = 0
         self._last: Acknowledge | None = None
         self._cable = np.random.default_rng([settings.seed, 3])
+        encode(self._description())  # refuses a unit that no packet can hold, before a host waits
 
     @property
     def running(self) -> bool:
@@ -140,12 +152,13 @@ class Device:
         self._last = Acknowledge(command.kind, result, value, command.sequence, self._time_us)
         answer = encode(self._last)
         if result is Result.DONE and command.kind is not CommandKind.STOP:
-            answer += encode(
-                Description(
-                    self.sensor, self.settings.unit, FIRMWARE, self._first_row, self._time_us
-                )
-            )
+            answer += encode(self._description())
         return answer
+
+    def _description(self) -> Description:
+        return Description(
+            self.sensor, self.settings.unit, FIRMWARE, self._first_row, self._time_us
+        )
 
     def _carry_out(self, command: Command) -> tuple[Result, int]:
         match command.kind:
@@ -156,6 +169,7 @@ class Device:
                 self._session = Session(
                     self._script, settings.participant, settings.seed, self._whole, settings.unit
                 )
+                self.runs += 1
                 self._time_us = self._next_status_us = 0
                 return Result.DONE, 0
             case CommandKind.STOP:
@@ -230,40 +244,34 @@ class Device:
         return packet
 
 
-def serve(settings: DeviceSettings, port: Port) -> None:
+def serve(device: Device, port: Port) -> None:
     """Serve a port until the process is told to stop (SIGINT or SIGTERM).
 
     Packets wait for the host when it does not read: the device drops none of its own accord.
     """
-    device, decoder = Device(settings), Decoder()
+    decoder, speed = Decoder(), device.settings.speed
     out = bytearray()
     due: deque[tuple[int, bytes]] = deque()
-    started_s = 0.0
+    runs, started_s = 0, 0.0
     while True:
         for message in decoder.feed(port.read()):
-            if not isinstance(message, Command):
-                continue
-            was_running = device.running
-            out += device.handle(message)
-            if message.kind is CommandKind.START and not (was_running and due):
-                started_s = time.monotonic()
-            if not device.running or message.kind is CommandKind.START:
-                due.clear()
-        if not out and device.running:
+            if isinstance(message, Command):
+                out += device.handle(message)
+        if device.runs != runs or not device.running:
+            due.clear()
+            runs, started_s = device.runs, time.monotonic()
+        if device.running and not out:
             if not due:
                 due.extend(device.next_packets())
-            now_us = (time.monotonic() - started_s) * 1e6 * settings.speed
-            while due and (not settings.speed or due[0][0] <= now_us):
+            now_us = (time.monotonic() - started_s) * 1e6 * speed
+            while due and (not speed or due[0][0] <= now_us):
                 out += due.popleft()[1]
         if out:
             del out[: port.write(out)]
-        timeout_s: float | None = None
-        if out:
-            pass  # until there is room
-        elif due and settings.speed:
-            timeout_s = max(0.0, (due[0][0] - now_us) * 1e-6 / settings.speed)
-        elif device.running:
-            timeout_s = 0.0
+        timeout_s: float | None = None  # until a command comes or there is room to write
+        if device.running and not out:
+            now_us = (time.monotonic() - started_s) * 1e6 * speed
+            timeout_s = max(0.0, (due[0][0] - now_us) * 1e-6 / speed) if due and speed else 0.0
         port.wait(timeout_s, to_write=bool(out))
 
 
@@ -308,7 +316,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         parser.add_argument(f"--{field.name}", type=kind, default=field.default)
     try:
         settings = DeviceSettings(**vars(parser.parse_args(arguments)))
-        load_script(settings.script)
+        device = Device(settings)
         port = open_port(settings.transport, settings.port)
     except Error as error:
         print(error, file=sys.stderr)
@@ -317,7 +325,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     signal.signal(signal.SIGINT, _stop)
     try:
         print(port.url, flush=True)
-        serve(settings, port)
+        serve(device, port)
     finally:
         port.close()
     return 0

@@ -154,6 +154,25 @@ def test_less_led_current_gives_less_light() -> None:
     assert levels[0] / levels[1] == pytest.approx(2.0, rel=0.05)
 
 
+def test_real_time_is_kept_and_a_new_start_begins_it_anew() -> None:
+    """At speed 4 a packet comes no earlier than a quarter of its device time, in each run."""
+    with (
+        running_device(DeviceSettings(speed=4.0)) as url,
+        serial.serial_for_url(url, timeout=0.2) as port,
+    ):
+        for number in (1, 2):
+            decoder = Decoder()
+            port.write(encode(Command(CommandKind.START, 0, number)))
+            begin, last, fresh = time.monotonic(), 0, False
+            while last < 2_000_000 and time.monotonic() < begin + 60.0:
+                for message in decoder.feed(port.read(max(1, port.in_waiting))):
+                    fresh |= isinstance(message, Acknowledge) and message.sequence == number
+                    if fresh and isinstance(message, Exposure):
+                        last = message.time_us
+            assert last >= 2_000_000
+            assert time.monotonic() - begin > 0.45
+
+
 def test_the_cable_loses_and_corrupts_as_asked_and_nothing_wrong_gets_through() -> None:
     """Lost packets are missing and corrupt ones are refused; what arrives is right."""
     bad, good = Device(DeviceSettings(loss=0.2, corruption=0.2)), Device(DeviceSettings())
@@ -226,7 +245,8 @@ def test_wrong_calls_end_in_one_line_and_code_2(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     """The process answers a wrong script or transport with one line and exit code 2."""
-    for option in (f"--script={tmp_path / 'none.toml'}", "--transport=pigeon", "--seed=-3"):
+    script = f"--script={tmp_path / 'none.toml'}"
+    for option in (script, "--transport=pigeon", "--seed=-3", f"--unit={'u' * 90}"):
         assert main([option]) == 2
         assert len(capsys.readouterr().err.strip().splitlines()) == 1
 
