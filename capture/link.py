@@ -34,6 +34,12 @@ class Link:
     baud : int
         Bits per second; without meaning for USB, pseudo-terminals and sockets.
 
+    Attributes
+    ----------
+    arrived_s : float
+        When the bytes behind the last messages were taken from the system, on the clock of
+        `time.perf_counter`; decoding them comes after it.
+
     Raises
     ------
     PortError
@@ -44,6 +50,7 @@ class Link:
         self.url = url
         self.baud = baud
         self.decoder = Decoder()
+        self.arrived_s = 0.0
         self._command = 0
         self._port = self._open()
 
@@ -71,7 +78,10 @@ class Link:
         except (OSError, TypeError) as error:
             # TypeError: pyserial reading a descriptor that was closed under it
             raise PortError(self.url, "the port", f"gone ({_reason(error)})") from None
-        return self.decoder.feed(data) if data else []
+        if not data:
+            return []
+        self.arrived_s = time.perf_counter()
+        return self.decoder.feed(data)
 
     def send(self, command: Command) -> None:
         """Send one command as it is."""
