@@ -22,7 +22,7 @@ import numpy as np
 
 from capture.emulated.optics import SENSORS
 from capture.emulated.ports import Port, open_port
-from capture.emulated.session import BLOCK_FRAMES, Session, dark_offset_us
+from capture.emulated.session import BLOCK_FRAMES, EmulatedSession, dark_offset_us
 from capture.frames import FrameBlock
 from capture.script import load_script
 from capture.wire import (
@@ -122,7 +122,7 @@ class Device:
         self._script = load_script(settings.script)
         self._whole: Sensor = SENSORS[settings.sensor]
         self._first_row, self._n_rows = 0, self._whole.n_rows
-        self._session: Session | None = None
+        self._session: EmulatedSession | None = None
         self.runs = 0
         self._time_us = 0
         self._next_status_us = 0
@@ -166,7 +166,7 @@ class Device:
                 return Result.DONE, 0
             case CommandKind.START:
                 settings = self.settings
-                self._session = Session(
+                self._session = EmulatedSession(
                     self._script, settings.participant, settings.seed, self._whole, settings.unit
                 )
                 self.runs += 1

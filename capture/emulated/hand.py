@@ -1,10 +1,11 @@
 """A hand of measured proportions: palm, five jointed fingers, forearm; joint angles to surface.
 
 Lengths of the bones are those of Buryanov and Kotiuk, "Proportions of Hand Segments", Int. J.
-Morphol. 28(3), 755-758, 2010, table I (means of 66 adults, millimetres, from memory), scaled to
-the hand's length. Breadths of the fingers at the middle joint over hand breadth, and how far each
-finger tip is from the wrist, are those of Greiner, "Hand Anthropometry of U.S. Army Personnel",
-1991 (means of men, from memory). Thicknesses and the forearm's taper are assumed.
+Morphol. 28(3), 755-758, 2010, table I (means of 66 adults, millimetres, read in transcriptions),
+scaled to the hand's length. Breadths of the fingers at the middle joint over hand breadth, and how
+far each finger tip is from the wrist, are those of Greiner, "Hand Anthropometry of U.S. Army
+Personnel", 1991 (means of men, read in a transcription). Thicknesses and the forearm's taper are
+assumed.
 
 Frame of the hand: origin at the wrist, +y along the middle finger, +z out of the back of the hand
 (the palm looks along -z), and the thumb of a right hand on the -x side. Millimetres.

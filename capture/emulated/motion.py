@@ -95,10 +95,9 @@ class Timeline:
     def __init__(
         self, start: Doubles, movements: Sequence[Movement], rng: np.random.Generator
     ) -> None:
-        self._movements = tuple(movements)
-        self._starts = np.array([m.start_s for m in self._movements])
-        self._ends = np.array([m.end_s for m in self._movements])
-        self._poses = np.stack([start, *(m.target for m in self._movements)])
+        self.movements = tuple(movements)
+        self._starts = np.array([m.start_s for m in self.movements])
+        self._poses = np.stack([start, *(m.target for m in self.movements)])
         self._drift_hz = rng.uniform([0.05, 0.15, 0.4, 8.0], [0.15, 0.4, 0.7, 11.0], (6, 4))
         self._drift_phase = rng.uniform(0.0, 2.0 * np.pi, (6, 4))
         millimetres, radians = np.array([3.0, 2.5, 1.2, 0.2]), np.array([0.02, 0.015, 0.006, 0.002])
@@ -109,7 +108,7 @@ class Timeline:
         index = np.searchsorted(self._starts, times_s, side="right") - 1
         poses = self._poses[index + 1].copy()
         for k in np.unique(index[index >= 0]):
-            movement, rows = self._movements[k], index == k
+            movement, rows = self.movements[k], index == k
             poses[rows] = self._during(movement, self._poses[k], times_s[rows])
         angle = 2.0 * np.pi * times_s[:, None, None] * self._drift_hz + self._drift_phase
         poses[:, :6] += np.sum(self._drift * np.sin(angle), axis=2)

@@ -40,7 +40,7 @@ TRANSMISSION = 0.6
 APERTURE_MM2 = 0.0625
 """Area of the optic, square millimetres (0.25 mm a side); assumed."""
 REFRACTIVE_INDEX = 1.5
-"""Of the spacer between optic and pixels (glass; Hecht, Optics, 5th ed., table 4.1)."""
+"""Of the spacer between optic and pixels (glass; any optics textbook, from memory)."""
 
 _N_ARMS = 5
 _PITCH = 2.2  # turn of an arm, radians for each e-fold of the radius
@@ -74,7 +74,7 @@ class AngularGrid:
 
     The projection is Lambert's azimuthal equal-area one: a direction at angle t off the axis lies
     at radius 2 sin(t/2), so every cell holds the same solid angle (Snyder, Map Projections: A
-    Working Manual, USGS Professional Paper 1395, 1987, section 24).
+    Working Manual, USGS Professional Paper 1395, 1987, section 24, from memory).
 
     Parameters
     ----------

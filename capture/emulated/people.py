@@ -35,7 +35,7 @@ class Person:
     skin_reflectance, sleeve_reflectance : float
         Diffuse, at the LED's wavelength; skin 0.15 to 0.68.
     distance_mm : float
-        Usual distance of the palm, 80 to 300 mm.
+        Usual distance of the hand, 95 to 230 mm; sessions and gestures spread it to 55 to 330.
     gesture_s : float
         Usual length of a gesture, 0.2 to 0.8 s.
     reaction_s : float

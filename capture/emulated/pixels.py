@@ -1,7 +1,8 @@
 """Pixels: power to electrons to counts, with every noise of a real array.
 
-The model is the linear one of EMVA 1288 Release 4.0, section 2: electrons from photons by the
-quantum efficiency, shot noise of signal and dark signal, Gaussian read noise, gain, offset, ADC.
+The model is the linear one of EMVA 1288 Release 4.0, section 2 (from memory): electrons from
+photons by the quantum efficiency, shot noise of signal and dark signal, Gaussian read noise, gain,
+offset, ADC.
 """
 
 from __future__ import annotations

@@ -34,15 +34,12 @@ class Placed:
         Millimetres; unit vectors.
     areas, reflectances : float32 array, shape (n_points,)
         Square millimetres; diffuse reflectance at the LED's wavelength.
-    gloss : float
-        Share of light that is mirrored within about 10 degrees instead of spread.
     """
 
     points: Floats
     normals: Floats
     areas: Floats
     reflectances: Floats
-    gloss: float = 0.0
 
 
 def ellipsoid(radii_mm: Sequence[float], spacing_mm: float) -> Segment:
@@ -67,11 +64,10 @@ def ellipsoid(radii_mm: Sequence[float], spacing_mm: float) -> Segment:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Actor:
-    """A rigid surface that stands or moves without turning: a head, a mug, a wall of cloth."""
+    """A rigid surface that stands or moves without turning: a head, a chest."""
 
     surface: Segment
     reflectance: float
-    gloss: float = 0.0
 
     def place(self, centres_mm: Doubles) -> Placed:
         """Return the surface with its centre at each of `centres_mm`, shape (n_frames, 3)."""
@@ -79,7 +75,7 @@ class Actor:
         points = self.surface.points[:, None, :] + offset
         normals = np.broadcast_to(self.surface.normals[:, None, :], points.shape)
         reflectances = np.full(len(self.surface.areas), self.reflectance, np.float32)
-        return Placed(points, normals, self.surface.areas, reflectances, self.gloss)
+        return Placed(points, normals, self.surface.areas, reflectances)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -170,18 +166,6 @@ def _facing(
     reflectance = placed.reflectances[point]
     incidence = np.maximum(-(ux * nx + uy * ny + uz * nz), np.float32(0.0))
     led = irradiance * incidence * reflectance * np.float32(1.0 / np.pi)
-    if placed.gloss:
-        # Mirror lobe of Blinn's form, scaled so that it sends back the share `gloss`.
-        half = np.stack([x * inverse + ux, y * inverse + uy, z * inverse + uz])
-        half /= np.linalg.norm(half, axis=0)
-        cosine = np.maximum(-(half[0] * nx + half[1] * ny + half[2] * nz), 0.0)
-        sharp = 60.0
-        led += (
-            irradiance
-            * incidence
-            * np.float32(placed.gloss * (sharp + 2) / (2 * np.pi))
-            * (cosine ** np.float32(sharp))
-        )
     # A surface that looks up sees the sky, one that looks down what the table sends back.
     up = np.float32(0.5) * (np.float32(1.0) + nz)
     received = up + (np.float32(1.0) - up) * np.float32(ambient.bounce)

@@ -21,7 +21,7 @@ from capture.script import Script, schedule
 from runtime.errors import UsageError
 from runtime.sensor import Sensor
 
-__all__ = ["BLOCK_FRAMES", "Bench", "Session", "dark_offset_us", "emulate_session"]
+__all__ = ["BLOCK_FRAMES", "Bench", "EmulatedSession", "dark_offset_us", "emulate_session"]
 
 BLOCK_FRAMES = 32
 """Frame pairs worked out at once. Part of the result: noise is drawn block by block."""
@@ -58,11 +58,6 @@ class Bench:
         glow = np.maximum(directions[:, 0], np.float32(0.0)) + np.float32(0.3)
         glow /= np.sum(glow * directions[:, 2]) * np.float32(self.optic.grid.solid_angle_sr)
         self._crosstalk_w = self.optic.image(glow[None] * np.float32(_CROSSTALK_W_PER_M2_PER_MA))
-
-    def set(self, sensor: Sensor) -> None:
-        """Change exposure, current or rate; the geometry stays."""
-        self.sensor = sensor
-        self.pixels = PixelArray(sensor, self.unit)
 
     def expose(
         self,
@@ -126,7 +121,7 @@ def _draw_body(person: Person, rng: np.random.Generator) -> _Body:
     )
 
 
-class Session:
+class EmulatedSession:
     """A participant carrying out a script in front of one unit.
 
     Parameters
@@ -167,7 +162,7 @@ class Session:
             person.sleeve_mm,
         )
         self._body = _draw_body(person, rng)
-        self._timeline: Timeline = act(person, self.cues, rest_pose(person, rng), rng)
+        self.timeline: Timeline = act(person, self.cues, rest_pose(person, rng), rng)
         self._noise = np.random.default_rng([*key, 2])
         self._next = 0
 
@@ -175,10 +170,6 @@ class Session:
     def sensor(self) -> Sensor:
         """The setting in force."""
         return self.bench.sensor
-
-    def set(self, sensor: Sensor) -> None:
-        """Change exposure, LED current or frame rate from the next block on."""
-        self.bench.set(sensor)
 
     @property
     def script_end_s(self) -> float:
@@ -192,7 +183,7 @@ class Session:
         self._next += n_frames
         time_us = np.rint(sequence * sensor.frame_period_us).astype(np.int64)
         times_s = time_us * 1e-6
-        actors = [self._hand.place(self._timeline.poses(times_s)), *self._body.place(times_s)]
+        actors = [self._hand.place(self.timeline.poses(times_s)), *self._body.place(times_s)]
         led, other = render(
             actors, self.bench.optic.grid, self.ambient, sensor.baseline_mm, sensor.led_current_ma
         )
@@ -217,7 +208,7 @@ def emulate_session(
 
     The bytes are those that the serial device sends for the same arguments.
     """
-    session = Session(script, participant, seed, sensor, unit)
+    session = EmulatedSession(script, participant, seed, sensor, unit)
     n_frames = int(np.ceil((session.script_end_s + tail_s) * sensor.frame_rate_hz))
     for begin in range(0, n_frames, BLOCK_FRAMES):
         yield session.next_block()[: n_frames - begin]

@@ -53,7 +53,7 @@ def test_no_angle_gives_more_than_transmission_and_cosine_allow(optic: Optic) ->
 def test_grid_covers_the_cone_with_equal_cells() -> None:
     """The cells' solid angles add up to 2 pi (1 - cos t), that of a cone of half angle t.
 
-    Source: solid angle of a cone, ISO 80000-3:2019 (definition 3-8), worked by integration.
+    Source: area of a spherical cap over the square of its radius (geometry).
     """
     grid = AngularGrid()
     cone = 2.0 * np.pi * (1.0 - np.cos(np.radians(grid.half_angle_deg)))

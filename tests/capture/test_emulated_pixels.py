@@ -20,8 +20,8 @@ def _flat(electrons: float, n: int, pixels: PixelArray) -> np.ndarray:
 def test_photon_transfer_recovers_gain_and_read_noise() -> None:
     """The slope of variance over mean is the gain, and its foot the read noise.
 
-    Source: EMVA Standard 1288 Release 4.0, section 2.3: sigma^2 - sigma_dark^2 = K (mu -
-    mu_dark). Limits: gain within 2 %, read noise within 5 %.
+    Source: EMVA Standard 1288 Release 4.0, section 2 (from memory): sigma^2 - sigma_dark^2 =
+    K (mu - mu_dark). Limits: gain within 2 %, read noise within 5 %.
     """
     pixels, rng = PixelArray(SENSOR, "flat"), np.random.default_rng(11)
     levels = np.linspace(500.0, 9000.0, 8)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ import pytest
 from capture.emulated.motion import CURL, act, rest_pose
 from capture.emulated.optics import SENSORS
 from capture.emulated.people import draw_person
-from capture.emulated.session import Session, dark_offset_us, emulate_session
+from capture.emulated.session import EmulatedSession, dark_offset_us, emulate_session
 from capture.frames import FrameBlock
 from capture.script import Cue, load_script, parse_script
 from runtime.errors import UsageError
@@ -117,15 +118,15 @@ def test_a_tap_moves_the_tip_of_one_finger_by_about_5_mm() -> None:
 @pytest.mark.parametrize("name", ["dynamic", "finger_count"])
 def test_every_cue_of_the_built_in_scripts_moves_the_hand_or_lets_it_rest(name: str) -> None:
     """Each cue of a built-in script is acted; movements never overlap."""
-    session = Session(load_script(name), 1, 1, SENSOR)
-    poses = session._timeline.poses(np.arange(0.0, session.script_end_s, 0.01))
+    session = EmulatedSession(load_script(name), 1, 1, SENSOR)
+    poses = session.timeline.poses(np.arange(0.0, session.script_end_s, 0.01))
     assert np.isfinite(poses).all()
-    starts, ends = session._timeline._starts, session._timeline._ends
-    assert np.all(starts[1:] >= ends[:-1] - 1e-9)
+    for before, after in itertools.pairwise(session.timeline.movements):
+        assert after.start_s >= before.end_s - 1e-9
     assert poses[:, 2].min() > 30.0
 
 
 def test_a_negative_participant_is_refused() -> None:
     """There is no participant below number 0."""
     with pytest.raises(UsageError, match="participant"):
-        Session(SHORT, -1, 0, SENSOR)
+        EmulatedSession(SHORT, -1, 0, SENSOR)
