@@ -201,10 +201,12 @@ def _scratch(parts: list[_Part]) -> str:
         if shared:
             lines.append("    union {\n")
             lines.append("        uint32_t words; /* aligns the others */\n")
-            lines += [f"        {p.y.ctype} {p.label}_y[{_padded(p.y)}];\n" for p in shared]
+            lines += [
+                f"        {p.y.ctype} {p.label}_y[{_padded(p.y)}]; /* {p.kind} */\n" for p in shared
+            ]
             lines.append(f"    }} {room};\n")
     for part in parts[-2:]:
-        lines.append(f"    {part.y.ctype} {part.label}_y[{part.y.length}];\n")
+        lines.append(f"    {part.y.ctype} {part.label}_y[{part.y.length}]; /* {part.kind} */\n")
     lines += [
         f"    {m.ctype} {p.label}_{m.key}[{m.length}]; /* {m.comment} */\n"
         for p in parts

@@ -2,11 +2,12 @@
 
 Two neighbouring counts are one 32-bit word. Added as they stand, both halves add up side by side
 until a half could overflow; how many rows that takes follows from the bit depth, and is settled
-here. Three variants of one stage, all the same bits:
+here. Variants of one stage, all the same bits:
 
 - packed, portable: one load and one addition per word;
-- packed, with the DSP extension: load-multiple for up to eight words, and UMAAL, which adds two
-  words to a third in one instruction (``1 * word + word + sum``);
+- packed, Thumb: load-multiple, one addition per word;
+- packed, Thumb with the DSP extension: load-multiple for up to eight words, and UMAAL, which adds
+  two words to a third in one instruction (``1 * word + word + sum``);
 - plain, one count at a time: for rows that are fed singly, exposures that do not start on a word,
   odd widths, and 16-bit counts.
 """
@@ -57,18 +58,24 @@ PW_STAGE void @P@_frame(@Y@ *y, const uint16_t *lit, const uint16_t *dark)
 
 _PACKED = """\
 #if defined(__GNUC__)
-#if defined(PW_DUAL_MAC)
+#if defined(__thumb__)
 /* The sums of @GROUP@ over @DSP_ROWS@ rows, low and high halves side by side: at most
- * @DSP_WORDS@ words of counts up to @MAX@, which fit 16 bits.
- * UMAAL sum, w, one, v: sum += w + v. */
+ * @DSP_WORDS@ words of counts up to @MAX@, which fit 16 bits. */
 static inline void @P@_add(const pw_pair *at, uint32_t *sums)
 {
     uint32_t sum = 0u;
-@SECOND_DECLARED@    const uint32_t one = 1u;
-    __asm__ volatile(
+@SECOND_DECLARED@#if defined(PW_DUAL_MAC)
+    __asm__ volatile(/* umaal sum, v, one, w: sum += v + w */
 @ASM@        : "+r"(at), "+r"(sum)@SECOND_OPERAND@
-        : "r"(one)
+        : "r"(1u)
         : @CLOBBERS@, "memory");
+#else
+    __asm__ volatile(
+        ".syntax unified\\n\\t"
+@THUMB_ASM@        : "+l"(at), "+r"(sum)@SECOND_OPERAND@
+        : "r"(@THUMB_JUMP@u)
+        : "r3", "r4", "r5", "r6", "memory", "cc");
+#endif
     sums[0] = sum;
 @SECOND_STORED@}
 
@@ -111,6 +118,7 @@ static inline void @P@_line(@Y@ *y, const pw_pair *lit, const pw_pair *dark)
                 }
                 l = &l[@STRIDE@];
                 d = &d[@STRIDE@];
+                __asm__ volatile("" : "+r"(halves) : : "memory"); /* no load before its turn */
             }
             sum += (int32_t)(halves & 0xFFFFu) + (int32_t)(halves >> 16);
         }
@@ -142,6 +150,9 @@ PW_STAGE void @P@_frame(@Y@ *y, const uint16_t *lit, const uint16_t *dark)
 
 _REGISTERS = ("r2", "r3", "r4", "r5", "r6", "r8", "r9", "r10")
 """Rising, and neither r7 nor r11, which compilers may keep for the frame."""
+
+_LOW = ("r3", "r4", "r5", "r6")
+"""Registers that every Thumb instruction reaches."""
 
 
 def bins_c(stage: Bins, prefix: str, x: Edge, y: Edge) -> CStage:
@@ -180,6 +191,8 @@ def _packing(stage: Bins, most: int, words: int) -> dict[str, object]:
         "DSP_PARTS": stage.bin_height // dsp_rows, "STEP": n_bins, "STEP_WORDS": n_bins * words,
         "GROUP": "two bins" if two else "one bin",
         "ASM": _umaal_rows(used, words, dsp_rows, 2 * stage.n_cols, two=two),
+        "THUMB_ASM": _thumb_rows(words, dsp_rows, n_bins),
+        "THUMB_JUMP": 2 * stage.n_cols - 4 * n_bins * words,
         "CLOBBERS": ", ".join(f'"{name}"' for name in used),
         "SECOND_DECLARED": "    uint32_t next = 0u;\n" if two else "",
         "SECOND_OPERAND": ', "+r"(next)' if two else "",
@@ -206,4 +219,16 @@ def _umaal_rows(used: tuple[str, ...], words: int, rows: int, n_bytes: int, *, t
         if words % 2:
             row.append(f"add {total}, {total}, {own[-1]}")
     lines = [*row, f"add %0, %0, #{n_bytes}"] * rows
+    return "".join(f'        "{line}\\n\\t"\n' for line in lines[:-1])
+
+
+def _thumb_rows(words: int, rows: int, n_bins: int) -> str:
+    """Return the same without UMAAL, four words at a time: operands at, sum, (next,) jump."""
+    row = []
+    for index in range(n_bins):
+        for first in range(0, words, len(_LOW)):
+            used = _LOW[: min(len(_LOW), words - first)]
+            row.append(f"ldmia %0!, {{{', '.join(used)}}}")
+            row += [f"add %{index + 1}, {name}" for name in used]
+    lines = [*row, f"add %0, %{n_bins + 1}"] * rows
     return "".join(f'        "{line}\\n\\t"\n' for line in lines[:-1])

@@ -127,8 +127,10 @@ int main(void)
 README = """\
 # Firmware of @NAME@
 
-Model `@MODEL_ID@`. C99, no heap, no floating point, no C library. Add `pw_model.c` to a build;
-include `pw_model.h`, whose comments are the interface.
+Model `@MODEL_ID@`.
+
+C99, no heap, no floating point, no C library. Add `pw_model.c` to a build; include `pw_model.h`,
+whose comments are the interface.
 
     static pw_state state;
     pw_init(&state);

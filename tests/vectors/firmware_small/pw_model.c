@@ -77,16 +77,15 @@ PW_STAGE void s0_row(int32_t *y, uint32_t row, const uint16_t *lit, const uint16
 }
 
 #if defined(__GNUC__)
-#if defined(PW_DUAL_MAC)
+#if defined(__thumb__)
 /* The sums of two bins over 4 rows, low and high halves side by side: at most
- * 8 words of counts up to 4095, which fit 16 bits.
- * UMAAL sum, w, one, v: sum += w + v. */
+ * 8 words of counts up to 4095, which fit 16 bits. */
 static inline void s0_add(const pw_pair *at, uint32_t *sums)
 {
     uint32_t sum = 0u;
     uint32_t next = 0u;
-    const uint32_t one = 1u;
-    __asm__ volatile(
+#if defined(PW_DUAL_MAC)
+    __asm__ volatile(/* umaal sum, v, one, w: sum += v + w */
         "ldmia %0, {r2, r3, r4, r5}\n\t"
         "umaal %1, r2, %3, r3\n\t"
         "umaal %2, r4, %3, r5\n\t"
@@ -103,8 +102,42 @@ static inline void s0_add(const pw_pair *at, uint32_t *sums)
         "umaal %1, r2, %3, r3\n\t"
         "umaal %2, r4, %3, r5\n\t"
         : "+r"(at), "+r"(sum), "+r"(next)
-        : "r"(one)
+        : "r"(1u)
         : "r2", "r3", "r4", "r5", "memory");
+#else
+    __asm__ volatile(
+        ".syntax unified\n\t"
+        "ldmia %0!, {r3, r4}\n\t"
+        "add %1, r3\n\t"
+        "add %1, r4\n\t"
+        "ldmia %0!, {r3, r4}\n\t"
+        "add %2, r3\n\t"
+        "add %2, r4\n\t"
+        "add %0, %3\n\t"
+        "ldmia %0!, {r3, r4}\n\t"
+        "add %1, r3\n\t"
+        "add %1, r4\n\t"
+        "ldmia %0!, {r3, r4}\n\t"
+        "add %2, r3\n\t"
+        "add %2, r4\n\t"
+        "add %0, %3\n\t"
+        "ldmia %0!, {r3, r4}\n\t"
+        "add %1, r3\n\t"
+        "add %1, r4\n\t"
+        "ldmia %0!, {r3, r4}\n\t"
+        "add %2, r3\n\t"
+        "add %2, r4\n\t"
+        "add %0, %3\n\t"
+        "ldmia %0!, {r3, r4}\n\t"
+        "add %1, r3\n\t"
+        "add %1, r4\n\t"
+        "ldmia %0!, {r3, r4}\n\t"
+        "add %2, r3\n\t"
+        "add %2, r4\n\t"
+        : "+l"(at), "+r"(sum), "+r"(next)
+        : "r"(16u)
+        : "r3", "r4", "r5", "r6", "memory", "cc");
+#endif
     sums[0] = sum;
     sums[1] = next;
 }
@@ -148,6 +181,7 @@ static inline void s0_line(int32_t *y, const pw_pair *lit, const pw_pair *dark)
                 }
                 l = &l[8];
                 d = &d[8];
+                __asm__ volatile("" : "+r"(halves) : : "memory"); /* no load before its turn */
             }
             sum += (int32_t)(halves & 0xFFFFu) + (int32_t)(halves >> 16);
         }

@@ -40,15 +40,15 @@ typedef struct {
     int32_t s4_hold[1]; /* frames until the next event may be told */
     union {
         uint32_t words; /* aligns the others */
-        int32_t s0_y[16];
-        int8_t s2_y[8];
+        int32_t s0_y[16]; /* bins */
+        int8_t s2_y[8]; /* dense */
     } even;
     union {
         uint32_t words; /* aligns the others */
-        int8_t s1_y[24];
+        int8_t s1_y[24]; /* level */
     } odd;
-    int32_t s3_y[4];
-    int32_t s4_y[1];
+    int32_t s3_y[4]; /* dense */
+    int32_t s4_y[1]; /* decision */
 } pw_state;
 
 /* Every lasting member: X(type, name, length). A board can use it to print or compare the state. */
