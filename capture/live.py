@@ -202,24 +202,25 @@ class Watch:
             self._tell(LiveEvent(pair.sequence, time_us, event, scores, round(latency_ms, 3)))
 
     def status(self) -> str:
-        """Return how it stands, in one line."""
-        newest = f"{self.latencies_ms[-1]:.2f} ms" if self.latencies_ms else "none yet"
-        return f"{self.time_us / 1e6:.1f} s   {self._came()}   latency {newest}   (Ctrl-C ends it)"
+        """Return how it stands, in one line of a narrow terminal."""
+        newest = f"{self.latencies_ms[-1]:.2f} ms" if self.latencies_ms else "no pair yet"
+        return (
+            f"{self.time_us / 1e6:.1f} s  pairs {self.n_pairs}  events {self.n_events}  "
+            f"missing {self.missing}  latency {newest}  (Ctrl-C ends)"
+        )
 
     def summary(self) -> str:
         """Return what came of it, in one line."""
-        text = f"{self.time_us / 1e6:.3f} s of the sensor's clock, {self._came()}"
+        text = (
+            f"{self.time_us / 1e6:.3f} s of the sensor's clock, {self.n_pairs} frame pairs, "
+            f"{self.n_events} events, {self.missing} pairs missing in {self.n_gaps} gaps, "
+            f"{self._link.decoder.counts.corrupt} packets corrupt, "
+            f"{self._pairer.counts.foreign} exposures of another form"
+        )
         if self.latencies_ms:
             median, high = np.percentile(self.latencies_ms, (50, 95))
             text += f", latency median {median:.2f} ms, 95th percentile {high:.2f} ms"
         return text
-
-    def _came(self) -> str:
-        return (
-            f"{self.n_pairs} frame pairs, {self.n_events} events, {self.missing} pairs missing in "
-            f"{self.n_gaps} gaps, {self._link.decoder.counts.corrupt} packets corrupt, "
-            f"{self._pairer.counts.foreign} exposures of another form"
-        )
 
 
 @contextmanager
