@@ -1,0 +1,73 @@
+"""The command line: help, exit codes, one line for every fault."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from trainer.cli import main, palmwatt
+
+
+def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as left:
+        main(words)
+    told = capsys.readouterr()
+    return int(left.value.code or 0), told.out, told.err
+
+
+@pytest.mark.parametrize("name", sorted(palmwatt.commands))
+def test_each_command_shows_an_example(capsys: pytest.CaptureFixture[str], name: str) -> None:
+    """The help of every command ends with an example and exits with 0."""
+    code, out, err = run(capsys, name, "--help")
+    assert (code, err) == (0, "")
+    assert f"palmwatt {name}" in out.split("Example", 1)[1]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("learn",),
+        ("train",),
+        ("train", "none", "--recipe", "dynamic", "--out", "model"),
+        ("train", "none", "--recipe", "missing.toml", "--out", "model"),
+        ("train", "none", "--recipe", "dynamic", "--out", "model", "--fast"),
+    ],
+)
+def test_a_wrong_call_is_one_line_and_exit_code_2(
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+    words: tuple[str, ...],
+) -> None:
+    """Unknown words, missing options and missing files give one line and exit code 2."""
+    monkeypatch.chdir(tmp_path)
+    code, out, err = run(capsys, *words)
+    assert (code, out) == (2, "")
+    assert err.startswith("palmwatt: ") and err.count("\n") == 1
+    assert not list(tmp_path.iterdir())
+
+
+def test_train_prints_its_evaluation_as_json(
+    capsys: pytest.CaptureFixture[str], small_data: Path, small_recipe: Path, tmp_path: Path
+) -> None:
+    """With --json, standard output is the evaluation that was written, and nothing else."""
+    model = tmp_path / "model"
+    words = ("train", str(small_data), "--recipe", str(small_recipe), "--out", str(model))
+    code, out, _ = run(capsys, *words, "--json")
+    assert code == 0
+    assert json.loads(out) == json.loads((model / "evaluation.json").read_text("utf-8"))
+
+
+def test_a_truncated_recording_is_one_line(
+    capsys: pytest.CaptureFixture[str], small_data: Path, small_recipe: Path, tmp_path: Path
+) -> None:
+    """A recording cut off inside its first chunk ends the training with one line, not a model."""
+    path = next(small_data.glob("sub-P02/ses-*/*_readouts.mcap"))
+    path.write_bytes(path.read_bytes()[:200])
+    words = ("train", str(small_data), "--recipe", str(small_recipe), "--out", str(tmp_path / "m"))
+    code, out, err = run(capsys, *words)
+    assert (code, out) == (2, "")
+    assert path.name in err and err.strip().count("\n") == 0
+    assert not (tmp_path / "m").exists()

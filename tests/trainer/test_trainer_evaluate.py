@@ -1,0 +1,105 @@
+"""Figures of judged takes, the split, the take's end, and the windows that training sees."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from sklearn.metrics import accuracy_score, f1_score
+
+from runtime.errors import FormatError, UsageError
+from trainer.dataset import LabelledCue, movement_end
+from trainer.evaluate import Takes, confusion, figures, log_test_use, majority, refuse_shared_groups
+from trainer.recipe import load_recipe
+from trainer.windows import take_frames, training_frames
+
+
+def some_takes(seed: int, n_takes: int = 200) -> Takes:
+    rng = np.random.default_rng(seed)
+    labels = rng.integers(0, 4, n_takes)
+    answers = np.where(rng.uniform(size=n_takes) < 0.7, labels, rng.integers(0, 4, n_takes))
+    people = tuple(f"P{n}" for n in rng.integers(1, 5, n_takes))
+    return Takes(people, labels, answers)
+
+
+def test_figures_are_those_of_scikit_learn() -> None:
+    """Accuracy and macro F1 are the plain figures over all takes, inside their intervals."""
+    takes = some_takes(1)
+    result = figures(takes)
+    assert result["accuracy"]["value"] == pytest.approx(
+        accuracy_score(takes.labels, takes.answers), abs=1e-6
+    )
+    assert result["macro_f1"]["value"] == pytest.approx(
+        f1_score(takes.labels, takes.answers, average="macro"), abs=1e-6
+    )
+    for figure in result.values():
+        assert 0 <= figure["low"] < figure["value"] < figure["high"] <= 1
+        assert (figure["n_participants"], figure["n_takes"]) == (4, 200)
+
+
+def test_confusion_rows_are_what_was_asked() -> None:
+    """Rows count the classes asked for, columns the answers, also of classes that never occur."""
+    takes = Takes(("P1",) * 3, np.array([0, 0, 1]), np.array([0, 2, 1]))
+    assert confusion(takes, 4) == [[1, 0, 1, 0], [0, 1, 0, 0], [0, 0, 0, 0], [0, 0, 0, 0]]
+
+
+def test_majority_answers_what_training_saw_most() -> None:
+    """The majority baseline is chosen from training labels, not from the test's."""
+    takes = Takes(("P1",) * 3, np.array([0, 0, 1]), np.array([0, 2, 1]))
+    assert majority(takes, np.array([1, 1, 0])).answers.tolist() == [1, 1, 1]
+
+
+def test_no_group_may_stand_on_both_sides() -> None:
+    """A participant in training and in test, or an empty side, is refused by name."""
+    refuse_shared_groups(["P1", "P2"], ["P3"], "participants")
+    with pytest.raises(UsageError, match="participants P2"):
+        refuse_shared_groups(["P1", "P2"], ["P2"], "participants")
+    with pytest.raises(UsageError, match="test units is 0"):
+        refuse_shared_groups(["a"], [], "units")
+
+
+@pytest.mark.parametrize("text", ["{", "{}", "[3]", "\xff"])
+def test_a_log_of_test_uses_that_is_no_log_is_refused(tmp_path: Path, text: str) -> None:
+    """A damaged log is not overwritten, because it is the only record of earlier uses."""
+    path = tmp_path / "derivatives" / "palmwatt" / "test_uses_two.json"
+    path.parent.mkdir(parents=True)
+    path.write_bytes(text.encode("latin-1"))
+    with pytest.raises(FormatError):
+        log_test_use(tmp_path, "two", {"recipe": "r"})
+    assert path.read_bytes() == text.encode("latin-1")
+
+
+@pytest.mark.parametrize("last", [20, 31, 44])
+def test_the_movement_ends_where_the_readout_stops_changing(last: int) -> None:
+    """The end found is within the smoothing of the last frame that changed."""
+    readout = np.zeros((80, 6), dtype=np.int32)
+    for frame in range(14, last + 1):
+        readout[frame:] += np.int32(40)
+    readout += np.random.default_rng(2).integers(-2, 3, readout.shape).astype(np.int32)
+    assert abs(movement_end(readout, 10, 60) - last) <= 2
+
+
+def test_the_movement_end_stays_inside_its_cue() -> None:
+    """A movement that outlasts the cue ends with it, and a cue of one frame is its own end."""
+    readout = np.arange(300, dtype=np.int32).reshape(100, 3) * 7
+    assert movement_end(readout, 10, 40) == 39
+    assert movement_end(readout, 0, 1) == 0
+
+
+def test_training_never_sees_the_end_of_a_gesture_as_other() -> None:
+    """Windows labelled other keep away from the ends of gestures; all frames exist."""
+    recipe = load_recipe("dynamic")
+    cues = [LabelledCue(30, 75, "push", 4), LabelledCue(84, 129, "idle", 8)]
+    frames, labels = training_frames(recipe, cues, [60, 110], 150)
+    assert set(labels.tolist()) == {4, 8}
+    assert np.abs(frames[labels == 8] - 60).min() >= 12
+    assert np.abs(frames[labels == 4] - 60).max() <= 6
+    assert frames.min() >= 0 and frames.max() < 150
+
+
+def test_held_takes_are_judged_at_the_end_of_the_cue() -> None:
+    """A recipe that judges at the cue looks at its last frame, whatever the readout does."""
+    cues = [LabelledCue(3, 20, "fingers_1", 1)]
+    readout = np.zeros((30, 2), dtype=np.int32)
+    assert take_frames(load_recipe("finger_count"), readout, cues) == [19]
