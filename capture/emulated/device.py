@@ -20,6 +20,7 @@ from types import FrameType
 
 import numpy as np
 
+from capture.emulated.motion import check_acts
 from capture.emulated.optics import SENSORS
 from capture.emulated.ports import Port, open_port
 from capture.emulated.session import BLOCK_FRAMES, EmulatedSession, dark_offset_us
@@ -114,12 +115,14 @@ class Device:
     Raises
     ------
     UsageError, FormatError
-        There is no such script, it is wrong, or the unit's name does not fit its packet.
+        There is no such script, it is wrong or asks for an unknown act, or the unit's name does not
+        fit its packet.
     """
 
     def __init__(self, settings: DeviceSettings) -> None:
         self.settings = settings
         self._script = load_script(settings.script)
+        check_acts(self._script.trial_types)
         self._whole: Sensor = SENSORS[settings.sensor]
         self._first_row, self._n_rows = 0, self._whole.n_rows
         self._session: EmulatedSession | None = None

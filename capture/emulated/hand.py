@@ -18,7 +18,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["N_SEGMENTS", "Hand", "Segment", "build_hand", "place_segments", "rotation"]
+__all__ = [
+    "N_SEGMENTS",
+    "Hand",
+    "Segment",
+    "build_hand",
+    "place_segments",
+    "rotation",
+    "tip_travel_mm",
+]
 
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
@@ -190,6 +198,21 @@ def rotation(axis: str, angle_rad: npt.ArrayLike) -> Doubles:
 # Largest bend of the three joints at full curl, degrees (AAOS ranges 90, 100, 90, from memory;
 # a relaxed fist stays short of them); the thumb folds less.
 _FULL_CURL_RAD = np.radians([[25.0, 45.0, 60.0]] + [[82.0, 98.0, 62.0]] * 4)
+
+
+def tip_travel_mm(length_mm: float, finger: int) -> float:
+    """Return how far a straight finger's tip goes for a small curl, millimetres for curl 1.
+
+    Parameters
+    ----------
+    length_mm : float
+        Hand length.
+    finger : int
+        1 index to 4 little finger.
+    """
+    bones = PHALANGES_MM[finger] * length_mm / TIP_TO_WRIST_MM[2]
+    to_tip = np.cumsum(bones[::-1])[::-1]
+    return float(np.sum(to_tip * _FULL_CURL_RAD[finger]))
 
 
 def place_segments(

@@ -7,16 +7,19 @@ z upwards, +x to the participant's right, +y away from the participant. Millimet
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from capture.emulated.hand import tip_travel_mm
 from capture.emulated.people import FINGERS_UP, Person
-from capture.script import Cue
+from capture.script import DISTRACTORS, FINGER_COUNTS, GESTURES, IDLE, Cue
+from runtime.errors import UsageError
 
 __all__ = [
+    "ACTS",
     "CURL",
     "N_POSE",
     "PITCH",
@@ -26,6 +29,7 @@ __all__ = [
     "Movement",
     "Timeline",
     "act",
+    "check_acts",
     "minimum_jerk",
     "rest_pose",
 ]
@@ -37,6 +41,9 @@ CURL = slice(6, 11)
 SPREAD = 11
 N_POSE = 12
 """A pose: centre of the hand x, y, z (mm); turns about z, x, y (rad); five curls; spread (rad)."""
+
+ACTS = (*GESTURES, IDLE, *DISTRACTORS, *FINGER_COUNTS, "subtle_still", "subtle_tap")
+"""Trial types that an emulated participant can carry out."""
 
 _NEAREST_MM, _FARTHEST_MM = 55.0, 330.0
 
@@ -312,15 +319,31 @@ class _Performer:
     def tap(self, end_s: float) -> None:
         """Move the tip of the index finger by about 5 mm, again and again."""
         swing = np.zeros(N_POSE)
-        # 5 mm at the tip of a straight finger of about 80 mm that bends by 242 degrees a curl.
-        swing[CURL.start + 1] = 0.5 * 5.0 / (80.0 * np.radians(82.0)) * self.rng.uniform(0.8, 1.2)
+        amplitude_mm = 0.5 * 5.0 * self.rng.uniform(0.8, 1.2)
+        swing[CURL.start + 1] = amplitude_mm / tip_travel_mm(self.person.hand_length_mm, 1)
         pose = self.movements[-1].target.copy() if self.movements else self.rest.copy()
         duration = max(0.3, end_s - self.free_s)
         self.go(pose, duration, swing=swing, swings=duration * self.rng.uniform(1.5, 3.0))
 
 
+def check_acts(trial_types: Iterable[str]) -> None:
+    """Refuse cues that no emulated participant knows how to carry out.
+
+    Raises
+    ------
+    UsageError
+        A trial type is not in ``ACTS``.
+    """
+    for trial_type in trial_types:
+        if trial_type not in ACTS:
+            raise UsageError(
+                "emulated participant", "a cue", trial_type, f"one of {', '.join(ACTS)}"
+            )
+
+
 def act(person: Person, cues: Sequence[Cue], rest: Doubles, rng: np.random.Generator) -> Timeline:
-    """Return how a person carries out the cues of a script."""
+    """Return how a person carries out the cues of a script; see `check_acts` for its errors."""
+    check_acts(cue.trial_type for cue in cues)
     performer = _Performer(person, rest, rng)
     for cue in cues:
         performer.cue(cue)
