@@ -25,8 +25,14 @@ _FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
 @click.argument("model", type=_FOLDER)
 @click.option("--core", "cores", multiple=True, help="Core to execute on; repeat. Default: all.")
 @click.option("--frames", default=500, show_default=True, type=click.IntRange(1), help="Frames.")
+@click.option(
+    "--compiler",
+    default="zig",
+    show_default=True,
+    help="Compiler for the cores: zig, or a GCC on the path such as arm-none-eabi-gcc.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
-def verify(model: Path, cores: tuple[str, ...], frames: int, as_json: bool) -> None:
+def verify(model: Path, cores: tuple[str, ...], frames: int, compiler: str, as_json: bool) -> None:
     """Hold integer reference, ONNX, C on this host and C on emulated cores against each other.
 
     Exit code 0: identical on every frame; 1: not identical.
@@ -36,7 +42,8 @@ def verify(model: Path, cores: tuple[str, ...], frames: int, as_json: bool) -> N
 
     for core in cores:
         find_core(core)
-    report = run(model, cores or tuple(core.name for core in CORES), frames)
+    wanted = cores or tuple(core.name for core in CORES)
+    report = run(model, wanted, frames, compiler=compiler)
     if as_json:
         click.echo(json.dumps(report.to_json(), indent=1, sort_keys=True))
     else:

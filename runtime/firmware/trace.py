@@ -1,7 +1,8 @@
 """Count what a frame executes on an emulated core: by class, by function, in cycles.
 
 The emulator reports each basic block as it is entered; a block is disassembled once, and a frame
-is the sum of its blocks. Nothing is sampled.
+is the sum of its blocks. Nothing is sampled. An instruction whose condition fails (after IT) counts
+as executed: it takes its cycle all the same.
 """
 
 from __future__ import annotations

@@ -19,6 +19,7 @@ from runtime.firmware.generate import generate, stage_labels
 from runtime.firmware.instructions import CLASSES, decode
 from runtime.firmware.profile import CoreProfile, profile, profile_compiled
 from runtime.firmware.stack import stack_bound
+from runtime.firmware.trace import trace_frames
 from runtime.model import Model
 from runtime.verify import compare, reference_records
 
@@ -91,6 +92,25 @@ def test_counted_frames_compute_the_same(tmp_path: Path) -> None:
         for a, b in zip(lit, dark, strict=True)
     ]
     assert decisions == execute(compiled, lit, dark).decisions.tolist()
+
+
+@pytest.mark.parametrize("core", ["cortex-m0plus", "rv32imc"])
+def test_block_counts_equal_single_instructions(tmp_path: Path, core: str) -> None:
+    """Counting blocks gives what counting every instruction gives, on cores without predication."""
+    import unicorn
+
+    model = small_model()
+    compiled = compile_for(write(model, tmp_path), core)
+    lit, dark = random_frames(model, 4)
+    machine = Machine(compiled)
+    seen: list[int] = []
+    machine.uc.hook_add(unicorn.UC_HOOK_CODE, lambda uc, address, size, data: seen.append(address))
+    state, singly = machine.image.symbol("harness_state").address, []
+    for one_lit, one_dark in zip(lit, dark, strict=True):
+        seen.clear()
+        machine.call("pw_step", state, *machine.write_exposures(one_lit, one_dark))
+        singly.append(len(seen))
+    assert trace_frames(compiled, lit, dark).instructions.tolist() == singly
 
 
 def test_feeding_rows_is_stepping(tmp_path: Path) -> None:
