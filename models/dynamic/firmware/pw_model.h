@@ -1,0 +1,97 @@
+/* dynamic: dynamic_gestures from a lensless sensor, one frame pair at a time.
+ *
+ * Input: a lit and a dark exposure of 32 x 32 pixels, counts of 12 bits
+ * (0 to 4095) in uint16_t, row by row, 30 frame pairs a second. Only rows
+ * 0 to 31 are read. Exposures that start on a 4-byte boundary are read fastest.
+ * Output: a decision, one of the PW_CLASS_ constants on the frame of an event, else PW_NONE;
+ * and a score for each class, in fixed point.
+ * Classes: swipe_left, swipe_right, swipe_up, swipe_down, push, pull, circle_clockwise,
+ * circle_counterclockwise, other.
+ * Stages: s0 bins, s1 level, s2 dense, s3 motion, s4 window, s5 dense, s6 dense, s7 decision.
+ * Flash 12679 bytes, RAM 1244 bytes (the state), stack at most 136 bytes,
+ * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
+ * Model e6226e55917052053b41a193905e4b773e7d3fdf669c820bf7784f15948cd28f.
+ *
+ * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
+ * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
+ * common compiler has it; pw_model.c refuses to compile otherwise.
+ */
+#ifndef PW_MODEL_H
+#define PW_MODEL_H
+
+#include <stdint.h>
+
+#define PW_VERSION "0.1.0"
+#define PW_MODEL_ID "e6226e55917052053b41a193905e4b773e7d3fdf669c820bf7784f15948cd28f"
+#define PW_N_ROWS 32
+#define PW_N_COLS 32
+#define PW_MAX_COUNTS 4095
+#define PW_N_SCORES 9
+#define PW_NONE (-1)
+#define PW_CLASS_SWIPE_LEFT 0
+#define PW_CLASS_SWIPE_RIGHT 1
+#define PW_CLASS_SWIPE_UP 2
+#define PW_CLASS_SWIPE_DOWN 3
+#define PW_CLASS_PUSH 4
+#define PW_CLASS_PULL 5
+#define PW_CLASS_CIRCLE_CLOCKWISE 6
+#define PW_CLASS_CIRCLE_COUNTERCLOCKWISE 7
+#define PW_CLASS_OTHER 8
+
+/* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
+ * to work in, where outputs that are never alive together share a place. */
+typedef struct {
+    int16_t s3_previous[7]; /* (7,) last frame, Q0 */
+    int16_t s4_history[256]; /* (32, 8) ring of frames, Q0 */
+    int32_t s4_position[1]; /* place of the oldest frame in the ring */
+    int32_t s4_sums[64]; /* (8, 8) sum of each segment, Q0 */
+    int32_t s7_active[1]; /* class told and not yet released, or -1 */
+    int32_t s7_candidate[1]; /* class wanted on the last frame, or -1 */
+    int32_t s7_count[1]; /* consecutive frames that wanted it */
+    int32_t s7_hold[1]; /* frames until the next event may be told */
+    union {
+        uint32_t words; /* aligns the others */
+        int32_t s0_y[64]; /* bins */
+        int16_t s2_y[8]; /* dense */
+        int16_t s4_y[64]; /* window */
+    } even;
+    union {
+        uint32_t words; /* aligns the others */
+        int16_t s1_y[72]; /* level */
+        int16_t s3_y[8]; /* motion */
+        int8_t s5_y[64]; /* dense */
+    } odd;
+    int32_t s6_y[9]; /* dense */
+    int32_t s7_y[1]; /* decision */
+} pw_state;
+
+/* Every lasting member: X(type, name, length). A board can use it to print or compare the state. */
+#define PW_STATE_MEMBERS(X) \
+    X(int16_t, s3_previous, 7) \
+    X(int16_t, s4_history, 256) \
+    X(int32_t, s4_position, 1) \
+    X(int32_t, s4_sums, 64) \
+    X(int32_t, s7_active, 1) \
+    X(int32_t, s7_candidate, 1) \
+    X(int32_t, s7_count, 1) \
+    X(int32_t, s7_hold, 1)
+
+/* Forget everything: the state before the first frame. */
+void pw_init(pw_state *s);
+
+/* Take one frame pair; returns the decision. */
+int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark);
+
+/* The same without a whole frame in memory: feed each row of both exposures, in rising order from
+ * row 0 (rows outside the range read may be left out), then finish; returns the decision. */
+void pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark);
+int32_t pw_finish(pw_state *s);
+
+/* PW_N_SCORES scores of the last frame, valid until the next. */
+const int32_t *pw_scores(const pw_state *s);
+
+/* Version of the generator, and identity of the model (a hash of everything that decides). */
+const char *pw_version(void);
+const char *pw_model_id(void);
+
+#endif

@@ -1,0 +1,90 @@
+/* finger_count: finger_count from a lensless sensor, one frame pair at a time.
+ *
+ * Input: a lit and a dark exposure of 32 x 32 pixels, counts of 12 bits
+ * (0 to 4095) in uint16_t, row by row, 30 frame pairs a second. Only rows
+ * 0 to 31 are read. Exposures that start on a 4-byte boundary are read fastest.
+ * Output: a decision, one of the PW_CLASS_ constants on the frame of an event, else PW_NONE;
+ * and a score for each class, in fixed point.
+ * Classes: fingers_0, fingers_1, fingers_2, fingers_3, fingers_4, fingers_5.
+ * Stages: s0 bins, s1 level, s2 dense, s3 window, s4 dense, s5 dense, s6 decision.
+ * Flash 16339 bytes, RAM 1748 bytes (the state), stack at most 152 bytes,
+ * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
+ * Model 23d1c0f15ae4a77b9120a5b2020cb96825fbe1b94f0b9a7ee740e89815469b56.
+ *
+ * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
+ * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
+ * common compiler has it; pw_model.c refuses to compile otherwise.
+ */
+#ifndef PW_MODEL_H
+#define PW_MODEL_H
+
+#include <stdint.h>
+
+#define PW_VERSION "0.1.0"
+#define PW_MODEL_ID "23d1c0f15ae4a77b9120a5b2020cb96825fbe1b94f0b9a7ee740e89815469b56"
+#define PW_N_ROWS 32
+#define PW_N_COLS 32
+#define PW_MAX_COUNTS 4095
+#define PW_N_SCORES 6
+#define PW_NONE (-1)
+#define PW_CLASS_FINGERS_0 0
+#define PW_CLASS_FINGERS_1 1
+#define PW_CLASS_FINGERS_2 2
+#define PW_CLASS_FINGERS_3 3
+#define PW_CLASS_FINGERS_4 4
+#define PW_CLASS_FINGERS_5 5
+
+/* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
+ * to work in, where outputs that are never alive together share a place. */
+typedef struct {
+    int16_t s3_history[264]; /* (8, 33) ring of frames, Q0 */
+    int32_t s3_position[1]; /* place of the oldest frame in the ring */
+    int32_t s3_sums[33]; /* (1, 33) sum of each segment, Q0 */
+    int32_t s6_active[1]; /* class told and not yet released, or -1 */
+    int32_t s6_candidate[1]; /* class wanted on the last frame, or -1 */
+    int32_t s6_count[1]; /* consecutive frames that wanted it */
+    int32_t s6_hold[1]; /* frames until the next event may be told */
+    union {
+        uint32_t words; /* aligns the others */
+        int16_t s0_y[256]; /* bins */
+        int16_t s2_y[40]; /* dense */
+        int8_t s4_y[48]; /* dense */
+    } even;
+    union {
+        uint32_t words; /* aligns the others */
+        int16_t s1_y[264]; /* level */
+        int16_t s3_y[40]; /* window */
+    } odd;
+    int32_t s5_y[6]; /* dense */
+    int32_t s6_y[1]; /* decision */
+} pw_state;
+
+/* Every lasting member: X(type, name, length). A board can use it to print or compare the state. */
+#define PW_STATE_MEMBERS(X) \
+    X(int16_t, s3_history, 264) \
+    X(int32_t, s3_position, 1) \
+    X(int32_t, s3_sums, 33) \
+    X(int32_t, s6_active, 1) \
+    X(int32_t, s6_candidate, 1) \
+    X(int32_t, s6_count, 1) \
+    X(int32_t, s6_hold, 1)
+
+/* Forget everything: the state before the first frame. */
+void pw_init(pw_state *s);
+
+/* Take one frame pair; returns the decision. */
+int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark);
+
+/* The same without a whole frame in memory: feed each row of both exposures, in rising order from
+ * row 0 (rows outside the range read may be left out), then finish; returns the decision. */
+void pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark);
+int32_t pw_finish(pw_state *s);
+
+/* PW_N_SCORES scores of the last frame, valid until the next. */
+const int32_t *pw_scores(const pw_state *s);
+
+/* Version of the generator, and identity of the model (a hash of everything that decides). */
+const char *pw_version(void);
+const char *pw_model_id(void);
+
+#endif
