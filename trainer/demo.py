@@ -22,6 +22,7 @@ from runtime.errors import ToolError, UsageError
 
 if TYPE_CHECKING:
     from runtime.budget import Budget
+    from runtime.budget.uncertainty import Interval
 
 __all__ = ["PARTICIPANTS", "SCRIPTS", "DemoModel", "run_demo"]
 
@@ -112,8 +113,9 @@ def run_demo(out: Path, *, as_json: bool = False) -> None:
 
     console.print(evaluation_table([model.evaluation for model in made]))
     console.print(_cost_table(made))
+    console.print(_power_table(made))
     for model in made:
-        console.print(f"{model.evaluation['task']}: {model.budget.verdict.sentence}")
+        console.print(f"{model.folder.name}: {model.budget.verdict.sentence}", highlight=False)
     console.print(f"report: {report}", soft_wrap=True, highlight=False)
 
 
@@ -210,26 +212,40 @@ def _make_models(data: Path, out: Path, tell: Callable[[str], None]) -> list[Dem
 
 
 def _cost_table(models: list[DemoModel]) -> Table:
-    """Return what each model costs: per core, then on average over a day."""
-    table = Table(title="Cost, measured by executing the firmware on emulated cores")
+    """Return what one frame of each model costs on each core."""
+    table = Table(title="Cost of a frame, measured by executing the firmware on emulated cores")
     table.add_column("model")
-    table.add_column("core")
-    for heading in ("instructions a frame", "cycles", "flash B", "RAM B", "stack B", "average uW"):
+    table.add_column("core", no_wrap=True)
+    for heading in ("instructions", "cycles", "flash B", "RAM B", "stack B"):
         table.add_column(heading, justify="right")
     for model in models:
-        priced = model.budget
-        for core, found in priced.profiles.active.items():
-            mean = priced.average_uw
-            average = f"{mean.typical:.1f} [{mean.low:.1f}, {mean.high:.1f}]"
+        for core, found in model.budget.profiles.active.items():
             table.add_row(
-                model.evaluation["task"],
+                model.folder.name,
                 core,
                 f"{found.instructions_per_frame:,.0f}",
                 f"{found.cycles_per_frame[1]:,.0f}",
                 f"{found.code_bytes + found.const_bytes:,}",
                 f"{found.ram_bytes:,}",
                 f"{found.stack_bytes:,}",
-                average if found is priced.core else "",
             )
         table.add_section()
+    return table
+
+
+def _power_table(models: list[DemoModel]) -> Table:
+    """Return where each model's power goes, averaged over a day, with 90 % intervals."""
+    first = models[0].budget
+    table = Table(title=f"Average power over a day in uW, {first.titles['mcu']} (90 % interval)")
+    table.add_column("part")
+    for model in models:
+        table.add_column(model.folder.name, justify="right")
+
+    def text(value: Interval) -> str:
+        return f"{value.typical:.2f} [{value.low:.2f}, {value.high:.2f}]"
+
+    for part in first.part_uw:
+        table.add_row(part, *(text(model.budget.part_uw[part]) for model in models))
+    table.add_section()
+    table.add_row("all", *(text(model.budget.average_uw) for model in models))
     return table
