@@ -33,17 +33,17 @@ __all__ = [
 ]
 
 BLOCK_FRAMES = 256
+MIN_FRAMES = 2
 SMOOTHING_FRAMES = 3
 STILL_SHARE = 0.25
 
 
 @dataclass(frozen=True, slots=True)
 class LabelledCue:
-    """One cue of a recording: its frames ``start`` to ``stop`` (exclusive), label and class."""
+    """One cue of a recording: its frames ``start`` to ``stop`` (exclusive) and its class."""
 
     start: int
     stop: int
-    trial_type: str
     label: int
 
 
@@ -66,11 +66,6 @@ class Recording:
     unit: str
     firmware: str
     locked: bool
-
-    @property
-    def name(self) -> str:
-        """Participant and session, for messages."""
-        return f"{self.participant}/{self.path.name}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +96,8 @@ def open_corpus(folder: Path, recipe: Recipe) -> Corpus:
     ------
     FormatError
         No recording carries the recipe's labels; cues are unknown; sensor settings differ.
+    UsageError
+        A participant's consent is missing.
     """
     dataset = open_dataset(folder)
     recordings: list[Recording] = []
@@ -163,7 +160,7 @@ def labelled_cues(
             time_s, [event.onset_s, event.onset_s + event.duration_s]
         ).tolist()
         if label is not None and stop > start:
-            cues.append(LabelledCue(start, stop, event.trial_type, label))
+            cues.append(LabelledCue(start, stop, label))
     return cues
 
 
@@ -182,7 +179,7 @@ def reduce_recording(
     Raises
     ------
     FormatError
-        The recording holds no frames.
+        The recording holds fewer than two frames.
     """
     session = read_session(recording.path)
     values: list[list[Int32]] = [[] for _ in entries]
@@ -191,9 +188,10 @@ def reduce_recording(
         times.append(block.time_us)
         for stage, parts in zip(entries, values, strict=True):
             parts.append(stage.run_frames(block.lit, block.dark))
-    if not times:
-        raise FormatError(str(recording.path), "frames", 0, "at least 1")
-    cues = labelled_cues(session, recipe, np.concatenate(times))
+    time_us = np.concatenate(times) if times else np.zeros(0, dtype=np.int64)
+    if len(time_us) < MIN_FRAMES:
+        raise FormatError(str(recording.path), "frames", len(time_us), f"at least {MIN_FRAMES}")
+    cues = labelled_cues(session, recipe, time_us)
     return [np.concatenate(parts) for parts in values], cues
 
 

@@ -77,7 +77,15 @@ def figures(takes: Takes) -> dict[str, dict[str, float | int]]:
     -------
     dict
         ``accuracy`` and ``macro_f1``, each with value, low, high, n_participants, n_takes.
+
+    Raises
+    ------
+    UsageError
+        There is no take.
     """
+    if not len(takes.labels):
+        do = "check that the labels lie inside the recordings"
+        raise UsageError("evaluation", "takes", 0, "at least 1", do)
     people = np.array(takes.participants)
     names = sorted(set(takes.participants))
     right = takes.labels == takes.answers

@@ -137,7 +137,7 @@ def principal_directions(x: Float64, noise: Float64, n_directions: int) -> Float
     Solves ``S v = q N v`` for the covariance S of the readouts and N of their noise (A. Green et
     al., IEEE Trans. Geosci. Remote Sens. 26, 1988: maximum noise fraction). Each direction is
     scaled to unit noise, then divided by the fourth root of its quotient: half way between equal
-    noise and equal signal, so that integer weights and integer outputs share the dynamic range.
+    noise and equal signal.
 
     Parameters
     ----------

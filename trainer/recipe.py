@@ -94,7 +94,12 @@ class QuantisationRecipe(_Table):
 
 
 class DecisionRecipe(_Table):
-    """From scores to events: when to answer, and how long to stay silent afterwards."""
+    """From scores to events: when to answer, and how long to stay silent afterwards.
+
+    An event needs the same answer for ``hold_frames`` frames, and no event follows another within
+    ``hold_off_frames``. The threshold on the margin of the best score over the second is not given:
+    it is chosen on training participants so that ``recall`` of the right answers pass it.
+    """
 
     hold_frames: Annotated[int, Field(ge=1, le=255)] = 3
     hold_off_frames: Annotated[int, Field(ge=0, le=255)] = 12
@@ -196,7 +201,7 @@ def parse_recipe(text: str, where: str) -> Recipe:
     """Read a recipe from TOML text; `where` names it in errors, which are those of load_recipe."""
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise FormatError(where, f"TOML ({error})") from error
     if data.get("evaluation", {}) and _asks_for_random_windows(data["evaluation"]):
         line = _line_of(text, ("evaluation", "split"))

@@ -38,6 +38,13 @@ def test_figures_are_those_of_scikit_learn() -> None:
         assert (figure["n_participants"], figure["n_takes"]) == (4, 200)
 
 
+def test_no_takes_give_no_figures() -> None:
+    """Without a take there is no accuracy, and the message says where to look."""
+    nobody = np.zeros(0, dtype=np.int64)
+    with pytest.raises(UsageError, match="labels lie inside"):
+        figures(Takes((), nobody, nobody))
+
+
 def test_confusion_rows_are_what_was_asked() -> None:
     """Rows count the classes asked for, columns the answers, also of classes that never occur."""
     takes = Takes(("P1",) * 3, np.array([0, 0, 1]), np.array([0, 2, 1]))
@@ -90,7 +97,7 @@ def test_the_movement_end_stays_inside_its_cue() -> None:
 def test_training_never_sees_the_end_of_a_gesture_as_other() -> None:
     """Windows labelled other keep away from the ends of gestures; all frames exist."""
     recipe = load_recipe("dynamic")
-    cues = [LabelledCue(30, 75, "push", 4), LabelledCue(84, 129, "idle", 8)]
+    cues = [LabelledCue(30, 75, 4), LabelledCue(84, 129, 8)]
     frames, labels = training_frames(recipe, cues, [60, 110], 150)
     assert set(labels.tolist()) == {4, 8}
     assert np.abs(frames[labels == 8] - 60).min() >= 12
@@ -100,6 +107,6 @@ def test_training_never_sees_the_end_of_a_gesture_as_other() -> None:
 
 def test_held_takes_are_judged_at_the_end_of_the_cue() -> None:
     """A recipe that judges at the cue looks at its last frame, whatever the readout does."""
-    cues = [LabelledCue(3, 20, "fingers_1", 1)]
+    cues = [LabelledCue(3, 20, 1)]
     readout = np.zeros((30, 2), dtype=np.int32)
     assert take_frames(load_recipe("finger_count"), readout, cues) == [19]

@@ -65,6 +65,12 @@ def test_a_missing_key_names_its_table() -> None:
         parse_recipe(GOOD.replace("bins = [4, 4]\n", "motion = true\n"), "r.toml")
 
 
+def test_deep_nesting_is_refused() -> None:
+    """Text that nests deeper than any reader goes is one line, not a crash."""
+    with pytest.raises(FormatError):
+        parse_recipe("a = " + "[" * 20_000, "r.toml")
+
+
 def test_text_that_is_not_toml_names_the_line() -> None:
     """A syntax fault is one line with its place."""
     with pytest.raises(FormatError, match="line 8"):
