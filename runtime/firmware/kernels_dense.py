@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from runtime.firmware.kernels_dense_assembly import dual_block, offset_block
 from runtime.firmware.places import fill
-from runtime.fixedpoint import fits_one_multiply
+from runtime.fixedpoint import INT32_MAX, fits_one_multiply
 from runtime.stages.ctext import CStage, Edge, table
 
 if TYPE_CHECKING:
@@ -146,7 +146,6 @@ def _scaled(stage: Dense, prefix: str, bound: int) -> str:
 def _blocked(stage: Dense, values: dict[str, object], x: Edge, bound: int) -> tuple[str, str]:
     """Return tables and text of the multiplying kernel."""
     prefix, full = str(values["P"]), int(str(values["FULL"]))
-    short = stage.weights.dtype == np.int8
     tables = ""
     if full < stage.n_out:
         comment = f"({stage.n_out - full}, {stage.n_in}) rows that fill no block of four"
@@ -155,8 +154,6 @@ def _blocked(stage: Dense, values: dict[str, object], x: Edge, bound: int) -> tu
     if not full:
         head = f"PW_STAGE void {prefix}_run(const {values['X']} *x, {values['Y']} *y)\n"
         return tables, f"{head}{{\n{values['REST']}}}\n"
-    values["OFFSET"] = fill(_OFFSET, values) if short else ""
-    values["MINUS"] = " - offset" if short else ""
     values["UNROLLED"], values["TAIL"] = _plain_text(stage.n_in)
     interleaved = _interleaved(stage.weights[:full])
     comment = f"({full // 4}, {stage.n_in}, 4) {stage.weights.dtype.name}: four rows interleaved"
@@ -164,19 +161,15 @@ def _blocked(stage: Dense, values: dict[str, object], x: Edge, bound: int) -> tu
     plain = f"{block} {4 * stage.n_in}u\n" + table(
         f"{prefix}_weights", interleaved, str(values["W"]), comment
     )
-    if not short:
-        return tables + plain, fill(f"{_PLAIN}\n{_RUN}", values)
-    raised = f"{block} {4 * stage.n_in}u\n" + table(
-        f"{prefix}_weights", interleaved.astype(np.int16) + 128, "uint8_t", f"{comment}, plus 128"
-    )
-    if x.ctype == "int32_t":
-        offset_kernel = fill(_PLAIN, values | {"W": "uint8_t"})
-    else:
-        offset_kernel = offset_block(stage.n_in, values)
-    choice = [
-        ("defined(PW_OFFSET_WEIGHTS)", raised, offset_kernel),
-        ("", plain, fill(_PLAIN, values)),
-    ]
+    choice = [("", plain, fill(_PLAIN, values))]
+    if _offset_fits(stage, x):
+        raised = f"{block} {4 * stage.n_in}u\n" + table(
+            f"{prefix}_weights", interleaved.astype(np.int16) + 128, "uint8_t",
+            f"{comment}, plus 128",
+        )  # fmt: skip
+        kernel = offset_block(stage.n_in, values)
+        choice.insert(0, ("defined(PW_OFFSET_WEIGHTS)", raised, kernel))
+        values |= {"OFFSET": fill(_OFFSET, values), "MINUS": " - offset"}
     dual = _dual(stage, values, x, bound)
     if dual is not None:
         packed, form, kernel = dual
@@ -184,10 +177,15 @@ def _blocked(stage: Dense, values: dict[str, object], x: Edge, bound: int) -> tu
             f"{prefix}_weights", packed, "uint32_t", f"({full // 4}, {values['QUADS']}, 4) {form}"
         )
         choice.insert(0, ("defined(PW_DUAL_MAC)", words, kernel))
-    run = fill(_RUN, values)
-    return tables + _choose([c[:2] for c in choice]), (
-        _choose([(c[0], c[2]) for c in choice]) + "\n" + run
-    )
+    kernels = _choose([(condition, text) for condition, _, text in choice])
+    tables += _choose([(condition, weights) for condition, weights, _ in choice])
+    return tables, f"{kernels}\n{fill(_RUN, {'OFFSET': '', 'MINUS': ''} | values)}"
+
+
+def _offset_fits(stage: Dense, x: Edge) -> bool:
+    """Tell whether sums with 128 added to every weight are proved within 32 bits."""
+    widest = stage.n_in * max(-x.lo, x.hi) * 255
+    return stage.weights.dtype == np.int8 and x.ctype != "int32_t" and widest <= INT32_MAX
 
 
 def _dual(
@@ -198,11 +196,12 @@ def _dual(
     padded = np.zeros((full, 4 * int(str(values["QUADS"]))), dtype=np.int64)
     padded[:, : stage.n_in] = stage.weights[:full]
     quads = padded.reshape(full // 4, 4, -1, 4).transpose(0, 2, 1, 3)
-    if x.ctype == "int8_t" and max(-x.lo, x.hi) <= 127 and bound < 1 << 23:
+    narrow = stage.weights.dtype == np.int8
+    if narrow and x.ctype == "int8_t" and max(-x.lo, x.hi) <= 127 and bound < 1 << 23:
         halves = 256 * quads[..., 1::2] + quads[..., 0::2]
         words = (halves[..., 0] & 0xFFFF) | (halves[..., 1] & 0xFFFF) << 16
         form = "half-words of 256 * odd + even weight"
-    elif x.ctype == "int16_t":
+    elif narrow and x.ctype == "int16_t":
         order = quads[..., [0, 2, 1, 3]] & 0xFF
         words = order[..., 0] | order[..., 1] << 8 | order[..., 2] << 16 | order[..., 3] << 24
         form = "bytes of weights 0, 2, 1, 3"
@@ -212,7 +211,9 @@ def _dual(
 
 
 def _choose(variants: list[tuple[str, str]]) -> str:
-    """Return variants under ``#if``, the last without a condition."""
+    """Return variants under ``#if``, the last without a condition; a single one as it is."""
+    if len(variants) == 1:
+        return variants[0][1]
     lines = []
     for index, (condition, text) in enumerate(variants):
         word = "#if" if index == 0 else "#elif" if condition else "#else"
