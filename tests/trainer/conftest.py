@@ -6,15 +6,9 @@ import shutil
 from pathlib import Path
 
 import pytest
+from invented_people import record_people
 
-from capture.dataset import Participant, add_participant, prepare_dataset, session_path
-from capture.emulated.optics import SENSORS
-from capture.emulated.session import emulate_session
-from capture.labels import Event, write_events
-from capture.script import parse_script, schedule
-from capture.session import events_path
-from capture.store import SessionHeader, SessionWriter
-from capture.wire import Description
+from capture.script import parse_script
 
 SCRIPT = b"""\
 name = "small"
@@ -58,37 +52,11 @@ epochs = 30
 """
 
 
-def record_small(folder: Path, n_participants: int, n_locked: int) -> None:
-    """Write a data set; the last `n_locked` participants are locked."""
-    prepare_dataset(folder)
-    sensor, script = SENSORS["lensless32"], parse_script(SCRIPT, "small")
-    for number in range(1, n_participants + 1):
-        name = f"P{number:02d}"
-        locked = number > n_participants - n_locked
-        add_participant(folder, Participant(name, consent=True, locked=locked))
-        path = session_path(folder, name, "01", script.name)
-        path.parent.mkdir(parents=True)
-        description = Description(sensor, "unit-a", "emulated test")
-        with SessionWriter(path, SessionHeader(name, "01", description, script, number)) as writer:
-            blocks = emulate_session(script, participant=number, seed=number, sensor=sensor)
-            for block in blocks:
-                for pair in block:
-                    writer.add(pair, pair.sequence, pair.time_us)
-        cues = schedule(script, number)
-        write_events(
-            events_path(path),
-            [
-                Event(c.onset_us / 1e6, c.duration_us / 1e6, c.trial_type, c.repetition)
-                for c in cues
-            ],
-        )
-
-
 @pytest.fixture(scope="session")
 def recorded_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Four participants, one of them locked; not to be changed."""
     folder = tmp_path_factory.mktemp("small") / "data"
-    record_small(folder, n_participants=4, n_locked=1)
+    record_people(folder, parse_script(SCRIPT, "small"), n_participants=4, n_locked=1)
     return folder
 
 
