@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zipfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError
+from runtime.weights import read_arrays
 
 if TYPE_CHECKING:
     from runtime.model import Model
@@ -39,26 +39,16 @@ def read_test_frames(model_dir: Path, model: Model, n_frames: int) -> tuple[Coun
     """
     path = model_dir / TEST_FRAMES
     shape = (model.sensor.n_rows, model.sensor.n_cols)
-    found: list[Counts] = []
-    try:
-        with zipfile.ZipFile(path) as archive:
-            for name in ("lit", "dark"):
-                if archive.getinfo(f"{name}.npy").file_size > _MAX_BYTES:
-                    raise FormatError(str(path), name, "over 1 GiB", "at most 1 GiB")
-                with archive.open(f"{name}.npy") as member:
-                    array = np.lib.format.read_array(member, allow_pickle=False)
-                if array.dtype != np.uint16 or array.ndim != 3 or array.shape[1:] != shape:
-                    raise FormatError(
-                        str(path), name, f"{array.dtype} {array.shape}", f"uint16 (n, {shape})"
-                    )
-                if not 1 <= len(array) <= _MAX_FRAMES or array.max() > model.sensor.max_counts:
-                    raise FormatError(str(path), name, "out of range", "counts of the sensor")
-                found.append(array[:n_frames])
-    except (OSError, KeyError, ValueError, zipfile.BadZipFile, EOFError) as fault:
-        if isinstance(fault, FormatError):
-            raise
-        raise FormatError(str(path), f"cannot be read: {fault}") from fault
-    lit, dark = found
+    found = read_arrays(path, ("uint16",), _MAX_BYTES)
+    if found.keys() != {"lit", "dark"}:
+        raise FormatError(str(path), "names of the arrays", sorted(found), "lit and dark")
+    for name, array in found.items():
+        if array.ndim != 3 or array.shape[1:] != shape:
+            expected = f"(n, {shape[0]}, {shape[1]})"
+            raise FormatError(str(path), f"shape of {name}", array.shape, expected)
+        if not 1 <= len(array) <= _MAX_FRAMES or array.max() > model.sensor.max_counts:
+            raise FormatError(str(path), name, "out of range", "counts of the sensor")
+    lit, dark = found["lit"], found["dark"]
     if len(lit) != len(dark):
-        raise FormatError(str(path), "dark", f"{len(dark)} frames", f"{len(lit)}")
-    return lit, dark
+        raise FormatError(str(path), "number of dark exposures", len(dark), len(lit))
+    return lit[:n_frames], dark[:n_frames]

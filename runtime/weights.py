@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import io
+import lzma
+import tokenize
 import zipfile
 import zlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import IO, Any
 
@@ -20,6 +22,17 @@ __all__ = ["pack_arrays", "read_arrays", "write_whole"]
 _MAX_BYTES = 64 << 20
 _MAX_ARRAYS = 512
 _DTYPES = ("int8", "int16", "int32", "float64")
+# What zipfile, its decompressors and NumPy's parser of headers raise on bytes that are not theirs.
+_DAMAGE = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    tokenize.TokenError,
+    ValueError,
+    EOFError,
+    NotImplementedError,
+    RuntimeError,
+)
 
 
 def pack_arrays(arrays: Mapping[str, NDArray[Any]]) -> bytes:
@@ -33,8 +46,24 @@ def pack_arrays(arrays: Mapping[str, NDArray[Any]]) -> bytes:
     return buffer.getvalue()
 
 
-def read_arrays(path: Path) -> dict[str, NDArray[Any]]:
+def read_arrays(
+    path: Path, dtypes: Sequence[str] = _DTYPES, max_bytes: int = _MAX_BYTES
+) -> dict[str, NDArray[Any]]:
     """Read an untrusted ``.npz`` file; every size is checked before memory is taken.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    dtypes : sequence of str
+        Names of the types that an array may have.
+    max_bytes : int
+        How large all arrays may be together, unpacked.
+
+    Returns
+    -------
+    dict of str to ndarray
+        Arrays by name; they cannot be written to.
 
     Raises
     ------
@@ -45,32 +74,30 @@ def read_arrays(path: Path) -> dict[str, NDArray[Any]]:
     try:
         with zipfile.ZipFile(path) as archive:
             members = archive.infolist()
-            if len(members) > _MAX_ARRAYS or sum(m.file_size for m in members) > _MAX_BYTES:
-                raise FormatError(where, "size", "too large", f"at most {_MAX_BYTES} bytes")
+            if len(members) > _MAX_ARRAYS or sum(m.file_size for m in members) > max_bytes:
+                raise FormatError(where, "size", "too large", f"at most {max_bytes} bytes")
             arrays = {}
             for member in members:
                 with archive.open(member) as file:
                     arrays[member.filename.removesuffix(".npy")] = _read_array(
-                        file, member.file_size, f"{where}, {member.filename}"
+                        file, member.file_size, dtypes, f"{where}, {member.filename}"
                     )
             return arrays
     except OSError as error:
         reason = error.strerror or type(error).__name__
         raise FormatError(where, "file", reason, "readable") from None
-    except (ValueError, EOFError, NotImplementedError, RuntimeError, zlib.error) as error:
-        if isinstance(error, FormatError):
-            raise
-        raise FormatError(where, "content", "damaged", "arrays of a model") from None
-    except zipfile.BadZipFile:
-        raise FormatError(where, "content", "damaged", "an npz file") from None
+    except FormatError:
+        raise
+    except _DAMAGE:
+        raise FormatError(where, "content", "damaged", "an npz file of plain arrays") from None
 
 
-def _read_array(file: IO[bytes], size: int, where: str) -> NDArray[Any]:
+def _read_array(file: IO[bytes], size: int, dtypes: Sequence[str], where: str) -> NDArray[Any]:
     """Read one member that claims `size` bytes; its header must claim the same."""
     npy.read_magic(file)
     shape, fortran, dtype = npy.read_array_header_1_0(file, max_header_size=1000)
-    if fortran or dtype.name not in _DTYPES or not dtype.isnative:
-        raise FormatError(where, "dtype", dtype, f"one of {', '.join(_DTYPES)}, C order")
+    if fortran or dtype.name not in dtypes or not dtype.isnative:
+        raise FormatError(where, "dtype", dtype, f"one of {', '.join(dtypes)}, C order")
     n_bytes = int(np.prod(shape, dtype=object)) * dtype.itemsize
     if not 0 < n_bytes < size:
         raise FormatError(where, "bytes", n_bytes, f"below {size}")
