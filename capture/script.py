@@ -191,7 +191,7 @@ def parse_script(text: bytes, where: str) -> Script:
         raise FormatError(where, "the script", "too long", f"at most {_MAX_BYTES} bytes")
     try:
         return Script.model_validate(tomllib.loads(text.decode("utf-8")))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise FormatError(where, "the script", f"not TOML ({error})") from None
     except pydantic.ValidationError as error:
         first = error.errors(include_url=False)[0]

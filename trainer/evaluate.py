@@ -142,7 +142,7 @@ def log_test_use(folder: Path, task: str, use: dict[str, Any]) -> list[dict[str,
             raise FormatError(str(path), "size in bytes", path.stat().st_size, MAX_LOG_BYTES)
         try:
             uses = json.loads(path.read_text("utf-8"))
-        except ValueError as error:
+        except (ValueError, RecursionError) as error:
             raise FormatError(str(path), "log of test uses", "not JSON", "a list") from error
         if not isinstance(uses, list) or not all(isinstance(u, dict) for u in uses):
             raise FormatError(str(path), "log of test uses", "another value", "a list of objects")

@@ -202,7 +202,7 @@ def parse_recipe(text: str, where: str) -> Recipe:
     try:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise FormatError(where, f"TOML ({error})") from error
+        raise FormatError(where, "the text", f"not TOML ({error})") from error
     if data.get("evaluation", {}) and _asks_for_random_windows(data["evaluation"]):
         line = _line_of(text, ("evaluation", "split"))
         raise UsageError(

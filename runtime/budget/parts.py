@@ -326,8 +326,8 @@ def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
         raise FormatError(str(path), f"cannot be read: {fault.strerror}") from fault
     except UnicodeDecodeError as fault:
         raise FormatError(str(path), "text", "not UTF-8", "UTF-8") from fault
-    except tomllib.TOMLDecodeError as fault:
-        raise FormatError(str(path), f"not TOML: {fault}") from fault
+    except (tomllib.TOMLDecodeError, RecursionError) as fault:
+        raise FormatError(str(path), "the text", f"not TOML ({fault})") from fault
 
 
 def _read(path: Path, parts: dict[str, dict[str, Part]]) -> None:

@@ -220,6 +220,7 @@ def test_a_schedule_follows_from_its_seed(name: str) -> None:
     [
         (b"name = ", "not TOML"),
         (b"\xff", "not TOML"),
+        (b"a = " + b"[" * 20_000, "not TOML"),
         (b'name = "x"', "cue is wrong"),
         (b'name = "X y"\n[[cue]]\ntrial_type="a"\nrepetitions=1\nduration_s=1.0', "name is wrong"),
         (b'name = "x"\n[[cue]]\ntrial_type="a"\nrepetitions=0\nduration_s=1.0', "cue.0.repet"),

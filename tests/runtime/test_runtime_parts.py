@@ -83,10 +83,13 @@ def test_faulty_file_names_line_key_and_reason(
 
 
 def test_unreadable_file_is_one_clear_line(tmp_path: Path) -> None:
-    """A parts file that is not UTF-8 or does not exist raises no other error than ours."""
+    """A parts file that is not UTF-8, nested too deep or missing raises no error but ours."""
     path = tmp_path / "own.toml"
     path.write_bytes(b"\xff\xfe")
     with pytest.raises(FormatError, match="UTF-8"):
+        load_parts(path)
+    path.write_text("a = " + "[" * 20_000)
+    with pytest.raises(FormatError, match="not TOML"):
         load_parts(path)
     with pytest.raises(FormatError, match="cannot be read"):
         load_parts(tmp_path / "none.toml")
