@@ -17,6 +17,12 @@ __all__ = ["commands"]
 
 _FOLDER = click.Path(path_type=Path, exists=True, file_okay=False)
 _FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
+_COMPILER = click.option(
+    "--compiler",
+    default="zig",
+    show_default=True,
+    help="Compiler for the cores: zig, or a GCC on the path such as arm-none-eabi-gcc.",
+)
 
 
 @click.command(
@@ -25,25 +31,20 @@ _FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
 @click.argument("model", type=_FOLDER)
 @click.option("--core", "cores", multiple=True, help="Core to execute on; repeat. Default: all.")
 @click.option("--frames", default=500, show_default=True, type=click.IntRange(1), help="Frames.")
-@click.option(
-    "--compiler",
-    default="zig",
-    show_default=True,
-    help="Compiler for the cores: zig, or a GCC on the path such as arm-none-eabi-gcc.",
-)
+@_COMPILER
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 def verify(model: Path, cores: tuple[str, ...], frames: int, compiler: str, as_json: bool) -> None:
     """Hold integer reference, ONNX, C on this host and C on emulated cores against each other.
 
     Exit code 0: identical on every frame; 1: not identical.
     """
-    from runtime.firmware.cores import CORES, find_core
+    from runtime.firmware.compile import cores_of
+    from runtime.firmware.cores import find_core
     from runtime.verify import verify as run
 
     for core in cores:
         find_core(core)
-    wanted = cores or tuple(core.name for core in CORES)
-    report = run(model, wanted, frames, compiler=compiler)
+    report = run(model, cores or cores_of(compiler), frames, compiler=compiler)
     if as_json:
         click.echo(json.dumps(report.to_json(), indent=1, sort_keys=True))
     else:
@@ -64,6 +65,7 @@ def verify(model: Path, cores: tuple[str, ...], frames: int, compiler: str, as_j
 @click.option("--usage", help="Usage profile of the parts library.")
 @click.option("--readout", help="Class of sensor readout of the parts library.")
 @click.option("--parts", type=_FILE, help="Your own parts, laid over the library.")
+@_COMPILER
 @click.option("--strict", is_flag=True, help="An interval that crosses a limit breaks it.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 @click.option("--junit", type=click.Path(path_type=Path, dir_okay=False), help="JUnit XML file.")
@@ -76,6 +78,7 @@ def budget(
     models: tuple[Path, ...],
     limits_file: Path | None,
     parts: Path | None,
+    compiler: str,
     strict: bool,
     as_json: bool,
     junit: Path | None,
@@ -97,7 +100,9 @@ def budget(
 
     limits = load_limits(limits_file) if limits_file else None
     choice = Choice(**{key: name for key, name in names.items() if name is not None})
-    results = [price(m, choice=choice, parts=parts, limits=limits) for m in models]
+    results = [
+        price(m, choice=choice, parts=parts, limits=limits, compiler=compiler) for m in models
+    ]
     for result, folder in zip(results, models, strict=True):
         write_budget(result, folder)
     page = write_report(results, out or models[0] / "budget.html")

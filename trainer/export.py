@@ -17,7 +17,7 @@ from capture.session import read_session
 from runtime.errors import UsageError
 from runtime.firmware.generate import write_firmware
 from runtime.model import save_model
-from runtime.onnx_graph import save_step_graph
+from runtime.onnx_graph import save_step_graph, save_window_graph
 from trainer.card import model_card
 from trainer.classifiers import SegmentContrasts
 from trainer.dataset import Recording
@@ -44,8 +44,9 @@ def refuse_used_folder(out: Path) -> None:
 def write_model_folder(trained: Trained, out: Path) -> None:
     """Write a trained model as a folder.
 
-    model.json and weights, fixed.onnx (integers only), float.onnx, firmware/, evaluation.json,
-    card.md, and test_frames.npz: recorded frames of held-out participants, for `palmwatt verify`.
+    model.json and weights, fixed.onnx (integers only, one frame pair), fixed_window.onnx (the same
+    over many), float.onnx, firmware/, evaluation.json, card.md, and test_frames.npz: recorded
+    frames of held-out participants, for `palmwatt verify`.
 
     Parameters
     ----------
@@ -65,6 +66,7 @@ def write_model_folder(trained: Trained, out: Path) -> None:
     try:
         save_model(trained.model, part)
         save_step_graph(trained.model, part / "fixed.onnx")
+        save_window_graph(trained.model, part / "fixed_window.onnx")
         write_firmware(trained.model, part / "firmware")
         (part / "float.onnx").write_bytes(_float_onnx(trained))
         text = json.dumps(trained.evaluation, indent=2, sort_keys=True) + "\n"

@@ -42,7 +42,7 @@ from runtime.budget.uncertainty import (
     typical_values,
 )
 from runtime.budget.watching import watching_model
-from runtime.firmware.cores import CORES
+from runtime.firmware.compile import cores_of
 from runtime.firmware.profile import CoreProfile
 from runtime.model import Model, load_model, model_hash
 
@@ -205,6 +205,7 @@ def budget(
     parts: Path | None = None,
     limits: Limits | None = None,
     cores: Sequence[str] | None = None,
+    compiler: str = "zig",
     n_draws: int = 100_000,
     seed: int = 1,
 ) -> Budget:
@@ -221,7 +222,9 @@ def budget(
     limits : Limits, optional
         What to hold the result against.
     cores : sequence of str, optional
-        Cores to profile, all by default; the chosen controller's is added.
+        Cores to profile, by default all that the compiler has; the chosen controller's is added.
+    compiler : str
+        As for `runtime.firmware.compile.compile_for`.
     n_draws, seed : int
         Monte Carlo draws and seed.
 
@@ -242,9 +245,9 @@ def budget(
     evaluation = read_evaluation(folder)
     usage = library.get(Usage, choice.usage)
     watching = watching_model(model.sensor, round(usage.watching_rows.typical))
-    every = tuple(core.name for core in CORES) if cores is None else tuple(cores)
+    every = cores_of(compiler) if cores is None else tuple(cores)
     wanted = tuple(dict.fromkeys((*every, mcu.core)))
-    profiles = profiles_of(folder, model, watching, wanted)
+    profiles = profiles_of(folder, model, watching, wanted, compiler)
     inputs, titles = gather(model, watching, library, choice, profiles, evaluation)
 
     rng = np.random.default_rng(seed)

@@ -6,7 +6,6 @@ import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import UsageError
+from runtime.firmware.compile import compiler_version
 from runtime.firmware.generate import generate
 from runtime.firmware.profile import CoreProfile, profile
 from runtime.frames import read_test_frames
@@ -63,15 +63,17 @@ def _cached(path: Path, key: str) -> dict[str, CoreProfile]:
         return {}
 
 
-def _key(model: Model) -> str:
+def _key(model: Model, compiler: str) -> str:
     """Hash of what is compiled, and with which compiler: a new generator is measured anew."""
-    found = hashlib.sha256(version("ziglang").encode())
+    found = hashlib.sha256(compiler_version(compiler).encode())
     for name, text in sorted(generate(model).items()):
         found.update(f"\0{name}\0{text}".encode())
     return found.hexdigest()
 
 
-def profiles_of(model_dir: Path, model: Model, watching: Model, cores: Sequence[str]) -> Profiles:
+def profiles_of(
+    model_dir: Path, model: Model, watching: Model, cores: Sequence[str], compiler: str = "zig"
+) -> Profiles:
     """Return profiles on the cores asked for, executing only what is not kept yet.
 
     Notes
@@ -83,7 +85,7 @@ def profiles_of(model_dir: Path, model: Model, watching: Model, cores: Sequence[
     kept: dict[str, dict[str, CoreProfile]] = {}
     frames: tuple[Counts, Counts] | None = None
     before: dict[str, dict[str, CoreProfile]] = {}
-    keys = _key(model), _key(watching)
+    keys = _key(model, compiler), _key(watching, compiler)
     for one, key in zip((model, watching), keys, strict=True):
         before[key] = _cached(path, key)
         kept[key] = dict(before[key])
@@ -91,7 +93,7 @@ def profiles_of(model_dir: Path, model: Model, watching: Model, cores: Sequence[
             if core not in kept[key]:
                 if frames is None:
                     frames = read_test_frames(model_dir, model, _FRAMES)
-                kept[key][core] = profile(one, core, *frames)
+                kept[key][core] = profile(one, core, *frames, compiler=compiler)
     if kept != before:
         write_json(
             path,

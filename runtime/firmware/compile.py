@@ -16,10 +16,18 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from runtime.errors import FormatError, ToolError
-from runtime.firmware.cores import find_core
+from runtime.firmware.cores import CORES, find_core
 from runtime.firmware.harness import HARNESS_C, LINKER_SCRIPT, MEMORY_C
 
-__all__ = ["HOST", "WARNINGS", "CompiledFirmware", "compile_for", "zig_program"]
+__all__ = [
+    "HOST",
+    "WARNINGS",
+    "CompiledFirmware",
+    "compile_for",
+    "compiler_version",
+    "cores_of",
+    "zig_program",
+]
 
 HOST = "host"
 """Name of the machine that this program runs on, wherever a core's name is asked for."""
@@ -111,7 +119,7 @@ def compile_for(
         _run([*common, *_link_flags(core), "harness.c", "memory.c", "model.o", "-o", "image"],
              out, core)  # fmt: skip
         image, model_object = (out / "image").read_bytes(), (out / "model.o").read_bytes()
-    return CompiledFirmware(core, image, model_object, _version(compiler))
+    return CompiledFirmware(core, image, model_object, compiler_version(compiler))
 
 
 def zig_program() -> str:
@@ -145,8 +153,8 @@ def _program(compiler: str) -> list[str]:
     return [found]
 
 
-def _version(compiler: str) -> str:
-    """Return the compiler's name and version."""
+def compiler_version(compiler: str) -> str:
+    """Return the compiler's name and version; raises ToolError where it is missing."""
     if compiler == "zig":
         from importlib.metadata import version
 
@@ -155,6 +163,13 @@ def _version(compiler: str) -> str:
         [*_program(compiler), "-dumpfullversion"], capture_output=True, text=True, check=False
     )
     return f"{compiler} {done.stdout.strip()}"
+
+
+def cores_of(compiler: str) -> tuple[str, ...]:
+    """Return the names of the cores that a compiler has: zig all, a GCC those of its target."""
+    if compiler == "zig":
+        return tuple(core.name for core in CORES)
+    return tuple(core.name for core in CORES if core.riscv is compiler.startswith("riscv"))
 
 
 def _target_flags(core: str, compiler: str) -> list[str]:

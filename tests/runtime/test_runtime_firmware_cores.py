@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from strategies import models_with_exposures
 
 from runtime.errors import FormatError, ToolError
-from runtime.firmware.compile import compile_for
+from runtime.firmware.compile import compile_for, cores_of
 from runtime.firmware.cores import CORES, find_core
 from runtime.firmware.elf import read_sizes
 from runtime.firmware.execute import Machine, execute
@@ -229,3 +229,11 @@ def test_sizes_come_from_the_object_file(tmp_path: Path) -> None:
     lit, dark = random_frames(small_model(), 3)
     found = profile_compiled(compiled, stage_labels(small_model()), lit, dark)
     assert found.code_bytes == sizes.code_bytes
+
+
+def test_each_compiler_is_asked_for_its_own_cores_only() -> None:
+    """The packaged compiler has every core; a GCC has those of the target in its name."""
+    every = tuple(core.name for core in CORES)
+    assert cores_of("zig") == every
+    assert cores_of("arm-none-eabi-gcc") == tuple(n for n in every if n.startswith("cortex"))
+    assert cores_of("riscv-none-elf-gcc") == ("rv32imc",)
