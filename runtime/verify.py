@@ -9,7 +9,8 @@ letter: a weight that no given frame reaches would otherwise be changed unseen.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Sequence
+import re
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import zip_longest
@@ -34,6 +35,9 @@ if TYPE_CHECKING:
 __all__ = ["Comparison", "Verification", "compare", "reference_records", "verify"]
 
 WEIGHTS = "pw_weights.h"
+CODE = "pw_model.c"
+_COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
+_NUMBER = re.compile(r"-?\b(?:0[xX][0-9a-fA-F]+|\d+)")
 EVALUATOR_FRAMES = 24
 """The ONNX reference evaluator is an interpreter in Python: it is given the first frames alone."""
 
@@ -154,17 +158,27 @@ def verify(
 
 
 def _changed_constant(model: Model, folder: Path) -> str:
-    """Return the first line of the weights on disk that the model would not give, or nothing."""
-    path = folder / "firmware" / WEIGHTS
-    try:
-        found = path.read_text(encoding="utf-8", errors="replace").splitlines()
-    except OSError as error:
-        raise FormatError(str(path), "weights", error.strerror, "readable") from None
-    wanted = generate(model)[WEIGHTS].splitlines()
-    for line, (one, other) in enumerate(zip_longest(found, wanted), start=1):
-        if one != other:
-            return f"{WEIGHTS} line {line} is not what the model gives"
+    """Return where the C on disk first has another constant than the model gives, or nothing."""
+    generated = generate(model)
+    for name in (WEIGHTS, CODE):
+        path = folder / "firmware" / name
+        try:
+            found = path.read_text(encoding="utf-8", errors="replace")
+        except OSError as error:
+            raise FormatError(str(path), "the C", f"unreadable ({error.strerror})") from None
+        for one, other in zip_longest(_numbers(found), _numbers(generated[name])):
+            if one is None or other is None or one[1] != other[1]:
+                line = (one or other or (0, ""))[0]
+                return f"{name} line {line} is not what the model gives"
     return ""
+
+
+def _numbers(text: str) -> Iterator[tuple[int, str]]:
+    """Yield the numbers of C text, each with its line from 1, but not those in comments."""
+    bare = _COMMENT.sub(lambda comment: "\n" * comment[0].count("\n"), text)
+    for line, content in enumerate(bare.splitlines(), start=1):
+        for number in _NUMBER.findall(content):
+            yield line, number
 
 
 def reference_records(model: Model, lit: NDArray[np.uint16], dark: NDArray[np.uint16]) -> Records:

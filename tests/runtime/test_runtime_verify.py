@@ -75,6 +75,18 @@ def test_a_weight_that_no_frame_reaches_is_found_too(folder: Path, tmp_path: Pat
     assert any("pw_weights.h line" in line for line in report.lines())
 
 
+def test_a_threshold_that_no_frame_comes_near_is_found_too(folder: Path, tmp_path: Path) -> None:
+    """A number in the code itself is compared with the model's; layout and comments are free."""
+    changed = copy_of(folder, tmp_path)
+    code = changed / "firmware" / "pw_model.c"
+    code.write_text("/* ours, 7 */\n" + code.read_text().replace("\n}\n", "\n\n}\n"))
+    assert verify(changed, [], 10).ok
+    change(code, r"margin >= (\d+)", r"margin >= 1\g<1>")
+    report = verify(changed, [], 1)
+    assert [c.execution for c in report.comparisons if not c.equal] == ["constants of the C"]
+    assert any("pw_model.c line" in line for line in report.lines())
+
+
 def test_c_that_does_not_compile_is_one_line(folder: Path, tmp_path: Path) -> None:
     """A damaged source file gives the compiler's first complaint, not its pages."""
     changed = copy_of(folder, tmp_path)
