@@ -203,7 +203,8 @@ def test_a_damaged_session_is_a_violation_among_others(tmp_path: Path) -> None:
     damaged = session_path(root, "P01", "02", "dynamic")
     damaged.parent.mkdir(parents=True)
     content = bytearray(path.read_bytes())
-    content[len(content) // 2] ^= 0x10
+    inside_a_chunk = content.index(b"\x28\xb5\x2f\xfd", len(content) // 2) + 20  # zstd's magic
+    content[inside_a_chunk] ^= 0x10
     damaged.write_bytes(content)
     events_path(damaged).write_bytes(events_path(path).read_bytes())
     code, output, _ = command("inspect", str(root))
