@@ -152,7 +152,9 @@ def prepare_dataset(root: Path, name: str = "Lensless sensor readouts") -> None:
             content = {"Name": name, "BIDSVersion": _BIDS_VERSION, "DatasetType": "raw"}
             replace_file(description, (json.dumps(content, indent=2) + "\n").encode())
     except OSError as error:
-        raise UsageError(str(root), "the folder", error.strerror, "a folder") from None
+        raise UsageError(
+            str(root), "the folder", f"unusable ({error.strerror})", "a folder"
+        ) from None
 
 
 def add_participant(root: Path, participant: Participant) -> None:

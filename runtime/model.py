@@ -326,7 +326,9 @@ def _read_json(path: Path) -> Any:
         return json.loads(text)
     except OSError as error:
         reason = error.strerror or type(error).__name__
-        raise FormatError(str(path), "file", reason, "readable", "give a model folder") from None
+        raise FormatError(
+            str(path), "the file", f"unreadable ({reason})", do="give a model folder"
+        ) from None
     except (ValueError, RecursionError) as error:
         if isinstance(error, FormatError):
             raise

@@ -271,7 +271,7 @@ def _read_onnx(path: Path) -> ModelProto:
         graph = onnx.load(path)
         onnx.checker.check_model(graph)
     except OSError as error:
-        raise FormatError(str(path), "ONNX file", error.strerror, "readable") from None
+        raise FormatError(str(path), "the file", f"unreadable ({error.strerror})") from None
     except (DecodeError, onnx.checker.ValidationError, ValueError):
         raise FormatError(str(path), "ONNX file", "damaged", "an ONNX graph") from None
     return graph

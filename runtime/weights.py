@@ -85,7 +85,7 @@ def read_arrays(
             return arrays
     except OSError as error:
         reason = error.strerror or type(error).__name__
-        raise FormatError(where, "file", reason, "readable") from None
+        raise FormatError(where, "the file", f"unreadable ({reason})") from None
     except FormatError:
         raise
     except _DAMAGE:

@@ -323,7 +323,7 @@ def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
         text = path.read_text(encoding="utf-8")
         return text, tomllib.loads(text)
     except OSError as fault:
-        raise FormatError(str(path), f"cannot be read: {fault.strerror}") from fault
+        raise FormatError(str(path), "the file", f"unreadable ({fault.strerror})") from fault
     except UnicodeDecodeError as fault:
         raise FormatError(str(path), "text", "not UTF-8", "UTF-8") from fault
     except (tomllib.TOMLDecodeError, RecursionError) as fault:

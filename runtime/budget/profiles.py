@@ -48,7 +48,7 @@ def write_json(path: Path, data: object) -> None:
     try:
         write_whole(path, text.encode())
     except OSError as fault:
-        raise UsageError(str(path), f"cannot be written: {fault.strerror}") from fault
+        raise UsageError(str(path), "the file", f"not writable ({fault.strerror})") from fault
 
 
 def _cached(path: Path, key: str) -> dict[str, CoreProfile]:
@@ -59,7 +59,7 @@ def _cached(path: Path, key: str) -> dict[str, CoreProfile]:
         data: Any = json.loads(path.read_text(encoding="utf-8"))
         cores = data[key]
         return {str(c): CoreProfile.from_json(p, f"{path}: {c}") for c, p in cores.items()}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return {}
 
 

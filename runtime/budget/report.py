@@ -140,5 +140,5 @@ def write_report(results: Sequence[Budget], path: Path) -> Path:
     try:
         write_whole(path, render(results).encode())
     except OSError as fault:
-        raise UsageError(str(path), f"cannot be written: {fault.strerror}") from fault
+        raise UsageError(str(path), "the file", f"not writable ({fault.strerror})") from fault
     return path
