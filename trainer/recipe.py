@@ -61,11 +61,6 @@ class FeatureRecipe(_Table):
     segments: Annotated[int, Field(ge=1, le=64)] = 8
     segment_frames: Annotated[int, Field(ge=1, le=64)] = 4
 
-    @property
-    def window_frames(self) -> int:
-        """Frames that one window covers."""
-        return self.segments * self.segment_frames
-
 
 class ClassifierRecipe(_Table):
     """The head: ``linear`` (logistic regression) or ``mlp`` (one hidden layer of ``hidden`` units).
