@@ -136,8 +136,7 @@ def principal_directions(x: Float64, noise: Float64, n_directions: int) -> Float
 
     Solves ``S v = q N v`` for the covariance S of the readouts and N of their noise (A. Green et
     al., IEEE Trans. Geosci. Remote Sens. 26, 1988: maximum noise fraction). Each direction is
-    scaled to unit noise, then divided by the fourth root of its quotient: half way between equal
-    noise and equal signal.
+    scaled to unit noise.
 
     Parameters
     ----------
@@ -172,8 +171,8 @@ def fisher_directions(x: Float64, labels: NDArray[np.int64], n_directions: int) 
 def _generalised(signal: Float64, noise: Float64, n_directions: int) -> Float64:
     n = len(noise)
     n_directions = min(n_directions, n)
-    values, vectors = linalg.eigh(signal, noise, subset_by_index=[n - n_directions, n - 1])
-    directions = vectors.T[::-1] / np.maximum(values[::-1, None], 1e-12) ** 0.25
+    _, vectors = linalg.eigh(signal, noise, subset_by_index=[n - n_directions, n - 1])
+    directions = vectors.T[::-1]
     largest = np.abs(directions).argmax(axis=1)
     signs = np.sign(directions[np.arange(n_directions), largest])
     return np.asarray(directions * signs[:, None])
