@@ -6,6 +6,7 @@ from anybody: every length is checked against a limit before a byte of it is rea
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
 import logging
@@ -46,6 +47,8 @@ _MAGIC = b"\x89MCAP0\r\n"
 _RECORD = struct.Struct("<BQ")
 _MESSAGE = struct.Struct("<HIQQ")  # channel, sequence, log time, publish time
 _MAX_RECORD = 32 * 2**20
+_LONGEST_CUT = 2 * 2**20
+"""More than any one record that a recorder writes."""
 _DAMAGE = (McapError, ValueError, KeyError, struct.error, zstandard.ZstdError, EOFError)
 _log = logging.getLogger(__name__)
 
@@ -178,7 +181,11 @@ def read_session(path: Path | str, *, with_labels: bool = True) -> Session:
 
 
 def _finish(path: Path) -> None:
-    """Write what can be read of an unfinished file as a finished one, and put it in its place."""
+    """Write what can be read of an unfinished file as a finished one, and put it in its place.
+
+    A killed recorder leaves a file that is cut inside its last record. Where more than that is
+    unreadable, the original stays beside it under its name and ``.damaged``.
+    """
     header = _read_header(path)
     whole = path.with_name(f".{path.name}.{os.getpid()}.part")
     n_pairs = 0
@@ -189,13 +196,35 @@ def _finish(path: Path) -> None:
                 for message in _messages(path, until_damage=True):
                     writer.copy(message.topic, message.data, message.sequence, message.time_us)
                     n_pairs += message.topic == FRAME_TOPIC
+            damaged = _damaged_before_its_end(path)
+            if damaged:
+                path.replace(path.with_name(f"{path.name}.damaged"))
             whole.replace(path)
         finally:
             whole.unlink(missing_ok=True)
     labels = events_path(path)
     if not labels.exists():
         write_events(labels, journal_events(Session(path, header, ())))
-    _log.warning("%s: was not finished; repaired, %d frame pairs kept", path, n_pairs)
+    _log.warning(
+        "%s: was not finished; repaired, %d frame pairs kept%s",
+        path,
+        n_pairs,
+        f"; it is damaged, the original is kept as {path.name}.damaged" if damaged else "",
+    )
+
+
+def _damaged_before_its_end(path: Path) -> bool:
+    """Tell whether an unfinished file is more than cut inside its last record."""
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        sound = len(_MAGIC)
+        with contextlib.suppress(*_DAMAGE):
+            for opcode, content in _records(file, str(path)):
+                if opcode == Opcode.CHUNK:
+                    _unpack_chunk(content, str(path))
+                sound = file.tell()
+        # A cut is met at the end of the file; a wrong length may reach there too, from far off.
+        return file.tell() < size or size - sound > _LONGEST_CUT
 
 
 def journal_events(session: Session) -> tuple[Event, ...]:

@@ -59,8 +59,7 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         "",
         "## Limits",
         "",
-        f"- Recorded by: {', '.join(evaluation['recorded_by'])}. Figures of an emulated sensor and "
-        "of invented participants say nothing about real hands.",
+        f"- Recorded by: {', '.join(evaluation['recorded_by'])}.{_emulated(evaluation)}",
         "- Takes are judged at one frame each, not as a stream.",
         "- Light into eyes: judge the LED's drive by IEC 62471 before anybody sits before it.",
         "- Recordings of people need their consent, and are deleted with it.",
@@ -69,3 +68,9 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         "",
     ]
     return "\n".join(lines)
+
+
+def _emulated(evaluation: dict[str, Any]) -> str:
+    if not any("emulated" in sensor for sensor in evaluation["recorded_by"]):
+        return ""
+    return " Figures of an emulated sensor and of invented participants say nothing of real hands."

@@ -74,7 +74,10 @@ def run_demo(out: Path, *, as_json: bool = False) -> None:
     """
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise UsageError(str(out), "output folder", "in use", "missing or empty", "name another")
-    out.mkdir(parents=True, exist_ok=True)
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(str(out), "output folder", error.strerror, "writable") from None
     console = Console(stderr=as_json)
     recordings, models = out / "recordings", out / "models"
     with Progress(

@@ -62,7 +62,10 @@ def write_model_folder(trained: Trained, out: Path) -> None:
     refuse_used_folder(out)
     part = out.with_name(f".{out.name}.part")
     shutil.rmtree(part, ignore_errors=True)
-    part.mkdir(parents=True)
+    try:
+        part.mkdir(parents=True)
+    except OSError as error:
+        raise UsageError(str(out), "output folder", error.strerror, "writable") from None
     try:
         save_model(trained.model, part)
         save_step_graph(trained.model, part / "fixed.onnx")

@@ -44,7 +44,7 @@ def evaluation_rows(evaluation: dict[str, Any]) -> list[tuple[str, str, str, str
 
 def evaluation_table(evaluations: Sequence[dict[str, Any]]) -> Table:
     """Return the rows of several evaluations as one table for a terminal."""
-    table = Table(title="Recognition, on participants never seen in training (95 % interval)")
+    table = Table(title="Recognition of people held out of training (95 % interval)")
     for heading in ("model", "pipeline", "accuracy", "macro F1"):
         table.add_column(heading)
     for evaluation in evaluations:

@@ -307,3 +307,27 @@ def test_a_full_disk_is_one_clear_line_and_loses_nothing_before(tmp_path: Path) 
     assert "make room on the disk" in message.lower()
     assert "\n" not in message
     assert int(n_given) - 100 <= check(path, 16) <= int(n_given) + 1
+
+
+def test_the_original_of_a_damaged_unfinished_session_is_kept(tmp_path: Path) -> None:
+    """Finishing a file that is only cut leaves one file; one damaged before its end, the original.
+
+    The magic number of a Zstandard frame (RFC 8878, section 3.1.1) tells where a chunk begins.
+    """
+    whole = write(tmp_path / NAME, 60).read_bytes()
+    cut = whole[: len(whole) * 2 // 3]
+    path = tmp_path / "cut" / NAME
+    path.parent.mkdir()
+    path.write_bytes(cut)
+    kept = check(path)
+    assert 0 < kept < 60
+    assert not list(path.parent.glob("*.damaged"))
+
+    damaged = bytearray(cut)
+    damaged[damaged.index(b"\x28\xb5\x2f\xfd", len(cut) // 3) + 30] ^= 1
+    path = tmp_path / "damaged" / NAME
+    path.parent.mkdir()
+    path.write_bytes(damaged)
+    assert 0 < check(path) < kept
+    (original,) = path.parent.glob("*.damaged")
+    assert original.read_bytes() == damaged
