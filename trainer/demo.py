@@ -77,7 +77,9 @@ def run_demo(out: Path, *, as_json: bool = False) -> None:
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise UsageError(str(out), "output folder", error.strerror, "writable") from None
+        raise UsageError(
+            str(out), "output folder", f"refused ({error.strerror})", "writable"
+        ) from None
     console = Console(stderr=as_json)
     recordings, models = out / "recordings", out / "models"
     with Progress(

@@ -65,7 +65,9 @@ def write_model_folder(trained: Trained, out: Path) -> None:
     try:
         part.mkdir(parents=True)
     except OSError as error:
-        raise UsageError(str(out), "output folder", error.strerror, "writable") from None
+        raise UsageError(
+            str(out), "output folder", f"refused ({error.strerror})", "writable"
+        ) from None
     try:
         save_model(trained.model, part)
         save_step_graph(trained.model, part / "fixed.onnx")
