@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -51,21 +52,13 @@ def emulate(
     An invented participant in front of it acts the script's cues, in the order that follows from
     the seed. Record with the same script and seed.
     """
-    from capture.emulated.device import main
+    from capture.emulated.device import DeviceSettings, run_device
+    from runtime.errors import UsageError
 
-    digits = participant.removeprefix("P")
-    if not (digits.isascii() and digits.isdigit() and len(digits) <= 4):
-        raise click.BadParameter("expected P and a number", param_hint="--participant")
-    words = {
-        "participant": int(digits),
-        "script": script,
-        "sensor": sensor,
-        "seed": seed,
-        "speed": speed,
-        "unit": unit,
-        "transport": transport,
-    }
-    sys.exit(main([f"--{name}={value}" for name, value in words.items()]))
+    if not re.fullmatch("P(0[1-9]|[1-9][0-9])", participant):
+        raise UsageError("emulated sensor", "participant", repr(participant), "P01 to P99")
+    number = int(participant.removeprefix("P"))
+    run_device(DeviceSettings(number, script, sensor, seed, speed, unit, transport))
 
 
 @click.command(
@@ -342,11 +335,11 @@ def live(port: str, model: Path, engine: str, log: Path | None, seconds: float |
     loaded = load_model(model)
     step = open_engine(engine, loaded, model)
     console = Console(highlight=False)
-    with Link(port) as link:
+    with open_log(log) as write, Link(port) as link:
         watch = Watch(link, link.describe(), loaded, step)
         for caution in watch.cautions():
             click.echo(caution, err=True)
-        with open_log(log) as write, console.status("waiting for readouts") as status:
+        with console.status("waiting for readouts") as status:
 
             def tell(event: LiveEvent) -> None:
                 write(event)

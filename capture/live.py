@@ -227,7 +227,8 @@ class Watch:
 def open_log(path: Path | None) -> Iterator[Callable[[LiveEvent], None]]:
     """Yield a function that appends an event to a new file of JSON lines; to none without a path.
 
-    Each line is in the file as soon as it is told, so that another program can follow it.
+    Each line is in the file as soon as it is told, so that another program can follow it. A file
+    that is still empty when an error ends the watch is removed: the next try may have its name.
 
     Raises
     ------
@@ -243,8 +244,13 @@ def open_log(path: Path | None) -> Iterator[Callable[[LiveEvent], None]]:
         raise UsageError(
             str(path), "the log", error.strerror, "a new file", "give another name"
         ) from None
-    with file:
-        yield lambda event: print(json.dumps(asdict(event)), file=file)
+    try:
+        with file:
+            yield lambda event: print(json.dumps(asdict(event)), file=file)
+    except BaseException:
+        if path.is_file() and path.stat().st_size == 0:
+            path.unlink()
+        raise
 
 
 def _check_sensor(url: str, sensor: Sensor, learned: Sensor) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import re
 import signal
 import subprocess
 import sys
@@ -40,9 +41,10 @@ from capture.wire import (
 from runtime.errors import Error, FormatError, PortError, UsageError
 from runtime.sensor import Sensor
 
-__all__ = ["FIRMWARE", "Device", "DeviceSettings", "main", "running_device", "serve"]
+__all__ = ["FIRMWARE", "Device", "DeviceSettings", "main", "run_device", "running_device", "serve"]
 
 FIRMWARE = "emulated 1"
+_UNIT = re.compile(r"[A-Za-z0-9_-]{1,32}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +64,7 @@ class DeviceSettings:
     speed : float
         Device seconds for each second of the clock; 0 as fast as the host reads.
     unit : str
-        Name of the physical sensor.
+        Name of the physical sensor: 1 to 32 letters, digits, dashes and underscores.
     transport : str
         ``auto``, ``pty`` or ``socket``.
     port : int
@@ -86,6 +88,10 @@ class DeviceSettings:
         where = "emulated sensor"
         if self.sensor not in SENSORS:
             raise UsageError(where, "sensor", self.sensor, f"one of {', '.join(SENSORS)}")
+        if not _UNIT.fullmatch(self.unit):
+            raise UsageError(
+                where, "unit", repr(self.unit), "1 to 32 letters, digits, dashes and underscores"
+            )
         for name, low, high in (
             ("participant", 0, 10**6),
             ("seed", 0, 2**32 - 1),
@@ -115,8 +121,7 @@ class Device:
     Raises
     ------
     UsageError, FormatError
-        There is no such script, it is wrong or asks for an unknown act, or the unit's name does not
-        fit its packet.
+        There is no such script, it is wrong, or it asks for an unknown act.
     """
 
     def __init__(self, settings: DeviceSettings) -> None:
@@ -131,7 +136,6 @@ class Device:
         self._next_status_us = 0
         self._last: Acknowledge | None = None
         self._cable = np.random.default_rng([settings.seed, 3])
-        encode(self._description())  # refuses a unit that no packet can hold, before a host waits
 
     @property
     def running(self) -> bool:
@@ -311,19 +315,18 @@ def _stop(_signal: int, _frame: FrameType | None) -> None:
     raise SystemExit(0)
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
-    """Print the port's URL on one line and serve it; the entry of the process."""
-    parser = argparse.ArgumentParser(prog="emulated sensor", description=__doc__)
-    for field in dataclasses.fields(DeviceSettings):
-        kind = {"int": int, "float": float}.get(str(field.type), str)
-        parser.add_argument(f"--{field.name}", type=kind, default=field.default)
-    try:
-        settings = DeviceSettings(**vars(parser.parse_args(arguments)))
-        device = Device(settings)
-        port = open_port(settings.transport, settings.port)
-    except Error as error:
-        print(error, file=sys.stderr)
-        return error.exit_code
+def run_device(settings: DeviceSettings) -> None:
+    """Print the port's URL on one line and serve it until SIGINT or SIGTERM ends the process.
+
+    Raises
+    ------
+    UsageError, FormatError
+        The script is not one that can be acted, or there is no such transport.
+    PortError
+        The port cannot be opened.
+    """
+    device = Device(settings)
+    port = open_port(settings.transport, settings.port)
     signal.signal(signal.SIGTERM, _stop)
     signal.signal(signal.SIGINT, _stop)
     try:
@@ -331,6 +334,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
         serve(device, port)
     finally:
         port.close()
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the device of the options; the entry of its own process. Returns the exit code."""
+    parser = argparse.ArgumentParser(prog="emulated sensor", description=__doc__)
+    for field in dataclasses.fields(DeviceSettings):
+        kind = {"int": int, "float": float}.get(str(field.type), str)
+        parser.add_argument(f"--{field.name}", type=kind, default=field.default)
+    try:
+        run_device(DeviceSettings(**vars(parser.parse_args(arguments))))
+    except Error as error:
+        print(error, file=sys.stderr)
+        return error.exit_code
     return 0
 
 

@@ -276,11 +276,11 @@ def test_missing_damaged_or_foreign_export_is_one_line(
 
 
 def test_an_old_log_is_never_written_over(
-    bench_sensor: BenchSensor, folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A log that exists is refused and stays as it is."""
+    """A log that exists is refused before the port is touched, and stays as it is."""
     log = tmp_path / "events.jsonl"
     log.write_text("kept\n")
-    assert call("--port", bench_sensor.url, "--model", folder, "--log", log) == 2
+    assert call("--port", "/dev/no-such-sensor", "--model", folder, "--log", log) == 2
     assert "the log is File exists" in one_line(capsys)
     assert log.read_text() == "kept\n"

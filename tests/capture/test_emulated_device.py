@@ -28,6 +28,7 @@ from capture.wire import (
     encode,
 )
 from runtime.errors import PortError, UsageError
+from trainer.cli import main as palmwatt
 
 
 def _answer(device: Device, kind: CommandKind, value: int = 0, number: int = 1) -> list[Message]:
@@ -233,6 +234,10 @@ def test_the_device_serves_real_serial_bytes_from_its_own_process(transport: str
         {"loss": 1.5},
         {"corruption": float("nan")},
         {"port": 70_000},
+        {"unit": ""},
+        {"unit": "u" * 33},
+        {"unit": "a b"},
+        {"unit": "unit-ä"},
     ],
 )
 def test_impossible_settings_are_refused_by_name(wrong: dict[str, float | str]) -> None:
@@ -249,6 +254,29 @@ def test_wrong_calls_end_in_one_line_and_code_2(
     for option in (script, "--transport=pigeon", "--seed=-3", f"--unit={'u' * 90}"):
         assert main([option]) == 2
         assert len(capsys.readouterr().err.strip().splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "named"),
+    [
+        ("--participant", "01", "participant is '01', expected P01 to P99"),
+        ("--participant", "P00", "participant is 'P00'"),
+        ("--participant", "P100", "participant is 'P100'"),
+        ("--unit", "a b", "unit is 'a b'"),
+        ("--sensor", "nosuch", "sensor is nosuch"),
+        ("--script", "no-such-script.toml", "no-such-script.toml"),
+    ],
+)
+def test_the_command_tells_errors_as_every_other_does(
+    option: str, value: str, named: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A wrong emulated sensor is one line after the program's name, and exit code 2."""
+    with pytest.raises(SystemExit) as end:
+        palmwatt(["emulate", option, value])
+    assert end.value.code == 2
+    text = capsys.readouterr().err
+    assert text.startswith("palmwatt: ") and text.count("\n") == 1
+    assert named in text
 
 
 def test_a_taken_socket_is_a_port_error() -> None:
