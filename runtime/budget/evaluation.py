@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from textwrap import shorten
+from typing import TYPE_CHECKING
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from runtime.errors import FormatError
+
+if TYPE_CHECKING:
+    from pydantic_core import ErrorDetails
 
 __all__ = ["Evaluation", "Figure", "WakeUp", "read_evaluation"]
 
@@ -91,6 +96,33 @@ def read_evaluation(model_dir: Path) -> Evaluation | None:
     except ValidationError as fault:
         first = fault.errors(include_url=False)[0]
         key = ".".join(str(part) for part in first["loc"])
-        raise FormatError(str(path), f"{key}: {first['msg']}") from None
+        got = "missing" if first["type"] == "missing" else shorten(repr(first["input"]), 60)
+        raise FormatError(
+            str(path), key or "content", got, _expected(first), "evaluate the model anew"
+        ) from None
     except (OSError, UnicodeDecodeError, json.JSONDecodeError, RecursionError) as fault:
-        raise FormatError(str(path), f"cannot be read as JSON: {fault}") from fault
+        raise FormatError(
+            str(path), "the file", f"unreadable ({fault})", "JSON", "evaluate the model anew"
+        ) from fault
+
+
+def _expected(fault: ErrorDetails) -> str:
+    """Return what a key should hold, by the rule that it broke."""
+    limits = fault.get("ctx", {})
+    match fault["type"]:
+        case "missing":
+            return "a value"
+        case "greater_than_equal":
+            return f"at least {limits['ge']:g}"
+        case "less_than_equal":
+            return f"at most {limits['le']:g}"
+        case "model_type":
+            return "an object"
+        case "string_type":
+            return "a text"
+        case "tuple_type":
+            return "a list"
+        case kind if kind.startswith("int"):
+            return "a whole number"
+        case _:
+            return "a finite number"

@@ -152,9 +152,14 @@ def test_faulty_evaluation_is_one_clear_line(folder: Path, tmp_path: Path) -> No
     """An evaluation that is not JSON, or holds an impossible accuracy, is refused."""
     copy = tmp_path / "model"
     shutil.copytree(folder, copy)
-    for text in ("{", json.dumps({"fixed": _share(1.5)}), "[1]"):
+    for text, fault in (
+        ("{", r"the file is .*, expected JSON"),
+        (json.dumps({"fixed": _share(1.5)}), r"fixed\.accuracy\.value is 1\.5, expected at most 1"),
+        ("{}", "fixed is missing, expected a value"),
+        ("[1]", r"content is \[1\], expected an object"),
+    ):
         (copy / "evaluation.json").write_text(text)
-        with pytest.raises(FormatError, match=r"evaluation\.json"):
+        with pytest.raises(FormatError, match=rf"evaluation\.json: {fault}"):
             budget(copy, cores=CORES)
 
 
