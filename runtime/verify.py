@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Comparison", "Verification", "compare", "reference_records", "verify"]
 
+State = dict[str, NDArray[np.int32]]
 WEIGHTS = "pw_weights.h"
 CODE = "pw_model.c"
 _COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
@@ -135,13 +136,14 @@ def verify(
     model = load_model(folder)
     lit, dark = read_test_frames(folder, model, n_frames)
     graph = _read_onnx(folder / "fixed.onnx")
+    first = first_state(graph, folder / "fixed.onnx")
     reference = reference_records(model, lit, dark)
     comparisons = [
-        _compare("ONNX Runtime", reference, onnx_runtime_records(graph, lit, dark)),
+        _compare("ONNX Runtime", reference, onnx_runtime_records(graph, first, lit, dark)),
         _compare(
             "ONNX reference evaluator",
             reference,
-            evaluator_records(graph, lit[:EVALUATOR_FRAMES], dark[:EVALUATOR_FRAMES]),
+            evaluator_records(graph, first, lit[:EVALUATOR_FRAMES], dark[:EVALUATOR_FRAMES]),
         ),
     ]
 
@@ -208,7 +210,7 @@ def reference_records(model: Model, lit: NDArray[np.uint16], dark: NDArray[np.ui
 
 
 def onnx_runtime_records(
-    graph: ModelProto, lit: NDArray[np.uint16], dark: NDArray[np.uint16]
+    graph: ModelProto, first: State, lit: NDArray[np.uint16], dark: NDArray[np.uint16]
 ) -> Records:
     """Run the step graph in ONNX Runtime, its state carried from frame to frame."""
     import onnxruntime
@@ -218,17 +220,17 @@ def onnx_runtime_records(
     session = onnxruntime.InferenceSession(
         graph.SerializeToString(), options, providers=["CPUExecutionProvider"]
     )
-    return _step_graph(lambda feeds: session.run(None, feeds), graph, lit, dark)
+    return _step_graph(lambda feeds: session.run(None, feeds), graph, first, lit, dark)
 
 
 def evaluator_records(
-    graph: ModelProto, lit: NDArray[np.uint16], dark: NDArray[np.uint16]
+    graph: ModelProto, first: State, lit: NDArray[np.uint16], dark: NDArray[np.uint16]
 ) -> Records:
     """Run the step graph in ONNX's own reference evaluator."""
     from onnx.reference import ReferenceEvaluator
 
     evaluator = ReferenceEvaluator(graph)
-    return _step_graph(lambda feeds: evaluator.run(None, feeds), graph, lit, dark)
+    return _step_graph(lambda feeds: evaluator.run(None, feeds), graph, first, lit, dark)
 
 
 def compare(reference: Records, other: Records) -> str:
@@ -274,19 +276,27 @@ def _read_onnx(path: Path) -> ModelProto:
         raise FormatError(str(path), "the file", f"unreadable ({error.strerror})") from None
     except (DecodeError, onnx.checker.ValidationError, ValueError):
         raise FormatError(str(path), "ONNX file", "damaged", "an ONNX graph") from None
+    inputs = {value.name for value in graph.graph.input}
+    outputs = {value.name for value in graph.graph.output}
+    if inputs != {"lit", "dark", *_state_names(outputs)} or not {"scores", "decision"} <= outputs:
+        raise FormatError(
+            str(path), "list of inputs", ", ".join(sorted(inputs)) or "empty",
+            "lit, dark and the state that is put out", "export the model anew",
+        )  # fmt: skip
     return graph
 
 
+def _state_names(outputs: Iterable[str]) -> list[str]:
+    """Return the names of the state, which is put out with an ending of its own."""
+    return [name.removesuffix("_out") for name in outputs if name.endswith("_out")]
+
+
 def _step_graph(
-    run: Any, graph: ModelProto, lit: NDArray[np.uint16], dark: NDArray[np.uint16]
+    run: Any, graph: ModelProto, state: State, lit: NDArray[np.uint16], dark: NDArray[np.uint16]
 ) -> Records:
     """Step a graph over frames through `run`, which takes inputs by name and returns outputs."""
     outputs = [value.name for value in graph.graph.output]
-    names = [name.removesuffix("_out") for name in outputs if name.endswith("_out")]
-    inputs = {value.name for value in graph.graph.input}
-    if inputs != {"lit", "dark", *names} or not {"scores", "decision"} <= set(outputs):
-        raise FormatError("fixed.onnx", "inputs", sorted(inputs), "lit, dark and the state")
-    state = first_state(graph)
+    names = _state_names(outputs)
 
     def steps() -> Iterable[tuple[Any, Any, dict[str, Any]]]:
         nonlocal state
@@ -298,7 +308,7 @@ def _step_graph(
     return _gather(steps())
 
 
-def first_state(graph: ModelProto) -> dict[str, NDArray[np.int32]]:
+def first_state(graph: ModelProto, path: Path) -> State:
     """Return the state before the first frame: zero, or what the metadata says."""
     import json
 
@@ -313,7 +323,7 @@ def first_state(graph: ModelProto) -> dict[str, NDArray[np.int32]]:
                 if value.name in given:
                     state[value.name][...] = np.array(given[value.name], dtype=np.int32)
     except (ValueError, TypeError) as error:
-        raise FormatError("fixed.onnx", "initial state", "damaged", "as exported") from error
+        raise FormatError(str(path), "initial state", "damaged", "as exported") from error
     return state
 
 
@@ -323,6 +333,4 @@ def _gather(frames: Iterable[tuple[Any, Any, dict[str, Any]]]) -> Records:
     state = {
         name: np.stack([np.ravel(s[name]) for s in states]).astype(np.int32) for name in states[0]
     }
-    return Records(
-        np.array(decisions, dtype=np.int32), np.stack(scores).astype(np.int32), state
-    )  # fmt: skip
+    return Records(np.array(decisions, dtype=np.int32), np.stack(scores).astype(np.int32), state)
