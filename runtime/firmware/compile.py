@@ -213,9 +213,17 @@ def _run(command: list[str], folder: Path, core: str) -> None:
             timeout=_TIMEOUT_S, check=False,
         )  # fmt: skip
     except (OSError, subprocess.TimeoutExpired) as error:
-        raise ToolError(f"compile for {core}", f"the compiler did not finish: {error}") from error
+        raise ToolError(
+            f"compile for {core}", "run of the compiler", f"broken off ({error})", "finished"
+        ) from error
     if done.returncode != 0:
-        raise ToolError(f"compile for {core}", f"the compiler says: {_first_error(done.stderr)}")
+        raise ToolError(
+            f"compile for {core}",
+            "answer of the compiler",
+            f"'{_first_error(done.stderr)}'",
+            "an object file without errors",
+            "export the firmware anew if it was changed by hand",
+        )
 
 
 def _first_error(text: str) -> str:

@@ -64,7 +64,7 @@ def check_frames(layout: Layout, lit: Counts, dark: Counts) -> tuple[Counts, Cou
     for name, frames in (("lit", lit), ("dark", dark)):
         if frames.shape != expected or frames.dtype != np.uint16:
             got = f"{frames.dtype} {frames.shape}"
-            raise FormatError("frames", name, got, f"uint16 {expected}")
+            raise FormatError("frames", f"array of {name} exposures", got, f"uint16 {expected}")
     return np.ascontiguousarray(lit, dtype="<u2"), np.ascontiguousarray(dark, dtype="<u2")
 
 
@@ -113,7 +113,9 @@ class Machine:
         try:
             self.uc.emu_start(self.image.symbol(name).address | thumb, _STOP)
         except self._error as error:
-            raise ToolError(f"emulated {self.core.name}", f"{name} faulted: {error}") from error
+            raise ToolError(
+                f"emulated {self.core.name}", f"end of {name}", f"a fault ({error})", "a return"
+            ) from error
         return int(self.uc.reg_read(argument_registers[0])) & 0xFFFF_FFFF
 
     def write_exposures(self, lit: Counts, dark: Counts) -> tuple[int, int]:
@@ -170,7 +172,9 @@ class Host:
             try:
                 self._library = ctypes.CDLL(str(path))
             except OSError as error:
-                raise ToolError("host library", f"cannot be loaded: {error}") from error
+                raise ToolError(
+                    "host library", "the file", f"not loadable ({error})", "a library of this host"
+                ) from error
         self.layout: Layout = parse_layout(_text_at(self._library, "harness_layout"))
         self._library.harness_init()
 

@@ -98,7 +98,7 @@ def _target(name: str, before: Instruction, instruction: Instruction, *, riscv: 
         return before.address + (int(far[2], 0) << 12) + rest & 0xFFFF_FFFF
     number = re.search(r"(?:^|[ #,])(-?0x[0-9a-f]+|-?\d+)$", text)
     if number is None:
-        raise ToolError("stack bound", f"{name} jumps through a register: {text}")
+        raise ToolError("stack bound", f"target of a jump in {name}", text, "an address")
     return int(number[1], 0) + (instruction.address if riscv else 0)
 
 
@@ -114,6 +114,8 @@ def _taken_from_stack(name: str, instruction: Instruction) -> int:
         return 0
     amount = re.search(r"#?(-?0x[0-9a-f]+|-?\d+)$", text)
     if amount is None:
-        raise ToolError("stack bound", f"{name} moves the stack pointer by {word} {text}")
+        raise ToolError(
+            "stack bound", f"move of the stack pointer in {name}", f"{word} {text}", "a number"
+        )
     value = int(amount[1], 0)
     return max(0, value if word.startswith("sub") else -value)

@@ -91,7 +91,9 @@ def test_c_that_does_not_compile_is_one_line(folder: Path, tmp_path: Path) -> No
     """A damaged source file gives the compiler's first complaint, not its pages."""
     changed = copy_of(folder, tmp_path)
     change(changed / "firmware" / "pw_model.c", r"int32_t", "int33_t")
-    with pytest.raises(ToolError, match="int33_t") as caught:
+    with pytest.raises(
+        ToolError, match=r"answer of the compiler is '.*int33_t.*', expected an"
+    ) as caught:
         verify(changed, [], 5)
     assert "\n" not in str(caught.value)
     assert str(tmp_path) not in str(caught.value)
@@ -131,7 +133,8 @@ def test_a_foreign_graph_is_refused(folder: Path, tmp_path: Path) -> None:
     )
     opset = [helper.make_opsetid("", 18)]
     save(helper.make_model(graph, opset_imports=opset, ir_version=8), changed / "fixed.onnx")
-    with pytest.raises(FormatError, match=r"fixed\.onnx"):
+    where = re.escape(str(changed / "fixed.onnx"))
+    with pytest.raises(FormatError, match=f"^{where}: list of inputs is a, expected lit, dark"):
         verify(changed, [], 5)
 
 
