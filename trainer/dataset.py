@@ -137,7 +137,7 @@ def open_corpus(folder: Path, recipe: Recipe) -> Corpus:
             content.update(path.name.encode() + b"\0" + _digest(path))
     if sensor is None:
         raise FormatError(
-            str(folder), "labels", "missing", f"events with the classes of recipe {recipe.name}",
+            str(folder), f"label of a class of recipe {recipe.name}", "missing", "in some session",
             "record with a cue script that gives them",
         )  # fmt: skip
     return Corpus(sensor, tuple(recordings), content.hexdigest(), Path(folder))
@@ -190,7 +190,9 @@ def reduce_recording(
             parts.append(stage.run_frames(block.lit, block.dark))
     time_us = np.concatenate(times) if times else np.zeros(0, dtype=np.int64)
     if len(time_us) < MIN_FRAMES:
-        raise FormatError(str(recording.path), "frames", len(time_us), f"at least {MIN_FRAMES}")
+        raise FormatError(
+            str(recording.path), "number of frames", len(time_us), f"at least {MIN_FRAMES}"
+        )
     cues = labelled_cues(session, recipe, time_us)
     return [np.concatenate(parts) for parts in values], cues
 

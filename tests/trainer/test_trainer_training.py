@@ -145,7 +145,7 @@ def test_a_folder_without_labels_is_one_clear_error(small_data: Path, small_reci
     """Recordings without events say which labels were expected."""
     for path in sessions(small_data):
         events_path(path).unlink()
-    with pytest.raises(FormatError, match="labels is missing"):
+    with pytest.raises(FormatError, match=r"label of a class of recipe .* is missing"):
         open_corpus(small_data, load_recipe(small_recipe))
 
 
