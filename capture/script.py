@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -12,7 +11,8 @@ import numpy as np
 import pydantic
 from pydantic import ConfigDict, Field
 
-from runtime.errors import FormatError, UsageError
+from runtime.errors import UsageError
+from runtime.tomlfile import TomlFile, parse_toml, read_toml
 
 __all__ = [
     "BUILT_IN",
@@ -43,7 +43,6 @@ IDLE = "idle"
 DISTRACTORS = ("distract_wave", "distract_scratch", "distract_pass", "distract_adjust")
 FINGER_COUNTS = tuple(f"fingers_{n}" for n in range(6))
 
-_MAX_BYTES = 65_536
 _MAX_CUES = 10_000
 _Word = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
 _Seconds = Annotated[float, Field(ge=0.0, le=600.0, allow_inf_nan=False)]
@@ -162,41 +161,25 @@ def load_script(source: str | Path) -> Script:
 
     Raises
     ------
-    UsageError
-        There is no such script.
     FormatError
-        The file is not TOML, or a key is missing, unknown or out of range; the message names the
-        first such key.
+        There is no such script, the file is not TOML, or a key is missing, unknown or out of range;
+        the message names the line and the key.
     """
     if str(source) in BUILT_IN:
         text = (resources.files("capture") / "scripts" / f"{source}.toml").read_bytes()
         return parse_script(text, str(source))
-    path = Path(source)
-    try:
-        with path.open("rb") as file:
-            text = file.read(_MAX_BYTES + 1)
-    except OSError as error:
-        raise UsageError(
-            str(source),
-            "the script",
-            f"unreadable ({error.strerror})",
-            f"a TOML file or one of {', '.join(BUILT_IN)}",
-        ) from None
-    return parse_script(text, str(source))
+    expected = f"a TOML file or one of {', '.join(BUILT_IN)}"
+    return _script(read_toml(Path(source), expected=expected))
 
 
 def parse_script(text: bytes, where: str) -> Script:
     """Read a script from the bytes of a TOML file; `where` names it in errors."""
-    if len(text) > _MAX_BYTES:
-        raise FormatError(where, "the script", "too long", f"at most {_MAX_BYTES} bytes")
-    try:
-        return Script.model_validate(tomllib.loads(text.decode("utf-8")))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise FormatError(where, "the script", f"not TOML ({error})") from None
-    except pydantic.ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        key = ".".join(str(part) for part in first["loc"]) or "the script"
-        raise FormatError(where, key, f"wrong ({first['msg']})") from None
+    return _script(parse_toml(text, where))
+
+
+def _script(file: TomlFile) -> Script:
+    with file.faults():
+        return Script.model_validate(file.data)
 
 
 def schedule(script: Script, seed: int) -> tuple[Cue, ...]:

@@ -9,17 +9,15 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
-import tomllib
-from collections.abc import Sequence
 from fnmatch import fnmatchcase
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from runtime.errors import FormatError, UsageError
+from runtime.errors import UsageError
+from runtime.tomlfile import TomlFile, parse_toml, read_toml
 
 __all__ = [
     "ClassifierRecipe",
@@ -34,7 +32,6 @@ __all__ = [
 ]
 
 OTHER = "other"
-MAX_RECIPE_BYTES = 65_536
 
 
 class _Table(BaseModel):
@@ -183,63 +180,29 @@ def load_recipe(source: str | Path) -> Recipe:
             return parse_recipe(built_in[str(source)], str(source))
         expected = f"a TOML file or one of {', '.join(built_in)}"
         raise UsageError(str(source), "recipe", "missing", expected)
-    if path.stat().st_size > MAX_RECIPE_BYTES:
-        raise FormatError(str(path), "size in bytes", path.stat().st_size, f"<= {MAX_RECIPE_BYTES}")
-    try:
-        text = path.read_text("utf-8")
-    except UnicodeDecodeError as error:
-        raise FormatError(str(path), "text", "not UTF-8", "a TOML file in UTF-8") from error
-    return parse_recipe(text, str(path))
+    return _recipe(read_toml(path))
 
 
 def parse_recipe(text: str, where: str) -> Recipe:
     """Read a recipe from TOML text; `where` names it in errors, which are those of load_recipe."""
-    try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise FormatError(where, "the text", f"not TOML ({error})") from error
-    if data.get("evaluation", {}) and _asks_for_random_windows(data["evaluation"]):
-        line = _line_of(text, ("evaluation", "split"))
+    return _recipe(parse_toml(text.encode(), where))
+
+
+def _recipe(file: TomlFile) -> Recipe:
+    evaluation: Any = file.data.get("evaluation")
+    if _asks_for_random_windows(evaluation):
         raise UsageError(
-            f"{where}, line {line}",
+            file.place("evaluation", "split"),
             "evaluation.split",
-            repr(data["evaluation"]["split"]),
+            repr(evaluation["split"]),
             "participants or units",
             "windows of one person are too alike: splitting them at random measures memory",
         )
-    try:
-        return Recipe.model_validate_json(json.dumps(data, default=str))
-    except ValidationError as error:
-        first = error.errors()[0]
-        key = tuple(first["loc"])
-        line = _line_of(text, key)
-        name = ".".join(str(part) for part in key) or "recipe"
-        got = None if first["type"] == "missing" else _short(first["input"])
-        message = first["msg"][0].lower() + first["msg"][1:]
-        raise FormatError(f"{where}, line {line}", f"{name} ({message})", got) from error
+    # As JSON, because a strict tuple is read from a JSON array but not from a Python list.
+    with file.faults():
+        return Recipe.model_validate_json(json.dumps(file.data, default=str))
 
 
 def _asks_for_random_windows(evaluation: Any) -> bool:
     split = evaluation.get("split") if isinstance(evaluation, dict) else None
     return isinstance(split, str) and ("window" in split or "random" in split)
-
-
-def _short(value: object) -> str | None:
-    text = repr(value)
-    return text if len(text) <= 60 else None
-
-
-def _line_of(text: str, key: Sequence[str | int]) -> int:
-    """Return the 1-based line that sets a key; its table's line, or 1, where it is missing."""
-    names = [part for part in key if isinstance(part, str)]
-    for depth in range(len(names), 0, -1):
-        table, wanted = tuple(names[: depth - 1]), names[depth - 1]
-        current: tuple[str, ...] = ()
-        for number, line in enumerate(text.splitlines(), start=1):
-            if header := re.match(r"\s*\[\s*([\w.\s-]+?)\s*\]", line):
-                current = tuple(part.strip() for part in header[1].split("."))
-                if current == (*table, wanted):
-                    return number
-            elif current == table and re.match(rf"\s*[\"']?{re.escape(wanted)}[\"']?\s*=", line):
-                return number
-    return 1

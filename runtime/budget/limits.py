@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import Literal
 from xml.etree import ElementTree
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
 from runtime.budget.inputs import Kind
-from runtime.budget.parts import one_line, read_toml
 from runtime.budget.uncertainty import Interval
+from runtime.tomlfile import read_toml
 
 __all__ = ["Check", "Limits", "check", "junit_xml", "load_limits"]
 
@@ -41,11 +41,9 @@ def load_limits(path: Path) -> Limits:
     FormatError
         The file is faulty; the message names line, key and reason.
     """
-    text, data = read_toml(path)
-    try:
-        return _File.model_validate(data).limits
-    except ValidationError as fault:
-        raise one_line(path, text, fault, ()) from None
+    file = read_toml(path)
+    with file.faults():
+        return _File.model_validate(file.data).limits
 
 
 class _File(BaseModel):

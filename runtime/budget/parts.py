@@ -9,18 +9,15 @@ and a fault names the file, the line and the key.
 
 from __future__ import annotations
 
-import re
-import tomllib
 from functools import cache
 from pathlib import Path
-from typing import Annotated, Any, Self, TypeVar
+from typing import Annotated, Self, TypeVar
 
 from pydantic import (
     AfterValidator,
     BaseModel,
     ConfigDict,
     Field,
-    ValidationError,
     field_validator,
     model_validator,
 )
@@ -28,6 +25,7 @@ from pydantic import (
 from runtime.budget.inputs import Input, origin_of
 from runtime.errors import FormatError, UsageError
 from runtime.firmware.cores import CORES
+from runtime.tomlfile import read_toml
 
 __all__ = [
     "KINDS",
@@ -42,9 +40,7 @@ __all__ = [
     "Regulator",
     "Usage",
     "Value",
-    "line_of",
     "load_parts",
-    "one_line",
 ]
 
 _BUILT_IN = Path(__file__).parent.parent / "parts"
@@ -276,75 +272,17 @@ class Library:
         return part
 
 
-def line_of(text: str, path: tuple[str | int, ...]) -> int:
-    """Return the line (from 1) on which the deepest known key of `path` stands in TOML `text`."""
-    table: list[str] = []
-    best, depth = 1, 0
-    for number, line in enumerate(text.splitlines(), 1):
-        header = re.match(r"\s*\[\s*([^\[\]]+?)\s*\]", line)
-        if header:
-            table = [part.strip().strip("\"'") for part in header[1].split(".")]
-            here = table
-        else:
-            key = re.match(r"\s*([\w.\"'-]+)\s*=", line)
-            if not key:
-                continue
-            here = [*table, *key[1].strip("\"'").split(".")]
-        if depth < len(here) <= len(path) and here == [str(p) for p in path[: len(here)]]:
-            best, depth = number, len(here)
-    return best
-
-
-def one_line(path: Path, text: str, fault: ValidationError, below: tuple[str, ...]) -> FormatError:
-    """Turn the first fault that pydantic found into the error a user reads."""
-    # A misspelt key is both unknown and missing: say that it is unknown.
-    first = min(fault.errors(include_url=False), key=lambda found: found["type"] == "missing")
-    where = (*below, *first["loc"])
-    message = first["msg"].removeprefix("Value error, ")
-    if first["type"] == "extra_forbidden":
-        message = "unknown key"
-    elif first["type"] == "missing":
-        message = "key is missing"
-    dotted = ".".join(str(p) for p in where)
-    return FormatError(f"{path}, line {line_of(text, where)}", f"{dotted}: {message}")
-
-
-def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
-    """Read an untrusted TOML file.
-
-    Raises
-    ------
-    FormatError
-        The file cannot be read, is over 1 MiB, is not UTF-8 or is not TOML.
-    """
-    try:
-        if path.stat().st_size > _MAX_BYTES:
-            raise FormatError(str(path), "file size", path.stat().st_size, f"at most {_MAX_BYTES}")
-        text = path.read_text(encoding="utf-8")
-        return text, tomllib.loads(text)
-    except OSError as fault:
-        raise FormatError(str(path), "the file", f"unreadable ({fault.strerror})") from fault
-    except UnicodeDecodeError as fault:
-        raise FormatError(str(path), "text", "not UTF-8", "UTF-8") from fault
-    except (tomllib.TOMLDecodeError, RecursionError) as fault:
-        raise FormatError(str(path), "the text", f"not TOML ({fault})") from fault
-
-
 def _read(path: Path, parts: dict[str, dict[str, Part]]) -> None:
-    text, data = read_toml(path)
-    for kind, tables in data.items():
+    file = read_toml(path, _MAX_BYTES)
+    for kind, tables in file.data.items():
         if kind not in KINDS:
-            line = line_of(text, (kind, next(iter(tables), ""))) if isinstance(tables, dict) else 1
-            raise FormatError(
-                f"{path}, line {line}", "kind of part", kind, f"one of {', '.join(KINDS)}"
-            )
+            known = ", ".join(KINDS)
+            raise FormatError(file.place(kind), "kind of part", kind, f"one of {known}")
         if not isinstance(tables, dict):
-            raise FormatError(f"{path}, line {line_of(text, (kind,))}", kind, "not a table")
+            raise FormatError(file.place(kind), kind, "not a table")
         for name, fields in tables.items():
-            try:
+            with file.faults(kind, name):
                 parts.setdefault(kind, {})[name] = KINDS[kind].model_validate(fields)
-            except ValidationError as fault:
-                raise one_line(path, text, fault, (kind, name)) from None
 
 
 @cache

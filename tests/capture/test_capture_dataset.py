@@ -219,19 +219,31 @@ def test_a_schedule_follows_from_its_seed(name: str) -> None:
     ("text", "words"),
     [
         (b"name = ", "not TOML"),
-        (b"\xff", "not TOML"),
+        (b"\xff", "not UTF-8"),
         (b"a = " + b"[" * 20_000, "not TOML"),
-        (b'name = "x"', "cue is wrong"),
-        (b'name = "X y"\n[[cue]]\ntrial_type="a"\nrepetitions=1\nduration_s=1.0', "name is wrong"),
-        (b'name = "x"\n[[cue]]\ntrial_type="a"\nrepetitions=0\nduration_s=1.0', "cue.0.repet"),
-        (b'name = "x"\n[[cue]]\ntrial_type="a"\nrepetitions=1\nduration_s=nan', "cue.0.durat"),
-        (b'name = "x"\nx = 1\n[[cue]]\ntrial_type="a"\nrepetitions=1\nduration_s=1.0', "x is"),
+        (b'name = "x"', "line 1: cue: key is missing"),
+        (
+            b'name = "X y"\n[[cue]]\ntrial_type="a"\nrepetitions=1\nduration_s=1.0',
+            "line 1: name is 'X y'",
+        ),
+        (
+            b'name = "x"\n[[cue]]\ntrial_type="a"\nrepetitions=0\nduration_s=1.0',
+            "line 4: cue.0.repetitions is 0",
+        ),
+        (
+            b'name = "x"\n[[cue]]\ntrial_type="a"\nrepetitions=1\nduration_s=nan',
+            "line 5: cue.0.duration_s is nan",
+        ),
+        (
+            b'name = "x"\nx = 1\n[[cue]]\ntrial_type="a"\nrepetitions=1\nduration_s=1.0',
+            "line 2: x: unknown key",
+        ),
         (
             b'name = "x"\nrest_s = [2.0, 1.0]\n[[cue]]\ntrial_type="a"\nrepetitions=1\n'
             b"duration_s=1.0",
             "shortest",
         ),
-        (b"#" * 70_000, "too long"),
+        (b"#" * 70_000, "size"),
     ],
 )
 def test_a_wrong_script_is_one_clear_line(text: bytes, words: str) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from runtime.budget.parts import KINDS, Driver, Host, Led, Mcu, Readout, line_of, load_parts
+from runtime.budget.parts import KINDS, Driver, Host, Led, Mcu, Readout, load_parts
 from runtime.errors import FormatError, UsageError
 
 GOOD = """\
@@ -99,12 +99,6 @@ def test_unknown_part_lists_those_that_exist() -> None:
     """Asking for a part that is not there names the ones that are."""
     with pytest.raises(UsageError, match="watch"):
         load_parts().get(Host, "toaster")
-
-
-def test_line_of_finds_keys_below_their_table() -> None:
-    """The same key in two tables is told apart by its table."""
-    text = "[a.x]\nk = 1\n[a.y]\nk = 2\n"
-    assert [line_of(text, ("a", name, "k")) for name in ("x", "y")] == [2, 4]
 
 
 def test_wide_940_emitter_has_the_usual_wall_plug_efficiency() -> None:
