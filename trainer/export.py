@@ -100,6 +100,10 @@ def _float_onnx(trained: Trained) -> bytes:
         options={"zipmap": False},
         target_opset=ONNX_OPSET,
     )
+    # The converter gathers its operator sets in a set of strings, whose order changes by the run.
+    operator_sets = sorted(graph.opset_import, key=lambda one: str(one.domain))
+    del graph.opset_import[:]
+    graph.opset_import.extend(operator_sets)
     graph.doc_string = "Standardiser and classifier in float32, from window features, for reference"
     return bytes(graph.SerializeToString(deterministic=True))
 
