@@ -17,9 +17,10 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from capture.files import alone_in, read_limited, read_table, replace_file, write_table
+from capture.files import alone_in, read_table, write_table
 from capture.session import READOUTS_SUFFIX, events_path
 from runtime.errors import FormatError, UsageError
+from runtime.files import read_limited, write_whole
 
 __all__ = [
     "Dataset",
@@ -150,7 +151,7 @@ def prepare_dataset(root: Path, name: str = "Lensless sensor readouts") -> None:
                     str(root), "the folder", "no data set", "an empty one", "choose another"
                 )
             content = {"Name": name, "BIDSVersion": _BIDS_VERSION, "DatasetType": "raw"}
-            replace_file(description, (json.dumps(content, indent=2) + "\n").encode())
+            write_whole(description, (json.dumps(content, indent=2) + "\n").encode())
     except OSError as error:
         raise UsageError(
             str(root), "the folder", f"unusable ({error.strerror})", "a folder"

@@ -1,4 +1,4 @@
-"""Small files, read with a limit and never left half written."""
+"""The tables of a data set, and the lock under which they are changed."""
 
 from __future__ import annotations
 
@@ -11,43 +11,12 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from runtime.errors import Error, FormatError, UsageError
+from runtime.errors import FormatError
+from runtime.files import read_limited, write_whole
 
-__all__ = [
-    "MAX_TABLE_BYTES",
-    "alone_in",
-    "read_limited",
-    "read_table",
-    "replace_file",
-    "write_table",
-]
+__all__ = ["alone_in", "read_table", "write_table"]
 
-MAX_TABLE_BYTES = 16 * 2**20
 _MISSING = "n/a"  # how a BIDS table writes a value that is not known
-
-
-def replace_file(path: Path, data: bytes) -> None:
-    """Write a file under a temporary name, bring it to the disk, then give it its name.
-
-    Raises
-    ------
-    Error
-        The disk is full or gone; an older file of the name is left as it was.
-    """
-    part = path.with_name(f".{path.name}.{os.getpid()}-{threading.get_ident()}.part")
-    try:
-        with part.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except OSError as error:
-        raise Error(
-            str(path), "writing", f"refused ({error.strerror})", do="make room on the disk"
-        ) from None
-    finally:
-        part.unlink(missing_ok=True)
-
 
 _one_at_a_time = threading.Lock()
 
@@ -67,28 +36,6 @@ def alone_in(folder: Path) -> Iterator[None]:
             yield
         finally:
             os.close(descriptor)
-
-
-def read_limited(path: Path, limit: int = MAX_TABLE_BYTES) -> bytes:
-    """Read a file that may come from anybody.
-
-    Raises
-    ------
-    UsageError
-        It cannot be read.
-    FormatError
-        It is longer than `limit` bytes.
-    """
-    try:
-        with path.open("rb") as file:
-            data = file.read(limit + 1)
-    except OSError as error:
-        raise UsageError(
-            str(path), "the file", f"unreadable ({error.strerror})", "readable"
-        ) from None
-    if len(data) > limit:
-        raise FormatError(str(path), "the file", "too long", f"at most {limit} bytes")
-    return data
 
 
 def read_table(path: Path, required: Sequence[str]) -> list[dict[str, str | None]]:
@@ -144,4 +91,4 @@ def write_table(
             if len(value.splitlines()) > 1 or set(value) & set('\t\r\n"'):
                 raise FormatError(str(path), key, repr(value), "without tab, quote or line break")
         writer.writerow(values)
-    replace_file(path, text.getvalue().encode("utf-8"))
+    write_whole(path, text.getvalue().encode("utf-8"))

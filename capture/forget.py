@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from capture.dataset import read_description, read_participants, write_participants
-from capture.files import alone_in, read_limited
+from capture.files import alone_in
 from runtime.errors import Error, UsageError
+from runtime.files import read_limited
 
 __all__ = ["Forgotten", "forget"]
 

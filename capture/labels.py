@@ -13,8 +13,9 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from capture.files import read_table, replace_file, write_table
+from capture.files import read_table, write_table
 from runtime.errors import FormatError
+from runtime.files import write_whole
 
 __all__ = [
     "EVENT_COLUMNS",
@@ -171,7 +172,7 @@ def write_events(path: Path, events: Iterable[Event]) -> None:
         column: {"Description": text} | ({"Units": unit} if unit else {})
         for column, (_, text, unit) in _COLUMNS.items()
     }
-    replace_file(path.with_suffix(".json"), (json.dumps(sidecar, indent=2) + "\n").encode())
+    write_whole(path.with_suffix(".json"), (json.dumps(sidecar, indent=2) + "\n").encode())
 
 
 def _as_text(value: str | float | None) -> str | None:

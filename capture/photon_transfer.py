@@ -16,9 +16,9 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from capture.files import replace_file
 from capture.frames import Counts, FrameBlock
 from runtime.errors import FormatError
+from runtime.files import write_whole
 
 __all__ = [
     "Estimate",
@@ -338,4 +338,4 @@ def draw_curve(result: PhotonTransfer, path: Path) -> None:
         right.legend()
         picture = io.BytesIO()
         figure.savefig(picture, format="svg", metadata={"Date": None})
-    replace_file(path, picture.getvalue())
+    write_whole(path, picture.getvalue())

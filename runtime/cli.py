@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING
 
 import click
 
-from runtime.errors import UsageError
-
 if TYPE_CHECKING:
     from runtime.budget import Budget
 
@@ -97,7 +95,7 @@ def budget(
         write_report,
     )
     from runtime.budget import budget as price
-    from runtime.weights import write_whole
+    from runtime.files import write_whole
 
     limits = load_limits(limits_file) if limits_file else None
     choice = Choice(**{key: name for key, name in names.items() if name is not None})
@@ -108,10 +106,7 @@ def budget(
         write_budget(result, folder)
     page = write_report(results, out or models[0] / "budget.html")
     if junit is not None:
-        try:
-            write_whole(junit, junit_xml([(r.model.name, r.checks) for r in results], strict))
-        except OSError as fault:
-            raise UsageError(str(junit), "the file", f"not writable ({fault.strerror})") from fault
+        write_whole(junit, junit_xml([(r.model.name, r.checks) for r in results], strict))
     if as_json:
         click.echo(json.dumps([r.to_json() for r in results], indent=1, sort_keys=True))
     else:

@@ -16,12 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError
+from runtime.files import write_whole
 from runtime.sensor import Sensor
 from runtime.stages import kinds
 from runtime.stages.contract import Counts, EntryStage, Int32, Int64, Stage, State
 from runtime.stages.ctext import Edge, smallest_ctype
 from runtime.stages.decision import Decision
-from runtime.weights import pack_arrays, read_arrays, write_whole
+from runtime.weights import pack_arrays, read_arrays
 
 __all__ = ["Model", "Run", "load_model", "model_hash", "run_stages", "save_model"]
 

@@ -13,9 +13,9 @@ from typing import NamedTuple
 import onnx
 from onnx import TensorProto, helper
 
+from runtime.files import write_whole
 from runtime.model import Model, model_hash
 from runtime.stages.nodes import Nodes
-from runtime.weights import write_whole
 
 __all__ = [
     "OPSET",

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from runtime.errors import FormatError
 
-__all__ = ["pack_arrays", "read_arrays", "write_whole"]
+__all__ = ["pack_arrays", "read_arrays"]
 
 _MAX_BYTES = 64 << 20
 _MAX_ARRAYS = 512
@@ -105,10 +105,3 @@ def _read_array(file: IO[bytes], size: int, dtypes: Sequence[str], where: str) -
     if len(data) != n_bytes:
         raise FormatError(where, "bytes", len(data), n_bytes)
     return np.frombuffer(data, dtype).reshape(shape)
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write under a temporary name, then rename: a reader sees all or nothing."""
-    partial = path.with_name(f".{path.name}.partial")
-    partial.write_bytes(content)
-    partial.replace(path)

@@ -6,7 +6,6 @@ an interval over participants, and every use of the locked participants is writt
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 from sklearn.metrics import confusion_matrix, f1_score
 
 from runtime.errors import FormatError, UsageError
+from runtime.files import read_limited, write_whole
 from trainer.intervals import over_participants
 
 __all__ = [
@@ -138,10 +138,9 @@ def log_test_use(folder: Path, task: str, use: dict[str, Any]) -> list[dict[str,
     path = folder / "derivatives" / "palmwatt" / f"test_uses_{task}.json"
     uses: list[dict[str, Any]] = []
     if path.exists():
-        if path.stat().st_size > MAX_LOG_BYTES:
-            raise FormatError(str(path), "size in bytes", path.stat().st_size, MAX_LOG_BYTES)
+        log = read_limited(path, MAX_LOG_BYTES)
         try:
-            uses = json.loads(path.read_text("utf-8"))
+            uses = json.loads(log.decode("utf-8"))
         except (ValueError, RecursionError) as error:
             raise FormatError(str(path), "log of test uses", "not JSON", "a list") from error
         if not isinstance(uses, list) or not all(isinstance(u, dict) for u in uses):
@@ -150,7 +149,5 @@ def log_test_use(folder: Path, task: str, use: dict[str, Any]) -> list[dict[str,
         uses.append(use)
         path.parent.mkdir(parents=True, exist_ok=True)
         text = json.dumps(uses, indent=2, sort_keys=True) + "\n"
-        part = path.with_suffix(".part-" + hashlib.sha256(text.encode()).hexdigest()[:8])
-        part.write_text(text, "utf-8")
-        part.replace(path)
+        write_whole(path, text.encode())
     return uses

@@ -12,13 +12,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.errors import UsageError
+from runtime.files import write_whole
 from runtime.firmware.compile import compiler_version
 from runtime.firmware.generate import generate
 from runtime.firmware.profile import CoreProfile, profile
 from runtime.frames import read_test_frames
 from runtime.model import Model
-from runtime.weights import write_whole
 
 __all__ = ["Profiles", "profiles_of", "write_json"]
 
@@ -45,10 +44,7 @@ def write_json(path: Path, data: object) -> None:
         The file cannot be written.
     """
     text = json.dumps(data, indent=1, sort_keys=True, allow_nan=False) + "\n"
-    try:
-        write_whole(path, text.encode())
-    except OSError as fault:
-        raise UsageError(str(path), "the file", f"not writable ({fault.strerror})") from fault
+    write_whole(path, text.encode())
 
 
 def _cached(path: Path, key: str) -> dict[str, CoreProfile]:

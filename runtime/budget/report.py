@@ -17,7 +17,7 @@ from runtime.budget.light import CAUTION
 from runtime.budget.power import FORMULAS, PARTS, STATES
 from runtime.budget.uncertainty import Interval
 from runtime.errors import UsageError
-from runtime.weights import write_whole
+from runtime.files import write_whole
 
 __all__ = ["render", "write_report"]
 
@@ -137,8 +137,5 @@ def render(results: Sequence[Budget]) -> str:
 
 def write_report(results: Sequence[Budget], path: Path) -> Path:
     """Write the page of one model, or of several side by side; return its path."""
-    try:
-        write_whole(path, render(results).encode())
-    except OSError as fault:
-        raise UsageError(str(path), "the file", f"not writable ({fault.strerror})") from fault
+    write_whole(path, render(results).encode())
     return path

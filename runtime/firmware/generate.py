@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from runtime.errors import FormatError
+from runtime.files import write_whole
 from runtime.firmware.places import fill
 from runtime.firmware.selftest import README, SELFTEST_C, vectors_h
 from runtime.firmware.text import HEADER_H, HELPERS, MODEL_C, STEP_C
@@ -102,11 +103,9 @@ def stage_labels(model: Model) -> dict[str, str]:
 
 
 def _write(files: dict[str, str], folder: Path) -> None:
-    """Write each file under a temporary name, then rename it."""
+    """Write each file whole."""
     for name, text in files.items():
-        temporary = folder / f"{name}.new"
-        temporary.write_text(text, encoding="ascii", newline="\n")
-        temporary.replace(folder / name)
+        write_whole(folder / name, text.encode("ascii"))
 
 
 def _parts(model: Model) -> list[_Part]:

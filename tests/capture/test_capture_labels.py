@@ -151,5 +151,5 @@ def test_good_is_the_default() -> None:
 
 def test_a_table_that_cannot_be_written_is_one_clear_line(tmp_path: Path) -> None:
     """Labels that the disk refuses end in one clear error that names the file."""
-    with pytest.raises(Error, match="writing is refused"):
+    with pytest.raises(Error, match="not writable"):
         write_events(tmp_path / "none" / "x_events.tsv", EVENTS)
