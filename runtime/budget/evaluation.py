@@ -10,13 +10,12 @@ from typing import TYPE_CHECKING
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from runtime.errors import FormatError
+from runtime.files import read_limited
 
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
 __all__ = ["Evaluation", "Figure", "WakeUp", "read_evaluation"]
-
-_MAX_BYTES = 16 << 20
 
 
 class _Open(BaseModel):
@@ -83,16 +82,17 @@ def read_evaluation(model_dir: Path) -> Evaluation | None:
 
     Raises
     ------
+    UsageError
+        The file cannot be read.
     FormatError
-        The file is not JSON, too large, or a key does not hold what it should.
+        It is not JSON, too large, or a key does not hold what it should.
     """
     path = model_dir / "evaluation.json"
     if not path.exists():
         return None
+    content = read_limited(path)
     try:
-        if path.stat().st_size > _MAX_BYTES:
-            raise FormatError(str(path), "file size", path.stat().st_size, f"at most {_MAX_BYTES}")
-        return Evaluation.model_validate(json.loads(path.read_text(encoding="utf-8")))
+        return Evaluation.model_validate(json.loads(content.decode("utf-8")))
     except ValidationError as fault:
         first = fault.errors(include_url=False)[0]
         key = ".".join(str(part) for part in first["loc"])
@@ -100,7 +100,7 @@ def read_evaluation(model_dir: Path) -> Evaluation | None:
         raise FormatError(
             str(path), key or "content", got, _expected(first), "evaluate the model anew"
         ) from None
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError, RecursionError) as fault:
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as fault:
         raise FormatError(
             str(path), "the file", f"unreadable ({fault})", "JSON", "evaluate the model anew"
         ) from fault
