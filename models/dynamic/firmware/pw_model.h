@@ -10,7 +10,7 @@
  * Stages: s0 bins, s1 level, s2 dense, s3 motion, s4 window, s5 dense, s6 dense, s7 decision.
  * Flash 12679 bytes, RAM 1244 bytes (the state), stack at most 136 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model e6226e55917052053b41a193905e4b773e7d3fdf669c820bf7784f15948cd28f.
+ * Model b5cd3f88a662897d1a68ef02c4872c0d3a3b2c7c035378ec701c8bc89ad16336.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -22,7 +22,7 @@
 #include <stdint.h>
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "e6226e55917052053b41a193905e4b773e7d3fdf669c820bf7784f15948cd28f"
+#define PW_MODEL_ID "b5cd3f88a662897d1a68ef02c4872c0d3a3b2c7c035378ec701c8bc89ad16336"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095

@@ -9,7 +9,7 @@
  * Stages: s0 bins, s1 level, s2 dense, s3 window, s4 dense, s5 dense, s6 decision.
  * Flash 16339 bytes, RAM 1748 bytes (the state), stack at most 152 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model 23d1c0f15ae4a77b9120a5b2020cb96825fbe1b94f0b9a7ee740e89815469b56.
+ * Model b44a1d423d4b0fb366f22555219a915b3667b609b9d6049d94aa0ccd1740bb9b.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -21,7 +21,7 @@
 #include <stdint.h>
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "23d1c0f15ae4a77b9120a5b2020cb96825fbe1b94f0b9a7ee740e89815469b56"
+#define PW_MODEL_ID "b44a1d423d4b0fb366f22555219a915b3667b609b9d6049d94aa0ccd1740bb9b"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095
