@@ -52,5 +52,7 @@ def test_readme_demo_command_does_the_whole_job(tmp_path: Path) -> None:
     assert [model.name for model in models] == sorted(p.parent.name for p in COMMITTED)
     for model in models:
         evaluation = json.loads((model / "evaluation.json").read_text(encoding="utf-8"))
-        assert evaluation["fixed"]["accuracy"]["value"] > evaluation["majority"]["accuracy"]["value"]
+        assert (
+            evaluation["fixed"]["accuracy"]["value"] > evaluation["majority"]["accuracy"]["value"]
+        )
         assert files_below(model) == files_below(HOUSE / "models" / model.name), model.name
