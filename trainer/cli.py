@@ -11,9 +11,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import click
-from runtime.cli import commands as runtime_commands
 
 from capture.cli import commands as capture_commands
+from runtime.cli import commands as runtime_commands
 from runtime.errors import Error
 from runtime.steady import hold_arithmetic_steady
 
