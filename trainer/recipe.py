@@ -90,12 +90,15 @@ class DecisionRecipe(_Table):
 
     An event needs the same answer for ``hold_frames`` frames, and no event follows another within
     ``hold_off_frames``. The threshold on the margin of the best score over the second is not given:
-    it is chosen on training participants so that ``recall`` of the right answers pass it.
+    it is chosen on training participants. With background recordings it is the one that finds the
+    gestures best among those with at most ``max_false_per_hour`` false events an hour; without
+    them, the one that ``recall`` of the right answers pass.
     """
 
     hold_frames: Annotated[int, Field(ge=1, le=255)] = 3
     hold_off_frames: Annotated[int, Field(ge=0, le=255)] = 12
     recall: Annotated[float, Field(gt=0, le=1)] = 0.98
+    max_false_per_hour: Annotated[float, Field(ge=0, le=3600)] = 0.5
 
 
 class EvaluationRecipe(_Table):
@@ -104,20 +107,33 @@ class EvaluationRecipe(_Table):
     ``split`` names what is held out whole; windows are never split at random. ``take_end`` says
     where in its cue a take is judged: at the end of its movement, found from the readout's change,
     or at the end of the cue for takes that are held still.
+
+    In a stream, an event may begin ``collar_s`` early or late, and end off by that much or by
+    ``offset_share`` of the reference's length, whichever is more. What the device tells at one
+    moment is right from a gesture's beginning until ``max_latency_s`` after its end.
     """
 
     split: Literal["participants", "units"] = "participants"
     take_end: Literal["movement", "cue"] = "movement"
+    collar_s: Annotated[float, Field(gt=0, le=5)] = 0.2
+    offset_share: Annotated[float, Field(ge=0, le=1)] = 0.2
+    max_latency_s: Annotated[float, Field(gt=0, le=10)] = 0.5
 
 
 class Recipe(_Table):
-    """The whole description of a model; see the tables for their keys."""
+    """The whole description of a model; see the tables for their keys.
+
+    ``other`` and ``background`` are patterns of trial types. Both are learned as the class "other";
+    cues that match ``other`` are takes like the gestures, those that match ``background`` are
+    everyday time without any, on which false events are counted.
+    """
 
     name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
     task: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
     seed: Annotated[int, Field(ge=0, lt=2**32)] = 1
     classes: Annotated[tuple[str, ...], Field(min_length=2, max_length=64)]
     other: tuple[str, ...] = ()
+    background: tuple[str, ...] = ()
     features: FeatureRecipe
     classifier: ClassifierRecipe = ClassifierRecipe()
     quantisation: QuantisationRecipe = QuantisationRecipe()
@@ -130,25 +146,36 @@ class Recipe(_Table):
             raise ValueError("classes must differ from each other")
         if OTHER in self.classes:
             raise ValueError(f'"{OTHER}" is made from the key other, not listed in classes')
+        both = [name for name in self.classes if _matches(name, (*self.other, *self.background))]
+        if both:
+            raise ValueError(f'class "{both[0]}" must not match other or background as well')
         return self
 
     @property
     def answers(self) -> tuple[str, ...]:
         """Class names in score order; the rejection class, if any, is last."""
-        return (*self.classes, OTHER) if self.other else self.classes
+        return (*self.classes, OTHER) if self.other or self.background else self.classes
 
     def class_index(self, trial_type: str) -> int | None:
         """Return the class of a cue's trial type, or None when the recipe does not know it."""
         if trial_type in self.classes:
             return self.classes.index(trial_type)
-        if any(fnmatchcase(trial_type, pattern) for pattern in self.other):
+        if _matches(trial_type, (*self.other, *self.background)):
             return len(self.classes)
         return None
+
+    def is_background(self, trial_type: str) -> bool:
+        """Tell whether a cue's trial type is everyday time rather than a take."""
+        return _matches(trial_type, self.background)
 
     def digest(self) -> str:
         """Return the SHA-256 of the recipe's values; comments and layout do not count."""
         text = json.dumps(self.model_dump(mode="json"), sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _matches(trial_type: str, patterns: tuple[str, ...]) -> bool:
+    return any(fnmatchcase(trial_type, pattern) for pattern in patterns)
 
 
 def built_in_recipes() -> dict[str, str]:

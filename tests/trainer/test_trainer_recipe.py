@@ -40,6 +40,23 @@ def test_trial_types_map_to_classes() -> None:
     ]
 
 
+def test_background_is_other_but_no_take() -> None:
+    """Everyday time is learned as the class other, and can be told from takes of that class."""
+    recipe = parse_recipe('background = ["everyday_*"]\n' + GOOD, "two")
+    assert recipe.answers == ("left", "right", "other")
+    assert recipe.class_index("everyday_walk") == 2
+    kinds = ("everyday_walk", "idle", "left")
+    assert [recipe.is_background(kind) for kind in kinds] == [True, False, False]
+    alone = GOOD.replace('other = ["idle", "distract_*"]', 'background = ["everyday_*"]')
+    assert parse_recipe(alone, "two").answers == ("left", "right", "other")
+
+
+def test_a_class_is_not_other_as_well() -> None:
+    """A pattern of other or background that matches a class is refused."""
+    with pytest.raises(FormatError, match="left"):
+        parse_recipe('background = ["le*"]\n' + GOOD, "two")
+
+
 @pytest.mark.parametrize(
     ("addition", "line", "key"),
     [
@@ -49,6 +66,10 @@ def test_trial_types_map_to_classes() -> None:
         ("\n[classifier]\nhidden = 9000", 10, "classifier.hidden"),
         ("[classifer]\nhidden = 9", 8, "classifer"),
         ("[quantisation]\nclip_quantile = nan", 9, "quantisation.clip_quantile"),
+        ("[decision]\nmax_false_per_hour = -1.0", 9, "decision.max_false_per_hour"),
+        ("[evaluation]\ncollar_s = 0.0", 9, "evaluation.collar_s"),
+        ("[evaluation]\noffset_share = 2.0", 9, "evaluation.offset_share"),
+        ("[evaluation]\nmax_latency_s = 0.0", 9, "evaluation.max_latency_s"),
     ],
 )
 def test_a_fault_names_key_and_line(addition: str, line: int, key: str) -> None:
