@@ -11,6 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
@@ -18,7 +19,7 @@ from runtime.stages.decision import Decision
 from runtime.stages.dense import Dense
 from runtime.stages.motion import Motion
 
-__all__ = ["CLASSES", "watching_model"]
+__all__ = ["CLASSES", "watching_model", "watching_threshold"]
 
 CLASSES = ("still", "moving")
 _BINS_ACROSS = 8
@@ -80,3 +81,11 @@ def watching_model(sensor: Sensor, n_rows: int = 8) -> Model:
         stages=stages,
         provenance={"made by": "the noise of the sensor; nothing was learned"},
     )
+
+
+def watching_threshold(model: Model) -> int:
+    """Return the score, in counts, from which a model of `watching_model` wakes."""
+    decision = model.stages[-1]
+    if not isinstance(decision, Decision):
+        raise UsageError("watching stage", "last stage", decision.kind, Decision.kind)
+    return decision.threshold
