@@ -6,29 +6,15 @@ long as frames come.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple
-
-import numpy as np
 
 from runtime.errors import FormatError, UsageError
 from runtime.model import Model, model_hash
-from runtime.stages.contract import Counts, Int32, State
+from runtime.onnx_steps import Answer, Engine, onnx_runtime, read_step_graph
+from runtime.stages.contract import Counts, State
 
-__all__ = ["ENGINES", "Answer", "Engine", "open_engine"]
-
-
-class Answer(NamedTuple):
-    """What a model gave on one frame pair: a class index or -1, and int32 (n_classes,) scores."""
-
-    decision: int
-    scores: Int32
-
-
-Engine = Callable[[Counts, Counts], Answer]
-"""Takes the lit and the dark exposure, uint16 (n_rows, n_cols), of consecutive frame pairs."""
+__all__ = ["ENGINES", "Answer", "Engine", "open_engine", "reference"]
 
 
 def open_engine(name: str, model: Model, folder: Path) -> Engine:
@@ -58,61 +44,34 @@ def open_engine(name: str, model: Model, folder: Path) -> Engine:
     return _OPENERS[name](model, folder)
 
 
-def _open_reference(model: Model, _folder: Path) -> Engine:
-    """Step the integer reference."""
+def reference(model: Model) -> Engine:
+    """Step the integer reference, one frame a call."""
     state: State | None = None
 
     def step(lit: Counts, dark: Counts) -> Answer:
         nonlocal state
         run = model.run(lit[None], dark[None], state)
         state = run.state
-        return Answer(int(run.decisions[0]), run.scores[0])
+        return Answer(int(run.decisions[0]), run.scores[0], run.state)
 
     return step
+
+
+def _open_reference(model: Model, _folder: Path) -> Engine:
+    return reference(model)
 
 
 def _open_onnx(model: Model, folder: Path) -> Engine:
-    """Step ``fixed.onnx`` in ONNX Runtime."""
-    import onnxruntime
-
-    path = folder / "fixed.onnx"
-    if not path.is_file():
-        raise FormatError(str(path), "ONNX file", "missing", "present", "export the model first")
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = 1  # a step is far too small to share out
-    with _faults_named(path):
-        session = onnxruntime.InferenceSession(
-            str(path), options, providers=["CPUExecutionProvider"]
-        )
-    _check_identity(str(path), session.get_modelmeta().custom_metadata_map.get("model_hash"), model)
-    frame = [model.sensor.n_rows, model.sensor.n_cols]
-    nothing = np.zeros((0, *frame), dtype=np.uint16)
-    state = model.run(nothing, nothing).state
-    wanted = {"lit": frame, "dark": frame} | {key: list(x.shape) for key, x in state.items()}
-    got = {value.name: value.shape for value in session.get_inputs()}
-    outputs = ["decision", "scores", *(f"{name}_out" for name in state)]
-    if got != wanted or not {v.name for v in session.get_outputs()}.issuperset(outputs):
-        raise FormatError(str(path), "inputs", sorted(got), f"those of the step: {sorted(wanted)}")
-
-    def step(lit: Counts, dark: Counts) -> Answer:
-        nonlocal state
-        with _faults_named(path):
-            decision, scores, *after = session.run(outputs, {"lit": lit, "dark": dark, **state})
-        state = dict(zip(state, after, strict=True))
-        return Answer(int(decision[0]), scores)
-
-    return step
-
-
-@contextmanager
-def _faults_named(path: Path) -> Iterator[None]:
-    """Turn what ONNX Runtime raises into one line; its many exceptions have no common root."""
-    try:
-        yield
-    except Exception as error:
-        raise FormatError(
-            str(path), "ONNX file", f"damaged ({type(error).__name__})", "as exported"
-        ) from None
+    """Step ``fixed.onnx`` in ONNX Runtime, if it takes what the model takes."""
+    graph = read_step_graph(folder / "fixed.onnx")
+    _check_identity(str(graph.path), graph.model_hash, model)
+    frame = (model.sensor.n_rows, model.sensor.n_cols)
+    wanted = {"lit": frame, "dark": frame}
+    wanted |= {name: x.shape for name, x in model.initial_state().items()}
+    if graph.input_shapes != wanted:
+        got = sorted(graph.input_shapes)
+        raise FormatError(str(graph.path), "inputs", got, f"those of the step: {sorted(wanted)}")
+    return onnx_runtime(graph)
 
 
 def _open_c(model: Model, folder: Path) -> Engine:
@@ -125,7 +84,8 @@ def _open_c(model: Model, folder: Path) -> Engine:
 
     def step(lit: Counts, dark: Counts) -> Answer:
         records = host.run(lit[None], dark[None])
-        return Answer(int(records.decisions[0]), records.scores[0])
+        state = {name: values[0] for name, values in records.state.items()}
+        return Answer(int(records.decisions[0]), records.scores[0], state)
 
     return step
 

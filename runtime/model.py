@@ -132,6 +132,14 @@ class Model:
             edges.append(Edge(smallest_ctype(lo, hi), len(low), lo, hi))
         return tuple(edges)
 
+    def initial_state(self) -> State:
+        """Return the state of all stages before the first frame, named ``s{stage}_{name}``."""
+        return {
+            f"s{index}_{key}": value
+            for index, stage in enumerate(self.stages)
+            for key, value in stage.initial_state().items()
+        }
+
     def run(self, lit: Counts, dark: Counts, state: State | None = None) -> Run:
         """Run the integer reference over consecutive frames.
 

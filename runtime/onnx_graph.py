@@ -145,12 +145,7 @@ def _checked(model: Model, graph: onnx.GraphProto, form: str) -> onnx.ModelProto
         ir_version=_IR_VERSION,
         producer_name="palmwatt",
     )
-    first = {
-        f"s{index}_{key}": value.tolist()
-        for index, stage in enumerate(model.stages)
-        for key, value in stage.initial_state().items()
-        if value.any()
-    }
+    first = {name: x.tolist() for name, x in model.initial_state().items() if x.any()}
     metadata = {
         "form": form,
         "model_hash": model_hash(model),

@@ -10,16 +10,16 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import zip_longest
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from runtime.engines import Engine, reference
 from runtime.errors import FormatError
 from runtime.firmware.compile import HOST, compile_for
 from runtime.firmware.execute import execute
@@ -27,14 +27,12 @@ from runtime.firmware.generate import generate
 from runtime.firmware.layout import Records
 from runtime.frames import read_test_frames
 from runtime.model import Model, load_model
+from runtime.onnx_steps import evaluator, onnx_runtime, read_step_graph
 from runtime.precision import Precision, measure_precision
-
-if TYPE_CHECKING:
-    from onnx import ModelProto
+from runtime.stages.contract import Counts
 
 __all__ = ["Comparison", "Verification", "compare", "reference_records", "verify"]
 
-State = dict[str, NDArray[np.int32]]
 WEIGHTS = "pw_weights.h"
 CODE = "pw_model.c"
 _COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
@@ -135,15 +133,13 @@ def verify(
     folder = Path(model_dir)
     model = load_model(folder)
     lit, dark = read_test_frames(folder, model, n_frames)
-    graph = _read_onnx(folder / "fixed.onnx")
-    first = first_state(graph, folder / "fixed.onnx")
-    reference = reference_records(model, lit, dark)
+    graph = read_step_graph(folder / "fixed.onnx")
+    wanted = reference_records(model, lit, dark)
+    few = slice(EVALUATOR_FRAMES)
     comparisons = [
-        _compare("ONNX Runtime", reference, onnx_runtime_records(graph, first, lit, dark)),
+        _compare("ONNX Runtime", wanted, _stepped(onnx_runtime(graph), lit, dark)),
         _compare(
-            "ONNX reference evaluator",
-            reference,
-            evaluator_records(graph, first, lit[:EVALUATOR_FRAMES], dark[:EVALUATOR_FRAMES]),
+            "ONNX reference evaluator", wanted, _stepped(evaluator(graph), lit[few], dark[few])
         ),
     ]
 
@@ -151,7 +147,7 @@ def verify(
         compiled = compile_for(
             folder / "firmware", core, compiler="zig" if core == HOST else compiler
         )
-        return _compare(f"C on {core}", reference, execute(compiled, lit, dark))
+        return _compare(f"C on {core}", wanted, execute(compiled, lit, dark))
 
     with ThreadPoolExecutor(max_workers=2) as pool:
         comparisons += pool.map(on, (HOST, *cores))
@@ -183,7 +179,7 @@ def _numbers(text: str) -> Iterator[tuple[int, str]]:
             yield line, number
 
 
-def reference_records(model: Model, lit: NDArray[np.uint16], dark: NDArray[np.uint16]) -> Records:
+def reference_records(model: Model, lit: Counts, dark: Counts) -> Records:
     """Return what the integer reference gives after each frame, fed one frame at a time.
 
     The same frames in one call must give the same, or the reference itself is not one law.
@@ -193,13 +189,7 @@ def reference_records(model: Model, lit: NDArray[np.uint16], dark: NDArray[np.ui
     FormatError
         It does not.
     """
-    state = None
-    runs = []
-    for frame in range(len(lit)):
-        run = model.run(lit[frame : frame + 1], dark[frame : frame + 1], state)
-        state = run.state
-        runs.append(run)
-    records = _gather((r.decisions[0], r.scores[0], r.state) for r in runs)
+    records = _stepped(reference(model), lit, dark)
     whole = model.run(lit, dark)
     if not (
         np.array_equal(whole.scores, records.scores)
@@ -209,28 +199,18 @@ def reference_records(model: Model, lit: NDArray[np.uint16], dark: NDArray[np.ui
     return records
 
 
-def onnx_runtime_records(
-    graph: ModelProto, first: State, lit: NDArray[np.uint16], dark: NDArray[np.uint16]
-) -> Records:
-    """Run the step graph in ONNX Runtime, its state carried from frame to frame."""
-    import onnxruntime
-
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = 1
-    session = onnxruntime.InferenceSession(
-        graph.SerializeToString(), options, providers=["CPUExecutionProvider"]
+def _stepped(engine: Engine, lit: Counts, dark: Counts) -> Records:
+    """Feed frames to an engine one by one, and stack what each gave."""
+    answers = [engine(*pair) for pair in zip(lit, dark, strict=True)]
+    state = {
+        name: np.stack([np.ravel(a.state[name]) for a in answers]).astype(np.int32)
+        for name in answers[0].state
+    }
+    return Records(
+        np.array([a.decision for a in answers], dtype=np.int32),
+        np.stack([a.scores for a in answers]).astype(np.int32),
+        state,
     )
-    return _step_graph(lambda feeds: session.run(None, feeds), graph, first, lit, dark)
-
-
-def evaluator_records(
-    graph: ModelProto, first: State, lit: NDArray[np.uint16], dark: NDArray[np.uint16]
-) -> Records:
-    """Run the step graph in ONNX's own reference evaluator."""
-    from onnx.reference import ReferenceEvaluator
-
-    evaluator = ReferenceEvaluator(graph)
-    return _step_graph(lambda feeds: evaluator.run(None, feeds), graph, first, lit, dark)
 
 
 def compare(reference: Records, other: Records) -> str:
@@ -262,75 +242,3 @@ def compare(reference: Records, other: Records) -> str:
 def _compare(execution: str, reference: Records, other: Records) -> Comparison:
     """Compare and name the execution."""
     return Comparison(execution, len(other.decisions), compare(reference, other))
-
-
-def _read_onnx(path: Path) -> ModelProto:
-    """Read and check a graph that was found on disk."""
-    import onnx
-    from google.protobuf.message import DecodeError
-
-    try:
-        graph = onnx.load(path)
-        onnx.checker.check_model(graph)
-    except OSError as error:
-        raise FormatError(str(path), "the file", f"unreadable ({error.strerror})") from None
-    except (DecodeError, onnx.checker.ValidationError, ValueError):
-        raise FormatError(str(path), "ONNX file", "damaged", "an ONNX graph") from None
-    inputs = {value.name for value in graph.graph.input}
-    outputs = {value.name for value in graph.graph.output}
-    if inputs != {"lit", "dark", *_state_names(outputs)} or not {"scores", "decision"} <= outputs:
-        raise FormatError(
-            str(path), "list of inputs", ", ".join(sorted(inputs)) or "empty",
-            "lit, dark and the state that is put out", "export the model anew",
-        )  # fmt: skip
-    return graph
-
-
-def _state_names(outputs: Iterable[str]) -> list[str]:
-    """Return the names of the state, which is put out with an ending of its own."""
-    return [name.removesuffix("_out") for name in outputs if name.endswith("_out")]
-
-
-def _step_graph(
-    run: Any, graph: ModelProto, state: State, lit: NDArray[np.uint16], dark: NDArray[np.uint16]
-) -> Records:
-    """Step a graph over frames through `run`, which takes inputs by name and returns outputs."""
-    outputs = [value.name for value in graph.graph.output]
-    names = _state_names(outputs)
-
-    def steps() -> Iterable[tuple[Any, Any, dict[str, Any]]]:
-        nonlocal state
-        for one_lit, one_dark in zip(lit, dark, strict=True):
-            got = dict(zip(outputs, run({"lit": one_lit, "dark": one_dark, **state}), strict=True))
-            state = {name: got[f"{name}_out"] for name in names}
-            yield got["decision"].ravel()[0], got["scores"].ravel(), state
-
-    return _gather(steps())
-
-
-def first_state(graph: ModelProto, path: Path) -> State:
-    """Return the state before the first frame: zero, or what the metadata says."""
-    import json
-
-    metadata = {entry.key: entry.value for entry in graph.metadata_props}
-    try:
-        given = json.loads(metadata.get("first_state", "{}"))
-        state = {}
-        for value in graph.graph.input:
-            if value.name not in ("lit", "dark"):
-                shape = [d.dim_value for d in value.type.tensor_type.shape.dim]
-                state[value.name] = np.zeros(shape, dtype=np.int32)
-                if value.name in given:
-                    state[value.name][...] = np.array(given[value.name], dtype=np.int32)
-    except (ValueError, TypeError) as error:
-        raise FormatError(str(path), "initial state", "damaged", "as exported") from error
-    return state
-
-
-def _gather(frames: Iterable[tuple[Any, Any, dict[str, Any]]]) -> Records:
-    """Stack what each frame gave."""
-    decisions, scores, states = zip(*frames, strict=True)
-    state = {
-        name: np.stack([np.ravel(s[name]) for s in states]).astype(np.int32) for name in states[0]
-    }
-    return Records(np.array(decisions, dtype=np.int32), np.stack(scores).astype(np.int32), state)

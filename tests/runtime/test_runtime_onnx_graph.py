@@ -32,14 +32,6 @@ def executors(proto: onnx.ModelProto) -> list[Execute]:
     return [lambda feed: session.run(None, feed), lambda feed: reference.run(None, feed)]
 
 
-def first_state(model: Model) -> Feed:
-    return {
-        f"s{index}_{key}": value
-        for index, stage in enumerate(model.stages)
-        for key, value in stage.initial_state().items()
-    }
-
-
 def assert_same(scores: object, decisions: object, state: Feed, run: Run) -> None:
     np.testing.assert_array_equal(scores, run.scores)
     np.testing.assert_array_equal(decisions, run.decisions[:, None])
@@ -55,7 +47,7 @@ def test_step_graph_gives_the_same_bits(drawn: tuple[Model, Exposures]) -> None:
     model, (lit, dark) = drawn
     run = model.run(lit, dark)
     for execute in executors(build_step_graph(model)):
-        state, scores, decisions = first_state(model), [], []
+        state, scores, decisions = model.initial_state(), [], []
         for lit_frame, dark_frame in zip(lit, dark, strict=True):
             given_scores, decision, *after = execute({"lit": lit_frame, "dark": dark_frame} | state)
             scores.append(given_scores)
@@ -71,7 +63,7 @@ def test_window_graph_gives_the_same_bits(drawn: tuple[Model, Exposures]) -> Non
     model, (lit, dark) = drawn
     run = model.run(lit, dark)
     for execute in executors(build_window_graph(model)):
-        state = first_state(model)
+        state = model.initial_state()
         scores, decisions, *after = execute({"lit": lit, "dark": dark} | state)
         assert_same(scores, decisions, dict(zip(state, after, strict=True)), run)
 
@@ -106,7 +98,7 @@ def test_metadata_tells_the_model(drawn: tuple[Model, Exposures]) -> None:
     assert len(json.loads(properties["stages"])) == len(model.stages)
     assert "floor(" in properties["rounding"]
     first = {k: np.array(v, np.int32) for k, v in json.loads(properties["first_state"]).items()}
-    for name, value in first_state(model).items():
+    for name, value in model.initial_state().items():
         np.testing.assert_array_equal(first.get(name, np.zeros_like(value)), value)
 
 
