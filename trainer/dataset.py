@@ -40,11 +40,15 @@ STILL_SHARE = 0.25
 
 @dataclass(frozen=True, slots=True)
 class LabelledCue:
-    """One cue of a recording: its frames ``start`` to ``stop`` (exclusive) and its class."""
+    """One cue of a recording: its frames ``start`` to ``stop`` (exclusive) and its class.
+
+    ``take`` is false for everyday time, which has a class to learn but nothing to be judged.
+    """
 
     start: int
     stop: int
     label: int
+    take: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +94,7 @@ def open_corpus(folder: Path, recipe: Recipe) -> Corpus:
     folder : pathlib.Path
         Data set as `palmwatt record` writes it.
     recipe : Recipe
-        Recordings none of whose cues carry one of its classes are left out.
+        Recordings are left out unless a cue carries one of its classes, or all are its background.
 
     Raises
     ------
@@ -102,12 +106,15 @@ def open_corpus(folder: Path, recipe: Recipe) -> Corpus:
     dataset = open_dataset(folder)
     recordings: list[Recording] = []
     sensor: Sensor | None = None
+    has_classes = False
     content = hashlib.sha256()
     for info in dataset.sessions:
         session = read_session(info.path)
         kinds = {event.trial_type for event in session.events if event.status != REJECTED}
-        if not kinds & set(recipe.classes):
+        with_classes = bool(kinds & set(recipe.classes))
+        if not with_classes and not (kinds and all(map(recipe.is_background, kinds))):
             continue
+        has_classes |= with_classes
         unknown = sorted(kind for kind in kinds if recipe.class_index(kind) is None)
         if unknown:
             raise FormatError(
@@ -135,7 +142,7 @@ def open_corpus(folder: Path, recipe: Recipe) -> Corpus:
         )
         for path in (info.path, events_path(info.path)):
             content.update(path.name.encode() + b"\0" + _digest(path))
-    if sensor is None:
+    if sensor is None or not has_classes:
         raise FormatError(
             str(folder), f"label of a class of recipe {recipe.name}", "missing", "in some session",
             "record with a cue script that gives them",
@@ -160,7 +167,8 @@ def labelled_cues(
             time_s, [event.onset_s, event.onset_s + event.duration_s]
         ).tolist()
         if label is not None and stop > start:
-            cues.append(LabelledCue(start, stop, label))
+            take = not recipe.is_background(event.trial_type)
+            cues.append(LabelledCue(start, stop, label, take))
     return cues
 
 

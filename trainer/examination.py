@@ -27,7 +27,7 @@ def examine(
     """Judge every take of the held-out participants by each pipeline, and give the figures."""
 
     def judged(recordings: list[Reduced], run: Callable[[Int32], NDArray[Any]]) -> Takes:
-        return together([judge(r, run(r.values)[r.ends]) for r in recordings])
+        return together([judge(r, run(r.values)) for r in recordings])
 
     fixed = judged(test, fitted.whole.run)
     return {
@@ -44,12 +44,14 @@ def judge(recording: Reduced, scores: NDArray[Any]) -> Takes:
 
     Parameters
     ----------
-    scores : int32 or float64 (n_takes, n_classes)
+    scores : int32 or float64 (n_frames, n_classes)
+        Of every frame; those at the takes' frames count.
     """
+    takes = recording.takes
     return Takes(
-        (recording.recording.participant,) * len(recording.cues),
-        np.array([cue.label for cue in recording.cues], dtype=np.int64),
-        scores.argmax(axis=1).astype(np.int64),
+        (recording.recording.participant,) * len(takes),
+        np.array([cue.label for cue, _ in takes], dtype=np.int64),
+        scores[[end for _, end in takes]].argmax(axis=1).astype(np.int64),
     )
 
 

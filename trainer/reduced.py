@@ -28,7 +28,7 @@ class Reduced:
         Outputs of the entry stage.
     cues : list of LabelledCue
     ends : list of int, one per cue
-        The frame at which each cue's take is judged.
+        The frame at which each cue's take is judged; of everyday time the last.
     frames, labels : int64 (n_windows,)
         Last frames of training windows, and their classes.
     """
@@ -39,6 +39,11 @@ class Reduced:
     ends: list[int]
     frames: NDArray[np.int64]
     labels: NDArray[np.int64]
+
+    @property
+    def takes(self) -> list[tuple[LabelledCue, int]]:
+        """The cues that are takes, each with the frame at which it is judged."""
+        return [(c, end) for c, end in zip(self.cues, self.ends, strict=True) if c.take]
 
 
 def reduce_sides(

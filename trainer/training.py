@@ -158,10 +158,11 @@ def _cross_validate(
     for kept, held in folds:
         fitted = fit_pipeline([train[i] for i in kept], recipe, entry, sensor)
         for recording in (train[i] for i in held):
-            scores = fitted.whole.run(recording.values)[recording.ends]
+            scores = fitted.whole.run(recording.values)
             part = judge(recording, scores)
             gesture = (part.answers == part.labels) & (part.labels < len(recipe.classes))
-            ordered = np.sort(scores[gesture], axis=1)
+            at_takes = scores[[end for _, end in recording.takes]]
+            ordered = np.sort(at_takes[gesture], axis=1)
             margins.append((ordered[:, -1] - ordered[:, -2]) * fitted.score_unit)
             parts.append(part)
     passed = np.concatenate(margins)

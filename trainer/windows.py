@@ -22,12 +22,15 @@ FAR_FRAMES = 12
 REACTION_FRAMES = 6
 OTHER_STEP = 9
 AFTER_STEP = 12
+BACKGROUND_STEP = 18
 
 
 def take_frames(
     recipe: Recipe, levelled: NDArray[np.int32], cues: Sequence[LabelledCue]
 ) -> list[int]:
     """Return the frame at which each cue's take is judged, the same rule for training and test.
+
+    Everyday time, which is no take, is given its last frame.
 
     Parameters
     ----------
@@ -36,7 +39,9 @@ def take_frames(
     """
     if recipe.evaluation.take_end == "cue":
         return [cue.stop - 1 for cue in cues]
-    return [movement_end(levelled, cue.start, cue.stop) for cue in cues]
+    return [
+        movement_end(levelled, cue.start, cue.stop) if cue.take else cue.stop - 1 for cue in cues
+    ]
 
 
 def training_frames(
@@ -44,9 +49,10 @@ def training_frames(
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Choose the frames of one recording that the classifier learns from.
 
-    Around each take's end its own class. For the class "other", where the recipe has one, also
-    frames all over its cues, and frames from 0.4 s after a gesture's end until the participant can
-    react to the next cue (at 30 frames a second); thinly, or "other" would outweigh the gestures.
+    Around each take's end its own class; frames all over everyday time. For the class "other",
+    where the recipe has one, also frames all over its cues, and frames from 0.4 s after a gesture's
+    end until the participant can react to the next cue (at 30 frames a second); thinly, or "other"
+    would outweigh the gestures.
 
     Returns
     -------
@@ -56,6 +62,9 @@ def training_frames(
     offsets = MOVEMENT_OFFSETS if recipe.evaluation.take_end == "movement" else CUE_OFFSETS
     chosen: list[tuple[int, int]] = []
     for index, (cue, end) in enumerate(zip(cues, ends, strict=True)):
+        if not cue.take:
+            chosen += [(f, cue.label) for f in range(cue.start, cue.stop, BACKGROUND_STEP)]
+            continue
         following = cues[index + 1].start if index + 1 < len(cues) else n_frames
         chosen += [(end + k, cue.label) for k in offsets if cue.start <= end + k < n_frames]
         if cue.label == other:
