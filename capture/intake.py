@@ -18,7 +18,11 @@ from capture.store import SessionWriter
 from capture.wire import CommandKind, Description, Exposure, Message, Status
 from runtime.errors import PortError
 
-__all__ = ["Intake", "Progress"]
+__all__ = ["Intake", "Progress", "Watch"]
+
+Watch = Callable[[FramePair, float, float], None]
+"""Sees each frame pair as it is kept: the pair, its time in seconds from the first, its readout
+energy in counts."""
 
 _RECONNECT_S = 120.0
 
@@ -76,6 +80,8 @@ class Intake:
         What to ask for.
     seed : int
         Seed of the order of the cues.
+    watch : callable, optional
+        Sees each frame pair after it was kept.
     """
 
     def __init__(
@@ -85,10 +91,12 @@ class Intake:
         description: Description,
         script: Script,
         seed: int,
+        watch: Watch | None = None,
     ) -> None:
         self.link = link
         self.writer = writer
         self.description = description
+        self.watch = watch
         self.conductor = Conductor(schedule(script, seed), round(1e6 * script.lead_in_s))
         self.pair_counts = PairCounts()
         self.pairer = Pairer(description, self.pair_counts)
@@ -145,6 +153,8 @@ class Intake:
         self.newest = pair
         self.conductor.advance(self.now_us)
         self._journal()
+        if self.watch is not None:
+            self.watch(pair, self.time_s[-1], self.energy[-1])
 
     def _begin_run(self, pair: FramePair, silent_s: float) -> None:
         period_us = self.description.sensor.frame_period_us

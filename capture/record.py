@@ -13,7 +13,7 @@ import numpy as np
 
 from capture.conductor import Moment
 from capture.dataset import Participant, add_participant, prepare_dataset, session_path
-from capture.intake import Intake, Progress
+from capture.intake import Intake, Progress, Watch
 from capture.labels import Event, refine, write_events
 from capture.link import Link
 from capture.pairing import PairCounts
@@ -57,6 +57,7 @@ def record(
     session: str | None = None,
     progress: Callable[[Progress], None] | None = None,
     controls: Callable[[], str | None] | None = None,
+    watch: Watch | None = None,
 ) -> Recording:
     """Record one session and leave it finished and labelled in the data set `out`.
 
@@ -78,6 +79,9 @@ def record(
         Called about 20 times a second and once at the end.
     controls : callable, optional
         Asked often; returns ``pause`` (again to go on), ``redo``, ``stop`` or None.
+    watch : callable, optional
+        Sees each frame pair after it was kept, with its time in seconds from the first and its
+        readout energy in counts; must return at once.
 
     Returns
     -------
@@ -110,7 +114,7 @@ def record(
     path.parent.mkdir(parents=True, exist_ok=True)
     header = SessionHeader(participant.participant_id, number, description, script, seed)
     writer = SessionWriter(path, header)
-    intake = Intake(link, writer, description, script, seed)
+    intake = Intake(link, writer, description, script, seed, watch)
     try:
         stopped = _run(intake, progress or (lambda _: None), controls or (lambda: None))
     except BaseException:
