@@ -1,4 +1,4 @@
-"""Commands of the capture room: emulate, record, inspect, forget, live."""
+"""Commands of the capture room: emulate, record, inspect, booth, forget, live."""
 
 from __future__ import annotations
 
@@ -265,6 +265,46 @@ def _tell_photon_transfer(files: list[Path], curve: Path, as_json: bool) -> None
     click.echo(f"curve: {curve}")
 
 
+@click.command(epilog="Example: palmwatt booth recordings --port /dev/ttyACM0")
+@click.argument("data", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--port", "ports", multiple=True, help="Port to offer first; may be given again.")
+@click.option(
+    "--script",
+    "scripts",
+    multiple=True,
+    help="Cue script (TOML) to offer beside the built-in ones.",
+)
+@click.option(
+    "--listen",
+    metavar="ADDRESS:PORT",
+    default="127.0.0.1:8137",
+    show_default=True,
+    help="Where the page is served; TCP port 0 is any free one.",
+)
+@click.option("--token", help="What the page must present; made up for an address others reach.")
+def booth(
+    data: Path, ports: tuple[str, ...], scripts: tuple[str, ...], listen: str, token: str | None
+) -> None:
+    """Serve a local page to record sessions in DIR and to review their labels; Ctrl-C ends it.
+
+    The page shows cues in letters for two metres, live readouts and quality; its review view moves,
+    renames and rejects takes, by keyboard too, and lets a second labeller work blind.
+    Caution: the connection is not encrypted. Beyond this machine, use it only in a network you
+    trust. The sensor's LED is bright though it cannot be seen; nobody should look into it from
+    near. Its limits are those of IEC 62471.
+    """
+    from capture.booth.server import serve
+
+    serve(
+        data,
+        listen=listen,
+        token=token,
+        ports=ports,
+        scripts=scripts,
+        ready=lambda address: click.echo(f"open {address} (Ctrl-C ends)"),
+    )
+
+
 @click.command(epilog="Example: palmwatt forget P07 recordings --models models")
 @click.argument("participant")
 @click.argument("data", metavar="DIR", type=click.Path(path_type=Path))
@@ -355,4 +395,4 @@ def live(port: str, model: Path, engine: str, log: Path | None, seconds: float |
                 console.print(watch.summary(), soft_wrap=True)
 
 
-commands: tuple[click.Command, ...] = (emulate, record, inspect, forget, live)
+commands: tuple[click.Command, ...] = (emulate, record, inspect, booth, forget, live)

@@ -1,0 +1,1 @@
+"""The booth: a local page that shows cues, live readouts and the review of labels."""
