@@ -51,6 +51,7 @@ class Pairer:
     hold: int = 4
     _waiting: dict[int, list[Exposure | None]] = field(default_factory=dict)
     _next: int = 0
+    _newest: int = 0
 
     def add(self, exposure: Exposure) -> list[FramePair]:
         """Take one exposure; return the frame pairs that can be handed out now, in order."""
@@ -62,12 +63,13 @@ class Pairer:
         ):
             self.counts.foreign += 1
             return []
-        if exposure.sequence < self._next:
+        self._newest = max(self._newest, exposure.sequence)
+        if exposure.sequence < max(self._next, self._newest - self.hold):
             self.counts.late += 1
             return []
         slot = self._waiting.setdefault(exposure.sequence, [None, None])
         slot[not exposure.lit] = exposure
-        return self._ready(exposure.sequence - self.hold)
+        return self._ready(self._newest - self.hold)
 
     def flush(self) -> list[FramePair]:
         """Return the whole pairs still held back: the run is over, the rest was never sent."""

@@ -38,6 +38,8 @@ class Quality:
         Measured between neighbouring frame pairs; 0 with fewer than two.
     jitter_us : float
         Standard deviation of the time between neighbouring frame pairs, microseconds.
+    n_clock_falls : int
+        Frame pairs whose time is not after the one before.
     saturated_fraction : float
         Share of lit pixels at the largest value.
     mean_lit_counts, mean_dark_counts : float
@@ -66,6 +68,7 @@ class Quality:
     mean_dark_counts: float
     ambient_counts: float
     level_drift: float
+    n_clock_falls: int = 0
     flicker_hz: float | None = None
     flicker_counts: float = 0.0
     flicker_hidden_hz: tuple[float, ...] = ()
@@ -109,7 +112,8 @@ def measure(blocks: Iterable[FrameBlock], sensor: Sensor) -> Quality:
     level = lit - dark
     tenth = max(1, len(level) // 10)
     first, last = float(level[:tenth].mean()), float(level[-tenth:].mean())
-    frame_rate_hz = 1e6 / float(steps_us.mean()) if steps_us.size and steps_us.any() else 0.0
+    rising_us = steps_us[steps_us > 0]
+    frame_rate_hz = 1e6 / float(rising_us.mean()) if rising_us.size else 0.0
     flicker = find_flicker(dark, time_us, frame_rate_hz or sensor.frame_rate_hz)
     return Quality(
         n_pairs=len(sequence),
@@ -122,6 +126,7 @@ def measure(blocks: Iterable[FrameBlock], sensor: Sensor) -> Quality:
         mean_dark_counts=float(dark.mean()),
         ambient_counts=float(dark.mean()) - sensor.black_level_counts,
         level_drift=last / first - 1.0 if first else 0.0,
+        n_clock_falls=int(np.count_nonzero(np.diff(time_us) <= 0)),
         flicker_hz=flicker.frequency_hz,
         flicker_counts=flicker.amplitude_counts,
         flicker_hidden_hz=flicker.hidden_hz,
@@ -155,6 +160,8 @@ def judge(quality: Quality, sensor: Sensor) -> tuple[str, ...]:
             f"{quality.saturated_fraction:.1%} of the lit pixels are saturated, at most "
             f"{MAX_SATURATED:.0%} is allowed"
         )
+    if quality.n_clock_falls:
+        reasons.append(f"the sensor's clock does not rise at {quality.n_clock_falls} frame pairs")
     if quality.jitter_us > MAX_JITTER * sensor.frame_period_us:
         reasons.append(
             f"the time between frame pairs varies by {quality.jitter_us:.0f} us, at most "

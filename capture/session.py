@@ -45,6 +45,7 @@ __all__ = ["READOUTS_SUFFIX", "Session", "events_path", "read_session"]
 READOUTS_SUFFIX = "_readouts.mcap"
 _MAGIC = b"\x89MCAP0\r\n"
 _RECORD = struct.Struct("<BQ")
+_CHUNK_TIMES = struct.Struct("<QQ")  # first and last log time, nanoseconds
 _MESSAGE = struct.Struct("<HIQQ")  # channel, sequence, log time, publish time
 _MAX_RECORD = 32 * 2**20
 _LONGEST_CUT = 2 * 2**20
@@ -99,8 +100,11 @@ class Session:
         """What the participant was asked to do."""
         return self.header.script
 
-    def blocks(self, max_frames: int = 256) -> Iterator[FrameBlock]:
+    def blocks(self, max_frames: int = 256, since_us: int = 0) -> Iterator[FrameBlock]:
         """Yield the readouts in order, at most `max_frames` frame pairs at a time.
+
+        With `since_us`, a time of the device's clock, most of what came before it is left out
+        unread; the few frame pairs before it in the same chunk still come.
 
         Raises
         ------
@@ -110,7 +114,7 @@ class Session:
         n_rows, n_cols = self.sensor.n_rows, self.sensor.n_cols
         held: list[tuple[int, int, FramePair]] = []
         last = -1
-        for message in _messages(self.path):
+        for message in _messages(self.path, since_us=since_us):
             if message.topic != FRAME_TOPIC:
                 continue
             pair = _read_pair(message.data, n_rows, n_cols, self.path)
@@ -237,9 +241,13 @@ def journal_events(session: Session) -> tuple[Event, ...]:
     return tuple(by_index.values())
 
 
-def _records(file: BinaryIO, where: str) -> Iterator[tuple[int, bytes]]:
-    """Yield opcode and content of each record up to the end of the data section."""
+def _records(file: BinaryIO, where: str, since_us: int = 0) -> Iterator[tuple[int, bytes]]:
+    """Yield opcode and content of each record up to the end of the data section.
+
+    Chunks that end before `since_us` are passed unread, but for the first: it names the channels.
+    """
     file.seek(len(_MAGIC))
+    named = False
     while True:
         head = file.read(_RECORD.size)
         if len(head) < _RECORD.size:
@@ -249,14 +257,36 @@ def _records(file: BinaryIO, where: str) -> Iterator[tuple[int, bytes]]:
             return
         if length > _MAX_RECORD:
             raise FormatError(where, "length of a record", length, f"at most {_MAX_RECORD}")
-        content = file.read(length)
+        content = b""
+        if opcode == Opcode.CHUNK:
+            if named and since_us and length >= _CHUNK_TIMES.size:
+                content = file.read(_CHUNK_TIMES.size)
+                times = _CHUNK_TIMES.unpack(content.ljust(_CHUNK_TIMES.size, b"\xff"))
+                if times[1] < 1000 * since_us:
+                    file.seek(length - len(content), os.SEEK_CUR)
+                    continue
+            named = True
+        content += file.read(length - len(content))
         if len(content) < length:
             raise FormatError(where, "the file", "cut off", "finished")
         yield opcode, content
 
 
+class _Content(io.BytesIO):
+    """What stands in a record; gives no less than it is asked for."""
+
+    def read(self, size: int | None = -1) -> bytes:
+        if size is not None and size > len(self.getbuffer()) - self.tell():
+            raise EOFError("a field passes the end of its record")
+        return super().read(size)
+
+
+def _stream(content: bytes) -> ReadDataStream:
+    return ReadDataStream(_Content(content))
+
+
 def _unpack_chunk(content: bytes, where: str) -> memoryview:
-    chunk = Chunk.read(ReadDataStream(io.BytesIO(content)))
+    chunk = Chunk.read(_stream(content))
     if chunk.uncompressed_size > _MAX_RECORD:
         raise FormatError(where, "size of a chunk", chunk.uncompressed_size, f"<= {_MAX_RECORD}")
     data = chunk.data
@@ -272,11 +302,11 @@ def _unpack_chunk(content: bytes, where: str) -> memoryview:
     return memoryview(data)
 
 
-def _messages(path: Path, until_damage: bool = False) -> Iterator[_Message]:
+def _messages(path: Path, until_damage: bool = False, since_us: int = 0) -> Iterator[_Message]:
     """Yield the messages of a file in order; damage ends them quietly or raises FormatError."""
     topics: dict[int, str] = {}
     with path.open("rb") as file:
-        records = _records(file, str(path))
+        records = _records(file, str(path), since_us)
         while True:
             try:
                 opcode, content = next(records)
@@ -304,7 +334,7 @@ def _chunk_messages(chunk: memoryview, topics: dict[int, str]) -> Iterator[_Mess
         if place > len(chunk):
             raise EOFError("a record passes the end of its chunk")
         if opcode == Opcode.CHANNEL:
-            channel = Channel.read(ReadDataStream(io.BytesIO(bytes(chunk[start:place]))))
+            channel = Channel.read(_stream(bytes(chunk[start:place])))
             topics[channel.id] = channel.topic
         elif opcode == Opcode.MESSAGE:
             channel_id, sequence, log_ns, _ = _MESSAGE.unpack_from(chunk, start)
@@ -352,7 +382,7 @@ def _read_header(path: Path) -> SessionHeader:
             if opcode != Opcode.METADATA:
                 continue
             try:
-                record = Metadata.read(ReadDataStream(io.BytesIO(content)))
+                record = Metadata.read(_stream(content))
                 if record.name != "session":
                     continue
                 texts = record.metadata

@@ -39,6 +39,7 @@ _FLUSH_US = 250_000
 _STILL_S = 0.8
 """How long messages may lie in memory while the sensor says nothing."""
 _SYNC_S = 0.5
+_MAX_US = (2**64 - 1) // 1000  # the container counts nanoseconds in 64 bits
 
 FRAME_TOPIC = "/frame_pairs"
 FRAME_SCHEMA = """\
@@ -170,7 +171,7 @@ class SessionWriter:
         Raises
         ------
         FormatError
-            The counts have another shape than the header's sensor.
+            The counts have another shape than the header's sensor, or the place is none.
         """
         if pair.lit.shape != (self._sensor.n_rows, self._sensor.n_cols):
             raise FormatError(
@@ -179,6 +180,9 @@ class SessionWriter:
                 pair.lit.shape,
                 (self._sensor.n_rows, self._sensor.n_cols),
             )
+        for name, value, highest in (("sequence", sequence, 2**32 - 1), ("time", time_us, _MAX_US)):
+            if not 0 <= value <= highest:
+                raise FormatError(str(self.path), f"{name} of a frame pair", value, f"<= {highest}")
         n_pixels = pair.lit.size
         head = FRAME_HEAD.pack(
             run,

@@ -106,13 +106,13 @@ def _session(info: SessionInfo, person: Participant | None, root: Path) -> Itera
 
 
 def _duration(session: Session) -> float:
-    first = last = None
+    first_us = last_us = None
     for block in session.blocks():
-        first = int(block.time_us[0]) if first is None else first
-        if last is not None and int(block.time_us[0]) < last:
-            raise FormatError("", "time of a frame pair", int(block.time_us[0]), f"above {last}")
-        last = int(block.time_us[-1])
-    return 0.0 if first is None or last is None else (last - first) / 1e6
+        for time_us in block.time_us.tolist():
+            if last_us is not None and time_us <= last_us:
+                raise FormatError("", "time of a frame pair", f"{time_us} us", f"above {last_us}")
+            first_us, last_us = time_us if first_us is None else first_us, time_us
+    return 0.0 if first_us is None or last_us is None else (last_us - first_us) / 1e6
 
 
 def _labels(
