@@ -27,6 +27,7 @@ __all__ = [
     "log_test_use",
     "majority",
     "refuse_shared_groups",
+    "rounded_figure",
 ]
 
 MAX_LOG_BYTES = 1_000_000
@@ -101,15 +102,19 @@ def figures(takes: Takes) -> dict[str, dict[str, float | int]]:
         ("accuracy", float(right.mean()), [float(right[people == p].mean()) for p in names]),
         ("macro_f1", macro_f1(everyone), [macro_f1(people == p) for p in names]),
     ):
-        low, high = over_participants(each, len(right))
-        result[name] = {
-            "value": round(value, 6),
-            "low": round(min(low, value), 6),
-            "high": round(max(high, value), 6),
-            "n_participants": len(names),
-            "n_takes": len(right),
-        }
+        figure = rounded_figure(value, over_participants(each, len(right)))
+        result[name] = {**figure, "n_participants": len(names), "n_takes": len(right)}
     return result
+
+
+def rounded_figure(value: float, interval: tuple[float, float]) -> dict[str, float]:
+    """Return a figure and its interval as evaluation.json holds them; the interval covers it."""
+    low, high = interval
+    return {
+        "value": round(value, 6),
+        "low": round(min(low, value), 6),
+        "high": round(max(high, value), 6),
+    }
 
 
 def confusion(takes: Takes, n_classes: int) -> list[list[int]]:

@@ -1,7 +1,7 @@
 """Intervals beside every figure: proportions, event rates, and means over participants.
 
-All are two-sided. They are exact or score intervals from textbooks, written with the inverse
-functions of :mod:`scipy.special`, because importing ``scipy.stats`` costs more than a second.
+All but one are two-sided. They are exact or score intervals from textbooks, written with the
+inverse functions of :mod:`scipy.special`: importing ``scipy.stats`` costs more than a second.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from scipy import special
 
 from runtime.errors import UsageError
 
-__all__ = ["clopper_pearson", "garwood", "over_participants", "wilson"]
+__all__ = ["clopper_pearson", "garwood", "garwood_upper", "over_participants", "wilson"]
 
 CONFIDENCE = 0.95
 
@@ -86,13 +86,23 @@ def garwood(n_events: int, hours: float, confidence: float = CONFIDENCE) -> tupl
     UsageError
         A negative count or a time that is not positive.
     """
+    tail = (1 - confidence) / 2
+    high = garwood_upper(n_events, hours, 1 - tail)
+    low = 0.0 if n_events == 0 else float(special.gammaincinv(n_events, tail)) / hours
+    return low, high
+
+
+def garwood_upper(n_events: int, hours: float, confidence: float = CONFIDENCE) -> float:
+    """Exact one-sided upper bound of a Poisson rate: what a claim of "at most" rests on.
+
+    Without a single event it is -ln(1 - confidence) / hours, the "rule of three" at 95 %.
+    Parameters and errors are those of :func:`garwood`.
+    """
     if n_events < 0 or not hours > 0:
         raise UsageError(
             "interval", "events in hours", f"{n_events} in {hours}", "0 or more in > 0"
         )
-    tail = (1 - confidence) / 2
-    low = 0.0 if n_events == 0 else float(special.gammaincinv(n_events, tail)) / hours
-    return low, float(special.gammaincinv(n_events + 1, 1 - tail)) / hours
+    return float(special.gammaincinv(n_events + 1, confidence)) / hours
 
 
 def over_participants(

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.rates import confint_poisson
 
 from runtime.errors import UsageError
-from trainer.intervals import clopper_pearson, garwood, over_participants, wilson
+from trainer.intervals import clopper_pearson, garwood, garwood_upper, over_participants, wilson
 
 # 95 of 100, and 0 events in 1 h and 3 in 10 h: made with statsmodels 0.14 and scipy 1.13.
 PUBLISHED_WILSON = (0.8882, 0.9785)
@@ -47,6 +48,19 @@ def test_garwood_matches_statsmodels(n_events: int) -> None:
     expected = confint_poisson(n_events, 5.0, method="exact-c")
     low, high = garwood(n_events, 5.0)
     assert (low, high) == pytest.approx((expected[0] if n_events else 0.0, expected[1]), abs=1e-9)
+
+
+@pytest.mark.parametrize("n_events", [0, 1, 12])
+def test_the_one_sided_bound_is_that_of_chi_squared(n_events: int) -> None:
+    """The upper bound of a rate is half the chi-squared quantile at two more degrees of freedom.
+
+    F. Garwood, Biometrika 28, 1936; J. A. Hanley and A. Lippman-Hand, JAMA 249, 1983 for the "rule
+    of three": without an event in 5 h, at most 0.6 an hour can be claimed at 95 %.
+    """
+    expected = stats.chi2.ppf(0.95, 2 * (n_events + 1)) / 2 / 5.0
+    assert garwood_upper(n_events, 5.0) == pytest.approx(expected, abs=1e-9)
+    if n_events == 0:
+        assert garwood_upper(n_events, 5.0) == pytest.approx(0.6, abs=0.001)
 
 
 def test_unlike_participants_widen_the_interval() -> None:
