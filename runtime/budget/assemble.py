@@ -30,7 +30,8 @@ from runtime.budget.power import (
     average_power,
     battery_use,
     frame_energy,
-    frame_time_us,
+    latency_ms,
+    led_load,
 )
 from runtime.budget.profiles import Profiles, profiles_of, write_json
 from runtime.budget.uncertainty import (
@@ -66,6 +67,7 @@ class Budget:
     frame_uj: dict[str, dict[str, float]]
     active_share: float
     latency_ms: Interval
+    led: dict[str, Interval]
     sensitivity: tuple[Sensitivity, ...]
     advice: tuple[Advice, ...]
     verdict: Verdict
@@ -130,6 +132,7 @@ class Budget:
             "energy_per_frame_uj": self.frame_uj,
             "active_share_of_day": self.active_share,
             "latency_ms": self.latency_ms.to_json(),
+            "led_over_the_day": {key: x.to_json() for key, x in self.led.items()},
             "sensitivity": [
                 {"input": s.name, "first_order": s.first_order, "total": s.total}
                 for s in self.sensitivity
@@ -268,13 +271,8 @@ def budget(
         titles["host"],
     )
 
-    def latency(v: Any) -> Any:
-        return (
-            v["mcu.wake_up_time"] + frame_time_us(v, "active")
-            + v["active.cycles"] / v["mcu.clock"]
-        ) / 1e3  # fmt: skip
-
-    latency_ms = interval_of(latency(typical), latency(draws))
+    latency = interval_of(latency_ms(typical), latency_ms(draws))
+    led, led_draws = led_load(typical), led_load(draws)
     led_share = typical["active.led_current"] / typical["led.rated_current"]
     intensity = inputs["led.radiant_intensity"].high * led_share / 1e3
     core = profiles.active[mcu.core]
@@ -297,7 +295,8 @@ def budget(
             for s in ("watching", "active")
         },
         active_share=float(active_seconds(typical)) / 86_400.0,
-        latency_ms=latency_ms,
+        latency_ms=latency,
+        led={key: interval_of(led[key], led_draws[key]) for key in led},
         sensitivity=sensitivity(lambda v: sum(average_power(v).values()), inputs, rng),
         advice=what_would_halve(typical),
         verdict=verdict,
@@ -310,7 +309,7 @@ def budget(
         ),
         profiles=profiles,
         evaluation=evaluation,
-        checks=_checks(limits, core, latency_ms, average, evaluation),
+        checks=_checks(limits, core, latency, average, evaluation),
         n_draws=n_draws,
         seed=seed,
     )

@@ -92,6 +92,11 @@ def gather(
             f"executed instructions of {found.n_frames} recorded frames on an emulated {core}, "
             f"priced by: {found.timing_source}",
         )  # fmt: skip
+        flash = found.code_bytes + found.const_bytes
+        inputs[f"{state}.flash_bytes"] = measured(
+            f"{state}.flash_bytes", "bytes", flash, flash, flash,
+            f"code and constants in the ELF file compiled for {core}",
+        )  # fmt: skip
     if evaluation is not None and evaluation.wake_up is not None:
         wake, how = evaluation.wake_up, "measured on the recorded takes of the test participants"
         for name, unit, value in (

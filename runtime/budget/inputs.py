@@ -74,17 +74,20 @@ def origin_of(source: str) -> Kind:
     Raises
     ------
     ValueError
-        The text neither cites a title, place and year nor starts with ``from memory`` or
-        ``invented``.
+        The text neither cites a title, place and year nor starts with ``from memory``,
+        ``invented`` or ``setting``.
     """
     if source.startswith("from memory"):
         return "from memory"
     if source.startswith("invented"):
         return "invented"
+    if source.startswith("setting"):
+        return "setting"
     if _PUBLISHED.match(source):
         return "published"
     raise ValueError(
-        "source must be 'title, table or section, year', or start with 'from memory' or 'invented'"
+        "source must be 'title, table or section, year', or start with 'from memory', "
+        "'invented' or 'setting'"
     )
 
 

@@ -97,6 +97,9 @@ Microsecond = Annotated[Value, _in("us")]
 Millisecond = Annotated[Value, _in("ms")]
 Second = Annotated[Value, _in("s")]
 Factor = Annotated[Value, _in("1")]
+Cycles = Annotated[Value, _in("cycles")]
+Femtojoule = Annotated[Value, _in("fJ")]
+Bits = Annotated[Value, _in("1", at_most=24, above=0)]
 Efficiency = Annotated[Value, _in("1", at_most=1, above=0)]
 Probability = Annotated[Value, _in("1", at_most=1)]
 Nanometre = Annotated[Value, _in("nm", above=0)]
@@ -146,6 +149,7 @@ class Mcu(Part):
     supply: Volt
     run_current: MicroampPerMhz
     derating: Factor
+    flash_wait: Cycles
     wait_current: Microamp
     sleep_current: Microamp
     wake_up_time: Microsecond
@@ -186,10 +190,11 @@ class Regulator(Part):
 
 
 class Readout(Part):
-    """A class of sensor readout; energies are per pixel and exposure."""
+    """A class of sensor readout; energies are per pixel and exposure, per step of conversion."""
 
     pixel_energy: Picojoule
-    conversion_energy: Picojoule
+    walden_figure: Femtojoule
+    effective_bits: Bits
     bias_power: Microwatt
     idle_power: Microwatt
     start_up_time: Microsecond

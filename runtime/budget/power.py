@@ -15,15 +15,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from runtime.budget.converter import conversion_energy_pj
+
 __all__ = [
+    "FLASH_LINE_BYTES",
     "FORMULAS",
     "PARTS",
     "STATES",
     "active_seconds",
     "average_power",
     "battery_use",
+    "controller_cycles",
     "frame_energy",
     "frame_time_us",
+    "latency_ms",
+    "led_load",
 ]
 
 Draws = float | NDArray[np.float64]
@@ -36,17 +42,21 @@ PARTS = (
 )  # fmt: skip
 _EXPOSURES = 2  # one lit, one dark: a frame pair
 _DAY_S = 86_400.0
+FLASH_LINE_BYTES = 16
+"""What a controller's flash delivers at once; `mcu.flash_wait` is counted for each."""
 
 FORMULAS: dict[str, str] = {
     "pixel exposures": "2 x state.pixels",
     "frame time us": "readout.start_up_time + 2 x (sensor.exposure + driver.settle_time) "
     "+ pixel exposures x max(readout.pixel_time, sensor.bits / sensor_link.bit_rate)",
+    "controller cycles": "state.cycles + state.flash_bytes / 16 x mcu.flash_wait",
     "run power uW": "mcu.run_current x mcu.clock x mcu.supply x mcu.derating",
     "LED": "state.led_current x (sensor.exposure + driver.settle_time) x led.forward_voltage / 1e3",
     "LED driver": "LED x (1 / driver.efficiency - 1)",
-    "pixel readout": "pixel exposures x (readout.pixel_energy + readout.conversion_energy) / 1e6",
+    "pixel readout": "pixel exposures x (readout.pixel_energy "
+    "+ readout.walden_figure x 2^readout.effective_bits / 1e3) / 1e6",
     "sensor bias": "readout.bias_power x frame time / 1e6",
-    "compute": "state.cycles x mcu.run_current x mcu.supply x mcu.derating / 1e6",
+    "compute": "controller cycles x mcu.run_current x mcu.supply x mcu.derating / 1e6",
     "waiting for pixels": "mcu.wait_current x mcu.supply x frame time / 1e6",
     "wake-ups": "mcu.wake_up_time x run power / 1e6",
     "transfer": "pixel exposures x sensor.bits x sensor_link.bit_energy / 1e6 per frame, and "
@@ -61,19 +71,51 @@ FORMULAS: dict[str, str] = {
     "watching seconds a day": "3600 x usage.on_time - active seconds",
     "average uW": "sum over states of energy per frame x state.rate x seconds / 86400, "
     "plus daily energies / 86400, plus all-day power",
+    "latency ms": "(mcu.wake_up_time + frame time + controller cycles / mcu.clock) / 1e3, active",
+    "LED duty": "sum over states of (sensor.exposure + driver.settle_time) x state.rate x seconds "
+    "/ 1e6 / 86400",
+    "LED average current uA": "sum over states of state.led_current x (sensor.exposure "
+    "+ driver.settle_time) x state.rate x seconds / 1e3 / 86400",
+    "mAh a day": "average uW x 24 / host.battery_voltage / 1e3",
+    "% of the battery a day": "100 x average uW x 24 / 1e6 / host.battery_energy",
+    "hours lost": "1e3 x host.battery_energy x (1 / host.baseline_power "
+    "- 1 / (host.baseline_power + average uW / 1e3))",
+    "added draw over spread": "average uW / 1e3 / (host.spread x host.baseline_power)",
 }
+
+
+def _pulse_us(v: Values) -> Any:
+    """Microseconds that the LED is lit, or the same time dark."""
+    return v["sensor.exposure"] + v["driver.settle_time"]
 
 
 def frame_time_us(v: Values, state: str) -> Draws:
     """Microseconds that the sensor is powered and the controller waits for one frame pair."""
     pixel_us = np.maximum(v["readout.pixel_time"], v["sensor.bits"] / v["sensor_link.bit_rate"])
-    exposure = v["sensor.exposure"] + v["driver.settle_time"]
     total: Draws = (
         v["readout.start_up_time"]
-        + _EXPOSURES * exposure
+        + _EXPOSURES * _pulse_us(v)
         + _EXPOSURES * v[f"{state}.pixels"] * pixel_us
     )
     return total
+
+
+def controller_cycles(v: Values, state: str) -> Any:
+    """Cycles that one frame takes on the controller: executed ones, and waits for its flash.
+
+    Notes
+    -----
+    Executed cycles are counted at zero wait states. Each byte of the model's code and constants
+    is taken as read from flash once a frame, which a cache that survives sleep may better.
+    """
+    lines = v[f"{state}.flash_bytes"] / FLASH_LINE_BYTES
+    return v[f"{state}.cycles"] + lines * v["mcu.flash_wait"]
+
+
+def latency_ms(v: Values) -> Any:
+    """Milliseconds from the timer's tick to the decision on that frame, in the active state."""
+    compute_us = controller_cycles(v, "active") / v["mcu.clock"]
+    return (v["mcu.wake_up_time"] + frame_time_us(v, "active") + compute_us) / 1e3
 
 
 def _run_power_uw(v: Values) -> Any:
@@ -97,15 +139,17 @@ def frame_energy(v: Values, state: str) -> dict[str, Any]:
     source) plus a bias that runs as long as the sensor is powered.
     """
     read = _EXPOSURES * v[f"{state}.pixels"]
-    pulse_us = v["sensor.exposure"] + v["driver.settle_time"]
-    led = v[f"{state}.led_current"] * pulse_us * v["led.forward_voltage"] / 1e3
+    pixel_pj = v["readout.pixel_energy"] + conversion_energy_pj(
+        v["readout.walden_figure"], v["readout.effective_bits"]
+    )
+    led = v[f"{state}.led_current"] * _pulse_us(v) * v["led.forward_voltage"] / 1e3
     on_us = frame_time_us(v, state)
     return {
         "LED": led,
         "LED driver": led * (1.0 / v["driver.efficiency"] - 1.0),
-        "pixel readout": read * (v["readout.pixel_energy"] + v["readout.conversion_energy"]) / 1e6,
+        "pixel readout": read * pixel_pj / 1e6,
         "sensor bias": v["readout.bias_power"] * on_us / 1e6,
-        "compute": v[f"{state}.cycles"]
+        "compute": controller_cycles(v, state)
         * v["mcu.run_current"] * v["mcu.supply"] * v["mcu.derating"] / 1e6,
         "waiting for pixels": v["mcu.wait_current"] * v["mcu.supply"] * on_us / 1e6,
         "wake-ups": v["mcu.wake_up_time"] * _run_power_uw(v) / 1e6,
@@ -118,6 +162,28 @@ def active_seconds(v: Values) -> Any:
     wakes = v["usage.visits"] + v["usage.false_wakes"] * v["usage.on_time"]
     wanted = 60.0 * v["usage.hand_present"] + v["usage.hold_time"] * wakes
     return np.minimum(3600.0 * v["usage.on_time"], wanted)
+
+
+def _seconds(v: Values) -> dict[str, Any]:
+    """Seconds a day in either state."""
+    active = active_seconds(v)
+    return {"watching": 3600.0 * v["usage.on_time"] - active, "active": active}
+
+
+def led_load(v: Values) -> dict[str, Any]:
+    """Return the LED's load over the day.
+
+    Returns
+    -------
+    dict
+        ``duty``, the share of the day that it is lit, and ``average_current_ua``.
+    """
+    pulses = {state: v[f"{state}.rate"] * s / _DAY_S for state, s in _seconds(v).items()}
+    return {
+        "duty": sum(pulses.values()) * _pulse_us(v) / 1e6,
+        "average_current_ua": sum(v[f"{s}.led_current"] * n for s, n in pulses.items())
+        * _pulse_us(v) / 1e3,
+    }  # fmt: skip
 
 
 def _always(v: Values) -> dict[str, Any]:
@@ -147,8 +213,7 @@ def average_power(v: Values) -> dict[tuple[str, str], Any]:
     dict of (part, state) to float or float64 (n_draws,)
         Every pair of `PARTS` and `STATES`; the sum is the total.
     """
-    active = active_seconds(v)
-    seconds = {"active": active, "watching": 3600.0 * v["usage.on_time"] - active}
+    seconds = _seconds(v)
     power: dict[tuple[str, str], Any] = {(p, s): 0.0 for p in PARTS for s in STATES}
     loss = 1.0 / v["regulator.efficiency"] - 1.0
     for state in ("watching", "active"):
