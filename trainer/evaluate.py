@@ -48,6 +48,11 @@ class Takes:
     labels: NDArray[np.int64]
     answers: NDArray[np.int64]
 
+    def select(self, chosen: NDArray[np.bool_]) -> Takes:
+        """Return some of the takes: bool (n_takes,)."""
+        names = tuple(n for n, wanted in zip(self.participants, chosen, strict=True) if wanted)
+        return Takes(names, self.labels[chosen], self.answers[chosen])
+
 
 def refuse_shared_groups(train: Sequence[str], test: Sequence[str], what: str) -> None:
     """Refuse a split in which a participant (or unit) is on both sides.
