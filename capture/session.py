@@ -1,31 +1,18 @@
-"""A recorded session, read in bounded memory; a file that a killed recorder left is finished first.
-
-The container's records are walked here, not by the library's reader, because a recording may come
-from anybody: every length is checked against a limit before a byte of it is read or unpacked.
-"""
+"""A recorded session, read in bounded memory; one that a killed recorder left is finished first."""
 
 from __future__ import annotations
 
-import contextlib
-import io
 import json
 import logging
 import os
-import struct
-import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
 
 import numpy as np
 import pydantic
-import zstandard
-from mcap.data_stream import ReadDataStream
-from mcap.exceptions import McapError
-from mcap.opcode import Opcode
-from mcap.records import Channel, Chunk, Metadata
 
+from capture.container import DAMAGE, MAGIC, damaged_before_its_end, messages, metadata
 from capture.frames import FrameBlock, FramePair
 from capture.labels import Event, event_from_row, read_events, write_events
 from capture.script import Script
@@ -43,23 +30,7 @@ from runtime.sensor import Sensor
 __all__ = ["READOUTS_SUFFIX", "Session", "events_path", "read_session"]
 
 READOUTS_SUFFIX = "_readouts.mcap"
-_MAGIC = b"\x89MCAP0\r\n"
-_RECORD = struct.Struct("<BQ")
-_CHUNK_TIMES = struct.Struct("<QQ")  # first and last log time, nanoseconds
-_MESSAGE = struct.Struct("<HIQQ")  # channel, sequence, log time, publish time
-_MAX_RECORD = 32 * 2**20
-_LONGEST_CUT = 2 * 2**20
-"""More than any one record that a recorder writes."""
-_DAMAGE = (McapError, ValueError, KeyError, struct.error, zstandard.ZstdError, EOFError)
 _log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class _Message:
-    topic: str
-    sequence: int
-    time_us: int
-    data: memoryview
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +85,7 @@ class Session:
         n_rows, n_cols = self.sensor.n_rows, self.sensor.n_cols
         held: list[tuple[int, int, FramePair]] = []
         last = -1
-        for message in _messages(self.path, since_us=since_us):
+        for message in messages(self.path, since_us=since_us):
             if message.topic != FRAME_TOPIC:
                 continue
             pair = _read_pair(message.data, n_rows, n_cols, self.path)
@@ -137,7 +108,7 @@ class Session:
 
     def journal(self, topic: str) -> Iterator[dict[str, object]]:
         """Yield the JSON messages of a topic: ``/events``, ``/gaps`` or ``/status``."""
-        for message in _messages(self.path):
+        for message in messages(self.path):
             if message.topic == topic:
                 yield _read_json(message.data, self.path)
 
@@ -162,9 +133,9 @@ def read_session(path: Path | str, *, with_labels: bool = True) -> Session:
     path = Path(path)
     try:
         with path.open("rb") as file:
-            start = file.read(len(_MAGIC))
+            start = file.read(len(MAGIC))
             size = file.seek(0, os.SEEK_END)
-            file.seek(max(0, size - len(_MAGIC)))
+            file.seek(max(0, size - len(MAGIC)))
             end = file.read()
     except OSError as error:
         raise UsageError(
@@ -174,9 +145,9 @@ def read_session(path: Path | str, *, with_labels: bool = True) -> Session:
             "a readouts file",
             "check the path",
         ) from None
-    if start != _MAGIC:
+    if start != MAGIC:
         raise FormatError(str(path), "the start", start.hex(" ") or "empty", "an MCAP file")
-    if end != _MAGIC or size < 2 * len(_MAGIC):
+    if end != MAGIC or size < 2 * len(MAGIC):
         _finish(path)
     header = _read_header(path)
     labels = events_path(path)
@@ -197,10 +168,10 @@ def _finish(path: Path) -> None:
         hold_for_writing(file.fileno(), path)
         try:
             with SessionWriter(whole, header) as writer:
-                for message in _messages(path, until_damage=True):
+                for message in messages(path, until_damage=True):
                     writer.copy(message.topic, message.data, message.sequence, message.time_us)
                     n_pairs += message.topic == FRAME_TOPIC
-            damaged = _damaged_before_its_end(path)
+            damaged = damaged_before_its_end(path)
             if damaged:
                 path.replace(path.with_name(f"{path.name}.damaged"))
             whole.replace(path)
@@ -217,129 +188,14 @@ def _finish(path: Path) -> None:
     )
 
 
-def _damaged_before_its_end(path: Path) -> bool:
-    """Tell whether an unfinished file is more than cut inside its last record."""
-    size = path.stat().st_size
-    with path.open("rb") as file:
-        sound = len(_MAGIC)
-        with contextlib.suppress(*_DAMAGE):
-            for opcode, content in _records(file, str(path)):
-                if opcode == Opcode.CHUNK:
-                    _unpack_chunk(content, str(path))
-                sound = file.tell()
-        # A cut is met at the end of the file; a wrong length may reach there too, from far off.
-        return file.tell() < size or size - sound > _LONGEST_CUT
-
-
 def journal_events(session: Session) -> tuple[Event, ...]:
     """Return the cues as the recorder wrote them down while they ended."""
-    by_index: dict[object, Event] = {}
+    by_index: dict[str, Event] = {}
     for number, entry in enumerate(session.journal("/events")):
         where = f"{session.path} event {number}"
         row = {key: None if value is None else str(value) for key, value in entry.items()}
-        by_index[entry.get("index")] = event_from_row(row, where)
+        by_index[str(entry.get("index"))] = event_from_row(row, where)
     return tuple(by_index.values())
-
-
-def _records(file: BinaryIO, where: str, since_us: int = 0) -> Iterator[tuple[int, bytes]]:
-    """Yield opcode and content of each record up to the end of the data section.
-
-    Chunks that end before `since_us` are passed unread, but for the first: it names the channels.
-    """
-    file.seek(len(_MAGIC))
-    named = False
-    while True:
-        head = file.read(_RECORD.size)
-        if len(head) < _RECORD.size:
-            raise FormatError(where, "the file", "cut off", "finished")
-        opcode, length = _RECORD.unpack(head)
-        if opcode in (Opcode.DATA_END, Opcode.FOOTER):
-            return
-        if length > _MAX_RECORD:
-            raise FormatError(where, "length of a record", length, f"at most {_MAX_RECORD}")
-        content = b""
-        if opcode == Opcode.CHUNK:
-            if named and since_us and length >= _CHUNK_TIMES.size:
-                content = file.read(_CHUNK_TIMES.size)
-                times = _CHUNK_TIMES.unpack(content.ljust(_CHUNK_TIMES.size, b"\xff"))
-                if times[1] < 1000 * since_us:
-                    file.seek(length - len(content), os.SEEK_CUR)
-                    continue
-            named = True
-        content += file.read(length - len(content))
-        if len(content) < length:
-            raise FormatError(where, "the file", "cut off", "finished")
-        yield opcode, content
-
-
-class _Content(io.BytesIO):
-    """What stands in a record; gives no less than it is asked for."""
-
-    def read(self, size: int | None = -1) -> bytes:
-        if size is not None and size > len(self.getbuffer()) - self.tell():
-            raise EOFError("a field passes the end of its record")
-        return super().read(size)
-
-
-def _stream(content: bytes) -> ReadDataStream:
-    return ReadDataStream(_Content(content))
-
-
-def _unpack_chunk(content: bytes, where: str) -> memoryview:
-    chunk = Chunk.read(_stream(content))
-    if chunk.uncompressed_size > _MAX_RECORD:
-        raise FormatError(where, "size of a chunk", chunk.uncompressed_size, f"<= {_MAX_RECORD}")
-    data = chunk.data
-    if chunk.compression == "zstd":
-        inside = zstandard.get_frame_parameters(data).content_size
-        if inside != chunk.uncompressed_size:
-            raise FormatError(where, "size inside a chunk", inside, chunk.uncompressed_size)
-        data = zstandard.ZstdDecompressor().decompress(data, max_output_size=inside)
-    elif chunk.compression:
-        raise FormatError(where, "compression", repr(chunk.compression[:20]), "zstd or none")
-    if zlib.crc32(data) != chunk.uncompressed_crc:
-        raise FormatError(where, "CRC-32 of a chunk", "wrong", f"{chunk.uncompressed_crc:#010x}")
-    return memoryview(data)
-
-
-def _messages(path: Path, until_damage: bool = False, since_us: int = 0) -> Iterator[_Message]:
-    """Yield the messages of a file in order; damage ends them quietly or raises FormatError."""
-    topics: dict[int, str] = {}
-    with path.open("rb") as file:
-        records = _records(file, str(path), since_us)
-        while True:
-            try:
-                opcode, content = next(records)
-                chunk = _unpack_chunk(content, str(path)) if opcode == Opcode.CHUNK else None
-                messages = list(_chunk_messages(chunk, topics)) if chunk is not None else []
-            except StopIteration:
-                return
-            except _DAMAGE as error:
-                if until_damage:
-                    return
-                if isinstance(error, FormatError):
-                    raise
-                raise FormatError(
-                    str(path), f"the record before byte {file.tell()}", f"damaged ({error})"
-                ) from None
-            yield from messages
-
-
-def _chunk_messages(chunk: memoryview, topics: dict[int, str]) -> Iterator[_Message]:
-    place = 0
-    while place < len(chunk):
-        opcode, length = _RECORD.unpack_from(chunk, place)
-        start = place + _RECORD.size
-        place = start + length
-        if place > len(chunk):
-            raise EOFError("a record passes the end of its chunk")
-        if opcode == Opcode.CHANNEL:
-            channel = Channel.read(_stream(bytes(chunk[start:place])))
-            topics[channel.id] = channel.topic
-        elif opcode == Opcode.MESSAGE:
-            channel_id, sequence, log_ns, _ = _MESSAGE.unpack_from(chunk, start)
-            data = chunk[start + _MESSAGE.size : place]
-            yield _Message(topics[channel_id], sequence, log_ns // 1000, data)
 
 
 def _read_pair(data: memoryview, n_rows: int, n_cols: int, path: Path) -> FramePair:
@@ -377,33 +233,19 @@ def _read_json(data: memoryview, path: Path) -> dict[str, object]:
 
 def _read_header(path: Path) -> SessionHeader:
     where = str(path)
-    with path.open("rb") as file:
-        for opcode, content in _records(file, where):
-            if opcode != Opcode.METADATA:
-                continue
-            try:
-                record = Metadata.read(_stream(content))
-                if record.name != "session":
-                    continue
-                texts = record.metadata
-                if texts["format"] != "1":
-                    raise FormatError(where, "format", repr(texts["format"][:20]), "1")
-                sensor = Sensor.from_json(json.loads(texts["sensor"]), where)
-                description = Description(
-                    sensor, texts["unit"], texts["firmware"], int(texts["first_row"])
-                )
-                script = Script.model_validate_json(texts["script"])
-                return SessionHeader(
-                    texts["participant"],
-                    texts["session"],
-                    description,
-                    script,
-                    int(texts["seed"]),
-                )
-            except (FormatError, UsageError):
-                raise
-            except pydantic.ValidationError:
-                raise FormatError(where, "the script inside", "wrong", "a cue script") from None
-            except (*_DAMAGE, RecursionError) as error:
-                raise FormatError(where, "the header", f"damaged ({error})") from None
-    raise FormatError(where, "the header", "missing", "a session's metadata record")
+    try:
+        texts = metadata(path, "session")
+        if texts["format"] != "1":
+            raise FormatError(where, "format", repr(texts["format"][:20]), "1")
+        sensor = Sensor.from_json(json.loads(texts["sensor"]), where)
+        description = Description(sensor, texts["unit"], texts["firmware"], int(texts["first_row"]))
+        script = Script.model_validate_json(texts["script"])
+        return SessionHeader(
+            texts["participant"], texts["session"], description, script, int(texts["seed"])
+        )
+    except (FormatError, UsageError):
+        raise
+    except pydantic.ValidationError:
+        raise FormatError(where, "the script inside", "wrong", "a cue script") from None
+    except (*DAMAGE, RecursionError) as error:
+        raise FormatError(where, "the header", f"damaged ({error})") from None

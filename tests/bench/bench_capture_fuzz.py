@@ -184,7 +184,8 @@ def chunk_reader(folder: Path) -> Reader:
         head = CHUNK.pack(6, CHUNK.size - 9 + 8 + size, 0, 0, size, zlib.crc32(data), 0)
         end = struct.pack("<BQI", 15, 4, 0) + struct.pack("<BQQQI", 2, 20, 0, 0, 0)
         chunk = head + struct.pack("<Q", size) + data
-        path.write_bytes(whole[:start] + chunk + end + whole[:8])
+        # Half of them unfinished, as a killed recorder leaves them.
+        path.write_bytes(whole[:start] + chunk + (b"" if size % 2 else end + whole[:8]))
         read_all(path, reader)
         return 0  # whoever writes a right checksum may write any readout
 

@@ -32,14 +32,14 @@ CHUNK_HEAD = struct.Struct("<BQQQQII4sQ")
 ZSTANDARD = b"\x28\xb5\x2f\xfd"  # magic number, RFC 8878 section 3.1.1
 
 
-def write(path: Path, times_us: list[int]) -> bytes:
+def write(path: Path, times_us: list[int], entry: dict[str, object] | None = None) -> bytes:
     description = Description(SENSOR, "unit-1", "1.0")
     header = SessionHeader("P01", "01", description, load_script("dynamic"), 7)
     counts = np.arange(9, dtype=np.uint16).reshape(3, 3)
     with SessionWriter(path, header) as writer:
         for n, time_us in enumerate(times_us):
             writer.add(FramePair(n, time_us, counts + n, counts), n, time_us)
-        writer.add_json("/events", {"index": 0, "onset": 0.1, "duration": 0.1})
+        writer.add_json("/events", {"index": 0, "onset": 0.1, "duration": 0.1} | (entry or {}))
     return path.read_bytes()
 
 
@@ -105,6 +105,14 @@ def test_a_place_that_the_container_cannot_hold_is_refused(tmp_path: Path) -> No
     with pytest.raises(FormatError, match="time of a frame pair"):
         write(tmp_path / NAME, [2**62])
     assert len(read_session(tmp_path / NAME).frames()) == 0
+
+
+def test_a_journal_of_odd_numbers_is_labelled_as_far_as_it_makes_sense(tmp_path: Path) -> None:
+    """An unfinished session whose journal numbers its cues oddly still opens with its labels."""
+    whole = write(tmp_path / "whole.mcap", [0, 33_000], {"index": [{}], "trial_type": "push"})
+    path = tmp_path / NAME
+    path.write_bytes(whole[:-8])
+    assert [event.trial_type for event in read_session(path).events] == ["push"]
 
 
 TABLE = b"participant_id\tconsent\thand_length_mm\tlocked\nsub-P01\tyes\t180.5\tno\n"
