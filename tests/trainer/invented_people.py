@@ -1,42 +1,84 @@
-"""Data sets of invented participants, written without a serial port between."""
+"""Data sets of invented participants, as the recorder writes them, without a serial port between.
+
+The frame pairs and labels are those that ``palmwatt record`` gives for the same arguments, as fast
+as they can be worked out.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
+
+import numpy as np
 
 from capture.dataset import Participant, add_participant, prepare_dataset, session_path
 from capture.emulated.optics import SENSORS
+from capture.emulated.people import draw_person
 from capture.emulated.session import emulate_session
-from capture.labels import Event, write_events
+from capture.labels import Event, refine, write_events
 from capture.script import Script, schedule
 from capture.session import events_path
 from capture.store import SessionHeader, SessionWriter
 from capture.wire import Description
 
-__all__ = ["record_people"]
+__all__ = ["add_people", "record_people", "record_session"]
+
+
+def add_people(folder: Path, locked: Sequence[bool]) -> None:
+    """Write the table of participants P01 to Pnn with their hands; tells who is locked."""
+    prepare_dataset(folder)
+    for number, is_locked in enumerate(locked, start=1):
+        person = draw_person(number)
+        row = Participant(
+            participant_id=f"P{number:02d}",
+            consent=True,
+            hand_length_mm=person.hand_length_mm,
+            hand_breadth_mm=person.hand_breadth_mm,
+            handedness=person.handedness,
+            skin_reflectance=person.skin_reflectance,
+            locked=is_locked,
+        )
+        add_participant(folder, row)
+
+
+def record_session(
+    folder: Path, script: Script, number: int, session: int = 1, unit: str = "unit-a"
+) -> None:
+    """Write one session of one participant: readouts, and labels refined from them."""
+    sensor, name, seed = SENSORS["lensless32"], f"P{number:02d}", number + 1000 * (session - 1)
+    path = session_path(folder, name, f"{session:02d}", script.name)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    description = Description(sensor, unit, "emulated test")
+    header = SessionHeader(name, f"{session:02d}", description, script, seed)
+    energy, time_s, before = [], [], None
+    with SessionWriter(path, header) as writer:
+        blocks = emulate_session(script, participant=number, seed=seed, sensor=sensor, unit=unit)
+        for block in blocks:
+            for pair in block:
+                writer.add(pair, pair.sequence, pair.time_us)
+                difference = pair.lit.astype(np.int64) - pair.dark
+                energy.append(float(np.abs(difference - before).sum()) if time_s else 0.0)
+                time_s.append(pair.time_us / 1e6)
+                before = difference
+    events: Sequence[Event] = [
+        Event(
+            cue.onset_us / 1e6,
+            cue.duration_us / 1e6,
+            cue.trial_type,
+            cue.repetition,
+            cue_onset_s=cue.onset_us / 1e6,
+            cue_duration_s=cue.duration_us / 1e6,
+        )
+        for cue in schedule(script, seed)
+    ]
+    if script.movement:
+        events = refine(events, np.array(energy), np.array(time_s))
+    write_events(events_path(path), events)
 
 
 def record_people(folder: Path, script: Script, n_participants: int, n_locked: int) -> None:
     """Write a data set of P01 to Pnn with one session each; the last `n_locked` are locked."""
-    prepare_dataset(folder)
-    sensor = SENSORS["lensless32"]
+    locked = [number >= n_participants - n_locked for number in range(n_participants)]
+    add_people(folder, locked)
     for number in range(1, n_participants + 1):
-        name = f"P{number:02d}"
-        locked = number > n_participants - n_locked
-        add_participant(folder, Participant(name, consent=True, locked=locked))
-        path = session_path(folder, name, "01", script.name)
-        path.parent.mkdir(parents=True)
-        description = Description(sensor, "unit-a", "emulated test")
-        with SessionWriter(path, SessionHeader(name, "01", description, script, number)) as writer:
-            blocks = emulate_session(script, participant=number, seed=number, sensor=sensor)
-            for block in blocks:
-                for pair in block:
-                    writer.add(pair, pair.sequence, pair.time_us)
-        cues = schedule(script, number)
-        write_events(
-            events_path(path),
-            [
-                Event(c.onset_us / 1e6, c.duration_us / 1e6, c.trial_type, c.repetition)
-                for c in cues
-            ],
-        )
+        record_session(folder, script, number)
