@@ -111,7 +111,12 @@ def record(
     add_participant(out, participant)
     number = session or _next_session(out, participant.participant_id, script.name)
     path = session_path(out, participant.participant_id, number, script.name)
-    path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(
+            str(path.parent), "the folder", f"not to be made ({error.strerror})"
+        ) from None
     header = SessionHeader(participant.participant_id, number, description, script, seed)
     writer = SessionWriter(path, header)
     intake = Intake(link, writer, description, script, seed, watch)
@@ -189,7 +194,7 @@ def _finish(intake: Intake, script: Script) -> tuple[Event, ...]:
     """
     path = intake.writer.path
     if intake.n_pairs == 0:
-        intake.writer.close()
+        intake.writer.abandon()
         path.unlink()
         return ()
     events = tuple(intake.conductor.ended)
@@ -197,8 +202,13 @@ def _finish(intake: Intake, script: Script) -> tuple[Event, ...]:
         events = refine(events, np.array(intake.energy), np.array(intake.time_s))
     try:
         write_events(events_path(path), events)
-    finally:
-        intake.writer.close()
+    except Error:
+        # Left unfinished, the file gives its labels from its journal when it is next opened.
+        with contextlib.suppress(Error):
+            intake.writer.flush()
+        intake.writer.abandon()
+        raise
+    intake.writer.close()
     return events
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import logging
 import os
@@ -24,7 +25,7 @@ from capture.store import (
     hold_for_writing,
 )
 from capture.wire import Description
-from runtime.errors import FormatError, UsageError
+from runtime.errors import Error, FormatError, UsageError
 from runtime.sensor import Sensor
 
 __all__ = ["READOUTS_SUFFIX", "Session", "events_path", "read_session"]
@@ -45,11 +46,15 @@ class Session:
         What the file says about itself.
     events : tuple of Event
         Labels from the events table beside the file; empty if there is none.
+    finished : bool
+        False for the file of a killed recorder that could not be finished where it is: it is read
+        as far as it goes.
     """
 
     path: Path
     header: SessionHeader
     events: tuple[Event, ...]
+    finished: bool = True
 
     @property
     def sensor(self) -> Sensor:
@@ -85,7 +90,7 @@ class Session:
         n_rows, n_cols = self.sensor.n_rows, self.sensor.n_cols
         held: list[tuple[int, int, FramePair]] = []
         last = -1
-        for message in messages(self.path, since_us=since_us):
+        for message in messages(self.path, not self.finished, since_us):
             if message.topic != FRAME_TOPIC:
                 continue
             pair = _read_pair(message.data, n_rows, n_cols, self.path)
@@ -108,7 +113,7 @@ class Session:
 
     def journal(self, topic: str) -> Iterator[dict[str, object]]:
         """Yield the JSON messages of a topic: ``/events``, ``/gaps`` or ``/status``."""
-        for message in messages(self.path):
+        for message in messages(self.path, not self.finished):
             if message.topic == topic:
                 yield _read_json(message.data, self.path)
 
@@ -147,45 +152,69 @@ def read_session(path: Path | str, *, with_labels: bool = True) -> Session:
         ) from None
     if start != MAGIC:
         raise FormatError(str(path), "the start", start.hex(" ") or "empty", "an MCAP file")
-    if end != MAGIC or size < 2 * len(MAGIC):
-        _finish(path)
-    header = _read_header(path)
+    session = Session(path, _read_header(path), (), end == MAGIC and size >= 2 * len(MAGIC))
+    if not session.finished:
+        session = dataclasses.replace(session, finished=_finish(session))
     labels = events_path(path)
-    labelled = with_labels and labels.exists()
-    return Session(path, header, read_events(labels) if labelled else ())
+    if with_labels and labels.exists():
+        return dataclasses.replace(session, events=read_events(labels))
+    if with_labels and not session.finished:
+        return dataclasses.replace(session, events=journal_events(session))
+    return session
 
 
-def _finish(path: Path) -> None:
-    """Write what can be read of an unfinished file as a finished one, and put it in its place.
+def _finish(session: Session) -> bool:
+    """Put a finished file in the place of an unfinished one, and its labels beside it.
 
-    A killed recorder leaves a file that is cut inside its last record. Where more than that is
-    unreadable, the original stays beside it under its name and ``.damaged``.
+    Returns whether that was possible: on a disk that is full or read-only it is not.
+
+    Raises
+    ------
+    UsageError
+        Another process is writing the file.
     """
-    header = _read_header(path)
+    path = session.path
+    try:
+        with path.open("r+b") as file:
+            hold_for_writing(file.fileno(), path)
+            try:
+                said = _rewrite(session)
+            except Error as error:
+                said, finished = f"cannot be repaired here ({error})", False
+            else:
+                finished = True
+    except OSError as error:
+        said, finished = f"cannot be repaired here ({error.strerror})", False
+    _log.warning("%s: was not finished; %s", path, said)
+    return finished
+
+
+def _rewrite(session: Session) -> str:
+    """Write what can be read of an unfinished session as a finished one; return what was done.
+
+    The labels go first: cut short, all of it is done again. A killed recorder leaves a file that
+    is cut inside its last record; where more than that is unreadable, the original stays beside it
+    under its name and ``.damaged``.
+    """
+    path, labels = session.path, events_path(session.path)
     whole = path.with_name(f".{path.name}.{os.getpid()}.part")
     n_pairs = 0
-    with path.open("r+b") as file:
-        hold_for_writing(file.fileno(), path)
-        try:
-            with SessionWriter(whole, header) as writer:
-                for message in messages(path, until_damage=True):
-                    writer.copy(message.topic, message.data, message.sequence, message.time_us)
-                    n_pairs += message.topic == FRAME_TOPIC
-            damaged = damaged_before_its_end(path)
-            if damaged:
-                path.replace(path.with_name(f"{path.name}.damaged"))
-            whole.replace(path)
-        finally:
-            whole.unlink(missing_ok=True)
-    labels = events_path(path)
-    if not labels.exists():
-        write_events(labels, journal_events(Session(path, header, ())))
-    _log.warning(
-        "%s: was not finished; repaired, %d frame pairs kept%s",
-        path,
-        n_pairs,
-        f"; it is damaged, the original is kept as {path.name}.damaged" if damaged else "",
-    )
+    try:
+        with SessionWriter(whole, session.header) as writer:
+            for message in messages(path, until_damage=True):
+                writer.copy(message.topic, message.data, message.sequence, message.time_us)
+                n_pairs += message.topic == FRAME_TOPIC
+        if not labels.exists():
+            write_events(labels, journal_events(session))
+        said = f"repaired, {n_pairs} frame pairs kept"
+        if damaged_before_its_end(path):
+            kept = path.with_name(f"{path.name}.damaged")
+            path.replace(kept)
+            said += f"; it is damaged, the original is kept as {kept.name}"
+        whole.replace(path)
+    finally:
+        whole.unlink(missing_ok=True)
+    return said
 
 
 def journal_events(session: Session) -> tuple[Event, ...]:

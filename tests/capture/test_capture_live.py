@@ -7,13 +7,12 @@ import re
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from test_capture_record import SENSOR, BenchSensor, counts
+from bench_sensor import SENSOR, BenchSensor, counts
 
 from capture.emulated.device import DeviceSettings, running_device
 from capture.emulated.optics import SENSORS
@@ -61,13 +60,6 @@ def export(model: Model, folder: Path) -> Path:
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return an exported model of the bench sensor."""
     return export(side_model(SENSOR), tmp_path_factory.mktemp("bench"))
-
-
-@pytest.fixture
-def bench_sensor() -> Iterator[BenchSensor]:
-    sensor = BenchSensor()
-    yield sensor
-    sensor.close()
 
 
 def call(*words: object) -> int:

@@ -1,0 +1,28 @@
+"""A serial port as messages: what cannot be opened, and what is sent."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from bench_sensor import SENSOR, BenchSensor
+
+from capture.link import Link
+from capture.wire import CommandKind, Description, Result
+from runtime.errors import PortError
+
+
+def test_a_missing_port_is_one_clear_line(tmp_path: Path) -> None:
+    """A port that is not there, or an impossible URL, is refused by name."""
+    for url in (str(tmp_path / "tty"), "socket://nowhere", "socket://127.0.0.1:1", "odd://x"):
+        with pytest.raises(PortError, match="the port is not open") as error:
+            Link(url)
+        assert "\n" not in str(error.value)
+
+
+def test_messages_of_a_link_are_those_of_the_wire(bench_sensor: BenchSensor) -> None:
+    """A link hands out what the sensor sends and numbers its commands."""
+    with Link(bench_sensor.url) as link:
+        assert link.describe() == Description(SENSOR, "unit-1", "test")
+        assert link.ask(CommandKind.STOP).result == Result.DONE
+    assert [command.sequence for command in bench_sensor.commands] == [1, 2]

@@ -1,0 +1,114 @@
+"""A sensor that is pulled, falls silent or changes in the middle of a session."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pytest
+from bench_sensor import PERSON, SCRIPT, SENSOR, BenchSensor, counts
+
+from capture.dataset import open_dataset
+from capture.labels import GOOD
+from capture.link import Link
+from capture.record import Progress, record
+from capture.session import read_session
+from capture.wire import Description, encode
+from runtime.errors import PortError
+
+
+def test_another_setting_in_the_middle_ends_the_session(tmp_path: Path) -> None:
+    """A sensor that changes its setting while it is recorded ends the session, which is kept."""
+    other = encode(Description(dataclasses.replace(SENSOR, exposure_us=100.0), "unit-1", "test"))
+    sensor = BenchSensor(lambda n, lit, packet: other + packet if n == 10 else packet)
+    try:
+        with Link(sensor.url) as link, pytest.raises(PortError, match="setting"):
+            record(link, PERSON, SCRIPT, 3, tmp_path / "set")
+    finally:
+        sensor.close()
+    (info,) = open_dataset(tmp_path / "set").sessions
+    assert len(read_session(info.path).frames()) == 10
+
+
+def test_a_pulled_cable_costs_a_recorded_gap(tmp_path: Path) -> None:
+    """Unplugged and plugged in again, the session waits, records the gap and goes on.
+
+    Sequence and time keep rising over the gap, and the cue that it cut is given again.
+    """
+    name = tmp_path / "port"
+    first = BenchSensor()
+    first.take_the_place_of(name)
+    second: list[BenchSensor] = []
+    script = SCRIPT.model_copy(update={"lead_in_s": 30.0})
+
+    def show(progress: Progress) -> None:
+        if progress.moment.phase == "disconnected" and not second:
+            second.append(BenchSensor())
+            second[0].take_the_place_of(name)
+        elif not second and progress.n_pairs > 20:
+            first.close()
+
+    try:
+        with Link(str(name)) as link:
+            recording = record(link, PERSON, script, 3, tmp_path / "set", progress=show)
+    finally:
+        for sensor in second:
+            sensor.close()
+    assert recording.n_gaps == 1
+    session = read_session(recording.path)
+    frames = session.frames()
+    assert len(frames) == recording.n_pairs
+    steps = np.diff(frames.sequence)
+    assert np.count_nonzero(steps > 1) <= 1
+    assert np.all(np.diff(frames.time_us) > 0)
+    (gap,) = session.journal("/gaps")
+    assert gap["run"] == 1
+    restart = int(np.searchsorted(frames.sequence, int(str(gap["after_sequence"])), "right"))
+    for index in (restart - 1, restart):
+        lit = frames.lit[index]
+        device_sequence = int(frames.sequence[index])
+        if index == restart:
+            device_sequence -= int(str(gap["sequence_offset"]))
+        assert np.array_equal(lit, counts(device_sequence, True))
+    good = [event for event in session.events if event.status == GOOD]
+    assert sorted(event.trial_type for event in good) == ["idle", "push", "push"]
+
+
+def test_a_sensor_that_stays_silent_ends_the_session(tmp_path: Path) -> None:
+    """A sensor that stops sending ends the session in one clear line; what came is kept."""
+    sensor = BenchSensor(lambda sequence, lit, packet: packet if sequence < 40 else b"")
+    script = SCRIPT.model_copy(update={"lead_in_s": 30.0})
+    try:
+        with Link(sensor.url) as link, pytest.raises(PortError, match="silent for 10 s"):
+            record(link, PERSON, script, 3, tmp_path / "set")
+    finally:
+        sensor.close()
+    (info,) = open_dataset(tmp_path / "set").sessions
+    assert len(read_session(info.path).frames()) == 40
+
+
+def test_giving_up_on_a_lost_sensor_keeps_what_came(tmp_path: Path) -> None:
+    """When the sensor is gone and the operator stops waiting, the session so far is kept."""
+    sensor = BenchSensor()
+    gone: list[bool] = []
+
+    def show(progress: Progress) -> None:
+        if progress.moment.phase == "disconnected":
+            gone.append(True)
+        elif progress.n_pairs > 20:
+            sensor.close()
+
+    script = SCRIPT.model_copy(update={"lead_in_s": 30.0})
+    with Link(sensor.url) as link, pytest.raises(PortError, match="the port is not open"):
+        record(
+            link,
+            PERSON,
+            script,
+            3,
+            tmp_path / "set",
+            progress=show,
+            controls=lambda: "stop" if gone else None,
+        )
+    (info,) = open_dataset(tmp_path / "set").sessions
+    assert len(read_session(info.path).frames()) > 20
