@@ -21,6 +21,7 @@ from runtime.files import read_limited, write_whole
 from trainer.intervals import over_participants
 
 __all__ = [
+    "Conditions",
     "Takes",
     "confusion",
     "figures",
@@ -28,6 +29,7 @@ __all__ = [
     "majority",
     "refuse_shared_groups",
     "rounded_figure",
+    "together",
 ]
 
 MAX_LOG_BYTES = 1_000_000
@@ -52,6 +54,22 @@ class Takes:
         """Return some of the takes: bool (n_takes,)."""
         names = tuple(n for n, wanted in zip(self.participants, chosen, strict=True) if wanted)
         return Takes(names, self.labels[chosen], self.answers[chosen])
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """Under what each take was made.
+
+    Parameters
+    ----------
+    ambient : float64 (n_takes,)
+        Mean of the dark exposure over the black level, as a share of the counts' range.
+    returned : float64 (n_takes,)
+        Most light that came back during the take: lit minus dark, in the units of the entry stage.
+    """
+
+    ambient: NDArray[np.float64]
+    returned: NDArray[np.float64]
 
 
 def refuse_shared_groups(train: Sequence[str], test: Sequence[str], what: str) -> None:
@@ -120,6 +138,15 @@ def rounded_figure(value: float, interval: tuple[float, float]) -> dict[str, flo
         "low": round(min(low, value), 6),
         "high": round(max(high, value), 6),
     }
+
+
+def together(parts: Sequence[Takes]) -> Takes:
+    """Join the takes of several recordings."""
+    return Takes(
+        tuple(name for part in parts for name in part.participants),
+        np.concatenate([part.labels for part in parts]),
+        np.concatenate([part.answers for part in parts]),
+    )
 
 
 def confusion(takes: Takes, n_classes: int) -> list[list[int]]:

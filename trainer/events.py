@@ -16,6 +16,7 @@ import numpy as np
 from runtime.stages.contract import Float64, Int32, Int64
 from runtime.stages.decision import Decision
 from trainer.dataset import Recording
+from trainer.evaluate import Conditions, Takes
 from trainer.recipe import OTHER, Recipe
 
 __all__ = [
@@ -66,10 +67,13 @@ class Stream:
         In steps of `score_unit`.
     score_unit : float
         Real value of one step of a score, > 0.
-    take_frames, take_labels : int64 (n_takes,)
-        The frame at which each take is judged, and its class; cues of the background are no takes.
+    take_starts, take_frames, take_labels : int64 (n_takes,)
+        The frame at which each take's movement begins, that at which it is judged, and its class;
+        cues of the background are no takes.
     references : tuple of Reference
         The gestures made, by time; takes of the class "other" are none.
+    conditions : Conditions
+        Under what each take was made.
     background : bool
         Whether the recording is everyday time in which nobody meant to make a gesture.
     """
@@ -78,15 +82,23 @@ class Stream:
     time_s: Float64
     scores: Int32 | Float64
     score_unit: float
+    take_starts: Int64
     take_frames: Int64
     take_labels: Int64
     references: tuple[Reference, ...]
+    conditions: Conditions
     background: bool
 
     @property
     def participant(self) -> str:
         """Who was recorded."""
         return self.recording.participant
+
+    @property
+    def takes(self) -> Takes:
+        """Each take, answered with the class of the highest score at its frame."""
+        answers = self.scores[self.take_frames].argmax(axis=1).astype(np.int64)
+        return Takes((self.participant,) * len(answers), self.take_labels, answers)
 
     @property
     def hours(self) -> float:

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from capture.dataset import Participant
 from runtime.stages.contract import Float64
-from trainer.evaluate import Takes, figures
+from trainer.evaluate import Conditions, Takes, figures
 
-__all__ = ["GROUPINGS", "Band", "Conditions", "group_figures", "light_bands", "worst_group"]
+__all__ = ["GROUPINGS", "Band", "group_figures", "light_bands", "worst_group"]
 
 MIN_PEOPLE = 2
 FAR_SHARE, NEAR_SHARE = 1 / 3, 2 / 3
@@ -38,22 +38,6 @@ class Band:
         low = -np.inf if self.low is None else self.low
         high = np.inf if self.high is None else self.high
         return (values >= low) & (values < high)
-
-
-@dataclass(frozen=True, slots=True)
-class Conditions:
-    """Under what each take was made.
-
-    Parameters
-    ----------
-    ambient : float64 (n_takes,)
-        Mean of the dark exposure over the black level, as a share of the counts' range.
-    returned : float64 (n_takes,)
-        Most light that came back during the take: mean of lit minus dark, counts.
-    """
-
-    ambient: Float64
-    returned: Float64
 
 
 # Hand length: ANSUR II, 2012, has 160 to 218 mm from the 1st to the 99th percentile; cut in three.

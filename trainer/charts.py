@@ -1,0 +1,180 @@
+"""Charts as inline SVG written by hand: same bytes each time, colours and text of the page itself.
+
+A plot is 360 units wide, so that its text stays readable on a phone. Colours are the page's custom
+properties, so that the same picture serves light, dark and paper.
+"""
+
+from __future__ import annotations
+
+import base64
+import math
+import struct
+import zlib
+from collections.abc import Callable, Iterable, Sequence
+
+import numpy as np
+from markupsafe import Markup, escape
+from numpy.typing import NDArray
+
+__all__ = ["Plot", "grey_picture", "nice_ticks"]
+
+WIDTH = 360.0
+TEXT = 11.0
+LIFT = 3.8
+"""How far below its anchor the baseline of a vertically centred text lies."""
+
+
+def nice_ticks(low: float, high: float, n_ticks: int = 5) -> list[float]:
+    """Return round numbers from `low` to `high`: multiples of 1, 2 or 5 times a power of ten."""
+    span = max(high - low, 1e-9)
+    step = 10.0 ** math.floor(math.log10(span / n_ticks))
+    step *= next(m for m in (1, 2, 5, 10) if span / (step * m) <= n_ticks)
+    first = math.ceil(low / step - 1e-9)
+    return [round(i * step, 10) for i in range(first, math.floor(high / step + 1e-9) + 1)]
+
+
+class Plot:
+    """Axes on which lines, dots and bars are drawn, in the order in which they are asked for.
+
+    Parameters
+    ----------
+    label : str
+        What the picture shows, in words, for those who do not see it.
+    x, y : (float, float)
+        Range of each axis.
+    height : float
+        Units; the width is 360.
+    left, bottom, right, top : float
+        Room for labels around the axes, units.
+    x_scale : callable, optional
+        Applied to x values and to the range's ends, such as a logarithm.
+    """
+
+    def __init__(
+        self,
+        label: str,
+        x: tuple[float, float],
+        y: tuple[float, float],
+        *,
+        height: float = 200.0,
+        left: float = 38.0,
+        bottom: float = 34.0,
+        right: float = 10.0,
+        top: float = 10.0,
+        x_scale: Callable[[float], float] = float,
+    ) -> None:
+        self.label, self.height = label, height
+        self._x_scale = x_scale
+        self._x_range, self._y_range = (x_scale(x[0]), x_scale(x[1])), y
+        self._box = left, top, WIDTH - right, height - bottom
+        self._parts: list[str] = []
+
+    def x(self, value: float) -> float:
+        """Return where a value lies across the picture."""
+        low, high = self._x_range
+        left, _, right, _ = self._box
+        share = (self._x_scale(value) - low) / ((high - low) or 1.0)
+        return round(left + share * (right - left), 2)
+
+    def y(self, value: float) -> float:
+        """Return where a value lies down the picture."""
+        low, high = self._y_range
+        _, top, _, bottom = self._box
+        return round(bottom - (value - low) / ((high - low) or 1.0) * (bottom - top), 2)
+
+    def x_axis(self, ticks: Iterable[tuple[float, str]], title: str) -> None:
+        """Draw ticks and title below."""
+        left, _, right, bottom = self._box
+        for value, text in ticks:
+            self._line(self.x(value), bottom, self.x(value), bottom + 4, "rule")
+            self._text(self.x(value), bottom + 15, text, "middle")
+        self._line(left, bottom, right, bottom, "rule")
+        self._text((left + right) / 2, self.height - 4, title, "middle", "soft")
+
+    def y_axis(self, ticks: Iterable[tuple[float, str]]) -> None:
+        """Draw ticks at the left, with a faint line across for each."""
+        left, _, right, _ = self._box
+        for value, text in ticks:
+            self._line(left, self.y(value), right, self.y(value), "faint")
+            self._text(left - 5, self.y(value) + LIFT, text, "end")
+
+    def line(self, xs: Sequence[float], ys: Sequence[float], kind: str) -> None:
+        """Draw a line through points; `kind` is a class of the page's style sheet."""
+        points = " ".join(f"{self.x(x):g},{self.y(y):g}" for x, y in zip(xs, ys, strict=True))
+        self._parts.append(f'<polyline class="{kind}" points="{points}"/>')
+
+    def dot(self, x: float, y: float, kind: str, size: float = 3.6) -> None:
+        """Draw a dot."""
+        self._parts.append(f'<circle class="{kind}" cx="{self.x(x)}" cy="{self.y(y)}" r="{size}"/>')
+
+    def bar(self, x: tuple[float, float], y: tuple[float, float], kind: str) -> None:
+        """Fill a rectangle between values."""
+        left, right = sorted((self.x(x[0]), self.x(x[1])))
+        top, bottom = sorted((self.y(y[0]), self.y(y[1])))
+        self._parts.append(
+            f'<rect class="{kind}" x="{left:g}" y="{top:g}" '
+            f'width="{right - left:.4g}" height="{bottom - top:.4g}"/>'
+        )
+
+    def rule(self, x: float, kind: str, text: str = "") -> None:
+        """Draw a line down at an x value, with a text at its top."""
+        _, top, right, bottom = self._box
+        self._line(self.x(x), top, self.x(x), bottom, kind)
+        if text:
+            near_end = self.x(x) > right - 60
+            at = self.x(x) - 4 if near_end else self.x(x) + 4
+            self._text(at, top + 8, text, "end" if near_end else "start")
+
+    def note(self, x: float, y: float, text: str, anchor: str = "start", kind: str = "") -> None:
+        """Write a text, vertically centred on a point."""
+        self._text(self.x(x), self.y(y) + LIFT, text, anchor, kind)
+
+    def margin_note(self, y: float, text: str) -> None:
+        """Write a text left of the axes, beside a y value."""
+        self._text(self._box[0] - 6, self.y(y) + LIFT, text, "end")
+
+    def svg(self) -> Markup:
+        """Return the picture."""
+        head = f'<svg viewBox="0 0 {WIDTH:g} {self.height:g}" role="img" aria-label="{{}}">'
+        inside = Markup("".join(self._parts))  # noqa: S704 - texts were escaped when written
+        return Markup(head).format(self.label) + inside + Markup("</svg>")  # noqa: S704 - own text
+
+    def _line(self, x1: float, y1: float, x2: float, y2: float, kind: str) -> None:
+        self._parts.append(
+            f'<line class="{kind}" x1="{x1:g}" y1="{y1:g}" x2="{x2:g}" y2="{y2:g}"/>'
+        )
+
+    def _text(self, x: float, y: float, text: str, anchor: str, kind: str = "") -> None:
+        extra = f' class="{kind}"' if kind else ""
+        self._parts.append(
+            f'<text{extra} x="{x:g}" y="{y:g}" text-anchor="{anchor}">{escape(text)}</text>'
+        )
+
+
+def grey_picture(values: NDArray[np.integer], low: float, high: float, most: int = 32) -> str:
+    """Return values as a grey PNG in a data URL; black at `low`, white at `high`.
+
+    The file is stored without compression, so that no library's version can change its bytes.
+
+    Parameters
+    ----------
+    values : int (n_rows, n_cols)
+    most : int
+        Larger pictures are summed over blocks of pixels until neither side is longer than this.
+    """
+    rows, cols = (-(-n // most) for n in values.shape)
+    height, width = values.shape[0] // rows, values.shape[1] // cols
+    cut = values[: height * rows, : width * cols].reshape(height, rows, width, cols)
+    means = cut.mean(axis=(1, 3))
+    grey = np.clip(np.floor(256 * (means - low) / max(high - low, 1e-9)), 0, 255).astype(np.uint8)
+    # PNG (ISO/IEC 15948): one filter byte before each row; zlib's stored blocks (RFC 1950, 1951).
+    raw = np.concatenate([np.zeros((height, 1), np.uint8), grey], axis=1).tobytes()
+    stored = b"\x78\x01\x01" + struct.pack("<HH", len(raw), len(raw) ^ 0xFFFF) + raw
+    packed = stored + struct.pack(">I", zlib.adler32(raw))
+    header = struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0)
+    chunks = ((b"IHDR", header), (b"IDAT", packed), (b"IEND", b""))
+    png = b"\x89PNG\r\n\x1a\n" + b"".join(
+        struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+        for kind, body in chunks
+    )
+    return "data:image/png;base64," + base64.b64encode(png).decode("ascii")
