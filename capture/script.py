@@ -17,9 +17,11 @@ from runtime.tomlfile import TomlFile, parse_toml, read_toml
 __all__ = [
     "BUILT_IN",
     "DISTRACTORS",
+    "EVERYDAY",
     "FINGER_COUNTS",
     "GESTURES",
     "IDLE",
+    "SUBTLE",
     "Cue",
     "CueKind",
     "Script",
@@ -28,7 +30,7 @@ __all__ = [
     "schedule",
 ]
 
-BUILT_IN = ("dynamic", "finger_count")
+BUILT_IN = ("dynamic", "finger_count", "everyday")
 GESTURES = (
     "swipe_left",
     "swipe_right",
@@ -42,6 +44,20 @@ GESTURES = (
 IDLE = "idle"
 DISTRACTORS = ("distract_wave", "distract_scratch", "distract_pass", "distract_adjust")
 FINGER_COUNTS = tuple(f"fingers_{n}" for n in range(6))
+SUBTLE = ("subtle_still", "subtle_tap", "subtle_slide")
+EVERYDAY = (
+    "everyday_rest",
+    "everyday_type",
+    "everyday_reach",
+    "everyday_talk",
+    "everyday_fidget",
+    "everyday_objects",
+    "everyday_visitor",
+    "everyday_light",
+    "everyday_pick_up",
+    "everyday_walk",
+    "everyday_pocket",
+)
 
 _MAX_CUES = 10_000
 _Word = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]

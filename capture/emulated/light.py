@@ -9,7 +9,17 @@ import numpy.typing as npt
 
 from capture.emulated.optics import AngularGrid
 
-__all__ = ["LED_LOBE", "LED_MW_PER_SR_PER_MA", "Ambient", "draw_ambient", "led_irradiance"]
+__all__ = [
+    "DAYLIGHT",
+    "FILAMENT",
+    "LED_LAMP",
+    "LED_LOBE",
+    "LED_MW_PER_SR_PER_MA",
+    "Ambient",
+    "Illumination",
+    "draw_ambient",
+    "led_irradiance",
+]
 
 Floats = npt.NDArray[np.float32]
 
@@ -22,9 +32,9 @@ LED_LOBE = 1.2
 # about 0.36 W/(m2 nm) at 940 nm within a water band, at about 110 klx (from memory). Filament: a
 # black body of 2,800 K has 1.6 % of its power in that band, at about 15 lm/W (from memory).
 # White LED lamps send almost nothing there.
-_DAYLIGHT = 25.0 * 0.36 / 110e3
-_FILAMENT = 0.016 / 15.0
-_LED_LAMP = 2e-7
+DAYLIGHT = 25.0 * 0.36 / 110e3
+FILAMENT = 0.016 / 15.0
+LED_LAMP = 2e-7
 
 
 def led_irradiance(
@@ -46,6 +56,28 @@ def led_irradiance(
     intensity = np.float32(LED_MW_PER_SR_PER_MA * 1e-3 * current_ma)
     irradiance = intensity * np.maximum(uz, 0.0) ** np.float32(LED_LOBE) / squared * np.float32(1e6)
     return irradiance, dx * inverse, y_mm * inverse, uz
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Illumination:
+    """Ambient light on the scene, frame by frame, at its mean over a period of the mains.
+
+    Parameters
+    ----------
+    in_band_w_per_m2 : float64 array, shape (n_frames,)
+        Irradiance from above inside the filter's band.
+    bounce : float
+        Share of it that comes back up from the table and the room.
+    background : float32 array, shape (n_frames, n_angles) or (n_angles,)
+        Radiance of the field behind everything, W/(m2 sr).
+    up : float32 array, shape (n_frames, 3), optional
+        The vertical in the sensor's frame; +z when the sensor lies level.
+    """
+
+    in_band_w_per_m2: npt.NDArray[np.float64]
+    bounce: float
+    background: Floats
+    up: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,6 +110,11 @@ class Ambient:
     flicker_depth: float
     phase_rad: float
 
+    def over(self, n_frames: int) -> Illumination:
+        """Return the light of so many frames."""
+        in_band = np.full(n_frames, self.in_band_w_per_m2)
+        return Illumination(in_band, self.bounce, self.background)
+
     def factor(self, times_s: npt.NDArray[np.float64]) -> Floats:
         """Return ambient light over its mean at each time."""
         angle = 2.0 * np.pi * 2.0 * self.mains_hz * times_s + self.phase_rad
@@ -90,8 +127,8 @@ def draw_ambient(grid: AngularGrid, rng: np.random.Generator, mains_hz: float = 
     filament_lx = min(illuminance, 400.0) * float(rng.choice([0.0, rng.uniform(0.0, 1.0)]))
     daylight_lx = (illuminance - filament_lx) * (1.0 if illuminance > 1500.0 else rng.uniform())
     lamp_lx = illuminance - filament_lx - daylight_lx
-    filament = filament_lx * _FILAMENT
-    in_band = filament + daylight_lx * _DAYLIGHT + lamp_lx * _LED_LAMP
+    filament = filament_lx * FILAMENT
+    in_band = filament + daylight_lx * DAYLIGHT + lamp_lx * LED_LAMP
     shape = np.full(grid.n_angles, 0.4)
     for _ in range(int(rng.integers(1, 4))):  # windows and lamps
         towards = rng.normal([0.0, 0.0, 1.0], [0.6, 0.6, 0.2])

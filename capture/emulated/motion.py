@@ -1,144 +1,42 @@
-"""How a participant moves: minimum-jerk movements between attitudes of the hand, cue by cue.
+"""How a participant moves: each cue acted as movements between attitudes of the hand.
 
-Each movement follows the minimum-jerk profile 10 s^3 - 15 s^4 + 6 s^5 (Flash and Hogan, "The
-Coordination of Arm Movements", J. Neurosci. 5(7), 1985). Frame of the sensor: it lies face up,
-z upwards, +x to the participant's right, +y away from the participant. Millimetres, radians.
+Frame of the sensor: it lies face up, z upwards, +x to the participant's right, +y away from the
+participant. Millimetres, radians.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from capture.emulated.hand import tip_travel_mm
 from capture.emulated.people import FINGERS_UP, Person
-from capture.script import DISTRACTORS, FINGER_COUNTS, GESTURES, IDLE, Cue
+from capture.emulated.timeline import (
+    CURL,
+    N_POSE,
+    PITCH,
+    ROLL,
+    SPREAD,
+    YAW,
+    Timeline,
+    Track,
+    X,
+    Y,
+    Z,
+)
+from capture.script import DISTRACTORS, EVERYDAY, FINGER_COUNTS, GESTURES, IDLE, SUBTLE, Cue
 from runtime.errors import UsageError
 
-__all__ = [
-    "ACTS",
-    "CURL",
-    "N_POSE",
-    "PITCH",
-    "ROLL",
-    "SPREAD",
-    "YAW",
-    "Movement",
-    "Timeline",
-    "act",
-    "check_acts",
-    "minimum_jerk",
-    "rest_pose",
-]
+__all__ = ["ACTS", "Performer", "act", "check_acts", "rest_pose"]
 
 Doubles = npt.NDArray[np.float64]
 
-X, Y, Z, ROLL, PITCH, YAW = range(6)
-CURL = slice(6, 11)
-SPREAD = 11
-N_POSE = 12
-"""A pose: centre of the hand x, y, z (mm); turns about z, x, y (rad); five curls; spread (rad)."""
-
-ACTS = (*GESTURES, IDLE, *DISTRACTORS, *FINGER_COUNTS, "subtle_still", "subtle_tap")
+ACTS = (*GESTURES, IDLE, *DISTRACTORS, *FINGER_COUNTS, *SUBTLE, *EVERYDAY)
 """Trial types that an emulated participant can carry out."""
 
 _NEAREST_MM, _FARTHEST_MM = 55.0, 330.0
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Movement:
-    """One movement, from the end of the one before it to a target.
-
-    Parameters
-    ----------
-    start_s, end_s : float
-        When it moves; before and after it the hand holds.
-    target : float64 array, shape (12,)
-        Pose at its end.
-    lift_mm : float
-        How much farther from the sensor its middle is than the straight path.
-    circle_mm, circle_start_rad : float
-        Radius of one whole turn laid over the path, > 0 clockwise as the participant sees it,
-        and where on the circle it begins.
-    swing : float64 array, shape (12,), optional
-        Amplitude of an oscillation laid over the path.
-    swings : float
-        Whole oscillations.
-    """
-
-    start_s: float
-    end_s: float
-    target: Doubles
-    lift_mm: float = 0.0
-    circle_mm: float = 0.0
-    circle_start_rad: float = 0.0
-    swing: Doubles | None = None
-    swings: float = 0.0
-
-
-def minimum_jerk(share: Doubles) -> Doubles:
-    """Return the share of the way covered at a share of the time, both 0 to 1."""
-    s = np.clip(share, 0.0, 1.0)
-    return np.asarray(s**3 * (10.0 - 15.0 * s + 6.0 * s**2))
-
-
-class Timeline:
-    """Movements in order, with the unrest of a living hand laid over them.
-
-    Parameters
-    ----------
-    start : float64 array, shape (12,)
-        Pose before the first movement.
-    movements : sequence of Movement
-        In order of time, not overlapping.
-    rng : Generator
-        Draws the drift (a few millimetres below 0.7 Hz) and the tremor (8 to 11 Hz; physiological
-        tremor, amplitude assumed).
-    """
-
-    def __init__(
-        self, start: Doubles, movements: Sequence[Movement], rng: np.random.Generator
-    ) -> None:
-        self.movements = tuple(movements)
-        self._starts = np.array([m.start_s for m in self.movements])
-        self._poses = np.stack([start, *(m.target for m in self.movements)])
-        self._drift_hz = rng.uniform([0.05, 0.15, 0.4, 8.0], [0.15, 0.4, 0.7, 11.0], (6, 4))
-        self._drift_phase = rng.uniform(0.0, 2.0 * np.pi, (6, 4))
-        millimetres, radians = np.array([3.0, 2.5, 1.2, 0.2]), np.array([0.02, 0.015, 0.006, 0.002])
-        self._drift = np.stack([millimetres] * 3 + [radians] * 3)
-
-    def poses(self, times_s: Doubles) -> Doubles:
-        """Return the pose at each time, shape (n_times, 12)."""
-        index = np.searchsorted(self._starts, times_s, side="right") - 1
-        poses = self._poses[index + 1].copy()
-        for k in np.unique(index[index >= 0]):
-            movement, rows = self.movements[k], index == k
-            poses[rows] = self._during(movement, self._poses[k], times_s[rows])
-        angle = 2.0 * np.pi * times_s[:, None, None] * self._drift_hz + self._drift_phase
-        poses[:, :6] += np.sum(self._drift * np.sin(angle), axis=2)
-        return poses
-
-    @staticmethod
-    def _during(movement: Movement, start: Doubles, times_s: Doubles) -> Doubles:
-        share = (times_s - movement.start_s) / (movement.end_s - movement.start_s)
-        s = minimum_jerk(share)
-        poses = np.asarray(start + s[:, None] * (movement.target - start))
-        poses[:, Z] += movement.lift_mm * 16.0 * s**2 * (1.0 - s) ** 2
-        if movement.circle_mm:
-            begin = movement.circle_start_rad
-            at = begin - np.sign(movement.circle_mm) * 2.0 * np.pi * s
-            radius = abs(movement.circle_mm)
-            poses[:, X] += radius * (np.cos(at) - np.cos(begin))
-            poses[:, Y] += radius * (np.sin(at) - np.sin(begin))
-        if movement.swing is not None:
-            inside = np.clip(share, 0.0, 1.0)
-            fade = np.sin(np.pi * inside) ** 0.5
-            wave = fade * np.sin(2.0 * np.pi * movement.swings * inside)
-            poses += wave[:, None] * movement.swing
-        return poses
 
 
 def rest_pose(person: Person, rng: np.random.Generator) -> Doubles:
@@ -169,32 +67,12 @@ def _varied(pose: Doubles, rng: np.random.Generator) -> Doubles:
     return _clipped(out)
 
 
-class _Performer:
-    """Turns one cue after the other into movements; keeps the time the hand is free again."""
+class Performer(Track):
+    """Turns one cue after the other into movements of the hand."""
 
     def __init__(self, person: Person, rest: Doubles, rng: np.random.Generator) -> None:
+        super().__init__(rest)
         self.person, self.rest, self.rng = person, rest, rng
-        self.movements: list[Movement] = []
-        self.free_s = 0.0
-
-    def go(
-        self,
-        target: Doubles,
-        duration_s: float,
-        *,
-        lift_mm: float = 0.0,
-        circle_mm: float = 0.0,
-        circle_start_rad: float = 0.0,
-        swing: Doubles | None = None,
-        swings: float = 0.0,
-    ) -> None:
-        """Add a movement that begins as soon as the hand is free."""
-        begin_s, self.free_s = self.free_s, self.free_s + duration_s
-        self.movements.append(
-            Movement(
-                begin_s, self.free_s, target, lift_mm, circle_mm, circle_start_rad, swing, swings
-            )
-        )
 
     def home(self) -> None:
         """Return to rest, drawn back from the sensor as the person is used to."""
@@ -321,7 +199,7 @@ class _Performer:
         swing = np.zeros(N_POSE)
         amplitude_mm = 0.5 * 5.0 * self.rng.uniform(0.8, 1.2)
         swing[CURL.start + 1] = amplitude_mm / tip_travel_mm(self.person.hand_length_mm, 1)
-        pose = self.movements[-1].target.copy() if self.movements else self.rest.copy()
+        pose = self.target
         duration = max(0.3, end_s - self.free_s)
         self.go(pose, duration, swing=swing, swings=duration * self.rng.uniform(1.5, 3.0))
 
@@ -344,7 +222,7 @@ def check_acts(trial_types: Iterable[str]) -> None:
 def act(person: Person, cues: Sequence[Cue], rest: Doubles, rng: np.random.Generator) -> Timeline:
     """Return how a person carries out the cues of a script; see `check_acts` for its errors."""
     check_acts(cue.trial_type for cue in cues)
-    performer = _Performer(person, rest, rng)
+    performer = Performer(person, rest, rng)
     for cue in cues:
         performer.cue(cue)
     return Timeline(rest, performer.movements, rng)

@@ -14,11 +14,11 @@ import numpy as np
 import numpy.typing as npt
 
 from capture.emulated.hand import N_SEGMENTS, Hand, Segment, place_segments, rotation
-from capture.emulated.light import Ambient, led_irradiance
-from capture.emulated.motion import CURL, PITCH, ROLL, SPREAD, YAW
+from capture.emulated.light import Illumination, led_irradiance
 from capture.emulated.optics import AngularGrid
+from capture.emulated.timeline import CURL, PITCH, ROLL, SPREAD, YAW
 
-__all__ = ["Actor", "HandActor", "Placed", "ellipsoid", "render"]
+__all__ = ["Actor", "HandActor", "Placed", "View", "ellipsoid", "in_sight", "render"]
 
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
@@ -32,14 +32,44 @@ class Placed:
     ----------
     points, normals : float32 array, shape (3, n_frames, n_points)
         Millimetres; unit vectors.
-    areas, reflectances : float32 array, shape (n_points,)
-        Square millimetres; diffuse reflectance at the LED's wavelength.
+    areas : float32 array, shape (n_points,) or (n_frames, n_points)
+        Square millimetres.
+    reflectances : float32 array, shape (n_points,)
+        Diffuse, at the LED's wavelength.
+    gloss : float
+        Share of the light that is thrown back about the mirror direction; 0 for a matt surface.
+    shine : float
+        Exponent of that lobe: half of it lies within about 68 / sqrt(shine) degrees.
     """
 
     points: Floats
     normals: Floats
     areas: Floats
     reflectances: Floats
+    gloss: float = 0.0
+    shine: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class View:
+    """Where the device is and how it is turned, frame by frame: what moves is seen from it.
+
+    Parameters
+    ----------
+    turns : float64 array, shape (n_frames, 3, 3)
+        From the device's frame to that of the room.
+    places_mm : float64 array, shape (n_frames, 3)
+        The device in the room.
+    """
+
+    turns: Doubles
+    places_mm: Doubles
+
+    def of(self, turns: Doubles, origins: Doubles) -> tuple[Doubles, Doubles]:
+        """Return turns (n_frames, k, 3, 3) and origins (n_frames, k, 3) in the device's frame."""
+        back = self.turns.transpose(0, 2, 1)[:, None]
+        away = origins - self.places_mm[:, None]
+        return back @ turns, (back @ away[..., None])[..., 0]
 
 
 def ellipsoid(radii_mm: Sequence[float], spacing_mm: float) -> Segment:
@@ -100,8 +130,13 @@ class HandActor:
     sleeve: float
     sleeve_mm: float
 
-    def place(self, poses: Doubles) -> Placed:
-        """Return the surface for each pose, shape (n_frames, 12)."""
+    def place(
+        self, poses: Doubles, view: View | None = None, half_angle_deg: float | None = None
+    ) -> Placed:
+        """Return the surface for each pose, shape (n_frames, 12), as the device sees it.
+
+        Given half the angle of the field, segments that stay outside it are left out.
+        """
         turn = rotation("z", poses[:, ROLL]) @ rotation("x", poses[:, PITCH])
         turn = turn @ rotation("y", poses[:, YAW])
         wrist = poses[:, :3] - turn[:, :, 1] * (0.5 * self.hand.length_mm)
@@ -109,27 +144,55 @@ class HandActor:
         turns, origins = place_segments(
             self.hand, wrist, turn, poses[:, CURL], poses[:, SPREAD], elbow
         )
+        if view is not None:
+            turns, origins = view.of(turns, origins)
         turns32, origins32 = turns.astype(np.float32), origins.astype(np.float32)
         n_frames = len(poses)
-        sizes = [len(segment.areas) for segment in self.hand.segments]
+        segments = list(enumerate(self.hand.segments))
+        if half_angle_deg is not None:
+            segments = [
+                (k, segment)
+                for k, segment in segments
+                if in_sight(segment, turns[:, k], origins[:, k], half_angle_deg)
+            ]
+        sizes = [len(segment.areas) for _, segment in segments]
         points = np.empty((3, n_frames, sum(sizes)), np.float32)
         normals = np.empty_like(points)
         begin = 0
-        for k in range(N_SEGMENTS):
-            segment, rows = self.hand.segments[k], slice(begin, begin + sizes[k])
+        areas = np.empty(sum(sizes), np.float32)
+        reflectances = np.full(sum(sizes), self.skin, np.float32)
+        for (k, segment), size in zip(segments, sizes, strict=True):
+            rows = slice(begin, begin + size)
             local = np.concatenate([segment.points, segment.normals], axis=1)
             placed = (turns32[:, k].reshape(-1, 3) @ local).reshape(n_frames, 3, -1)
-            points[:, :, rows] = (placed[:, :, : sizes[k]] + origins32[:, k, :, None]).transpose(
-                1, 0, 2
-            )
-            normals[:, :, rows] = placed[:, :, sizes[k] :].transpose(1, 0, 2)
-            begin += sizes[k]
-        areas = np.concatenate([segment.areas for segment in self.hand.segments])
-        reflectances = np.full(len(areas), self.skin, np.float32)
-        arm = slice(len(areas) - sizes[-1], len(areas))
-        beyond = self.hand.segments[-1].points[1] > self.sleeve_mm
-        reflectances[arm] = np.where(beyond, self.sleeve, self.skin)
+            points[:, :, rows] = (placed[:, :, :size] + origins32[:, k, :, None]).transpose(1, 0, 2)
+            normals[:, :, rows] = placed[:, :, size:].transpose(1, 0, 2)
+            areas[rows] = segment.areas
+            if k == N_SEGMENTS - 1:  # the forearm
+                beyond = segment.points[1] > self.sleeve_mm
+                reflectances[rows] = np.where(beyond, self.sleeve, self.skin)
+            begin += size
         return Placed(points, normals, areas, reflectances)
+
+
+def in_sight(surface: Segment, turns: Doubles, origins: Doubles, half_angle_deg: float) -> bool:
+    """Return whether a ball about a surface touches the field of view at any time.
+
+    Parameters
+    ----------
+    surface : Segment
+        In its own frame.
+    turns, origins : float64 array, shape (n_frames, 3, 3) and (n_frames, 3)
+        Its place in the sensor's frame.
+    half_angle_deg : float
+        Half of the full field of view.
+    """
+    middle = surface.points.mean(axis=1)
+    radius = float(np.sqrt(((surface.points - middle[:, None]) ** 2).sum(axis=0).max()))
+    centres = turns @ middle.astype(np.float64) + origins
+    distance = np.maximum(np.linalg.norm(centres, axis=1), radius + 1e-6)
+    angle = np.arccos(np.clip(centres[:, 2] / distance, -1.0, 1.0)) - np.arcsin(radius / distance)
+    return bool(np.any(angle < np.radians(half_angle_deg)))
 
 
 @dataclass(slots=True, eq=False)
@@ -146,7 +209,7 @@ class _Visible:
 
 
 def _facing(
-    placed: Placed, grid: AngularGrid, baseline_mm: float, current_ma: float, ambient: Ambient
+    placed: Placed, grid: AngularGrid, baseline_mm: float, current_ma: float, light: Illumination
 ) -> _Visible:
     x, y, z = placed.points
     nx, ny, nz = placed.normals
@@ -167,11 +230,35 @@ def _facing(
     incidence = np.maximum(-(ux * nx + uy * ny + uz * nz), np.float32(0.0))
     led = irradiance * incidence * reflectance * np.float32(1.0 / np.pi)
     # A surface that looks up sees the sky, one that looks down what the table sends back.
-    up = np.float32(0.5) * (np.float32(1.0) + nz)
-    received = up + (np.float32(1.0) - up) * np.float32(ambient.bounce)
-    reflected = reflectance * received * np.float32(ambient.in_band_w_per_m2 / np.pi)
-    solid_angle = placed.areas[point] * towards * inverse / squared
+    upright = nz if light.up is None else _along(light.up, frame, nx, ny, nz)
+    up = np.float32(0.5) * (np.float32(1.0) + upright)
+    received = up + (np.float32(1.0) - up) * np.float32(light.bounce)
+    sky = (light.in_band_w_per_m2 / np.pi).astype(np.float32)[frame]
+    reflected = reflectance * received * sky
+    if placed.gloss:
+        facing = towards * inverse  # cosine between the normal and the way to the sensor
+        # Modified Phong lobe, which sends back no more than its share of the light: Lafortune and
+        # Willems, Using the Modified Phong Reflectance Model for Physically Based Rendering, 1994
+        # (from memory).
+        mirrored = np.float32(2.0) * incidence * facing - (ux * x + uy * y + uz * z) * inverse
+        lobe = np.maximum(mirrored, np.float32(0.0)) ** np.float32(placed.shine)
+        lobe[lobe < 1e-9] = 0.0  # numbers below the normal range would slow every sum
+        lobe *= np.float32(placed.gloss * (placed.shine + 2.0) / (2.0 * np.pi))
+        led += irradiance * incidence * lobe
+        # The mirror direction of the line of sight, upwards or down to the table.
+        sight = z if light.up is None else _along(light.up, frame, x, y, z)
+        mirror_up = sight * inverse + np.float32(2.0) * facing * upright
+        up = np.float32(0.5) * (np.float32(1.0) + mirror_up)
+        reflected += np.float32(placed.gloss) * sky * (up + (1 - up) * np.float32(light.bounce))
+    areas = placed.areas[point] if placed.areas.ndim == 1 else placed.areas.ravel()[flat]
+    solid_angle = areas * towards * inverse / squared
     return _Visible(frame, column, row, depth, solid_angle, led, reflected)
+
+
+def _along(up: Floats, frame: npt.NDArray[np.intp], x: Floats, y: Floats, z: Floats) -> Floats:
+    """Component along the vertical of each frame."""
+    ux, uy, uz = up.T
+    return np.asarray(ux[frame] * x + uy[frame] * y + uz[frame] * z)
 
 
 _BLOCK = 2  # side of a depth cell, in cells of the grid: wider than the gaps between points
@@ -198,7 +285,7 @@ def _unhidden(seen: _Visible, n_frames: int, n_across: int) -> npt.NDArray[np.bo
 def render(
     actors: Sequence[Placed],
     grid: AngularGrid,
-    ambient: Ambient,
+    light: Illumination,
     baseline_mm: float,
     current_ma: float,
 ) -> tuple[Floats, Floats]:
@@ -210,7 +297,7 @@ def render(
         At least one; all with the same number of frames.
     grid : AngularGrid
         The angles.
-    ambient : Ambient
+    light : Illumination
         Light from elsewhere and what is behind everything.
     baseline_mm, current_ma : float
         Place of the LED on the x axis, and its current.
@@ -221,7 +308,7 @@ def render(
         W/(m2 sr) sent back from the LED's light, and from ambient light at its mean.
     """
     n_frames = actors[0].points.shape[1]
-    parts = [_facing(placed, grid, baseline_mm, current_ma, ambient) for placed in actors]
+    parts = [_facing(placed, grid, baseline_mm, current_ma, light) for placed in actors]
     seen = _Visible(
         *(np.concatenate([getattr(part, name) for part in parts]) for name in _Visible.__slots__)
     )
@@ -250,4 +337,4 @@ def render(
     square = sums.reshape(3, n_frames, side, side)[:, :, 2:-2, 2:-2]
     cover, from_led, from_ambient = square[:, :, grid.inside].astype(np.float32)
     behind = np.maximum(np.float32(1.0) - cover, np.float32(0.0))
-    return from_led, from_ambient + behind * ambient.background
+    return from_led, from_ambient + behind * light.background

@@ -3,25 +3,24 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from capture.emulated.hand import build_hand
-from capture.emulated.light import Ambient, draw_ambient
-from capture.emulated.motion import Timeline, act, rest_pose
+from capture.emulated.everyday import SCENES, EverydayWorld
+from capture.emulated.motion import check_acts
 from capture.emulated.optics import AngularGrid, Optic, build_optic, mounting_of
 from capture.emulated.people import Person, draw_person
 from capture.emulated.pixels import PixelArray
-from capture.emulated.scene import Actor, HandActor, Placed, ellipsoid, render
+from capture.emulated.table import TableWorld
 from capture.frames import FrameBlock
 from capture.script import Script, schedule
 from runtime.errors import UsageError
 from runtime.sensor import Sensor
 
-__all__ = ["BLOCK_FRAMES", "Bench", "EmulatedSession", "dark_offset_us", "emulate_session"]
+__all__ = ["BLOCK_FRAMES", "Bench", "EmulatedSession", "World", "dark_offset_us", "emulate_session"]
 
 BLOCK_FRAMES = 32
 """Frame pairs worked out at once. Part of the result: noise is drawn block by block."""
@@ -93,32 +92,35 @@ class Bench:
         )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Body:
-    """Head and chest of the participant, leaning over the table; sways slowly."""
+class World(Protocol):
+    """What stands in front of a sensor and moves."""
 
-    head: Actor
-    chest: Actor
-    head_mm: npt.NDArray[np.float64]
-    chest_mm: npt.NDArray[np.float64]
-    sway_hz: float
-    sway_mm: float
+    def see(
+        self, times_s: npt.NDArray[np.float64], later_s: float, sensor: Sensor
+    ) -> tuple[
+        npt.NDArray[np.float32],
+        npt.NDArray[np.float32],
+        tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]],
+    ]:
+        """Return radiance over angles for frames that begin at given times.
 
-    def place(self, times_s: npt.NDArray[np.float64]) -> list[Placed]:
-        sway = self.sway_mm * np.sin(2.0 * np.pi * self.sway_hz * times_s)[:, None]
-        sway = sway * np.array([1.0, 0.4, 0.3])
-        return [self.head.place(self.head_mm + sway), self.chest.place(self.chest_mm + sway)]
+        Parameters
+        ----------
+        times_s : float64 array, shape (n_frames,)
+            When the lit exposures begin.
+        later_s : float
+            How long after them the dark ones do.
+        sensor : Sensor
+            Its LED lights the scene.
 
-
-def _draw_body(person: Person, rng: np.random.Generator) -> _Body:
-    return _Body(
-        Actor(ellipsoid((75.0, 95.0, 110.0), 24.0), person.skin_reflectance),
-        Actor(ellipsoid((200.0, 110.0, 280.0), 48.0), person.sleeve_reflectance),
-        np.array([rng.normal(0.0, 30.0), rng.uniform(-330.0, -180.0), rng.uniform(430.0, 600.0)]),
-        np.array([rng.normal(0.0, 30.0), rng.uniform(-560.0, -420.0), rng.uniform(150.0, 300.0)]),
-        float(rng.uniform(0.1, 0.3)),
-        float(rng.uniform(3.0, 12.0)),
-    )
+        Returns
+        -------
+        led, other : float32 array, shape (n_frames, n_angles)
+            From the LED's light and from ambient light at its mean, W/(m2 sr).
+        factors : two float32 arrays, shape (n_frames,)
+            Ambient light over its mean during the lit and the dark exposure.
+        """
+        ...  # pragma: no cover
 
 
 class EmulatedSession:
@@ -148,21 +150,10 @@ class EmulatedSession:
         self.cues = schedule(script, seed)
         key = [participant, zlib.crc32(script.name.encode()), seed]
         rng = np.random.default_rng([*key, 1])
-        self.ambient: Ambient = draw_ambient(self.bench.optic.grid, rng)
-        person = self.person
-        side = 1.0 if person.handedness == "right" else -1.0
-        elbow = np.array(
-            [side * rng.uniform(40.0, 180.0), rng.uniform(-330.0, -250.0), rng.uniform(60.0, 150.0)]
-        )
-        self._hand = HandActor(
-            build_hand(person.hand_length_mm, person.hand_breadth_mm, person.handedness),
-            elbow,
-            person.skin_reflectance,
-            person.sleeve_reflectance,
-            person.sleeve_mm,
-        )
-        self._body = _draw_body(person, rng)
-        self.timeline: Timeline = act(person, self.cues, rest_pose(person, rng), rng)
+        check_acts(cue.trial_type for cue in self.cues)
+        everyday = any(cue.trial_type in SCENES for cue in self.cues)
+        make: Callable[..., World] = EverydayWorld if everyday else TableWorld
+        self.world = make(self.person, self.cues, self.bench.optic.grid, rng)
         self._noise = np.random.default_rng([*key, 2])
         self._next = 0
 
@@ -183,14 +174,8 @@ class EmulatedSession:
         self._next += n_frames
         time_us = np.rint(sequence * sensor.frame_period_us).astype(np.int64)
         times_s = time_us * 1e-6
-        actors = [self._hand.place(self.timeline.poses(times_s)), *self._body.place(times_s)]
-        led, other = render(
-            actors, self.bench.optic.grid, self.ambient, sensor.baseline_mm, sensor.led_current_ma
-        )
-        factors = (
-            self.ambient.factor(times_s),
-            self.ambient.factor(times_s + dark_offset_us(sensor) * 1e-6),
-        )
+        later_s = dark_offset_us(sensor) * 1e-6
+        led, other, factors = self.world.see(times_s, later_s, sensor)
         lit, dark = self.bench.expose(led, other, factors, self._noise)
         return FrameBlock(sequence, time_us, lit, dark)
 

@@ -10,13 +10,22 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capture.emulated.hand import Segment
-from capture.emulated.light import LED_MW_PER_SR_PER_MA, Ambient, draw_ambient
-from capture.emulated.motion import N_POSE, Movement, Timeline, minimum_jerk
+from capture.emulated.light import (
+    LED_MW_PER_SR_PER_MA,
+    Ambient,
+    Illumination,
+    draw_ambient,
+)
 from capture.emulated.optics import AngularGrid
 from capture.emulated.scene import Actor, Placed, ellipsoid, render
+from capture.emulated.timeline import N_POSE, Movement, Timeline, minimum_jerk
 
 GRID = AngularGrid()
 DARK = Ambient(0.0, 0.0, 0.2, np.zeros(GRID.n_angles, np.float32), 50.0, 0.0, 0.0)
+
+
+def _under(ambient: Ambient, n_frames: int = 1) -> Illumination:
+    return ambient.over(n_frames)
 
 
 def _patch(side_mm: float = 20.0, n: int = 20) -> Segment:
@@ -49,7 +58,7 @@ def test_a_small_patch_sends_back_what_lambert_and_the_inverse_square_say(
     Optical Radiation, 1983, chapter 2 (from memory).
     """
     patch = _place(Actor(_patch(10.0), reflectance), (0.0, 0.0, distance_mm))
-    led, _ = render([patch], GRID, DARK, 0.0, current_ma)
+    led, _ = render([patch], GRID, _under(DARK), 0.0, current_ma)
     d = distance_mm * 1e-3
     intensity = LED_MW_PER_SR_PER_MA * 1e-3 * current_ma
     expected = intensity / d**2 * reflectance / np.pi * 1e-4 / d**2
@@ -59,16 +68,16 @@ def test_a_small_patch_sends_back_what_lambert_and_the_inverse_square_say(
 def test_twice_the_distance_gives_a_sixteenth_of_the_led_light() -> None:
     """The LED's light falls off as the square there and the patch's as the square back."""
     near, far = (0.0, 0.0, 140.0), (0.0, 0.0, 280.0)
-    led, _ = render([_place(Actor(_patch(), 0.5), near, far)], GRID, DARK, 0.0, 100.0)
+    led, _ = render([_place(Actor(_patch(), 0.5), near, far)], GRID, _under(DARK, 2), 0.0, 100.0)
     assert np.divide(*_irradiance(led)) == pytest.approx(16.0, rel=0.02)
 
 
 def test_light_is_linear_in_current_and_reflectance() -> None:
     """Doubling the LED's current or the reflectance doubles the radiance of every angle."""
     at = (10.0, -20.0, 180.0)
-    once, _ = render([_place(Actor(_patch(), 0.2), at)], GRID, DARK, 1.86, 50.0)
-    current, _ = render([_place(Actor(_patch(), 0.2), at)], GRID, DARK, 1.86, 100.0)
-    surface, _ = render([_place(Actor(_patch(), 0.4), at)], GRID, DARK, 1.86, 50.0)
+    once, _ = render([_place(Actor(_patch(), 0.2), at)], GRID, _under(DARK), 1.86, 50.0)
+    current, _ = render([_place(Actor(_patch(), 0.2), at)], GRID, _under(DARK), 1.86, 100.0)
+    surface, _ = render([_place(Actor(_patch(), 0.4), at)], GRID, _under(DARK), 1.86, 50.0)
     np.testing.assert_allclose(current, 2.0 * once, rtol=1e-4)
     np.testing.assert_allclose(surface, 2.0 * once, rtol=1e-4)
 
@@ -78,7 +87,9 @@ def test_light_is_linear_in_current_and_reflectance() -> None:
 def test_no_light_is_lost_between_the_cells(x_mm: float, y_mm: float) -> None:
     """Moving a patch by less than a cell changes the light by no more than its slant does."""
     patch = Actor(_patch(8.0), 0.5)
-    led, _ = render([_place(patch, (0.0, 0.0, 200.0), (x_mm, y_mm, 200.0))], GRID, DARK, 0.0, 100.0)
+    led, _ = render(
+        [_place(patch, (0.0, 0.0, 200.0), (x_mm, y_mm, 200.0))], GRID, _under(DARK, 2), 0.0, 100.0
+    )
     centred, moved = _irradiance(led)
     assert moved == pytest.approx(centred, rel=0.01)
 
@@ -87,8 +98,8 @@ def test_the_nearer_surface_hides_the_farther_one() -> None:
     """A dark shield in front of a bright patch takes its light away."""
     bright = _place(Actor(_patch(20.0), 0.6), (0.0, 0.0, 250.0))
     shield = _place(Actor(_patch(60.0, 60), 0.0), (0.0, 0.0, 120.0))
-    seen = _irradiance(render([bright], GRID, DARK, 0.0, 100.0)[0])[0]
-    hidden = _irradiance(render([bright, shield], GRID, DARK, 0.0, 100.0)[0])[0]
+    seen = _irradiance(render([bright], GRID, _under(DARK), 0.0, 100.0)[0])[0]
+    hidden = _irradiance(render([bright, shield], GRID, _under(DARK), 0.0, 100.0)[0])[0]
     assert hidden < 0.01 * seen
 
 
@@ -97,15 +108,15 @@ def test_what_faces_away_or_is_outside_the_field_sends_nothing() -> None:
     away = _place(Actor(_patch(), 0.5), (0.0, 0.0, 200.0))
     away = dataclasses.replace(away, normals=-away.normals)
     aside = _place(Actor(_patch(), 0.5), (500.0, 0.0, 180.0))
-    assert render([away], GRID, DARK, 0.0, 100.0)[0].max() == 0.0
-    assert render([aside], GRID, DARK, 0.0, 100.0)[0].max() == 0.0
+    assert render([away], GRID, _under(DARK), 0.0, 100.0)[0].max() == 0.0
+    assert render([aside], GRID, _under(DARK), 0.0, 100.0)[0].max() == 0.0
 
 
 def test_a_body_stands_dark_before_the_bright_field() -> None:
     """Where a black body covers the field, the ambient background is gone, elsewhere whole."""
     ambient = dataclasses.replace(DARK, background=np.ones(GRID.n_angles, np.float32))
     ball = _place(Actor(ellipsoid((40.0, 40.0, 40.0), 2.0), 0.0), (0.0, 0.0, 200.0))
-    _, other = render([ball], GRID, ambient, 0.0, 0.0)
+    _, other = render([ball], GRID, _under(ambient), 0.0, 0.0)
     angle = np.degrees(np.arccos(np.clip(GRID.directions[:, 2], -1.0, 1.0)))
     edge = np.degrees(np.arcsin(40.0 / 200.0))
     assert other[0, angle < edge - 4.0].max() < 0.15

@@ -9,10 +9,12 @@ import numpy as np
 import pytest
 
 from capture.emulated.hand import build_hand, place_segments
-from capture.emulated.motion import CURL, act, rest_pose
+from capture.emulated.motion import act, rest_pose
 from capture.emulated.optics import SENSORS
 from capture.emulated.people import draw_person
 from capture.emulated.session import EmulatedSession, dark_offset_us, emulate_session
+from capture.emulated.table import TableWorld
+from capture.emulated.timeline import CURL
 from capture.frames import FrameBlock
 from capture.script import Cue, load_script, parse_script
 from runtime.errors import UsageError
@@ -135,9 +137,11 @@ def test_an_act_that_nobody_knows_is_refused_by_name() -> None:
 def test_every_cue_of_the_built_in_scripts_moves_the_hand_or_lets_it_rest(name: str) -> None:
     """Each cue of a built-in script is acted; movements never overlap."""
     session = EmulatedSession(load_script(name), 1, 1, SENSOR)
-    poses = session.timeline.poses(np.arange(0.0, session.script_end_s, 0.01))
+    assert isinstance(session.world, TableWorld)
+    timeline = session.world.timeline
+    poses = timeline.poses(np.arange(0.0, session.script_end_s, 0.01))
     assert np.isfinite(poses).all()
-    for before, after in itertools.pairwise(session.timeline.movements):
+    for before, after in itertools.pairwise(timeline.movements):
         assert after.start_s >= before.end_s - 1e-9
     assert poses[:, 2].min() > 30.0
 
