@@ -180,13 +180,17 @@ def _finish(session: Session) -> bool:
             try:
                 said = _rewrite(session)
             except Error as error:
-                said, finished = f"cannot be repaired here ({error})", False
+                said, finished = _unmended(f"{error.what} is {error.got}"), False
             else:
                 finished = True
     except OSError as error:
-        said, finished = f"cannot be repaired here ({error.strerror})", False
+        said, finished = _unmended(str(error.strerror)), False
     _log.warning("%s: was not finished; %s", path, said)
     return finished
+
+
+def _unmended(reason: str) -> str:
+    return f"it cannot be repaired here ({reason}) and is read as far as it goes"
 
 
 def _rewrite(session: Session) -> str:
