@@ -63,6 +63,13 @@ def verify(model: Path, cores: tuple[str, ...], frames: int, compiler: str, as_j
 @click.option("--usage", help="Usage profile of the parts library.")
 @click.option("--readout", help="Class of sensor readout of the parts library.")
 @click.option("--parts", type=_FILE, help="Your own parts, laid over the library.")
+@click.option(
+    "--eye-distance",
+    "eye_mm",
+    multiple=True,
+    type=click.FloatRange(1.0, 10_000.0),
+    help="Distance of the eye from the LED in mm; repeat. Default: 50, 100 and 200.",
+)
 @_COMPILER
 @click.option("--strict", is_flag=True, help="An interval that crosses a limit breaks it.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
@@ -76,6 +83,7 @@ def budget(
     models: tuple[Path, ...],
     limits_file: Path | None,
     parts: Path | None,
+    eye_mm: tuple[float, ...],
     compiler: str,
     strict: bool,
     as_json: bool,
@@ -88,6 +96,7 @@ def budget(
     Writes budget.json into each model's folder and one page. Exit code 1: a limit is broken.
     """
     from runtime.budget import (
+        DISTANCES_MM,
         Choice,
         junit_xml,
         load_limits,
@@ -100,7 +109,15 @@ def budget(
     limits = load_limits(limits_file) if limits_file else None
     choice = Choice(**{key: name for key, name in names.items() if name is not None})
     results = [
-        price(m, choice=choice, parts=parts, limits=limits, compiler=compiler) for m in models
+        price(
+            model,
+            choice=choice,
+            parts=parts,
+            limits=limits,
+            compiler=compiler,
+            eye_distances_mm=eye_mm or DISTANCES_MM,
+        )
+        for model in models
     ]
     for result, folder in zip(results, models, strict=True):
         write_budget(result, folder)
@@ -119,8 +136,10 @@ def budget(
 
 
 def _summary(result: Budget) -> list[str]:
-    """Lines for people: verdict, average, parts, limits."""
-    average, use = result.average_uw, result.verdict
+    """Lines for people: verdict, average, light, parts, limits."""
+    from runtime.budget import LIGHT_CAUTION
+
+    average, use, light = result.average_uw, result.verdict, result.light
     part, share = result.dominant
     lines = [
         f"{result.model.name} on {result.titles['mcu']} in {result.titles['host']}",
@@ -129,7 +148,12 @@ def _summary(result: Budget) -> list[str]:
         f"{part} {share:.0%} of it; while active {result.while_active_uw.typical:.0f} µW",
         f"  {use.mah_per_day.typical:.3f} mAh and {use.percent_per_day.typical:.3f} % of the "
         f"battery a day",
+        f"  light: {light.margin:.3g} times below the limits for the eye from "
+        f"{min(g.distance_mm for g in light.glances):g} mm on. {LIGHT_CAUTION}",
+        f"  {result.n_unverified} of {len(result.inputs)} inputs are from memory or invented; "
+        "the page marks them",
     ]
+    lines += [f"  caution: {sentence}" for sentence in result.cautions]
     for c in result.checks:
         found = "not known" if c.value is None else f"{c.value.typical:g} {c.unit}"
         side = "at least" if c.at_least else "at most"

@@ -5,10 +5,14 @@
 
 from runtime.budget.assemble import Budget, budget, write_budget
 from runtime.budget.gather import Choice
+from runtime.budget.light import CAUTION as LIGHT_CAUTION
+from runtime.budget.light import DISTANCES_MM
 from runtime.budget.limits import Limits, junit_xml, load_limits
 from runtime.budget.report import write_report
 
 __all__ = [
+    "DISTANCES_MM",
+    "LIGHT_CAUTION",
     "Budget",
     "Choice",
     "Limits",

@@ -10,11 +10,12 @@ from typing import Any, Literal
 import numpy as np
 
 from runtime.budget.advice import Advice, what_would_halve
+from runtime.budget.cautions import cautions
 from runtime.budget.evaluation import Evaluation, read_evaluation
 from runtime.budget.gather import Choice, gather
 from runtime.budget.host import Verdict, judge
 from runtime.budget.inputs import Input
-from runtime.budget.light import LightScreening, screen
+from runtime.budget.light import DISTANCES_MM, LightScreening, screen
 from runtime.budget.limits import Check, Limits, check
 from runtime.budget.parts import (
     Host,
@@ -75,6 +76,7 @@ class Budget:
     profiles: Profiles
     evaluation: Evaluation | None
     checks: tuple[Check, ...]
+    cautions: tuple[str, ...]
     n_draws: int
     seed: int
 
@@ -99,6 +101,11 @@ class Budget:
         part = max(by_part, key=lambda p: by_part[p])
         return part, by_part[part] / self.average_uw.typical
 
+    @property
+    def n_unverified(self) -> int:
+        """Inputs that are from memory or invented."""
+        return sum(x.kind in ("from memory", "invented") for x in self.inputs.values())
+
     def keeps(self, strict: bool = False) -> bool:
         """Whether every limit is kept; `strict` also refuses intervals that cross one."""
         return all(c.keeps(strict) for c in self.checks)
@@ -110,6 +117,8 @@ class Budget:
             "task": self.model.task,
             "model_hash": self.model_hash,
             "parts": self.titles,
+            "cautions": list(self.cautions),
+            "firmware_priced": self.profiles.firmware,
             "inputs": {name: x.to_json() for name, x in self.inputs.items()},
             "formulas": FORMULAS,
             "monte_carlo": {
@@ -171,13 +180,7 @@ def _checks(
 
     fixed = None if evaluation is None else evaluation.fixed.accuracy
     accuracy = None if fixed is None else Interval(fixed.value, fixed.low, fixed.high)
-    false_events: Interval | None = None
-    if evaluation is not None and evaluation.events is not None:
-        rate = evaluation.events.false_events_per_hour
-        if isinstance(rate, float):
-            false_events = exact(rate)
-        elif rate is not None:
-            false_events = Interval(rate.value, rate.low, rate.high)
+    false_events = None if evaluation is None else evaluation.false_events
     low, typical, high = core.cycles_per_frame
     counted: tuple[Literal["measured"], str] = "measured", f"executed on an emulated {core.core}"
     sized: tuple[Literal["measured"], str] = "measured", f"ELF file compiled for {core.core}"
@@ -209,6 +212,7 @@ def budget(
     limits: Limits | None = None,
     cores: Sequence[str] | None = None,
     compiler: str = "zig",
+    eye_distances_mm: Sequence[float] = DISTANCES_MM,
     n_draws: int = 100_000,
     seed: int = 1,
 ) -> Budget:
@@ -228,6 +232,8 @@ def budget(
         Cores to profile, by default all that the compiler has; the chosen controller's is added.
     compiler : str
         As for `runtime.firmware.compile.compile_for`.
+    eye_distances_mm : sequence of float
+        Distances from the LED at which light is screened, > 0.
     n_draws, seed : int
         Monte Carlo draws and seed.
 
@@ -306,10 +312,12 @@ def budget(
             inputs["led.source_width"].low,
             typical["sensor.exposure"] + typical["driver.settle_time"],
             typical["active.rate"],
+            eye_distances_mm,
         ),
         profiles=profiles,
         evaluation=evaluation,
         checks=_checks(limits, core, latency, average, evaluation),
+        cautions=cautions(model.sensor, inputs, mcu, core, profiles.firmware),
         n_draws=n_draws,
         seed=seed,
     )

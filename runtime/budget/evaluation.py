@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from runtime.budget.uncertainty import Interval
 from runtime.errors import FormatError
 from runtime.files import read_limited
 
@@ -48,10 +49,12 @@ class Rate(_Open):
 
 
 class WakeUp(_Open):
-    """The watching stage run over recorded takes."""
+    """The watching stage run over recordings: `runtime.budget.wakeup`."""
 
     miss_rate: Figure
     false_wakes_per_hour: Rate
+    n_arrivals: int | None = None
+    empty_hours: float | None = Field(default=None, ge=0)
 
 
 class Events(_Open):
@@ -70,6 +73,14 @@ class Evaluation(_Open):
     wake_up: WakeUp | None = None
     events: Events | None = None
     recorded_by: tuple[str, ...] = ()
+
+    @property
+    def false_events(self) -> Interval | None:
+        """False events an hour on streams; without a width where no interval was told."""
+        rate = None if self.events is None else self.events.false_events_per_hour
+        if rate is None or isinstance(rate, float):
+            return None if rate is None else Interval(rate, rate, rate)
+        return Interval(rate.value, rate.low, rate.high)
 
     @property
     def emulated(self) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from runtime.budget.evaluation import Evaluation
+from runtime.budget.evaluation import Evaluation, WakeUp
 from runtime.budget.inputs import Input, measured, setting
 from runtime.budget.parts import (
     Driver,
@@ -21,6 +21,13 @@ from runtime.budget.profiles import Profiles
 from runtime.model import Model
 
 __all__ = ["Choice", "gather"]
+
+
+_UNUSED = (
+    "usage.watching_rows", "led.radiant_flux", "host_link.bit_energy", "host_link.bit_rate",
+    "sensor_link.message_energy",
+)  # fmt: skip
+"""Values of the parts that no formula takes: a list of inputs holds what the result hangs on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +91,8 @@ def gather(
     ):
         x = inputs.pop(key)
         inputs[state] = Input(state, unit, x.low, x.typical, x.high, x.kind, x.source)
-    inputs.pop("usage.watching_rows")
+    for unused in _UNUSED:
+        inputs.pop(unused)
     for state, found in (("active", profiles.active[core]), ("watching", profiles.watching[core])):
         low, typical, high = found.cycles_per_frame
         inputs[f"{state}.cycles"] = measured(
@@ -98,11 +106,21 @@ def gather(
             f"code and constants in the ELF file compiled for {core}",
         )  # fmt: skip
     if evaluation is not None and evaluation.wake_up is not None:
-        wake, how = evaluation.wake_up, "measured on the recorded takes of the test participants"
-        for name, unit, value in (
-            ("usage.miss_rate", "1", wake.miss_rate),
-            ("usage.false_wakes", "1/h", wake.false_wakes_per_hour),
-        ):
-            low, high = min(value.low, value.value), max(value.high, value.value)
-            inputs[name] = measured(name, unit, low, value.value, high, how)
+        inputs.update(_measured_watching(evaluation.wake_up, evaluation.emulated))
     return dict(sorted(inputs.items())), titles
+
+
+def _measured_watching(wake: WakeUp, emulated: bool) -> dict[str, Input]:
+    """Return misses and false wakes as counted over recordings, in place of the assumed ones."""
+    how = "watching stage run over recordings" + (" of an emulated sensor" if emulated else "")
+    how += ", at its own rate and light"
+    arrivals = "" if wake.n_arrivals is None else f", {wake.n_arrivals:,} arrivals"
+    hours = "" if wake.empty_hours is None else f", {wake.empty_hours:.2g} h without a hand"
+    found = {}
+    for name, unit, value, counted in (
+        ("usage.miss_rate", "1", wake.miss_rate, arrivals),
+        ("usage.false_wakes", "1/h", wake.false_wakes_per_hour, hours),
+    ):
+        low, high = min(value.low, value.value), max(value.high, value.value)
+        found[name] = measured(name, unit, low, value.value, high, how + counted)
+    return found

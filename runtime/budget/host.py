@@ -10,7 +10,7 @@ import numpy as np
 
 from runtime.budget.uncertainty import Interval, interval_of
 
-__all__ = ["Verdict", "detection_power", "judge", "runs_needed", "smallest_difference"]
+__all__ = ["Verdict", "detection_power", "judge", "many", "runs_needed", "smallest_difference"]
 
 _ALPHA = 0.05
 _POWER = 0.80
@@ -138,9 +138,12 @@ def smallest_difference(spread: float, n: int) -> float:
     return spread * float(effect)
 
 
-def _many(n: float) -> str:
-    """Say a number of runs."""
-    return "more than a million" if n > 1_000_000 else f"about {int(n):,}"
+def many(n: float) -> str:
+    """Say a number of runs, in three digits at most."""
+    if n > 1_000_000:
+        return "more than a million"
+    digits = max(0, len(str(int(n))) - 3)
+    return f"about {round(int(n), -digits):,}"
 
 
 def judge(
@@ -183,18 +186,18 @@ def judge(
         word = "hidden"
         sentence = (
             f"Hidden: {threshold_runs} battery-drain runs with it and {threshold_runs} without "
-            f"would not show it on {host}; {_many(runs.typical)} a side would be needed."
+            f"would not show it on {host}; {many(runs.typical)} a side would be needed."
         )
     elif runs.high <= threshold_runs:
         word = "visible"
         sentence = (
-            f"Visible: {_many(runs.typical)} battery-drain runs a side would show it on "
+            f"Visible: {many(runs.typical)} battery-drain runs a side would show it on "
             f"{host}; the threshold is {threshold_runs}."
         )
     else:
         word = "borderline"
         sentence = (
-            f"Borderline: {_many(runs.low)} to {_many(runs.high)} battery-drain runs a "
+            f"Borderline: {many(runs.low)} to {many(runs.high)} battery-drain runs a "
             f"side would show it on {host}; the threshold of {threshold_runs} lies inside."
         )
     return Verdict(

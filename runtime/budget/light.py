@@ -19,6 +19,7 @@ from runtime.errors import UsageError
 
 __all__ = [
     "CAUTION",
+    "DISTANCES_MM",
     "Glance",
     "LightScreening",
     "cornea_limit",

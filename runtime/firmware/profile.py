@@ -126,6 +126,7 @@ def profile(
     *,
     compiler: str = "zig",
     optimise: str = "-O2",
+    sources: Mapping[str, str] | None = None,
 ) -> CoreProfile:
     """Compile a model's firmware, execute the frames on an emulated core, and count.
 
@@ -138,6 +139,8 @@ def profile(
         Typical frames; about 60 are enough for a mean.
     compiler, optimise : str
         As for `compile_for`.
+    sources : mapping of str to str, optional
+        The C by name of file; what the model gives when absent.
 
     Raises
     ------
@@ -147,8 +150,8 @@ def profile(
     from runtime.firmware.generate import generate, stage_labels
 
     with tempfile.TemporaryDirectory(prefix="pw-profile-") as folder:
-        for name, text in generate(model).items():
-            (Path(folder) / name).write_text(text)
+        for name, text in (generate(model) if sources is None else sources).items():
+            (Path(folder) / name).write_text(text, encoding="utf-8")
         compiled = compile_for(folder, core, compiler=compiler, optimise=optimise)
     return profile_compiled(compiled, stage_labels(model), lit, dark)
 
