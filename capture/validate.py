@@ -80,19 +80,8 @@ def _session(info: SessionInfo, person: Participant | None, root: Path) -> Itera
         yield Violation(name, 0, f"sub-{info.participant_id} is not in participants.tsv")
     elif not person.consent:
         yield Violation(name, 0, f"sub-{info.participant_id} has not given consent")
-    labels = info.events_path
-    events: list[tuple[int, Event]] = []
-    if not labels.exists():
-        yield Violation(_name(labels, root), 0, "the labels are missing")
-    else:
-        for row, read in _rows(labels, EVENT_COLUMNS, root):
-            if isinstance(read, Violation):
-                yield read
-                continue
-            try:
-                events.append((row, event_from_row(read, "")))
-            except FormatError as error:
-                yield _of(error, _name(labels, root), row)
+    # The readouts first: opening may finish a file that a killed recorder left, and label it.
+    session, duration_s = None, 0.0
     try:
         session = read_session(info.path, with_labels=False)
         said = (session.participant, session.header.session, session.script.name)
@@ -101,8 +90,21 @@ def _session(info: SessionInfo, person: Participant | None, root: Path) -> Itera
         duration_s = _duration(session)
     except Error as error:
         yield _of(error, name)
+    labels = info.events_path
+    events: list[tuple[int, Event]] = []
+    if not labels.exists():
+        yield Violation(_name(labels, root), 0, "the labels are missing")
         return
-    yield from _labels(events, session, duration_s, _name(labels, root))
+    for row, read in _rows(labels, EVENT_COLUMNS, root):
+        if isinstance(read, Violation):
+            yield read
+            continue
+        try:
+            events.append((row, event_from_row(read, "")))
+        except FormatError as error:
+            yield _of(error, _name(labels, root), row)
+    if session is not None and duration_s:
+        yield from _labels(events, session, duration_s, _name(labels, root))
 
 
 def _duration(session: Session) -> float:

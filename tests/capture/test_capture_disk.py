@@ -23,6 +23,7 @@ from capture.labels import Event, read_events, write_events
 from capture.link import Link
 from capture.record import record
 from capture.session import read_session
+from capture.validate import validate
 from runtime.errors import Error
 
 SMALL = 100_000
@@ -141,6 +142,13 @@ def test_labels_that_find_no_room_come_from_the_journal_later(
     assert pairs_in(info.path) >= 80
     events = read_session(info.path).events
     assert sorted(event.trial_type for event in events) == ["idle", "push", "push"]
+
+
+def test_a_session_is_finished_before_it_is_judged(interrupted: Path) -> None:
+    """Labels that opening a session brings back are not listed as missing."""
+    for labels in interrupted.parent.glob("*_events.*"):
+        labels.unlink()
+    assert validate(interrupted.parents[2]) == ()
 
 
 def write_tables(root: Path) -> str:
