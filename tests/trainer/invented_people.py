@@ -21,24 +21,23 @@ from capture.session import events_path
 from capture.store import SessionHeader, SessionWriter
 from capture.wire import Description
 
-__all__ = ["add_people", "record_people", "record_session"]
+__all__ = ["add_person", "record_people", "record_session"]
 
 
-def add_people(folder: Path, locked: Sequence[bool]) -> None:
-    """Write the table of participants P01 to Pnn with their hands; tells who is locked."""
+def add_person(folder: Path, number: int, locked: bool) -> None:
+    """Write a participant's row, with the hand that the emulated sensor will see."""
     prepare_dataset(folder)
-    for number, is_locked in enumerate(locked, start=1):
-        person = draw_person(number)
-        row = Participant(
-            participant_id=f"P{number:02d}",
-            consent=True,
-            hand_length_mm=person.hand_length_mm,
-            hand_breadth_mm=person.hand_breadth_mm,
-            handedness=person.handedness,
-            skin_reflectance=person.skin_reflectance,
-            locked=is_locked,
-        )
-        add_participant(folder, row)
+    person = draw_person(number)
+    row = Participant(
+        participant_id=f"P{number:02d}",
+        consent=True,
+        hand_length_mm=person.hand_length_mm,
+        hand_breadth_mm=person.hand_breadth_mm,
+        handedness=person.handedness,
+        skin_reflectance=person.skin_reflectance,
+        locked=locked,
+    )
+    add_participant(folder, row)
 
 
 def record_session(
@@ -78,7 +77,6 @@ def record_session(
 
 def record_people(folder: Path, script: Script, n_participants: int, n_locked: int) -> None:
     """Write a data set of P01 to Pnn with one session each; the last `n_locked` are locked."""
-    locked = [number >= n_participants - n_locked for number in range(n_participants)]
-    add_people(folder, locked)
     for number in range(1, n_participants + 1):
+        add_person(folder, number, number > n_participants - n_locked)
         record_session(folder, script, number)
