@@ -1,25 +1,26 @@
 """From recordings on disk to what training needs: reduced readouts, cues and who made them.
 
 Raw exposures are read in blocks and reduced at once by the model's first stage, so that memory
-grows with the reduced values, not with the recordings.
+grows with the reduced values of one recording, not with the data set.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.dataset import open_dataset
+from capture.dataset import Participant, open_dataset
 from capture.labels import REJECTED
 from capture.session import Session, events_path, read_session
 from runtime.errors import FormatError, UsageError
 from runtime.sensor import Sensor
-from runtime.stages.contract import EntryStage, Int32
+from runtime.stages.contract import EntryStage, Float64, Int32
+from trainer.cache import file_digest
 from trainer.recipe import Recipe
 
 __all__ = [
@@ -27,12 +28,15 @@ __all__ = [
     "LabelledCue",
     "Recording",
     "groups_of",
-    "movement_end",
+    "labelled_cues",
+    "movement_span",
     "open_corpus",
     "reduce_recording",
 ]
 
 BLOCK_FRAMES = 256
+SCRIPTED = "script"
+"""The labeller of a cue whose bounds are those of the prompt, not of the movement."""
 MIN_FRAMES = 2
 SMOOTHING_FRAMES = 3
 STILL_SHARE = 0.25
@@ -43,12 +47,15 @@ class LabelledCue:
     """One cue of a recording: its frames ``start`` to ``stop`` (exclusive) and its class.
 
     ``take`` is false for everyday time, which has a class to learn but nothing to be judged.
+    ``from_labels`` tells that a labeller, not the script, has set the bounds: they are then those
+    of the movement itself.
     """
 
     start: int
     stop: int
     label: int
     take: bool = True
+    from_labels: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +70,8 @@ class Recording:
         Who was recorded, with which sensor, running what.
     locked : bool
         Whether the participant is kept for the final test.
+    digest : str
+        SHA-256 of the session's file.
     """
 
     path: Path
@@ -70,14 +79,28 @@ class Recording:
     unit: str
     firmware: str
     locked: bool
+    digest: str
 
 
 @dataclass(frozen=True, slots=True)
 class Corpus:
-    """The recordings of a data set that a recipe can use, all with one setting of one sensor."""
+    """The recordings of a data set that a recipe can use, all with one setting of one sensor.
+
+    Parameters
+    ----------
+    sensor : Sensor
+    recordings : tuple of Recording
+    participants : dict
+        The people recorded, by pseudonym.
+    digest : str
+        SHA-256 of the recordings and their labels.
+    folder : pathlib.Path
+        The data set.
+    """
 
     sensor: Sensor
     recordings: tuple[Recording, ...]
+    participants: dict[str, Participant]
     digest: str
     folder: Path
 
@@ -86,7 +109,12 @@ class Corpus:
         return tuple(r for r in self.recordings if r.locked == locked)
 
 
-def open_corpus(folder: Path, recipe: Recipe) -> Corpus:
+def open_corpus(
+    folder: Path,
+    recipe: Recipe,
+    tell: Callable[[str], None] = lambda _: None,
+    digests: dict[Path, str] | None = None,
+) -> Corpus:
     """Find the recordings in a data set whose cues the recipe knows.
 
     Parameters
@@ -95,6 +123,10 @@ def open_corpus(folder: Path, recipe: Recipe) -> Corpus:
         Data set as `palmwatt record` writes it.
     recipe : Recipe
         Recordings are left out unless a cue carries one of its classes, or all are its background.
+    tell : callable, optional
+        Is told how far it is.
+    digests : dict, optional
+        SHA-256 of files, worked out before in the same run; more are added.
 
     Raises
     ------
@@ -104,11 +136,14 @@ def open_corpus(folder: Path, recipe: Recipe) -> Corpus:
         A participant's consent is missing.
     """
     dataset = open_dataset(folder)
+    known = {} if digests is None else digests
     recordings: list[Recording] = []
+    people: dict[str, Participant] = {}
     sensor: Sensor | None = None
     has_classes = False
     content = hashlib.sha256()
-    for info in dataset.sessions:
+    for number, info in enumerate(dataset.sessions, start=1):
+        tell(f"checking session {number} of {len(dataset.sessions)}")
         session = read_session(info.path)
         kinds = {event.trial_type for event in session.events if event.status != REJECTED}
         with_classes = bool(kinds & set(recipe.classes))
@@ -131,6 +166,11 @@ def open_corpus(folder: Path, recipe: Recipe) -> Corpus:
                 str(info.path), "sensor setting", "another than before", "one for the whole set"
             )
         sensor = session.sensor
+        for path in (info.path, events_path(info.path)):
+            if path not in known:
+                known[path] = file_digest(path).hex()
+            content.update(path.name.encode() + b"\0" + bytes.fromhex(known[path]))
+        people[person.participant_id] = person
         recordings.append(
             Recording(
                 info.path,
@@ -138,28 +178,25 @@ def open_corpus(folder: Path, recipe: Recipe) -> Corpus:
                 session.unit,
                 session.header.description.firmware,
                 person.locked,
+                known[info.path],
             )
         )
-        for path in (info.path, events_path(info.path)):
-            content.update(path.name.encode() + b"\0" + _digest(path))
     if sensor is None or not has_classes:
         raise FormatError(
             str(folder), f"label of a class of recipe {recipe.name}", "missing", "in some session",
             "record with a cue script that gives them",
         )  # fmt: skip
-    return Corpus(sensor, tuple(recordings), content.hexdigest(), Path(folder))
+    return Corpus(sensor, tuple(recordings), people, content.hexdigest(), Path(folder))
 
 
-def _digest(path: Path) -> bytes:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").digest()
+def labelled_cues(session: Session, recipe: Recipe, time_s: Float64) -> list[LabelledCue]:
+    """Place a session's events on its frames, without rejected ones and those without frames.
 
-
-def labelled_cues(
-    session: Session, recipe: Recipe, time_us: NDArray[np.int64]
-) -> list[LabelledCue]:
-    """Place a session's events on its frames, without rejected ones and those without frames."""
-    time_s = (time_us - time_us[0]) / 1e6
+    Parameters
+    ----------
+    time_s : float64 (n_frames,)
+        From the first frame, seconds.
+    """
     cues = []
     for event in session.events:
         label = None if event.status == REJECTED else recipe.class_index(event.trial_type)
@@ -168,49 +205,48 @@ def labelled_cues(
         ).tolist()
         if label is not None and stop > start:
             take = not recipe.is_background(event.trial_type)
-            cues.append(LabelledCue(start, stop, label, take))
+            cues.append(LabelledCue(start, stop, label, take, event.labeller != SCRIPTED))
     return cues
 
 
-def reduce_recording(
-    recording: Recording, recipe: Recipe, entries: Sequence[EntryStage]
-) -> tuple[list[Int32], list[LabelledCue]]:
+def reduce_recording(path: Path, entries: Sequence[EntryStage]) -> tuple[list[Int32], Float64]:
     """Run entry stages over a recording, in blocks.
 
     Returns
     -------
     values : list of int32 (n_frames, n_out)
         One array per entry stage.
-    cues : list of LabelledCue
-        The session's cues in frames.
+    frames : float64 (n_frames, 2)
+        Time from the first frame, seconds, and mean counts of the dark exposure.
 
     Raises
     ------
     FormatError
-        The recording holds fewer than two frames.
+        The recording is damaged, or holds fewer than two frames.
     """
-    session = read_session(recording.path)
     values: list[list[Int32]] = [[] for _ in entries]
-    times = []
-    for block in session.blocks(BLOCK_FRAMES):
+    times, dark = [np.zeros(0, dtype=np.int64)], [np.zeros(0)]
+    for block in read_session(path, with_labels=False).blocks(BLOCK_FRAMES):
         times.append(block.time_us)
+        dark.append(block.dark.mean(axis=(1, 2)))
         for stage, parts in zip(entries, values, strict=True):
             parts.append(stage.run_frames(block.lit, block.dark))
-    time_us = np.concatenate(times) if times else np.zeros(0, dtype=np.int64)
+    time_us = np.concatenate(times)
     if len(time_us) < MIN_FRAMES:
-        raise FormatError(
-            str(recording.path), "number of frames", len(time_us), f"at least {MIN_FRAMES}"
-        )
-    cues = labelled_cues(session, recipe, time_us)
-    return [np.concatenate(parts) for parts in values], cues
+        raise FormatError(str(path), "number of frames", len(time_us), f"at least {MIN_FRAMES}")
+    time_s = (time_us - time_us[0]) / 1e6
+    return [np.concatenate(parts) for parts in values], np.stack(
+        [time_s, np.concatenate(dark)], axis=1
+    )
 
 
-def movement_end(levelled: NDArray[np.int32], start: int, stop: int) -> int:
-    """Find the frame at which the movement inside a cue ends, from the readout's change.
+def movement_span(levelled: NDArray[np.int32], start: int, stop: int) -> tuple[int, int]:
+    """Find the frames between which a cue's movement lies, from the readout's change.
 
     The change is the sum of magnitudes of differences from frame to frame, averaged over three
-    frames. The movement ends at the last frame whose change is still a quarter of the way from the
-    cue's least to its greatest change. The same rule serves training and test, and needs no label.
+    frames. The movement lasts from the first to the last frame whose change is a quarter of the way
+    from the cue's least to its greatest change. The same rule serves training and test, and needs
+    no label.
 
     Parameters
     ----------
@@ -221,18 +257,19 @@ def movement_end(levelled: NDArray[np.int32], start: int, stop: int) -> int:
 
     Returns
     -------
-    int
-        Index of a frame, start <= index < stop.
+    first, last : int
+        Indices of frames, start <= first <= last < stop.
     """
-    window = levelled[max(0, start - SMOOTHING_FRAMES) : stop].astype(np.int64)
-    change = np.abs(np.diff(window, axis=0)).sum(axis=1)
+    begin = max(0, start - SMOOTHING_FRAMES)
+    change = np.abs(np.diff(levelled[begin:stop].astype(np.int64), axis=0)).sum(axis=1)
     if len(change) < SMOOTHING_FRAMES:
-        return stop - 1
+        return start, stop - 1
     kernel = np.ones(SMOOTHING_FRAMES, dtype=np.int64)
     smooth = np.convolve(change, kernel, mode="valid")
-    above = smooth >= smooth.min() + STILL_SHARE * (smooth.max() - smooth.min())
-    last = int(np.flatnonzero(above)[-1])
-    return max(start, stop - len(smooth) + last)
+    above = np.flatnonzero(smooth >= smooth.min() + STILL_SHARE * (smooth.max() - smooth.min()))
+    # Element i of the smoothed change is that into the three frames after frame begin + i.
+    first = min(max(start, begin + 1 + int(above[0])), stop - 1)
+    return first, max(first, begin + SMOOTHING_FRAMES + int(above[-1]))
 
 
 def groups_of(recordings: Sequence[Recording], split: str) -> tuple[str, ...]:

@@ -1,64 +1,197 @@
-"""The examination: every take of held-out people judged by each pipeline."""
+"""The examination: every take and every stream of held-out people, judged by each pipeline."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.stages.contract import Int32
-from trainer.evaluate import Takes, confusion, figures, majority
-from trainer.pipeline import Fitted
-from trainer.recipe import Recipe
+from capture.dataset import Participant
+from runtime.sensor import Sensor
+from runtime.stages.contract import Float64, Int32, Int64
+from trainer.evaluate import Conditions, Takes, confusion, figures, majority, together
+from trainer.event_figures import HeardStream, hear, learn_placing, stream_figures
+from trainer.events import Reference, Stream
+from trainer.groups import group_figures, light_bands, worst_group
+from trainer.margins import margin_grid, trade_off
+from trainer.recipe import OTHER, Recipe
 from trainer.reduced import Reduced
+from trainer.worst import WorstTake, false_events, find_worst_takes
 
-__all__ = ["examine", "judge", "together"]
+__all__ = ["PIPELINES", "Examination", "examine", "stream_of"]
+
+PIPELINES = ("float", "fixed", "four_quadrant")
 
 
-def examine(
+def stream_of(
+    reduced: Reduced,
+    scores: Int32 | Float64,
     recipe: Recipe,
-    test: list[Reduced],
-    test_quadrants: list[Reduced],
-    fitted: Fitted,
-    fitted_quadrants: Fitted,
-) -> dict[str, Any]:
-    """Judge every take of the held-out participants by each pipeline, and give the figures."""
+    sensor: Sensor,
+    score_unit: float = 1.0,
+) -> Stream:
+    """Put together what the examination needs of one scored recording.
 
-    def judged(recordings: list[Reduced], run: Callable[[Int32], NDArray[Any]]) -> Takes:
-        return together([judge(r, run(r.values)) for r in recordings])
-
-    fixed = judged(test, fitted.whole.run)
-    return {
-        "float": figures(judged(test, fitted.whole.run_float)),
-        "fixed": figures(fixed),
-        "four_quadrant": figures(judged(test_quadrants, fitted_quadrants.whole.run)),
-        "majority": figures(majority(fixed, fitted.labels)),
-        "confusion": confusion(fixed, len(recipe.answers)),
-    }
-
-
-def judge(recording: Reduced, scores: NDArray[Any]) -> Takes:
-    """Answer each take of a recording with the class of its highest score.
+    A gesture's reference has the bounds of its label where a labeller set them (by hand or by
+    refining them on the readout), else those of the movement inside its cue.
 
     Parameters
     ----------
     scores : int32 or float64 (n_frames, n_classes)
-        Of every frame; those at the takes' frames count.
+        Of every frame, in steps of `score_unit`.
     """
-    takes = recording.takes
-    return Takes(
-        (recording.recording.participant,) * len(takes),
-        np.array([cue.label for cue, _ in takes], dtype=np.int64),
-        scores[[end for _, end in takes]].argmax(axis=1).astype(np.int64),
+    time_s = reduced.time_s
+    references = []
+    for cue, start, end in zip(reduced.cues, reduced.starts, reduced.ends, strict=True):
+        if cue.take and cue.label < len(recipe.classes):
+            first, last = (cue.start, cue.stop - 1) if cue.from_labels else (start, end)
+            bounds = float(time_s[first]), float(time_s[last])
+            references.append(Reference(*bounds, cue.label, cue.from_labels))
+    takes = [
+        (start, end, cue.label)
+        for cue, start, end in zip(reduced.cues, reduced.starts, reduced.ends, strict=True)
+        if cue.take
+    ]
+    starts, ends, labels = np.array(takes, dtype=np.int64).reshape(-1, 3).T
+    return Stream(
+        reduced.recording,
+        time_s,
+        scores,
+        score_unit,
+        starts,
+        ends,
+        labels,
+        tuple(sorted(references)),
+        _conditions(reduced, sensor, starts, ends),
+        not takes,
     )
 
 
-def together(parts: Sequence[Takes]) -> Takes:
-    """Join the takes of several recordings."""
-    return Takes(
-        tuple(name for part in parts for name in part.participants),
-        np.concatenate([part.labels for part in parts]),
-        np.concatenate([part.answers for part in parts]),
+def _conditions(reduced: Reduced, sensor: Sensor, starts: Int64, ends: Int64) -> Conditions:
+    """Measure ambient light and returned light over each take's movement."""
+    level = reduced.values.sum(axis=1, dtype=np.int64)
+    ambient = (reduced.dark - sensor.black_level_counts) / sensor.max_counts
+    spans = [slice(start, end + 1) for start, end in zip(starts, ends, strict=True)]
+    return Conditions(
+        np.array([ambient[span].mean() for span in spans], dtype=np.float64),
+        np.array([level[span].max() for span in spans], dtype=np.float64),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Examination:
+    """What evaluation.json holds of an examination, and the takes that the page shows.
+
+    Parameters
+    ----------
+    evaluation : dict
+    worst : tuple of WorstTake
+    """
+
+    evaluation: dict[str, Any]
+    worst: tuple[WorstTake, ...]
+
+
+def examine(
+    recipe: Recipe,
+    people: Mapping[str, Participant],
+    streams: Mapping[str, Sequence[Stream]],
+    held_out: Sequence[Stream],
+    margin: float,
+    train_labels: NDArray[np.int64],
+) -> Examination:
+    """Judge every take and every stream of the locked participants.
+
+    Parameters
+    ----------
+    people : mapping of str to Participant
+        By pseudonym.
+    streams : mapping
+        Recordings of the locked participants, scored by each of :data:`PIPELINES`.
+    held_out : sequence of Stream
+        Recordings of training participants, each scored in fixed point by a model that had not seen
+        its participant.
+    margin : float
+        Chosen on `held_out`, real units.
+    train_labels : int64 (n_windows,)
+        Classes of the training windows, for the majority baseline.
+    """
+    judged = {name: together([s.takes for s in streams[name]]) for name in PIPELINES}
+    in_turn = together([stream.takes for stream in held_out])
+    fixed = judged["fixed"]
+    n_classes = len(recipe.answers)
+    heard = hear(streams["fixed"], recipe, margin)
+    worst = find_worst_takes(heard, recipe)
+    result: dict[str, Any] = {
+        **{name: figures(takes) for name, takes in judged.items()},
+        "majority": figures(majority(fixed, train_labels)),
+        "cross_validation": figures(in_turn),
+        "confusion": confusion(fixed, n_classes),
+        "confusion_four_quadrant": confusion(judged["four_quadrant"], n_classes),
+        "per_participant": _per_participant({"locked": fixed, "in_turn": in_turn}),
+        "worst_takes": [take.told for take in worst],
+        **_by_group(people, streams["fixed"], held_out),
+    }
+    if OTHER in recipe.answers:
+        result["events"] = _events(recipe, heard, held_out, margin)
+    return Examination(result, worst)
+
+
+def _by_group(
+    people: Mapping[str, Participant], test: Sequence[Stream], held_out: Sequence[Stream]
+) -> dict[str, Any]:
+    """Return results by group of the locked people, and of the training people in turn."""
+    sides = {"": test, "_in_turn": held_out}
+    tables = {
+        key: (together([s.takes for s in side]), _joined([s.conditions for s in side]))
+        for key, side in sides.items()
+    }
+    everybody = together([takes for takes, _ in tables.values()])
+    distances = light_bands(everybody, _joined([c for _, c in tables.values()]), people)
+    found: dict[str, Any] = {}
+    for key, (takes, conditions) in tables.items():
+        groups = group_figures(takes, conditions, people, distances)
+        found[f"groups{key}"] = groups
+        found[f"worst_group{key}"] = worst_group(groups)
+    return found
+
+
+def _joined(parts: Sequence[Conditions]) -> Conditions:
+    return Conditions(
+        np.concatenate([part.ambient for part in parts]),
+        np.concatenate([part.returned for part in parts]),
+    )
+
+
+def _per_participant(sides: Mapping[str, Takes]) -> list[dict[str, Any]]:
+    """Return each participant's share of right takes."""
+    rows = []
+    for side, takes in sides.items():
+        names = np.array(takes.participants)
+        for name in sorted(set(takes.participants)):
+            right = (takes.labels == takes.answers)[names == name]
+            rows.append(
+                {
+                    "participant": name,
+                    "side": side,
+                    "n_takes": len(right),
+                    "n_right": int(right.sum()),
+                }
+            )
+    return rows
+
+
+def _events(
+    recipe: Recipe, heard: Sequence[HeardStream], held_out: Sequence[Stream], margin: float
+) -> dict[str, Any]:
+    test = [one.stream for one in heard]
+    return {
+        **stream_figures(heard, recipe, learn_placing(hear(held_out, recipe, margin))),
+        "margin": round(margin, 6),
+        "false_events": false_events(heard, recipe),
+        "trade_off": trade_off(test, recipe, margin_grid(test, recipe)),
+        "trade_off_in_turn": trade_off(held_out, recipe, margin_grid(held_out, recipe)),
+    }

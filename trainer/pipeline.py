@@ -17,9 +17,12 @@ from runtime.stages.decision import Decision
 from trainer.classifiers import fit_classifier, lower_classifier
 from trainer.features import StageChain, learn_features, learn_level
 from trainer.recipe import OTHER, Recipe
-from trainer.reduced import Reduced
+from trainer.reduced import Reduced, excerpts
 
 __all__ = ["Fitted", "assemble_model", "fit_pipeline"]
+
+MAX_WINDOWS = 200_000
+"""A classifier learns from no more: of a larger data set, evenly from every recording."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,14 +60,16 @@ def fit_pipeline(
         The integer pipeline could pass 32 bits.
     """
     quantisation = recipe.quantisation
-    values = np.concatenate([r.values for r in train])
+    seen = excerpts(train)
+    values = np.concatenate([e.values for e in seen])
     level = learn_level(values, recipe.features, quantisation.clip_quantile)
     chain = StageChain.start(entry, sensor.max_counts).then(level)
-    levelled = [chain.run(r.values) for r in train]
-    samples = [(r.frames, r.labels) for r in train]
+    levelled = [chain.run(e.values) for e in seen]
+    samples = [(e.frames, e.labels) for e in seen]
     chain = learn_features(chain, levelled, samples, recipe.features, quantisation)
-    x = np.concatenate([chain.run(r.values)[r.frames] for r in train])
-    labels = np.concatenate([r.labels for r in train])
+    every = max(1, -(-sum(len(r.frames) for r in train) // MAX_WINDOWS))
+    x = np.concatenate([chain.run(r.values)[r.frames[::every]] for r in train])
+    labels = np.concatenate([r.labels[::every] for r in train])
     classifier = fit_classifier(
         recipe.classifier, x, labels, len(recipe.answers), recipe.features.segments, recipe.seed
     )

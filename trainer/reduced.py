@@ -1,20 +1,35 @@
-"""Reduced recordings: what an entry stage leaves of the readouts, and the frames to look at."""
+"""Reduced recordings: what an entry stage leaves of the readouts, and the frames to look at.
+
+The readouts themselves stay on disk. Each recording is reduced once for each entry stage, and what
+is learned from all of them at once is learned from excerpts, so that a data set of any size fits.
+"""
 
 from __future__ import annotations
 
+import hashlib
+import json
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.stages.contract import EntryStage, Int32
-from trainer.dataset import LabelledCue, Recording, reduce_recording
+import capture.session
+import trainer.dataset
+from capture.session import read_session
+from runtime.stages.contract import EntryStage, Float64, Int32, Int64
+from trainer.cache import Cache, StoredArray, code_digest
+from trainer.dataset import LabelledCue, Recording, labelled_cues, reduce_recording
 from trainer.features import learn_level
 from trainer.recipe import Recipe
-from trainer.windows import take_frames, training_frames
+from trainer.windows import take_spans, training_frames
 
-__all__ = ["Reduced", "reduce_sides"]
+__all__ = ["Excerpt", "ReduceJob", "Reduced", "excerpts", "look_at"]
+
+RUN_FRAMES = 64
+MAX_EXCERPT_FRAMES = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,21 +39,46 @@ class Reduced:
     Parameters
     ----------
     recording : Recording
-    values : int32 (n_frames, n_values)
+    stored : StoredArray or int32 (n_frames, n_values)
         Outputs of the entry stage.
+    stored_frames : StoredArray or float64 (n_frames, 2)
+        Time from the first frame, seconds, and mean counts of the dark exposure.
     cues : list of LabelledCue
-    ends : list of int, one per cue
-        The frame at which each cue's take is judged; of everyday time the last.
+    starts, ends : list of int, one per cue
+        First frame of each cue's movement, and the frame at which its take is judged; of everyday
+        time the first and the last.
     frames, labels : int64 (n_windows,)
         Last frames of training windows, and their classes.
     """
 
     recording: Recording
-    values: Int32
+    stored: StoredArray | Int32
+    stored_frames: StoredArray | Float64
     cues: list[LabelledCue]
+    starts: list[int]
     ends: list[int]
-    frames: NDArray[np.int64]
-    labels: NDArray[np.int64]
+    frames: Int64
+    labels: Int64
+
+    @property
+    def values(self) -> Int32:
+        """Outputs of the entry stage, int32 (n_frames, n_values), read anew at each use."""
+        return np.asarray(_array(self.stored), dtype=np.int32)
+
+    @property
+    def time_s(self) -> Float64:
+        """Device time from the first frame, seconds, float64 (n_frames,)."""
+        return np.array(_array(self.stored_frames)[:, 0])
+
+    @property
+    def dark(self) -> Float64:
+        """Mean counts of each dark exposure, float64 (n_frames,)."""
+        return np.array(_array(self.stored_frames)[:, 1])
+
+    @property
+    def n_frames(self) -> int:
+        """Frames of the recording."""
+        return self.stored.shape[0]
 
     @property
     def takes(self) -> list[tuple[LabelledCue, int]]:
@@ -46,28 +86,132 @@ class Reduced:
         return [(c, end) for c, end in zip(self.cues, self.ends, strict=True) if c.take]
 
 
-def reduce_sides(
-    recipe: Recipe, entries: Sequence[EntryStage], sides: tuple[Sequence[Recording], ...]
-) -> list[tuple[list[Reduced], ...]]:
-    """Read every recording once; return, for each entry stage, the reduced sides.
+def _array(stored: StoredArray | NDArray[Any]) -> NDArray[Any]:
+    return stored.read() if isinstance(stored, StoredArray) else stored
 
-    The frames to look at are found on the first entry's values and used for all, so that a
-    comparison differs in nothing but the readout.
+
+@dataclass(frozen=True, slots=True)
+class Excerpt:
+    """Frames of one recording to learn from without looking at all: whole, or evenly spaced runs.
 
     Parameters
     ----------
-    sides : tuple of sequences of Recording
-        Training side first: what the level stage is learned from.
+    values : int32 (n_kept, n_values)
+        Outputs of the entry stage.
+    frames, labels : int64 (n_windows,)
+        Training windows whose last frame was kept, counted in the frames kept, and their classes.
     """
-    read = [[reduce_recording(r, recipe, entries) for r in side] for side in sides]
-    first_values = np.concatenate([values[0] for values, _ in read[0]])
-    level = learn_level(first_values, recipe.features, recipe.quantisation.clip_quantile)
-    results: list[tuple[list[Reduced], ...]] = [tuple([] for _ in sides) for _ in entries]
-    for side, recordings in enumerate(sides):
-        for recording, (values, cues) in zip(recordings, read[side], strict=True):
-            levelled, _ = level.run(values[0], {})
-            ends = take_frames(recipe, levelled, cues)
-            frames, labels = training_frames(recipe, cues, ends, len(levelled))
-            for result, value in zip(results, values, strict=True):
-                result[side].append(Reduced(recording, value, cues, ends, frames, labels))
-    return results
+
+    values: Int32
+    frames: Int64
+    labels: Int64
+
+
+def excerpts(recordings: Sequence[Reduced], max_frames: int = MAX_EXCERPT_FRAMES) -> list[Excerpt]:
+    """Return all frames of all recordings while they are few, else a share of each.
+
+    The share is the same for every recording, in runs of 64 consecutive frames, because noise and
+    motion are learned from the change between consecutive frames.
+
+    Parameters
+    ----------
+    max_frames : int
+        About as many frames are returned at most.
+    """
+    total = sum(r.n_frames for r in recordings)
+    every = max(1, -(-total // max_frames))
+    kept = []
+    for recording in recordings:
+        frame = np.arange(recording.n_frames)
+        chosen = np.flatnonzero((frame // RUN_FRAMES) % every == 0)
+        place = np.searchsorted(chosen, recording.frames)
+        inside = place < len(chosen)
+        inside[inside] = chosen[place[inside]] == recording.frames[inside]
+        kept.append(Excerpt(recording.values[chosen], place[inside], recording.labels[inside]))
+    return kept
+
+
+@dataclass(frozen=True, slots=True)
+class ReduceJob:
+    """A recording to be run through entry stages, unless the cache holds the outcome.
+
+    Parameters
+    ----------
+    recording : Recording
+    place : str
+        The recording's path within the data set.
+    entries : tuple of EntryStage
+    cache : Cache
+    """
+
+    recording: Recording
+    place: str
+    entries: tuple[EntryStage, ...]
+    cache: Cache
+
+    def run(self) -> list[StoredArray]:
+        """Return where times and levels of the frames and each entry stage's outputs are kept.
+
+        Raises
+        ------
+        FormatError
+            The recording is damaged, or holds fewer than two frames.
+        """
+        stages = [sys.modules[type(stage).__module__] for stage in self.entries]
+        program = code_digest(capture.session, trainer.dataset, *stages)
+        source = hashlib.sha256(f"{self.recording.digest} {program}".encode()).hexdigest()
+        parts = ["frames", *(_stage_text(stage) for stage in self.entries)]
+        keys = [hashlib.sha256(f"{source} {part}".encode()).hexdigest() for part in parts]
+        stored = self.cache.load(keys)
+        if stored is not None:
+            return stored
+        values, frames = reduce_recording(self.recording.path, self.entries)
+        arrays: list[NDArray[Any]] = [frames, *values]
+        named = dict(zip(keys, arrays, strict=True))
+        return self.cache.store(named, self.recording.participant, self.place, source)
+
+
+def _stage_text(stage: EntryStage) -> str:
+    """Return all that an entry stage is, as text."""
+    arrays = {name: hashlib.sha256(a.tobytes()).hexdigest() for name, a in stage.arrays().items()}
+    return json.dumps([stage.to_json(), arrays], sort_keys=True)
+
+
+def look_at(
+    recipe: Recipe, recordings: Sequence[Recording], stored: Sequence[list[StoredArray]]
+) -> list[tuple[Reduced, ...]]:
+    """Find the frames that training and test look at; return the recordings for each entry stage.
+
+    The frames are found on the first entry's values and used for all, so that a comparison differs
+    in nothing but the readout. The level stage they are seen through is learned from recordings of
+    participants who are not locked.
+
+    Parameters
+    ----------
+    stored : sequence of list of StoredArray, one per recording
+        As :meth:`ReduceJob.run` returns them.
+    """
+    nothing = np.zeros(0, dtype=np.int64)
+    plain = [
+        Reduced(r, first, frames, [], [], [], nothing, nothing)
+        for r, (frames, first, *_) in zip(recordings, stored, strict=True)
+    ]
+    learned_from = [r for r in plain if not r.recording.locked]
+    level_values = np.concatenate([e.values for e in excerpts(learned_from)])
+    level = learn_level(level_values, recipe.features, recipe.quantisation.clip_quantile)
+    results: list[list[Reduced]] = [[] for _ in stored[0][1:]]
+    for each, (_, *outputs) in zip(plain, stored, strict=True):
+        session = read_session(each.recording.path)
+        cues = labelled_cues(session, recipe, each.time_s)
+        levelled, _ = level.run(each.values, {})
+        spans = take_spans(recipe, levelled, cues)
+        ends = [last for _, last in spans]
+        frames, labels = training_frames(recipe, cues, ends, each.n_frames)
+        for result, output in zip(results, outputs, strict=True):
+            result.append(
+                Reduced(
+                    each.recording, output, each.stored_frames, cues,
+                    [first for first, _ in spans], ends, frames, labels,
+                )
+            )  # fmt: skip
+    return [tuple(result) for result in results]

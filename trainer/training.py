@@ -1,33 +1,46 @@
-"""Training: from a data set and a recipe to a model and its examination."""
+"""Training: from a data set and recipes to a model and its examination."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from sklearn.model_selection import GroupKFold
+from numpy.typing import NDArray
 from sklearn.pipeline import Pipeline
 
 from runtime.errors import UsageError
 from runtime.model import Model
-from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
-from runtime.stages.contract import EntryStage
-from trainer.dataset import Recording, groups_of, open_corpus
+from runtime.stages.contract import EntryStage, Int32
+from trainer.cache import open_cache
+from trainer.dataset import Corpus, Recording, groups_of, open_corpus
 from trainer.evaluate import figures, log_test_use, refuse_shared_groups
-from trainer.examination import examine, judge, together
-from trainer.pipeline import assemble_model, fit_pipeline
+from trainer.events import Stream
+from trainer.examination import Examination, examine, stream_of
+from trainer.finished import Finished
+from trainer.held_out import (
+    FitJob,
+    HeldOut,
+    HoldOutJob,
+    curve_jobs,
+    fold_jobs,
+    learning_curve,
+    takes_of,
+)
+from trainer.jobs import LocalWorkers, Workers, run_jobs
+from trainer.margins import choose_margin
+from trainer.pipeline import Fitted, assemble_model
 from trainer.recipe import Recipe
-from trainer.reduced import Reduced, reduce_sides
+from trainer.reduced import Reduced, ReduceJob, look_at
+from trainer.worst import WorstTake
 
 __all__ = ["Progress", "Trained", "fit_model", "train_model"]
 
 Progress = Callable[[str], None]
 QUADRANTS = (2, 2)
-MAX_FOLDS = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +58,8 @@ class Trained:
         Length of one window's features.
     test : tuple of Recording
         Recordings of the held-out participants.
+    worst : tuple of WorstTake
+        The takes of these participants that went most wrong.
     """
 
     model: Model
@@ -52,76 +67,124 @@ class Trained:
     classifier: Pipeline
     n_features: int
     test: tuple[Recording, ...]
+    worst: tuple[WorstTake, ...]
 
 
-def fit_model(folder: Path, recipe: Recipe, progress: Progress | None = None) -> Trained:
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A recipe with the recordings that it can use, reduced for it and for four quadrants.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    corpus : Corpus
+    entry, quadrant_entry : EntryStage
+    main, quadrants : tuple of Reduced
+        All recordings, after each of the two.
+    """
+
+    recipe: Recipe
+    corpus: Corpus
+    entry: EntryStage
+    quadrant_entry: EntryStage
+    main: tuple[Reduced, ...]
+    quadrants: tuple[Reduced, ...]
+
+    def fit(self, *, quadrants: bool = False) -> FitJob:
+        """Return the fit to all training participants."""
+        entry = self.quadrant_entry if quadrants else self.entry
+        side = self.quadrants if quadrants else self.main
+        train = tuple(r for r in side if not r.recording.locked)
+        return FitJob(self.recipe, entry, self.corpus.sensor, train)
+
+
+def fit_model(
+    folder: Path,
+    recipe: Recipe | Sequence[Recipe],
+    progress: Progress | None = None,
+    workers: Workers | None = None,
+) -> Trained:
     """Train a model from a data set and examine it on the locked participants.
 
-    The same pipeline is trained a second time on readouts binned to four quadrants, for comparison.
+    Everything is fitted again without some of the training participants, who are then asked about:
+    this gives the margin that an event needs and, of several recipes, the one that is taken. The
+    same pipeline is trained once more on readouts binned to four quadrants, for comparison.
 
     Parameters
     ----------
     folder : pathlib.Path
         Data set.
-    recipe : Recipe
+    recipe : Recipe, or several
+        Candidates for the same answers. The locked participants are asked about by the best only.
     progress : callable, optional
         Is told in a few words what begins.
+    workers : Workers, optional
+        Who fits; this process by default.
 
     Raises
     ------
     UsageError
-        The split leaves a side empty or shares a group, or a class has no take.
+        The split leaves a side empty or shares a group, a class has no take, or the recipes do not
+        have the same answers.
     FormatError
         The data set or one of its recordings is not readable, or carries no labels.
     OverflowRisk
         The integer model could pass 32 bits.
     """
     tell = progress or (lambda _: None)
-    corpus = open_corpus(folder, recipe)
-    train, test = corpus.select(locked=False), corpus.select(locked=True)
-    split = recipe.evaluation.split
-    refuse_shared_groups(groups_of(train, split), groups_of(test, split), split)
+    recipes = [recipe] if isinstance(recipe, Recipe) else list(recipe)
+    workers = workers or LocalWorkers()
+    candidates = _reduce(folder.absolute(), recipes, workers, tell)
+    finished = [Finished(folder.absolute(), c.recipe, c.corpus.digest) for c in candidates]
 
-    tell("reducing readouts")
-    sensor = corpus.sensor
-    entries = (
-        Bins(sensor.n_rows, sensor.n_cols, *recipe.features.bins),
-        Bins(sensor.n_rows, sensor.n_cols, *QUADRANTS),
+    folds = [fold_jobs(candidate.fit()) for candidate in candidates]
+    outcomes = [
+        done.run(jobs, workers, partial(_tell, tell, f"{candidate.recipe.name}: held out in turn"))
+        for candidate, jobs, done in zip(candidates, folds, finished, strict=True)
+    ]
+    in_turn = [figures(takes_of(*both)) for both in zip(folds, outcomes, strict=True)]
+    best = max(range(len(candidates)), key=lambda i: in_turn[i]["macro_f1"]["value"])
+    chosen, recipe = candidates[best], recipes[best]
+    held_out = _held_out_streams(chosen, folds[best], outcomes[best])
+    margin = choose_margin(held_out, recipe)
+
+    curve = curve_jobs(folds[best])
+    fits = [chosen.fit(), chosen.fit(quadrants=True)]
+    fitted, fitted_quadrants, *from_fewer = finished[best].run(
+        [*fits, *curve], workers, partial(_tell, tell, f"{recipe.name}: fit")
     )
-    main, quadrants = reduce_sides(recipe, entries, (train, test))
-    tell("training")
-    fitted = fit_pipeline(main[0], recipe, entries[0], sensor)
-    tell("training without some participants")
-    cross_validation, margin = _cross_validate(main[0], recipe, entries[0], sensor)
-    tell("training on four quadrants")
-    fitted_quadrants = fit_pipeline(quadrants[0], recipe, entries[1], sensor)
 
-    tell("examining")
-    model = assemble_model(recipe, sensor, fitted, margin, corpus.digest)
-    evaluation = {
-        "task": recipe.name,
-        "classes": list(recipe.answers),
-        "participants": {
-            "train": sorted({r.participant for r in train}),
-            "test": sorted({r.participant for r in test}),
-        },
-        "n_training_windows": len(fitted.labels),
-        "recorded_by": sorted({f"unit {r.unit}, firmware {r.firmware}" for r in (*train, *test)}),
-        "take_end": recipe.evaluation.take_end,
-        "cross_validation": cross_validation,
-        **examine(recipe, main[1], quadrants[1], fitted, fitted_quadrants),
-    }
-    use = {
-        "recipe": recipe.digest(),
-        "data": corpus.digest,
-        "participants": evaluation["participants"]["test"],
-    }
-    evaluation["test_uses"] = log_test_use(corpus.folder, recipe.name, use)
-    return Trained(model, evaluation, fitted.classifier, fitted.features.low.size, test)
+    tell(f"{recipe.name}: examining")
+    model = assemble_model(recipe, chosen.corpus.sensor, fitted, margin, chosen.corpus.digest)
+    examined = _examine(chosen, fitted, fitted_quadrants, held_out, margin)
+    evaluation = _on_whom(chosen, len(fitted.labels)) | examined.evaluation
+    evaluation["learning_curve"] = learning_curve(
+        [*folds[best], *curve], [*outcomes[best], *from_fewer]
+    )
+    if len(recipes) > 1:
+        evaluation["candidates"] = [
+            {
+                "recipe": each.digest(),
+                "name": each.name,
+                "cross_validation": found,
+                "chosen": index == best,
+            }
+            for index, (each, found) in enumerate(zip(recipes, in_turn, strict=True))
+        ]
+    for done in finished:
+        done.clear()
+    return Trained(
+        model, evaluation, fitted.classifier, fitted.features.low.size,
+        chosen.corpus.select(locked=True), examined.worst,
+    )  # fmt: skip
 
 
 def train_model(
-    data: Path, recipe: Recipe, out: Path, progress: Progress | None = None
+    data: Path,
+    recipe: Recipe | Sequence[Recipe],
+    out: Path,
+    progress: Progress | None = None,
+    workers: Workers | None = None,
 ) -> dict[str, Any]:
     """Train, examine and write the whole model folder; return the evaluation.
 
@@ -130,41 +193,107 @@ def train_model(
     from trainer.export import refuse_used_folder, write_model_folder
 
     refuse_used_folder(out)
-    trained = fit_model(data, recipe, progress)
+    trained = fit_model(data, recipe, progress, workers)
     if progress:
         progress("exporting")
     write_model_folder(trained, out)
     return trained.evaluation
 
 
-def _cross_validate(
-    train: list[Reduced], recipe: Recipe, entry: EntryStage, sensor: Sensor
-) -> tuple[dict[str, Any], float]:
-    """Fit everything anew without some of the training participants, and ask about those.
+def _tell(tell: Progress, what: str, how_far: str) -> None:
+    tell(f"{what}, {how_far}")
 
-    Returns
-    -------
-    figures : dict
-        Of the fixed-point pipeline, over all training participants.
-    margin : float
-        The score margin (best over second best, real units) that right answers about unseen people
-        pass with the recipe's recall. The final test's participants take no part in it.
-    """
-    groups = groups_of([r.recording for r in train], recipe.evaluation.split)
-    if len(set(groups)) < 2:
-        raise UsageError("split", "training participants", 1, "at least 2", "record more people")
-    folds = GroupKFold(min(MAX_FOLDS, len(set(groups)))).split(train, groups=groups)
-    parts, margins = [], []
-    for kept, held in folds:
-        fitted = fit_pipeline([train[i] for i in kept], recipe, entry, sensor)
-        for recording in (train[i] for i in held):
-            scores = fitted.whole.run(recording.values)
-            part = judge(recording, scores)
-            gesture = (part.answers == part.labels) & (part.labels < len(recipe.classes))
-            at_takes = scores[[end for _, end in recording.takes]]
-            ordered = np.sort(at_takes[gesture], axis=1)
-            margins.append((ordered[:, -1] - ordered[:, -2]) * fitted.score_unit)
-            parts.append(part)
-    passed = np.concatenate(margins)
-    margin = float(np.quantile(passed, 1 - recipe.decision.recall)) if len(passed) else 0.0
-    return figures(together(parts)), margin
+
+def _reduce(
+    folder: Path, recipes: Sequence[Recipe], workers: Workers, tell: Progress
+) -> list[Candidate]:
+    """Find each recipe's recordings, and reduce each recording once for each entry stage."""
+    digests: dict[Path, str] = {}
+    candidates = []
+    for recipe in recipes:
+        if recipe.answers != recipes[0].answers:
+            raise UsageError(
+                recipe.name, "answers", ", ".join(recipe.answers), ", ".join(recipes[0].answers),
+                "compare recipes for one and the same task",
+            )  # fmt: skip
+        corpus = open_corpus(folder, recipe, tell, digests)
+        split = recipe.evaluation.split
+        train, test = (groups_of(corpus.select(locked), split) for locked in (False, True))
+        refuse_shared_groups(train, test, split)
+        cache = open_cache(folder, "reduced")
+        shape = corpus.sensor.n_rows, corpus.sensor.n_cols
+        entries = (Bins(*shape, *recipe.features.bins), Bins(*shape, *QUADRANTS))
+        jobs = [
+            ReduceJob(r, r.path.relative_to(folder).as_posix(), entries, cache)
+            for r in corpus.recordings
+        ]
+        n_done = 0
+
+        def done(*_: Any, n_all: int = len(jobs)) -> None:
+            nonlocal n_done
+            n_done += 1
+            tell(f"reducing readouts, {n_done} of {n_all} recordings")
+
+        stored = run_jobs(jobs, workers, done)
+        tell("looking for takes")
+        main, quadrants = look_at(recipe, corpus.recordings, stored)
+        candidates.append(Candidate(recipe, corpus, *entries, main, quadrants))
+    return candidates
+
+
+def _held_out_streams(
+    candidate: Candidate, jobs: Sequence[HoldOutJob], outcomes: Sequence[HeldOut]
+) -> list[Stream]:
+    """Return every training recording as scored by the fit that had not seen its participant."""
+    return [
+        stream_of(recording, scores, candidate.recipe, candidate.corpus.sensor, outcome.score_unit)
+        for job, outcome in zip(jobs, outcomes, strict=True)
+        for recording, scores in zip(job.held, outcome.scores, strict=True)
+    ]
+
+
+def _examine(
+    candidate: Candidate,
+    fitted: Fitted,
+    fitted_quadrants: Fitted,
+    held_out: list[Stream],
+    margin: float,
+) -> Examination:
+    """Score every recording of the locked participants, and examine the scores."""
+    recipe, corpus = candidate.recipe, candidate.corpus
+
+    def streams(
+        side: Sequence[Reduced], run: Callable[[Int32], NDArray[Any]], unit: float
+    ) -> list[Stream]:
+        return [
+            stream_of(r, run(r.values), recipe, corpus.sensor, unit)
+            for r in side
+            if r.recording.locked
+        ]
+
+    main, quadrants = candidate.main, candidate.quadrants
+    unit, quadrant_unit = fitted.score_unit, fitted_quadrants.score_unit
+    scored = {
+        "float": streams(main, fitted.whole.run_float, unit),
+        "fixed": streams(main, fitted.whole.run, unit),
+        "four_quadrant": streams(quadrants, fitted_quadrants.whole.run, quadrant_unit),
+    }
+    return examine(recipe, corpus.participants, scored, held_out, margin, fitted.labels)
+
+
+def _on_whom(candidate: Candidate, n_windows: int) -> dict[str, Any]:
+    """Say on whom the figures are, and write down that the locked participants were used."""
+    recipe, corpus = candidate.recipe, candidate.corpus
+    train, test = (
+        sorted({r.participant for r in corpus.select(locked)}) for locked in (False, True)
+    )
+    use = {"recipe": recipe.digest(), "data": corpus.digest, "participants": test}
+    return {
+        "task": recipe.name,
+        "classes": list(recipe.answers),
+        "participants": {"train": train, "test": test},
+        "n_training_windows": n_windows,
+        "recorded_by": sorted({f"unit {r.unit}, firmware {r.firmware}" for r in corpus.recordings}),
+        "take_end": recipe.evaluation.take_end,
+        "test_uses": log_test_use(corpus.folder, recipe.name, use),
+    }

@@ -11,10 +11,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from trainer.dataset import LabelledCue, movement_end
+from trainer.dataset import LabelledCue, movement_span
 from trainer.recipe import Recipe
 
-__all__ = ["take_frames", "training_frames"]
+__all__ = ["take_spans", "training_frames"]
 
 MOVEMENT_OFFSETS = range(-4, 7)
 CUE_OFFSETS = range(-12, 1, 2)
@@ -25,22 +25,25 @@ AFTER_STEP = 12
 BACKGROUND_STEP = 18
 
 
-def take_frames(
+def take_spans(
     recipe: Recipe, levelled: NDArray[np.int32], cues: Sequence[LabelledCue]
-) -> list[int]:
-    """Return the frame at which each cue's take is judged, the same rule for training and test.
+) -> list[tuple[int, int]]:
+    """Return the first and the last frame of each cue's take, the same rule for training and test.
 
-    Everyday time, which is no take, is given its last frame.
+    The take is judged at its last frame. Everyday time, which is no take, and takes that are held
+    still span their whole cue.
 
     Parameters
     ----------
     levelled : int32 (n_frames, n_values)
         Level-normalised readouts of the recording.
     """
-    if recipe.evaluation.take_end == "cue":
-        return [cue.stop - 1 for cue in cues]
+    moves = recipe.evaluation.take_end == "movement"
     return [
-        movement_end(levelled, cue.start, cue.stop) if cue.take else cue.stop - 1 for cue in cues
+        movement_span(levelled, cue.start, cue.stop)
+        if moves and cue.take
+        else (cue.start, cue.stop - 1)
+        for cue in cues
     ]
 
 

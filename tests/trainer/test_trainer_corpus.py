@@ -15,7 +15,7 @@ from runtime.errors import FormatError
 from trainer.dataset import LabelledCue, open_corpus
 from trainer.recipe import Recipe, load_recipe
 from trainer.training import fit_model
-from trainer.windows import take_frames, training_frames
+from trainer.windows import take_spans, training_frames
 
 
 @pytest.fixture
@@ -83,7 +83,7 @@ def test_windows_of_everyday_time_lie_all_over_it() -> None:
     """Frames learned from everyday time are spread over its cue, and labelled other."""
     recipe = load_recipe("dynamic")
     cue = LabelledCue(10, 400, 8, take=False)
-    ends = take_frames(recipe, np.zeros((500, 3), dtype=np.int32), [cue])
-    frames, labels = training_frames(recipe, [cue], ends, 500)
-    assert ends == [399] and set(labels.tolist()) == {8}
+    spans = take_spans(recipe, np.zeros((500, 3), dtype=np.int32), [cue])
+    frames, labels = training_frames(recipe, [cue], [399], 500)
+    assert spans == [(10, 399)] and set(labels.tolist()) == {8}
     assert frames.min() == 10 and 370 < frames.max() < 400 and (np.diff(frames) > 0).all()

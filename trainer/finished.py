@@ -1,0 +1,87 @@
+"""What has finished of a training, kept on disk until all of it has.
+
+A training that was stopped goes on from there when it is called again with the same recipe, data
+and program.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from trainer.cache import open_cache, program_digest
+from trainer.held_out import FitJob, HeldOut, HoldOutJob
+from trainer.jobs import Workers, run_jobs
+from trainer.recipe import Recipe
+
+__all__ = ["Finished"]
+
+
+class Finished:
+    """The finished jobs of one training.
+
+    Parameters
+    ----------
+    data : pathlib.Path
+        Folder of the data set.
+    recipe : Recipe
+    data_digest : str
+        SHA-256 of the recordings and their labels.
+    """
+
+    def __init__(self, data: Path, recipe: Recipe, data_digest: str) -> None:
+        self._cache = open_cache(data, "jobs")
+        self._label = recipe.digest()
+        parts = f"{self._label} {data_digest} {program_digest()}"
+        self._source = hashlib.sha256(parts.encode()).hexdigest()
+
+    def run(
+        self,
+        jobs: Sequence[FitJob | HoldOutJob],
+        workers: Workers,
+        tell: Callable[[str], None],
+    ) -> list[Any]:
+        """Run those of the jobs that have not finished before; return all results, in order.
+
+        Fits themselves are not kept: fitted classifiers have no safe form on disk.
+
+        Parameters
+        ----------
+        tell : callable
+            Is told how many have finished.
+        """
+        results: dict[int, Any] = {}
+        for number, job in enumerate(jobs):
+            stored = self._cache.load(self._keys(job)) if isinstance(job, HoldOutJob) else None
+            if stored is not None:
+                unit, *scores = (each.read() for each in stored)
+                results[number] = HeldOut(
+                    tuple(np.array(each, dtype=np.int32) for each in scores), float(unit[0])
+                )
+        left = [number for number in range(len(jobs)) if number not in results]
+
+        def done(index: int, result: Any) -> None:
+            number = left[index]
+            results[number] = result
+            job = jobs[number]
+            if isinstance(job, HoldOutJob):
+                arrays = [np.array([result.score_unit]), *result.scores]
+                named = dict(zip(self._keys(job), arrays, strict=True))
+                self._cache.store(named, "several", self._label, self._source)
+            tell(f"{len(results)} of {len(jobs)}")
+
+        tell(f"{len(results)} of {len(jobs)}")
+        run_jobs([jobs[number] for number in left], workers, done)
+        return [results[number] for number in range(len(jobs))]
+
+    def clear(self) -> None:
+        """Remove what was kept: the training has ended."""
+        self._cache.remove(self._label)
+
+    def _keys(self, job: HoldOutJob) -> list[str]:
+        names = [f"{self._source} {job.name} {part}" for part in range(1 + len(job.held))]
+        return [hashlib.sha256(name.encode()).hexdigest() for name in names]
