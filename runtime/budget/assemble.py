@@ -179,7 +179,10 @@ def _checks(
         return Interval(value, value, value)
 
     fixed = None if evaluation is None else evaluation.fixed.accuracy
-    accuracy = None if fixed is None else Interval(fixed.value, fixed.low, fixed.high)
+    accuracy = None
+    if fixed is not None:
+        accuracy = Interval(100 * fixed.value, 100 * fixed.low, 100 * fixed.high)
+    least = None if limits.accuracy is None else 100 * limits.accuracy
     false_events = None if evaluation is None else evaluation.false_events
     low, typical, high = core.cycles_per_frame
     counted: tuple[Literal["measured"], str] = "measured", f"executed on an emulated {core.core}"
@@ -194,8 +197,8 @@ def _checks(
         ("RAM", "bytes", exact(core.ram_bytes), limits.ram_bytes, sized),
         ("stack", "bytes", exact(core.stack_bytes), limits.stack_bytes, sized),
         ("average power", "µW", average_uw, limits.average_uw, modelled),
-        ("accuracy", "of 1", accuracy, limits.accuracy, tested),
-        ("false events", "1/h", false_events, limits.false_events_per_hour, tested),
+        ("accuracy", "%", accuracy, least, tested),
+        ("false events", "per hour", false_events, limits.false_events_per_hour, tested),
     )
     return tuple(
         check(what, unit, value, float(limit), what == "accuracy", *origin)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, StrictUndefined
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from runtime.budget.assemble import Budget
 from runtime.budget.host import many
@@ -41,7 +41,11 @@ _UNITS = {
     "1/h": "per hour", "1/day": "per day",
 }  # fmt: skip
 """Units of the parts library as a page writes them, where it writes them otherwise."""
-_N_SENSITIVE, _N_SYMBOLS = 8, 9
+_N_SENSITIVE, _N_SYMBOLS = 8, 8
+_STATES = {
+    "crossed": "Crossed: the typical value keeps the limit, a part of its interval does not.",
+    "unknown": "Unknown: the model folder does not hold the value, which counts as broken.",
+}
 _COLOURS = dict(zip(STATES, ("first", "second", "third"), strict=True))
 
 
@@ -181,7 +185,13 @@ def _groups(result: Budget) -> list[tuple[str, list[Input]]]:
     return found
 
 
-def _view(result: Budget, number: int) -> dict[str, Any]:
+def _names(results: Sequence[Budget]) -> list[str]:
+    """Names of the models, numbered where one name stands for several."""
+    names = [r.model.name for r in results]
+    return [f"{name} ({i + 1})" if names.count(name) > 1 else name for i, name in enumerate(names)]
+
+
+def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
     """Gather what one model's part of the page shows."""
     sources = dict.fromkeys(_origin(x) for x in result.inputs.values())
     symbols = sorted(result.core.by_symbol.items(), key=lambda item: (-item[1], item[0]))
@@ -190,9 +200,13 @@ def _view(result: Budget, number: int) -> dict[str, Any]:
     return {
         "b": result,
         "id": f"m{number}",
+        "name": name,
         "power": _power_bars(result),
         "sensitivity": _sensitivity_bars(result),
         "accuracies": _accuracies(result),
+        "states": [
+            text for state, text in _STATES.items() if any(c.state == state for c in result.checks)
+        ],
         "dominant": result.dominant,
         "gestures": result.inputs["usage.gestures"].typical
         * result.inputs["usage.hand_present"].typical
@@ -255,13 +269,13 @@ def _compared(results: Sequence[Budget]) -> list[dict[str, Any]]:
     longest = max(r.average_uw.typical for r in results)
     return [
         {
-            "name": r.model.name,
+            "name": name,
             "pieces": [
                 (_COLOURS[s], 100 * sum(r.terms[p, s] for p in PARTS) / longest) for s in STATES
             ],
             "text": _amount(r.average_uw.typical),
         }
-        for r in results
+        for r, name in zip(results, _names(results), strict=True)
     ]
 
 
@@ -275,6 +289,7 @@ def render(results: Sequence[Budget]) -> str:
     """
     if not results:
         raise UsageError("budget page", "models", "none", "at least one")
+    names = _names(results)
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     environment.filters.update(plain=_plain)
     environment.globals.update(
@@ -285,7 +300,7 @@ def render(results: Sequence[Budget]) -> str:
     return (
         environment.from_string(template)
         .render(
-            views=[_view(result, i + 1) for i, result in enumerate(results)],
+            views=[_view(r, i + 1, n) for i, (r, n) in enumerate(zip(results, names, strict=True))],
             compared=_compared(results),
             side_by_side=_side_by_side(results),
             style=Markup(page_style()),  # noqa: S704 - our own file
@@ -293,7 +308,7 @@ def render(results: Sequence[Budget]) -> str:
             formulas=FORMULAS,
             parts=PARTS,
             caution=CAUTION,
-            title=escape(", ".join(r.model.name for r in results)),
+            title=", ".join(names),
         )
         .lstrip()
     )
