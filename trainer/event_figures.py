@@ -143,6 +143,7 @@ def stream_figures(
             "collar_s": evaluation.collar_s,
             "offset_share": evaluation.offset_share,
             "max_latency_s": evaluation.max_latency_s,
+            "max_false_per_hour": recipe.decision.max_false_per_hour,
             "placed_before_s": placing.latency_s,
             "placed_length_s": placing.length_s,
         },

@@ -12,7 +12,6 @@ from trainer.charts import Plot, nice_ticks
 from trainer.worst import WorstTake
 
 __all__ = [
-    "interval_bar",
     "latency_chart",
     "learning_chart",
     "participants_chart",
@@ -97,7 +96,7 @@ def latency_chart(latency: Row) -> Markup:
     )
     plot.y_axis([(t, f"{t:g}") for t in nice_ticks(0, most, 4) if t == int(t)])
     for row in bins:
-        plot.bar((row["from"], row["to"]), (0, row["n_events"]), "bar")
+        plot.bar((row["from"], row["to"]), (0, row["n_events"]), "heap")
     plot.x_axis(
         [(t, f"{t:g}") for t in nice_ticks(low, high, 6)],
         "ms from the gesture's end to its event",
@@ -130,25 +129,6 @@ def learning_chart(curve: Sequence[Row]) -> Markup:
     plot.line(numbers, [f["value"] for f in figures], "line accent")
     for number, figure in zip(numbers, figures, strict=True):
         plot.dot(number, figure["value"], "right")
-    return plot.svg()
-
-
-def interval_bar(figure: Row, kind: str = "right") -> Markup:
-    """A share and its interval on a scale from 0 to 1, for a cell of a table."""
-    plot = Plot(
-        f"{_percent(figure['value'])}, interval {_percent(figure['low'])} to "
-        f"{_percent(figure['high'])}",
-        (0.0, 1.0),
-        (0.0, 1.0),
-        height=36,
-        left=12.0,
-        right=12.0,
-        top=0.0,
-        bottom=0.0,
-    )
-    plot.line((0, 1), (0.5, 0.5), "faint")
-    plot.line((figure["low"], figure["high"]), (0.5, 0.5), "interval thick")
-    plot.dot(figure["value"], 0.5, kind, 9)
     return plot.svg()
 
 

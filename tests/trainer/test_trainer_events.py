@@ -14,6 +14,7 @@ from scipy.optimize import linear_sum_assignment
 
 from runtime.stages.decision import NO_EVENT, Decision
 from trainer.dataset import Recording
+from trainer.evaluate import Conditions
 from trainer.event_figures import Placing, hear, learn_placing, stream_figures
 from trainer.events import (
     Event,
@@ -181,7 +182,7 @@ def a_recipe(limit: float = 0.5, background: bool = True) -> Recipe:
 
 
 def recording(participant: str, unit: str = "unit-a") -> Recording:
-    return Recording(Path(f"{participant}.mcap"), participant, unit, "emulated test", False)
+    return Recording(Path(f"{participant}.mcap"), participant, unit, "emulated test", False, "")
 
 
 def a_stream(
@@ -201,8 +202,9 @@ def a_stream(
     labels = np.array([r.label for r in references], dtype=np.int64)
     time_s = np.arange(n_frames) / RATE_HZ
     return Stream(
-        recording(participant), time_s, scores, 0.5, frames, labels, tuple(references), background
-    )
+        recording(participant), time_s, scores, 0.5, frames - 12, frames, labels, tuple(references),
+        Conditions(np.zeros(len(frames)), np.zeros(len(frames))), background,
+    )  # fmt: skip
 
 
 def some_streams() -> list[Stream]:
@@ -243,7 +245,7 @@ def test_a_wrong_class_costs_precision_and_recall() -> None:
     wrong = tuple(r._replace(label=1) for r in stream.references)
     other = Stream(
         stream.recording, stream.time_s, stream.scores, 0.5,
-        stream.take_frames, np.array([1, 1]), wrong, False,
+        stream.take_starts, stream.take_frames, np.array([1, 1]), wrong, stream.conditions, False,
     )  # fmt: skip
     heard = hear([other], a_recipe(background=False), 1.0)
     figures = stream_figures(heard, a_recipe(background=False), Placing(0.0, 0.4))

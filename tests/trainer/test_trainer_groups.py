@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from capture.dataset import Participant
-from trainer.evaluate import Takes
-from trainer.groups import Conditions, group_figures, light_bands, worst_group
+from trainer.evaluate import Conditions, Takes
+from trainer.groups import group_figures, light_bands, worst_group
 
 N_EACH = 40
 PEOPLE = {

@@ -1,0 +1,135 @@
+"""The evaluation page: verdict first, then what it rests on, then where to look for mistakes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from importlib import resources
+from typing import Any
+
+import numpy as np
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+from numpy.typing import NDArray
+
+from trainer.charts import grey_picture
+from trainer.groups import GROUPINGS
+from trainer.page_charts import (
+    latency_chart,
+    learning_chart,
+    participants_chart,
+    scores_chart,
+    trade_off_chart,
+)
+from trainer.sentences import count, learning_words, percent, verdict, worst_words
+from trainer.tables import PIPELINES
+from trainer.worst import WorstTake
+
+__all__ = ["evaluation_page"]
+
+Row = Mapping[str, Any]
+
+
+def evaluation_page(
+    evaluation: Row, worst: Sequence[WorstTake], readouts: Sequence[NDArray[np.int32]]
+) -> str:
+    """Return the page as HTML text, self-contained, the same bytes each time.
+
+    Parameters
+    ----------
+    evaluation : mapping
+        Content of evaluation.json.
+    worst : sequence of WorstTake
+        The takes to show.
+    readouts : sequence of int32 (n_moments, n_rows, n_cols)
+        Lit minus dark at each take's moments, as :func:`trainer.worst.readouts_of` reads them.
+    """
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters.update(percent=percent, count=count)
+    template = resources.files("trainer").joinpath("page.html.j2").read_text("utf-8")
+    style = resources.files("runtime").joinpath("page.css").read_text("utf-8")
+    events = evaluation.get("events")
+    return environment.from_string(template).render(
+        e=evaluation,
+        events=events,
+        style=Markup(style),  # noqa: S704 - the house's own style sheet
+        verdict=verdict(evaluation),
+        pipelines=[(label, evaluation[key]) for key, label in PIPELINES.items()],
+        matrices=_matrices(evaluation),
+        participants=participants_chart(evaluation["per_participant"]),
+        trade_off=trade_off_chart(events) if events else None,
+        latency=latency_chart(events["latency_ms"])
+        if events and events["latency_ms"]["n_events"]
+        else None,
+        learning=learning_chart(evaluation["learning_curve"]),
+        learning_words=learning_words(evaluation["learning_curve"]),
+        groups=_groups(evaluation),
+        takes=[_take(*both) for both in zip(worst, readouts, strict=True)],
+        emulated=any("emulated" in source for source in evaluation["recorded_by"]),
+    )
+
+
+def _matrices(evaluation: Row) -> list[dict[str, Any]]:
+    """Return each confusion matrix as rows of cells (count, share of the row)."""
+    matrices = []
+    for title, key in (
+        ("this model, fixed point", "confusion"),
+        ("four quadrants, fixed point", "confusion_four_quadrant"),
+    ):
+        rows = []
+        for index, counts in enumerate(evaluation[key]):
+            n_takes = max(1, sum(counts))
+            rows.append((index, [(n, n / n_takes) for n in counts]))
+        matrices.append({"title": title, "rows": rows})
+    return matrices
+
+
+def _groups(evaluation: Row) -> list[dict[str, Any]]:
+    """Return both sides' results by group, with the worst of each in words."""
+    sides = []
+    for key, title in (
+        ("", "The locked participants"),
+        ("_in_turn", "Training participants, each held out in turn"),
+    ):
+        groups = evaluation[f"groups{key}"]
+        sides.append(
+            {
+                "title": title,
+                "worst": worst_words(evaluation[f"worst_group{key}"]),
+                "groupings": [
+                    (words, [(row, _bounds(row, grouping, unit)) for row in groups[grouping]])
+                    for grouping, (words, unit) in GROUPINGS.items()
+                    if groups[grouping]
+                ],
+            }
+        )
+    return sides
+
+
+def _bounds(row: Row, grouping: str, unit: str) -> str:
+    """Return a group's name with its bounds, where they mean something outside this data set."""
+    low, high = row.get("low"), row.get("high")
+    if grouping == "distance" or (low is None and high is None):
+        return str(row["name"])
+    factor, sign = (100.0, " %") if grouping == "ambient" else (1.0, f" {unit}".rstrip())
+    ends = [None if end is None else f"{factor * end:g}{sign}" for end in (low, high)]
+    if low is None:
+        return f"{row['name']}, under {ends[1]}"
+    if high is None:
+        return f"{row['name']}, {ends[0]} and over"
+    return f"{row['name']}, {ends[0]} to {ends[1]}"
+
+
+def _take(take: WorstTake, readouts: NDArray[np.int32]) -> dict[str, Any]:
+    """Return what the page shows of one take; its pictures share one scale of grey."""
+    low, high = (float(v) for v in np.quantile(readouts, [0.01, 0.99]))
+    step = (take.told["at_s"] - take.told["begins_s"]) / max(1, len(readouts) - 1)
+    return {
+        "told": take.told,
+        "scores": scores_chart(take),
+        "pictures": [
+            (f"{index * step:.2f} s", grey_picture(readout, low, high))
+            for index, readout in enumerate(readouts)
+        ],
+    }
