@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import dataclasses
 import datetime
@@ -133,6 +134,17 @@ class _Booth:
     async def live(self, socket: WebSocket) -> None:
         """Send the state of the recording as JSON and each readout as bytes."""
         await socket.accept(SUBPROTOCOL if SUBPROTOCOL in socket.scope["subprotocols"] else None)
+        sending = asyncio.create_task(self._send_live(socket))
+        try:
+            # Nothing is asked through it: it only ends.
+            while (await socket.receive())["type"] != "websocket.disconnect":
+                pass
+        finally:
+            sending.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await sending
+
+    async def _send_live(self, socket: WebSocket) -> None:
         with contextlib.suppress(WebSocketDisconnect):
             async with contextlib.aclosing(self.desk.messages()) as messages:
                 async for message in messages:
@@ -330,7 +342,7 @@ def build_app(
         return Route(name, lambda request: FileResponse(_STATIC / _PAGES[name]))
 
     one = "/api/sessions/{id}"
-    return Starlette(
+    app = Starlette(
         routes=[
             *(page(name) for name in _PAGES),
             Mount("/static", StaticFiles(directory=_STATIC)),
@@ -353,3 +365,5 @@ def build_app(
         },
         lifespan=lifespan,
     )
+    app.state.desk = booth.desk
+    return app

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import dataclasses
 import logging
 import queue
@@ -22,9 +23,9 @@ from runtime.errors import Error, UsageError
 
 __all__ = ["LIVE_HEAD", "Desk", "Order"]
 
-LIVE_HEAD = struct.Struct("<HHIdd")
-"""Head of a live readout: n_rows, n_cols, 0, time in seconds, readout energy in counts; lit and
-dark follow, uint16, all little-endian."""
+LIVE_HEAD = struct.Struct("<HH4xdd")
+"""Head of a live readout: n_rows, n_cols, four unused bytes, time in seconds, readout energy in
+counts; lit and dark follow, uint16, all little-endian."""
 _WAITING = 8
 """Messages kept for a window that does not keep up; what it misses is recorded all the same."""
 _log = logging.getLogger(__name__)
@@ -168,7 +169,7 @@ class Desk:
 
     def _watch(self, pair: FramePair, time_s: float, energy: float) -> None:
         if self._windows:
-            head = LIVE_HEAD.pack(*pair.lit.shape, 0, time_s, energy)
+            head = LIVE_HEAD.pack(*pair.lit.shape, time_s, energy)
             counts = (part.astype("<u2", copy=False).tobytes() for part in (pair.lit, pair.dark))
             self._send(b"".join((head, *counts)))
 
@@ -178,8 +179,9 @@ class Desk:
 
     def _send(self, message: bytes | dict[str, object]) -> None:
         """Hand a message from the recorder's thread to the server's."""
-        if self._loop is not None and not self._loop.is_closed():
-            self._loop.call_soon_threadsafe(self._deliver, message)
+        if self._loop is not None:
+            with contextlib.suppress(RuntimeError):  # the server has ended: nobody looks any more
+                self._loop.call_soon_threadsafe(self._deliver, message)
 
     def _deliver(self, message: bytes | dict[str, object]) -> None:
         for window in self._windows:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import ipaddress
 import re
 import secrets
@@ -86,7 +87,11 @@ def serve(
         secret = f"#token={token}" if token else ""
         door.listen()
         ready(f"http://{address}:{tcp_port}/{secret}")
-        uvicorn.Server(config).run(sockets=[door])
+        try:
+            with contextlib.suppress(KeyboardInterrupt):  # Ctrl-C is how it ends
+                uvicorn.Server(config).run(sockets=[door])
+        finally:
+            app.state.desk.close()
 
 
 def _split(listen: str) -> tuple[str, int]:

@@ -1,0 +1,347 @@
+// The recording page: the form, what the participant sees, and how it ended.
+
+import { Readouts, Refused, ask, byId, colours, commandKey, listen, make, plain, sharp } from "./common.js";
+import { sign } from "./sign.js";
+
+const HEAD_BYTES = 24;
+const TRACE_S = 10;
+const LETTERS_VH = [17, 15, 13.5, 12]; // never smaller: to be read from two metres
+
+const PHASES = {
+  rest: "Next",
+  cue: "Now",
+  paused: "Paused - next",
+  done: "Done",
+  disconnected: "The sensor is gone - plug it in again",
+};
+
+let choices = { participants: [], scripts: [] };
+let now = { state: "ready" };
+let readouts = null;
+let newest = null;
+let ranges = null;
+let trace = [];
+let arrivals = [];
+let told = "";
+
+function show(view) {
+  byId("top").hidden = view === "scene";
+  for (const name of ["form-view", "scene", "end"]) byId(name).hidden = name !== view;
+}
+
+// The form
+
+const NUMBERS = ["hand_length_mm", "hand_breadth_mm", "skin_reflectance"];
+
+async function fillForm() {
+  choices = await ask("/api/choices");
+  byId("set").textContent = choices.data_set;
+  const options = (values) => values.map((value) => make("option", { value }));
+  byId("people").replaceChildren(...options(choices.participants.map((p) => p.participant_id)));
+  byId("ports").replaceChildren(...options(choices.ports));
+  if (!byId("port").value && choices.ports.length) byId("port").value = choices.ports[0];
+  const names = choices.scripts.map(({ name }) => make("option", { value: name }, plain(name)));
+  const chosen = byId("script").value;
+  byId("script").replaceChildren(...names);
+  if (chosen) byId("script").value = chosen;
+  tellScript();
+}
+
+function tellScript() {
+  const script = choices.scripts.find(({ name }) => name === byId("script").value);
+  if (!script) return;
+  const minutes = (script.duration_s / 60).toFixed(1);
+  byId("about").textContent = `${script.n_cues} cues, about ${minutes} min. ${script.instruction}`;
+}
+
+// Somebody who was recorded before keeps what was measured then.
+function recallPerson() {
+  const person = choices.participants.find((p) => p.participant_id === byId("participant").value);
+  if (!person) return;
+  for (const name of NUMBERS) byId(name).value = person[name] ?? "";
+  byId("handedness").value = person.handedness ?? "";
+  byId("locked").checked = person.locked;
+}
+
+async function start(event) {
+  event.preventDefault();
+  const wanted = {
+    participant: byId("participant").value,
+    consent: byId("consent").checked,
+    handedness: byId("handedness").value || null,
+    locked: byId("locked").checked,
+    script: byId("script").value,
+    seed: byId("seed").valueAsNumber,
+    port: byId("port").value,
+  };
+  for (const name of NUMBERS) {
+    const value = byId(name).valueAsNumber;
+    wanted[name] = Number.isNaN(value) ? null : value;
+  }
+  byId("form-error").textContent = "";
+  byId("start").disabled = true;
+  try {
+    await ask("/api/recording", { body: wanted });
+  } catch (error) {
+    byId("form-error").textContent = error.message;
+  } finally {
+    byId("start").disabled = false;
+  }
+}
+
+async function wish(what) {
+  byId("scene-error").textContent = "";
+  try {
+    await ask("/api/recording/wishes", { body: { wish: what } });
+  } catch (error) {
+    byId("scene-error").textContent = error.message;
+  }
+}
+
+// What comes from the booth
+
+function heard(data) {
+  if (data instanceof ArrayBuffer) {
+    takeReadout(data);
+    return;
+  }
+  const before = now.state;
+  now = JSON.parse(data);
+  if (now.state === "connecting" || now.state === "recording") {
+    if (byId("scene").hidden) openScene();
+    drawScene();
+  } else if (before === "connecting" || before === "recording") {
+    openEnd();
+  } else if (byId("end").hidden && byId("form-view").hidden) {
+    show("form-view");
+    byId("participant").focus();
+  }
+}
+
+function lost() {
+  byId("state").textContent = "The booth does not answer; asking again.";
+  byId("form-error").textContent = "The booth does not answer; asking again.";
+}
+
+function openScene() {
+  newest = ranges = null;
+  trace = [];
+  arrivals = [];
+  told = "";
+  byId("form-error").textContent = byId("scene-error").textContent = "";
+  byId("whom").textContent = `Participant ${now.participant}, script ${plain(now.script)}`;
+  byId("figures").replaceChildren();
+  byId("readouts").replaceChildren();
+  readouts = new Readouts(byId("readouts"));
+  show("scene");
+  byId("scene").focus();
+  requestAnimationFrame(paint);
+}
+
+function drawScene() {
+  const { progress } = now;
+  const moment = progress?.moment ?? { phase: "connecting", trial_type: "", remaining_s: 0 };
+  const words = moment.trial_type ? now.prompts[moment.trial_type] : "";
+  const cue = byId("cue");
+  const key = `${moment.phase} ${moment.trial_type} ${progress?.n_cues_done}`;
+  if (cue.dataset.key !== key) {
+    cue.dataset.key = key;
+    cue.dataset.phase = moment.phase;
+    const empty = moment.phase === "connecting" ? "Asking the sensor" : "Rest";
+    byId("when").textContent = words ? (PHASES[moment.phase] ?? "") : "";
+    byId("what").textContent =
+      moment.phase === "disconnected" ? "No sensor" : words || (moment.phase === "done" ? "Done" : empty);
+    if (moment.phase === "disconnected") byId("when").textContent = PHASES.disconnected;
+    byId("sign").replaceChildren(...[words && sign(moment.trial_type)].filter(Boolean));
+    fitLetters();
+    tell([byId("when").textContent, byId("what").textContent].filter(Boolean).join(": "));
+  }
+  const counts = moment.phase === "rest" || moment.phase === "cue";
+  byId("left").textContent = counts && words ? Math.ceil(moment.remaining_s) : "";
+  byId("pause").firstChild.data = moment.phase === "paused" ? "Go on " : "Pause ";
+  if (!progress) {
+    byId("state").textContent = "Connecting";
+    return;
+  }
+  byId("state").textContent =
+    `${progress.n_cues_done} of ${now.n_cues} cues done, ` +
+    `${progress.time_s.toFixed(0)} of ${progress.total_s.toFixed(0)} s`;
+  byId("passed").value = Math.min(1, progress.time_s / Math.max(progress.total_s, 1e-3));
+  drawFigures(progress);
+}
+
+function drawFigures(progress) {
+  const rate = arrivals.length > 1 ? (1000 * (arrivals.length - 1)) / (arrivals.at(-1) - arrivals[0]) : 0;
+  const rows = [
+    ["Frame pairs", progress.n_pairs, false],
+    ["Shown a second", rate.toFixed(0), false],
+    ["Missing", progress.missing, progress.missing > 0],
+    ["Corrupt packets", progress.corrupt, progress.corrupt > 0],
+    ["Lit level", `${progress.mean_lit_counts.toFixed(0)} counts`, false],
+    ["Saturated", `${(100 * progress.saturated_fraction).toFixed(1)} %`, progress.saturated_fraction > 0.01],
+    ["Lit minus dark, since start", `${(100 * progress.level_change).toFixed(0)} %`, false],
+  ];
+  byId("figures").replaceChildren(
+    ...rows.flatMap(([name, value, off]) => [
+      make("dt", {}, name),
+      make("dd", { className: off ? "off" : "" }, off ? `\u26A0 ${value}` : `${value}`),
+    ]),
+  );
+}
+
+// The largest letters that fit, at least 12 % of the window's height; else the sign makes room.
+function fitLetters() {
+  const cue = byId("cue");
+  const bare = !byId("sign").firstChild;
+  byId("sign").hidden = bare;
+  cue.classList.toggle("bare", bare);
+  const fits = () => cue.scrollHeight <= cue.clientHeight && cue.scrollWidth <= cue.clientWidth;
+  for (const size of LETTERS_VH) {
+    byId("what").style.fontSize = `${size}vh`;
+    if (fits()) return;
+  }
+  byId("sign").hidden = true;
+  cue.classList.add("bare");
+}
+
+function tell(text) {
+  if (text !== told) {
+    told = text;
+    byId("told").textContent = text;
+  }
+}
+
+function takeReadout(data) {
+  const head = new DataView(data);
+  const [nRows, nCols] = [head.getUint16(0, true), head.getUint16(2, true)];
+  const n = nRows * nCols;
+  newest = {
+    nRows,
+    nCols,
+    lit: new Uint16Array(data, HEAD_BYTES, n),
+    dark: new Uint16Array(data, HEAD_BYTES + 2 * n, n),
+  };
+  const time = head.getFloat64(8, true);
+  trace.push([time, head.getFloat64(16, true)]);
+  while (trace[0][0] < time - TRACE_S) trace.shift();
+  arrivals.push(performance.now());
+  if (arrivals.length > 60) arrivals.shift();
+}
+
+// Usual lowest and highest counts of late: at once wider, slowly narrower.
+function follow(lit, dark) {
+  const found = { difference: [Infinity, -Infinity], lit: [Infinity, -Infinity], dark: [Infinity, -Infinity] };
+  const widen = (range, value) => {
+    if (value < range[0]) range[0] = value;
+    if (value > range[1]) range[1] = value;
+  };
+  for (let i = 0; i < lit.length; i++) {
+    widen(found.lit, lit[i]);
+    widen(found.dark, dark[i]);
+    widen(found.difference, lit[i] - dark[i]);
+  }
+  if (ranges === null) {
+    ranges = found;
+    return;
+  }
+  for (const [name, [low, high]] of Object.entries(found)) {
+    const range = ranges[name];
+    range[0] = Math.min(low, range[0] + 0.01 * (low - range[0]));
+    range[1] = Math.max(high, range[1] + 0.01 * (high - range[1]));
+  }
+}
+
+function paint() {
+  if (byId("scene").hidden) return;
+  if (newest !== null) {
+    const { lit, dark, nRows, nCols } = newest;
+    newest = null;
+    follow(lit, dark);
+    readouts.draw(lit, dark, nRows, nCols, ranges, 0);
+    drawTrace();
+  }
+  requestAnimationFrame(paint);
+}
+
+function drawTrace() {
+  const { pen, width, height } = sharp(byId("trace"));
+  const end = trace.at(-1)[0];
+  const most = Math.max(1, ...trace.map(([, energy]) => energy));
+  pen.strokeStyle = colours().mark;
+  pen.lineWidth = 1.5;
+  pen.beginPath();
+  for (const [time, energy] of trace) {
+    const x = width * (1 - (end - time) / TRACE_S);
+    pen.lineTo(x, height - 3 - (height - 6) * Math.sqrt(energy / most));
+  }
+  pen.stroke();
+}
+
+// The end
+
+function openEnd() {
+  show("end");
+  const { result, error } = now;
+  byId("end-title").textContent = error
+    ? "The recording ended with an error"
+    : result.stopped_early
+      ? "Stopped early, and kept"
+      : "The session is recorded";
+  byId("end-text").textContent = error ?? "";
+  byId("end-text").className = error ? "alert" : "";
+  const rows = error
+    ? []
+    : [
+        ["Session", result.session],
+        ["Frame pairs", result.n_pairs],
+        ["Length", `${result.duration_s.toFixed(1)} s`],
+        ["Good takes", result.n_takes],
+        ["Rejected takes", result.n_rejected],
+        ["Missing frame pairs", result.missing],
+        ["Corrupt packets", result.corrupt],
+        ["Lost connections", result.n_gaps],
+        ["Overruns counted by the sensor", result.overruns],
+      ];
+  byId("end-figures").replaceChildren(
+    ...rows.flatMap(([name, value]) => [make("dt", {}, name), make("dd", {}, `${value}`)]),
+  );
+  byId("end-review").hidden = !result?.n_pairs;
+  if (result) byId("end-review").href = `/review?session=${encodeURIComponent(result.session)}`;
+  tell(byId("end-title").textContent);
+  byId("end-title").focus();
+}
+
+async function again() {
+  byId("consent").checked = false; // asked of each person, each time
+  show("form-view");
+  byId("participant").focus();
+  await open();
+}
+
+async function open() {
+  try {
+    await fillForm();
+  } catch (error) {
+    if (!(error instanceof Refused)) throw error;
+    show("form-view");
+    byId("form-error").textContent = error.message;
+  }
+}
+
+const KEYS = { " ": "pause", r: "redo", q: "stop" };
+
+document.addEventListener("keydown", (event) => {
+  if (byId("scene").hidden || !byId("keys-on").checked || event.repeat) return;
+  const what = KEYS[commandKey(event)];
+  if (!what) return;
+  event.preventDefault();
+  wish(what);
+});
+for (const what of Object.values(KEYS)) byId(what).addEventListener("click", () => wish(what));
+byId("form").addEventListener("submit", start);
+byId("script").addEventListener("change", tellScript);
+byId("participant").addEventListener("change", recallPerson);
+byId("again").addEventListener("click", again);
+addEventListener("resize", () => !byId("scene").hidden && fitLetters());
+await open();
+listen(heard, lost);
