@@ -24,27 +24,57 @@ __all__ = ["commands", "main"]
     epilog="Example: palmwatt train recordings --recipe dynamic --out models/dynamic",
 )
 @click.argument("data", metavar="DIR", type=click.Path(path_type=Path))
-@click.option("--recipe", required=True, help="Recipe file (TOML), or the name of a built-in one.")
+@click.option(
+    "--recipe", "recipes", required=True, multiple=True,
+    help="Recipe file (TOML), or the name of a built-in one. Given several times, the one that "
+    "does best on training people held out in turn is taken.",
+)  # fmt: skip
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="New model folder.")
+@click.option(
+    "--jobs", "n_jobs", type=click.IntRange(1, 1024),
+    help="Processes that fit at the same time; as many as there are cores by default.",
+)  # fmt: skip
+@click.option(
+    "--cluster", metavar="ADDRESS",
+    help="Fit on the workers of a Dask scheduler, such as tcp://host:8786. They must see DIR under "
+    "the same path.",
+)  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print evaluation.json instead of a table.")
-def train(data: Path, recipe: str, out: Path, as_json: bool) -> None:
+def train(
+    data: Path,
+    recipes: tuple[str, ...],
+    out: Path,
+    n_jobs: int | None,
+    cluster: str | None,
+    as_json: bool,
+) -> None:
     """Train, examine and export one model from the recordings in DIR.
 
     Whole participants are held out; those locked in the data set are used for the final test only.
+    The model is the same, byte for byte, however many processes or workers fit it. A training that
+    was stopped goes on where it was when it is called again.
     """
     from rich.console import Console
 
+    from trainer.cluster import chosen_workers
     from trainer.recipe import load_recipe
-    from trainer.tables import evaluation_table
+    from trainer.tables import candidates_table, evaluation_table
     from trainer.training import train_model
 
-    with Console(stderr=True).status("starting") as status:
-        evaluation = train_model(data, load_recipe(recipe), out, status.update)
+    read = [load_recipe(recipe) for recipe in recipes]
+    with (
+        Console(stderr=True).status("starting") as status,
+        chosen_workers(data, n_jobs, cluster) as workers,
+    ):
+        evaluation = train_model(data, read, out, status.update, workers)
     if as_json:
         click.echo(json.dumps(evaluation, indent=2, sort_keys=True))
-    else:
-        Console().print(evaluation_table([evaluation]))
-        click.echo(f"model: {out}")
+        return
+    console = Console()
+    if "candidates" in evaluation:
+        console.print(candidates_table(evaluation["candidates"]))
+    console.print(evaluation_table([evaluation]))
+    click.echo(f"model: {out}")
 
 
 @click.command(epilog="Example: palmwatt demo --out demo-out")

@@ -17,13 +17,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import joblib
 import threadpoolctl
 
+from capture.dataset import open_dataset
 from runtime.errors import ToolError, UsageError
 from trainer.cache import program_digest
-from trainer.jobs import Job, WorkerDied, run_job
+from trainer.jobs import Job, LocalWorkers, WorkerDied, Workers, run_job
 
-__all__ = ["ClusterWorkers", "Surroundings", "connected", "surroundings"]
+__all__ = ["ClusterWorkers", "Surroundings", "chosen_workers", "connected", "surroundings"]
 
 CONNECT_S = 10.0
 WORKERS_S = 30.0
@@ -189,3 +191,32 @@ def _check_workers(client: Any, address: str, files: Sequence[Path]) -> None:
                     worker, f"{what} of this worker", getattr(theirs, what), getattr(ours, what),
                     "install the same version, and start workers with the same environment",
                 )  # fmt: skip
+
+
+@contextmanager
+def chosen_workers(data: Path, n_jobs: int | None, cluster: str | None) -> Iterator[Workers]:
+    """Give processes on this machine, or the workers of a cluster, for as long as they are needed.
+
+    Parameters
+    ----------
+    data : pathlib.Path
+        Folder of the data set, which the workers must see.
+    n_jobs : int, optional
+        Processes; as many as there are cores by default.
+    cluster : str, optional
+        Address of a Dask scheduler.
+
+    Raises
+    ------
+    UsageError
+        Both are given, or the cluster cannot be used.
+    """
+    if cluster is None:
+        yield LocalWorkers(n_jobs or joblib.cpu_count())
+        return
+    if n_jobs is not None:
+        raise UsageError("train", "--jobs", n_jobs, "not given with --cluster", "leave it out")
+    folder = data.absolute()
+    sessions = open_dataset(folder).sessions[:1]
+    with connected(cluster, [info.path for info in sessions]) as workers:
+        yield workers

@@ -7,7 +7,7 @@ from typing import Any
 
 from rich.table import Table
 
-__all__ = ["PIPELINES", "evaluation_rows", "evaluation_table", "figure_text"]
+__all__ = ["PIPELINES", "candidates_table", "evaluation_rows", "evaluation_table", "figure_text"]
 
 PIPELINES = {
     "float": "float",
@@ -51,4 +51,20 @@ def evaluation_table(evaluations: Sequence[dict[str, Any]]) -> Table:
         for row in evaluation_rows(evaluation):
             table.add_row(*row)
         table.add_section()
+    return table
+
+
+def candidates_table(candidates: Sequence[dict[str, Any]]) -> Table:
+    """Return what each of several recipes reached on training people held out in turn."""
+    table = Table(title="Recipes, on training people held out in turn (95 % interval)")
+    for heading in ("recipe", "accuracy", "macro F1", "taken"):
+        table.add_column(heading)
+    for each in candidates:
+        found = each["cross_validation"]
+        table.add_row(
+            f"{each['name']} {each['recipe'][:8]}",
+            figure_text(found["accuracy"]),
+            figure_text(found["macro_f1"]),
+            "yes" if each["chosen"] else "",
+        )
     return table

@@ -11,18 +11,15 @@ from typing import Any
 from numpy.typing import NDArray
 from sklearn.pipeline import Pipeline
 
-from runtime.errors import UsageError
 from runtime.model import Model
-from runtime.stages.bins import Bins
-from runtime.stages.contract import EntryStage, Int32
-from trainer.cache import open_cache
-from trainer.dataset import Corpus, Recording, groups_of, open_corpus
-from trainer.evaluate import figures, log_test_use, refuse_shared_groups
+from runtime.stages.contract import Int32
+from trainer.candidates import Candidate, reduce_for
+from trainer.dataset import Recording
+from trainer.evaluate import figures, log_test_use
 from trainer.events import Stream
 from trainer.examination import Examination, examine, stream_of
 from trainer.finished import Finished
 from trainer.held_out import (
-    FitJob,
     HeldOut,
     HoldOutJob,
     curve_jobs,
@@ -30,17 +27,16 @@ from trainer.held_out import (
     learning_curve,
     takes_of,
 )
-from trainer.jobs import LocalWorkers, Workers, run_jobs
+from trainer.jobs import LocalWorkers, Workers
 from trainer.margins import choose_margin
 from trainer.pipeline import Fitted, assemble_model
 from trainer.recipe import Recipe
-from trainer.reduced import Reduced, ReduceJob, look_at
+from trainer.reduced import Reduced
 from trainer.worst import WorstTake
 
 __all__ = ["Progress", "Trained", "fit_model", "train_model"]
 
 Progress = Callable[[str], None]
-QUADRANTS = (2, 2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,34 +64,6 @@ class Trained:
     n_features: int
     test: tuple[Recording, ...]
     worst: tuple[WorstTake, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """A recipe with the recordings that it can use, reduced for it and for four quadrants.
-
-    Parameters
-    ----------
-    recipe : Recipe
-    corpus : Corpus
-    entry, quadrant_entry : EntryStage
-    main, quadrants : tuple of Reduced
-        All recordings, after each of the two.
-    """
-
-    recipe: Recipe
-    corpus: Corpus
-    entry: EntryStage
-    quadrant_entry: EntryStage
-    main: tuple[Reduced, ...]
-    quadrants: tuple[Reduced, ...]
-
-    def fit(self, *, quadrants: bool = False) -> FitJob:
-        """Return the fit to all training participants."""
-        entry = self.quadrant_entry if quadrants else self.entry
-        side = self.quadrants if quadrants else self.main
-        train = tuple(r for r in side if not r.recording.locked)
-        return FitJob(self.recipe, entry, self.corpus.sensor, train)
 
 
 def fit_model(
@@ -134,7 +102,7 @@ def fit_model(
     tell = progress or (lambda _: None)
     recipes = [recipe] if isinstance(recipe, Recipe) else list(recipe)
     workers = workers or LocalWorkers()
-    candidates = _reduce(folder.absolute(), recipes, workers, tell)
+    candidates = reduce_for(folder.absolute(), recipes, workers, tell)
     finished = [Finished(folder.absolute(), c.recipe, c.corpus.digest) for c in candidates]
 
     folds = [fold_jobs(candidate.fit()) for candidate in candidates]
@@ -202,43 +170,6 @@ def train_model(
 
 def _tell(tell: Progress, what: str, how_far: str) -> None:
     tell(f"{what}, {how_far}")
-
-
-def _reduce(
-    folder: Path, recipes: Sequence[Recipe], workers: Workers, tell: Progress
-) -> list[Candidate]:
-    """Find each recipe's recordings, and reduce each recording once for each entry stage."""
-    digests: dict[Path, str] = {}
-    candidates = []
-    for recipe in recipes:
-        if recipe.answers != recipes[0].answers:
-            raise UsageError(
-                recipe.name, "answers", ", ".join(recipe.answers), ", ".join(recipes[0].answers),
-                "compare recipes for one and the same task",
-            )  # fmt: skip
-        corpus = open_corpus(folder, recipe, tell, digests)
-        split = recipe.evaluation.split
-        train, test = (groups_of(corpus.select(locked), split) for locked in (False, True))
-        refuse_shared_groups(train, test, split)
-        cache = open_cache(folder, "reduced")
-        shape = corpus.sensor.n_rows, corpus.sensor.n_cols
-        entries = (Bins(*shape, *recipe.features.bins), Bins(*shape, *QUADRANTS))
-        jobs = [
-            ReduceJob(r, r.path.relative_to(folder).as_posix(), entries, cache)
-            for r in corpus.recordings
-        ]
-        n_done = 0
-
-        def done(*_: Any, n_all: int = len(jobs)) -> None:
-            nonlocal n_done
-            n_done += 1
-            tell(f"reducing readouts, {n_done} of {n_all} recordings")
-
-        stored = run_jobs(jobs, workers, done)
-        tell("looking for takes")
-        main, quadrants = look_at(recipe, corpus.recordings, stored)
-        candidates.append(Candidate(recipe, corpus, *entries, main, quadrants))
-    return candidates
 
 
 def _held_out_streams(

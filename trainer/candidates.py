@@ -1,0 +1,106 @@
+"""Candidates: recipes with the recordings that each can use, reduced and ready to be fitted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from runtime.errors import UsageError
+from runtime.stages.bins import Bins
+from runtime.stages.contract import EntryStage
+from trainer.cache import open_cache
+from trainer.dataset import Corpus, groups_of, open_corpus
+from trainer.evaluate import refuse_shared_groups
+from trainer.held_out import FitJob
+from trainer.jobs import Workers, run_jobs
+from trainer.recipe import Recipe
+from trainer.reduced import Reduced, ReduceJob, look_at
+
+__all__ = ["Candidate", "reduce_for"]
+
+QUADRANTS = (2, 2)
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A recipe with the recordings that it can use, reduced for it and for four quadrants.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    corpus : Corpus
+    entry, quadrant_entry : EntryStage
+    main, quadrants : tuple of Reduced
+        All recordings, after each of the two.
+    """
+
+    recipe: Recipe
+    corpus: Corpus
+    entry: EntryStage
+    quadrant_entry: EntryStage
+    main: tuple[Reduced, ...]
+    quadrants: tuple[Reduced, ...]
+
+    def fit(self, *, quadrants: bool = False) -> FitJob:
+        """Return the fit to all training participants."""
+        entry = self.quadrant_entry if quadrants else self.entry
+        side = self.quadrants if quadrants else self.main
+        train = tuple(r for r in side if not r.recording.locked)
+        return FitJob(self.recipe, entry, self.corpus.sensor, train)
+
+
+def reduce_for(
+    folder: Path, recipes: Sequence[Recipe], workers: Workers, tell: Callable[[str], None]
+) -> list[Candidate]:
+    """Find each recipe's recordings, and reduce each recording once for each entry stage.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Data set.
+    recipes : sequence of Recipe
+        Of one and the same answers.
+    workers : Workers
+    tell : callable
+        Is told in a few words what begins.
+
+    Raises
+    ------
+    UsageError
+        The split leaves a side empty or shares a group, or the recipes' answers differ.
+    FormatError
+        The data set or one of its recordings is not readable, or carries no labels.
+    """
+    digests: dict[Path, str] = {}
+    candidates = []
+    for recipe in recipes:
+        if recipe.answers != recipes[0].answers:
+            raise UsageError(
+                recipe.name, "answers", ", ".join(recipe.answers), ", ".join(recipes[0].answers),
+                "compare recipes for one and the same task",
+            )  # fmt: skip
+        corpus = open_corpus(folder, recipe, tell, digests)
+        split = recipe.evaluation.split
+        train, test = (groups_of(corpus.select(locked), split) for locked in (False, True))
+        refuse_shared_groups(train, test, split)
+        cache = open_cache(folder, "reduced")
+        shape = corpus.sensor.n_rows, corpus.sensor.n_cols
+        entries = (Bins(*shape, *recipe.features.bins), Bins(*shape, *QUADRANTS))
+        jobs = [
+            ReduceJob(r, r.path.relative_to(folder).as_posix(), entries, cache)
+            for r in corpus.recordings
+        ]
+        n_done = 0
+
+        def done(*_: Any, n_all: int = len(jobs)) -> None:
+            nonlocal n_done
+            n_done += 1
+            tell(f"reducing readouts, {n_done} of {n_all} recordings")
+
+        stored = run_jobs(jobs, workers, done)
+        tell("looking for takes")
+        main, quadrants = look_at(recipe, corpus.recordings, stored)
+        candidates.append(Candidate(recipe, corpus, *entries, main, quadrants))
+    return candidates
