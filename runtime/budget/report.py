@@ -56,27 +56,24 @@ def _mark(kind: str, text: str, origin: str) -> Markup:
     )
 
 
-def _plain(value: float) -> str:
-    """Three significant digits, thousands separated, no exponent for what people read."""
+def _plain(value: float, digits: int = 3) -> str:
+    """Few significant digits, thousands separated, no exponent for what people read."""
     if value == 0:
         return "0"
-    if abs(value) >= 1000:
-        return f"{value:,.0f}"
-    if abs(value) >= 100:
-        return f"{value:.0f}"
-    if abs(value) < 0.001:
-        return f"{value:.1e}"
-    return f"{value:.3g}"
+    text = f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.{digits}g}"
+    return text.replace("-", "−", 1) if value < 0 else text
 
 
 def _computed(value: float, unit: str, origin: str) -> Markup:
     return _mark("computed", f"{_plain(value)} {unit}".strip(), origin)
 
 
-def _ranged(value: Interval, unit: str, origin: str, kind: str = "computed") -> Markup:
-    text = f"{_plain(value.typical)} {unit}"
+def _ranged(
+    value: Interval, unit: str, origin: str, kind: str = "computed", digits: int = 3
+) -> Markup:
+    text = f"{_plain(value.typical, digits)} {unit}"
     if value.low < value.high:
-        text += f" ({_plain(value.low)} to {_plain(value.high)})"
+        text += f" ({_plain(value.low, digits)} to {_plain(value.high, digits)})"
     return _mark(kind, text, origin)
 
 

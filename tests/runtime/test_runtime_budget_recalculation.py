@@ -1,0 +1,156 @@
+"""A budget worked out anew from what ``budget.json`` prints, in SI units and other formulas.
+
+Nothing of the package's formulas is imported: energies are summed here per part of the circuit
+over a whole day, in joules, coulombs and seconds.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import pytest
+from budget_models import CORES, write_folder
+from statsmodels.stats.power import TTestIndPower
+
+from runtime.budget import Choice, budget
+
+PREFIX = {"p": 1e-12, "f": 1e-15, "u": 1e-6, "m": 1e-3, "M": 1e6}
+SPECIAL = {
+    "uA/MHz": 1e-12, "mW/sr": 1e-3, "Mbit/s": 1e6, "min": 60.0, "h": 3600.0, "Wh": 3600.0,
+    "1/h": 1 / 3600, "1/day": 1 / 86400, "mm": 1e-3, "nm": 1e-9,
+}  # fmt: skip
+DAY = 86_400.0
+
+
+def _si(printed: dict[str, Any]) -> float:
+    """Turn a printed typical value into SI units by its printed unit."""
+    unit, value = str(printed["unit"]), float(printed["typical"])
+    if unit in SPECIAL:
+        return value * SPECIAL[unit]
+    if unit in ("1", "V", "Hz", "s", "cycles", "bytes", "rows"):
+        return value
+    return value * PREFIX[unit[0]]
+
+
+def _recalculated(printed: dict[str, Any]) -> dict[str, float]:
+    """Work out a day's energy, and what follows, from printed inputs alone."""
+    v = {name: _si(x) for name, x in printed.items()}
+    day_s = min(
+        v["usage.on_time"],
+        v["usage.hand_present"]
+        + v["usage.hold_time"]
+        * (v["usage.visits"] * DAY + v["usage.false_wakes"] * v["usage.on_time"]),
+    )
+    seconds = {"active": day_s, "watching": v["usage.on_time"] - day_s}
+    running_w = v["mcu.run_current"] * v["mcu.clock"] * v["mcu.supply"] * v["mcu.derating"]
+    lit_s = v["sensor.exposure"] + v["driver.settle_time"]
+    battery_j = rail_j = charge_c = lit_day_s = 0.0
+    for state, spent in seconds.items():
+        pairs = spent * v[f"{state}.rate"]
+        exposures = 2 * v[f"{state}.pixels"]
+        bits = exposures * v["sensor.bits"]
+        per_pixel_s = max(v["readout.pixel_time"], v["sensor.bits"] / v["sensor_link.bit_rate"])
+        awake_s = v["readout.start_up_time"] + 2 * lit_s + exposures * per_pixel_s
+        cycles = v[f"{state}.cycles"] + v[f"{state}.flash_bytes"] / 16 * v["mcu.flash_wait"]
+        charge_c += pairs * v[f"{state}.led_current"] * lit_s
+        lit_day_s += pairs * lit_s
+        rail_j += pairs * (
+            cycles / v["mcu.clock"] * running_w
+            + v["mcu.wake_up_time"] * running_w
+            + awake_s * (v["readout.bias_power"] + v["mcu.wait_current"] * v["mcu.supply"])
+            + bits * v["sensor_link.bit_energy"]
+            + exposures
+            * (
+                v["readout.pixel_energy"]
+                + v["readout.walden_figure"] * math.exp2(v["readout.effective_bits"])
+            )
+        )
+        active_cycles = cycles if state == "active" else 0.0
+        if active_cycles:
+            latency_s = v["mcu.wake_up_time"] + awake_s + active_cycles / v["mcu.clock"]
+    rail_j += v["usage.gestures"] * v["usage.hand_present"] * v["host_link.message_energy"]
+    rail_j += v["usage.cold_starts"] * DAY * v["usage.start_up_time"] * running_w
+    rail_j += DAY * (
+        v["mcu.sleep_current"] * v["mcu.supply"]
+        + v["readout.idle_power"]
+        + v["sensor_link.standby_power"]
+        + v["host_link.standby_power"]
+    )
+    battery_j += charge_c * v["led.forward_voltage"] / v["driver.efficiency"]
+    battery_j += rail_j / v["regulator.efficiency"]
+    volts = v["host.battery_voltage"]
+    idle_a = v["regulator.quiescent_current"] + v["driver.quiescent_current"]
+    battery_j += DAY * idle_a * volts
+    watts = battery_j / DAY
+    spread_w = v["host.spread"] * v["host.baseline_power"]
+    life_s = v["host.battery_energy"] / v["host.baseline_power"]
+    shorter_s = v["host.battery_energy"] / (v["host.baseline_power"] + watts)
+    return {
+        "average_uw": watts * 1e6,
+        "mah_per_day": battery_j / volts / 3.6,
+        "percent_per_day": 100 * battery_j / v["host.battery_energy"],
+        "hours_lost": (life_s - shorter_s) / 3600,
+        "ratio": watts / spread_w,
+        "latency_ms": latency_s * 1e3,
+        "duty": lit_day_s / DAY,
+        "average_current_ua": charge_c / DAY * 1e6,
+    }
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_folder(tmp_path_factory.mktemp("recalculated") / "dynamic")
+
+
+@pytest.mark.parametrize(
+    "choice",
+    [
+        Choice(),
+        Choice(host="watch", led="red660-smd", readout="ordinary", usage="heavy"),
+        Choice(
+            host="earbud-case", driver="linear", regulator="linear", readout="discrete",
+            sensor_link="parallel", host_link="ble",
+        ),
+    ],
+    ids=["defaults", "watch", "plainest supplies"],
+)  # fmt: skip
+def test_second_calculation_from_the_printed_inputs_agrees(folder: Path, choice: Choice) -> None:
+    """From budget.json's inputs alone every printed result follows to 0.1 %."""
+    data = json.loads(json.dumps(budget(folder, choice=choice, cores=CORES).to_json()))
+    again = _recalculated(data["inputs"])
+    verdict = data["host_verdict"]
+    printed = {
+        "average_uw": data["average_uw"],
+        "latency_ms": data["latency_ms"],
+        **{key: verdict[key] for key in ("mah_per_day", "percent_per_day", "hours_lost", "ratio")},
+        **data["led_over_the_day"],
+    }
+    assert printed.keys() == again.keys()
+    for key, value in again.items():
+        assert printed[key]["typical"] == pytest.approx(value, rel=1e-3), key
+
+
+def test_printed_number_of_runs_is_that_of_the_printed_ratio(folder: Path) -> None:
+    """Runs a side follow from the printed ratio by another library's power analysis."""
+    choice = Choice(host="band")
+    verdict = budget(folder, choice=choice, cores=CORES).to_json()["host_verdict"]
+    for end, other in (("typical", "typical"), ("low", "high"), ("high", "low")):
+        n = TTestIndPower().solve_power(
+            verdict["ratio"][other], alpha=0.05, power=0.8, alternative="two-sided"
+        )
+        assert verdict["runs"][end] == pytest.approx(float(n), abs=1.0)
+
+
+def test_parts_add_up(folder: Path) -> None:
+    """The parts' averages, over states and in all, are the printed average."""
+    data = budget(folder, cores=CORES).to_json()
+    by_part = data["average_uw_by_part"].values()
+    assert sum(p["total"]["typical"] for p in by_part) == pytest.approx(
+        data["average_uw"]["typical"], rel=1e-9
+    )
+    for p in by_part:
+        states = p["watching"] + p["active"] + p["always"]
+        assert states == pytest.approx(p["total"]["typical"], rel=1e-9, abs=1e-12)
