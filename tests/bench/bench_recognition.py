@@ -1,0 +1,173 @@
+"""How well gestures of people never met are recognised, by what effort: the numbers of the trade.
+
+Run as a script:
+
+    python tests/bench/bench_recognition.py [--data DIR] [--people 48] [--locked 24] [--hours 5.1]
+
+The people are invented and the sensor is emulated. Training people are P01 and on, the locked ones
+P501 and on; sessions that the folder already holds are kept, so that a run can be repeated or
+widened. Everything is trained and examined by the trainer's own functions, and fixed-point figures
+are those of the integer stages. As a strong reference, MiniRocket's features with a ridge
+classifier (A. Dempster et al., KDD 2021; aeon's implementation) are asked about the same windows.
+"""
+
+from __future__ import annotations
+
+import argparse
+import itertools
+import shutil
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import joblib
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "trainer"))
+sys.path.insert(0, str(Path(__file__).parent))
+
+from invented_people import add_person, record_session
+from minirocket_reference import compare
+
+from capture.dataset import session_path
+from capture.script import BUILT_IN, load_script
+from trainer.recipe import load_recipe
+from trainer.tables import figure_text
+from trainer.training import Trained, fit_model
+
+TASKS = ("dynamic", "finger_count", "subtle")
+EVERYDAY = "everyday"
+FIRST_LOCKED = 501
+TIMED_PEOPLE, TIMED_LOCKED = 6, 2
+SECONDS_PER_HOUR = 3600.0
+
+
+def _sessions(people: int, locked: int, hours: float) -> Iterator[tuple[int, str, int]]:
+    """Yield participant, script and session of everything that is to be recorded."""
+    everyone = (*range(1, people + 1), *range(FIRST_LOCKED, FIRST_LOCKED + locked))
+    for number, task in itertools.product(everyone, TASKS):
+        if task in BUILT_IN:
+            yield number, task, 1
+    if EVERYDAY not in BUILT_IN:
+        return
+    for number in range(1, people + 1):
+        yield number, EVERYDAY, 1
+    script = load_script(EVERYDAY)
+    seconds = sum(c.repetitions * (c.duration_s + sum(script.rest_s) / 2) for c in script.cues)
+    n_sessions = -(-hours * SECONDS_PER_HOUR // seconds)
+    for index in range(int(n_sessions)):
+        yield FIRST_LOCKED + index % locked, EVERYDAY, 1 + index // locked
+
+
+def _record(folder: Path, number: int, task: str, session: int) -> None:
+    """Record one session into a folder of its own first, so that none is ever half there."""
+    path = session_path(folder, f"P{number:02d}", f"{session:02d}", task)
+    if path.exists():
+        return
+    with tempfile.TemporaryDirectory(dir=folder.parent) as scratch:
+        record_session(Path(scratch), load_script(task), number, session)
+        made = session_path(Path(scratch), f"P{number:02d}", f"{session:02d}", task).parent
+        path.parent.mkdir(parents=True, exist_ok=True)
+        for file in sorted(made.iterdir(), key=lambda file: file.suffix == ".mcap"):
+            shutil.move(file, path.parent / file.name)
+
+
+def _record_all(folder: Path, people: int, locked: int, hours: float, jobs: int) -> None:
+    began = time.perf_counter()
+    wanted = list(_sessions(people, locked, hours))
+    for number in sorted({number for number, _, _ in wanted}):
+        add_person(folder, number, number >= FIRST_LOCKED)
+    record = joblib.delayed(_record)
+    joblib.Parallel(jobs)(record(folder, *session) for session in wanted)
+    took = time.perf_counter() - began
+    print(f"{len(wanted)} sessions of {people} + {locked} people in {took:.0f} s", flush=True)
+
+
+def _print_events(events: dict[str, Any]) -> None:
+    false, latency = events["false_events_per_hour"], events["latency_ms"]
+    print(f"  event F1          {_event_text(events['f1'])}; at least 0.97 wanted")
+    print(f"  precision         {_event_text(events['precision'])}")
+    print(f"  recall            {_event_text(events['recall'])}")
+    print(f"  interval F1       {_event_text(events['interval_f1'])}, collars on onset and offset")
+    print(
+        f"  false events      {figure_text(false)} an hour, upper 95 % bound"
+        f" {false['upper_95']:.3f}: {false['n_events']} in {false['hours']:.2f} h; a bound of at"
+        " most 0.6 wanted"
+    )
+    print(
+        f"  latency           median {latency['median']:.0f} ms, 95th percentile"
+        f" {latency['p95']:.0f} ms after the gesture's end; a median of at most 150 wanted"
+    )
+    for point in events["trade_off"][::4]:
+        print(
+            f"    margin {point['margin']:8.3f}: F1 {point['f1']:.4f},"
+            f" {point['false_per_hour']:.3f} false an hour"
+        )
+
+
+def _event_text(figure: dict[str, Any]) -> str:
+    return f"{figure_text(figure)} of {figure['n_events']} events"
+
+
+def _print_task(task: str, trained: Trained, took: float) -> None:
+    evaluation = trained.evaluation
+    print(f"\n{task}: trained and examined in {took:.1f} s", flush=True)
+    for name in ("fixed", "float", "four_quadrant", "majority"):
+        print(f"  {name:17} {figure_text(evaluation[name]['accuracy'])} of takes")
+    loss = evaluation["float"]["accuracy"]["value"] - evaluation["fixed"]["accuracy"]["value"]
+    print(f"  float minus fixed {100 * loss:.2f} points; at most 0.5 wanted")
+    if "events" in evaluation:
+        _print_events(evaluation["events"])
+    for point in evaluation.get("learning_curve", ()):
+        print(f"  {point['n_participants']:3} people: {figure_text(point['accuracy'])} held out")
+    if worst := evaluation.get("worst_group"):
+        print(f"  worst group       {worst}")
+
+
+def _time_training(folder: Path) -> None:
+    """Train both tasks of the demo on eight people, as a data collector would on the first day."""
+    with tempfile.TemporaryDirectory(dir=folder.parent) as scratch:
+        data = Path(scratch) / "data"
+        people = (*range(1, TIMED_PEOPLE + 1), *range(FIRST_LOCKED, FIRST_LOCKED + TIMED_LOCKED))
+        for number in people:
+            add_person(data, number, number >= FIRST_LOCKED)
+            name = f"sub-P{number:02d}"
+            shutil.copytree(folder / name / "ses-01", data / name / "ses-01")
+        began = time.perf_counter()
+        for task in TASKS[:2]:
+            fit_model(data, load_recipe(task))
+        took = time.perf_counter() - began
+    print(
+        f"\ntrained on {len(people)} people x 2 tasks in {took:.1f} s; below 60 wanted", flush=True
+    )
+
+
+def main() -> None:
+    """Record what is missing, train, examine and print."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--data", type=Path, help="folder of a data set to keep and reuse")
+    parser.add_argument("--people", type=int, default=48, help="participants to train on")
+    parser.add_argument("--locked", type=int, default=24, help="participants never trained on")
+    parser.add_argument("--hours", type=float, default=5.1, help="everyday time of locked people")
+    parser.add_argument("--jobs", type=int, default=2, help="sessions recorded at once")
+    parser.add_argument("--tasks", nargs="*", default=TASKS, choices=TASKS)
+    parser.add_argument("--reference-windows", type=int, default=6000)
+    asked = parser.parse_args()
+    with tempfile.TemporaryDirectory() as scratch:
+        data = asked.data or Path(scratch) / "data"
+        _record_all(data, asked.people, asked.locked, asked.hours, asked.jobs)
+        for task in asked.tasks:
+            if task not in BUILT_IN:
+                continue
+            recipe = load_recipe(task)
+            began = time.perf_counter()
+            trained = fit_model(data, recipe)
+            _print_task(task, trained, time.perf_counter() - began)
+            compare(data, recipe, trained, asked.reference_windows)
+        _time_training(data)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,161 @@
+"""MiniRocket with a ridge classifier on the windows that a trained model sees, and what both cost.
+
+A. Dempster, D. Schmidt, G. Webb, "MiniRocket: a very fast (almost) deterministic transform for time
+series classification", KDD 2021; the implementation is aeon's. Difference, entry and level stages
+come before both and are counted for neither.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from aeon.transformations.collection.convolution_based import MiniRocket
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+from sklearn.linear_model import RidgeClassifierCV
+from sklearn.pipeline import make_pipeline
+from sklearn.preprocessing import StandardScaler
+
+from runtime.model import Model
+from runtime.stages.contract import Stage
+from runtime.stages.decision import Decision
+from runtime.stages.dense import Dense
+from runtime.stages.level import Level
+from runtime.stages.motion import Motion
+from runtime.stages.prototypes import Prototypes
+from runtime.stages.trees import Trees
+from runtime.stages.window import Window
+from trainer.cache import open_cache
+from trainer.dataset import open_corpus
+from trainer.evaluate import Takes, figures
+from trainer.recipe import Recipe
+from trainer.reduced import Reduced, ReduceJob, look_at
+from trainer.tables import figure_text
+from trainer.training import Trained
+
+__all__ = ["compare"]
+
+KERNEL_TAPS = 9
+N_KERNELS = 84
+PENALTIES = np.logspace(-3, 3, 10)  # as published
+SHARE_WANTED = 200
+
+
+def compare(data: Path, recipe: Recipe, trained: Trained, most_windows: int) -> None:
+    """Print accuracy on the locked people's takes and operations a window, beside the model's."""
+    began = time.perf_counter()
+    recordings = _reduce(data, recipe, trained.model)
+    front = _front(trained.model)
+    window = next(stage for stage in trained.model.stages if isinstance(stage, Window))
+    length = max(KERNEL_TAPS, window.n_frames)
+    train = [r for r in recordings if not r.recording.locked]
+    test = [r for r in recordings if r.recording.locked and r.takes]
+    every = -(-sum(len(r.frames) for r in train) // most_windows)
+    x = np.concatenate([_cut(r, r.frames[::every], front, length) for r in train])
+    labels = np.concatenate([r.labels[::every] for r in train])
+    rocket = MiniRocket(random_state=1)
+    ridge = make_pipeline(StandardScaler(), RidgeClassifierCV(PENALTIES))
+    ridge.fit(rocket.fit_transform(x), labels)
+    takes = Takes(
+        tuple(r.recording.participant for r in test for _ in r.takes),
+        np.array([cue.label for r in test for cue, _ in r.takes], dtype=np.int64),
+        np.concatenate(
+            [
+                ridge.predict(rocket.transform(_cut(r, [f for _, f in r.takes], front, length)))
+                for r in test
+            ]
+        ),
+    )
+    figure = figures(takes)["accuracy"]
+    took = time.perf_counter() - began
+    behind = figure["value"] - trained.evaluation["fixed"]["accuracy"]["value"]
+    theirs = _operations_of_rocket(rocket, x.shape[1], length, len(recipe.answers))
+    ours = sum(_operations(stage) for stage in trained.model.stages[len(front) :])
+    print(
+        f"  MiniRocket        {figure_text(figure)} of takes, learned from {len(x)} windows of"
+        f" {length} frames, {took:.0f} s"
+    )
+    print(f"  behind it by      {100 * behind:.2f} points; at most 1 wanted")
+    total = sum(theirs.values())
+    parts = ", ".join(f"{count} {name}" for name, count in theirs.items())
+    print(
+        f"  operations        {ours} a frame against {total} a window ({parts}): 1 /"
+        f" {total / ours:.0f}; 1 / {SHARE_WANTED} wanted",
+        flush=True,
+    )
+
+
+def _reduce(data: Path, recipe: Recipe, model: Model) -> tuple[Reduced, ...]:
+    """Return the recordings as training sees them, behind the model's own entry stage."""
+    folder = data.absolute()
+    corpus, cache = open_corpus(folder, recipe), open_cache(folder, "reduced")
+    stored = [
+        ReduceJob(r, r.path.relative_to(folder).as_posix(), (model.entry,), cache).run()
+        for r in corpus.recordings
+    ]
+    (reduced,) = look_at(recipe, corpus.recordings, stored)
+    return reduced
+
+
+def _front(model: Model) -> tuple[Stage, ...]:
+    """Return the stages up to the level: what the model and the reference have in common."""
+    kinds = [isinstance(stage, Level) for stage in model.stages]
+    return model.stages[: kinds.index(True) + 1]
+
+
+def _cut(
+    recording: Reduced, frames: Sequence[int] | NDArray[np.int64], front: Sequence[Stage], n: int
+) -> NDArray[np.float32]:
+    """Return the last n frames up to each frame given, float32 (n_windows, n_values, n)."""
+    values = recording.values
+    for stage in front[1:]:
+        values, _ = stage.run(values, stage.initial_state())
+    padded = np.concatenate([np.zeros((n - 1, values.shape[1]), dtype=np.int32), values])
+    return sliding_window_view(padded, n, axis=0)[np.asarray(frames)].astype(np.float32)
+
+
+def _operations(stage: Stage) -> int:
+    """Return multiply-adds, additions and comparisons of one frame."""
+    match stage:
+        case Dense():
+            return stage.n_in * stage.n_out
+        case Window():
+            return 2 * stage.n_out
+        case Motion():
+            return 2 * stage.n_in
+        case Trees():
+            return len(stage.roots) * (stage.depth + stage.n_out)
+        case Prototypes():
+            return len(stage.centres) * stage.n_in
+        case Decision():
+            return 2 * stage.n_in
+    raise NotImplementedError(f"operations of stage {stage.kind} are not counted yet")
+
+
+def _operations_of_rocket(
+    rocket: MiniRocket, n_channels: int, length: int, n_classes: int
+) -> dict[str, int]:
+    """Count what aeon's loops do for one window, by kind.
+
+    For each dilation the shifted sums are shared by all kernels; each kernel then adds three of
+    them for each of its channels, and the channels; each feature compares every position with its
+    threshold and counts. The ridge is one multiply-add for each feature and class.
+    """
+    channels, _, dilations, per_dilation, _ = rocket.parameters
+    n_features = N_KERNELS * int(np.sum(per_dilation))
+    shared = len(dilations) * (KERNEL_TAPS - 1 + 2) * n_channels * length
+    n_sums = int(np.sum(channels))
+    positions = 0
+    starts = range(len(dilations))
+    for index, dilation, count in zip(starts, dilations, per_dilation, strict=True):
+        inner = length - (KERNEL_TAPS - 1) * int(dilation)
+        whole = sum((index + kernel) % 2 == 0 for kernel in range(N_KERNELS))
+        positions += int(count) * (whole * length + (N_KERNELS - whole) * inner)
+    return {
+        "additions": shared + 4 * n_sums * length - len(channels) * length,
+        "comparisons": positions,
+        "multiply-adds": n_features * n_classes,
+    }
