@@ -8,7 +8,7 @@ bundled, so that the first figure is held to +-0.07.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -17,16 +17,16 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from seglearn.datasets import load_watch
 from sklearn.ensemble import RandomForestClassifier
-from sklearn.model_selection import GroupKFold, StratifiedKFold
+from sklearn.model_selection import StratifiedKFold
 
 from runtime.errors import UsageError
 from trainer.dataset import Recording, groups_of
 from trainer.evaluate import refuse_shared_groups
+from trainer.held_out import MAX_FOLDS, folds_of
 
-N_FOLDS = 5
 WINDOW_SAMPLES, STEP_SAMPLES = 200, 100  # 4 s at 50 samples a second, half overlapping
 
-Folds = Iterable[tuple[NDArray[np.int64], NDArray[np.int64]]]
+Folds = Iterable[tuple[Sequence[int], Sequence[int]]]
 
 
 @pytest.fixture(scope="module")
@@ -59,10 +59,10 @@ def _accuracy(x: NDArray[np.float64], labels: NDArray[np.int64], folds: Folds) -
 def test_people_held_out_give_the_published_accuracy(
     windows: tuple[NDArray[np.float64], NDArray[np.int64], tuple[Recording, ...]],
 ) -> None:
-    """Held out by the trainer's own groups, a random forest is right as often as published."""
+    """Held out by the trainer's own folds, a random forest is right as often as published."""
     x, labels, recordings = windows
     groups = groups_of(recordings, "participants")
-    folds = list(GroupKFold(N_FOLDS).split(x, groups=groups))
+    folds = folds_of(groups)
     for train, test in folds:
         refuse_shared_groups([groups[i] for i in train], [groups[i] for i in test], "participants")
     assert _accuracy(x, labels, folds) == pytest.approx(0.87, abs=0.07)
@@ -74,7 +74,7 @@ def test_a_leaky_split_flatters_and_is_refused(
     """Windows split at random score at least 0.97, and the trainer refuses each such fold."""
     x, labels, recordings = windows
     groups = groups_of(recordings, "participants")
-    folds = list(StratifiedKFold(N_FOLDS, shuffle=True, random_state=1).split(x, labels))
+    folds = list(StratifiedKFold(MAX_FOLDS, shuffle=True, random_state=1).split(x, labels))
     for train, test in folds:
         with pytest.raises(UsageError, match="in training and in test"):
             refuse_shared_groups(
