@@ -9,9 +9,9 @@ from typing import Any
 
 from runtime.errors import UsageError
 from runtime.stages.bins import Bins
-from runtime.stages.contract import EntryStage
 from trainer.cache import open_cache
 from trainer.dataset import Corpus, groups_of, open_corpus
+from trainer.entry import reduction
 from trainer.evaluate import refuse_shared_groups
 from trainer.held_out import FitJob
 from trainer.jobs import Workers, run_jobs
@@ -31,15 +31,15 @@ class Candidate:
     ----------
     recipe : Recipe
     corpus : Corpus
-    entry, quadrant_entry : EntryStage
+    entry, quadrant_entry : Bins
     main, quadrants : tuple of Reduced
         All recordings, after each of the two.
     """
 
     recipe: Recipe
     corpus: Corpus
-    entry: EntryStage
-    quadrant_entry: EntryStage
+    entry: Bins
+    quadrant_entry: Bins
     main: tuple[Reduced, ...]
     quadrants: tuple[Reduced, ...]
 
@@ -87,7 +87,7 @@ def reduce_for(
         refuse_shared_groups(train, test, split)
         cache = open_cache(folder, "reduced")
         shape = corpus.sensor.n_rows, corpus.sensor.n_cols
-        entries = (Bins(*shape, *recipe.features.bins), Bins(*shape, *QUADRANTS))
+        entries = (reduction(recipe.features, corpus.sensor), Bins(*shape, *QUADRANTS))
         jobs = [
             ReduceJob(r, r.path.relative_to(folder).as_posix(), entries, cache)
             for r in corpus.recordings

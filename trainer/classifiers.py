@@ -1,8 +1,4 @@
-"""Classifiers: fitted by scikit-learn, lowered to integer stages.
-
-This is the only file that looks inside fitted scikit-learn objects. Everything after it sees
-stages.
-"""
+"""Classifiers, fitted by scikit-learn; `trainer.lowering` turns them into integer stages."""
 
 from __future__ import annotations
 
@@ -11,22 +7,27 @@ import warnings
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import dct
-from sklearn.base import BaseEstimator, TransformerMixin
+from sklearn.base import BaseEstimator, ClassifierMixin, TransformerMixin
+from sklearn.cluster import KMeans
+from sklearn.ensemble import ExtraTreesClassifier, HistGradientBoostingClassifier
 from sklearn.exceptions import ConvergenceWarning
 from sklearn.linear_model import LogisticRegression
+from sklearn.neighbors import KNeighborsClassifier
 from sklearn.neural_network import MLPClassifier
 from sklearn.pipeline import Pipeline, make_pipeline
 from sklearn.preprocessing import StandardScaler
+from sklearn.tree import DecisionTreeClassifier
 
 from runtime.errors import UsageError
-from runtime.stages.contract import Float64, Int32, Int64
-from runtime.stages.dense import Dense
-from trainer.quantise import quantise_dense
-from trainer.recipe import ClassifierRecipe, QuantisationRecipe
+from runtime.stages.contract import Float64, Int32
+from trainer.recipe import ClassifierRecipe
 
-__all__ = ["SegmentContrasts", "fit_classifier", "lower_classifier"]
+__all__ = ["SegmentContrasts", "fit_classifier"]
 
 BATCH = 128
+LEARNING_RATE = 3e-3
+LEAST_IN_LEAF = 5
+BOOSTING_RATE = 0.2
 
 
 class SegmentContrasts(TransformerMixin, BaseEstimator):  # type: ignore[misc]  # untyped bases
@@ -87,19 +88,6 @@ def fit_classifier(
     missing = sorted(set(range(n_classes)) - set(labels.tolist()))
     if missing:
         raise UsageError("training", "windows of class", missing[0], "windows of every class")
-    if recipe.kind == "linear":
-        head = LogisticRegression(C=1.0 / max(recipe.penalty, 1e-9), max_iter=1000)
-    else:
-        head = MLPClassifier(
-            (recipe.hidden,),
-            alpha=recipe.penalty,
-            batch_size=min(BATCH, len(x)),
-            learning_rate_init=3e-3,
-            max_iter=recipe.epochs,
-            n_iter_no_change=recipe.epochs,
-            tol=0.0,
-            random_state=seed,
-        )
     contrasts = SegmentContrasts(n_segments)
     scaler = StandardScaler()
     scaled = scaler.fit_transform(contrasts.fit_transform(x.astype(np.float64)))
@@ -107,6 +95,9 @@ def fit_classifier(
         common = np.full_like(scaler.scale_, np.sqrt(scaler.var_.mean()))
         scaled *= scaler.scale_ / common
         scaler.scale_ = common
+    head = _new_head(recipe, len(x), seed)
+    if recipe.kind == "prototypes":
+        scaled, labels = _prototypes(scaled, labels, recipe.prototypes, seed)
     with warnings.catch_warnings():
         # The number of epochs is part of the recipe; stopping there is not a failure.
         warnings.simplefilter("ignore", ConvergenceWarning)
@@ -114,69 +105,54 @@ def fit_classifier(
     return make_pipeline(contrasts, scaler, head)
 
 
-def _real_layers(pipeline: Pipeline) -> list[tuple[Float64, Float64]]:
-    """Return the fitted classifier as real layers, (weights, bias) from first to last.
-
-    Contrasts and standardiser are folded into the first layer. All layers but the last are
-    followed by a ReLU; the last gives one score per class. A logistic regression of two classes,
-    which scikit-learn keeps as one row, gets a second row of opposite sign.
-    """
-    contrasts, scaler, head = pipeline
-    if isinstance(head, MLPClassifier):
-        layers = [(w.T, b) for w, b in zip(head.coefs_, head.intercepts_, strict=True)]
-    else:
-        layers = [(head.coef_, head.intercept_)]
-    last_weights, last_bias = layers[-1]
-    if len(last_bias) == 1:
-        layers[-1] = (np.vstack([-last_weights, last_weights]), np.hstack([-last_bias, last_bias]))
-    weights, bias = layers[0]
-    folded = weights / scaler.scale_
-    layers[0] = (folded @ contrasts.matrix_, bias - folded @ scaler.mean_)
-    return layers
-
-
-def lower_classifier(
-    pipeline: Pipeline, x: Int32, low: Int64, high: Int64, quantisation: QuantisationRecipe
-) -> tuple[tuple[Dense, ...], float]:
-    """Lower a fitted classifier to integer layers; the last gives int32 scores.
-
-    Parameters
-    ----------
-    pipeline : sklearn Pipeline
-        As :func:`fit_classifier` returns it.
-    x : int32 (n_windows, n_features)
-        Training windows, from which scales are chosen.
-    low, high : int64 (n_features,)
-        Proven range of each feature.
-
-    Returns
-    -------
-    stages : tuple of Dense
-    unit : float
-        Real value of one step of a score.
-
-    Raises
-    ------
-    OverflowRisk
-        A layer could pass 32 bits.
-    """
-    layers = _real_layers(pipeline)
-    stages = []
-    unit = 1.0
-    for index, (weights, bias) in enumerate(layers):
-        last = index == len(layers) - 1
-        stage, unit = quantise_dense(
-            weights * unit,
-            bias,
-            x,
-            low,
-            high,
-            weight_bits=quantisation.weight_bits,
-            out_bits=32 if last else quantisation.hidden_bits,
-            clip_quantile=quantisation.clip_quantile,
-            relu=not last,
+def _new_head(recipe: ClassifierRecipe, n_windows: int, seed: int) -> ClassifierMixin:
+    """Return the recipe's classifier, not fitted yet."""
+    if recipe.kind == "linear":
+        return LogisticRegression(C=1.0 / max(recipe.penalty, 1e-9), max_iter=1000)
+    if recipe.kind == "mlp":
+        return MLPClassifier(
+            (recipe.hidden,),
+            alpha=recipe.penalty,
+            batch_size=min(BATCH, n_windows),
+            learning_rate_init=LEARNING_RATE,
+            max_iter=recipe.epochs,
+            n_iter_no_change=recipe.epochs,
+            tol=0.0,
+            random_state=seed,
         )
-        low, high = stage.bounds(low, high)
-        x, _ = stage.run(x, {})
-        stages.append(stage)
-    return tuple(stages), unit
+    if recipe.kind == "prototypes":
+        p = 1 if recipe.distance == "absolute" else 2
+        return KNeighborsClassifier(n_neighbors=1, p=p, algorithm="brute")
+    if recipe.kind == "boosted_trees":
+        return HistGradientBoostingClassifier(
+            learning_rate=BOOSTING_RATE,
+            max_iter=recipe.trees,
+            max_depth=recipe.depth,
+            early_stopping=False,
+            random_state=seed,
+        )
+    settings = {
+        "max_depth": recipe.depth,
+        "min_samples_leaf": LEAST_IN_LEAF,
+        "random_state": seed,
+    }
+    if recipe.kind == "tree":
+        return DecisionTreeClassifier(**settings)
+    return ExtraTreesClassifier(n_estimators=recipe.trees, **settings)
+
+
+def _prototypes(
+    x: Float64, labels: NDArray[np.int64], n_each: int, seed: int
+) -> tuple[Float64, NDArray[np.int64]]:
+    """Return the centres of each class's clusters (k-means), and the class of each.
+
+    A class with fewer windows than it may keep keeps them all.
+    """
+    centres, owners = [], []
+    for label in np.unique(labels):
+        own = np.unique(x[labels == label], axis=0)
+        if len(own) > n_each:
+            own = KMeans(n_each, n_init=3, random_state=seed).fit(own).cluster_centers_
+        centres.append(own)
+        owners.append(np.full(len(own), label))
+    return np.concatenate(centres), np.concatenate(owners)

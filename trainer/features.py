@@ -1,7 +1,7 @@
 """Features: integer stages whose constants are learned from training readouts.
 
-The chain is bins, level, projection, motion, window. Nothing in it is an image: bins are sums of
-pixels behind a diffractive optic, and directions are directions in the space of readouts.
+The chain is bins or pixels, level, projection, motion, window. Nothing in it is an image: bins are
+sums of pixels behind a diffractive optic, and directions are directions in the space of readouts.
 """
 
 from __future__ import annotations
@@ -12,60 +12,74 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg
 
 from runtime.fixedpoint import symmetric_limit
 from runtime.stages.contract import EntryStage, Float64, Int32, Int64, Stage
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
+from runtime.stages.pixels import Pixels
 from runtime.stages.window import Window
+from trainer.directions import (
+    drawn_directions,
+    fisher_directions,
+    noise_covariance,
+    principal_directions,
+)
 from trainer.quantise import quantise_dense
 from trainer.recipe import FeatureRecipe, QuantisationRecipe
 
-__all__ = [
-    "StageChain",
-    "fisher_directions",
-    "learn_features",
-    "learn_level",
-    "noise_covariance",
-    "principal_directions",
-]
+__all__ = ["StageChain", "learn_features", "learn_level", "learn_window"]
 
-SHRINKAGE = 0.05
 FLOOR_QUANTILE = 0.01
+SIGN_BITS = 2
+"""Width of weights that are 1, -1 or 0."""
 
 
 @dataclass(frozen=True, slots=True)
 class StageChain:
-    """An entry stage and the stages after it, with proven bounds at the end of the chain."""
+    """Stages after an entry stage, with proven bounds at the end of the chain.
 
-    entry: EntryStage
+    Parameters
+    ----------
+    entry : EntryStage or None
+        None for a chain whose inputs are no readouts.
+    stages : tuple of Stage
+    low, high : int64 (n_out,)
+    gather : Pixels or None
+        The entry stage again when the chain is run over the differences of all pixels, of which it
+        takes the chosen ones; None when it is run over the entry stage's own outputs.
+    """
+
+    entry: EntryStage | None
     stages: tuple[Stage, ...]
     low: Int64
     high: Int64
+    gather: Pixels | None = None
 
     @classmethod
-    def start(cls, entry: EntryStage, max_counts: int) -> StageChain:
+    def start(cls, entry: EntryStage, max_counts: int, gather: Pixels | None = None) -> StageChain:
         """Begin a chain at an entry stage; a difference of counts is within +-max_counts."""
         extreme = np.full(entry.n_in, max_counts, dtype=np.int64)
-        return cls(entry, (), *entry.bounds(-extreme, extreme))
+        return cls(entry, (), *entry.bounds(-extreme, extreme), gather)
 
     def then(self, *stages: Stage) -> StageChain:
         """Return the chain with further stages; raises OverflowRisk as their `bounds` do."""
         low, high = self.low, self.high
         for stage in stages:
             low, high = stage.bounds(low, high)
-        return StageChain(self.entry, (*self.stages, *stages), low, high)
+        return StageChain(self.entry, (*self.stages, *stages), low, high, self.gather)
 
     def run(self, values: Int32) -> Int32:
-        """Run the stages after the entry over one recording's entry values."""
+        """Run the stages over the values of one recording."""
+        values = values if self.gather is None else self.gather.run_difference(values)
         for stage in self.stages:
             values, _ = stage.run(values, stage.initial_state())
         return values
 
     def run_float(self, values: Int32) -> Float64:
-        """Run the real-valued twins over one recording's entry values."""
+        """Run the real-valued twins over the values of one recording."""
+        values = values if self.gather is None else self.gather.run_difference(values)
         x = values.astype(np.float64)
         for stage in self.stages:
             x = stage.run_float(x)
@@ -102,88 +116,13 @@ def learn_level(entry_values: Int32, features: FeatureRecipe, clip_quantile: flo
     )
 
 
-def noise_covariance(recordings: Sequence[NDArray[np.int32]]) -> Float64:
-    """Estimate the covariance of the readouts' noise from their stillest moments.
-
-    Half the covariance of frame-to-frame differences, over the quarter of frames that change least.
-    Shrunk towards a multiple of the identity (O. Ledoit and M. Wolf, J. Multivariate Anal. 88,
-    2004, with a fixed share): without it, pixels that see little light would count for most.
-
-    Parameters
-    ----------
-    recordings : sequence of int32 (n_frames, n_values)
-        Level-normalised readouts.
-
-    Returns
-    -------
-    float64 (n_values, n_values)
-        Positive definite.
-    """
-    steps = np.concatenate([np.diff(r.astype(np.float64), axis=0) for r in recordings])
-    change = np.abs(steps).sum(axis=1)
-    still = steps[change <= np.quantile(change, 0.25)]
-    return _shrunk(still.T @ still / (2 * max(1, len(still))))
-
-
-def _shrunk(covariance: Float64) -> Float64:
-    n = len(covariance)
-    mean = max(float(np.trace(covariance)) / n, 1e-6)
-    return np.asarray((1 - SHRINKAGE) * covariance + SHRINKAGE * mean * np.eye(n))
-
-
-def principal_directions(x: Float64, noise: Float64, n_directions: int) -> Float64:
-    """Return the directions with the most signal for the noise, strongest first.
-
-    Solves ``S v = q N v`` for the covariance S of the readouts and N of their noise (A. Green et
-    al., IEEE Trans. Geosci. Remote Sens. 26, 1988: maximum noise fraction). Each direction is
-    scaled to unit noise.
-
-    Parameters
-    ----------
-    x : float64 (n_frames, n_values)
-    noise : float64 (n_values, n_values)
-    n_directions : int
-
-    Returns
-    -------
-    float64 (n_directions, n_values)
-        Signs are fixed: the largest element of each direction is positive.
-    """
-    return _generalised(np.cov(x, rowvar=False), noise, n_directions)
-
-
-def fisher_directions(x: Float64, labels: NDArray[np.int64], n_directions: int) -> Float64:
-    """Return the directions with the most difference between classes for the spread within them.
-
-    R. A. Fisher, Annals of Eugenics 7, 1936, with shrunk spread. At most one direction fewer than
-    there are classes exists; scaling and shapes as :func:`principal_directions`.
-    """
-    classes = np.unique(labels)
-    means = np.stack([x[labels == c].mean(axis=0) for c in classes])
-    within = x - means[np.searchsorted(classes, labels)]
-    counts = np.array([(labels == c).sum() for c in classes], dtype=np.float64)
-    spread = means - x.mean(axis=0)
-    between = (spread * counts[:, None]).T @ spread / len(x)
-    n_directions = min(n_directions, len(classes) - 1)
-    return _generalised(between, _shrunk(within.T @ within / len(x)), n_directions)
-
-
-def _generalised(signal: Float64, noise: Float64, n_directions: int) -> Float64:
-    n = len(noise)
-    n_directions = min(n_directions, n)
-    _, vectors = linalg.eigh(signal, noise, subset_by_index=[n - n_directions, n - 1])
-    directions = vectors.T[::-1]
-    largest = np.abs(directions).argmax(axis=1)
-    signs = np.sign(directions[np.arange(n_directions), largest])
-    return np.asarray(directions * signs[:, None])
-
-
 def learn_features(
     chain: StageChain,
     recordings: Sequence[Int32],
     samples: Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]],
     features: FeatureRecipe,
     quantisation: QuantisationRecipe,
+    seed: int,
 ) -> StageChain:
     """Add projection, motion and window to a chain that ends in a level stage.
 
@@ -197,11 +136,29 @@ def learn_features(
         Labelled frames of each recording, used by Fisher directions only.
     features, quantisation : FeatureRecipe, QuantisationRecipe
         What to learn, and the integer widths.
+    seed : int
+        Seeds the directions that are drawn.
     """
     if features.projection != "none":
-        projection = _learn_projection(chain, recordings, samples, features, quantisation)
+        directions = _directions(recordings, samples, features, seed)
+        drawn_signs = features.projection in ("ternary", "sparse")
+        projection = _project(chain, recordings, directions, drawn_signs, features, quantisation)
         chain = chain.then(projection)
         recordings = [projection.run(r, {})[0] for r in recordings]
+    return learn_window(chain, recordings, features)
+
+
+def learn_window(
+    chain: StageChain, recordings: Sequence[Int32], features: FeatureRecipe
+) -> StageChain:
+    """Add motion, if asked for, and the window to a chain.
+
+    Parameters
+    ----------
+    chain : StageChain
+    recordings : sequence of int32 (n_frames, n_values)
+        The chain's outputs, one array per training recording.
+    """
     if features.motion:
         motion = _learn_motion(recordings)
         chain = chain.then(motion)
@@ -212,31 +169,50 @@ def learn_features(
     return chain.then(Window(n_values, features.segments, features.segment_frames, shift, 16))
 
 
-def _learn_projection(
-    chain: StageChain,
+def _directions(
     recordings: Sequence[Int32],
     samples: Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]],
     features: FeatureRecipe,
-    quantisation: QuantisationRecipe,
-) -> Dense:
-    """Learn directions over the shares, and pass the log level through as one more direction."""
-    x = np.concatenate(recordings)
+    seed: int,
+) -> Float64:
+    """Learn or draw directions over the shares."""
+    shares = [r[:, :-1] for r in recordings]
     if features.projection == "principal":
         # Centred on each recording: what differs between people is no signal of what they do.
-        own = np.concatenate([r[:, :-1] - r[:, :-1].mean(axis=0) for r in recordings])
-        noise = noise_covariance([r[:, :-1] for r in recordings])
-        directions = principal_directions(own, noise, features.directions)
-    else:
-        chosen = np.concatenate(
-            [r[frames, :-1] for r, (frames, _) in zip(recordings, samples, strict=True)]
-        )
+        own = np.concatenate([r - r.mean(axis=0) for r in shares])
+        return principal_directions(own, noise_covariance(shares), features.directions)
+    if features.projection == "fisher":
+        chosen = [r[frames] for r, (frames, _) in zip(shares, samples, strict=True)]
         labels = np.concatenate([labels for _, labels in samples])
-        directions = fisher_directions(chosen.astype(np.float64), labels, features.directions)
+        x = np.concatenate(chosen).astype(np.float64)
+        return fisher_directions(x, labels, features.directions)
+    rng = np.random.default_rng(seed)
+    n_values = shares[0].shape[1]
+    return drawn_directions(features.projection, features.directions, n_values, rng)
+
+
+def _project(
+    chain: StageChain,
+    recordings: Sequence[Int32],
+    directions: Float64,
+    signs: bool,
+    features: FeatureRecipe,
+    quantisation: QuantisationRecipe,
+) -> Dense:
+    """Project the shares, and pass the log level through as one more direction.
+
+    Parameters
+    ----------
+    signs : bool
+        Whether every weight of the directions is 1, -1 or 0, and is to remain so.
+    """
+    x = np.concatenate(recordings)
     # All rows share one integer scale: bring their largest weights to the same size.
     weights = np.zeros((len(directions) + 1, x.shape[1]))
     weights[:-1, :-1] = directions / np.abs(directions).max(axis=1, keepdims=True)
     spread = (x @ weights.T)[:, :-1].std(axis=0)
-    weights[-1, -1] = min(1.0, float(np.median(spread)) / max(float(x[:, -1].std()), 1e-6))
+    level = min(1.0, float(np.median(spread)) / max(float(x[:, -1].std()), 1e-6))
+    weights[-1, -1] = 1.0 if signs else level
     bias = -(weights @ x.mean(axis=0))
     stage, _ = quantise_dense(
         weights,
@@ -244,7 +220,7 @@ def _learn_projection(
         x,
         chain.low,
         chain.high,
-        weight_bits=8,
+        weight_bits=SIGN_BITS if signs else 8,
         out_bits=features.direction_bits,
         clip_quantile=quantisation.clip_quantile,
     )

@@ -14,7 +14,8 @@ from sklearn.model_selection import GroupKFold
 
 from runtime.errors import UsageError
 from runtime.sensor import Sensor
-from runtime.stages.contract import EntryStage, Int32, Int64
+from runtime.stages.bins import Bins
+from runtime.stages.contract import Int32, Int64
 from trainer.dataset import groups_of
 from trainer.evaluate import Takes, figures
 from trainer.pipeline import Fitted, fit_pipeline
@@ -44,14 +45,14 @@ class FitJob:
     Parameters
     ----------
     recipe : Recipe
-    entry : EntryStage
+    entry : Bins
         What the recordings were reduced by.
     sensor : Sensor
     train : tuple of Reduced
     """
 
     recipe: Recipe
-    entry: EntryStage
+    entry: Bins
     sensor: Sensor
     train: tuple[Reduced, ...]
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -10,16 +9,20 @@ import numpy as np
 from numpy.typing import NDArray
 from sklearn.pipeline import Pipeline
 
+from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.sensor import Sensor
-from runtime.stages.contract import EntryStage
-from runtime.stages.decision import Decision
-from trainer.classifiers import fit_classifier, lower_classifier
-from trainer.features import StageChain, learn_features, learn_level
-from trainer.recipe import OTHER, Recipe
+from runtime.stages.bins import Bins
+from runtime.stages.contract import Int32
+from trainer.classifiers import fit_classifier
+from trainer.entry import learn_pixels
+from trainer.events import decision_for
+from trainer.features import StageChain, learn_features, learn_level, learn_window
+from trainer.lowering import lower_classifier
+from trainer.recipe import Recipe
 from trainer.reduced import Reduced, excerpts
 
-__all__ = ["Fitted", "assemble_model", "fit_pipeline"]
+__all__ = ["Fitted", "FittedWindows", "assemble_model", "fit_pipeline", "fit_windows"]
 
 MAX_WINDOWS = 200_000
 """A classifier learns from no more: of a larger data set, evenly from every recording."""
@@ -48,9 +51,18 @@ class Fitted:
 
 
 def fit_pipeline(
-    train: Sequence[Reduced], recipe: Recipe, entry: EntryStage, sensor: Sensor
+    train: Sequence[Reduced], recipe: Recipe, reduced_by: Bins, sensor: Sensor
 ) -> Fitted:
     """Learn features, fit the classifier, lower both to integer stages.
+
+    Parameters
+    ----------
+    train : sequence of Reduced
+    recipe : Recipe
+    reduced_by : Bins
+        What the recordings were reduced by: the model's bins, or every pixel by itself, from which
+        the pixels are chosen here.
+    sensor : Sensor
 
     Raises
     ------
@@ -59,21 +71,27 @@ def fit_pipeline(
     OverflowRisk
         The integer pipeline could pass 32 bits.
     """
-    quantisation = recipe.quantisation
+    features, quantisation = recipe.features, recipe.quantisation
     seen = excerpts(train)
-    values = np.concatenate([e.values for e in seen])
-    level = learn_level(values, recipe.features, quantisation.clip_quantile)
-    chain = StageChain.start(entry, sensor.max_counts).then(level)
+    pixels = learn_pixels(features, reduced_by, [e.values for e in seen], recipe.seed)
+    chain = StageChain.start(pixels or reduced_by, sensor.max_counts, pixels)
+    values = np.concatenate([chain.run(e.values) for e in seen])
+    chain = chain.then(learn_level(values, features, quantisation.clip_quantile))
     levelled = [chain.run(e.values) for e in seen]
     samples = [(e.frames, e.labels) for e in seen]
-    chain = learn_features(chain, levelled, samples, recipe.features, quantisation)
+    chain = learn_features(chain, levelled, samples, features, quantisation, recipe.seed)
     every = max(1, -(-sum(len(r.frames) for r in train) // MAX_WINDOWS))
     x = np.concatenate([chain.run(r.values)[r.frames[::every]] for r in train])
     labels = np.concatenate([r.labels[::every] for r in train])
+    return _fit_head(chain, x, labels, recipe)
+
+
+def _fit_head(chain: StageChain, x: Int32, labels: NDArray[np.int64], recipe: Recipe) -> Fitted:
+    """Fit a classifier to a chain's outputs, and lower it."""
     classifier = fit_classifier(
         recipe.classifier, x, labels, len(recipe.answers), recipe.features.segments, recipe.seed
     )
-    heads, unit = lower_classifier(classifier, x, chain.low, chain.high, quantisation)
+    heads, unit = lower_classifier(classifier, x, chain.low, chain.high, recipe.quantisation)
     return Fitted(chain, chain.then(*heads), classifier, labels, unit)
 
 
@@ -88,21 +106,74 @@ def assemble_model(
         Score margin (best over second best, real units) that an event needs.
     data_digest : str
         SHA-256 of the data set's recordings and labels.
+
+    Raises
+    ------
+    UsageError
+        The pipeline does not begin with readouts.
     """
-    threshold = max(0, math.floor(margin / fitted.score_unit))
-    decision = Decision(
-        other=tuple(name == OTHER for name in recipe.answers),
-        threshold=threshold,
-        hysteresis=threshold // 2,
-        persist=recipe.decision.hold_frames,
-        hold_off=recipe.decision.hold_off_frames,
-    )
     chain = fitted.whole
+    if chain.entry is None:
+        raise UsageError("model", "first stage", "no entry stage", "bins or pixels")
     return Model(
         name=recipe.name,
         task=recipe.task,
         sensor=sensor,
         classes=recipe.answers,
-        stages=(chain.entry, *chain.stages, decision),
+        stages=(chain.entry, *chain.stages, decision_for(recipe, margin, fitted.score_unit)),
         provenance={"recipe": recipe.digest(), "data": data_digest},
     )
+
+
+@dataclass(frozen=True, slots=True)
+class FittedWindows:
+    """A pipeline fitted to windows of any series, of the same integer stages as a model's.
+
+    Parameters
+    ----------
+    fitted : Fitted
+    """
+
+    fitted: Fitted
+
+    def scores(self, x: Int32) -> Int32:
+        """Return int32 (n_windows, n_classes) of windows int32 (n_windows, n_frames, n_channels).
+
+        Each window is run frame by frame from the stages' first state; its last frame answers.
+        """
+        return np.stack([self.fitted.whole.run(window)[-1] for window in x])
+
+    def predict(self, x: Int32) -> NDArray[np.int64]:
+        """Return the class with the highest score of each window, int64 (n_windows,)."""
+        return np.asarray(self.scores(x).argmax(axis=1), dtype=np.int64)
+
+
+def fit_windows(recipe: Recipe, x: Int32, labels: NDArray[np.int64]) -> FittedWindows:
+    """Fit a recipe's window and classifier to cut windows of any series.
+
+    The stages of readouts, from entry to projection, are left out: the recipe's ``projection`` has
+    to be ``none``.
+
+    Parameters
+    ----------
+    x : int32 (n_windows, n_frames, n_channels)
+    labels : int64 (n_windows,)
+        0 to the number of the recipe's answers, exclusive; every class must occur.
+
+    Raises
+    ------
+    UsageError
+        The recipe projects, its window is longer than these, or a class has no window.
+    OverflowRisk
+        The integer pipeline could pass 32 bits.
+    """
+    features = recipe.features
+    n_frames = features.segments * features.segment_frames
+    if features.projection != "none":
+        raise UsageError(recipe.name, "features.projection", features.projection, "none")
+    if n_frames > x.shape[1]:
+        raise UsageError(recipe.name, "frames of a window", n_frames, f"at most {x.shape[1]}")
+    highest = np.abs(x.astype(np.int64)).max(axis=(0, 1))
+    chain = learn_window(StageChain(None, (), -highest, highest), list(x), features)
+    last = np.stack([chain.run(window)[-1] for window in x])
+    return FittedWindows(_fit_head(chain, last, labels, recipe))

@@ -47,7 +47,7 @@ def quantise_dense(
     low, high : int64 (n_in,)
         Proven range of each input.
     weight_bits : int
-        8 or 16.
+        2 to 8, or 16; 2 leaves -1, 0 and 1.
     out_bits : int
         8, 16, or 32 for unscaled accumulators (scores).
     clip_quantile : float
@@ -67,7 +67,7 @@ def quantise_dense(
     unit_w = max(smallest, _weight_unit(weights, sample, symmetric_limit(weight_bits)))
     limit = symmetric_limit(weight_bits)
     rounded = np.clip(np.floor(weights / unit_w + 0.5), -limit, limit)
-    integer: NDArray[np.signedinteger] = rounded.astype(np.int8 if weight_bits == 8 else np.int16)
+    integer: NDArray[np.signedinteger] = rounded.astype(np.int8 if weight_bits <= 8 else np.int16)
     real_bias = bias / unit_w
     # Rounded weights on inputs that are never negative add up to an offset; the bias takes it back.
     missing = (weights / unit_w - rounded) @ sample.mean(axis=0)

@@ -43,15 +43,26 @@ class _Table(BaseModel):
 class FeatureRecipe(_Table):
     """Features of one frame and of a window of frames; every one becomes an integer stage.
 
-    ``bins`` bins down and across; ``level_bits`` bits of a level-normalised feature; ``projection``
-    learned directions over the bins (``principal``: most signal for the noise, ``fisher``: most
-    difference between classes for the spread within them, ``none``); ``motion`` adds the change
-    between frames as a feature; the window is ``segments`` sums of ``segment_frames`` frames each.
+    ``bins`` bins down and across, or, for ``entry = "pixels"``, ``pixels`` single pixels: ``qr``
+    chooses them by what they tell about the readouts' strongest directions, ``random`` does not
+    look. ``rows`` are the first row read and the row after the last one; the whole sensor without.
+    ``level_bits`` bits of a level-normalised feature; ``projection`` onto ``directions`` learned
+    directions (``principal``: most signal for the noise, ``fisher``: most difference between
+    classes for the spread within them) or drawn ones (``random``: dense, ``ternary``: a third of
+    the weights are +-1, ``sparse``: one in the root of the number of values), or ``none``;
+    ``motion`` adds the change between frames as a feature; the window is ``segments`` sums of
+    ``segment_frames`` frames each.
     """
 
-    bins: tuple[Annotated[int, Field(ge=1, le=256)], Annotated[int, Field(ge=1, le=256)]]
+    entry: Literal["bins", "pixels"] = "bins"
+    bins: tuple[Annotated[int, Field(ge=1, le=256)], Annotated[int, Field(ge=1, le=256)]] = (8, 8)
+    pixels: Annotated[int, Field(ge=2, le=4096)] = 32
+    choose: Literal["qr", "random"] = "qr"
+    rows: tuple[Annotated[int, Field(ge=0, le=255)], Annotated[int, Field(ge=1, le=256)]] | None = (
+        None
+    )
     level_bits: Literal[8, 16] = 8
-    projection: Literal["none", "principal", "fisher"] = "principal"
+    projection: Literal["none", "principal", "fisher", "random", "ternary", "sparse"] = "principal"
     directions: Annotated[int, Field(ge=1, le=256)] = 16
     direction_bits: Literal[8, 16] = 8
     motion: bool = True
@@ -60,18 +71,28 @@ class FeatureRecipe(_Table):
 
 
 class ClassifierRecipe(_Table):
-    """The head: ``linear`` (logistic regression) or ``mlp`` (one hidden layer of ``hidden`` units).
+    """The head: from a window's features to one score per class.
 
-    ``penalty`` is the weight of the squared weights (L2), ``epochs`` the passes over the windows.
+    ``linear`` is a logistic regression, ``mlp`` has one hidden layer of ``hidden`` units; for both,
+    ``penalty`` is the weight of the squared weights (L2), and ``epochs`` are the MLP's passes over
+    the windows. ``tree`` is one decision tree, ``extra_trees`` the mean of ``trees`` randomised
+    ones, ``boosted_trees`` the sum of ``trees`` rounds of gradient boosting with one tree a class;
+    none is deeper than ``depth``. ``prototypes`` keeps ``prototypes`` examples a class, and takes
+    the nearest by ``distance``: ``absolute`` differences added up, or ``squared`` ones.
+
     ``scaling`` brings the features to unit spread before fitting: ``each`` by its own, or all
     ``together`` by their common one, which keeps weak directions weak when there are few people.
     """
 
-    kind: Literal["linear", "mlp"] = "mlp"
+    kind: Literal["linear", "mlp", "tree", "extra_trees", "boosted_trees", "prototypes"] = "mlp"
     hidden: Annotated[int, Field(ge=1, le=256)] = 32
     penalty: Annotated[float, Field(ge=0, le=1e3)] = 1e-3
     epochs: Annotated[int, Field(ge=1, le=5_000)] = 60
     scaling: Literal["each", "together"] = "each"
+    trees: Annotated[int, Field(ge=1, le=256)] = 16
+    depth: Annotated[int, Field(ge=1, le=12)] = 6
+    prototypes: Annotated[int, Field(ge=1, le=64)] = 4
+    distance: Literal["absolute", "squared"] = "absolute"
 
 
 class QuantisationRecipe(_Table):
@@ -80,7 +101,7 @@ class QuantisationRecipe(_Table):
     ``clip_quantile`` is the share of training values that a scale must represent without clipping.
     """
 
-    weight_bits: Literal[8, 16] = 8
+    weight_bits: Literal[4, 6, 8, 16] = 8
     hidden_bits: Literal[8, 16] = 8
     clip_quantile: Annotated[float, Field(gt=0.5, le=1)] = 0.999
 

@@ -12,8 +12,10 @@ from sklearn.model_selection import train_test_split
 
 from runtime.errors import UsageError
 from runtime.fixedpoint import INT32_MAX
-from trainer.classifiers import SegmentContrasts, fit_classifier, lower_classifier
-from trainer.features import fisher_directions, learn_level, principal_directions
+from trainer.classifiers import SegmentContrasts, fit_classifier
+from trainer.directions import fisher_directions, principal_directions
+from trainer.features import learn_level
+from trainer.lowering import lower_classifier
 from trainer.quantise import quantise_dense
 from trainer.recipe import ClassifierRecipe, FeatureRecipe, QuantisationRecipe
 
