@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from runtime.model import Model
+from trainer.sentences import event_words, worst_words
 from trainer.tables import PIPELINES, figure_text
 
 __all__ = ["model_card"]
@@ -57,10 +58,16 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         f"The locked participants were used by {len(evaluation['test_uses'])} model(s) of this "
         "task so far; each use is listed in evaluation.json.",
         "",
+        *_stream_lines(evaluation),
+        "## For whom it works less well",
+        "",
+        f"- Locked participants: {worst_words(evaluation['worst_group'])}",
+        f"- Training participants in turn: {worst_words(evaluation['worst_group_in_turn'])}",
+        "",
         "## Limits",
         "",
         f"- Recorded by: {', '.join(evaluation['recorded_by'])}.{_emulated(evaluation)}",
-        "- Takes are judged at one frame each, not as a stream.",
+        "- evaluation.html shows the figures, the groups and the worst takes.",
         "- Light into eyes: judge the LED's drive by IEC 62471 before anybody sits before it.",
         "- Recordings of people need their consent, and are deleted with it.",
         "",
@@ -68,6 +75,12 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         "",
     ]
     return "\n".join(lines)
+
+
+def _stream_lines(evaluation: dict[str, Any]) -> list[str]:
+    if "events" not in evaluation:
+        return []
+    return ["## Events", "", event_words(evaluation["events"]), ""]
 
 
 def _emulated(evaluation: dict[str, Any]) -> str:

@@ -58,7 +58,7 @@ def train(
 
     from trainer.cluster import chosen_workers
     from trainer.recipe import load_recipe
-    from trainer.tables import candidates_table, evaluation_table
+    from trainer.tables import candidates_table, evaluation_tables
     from trainer.training import train_model
 
     read = [load_recipe(recipe) for recipe in recipes]
@@ -73,7 +73,8 @@ def train(
     console = Console()
     if "candidates" in evaluation:
         console.print(candidates_table(evaluation["candidates"]))
-    console.print(evaluation_table([evaluation]))
+    for table in evaluation_tables([evaluation]):
+        console.print(table)
     click.echo(f"model: {out}")
 
 

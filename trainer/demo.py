@@ -114,9 +114,10 @@ def run_demo(out: Path, *, as_json: bool = False) -> None:
         }
         print(json.dumps(content | {"report": str(report)}, indent=2, sort_keys=True))
         return
-    from trainer.tables import evaluation_table
+    from trainer.tables import evaluation_tables
 
-    console.print(evaluation_table([model.evaluation for model in made]))
+    for table in evaluation_tables([model.evaluation for model in made]):
+        console.print(table)
     console.print(_cost_table(made))
     console.print(_power_table(made))
     for model in made:

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sklearn.metrics import confusion_matrix, f1_score
 
+from capture.files import alone_in
 from runtime.errors import FormatError, UsageError
 from runtime.files import read_limited, write_whole
 from trainer.intervals import over_participants
@@ -161,30 +162,46 @@ def majority(takes: Takes, train_labels: NDArray[np.int64]) -> Takes:
     return Takes(takes.participants, takes.labels, np.full_like(takes.labels, answer))
 
 
-def log_test_use(folder: Path, task: str, use: dict[str, Any]) -> list[dict[str, Any]]:
-    """Write down in the data set that its locked participants were used, and return all uses.
+def log_test_use(folder: Path, use: dict[str, Any]) -> list[dict[str, Any]]:
+    """Write down in the data set that its locked participants were used.
 
-    The log is ``derivatives/palmwatt/test_uses_TASK.json``. A use is told by its recipe and data:
+    The log is ``derivatives/palmwatt/test_uses.json``. A use is told by its recipe and data:
     repeating it gives the same model and the same figures, so that it is logged once.
+
+    Parameters
+    ----------
+    use : dict
+        ``recipe``, ``data`` (digests), ``classes`` and ``participants``.
+
+    Returns
+    -------
+    list of dict
+        All uses for the same classes or of the same data, whatever the recipes were called: what
+        wears the locked participants out.
 
     Raises
     ------
     FormatError
         The log is not what this function writes.
     """
-    path = folder / "derivatives" / "palmwatt" / f"test_uses_{task}.json"
-    uses: list[dict[str, Any]] = []
-    if path.exists():
-        log = read_limited(path, MAX_LOG_BYTES)
-        try:
-            uses = json.loads(log.decode("utf-8"))
-        except (ValueError, RecursionError) as error:
-            raise FormatError(str(path), "log of test uses", "not JSON", "a list") from error
-        if not isinstance(uses, list) or not all(isinstance(u, dict) for u in uses):
-            raise FormatError(str(path), "log of test uses", "another value", "a list of objects")
-    if use not in uses:
-        uses.append(use)
-        path.parent.mkdir(parents=True, exist_ok=True)
-        text = json.dumps(uses, indent=2, sort_keys=True) + "\n"
-        write_whole(path, text.encode())
+    path = folder / "derivatives" / "palmwatt" / "test_uses.json"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with alone_in(path.parent):
+        uses = _read_uses(path) if path.exists() else []
+        if use not in uses:
+            uses.append(use)
+            text = json.dumps(uses, indent=2, sort_keys=True) + "\n"
+            write_whole(path, text.encode())
+    alike = ("classes", "data")
+    return [one for one in uses if any(one.get(key) == use[key] for key in alike)]
+
+
+def _read_uses(path: Path) -> list[dict[str, Any]]:
+    log = read_limited(path, MAX_LOG_BYTES)
+    try:
+        uses = json.loads(log.decode("utf-8"))
+    except (ValueError, RecursionError) as error:
+        raise FormatError(str(path), "log of test uses", "not JSON", "a list") from error
+    if not isinstance(uses, list) or not all(isinstance(u, dict) for u in uses):
+        raise FormatError(str(path), "log of test uses", "another value", "a list of objects")
     return uses

@@ -51,6 +51,11 @@ class HeardStream:
         made = self.stream.references
         return [self.told[t].told_s - made[m].offset_s for t, m in self.pairs]
 
+    def after_onset_s(self) -> list[float]:
+        """Return, for each right event, how long after its gesture's onset it was told; seconds."""
+        made = self.stream.references
+        return [self.told[t].told_s - made[m].onset_s for t, m in self.pairs]
+
 
 @dataclass(frozen=True, slots=True)
 class Placing:
@@ -136,6 +141,7 @@ def stream_figures(
         "onset_f1": _figure(onsets, f_measure),
         "false_events_per_hour": false_rate(heard),
         "latency_ms": _latency([ms for one in gestures for ms in one.latencies_s()]),
+        "after_onset_ms": _median_and_p95([s for one in gestures for s in one.after_onset_s()]),
         "reference_ends": _reference_ends(
             made for one in gestures for made in one.stream.references
         ),
@@ -194,18 +200,23 @@ def _figure(
 
 def _latency(latencies_s: Sequence[float]) -> dict[str, Any]:
     """Return median, 95th percentile and histogram of latencies, milliseconds."""
-    if not latencies_s:
-        return {"median": None, "p95": None, "n_events": 0, "histogram": []}
-    ms = np.array(latencies_s) * 1e3
-    bins, counts = np.unique(np.floor(ms / LATENCY_STEP_MS).astype(int), return_counts=True)
-    return {
-        "median": round(float(np.median(ms)), 3),
-        "p95": round(float(np.percentile(ms, LATENCY_PERCENTILE)), 3),
-        "n_events": len(ms),
+    steps = np.floor(np.array(latencies_s) * 1e3 / LATENCY_STEP_MS).astype(int)
+    bins, counts = np.unique(steps, return_counts=True)
+    return _median_and_p95(latencies_s) | {
         "histogram": [
             {"from": LATENCY_STEP_MS * low, "to": LATENCY_STEP_MS * (low + 1), "n_events": n}
             for low, n in zip(bins.tolist(), counts.tolist(), strict=True)
         ],
+    }
+
+
+def _median_and_p95(times_s: Sequence[float]) -> dict[str, Any]:
+    """Return median and 95th percentile in milliseconds, None without any."""
+    ms = np.array(times_s) * 1e3
+    return {
+        "median": round(float(np.median(ms)), 3) if len(ms) else None,
+        "p95": round(float(np.percentile(ms, LATENCY_PERCENTILE)), 3) if len(ms) else None,
+        "n_events": len(ms),
     }
 
 

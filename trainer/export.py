@@ -21,7 +21,9 @@ from runtime.onnx_graph import save_step_graph, save_window_graph
 from trainer.card import model_card
 from trainer.classifiers import SegmentContrasts
 from trainer.dataset import Recording
+from trainer.page import evaluation_page
 from trainer.training import Trained
+from trainer.worst import readouts_of
 
 __all__ = ["N_TEST_FRAMES", "refuse_used_folder", "write_model_folder"]
 
@@ -45,8 +47,8 @@ def write_model_folder(trained: Trained, out: Path) -> None:
     """Write a trained model as a folder.
 
     model.json and weights, fixed.onnx (integers only, one frame pair), fixed_window.onnx (the same
-    over many), float.onnx, firmware/, evaluation.json, card.md, and test_frames.npz: recorded
-    frames of held-out participants, for `palmwatt verify`.
+    over many), float.onnx, firmware/, evaluation.json and the page that shows it, card.md, and
+    test_frames.npz: recorded frames of held-out participants, for `palmwatt verify`.
 
     Parameters
     ----------
@@ -76,6 +78,8 @@ def write_model_folder(trained: Trained, out: Path) -> None:
         (part / "float.onnx").write_bytes(_float_onnx(trained))
         text = json.dumps(trained.evaluation, indent=2, sort_keys=True) + "\n"
         (part / "evaluation.json").write_text(text, "utf-8")
+        page = evaluation_page(trained.evaluation, trained.worst, readouts_of(trained.worst))
+        (part / "evaluation.html").write_text(page, "utf-8")
         (part / "card.md").write_text(model_card(trained.model, trained.evaluation), "utf-8")
         _write_test_frames(trained.test, part / "test_frames.npz")
         if out.exists():

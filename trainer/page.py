@@ -11,6 +11,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from runtime.budget.report import page_style
 from trainer.charts import grey_picture
 from trainer.groups import GROUPINGS
 from trainer.page_charts import (
@@ -20,7 +21,15 @@ from trainer.page_charts import (
     scores_chart,
     trade_off_chart,
 )
-from trainer.sentences import count, learning_words, percent, verdict, worst_words
+from trainer.sentences import (
+    count,
+    from_end,
+    learning_words,
+    per_hour,
+    percent,
+    verdict,
+    worst_words,
+)
 from trainer.tables import PIPELINES
 from trainer.worst import WorstTake
 
@@ -46,14 +55,15 @@ def evaluation_page(
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    environment.filters.update(percent=percent, count=count)
+    environment.filters.update(
+        percent=percent, count=count, per_hour=per_hour, from_end=from_end, before=_before
+    )
     template = resources.files("trainer").joinpath("page.html.j2").read_text("utf-8")
-    style = resources.files("runtime").joinpath("page.css").read_text("utf-8")
     events = evaluation.get("events")
     return environment.from_string(template).render(
         e=evaluation,
         events=events,
-        style=Markup(style),  # noqa: S704 - the house's own style sheet
+        style=Markup(page_style()),  # noqa: S704 - the house's own style sheet
         verdict=verdict(evaluation),
         pipelines=[(label, evaluation[key]) for key, label in PIPELINES.items()],
         matrices=_matrices(evaluation),
@@ -68,6 +78,11 @@ def evaluation_page(
         takes=[_take(*both) for both in zip(worst, readouts, strict=True)],
         emulated=any("emulated" in source for source in evaluation["recorded_by"]),
     )
+
+
+def _before(ms: float) -> str:
+    """Return when a gesture ended that an event is told of, from the event."""
+    return from_end(-ms)
 
 
 def _matrices(evaluation: Row) -> list[dict[str, Any]]:

@@ -7,7 +7,16 @@ from typing import Any
 
 from trainer.groups import GROUPINGS
 
-__all__ = ["count", "event_words", "learning_words", "percent", "verdict", "worst_words"]
+__all__ = [
+    "count",
+    "event_words",
+    "from_end",
+    "learning_words",
+    "per_hour",
+    "percent",
+    "verdict",
+    "worst_words",
+]
 
 Row = Mapping[str, Any]
 WORTH_MORE_PEOPLE = 0.01
@@ -61,14 +70,24 @@ def event_words(events: Row) -> str:
     words = (
         f"As a stream: event F1 {f1['value']:.3f} ({f1['low']:.3f} to {f1['high']:.3f}) on "
         f"{count(f1['n_events'], 'gesture')}; {count(rate['n_events'], 'false event')} in {hours}, "
-        f"so at most {rate['upper_95']:.2g} an hour with 95 % confidence"
+        f"so at most {per_hour(rate['upper_95'])} an hour with 95 % confidence"
     )
     if latency["n_events"]:
         words += (
-            f"; told {latency['median']:.0f} ms after the gesture's end (median), "
-            f"95 % within {latency['p95']:.0f} ms"
+            f"; told {from_end(latency['median'])} the gesture's end (median), 95 % of events by "
+            f"{from_end(latency['p95'])} it"
         )
     return words + "."
+
+
+def per_hour(rate: float) -> str:
+    """Return a rate with two digits, without an exponent."""
+    return f"{rate:.2f}" if rate < 10 else f"{rate:,.0f}"
+
+
+def from_end(ms: float) -> str:
+    """Return a time as ``120 ms after`` or ``40 ms before``."""
+    return f"{abs(ms):.0f} ms {'after' if ms >= 0 else 'before'}"
 
 
 def learning_words(curve: Sequence[Row]) -> str:

@@ -7,7 +7,15 @@ from typing import Any
 
 from rich.table import Table
 
-__all__ = ["PIPELINES", "candidates_table", "evaluation_rows", "evaluation_table", "figure_text"]
+from trainer.sentences import per_hour
+
+__all__ = [
+    "PIPELINES",
+    "candidates_table",
+    "evaluation_rows",
+    "evaluation_tables",
+    "figure_text",
+]
 
 PIPELINES = {
     "float": "float",
@@ -42,8 +50,13 @@ def evaluation_rows(evaluation: dict[str, Any]) -> list[tuple[str, str, str, str
     ]
 
 
-def evaluation_table(evaluations: Sequence[dict[str, Any]]) -> Table:
-    """Return the rows of several evaluations as one table for a terminal."""
+def evaluation_tables(evaluations: Sequence[dict[str, Any]]) -> list[Table]:
+    """Return tables of several evaluations for a terminal: takes, and events where there are."""
+    events = _events_table([e for e in evaluations if "events" in e])
+    return [_takes_table(evaluations), *([events] if events.row_count else [])]
+
+
+def _takes_table(evaluations: Sequence[dict[str, Any]]) -> Table:
     table = Table(title="Recognition of people held out of training (95 % interval)")
     for heading in ("model", "pipeline", "accuracy", "macro F1"):
         table.add_column(heading)
@@ -66,5 +79,24 @@ def candidates_table(candidates: Sequence[dict[str, Any]]) -> Table:
             figure_text(found["accuracy"]),
             figure_text(found["macro_f1"]),
             "yes" if each["chosen"] else "",
+        )
+    return table
+
+
+def _events_table(evaluations: Sequence[dict[str, Any]]) -> Table:
+    table = Table(title="Events in streams of people held out of training (95 % interval)")
+    for heading in ("model", "event F1", "false events an hour", "latency, ms"):
+        table.add_column(heading)
+    for evaluation in evaluations:
+        events = evaluation["events"]
+        rate, latency = events["false_events_per_hour"], events["latency_ms"]
+        table.add_row(
+            evaluation["task"],
+            figure_text(events["f1"]),
+            f"{per_hour(rate['value'])}, at most {per_hour(rate['upper_95'])} "
+            f"({rate['n_events']} in {rate['hours']:.2f} h)",
+            f"median {latency['median']:.0f}, 95 % {latency['p95']:.0f}"
+            if latency["n_events"]
+            else "none told",
         )
     return table

@@ -32,6 +32,7 @@ from trainer.margins import choose_margin
 from trainer.pipeline import Fitted, assemble_model
 from trainer.recipe import Recipe
 from trainer.reduced import Reduced
+from trainer.wake_up import examine_wake_up
 from trainer.worst import WorstTake
 
 __all__ = ["Progress", "Trained", "fit_model", "train_model"]
@@ -129,6 +130,9 @@ def fit_model(
     evaluation["learning_curve"] = learning_curve(
         [*folds[best], *curve], [*outcomes[best], *from_fewer]
     )
+    wake_up = examine_wake_up(chosen.corpus.folder, recipe, chosen.corpus.sensor)
+    if wake_up is not None:
+        evaluation["wake_up"] = wake_up
     if len(recipes) > 1:
         evaluation["candidates"] = [
             {
@@ -218,13 +222,19 @@ def _on_whom(candidate: Candidate, n_windows: int) -> dict[str, Any]:
     train, test = (
         sorted({r.participant for r in corpus.select(locked)}) for locked in (False, True)
     )
-    use = {"recipe": recipe.digest(), "data": corpus.digest, "participants": test}
+    use = {
+        "recipe": recipe.digest(),
+        "data": corpus.digest,
+        "classes": list(recipe.answers),
+        "participants": test,
+    }
     return {
         "task": recipe.name,
         "classes": list(recipe.answers),
         "participants": {"train": train, "test": test},
+        "split": recipe.evaluation.split,
         "n_training_windows": n_windows,
         "recorded_by": sorted({f"unit {r.unit}, firmware {r.firmware}" for r in corpus.recordings}),
         "take_end": recipe.evaluation.take_end,
-        "test_uses": log_test_use(corpus.folder, recipe.name, use),
+        "test_uses": log_test_use(corpus.folder, use),
     }

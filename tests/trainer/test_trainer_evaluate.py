@@ -69,12 +69,24 @@ def test_no_group_may_stand_on_both_sides() -> None:
 @pytest.mark.parametrize("text", ["{", "{}", "[3]", "\xff"])
 def test_a_log_of_test_uses_that_is_no_log_is_refused(tmp_path: Path, text: str) -> None:
     """A damaged log is not overwritten, because it is the only record of earlier uses."""
-    path = tmp_path / "derivatives" / "palmwatt" / "test_uses_two.json"
+    path = tmp_path / "derivatives" / "palmwatt" / "test_uses.json"
     path.parent.mkdir(parents=True)
     path.write_bytes(text.encode("latin-1"))
     with pytest.raises(FormatError):
-        log_test_use(tmp_path, "two", {"recipe": "r"})
+        log_test_use(tmp_path, {"recipe": "r", "data": "d", "classes": ["a"]})
     assert path.read_bytes() == text.encode("latin-1")
+
+
+def test_a_new_name_does_not_make_the_locked_people_fresh(tmp_path: Path) -> None:
+    """Uses for the same classes or of the same data count together; other tasks do not."""
+    first = {"recipe": "r1", "data": "d1", "classes": ["a", "b"]}
+    other_task = {"recipe": "r2", "data": "d2", "classes": ["c"]}
+    more_data = {"recipe": "r3", "data": "d3", "classes": ["a", "b"]}
+    other_classes = {"recipe": "r4", "data": "d1", "classes": ["a"]}
+    assert log_test_use(tmp_path, first) == log_test_use(tmp_path, first) == [first]
+    assert log_test_use(tmp_path, other_task) == [other_task]
+    assert log_test_use(tmp_path, more_data) == [first, more_data]
+    assert log_test_use(tmp_path, other_classes) == [first, other_classes]
 
 
 @pytest.mark.parametrize("last", [20, 31, 44])
