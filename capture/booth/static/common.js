@@ -63,6 +63,7 @@ export function commandKey(event) {
   const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
   const at = event.target;
   if (at.closest("dialog[open], input:not([type=checkbox], [type=radio]), select")) return null;
+  if (key.startsWith("Arrow") && at.closest("[type=radio]")) return null;
   if ((key === " " || key === "Enter") && at.closest("button, a, input, summary")) return null;
   return key;
 }

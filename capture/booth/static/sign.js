@@ -13,8 +13,8 @@ function arrow(x1, y1, x2, y2) {
 
 const PLATE = "M18 88H82"; // the sensor, seen from its side
 // Most of a ring from its top, and the way its end points.
-const RING = `M50 14A36 36 0 1 1 16 38${head(16, 38, -1.5)}`;
-const RING_BACK = `M50 14A36 36 0 1 0 84 38${head(84, 38, Math.PI + 1.5)}`;
+const RING = `M54 20A30 30 0 1 1 26 40${head(26, 40, -1.4)}`;
+const RING_BACK = `M46 20A30 30 0 1 0 74 40${head(74, 40, Math.PI + 1.4)}`;
 
 const SIGNS = {
   swipe_left: arrow(88, 50, 12, 50),

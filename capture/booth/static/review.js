@@ -1,0 +1,427 @@
+// The review page: sessions, the cursor and playing, edits, agreement.
+
+import { Readouts, Refused, ask, byId, commandKey, make, plain } from "./common.js";
+import { Frames } from "./frames.js";
+import { question, showAgreements } from "./panels.js";
+import { Timeline, indexAt } from "./timeline.js";
+
+const REASONS = [
+  "another movement than the cue",
+  "no movement",
+  "cut off at an end",
+  "hand out of the sensor's sight",
+];
+
+let session = null; // what the booth says about it
+let frames = null;
+let readouts = null;
+let table = null; // labels as they stand, with their revision
+let playing = null; // {from, since, until} while it plays
+let wanted = 0; // number of the newest call to open a session
+
+const line = new Timeline(byId("near"), byId("whole"), {
+  seek: (time) => {
+    playing = null;
+    seek(time);
+  },
+  choose: (row) => choose(row),
+  move: (row, onset, end) => change({ onset_s: onset, duration_s: end - onset }, row),
+});
+
+const labeller = () => byId("labeller").value.trim().toUpperCase();
+const blind = () => byId("blind").checked;
+const chosenTake = () => table?.events[line.chosen];
+const base = () => `/api/sessions/${encodeURIComponent(session.id)}`;
+const view = () => `labeller=${encodeURIComponent(labeller())}&blind=${blind() ? "yes" : "no"}`;
+
+function tell(text) {
+  byId("told").textContent = text;
+}
+
+function complain(error) {
+  if (error && !(error instanceof Refused)) throw error;
+  byId("error").textContent = error ? error.message : "";
+}
+
+// Sessions
+
+async function listSessions() {
+  const { sessions } = await ask(`/api/sessions?blind=${blind() ? "yes" : "no"}`);
+  byId("no-sessions").hidden = sessions.length > 0;
+  byId("sessions").replaceChildren(
+    ...sessions.map((entry) => {
+      const name = `${entry.participant}, session ${entry.session}, ${plain(entry.task)}`;
+      const by = entry.labellers?.length ? `, edited by ${entry.labellers.join(", ")}` : "";
+      const count = `${entry.n_takes} takes, ${entry.n_rejected} rejected${by}`;
+      const note = entry.note ?? (entry.n_takes === undefined ? "" : count);
+      const button = make("button", { type: "button" }, name, make("small", {}, note));
+      button.dataset.id = entry.id;
+      button.setAttribute("aria-current", `${entry.id === session?.id}`);
+      button.addEventListener("click", () => openSession(entry.id));
+      return make("li", {}, button);
+    }),
+  );
+}
+
+function knowsWho() {
+  if (byId("labeller").value && byId("labeller").checkValidity()) return true;
+  byId("hint").textContent = "Enter who you are, then choose a session.";
+  byId("hint").hidden = false;
+  byId("labeller").focus();
+  return false;
+}
+
+async function openSession(id) {
+  if (!knowsWho()) return;
+  const call = ++wanted;
+  playing = null;
+  byId("work").hidden = true;
+  byId("hint").hidden = false;
+  byId("hint").textContent = "Reading the session…";
+  try {
+    const found = await ask(`/api/sessions/${encodeURIComponent(id)}`);
+    const packed = await ask(`/api/sessions/${encodeURIComponent(id)}/energy`, { bytes: true });
+    const labels = await ask(`/api/sessions/${encodeURIComponent(id)}/labels?${view()}`);
+    if (call !== wanted) return; // another one was chosen meanwhile
+    complain();
+    byId("hint").hidden = true;
+    byId("work").hidden = false;
+    session = found;
+    const n = packed.byteLength / 12;
+    line.load(new Float64Array(packed, 0, n), new Float32Array(packed, 8 * n, n));
+    frames = new Frames(session, n, (error) => (error ? complain(error) : drawReadout()));
+    byId("readouts").replaceChildren();
+    readouts = new Readouts(byId("readouts"));
+    byId("near").setAttribute("aria-valuemax", session.duration_s.toFixed(2));
+    byId("title").textContent = plain(session.id.replaceAll("_", ", "));
+    takeTable(labels);
+    choose(0, false);
+    byId("title").focus();
+    await listSessions();
+  } catch (error) {
+    if (call !== wanted) return;
+    session = table = null;
+    byId("hint").hidden = true;
+    complain(error);
+  }
+}
+
+// Cursor and playing
+
+function seek(time) {
+  line.cursor = Math.max(0, Math.min(line.length, time));
+  line.reveal(line.cursor);
+  line.redraw();
+  drawReadout();
+}
+
+function step(pairs) {
+  playing = null;
+  const index = indexAt(line.times, line.cursor + 1e-9) + pairs;
+  seek(line.times[Math.max(0, Math.min(line.times.length - 1, index))]);
+}
+
+function drawReadout() {
+  if (!session || !line.times.length) return;
+  const index = indexAt(line.times, line.cursor + 1e-9);
+  const pair = frames.get(index);
+  if (pair) {
+    readouts.draw(pair.lit, pair.dark, session.n_rows, session.n_cols, session.ranges, session.max_counts);
+  }
+  const under = takeUnder(line.cursor);
+  const rows = [
+    ["Time", `${line.cursor.toFixed(3)} s of ${session.duration_s.toFixed(3)} s`],
+    ["Frame pair", `${index + 1} of ${line.times.length}`],
+    ["Readout energy", `${Math.round(line.energy[index])} counts`],
+    ["Take", under < 0 ? "none" : `${under + 1}, ${plain(table.events[under].trial_type)}`],
+    ["Unit", session.unit],
+    ["", pair ? "" : "reading…"],
+  ];
+  byId("at").replaceChildren(
+    ...rows.flatMap(([name, value]) => [make("dt", {}, name), make("dd", {}, value)]),
+  );
+  const slider = byId("near");
+  slider.setAttribute("aria-valuenow", line.cursor.toFixed(2));
+  slider.setAttribute("aria-valuetext", `${line.cursor.toFixed(2)} seconds, ${rows[3][1]}`);
+  return pair !== null;
+}
+
+function takeUnder(time) {
+  return table ? table.events.findIndex((t) => time >= t.onset_s && time <= t.onset_s + t.duration_s) : -1;
+}
+
+function play(from, until) {
+  playing = { from, until, since: null };
+  seek(from);
+  byId("play").firstChild.data = "Stop ";
+  requestAnimationFrame(playOn);
+}
+
+// The cursor follows the clock, at true speed, from the moment its first readout is there.
+function playOn(clock) {
+  if (!playing) {
+    byId("play").firstChild.data = "Play ";
+    return;
+  }
+  if (playing.since === null && drawReadout()) playing.since = clock;
+  const passed = playing.since === null ? 0 : Math.max(0, clock - playing.since) / 1000;
+  const time = Math.min(playing.until, playing.from + passed);
+  seek(time);
+  if (time >= playing.until) playing = null;
+  requestAnimationFrame(playOn);
+}
+
+function playOrStop() {
+  if (playing) playing = null;
+  else play(line.cursor >= line.length - 1e-6 ? 0 : line.cursor, line.length);
+}
+
+function playTake() {
+  const take = chosenTake();
+  if (take) play(take.onset_s, take.onset_s + take.duration_s);
+}
+
+// Takes
+
+const when = (time) => time.replace("T", " ").replace("+00:00", " UTC");
+
+function stateOf(take) {
+  return take.status === "rejected" ? `rejected: ${take.reason}` : "good";
+}
+
+function choose(row, heard = true) {
+  if (!table) return;
+  line.chosen = Math.max(0, Math.min(table.events.length - 1, row));
+  const take = chosenTake();
+  if (take) {
+    playing = null;
+    seek(take.onset_s);
+    line.reveal(take.onset_s + take.duration_s);
+    if (heard) tell(`Take ${line.chosen + 1}, ${plain(take.trial_type)}, ${stateOf(take)}`);
+  }
+  markChosen();
+}
+
+function markChosen() {
+  [...byId("takes").rows].forEach((row, i) => {
+    row.setAttribute("aria-current", `${i === line.chosen}`);
+    if (i === line.chosen) row.scrollIntoView({ block: "nearest" });
+  });
+  const take = chosenTake();
+  const closed = !take || table.finished;
+  for (const id of ["label", "reject"]) byId(id).disabled = closed;
+  byId("play-take").disabled = !take;
+  byId("good").disabled = closed || take.status === "good";
+  line.redraw();
+}
+
+function takeTable(labels) {
+  table = labels;
+  line.takes = table.events;
+  const rows = table.events.map((take, i) => {
+    const button = make("button", { type: "button" }, `${i + 1}`);
+    button.addEventListener("click", () => choose(i));
+    const rejected = take.status === "rejected" ? "rejected" : "";
+    return make(
+      "tr",
+      {},
+      make("td", {}, button),
+      make("td", { className: rejected }, plain(take.trial_type)),
+      make("td", { className: "number" }, take.onset_s.toFixed(3)),
+      make("td", { className: "number" }, (take.onset_s + take.duration_s).toFixed(3)),
+      make("td", {}, stateOf(take)),
+      make("td", {}, take.edited ? `${take.labeller}, ${when(take.edited)}` : take.labeller),
+    );
+  });
+  byId("takes").replaceChildren(...rows);
+  byId("undo").disabled = !table.can_undo;
+  byId("redo").disabled = !table.can_redo;
+  byId("finish").hidden = !blind() || table.finished;
+  const ended = table.finished ? "Blind review ended; it can no longer change. " : "";
+  byId("saved").textContent = `${ended}Saved; revision ${table.revision.split(".")[0]}.`;
+  showAgreements(table.agreements, (time) => choose(takeAtCue(time)));
+  if (table.row !== null) line.chosen = table.row;
+  markChosen();
+  drawReadout();
+}
+
+const takeAtCue = (time) => table.events.findIndex((take) => Math.abs((take.cue_onset_s ?? -1) - time) < 1e-6);
+
+// Edits: one after the other, each against the revision that the one before it left.
+
+let saving = Promise.resolve();
+
+function edit(act, what, describe) {
+  saving = saving.then(async () => {
+    if (!table || !session) return;
+    const body = { labeller: labeller(), blind: blind(), revision: table.revision, act };
+    try {
+      complain();
+      takeTable(await ask(`${base()}/edits`, { body: { ...body, ...what() } }));
+      tell(describe());
+    } catch (error) {
+      if (error.status === 409) {
+        takeTable(await ask(`${base()}/labels?${view()}`));
+        const text = "These labels were changed in another window. They are loaded anew; your last edit was not saved.";
+        complain(new Refused(409, text));
+      } else {
+        complain(error);
+        line.cancel();
+      }
+    }
+  });
+  return saving;
+}
+
+function change(fields, row = line.chosen) {
+  if (!chosenTake()) return saving;
+  return edit("change", () => ({ row, ...fields }), () => {
+    const take = chosenTake();
+    const end = (take.onset_s + take.duration_s).toFixed(2);
+    return `Saved: ${plain(take.trial_type)}, ${take.onset_s.toFixed(2)} to ${end} seconds, ${stateOf(take)}`;
+  });
+}
+
+// Move one end of the chosen take to a time; the other end stays.
+function setEnd(side, time) {
+  const take = chosenTake();
+  if (!take) return;
+  const ends = [take.onset_s, take.onset_s + take.duration_s];
+  ends[side] = time;
+  if (ends[1] <= ends[0]) {
+    complain(new Refused(0, "A take's end must come after its start."));
+    return;
+  }
+  seek(time);
+  change({ onset_s: ends[0], duration_s: ends[1] - ends[0] });
+}
+
+// Move one end to the frame pair before or after.
+function nudge(side, pairs) {
+  saving = saving.then(() => {
+    const take = chosenTake();
+    if (!take) return;
+    const time = side ? take.onset_s + take.duration_s : take.onset_s;
+    const index = indexAt(line.times, time + 1e-4) + pairs;
+    setEnd(side, line.times[Math.max(0, Math.min(line.times.length - 1, index))]);
+  });
+}
+
+function putBack(act) {
+  edit(act, () => ({}), () => `${act === "undo" ? "Taken back" : "Done again"}; revision ${table.revision.split(".")[0]}`);
+}
+
+const nameIt = (label) => change({ trial_type: label });
+
+const reject = (reason) => change({ status: "rejected", reason });
+
+function askLabel() {
+  if (chosenTake() && !table.finished) question("What is this take?", session.labels, nameIt);
+}
+
+function askReason() {
+  if (chosenTake() && !table.finished) question("Why is this take rejected?", REASONS, reject, true);
+}
+
+function finish() {
+  if (blind() && !table.finished) {
+    edit("finish", () => ({}), () => "The blind review has ended; the agreement is shown.");
+  }
+}
+
+// Keys: [keys as shown, what it does, how it is pressed, action]
+const KEYS = [
+  ["Space", "play at true speed, or stop", " ", playOrStop],
+  ["Enter", "play the chosen take", "Enter", playTake],
+  ["←", "one frame pair back", "ArrowLeft", () => step(-1)],
+  ["→", "one frame pair on", "ArrowRight", () => step(1)],
+  ["Shift ←", "one second back", "Shift ArrowLeft", () => seek(line.cursor - 1)],
+  ["Shift →", "one second on", "Shift ArrowRight", () => seek(line.cursor + 1)],
+  ["Home", "first frame pair", "Home", () => seek(0)],
+  ["End", "last frame pair", "End", () => seek(line.length)],
+  ["N", "next take", "n", () => choose(line.chosen + 1)],
+  ["P", "take before", "p", () => choose(line.chosen - 1)],
+  ["[", "take starts at the cursor", "[", () => setEnd(0, line.cursor)],
+  ["]", "take ends at the cursor", "]", () => setEnd(1, line.cursor)],
+  ["A", "start one frame pair earlier", "a", () => nudge(0, -1)],
+  ["S", "start one frame pair later", "s", () => nudge(0, 1)],
+  ["D", "end one frame pair earlier", "d", () => nudge(1, -1)],
+  ["F", "end one frame pair later", "f", () => nudge(1, 1)],
+  ["1 to 9", "name the take: that label of the list", "", null],
+  ["L", "list of labels", "l", askLabel],
+  ["X", "reject with a reason", "x", askReason],
+  ["G", "good again", "g", () => change({ status: "good" })],
+  ["Z", "undo", "z", () => putBack("undo")],
+  ["Y", "redo", "y", () => putBack("redo")],
+  ["+", "look closer", "+", () => line.zoom(0.5)],
+  ["-", "look from further", "-", () => line.zoom(2)],
+  ["0", "whole session", "0", () => line.show(0, line.length)],
+  ["E", "end the blind review", "e", finish],
+  ["Esc", "leave a question or a drag", "Escape", () => line.cancel()],
+];
+byId("keys").append(
+  ...KEYS.map(([shown, does]) => make("li", {}, make("kbd", {}, shown), ` ${does}`)),
+);
+
+document.addEventListener("keydown", (event) => {
+  if (!session || byId("work").hidden || !byId("keys-on").checked) return;
+  let key = commandKey(event);
+  if (key === null) return;
+  if (event.shiftKey && key.startsWith("Arrow")) key = `Shift ${key}`;
+  const found = KEYS.find(([, , pressed, act]) => act && pressed === key);
+  const label = /^[1-9]$/.test(key) ? session.labels[key - 1] : undefined;
+  if (!found && !label) return;
+  event.preventDefault();
+  if (label) nameIt(label);
+  else found[3]();
+});
+
+for (const [id, act] of Object.entries({
+  play: playOrStop,
+  undo: () => putBack("undo"),
+  redo: () => putBack("redo"),
+  label: askLabel,
+  reject: askReason,
+  good: () => change({ status: "good" }),
+  "play-take": playTake,
+  finish,
+})) {
+  byId(id).addEventListener("click", act);
+}
+
+// Who
+
+let looking = 0;
+let current = ""; // the session to come back to
+
+function whoChanged() {
+  sessionStorage.setItem("labeller", labeller());
+  current = session?.id ?? current;
+  wanted++;
+  session = table = null; // from now on nothing can be edited under the old name
+  complain();
+  clearTimeout(looking);
+  // A moment later, so that nothing moves away under a click that is still going on.
+  looking = setTimeout(() => lookAgain().catch(complain), 200);
+}
+
+async function lookAgain() {
+  byId("work").hidden = true;
+  byId("hint").hidden = false;
+  await listSessions();
+  if (current && byId("labeller").checkValidity()) await openSession(current);
+}
+
+byId("who").addEventListener("change", whoChanged);
+byId("who").addEventListener("submit", (event) => event.preventDefault());
+byId("labeller").value = sessionStorage.getItem("labeller") ?? "";
+
+try {
+  byId("set").textContent = (await ask("/api/choices")).data_set;
+  await listSessions();
+  const asked = new URLSearchParams(location.search).get("session");
+  if (asked && byId("labeller").value) await openSession(asked);
+  else byId("labeller").focus();
+} catch (error) {
+  complain(error);
+}

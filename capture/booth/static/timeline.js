@@ -1,0 +1,274 @@
+// The time line: readout energy of a session, its takes, the cursor; ends of takes can be dragged.
+
+import { colours, plain, sharp } from "./common.js";
+
+const GRIP_PX = 9;
+const LANE_PX = 46; // where the takes are written, above the energy
+const FOOT_PX = 20; // where the times are written
+
+// Index of the last time at or before `time`; 0 if there is none.
+export function indexAt(times, time) {
+  let [low, high] = [0, times.length];
+  while (low < high) {
+    const middle = (low + high) >> 1;
+    if (times[middle] <= time) low = middle + 1;
+    else high = middle;
+  }
+  return Math.max(0, low - 1);
+}
+
+export class Timeline {
+  // on: {seek(time), choose(row), move(row, onset, end)}
+  constructor(near, whole, on) {
+    Object.assign(this, { near, whole, on });
+    this.times = new Float64Array(0);
+    this.energy = new Float32Array(0);
+    this.takes = [];
+    this.chosen = -1;
+    this.cursor = 0;
+    this.view = [0, 1];
+    this.drag = null;
+    this.waiting = false;
+    near.addEventListener("pointerdown", (event) => this.#down(event));
+    near.addEventListener("pointermove", (event) => this.#move(event));
+    near.addEventListener("pointerup", () => this.#up());
+    near.addEventListener("pointercancel", () => this.cancel());
+    near.addEventListener("wheel", (event) => this.#wheel(event), { passive: false });
+    whole.addEventListener("pointerdown", (event) => this.#seekWhole(event));
+    addEventListener("resize", () => this.redraw());
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.redraw());
+  }
+
+  get length() {
+    return Math.max(this.times.at(-1) ?? 0, 1e-3);
+  }
+
+  load(times, energy) {
+    Object.assign(this, { times, energy });
+    this.root = energy.map(Math.sqrt);
+    this.most = this.root.reduce((most, value) => Math.max(most, value), 1);
+    this.cursor = 0;
+    this.show(0, Math.min(this.length, 20));
+  }
+
+  show(from, to) {
+    const span = Math.min(this.length, Math.max(0.2, to - from));
+    const start = Math.max(0, Math.min(this.length - span, from));
+    this.view = [start, start + span];
+    this.redraw();
+  }
+
+  zoom(factor) {
+    const span = (this.view[1] - this.view[0]) * factor;
+    this.show(this.cursor - span / 2, this.cursor + span / 2);
+  }
+
+  // Keep a time in sight.
+  reveal(time) {
+    const [from, to] = this.view;
+    if (time < from || time > to) {
+      const span = to - from;
+      this.show(time - 0.1 * span, time + 0.9 * span);
+    }
+  }
+
+  cancel() {
+    this.drag = null;
+    this.redraw();
+  }
+
+  redraw() {
+    if (this.waiting) return;
+    this.waiting = true;
+    requestAnimationFrame(() => {
+      this.waiting = false;
+      this.#drawWhole();
+      this.#drawNear();
+    });
+  }
+
+  #x(time, width) {
+    return (width * (time - this.view[0])) / (this.view[1] - this.view[0]);
+  }
+
+  #time(event) {
+    const share = event.offsetX / this.near.clientWidth;
+    return this.view[0] + share * (this.view[1] - this.view[0]);
+  }
+
+  #down(event) {
+    if (event.button !== 0) return;
+    const width = this.near.clientWidth;
+    const take = this.takes[this.chosen];
+    if (take) {
+      const ends = [take.onset_s, take.onset_s + take.duration_s];
+      const off = ends.map((time) => Math.abs(this.#x(time, width) - event.offsetX));
+      const side = off[0] <= off[1] ? 0 : 1;
+      if (off[side] <= GRIP_PX) {
+        this.drag = { side, ends };
+        this.near.setPointerCapture(event.pointerId);
+        return;
+      }
+    }
+    const time = this.#time(event);
+    if (event.offsetY < LANE_PX) {
+      const row = this.takes.findIndex((t) => time >= t.onset_s && time <= t.onset_s + t.duration_s);
+      if (row >= 0) this.on.choose(row);
+      return;
+    }
+    this.on.seek(time);
+  }
+
+  #move(event) {
+    if (!this.drag) return;
+    const { side, ends } = this.drag;
+    const time = Math.max(0, Math.min(this.length, this.#time(event)));
+    ends[side] = side === 0 ? Math.min(time, ends[1] - 0.01) : Math.max(time, ends[0] + 0.01);
+    this.on.seek(ends[side]);
+    this.redraw();
+  }
+
+  #up() {
+    if (!this.drag) return;
+    const { ends } = this.drag;
+    this.on.move(this.chosen, ends[0], ends[1]);
+    this.drag = null;
+    this.redraw();
+  }
+
+  #wheel(event) {
+    event.preventDefault();
+    const [from, to] = this.view;
+    const step = ((to - from) * (event.deltaX || event.deltaY)) / 1000;
+    this.show(from + step, to + step);
+  }
+
+  #seekWhole(event) {
+    const time = (event.offsetX / this.whole.clientWidth) * this.length;
+    this.on.seek(time);
+    const half = (this.view[1] - this.view[0]) / 2;
+    this.show(time - half, time + half);
+  }
+
+  // Highest energy in each column of pixels, as a filled shape.
+  #energyShape(pen, from, to, width, top, bottom) {
+    const first = indexAt(this.times, from);
+    const last = Math.min(this.times.length - 1, indexAt(this.times, to) + 1);
+    const columns = new Float32Array(Math.ceil(width) + 1).fill(-1);
+    for (let i = first; i <= last; i++) {
+      const x = Math.round((width * (this.times[i] - from)) / (to - from));
+      if (x >= 0 && x < columns.length) columns[x] = Math.max(columns[x], this.root[i]);
+    }
+    pen.beginPath();
+    pen.moveTo(0, bottom);
+    columns.forEach((value, x) => {
+      if (value >= 0) pen.lineTo(x, bottom - ((bottom - top) * value) / this.most);
+    });
+    pen.lineTo(width, bottom);
+    pen.fill();
+  }
+
+  #drawWhole() {
+    const { pen, width, height } = sharp(this.whole);
+    const colour = colours();
+    pen.fillStyle = colour.line;
+    this.#energyShape(pen, 0, this.length, width, 4, height);
+    const [left, right] = this.view.map((time) => (width * time) / this.length);
+    pen.strokeStyle = colour.mark;
+    pen.lineWidth = 2;
+    pen.strokeRect(left + 1, 1, Math.max(3, right - left - 2), height - 2);
+    pen.fillStyle = colour.ink;
+    pen.fillRect((width * this.cursor) / this.length - 1, 0, 2, height);
+  }
+
+  #drawNear() {
+    const { pen, width, height } = sharp(this.near);
+    const colour = colours();
+    pen.font = "13px system-ui, sans-serif";
+    pen.textBaseline = "middle";
+    this.takes.forEach((take, row) => row !== this.chosen && this.#drawTake(pen, take, false, width, height));
+    pen.fillStyle = colour.line;
+    this.#energyShape(pen, ...this.view, width, LANE_PX + 6, height - FOOT_PX);
+    if (this.takes[this.chosen]) this.#drawTake(pen, this.takes[this.chosen], true, width, height);
+    this.#drawTimes(pen, width, height);
+    const x = this.#x(this.cursor, width);
+    pen.fillStyle = colour.ink;
+    pen.fillRect(x - 1, LANE_PX, 2, height - LANE_PX - FOOT_PX + 4);
+    pen.beginPath();
+    pen.moveTo(x - 6, LANE_PX);
+    pen.lineTo(x + 6, LANE_PX);
+    pen.lineTo(x, LANE_PX + 8);
+    pen.fill();
+  }
+
+  #drawTake(pen, take, chosen, width, height) {
+    const dragged = chosen && this.drag ? this.drag.ends : null;
+    const ends = dragged ?? [take.onset_s, take.onset_s + take.duration_s];
+    const [left, right] = ends.map((time) => this.#x(time, width));
+    if (right < 0 || left > width) return;
+    const colour = colours();
+    const wide = Math.max(2, right - left);
+    const bottom = height - FOOT_PX;
+    const rejected = take.status === "rejected";
+    pen.save();
+    pen.beginPath();
+    pen.rect(left, 4, wide, LANE_PX - 8);
+    pen.fillStyle = chosen ? colour.mark : colour.faint;
+    pen.fill();
+    pen.save();
+    pen.clip();
+    if (rejected) {
+      pen.strokeStyle = chosen ? colour["on-mark"] : colour.line;
+      pen.lineWidth = 1;
+      pen.globalAlpha = 0.3;
+      pen.beginPath();
+      for (let x = left - LANE_PX; x < right; x += 9) {
+        pen.moveTo(x, LANE_PX);
+        pen.lineTo(x + LANE_PX, 0);
+      }
+      pen.stroke();
+      pen.globalAlpha = 1;
+    }
+    pen.fillStyle = chosen ? colour["on-mark"] : colour.ink;
+    pen.fillText(plain(take.trial_type), left + 6, rejected ? 16 : LANE_PX / 2);
+    if (rejected) pen.fillText(`rejected: ${take.reason}`, left + 6, 32);
+    pen.restore();
+    pen.strokeStyle = chosen ? colour.mark : colour.line;
+    pen.lineWidth = chosen ? 2.5 : 1;
+    pen.setLineDash(rejected ? [5, 4] : []);
+    pen.strokeRect(left, 4, wide, LANE_PX - 8);
+    for (const x of [left, right]) {
+      pen.beginPath();
+      pen.moveTo(x, LANE_PX - 4);
+      pen.lineTo(x, bottom);
+      pen.stroke();
+    }
+    if (chosen) {
+      pen.setLineDash([]);
+      pen.fillStyle = colour.mark;
+      for (const x of [left, right]) {
+        pen.beginPath();
+        pen.roundRect(x - 4, (LANE_PX + bottom) / 2 - 16, 8, 32, 3);
+        pen.fill();
+      }
+    }
+    pen.restore();
+  }
+
+  #drawTimes(pen, width, height) {
+    const colour = colours();
+    const span = this.view[1] - this.view[0];
+    const step = [0.1, 0.2, 0.5, 1, 2, 5, 10, 30, 60, 300, 600].find((s) => (s / span) * width > 70) ?? 1800;
+    pen.fillStyle = colour.soft;
+    pen.strokeStyle = colour.line;
+    pen.lineWidth = 1;
+    pen.beginPath();
+    for (let n = Math.ceil(this.view[0] / step); n * step <= this.view[1]; n++) {
+      const x = this.#x(n * step, width);
+      pen.moveTo(x, height - FOOT_PX);
+      pen.lineTo(x, height - FOOT_PX + 4);
+      pen.fillText(`${(n * step).toFixed(step < 1 ? 1 : 0)} s`, x + 3, height - FOOT_PX / 2 + 1);
+    }
+    pen.stroke();
+  }
+}
