@@ -62,6 +62,10 @@ def verify(model: Path, cores: tuple[str, ...], frames: int, compiler: str, as_j
 @click.option("--led", help="LED of the parts library.")
 @click.option("--usage", help="Usage profile of the parts library.")
 @click.option("--readout", help="Class of sensor readout of the parts library.")
+@click.option("--driver", help="LED driver of the parts library.")
+@click.option("--regulator", help="Regulator of the parts library.")
+@click.option("--sensor-link", help="Link from the sensor of the parts library.")
+@click.option("--host-link", help="Link to the host of the parts library.")
 @click.option("--parts", type=_FILE, help="Your own parts, laid over the library.")
 @click.option(
     "--eye-distance",
@@ -148,7 +152,7 @@ def _summary(result: Budget) -> list[str]:
         f"{part} {share:.0%} of it; while active {result.while_active_uw.typical:.0f} µW",
         f"  {use.mah_per_day.typical:.3f} mAh and {use.percent_per_day.typical:.3f} % of the "
         f"battery a day",
-        f"  light: {light.margin:.3g} times below the limits for the eye from "
+        f"  light: {_light(light.margin)} from "
         f"{min(g.distance_mm for g in light.glances):g} mm on. {LIGHT_CAUTION}",
         f"  {result.n_unverified} of {len(result.inputs)} inputs are from memory or invented; "
         "the page marks them",
@@ -159,6 +163,13 @@ def _summary(result: Budget) -> list[str]:
         side = "at least" if c.at_least else "at most"
         lines.append(f"  {c.state:8} {c.what}: {found}, limit {side} {c.limit:g} {c.unit}")
     return lines
+
+
+def _light(margin: float) -> str:
+    """Say how the light compares with the strictest limit."""
+    if margin >= 1.0:
+        return f"{margin:.3g} times below the limits for the eye"
+    return f"{1.0 / margin:.3g} times what a limit for the eye allows"
 
 
 commands: tuple[click.Command, ...] = (verify, budget)

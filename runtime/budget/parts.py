@@ -9,6 +9,7 @@ and a fault names the file, the line and the key.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Self, TypeVar
@@ -211,13 +212,29 @@ class Link(Part):
 
 
 class Host(Part):
-    """A device with a battery; spread is the run-to-run deviation of its mean power, relative."""
+    """A device with a battery; spread is the run-to-run deviation of its mean power, relative.
+
+    A deviation that rests on `n_runs` runs is uncertain itself: its range is at least the 90 %
+    interval of a normal sample's deviation, s sqrt((n - 1) / chi-square quantile).
+    """
 
     n_runs: int = Field(ge=2)
     baseline_power: Milliwatt
     spread: Annotated[Value, _in("1", above=0)]
     battery_energy: WattHour
     battery_voltage: Volt
+
+    def inputs(self, group: str) -> dict[str, Input]:
+        """Return the values as inputs, the spread with the range that its runs leave it."""
+        from scipy.special import chdtri
+
+        found = super().inputs(group)
+        x, free = found[f"{group}.spread"], self.n_runs - 1
+        low, high = (x.typical * (free / float(chdtri(free, tail))) ** 0.5 for tail in (0.05, 0.95))
+        if low < x.low or high > x.high:
+            source = f"{x.source}; range of {self.n_runs} runs"
+            found[x.name] = replace(x, low=min(low, x.low), high=max(high, x.high), source=source)
+        return found
 
 
 class Usage(Part):

@@ -9,7 +9,8 @@ Sources, read in the makers' public manuals unless marked:
 
 - Cortex-M0+: ARM DDI 0484C, Cortex-M0+ Technical Reference Manual, table 3.1.
 - Cortex-M3: ARM DDI 0337I, Cortex-M3 Technical Reference Manual, table 3.1 and section 3.3.
-- Cortex-M4: ARM DDI 0439, Cortex-M4 Technical Reference Manual, table 3.1 (from memory).
+- Cortex-M4: Texas Instruments SWCU192, CC13x2 and CC26x2 reference manual, table 3-25 (2021), which
+  reprints table 3.1 of ARM DDI 0439, Cortex-M4 Technical Reference Manual.
 - Ibex (RV32IMC): Ibex reference guide, Pipeline Details, table of stall cycles; single-cycle
   multiplier without branch-target adder or write-back stage.
 """
@@ -136,7 +137,8 @@ CORES: tuple[Core, ...] = (
     Core(
         "cortex-m4", _THUMB, "cortex_m4", ("-mcpu=cortex-m4", "-mthumb"),
         "UC_CPU_ARM_CORTEX_M4", _M4,
-        "ARM DDI 0439 table 3.1 (from memory), zero wait states; refill 1 to 3 cycles",
+        "Texas Instruments SWCU192 table 3-25 (2021), after ARM DDI 0439 table 3.1; zero wait "
+        "states, refill 1 to 3 cycles",
         dsp=True,
     ),
     Core(

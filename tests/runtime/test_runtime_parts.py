@@ -106,3 +106,19 @@ def test_wide_940_emitter_has_the_usual_wall_plug_efficiency() -> None:
     led = load_parts().get(Led, "ir940-smd")
     electrical = led.forward_voltage.typical * led.rated_current.typical
     assert round(100 * led.radiant_flux.typical / electrical, 1) == 29.6
+
+
+def test_spread_is_no_surer_than_its_runs(tmp_path: Path) -> None:
+    """A spread told without a range gets the 90 % interval that its number of runs leaves.
+
+    Chi-square with 9 degrees of freedom: 3.325 and 16.919 at 5 % and 95 % (NIST/SEMATECH e-Handbook
+    of Statistical Methods, section 1.3.6.7.4, 2012; from memory).
+    """
+    host = load_parts().get(Host, "watch")
+    sure = host.spread.model_copy(update={"low": 0.06, "typical": 0.06, "high": 0.06})
+    found = host.model_copy(update={"spread": sure, "n_runs": 10}).inputs("host")["host.spread"]
+    assert found.low == pytest.approx(0.06 * (9 / 16.919) ** 0.5, rel=1e-4)
+    assert found.high == pytest.approx(0.06 * (9 / 3.325) ** 0.5, rel=1e-4)
+    assert "10 runs" in found.source
+    many = host.model_copy(update={"spread": sure, "n_runs": 1000}).inputs("host")["host.spread"]
+    assert many.high - many.low < 0.006
