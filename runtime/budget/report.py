@@ -190,7 +190,8 @@ def _names(results: Sequence[Budget]) -> list[str]:
 
 def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
     """Gather what one model's part of the page shows."""
-    sources = dict.fromkeys(_origin(x) for x in result.inputs.values())
+    cited = [x for x in result.inputs.values() if x.kind not in ("invented", "setting")]
+    sources = dict.fromkeys(_origin(x) for x in cited)
     symbols = sorted(result.core.by_symbol.items(), key=lambda item: (-item[1], item[0]))
     rest = sum(n for _, n in symbols[_N_SYMBOLS:])
     events = None if result.evaluation is None else result.evaluation.false_events
