@@ -15,6 +15,7 @@ from runtime.errors import UsageError
 from runtime.tomlfile import TomlFile, parse_toml, read_toml
 
 __all__ = [
+    "ARRIVAL",
     "BUILT_IN",
     "DISTRACTORS",
     "EVERYDAY",
@@ -30,7 +31,7 @@ __all__ = [
     "schedule",
 ]
 
-BUILT_IN = ("dynamic", "finger_count", "everyday")
+BUILT_IN = ("dynamic", "finger_count", "subtle", "everyday", "arrival")
 GESTURES = (
     "swipe_left",
     "swipe_right",
@@ -45,7 +46,9 @@ IDLE = "idle"
 DISTRACTORS = ("distract_wave", "distract_scratch", "distract_pass", "distract_adjust")
 FINGER_COUNTS = tuple(f"fingers_{n}" for n in range(6))
 SUBTLE = ("subtle_still", "subtle_tap", "subtle_slide")
+ARRIVAL = ("arrive", "away")
 EVERYDAY = (
+    "everyday_empty",
     "everyday_rest",
     "everyday_type",
     "everyday_reach",

@@ -24,6 +24,7 @@ Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
 
 SCENES: dict[str, Callable[[Plan, float, float], None]] = {
+    "everyday_empty": scenes_carry.empty,
     "everyday_rest": scenes_table.rest,
     "everyday_type": scenes_table.type_,
     "everyday_reach": scenes_table.reach,
@@ -35,8 +36,10 @@ SCENES: dict[str, Callable[[Plan, float, float], None]] = {
     "everyday_pick_up": scenes_carry.pick_up,
     "everyday_walk": scenes_carry.walk,
     "everyday_pocket": scenes_carry.pocket,
+    "arrive": scenes_table.arrive,
+    "away": scenes_table.away,
 }
-"""What is played for each everyday trial type."""
+"""What is played for each everyday trial type, and for the hand that comes and stays away."""
 
 
 class EverydayWorld:
@@ -97,7 +100,11 @@ class EverydayWorld:
             view = View(turns @ rotation("y", device[:, YAW]), device[:, :3])
         lights = self.plan.lights
         light = lights.over(times_s, view, self.grid)
-        actors = [*self._placed(times_s, view), *self._drapes(times_s)]
+        plan = self.plan
+        closed = (
+            plan.cloth_drawn.at(times_s).min() == 1.0 or plan.sheet_drawn.at(times_s).min() == 1.0
+        )
+        actors = [*self._drapes(times_s), *(() if closed else self._placed(times_s, view))]
         led, other = render(actors, self.grid, light, sensor.baseline_mm, sensor.led_current_ma)
         return led, other, (lights.factor(times_s, 0.0), lights.factor(times_s, later_s))
 
@@ -107,6 +114,8 @@ class EverydayWorld:
             poses = self._lines[name].poses(times_s)
             if isinstance(player.body, HandActor):
                 yield player.body.place(poses, view, half)
+            elif name == "table" and view is None:
+                continue  # a device that lies level looks away from it
             elif player.body.in_sight(poses, view, half):
                 yield player.body.place(poses, view)
 

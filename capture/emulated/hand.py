@@ -13,12 +13,13 @@ Frame of the hand: origin at the wrist, +y along the middle finger, +z out of th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
 __all__ = [
+    "FOREARM_MM",
     "N_SEGMENTS",
     "Hand",
     "Segment",
@@ -49,7 +50,7 @@ GREINER_HAND_BREADTH_MM = 90.4
 _KNUCKLE_X = np.array([-0.36, -0.33, -0.11, 0.11, 0.32])  # shares of hand breadth
 _THUMB_BASE = np.array([-0.26, 0.13, -0.09])  # of breadth, length, breadth
 N_SEGMENTS = 17
-_FOREARM_MM = 250.0
+FOREARM_MM = 250.0
 _PALM, _FOREARM = 0, 16
 
 
@@ -63,11 +64,26 @@ class Segment:
         Millimetres; unit vectors outwards.
     areas : float32 array, shape (n_points,)
         Surface that each point stands for, square millimetres.
+
+    Attributes
+    ----------
+    middle_mm : float64 array, shape (3,)
+        Mean of the points.
+    radius_mm : float
+        Of the ball about it that holds all points.
     """
 
     points: Floats
     normals: Floats
     areas: Floats
+    middle_mm: Doubles = field(init=False)
+    radius_mm: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        middle = self.points.mean(axis=1).astype(np.float64)
+        away = np.linalg.norm(self.points - middle[:, None], axis=0)
+        object.__setattr__(self, "middle_mm", middle)
+        object.__setattr__(self, "radius_mm", float(away.max()))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -173,8 +189,8 @@ def build_hand(
             radius = swell * radii[finger]
             fingers.append(_bone(bones[finger, bone], radius, bone == 2, spacing_mm))
     coarse = 1.5 * spacing_mm
-    reach = np.linspace(0.0, _FOREARM_MM, round(_FOREARM_MM / coarse) + 1)
-    width = breadth_mm * np.interp(reach, [0.0, 60.0, _FOREARM_MM], [0.34, 0.35, 0.5])
+    reach = np.linspace(0.0, FOREARM_MM, round(FOREARM_MM / coarse) + 1)
+    width = breadth_mm * np.interp(reach, [0.0, 60.0, FOREARM_MM], [0.34, 0.35, 0.5])
     depth = np.minimum(width, 0.2 * breadth_mm + 0.1 * reach)
     forearm = _tube(_straight(reach, width, depth), 2.0, round(2.4 * breadth_mm / coarse))
     if side > 0:
@@ -198,6 +214,7 @@ def rotation(axis: str, angle_rad: npt.ArrayLike) -> Doubles:
 # Largest bend of the three joints at full curl, degrees (AAOS ranges 90, 100, 90, from memory;
 # a relaxed fist stays short of them); the thumb folds less.
 _FULL_CURL_RAD = np.radians([[25.0, 45.0, 60.0]] + [[82.0, 98.0, 62.0]] * 4)
+_THUMB_FOLD_RAD = np.radians(85.0)  # how far the whole thumb turns across the palm
 
 
 def tip_travel_mm(length_mm: float, finger: int) -> float:
@@ -208,11 +225,14 @@ def tip_travel_mm(length_mm: float, finger: int) -> float:
     length_mm : float
         Hand length.
     finger : int
-        1 index to 4 little finger.
+        0 thumb, 1 index to 4 little finger.
     """
     bones = PHALANGES_MM[finger] * length_mm / TIP_TO_WRIST_MM[2]
     to_tip = np.cumsum(bones[::-1])[::-1]
-    return float(np.sum(to_tip * _FULL_CURL_RAD[finger]))
+    turns = _FULL_CURL_RAD[finger]
+    if finger == 0:
+        turns = 0.6 * turns + [_THUMB_FOLD_RAD, 0.0, 0.0]
+    return float(np.sum(to_tip * turns))
 
 
 def place_segments(
@@ -255,7 +275,7 @@ def place_segments(
         if finger == 0:
             # The straight thumb stands out 50 degrees to its side and 12 towards the palm's
             # front; folding turns it across the palm. It bends in the palm's plane.
-            out = np.radians(50.0 - 85.0 * fold) + 0.5 * spread_rad
+            out = np.radians(50.0) - _THUMB_FOLD_RAD * fold + 0.5 * spread_rad
             front = np.radians(12.0 + 5.0 * fold)
             start = rotation("z", -hand.side * out) @ rotation("x", -front)
             bones = [rotation("z", hand.side * 0.6 * bend[:, bone]) for bone in range(3)]

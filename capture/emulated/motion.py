@@ -26,25 +26,51 @@ from capture.emulated.timeline import (
     Y,
     Z,
 )
-from capture.script import DISTRACTORS, EVERYDAY, FINGER_COUNTS, GESTURES, IDLE, SUBTLE, Cue
+from capture.script import (
+    ARRIVAL,
+    DISTRACTORS,
+    EVERYDAY,
+    FINGER_COUNTS,
+    GESTURES,
+    IDLE,
+    SUBTLE,
+    Cue,
+)
 from runtime.errors import UsageError
 
-__all__ = ["ACTS", "Performer", "act", "check_acts", "rest_pose"]
+__all__ = ["ACTS", "SUBTLE_MM", "Performer", "act", "check_acts", "rest_pose"]
 
 Doubles = npt.NDArray[np.float64]
 
-ACTS = (*GESTURES, IDLE, *DISTRACTORS, *FINGER_COUNTS, *SUBTLE, *EVERYDAY)
+ACTS = (*GESTURES, IDLE, *DISTRACTORS, *FINGER_COUNTS, *SUBTLE, *EVERYDAY, *ARRIVAL)
 """Trial types that an emulated participant can carry out."""
 
 _NEAREST_MM, _FARTHEST_MM = 55.0, 330.0
 
 
-def rest_pose(person: Person, rng: np.random.Generator) -> Doubles:
-    """Return where this person's hand hovers in one session."""
+SUBTLE_MM = 200.0
+"""Distance at which people are asked to hold the hand for subtle motion."""
+
+
+def rest_pose(
+    person: Person, rng: np.random.Generator, distance_mm: float | None = None
+) -> Doubles:
+    """Return where this person's hand hovers in one session.
+
+    Parameters
+    ----------
+    person : Person
+        Who it is.
+    rng : Generator
+        For what differs from session to session.
+    distance_mm : float, optional
+        Distance asked for; the person's own usual one by default.
+    """
+    distance_mm = person.distance_mm if distance_mm is None else distance_mm
     pose = np.zeros(N_POSE)
     pose[X] = rng.normal(0.0, 4.0)
     pose[Y] = rng.normal(0.0, 5.0)
-    pose[Z] = np.clip(person.distance_mm * rng.uniform(0.85, 1.2), 80.0, 300.0)
+    pose[Z] = np.clip(distance_mm * rng.uniform(0.85, 1.2), 80.0, 300.0)
     pose[[ROLL, PITCH, YAW]] = [person.roll_rad, person.pitch_rad, person.yaw_rad]
     pose[CURL] = np.clip(person.curl + rng.normal(0.0, 0.05, 5), 0.0, 0.5)
     pose[SPREAD] = person.spread_rad
@@ -95,8 +121,8 @@ class Performer(Track):
             self.fingers(int(kind.removeprefix("fingers_")))
         elif kind.startswith("distract_"):
             self.distract(kind.removeprefix("distract_"))
-        elif kind == "subtle_tap":
-            self.tap(cue.onset_us * 1e-6 + cue.duration_us * 1e-6)
+        elif kind in SUBTLE:
+            self.subtle(kind.removeprefix("subtle_"), cue.end_us * 1e-6)
         elif self.rng.uniform() < 0.4:  # at rest people still shift the hand now and then
             self.go(_varied(self.rest, self.rng), float(self.rng.uniform(0.4, 0.9)))
 
@@ -194,14 +220,24 @@ class Performer(Track):
             self.go(pose, 0.5, swing=swing, swings=rng.uniform(1.0, 2.0))
         self.home()
 
-    def tap(self, end_s: float) -> None:
-        """Move the tip of the index finger by about 5 mm, again and again."""
-        swing = np.zeros(N_POSE)
-        amplitude_mm = 0.5 * 5.0 * self.rng.uniform(0.8, 1.2)
-        swing[CURL.start + 1] = amplitude_mm / tip_travel_mm(self.person.hand_length_mm, 1)
-        pose = self.target
-        duration = max(0.3, end_s - self.free_s)
-        self.go(pose, duration, swing=swing, swings=duration * self.rng.uniform(1.5, 3.0))
+    def subtle(self, kind: str, end_s: float) -> None:
+        """Hold still but for one fingertip that goes to and fro by about 5 mm until the cue ends.
+
+        A tap is the index finger's; a slide the thumb's, across the palm; a still hand has only
+        its drift and tremor.
+        """
+        if kind != "still":
+            finger, duration = 1 if kind == "tap" else 0, max(0.3, end_s - self.free_s)
+            swing = np.zeros(N_POSE)
+            amplitude_mm = 0.5 * 5.0 * self.rng.uniform(0.8, 1.2)
+            swing[CURL.start + finger] = amplitude_mm / tip_travel_mm(
+                self.person.hand_length_mm, finger
+            )
+            rate_hz = self.rng.uniform(1.5, 3.0)
+            self.go(self.target, duration, swing=swing, swings=duration * rate_hz)
+        self.wait(end_s)
+        if self.rng.uniform() < 0.4:  # between cues people settle the hand anew
+            self.go(_varied(self.rest, self.rng), float(self.rng.uniform(0.3, 0.5)))
 
 
 def check_acts(trial_types: Iterable[str]) -> None:

@@ -146,7 +146,8 @@ class Plan:
         elbow = np.array([side * self.u(60.0, 200.0), self.u(-330.0, -250.0), self.u(40.0, 130.0)])
 
         def arm(of: Person, handedness: str, elbow_mm: Doubles) -> HandActor:
-            surface = build_hand(of.hand_length_mm, of.hand_breadth_mm, handedness)
+            # Hands come nearer here than a gesture's, so their points are closer.
+            surface = build_hand(of.hand_length_mm, of.hand_breadth_mm, handedness, 3.0)
             return HandActor(
                 surface, elbow_mm, of.skin_reflectance, of.sleeve_reflectance, of.sleeve_mm
             )
@@ -166,8 +167,7 @@ class Plan:
         add("head", things.head(person.skin_reflectance), pose(lean), 2.0)
         sit = [rng.normal(0.0, 30.0), self.u(-560.0, -440.0), self.u(150.0, 300.0)]
         add("torso", things.torso(person.sleeve_reflectance), pose(sit), 1.0)
-        leg = [side * self.u(90.0, 130.0), -430.0, -450.0]
-        add("thigh", things.thigh(self.u(0.1, 0.7)), pose(leg), 1.0)
+        add("thigh", things.thigh(self.u(0.1, 0.7)), pose([0.0, -2500.0, -900.0]), 1.0)
         self.visitor_far = pose([self.u(-900.0, 900.0), 2500.0, 300.0])
         body = things.torso(visitor.sleeve_reflectance)
         add("visitor_torso", body, self.visitor_far, 1.0)
@@ -203,7 +203,7 @@ class Plan:
         self.mains_hz = float(rng.choice([50.0, 60.0])) + float(rng.normal(0.0, 0.02))
         self.daylight, self.lamp, self.ceiling = Fader(1.0), Fader(1.0), Fader(1.0)
         self.passing = Fader(0.0)  # lamps that one walks under
-        daylight_lx = float(np.exp(rng.uniform(np.log(10.0), np.log(9000.0))))
+        daylight_lx = float(np.exp(rng.uniform(np.log(10.0), np.log(8900.0))))
         lamp_lx = self.u(40.0, 600.0) * float(self.chance(0.6))
         ceiling_lx = self.u(50.0, 500.0)
         self.illuminance_lx = daylight_lx + lamp_lx + ceiling_lx

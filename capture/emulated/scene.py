@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from capture.emulated.hand import N_SEGMENTS, Hand, Segment, place_segments, rotation
+from capture.emulated.hand import FOREARM_MM, N_SEGMENTS, Hand, Segment, place_segments, rotation
 from capture.emulated.light import Illumination, led_irradiance
 from capture.emulated.optics import AngularGrid
 from capture.emulated.timeline import CURL, PITCH, ROLL, SPREAD, YAW
@@ -141,20 +141,24 @@ class HandActor:
         turn = turn @ rotation("y", poses[:, YAW])
         wrist = poses[:, :3] - turn[:, :, 1] * (0.5 * self.hand.length_mm)
         elbow = self.elbow_mm + 0.5 * poses[:, :3]  # the arm follows the hand half way
-        turns, origins = place_segments(
-            self.hand, wrist, turn, poses[:, CURL], poses[:, SPREAD], elbow
-        )
-        if view is not None:
-            turns, origins = view.of(turns, origins)
-        turns32, origins32 = turns.astype(np.float32), origins.astype(np.float32)
-        n_frames = len(poses)
-        segments = list(enumerate(self.hand.segments))
-        if half_angle_deg is not None:
-            segments = [
-                (k, segment)
-                for k, segment in segments
-                if in_sight(segment, turns[:, k], origins[:, k], half_angle_deg)
-            ]
+        n_frames, segments = len(poses), list(enumerate(self.hand.segments))
+        if half_angle_deg is not None and not self._near(poses, wrist, elbow, view, half_angle_deg):
+            segments = []
+        else:
+            turns, origins = place_segments(
+                self.hand, wrist, turn, poses[:, CURL], poses[:, SPREAD], elbow
+            )
+            if view is not None:
+                turns, origins = view.of(turns, origins)
+            if half_angle_deg is not None:
+                middles = np.stack([segment.middle_mm for _, segment in segments])
+                middles = (turns @ middles[:, :, None])[..., 0] + origins
+                radii = [segment.radius_mm for _, segment in segments]
+                seen = in_sight(middles, radii, half_angle_deg)
+                segments = [
+                    segment for segment, is_seen in zip(segments, seen, strict=True) if is_seen
+                ]
+            turns32, origins32 = turns.astype(np.float32), origins.astype(np.float32)
         sizes = [len(segment.areas) for _, segment in segments]
         points = np.empty((3, n_frames, sum(sizes)), np.float32)
         normals = np.empty_like(points)
@@ -174,25 +178,39 @@ class HandActor:
             begin += size
         return Placed(points, normals, areas, reflectances)
 
+    def _near(
+        self, poses: Doubles, wrist: Doubles, elbow: Doubles, view: View | None, half: float
+    ) -> bool:
+        """Return whether a ball about the hand or one about the forearm is in sight."""
+        along = elbow - wrist
+        along /= np.linalg.norm(along, axis=1, keepdims=True)
+        middles = np.stack([poses[:, :3], wrist + 0.5 * FOREARM_MM * along], axis=1)
+        if view is not None:
+            middles = view.of(np.eye(3), middles)[1]
+        # Nothing of a hand is farther from its centre than three quarters of its length.
+        radii = [0.75 * self.hand.length_mm, 0.5 * FOREARM_MM + 60.0]
+        return bool(in_sight(middles, radii, half).any())
 
-def in_sight(surface: Segment, turns: Doubles, origins: Doubles, half_angle_deg: float) -> bool:
-    """Return whether a ball about a surface touches the field of view at any time.
+
+def in_sight(
+    middles_mm: Doubles, radii_mm: npt.ArrayLike, half_angle_deg: float
+) -> npt.NDArray[np.bool_]:
+    """Return which balls touch the field of view at any time.
 
     Parameters
     ----------
-    surface : Segment
-        In its own frame.
-    turns, origins : float64 array, shape (n_frames, 3, 3) and (n_frames, 3)
-        Its place in the sensor's frame.
+    middles_mm : float64 array, shape (n_frames, n_balls, 3)
+        In the sensor's frame.
+    radii_mm : float array, shape (n_balls,)
+        Of the balls.
     half_angle_deg : float
         Half of the full field of view.
     """
-    middle = surface.points.mean(axis=1)
-    radius = float(np.sqrt(((surface.points - middle[:, None]) ** 2).sum(axis=0).max()))
-    centres = turns @ middle.astype(np.float64) + origins
-    distance = np.maximum(np.linalg.norm(centres, axis=1), radius + 1e-6)
-    angle = np.arccos(np.clip(centres[:, 2] / distance, -1.0, 1.0)) - np.arcsin(radius / distance)
-    return bool(np.any(angle < np.radians(half_angle_deg)))
+    radii = np.asarray(radii_mm, dtype=np.float64)
+    distance = np.maximum(np.sqrt((middles_mm**2).sum(axis=2)), radii + 1e-6)
+    angle = np.arccos(np.clip(middles_mm[:, :, 2] / distance, -1.0, 1.0))
+    angle -= np.arcsin(radii / distance)
+    return np.asarray((angle < np.radians(half_angle_deg)).any(axis=0))
 
 
 @dataclass(slots=True, eq=False)

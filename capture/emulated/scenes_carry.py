@@ -7,14 +7,13 @@ import numpy as np
 from capture.emulated.plan import Plan, pose
 from capture.emulated.timeline import N_POSE, PITCH, ROLL, YAW, Gait, X, Y, Z
 
-__all__ = ["light", "pick_up", "pocket", "walk"]
+__all__ = ["empty", "light", "pick_up", "pocket", "walk"]
 
 
 def light(plan: Plan, begin_s: float, end_s: float) -> None:
     """Switch lamps, pull a curtain, let clouds pass; the hand rests in sight or out of it."""
-    hand = plan.players["hand"].track
+    hand, now_s = plan.players["hand"].track, begin_s + 1.0
     hand.wait(begin_s)
-    daylight, lamp, ceiling, now_s = plan.daylight, plan.lamp, plan.ceiling, begin_s + 1.0
     while now_s < end_s - 4.0:
         hand.wait(now_s)
         if plan.chance(0.35):
@@ -23,25 +22,44 @@ def light(plan: Plan, begin_s: float, end_s: float) -> None:
         elif plan.chance(0.5):
             plan.send(hand, plan.away())
         now_s += plan.u(0.2, 2.0)
-        what = int(plan.rng.integers(5))
-        if what == 0:  # a filament glows up or dies away within about 0.1 s; assumed
-            lamp.go(now_s, plan.u(0.06, 0.2), 0.0 if lamp.value > 0.3 else plan.u(0.6, 1.0))
-        elif what == 1:
-            ceiling.go(now_s, 0.01, 0.0 if ceiling.value > 0.3 else 1.0)
-        elif what == 2:  # a cloud comes or goes
-            daylight.go(now_s, plan.u(1.0, 6.0), plan.u(0.15, 1.0))
-        elif what == 3:  # a curtain
-            daylight.go(now_s, plan.u(0.6, 1.8), plan.u(0.05, 1.0))
-        else:  # somebody or something passes between window and table
-            before = daylight.value
-            daylight.go(now_s, plan.u(0.15, 0.6), before * plan.u(0.3, 0.8))
-            daylight.go(now_s + plan.u(0.8, 1.5), plan.u(0.15, 0.6), before)
+        _change_light(plan, now_s)
         now_s += plan.u(1.0, 4.5)
     hand.wait(end_s - 3.0)
     plan.send(hand, plan.away())
-    for level in (daylight, lamp, ceiling):
+    _restore_light(plan, end_s - 1.0)
+
+
+def empty(plan: Plan, begin_s: float, end_s: float) -> None:
+    """Leave the device alone: no hand, only light that changes now and then."""
+    now_s = begin_s + plan.u(1.0, 6.0)
+    while now_s < end_s - 3.0:
+        _change_light(plan, now_s)
+        now_s += plan.u(2.0, 10.0)
+    _restore_light(plan, end_s - 1.0)
+
+
+def _change_light(plan: Plan, now_s: float) -> None:
+    daylight, lamp, ceiling = plan.daylight, plan.lamp, plan.ceiling
+    what = int(plan.rng.integers(5))
+    if what == 0:  # a filament glows up or dies away within about 0.1 s; assumed
+        lamp.go(now_s, plan.u(0.06, 0.2), 0.0 if lamp.value > 0.3 else plan.u(0.6, 1.0))
+    elif what == 1:
+        ceiling.go(now_s, 0.01, 0.0 if ceiling.value > 0.3 else 1.0)
+    elif what == 2:  # a cloud comes or goes
+        daylight.go(now_s, plan.u(1.0, 6.0), plan.u(0.15, 1.0))
+    elif what == 3:  # a curtain
+        daylight.go(now_s, plan.u(0.6, 1.8), plan.u(0.05, 1.0))
+    else:  # somebody or something passes between window and table
+        before = daylight.value
+        daylight.go(now_s, plan.u(0.15, 0.6), before * plan.u(0.3, 0.8))
+        daylight.go(now_s + plan.u(0.8, 1.5), plan.u(0.15, 0.6), before)
+
+
+def _restore_light(plan: Plan, now_s: float) -> None:
+    """Put most of the light back that was taken, so that a session does not end in the dark."""
+    for level in (plan.daylight, plan.lamp, plan.ceiling):
         if level.value < 0.3 and plan.chance(0.7):
-            level.go(end_s - 1.0, 0.15, 1.0)
+            level.go(now_s, 0.15, 1.0)
 
 
 def _grip(plan: Plan) -> np.ndarray:
@@ -91,7 +109,7 @@ def pick_up(plan: Plan, begin_s: float, end_s: float) -> None:
     """Pick the device up, look at it, turn it, touch it, lay it down, more than once."""
     hand, other = plan.players["hand"].track, plan.players["other"].track
     hand.wait(begin_s + plan.u(0.2, 1.0))
-    while hand.free_s < end_s - 11.0:
+    while hand.free_s < end_s - 9.0:
         grip = _grip(plan)
         _take(plan, grip)
         _move_device(plan, _looked_at(plan), grip)
@@ -119,6 +137,8 @@ def pick_up(plan: Plan, begin_s: float, end_s: float) -> None:
                 other.go(other.target, burst, swing=swing, swings=burst * plan.u(0.6, 1.8))
                 plan.send(other, plan.away(-plan.side))
                 hand.wait(other.free_s - 0.5)
+            if hand.free_s > end_s - 8.0:
+                break
         _put_down(plan, grip)
         hand.free_s += plan.u(0.5, 3.0)
 
@@ -150,6 +170,8 @@ def walk(plan: Plan, begin_s: float, end_s: float) -> None:
         looks = side * float(plan.rng.choice([1.4, -1.4, 0.4])) + plan.rng.normal(0.0, 0.25)
         carried = pose(hip, yaw=looks, pitch=plan.rng.normal(0.0, 0.3))
         large[:6] = [12.0, 130.0, 35.0, 0.1, 0.35, 0.12]
+        beside = pose([side * plan.u(80.0, 120.0), hip[1] + plan.u(-30.0, 30.0), -450.0])
+        _go_for_now(plan, "thigh", beside, hand.free_s, end_s - 5.0)
     else:  # on a ribbon before the chest: looks forwards
         chest = [plan.rng.normal(0.0, 20.0), -340.0, plan.u(60.0, 220.0)]
         upright = -np.pi / 2.0 + plan.u(-0.2, 0.3)
@@ -179,16 +201,18 @@ def walk(plan: Plan, begin_s: float, end_s: float) -> None:
     _put_down(plan, grip)
 
 
+def _go_for_now(plan: Plan, name: str, to: np.ndarray, begin_s: float, end_s: float) -> None:
+    """Move a player somewhere and, at the end, back: the walker's frame takes the room's place."""
+    track = plan.players[name].track
+    here = track.target
+    track.wait(begin_s)
+    track.go(to, 2.0)
+    track.wait(end_s - 2.0)
+    track.go(here, 2.0)
+
+
 def _leave_table(plan: Plan, begin_s: float, end_s: float) -> None:
-    """Take the table out of the walker's frame and bring it back at the end."""
-    table = plan.players["table"].track
-    here = table.target
-    gone = here.copy()
-    gone[[Y, Z]] = -2500.0, -900.0
-    table.wait(begin_s)
-    table.go(gone, 2.0)
-    table.wait(end_s - 2.0)
-    table.go(here, 2.0)
+    _go_for_now(plan, "table", pose([0.0, -2500.0, -900.0]), begin_s, end_s)
 
 
 def _snug(plan: Plan) -> float:

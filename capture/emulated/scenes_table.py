@@ -7,7 +7,7 @@ import numpy as np
 from capture.emulated.plan import Plan, pose
 from capture.emulated.timeline import CURL, N_POSE, PITCH, SPREAD, Track, X, Y, Z
 
-__all__ = ["fidget", "objects", "reach", "rest", "talk", "type_", "visitor"]
+__all__ = ["arrive", "away", "fidget", "objects", "reach", "rest", "talk", "type_", "visitor"]
 
 
 def rest(plan: Plan, begin_s: float, end_s: float) -> None:
@@ -25,8 +25,29 @@ def rest(plan: Plan, begin_s: float, end_s: float) -> None:
             plan.send(hand, pose(at, curl=plan.rng.uniform(0.0, 0.6, 5), **attitude))
         else:
             plan.send(hand, plan.away())
-        hand.free_s += plan.u(3.0, 10.0)
+        hand.wait(min(hand.free_s + plan.u(3.0, 10.0), end_s - 1.5))
     plan.send(hand, plan.away())
+
+
+def arrive(plan: Plan, begin_s: float, end_s: float) -> None:
+    """Bring the hand from out of sight over the sensor, stay until the cue ends, take it away."""
+    hand, person = plan.players["hand"].track, plan.person
+    hand.wait(begin_s + float(np.clip(person.reaction_s + plan.rng.normal(0.0, 0.04), 0.12, 0.4)))
+    at = [plan.rng.normal(0.0, 15.0), plan.rng.normal(0.0, 15.0), plan.u(80.0, 300.0)]
+    over = pose(at, roll=person.roll_rad, pitch=person.pitch_rad, yaw=person.yaw_rad,
+                curl=np.clip(person.curl + plan.rng.normal(0.0, 0.05, 5), 0.0, 0.6),
+                spread=person.spread_rad)  # fmt: skip
+    plan.send(hand, over, lift_mm=plan.u(0.0, 40.0))
+    hand.wait(end_s)
+    plan.send(hand, plan.away())
+
+
+def away(plan: Plan, begin_s: float, end_s: float) -> None:
+    """Keep the hand out of sight, where it may shift."""
+    hand = plan.players["hand"].track
+    hand.wait(begin_s + 0.3)
+    if plan.chance(0.4) and hand.free_s < end_s - 1.0:
+        hand.go(plan.away(), plan.u(0.4, 0.9))
 
 
 def type_(plan: Plan, begin_s: float, end_s: float) -> None:
@@ -39,8 +60,8 @@ def type_(plan: Plan, begin_s: float, end_s: float) -> None:
         track.wait(begin_s + plan.u(0.2, 1.0))
         attitude = {"roll": side * plan.u(0.05, 0.4), "pitch": plan.u(-0.25, 0.05)}
         speed_hz = plan.u(1.5, 5.0)
-        while track.free_s < end_s - 2.5:
-            if name == "hand" and plan.chance(0.12):
+        while track.free_s < end_s - 4.5:
+            if name == "hand" and track.free_s < end_s - 8.0 and plan.chance(0.12):
                 mouse = keys + np.array(
                     [plan.side * plan.u(150.0, 260.0), plan.u(-40.0, 40.0), -10.0]
                 )
@@ -55,7 +76,7 @@ def type_(plan: Plan, begin_s: float, end_s: float) -> None:
             burst = plan.u(0.6, 3.0)
             track.go(track.target, burst, swing=swing, swings=burst * speed_hz)
             if plan.chance(0.25):
-                track.free_s += plan.u(0.4, 3.0)
+                track.wait(min(track.free_s + plan.u(0.4, 3.0), end_s - 1.5))
         plan.send(track, plan.away(side))
 
 
@@ -80,7 +101,7 @@ def reach(plan: Plan, begin_s: float, end_s: float) -> None:
             hand.free_s += plan.u(0.8, 2.5)
         angle, far = plan.u(-0.3, np.pi + 0.3), plan.u(140.0, 300.0)
         spot = np.array([far * np.cos(angle), far * np.sin(angle), 42.0])
-        plan.carry("cup", pose(spot, pitch=np.pi / 2.0), grip, lift_mm=plan.u(10.0, 80.0))
+        plan.carry("cup", pose(spot, pitch=np.pi / 2.0), grip, lift_mm=plan.u(70.0, 150.0))
         plan.lay("cup")
         plan.send(hand, plan.away(), lift_mm=plan.u(0.0, 90.0))
         hand.free_s += plan.u(0.5, 4.0)
@@ -92,7 +113,7 @@ def _gesticulate(plan: Plan, name: str, side: float, begin_s: float, end_s: floa
     track = plan.players[name].track
     track.wait(begin_s)
     liveliness = plan.u(0.6, 1.3)
-    while track.free_s < end_s - 2.5:
+    while track.free_s < end_s - 3.5:
         middle = np.array([side * plan.u(-30.0, 160.0), plan.u(-160.0, 60.0), plan.u(110.0, 300.0)])
         for _ in range(int(plan.rng.integers(2, 7))):
             at = middle + plan.rng.normal(0.0, [70.0, 45.0, 45.0]) * liveliness
@@ -108,11 +129,11 @@ def _gesticulate(plan: Plan, name: str, side: float, begin_s: float, end_s: floa
             track.go(target, stroke_s, lift_mm=plan.u(-20.0, 40.0), swing=swing,
                      swings=plan.u(0.5, 2.0))  # fmt: skip
             track.free_s += plan.u(0.0, 0.7)
-            if track.free_s > end_s - 2.5:
+            if track.free_s > end_s - 3.5:
                 break
         if plan.chance(0.5):
             plan.send(track, plan.away(side))
-            track.free_s += plan.u(0.5, 4.0)
+            track.wait(min(track.free_s + plan.u(0.5, 4.0), end_s - 1.0))
     plan.send(track, plan.away(side))
 
 
@@ -139,7 +160,7 @@ def fidget(plan: Plan, begin_s: float, end_s: float) -> None:
     hand.wait(begin_s)
     other.wait(begin_s)
     side = plan.side
-    while hand.free_s < end_s - 6.0:
+    while hand.free_s < end_s - 7.0:
         what = int(plan.rng.integers(5))
         if what == 0:  # scratch the other forearm, in front of the body
             spot = np.array([-side * plan.u(0, 120), plan.u(-150.0, 20.0), plan.u(60.0, 200.0)])
@@ -204,12 +225,14 @@ def objects(plan: Plan, begin_s: float, end_s: float) -> None:
             over = pose(at, roll=plan.u(-1.5, 1.5), pitch=tilt[0], yaw=tilt[1])
             plan.carry(name, over, grip, lift_mm=plan.u(0.0, 40.0))
             hand.free_s += plan.u(0.2, 2.5)
+            if hand.free_s > end_s - 6.0:
+                break
         angle = plan.u(0.0, np.pi)
         away = pose([330.0 * np.cos(angle), 330.0 * np.sin(angle), 30.0], roll=plan.u(-1.5, 1.5))
         plan.carry(name, away, grip, lift_mm=plan.u(20.0, 90.0))
         plan.lay(name)
         plan.send(hand, plan.away())
-        if plan.chance(0.35):
+        if hand.free_s < end_s - 6.0 and plan.chance(0.5):
             _cover(plan, hand, end_s)
         hand.free_s += plan.u(0.5, 3.0)
     plan.send(hand, plan.away())
@@ -247,6 +270,8 @@ def visitor(plan: Plan, begin_s: float, end_s: float) -> None:
             target[Z] = max(target[Z], 55.0)
             plan.send(arm, target, hurry=0.8)
             arm.free_s += plan.u(0.0, 1.0)
+            if arm.free_s > end_s - 4.0:
+                break
         if plan.chance(0.6):
             plan.send(arm, plan.visitor_away)
             arm.free_s += plan.u(0.5, 3.0)

@@ -15,6 +15,7 @@ from capture.emulated.optics import AngularGrid, Optic, build_optic, mounting_of
 from capture.emulated.people import Person, draw_person
 from capture.emulated.pixels import PixelArray
 from capture.emulated.table import TableWorld
+from capture.emulated.timeline import Z
 from capture.frames import FrameBlock
 from capture.script import Script, schedule
 from runtime.errors import UsageError
@@ -161,6 +162,16 @@ class EmulatedSession:
     def sensor(self) -> Sensor:
         """The setting in force."""
         return self.bench.sensor
+
+    @property
+    def noted_distance_mm(self) -> float | None:
+        """What a collector with a ruler notes before the first cue: the hand's height, to 5 mm.
+
+        None where no hand hovers above the sensor between the cues.
+        """
+        if not isinstance(self.world, TableWorld):
+            return None
+        return 5.0 * round(float(self.world.rest[Z]) / 5.0)
 
     @property
     def script_end_s(self) -> float:

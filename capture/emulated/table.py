@@ -10,12 +10,12 @@ import numpy.typing as npt
 
 from capture.emulated.hand import build_hand
 from capture.emulated.light import Ambient, draw_ambient
-from capture.emulated.motion import act, rest_pose
+from capture.emulated.motion import SUBTLE_MM, act, rest_pose
 from capture.emulated.optics import AngularGrid
 from capture.emulated.people import Person
 from capture.emulated.scene import Actor, HandActor, Placed, ellipsoid, render
 from capture.emulated.timeline import Timeline
-from capture.script import Cue
+from capture.script import SUBTLE, Cue
 from runtime.sensor import Sensor
 
 __all__ = ["TableWorld"]
@@ -64,6 +64,13 @@ class TableWorld:
         Angles of the sensor.
     rng : Generator
         For everything drawn.
+
+    Attributes
+    ----------
+    rest : float64 array, shape (12,)
+        Pose of the hand between the cues.
+    timeline : Timeline
+        Way of the hand.
     """
 
     def __init__(
@@ -83,7 +90,8 @@ class TableWorld:
             person.sleeve_mm,
         )
         self._body = _draw_body(person, rng)
-        self.rest = rest_pose(person, rng)
+        subtle = all(cue.trial_type in SUBTLE for cue in cues)
+        self.rest = rest_pose(person, rng, SUBTLE_MM if subtle else None)
         self.timeline: Timeline = act(person, cues, self.rest, rng)
 
     def see(

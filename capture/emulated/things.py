@@ -17,7 +17,7 @@ __all__ = ["Drape", "Thing", "can", "cup", "head", "paper", "phone", "table", "t
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
 
-_SPACING_MM = 5.0
+_SPACING_MM = 4.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,17 +32,21 @@ class Thing:
         Diffuse, at the LED's wavelength.
     gloss, shine : float
         Share of the light thrown back about the mirror direction, and the exponent of that lobe.
+    near : Segment, optional
+        The same surface with more points, for a device that is carried and comes close to it.
     """
 
     surface: Segment
     reflectance: float
     gloss: float = 0.0
     shine: float = 1.0
+    near: Segment | None = None
 
     def in_sight(self, poses: Doubles, view: View | None, half_angle_deg: float) -> bool:
         """Return whether any of it may be inside a field of view at any time."""
         turns, origins = self._seen(poses, view)
-        return in_sight(self.surface, turns[:, 0], origins[:, 0], half_angle_deg)
+        middles = (turns @ self.surface.middle_mm[:, None])[..., 0] + origins
+        return bool(in_sight(middles, [self.surface.radius_mm], half_angle_deg)[0])
 
     @staticmethod
     def _seen(poses: Doubles, view: View | None) -> tuple[Doubles, Doubles]:
@@ -54,23 +58,24 @@ class Thing:
     def place(self, poses: Doubles, view: View | None = None) -> Placed:
         """Return the surface for poses of which the first six values count, (n_frames, 12)."""
         turns, origins = self._seen(poses, view)
-        local = np.stack([self.surface.points, self.surface.normals])
+        surface = self.surface if view is None or self.near is None else self.near
+        local = np.stack([surface.points, surface.normals])
         placed = turns.astype(np.float32) @ local  # (n_frames, 2, 3, n_points)
         points = placed[:, 0] + origins[:, 0, :, None].astype(np.float32)
-        reflectances = np.full(len(self.surface.areas), self.reflectance, np.float32)
+        reflectances = np.full(len(surface.areas), self.reflectance, np.float32)
         return Placed(
             np.ascontiguousarray(points.transpose(1, 0, 2)),
             np.ascontiguousarray(placed[:, 1].transpose(1, 0, 2)),
-            self.surface.areas,
+            surface.areas,
             reflectances,
             self.gloss,
             self.shine,
         )
 
 
-def _plate(width_mm: float, height_mm: float, spacing_mm: float = _SPACING_MM) -> Segment:
+def _plate(width_mm: float, height_mm: float) -> Segment:
     """Both faces of a flat plate in its x-y plane."""
-    n_x, n_y = max(4, round(width_mm / spacing_mm)), max(4, round(height_mm / spacing_mm))
+    n_x, n_y = max(4, round(width_mm / _SPACING_MM)), max(4, round(height_mm / _SPACING_MM))
     x = (np.arange(n_x) + 0.5) * width_mm / n_x - width_mm / 2.0
     y = (np.arange(n_y) + 0.5) * height_mm / n_y - height_mm / 2.0
     grid_x, grid_y = (axis.ravel() for axis in np.meshgrid(x, y))
@@ -140,22 +145,37 @@ def cup(rng: np.random.Generator) -> Thing:
 
 def table(reflectance: float) -> Thing:
     """Return the top of a table; only a device that was picked up sees it."""
-    return Thing(_plate(900.0, 600.0, 22.0), reflectance)
+    edges = np.sinh(np.linspace(-3.0, 3.0, 51)) / np.sinh(3.0)  # closest in the middle
+    x, y = 450.0 * edges, 300.0 * edges
+    middle_x, middle_y = np.meshgrid((x[1:] + x[:-1]) / 2.0, (y[1:] + y[:-1]) / 2.0)
+    points = np.stack([middle_x.ravel(), middle_y.ravel(), np.zeros(middle_x.size)])
+    normals = np.zeros_like(points)
+    normals[2] = 1.0
+    areas = np.outer(np.diff(y), np.diff(x)).ravel()
+    top = Segment(*(array.astype(np.float32) for array in (points, normals, areas)))
+    return Thing(top, reflectance)
+
+
+def _body(
+    radii_mm: tuple[float, float, float], coarse_mm: float, fine_mm: float, reflectance: float
+) -> Thing:
+    near = ellipsoid(radii_mm, fine_mm)
+    return Thing(ellipsoid(radii_mm, coarse_mm), reflectance, near=near)
 
 
 def head(reflectance: float) -> Thing:
     """Return a head."""
-    return Thing(ellipsoid((75.0, 95.0, 110.0), 20.0), reflectance)
+    return _body((75.0, 95.0, 110.0), 24.0, 9.0, reflectance)
 
 
 def torso(reflectance: float) -> Thing:
     """Return a chest with shoulders."""
-    return Thing(ellipsoid((200.0, 110.0, 280.0), 30.0), reflectance)
+    return _body((200.0, 110.0, 280.0), 40.0, 15.0, reflectance)
 
 
 def thigh(reflectance: float) -> Thing:
     """Return a thigh in its cloth."""
-    return Thing(ellipsoid((85.0, 90.0, 230.0), 10.0), reflectance)
+    return _body((85.0, 90.0, 230.0), 24.0, 8.0, reflectance)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -144,11 +144,11 @@ class Timeline:
         for k in np.unique(index[index >= 0]):
             movement, rows = self.movements[k], index == k
             poses[rows] = self._during(movement, self._poses[k], times_s[rows])
-        angle = 2.0 * np.pi * times_s[:, None, None] * self._drift_hz + self._drift_phase
-        drift = np.sum(self._drift * np.sin(angle), axis=2)
-        if self._unrest is not None:
-            drift *= self._unrest.at(times_s)[:, None]
-        poses[:, :6] += drift
+        unrest = None if self._unrest is None else self._unrest.at(times_s)[:, None]
+        if unrest is None or unrest.any():
+            angle = 2.0 * np.pi * times_s[:, None, None] * self._drift_hz + self._drift_phase
+            drift = np.sum(self._drift * np.sin(angle), axis=2)
+            poses[:, :6] += drift if unrest is None else drift * unrest
         return poses
 
     @staticmethod
