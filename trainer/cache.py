@@ -1,25 +1,32 @@
 """Arrays kept on disk under the hash of all that they depend on: nothing is worked out twice.
 
 A data set's working folder holds one ``.npy`` file for each recording and entry stage, and an
-``index.json`` beside them that says whose readouts each was made from and what its bytes must be::
+``index.json`` beside them that says whose readouts each was made from::
 
-    {"NAME.npy": {"participant": "P01", "session": "...", "source": "...", "sha256": "..."}, ...}
+    {"NAME.npy": {"participant": "P01", "session": "...", "source": "...", "seal": "..."}, ...}
 
 NAME is the SHA-256 of the recording's bytes, of the program that reduces, and of the entry stage.
-Nothing here is believed: a file that is missing, damaged, cut or not in the index is made anew.
+Nothing here is believed: a file that is missing, damaged or cut is made anew, and so is one that
+somebody else has made, because a data set may come with arrays that are not its readouts. The seal
+of a file is therefore a keyed hash of its name and bytes (HMAC, RFC 2104), and the key is the
+user's own.
 """
 
 from __future__ import annotations
 
 import atexit
 import hashlib
+import hmac
 import inspect
 import io
 import json
+import os
 import re
+import secrets
 import shutil
 import tempfile
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from importlib import resources
 from importlib.metadata import version
@@ -45,7 +52,8 @@ __all__ = [
 
 INDEX = "index.json"
 MAX_INDEX_BYTES = 64 << 20
-FIELDS = ("participant", "session", "source", "sha256")
+FIELDS = ("participant", "session", "source", "seal")
+KEY_BYTES = 32
 _NAME = re.compile(r"[0-9a-f]{64}\.npy")
 _Index = dict[str, dict[str, str]]
 _DTYPES = ("<i2", "<i4", "<f8")
@@ -117,10 +125,12 @@ class Cache:
     ----------
     folder : pathlib.Path
         Exists and is writable.
+    key : bytes
+        Files sealed with another are not believed.
     """
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
+    def __init__(self, folder: Path, key: bytes) -> None:
+        self.folder, self._key = folder, key
 
     def load(self, keys: Sequence[str]) -> list[StoredArray] | None:
         """Return what was stored under some keys, if all of it is there byte for byte."""
@@ -129,7 +139,8 @@ class Cache:
         for key in keys:
             path = self.folder / f"{key}.npy"
             try:
-                if file_digest(path).hex() != index[path.name]["sha256"]:
+                seal = self._seal(path.name, file_digest(path))
+                if not hmac.compare_digest(seal, index[path.name]["seal"]):
                     return None
                 array = _mapped(path)
             except (OSError, ValueError, KeyError):
@@ -167,7 +178,7 @@ class Cache:
                 "participant": participant,
                 "session": session,
                 "source": source,
-                "sha256": hashlib.sha256(content).hexdigest(),
+                "seal": self._seal(path.name, hashlib.sha256(content).digest()),
             }
             stored.append(StoredArray(path, kept.dtype.str, kept.shape))
         self._change(entries, lambda e: e["session"] == session and e["source"] != source)
@@ -176,6 +187,9 @@ class Cache:
     def remove(self, session: str) -> None:
         """Remove all that was kept of a session."""
         self._change({}, lambda entry: entry["session"] == session)
+
+    def _seal(self, name: str, digest: bytes) -> str:
+        return hmac.digest(self._key, name.encode() + digest, "sha256").hex()
 
     def _change(self, more: _Index, is_old: Callable[[dict[str, str]], bool]) -> None:
         """Add entries to the index; remove old ones, and their files."""
@@ -219,11 +233,35 @@ def open_cache(data: Path, name: str) -> Cache:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=folder):
-            return Cache(folder)
+            return Cache(folder, _own_key())
     except OSError:
         scratch = Path(tempfile.mkdtemp(prefix="palmwatt-"))
         atexit.register(shutil.rmtree, scratch, ignore_errors=True)
-        return Cache(scratch)
+        return Cache(scratch, secrets.token_bytes(KEY_BYTES))
+
+
+def _own_key() -> bytes:
+    """Return the key that this user's arrays are sealed with, made at first use.
+
+    It is in the user's state folder (XDG Base Directory Specification 0.8). Where that cannot be
+    written to, a key for this run only: arrays are then made anew in the next.
+    """
+    state = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
+    path = Path(state) / "palmwatt" / "cache.key"
+    new = secrets.token_bytes(KEY_BYTES)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if not path.exists():
+            part = path.with_name(f".{secrets.token_hex(8)}.part")
+            part.touch(mode=0o600)
+            part.write_bytes(new)
+            with suppress(FileExistsError):  # another process was first: its key stays
+                os.link(part, path)
+            part.unlink()
+        kept = read_limited(path, KEY_BYTES)
+    except (OSError, Error):
+        return new
+    return kept if len(kept) == KEY_BYTES else new
 
 
 def code_digest(*modules: ModuleType) -> str:

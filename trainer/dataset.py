@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from capture.dataset import Participant, open_dataset
 from capture.labels import REJECTED
@@ -29,7 +28,6 @@ __all__ = [
     "Recording",
     "groups_of",
     "labelled_cues",
-    "movement_span",
     "open_corpus",
     "reduce_recording",
 ]
@@ -38,8 +36,6 @@ BLOCK_FRAMES = 256
 SCRIPTED = "script"
 """The labeller of a cue whose bounds are those of the prompt, not of the movement."""
 MIN_FRAMES = 2
-SMOOTHING_FRAMES = 3
-STILL_SHARE = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +89,7 @@ class Corpus:
     participants : dict
         The people recorded, by pseudonym.
     digest : str
-        SHA-256 of the recordings and their labels.
+        SHA-256 of the recordings, their labels, and who is locked.
     folder : pathlib.Path
         The data set.
     """
@@ -170,6 +166,7 @@ def open_corpus(
             if path not in known:
                 known[path] = file_digest(path).hex()
             content.update(path.name.encode() + b"\0" + bytes.fromhex(known[path]))
+        content.update(f"{person.participant_id} {person.locked}\0".encode())
         people[person.participant_id] = person
         recordings.append(
             Recording(
@@ -238,38 +235,6 @@ def reduce_recording(path: Path, entries: Sequence[EntryStage]) -> tuple[list[In
     return [np.concatenate(parts) for parts in values], np.stack(
         [time_s, np.concatenate(dark)], axis=1
     )
-
-
-def movement_span(levelled: NDArray[np.int32], start: int, stop: int) -> tuple[int, int]:
-    """Find the frames between which a cue's movement lies, from the readout's change.
-
-    The change is the sum of magnitudes of differences from frame to frame, averaged over three
-    frames. The movement lasts from the first to the last frame whose change is a quarter of the way
-    from the cue's least to its greatest change. The same rule serves training and test, and needs
-    no label.
-
-    Parameters
-    ----------
-    levelled : int32 (n_frames, n_values)
-        Level-normalised readouts of a whole recording.
-    start, stop : int
-        The cue's frames, stop exclusive.
-
-    Returns
-    -------
-    first, last : int
-        Indices of frames, start <= first <= last < stop.
-    """
-    begin = max(0, start - SMOOTHING_FRAMES)
-    change = np.abs(np.diff(levelled[begin:stop].astype(np.int64), axis=0)).sum(axis=1)
-    if len(change) < SMOOTHING_FRAMES:
-        return start, stop - 1
-    kernel = np.ones(SMOOTHING_FRAMES, dtype=np.int64)
-    smooth = np.convolve(change, kernel, mode="valid")
-    above = np.flatnonzero(smooth >= smooth.min() + STILL_SHARE * (smooth.max() - smooth.min()))
-    # Element i of the smoothed change is that into the three frames after frame begin + i.
-    first = min(max(start, begin + 1 + int(above[0])), stop - 1)
-    return first, max(first, begin + SMOOTHING_FRAMES + int(above[-1]))
 
 
 def groups_of(recordings: Sequence[Recording], split: str) -> tuple[str, ...]:

@@ -30,7 +30,7 @@ class Finished:
         Folder of the data set.
     recipe : Recipe
     data_digest : str
-        SHA-256 of the recordings and their labels.
+        SHA-256 of the recordings, their labels, and who is locked.
     """
 
     def __init__(self, data: Path, recipe: Recipe, data_digest: str) -> None:

@@ -10,13 +10,15 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 from sklearn.model_selection import GroupKFold
 
 from runtime.errors import UsageError
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.contract import Int32, Int64
-from trainer.dataset import groups_of
+from trainer.dataset import Recording, groups_of
 from trainer.evaluate import Takes, figures
 from trainer.pipeline import Fitted, fit_pipeline
 from trainer.recipe import Recipe
@@ -138,7 +140,7 @@ def folds_of(groups: Sequence[str]) -> list[tuple[list[int], list[int]]]:
     n_groups = len(set(groups))
     if n_groups < 2:
         raise UsageError(
-            "split", "training participants", n_groups, "at least 2", "record more people"
+            "split", "groups to hold out in turn", n_groups, "at least 2", "record more people"
         )
     splitter = GroupKFold(min(MAX_FOLDS, n_groups))
     return [
@@ -156,7 +158,10 @@ def fold_jobs(fit: FitJob) -> list[HoldOutJob]:
         There is a single participant (or unit).
     """
     train = fit.train
-    groups = groups_of([r.recording for r in train], fit.recipe.evaluation.split)
+    recordings = [r.recording for r in train]
+    groups = groups_of(recordings, fit.recipe.evaluation.split)
+    if fit.recipe.evaluation.split == "units":
+        groups = _joined(recordings)
     return [
         HoldOutJob(
             f"fold {number}", _with(fit, [train[i] for i in kept]),
@@ -164,6 +169,16 @@ def fold_jobs(fit: FitJob) -> list[HoldOutJob]:
         )
         for number, (kept, held) in enumerate(folds_of(groups), start=1)
     ]  # fmt: skip
+
+
+def _joined(recordings: Sequence[Recording]) -> tuple[str, ...]:
+    """Return groups of recordings that share neither a person nor a unit with another group."""
+    people, person = np.unique([r.participant for r in recordings], return_inverse=True)
+    units, unit = np.unique([r.unit for r in recordings], return_inverse=True)
+    n_nodes = len(people) + len(units)
+    links = np.ones(len(recordings)), (person, len(people) + unit)
+    _, group = connected_components(coo_array(links, shape=(n_nodes, n_nodes)), directed=False)
+    return tuple(str(group[node]) for node in person)
 
 
 def curve_jobs(folds: Sequence[HoldOutJob]) -> list[HoldOutJob]:

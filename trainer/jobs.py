@@ -8,11 +8,11 @@ whose worker died is run again.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import BrokenExecutor
 from dataclasses import dataclass
 from typing import Any, Protocol, TypeVar
 
 import joblib
+from joblib.externals.loky.process_executor import TerminatedWorkerError
 from threadpoolctl import threadpool_limits
 
 from runtime.errors import ToolError, UsageError
@@ -82,7 +82,7 @@ class LocalWorkers:
         )
         try:
             yield from run(joblib.delayed(run_job)(*job) for job in jobs)
-        except BrokenExecutor as error:
+        except TerminatedWorkerError as error:
             raise WorkerDied("training", "a worker process", "dead", "alive") from error
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -50,6 +51,14 @@ hidden = 8
 penalty = 1.0
 epochs = 30
 """
+
+
+@pytest.fixture(autouse=True, scope="session")
+def own_state(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep the user's own state folder out of the tests, and the tests out of it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+        yield
 
 
 @pytest.fixture(scope="session")

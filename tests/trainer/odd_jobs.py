@@ -1,0 +1,43 @@
+"""Jobs that do little, or harm; in a file of their own, because other processes import it."""
+
+from __future__ import annotations
+
+import os
+import signal
+from dataclasses import dataclass
+from pathlib import Path
+
+from runtime.errors import UsageError
+
+__all__ = ["Deadly", "Square", "Wrong"]
+
+
+@dataclass(frozen=True)
+class Square:
+    """A job that kills its worker the first time, if it is told of a file to leave behind."""
+
+    n: int
+    marker: Path | None = None
+
+    def run(self) -> int:
+        if self.marker is not None and not self.marker.exists():
+            self.marker.write_text("was here")
+            os.kill(os.getpid(), signal.SIGKILL)
+        return self.n * self.n
+
+
+@dataclass(frozen=True)
+class Wrong:
+    """A job that cannot be done."""
+
+    def run(self) -> int:
+        raise UsageError("training", "windows of class", 3, "windows of every class")
+
+
+@dataclass(frozen=True)
+class Deadly:
+    """A job that kills every worker it runs in."""
+
+    def run(self) -> int:
+        os.kill(os.getpid(), signal.SIGKILL)
+        return 0
