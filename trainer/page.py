@@ -36,6 +36,7 @@ from trainer.worst import WorstTake
 __all__ = ["evaluation_page"]
 
 Row = Mapping[str, Any]
+N_LETTERS = 26
 
 
 def evaluation_page(
@@ -58,6 +59,7 @@ def evaluation_page(
     environment.filters.update(
         percent=percent, count=count, per_hour=per_hour, from_end=from_end, before=_before
     )
+    environment.globals.update(letter=_letter)
     template = resources.files("trainer").joinpath("page.html.j2").read_text("utf-8")
     events = evaluation.get("events")
     return environment.from_string(template).render(
@@ -78,6 +80,11 @@ def evaluation_page(
         takes=[_take(*both) for both in zip(worst, readouts, strict=True)],
         emulated=any("emulated" in source for source in evaluation["recorded_by"]),
     )
+
+
+def _letter(index: int) -> str:
+    """Return A, B, C... for a class, and numbers from the 27th."""
+    return chr(ord("A") + index) if index < N_LETTERS else str(index + 1)
 
 
 def _before(ms: float) -> str:

@@ -147,6 +147,7 @@ def scores_chart(take: WorstTake) -> Markup:
         (low - 0.05 * (high - low), high + 0.12 * (high - low)),
         height=120,
         left=12.0,
+        top=14.0,
     )
     plot.bar((0.0, judged), (low - 0.05 * (high - low), high + 0.12 * (high - low)), "span")
     plot.line(times.tolist(), others.tolist(), "line soft")
@@ -155,7 +156,7 @@ def scores_chart(take: WorstTake) -> Markup:
     plot.line(times.tolist(), take.scores[:, take.asked].tolist(), "line accent")
     plot.x_axis(
         [(t, f"{t:g}") for t in nice_ticks(float(times[0]), float(times[-1]), 6)],
-        "s from the movement's beginning",
+        "s from the take's beginning",
     )
     plot.rule(judged, "mark", "judged")
     return plot.svg()

@@ -104,11 +104,11 @@ def _look_at(
     stream = one.stream
     judged_s = float(stream.time_s[stream.take_frames[take]])
     asked = int(stream.take_labels[take])
-    name = recipe.answers[asked]
+    name = _spoken(recipe.answers[asked])
     led = times[best == asked]
     hints = []
     if not len(led):
-        rival = recipe.answers[int(np.bincount(best).argmax())]
+        rival = _spoken(recipe.answers[int(np.bincount(best).argmax())])
         hints.append(f"{name} never had the best score; {rival} had it most of the time.")
     elif judged_s < led[0]:
         hints.append(f"{name} led only from {led[0] - judged_s:.2f} s after the frame judged.")
@@ -117,7 +117,7 @@ def _look_at(
     elif best[int(np.searchsorted(times, judged_s))] != asked:
         hints.append(f"{name} led before and after the frame judged, but not at it.")
     else:
-        hints.append(f"{name} was answered, by the smallest lead.")
+        hints.append(f"{name} was answered, by a small lead.")
     conditions = stream.conditions
     if conditions.ambient[take] >= MANY_AMBIENT:
         share = 100 * conditions.ambient[take]
@@ -127,6 +127,10 @@ def _look_at(
         share = 100 * conditions.returned[take] / usual
         hints.append(f"Little light came back: {share:.0f} % of this recording's usual take.")
     return hints
+
+
+def _spoken(name: str) -> str:
+    return f"“{name.replace('_', ' ')}”"
 
 
 def false_events(heard: Sequence[HeardStream], recipe: Recipe) -> list[dict[str, Any]]:
