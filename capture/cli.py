@@ -220,12 +220,20 @@ def _quality_line(quality: Quality) -> str:
     if quality.flicker_hidden_hz:
         hidden = " and ".join(f"{frequency:.0f}" for frequency in quality.flicker_hidden_hz)
         flicker += f" ({hidden} Hz cannot show at this frame rate)"
+    led = "LED drift cannot be told in so short a session"
+    if quality.led_drift is not None:
+        led = (
+            f"LED drift {quality.led_drift:+.1%} (standard error {quality.led_drift_error:.1%}) "
+            "from start to end"
+        )
+    if quality.led_rms is not None:
+        led += f", its rms from pulse to pulse at most {quality.led_rms:.1%}"
     return (
         f"{quality.n_pairs} pairs in {quality.duration_s:.1f} s, {quality.n_dropped} dropped, "
         f"jitter {quality.jitter_us:.0f} us, saturated {quality.saturated_fraction:.2%}, "
         f"mean lit {quality.mean_lit_counts:.0f}, dark {quality.mean_dark_counts:.0f}, ambient "
         f"{quality.ambient_counts:.0f} counts, lit minus dark "
-        f"{quality.level_drift:+.0%} from start to end, {flicker}, {quality.n_takes} takes"
+        f"{quality.level_drift:+.0%} from start to end, {led}, {flicker}, {quality.n_takes} takes"
     )
 
 

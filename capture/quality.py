@@ -11,6 +11,7 @@ import numpy as np
 from capture.flicker import find_flicker
 from capture.frames import FrameBlock
 from capture.labels import GOOD
+from capture.led import LedWatch
 from capture.session import Session
 from runtime.sensor import Sensor
 
@@ -20,6 +21,9 @@ __all__ = ["Quality", "judge", "measure", "session_quality"]
 MAX_DROPPED = 0.01
 MAX_SATURATED = 0.01
 MAX_JITTER = 0.2
+# 20 K of warming: infrared LEDs give about 0.5 % less for each kelvin (data sheets, from memory).
+MAX_LED_DRIFT = 0.10
+MAX_LED_RMS = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +51,15 @@ class Quality:
     ambient_counts : float
         Dark level above the sensor's black level, counts.
     level_drift : float
-        Mean lit minus dark in the last tenth of the session against the first tenth, as a share.
+        Mean lit minus dark in the last tenth of the session against the first tenth, as a share;
+        hand and LED together.
+    led_drift : float or None
+        Change of the LED's light from start to end, as a share, movement left out
+        (`capture.led`); None if the session is too short to tell.
+    led_drift_error : float
+        Standard error of `led_drift`.
+    led_rms : float or None
+        Upper bound on the LED's variation from pulse to pulse, as a share; None likewise.
     flicker_hz : float or None
         Mains flicker seen in the dark exposures; None if none is.
     flicker_counts : float
@@ -69,6 +81,9 @@ class Quality:
     ambient_counts: float
     level_drift: float
     n_clock_falls: int = 0
+    led_drift: float | None = None
+    led_drift_error: float = 0.0
+    led_rms: float | None = None
     flicker_hz: float | None = None
     flicker_counts: float = 0.0
     flicker_hidden_hz: tuple[float, ...] = ()
@@ -97,6 +112,7 @@ def measure(blocks: Iterable[FrameBlock], sensor: Sensor) -> Quality:
     """
     sequences, times, lit_levels, dark_levels = [], [], [], []
     n_saturated = n_pixels = 0
+    watch = LedWatch(sensor)
     for block in blocks:
         sequences.append(block.sequence)
         times.append(block.time_us)
@@ -104,6 +120,7 @@ def measure(blocks: Iterable[FrameBlock], sensor: Sensor) -> Quality:
         dark_levels.append(block.dark.mean(axis=(1, 2)))
         n_saturated += int(np.count_nonzero(block.lit >= sensor.max_counts))
         n_pixels += block.lit.size
+        watch.add(block)
     if not sequences:
         return Quality(0, 0.0, 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     sequence, time_us = np.concatenate(sequences), np.concatenate(times)
@@ -114,6 +131,7 @@ def measure(blocks: Iterable[FrameBlock], sensor: Sensor) -> Quality:
     first, last = float(level[:tenth].mean()), float(level[-tenth:].mean())
     rising_us = steps_us[steps_us > 0]
     frame_rate_hz = 1e6 / float(rising_us.mean()) if rising_us.size else 0.0
+    led = watch.result()
     flicker = find_flicker(dark, time_us, frame_rate_hz or sensor.frame_rate_hz)
     return Quality(
         n_pairs=len(sequence),
@@ -127,6 +145,9 @@ def measure(blocks: Iterable[FrameBlock], sensor: Sensor) -> Quality:
         ambient_counts=float(dark.mean()) - sensor.black_level_counts,
         level_drift=last / first - 1.0 if first else 0.0,
         n_clock_falls=int(np.count_nonzero(np.diff(time_us) <= 0)),
+        led_drift=led.drift,
+        led_drift_error=led.drift_error,
+        led_rms=led.rms,
         flicker_hz=flicker.frequency_hz,
         flicker_counts=flicker.amplitude_counts,
         flicker_hidden_hz=flicker.hidden_hz,
@@ -166,5 +187,19 @@ def judge(quality: Quality, sensor: Sensor) -> tuple[str, ...]:
         reasons.append(
             f"the time between frame pairs varies by {quality.jitter_us:.0f} us, at most "
             f"{MAX_JITTER:.0%} of the frame period is allowed"
+        )
+    # Twice the error, so that a session is not refused for a hand that was elsewhere at its end.
+    if (
+        quality.led_drift is not None
+        and abs(quality.led_drift) - 2.0 * quality.led_drift_error > MAX_LED_DRIFT
+    ):
+        reasons.append(
+            f"the LED's light changed by {quality.led_drift:+.0%} from start to end, at most "
+            f"{MAX_LED_DRIFT:.0%} is allowed"
+        )
+    if quality.led_rms is not None and quality.led_rms > MAX_LED_RMS:
+        reasons.append(
+            f"the LED's light varies by {quality.led_rms:.1%} rms from pulse to pulse, at most "
+            f"{MAX_LED_RMS:.0%} is allowed"
         )
     return tuple(reasons)
