@@ -73,7 +73,7 @@ def gather(
         inputs.update(part.inputs(group))
     sensor, entry = model.sensor, model.entry
     watched = watching.entry.n_pixels_read
-    of_sensor = "sensor setting of the recordings"
+    of_sensor = "as in the recordings"
     for one in (
         setting("sensor.exposure", "us", sensor.exposure_us, of_sensor),
         setting("sensor.bits", "1", sensor.bit_depth, of_sensor),

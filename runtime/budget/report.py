@@ -64,21 +64,26 @@ def _plain(value: float, digits: int = 3) -> str:
     return text.replace("-", "−", 1) if value < 0 else text
 
 
+def _with_unit(text: str, unit: str) -> str:
+    """Put a unit behind a number so that no line ends between them."""
+    return f"{text}\u00a0{unit}" if unit else text
+
+
 def _computed(value: float, unit: str, origin: str) -> Markup:
-    return _mark("computed", f"{_plain(value)} {unit}".strip(), origin)
+    return _mark("computed", _with_unit(_plain(value), unit), origin)
 
 
 def _ranged(
     value: Interval, unit: str, origin: str, kind: str = "computed", digits: int = 3
 ) -> Markup:
-    text = f"{_plain(value.typical, digits)} {unit}"
+    text = _with_unit(_plain(value.typical, digits), unit)
     if value.low < value.high:
         text += f" ({_plain(value.low, digits)} to {_plain(value.high, digits)})"
     return _mark(kind, text, origin)
 
 
 def _measured(value: float, unit: str, origin: str) -> Markup:
-    return _mark("measured", f"{_plain(value)} {unit}".strip(), origin)
+    return _mark("measured", _with_unit(_plain(value), unit), origin)
 
 
 def _input(x: Input, words: str | None = None) -> Markup:
@@ -87,7 +92,7 @@ def _input(x: Input, words: str | None = None) -> Markup:
     if x.varies:
         text += f" ({_plain(x.low)} to {_plain(x.high)})"
     unit = _UNITS.get(x.unit, x.unit) if words is None else words
-    return _mark(x.kind, f"{text} {unit}".strip(), x.source)
+    return _mark(x.kind, _with_unit(text, unit), x.source)
 
 
 def _percent_input(x: Input) -> Markup:
@@ -95,7 +100,7 @@ def _percent_input(x: Input) -> Markup:
     text = _plain(100 * x.typical)
     if x.varies:
         text += f" ({_plain(100 * x.low)} to {_plain(100 * x.high)})"
-    return _mark(x.kind, f"{text} %", x.source)
+    return _mark(x.kind, _with_unit(text, "%"), x.source)
 
 
 def _origin(x: Input) -> str:
@@ -113,7 +118,9 @@ def _runs(runs: Interval) -> Markup:
 
 
 def _share(value: float, low: float, high: float, origin: str) -> Markup:
-    return _mark("measured", f"{100 * value:.1f} % ({100 * low:.1f} to {100 * high:.1f})", origin)
+    return _mark(
+        "measured", f"{100 * value:.1f}\u00a0% ({100 * low:.1f} to {100 * high:.1f})", origin
+    )
 
 
 def _accuracies(result: Budget) -> list[dict[str, Any]]:
