@@ -354,7 +354,8 @@ def apply_edit(
 
 def _chosen(sheet: _Sheet, row: int | None, where: str) -> Event:
     if row is None or not 0 <= row < len(sheet.events):
-        raise UsageError(where, "the take", row, f"0 to {len(sheet.events) - 1}")
+        got = "missing" if row is None else row
+        raise UsageError(where, "the take's number", got, f"0 to {len(sheet.events) - 1}")
     return sheet.events[row]
 
 

@@ -2,6 +2,7 @@
 
 import { Readouts, Refused, ask, byId, commandKey, make, plain } from "./common.js";
 import { Frames } from "./frames.js";
+import { actOf, showKeys } from "./keys.js";
 import { question, showAgreements } from "./panels.js";
 import { Timeline, indexAt } from "./timeline.js";
 
@@ -186,7 +187,8 @@ function playTake() {
 const when = (time) => time.replace("T", " ").replace("+00:00", " UTC");
 
 function stateOf(take) {
-  return take.status === "rejected" ? `rejected: ${take.reason}` : "good";
+  if (take.status === "rejected") return `rejected: ${take.reason}`;
+  return take.trial_type === "unlabelled" ? "not yet named" : "good";
 }
 
 function choose(row, heard = true) {
@@ -324,69 +326,56 @@ function askReason() {
 }
 
 function finish() {
-  if (blind() && !table.finished) {
-    edit("finish", () => ({}), () => "The blind review has ended; the agreement is shown.");
-  }
+  if (!blind() || table.finished) return;
+  question("End the blind review? It can no longer change then.", ["end it and show the agreement"], () =>
+    edit("finish", () => ({}), () => "The blind review has ended; the agreement is shown."),
+  );
 }
 
-// Keys: [keys as shown, what it does, how it is pressed, action]
-const KEYS = [
-  ["Space", "play at true speed, or stop", " ", playOrStop],
-  ["Enter", "play the chosen take", "Enter", playTake],
-  ["←", "one frame pair back", "ArrowLeft", () => step(-1)],
-  ["→", "one frame pair on", "ArrowRight", () => step(1)],
-  ["Shift ←", "one second back", "Shift ArrowLeft", () => seek(line.cursor - 1)],
-  ["Shift →", "one second on", "Shift ArrowRight", () => seek(line.cursor + 1)],
-  ["Home", "first frame pair", "Home", () => seek(0)],
-  ["End", "last frame pair", "End", () => seek(line.length)],
-  ["N", "next take", "n", () => choose(line.chosen + 1)],
-  ["P", "take before", "p", () => choose(line.chosen - 1)],
-  ["[", "take starts at the cursor", "[", () => setEnd(0, line.cursor)],
-  ["]", "take ends at the cursor", "]", () => setEnd(1, line.cursor)],
-  ["A", "start one frame pair earlier", "a", () => nudge(0, -1)],
-  ["S", "start one frame pair later", "s", () => nudge(0, 1)],
-  ["D", "end one frame pair earlier", "d", () => nudge(1, -1)],
-  ["F", "end one frame pair later", "f", () => nudge(1, 1)],
-  ["1 to 9", "name the take: that label of the list", "", null],
-  ["L", "list of labels", "l", askLabel],
-  ["X", "reject with a reason", "x", askReason],
-  ["G", "good again", "g", () => change({ status: "good" })],
-  ["Z", "undo", "z", () => putBack("undo")],
-  ["Y", "redo", "y", () => putBack("redo")],
-  ["+", "look closer", "+", () => line.zoom(0.5)],
-  ["-", "look from further", "-", () => line.zoom(2)],
-  ["0", "whole session", "0", () => line.show(0, line.length)],
-  ["E", "end the blind review", "e", finish],
-  ["Esc", "leave a question or a drag", "Escape", () => line.cancel()],
-];
-byId("keys").append(
-  ...KEYS.map(([shown, does]) => make("li", {}, make("kbd", {}, shown), ` ${does}`)),
-);
-
-document.addEventListener("keydown", (event) => {
-  if (!session || byId("work").hidden || !byId("keys-on").checked) return;
-  let key = commandKey(event);
-  if (key === null) return;
-  if (event.shiftKey && key.startsWith("Arrow")) key = `Shift ${key}`;
-  const found = KEYS.find(([, , pressed, act]) => act && pressed === key);
-  const label = /^[1-9]$/.test(key) ? session.labels[key - 1] : undefined;
-  if (!found && !label) return;
-  event.preventDefault();
-  if (label) nameIt(label);
-  else found[3]();
-});
-
-for (const [id, act] of Object.entries({
-  play: playOrStop,
+const ACTS = {
+  playOrStop,
+  playTake,
+  back: () => step(-1),
+  on: () => step(1),
+  secondBack: () => seek(line.cursor - 1),
+  secondOn: () => seek(line.cursor + 1),
+  first: () => seek(0),
+  last: () => seek(line.length),
+  next: () => choose(line.chosen + 1),
+  before: () => choose(line.chosen - 1),
+  startHere: () => setEnd(0, line.cursor),
+  endHere: () => setEnd(1, line.cursor),
+  startEarlier: () => nudge(0, -1),
+  startLater: () => nudge(0, 1),
+  endEarlier: () => nudge(1, -1),
+  endLater: () => nudge(1, 1),
+  askLabel,
+  askReason,
+  good: () => change({ status: "good" }),
   undo: () => putBack("undo"),
   redo: () => putBack("redo"),
-  label: askLabel,
-  reject: askReason,
-  good: () => change({ status: "good" }),
-  "play-take": playTake,
+  closer: () => line.zoom(0.5),
+  further: () => line.zoom(2),
+  whole: () => line.show(0, line.length),
   finish,
-})) {
-  byId(id).addEventListener("click", act);
+  leave: () => line.cancel(),
+};
+
+showKeys();
+document.addEventListener("keydown", (event) => {
+  if (!session || byId("work").hidden || !byId("keys-on").checked) return;
+  const key = commandKey(event);
+  const act = ACTS[actOf(key, event.shiftKey)];
+  const label = /^[1-9]$/.test(key) ? session.labels[key - 1] : undefined;
+  if (!act && !label) return;
+  event.preventDefault();
+  if (label) nameIt(label);
+  else act();
+});
+
+const BUTTONS = { play: "playOrStop", "play-take": "playTake", label: "askLabel", reject: "askReason" };
+for (const id of ["play", "play-take", "label", "reject", "good", "undo", "redo", "finish"]) {
+  byId(id).addEventListener("click", ACTS[BUTTONS[id] ?? id]);
 }
 
 // Who
