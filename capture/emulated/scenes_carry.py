@@ -7,7 +7,7 @@ import numpy as np
 from capture.emulated.plan import Plan, pose
 from capture.emulated.timeline import N_POSE, PITCH, ROLL, YAW, Gait, X, Y, Z
 
-__all__ = ["empty", "light", "pick_up", "pocket", "walk"]
+__all__ = ["draw_stride", "empty", "light", "pick_up", "pocket", "walk"]
 
 
 def light(plan: Plan, begin_s: float, end_s: float) -> None:
@@ -143,16 +143,25 @@ def pick_up(plan: Plan, begin_s: float, end_s: float) -> None:
         hand.free_s += plan.u(0.5, 3.0)
 
 
-def _stride(plan: Plan, begin_s: float, end_s: float, large: np.ndarray) -> Gait:
+def draw_stride(rng: np.random.Generator, begin_s: float, end_s: float, large: np.ndarray) -> Gait:
     """Draw a gait: steps of 2.0 Hz with a deviation of 0.13 Hz from person to person.
 
     MacDougall and Moore, "Marching to the beat of the same drummer", J. Appl. Physiol. 99(3),
     2005. A stride is two steps.
+
+    Parameters
+    ----------
+    rng : Generator
+        For pace, sizes and phases.
+    begin_s, end_s : float
+        When it is there.
+    large : float64 array, shape (12,)
+        Usual amplitude of the stride in each value of the pose; harmonics are smaller.
     """
     harmonics = np.array([1.0, 0.8, 0.25, 0.2])[:, None]
-    sizes = harmonics * large * plan.rng.uniform(0.5, 1.2, (4, N_POSE))
-    stride_hz = 0.5 * float(np.clip(plan.rng.normal(2.0, 0.13), 1.6, 2.4))
-    return Gait(begin_s, end_s, stride_hz, sizes, plan.rng.uniform(0.0, 2.0 * np.pi, (4, N_POSE)))
+    sizes = harmonics * large * rng.uniform(0.5, 1.2, (4, N_POSE))
+    steps_hz = float(np.clip(rng.normal(2.0, 0.13), 1.6, 2.4))
+    return Gait(begin_s, end_s, 0.5 * steps_hz, sizes, rng.uniform(0.0, 2 * np.pi, (4, N_POSE)))
 
 
 def walk(plan: Plan, begin_s: float, end_s: float) -> None:
@@ -181,7 +190,7 @@ def walk(plan: Plan, begin_s: float, end_s: float) -> None:
     start_s = hand.free_s
     stop_s = max(end_s - 5.0, start_s + 5.0)
     _leave_table(plan, start_s, stop_s)
-    gait = _stride(plan, start_s, stop_s, large)
+    gait = draw_stride(plan.rng, start_s, stop_s, large)
     plan.gaits.append(gait)
     if plan.chance(0.7):  # indoors, under lamps
         plan.passing.go(start_s, 1.0, 1.0)
@@ -249,11 +258,11 @@ def pocket(plan: Plan, begin_s: float, end_s: float) -> None:
     while now_s < stop_s - 2.5:
         stretch_s = min(plan.u(3.0, 10.0), stop_s - now_s - 0.5)
         if plan.chance(0.6):  # walking: the cloth stirs at the pace of the steps
-            pace = float(np.clip(plan.rng.normal(2.0, 0.13), 1.6, 2.4)) / 2.0
-            clock.go(now_s, stretch_s, clock.value + pace * stretch_s)
             large = np.zeros(N_POSE)
             large[[ROLL, PITCH, YAW]] = 0.05, 0.2, 0.08
-            plan.gaits.append(_stride(plan, now_s, now_s + stretch_s, large))
+            gait = draw_stride(plan.rng, now_s, now_s + stretch_s, large)
+            plan.gaits.append(gait)
+            clock.go(now_s, stretch_s, clock.value + gait.stride_hz * stretch_s)
         else:  # sitting: it shifts now and then
             depth.go(now_s, plan.u(0.3, 1.0), _snug(plan))
             clock.go(now_s, plan.u(0.3, 1.5), clock.value + plan.u(0.1, 0.6))

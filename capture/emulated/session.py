@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from capture.emulated.everyday import SCENES, EverydayWorld
 from capture.emulated.motion import check_acts
-from capture.emulated.optics import AngularGrid, Optic, build_optic, mounting_of
+from capture.emulated.optics import SENSORS, AngularGrid, Optic, build_optic, mounting_of
 from capture.emulated.people import Person, draw_person
 from capture.emulated.pixels import PixelArray
 from capture.emulated.table import TableWorld
@@ -21,7 +21,15 @@ from capture.script import Script, schedule
 from runtime.errors import UsageError
 from runtime.sensor import Sensor
 
-__all__ = ["BLOCK_FRAMES", "Bench", "EmulatedSession", "World", "dark_offset_us", "emulate_session"]
+__all__ = [
+    "BLOCK_FRAMES",
+    "Bench",
+    "EmulatedSession",
+    "World",
+    "dark_offset_us",
+    "emulate_session",
+    "noted_distance_mm",
+]
 
 BLOCK_FRAMES = 32
 """Frame pairs worked out at once. Part of the result: noise is drawn block by block."""
@@ -189,6 +197,11 @@ class EmulatedSession:
         led, other, factors = self.world.see(times_s, later_s, sensor)
         lit, dark = self.bench.expose(led, other, factors, self._noise)
         return FrameBlock(sequence, time_us, lit, dark)
+
+
+def noted_distance_mm(script: Script, participant: int, seed: int) -> float | None:
+    """Return what a collector with a ruler notes for a session; see `EmulatedSession`."""
+    return EmulatedSession(script, participant, seed, SENSORS["lensless32"]).noted_distance_mm
 
 
 def emulate_session(
