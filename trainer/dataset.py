@@ -33,8 +33,8 @@ __all__ = [
 ]
 
 BLOCK_FRAMES = 256
-SCRIPTED = "script"
-"""The labeller of a cue whose bounds are those of the prompt, not of the movement."""
+UNATTENDED = ("script", "energy")
+"""Labellers that are no person: bounds of the prompt, or of all movement after it."""
 MIN_FRAMES = 2
 
 
@@ -43,7 +43,7 @@ class LabelledCue:
     """One cue of a recording: its frames ``start`` to ``stop`` (exclusive) and its class.
 
     ``take`` is false for everyday time, which has a class to learn but nothing to be judged.
-    ``from_labels`` tells that a labeller, not the script, has set the bounds: they are then those
+    ``from_labels`` tells that a person has set the bounds: they are then those
     of the movement itself.
     """
 
@@ -202,7 +202,7 @@ def labelled_cues(session: Session, recipe: Recipe, time_s: Float64) -> list[Lab
         ).tolist()
         if label is not None and stop > start:
             take = not recipe.is_background(event.trial_type)
-            cues.append(LabelledCue(start, stop, label, take, event.labeller != SCRIPTED))
+            cues.append(LabelledCue(start, stop, label, take, event.labeller not in UNATTENDED))
     return cues
 
 

@@ -1,7 +1,7 @@
 """Windows: which frames of a recording are shown to the classifier, and as what.
 
 A window is named by its last frame. The take of a cue is judged at one frame, chosen by the
-recipe's rule; training sees frames around it, and, as "other", frames far from any take's end.
+recipe's rule; training sees frames after it, and, as "other", frames far from any gesture's end.
 """
 
 from __future__ import annotations
@@ -11,17 +11,18 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from trainer.dataset import LabelledCue, movement_span
+from trainer.dataset import LabelledCue
 from trainer.recipe import Recipe
+from trainer.strokes import stroke_span
 
 __all__ = ["take_spans", "training_frames"]
 
-MOVEMENT_OFFSETS = range(-4, 7)
+MOVEMENT_OFFSETS = range(10)
+"""Frames after a gesture's end that are still told as the gesture: 0.3 s at 30 frames a second."""
 CUE_OFFSETS = range(-12, 1, 2)
-FAR_FRAMES = 12
-REACTION_FRAMES = 6
-OTHER_STEP = 9
-AFTER_STEP = 12
+AROUND_END = range(-6, 11)
+"""Frames around a gesture's end that are never told as "other"."""
+OTHER_STEP = 6
 BACKGROUND_STEP = 18
 
 
@@ -40,7 +41,7 @@ def take_spans(
     """
     moves = recipe.evaluation.take_end == "movement"
     return [
-        movement_span(levelled, cue.start, cue.stop)
+        stroke_span(levelled, cue.start, cue.stop)
         if moves and cue.take
         else (cue.start, cue.stop - 1)
         for cue in cues
@@ -52,28 +53,28 @@ def training_frames(
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Choose the frames of one recording that the classifier learns from.
 
-    Around each take's end its own class; frames all over everyday time. For the class "other",
-    where the recipe has one, also frames all over its cues, and frames from 0.4 s after a gesture's
-    end until the participant can react to the next cue (at 30 frames a second); thinly, or "other"
-    would outweigh the gestures.
+    After each take's end its own class (a take that is held still: towards its end); frames all
+    over everyday time. A recipe of movements with a class "other" also learns as such every frame
+    that is not about a gesture's end, thinly, or "other" would outweigh the gestures: getting
+    ready, the first part of a gesture and coming back are no gestures.
 
     Returns
     -------
     frames, labels : int64 (n_windows,)
     """
     other = len(recipe.classes)
-    offsets = MOVEMENT_OFFSETS if recipe.evaluation.take_end == "movement" else CUE_OFFSETS
+    moves = recipe.evaluation.take_end == "movement"
+    offsets = MOVEMENT_OFFSETS if moves else CUE_OFFSETS
     chosen: list[tuple[int, int]] = []
-    for index, (cue, end) in enumerate(zip(cues, ends, strict=True)):
+    spoken_for = np.zeros(n_frames, dtype=bool)
+    for cue, end in zip(cues, ends, strict=True):
         if not cue.take:
             chosen += [(f, cue.label) for f in range(cue.start, cue.stop, BACKGROUND_STEP)]
-            continue
-        following = cues[index + 1].start if index + 1 < len(cues) else n_frames
-        chosen += [(end + k, cue.label) for k in offsets if cue.start <= end + k < n_frames]
-        if cue.label == other:
-            chosen += [(frame, other) for frame in range(cue.start, cue.stop, OTHER_STEP)]
-        elif recipe.other:
-            quiet = range(end + FAR_FRAMES, min(n_frames, following + REACTION_FRAMES), AFTER_STEP)
-            chosen += [(frame, other) for frame in quiet]
+            spoken_for[cue.start : cue.stop] = True
+        elif cue.label != other or not moves:
+            chosen += [(end + k, cue.label) for k in offsets if cue.start <= end + k < n_frames]
+            spoken_for[max(0, end + AROUND_END.start) : end + AROUND_END.stop] = True
+    if moves and other < len(recipe.answers) and any(cue.take for cue in cues):
+        chosen += [(int(f), other) for f in np.flatnonzero(~spoken_for)[::OTHER_STEP]]
     table = np.array(chosen, dtype=np.int64).reshape(-1, 2)
     return table[:, 0], table[:, 1]

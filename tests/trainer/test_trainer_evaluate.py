@@ -9,10 +9,7 @@ import pytest
 from sklearn.metrics import accuracy_score, f1_score
 
 from runtime.errors import FormatError, UsageError
-from trainer.dataset import LabelledCue, movement_span
 from trainer.evaluate import Takes, confusion, figures, log_test_use, majority, refuse_shared_groups
-from trainer.recipe import load_recipe
-from trainer.windows import take_spans, training_frames
 
 
 def some_takes(seed: int, n_takes: int = 200) -> Takes:
@@ -87,39 +84,3 @@ def test_a_new_name_does_not_make_the_locked_people_fresh(tmp_path: Path) -> Non
     assert log_test_use(tmp_path, other_task) == [other_task]
     assert log_test_use(tmp_path, more_data) == [first, more_data]
     assert log_test_use(tmp_path, other_classes) == [first, other_classes]
-
-
-@pytest.mark.parametrize("last", [20, 31, 44])
-def test_the_movement_ends_where_the_readout_stops_changing(last: int) -> None:
-    """The span found is within the smoothing of the first and the last frame that changed."""
-    readout = np.zeros((80, 6), dtype=np.int32)
-    for frame in range(14, last + 1):
-        readout[frame:] += np.int32(40)
-    readout += np.random.default_rng(2).integers(-2, 3, readout.shape).astype(np.int32)
-    first, end = movement_span(readout, 10, 60)
-    assert abs(end - last) <= 2 and abs(first - 14) <= 2
-
-
-def test_the_movement_end_stays_inside_its_cue() -> None:
-    """A movement that outlasts the cue ends with it, and a cue of one frame is its own end."""
-    readout = np.arange(300, dtype=np.int32).reshape(100, 3) * 7
-    assert movement_span(readout, 10, 40) == (10, 39)
-    assert movement_span(readout, 0, 1) == (0, 0)
-
-
-def test_training_never_sees_the_end_of_a_gesture_as_other() -> None:
-    """Windows labelled other keep away from the ends of gestures; all frames exist."""
-    recipe = load_recipe("dynamic")
-    cues = [LabelledCue(30, 75, 4), LabelledCue(84, 129, 8)]
-    frames, labels = training_frames(recipe, cues, [60, 110], 150)
-    assert set(labels.tolist()) == {4, 8}
-    assert np.abs(frames[labels == 8] - 60).min() >= 12
-    assert np.abs(frames[labels == 4] - 60).max() <= 6
-    assert frames.min() >= 0 and frames.max() < 150
-
-
-def test_held_takes_are_judged_at_the_end_of_the_cue() -> None:
-    """A recipe that judges at the cue looks at its last frame, whatever the readout does."""
-    cues = [LabelledCue(3, 20, 1)]
-    readout = np.zeros((30, 2), dtype=np.int32)
-    assert take_spans(load_recipe("finger_count"), readout, cues) == [(3, 19)]
