@@ -76,6 +76,11 @@ def emulate(
 @click.option("--hand-length-mm", type=float, help="Wrist crease to tip of the middle finger.")
 @click.option("--hand-breadth-mm", type=float, help="Across the palm at the knuckles.")
 @click.option("--handedness", type=click.Choice(["right", "left", "ambidextrous"]))
+@click.option(
+    "--distance-mm",
+    type=click.FloatRange(10.0, 1000.0),
+    help="Distance of the hand that the participant was asked for.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as JSON.")
 def record(
     port: str,
@@ -89,6 +94,7 @@ def record(
     hand_length_mm: float | None,
     hand_breadth_mm: float | None,
     handedness: str | None,
+    distance_mm: float | None,
     as_json: bool,
 ) -> None:
     """Lead one participant through a cue script and record every readout.
@@ -120,6 +126,7 @@ def record(
             seed,
             out,
             session=session,
+            distance_mm=distance_mm,
             progress=screen.show,
             controls=controls,
         )

@@ -55,6 +55,7 @@ def record(
     out: Path,
     *,
     session: str | None = None,
+    distance_mm: float | None = None,
     progress: Callable[[Progress], None] | None = None,
     controls: Callable[[], str | None] | None = None,
     watch: Watch | None = None,
@@ -75,6 +76,8 @@ def record(
         Folder of the data set; made if missing.
     session : str, optional
         Number of the session, such as ``01``; by default the next free one of this task.
+    distance_mm : float, optional
+        Distance of the hand that the participant was asked for, 10 to 1000; noted in the file.
     progress : callable, optional
         Called about 20 times a second and once at the end.
     controls : callable, optional
@@ -117,7 +120,9 @@ def record(
         raise UsageError(
             str(path.parent), "the folder", f"not to be made ({error.strerror})"
         ) from None
-    header = SessionHeader(participant.participant_id, number, description, script, seed)
+    header = SessionHeader(
+        participant.participant_id, number, description, script, seed, distance_mm
+    )
     writer = SessionWriter(path, header)
     intake = Intake(link, writer, description, script, seed, watch)
     try:

@@ -76,6 +76,11 @@ class Session:
         """What the participant was asked to do."""
         return self.header.script
 
+    @property
+    def distance_mm(self) -> float | None:
+        """Distance of the hand that the participant was asked for; None if nobody noted one."""
+        return self.header.distance_mm
+
     def blocks(self, max_frames: int = 256, since_us: int = 0) -> Iterator[FrameBlock]:
         """Yield the readouts in order, at most `max_frames` frame pairs at a time.
 
@@ -273,8 +278,14 @@ def _read_header(path: Path) -> SessionHeader:
         sensor = Sensor.from_json(json.loads(texts["sensor"]), where)
         description = Description(sensor, texts["unit"], texts["firmware"], int(texts["first_row"]))
         script = Script.model_validate_json(texts["script"])
+        distance_mm = texts.get("distance_mm")
         return SessionHeader(
-            texts["participant"], texts["session"], description, script, int(texts["seed"])
+            texts["participant"],
+            texts["session"],
+            description,
+            script,
+            int(texts["seed"]),
+            None if distance_mm is None else float(distance_mm),
         )
     except (FormatError, UsageError):
         raise

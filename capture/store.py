@@ -3,7 +3,7 @@
 MCAP is an open container for timestamped logs. A session's file holds
 
 - a metadata record ``session`` (texts): format, participant, session, unit, firmware, first_row,
-  sensor, script (JSON) and seed;
+  sensor, script (JSON), seed and, where somebody noted it, distance_mm;
 - topic ``/frame_pairs``: binary messages that their schema in the file describes (``FRAME_SCHEMA``,
   little-endian CDR), the counts as they came, with the sequence and clock of the device. The
   container's own fields hold the session's time line: sequence and log time (nanoseconds), which
@@ -79,6 +79,14 @@ class SessionHeader:
         What the participant was asked to do.
     seed : int
         Seed of the order of the cues.
+    distance_mm : float or None
+        Distance of the hand at which the participant was asked to act, 10 to 1000 mm; None if
+        nobody noted one.
+
+    Raises
+    ------
+    UsageError
+        A text or the distance is out of range.
     """
 
     participant: str
@@ -86,8 +94,11 @@ class SessionHeader:
     description: Description
     script: Script
     seed: int
+    distance_mm: float | None = None
 
     def __post_init__(self) -> None:
+        if self.distance_mm is not None and not 10.0 <= self.distance_mm <= 1000.0:
+            raise UsageError("session", "distance_mm", self.distance_mm, "10 to 1000")
         for name in ("participant", "session"):
             value = getattr(self, name)
             if not (value.isascii() and value.isalnum() and len(value) <= 32):
@@ -105,7 +116,7 @@ class SessionHeader:
             "sensor": json.dumps(self.description.sensor.to_json()),
             "script": self.script.model_dump_json(by_alias=True),
             "seed": str(self.seed),
-        }
+        } | ({} if self.distance_mm is None else {"distance_mm": repr(float(self.distance_mm))})
 
 
 class SessionWriter:

@@ -88,6 +88,19 @@ def test_a_session_is_read_back(tmp_path: Path, side: int) -> None:
     assert next(session.journal("/status"))["overruns"] == 1
 
 
+def test_a_noted_distance_is_read_back(tmp_path: Path) -> None:
+    """A distance is in the file where somebody noted one, and nowhere else; nonsense is refused."""
+    assert "distance_mm" not in header().to_metadata()
+    assert read_session(write(tmp_path / NAME, 1)).distance_mm is None
+    noted = dataclasses.replace(header(), distance_mm=80.5)
+    path = tmp_path / "noted.mcap"
+    SessionWriter(path, noted).close()
+    assert read_session(path).header == noted
+    for distance_mm in (9.9, 1000.1, float("nan")):
+        with pytest.raises(UsageError, match="distance_mm"):
+            dataclasses.replace(header(), distance_mm=distance_mm)
+
+
 @pytest.mark.parametrize("side", [2, 3])
 def test_the_container_s_own_reader_decodes_the_readouts(tmp_path: Path, side: int) -> None:
     """An independent reader decodes every readout by the schema in the file alone."""
