@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from textwrap import shorten
 from typing import TYPE_CHECKING
@@ -53,8 +54,17 @@ class WakeUp(_Open):
 
     miss_rate: Figure
     false_wakes_per_hour: Rate
-    n_arrivals: int | None = None
-    empty_hours: float | None = Field(default=None, ge=0)
+    n_arrivals: int = Field(ge=0)
+    empty_hours: float = Field(ge=0)
+    n_rows: int = Field(ge=1)
+    rate_hz: float = Field(gt=0)
+    led_share: float = Field(ge=0, le=1)
+
+    def made_at(self, n_rows: int, rate_hz: float, led_share: float) -> bool:
+        """Whether it was counted at this setting; at another it says nothing."""
+        told = (self.n_rows, self.rate_hz, self.led_share)
+        pairs = zip(told, (n_rows, rate_hz, led_share), strict=True)
+        return all(math.isclose(a, b, rel_tol=1e-6) for a, b in pairs)
 
 
 class Events(_Open):
@@ -125,6 +135,8 @@ def _expected(fault: ErrorDetails) -> str:
             return "a value"
         case "greater_than_equal":
             return f"at least {limits['ge']:g}"
+        case "greater_than":
+            return f"above {limits['gt']:g}"
         case "less_than_equal":
             return f"at most {limits['le']:g}"
         case "model_type":

@@ -91,6 +91,7 @@ def gather(
     ):
         x = inputs.pop(key)
         inputs[state] = Input(state, unit, x.low, x.typical, x.high, x.kind, x.source)
+    n_rows = round(inputs["usage.watching_rows"].typical)
     for unused in _UNUSED:
         inputs.pop(unused)
     for state, found in (("active", profiles.active[core]), ("watching", profiles.watching[core])):
@@ -106,7 +107,9 @@ def gather(
             f"code and constants in the ELF file compiled for {core}",
         )  # fmt: skip
     if evaluation is not None and evaluation.wake_up is not None:
-        inputs.update(_measured_watching(evaluation.wake_up, evaluation.emulated))
+        share = inputs["watching.led_current"].typical / max(sensor.led_current_ma, 1e-9)
+        if evaluation.wake_up.made_at(n_rows, inputs["watching.rate"].typical, share):
+            inputs.update(_measured_watching(evaluation.wake_up, evaluation.emulated))
     return dict(sorted(inputs.items())), titles
 
 
@@ -114,12 +117,15 @@ def _measured_watching(wake: WakeUp, emulated: bool) -> dict[str, Input]:
     """Return misses and false wakes as counted over recordings, in place of the assumed ones."""
     how = "watching stage run over recordings" + (" of an emulated sensor" if emulated else "")
     how += ", at its own rate and light"
-    arrivals = "" if wake.n_arrivals is None else f", {wake.n_arrivals:,} arrivals"
-    hours = "" if wake.empty_hours is None else f", {wake.empty_hours:.2g} h without a hand"
     found = {}
     for name, unit, value, counted in (
-        ("usage.miss_rate", "1", wake.miss_rate, arrivals),
-        ("usage.false_wakes", "1/h", wake.false_wakes_per_hour, hours),
+        ("usage.miss_rate", "1", wake.miss_rate, f", {wake.n_arrivals:,} arrivals"),
+        (
+            "usage.false_wakes",
+            "1/h",
+            wake.false_wakes_per_hour,
+            f", {wake.empty_hours:.2g} h without a hand",
+        ),
     ):
         low, high = min(value.low, value.value), max(value.high, value.value)
         found[name] = measured(name, unit, low, value.value, high, how + counted)

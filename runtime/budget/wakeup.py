@@ -61,12 +61,15 @@ class WatchedSession:
 
 @dataclass(frozen=True, slots=True)
 class WakeUpCounts:
-    """What was counted; shares and rates carry exact 90 % intervals."""
+    """What was counted, and at which setting; shares and rates carry exact 90 % intervals."""
 
     n_arrivals: int
     n_missed: int
     n_false_wakes: int
     empty_hours: float
+    n_rows: int = 8
+    rate_hz: float = 5.0
+    led_share: float = 0.2
 
     @property
     def miss_rate(self) -> Interval:
@@ -109,6 +112,9 @@ class WakeUpCounts:
             "n_missed": self.n_missed,
             "n_false_wakes": self.n_false_wakes,
             "empty_hours": self.empty_hours,
+            "n_rows": self.n_rows,
+            "rate_hz": self.rate_hz,
+            "led_share": self.led_share,
         }
 
 
@@ -215,4 +221,5 @@ def measure_wake_up(
                     if moving[frame]:
                         false += 1
                         asleep_from = float(t[frame]) + hold_s
-    return WakeUpCounts(arrivals, missed, false, n_watched / rate_hz / 3600.0)
+    hours = n_watched / rate_hz / 3600.0
+    return WakeUpCounts(arrivals, missed, false, hours, n_rows, rate_hz, led_share)
