@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from onnx import TensorProto
 
 from capture.session import read_session
 from runtime.errors import UsageError
@@ -19,8 +18,8 @@ from runtime.firmware.generate import write_firmware
 from runtime.model import save_model
 from runtime.onnx_graph import save_step_graph, save_window_graph
 from trainer.card import model_card
-from trainer.classifiers import SegmentContrasts
 from trainer.dataset import Recording
+from trainer.float_onnx import float_onnx
 from trainer.page import evaluation_page
 from trainer.training import Trained
 from trainer.worst import readouts_of
@@ -28,7 +27,6 @@ from trainer.worst import readouts_of
 __all__ = ["N_TEST_FRAMES", "refuse_used_folder", "write_model_folder"]
 
 N_TEST_FRAMES = 512
-ONNX_OPSET = {"": 17, "ai.onnx.ml": 3}
 
 
 def refuse_used_folder(out: Path) -> None:
@@ -75,7 +73,8 @@ def write_model_folder(trained: Trained, out: Path) -> None:
         save_step_graph(trained.model, part / "fixed.onnx")
         save_window_graph(trained.model, part / "fixed_window.onnx")
         write_firmware(trained.model, part / "firmware")
-        (part / "float.onnx").write_bytes(_float_onnx(trained))
+        graph = float_onnx(trained.classifier, trained.model.name, trained.n_features)
+        (part / "float.onnx").write_bytes(graph)
         text = json.dumps(trained.evaluation, indent=2, sort_keys=True) + "\n"
         (part / "evaluation.json").write_text(text, "utf-8")
         page = evaluation_page(trained.evaluation, trained.worst, readouts_of(trained.worst))
@@ -87,43 +86,6 @@ def write_model_folder(trained: Trained, out: Path) -> None:
         part.rename(out)
     finally:
         shutil.rmtree(part, ignore_errors=True)
-
-
-def _float_onnx(trained: Trained) -> bytes:
-    """Convert standardiser and classifier: one window's features to probabilities."""
-    from skl2onnx import to_onnx, update_registered_converter
-    from skl2onnx.common.data_types import FloatTensorType
-
-    update_registered_converter(
-        SegmentContrasts, "PalmwattSegmentContrasts", _contrasts_shape, _convert_contrasts
-    )
-    graph = to_onnx(
-        trained.classifier,
-        name=trained.model.name,
-        initial_types=[("window", FloatTensorType([None, trained.n_features]))],
-        options={"zipmap": False},
-        target_opset=ONNX_OPSET,
-    )
-    # The converter gathers its operator sets in a set of strings, whose order changes by the run.
-    operator_sets = sorted(graph.opset_import, key=lambda one: str(one.domain))
-    del graph.opset_import[:]
-    graph.opset_import.extend(operator_sets)
-    graph.doc_string = "Standardiser and classifier in float32, from window features, for reference"
-    return bytes(graph.SerializeToString(deterministic=True))
-
-
-def _contrasts_shape(operator: Any) -> None:
-    n_contrasts = operator.raw_operator.matrix_.shape[0]
-    operator.outputs[0].type = type(operator.inputs[0].type)([None, n_contrasts])
-
-
-def _convert_contrasts(scope: Any, operator: Any, container: Any) -> None:
-    """Write segment contrasts as one matrix product, as skl2onnx asks its converters to."""
-    matrix = operator.raw_operator.matrix_.T.astype(np.float32)
-    name = scope.get_unique_variable_name("contrasts")
-    container.add_initializer(name, TensorProto.FLOAT, matrix.shape, matrix.ravel())
-    names = [operator.inputs[0].full_name, name], operator.outputs[0].full_name
-    container.add_node("MatMul", *names, name=scope.get_unique_operator_name("contrasts"))
 
 
 def _write_test_frames(test: tuple[Recording, ...], path: Path) -> None:

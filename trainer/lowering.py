@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sklearn.ensemble import ExtraTreesClassifier, HistGradientBoostingClassifier
+from sklearn.ensemble import ExtraTreesClassifier, GradientBoostingClassifier
 from sklearn.neighbors import KNeighborsClassifier
 from sklearn.neural_network import MLPClassifier
 from sklearn.pipeline import Pipeline
@@ -171,27 +171,25 @@ def _real_trees(head: Any) -> Iterator[_RealTree]:
     A single tree and extra trees give probabilities, their mean; boosted trees give log odds, one
     tree a class and round, to which the first guess is added as a tree of one leaf.
     """
-    if isinstance(head, HistGradientBoostingClassifier):
+    if isinstance(head, GradientBoostingClassifier):
         n_classes = len(head.classes_)
-        guess = head._baseline_prediction.ravel()
-        yield _leaf(_per_class(guess[None, :], None, n_classes)[0])
-        for round_of_trees in head._predictors:
-            for column, predictor in enumerate(round_of_trees):
-                nodes = predictor.nodes
-                yield _RealTree(
-                    nodes["feature_idx"], nodes["num_threshold"], nodes["left"], nodes["right"],
-                    nodes["is_leaf"].astype(bool),
-                    _per_class(nodes["value"][:, None], column, n_classes),
-                )  # fmt: skip
+        guess = head._raw_predict_init(np.zeros((1, head.n_features_in_)))
+        yield _leaf(_per_class(guess, None, n_classes)[0])
+        for one_round in head.estimators_:
+            for column, regressor in enumerate(one_round):
+                steps = head.learning_rate * regressor.tree_.value[:, 0]
+                yield _real_tree(regressor.tree_, _per_class(steps, column, n_classes))
         return
     fitted = head.estimators_ if isinstance(head, ExtraTreesClassifier) else [head]
     for one in fitted:
-        tree = one.tree_
-        shares = tree.value[:, 0] / tree.value[:, 0].sum(axis=1, keepdims=True)
-        yield _RealTree(
-            tree.feature, tree.threshold, tree.children_left, tree.children_right,
-            tree.children_left < 0, shares / len(fitted),
-        )  # fmt: skip
+        weights = one.tree_.value[:, 0]
+        shares = weights / weights.sum(axis=1, keepdims=True)
+        yield _real_tree(one.tree_, shares / len(fitted))
+
+
+def _real_tree(tree: Any, leaves: Float64) -> _RealTree:
+    left = tree.children_left
+    return _RealTree(tree.feature, tree.threshold, left, tree.children_right, left < 0, leaves)
 
 
 def _leaf(values: Float64) -> _RealTree:
