@@ -223,4 +223,4 @@ def _median_and_p95(times_s: Sequence[float]) -> dict[str, Any]:
 def _reference_ends(made: Iterable[Reference]) -> dict[str, int]:
     """Count where the gestures' ends come from."""
     from_labels = [reference.from_labels for reference in made]
-    return {"labels": sum(from_labels), "movement_rule": len(from_labels) - sum(from_labels)}
+    return {"person": sum(from_labels), "stroke_rule": len(from_labels) - sum(from_labels)}

@@ -36,8 +36,8 @@ SECONDS_PER_HOUR = 3600.0
 class Reference(NamedTuple):
     """One gesture that was made: when its movement began and ended, seconds, and its class.
 
-    ``from_labels`` tells whether the label's own bounds are the movement's (refined from the
-    readout, or set by a person); otherwise they were found by the rule that training uses.
+    ``from_labels`` tells whether a person set these bounds; otherwise they are those of the stroke
+    that the rule of training finds inside the cue.
     """
 
     onset_s: float

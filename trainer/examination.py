@@ -35,8 +35,9 @@ def stream_of(
 ) -> Stream:
     """Put together what the examination needs of one scored recording.
 
-    A gesture's reference has the bounds of its label where a labeller set them (by hand or by
-    refining them on the readout), else those of the movement inside its cue.
+    A gesture's reference has the bounds of its label where a person set them, else those of the
+    stroke that training finds inside its cue. Bounds that the recorder refined from the readout
+    take in the way back to rest, and would make every event look early.
 
     Parameters
     ----------

@@ -75,6 +75,14 @@ def small_data(recorded_once: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(recorded_once, tmp_path / "data"))
 
 
+@pytest.fixture(scope="session")
+def small_recipe_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the file of a recipe for the small data set; not to be changed."""
+    path = tmp_path_factory.mktemp("recipe") / "small.toml"
+    path.write_text(RECIPE, "utf-8")
+    return path
+
+
 @pytest.fixture
 def small_recipe(tmp_path: Path) -> Path:
     """Return the file of a recipe for the small data set."""

@@ -236,7 +236,7 @@ def test_figures_of_streams_by_hand() -> None:
     assert figures["latency_ms"]["p95"] == pytest.approx(1000 / 30, abs=1e-3)
     assert figures["latency_ms"]["histogram"] == [{"from": 0, "to": 50, "n_events": 20}]
     assert figures["interval_f1"]["value"] == figures["onset_f1"]["value"] == 1.0
-    assert figures["reference_ends"] == {"labels": 20, "movement_rule": 0}
+    assert figures["reference_ends"] == {"person": 20, "stroke_rule": 0}
 
 
 def test_a_wrong_class_costs_precision_and_recall() -> None:
