@@ -7,13 +7,17 @@ import math
 import re
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-if TYPE_CHECKING:
-    from capture.quality import Quality
-    from capture.record import Recording
+from capture.wording import (
+    forgotten_figures,
+    forgotten_lines,
+    photon_transfer_lines,
+    quality_line,
+    recording_figures,
+    recording_line,
+)
 
 __all__ = ["commands"]
 
@@ -130,34 +134,8 @@ def record(
             progress=screen.show,
             controls=controls,
         )
-    _tell_recording(recording, as_json)
-
-
-def _tell_recording(recording: Recording, as_json: bool) -> None:
-    from capture.labels import GOOD
-
-    figures = {
-        "path": str(recording.path),
-        "n_pairs": recording.n_pairs,
-        "duration_s": recording.duration_s,
-        "n_takes": sum(event.status == GOOD for event in recording.events),
-        "missing": recording.pairs.missing,
-        "late": recording.pairs.late,
-        "foreign": recording.pairs.foreign,
-        "corrupt": recording.wire.corrupt,
-        "repeated": recording.wire.repeated,
-        "reordered": recording.wire.reordered,
-        "n_gaps": recording.n_gaps,
-        "overruns": recording.overruns,
-        "stopped_early": recording.stopped_early,
-    }
-    if as_json:
-        click.echo(json.dumps(figures, indent=2))
-        return
-    click.echo(
-        f"{recording.path}: {recording.n_pairs} frame pairs, {figures['n_takes']} takes, "
-        f"{recording.pairs.missing} pairs missing, {recording.wire.corrupt} packets corrupt"
-    )
+    figures = recording_figures(recording)
+    click.echo(json.dumps(figures, indent=2) if as_json else recording_line(recording))
 
 
 @click.command(epilog="Example: palmwatt inspect recordings")
@@ -212,36 +190,10 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
         for violation in violations:
             click.echo(f"wrong: {violation}")
         for file, quality, reasons in results:
-            click.echo(f"{file.name}: {_quality_line(quality)}")
+            click.echo(f"{file.name}: {quality_line(quality)}")
             click.echo(f"  not fit: {'; '.join(reasons)}" if reasons else "  fit for training")
     if violations or any(reasons for _, _, reasons in results):
         sys.exit(1)
-
-
-def _quality_line(quality: Quality) -> str:
-    flicker = "no mains flicker seen"
-    if quality.flicker_hz is not None:
-        flicker = (
-            f"mains flicker {quality.flicker_hz:.0f} Hz of {quality.flicker_counts:.1f} counts"
-        )
-    if quality.flicker_hidden_hz:
-        hidden = " and ".join(f"{frequency:.0f}" for frequency in quality.flicker_hidden_hz)
-        flicker += f" ({hidden} Hz cannot show at this frame rate)"
-    led = "LED drift cannot be told in so short a session"
-    if quality.led_drift is not None:
-        led = (
-            f"LED drift {quality.led_drift:+.1%} (standard error {quality.led_drift_error:.1%}) "
-            "from start to end"
-        )
-    if quality.led_rms is not None:
-        led += f", its rms from pulse to pulse at most {quality.led_rms:.1%}"
-    return (
-        f"{quality.n_pairs} pairs in {quality.duration_s:.1f} s, {quality.n_dropped} dropped, "
-        f"jitter {quality.jitter_us:.0f} us, saturated {quality.saturated_fraction:.2%}, "
-        f"mean lit {quality.mean_lit_counts:.0f}, dark {quality.mean_dark_counts:.0f}, ambient "
-        f"{quality.ambient_counts:.0f} counts, lit minus dark "
-        f"{quality.level_drift:+.0%} from start to end, {led}, {flicker}, {quality.n_takes} takes"
-    )
 
 
 def _tell_photon_transfer(files: list[Path], curve: Path, as_json: bool) -> None:
@@ -259,24 +211,8 @@ def _tell_photon_transfer(files: list[Path], curve: Path, as_json: bool) -> None
     if as_json:
         click.echo(json.dumps(result.to_json(), indent=2))
         return
-    for name, unit, estimate in (
-        ("conversion gain", "DN/e", result.conversion_gain_dn_per_e),
-        ("read noise", "e rms", result.read_noise_e),
-        ("sensitivity threshold", "e", result.threshold_e),
-        ("dark non-uniformity", "e rms", result.dark_nonuniformity_e),
-        ("response non-uniformity", "of the signal", result.response_nonuniformity),
-        ("saturation", "e", result.saturation_e),
-        ("dynamic range", "", result.dynamic_range),
-        ("largest signal-to-noise ratio", "", result.snr_max),
-        ("dark signal", "e/s", result.dark_signal_e_per_s),
-    ):
-        if estimate is None:
-            click.echo(f"{name}: this series cannot tell")
-        else:
-            click.echo(
-                f"{name}: {estimate.value:.4g} {unit}".rstrip()
-                + f" (95 % {estimate.low:.4g} to {estimate.high:.4g})"
-            )
+    for line in photon_transfer_lines(result):
+        click.echo(line)
     click.echo(f"curve: {curve}")
 
 
@@ -326,7 +262,7 @@ def booth(
 @click.option("--models", type=click.Path(path_type=Path), help="Folder of model folders.")
 @click.option("--json", "as_json", is_flag=True, help="Print what was done as JSON.")
 def forget(participant: str, data: Path, models: Path | None, as_json: bool) -> None:
-    """Remove a participant's readouts, labels and row from the data set in DIR, for good.
+    """Remove a participant's readouts, labels, working files and row from DIR, for good.
 
     Names the models that were trained or tested on the participant: they stay as they are, and
     hold what they learned until they are trained anew without those recordings.
@@ -335,21 +271,10 @@ def forget(participant: str, data: Path, models: Path | None, as_json: bool) -> 
 
     done = forget_participant(data, participant, models)
     if as_json:
-        content = {
-            "n_files": done.n_files,
-            "trained": [str(model) for model in done.trained],
-            "tested": [str(model) for model in done.tested],
-            "unclear": [str(model) for model in done.unclear],
-        }
-        click.echo(json.dumps(content, indent=2))
+        click.echo(json.dumps(forgotten_figures(done), indent=2))
         return
-    click.echo(f"{participant}: {done.n_files} files and the row in participants.tsv removed")
-    for model in done.trained:
-        click.echo(f"{model} was trained on {participant}: train it anew")
-    for model in done.tested:
-        click.echo(f"{model} was tested on {participant}")
-    for model in done.unclear:
-        click.echo(f"{model} does not say on whom it was trained")
+    for line in forgotten_lines(participant, done):
+        click.echo(line)
     if models is None:
         click.echo("Models were not searched; name their folder with --models.")
 

@@ -14,7 +14,7 @@ import numpy as np
 from capture.conductor import Moment
 from capture.dataset import Participant, add_participant, prepare_dataset, session_path
 from capture.intake import Intake, Progress, Watch
-from capture.labels import Event, refine, write_events
+from capture.labels import GOOD, Event, refine, write_events
 from capture.link import Link
 from capture.pairing import PairCounts
 from capture.script import Script
@@ -45,6 +45,11 @@ class Recording:
     n_gaps: int
     overruns: int
     stopped_early: bool
+
+    @property
+    def n_takes(self) -> int:
+        """Takes that are not rejected."""
+        return sum(event.status == GOOD for event in self.events)
 
 
 def record(

@@ -14,7 +14,6 @@ from capture.cli import commands
 from capture.dataset import (
     Participant,
     add_participant,
-    open_dataset,
     prepare_dataset,
     session_path,
 )
@@ -221,35 +220,6 @@ def test_a_recording_without_consent_is_a_violation(tmp_path: Path) -> None:
     add_participant(tmp_path / "set", Participant("P01", False))
     (violation,) = validate(tmp_path / "set")
     assert "has not given consent" in str(violation)
-
-
-def test_forget_leaves_no_trace(tmp_path: Path) -> None:
-    """Forgetting removes a participant's files and row, and names the models that knew them."""
-    root, models = tmp_path / "set", tmp_path / "models"
-    make_set(root)
-    add_participant(root, Participant("P02", True))
-    for name, people in (
-        ("one", '{"participants": {"train": ["P01", "P02"], "test": []}}'),
-        ("two", '{"participants": {"train": ["P02"], "test": ["P01"]}}'),
-        ("three", "{}"),
-        ("four", '{"participants": {"train": ["P02"], "test": []}}'),
-    ):
-        (models / name).mkdir(parents=True)
-        (models / name / "model.json").write_text("{}")
-        (models / name / "evaluation.json").write_text(people)
-    code, output, _ = command("forget", "P01", str(root), "--models", str(models), "--json")
-    assert code == 0
-    told = json.loads(output)
-    assert told["n_files"] == 3
-    assert [Path(model).name for model in told["trained"]] == ["one"]
-    assert [Path(model).name for model in told["tested"]] == ["two"]
-    assert [Path(model).name for model in told["unclear"]] == ["three"]
-    left = [path for path in root.rglob("*") if "P01" in path.name]
-    assert left == []
-    assert "P01" not in (root / "participants.tsv").read_text()
-    assert [p.participant_id for p in open_dataset(root).participants] == ["P02"]
-    _, _, error = command("forget", "P01", str(root))
-    assert isinstance(error, Error)
 
 
 def lamp(frequency_hz: float, frame_rate_hz: float, amplitude: float) -> tuple[np.ndarray, ...]:

@@ -1,0 +1,125 @@
+"""What the commands of this room print; imports nothing heavy."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from capture.forget import Forgotten
+    from capture.photon_transfer import PhotonTransfer
+    from capture.quality import Quality
+    from capture.record import Recording
+
+__all__ = [
+    "forgotten_figures",
+    "forgotten_lines",
+    "photon_transfer_lines",
+    "quality_line",
+    "recording_figures",
+    "recording_line",
+]
+
+
+def recording_figures(recording: Recording) -> dict[str, object]:
+    """Return the counts of a recording as plain JSON values."""
+    return {
+        "path": str(recording.path),
+        "n_pairs": recording.n_pairs,
+        "duration_s": recording.duration_s,
+        "n_takes": recording.n_takes,
+        "missing": recording.pairs.missing,
+        "late": recording.pairs.late,
+        "foreign": recording.pairs.foreign,
+        "corrupt": recording.wire.corrupt,
+        "repeated": recording.wire.repeated,
+        "reordered": recording.wire.reordered,
+        "n_gaps": recording.n_gaps,
+        "overruns": recording.overruns,
+        "stopped_early": recording.stopped_early,
+    }
+
+
+def recording_line(recording: Recording) -> str:
+    """Return what was recorded, in one line."""
+    return (
+        f"{recording.path}: {recording.n_pairs} frame pairs, {recording.n_takes} takes, "
+        f"{recording.pairs.missing} pairs missing, {recording.wire.corrupt} packets corrupt"
+    )
+
+
+def quality_line(quality: Quality) -> str:
+    """Return the figures of a session, in one line."""
+    flicker = "no mains flicker seen"
+    if quality.flicker_hz is not None:
+        flicker = (
+            f"mains flicker {quality.flicker_hz:.0f} Hz of {quality.flicker_counts:.1f} counts"
+        )
+    if quality.flicker_hidden_hz:
+        hidden = " and ".join(f"{frequency:.0f}" for frequency in quality.flicker_hidden_hz)
+        flicker += f" ({hidden} Hz cannot show at this frame rate)"
+    led = "LED drift cannot be told in so short a session"
+    if quality.led_drift is not None:
+        led = (
+            f"LED drift {quality.led_drift:+.1%} (standard error {quality.led_drift_error:.1%}) "
+            "from start to end"
+        )
+    if quality.led_rms is not None:
+        led += f", its rms from pulse to pulse at most {quality.led_rms:.1%}"
+    return (
+        f"{quality.n_pairs} pairs in {quality.duration_s:.1f} s, {quality.n_dropped} dropped, "
+        f"jitter {quality.jitter_us:.0f} us, saturated {quality.saturated_fraction:.2%}, "
+        f"mean lit {quality.mean_lit_counts:.0f}, dark {quality.mean_dark_counts:.0f}, ambient "
+        f"{quality.ambient_counts:.0f} counts, lit minus dark "
+        f"{quality.level_drift:+.0%} from start to end, {led}, {flicker}, {quality.n_takes} takes"
+    )
+
+
+def photon_transfer_lines(result: PhotonTransfer) -> Iterator[str]:
+    """Yield the figures of a flat-field series with their intervals, one a line."""
+    for name, unit, estimate in (
+        ("conversion gain", "DN/e", result.conversion_gain_dn_per_e),
+        ("read noise", "e rms", result.read_noise_e),
+        ("sensitivity threshold", "e", result.threshold_e),
+        ("dark non-uniformity", "e rms", result.dark_nonuniformity_e),
+        ("response non-uniformity", "of the signal", result.response_nonuniformity),
+        ("saturation", "e", result.saturation_e),
+        ("dynamic range", "", result.dynamic_range),
+        ("largest signal-to-noise ratio", "", result.snr_max),
+        ("dark signal", "e/s", result.dark_signal_e_per_s),
+    ):
+        if estimate is None:
+            yield f"{name}: this series cannot tell"
+        else:
+            yield (
+                f"{name}: {estimate.value:.4g} {unit}".rstrip()
+                + f" (95 % {estimate.low:.4g} to {estimate.high:.4g})"
+            )
+
+
+def forgotten_figures(done: Forgotten) -> dict[str, object]:
+    """Return what was removed, and what was not, as plain JSON values."""
+    return {
+        name: [str(path) for path in value] if isinstance(value, tuple) else value
+        for name, value in dataclasses.asdict(done).items()
+    }
+
+
+def forgotten_lines(participant: str, done: Forgotten) -> Iterator[str]:
+    """Yield what was removed, and what holds on to the participant."""
+    yield f"{participant}: {done.n_files} files and the row in participants.tsv removed"
+    if done.n_working_files:
+        yield f"{done.n_working_files} working files of training removed"
+    for model in done.trained:
+        yield f"{model} was trained on {participant}: train it anew"
+    for model in done.tested:
+        yield f"{model} was tested on {participant}" + (
+            f": it may hold readouts of {participant} in test_frames.npz, train it anew"
+            if model in done.with_readouts
+            else ""
+        )
+    for model in done.unclear:
+        yield f"{model} does not say on whom it was trained"
+    for path in done.naming:
+        yield f"{path} goes on naming {participant}, without readouts: it counts final tests"
