@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import joblib
+import scipy.linalg  # noqa: F401  # so that its kernels are among those looked at
 import threadpoolctl
 
 from capture.dataset import open_dataset
@@ -60,10 +61,11 @@ def surroundings(sizes: dict[str, int]) -> Surroundings:
     sizes : dict
         Paths of files, and how many bytes each has.
     """
-    kernels = {str(pool.get("architecture")) for pool in threadpoolctl.threadpool_info()}
+    pools = threadpoolctl.threadpool_info()
+    kernels = {str(pool.get("architecture")) for pool in pools if pool["user_api"] == "blas"}
     return Surroundings(
         program_digest(),
-        " ".join([*sorted(kernels), os.environ.get("NPY_DISABLE_CPU_FEATURES", "")]),
+        " without ".join([*sorted(kernels), os.environ.get("NPY_DISABLE_CPU_FEATURES", "none")]),
         all(Path(p).is_file() and Path(p).stat().st_size == n for p, n in sizes.items()),
     )
 
@@ -148,7 +150,7 @@ def connected(address: str, files: Sequence[Path]) -> Iterator[ClusterWorkers]:
         ) from None  # fmt: skip
     logging.getLogger("distributed").setLevel(logging.CRITICAL)
     try:
-        client = distributed.Client(address, timeout=CONNECT_S, set_as_default=False)
+        client = distributed.Client(address, timeout=CONNECT_S)
     except (OSError, TimeoutError, ValueError):
         raise UsageError(
             address, "the Dask scheduler", "not answering", "a running one",
