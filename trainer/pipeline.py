@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -10,10 +11,12 @@ from numpy.typing import NDArray
 from sklearn.pipeline import Pipeline
 
 from runtime.errors import UsageError
+from runtime.fixedpoint import symmetric_limit
 from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.contract import Int32
+from runtime.stages.window import Window
 from trainer.classifiers import fit_classifier
 from trainer.entry import learn_pixels
 from trainer.events import decision_for
@@ -24,6 +27,8 @@ from trainer.reduced import Reduced, excerpts
 
 __all__ = ["Fitted", "FittedWindows", "assemble_model", "fit_pipeline", "fit_windows"]
 
+SCORE_BITS = 16
+"""Width of an averaged score."""
 MAX_WINDOWS = 200_000
 """A classifier learns from no more: of a larger data set, evenly from every recording."""
 
@@ -87,12 +92,21 @@ def fit_pipeline(
 
 
 def _fit_head(chain: StageChain, x: Int32, labels: NDArray[np.int64], recipe: Recipe) -> Fitted:
-    """Fit a classifier to a chain's outputs, and lower it."""
+    """Fit a classifier to a chain's outputs, lower it, and average its scores."""
     classifier = fit_classifier(
         recipe.classifier, x, labels, len(recipe.answers), recipe.features.segments, recipe.seed
     )
     heads, unit = lower_classifier(classifier, x, chain.low, chain.high, recipe.quantisation)
-    return Fitted(chain, chain.then(*heads), classifier, labels, unit)
+    whole = chain.then(*heads)
+    n_frames = recipe.decision.average_frames
+    if n_frames > 1:
+        for head in heads:
+            x, _ = head.run(x, {})
+        largest = n_frames * float(np.abs(x).max())
+        shift = max(0, math.ceil(math.log2(max(1.0, largest / symmetric_limit(SCORE_BITS)))))
+        whole = whole.then(Window(x.shape[1], 1, n_frames, shift, SCORE_BITS))
+        unit *= 2**shift / n_frames
+    return Fitted(chain, whole, classifier, labels, unit)
 
 
 def assemble_model(

@@ -14,7 +14,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from runtime.errors import UsageError
 from runtime.tomlfile import TomlFile, parse_toml, read_toml
@@ -38,6 +38,9 @@ class _Table(BaseModel):
     """A TOML table: no unknown keys, no silent conversions, no changes afterwards."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+_Units = Annotated[int, Field(ge=1, le=256)]
 
 
 class FeatureRecipe(_Table):
@@ -73,26 +76,36 @@ class FeatureRecipe(_Table):
 class ClassifierRecipe(_Table):
     """The head: from a window's features to one score per class.
 
-    ``linear`` is a logistic regression, ``mlp`` has one hidden layer of ``hidden`` units; for both,
-    ``penalty`` is the weight of the squared weights (L2), and ``epochs`` are the MLP's passes over
-    the windows. ``tree`` is one decision tree, ``extra_trees`` the mean of ``trees`` randomised
-    ones, ``boosted_trees`` the sum of ``trees`` rounds of gradient boosting with one tree a class;
-    none is deeper than ``depth``. ``prototypes`` keeps ``prototypes`` examples a class, and takes
-    the nearest by ``distance``: ``absolute`` differences added up, or ``squared`` ones.
+    ``linear`` is a logistic regression, ``mlp`` has a hidden layer of ``hidden`` units, or several
+    layers of as many as a list says; for both, ``penalty`` is the weight of the squared weights
+    (L2). The MLP passes over the windows ``epochs`` times; each time, ``input_noise`` standard
+    deviations of new noise are added to the scaled features, and with ``averaged`` its weights are
+    the mean of those after each of the last third of the passes. ``tree`` is one decision tree,
+    ``extra_trees`` the mean of ``trees`` randomised ones, ``boosted_trees`` the sum of ``trees``
+    rounds of gradient boosting with one tree a class; none is deeper than ``depth``. ``prototypes``
+    keeps ``prototypes`` examples a class, and takes the nearest by ``distance``: ``absolute``
+    differences added up, or ``squared`` ones.
 
     ``scaling`` brings the features to unit spread before fitting: ``each`` by its own, or all
     ``together`` by their common one, which keeps weak directions weak when there are few people.
     """
 
     kind: Literal["linear", "mlp", "tree", "extra_trees", "boosted_trees", "prototypes"] = "mlp"
-    hidden: Annotated[int, Field(ge=1, le=256)] = 32
+    hidden: Annotated[tuple[_Units, ...], Field(min_length=1, max_length=3)] = (32,)
     penalty: Annotated[float, Field(ge=0, le=1e3)] = 1e-3
     epochs: Annotated[int, Field(ge=1, le=5_000)] = 60
+    input_noise: Annotated[float, Field(ge=0, le=2)] = 0.0
+    averaged: bool = False
     scaling: Literal["each", "together"] = "each"
     trees: Annotated[int, Field(ge=1, le=256)] = 16
     depth: Annotated[int, Field(ge=1, le=12)] = 6
     prototypes: Annotated[int, Field(ge=1, le=64)] = 4
     distance: Literal["absolute", "squared"] = "absolute"
+
+    @field_validator("hidden", mode="before")
+    @classmethod
+    def _one_layer_needs_no_list(cls, value: Any) -> Any:
+        return (value,) if isinstance(value, int) else value
 
 
 class QuantisationRecipe(_Table):
@@ -109,13 +122,15 @@ class QuantisationRecipe(_Table):
 class DecisionRecipe(_Table):
     """From scores to events: when to answer, and how long to stay silent afterwards.
 
-    An event needs the same answer for ``hold_frames`` frames, and no event follows another within
-    ``hold_off_frames``. The threshold on the margin of the best score over the second is not given:
-    it is chosen on training participants. With background recordings it is the one that finds the
-    gestures best among those with at most ``max_false_per_hour`` false events an hour; without
-    them, the one that ``recall`` of the right answers pass.
+    Scores are means over the last ``average_frames`` frames. An event needs the same answer for
+    ``hold_frames`` frames, and no event follows another within ``hold_off_frames``. The threshold
+    on the margin of the best score over the second is not given: it is chosen on training
+    participants. With background recordings it is the one that finds the gestures best among those
+    with at most ``max_false_per_hour`` false events an hour; without them, the one that ``recall``
+    of the right answers pass.
     """
 
+    average_frames: Annotated[int, Field(ge=1, le=32)] = 1
     hold_frames: Annotated[int, Field(ge=1, le=255)] = 3
     hold_off_frames: Annotated[int, Field(ge=0, le=255)] = 12
     recall: Annotated[float, Field(gt=0, le=1)] = 0.98

@@ -32,14 +32,18 @@ REACH = {
     "boosted_trees": ({"projection": "sparse"}, {"kind": "boosted_trees", "trees": 3, "depth": 3}),
     "prototypes": ({}, {"kind": "prototypes", "prototypes": 3}),
     "squared": ({"projection": "random"}, {"kind": "prototypes", "distance": "squared"}),
-    "qr": ({"entry": "pixels", "pixels": 12}, {"kind": "mlp", "hidden": 8, "penalty": 1.0}),
+    "qr": ({"entry": "pixels", "pixels": 12}, {"kind": "mlp", "hidden": (8,), "penalty": 1.0}),
     "random_pixels": (
         {"entry": "pixels", "pixels": 12, "choose": "random", "projection": "none"},
         {"kind": "linear"},
     ),
+    "noisy": (
+        {},
+        {"kind": "mlp", "hidden": (8, 6), "input_noise": 0.3, "averaged": True, "epochs": 30},
+    ),
     "rows": ({"rows": (8, 24), "bins": (4, 4), "projection": "ternary"}, {"kind": "linear"}),
 }
-IN_C = ("tree", "prototypes", "qr", "rows")
+IN_C = ("tree", "prototypes", "qr", "rows", "noisy")
 
 
 def recipe_for(small: Path, name: str) -> Recipe:
@@ -47,6 +51,7 @@ def recipe_for(small: Path, name: str) -> Recipe:
     values = load_recipe(small).model_dump()
     values["features"] |= {"level_bits": 16, "direction_bits": 16} | features
     values["classifier"] |= classifier
+    values["decision"]["average_frames"] = 3 if name == "noisy" else 1
     return Recipe.model_validate(values)
 
 

@@ -39,7 +39,7 @@ def test_integer_classifier_keeps_the_accuracy_of_the_real_one(kind: str, least:
     x_train, x_test, y_train, y_test = train_test_split(
         x.astype(np.int32), y.astype(np.int64), random_state=0
     )
-    recipe = ClassifierRecipe(kind=kind, hidden=32, penalty=1.0, epochs=30, depth=8)
+    recipe = ClassifierRecipe(kind=kind, hidden=(32,), penalty=1.0, epochs=30, depth=8)
     pipeline = fit_classifier(recipe, x_train, y_train, 10, 1, seed=3)
     low, high = np.zeros(64, dtype=np.int64), np.full(64, 16, dtype=np.int64)
     stages, unit = lower_classifier(pipeline, x_train, low, high, QuantisationRecipe())
