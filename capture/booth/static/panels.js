@@ -1,4 +1,4 @@
-// Two panels of the review page: a question with a list of answers, and the agreement of labellers.
+// Panels of the review page: sessions, takes, a question with its answers, agreement of labellers.
 
 import { byId, make, plain } from "./common.js";
 
@@ -41,6 +41,42 @@ byId("ask-close").addEventListener("click", () => byId("ask").close());
 
 function row(kind, ...cells) {
   return make("tr", {}, ...cells.map((cell) => make(kind, {}, cell)));
+}
+
+export function showSessions(sessions, current, open) {
+  byId("no-sessions").hidden = sessions.length > 0;
+  const items = sessions.map((entry) => {
+    const name = `${entry.participant}, session ${entry.session}, ${plain(entry.task)}`;
+    const by = entry.labellers?.length ? `, edited by ${entry.labellers.join(", ")}` : "";
+    const count = `${entry.n_takes} takes, ${entry.n_rejected} rejected${by}`;
+    const note = entry.note ?? (entry.n_takes === undefined ? "" : count);
+    const button = make("button", { type: "button" }, name, make("small", {}, note));
+    button.setAttribute("aria-current", `${entry.id === current}`);
+    button.addEventListener("click", () => open(entry.id));
+    return make("li", {}, button);
+  });
+  byId("sessions").replaceChildren(...items);
+}
+
+export function stateOf(take) {
+  if (take.status === "rejected") return `rejected: ${take.reason}`;
+  return take.trial_type === "unlabelled" ? "not yet named" : "good";
+}
+
+const when = (time) => time.replace("T", " ").replace("+00:00", " UTC");
+
+export function showTakes(takes, choose) {
+  const rows = takes.map((take, i) => {
+    const button = make("button", { type: "button" }, `${i + 1}`);
+    button.addEventListener("click", () => choose(i));
+    const by = take.edited ? `${take.labeller}, ${when(take.edited)}` : take.labeller;
+    const end = (take.onset_s + take.duration_s).toFixed(3);
+    const cells = row("td", button, plain(take.trial_type), take.onset_s.toFixed(3), end, stateOf(take), by);
+    cells.children[1].className = take.status === "rejected" ? "rejected" : "";
+    cells.children[2].className = cells.children[3].className = "number";
+    return cells;
+  });
+  byId("takes").replaceChildren(...rows);
 }
 
 // How second labels agree with the first; `jump` goes to the take of a cue's onset.

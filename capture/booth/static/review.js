@@ -3,7 +3,7 @@
 import { Readouts, Refused, ask, byId, commandKey, make, plain } from "./common.js";
 import { Frames } from "./frames.js";
 import { actOf, showKeys } from "./keys.js";
-import { question, showAgreements } from "./panels.js";
+import { question, showAgreements, showSessions, showTakes, stateOf } from "./panels.js";
 import { Timeline, indexAt } from "./timeline.js";
 
 const REASONS = [
@@ -26,7 +26,7 @@ const line = new Timeline(byId("near"), byId("whole"), {
     seek(time);
   },
   choose: (row) => choose(row),
-  move: (row, onset, end) => change({ onset_s: onset, duration_s: end - onset }, row),
+  move: (onset, end) => change({ onset_s: onset, duration_s: end - onset }),
 });
 
 const labeller = () => byId("labeller").value.trim().toUpperCase();
@@ -48,20 +48,7 @@ function complain(error) {
 
 async function listSessions() {
   const { sessions } = await ask(`/api/sessions?blind=${blind() ? "yes" : "no"}`);
-  byId("no-sessions").hidden = sessions.length > 0;
-  byId("sessions").replaceChildren(
-    ...sessions.map((entry) => {
-      const name = `${entry.participant}, session ${entry.session}, ${plain(entry.task)}`;
-      const by = entry.labellers?.length ? `, edited by ${entry.labellers.join(", ")}` : "";
-      const count = `${entry.n_takes} takes, ${entry.n_rejected} rejected${by}`;
-      const note = entry.note ?? (entry.n_takes === undefined ? "" : count);
-      const button = make("button", { type: "button" }, name, make("small", {}, note));
-      button.dataset.id = entry.id;
-      button.setAttribute("aria-current", `${entry.id === session?.id}`);
-      button.addEventListener("click", () => openSession(entry.id));
-      return make("li", {}, button);
-    }),
-  );
+  showSessions(sessions, session?.id, openSession);
 }
 
 function knowsWho() {
@@ -184,13 +171,6 @@ function playTake() {
 
 // Takes
 
-const when = (time) => time.replace("T", " ").replace("+00:00", " UTC");
-
-function stateOf(take) {
-  if (take.status === "rejected") return `rejected: ${take.reason}`;
-  return take.trial_type === "unlabelled" ? "not yet named" : "good";
-}
-
 function choose(row, heard = true) {
   if (!table) return;
   line.chosen = Math.max(0, Math.min(table.events.length - 1, row));
@@ -207,8 +187,11 @@ function choose(row, heard = true) {
 function markChosen() {
   [...byId("takes").rows].forEach((row, i) => {
     row.setAttribute("aria-current", `${i === line.chosen}`);
-    if (i === line.chosen) row.scrollIntoView({ block: "nearest" });
   });
+  const [box, row] = [byId("takes-box"), byId("takes").rows[line.chosen]];
+  if (row && (row.offsetTop < box.scrollTop || row.offsetTop + row.offsetHeight > box.scrollTop + box.clientHeight)) {
+    box.scrollTop = row.offsetTop - box.clientHeight / 2;
+  }
   const take = chosenTake();
   const closed = !take || table.finished;
   for (const id of ["label", "reject"]) byId(id).disabled = closed;
@@ -217,32 +200,20 @@ function markChosen() {
   line.redraw();
 }
 
-function takeTable(labels) {
+// Take labels in; `edited` is the row that was changed. What was chosen meanwhile stays chosen.
+function takeTable(labels, edited = line.chosen) {
+  const [kept, row] = [chosenTake(), line.chosen];
   table = labels;
   line.takes = table.events;
-  const rows = table.events.map((take, i) => {
-    const button = make("button", { type: "button" }, `${i + 1}`);
-    button.addEventListener("click", () => choose(i));
-    const rejected = take.status === "rejected" ? "rejected" : "";
-    return make(
-      "tr",
-      {},
-      make("td", {}, button),
-      make("td", { className: rejected }, plain(take.trial_type)),
-      make("td", { className: "number" }, take.onset_s.toFixed(3)),
-      make("td", { className: "number" }, (take.onset_s + take.duration_s).toFixed(3)),
-      make("td", {}, stateOf(take)),
-      make("td", {}, take.edited ? `${take.labeller}, ${when(take.edited)}` : take.labeller),
-    );
-  });
-  byId("takes").replaceChildren(...rows);
+  showTakes(table.events, choose);
   byId("undo").disabled = !table.can_undo;
   byId("redo").disabled = !table.can_redo;
   byId("finish").hidden = !blind() || table.finished;
   const ended = table.finished ? "Blind review ended; it can no longer change. " : "";
   byId("saved").textContent = `${ended}Saved; revision ${table.revision.split(".")[0]}.`;
   showAgreements(table.agreements, (time) => choose(takeAtCue(time)));
-  if (table.row !== null) line.chosen = table.row;
+  if (table.row !== null && edited === row) line.chosen = table.row;
+  else if (kept) line.chosen = rowOf(kept, row);
   markChosen();
   drawReadout();
 }
@@ -253,13 +224,15 @@ const takeAtCue = (time) => table.events.findIndex((take) => Math.abs((take.cue_
 
 let saving = Promise.resolve();
 
+// `what` tells the rest of the edit when its turn comes; null leaves it.
 function edit(act, what, describe) {
   saving = saving.then(async () => {
-    if (!table || !session) return;
-    const body = { labeller: labeller(), blind: blind(), revision: table.revision, act };
+    const rest = table && session && what();
+    if (!rest) return;
+    const body = { labeller: labeller(), blind: blind(), revision: table.revision, act, ...rest };
     try {
       complain();
-      takeTable(await ask(`${base()}/edits`, { body: { ...body, ...what() } }));
+      takeTable(await ask(`${base()}/edits`, { body }), rest.row);
       tell(describe());
     } catch (error) {
       if (error.status === 409) {
@@ -272,40 +245,50 @@ function edit(act, what, describe) {
       }
     }
   });
-  return saving;
 }
 
-function change(fields, row = line.chosen) {
-  if (!chosenTake()) return saving;
-  return edit("change", () => ({ row, ...fields }), () => {
-    const take = chosenTake();
-    const end = (take.onset_s + take.duration_s).toFixed(2);
-    return `Saved: ${plain(take.trial_type)}, ${take.onset_s.toFixed(2)} to ${end} seconds, ${stateOf(take)}`;
+// Where a take stands now that edits before may have moved it; its cue tells which it is.
+function rowOf(take, row) {
+  const found = table.events.findIndex((e) => e.cue_onset_s !== null && e.cue_onset_s === take.cue_onset_s);
+  return found >= 0 ? found : row;
+}
+
+// Change the chosen take: fields, or what makes them of the take as it then stands.
+function change(fields) {
+  const [take, row] = [chosenTake(), line.chosen];
+  if (!take) return;
+  const what = () => {
+    const now = rowOf(take, row);
+    const made = typeof fields === "function" ? fields(table.events[now]) : fields;
+    return made && { row: now, ...made };
+  };
+  edit("change", what, () => {
+    const changed = table.events[rowOf(take, row)];
+    const end = (changed.onset_s + changed.duration_s).toFixed(2);
+    return `Saved: ${plain(changed.trial_type)}, ${changed.onset_s.toFixed(2)} to ${end} seconds, ${stateOf(changed)}`;
   });
 }
 
-// Move one end of the chosen take to a time; the other end stays.
-function setEnd(side, time) {
-  const take = chosenTake();
-  if (!take) return;
+// Move one end of a take to a time; the other end stays.
+function withEnd(take, side, time) {
   const ends = [take.onset_s, take.onset_s + take.duration_s];
   ends[side] = time;
   if (ends[1] <= ends[0]) {
     complain(new Refused(0, "A take's end must come after its start."));
-    return;
+    return null;
   }
   seek(time);
-  change({ onset_s: ends[0], duration_s: ends[1] - ends[0] });
+  return { onset_s: ends[0], duration_s: ends[1] - ends[0] };
 }
+
+const setEnd = (side, time) => change((take) => withEnd(take, side, time));
 
 // Move one end to the frame pair before or after.
 function nudge(side, pairs) {
-  saving = saving.then(() => {
-    const take = chosenTake();
-    if (!take) return;
-    const time = side ? take.onset_s + take.duration_s : take.onset_s;
-    const index = indexAt(line.times, time + 1e-4) + pairs;
-    setEnd(side, line.times[Math.max(0, Math.min(line.times.length - 1, index))]);
+  change((take) => {
+    const end = side ? take.onset_s + take.duration_s : take.onset_s;
+    const index = indexAt(line.times, end + 1e-4) + pairs;
+    return withEnd(take, side, line.times[Math.max(0, Math.min(line.times.length - 1, index))]);
   });
 }
 

@@ -18,7 +18,7 @@ export function indexAt(times, time) {
 }
 
 export class Timeline {
-  // on: {seek(time), choose(row), move(row, onset, end)}
+  // on: {seek(time), choose(row), move(onset, end)}
   constructor(near, whole, on) {
     Object.assign(this, { near, whole, on });
     this.times = new Float64Array(0);
@@ -131,7 +131,7 @@ export class Timeline {
   #up() {
     if (!this.drag) return;
     const { ends } = this.drag;
-    this.on.move(this.chosen, ends[0], ends[1]);
+    this.on.move(ends[0], ends[1]);
     this.drag = null;
     this.redraw();
   }
