@@ -140,6 +140,11 @@ class Model:
             for key, value in stage.initial_state().items()
         }
 
+    @property
+    def n_operations(self) -> int:
+        """Multiply-adds, additions and comparisons of one frame, over all stages."""
+        return sum(stage.n_operations for stage in self.stages)
+
     def run(self, lit: Counts, dark: Counts, state: State | None = None) -> Run:
         """Run the integer reference over consecutive frames.
 

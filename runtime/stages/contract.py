@@ -68,6 +68,11 @@ class Stage(ABC):
     def n_out(self) -> int:
         """Values given per frame."""
 
+    @property
+    @abstractmethod
+    def n_operations(self) -> int:
+        """Multiply-adds, additions and comparisons of one frame; loads and stores left out."""
+
     def initial_state(self) -> State:
         """Return the state before the first frame, by name; empty when the stage has no memory."""
         return {}
@@ -186,6 +191,11 @@ class EntryStage(Stage):
     @abstractmethod
     def n_pixels_read(self) -> int:
         """Pixels of one exposure that this stage reads."""
+
+    @property
+    def n_operations(self) -> int:
+        """A difference for each pixel read, and the additions that leave `n_out` values."""
+        return 2 * self.n_pixels_read - self.n_out
 
     @abstractmethod
     def onnx_frames(self, nodes: Nodes, lit: str, dark: str) -> str:

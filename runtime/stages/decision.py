@@ -125,6 +125,11 @@ class Decision(Stage):
         """One decision."""
         return 1
 
+    @property
+    def n_operations(self) -> int:
+        """Two comparisons for each score: with the best, and with the next."""
+        return 2 * self.n_in
+
     def initial_state(self) -> State:
         """No class active or wanted, nothing held off."""
         return {

@@ -109,6 +109,11 @@ class Dense(Stage):
         return int(self.weights.shape[0])
 
     @property
+    def n_operations(self) -> int:
+        """A multiply-add for each weight that is not zero."""
+        return int(np.count_nonzero(self.weights))
+
+    @property
     def limit(self) -> int:
         """Largest magnitude of an output."""
         return symmetric_limit(self.out_bits)

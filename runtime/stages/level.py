@@ -151,6 +151,11 @@ class Level(Stage):
         return self.n_values + 1
 
     @property
+    def n_operations(self) -> int:
+        """An addition into the level and a multiplication for each value."""
+        return 2 * self.n_values
+
+    @property
     def limit(self) -> int:
         """Largest magnitude of an output."""
         return symmetric_limit(self.n_bits)

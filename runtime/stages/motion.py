@@ -84,6 +84,11 @@ class Motion(Stage):
         """The values and the change."""
         return self.n_values + 1
 
+    @property
+    def n_operations(self) -> int:
+        """A difference and an addition for each value."""
+        return 2 * self.n_values
+
     def initial_state(self) -> State:
         """Return the values of the frame before: zero."""
         return {"previous": np.zeros(self.n_values, dtype=np.int32)}

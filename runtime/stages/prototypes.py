@@ -109,6 +109,11 @@ class Prototypes(Stage):
         """One score per class."""
         return self.n_classes
 
+    @property
+    def n_operations(self) -> int:
+        """A difference and an addition for each value of each prototype."""
+        return 2 * int(self.centres.size)
+
     def _nearest(self, distances: NDArray[Any]) -> NDArray[Any]:
         """Return minus the least distance of each class: (n_prototypes, n) to (n, n_classes)."""
         least = [distances[self.owners == c].min(axis=0) for c in range(self.n_classes)]

@@ -139,6 +139,11 @@ class Trees(Stage):
         return int(self.leaves.shape[1])
 
     @property
+    def n_operations(self) -> int:
+        """A comparison a level down to the deepest leaf, and one leaf added, for each tree."""
+        return len(self.roots) * (self.depth + self.n_out)
+
+    @property
     def depth(self) -> int:
         """Most comparisons from a root to a leaf."""
         depth, level = 0, self.roots[self.roots >= 0]

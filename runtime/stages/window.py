@@ -112,6 +112,11 @@ class Window(Stage):
         return self.n_segments * self.n_values
 
     @property
+    def n_operations(self) -> int:
+        """An addition and a subtraction for each output."""
+        return 2 * self.n_out
+
+    @property
     def n_frames(self) -> int:
         """Frames remembered."""
         return self.n_segments * self.segment_length

@@ -321,6 +321,25 @@ def test_overflow_is_refused(stage: Stage, bound: int) -> None:
         stage.bounds(-high, high)
 
 
+@pytest.mark.parametrize(
+    ("stage", "n_operations"),
+    [
+        (Bins(8, 8, 2, 2), 64 + 60),  # 64 differences, and 15 additions in each of four bins
+        (Bins(8, 8, 2, 2, first_row=4), 32 + 28),
+        (Pixels(8, 8, int32(3, 40)), 2),
+        (layer(), 6),
+        (layer(weights=np.array([[1, 0, 0], [0, 0, -1]], dtype=np.int8)), 2),
+        (Window(3, 4, 5), 24),
+        (stump(), 1 + 2),
+        (pair(), 8),
+        (Decision((False, True), 0, 0, 1, 0), 4),
+    ],
+)
+def test_operations_are_those_of_a_count_by_hand(stage: Stage, n_operations: int) -> None:
+    """Operations of a frame are counted from the arithmetic, whatever the core makes of it."""
+    assert stage.n_operations == n_operations
+
+
 def test_constants_cannot_be_changed() -> None:
     """A stage keeps its own read-only copy of every array."""
     weights = np.ones((2, 3), dtype=np.int8)
