@@ -68,6 +68,8 @@ class Recording:
         Whether the participant is kept for the final test.
     digest : str
         SHA-256 of the session's file.
+    distance_mm : float, optional
+        From sensor to hand, as a collector noted it.
     """
 
     path: Path
@@ -76,6 +78,7 @@ class Recording:
     firmware: str
     locked: bool
     digest: str
+    distance_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,6 +179,7 @@ def open_corpus(
                 session.header.description.firmware,
                 person.locked,
                 known[info.path],
+                session.distance_mm,
             )
         )
     if sensor is None or not has_classes:

@@ -67,10 +67,13 @@ class Conditions:
         Mean of the dark exposure over the black level, as a share of the counts' range.
     returned : float64 (n_takes,)
         Most light that came back during the take: lit minus dark, in the units of the entry stage.
+    distance_mm : float64 (n_takes,)
+        As a collector noted it for the recording; NaN where nobody did.
     """
 
     ambient: NDArray[np.float64]
     returned: NDArray[np.float64]
+    distance_mm: NDArray[np.float64]
 
 
 def refuse_shared_groups(train: Sequence[str], test: Sequence[str], what: str) -> None:

@@ -15,7 +15,7 @@ from runtime.stages.contract import Float64, Int32, Int64
 from trainer.evaluate import Conditions, Takes, confusion, figures, majority, together
 from trainer.event_figures import HeardStream, hear, learn_placing, stream_figures
 from trainer.events import Reference, Stream
-from trainer.groups import group_figures, light_bands, worst_group
+from trainer.groups import distance_bands, group_figures, worst_group
 from trainer.margins import margin_grid, trade_off
 from trainer.recipe import OTHER, Recipe
 from trainer.reduced import Reduced
@@ -79,6 +79,7 @@ def _conditions(reduced: Reduced, sensor: Sensor, starts: Int64, ends: Int64) ->
     return Conditions(
         np.array([ambient[span].mean() for span in spans], dtype=np.float64),
         np.array([level[span].max() for span in spans], dtype=np.float64),
+        np.full(len(spans), reduced.recording.distance_mm or np.nan),
     )
 
 
@@ -151,8 +152,8 @@ def _by_group(
         for key, side in sides.items()
     }
     everybody = together([takes for takes, _ in tables.values()])
-    distances = light_bands(everybody, _joined([c for _, c in tables.values()]), people)
-    found: dict[str, Any] = {}
+    distances = distance_bands(everybody, _joined([c for _, c in tables.values()]), people)
+    found: dict[str, Any] = {"distance_told_by": "ruler" if distances.noted else "light"}
     for key, (takes, conditions) in tables.items():
         groups = group_figures(takes, conditions, people, distances)
         found[f"groups{key}"] = groups
@@ -164,6 +165,7 @@ def _joined(parts: Sequence[Conditions]) -> Conditions:
     return Conditions(
         np.concatenate([part.ambient for part in parts]),
         np.concatenate([part.returned for part in parts]),
+        np.concatenate([part.distance_mm for part in parts]),
     )
 
 

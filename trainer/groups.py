@@ -19,7 +19,7 @@ from capture.dataset import Participant
 from runtime.stages.contract import Float64
 from trainer.evaluate import Conditions, Takes, figures
 
-__all__ = ["GROUPINGS", "Band", "group_figures", "light_bands", "worst_group"]
+__all__ = ["GROUPINGS", "Band", "Distances", "distance_bands", "group_figures", "worst_group"]
 
 MIN_PEOPLE = 2
 FAR_SHARE, NEAR_SHARE = 1 / 3, 2 / 3
@@ -42,6 +42,7 @@ class Band:
 
 # Hand length: ANSUR II, 2012, has 160 to 218 mm from the 1st to the 99th percentile; cut in three.
 # Skin reflectance at the LED's wavelength: 0.15 to 0.68, cut in three.
+# Distance: most hands are held at 8 to 30 cm; cut where they are frequent.
 # Ambient light: decades of the sensor's range; where people would say dim, indoors, bright.
 _HANDS = (Band("small", None, 180.0), Band("middle", 180.0, 200.0), Band("large", 200.0, None))
 _SKINS = (Band("dark", None, 0.33), Band("middle", 0.33, 0.5), Band("light", 0.5, None))
@@ -49,6 +50,11 @@ _AMBIENTS = (
     Band("little", None, 0.0025),
     Band("some", 0.0025, 0.025),
     Band("much", 0.025, None),
+)
+_DISTANCES = (
+    Band("near", None, 120.0),
+    Band("middle", 120.0, 170.0),
+    Band("far", 170.0, None),
 )
 _HANDEDNESS = ("right", "left", "ambidextrous")
 
@@ -65,17 +71,29 @@ GROUPINGS = {
 """Groupings of evaluation.json: in words, and the unit of their bounds."""
 
 
-def light_bands(
-    takes: Takes, conditions: Conditions, people: Mapping[str, Participant]
-) -> tuple[Band, ...]:
-    """Cut takes into thirds by distance, as far as the readout tells it.
+@dataclass(frozen=True, slots=True)
+class Distances:
+    """Bands of distance, and whether a collector noted it or the returned light tells it."""
 
-    No recording holds a distance. The nearer a hand, the more of the LED's light comes back, and
-    the more its skin reflects; where everybody's reflectance is known it is divided out.
+    bands: tuple[Band, ...]
+    noted: bool
+
+
+def distance_bands(
+    takes: Takes, conditions: Conditions, people: Mapping[str, Participant]
+) -> Distances:
+    """Choose bands of distance: by what collectors noted, where they did for every recording.
+
+    Elsewhere takes are cut into thirds by the light that came back: the nearer a hand, the more of
+    the LED's light returns, and the more its skin reflects; where everybody's reflectance is known
+    it is divided out.
     """
+    if len(takes.labels) and not np.isnan(conditions.distance_mm).any():
+        return Distances(_DISTANCES, noted=True)
     values = _skin_free(takes, conditions, people)
     low, high = (round(float(np.quantile(values, share)), 3) for share in (FAR_SHARE, NEAR_SHARE))
-    return (Band("far", None, low), Band("middle", low, high), Band("near", high, None))
+    bands = (Band("far", None, low), Band("middle", low, high), Band("near", high, None))
+    return Distances(bands, noted=False)
 
 
 def _skin_free(takes: Takes, conditions: Conditions, people: Mapping[str, Participant]) -> Float64:
@@ -93,7 +111,7 @@ def group_figures(
     takes: Takes,
     conditions: Conditions,
     people: Mapping[str, Participant],
-    distances: Sequence[Band],
+    distances: Distances,
 ) -> dict[str, list[dict[str, Any]]]:
     """Return the accuracy of each group of takes, by grouping.
 
@@ -104,8 +122,8 @@ def group_figures(
         Of the same takes.
     people : mapping of str to Participant
         By pseudonym; what is not known of a person leaves them out of that grouping.
-    distances : sequence of Band
-        As :func:`light_bands` cuts them.
+    distances : Distances
+        As :func:`distance_bands` chooses them.
 
     Returns
     -------
@@ -114,6 +132,7 @@ def group_figures(
         are any, ``accuracy`` (value, low, high, n_participants, n_takes), ``enough_people``, and
         ``below_others``: whether the interval lies below that of all other takes of the grouping.
     """
+    far = conditions.distance_mm if distances.noted else _skin_free(takes, conditions, people)
     hands = [people[p].handedness if p in people else None for p in takes.participants]
     parts: dict[str, list[tuple[dict[str, Any], NDArray[np.bool_]]]] = {
         "hand_length": _banded(_HANDS, _numbers(takes, people, "hand_length_mm")),
@@ -122,7 +141,7 @@ def group_figures(
             ({"name": name}, np.array([hand == name for hand in hands], dtype=bool))
             for name in _HANDEDNESS
         ],
-        "distance": _banded(distances, _skin_free(takes, conditions, people)),
+        "distance": _banded(distances.bands, far),
         "ambient": _banded(_AMBIENTS, conditions.ambient),
     }
     return {

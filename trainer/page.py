@@ -109,6 +109,9 @@ def _matrices(evaluation: Row) -> list[dict[str, Any]]:
 
 def _groups(evaluation: Row) -> list[dict[str, Any]]:
     """Return both sides' results by group, with the worst of each in words."""
+    bounded = {name for name in GROUPINGS if name != "distance"}
+    if evaluation["distance_told_by"] == "ruler":
+        bounded.add("distance")
     sides = []
     for key, title in (
         ("", "The locked participants"),
@@ -120,7 +123,18 @@ def _groups(evaluation: Row) -> list[dict[str, Any]]:
                 "title": title,
                 "worst": worst_words(evaluation[f"worst_group{key}"]),
                 "groupings": [
-                    (words, [(row, _bounds(row, grouping, unit)) for row in groups[grouping]])
+                    (
+                        words,
+                        [
+                            (
+                                row,
+                                _bounds(row, grouping, unit)
+                                if grouping in bounded
+                                else row["name"],
+                            )
+                            for row in groups[grouping]
+                        ],
+                    )
                     for grouping, (words, unit) in GROUPINGS.items()
                     if groups[grouping]
                 ],
@@ -130,9 +144,9 @@ def _groups(evaluation: Row) -> list[dict[str, Any]]:
 
 
 def _bounds(row: Row, grouping: str, unit: str) -> str:
-    """Return a group's name with its bounds, where they mean something outside this data set."""
+    """Return a group's name with its bounds, where it has any."""
     low, high = row.get("low"), row.get("high")
-    if grouping == "distance" or (low is None and high is None):
+    if low is None and high is None:
         return str(row["name"])
     factor, sign = (100.0, " %") if grouping == "ambient" else (1.0, f" {unit}".rstrip())
     ends = [None if end is None else f"{factor * end:g}{sign}" for end in (low, high)]

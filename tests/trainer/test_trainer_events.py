@@ -203,7 +203,7 @@ def a_stream(
     time_s = np.arange(n_frames) / RATE_HZ
     return Stream(
         recording(participant), time_s, scores, 0.5, frames - 12, frames, labels, tuple(references),
-        Conditions(np.zeros(len(frames)), np.zeros(len(frames))), background,
+        Conditions(*np.zeros((3, len(frames)))), background,
     )  # fmt: skip
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from capture.dataset import Participant
 from trainer.evaluate import Conditions, Takes
-from trainer.groups import group_figures, light_bands, worst_group
+from trainer.groups import distance_bands, group_figures, worst_group
 
 N_EACH = 40
 PEOPLE = {
@@ -28,14 +28,15 @@ def some_takes(wrong: dict[str, int]) -> tuple[Takes, Conditions]:
         [(np.arange(N_EACH) < wrong.get(name, 0)).astype(np.int64) for name in PEOPLE]
     )
     ambient = np.tile([0.0, 0.001, 0.02, 0.3], len(names) // 4)
+    unknown = np.full(len(names), np.nan)
     returned = np.tile([10.0, 20.0, 30.0, 40.0, 50.0, 60.0], len(names) // 6)
-    return Takes(names, labels, answers), Conditions(ambient, returned)
+    return Takes(names, labels, answers), Conditions(ambient, returned, unknown)
 
 
 def test_people_and_takes_fall_into_their_groups() -> None:
     """Bands are closed below and open above; what is not known of a person leaves them out."""
     takes, conditions = some_takes({"P1": 20})
-    groups = group_figures(takes, conditions, PEOPLE, light_bands(takes, conditions, PEOPLE))
+    groups = group_figures(takes, conditions, PEOPLE, distance_bands(takes, conditions, PEOPLE))
 
     def people_in(grouping: str) -> dict[str, int]:
         return {row["name"]: row["accuracy"]["n_participants"] for row in groups[grouping]}
@@ -55,7 +56,7 @@ def test_people_and_takes_fall_into_their_groups() -> None:
 def test_a_group_of_one_person_says_too_little() -> None:
     """However bad, a single person is neither the worst group nor below the others."""
     takes, conditions = some_takes({"P3": 40, "P1": 5, "P2": 5})
-    groups = group_figures(takes, conditions, PEOPLE, light_bands(takes, conditions, PEOPLE))
+    groups = group_figures(takes, conditions, PEOPLE, distance_bands(takes, conditions, PEOPLE))
     left = next(row for row in groups["handedness"] if row["name"] == "left")
     assert left["accuracy"]["value"] == 0.0
     assert not left["enough_people"] and not left["below_others"]
@@ -68,7 +69,7 @@ def test_a_difference_is_claimed_only_without_overlap() -> None:
     """Small hands at half the accuracy are below the others; one error more each is not."""
     for wrong, claimed in ((20, True), (1, False)):
         takes, conditions = some_takes({"P1": wrong, "P2": wrong})
-        groups = group_figures(takes, conditions, PEOPLE, light_bands(takes, conditions, PEOPLE))
+        groups = group_figures(takes, conditions, PEOPLE, distance_bands(takes, conditions, PEOPLE))
         assert [row["below_others"] for row in groups["hand_length"]] == [claimed, False, False]
 
 
@@ -78,18 +79,33 @@ def test_distance_takes_the_skin_out_where_it_is_known() -> None:
     takes = Takes(("P1", "P4") * 3, np.zeros(6, dtype=np.int64), np.zeros(6, dtype=np.int64))
     # 0.2 and 0.6 of reflectance at three distances: the same thirds for both.
     returned = np.array([0.2, 0.6, 0.4, 1.2, 0.8, 2.4])
-    conditions = Conditions(np.zeros(6), returned)
-    groups = group_figures(takes, conditions, known, light_bands(takes, conditions, known))
+    conditions = Conditions(np.zeros(6), returned, np.full(6, np.nan))
+    groups = group_figures(takes, conditions, known, distance_bands(takes, conditions, known))
     assert [r["accuracy"]["n_participants"] for r in groups["distance"]] == [2, 2, 2]
     unknown = {"P1": PEOPLE["P1"]}
-    bands = light_bands(takes, conditions, unknown)
-    assert bands[0].high == pytest.approx(np.quantile(returned, 1 / 3), abs=1e-3)
+    bands = distance_bands(takes, conditions, unknown)
+    assert not bands.noted
+    assert bands.bands[0].high == pytest.approx(np.quantile(returned, 1 / 3), abs=1e-3)
+
+
+def test_a_noted_distance_goes_before_the_light() -> None:
+    """Where every recording has a distance, groups are by millimetres; not with one missing."""
+    takes = Takes(("P1", "P4") * 3, np.zeros(6, dtype=np.int64), np.zeros(6, dtype=np.int64))
+    noted = np.array([80.0, 119.0, 120.0, 169.0, 170.0, 300.0])
+    conditions = Conditions(np.zeros(6), np.arange(6.0), noted)
+    distances = distance_bands(takes, conditions, PEOPLE)
+    groups = group_figures(takes, conditions, PEOPLE, distances)
+    assert distances.noted
+    rows = [(r["name"], r["low"], r["accuracy"]["n_takes"]) for r in groups["distance"]]
+    assert rows == [("near", None, 2), ("middle", 120.0, 2), ("far", 170.0, 2)]
+    noted[3] = np.nan
+    assert not distance_bands(takes, conditions, PEOPLE).noted
 
 
 def test_nobody_known_leaves_groups_empty() -> None:
     """Without a table of people, groupings by person are empty and no worst group is made up."""
     takes, conditions = some_takes({})
-    groups = group_figures(takes, conditions, {}, light_bands(takes, conditions, {}))
+    groups = group_figures(takes, conditions, {}, distance_bands(takes, conditions, {}))
     assert groups["hand_length"] == groups["handedness"] == []
     only_one = {"handedness": [dict(groups["ambient"][0])]}
     assert worst_group(only_one) is None
