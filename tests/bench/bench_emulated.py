@@ -14,7 +14,7 @@ _BLOCKS = 30
 def main() -> None:
     """Print one line a sensor and script; processor time, so that a busy machine matters little."""
     for sensor in SENSORS.values():
-        for script in ("dynamic", "finger_count"):
+        for script in ("dynamic", "everyday"):
             session = EmulatedSession(load_script(script), 3, 1, sensor)
             session.next_block()  # builds the optic
             begin = time.process_time()
