@@ -15,6 +15,7 @@ from capture.link import Link
 from capture.pairing import PairCounts, Pairer
 from capture.script import Script, schedule
 from capture.store import SessionWriter
+from capture.timeline import Gap, TimeLine
 from capture.wire import CommandKind, Description, Exposure, Message, Status
 from runtime.errors import PortError
 
@@ -23,8 +24,6 @@ __all__ = ["Intake", "Progress", "Watch"]
 Watch = Callable[[FramePair, float, float], None]
 """Sees each frame pair as it is kept: the pair, its time in seconds from the first, its readout
 energy in counts."""
-
-_RECONNECT_S = 120.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,14 +99,8 @@ class Intake:
         self.conductor = Conductor(schedule(script, seed), round(1e6 * script.lead_in_s))
         self.pair_counts = PairCounts()
         self.pairer = Pairer(description, self.pair_counts)
-        self.run = 0
+        self.line = TimeLine(description.sensor.frame_period_us)
         self.n_pairs = 0
-        self.first_us = 0
-        self.now_us = 0
-        self.next_sequence = 0
-        self.sequence_offset = 0
-        self.time_offset_us = 0
-        self.rebase: float | None = None  # host seconds without readouts, at a run's first pair
         self.overruns = 0
         self.n_journalled = 0
         self.newest: FramePair | None = None
@@ -132,17 +125,17 @@ class Intake:
                 do="begin a new session; what came before is kept",
             )
 
+    @property
+    def now_us(self) -> int:
+        """Time of the newest frame pair, microseconds from the first."""
+        return self.line.now_us
+
     def _keep(self, pair: FramePair) -> None:
-        if self.rebase is not None:
-            self._begin_run(pair, self.rebase)
-        sequence = pair.sequence + self.sequence_offset
-        time_us = pair.time_us + self.time_offset_us
-        if self.n_pairs == 0:
-            self.first_us = time_us
-        self.writer.add(pair, sequence, time_us, self.run)
+        place = self.line.place(pair)
+        if place.gap is not None:
+            self._tell_gap(place.gap)
+        self.writer.add(pair, place.sequence, place.time_us, self.line.run)
         self.n_pairs += 1
-        self.next_sequence = sequence + 1
-        self.now_us = time_us - self.first_us
         difference = pair.lit.astype(np.int32) - pair.dark
         if self.previous is None:
             self.first_level = float(difference.mean())
@@ -156,28 +149,16 @@ class Intake:
         if self.watch is not None:
             self.watch(pair, self.time_s[-1], self.energy[-1])
 
-    def _begin_run(self, pair: FramePair, silent_s: float) -> None:
-        period_us = self.description.sensor.frame_period_us
-        lost = max(0, round(1e6 * silent_s / period_us) - 1)
-        before_us = self.now_us
-        last_us = self.first_us + self.now_us
-        self.sequence_offset = self.next_sequence + lost - pair.sequence
-        # The device's clock may have gone on, or begun anew with the device.
-        if pair.time_us + self.time_offset_us <= last_us:
-            self.time_offset_us = last_us + round((lost + 1) * period_us) - pair.time_us
-        self.rebase = None
-        self.writer.add_json(
-            "/gaps",
-            {
-                "run": self.run,
-                "after_sequence": self.next_sequence - 1,
-                "silent_s": silent_s,
-                "sequence_offset": self.sequence_offset,
-                "time_offset_us": self.time_offset_us,
-            },
-        )
-        now_us = pair.time_us + self.time_offset_us - self.first_us
-        self.conductor.interrupt(before_us, now_us)
+    def _tell_gap(self, gap: Gap) -> None:
+        content: dict[str, object] = {
+            "run": self.line.run,
+            "after_sequence": gap.after_sequence,
+            "silent_s": gap.silent_s,
+            "sequence_offset": gap.sequence_offset,
+            "time_offset_us": gap.time_offset_us,
+        }
+        self.writer.add_json("/gaps", content)
+        self.conductor.interrupt(gap.before_us, gap.now_us)
 
     def _journal(self) -> None:
         """Write down the cues that ended, so that a killed recording keeps its labels."""
@@ -226,20 +207,11 @@ class Intake:
         """Wait for the port to come back and start the sensor again."""
         self.end_run()
         self.writer.tick()
-        give_up = time.monotonic() + _RECONNECT_S
-        while True:
-            self.link.reopen(give_up - time.monotonic(), stopped)
-            try:
-                description = self.link.describe()
-                break
-            except PortError:  # there, but still starting, or gone again
-                if time.monotonic() > give_up or stopped():
-                    raise
+        description = self.link.reconnect(stopped)
         if _setting(description) != _setting(self.description):
             raise PortError(self.link.url, "the sensor", "another one than before", "the same")
-        self.run += 1
         self.pairer = Pairer(self.description, self.pair_counts)
-        self.rebase = time.monotonic() - began
+        self.line.begin_run(time.monotonic() - began)
         self.link.ask(CommandKind.START, after=self.take)
 
     def progress(self) -> Progress:

@@ -17,6 +17,7 @@ __all__ = ["Link"]
 _READ_BYTES = 65_536
 _SILENCE_S = 0.05  # how long one read waits for the first byte
 _REPEAT_S = 0.5
+_RECONNECT_S = 120.0
 _ANSWER_S = 15.0  # an emulated sensor on a busy machine takes seconds to begin
 
 
@@ -161,16 +162,30 @@ class Link:
                 keep(message)
         return found[-1]
 
-    def reopen(self, patience_s: float, stopped: Callable[[], bool]) -> None:
-        """Close the port and try to open it again until it is there.
+    def reconnect(self, stopped: Callable[[], bool]) -> Description:
+        """Wait up to two minutes for a port that is gone; return what the sensor there is.
+
+        Parameters
+        ----------
+        stopped : callable
+            Asked several times a second; true gives up.
 
         Raises
         ------
         PortError
-            It did not come back within `patience_s` seconds, or `stopped` said to give up.
+            It did not come back, or `stopped` said to give up.
         """
+        give_up = time.monotonic() + _RECONNECT_S
+        while True:
+            self._reopen(give_up, stopped)
+            try:
+                return self.describe()
+            except PortError:  # there, but still starting, or gone again
+                if time.monotonic() > give_up or stopped():
+                    raise
+
+    def _reopen(self, give_up: float, stopped: Callable[[], bool]) -> None:
         self.close()
-        give_up = time.monotonic() + patience_s
         while True:
             try:
                 self._port = self._open()

@@ -17,6 +17,7 @@ import numpy as np
 from capture.frames import FramePair
 from capture.link import Link
 from capture.pairing import Pairer
+from capture.timeline import TimeLine
 from capture.wire import CommandKind, Description, Exposure, Message, WireCounts
 from runtime.engines import Engine
 from runtime.errors import FormatError, PortError, UsageError
@@ -41,7 +42,8 @@ class LiveEvent:
     sequence : int
         Frame pair on which it was decided, from 0 at the start.
     time_us : int
-        The sensor's clock at that pair, microseconds since the first one.
+        The sensor's clock at that pair, microseconds since the first one; both go on rising when
+        the sensor is started again after a lost connection.
     event : str
         Class.
     scores : tuple of int
@@ -80,7 +82,10 @@ class Watch:
     n_pairs, n_events : int
         Frame pairs stepped, events told.
     missing, n_gaps : int
-        Frame pairs that never came whole, and in how many places.
+        Frame pairs that never came whole, or passed while the connection was lost, and in how many
+        places. The model's state goes on over such a gap.
+    connected : bool
+        The port is there.
     time_us : int
         The sensor's clock at the newest frame pair, microseconds since the first one.
     latencies_ms : array of float
@@ -99,9 +104,10 @@ class Watch:
         self._model = model
         self._engine = engine
         self._pairer = Pairer(description)
+        self._line = TimeLine(description.sensor.frame_period_us)
         self._arrived_s: dict[int, float] = {}
-        self._first_us = 0
         self._next_sequence = 0
+        self.connected = True
         self._end_us = math.inf
         self._tell: Callable[[LiveEvent], None] = lambda _: None
         self._done = False
@@ -126,6 +132,8 @@ class Watch:
     ) -> None:
         """Start the sensor and step the model until the time is over or Ctrl-C is pressed.
 
+        A port that is pulled is waited for, as by the recorder.
+
         Parameters
         ----------
         tell : callable
@@ -138,7 +146,7 @@ class Watch:
         Raises
         ------
         PortError
-            The sensor is gone or silent.
+            The sensor did not come back, or is silent.
         FormatError
             It was set to another form of readout meanwhile.
         """
@@ -146,13 +154,18 @@ class Watch:
         self._link.decoder.counts = WireCounts()
         with contextlib.suppress(KeyboardInterrupt):
             self._listen(progress or (lambda _: None))
-        self._link.ask(CommandKind.STOP)
+        if self.connected:
+            self._link.ask(CommandKind.STOP)
 
     def _listen(self, progress: Callable[[Watch], None]) -> None:
         self._link.ask(CommandKind.START, after=self._take)
         heard = reported = time.monotonic()
         while not self._done:
-            messages = self._link.read()
+            try:
+                messages = self._link.read()
+            except PortError:
+                self._reconnect(heard, progress)
+                messages, heard = [], time.monotonic()
             for message in messages:
                 self._take(message)
             now = time.monotonic()
@@ -166,6 +179,24 @@ class Watch:
                 reported = now
                 progress(self)
 
+    def _reconnect(self, heard: float, progress: Callable[[Watch], None]) -> None:
+        """Wait for the port to come back and start the sensor again."""
+        self.connected = False
+
+        def waiting() -> bool:
+            progress(self)
+            return False
+
+        for pair in self._pairer.flush():
+            self._step(pair)
+        description = self._link.reconnect(waiting)
+        _check_sensor(self._link.url, description.sensor, self._model.sensor)
+        self.connected = True
+        self._pairer = Pairer(description, self._pairer.counts)
+        self._arrived_s.clear()
+        self._line.begin_run(time.monotonic() - heard)
+        self._link.ask(CommandKind.START, after=self._take)
+
     def _take(self, message: Message) -> None:
         """Take one message from the sensor."""
         if isinstance(message, Exposure):
@@ -178,16 +209,17 @@ class Watch:
             _check_sensor(self._link.url, message.sensor, self._model.sensor)
 
     def _step(self, pair: FramePair) -> None:
-        if self.n_pairs == 0:
-            self._first_us = pair.time_us
-        time_us = pair.time_us - self._first_us
-        self._done = self._done or time_us >= self._end_us
         if self._done:
             return
-        if pair.sequence > self._next_sequence:
-            self.missing += pair.sequence - self._next_sequence
-            self.n_gaps += 1
-        self._next_sequence = pair.sequence + 1
+        place = self._line.place(pair)
+        sequence = place.sequence
+        time_us = self._line.now_us
+        self._done = time_us >= self._end_us
+        if self._done:
+            return
+        self.missing += sequence - self._next_sequence
+        self.n_gaps += sequence > self._next_sequence or place.gap is not None
+        self._next_sequence = sequence + 1
         answer = self._engine(pair.lit, pair.dark)
         # Forgotten only when the sensor's numbers leap about.
         arrived_s = self._arrived_s.pop(pair.sequence, self._link.arrived_s)
@@ -199,10 +231,12 @@ class Watch:
             self.n_events += 1
             event = self._model.classes[answer.decision]
             scores = tuple(answer.scores.tolist())
-            self._tell(LiveEvent(pair.sequence, time_us, event, scores, round(latency_ms, 3)))
+            self._tell(LiveEvent(sequence, time_us, event, scores, round(latency_ms, 3)))
 
     def status(self) -> str:
         """Return how it stands, in one line of a narrow terminal."""
+        if not self.connected:
+            return "the sensor is gone: plug it in again  (Ctrl-C ends)"
         newest = f"{self.latencies_ms[-1]:.2f} ms" if self.latencies_ms else "no pair yet"
         return (
             f"{self.time_us / 1e6:.1f} s  pairs {self.n_pairs}  events {self.n_events}  "

@@ -146,7 +146,7 @@ def record(
         events,
         link.decoder.counts,
         intake.pair_counts,
-        intake.run,
+        intake.line.run,
         intake.overruns,
         stopped,
     )

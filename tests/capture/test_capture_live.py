@@ -7,6 +7,7 @@ import re
 import signal
 import subprocess
 import sys
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -157,6 +158,41 @@ def test_gaps_are_counted_and_said(
         logs.append(without_latency(logged(log)))
     assert logs[0]
     assert logs[1:] == logs[:1] * 2
+
+
+def test_a_pulled_cable_is_waited_for(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Unplugged and plugged in again, it goes on: numbers and times rise, the gap is counted."""
+    name, log = tmp_path / "port", tmp_path / "events.jsonl"
+    second: list[BenchSensor] = []
+
+    def change_cables() -> None:
+        first.close()
+        second.append(BenchSensor())
+        second[0].take_the_place_of(name)
+
+    def pull(sequence: int, lit: bool, packet: bytes) -> bytes:
+        if (sequence, lit) == (60, True):
+            threading.Thread(target=change_cables).start()
+        return packet
+
+    first = BenchSensor(pull)
+    first.take_the_place_of(name)
+    try:
+        assert call("--port", name, "--model", folder, "--seconds", 30, "--log", log) == 0
+    finally:
+        for sensor in second:
+            sensor.close()
+    shown = capsys.readouterr()
+    assert shown.err == ""
+    assert "missing in 1 gaps" in " ".join(shown.out.split())
+    events = logged(log)
+    for key in ("sequence", "time_us"):
+        values = [event[key] for event in events]
+        assert values == sorted(set(values))
+    assert events[0]["sequence"] < 61 <= events[-1]["sequence"]
+    assert events[-1]["time_us"] < 30e6
 
 
 def test_ctrl_c_ends_it_with_a_summary(
