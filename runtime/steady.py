@@ -12,9 +12,9 @@ import os
 import platform
 import sys
 
-__all__ = ["hold_arithmetic_steady"]
+__all__ = ["SETTINGS", "hold_arithmetic_steady"]
 
-_SETTINGS = {
+SETTINGS = {
     # One kernel and one thread: the order of every sum is then fixed. Haswell (2013) is the oldest
     # x86-64 level with fused multiply-add, so that every machine of the last decade has it.
     "OPENBLAS_CORETYPE": "Haswell",
@@ -22,6 +22,7 @@ _SETTINGS = {
     "OMP_NUM_THREADS": "1",
     "NPY_DISABLE_CPU_FEATURES": "X86_V4 AVX512_ICL AVX512_SPR",
 }
+"""Variables of the environment and what they are set to."""
 
 
 def hold_arithmetic_steady() -> bool:
@@ -36,6 +37,6 @@ def hold_arithmetic_steady() -> bool:
     """
     if "numpy" in sys.modules or platform.machine().lower() not in {"x86_64", "amd64"}:
         return False
-    for name, value in _SETTINGS.items():
+    for name, value in SETTINGS.items():
         os.environ.setdefault(name, value)
     return True
