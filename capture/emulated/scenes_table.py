@@ -109,12 +109,17 @@ def reach(plan: Plan, begin_s: float, end_s: float) -> None:
 
 
 def _gesticulate(plan: Plan, name: str, side: float, begin_s: float, end_s: float) -> None:
-    """Beats and strokes between places in front of the body, with holds and pauses."""
+    """Beats and strokes between places in front of the body, with holds and pauses.
+
+    Hands talk some 25 cm before the chest: most strokes pass between body and device, some over it.
+    """
     track = plan.players[name].track
     track.wait(begin_s)
     liveliness = plan.u(0.6, 1.3)
     while track.free_s < end_s - 3.5:
-        middle = np.array([side * plan.u(-30.0, 160.0), plan.u(-160.0, 60.0), plan.u(110.0, 300.0)])
+        middle = np.array(
+            [side * plan.u(-30.0, 160.0), plan.u(-260.0, -10.0), plan.u(120.0, 330.0)]
+        )
         for _ in range(int(plan.rng.integers(2, 7))):
             at = middle + plan.rng.normal(0.0, [70.0, 45.0, 45.0]) * liveliness
             at[Z] = max(at[Z], 55.0)
@@ -261,7 +266,7 @@ def visitor(plan: Plan, begin_s: float, end_s: float) -> None:
     shade.go(body.free_s - 1.5, 1.2, plan.u(0.35, 0.9))
     arm.wait(body.free_s)
     while arm.free_s < end_s - 6.0:
-        at = np.array([plan.rng.normal(0, 90.0), plan.u(-60.0, 260.0), plan.u(65.0, 280.0)])
+        at = np.array([plan.rng.normal(0, 90.0), plan.u(20.0, 330.0), plan.u(80.0, 320.0)])
         for _ in range(int(plan.rng.integers(1, 5))):
             turn = np.pi + plan.rng.normal(0.0, 0.35)
             target = pose(at + plan.rng.normal(0.0, [60.0, 50.0, 35.0]) * [1, 1, 0.5], roll=turn,
