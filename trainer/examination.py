@@ -8,10 +8,12 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import softmax
 
 from capture.dataset import Participant
 from runtime.sensor import Sensor
 from runtime.stages.contract import Float64, Int32, Int64
+from trainer.calibration import calibrate, expected_calibration_error, log_loss
 from trainer.evaluate import Conditions, Takes, confusion, figures, majority, together
 from trainer.event_figures import HeardStream, hear, learn_placing, stream_figures
 from trainer.events import Reference, Stream
@@ -133,6 +135,7 @@ def examine(
         "cross_validation": figures(in_turn),
         "confusion": confusion(fixed, n_classes),
         "confusion_four_quadrant": confusion(judged["four_quadrant"], n_classes),
+        "calibration": _calibration(streams["fixed"], held_out),
         "per_participant": _per_participant({"locked": fixed, "in_turn": in_turn}),
         "worst_takes": [take.told for take in worst],
         **_by_group(people, streams["fixed"], held_out),
@@ -185,6 +188,33 @@ def _per_participant(sides: Mapping[str, Takes]) -> list[dict[str, Any]]:
                 }
             )
     return rows
+
+
+def _calibration(test: Sequence[Stream], held_out: Sequence[Stream]) -> dict[str, Any]:
+    """Learn a temperature from training people in turn; say what it does for the locked people."""
+    scores, labels = _take_scores(held_out)
+    learned = calibrate(scores, labels)
+    scores, labels = _take_scores(test)
+    before, after = softmax(scores, axis=1), learned.probabilities(scores)
+    measures = {"error": expected_calibration_error, "log_loss": log_loss}
+    return {
+        "temperature": round(learned.temperature, 6),
+        "n_takes": learned.n_takes,
+        "score_unit": float(f"{test[0].score_unit:.6g}"),
+        **{
+            name: {
+                "before": round(measure(before, labels), 6),
+                "after": round(measure(after, labels), 6),
+            }
+            for name, measure in measures.items()
+        },
+    }
+
+
+def _take_scores(streams: Sequence[Stream]) -> tuple[Float64, Int64]:
+    """Return the real scores at each take's frame, and its class."""
+    scores = [s.scores[s.take_frames].astype(np.float64) * s.score_unit for s in streams]
+    return np.concatenate(scores), np.concatenate([s.take_labels for s in streams])
 
 
 def _events(

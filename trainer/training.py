@@ -124,9 +124,15 @@ def fit_model(
     )
 
     tell(f"{recipe.name}: examining")
-    model = assemble_model(recipe, chosen.corpus.sensor, fitted, margin, chosen.corpus.digest)
+    sensor, data = chosen.corpus.sensor, chosen.corpus.digest
+    model = assemble_model(recipe, sensor, fitted, margin, data)
     examined = _examine(chosen, fitted, fitted_quadrants, held_out, margin)
     evaluation = _on_whom(chosen, len(fitted.labels)) | examined.evaluation
+    on_quadrants = assemble_model(recipe, sensor, fitted_quadrants, margin, data)
+    evaluation["operations"] = {
+        "model": model.n_operations,
+        "four_quadrant": on_quadrants.n_operations,
+    }
     evaluation["learning_curve"] = learning_curve(
         [*folds[best], *curve], [*outcomes[best], *from_fewer]
     )

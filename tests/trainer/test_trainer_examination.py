@@ -76,6 +76,25 @@ def test_events_are_those_that_the_model_tells(small_data: Path, small_recipe: P
     assert all(np.abs(times - moment).min() < 1e-3 for moment in at)
 
 
+def test_probabilities_and_operations_are_those_of_the_model(
+    small_data: Path, small_recipe: Path
+) -> None:
+    """Calibration before and after is that of the model's own scores at the locked takes."""
+    trained = fit_model(small_data, load_recipe(small_recipe))
+    found = trained.evaluation["calibration"]
+    assert found["n_takes"] == 33
+    block = read_session(sessions(small_data, "P04")[0]).frames()
+    scores = trained.model.run(block.lit, block.dark).scores * found["score_unit"]
+    times = (block.time_us - block.time_us[0]) / 1e6
+    for take in trained.worst:
+        frame = int(np.argmin(np.abs(times - take.told["at_s"])))
+        at = int(np.argmin(np.abs(take.time_s - take.told["at_s"])))
+        np.testing.assert_allclose(scores[frame], take.scores[at], rtol=1e-5, atol=1e-6)
+    assert 0 <= found["error"]["after"] <= 1 and found["log_loss"]["after"] > 0
+    operations = trained.evaluation["operations"]
+    assert operations["model"] == trained.model.n_operations > operations["four_quadrant"] > 0
+
+
 def test_a_persons_label_is_the_reference(small_data: Path, small_recipe: Path) -> None:
     """Where somebody has set a gesture's bounds, events are matched with these."""
     path = sessions(small_data, "P04")[0]
