@@ -96,10 +96,11 @@ def _print_events(events: dict[str, Any]) -> None:
         f" {false['upper_95']:.3f}: {false['n_events']} in {false['hours']:.2f} h; a bound of at"
         " most 0.6 wanted"
     )
-    print(
-        f"  latency           median {latency['median']:.0f} ms, 95th percentile"
-        f" {latency['p95']:.0f} ms after the gesture's end; a median of at most 150 wanted"
-    )
+    if latency["median"] is not None:
+        print(
+            f"  latency           median {latency['median']:.0f} ms, 95th percentile"
+            f" {latency['p95']:.0f} ms after the labelled end; a median of at most 150 wanted"
+        )
     for point in events["trade_off"][::4]:
         print(
             f"    margin {point['margin']:8.3f}: F1 {point['f1']:.4f},"

@@ -21,12 +21,7 @@ from sklearn.preprocessing import StandardScaler
 
 from runtime.model import Model
 from runtime.stages.contract import Stage
-from runtime.stages.decision import Decision
-from runtime.stages.dense import Dense
 from runtime.stages.level import Level
-from runtime.stages.motion import Motion
-from runtime.stages.prototypes import Prototypes
-from runtime.stages.trees import Trees
 from runtime.stages.window import Window
 from trainer.cache import open_cache
 from trainer.dataset import open_corpus
@@ -73,7 +68,7 @@ def compare(data: Path, recipe: Recipe, trained: Trained, most_windows: int) -> 
     took = time.perf_counter() - began
     behind = figure["value"] - trained.evaluation["fixed"]["accuracy"]["value"]
     theirs = _operations_of_rocket(rocket, x.shape[1], length, len(recipe.answers))
-    ours = sum(_operations(stage) for stage in trained.model.stages[len(front) :])
+    ours = sum(stage.n_operations for stage in trained.model.stages[len(front) :])
     print(
         f"  MiniRocket        {figure_text(figure)} of takes, learned from {len(x)} windows of"
         f" {length} frames, {took:.0f} s"
@@ -115,24 +110,6 @@ def _cut(
         values, _ = stage.run(values, stage.initial_state())
     padded = np.concatenate([np.zeros((n - 1, values.shape[1]), dtype=np.int32), values])
     return sliding_window_view(padded, n, axis=0)[np.asarray(frames)].astype(np.float32)
-
-
-def _operations(stage: Stage) -> int:
-    """Return multiply-adds, additions and comparisons of one frame."""
-    match stage:
-        case Dense():
-            return stage.n_in * stage.n_out
-        case Window():
-            return 2 * stage.n_out
-        case Motion():
-            return 2 * stage.n_in
-        case Trees():
-            return len(stage.roots) * (stage.depth + stage.n_out)
-        case Prototypes():
-            return len(stage.centres) * stage.n_in
-        case Decision():
-            return 2 * stage.n_in
-    raise NotImplementedError(f"operations of stage {stage.kind} are not counted yet")
 
 
 def _operations_of_rocket(
