@@ -14,7 +14,7 @@ import subprocess
 import sys
 import time
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from types import FrameType
@@ -320,8 +320,17 @@ def _stop(_signal: int, _frame: FrameType | None) -> None:
     raise SystemExit(0)
 
 
-def run_device(settings: DeviceSettings) -> None:
-    """Print the port's URL on one line and serve it until SIGINT or SIGTERM ends the process.
+def _print_line(url: str) -> None:
+    print(url, flush=True)
+
+
+def run_device(settings: DeviceSettings, announce: Callable[[str], None] = _print_line) -> None:
+    """Announce the port's URL and serve it until SIGINT or SIGTERM ends the process.
+
+    Parameters
+    ----------
+    announce : callable
+        Is given the URL; prints it on one line by default.
 
     Raises
     ------
@@ -335,7 +344,7 @@ def run_device(settings: DeviceSettings) -> None:
     signal.signal(signal.SIGTERM, _stop)
     signal.signal(signal.SIGINT, _stop)
     try:
-        print(port.url, flush=True)
+        announce(port.url)
         serve(device, port)
     finally:
         port.close()
