@@ -8,7 +8,7 @@ from test_emulated_device import _exchange
 from capture.emulated.device import DeviceSettings, running_device
 from capture.emulated.forked import running_fork
 from capture.wire import Exposure
-from runtime.errors import UsageError
+from runtime.errors import FormatError
 
 N_COMPARED = 64
 
@@ -33,7 +33,7 @@ def test_a_forked_sensor_sends_what_one_alone_sends() -> None:
 def test_a_fault_of_a_forked_sensor_arrives_whole() -> None:
     """A script that cannot be acted is told by name, as from a sensor started by itself."""
     with (
-        pytest.raises(UsageError, match="no_such_script"),
+        pytest.raises(FormatError, match="no_such_script"),
         running_fork(DeviceSettings(script="no_such_script")),
     ):
         pass
