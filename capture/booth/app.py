@@ -59,6 +59,7 @@ class _Wanted(pydantic.BaseModel):
     script: str
     seed: int = Field(ge=0, lt=2**32)
     port: str = Field(pattern="^[ -~]{1,200}$")
+    distance_mm: float | None = Field(default=None, ge=10.0, le=1000.0)
 
 
 class _Wish(pydantic.BaseModel):
@@ -122,8 +123,8 @@ class _Booth:
             wanted.skin_reflectance,
             wanted.locked,
         )
-        order = Order(person, self._scripts[wanted.script], wanted.seed, wanted.port.strip())
-        self.desk.start(order)
+        script, port = self._scripts[wanted.script], wanted.port.strip()
+        self.desk.start(Order(person, script, wanted.seed, port, wanted.distance_mm))
         return JSONResponse(self.desk.state, 202)
 
     async def wish(self, request: Request) -> Response:

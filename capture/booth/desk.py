@@ -33,12 +33,13 @@ _log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """What to record: whom, with which script and order of cues, through which port."""
+    """What to record: whom, with which script and order of cues, through which port, how far."""
 
     participant: Participant
     script: Script
     seed: int
     port: str
+    distance_mm: float | None = None
 
 
 class Desk:
@@ -145,6 +146,7 @@ class Desk:
                     order.script,
                     order.seed,
                     self._out,
+                    distance_mm=order.distance_mm,
                     progress=lambda now: self._tell(
                         first | {"state": "recording", "progress": _progress(now)}
                     ),

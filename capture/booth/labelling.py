@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
-import os
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -23,15 +22,16 @@ from typing import Literal
 import pydantic
 from pydantic import ConfigDict
 
+from capture.booth.agreement import Agreement, agreement, measure_agreement, name_of
+from capture.booth.editlog import Entry, append_entry, finished, read_log, stacks, stem_of
 from capture.dataset import SessionInfo
 from capture.files import alone_in
-from capture.labels import GOOD, REJECTED, Event, kappa, read_events, write_events
-from runtime.errors import FormatError, UsageError
+from capture.labels import GOOD, REJECTED, Event, read_events, write_events
+from runtime.errors import UsageError
 from runtime.files import read_limited
 
 __all__ = [
     "UNLABELLED",
-    "Agreement",
     "Edit",
     "StaleRevisionError",
     "Table",
@@ -83,46 +83,6 @@ class Edit(pydantic.BaseModel):
     reason: str | None = None
 
 
-class _Entry(pydantic.BaseModel):
-    """One line of the edit log."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    revision: int
-    time: str
-    labeller: str
-    act: Literal["change", "undo", "redo", "finish"]
-    before: Event | None = None
-    after: Event | None = None
-    kappa: float | None = None
-    n_takes: int | None = None
-    n_alike: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Agreement:
-    """How a second labeller's names agree with the first table.
-
-    Parameters
-    ----------
-    labeller : str
-        The second labeller.
-    kappa : float
-        Cohen's kappa over the cues, when the second labeller finished; a rejected take counts as
-        a name of its own.
-    n_takes, n_alike : int
-        Cues compared then, and those that both called the same.
-    differences : tuple of (float, str, str)
-        Onset of the cue in seconds, first name, second name, wherever they differ today.
-    """
-
-    labeller: str
-    kappa: float
-    n_takes: int
-    n_alike: int
-    differences: tuple[tuple[float, str, str], ...]
-
-
 @dataclass(frozen=True, slots=True)
 class Table:
     """One labeller's view of a session's labels.
@@ -163,8 +123,8 @@ class _Sheet:
             )
         self.info, self.labeller, self.blind = info, labeller, blind
         self.path = _labeller_path(info, labeller) if blind else info.events_path
-        self.log = _read_log(_log_path(self.path))
-        first = self.log if not blind else _read_log(_log_path(info.events_path))
+        self.log = read_log(self.path)
+        first = self.log if not blind else read_log(info.events_path)
         self.first = _read_rounded(info.events_path)
         if blind and labeller in {entry.labeller for entry in first} | {
             event.labeller for event in self.first
@@ -176,7 +136,7 @@ class _Sheet:
         if (
             not blind
             and _labeller_path(info, labeller).exists()
-            and not _finished(_read_log(_log_path(_labeller_path(info, labeller))))
+            and not finished(read_log(_labeller_path(info, labeller)))
         ):
             raise UsageError(
                 info.path.name, f"a look at its labels by {labeller}", "refused",
@@ -202,76 +162,46 @@ class _Sheet:
         content = read_limited(self.path) if self.path.exists() else b""
         return f"{len(self.log)}.{hashlib.sha256(content).hexdigest()[:12]}"
 
-    def stacks(self) -> tuple[list[_Entry], list[_Entry]]:
-        """Return this labeller's changes that can be taken back, and those taken back."""
-        undo: list[_Entry] = []
-        redo: list[_Entry] = []
-        for entry in self.log:
-            if entry.labeller != self.labeller or entry.act == "finish":
-                continue
-            source, target = (redo, undo) if entry.act == "redo" else (undo, redo)
-            if entry.act == "change":
-                undo.append(entry)
-                redo.clear()
-            elif source:
-                target.append(source.pop())
-        return undo, redo
-
     def save(self, before: Event, after: Event, now: str, act: str) -> int:
         """Put one row in the place of another, write it down, and return where it stands."""
-        events = [event for event in self.events if event is not before]
+        old = self.events
+        events = [event for event in old if event is not before]
         events.append(after)
         self.events = tuple(sorted(events, key=lambda event: event.onset_s))
         # The row itself says who and when: cut between the two writes, nothing is unaccounted.
         write_events(self.path, self.events)
-        self.note(_Entry.model_validate(self._head(now, act) | {"before": before, "after": after}))
+        try:
+            self._note(now, act, {"before": before, "after": after})
+        except UsageError:  # no room for it: the table goes back to what the log says
+            write_events(self.path, old)
+            raise
         return self.events.index(after)
-
-    def _head(self, now: str, act: str) -> dict[str, object]:
-        return {
-            "revision": len(self.log) + 1,
-            "time": now,
-            "labeller": self.labeller,
-            "act": act,
-        }
 
     def finish(self, now: str) -> None:
         """Close a blind review with its agreement."""
-        first, second = _names(self.first), _names(self.events)
-        both = sorted(first.keys() & second.keys())
-        names = [first[cue] for cue in both], [second[cue] for cue in both]
         if not self.path.exists():
             write_events(self.path, self.events)
-        found = {
-            "kappa": kappa(*names),
-            "n_takes": len(both),
-            "n_alike": sum(a == b for a, b in zip(*names, strict=True)),
-        }
-        self.note(_Entry.model_validate(self._head(now, "finish") | found))
+        self._note(now, "finish", measure_agreement(self.first, self.events))
 
-    def note(self, entry: _Entry) -> None:
-        """Append a line to the edit log and bring it to the disk."""
-        path = _log_path(self.path)
-        with path.open("ab") as file:
-            file.truncate(read_limited(path).rfind(b"\n") + 1)  # a line that was cut is no edit
-            file.write(entry.model_dump_json(exclude_none=True).encode() + b"\n")
-            file.flush()
-            os.fsync(file.fileno())
+    def _note(self, now: str, act: str, content: dict[str, object]) -> None:
+        head = {"revision": len(self.log) + 1, "time": now, "labeller": self.labeller, "act": act}
+        entry = Entry.model_validate(head | content)
+        append_entry(self.path, entry)
         self.log = (*self.log, entry)
 
     def table(self, row: int | None = None) -> Table:
         """Return what the labeller may see."""
-        undo, redo = self.stacks()
-        finished = self.blind and _finished(self.log)
-        own = ((self.labeller, self.log, self.events),) if finished else ()
+        undo, redo = stacks(self.log, self.labeller)
+        closed = self.blind and finished(self.log)
+        own = ((self.labeller, self.log, self.events),) if closed else ()
         second = own if self.blind else _finished_reviews(self.info)
         return Table(
             self.events,
             self.revision,
-            bool(undo) and not finished,
-            bool(redo) and not finished,
-            finished,
-            tuple(_agreement(self.first, *review) for review in second),
+            bool(undo) and not closed,
+            bool(redo) and not closed,
+            closed,
+            tuple(agreement(self.first, *review) for review in second),
             row,
         )
 
@@ -326,7 +256,7 @@ def apply_edit(
                 where, "the revision", edit.revision[:40], sheet.revision,
                 "the labels were changed elsewhere: look at them again",
             )  # fmt: skip
-        if edit.blind and _finished(sheet.log):
+        if edit.blind and finished(sheet.log):
             raise UsageError(where, "the blind review", "finished", "open", "nothing was changed")
         if edit.act == "change":
             before = _chosen(sheet, edit.row, where)
@@ -339,7 +269,7 @@ def apply_edit(
             _check_finish(sheet, where)
             sheet.finish(now)
             return sheet.table()
-        stack = sheet.stacks()[edit.act == "redo"]
+        stack = stacks(sheet.log, sheet.labeller)[edit.act == "redo"]
         if not stack:
             raise UsageError(where, f"changes to {edit.act}", 0, "at least 1")
         old, new = stack[-1].before, stack[-1].after
@@ -400,66 +330,27 @@ def _check_place(
 def _check_finish(sheet: _Sheet, where: str) -> None:
     if not sheet.blind:
         raise UsageError(where, "finish", "asked of an open review", "a blind one")
-    open_takes = sum(_name(event) == UNLABELLED for event in sheet.events)
+    open_takes = sum(name_of(event) == UNLABELLED for event in sheet.events)
     if open_takes or not sheet.events:
         raise UsageError(where, "takes without a label", open_takes or "all", 0, "name them first")
 
 
-def _name(event: Event) -> str:
-    return event.trial_type if event.status == GOOD else REJECTED
-
-
-def _names(events: Sequence[Event]) -> dict[float, str]:
-    """Return what each cue's take is called, by the cue's onset."""
-    return {e.cue_onset_s: _name(e) for e in events if e.cue_onset_s is not None}
-
-
-def _agreement(
-    first: Sequence[Event], labeller: str, log: Sequence[_Entry], second: Sequence[Event]
-) -> Agreement:
-    end = next(entry for entry in log if entry.act == "finish")
-    mine, theirs = _names(first), _names(second)
-    return Agreement(
-        labeller,
-        end.kappa or 0.0,
-        end.n_takes or 0,
-        end.n_alike or 0,
-        tuple(
-            (cue, mine[cue], theirs[cue])
-            for cue in sorted(mine.keys() & theirs.keys())
-            if mine[cue] != theirs[cue]
-        ),
-    )
-
-
-def _finished(log: Sequence[_Entry]) -> bool:
-    return any(entry.act == "finish" for entry in log)
-
-
 def _finished_reviews(
     info: SessionInfo,
-) -> tuple[tuple[str, tuple[_Entry, ...], tuple[Event, ...]], ...]:
-    stem = _stem(info.events_path)
+) -> tuple[tuple[str, tuple[Entry, ...], tuple[Event, ...]], ...]:
+    stem = stem_of(info.events_path)
     reviews = []
     for path in sorted(info.path.parent.glob(f"{stem}_labeller-*_events.tsv")):
         labeller = path.name.removeprefix(f"{stem}_labeller-").removesuffix("_events.tsv")
-        log = _read_log(_log_path(path))
-        if _LABELLER.fullmatch(labeller) and _finished(log):
+        log = read_log(path)
+        if _LABELLER.fullmatch(labeller) and finished(log):
             reviews.append((labeller, log, _read_rounded(path)))
     return tuple(reviews)
 
 
-def _stem(events: Path) -> str:
-    return events.name.removesuffix("_events.tsv")
-
-
 def _labeller_path(info: SessionInfo, labeller: str) -> Path:
     path = info.events_path
-    return path.with_name(f"{_stem(path)}_labeller-{labeller}_events.tsv")
-
-
-def _log_path(events: Path) -> Path:
-    return events.with_name(f"{_stem(events)}_edits.jsonl")
+    return path.with_name(f"{stem_of(path)}_labeller-{labeller}_events.tsv")
 
 
 def _read_rounded(path: Path) -> tuple[Event, ...]:
@@ -481,21 +372,3 @@ def _read_rounded(path: Path) -> tuple[Event, ...]:
             key=lambda event: event.onset_s,
         )
     )
-
-
-def _read_log(path: Path) -> tuple[_Entry, ...]:
-    """Read an edit log; a last line that a cut of power left unfinished is no edit."""
-    if not path.exists():
-        return ()
-    lines = read_limited(path).split(b"\n")
-    entries = []
-    for number, line in enumerate(lines, start=1):
-        try:
-            entries.append(_Entry.model_validate_json(line))
-        except pydantic.ValidationError as error:
-            if number == len(lines):
-                break
-            raise FormatError(
-                f"{path} line {number}", "the edit", error.errors()[0]["msg"], "a JSON object"
-            ) from None
-    return tuple(entries)

@@ -297,6 +297,7 @@ WANTED = {"participant": "P05", "consent": True, "script": "dynamic", "seed": 1,
         ({"port": "x\ny"}, "port"),
         ({"seed": -1}, "seed"),
         ({"hand_length_mm": 0}, "hand_length_mm"),
+        ({"distance_mm": 5}, "distance_mm"),
         ({"handedness": "both"}, "handedness"),
         ({"more": 1}, "more"),
     ],
@@ -347,3 +348,17 @@ def test_an_address_or_token_that_cannot_be_used_is_refused(
     with pytest.raises(UsageError) as error:
         serve(tmp_path / "set", **more)
     assert words in str(error.value)
+
+
+def test_an_address_that_others_reach_gets_a_token(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Beyond loopback the booth makes up a token, another one each time, and prints it."""
+    monkeypatch.setattr("capture.booth.server._is_loopback", lambda host: False)
+    monkeypatch.setattr("uvicorn.Server.run", lambda server, sockets: None)
+    told: list[str] = []
+    for _ in range(2):
+        serve(tmp_path / "set", listen="127.0.0.1:0", ready=told.append)
+    tokens = {line.partition("#token=")[2] for line in told}
+    assert len(tokens) == 2
+    assert all(len(token) >= 32 for token in tokens)

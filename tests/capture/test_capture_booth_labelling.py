@@ -330,6 +330,21 @@ def test_a_wrong_log_is_named_with_its_line(info: SessionInfo, line: bytes) -> N
     assert "\n" not in str(error.value)
 
 
+def test_an_edit_that_cannot_be_written_down_is_not_made(
+    info: SessionInfo, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the log has no room for an edit, the table stays as the log says."""
+
+    def refuse(events: Path, entry: object) -> None:
+        raise UsageError(str(events), "the edit", "not writable")
+
+    before = info.events_path.read_bytes()
+    monkeypatch.setattr("capture.booth.labelling.append_entry", refuse)
+    with pytest.raises(UsageError, match="not writable"):
+        edit(info, row=0, trial_type="push")
+    assert info.events_path.read_bytes() == before
+
+
 def test_a_forgotten_participant_leaves_no_second_labels(info: SessionInfo) -> None:
     """Forgetting a participant removes edit logs and second labels with the rest."""
     edit(info, row=0, trial_type="push")

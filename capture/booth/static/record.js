@@ -74,7 +74,7 @@ async function start(event) {
     seed: byId("seed").valueAsNumber,
     port: byId("port").value,
   };
-  for (const name of NUMBERS) {
+  for (const name of [...NUMBERS, "distance_mm"]) {
     const value = byId(name).valueAsNumber;
     wanted[name] = Number.isNaN(value) ? null : value;
   }
