@@ -105,7 +105,9 @@ class EverydayWorld:
             plan.cloth_drawn.at(times_s).min() == 1.0 or plan.sheet_drawn.at(times_s).min() == 1.0
         )
         actors = [*self._drapes(times_s), *(() if closed else self._placed(times_s, view))]
-        led, other = render(actors, self.grid, light, sensor.baseline_mm, sensor.led_current_ma)
+        led, other = render(
+            actors, self.grid, light, sensor.baseline_mm, sensor.led_current_ma, fill=True
+        )
         return led, other, (lights.factor(times_s, 0.0), lights.factor(times_s, later_s))
 
     def _placed(self, times_s: Doubles, view: View | None) -> Iterator[Placed]:

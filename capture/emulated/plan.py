@@ -146,8 +146,7 @@ class Plan:
         elbow = np.array([side * self.u(60.0, 200.0), self.u(-330.0, -250.0), self.u(40.0, 130.0)])
 
         def arm(of: Person, handedness: str, elbow_mm: Doubles) -> HandActor:
-            # Hands come nearer here than a gesture's, so their points are closer.
-            surface = build_hand(of.hand_length_mm, of.hand_breadth_mm, handedness, 3.0)
+            surface = build_hand(of.hand_length_mm, of.hand_breadth_mm, handedness)
             return HandActor(
                 surface, elbow_mm, of.skin_reflectance, of.sleeve_reflectance, of.sleeve_mm
             )

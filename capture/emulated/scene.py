@@ -227,7 +227,12 @@ class _Visible:
 
 
 def _facing(
-    placed: Placed, grid: AngularGrid, baseline_mm: float, current_ma: float, light: Illumination
+    placed: Placed,
+    grid: AngularGrid,
+    baseline_mm: float,
+    current_ma: float,
+    light: Illumination,
+    fill: bool,
 ) -> _Visible:
     x, y, z = placed.points
     nx, ny, nz = placed.normals
@@ -238,6 +243,13 @@ def _facing(
     flat = frame * x.shape[1] + point
     x, y, z, squared, towards = (a.ravel()[flat] for a in (x, y, z, squared, towards))
     nx, ny, nz = (np.ascontiguousarray(a).ravel()[flat] for a in (nx, ny, nz))
+    areas = placed.areas[point] if placed.areas.ndim == 1 else placed.areas.ravel()[flat]
+    if fill:
+        share = np.sqrt(areas / squared) * np.float32(1.0 / grid.cell)
+        whole, x, y, z, areas = _split(x, y, z, nx, ny, nz, areas, share)
+        frame, point, nx, ny, nz = (a[whole] for a in (frame, point, nx, ny, nz))
+        squared = x * x + y * y + z * z
+        towards = np.maximum(-(x * nx + y * ny + z * nz), np.float32(0.0))
     depth = np.sqrt(squared)
     inverse = np.float32(1.0) / depth
     stretch = inverse * np.sqrt(np.float32(2.0) / (np.float32(1.0) + z * inverse))
@@ -268,9 +280,52 @@ def _facing(
         mirror_up = sight * inverse + np.float32(2.0) * facing * upright
         up = np.float32(0.5) * (np.float32(1.0) + mirror_up)
         reflected += np.float32(placed.gloss) * sky * (up + (1 - up) * np.float32(light.bounce))
-    areas = placed.areas[point] if placed.areas.ndim == 1 else placed.areas.ravel()[flat]
     solid_angle = areas * towards * inverse / squared
     return _Visible(frame, column, row, depth, solid_angle, led, reflected)
+
+
+_MOST_PARTS = 8  # a side
+
+
+def _split(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    nx: Floats,
+    ny: Floats,
+    nz: Floats,
+    areas: Floats,
+    share: Floats,
+) -> tuple[npt.NDArray[np.intp], Floats, Floats, Floats, Floats]:
+    """Split the squares that points stand for until each part is about a cell of the grid wide.
+
+    `share` is the width of each square in cells. Returns the index of the point that each part
+    comes from, the parts' places, and their areas.
+    """
+    parts = np.clip(np.ceil(share - np.float32(0.3)), 1, _MOST_PARTS).astype(np.intp)
+    pieces = [np.flatnonzero(parts == 1)]
+    places = [np.stack([x, y, z])[:, pieces[0]]]
+    shares = [areas[pieces[0]]]
+    for n in range(2, _MOST_PARTS + 1):
+        chosen = np.flatnonzero(parts == n)
+        if not chosen.size:
+            continue
+        normal = np.stack([nx, ny, nz])[:, chosen]
+        # Two directions in the surface: one level in the sensor's frame, one across it.
+        level = np.stack([-normal[1], normal[0], np.zeros_like(normal[0])])
+        length = np.sqrt((level**2).sum(axis=0))
+        level = np.where(length > 1e-3, level / np.maximum(length, 1e-3), [[1.0], [0.0], [0.0]])
+        across = np.cross(normal, level, axis=0)
+        step = ((np.arange(n) + 0.5) / n - 0.5).astype(np.float32)
+        a, b = (axis.ravel() for axis in np.meshgrid(step, step))
+        size = np.sqrt(areas[chosen])
+        offset = level[:, :, None] * a + across[:, :, None] * b
+        place = np.stack([x, y, z])[:, chosen, None] + offset * size[:, None]
+        pieces.append(np.repeat(chosen, n * n))
+        places.append(place.reshape(3, -1).astype(np.float32))
+        shares.append(np.repeat(areas[chosen] / np.float32(n * n), n * n))
+    x, y, z = np.concatenate(places, axis=1)
+    return np.concatenate(pieces), x, y, z, np.concatenate(shares)
 
 
 def _along(up: Floats, frame: npt.NDArray[np.intp], x: Floats, y: Floats, z: Floats) -> Floats:
@@ -306,6 +361,8 @@ def render(
     light: Illumination,
     baseline_mm: float,
     current_ma: float,
+    *,
+    fill: bool = False,
 ) -> tuple[Floats, Floats]:
     """Return the radiance of the scene over angles, frame by frame.
 
@@ -319,6 +376,9 @@ def render(
         Light from elsewhere and what is behind everything.
     baseline_mm, current_ma : float
         Place of the LED on the x axis, and its current.
+    fill : bool
+        Split points that stand for more than a cell of the grid, so that near surfaces have no
+        gaps. Without it light is right in sum, but what is behind shows through.
 
     Returns
     -------
@@ -326,7 +386,7 @@ def render(
         W/(m2 sr) sent back from the LED's light, and from ambient light at its mean.
     """
     n_frames = actors[0].points.shape[1]
-    parts = [_facing(placed, grid, baseline_mm, current_ma, light) for placed in actors]
+    parts = [_facing(placed, grid, baseline_mm, current_ma, light, fill) for placed in actors]
     seen = _Visible(
         *(np.concatenate([getattr(part, name) for part in parts]) for name in _Visible.__slots__)
     )

@@ -17,7 +17,7 @@ __all__ = ["Drape", "Thing", "can", "cup", "head", "paper", "phone", "table", "t
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
 
-_SPACING_MM = 4.0
+_SPACING_MM = 5.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,15 +32,12 @@ class Thing:
         Diffuse, at the LED's wavelength.
     gloss, shine : float
         Share of the light thrown back about the mirror direction, and the exponent of that lobe.
-    near : Segment, optional
-        The same surface with more points, for a device that is carried and comes close to it.
     """
 
     surface: Segment
     reflectance: float
     gloss: float = 0.0
     shine: float = 1.0
-    near: Segment | None = None
 
     def in_sight(self, poses: Doubles, view: View | None, half_angle_deg: float) -> bool:
         """Return whether any of it may be inside a field of view at any time."""
@@ -58,7 +55,7 @@ class Thing:
     def place(self, poses: Doubles, view: View | None = None) -> Placed:
         """Return the surface for poses of which the first six values count, (n_frames, 12)."""
         turns, origins = self._seen(poses, view)
-        surface = self.surface if view is None or self.near is None else self.near
+        surface = self.surface
         local = np.stack([surface.points, surface.normals])
         placed = turns.astype(np.float32) @ local  # (n_frames, 2, 3, n_points)
         points = placed[:, 0] + origins[:, 0, :, None].astype(np.float32)
@@ -156,26 +153,19 @@ def table(reflectance: float) -> Thing:
     return Thing(top, reflectance)
 
 
-def _body(
-    radii_mm: tuple[float, float, float], coarse_mm: float, fine_mm: float, reflectance: float
-) -> Thing:
-    near = ellipsoid(radii_mm, fine_mm)
-    return Thing(ellipsoid(radii_mm, coarse_mm), reflectance, near=near)
-
-
 def head(reflectance: float) -> Thing:
     """Return a head."""
-    return _body((75.0, 95.0, 110.0), 24.0, 9.0, reflectance)
+    return Thing(ellipsoid((75.0, 95.0, 110.0), 16.0), reflectance)
 
 
 def torso(reflectance: float) -> Thing:
     """Return a chest with shoulders."""
-    return _body((200.0, 110.0, 280.0), 40.0, 15.0, reflectance)
+    return Thing(ellipsoid((200.0, 110.0, 280.0), 28.0), reflectance)
 
 
 def thigh(reflectance: float) -> Thing:
     """Return a thigh in its cloth."""
-    return _body((85.0, 90.0, 230.0), 24.0, 8.0, reflectance)
+    return Thing(ellipsoid((85.0, 90.0, 230.0), 14.0), reflectance)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -201,3 +201,19 @@ def test_a_plan_begins_with_everything_at_its_place() -> None:
         for name in ("other", "visitor"):
             at = plan.players[name].track.start
             assert np.degrees(np.arctan2(np.hypot(at[0], at[1]), at[2])) > 60.0
+
+
+def test_near_surfaces_have_no_gaps_and_keep_their_light() -> None:
+    """Coarse points of a near plate, split, cover it as fine ones do, with the same light."""
+    coarse, fine = Thing(_patch(90.0, 8), 0.5), Thing(_patch(90.0, 90), 0.5)
+    at = pose([0.0, 0.0, 60.0])[None]
+    light = Illumination(np.zeros(1), 0.2, np.ones(GRID.n_angles, np.float32))
+    (led, other), (wanted, wanted_other), (_, gaps) = (
+        render([thing.place(at)], GRID, light, 0.0, 100.0, fill=fill)
+        for thing, fill in ((coarse, True), (fine, False), (coarse, False))
+    )
+    inside = np.hypot(GRID.directions[:, 0], GRID.directions[:, 1]) < 0.5
+    assert other[0, inside].max() < 0.05
+    assert gaps[0, inside].max() > 0.5
+    np.testing.assert_allclose(led[0, inside].sum(), wanted[0, inside].sum(), rtol=0.02)
+    np.testing.assert_allclose(_irradiance(other), _irradiance(wanted_other), rtol=0.02)
