@@ -224,6 +224,7 @@ def _events(
     return {
         **stream_figures(heard, recipe, learn_placing(hear(held_out, recipe, margin))),
         "margin": round(margin, 6),
+        "in_turn": trade_off(held_out, recipe, [margin])[0],
         "false_events": false_events(heard, recipe),
         "trade_off": trade_off(test, recipe, margin_grid(test, recipe)),
         "trade_off_in_turn": trade_off(held_out, recipe, margin_grid(held_out, recipe)),

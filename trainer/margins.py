@@ -84,9 +84,9 @@ def choose_margin(streams: Sequence[Stream], recipe: Recipe) -> float:
     """Choose the margin that an event needs, real units.
 
     With background streams: of the margins whose false events per hour are within the recipe's
-    limit, the one with the best event F1; where none is within it, of those with the fewest false
-    events. Of equals, the middle one is farthest from where the figures change. Without background:
-    the one that the recipe's share of right answers to gestures pass.
+    limit, the one with the best event F1; where none is within it, of all margins, because a model
+    that tells nothing is none. Of equals, the middle one is farthest from where the figures change.
+    Without background: the one that the recipe's share of right answers to gestures pass.
 
     Parameters
     ----------
@@ -97,9 +97,8 @@ def choose_margin(streams: Sequence[Stream], recipe: Recipe) -> float:
     if not any(s.background for s in streams) or not any(s.references for s in streams):
         return _margin_by_recall(streams, recipe)
     rows = trade_off(streams, recipe, margin_grid(streams, recipe))
-    least = min(row["false_per_hour"] for row in rows)
-    limit = max(least, recipe.decision.max_false_per_hour)
-    within = [row for row in rows if row["false_per_hour"] <= limit]
+    limit = recipe.decision.max_false_per_hour
+    within = [row for row in rows if row["false_per_hour"] <= limit and row["f1"] > 0] or rows
     best = max(row["f1"] for row in within)
     equals = [float(row["margin"]) for row in within if row["f1"] == best]
     return equals[len(equals) // 2]
