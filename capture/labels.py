@@ -16,6 +16,7 @@ import numpy.typing as npt
 from capture.files import read_table, write_table
 from runtime.errors import FormatError
 from runtime.files import write_whole
+from runtime.tomlfile import WORD
 
 __all__ = [
     "EVENT_COLUMNS",
@@ -33,7 +34,7 @@ EVENT_COLUMNS = ("onset", "duration", "trial_type")
 """Columns that an events table must have."""
 GOOD = "good"
 REJECTED = "rejected"
-_WORD = re.compile(r"[a-z][a-z0-9_]{0,39}")
+_WORD = re.compile(WORD)
 _MAX_S = 1e6
 
 
@@ -83,7 +84,9 @@ class Event:
             if value is not None and not (math.isfinite(value) and 0 <= value <= _MAX_S):
                 raise FormatError("event", name[:-2], value, f"0 to {_MAX_S:g} seconds")
         if not _WORD.fullmatch(self.trial_type):
-            raise FormatError("event", "trial_type", repr(self.trial_type), "a lower-case word")
+            raise FormatError(
+                "event", "trial_type", repr(self.trial_type[:40]), "a lower-case word"
+            )
         if self.status not in (GOOD, REJECTED):
             raise FormatError("event", "status", repr(self.status), f"{GOOD} or {REJECTED}")
         if not 0 <= self.repetition <= 1_000_000:

@@ -12,7 +12,7 @@ import pydantic
 from pydantic import ConfigDict, Field
 
 from runtime.errors import UsageError
-from runtime.tomlfile import TomlFile, parse_toml, read_toml
+from runtime.tomlfile import WORD, TomlFile, parse_toml, read_toml
 
 __all__ = [
     "ARRIVAL",
@@ -31,7 +31,7 @@ __all__ = [
     "schedule",
 ]
 
-BUILT_IN = ("dynamic", "finger_count", "subtle", "everyday", "arrival")
+BUILT_IN = ("dynamic", "finger_count", "subtle", "everyday", "everyday_short", "arrival")
 GESTURES = (
     "swipe_left",
     "swipe_right",
@@ -63,7 +63,7 @@ EVERYDAY = (
 )
 
 _MAX_CUES = 10_000
-_Word = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
+_Word = Annotated[str, Field(pattern=WORD)]
 _Seconds = Annotated[float, Field(ge=0.0, le=600.0, allow_inf_nan=False)]
 
 

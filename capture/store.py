@@ -23,7 +23,6 @@ import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
 
 from mcap.writer import CompressionType, Writer
 
@@ -290,12 +289,7 @@ class SessionWriter:
     def __enter__(self) -> SessionWriter:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def _lost(self, error: OSError) -> Error:

@@ -6,7 +6,6 @@ import select
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from types import TracebackType
 
 from rich.console import Console, Group
 from rich.live import Live
@@ -45,12 +44,7 @@ class Screen:
             self._live.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._live.stop()
 
     def show(self, progress: Progress) -> None:

@@ -16,14 +16,42 @@ from runtime.errors import FormatError
 
 if TYPE_CHECKING:
     from pydantic import ValidationError
+    from pydantic_core import ErrorDetails
 
-__all__ = ["MAX_BYTES", "TomlFile", "line_of", "parse_toml", "read_toml"]
+__all__ = ["MAX_BYTES", "WORD", "TomlFile", "line_of", "parse_toml", "read_toml"]
 
 MAX_BYTES = 65_536
 _MAX_SHOWN = 60  # characters of a wrong value in a message
 _HEADER = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]")
 _KEY = re.compile(r"\s*([\w.\"'-]+)\s*=")
-_SHOULD = re.compile(r"\w+ should (be|have|match) (.+)", re.DOTALL)
+# What a value should have been, in words for people: by pydantic's name of the fault, with the
+# limits that it gives.
+_EXPECTED = {
+    "string_type": "a text in quotes",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "int_parsing": "a whole number",
+    "float_type": "a number",
+    "float_parsing": "a number",
+    "finite_number": "a finite number",
+    "bool_type": "true or false",
+    "tuple_type": "a list in brackets",
+    "list_type": "a list in brackets",
+    "dict_type": "a table of keys",
+    "model_type": "a table of keys",
+    "literal_error": "{expected}",
+    "greater_than": "above {gt:g}",
+    "greater_than_equal": "at least {ge:g}",
+    "less_than": "below {lt:g}",
+    "less_than_equal": "at most {le:g}",
+    "string_too_short": "at least {min_length} characters",
+    "string_too_long": "at most {max_length} characters",
+    "too_short": "a list of at least {min_length}",
+    "too_long": "a list of at most {max_length}",
+}
+_LAST = ("missing", "too_short")  # told only where nothing else is wrong
+WORD = r"^[a-z][a-z0-9_]{0,39}$"
+"""Pattern of the names that labels, tasks and recipes have."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,15 +99,14 @@ class TomlFile:
 
     def _one_line(self, fault: ValidationError, below: tuple[str, ...]) -> FormatError:
         # A misspelt key is both unknown and missing: say that it is unknown.
-        first = min(fault.errors(include_url=False), key=lambda found: found["type"] == "missing")
+        first = min(fault.errors(include_url=False), key=lambda found: found["type"] in _LAST)
         key = (*below, *first["loc"])
         place, name = self.place(*key), ".".join(str(part) for part in key)
         if first["type"] == "extra_forbidden":
             return FormatError(place, f"{name}: unknown key")
         if first["type"] == "missing":
             return FormatError(place, f"{name}: key is missing")
-        if name and (should := _SHOULD.fullmatch(first["msg"])):
-            expected = should[2] if should[1] == "be" else f"to {should[1]} {should[2]}"
+        if name and (expected := _expected(first)):
             return FormatError(place, name, _shown(first["input"]), expected)
         reason = first["msg"].removeprefix("Value error, ")
         return FormatError(place, f"{name}: {reason}" if name else reason)
@@ -162,6 +189,18 @@ def line_of(text: str, key: tuple[str | int, ...]) -> int:
         if shared > depth:
             best, depth = number, shared
     return best
+
+
+def _expected(found: ErrorDetails) -> str:
+    """Return in plain words what a value should have been; empty if only pydantic can say."""
+    limits = found.get("ctx", {})
+    if found["type"] == "string_pattern_mismatch":
+        if limits["pattern"] == WORD:
+            return "a word of lower-case letters, digits and underscores"
+        return f"a text of the form {limits['pattern']}"
+    if found["type"] in ("tuple_type", "list_type") and isinstance(found["input"], dict):
+        return f"a list of tables: write [[{found['loc'][-1]}]]"
+    return _EXPECTED.get(found["type"], "").format(**limits)
 
 
 def _names(dotted: str) -> list[str]:

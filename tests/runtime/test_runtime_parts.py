@@ -57,7 +57,7 @@ def test_own_part_is_laid_over_the_library(tmp_path: Path) -> None:
     ("old", "new", "line", "reason"),
     [
         ('unit = "us"', 'unit = "ms"', 6, "unit is 'ms', expected 'us'"),
-        ("low = 0.7", "low = -0.7", 4, "greater than or equal to 0"),
+        ("low = 0.7", "low = -0.7", 4, "at least 0"),
         ("low = 1, typical = 2", "low = 2, typical = 1", 6, "low <= typical <= high"),
         ("settle_time", "setle_time", 6, "unknown key"),
         ("high = 0.9", "high = 1.1", 4, "at most 1"),

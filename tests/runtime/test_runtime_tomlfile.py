@@ -47,15 +47,18 @@ def test_line_of_a_key_is_told_apart_by_its_table(key: tuple[str | int, ...], li
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("[[item]]\nsize = 0", "line 2: item.0.size is 0, expected greater than or equal to 1."),
+        ("[[item]]\nsize = 0", "line 2: item.0.size is 0, expected at least 1."),
         ("[[item]]\nsize = 1\nsise = 1", "line 3: item.0.sise: unknown key."),
         ("[[item]]\nsise = 1", "line 2: item.0.sise: unknown key."),
         ("[[item]]\n", "line 1: item.0.size: key is missing."),
         (
             '[[item]]\nsize = 1\nword = "A"',
-            "line 3: item.0.word is 'A', expected to match pattern '^[a-z]+$'.",
+            "line 3: item.0.word is 'A', expected a text of the form ^[a-z]+$.",
         ),
-        ("item = 3", "line 1: item is 3, expected a valid list."),
+        ("item = 3", "line 1: item is 3, expected a list in brackets."),
+        ("[item]", "line 1: item is {}, expected a list of tables: write [[item]]."),
+        ('[[item]]\nsize = "x"', "line 2: item.0.size is 'x', expected a whole number."),
+        ("[[item]]\nsize = 1\nword = 2", "line 3: item.0.word is 2, expected a text in quotes."),
     ],
 )
 def test_a_fault_is_told_in_one_form(text: str, message: str) -> None:
