@@ -151,9 +151,9 @@ def go_to_session(
     page.wait_for_selector("#sessions button")
     page.wait_for_selector("#labeller:focus")
     page.keyboard.type(labeller)
-    press(page, "Tab", *(["ArrowDown"] if blind else []))
-    page.wait_for_timeout(400)
-    press(page, "Tab", *["Tab"] * (int(number) - 1), "Enter")
+    press(
+        page, "Tab", *(["ArrowDown"] if blind else []), "Tab", *["Tab"] * (int(number) - 1), "Enter"
+    )
     page.wait_for_selector(f"#title:has-text('ses-{number}')")
 
 
@@ -203,9 +203,7 @@ def test_a_session_is_recorded_and_reviewed_by_keyboard_alone(
         press(page, "Tab", "Enter")  # the link to the review of its takes
         page.wait_for_selector("#labeller:focus")
         page.keyboard.type("L1")
-        press(page, "Tab")
-        page.wait_for_timeout(400)
-        press(page, "Tab", "Enter")
+        press(page, "Tab", "Tab", "Enter")
         page.wait_for_selector("#title:focus")
         press(page, "n", "x", "3")
         saved_at(page, 1)
@@ -265,9 +263,9 @@ def test_play_goes_at_true_speed(browser: Browser, made: tuple[str, Path]) -> No
         ask = "[performance.now() / 1000, Number(document.getElementById('near').ariaValueNow)]"
         page.wait_for_timeout(500)
         before = page.evaluate(ask)
-        page.wait_for_timeout(1000)
+        page.wait_for_timeout(1500)
         after = page.evaluate(ask)
-        assert after[1] - before[1] == pytest.approx(after[0] - before[0], abs=0.1)
+        assert after[1] - before[1] == pytest.approx(after[0] - before[0], abs=0.2)
         press(page, "Space")
         page.wait_for_selector("#play:has-text('Play')")
 

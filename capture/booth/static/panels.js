@@ -15,7 +15,7 @@ export function question(title, answers, take, own = false) {
   byId("ask-title").textContent = title;
   byId("ask-options").replaceChildren(
     ...answers.map((answer, i) => {
-      const button = make("button", { type: "button" }, make("kbd", {}, SIGNS[i] ?? ""), plain(answer));
+      const button = make("button", { type: "button" }, make("kbd", {}, (SIGNS[i] ?? "").toUpperCase()), plain(answer));
       button.addEventListener("click", () => answered(answer));
       return button;
     }),
@@ -51,11 +51,15 @@ export function showSessions(sessions, current, open) {
     const count = `${entry.n_takes} takes, ${entry.n_rejected} rejected${by}`;
     const note = entry.note ?? (entry.n_takes === undefined ? "" : count);
     const button = make("button", { type: "button" }, name, make("small", {}, note));
+    button.dataset.id = entry.id;
     button.setAttribute("aria-current", `${entry.id === current}`);
     button.addEventListener("click", () => open(entry.id));
     return make("li", {}, button);
   });
+  const focused = document.activeElement.dataset.id; // the focus stays where it was
   byId("sessions").replaceChildren(...items);
+  const kept = items.find(({ firstChild }) => firstChild.dataset.id === focused);
+  if (focused && kept) kept.firstChild.focus();
 }
 
 export function stateOf(take) {

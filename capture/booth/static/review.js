@@ -18,6 +18,8 @@ let frames = null;
 let readouts = null;
 let table = null; // labels as they stand, with their revision
 let playing = null; // {from, since, until} while it plays
+let looking = 0; // timer of a new look at the sessions
+let current = ""; // the session to come back to then
 let wanted = 0; // number of the newest call to open a session
 
 const line = new Timeline(byId("near"), byId("whole"), {
@@ -62,6 +64,7 @@ function knowsWho() {
 async function openSession(id) {
   if (!knowsWho()) return;
   const call = ++wanted;
+  clearTimeout(looking);
   playing = null;
   byId("work").hidden = true;
   byId("hint").hidden = false;
@@ -362,9 +365,6 @@ for (const id of ["play", "play-take", "label", "reject", "good", "undo", "redo"
 }
 
 // Who
-
-let looking = 0;
-let current = ""; // the session to come back to
 
 function whoChanged() {
   sessionStorage.setItem("labeller", labeller());
