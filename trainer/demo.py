@@ -24,10 +24,11 @@ if TYPE_CHECKING:
     from runtime.budget import Budget
     from runtime.budget.uncertainty import Interval
 
-__all__ = ["PARTICIPANTS", "SCRIPTS", "DemoModel", "run_demo"]
+__all__ = ["PARTICIPANTS", "SCRIPTS", "TASKS", "DemoModel", "run_demo"]
 
 SENSOR = "lensless32"
-SCRIPTS = ("dynamic", "finger_count")
+TASKS = ("dynamic", "finger_count")
+SCRIPTS = (*TASKS, "everyday_short")
 PARTICIPANTS = tuple(range(1, 13))
 LOCKED = frozenset({10, 11, 12})
 CORES = ("cortex-m0plus", "cortex-m4", "cortex-m33", "rv32imc")
@@ -94,7 +95,7 @@ def run_demo(out: Path, *, as_json: bool = False) -> None:
         for done in _record_all(recordings):
             progress.update(step, advance=1, now=done)
         progress.update(step, now=f"{n_sessions} sessions")
-        step = progress.add_task("train, export, verify and price", total=3 * len(SCRIPTS), now="")
+        step = progress.add_task("train, export, verify and price", total=3 * len(TASKS), now="")
         made = _make_models(
             recordings, models, lambda now: progress.update(step, advance=1, now=now)
         )
@@ -127,8 +128,10 @@ def run_demo(out: Path, *, as_json: bool = False) -> None:
 
 def _record_one(participant: int, script: str, out: Path) -> str:
     from capture.dataset import Participant
-    from capture.emulated.device import DeviceSettings, running_device
+    from capture.emulated.device import DeviceSettings
+    from capture.emulated.forked import running_fork
     from capture.emulated.people import draw_person
+    from capture.emulated.session import noted_distance_mm
     from capture.link import Link
     from capture.record import record
     from capture.script import load_script
@@ -147,8 +150,10 @@ def _record_one(participant: int, script: str, out: Path) -> str:
     settings = DeviceSettings(
         participant=participant, script=script, sensor=SENSOR, seed=seed, speed=0.0
     )
-    with running_device(settings) as port, Link(port) as link:
-        record(link, row, load_script(script), seed, out, session="01")
+    asked_for = load_script(script)
+    distance_mm = noted_distance_mm(asked_for, participant, seed)
+    with running_fork(settings) as port, Link(port) as link:
+        record(link, row, asked_for, seed, out, session="01", distance_mm=distance_mm)
     return f"{row.participant_id} {script}"
 
 
@@ -194,11 +199,11 @@ def _make_models(data: Path, out: Path, tell: Callable[[str], None]) -> list[Dem
         ("verified", _verify),
         ("priced", _price),
     )
-    results: dict[str, dict[str, Any]] = {name: {} for name in SCRIPTS}
+    results: dict[str, dict[str, Any]] = {name: {} for name in TASKS}
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(max_workers=len(SCRIPTS), mp_context=context) as pool:
+    with ProcessPoolExecutor(max_workers=len(TASKS), mp_context=context) as pool:
         running: dict[Future[Any], tuple[str, int]] = {
-            pool.submit(_train, data, name, out / name): (name, 0) for name in SCRIPTS
+            pool.submit(_train, data, name, out / name): (name, 0) for name in TASKS
         }
         while running:
             done = next(as_completed(running))
