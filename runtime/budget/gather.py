@@ -18,6 +18,7 @@ from runtime.budget.parts import (
     Usage,
 )
 from runtime.budget.profiles import Profiles
+from runtime.budget.watching import WARM_UP_FRAMES
 from runtime.model import Model
 
 __all__ = ["Choice", "gather"]
@@ -83,6 +84,9 @@ def gather(
             "active.pixels", "1", entry.n_pixels_read, "pixels that the model's first stage reads"
         ),
         setting("watching.pixels", "1", watched, "pixels that the watching stage reads"),
+        setting(
+            "watching.warm_up_frames", "1", WARM_UP_FRAMES, "frames that fill its mean of changes"
+        ),
     ):
         inputs[one.name] = one
     for state, key, unit in (

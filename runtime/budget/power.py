@@ -68,14 +68,16 @@ FORMULAS: dict[str, str] = {
     "(regulator.quiescent_current + driver.quiescent_current) x host.battery_voltage all day",
     "active seconds a day": "min(3600 x usage.on_time, 60 x usage.hand_present + usage.hold_time "
     "x (usage.visits + usage.false_wakes x usage.on_time))",
-    "watching seconds a day": "3600 x usage.on_time - active seconds",
-    "average uW": "sum over states of energy per frame x state.rate x seconds / 86400, "
+    "active frames a day": "active.rate x active seconds",
+    "watching frames a day": "watching.rate x (3600 x usage.on_time - active seconds) "
+    "+ watching.warm_up_frames x (usage.visits + usage.false_wakes x usage.on_time "
+    "+ usage.cold_starts)",
+    "average uW": "sum over states of energy per frame x frames / 86400, "
     "plus daily energies / 86400, plus all-day power",
     "latency ms": "(mcu.wake_up_time + frame time + controller cycles / mcu.clock) / 1e3, active",
-    "LED duty": "sum over states of (sensor.exposure + driver.settle_time) x state.rate x seconds "
-    "/ 1e6 / 86400",
+    "LED duty": "sum over states of (sensor.exposure + driver.settle_time) x frames / 1e6 / 86400",
     "LED average current uA": "sum over states of state.led_current x (sensor.exposure "
-    "+ driver.settle_time) x state.rate x seconds / 1e3 / 86400",
+    "+ driver.settle_time) x frames / 1e3 / 86400",
     "mAh a day": "average uW x 24 / host.battery_voltage / 1e3",
     "% of the battery a day": "100 x average uW x 24 / 1e6 / host.battery_energy",
     "hours lost": "1e3 x host.battery_energy x (1 / host.baseline_power "
@@ -164,10 +166,17 @@ def active_seconds(v: Values) -> Any:
     return np.minimum(3600.0 * v["usage.on_time"], wanted)
 
 
-def _seconds(v: Values) -> dict[str, Any]:
-    """Seconds a day in either state."""
+def _frames(v: Values) -> dict[str, Any]:
+    """Frame pairs a day in either state; each sleep begins with some that warm up the watching."""
     active = active_seconds(v)
-    return {"watching": 3600.0 * v["usage.on_time"] - active, "active": active}
+    sleeps = (
+        v["usage.visits"] + v["usage.false_wakes"] * v["usage.on_time"] + v["usage.cold_starts"]
+    )
+    return {
+        "watching": v["watching.rate"] * (3600.0 * v["usage.on_time"] - active)
+        + v["watching.warm_up_frames"] * sleeps,
+        "active": v["active.rate"] * active,
+    }
 
 
 def led_load(v: Values) -> dict[str, Any]:
@@ -178,7 +187,7 @@ def led_load(v: Values) -> dict[str, Any]:
     dict
         ``duty``, the share of the day that it is lit, and ``average_current_ua``.
     """
-    pulses = {state: v[f"{state}.rate"] * s / _DAY_S for state, s in _seconds(v).items()}
+    pulses = {state: n / _DAY_S for state, n in _frames(v).items()}
     return {
         "duty": sum(pulses.values()) * _pulse_us(v) / 1e6,
         "average_current_ua": sum(v[f"{s}.led_current"] * n for s, n in pulses.items())
@@ -213,11 +222,11 @@ def average_power(v: Values) -> dict[tuple[str, str], Any]:
     dict of (part, state) to float or float64 (n_draws,)
         Every pair of `PARTS` and `STATES`; the sum is the total.
     """
-    seconds = _seconds(v)
+    frames = _frames(v)
     power: dict[tuple[str, str], Any] = {(p, s): 0.0 for p in PARTS for s in STATES}
     loss = 1.0 / v["regulator.efficiency"] - 1.0
     for state in ("watching", "active"):
-        frames_per_s = v[f"{state}.rate"] * seconds[state] / _DAY_S
+        frames_per_s = frames[state] / _DAY_S
         for part, energy in frame_energy(v, state).items():
             power[part, state] = energy * frames_per_s
     for part, value in _always(v).items():

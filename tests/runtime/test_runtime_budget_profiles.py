@@ -17,7 +17,7 @@ from runtime.budget import budget
 from runtime.budget.parts import Mcu, load_parts
 from runtime.budget.power import controller_cycles
 from runtime.budget.report import render
-from runtime.budget.watching import watching_model
+from runtime.budget.watching import WARM_UP_FRAMES, watching_model, watching_threshold
 from runtime.errors import FormatError, UsageError
 from runtime.firmware.generate import write_firmware
 from runtime.firmware.profile import CoreProfile, profile
@@ -111,17 +111,29 @@ def test_watching_stage_is_executed_and_cheaper_than_what_it_wakes(priced: Any) 
     assert 0 < asleep.instructions_per_frame < awake.instructions_per_frame
 
 
-def test_watching_stage_sleeps_on_noise_and_wakes_on_a_hand() -> None:
-    """Read noise and photon noise do not wake; a bright object that moves in does."""
+@pytest.mark.parametrize("ambient_e", [0.0, 400.0, 8000.0])
+def test_watching_stage_sleeps_on_noise_and_wakes_on_a_hand(ambient_e: float) -> None:
+    """In the dark, indoors and in bright light noise does not wake; a bright object does."""
     sensor = Sensor("emulated 32x32", 32, 32)
     rng = np.random.default_rng(2)
-    electrons = rng.poisson(1600.0, (2, 300, 32, 32)) + rng.normal(0, 8, (2, 300, 32, 32))
+    electrons = rng.poisson(ambient_e, (2, 300, 32, 32)) + rng.normal(0, 8, (2, 300, 32, 32))
     counts = np.clip(np.rint(64 + 0.25 * electrons), 0, 4095).astype(np.uint16)
     model = watching_model(sensor)
-    still = model.run(counts[0], counts[1]).decisions[1:]  # the first frame has none before it
-    assert np.all(still == -1)
+    warm = WARM_UP_FRAMES
+    assert np.all(model.run(counts[0], counts[1]).decisions[warm:] == -1)
     counts[0, 200:, :, :16] += 400
     assert model.run(counts[0], counts[1]).decisions[200] == 1
+
+
+def test_noise_wakes_the_watching_stage_less_than_once_an_hour() -> None:
+    """Of 400,000 frames of noise alone, 22 hours at 5 Hz, fewer wake than there are hours."""
+    model = watching_model(Sensor("emulated 32x32", 32, 32))
+    bins = np.random.default_rng(3).normal(0.0, 1000.0, (400_000, 8)).astype(np.int32)
+    x = bins
+    for stage in model.stages[1:-1]:
+        x, _ = stage.run(x, stage.initial_state())
+    woken = x[WARM_UP_FRAMES:, 1] - x[WARM_UP_FRAMES:, 0] >= watching_threshold(model)
+    assert np.count_nonzero(woken) < 22
 
 
 def test_counts_of_the_watching_stage_take_the_place_of_assumed_ones(
@@ -133,7 +145,7 @@ def test_counts_of_the_watching_stage_take_the_place_of_assumed_ones(
     found = json.loads((copy / "evaluation.json").read_text())
     rate = {"value": 0.25, "low": 0.2, "high": 0.3}
     counts = {
-        "n_arrivals": 480, "empty_hours": 2.1, "n_rows": 8, "rate_hz": 5.0, "led_share": 0.2,
+        "n_arrivals": 480, "empty_hours": 2.1, "n_rows": 16, "rate_hz": 5.0, "led_share": 0.2,
     }  # fmt: skip
     found["wake_up"] = {"miss_rate": rate, "false_wakes_per_hour": rate, **counts}
     (copy / "evaluation.json").write_text(json.dumps(found))

@@ -50,6 +50,12 @@ def _recalculated(printed: dict[str, Any]) -> dict[str, float]:
     battery_j = rail_j = charge_c = lit_day_s = 0.0
     for state, spent in seconds.items():
         pairs = spent * v[f"{state}.rate"]
+        if state == "watching":
+            pairs += v["watching.warm_up_frames"] * (
+                v["usage.visits"] * DAY
+                + v["usage.false_wakes"] * v["usage.on_time"]
+                + v["usage.cold_starts"] * DAY
+            )
         exposures = 2 * v[f"{state}.pixels"]
         bits = exposures * v["sensor.bits"]
         per_pixel_s = max(v["readout.pixel_time"], v["sensor.bits"] / v["sensor_link.bit_rate"])

@@ -82,8 +82,8 @@ def test_hand_too_faint_is_missed() -> None:
 
 def test_less_light_never_misses_less() -> None:
     """The weaker the light while watching, the more arrivals are missed."""
-    hands = [(2.0 + 3 * i, 2.7 + 3 * i) for i in range(12)]
-    session = _session(40.0, 420.0, hands, [(0.0, 1.9)])
+    hands = [(4.0 + 5 * i, 4.7 + 5 * i) for i in range(12)]
+    session = _session(66.0, 420.0, hands, [(0.0, 3.9)])
     missed = [
         measure_wake_up(SENSOR, [session], np.random.default_rng(4), led_share=share).n_missed
         for share in (1.0, 0.3, 0.05)
@@ -95,10 +95,19 @@ def test_less_light_never_misses_less() -> None:
 def test_what_moves_in_an_empty_scene_is_a_false_wake_once_per_hold() -> None:
     """Movement where none should be counts once, and not again while awake."""
     sweep = [(10.0, 11.5), (20.0, 21.5)]
-    session = _session(30.0, 4000.0, sweep, [(1.0, 30.0)])
+    swept = _session(30.0, 4000.0, sweep, [])
+    session = WatchedSession(swept.lit, swept.dark, swept.t_s, (), ((1.0, 30.0),))
     found = measure_wake_up(SENSOR, [session], np.random.default_rng(5))
     assert found.n_false_wakes == 2
     assert found.empty_hours < 29 / 3600  # the sensor is awake after each
+
+
+def test_hand_that_comes_while_awake_is_not_missed() -> None:
+    """A second hand within the hold time of the first finds the sensor awake."""
+    session = _session(12.0, 4000.0, [(4.0, 5.0), (6.0, 7.0)], [(9.5, 12.0)])
+    faint = WatchedSession(session.lit, session.dark, session.t_s, ((4.0, 5.0), (6.5, 6.6)), ())
+    found = measure_wake_up(SENSOR, [faint], np.random.default_rng(7))
+    assert (found.n_arrivals, found.n_missed) == (2, 0)
 
 
 def test_gap_is_no_watched_time() -> None:
