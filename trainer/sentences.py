@@ -104,7 +104,7 @@ def learning_words(curve: Sequence[Row]) -> str:
     if gain >= WORTH_MORE_PEOPLE:
         return (
             f"{step} rose by {100 * gain:.1f} points, which is within the intervals: more people "
-            "are likely to help, and would show whether they do."
+            "may help, and recording some would show it."
         )
     change = "did not rise" if gain <= 0 else f"rose by {100 * gain:.1f} points only"
     return (

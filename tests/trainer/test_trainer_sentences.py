@@ -46,7 +46,7 @@ def test_overlapping_intervals_are_called_no_difference() -> None:
     ("curve", "words"),
     [
         ([point(4, 0.7, 0.02), point(8, 0.8, 0.02)], "go on recording"),
-        ([point(4, 0.78, 0.05), point(8, 0.8, 0.05)], "more people are likely to help"),
+        ([point(4, 0.78, 0.05), point(8, 0.8, 0.05)], "more people may help"),
         ([point(4, 0.8, 0.05), point(8, 0.803, 0.05)], "will hardly help"),
         ([point(4, 0.8, 0.05), point(8, 0.79, 0.05)], "did not rise"),
         ([point(4, 0.8, 0.05)], "record more"),
