@@ -69,11 +69,14 @@ class StoredArray:
     dtype : str
         As NumPy writes it, such as ``<i2``.
     shape : tuple of int
+    digest : str
+        SHA-256 of the file.
     """
 
     path: Path
     dtype: str
     shape: tuple[int, ...]
+    digest: str
 
     def read(self) -> NDArray[Any]:
         """Map the file into memory, read-only.
@@ -139,13 +142,14 @@ class Cache:
         for key in keys:
             path = self.folder / f"{key}.npy"
             try:
-                seal = self._seal(path.name, file_digest(path))
+                digest = file_digest(path)
+                seal = self._seal(path.name, digest)
                 if not hmac.compare_digest(seal, index[path.name]["seal"]):
                     return None
                 array = _mapped(path)
             except (OSError, ValueError, KeyError):
                 return None
-            stored.append(StoredArray(path, array.dtype.str, array.shape))
+            stored.append(StoredArray(path, array.dtype.str, array.shape, digest.hex()))
         return stored
 
     def store(
@@ -174,13 +178,14 @@ class Cache:
             content = file.getvalue()
             path = self.folder / f"{key}.npy"
             write_whole(path, content)
+            digest = hashlib.sha256(content).digest()
             entries[path.name] = {
                 "participant": participant,
                 "session": session,
                 "source": source,
-                "seal": self._seal(path.name, hashlib.sha256(content).digest()),
+                "seal": self._seal(path.name, digest),
             }
-            stored.append(StoredArray(path, kept.dtype.str, kept.shape))
+            stored.append(StoredArray(path, kept.dtype.str, kept.shape, digest.hex()))
         self._change(entries, lambda e: e["session"] == session and e["source"] != source)
         return stored
 

@@ -10,7 +10,7 @@ from typing import Any
 from runtime.errors import UsageError
 from runtime.stages.bins import Bins
 from trainer.cache import open_cache
-from trainer.dataset import Corpus, groups_of, open_corpus
+from trainer.dataset import Corpus, Recording, groups_of, open_corpus
 from trainer.entry import reduction
 from trainer.evaluate import refuse_shared_groups
 from trainer.held_out import FitJob
@@ -69,7 +69,8 @@ def reduce_for(
     Raises
     ------
     UsageError
-        The split leaves a side empty or shares a group, or the recipes' answers differ.
+        The split leaves a side empty or shares a group, the recipes' answers differ, or two
+        participants have one and the same recording.
     FormatError
         The data set or one of its recordings is not readable, or carries no labels.
     """
@@ -100,7 +101,23 @@ def reduce_for(
             tell(f"reducing readouts, {n_done} of {n_all} recordings")
 
         stored = run_jobs(jobs, workers, done)
+        _refuse_copies(corpus.recordings, [first.digest for _, first, *_ in stored])
         tell("looking for takes")
         main, quadrants = look_at(recipe, corpus.recordings, stored)
         candidates.append(Candidate(recipe, corpus, *entries, main, quadrants))
     return candidates
+
+
+def _refuse_copies(recordings: Sequence[Recording], digests: Sequence[str]) -> None:
+    """Refuse one and the same recording under the names of two participants.
+
+    A copy of a locked participant's session under another name would be trained on and tested on.
+    """
+    seen: dict[str, Recording] = {}
+    for recording, digest in zip(recordings, digests, strict=True):
+        first = seen.setdefault(digest, recording)
+        if first.participant != recording.participant:
+            raise UsageError(
+                str(recording.path), f"the session of {recording.participant}",
+                f"the same as {first.path.name}", "another recording", "remove the copy",
+            )  # fmt: skip

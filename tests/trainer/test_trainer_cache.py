@@ -6,6 +6,7 @@ import hashlib
 import hmac
 import json
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,7 @@ import pytest
 
 from runtime.errors import UsageError
 from runtime.stages.bins import Bins
-from trainer.cache import Cache, StoredArray, open_cache
+from trainer.cache import Cache, open_cache
 from trainer.dataset import Corpus, open_corpus, reduce_recording
 from trainer.recipe import load_recipe
 from trainer.reduced import ReduceJob
@@ -159,7 +160,7 @@ def test_a_file_that_changed_since_is_one_clear_error(tmp_path: Path) -> None:
     found = stored(tmp_path).load([KEY])
     assert found is not None
     with pytest.raises(UsageError, match="changed"):
-        StoredArray(found[0].path, "<i2", (3, 3)).read()
+        replace(found[0], shape=(3, 3)).read()
     found[0].path.unlink()
     with pytest.raises(UsageError, match=f"{KEY}.npy.*unreadable"):
         found[0].read()
