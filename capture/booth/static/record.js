@@ -10,9 +10,9 @@ const LETTERS_VH = [17, 15, 13.5, 12]; // never smaller: to be read from two met
 const PHASES = {
   rest: "Next",
   cue: "Now",
-  paused: "Paused - next",
+  paused: "Paused; next",
   done: "Done",
-  disconnected: "The sensor is gone - plug it in again",
+  disconnected: "\u26A0 Plug it in again; Stop gives up",
 };
 
 let choices = { participants: [], scripts: [] };
@@ -150,7 +150,7 @@ function drawScene() {
     const empty = moment.phase === "connecting" ? "Asking the sensor" : "Rest";
     byId("when").textContent = words ? (PHASES[moment.phase] ?? "") : "";
     byId("what").textContent =
-      moment.phase === "disconnected" ? "No sensor" : words || (moment.phase === "done" ? "Done" : empty);
+      moment.phase === "disconnected" ? "The sensor is gone" : words || (moment.phase === "done" ? "Done" : empty);
     if (moment.phase === "disconnected") byId("when").textContent = PHASES.disconnected;
     byId("sign").replaceChildren(...[words && sign(moment.trial_type)].filter(Boolean));
     fitLetters();
