@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -135,7 +135,7 @@ def stream_figures(
     )
     return {
         "f1": _figure(moments, f_measure),
-        "precision": _figure(moments, _precision),
+        "precision": _figure(moments, _precision, "told"),
         "recall": _figure(moments, _recall),
         "interval_f1": _figure(intervals, f_measure),
         "onset_f1": _figure(onsets, f_measure),
@@ -188,14 +188,22 @@ def _recall(counts: Counts) -> float:
 
 
 def _figure(
-    parts: Sequence[tuple[str, Counts]], measure: Callable[[Counts], float]
+    parts: Sequence[tuple[str, Counts]],
+    measure: Callable[[Counts], float],
+    field: Literal["told", "made"] = "made",
 ) -> dict[str, Any]:
-    """Return a share over all streams with its interval over participants."""
+    """Return a share over all streams with its interval over participants.
+
+    It is taken of the events of `field`, as many as which the interval rests on.
+    """
     names = sorted({name for name, _ in parts})
     each = [measure(total(counts for name, counts in parts if name == who)) for who in names]
     everyone = total(counts for _, counts in parts)
-    figure = rounded_figure(measure(everyone), over_participants(each, everyone.made))
-    return figure | {"n_participants": len(names), "n_events": everyone.made}
+    n_events = int(getattr(everyone, field))
+    # Without an event to count on, each participant still counts as one.
+    interval = over_participants(each, max(n_events, len(names)))
+    figure = rounded_figure(measure(everyone), interval)
+    return figure | {"n_participants": len(names), "n_events": n_events}
 
 
 def _latency(latencies_s: Sequence[float]) -> dict[str, Any]:

@@ -102,12 +102,11 @@ class Stream:
 
     @property
     def hours(self) -> float:
-        """How long was recorded: from the first to the last frame pair, and one period more."""
+        """How long was watched: frames times their usual period, so that a gap is no time."""
         n_frames = len(self.time_s)
         if n_frames < 2:
             return 0.0
-        span = float(self.time_s[-1] - self.time_s[0])
-        return span * n_frames / (n_frames - 1) / SECONDS_PER_HOUR
+        return n_frames * float(np.median(np.diff(self.time_s))) / SECONDS_PER_HOUR
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import warnings
 from pathlib import Path
 
@@ -25,6 +26,7 @@ from trainer.events import (
     rank_gestures,
     told_events,
 )
+from trainer.intervals import wilson
 from trainer.margins import choose_margin, margin_grid, trade_off
 from trainer.matching import Counts, Interval, f_measure, match_intervals, match_moments
 from trainer.recipe import Recipe, parse_recipe
@@ -237,6 +239,25 @@ def test_figures_of_streams_by_hand() -> None:
     assert figures["latency_ms"]["histogram"] == [{"from": 0, "to": 50, "n_events": 20}]
     assert figures["interval_f1"]["value"] == figures["onset_f1"]["value"] == 1.0
     assert figures["reference_ends"] == {"person": 20, "stroke_rule": 0}
+
+
+def test_a_gap_in_a_recording_is_no_time_watched() -> None:
+    """Frames that were lost for half an hour do not lower the false events per hour."""
+    whole = a_stream("P1", [], 600.0, background=True)
+    times = whole.time_s + np.where(np.arange(len(whole.time_s)) > 9000, 1800.0, 0.0)
+    assert dataclasses.replace(whole, time_s=times).hours == pytest.approx(1 / 6, abs=1e-6)
+    assert dataclasses.replace(whole, time_s=times[:1]).hours == 0.0
+
+
+def test_precision_rests_on_what_was_told() -> None:
+    """The interval of a precision is as wide as the told events are few, not the gestures."""
+    recipe = a_recipe()
+    gestures = [(5.0 * k, 0, 100 if k < 4 else 1) for k in range(1, 11)]
+    streams = [a_stream(name, gestures, 60, background=False) for name in ("P1", "P2")]
+    figures = stream_figures(hear(streams, recipe, 25.0), recipe, Placing(0.0, 0.4))
+    assert (figures["precision"]["n_events"], figures["recall"]["n_events"]) == (6, 20)
+    assert figures["precision"]["low"] == pytest.approx(wilson(6, 6)[0], abs=1e-6)
+    assert figures["recall"]["low"] == pytest.approx(wilson(6, 20)[0], abs=1e-6)
 
 
 def test_a_wrong_class_costs_precision_and_recall() -> None:
