@@ -13,7 +13,8 @@ from capture.emulated.motion import Performer, rest_pose
 from capture.emulated.optics import AngularGrid
 from capture.emulated.people import Person
 from capture.emulated.plan import Plan
-from capture.emulated.scene import HandActor, Placed, View, render
+from capture.emulated.render import render
+from capture.emulated.scene import HandActor, Placed, View
 from capture.emulated.timeline import PITCH, ROLL, YAW, Timeline
 from capture.script import Cue
 from runtime.sensor import Sensor

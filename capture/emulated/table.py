@@ -13,7 +13,8 @@ from capture.emulated.light import Ambient, draw_ambient
 from capture.emulated.motion import SUBTLE_MM, act, rest_pose
 from capture.emulated.optics import AngularGrid
 from capture.emulated.people import Person
-from capture.emulated.scene import Actor, HandActor, Placed, ellipsoid, render
+from capture.emulated.render import render
+from capture.emulated.scene import Actor, HandActor, Placed, ellipsoid
 from capture.emulated.timeline import Timeline
 from capture.script import SUBTLE, Cue
 from runtime.sensor import Sensor

@@ -11,6 +11,8 @@ import pytest
 from capture.emulated.everyday import SCENES, EverydayWorld
 from capture.emulated.optics import SENSORS, AngularGrid
 from capture.emulated.people import draw_person
+from capture.emulated.render import render
+from capture.emulated.scene import HandActor
 from capture.emulated.session import EmulatedSession
 from capture.script import ARRIVAL, BUILT_IN, EVERYDAY, load_script, parse_script, schedule
 
@@ -173,8 +175,6 @@ def test_light_changes_and_flickers_within_the_stream(worlds: list[EverydayWorld
 
 def test_what_is_out_of_sight_can_be_left_out(worlds: list[EverydayWorld]) -> None:
     """Leaving out the segments outside the field changes no radiance of any angle."""
-    from capture.emulated.scene import HandActor, render
-
     world = worlds[0]
     times = _times(0, "everyday_talk", 0.4)
     body = world.plan.players["hand"].body

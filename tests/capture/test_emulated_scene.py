@@ -17,7 +17,8 @@ from capture.emulated.light import (
     draw_ambient,
 )
 from capture.emulated.optics import AngularGrid
-from capture.emulated.scene import Actor, Placed, ellipsoid, render
+from capture.emulated.render import render
+from capture.emulated.scene import Actor, Placed, ellipsoid
 from capture.emulated.timeline import N_POSE, Movement, Timeline, minimum_jerk
 
 GRID = AngularGrid()

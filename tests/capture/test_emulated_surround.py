@@ -11,7 +11,8 @@ from capture.emulated.motion import Performer, rest_pose
 from capture.emulated.optics import AngularGrid
 from capture.emulated.people import draw_person
 from capture.emulated.plan import Plan, pose
-from capture.emulated.scene import View, in_sight, render
+from capture.emulated.render import render
+from capture.emulated.scene import View, in_sight
 from capture.emulated.scenes_carry import draw_stride
 from capture.emulated.surround import LampRow, Lights, Source
 from capture.emulated.things import Drape, Thing
