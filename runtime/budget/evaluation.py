@@ -55,6 +55,7 @@ class WakeUp(_Open):
     miss_rate: Figure
     false_wakes_per_hour: Rate
     n_arrivals: int = Field(ge=0)
+    n_false_wakes: int = Field(ge=0)
     empty_hours: float = Field(ge=0)
     n_rows: int = Field(ge=1)
     rate_hz: float = Field(gt=0)

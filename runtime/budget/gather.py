@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from runtime.budget.evaluation import Evaluation, WakeUp
 from runtime.budget.inputs import Input, measured, setting
@@ -29,6 +29,9 @@ _UNUSED = (
     "sensor_link.message_energy",
 )  # fmt: skip
 """Values of the parts that no formula takes: a list of inputs holds what the result hangs on."""
+
+
+_LEAST_EMPTY_HOURS = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,24 +116,33 @@ def gather(
     if evaluation is not None and evaluation.wake_up is not None:
         share = inputs["watching.led_current"].typical / max(sensor.led_current_ma, 1e-9)
         if evaluation.wake_up.made_at(n_rows, inputs["watching.rate"].typical, share):
-            inputs.update(_measured_watching(evaluation.wake_up, evaluation.emulated))
+            assumed = inputs["usage.false_wakes"]
+            inputs.update(_measured_watching(evaluation.wake_up, evaluation.emulated, assumed))
     return dict(sorted(inputs.items())), titles
 
 
-def _measured_watching(wake: WakeUp, emulated: bool) -> dict[str, Input]:
-    """Return misses and false wakes as counted over recordings, in place of the assumed ones."""
+def _measured_watching(wake: WakeUp, emulated: bool, assumed: Input) -> dict[str, Input]:
+    """Return misses and false wakes as counted over recordings, in place of the assumed ones.
+
+    A rate of rare events cannot be told from minutes: false wakes stay assumed below
+    `_LEAST_EMPTY_HOURS`, and their source says what was counted.
+    """
     how = "watching stage run over recordings" + (" of an emulated sensor" if emulated else "")
-    how += ", at its own rate and light"
-    found = {}
-    for name, unit, value, counted in (
-        ("usage.miss_rate", "1", wake.miss_rate, f", {wake.n_arrivals:,} arrivals"),
-        (
-            "usage.false_wakes",
-            "1/h",
-            wake.false_wakes_per_hour,
-            f", {wake.empty_hours:.2g} h without a hand",
-        ),
-    ):
-        low, high = min(value.low, value.value), max(value.high, value.value)
-        found[name] = measured(name, unit, low, value.value, high, how + counted)
+    how += f", at its own rate and light, {wake.n_arrivals:,} arrivals"
+    missed, false = wake.miss_rate, wake.false_wakes_per_hour
+    found = {
+        "usage.miss_rate": measured(
+            "usage.miss_rate", "1", min(missed.low, missed.value), missed.value,
+            max(missed.high, missed.value), how,
+        )
+    }  # fmt: skip
+    counted = f"{wake.n_false_wakes} in {60 * wake.empty_hours:.3g} min without a hand"
+    if wake.empty_hours >= _LEAST_EMPTY_HOURS:
+        found[assumed.name] = measured(
+            assumed.name, assumed.unit, min(false.low, false.value), false.value,
+            max(false.high, false.value), f"{how}, {counted}",
+        )  # fmt: skip
+    else:
+        source = f"{assumed.source}; recordings: {counted}, too short to tell a rate"
+        found[assumed.name] = replace(assumed, source=source)
     return found

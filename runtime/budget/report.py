@@ -209,6 +209,10 @@ def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
         "power": _power_bars(result),
         "sensitivity": _sensitivity_bars(result),
         "accuracies": _accuracies(result),
+        "told": {
+            name: "measured" if x.kind == "measured" else "assumed, not measured yet"
+            for name, x in result.inputs.items()
+        },
         "states": [
             text for state, text in _STATES.items() if any(c.state == state for c in result.checks)
         ],

@@ -145,7 +145,8 @@ def test_counts_of_the_watching_stage_take_the_place_of_assumed_ones(
     found = json.loads((copy / "evaluation.json").read_text())
     rate = {"value": 0.25, "low": 0.2, "high": 0.3}
     counts = {
-        "n_arrivals": 480, "empty_hours": 2.1, "n_rows": 16, "rate_hz": 5.0, "led_share": 0.2,
+        "n_arrivals": 480, "n_false_wakes": 1, "empty_hours": 2.1, "n_rows": 16,
+        "rate_hz": 5.0, "led_share": 0.2,
     }  # fmt: skip
     found["wake_up"] = {"miss_rate": rate, "false_wakes_per_hour": rate, **counts}
     (copy / "evaluation.json").write_text(json.dumps(found))
@@ -157,6 +158,12 @@ def test_counts_of_the_watching_stage_take_the_place_of_assumed_ones(
     assert "not measured yet" not in render([result])
     assert "not measured yet" in render([priced])
     assert result.average_uw.typical < priced.average_uw.typical  # fewer false wakes than assumed
+    found["wake_up"]["empty_hours"] = 0.02
+    (copy / "evaluation.json").write_text(json.dumps(found))
+    short = budget(copy, cores=CORES).inputs
+    assert short["usage.miss_rate"].kind == "measured"
+    assert short["usage.false_wakes"].kind == "invented"
+    assert "1 in 1.2 min without a hand, too short" in short["usage.false_wakes"].source
     found["wake_up"]["rate_hz"] = 10.0  # counted at another setting: says nothing about this one
     (copy / "evaluation.json").write_text(json.dumps(found))
     assert budget(copy, cores=CORES).inputs["usage.miss_rate"].kind == "invented"
