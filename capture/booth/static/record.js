@@ -23,6 +23,7 @@ let ranges = null;
 let trace = [];
 let arrivals = [];
 let told = "";
+let figuresAt = 0;
 
 function show(view) {
   byId("top").hidden = view === "scene";
@@ -167,7 +168,12 @@ function drawScene() {
     `${progress.n_cues_done} of ${now.n_cues} cues done, ` +
     `${progress.time_s.toFixed(0)} of ${progress.total_s.toFixed(0)} s`;
   byId("passed").value = Math.min(1, progress.time_s / Math.max(progress.total_s, 1e-3));
-  drawFigures(progress);
+  const clock = performance.now();
+  if (clock - figuresAt > 250) {
+    figuresAt = clock; // four times a second: nobody reads faster, and each costs a layout
+    drawFigures(progress);
+    drawTrace();
+  }
 }
 
 function drawFigures(progress) {
@@ -258,12 +264,12 @@ function paint() {
     newest = null;
     follow(lit, dark);
     readouts.draw(lit, dark, nRows, nCols, ranges, 0);
-    drawTrace();
   }
   requestAnimationFrame(paint);
 }
 
 function drawTrace() {
+  if (!trace.length) return;
   const { pen, width, height } = sharp(byId("trace"));
   const end = trace.at(-1)[0];
   const most = Math.max(1, ...trace.map(([, energy]) => energy));
