@@ -14,7 +14,7 @@ from capture.wording import (
     forgotten_figures,
     forgotten_lines,
     photon_transfer_lines,
-    quality_line,
+    quality_lines,
     recording_figures,
     recording_line,
 )
@@ -103,7 +103,8 @@ def record(
 ) -> None:
     """Lead one participant through a cue script and record every readout.
 
-    Keys while it runs: space pauses and goes on, r gives the last cue again, q stops early.
+    Keys while it runs: space pauses and goes on, r gives the last cue again, q stops early, as
+    Ctrl-C does.
     Caution: the sensor's LED is bright though it cannot be seen; nobody should look into it from
     near. Its limits are those of IEC 62471.
     """
@@ -190,7 +191,9 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
         for violation in violations:
             click.echo(f"wrong: {violation}")
         for file, quality, reasons in results:
-            click.echo(f"{file.name}: {quality_line(quality)}")
+            click.echo(file.name)
+            for line in quality_lines(quality):
+                click.echo(f"  {line}")
             click.echo(f"  not fit: {'; '.join(reasons)}" if reasons else "  fit for training")
     if violations or any(reasons for _, _, reasons in results):
         sys.exit(1)

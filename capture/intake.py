@@ -7,9 +7,8 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import numpy as np
-
 from capture.conductor import Conductor, Moment
+from capture.energy import EnergyMeter
 from capture.frames import FramePair
 from capture.link import Link
 from capture.pairing import PairCounts, Pairer
@@ -105,7 +104,7 @@ class Intake:
         self.n_journalled = 0
         self.newest: FramePair | None = None
         self.first_level = 0.0
-        self.previous: np.ndarray | None = None
+        self.meter = EnergyMeter()
         self.energy: list[float] = []
         self.time_s: list[float] = []
 
@@ -136,13 +135,10 @@ class Intake:
             self._tell_gap(place.gap)
         self.writer.add(pair, place.sequence, place.time_us, self.line.run)
         self.n_pairs += 1
-        difference = pair.lit.astype(np.int32) - pair.dark
-        if self.previous is None:
-            self.first_level = float(difference.mean())
-            self.previous = difference
-        self.energy.append(float(np.abs(difference - self.previous).sum()))
+        if self.newest is None:
+            self.first_level = _level(pair)
+        self.energy.append(float(self.meter.add(pair.lit[None], pair.dark[None])[0]))
         self.time_s.append(self.now_us / 1e6)
-        self.previous = difference
         self.newest = pair
         self.conductor.advance(self.now_us)
         self._journal()
@@ -222,7 +218,7 @@ class Intake:
         if pair is not None:
             lit_mean = float(pair.lit.mean())
             saturated = float((pair.lit >= self.description.sensor.max_counts).mean())
-            level = lit_mean - float(pair.dark.mean())
+            level = _level(pair)
         return Progress(
             self.n_pairs,
             self.now_us / 1e6,
@@ -235,6 +231,10 @@ class Intake:
             self.pair_counts.missing,
             self.link.decoder.counts.corrupt,
         )
+
+
+def _level(pair: FramePair) -> float:
+    return float(pair.lit.mean()) - float(pair.dark.mean())
 
 
 def _setting(description: Description) -> Description:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,11 +37,15 @@ class Quality:
     duration_s : float
         First to last, seconds of the device's clock.
     n_dropped : int
-        Frame pairs missing between the first and the last.
+        Frame pairs missing between the first and the last, but for lost connections.
     frame_rate_hz : float
         Measured between neighbouring frame pairs; 0 with fewer than two.
     jitter_us : float
         Standard deviation of the time between neighbouring frame pairs, microseconds.
+    n_gaps : int
+        Lost connections that the recorder noted; the cues they touched were given again.
+    gap_s : float
+        How long they lasted together, seconds.
     n_clock_falls : int
         Frame pairs whose time is not after the one before.
     saturated_fraction : float
@@ -80,6 +84,8 @@ class Quality:
     mean_dark_counts: float
     ambient_counts: float
     level_drift: float
+    n_gaps: int = 0
+    gap_s: float = 0.0
     n_clock_falls: int = 0
     led_drift: float | None = None
     led_drift_error: float = 0.0
@@ -100,7 +106,9 @@ class Quality:
         return dataclasses.asdict(self) | {"dropped_fraction": self.dropped_fraction}
 
 
-def measure(blocks: Iterable[FrameBlock], sensor: Sensor) -> Quality:
+def measure(
+    blocks: Iterable[FrameBlock], sensor: Sensor, gaps_after: Collection[int] = ()
+) -> Quality:
     """Return the figures of a stream of readouts, in bounded memory.
 
     Parameters
@@ -109,6 +117,8 @@ def measure(blocks: Iterable[FrameBlock], sensor: Sensor) -> Quality:
         In order.
     sensor : Sensor
         What recorded them.
+    gaps_after : collection of int
+        Sequence of the last frame pair before each lost connection.
     """
     sequences, times, lit_levels, dark_levels = [], [], [], []
     n_saturated = n_pixels = 0
@@ -125,7 +135,10 @@ def measure(blocks: Iterable[FrameBlock], sensor: Sensor) -> Quality:
         return Quality(0, 0.0, 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     sequence, time_us = np.concatenate(sequences), np.concatenate(times)
     lit, dark = np.concatenate(lit_levels), np.concatenate(dark_levels)
-    steps_us = np.diff(time_us)[np.diff(sequence) == 1].astype(np.float64)
+    steps, steps_us = np.diff(sequence), np.diff(time_us).astype(np.float64)
+    lost = np.isin(sequence[:-1], list(gaps_after)) & (steps > 1)
+    gap_s = float(steps_us[lost].sum()) / 1e6
+    steps_us = steps_us[steps == 1]
     level = lit - dark
     tenth = max(1, len(level) // 10)
     first, last = float(level[:tenth].mean()), float(level[-tenth:].mean())
@@ -136,7 +149,7 @@ def measure(blocks: Iterable[FrameBlock], sensor: Sensor) -> Quality:
     return Quality(
         n_pairs=len(sequence),
         duration_s=float(time_us[-1] - time_us[0]) / 1e6,
-        n_dropped=int(sequence[-1] - sequence[0]) + 1 - len(sequence),
+        n_dropped=int((steps[~lost] - 1).sum()),
         frame_rate_hz=frame_rate_hz,
         jitter_us=float(steps_us.std()) if steps_us.size else 0.0,
         saturated_fraction=n_saturated / max(1, n_pixels),
@@ -144,6 +157,8 @@ def measure(blocks: Iterable[FrameBlock], sensor: Sensor) -> Quality:
         mean_dark_counts=float(dark.mean()),
         ambient_counts=float(dark.mean()) - sensor.black_level_counts,
         level_drift=last / first - 1.0 if first else 0.0,
+        n_gaps=int(np.count_nonzero(lost)),
+        gap_s=gap_s,
         n_clock_falls=int(np.count_nonzero(np.diff(time_us) <= 0)),
         led_drift=led.drift,
         led_drift_error=led.drift_error,
@@ -158,10 +173,15 @@ def session_quality(session: Session) -> Quality:
     """Return the figures of a session and its labels."""
     n_takes = sum(event.status == GOOD for event in session.events)
     return dataclasses.replace(
-        measure(session.blocks(), session.sensor),
+        measure(session.blocks(), session.sensor, _gaps_after(session)),
         n_takes=n_takes,
         n_rejected=len(session.events) - n_takes,
     )
+
+
+def _gaps_after(session: Session) -> set[int]:
+    found = (entry.get("after_sequence") for entry in session.journal("/gaps"))
+    return {n for n in found if isinstance(n, int) and 0 <= n < 2**32}
 
 
 def judge(quality: Quality, sensor: Sensor) -> tuple[str, ...]:

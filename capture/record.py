@@ -51,6 +51,11 @@ class Recording:
         """Takes that are not rejected."""
         return sum(event.status == GOOD for event in self.events)
 
+    @property
+    def n_rejected(self) -> int:
+        """Takes that are: given again, or cut by a pause, a stop or a lost connection."""
+        return len(self.events) - self.n_takes
+
 
 def record(
     link: Link,
@@ -86,7 +91,8 @@ def record(
     progress : callable, optional
         Called about 20 times a second and once at the end.
     controls : callable, optional
-        Asked often; returns ``pause`` (again to go on), ``redo``, ``stop`` or None.
+        Asked often; returns ``pause`` (again to go on), ``redo``, ``stop`` or None. Ctrl-C
+        (KeyboardInterrupt) stops as well.
     watch : callable, optional
         Sees each frame pair after it was kept, with its time in seconds from the first and its
         readout energy in counts; must return at once.
@@ -132,13 +138,16 @@ def record(
     intake = Intake(link, writer, description, script, seed, watch)
     try:
         stopped = _run(intake, progress or (lambda _: None), controls or (lambda: None))
-    except BaseException:
+    except BaseException as error:
         # Finish what came, so that it opens without a repair; the first error is the one to tell.
         with contextlib.suppress(Error):
             _finish(intake, script)
+        if isinstance(error, PortError) and intake.n_pairs:
+            raise _with_what_is_kept(error, path) from None
         raise
     events = _finish(intake, script)
-    link.ask(CommandKind.STOP)
+    with contextlib.suppress(PortError) if stopped else contextlib.nullcontext():
+        link.ask(CommandKind.STOP)  # who stops early may have pulled the sensor already
     return Recording(
         path,
         intake.n_pairs,
@@ -152,11 +161,32 @@ def record(
     )
 
 
+def _with_what_is_kept(error: PortError, path: Path) -> PortError:
+    kept = f"what was recorded before it is kept in {path}"
+    do = f"{error.do}; {kept}" if error.do else kept
+    return PortError(error.where, error.what, error.got, error.expected, do)
+
+
 def _run(
     intake: Intake,
     progress: Callable[[Progress], None],
     controls: Callable[[], str | None],
 ) -> bool:
+    try:
+        stopped = _lead(intake, progress, controls)
+    except KeyboardInterrupt:
+        stopped = intake.control("stop")
+    intake.end_run()
+    progress(intake.progress())
+    return stopped
+
+
+def _lead(
+    intake: Intake,
+    progress: Callable[[Progress], None],
+    controls: Callable[[], str | None],
+) -> bool:
+    """Take readouts until the script is over; return whether the operator ended it before."""
     link = intake.link
     link.ask(CommandKind.START, after=intake.take)
     heard = reported = time.monotonic()
@@ -192,8 +222,6 @@ def _run(
             progress(intake.progress())
             wish = controls()
             stopped = wish is not None and intake.control(wish)
-    intake.end_run()
-    progress(intake.progress())
     return stopped
 
 

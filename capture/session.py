@@ -14,8 +14,9 @@ import numpy as np
 import pydantic
 
 from capture.container import DAMAGE, MAGIC, damaged_before_its_end, messages, metadata
+from capture.energy import EnergyMeter
 from capture.frames import FrameBlock, FramePair
-from capture.labels import Event, event_from_row, read_events, write_events
+from capture.labels import Event, event_from_row, read_events, refine, write_events
 from capture.script import Script
 from capture.store import (
     FRAME_HEAD,
@@ -214,7 +215,7 @@ def _rewrite(session: Session) -> str:
                 writer.copy(message.topic, message.data, message.sequence, message.time_us)
                 n_pairs += message.topic == FRAME_TOPIC
         if not labels.exists():
-            write_events(labels, journal_events(session))
+            write_events(labels, _found_takes(session))
         said = f"repaired, {n_pairs} frame pairs kept"
         if damaged_before_its_end(path):
             kept = path.with_name(f"{path.name}.damaged")
@@ -224,6 +225,19 @@ def _rewrite(session: Session) -> str:
     finally:
         whole.unlink(missing_ok=True)
     return said
+
+
+def _found_takes(session: Session) -> tuple[Event, ...]:
+    """Return the labels that the recorder would have written: cues, refined where they move."""
+    events = journal_events(session)
+    if not session.script.movement:
+        return events
+    meter = EnergyMeter()
+    blocks = [(block.time_us, meter.add(block.lit, block.dark)) for block in session.blocks()]
+    if not blocks:
+        return events
+    time_us = np.concatenate([time for time, _ in blocks])
+    return refine(events, np.concatenate([e for _, e in blocks]), (time_us - time_us[0]) / 1e6)
 
 
 def journal_events(session: Session) -> tuple[Event, ...]:

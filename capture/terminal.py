@@ -68,8 +68,8 @@ def picture(progress: Progress, script: Script) -> Group:
     else:
         big, style = "rest", "dim"
     came = (
-        f"{progress.n_pairs} frame pairs   missing {progress.missing}   "
-        f"corrupt packets {progress.corrupt}"
+        f"cues done {progress.n_cues_done} of {script.n_cues}   {progress.n_pairs} frame pairs   "
+        f"missing {progress.missing}   corrupt packets {progress.corrupt}"
     )
     light = (
         f"level {progress.mean_lit_counts:.0f} counts   saturated "

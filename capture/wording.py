@@ -16,7 +16,7 @@ __all__ = [
     "forgotten_figures",
     "forgotten_lines",
     "photon_transfer_lines",
-    "quality_line",
+    "quality_lines",
     "recording_figures",
     "recording_line",
 ]
@@ -29,6 +29,7 @@ def recording_figures(recording: Recording) -> dict[str, object]:
         "n_pairs": recording.n_pairs,
         "duration_s": recording.duration_s,
         "n_takes": recording.n_takes,
+        "n_rejected": recording.n_rejected,
         "missing": recording.pairs.missing,
         "late": recording.pairs.late,
         "foreign": recording.pairs.foreign,
@@ -43,37 +44,64 @@ def recording_figures(recording: Recording) -> dict[str, object]:
 
 def recording_line(recording: Recording) -> str:
     """Return what was recorded, in one line."""
-    return (
-        f"{recording.path}: {recording.n_pairs} frame pairs, {recording.n_takes} takes, "
-        f"{recording.pairs.missing} pairs missing, {recording.wire.corrupt} packets corrupt"
+    text = f"{recording.path}: {recording.n_pairs} frame pairs, {recording.n_takes} takes"
+    if recording.n_rejected:
+        text += f" and {recording.n_rejected} rejected"
+    if recording.stopped_early:
+        text += ", stopped early"
+    if recording.n_gaps:
+        text += f", {_several(recording.n_gaps, 'lost connection')}"
+    return text + (
+        f", {recording.pairs.missing} pairs missing, {recording.wire.corrupt} packets corrupt"
     )
 
 
-def quality_line(quality: Quality) -> str:
-    """Return the figures of a session, in one line."""
-    flicker = "no mains flicker seen"
-    if quality.flicker_hz is not None:
-        flicker = (
-            f"mains flicker {quality.flicker_hz:.0f} Hz of {quality.flicker_counts:.1f} counts"
-        )
-    if quality.flicker_hidden_hz:
-        hidden = " and ".join(f"{frequency:.0f}" for frequency in quality.flicker_hidden_hz)
-        flicker += f" ({hidden} Hz cannot show at this frame rate)"
-    led = "LED drift cannot be told in so short a session"
+def quality_lines(quality: Quality) -> Iterator[str]:
+    """Yield the figures of a session, a few to a line."""
+    gaps = ""
+    if quality.n_gaps:
+        gaps = f" and {_several(quality.n_gaps, 'lost connection')} of {quality.gap_s:.1f} s in all"
+    yield (
+        f"{quality.n_pairs} frame pairs in {quality.duration_s:.1f} s, {quality.n_dropped} "
+        f"missing{gaps}, jitter {quality.jitter_us:.0f} us"
+    )
+    yield (
+        f"{_several(quality.n_takes, 'good take')}, {quality.n_rejected} rejected; saturated "
+        f"{quality.saturated_fraction:.2%} of lit pixels"
+    )
+    yield (
+        f"mean lit {quality.mean_lit_counts:.0f}, dark {quality.mean_dark_counts:.0f}, ambient "
+        f"light {quality.ambient_counts:.0f} counts; lit minus dark {quality.level_drift:+.0%} "
+        "from start to end, hand and LED together"
+    )
+    yield _led_line(quality)
+    yield _flicker_line(quality)
+
+
+def _led_line(quality: Quality) -> str:
+    text = "LED: the session is too short to tell its drift"
     if quality.led_drift is not None:
-        led = (
-            f"LED drift {quality.led_drift:+.1%} (standard error {quality.led_drift_error:.1%}) "
-            "from start to end"
+        text = (
+            f"LED: drift {quality.led_drift:+.1%} from start to end (standard error "
+            f"{quality.led_drift_error:.1%})"
         )
     if quality.led_rms is not None:
-        led += f", its rms from pulse to pulse at most {quality.led_rms:.1%}"
-    return (
-        f"{quality.n_pairs} pairs in {quality.duration_s:.1f} s, {quality.n_dropped} dropped, "
-        f"jitter {quality.jitter_us:.0f} us, saturated {quality.saturated_fraction:.2%}, "
-        f"mean lit {quality.mean_lit_counts:.0f}, dark {quality.mean_dark_counts:.0f}, ambient "
-        f"{quality.ambient_counts:.0f} counts, lit minus dark "
-        f"{quality.level_drift:+.0%} from start to end, {led}, {flicker}, {quality.n_takes} takes"
-    )
+        text += f", rms from pulse to pulse at most {quality.led_rms:.1%}"
+    return text
+
+
+def _flicker_line(quality: Quality) -> str:
+    text = "no mains flicker seen"
+    if quality.flicker_hz is not None:
+        text = f"mains flicker {quality.flicker_hz:.0f} Hz of {quality.flicker_counts:.1f} counts"
+    if quality.flicker_hidden_hz:
+        hidden = " and ".join(f"{frequency:.0f}" for frequency in quality.flicker_hidden_hz)
+        text += f" ({hidden} Hz cannot show at this frame rate)"
+    return text
+
+
+def _several(n: int, thing: str) -> str:
+    return f"{n} {thing}" if n == 1 else f"{n} {thing}s"
 
 
 def photon_transfer_lines(result: PhotonTransfer) -> Iterator[str]:

@@ -12,6 +12,7 @@ from bench_sensor import PERSON, SCRIPT, SENSOR, BenchSensor, counts
 from capture.dataset import open_dataset
 from capture.labels import GOOD
 from capture.link import Link
+from capture.quality import judge, session_quality
 from capture.record import Progress, record
 from capture.session import read_session
 from capture.wire import Description, encode
@@ -73,6 +74,10 @@ def test_a_pulled_cable_costs_a_recorded_gap(tmp_path: Path) -> None:
         assert np.array_equal(lit, counts(device_sequence, True))
     good = [event for event in session.events if event.status == GOOD]
     assert sorted(event.trial_type for event in good) == ["idle", "push", "push"]
+    quality = session_quality(session)
+    assert quality.n_dropped == 0
+    assert quality.n_gaps == np.count_nonzero(steps > 1)
+    assert not any("missing" in reason for reason in judge(quality, session.sensor))
 
 
 def test_a_sensor_that_stays_silent_ends_the_session(tmp_path: Path) -> None:
@@ -80,11 +85,15 @@ def test_a_sensor_that_stays_silent_ends_the_session(tmp_path: Path) -> None:
     sensor = BenchSensor(lambda sequence, lit, packet: packet if sequence < 40 else b"")
     script = SCRIPT.model_copy(update={"lead_in_s": 30.0})
     try:
-        with Link(sensor.url) as link, pytest.raises(PortError, match="silent for 10 s"):
+        with Link(sensor.url) as link, pytest.raises(PortError, match="silent") as error:
             record(link, PERSON, script, 3, tmp_path / "set")
     finally:
         sensor.close()
     (info,) = open_dataset(tmp_path / "set").sessions
+    assert str(error.value).endswith(
+        f"silent for 10 s, expected exposures. Look at it; what was recorded before it is kept in "
+        f"{info.path}."
+    )
     assert len(read_session(info.path).frames()) == 40
 
 

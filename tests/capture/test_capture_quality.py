@@ -57,6 +57,16 @@ def test_figures_are_those_of_the_readouts() -> None:
     assert quality.duration_s == pytest.approx(199 / 50)
 
 
+def test_a_lost_connection_is_no_drop() -> None:
+    """Frame pairs that a noted gap took are told as a gap, all others as missing."""
+    block = frames(drop=(50, 51, *range(100, 150)))
+    noted = measure([block], SENSOR, {99, 7})
+    assert (noted.n_dropped, noted.n_gaps) == (2, 1)
+    assert noted.gap_s == pytest.approx(51 / 50)
+    unknown = measure([block], SENSOR)
+    assert (unknown.n_dropped, unknown.n_gaps, unknown.gap_s) == (52, 0, 0.0)
+
+
 def test_jitter_is_the_spread_of_the_steps() -> None:
     """Independent timing errors of 100 us show as a jitter of 100 us times the root of two."""
     quality = measure([frames(2000, jitter_us=100.0)], SENSOR)

@@ -117,6 +117,26 @@ def test_stopping_early_keeps_what_came(bench_sensor: BenchSensor, tmp_path: Pat
     assert session.events == ()
 
 
+def test_ctrl_c_stops_as_the_key_does(bench_sensor: BenchSensor, tmp_path: Path) -> None:
+    """Ctrl-C ends the session in order: the take that stands is rejected, all that came is kept."""
+    pressed: list[bool] = []
+
+    def show(progress: Progress) -> None:
+        if progress.moment.phase == "cue" and not pressed:
+            pressed.append(True)
+            raise KeyboardInterrupt
+
+    long_cue = SCRIPT.cues[0].model_copy(update={"duration_s": 500.0})
+    script = SCRIPT.model_copy(update={"cues": (long_cue,)})
+    with Link(bench_sensor.url) as link:
+        recording = record(link, PERSON, script, 1, tmp_path / "set", progress=show)
+    assert recording.stopped_early
+    assert (recording.n_takes, recording.n_rejected) == (0, 1)
+    assert recording.events[0].reason == "stopped"
+    assert len(read_session(recording.path).frames()) == recording.n_pairs > 0
+    assert bench_sensor.commands[-1].kind == CommandKind.STOP
+
+
 def test_counts_are_of_one_session(bench_sensor: BenchSensor, tmp_path: Path) -> None:
     """Two sessions on one link are counted apart."""
     with Link(bench_sensor.url) as link:

@@ -145,6 +145,23 @@ def test_a_cut_file_is_finished_on_opening(
     assert [p.name for p in path.parent.iterdir() if p.name.startswith(".")] == []
 
 
+def test_takes_of_a_killed_recorder_are_found_in_the_readouts(tmp_path: Path) -> None:
+    """An unfinished session's takes are moved from their cues to the movement, as at its end."""
+    path = tmp_path / NAME
+    still, moved = pair(0, 4, 4), pair(1, 4, 4)
+    with SessionWriter(path, header(4, 4)) as writer:
+        for n in range(200):
+            shown = moved if 60 <= n < 80 and n % 2 else still
+            frame = FramePair(n, 33_000 * n, shown.lit, shown.dark)
+            writer.add(frame, n, frame.time_us)
+        writer.add_json("/events", event_entry(0) | {"onset": 1.5, "duration": 2.0})
+    path.write_bytes(path.read_bytes()[:-8])
+    (event,) = read_session(path).events
+    assert event.labeller == "energy"
+    assert event.onset_s == pytest.approx(60 * 0.033, abs=0.04)
+    assert event.end_s == pytest.approx(80 * 0.033, abs=0.04)
+
+
 def record_until_killed(path: Path, told: Path) -> None:
     with SessionWriter(path, header(16, 16)) as writer, told.open("ab", buffering=0) as log:
         for sequence in range(100_000):

@@ -37,6 +37,7 @@ def test_live_quality_is_shown() -> None:
     """Drops, corrupt packets, level, saturation and drift are on the screen all the time."""
     text = shown(Moment("rest", "", 1.0))
     for words in (
+        "cues done 2 of ",
         "missing 3",
         "corrupt packets 1",
         "level 412 counts",
