@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from runtime.model import Model
-from trainer.sentences import event_words, worst_words
+from trainer.sentences import emulated_words, event_words, worst_words
 from trainer.tables import PIPELINES, figure_text
 
 __all__ = ["model_card"]
@@ -66,7 +66,8 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         "",
         "## Limits",
         "",
-        f"- Recorded by: {', '.join(evaluation['recorded_by'])}.{_emulated(evaluation)}",
+        f"- Recorded by: {', '.join(evaluation['recorded_by'])}.",
+        *([f"- {said}"] if (said := emulated_words(evaluation)) else []),
         "- evaluation.html shows the figures, the groups and the worst takes.",
         "- Light into eyes: judge the LED's drive by IEC 62471 before anybody sits before it.",
         "- Recordings of people need their consent, and are deleted with it.",
@@ -81,9 +82,3 @@ def _stream_lines(evaluation: dict[str, Any]) -> list[str]:
     if "events" not in evaluation:
         return []
     return ["## Events", "", event_words(evaluation["events"]), ""]
-
-
-def _emulated(evaluation: dict[str, Any]) -> str:
-    if not any("emulated" in sensor for sensor in evaluation["recorded_by"]):
-        return ""
-    return " Figures of an emulated sensor and of invented participants say nothing of real hands."

@@ -23,6 +23,7 @@ from trainer.page_charts import (
 )
 from trainer.sentences import (
     count,
+    emulated_words,
     from_end,
     learning_words,
     per_hour,
@@ -78,7 +79,7 @@ def evaluation_page(
         learning_words=learning_words(evaluation["learning_curve"]),
         groups=_groups(evaluation),
         takes=[_take(*both) for both in zip(worst, readouts, strict=True)],
-        emulated=any("emulated" in source for source in evaluation["recorded_by"]),
+        emulated=emulated_words(evaluation),
     )
 
 

@@ -9,6 +9,7 @@ from trainer.groups import GROUPINGS
 
 __all__ = [
     "count",
+    "emulated_words",
     "event_words",
     "from_end",
     "learning_words",
@@ -57,6 +58,20 @@ def verdict(evaluation: Row) -> dict[str, str]:
         "beside": beside,
         "events": event_words(evaluation["events"]) if "events" in evaluation else "",
     }
+
+
+def emulated_words(evaluation: Row) -> str:
+    """Return what has to be said of figures from an emulated sensor; empty for a real one."""
+    if not any("emulated" in sensor for sensor in evaluation["recorded_by"]):
+        return ""
+    words = "Made on an emulated sensor with invented people: it says nothing of real hands."
+    events = evaluation.get("events")
+    if events and events["false_events_per_hour"]["counted_on"] == "background":
+        words += (
+            " Its everyday time is busier than real days: it has no quiet hour, and hands are in "
+            "view for much of it."
+        )
+    return words
 
 
 def event_words(events: Row) -> str:

@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 
 from capture.dataset import open_dataset
-from capture.labels import REJECTED, Event
+from capture.labels import REJECTED
 from capture.session import Session, read_session
-from runtime.budget.wakeup import Span, WatchedSession, measure_wake_up
+from runtime.budget.wakeup import WatchedSession, measure_wake_up
 from runtime.sensor import Sensor
 from trainer.recipe import Recipe
 
@@ -26,7 +26,9 @@ ARRIVALS = ("arrive",)
 """Trial types in which a hand comes from out of view."""
 EMPTY = ("everyday_empty", "away")
 """Trial types in which no hand is in view."""
-STRETCH_FRAMES = 4096
+STRETCH_FRAMES = 16384
+WARM_UP_S = 3.0
+"""The watching state needs a while before it can see anything."""
 SEED = 1
 
 
@@ -72,22 +74,18 @@ def _has(sessions: Sequence[Session], kinds: Sequence[str]) -> bool:
 
 
 def _watch(session: Session, hands: Sequence[str]) -> Iterator[WatchedSession]:
-    """Yield a session in stretches that fit into memory; a hand across a cut is not counted."""
+    """Yield a session in stretches that fit into memory; a hand at a cut is not counted."""
     start_us: int | None = None
     for block in session.blocks(STRETCH_FRAMES):
         start_us = int(block.time_us[0]) if start_us is None else start_us
         times = (block.time_us - start_us) / 1e6
-        spans: dict[bool, list[Span]] = {True: [], False: []}
-        for event in session.events:
-            empty = event.trial_type in EMPTY
-            span = _inside(event, float(times[0]), float(times[-1]), cut=empty)
-            if span and event.status != REJECTED and (empty or event.trial_type in hands):
-                spans[empty].append(span)
-        yield WatchedSession(block.lit, block.dark, times, tuple(spans[False]), tuple(spans[True]))
-
-
-def _inside(event: Event, begin_s: float, end_s: float, *, cut: bool) -> Span | None:
-    """Return an event's span within a stretch of time: whole, or cut to it; None outside."""
-    span = max(event.onset_s, begin_s), min(event.end_s, end_s)
-    whole = span == (event.onset_s, event.end_s)
-    return span if span[0] < span[1] and (cut or whole) else None
+        begin_s, end_s = float(times[0]), float(times[-1])
+        arrivals, empty = [], []
+        for event in (e for e in session.events if e.status != REJECTED):
+            if event.trial_type in EMPTY:
+                span = max(event.onset_s, begin_s), min(event.end_s, end_s)
+                empty += [span] if span[0] < span[1] else []
+            elif event.trial_type in hands and begin_s + WARM_UP_S <= event.onset_s:
+                span = event.onset_s, event.end_s
+                arrivals += [span] if span[0] < span[1] <= end_s else []
+        yield WatchedSession(block.lit, block.dark, times, tuple(arrivals), tuple(empty))

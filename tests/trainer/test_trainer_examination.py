@@ -20,7 +20,7 @@ from trainer.wake_up import examine_wake_up
 
 ARRIVALS = b"""\
 name = "arrival"
-lead_in_s = 1.0
+lead_in_s = 3.5
 rest_s = [1.6, 2.0]
 
 [[cue]]

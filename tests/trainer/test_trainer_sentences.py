@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from trainer.sentences import (
+    emulated_words,
     event_words,
     from_end,
     learning_words,
@@ -87,6 +88,15 @@ def test_events_are_told_with_the_bound_that_may_be_claimed() -> None:
     assert "120 ms after the gesture's end (median), 95 % of events by 40 ms before it" in words
     nothing = events | {"latency_ms": {"median": None, "p95": None, "n_events": 0}}
     assert "median" not in event_words(nothing)
+
+
+def test_emulated_figures_are_never_passed_off_as_measured() -> None:
+    """An emulated sensor is named with what it cannot say, and so is its everyday time."""
+    assert emulated_words({"recorded_by": ["unit u7, firmware 1.2"]}) == ""
+    takes = {"recorded_by": ["unit u7, firmware 1.2", "unit unit-a, firmware emulated 1"]}
+    assert emulated_words(takes).endswith("it says nothing of real hands.")
+    rate = {"false_events_per_hour": {"counted_on": "background"}}
+    assert "busier than real days" in emulated_words(takes | {"events": rate})
 
 
 def test_numbers_are_plain() -> None:
