@@ -7,6 +7,7 @@ an interval over participants, and every use of the locked participants is writt
 from __future__ import annotations
 
 import json
+import logging
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -33,6 +34,7 @@ __all__ = [
     "together",
 ]
 
+_log = logging.getLogger(__name__)
 MAX_LOG_BYTES = 1_000_000
 
 
@@ -180,7 +182,8 @@ def log_test_use(folder: Path, use: dict[str, Any]) -> list[dict[str, Any]]:
     -------
     list of dict
         All uses for the same classes or of the same data, whatever the recipes were called: what
-        wears the locked participants out.
+        wears the locked participants out. Where the data set cannot be written to, this use is
+        among them all the same, and a warning says that it stays unlogged.
 
     Raises
     ------
@@ -188,13 +191,18 @@ def log_test_use(folder: Path, use: dict[str, Any]) -> list[dict[str, Any]]:
         The log is not what this function writes.
     """
     path = folder / "derivatives" / "palmwatt" / "test_uses.json"
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with alone_in(path.parent):
-        uses = _read_uses(path) if path.exists() else []
-        if use not in uses:
-            uses.append(use)
-            text = json.dumps(uses, indent=2, sort_keys=True) + "\n"
-            write_whole(path, text.encode())
+    uses: list[dict[str, Any]] = []
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with alone_in(path.parent):
+            uses = _read_uses(path) if path.exists() else []
+            if use not in uses:
+                uses.append(use)
+                text = json.dumps(uses, indent=2, sort_keys=True) + "\n"
+                write_whole(path, text.encode())
+    except (OSError, UsageError) as error:
+        _log.warning("this use of the locked participants is not written down: %s", error)
+        uses = uses or [use]
     alike = ("classes", "data")
     return [one for one in uses if any(one.get(key) == use[key] for key in alike)]
 

@@ -126,8 +126,9 @@ def fit_model(
     tell(f"{recipe.name}: examining")
     sensor, data = chosen.corpus.sensor, chosen.corpus.digest
     model = assemble_model(recipe, sensor, fitted, margin, data)
+    evaluation = _on_whom(chosen, len(fitted.labels))  # written down first, then looked at
     examined = _examine(chosen, fitted, fitted_quadrants, held_out, margin)
-    evaluation = _on_whom(chosen, len(fitted.labels)) | examined.evaluation
+    evaluation |= examined.evaluation
     on_quadrants = assemble_model(recipe, sensor, fitted_quadrants, margin, data)
     evaluation["operations"] = {
         "model": model.n_operations,

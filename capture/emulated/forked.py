@@ -16,8 +16,6 @@ from runtime.errors import Error, PortError
 
 __all__ = ["running_fork"]
 
-_METHOD = "forkserver"
-
 
 @contextmanager
 def running_fork(settings: DeviceSettings) -> Iterator[str]:
@@ -30,11 +28,11 @@ def running_fork(settings: DeviceSettings) -> Iterator[str]:
     PortError
         The process ended before it had a port.
     """
-    if _METHOD not in multiprocessing.get_all_start_methods():
+    if "forkserver" not in multiprocessing.get_all_start_methods():
         with running_device(settings) as url:
             yield url
         return
-    context = multiprocessing.get_context(_METHOD)
+    context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(["capture.emulated.ready"])
     receive, send = context.Pipe(duplex=False)
     process = context.Process(target=_run, args=(settings, send), daemon=True)

@@ -196,3 +196,16 @@ def test_recipes_of_different_answers_are_not_compared(
     other = other_recipe(one, classes=("push", "swipe_left"))
     with pytest.raises(UsageError, match="one and the same task"):
         fit_model(small_data, [one, other])
+
+
+def test_a_data_set_that_cannot_be_written_to_trains(
+    small_data: Path, small_recipe: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Readouts on a read-only medium give the same model; the unlogged use is listed and told."""
+    recipe = load_recipe(small_recipe)
+    (small_data / "derivatives").write_text("a file in the folder's place")
+    first = fit_model(small_data, recipe)
+    assert [use["recipe"] for use in first.evaluation["test_uses"]] == [recipe.digest()]
+    assert "not written down" in caplog.text
+    (small_data / "derivatives").unlink()
+    assert fit_model(small_data, recipe).evaluation == first.evaluation
