@@ -161,12 +161,12 @@ def _bounds(row: Row, grouping: str, unit: str) -> str:
 def _take(take: WorstTake, readouts: NDArray[np.int32]) -> dict[str, Any]:
     """Return what the page shows of one take; its pictures share one scale of grey."""
     low, high = (float(v) for v in np.quantile(readouts, [0.01, 0.99]))
-    step = (take.told["at_s"] - take.told["begins_s"]) / max(1, len(readouts) - 1)
+    since = take.moments_s - take.told["begins_s"]
     return {
         "told": take.told,
         "scores": scores_chart(take),
         "pictures": [
-            (f"{index * step:.2f} s", grey_picture(readout, low, high))
-            for index, readout in enumerate(readouts)
+            (f"{at:.2f} s".replace("-", "−"), grey_picture(readout, low, high))
+            for at, readout in zip(since.tolist(), readouts, strict=True)
         ],
     }

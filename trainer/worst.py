@@ -19,6 +19,7 @@ __all__ = ["N_WORST", "WorstTake", "false_events", "find_worst_takes", "readouts
 
 N_WORST = 10
 N_MOMENTS = 6
+AROUND_FRAMES = 6
 LEAD_S = 0.3
 MANY_AMBIENT = 0.025
 MAX_FALSE_EVENTS = 50
@@ -37,7 +38,9 @@ class WorstTake:
     path : pathlib.Path
         The session.
     moments : int64 (n_moments,)
-        Frames whose readouts are shown, from the movement's beginning to the frame judged.
+        Frames whose readouts are shown, from just before the movement to just after it.
+    moments_s : float64 (n_moments,)
+        Their times, from the first frame pair.
     time_s : float64 (n,)
         A while around the movement, from the first frame pair.
     scores : float64 (n, n_classes)
@@ -49,6 +52,7 @@ class WorstTake:
     told: dict[str, Any]
     path: Path
     moments: NDArray[np.int64]
+    moments_s: Float64
     time_s: Float64
     scores: Float64
     asked: int
