@@ -97,8 +97,18 @@ def _worst_take(one: HeardStream, take: int, lead: float, recipe: Recipe) -> Wor
         "event": names[events[0].label] if events else None,
         "look_at": _look_at(one, take, scores.argmax(axis=1), times[begin:end], recipe),
     }
-    moments = np.unique(np.linspace(first, judged, N_MOMENTS).round().astype(np.int64))
-    return WorstTake(told, stream.recording.path, moments, times[begin:end], scores, asked, answer)
+    shown = max(0, first - AROUND_FRAMES), min(len(times) - 1, judged + AROUND_FRAMES)
+    moments = np.unique(np.linspace(*shown, N_MOMENTS).round().astype(np.int64))
+    return WorstTake(
+        told,
+        stream.recording.path,
+        moments,
+        times[moments],
+        times[begin:end],
+        scores,
+        asked,
+        answer,
+    )
 
 
 def _look_at(
