@@ -17,7 +17,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from capture.files import alone_in, read_table, write_table
+from capture.files import Row, alone_in, read_table, write_table
 from capture.session import READOUTS_SUFFIX, events_path
 from runtime.errors import FormatError, UsageError
 from runtime.files import read_limited, write_whole
@@ -184,7 +184,7 @@ def _as_text(value: str | float | bool | None) -> str | None:
     return None if value is None else str(value)
 
 
-def participant_from_row(row: dict[str, str | None], where: str) -> Participant:
+def participant_from_row(row: Row, where: str) -> Participant:
     """Build a participant from one row of ``participants.tsv``.
 
     Raises
@@ -210,7 +210,7 @@ def read_participants(path: Path) -> tuple[Participant, ...]:
     """Read ``participants.tsv``; FormatError names the first wrong row."""
     participants = [
         participant_from_row(row, f"{path} row {number}")
-        for number, row in enumerate(read_table(path, PARTICIPANT_COLUMNS), start=2)
+        for number, row in read_table(path, PARTICIPANT_COLUMNS)
     ]
     names = [participant.participant_id for participant in participants]
     for name in names:
@@ -220,16 +220,18 @@ def read_participants(path: Path) -> tuple[Participant, ...]:
 
 
 def _flag(text: str | None, where: str, column: str) -> bool:
-    if text not in (None, "yes", "no"):
-        raise FormatError(where, column, repr(text), "yes, no or n/a")
+    if text is not None and text not in ("yes", "no"):
+        raise FormatError(where, column, repr(text[:40]), "yes, no or n/a")
     return text == "yes"
 
 
 def _number(text: str | None, where: str, column: str) -> float | None:
+    if text is None:
+        return None
     try:
-        return None if text is None else float(text)
+        return float(text)
     except ValueError:
-        raise FormatError(where, column, repr(text), "a number or n/a") from None
+        raise FormatError(where, column, repr(text[:40]), "a number such as 85.5, or n/a") from None
 
 
 def open_dataset(path: Path | str) -> Dataset:

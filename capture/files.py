@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import os
+import re
 import sys
 import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -14,7 +15,7 @@ from pathlib import Path
 from runtime.errors import FormatError
 from runtime.files import read_limited, write_whole
 
-__all__ = ["alone_in", "read_table", "write_table"]
+__all__ = ["Row", "alone_in", "read_rows", "read_table", "write_table"]
 
 _MISSING = "n/a"  # how a BIDS table writes a value that is not known
 
@@ -38,38 +39,60 @@ def alone_in(folder: Path) -> Iterator[None]:
             os.close(descriptor)
 
 
-def read_table(path: Path, required: Sequence[str]) -> list[dict[str, str | None]]:
-    """Read a tab-separated table with one header line; ``n/a`` becomes None.
+Row = dict[str, str | None]
+"""One row of a table by column; None where the table says ``n/a``."""
+
+
+def read_rows(path: Path, required: Sequence[str]) -> Iterator[tuple[int, Row | FormatError]]:
+    """Yield the rows of a tab-separated table with their numbers in the file; the header is row 1.
+
+    A row with another number of values than the header comes as the error that it is; empty lines
+    are passed over.
 
     Raises
     ------
     UsageError, FormatError
-        The file cannot be read, is not UTF-8, lacks a required column, names one twice, or a row
-        has another number of values; the message names file and row (the header is row 1).
+        The file cannot be read, is not UTF-8, lacks a required column or names one twice.
     """
     where = str(path)
     try:
         text = read_limited(path).decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise FormatError(where, "the text", f"not UTF-8 ({error.reason})") from None
-    rows = [line.split("\t") for line in text.splitlines() if line]
-    if not rows:
-        raise FormatError(where, "the table", "empty", "a header line")
-    header = rows[0]
+        raise FormatError(
+            where, "the text", f"not UTF-8 ({error.reason})", do="save it as UTF-8"
+        ) from None
+    lines = [line.split("\t") for line in re.split(r"\r\n|\r|\n", text)]
+    header = lines[0]
+    if header == [""]:
+        raise FormatError(where, "the first line", "empty", "the names of the columns")
     for column in required:
         if header.count(column) != 1:
-            raise FormatError(where, f"number of columns {column!r}", header.count(column), 1)
-    table = []
-    for number, row in enumerate(rows[1:], start=2):
-        if len(row) != len(header):
-            raise FormatError(f"{where} row {number}", "number of values", len(row), len(header))
-        table.append(
-            {
-                key: None if value == _MISSING else value
-                for key, value in zip(header, row, strict=True)
-            }
-        )
-    return table
+            raise FormatError(
+                f"{where} row 1",
+                f"number of columns named {column}",
+                header.count(column),
+                1,
+                "" if len(header) > 1 else "separate the columns by tabs",
+            )
+    for number, values in enumerate(lines[1:], start=2):
+        if values == [""]:
+            continue
+        if len(values) == len(header):
+            known = (None if value == _MISSING else value for value in values)
+            yield number, dict(zip(header, known, strict=True))
+        else:
+            at = f"{where} row {number}"
+            yield number, FormatError(at, "number of values", len(values), len(header))
+
+
+def read_table(path: Path, required: Sequence[str]) -> list[tuple[int, Row]]:
+    """Return the rows of a table with their numbers, as `read_rows`; the first wrong row raises."""
+    rows = []
+    for number, row in read_rows(path, required):
+        if isinstance(row, FormatError):
+            raise row
+        rows.append((number, row))
+    return rows
 
 
 def write_table(

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from capture.files import read_table, write_table
+from capture.files import Row, read_table, write_table
 from runtime.errors import FormatError
 from runtime.files import write_whole
 from runtime.tomlfile import WORD
@@ -82,7 +82,7 @@ class Event:
         for name in ("onset_s", "duration_s", "cue_onset_s", "cue_duration_s"):
             value = getattr(self, name)
             if value is not None and not (math.isfinite(value) and 0 <= value <= _MAX_S):
-                raise FormatError("event", name[:-2], value, f"0 to {_MAX_S:g} seconds")
+                raise FormatError("event", name[:-2], value, f"0 to {_MAX_S:.0f} seconds")
         if not _WORD.fullmatch(self.trial_type):
             raise FormatError(
                 "event", "trial_type", repr(self.trial_type[:40]), "a lower-case word"
@@ -94,7 +94,9 @@ class Event:
         for name in ("reason", "labeller", "edited"):
             value = getattr(self, name)
             if len(value) > 200 or not value.isprintable() or '"' in value:
-                raise FormatError("event", name, repr(value[:40]), "up to 200 printable signs")
+                raise FormatError(
+                    "event", name, repr(value[:40]), "up to 200 printable signs without quotes"
+                )
 
     @property
     def end_s(self) -> float:
@@ -118,7 +120,7 @@ _COLUMNS = {
 }  # fmt: skip
 
 
-def event_from_row(row: dict[str, str | None], where: str) -> Event:
+def event_from_row(row: Row, where: str) -> Event:
     """Build an event from one row of a table.
 
     Raises
@@ -131,11 +133,12 @@ def event_from_row(row: dict[str, str | None], where: str) -> Event:
         text = row.get(column)
         if text is None:
             continue
+        number = int if name == "repetition" else float if unit else str
         try:
-            number = int if name == "repetition" else float if unit else str
             values[name] = number(text)
         except ValueError:
-            raise FormatError(where, column, repr(text[:40]), "a number") from None
+            expected = "a whole number" if number is int else "a number such as 1.5"
+            raise FormatError(where, column, repr(text[:40]), expected) from None
     for column in EVENT_COLUMNS:
         if _COLUMNS[column][0] not in values:
             raise FormatError(where, column, "n/a", "a value")
@@ -155,9 +158,7 @@ def read_events(path: Path) -> tuple[Event, ...]:
         row.
     """
     table = read_table(path, EVENT_COLUMNS)
-    return tuple(
-        event_from_row(row, f"{path} row {number}") for number, row in enumerate(table, start=2)
-    )
+    return tuple(event_from_row(row, f"{path} row {number}") for number, row in table)
 
 
 def write_events(path: Path, events: Iterable[Event]) -> None:

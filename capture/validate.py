@@ -14,7 +14,7 @@ from capture.dataset import (
     participant_from_row,
     read_description,
 )
-from capture.files import read_table
+from capture.files import Row, read_rows
 from capture.labels import EVENT_COLUMNS, GOOD, Event, event_from_row
 from capture.session import Session, read_session
 from runtime.errors import Error, FormatError
@@ -137,14 +137,14 @@ def _labels(
 
 def _rows(
     path: Path, columns: tuple[str, ...], root: Path
-) -> Iterator[tuple[int, dict[str, str | None] | Violation]]:
-    """Yield the rows of a table with their numbers, or the one violation that keeps them away."""
+) -> Iterator[tuple[int, Row | Violation]]:
+    """Yield the rows of a table with their numbers, and what is wrong instead of the others."""
+    name = _name(path, root)
     try:
-        table = read_table(path, columns)
+        for number, row in read_rows(path, columns):
+            yield number, _of(row, name, number) if isinstance(row, FormatError) else row
     except Error as error:
-        yield 0, _of(error, _name(path, root))
-        return
-    yield from enumerate(table, start=2)
+        yield 0, _of(error, name)
 
 
 def _name(path: Path, root: Path) -> str:
@@ -157,4 +157,6 @@ def _of(error: Error, file: str, row: int = 0) -> Violation:
         text += f" is {error.got}"
     if error.expected is not None:
         text += f", expected {error.expected}"
+    if error.do:
+        text += f"; {error.do}"
     return Violation(file, row, text)

@@ -111,7 +111,7 @@ def test_recorders_side_by_side_lose_no_row(tmp_path: Path) -> None:
         ("dataset_description.json", "{", "not JSON"),
         ("dataset_description.json", "[]", "list, expected an object"),
         ("dataset_description.json", "{}", "'Name'"),
-        ("participants.tsv", "participant_id\nsub-P01\n", "'consent'"),
+        ("participants.tsv", "participant_id\nsub-P01\n", "columns named consent is 0"),
         ("participants.tsv", "participant_id\tconsent\nsub-P01\tmaybe\n", "row 2: consent"),
         ("participants.tsv", "participant_id\tconsent\n../x\tyes\n", "row 2: pseudonym"),
         ("participants.tsv", "participant_id\tconsent\nP01\tyes\nP01\tno\n", "rows of sub-P01"),

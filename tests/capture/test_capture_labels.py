@@ -48,9 +48,12 @@ def test_the_events_table_follows_bids(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("", "the table is empty"),
-        ("duration\ttrial_type\n", "number of columns 'onset' is 0"),
-        ("onset\tonset\tduration\ttrial_type\n", "number of columns 'onset' is 2"),
+        ("", "the first line is empty, expected the names of the columns"),
+        ("duration\ttrial_type\n", "row 1: number of columns named onset is 0"),
+        ("onset\tonset\tduration\ttrial_type\n", "row 1: number of columns named onset is 2"),
+        ("onset  duration  trial_type\n", "Separate the columns by tabs"),
+        ("onset\tduration\ttrial_type\n\n\n1,5\t2\tpush\n", "row 4: onset is '1,5'"),
+        ("onset\tduration\ttrial_type\r\n1\t2\tpush\r\n1\t\tpush\r\n", "row 3: duration is ''"),
         ("onset\tduration\ttrial_type\n1\t2\n", "row 2: number of values is 2, expected 3"),
         ("onset\tduration\ttrial_type\n1\t2\tpush\nx\t1\tpush\n", "row 3: onset is 'x'"),
         ("onset\tduration\ttrial_type\n-1\t2\tpush\n", "row 2: onset"),

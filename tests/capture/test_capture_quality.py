@@ -179,6 +179,9 @@ def test_inspect_lists_every_violation(tmp_path: Path) -> None:
         "x\t1.0\tpull\n"
         "3.0\t0.1\tsomersault\n"
         "3.5\t9.0\tpush\n"
+        "\n"
+        "3.6\t0.1\n"
+        "3.7\t0.1\tpush\tpull\n"
     )
     other = session_path(root, "P04", "01", "dynamic")
     other.parent.mkdir(parents=True)
@@ -194,6 +197,8 @@ def test_inspect_lists_every_violation(tmp_path: Path) -> None:
         (labels, 4),
         (labels, 5),
         (labels, 6),
+        (labels, 8),
+        (labels, 9),
         (other.name, 0),
         (events_path(other).name, 0),
         ("notes.mcap", 0),
