@@ -23,13 +23,19 @@ from runtime.errors import FormatError, UsageError
 from runtime.files import read_limited, write_whole
 
 __all__ = [
+    "PARTICIPANT_COLUMNS",
     "Dataset",
     "Participant",
     "SessionInfo",
     "add_participant",
+    "find_sessions",
     "open_dataset",
+    "participant_from_row",
     "prepare_dataset",
+    "read_description",
+    "read_participants",
     "session_path",
+    "write_participants",
 ]
 
 _PSEUDONYM = re.compile(r"[A-Za-z0-9]{1,32}")

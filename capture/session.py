@@ -165,7 +165,7 @@ def read_session(path: Path | str, *, with_labels: bool = True) -> Session:
     if with_labels and labels.exists():
         return dataclasses.replace(session, events=read_events(labels))
     if with_labels and not session.finished:
-        return dataclasses.replace(session, events=journal_events(session))
+        return dataclasses.replace(session, events=_journal_events(session))
     return session
 
 
@@ -229,7 +229,7 @@ def _rewrite(session: Session) -> str:
 
 def _found_takes(session: Session) -> tuple[Event, ...]:
     """Return the labels that the recorder would have written: cues, refined where they move."""
-    events = journal_events(session)
+    events = _journal_events(session)
     if not session.script.movement:
         return events
     meter = EnergyMeter()
@@ -240,7 +240,7 @@ def _found_takes(session: Session) -> tuple[Event, ...]:
     return refine(events, np.concatenate([e for _, e in blocks]), (time_us - time_us[0]) / 1e6)
 
 
-def journal_events(session: Session) -> tuple[Event, ...]:
+def _journal_events(session: Session) -> tuple[Event, ...]:
     """Return the cues as the recorder wrote them down while they ended."""
     by_index: dict[str, Event] = {}
     for number, entry in enumerate(session.journal("/events")):

@@ -31,9 +31,17 @@ from capture.script import Script
 from capture.wire import Description, Status
 from runtime.errors import Error, FormatError, UsageError
 
-__all__ = ["FRAME_SCHEMA", "FRAME_TOPIC", "JSON_TOPICS", "SessionHeader", "SessionWriter"]
+__all__ = [
+    "FRAME_HEAD",
+    "FRAME_SCHEMA",
+    "FRAME_TOPIC",
+    "JSON_TOPICS",
+    "SessionHeader",
+    "SessionWriter",
+    "hold_for_writing",
+]
 
-CHUNK_BYTES = 256 * 1024
+_CHUNK_BYTES = 256 * 1024
 _FLUSH_US = 250_000
 _STILL_S = 0.8
 """How long messages may lie in memory while the sensor says nothing."""
@@ -61,7 +69,7 @@ JSON_TOPICS = {
 # CDR: four bytes of encapsulation (little-endian), then each field at a multiple of its size,
 # counted from behind them; an array is its length (uint32) and its elements.
 FRAME_HEAD = struct.Struct("<4xIIQQHHHxxI")
-CDR_LITTLE = b"\x00\x01\x00\x00"
+_CDR_LITTLE = b"\x00\x01\x00\x00"
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +155,7 @@ class SessionWriter:
         except OSError as error:
             raise UsageError(str(path), "the session", error.strerror, "writable") from None
         hold_for_writing(self._file.fileno(), path)
-        self._writer = Writer(self._file, chunk_size=CHUNK_BYTES, compression=CompressionType.ZSTD)
+        self._writer = Writer(self._file, chunk_size=_CHUNK_BYTES, compression=CompressionType.ZSTD)
         self._flushed = self._synced = time.monotonic()
         self._sensor = header.description.sensor
         self._first_row = header.description.first_row
@@ -205,7 +213,7 @@ class SessionWriter:
         )
         data = b"".join(
             (
-                CDR_LITTLE,
+                _CDR_LITTLE,
                 head[4:],
                 pair.lit.astype("<u2", copy=False).tobytes(),
                 bytes(2 * (n_pixels % 2)),
@@ -262,7 +270,7 @@ class SessionWriter:
             now = self._flushed = time.monotonic()
             self._flushed_us = self._time_us
             if now - self._synced >= _SYNC_S:
-                sync_data(self._file.fileno())
+                _sync_data(self._file.fileno())
                 self._synced = now
         except OSError as error:
             raise self._lost(error) from None
@@ -274,7 +282,7 @@ class SessionWriter:
         try:
             self._writer.finish()  # type: ignore[no-untyped-call]  # mcap leaves it untyped
             self._file.flush()
-            sync_data(self._file.fileno())
+            _sync_data(self._file.fileno())
         except OSError as error:
             raise self._lost(error) from None
         finally:
@@ -301,7 +309,7 @@ class SessionWriter:
         )
 
 
-def sync_data(descriptor: int) -> None:
+def _sync_data(descriptor: int) -> None:
     """Bring a file's content onto the disk."""
     if sys.platform in ("win32", "darwin"):
         os.fsync(descriptor)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import select
 import sys
 from collections.abc import Callable, Iterator
@@ -102,14 +103,16 @@ def keys() -> Iterator[Callable[[], str | None]]:
     if not sys.stdin.isatty():
         yield lambda: None
         return
-    before = termios.tcgetattr(sys.stdin)
+    keyboard = sys.stdin.fileno()
+    before = termios.tcgetattr(keyboard)
 
     def wish() -> str | None:
-        ready, _, _ = select.select([sys.stdin], [], [], 0)
-        return _KEYS.get(sys.stdin.read(1)) if ready else None
+        ready, _, _ = select.select([keyboard], [], [], 0)
+        # Past the buffer of sys.stdin, in which a second key would lie unseen.
+        return _KEYS.get(os.read(keyboard, 1).decode("ascii", "replace")) if ready else None
 
     try:
-        tty.setcbreak(sys.stdin)
+        tty.setcbreak(keyboard)
         yield wish
     finally:
-        termios.tcsetattr(sys.stdin, termios.TCSADRAIN, before)
+        termios.tcsetattr(keyboard, termios.TCSADRAIN, before)

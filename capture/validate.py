@@ -51,7 +51,7 @@ def _data_set(root: Path) -> Iterator[Violation]:
         read_description(root)
     except FormatError as error:
         yield _of(error, "dataset_description.json")
-    people: dict[str, Participant] = {}
+    people: dict[str, Participant | None] = {}  # None: the row is wrong, which is said once
     table = root / "participants.tsv"
     for row, read in _rows(table, PARTICIPANT_COLUMNS, root):
         if isinstance(read, Violation):
@@ -61,6 +61,7 @@ def _data_set(root: Path) -> Iterator[Violation]:
             person = participant_from_row(read, "")
         except FormatError as error:
             yield _of(error, table.name, row)
+            people.setdefault((read["participant_id"] or "").removeprefix("sub-"), None)
             continue
         if person.participant_id in people:
             yield Violation(table.name, row, f"a second row of sub-{person.participant_id}")
@@ -71,15 +72,17 @@ def _data_set(root: Path) -> Iterator[Violation]:
         if stray not in known:
             yield Violation(_name(stray, root), 0, "its name or folder is not that of a session")
     for info in found:
-        yield from _session(info, people.get(info.participant_id), root)
+        name = _name(info.path, root)
+        if info.participant_id not in people:
+            yield Violation(name, 0, f"sub-{info.participant_id} is not in participants.tsv")
+        giver = people.get(info.participant_id)
+        if giver is not None and not giver.consent:
+            yield Violation(name, 0, f"sub-{info.participant_id} has not given consent")
+        yield from _session(info, root)
 
 
-def _session(info: SessionInfo, person: Participant | None, root: Path) -> Iterator[Violation]:
+def _session(info: SessionInfo, root: Path) -> Iterator[Violation]:
     name = _name(info.path, root)
-    if person is None:
-        yield Violation(name, 0, f"sub-{info.participant_id} is not in participants.tsv")
-    elif not person.consent:
-        yield Violation(name, 0, f"sub-{info.participant_id} has not given consent")
     # The readouts first: opening may finish a file that a killed recorder left, and label it.
     session, duration_s = None, 0.0
     try:

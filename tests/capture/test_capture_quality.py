@@ -237,6 +237,15 @@ def test_a_recording_without_consent_is_a_violation(tmp_path: Path) -> None:
     assert "has not given consent" in str(violation)
 
 
+def test_a_wrong_row_of_a_participant_is_said_once(tmp_path: Path) -> None:
+    """The sessions of a participant whose row is wrong are not said to be nobody's as well."""
+    make_set(tmp_path)
+    table = tmp_path / "participants.tsv"
+    table.write_text(table.read_text().replace("yes", "Yes"))
+    (violation,) = validate(tmp_path)
+    assert str(violation) == "participants.tsv row 2: consent is 'Yes', expected yes, no or n/a"
+
+
 def lamp(frequency_hz: float, frame_rate_hz: float, amplitude: float) -> tuple[np.ndarray, ...]:
     """Return dark level and times under a lamp, with a hand that moves and read noise."""
     rng = np.random.default_rng(8)

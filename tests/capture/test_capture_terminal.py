@@ -64,6 +64,8 @@ def test_keys_are_wishes(monkeypatch: pytest.MonkeyPatch) -> None:
             for key, expected in ((b" ", "pause"), (b"r", "redo"), (b"x", None), (b"q", "stop")):
                 os.write(host, key)
                 assert wish() == expected
+            os.write(host, b"r ")
+            assert [wish(), wish(), wish()] == ["redo", "pause", None]
     os.close(host)
 
 
