@@ -2,7 +2,7 @@
 
 Run as a script:
 
-    python tests/bench/bench_recognition.py [--data DIR] [--people 48] [--locked 24] [--hours 5.1]
+    python tests/bench/bench_recognition.py [--data DIR] [--people 64] [--locked 24] [--hours 5.1]
 
 The people are invented and the sensor is emulated. Training people are P01 and on, the locked ones
 P501 and on; sessions that the folder already holds are kept, so that a run can be repeated or
@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import argparse
 import itertools
+import math
 import shutil
 import sys
 import tempfile
@@ -24,16 +25,21 @@ from pathlib import Path
 from typing import Any
 
 import joblib
+import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "trainer"))
 sys.path.insert(0, str(Path(__file__).parent))
 
-from invented_people import add_person, record_session
+from invented_people import add_person, record_session, strokes
 from minirocket_reference import compare
 
 from capture.dataset import session_path
 from capture.script import BUILT_IN, load_script
-from trainer.recipe import load_recipe
+from capture.session import read_session
+from trainer.events import Event, Reference
+from trainer.jobs import LocalWorkers
+from trainer.matching import Counts, f_measure, match_moments, total
+from trainer.recipe import Recipe, load_recipe
 from trainer.tables import figure_text
 from trainer.training import Trained, fit_model
 
@@ -52,12 +58,10 @@ def _sessions(people: int, locked: int, hours: float) -> Iterator[tuple[int, str
             yield number, task, 1
     if EVERYDAY not in BUILT_IN:
         return
-    for number in range(1, people + 1):
-        yield number, EVERYDAY, 1
     script = load_script(EVERYDAY)
     seconds = sum(c.repetitions * (c.duration_s + sum(script.rest_s) / 2) for c in script.cues)
-    n_sessions = -(-hours * SECONDS_PER_HOUR // seconds)
-    for index in range(int(n_sessions)):
+    for index in range(math.ceil(hours * SECONDS_PER_HOUR / seconds)):
+        yield 1 + index % people, EVERYDAY, 1 + index // people
         yield FIRST_LOCKED + index % locked, EVERYDAY, 1 + index // locked
 
 
@@ -127,6 +131,37 @@ def _print_task(task: str, trained: Trained, took: float) -> None:
         print(f"  worst group       {worst}")
 
 
+def _print_strokes(recipe: Recipe, trained: Trained) -> None:
+    """Run the model on the locked people's readouts, and compare with what was truly moved when."""
+    counts, latencies_ms = [], []
+    for recording in trained.test:
+        session = read_session(recording.path)
+        if session.script.name != recipe.name:
+            continue
+        number = int(recording.participant.removeprefix("P"))
+        made = [
+            Reference(begin, end, recipe.classes.index(kind), False)
+            for begin, end, kind in strokes(session.script, number)
+        ]
+        block = session.frames()
+        decisions = trained.model.run(block.lit, block.dark).decisions
+        time_s = (block.time_us - block.time_us[0]) / 1e6
+        told = [Event(float(time_s[f]), int(decisions[f])) for f in np.flatnonzero(decisions >= 0)]
+        pairs = match_moments(told, made, recipe.evaluation.max_latency_s)
+        counts.append(Counts(len(pairs), len(told), len(made)))
+        latencies_ms += [1000 * (told[t].told_s - made[m].offset_s) for t, m in pairs]
+    if not latencies_ms:
+        return
+    everyone = total(counts)
+    median, late = np.quantile(latencies_ms, (0.5, 0.95))
+    print(
+        f"  by true strokes   event F1 {f_measure(everyone):.3f} ({everyone.right} right of"
+        f" {everyone.told} told, {everyone.made} made), median latency {median:.0f} ms,"
+        f" 95th percentile {late:.0f} ms after the stroke's end",
+        flush=True,
+    )
+
+
 def _time_training(folder: Path) -> None:
     """Train both tasks of the demo on eight people, as a data collector would on the first day."""
     with tempfile.TemporaryDirectory(dir=folder.parent) as scratch:
@@ -149,10 +184,10 @@ def main() -> None:
     """Record what is missing, train, examine and print."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--data", type=Path, help="folder of a data set to keep and reuse")
-    parser.add_argument("--people", type=int, default=48, help="participants to train on")
+    parser.add_argument("--people", type=int, default=64, help="participants to train on")
     parser.add_argument("--locked", type=int, default=24, help="participants never trained on")
-    parser.add_argument("--hours", type=float, default=5.1, help="everyday time of locked people")
-    parser.add_argument("--jobs", type=int, default=2, help="sessions recorded at once")
+    parser.add_argument("--hours", type=float, default=5.1, help="everyday time, of each side")
+    parser.add_argument("--jobs", type=int, default=2, help="processes")
     parser.add_argument("--tasks", nargs="*", default=TASKS, choices=TASKS)
     parser.add_argument("--reference-windows", type=int, default=6000)
     asked = parser.parse_args()
@@ -164,8 +199,10 @@ def main() -> None:
                 continue
             recipe = load_recipe(task)
             began = time.perf_counter()
-            trained = fit_model(data, recipe)
+            trained = fit_model(data, recipe, workers=LocalWorkers(asked.jobs))
             _print_task(task, trained, time.perf_counter() - began)
+            if recipe.evaluation.take_end == "movement":
+                _print_strokes(recipe, trained)
             compare(data, recipe, trained, asked.reference_windows)
         _time_training(data)
 

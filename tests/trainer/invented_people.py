@@ -14,14 +14,17 @@ import numpy as np
 from capture.dataset import Participant, add_participant, prepare_dataset, session_path
 from capture.emulated.optics import SENSORS
 from capture.emulated.people import draw_person
-from capture.emulated.session import emulate_session
+from capture.emulated.session import EmulatedSession, emulate_session
 from capture.labels import Event, refine, write_events
 from capture.script import Script, schedule
 from capture.session import events_path
 from capture.store import SessionHeader, SessionWriter
 from capture.wire import Description
 
-__all__ = ["add_person", "record_people", "record_session"]
+__all__ = ["add_person", "record_people", "record_session", "strokes"]
+
+STROKES = {"swipe": 1, "push": 1, "pull": 1, "circle": 0}
+"""Which movement of its cue is the gesture itself."""
 
 
 def add_person(folder: Path, number: int, locked: bool) -> None:
@@ -40,11 +43,34 @@ def add_person(folder: Path, number: int, locked: bool) -> None:
     add_participant(folder, row)
 
 
+def _seed(number: int, session: int) -> int:
+    return number + 1000 * (session - 1)
+
+
+def strokes(script: Script, number: int, session: int = 1) -> list[tuple[float, float, str]]:
+    """Return when each gesture of a session truly begins and ends, seconds, and its trial type.
+
+    A swipe, push or pull is the movement between getting ready and coming back, a circle the only
+    one; the refined labels of a recording also take in the way back.
+    """
+    seed = _seed(number, session)
+    acted = EmulatedSession(script, number, seed, SENSORS["lensless32"])
+    movements = acted.world.timeline.movements
+    made = []
+    for cue in acted.cues:
+        kind = cue.trial_type.partition("_")[0]
+        if kind in STROKES:
+            begin_s = cue.onset_us / 1e6
+            stroke = [m for m in movements if m.start_s >= begin_s][STROKES[kind]]
+            made.append((stroke.start_s, stroke.end_s, cue.trial_type))
+    return made
+
+
 def record_session(
     folder: Path, script: Script, number: int, session: int = 1, unit: str = "unit-a"
 ) -> None:
     """Write one session of one participant: readouts, and labels refined from them."""
-    sensor, name, seed = SENSORS["lensless32"], f"P{number:02d}", number + 1000 * (session - 1)
+    sensor, name, seed = SENSORS["lensless32"], f"P{number:02d}", _seed(number, session)
     path = session_path(folder, name, f"{session:02d}", script.name)
     path.parent.mkdir(parents=True, exist_ok=True)
     description = Description(sensor, unit, "emulated test")
