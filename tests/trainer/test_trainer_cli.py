@@ -71,3 +71,27 @@ def test_a_truncated_recording_is_one_line(
     assert (code, out) == (2, "")
     assert path.name in err and err.strip().count("\n") == 0
     assert not (tmp_path / "m").exists()
+
+
+def test_several_recipes_are_told_side_by_side(
+    capsys: pytest.CaptureFixture[str], small_data: Path, small_recipe: Path, tmp_path: Path
+) -> None:
+    """With several recipes, a table tells what each reached and which one was taken."""
+    other = tmp_path / "other.toml"
+    text = small_recipe.read_text("utf-8")
+    other.write_text(text.replace('name = "small"', 'name = "linear"').replace("mlp", "linear"))
+    words = ("train", str(small_data), "--recipe", str(small_recipe), "--recipe", str(other))
+    code, out, _ = run(capsys, *words, "--out", str(tmp_path / "model"), "--jobs", "1")
+    assert code == 0
+    table = out.split("Recognition of people", 1)[0]
+    assert "small" in table and "linear" in table and table.count("yes") == 1
+
+
+def test_processes_and_a_cluster_are_not_both_named(
+    capsys: pytest.CaptureFixture[str], small_data: Path, small_recipe: Path, tmp_path: Path
+) -> None:
+    """Either processes on this machine or the workers of a cluster do the work."""
+    words = ("train", str(small_data), "--recipe", str(small_recipe), "--out", str(tmp_path / "m"))
+    code, _, err = run(capsys, *words, "--jobs", "2", "--cluster", "tcp://127.0.0.1:1")
+    assert code == 2
+    assert "--jobs is 2, expected not given with --cluster" in err
