@@ -38,7 +38,7 @@ from capture.script import (
 )
 from runtime.errors import UsageError
 
-__all__ = ["ACTS", "SUBTLE_MM", "Performer", "act", "check_acts", "rest_pose"]
+__all__ = ["ACTS", "SUBTLE_MM", "Performer", "act", "check_acts", "is_subtle", "rest_pose"]
 
 Doubles = npt.NDArray[np.float64]
 
@@ -240,6 +240,11 @@ class Performer(Track):
             self.go(_varied(self.rest, self.rng), float(self.rng.uniform(0.3, 0.5)))
 
 
+def is_subtle(cues: Sequence[Cue]) -> bool:
+    """Return whether a script asks for nothing but a hand held still, fingertips apart."""
+    return all(cue.trial_type in SUBTLE for cue in cues)
+
+
 def check_acts(trial_types: Iterable[str]) -> None:
     """Refuse cues that no emulated participant knows how to carry out.
 
@@ -261,4 +266,4 @@ def act(person: Person, cues: Sequence[Cue], rest: Doubles, rng: np.random.Gener
     performer = Performer(person, rest, rng)
     for cue in cues:
         performer.cue(cue)
-    return Timeline(rest, performer.movements, rng)
+    return Timeline(rest, performer.movements, rng, held_still=is_subtle(cues))

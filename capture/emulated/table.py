@@ -10,13 +10,13 @@ import numpy.typing as npt
 
 from capture.emulated.hand import build_hand
 from capture.emulated.light import Ambient, draw_ambient
-from capture.emulated.motion import SUBTLE_MM, act, rest_pose
+from capture.emulated.motion import SUBTLE_MM, act, is_subtle, rest_pose
 from capture.emulated.optics import AngularGrid
 from capture.emulated.people import Person
 from capture.emulated.render import render
 from capture.emulated.scene import Actor, HandActor, Placed, ellipsoid
 from capture.emulated.timeline import Timeline
-from capture.script import SUBTLE, Cue
+from capture.script import Cue
 from runtime.sensor import Sensor
 
 __all__ = ["TableWorld"]
@@ -91,8 +91,7 @@ class TableWorld:
             person.sleeve_mm,
         )
         self._body = _draw_body(person, rng)
-        subtle = all(cue.trial_type in SUBTLE for cue in cues)
-        self.rest = rest_pose(person, rng, SUBTLE_MM if subtle else None)
+        self.rest = rest_pose(person, rng, SUBTLE_MM if is_subtle(cues) else None)
         self.timeline: Timeline = act(person, cues, self.rest, rng)
 
     def see(

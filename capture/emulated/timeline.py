@@ -70,6 +70,10 @@ class Movement:
     swings: float = 0.0
 
 
+_TREMOR_G = 0.0015, 0.035
+_BETWEEN_HZ = np.array([0.8, 1.3, 2.5, 4.0, 7.0])
+
+
 def minimum_jerk(share: Doubles) -> Doubles:
     """Return the share of the way covered at a share of the time, both 0 to 1."""
     s = np.clip(share, 0.0, 1.0)
@@ -119,6 +123,11 @@ class Timeline:
     unrest : Fader, optional
         How much of both there is: 1 for a hand in the air, which is the default, 0 for a thing
         that lies on a table.
+    held_still : bool
+        A hand that somebody takes pains to hold still. Its tremor is drawn from the range that
+        Wade, Gresty and Findley measured (Arch. Neurol. 39(6), 1982, abstract: 0.0015 to 0.035 g),
+        and the drift goes on between 0.8 and 7 Hz, falling as the square of the frequency from the
+        slower drift (assumed), so that no band is free of unrest.
     """
 
     def __init__(
@@ -127,6 +136,8 @@ class Timeline:
         movements: Sequence[Movement],
         rng: np.random.Generator,
         unrest: Fader | None = None,
+        *,
+        held_still: bool = False,
     ) -> None:
         self._unrest = unrest
         self.movements = tuple(movements)
@@ -136,6 +147,22 @@ class Timeline:
         self._drift_phase = rng.uniform(0.0, 2.0 * np.pi, (6, 4))
         millimetres, radians = np.array([3.0, 2.5, 1.2, 0.2]), np.array([0.02, 0.015, 0.006, 0.002])
         self._drift = np.stack([millimetres] * 3 + [radians] * 3)
+        if held_still:
+            self._hold_still(rng)
+
+    def _hold_still(self, rng: np.random.Generator) -> None:
+        """Draw the tremor's strength, and the unrest between the drift and the tremor."""
+        tremor_hz = self._drift_hz[:, -1]
+        peak_mm_per_s2 = 9806.65 * np.exp(rng.uniform(*np.log(_TREMOR_G)))
+        share = peak_mm_per_s2 / (2.0 * np.pi * tremor_hz) ** 2 / self._drift[0, -1]
+        self._drift[:, -1] *= share
+        n_bands = len(_BETWEEN_HZ) - 1
+        between_hz = rng.uniform(_BETWEEN_HZ[:-1], _BETWEEN_HZ[1:], (6, n_bands))
+        phases = rng.uniform(0.0, 2.0 * np.pi, (6, n_bands))
+        slower = self._drift_hz[:, -2, None], self._drift[:, -2, None]
+        self._drift = np.hstack([self._drift, slower[1] * (slower[0] / between_hz) ** 2])
+        self._drift_hz = np.hstack([self._drift_hz, between_hz])
+        self._drift_phase = np.hstack([self._drift_phase, phases])
 
     def poses(self, times_s: Doubles) -> Doubles:
         """Return the pose at each time, shape (n_times, 12)."""
