@@ -51,7 +51,8 @@ class Link:
         self.baud = baud
         self.decoder = Decoder()
         self.arrived_s = 0.0
-        self._command = 0
+        # Not from 0: the sensor would take it for a repeat of another program's last command.
+        self._command = time.monotonic_ns() // 1000 % 2**31
         self._port = self._open()
 
     def _open(self) -> serial.SerialBase:

@@ -25,4 +25,13 @@ def test_messages_of_a_link_are_those_of_the_wire(bench_sensor: BenchSensor) -> 
     with Link(bench_sensor.url) as link:
         assert link.describe() == Description(SENSOR, "unit-1", "test")
         assert link.ask(CommandKind.STOP).result == Result.DONE
-    assert [command.sequence for command in bench_sensor.commands] == [1, 2]
+    first, second = (command.sequence for command in bench_sensor.commands)
+    assert second == first + 1
+
+
+def test_a_program_is_answered_whatever_the_one_before_asked(bench_sensor: BenchSensor) -> None:
+    """The first command of a new link is carried out, not taken for a repeat of an old one."""
+    for _ in range(3):
+        with Link(bench_sensor.url) as link:
+            assert link.describe().unit == "unit-1"
+    assert len(bench_sensor.commands) == 3
