@@ -11,7 +11,8 @@ import importlib
 import logging
 import os
 import pkgutil
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import CancelledError
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -92,6 +93,16 @@ class ClusterWorkers:
             The scheduler went away, or all workers did.
         """
         distributed: Any = importlib.import_module("distributed")
+        try:
+            yield from self._results(jobs, distributed.wait)
+        except distributed.KilledWorker as error:
+            raise WorkerDied("training", "a worker", "dead", "alive") from error
+        except (asyncio.CancelledError, CancelledError, distributed.comm.CommClosedError):
+            raise self._gone("gone") from None
+
+    def _results(
+        self, jobs: Sequence[tuple[int, Job[Any]]], wait: Callable[..., Any]
+    ) -> Iterator[tuple[int, Any]]:
         left = iter(jobs)
         waiting: set[Any] = set()
         missing_s = 0.0
@@ -102,7 +113,7 @@ class ClusterWorkers:
             if not waiting:
                 return
             try:
-                done = distributed.wait(waiting, timeout=POLL_S, return_when="FIRST_COMPLETED").done
+                done = wait(waiting, timeout=POLL_S, return_when="FIRST_COMPLETED").done
             except TimeoutError:
                 missing_s = 0.0 if self._client.ncores() else missing_s + POLL_S
                 if missing_s >= WORKERS_S:
@@ -110,13 +121,7 @@ class ClusterWorkers:
                 continue
             for future in done:
                 waiting.discard(future)
-                try:
-                    result = future.result()
-                except distributed.KilledWorker as error:
-                    raise WorkerDied("training", "a worker", "dead", "alive") from error
-                except asyncio.CancelledError:
-                    raise self._gone("gone") from None
-                yield result
+                yield future.result()
 
     def _gone(self, how: str) -> ToolError:
         address = str(self._client.scheduler.address if self._client.scheduler else "cluster")

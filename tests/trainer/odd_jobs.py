@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 import signal
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
 from runtime.errors import UsageError
 
-__all__ = ["Deadly", "Square", "Wrong"]
+__all__ = ["Deadly", "Patient", "Square", "Wrong"]
 
 
 @dataclass(frozen=True)
@@ -41,3 +42,18 @@ class Deadly:
     def run(self) -> int:
         os.kill(os.getpid(), signal.SIGKILL)
         return 0
+
+
+@dataclass(frozen=True)
+class Patient:
+    """A job that waits for a file, and no longer than a minute."""
+
+    begun: Path
+    end: Path
+
+    def run(self) -> int:
+        self.begun.write_text("begun")
+        until = time.monotonic() + 60.0
+        while not self.end.exists() and time.monotonic() < until:
+            time.sleep(0.05)
+        return 1

@@ -8,13 +8,14 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from odd_jobs import Deadly, Square, Wrong
+from odd_jobs import Deadly, Patient, Square, Wrong
 from test_trainer_cli import run
 
 from runtime.errors import ToolError, UsageError
@@ -60,7 +61,7 @@ def wait_for(log: Path, text: str) -> None:
 def cluster(
     folder: Path, n_workers: int, before: dict[str, str] | None = None
 ) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]:
-    """Run a scheduler and workers of one thread each; give its address, and the workers.
+    """Run a scheduler and workers of one thread each; give its address, and all of them in order.
 
     `before` holds code that a program runs first, by the program's name.
     """
@@ -80,7 +81,7 @@ def cluster(
             )  # fmt: skip
             running.append(start(log, *words, before=before.get(words[0], "")))
             wait_for(log, "Registered to")
-        yield address, running[1:]
+        yield address, running
     finally:
         for process in running:
             if process.poll() is None:
@@ -116,12 +117,12 @@ def test_a_killed_worker_changes_no_byte_of_the_model(
 
         def kill_one(what: str) -> None:
             if "held out in turn, 1 of" in what and not killed:
-                os.killpg(processes[0].pid, signal.SIGKILL)
-                killed.append(processes[0].wait())
+                os.killpg(processes[1].pid, signal.SIGKILL)
+                killed.append(processes[1].wait())
 
         with connected(address, [small_data / "participants.tsv"]) as workers:
             train_model(small_data, recipe, clustered, kill_one, workers)
-        assert processes[1].poll() is None
+        assert processes[2].poll() is None
     assert killed == [-signal.SIGKILL]
     names = [str(p.relative_to(alone)) for p in alone.rglob("*") if p.is_file()]
     _, differing, failed = filecmp.cmpfiles(alone, clustered, names, shallow=False)
@@ -140,6 +141,28 @@ def test_a_job_that_kills_its_workers_ends_in_an_error(
         pytest.raises(ToolError, match="the Dask scheduler is without workers"),
     ):
         run_jobs([Deadly()], workers)
+
+
+@pytest.mark.slow
+def test_a_scheduler_that_goes_away_ends_in_an_error(tmp_path: Path) -> None:
+    """A scheduler that is killed in the middle of a job is told as such, not waited for."""
+    begun, end = tmp_path / "begun", tmp_path / "end"
+    with cluster(tmp_path, n_workers=1) as (address, processes):
+
+        def kill_scheduler() -> None:
+            while not begun.exists():
+                time.sleep(0.05)
+            os.killpg(processes[0].pid, signal.SIGKILL)
+
+        killer = threading.Thread(target=kill_scheduler)
+        killer.start()
+        with (
+            pytest.raises(ToolError, match="the Dask scheduler is gone"),
+            connected(address, []) as workers,
+        ):
+            run_jobs([Patient(begun, end)], workers)
+        killer.join()
+        end.touch()
 
 
 def test_a_scheduler_that_is_not_there_is_one_line(
