@@ -14,11 +14,13 @@ import pytest
 from conftest import SCRIPT
 from invented_people import add_person, record_session
 
-from capture.dataset import Participant, add_participant
+from capture.dataset import Participant, add_participant, session_path
 from capture.emulated.optics import SENSORS
 from capture.labels import read_events, write_events
 from capture.script import parse_script
-from runtime.errors import Error
+from capture.session import events_path, read_session
+from capture.store import SessionWriter
+from runtime.errors import Error, UsageError
 from runtime.model import Model
 from runtime.stages.bins import Bins
 from trainer.dataset import Recording
@@ -180,3 +182,21 @@ def test_someone_recorded_with_two_units_is_held_out_whole(small_recipe: Path) -
         kept, held = ([r.recording for r in side] for side in (job.fit.train, job.held))
         assert not {r.unit for r in kept} & {r.unit for r in held}
         assert not {r.participant for r in kept} & {r.participant for r in held}
+
+
+def test_a_relabelled_copy_of_a_locked_session_is_refused(
+    small_data: Path, small_recipe: Path
+) -> None:
+    """The locked participant's readouts, written anew under another pseudonym, are recognised."""
+    (path,) = (small_data / f"sub-{LOCKED}").rglob("*_readouts.mcap")
+    session = read_session(path)
+    add_person(small_data, 5, locked=False)
+    copy = session_path(small_data, "P05", "01", "small")
+    copy.parent.mkdir(parents=True)
+    with SessionWriter(copy, replace(session.header, participant="P05")) as writer:
+        for block in session.blocks():
+            for pair in block:
+                writer.add(pair, pair.sequence, pair.time_us)
+    write_events(events_path(copy), session.events)
+    with pytest.raises(UsageError, match="P05"):
+        fit_model(small_data, load_recipe(small_recipe))
