@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from runtime.errors import UsageError
 from runtime.stages.bins import Bins
@@ -86,26 +86,31 @@ def reduce_for(
         split = recipe.evaluation.split
         train, test = (groups_of(corpus.select(locked), split) for locked in (False, True))
         refuse_shared_groups(train, test, split)
-        cache = open_cache(folder, "reduced")
-        shape = corpus.sensor.n_rows, corpus.sensor.n_cols
-        entries = (reduction(recipe.features, corpus.sensor), Bins(*shape, *QUADRANTS))
-        jobs = [
-            ReduceJob(r, r.path.relative_to(folder).as_posix(), entries, cache)
-            for r in corpus.recordings
-        ]
-        n_done = 0
-
-        def done(*_: Any, n_all: int = len(jobs)) -> None:
-            nonlocal n_done
-            n_done += 1
-            tell(f"reducing readouts, {n_done} of {n_all} recordings")
-
-        stored = run_jobs(jobs, workers, done)
-        _refuse_copies(corpus.recordings, [first.digest for _, first, *_ in stored])
-        tell("looking for takes")
-        main, quadrants = look_at(recipe, corpus.recordings, stored)
-        candidates.append(Candidate(recipe, corpus, *entries, main, quadrants))
+        candidates.append(_reduce(recipe, corpus, workers, tell))
     return candidates
+
+
+def _reduce(
+    recipe: Recipe, corpus: Corpus, workers: Workers, tell: Callable[[str], None]
+) -> Candidate:
+    """Reduce the recordings of one recipe, unless that was done before."""
+    cache = open_cache(corpus.folder, "reduced")
+    shape = corpus.sensor.n_rows, corpus.sensor.n_cols
+    entries = (reduction(recipe.features, corpus.sensor), Bins(*shape, *QUADRANTS))
+    jobs = [
+        ReduceJob(r, r.path.relative_to(corpus.folder).as_posix(), entries, cache)
+        for r in corpus.recordings
+    ]
+    counted = itertools.count(1)
+    stored = run_jobs(
+        jobs,
+        workers,
+        lambda *_: tell(f"reducing readouts, {next(counted)} of {len(jobs)} recordings"),
+    )
+    _refuse_copies(corpus.recordings, [first.digest for _, first, *_ in stored])
+    tell("looking for takes")
+    main, quadrants = look_at(recipe, corpus.recordings, stored)
+    return Candidate(recipe, corpus, *entries, main, quadrants)
 
 
 def _refuse_copies(recordings: Sequence[Recording], digests: Sequence[str]) -> None:
