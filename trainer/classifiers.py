@@ -24,35 +24,41 @@ from trainer.recipe import ClassifierRecipe
 
 __all__ = ["SegmentContrasts", "fit_classifier"]
 
-BATCH = 128
+N_BATCHES = 200
+LEAST_BATCH, LARGEST_BATCH = 128, 512
+"""About as many batches a pass, of any number of windows."""
 LEARNING_RATE = 3e-3
-LEAST_IN_LEAF = 5
 BOOSTING_RATE = 0.2
 BOOSTING_SHARE = 0.5
 """Of the windows, for each boosted tree (J. Friedman, Comput. Stat. Data Anal. 38, 2002)."""
 
 
 class SegmentContrasts(TransformerMixin, BaseEstimator):  # type: ignore[misc]  # untyped bases
-    """How a window's segments differ from each other: their cosine transform without the mean.
+    """How a window's segments differ from each other: their cosine transform.
 
-    The mean over the window tells more of the person than of the gesture. Rows of the orthonormal
-    discrete cosine transform (DCT-II; N. Ahmed et al., IEEE Trans. Computers C-23, 1974) order what
-    is left from slow to fast. It is linear, so that it costs nothing on the device: lowering folds
-    it into the first layer. A window of one segment is left as it is.
+    The mean over the window tells of the person and of whether a hand is there at all, less of the
+    gesture; it is left out unless asked for. Rows of the orthonormal discrete cosine transform
+    (DCT-II; N. Ahmed et al., IEEE Trans. Computers C-23, 1974) order what is left from slow to
+    fast. It is linear, so that it costs nothing on the device: lowering folds it into the first
+    layer. A window of one segment is left as it is.
 
     Parameters
     ----------
     n_segments : int
         Segments of the window, oldest first.
+    with_mean : bool
+        Whether the mean is kept as well.
     """
 
-    def __init__(self, n_segments: int) -> None:
+    def __init__(self, n_segments: int, with_mean: bool = False) -> None:
         self.n_segments = n_segments
+        self.with_mean = with_mean
 
     def fit(self, x: Float64, y: object = None) -> SegmentContrasts:
         """Set ``matrix_``, float64 (n_contrasts, n_features)."""
         n_values = x.shape[1] // self.n_segments
-        rows = dct(np.eye(self.n_segments), axis=0, norm="ortho")[min(1, self.n_segments - 1) :]
+        first = 0 if self.with_mean else min(1, self.n_segments - 1)
+        rows = dct(np.eye(self.n_segments), axis=0, norm="ortho")[first:]
         self.matrix_ = np.kron(rows, np.eye(n_values))
         return self
 
@@ -90,7 +96,7 @@ def fit_classifier(
     missing = sorted(set(range(n_classes)) - set(labels.tolist()))
     if missing:
         raise UsageError("training", "windows of class", missing[0], "windows of every class")
-    contrasts = SegmentContrasts(n_segments)
+    contrasts = SegmentContrasts(n_segments if recipe.contrasts else 1, recipe.window_mean)
     scaler = StandardScaler()
     scaled = scaler.fit_transform(contrasts.fit_transform(x.astype(np.float64)))
     if recipe.scaling == "together":
@@ -118,7 +124,7 @@ def _new_head(recipe: ClassifierRecipe, n_windows: int, seed: int) -> Classifier
         return MLPClassifier(
             recipe.hidden,
             alpha=recipe.penalty,
-            batch_size=min(BATCH, n_windows),
+            batch_size=min(n_windows, max(LEAST_BATCH, min(LARGEST_BATCH, n_windows // N_BATCHES))),
             learning_rate_init=LEARNING_RATE,
             max_iter=recipe.epochs,
             n_iter_no_change=recipe.epochs,
@@ -133,14 +139,14 @@ def _new_head(recipe: ClassifierRecipe, n_windows: int, seed: int) -> Classifier
             learning_rate=BOOSTING_RATE,
             n_estimators=recipe.trees,
             max_depth=recipe.depth,
-            min_samples_leaf=LEAST_IN_LEAF,
+            min_samples_leaf=recipe.least_in_leaf,
             subsample=BOOSTING_SHARE,
             max_features="sqrt",
             random_state=seed,
         )
     settings = {
         "max_depth": recipe.depth,
-        "min_samples_leaf": LEAST_IN_LEAF,
+        "min_samples_leaf": recipe.least_in_leaf,
         "random_state": seed,
     }
     if recipe.kind == "tree":

@@ -24,6 +24,7 @@ from trainer.features import StageChain, learn_features, learn_level, learn_wind
 from trainer.lowering import lower_classifier
 from trainer.recipe import Recipe
 from trainer.reduced import Reduced, excerpts
+from trainer.windows import gesture_free
 
 __all__ = ["Fitted", "FittedWindows", "assemble_model", "fit_pipeline", "fit_windows"]
 
@@ -31,6 +32,9 @@ SCORE_BITS = 16
 """Width of an averaged score."""
 MAX_WINDOWS = 200_000
 """A classifier learns from no more: of a larger data set, evenly from every recording."""
+
+HARD_SHARE = 0.37
+"""A window is hard when a gesture seems at least this likely for "other": a margin of -1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,14 +92,44 @@ def fit_pipeline(
     every = max(1, -(-sum(len(r.frames) for r in train) // MAX_WINDOWS))
     x = np.concatenate([chain.run(r.values)[r.frames[::every]] for r in train])
     labels = np.concatenate([r.labels[::every] for r in train])
+    if recipe.classifier.hard_windows:
+        hard = _hard_windows(chain, x, labels, train, recipe)
+        x = np.concatenate([x, hard])
+        labels = np.concatenate([labels, np.full(len(hard), len(recipe.classes))])
     return _fit_head(chain, x, labels, recipe)
+
+
+def _hard_windows(
+    chain: StageChain,
+    x: Int32,
+    labels: NDArray[np.int64],
+    train: Sequence[Reduced],
+    recipe: Recipe,
+) -> Int32:
+    """Return the windows without a gesture that a first classifier takes for one, or nearly."""
+    other = len(recipe.classes)
+    first = _fit_classifier(x, labels, recipe)
+    found = []
+    for recording in train:
+        free = gesture_free(recipe, recording.cues, recording.ends, recording.n_frames)
+        windows = chain.run(recording.values)[free]
+        if len(windows):
+            chances = first.predict_proba(windows.astype(np.float64))
+            nearly = chances[:, :other].max(axis=1) > HARD_SHARE * chances[:, other]
+            found.append(windows[nearly])
+    hard = np.concatenate([x[:0], *found])
+    return hard[:: max(1, -(-len(hard) // MAX_WINDOWS))]
+
+
+def _fit_classifier(x: Int32, labels: NDArray[np.int64], recipe: Recipe) -> Pipeline:
+    return fit_classifier(
+        recipe.classifier, x, labels, len(recipe.answers), recipe.features.segments, recipe.seed
+    )
 
 
 def _fit_head(chain: StageChain, x: Int32, labels: NDArray[np.int64], recipe: Recipe) -> Fitted:
     """Fit a classifier to a chain's outputs, lower it, and average its scores."""
-    classifier = fit_classifier(
-        recipe.classifier, x, labels, len(recipe.answers), recipe.features.segments, recipe.seed
-    )
+    classifier = _fit_classifier(x, labels, recipe)
     heads, unit = lower_classifier(classifier, x, chain.low, chain.high, recipe.quantisation)
     whole = chain.then(*heads)
     n_frames = recipe.decision.average_frames

@@ -84,7 +84,14 @@ class ClassifierRecipe(_Table):
     ``extra_trees`` the mean of ``trees`` randomised ones, ``boosted_trees`` the sum of ``trees``
     rounds of gradient boosting with one tree a class; none is deeper than ``depth``. ``prototypes``
     keeps ``prototypes`` examples a class, and takes the nearest by ``distance``: ``absolute``
-    differences added up, or ``squared`` ones.
+    differences added up, or ``squared`` ones. A leaf of a tree holds at least ``least_in_leaf``
+    windows.
+
+    A window of several segments is seen as ``contrasts`` between them, with the mean over all of
+    them only where ``window_mean`` asks for it: it tells of the person as much as of the scene.
+    Without contrasts the segments are seen as they are. With ``hard_windows`` the classifier is
+    fitted twice: the windows without a gesture that the first took for one, or nearly, are learned
+    from again by the second.
 
     ``scaling`` brings the features to unit spread before fitting: ``each`` by its own, or all
     ``together`` by their common one, which keeps weak directions weak when there are few people.
@@ -99,12 +106,18 @@ class ClassifierRecipe(_Table):
     scaling: Literal["each", "together"] = "each"
     trees: Annotated[int, Field(ge=1, le=256)] = 16
     depth: Annotated[int, Field(ge=1, le=12)] = 6
+    least_in_leaf: Annotated[int, Field(ge=1, le=10_000)] = 5
     prototypes: Annotated[int, Field(ge=1, le=64)] = 4
     distance: Literal["absolute", "squared"] = "absolute"
+    contrasts: bool = True
+    window_mean: bool = False
+    hard_windows: bool = False
 
     @field_validator("hidden", mode="before")
     @classmethod
     def _one_layer_needs_no_list(cls, value: Any) -> Any:
+        if isinstance(value, list):  # pydantic hands it over as Python's, not as JSON's
+            return tuple(value)
         return (value,) if isinstance(value, int) else value
 
 

@@ -10,7 +10,7 @@ import hashlib
 import json
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -108,16 +108,18 @@ class Excerpt:
 
 
 def excerpts(recordings: Sequence[Reduced], max_frames: int = MAX_EXCERPT_FRAMES) -> list[Excerpt]:
-    """Return all frames of all recordings while they are few, else a share of each.
+    """Return all frames of the recordings while they are few, else a share of each.
 
-    The share is the same for every recording, in runs of 64 consecutive frames, because noise and
-    motion are learned from the change between consecutive frames.
+    Everyday time is left out: a scene without a hand would set the level's floor, and what moves in
+    it the directions. The share is the same for every recording, in runs of 64 consecutive frames,
+    because noise and motion are learned from the change between consecutive frames.
 
     Parameters
     ----------
     max_frames : int
         About as many frames are returned at most.
     """
+    recordings = [r for r in recordings if not r.cues or any(cue.take for cue in r.cues)]
     total = sum(r.n_frames for r in recordings)
     every = max(1, -(-total // max_frames))
     kept = []
@@ -192,26 +194,22 @@ def look_at(
         As :meth:`ReduceJob.run` returns them.
     """
     nothing = np.zeros(0, dtype=np.int64)
-    plain = [
-        Reduced(r, first, frames, [], [], [], nothing, nothing)
-        for r, (frames, first, *_) in zip(recordings, stored, strict=True)
-    ]
+    plain = []
+    for recording, (frames_of, first, *_) in zip(recordings, stored, strict=True):
+        each = Reduced(recording, first, frames_of, [], [], [], nothing, nothing)
+        cues = labelled_cues(read_session(recording.path), recipe, each.time_s)
+        plain.append(replace(each, cues=cues))
     learned_from = [r for r in plain if not r.recording.locked]
     level_values = np.concatenate([e.values for e in excerpts(learned_from)])
     level = learn_level(level_values, recipe.features, recipe.quantisation.clip_quantile)
     results: list[list[Reduced]] = [[] for _ in stored[0][1:]]
     for each, (_, *outputs) in zip(plain, stored, strict=True):
-        session = read_session(each.recording.path)
-        cues = labelled_cues(session, recipe, each.time_s)
         levelled, _ = level.run(each.values, {})
-        spans = take_spans(recipe, levelled, cues)
-        ends = [last for _, last in spans]
-        frames, labels = training_frames(recipe, cues, ends, each.n_frames)
+        spans = take_spans(recipe, levelled, each.cues)
+        starts, ends = [first for first, _ in spans], [last for _, last in spans]
+        frames, labels = training_frames(recipe, each.cues, ends, each.n_frames)
         for result, output in zip(results, outputs, strict=True):
             result.append(
-                Reduced(
-                    each.recording, output, each.stored_frames, cues,
-                    [first for first, _ in spans], ends, frames, labels,
-                )
-            )  # fmt: skip
+                replace(each, stored=output, starts=starts, ends=ends, frames=frames, labels=labels)
+            )
     return [tuple(result) for result in results]

@@ -15,7 +15,7 @@ from trainer.dataset import LabelledCue
 from trainer.recipe import Recipe
 from trainer.strokes import stroke_span
 
-__all__ = ["take_spans", "training_frames"]
+__all__ = ["gesture_free", "take_spans", "training_frames"]
 
 MOVEMENT_OFFSETS = range(10)
 """Frames after a gesture's end that are still told as the gesture: 0.3 s at 30 frames a second."""
@@ -66,15 +66,31 @@ def training_frames(
     moves = recipe.evaluation.take_end == "movement"
     offsets = MOVEMENT_OFFSETS if moves else CUE_OFFSETS
     chosen: list[tuple[int, int]] = []
-    spoken_for = np.zeros(n_frames, dtype=bool)
     for cue, end in zip(cues, ends, strict=True):
         if not cue.take:
             chosen += [(f, cue.label) for f in range(cue.start, cue.stop, BACKGROUND_STEP)]
-            spoken_for[cue.start : cue.stop] = True
         elif cue.label != other or not moves:
             chosen += [(end + k, cue.label) for k in offsets if cue.start <= end + k < n_frames]
-            spoken_for[max(0, end + AROUND_END.start) : end + AROUND_END.stop] = True
-    if moves and other < len(recipe.answers) and any(cue.take for cue in cues):
-        chosen += [(int(f), other) for f in np.flatnonzero(~spoken_for)[::OTHER_STEP]]
+    if any(cue.take for cue in cues):
+        free = gesture_free(recipe, cues, ends, n_frames)
+        for cue in cues:
+            free[cue.start : cue.stop] &= cue.take
+        chosen += [(int(f), other) for f in np.flatnonzero(free)[::OTHER_STEP]]
     table = np.array(chosen, dtype=np.int64).reshape(-1, 2)
     return table[:, 0], table[:, 1]
+
+
+def gesture_free(
+    recipe: Recipe, cues: Sequence[LabelledCue], ends: Sequence[int], n_frames: int
+) -> NDArray[np.bool_]:
+    """Return which frames are certainly no gesture's: those that are not about the end of one.
+
+    None, for a recipe without a class "other" and for one of poses that are held still.
+    """
+    other = len(recipe.classes)
+    learns_other = recipe.evaluation.take_end == "movement" and other < len(recipe.answers)
+    free = np.full(n_frames, learns_other)
+    for cue, end in zip(cues, ends, strict=True):
+        if cue.label != other:
+            free[max(0, end + AROUND_END.start) : end + AROUND_END.stop] = False
+    return free

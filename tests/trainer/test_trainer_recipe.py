@@ -57,6 +57,12 @@ def test_a_class_is_not_other_as_well() -> None:
         parse_recipe('background = ["le*"]\n' + GOOD, "two")
 
 
+@pytest.mark.parametrize(("text", "layers"), [("hidden = 9", (9,)), ("hidden = [9, 4]", (9, 4))])
+def test_hidden_layers_are_a_number_or_a_list(text: str, layers: tuple[int, ...]) -> None:
+    """One hidden layer may be given as a number, several as a list."""
+    assert parse_recipe(f"{GOOD}[classifier]\n{text}", "two").classifier.hidden == layers
+
+
 @pytest.mark.parametrize(
     ("addition", "line", "key"),
     [
