@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from runtime.errors import UsageError
 from trainer.cache import open_cache, program_digest
 from trainer.held_out import FitJob, HeldOut, HoldOutJob
 from trainer.jobs import Workers, run_jobs
@@ -56,12 +57,9 @@ class Finished:
         """
         results: dict[int, Any] = {}
         for number, job in enumerate(jobs):
-            stored = self._cache.load(self._keys(job)) if isinstance(job, HoldOutJob) else None
-            if stored is not None:
-                unit, *scores = (each.read() for each in stored)
-                results[number] = HeldOut(
-                    tuple(np.array(each, dtype=np.int32) for each in scores), float(unit[0])
-                )
+            kept = self._kept(job) if isinstance(job, HoldOutJob) else None
+            if kept is not None:
+                results[number] = kept
         left = [number for number in range(len(jobs)) if number not in results]
 
         def done(index: int, result: Any) -> None:
@@ -81,6 +79,17 @@ class Finished:
     def clear(self) -> None:
         """Remove what was kept: the training has ended."""
         self._cache.remove(self._label)
+
+    def _kept(self, job: HoldOutJob) -> HeldOut | None:
+        """Return a job's outcome, if it has finished before."""
+        stored = self._cache.load(self._keys(job))
+        if stored is None:
+            return None
+        try:
+            unit, *scores = (np.array(each.read()) for each in stored)
+        except UsageError:  # the same training, in another process, has just ended
+            return None
+        return HeldOut(tuple(each.astype(np.int32) for each in scores), float(unit[0]))
 
     def _keys(self, job: HoldOutJob) -> list[str]:
         names = [f"{self._source} {job.name} {part}" for part in range(1 + len(job.held))]

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import filecmp
+import os
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -101,6 +104,28 @@ def test_a_stopped_training_goes_on_where_it_was(small_data: Path, small_recipe:
             np.testing.assert_array_equal(kept, new)
     finished().clear()
     assert not list((small_data / "derivatives" / "palmwatt" / "jobs").glob("*.npy"))
+
+
+@pytest.mark.slow
+def test_two_trainings_at_the_same_time_do_not_meet(
+    small_data: Path, small_recipe: Path, tmp_path: Path
+) -> None:
+    """Two processes that train the same recipe on the same data both write the whole model."""
+    outs = [tmp_path / "one", tmp_path / "two"]
+    program = "from trainer.cli import main; main()"
+    options = ("--recipe", small_recipe, "--jobs", "1")
+    running = [
+        subprocess.Popen(
+            [sys.executable, "-c", program, "train", small_data, *options, "--out", out],
+            stdout=subprocess.DEVNULL,
+            env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},
+        )
+        for out in outs
+    ]
+    assert [process.wait(120.0) for process in running] == [0, 0]
+    names = [str(p.relative_to(outs[0])) for p in outs[0].rglob("*") if p.is_file()]
+    _, differing, failed = filecmp.cmpfiles(*outs, names, shallow=False)
+    assert len(names) > 8 and not differing and not failed
 
 
 def test_a_training_leaves_no_finished_jobs_behind(small_data: Path, small_recipe: Path) -> None:
