@@ -42,7 +42,7 @@ class Progress:
     mean_lit_counts : float
         Mean of the newest lit exposure.
     saturated_fraction : float
-        Share of its pixels at the largest value.
+        Share of its pixels that are saturated.
     level_change : float
         Mean of its lit minus dark against that of the first frame pair; 0 if that was 0.
     missing : int
@@ -217,7 +217,7 @@ class Intake:
         lit_mean = saturated = 0.0
         if pair is not None:
             lit_mean = float(pair.lit.mean())
-            saturated = float((pair.lit >= self.description.sensor.max_counts).mean())
+            saturated = float((pair.lit >= self.description.sensor.saturation_counts).mean())
             level = _level(pair)
         return Progress(
             self.n_pairs,

@@ -15,8 +15,9 @@ slopes between all pairs of stretches), and its error what their scatter about t
 
 *Rms* from pulse to pulse is measured where the hand is stillest: the second difference of three
 neighbouring readouts along the part of their pattern that the dark exposures do not share, in the
-tenth of the session in which the rest of it is smallest; photon and read noise, as the sensor
-states them, are taken off. What a hand still trembles stays in it: it is an upper bound.
+tenth of the session in which the first and the third differ least and nothing is saturated; photon
+and read noise, as the sensor states them, are taken off. What a hand still trembles stays in it:
+the LED itself varies no more than that.
 """
 
 from __future__ import annotations
@@ -55,12 +56,16 @@ class LedStability:
     drift_error : float
         Standard error of the drift.
     rms : float or None
-        Upper bound on the variation from pulse to pulse; None if it has no three readouts on end.
+        Variation from pulse to pulse, with what a hand trembled; None if the session has no three
+        readouts on end.
+    rms_error : float
+        Standard error of the rms.
     """
 
     drift: float | None
     drift_error: float
     rms: float | None
+    rms_error: float
 
 
 class LedWatch:
@@ -102,39 +107,49 @@ class LedWatch:
             self._triples.append(self._second_differences(block, light))
 
     def _second_differences(self, block: FrameBlock, light: Floats) -> Floats:
-        """Return for each three neighbours: change of scale, the rest of it, variance of noise."""
-        whole = np.diff(block.sequence[:-1]) + np.diff(block.sequence[1:]) == 2
+        """Return for three neighbours each: change of scale, movement, variance of noise."""
+        steps = np.diff(block.sequence) == 1
+        clear = block.lit.max(axis=(1, 2)) < self._sensor.saturation_counts
+        whole = steps[:-1] & steps[1:] & clear[:-2] & clear[1:-1] & clear[2:]
         flat = light.reshape(len(light), -1)
         middle, bend = flat[1:-1][whole], (flat[:-2] - 2.0 * flat[1:-1] + flat[2:])[whole]
         black, gain = self._sensor.black_level_counts, self._sensor.conversion_gain_dn_per_e
         dark = block.dark.reshape(len(light), -1).astype(np.float64) - black
-        # The pattern of the whole block's light: a single readout would answer to its own noise.
-        # Light that flickers is another in the lit and the dark exposure: what has its pattern
-        # says nothing of the LED.
-        pattern, ambient = flat.mean(axis=0), dark.mean(axis=0)
-        pattern -= ambient * (pattern @ ambient) / (ambient @ ambient + 1e-9)
-        answer = middle @ pattern
-        answer = np.where(np.abs(answer) > 1e-9, answer, np.inf)
-        scale = bend @ pattern / answer
-        rest = bend - scale[:, None] * middle
+        # Light that flickers is another in the lit and the dark exposure: what has the pattern of
+        # the dark exposures says nothing of the LED. The LED's pattern is that of the whole block,
+        # since a single readout would answer to its own noise.
+        ambient = (dark[:-2] + dark[1:-1] + dark[2:])[whole]
+        pattern = flat.mean(axis=0)
+        share = ambient @ pattern / ((ambient**2).sum(axis=1) + 1e-9)
+        own = pattern - share[:, None] * ambient
+        answer = (middle * own).sum(axis=1)
+        scale = (bend * own).sum(axis=1) / np.where(np.abs(answer) > 1e-9, answer, np.inf)
+        # Both of these are orthogonal to the second difference: what LED and noise do to them is
+        # independent of it, so that choosing by them does not choose small or large values.
+        across, total = (flat[2:] - flat[:-2])[whole], (flat[2:] + flat[1:-1] + flat[:-2])[whole]
+        moved = (across**2).sum(axis=1) / ((total**2).sum(axis=1) + 1e-9)
         # Shot noise, K times the counts, with read noise and rounding, of both exposures.
         counts = np.maximum(middle + 2.0 * dark[1:-1][whole], 0.0)
         noise = gain * counts + 2.0 * ((gain * self._sensor.read_noise_e) ** 2 + 1.0 / 12.0)
-        return np.stack((scale, (rest**2).sum(axis=1), noise @ pattern**2 / answer**2))
+        floor = (own**2 * noise).sum(axis=1) / np.maximum(answer**2, 1e-9)
+        return np.stack((scale, moved, floor))
 
     def result(self) -> LedStability:
         """Return what the readouts so far tell."""
-        drift, error = self._drift()
-        return LedStability(drift, error, self._rms())
+        return LedStability(*self._drift(), *self._rms())
 
-    def _rms(self) -> float | None:
-        scale, rest, noise = np.concatenate([np.zeros((3, 0)), *self._triples], axis=1)
+    def _rms(self) -> tuple[float | None, float]:
+        scale, moved, noise = np.concatenate([np.zeros((3, 0)), *self._triples], axis=1)
         if not scale.size:
-            return None
-        still = np.argsort(rest, kind="stable")[: max(1, round(_STILLEST * scale.size))]
+            return None, 0.0
+        still = np.argsort(moved, kind="stable")[: max(1, round(_STILLEST * scale.size))]
         # The second difference of independent values has six times their variance.
         variance = (_MAD_TO_SIGMA * float(np.median(np.abs(scale[still])))) ** 2 / 6.0
-        return math.sqrt(max(0.0, variance - float(np.median(noise[still]))))
+        rms = math.sqrt(max(0.0, variance - float(np.median(noise[still]))))
+        # Of a variance from the median absolute deviation, relative: 2 * 1.17 / sqrt(n) for a
+        # normal distribution; neighbouring differences share readouts and count half.
+        error = variance * 2.0 * 1.17 / math.sqrt(still.size / 2.0)
+        return rms, math.sqrt(rms**2 + error) - rms
 
     def _drift(self) -> tuple[float | None, float]:
         n_values = len(self._changes)

@@ -21,6 +21,8 @@ __all__ = [
     "recording_line",
 ]
 
+_TELLING = 0.1  # standard error of a drift, above which the number says nothing
+
 
 def recording_figures(recording: Recording) -> dict[str, object]:
     """Return the counts of a recording as plain JSON values."""
@@ -67,7 +69,8 @@ def quality_lines(quality: Quality) -> Iterator[str]:
     )
     yield (
         f"{_several(quality.n_takes, 'good take')}, {quality.n_rejected} rejected; saturated "
-        f"{quality.saturated_fraction:.2%} of lit pixels"
+        f"{quality.saturated_fraction:.2%} of the lit pixels, some in "
+        f"{quality.saturated_pairs_fraction:.0%} of the frame pairs"
     )
     yield (
         f"mean lit {quality.mean_lit_counts:.0f}, dark {quality.mean_dark_counts:.0f}, ambient "
@@ -79,14 +82,15 @@ def quality_lines(quality: Quality) -> Iterator[str]:
 
 
 def _led_line(quality: Quality) -> str:
-    text = "LED: the session is too short to tell its drift"
-    if quality.led_drift is not None:
-        text = (
-            f"LED: drift {quality.led_drift:+.1%} from start to end (standard error "
-            f"{quality.led_drift_error:.1%})"
-        )
+    if quality.led_drift is None:
+        text = "LED: the session is too short to tell its drift"
+    elif quality.led_drift_error > _TELLING:
+        text = f"LED: too much moved to tell its drift (error {quality.led_drift_error:.0%})"
+    else:
+        text = f"LED: drift {quality.led_drift:+.1%} (error {quality.led_drift_error:.1%})"
     if quality.led_rms is not None:
-        text += f", rms from pulse to pulse at most {quality.led_rms:.1%}"
+        most = quality.led_rms + 2.0 * quality.led_rms_error
+        text += f", rms from pulse to pulse at most {most:.1%}"
     return text
 
 

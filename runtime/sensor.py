@@ -115,6 +115,12 @@ class Sensor:
         return (1 << self.bit_depth) - 1
 
     @property
+    def saturation_counts(self) -> int:
+        """Value from which a pixel is saturated: its full well or the ADC, whichever is first."""
+        full = self.black_level_counts + self.conversion_gain_dn_per_e * self.full_well_e
+        return min(self.max_counts, int(full))
+
+    @property
     def frame_period_us(self) -> float:
         """Microseconds from one frame pair to the next."""
         return 1e6 / self.frame_rate_hz

@@ -69,14 +69,15 @@ def test_rms_is_that_of_the_led_and_not_of_hand_noise_or_lamp(rms: float) -> Non
         found = watched(session(rms=rms, flicker=flicker))
         assert found.rms is not None
         assert 0.85 * rms <= found.rms < rms + 0.01
+        assert rms < found.rms + 2.0 * found.rms_error < rms + 0.02
 
 
 def test_a_session_too_short_says_so() -> None:
     """Too few readouts give no drift, and fewer than three no rms."""
     assert watched(session(300)).drift is None
     assert watched(session(300)).rms is not None
-    assert watched(session(300)[:2]) == LedStability(None, 0.0, None)
-    assert LedWatch(SENSOR).result() == LedStability(None, 0.0, None)
+    assert watched(session(300)[:2]) == LedStability(None, 0.0, None, 0.0)
+    assert LedWatch(SENSOR).result() == LedStability(None, 0.0, None, 0.0)
 
 
 def test_no_light_gives_no_drift() -> None:
@@ -106,3 +107,16 @@ def test_the_verdict_uses_them() -> None:
     assert "LED's light changed by -14% from start to end" in reason
     (reason,) = judge(dataclasses.replace(steady, led_rms=0.08), SENSOR)
     assert "8.0% rms from pulse to pulse" in reason
+    unsure = dataclasses.replace(steady, led_rms=0.08, led_rms_error=0.02)
+    assert judge(unsure, SENSOR) == ()
+
+
+def test_an_unlit_scene_says_how_little_it_tells() -> None:
+    """Where little light comes back, noise is neither told as the LED's nor as its absence."""
+    rng = np.random.default_rng(4)
+    mean = np.array([70.0, 64.0]).reshape(2, 1, 1, 1)
+    lit, dark = np.rint(rng.normal(mean, 2.2, (2, 2400, 24, 20))).astype(np.uint16)
+    number = np.arange(2400, dtype=np.int64)
+    found = watched(FrameBlock(number, 33_333 * number, lit, dark))
+    assert found.rms is not None
+    assert found.rms - 2.0 * found.rms_error < 0.0 < 0.005 < found.rms + 2.0 * found.rms_error

@@ -74,10 +74,17 @@ def test_jitter_is_the_spread_of_the_steps() -> None:
 
 
 def test_saturated_pixels_are_counted() -> None:
-    """Saturation is the share of lit pixels at the largest value of the bit depth."""
-    block = frames(100)
-    block.lit[:, 0, 0] = 4095
-    assert measure([block], SENSOR).saturated_fraction == 1 / 16
+    """Saturated are lit pixels with a full well or at the end of the ADC, whichever comes first."""
+    full_well = round(SENSOR.black_level_counts + 0.25 * 16_000)
+    for sensor, level in (
+        (SENSOR, full_well),
+        (dataclasses.replace(SENSOR, conversion_gain_dn_per_e=0.5), 4095),
+    ):
+        block = frames(100)
+        block.lit[:25, 0, 0], block.lit[25:, 0, 0] = level, level - 1
+        quality = measure([block], sensor)
+        assert quality.saturated_fraction == 1 / 64
+        assert quality.saturated_pairs_fraction == 1 / 4
 
 
 def test_the_verdict_names_its_reasons() -> None:
@@ -85,7 +92,7 @@ def test_the_verdict_names_its_reasons() -> None:
     good = dataclasses.replace(measure([frames()], SENSOR), n_takes=5)
     assert judge(good, SENSOR) == ()
     bad = dataclasses.replace(
-        good, n_takes=0, n_dropped=50, saturated_fraction=0.5, jitter_us=9000.0
+        good, n_takes=0, n_dropped=50, saturated_pairs_fraction=0.5, jitter_us=9000.0
     )
     words = " ".join(judge(bad, SENSOR))
     for word in ("no good take", "missing", "saturated", "varies"):
