@@ -161,7 +161,9 @@ def connected(address: str, files: Sequence[Path]) -> Iterator[ClusterWorkers]:
             address, "the Dask scheduler", "not answering", "a running one",
             "start one with: dask scheduler",
         ) from None  # fmt: skip
-    with client:
+    dask: Any = importlib.import_module("dask")
+    # A job brings all that it needs with it, which is no mistake.
+    with client, dask.config.set({"distributed.admin.large-graph-warning-threshold": "1 GB"}):
         _check_workers(client, address, files)
         yield ClusterWorkers(client)
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from runtime.errors import UsageError
 
-__all__ = ["Deadly", "Patient", "Square", "Wrong"]
+__all__ = ["Deadly", "Patient", "Square", "Weigh", "Wrong"]
 
 
 @dataclass(frozen=True)
@@ -57,3 +57,13 @@ class Patient:
         while not self.end.exists() and time.monotonic() < until:
             time.sleep(0.05)
         return 1
+
+
+@dataclass(frozen=True)
+class Weigh:
+    """A job that brings much with it."""
+
+    load: bytes
+
+    def run(self) -> int:
+        return len(self.load)

@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from odd_jobs import Deadly, Patient, Square, Wrong
+from odd_jobs import Deadly, Patient, Square, Weigh, Wrong
 from test_trainer_cli import run
 
 from runtime.errors import ToolError, UsageError
@@ -102,6 +102,12 @@ def test_jobs_on_a_cluster_are_those_of_one_process(two_workers: str, tmp_path: 
         assert run_jobs([Square(n) for n in range(9)], workers) == [n * n for n in range(9)]
         with pytest.raises(UsageError, match="windows of class is 3, expected windows of every"):
             run_jobs([Square(1), Wrong()], workers)
+
+
+def test_a_large_job_travels_without_a_word(two_workers: str) -> None:
+    """Jobs that bring the windows of many people with them are sent without a warning."""
+    with connected(two_workers, []) as workers:
+        assert run_jobs([Weigh(bytes(20_000_000))] * 3, workers) == [20_000_000] * 3
 
 
 @pytest.mark.slow
