@@ -234,3 +234,13 @@ def test_a_cluster_without_our_code_is_refused(tmp_path: Path, program: str) -> 
         connected(address, []),
     ):
         pass
+
+
+def test_without_the_extra_the_missing_package_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the package for clusters is not installed, the error says how to install it."""
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with (
+        pytest.raises(ToolError, match=r"distributed is missing.*palmwatt\[cluster\]"),
+        connected("tcp://127.0.0.1:1", []),
+    ):
+        pass
