@@ -171,7 +171,7 @@ class _Booth:
                 "id": _id(info),
                 "n_rows": sensor.n_rows,
                 "n_cols": sensor.n_cols,
-                "max_counts": sensor.max_counts,
+                "saturation_counts": sensor.saturation_counts,
                 "frame_rate_hz": sensor.frame_rate_hz,
                 "unit": known.session.unit,
                 "duration_s": known.duration_s,

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from capture.energy import EnergyMeter
 from capture.frames import Counts, FrameBlock
 from capture.session import Session, read_session
 from runtime.errors import FormatError, UsageError
@@ -35,8 +36,7 @@ class Survey:
     time_us : int64 array, shape (n_frames,)
         Device clock of each frame pair, microseconds.
     energy : float32 array, shape (n_frames,)
-        Readout energy: sum over the pixels of the absolute change of lit minus dark from the
-        frame pair before, counts.
+        Readout energy, counts; see `capture.energy`.
     ranges : dict
         Usual lowest and highest counts of ``difference``, ``lit`` and ``dark``: the 0.5th and
         99.5th percentile of a sample of frame pairs.
@@ -70,14 +70,10 @@ def survey(session: Session) -> Survey:
     energies: list[npt.NDArray[np.float32]] = []
     samples: list[FrameBlock] = []
     n_samples = 0
-    previous: npt.NDArray[np.int32] | None = None
+    meter = EnergyMeter()
     for block in session.blocks(64):
         times.append(block.time_us)
-        difference = block.lit.astype(np.int32) - block.dark
-        before = difference[:1] if previous is None else previous
-        change = np.diff(difference, axis=0, prepend=before)
-        energies.append(np.abs(change).sum(axis=(1, 2)).astype(np.float32))
-        previous = difference[-1:]
+        energies.append(meter.add(block.lit, block.dark).astype(np.float32))
         if n_samples < _SAMPLES:
             samples.append(FrameBlock.stack(list(block[::_SAMPLE_EVERY])))
             n_samples += len(samples[-1])

@@ -113,8 +113,8 @@ export class Readouts {
     }
   }
 
-  // lit, dark: Uint16Array; maxCounts 0 where saturation is not known
-  draw(lit, dark, nRows, nCols, ranges, maxCounts) {
+  // lit, dark: Uint16Array; saturation 0 where it is not known
+  draw(lit, dark, nRows, nCols, ranges, saturation) {
     for (const [name, part] of Object.entries(this.parts)) {
       const { canvas } = part;
       if (canvas.width !== nCols || canvas.height !== nRows) {
@@ -127,7 +127,7 @@ export class Readouts {
       const scale = 255 / Math.max(1, high - low);
       const counts = name === "dark" ? dark : lit;
       for (let i = 0; i < part.pixels.length; i++) {
-        if (maxCounts && counts[i] >= maxCounts) {
+        if (saturation && counts[i] >= saturation) {
           part.pixels[i] = SATURATED;
           continue;
         }

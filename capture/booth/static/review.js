@@ -117,7 +117,7 @@ function drawReadout() {
   const index = indexAt(line.times, line.cursor + 1e-9);
   const pair = frames.get(index);
   if (pair) {
-    readouts.draw(pair.lit, pair.dark, session.n_rows, session.n_cols, session.ranges, session.max_counts);
+    readouts.draw(pair.lit, pair.dark, session.n_rows, session.n_cols, session.ranges, session.saturation_counts);
   }
   const under = takeUnder(line.cursor);
   const rows = [
