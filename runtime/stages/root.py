@@ -1,0 +1,152 @@
+"""Root: square roots of shares, so that bright and dim parts of a readout count alike.
+
+Photon noise grows with the square root of the light; its square root has the same noise everywhere
+(M. S. Bartlett, Supplement to the Journal of the Royal Statistical Society 3, 1936).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
+
+import numpy as np
+
+from runtime.fixedpoint import INT32_MAX
+from runtime.stages.contract import Float64, Int32, Int64, Stage, State, prove_int32, require
+from runtime.stages.ctext import CStage, fill
+
+if TYPE_CHECKING:
+    from runtime.stages.ctext import Edge
+    from runtime.stages.nodes import Nodes
+
+__all__ = ["Root"]
+
+_C_TEXT = """\
+/* Root of each of the first @N_ROOTED@ values, bit by bit from the highest; others pass. */
+PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
+{
+    for (uint32_t i = 0u; i < @N_ROOTED@u; i++) {
+        const int32_t value = x[i];
+        const uint32_t square = (uint32_t)((value < 0) ? -value : value) << @LIFT@;
+        uint32_t root = 0u;
+        for (uint32_t bit = @HIGHEST@u; bit != 0u; bit >>= 1) {
+            const uint32_t longer = root | bit;
+            if ((longer * longer) <= square) {
+                root = longer;
+            }
+        }
+        y[i] = (@Y_TYPE@)((value < 0) ? -(int32_t)root : (int32_t)root);
+    }
+@PASS@}
+"""
+
+_UNROOTED_TEXT = """\
+    for (uint32_t i = @N_ROOTED@u; i < @N_VALUES@u; i++) {
+        y[i] = (@Y_TYPE@)x[i];
+    }
+"""
+
+
+@dataclass(frozen=True, eq=False)
+class Root(Stage):
+    """``y[i] = sign(x[i]) * floor(sqrt(|x[i]| * 2**lift))`` of the first `n_rooted` values.
+
+    The other values pass unchanged. Cost per frame: one multiplication and one comparison per bit
+    of a root and value.
+
+    Parameters
+    ----------
+    n_values : int
+        Values taken per frame, 1 to 4096.
+    n_rooted : int
+        How many of them, from the first, 1 to `n_values`.
+    lift : int
+        Bits by which a value is raised before, so that its root has half as many more, 0 to 16.
+
+    Raises
+    ------
+    FormatError
+        A value is out of range.
+    """
+
+    kind: ClassVar[str] = "root"
+    n_values: int
+    n_rooted: int
+    lift: int
+
+    def __post_init__(self) -> None:
+        require(self.kind, "n_values", self.n_values, 1, 4096)
+        require(self.kind, "n_rooted", self.n_rooted, 1, self.n_values)
+        require(self.kind, "lift", self.lift, 0, 16)
+
+    @property
+    def n_in(self) -> int:
+        """Values taken per frame."""
+        return self.n_values
+
+    @property
+    def n_out(self) -> int:
+        """As many."""
+        return self.n_values
+
+    @property
+    def n_operations(self) -> int:
+        """A multiplication and a comparison for each of at most 16 bits of each root."""
+        return 2 * 16 * self.n_rooted
+
+    def run(self, x: Int32, state: State) -> tuple[Int32, State]:
+        """Take roots in float64, which are exact below 2**52 once they are floored."""
+        wide = x[:, : self.n_rooted].astype(np.int64)
+        roots = np.floor(np.sqrt((np.abs(wide) << self.lift).astype(np.float64)))
+        signed = (np.sign(wide) * roots.astype(np.int64)).astype(np.int32)
+        return np.hstack([signed, x[:, self.n_rooted :]]), state
+
+    def run_float(self, x: Float64) -> Float64:
+        """Take unrounded roots."""
+        rooted = x[:, : self.n_rooted]
+        roots = np.sign(rooted) * np.sqrt(np.abs(rooted) * 2.0**self.lift)
+        return np.hstack([roots, x[:, self.n_rooted :]])
+
+    def bounds(self, low: Int64, high: Int64) -> tuple[Int64, Int64]:
+        """Prove each lifted value within 32 bits; roots keep the order of values."""
+        ends = np.stack([low, high])
+        raised = np.abs(ends[:, : self.n_rooted]) << self.lift
+        prove_int32(self.kind, "lifted value", -raised.max(axis=0), raised.max(axis=0))
+        least, most = self.run(ends.astype(np.int32), {})[0].astype(np.int64)
+        return least, most
+
+    def _highest_bit(self, largest: int) -> int:
+        """Return the highest bit that the root of a value of at most `largest` can have."""
+        return 1 << max(0, ((largest << self.lift).bit_length() - 1) // 2)
+
+    def onnx(self, nodes: Nodes, x: str, state: dict[str, str]) -> tuple[str, dict[str, str]]:
+        """Find the root bit by bit, all values at once."""
+        rooted = nodes.slice(x, 0, self.n_rooted) if self.n_rooted < self.n_values else x
+        wide = nodes.cast(rooted, "int64")
+        square = nodes.op("Mul", nodes.op("Abs", wide), nodes.int64(1 << self.lift))
+        root = nodes.op("Mul", wide, nodes.int64(0))
+        bit = self._highest_bit(INT32_MAX >> self.lift)
+        while bit:
+            longer = nodes.op("Add", root, nodes.int64(bit))
+            fits = nodes.op("LessOrEqual", nodes.op("Mul", longer, longer), square)
+            root = nodes.op("Where", fits, longer, root)
+            bit >>= 1
+        signed = nodes.cast(nodes.op("Mul", root, nodes.op("Sign", wide)), "int32")
+        if self.n_rooted == self.n_values:
+            return signed, state
+        rest = nodes.slice(x, self.n_rooted, self.n_values)
+        return nodes.op("Concat", signed, rest, axis=0), state
+
+    def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
+        """Begin at the highest bit that the inputs' range allows."""
+        marks = {"N_ROOTED": self.n_rooted, "N_VALUES": self.n_values, "Y_TYPE": y.ctype}
+        functions = fill(
+            _C_TEXT,
+            PASS=fill(_UNROOTED_TEXT, **marks) if self.n_rooted < self.n_values else "",
+            PREFIX=prefix,
+            X_TYPE=x.ctype,
+            LIFT=self.lift,
+            HIGHEST=self._highest_bit(max(abs(x.lo), abs(x.hi))),
+            **marks,
+        )
+        return CStage(tables="", state=(), init="", functions=functions)
