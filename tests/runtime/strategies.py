@@ -23,6 +23,7 @@ from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
+from runtime.stages.swing import Swing
 from runtime.stages.trees import Trees
 from runtime.stages.window import Window
 
@@ -144,7 +145,7 @@ def models(draw: st.DrawFn) -> Model:
         floor = 1 << max(1, gain_bits - 14, draw(st.integers(1, 16)))
         append(Level(entry.n_out, n_bits, gain_bits, floor, draw(st.integers(0, 12)), 20))
     for _ in range(draw(st.integers(0, 2))):
-        kind = draw(st.sampled_from(["window", "dense", "motion"]))
+        kind = draw(st.sampled_from(["window", "dense", "motion", "swing"]))
         n_bits = draw(st.sampled_from([8, 16]))
         extreme = draw(st.booleans())
         if kind == "window":
@@ -152,6 +153,8 @@ def models(draw: st.DrawFn) -> Model:
             append(Window(len(low), segments, length, draw(st.integers(0, 3)), n_bits))
         elif kind == "motion":
             append(Motion(len(low), draw(st.integers(0, 9)), n_bits))
+        elif kind == "swing":
+            append(Swing(len(low), draw(st.integers(1, 2)), draw(st.integers(0, 9)), n_bits))
         else:
             n_out = draw(st.integers(1, 9))
             append(dense(rng, len(low), n_out, n_bits, _bound(low, high), extreme))

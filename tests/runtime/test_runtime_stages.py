@@ -24,6 +24,7 @@ from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
+from runtime.stages.swing import Swing
 from runtime.stages.trees import Trees
 from runtime.stages.window import Window
 
@@ -164,6 +165,42 @@ def test_motion_counts_changes() -> None:
     assert state["previous"].tolist() == [120, -127]
 
 
+@settings(max_examples=50)
+@given(seeds, st.integers(1, 3), st.integers(0, 4))
+def test_swing_is_the_fourth_difference_of_runs(seed: int, length: int, shift: int) -> None:
+    """Each output is |a - 4b + 6c - 4d + e| of the last five runs' sums, rounded and saturated."""
+    rng = np.random.default_rng(seed)
+    stage = Swing(2, length, shift, 8)
+    x = rng.integers(-9, 10, (40, 2)).astype(np.int32)
+    y, state = stage.run(x, stage.initial_state())
+    padded = np.vstack([np.zeros((5 * length, 2), dtype=int), x])
+    for frame in range(len(x)):
+        last = padded[frame + 1 : frame + 1 + 5 * length].reshape(5, length, 2).sum(axis=1)
+        swing = np.diff(last, 4, axis=0)[0]
+        rounded = [floor(Fraction(abs(int(v)), 2**shift) + Fraction(1, 2)) for v in swing]
+        assert y[frame].tolist() == [min(v, 127) for v in rounded]
+    assert state["swing"].tolist() == swing.tolist()
+
+
+def test_swing_answers_to_a_movement_to_and_fro_and_to_no_slow_curve() -> None:
+    """A cubic gives nothing; a wave whose period is two runs gives nearly the most of any."""
+    t = np.arange(200.0)[:, None]
+    stage = Swing(1, 6, 0, 32)
+    cubic = ((t - 100.0) ** 3).astype(np.int32)
+    assert not stage.run(cubic, stage.initial_state())[0][30:].any()
+    tops = {
+        period: int(
+            stage.run(
+                np.rint(1000.0 * np.sin(2.0 * np.pi * t / period)).astype(np.int32),
+                stage.initial_state(),
+            )[0][30:].max()
+        )
+        for period in (4, 12, 60)
+    }
+    assert tops[12] > 3 * tops[4]
+    assert tops[12] > 50 * tops[60]
+
+
 def decide(scores: list[list[int]], **changes: Any) -> list[int]:
     """Return the decisions of a two-gesture, one-other decision."""
     fields: dict[str, Any] = {
@@ -280,6 +317,8 @@ def test_prototype_distances_equal_scikit_learn(squared: bool, metric: str) -> N
         (Window(4096, 1, 1), {"n_segments": 64, "segment_length": 1024}),
         (Motion(2, 0, 8), {"n_bits": 9}),
         (Motion(2, 0, 8), {"shift": 31}),
+        (Swing(2, 3, 0, 8), {"run_frames": 0}),
+        (Swing(2, 3, 0, 8), {"n_bits": 24}),
         (stump(), {"feature": int32(2)}),
         (stump(), {"left": int32(0)}),
         (stump(), {"left": int32(-3)}),
@@ -309,6 +348,7 @@ def test_wrong_fields_are_refused(stage: Stage, changes: dict[str, Any]) -> None
         (layer(multiplier=32767, shift=16, out_bits=8), 2**25),
         (Window(1, 1, 1024), 2**21),
         (Motion(2, 0, 8), 2**29),
+        (Swing(1, 64, 0, 32), 2**21),
         (stump(leaves=int32([2**31 - 1, 0], [0, 1]), roots=int32(0, -1)), 10),
         (pair(), 2**15),
         (Decision((True, False), 1, 1, 1, 0), 2**30),
@@ -330,6 +370,7 @@ def test_overflow_is_refused(stage: Stage, bound: int) -> None:
         (layer(), 6),
         (layer(weights=np.array([[1, 0, 0], [0, 0, -1]], dtype=np.int8)), 2),
         (Window(3, 4, 5), 24),
+        (Swing(3, 5, 0, 16), 18),
         (stump(), 1 + 2),
         (pair(), 8),
         (Decision((False, True), 0, 0, 1, 0), 4),
