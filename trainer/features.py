@@ -19,6 +19,7 @@ from runtime.stages.dense import Dense
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.pixels import Pixels
+from runtime.stages.root import Root
 from runtime.stages.window import Window
 from trainer.directions import (
     drawn_directions,
@@ -31,7 +32,9 @@ from trainer.recipe import FeatureRecipe, QuantisationRecipe
 
 __all__ = ["StageChain", "learn_features", "learn_level", "learn_window"]
 
-FLOOR_QUANTILE = 0.01
+FLOOR_QUANTILE, FLOOR_SHARE = 0.01, 0.5
+ROOT_SIZES = {8: (7, 7), 16: (5, 10)}
+"""By the bits of a share: the bits it is raised by, and those of its root."""
 SIGN_BITS = 2
 """Width of weights that are 1, -1 or 0."""
 
@@ -90,7 +93,7 @@ def learn_level(entry_values: Int32, features: FeatureRecipe, clip_quantile: flo
     """Choose the level stage's constants from training readouts.
 
     The gain is the largest power of two that leaves `clip_quantile` of the values unsaturated; the
-    floor is the first percentile of the frames' sums, so that frames without a hand stay small
+    floor is half the first percentile of the frames' sums, so that frames without a hand stay small
     instead of becoming amplified noise.
 
     Parameters
@@ -99,7 +102,7 @@ def learn_level(entry_values: Int32, features: FeatureRecipe, clip_quantile: flo
         Outputs of the entry stage.
     """
     total = entry_values.sum(axis=1, dtype=np.int64)
-    floor = max(4, int(np.quantile(total, FLOOR_QUANTILE)))
+    floor = max(4, int(FLOOR_SHARE * np.quantile(total, FLOOR_QUANTILE)))
     share = np.abs(entry_values) / np.maximum(total, floor)[:, None]
     largest = max(float(np.quantile(share, clip_quantile)), 2.0**-20)
     limit = symmetric_limit(features.level_bits)
@@ -124,7 +127,7 @@ def learn_features(
     quantisation: QuantisationRecipe,
     seed: int,
 ) -> StageChain:
-    """Add projection, motion and window to a chain that ends in a level stage.
+    """Add roots, projection, motion and window to a chain that ends in a level stage.
 
     Parameters
     ----------
@@ -139,6 +142,11 @@ def learn_features(
     seed : int
         Seeds the directions that are drawn.
     """
+    if features.roots:
+        n_values = recordings[0].shape[1]
+        root = Root(n_values, n_values - 1, *ROOT_SIZES[features.level_bits])
+        chain = chain.then(root)
+        recordings = [root.run(r, {})[0] for r in recordings]
     if features.projection != "none":
         directions = _directions(recordings, samples, features, seed)
         drawn_signs = features.projection in ("ternary", "sparse")

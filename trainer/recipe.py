@@ -49,7 +49,8 @@ class FeatureRecipe(_Table):
     ``bins`` bins down and across, or, for ``entry = "pixels"``, ``pixels`` single pixels: ``qr``
     chooses them by what they tell about the readouts' strongest directions, ``random`` does not
     look. ``rows`` are the first row read and the row after the last one; the whole sensor without.
-    ``level_bits`` bits of a level-normalised feature; ``projection`` onto ``directions`` learned
+    ``level_bits`` bits of a level-normalised feature, with ``roots`` the square root of each share;
+    ``projection`` onto ``directions`` learned
     directions (``principal``: most signal for the noise, ``fisher``: most difference between
     classes for the spread within them) or drawn ones (``random``: dense, ``ternary``: a third of
     the weights are +-1, ``sparse``: one in the root of the number of values), or ``none``;
@@ -65,6 +66,7 @@ class FeatureRecipe(_Table):
         None
     )
     level_bits: Literal[8, 16] = 8
+    roots: bool = False
     projection: Literal["none", "principal", "fisher", "random", "ternary", "sparse"] = "principal"
     directions: Annotated[int, Field(ge=1, le=256)] = 16
     direction_bits: Literal[8, 16] = 8

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
-from runtime.fixedpoint import INT32_MAX
 from runtime.stages.contract import Float64, Int32, Int64, Stage, State, prove_int32, require
 from runtime.stages.ctext import CStage, fill
 
@@ -51,8 +50,8 @@ _UNROOTED_TEXT = """\
 class Root(Stage):
     """``y[i] = sign(x[i]) * floor(sqrt(|x[i]| * 2**lift))`` of the first `n_rooted` values.
 
-    The other values pass unchanged. Cost per frame: one multiplication and one comparison per bit
-    of a root and value.
+    A root saturates at ``2**root_bits - 1``. The other values pass unchanged. Cost per frame: one
+    multiplication and one comparison per bit of a root and value.
 
     Parameters
     ----------
@@ -62,6 +61,8 @@ class Root(Stage):
         How many of them, from the first, 1 to `n_values`.
     lift : int
         Bits by which a value is raised before, so that its root has half as many more, 0 to 16.
+    root_bits : int
+        Bits of a root, 1 to 16.
 
     Raises
     ------
@@ -73,11 +74,13 @@ class Root(Stage):
     n_values: int
     n_rooted: int
     lift: int
+    root_bits: int
 
     def __post_init__(self) -> None:
         require(self.kind, "n_values", self.n_values, 1, 4096)
         require(self.kind, "n_rooted", self.n_rooted, 1, self.n_values)
         require(self.kind, "lift", self.lift, 0, 16)
+        require(self.kind, "root_bits", self.root_bits, 1, 16)
 
     @property
     def n_in(self) -> int:
@@ -91,14 +94,15 @@ class Root(Stage):
 
     @property
     def n_operations(self) -> int:
-        """A multiplication and a comparison for each of at most 16 bits of each root."""
-        return 2 * 16 * self.n_rooted
+        """A multiplication and a comparison for each bit of each root."""
+        return 2 * self.root_bits * self.n_rooted
 
     def run(self, x: Int32, state: State) -> tuple[Int32, State]:
         """Take roots in float64, which are exact below 2**52 once they are floored."""
         wide = x[:, : self.n_rooted].astype(np.int64)
         roots = np.floor(np.sqrt((np.abs(wide) << self.lift).astype(np.float64)))
-        signed = (np.sign(wide) * roots.astype(np.int64)).astype(np.int32)
+        whole = np.minimum(roots.astype(np.int64), (1 << self.root_bits) - 1)
+        signed = (np.sign(wide) * whole).astype(np.int32)
         return np.hstack([signed, x[:, self.n_rooted :]]), state
 
     def run_float(self, x: Float64) -> Float64:
@@ -115,17 +119,13 @@ class Root(Stage):
         least, most = self.run(ends.astype(np.int32), {})[0].astype(np.int64)
         return least, most
 
-    def _highest_bit(self, largest: int) -> int:
-        """Return the highest bit that the root of a value of at most `largest` can have."""
-        return 1 << max(0, ((largest << self.lift).bit_length() - 1) // 2)
-
     def onnx(self, nodes: Nodes, x: str, state: dict[str, str]) -> tuple[str, dict[str, str]]:
         """Find the root bit by bit, all values at once."""
         rooted = nodes.slice(x, 0, self.n_rooted) if self.n_rooted < self.n_values else x
         wide = nodes.cast(rooted, "int64")
         square = nodes.op("Mul", nodes.op("Abs", wide), nodes.int64(1 << self.lift))
         root = nodes.op("Mul", wide, nodes.int64(0))
-        bit = self._highest_bit(INT32_MAX >> self.lift)
+        bit = 1 << (self.root_bits - 1)
         while bit:
             longer = nodes.op("Add", root, nodes.int64(bit))
             fits = nodes.op("LessOrEqual", nodes.op("Mul", longer, longer), square)
@@ -138,7 +138,7 @@ class Root(Stage):
         return nodes.op("Concat", signed, rest, axis=0), state
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
-        """Begin at the highest bit that the inputs' range allows."""
+        """Begin at the highest bit of a root."""
         marks = {"N_ROOTED": self.n_rooted, "N_VALUES": self.n_values, "Y_TYPE": y.ctype}
         functions = fill(
             _C_TEXT,
@@ -146,7 +146,7 @@ class Root(Stage):
             PREFIX=prefix,
             X_TYPE=x.ctype,
             LIFT=self.lift,
-            HIGHEST=self._highest_bit(max(abs(x.lo), abs(x.hi))),
+            HIGHEST=1 << (self.root_bits - 1),
             **marks,
         )
         return CStage(tables="", state=(), init="", functions=functions)
