@@ -15,6 +15,7 @@ from runtime.stages.contract import Float64
 __all__ = [
     "drawn_directions",
     "fisher_directions",
+    "most_for_the_least",
     "noise_covariance",
     "principal_directions",
     "shrunk",
@@ -73,7 +74,7 @@ def principal_directions(x: Float64, noise: Float64, n_directions: int) -> Float
     float64 (n_directions, n_values)
         Signs are fixed: the largest element of each direction is positive.
     """
-    return _generalised(np.cov(x, rowvar=False), noise, n_directions)
+    return most_for_the_least(np.cov(x, rowvar=False), noise, n_directions)
 
 
 def fisher_directions(x: Float64, labels: NDArray[np.int64], n_directions: int) -> Float64:
@@ -89,10 +90,14 @@ def fisher_directions(x: Float64, labels: NDArray[np.int64], n_directions: int) 
     spread = means - x.mean(axis=0)
     between = (spread * counts[:, None]).T @ spread / len(x)
     n_directions = min(n_directions, len(classes) - 1)
-    return _generalised(between, shrunk(within.T @ within / len(x)), n_directions)
+    return most_for_the_least(between, shrunk(within.T @ within / len(x)), n_directions)
 
 
-def _generalised(signal: Float64, noise: Float64, n_directions: int) -> Float64:
+def most_for_the_least(signal: Float64, noise: Float64, n_directions: int) -> Float64:
+    """Return the directions with the most of one covariance over another, strongest first.
+
+    Each is scaled to unit noise, and its largest element is positive.
+    """
     n = len(noise)
     n_directions = min(n_directions, n)
     _, vectors = linalg.eigh(signal, noise, subset_by_index=[n - n_directions, n - 1])

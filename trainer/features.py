@@ -7,7 +7,7 @@ sums of pixels behind a diffractive optic, and directions are directions in the 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +20,7 @@ from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.pixels import Pixels
 from runtime.stages.root import Root
+from runtime.stages.swing import Swing
 from runtime.stages.window import Window
 from trainer.directions import (
     drawn_directions,
@@ -29,12 +30,14 @@ from trainer.directions import (
 )
 from trainer.quantise import quantise_dense
 from trainer.recipe import FeatureRecipe, QuantisationRecipe
+from trainer.swings import swing_directions
 
 __all__ = ["StageChain", "learn_features", "learn_level", "learn_window"]
 
 FLOOR_QUANTILE, FLOOR_SHARE = 0.01, 0.5
 ROOT_SIZES = {8: (7, 7), 16: (5, 10)}
 """By the bits of a share: the bits it is raised by, and those of its root."""
+SWING_QUANTILE = 0.9999
 SIGN_BITS = 2
 """Width of weights that are 1, -1 or 0."""
 
@@ -126,8 +129,9 @@ def learn_features(
     features: FeatureRecipe,
     quantisation: QuantisationRecipe,
     seed: int,
+    whole: Iterable[tuple[Int32, NDArray[np.int64], NDArray[np.int64]]] = (),
 ) -> StageChain:
-    """Add roots, projection, motion and window to a chain that ends in a level stage.
+    """Add roots, projection, motion or swings, and window to a chain that ends in a level stage.
 
     Parameters
     ----------
@@ -141,6 +145,9 @@ def learn_features(
         What to learn, and the integer widths.
     seed : int
         Seeds the directions that are drawn.
+    whole : iterable of (values, frames, labels)
+        What the chain is run over, of recordings without gaps, and their labelled frames; only
+        directions of swings are learned from them.
     """
     if features.roots:
         n_values = recordings[0].shape[1]
@@ -148,18 +155,33 @@ def learn_features(
         chain = chain.then(root)
         recordings = [root.run(r, {})[0] for r in recordings]
     if features.projection != "none":
-        directions = _directions(recordings, samples, features, seed)
+        if features.projection == "swing":
+            directions = swing_directions(((chain.run(v), f, k) for v, f, k in whole), features)
+        else:
+            directions = _directions(recordings, samples, features, seed)
         drawn_signs = features.projection in ("ternary", "sparse")
         projection = _project(chain, recordings, directions, drawn_signs, features, quantisation)
         chain = chain.then(projection)
         recordings = [projection.run(r, {})[0] for r in recordings]
-    return learn_window(chain, recordings, features)
+    chain = learn_window(chain, recordings, features)
+    if not features.swing_frames:
+        return chain
+    # What all directions see of an unrest of the whole hand, and of noise, tells nothing: their
+    # shares of it do, and how much there is in all.
+    energies = [_run_all(chain.stages[-2:], r) for r in recordings]
+    return chain.then(learn_level(np.concatenate(energies), features, quantisation.clip_quantile))
+
+
+def _run_all(stages: Sequence[Stage], values: Int32) -> Int32:
+    for stage in stages:
+        values, _ = stage.run(values, stage.initial_state())
+    return values
 
 
 def learn_window(
     chain: StageChain, recordings: Sequence[Int32], features: FeatureRecipe
 ) -> StageChain:
-    """Add motion, if asked for, and the window to a chain.
+    """Add motion or swings, if asked for, and the window to a chain.
 
     Parameters
     ----------
@@ -167,8 +189,9 @@ def learn_window(
     recordings : sequence of int32 (n_frames, n_values)
         The chain's outputs, one array per training recording.
     """
-    if features.motion:
-        motion = _learn_motion(recordings)
+    if features.motion or features.swing_frames:
+        learn = _learn_swing if features.swing_frames else _learn_motion
+        motion = learn(recordings, features)
         chain = chain.then(motion)
         recordings = [motion.run(r, motion.initial_state())[0] for r in recordings]
     largest = features.segment_frames * float(max(np.abs(r).max() for r in recordings))
@@ -235,7 +258,16 @@ def _project(
     return stage
 
 
-def _learn_motion(recordings: Sequence[Int32]) -> Motion:
+def _learn_swing(recordings: Sequence[Int32], features: FeatureRecipe) -> Swing:
+    """Choose the shift that leaves nearly all swings unsaturated."""
+    plain = Swing(recordings[0].shape[1], features.swing_frames, 0, 32)
+    swings = [plain.run(r, plain.initial_state())[0][plain.n_frames :] for r in recordings]
+    largest = float(np.quantile(np.concatenate(swings), SWING_QUANTILE))
+    shift = max(0, math.ceil(math.log2(max(1.0, largest / symmetric_limit(16)))))
+    return Swing(plain.n_values, features.swing_frames, shift, 16)
+
+
+def _learn_motion(recordings: Sequence[Int32], features: FeatureRecipe) -> Motion:
     """Choose the shift that brings the change down to the spread of the other values."""
     steps = np.concatenate([np.abs(np.diff(r, axis=0)).sum(axis=1) for r in recordings])
     spread = float(np.median(np.concatenate(recordings).std(axis=0)))

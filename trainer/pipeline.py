@@ -88,7 +88,8 @@ def fit_pipeline(
     chain = chain.then(learn_level(values, features, quantisation.clip_quantile))
     levelled = [chain.run(e.values) for e in seen]
     samples = [(e.frames, e.labels) for e in seen]
-    chain = learn_features(chain, levelled, samples, features, quantisation, recipe.seed)
+    whole = ((r.values, r.frames, r.labels) for r in train)
+    chain = learn_features(chain, levelled, samples, features, quantisation, recipe.seed, whole)
     every = max(1, -(-sum(len(r.frames) for r in train) // MAX_WINDOWS))
     x = np.concatenate([chain.run(r.values)[r.frames[::every]] for r in train])
     labels = np.concatenate([r.labels[::every] for r in train])
@@ -122,8 +123,10 @@ def _hard_windows(
 
 
 def _fit_classifier(x: Int32, labels: NDArray[np.int64], recipe: Recipe) -> Pipeline:
+    # Shares of the swings' sum do not repeat from segment to segment: the sum is one for all.
+    n_segments = 1 if recipe.features.swing_frames else recipe.features.segments
     return fit_classifier(
-        recipe.classifier, x, labels, len(recipe.answers), recipe.features.segments, recipe.seed
+        recipe.classifier, x, labels, len(recipe.answers), n_segments, recipe.seed
     )
 
 

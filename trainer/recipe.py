@@ -56,6 +56,11 @@ class FeatureRecipe(_Table):
     the weights are +-1, ``sparse``: one in the root of the number of values), or ``none``;
     ``motion`` adds the change between frames as a feature; the window is ``segments`` sums of
     ``segment_frames`` frames each.
+
+    With ``swing_frames`` the window sums, in the place of values, how strongly each goes to and fro
+    between runs of that many frames, and takes these sums as shares of their own sum; movements of
+    a period of about two runs count most. The projection ``swing`` learns the directions in which
+    such movements differ most from what there is without them.
     """
 
     entry: Literal["bins", "pixels"] = "bins"
@@ -67,12 +72,23 @@ class FeatureRecipe(_Table):
     )
     level_bits: Literal[8, 16] = 8
     roots: bool = False
-    projection: Literal["none", "principal", "fisher", "random", "ternary", "sparse"] = "principal"
+    projection: Literal["none", "principal", "fisher", "swing", "random", "ternary", "sparse"] = (
+        "principal"
+    )
     directions: Annotated[int, Field(ge=1, le=256)] = 16
     direction_bits: Literal[8, 16] = 8
     motion: bool = True
+    swing_frames: Annotated[int, Field(ge=0, le=32)] = 0
     segments: Annotated[int, Field(ge=1, le=64)] = 8
     segment_frames: Annotated[int, Field(ge=1, le=64)] = 4
+
+    @model_validator(mode="after")
+    def _swings_stand_alone(self) -> FeatureRecipe:
+        if self.projection == "swing" and not self.swing_frames:
+            raise ValueError('projection "swing" needs swing_frames of 1 or more')
+        if self.swing_frames and self.motion:
+            raise ValueError("motion must be false where swing_frames are given")
+        return self
 
 
 class ClassifierRecipe(_Table):

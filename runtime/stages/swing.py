@@ -26,10 +26,10 @@ if TYPE_CHECKING:
 
 __all__ = ["Swing"]
 
-_RUN_WEIGHTS = (1, -4, 6, -4, 1)
-"""Of the sums of five runs: their fourth difference."""
-_LEAVING_WEIGHTS = (-1, 5, -10, 10, -5)
-"""Of the frames that leave the five runs, oldest first, in the change of the fourth difference."""
+_N_RUNS = 5
+_EDGE_WEIGHTS = (-1, 5, -10, 10, -5, 1)
+"""In the change of the fourth difference of five runs: of the frames at the runs' edges, the oldest
+first and the one that comes last. In the fourth difference itself: of sums up to those frames."""
 
 _C_TEXT = """\
 /* Fourth difference of the sums of five runs of @RUN@ frames, kept up to date by the frame that
@@ -119,7 +119,7 @@ class Swing(Stage):
     @property
     def n_frames(self) -> int:
         """Frames remembered."""
-        return len(_RUN_WEIGHTS) * self.run_frames
+        return _N_RUNS * self.run_frames
 
     def initial_state(self) -> State:
         """Ring of frames, the place of its oldest one, and the fourth differences: all zero."""
@@ -134,9 +134,11 @@ class Swing(Stage):
         frames = np.vstack([np.roll(state["history"], -int(state["position"][0]), axis=0), x])
         first = np.zeros((1, self.n_values), dtype=np.int64)
         total = np.vstack([first, frames.astype(np.int64).cumsum(axis=0)])
-        starts = [1 + k * self.run_frames for k in range(len(_RUN_WEIGHTS) + 1)]
-        ends = np.stack([total[start : start + len(x)] for start in starts])
-        return np.asarray(np.tensordot(_RUN_WEIGHTS, np.diff(ends, axis=0), axes=1))
+        swing = np.zeros((len(x), self.n_values), dtype=np.int64)
+        for edge, weight in enumerate(_EDGE_WEIGHTS):
+            start = 1 + edge * self.run_frames
+            swing += weight * total[start : start + len(x)]
+        return swing
 
     def run(self, x: Int32, state: State) -> tuple[Int32, State]:
         """Take differences of cumulative sums; only the last frames make the new state."""
@@ -156,7 +158,7 @@ class Swing(Stage):
         """Take the same fourth differences of real values."""
         frames = np.vstack([np.zeros((self.n_frames, self.n_values)), x])
         windows = np.lib.stride_tricks.sliding_window_view(frames[1:], self.n_frames, axis=0)
-        weights = np.repeat(_RUN_WEIGHTS, self.run_frames)
+        weights = np.repeat((1, -4, 6, -4, 1), self.run_frames)
         return np.asarray(np.abs(windows @ weights) / 2.0**self.shift)
 
     def bounds(self, low: Int64, high: Int64) -> tuple[Int64, Int64]:
@@ -172,11 +174,11 @@ class Swing(Stage):
 
     def onnx(self, nodes: Nodes, x: str, state: dict[str, str]) -> tuple[str, dict[str, str]]:
         """Gather the frames that leave the runs, scatter the new frame into the ring."""
-        offsets = np.arange(len(_RUN_WEIGHTS), dtype=np.int32) * self.run_frames
+        offsets = np.arange(_N_RUNS, dtype=np.int32) * self.run_frames
         slots = nodes.op("Add", nodes.constant(offsets), state["position"])
         slots = nodes.op("Mod", slots, nodes.int32(self.n_frames))
         leaving = nodes.op("Gather", state["history"], slots, axis=0)
-        weights = nodes.constant(np.array(_LEAVING_WEIGHTS, dtype=np.int32)[:, None])
+        weights = nodes.constant(np.array(_EDGE_WEIGHTS[:-1], dtype=np.int32)[:, None])
         change = nodes.op("Add", nodes.sum(nodes.op("Mul", leaving, weights), 0), x)
         swing = nodes.op("Add", state["swing"], change)
         index = nodes.cast(nodes.reshape(state["position"], 1, 1), "int64")
