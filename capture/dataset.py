@@ -34,6 +34,7 @@ __all__ = [
     "prepare_dataset",
     "read_description",
     "read_participants",
+    "remembered",
     "session_path",
     "write_participants",
 ]
@@ -162,6 +163,25 @@ def prepare_dataset(root: Path, name: str = "Lensless sensor readouts") -> None:
         raise UsageError(
             str(root), "the folder", f"unusable ({error.strerror})", "a folder"
         ) from None
+
+
+def remembered(root: Path, participant: Participant) -> Participant:
+    """Return a participant with what the data set knows of them already.
+
+    What is None keeps its older value, and who is locked stays locked: forgotten once, the person
+    would be trained on. Both are taken back by hand in ``participants.tsv``.
+    """
+    path = root / "participants.tsv"
+    for known in read_participants(path) if path.exists() else ():
+        if known.participant_id == participant.participant_id:
+            given = {
+                name: value
+                for name, value in dataclasses.asdict(participant).items()
+                if value is not None
+            }
+            given["locked"] = participant.locked or known.locked
+            return dataclasses.replace(known, **given)
+    return participant
 
 
 def add_participant(root: Path, participant: Participant) -> None:

@@ -12,7 +12,13 @@ from pathlib import Path
 import numpy as np
 
 from capture.conductor import Moment
-from capture.dataset import Participant, add_participant, prepare_dataset, session_path
+from capture.dataset import (
+    Participant,
+    add_participant,
+    prepare_dataset,
+    remembered,
+    session_path,
+)
 from capture.intake import Intake, Progress, Watch
 from capture.labels import GOOD, Event, refine, write_events
 from capture.link import Link
@@ -78,6 +84,7 @@ def record(
         Open port of a sensor.
     participant : Participant
         Must have given consent; the row in ``participants.tsv`` is written before the first frame.
+        What an older row says stays where this one says nothing, and who is locked stays locked.
     script : Script
         What to ask for.
     seed : int
@@ -122,7 +129,7 @@ def record(
     prepare_dataset(out)
     link.decoder.counts = WireCounts()  # of this session alone
     description = link.describe()
-    add_participant(out, participant)
+    add_participant(out, remembered(out, participant))
     number = session or _next_session(out, participant.participant_id, script.name)
     path = session_path(out, participant.participant_id, number, script.name)
     try:

@@ -103,6 +103,20 @@ def test_a_second_session_takes_the_next_number(bench_sensor: BenchSensor, tmp_p
     assert len(open_dataset(tmp_path / "set").sessions) == 2
 
 
+def test_a_second_session_forgets_nothing_about_the_person(
+    bench_sensor: BenchSensor, tmp_path: Path
+) -> None:
+    """Who is locked stays locked, and what was measured stays, where a session says nothing."""
+    first = Participant("P01", True, hand_length_mm=180.0, handedness="left", locked=True)
+    again = Participant("P01", True, hand_breadth_mm=80.0, handedness="right")
+    with Link(bench_sensor.url) as link:
+        for person in (first, again):
+            record(link, person, SCRIPT, 1, tmp_path / "set", controls=lambda: "stop")
+    assert open_dataset(tmp_path / "set").participants == (
+        Participant("P01", True, 180.0, 80.0, "right", locked=True),
+    )
+
+
 def test_stopping_early_keeps_what_came(bench_sensor: BenchSensor, tmp_path: Path) -> None:
     """A session that is stopped early is finished and labelled as far as it went."""
     wishes = iter([None, "stop"])
