@@ -30,7 +30,7 @@ class Limits(BaseModel):
     average_uw: float | None = Field(default=None, gt=0)
     accuracy: float | None = Field(default=None, gt=0, le=1)
     false_events_per_hour: float | None = Field(default=None, ge=0)
-    hidden_runs: int = Field(default=30, ge=2)
+    hidden_runs: int = Field(default=30, ge=2, le=1_000_000)
 
 
 def load_limits(path: Path) -> Limits:

@@ -76,55 +76,59 @@ class Value(_Strict):
         return self
 
 
-def _in(unit: str, at_most: float | None = None, above: float | None = None) -> AfterValidator:
+_LEAST, _MOST = 1e-6, 1e6
+"""Beyond these no part lies, in any unit of this file: nothing computed from them overflows."""
+
+
+def _in(unit: str, at_least: float = 0.0, at_most: float = _MOST) -> AfterValidator:
     def check(value: Value) -> Value:
         if value.unit != unit:
             raise ValueError(f"unit is {value.unit!r}, expected {unit!r}")
-        if at_most is not None and value.high > at_most:
-            raise ValueError(f"high is {value.high:g}, expected at most {at_most:g}")
-        if above is not None and value.low <= above:
-            raise ValueError(f"low is {value.low:g}, expected above {above:g}")
+        if value.high > at_most:
+            raise ValueError(f"high is {value.high:g}, expected at most {at_most:,.0f}")
+        if value.low < at_least:
+            raise ValueError(f"low is {value.low:g}, expected at least {at_least:g}")
         return value
 
     return AfterValidator(check)
 
 
-Mhz = Annotated[Value, _in("MHz", above=0)]
-Volt = Annotated[Value, _in("V", at_most=60, above=0)]
+Mhz = Annotated[Value, _in("MHz", _LEAST)]
+Volt = Annotated[Value, _in("V", _LEAST, 60)]
 MicroampPerMhz = Annotated[Value, _in("uA/MHz")]
 Microamp = Annotated[Value, _in("uA")]
-Milliamp = Annotated[Value, _in("mA", above=0)]
+Milliamp = Annotated[Value, _in("mA", _LEAST)]
 Microsecond = Annotated[Value, _in("us")]
 Millisecond = Annotated[Value, _in("ms")]
 Second = Annotated[Value, _in("s")]
 Factor = Annotated[Value, _in("1")]
 Cycles = Annotated[Value, _in("cycles")]
 Femtojoule = Annotated[Value, _in("fJ")]
-Bits = Annotated[Value, _in("1", at_most=24, above=0)]
-Efficiency = Annotated[Value, _in("1", at_most=1, above=0)]
+Bits = Annotated[Value, _in("1", _LEAST, 24)]
+Efficiency = Annotated[Value, _in("1", _LEAST, 1)]
 Probability = Annotated[Value, _in("1", at_most=1)]
-Nanometre = Annotated[Value, _in("nm", above=0)]
-Millimetre = Annotated[Value, _in("mm", above=0)]
-MilliwattPerSteradian = Annotated[Value, _in("mW/sr", above=0)]
-Milliwatt = Annotated[Value, _in("mW", above=0)]
+Nanometre = Annotated[Value, _in("nm", _LEAST)]
+Millimetre = Annotated[Value, _in("mm", _LEAST)]
+MilliwattPerSteradian = Annotated[Value, _in("mW/sr", _LEAST)]
+Milliwatt = Annotated[Value, _in("mW", _LEAST)]
 Microwatt = Annotated[Value, _in("uW")]
 Picojoule = Annotated[Value, _in("pJ")]
 Microjoule = Annotated[Value, _in("uJ")]
-MegabitPerSecond = Annotated[Value, _in("Mbit/s", above=0)]
-WattHour = Annotated[Value, _in("Wh", above=0)]
-Hour = Annotated[Value, _in("h", at_most=24, above=0)]
+MegabitPerSecond = Annotated[Value, _in("Mbit/s", _LEAST)]
+WattHour = Annotated[Value, _in("Wh", _LEAST)]
+Hour = Annotated[Value, _in("h", _LEAST, 24)]
 Minute = Annotated[Value, _in("min", at_most=1440)]
 PerDay = Annotated[Value, _in("1/day")]
 PerHour = Annotated[Value, _in("1/h")]
-Hertz = Annotated[Value, _in("Hz", above=0)]
-Rows = Annotated[Value, _in("rows", above=0)]
+Hertz = Annotated[Value, _in("Hz", _LEAST)]
+Rows = Annotated[Value, _in("rows", 1)]
 
 
 class Part(_Strict):
     """What every part has: a name for people and a maker."""
 
-    title: str = Field(min_length=1)
-    maker: str = Field(min_length=1)
+    title: str = Field(min_length=1, max_length=120)
+    maker: str = Field(min_length=1, max_length=120)
 
     def inputs(self, group: str) -> dict[str, Input]:
         """Return the values of this part as inputs named ``group.key``."""
@@ -144,8 +148,8 @@ class Mcu(Part):
     """A microcontroller at one clock and one supply voltage."""
 
     core: str
-    flash_kb: int = Field(gt=0)
-    ram_kb: int = Field(gt=0)
+    flash_kb: int = Field(gt=0, le=1_000_000)
+    ram_kb: int = Field(gt=0, le=1_000_000)
     clock: Mhz
     supply: Volt
     run_current: MicroampPerMhz
@@ -218,9 +222,9 @@ class Host(Part):
     interval of a normal sample's deviation, s sqrt((n - 1) / chi-square quantile).
     """
 
-    n_runs: int = Field(ge=2)
+    n_runs: int = Field(ge=2, le=1_000_000)
     baseline_power: Milliwatt
-    spread: Annotated[Value, _in("1", above=0)]
+    spread: Annotated[Value, _in("1", _LEAST)]
     battery_energy: WattHour
     battery_voltage: Volt
 

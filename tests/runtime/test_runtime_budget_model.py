@@ -172,3 +172,26 @@ def test_numbers_of_runs_are_said_in_three_digits() -> None:
     assert many(37) == "about 37"
     assert many(11_432) == "about 11,400"
     assert many(2e6) == "more than a million"
+
+
+_ENDS = (1e-6, 1.0, 1e6)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_no_allowed_part_overflows_the_model(seed: int) -> None:
+    """Whatever a parts file may hold, power, battery use and verdict come out as finite numbers."""
+    rng = np.random.default_rng(seed)
+    values: dict[str, Any] = {
+        name: (0.0 if name.startswith("usage.") and rng.random() < 0.5 else rng.choice(_ENDS))
+        for name in library_inputs()
+    }
+    at_most_one = ("driver.efficiency", "regulator.efficiency")
+    values.update({name: min(1.0, values[name] or 1.0) for name in at_most_one})
+    values["readout.effective_bits"] = 24.0
+    average = float(sum(average_power(values).values()))
+    use = battery_use(average, values)
+    spread = values["host.spread"] * values["host.baseline_power"]
+    drawn = {key: (use[key], np.full(3, use[key])) for key in use}
+    verdict = judge((average, np.full(3, average)), (spread, np.full(3, spread)), drawn, 30, "it")
+    assert verdict.word in ("hidden", "visible")
+    assert all(math.isfinite(x) for x in (average, *use.values(), verdict.runs.high))
