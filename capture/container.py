@@ -6,7 +6,6 @@ a limit before a byte of it is read or unpacked.
 
 from __future__ import annotations
 
-import contextlib
 import io
 import os
 import struct
@@ -34,6 +33,8 @@ _RECORD = struct.Struct("<BQ")
 _CHUNK_TIMES = struct.Struct("<QQ")  # first and last log time, nanoseconds
 _MESSAGE = struct.Struct("<HIQQ")  # channel, sequence, log time, publish time
 _MAX_RECORD = 32 * 2**20
+_ENDS = {Opcode.DATA_END: 4, Opcode.FOOTER: 20}
+"""Records behind which there are no messages, and their lengths in bytes."""
 _LONGEST_CUT = 2 * 2**20
 """More than any one record that a recorder writes."""
 
@@ -60,7 +61,9 @@ def _records(file: BinaryIO, where: str, since_us: int = 0) -> Iterator[tuple[in
         if len(head) < _RECORD.size:
             raise FormatError(where, "the file", "cut off", "finished")
         opcode, length = _RECORD.unpack(head)
-        if opcode in (Opcode.DATA_END, Opcode.FOOTER):
+        if opcode in _ENDS:
+            if length != _ENDS[opcode]:
+                raise FormatError(where, "length of the closing record", length, _ENDS[opcode])
             return
         if length > _MAX_RECORD:
             raise FormatError(where, "length of a record", length, f"at most {_MAX_RECORD}")
@@ -185,14 +188,18 @@ def metadata(path: Path, name: str) -> dict[str, str]:
 
 
 def damaged_before_its_end(path: Path) -> bool:
-    """Tell whether an unfinished file is more than cut inside its last record."""
+    """Tell whether an unfinished file is more than cut inside its last record or its index."""
     size = path.stat().st_size
     with path.open("rb") as file:
         sound = len(MAGIC)
-        with contextlib.suppress(*DAMAGE):
+        try:
             for opcode, content in _records(file, str(path)):
                 if opcode == Opcode.CHUNK:
                     _unpack_chunk(content, str(path))
                 sound = file.tell()
+        except DAMAGE:
+            pass  # where it was met is judged below
+        else:
+            return False  # every message is there; what is cut is the index behind them
         # A cut is met at the end of the file; a wrong length may reach there too, from far off.
         return file.tell() < size or size - sound > _LONGEST_CUT

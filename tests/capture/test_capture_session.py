@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from mcap.opcode import Opcode
 from mcap.reader import make_reader
 from mcap.writer import Writer
 from mcap_ros2.decoder import DecoderFactory
@@ -361,3 +362,24 @@ def test_the_original_of_a_damaged_unfinished_session_is_kept(tmp_path: Path) ->
     assert 0 < check(path) < kept
     (original,) = path.parent.glob("*.damaged")
     assert original.read_bytes() == damaged
+
+
+def test_a_cut_index_is_no_damage(tmp_path: Path) -> None:
+    """A file cut behind its last readout is finished without its original kept beside it."""
+    path = write(tmp_path / NAME, 60)
+    end = path.read_bytes().rindex(bytes([Opcode.DATA_END, 4]) + bytes(7))
+    path.write_bytes(path.read_bytes()[: end + 40])
+    assert check(path) == 60
+    assert not list(path.parent.glob("*.damaged"))
+
+
+def test_a_false_end_is_noticed(tmp_path: Path) -> None:
+    """A chunk whose kind is damaged into that of the end does not pass for the end."""
+    content = bytearray(write(tmp_path / NAME, 400).read_bytes())
+    at = 8  # behind the magic; each record is its kind, its length and its content
+    while content[at] != Opcode.CHUNK or at < len(content) // 3:
+        at += 9 + int.from_bytes(content[at + 1 : at + 9], "little")
+    content[at] = Opcode.DATA_END
+    (tmp_path / NAME).write_bytes(content)
+    with pytest.raises(FormatError, match="closing record"):
+        check(tmp_path / NAME)
