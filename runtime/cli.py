@@ -154,8 +154,8 @@ def _summary(result: Budget) -> list[str]:
         f"battery a day",
         f"  light: {_light(light.margin)} from "
         f"{min(g.distance_mm for g in light.glances):g} mm on. {LIGHT_CAUTION}",
-        f"  {result.n_unverified} of {len(result.inputs)} inputs are from memory or invented; "
-        "the page marks them",
+        f"  {result.n_unverified} of {len(result.inputs)} inputs are from memory or invented, "
+        f"{'the host itself among them; ' if result.host_unverified else ''}the page marks them",
     ]
     lines += [f"  caution: {sentence}" for sentence in result.cautions]
     for c in result.checks:

@@ -50,6 +50,9 @@ from runtime.model import Model, load_model, model_hash
 
 __all__ = ["Budget", "budget", "write_budget"]
 
+_UNVERIFIED = ("invented", "from memory")
+_HOST_VALUES = ("baseline_power", "spread", "battery_energy")
+
 
 @dataclass(frozen=True, slots=True)
 class Budget:
@@ -104,7 +107,13 @@ class Budget:
     @property
     def n_unverified(self) -> int:
         """Inputs that are from memory or invented."""
-        return sum(x.kind in ("from memory", "invented") for x in self.inputs.values())
+        return sum(x.kind in _UNVERIFIED for x in self.inputs.values())
+
+    @property
+    def host_unverified(self) -> str:
+        """Say how the host's own values came about where not all were measured; else empty."""
+        kinds = {self.inputs[f"host.{key}"].kind for key in _HOST_VALUES}
+        return " or ".join(kind for kind in _UNVERIFIED if kind in kinds)
 
     def keeps(self, strict: bool = False) -> bool:
         """Whether every limit is kept; `strict` also refuses intervals that cross one."""
@@ -184,10 +193,12 @@ def _checks(
         accuracy = Interval(100 * fixed.value, 100 * fixed.low, 100 * fixed.high)
     least = None if limits.accuracy is None else 100 * limits.accuracy
     false_events = None if evaluation is None else evaluation.false_events
+    heard = "" if evaluation is None else evaluation.false_events_counted
     low, typical, high = core.cycles_per_frame
     counted: tuple[Literal["measured"], str] = "measured", f"executed on an emulated {core.core}"
     sized: tuple[Literal["measured"], str] = "measured", f"ELF file compiled for {core.core}"
     tested: tuple[Literal["measured"], str] = "measured", "participants never trained on"
+    told: tuple[Literal["measured"], str] = "measured", ", ".join(filter(None, (tested[1], heard)))
     modelled: tuple[Literal["computed"], str] = "computed", "from the inputs by the formulas below"
     cycles = Interval(typical, low, high)
     rows = (
@@ -198,7 +209,7 @@ def _checks(
         ("stack", "bytes", exact(core.stack_bytes), limits.stack_bytes, sized),
         ("average power", "µW", average_uw, limits.average_uw, modelled),
         ("accuracy", "%", accuracy, least, tested),
-        ("false events", "per hour", false_events, limits.false_events_per_hour, tested),
+        ("false events", "per hour", false_events, limits.false_events_per_hour, told),
     )
     return tuple(
         check(what, unit, value, float(limit), what == "accuracy", *origin)

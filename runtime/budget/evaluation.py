@@ -68,10 +68,27 @@ class WakeUp(_Open):
         return all(math.isclose(a, b, rel_tol=1e-6) for a, b in pairs)
 
 
+class FalseEvents(Rate):
+    """False events an hour, and the time that they were counted in."""
+
+    hours: float | None = Field(default=None, ge=0)
+    counted_on: str = ""
+
+    @property
+    def counted(self) -> str:
+        """Where it was counted, in words; empty where the file does not tell."""
+        if self.hours is None:
+            return ""
+        time = f"{self.hours:.3g} h" if self.hours >= 1.0 else f"{60 * self.hours:.3g} min"
+        if self.counted_on == "background":
+            return f"counted in {time} of everyday time"
+        return f"counted in {time} of recordings of gestures only, not in everyday time"
+
+
 class Events(_Open):
     """Scores of the decision stream."""
 
-    false_events_per_hour: Rate | float | None = None
+    false_events_per_hour: FalseEvents | float | None = None
 
 
 class Evaluation(_Open):
@@ -92,6 +109,12 @@ class Evaluation(_Open):
         if rate is None or isinstance(rate, float):
             return None if rate is None else Interval(rate, rate, rate)
         return Interval(rate.value, rate.low, rate.high)
+
+    @property
+    def false_events_counted(self) -> str:
+        """Where false events were counted, in words; empty where the file does not tell."""
+        rate = None if self.events is None else self.events.false_events_per_hour
+        return rate.counted if isinstance(rate, FalseEvents) else ""
 
     @property
     def emulated(self) -> bool:

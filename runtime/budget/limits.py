@@ -78,7 +78,7 @@ class Check:
             distance = -distance
         return distance / self.limit if self.limit else (0.0 if distance == 0 else -1.0)
 
-    def keeps(self, strict: bool) -> bool:
+    def keeps(self, strict: bool = False) -> bool:
         """Whether the gate opens for this limit."""
         return self.state == "kept" or (self.state == "crossed" and not strict)
 

@@ -13,7 +13,7 @@ from markupsafe import Markup
 from runtime.budget.assemble import Budget
 from runtime.budget.host import many
 from runtime.budget.inputs import Input
-from runtime.budget.light import CAUTION
+from runtime.budget.light import CAUTION, Glance
 from runtime.budget.power import FORMULAS, PARTS, STATES
 from runtime.budget.uncertainty import Interval
 from runtime.errors import UsageError
@@ -41,6 +41,8 @@ _UNITS = {
     "1/h": "per hour", "1/day": "per day",
 }  # fmt: skip
 """Units of the parts library as a page writes them, where it writes them otherwise."""
+_VIEWING_S = (10.0, 1000.0)
+"""Viewing times shown of those screened."""
 _N_SENSITIVE, _N_SYMBOLS = 8, 8
 _STATES = {
     "crossed": "Crossed: the typical value keeps the limit, a part of its interval does not.",
@@ -86,21 +88,33 @@ def _measured(value: float, unit: str, origin: str) -> Markup:
     return _mark("measured", _with_unit(_plain(value), unit), origin)
 
 
-def _input(x: Input, words: str | None = None) -> Markup:
+def _exact(value: float) -> str:
+    """As many digits as a second calculation needs."""
+    return f"{value:,.0f}" if value >= 100_000 else f"{value:,.6g}"
+
+
+def _input(x: Input, words: str | None = None, factor: float = 1.0) -> Markup:
     """Show an input with its range; `words` say its unit in a sentence."""
-    text = _plain(x.typical)
+    text = _exact(factor * x.typical)
     if x.varies:
-        text += f" ({_plain(x.low)} to {_plain(x.high)})"
+        text += f" ({_exact(factor * x.low)} to {_exact(factor * x.high)})"
     unit = _UNITS.get(x.unit, x.unit) if words is None else words
     return _mark(x.kind, _with_unit(text, unit), x.source)
 
 
 def _percent_input(x: Input) -> Markup:
     """An input that is a share of 1, in per cent."""
-    text = _plain(100 * x.typical)
-    if x.varies:
-        text += f" ({_plain(100 * x.low)} to {_plain(100 * x.high)})"
-    return _mark(x.kind, _with_unit(text, "%"), x.source)
+    return _input(x, "%", 100.0)
+
+
+def _lasting(hours: float, origin: str) -> Markup:
+    """Show a time in the unit that leaves it a number people can picture."""
+    value, unit = hours, "h"
+    for larger in ("min", "s"):
+        if value >= 1.0:
+            break
+        value, unit = 60.0 * value, larger
+    return _computed(value, unit, origin)
 
 
 def _origin(x: Input) -> str:
@@ -189,6 +203,11 @@ def _groups(result: Budget) -> list[tuple[str, list[Input]]]:
     return found
 
 
+def _glances(result: Budget, seconds: float) -> list[Glance]:
+    """Screenings of one viewing time, by distance."""
+    return [g for g in result.light.glances if g.seconds == seconds]
+
+
 def _names(results: Sequence[Budget]) -> list[str]:
     """Names of the models, numbered where one name stands for several."""
     names = [r.model.name for r in results]
@@ -201,7 +220,11 @@ def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
     sources = dict.fromkeys(_origin(x) for x in cited)
     symbols = sorted(result.core.by_symbol.items(), key=lambda item: (-item[1], item[0]))
     rest = sum(n for _, n in symbols[_N_SYMBOLS:])
-    events = None if result.evaluation is None else result.evaluation.false_events
+    found = result.evaluation
+    events = None if found is None else found.false_events
+    assumed = "assumed, not measured yet"
+    if found is not None and found.wake_up is not None:
+        assumed = "assumed: measured too briefly, or at another setting"
     return {
         "b": result,
         "id": f"m{number}",
@@ -210,12 +233,13 @@ def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
         "sensitivity": _sensitivity_bars(result),
         "accuracies": _accuracies(result),
         "told": {
-            name: "measured" if x.kind == "measured" else "assumed, not measured yet"
+            name: "measured" if x.kind == "measured" else assumed
             for name, x in result.inputs.items()
         },
         "states": [
             text for state, text in _STATES.items() if any(c.state == state for c in result.checks)
         ],
+        "broken": [c.what for c in result.checks if not c.keeps()],
         "dominant": result.dominant,
         "gestures": result.inputs["usage.gestures"].typical
         * result.inputs["usage.hand_present"].typical
@@ -223,6 +247,7 @@ def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
         "false_events": None
         if events is None
         else _ranged(events, "an hour", "streams of participants never trained on", "measured"),
+        "false_events_counted": "" if found is None else found.false_events_counted,
         "firmware": {
             "on disk": "the C in the model folder",
             "on disk, changed": "the changed C in the model folder",
@@ -232,6 +257,7 @@ def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
         "symbols": symbols[:_N_SYMBOLS] + ([("all others", rest)] if rest else []),
         "groups": _groups(result),
         "source_numbers": {source: i + 1 for i, source in enumerate(sources)},
+        "glances": list(zip(*(_glances(result, time) for time in _VIEWING_S), strict=True)),
         "distances": " and ".join(
             f"{mm:g} mm" for mm in dict.fromkeys(g.distance_mm for g in result.light.glances)
         ),
@@ -258,7 +284,11 @@ def _side_by_side(results: Sequence[Budget]) -> list[tuple[str, list[Any]]]:
         "average power": lambda r: _ranged(r.average_uw, "µW", "average over the day"),
         "with a hand present": lambda r: _ranged(r.while_active_uw, "µW", "active state all day"),
         "while watching": lambda r: _ranged(r.while_watching_uw, "µW", "watching state all day"),
-        "takes most": lambda r: f"{r.dominant[0]}, {100 * r.dominant[1]:.0f} %",
+        "takes most": lambda r: _mark(
+            "computed",
+            f"{r.dominant[0]}, {100 * r.dominant[1]:.0f} %",
+            "largest part / total at typical inputs",
+        ),
         "recognised correctly": lambda r: accuracy(r, False),
         "four-quadrant baseline": lambda r: accuracy(r, True),
         "latency of one frame": lambda r: _ranged(r.latency_ms, "ms", "by the formulas"),
@@ -268,7 +298,9 @@ def _side_by_side(results: Sequence[Budget]) -> list[tuple[str, list[Any]]]:
     }
     if any(r.checks for r in results):
         rows["limits"] = lambda r: (
-            "all kept" if r.keeps() else ", ".join(c.what for c in r.checks if not c.keeps(False))
+            "all kept"
+            if r.keeps()
+            else f"broken: {', '.join(c.what for c in r.checks if not c.keeps())}"
         )
     return [(what, [cell(r) for r in results]) for what, cell in rows.items()]
 
@@ -303,7 +335,7 @@ def render(results: Sequence[Budget]) -> str:
     environment.filters.update(plain=_plain)
     environment.globals.update(
         computed=_computed, ranged=_ranged, measured=_measured, of_input=_input, share=_share,
-        percent_input=_percent_input, runs=_runs, origin=_origin,
+        percent_input=_percent_input, lasting=_lasting, runs=_runs, origin=_origin,
     )  # fmt: skip
     template = resources.files("runtime.budget").joinpath("page.html.j2").read_text("utf-8")
     return (

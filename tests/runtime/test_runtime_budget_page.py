@@ -103,6 +103,48 @@ def test_accuracy_of_an_emulated_sensor_is_never_shown_as_real(
     assert "no measurement of real ones" not in render([priced])
 
 
+def test_false_events_say_what_they_were_counted_in(folder: Path, tmp_path: Path) -> None:
+    """A rate of false events stands beside the time and the kind of recordings it rests on."""
+    rate = {"value": 490.6, "low": 337.7, "high": 689.0, "upper_95": 656.0, "n_events": 33}
+    for told, words in (
+        ({"hours": 0.0673, "counted_on": "recordings of gestures"}, "4.04 min of recordings of"),
+        ({"hours": 2.5, "counted_on": "background"}, "counted in 2.5 h of everyday time"),
+    ):
+        copy = tmp_path / str(told["counted_on"])
+        shutil.copytree(folder, copy)
+        found = json.loads((copy / "evaluation.json").read_text())
+        found["events"] = {"false_events_per_hour": rate | told}
+        (copy / "evaluation.json").write_text(json.dumps(found))
+        result = budget(copy, cores=CORES, limits=Limits(false_events_per_hour=500))
+        assert words in render([result])
+        assert words in result.checks[0].origin
+
+
+def test_invented_host_is_told_beside_the_verdict(folder: Path, tmp_path: Path) -> None:
+    """A verdict on a host that nobody measured says so; on a measured one it does not."""
+    text = render([budget(folder, cores=CORES)])
+    warning = "These values are invented: the verdict is no surer than they are."
+    assert text.index("<h1") < text.index(warning) < text.index("Where the power goes")
+    value = 'low = 40, typical = 41.2345, high = 43, source = "Own runs, log 3, 2026" }'
+    own = tmp_path / "own.toml"
+    own.write_text(
+        '[host.own]\ntitle = "our watch"\nmaker = "us"\nn_runs = 12\n'
+        f'baseline_power = {{ unit = "mW", {value}\nbattery_energy = {{ unit = "Wh", {value}\n'
+        f'battery_voltage = {{ unit = "V", {value}\nspread = {{ unit = "1", {value}\n'
+    )
+    measured = render([budget(folder, cores=CORES, choice=Choice(host="own"), parts=own)])
+    assert "the verdict is no surer" not in measured
+    assert "41.2345 (40 to 43)\u00a0mW" in measured  # every digit, for a second calculation
+
+
+def test_broken_limit_is_told_beside_the_verdict(folder: Path, priced: Any) -> None:
+    """A verdict of hidden does not hide a limit that is broken."""
+    assert "Not all limits are kept" not in render([priced])
+    broken = render([budget(folder, cores=CORES, limits=Limits(average_uw=1.0, stack_bytes=1))])
+    at = broken.index("Not all limits are kept: stack, average power.")
+    assert broken.index("<h1") < at < broken.index("Where the power goes")
+
+
 class _Tables(HTMLParser):
     """Cells of each table that show a number, and whether an origin stands with it."""
 
