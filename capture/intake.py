@@ -121,7 +121,7 @@ class Intake:
                 self.link.url,
                 "the sensor's setting",
                 "changed while it was recorded",
-                do="begin a new session; what came before is kept",
+                do="begin a new session",
             )
 
     @property

@@ -92,24 +92,29 @@ class Link:
             raise PortError(self.url, "the port", f"gone ({_reason(error)})") from None
 
     def ask(
-        self, kind: CommandKind, value: int = 0, after: Callable[[Message], None] | None = None
+        self,
+        kind: CommandKind,
+        value: int = 0,
+        after: Callable[[Message], None] | None = None,
+        stopped: Callable[[], bool] | None = None,
     ) -> Acknowledge:
         """Send a command and wait for its answer; repeat it while none comes.
 
         A repeated command keeps its number, so that the sensor carries it out once. Messages
         before the answer belong to what the sensor did before and are dropped; those that came
-        together with the answer, behind it, go to `after`.
+        together with the answer, behind it, go to `after`. `stopped` is asked meanwhile; true gives
+        up.
 
         Raises
         ------
         PortError
-            No answer came, or the sensor refused.
+            No answer came, the sensor refused, or `stopped` said to give up.
         """
         self._command += 1
         command = Command(kind, value, self._command)
-        give_up = time.monotonic() + _ANSWER_S
+        began = time.monotonic()
         repeat = 0.0
-        while (now := time.monotonic()) < give_up:
+        while (now := time.monotonic()) < began + _ANSWER_S:
             if now >= repeat:
                 self.send(command)
                 repeat = now + _REPEAT_S
@@ -131,16 +136,18 @@ class Link:
                         self.url, f"the answer to {kind.name}", f"refused: {said}", "done"
                     )
                 return answer
+            if stopped is not None and stopped():
+                break
         raise PortError(
             self.url,
             "the sensor",
-            f"silent for {_ANSWER_S:g} s",
+            f"silent for {now - began:.0f} s",
             "an answer",
             "check that the port is a sensor's and speaks protocol version 1",
         )
 
-    def describe(self) -> Description:
-        """Ask the sensor what it is.
+    def describe(self, stopped: Callable[[], bool] | None = None) -> Description:
+        """Ask the sensor what it is; `stopped` as in `ask`.
 
         Raises
         ------
@@ -153,7 +160,7 @@ class Link:
             if isinstance(message, Description):
                 found.append(message)
 
-        self.ask(CommandKind.DESCRIBE, after=keep)
+        self.ask(CommandKind.DESCRIBE, after=keep, stopped=stopped)
         give_up = time.monotonic() + _ANSWER_S
         while not found:
             if time.monotonic() > give_up:
@@ -179,7 +186,7 @@ class Link:
         while True:
             self._reopen(give_up, stopped)
             try:
-                return self.describe()
+                return self.describe(stopped)
             except PortError:  # there, but still starting, or gone again
                 if time.monotonic() > give_up or stopped():
                     raise

@@ -114,7 +114,7 @@ def record(
     UsageError
         No consent, or the session is there already.
     PortError
-        The sensor fell silent or did not come back; what came before is kept.
+        The sensor did not come back, or sends nothing when started; what came before is kept.
     Error
         The disk is full; likewise.
     """
@@ -193,11 +193,14 @@ def _lead(
     progress: Callable[[Progress], None],
     controls: Callable[[], str | None],
 ) -> bool:
-    """Take readouts until the script is over; return whether the operator ended it before."""
+    """Take readouts until the script is over; return whether the operator ended it before.
+
+    A port that is gone, and a sensor that falls silent, are waited for and started again.
+    """
     link = intake.link
     link.ask(CommandKind.START, after=intake.take)
     heard = reported = time.monotonic()
-    stopped = False
+    came = stopped = False
 
     def waiting() -> bool:
         now = intake.progress()
@@ -205,12 +208,23 @@ def _lead(
         return controls() == "stop"
 
     while not stopped and intake.conductor.advance(intake.now_us).phase != "done":
+        messages, lost = [], False
         try:
             messages = link.read()
         except PortError:
+            lost = True
+        now = time.monotonic()
+        if any(isinstance(message, Exposure) for message in messages):
+            heard, came = now, True
+        elif not lost and now - heard > _STALL_S:
+            if not came:  # started, to no avail
+                raise PortError(
+                    link.url, "the sensor", f"silent for {_STALL_S:g} s", "exposures", "look at it"
+                )
+            lost = True  # pulled behind an adapter, whose port is still there
+        if lost:
             intake.reconnect(heard, waiting)
-            messages = []
-            heard = time.monotonic()
+            heard, came = time.monotonic(), False
         for message in messages:
             # What came behind the last cue in the same read is not part of the session.
             if intake.conductor.advance(intake.now_us).phase == "done":
@@ -218,12 +232,6 @@ def _lead(
             intake.take(message)
         intake.writer.tick()
         now = time.monotonic()
-        if any(isinstance(message, Exposure) for message in messages):
-            heard = now
-        elif now - heard > _STALL_S:
-            raise PortError(
-                link.url, "the sensor", f"silent for {_STALL_S:g} s", "exposures", "look at it"
-            )
         if now - reported >= _REPORT_S:
             reported = now
             progress(intake.progress())

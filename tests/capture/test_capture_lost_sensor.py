@@ -15,7 +15,7 @@ from capture.link import Link
 from capture.quality import judge, session_quality
 from capture.record import Progress, record
 from capture.session import read_session
-from capture.wire import Description, encode
+from capture.wire import CommandKind, Description, encode
 from runtime.errors import PortError
 
 
@@ -80,9 +80,44 @@ def test_a_pulled_cable_costs_a_recorded_gap(tmp_path: Path) -> None:
     assert not any("missing" in reason for reason in judge(quality, session.sensor))
 
 
-def test_a_sensor_that_stays_silent_ends_the_session(tmp_path: Path) -> None:
-    """A sensor that stops sending ends the session in one clear line; what came is kept."""
-    sensor = BenchSensor(lambda sequence, lit, packet: packet if sequence < 40 else b"")
+def starts(sensor: BenchSensor) -> int:
+    return sum(command.kind == CommandKind.START for command in sensor.commands)
+
+
+def test_a_sensor_that_falls_silent_is_started_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A cable pulled behind an adapter leaves the port there: the gap is recorded, it goes on."""
+    monkeypatch.setattr("capture.record._STALL_S", 0.3)
+    sensor = BenchSensor(
+        lambda sequence, lit, packet: packet if sequence < 40 or starts(sensor) > 1 else b""
+    )
+    script = SCRIPT.model_copy(update={"lead_in_s": 3.0})
+    seen: list[Progress] = []
+    try:
+        with Link(sensor.url) as link:
+            recording = record(link, PERSON, script, 3, tmp_path / "set", progress=seen.append)
+    finally:
+        sensor.close()
+    assert recording.n_gaps == 1
+    assert "disconnected" in {progress.moment.phase for progress in seen}
+    session = read_session(recording.path)
+    frames = session.frames()
+    (gap,) = session.journal("/gaps")
+    assert (gap["after_sequence"], frames.time_us[39]) == (39, 1_000_000 + 39_000_000 // 30)
+    assert np.all(np.diff(frames.time_us) > 0)
+    assert np.array_equal(frames.lit[40], counts(0, True))
+    assert [event.status for event in session.events] == [GOOD] * 3
+
+
+def test_a_sensor_that_stays_silent_ends_the_session(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A sensor that sends nothing when started again ends the session in one clear line."""
+    monkeypatch.setattr("capture.record._STALL_S", 0.3)
+    sensor = BenchSensor(
+        lambda sequence, lit, packet: packet if sequence < 40 and starts(sensor) == 1 else b""
+    )
     script = SCRIPT.model_copy(update={"lead_in_s": 30.0})
     try:
         with Link(sensor.url) as link, pytest.raises(PortError, match="silent") as error:
@@ -91,7 +126,7 @@ def test_a_sensor_that_stays_silent_ends_the_session(tmp_path: Path) -> None:
         sensor.close()
     (info,) = open_dataset(tmp_path / "set").sessions
     assert str(error.value).endswith(
-        f"silent for 10 s, expected exposures. Look at it; what was recorded before it is kept in "
+        "silent for 0.3 s, expected exposures. Look at it; what was recorded before it is kept in "
         f"{info.path}."
     )
     assert len(read_session(info.path).frames()) == 40
