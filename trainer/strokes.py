@@ -22,7 +22,7 @@ SMOOTHING_FRAMES = 5
 N_DIRECTIONS = 4
 REST_QUANTILE = 0.1
 VALLEY_SHARE = 0.5
-WAY_SHARE = 0.8
+WAY_SHARE = 0.9
 STILL_SHARE = 0.25
 
 
@@ -31,7 +31,7 @@ def stroke_span(levelled: NDArray[np.int32], start: int, stop: int) -> tuple[int
 
     The readout is seen along the cue's own four strongest directions, averaged over five frames.
     Its speed is parted into movements at valleys that are at most half as high as the lower of the
-    peaks beside them. Of the movements whose way is at least 0.8 of the longest one's, the first
+    peaks beside them. Of the movements whose way is at least 0.9 of the longest one's, the first
     is taken: coming back may be as long as the gesture. It lasts while its speed is above a quarter
     of its peak.
 
