@@ -26,6 +26,13 @@ __all__ = ["commands"]
 @click.option("--participant", default="P01", show_default=True, help="Invented person P01 to P99.")
 @click.option("--script", default="dynamic", show_default=True, help="Cue script it acts.")
 @click.option("--sensor", default="lensless32", show_default=True, help="Or lensless64.")
+@click.option(
+    "--led-current-ma",
+    default=100.0,
+    show_default=True,
+    type=click.FloatRange(0.0, 1000.0),
+    help="LED current while lit.",
+)
 @click.option("--seed", default=1, show_default=True, type=click.IntRange(0, 2**32 - 1))
 @click.option(
     "--speed",
@@ -46,6 +53,7 @@ def emulate(
     participant: str,
     script: str,
     sensor: str,
+    led_current_ma: float,
     seed: int,
     speed: float,
     unit: str,
@@ -62,7 +70,10 @@ def emulate(
     if not re.fullmatch("P(0[1-9]|[1-9][0-9])", participant):
         raise UsageError("emulated sensor", "participant", repr(participant), "P01 to P99")
     number = int(participant.removeprefix("P"))
-    run_device(DeviceSettings(number, script, sensor, seed, speed, unit, transport))
+    settings = DeviceSettings(
+        number, script, sensor, seed, speed, unit, transport, led_current_ma=led_current_ma
+    )
+    run_device(settings)
 
 
 @click.command(

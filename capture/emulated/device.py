@@ -76,6 +76,8 @@ class DeviceSettings:
         Number of the socket; 0 for any free one.
     loss, corruption : float
         Share of exposure packets that are lost, or arrive with one wrong byte; 0 to 1.
+    led_current_ma : float
+        LED current while lit, 0 to 1000 mA; what the LED at hand allows is for its data sheet.
     """
 
     participant: int = 1
@@ -88,6 +90,7 @@ class DeviceSettings:
     port: int = 0
     loss: float = 0.0
     corruption: float = 0.0
+    led_current_ma: float = 100.0
 
     def __post_init__(self) -> None:
         where = "emulated sensor"
@@ -104,6 +107,7 @@ class DeviceSettings:
             ("port", 0, 65_535),
             ("loss", 0.0, 1.0),
             ("corruption", 0.0, 1.0),
+            ("led_current_ma", 0.0, 1000.0),
         ):
             value = getattr(self, name)
             if not low <= value <= high:
@@ -133,7 +137,9 @@ class Device:
         self.settings = settings
         self._script = load_script(settings.script)
         check_acts(self._script.trial_types)
-        self._whole: Sensor = SENSORS[settings.sensor]
+        self._whole: Sensor = dataclasses.replace(
+            SENSORS[settings.sensor], led_current_ma=settings.led_current_ma
+        )
         self._first_row, self._n_rows = 0, self._whole.n_rows
         self._session: EmulatedSession | None = None
         self.runs = 0

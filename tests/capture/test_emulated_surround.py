@@ -190,6 +190,31 @@ def test_tremor_is_where_measurements_find_it() -> None:
         assert np.abs(trembling[50:-50]).max() < 1.0
 
 
+def test_a_hand_held_still_trembles_no_more_than_measured_people() -> None:
+    """Its tremor is within 0.0015 to 0.035 g an axis, and no band below it is free of unrest.
+
+    Source: Wade, Gresty and Findley, "A Normative Study of Postural Tremor of the Hand", Arch.
+    Neurol. 39(6), 1982, abstract. That unrest falls with the square of the frequency is assumed.
+    """
+    times = np.arange(0.0, 40.0, 0.01)
+    frequencies_hz = np.fft.rfftfreq(len(times), 0.01)
+    for seed in range(5):
+        line = Timeline(np.zeros(N_POSE), [], np.random.default_rng(seed), held_still=True)
+        spectrum = np.abs(np.fft.rfft(line.poses(times)[:, :3] * np.hanning(len(times))[:, None],
+                                      axis=0)) * 4.0 / len(times)  # fmt: skip
+        tremor = (frequencies_hz > 7.5) & (frequencies_hz < 11.5)
+        turn_per_s = 2.0 * np.pi * frequencies_hz[tremor, None]
+        peak_g = (spectrum[tremor] * turn_per_s**2).max(axis=0) / 9806.65
+        assert np.all((peak_g > 0.8 * 0.0015) & (peak_g < 1.1 * 0.035))
+        tops_mm = [
+            spectrum[(frequencies_hz > low) & (frequencies_hz < high)].max(axis=0)
+            for low, high in ((0.4, 0.7), (0.8, 1.3), (1.3, 2.5), (2.5, 4.0), (4.0, 7.0))
+        ]
+        assert np.all(np.diff(tops_mm, axis=0) < 0.0)
+        assert np.all(tops_mm[2] > 0.02)
+        assert np.all(tops_mm[2] < 0.5)
+
+
 def test_a_plan_begins_with_everything_at_its_place() -> None:
     """Hands are out of sight, things lie on the table beside the device, nothing is in the way."""
     person = draw_person(4)

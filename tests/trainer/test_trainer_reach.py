@@ -41,9 +41,13 @@ REACH = {
         {},
         {"kind": "mlp", "hidden": (8, 6), "input_noise": 0.3, "averaged": True, "epochs": 30},
     ),
+    "swing": (
+        {"projection": "swing", "swing_frames": 2, "motion": False, "segment_frames": 12},
+        {"kind": "linear"},
+    ),
     "rows": ({"rows": (8, 24), "bins": (4, 4), "projection": "ternary"}, {"kind": "linear"}),
 }
-IN_C = ("tree", "prototypes", "qr", "rows", "noisy")
+IN_C = ("tree", "prototypes", "qr", "rows", "noisy", "swing")
 
 
 def recipe_for(small: Path, name: str) -> Recipe:
