@@ -46,7 +46,10 @@ def sensor(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path
 def test_a_session_is_recorded_and_reviewed_by_keyboard_alone(
     browser: Browser, sensor: tuple[str, Path], tmp_path: Path
 ) -> None:
-    """Form, cues, pause, once more, end, and then the review: no pointer is ever needed."""
+    """Form, cues, pause, once more, end, and then the review: no pointer is ever needed.
+
+    Enlarged to 200 % (WCAG 2.2, 1.4.4), the cue is still seen whole.
+    """
     port, script = sensor
     root = tmp_path / "set"
     with (
@@ -69,6 +72,22 @@ def test_a_session_is_recorded_and_reviewed_by_keyboard_alone(
         page.wait_for_selector(".cue[data-phase=paused]")
         assert "Paused" in page.inner_text("#told")
         assert page.inner_text("#pause").startswith("Go on")
+        page.set_viewport_size({"width": 640, "height": 360})  # 200 % of 1280 by 720
+        cue, what, letters, overhang = page.evaluate(
+            """() => {
+              const [cue, what] = ["cue", "what"].map((id) => document.getElementById(id));
+              const ends = ({ top, bottom }) => [top / innerHeight, bottom / innerHeight];
+              return [
+                ends(cue.getBoundingClientRect()),
+                ends(what.getBoundingClientRect()),
+                parseFloat(getComputedStyle(what).fontSize) / innerHeight,
+                document.documentElement.scrollWidth - innerWidth,
+              ];
+            }"""
+        )
+        assert 0 <= cue[0] <= what[0] < what[1] <= cue[1] <= 1
+        assert (letters >= 0.12, overhang) == (True, 0)
+        page.set_viewport_size({"width": 1280, "height": 720})
         press(page, "Space")
         page.wait_for_selector("#what:text-is('push towards the sensor')")
         page.wait_for_selector(".cue[data-phase=cue]")
