@@ -47,6 +47,14 @@ def test_describe_is_acknowledged_and_tells_the_sensor() -> None:
     assert description == Description(SENSORS["lensless64"], "unit-x", FIRMWARE)
 
 
+def test_the_led_current_asked_for_is_told_and_in_force() -> None:
+    """A device started with another LED current describes it."""
+    device = Device(DeviceSettings(led_current_ma=500.0))
+    _, description = _answer(device, CommandKind.DESCRIBE)
+    assert isinstance(description, Description)
+    assert description.sensor == dataclasses.replace(SENSORS["lensless32"], led_current_ma=500.0)
+
+
 def test_nothing_is_sent_before_start_and_after_stop() -> None:
     """Exposures flow from START to STOP; another START begins anew at time 0."""
     device = Device(DeviceSettings())
@@ -231,6 +239,7 @@ def test_the_device_serves_real_serial_bytes_from_its_own_process(transport: str
         {"participant": -1},
         {"seed": -1},
         {"speed": -1.0},
+        {"led_current_ma": 1000.1},
         {"loss": 1.5},
         {"corruption": float("nan")},
         {"port": 70_000},
