@@ -22,6 +22,8 @@ __all__ = [
     "DISTANCES_MM",
     "Glance",
     "LightScreening",
+    "blue_limit",
+    "blue_weight",
     "cornea_limit",
     "retina_limit",
     "retina_weight",
@@ -59,6 +61,22 @@ def retina_weight(wavelength_nm: float) -> float:
     if wavelength_nm <= 1050.0:
         return float(10.0 ** ((700.0 - wavelength_nm) / 500.0))
     return 0.2
+
+
+def blue_weight(wavelength_nm: float) -> float:
+    """Blue-light weighting B of ICNIRP 2013, table 2 (from memory), from 500 nm on."""
+    if wavelength_nm <= 600.0:
+        return float(10.0 ** ((450.0 - wavelength_nm) / 50.0))
+    return 0.001 if wavelength_nm <= 700.0 else 0.0
+
+
+def blue_limit(seconds: float) -> float:
+    """Limit of blue-weighted radiance in W/(m2 sr): ICNIRP 2013, 1e6 / t up to 10,000 s, then 100.
+
+    IEC 62471:2006, section 4.3.3, has the same. An exposure of less than 0.25 s is not held
+    against it.
+    """
+    return 1.0e6 / seconds if seconds < 10_000.0 else 100.0
 
 
 def retina_limit(seconds: float, alpha_rad: float, visible: bool) -> float:
@@ -104,6 +122,8 @@ class Glance:
     cornea_limit_w_m2: float | None
     radiance_w_m2_sr: float
     retina_limit_w_m2_sr: float
+    blue_radiance_w_m2_sr: float
+    blue_limit_w_m2_sr: float
 
     @property
     def margin(self) -> float:
@@ -111,6 +131,8 @@ class Glance:
         margins = [self.retina_limit_w_m2_sr / self.radiance_w_m2_sr]
         if self.cornea_limit_w_m2 is not None:
             margins.append(self.cornea_limit_w_m2 / self.irradiance_w_m2)
+        if self.blue_radiance_w_m2_sr > 0.0:
+            margins.append(self.blue_limit_w_m2_sr / self.blue_radiance_w_m2_sr)
         return min(margins)
 
 
@@ -153,6 +175,8 @@ class LightScreening:
                     "cornea_limit_w_m2": g.cornea_limit_w_m2,
                     "radiance_w_m2_sr": g.radiance_w_m2_sr,
                     "retina_limit_w_m2_sr": g.retina_limit_w_m2_sr,
+                    "blue_radiance_w_m2_sr": g.blue_radiance_w_m2_sr,
+                    "blue_limit_w_m2_sr": g.blue_limit_w_m2_sr,
                     "margin": g.margin,
                 }
                 for g in self.glances
@@ -196,22 +220,25 @@ def screen(
 
     def radiance(intensity: float, distance_m: float) -> float:
         side = max(source_width_mm / 1e3, _ALPHA_MIN * distance_m)
-        return weight * intensity / side**2
+        return intensity / side**2
 
     def glance(distance_mm: float, seconds: float) -> Glance:
         distance = distance_mm / 1e3
+        seen = radiance(peak_intensity_w_sr * duty, distance)
         return Glance(
             distance_mm,
             seconds,
             peak_intensity_w_sr * duty / distance**2,
             None if visible else cornea_limit(seconds),
-            radiance(peak_intensity_w_sr * duty, distance),
+            weight * seen,
             retina_limit(seconds, source_width_mm / distance_mm, visible),
+            blue_weight(wavelength_nm) * seen,
+            blue_limit(seconds),
         )
 
     def pulse_margin(distance_mm: float) -> float:
         limit = retina_limit(pulse_us * 1e-6, source_width_mm / distance_mm, visible)
-        return limit / radiance(peak_intensity_w_sr, distance_mm / 1e3)
+        return limit / (weight * radiance(peak_intensity_w_sr, distance_mm / 1e3))
 
     def passes(distance_mm: float) -> bool:
         return min(glance(distance_mm, max(viewing_s)).margin, pulse_margin(distance_mm)) < 1.0

@@ -258,6 +258,7 @@ def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
         "groups": _groups(result),
         "source_numbers": {source: i + 1 for i, source in enumerate(sources)},
         "glances": list(zip(*(_glances(result, time) for time in _VIEWING_S), strict=True)),
+        "longest": max(result.light.glances, key=lambda g: (g.seconds, g.blue_radiance_w_m2_sr)),
         "distances": " and ".join(
             f"{mm:g} mm" for mm in dict.fromkeys(g.distance_mm for g in result.light.glances)
         ),

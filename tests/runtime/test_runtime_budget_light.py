@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import pytest
 
-from runtime.budget.light import CAUTION, cornea_limit, retina_limit, retina_weight, screen
+from runtime.budget.light import (
+    CAUTION,
+    blue_limit,
+    blue_weight,
+    cornea_limit,
+    retina_limit,
+    retina_weight,
+    screen,
+)
 from runtime.errors import UsageError
 
 
@@ -60,6 +68,40 @@ def test_red_light_is_held_against_the_ordinary_retinal_limit_alone() -> None:
     glance = screen(660, 0.02, 0.3, 200, 30).glances[0]
     assert glance.cornea_limit_w_m2 is None
     assert glance.retina_limit_w_m2_sr == retina_limit(glance.seconds, 0.3 / 50, visible=True)
+
+
+def test_visible_light_is_held_against_the_blue_light_limit_too() -> None:
+    """1e6 / t up to 10,000 s, then 100 W/(m2 sr) (ICNIRP 2013 and IEC 62471:2006, 4.3.3).
+
+    B is 0.1 at 500, 0.001 from 600 to 700 nm (ICNIRP 2013, table 2; from memory).
+    """
+    assert (blue_limit(10.0), blue_limit(9_999.0)) == (1e5, pytest.approx(100.01, abs=0.005))
+    assert blue_limit(28_800.0) == 100.0
+    assert blue_weight(500) == pytest.approx(0.1)
+    assert blue_weight(600) == blue_weight(660) == pytest.approx(0.001)
+    assert blue_weight(701) == 0.0
+    green = screen(520, 0.02, 0.3, 200, 30, distances_mm=(50,), viewing_s=(28_800.0,))
+    weighted = 10 ** (-70 / 50) * 0.02 * 200e-6 * 30 / 0.3e-3**2
+    assert green.glances[0].blue_radiance_w_m2_sr == pytest.approx(weighted)
+    assert green.margin == pytest.approx(100.0 / weighted)
+    assert screen(940, 0.02, 0.3, 200, 30).glances[0].blue_radiance_w_m2_sr == 0.0
+
+
+def test_two_distances_by_hand() -> None:
+    """13 mW/sr at 940 nm, 205 us at 30 Hz, a chip of 0.2 mm, at 50 and 200 mm, step by step.
+
+    Limits: ICNIRP 2013 and IEC 62471:2006 as above; at 200 mm the chip is smaller than 1.5 mrad.
+    """
+    found = screen(940, 0.013, 0.2, 205, 30, distances_mm=(50, 200), viewing_s=(10.0, 1000.0))
+    near, _, far, _ = found.glances
+    assert near.irradiance_w_m2 == pytest.approx(0.013 * 205e-6 * 30 / 0.05**2)
+    assert near.irradiance_w_m2 == pytest.approx(0.03198)
+    assert far.irradiance_w_m2 == pytest.approx(0.03198 / 16)
+    assert near.radiance_w_m2_sr == pytest.approx(0.33113 * 7.995e-5 / 0.2e-3**2, rel=1e-4)
+    assert far.radiance_w_m2_sr == pytest.approx(0.33113 * 7.995e-5 / 0.3e-3**2, rel=1e-4)
+    assert near.retina_limit_w_m2_sr == pytest.approx(6000 / 0.011)
+    pulse = 2e4 * 205e-6**-0.25 / 0.004 / (0.33113 * 0.013 / 0.2e-3**2)  # 4 mrad at 50 mm
+    assert found.pulse_margin == found.margin == pytest.approx(pulse, rel=1e-4)
 
 
 def test_caution_travels_with_the_numbers() -> None:

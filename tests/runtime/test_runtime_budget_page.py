@@ -249,7 +249,7 @@ def test_page_on_paper_and_on_a_phone(
         cycles_per_frame=10**6, latency_ms=30.0, flash_bytes=10**6, ram_bytes=10**5,
         stack_bytes=10**4, average_uw=80.0, accuracy=0.9, false_events_per_hour=3.0,
     )  # fmt: skip
-    every = budget(folder, limits=limits, choice=Choice(led="ir850-t1"))
+    every = budget(folder, limits=limits, choice=Choice(led="red660-smd"))
     path = write_report([every], tmp_path / "budget.html")
     asked: list[str] = []
     with sync_playwright() as play:
