@@ -35,6 +35,7 @@ __all__ = [
     "read_description",
     "read_participants",
     "remembered",
+    "require_consent",
     "session_path",
     "write_participants",
 ]
@@ -163,6 +164,18 @@ def prepare_dataset(root: Path, name: str = "Lensless sensor readouts") -> None:
         raise UsageError(
             str(root), "the folder", f"unusable ({error.strerror})", "a folder"
         ) from None
+
+
+def require_consent(participant: Participant) -> None:
+    """Refuse to go on without a participant's consent: UsageError."""
+    if not participant.consent:
+        raise UsageError(
+            participant.participant_id,
+            "consent",
+            "not given",
+            "given before the first frame",
+            "ask the person, and record only with their consent",
+        )
 
 
 def remembered(root: Path, participant: Participant) -> Participant:

@@ -17,6 +17,7 @@ from capture.dataset import (
     add_participant,
     prepare_dataset,
     remembered,
+    require_consent,
     session_path,
 )
 from capture.intake import Intake, Progress, Watch
@@ -118,14 +119,7 @@ def record(
     Error
         The disk is full; likewise.
     """
-    if not participant.consent:
-        raise UsageError(
-            participant.participant_id,
-            "consent",
-            "not given",
-            "given before the first frame",
-            "ask the person, and record only with their consent",
-        )
+    require_consent(participant)
     prepare_dataset(out)
     link.decoder.counts = WireCounts()  # of this session alone
     description = link.describe()

@@ -13,12 +13,13 @@ from collections.abc import AsyncGenerator
 from dataclasses import dataclass
 from pathlib import Path
 
-from capture.dataset import Participant
+from capture.dataset import Participant, require_consent
 from capture.frames import FramePair
-from capture.labels import GOOD
 from capture.link import Link
 from capture.record import Progress, Recording, record
 from capture.script import Script
+from capture.session import READOUTS_SUFFIX
+from capture.wording import recording_figures
 from runtime.errors import Error, UsageError
 
 __all__ = ["LIVE_HEAD", "Desk", "Order"]
@@ -83,14 +84,7 @@ class Desk:
                 raise UsageError(
                     "booth", "a recording", "running", "none", "stop it or wait for its end"
                 )
-            if not order.participant.consent:
-                raise UsageError(
-                    order.participant.participant_id,
-                    "consent",
-                    "not given",
-                    "given before the first frame",
-                    "ask the person, and record only with their consent",
-                )
+            require_consent(order.participant)
             self._wishes = queue.SimpleQueue()
             self._tell(
                 {
@@ -199,15 +193,5 @@ def _progress(now: Progress) -> dict[str, object]:
 
 
 def _result(recording: Recording) -> dict[str, object]:
-    return {
-        "session": recording.path.name.removesuffix("_readouts.mcap"),
-        "n_pairs": recording.n_pairs,
-        "duration_s": recording.duration_s,
-        "n_takes": sum(event.status == GOOD for event in recording.events),
-        "n_rejected": sum(event.status != GOOD for event in recording.events),
-        "missing": recording.pairs.missing,
-        "corrupt": recording.wire.corrupt,
-        "n_gaps": recording.n_gaps,
-        "overruns": recording.overruns,
-        "stopped_early": recording.stopped_early,
-    }
+    session = recording.path.name.removesuffix(READOUTS_SUFFIX)
+    return recording_figures(recording) | {"session": session}
