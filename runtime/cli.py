@@ -104,6 +104,7 @@ def budget(
         Choice,
         junit_xml,
         load_limits,
+        names_apart,
         write_budget,
         write_report,
     )
@@ -127,7 +128,8 @@ def budget(
         write_budget(result, folder)
     page = write_report(results, out or models[0] / "budget.html")
     if junit is not None:
-        write_whole(junit, junit_xml([(r.model.name, r.checks) for r in results], strict))
+        suites = zip(names_apart(results), (r.checks for r in results), strict=True)
+        write_whole(junit, junit_xml(list(suites), strict))
     if as_json:
         click.echo(json.dumps([r.to_json() for r in results], indent=1, sort_keys=True))
     else:

@@ -8,7 +8,7 @@ from runtime.budget.gather import Choice
 from runtime.budget.light import CAUTION as LIGHT_CAUTION
 from runtime.budget.light import DISTANCES_MM
 from runtime.budget.limits import Limits, junit_xml, load_limits
-from runtime.budget.report import write_report
+from runtime.budget.report import names_apart, write_report
 
 __all__ = [
     "DISTANCES_MM",
@@ -19,6 +19,7 @@ __all__ = [
     "budget",
     "junit_xml",
     "load_limits",
+    "names_apart",
     "write_budget",
     "write_report",
 ]

@@ -142,8 +142,9 @@ def many(n: float) -> str:
     """Say a number of runs, in three digits at most."""
     if n > 1_000_000:
         return "more than a million"
-    digits = max(0, len(str(int(n))) - 3)
-    return f"about {round(int(n), -digits):,}"
+    if n < 1000:
+        return f"{n:.0f}"
+    return f"about {round(int(n), 3 - len(str(int(n)))):,}"
 
 
 def judge(

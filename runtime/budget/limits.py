@@ -135,7 +135,13 @@ def check(
 
 def junit_xml(checks_of: Sequence[tuple[str, Sequence[Check]]], strict: bool) -> bytes:
     """Return the gate as JUnit XML: one suite a model, one case a limit."""
-    root = ElementTree.Element("testsuites", name="palmwatt budget")
+    every = [c for _, checks in checks_of for c in checks]
+    root = ElementTree.Element(
+        "testsuites",
+        name="palmwatt budget",
+        tests=str(len(every)),
+        failures=str(sum(not c.keeps(strict) for c in every)),
+    )
     for model, checks in checks_of:
         failed = [c for c in checks if not c.keeps(strict)]
         suite = ElementTree.SubElement(
@@ -149,6 +155,7 @@ def junit_xml(checks_of: Sequence[tuple[str, Sequence[Check]]], strict: bool) ->
                 ElementTree.SubElement(
                     case,
                     "failure",
+                    type=c.state,
                     message=f"{c.what} is {found}, limit {side} {c.limit:g} {c.unit}: {c.state}",
                 )
     ElementTree.indent(root)

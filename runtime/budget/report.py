@@ -11,24 +11,28 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from runtime.budget.assemble import Budget
-from runtime.budget.host import many
 from runtime.budget.inputs import Input
 from runtime.budget.light import CAUTION, Glance
+from runtime.budget.marked import (
+    MARKS,
+    computed,
+    lasting,
+    mark,
+    measured,
+    of_input,
+    origin_of_input,
+    percent_input,
+    plain,
+    ranged,
+    runs_a_side,
+    share,
+)
 from runtime.budget.power import FORMULAS, PARTS, STATES
-from runtime.budget.uncertainty import Interval
 from runtime.errors import UsageError
 from runtime.files import write_whole
 
-__all__ = ["render", "write_report"]
+__all__ = ["names_apart", "page_style", "render", "write_report"]
 
-MARKS = {
-    "measured": ("m", "measured by this program; the hover text says how"),
-    "published": ("p", "published: data sheet, paper or standard"),
-    "setting": ("s", "a setting that the designer chose"),
-    "from memory": ("f", "from memory: not yet looked up in the source named"),
-    "invented": ("i", "invented: an assumption to be replaced by your own value"),
-    "computed": ("c", "computed from the inputs by the formulas"),
-}
 _GROUPS = {
     "mcu": "controller", "sensor": "sensor setting", "readout": "sensor readout", "led": "LED",
     "driver": "LED driver", "regulator": "regulator", "sensor_link": "link to the sensor",
@@ -36,11 +40,6 @@ _GROUPS = {
     "active": "active state",
 }  # fmt: skip
 """What the group before the dot of an input's name is called, in the order shown."""
-_UNITS = {
-    "1": "", "uA": "µA", "uA/MHz": "µA/MHz", "us": "µs", "uW": "µW", "uJ": "µJ",
-    "1/h": "per hour", "1/day": "per day",
-}  # fmt: skip
-"""Units of the parts library as a page writes them, where it writes them otherwise."""
 _VIEWING_S = (10.0, 1000.0)
 """Viewing times shown of those screened."""
 _N_SENSITIVE, _N_SYMBOLS = 8, 8
@@ -49,92 +48,6 @@ _STATES = {
     "unknown": "Unknown: the model folder does not hold the value, which counts as broken.",
 }
 _COLOURS = dict(zip(STATES, ("first", "second", "third"), strict=True))
-
-
-def _mark(kind: str, text: str, origin: str) -> Markup:
-    letter, _ = MARKS[kind]
-    return Markup('<span class="n" title="{}: {}">{}<sup>{}</sup></span>').format(
-        kind, origin, text, letter
-    )
-
-
-def _plain(value: float, digits: int = 3) -> str:
-    """Few significant digits, thousands separated, no exponent for what people read."""
-    if value == 0:
-        return "0"
-    text = f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.{digits}g}"
-    return text.replace("-", "−", 1) if value < 0 else text
-
-
-def _with_unit(text: str, unit: str) -> str:
-    """Put a unit behind a number so that no line ends between them."""
-    return f"{text}\u00a0{unit}" if unit else text
-
-
-def _computed(value: float, unit: str, origin: str) -> Markup:
-    return _mark("computed", _with_unit(_plain(value), unit), origin)
-
-
-def _ranged(
-    value: Interval, unit: str, origin: str, kind: str = "computed", digits: int = 3
-) -> Markup:
-    text = _with_unit(_plain(value.typical, digits), unit)
-    if value.low < value.high:
-        text += f" ({_plain(value.low, digits)} to {_plain(value.high, digits)})"
-    return _mark(kind, text, origin)
-
-
-def _measured(value: float, unit: str, origin: str) -> Markup:
-    return _mark("measured", _with_unit(_plain(value), unit), origin)
-
-
-def _exact(value: float) -> str:
-    """As many digits as a second calculation needs."""
-    return f"{value:,.0f}" if value >= 100_000 else f"{value:,.6g}"
-
-
-def _input(x: Input, words: str | None = None, factor: float = 1.0) -> Markup:
-    """Show an input with its range; `words` say its unit in a sentence."""
-    text = _exact(factor * x.typical)
-    if x.varies:
-        text += f" ({_exact(factor * x.low)} to {_exact(factor * x.high)})"
-    unit = _UNITS.get(x.unit, x.unit) if words is None else words
-    return _mark(x.kind, _with_unit(text, unit), x.source)
-
-
-def _percent_input(x: Input) -> Markup:
-    """An input that is a share of 1, in per cent."""
-    return _input(x, "%", 100.0)
-
-
-def _lasting(hours: float, origin: str) -> Markup:
-    """Show a time in the unit that leaves it a number people can picture."""
-    value, unit = hours, "h"
-    for larger in ("min", "s"):
-        if value >= 1.0:
-            break
-        value, unit = 60.0 * value, larger
-    return _computed(value, unit, origin)
-
-
-def _origin(x: Input) -> str:
-    """Say where an input comes from, its kind first where the source alone does not tell."""
-    named = x.kind in ("published", "measured") or x.source.startswith(x.kind)
-    return x.source if named else f"{x.kind}: {x.source}"
-
-
-def _runs(runs: Interval) -> Markup:
-    """Say a number of runs with its interval."""
-    text = many(runs.typical)
-    if many(runs.low) != many(runs.high):
-        text += f" ({many(runs.low)} to {many(runs.high)})"
-    return _mark("computed", text, "two-sample t test, 5 % two-sided, 80 % power, runs a side")
-
-
-def _share(value: float, low: float, high: float, origin: str) -> Markup:
-    return _mark(
-        "measured", f"{100 * value:.1f}\u00a0% ({100 * low:.1f} to {100 * high:.1f})", origin
-    )
 
 
 def _accuracies(result: Budget) -> list[dict[str, Any]]:
@@ -208,7 +121,7 @@ def _glances(result: Budget, seconds: float) -> list[Glance]:
     return [g for g in result.light.glances if g.seconds == seconds]
 
 
-def _names(results: Sequence[Budget]) -> list[str]:
+def names_apart(results: Sequence[Budget]) -> list[str]:
     """Names of the models, numbered where one name stands for several."""
     names = [r.model.name for r in results]
     return [f"{name} ({i + 1})" if names.count(name) > 1 else name for i, name in enumerate(names)]
@@ -217,7 +130,7 @@ def _names(results: Sequence[Budget]) -> list[str]:
 def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
     """Gather what one model's part of the page shows."""
     cited = [x for x in result.inputs.values() if x.kind not in ("invented", "setting")]
-    sources = dict.fromkeys(_origin(x) for x in cited)
+    sources = dict.fromkeys(origin_of_input(x) for x in cited)
     symbols = sorted(result.core.by_symbol.items(), key=lambda item: (-item[1], item[0]))
     rest = sum(n for _, n in symbols[_N_SYMBOLS:])
     found = result.evaluation
@@ -246,7 +159,7 @@ def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
         / 60.0,
         "false_events": None
         if events is None
-        else _ranged(events, "an hour", "streams of participants never trained on", "measured"),
+        else ranged(events, "an hour", "streams of participants never trained on", "measured"),
         "false_events_counted": "" if found is None else found.false_events_counted,
         "firmware": {
             "on disk": "the C in the model folder",
@@ -274,25 +187,25 @@ def _side_by_side(results: Sequence[Budget]) -> list[tuple[str, list[Any]]]:
         if scores is None:
             return "not evaluated"
         x = scores.accuracy
-        return _share(x.value, x.low, x.high, "participants never trained on")
+        return share(x.value, x.low, x.high, "participants never trained on")
 
     def executed(r: Budget, value: float, unit: str) -> Markup:
-        return _measured(value, unit, f"executed on an emulated {r.core.core}")
+        return measured(value, unit, f"executed on an emulated {r.core.core}")
 
     rows: dict[str, Any] = {
         "verdict": lambda r: r.verdict.word,
         "controller": lambda r: r.titles["mcu"],
-        "average power": lambda r: _ranged(r.average_uw, "µW", "average over the day"),
-        "with a hand present": lambda r: _ranged(r.while_active_uw, "µW", "active state all day"),
-        "while watching": lambda r: _ranged(r.while_watching_uw, "µW", "watching state all day"),
-        "takes most": lambda r: _mark(
+        "average power": lambda r: ranged(r.average_uw, "µW", "average over the day"),
+        "with a hand present": lambda r: ranged(r.while_active_uw, "µW", "active state all day"),
+        "while watching": lambda r: ranged(r.while_watching_uw, "µW", "watching state all day"),
+        "takes most": lambda r: mark(
             "computed",
             f"{r.dominant[0]}, {100 * r.dominant[1]:.0f} %",
             "largest part / total at typical inputs",
         ),
         "recognised correctly": lambda r: accuracy(r, False),
         "four-quadrant baseline": lambda r: accuracy(r, True),
-        "latency of one frame": lambda r: _ranged(r.latency_ms, "ms", "by the formulas"),
+        "latency of one frame": lambda r: ranged(r.latency_ms, "ms", "by the formulas"),
         "instructions a frame": lambda r: executed(r, r.core.instructions_per_frame, ""),
         "flash": lambda r: executed(r, r.core.code_bytes + r.core.const_bytes, "bytes"),
         "RAM and stack": lambda r: executed(r, r.core.ram_bytes + r.core.stack_bytes, "bytes"),
@@ -317,7 +230,7 @@ def _compared(results: Sequence[Budget]) -> list[dict[str, Any]]:
             ],
             "text": _amount(r.average_uw.typical),
         }
-        for r, name in zip(results, _names(results), strict=True)
+        for r, name in zip(results, names_apart(results), strict=True)
     ]
 
 
@@ -331,12 +244,12 @@ def render(results: Sequence[Budget]) -> str:
     """
     if not results:
         raise UsageError("budget page", "models", "none", "at least one")
-    names = _names(results)
+    names = names_apart(results)
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    environment.filters.update(plain=_plain)
+    environment.filters.update(plain=plain)
     environment.globals.update(
-        computed=_computed, ranged=_ranged, measured=_measured, of_input=_input, share=_share,
-        percent_input=_percent_input, lasting=_lasting, runs=_runs, origin=_origin,
+        computed=computed, ranged=ranged, measured=measured, of_input=of_input, share=share,
+        percent_input=percent_input, lasting=lasting, runs=runs_a_side, origin=origin_of_input,
     )  # fmt: skip
     template = resources.files("runtime.budget").joinpath("page.html.j2").read_text("utf-8")
     return (

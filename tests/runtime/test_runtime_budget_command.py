@@ -51,9 +51,12 @@ def test_junit_counts_failures() -> None:
     """The XML holds one case a limit and a failure for each that is broken."""
     value = Interval(10.0, 8.0, 13.0)
     checks = [check("a", "uW", value, 20.0), check("b", "uW", value, 9.0)]
-    suite = ElementTree.fromstring(junit_xml([("model <1>", checks)], strict=False))[0]  # noqa: S314
-    assert suite.get("failures") == "1"
+    root = ElementTree.fromstring(junit_xml([("model <1>", checks)], strict=False))  # noqa: S314
+    suite = root[0]
+    assert suite.get("failures") == root.get("failures") == "1"
+    assert suite.get("tests") == root.get("tests") == "2"
     assert [len(case) for case in suite] == [0, 1]
+    assert suite[1][0].get("type") == "broken"
 
 
 def test_limits_file_faults(tmp_path: Path) -> None:
@@ -111,6 +114,9 @@ def test_budget_command_gates(folder: Path, tmp_path: Path) -> None:
     assert broken.exit_code == 1
     assert "broken" in broken.output
     assert b"<failure" in junit.read_bytes()
+    _invoke("budget", str(folder), str(folder), "--limits", str(limits), "--junit", str(junit))
+    suites = ElementTree.fromstring(junit.read_bytes())  # noqa: S314
+    assert [suite.get("name") for suite in suites] == ["dynamic (1)", "dynamic (2)"]
     assert (folder / "budget.html").exists()
     assert (folder / "budget.json").exists()
 
