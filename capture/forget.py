@@ -79,19 +79,26 @@ def forget(root: Path, participant_id: str, models: Path | None = None) -> Forgo
     ------
     UsageError
         The folder is no data set, nobody of that name is in it, or a file cannot be removed.
+    FormatError
+        The name is no pseudonym, or the table of participants is wrong.
 
     Notes
     -----
-    The row goes last: a removal that is cut short can be called again.
+    The row goes last: a removal that is cut short can be called again. Readouts whose row was
+    deleted by hand go as well.
     """
+    Participant(participant_id)  # a pseudonym, and so part of no other path
     read_description(root)
     table = root / "participants.tsv"
+    folder = root / f"sub-{participant_id}"
     working = root / "derivatives" / "palmwatt"
     try:
         others = _others(table, participant_id)
-        n_files = _remove(root / f"sub-{participant_id}")
+        if len(others) == len(read_participants(table)) and not folder.exists():
+            raise UsageError(str(table), "participant", repr(participant_id), "one of the data set")
+        n_files = _remove(folder)
         names = {person.participant_id for person in others}
-        n_working = sum(_forget_arrays(folder, names) for folder in _folders(working))
+        n_working = sum(_forget_arrays(arrays, names) for arrays in _folders(working))
         with alone_in(root):
             write_participants(root, _others(table, participant_id))
     except OSError as error:
@@ -111,11 +118,7 @@ def forget(root: Path, participant_id: str, models: Path | None = None) -> Forgo
 
 
 def _others(table: Path, participant_id: str) -> tuple[Participant, ...]:
-    people = read_participants(table)
-    others = tuple(person for person in people if person.participant_id != participant_id)
-    if len(others) == len(people):
-        raise UsageError(str(table), "participant", repr(participant_id), "one of the table")
-    return others
+    return tuple(p for p in read_participants(table) if p.participant_id != participant_id)
 
 
 def _folders(parent: Path) -> Iterator[Path]:

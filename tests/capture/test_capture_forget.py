@@ -16,6 +16,7 @@ from capture.dataset import (
     open_dataset,
     prepare_dataset,
     session_path,
+    write_participants,
 )
 from capture.forget import Forgotten, forget
 from capture.frames import FramePair
@@ -24,7 +25,7 @@ from capture.script import load_script
 from capture.session import events_path
 from capture.store import SessionHeader, SessionWriter
 from capture.wire import Description
-from runtime.errors import UsageError
+from runtime.errors import FormatError, UsageError
 from runtime.sensor import Sensor
 
 SENSOR = Sensor("lensless", 4, 4)
@@ -79,6 +80,16 @@ def test_readouts_labels_and_logs_of_every_labeller_go(root: Path) -> None:
     assert len(names_in(root / "sub-P02" / "ses-01")) == 6
     with pytest.raises(UsageError, match="participant is 'P01'"):
         forget(root, "P01")
+
+
+def test_readouts_without_a_row_go_too(root: Path) -> None:
+    """Who was only struck from the table by hand can still be forgotten; a path is no name."""
+    write_participants(root, (Participant("P02", True),))
+    assert forget(root, "P01").n_files == 6
+    assert not (root / "sub-P01").exists()
+    with pytest.raises(FormatError, match="pseudonym"):
+        forget(root, "P02/ses-01")
+    assert len(names_in(root / "sub-P02" / "ses-01")) == 6
 
 
 def test_working_files_of_the_participant_go(root: Path) -> None:
