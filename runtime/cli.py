@@ -160,11 +160,7 @@ def _summary(result: Budget) -> list[str]:
         f"{'the host itself among them; ' if result.host_unverified else ''}the page marks them",
     ]
     lines += [f"  caution: {sentence}" for sentence in result.cautions]
-    for c in result.checks:
-        found = "not known" if c.value is None else f"{c.value.typical:g} {c.unit}"
-        side = "at least" if c.at_least else "at most"
-        lines.append(f"  {c.state:8} {c.what}: {found}, limit {side} {c.limit:g} {c.unit}")
-    return lines
+    return lines + [f"  {c.told}" for c in result.checks]
 
 
 def _light(margin: float) -> str:

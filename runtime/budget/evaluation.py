@@ -88,7 +88,7 @@ class FalseEvents(Rate):
 class Events(_Open):
     """Scores of the decision stream."""
 
-    false_events_per_hour: FalseEvents | float | None = None
+    false_events_per_hour: FalseEvents | None = None
 
 
 class Evaluation(_Open):
@@ -104,17 +104,19 @@ class Evaluation(_Open):
 
     @property
     def false_events(self) -> Interval | None:
-        """False events an hour on streams; without a width where no interval was told."""
-        rate = None if self.events is None else self.events.false_events_per_hour
-        if rate is None or isinstance(rate, float):
-            return None if rate is None else Interval(rate, rate, rate)
-        return Interval(rate.value, rate.low, rate.high)
+        """False events an hour on streams."""
+        rate = self._false_events
+        return None if rate is None else Interval(rate.value, rate.low, rate.high)
 
     @property
     def false_events_counted(self) -> str:
         """Where false events were counted, in words; empty where the file does not tell."""
-        rate = None if self.events is None else self.events.false_events_per_hour
-        return rate.counted if isinstance(rate, FalseEvents) else ""
+        rate = self._false_events
+        return "" if rate is None else rate.counted
+
+    @property
+    def _false_events(self) -> FalseEvents | None:
+        return None if self.events is None else self.events.false_events_per_hour
 
     @property
     def emulated(self) -> bool:

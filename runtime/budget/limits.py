@@ -78,6 +78,14 @@ class Check:
             distance = -distance
         return distance / self.limit if self.limit else (0.0 if distance == 0 else -1.0)
 
+    @property
+    def told(self) -> str:
+        """State, value and limit in one line, for a terminal or a log."""
+        found = "not known" if self.value is None else f"{self.value.typical:,.7g} {self.unit}"
+        side = "at least" if self.at_least else "at most"
+        limit = f"limit {side} {self.limit:,.7g} {self.unit}"
+        return f"{self.state:8} {self.what}: {found}, {limit}"
+
     def keeps(self, strict: bool = False) -> bool:
         """Whether the gate opens for this limit."""
         return self.state == "kept" or (self.state == "crossed" and not strict)
@@ -150,14 +158,7 @@ def junit_xml(checks_of: Sequence[tuple[str, Sequence[Check]]], strict: bool) ->
         for c in checks:
             case = ElementTree.SubElement(suite, "testcase", classname=model, name=c.what)
             if c in failed:
-                found = "not known" if c.value is None else f"{c.value.typical:g} {c.unit}"
-                side = "at least" if c.at_least else "at most"
-                ElementTree.SubElement(
-                    case,
-                    "failure",
-                    type=c.state,
-                    message=f"{c.what} is {found}, limit {side} {c.limit:g} {c.unit}: {c.state}",
-                )
+                ElementTree.SubElement(case, "failure", type=c.state, message=c.told)
     ElementTree.indent(root)
     text: bytes = ElementTree.tostring(root, encoding="utf-8", xml_declaration=True)
     return text + b"\n"

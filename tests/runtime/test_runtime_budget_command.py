@@ -91,8 +91,9 @@ def test_every_limit_is_held_against_its_own_value(folder: Path, tmp_path: Path)
     assert found["false events"].state == "crossed"
     assert result.keeps()
     assert not result.keeps(strict=True)
-    number = _with_evaluation(folder, tmp_path / "n", events={"false_events_per_hour": 5})
-    states = {c.what: c.state for c in budget(number, cores=CORES, limits=limits).checks}
+    events["false_events_per_hour"]["value"] = 3.5
+    more = _with_evaluation(folder, tmp_path / "more", events=events)
+    states = {c.what: c.state for c in budget(more, cores=CORES, limits=limits).checks}
     assert states["false events"] == "broken"
 
 
@@ -161,6 +162,10 @@ def test_faulty_evaluation_is_one_clear_line(folder: Path, tmp_path: Path) -> No
         (json.dumps({"fixed": share(1.5)}), r"fixed\.accuracy\.value is 1\.5, expected at most 1"),
         ("{}", "fixed is missing, expected a value"),
         ("[1]", r"content is \[1\], expected an object"),
+        (
+            json.dumps({"fixed": share(0.5), "events": {"false_events_per_hour": 5}}),
+            r"events\.false_events_per_hour is 5, expected an object",
+        ),
     ):
         (copy / "evaluation.json").write_text(text)
         with pytest.raises(FormatError, match=rf"evaluation\.json: {fault}"):
