@@ -21,6 +21,7 @@ _CHANGES: dict[str, tuple[str, ...]] = {
     "controller wake-up time": ("mcu.wake_up_time",),
     "sensor bias": ("readout.bias_power",),
     "controller current while pixels arrive": ("mcu.wait_current",),
+    "LED driver current between pulses": ("driver.quiescent_current",),
 }
 
 

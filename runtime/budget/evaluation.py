@@ -31,7 +31,6 @@ class Figure(_Open):
     low: float = Field(ge=0, le=1)
     high: float = Field(ge=0, le=1)
     n_participants: int | None = None
-    n_takes: int | None = None
 
 
 class Scores(_Open):
@@ -94,7 +93,6 @@ class Events(_Open):
 class Evaluation(_Open):
     """The parts of ``evaluation.json`` that a budget shows; other keys are ignored."""
 
-    task: str = ""
     float_model: Scores | None = Field(default=None, alias="float")
     fixed: Scores
     four_quadrant: Scores | None = None

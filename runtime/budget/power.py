@@ -52,7 +52,8 @@ FORMULAS: dict[str, str] = {
     "controller cycles": "state.cycles + state.flash_bytes / 16 x mcu.flash_wait",
     "run power uW": "mcu.run_current x mcu.clock x mcu.supply x mcu.derating",
     "LED": "state.led_current x (sensor.exposure + driver.settle_time) x led.forward_voltage / 1e3",
-    "LED driver": "LED x (1 / driver.efficiency - 1)",
+    "LED driver": "LED x (1 / driver.efficiency - 1), and "
+    "driver.quiescent_current x host.battery_voltage all day",
     "pixel readout": "pixel exposures x (readout.pixel_energy "
     "+ readout.walden_figure x 2^readout.effective_bits / 1e3) / 1e6",
     "sensor bias": "readout.bias_power x frame time / 1e6",
@@ -65,7 +66,7 @@ FORMULAS: dict[str, str] = {
     "+ sensor_link.standby_power + host_link.standby_power, all day",
     "start-up": "usage.cold_starts x usage.start_up_time x run power / 1e3 per day",
     "regulator": "(all rail energy) x (1 / regulator.efficiency - 1), and "
-    "(regulator.quiescent_current + driver.quiescent_current) x host.battery_voltage all day",
+    "regulator.quiescent_current x host.battery_voltage all day",
     "active seconds a day": "min(3600 x usage.on_time, 60 x usage.hand_present + usage.hold_time "
     "x (usage.visits + usage.false_wakes x usage.on_time))",
     "active frames a day": "active.rate x active seconds",
@@ -196,7 +197,10 @@ def led_load(v: Values) -> dict[str, Any]:
 
 
 def _always(v: Values) -> dict[str, Any]:
-    """Powers in uW that do not depend on the state, by part, before the rail regulator."""
+    """Powers in uW that do not depend on the state, by part.
+
+    The LED driver hangs on the battery, all others on the rail, before its regulator.
+    """
     gestures = v["usage.gestures"] * v["usage.hand_present"] / 60.0
     start_uj = v["usage.cold_starts"] * v["usage.start_up_time"] * _run_power_uw(v) / 1e3
     return {
@@ -206,6 +210,7 @@ def _always(v: Values) -> dict[str, Any]:
         + v["sensor_link.standby_power"]
         + v["host_link.standby_power"],
         "start-up": start_uj / _DAY_S,
+        "LED driver": v["driver.quiescent_current"] * v["host.battery_voltage"],
     }
 
 
@@ -234,10 +239,8 @@ def average_power(v: Values) -> dict[tuple[str, str], Any]:
     for state in STATES:
         rail = sum(power[p, state] for p in PARTS if p not in ("LED", "LED driver", "regulator"))
         power["regulator", state] = rail * loss
-    quiescent = v["regulator.quiescent_current"] + v["driver.quiescent_current"]
-    power["regulator", "always"] = (
-        power["regulator", "always"] + quiescent * v["host.battery_voltage"]
-    )
+    quiescent = v["regulator.quiescent_current"] * v["host.battery_voltage"]
+    power["regulator", "always"] = power["regulator", "always"] + quiescent
     return power
 
 

@@ -41,6 +41,15 @@ def test_led_energy_is_charge_times_voltage_over_efficiency() -> None:
     assert energy["LED"] + energy["LED driver"] == pytest.approx(joules * 1e6)
 
 
+def test_what_a_driver_takes_between_pulses_is_counted_as_its_own() -> None:
+    """The driver's standby current is drawn from the battery all day, past the rail regulator."""
+    values = _typical(driver__quiescent_current=2.0, host__battery_voltage=3.85)
+    power = average_power(values)
+    assert power["LED driver", "always"] == pytest.approx(7.7)
+    without = average_power({**values, "driver.quiescent_current": 0.0})
+    assert power["regulator", "always"] == without["regulator", "always"]
+
+
 def test_readout_is_linear_in_pixels_read() -> None:
     """Readout energy grows in proportion to pixels read (common practice, no source)."""
     energies = [
