@@ -43,7 +43,7 @@ class Link:
     Raises
     ------
     PortError
-        The port cannot be opened; from any method, the port is gone.
+        The port cannot be opened, or another link holds it; from any method, the port is gone.
     """
 
     def __init__(self, url: str, baud: int = 921_600) -> None:
@@ -57,7 +57,10 @@ class Link:
 
     def _open(self) -> serial.SerialBase:
         try:
-            return serial.serial_for_url(self.url, baudrate=self.baud, timeout=_SILENCE_S)
+            # Alone: two programs on one port would each get half of what the sensor sends.
+            return serial.serial_for_url(
+                self.url, baudrate=self.baud, timeout=_SILENCE_S, exclusive=True
+            )
         except (OSError, ValueError, AttributeError) as error:
             # AttributeError: pyserial's answer to a URL whose parts are missing
             raise PortError(

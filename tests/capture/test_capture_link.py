@@ -35,3 +35,12 @@ def test_a_program_is_answered_whatever_the_one_before_asked(bench_sensor: Bench
         with Link(bench_sensor.url) as link:
             assert link.describe().unit == "unit-1"
     assert len(bench_sensor.commands) == 3
+
+
+def test_a_port_has_one_link_at_a_time(bench_sensor: BenchSensor) -> None:
+    """A second link to a port is refused, and the first goes on."""
+    with Link(bench_sensor.url) as link:
+        with pytest.raises(PortError, match="that no other program holds it"):
+            Link(bench_sensor.url)
+        assert link.describe().unit == "unit-1"
+    Link(bench_sensor.url).close()
