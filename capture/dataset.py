@@ -207,14 +207,24 @@ def add_participant(root: Path, participant: Participant) -> None:
 
 
 def write_participants(root: Path, participants: tuple[Participant, ...]) -> None:
-    """Write ``participants.tsv``, ordered by pseudonym."""
-    columns = [field.name for field in dataclasses.fields(Participant)]
+    """Write ``participants.tsv``, ordered by pseudonym; further columns of an older one stay."""
+    path = root / "participants.tsv"
+    older = {}
+    for _, row in read_table(path, PARTICIPANT_COLUMNS) if path.exists() else ():
+        older[_pseudonym(row)] = row
+    columns = dict.fromkeys(field.name for field in dataclasses.fields(Participant))
+    columns |= dict.fromkeys(column for row in older.values() for column in row)
     rows = []
     for participant in sorted(participants, key=lambda p: p.participant_id):
-        row = {name: _as_text(getattr(participant, name)) for name in columns}
+        row = dict.fromkeys(columns) | older.get(participant.participant_id, {})
+        row |= {name: _as_text(value) for name, value in dataclasses.asdict(participant).items()}
         row["participant_id"] = f"sub-{participant.participant_id}"
         rows.append(row)
-    write_table(root / "participants.tsv", columns, rows)
+    write_table(path, tuple(columns), rows)
+
+
+def _pseudonym(row: Row) -> str:
+    return (row["participant_id"] or "").removeprefix("sub-")
 
 
 def _as_text(value: str | float | bool | None) -> str | None:
@@ -233,7 +243,7 @@ def participant_from_row(row: Row, where: str) -> Participant:
     """
     try:
         return Participant(
-            (row["participant_id"] or "").removeprefix("sub-"),
+            _pseudonym(row),
             _flag(row.get("consent"), where, "consent"),
             _number(row.get("hand_length_mm"), where, "hand_length_mm"),
             _number(row.get("hand_breadth_mm"), where, "hand_breadth_mm"),

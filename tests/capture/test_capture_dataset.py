@@ -92,6 +92,18 @@ def test_a_participant_is_updated_in_place(root: Path) -> None:
     assert len(open_dataset(root).participants) == 3
 
 
+def test_further_columns_stay(root: Path) -> None:
+    """A column that somebody added to the table is kept when a row is written anew."""
+    table = root / "participants.tsv"
+    header, *rows = table.read_text().splitlines()
+    noted = [f"{header}\tsite", *(f"{row}\tsite {i}" for i, row in enumerate(rows))]
+    table.write_text("\n".join(noted) + "\n")
+    add_participant(root, Participant("P03", True))
+    add_participant(root, Participant("P04", True))
+    sites = [line.split("\t")[-1] for line in table.read_text().splitlines()]
+    assert sites == ["site", "site 0", "site 1", "site 2", "n/a"]
+
+
 def test_recorders_side_by_side_lose_no_row(tmp_path: Path) -> None:
     """Many recorders that begin one data set at once leave every participant in its table."""
 
