@@ -257,6 +257,11 @@ def render(results: Sequence[Budget]) -> str:
         .render(
             views=[_view(r, i + 1, n) for i, (r, n) in enumerate(zip(results, names, strict=True))],
             compared=_compared(results),
+            emulated=[
+                name
+                for r, name in zip(results, names, strict=True)
+                if r.evaluation is not None and r.evaluation.emulated
+            ],
             side_by_side=_side_by_side(results),
             style=Markup(page_style()),  # noqa: S704 - our own file
             marks=MARKS,

@@ -99,8 +99,12 @@ def test_accuracy_of_an_emulated_sensor_is_never_shown_as_real(
     found = json.loads((copy / "evaluation.json").read_text())
     found["recorded_by"] = ["unit a, firmware emulated 1"]
     (copy / "evaluation.json").write_text(json.dumps(found))
-    assert "no measurement of real ones" in render([budget(copy, cores=CORES)])
+    emulated = budget(copy, cores=CORES)
+    assert "no measurement of real ones" in render([emulated])
     assert "no measurement of real ones" not in render([priced])
+    compared = "Recognised by an emulated sensor, with invented people: dynamic (2)."
+    assert compared in render([priced, emulated])
+    assert "Recognised by an emulated sensor" not in render([priced, priced])
 
 
 def test_false_events_say_what_they_were_counted_in(folder: Path, tmp_path: Path) -> None:
