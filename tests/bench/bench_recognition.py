@@ -20,7 +20,7 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +34,7 @@ from invented_people import add_person, record_session, strokes
 from minirocket_reference import compare
 
 from capture.dataset import session_path
-from capture.script import BUILT_IN, load_script
+from capture.script import load_script
 from capture.session import read_session
 from trainer.events import Event, Reference
 from trainer.jobs import LocalWorkers
@@ -50,14 +50,13 @@ TIMED_PEOPLE, TIMED_LOCKED = 6, 2
 SECONDS_PER_HOUR = 3600.0
 
 
-def _sessions(people: int, locked: int, hours: float) -> Iterator[tuple[int, str, int]]:
+def _sessions(
+    tasks: Sequence[str], people: int, locked: int, hours: float
+) -> Iterator[tuple[int, str, int]]:
     """Yield participant, script and session of everything that is to be recorded."""
     everyone = (*range(1, people + 1), *range(FIRST_LOCKED, FIRST_LOCKED + locked))
-    for number, task in itertools.product(everyone, TASKS):
-        if task in BUILT_IN:
-            yield number, task, 1
-    if EVERYDAY not in BUILT_IN:
-        return
+    for number, task in itertools.product(everyone, tasks):
+        yield number, task, 1
     script = load_script(EVERYDAY)
     seconds = sum(c.repetitions * (c.duration_s + sum(script.rest_s) / 2) for c in script.cues)
     for index in range(math.ceil(hours * SECONDS_PER_HOUR / seconds)):
@@ -78,15 +77,18 @@ def _record(folder: Path, number: int, task: str, session: int) -> None:
             shutil.move(file, path.parent / file.name)
 
 
-def _record_all(folder: Path, people: int, locked: int, hours: float, jobs: int) -> None:
+def _record_all(folder: Path, asked: argparse.Namespace) -> None:
     began = time.perf_counter()
-    wanted = list(_sessions(people, locked, hours))
+    wanted = list(_sessions(asked.tasks, asked.people, asked.locked, asked.hours))
     for number in sorted({number for number, _, _ in wanted}):
         add_person(folder, number, number >= FIRST_LOCKED)
     record = joblib.delayed(_record)
-    joblib.Parallel(jobs)(record(folder, *session) for session in wanted)
+    joblib.Parallel(asked.jobs)(record(folder, *session) for session in wanted)
     took = time.perf_counter() - began
-    print(f"{len(wanted)} sessions of {people} + {locked} people in {took:.0f} s", flush=True)
+    print(
+        f"{len(wanted)} sessions of {asked.people} + {asked.locked} people in {took:.0f} s",
+        flush=True,
+    )
 
 
 def _print_events(events: dict[str, Any]) -> None:
@@ -199,10 +201,8 @@ def main() -> None:
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
         data = asked.data or Path(scratch) / "data"
-        _record_all(data, asked.people, asked.locked, asked.hours, asked.jobs)
+        _record_all(data, asked)
         for task in asked.tasks:
-            if task not in BUILT_IN:
-                continue
             recipe = load_recipe(task)
             began = time.perf_counter()
             trained = fit_model(data, recipe, workers=LocalWorkers(asked.jobs))
@@ -210,7 +210,8 @@ def main() -> None:
             if recipe.evaluation.take_end == "movement":
                 _print_strokes(recipe, trained)
             compare(data, recipe, trained, asked.reference_windows)
-        _time_training(data)
+        if set(TASKS[:2]) <= set(asked.tasks) and asked.hours:
+            _time_training(data)
 
 
 if __name__ == "__main__":
