@@ -103,15 +103,17 @@ def write_table(
     Raises
     ------
     FormatError
-        A value holds a tab or a line break.
+        A column's name or a value holds a tab, a quote or a line break.
     """
     text = io.StringIO()
     writer = csv.writer(text, delimiter="\t", lineterminator="\n", quoting=csv.QUOTE_NONE)
-    writer.writerow(columns)
-    for row in rows:
-        values = [_MISSING if row[key] is None else str(row[key]) for key in columns]
-        for key, value in zip(columns, values, strict=True):
+    lines = [
+        columns,
+        *([_MISSING if row[key] is None else str(row[key]) for key in columns] for row in rows),
+    ]
+    for line in lines:
+        for key, value in zip(columns, line, strict=True):
             if len(value.splitlines()) > 1 or set(value) & set('\t\r\n"'):
                 raise FormatError(str(path), key, repr(value), "without tab, quote or line break")
-        writer.writerow(values)
+        writer.writerow(line)
     write_whole(path, text.getvalue().encode("utf-8"))

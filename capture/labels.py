@@ -60,6 +60,8 @@ class Event:
         Who set the row: ``script``, ``energy`` (refined from the readout), or a pseudonym.
     edited : str
         When, as ISO 8601, for a person's edit; else empty.
+    further : tuple of (str, str or None)
+        Columns that somebody added to the table, each with its value; kept as they are.
 
     Raises
     ------
@@ -77,6 +79,7 @@ class Event:
     cue_duration_s: float | None = None
     labeller: str = "script"
     edited: str = ""
+    further: tuple[tuple[str, str | None], ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("onset_s", "duration_s", "cue_onset_s", "cue_duration_s"):
@@ -121,7 +124,7 @@ _COLUMNS = {
 
 
 def event_from_row(row: Row, where: str) -> Event:
-    """Build an event from one row of a table.
+    """Build an event from one row of a table, without its further columns.
 
     Raises
     ------
@@ -157,21 +160,30 @@ def read_events(path: Path) -> tuple[Event, ...]:
         The file cannot be read, a column is missing, or a value is wrong; the message names the
         row.
     """
-    table = read_table(path, EVENT_COLUMNS)
-    return tuple(event_from_row(row, f"{path} row {number}") for number, row in table)
+    events = []
+    for number, row in read_table(path, EVENT_COLUMNS):
+        event = event_from_row(row, f"{path} row {number}")
+        further = tuple((column, row[column]) for column in row if column not in _COLUMNS)
+        events.append(dataclasses.replace(event, further=further))
+    return tuple(events)
 
 
 def write_events(path: Path, events: Iterable[Event]) -> None:
     """Write an events table in order of onset, and the JSON sidecar that explains its columns.
 
     BIDS (Brain Imaging Data Structure 1.10, "Events") asks for ``onset`` and ``duration`` in
-    seconds as the first two columns and ``n/a`` for what is not known.
+    seconds as the first two columns and ``n/a`` for what is not known. Columns that somebody added
+    come last.
     """
+    known = sorted(events, key=lambda event: event.onset_s)
+    further = dict.fromkeys(column for event in known for column, _ in event.further)
     rows = [
-        {column: _as_text(getattr(event, name)) for column, (name, *_) in _COLUMNS.items()}
-        for event in sorted(events, key=lambda event: event.onset_s)
+        dict.fromkeys(further)
+        | dict(event.further)
+        | {column: _as_text(getattr(event, name)) for column, (name, *_) in _COLUMNS.items()}
+        for event in known
     ]
-    write_table(path, tuple(_COLUMNS), rows)
+    write_table(path, (*_COLUMNS, *further), rows)
     sidecar = {
         column: {"Description": text} | ({"Units": unit} if unit else {})
         for column, (_, text, unit) in _COLUMNS.items()

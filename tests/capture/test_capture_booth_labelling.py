@@ -57,6 +57,18 @@ def test_an_edit_is_saved_with_who_and_when(info: SessionInfo) -> None:
     assert (entry["before"]["trial_type"], entry["after"]["trial_type"]) == ("swipe_left", "push")
 
 
+def test_an_edit_keeps_columns_that_somebody_added(info: SessionInfo) -> None:
+    """A note beside each take stays there through a change and its undoing."""
+    header, *rows = info.events_path.read_text().splitlines()
+    noted = [f"{header}\tnote", *(f"{row}\tnote {i}" for i, row in enumerate(rows))]
+    info.events_path.write_text("\n".join(noted) + "\n")
+    before = info.events_path.read_bytes()
+    edit(info, row=0, trial_type="push")
+    assert read_events(info.events_path)[0].further == (("note", "note 0"),)
+    edit(info, "undo")
+    assert info.events_path.read_bytes() == before
+
+
 def test_edits_reach_training_and_never_the_readouts(info: SessionInfo) -> None:
     """What training reads follows the edits; the file of readouts stays bit for bit."""
     before = hashlib.sha256(info.path.read_bytes()).digest()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from pathlib import Path
 
@@ -43,6 +44,21 @@ def test_the_events_table_follows_bids(tmp_path: Path) -> None:
     assert set(sidecar) == set(header)
     assert all(column["Description"] for column in sidecar.values())
     assert sidecar["onset"]["Units"] == "s"
+
+
+def test_further_columns_are_kept(tmp_path: Path) -> None:
+    """Columns that somebody added come back behind the known ones, and are no label's business."""
+    path = tmp_path / "x_events.tsv"
+    path.write_text("onset\tnote\tduration\ttrial_type\n2\tn/a\t1\tpush\n0\ttwice\t1\tpush\n")
+    events = read_events(path)
+    assert [event.further for event in events] == [(("note", None),), (("note", "twice"),)]
+    write_events(path, (*events, Event(5.0, 1.0, "push")))
+    lines = [line.split("\t") for line in path.read_text().splitlines()]
+    assert [line[-1] for line in lines] == ["note", "twice", "n/a", "n/a"]
+    assert read_events(path)[1].further == (("note", None),)
+    named = dataclasses.replace(events[0], further=(('a "note"', "x"),))
+    with pytest.raises(FormatError, match="without tab, quote"):
+        write_events(path, [named])
 
 
 @pytest.mark.parametrize(
