@@ -19,6 +19,7 @@ from runtime.errors import UsageError
 
 __all__ = [
     "CAUTION",
+    "CLOSEST_MM",
     "DISTANCES_MM",
     "Glance",
     "LightScreening",
@@ -39,6 +40,8 @@ _ALPHA_MIN, _ALPHA_MAX = 0.0015, 0.1
 _IEC_ALPHA_MIN = 0.011
 VIEWING_S = (10.0, 100.0, 1000.0, 28_800.0)
 DISTANCES_MM = (50.0, 100.0, 200.0)
+CLOSEST_MM = 0.1
+"""Nearer than this no distance is looked for at which a limit would be passed."""
 
 
 def cornea_limit(seconds: float) -> float:
@@ -243,7 +246,10 @@ def screen(
     def passes(distance_mm: float) -> bool:
         return min(glance(distance_mm, max(viewing_s)).margin, pulse_margin(distance_mm)) < 1.0
 
-    near, far = 0.1, 10_000.0  # every margin grows with distance: halve on a logarithmic scale
+    near, far = (
+        CLOSEST_MM,
+        10_000.0,
+    )  # every margin grows with distance: halve on a logarithmic scale
     for _ in range(60):
         middle = math.sqrt(near * far)
         near, far = (middle, far) if passes(middle) else (near, middle)

@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from runtime.budget.assemble import Budget
 from runtime.budget.inputs import Input
-from runtime.budget.light import CAUTION, Glance
+from runtime.budget.light import CAUTION, CLOSEST_MM, Glance
 from runtime.budget.marked import (
     MARKS,
     computed,
@@ -268,6 +268,7 @@ def render(results: Sequence[Budget]) -> str:
             formulas=FORMULAS,
             parts=PARTS,
             caution=CAUTION,
+            closest_mm=CLOSEST_MM,
             title=", ".join(names),
         )
         .lstrip()

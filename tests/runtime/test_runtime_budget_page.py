@@ -215,6 +215,7 @@ def test_parts_that_do_not_fit_are_told(folder: Path, tmp_path: Path) -> None:
     assert any(
         "driven at 100 mA, its data-sheet values hold at 50 mA" in c for c in strong.cautions
     )
+    assert "No limit would be passed down to" in render([strong])
     slow = part.replace("tiny", "slow").replace(
         'unit = "MHz", low = 48, typical = 48', 'unit = "MHz", low = 0.1, typical = 0.1'
     )
