@@ -11,7 +11,7 @@ from booth_browser import go_to_session, open_booth, page_of, press, saved_at, w
 from booth_session import EVENTS, make_session
 from playwright.sync_api import Browser
 
-from capture.dataset import find_sessions
+from capture.dataset import Participant, add_participant, find_sessions
 from capture.labels import GOOD, read_events
 
 TOKEN = "a-token-for-the-tests"  # noqa: S105  # of the tests alone
@@ -189,6 +189,32 @@ def test_pages_can_be_read(
                   .map((e) => e.outerHTML)"""
             )
             assert nameless == []
+
+
+def test_the_form_recalls_a_person_and_nobody_else(
+    browser: Browser, made: tuple[str, Path]
+) -> None:
+    """What was noted of a participant comes back with the pseudonym and goes with another one.
+
+    Consent never comes back: it is asked of each person.
+    """
+    address, root = made
+    add_participant(root, Participant("P08", True, 181.5, handedness="left", locked=True))
+    fields = "['hand_length_mm', 'handedness'].map((id) => document.getElementById(id).value)"
+    with window(browser, address) as page:
+        page.goto(address)
+        page.wait_for_selector("#set:not(:text-is('…'))")
+        for name, noted, locked in (("P08", ["181.5", "left"], True), ("P09", ["", ""], False)):
+            page.fill("#participant", name)
+            press(page, "Tab")
+            assert page.evaluate(fields) == noted
+            assert (page.is_checked("#locked"), page.is_disabled("#locked")) == (locked, locked)
+            assert not page.is_checked("#consent")
+            page.check("#consent")
+        page.fill("#hand_length_mm", "170")
+        page.fill("#participant", "P10")  # a pseudonym corrected: what was typed stays
+        press(page, "Tab")
+        assert page.evaluate(fields) == ["170", ""]
 
 
 def test_with_a_token_the_printed_address_opens_all(

@@ -24,6 +24,7 @@ let trace = [];
 let arrivals = [];
 let told = "";
 let figuresAt = 0;
+let recalled = false; // the form shows what an earlier session noted
 
 function show(view) {
   byId("top").hidden = view === "scene";
@@ -55,13 +56,16 @@ function tellScript() {
   byId("about").textContent = `${script.n_cues} cues, about ${minutes} min. ${script.instruction}`;
 }
 
-// Somebody who was recorded before keeps what was measured then.
+// Somebody who was recorded before keeps what was measured then; it is nobody else's.
 function recallPerson() {
+  byId("consent").checked = false; // asked of each person, each time
   const person = choices.participants.find((p) => p.participant_id === byId("participant").value);
-  if (!person) return;
-  for (const name of NUMBERS) byId(name).value = person[name] ?? "";
-  byId("handedness").value = person.handedness ?? "";
-  byId("locked").checked = person.locked;
+  byId("locked").disabled = person?.locked ?? false; // who is locked stays locked
+  if (!person && !recalled) return; // typed for somebody new
+  recalled = Boolean(person);
+  for (const name of NUMBERS) byId(name).value = person?.[name] ?? "";
+  byId("handedness").value = person?.handedness ?? "";
+  byId("locked").checked = person?.locked ?? false;
 }
 
 async function start(event) {
@@ -318,10 +322,10 @@ function openEnd() {
 }
 
 async function again() {
-  byId("consent").checked = false; // asked of each person, each time
   show("form-view");
   byId("participant").focus();
   await open();
+  recallPerson();
 }
 
 async function open() {
