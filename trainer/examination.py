@@ -53,23 +53,25 @@ def stream_of(
             first, last = (cue.start, cue.stop - 1) if cue.from_labels else (start, end)
             bounds = float(time_s[first]), float(time_s[last])
             references.append(Reference(*bounds, cue.label, cue.from_labels))
-    takes = [
-        (start, end, cue.label)
+    spans = [
+        (start, end)
         for cue, start, end in zip(reduced.cues, reduced.starts, reduced.ends, strict=True)
         if cue.take
     ]
-    starts, ends, labels = np.array(takes, dtype=np.int64).reshape(-1, 3).T
+    starts, ends = np.array(spans, dtype=np.int64).reshape(-1, 2).T
+    judged = [(frame, cue.label) for cue, frame in reduced.takes]
+    frames, labels = np.array(judged, dtype=np.int64).reshape(-1, 2).T
     return Stream(
         reduced.recording,
         time_s,
         scores,
         score_unit,
         starts,
-        ends,
+        frames,
         labels,
         tuple(sorted(references)),
         _conditions(reduced, sensor, starts, ends),
-        not takes,
+        not judged,
     )
 
 

@@ -24,7 +24,7 @@ from trainer.cache import Cache, StoredArray, code_digest
 from trainer.dataset import LabelledCue, Recording, labelled_cues, reduce_recording
 from trainer.features import learn_level
 from trainer.recipe import Recipe
-from trainer.windows import take_spans, training_frames
+from trainer.windows import judging_delay, take_spans, training_frames
 
 __all__ = ["Excerpt", "ReduceJob", "Reduced", "excerpts", "look_at"]
 
@@ -45,10 +45,11 @@ class Reduced:
         Time from the first frame, seconds, and mean counts of the dark exposure.
     cues : list of LabelledCue
     starts, ends : list of int, one per cue
-        First frame of each cue's movement, and the frame at which its take is judged; of everyday
-        time the first and the last.
+        First and last frame of each cue's movement; of everyday time and of poses, of the cue.
     frames, labels : int64 (n_windows,)
         Last frames of training windows, and their classes.
+    delay : int
+        How many frames after its end a take is judged.
     """
 
     recording: Recording
@@ -59,6 +60,7 @@ class Reduced:
     ends: list[int]
     frames: Int64
     labels: Int64
+    delay: int = 0
 
     @property
     def values(self) -> Int32:
@@ -83,7 +85,8 @@ class Reduced:
     @property
     def takes(self) -> list[tuple[LabelledCue, int]]:
         """The cues that are takes, each with the frame at which it is judged."""
-        return [(c, end) for c, end in zip(self.cues, self.ends, strict=True) if c.take]
+        judged = [min(end + self.delay, self.n_frames - 1) for end in self.ends]
+        return [(c, frame) for c, frame in zip(self.cues, judged, strict=True) if c.take]
 
 
 def _array(stored: StoredArray | NDArray[Any]) -> NDArray[Any]:
@@ -202,6 +205,7 @@ def look_at(
     learned_from = [r for r in plain if not r.recording.locked]
     level_values = np.concatenate([e.values for e in excerpts(learned_from)])
     level = learn_level(level_values, recipe.features, recipe.quantisation.clip_quantile)
+    delay = judging_delay(recipe)
     results: list[list[Reduced]] = [[] for _ in stored[0][1:]]
     for each, (_, *outputs) in zip(plain, stored, strict=True):
         levelled, _ = level.run(each.values, {})
@@ -210,6 +214,14 @@ def look_at(
         frames, labels = training_frames(recipe, each.cues, ends, each.n_frames)
         for result, output in zip(results, outputs, strict=True):
             result.append(
-                replace(each, stored=output, starts=starts, ends=ends, frames=frames, labels=labels)
+                replace(
+                    each,
+                    stored=output,
+                    starts=starts,
+                    ends=ends,
+                    frames=frames,
+                    labels=labels,
+                    delay=delay,
+                )
             )
     return [tuple(result) for result in results]

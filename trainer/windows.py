@@ -1,7 +1,8 @@
 """Windows: which frames of a recording are shown to the classifier, and as what.
 
 A window is named by its last frame. The take of a cue is judged at one frame, chosen by the
-recipe's rule; training sees frames after it, and, as "other", frames far from any gesture's end.
+recipe's rule, soon after a movement has ended; training sees frames after the end, and, as "other",
+frames far from any gesture's end.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from trainer.dataset import LabelledCue
 from trainer.recipe import Recipe
 from trainer.strokes import stroke_span
 
-__all__ = ["gesture_free", "take_spans", "training_frames"]
+__all__ = ["gesture_free", "judging_delay", "take_spans", "training_frames"]
 
 MOVEMENT_OFFSETS = range(10)
 """Frames after a gesture's end that are still told as the gesture: 0.3 s at 30 frames a second."""
@@ -31,8 +32,7 @@ def take_spans(
 ) -> list[tuple[int, int]]:
     """Return the first and the last frame of each cue's take, the same rule for training and test.
 
-    The take is judged at its last frame. Everyday time, which is no take, and takes that are held
-    still span their whole cue.
+    Everyday time, which is no take, and takes that are held still span their whole cue.
 
     Parameters
     ----------
@@ -46,6 +46,17 @@ def take_spans(
         else (cue.start, cue.stop - 1)
         for cue in cues
     ]
+
+
+def judging_delay(recipe: Recipe) -> int:
+    """Return how many frames after its last one a take is judged.
+
+    A movement is judged in the middle of the frames that are told as it, seen through the mean of
+    scores; a pose that is held still at its cue's end.
+    """
+    if recipe.evaluation.take_end == "cue":
+        return 0
+    return (len(MOVEMENT_OFFSETS) + recipe.decision.average_frames - 1) // 2
 
 
 def training_frames(

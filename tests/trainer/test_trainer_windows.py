@@ -9,7 +9,7 @@ from capture.emulated.timeline import minimum_jerk
 from trainer.dataset import LabelledCue
 from trainer.recipe import load_recipe
 from trainer.strokes import stroke_span
-from trainer.windows import take_spans, training_frames
+from trainer.windows import judging_delay, take_spans, training_frames
 
 
 def session(parts: list[tuple[int, int, float]], n_frames: int = 60) -> np.ndarray:
@@ -66,3 +66,13 @@ def test_held_takes_are_judged_at_the_end_of_the_cue() -> None:
     cues = [LabelledCue(3, 20, 1)]
     readout = np.zeros((30, 2), dtype=np.int32)
     assert take_spans(load_recipe("finger_count"), readout, cues) == [(3, 19)]
+
+
+def test_takes_are_judged_in_the_middle_of_what_is_told_as_them() -> None:
+    """The mean of scores at the frame judged is centred on the frames learned as the gesture."""
+    recipe = load_recipe("dynamic")
+    frames, labels = training_frames(recipe, [LabelledCue(30, 75, 4)], [60], 150)
+    learned = frames[labels == 4]
+    seen = 60 + judging_delay(recipe) - np.arange(recipe.decision.average_frames)
+    assert abs(seen.mean() - learned.mean()) <= 0.5
+    assert judging_delay(load_recipe("finger_count")) == 0
