@@ -1,4 +1,4 @@
-/* dynamic: 8 stages, see pw_model.h. */
+/* dynamic: 10 stages, see pw_model.h. */
 #include "pw_model.h"
 
 /* Which form of the weights and of the kernels this core gets. */
@@ -218,8 +218,8 @@ PW_STAGE void s1_run(const int32_t *x, int16_t *y)
     for (uint32_t i = 0u; i < 64u; i++) {
         total += x[i];
     }
-    if (total < 17861) {
-        total = 17861;
+    if (total < 8930) {
+        total = 8930;
     }
     int32_t exponent = 0;
     while ((total >> exponent) > 1) {
@@ -238,16 +238,37 @@ PW_STAGE void s1_run(const int32_t *x, int16_t *y)
     y[64] = (int16_t)pw_sat(octaves - 73728, -32767, 32767);
 }
 
-/* Stage s2: dense. */
-static inline int32_t s2_scaled(int32_t sum)
+/* Stage s2: root. */
+/* Root of each of the first 64 values, bit by bit from the highest; others pass. */
+PW_STAGE void s2_run(const int16_t *x, int16_t *y)
 {
-    return pw_sat(pw_requant(sum, 21537, 23), -32767, 32767);
+    for (uint32_t i = 0u; i < 64u; i++) {
+        const int32_t value = x[i];
+        const uint32_t square = (uint32_t)((value < 0) ? -value : value) << 5;
+        uint32_t root = 0u;
+        for (uint32_t bit = 512u; bit != 0u; bit >>= 1) {
+            const uint32_t longer = root | bit;
+            if ((longer * longer) <= square) {
+                root = longer;
+            }
+        }
+        y[i] = (int16_t)((value < 0) ? -(int32_t)root : (int32_t)root);
+    }
+    for (uint32_t i = 64u; i < 65u; i++) {
+        y[i] = (int16_t)x[i];
+    }
+}
+
+/* Stage s3: dense. */
+static inline int32_t s3_scaled(int32_t sum)
+{
+    return pw_sat(pw_requant(sum, 284, 13), -32767, 32767);
 }
 
 #if defined(PW_DUAL_MAC)
 /* Four rows, eight inputs a turn. A word holds four weights of a row as bytes 0, 2, 1, 3, so
  * that SXTB16 gives the weights of inputs 0 and 1, rotated by 8 those of inputs 2 and 3. */
-static inline void s2_block(const int16_t *x, const uint32_t *w, int32_t *acc)
+static inline void s3_block(const int16_t *x, const uint32_t *w, int32_t *acc)
 {
     const pw_pair *at = (const pw_pair *)(const void *)x;
     const pw_pair *const end = &at[36];
@@ -308,7 +329,7 @@ static inline void s2_block(const int16_t *x, const uint32_t *w, int32_t *acc)
 }
 #elif defined(PW_OFFSET_WEIGHTS)
 /* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
-static inline void s2_block(const int16_t *x, const uint8_t *w, int32_t *acc)
+static inline void s3_block(const int16_t *x, const uint8_t *w, int32_t *acc)
 {
     const int16_t *const end = &x[64];
     int32_t a0 = 0;
@@ -448,7 +469,7 @@ static inline void s2_block(const int16_t *x, const uint8_t *w, int32_t *acc)
     acc[3] = a3;
 }
 #else
-static inline void s2_block(const int16_t *x, const int8_t *w, int32_t *acc)
+static inline void s3_block(const int16_t *x, const int8_t *w, int32_t *acc)
 {
     int32_t a0 = 0;
     int32_t a1 = 0;
@@ -491,9 +512,9 @@ static inline void s2_block(const int16_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(21537 / 2^23 * (weights x + bias)));
- * accumulators were proved within +-123280817. */
-PW_STAGE void s2_run(const int16_t *x, int16_t *y)
+/* y = saturate(round(284 / 2^13 * (weights x + bias)));
+ * accumulators were proved within +-132020181. */
+PW_STAGE void s3_run(const int16_t *x, int16_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
     int32_t offset = 0;
@@ -503,35 +524,21 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
 #else
     const int32_t offset = 0;
 #endif
-    for (uint32_t row = 0u; row < 4u; row += 4u) {
+    for (uint32_t row = 0u; row < 8u; row += 4u) {
         int32_t acc[4];
-        s2_block(x, &s2_weights[(row / 4u) * PW_S2_BLOCK], acc);
+        s3_block(x, &s3_weights[(row / 4u) * PW_S3_BLOCK], acc);
         for (uint32_t i = 0u; i < 4u; i++) {
-            y[row + i] = (int16_t)s2_scaled(s2_bias[row + i] + acc[i] - offset);
+            y[row + i] = (int16_t)s3_scaled(s3_bias[row + i] + acc[i] - offset);
         }
     }
-    for (uint32_t row = 4u; row < 7u; row++) {
-        const int8_t *w = &s2_rest[(row - 4u) * 65u];
-        int32_t sum = s2_bias[row];
+    for (uint32_t row = 8u; row < 9u; row++) {
+        const int8_t *w = &s3_rest[(row - 8u) * 65u];
+        int32_t sum = s3_bias[row];
         for (uint32_t i = 0u; i < 65u; i++) {
             sum += (int32_t)x[i] * (int32_t)w[i];
         }
-        y[row] = (int16_t)s2_scaled(sum);
+        y[row] = (int16_t)s3_scaled(sum);
     }
-}
-
-/* Stage s3: motion. */
-/* Values pass unchanged; the last output is the sum of absolute changes in units of 2^1. */
-PW_STAGE void s3_run(pw_state *s, const int16_t *x, int16_t *y)
-{
-    int32_t change = 0;
-    for (uint32_t i = 0u; i < 7u; i++) {
-        const int32_t step = (int32_t)x[i] - s->s3_previous[i];
-        change += (step < 0) ? -step : step;
-        s->s3_previous[i] = x[i];
-        y[i] = (int16_t)x[i];
-    }
-    y[7] = (int16_t)pw_sat(pw_asr32(change + 1, 1), 0, 32767);
 }
 
 /* Stage s4: window. */
@@ -542,34 +549,34 @@ PW_STAGE void s4_run(pw_state *s, const int16_t *x, int16_t *y)
     const uint32_t position = (uint32_t)s->s4_position[0];
     uint32_t slot = position;
     for (uint32_t segment = 0u; segment < 8u; segment++) {
-        const int16_t *leaving = &s->s4_history[slot * 8u];
+        const int16_t *leaving = &s->s4_history[slot * 9u];
         const int16_t *entering = x;
-        slot += 4u;
-        if (slot >= 32u) {
-            slot -= 32u;
+        slot += 6u;
+        if (slot >= 48u) {
+            slot -= 48u;
         }
         if (segment + 1u < 8u) {
-            entering = &s->s4_history[slot * 8u];
+            entering = &s->s4_history[slot * 9u];
         }
-        int32_t *sums = &s->s4_sums[segment * 8u];
-        int16_t *out = &y[segment * 8u];
-        for (uint32_t i = 0u; i < 8u; i++) {
+        int32_t *sums = &s->s4_sums[segment * 9u];
+        int16_t *out = &y[segment * 9u];
+        for (uint32_t i = 0u; i < 9u; i++) {
             const int32_t sum = sums[i] + entering[i] - leaving[i];
             sums[i] = (int32_t)sum;
-            out[i] = (int16_t)pw_sat(pw_asr32(sum + 2, 2), -32767, 32767);
+            out[i] = (int16_t)pw_asr32(sum + 4, 3);
         }
     }
-    int16_t *oldest = &s->s4_history[position * 8u];
-    for (uint32_t i = 0u; i < 8u; i++) {
+    int16_t *oldest = &s->s4_history[position * 9u];
+    for (uint32_t i = 0u; i < 9u; i++) {
         oldest[i] = x[i];
     }
-    s->s4_position[0] = (int32_t)((position + 1u < 32u) ? position + 1u : 0u);
+    s->s4_position[0] = (int32_t)((position + 1u < 48u) ? position + 1u : 0u);
 }
 
 /* Stage s5: dense. */
 static inline int32_t s5_scaled(int32_t sum)
 {
-    return pw_sat(pw_requant(sum, 92, 19), 0, 127);
+    return pw_sat(pw_asr32((sum * 62) + 131072, 18), 0, 127);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -578,7 +585,7 @@ static inline int32_t s5_scaled(int32_t sum)
 static inline void s5_block(const int16_t *x, const uint32_t *w, int32_t *acc)
 {
     const pw_pair *at = (const pw_pair *)(const void *)x;
-    const pw_pair *const end = &at[32];
+    const pw_pair *const end = &at[36];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -638,7 +645,7 @@ static inline void s5_block(const int16_t *x, const uint32_t *w, int32_t *acc)
 /* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
 static inline void s5_block(const int16_t *x, const uint8_t *w, int32_t *acc)
 {
-    const int16_t *const end = &x[64];
+    const int16_t *const end = &x[72];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -775,7 +782,7 @@ static inline void s5_block(const int16_t *x, const int8_t *w, int32_t *acc)
     int32_t a2 = 0;
     int32_t a3 = 0;
     int32_t v;
-    for (uint32_t i = 0u; i < 16u; i++) {
+    for (uint32_t i = 0u; i < 18u; i++) {
         v = (int32_t)x[0];
         a0 += v * (int32_t)w[0];
         a1 += v * (int32_t)w[1];
@@ -806,19 +813,19 @@ static inline void s5_block(const int16_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(92 / 2^19 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-26805185. */
+/* y = saturate(round(62 / 2^18 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-26374994. */
 PW_STAGE void s5_run(const int16_t *x, int8_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
     int32_t offset = 0;
-    for (uint32_t i = 0u; i < 64u; i++) {
+    for (uint32_t i = 0u; i < 72u; i++) {
         offset += 128 * (int32_t)x[i];
     }
 #else
     const int32_t offset = 0;
 #endif
-    for (uint32_t row = 0u; row < 64u; row += 4u) {
+    for (uint32_t row = 0u; row < 32u; row += 4u) {
         int32_t acc[4];
         s5_block(x, &s5_weights[(row / 4u) * PW_S5_BLOCK], acc);
         for (uint32_t i = 0u; i < 4u; i++) {
@@ -830,7 +837,7 @@ PW_STAGE void s5_run(const int16_t *x, int8_t *y)
 /* Stage s6: dense. */
 static inline int32_t s6_scaled(int32_t sum)
 {
-    return sum;
+    return pw_sat(pw_asr32((sum * 10456) + 1048576, 21), 0, 127);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -840,7 +847,7 @@ static inline int32_t s6_scaled(int32_t sum)
 static inline void s6_block(const int8_t *x, const uint32_t *w, int32_t *acc)
 {
     const pw_pair *at = (const pw_pair *)(const void *)x;
-    const pw_pair *const end = &at[16];
+    const pw_pair *const end = &at[8];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -897,7 +904,7 @@ static inline void s6_block(const int8_t *x, const uint32_t *w, int32_t *acc)
 /* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
 static inline void s6_block(const int8_t *x, const uint8_t *w, int32_t *acc)
 {
-    const int8_t *const end = &x[64];
+    const int8_t *const end = &x[32];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -1034,7 +1041,266 @@ static inline void s6_block(const int8_t *x, const int8_t *w, int32_t *acc)
     int32_t a2 = 0;
     int32_t a3 = 0;
     int32_t v;
-    for (uint32_t i = 0u; i < 16u; i++) {
+    for (uint32_t i = 0u; i < 8u; i++) {
+        v = (int32_t)x[0];
+        a0 += v * (int32_t)w[0];
+        a1 += v * (int32_t)w[1];
+        a2 += v * (int32_t)w[2];
+        a3 += v * (int32_t)w[3];
+        v = (int32_t)x[1];
+        a0 += v * (int32_t)w[4];
+        a1 += v * (int32_t)w[5];
+        a2 += v * (int32_t)w[6];
+        a3 += v * (int32_t)w[7];
+        v = (int32_t)x[2];
+        a0 += v * (int32_t)w[8];
+        a1 += v * (int32_t)w[9];
+        a2 += v * (int32_t)w[10];
+        a3 += v * (int32_t)w[11];
+        v = (int32_t)x[3];
+        a0 += v * (int32_t)w[12];
+        a1 += v * (int32_t)w[13];
+        a2 += v * (int32_t)w[14];
+        a3 += v * (int32_t)w[15];
+        x = &x[4];
+        w = &w[16];
+    }
+    acc[0] = a0;
+    acc[1] = a1;
+    acc[2] = a2;
+    acc[3] = a3;
+}
+#endif
+
+/* y = saturate(round(10456 / 2^21 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-157426. */
+PW_STAGE void s6_run(const int8_t *x, int8_t *y)
+{
+#if defined(PW_OFFSET_WEIGHTS)
+    int32_t offset = 0;
+    for (uint32_t i = 0u; i < 32u; i++) {
+        offset += 128 * (int32_t)x[i];
+    }
+#else
+    const int32_t offset = 0;
+#endif
+    for (uint32_t row = 0u; row < 16u; row += 4u) {
+        int32_t acc[4];
+        s6_block(x, &s6_weights[(row / 4u) * PW_S6_BLOCK], acc);
+        for (uint32_t i = 0u; i < 4u; i++) {
+            y[row + i] = (int8_t)s6_scaled(s6_bias[row + i] + acc[i] - offset);
+        }
+    }
+}
+
+/* Stage s7: dense. */
+static inline int32_t s7_scaled(int32_t sum)
+{
+    return sum;
+}
+
+#if defined(PW_DUAL_MAC)
+/* Four rows, eight inputs a turn. A half-word of weights is h = 256 * odd + even; with
+ * p = x_odd and q = 256 * x_even - x_odd, h * p + even * q is 256 times two products. SMLAD does
+ * that for two half-words at once, and SXTB16 takes the even weights out. */
+static inline void s7_block(const int8_t *x, const uint32_t *w, int32_t *acc)
+{
+    const pw_pair *at = (const pw_pair *)(const void *)x;
+    const pw_pair *const end = &at[4];
+    int32_t a0 = 0;
+    int32_t a1 = 0;
+    int32_t a2 = 0;
+    int32_t a3 = 0;
+    uint32_t p;
+    uint32_t q;
+    do {
+        __asm__ volatile(
+            "ldr %[p], [%[at]], #4\n\t"
+            "and %[q], %[mask], %[p], lsl #8\n\t"
+            "sxtb16 %[p], %[p], ror #8\n\t"
+            "ssub16 %[q], %[q], %[p]\n\t"
+            "ldmia %[w]!, {r3, r4, r5, r6}\n\t"
+            "smlad %[a0], r3, %[p], %[a0]\n\t"
+            "sxtb16 r3, r3\n\t"
+            "smlad %[a0], r3, %[q], %[a0]\n\t"
+            "smlad %[a1], r4, %[p], %[a1]\n\t"
+            "sxtb16 r4, r4\n\t"
+            "smlad %[a1], r4, %[q], %[a1]\n\t"
+            "smlad %[a2], r5, %[p], %[a2]\n\t"
+            "sxtb16 r5, r5\n\t"
+            "smlad %[a2], r5, %[q], %[a2]\n\t"
+            "smlad %[a3], r6, %[p], %[a3]\n\t"
+            "sxtb16 r6, r6\n\t"
+            "smlad %[a3], r6, %[q], %[a3]\n\t"
+            "ldr %[p], [%[at]], #4\n\t"
+            "and %[q], %[mask], %[p], lsl #8\n\t"
+            "sxtb16 %[p], %[p], ror #8\n\t"
+            "ssub16 %[q], %[q], %[p]\n\t"
+            "ldmia %[w]!, {r3, r4, r5, r6}\n\t"
+            "smlad %[a0], r3, %[p], %[a0]\n\t"
+            "sxtb16 r3, r3\n\t"
+            "smlad %[a0], r3, %[q], %[a0]\n\t"
+            "smlad %[a1], r4, %[p], %[a1]\n\t"
+            "sxtb16 r4, r4\n\t"
+            "smlad %[a1], r4, %[q], %[a1]\n\t"
+            "smlad %[a2], r5, %[p], %[a2]\n\t"
+            "sxtb16 r5, r5\n\t"
+            "smlad %[a2], r5, %[q], %[a2]\n\t"
+            "smlad %[a3], r6, %[p], %[a3]\n\t"
+            "sxtb16 r6, r6\n\t"
+            "smlad %[a3], r6, %[q], %[a3]\n\t"
+            : [at] "+r"(at), [w] "+r"(w), [p] "=&r"(p), [q] "=&r"(q),
+              [a0] "+r"(a0), [a1] "+r"(a1), [a2] "+r"(a2), [a3] "+r"(a3)
+            : [mask] "r"(0xFF00FF00u)
+            : "r3", "r4", "r5", "r6", "memory");
+    } while (at != end);
+    acc[0] = pw_asr32(a0, 8);
+    acc[1] = pw_asr32(a1, 8);
+    acc[2] = pw_asr32(a2, 8);
+    acc[3] = pw_asr32(a3, 8);
+}
+#elif defined(PW_OFFSET_WEIGHTS)
+/* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
+static inline void s7_block(const int8_t *x, const uint8_t *w, int32_t *acc)
+{
+    const int8_t *const end = &x[16];
+    int32_t a0 = 0;
+    int32_t a1 = 0;
+    int32_t a2 = 0;
+    int32_t a3 = 0;
+    int32_t v;
+    int32_t t;
+    while (x != end) {
+        __asm__ volatile(
+            ".syntax unified\n\t"
+            "ldrsb %[v], [%[x], %[first]]\n\t"
+            "ldrb %[t], [%[w], #0]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #1]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #2]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #3]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "ldrsb %[v], [%[x], %[second]]\n\t"
+            "ldrb %[t], [%[w], #4]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #5]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #6]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #7]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "adds %[x], #2\n\t"
+            "ldrsb %[v], [%[x], %[first]]\n\t"
+            "ldrb %[t], [%[w], #8]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #9]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #10]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #11]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "ldrsb %[v], [%[x], %[second]]\n\t"
+            "ldrb %[t], [%[w], #12]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #13]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #14]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #15]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "adds %[x], #2\n\t"
+            "ldrsb %[v], [%[x], %[first]]\n\t"
+            "ldrb %[t], [%[w], #16]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #17]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #18]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #19]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "ldrsb %[v], [%[x], %[second]]\n\t"
+            "ldrb %[t], [%[w], #20]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #21]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #22]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #23]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "adds %[x], #2\n\t"
+            "ldrsb %[v], [%[x], %[first]]\n\t"
+            "ldrb %[t], [%[w], #24]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #25]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #26]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #27]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "ldrsb %[v], [%[x], %[second]]\n\t"
+            "ldrb %[t], [%[w], #28]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #29]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #30]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #31]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "adds %[x], #2\n\t"
+            "adds %[w], #32\n\t"
+            : [x] "+l"(x), [w] "+l"(w), [v] "=&l"(v), [t] "=&l"(t),
+              [a0] "+h"(a0), [a1] "+h"(a1), [a2] "+h"(a2), [a3] "+h"(a3)
+            : [first] "l"(0), [second] "l"(1)
+            : "memory", "cc");
+    }
+    acc[0] = a0;
+    acc[1] = a1;
+    acc[2] = a2;
+    acc[3] = a3;
+}
+#else
+static inline void s7_block(const int8_t *x, const int8_t *w, int32_t *acc)
+{
+    int32_t a0 = 0;
+    int32_t a1 = 0;
+    int32_t a2 = 0;
+    int32_t a3 = 0;
+    int32_t v;
+    for (uint32_t i = 0u; i < 4u; i++) {
         v = (int32_t)x[0];
         a0 += v * (int32_t)w[0];
         a1 += v * (int32_t)w[1];
@@ -1066,12 +1332,12 @@ static inline void s6_block(const int8_t *x, const int8_t *w, int32_t *acc)
 #endif
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-423844. */
-PW_STAGE void s6_run(const int8_t *x, int32_t *y)
+ * accumulators were proved within +-108863. */
+PW_STAGE void s7_run(const int8_t *x, int32_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
     int32_t offset = 0;
-    for (uint32_t i = 0u; i < 64u; i++) {
+    for (uint32_t i = 0u; i < 16u; i++) {
         offset += 128 * (int32_t)x[i];
     }
 #else
@@ -1079,24 +1345,56 @@ PW_STAGE void s6_run(const int8_t *x, int32_t *y)
 #endif
     for (uint32_t row = 0u; row < 8u; row += 4u) {
         int32_t acc[4];
-        s6_block(x, &s6_weights[(row / 4u) * PW_S6_BLOCK], acc);
+        s7_block(x, &s7_weights[(row / 4u) * PW_S7_BLOCK], acc);
         for (uint32_t i = 0u; i < 4u; i++) {
-            y[row + i] = (int32_t)s6_scaled(s6_bias[row + i] + acc[i] - offset);
+            y[row + i] = (int32_t)s7_scaled(s7_bias[row + i] + acc[i] - offset);
         }
     }
     for (uint32_t row = 8u; row < 9u; row++) {
-        const int8_t *w = &s6_rest[(row - 8u) * 64u];
-        int32_t sum = s6_bias[row];
-        for (uint32_t i = 0u; i < 64u; i++) {
+        const int8_t *w = &s7_rest[(row - 8u) * 16u];
+        int32_t sum = s7_bias[row];
+        for (uint32_t i = 0u; i < 16u; i++) {
             sum += (int32_t)x[i] * (int32_t)w[i];
         }
-        y[row] = (int32_t)s6_scaled(sum);
+        y[row] = (int32_t)s7_scaled(sum);
     }
 }
 
-/* Stage s7: decision. */
+/* Stage s8: window. */
+/* Each segment's sum gains the value that enters it and loses the one that leaves: a value leaving
+ * one segment enters the older one before it. The ring's oldest frame is overwritten. */
+PW_STAGE void s8_run(pw_state *s, const int32_t *x, int32_t *y)
+{
+    const uint32_t position = (uint32_t)s->s8_position[0];
+    uint32_t slot = position;
+    for (uint32_t segment = 0u; segment < 1u; segment++) {
+        const int32_t *leaving = &s->s8_history[slot * 9u];
+        const int32_t *entering = x;
+        slot += 4u;
+        if (slot >= 4u) {
+            slot -= 4u;
+        }
+        if (segment + 1u < 1u) {
+            entering = &s->s8_history[slot * 9u];
+        }
+        int32_t *sums = &s->s8_sums[segment * 9u];
+        int32_t *out = &y[segment * 9u];
+        for (uint32_t i = 0u; i < 9u; i++) {
+            const int32_t sum = sums[i] + entering[i] - leaving[i];
+            sums[i] = (int32_t)sum;
+            out[i] = (int32_t)pw_sat(pw_asr32(sum + 4, 3), -32767, 32767);
+        }
+    }
+    int32_t *oldest = &s->s8_history[position * 9u];
+    for (uint32_t i = 0u; i < 9u; i++) {
+        oldest[i] = x[i];
+    }
+    s->s8_position[0] = (int32_t)((position + 1u < 4u) ? position + 1u : 0u);
+}
+
+/* Stage s9: decision. */
 /* Margin of the best score over the next one decides; an event is told on its first frame only. */
-PW_STAGE void s7_run(pw_state *s, const int32_t *x, int32_t *y)
+PW_STAGE void s9_run(pw_state *s, const int32_t *x, int32_t *y)
 {
     int32_t best = 0;
     for (int32_t i = 1; i < 9; i++) {
@@ -1112,31 +1410,31 @@ PW_STAGE void s7_run(pw_state *s, const int32_t *x, int32_t *y)
     }
     const int32_t margin = x[best] - next;
     int32_t wanted = -1;
-    if (margin >= 547 && s7_gesture[best] != 0u) {
+    if (margin >= 1421 && s9_gesture[best] != 0u) {
         wanted = best;
     }
     if (wanted == -1) {
-        s->s7_count[0] = 0;
-    } else if (wanted != s->s7_candidate[0]) {
-        s->s7_count[0] = 1;
-    } else if (s->s7_count[0] < 2) {
-        s->s7_count[0] += 1;
+        s->s9_count[0] = 0;
+    } else if (wanted != s->s9_candidate[0]) {
+        s->s9_count[0] = 1;
+    } else if (s->s9_count[0] < 4) {
+        s->s9_count[0] += 1;
     } else {
         /* long enough already */
     }
-    s->s7_candidate[0] = wanted;
-    if (best != s->s7_active[0] || margin < 274) {
-        s->s7_active[0] = -1;
+    s->s9_candidate[0] = wanted;
+    if (best != s->s9_active[0] || margin < 711) {
+        s->s9_active[0] = -1;
     }
-    if (s->s7_hold[0] > 0) {
-        s->s7_hold[0] -= 1;
+    if (s->s9_hold[0] > 0) {
+        s->s9_hold[0] -= 1;
     }
     y[0] = -1;
-    if (wanted != -1 && wanted != s->s7_active[0] && s->s7_count[0] >= 2
-        && s->s7_hold[0] == 0) {
+    if (wanted != -1 && wanted != s->s9_active[0] && s->s9_count[0] >= 4
+        && s->s9_hold[0] == 0) {
         y[0] = wanted;
-        s->s7_active[0] = wanted;
-        s->s7_hold[0] = 15;
+        s->s9_active[0] = wanted;
+        s->s9_hold[0] = 15;
     }
 }
 
@@ -1144,12 +1442,14 @@ static int32_t finish(pw_state *s)
 {
     s1_run(s->even.s0_y, s->odd.s1_y);
     s2_run(s->odd.s1_y, s->even.s2_y);
-    s3_run(s, s->even.s2_y, s->odd.s3_y);
+    s3_run(s->even.s2_y, s->odd.s3_y);
     s4_run(s, s->odd.s3_y, s->even.s4_y);
     s5_run(s->even.s4_y, s->odd.s5_y);
-    s6_run(s->odd.s5_y, s->s6_y);
-    s7_run(s, s->s6_y, s->s7_y);
-    return s->s7_y[0];
+    s6_run(s->odd.s5_y, s->even.s6_y);
+    s7_run(s->even.s6_y, s->odd.s7_y);
+    s8_run(s, s->odd.s7_y, s->s8_y);
+    s9_run(s, s->s8_y, s->s9_y);
+    return s->s9_y[0];
 }
 
 int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark)
@@ -1170,7 +1470,7 @@ int32_t pw_finish(pw_state *s)
 
 const int32_t *pw_scores(const pw_state *s)
 {
-    return s->s6_y;
+    return s->s8_y;
 }
 
 void pw_init(pw_state *s)
@@ -1179,8 +1479,8 @@ void pw_init(pw_state *s)
     for (uint32_t i = 0u; i < (uint32_t)sizeof(*s); i++) {
         byte[i] = 0u;
     }
-    s->s7_active[0] = -1;
-    s->s7_candidate[0] = -1;
+    s->s9_active[0] = -1;
+    s->s9_candidate[0] = -1;
 }
 
 const char *pw_version(void)

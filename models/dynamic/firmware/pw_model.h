@@ -7,10 +7,11 @@
  * and a score for each class, in fixed point.
  * Classes: swipe_left, swipe_right, swipe_up, swipe_down, push, pull, circle_clockwise,
  * circle_counterclockwise, other.
- * Stages: s0 bins, s1 level, s2 dense, s3 motion, s4 window, s5 dense, s6 dense, s7 decision.
- * Flash 12679 bytes, RAM 1244 bytes (the state), stack at most 136 bytes,
+ * Stages: s0 bins, s1 level, s2 root, s3 dense, s4 window, s5 dense, s6 dense, s7 dense, s8
+ * window, s9 decision.
+ * Flash 11735 bytes, RAM 1796 bytes (the state), stack at most 160 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model b5cd3f88a662897d1a68ef02c4872c0d3a3b2c7c035378ec701c8bc89ad16336.
+ * Model 18bbf545347ac8d03ae5d965d7e5b11977d0c699134c6061a493ef4623ff3f18.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -22,7 +23,7 @@
 #include <stdint.h>
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "b5cd3f88a662897d1a68ef02c4872c0d3a3b2c7c035378ec701c8bc89ad16336"
+#define PW_MODEL_ID "18bbf545347ac8d03ae5d965d7e5b11977d0c699134c6061a493ef4623ff3f18"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095
@@ -41,40 +42,46 @@
 /* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
  * to work in, where outputs that are never alive together share a place. */
 typedef struct {
-    int16_t s3_previous[7]; /* (7,) last frame, Q0 */
-    int16_t s4_history[256]; /* (32, 8) ring of frames, Q0 */
+    int16_t s4_history[432]; /* (48, 9) ring of frames, Q0 */
     int32_t s4_position[1]; /* place of the oldest frame in the ring */
-    int32_t s4_sums[64]; /* (8, 8) sum of each segment, Q0 */
-    int32_t s7_active[1]; /* class told and not yet released, or -1 */
-    int32_t s7_candidate[1]; /* class wanted on the last frame, or -1 */
-    int32_t s7_count[1]; /* consecutive frames that wanted it */
-    int32_t s7_hold[1]; /* frames until the next event may be told */
+    int32_t s4_sums[72]; /* (8, 9) sum of each segment, Q0 */
+    int32_t s8_history[36]; /* (4, 9) ring of frames, Q0 */
+    int32_t s8_position[1]; /* place of the oldest frame in the ring */
+    int32_t s8_sums[9]; /* (1, 9) sum of each segment, Q0 */
+    int32_t s9_active[1]; /* class told and not yet released, or -1 */
+    int32_t s9_candidate[1]; /* class wanted on the last frame, or -1 */
+    int32_t s9_count[1]; /* consecutive frames that wanted it */
+    int32_t s9_hold[1]; /* frames until the next event may be told */
     union {
         uint32_t words; /* aligns the others */
         int32_t s0_y[64]; /* bins */
-        int16_t s2_y[8]; /* dense */
-        int16_t s4_y[64]; /* window */
+        int16_t s2_y[72]; /* root */
+        int16_t s4_y[72]; /* window */
+        int8_t s6_y[16]; /* dense */
     } even;
     union {
         uint32_t words; /* aligns the others */
         int16_t s1_y[72]; /* level */
-        int16_t s3_y[8]; /* motion */
-        int8_t s5_y[64]; /* dense */
+        int16_t s3_y[16]; /* dense */
+        int8_t s5_y[32]; /* dense */
+        int32_t s7_y[9]; /* dense */
     } odd;
-    int32_t s6_y[9]; /* dense */
-    int32_t s7_y[1]; /* decision */
+    int32_t s8_y[9]; /* window */
+    int32_t s9_y[1]; /* decision */
 } pw_state;
 
 /* Every lasting member: X(type, name, length). A board can use it to print or compare the state. */
 #define PW_STATE_MEMBERS(X) \
-    X(int16_t, s3_previous, 7) \
-    X(int16_t, s4_history, 256) \
+    X(int16_t, s4_history, 432) \
     X(int32_t, s4_position, 1) \
-    X(int32_t, s4_sums, 64) \
-    X(int32_t, s7_active, 1) \
-    X(int32_t, s7_candidate, 1) \
-    X(int32_t, s7_count, 1) \
-    X(int32_t, s7_hold, 1)
+    X(int32_t, s4_sums, 72) \
+    X(int32_t, s8_history, 36) \
+    X(int32_t, s8_position, 1) \
+    X(int32_t, s8_sums, 9) \
+    X(int32_t, s9_active, 1) \
+    X(int32_t, s9_candidate, 1) \
+    X(int32_t, s9_count, 1) \
+    X(int32_t, s9_hold, 1)
 
 /* Forget everything: the state before the first frame. */
 void pw_init(pw_state *s);

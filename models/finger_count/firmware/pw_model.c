@@ -1,4 +1,4 @@
-/* finger_count: 7 stages, see pw_model.h. */
+/* finger_count: 8 stages, see pw_model.h. */
 #include "pw_model.h"
 
 /* Which form of the weights and of the kernels this core gets. */
@@ -192,8 +192,8 @@ PW_STAGE void s1_run(const int16_t *x, int16_t *y)
     for (uint32_t i = 0u; i < 256u; i++) {
         total += x[i];
     }
-    if (total < 51978) {
-        total = 51978;
+    if (total < 25989) {
+        total = 25989;
     }
     int32_t exponent = 0;
     while ((total >> exponent) > 1) {
@@ -215,7 +215,7 @@ PW_STAGE void s1_run(const int16_t *x, int16_t *y)
 /* Stage s2: dense. */
 static inline int32_t s2_scaled(int32_t sum)
 {
-    return pw_sat(pw_requant(sum, 17772, 22), -32767, 32767);
+    return pw_sat(pw_requant(sum, 18748, 22), -32767, 32767);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -465,8 +465,8 @@ static inline void s2_block(const int16_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(17772 / 2^22 * (weights x + bias)));
- * accumulators were proved within +-595469461. */
+/* y = saturate(round(18748 / 2^22 * (weights x + bias)));
+ * accumulators were proved within +-361718307. */
 PW_STAGE void s2_run(const int16_t *x, int16_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
@@ -477,15 +477,15 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
 #else
     const int32_t offset = 0;
 #endif
-    for (uint32_t row = 0u; row < 32u; row += 4u) {
+    for (uint32_t row = 0u; row < 64u; row += 4u) {
         int32_t acc[4];
         s2_block(x, &s2_weights[(row / 4u) * PW_S2_BLOCK], acc);
         for (uint32_t i = 0u; i < 4u; i++) {
             y[row + i] = (int16_t)s2_scaled(s2_bias[row + i] + acc[i] - offset);
         }
     }
-    for (uint32_t row = 32u; row < 33u; row++) {
-        const int8_t *w = &s2_rest[(row - 32u) * 257u];
+    for (uint32_t row = 64u; row < 65u; row++) {
+        const int8_t *w = &s2_rest[(row - 64u) * 257u];
         int32_t sum = s2_bias[row];
         for (uint32_t i = 0u; i < 257u; i++) {
             sum += (int32_t)x[i] * (int32_t)w[i];
@@ -502,34 +502,34 @@ PW_STAGE void s3_run(pw_state *s, const int16_t *x, int16_t *y)
     const uint32_t position = (uint32_t)s->s3_position[0];
     uint32_t slot = position;
     for (uint32_t segment = 0u; segment < 1u; segment++) {
-        const int16_t *leaving = &s->s3_history[slot * 33u];
+        const int16_t *leaving = &s->s3_history[slot * 65u];
         const int16_t *entering = x;
-        slot += 8u;
-        if (slot >= 8u) {
-            slot -= 8u;
+        slot += 12u;
+        if (slot >= 12u) {
+            slot -= 12u;
         }
         if (segment + 1u < 1u) {
-            entering = &s->s3_history[slot * 33u];
+            entering = &s->s3_history[slot * 65u];
         }
-        int32_t *sums = &s->s3_sums[segment * 33u];
-        int16_t *out = &y[segment * 33u];
-        for (uint32_t i = 0u; i < 33u; i++) {
+        int32_t *sums = &s->s3_sums[segment * 65u];
+        int16_t *out = &y[segment * 65u];
+        for (uint32_t i = 0u; i < 65u; i++) {
             const int32_t sum = sums[i] + entering[i] - leaving[i];
             sums[i] = (int32_t)sum;
-            out[i] = (int16_t)pw_sat(pw_asr32(sum + 4, 3), -32767, 32767);
+            out[i] = (int16_t)pw_asr32(sum + 8, 4);
         }
     }
-    int16_t *oldest = &s->s3_history[position * 33u];
-    for (uint32_t i = 0u; i < 33u; i++) {
+    int16_t *oldest = &s->s3_history[position * 65u];
+    for (uint32_t i = 0u; i < 65u; i++) {
         oldest[i] = x[i];
     }
-    s->s3_position[0] = (int32_t)((position + 1u < 8u) ? position + 1u : 0u);
+    s->s3_position[0] = (int32_t)((position + 1u < 12u) ? position + 1u : 0u);
 }
 
 /* Stage s4: dense. */
 static inline int32_t s4_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 74) + 1048576, 21), 0, 127);
+    return pw_sat(pw_asr32((sum * 29) + 65536, 17), 0, 127);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -538,7 +538,7 @@ static inline int32_t s4_scaled(int32_t sum)
 static inline void s4_block(const int16_t *x, const uint32_t *w, int32_t *acc)
 {
     const pw_pair *at = (const pw_pair *)(const void *)x;
-    const pw_pair *const end = &at[20];
+    const pw_pair *const end = &at[36];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -598,7 +598,7 @@ static inline void s4_block(const int16_t *x, const uint32_t *w, int32_t *acc)
 /* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
 static inline void s4_block(const int16_t *x, const uint8_t *w, int32_t *acc)
 {
-    const int16_t *const end = &x[32];
+    const int16_t *const end = &x[64];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -743,7 +743,7 @@ static inline void s4_block(const int16_t *x, const int8_t *w, int32_t *acc)
     int32_t a2 = 0;
     int32_t a3 = 0;
     int32_t v;
-    for (uint32_t i = 0u; i < 8u; i++) {
+    for (uint32_t i = 0u; i < 16u; i++) {
         v = (int32_t)x[0];
         a0 += v * (int32_t)w[0];
         a1 += v * (int32_t)w[1];
@@ -779,19 +779,19 @@ static inline void s4_block(const int16_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(74 / 2^21 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-28758471. */
+/* y = saturate(round(29 / 2^17 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-46499144. */
 PW_STAGE void s4_run(const int16_t *x, int8_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
     int32_t offset = 0;
-    for (uint32_t i = 0u; i < 33u; i++) {
+    for (uint32_t i = 0u; i < 65u; i++) {
         offset += 128 * (int32_t)x[i];
     }
 #else
     const int32_t offset = 0;
 #endif
-    for (uint32_t row = 0u; row < 48u; row += 4u) {
+    for (uint32_t row = 0u; row < 128u; row += 4u) {
         int32_t acc[4];
         s4_block(x, &s4_weights[(row / 4u) * PW_S4_BLOCK], acc);
         for (uint32_t i = 0u; i < 4u; i++) {
@@ -803,7 +803,7 @@ PW_STAGE void s4_run(const int16_t *x, int8_t *y)
 /* Stage s5: dense. */
 static inline int32_t s5_scaled(int32_t sum)
 {
-    return sum;
+    return pw_sat(pw_asr32((sum * 1777) + 524288, 20), 0, 127);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -813,7 +813,7 @@ static inline int32_t s5_scaled(int32_t sum)
 static inline void s5_block(const int8_t *x, const uint32_t *w, int32_t *acc)
 {
     const pw_pair *at = (const pw_pair *)(const void *)x;
-    const pw_pair *const end = &at[12];
+    const pw_pair *const end = &at[32];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -870,7 +870,7 @@ static inline void s5_block(const int8_t *x, const uint32_t *w, int32_t *acc)
 /* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
 static inline void s5_block(const int8_t *x, const uint8_t *w, int32_t *acc)
 {
-    const int8_t *const end = &x[48];
+    const int8_t *const end = &x[128];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -1007,7 +1007,266 @@ static inline void s5_block(const int8_t *x, const int8_t *w, int32_t *acc)
     int32_t a2 = 0;
     int32_t a3 = 0;
     int32_t v;
-    for (uint32_t i = 0u; i < 12u; i++) {
+    for (uint32_t i = 0u; i < 32u; i++) {
+        v = (int32_t)x[0];
+        a0 += v * (int32_t)w[0];
+        a1 += v * (int32_t)w[1];
+        a2 += v * (int32_t)w[2];
+        a3 += v * (int32_t)w[3];
+        v = (int32_t)x[1];
+        a0 += v * (int32_t)w[4];
+        a1 += v * (int32_t)w[5];
+        a2 += v * (int32_t)w[6];
+        a3 += v * (int32_t)w[7];
+        v = (int32_t)x[2];
+        a0 += v * (int32_t)w[8];
+        a1 += v * (int32_t)w[9];
+        a2 += v * (int32_t)w[10];
+        a3 += v * (int32_t)w[11];
+        v = (int32_t)x[3];
+        a0 += v * (int32_t)w[12];
+        a1 += v * (int32_t)w[13];
+        a2 += v * (int32_t)w[14];
+        a3 += v * (int32_t)w[15];
+        x = &x[4];
+        w = &w[16];
+    }
+    acc[0] = a0;
+    acc[1] = a1;
+    acc[2] = a2;
+    acc[3] = a3;
+}
+#endif
+
+/* y = saturate(round(1777 / 2^20 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-695824. */
+PW_STAGE void s5_run(const int8_t *x, int8_t *y)
+{
+#if defined(PW_OFFSET_WEIGHTS)
+    int32_t offset = 0;
+    for (uint32_t i = 0u; i < 128u; i++) {
+        offset += 128 * (int32_t)x[i];
+    }
+#else
+    const int32_t offset = 0;
+#endif
+    for (uint32_t row = 0u; row < 64u; row += 4u) {
+        int32_t acc[4];
+        s5_block(x, &s5_weights[(row / 4u) * PW_S5_BLOCK], acc);
+        for (uint32_t i = 0u; i < 4u; i++) {
+            y[row + i] = (int8_t)s5_scaled(s5_bias[row + i] + acc[i] - offset);
+        }
+    }
+}
+
+/* Stage s6: dense. */
+static inline int32_t s6_scaled(int32_t sum)
+{
+    return sum;
+}
+
+#if defined(PW_DUAL_MAC)
+/* Four rows, eight inputs a turn. A half-word of weights is h = 256 * odd + even; with
+ * p = x_odd and q = 256 * x_even - x_odd, h * p + even * q is 256 times two products. SMLAD does
+ * that for two half-words at once, and SXTB16 takes the even weights out. */
+static inline void s6_block(const int8_t *x, const uint32_t *w, int32_t *acc)
+{
+    const pw_pair *at = (const pw_pair *)(const void *)x;
+    const pw_pair *const end = &at[16];
+    int32_t a0 = 0;
+    int32_t a1 = 0;
+    int32_t a2 = 0;
+    int32_t a3 = 0;
+    uint32_t p;
+    uint32_t q;
+    do {
+        __asm__ volatile(
+            "ldr %[p], [%[at]], #4\n\t"
+            "and %[q], %[mask], %[p], lsl #8\n\t"
+            "sxtb16 %[p], %[p], ror #8\n\t"
+            "ssub16 %[q], %[q], %[p]\n\t"
+            "ldmia %[w]!, {r3, r4, r5, r6}\n\t"
+            "smlad %[a0], r3, %[p], %[a0]\n\t"
+            "sxtb16 r3, r3\n\t"
+            "smlad %[a0], r3, %[q], %[a0]\n\t"
+            "smlad %[a1], r4, %[p], %[a1]\n\t"
+            "sxtb16 r4, r4\n\t"
+            "smlad %[a1], r4, %[q], %[a1]\n\t"
+            "smlad %[a2], r5, %[p], %[a2]\n\t"
+            "sxtb16 r5, r5\n\t"
+            "smlad %[a2], r5, %[q], %[a2]\n\t"
+            "smlad %[a3], r6, %[p], %[a3]\n\t"
+            "sxtb16 r6, r6\n\t"
+            "smlad %[a3], r6, %[q], %[a3]\n\t"
+            "ldr %[p], [%[at]], #4\n\t"
+            "and %[q], %[mask], %[p], lsl #8\n\t"
+            "sxtb16 %[p], %[p], ror #8\n\t"
+            "ssub16 %[q], %[q], %[p]\n\t"
+            "ldmia %[w]!, {r3, r4, r5, r6}\n\t"
+            "smlad %[a0], r3, %[p], %[a0]\n\t"
+            "sxtb16 r3, r3\n\t"
+            "smlad %[a0], r3, %[q], %[a0]\n\t"
+            "smlad %[a1], r4, %[p], %[a1]\n\t"
+            "sxtb16 r4, r4\n\t"
+            "smlad %[a1], r4, %[q], %[a1]\n\t"
+            "smlad %[a2], r5, %[p], %[a2]\n\t"
+            "sxtb16 r5, r5\n\t"
+            "smlad %[a2], r5, %[q], %[a2]\n\t"
+            "smlad %[a3], r6, %[p], %[a3]\n\t"
+            "sxtb16 r6, r6\n\t"
+            "smlad %[a3], r6, %[q], %[a3]\n\t"
+            : [at] "+r"(at), [w] "+r"(w), [p] "=&r"(p), [q] "=&r"(q),
+              [a0] "+r"(a0), [a1] "+r"(a1), [a2] "+r"(a2), [a3] "+r"(a3)
+            : [mask] "r"(0xFF00FF00u)
+            : "r3", "r4", "r5", "r6", "memory");
+    } while (at != end);
+    acc[0] = pw_asr32(a0, 8);
+    acc[1] = pw_asr32(a1, 8);
+    acc[2] = pw_asr32(a2, 8);
+    acc[3] = pw_asr32(a3, 8);
+}
+#elif defined(PW_OFFSET_WEIGHTS)
+/* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
+static inline void s6_block(const int8_t *x, const uint8_t *w, int32_t *acc)
+{
+    const int8_t *const end = &x[64];
+    int32_t a0 = 0;
+    int32_t a1 = 0;
+    int32_t a2 = 0;
+    int32_t a3 = 0;
+    int32_t v;
+    int32_t t;
+    while (x != end) {
+        __asm__ volatile(
+            ".syntax unified\n\t"
+            "ldrsb %[v], [%[x], %[first]]\n\t"
+            "ldrb %[t], [%[w], #0]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #1]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #2]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #3]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "ldrsb %[v], [%[x], %[second]]\n\t"
+            "ldrb %[t], [%[w], #4]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #5]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #6]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #7]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "adds %[x], #2\n\t"
+            "ldrsb %[v], [%[x], %[first]]\n\t"
+            "ldrb %[t], [%[w], #8]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #9]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #10]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #11]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "ldrsb %[v], [%[x], %[second]]\n\t"
+            "ldrb %[t], [%[w], #12]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #13]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #14]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #15]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "adds %[x], #2\n\t"
+            "ldrsb %[v], [%[x], %[first]]\n\t"
+            "ldrb %[t], [%[w], #16]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #17]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #18]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #19]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "ldrsb %[v], [%[x], %[second]]\n\t"
+            "ldrb %[t], [%[w], #20]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #21]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #22]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #23]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "adds %[x], #2\n\t"
+            "ldrsb %[v], [%[x], %[first]]\n\t"
+            "ldrb %[t], [%[w], #24]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #25]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #26]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #27]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "ldrsb %[v], [%[x], %[second]]\n\t"
+            "ldrb %[t], [%[w], #28]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a0], %[t]\n\t"
+            "ldrb %[t], [%[w], #29]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a1], %[t]\n\t"
+            "ldrb %[t], [%[w], #30]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a2], %[t]\n\t"
+            "ldrb %[t], [%[w], #31]\n\t"
+            "muls %[t], %[v], %[t]\n\t"
+            "add %[a3], %[t]\n\t"
+            "adds %[x], #2\n\t"
+            "adds %[w], #32\n\t"
+            : [x] "+l"(x), [w] "+l"(w), [v] "=&l"(v), [t] "=&l"(t),
+              [a0] "+h"(a0), [a1] "+h"(a1), [a2] "+h"(a2), [a3] "+h"(a3)
+            : [first] "l"(0), [second] "l"(1)
+            : "memory", "cc");
+    }
+    acc[0] = a0;
+    acc[1] = a1;
+    acc[2] = a2;
+    acc[3] = a3;
+}
+#else
+static inline void s6_block(const int8_t *x, const int8_t *w, int32_t *acc)
+{
+    int32_t a0 = 0;
+    int32_t a1 = 0;
+    int32_t a2 = 0;
+    int32_t a3 = 0;
+    int32_t v;
+    for (uint32_t i = 0u; i < 16u; i++) {
         v = (int32_t)x[0];
         a0 += v * (int32_t)w[0];
         a1 += v * (int32_t)w[1];
@@ -1039,12 +1298,12 @@ static inline void s5_block(const int8_t *x, const int8_t *w, int32_t *acc)
 #endif
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-285891. */
-PW_STAGE void s5_run(const int8_t *x, int32_t *y)
+ * accumulators were proved within +-415357. */
+PW_STAGE void s6_run(const int8_t *x, int32_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
     int32_t offset = 0;
-    for (uint32_t i = 0u; i < 48u; i++) {
+    for (uint32_t i = 0u; i < 64u; i++) {
         offset += 128 * (int32_t)x[i];
     }
 #else
@@ -1052,24 +1311,24 @@ PW_STAGE void s5_run(const int8_t *x, int32_t *y)
 #endif
     for (uint32_t row = 0u; row < 4u; row += 4u) {
         int32_t acc[4];
-        s5_block(x, &s5_weights[(row / 4u) * PW_S5_BLOCK], acc);
+        s6_block(x, &s6_weights[(row / 4u) * PW_S6_BLOCK], acc);
         for (uint32_t i = 0u; i < 4u; i++) {
-            y[row + i] = (int32_t)s5_scaled(s5_bias[row + i] + acc[i] - offset);
+            y[row + i] = (int32_t)s6_scaled(s6_bias[row + i] + acc[i] - offset);
         }
     }
     for (uint32_t row = 4u; row < 6u; row++) {
-        const int8_t *w = &s5_rest[(row - 4u) * 48u];
-        int32_t sum = s5_bias[row];
-        for (uint32_t i = 0u; i < 48u; i++) {
+        const int8_t *w = &s6_rest[(row - 4u) * 64u];
+        int32_t sum = s6_bias[row];
+        for (uint32_t i = 0u; i < 64u; i++) {
             sum += (int32_t)x[i] * (int32_t)w[i];
         }
-        y[row] = (int32_t)s5_scaled(sum);
+        y[row] = (int32_t)s6_scaled(sum);
     }
 }
 
-/* Stage s6: decision. */
+/* Stage s7: decision. */
 /* Margin of the best score over the next one decides; an event is told on its first frame only. */
-PW_STAGE void s6_run(pw_state *s, const int32_t *x, int32_t *y)
+PW_STAGE void s7_run(pw_state *s, const int32_t *x, int32_t *y)
 {
     int32_t best = 0;
     for (int32_t i = 1; i < 6; i++) {
@@ -1085,31 +1344,31 @@ PW_STAGE void s6_run(pw_state *s, const int32_t *x, int32_t *y)
     }
     const int32_t margin = x[best] - next;
     int32_t wanted = -1;
-    if (margin >= 2146 && s6_gesture[best] != 0u) {
+    if (margin >= 3941 && s7_gesture[best] != 0u) {
         wanted = best;
     }
     if (wanted == -1) {
-        s->s6_count[0] = 0;
-    } else if (wanted != s->s6_candidate[0]) {
-        s->s6_count[0] = 1;
-    } else if (s->s6_count[0] < 8) {
-        s->s6_count[0] += 1;
+        s->s7_count[0] = 0;
+    } else if (wanted != s->s7_candidate[0]) {
+        s->s7_count[0] = 1;
+    } else if (s->s7_count[0] < 8) {
+        s->s7_count[0] += 1;
     } else {
         /* long enough already */
     }
-    s->s6_candidate[0] = wanted;
-    if (best != s->s6_active[0] || margin < 1073) {
-        s->s6_active[0] = -1;
+    s->s7_candidate[0] = wanted;
+    if (best != s->s7_active[0] || margin < 1971) {
+        s->s7_active[0] = -1;
     }
-    if (s->s6_hold[0] > 0) {
-        s->s6_hold[0] -= 1;
+    if (s->s7_hold[0] > 0) {
+        s->s7_hold[0] -= 1;
     }
     y[0] = -1;
-    if (wanted != -1 && wanted != s->s6_active[0] && s->s6_count[0] >= 8
-        && s->s6_hold[0] == 0) {
+    if (wanted != -1 && wanted != s->s7_active[0] && s->s7_count[0] >= 8
+        && s->s7_hold[0] == 0) {
         y[0] = wanted;
-        s->s6_active[0] = wanted;
-        s->s6_hold[0] = 0;
+        s->s7_active[0] = wanted;
+        s->s7_hold[0] = 0;
     }
 }
 
@@ -1119,9 +1378,10 @@ static int32_t finish(pw_state *s)
     s2_run(s->odd.s1_y, s->even.s2_y);
     s3_run(s, s->even.s2_y, s->odd.s3_y);
     s4_run(s->odd.s3_y, s->even.s4_y);
-    s5_run(s->even.s4_y, s->s5_y);
-    s6_run(s, s->s5_y, s->s6_y);
-    return s->s6_y[0];
+    s5_run(s->even.s4_y, s->odd.s5_y);
+    s6_run(s->odd.s5_y, s->s6_y);
+    s7_run(s, s->s6_y, s->s7_y);
+    return s->s7_y[0];
 }
 
 int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark)
@@ -1142,7 +1402,7 @@ int32_t pw_finish(pw_state *s)
 
 const int32_t *pw_scores(const pw_state *s)
 {
-    return s->s5_y;
+    return s->s6_y;
 }
 
 void pw_init(pw_state *s)
@@ -1151,8 +1411,8 @@ void pw_init(pw_state *s)
     for (uint32_t i = 0u; i < (uint32_t)sizeof(*s); i++) {
         byte[i] = 0u;
     }
-    s->s6_active[0] = -1;
-    s->s6_candidate[0] = -1;
+    s->s7_active[0] = -1;
+    s->s7_candidate[0] = -1;
 }
 
 const char *pw_version(void)
