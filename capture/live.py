@@ -158,7 +158,7 @@ class Watch:
             self._link.ask(CommandKind.STOP)
 
     def _listen(self, progress: Callable[[Watch], None]) -> None:
-        self._link.ask(CommandKind.START, after=self._take)
+        self._start(time.monotonic(), progress)
         heard = reported = time.monotonic()
         while not self._done:
             try:
@@ -179,6 +179,15 @@ class Watch:
                 reported = now
                 progress(self)
 
+    def _start(self, heard: float, progress: Callable[[Watch], None]) -> None:
+        """Start the sensor; a port that is pulled meanwhile is waited for."""
+        try:
+            self._link.ask(CommandKind.START, after=self._take)
+        except PortError as error:
+            if error.what != "the port":
+                raise
+            self._reconnect(heard, progress)
+
     def _reconnect(self, heard: float, progress: Callable[[Watch], None]) -> None:
         """Wait for the port to come back and start the sensor again."""
         self.connected = False
@@ -195,7 +204,7 @@ class Watch:
         self._pairer = Pairer(description, self._pairer.counts)
         self._arrived_s.clear()
         self._line.begin_run(time.monotonic() - heard)
-        self._link.ask(CommandKind.START, after=self._take)
+        self._start(heard, progress)
 
     def _take(self, message: Message) -> None:
         """Take one message from the sensor."""

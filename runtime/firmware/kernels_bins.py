@@ -31,7 +31,7 @@ PW_STAGE void @P@_row(@Y@ *y, uint32_t row, const uint16_t *lit, const uint16_t 
     if (@OUTSIDE@) {
         return;
     }
-    const uint32_t line = @FROM_FIRST@ / @HEIGHT@u;
+    const uint32_t line = @LINE@;
     const int starts = (@FROM_FIRST@ == (line * @HEIGHT@u));
     @Y@ *bin = &y[line * @BINS@u];
     uint32_t col = @FIRST_COL@u;
@@ -166,6 +166,7 @@ def bins_c(stage: Bins, prefix: str, x: Edge, y: Edge) -> CStage:
         "OUTSIDE": f"(row < {first}u) || (row >= {stage.last_row}u)" if first
         else f"row >= {stage.last_row}u",
     }  # fmt: skip
+    values["LINE"] = _quotient(str(values["FROM_FIRST"]), stage.bin_height)
     words, odd = stage.bin_width // 2, stage.bin_width | stage.first_col | stage.n_cols
     if odd % 2 or words * x.hi > 0x7FFF or words > len(_REGISTERS):
         text = fill(f"{_ROW}\n{_PLAIN_FRAME}", values)
@@ -173,6 +174,17 @@ def bins_c(stage: Bins, prefix: str, x: Edge, y: Edge) -> CStage:
         values |= _packing(stage, x.hi, words)
         text = fill(f"{_ROW}\n{_PACKED}", values)
     return CStage(tables="", state=(), init="", functions=text)
+
+
+def _quotient(row: str, height: int) -> str:
+    """Return C for a row's line of bins, without a call where a core cannot divide.
+
+    ``row * ceil(2^16 / height) >> 16`` is exact for rows below 256: the reciprocal is too large by
+    less than height / 2^16 of a line.
+    """
+    if height & (height - 1) == 0:
+        return f"{row} / {height}u"
+    return f"({row} * {-(-0x10000 // height)}u) >> 16"
 
 
 def _packing(stage: Bins, most: int, words: int) -> dict[str, object]:

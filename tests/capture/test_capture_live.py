@@ -200,7 +200,11 @@ def test_ctrl_c_ends_it_with_a_summary(
 ) -> None:
     """Ctrl-C stops the sensor, prints the summary and leaves whole lines; exit code 0."""
     log = tmp_path / "events.jsonl"
-    code = "import sys; from trainer.cli import main; main(sys.argv[1:])"
+    # A shell's background job starts with Ctrl-C ignored; somebody's own shell does not.
+    code = (
+        "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler);"
+        "from trainer.cli import main; main(sys.argv[1:])"
+    )
     words = ["live", "--port", bench_sensor.url, "--model", str(folder), "--log", str(log)]
     process = subprocess.Popen(
         [sys.executable, "-c", code, *words],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +22,9 @@ from runtime.firmware.profile import CoreProfile, profile, profile_compiled
 from runtime.firmware.stack import stack_bound
 from runtime.firmware.trace import trace_frames
 from runtime.model import Model
+from runtime.stages.bins import Bins
+from runtime.stages.decision import Decision
+from runtime.stages.window import Window
 from runtime.verify import compare, reference_records
 
 ALL_CORES = [core.name for core in CORES]
@@ -237,3 +241,25 @@ def test_each_compiler_is_asked_for_its_own_cores_only() -> None:
     assert cores_of("zig") == every
     assert cores_of("arm-none-eabi-gcc") == tuple(n for n in every if n.startswith("cortex"))
     assert cores_of("riscv-none-elf-gcc") == ("rv32imc",)
+
+
+def test_three_rows_a_bin_need_no_division_routine(tmp_path: Path) -> None:
+    """A core without a divider finds a row's bin by multiplication, whatever the bin's height."""
+    model = small_model()
+    sensor = dataclasses.replace(model.sensor, n_rows=9, n_cols=3)
+    classes = tuple("abcdefghi")
+    decision = Decision((False,) * 9, 0, 0, persist=1, hold_off=0)
+    thirds = dataclasses.replace(
+        model, sensor=sensor, classes=classes, stages=(Bins(9, 3, 3, 3), Window(9, 1, 2), decision)
+    )
+    lit, dark = random_frames(thirds, 6)
+    machine = Machine(compile_for(write(thirds, tmp_path), "cortex-m0plus"))
+    state = machine.image.symbol("harness_state").address
+    expected = reference_records(thirds, lit, dark)
+    for frame in range(len(lit)):
+        addresses = machine.write_exposures(lit[frame], dark[frame])
+        for row in range(9):
+            machine.call("pw_feed_row", state, row, *(at + 2 * 3 * row for at in addresses))
+        machine.call("pw_finish", state)
+        scores = machine.uc.mem_read(machine.call("pw_scores", state), 36)
+        assert np.frombuffer(scores, "<i4").tolist() == expected.scores[frame].tolist()
