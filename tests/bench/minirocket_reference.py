@@ -23,11 +23,11 @@ from runtime.model import Model
 from runtime.stages.contract import Stage
 from runtime.stages.level import Level
 from runtime.stages.window import Window
-from trainer.cache import open_cache
-from trainer.dataset import open_corpus
+from trainer.candidates import reduce_for
 from trainer.evaluate import Takes, figures
+from trainer.jobs import LocalWorkers
 from trainer.recipe import Recipe
-from trainer.reduced import Reduced, ReduceJob, look_at
+from trainer.reduced import Reduced
 from trainer.tables import figure_text
 from trainer.training import Trained
 
@@ -42,7 +42,8 @@ SHARE_WANTED = 200
 def compare(data: Path, recipe: Recipe, trained: Trained, most_windows: int) -> None:
     """Print accuracy on the locked people's takes and operations a window, beside the model's."""
     began = time.perf_counter()
-    recordings = _reduce(data, recipe, trained.model)
+    (candidate,) = reduce_for(data.absolute(), [recipe], LocalWorkers(), lambda _: None)
+    recordings = candidate.main
     front = _front(trained.model)
     window = next(stage for stage in trained.model.stages if isinstance(stage, Window))
     length = max(KERNEL_TAPS, window.n_frames)
@@ -81,18 +82,6 @@ def compare(data: Path, recipe: Recipe, trained: Trained, most_windows: int) -> 
         f" {total / ours:.0f}; 1 / {SHARE_WANTED} wanted",
         flush=True,
     )
-
-
-def _reduce(data: Path, recipe: Recipe, model: Model) -> tuple[Reduced, ...]:
-    """Return the recordings as training sees them, behind the model's own entry stage."""
-    folder = data.absolute()
-    corpus, cache = open_corpus(folder, recipe), open_cache(folder, "reduced")
-    stored = [
-        ReduceJob(r, r.path.relative_to(folder).as_posix(), (model.entry,), cache).run()
-        for r in corpus.recordings
-    ]
-    (reduced,) = look_at(recipe, corpus.recordings, stored)
-    return reduced
 
 
 def _front(model: Model) -> tuple[Stage, ...]:
