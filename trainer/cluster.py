@@ -11,12 +11,14 @@ import importlib
 import logging
 import os
 import pkgutil
+import socket
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import joblib
 import scipy.linalg  # noqa: F401  # so that its kernels are among those looked at
@@ -155,6 +157,7 @@ def connected(address: str, files: Sequence[Path]) -> Iterator[ClusterWorkers]:
         ) from None  # fmt: skip
     logging.getLogger("distributed").setLevel(logging.CRITICAL)
     try:
+        _knock(address)
         client = distributed.Client(address, timeout=CONNECT_S)
     except (OSError, TimeoutError, ValueError):
         raise UsageError(
@@ -166,6 +169,17 @@ def connected(address: str, files: Sequence[Path]) -> Iterator[ClusterWorkers]:
     with client, dask.config.set({"distributed.admin.large-graph-warning-threshold": "1 GB"}):
         _check_workers(client, address, files)
         yield ClusterWorkers(client)
+
+
+def _knock(address: str) -> None:
+    """See that somebody listens at an address, before a client is made that might not come about.
+
+    A client that found nobody can hold a lock that its own clean-up waits for.
+    """
+    parts = urlsplit(address)
+    if parts.scheme not in ("tcp", "tls") or not parts.hostname or not parts.port:
+        raise ValueError(address)
+    socket.create_connection((parts.hostname, parts.port), timeout=CONNECT_S).close()
 
 
 def _check_workers(client: Any, address: str, files: Sequence[Path]) -> None:
