@@ -196,9 +196,12 @@ def _lead(
     heard = reported = time.monotonic()
     came = stopped = False
 
-    def waiting() -> bool:
+    def show_gone() -> None:
         now = intake.progress()
         progress(dataclasses.replace(now, moment=Moment("disconnected", "", 0.0)))
+
+    def waiting() -> bool:
+        show_gone()
         return controls() == "stop"
 
     while not stopped and intake.conductor.advance(intake.now_us).phase != "done":
@@ -217,6 +220,7 @@ def _lead(
                 )
             lost = True  # pulled behind an adapter, whose port is still there
         if lost:
+            show_gone()  # at once: it may be back before it is waited for
             intake.reconnect(heard, waiting)
             heard, came = time.monotonic(), False
         for message in messages:
