@@ -127,25 +127,15 @@ def run_demo(out: Path, *, as_json: bool = False) -> None:
 
 
 def _record_one(participant: int, script: str, out: Path) -> str:
-    from capture.dataset import Participant
     from capture.emulated.device import DeviceSettings
     from capture.emulated.forked import running_fork
-    from capture.emulated.people import draw_person
+    from capture.emulated.people import participant_row
     from capture.emulated.session import noted_distance_mm
     from capture.link import Link
     from capture.record import record
     from capture.script import load_script
 
-    person = draw_person(participant)
-    row = Participant(
-        participant_id=f"P{participant:02d}",
-        consent=True,
-        hand_length_mm=person.hand_length_mm,
-        hand_breadth_mm=person.hand_breadth_mm,
-        handedness=person.handedness,
-        skin_reflectance=person.skin_reflectance,
-        locked=participant in LOCKED,
-    )
+    row = participant_row(participant, locked=participant in LOCKED)
     seed = _SEED + participant
     settings = DeviceSettings(
         participant=participant, script=script, sensor=SENSOR, seed=seed, speed=0.0

@@ -28,7 +28,7 @@ from trainer.directions import (
     noise_covariance,
     principal_directions,
 )
-from trainer.quantise import quantise_dense
+from trainer.quantise import quantise_dense, shift_to_fit
 from trainer.recipe import FeatureRecipe, QuantisationRecipe
 from trainer.swings import swing_directions
 
@@ -195,7 +195,7 @@ def learn_window(
         chain = chain.then(motion)
         recordings = [motion.run(r, motion.initial_state())[0] for r in recordings]
     largest = features.segment_frames * float(max(np.abs(r).max() for r in recordings))
-    shift = max(0, math.ceil(math.log2(max(1.0, largest / symmetric_limit(16)))))
+    shift = shift_to_fit(largest, 16)
     n_values = recordings[0].shape[1]
     return chain.then(Window(n_values, features.segments, features.segment_frames, shift, 16))
 
@@ -263,7 +263,7 @@ def _learn_swing(recordings: Sequence[Int32], features: FeatureRecipe) -> Swing:
     plain = Swing(recordings[0].shape[1], features.swing_frames, 0, 32)
     swings = [plain.run(r, plain.initial_state())[0][plain.n_frames :] for r in recordings]
     largest = float(np.quantile(np.concatenate(swings), SWING_QUANTILE))
-    shift = max(0, math.ceil(math.log2(max(1.0, largest / symmetric_limit(16)))))
+    shift = shift_to_fit(largest, 16)
     return Swing(plain.n_values, features.swing_frames, shift, 16)
 
 

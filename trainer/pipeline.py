@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -11,7 +10,6 @@ from numpy.typing import NDArray
 from sklearn.pipeline import Pipeline
 
 from runtime.errors import UsageError
-from runtime.fixedpoint import symmetric_limit
 from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
@@ -22,6 +20,7 @@ from trainer.entry import learn_pixels
 from trainer.events import decision_for
 from trainer.features import StageChain, learn_features, learn_level, learn_window
 from trainer.lowering import lower_classifier
+from trainer.quantise import shift_to_fit
 from trainer.recipe import Recipe
 from trainer.reduced import Reduced, excerpts
 from trainer.windows import gesture_free
@@ -140,7 +139,7 @@ def _fit_head(chain: StageChain, x: Int32, labels: NDArray[np.int64], recipe: Re
         for head in heads:
             x, _ = head.run(x, {})
         largest = n_frames * float(np.abs(x).max())
-        shift = max(0, math.ceil(math.log2(max(1.0, largest / symmetric_limit(SCORE_BITS)))))
+        shift = shift_to_fit(largest, SCORE_BITS)
         whole = whole.then(Window(x.shape[1], 1, n_frames, shift, SCORE_BITS))
         unit *= 2**shift / n_frames
     return Fitted(chain, whole, classifier, labels, unit)

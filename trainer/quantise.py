@@ -7,6 +7,8 @@ on training data, and output scales leave a chosen share of training values to s
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,7 +16,7 @@ from runtime.fixedpoint import choose_multiplier, symmetric_limit
 from runtime.stages.contract import Float64, Int32, Int64
 from runtime.stages.dense import Dense
 
-__all__ = ["quantise_dense"]
+__all__ = ["quantise_dense", "shift_to_fit"]
 
 CLIP_SHARES = (1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4)
 MAX_CALIBRATION_ROWS = 4096
@@ -91,6 +93,11 @@ def quantise_dense(
         real_bias=real_bias,
     )
     return stage, unit_w * 2**shift / multiplier
+
+
+def shift_to_fit(largest: float, n_bits: int) -> int:
+    """Return the least shift that brings a magnitude within a symmetric number of `n_bits` bits."""
+    return max(0, math.ceil(math.log2(max(1.0, largest / symmetric_limit(n_bits)))))
 
 
 def _weight_unit(weights: Float64, sample: Float64, limit: int) -> float:

@@ -6,7 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["FINGERS_UP", "Person", "draw_person"]
+from capture.dataset import Participant
+
+__all__ = ["FINGERS_UP", "Person", "draw_person", "participant_row"]
 
 # Which fingers people hold up for a count (thumb to little), with the share of people; invented
 # shares, usual combinations.
@@ -111,4 +113,18 @@ def draw_person(number: int) -> Person:
         wrist_share=float(rng.uniform(0.0, 0.6)),
         sleeve_mm=float(rng.uniform(0.0, 160.0)),
         counting=counting,
+    )
+
+
+def participant_row(number: int, *, locked: bool) -> Participant:
+    """Return an invented person's row in a data set, with the hand that the sensor will see."""
+    person = draw_person(number)
+    return Participant(
+        participant_id=f"P{number:02d}",
+        consent=True,
+        hand_length_mm=person.hand_length_mm,
+        hand_breadth_mm=person.hand_breadth_mm,
+        handedness=person.handedness,
+        skin_reflectance=person.skin_reflectance,
+        locked=locked,
     )

@@ -19,6 +19,7 @@ from runtime.stages.contract import (
     require_one_of,
 )
 from runtime.stages.ctext import CStage, CState, fill
+from runtime.stages.ring import empty_ring, onnx_leaving, onnx_ring, ring_after, unrolled
 
 if TYPE_CHECKING:
     from runtime.stages.ctext import Edge
@@ -123,34 +124,30 @@ class Swing(Stage):
 
     def initial_state(self) -> State:
         """Ring of frames, the place of its oldest one, and the fourth differences: all zero."""
-        return {
-            "history": np.zeros((self.n_frames, self.n_values), dtype=np.int32),
-            "position": np.zeros(1, dtype=np.int32),
-            "swing": np.zeros(self.n_values, dtype=np.int32),
-        }
+        swing = np.zeros(self.n_values, dtype=np.int32)
+        return empty_ring(self.n_frames, self.n_values) | {"swing": swing}
 
     def signed(self, x: Int32, state: State) -> Int64:
         """Return the fourth differences before magnitude and shift, int64 (n_frames, n_values)."""
-        frames = np.vstack([np.roll(state["history"], -int(state["position"][0]), axis=0), x])
+        return self._fourth_differences(unrolled(state, x))
+
+    def _fourth_differences(self, frames: Int32) -> Int64:
+        """Return (n_new, n_values), given ``n_frames`` earlier frames and the new ones."""
+        n_new = len(frames) - self.n_frames
         first = np.zeros((1, self.n_values), dtype=np.int64)
         total = np.vstack([first, frames.astype(np.int64).cumsum(axis=0)])
-        swing = np.zeros((len(x), self.n_values), dtype=np.int64)
+        swing = np.zeros((n_new, self.n_values), dtype=np.int64)
         for edge, weight in enumerate(_EDGE_WEIGHTS):
             start = 1 + edge * self.run_frames
-            swing += weight * total[start : start + len(x)]
+            swing += weight * total[start : start + n_new]
         return swing
 
     def run(self, x: Int32, state: State) -> tuple[Int32, State]:
         """Take differences of cumulative sums; only the last frames make the new state."""
-        position = int(state["position"][0])
-        swing = self.signed(x, state)
-        frames = np.vstack([np.roll(state["history"], -position, axis=0), x])
-        position = (position + len(x)) % self.n_frames
-        new_state = {
-            "history": np.roll(frames[len(x) :], position, axis=0),
-            "position": np.array([position], dtype=np.int32),
-            "swing": (swing[-1] if len(x) else state["swing"]).astype(np.int32),
-        }
+        frames = unrolled(state, x)
+        swing = self._fourth_differences(frames)
+        last = (swing[-1] if len(x) else state["swing"]).astype(np.int32)
+        new_state = ring_after(state, frames) | {"swing": last}
         y = round_shift(np.abs(swing), self.shift)
         return saturate(y, 0, symmetric_limit(self.n_bits)), new_state
 
@@ -174,20 +171,14 @@ class Swing(Stage):
 
     def onnx(self, nodes: Nodes, x: str, state: dict[str, str]) -> tuple[str, dict[str, str]]:
         """Gather the frames that leave the runs, scatter the new frame into the ring."""
-        offsets = np.arange(_N_RUNS, dtype=np.int32) * self.run_frames
-        slots = nodes.op("Add", nodes.constant(offsets), state["position"])
-        slots = nodes.op("Mod", slots, nodes.int32(self.n_frames))
-        leaving = nodes.op("Gather", state["history"], slots, axis=0)
+        starts = range(0, self.n_frames, self.run_frames)
+        leaving = onnx_leaving(nodes, state, starts, self.n_frames)
         weights = nodes.constant(np.array(_EDGE_WEIGHTS[:-1], dtype=np.int32)[:, None])
         change = nodes.op("Add", nodes.sum(nodes.op("Mul", leaving, weights), 0), x)
         swing = nodes.op("Add", state["swing"], change)
-        index = nodes.cast(nodes.reshape(state["position"], 1, 1), "int64")
-        row = nodes.reshape(x, 1, self.n_values)
-        history = nodes.op("ScatterND", state["history"], index, row)
-        moved = nodes.op("Add", state["position"], nodes.int32(1))
-        position = nodes.op("Mod", moved, nodes.int32(self.n_frames))
+        ring = onnx_ring(nodes, state, nodes.reshape(x, 1, self.n_values), self.n_frames)
         y = nodes.scale(nodes.op("Abs", swing), 1, self.shift, symmetric_limit(self.n_bits))
-        return y, {"history": history, "position": position, "swing": swing}
+        return y, ring | {"swing": swing}
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Walk the values once; the ring keeps the input's own type."""

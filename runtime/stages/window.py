@@ -20,6 +20,7 @@ from runtime.stages.contract import (
     require_one_of,
 )
 from runtime.stages.ctext import CStage, CState, fill, smallest_ctype
+from runtime.stages.ring import empty_ring, onnx_leaving, onnx_ring, ring_after, unrolled
 
 if TYPE_CHECKING:
     from runtime.stages.ctext import Edge
@@ -128,24 +129,16 @@ class Window(Stage):
 
     def initial_state(self) -> State:
         """Ring of frames, the place of its oldest one, and the segments' sums: all zero."""
-        return {
-            "history": np.zeros((self.n_frames, self.n_values), dtype=np.int32),
-            "position": np.zeros(1, dtype=np.int32),
-            "sums": np.zeros((self.n_segments, self.n_values), dtype=np.int32),
-        }
+        sums = np.zeros((self.n_segments, self.n_values), dtype=np.int32)
+        return empty_ring(self.n_frames, self.n_values) | {"sums": sums}
 
     def run(self, x: Int32, state: State) -> tuple[Int32, State]:
         """Take differences of cumulative sums; only the last frames make the new state."""
-        position = int(state["position"][0])
-        frames = np.vstack([np.roll(state["history"], -position, axis=0), x])
+        frames = unrolled(state, x)
         sums = self._segment_sums(frames.astype(np.int64))
         last = sums[-1] if len(x) else state["sums"].astype(np.int64)
-        position = (position + len(x)) % self.n_frames
-        new_state = {
-            "history": np.roll(frames[len(x) :], position, axis=0),
-            "position": np.array([position], dtype=np.int32),
-            "sums": last.reshape(self.n_segments, self.n_values).astype(np.int32),
-        }
+        kept = last.reshape(self.n_segments, self.n_values).astype(np.int32)
+        new_state = ring_after(state, frames) | {"sums": kept}
         return saturate(round_shift(sums, self.shift), -self.limit, self.limit), new_state
 
     def run_float(self, x: Float64) -> Float64:
@@ -176,10 +169,8 @@ class Window(Stage):
 
     def onnx(self, nodes: Nodes, x: str, state: dict[str, str]) -> tuple[str, dict[str, str]]:
         """Gather the values that leave, scatter the new frame into the ring."""
-        offsets = np.arange(self.n_segments, dtype=np.int32) * self.segment_length
-        slots = nodes.op("Add", nodes.constant(offsets), state["position"])
-        slots = nodes.op("Mod", slots, nodes.int32(self.n_frames))
-        leaving = nodes.op("Gather", state["history"], slots, axis=0)
+        starts = range(0, self.n_frames, self.segment_length)
+        leaving = onnx_leaving(nodes, state, starts, self.n_frames)
         row = nodes.reshape(x, 1, self.n_values)
         entering = row
         if self.n_segments > 1:
@@ -187,12 +178,9 @@ class Window(Stage):
             entering = nodes.op("Concat", older, row, axis=0)
         change = nodes.op("Sub", entering, leaving)
         sums = nodes.op("Add", state["sums"], change)
-        index = nodes.cast(nodes.reshape(state["position"], 1, 1), "int64")
-        history = nodes.op("ScatterND", state["history"], index, row)
-        moved = nodes.op("Add", state["position"], nodes.int32(1))
-        position = nodes.op("Mod", moved, nodes.int32(self.n_frames))
+        ring = onnx_ring(nodes, state, row, self.n_frames)
         y = nodes.scale(nodes.reshape(sums, self.n_out), 1, self.shift, self.limit)
-        return y, {"history": history, "position": position, "sums": sums}
+        return y, ring | {"sums": sums}
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Update in place; the ring keeps the input's own type."""

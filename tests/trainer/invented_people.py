@@ -11,9 +11,9 @@ from pathlib import Path
 
 import numpy as np
 
-from capture.dataset import Participant, add_participant, prepare_dataset, session_path
+from capture.dataset import add_participant, prepare_dataset, session_path
 from capture.emulated.optics import SENSORS
-from capture.emulated.people import draw_person
+from capture.emulated.people import participant_row
 from capture.emulated.session import EmulatedSession, emulate_session
 from capture.labels import Event, refine, write_events
 from capture.script import Script, schedule
@@ -30,17 +30,7 @@ STROKES = {"swipe": 1, "push": 1, "pull": 1, "circle": 0}
 def add_person(folder: Path, number: int, locked: bool) -> None:
     """Write a participant's row, with the hand that the emulated sensor will see."""
     prepare_dataset(folder)
-    person = draw_person(number)
-    row = Participant(
-        participant_id=f"P{number:02d}",
-        consent=True,
-        hand_length_mm=person.hand_length_mm,
-        hand_breadth_mm=person.hand_breadth_mm,
-        handedness=person.handedness,
-        skin_reflectance=person.skin_reflectance,
-        locked=locked,
-    )
-    add_participant(folder, row)
+    add_participant(folder, participant_row(number, locked=locked))
 
 
 def _seed(number: int, session: int) -> int:
