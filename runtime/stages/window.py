@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 
 from runtime.fixedpoint import round_shift, saturate, symmetric_limit
+from runtime.ring import empty_ring, onnx_leaving, onnx_ring, ring_after, unrolled
 from runtime.stages.contract import (
     Float64,
     Int32,
@@ -20,7 +21,6 @@ from runtime.stages.contract import (
     require_one_of,
 )
 from runtime.stages.ctext import CStage, CState, fill, smallest_ctype
-from runtime.stages.ring import empty_ring, onnx_leaving, onnx_ring, ring_after, unrolled
 
 if TYPE_CHECKING:
     from runtime.stages.ctext import Edge
