@@ -19,7 +19,7 @@ from sklearn.preprocessing import StandardScaler
 from sklearn.tree import DecisionTreeClassifier
 
 from runtime.errors import UsageError
-from runtime.stages.contract import Float64, Int32
+from runtime.stages.contract import Float64, Int32, Int64
 from trainer.recipe import ClassifierRecipe
 
 __all__ = ["SegmentContrasts", "fit_classifier"]
@@ -74,6 +74,7 @@ def fit_classifier(
     n_classes: int,
     n_segments: int,
     seed: int,
+    people: Int64 | None = None,
 ) -> Pipeline:
     """Fit segment contrasts, a standardiser and a classifier on windows.
 
@@ -87,6 +88,8 @@ def fit_classifier(
         Segments of a window.
     seed : int
         Seeds the first weights and the order of the windows.
+    people : int64 (n_windows,), optional
+        Whose each window is, 0 and on; without, all are one person's.
 
     Raises
     ------
@@ -106,8 +109,9 @@ def fit_classifier(
     head = _new_head(recipe, len(x), seed)
     if recipe.kind == "prototypes":
         scaled, labels = _prototypes(scaled, labels, recipe.prototypes, seed)
-    if recipe.kind == "mlp" and (recipe.input_noise or recipe.averaged):
-        _fit_mlp(head, scaled, labels, recipe, np.random.default_rng(seed))
+    if recipe.kind == "mlp" and (recipe.input_noise or recipe.take_noise or recipe.averaged):
+        groups = labels if people is None else people * n_classes + labels
+        _fit_mlp(head, scaled, labels, groups, recipe, np.random.default_rng(seed))
     else:
         with warnings.catch_warnings():
             # The number of epochs is part of the recipe; stopping there is not a failure.
@@ -158,14 +162,17 @@ def _fit_mlp(
     head: MLPClassifier,
     x: Float64,
     labels: NDArray[np.int64],
+    groups: Int64,
     recipe: ClassifierRecipe,
     rng: np.random.Generator,
 ) -> None:
     """Pass over the windows with new noise each time, and average the weights of the last third.
 
     Noise in the inputs is a penalty on the slope of the scores (C. Bishop, Neural Computation 7,
-    1995); the mean of the last weights does what a falling step does (B. Polyak and A. Juditsky,
-    SIAM J. Control Optim. 30, 1992).
+    1995). That of takes falls along the differences between windows of one group, one person's of
+    one class: there the scores are to be flat (tangent directions from the examples themselves;
+    P. Simard et al., NIPS 4, 1992). The mean of the last weights does what a falling step does
+    (B. Polyak and A. Juditsky, SIAM J. Control Optim. 30, 1992).
     """
     parameters: list[list[NDArray[np.float32]]] = []
     classes = np.unique(labels)
@@ -175,6 +182,10 @@ def _fit_mlp(
         if recipe.input_noise:
             noise = rng.standard_normal(x.shape, dtype=np.float32)
             noisy = single + np.float32(recipe.input_noise) * noise
+        if recipe.take_noise:
+            share = rng.standard_normal((len(x), 1), dtype=np.float32)
+            another = single[_one_of_its_group(groups, rng)]
+            noisy = noisy + np.float32(recipe.take_noise) * share * (another - single)
         head.partial_fit(noisy, labels, classes=classes)
         if recipe.averaged and epoch >= recipe.epochs * 2 // 3:
             parameters.append([p.copy() for p in (*head.coefs_, *head.intercepts_)])
@@ -182,6 +193,14 @@ def _fit_mlp(
     means = [np.mean(each, axis=0, dtype=np.float64) for each in zip(*kept, strict=True)]
     n_layers = len(head.coefs_)
     head.coefs_, head.intercepts_ = means[:n_layers], means[n_layers:]
+
+
+def _one_of_its_group(groups: Int64, rng: np.random.Generator) -> Int64:
+    """Draw a member of each member's group, which may be itself; int64 (n_members,)."""
+    sizes = np.bincount(groups)
+    first = np.cumsum(sizes) - sizes
+    order = np.argsort(groups, kind="stable")
+    return np.asarray(order[first[groups] + rng.integers(sizes[groups])])
 
 
 def _prototypes(

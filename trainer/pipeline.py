@@ -13,7 +13,7 @@ from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
-from runtime.stages.contract import Int32
+from runtime.stages.contract import Int32, Int64
 from runtime.stages.window import Window
 from trainer.classifiers import fit_classifier
 from trainer.entry import learn_pixels
@@ -58,6 +58,22 @@ class Fitted:
     score_unit: float
 
 
+@dataclass(frozen=True, slots=True)
+class _Windows:
+    """Windows to learn from.
+
+    Parameters
+    ----------
+    x : int32 (n_windows, n_features)
+    labels, people : int64 (n_windows,)
+        Class of each, and whose it is: 0 and on.
+    """
+
+    x: Int32
+    labels: Int64
+    people: Int64
+
+
 def fit_pipeline(
     train: Sequence[Reduced], recipe: Recipe, reduced_by: Bins, sensor: Sensor
 ) -> Fitted:
@@ -90,48 +106,55 @@ def fit_pipeline(
     whole = ((r.values, r.frames, r.labels) for r in train)
     chain = learn_features(chain, levelled, samples, features, quantisation, recipe.seed, whole)
     every = max(1, -(-sum(len(r.frames) for r in train) // MAX_WINDOWS))
-    x = np.concatenate([chain.run(r.values)[r.frames[::every]] for r in train])
-    labels = np.concatenate([r.labels[::every] for r in train])
+    _, persons = np.unique([r.recording.participant for r in train], return_inverse=True)
+    windows = _Windows(
+        np.concatenate([chain.run(r.values)[r.frames[::every]] for r in train]),
+        np.concatenate([r.labels[::every] for r in train]),
+        np.repeat(persons, [len(r.frames[::every]) for r in train]),
+    )
     if recipe.classifier.hard_windows:
-        hard = _hard_windows(chain, x, labels, train, recipe)
-        x = np.concatenate([x, hard])
-        labels = np.concatenate([labels, np.full(len(hard), len(recipe.classes))])
-    return _fit_head(chain, x, labels, recipe)
+        hard = _hard_windows(chain, windows, train, persons, recipe)
+        windows = _Windows(
+            np.concatenate([windows.x, hard.x]),
+            np.concatenate([windows.labels, hard.labels]),
+            np.concatenate([windows.people, hard.people]),
+        )
+    return _fit_head(chain, windows, recipe)
 
 
 def _hard_windows(
-    chain: StageChain,
-    x: Int32,
-    labels: NDArray[np.int64],
-    train: Sequence[Reduced],
-    recipe: Recipe,
-) -> Int32:
+    chain: StageChain, windows: _Windows, train: Sequence[Reduced], persons: Int64, recipe: Recipe
+) -> _Windows:
     """Return the windows without a gesture that a first classifier takes for one, or nearly."""
     other = len(recipe.classes)
-    first = _fit_classifier(x, labels, recipe)
-    found = []
-    for recording in train:
+    first = _fit_classifier(windows, recipe)
+    found, people = [], []
+    for recording, person in zip(train, persons, strict=True):
         free = gesture_free(recipe, recording.cues, recording.ends, recording.n_frames)
-        windows = chain.run(recording.values)[free]
-        if len(windows):
-            chances = first.predict_proba(windows.astype(np.float64))
+        x = chain.run(recording.values)[free]
+        if len(x):
+            chances = first.predict_proba(x.astype(np.float64))
             nearly = chances[:, :other].max(axis=1) > HARD_SHARE * chances[:, other]
-            found.append(windows[nearly])
-    hard = np.concatenate([x[:0], *found])
-    return hard[:: max(1, -(-len(hard) // MAX_WINDOWS))]
+            found.append(x[nearly])
+            people.append(np.full(int(nearly.sum()), person))
+    hard = np.concatenate([windows.x[:0], *found])
+    every = max(1, -(-len(hard) // MAX_WINDOWS))
+    hard, whose = hard[::every], np.concatenate([windows.people[:0], *people])[::every]
+    return _Windows(hard, np.full(len(hard), other), whose)
 
 
-def _fit_classifier(x: Int32, labels: NDArray[np.int64], recipe: Recipe) -> Pipeline:
+def _fit_classifier(windows: _Windows, recipe: Recipe) -> Pipeline:
     # Shares of the swings' sum do not repeat from segment to segment: the sum is one for all.
     n_segments = 1 if recipe.features.swing_frames else recipe.features.segments
     return fit_classifier(
-        recipe.classifier, x, labels, len(recipe.answers), n_segments, recipe.seed
-    )
+        recipe.classifier, windows.x, windows.labels, len(recipe.answers), n_segments,
+        recipe.seed, windows.people,
+    )  # fmt: skip
 
 
-def _fit_head(chain: StageChain, x: Int32, labels: NDArray[np.int64], recipe: Recipe) -> Fitted:
+def _fit_head(chain: StageChain, windows: _Windows, recipe: Recipe) -> Fitted:
     """Fit a classifier to a chain's outputs, lower it, and average its scores."""
-    classifier = _fit_classifier(x, labels, recipe)
+    classifier, x = _fit_classifier(windows, recipe), windows.x
     heads, unit = lower_classifier(classifier, x, chain.low, chain.high, recipe.quantisation)
     whole = chain.then(*heads)
     n_frames = recipe.decision.average_frames
@@ -142,7 +165,7 @@ def _fit_head(chain: StageChain, x: Int32, labels: NDArray[np.int64], recipe: Re
         shift = shift_to_fit(largest, SCORE_BITS)
         whole = whole.then(Window(x.shape[1], 1, n_frames, shift, SCORE_BITS))
         unit *= 2**shift / n_frames
-    return Fitted(chain, whole, classifier, labels, unit)
+    return Fitted(chain, whole, classifier, windows.labels, unit)
 
 
 def assemble_model(
@@ -226,4 +249,5 @@ def fit_windows(recipe: Recipe, x: Int32, labels: NDArray[np.int64]) -> FittedWi
     highest = np.abs(x.astype(np.int64)).max(axis=(0, 1))
     chain = learn_window(StageChain(None, (), -highest, highest), list(x), features)
     last = np.stack([chain.run(window)[-1] for window in x])
-    return FittedWindows(_fit_head(chain, last, labels, recipe))
+    of_one = np.zeros(len(labels), dtype=np.int64)
+    return FittedWindows(_fit_head(chain, _Windows(last, labels, of_one), recipe))

@@ -97,8 +97,10 @@ class ClassifierRecipe(_Table):
     ``linear`` is a logistic regression, ``mlp`` has a hidden layer of ``hidden`` units, or several
     layers of as many as a list says; for both, ``penalty`` is the weight of the squared weights
     (L2). The MLP passes over the windows ``epochs`` times; each time, ``input_noise`` standard
-    deviations of new noise are added to the scaled features, and with ``averaged`` its weights are
-    the mean of those after each of the last third of the passes. ``tree`` is one decision tree,
+    deviations of new noise are added to the scaled features, and each window is moved by
+    ``take_noise`` times a normal number along its difference to another window of the same person
+    and class, as no take is quite like the one before. With ``averaged`` the weights are the mean
+    of those after each of the last third of the passes. ``tree`` is one decision tree,
     ``extra_trees`` the mean of ``trees`` randomised ones, ``boosted_trees`` the sum of ``trees``
     rounds of gradient boosting with one tree a class; none is deeper than ``depth``. ``prototypes``
     keeps ``prototypes`` examples a class, and takes the nearest by ``distance``: ``absolute``
@@ -120,6 +122,7 @@ class ClassifierRecipe(_Table):
     penalty: Annotated[float, Field(ge=0, le=1e3)] = 1e-3
     epochs: Annotated[int, Field(ge=1, le=5_000)] = 60
     input_noise: Annotated[float, Field(ge=0, le=2)] = 0.0
+    take_noise: Annotated[float, Field(ge=0, le=2)] = 0.0
     averaged: bool = False
     scaling: Literal["each", "together"] = "each"
     trees: Annotated[int, Field(ge=1, le=256)] = 16

@@ -7,6 +7,7 @@ import onnxruntime
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from sklearn.datasets import load_digits, load_iris
 from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 from sklearn.model_selection import train_test_split
@@ -90,6 +91,44 @@ def test_a_class_without_windows_is_refused() -> None:
         fit_classifier(
             ClassifierRecipe(), np.zeros((4, 2), np.int32), np.array([0, 0, 2, 2]), 3, 1, seed=0
         )
+
+
+def _takes(
+    rng: np.random.Generator, n_people: int
+) -> tuple[NDArray[np.int32], NDArray[np.int64], NDArray[np.int64]]:
+    """Return windows, classes and people: classes differ in one value, takes in all the others."""
+    people = np.repeat(np.arange(n_people), 8)
+    labels = np.arange(len(people)) % 2
+    x = rng.normal(0.0, 300.0, (len(people), 12))
+    x[:, 0] = 100.0 * (2 * labels - 1) + rng.normal(0.0, 40.0, len(people))
+    return x.astype(np.int32), labels, people
+
+
+def test_take_noise_hides_how_takes_of_one_person_and_class_differ() -> None:
+    """With take noise, more is learned for other people from the same takes of a few than without.
+
+    The values that tell nothing are those in which one person's takes of a class differ most.
+    """
+    rng = np.random.default_rng(8)
+    (x, labels, people), (others, expected, _) = _takes(rng, 6), _takes(rng, 200)
+    right = []
+    for noise in (0.0, 1.0):
+        recipe = ClassifierRecipe(hidden=(16,), epochs=100, take_noise=noise, averaged=True)
+        pipeline = fit_classifier(recipe, x, labels, 2, 1, seed=3, people=people)
+        right.append(pipeline.score(others.astype(np.float64), expected))
+    assert right[1] > right[0] + 0.03
+
+
+def test_take_noise_moves_no_window_towards_another_person_or_class() -> None:
+    """Windows that are the only ones of their person and class are learned from as they are."""
+    x, _, _ = _takes(np.random.default_rng(9), 4)
+    people, labels = np.repeat(np.arange(16), 2), np.tile([0, 1], 16)
+    weights = []
+    for noise in (0.0, 1.0):
+        recipe = ClassifierRecipe(hidden=(4,), epochs=3, take_noise=noise, averaged=True)
+        head = fit_classifier(recipe, x, labels, 2, 1, seed=3, people=people)[-1]
+        weights.append(np.concatenate([w.ravel() for w in (*head.coefs_, *head.intercepts_)]))
+    np.testing.assert_array_equal(*weights)
 
 
 def test_contrasts_do_not_see_what_all_segments_share() -> None:
