@@ -40,10 +40,14 @@ REACH = {
     "noisy": (
         {},
         {
-            "kind": "mlp", "hidden": (8, 6), "input_noise": 0.3, "take_noise": 0.5,
-            "averaged": True, "epochs": 30,
+            "kind": "mlp",
+            "hidden": (8, 6),
+            "input_noise": 0.3,
+            "take_noise": 0.5,
+            "averaged": True,
+            "epochs": 30,
         },
-    ),  # fmt: skip
+    ),
     "swing": (
         {"projection": "swing", "swing_frames": 2, "motion": False, "segment_frames": 12},
         {"kind": "linear"},
