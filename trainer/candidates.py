@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from runtime.errors import UsageError
 from runtime.stages.bins import Bins
+from trainer.alignment import align
 from trainer.cache import open_cache
 from trainer.dataset import Corpus, Recording, groups_of, open_corpus
 from trainer.entry import reduction
@@ -109,8 +110,15 @@ def _reduce(
     )
     _refuse_copies(corpus.recordings, [first.digest for _, first, *_ in stored])
     tell("looking for takes")
-    main, quadrants = look_at(recipe, corpus.recordings, stored)
-    return Candidate(recipe, corpus, *entries, main, quadrants)
+    sides = look_at(recipe, corpus.recordings, stored)
+    found = Candidate(recipe, corpus, *entries, *sides)
+    tell("placing gestures in their cues")
+    placings = align(found.fit(), found.main, workers)
+    main, quadrants = (
+        tuple(r.placed(recipe, *placing) for r, placing in zip(side, placings, strict=True))
+        for side in sides
+    )
+    return replace(found, main=main, quadrants=quadrants)
 
 
 def _refuse_copies(recordings: Sequence[Recording], digests: Sequence[str]) -> None:

@@ -14,7 +14,7 @@ from typing import Any, Literal
 import numpy as np
 
 from trainer.evaluate import rounded_figure
-from trainer.events import Event, Reference, Stream, decision_for, told_events
+from trainer.events import Event, Margins, Reference, Stream, decision_for, told_events
 from trainer.intervals import garwood, garwood_upper, over_participants
 from trainer.matching import Counts, Interval, f_measure, match_intervals, match_moments, total
 from trainer.recipe import Recipe
@@ -78,11 +78,11 @@ class Placing:
         return Interval(end - self.length_s, end, event.label)
 
 
-def hear(streams: Sequence[Stream], recipe: Recipe, margin: float) -> list[HeardStream]:
-    """Tell the events of streams at a margin (real units), and match them with the gestures."""
+def hear(streams: Sequence[Stream], recipe: Recipe, margins: Margins) -> list[HeardStream]:
+    """Tell the events of streams that reach the margins, and match them with the gestures."""
     heard = []
     for stream in streams:
-        told = told_events(stream, decision_for(recipe, margin, stream.score_unit))
+        told = told_events(stream, decision_for(recipe, margins, stream.score_unit))
         pairs = match_moments(told, stream.references, recipe.evaluation.max_latency_s)
         heard.append(HeardStream(stream, told, pairs))
     return heard
@@ -231,4 +231,4 @@ def _median_and_p95(times_s: Sequence[float]) -> dict[str, Any]:
 def _reference_ends(made: Iterable[Reference]) -> dict[str, int]:
     """Count where the gestures' ends come from."""
     from_labels = [reference.from_labels for reference in made]
-    return {"person": sum(from_labels), "stroke_rule": len(from_labels) - sum(from_labels)}
+    return {"person": sum(from_labels), "alignment": len(from_labels) - sum(from_labels)}

@@ -21,6 +21,7 @@ from trainer.recipe import OTHER, Recipe
 
 __all__ = [
     "Event",
+    "Margins",
     "Ranked",
     "Reference",
     "Stream",
@@ -36,14 +37,24 @@ SECONDS_PER_HOUR = 3600.0
 class Reference(NamedTuple):
     """One gesture that was made: when its movement began and ended, seconds, and its class.
 
-    ``from_labels`` tells whether a person set these bounds; otherwise they are those of the stroke
-    that the rule of training finds inside the cue.
+    ``from_labels`` tells whether a person set these bounds; otherwise they are those of the
+    movement that alignment finds inside the cue.
     """
 
     onset_s: float
     offset_s: float
     label: int
     from_labels: bool
+
+
+class Margins(NamedTuple):
+    """How far ahead of the next answer an event's gesture must be, real units.
+
+    ``common`` to all gestures, and ``more`` on top of it for each, one per gesture.
+    """
+
+    common: float
+    more: tuple[float, ...]
 
 
 class Event(NamedTuple):
@@ -127,24 +138,31 @@ class Ranked:
     best: Int64
     margin: Float64
 
+    def of(self, gesture: int) -> Ranked:
+        """Return the frames of one gesture alone."""
+        own = self.best == gesture
+        return Ranked(self.frames[own], self.best[own], self.margin[own])
 
-def decision_for(recipe: Recipe, margin: float, score_unit: float) -> Decision:
-    """Return the decision stage that asks for a margin: the one place where it becomes steps.
+
+def decision_for(recipe: Recipe, margins: Margins, score_unit: float) -> Decision:
+    """Return the decision stage that asks for margins: the one place where they become steps.
 
     Parameters
     ----------
-    margin : float
-        Best score over the next best one, real units, that an event needs.
+    margins : Margins
+        Best score over the next best one that an event needs.
     score_unit : float
         Real value of one step of a score.
     """
-    threshold = max(0, math.floor(margin / score_unit))
+    threshold = max(0, math.floor(margins.common / score_unit))
+    more = [math.floor(extra / score_unit) for extra in margins.more]
     return Decision(
         other=tuple(name == OTHER for name in recipe.answers),
         threshold=threshold,
         hysteresis=threshold // 2,
         persist=recipe.decision.hold_frames,
         hold_off=recipe.decision.hold_off_frames,
+        extra=(*more, *[0] * (len(recipe.answers) - len(more))),
     )
 
 
@@ -171,11 +189,12 @@ def decision_frames(ranked: Ranked, decision: Decision) -> tuple[Int64, Int64]:
     active from its event for as long as its own run of frames above the release lasts, so that each
     run tells at most one event, at its first frame that has persisted and that is not held off.
     """
-    held = ranked.margin >= decision.threshold - decision.hysteresis
+    asked = decision.asked[ranked.best]
+    held = ranked.margin >= asked - decision.hysteresis
     frames, best = ranked.frames[held], ranked.best[held]
     if not len(frames):
         return frames, best
-    wanted = ranked.margin[held] >= decision.threshold
+    wanted = ranked.margin[held] >= asked[held]
     begins = np.ones(len(frames), dtype=bool)
     begins[1:] = (np.diff(frames) != 1) | (np.diff(best) != 0)
     run = np.cumsum(begins)

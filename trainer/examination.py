@@ -16,7 +16,7 @@ from runtime.stages.contract import Float64, Int32, Int64
 from trainer.calibration import calibrate, expected_calibration_error, log_loss
 from trainer.evaluate import Conditions, Takes, confusion, figures, majority, together
 from trainer.event_figures import HeardStream, hear, learn_placing, stream_figures
-from trainer.events import Reference, Stream
+from trainer.events import Margins, Reference, Stream
 from trainer.groups import distance_bands, group_figures, worst_group
 from trainer.margins import margin_grid, trade_off
 from trainer.recipe import OTHER, Recipe
@@ -38,7 +38,7 @@ def stream_of(
     """Put together what the examination needs of one scored recording.
 
     A gesture's reference has the bounds of its label where a person set them, else those of the
-    stroke that training finds inside its cue. Bounds that the recorder refined from the readout
+    movement that alignment finds inside its cue. Bounds that the recorder refined from the readout
     take in the way back to rest, and would make every event look early.
 
     Parameters
@@ -59,19 +59,18 @@ def stream_of(
         if cue.take
     ]
     starts, ends = np.array(spans, dtype=np.int64).reshape(-1, 2).T
-    judged = [(frame, cue.label) for cue, frame in reduced.takes]
-    frames, labels = np.array(judged, dtype=np.int64).reshape(-1, 2).T
+    labels = np.array([cue.label for cue, _ in reduced.takes], dtype=np.int64)
     return Stream(
         reduced.recording,
         time_s,
         scores,
         score_unit,
         starts,
-        frames,
+        reduced.judge(scores, recipe),
         labels,
         tuple(sorted(references)),
         _conditions(reduced, sensor, starts, ends),
-        not judged,
+        not len(labels),
     )
 
 
@@ -106,7 +105,7 @@ def examine(
     people: Mapping[str, Participant],
     streams: Mapping[str, Sequence[Stream]],
     held_out: Sequence[Stream],
-    margin: float,
+    margins: Margins,
     train_labels: NDArray[np.int64],
 ) -> Examination:
     """Judge every take and every stream of the locked participants.
@@ -120,8 +119,8 @@ def examine(
     held_out : sequence of Stream
         Recordings of training participants, each scored in fixed point by a model that had not seen
         its participant.
-    margin : float
-        Chosen on `held_out`, real units.
+    margins : Margins
+        Chosen on `held_out`.
     train_labels : int64 (n_windows,)
         Classes of the training windows, for the majority baseline.
     """
@@ -129,7 +128,7 @@ def examine(
     in_turn = together([stream.takes for stream in held_out])
     fixed = judged["fixed"]
     n_classes = len(recipe.answers)
-    heard = hear(streams["fixed"], recipe, margin)
+    heard = hear(streams["fixed"], recipe, margins)
     worst = find_worst_takes(heard, recipe)
     result: dict[str, Any] = {
         **{name: figures(takes) for name, takes in judged.items()},
@@ -143,7 +142,7 @@ def examine(
         **_by_group(people, streams["fixed"], held_out),
     }
     if OTHER in recipe.answers:
-        result["events"] = _events(recipe, heard, held_out, margin)
+        result["events"] = _events(recipe, heard, held_out, margins)
     return Examination(result, worst)
 
 
@@ -220,14 +219,19 @@ def _take_scores(streams: Sequence[Stream]) -> tuple[Float64, Int64]:
 
 
 def _events(
-    recipe: Recipe, heard: Sequence[HeardStream], held_out: Sequence[Stream], margin: float
+    recipe: Recipe, heard: Sequence[HeardStream], held_out: Sequence[Stream], margins: Margins
 ) -> dict[str, Any]:
     test = [one.stream for one in heard]
     return {
-        **stream_figures(heard, recipe, learn_placing(hear(held_out, recipe, margin))),
-        "margin": round(margin, 6),
-        "in_turn": trade_off(held_out, recipe, [margin])[0],
+        **stream_figures(heard, recipe, learn_placing(hear(held_out, recipe, margins))),
+        "margin": round(margins.common, 6),
+        "more_margin": {
+            name: round(more, 6) for name, more in zip(recipe.classes, margins.more, strict=True)
+        },
+        "in_turn": trade_off(held_out, recipe, [margins])[0],
         "false_events": false_events(heard, recipe),
-        "trade_off": trade_off(test, recipe, margin_grid(test, recipe)),
-        "trade_off_in_turn": trade_off(held_out, recipe, margin_grid(held_out, recipe)),
+        "trade_off": trade_off(test, recipe, margin_grid(test, recipe, margins.more)),
+        "trade_off_in_turn": trade_off(
+            held_out, recipe, margin_grid(held_out, recipe, margins.more)
+        ),
     }

@@ -17,7 +17,7 @@ from sklearn.model_selection import GroupKFold
 from runtime.errors import UsageError
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
-from runtime.stages.contract import Int32, Int64
+from runtime.stages.contract import Int32
 from trainer.dataset import Recording, groups_of
 from trainer.evaluate import Takes, figures
 from trainer.pipeline import Fitted, fit_pipeline
@@ -62,6 +62,12 @@ class FitJob:
         """Fit; errors are those of :func:`trainer.pipeline.fit_pipeline`."""
         return fit_pipeline(self.train, self.recipe, self.entry, self.sensor)
 
+    @property
+    def has_every_class(self) -> bool:
+        """Whether each of the recipe's answers has a window to learn from."""
+        found = {label for r in self.train for label in np.unique(r.labels).tolist()}
+        return len(found) == len(self.recipe.answers)
+
 
 @dataclass(frozen=True, slots=True)
 class HeldOut:
@@ -104,7 +110,9 @@ class HoldOutJob:
         scores = []
         for recording in self.held:
             values = fitted.whole.run(recording.values)
-            scores.append(values if self.whole else values[_take_frames(recording)])
+            scores.append(
+                values if self.whole else values[recording.judge(values, self.fit.recipe)]
+            )
         return HeldOut(tuple(scores), fitted.score_unit)
 
     @property
@@ -113,11 +121,7 @@ class HoldOutJob:
         return len({r.recording.participant for r in self.fit.train})
 
 
-def _take_frames(recording: Reduced) -> Int64:
-    return np.array([end for _, end in recording.takes], dtype=np.int64)
-
-
-def folds_of(groups: Sequence[str]) -> list[tuple[list[int], list[int]]]:
+def folds_of(groups: Sequence[str], most: int = MAX_FOLDS) -> list[tuple[list[int], list[int]]]:
     """Part recordings into those learned from and those held out, several times.
 
     Each recording is held out once, together with all others of its group.
@@ -126,11 +130,13 @@ def folds_of(groups: Sequence[str]) -> list[tuple[list[int], list[int]]]:
     ----------
     groups : sequence of str
         Each recording's participant, or sensor unit.
+    most : int
+        No more pairs than these.
 
     Returns
     -------
     list of (kept, held)
-        Indices of recordings; at most six pairs.
+        Indices of recordings.
 
     Raises
     ------
@@ -142,15 +148,20 @@ def folds_of(groups: Sequence[str]) -> list[tuple[list[int], list[int]]]:
         raise UsageError(
             "split", "groups to hold out in turn", n_groups, "at least 2", "record more people"
         )
-    splitter = GroupKFold(min(MAX_FOLDS, n_groups))
+    splitter = GroupKFold(min(most, n_groups))
     return [
         (kept.tolist(), held.tolist())
         for kept, held in splitter.split(np.zeros(len(groups)), groups=groups)
     ]
 
 
-def fold_jobs(fit: FitJob) -> list[HoldOutJob]:
+def fold_jobs(fit: FitJob, most: int = MAX_FOLDS) -> list[HoldOutJob]:
     """Return the jobs that hold each of a fit's participants (or units) out in turn.
+
+    Parameters
+    ----------
+    most : int
+        No more jobs than these.
 
     Raises
     ------
@@ -167,7 +178,7 @@ def fold_jobs(fit: FitJob) -> list[HoldOutJob]:
             f"fold {number}", _with(fit, [train[i] for i in kept]),
             tuple(train[i] for i in held), whole=True,
         )
-        for number, (kept, held) in enumerate(folds_of(groups), start=1)
+        for number, (kept, held) in enumerate(folds_of(groups, most), start=1)
     ]  # fmt: skip
 
 
@@ -198,11 +209,11 @@ def curve_jobs(folds: Sequence[HoldOutJob]) -> list[HoldOutJob]:
             rng = np.random.default_rng([fit.recipe.seed, n_people, number])
             chosen = set(rng.permutation(people)[:n_people].tolist())
             train = [r for r in fit.train if r.recording.participant in chosen]
-            if len(set(np.concatenate([r.labels for r in train]).tolist())) == len(
-                fit.recipe.answers
-            ):
-                name = f"{n_people} people, {fold.name}"
-                jobs.append(HoldOutJob(name, _with(fit, train), fold.held, whole=False))
+            draw = _with(fit, train)
+            if draw.has_every_class:
+                jobs.append(
+                    HoldOutJob(f"{n_people} people, {fold.name}", draw, fold.held, whole=False)
+                )
     return jobs
 
 
@@ -218,7 +229,7 @@ def takes_of(jobs: Sequence[HoldOutJob], outcomes: Sequence[HeldOut]) -> Takes:
             takes = recording.takes
             people += [recording.recording.participant] * len(takes)
             labels += [cue.label for cue, _ in takes]
-            at_takes = scores[_take_frames(recording)] if job.whole else scores
+            at_takes = scores[recording.judge(scores, job.fit.recipe)] if job.whole else scores
             answers += at_takes.argmax(axis=1).tolist()
     return Takes(tuple(people), np.array(labels, np.int64), np.array(answers, np.int64))
 

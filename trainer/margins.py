@@ -1,4 +1,9 @@
-"""Margins: how sure a score must be, chosen on training participants held out in turn."""
+"""Margins: how sure a score must be, chosen on training participants held out in turn.
+
+Everyday life looks like some gestures more than like others, so that each gesture has a margin of
+its own (thresholds for each class: G. Fumera, F. Roli and G. Giacinto, Pattern Recognition 33,
+2000).
+"""
 
 from __future__ import annotations
 
@@ -8,19 +13,28 @@ from typing import Any
 import numpy as np
 
 from runtime.stages.contract import Float64
-from trainer.events import Ranked, Stream, decision_for, rank_gestures, told_events
+from trainer.events import Margins, Ranked, Stream, decision_for, rank_gestures, told_events
 from trainer.matching import Counts, f_measure, match_moments, total
 from trainer.recipe import Recipe
 
-__all__ = ["N_MARGINS", "choose_margin", "margin_grid", "trade_off"]
+__all__ = ["N_MARGINS", "choose_margins", "margin_grid", "trade_off"]
 
-N_MARGINS = 40
+N_MARGINS = 48
+PRICES = np.geomspace(1e-3, 1e3, 61)
+"""Of one false event, in gestures told right."""
 
 
-def margin_grid(streams: Sequence[Stream], recipe: Recipe) -> list[float]:
-    """Return margins from none to the largest that any gesture reached, real units, evenly spaced.
+def margin_grid(
+    streams: Sequence[Stream], recipe: Recipe, more: tuple[float, ...] = ()
+) -> list[Margins]:
+    """Return common margins from none to the largest that any gesture reached, real units.
 
-    Beyond the last one nothing would be told.
+    They are closest where they are small; beyond the last one nothing would be told.
+
+    Parameters
+    ----------
+    more : tuple of float
+        What each gesture needs on top of the common margin; nothing where empty.
     """
     largest = 0.0
     for stream, ranked in zip(streams, _ranked(streams, recipe), strict=True):
@@ -32,26 +46,26 @@ def margin_grid(streams: Sequence[Stream], recipe: Recipe) -> list[float]:
             own = ranked.margin[first:last][ranked.best[first:last] == made.label]
             if len(own):
                 largest = max(largest, float(own.max()) * stream.score_unit)
-    return [float(margin) for margin in np.linspace(0.0, largest, N_MARGINS)]
+    common = largest * np.linspace(0.0, 1.0, N_MARGINS) ** 2
+    return [Margins(float(margin), more or (0.0,) * len(recipe.classes)) for margin in common]
 
 
 def trade_off(
-    streams: Sequence[Stream], recipe: Recipe, margins: Sequence[float]
+    streams: Sequence[Stream], recipe: Recipe, margins: Sequence[Margins]
 ) -> list[dict[str, Any]]:
-    """Return event F1 and false events per hour at each margin.
+    """Return event F1 and false events per hour at each of some margins.
 
     F1 is over the streams with gestures, false events over the background or, without any, over
     all streams.
 
     Parameters
     ----------
-    margins : sequence of float
-        Real units.
+    margins : sequence of Margins
 
     Returns
     -------
     list of dict
-        ``margin``, ``f1``, ``recall``, ``false_per_hour``.
+        ``margin`` (the common one), ``f1``, ``recall``, ``false_per_hour``.
     """
     background = [stream.background for stream in streams]
     counted_on = np.array(background) if any(background) else np.ones(len(streams), dtype=bool)
@@ -71,7 +85,7 @@ def trade_off(
         )
         rows.append(
             {
-                "margin": round(margin, 6),
+                "margin": round(margin.common, 6),
                 "f1": round(f_measure(gestures), 6),
                 "recall": round(gestures.right / gestures.made, 6) if gestures.made else 0.0,
                 "false_per_hour": round(n_false / hours, 6) if hours else 0.0,
@@ -80,13 +94,14 @@ def trade_off(
     return rows
 
 
-def choose_margin(streams: Sequence[Stream], recipe: Recipe) -> float:
-    """Choose the margin that an event needs, real units.
+def choose_margins(streams: Sequence[Stream], recipe: Recipe) -> Margins:
+    """Choose the margins that events need.
 
-    With background streams: of the margins whose false events per hour are within the recipe's
-    limit, the one with the best event F1; where none is within it, of all margins, because a model
-    that tells nothing is none. Of equals, the middle one is farthest from where the figures change.
-    Without background: the one that the recipe's share of right answers to gestures pass.
+    With background streams: first what each gesture needs more than the others; then, of the common
+    margins whose false events per hour are within the recipe's limit, the one with the best event
+    F1; where none is within it, of all, because a model that tells nothing is none. Of equals, the
+    middle one is farthest from where the figures change. Without background: the same for all, the
+    one that the recipe's share of right answers to gestures pass.
 
     Parameters
     ----------
@@ -95,13 +110,63 @@ def choose_margin(streams: Sequence[Stream], recipe: Recipe) -> float:
         participants take no part.
     """
     if not any(s.background for s in streams) or not any(s.references for s in streams):
-        return _margin_by_recall(streams, recipe)
-    rows = trade_off(streams, recipe, margin_grid(streams, recipe))
+        return Margins(_margin_by_recall(streams, recipe), (0.0,) * len(recipe.classes))
+    grid = margin_grid(streams, recipe, _more_of_each(streams, recipe))
+    rows = trade_off(streams, recipe, grid)
     limit = recipe.decision.max_false_per_hour
-    within = [row for row in rows if row["false_per_hour"] <= limit and row["f1"] > 0] or rows
-    best = max(row["f1"] for row in within)
-    equals = [float(row["margin"]) for row in within if row["f1"] == best]
+    pairs = list(zip(grid, rows, strict=True))
+    within = [p for p in pairs if p[1]["false_per_hour"] <= limit and p[1]["f1"] > 0] or pairs
+    best = max(row["f1"] for _, row in within)
+    equals = [margins for margins, row in within if row["f1"] == best]
     return equals[len(equals) // 2]
+
+
+def _more_of_each(streams: Sequence[Stream], recipe: Recipe) -> tuple[float, ...]:
+    """Return what each gesture's margin is above the lowest one, real units.
+
+    A false event has one price for all gestures, in gestures told right; each gesture takes the
+    margin that is best at that price, which is the lowest one that keeps the recipe's limit. False
+    events are few: half of a gesture's own count as such, half as any gesture's.
+    """
+    grid = [margins.common for margins in margin_grid(streams, recipe)]
+    gained, false = _alone(streams, recipe, grid)
+    likely = (false + false.mean(axis=0)) / 2
+    hours = sum(s.hours for s in streams if s.background)
+    limit = recipe.decision.max_false_per_hour
+    gestures = np.arange(len(recipe.classes))
+    for price in PRICES:
+        chosen = (gained - price * likely).argmax(axis=1)
+        if round(float(false[gestures, chosen].sum()) / hours, 6) <= limit:
+            break
+    own = [grid[index] for index in chosen]
+    return tuple(margin - min(own) for margin in own)
+
+
+def _alone(
+    streams: Sequence[Stream], recipe: Recipe, grid: Sequence[float]
+) -> tuple[Float64, Float64]:
+    """Count what each gesture's events are at each margin, as if no other were ever told.
+
+    Returns
+    -------
+    gained, false : float64 (n_gestures, n_margins)
+        Right events less wrong ones, where gestures were made; events of the background.
+    """
+    counts = np.zeros((2, len(recipe.classes), len(grid)))
+    nothing = (0.0,) * len(recipe.classes)
+    for stream, ranked in zip(streams, _ranked(streams, recipe), strict=True):
+        for gesture in np.unique(ranked.best):
+            only = ranked.of(int(gesture))
+            for index, margin in enumerate(grid):
+                decision = decision_for(recipe, Margins(margin, nothing), stream.score_unit)
+                told = told_events(stream, decision, only)
+                if stream.background:
+                    counts[1, gesture, index] += len(told)
+                elif told:
+                    made = stream.references
+                    right = match_moments(told, made, recipe.evaluation.max_latency_s)
+                    counts[0, gesture, index] += 2 * len(right) - len(told)
+    return counts[0], counts[1]
 
 
 def _margin_by_recall(streams: Sequence[Stream], recipe: Recipe) -> float:

@@ -17,7 +17,7 @@ from runtime.stages.contract import Int32, Int64
 from runtime.stages.window import Window
 from trainer.classifiers import fit_classifier
 from trainer.entry import learn_pixels
-from trainer.events import decision_for
+from trainer.events import Margins, decision_for
 from trainer.features import StageChain, learn_features, learn_level, learn_window
 from trainer.lowering import lower_classifier
 from trainer.quantise import shift_to_fit
@@ -169,14 +169,14 @@ def _fit_head(chain: StageChain, windows: _Windows, recipe: Recipe) -> Fitted:
 
 
 def assemble_model(
-    recipe: Recipe, sensor: Sensor, fitted: Fitted, margin: float, data_digest: str
+    recipe: Recipe, sensor: Sensor, fitted: Fitted, margins: Margins, data_digest: str
 ) -> Model:
     """Put a decision behind a fitted pipeline.
 
     Parameters
     ----------
-    margin : float
-        Score margin (best over second best, real units) that an event needs.
+    margins : Margins
+        How far ahead of the next answer an event's gesture must be.
     data_digest : str
         SHA-256 of the data set's recordings and labels.
 
@@ -193,7 +193,7 @@ def assemble_model(
         task=recipe.task,
         sensor=sensor,
         classes=recipe.answers,
-        stages=(chain.entry, *chain.stages, decision_for(recipe, margin, fitted.score_unit)),
+        stages=(chain.entry, *chain.stages, decision_for(recipe, margins, fitted.score_unit)),
         provenance={"recipe": recipe.digest(), "data": data_digest},
     )
 

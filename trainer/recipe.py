@@ -175,8 +175,8 @@ class EvaluationRecipe(_Table):
     """How the model is examined.
 
     ``split`` names what is held out whole; windows are never split at random. ``take_end`` says
-    where in its cue a take is judged: at the end of its movement, found from the readout's change,
-    or at the end of the cue for takes that are held still.
+    what answers a cue: a ``movement``, which ends somewhere in it and is judged where a gesture
+    stands out most, or a pose that is held still and judged at the end of the ``cue``.
 
     In a stream, an event may begin ``collar_s`` early or late, and end off by that much or by
     ``offset_share`` of the reference's length, whichever is more. What the device tells at one

@@ -24,7 +24,7 @@ from trainer.cache import Cache, StoredArray, code_digest
 from trainer.dataset import LabelledCue, Recording, labelled_cues, reduce_recording
 from trainer.features import learn_level
 from trainer.recipe import Recipe
-from trainer.windows import judging_delay, take_spans, training_frames
+from trainer.windows import judged_spans, surest_frames, take_spans, training_frames
 
 __all__ = ["Excerpt", "ReduceJob", "Reduced", "excerpts", "look_at"]
 
@@ -46,10 +46,10 @@ class Reduced:
     cues : list of LabelledCue
     starts, ends : list of int, one per cue
         First and last frame of each cue's movement; of everyday time and of poses, of the cue.
+    judged : list of (int, int), one per cue
+        The frames among which a cue's take is judged, stop exclusive.
     frames, labels : int64 (n_windows,)
         Last frames of training windows, and their classes.
-    delay : int
-        How many frames after its end a take is judged.
     """
 
     recording: Recording
@@ -58,9 +58,9 @@ class Reduced:
     cues: list[LabelledCue]
     starts: list[int]
     ends: list[int]
+    judged: list[tuple[int, int]]
     frames: Int64
     labels: Int64
-    delay: int = 0
 
     @property
     def values(self) -> Int32:
@@ -83,10 +83,24 @@ class Reduced:
         return self.stored.shape[0]
 
     @property
-    def takes(self) -> list[tuple[LabelledCue, int]]:
-        """The cues that are takes, each with the frame at which it is judged."""
-        judged = [min(end + self.delay, self.n_frames - 1) for end in self.ends]
-        return [(c, frame) for c, frame in zip(self.cues, judged, strict=True) if c.take]
+    def takes(self) -> list[tuple[LabelledCue, tuple[int, int]]]:
+        """The cues that are takes, each with the frames among which it is judged."""
+        return [pair for pair in zip(self.cues, self.judged, strict=True) if pair[0].take]
+
+    def judge(self, scores: Int32 | Float64, recipe: Recipe) -> Int64:
+        """Return the frame at which each take is judged, int64 (n_takes,).
+
+        Parameters
+        ----------
+        scores : int32 or float64 (n_frames, n_classes)
+            Of every frame of the recording.
+        """
+        return surest_frames(scores, [span for _, span in self.takes], len(recipe.classes))
+
+    def placed(self, recipe: Recipe, starts: list[int], ends: list[int]) -> Reduced:
+        """Return the recording with its cues' movements elsewhere, and training frames to match."""
+        frames, labels = training_frames(recipe, self.cues, ends, self.n_frames)
+        return replace(self, starts=starts, ends=ends, frames=frames, labels=labels)
 
 
 def _array(stored: StoredArray | NDArray[Any]) -> NDArray[Any]:
@@ -199,29 +213,18 @@ def look_at(
     nothing = np.zeros(0, dtype=np.int64)
     plain = []
     for recording, (frames_of, first, *_) in zip(recordings, stored, strict=True):
-        each = Reduced(recording, first, frames_of, [], [], [], nothing, nothing)
+        each = Reduced(recording, first, frames_of, [], [], [], [], nothing, nothing)
         cues = labelled_cues(read_session(recording.path), recipe, each.time_s)
-        plain.append(replace(each, cues=cues))
+        judged = judged_spans(recipe, cues, each.n_frames)
+        plain.append(replace(each, cues=cues, judged=judged))
     learned_from = [r for r in plain if not r.recording.locked]
     level_values = np.concatenate([e.values for e in excerpts(learned_from)])
     level = learn_level(level_values, recipe.features, recipe.quantisation.clip_quantile)
-    delay = judging_delay(recipe)
     results: list[list[Reduced]] = [[] for _ in stored[0][1:]]
     for each, (_, *outputs) in zip(plain, stored, strict=True):
         levelled, _ = level.run(each.values, {})
         spans = take_spans(recipe, levelled, each.cues)
-        starts, ends = [first for first, _ in spans], [last for _, last in spans]
-        frames, labels = training_frames(recipe, each.cues, ends, each.n_frames)
+        placed = each.placed(recipe, [first for first, _ in spans], [last for _, last in spans])
         for result, output in zip(results, outputs, strict=True):
-            result.append(
-                replace(
-                    each,
-                    stored=output,
-                    starts=starts,
-                    ends=ends,
-                    frames=frames,
-                    labels=labels,
-                    delay=delay,
-                )
-            )
+            result.append(replace(placed, stored=output))
     return [tuple(result) for result in results]

@@ -16,7 +16,7 @@ from runtime.stages.contract import Int32
 from trainer.candidates import Candidate, reduce_for
 from trainer.dataset import Recording
 from trainer.evaluate import figures, log_test_use
-from trainer.events import Stream
+from trainer.events import Margins, Stream
 from trainer.examination import Examination, examine, stream_of
 from trainer.finished import Finished
 from trainer.held_out import (
@@ -28,7 +28,7 @@ from trainer.held_out import (
     takes_of,
 )
 from trainer.jobs import LocalWorkers, Workers
-from trainer.margins import choose_margin
+from trainer.margins import choose_margins
 from trainer.pipeline import Fitted, assemble_model
 from trainer.recipe import Recipe
 from trainer.reduced import Reduced
@@ -115,7 +115,7 @@ def fit_model(
     best = max(range(len(candidates)), key=lambda i: in_turn[i]["macro_f1"]["value"])
     chosen, recipe = candidates[best], recipes[best]
     held_out = _held_out_streams(chosen, folds[best], outcomes[best])
-    margin = choose_margin(held_out, recipe)
+    margins = choose_margins(held_out, recipe)
 
     curve = curve_jobs(folds[best])
     fits = [chosen.fit(), chosen.fit(quadrants=True)]
@@ -125,11 +125,11 @@ def fit_model(
 
     tell(f"{recipe.name}: examining")
     sensor, data = chosen.corpus.sensor, chosen.corpus.digest
-    model = assemble_model(recipe, sensor, fitted, margin, data)
+    model = assemble_model(recipe, sensor, fitted, margins, data)
     evaluation = _on_whom(chosen, len(fitted.labels))  # written down first, then looked at
-    examined = _examine(chosen, fitted, fitted_quadrants, held_out, margin)
+    examined = _examine(chosen, fitted, fitted_quadrants, held_out, margins)
     evaluation |= examined.evaluation
-    on_quadrants = assemble_model(recipe, sensor, fitted_quadrants, margin, data)
+    on_quadrants = assemble_model(recipe, sensor, fitted_quadrants, margins, data)
     evaluation["operations"] = {
         "model": model.n_operations,
         "four_quadrant": on_quadrants.n_operations,
@@ -199,7 +199,7 @@ def _examine(
     fitted: Fitted,
     fitted_quadrants: Fitted,
     held_out: list[Stream],
-    margin: float,
+    margins: Margins,
 ) -> Examination:
     """Score every recording of the locked participants, and examine the scores."""
     recipe, corpus = candidate.recipe, candidate.corpus
@@ -220,7 +220,7 @@ def _examine(
         "fixed": streams(main, fitted.whole.run, unit),
         "four_quadrant": streams(quadrants, fitted_quadrants.whole.run, quadrant_unit),
     }
-    return examine(recipe, corpus.participants, scored, held_out, margin, fitted.labels)
+    return examine(recipe, corpus.participants, scored, held_out, margins, fitted.labels)
 
 
 def _on_whom(candidate: Candidate, n_windows: int) -> dict[str, Any]:

@@ -1,8 +1,8 @@
 """Windows: which frames of a recording are shown to the classifier, and as what.
 
-A window is named by its last frame. The take of a cue is judged at one frame, chosen by the
-recipe's rule, soon after a movement has ended; training sees frames after the end, and, as "other",
-frames far from any gesture's end.
+A window is named by its last frame. Training sees frames soon after a movement has ended and, as
+"other", frames far from any gesture's end. A take is judged without a look at what was asked: at
+the frame on which some gesture stands out most.
 """
 
 from __future__ import annotations
@@ -12,11 +12,19 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from runtime.stages.contract import Float64, Int32, Int64
 from trainer.dataset import LabelledCue
 from trainer.recipe import Recipe
 from trainer.strokes import stroke_span
 
-__all__ = ["gesture_free", "judging_delay", "take_spans", "training_frames"]
+__all__ = [
+    "gesture_free",
+    "judged_spans",
+    "judging_delay",
+    "surest_frames",
+    "take_spans",
+    "training_frames",
+]
 
 MOVEMENT_OFFSETS = range(10)
 """Frames after a gesture's end that are still told as the gesture: 0.3 s at 30 frames a second."""
@@ -49,14 +57,61 @@ def take_spans(
 
 
 def judging_delay(recipe: Recipe) -> int:
-    """Return how many frames after its last one a take is judged.
+    """Return how many frames after its end a gesture is answered best; 0 for a pose held still.
 
-    A movement is judged in the middle of the frames that are told as it, seen through the mean of
-    scores; a pose that is held still at its cue's end.
+    That is the middle of the frames that are learned as it, seen through the mean of scores.
     """
     if recipe.evaluation.take_end == "cue":
         return 0
     return (len(MOVEMENT_OFFSETS) + recipe.decision.average_frames - 1) // 2
+
+
+def judged_spans(
+    recipe: Recipe, cues: Sequence[LabelledCue], n_frames: int
+) -> list[tuple[int, int]]:
+    """Return the frames among which each cue's take is judged, stop exclusive.
+
+    A pose at its cue's last frame; a movement anywhere from its cue's first frame to when a
+    gesture that ended with the cue would be answered.
+    """
+    if recipe.evaluation.take_end == "cue":
+        return [(cue.stop - 1, cue.stop) for cue in cues]
+    delay = judging_delay(recipe)
+    return [(cue.start, min(cue.stop + delay, n_frames)) for cue in cues]
+
+
+def surest_frames(
+    scores: Int32 | Float64, spans: Sequence[tuple[int, int]], n_gestures: int
+) -> Int64:
+    """Return the frame of each span on which some gesture stands out most from all other answers.
+
+    Where "other" is always best, it is the frame on which it is so by least. What was asked for has
+    no part in it: like a device, it does not know.
+
+    Parameters
+    ----------
+    scores : int32 or float64 (n_frames, n_classes)
+        Gestures first.
+    spans : sequence of (first, stop)
+        Frames, stop exclusive.
+
+    Returns
+    -------
+    int64 (n_spans,)
+    """
+    return np.array(
+        [first + int(leads(scores[first:stop], n_gestures).argmax()) for first, stop in spans],
+        dtype=np.int64,
+    )
+
+
+def leads(scores: Int32 | Float64, n_gestures: int) -> Float64:
+    """Return how far each frame's best gesture is ahead of the best other answer, float64 (n,)."""
+    real = scores.astype(np.float64)
+    rows, best = np.arange(len(real)), scores[:, :n_gestures].argmax(axis=1)
+    own = real[rows, best]
+    real[rows, best] = -np.inf
+    return np.asarray(own - real.max(axis=1))
 
 
 def training_frames(

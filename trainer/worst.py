@@ -76,7 +76,7 @@ def find_worst_takes(heard: Sequence[HeardStream], recipe: Recipe) -> tuple[Wors
 def _worst_take(one: HeardStream, take: int, lead: float, recipe: Recipe) -> WorstTake:
     stream = one.stream
     judged = int(stream.take_frames[take])
-    first = int(stream.take_starts[take])
+    first = min(int(stream.take_starts[take]), judged)
     times = stream.time_s
     latest = times[judged] + recipe.evaluation.max_latency_s
     begin, end = np.searchsorted(times, (times[first] - LEAD_S, latest))

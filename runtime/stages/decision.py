@@ -38,7 +38,7 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, int32_t *y)
     }
     const int32_t margin = x[best] - next;
     int32_t wanted = -1;
-    if (margin >= @THRESHOLD@ && @PREFIX@_gesture[best] != 0u) {
+    if (margin >= @PREFIX@_asked[best] && @PREFIX@_gesture[best] != 0u) {
         wanted = best;
     }
     if (wanted == -1) {
@@ -51,7 +51,7 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, int32_t *y)
         /* long enough already */
     }
     s->@PREFIX@_candidate[0] = wanted;
-    if (best != s->@PREFIX@_active[0] || margin < @RELEASE@) {
+    if (best != s->@PREFIX@_active[0] || margin < @PREFIX@_asked[best] - @HYSTERESIS@) {
         s->@PREFIX@_active[0] = -1;
     }
     if (s->@PREFIX@_hold[0] > 0) {
@@ -74,10 +74,12 @@ class Decision(Stage):
 
     On each frame the *best* class is the one with the highest score (the first of equals) and its
     *margin* the distance to the next score. It is *wanted* when it is no other-class and its margin
-    reaches `threshold`. An event is told when the same class was wanted for `persist` consecutive
-    frames, is not active already, and `hold_off` frames have passed since the last event. The class
-    told stays *active* until another class is best or the margin falls below
-    ``threshold - hysteresis``. The output is the class's index on the event's frame, else -1.
+    reaches what is *asked* of its class: `threshold`, and `extra` on top of it (a threshold for
+    each class: G. Fumera, F. Roli and G. Giacinto, Pattern Recognition 33, 2000). An event is told
+    when the same class was wanted for `persist` consecutive frames, is not active already, and
+    `hold_off` frames have passed since the last event. The class told stays *active* until another
+    class is best or the margin falls by more than `hysteresis` below what is asked. The output is
+    the class's index on the event's frame, else -1.
 
     Parameters
     ----------
@@ -91,6 +93,8 @@ class Decision(Stage):
         Consecutive frames, 1 to 1000.
     hold_off : int
         Frames from one event to the earliest next one, 0 to 10000.
+    extra : tuple of int
+        One per class, at least 0: how much more margin than `threshold` it needs; none where empty.
 
     Raises
     ------
@@ -104,6 +108,7 @@ class Decision(Stage):
     hysteresis: int
     persist: int
     hold_off: int
+    extra: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
         flags = self.other
@@ -114,6 +119,15 @@ class Decision(Stage):
         require(self.kind, "hysteresis", self.hysteresis, 0, self.threshold)
         require(self.kind, "persist", self.persist, 1, 1000)
         require(self.kind, "hold_off", self.hold_off, 0, 10_000)
+        if not isinstance(self.extra, tuple) or len(self.extra) not in (0, len(flags)):
+            raise FormatError(self.kind, "extra", self.extra, "one margin per class, or none")
+        for extra in self.extra:
+            require(self.kind, "extra", extra, 0, INT32_MAX - self.threshold)
+
+    @property
+    def asked(self) -> Int32:
+        """The margin that each class needs, int32 (n_classes,)."""
+        return np.array(self.extra or [0] * self.n_in, dtype=np.int32) + np.int32(self.threshold)
 
     @property
     def n_in(self) -> int:
@@ -144,8 +158,9 @@ class Decision(Stage):
         best = x.argmax(axis=1)
         top = np.partition(x.astype(np.int64), -2, axis=1)
         margin = top[:, -1] - top[:, -2]
-        wanted = np.where((margin >= self.threshold) & ~np.array(self.other)[best], best, NO_EVENT)
-        kept = margin >= self.threshold - self.hysteresis
+        asked = self.asked[best]
+        wanted = np.where((margin >= asked) & ~np.array(self.other)[best], best, NO_EVENT)
+        kept = margin >= asked - self.hysteresis
         active, candidate, count, hold = (int(state[key][0]) for key in self.initial_state())
         events = np.full((len(x), 1), NO_EVENT, dtype=np.int32)
         walk = zip(best.tolist(), wanted.tolist(), kept.tolist(), strict=True)
@@ -184,7 +199,8 @@ class Decision(Stage):
 
         gesture = nodes.constant(1 - np.array(self.other, dtype=np.int32))
         is_gesture = nodes.op("Equal", nodes.op("Gather", gesture, best), one)
-        reached = nodes.op("GreaterOrEqual", margin, nodes.int32(self.threshold))
+        asked = nodes.op("Gather", nodes.constant(self.asked), best)
+        reached = nodes.op("GreaterOrEqual", margin, asked)
         wanted = nodes.op("Where", nodes.op("And", reached, is_gesture), best, none)
         nothing = nodes.op("Equal", wanted, none)
 
@@ -193,7 +209,8 @@ class Decision(Stage):
         count = nodes.op("Where", same, longer, one)
         count = nodes.op("Where", nothing, zero, count)
 
-        kept = nodes.op("GreaterOrEqual", margin, nodes.int32(self.threshold - self.hysteresis))
+        least = nodes.op("Sub", asked, nodes.int32(self.hysteresis))
+        kept = nodes.op("GreaterOrEqual", margin, least)
         still = nodes.op("And", kept, nodes.op("Equal", best, state["active"]))
         active = nodes.op("Where", still, state["active"], none)
         hold = nodes.op("Max", nodes.op("Sub", state["hold"], one), zero)
@@ -211,17 +228,21 @@ class Decision(Stage):
         return nodes.op("Where", told, wanted, none), new_state
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
-        """Walk one frame; the gestures are a table of flags."""
+        """Walk one frame; the gestures are a table of flags, beside that of their margins."""
         flags = ", ".join("0u" if other else "1u" for other in self.other)
-        comment = f"/* ({self.n_in},) 1 where the class is a gesture */"
-        tables = f"{comment}\nstatic const uint8_t {prefix}_gesture[{self.n_in}] = {{{flags}}};\n"
+        asked = ", ".join(str(margin) for margin in self.asked.tolist())
+        tables = (
+            f"/* ({self.n_in},) 1 where the class is a gesture */\n"
+            f"static const uint8_t {prefix}_gesture[{self.n_in}] = {{{flags}}};\n"
+            f"/* ({self.n_in},) margin that the class needs, in steps of the scores */\n"
+            f"static const int32_t {prefix}_asked[{self.n_in}] = {{{asked}}};\n"
+        )
         functions = fill(
             _C_TEXT,
             PREFIX=prefix,
             X_TYPE=x.ctype,
             N_CLASSES=self.n_in,
-            THRESHOLD=self.threshold,
-            RELEASE=self.threshold - self.hysteresis,
+            HYSTERESIS=self.hysteresis,
             PERSIST=self.persist,
             HOLD_OFF=self.hold_off,
         )

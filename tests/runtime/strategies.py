@@ -170,7 +170,10 @@ def models(draw: st.DrawFn) -> Model:
     other = tuple(draw(st.lists(st.booleans(), min_size=n_classes, max_size=n_classes)))
     threshold = draw(st.sampled_from([0, 1, 20, 5000]))
     hysteresis = threshold // draw(st.integers(1, 3))
-    append(Decision(other, threshold, hysteresis, draw(st.integers(1, 3)), draw(st.integers(0, 4))))
+    persist, hold_off = draw(st.integers(1, 3)), draw(st.integers(0, 4))
+    n_extra = draw(st.sampled_from([0, n_classes]))
+    extra = draw(st.lists(st.integers(0, 40), min_size=n_extra, max_size=n_extra))
+    append(Decision(other, threshold, hysteresis, persist, hold_off, tuple(extra)))
     classes = tuple(f"class_{i}" for i in range(n_classes))
     return Model("drawn", "drawn", sensor, classes, tuple(stages))
 

@@ -231,6 +231,8 @@ A, A_WEAK, A_FAINT, B, OTHER = [20, 0, 0], [17, 10, 0], [14, 10, 0], [0, 20, 0],
         ([A, B, A, A], {"persist": 2}, [-1, -1, -1, 0]),
         ([A, B, B, B, A], {"hold_off": 3}, [0, -1, -1, 1, -1]),
         ([[5, 5, 0]], {"threshold": 0, "hysteresis": 0}, [0]),  # the first of equals
+        ([A, OTHER, B], {"extra": (11, 0, 0)}, [-1, -1, 1]),  # this class needs more
+        ([A, A_WEAK, A], {"extra": (10, 0, 0)}, [0, -1, 0]),  # and is released earlier
     ],
 )
 def test_decision_follows_its_words(
@@ -331,6 +333,9 @@ def test_prototype_distances_equal_scikit_learn(squared: bool, metric: str) -> N
         (Decision((True, False), 1, 1, 1, 0), {"other": (True,)}),
         (Decision((True, False), 1, 1, 1, 0), {"other": (1, 0)}),
         (Decision((True, False), 1, 1, 1, 0), {"persist": 0}),
+        (Decision((True, False), 1, 1, 1, 0), {"extra": (1,)}),
+        (Decision((True, False), 1, 1, 1, 0), {"extra": (0, -1)}),
+        (Decision((True, False), 1, 1, 1, 0), {"extra": (0, 2**31 - 1)}),
     ],
 )
 def test_wrong_fields_are_refused(stage: Stage, changes: dict[str, Any]) -> None:

@@ -102,7 +102,7 @@ def test_probabilities_and_operations_are_those_of_the_model(
         frame = int(np.argmin(np.abs(times - take.told["at_s"])))
         at = int(np.argmin(np.abs(take.time_s - take.told["at_s"])))
         np.testing.assert_allclose(scores[frame], take.scores[at], rtol=1e-5, atol=1e-6)
-    assert 0 <= found["error"]["after"] <= 1 and found["log_loss"]["after"] > 0
+    assert 0 <= found["error"]["after"] <= 1 and found["log_loss"]["after"] >= 0
     operations = trained.evaluation["operations"]
     assert operations["model"] == trained.model.n_operations > operations["four_quadrant"] > 0
 
@@ -139,7 +139,7 @@ def test_a_persons_label_is_the_reference(small_data: Path, small_recipe: Path) 
     )
     write_events(events_path(path), events)
     figures = fit_model(small_data, load_recipe(small_recipe)).evaluation["events"]
-    assert figures["reference_ends"] == {"person": 1, "stroke_rule": 7}
+    assert figures["reference_ends"] == {"person": 1, "alignment": 7}
 
 
 def test_locked_people_choose_nothing(small_data: Path, small_recipe: Path) -> None:

@@ -169,7 +169,7 @@ def test_someone_recorded_with_two_units_is_held_out_whole(small_recipe: Path) -
     train = tuple(
         Reduced(
             Recording(Path(name + unit), name, unit, "none", False, name + unit),
-            np.zeros((4, 16), dtype=np.int32), np.zeros((4, 2)), [], [], [], nothing, nothing,
+            np.zeros((4, 16), dtype=np.int32), np.zeros((4, 2)), [], [], [], [], nothing, nothing,
         )
         for name, unit in made
     )  # fmt: skip

@@ -21,13 +21,14 @@ from runtime.stages.dense import Dense
 from trainer.candidates import reduce_for
 from trainer.directions import drawn_directions
 from trainer.entry import choose_pixels, reduction
+from trainer.events import Margins
 from trainer.jobs import LocalWorkers
 from trainer.pipeline import assemble_model, fit_windows
 from trainer.recipe import FeatureRecipe, Recipe, load_recipe
 
 REACH = {
     "linear": ({}, {"kind": "linear"}),
-    "tree": ({"projection": "fisher"}, {"kind": "tree"}),
+    "tree": ({"projection": "fisher"}, {"kind": "tree", "least_in_leaf": 20}),
     "extra_trees": ({}, {"kind": "extra_trees", "trees": 4, "depth": 4}),
     "boosted_trees": ({"projection": "sparse"}, {"kind": "boosted_trees", "trees": 3, "depth": 3}),
     "prototypes": ({}, {"kind": "prototypes", "prototypes": 3}),
@@ -77,7 +78,7 @@ def test_every_kind_becomes_one_law(
     recipe = recipe_for(small_recipe, name)
     (candidate,) = reduce_for(recorded_once, [recipe], LocalWorkers(), lambda _: None)
     fitted = candidate.fit().run()
-    model = assemble_model(recipe, candidate.corpus.sensor, fitted, 0.0, "0" * 64)
+    model = assemble_model(recipe, candidate.corpus.sensor, fitted, Margins(0.0, ()), "0" * 64)
     save_step_graph(model, tmp_path / "fixed.onnx")
     write_firmware(model, tmp_path / "firmware")
 
@@ -94,7 +95,7 @@ def test_every_kind_becomes_one_law(
     real = fitted.whole.run_float(locked.values)
     assert (run.scores.argmax(axis=1) == real.argmax(axis=1)).mean() > 0.95
     labels = [cue.label for cue, _ in locked.takes]
-    right = run.scores[[end for _, end in locked.takes]].argmax(axis=1) == labels
+    right = run.scores[locked.judge(run.scores, recipe)].argmax(axis=1) == labels
     assert right.mean() > 0.5, "no better than chance"
 
 

@@ -19,7 +19,7 @@ def recording(n_frames: int, window_frames: list[int]) -> Reduced:
     """Return a recording whose values are the numbers of its frames."""
     frames = np.array(window_frames, dtype=np.int64)
     values = np.arange(n_frames, dtype=np.int32)[:, None]
-    return Reduced(WHO, values, np.zeros((n_frames, 2)), [], [], [], frames, frames % 7)
+    return Reduced(WHO, values, np.zeros((n_frames, 2)), [], [], [], [], frames, frames % 7)
 
 
 @settings(max_examples=30, deadline=None)
@@ -62,7 +62,7 @@ def test_values_are_int32_whatever_is_stored(tmp_path: Path) -> None:
     times = np.array([[0.0, 5.0], [0.1, 6.0], [0.2, 7.0], [0.3, 8.0], [0.4, 9.0], [0.5, 10.0]])
     kept = Cache(tmp_path, bytes(32)).store({"a" * 64: values, "b" * 64: times}, "P01", "s", "1")
     nothing = np.zeros(0, dtype=np.int64)
-    reduced = Reduced(WHO, *kept, [], [], [], nothing, nothing)
+    reduced = Reduced(WHO, *kept, [], [], [], [], nothing, nothing)
     assert kept[0].dtype == "<i2" and reduced.values.dtype == np.int32
     np.testing.assert_array_equal(reduced.values, values)
     np.testing.assert_array_equal(reduced.time_s, times[:, 0])

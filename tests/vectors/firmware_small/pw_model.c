@@ -819,7 +819,7 @@ PW_STAGE void s4_run(pw_state *s, const int32_t *x, int32_t *y)
     }
     const int32_t margin = x[best] - next;
     int32_t wanted = -1;
-    if (margin >= 300 && s4_gesture[best] != 0u) {
+    if (margin >= s4_asked[best] && s4_gesture[best] != 0u) {
         wanted = best;
     }
     if (wanted == -1) {
@@ -832,7 +832,7 @@ PW_STAGE void s4_run(pw_state *s, const int32_t *x, int32_t *y)
         /* long enough already */
     }
     s->s4_candidate[0] = wanted;
-    if (best != s->s4_active[0] || margin < 200) {
+    if (best != s->s4_active[0] || margin < s4_asked[best] - 100) {
         s->s4_active[0] = -1;
     }
     if (s->s4_hold[0] > 0) {

@@ -83,5 +83,7 @@ static const int8_t s3_weights[24] = {
 
 /* (4,) 1 where the class is a gesture */
 static const uint8_t s4_gesture[4] = {1u, 1u, 1u, 0u};
+/* (4,) margin that the class needs, in steps of the scores */
+static const int32_t s4_asked[4] = {300, 300, 300, 300};
 
 #endif
