@@ -29,7 +29,7 @@ __all__ = ["Fitted", "FittedWindows", "assemble_model", "fit_pipeline", "fit_win
 
 SCORE_BITS = 16
 """Width of an averaged score."""
-MAX_WINDOWS = 200_000
+MAX_WINDOWS = 300_000
 """A classifier learns from no more: of a larger data set, evenly from every recording."""
 
 HARD_SHARE = 0.37

@@ -1,5 +1,8 @@
 """MiniRocket with a ridge classifier on the windows that a trained model sees, and what both cost.
 
+Both are asked about the same windows of the locked people, whose last frames are known to the
+emulator of the sensor: neither has a part in choosing them.
+
 A. Dempster, D. Schmidt, G. Webb, "MiniRocket: a very fast (almost) deterministic transform for time
 series classification", KDD 2021; the implementation is aeon's. Difference, entry and level stages
 come before both and are counted for neither.
@@ -8,7 +11,7 @@ come before both and are counted for neither.
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -39,8 +42,24 @@ PENALTIES = np.logspace(-3, 3, 10)  # as published
 SHARE_WANTED = 200
 
 
-def compare(data: Path, recipe: Recipe, trained: Trained, most_windows: int) -> None:
-    """Print accuracy on the locked people's takes and operations a window, beside the model's."""
+Moments = Callable[[Reduced], list[int]]
+"""The frame at which each take of a recording is judged."""
+
+
+def compare(
+    data: Path,
+    recipe: Recipe,
+    trained: Trained,
+    most_windows: int,
+    moments: Callable[[Sequence[Reduced]], Moments],
+) -> None:
+    """Print accuracy on the locked people's takes and operations a window, beside the model's.
+
+    Parameters
+    ----------
+    moments : callable
+        Is given the recordings that training learns from, and returns the rule for the others.
+    """
     began = time.perf_counter()
     (candidate,) = reduce_for(data.absolute(), [recipe], LocalWorkers(), lambda _: None)
     recordings = candidate.main
@@ -55,21 +74,23 @@ def compare(data: Path, recipe: Recipe, trained: Trained, most_windows: int) -> 
     rocket = MiniRocket(random_state=1)
     ridge = make_pipeline(StandardScaler(), RidgeClassifierCV(PENALTIES))
     ridge.fit(rocket.fit_transform(x), labels)
-    takes = Takes(
-        tuple(r.recording.participant for r in test for _ in r.takes),
-        np.array([cue.label for r in test for cue, _ in r.takes], dtype=np.int64),
-        np.concatenate(
+    judged_at = moments(train)
+    frames = [judged_at(r) for r in test]
+    own, figure = (
+        figures(_takes(test, answers))["accuracy"]
+        for answers in (
+            [_answers(trained.model, r, f) for r, f in zip(test, frames, strict=True)],
             [
-                ridge.predict(rocket.transform(_cut(r, [f for _, f in r.takes], front, length)))
-                for r in test
-            ]
-        ),
+                ridge.predict(rocket.transform(_cut(r, f, front, length)))
+                for r, f in zip(test, frames, strict=True)
+            ],
+        )
     )
-    figure = figures(takes)["accuracy"]
     took = time.perf_counter() - began
-    behind = figure["value"] - trained.evaluation["fixed"]["accuracy"]["value"]
+    behind = figure["value"] - own["value"]
     theirs = _operations_of_rocket(rocket, x.shape[1], length, len(recipe.answers))
     ours = sum(stage.n_operations for stage in trained.model.stages[len(front) :])
+    print(f"  at these windows  {figure_text(own)} of takes, fixed point")
     print(
         f"  MiniRocket        {figure_text(figure)} of takes, learned from {len(x)} windows of"
         f" {length} frames, {took:.0f} s"
@@ -82,6 +103,22 @@ def compare(data: Path, recipe: Recipe, trained: Trained, most_windows: int) -> 
         f" {total / ours:.0f}; 1 / {SHARE_WANTED} wanted",
         flush=True,
     )
+
+
+def _takes(recordings: Sequence[Reduced], answers: Sequence[NDArray[np.int64]]) -> Takes:
+    return Takes(
+        tuple(r.recording.participant for r in recordings for _ in r.takes),
+        np.array([cue.label for r in recordings for cue, _ in r.takes], dtype=np.int64),
+        np.concatenate(answers),
+    )
+
+
+def _answers(model: Model, recording: Reduced, frames: Sequence[int]) -> NDArray[np.int64]:
+    """Return the class with the best score of the model's own stages at each frame."""
+    values = recording.values
+    for stage in model.stages[1:-1]:
+        values, _ = stage.run(values, stage.initial_state())
+    return values[list(frames)].argmax(axis=1)
 
 
 def _front(model: Model) -> tuple[Stage, ...]:
