@@ -157,11 +157,11 @@ class DecisionRecipe(_Table):
     """From scores to events: when to answer, and how long to stay silent afterwards.
 
     Scores are means over the last ``average_frames`` frames. An event needs the same answer for
-    ``hold_frames`` frames, and no event follows another within ``hold_off_frames``. The threshold
-    on the margin of the best score over the second is not given: it is chosen on training
-    participants. With background recordings it is the one that finds the gestures best among those
-    with at most ``max_false_per_hour`` false events an hour; without them, the one that ``recall``
-    of the right answers pass.
+    ``hold_frames`` frames, and no event follows another within ``hold_off_frames``. The margin of
+    the best score over the second that an event needs is not given: it is chosen on training
+    participants. With background recordings each gesture has its own, and together they find the
+    gestures best among those with at most ``max_false_per_hour`` false events an hour; without
+    them, all share the one that ``recall`` of the right answers pass.
     """
 
     average_frames: Annotated[int, Field(ge=1, le=32)] = 1

@@ -199,11 +199,12 @@ def _stage_text(stage: EntryStage) -> str:
 def look_at(
     recipe: Recipe, recordings: Sequence[Recording], stored: Sequence[list[StoredArray]]
 ) -> list[tuple[Reduced, ...]]:
-    """Find the frames that training and test look at; return the recordings for each entry stage.
+    """Find the frames to look at first; return the recordings for each entry stage.
 
-    The frames are found on the first entry's values and used for all, so that a comparison differs
-    in nothing but the readout. The level stage they are seen through is learned from recordings of
-    participants who are not locked.
+    Gestures are where their strokes are, until alignment has found them again. The frames are found
+    on the first entry's values and used for all, so that a comparison differs in nothing but the
+    readout. The level stage they are seen through is learned from recordings of participants who
+    are not locked.
 
     Parameters
     ----------

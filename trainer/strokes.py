@@ -1,8 +1,8 @@
 """Strokes: where in its cue a gesture is, found from the readout alone.
 
 A hand that answers a cue moves more than once: it gets ready, makes the gesture, and comes back.
-The gesture is the movement that changes the readout along the longest way. The same rule serves
-training and test; it knows neither the class nor the person.
+The gesture is the movement that changes the readout along the longest way. This is a first guess
+for everybody, which knows neither the class nor the person; alignment then improves on it.
 """
 
 from __future__ import annotations

@@ -76,7 +76,7 @@ def fit_model(
     """Train a model from a data set and examine it on the locked participants.
 
     Everything is fitted again without some of the training participants, who are then asked about:
-    this gives the margin that an event needs and, of several recipes, the one that is taken. The
+    this gives the margins that events need and, of several recipes, the one that is taken. The
     same pipeline is trained once more on readouts binned to four quadrants, for comparison.
 
     Parameters
@@ -84,7 +84,8 @@ def fit_model(
     folder : pathlib.Path
         Data set.
     recipe : Recipe, or several
-        Candidates for the same answers. The locked participants are asked about by the best only.
+        Candidates for the same answers. The locked participants are judged by the best only; that
+        each candidate also places the gestures in their cues decides nothing.
     progress : callable, optional
         Is told in a few words what begins.
     workers : Workers, optional

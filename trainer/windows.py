@@ -38,9 +38,10 @@ BACKGROUND_STEP = 18
 def take_spans(
     recipe: Recipe, levelled: NDArray[np.int32], cues: Sequence[LabelledCue]
 ) -> list[tuple[int, int]]:
-    """Return the first and the last frame of each cue's take, the same rule for training and test.
+    """Guess the first and the last frame of each cue's take, by one rule for training and test.
 
-    Everyday time, which is no take, and takes that are held still span their whole cue.
+    Alignment begins from them. Everyday time, which is no take, and takes that are held still span
+    their whole cue.
 
     Parameters
     ----------

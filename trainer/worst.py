@@ -33,16 +33,19 @@ class WorstTake:
     ----------
     told : dict
         What evaluation.json says of it: ``participant``, ``session``, ``asked``, ``answer``,
-        ``right``, ``at_s``, ``begins_s``, ``ends_s``, ``lead`` (score of the class asked for over
-        the best other, real units), ``event`` (class told in the stream, or None), ``look_at``.
+        ``right``, ``begins_s``, ``at_s`` (when it was judged), ``lead`` (score of the class asked
+        for over the best other, real units), ``event`` (class told in the stream, or None),
+        ``look_at``.
     path : pathlib.Path
         The session.
     moments : int64 (n_moments,)
-        Frames whose readouts are shown, from just before the movement to just after it.
+        Frames whose readouts are shown, from just before the movement to just after the frame
+        judged.
     moments_s : float64 (n_moments,)
         Their times, from the first frame pair.
     time_s : float64 (n,)
-        A while around the movement, from the first frame pair.
+        From a while before the movement until an event would come too late, from the first frame
+        pair.
     scores : float64 (n, n_classes)
         Real units, at those times.
     asked, answer : int
