@@ -83,6 +83,18 @@ def test_the_page_needs_nothing_but_itself(trained: tuple[Trained, str, Path]) -
     assert not re.search(r"\bnan\b|\binf\b|undefined", page)
 
 
+def test_a_margin_of_its_own_is_told_for_each_gesture_that_has_one(
+    trained: tuple[Trained, str, Path],
+) -> None:
+    """The page names the gestures that need more than the common margin, and no others."""
+    found, page, _ = trained
+    assert "on top of it" not in page
+    events = found.evaluation["events"] | {"more_margin": {"swipe_left": 0.25, "push": 0.0}}
+    told = evaluation_page(found.evaluation | {"events": events}, (), [])
+    assert re.search(r"\d and, on top of it, 0\.250 for swipe left, was chosen", told)
+    assert "what some gestures need on top of it stays" in told
+
+
 def test_every_picture_is_told_in_words_and_every_chart_as_a_table(
     trained: tuple[Trained, str, Path],
 ) -> None:
