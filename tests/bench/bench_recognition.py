@@ -109,7 +109,8 @@ def _print_events(events: dict[str, Any]) -> None:
     if latency["median"] is not None:
         print(
             f"  latency           median {latency['median']:.0f} ms, 95th percentile"
-            f" {latency['p95']:.0f} ms after the labelled end; a median of at most 150 wanted"
+            f" {latency['p95']:.0f} ms after the end that alignment finds; a median of at most 150"
+            " wanted"
         )
     for point in events["trade_off"][::4]:
         print(
