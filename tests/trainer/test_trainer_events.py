@@ -121,8 +121,9 @@ def test_events_are_those_of_the_decision_stage(
     scores = np.repeat(rng.integers(-40, 41, (60, 4)), rng.integers(1, 6, 60), axis=0)
     scores = (scores + rng.integers(-3, 4, scores.shape)).astype(np.int32)
     decision = Decision(
-        (False, False, True, False), threshold, min(release, threshold), persist, hold_off
-    )
+        (False, False, True, False), threshold, min(release, threshold), persist, hold_off,
+        tuple(rng.integers(0, 30, 4).tolist()),
+    )  # fmt: skip
     outputs = decision.run(scores, decision.initial_state())[0][:, 0]
     frames, labels = decision_frames(rank_gestures(scores, decision.other), decision)
     np.testing.assert_array_equal(frames, np.flatnonzero(outputs != NO_EVENT))

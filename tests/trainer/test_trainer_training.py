@@ -20,6 +20,7 @@ from trainer.dataset import open_corpus
 from trainer.export import N_TEST_FRAMES
 from trainer.recipe import load_recipe
 from trainer.training import fit_model, train_model
+from trainer.windows import judging_delay
 
 FILES = {
     "model.json", "weights.npz", "fixed.onnx", "float.onnx", "evaluation.json", "card.md",
@@ -73,13 +74,16 @@ def test_the_written_model_gives_the_figures_of_its_evaluation(
     run = trained.model.run(block.lit, block.dark)
     answers = run.scores.argmax(axis=1)
     counts = np.array(trained.evaluation["confusion"])
-    # Every take was judged at some frame of its cue, so each answer must occur there.
+    # Every take was judged on some frame from its cue's first until a gesture that ended with the
+    # cue would be answered, so each answer must occur there.
     time_s = (block.time_us - block.time_us[0]) / 1e6
     for label in range(3):
         asked = [e for e in session.events if recipe.class_index(e.trial_type) == label]
         given = [
-            set(answers[(time_s >= e.onset_s) & (time_s < e.onset_s + e.duration_s)].tolist())
-            for e in asked
+            set(answers[first : stop + judging_delay(recipe)].tolist())
+            for first, stop in (
+                np.searchsorted(time_s, (e.onset_s, e.onset_s + e.duration_s)) for e in asked
+            )
         ]
         for answer in range(3):
             assert counts[label, answer] <= sum(answer in each for each in given)

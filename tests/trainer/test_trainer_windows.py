@@ -9,7 +9,7 @@ from capture.emulated.timeline import minimum_jerk
 from trainer.dataset import LabelledCue
 from trainer.recipe import load_recipe
 from trainer.strokes import stroke_span
-from trainer.windows import judging_delay, take_spans, training_frames
+from trainer.windows import judged_spans, judging_delay, take_spans, training_frames
 
 
 def session(parts: list[tuple[int, int, float]], n_frames: int = 60) -> np.ndarray:
@@ -63,13 +63,14 @@ def test_training_never_sees_the_end_of_a_gesture_as_other() -> None:
 
 def test_held_takes_are_judged_at_the_end_of_the_cue() -> None:
     """A recipe that judges at the cue looks at its last frame, whatever the readout does."""
-    cues = [LabelledCue(3, 20, 1)]
+    recipe, cues = load_recipe("finger_count"), [LabelledCue(3, 20, 1)]
     readout = np.zeros((30, 2), dtype=np.int32)
-    assert take_spans(load_recipe("finger_count"), readout, cues) == [(3, 19)]
+    assert take_spans(recipe, readout, cues) == [(3, 19)]
+    assert judged_spans(recipe, cues, 30) == [(19, 20)]
 
 
-def test_takes_are_judged_in_the_middle_of_what_is_told_as_them() -> None:
-    """The mean of scores at the frame judged is centred on the frames learned as the gesture."""
+def test_gestures_are_answered_best_in_the_middle_of_what_is_told_as_them() -> None:
+    """The mean of scores on that frame is centred on the frames learned as the gesture."""
     recipe = load_recipe("dynamic")
     frames, labels = training_frames(recipe, [LabelledCue(30, 75, 4)], [60], 150)
     learned = frames[labels == 4]
