@@ -6,6 +6,9 @@ gesture all the same, because most are right, and puts each take's gesture where
 asked for is likeliest (an adaptive filter for responses of unknown delay: C. Woody, Med. &
 Biol. Eng. 5, 1967). It says *when*, for training and for the references of events, never *what*:
 takes are judged without it.
+
+It is done once, before people are held out in turn: whoever is held out later has had a part in
+saying when the gestures of others end.
 """
 
 from __future__ import annotations
@@ -23,13 +26,13 @@ from trainer.recipe import Recipe
 from trainer.reduced import Reduced
 from trainer.windows import judging_delay
 
-__all__ = ["Placing", "align"]
+__all__ = ["Movements", "align"]
 
-Placing = tuple[list[int], list[int]]
+Movements = tuple[list[int], list[int]]
 """First and last frame of each cue's movement."""
 
 
-def align(fit: FitJob, recordings: Sequence[Reduced], workers: Workers) -> list[Placing]:
+def align(fit: FitJob, recordings: Sequence[Reduced], workers: Workers) -> list[Movements]:
     """Find the movement of each gesture's cue again; nothing else changes place.
 
     The people to learn from are parted in two, and the gestures of each half are placed by a
@@ -94,7 +97,7 @@ def _usual_length(fit: FitJob) -> int:
     )
 
 
-def _place(reduced: Reduced, scores: Float64, recipe: Recipe, length: int) -> Placing:
+def _place(reduced: Reduced, scores: Float64, recipe: Recipe, length: int) -> Movements:
     """Put each gesture where it is likeliest: real scores (n_frames, n_classes)."""
     delay = judging_delay(recipe)
     likely = softmax(scores, axis=1)

@@ -21,6 +21,7 @@ __all__ = [
     "gesture_free",
     "judged_spans",
     "judging_delay",
+    "leads",
     "surest_frames",
     "take_spans",
     "training_frames",
