@@ -127,7 +127,7 @@ def fit_model(
     tell(f"{recipe.name}: examining")
     sensor, data = chosen.corpus.sensor, chosen.corpus.digest
     model = assemble_model(recipe, sensor, fitted, margins, data)
-    evaluation = _on_whom(chosen, len(fitted.labels))  # written down first, then looked at
+    evaluation = _on_whom(chosen, len(fitted.labels))  # written down first, then judged
     examined = _examine(chosen, fitted, fitted_quadrants, held_out, margins)
     evaluation |= examined.evaluation
     on_quadrants = assemble_model(recipe, sensor, fitted_quadrants, margins, data)

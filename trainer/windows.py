@@ -88,7 +88,7 @@ def surest_frames(
     """Return the frame of each span on which some gesture stands out most from all other answers.
 
     Where "other" is always best, it is the frame on which it is so by least. What was asked for has
-    no part in it: like a device, it does not know.
+    no part in it; when something was asked for has, which a device does not know.
 
     Parameters
     ----------
