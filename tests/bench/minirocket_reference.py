@@ -68,20 +68,23 @@ def compare(
     length = max(KERNEL_TAPS, window.n_frames)
     train = [r for r in recordings if not r.recording.locked]
     test = [r for r in recordings if r.recording.locked and r.takes]
-    every = -(-sum(len(r.frames) for r in train) // most_windows)
-    x = np.concatenate([_cut(r, r.frames[::every], front, length) for r in train])
-    labels = np.concatenate([r.labels[::every] for r in train])
+    kept = _kept([r.labels for r in train], most_windows)
+    x = np.concatenate(
+        [_cut(r, r.frames[chosen], front, length) for r, chosen in zip(train, kept, strict=True)]
+    )
+    labels = np.concatenate([r.labels[chosen] for r, chosen in zip(train, kept, strict=True)])
     rocket = MiniRocket(random_state=1)
     ridge = make_pipeline(StandardScaler(), RidgeClassifierCV(PENALTIES))
     ridge.fit(rocket.fit_transform(x), labels)
     judged_at = moments(train)
+    lag = (recipe.decision.average_frames - 1) // 2  # the model's scores are means up to the frame
     frames = [judged_at(r) for r in test]
     own, figure = (
         figures(_takes(test, answers))["accuracy"]
         for answers in (
             [_answers(trained.model, r, f) for r, f in zip(test, frames, strict=True)],
             [
-                ridge.predict(rocket.transform(_cut(r, f, front, length)))
+                ridge.predict(rocket.transform(_cut(r, np.subtract(f, lag), front, length)))
                 for r, f in zip(test, frames, strict=True)
             ],
         )
@@ -103,6 +106,19 @@ def compare(
         f" {total / ours:.0f}; 1 / {SHARE_WANTED} wanted",
         flush=True,
     )
+
+
+def _kept(labels: Sequence[NDArray[np.int64]], most: int) -> list[NDArray[np.int64]]:
+    """Choose windows to learn from, as many of each class as far as there are, evenly spaced."""
+    whole = np.concatenate(labels)
+    counts = np.bincount(whole)
+    chosen = np.zeros(len(whole), dtype=bool)
+    for label, count in enumerate(counts):
+        share = min(count, -(-most // len(counts)))
+        own = np.flatnonzero(whole == label)
+        chosen[own[np.linspace(0, count - 1, share).round().astype(np.int64)]] = True
+    ends = np.cumsum([len(each) for each in labels])
+    return [np.flatnonzero(part) for part in np.split(chosen, ends[:-1])]
 
 
 def _takes(recordings: Sequence[Reduced], answers: Sequence[NDArray[np.int64]]) -> Takes:

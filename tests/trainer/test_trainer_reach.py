@@ -28,7 +28,7 @@ from trainer.recipe import FeatureRecipe, Recipe, load_recipe
 
 REACH = {
     "linear": ({}, {"kind": "linear"}),
-    "tree": ({"projection": "fisher"}, {"kind": "tree", "least_in_leaf": 20}),
+    "tree": ({"projection": "fisher"}, {"kind": "tree", "least_in_leaf": 20}),  # steady thresholds
     "extra_trees": ({}, {"kind": "extra_trees", "trees": 4, "depth": 4}),
     "boosted_trees": ({"projection": "sparse"}, {"kind": "boosted_trees", "trees": 3, "depth": 3}),
     "prototypes": ({}, {"kind": "prototypes", "prototypes": 3}),
