@@ -125,12 +125,13 @@ def _more_of_each(streams: Sequence[Stream], recipe: Recipe) -> tuple[float, ...
     """Return what each gesture's margin is above the lowest one, real units.
 
     A false event has one price for all gestures, in gestures told right; each gesture takes the
-    margin that is best at that price, which is the lowest one that keeps the recipe's limit. False
-    events are few: half of a gesture's own count as such, half as any gesture's.
+    margin that is best at that price, which is the lowest one that keeps the recipe's limit. That a
+    gesture has no false events yet does not mean that it will have none: one more is counted for
+    each, as sure as all gestures' are.
     """
     grid = [margins.common for margins in margin_grid(streams, recipe)]
     gained, false = _alone(streams, recipe, grid)
-    likely = (false + false.mean(axis=0)) / 2
+    likely = false + false.sum(axis=0) / max(1.0, float(false.sum(axis=0)[0]))
     hours = sum(s.hours for s in streams if s.background)
     limit = recipe.decision.max_false_per_hour
     gestures = np.arange(len(recipe.classes))
