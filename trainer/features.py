@@ -130,7 +130,6 @@ def learn_features(
     quantisation: QuantisationRecipe,
     seed: int,
     whole: Iterable[tuple[Int32, NDArray[np.int64], NDArray[np.int64]]] = (),
-    everyday: Sequence[Int32] = (),
 ) -> StageChain:
     """Add roots, projection, motion or swings, and window to a chain that ends in a level stage.
 
@@ -149,31 +148,22 @@ def learn_features(
     whole : iterable of (values, frames, labels)
         What the chain is run over, of recordings without gaps, and their labelled frames; only
         directions of swings are learned from them.
-    everyday : sequence of int32 (n_frames, n_values + 1)
-        The level stage's outputs in time without gestures. Directions are not learned from them,
-        but they are not to saturate either: what is cut off looks like a gesture.
     """
     if features.roots:
         n_values = recordings[0].shape[1]
         root = Root(n_values, n_values - 1, *ROOT_SIZES[features.level_bits])
         chain = chain.then(root)
-        recordings, everyday = (
-            [root.run(r, {})[0] for r in side] for side in (recordings, everyday)
-        )
+        recordings = [root.run(r, {})[0] for r in recordings]
     if features.projection != "none":
         if features.projection == "swing":
             directions = swing_directions(((chain.run(v), f, k) for v, f, k in whole), features)
         else:
             directions = _directions(recordings, samples, features, seed)
         drawn_signs = features.projection in ("ternary", "sparse")
-        projection = _project(
-            chain, recordings, everyday, directions, drawn_signs, features, quantisation
-        )
+        projection = _project(chain, recordings, directions, drawn_signs, features, quantisation)
         chain = chain.then(projection)
-        recordings, everyday = (
-            [projection.run(r, {})[0] for r in side] for side in (recordings, everyday)
-        )
-    chain = learn_window(chain, recordings, features, everyday)
+        recordings = [projection.run(r, {})[0] for r in recordings]
+    chain = learn_window(chain, recordings, features)
     if not features.swing_frames:
         return chain
     # What all directions see of an unrest of the whole hand, and of noise, tells nothing: their
@@ -189,10 +179,7 @@ def _run_all(stages: Sequence[Stage], values: Int32) -> Int32:
 
 
 def learn_window(
-    chain: StageChain,
-    recordings: Sequence[Int32],
-    features: FeatureRecipe,
-    everyday: Sequence[Int32] = (),
+    chain: StageChain, recordings: Sequence[Int32], features: FeatureRecipe
 ) -> StageChain:
     """Add motion or swings, if asked for, and the window to a chain.
 
@@ -201,18 +188,13 @@ def learn_window(
     chain : StageChain
     recordings : sequence of int32 (n_frames, n_values)
         The chain's outputs, one array per training recording.
-    everyday : sequence of int32 (n_frames, n_values)
-        Its outputs in time without gestures, which are not to saturate either where values as they
-        are, and not their motion or swings, are summed up.
     """
     if features.motion or features.swing_frames:
         learn = _learn_swing if features.swing_frames else _learn_motion
         motion = learn(recordings, features)
         chain = chain.then(motion)
-        recordings, everyday = [motion.run(r, motion.initial_state())[0] for r in recordings], ()
-    largest = features.segment_frames * float(
-        max(np.abs(r).max() for r in (*recordings, *everyday))
-    )
+        recordings = [motion.run(r, motion.initial_state())[0] for r in recordings]
+    largest = features.segment_frames * float(max(np.abs(r).max() for r in recordings))
     shift = shift_to_fit(largest, 16)
     n_values = recordings[0].shape[1]
     return chain.then(Window(n_values, features.segments, features.segment_frames, shift, 16))
@@ -243,7 +225,6 @@ def _directions(
 def _project(
     chain: StageChain,
     recordings: Sequence[Int32],
-    everyday: Sequence[Int32],
     directions: Float64,
     signs: bool,
     features: FeatureRecipe,
@@ -267,7 +248,7 @@ def _project(
     stage, _ = quantise_dense(
         weights,
         bias,
-        np.concatenate([x, *everyday]),
+        x,
         chain.low,
         chain.high,
         weight_bits=SIGN_BITS if signs else 8,

@@ -22,7 +22,7 @@ from trainer.features import StageChain, learn_features, learn_level, learn_wind
 from trainer.lowering import lower_classifier
 from trainer.quantise import shift_to_fit
 from trainer.recipe import Recipe
-from trainer.reduced import Reduced, everyday_values, excerpts
+from trainer.reduced import Reduced, excerpts
 from trainer.windows import gesture_free
 
 __all__ = ["Fitted", "FittedWindows", "assemble_model", "fit_pipeline", "fit_windows"]
@@ -104,10 +104,7 @@ def fit_pipeline(
     levelled = [chain.run(e.values) for e in seen]
     samples = [(e.frames, e.labels) for e in seen]
     whole = ((r.values, r.frames, r.labels) for r in train)
-    everyday = [chain.run(values) for values in everyday_values(train)]
-    chain = learn_features(
-        chain, levelled, samples, features, quantisation, recipe.seed, whole, everyday
-    )
+    chain = learn_features(chain, levelled, samples, features, quantisation, recipe.seed, whole)
     every = max(1, -(-sum(len(r.frames) for r in train) // MAX_WINDOWS))
     _, persons = np.unique([r.recording.participant for r in train], return_inverse=True)
     windows = _Windows(

@@ -26,7 +26,7 @@ from trainer.features import learn_level
 from trainer.recipe import Recipe
 from trainer.windows import judged_spans, surest_frames, take_spans, training_frames
 
-__all__ = ["Excerpt", "ReduceJob", "Reduced", "everyday_values", "excerpts", "look_at"]
+__all__ = ["Excerpt", "ReduceJob", "Reduced", "excerpts", "look_at"]
 
 RUN_FRAMES = 64
 MAX_EXCERPT_FRAMES = 1 << 16
@@ -83,11 +83,6 @@ class Reduced:
         return self.stored.shape[0]
 
     @property
-    def is_everyday(self) -> bool:
-        """Whether all its cues are everyday time, in which nobody was asked for anything."""
-        return bool(self.cues) and not any(cue.take for cue in self.cues)
-
-    @property
     def takes(self) -> list[tuple[LabelledCue, tuple[int, int]]]:
         """The cues that are takes, each with the frames among which it is judged."""
         return [pair for pair in zip(self.cues, self.judged, strict=True) if pair[0].take]
@@ -141,7 +136,7 @@ def excerpts(recordings: Sequence[Reduced], max_frames: int = MAX_EXCERPT_FRAMES
     max_frames : int
         About as many frames are returned at most.
     """
-    recordings = [r for r in recordings if not r.is_everyday]
+    recordings = [r for r in recordings if not r.cues or any(cue.take for cue in r.cues)]
     total = sum(r.n_frames for r in recordings)
     every = max(1, -(-total // max_frames))
     kept = []
@@ -153,21 +148,6 @@ def excerpts(recordings: Sequence[Reduced], max_frames: int = MAX_EXCERPT_FRAMES
         inside[inside] = chosen[place[inside]] == recording.frames[inside]
         kept.append(Excerpt(recording.values[chosen], place[inside], recording.labels[inside]))
     return kept
-
-
-def everyday_values(
-    recordings: Sequence[Reduced], max_frames: int = MAX_EXCERPT_FRAMES
-) -> list[Int32]:
-    """Return the entry stage's outputs at training frames of everyday time, evenly spaced.
-
-    Parameters
-    ----------
-    max_frames : int
-        About as many frames are returned at most.
-    """
-    recordings = [r for r in recordings if r.is_everyday and len(r.frames)]
-    every = max(1, -(-sum(len(r.frames) for r in recordings) // max_frames))
-    return [r.values[r.frames[::every]] for r in recordings]
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,10 +14,9 @@ from sklearn.model_selection import train_test_split
 
 from runtime.errors import UsageError
 from runtime.fixedpoint import INT32_MAX
-from runtime.stages.bins import Bins
 from trainer.classifiers import SegmentContrasts, fit_classifier
 from trainer.directions import fisher_directions, principal_directions
-from trainer.features import StageChain, learn_features, learn_level
+from trainer.features import learn_level
 from trainer.float_onnx import float_onnx
 from trainer.lowering import lower_classifier
 from trainer.quantise import quantise_dense
@@ -238,34 +237,3 @@ def test_level_gain_leaves_the_asked_share_unsaturated() -> None:
     shares = level.run(values, {})[0][:, :-1]
     assert (np.abs(shares) >= level.limit).mean() <= 0.011
     assert np.abs(shares).max() > level.limit // 3
-
-
-def test_everyday_time_does_not_saturate_what_gestures_are_told_by() -> None:
-    """Readouts of a kind that no gesture has keep their size: cut off, they look like gestures."""
-    rng = np.random.default_rng(21)
-    features = FeatureRecipe(
-        bins=(4, 4), level_bits=16, directions=4, direction_bits=16, motion=False
-    )
-    mean, ways = rng.uniform(800, 1200, 16), rng.normal(size=(3, 16))
-
-    def values(spread: float, n_frames: int) -> np.ndarray:
-        along = rng.normal(0.0, spread, (n_frames, 3)) @ ways
-        return np.maximum(mean + along + rng.normal(0, 3, (n_frames, 16)), 0).astype(np.int32)
-
-    gestures, everyday = values(20.0, 2000), values(160.0, 2000)
-    chain = StageChain.start(Bins(32, 32, 4, 4), 1023)
-    chain = chain.then(learn_level(np.concatenate([gestures, everyday]), features, 1.0))
-    levelled = chain.run(gestures)
-
-    def cut_off(known: list[np.ndarray]) -> float:
-        """Return the share of everyday frames that saturate the projection or the window."""
-        learned = learn_features(
-            chain, [levelled], [], features, QuantisationRecipe(), 3, everyday=known
-        )
-        projection, window = learned.stages[-2:]
-        y, _ = projection.run(chain.run(everyday), {})
-        sums, _ = window.run(y, window.initial_state())
-        return float((np.abs(y) == 32767).any(axis=1).mean() + (np.abs(sums) == 32767).mean())
-
-    assert cut_off([]) > 0.2
-    assert cut_off([chain.run(everyday)]) < 0.02
