@@ -262,7 +262,7 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
 /* Stage s3: dense. */
 static inline int32_t s3_scaled(int32_t sum)
 {
-    return pw_sat(pw_requant(sum, 284, 13), -32767, 32767);
+    return pw_sat(pw_requant(sum, 258, 13), -32767, 32767);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -512,7 +512,7 @@ static inline void s3_block(const int16_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(284 / 2^13 * (weights x + bias)));
+/* y = saturate(round(258 / 2^13 * (weights x + bias)));
  * accumulators were proved within +-132020181. */
 PW_STAGE void s3_run(const int16_t *x, int16_t *y)
 {
@@ -524,15 +524,15 @@ PW_STAGE void s3_run(const int16_t *x, int16_t *y)
 #else
     const int32_t offset = 0;
 #endif
-    for (uint32_t row = 0u; row < 8u; row += 4u) {
+    for (uint32_t row = 0u; row < 4u; row += 4u) {
         int32_t acc[4];
         s3_block(x, &s3_weights[(row / 4u) * PW_S3_BLOCK], acc);
         for (uint32_t i = 0u; i < 4u; i++) {
             y[row + i] = (int16_t)s3_scaled(s3_bias[row + i] + acc[i] - offset);
         }
     }
-    for (uint32_t row = 8u; row < 9u; row++) {
-        const int8_t *w = &s3_rest[(row - 8u) * 65u];
+    for (uint32_t row = 4u; row < 7u; row++) {
+        const int8_t *w = &s3_rest[(row - 4u) * 65u];
         int32_t sum = s3_bias[row];
         for (uint32_t i = 0u; i < 65u; i++) {
             sum += (int32_t)x[i] * (int32_t)w[i];
@@ -549,25 +549,25 @@ PW_STAGE void s4_run(pw_state *s, const int16_t *x, int16_t *y)
     const uint32_t position = (uint32_t)s->s4_position[0];
     uint32_t slot = position;
     for (uint32_t segment = 0u; segment < 8u; segment++) {
-        const int16_t *leaving = &s->s4_history[slot * 9u];
+        const int16_t *leaving = &s->s4_history[slot * 7u];
         const int16_t *entering = x;
         slot += 6u;
         if (slot >= 48u) {
             slot -= 48u;
         }
         if (segment + 1u < 8u) {
-            entering = &s->s4_history[slot * 9u];
+            entering = &s->s4_history[slot * 7u];
         }
-        int32_t *sums = &s->s4_sums[segment * 9u];
-        int16_t *out = &y[segment * 9u];
-        for (uint32_t i = 0u; i < 9u; i++) {
+        int32_t *sums = &s->s4_sums[segment * 7u];
+        int16_t *out = &y[segment * 7u];
+        for (uint32_t i = 0u; i < 7u; i++) {
             const int32_t sum = sums[i] + entering[i] - leaving[i];
             sums[i] = (int32_t)sum;
             out[i] = (int16_t)pw_asr32(sum + 4, 3);
         }
     }
-    int16_t *oldest = &s->s4_history[position * 9u];
-    for (uint32_t i = 0u; i < 9u; i++) {
+    int16_t *oldest = &s->s4_history[position * 7u];
+    for (uint32_t i = 0u; i < 7u; i++) {
         oldest[i] = x[i];
     }
     s->s4_position[0] = (int32_t)((position + 1u < 48u) ? position + 1u : 0u);
@@ -576,7 +576,7 @@ PW_STAGE void s4_run(pw_state *s, const int16_t *x, int16_t *y)
 /* Stage s5: dense. */
 static inline int32_t s5_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 62) + 131072, 18), 0, 127);
+    return pw_sat(pw_asr32((sum * 53) + 131072, 18), 0, 127);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -585,7 +585,7 @@ static inline int32_t s5_scaled(int32_t sum)
 static inline void s5_block(const int16_t *x, const uint32_t *w, int32_t *acc)
 {
     const pw_pair *at = (const pw_pair *)(const void *)x;
-    const pw_pair *const end = &at[36];
+    const pw_pair *const end = &at[28];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -645,7 +645,7 @@ static inline void s5_block(const int16_t *x, const uint32_t *w, int32_t *acc)
 /* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
 static inline void s5_block(const int16_t *x, const uint8_t *w, int32_t *acc)
 {
-    const int16_t *const end = &x[72];
+    const int16_t *const end = &x[56];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -782,7 +782,7 @@ static inline void s5_block(const int16_t *x, const int8_t *w, int32_t *acc)
     int32_t a2 = 0;
     int32_t a3 = 0;
     int32_t v;
-    for (uint32_t i = 0u; i < 18u; i++) {
+    for (uint32_t i = 0u; i < 14u; i++) {
         v = (int32_t)x[0];
         a0 += v * (int32_t)w[0];
         a1 += v * (int32_t)w[1];
@@ -813,13 +813,13 @@ static inline void s5_block(const int16_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(62 / 2^18 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-26374994. */
+/* y = saturate(round(53 / 2^18 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-26479175. */
 PW_STAGE void s5_run(const int16_t *x, int8_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
     int32_t offset = 0;
-    for (uint32_t i = 0u; i < 72u; i++) {
+    for (uint32_t i = 0u; i < 56u; i++) {
         offset += 128 * (int32_t)x[i];
     }
 #else
@@ -832,12 +832,20 @@ PW_STAGE void s5_run(const int16_t *x, int8_t *y)
             y[row + i] = (int8_t)s5_scaled(s5_bias[row + i] + acc[i] - offset);
         }
     }
+    for (uint32_t row = 32u; row < 34u; row++) {
+        const int8_t *w = &s5_rest[(row - 32u) * 56u];
+        int32_t sum = s5_bias[row];
+        for (uint32_t i = 0u; i < 56u; i++) {
+            sum += (int32_t)x[i] * (int32_t)w[i];
+        }
+        y[row] = (int8_t)s5_scaled(sum);
+    }
 }
 
 /* Stage s6: dense. */
 static inline int32_t s6_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 10456) + 1048576, 21), 0, 127);
+    return pw_sat(pw_asr32((sum * 9215) + 1048576, 21), 0, 127);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -847,7 +855,7 @@ static inline int32_t s6_scaled(int32_t sum)
 static inline void s6_block(const int8_t *x, const uint32_t *w, int32_t *acc)
 {
     const pw_pair *at = (const pw_pair *)(const void *)x;
-    const pw_pair *const end = &at[8];
+    const pw_pair *const end = &at[10];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -1028,6 +1036,14 @@ static inline void s6_block(const int8_t *x, const uint8_t *w, int32_t *acc)
             : [first] "l"(0), [second] "l"(1)
             : "memory", "cc");
     }
+    for (uint32_t i = 0u; i < 2u; i++) {
+        v = (int32_t)x[i];
+        a0 += v * (int32_t)w[0];
+        a1 += v * (int32_t)w[1];
+        a2 += v * (int32_t)w[2];
+        a3 += v * (int32_t)w[3];
+        w = &w[4];
+    }
     acc[0] = a0;
     acc[1] = a1;
     acc[2] = a2;
@@ -1065,6 +1081,16 @@ static inline void s6_block(const int8_t *x, const int8_t *w, int32_t *acc)
         x = &x[4];
         w = &w[16];
     }
+    v = (int32_t)x[0];
+    a0 += v * (int32_t)w[0];
+    a1 += v * (int32_t)w[1];
+    a2 += v * (int32_t)w[2];
+    a3 += v * (int32_t)w[3];
+    v = (int32_t)x[1];
+    a0 += v * (int32_t)w[4];
+    a1 += v * (int32_t)w[5];
+    a2 += v * (int32_t)w[6];
+    a3 += v * (int32_t)w[7];
     acc[0] = a0;
     acc[1] = a1;
     acc[2] = a2;
@@ -1072,13 +1098,13 @@ static inline void s6_block(const int8_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(10456 / 2^21 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-157426. */
+/* y = saturate(round(9215 / 2^21 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-192296. */
 PW_STAGE void s6_run(const int8_t *x, int8_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
     int32_t offset = 0;
-    for (uint32_t i = 0u; i < 32u; i++) {
+    for (uint32_t i = 0u; i < 34u; i++) {
         offset += 128 * (int32_t)x[i];
     }
 #else
@@ -1332,7 +1358,7 @@ static inline void s7_block(const int8_t *x, const int8_t *w, int32_t *acc)
 #endif
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-108863. */
+ * accumulators were proved within +-123822. */
 PW_STAGE void s7_run(const int8_t *x, int32_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
@@ -1410,27 +1436,27 @@ PW_STAGE void s9_run(pw_state *s, const int32_t *x, int32_t *y)
     }
     const int32_t margin = x[best] - next;
     int32_t wanted = -1;
-    if (margin >= 1421 && s9_gesture[best] != 0u) {
+    if (margin >= s9_asked[best] && s9_gesture[best] != 0u) {
         wanted = best;
     }
     if (wanted == -1) {
         s->s9_count[0] = 0;
     } else if (wanted != s->s9_candidate[0]) {
         s->s9_count[0] = 1;
-    } else if (s->s9_count[0] < 4) {
+    } else if (s->s9_count[0] < 5) {
         s->s9_count[0] += 1;
     } else {
         /* long enough already */
     }
     s->s9_candidate[0] = wanted;
-    if (best != s->s9_active[0] || margin < 711) {
+    if (best != s->s9_active[0] || margin < s9_asked[best] - 1) {
         s->s9_active[0] = -1;
     }
     if (s->s9_hold[0] > 0) {
         s->s9_hold[0] -= 1;
     }
     y[0] = -1;
-    if (wanted != -1 && wanted != s->s9_active[0] && s->s9_count[0] >= 4
+    if (wanted != -1 && wanted != s->s9_active[0] && s->s9_count[0] >= 5
         && s->s9_hold[0] == 0) {
         y[0] = wanted;
         s->s9_active[0] = wanted;

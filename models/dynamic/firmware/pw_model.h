@@ -9,9 +9,9 @@
  * circle_counterclockwise, other.
  * Stages: s0 bins, s1 level, s2 root, s3 dense, s4 window, s5 dense, s6 dense, s7 dense, s8
  * window, s9 decision.
- * Flash 11735 bytes, RAM 1796 bytes (the state), stack at most 160 bytes,
+ * Flash 12335 bytes, RAM 1540 bytes (the state), stack at most 160 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model 18bbf545347ac8d03ae5d965d7e5b11977d0c699134c6061a493ef4623ff3f18.
+ * Model 349fba5dd51102ccb5e5488d6d443399cc85c3bf94936a60c8f853a7182e35ed.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -23,7 +23,7 @@
 #include <stdint.h>
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "18bbf545347ac8d03ae5d965d7e5b11977d0c699134c6061a493ef4623ff3f18"
+#define PW_MODEL_ID "349fba5dd51102ccb5e5488d6d443399cc85c3bf94936a60c8f853a7182e35ed"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095
@@ -42,9 +42,9 @@
 /* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
  * to work in, where outputs that are never alive together share a place. */
 typedef struct {
-    int16_t s4_history[432]; /* (48, 9) ring of frames, Q0 */
+    int16_t s4_history[336]; /* (48, 7) ring of frames, Q0 */
     int32_t s4_position[1]; /* place of the oldest frame in the ring */
-    int32_t s4_sums[72]; /* (8, 9) sum of each segment, Q0 */
+    int32_t s4_sums[56]; /* (8, 7) sum of each segment, Q0 */
     int32_t s8_history[36]; /* (4, 9) ring of frames, Q0 */
     int32_t s8_position[1]; /* place of the oldest frame in the ring */
     int32_t s8_sums[9]; /* (1, 9) sum of each segment, Q0 */
@@ -56,14 +56,14 @@ typedef struct {
         uint32_t words; /* aligns the others */
         int32_t s0_y[64]; /* bins */
         int16_t s2_y[72]; /* root */
-        int16_t s4_y[72]; /* window */
+        int16_t s4_y[56]; /* window */
         int8_t s6_y[16]; /* dense */
     } even;
     union {
         uint32_t words; /* aligns the others */
         int16_t s1_y[72]; /* level */
-        int16_t s3_y[16]; /* dense */
-        int8_t s5_y[32]; /* dense */
+        int16_t s3_y[8]; /* dense */
+        int8_t s5_y[40]; /* dense */
         int32_t s7_y[9]; /* dense */
     } odd;
     int32_t s8_y[9]; /* window */
@@ -72,9 +72,9 @@ typedef struct {
 
 /* Every lasting member: X(type, name, length). A board can use it to print or compare the state. */
 #define PW_STATE_MEMBERS(X) \
-    X(int16_t, s4_history, 432) \
+    X(int16_t, s4_history, 336) \
     X(int32_t, s4_position, 1) \
-    X(int32_t, s4_sums, 72) \
+    X(int32_t, s4_sums, 56) \
     X(int32_t, s8_history, 36) \
     X(int32_t, s8_position, 1) \
     X(int32_t, s8_sums, 9) \

@@ -215,7 +215,7 @@ PW_STAGE void s1_run(const int16_t *x, int16_t *y)
 /* Stage s2: dense. */
 static inline int32_t s2_scaled(int32_t sum)
 {
-    return pw_sat(pw_requant(sum, 18748, 22), -32767, 32767);
+    return pw_sat(pw_requant(sum, 17328, 22), -32767, 32767);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -465,7 +465,7 @@ static inline void s2_block(const int16_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(18748 / 2^22 * (weights x + bias)));
+/* y = saturate(round(17328 / 2^22 * (weights x + bias)));
  * accumulators were proved within +-361718307. */
 PW_STAGE void s2_run(const int16_t *x, int16_t *y)
 {
@@ -477,15 +477,15 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
 #else
     const int32_t offset = 0;
 #endif
-    for (uint32_t row = 0u; row < 64u; row += 4u) {
+    for (uint32_t row = 0u; row < 48u; row += 4u) {
         int32_t acc[4];
         s2_block(x, &s2_weights[(row / 4u) * PW_S2_BLOCK], acc);
         for (uint32_t i = 0u; i < 4u; i++) {
             y[row + i] = (int16_t)s2_scaled(s2_bias[row + i] + acc[i] - offset);
         }
     }
-    for (uint32_t row = 64u; row < 65u; row++) {
-        const int8_t *w = &s2_rest[(row - 64u) * 257u];
+    for (uint32_t row = 48u; row < 49u; row++) {
+        const int8_t *w = &s2_rest[(row - 48u) * 257u];
         int32_t sum = s2_bias[row];
         for (uint32_t i = 0u; i < 257u; i++) {
             sum += (int32_t)x[i] * (int32_t)w[i];
@@ -502,25 +502,25 @@ PW_STAGE void s3_run(pw_state *s, const int16_t *x, int16_t *y)
     const uint32_t position = (uint32_t)s->s3_position[0];
     uint32_t slot = position;
     for (uint32_t segment = 0u; segment < 1u; segment++) {
-        const int16_t *leaving = &s->s3_history[slot * 65u];
+        const int16_t *leaving = &s->s3_history[slot * 49u];
         const int16_t *entering = x;
         slot += 12u;
         if (slot >= 12u) {
             slot -= 12u;
         }
         if (segment + 1u < 1u) {
-            entering = &s->s3_history[slot * 65u];
+            entering = &s->s3_history[slot * 49u];
         }
-        int32_t *sums = &s->s3_sums[segment * 65u];
-        int16_t *out = &y[segment * 65u];
-        for (uint32_t i = 0u; i < 65u; i++) {
+        int32_t *sums = &s->s3_sums[segment * 49u];
+        int16_t *out = &y[segment * 49u];
+        for (uint32_t i = 0u; i < 49u; i++) {
             const int32_t sum = sums[i] + entering[i] - leaving[i];
             sums[i] = (int32_t)sum;
             out[i] = (int16_t)pw_asr32(sum + 8, 4);
         }
     }
-    int16_t *oldest = &s->s3_history[position * 65u];
-    for (uint32_t i = 0u; i < 65u; i++) {
+    int16_t *oldest = &s->s3_history[position * 49u];
+    for (uint32_t i = 0u; i < 49u; i++) {
         oldest[i] = x[i];
     }
     s->s3_position[0] = (int32_t)((position + 1u < 12u) ? position + 1u : 0u);
@@ -529,7 +529,7 @@ PW_STAGE void s3_run(pw_state *s, const int16_t *x, int16_t *y)
 /* Stage s4: dense. */
 static inline int32_t s4_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 29) + 65536, 17), 0, 127);
+    return pw_sat(pw_asr32((sum * 31) + 65536, 17), 0, 127);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -538,7 +538,7 @@ static inline int32_t s4_scaled(int32_t sum)
 static inline void s4_block(const int16_t *x, const uint32_t *w, int32_t *acc)
 {
     const pw_pair *at = (const pw_pair *)(const void *)x;
-    const pw_pair *const end = &at[36];
+    const pw_pair *const end = &at[28];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -598,7 +598,7 @@ static inline void s4_block(const int16_t *x, const uint32_t *w, int32_t *acc)
 /* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
 static inline void s4_block(const int16_t *x, const uint8_t *w, int32_t *acc)
 {
-    const int16_t *const end = &x[64];
+    const int16_t *const end = &x[48];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -743,7 +743,7 @@ static inline void s4_block(const int16_t *x, const int8_t *w, int32_t *acc)
     int32_t a2 = 0;
     int32_t a3 = 0;
     int32_t v;
-    for (uint32_t i = 0u; i < 16u; i++) {
+    for (uint32_t i = 0u; i < 12u; i++) {
         v = (int32_t)x[0];
         a0 += v * (int32_t)w[0];
         a1 += v * (int32_t)w[1];
@@ -779,19 +779,19 @@ static inline void s4_block(const int16_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(29 / 2^17 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-46499144. */
+/* y = saturate(round(31 / 2^17 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-36307253. */
 PW_STAGE void s4_run(const int16_t *x, int8_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
     int32_t offset = 0;
-    for (uint32_t i = 0u; i < 65u; i++) {
+    for (uint32_t i = 0u; i < 49u; i++) {
         offset += 128 * (int32_t)x[i];
     }
 #else
     const int32_t offset = 0;
 #endif
-    for (uint32_t row = 0u; row < 128u; row += 4u) {
+    for (uint32_t row = 0u; row < 160u; row += 4u) {
         int32_t acc[4];
         s4_block(x, &s4_weights[(row / 4u) * PW_S4_BLOCK], acc);
         for (uint32_t i = 0u; i < 4u; i++) {
@@ -803,7 +803,7 @@ PW_STAGE void s4_run(const int16_t *x, int8_t *y)
 /* Stage s5: dense. */
 static inline int32_t s5_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 1777) + 524288, 20), 0, 127);
+    return pw_sat(pw_asr32((sum * 1756) + 524288, 20), 0, 127);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -813,7 +813,7 @@ static inline int32_t s5_scaled(int32_t sum)
 static inline void s5_block(const int8_t *x, const uint32_t *w, int32_t *acc)
 {
     const pw_pair *at = (const pw_pair *)(const void *)x;
-    const pw_pair *const end = &at[32];
+    const pw_pair *const end = &at[40];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -870,7 +870,7 @@ static inline void s5_block(const int8_t *x, const uint32_t *w, int32_t *acc)
 /* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
 static inline void s5_block(const int8_t *x, const uint8_t *w, int32_t *acc)
 {
-    const int8_t *const end = &x[128];
+    const int8_t *const end = &x[160];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -1007,7 +1007,7 @@ static inline void s5_block(const int8_t *x, const int8_t *w, int32_t *acc)
     int32_t a2 = 0;
     int32_t a3 = 0;
     int32_t v;
-    for (uint32_t i = 0u; i < 32u; i++) {
+    for (uint32_t i = 0u; i < 40u; i++) {
         v = (int32_t)x[0];
         a0 += v * (int32_t)w[0];
         a1 += v * (int32_t)w[1];
@@ -1038,19 +1038,19 @@ static inline void s5_block(const int8_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(1777 / 2^20 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-695824. */
+/* y = saturate(round(1756 / 2^20 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-867646. */
 PW_STAGE void s5_run(const int8_t *x, int8_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
     int32_t offset = 0;
-    for (uint32_t i = 0u; i < 128u; i++) {
+    for (uint32_t i = 0u; i < 160u; i++) {
         offset += 128 * (int32_t)x[i];
     }
 #else
     const int32_t offset = 0;
 #endif
-    for (uint32_t row = 0u; row < 64u; row += 4u) {
+    for (uint32_t row = 0u; row < 80u; row += 4u) {
         int32_t acc[4];
         s5_block(x, &s5_weights[(row / 4u) * PW_S5_BLOCK], acc);
         for (uint32_t i = 0u; i < 4u; i++) {
@@ -1072,7 +1072,7 @@ static inline int32_t s6_scaled(int32_t sum)
 static inline void s6_block(const int8_t *x, const uint32_t *w, int32_t *acc)
 {
     const pw_pair *at = (const pw_pair *)(const void *)x;
-    const pw_pair *const end = &at[16];
+    const pw_pair *const end = &at[20];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -1129,7 +1129,7 @@ static inline void s6_block(const int8_t *x, const uint32_t *w, int32_t *acc)
 /* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
 static inline void s6_block(const int8_t *x, const uint8_t *w, int32_t *acc)
 {
-    const int8_t *const end = &x[64];
+    const int8_t *const end = &x[80];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -1266,7 +1266,7 @@ static inline void s6_block(const int8_t *x, const int8_t *w, int32_t *acc)
     int32_t a2 = 0;
     int32_t a3 = 0;
     int32_t v;
-    for (uint32_t i = 0u; i < 16u; i++) {
+    for (uint32_t i = 0u; i < 20u; i++) {
         v = (int32_t)x[0];
         a0 += v * (int32_t)w[0];
         a1 += v * (int32_t)w[1];
@@ -1298,12 +1298,12 @@ static inline void s6_block(const int8_t *x, const int8_t *w, int32_t *acc)
 #endif
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-415357. */
+ * accumulators were proved within +-547076. */
 PW_STAGE void s6_run(const int8_t *x, int32_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
     int32_t offset = 0;
-    for (uint32_t i = 0u; i < 64u; i++) {
+    for (uint32_t i = 0u; i < 80u; i++) {
         offset += 128 * (int32_t)x[i];
     }
 #else
@@ -1317,9 +1317,9 @@ PW_STAGE void s6_run(const int8_t *x, int32_t *y)
         }
     }
     for (uint32_t row = 4u; row < 6u; row++) {
-        const int8_t *w = &s6_rest[(row - 4u) * 64u];
+        const int8_t *w = &s6_rest[(row - 4u) * 80u];
         int32_t sum = s6_bias[row];
-        for (uint32_t i = 0u; i < 64u; i++) {
+        for (uint32_t i = 0u; i < 80u; i++) {
             sum += (int32_t)x[i] * (int32_t)w[i];
         }
         y[row] = (int32_t)s6_scaled(sum);
@@ -1344,7 +1344,7 @@ PW_STAGE void s7_run(pw_state *s, const int32_t *x, int32_t *y)
     }
     const int32_t margin = x[best] - next;
     int32_t wanted = -1;
-    if (margin >= 3941 && s7_gesture[best] != 0u) {
+    if (margin >= s7_asked[best] && s7_gesture[best] != 0u) {
         wanted = best;
     }
     if (wanted == -1) {
@@ -1357,7 +1357,7 @@ PW_STAGE void s7_run(pw_state *s, const int32_t *x, int32_t *y)
         /* long enough already */
     }
     s->s7_candidate[0] = wanted;
-    if (best != s->s7_active[0] || margin < 1971) {
+    if (best != s->s7_active[0] || margin < s7_asked[best] - 2048) {
         s->s7_active[0] = -1;
     }
     if (s->s7_hold[0] > 0) {
