@@ -5,11 +5,10 @@ Run as a script:
     python tests/bench/bench_recognition.py [--data DIR] [--people 256] [--locked 48] [--hours 14]
 
 The people are invented and the sensor is emulated. Training people are P01 and on, the locked ones
-P601 and on, whom nobody had looked at when the recipes were chosen; sessions that the folder
-already holds are kept, so that a run can be repeated or widened. Everything is trained and examined
-by the trainer's own functions, and fixed-point figures are those of the integer stages. As a strong
-reference, MiniRocket's features with a ridge classifier (A. Dempster et al., KDD 2021; aeon's
-implementation) are asked about the same windows.
+P601 and on; sessions that the folder already holds are kept, so that a run can be repeated or
+widened. Everything is trained and examined by the trainer's own functions, and fixed-point figures
+are those of the integer stages. As a strong reference, MiniRocket's features with a ridge
+classifier (A. Dempster et al., KDD 2021; aeon's implementation) are asked about the same windows.
 """
 
 from __future__ import annotations
