@@ -78,11 +78,13 @@ class BenchSensor:
             if select.select([self.host], [], [], 0 if sequence >= 0 else 0.05)[0]:
                 for message in decoder.feed(os.read(self.host, 4096)):
                     assert isinstance(message, Command)
+                    repeated = message.sequence == last
+                    if not repeated:  # noted before it is answered: the answer ends a test's wait
+                        self.commands.append(message)
                     self._send(encode(Acknowledge(message.kind, Result.DONE, 0, message.sequence)))
-                    if message.sequence == last:
+                    if repeated:
                         continue
                     last = message.sequence
-                    self.commands.append(message)
                     if message.kind in (CommandKind.DESCRIBE, CommandKind.START):
                         self._send(encode(Description(SENSOR, "unit-1", "test")))
                     sequence = {CommandKind.START: 0, CommandKind.STOP: -1}.get(

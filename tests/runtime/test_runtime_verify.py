@@ -75,16 +75,25 @@ def test_a_weight_that_no_frame_reaches_is_found_too(folder: Path, tmp_path: Pat
     assert any("pw_weights.h line" in line for line in report.lines())
 
 
-def test_a_threshold_that_no_frame_comes_near_is_found_too(folder: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("name", "pattern"),
+    [
+        ("pw_weights.h", r"(_asked\[\d+\] = \{)(\d+)"),
+        ("pw_model.c", r"(_asked\[best\] - )(\d+)"),
+    ],
+)
+def test_a_threshold_that_no_frame_comes_near_is_found_too(
+    folder: Path, tmp_path: Path, name: str, pattern: str
+) -> None:
     """A number in the code itself is compared with the model's; layout and comments are free."""
     changed = copy_of(folder, tmp_path)
     code = changed / "firmware" / "pw_model.c"
     code.write_text("/* ours, 7 */\n" + code.read_text().replace("\n}\n", "\n\n}\n"))
     assert verify(changed, [], 10).ok
-    change(code, r"margin >= (\d+)", r"margin >= 1\g<1>")
+    change(changed / "firmware" / name, pattern, r"\g<1>1\g<2>")
     report = verify(changed, [], 1)
     assert [c.execution for c in report.comparisons if not c.equal] == ["constants of the C"]
-    assert any("pw_model.c line" in line for line in report.lines())
+    assert any(f"{name} line" in line for line in report.lines())
 
 
 def test_c_that_does_not_compile_is_one_line(folder: Path, tmp_path: Path) -> None:
