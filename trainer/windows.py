@@ -18,6 +18,7 @@ from trainer.recipe import Recipe
 from trainer.strokes import stroke_span
 
 __all__ = [
+    "ahead",
     "gesture_free",
     "judged_spans",
     "judging_delay",
@@ -109,10 +110,21 @@ def surest_frames(
 
 def leads(scores: Int32 | Float64, n_gestures: int) -> Float64:
     """Return how far each frame's best gesture is ahead of the best other answer, float64 (n,)."""
+    return ahead(scores, scores[:, :n_gestures].argmax(axis=1))
+
+
+def ahead(scores: Int32 | Float64, classes: Int64) -> Float64:
+    """Return how far one class of each row is ahead of the best other one, float64 (n,).
+
+    Parameters
+    ----------
+    scores : int32 or float64 (n, n_classes)
+    classes : int64 (n,)
+    """
     real = scores.astype(np.float64)
-    rows, best = np.arange(len(real)), scores[:, :n_gestures].argmax(axis=1)
-    own = real[rows, best]
-    real[rows, best] = -np.inf
+    rows = np.arange(len(real))
+    own = real[rows, classes]
+    real[rows, classes] = -np.inf
     return np.asarray(own - real.max(axis=1))
 
 

@@ -14,6 +14,7 @@ from capture.session import READOUTS_SUFFIX, read_session
 from runtime.stages.contract import Float64
 from trainer.event_figures import HeardStream
 from trainer.recipe import Recipe
+from trainer.windows import ahead
 
 __all__ = ["N_WORST", "WorstTake", "false_events", "find_worst_takes", "readouts_of"]
 
@@ -68,10 +69,9 @@ def find_worst_takes(heard: Sequence[HeardStream], recipe: Recipe) -> tuple[Wors
     for one in heard:
         stream = one.stream
         scores = stream.scores[stream.take_frames].astype(np.float64) * stream.score_unit
-        rows = np.arange(len(scores))
-        own = scores[rows, stream.take_labels]
-        scores[rows, stream.take_labels] = -np.inf
-        leads += [(lead, one, int(take)) for take, lead in enumerate(own - scores.max(axis=1))]
+        leads += [
+            (float(lead), one, take) for take, lead in enumerate(ahead(scores, stream.take_labels))
+        ]
     leads.sort(key=lambda item: (item[0], item[1].stream.recording.path.name, item[2]))
     return tuple(_worst_take(one, take, lead, recipe) for lead, one, take in leads[:N_WORST])
 
