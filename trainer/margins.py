@@ -36,18 +36,8 @@ def margin_grid(
     more : tuple of float
         What each gesture needs on top of the common margin; nothing where empty.
     """
-    largest = 0.0
-    for stream, ranked in zip(streams, _ranked(streams, recipe), strict=True):
-        moments = stream.time_s[ranked.frames]
-        for made in stream.references:
-            first, last = np.searchsorted(
-                moments, (made.onset_s, made.offset_s + recipe.evaluation.max_latency_s)
-            )
-            own = ranked.margin[first:last][ranked.best[first:last] == made.label]
-            if len(own):
-                largest = max(largest, float(own.max()) * stream.score_unit)
-    common = largest * np.linspace(0.0, 1.0, N_MARGINS) ** 2
-    return [Margins(float(margin), more or (0.0,) * len(recipe.classes)) for margin in common]
+    common = _common_margins(streams, _ranked(streams, recipe), recipe)
+    return _with_more(common, more or (0.0,) * len(recipe.classes))
 
 
 def trade_off(
@@ -67,10 +57,67 @@ def trade_off(
     list of dict
         ``margin`` (the common one), ``f1``, ``recall``, ``false_per_hour``.
     """
+    return _trade_off(streams, _ranked(streams, recipe), recipe, margins)
+
+
+def choose_margins(streams: Sequence[Stream], recipe: Recipe) -> Margins:
+    """Choose the margins that events need.
+
+    With background streams: first what each gesture needs more than the others; then, of the common
+    margins whose false events per hour are within the recipe's limit, the one with the best event
+    F1; where none is within it, of all, because a model that tells nothing is none. Of equals, the
+    middle one is farthest from where the figures change. Without background: the same for all, the
+    one that the recipe's share of right answers to gestures pass.
+
+    Parameters
+    ----------
+    streams : sequence of Stream
+        Of training participants, scored by models that had not seen them. The final test's
+        participants take no part.
+    """
+    if not any(s.background for s in streams) or not any(s.references for s in streams):
+        return Margins(_margin_by_recall(streams, recipe), (0.0,) * len(recipe.classes))
+    ranks = _ranked(streams, recipe)  # once, for every step: this looks at all frames
+    common = _common_margins(streams, ranks, recipe)
+    grid = _with_more(common, _more_of_each(streams, ranks, recipe, common))
+    rows = _trade_off(streams, ranks, recipe, grid)
+    limit = recipe.decision.max_false_per_hour
+    pairs = list(zip(grid, rows, strict=True))
+    within = [p for p in pairs if p[1]["false_per_hour"] <= limit and p[1]["f1"] > 0] or pairs
+    best = max(row["f1"] for _, row in within)
+    equals = [margins for margins, row in within if row["f1"] == best]
+    return equals[len(equals) // 2]
+
+
+def _common_margins(
+    streams: Sequence[Stream], ranks: Sequence[Ranked], recipe: Recipe
+) -> list[float]:
+    largest = 0.0
+    for stream, ranked in zip(streams, ranks, strict=True):
+        moments = stream.time_s[ranked.frames]
+        for made in stream.references:
+            first, last = np.searchsorted(
+                moments, (made.onset_s, made.offset_s + recipe.evaluation.max_latency_s)
+            )
+            own = ranked.margin[first:last][ranked.best[first:last] == made.label]
+            if len(own):
+                largest = max(largest, float(own.max()) * stream.score_unit)
+    return [float(margin) for margin in largest * np.linspace(0.0, 1.0, N_MARGINS) ** 2]
+
+
+def _with_more(common: Sequence[float], more: tuple[float, ...]) -> list[Margins]:
+    return [Margins(margin, more) for margin in common]
+
+
+def _trade_off(
+    streams: Sequence[Stream],
+    ranks: Sequence[Ranked],
+    recipe: Recipe,
+    margins: Sequence[Margins],
+) -> list[dict[str, Any]]:
     background = [stream.background for stream in streams]
     counted_on = np.array(background) if any(background) else np.ones(len(streams), dtype=bool)
     hours = sum(s.hours for s, counted in zip(streams, counted_on, strict=True) if counted)
-    ranks = _ranked(streams, recipe)
     rows = []
     for margin in margins:
         counts = []
@@ -94,34 +141,9 @@ def trade_off(
     return rows
 
 
-def choose_margins(streams: Sequence[Stream], recipe: Recipe) -> Margins:
-    """Choose the margins that events need.
-
-    With background streams: first what each gesture needs more than the others; then, of the common
-    margins whose false events per hour are within the recipe's limit, the one with the best event
-    F1; where none is within it, of all, because a model that tells nothing is none. Of equals, the
-    middle one is farthest from where the figures change. Without background: the same for all, the
-    one that the recipe's share of right answers to gestures pass.
-
-    Parameters
-    ----------
-    streams : sequence of Stream
-        Of training participants, scored by models that had not seen them. The final test's
-        participants take no part.
-    """
-    if not any(s.background for s in streams) or not any(s.references for s in streams):
-        return Margins(_margin_by_recall(streams, recipe), (0.0,) * len(recipe.classes))
-    grid = margin_grid(streams, recipe, _more_of_each(streams, recipe))
-    rows = trade_off(streams, recipe, grid)
-    limit = recipe.decision.max_false_per_hour
-    pairs = list(zip(grid, rows, strict=True))
-    within = [p for p in pairs if p[1]["false_per_hour"] <= limit and p[1]["f1"] > 0] or pairs
-    best = max(row["f1"] for _, row in within)
-    equals = [margins for margins, row in within if row["f1"] == best]
-    return equals[len(equals) // 2]
-
-
-def _more_of_each(streams: Sequence[Stream], recipe: Recipe) -> tuple[float, ...]:
+def _more_of_each(
+    streams: Sequence[Stream], ranks: Sequence[Ranked], recipe: Recipe, common: Sequence[float]
+) -> tuple[float, ...]:
     """Return what each gesture's margin is above the lowest one, real units.
 
     A false event has one price for all gestures, in gestures told right; each gesture takes the
@@ -129,8 +151,7 @@ def _more_of_each(streams: Sequence[Stream], recipe: Recipe) -> tuple[float, ...
     gesture has no false events yet does not mean that it will have none: one more is counted for
     each, as sure as all gestures' are.
     """
-    grid = [margins.common for margins in margin_grid(streams, recipe)]
-    gained, false = _alone(streams, recipe, grid)
+    gained, false = _alone(streams, ranks, recipe, common)
     likely = false + false.sum(axis=0) / max(1.0, float(false.sum(axis=0)[0]))
     hours = sum(s.hours for s in streams if s.background)
     limit = recipe.decision.max_false_per_hour
@@ -139,12 +160,12 @@ def _more_of_each(streams: Sequence[Stream], recipe: Recipe) -> tuple[float, ...
         chosen = (gained - price * likely).argmax(axis=1)
         if round(float(false[gestures, chosen].sum()) / hours, 6) <= limit:
             break
-    own = [grid[index] for index in chosen]
+    own = [common[index] for index in chosen]
     return tuple(margin - min(own) for margin in own)
 
 
 def _alone(
-    streams: Sequence[Stream], recipe: Recipe, grid: Sequence[float]
+    streams: Sequence[Stream], ranks: Sequence[Ranked], recipe: Recipe, common: Sequence[float]
 ) -> tuple[Float64, Float64]:
     """Count what each gesture's events are at each margin, as if no other were ever told.
 
@@ -153,12 +174,12 @@ def _alone(
     gained, false : float64 (n_gestures, n_margins)
         Right events less wrong ones, where gestures were made; events of the background.
     """
-    counts = np.zeros((2, len(recipe.classes), len(grid)))
+    counts = np.zeros((2, len(recipe.classes), len(common)))
     nothing = (0.0,) * len(recipe.classes)
-    for stream, ranked in zip(streams, _ranked(streams, recipe), strict=True):
+    for stream, ranked in zip(streams, ranks, strict=True):
         for gesture in np.unique(ranked.best):
             only = ranked.of(int(gesture))
-            for index, margin in enumerate(grid):
+            for index, margin in enumerate(common):
                 decision = decision_for(recipe, Margins(margin, nothing), stream.score_unit)
                 told = told_events(stream, decision, only)
                 if stream.background:

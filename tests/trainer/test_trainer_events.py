@@ -20,6 +20,7 @@ from trainer.event_figures import Placing, hear, learn_placing, stream_figures
 from trainer.events import (
     Event,
     Margins,
+    Ranked,
     Reference,
     Stream,
     decision_for,
@@ -339,6 +340,21 @@ def test_an_out_of_reach_limit_does_not_make_the_model_mute() -> None:
     rows = trade_off(streams, recipe, [*margin_grid(streams, recipe), chosen])
     assert rows[-1]["false_per_hour"] > 0.5
     assert rows[-1]["f1"] == max(row["f1"] for row in rows) == 1.0
+
+
+def test_scores_are_ranked_once_for_a_choice(monkeypatch: pytest.MonkeyPatch) -> None:
+    """However many steps a choice has, each recording's scores are looked through once."""
+    seen: list[int] = []
+
+    def counted(scores: NDArray[np.int32], other: tuple[bool, ...]) -> Ranked:
+        seen.append(len(scores))
+        return rank_gestures(scores, other)
+
+    for module in ("trainer.margins", "trainer.events"):
+        monkeypatch.setattr(f"{module}.rank_gestures", counted)
+    streams = some_streams()
+    choose_margins(streams, a_recipe())
+    assert seen == [len(stream.scores) for stream in streams]
 
 
 def test_without_background_the_margin_keeps_the_recall() -> None:
