@@ -154,9 +154,14 @@ class Stage(ABC):
         wanted = set(cls._field_names())
         given = {k: tuple(v) if isinstance(v, list) else v for k, v in data.items() if k != "kind"}
         given |= arrays
-        if given.keys() != wanted:
-            odd = sorted(given.keys() ^ wanted)
-            raise FormatError(where, f"{cls.kind} field", odd[0], f"exactly {sorted(wanted)}")
+        for odd in (wanted - given.keys(), given.keys() - wanted):
+            if odd:
+                # Releases differ in the fields of their stages: there is nothing to guess.
+                got = "missing" if odd <= wanted else "unknown"
+                raise FormatError(
+                    where, f"field {min(odd)} of {cls.kind}", got, f"exactly {sorted(wanted)}",
+                    "train the model again with this release",
+                )  # fmt: skip
         try:
             return cls(**given)
         except FormatError as error:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import zipfile
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -145,6 +146,30 @@ def test_wrong_field_is_refused(tmp_path: Path, path: tuple[str | int, ...], val
     file.write_text(json.dumps(content))
     with pytest.raises(FormatError):
         load_model(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        (lambda stage: stage.pop("extra"), "field extra of decision is missing, expected exactly"),
+        (lambda stage: stage.update(more=1), "field more of decision is unknown, expected exactly"),
+    ],
+)
+def test_a_stage_of_another_release_says_what_to_do(
+    tmp_path: Path, change: Callable[[dict[str, Any]], object], told: str
+) -> None:
+    """A field that a stage lacks, or has too many, is named, and the model is to train again."""
+    save_model(small_model(), tmp_path)
+    file = tmp_path / "model.json"
+    content = json.loads(file.read_text())
+    change(content["stages"][2])
+    file.write_text(json.dumps(content))
+    with pytest.raises(FormatError) as caught:
+        load_model(tmp_path)
+    text = str(caught.value)
+    assert text.startswith(f"{file}, stage 2: {told}") and "\n" not in text
+    assert text.endswith("Train the model again with this release.")
+    assert caught.value.exit_code == 2
 
 
 def places(content: Any) -> list[tuple[Any, Any]]:
