@@ -70,7 +70,8 @@ def stream_of(
         labels,
         tuple(sorted(references)),
         _conditions(reduced, sensor, starts, ends),
-        not len(labels),
+        # Where no cue is left, nobody knows what was done: that is no everyday time.
+        bool(reduced.cues) and not any(cue.take for cue in reduced.cues),
     )
 
 

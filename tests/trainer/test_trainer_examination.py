@@ -13,10 +13,14 @@ from capture.script import parse_script
 from capture.session import events_path, read_session
 from runtime.errors import UsageError
 from runtime.stages.decision import NO_EVENT
+from trainer.dataset import labelled_cues, open_corpus
+from trainer.examination import stream_of
 from trainer.intervals import garwood_upper
 from trainer.recipe import load_recipe
+from trainer.reduced import Reduced
 from trainer.training import fit_model
 from trainer.wake_up import examine_wake_up
+from trainer.windows import judged_spans
 
 ARRIVALS = b"""\
 name = "arrival"
@@ -127,6 +131,41 @@ def test_everyday_time_is_where_false_events_are_counted(
     assert evaluation["events"]["f1"]["n_events"] == 8
     false = evaluation["events"]["false_events"]
     assert sum(row["background"] for row in false) == rate["n_events"]
+
+
+@pytest.mark.parametrize(
+    ("events", "background"),
+    [
+        ([Event(1.0, 3.0, "everyday_desk"), Event(5.0, 3.0, "everyday_walk")], True),
+        ([Event(1.0, 3.0, "everyday_desk"), Event(5.0, 1.5, "push")], False),
+        ([Event(5.0, 1.5, "push")], False),
+        # Cued after the last readout that was kept: of this gesture there is no frame.
+        ([Event(1e4, 1.5, "push")], False),
+    ],
+)
+def test_only_what_is_known_to_be_everyday_time_is_background(
+    small_data: Path, small_recipe: Path, events: list[Event], background: bool
+) -> None:
+    """A recording of gestures that ends before the first one is no time to count events on."""
+    text = 'background = ["everyday_*"]\n' + small_recipe.read_text("utf-8")
+    small_recipe.write_text(text, "utf-8")
+    recipe = load_recipe(small_recipe)
+    path = sessions(small_data, "P04")[0]
+    write_events(events_path(path), events)
+    corpus = open_corpus(small_data, recipe)
+    (recording,) = corpus.select(locked=True)
+    session = read_session(path)
+    time_us = session.frames().time_us
+    frames = np.stack([(time_us - time_us[0]) / 1e6, np.zeros(len(time_us))], axis=1)
+    cues = labelled_cues(session, recipe, frames[:, 0])
+    spans = judged_spans(recipe, cues, len(frames))
+    nothing = np.zeros(0, dtype=np.int64)
+    reduced = Reduced(
+        recording, np.zeros((len(frames), 1), dtype=np.int32), frames, cues,
+        [cue.start for cue in cues], [cue.stop - 1 for cue in cues], spans, nothing, nothing,
+    )  # fmt: skip
+    scores = np.zeros((len(frames), len(recipe.answers)), dtype=np.int32)
+    assert stream_of(reduced, scores, recipe, corpus.sensor).background is background
 
 
 def test_a_persons_label_is_the_reference(small_data: Path, small_recipe: Path) -> None:
