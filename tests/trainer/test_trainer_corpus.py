@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from capture.dataset import session_path
-from capture.labels import Event, write_events
+from capture.labels import REJECTED, Event, write_events
 from capture.session import events_path
 from runtime.errors import FormatError
 from trainer.dataset import LabelledCue, open_corpus
@@ -53,6 +53,19 @@ def test_a_session_with_unknown_labels_is_no_background(
 ) -> None:
     """One label of another task among everyday time keeps the session out."""
     add_everyday(small_data, "P02", "everyday_desk", "fingers_3")
+    assert len(open_corpus(small_data, with_background).recordings) == 4
+
+
+def test_a_session_with_a_rejected_take_is_no_background(
+    small_data: Path, with_background: Recipe
+) -> None:
+    """A gesture that was made and then rejected would be counted as a false event."""
+    path = add_everyday(small_data, "P02", "everyday_desk")
+    rows = [
+        Event(1.0, 3.0, "everyday_desk"),
+        Event(5.0, 1.5, with_background.classes[0], status=REJECTED),
+    ]
+    write_events(events_path(path), rows)
     assert len(open_corpus(small_data, with_background).recordings) == 4
 
 

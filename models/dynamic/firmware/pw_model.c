@@ -61,13 +61,13 @@ PW_STAGE void s0_row(int32_t *y, uint32_t row, const uint16_t *lit, const uint16
     if (row >= 32u) {
         return;
     }
-    const uint32_t line = row / 4u;
-    const int starts = (row == (line * 4u));
-    int32_t *bin = &y[line * 8u];
+    const uint32_t line = row / 8u;
+    const int starts = (row == (line * 8u));
+    int32_t *bin = &y[line * 4u];
     uint32_t col = 0u;
-    for (uint32_t b = 0u; b < 8u; b++) {
+    for (uint32_t b = 0u; b < 4u; b++) {
         int32_t sum = starts ? 0 : (int32_t)bin[b];
-        for (uint32_t i = 0u; i < 4u; i++) {
+        for (uint32_t i = 0u; i < 8u; i++) {
             sum += (int32_t)lit[col];
             sum -= (int32_t)dark[col];
             col++;
@@ -79,63 +79,87 @@ PW_STAGE void s0_row(int32_t *y, uint32_t row, const uint16_t *lit, const uint16
 #if defined(__GNUC__)
 #if defined(__thumb__)
 /* The sums of two bins over 4 rows, low and high halves side by side: at most
- * 8 words of counts up to 4095, which fit 16 bits. */
+ * 16 words of counts up to 4095, which fit 16 bits. */
 static inline void s0_add(const pw_pair *at, uint32_t *sums)
 {
     uint32_t sum = 0u;
     uint32_t next = 0u;
 #if defined(PW_DUAL_MAC)
     __asm__ volatile(/* umaal sum, v, one, w: sum += v + w */
-        "ldmia %0, {r2, r3, r4, r5}\n\t"
+        "ldmia %0, {r2, r3, r4, r5, r6, r8, r9, r10}\n\t"
         "umaal %1, r2, %3, r3\n\t"
-        "umaal %2, r4, %3, r5\n\t"
+        "umaal %1, r4, %3, r5\n\t"
+        "umaal %2, r6, %3, r8\n\t"
+        "umaal %2, r9, %3, r10\n\t"
         "add %0, %0, #64\n\t"
-        "ldmia %0, {r2, r3, r4, r5}\n\t"
+        "ldmia %0, {r2, r3, r4, r5, r6, r8, r9, r10}\n\t"
         "umaal %1, r2, %3, r3\n\t"
-        "umaal %2, r4, %3, r5\n\t"
+        "umaal %1, r4, %3, r5\n\t"
+        "umaal %2, r6, %3, r8\n\t"
+        "umaal %2, r9, %3, r10\n\t"
         "add %0, %0, #64\n\t"
-        "ldmia %0, {r2, r3, r4, r5}\n\t"
+        "ldmia %0, {r2, r3, r4, r5, r6, r8, r9, r10}\n\t"
         "umaal %1, r2, %3, r3\n\t"
-        "umaal %2, r4, %3, r5\n\t"
+        "umaal %1, r4, %3, r5\n\t"
+        "umaal %2, r6, %3, r8\n\t"
+        "umaal %2, r9, %3, r10\n\t"
         "add %0, %0, #64\n\t"
-        "ldmia %0, {r2, r3, r4, r5}\n\t"
+        "ldmia %0, {r2, r3, r4, r5, r6, r8, r9, r10}\n\t"
         "umaal %1, r2, %3, r3\n\t"
-        "umaal %2, r4, %3, r5\n\t"
+        "umaal %1, r4, %3, r5\n\t"
+        "umaal %2, r6, %3, r8\n\t"
+        "umaal %2, r9, %3, r10\n\t"
         : "+r"(at), "+r"(sum), "+r"(next)
         : "r"(1u)
-        : "r2", "r3", "r4", "r5", "memory");
+        : "r2", "r3", "r4", "r5", "r6", "r8", "r9", "r10", "memory");
 #else
     __asm__ volatile(
         ".syntax unified\n\t"
-        "ldmia %0!, {r3, r4}\n\t"
+        "ldmia %0!, {r3, r4, r5, r6}\n\t"
         "add %1, r3\n\t"
         "add %1, r4\n\t"
-        "ldmia %0!, {r3, r4}\n\t"
+        "add %1, r5\n\t"
+        "add %1, r6\n\t"
+        "ldmia %0!, {r3, r4, r5, r6}\n\t"
         "add %2, r3\n\t"
         "add %2, r4\n\t"
+        "add %2, r5\n\t"
+        "add %2, r6\n\t"
         "add %0, %3\n\t"
-        "ldmia %0!, {r3, r4}\n\t"
+        "ldmia %0!, {r3, r4, r5, r6}\n\t"
         "add %1, r3\n\t"
         "add %1, r4\n\t"
-        "ldmia %0!, {r3, r4}\n\t"
+        "add %1, r5\n\t"
+        "add %1, r6\n\t"
+        "ldmia %0!, {r3, r4, r5, r6}\n\t"
         "add %2, r3\n\t"
         "add %2, r4\n\t"
+        "add %2, r5\n\t"
+        "add %2, r6\n\t"
         "add %0, %3\n\t"
-        "ldmia %0!, {r3, r4}\n\t"
+        "ldmia %0!, {r3, r4, r5, r6}\n\t"
         "add %1, r3\n\t"
         "add %1, r4\n\t"
-        "ldmia %0!, {r3, r4}\n\t"
+        "add %1, r5\n\t"
+        "add %1, r6\n\t"
+        "ldmia %0!, {r3, r4, r5, r6}\n\t"
         "add %2, r3\n\t"
         "add %2, r4\n\t"
+        "add %2, r5\n\t"
+        "add %2, r6\n\t"
         "add %0, %3\n\t"
-        "ldmia %0!, {r3, r4}\n\t"
+        "ldmia %0!, {r3, r4, r5, r6}\n\t"
         "add %1, r3\n\t"
         "add %1, r4\n\t"
-        "ldmia %0!, {r3, r4}\n\t"
+        "add %1, r5\n\t"
+        "add %1, r6\n\t"
+        "ldmia %0!, {r3, r4, r5, r6}\n\t"
         "add %2, r3\n\t"
         "add %2, r4\n\t"
+        "add %2, r5\n\t"
+        "add %2, r6\n\t"
         : "+l"(at), "+r"(sum), "+r"(next)
-        : "r"(48u)
+        : "r"(32u)
         : "r3", "r4", "r5", "r6", "memory", "cc");
 #endif
     sums[0] = sum;
@@ -144,9 +168,9 @@ static inline void s0_add(const pw_pair *at, uint32_t *sums)
 
 static inline void s0_line(int32_t *y, const pw_pair *lit, const pw_pair *dark)
 {
-    for (uint32_t b = 0u; b < 8u; b += 2u) {
+    for (uint32_t b = 0u; b < 4u; b += 2u) {
         int32_t sum[2] = {0};
-        for (uint32_t part = 0u; part < 1u; part++) {
+        for (uint32_t part = 0u; part < 2u; part++) {
             uint32_t l[2];
             uint32_t d[2];
             s0_add(&lit[part * 64u], l);
@@ -159,23 +183,23 @@ static inline void s0_line(int32_t *y, const pw_pair *lit, const pw_pair *dark)
         for (uint32_t i = 0u; i < 2u; i++) {
             y[b + i] = (int32_t)sum[i];
         }
-        lit = &lit[4];
-        dark = &dark[4];
+        lit = &lit[8];
+        dark = &dark[8];
     }
 }
 #else
 /* One line of bins. Both halves of `halves` add up side by side; they start from 2^15, so that
- * neither borrows from the other, and 4 rows of counts up to 4095 keep them in 16 bits. */
+ * neither borrows from the other, and 2 rows of counts up to 4095 keep them in 16 bits. */
 static inline void s0_line(int32_t *y, const pw_pair *lit, const pw_pair *dark)
 {
-    for (uint32_t b = 0u; b < 8u; b++) {
-        int32_t sum = -65536;
+    for (uint32_t b = 0u; b < 4u; b++) {
+        int32_t sum = -262144;
         const pw_pair *l = lit;
         const pw_pair *d = dark;
-        for (uint32_t row = 0u; row < 4u; row += 4u) {
+        for (uint32_t row = 0u; row < 8u; row += 2u) {
             uint32_t halves = 0x80008000u;
-            for (uint32_t i = 0u; i < 4u; i++) {
-                for (uint32_t col = 0u; col < 2u; col++) {
+            for (uint32_t i = 0u; i < 2u; i++) {
+                for (uint32_t col = 0u; col < 4u; col++) {
                     halves += l[col];
                     halves -= d[col];
                 }
@@ -186,8 +210,8 @@ static inline void s0_line(int32_t *y, const pw_pair *lit, const pw_pair *dark)
             sum += (int32_t)(halves & 0xFFFFu) + (int32_t)(halves >> 16);
         }
         y[b] = (int32_t)sum;
-        lit = &lit[2];
-        dark = &dark[2];
+        lit = &lit[4];
+        dark = &dark[4];
     }
 }
 #endif
@@ -199,8 +223,8 @@ PW_STAGE void s0_frame(int32_t *y, const uint16_t *lit, const uint16_t *dark)
     if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) {
         const pw_pair *l = (const pw_pair *)(const void *)&lit[0];
         const pw_pair *d = (const pw_pair *)(const void *)&dark[0];
-        for (uint32_t line = 0u; line < 8u; line++) {
-            s0_line(&y[line * 8u], &l[line * 64u], &d[line * 64u]);
+        for (uint32_t line = 0u; line < 4u; line++) {
+            s0_line(&y[line * 4u], &l[line * 128u], &d[line * 128u]);
         }
         return;
     }
@@ -211,11 +235,11 @@ PW_STAGE void s0_frame(int32_t *y, const uint16_t *lit, const uint16_t *dark)
 }
 
 /* Stage s1: level. */
-/* Shares of the sum in units of 2^-18, then log2 of the sum, 12 fraction bits. */
+/* Shares of the sum in units of 2^-16, then log2 of the sum, 12 fraction bits. */
 PW_STAGE void s1_run(const int32_t *x, int16_t *y)
 {
     int32_t total = 0;
-    for (uint32_t i = 0u; i < 64u; i++) {
+    for (uint32_t i = 0u; i < 16u; i++) {
         total += x[i];
     }
     if (total < 8930) {
@@ -228,21 +252,27 @@ PW_STAGE void s1_run(const int32_t *x, int16_t *y)
     /* Fraction of total / 2^exponent in Q30; exponent is at most 30. */
     const uint32_t fraction = ((uint32_t)total << (30 - exponent)) & 0x3FFFFFFFu;
     const int32_t factor = (int32_t)s1_reciprocal[fraction >> 21];
-    const int32_t shift = exponent - 3;
-    const int32_t half = (int32_t)(1UL << (shift - 1));
-    for (uint32_t i = 0u; i < 64u; i++) {
-        /* |x| <= 65520: the product was proved to fit 32 bits. */
-        y[i] = (int16_t)pw_sat(pw_asr32((x[i] * factor) + half, shift), -32767, 32767);
+    int32_t shift = exponent - 1;
+    int32_t lift = 0;
+    if (shift < 17) {
+        lift = 17 - shift;
+        shift = 17;
+    }
+    const int32_t cut = (int32_t)(0x40000000u >> lift);
+    for (uint32_t i = 0u; i < 16u; i++) {
+        /* A value that is cut here saturates below as well. */
+        const int32_t lifted = pw_sat(x[i], -cut, cut) * (int32_t)(1UL << lift);
+        y[i] = (int16_t)pw_sat(pw_requant(lifted, factor, shift), -32767, 32767);
     }
     const int32_t octaves = exponent * 4096 + (int32_t)(fraction >> 18);
-    y[64] = (int16_t)pw_sat(octaves - 73728, -32767, 32767);
+    y[16] = (int16_t)pw_sat(octaves - 73728, -32767, 32767);
 }
 
 /* Stage s2: root. */
-/* Root of each of the first 64 values, bit by bit from the highest; others pass. */
+/* Root of each of the first 16 values, bit by bit from the highest; others pass. */
 PW_STAGE void s2_run(const int16_t *x, int16_t *y)
 {
-    for (uint32_t i = 0u; i < 64u; i++) {
+    for (uint32_t i = 0u; i < 16u; i++) {
         const int32_t value = x[i];
         const uint32_t square = (uint32_t)((value < 0) ? -value : value) << 5;
         uint32_t root = 0u;
@@ -254,7 +284,7 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
         }
         y[i] = (int16_t)((value < 0) ? -(int32_t)root : (int32_t)root);
     }
-    for (uint32_t i = 64u; i < 65u; i++) {
+    for (uint32_t i = 16u; i < 17u; i++) {
         y[i] = (int16_t)x[i];
     }
 }
@@ -262,7 +292,7 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
 /* Stage s3: dense. */
 static inline int32_t s3_scaled(int32_t sum)
 {
-    return pw_sat(pw_requant(sum, 258, 13), -32767, 32767);
+    return pw_sat(pw_requant(sum, 864, 13), -32767, 32767);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -271,7 +301,7 @@ static inline int32_t s3_scaled(int32_t sum)
 static inline void s3_block(const int16_t *x, const uint32_t *w, int32_t *acc)
 {
     const pw_pair *at = (const pw_pair *)(const void *)x;
-    const pw_pair *const end = &at[36];
+    const pw_pair *const end = &at[12];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -331,7 +361,7 @@ static inline void s3_block(const int16_t *x, const uint32_t *w, int32_t *acc)
 /* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
 static inline void s3_block(const int16_t *x, const uint8_t *w, int32_t *acc)
 {
-    const int16_t *const end = &x[64];
+    const int16_t *const end = &x[16];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -476,7 +506,7 @@ static inline void s3_block(const int16_t *x, const int8_t *w, int32_t *acc)
     int32_t a2 = 0;
     int32_t a3 = 0;
     int32_t v;
-    for (uint32_t i = 0u; i < 16u; i++) {
+    for (uint32_t i = 0u; i < 4u; i++) {
         v = (int32_t)x[0];
         a0 += v * (int32_t)w[0];
         a1 += v * (int32_t)w[1];
@@ -512,13 +542,13 @@ static inline void s3_block(const int16_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(258 / 2^13 * (weights x + bias)));
- * accumulators were proved within +-132020181. */
+/* y = saturate(round(864 / 2^13 * (weights x + bias)));
+ * accumulators were proved within +-33959124. */
 PW_STAGE void s3_run(const int16_t *x, int16_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
     int32_t offset = 0;
-    for (uint32_t i = 0u; i < 65u; i++) {
+    for (uint32_t i = 0u; i < 17u; i++) {
         offset += 128 * (int32_t)x[i];
     }
 #else
@@ -532,9 +562,9 @@ PW_STAGE void s3_run(const int16_t *x, int16_t *y)
         }
     }
     for (uint32_t row = 4u; row < 7u; row++) {
-        const int8_t *w = &s3_rest[(row - 4u) * 65u];
+        const int8_t *w = &s3_rest[(row - 4u) * 17u];
         int32_t sum = s3_bias[row];
-        for (uint32_t i = 0u; i < 65u; i++) {
+        for (uint32_t i = 0u; i < 17u; i++) {
             sum += (int32_t)x[i] * (int32_t)w[i];
         }
         y[row] = (int16_t)s3_scaled(sum);
@@ -576,7 +606,7 @@ PW_STAGE void s4_run(pw_state *s, const int16_t *x, int16_t *y)
 /* Stage s5: dense. */
 static inline int32_t s5_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 53) + 131072, 18), 0, 127);
+    return pw_sat(pw_asr32((sum * 47) + 131072, 18), 0, 127);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -813,8 +843,8 @@ static inline void s5_block(const int16_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(53 / 2^18 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-26479175. */
+/* y = saturate(round(47 / 2^18 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-28354441. */
 PW_STAGE void s5_run(const int16_t *x, int8_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
@@ -825,27 +855,19 @@ PW_STAGE void s5_run(const int16_t *x, int8_t *y)
 #else
     const int32_t offset = 0;
 #endif
-    for (uint32_t row = 0u; row < 32u; row += 4u) {
+    for (uint32_t row = 0u; row < 96u; row += 4u) {
         int32_t acc[4];
         s5_block(x, &s5_weights[(row / 4u) * PW_S5_BLOCK], acc);
         for (uint32_t i = 0u; i < 4u; i++) {
             y[row + i] = (int8_t)s5_scaled(s5_bias[row + i] + acc[i] - offset);
         }
     }
-    for (uint32_t row = 32u; row < 34u; row++) {
-        const int8_t *w = &s5_rest[(row - 32u) * 56u];
-        int32_t sum = s5_bias[row];
-        for (uint32_t i = 0u; i < 56u; i++) {
-            sum += (int32_t)x[i] * (int32_t)w[i];
-        }
-        y[row] = (int8_t)s5_scaled(sum);
-    }
 }
 
 /* Stage s6: dense. */
 static inline int32_t s6_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 9215) + 1048576, 21), 0, 127);
+    return pw_sat(pw_asr32((sum * 3851) + 524288, 20), 0, 127);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -855,7 +877,7 @@ static inline int32_t s6_scaled(int32_t sum)
 static inline void s6_block(const int8_t *x, const uint32_t *w, int32_t *acc)
 {
     const pw_pair *at = (const pw_pair *)(const void *)x;
-    const pw_pair *const end = &at[10];
+    const pw_pair *const end = &at[24];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -912,7 +934,7 @@ static inline void s6_block(const int8_t *x, const uint32_t *w, int32_t *acc)
 /* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
 static inline void s6_block(const int8_t *x, const uint8_t *w, int32_t *acc)
 {
-    const int8_t *const end = &x[32];
+    const int8_t *const end = &x[96];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -1036,14 +1058,6 @@ static inline void s6_block(const int8_t *x, const uint8_t *w, int32_t *acc)
             : [first] "l"(0), [second] "l"(1)
             : "memory", "cc");
     }
-    for (uint32_t i = 0u; i < 2u; i++) {
-        v = (int32_t)x[i];
-        a0 += v * (int32_t)w[0];
-        a1 += v * (int32_t)w[1];
-        a2 += v * (int32_t)w[2];
-        a3 += v * (int32_t)w[3];
-        w = &w[4];
-    }
     acc[0] = a0;
     acc[1] = a1;
     acc[2] = a2;
@@ -1057,7 +1071,7 @@ static inline void s6_block(const int8_t *x, const int8_t *w, int32_t *acc)
     int32_t a2 = 0;
     int32_t a3 = 0;
     int32_t v;
-    for (uint32_t i = 0u; i < 8u; i++) {
+    for (uint32_t i = 0u; i < 24u; i++) {
         v = (int32_t)x[0];
         a0 += v * (int32_t)w[0];
         a1 += v * (int32_t)w[1];
@@ -1081,16 +1095,6 @@ static inline void s6_block(const int8_t *x, const int8_t *w, int32_t *acc)
         x = &x[4];
         w = &w[16];
     }
-    v = (int32_t)x[0];
-    a0 += v * (int32_t)w[0];
-    a1 += v * (int32_t)w[1];
-    a2 += v * (int32_t)w[2];
-    a3 += v * (int32_t)w[3];
-    v = (int32_t)x[1];
-    a0 += v * (int32_t)w[4];
-    a1 += v * (int32_t)w[5];
-    a2 += v * (int32_t)w[6];
-    a3 += v * (int32_t)w[7];
     acc[0] = a0;
     acc[1] = a1;
     acc[2] = a2;
@@ -1098,19 +1102,19 @@ static inline void s6_block(const int8_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(9215 / 2^21 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-192296. */
+/* y = saturate(round(3851 / 2^20 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-381852. */
 PW_STAGE void s6_run(const int8_t *x, int8_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
     int32_t offset = 0;
-    for (uint32_t i = 0u; i < 34u; i++) {
+    for (uint32_t i = 0u; i < 96u; i++) {
         offset += 128 * (int32_t)x[i];
     }
 #else
     const int32_t offset = 0;
 #endif
-    for (uint32_t row = 0u; row < 16u; row += 4u) {
+    for (uint32_t row = 0u; row < 48u; row += 4u) {
         int32_t acc[4];
         s6_block(x, &s6_weights[(row / 4u) * PW_S6_BLOCK], acc);
         for (uint32_t i = 0u; i < 4u; i++) {
@@ -1132,7 +1136,7 @@ static inline int32_t s7_scaled(int32_t sum)
 static inline void s7_block(const int8_t *x, const uint32_t *w, int32_t *acc)
 {
     const pw_pair *at = (const pw_pair *)(const void *)x;
-    const pw_pair *const end = &at[4];
+    const pw_pair *const end = &at[12];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -1189,7 +1193,7 @@ static inline void s7_block(const int8_t *x, const uint32_t *w, int32_t *acc)
 /* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
 static inline void s7_block(const int8_t *x, const uint8_t *w, int32_t *acc)
 {
-    const int8_t *const end = &x[16];
+    const int8_t *const end = &x[48];
     int32_t a0 = 0;
     int32_t a1 = 0;
     int32_t a2 = 0;
@@ -1326,7 +1330,7 @@ static inline void s7_block(const int8_t *x, const int8_t *w, int32_t *acc)
     int32_t a2 = 0;
     int32_t a3 = 0;
     int32_t v;
-    for (uint32_t i = 0u; i < 4u; i++) {
+    for (uint32_t i = 0u; i < 12u; i++) {
         v = (int32_t)x[0];
         a0 += v * (int32_t)w[0];
         a1 += v * (int32_t)w[1];
@@ -1358,12 +1362,12 @@ static inline void s7_block(const int8_t *x, const int8_t *w, int32_t *acc)
 #endif
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-123822. */
+ * accumulators were proved within +-248063. */
 PW_STAGE void s7_run(const int8_t *x, int32_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
     int32_t offset = 0;
-    for (uint32_t i = 0u; i < 16u; i++) {
+    for (uint32_t i = 0u; i < 48u; i++) {
         offset += 128 * (int32_t)x[i];
     }
 #else
@@ -1377,9 +1381,9 @@ PW_STAGE void s7_run(const int8_t *x, int32_t *y)
         }
     }
     for (uint32_t row = 8u; row < 9u; row++) {
-        const int8_t *w = &s7_rest[(row - 8u) * 16u];
+        const int8_t *w = &s7_rest[(row - 8u) * 48u];
         int32_t sum = s7_bias[row];
-        for (uint32_t i = 0u; i < 16u; i++) {
+        for (uint32_t i = 0u; i < 48u; i++) {
             sum += (int32_t)x[i] * (int32_t)w[i];
         }
         y[row] = (int32_t)s7_scaled(sum);
@@ -1408,7 +1412,7 @@ PW_STAGE void s8_run(pw_state *s, const int32_t *x, int32_t *y)
         for (uint32_t i = 0u; i < 9u; i++) {
             const int32_t sum = sums[i] + entering[i] - leaving[i];
             sums[i] = (int32_t)sum;
-            out[i] = (int32_t)pw_sat(pw_asr32(sum + 4, 3), -32767, 32767);
+            out[i] = (int32_t)pw_sat(pw_asr32(sum + 8, 4), -32767, 32767);
         }
     }
     int32_t *oldest = &s->s8_history[position * 9u];
@@ -1449,7 +1453,7 @@ PW_STAGE void s9_run(pw_state *s, const int32_t *x, int32_t *y)
         /* long enough already */
     }
     s->s9_candidate[0] = wanted;
-    if (best != s->s9_active[0] || margin < s9_asked[best] - 1) {
+    if (best != s->s9_active[0] || margin < s9_asked[best] - 99) {
         s->s9_active[0] = -1;
     }
     if (s->s9_hold[0] > 0) {
