@@ -146,7 +146,9 @@ def open_corpus(
         session = read_session(info.path)
         kinds = {event.trial_type for event in session.events if event.status != REJECTED}
         with_classes = bool(kinds & set(recipe.classes))
-        if not with_classes and not (kinds and all(map(recipe.is_background, kinds))):
+        # A take that was rejected happened all the same: such a session is no everyday time.
+        everyday = all(recipe.is_background(event.trial_type) for event in session.events)
+        if not with_classes and not (kinds and everyday):
             continue
         has_classes |= with_classes
         unknown = sorted(kind for kind in kinds if recipe.class_index(kind) is None)
