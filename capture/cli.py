@@ -64,7 +64,7 @@ def emulate(
     An invented participant in front of it acts the script's cues, in the order that follows from
     the seed. Record with the same script and seed.
     """
-    from capture.emulated.device import DeviceSettings, run_device
+    from capture.emulated.port.device import DeviceSettings, run_device
     from runtime.errors import UsageError
 
     if not re.fullmatch("P(0[1-9]|[1-9][0-9])", participant):
@@ -119,11 +119,11 @@ def record(
     Caution: the sensor's LED is bright though it cannot be seen; nobody should look into it from
     near. Its limits are those of IEC 62471.
     """
-    from capture.dataset import Participant
-    from capture.link import Link
-    from capture.record import record as record_session
-    from capture.script import load_script
-    from capture.terminal import Screen, keys
+    from capture.cues.script import load_script
+    from capture.lead.record import record as record_session
+    from capture.lead.terminal import Screen, keys
+    from capture.store.dataset import Participant
+    from capture.wire.link import Link
 
     person = Participant(
         participant,
@@ -166,10 +166,10 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
     Lists every violation in a data set with file and row; then drops, timing, saturation and
     levels of each session. Exit code 1 if anything is wrong or not fit for training.
     """
-    from capture.dataset import find_sessions
-    from capture.quality import judge, session_quality
-    from capture.session import read_session
-    from capture.validate import validate
+    from capture.measure.quality import judge, session_quality
+    from capture.store.dataset import find_sessions
+    from capture.store.session import read_session
+    from capture.store.validate import validate
     from runtime.errors import Error, UsageError
 
     violations = validate(path) if path.is_dir() else ()
@@ -213,8 +213,8 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
 def _tell_photon_transfer(files: list[Path], curve: Path, as_json: bool) -> None:
     import numpy as np
 
-    from capture.photon_transfer import draw_curve, measure_level, photon_transfer
-    from capture.session import read_session
+    from capture.measure.photon_transfer import draw_curve, measure_level, photon_transfer
+    from capture.store.session import read_session
 
     sessions = [read_session(file) for file in files]
     result = photon_transfer(
@@ -281,7 +281,7 @@ def forget(participant: str, data: Path, models: Path | None, as_json: bool) -> 
     Names the models that were trained or tested on the participant: they stay as they are, and
     hold what they learned until they are trained anew without those recordings.
     """
-    from capture.forget import forget as forget_participant
+    from capture.store.forget import forget as forget_participant
 
     done = forget_participant(data, participant, models)
     if as_json:
@@ -321,10 +321,10 @@ def live(port: str, model: Path, engine: str, log: Path | None, seconds: float |
     """
     from rich.console import Console
 
-    from capture.link import Link
-    from capture.live import LiveEvent, Watch, open_log
-    from runtime.engines import open_engine
+    from capture.lead.live import LiveEvent, Watch, open_log
+    from capture.wire.link import Link
     from runtime.model import load_model
+    from runtime.verification.engines import open_engine
 
     loaded = load_model(model)
     step = open_engine(engine, loaded, model)

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from capture.forget import Forgotten
-    from capture.photon_transfer import PhotonTransfer
-    from capture.quality import Quality
-    from capture.record import Recording
+    from capture.lead.record import Recording
+    from capture.measure.photon_transfer import PhotonTransfer
+    from capture.measure.quality import Quality
+    from capture.store.forget import Forgotten
 
 __all__ = [
     "forgotten_figures",

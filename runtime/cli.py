@@ -36,9 +36,9 @@ def verify(model: Path, cores: tuple[str, ...], frames: int, compiler: str, as_j
 
     Exit code 0: identical on every frame; 1: not identical.
     """
-    from runtime.firmware.compile import cores_of
-    from runtime.firmware.cores import find_core
-    from runtime.verify import verify as run
+    from runtime.firmware.machine.compile import cores_of
+    from runtime.firmware.machine.cores import find_core
+    from runtime.verification.verify import verify as run
 
     for core in cores:
         find_core(core)

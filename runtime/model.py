@@ -19,9 +19,9 @@ from runtime.errors import FormatError
 from runtime.files import write_whole
 from runtime.sensor import Sensor
 from runtime.stages import kinds
-from runtime.stages.contract import Counts, EntryStage, Int32, Int64, Stage, State
-from runtime.stages.ctext import Edge, smallest_ctype
-from runtime.stages.decision import Decision
+from runtime.stages.closing.decision import Decision
+from runtime.stages.contract.c_text import Edge, smallest_ctype
+from runtime.stages.contract.stage import Counts, EntryStage, Int32, Int64, Stage, State
 from runtime.weights import pack_arrays, read_arrays
 
 __all__ = ["Model", "Run", "load_model", "model_hash", "run_stages", "save_model"]

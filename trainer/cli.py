@@ -56,10 +56,10 @@ def train(
     """
     from rich.console import Console
 
-    from trainer.cluster import chosen_workers
+    from trainer.fit.training import train_model
     from trainer.recipe import load_recipe
-    from trainer.tables import candidates_table, evaluation_tables
-    from trainer.training import train_model
+    from trainer.tell.tables import candidates_table, evaluation_tables
+    from trainer.work.cluster import chosen_workers
 
     read = [load_recipe(recipe) for recipe in recipes]
     with (

@@ -22,7 +22,7 @@ from runtime.errors import ToolError, UsageError
 
 if TYPE_CHECKING:
     from runtime.budget import Budget
-    from runtime.budget.uncertainty import Interval
+    from runtime.budget.inputs.uncertainty import Interval
 
 __all__ = ["PARTICIPANTS", "SCRIPTS", "TASKS", "DemoModel", "run_demo"]
 
@@ -115,7 +115,7 @@ def run_demo(out: Path, *, as_json: bool = False) -> None:
         }
         print(json.dumps(content | {"report": str(report)}, indent=2, sort_keys=True))
         return
-    from trainer.tables import evaluation_tables
+    from trainer.tell.tables import evaluation_tables
 
     for table in evaluation_tables([model.evaluation for model in made]):
         console.print(table)
@@ -127,13 +127,13 @@ def run_demo(out: Path, *, as_json: bool = False) -> None:
 
 
 def _record_one(participant: int, script: str, out: Path) -> str:
-    from capture.emulated.device import DeviceSettings
-    from capture.emulated.forked import running_fork
-    from capture.emulated.people import participant_row
+    from capture.cues.script import load_script
+    from capture.emulated.body.people import participant_row
+    from capture.emulated.port.device import DeviceSettings
+    from capture.emulated.port.forked import running_fork
     from capture.emulated.session import noted_distance_mm
-    from capture.link import Link
-    from capture.record import record
-    from capture.script import load_script
+    from capture.lead.record import record
+    from capture.wire.link import Link
 
     row = participant_row(participant, locked=participant in LOCKED)
     seed = _SEED + participant
@@ -161,14 +161,14 @@ def _record_all(out: Path) -> Iterator[str]:
 
 
 def _train(data: Path, name: str, out: Path) -> dict[str, Any]:
+    from trainer.fit.training import train_model
     from trainer.recipe import load_recipe
-    from trainer.training import train_model
 
     return train_model(data, load_recipe(name), out)
 
 
 def _verify(model: Path) -> dict[str, Any]:
-    from runtime.verify import verify
+    from runtime.verification.verify import verify
 
     return verify(model, cores=CORES, n_frames=N_VERIFIED_FRAMES).to_json()
 

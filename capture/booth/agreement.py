@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from capture.booth.editlog import Entry
-from capture.labels import GOOD, REJECTED, Event, kappa
+from capture.cues.labels import GOOD, REJECTED, Event, kappa
 
 __all__ = ["Agreement", "agreement", "measure_agreement", "name_of"]
 

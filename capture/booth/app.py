@@ -28,9 +28,9 @@ from capture.booth.desk import Desk, Order
 from capture.booth.guard import SUBPROTOCOL, Guard, refusal
 from capture.booth.labelling import Edit, StaleRevisionError, Table, apply_edit, open_table
 from capture.booth.readouts import Shelf, frame_bytes
-from capture.dataset import Participant, SessionInfo, find_sessions, read_participants
-from capture.labels import GOOD, read_events
-from capture.script import BUILT_IN, Script, load_script, schedule
+from capture.cues.labels import GOOD, read_events
+from capture.cues.script import BUILT_IN, Script, load_script, schedule
+from capture.store.dataset import Participant, SessionInfo, find_sessions, read_participants
 from runtime.errors import Error, UsageError
 
 __all__ = ["build_app"]

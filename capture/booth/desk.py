@@ -13,12 +13,12 @@ from collections.abc import AsyncGenerator
 from dataclasses import dataclass
 from pathlib import Path
 
-from capture.dataset import Participant, require_consent
+from capture.cues.script import Script
 from capture.frames import FramePair
-from capture.link import Link
-from capture.record import Progress, Recording, record
-from capture.script import Script
-from capture.session import READOUTS_SUFFIX
+from capture.lead.record import Progress, Recording, record
+from capture.store.dataset import Participant, require_consent
+from capture.store.session import READOUTS_SUFFIX
+from capture.wire.link import Link
 from capture.wording import recording_figures
 from runtime.errors import Error, UsageError
 

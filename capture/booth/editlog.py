@@ -10,7 +10,7 @@ from typing import Literal
 import pydantic
 from pydantic import ConfigDict
 
-from capture.labels import Event
+from capture.cues.labels import Event
 from runtime.errors import FormatError, UsageError
 from runtime.files import read_limited
 

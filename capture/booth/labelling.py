@@ -24,9 +24,9 @@ from pydantic import ConfigDict
 
 from capture.booth.agreement import Agreement, agreement, measure_agreement, name_of
 from capture.booth.editlog import Entry, append_entry, finished, read_log, stacks, stem_of
-from capture.dataset import SessionInfo
+from capture.cues.labels import GOOD, REJECTED, Event, read_events, write_events
 from capture.files import alone_in
-from capture.labels import GOOD, REJECTED, Event, read_events, write_events
+from capture.store.dataset import SessionInfo
 from runtime.errors import UsageError
 from runtime.files import read_limited
 

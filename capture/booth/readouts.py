@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from capture.energy import EnergyMeter
+from capture.cues.energy import EnergyMeter
 from capture.frames import Counts, FrameBlock
-from capture.session import Session, read_session
+from capture.store.session import Session, read_session
 from runtime.errors import FormatError, UsageError
 
 __all__ = ["MAX_REPLY_BYTES", "Shelf", "Survey", "frame_bytes", "survey"]
@@ -36,7 +36,7 @@ class Survey:
     time_us : int64 array, shape (n_frames,)
         Device clock of each frame pair, microseconds.
     energy : float32 array, shape (n_frames,)
-        Readout energy, counts; see `capture.energy`.
+        Readout energy, counts; see `capture.cues.energy`.
     ranges : dict
         Usual lowest and highest counts of ``difference``, ``lit`` and ``dark``: the 0.5th and
         99.5th percentile of a sample of frame pairs.

@@ -13,7 +13,7 @@ from pathlib import Path
 import uvicorn
 
 from capture.booth.app import build_app
-from capture.dataset import prepare_dataset
+from capture.store.dataset import prepare_dataset
 from runtime.errors import UsageError
 
 __all__ = ["serve"]

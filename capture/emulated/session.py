@@ -9,15 +9,15 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from capture.emulated.everyday import SCENES, EverydayWorld
-from capture.emulated.motion import check_acts
-from capture.emulated.optics import SENSORS, AngularGrid, Optic, build_optic, mounting_of
-from capture.emulated.people import Person, draw_person
-from capture.emulated.pixels import PixelArray
-from capture.emulated.table import TableWorld
-from capture.emulated.timeline import Z
+from capture.cues.script import Script, schedule
+from capture.emulated.body.motion import check_acts
+from capture.emulated.body.people import Person, draw_person
+from capture.emulated.body.timeline import Z
+from capture.emulated.optic.optics import SENSORS, AngularGrid, Optic, build_optic, mounting_of
+from capture.emulated.optic.pixels import PixelArray
+from capture.emulated.scenes.acting_cues import TableWorld
+from capture.emulated.scenes.everyday import SCENES, EverydayWorld
 from capture.frames import FrameBlock
-from capture.script import Script, schedule
 from runtime.errors import UsageError
 from runtime.sensor import Sensor
 

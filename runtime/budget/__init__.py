@@ -5,10 +5,10 @@
 
 from runtime.budget.assemble import Budget, budget, write_budget
 from runtime.budget.gather import Choice
-from runtime.budget.light import CAUTION as LIGHT_CAUTION
-from runtime.budget.light import DISTANCES_MM
-from runtime.budget.limits import Limits, junit_xml, load_limits
-from runtime.budget.report import names_apart, write_report
+from runtime.budget.page.report import names_apart, write_report
+from runtime.budget.price.light import CAUTION as LIGHT_CAUTION
+from runtime.budget.price.light import DISTANCES_MM
+from runtime.budget.verdict.limits import Limits, junit_xml, load_limits
 
 __all__ = [
     "DISTANCES_MM",

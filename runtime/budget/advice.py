@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from runtime.budget.power import average_power
+from runtime.budget.price.power import average_power
 
 __all__ = ["Advice", "what_would_halve"]
 

@@ -11,19 +11,25 @@ import numpy as np
 
 from runtime.budget.advice import Advice, what_would_halve
 from runtime.budget.cautions import cautions
-from runtime.budget.evaluation import Evaluation, read_evaluation
 from runtime.budget.gather import Choice, gather
-from runtime.budget.host import Verdict, judge
-from runtime.budget.inputs import Input
-from runtime.budget.light import DISTANCES_MM, LightScreening, screen
-from runtime.budget.limits import Check, Limits, check
-from runtime.budget.parts import (
+from runtime.budget.inputs.evaluation import Evaluation, read_evaluation
+from runtime.budget.inputs.library import (
     Host,
     Mcu,
     Usage,
     load_parts,
 )
-from runtime.budget.power import (
+from runtime.budget.inputs.uncertainty import (
+    Interval,
+    Sensitivity,
+    draw,
+    interval_of,
+    sensitivity,
+    typical_values,
+)
+from runtime.budget.inputs.values import Input
+from runtime.budget.price.light import DISTANCES_MM, LightScreening, screen
+from runtime.budget.price.power import (
     FORMULAS,
     PARTS,
     STATES,
@@ -34,17 +40,11 @@ from runtime.budget.power import (
     latency_ms,
     led_load,
 )
-from runtime.budget.profiles import Profiles, profiles_of, write_json
-from runtime.budget.uncertainty import (
-    Interval,
-    Sensitivity,
-    draw,
-    interval_of,
-    sensitivity,
-    typical_values,
-)
-from runtime.budget.watching import watching_model
-from runtime.firmware.compile import cores_of
+from runtime.budget.price.profiles import Profiles, profiles_of, write_json
+from runtime.budget.price.watching import watching_model
+from runtime.budget.verdict.host import Verdict, judge
+from runtime.budget.verdict.limits import Check, Limits, check
+from runtime.firmware.machine.compile import cores_of
 from runtime.firmware.profile import CoreProfile
 from runtime.model import Model, load_model, model_hash
 
@@ -245,7 +245,7 @@ def budget(
     cores : sequence of str, optional
         Cores to profile, by default all that the compiler has; the chosen controller's is added.
     compiler : str
-        As for `runtime.firmware.compile.compile_for`.
+        As for `runtime.firmware.machine.compile.compile_for`.
     eye_distances_mm : sequence of float
         Distances from the LED at which light is screened, > 0.
     n_draws, seed : int

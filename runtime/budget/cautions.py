@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from runtime.budget.inputs import Input
-from runtime.budget.parts import Mcu
-from runtime.budget.power import controller_cycles, frame_time_us
+from runtime.budget.inputs.library import Mcu
+from runtime.budget.inputs.values import Input
+from runtime.budget.price.power import controller_cycles, frame_time_us
 from runtime.firmware.profile import CoreProfile
 from runtime.sensor import Sensor
 

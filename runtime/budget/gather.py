@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from runtime.budget.evaluation import Evaluation, WakeUp
-from runtime.budget.inputs import Input, measured, setting
-from runtime.budget.parts import (
+from runtime.budget.inputs.evaluation import Evaluation, WakeUp
+from runtime.budget.inputs.library import (
     Driver,
     Host,
     Led,
@@ -17,8 +16,9 @@ from runtime.budget.parts import (
     Regulator,
     Usage,
 )
-from runtime.budget.profiles import Profiles
-from runtime.budget.watching import WARM_UP_FRAMES
+from runtime.budget.inputs.values import Input, measured, setting
+from runtime.budget.price.profiles import Profiles
+from runtime.budget.price.watching import WARM_UP_FRAMES
 from runtime.model import Model
 
 __all__ = ["Choice", "gather"]

@@ -1,1 +1,5 @@
-"""The model as firmware: C99 text, compiled for a core, executed on an emulated core, counted."""
+"""The model as firmware: C99 text, compiled for a core, executed on an emulated core, counted.
+
+``emit`` writes the folder, ``machine`` compiles it and executes it, ``measure`` counts what that
+takes, and ``profile`` puts the counts of all cores together.
+"""

@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError
-from runtime.firmware.compile import CompiledFirmware, compile_for
-from runtime.firmware.cores import find_core
-from runtime.firmware.elf import read_sizes
-from runtime.firmware.stack import stack_bound
-from runtime.firmware.trace import trace_frames
+from runtime.firmware.machine.compile import CompiledFirmware, compile_for
+from runtime.firmware.machine.cores import find_core
+from runtime.firmware.machine.elf import read_sizes
+from runtime.firmware.measure.stack import stack_bound
+from runtime.firmware.measure.trace import trace_frames
 
 if TYPE_CHECKING:
     from runtime.model import Model
@@ -147,7 +147,7 @@ def profile(
     FormatError, ToolError, UsageError
         As `compile_for` and `trace_frames` raise them.
     """
-    from runtime.firmware.generate import generate, stage_labels
+    from runtime.firmware.emit.generate import generate, stage_labels
 
     with tempfile.TemporaryDirectory(prefix="pw-profile-") as folder:
         for name, text in (generate(model) if sources is None else sources).items():

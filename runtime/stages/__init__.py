@@ -1,7 +1,8 @@
 """One stage of a model per file: integer reference, ONNX nodes, C text and state, side by side.
 
-A stage is found by its ``kind``: every module here with a class that names one is a stage, so that
-adding a stage is adding one file.
+A stage is found by its ``kind``: every module here, or in ``closing`` for the stage that a model
+ends in, with a class that names one is a stage, so that adding a stage is adding one file. What a
+stage has to be is said in ``contract``; the C of the heaviest stages stands in ``kernels``.
 """
 
 from __future__ import annotations
@@ -11,7 +12,8 @@ import inspect
 import pkgutil
 from functools import cache
 
-from runtime.stages.contract import Stage
+from runtime.stages import closing
+from runtime.stages.contract.stage import Stage
 
 __all__ = ["kinds"]
 
@@ -20,11 +22,12 @@ __all__ = ["kinds"]
 def kinds() -> dict[str, type[Stage]]:
     """Return every stage class by its kind."""
     found: dict[str, type[Stage]] = {}
-    for info in pkgutil.iter_modules(__path__):
-        if info.name == "nodes":  # loads onnx, and holds no stage
-            continue
-        module = importlib.import_module(f"{__name__}.{info.name}")
-        for _, value in inspect.getmembers(module, inspect.isclass):
-            if issubclass(value, Stage) and not inspect.isabstract(value):
-                found[value.kind] = value
+    for room, path in ((__name__, __path__), (closing.__name__, closing.__path__)):
+        for info in pkgutil.iter_modules(path):
+            if info.ispkg:
+                continue
+            module = importlib.import_module(f"{room}.{info.name}")
+            for _, value in inspect.getmembers(module, inspect.isclass):
+                if issubclass(value, Stage) and not inspect.isabstract(value):
+                    found[value.kind] = value
     return found

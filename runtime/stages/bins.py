@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError
-from runtime.stages.contract import Counts, EntryStage, Int32, Int64, prove_int32, require
+from runtime.stages.contract.stage import Counts, EntryStage, Int32, Int64, prove_int32, require
 
 if TYPE_CHECKING:
-    from runtime.stages.ctext import CStage, Edge
-    from runtime.stages.nodes import Nodes
+    from runtime.stages.contract.c_text import CStage, Edge
+    from runtime.stages.contract.onnx_nodes import Nodes
 
 __all__ = ["Bins"]
 
@@ -130,6 +130,6 @@ class Bins(EntryStage):
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Load each pixel once: see the kernel's own notes."""
-        from runtime.firmware.kernels import bins_c
+        from runtime.stages.kernels.pixels import bins_c
 
         return bins_c(self, prefix, x, y)

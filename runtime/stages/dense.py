@@ -20,7 +20,7 @@ from runtime.fixedpoint import (
     scale,
     symmetric_limit,
 )
-from runtime.stages.contract import (
+from runtime.stages.contract.stage import (
     Float64,
     Int32,
     Int64,
@@ -32,8 +32,8 @@ from runtime.stages.contract import (
 )
 
 if TYPE_CHECKING:
-    from runtime.stages.ctext import CStage, Edge
-    from runtime.stages.nodes import Nodes
+    from runtime.stages.contract.c_text import CStage, Edge
+    from runtime.stages.contract.onnx_nodes import Nodes
 
 __all__ = ["Dense"]
 
@@ -179,6 +179,6 @@ class Dense(Stage):
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Choose a kernel by the weights: see the kernels' own notes."""
-        from runtime.firmware.kernels import dense_c
+        from runtime.stages.kernels.pixels import dense_c
 
         return dense_c(self, prefix, x, y)

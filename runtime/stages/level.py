@@ -22,7 +22,8 @@ from runtime.fixedpoint import (
     scale,
     symmetric_limit,
 )
-from runtime.stages.contract import (
+from runtime.stages.contract.c_text import CStage, fill, table
+from runtime.stages.contract.stage import (
     Float64,
     Int32,
     Int64,
@@ -32,11 +33,10 @@ from runtime.stages.contract import (
     require,
     require_one_of,
 )
-from runtime.stages.ctext import CStage, fill, table
 
 if TYPE_CHECKING:
-    from runtime.stages.ctext import Edge
-    from runtime.stages.nodes import Nodes
+    from runtime.stages.contract.c_text import Edge
+    from runtime.stages.contract.onnx_nodes import Nodes
 
 __all__ = ["Level"]
 

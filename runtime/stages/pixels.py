@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError
-from runtime.stages.contract import Counts, EntryStage, Int32, Int64, frozen_array, require
+from runtime.stages.contract.stage import Counts, EntryStage, Int32, Int64, frozen_array, require
 
 if TYPE_CHECKING:
-    from runtime.stages.ctext import CStage, Edge
-    from runtime.stages.nodes import Nodes
+    from runtime.stages.contract.c_text import CStage, Edge
+    from runtime.stages.contract.onnx_nodes import Nodes
 
 __all__ = ["Pixels"]
 
@@ -96,6 +96,6 @@ class Pixels(EntryStage):
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Load the chosen pixels of each row: see the kernel's own notes."""
-        from runtime.firmware.kernels import pixels_c
+        from runtime.stages.kernels.pixels import pixels_c
 
         return pixels_c(self, prefix, x, y)

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError
-from runtime.stages.contract import (
+from runtime.stages.contract.c_text import CStage, fill, table
+from runtime.stages.contract.stage import (
     Float64,
     Int32,
     Int64,
@@ -19,11 +20,10 @@ from runtime.stages.contract import (
     prove_int32,
     require,
 )
-from runtime.stages.ctext import CStage, fill, table
 
 if TYPE_CHECKING:
-    from runtime.stages.ctext import Edge
-    from runtime.stages.nodes import Nodes
+    from runtime.stages.contract.c_text import Edge
+    from runtime.stages.contract.onnx_nodes import Nodes
 
 __all__ = ["Prototypes"]
 

@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
-from runtime.stages.contract import Float64, Int32, Int64, Stage, State, prove_int32, require
-from runtime.stages.ctext import CStage, fill
+from runtime.stages.contract.c_text import CStage, fill
+from runtime.stages.contract.stage import Float64, Int32, Int64, Stage, State, prove_int32, require
 
 if TYPE_CHECKING:
-    from runtime.stages.ctext import Edge
-    from runtime.stages.nodes import Nodes
+    from runtime.stages.contract.c_text import Edge
+    from runtime.stages.contract.onnx_nodes import Nodes
 
 __all__ = ["Root"]
 

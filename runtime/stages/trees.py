@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 
 from runtime.errors import FormatError
-from runtime.stages.contract import (
+from runtime.stages.contract.c_text import CStage, fill, smallest_ctype, table
+from runtime.stages.contract.stage import (
     Float64,
     Int32,
     Int64,
@@ -22,11 +23,10 @@ from runtime.stages.contract import (
     prove_int32,
     require,
 )
-from runtime.stages.ctext import CStage, fill, smallest_ctype, table
 
 if TYPE_CHECKING:
-    from runtime.stages.ctext import Edge
-    from runtime.stages.nodes import Nodes
+    from runtime.stages.contract.c_text import Edge
+    from runtime.stages.contract.onnx_nodes import Nodes
 
 __all__ = ["Trees"]
 

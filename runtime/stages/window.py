@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 
 from runtime.fixedpoint import round_shift, saturate, symmetric_limit
-from runtime.ring import empty_ring, onnx_leaving, onnx_ring, ring_after, unrolled
-from runtime.stages.contract import (
+from runtime.stages.contract.c_text import CStage, CState, fill, smallest_ctype
+from runtime.stages.contract.ring import empty_ring, onnx_leaving, onnx_ring, ring_after, unrolled
+from runtime.stages.contract.stage import (
     Float64,
     Int32,
     Int64,
@@ -20,11 +21,10 @@ from runtime.stages.contract import (
     require,
     require_one_of,
 )
-from runtime.stages.ctext import CStage, CState, fill, smallest_ctype
 
 if TYPE_CHECKING:
-    from runtime.stages.ctext import Edge
-    from runtime.stages.nodes import Nodes
+    from runtime.stages.contract.c_text import Edge
+    from runtime.stages.contract.onnx_nodes import Nodes
 
 __all__ = ["Window"]
 

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import numpy as np
 
-from runtime.budget.inputs import Input, setting
-from runtime.budget.parts import KINDS, load_parts
-from runtime.budget.power import average_power
-from runtime.budget.uncertainty import draw
+from runtime.budget.inputs.library import KINDS, load_parts
+from runtime.budget.inputs.uncertainty import draw
+from runtime.budget.inputs.values import Input, setting
+from runtime.budget.price.power import average_power
 
 N_DRAWS = 100_000
 LIMIT_S = 1.0

@@ -20,16 +20,15 @@ from pathlib import Path
 import numpy as np
 from cobs import cobs
 
-from capture.dataset import Participant
-from capture.emulated.pixels import PixelArray
+from capture.cues.script import load_script
+from capture.emulated.optic.pixels import PixelArray
 from capture.frames import FrameBlock, FramePair
-from capture.link import Link
-from capture.photon_transfer import Level, measure_level, photon_transfer
-from capture.record import record
-from capture.script import load_script
-from capture.session import read_session
-from capture.store import SessionHeader, SessionWriter
-from capture.wire import (
+from capture.lead.record import record
+from capture.measure.photon_transfer import Level, measure_level, photon_transfer
+from capture.store.dataset import Participant
+from capture.store.session import read_session
+from capture.store.writer import SessionHeader, SessionWriter
+from capture.wire.codec import (
     Acknowledge,
     Command,
     CommandKind,
@@ -39,6 +38,7 @@ from capture.wire import (
     Result,
     encode,
 )
+from capture.wire.link import Link
 from runtime.sensor import Sensor
 
 USB_BYTES_PER_S = 1e6  # what a 12 Mbit/s USB serial link carries (common practice, no source)

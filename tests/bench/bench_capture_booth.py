@@ -22,7 +22,7 @@ from pathlib import Path
 
 import numpy as np
 
-from capture.wire import (
+from capture.wire.codec import (
     Acknowledge,
     Command,
     CommandKind,

@@ -37,15 +37,14 @@ else:
     instrumented = contextlib.nullcontext()
 
 with instrumented:
-    from capture.dataset import read_description, read_participants
+    from capture.cues.labels import Event, read_events, write_events
+    from capture.cues.script import load_script
     from capture.frames import FramePair
-    from capture.labels import Event, read_events, write_events
-    from capture.pairing import Pairer
-    from capture.quality import measure
-    from capture.script import load_script
-    from capture.session import events_path, read_session
-    from capture.store import SessionHeader, SessionWriter
-    from capture.wire import (
+    from capture.measure.quality import measure
+    from capture.store.dataset import read_description, read_participants
+    from capture.store.session import events_path, read_session
+    from capture.store.writer import SessionHeader, SessionWriter
+    from capture.wire.codec import (
         Acknowledge,
         Command,
         CommandKind,
@@ -57,6 +56,7 @@ with instrumented:
         Status,
         encode,
     )
+    from capture.wire.pairing import Pairer
     from runtime.errors import Error
     from runtime.sensor import Sensor
 

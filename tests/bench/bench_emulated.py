@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import time
 
-from capture.emulated.optics import SENSORS
+from capture.cues.script import load_script
+from capture.emulated.optic.optics import SENSORS
 from capture.emulated.session import BLOCK_FRAMES, EmulatedSession
-from capture.script import load_script
 
 _BLOCKS = 30
 

@@ -17,17 +17,17 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "runtime"))
 
 from firmware_models import dense, random_frames, save_folder
 
-from runtime.firmware.compile import compile_for
-from runtime.firmware.cores import CORES
-from runtime.firmware.generate import generate, stage_labels
+from runtime.firmware.emit.generate import generate, stage_labels
+from runtime.firmware.machine.compile import compile_for
+from runtime.firmware.machine.cores import CORES
 from runtime.firmware.profile import CoreProfile, profile_compiled
 from runtime.fixedpoint import choose_multiplier
 from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
-from runtime.stages.decision import Decision
+from runtime.stages.closing.decision import Decision
 from runtime.stages.level import Level
-from runtime.verify import verify
+from runtime.verification.verify import verify
 
 ALL_CORES = [core.name for core in CORES]
 FLOOR_LOADS = 64 * 64 // 2 * 2

@@ -34,17 +34,17 @@ sys.path.insert(0, str(Path(__file__).parent))
 from invented_people import add_person, record_session, strokes
 from minirocket_reference import Moments, compare
 
-from capture.dataset import session_path
-from capture.script import load_script
-from capture.session import read_session
-from trainer.events import Event, Reference
-from trainer.jobs import LocalWorkers
-from trainer.matching import Counts, f_measure, match_moments, total
+from capture.cues.script import load_script
+from capture.store.dataset import session_path
+from capture.store.session import read_session
+from trainer.corpus.reduced import Reduced
+from trainer.corpus.windows import judging_delay
+from trainer.fit.training import Trained, fit_model
+from trainer.judge.events import Event, Reference
+from trainer.judge.matching import Counts, f_measure, match_moments, total
 from trainer.recipe import Recipe, load_recipe
-from trainer.reduced import Reduced
-from trainer.tables import figure_text
-from trainer.training import Trained, fit_model
-from trainer.windows import judging_delay
+from trainer.tell.tables import figure_text
+from trainer.work.jobs import LocalWorkers
 
 TASKS = ("dynamic", "finger_count", "subtle")
 LEAN = {"dynamic": ("dynamic_lean",)}

@@ -11,8 +11,8 @@ import numpy as np
 
 from runtime.fixedpoint import choose_multiplier
 from runtime.stages.bins import Bins
-from runtime.stages.contract import Stage
-from runtime.stages.decision import Decision
+from runtime.stages.closing.decision import Decision
+from runtime.stages.contract.stage import Stage
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion

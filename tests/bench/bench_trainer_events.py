@@ -10,8 +10,8 @@ import time
 
 import numpy as np
 
-from runtime.stages.decision import NO_EVENT, Decision
-from trainer.events import decision_frames, rank_gestures
+from runtime.stages.closing.decision import NO_EVENT, Decision
+from trainer.judge.events import decision_frames, rank_gestures
 
 HOURS, RATE_HZ, N_CLASSES, N_MARGINS = 10, 30, 9, 40
 LEAD = 90

@@ -16,10 +16,10 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "trainer"))
 
 from invented_people import record_people
 
-from capture.script import load_script
+from capture.cues.script import load_script
+from trainer.fit.training import fit_model
 from trainer.recipe import load_recipe
-from trainer.tables import figure_text
-from trainer.training import fit_model
+from trainer.tell.tables import figure_text
 
 N_LOCKED = 8
 SHARES = (1.0, 0.5, 0.25)

@@ -23,12 +23,12 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "trainer"))
 
 from invented_people import record_people
 
-from capture.dataset import Participant, add_participant, prepare_dataset, session_path
+from capture.cues.labels import Event, write_events
+from capture.cues.script import load_script
 from capture.frames import FramePair
-from capture.labels import Event, write_events
-from capture.script import load_script
-from capture.session import events_path, read_session
-from capture.store import SessionWriter
+from capture.store.dataset import Participant, add_participant, prepare_dataset, session_path
+from capture.store.session import events_path, read_session
+from capture.store.writer import SessionWriter
 
 TASK = "dynamic"
 N_SOURCES = 8

@@ -23,16 +23,16 @@ from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import StandardScaler
 
 from runtime.model import Model
-from runtime.stages.contract import Stage
+from runtime.stages.contract.stage import Stage
 from runtime.stages.level import Level
 from runtime.stages.window import Window
-from trainer.candidates import reduce_for
-from trainer.evaluate import Takes, figures
-from trainer.jobs import LocalWorkers
+from trainer.corpus.reduced import Reduced
+from trainer.fit.candidates import reduce_for
+from trainer.fit.training import Trained
+from trainer.judge.evaluate import Takes, figures
 from trainer.recipe import Recipe
-from trainer.reduced import Reduced
-from trainer.tables import figure_text
-from trainer.training import Trained
+from trainer.tell.tables import figure_text
+from trainer.work.jobs import LocalWorkers
 
 __all__ = ["compare"]
 

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import numpy as np
 
-from capture.dataset import Participant
-from capture.script import parse_script
-from capture.wire import (
+from capture.cues.script import parse_script
+from capture.store.dataset import Participant
+from capture.wire.codec import (
     Acknowledge,
     Command,
     CommandKind,

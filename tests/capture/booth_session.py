@@ -6,13 +6,13 @@ from pathlib import Path
 
 import numpy as np
 
-from capture.dataset import Participant, add_participant, prepare_dataset, session_path
+from capture.cues.labels import GOOD, REJECTED, Event, write_events
+from capture.cues.script import parse_script
 from capture.frames import FramePair
-from capture.labels import GOOD, REJECTED, Event, write_events
-from capture.script import parse_script
-from capture.session import events_path
-from capture.store import SessionHeader, SessionWriter
-from capture.wire import Description
+from capture.store.dataset import Participant, add_participant, prepare_dataset, session_path
+from capture.store.session import events_path
+from capture.store.writer import SessionHeader, SessionWriter
+from capture.wire.codec import Description
 from runtime.sensor import Sensor
 
 SENSOR = Sensor("lensless", 6, 5)

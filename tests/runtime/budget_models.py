@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 from firmware_models import dense
 
-from runtime.budget.inputs import Input, setting
-from runtime.budget.parts import KINDS, load_parts
+from runtime.budget.inputs.library import KINDS, load_parts
+from runtime.budget.inputs.values import Input, setting
 from runtime.model import Model, save_model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
-from runtime.stages.decision import Decision
+from runtime.stages.closing.decision import Decision
 
 CORES = ("cortex-m33",)
 PARTS_USED = {

@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.firmware.generate import write_firmware
+from runtime.firmware.emit.generate import write_firmware
 from runtime.model import Model, save_model
-from runtime.onnx_graph import save_step_graph
+from runtime.onnx.graph import save_step_graph
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
-from runtime.stages.decision import Decision
+from runtime.stages.closing.decision import Decision
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
 

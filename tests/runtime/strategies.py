@@ -16,8 +16,8 @@ from runtime.fixedpoint import choose_multiplier
 from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
-from runtime.stages.contract import EntryStage, Int64, Stage
-from runtime.stages.decision import Decision
+from runtime.stages.closing.decision import Decision
+from runtime.stages.contract.stage import EntryStage, Int64, Stage
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion

@@ -13,12 +13,12 @@ from click.testing import CliRunner
 
 from runtime.cli import commands
 from runtime.errors import FormatError, UsageError
-from runtime.firmware.generate import write_firmware
+from runtime.firmware.emit.generate import write_firmware
 from runtime.model import Model, save_model
-from runtime.onnx_graph import save_step_graph
+from runtime.onnx.graph import save_step_graph
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
-from runtime.stages.decision import Decision
+from runtime.stages.closing.decision import Decision
 from runtime.stages.dense import Dense
 
 

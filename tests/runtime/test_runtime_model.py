@@ -20,7 +20,7 @@ from runtime.model import Model, load_model, model_hash, run_stages, save_model
 from runtime.sensor import Sensor
 from runtime.stages import kinds
 from runtime.stages.bins import Bins
-from runtime.stages.decision import Decision
+from runtime.stages.closing.decision import Decision
 from runtime.stages.dense import Dense
 
 
@@ -286,5 +286,5 @@ def test_no_frames_no_change() -> None:
 def test_every_stage_file_is_found() -> None:
     """Adding a file with a stage is all that it takes to add a stage."""
     folder = Path(__file__).parents[2] / "runtime" / "stages"
-    rest = {"__init__", "contract", "ctext", "nodes"}
-    assert set(kinds()) == {path.stem for path in folder.glob("*.py")} - rest
+    files = [*folder.glob("*.py"), *(folder / "closing").glob("*.py")]
+    assert set(kinds()) == {path.stem for path in files} - {"__init__"}

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from invented_people import record_people
 
-from capture.script import parse_script
+from capture.cues.script import parse_script
 
 SCRIPT = b"""\
 name = "small"

@@ -11,15 +11,15 @@ from pathlib import Path
 
 import numpy as np
 
-from capture.dataset import add_participant, prepare_dataset, session_path
-from capture.emulated.optics import SENSORS
-from capture.emulated.people import participant_row
+from capture.cues.labels import Event, refine, write_events
+from capture.cues.script import Script, schedule
+from capture.emulated.body.people import participant_row
+from capture.emulated.optic.optics import SENSORS
 from capture.emulated.session import EmulatedSession, emulate_session
-from capture.labels import Event, refine, write_events
-from capture.script import Script, schedule
-from capture.session import events_path
-from capture.store import SessionHeader, SessionWriter
-from capture.wire import Description
+from capture.store.dataset import add_participant, prepare_dataset, session_path
+from capture.store.session import events_path
+from capture.store.writer import SessionHeader, SessionWriter
+from capture.wire.codec import Description
 
 __all__ = ["add_person", "record_people", "record_session", "strokes"]
 

@@ -1,0 +1,1 @@
+"""From surfaces and light to counts: radiance, the optic's response, pixels with their noise."""

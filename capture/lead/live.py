@@ -1,0 +1,307 @@
+"""Events as they come: a sensor's frame pairs through one execution of a model."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import time
+from array import array
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+import numpy as np
+
+from capture.frames import FramePair
+from capture.wire.codec import CommandKind, Description, Exposure, Message, WireCounts
+from capture.wire.link import Link
+from capture.wire.pairing import Pairer
+from capture.wire.timeline import TimeLine
+from runtime.errors import FormatError, PortError, UsageError
+from runtime.model import Model
+from runtime.sensor import Sensor
+from runtime.stages.closing.decision import NO_EVENT
+from runtime.verification.engines import Engine
+
+__all__ = ["LiveEvent", "Watch", "open_log"]
+
+_REPORT_S = 0.1
+_STALL_S = 3.0
+_REMEMBERED = 64  # arrivals of exposures whose pair is not yet handed out
+_SETTINGS = ("frame_rate_hz", "exposure_us", "led_current_ma")
+
+
+@dataclass(frozen=True, slots=True)
+class LiveEvent:
+    """One event.
+
+    Parameters
+    ----------
+    sequence : int
+        Frame pair on which it was decided, from 0 at the start.
+    time_us : int
+        The sensor's clock at that pair, microseconds since the first one; both go on rising when
+        the sensor is started again after a lost connection.
+    event : str
+        Class.
+    scores : tuple of int
+        Of all classes, in the model's order.
+    latency_ms : float
+        Host time from the arrival of the pair's last byte to the decision; 3 decimals.
+    """
+
+    sequence: int
+    time_us: int
+    event: str
+    scores: tuple[int, ...]
+    latency_ms: float
+
+    def line(self) -> str:
+        """Return the event for people."""
+        return f"{self.time_us / 1e6:9.3f} s  {self.event}  ({self.latency_ms:.2f} ms)"
+
+
+class Watch:
+    """Steps a model over what a sensor sends and tells the events.
+
+    Parameters
+    ----------
+    link : Link
+        Open port.
+    description : Description
+        What the sensor says it is.
+    model : Model
+        What its frame pairs are given to.
+    engine : Engine
+        The execution of that model.
+
+    Attributes
+    ----------
+    n_pairs, n_events : int
+        Frame pairs stepped, events told.
+    missing, n_gaps : int
+        Frame pairs that never came whole, or passed while the connection was lost, and in how many
+        places. The model's state goes on over such a gap.
+    connected : bool
+        The port is there.
+    time_us : int
+        The sensor's clock at the newest frame pair, microseconds since the first one.
+    latencies_ms : array of float
+        Of every frame pair, in milliseconds (8 bytes each).
+
+    Raises
+    ------
+    FormatError
+        The sensor's rows, columns or bits are not the model's.
+    """
+
+    def __init__(self, link: Link, description: Description, model: Model, engine: Engine) -> None:
+        _check_sensor(link.url, description.sensor, model.sensor)
+        self._link = link
+        self._description = description
+        self._model = model
+        self._engine = engine
+        self._pairer = Pairer(description)
+        self._line = TimeLine(description.sensor.frame_period_us)
+        self._arrived_s: dict[int, float] = {}
+        self._next_sequence = 0
+        self.connected = True
+        self._end_us = math.inf
+        self._tell: Callable[[LiveEvent], None] = lambda _: None
+        self._done = False
+        self.n_pairs = self.n_events = self.missing = self.n_gaps = self.time_us = 0
+        self.latencies_ms = array("d")
+
+    def cautions(self) -> list[str]:
+        """Return a line for each setting in which the sensor differs from the model's."""
+        pairs = ((name, self._description.sensor, self._model.sensor) for name in _SETTINGS)
+        return [
+            f"caution: {name} of the sensor is {getattr(sensor, name):g}, but the model learned at "
+            f"{getattr(learned, name):g}"
+            for name, sensor, learned in pairs
+            if not math.isclose(getattr(sensor, name), getattr(learned, name), rel_tol=1e-3)
+        ]
+
+    def run(
+        self,
+        tell: Callable[[LiveEvent], None],
+        seconds: float = math.inf,
+        progress: Callable[[Watch], None] | None = None,
+    ) -> None:
+        """Start the sensor and step the model until the time is over or Ctrl-C is pressed.
+
+        A port that is pulled is waited for, as by the recorder.
+
+        Parameters
+        ----------
+        tell : callable
+            Called with each event at once.
+        seconds : float
+            How long, on the sensor's clock.
+        progress : callable, optional
+            Called with this object about 10 times a second.
+
+        Raises
+        ------
+        PortError
+            The sensor did not come back, or is silent.
+        FormatError
+            It was set to another form of readout meanwhile.
+        """
+        self._tell, self._end_us = tell, seconds * 1e6
+        self._link.decoder.counts = WireCounts()
+        with contextlib.suppress(KeyboardInterrupt):
+            self._listen(progress or (lambda _: None))
+        if self.connected:
+            self._link.ask(CommandKind.STOP)
+
+    def _listen(self, progress: Callable[[Watch], None]) -> None:
+        self._start(time.monotonic(), progress)
+        heard = reported = time.monotonic()
+        while not self._done:
+            try:
+                messages = self._link.read()
+            except PortError:
+                self._reconnect(heard, progress)
+                messages, heard = [], time.monotonic()
+            for message in messages:
+                self._take(message)
+            now = time.monotonic()
+            if any(isinstance(message, Exposure) for message in messages):
+                heard = now
+            elif now - heard > _STALL_S:
+                raise PortError(
+                    self._link.url, "the sensor", f"silent for {_STALL_S:g} s", "exposures"
+                )
+            if now - reported >= _REPORT_S:
+                reported = now
+                progress(self)
+
+    def _start(self, heard: float, progress: Callable[[Watch], None]) -> None:
+        """Start the sensor; a port that is pulled meanwhile is waited for."""
+        try:
+            self._link.ask(CommandKind.START, after=self._take)
+        except PortError as error:
+            if error.what != "the port":
+                raise
+            self._reconnect(heard, progress)
+
+    def _reconnect(self, heard: float, progress: Callable[[Watch], None]) -> None:
+        """Wait for the port to come back and start the sensor again."""
+        self.connected = False
+
+        def waiting() -> bool:
+            progress(self)
+            return False
+
+        for pair in self._pairer.flush():
+            self._step(pair)
+        description = self._link.reconnect(waiting)
+        _check_sensor(self._link.url, description.sensor, self._model.sensor)
+        self.connected = True
+        self._pairer = Pairer(description, self._pairer.counts)
+        self._arrived_s.clear()
+        self._line.begin_run(time.monotonic() - heard)
+        self._start(heard, progress)
+
+    def _take(self, message: Message) -> None:
+        """Take one message from the sensor."""
+        if isinstance(message, Exposure):
+            self._arrived_s[message.sequence] = self._link.arrived_s
+            if len(self._arrived_s) > _REMEMBERED:
+                del self._arrived_s[next(iter(self._arrived_s))]
+            for pair in self._pairer.add(message):
+                self._step(pair)
+        elif isinstance(message, Description):
+            _check_sensor(self._link.url, message.sensor, self._model.sensor)
+
+    def _step(self, pair: FramePair) -> None:
+        if self._done:
+            return
+        place = self._line.place(pair)
+        sequence = place.sequence
+        time_us = self._line.now_us
+        self._done = time_us >= self._end_us
+        if self._done:
+            return
+        self.missing += sequence - self._next_sequence
+        self.n_gaps += sequence > self._next_sequence or place.gap is not None
+        self._next_sequence = sequence + 1
+        answer = self._engine(pair.lit, pair.dark)
+        # Forgotten only when the sensor's numbers leap about.
+        arrived_s = self._arrived_s.pop(pair.sequence, self._link.arrived_s)
+        latency_ms = 1e3 * (time.perf_counter() - arrived_s)
+        self.n_pairs += 1
+        self.time_us = time_us
+        self.latencies_ms.append(latency_ms)
+        if answer.decision != NO_EVENT:
+            self.n_events += 1
+            event = self._model.classes[answer.decision]
+            scores = tuple(answer.scores.tolist())
+            self._tell(LiveEvent(sequence, time_us, event, scores, round(latency_ms, 3)))
+
+    def status(self) -> str:
+        """Return how it stands, in one line of a narrow terminal."""
+        if not self.connected:
+            return "the sensor is gone: plug it in again  (Ctrl-C ends)"
+        newest = f"{self.latencies_ms[-1]:.2f} ms" if self.latencies_ms else "no pair yet"
+        return (
+            f"{self.time_us / 1e6:.1f} s  pairs {self.n_pairs}  events {self.n_events}  "
+            f"missing {self.missing}  latency {newest}  (Ctrl-C ends)"
+        )
+
+    def summary(self) -> str:
+        """Return what came of it, in one line."""
+        text = (
+            f"{self.time_us / 1e6:.3f} s of the sensor's clock, {self.n_pairs} frame pairs, "
+            f"{self.n_events} events, {self.missing} pairs missing in {self.n_gaps} gaps, "
+            f"{self._link.decoder.counts.corrupt} packets corrupt, "
+            f"{self._pairer.counts.foreign} exposures of another form"
+        )
+        if self.latencies_ms:
+            median, high = np.percentile(self.latencies_ms, (50, 95))
+            text += f", latency median {median:.2f} ms, 95th percentile {high:.2f} ms"
+        return text
+
+
+@contextmanager
+def open_log(path: Path | None) -> Iterator[Callable[[LiveEvent], None]]:
+    """Yield a function that appends an event to a new file of JSON lines; to none without a path.
+
+    Each line is in the file as soon as it is told, so that another program can follow it. A file
+    that is still empty when an error ends the watch is removed: the next try may have its name.
+
+    Raises
+    ------
+    UsageError
+        The file is there already, or cannot be made.
+    """
+    if path is None:
+        yield lambda _: None
+        return
+    try:
+        file = path.open("x", encoding="utf-8", newline="\n", buffering=1)
+    except OSError as error:
+        raise UsageError(
+            str(path), "the log", error.strerror, "a new file", "give another name"
+        ) from None
+    try:
+        with file:
+            yield lambda event: print(json.dumps(asdict(event)), file=file)
+    except BaseException:
+        if path.is_file() and path.stat().st_size == 0:
+            path.unlink()
+        raise
+
+
+def _check_sensor(url: str, sensor: Sensor, learned: Sensor) -> None:
+    """Refuse readouts of another form than the model's."""
+    got, wanted = (
+        f"{s.n_rows} by {s.n_cols} pixels of {s.bit_depth} bits" for s in (sensor, learned)
+    )
+    if got != wanted:
+        raise FormatError(
+            url, "the sensor", got, f"{wanted} as the model's", "use a model made for this sensor"
+        )

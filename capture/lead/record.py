@@ -1,0 +1,270 @@
+"""The recorder: leads one participant through one script and keeps every readout."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from capture.cues.conductor import Moment
+from capture.cues.labels import GOOD, Event, refine, write_events
+from capture.cues.script import Script
+from capture.lead.incoming_pairs import Intake, Progress, Watch
+from capture.store.dataset import (
+    Participant,
+    add_participant,
+    prepare_dataset,
+    remembered,
+    require_consent,
+    session_path,
+)
+from capture.store.session import events_path
+from capture.store.writer import SessionHeader, SessionWriter
+from capture.wire.codec import CommandKind, Exposure, WireCounts
+from capture.wire.link import Link
+from capture.wire.pairing import PairCounts
+from runtime.errors import Error, PortError, UsageError
+
+__all__ = ["Progress", "Recording", "record"]
+
+_REPORT_S = 0.05
+_STALL_S = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """What was recorded: its file, and what was counted while it came.
+
+    `overruns` is the sensor's own count of exposures that it could not send, since its power-up.
+    """
+
+    path: Path
+    n_pairs: int
+    duration_s: float
+    events: tuple[Event, ...]
+    wire: WireCounts
+    pairs: PairCounts
+    n_gaps: int
+    overruns: int
+    stopped_early: bool
+
+    @property
+    def n_takes(self) -> int:
+        """Takes that are not rejected."""
+        return sum(event.status == GOOD for event in self.events)
+
+    @property
+    def n_rejected(self) -> int:
+        """Takes that are: given again, or cut by a pause, a stop or a lost connection."""
+        return len(self.events) - self.n_takes
+
+
+def record(
+    link: Link,
+    participant: Participant,
+    script: Script,
+    seed: int,
+    out: Path,
+    *,
+    session: str | None = None,
+    distance_mm: float | None = None,
+    progress: Callable[[Progress], None] | None = None,
+    controls: Callable[[], str | None] | None = None,
+    watch: Watch | None = None,
+) -> Recording:
+    """Record one session and leave it finished and labelled in the data set `out`.
+
+    Parameters
+    ----------
+    link : Link
+        Open port of a sensor.
+    participant : Participant
+        Must have given consent; the row in ``participants.tsv`` is written before the first frame.
+        What an older row says stays where this one says nothing, and who is locked stays locked.
+    script : Script
+        What to ask for.
+    seed : int
+        Seed of the order of the cues.
+    out : Path
+        Folder of the data set; made if missing.
+    session : str, optional
+        Number of the session, such as ``01``; by default the next free one of this task.
+    distance_mm : float, optional
+        Distance of the hand that the participant was asked for, 10 to 1000; noted in the file.
+    progress : callable, optional
+        Called about 20 times a second and once at the end.
+    controls : callable, optional
+        Asked often; returns ``pause`` (again to go on), ``redo``, ``stop`` or None. Ctrl-C
+        (KeyboardInterrupt) stops as well.
+    watch : callable, optional
+        Sees each frame pair after it was kept, with its time in seconds from the first and its
+        readout energy in counts; must return at once.
+
+    Returns
+    -------
+    Recording
+        Counts and the labels as written.
+
+    Raises
+    ------
+    UsageError
+        No consent, or the session is there already.
+    PortError
+        The sensor did not come back, or sends nothing when started; what came before is kept.
+    Error
+        The disk is full; likewise.
+    """
+    require_consent(participant)
+    prepare_dataset(out)
+    link.decoder.counts = WireCounts()  # of this session alone
+    description = link.describe()
+    add_participant(out, remembered(out, participant))
+    number = session or _next_session(out, participant.participant_id, script.name)
+    path = session_path(out, participant.participant_id, number, script.name)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(
+            str(path.parent), "the folder", f"not to be made ({error.strerror})"
+        ) from None
+    header = SessionHeader(
+        participant.participant_id, number, description, script, seed, distance_mm
+    )
+    writer = SessionWriter(path, header)
+    intake = Intake(link, writer, description, script, seed, watch)
+    try:
+        stopped = _run(intake, progress or (lambda _: None), controls or (lambda: None))
+    except BaseException as error:
+        # Finish what came, so that it opens without a repair; the first error is the one to tell.
+        with contextlib.suppress(Error):
+            _finish(intake, script)
+        if isinstance(error, PortError) and intake.n_pairs:
+            raise _with_what_is_kept(error, path) from None
+        raise
+    events = _finish(intake, script)
+    with contextlib.suppress(PortError) if stopped else contextlib.nullcontext():
+        link.ask(CommandKind.STOP)  # who stops early may have pulled the sensor already
+    return Recording(
+        path,
+        intake.n_pairs,
+        intake.now_us / 1e6,
+        events,
+        link.decoder.counts,
+        intake.pair_counts,
+        intake.line.run,
+        intake.overruns,
+        stopped,
+    )
+
+
+def _with_what_is_kept(error: PortError, path: Path) -> PortError:
+    kept = f"what was recorded before it is kept in {path}"
+    do = f"{error.do}; {kept}" if error.do else kept
+    return PortError(error.where, error.what, error.got, error.expected, do)
+
+
+def _run(
+    intake: Intake,
+    progress: Callable[[Progress], None],
+    controls: Callable[[], str | None],
+) -> bool:
+    try:
+        stopped = _lead(intake, progress, controls)
+    except KeyboardInterrupt:
+        stopped = intake.control("stop")
+    intake.end_run()
+    progress(intake.progress())
+    return stopped
+
+
+def _lead(
+    intake: Intake,
+    progress: Callable[[Progress], None],
+    controls: Callable[[], str | None],
+) -> bool:
+    """Take readouts until the script is over; return whether the operator ended it before.
+
+    A port that is gone, and a sensor that falls silent, are waited for and started again.
+    """
+    link = intake.link
+    link.ask(CommandKind.START, after=intake.take)
+    heard = reported = time.monotonic()
+    came = stopped = False
+
+    def show_gone() -> None:
+        now = intake.progress()
+        progress(dataclasses.replace(now, moment=Moment("disconnected", "", 0.0)))
+
+    def waiting() -> bool:
+        show_gone()
+        return controls() == "stop"
+
+    while not stopped and intake.conductor.advance(intake.now_us).phase != "done":
+        messages, lost = [], False
+        try:
+            messages = link.read()
+        except PortError:
+            lost = True
+        now = time.monotonic()
+        if any(isinstance(message, Exposure) for message in messages):
+            heard, came = now, True
+        elif not lost and now - heard > _STALL_S:
+            if not came:  # started, to no avail
+                raise PortError(
+                    link.url, "the sensor", f"silent for {_STALL_S:g} s", "exposures", "look at it"
+                )
+            lost = True  # pulled behind an adapter, whose port is still there
+        if lost:
+            show_gone()  # at once: it may be back before it is waited for
+            intake.reconnect(heard, waiting)
+            heard, came = time.monotonic(), False
+        for message in messages:
+            # What came behind the last cue in the same read is not part of the session.
+            if intake.conductor.advance(intake.now_us).phase == "done":
+                break
+            intake.take(message)
+        intake.writer.tick()
+        now = time.monotonic()
+        if now - reported >= _REPORT_S:
+            reported = now
+            progress(intake.progress())
+            wish = controls()
+            stopped = wish is not None and intake.control(wish)
+    return stopped
+
+
+def _finish(intake: Intake, script: Script) -> tuple[Event, ...]:
+    """Write the labels and close the file; a session without readouts goes away.
+
+    The labels go first: killed in between, the file is finished when it is next opened.
+    """
+    path = intake.writer.path
+    if intake.n_pairs == 0:
+        intake.writer.abandon()
+        path.unlink()
+        return ()
+    events = tuple(intake.conductor.ended)
+    if script.movement:
+        events = refine(events, np.array(intake.energy), np.array(intake.time_s))
+    try:
+        write_events(events_path(path), events)
+    except Error:
+        # Left unfinished, the file gives its labels from its journal when it is next opened.
+        with contextlib.suppress(Error):
+            intake.writer.flush()
+        intake.writer.abandon()
+        raise
+    intake.writer.close()
+    return events
+
+
+def _next_session(out: Path, participant_id: str, task: str) -> str:
+    for number in range(1, 1000):
+        if not session_path(out, participant_id, f"{number:02d}", task).exists():
+            return f"{number:02d}"
+    raise UsageError(str(out), "number of sessions", 999, "fewer for one participant and task")

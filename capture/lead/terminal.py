@@ -1,0 +1,118 @@
+"""What participant and operator see in the terminal while a session is recorded, and their keys."""
+
+from __future__ import annotations
+
+import os
+import select
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from rich.console import Console, Group
+from rich.live import Live
+from rich.panel import Panel
+from rich.progress_bar import ProgressBar
+from rich.text import Text
+
+from capture.cues.script import Script
+from capture.lead.record import Progress
+
+__all__ = ["Screen", "keys", "picture"]
+
+_KEYS = {" ": "pause", "p": "pause", "r": "redo", "q": "stop"}
+
+
+class Screen:
+    """The cue in large, the countdown to it, and the quality of what comes in.
+
+    Parameters
+    ----------
+    script : Script
+        Whose prompts are shown.
+    quiet : bool
+        Show nothing.
+    """
+
+    def __init__(self, script: Script, quiet: bool = False) -> None:
+        self._script = script
+        self._quiet = quiet
+        self._live = Live(console=Console(stderr=True), refresh_per_second=20, transient=True)
+
+    def __enter__(self) -> Screen:
+        if not self._quiet:
+            if self._script.instruction:
+                self._live.console.print(self._script.instruction)
+            self._live.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._live.stop()
+
+    def show(self, progress: Progress) -> None:
+        """Show how the recording stands."""
+        if not self._quiet:
+            self._live.update(picture(progress, self._script))
+
+
+def picture(progress: Progress, script: Script) -> Group:
+    """Return the screen's content: cue, progress, quality, keys."""
+    moment = progress.moment
+    cue = script.text(moment.trial_type) if moment.trial_type else ""
+    if moment.phase == "cue":
+        big, style = cue.upper(), "bold reverse"
+    elif moment.phase == "disconnected":
+        big, style = "SENSOR IS GONE: plug it in again (q gives up)", "bold red"
+    elif moment.phase == "paused":
+        big, style = "PAUSED", "bold yellow"
+    elif cue:
+        big, style = f"next: {cue} in {moment.remaining_s:.0f}", "dim"
+    else:
+        big, style = "rest", "dim"
+    came = (
+        f"cues done {progress.n_cues_done} of {script.n_cues}   {progress.n_pairs} frame pairs   "
+        f"missing {progress.missing}   corrupt packets {progress.corrupt}"
+    )
+    light = (
+        f"level {progress.mean_lit_counts:.0f} counts   saturated "
+        f"{progress.saturated_fraction:.1%}   lit minus dark {progress.level_change:+.0%} "
+        "since the start"
+    )
+    return Group(
+        Panel(Text(f"\n{big}\n", style=style, justify="center")),
+        ProgressBar(total=max(progress.total_s, 1e-3), completed=progress.time_s),
+        Text(came),
+        Text(light),
+        Text("space: pause or go on   r: once more   q: stop early", style="dim"),
+    )
+
+
+@contextmanager
+def keys() -> Iterator[Callable[[], str | None]]:
+    """Yield a function that tells the wish behind the last key, if one was pressed.
+
+    Without a terminal (a pipe, a service) it never tells one.
+    """
+    if sys.platform == "win32":
+        import msvcrt
+
+        yield lambda: _KEYS.get(msvcrt.getwch()) if msvcrt.kbhit() else None
+        return
+    import termios
+    import tty
+
+    if not sys.stdin.isatty():
+        yield lambda: None
+        return
+    keyboard = sys.stdin.fileno()
+    before = termios.tcgetattr(keyboard)
+
+    def wish() -> str | None:
+        ready, _, _ = select.select([keyboard], [], [], 0)
+        # Past the buffer of sys.stdin, in which a second key would lie unseen.
+        return _KEYS.get(os.read(keyboard, 1).decode("ascii", "replace")) if ready else None
+
+    try:
+        tty.setcbreak(keyboard)
+        yield wish
+    finally:
+        termios.tcsetattr(keyboard, termios.TCSADRAIN, before)

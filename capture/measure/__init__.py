@@ -1,0 +1,1 @@
+"""What recordings say about sensor, light and quality, by measurement alone."""

@@ -1,0 +1,344 @@
+"""A data set: a folder of sessions laid out after BIDS, and the people who gave them.
+
+::
+
+    dataset_description.json
+    participants.tsv
+    sub-P01/ses-01/sub-P01_ses-01_task-dynamic_readouts.mcap
+    sub-P01/ses-01/sub-P01_ses-01_task-dynamic_events.tsv     labels; .json explains the columns
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from capture.files import Row, alone_in, read_table, write_table
+from capture.store.session import READOUTS_SUFFIX, events_path
+from runtime.errors import FormatError, UsageError
+from runtime.files import read_limited, write_whole
+
+__all__ = [
+    "PARTICIPANT_COLUMNS",
+    "Dataset",
+    "Participant",
+    "SessionInfo",
+    "add_participant",
+    "find_sessions",
+    "open_dataset",
+    "participant_from_row",
+    "prepare_dataset",
+    "read_description",
+    "read_participants",
+    "remembered",
+    "require_consent",
+    "session_path",
+    "write_participants",
+]
+
+_PSEUDONYM = re.compile(r"[A-Za-z0-9]{1,32}")
+_READOUTS = re.compile(
+    r"sub-(?P<participant>[A-Za-z0-9]+)_ses-(?P<session>[A-Za-z0-9]+)"
+    r"_task-(?P<task>[a-z][a-z0-9_]*)_readouts\.mcap"
+)
+_HANDEDNESS = ("right", "left", "ambidextrous")
+_BIDS_VERSION = "1.10.0"
+PARTICIPANT_COLUMNS = ("participant_id", "consent")
+"""Columns that ``participants.tsv`` must have."""
+
+
+@dataclass(frozen=True, slots=True)
+class Participant:
+    """One person, under a pseudonym.
+
+    Parameters
+    ----------
+    participant_id : str
+        Pseudonym, such as ``P01``: letters and digits, never a name.
+    consent : bool
+        The person has agreed to be recorded and to the use of the recordings for training.
+    hand_length_mm, hand_breadth_mm : float or None
+        Measured hand, millimetres.
+    handedness : str or None
+        ``right``, ``left`` or ``ambidextrous``.
+    skin_reflectance : float or None
+        Measured at the LED's wavelength, 0 to 1.
+    locked : bool
+        Kept for the final test: never trained or chosen on.
+
+    Raises
+    ------
+    FormatError
+        A value is out of range; the message names it.
+    """
+
+    participant_id: str
+    consent: bool = False
+    hand_length_mm: float | None = None
+    hand_breadth_mm: float | None = None
+    handedness: str | None = None
+    skin_reflectance: float | None = None
+    locked: bool = False
+
+    def __post_init__(self) -> None:
+        if not _PSEUDONYM.fullmatch(self.participant_id):
+            raise FormatError(
+                "participant", "pseudonym", repr(self.participant_id), "1 to 32 letters and digits"
+            )
+        limits = {"hand_length_mm": 400.0, "hand_breadth_mm": 200.0, "skin_reflectance": 1.0}
+        for name, high in limits.items():
+            value = getattr(self, name)
+            if value is not None and not (math.isfinite(value) and 0 < value <= high):
+                raise FormatError("participant", name, value, f"above 0, at most {high:g}")
+        if self.handedness not in (None, *_HANDEDNESS):
+            raise FormatError("participant", "handedness", self.handedness, _HANDEDNESS)
+
+
+@dataclass(frozen=True, slots=True)
+class SessionInfo:
+    """Where a session is; open it with `capture.store.session.read_session`."""
+
+    path: Path
+    participant_id: str
+    session: str
+    task: str
+
+    @property
+    def events_path(self) -> Path:
+        """Its labels, which may be missing."""
+        return events_path(self.path)
+
+
+@dataclass(frozen=True, slots=True)
+class Dataset:
+    """A data set: `participants` by pseudonym, `sessions` by participant, session and task."""
+
+    path: Path
+    participants: tuple[Participant, ...]
+    sessions: tuple[SessionInfo, ...]
+
+    def participant(self, participant_id: str) -> Participant:
+        """Return a participant by pseudonym; UsageError if there is none."""
+        for participant in self.participants:
+            if participant.participant_id == participant_id:
+                return participant
+        raise UsageError(
+            str(self.path / "participants.tsv"),
+            "participant",
+            repr(participant_id),
+            "one of the table",
+        )
+
+
+def session_path(root: Path, participant_id: str, session: str, task: str) -> Path:
+    """Return where the readouts of a session belong."""
+    stem = f"sub-{participant_id}_ses-{session}_task-{task}"
+    return root / f"sub-{participant_id}" / f"ses-{session}" / f"{stem}{READOUTS_SUFFIX}"
+
+
+def prepare_dataset(root: Path, name: str = "Lensless sensor readouts") -> None:
+    """Make the folder of a data set, or leave one that is there as it is.
+
+    Raises
+    ------
+    UsageError
+        The folder holds something else, or cannot be made.
+    """
+    description = root / "dataset_description.json"
+    try:
+        root.mkdir(parents=True, exist_ok=True)
+        with alone_in(root):
+            if description.exists():
+                return
+            if any(root.iterdir()):
+                raise UsageError(
+                    str(root), "the folder", "no data set", "an empty one", "choose another"
+                )
+            content = {"Name": name, "BIDSVersion": _BIDS_VERSION, "DatasetType": "raw"}
+            write_whole(description, (json.dumps(content, indent=2) + "\n").encode())
+    except OSError as error:
+        raise UsageError(
+            str(root), "the folder", f"unusable ({error.strerror})", "a folder"
+        ) from None
+
+
+def require_consent(participant: Participant) -> None:
+    """Refuse to go on without a participant's consent: UsageError."""
+    if not participant.consent:
+        raise UsageError(
+            participant.participant_id,
+            "consent",
+            "not given",
+            "given before the first frame",
+            "ask the person, and record only with their consent",
+        )
+
+
+def remembered(root: Path, participant: Participant) -> Participant:
+    """Return a participant with what the data set knows of them already.
+
+    What is None keeps its older value, and who is locked stays locked: forgotten once, the person
+    would be trained on. Both are taken back by hand in ``participants.tsv``.
+    """
+    path = root / "participants.tsv"
+    for known in read_participants(path) if path.exists() else ():
+        if known.participant_id == participant.participant_id:
+            given = {
+                name: value
+                for name, value in dataclasses.asdict(participant).items()
+                if value is not None
+            }
+            given["locked"] = participant.locked or known.locked
+            return dataclasses.replace(known, **given)
+    return participant
+
+
+def add_participant(root: Path, participant: Participant) -> None:
+    """Write a participant's row into ``participants.tsv``, in place of an older one."""
+    path = root / "participants.tsv"
+    with alone_in(root):
+        known = read_participants(path) if path.exists() else ()
+        others = [p for p in known if p.participant_id != participant.participant_id]
+        write_participants(root, (*others, participant))
+
+
+def write_participants(root: Path, participants: tuple[Participant, ...]) -> None:
+    """Write ``participants.tsv``, ordered by pseudonym; further columns of an older one stay."""
+    path = root / "participants.tsv"
+    older = {}
+    for _, row in read_table(path, PARTICIPANT_COLUMNS) if path.exists() else ():
+        older[_pseudonym(row)] = row
+    columns = dict.fromkeys(field.name for field in dataclasses.fields(Participant))
+    columns |= dict.fromkeys(column for row in older.values() for column in row)
+    rows = []
+    for participant in sorted(participants, key=lambda p: p.participant_id):
+        row = dict.fromkeys(columns) | older.get(participant.participant_id, {})
+        row |= {name: _as_text(value) for name, value in dataclasses.asdict(participant).items()}
+        row["participant_id"] = f"sub-{participant.participant_id}"
+        rows.append(row)
+    write_table(path, tuple(columns), rows)
+
+
+def _pseudonym(row: Row) -> str:
+    return (row["participant_id"] or "").removeprefix("sub-")
+
+
+def _as_text(value: str | float | bool | None) -> str | None:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return None if value is None else str(value)
+
+
+def participant_from_row(row: Row, where: str) -> Participant:
+    """Build a participant from one row of ``participants.tsv``.
+
+    Raises
+    ------
+    FormatError
+        A value is wrong; the message names `where` and the column.
+    """
+    try:
+        return Participant(
+            _pseudonym(row),
+            _flag(row.get("consent"), where, "consent"),
+            _number(row.get("hand_length_mm"), where, "hand_length_mm"),
+            _number(row.get("hand_breadth_mm"), where, "hand_breadth_mm"),
+            row.get("handedness"),
+            _number(row.get("skin_reflectance"), where, "skin_reflectance"),
+            _flag(row.get("locked"), where, "locked"),
+        )
+    except FormatError as error:
+        raise FormatError(where, error.what, error.got, error.expected) from None
+
+
+def read_participants(path: Path) -> tuple[Participant, ...]:
+    """Read ``participants.tsv``; FormatError names the first wrong row."""
+    participants = [
+        participant_from_row(row, f"{path} row {number}")
+        for number, row in read_table(path, PARTICIPANT_COLUMNS)
+    ]
+    names = [participant.participant_id for participant in participants]
+    for name in names:
+        if names.count(name) > 1:
+            raise FormatError(str(path), f"number of rows of sub-{name}", names.count(name), 1)
+    return tuple(participants)
+
+
+def _flag(text: str | None, where: str, column: str) -> bool:
+    if text is not None and text not in ("yes", "no"):
+        raise FormatError(where, column, repr(text[:40]), "yes, no or n/a")
+    return text == "yes"
+
+
+def _number(text: str | None, where: str, column: str) -> float | None:
+    if text is None:
+        return None
+    try:
+        return float(text)
+    except ValueError:
+        raise FormatError(where, column, repr(text[:40]), "a number such as 85.5, or n/a") from None
+
+
+def open_dataset(path: Path | str) -> Dataset:
+    """Open a data set: its people, and where its sessions are.
+
+    Raises
+    ------
+    UsageError
+        There is no such folder, or it is no data set.
+    FormatError
+        Its description or its table of participants is wrong, or a session belongs to nobody.
+    """
+    root = Path(path)
+    read_description(root)
+    participants = read_participants(root / "participants.tsv")
+    known = {participant.participant_id for participant in participants}
+    sessions = find_sessions(root)
+    for info in sessions:
+        if info.participant_id not in known:
+            raise FormatError(
+                str(info.path), "participant", repr(info.participant_id), "in participants.tsv"
+            )
+    return Dataset(root, participants, sessions)
+
+
+def find_sessions(root: Path) -> tuple[SessionInfo, ...]:
+    """Return the sessions below a data set's folder, whoever they belong to."""
+    sessions = []
+    for file in sorted(root.glob(f"sub-*/ses-*/*{READOUTS_SUFFIX}")):
+        match = _READOUTS.fullmatch(file.name)
+        # Other names are files that are still being finished, or no sessions.
+        if match is not None and session_path(root, *match.groups()) == file:
+            sessions.append(SessionInfo(file, *match.groups()))
+    return tuple(sessions)
+
+
+def read_description(root: Path) -> dict[str, object]:
+    """Read ``dataset_description.json``.
+
+    Raises
+    ------
+    UsageError
+        There is none: the folder is no data set.
+    FormatError
+        It is not what BIDS asks for.
+    """
+    description = root / "dataset_description.json"
+    if not description.is_file():
+        raise UsageError(
+            str(root), "the folder", "no data set", "one with dataset_description.json"
+        )
+    try:
+        content = json.loads(read_limited(description))
+    except (ValueError, RecursionError):
+        raise FormatError(str(description), "the text", "not JSON") from None
+    if not isinstance(content, dict):
+        raise FormatError(str(description), "the text", type(content).__name__, "an object")
+    for key in ("Name", "BIDSVersion"):
+        if not isinstance(content.get(key), str):
+            raise FormatError(str(description), f"key {key!r}", "missing", "a text")
+    return content

@@ -1,0 +1,1 @@
+"""What goes into a budget: parts with their sources, measured figures, ranges and draws."""

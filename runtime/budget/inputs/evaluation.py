@@ -1,0 +1,175 @@
+"""What the trainer measured about a model: accuracy, events, and the watching stage."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from textwrap import shorten
+from typing import TYPE_CHECKING
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from runtime.budget.inputs.uncertainty import Interval
+from runtime.errors import FormatError
+from runtime.files import read_limited
+
+if TYPE_CHECKING:
+    from pydantic_core import ErrorDetails
+
+__all__ = ["Evaluation", "Figure", "WakeUp", "read_evaluation"]
+
+
+class _Open(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore", allow_inf_nan=False)
+
+
+class Figure(_Open):
+    """A share with its interval over participants."""
+
+    value: float = Field(ge=0, le=1)
+    low: float = Field(ge=0, le=1)
+    high: float = Field(ge=0, le=1)
+    n_participants: int | None = None
+
+
+class Scores(_Open):
+    """Accuracy and macro F1 of one variant."""
+
+    accuracy: Figure
+    macro_f1: Figure | None = None
+
+
+class Rate(_Open):
+    """A rate with its interval."""
+
+    value: float = Field(ge=0)
+    low: float = Field(ge=0)
+    high: float = Field(ge=0)
+
+
+class WakeUp(_Open):
+    """The watching stage run over recordings: `runtime.budget.price.wakeup`."""
+
+    miss_rate: Figure
+    false_wakes_per_hour: Rate
+    n_arrivals: int = Field(ge=0)
+    n_false_wakes: int = Field(ge=0)
+    empty_hours: float = Field(ge=0)
+    n_rows: int = Field(ge=1)
+    rate_hz: float = Field(gt=0)
+    led_share: float = Field(ge=0, le=1)
+
+    def made_at(self, n_rows: int, rate_hz: float, led_share: float) -> bool:
+        """Whether it was counted at this setting; at another it says nothing."""
+        told = (self.n_rows, self.rate_hz, self.led_share)
+        pairs = zip(told, (n_rows, rate_hz, led_share), strict=True)
+        return all(math.isclose(a, b, rel_tol=1e-6) for a, b in pairs)
+
+
+class FalseEvents(Rate):
+    """False events an hour, and the time that they were counted in."""
+
+    hours: float | None = Field(default=None, ge=0)
+    counted_on: str = ""
+
+    @property
+    def counted(self) -> str:
+        """Where it was counted, in words; empty where the file does not tell."""
+        if self.hours is None:
+            return ""
+        time = f"{self.hours:.3g} h" if self.hours >= 1.0 else f"{60 * self.hours:.3g} min"
+        if self.counted_on == "background":
+            return f"counted in {time} of everyday time"
+        return f"counted in {time} of recordings of gestures only, not in everyday time"
+
+
+class Events(_Open):
+    """Scores of the decision stream."""
+
+    false_events_per_hour: FalseEvents | None = None
+
+
+class Evaluation(_Open):
+    """The parts of ``evaluation.json`` that a budget shows; other keys are ignored."""
+
+    float_model: Scores | None = Field(default=None, alias="float")
+    fixed: Scores
+    four_quadrant: Scores | None = None
+    wake_up: WakeUp | None = None
+    events: Events | None = None
+    recorded_by: tuple[str, ...] = ()
+
+    @property
+    def false_events(self) -> Interval | None:
+        """False events an hour on streams."""
+        rate = self._false_events
+        return None if rate is None else Interval(rate.value, rate.low, rate.high)
+
+    @property
+    def false_events_counted(self) -> str:
+        """Where false events were counted, in words; empty where the file does not tell."""
+        rate = self._false_events
+        return "" if rate is None else rate.counted
+
+    @property
+    def _false_events(self) -> FalseEvents | None:
+        return None if self.events is None else self.events.false_events_per_hour
+
+    @property
+    def emulated(self) -> bool:
+        """Whether any recording came from an emulated sensor, with invented people before it."""
+        return any("emulated" in source for source in self.recorded_by)
+
+
+def read_evaluation(model_dir: Path) -> Evaluation | None:
+    """Read ``evaluation.json``; None when the folder has none.
+
+    Raises
+    ------
+    UsageError
+        The file cannot be read.
+    FormatError
+        It is not JSON, too large, or a key does not hold what it should.
+    """
+    path = model_dir / "evaluation.json"
+    if not path.exists():
+        return None
+    content = read_limited(path)
+    try:
+        return Evaluation.model_validate(json.loads(content.decode("utf-8")))
+    except ValidationError as fault:
+        first = fault.errors(include_url=False)[0]
+        key = ".".join(str(part) for part in first["loc"])
+        got = "missing" if first["type"] == "missing" else shorten(repr(first["input"]), 60)
+        raise FormatError(
+            str(path), key or "content", got, _expected(first), "evaluate the model anew"
+        ) from None
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as fault:
+        raise FormatError(
+            str(path), "the file", f"unreadable ({fault})", "JSON", "evaluate the model anew"
+        ) from fault
+
+
+def _expected(fault: ErrorDetails) -> str:
+    """Return what a key should hold, by the rule that it broke."""
+    limits = fault.get("ctx", {})
+    match fault["type"]:
+        case "missing":
+            return "a value"
+        case "greater_than_equal":
+            return f"at least {limits['ge']:g}"
+        case "greater_than":
+            return f"above {limits['gt']:g}"
+        case "less_than_equal":
+            return f"at most {limits['le']:g}"
+        case "model_type":
+            return "an object"
+        case "string_type":
+            return "a text"
+        case "tuple_type":
+            return "a list"
+        case kind if kind.startswith("int"):
+            return "a whole number"
+        case _:
+            return "a finite number"

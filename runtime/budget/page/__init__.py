@@ -1,0 +1,1 @@
+"""The budget as a page: verdict first, evidence after, no number without an origin."""

@@ -1,0 +1,286 @@
+"""The page: verdict first, evidence after, no number without an origin."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+
+from runtime.budget.assemble import Budget
+from runtime.budget.inputs.values import Input
+from runtime.budget.page.marked import (
+    MARKS,
+    computed,
+    lasting,
+    mark,
+    measured,
+    of_input,
+    origin_of_input,
+    percent_input,
+    plain,
+    ranged,
+    runs_a_side,
+    share,
+)
+from runtime.budget.price.light import CAUTION, CLOSEST_MM, Glance
+from runtime.budget.price.power import FORMULAS, PARTS, STATES
+from runtime.errors import UsageError
+from runtime.files import write_whole
+
+__all__ = ["names_apart", "page_style", "render", "write_report"]
+
+_GROUPS = {
+    "mcu": "controller", "sensor": "sensor setting", "readout": "sensor readout", "led": "LED",
+    "driver": "LED driver", "regulator": "regulator", "sensor_link": "link to the sensor",
+    "host_link": "link to the host", "host": "host", "usage": "use", "watching": "watching state",
+    "active": "active state",
+}  # fmt: skip
+"""What the group before the dot of an input's name is called, in the order shown."""
+_VIEWING_S = (10.0, 1000.0)
+"""Viewing times shown of those screened."""
+_N_SENSITIVE, _N_SYMBOLS = 8, 8
+_STATES = {
+    "crossed": "Crossed: the typical value keeps the limit, a part of its interval does not.",
+    "unknown": "Unknown: the model folder does not hold the value, which counts as broken.",
+}
+_COLOURS = dict(zip(STATES, ("first", "second", "third"), strict=True))
+
+
+def _accuracies(result: Budget) -> list[dict[str, Any]]:
+    """Rows of the accuracy figure."""
+    found = result.evaluation
+    if found is None:
+        return []
+    rows = [("this model, fixed point", found.fixed.accuracy, "first")]
+    if found.float_model is not None:
+        rows.insert(0, ("this model, floating point", found.float_model.accuracy, "first"))
+    if found.four_quadrant is not None:
+        rows.append(("four-quadrant baseline", found.four_quadrant.accuracy, "third"))
+    return [
+        {"name": name, "value": x.value, "low": x.low, "high": x.high, "colour": colour}
+        for name, x, colour in rows
+    ]
+
+
+def _amount(value: float) -> str:
+    """Microwatts of a bar, where the third digit of a small one is of no use."""
+    return "under 0.01 µW" if value < 0.01 else f"{value:.3g} µW"
+
+
+def _power_bars(result: Budget) -> list[dict[str, Any]]:
+    """Average power by part, split by state, largest first."""
+    totals = {p: sum(result.terms[p, s] for s in STATES) for p in PARTS}
+    longest = max(totals.values())
+    return [
+        {
+            "name": p,
+            "pieces": [(_COLOURS[s], 100 * result.terms[p, s] / longest) for s in STATES],
+            "text": _amount(totals[p]),
+        }
+        for p in sorted(PARTS, key=lambda p: -totals[p])
+        if totals[p] > 0
+    ]
+
+
+def _name(key: str) -> str:
+    """Say an input's name in words."""
+    group, _, value = key.partition(".")
+    return f"{_GROUPS[group]}: {value.replace('_', ' ')}"
+
+
+def _sensitivity_bars(result: Budget) -> list[dict[str, Any]]:
+    """Inputs by the share of variance that they take part in."""
+    rows = result.sensitivity[:_N_SENSITIVE]
+    longest = max((row.total for row in rows), default=1.0) or 1.0
+    return [
+        {
+            "name": _name(row.name),
+            "pieces": [("first", 100 * row.total / longest)],
+            "text": f"{100 * row.total:.0f} %",
+        }
+        for row in rows
+    ]
+
+
+def _groups(result: Budget) -> list[tuple[str, list[Input]]]:
+    """Inputs by part, each part under its title."""
+    found = []
+    for group, words in _GROUPS.items():
+        inputs = [x for name, x in result.inputs.items() if name.split(".")[0] == group]
+        title = result.titles.get(group)
+        found.append((f"{words}: {title}" if title else words, inputs))
+    return found
+
+
+def _glances(result: Budget, seconds: float) -> list[Glance]:
+    """Screenings of one viewing time, by distance."""
+    return [g for g in result.light.glances if g.seconds == seconds]
+
+
+def names_apart(results: Sequence[Budget]) -> list[str]:
+    """Names of the models, numbered where one name stands for several."""
+    names = [r.model.name for r in results]
+    return [f"{name} ({i + 1})" if names.count(name) > 1 else name for i, name in enumerate(names)]
+
+
+def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
+    """Gather what one model's part of the page shows."""
+    cited = [x for x in result.inputs.values() if x.kind not in ("invented", "setting")]
+    sources = dict.fromkeys(origin_of_input(x) for x in cited)
+    symbols = sorted(result.core.by_symbol.items(), key=lambda item: (-item[1], item[0]))
+    rest = sum(n for _, n in symbols[_N_SYMBOLS:])
+    found = result.evaluation
+    events = None if found is None else found.false_events
+    assumed = "assumed, not measured yet"
+    if found is not None and found.wake_up is not None:
+        assumed = "assumed: measured too briefly, or at another setting"
+    return {
+        "b": result,
+        "id": f"m{number}",
+        "name": name,
+        "power": _power_bars(result),
+        "sensitivity": _sensitivity_bars(result),
+        "accuracies": _accuracies(result),
+        "told": {
+            name: "measured" if x.kind == "measured" else assumed
+            for name, x in result.inputs.items()
+        },
+        "states": [
+            text for state, text in _STATES.items() if any(c.state == state for c in result.checks)
+        ],
+        "broken": [c.what for c in result.checks if not c.keeps()],
+        "dominant": result.dominant,
+        "gestures": result.inputs["usage.gestures"].typical
+        * result.inputs["usage.hand_present"].typical
+        / 60.0,
+        "false_events": None
+        if events is None
+        else ranged(events, "an hour", "streams of participants never trained on", "measured"),
+        "false_events_counted": "" if found is None else found.false_events_counted,
+        "firmware": {
+            "on disk": "the C in the model folder",
+            "on disk, changed": "the changed C in the model folder",
+            "generated": "the generated C",
+        }[result.profiles.firmware],
+        "classes": [(name, n) for name, n in result.core.by_class.items() if n > 0],
+        "symbols": symbols[:_N_SYMBOLS] + ([("all others", rest)] if rest else []),
+        "groups": _groups(result),
+        "source_numbers": {source: i + 1 for i, source in enumerate(sources)},
+        "glances": list(zip(*(_glances(result, time) for time in _VIEWING_S), strict=True)),
+        "longest": max(result.light.glances, key=lambda g: (g.seconds, g.blue_radiance_w_m2_sr)),
+        "distances": " and ".join(
+            f"{mm:g} mm" for mm in dict.fromkeys(g.distance_mm for g in result.light.glances)
+        ),
+    }
+
+
+def _side_by_side(results: Sequence[Budget]) -> list[tuple[str, list[Any]]]:
+    """Rows of the comparison: what, and one cell a model."""
+
+    def accuracy(r: Budget, quadrants: bool) -> Any:
+        found = r.evaluation
+        scores = None if found is None else (found.four_quadrant if quadrants else found.fixed)
+        if scores is None:
+            return "not evaluated"
+        x = scores.accuracy
+        return share(x.value, x.low, x.high, "participants never trained on")
+
+    def executed(r: Budget, value: float, unit: str) -> Markup:
+        return measured(value, unit, f"executed on an emulated {r.core.core}")
+
+    rows: dict[str, Any] = {
+        "verdict": lambda r: r.verdict.word,
+        "controller": lambda r: r.titles["mcu"],
+        "average power": lambda r: ranged(r.average_uw, "µW", "average over the day"),
+        "with a hand present": lambda r: ranged(r.while_active_uw, "µW", "active state all day"),
+        "while watching": lambda r: ranged(r.while_watching_uw, "µW", "watching state all day"),
+        "takes most": lambda r: mark(
+            "computed",
+            f"{r.dominant[0]}, {100 * r.dominant[1]:.0f} %",
+            "largest part / total at typical inputs",
+        ),
+        "recognised correctly": lambda r: accuracy(r, False),
+        "four-quadrant baseline": lambda r: accuracy(r, True),
+        "latency of one frame": lambda r: ranged(r.latency_ms, "ms", "by the formulas"),
+        "instructions a frame": lambda r: executed(r, r.core.instructions_per_frame, ""),
+        "flash": lambda r: executed(r, r.core.code_bytes + r.core.const_bytes, "bytes"),
+        "RAM and stack": lambda r: executed(r, r.core.ram_bytes + r.core.stack_bytes, "bytes"),
+    }
+    if any(r.checks for r in results):
+        rows["limits"] = lambda r: (
+            "all kept"
+            if r.keeps()
+            else f"broken: {', '.join(c.what for c in r.checks if not c.keeps())}"
+        )
+    return [(what, [cell(r) for r in results]) for what, cell in rows.items()]
+
+
+def _compared(results: Sequence[Budget]) -> list[dict[str, Any]]:
+    """Bars of the models' average power."""
+    longest = max(r.average_uw.typical for r in results)
+    return [
+        {
+            "name": name,
+            "pieces": [
+                (_COLOURS[s], 100 * sum(r.terms[p, s] for p in PARTS) / longest) for s in STATES
+            ],
+            "text": _amount(r.average_uw.typical),
+        }
+        for r, name in zip(results, names_apart(results), strict=True)
+    ]
+
+
+def render(results: Sequence[Budget]) -> str:
+    """Return the page as HTML text, self-contained, the same bytes each time.
+
+    Raises
+    ------
+    UsageError
+        There is nothing to show.
+    """
+    if not results:
+        raise UsageError("budget page", "models", "none", "at least one")
+    names = names_apart(results)
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    environment.filters.update(plain=plain)
+    environment.globals.update(
+        computed=computed, ranged=ranged, measured=measured, of_input=of_input, share=share,
+        percent_input=percent_input, lasting=lasting, runs=runs_a_side, origin=origin_of_input,
+    )  # fmt: skip
+    template = resources.files("runtime.budget.page").joinpath("page.html.j2").read_text("utf-8")
+    return (
+        environment.from_string(template)
+        .render(
+            views=[_view(r, i + 1, n) for i, (r, n) in enumerate(zip(results, names, strict=True))],
+            compared=_compared(results),
+            emulated=[
+                name
+                for r, name in zip(results, names, strict=True)
+                if r.evaluation is not None and r.evaluation.emulated
+            ],
+            side_by_side=_side_by_side(results),
+            style=Markup(page_style()),  # noqa: S704 - our own file
+            marks=MARKS,
+            formulas=FORMULAS,
+            parts=PARTS,
+            caution=CAUTION,
+            closest_mm=CLOSEST_MM,
+            title=", ".join(names),
+        )
+        .lstrip()
+    )
+
+
+def page_style() -> str:
+    """Return the style of every page that the house writes, to be put between style tags."""
+    return resources.files("runtime").joinpath("page.css").read_text("utf-8")
+
+
+def write_report(results: Sequence[Budget], path: Path) -> Path:
+    """Write the page of one model, or of several side by side; return its path."""
+    write_whole(path, render(results).encode())
+    return path

@@ -1,0 +1,261 @@
+"""The power model: plain arithmetic from named inputs to average power by part.
+
+Every function takes numbers or arrays of draws alike, so that the typical value, the Monte Carlo
+interval and the sensitivity indices come from the same lines. Formulas are also text
+(`FORMULAS`), printed with the result: whoever has the printed inputs can work the budget out anew.
+
+Conventions: charge in nC, energy in uJ, power in uW; mA x us = nC; uA/MHz = pC per cycle.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runtime.budget.price.converter import conversion_energy_pj
+
+__all__ = [
+    "FLASH_LINE_BYTES",
+    "FORMULAS",
+    "PARTS",
+    "STATES",
+    "active_seconds",
+    "average_power",
+    "battery_use",
+    "controller_cycles",
+    "frame_energy",
+    "frame_time_us",
+    "latency_ms",
+    "led_load",
+]
+
+Draws = float | NDArray[np.float64]
+Values = Mapping[str, Any]
+
+STATES = ("watching", "active", "always")
+PARTS = (
+    "LED", "LED driver", "pixel readout", "sensor bias", "compute", "waiting for pixels",
+    "wake-ups", "transfer", "sleep and standby", "start-up", "regulator",
+)  # fmt: skip
+_EXPOSURES = 2  # one lit, one dark: a frame pair
+_DAY_S = 86_400.0
+FLASH_LINE_BYTES = 16
+"""What a controller's flash delivers at once; `mcu.flash_wait` is counted for each."""
+
+FORMULAS: dict[str, str] = {
+    "pixel exposures": "2 x state.pixels",
+    "frame time us": "readout.start_up_time + 2 x (sensor.exposure + driver.settle_time) "
+    "+ pixel exposures x max(readout.pixel_time, sensor.bits / sensor_link.bit_rate)",
+    "controller cycles": "state.cycles + state.flash_bytes / 16 x mcu.flash_wait",
+    "run power uW": "mcu.run_current x mcu.clock x mcu.supply x mcu.derating",
+    "LED": "state.led_current x (sensor.exposure + driver.settle_time) x led.forward_voltage / 1e3",
+    "LED driver": "LED x (1 / driver.efficiency - 1), and "
+    "driver.quiescent_current x host.battery_voltage all day",
+    "pixel readout": "pixel exposures x (readout.pixel_energy "
+    "+ readout.walden_figure x 2^readout.effective_bits / 1e3) / 1e6",
+    "sensor bias": "readout.bias_power x frame time / 1e6",
+    "compute": "controller cycles x mcu.run_current x mcu.supply x mcu.derating / 1e6",
+    "waiting for pixels": "mcu.wait_current x mcu.supply x frame time / 1e6",
+    "wake-ups": "mcu.wake_up_time x run power / 1e6",
+    "transfer": "pixel exposures x sensor.bits x sensor_link.bit_energy / 1e6 per frame, and "
+    "usage.gestures x usage.hand_present / 60 x host_link.message_energy per day",
+    "sleep and standby": "mcu.sleep_current x mcu.supply + readout.idle_power "
+    "+ sensor_link.standby_power + host_link.standby_power, all day",
+    "start-up": "usage.cold_starts x usage.start_up_time x run power / 1e3 per day",
+    "regulator": "(all rail energy) x (1 / regulator.efficiency - 1), and "
+    "regulator.quiescent_current x host.battery_voltage all day",
+    "active seconds a day": "min(3600 x usage.on_time, 60 x usage.hand_present + usage.hold_time "
+    "x (usage.visits + usage.false_wakes x usage.on_time))",
+    "active frames a day": "active.rate x active seconds",
+    "watching frames a day": "watching.rate x (3600 x usage.on_time - active seconds) "
+    "+ watching.warm_up_frames x (usage.visits + usage.false_wakes x usage.on_time "
+    "+ usage.cold_starts)",
+    "average uW": "sum over states of energy per frame x frames / 86400, "
+    "plus daily energies / 86400, plus all-day power",
+    "latency ms": "(mcu.wake_up_time + frame time + controller cycles / mcu.clock) / 1e3, active",
+    "LED duty": "sum over states of (sensor.exposure + driver.settle_time) x frames / 1e6 / 86400",
+    "LED average current uA": "sum over states of state.led_current x (sensor.exposure "
+    "+ driver.settle_time) x frames / 1e3 / 86400",
+    "mAh a day": "average uW x 24 / host.battery_voltage / 1e3",
+    "% of the battery a day": "100 x average uW x 24 / 1e6 / host.battery_energy",
+    "hours lost": "1e3 x host.battery_energy x (1 / host.baseline_power "
+    "- 1 / (host.baseline_power + average uW / 1e3))",
+    "added draw over spread": "average uW / 1e3 / (host.spread x host.baseline_power)",
+}
+
+
+def _pulse_us(v: Values) -> Any:
+    """Microseconds that the LED is lit, or the same time dark."""
+    return v["sensor.exposure"] + v["driver.settle_time"]
+
+
+def frame_time_us(v: Values, state: str) -> Draws:
+    """Microseconds that the sensor is powered and the controller waits for one frame pair."""
+    pixel_us = np.maximum(v["readout.pixel_time"], v["sensor.bits"] / v["sensor_link.bit_rate"])
+    total: Draws = (
+        v["readout.start_up_time"]
+        + _EXPOSURES * _pulse_us(v)
+        + _EXPOSURES * v[f"{state}.pixels"] * pixel_us
+    )
+    return total
+
+
+def controller_cycles(v: Values, state: str) -> Any:
+    """Cycles that one frame takes on the controller: executed ones, and waits for its flash.
+
+    Notes
+    -----
+    Executed cycles are counted at zero wait states. Each byte of the model's code and constants
+    is taken as read from flash once a frame, which a cache that survives sleep may better.
+    """
+    lines = v[f"{state}.flash_bytes"] / FLASH_LINE_BYTES
+    return v[f"{state}.cycles"] + lines * v["mcu.flash_wait"]
+
+
+def latency_ms(v: Values) -> Any:
+    """Milliseconds from the timer's tick to the decision on that frame, in the active state."""
+    compute_us = controller_cycles(v, "active") / v["mcu.clock"]
+    return (v["mcu.wake_up_time"] + frame_time_us(v, "active") + compute_us) / 1e3
+
+
+def _run_power_uw(v: Values) -> Any:
+    return v["mcu.run_current"] * v["mcu.clock"] * v["mcu.supply"] * v["mcu.derating"]
+
+
+def frame_energy(v: Values, state: str) -> dict[str, Any]:
+    """Return uJ per frame pair by part in a state, before the rail regulator.
+
+    Parameters
+    ----------
+    v : mapping of str to float or float64 (n_draws,)
+        Inputs by name.
+    state : str
+        ``watching`` or ``active``.
+
+    Notes
+    -----
+    LED: charge x forward voltage, and the driver's loss separately, so that their sum is charge x
+    voltage / efficiency. Readout is linear in the pixels actually read (common practice, no
+    source) plus a bias that runs as long as the sensor is powered.
+    """
+    read = _EXPOSURES * v[f"{state}.pixels"]
+    pixel_pj = v["readout.pixel_energy"] + conversion_energy_pj(
+        v["readout.walden_figure"], v["readout.effective_bits"]
+    )
+    led = v[f"{state}.led_current"] * _pulse_us(v) * v["led.forward_voltage"] / 1e3
+    on_us = frame_time_us(v, state)
+    return {
+        "LED": led,
+        "LED driver": led * (1.0 / v["driver.efficiency"] - 1.0),
+        "pixel readout": read * pixel_pj / 1e6,
+        "sensor bias": v["readout.bias_power"] * on_us / 1e6,
+        "compute": controller_cycles(v, state)
+        * v["mcu.run_current"] * v["mcu.supply"] * v["mcu.derating"] / 1e6,
+        "waiting for pixels": v["mcu.wait_current"] * v["mcu.supply"] * on_us / 1e6,
+        "wake-ups": v["mcu.wake_up_time"] * _run_power_uw(v) / 1e6,
+        "transfer": read * v["sensor.bits"] * v["sensor_link.bit_energy"] / 1e6,
+    }  # fmt: skip
+
+
+def active_seconds(v: Values) -> Any:
+    """Seconds a day in the active state: a hand is there, or left less than the hold time ago."""
+    wakes = v["usage.visits"] + v["usage.false_wakes"] * v["usage.on_time"]
+    wanted = 60.0 * v["usage.hand_present"] + v["usage.hold_time"] * wakes
+    return np.minimum(3600.0 * v["usage.on_time"], wanted)
+
+
+def _frames(v: Values) -> dict[str, Any]:
+    """Frame pairs a day in either state; each sleep begins with some that warm up the watching."""
+    active = active_seconds(v)
+    sleeps = (
+        v["usage.visits"] + v["usage.false_wakes"] * v["usage.on_time"] + v["usage.cold_starts"]
+    )
+    return {
+        "watching": v["watching.rate"] * (3600.0 * v["usage.on_time"] - active)
+        + v["watching.warm_up_frames"] * sleeps,
+        "active": v["active.rate"] * active,
+    }
+
+
+def led_load(v: Values) -> dict[str, Any]:
+    """Return the LED's load over the day.
+
+    Returns
+    -------
+    dict
+        ``duty``, the share of the day that it is lit, and ``average_current_ua``.
+    """
+    pulses = {state: n / _DAY_S for state, n in _frames(v).items()}
+    return {
+        "duty": sum(pulses.values()) * _pulse_us(v) / 1e6,
+        "average_current_ua": sum(v[f"{s}.led_current"] * n for s, n in pulses.items())
+        * _pulse_us(v) / 1e3,
+    }  # fmt: skip
+
+
+def _always(v: Values) -> dict[str, Any]:
+    """Powers in uW that do not depend on the state, by part.
+
+    The LED driver hangs on the battery, all others on the rail, before its regulator.
+    """
+    gestures = v["usage.gestures"] * v["usage.hand_present"] / 60.0
+    start_uj = v["usage.cold_starts"] * v["usage.start_up_time"] * _run_power_uw(v) / 1e3
+    return {
+        "transfer": gestures * v["host_link.message_energy"] / _DAY_S,
+        "sleep and standby": v["mcu.sleep_current"] * v["mcu.supply"]
+        + v["readout.idle_power"]
+        + v["sensor_link.standby_power"]
+        + v["host_link.standby_power"],
+        "start-up": start_uj / _DAY_S,
+        "LED driver": v["driver.quiescent_current"] * v["host.battery_voltage"],
+    }
+
+
+def average_power(v: Values) -> dict[tuple[str, str], Any]:
+    """Return average uW over the day, drawn from the battery, by part and state.
+
+    Parameters
+    ----------
+    v : mapping of str to float or float64 (n_draws,)
+        Inputs by name.
+
+    Returns
+    -------
+    dict of (part, state) to float or float64 (n_draws,)
+        Every pair of `PARTS` and `STATES`; the sum is the total.
+    """
+    frames = _frames(v)
+    power: dict[tuple[str, str], Any] = {(p, s): 0.0 for p in PARTS for s in STATES}
+    loss = 1.0 / v["regulator.efficiency"] - 1.0
+    for state in ("watching", "active"):
+        frames_per_s = frames[state] / _DAY_S
+        for part, energy in frame_energy(v, state).items():
+            power[part, state] = energy * frames_per_s
+    for part, value in _always(v).items():
+        power[part, "always"] = value
+    for state in STATES:
+        rail = sum(power[p, state] for p in PARTS if p not in ("LED", "LED driver", "regulator"))
+        power["regulator", state] = rail * loss
+    quiescent = v["regulator.quiescent_current"] * v["host.battery_voltage"]
+    power["regulator", "always"] = power["regulator", "always"] + quiescent
+    return power
+
+
+def battery_use(average_uw: Any, v: Values) -> dict[str, Any]:
+    """Return what an average power takes from the host's battery.
+
+    Returns
+    -------
+    dict
+        ``mah_per_day``, ``percent_per_day`` and ``hours_lost`` of one battery filling.
+    """
+    capacity_mwh = 1e3 * v["host.battery_energy"]
+    base = v["host.baseline_power"]
+    return {
+        "mah_per_day": average_uw * 24.0 / v["host.battery_voltage"] / 1e3,
+        "percent_per_day": 100.0 * average_uw * 24.0 / 1e3 / capacity_mwh,
+        "hours_lost": capacity_mwh / base - capacity_mwh / (base + average_uw / 1e3),
+    }

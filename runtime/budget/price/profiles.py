@@ -1,0 +1,156 @@
+"""Instruction profiles of a model on every core, kept in the model folder by the hash of its C.
+
+What is priced is the firmware on disk, as `runtime.verification.verify` verifies it; where the
+folder holds none, the firmware that the model gives.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runtime.errors import FormatError
+from runtime.files import read_limited, write_whole
+from runtime.firmware.emit.generate import generate
+from runtime.firmware.machine.compile import compiler_version
+from runtime.firmware.profile import CoreProfile, profile
+from runtime.model import Model
+from runtime.test_frames import read_test_frames
+
+__all__ = ["Profiles", "profiles_of", "write_json"]
+
+_MAX_BYTES = 16 << 20
+_FRAMES = 40
+_FOLDER = "firmware"
+_SOURCES = ("pw_model.c", "pw_model.h", "pw_weights.h")
+_COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
+
+Counts = NDArray[np.uint16]
+Firmware = Literal["on disk", "on disk, changed", "generated"]
+
+
+@dataclass(frozen=True, slots=True)
+class Profiles:
+    """Profiles by core: of the model, and of the watching stage that wakes it.
+
+    `firmware` tells which C of the model was priced: the folder's own, which is what the model
+    gives; the folder's own, which is something else; or newly generated, as the folder has none.
+    """
+
+    active: dict[str, CoreProfile]
+    watching: dict[str, CoreProfile]
+    firmware: Firmware
+
+
+def write_json(path: Path, data: object) -> None:
+    """Write JSON that is the same bytes each time, to a temporary name first.
+
+    Raises
+    ------
+    UsageError
+        The file cannot be written.
+    """
+    text = json.dumps(data, indent=1, sort_keys=True, allow_nan=False) + "\n"
+    write_whole(path, text.encode())
+
+
+def _cached(path: Path, key: str) -> dict[str, CoreProfile]:
+    """Profiles kept under a hash; an unreadable or older file simply is not used."""
+    try:
+        if path.stat().st_size > _MAX_BYTES:
+            return {}
+        data: Any = json.loads(path.read_text(encoding="utf-8"))
+        cores = data[key]
+        return {str(c): CoreProfile.from_json(p, f"{path}: {c}") for c, p in cores.items()}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return {}
+
+
+def _key(sources: Mapping[str, str], compiler: str) -> str:
+    """Hash of what is compiled, comments aside, and with which compiler."""
+    found = hashlib.sha256(compiler_version(compiler).encode())
+    for name in _SOURCES:
+        found.update(f"\0{name}\0{_bare(sources[name])}".encode())
+    return found.hexdigest()
+
+
+def _bare(source: str) -> str:
+    """C text without its comments and line ends."""
+    return " ".join(_COMMENT.sub(" ", source).split())
+
+
+def _read_firmware(folder: Path) -> dict[str, str]:
+    """Read the C of a firmware folder.
+
+    Raises
+    ------
+    FormatError, UsageError
+        A file is missing, too long, or not text.
+    """
+    found = {}
+    for name in _SOURCES:
+        try:
+            found[name] = read_limited(folder / name).decode("utf-8")
+        except UnicodeDecodeError:
+            where = str(folder / name)
+            raise FormatError(where, "the C", "not UTF-8", "text", "export it anew") from None
+    return found
+
+
+def profiles_of(
+    model_dir: Path, model: Model, watching: Model, cores: Sequence[str], compiler: str = "zig"
+) -> Profiles:
+    """Return profiles on the cores asked for, executing only what is not kept yet.
+
+    Raises
+    ------
+    FormatError, UsageError, ToolError
+        The firmware on disk is faulty, or as `compile_for` and `profile_compiled` raise them.
+
+    Notes
+    -----
+    ``profile.json`` maps the hash of the C, which holds the model's own hash, to its profiles by
+    core; the watching stage has its own. Executes 40 recorded frame pairs a core.
+    """
+    given = generate(model)
+    on_disk = model_dir / _FOLDER
+    own = _read_firmware(on_disk) if on_disk.is_dir() else given
+    firmware: Firmware = "generated"
+    if on_disk.is_dir():
+        same = all(_bare(own[name]) == _bare(given[name]) for name in _SOURCES)
+        firmware = "on disk" if same else "on disk, changed"
+
+    path = model_dir / "profile.json"
+    priced = ((model, own), (watching, generate(watching)))
+    keys = [_key(sources, compiler) for _, sources in priced]
+    every = dict(zip(keys, priced, strict=True))
+    kept = {key: _cached(path, key) for key in every}
+    missing = [(key, core) for key in every for core in cores if core not in kept[key]]
+    if missing:
+        lit, dark = read_test_frames(model_dir, model, _FRAMES)
+
+        def measure(wanted: tuple[str, str]) -> CoreProfile:
+            one, sources = every[wanted[0]]
+            return profile(one, wanted[1], lit, dark, compiler=compiler, sources=sources)
+
+        with ThreadPoolExecutor(max_workers=2) as pool:
+            for (key, core), found in zip(missing, pool.map(measure, missing), strict=True):
+                kept[key][core] = found
+        write_json(
+            path,
+            {
+                key: {core: found.to_json() for core, found in sorted(by_core.items())}
+                for key, by_core in kept.items()
+            },
+        )
+    active, asleep = (kept[key] for key in keys)
+    return Profiles({c: active[c] for c in cores}, {c: asleep[c] for c in cores}, firmware)

@@ -1,0 +1,256 @@
+"""A model as a firmware folder: C99 that reads like hand-written code, and the same every time.
+
+``pw_model.h`` is the interface, ``pw_model.c`` the stages in order, ``pw_weights.h`` the constant
+tables, ``pw_vectors.h`` with ``selftest.c`` a test that a board can run, ``README.md`` how to
+build. The text depends on the model alone (and, for the sizes in the header, on the compiler).
+"""
+
+from __future__ import annotations
+
+import tempfile
+import textwrap
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from runtime.errors import FormatError
+from runtime.files import write_whole
+from runtime.firmware.emit.selftest import README, SELFTEST_C, vectors_h
+from runtime.firmware.emit.text import HEADER_H, HELPERS, MODEL_C, STEP_C
+from runtime.stages.contract.c_text import CStage, Edge
+from runtime.stages.kernels.template import fill
+
+if TYPE_CHECKING:
+    from runtime.firmware.profile import Footprint
+    from runtime.model import Model
+
+__all__ = ["FIRMWARE_FILES", "generate", "stage_labels", "write_firmware"]
+
+FIRMWARE_FILES = (
+    "pw_model.h", "pw_model.c", "pw_weights.h", "pw_vectors.h", "selftest.c", "README.md",
+)  # fmt: skip
+"""Every file of a firmware folder."""
+
+_SIZES_CORE = "cortex-m0plus"
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """One stage on its way to C: its name, its values in and out, its text."""
+
+    label: str
+    kind: str
+    x: Edge
+    y: Edge
+    c: CStage
+    room: str
+    """The union that the output shares, ``even.`` or ``odd.``; empty for scores and decision."""
+
+    @property
+    def place(self) -> str:
+        """The expression for the stage's output within the state."""
+        return f"s->{self.room}{self.label}_y"
+
+
+def generate(model: Model, footprint: Footprint | None = None) -> dict[str, str]:
+    """Return the folder's files as text, by name.
+
+    Parameters
+    ----------
+    model : Model
+        Its last stage gives the decision, the stage before it the scores.
+    footprint : Footprint, optional
+        Measured bytes, stated in the header.
+
+    Raises
+    ------
+    FormatError
+        The model has nothing between reading and deciding.
+    OverflowRisk
+        Some stage cannot be proved to fit its accumulators.
+    """
+    parts = _parts(model)
+    values = _values(model, parts, footprint)
+    return {
+        "pw_model.h": fill(HEADER_H, values),
+        "pw_model.c": fill(MODEL_C, values),
+        "pw_weights.h": _weights_h(parts, values),
+        "pw_vectors.h": vectors_h(model),
+        "selftest.c": SELFTEST_C,
+        "README.md": fill(README, values),
+    }
+
+
+def write_firmware(model: Model, folder: Path | str) -> None:
+    """Write the folder, its header stating the bytes measured on the smallest core.
+
+    Each file is written under a temporary name and renamed.
+    """
+    from runtime.firmware.profile import measure_footprint
+
+    folder = Path(folder)
+    with tempfile.TemporaryDirectory(prefix="pw-size-") as trial:
+        _write(generate(model), Path(trial))
+        footprint = measure_footprint(Path(trial), _SIZES_CORE)
+    folder.mkdir(parents=True, exist_ok=True)
+    _write(generate(model, footprint), folder)
+
+
+def stage_labels(model: Model) -> dict[str, str]:
+    """Return each stage's place and kind, by the prefix of its C functions."""
+    return {f"s{index}": f"s{index} {stage.kind}" for index, stage in enumerate(model.stages)}
+
+
+def _write(files: dict[str, str], folder: Path) -> None:
+    """Write each file whole."""
+    for name, text in files.items():
+        write_whole(folder / name, text.encode("ascii"))
+
+
+def _parts(model: Model) -> list[_Part]:
+    """Return each stage's C, with the types that the proved ranges allow."""
+    if len(model.stages) < 3:
+        raise FormatError("model", "number of stages", len(model.stages), "3 and more")
+    most = model.sensor.max_counts
+    x, last = Edge("uint16_t", model.sensor.n_pixels, -most, most), len(model.stages) - 1
+    parts = []
+    for index, (stage, y) in enumerate(zip(model.stages, model.edges(), strict=True)):
+        room = ("even.", "odd.")[index % 2]
+        if index >= last - 1:  # scores and decision are the interface: int32_t, and they stay
+            y, room = Edge("int32_t", y.length, y.lo, y.hi), ""
+        label = f"s{index}"
+        parts.append(_Part(label, stage.kind, x, y, stage.c(label, x, y), room))
+        x = y
+    return parts
+
+
+def _values(model: Model, parts: list[_Part], footprint: Footprint | None) -> dict[str, object]:
+    """Return what the templates' places stand for."""
+    from runtime.model import model_hash
+
+    sensor = model.sensor
+    members = [(p.label, m) for p in parts for m in p.c.state]
+    functions = "\n".join(f"/* Stage {p.label}: {p.kind}. */\n{p.c.functions}" for p in parts)
+    step: dict[str, object] = {
+        "ENTRY": parts[0].label,
+        "Y": parts[0].place,
+        "CALLS": _calls(parts),
+        "SCORES": parts[-2].place,
+        "DECISION": parts[-1].place,
+    }
+    listed = [f"X({m.ctype}, {label}_{m.key}, {m.length})" for label, m in members]
+    return {
+        "NAME": _plain(model.name),
+        "TASK": _plain(model.task),
+        "MODEL_ID": model_hash(model),
+        "N_ROWS": sensor.n_rows,
+        "N_COLS": sensor.n_cols,
+        "BIT_DEPTH": sensor.bit_depth,
+        "MAX_COUNTS": sensor.max_counts,
+        "RATE": f"{sensor.frame_rate_hz:g}",
+        "N_SCORES": parts[-2].y.length,
+        "N_STAGES": len(parts),
+        "STAGES": _wrapped(f"Stages: {', '.join(f'{p.label} {p.kind}' for p in parts)}."),
+        "FIRST_ROW": model.entry.rows_read.start,
+        "LAST_ROW": model.entry.rows_read.stop - 1,
+        "CLASSES": "\n".join(
+            f"#define PW_CLASS_{_constant(name)} {index}"
+            for index, name in enumerate(model.classes)
+        ),
+        "CLASS_NAMES": _wrapped(f"Classes: {', '.join(model.classes)}."),
+        "SIZES": _sizes_text(footprint),
+        "MEMBERS": "".join(
+            f"    {m.ctype} {label}_{m.key}[{m.length}]; /* {m.comment} */\n"
+            for label, m in members
+        ),
+        "SCRATCH": _scratch(parts),
+        "MEMBER_LIST": " \\\n    ".join(["#define PW_STATE_MEMBERS(X)", *listed]),
+        "HELPERS": "\n".join(text for name, text in HELPERS.items() if _uses(name, functions)),
+        "FUNCTIONS": functions,
+        "STEP": fill(STEP_C, step),
+        "INIT": "".join(p.c.init for p in parts),
+    }
+
+
+def _uses(helper: str, functions: str) -> bool:
+    """Tell whether a helper is called by the stages, or by a helper that they call."""
+    callers = {"pw_asr32": ("pw_asr32", "pw_requant"), "pw_sat": ("pw_sat",)}
+    return any(name in functions for name in callers.get(helper, (helper,)))
+
+
+def _calls(parts: list[_Part]) -> str:
+    """Return the statements that run every stage after the entry."""
+    lines = []
+    for before, part in pairwise(parts):
+        state = "s, " if part.c.state else ""
+        lines.append(f"    {part.label}_run({state}{before.place}, {part.place});\n")
+    return "".join(lines)
+
+
+def _scratch(parts: list[_Part]) -> str:
+    """Return the members that live within one frame.
+
+    A stage's output is dead once the next stage has run, so that every other one shares a place;
+    scores and decision stay readable until the next frame.
+    """
+    lines = []
+    for room in ("even", "odd"):
+        shared = [p for p in parts if p.room == f"{room}."]
+        if shared:
+            lines.append("    union {\n")
+            lines.append("        uint32_t words; /* aligns the others */\n")
+            lines += [
+                f"        {p.y.ctype} {p.label}_y[{_padded(p.y)}]; /* {p.kind} */\n" for p in shared
+            ]
+            lines.append(f"    }} {room};\n")
+    for part in parts[-2:]:
+        lines.append(f"    {part.y.ctype} {part.label}_y[{part.y.length}]; /* {part.kind} */\n")
+    lines += [
+        f"    {m.ctype} {p.label}_{m.key}[{m.length}]; /* {m.comment} */\n"
+        for p in parts
+        for m in p.c.scratch
+    ]
+    return "".join(lines)
+
+
+def _wrapped(text: str) -> str:
+    """Return text as lines of a C comment."""
+    return textwrap.fill(text, 98, initial_indent=" * ", subsequent_indent=" * ")
+
+
+def _padded(y: Edge) -> int:
+    """Return the length of an output's place: kernels may read whole words of narrow values."""
+    return y.length if y.ctype == "int32_t" else -(-y.length // 8) * 8
+
+
+def _sizes_text(footprint: Footprint | None) -> str:
+    """Return the header's line of bytes."""
+    if footprint is None:
+        return " * Bytes: not measured."
+    return (
+        f" * Flash {footprint.flash_bytes} bytes, RAM {footprint.ram_bytes} bytes (the state), "
+        f"stack at most {footprint.stack_bytes} bytes,\n"
+        f" * on {footprint.core} compiled by {footprint.compiler} with {footprint.optimise}."
+    )
+
+
+def _weights_h(parts: list[_Part], values: dict[str, object]) -> str:
+    """Return the constant tables of every stage."""
+    head = (
+        f"/* Constant tables of {values['NAME']}, included by pw_model.c alone. */\n"
+        "#ifndef PW_WEIGHTS_H\n#define PW_WEIGHTS_H\n\n#include <stdint.h>\n\n"
+    )
+    tables = "\n".join(p.c.tables for p in parts if p.c.tables)
+    return f"{head}{tables}\n#endif\n"
+
+
+def _constant(label: str) -> str:
+    """Return a class label as the tail of a C constant."""
+    return "".join(c if c.isascii() and c.isalnum() else "_" for c in label).upper()
+
+
+def _plain(text: str) -> str:
+    """Return text that is safe inside a C comment and string: printable ASCII, no quotes."""
+    kept = "".join(c if c.isascii() and c.isprintable() and c not in '"\\' else "?" for c in text)
+    return kept.replace("*/", "* /").replace("/*", "/ *")

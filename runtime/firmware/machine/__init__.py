@@ -1,0 +1,1 @@
+"""Cores, compilers and the machines that execute what they make."""

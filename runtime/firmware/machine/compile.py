@@ -1,0 +1,234 @@
+"""Compile the C of a firmware folder for a core, or for this machine.
+
+``zig cc`` (from the ``ziglang`` package) is a C compiler for every core; arm-none-eabi-gcc is
+used instead when asked for. Only the folder on disk is compiled: what a board would get is what
+is executed and measured.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from runtime.errors import FormatError, ToolError
+from runtime.firmware.machine.cores import CORES, find_core
+from runtime.firmware.machine.harness import HARNESS_C, LINKER_SCRIPT, MEMORY_C
+
+__all__ = [
+    "HOST",
+    "WARNINGS",
+    "CompiledFirmware",
+    "compile_for",
+    "compiler_version",
+    "cores_of",
+    "zig_program",
+]
+
+HOST = "host"
+"""Name of the machine that this program runs on, wherever a core's name is asked for."""
+
+WARNINGS = ("-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion")
+"""Asked of every compiler; the generated C gives none, and tests make them errors."""
+
+_SOURCES = ("pw_model.c", "pw_model.h")
+_TIMEOUT_S = 300
+
+
+@dataclass(frozen=True, slots=True)
+class CompiledFirmware:
+    """A firmware folder compiled for one core.
+
+    Attributes
+    ----------
+    core : str
+        Name of the core, or ``host``.
+    image : bytes
+        The linked ELF file; for the host a shared library in the system's own format.
+    model_object : bytes
+        The model's own object file, without harness and memory routines: its sections are the
+        flash that the model takes.
+    compiler : str
+        Name and version of the compiler.
+    """
+
+    core: str
+    image: bytes
+    model_object: bytes
+    compiler: str
+
+
+def compile_for(
+    folder: Path | str,
+    core: str,
+    *,
+    compiler: str = "zig",
+    optimise: str = "-O2",
+    extra: tuple[str, ...] = (),
+) -> CompiledFirmware:
+    """Compile the firmware in `folder` as it is on disk.
+
+    Parameters
+    ----------
+    folder : path
+        Holds ``pw_model.c`` and what it includes.
+    core : str
+        One of `cores.CORES`, or ``host`` for a shared library for this machine.
+    compiler : str
+        ``zig``, or the name of a GCC (``arm-none-eabi-gcc``).
+    optimise : str
+        The compiler's optimisation level.
+    extra : tuple of str
+        More compiler arguments.
+
+    Raises
+    ------
+    FormatError
+        The folder lacks a source file.
+    ToolError
+        The compiler is missing, or refuses the code; the first line it reports is quoted.
+    """
+    folder = Path(folder)
+    for name in _SOURCES:
+        if not (folder / name).is_file():
+            raise FormatError(str(folder), "firmware source", f"without {name}", "present",
+                              "write the firmware first")  # fmt: skip
+    program = _program(compiler)
+    target = _target_flags(core, compiler)
+    common = [
+        *program,
+        *target,
+        *WARNINGS,
+        optimise,
+        "-fomit-frame-pointer",
+        *extra,
+        f"-I{folder.resolve()}",
+    ]
+    with tempfile.TemporaryDirectory(prefix="pw-build-") as build:
+        out = Path(build)
+        for name, text in (("harness.c", HARNESS_C), ("memory.c", MEMORY_C)):
+            (out / name).write_text(text)
+        (out / "link.ld").write_text(LINKER_SCRIPT)
+        _run(
+            [*common, "-g", "-c", str(folder.resolve() / "pw_model.c"), "-o", "model.o"], out, core
+        )
+        _run([*common, *_link_flags(core), "harness.c", "memory.c", "model.o", "-o", "image"],
+             out, core)  # fmt: skip
+        image, model_object = (out / "image").read_bytes(), (out / "model.o").read_bytes()
+    return CompiledFirmware(core, image, model_object, compiler_version(compiler))
+
+
+def zig_program() -> str:
+    """Return the path of the zig program that the ``ziglang`` package brings.
+
+    Raises
+    ------
+    ToolError
+        The package is not installed.
+    """
+    try:
+        import ziglang
+    except ImportError as error:
+        raise ToolError(
+            "compiler", "the package ziglang", "missing", "installed", "pip install ziglang"
+        ) from error
+    name = "zig.exe" if os.name == "nt" else "zig"
+    return str(Path(str(ziglang.__file__)).parent / name)
+
+
+def _program(compiler: str) -> list[str]:
+    """Return the first arguments of the compiler's command line."""
+    if compiler == "zig":
+        return [zig_program(), "cc"]
+    found = shutil.which(compiler)
+    if found is None:
+        raise ToolError(
+            "compiler", compiler, "not found", "a program on the path",
+            "install it or leave the compiler at zig",
+        )  # fmt: skip
+    return [found]
+
+
+def compiler_version(compiler: str) -> str:
+    """Return the compiler's name and version; raises ToolError where it is missing."""
+    if compiler == "zig":
+        from importlib.metadata import version
+
+        return f"zig cc {version('ziglang')}"
+    done = subprocess.run(  # noqa: S603 - the program was found by name, no shell
+        [*_program(compiler), "-dumpfullversion"], capture_output=True, text=True, check=False
+    )
+    return f"{compiler} {done.stdout.strip()}"
+
+
+def cores_of(compiler: str) -> tuple[str, ...]:
+    """Return the names of the cores that a compiler has: zig all, a GCC those of its target."""
+    if compiler == "zig":
+        return tuple(core.name for core in CORES)
+    return tuple(core.name for core in CORES if core.riscv is compiler.startswith("riscv"))
+
+
+def _target_flags(core: str, compiler: str) -> list[str]:
+    """Return the flags that choose the core."""
+    if core == HOST:
+        return ["-fPIC", "-fno-sanitize=all", "-fvisibility=hidden"]
+    found = find_core(core)
+    if compiler == "zig":
+        return ["-target", found.target, f"-mcpu={found.cpu}", "-fno-sanitize=all"]
+    if found.riscv is not compiler.startswith("riscv"):
+        raise ToolError("compiler", compiler, f"not for {core}", "a compiler for that core")
+    return list(found.gcc_flags)
+
+
+def _link_flags(core: str) -> list[str]:
+    """Return the flags of the link step: no C library, own linker script, symbols kept."""
+    if core == HOST:
+        return ["-shared", "-nostdlib"]
+    return ["-g", "-nostdlib", "-Wl,-T,link.ld", "-Wl,--no-gc-sections", "-Wl,--entry=pw_step"]
+
+
+def _cache_folder() -> str:
+    """Return where zig keeps what it has compiled: the user's cache, else the temporary folder."""
+    base = os.environ.get("XDG_CACHE_HOME") or str(Path("~").expanduser() / ".cache")
+    folder = Path(base) / "palmwatt" / "zig"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        writable = os.access(folder, os.W_OK)
+    except OSError:
+        writable = False
+    return str(folder) if writable else str(Path(tempfile.gettempdir()) / "palmwatt-zig")
+
+
+def _run(command: list[str], folder: Path, core: str) -> None:
+    """Run the compiler in `folder`; its first complaint becomes one line."""
+    environment = dict(os.environ)
+    environment.setdefault("ZIG_GLOBAL_CACHE_DIR", _cache_folder())
+    try:
+        done = subprocess.run(  # noqa: S603 - a list of arguments, no shell
+            command, cwd=folder, env=environment, capture_output=True, text=True,
+            timeout=_TIMEOUT_S, check=False,
+        )  # fmt: skip
+    except (OSError, subprocess.TimeoutExpired) as error:
+        raise ToolError(
+            f"compile for {core}", "run of the compiler", f"broken off ({error})", "finished"
+        ) from error
+    if done.returncode != 0:
+        raise ToolError(
+            f"compile for {core}",
+            "answer of the compiler",
+            f"'{_first_error(done.stderr)}'",
+            "an object file without errors",
+            "export the firmware anew if it was changed by hand",
+        )
+
+
+def _first_error(text: str) -> str:
+    """Return the first line of compiler output that reports an error, without folders."""
+    lines = [line.strip() for line in text.splitlines() if line.strip()]
+    errors = [line for line in lines if re.search(r"\berror\b|undefined", line)]
+    line = (errors or lines or ["nothing"])[0]
+    return re.sub(r"(?:/[^\s/:]+)+/", "", line)

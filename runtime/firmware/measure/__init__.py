@@ -1,0 +1,1 @@
+"""What compiled firmware takes: instructions by class, cycles, bytes, and the deepest stack."""

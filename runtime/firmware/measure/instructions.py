@@ -1,0 +1,174 @@
+"""What one instruction is, and what it costs: disassembled once per block of code."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+from runtime.firmware.machine.cores import Core
+
+__all__ = ["CLASSES", "Block", "Instruction", "decode", "register_count"]
+
+CLASSES = (
+    "load", "store", "alu", "multiply", "mac", "branch taken", "branch not taken", "divide",
+    "other",
+)  # fmt: skip
+"""Classes of executed instructions, in the order of reports."""
+
+_BRANCHES_ARM = {"b", "bl", "bx", "blx", "cbz", "cbnz", "tbb", "tbh"}
+_CONDITIONS = {
+    "eq", "ne", "hs", "cs", "lo", "cc", "mi", "pl", "vs", "vc", "hi", "ls", "ge", "lt", "gt", "le",
+}  # fmt: skip
+_MULTIPLIES_ARM = {"mul", "muls", "smulbb", "smulbt", "smultb", "smultt", "smulwb", "smulwt",
+                   "smmul", "smmulr", "smuad", "smusd", "smuadx", "smusdx"}  # fmt: skip
+_LONG_MULTIPLIES_ARM = {"smull", "umull"}
+_LONG_MACS_ARM = {"smlal", "umlal", "umaal", "smlald", "smlaldx", "smlsld", "smlalbb", "smlalbt",
+                  "smlaltb", "smlaltt"}  # fmt: skip
+_WHOLE_ARM = _BRANCHES_ARM | _MULTIPLIES_ARM | _LONG_MULTIPLIES_ARM | _LONG_MACS_ARM | {"mls"}
+"""Words whose last two letters are no condition, whatever they spell."""
+_BRANCHES_RISCV = {"beq", "bne", "blt", "bge", "bltu", "bgeu", "beqz", "bnez", "blez", "bgez",
+                   "bltz", "bgtz", "c.beqz", "c.bnez"}  # fmt: skip
+_JUMPS_RISCV = {"j", "jal", "jr", "jalr", "ret", "c.j", "c.jal", "c.jr", "c.jalr"}
+_LOADS_RISCV = {"lb", "lbu", "lh", "lhu", "lw", "c.lw", "c.lwsp"}
+_STORES_RISCV = {"sb", "sh", "sw", "c.sw", "c.swsp"}
+_OTHERS = {"nop", "it", "ite", "itt", "dmb", "dsb", "isb", "ebreak", "ecall", "fence", "udf",
+           "bkpt", "c.nop", "unimp", "wfi", "svc"}  # fmt: skip
+
+Cycles = tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Instruction:
+    """One instruction: its class when executed (a branch: when taken), and cycles either way."""
+
+    address: int
+    size: int
+    word: str
+    operands: str
+    kind: str
+    cycles: Cycles
+    conditional: bool = False
+    cycles_not_taken: Cycles = (0, 0, 0)
+
+
+@dataclass(slots=True)
+class Block:
+    """A straight run of instructions; only the last can be a branch."""
+
+    address: int
+    instructions: list[Instruction] = field(default_factory=list)
+
+    def count(self, *, taken: bool) -> tuple[dict[str, int], Cycles]:
+        """Return instructions by class and cycles for one execution."""
+        by_class: dict[str, int] = {}
+        low = typical = high = 0.0
+        for instruction in self.instructions:
+            passed = instruction.conditional and not taken
+            kind = "branch not taken" if passed else instruction.kind
+            cycles = instruction.cycles_not_taken if passed else instruction.cycles
+            by_class[kind] = by_class.get(kind, 0) + 1
+            low, typical, high = low + cycles[0], typical + cycles[1], high + cycles[2]
+        return by_class, (low, typical, high)
+
+
+def decode(core: Core, address: int, code: bytes) -> list[Instruction]:
+    """Disassemble `code` that stands at `address` for `core`."""
+    return list(_decode(core, address, code))
+
+
+def _decode(core: Core, address: int, code: bytes) -> Iterator[Instruction]:
+    import capstone
+
+    if core.riscv:
+        mode = capstone.CS_MODE_RISCV32 | capstone.CS_MODE_RISCVC
+        disassembler = capstone.Cs(capstone.CS_ARCH_RISCV, mode)
+    else:
+        mode = capstone.CS_MODE_THUMB | capstone.CS_MODE_MCLASS
+        if core.name == "cortex-m33":
+            mode |= capstone.CS_MODE_V8
+        disassembler = capstone.Cs(capstone.CS_ARCH_ARM, mode)
+    disassembler.skipdata = True  # literals between functions
+    classify = _riscv if core.riscv else _arm
+    for found in disassembler.disasm(code, address):
+        yield classify(core, found)
+
+
+def _arm(core: Core, found: Any) -> Instruction:
+    """Classify one Thumb instruction by its word and operands."""
+    timing, text = core.timing, found.op_str
+    word = found.mnemonic.removesuffix(".w").removesuffix(".n")
+    whole = word in _WHOLE_ARM or word[-2:] not in _CONDITIONS
+    base = word if whole else word[:-2]
+    place = (found.address, found.size, word, found.op_str)
+    n_registers = register_count(text[text.index("{") :]) if "{" in text else 0
+    if base == "pop" or base.startswith("ldm"):
+        multiple = _plus(timing.load_multiple, n_registers)
+        if "pc" in text:
+            return Instruction(*place, "branch taken", _add(multiple, timing.pop_return))
+        return Instruction(*place, "load", multiple)
+    if base == "push" or base.startswith("stm"):
+        return Instruction(*place, "store", _plus(timing.store_multiple, n_registers))
+    if word in _BRANCHES_ARM or base in _BRANCHES_ARM:
+        if base in ("bl", "blx"):
+            return Instruction(*place, "branch taken", timing.call)
+        conditional = base != word or base in ("cbz", "cbnz")
+        return Instruction(*place, "branch taken", timing.taken, conditional, timing.not_taken)
+    if base.startswith(("ldrd", "strd")):
+        both = _plus(timing.load_multiple, 2)
+        return Instruction(*place, "load" if base[0] == "l" else "store", both)
+    if base.startswith("ldr"):
+        return Instruction(*place, "load", timing.load)
+    if base.startswith("str"):
+        return Instruction(*place, "store", timing.store)
+    if base in ("sdiv", "udiv"):
+        return Instruction(*place, "divide", timing.divide)
+    if base in _MULTIPLIES_ARM:
+        return Instruction(*place, "multiply", timing.multiply)
+    if base in _LONG_MULTIPLIES_ARM:
+        return Instruction(*place, "multiply", timing.multiply_long)
+    if base in _LONG_MACS_ARM:
+        return Instruction(*place, "mac", timing.mac_long)
+    if base in ("mla", "mls") or base.startswith(("smla", "smls", "smml")):
+        return Instruction(*place, "mac", timing.mac)
+    return Instruction(*place, "other" if word in _OTHERS else "alu", timing.alu)
+
+
+def _riscv(core: Core, found: Any) -> Instruction:
+    """Classify one RV32IMC instruction by its word."""
+    timing, word = core.timing, found.mnemonic
+    place = (found.address, found.size, word, found.op_str)
+    if word in _BRANCHES_RISCV:
+        return Instruction(*place, "branch taken", timing.taken, True, timing.not_taken)
+    if word in _JUMPS_RISCV:
+        return Instruction(*place, "branch taken", timing.call)
+    if word in _LOADS_RISCV:
+        return Instruction(*place, "load", timing.load)
+    if word in _STORES_RISCV:
+        return Instruction(*place, "store", timing.store)
+    if word == "mul":
+        return Instruction(*place, "multiply", timing.multiply)
+    if word.startswith("mulh"):
+        return Instruction(*place, "multiply", timing.multiply_long)
+    if word.startswith(("div", "rem")):
+        return Instruction(*place, "divide", timing.divide)
+    return Instruction(*place, "other" if word in _OTHERS else "alu", timing.alu)
+
+
+def register_count(text: str) -> int:
+    """Return how many registers a list such as ``{r4-r7, lr}`` names."""
+    total = 0
+    for item in text.strip("{}^ ").split(","):
+        first, _, last = item.strip().partition("-")
+        total += int(last[1:]) - int(first[1:]) + 1 if last else 1
+    return total
+
+
+def _plus(cycles: Cycles, n_registers: int) -> Cycles:
+    """Add one cycle per register."""
+    return (cycles[0] + n_registers, cycles[1] + n_registers, cycles[2] + n_registers)
+
+
+def _add(a: Cycles, b: Cycles) -> Cycles:
+    """Add two triples."""
+    return (a[0] + b[0], a[1] + b[1], a[2] + b[2])

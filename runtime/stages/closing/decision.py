@@ -1,0 +1,256 @@
+"""Decision: from scores to events, with a threshold, hysteresis, persistence and a hold-off."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
+
+import numpy as np
+
+from runtime.errors import FormatError
+from runtime.fixedpoint import INT32_MAX, INT32_MIN
+from runtime.stages.contract.c_text import CStage, CState, fill
+from runtime.stages.contract.stage import Float64, Int32, Int64, Stage, State, prove_int32, require
+
+if TYPE_CHECKING:
+    from runtime.stages.contract.c_text import Edge
+    from runtime.stages.contract.onnx_nodes import Nodes
+
+__all__ = ["NO_EVENT", "Decision"]
+
+NO_EVENT = -1
+
+_C_TEXT = """\
+/* Margin of the best score over the next one decides; an event is told on its first frame only. */
+PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, int32_t *y)
+{
+    int32_t best = 0;
+    for (int32_t i = 1; i < @N_CLASSES@; i++) {
+        if (x[i] > x[best]) {
+            best = i;
+        }
+    }
+    int32_t next = INT32_MIN;
+    for (int32_t i = 0; i < @N_CLASSES@; i++) {
+        if (i != best && x[i] > next) {
+            next = x[i];
+        }
+    }
+    const int32_t margin = x[best] - next;
+    int32_t wanted = -1;
+    if (margin >= @PREFIX@_asked[best] && @PREFIX@_gesture[best] != 0u) {
+        wanted = best;
+    }
+    if (wanted == -1) {
+        s->@PREFIX@_count[0] = 0;
+    } else if (wanted != s->@PREFIX@_candidate[0]) {
+        s->@PREFIX@_count[0] = 1;
+    } else if (s->@PREFIX@_count[0] < @PERSIST@) {
+        s->@PREFIX@_count[0] += 1;
+    } else {
+        /* long enough already */
+    }
+    s->@PREFIX@_candidate[0] = wanted;
+    if (best != s->@PREFIX@_active[0] || margin < @PREFIX@_asked[best] - @HYSTERESIS@) {
+        s->@PREFIX@_active[0] = -1;
+    }
+    if (s->@PREFIX@_hold[0] > 0) {
+        s->@PREFIX@_hold[0] -= 1;
+    }
+    y[0] = -1;
+    if (wanted != -1 && wanted != s->@PREFIX@_active[0] && s->@PREFIX@_count[0] >= @PERSIST@
+        && s->@PREFIX@_hold[0] == 0) {
+        y[0] = wanted;
+        s->@PREFIX@_active[0] = wanted;
+        s->@PREFIX@_hold[0] = @HOLD_OFF@;
+    }
+}
+"""
+
+
+@dataclass(frozen=True, eq=False)
+class Decision(Stage):
+    """Turn scores into events; the last stage of every model.
+
+    On each frame the *best* class is the one with the highest score (the first of equals) and its
+    *margin* the distance to the next score. It is *wanted* when it is no other-class and its margin
+    reaches what is *asked* of its class: `threshold`, and `extra` on top of it (a threshold for
+    each class: G. Fumera, F. Roli and G. Giacinto, Pattern Recognition 33, 2000). An event is told
+    when the same class was wanted for `persist` consecutive frames, is not active already, and
+    `hold_off` frames have passed since the last event. The class told stays *active* until another
+    class is best or the margin falls by more than `hysteresis` below what is asked. The output is
+    the class's index on the event's frame, else -1.
+
+    Parameters
+    ----------
+    other : tuple of bool
+        One per class, at least two: true for classes that are no gesture.
+    threshold : int
+        Margin needed, in units of the scores, 0 to 2**31 - 1.
+    hysteresis : int
+        How far the margin may fall before a class is released, 0 to `threshold`.
+    persist : int
+        Consecutive frames, 1 to 1000.
+    hold_off : int
+        Frames from one event to the earliest next one, 0 to 10000.
+    extra : tuple of int
+        One per class, at least 0: how much more margin than `threshold` it needs; none where empty.
+
+    Raises
+    ------
+    FormatError
+        A value is out of range.
+    """
+
+    kind: ClassVar[str] = "decision"
+    other: tuple[bool, ...]
+    threshold: int
+    hysteresis: int
+    persist: int
+    hold_off: int
+    extra: tuple[int, ...] = ()
+
+    def __post_init__(self) -> None:
+        flags = self.other
+        if not isinstance(flags, tuple) or not all(isinstance(flag, bool) for flag in flags):
+            raise FormatError(self.kind, "other", flags, "one true or false per class")
+        require(self.kind, "number of classes", len(flags), 2, 1000)
+        require(self.kind, "threshold", self.threshold, 0, INT32_MAX)
+        require(self.kind, "hysteresis", self.hysteresis, 0, self.threshold)
+        require(self.kind, "persist", self.persist, 1, 1000)
+        require(self.kind, "hold_off", self.hold_off, 0, 10_000)
+        if not isinstance(self.extra, tuple) or len(self.extra) not in (0, len(flags)):
+            raise FormatError(self.kind, "extra", self.extra, "one margin per class, or none")
+        for extra in self.extra:
+            require(self.kind, "extra", extra, 0, INT32_MAX - self.threshold)
+
+    @property
+    def asked(self) -> Int32:
+        """The margin that each class needs, int32 (n_classes,)."""
+        return np.array(self.extra or [0] * self.n_in, dtype=np.int32) + np.int32(self.threshold)
+
+    @property
+    def n_in(self) -> int:
+        """Classes."""
+        return len(self.other)
+
+    @property
+    def n_out(self) -> int:
+        """One decision."""
+        return 1
+
+    @property
+    def n_operations(self) -> int:
+        """Two comparisons for each score: with the best, and with the next."""
+        return 2 * self.n_in
+
+    def initial_state(self) -> State:
+        """No class active or wanted, nothing held off."""
+        return {
+            "active": np.array([NO_EVENT], dtype=np.int32),
+            "candidate": np.array([NO_EVENT], dtype=np.int32),
+            "count": np.zeros(1, dtype=np.int32),
+            "hold": np.zeros(1, dtype=np.int32),
+        }
+
+    def run(self, x: Int32, state: State) -> tuple[Int32, State]:
+        """Find best and margin of all frames at once, then walk the frames."""
+        best = x.argmax(axis=1)
+        top = np.partition(x.astype(np.int64), -2, axis=1)
+        margin = top[:, -1] - top[:, -2]
+        asked = self.asked[best]
+        wanted = np.where((margin >= asked) & ~np.array(self.other)[best], best, NO_EVENT)
+        kept = margin >= asked - self.hysteresis
+        active, candidate, count, hold = (int(state[key][0]) for key in self.initial_state())
+        events = np.full((len(x), 1), NO_EVENT, dtype=np.int32)
+        walk = zip(best.tolist(), wanted.tolist(), kept.tolist(), strict=True)
+        for frame, (top_class, want, keep) in enumerate(walk):
+            count = 0 if want == NO_EVENT else min(count + 1, self.persist)
+            if want not in (NO_EVENT, candidate):
+                count = 1
+            candidate = want
+            if top_class != active or not keep:
+                active = NO_EVENT
+            hold = max(hold - 1, 0)
+            if want not in (NO_EVENT, active) and count >= self.persist and hold == 0:
+                events[frame, 0] = active = want
+                hold = self.hold_off
+        values = {"active": active, "candidate": candidate, "count": count, "hold": hold}
+        return events, {key: np.array([value], dtype=np.int32) for key, value in values.items()}
+
+    def run_float(self, x: Float64) -> Float64:
+        """Return the best class of each frame, (n_frames, 1): the decision before any memory."""
+        return np.asarray(x.argmax(axis=1)[:, None], dtype=np.float64)
+
+    def bounds(self, low: Int64, high: Int64) -> tuple[Int64, Int64]:
+        """Prove every margin within 32 bits."""
+        widest = np.atleast_1d(high.max() - low.min())
+        prove_int32(self.kind, "margin", np.zeros(1, dtype=np.int64), widest)
+        return np.array([NO_EVENT], dtype=np.int64), np.array([self.n_in - 1], dtype=np.int64)
+
+    def onnx(self, nodes: Nodes, x: str, state: dict[str, str]) -> tuple[str, dict[str, str]]:
+        """Write the walk of one frame with Where."""
+        none, zero, one = nodes.int32(NO_EVENT), nodes.int32(0), nodes.int32(1)
+        best = nodes.cast(nodes.op("ArgMax", x, axis=0, keepdims=1), "int32")
+        is_best = nodes.op("Equal", nodes.constant(np.arange(self.n_in, dtype=np.int32)), best)
+        rest = nodes.op("Where", is_best, nodes.int32(INT32_MIN), x)
+        top = nodes.op("ReduceMax", x, nodes.indices(0), keepdims=1)
+        margin = nodes.op("Sub", top, nodes.op("ReduceMax", rest, nodes.indices(0), keepdims=1))
+
+        gesture = nodes.constant(1 - np.array(self.other, dtype=np.int32))
+        is_gesture = nodes.op("Equal", nodes.op("Gather", gesture, best), one)
+        asked = nodes.op("Gather", nodes.constant(self.asked), best)
+        reached = nodes.op("GreaterOrEqual", margin, asked)
+        wanted = nodes.op("Where", nodes.op("And", reached, is_gesture), best, none)
+        nothing = nodes.op("Equal", wanted, none)
+
+        same = nodes.op("Equal", wanted, state["candidate"])
+        longer = nodes.op("Min", nodes.op("Add", state["count"], one), nodes.int32(self.persist))
+        count = nodes.op("Where", same, longer, one)
+        count = nodes.op("Where", nothing, zero, count)
+
+        least = nodes.op("Sub", asked, nodes.int32(self.hysteresis))
+        kept = nodes.op("GreaterOrEqual", margin, least)
+        still = nodes.op("And", kept, nodes.op("Equal", best, state["active"]))
+        active = nodes.op("Where", still, state["active"], none)
+        hold = nodes.op("Max", nodes.op("Sub", state["hold"], one), zero)
+
+        fresh = nodes.op("Not", nodes.op("Or", nothing, nodes.op("Equal", wanted, active)))
+        ripe = nodes.op("GreaterOrEqual", count, nodes.int32(self.persist))
+        ready = nodes.op("And", ripe, nodes.op("Equal", hold, zero))
+        told = nodes.op("And", fresh, ready)
+        new_state = {
+            "active": nodes.op("Where", told, wanted, active),
+            "candidate": wanted,
+            "count": count,
+            "hold": nodes.op("Where", told, nodes.int32(self.hold_off), hold),
+        }
+        return nodes.op("Where", told, wanted, none), new_state
+
+    def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
+        """Walk one frame; the gestures are a table of flags, beside that of their margins."""
+        flags = ", ".join("0u" if other else "1u" for other in self.other)
+        asked = ", ".join(str(margin) for margin in self.asked.tolist())
+        tables = (
+            f"/* ({self.n_in},) 1 where the class is a gesture */\n"
+            f"static const uint8_t {prefix}_gesture[{self.n_in}] = {{{flags}}};\n"
+            f"/* ({self.n_in},) margin that the class needs, in steps of the scores */\n"
+            f"static const int32_t {prefix}_asked[{self.n_in}] = {{{asked}}};\n"
+        )
+        functions = fill(
+            _C_TEXT,
+            PREFIX=prefix,
+            X_TYPE=x.ctype,
+            N_CLASSES=self.n_in,
+            HYSTERESIS=self.hysteresis,
+            PERSIST=self.persist,
+            HOLD_OFF=self.hold_off,
+        )
+        state = (
+            CState("active", "int32_t", 1, "class told and not yet released, or -1"),
+            CState("candidate", "int32_t", 1, "class wanted on the last frame, or -1"),
+            CState("count", "int32_t", 1, "consecutive frames that wanted it"),
+            CState("hold", "int32_t", 1, "frames until the next event may be told"),
+        )
+        init = f"    s->{prefix}_active[0] = -1;\n    s->{prefix}_candidate[0] = -1;\n"
+        return CStage(tables=tables, state=state, init=init, functions=functions)

@@ -1,0 +1,246 @@
+"""The C of binning: lit minus dark, summed over bins, each pixel loaded once.
+
+Two neighbouring counts are one 32-bit word. Added as they stand, both halves add up side by side
+until a half could overflow; how many rows that takes follows from the bit depth, and is settled
+here. Variants of one stage, all the same bits:
+
+- packed, portable: one load and one addition per word;
+- packed, Thumb: load-multiple, one addition per word;
+- packed, Thumb with the DSP extension: load-multiple for up to eight words, and UMAAL, which adds
+  two words to a third in one instruction (``1 * word + word + sum``);
+- plain, one count at a time: for rows that are fed singly, exposures that do not start on a word,
+  odd widths, and 16-bit counts.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from runtime.stages.contract.c_text import CStage, Edge
+from runtime.stages.kernels.template import fill
+
+if TYPE_CHECKING:
+    from runtime.stages.bins import Bins
+
+__all__ = ["bins_c"]
+
+_ROW = """\
+/* Row `row` of both exposures into its bins; the first row of a bin starts the sum. */
+PW_STAGE void @P@_row(@Y@ *y, uint32_t row, const uint16_t *lit, const uint16_t *dark)
+{
+    if (@OUTSIDE@) {
+        return;
+    }
+    const uint32_t line = @LINE@;
+    const int starts = (@FROM_FIRST@ == (line * @HEIGHT@u));
+    @Y@ *bin = &y[line * @BINS@u];
+    uint32_t col = @FIRST_COL@u;
+    for (uint32_t b = 0u; b < @BINS@u; b++) {
+        int32_t sum = starts ? 0 : (int32_t)bin[b];
+        for (uint32_t i = 0u; i < @WIDTH@u; i++) {
+            sum += (int32_t)lit[col];
+            sum -= (int32_t)dark[col];
+            col++;
+        }
+        bin[b] = (@Y@)sum;
+    }
+}
+"""
+
+_PLAIN_FRAME = """\
+PW_STAGE void @P@_frame(@Y@ *y, const uint16_t *lit, const uint16_t *dark)
+{
+    for (uint32_t row = @FIRST_ROW@u; row < @LAST_ROW@u; row++) {
+        @P@_row(y, row, &lit[row * @N_COLS@u], &dark[row * @N_COLS@u]);
+    }
+}
+"""
+
+_PACKED = """\
+#if defined(__GNUC__)
+#if defined(__thumb__)
+/* The sums of @GROUP@ over @DSP_ROWS@ rows, low and high halves side by side: at most
+ * @DSP_WORDS@ words of counts up to @MAX@, which fit 16 bits. */
+static inline void @P@_add(const pw_pair *at, uint32_t *sums)
+{
+    uint32_t sum = 0u;
+@SECOND_DECLARED@#if defined(PW_DUAL_MAC)
+    __asm__ volatile(/* umaal sum, v, one, w: sum += v + w */
+@ASM@        : "+r"(at), "+r"(sum)@SECOND_OPERAND@
+        : "r"(1u)
+        : @CLOBBERS@, "memory");
+#else
+    __asm__ volatile(
+        ".syntax unified\\n\\t"
+@THUMB_ASM@        : "+l"(at), "+r"(sum)@SECOND_OPERAND@
+        : "r"(@THUMB_JUMP@u)
+        : "r3", "r4", "r5", "r6", "memory", "cc");
+#endif
+    sums[0] = sum;
+@SECOND_STORED@}
+
+static inline void @P@_line(@Y@ *y, const pw_pair *lit, const pw_pair *dark)
+{
+    for (uint32_t b = 0u; b < @BINS@u; b += @STEP@u) {
+        int32_t sum[@STEP@] = {0};
+        for (uint32_t part = 0u; part < @DSP_PARTS@u; part++) {
+            uint32_t l[@STEP@];
+            uint32_t d[@STEP@];
+            @P@_add(&lit[part * @DSP_JUMP@u], l);
+            @P@_add(&dark[part * @DSP_JUMP@u], d);
+            for (uint32_t i = 0u; i < @STEP@u; i++) {
+                sum[i] += (int32_t)(l[i] & 0xFFFFu) + (int32_t)(l[i] >> 16);
+                sum[i] -= (int32_t)(d[i] & 0xFFFFu) + (int32_t)(d[i] >> 16);
+            }
+        }
+        for (uint32_t i = 0u; i < @STEP@u; i++) {
+            y[b + i] = (@Y@)sum[i];
+        }
+        lit = &lit[@STEP_WORDS@];
+        dark = &dark[@STEP_WORDS@];
+    }
+}
+#else
+/* One line of bins. Both halves of `halves` add up side by side; they start from 2^15, so that
+ * neither borrows from the other, and @ROWS@ rows of counts up to @MAX@ keep them in 16 bits. */
+static inline void @P@_line(@Y@ *y, const pw_pair *lit, const pw_pair *dark)
+{
+    for (uint32_t b = 0u; b < @BINS@u; b++) {
+        int32_t sum = -@BIAS@;
+        const pw_pair *l = lit;
+        const pw_pair *d = dark;
+        for (uint32_t row = 0u; row < @HEIGHT@u; row += @ROWS@u) {
+            uint32_t halves = 0x80008000u;
+            for (uint32_t i = 0u; i < @ROWS@u; i++) {
+                for (uint32_t col = 0u; col < @WORDS@u; col++) {
+                    halves += l[col];
+                    halves -= d[col];
+                }
+                l = &l[@STRIDE@];
+                d = &d[@STRIDE@];
+                __asm__ volatile("" : "+r"(halves) : : "memory"); /* no load before its turn */
+            }
+            sum += (int32_t)(halves & 0xFFFFu) + (int32_t)(halves >> 16);
+        }
+        y[b] = (@Y@)sum;
+        lit = &lit[@WORDS@];
+        dark = &dark[@WORDS@];
+    }
+}
+#endif
+#endif
+
+PW_STAGE void @P@_frame(@Y@ *y, const uint16_t *lit, const uint16_t *dark)
+{
+#if defined(__GNUC__)
+    if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) {
+        const pw_pair *l = (const pw_pair *)(const void *)&lit[@START@];
+        const pw_pair *d = (const pw_pair *)(const void *)&dark[@START@];
+        for (uint32_t line = 0u; line < @LINES@u; line++) {
+            @P@_line(&y[line * @BINS@u], &l[line * @LINE_WORDS@u], &d[line * @LINE_WORDS@u]);
+        }
+        return;
+    }
+#endif
+    for (uint32_t row = @FIRST_ROW@u; row < @LAST_ROW@u; row++) {
+        @P@_row(y, row, &lit[row * @N_COLS@u], &dark[row * @N_COLS@u]);
+    }
+}
+"""
+
+_REGISTERS = ("r2", "r3", "r4", "r5", "r6", "r8", "r9", "r10")
+"""Rising, and neither r7 nor r11, which compilers may keep for the frame."""
+
+_LOW = ("r3", "r4", "r5", "r6")
+"""Registers that every Thumb instruction reaches."""
+
+
+def bins_c(stage: Bins, prefix: str, x: Edge, y: Edge) -> CStage:
+    """Return the C of binning: each pixel read once, rows outside the region never."""
+    first = stage.first_row
+    values: dict[str, object] = {
+        "P": prefix, "Y": y.ctype, "FIRST_ROW": first, "LAST_ROW": stage.last_row,
+        "FIRST_COL": stage.first_col, "HEIGHT": stage.bin_height, "WIDTH": stage.bin_width,
+        "BINS": stage.bin_cols, "LINES": stage.bin_rows, "N_COLS": stage.n_cols, "MAX": x.hi,
+        "FROM_FIRST": f"(row - {first}u)" if first else "row",
+        "OUTSIDE": f"(row < {first}u) || (row >= {stage.last_row}u)" if first
+        else f"row >= {stage.last_row}u",
+    }  # fmt: skip
+    values["LINE"] = _quotient(str(values["FROM_FIRST"]), stage.bin_height)
+    words, odd = stage.bin_width // 2, stage.bin_width | stage.first_col | stage.n_cols
+    if odd % 2 or words * x.hi > 0x7FFF or words > len(_REGISTERS):
+        text = fill(f"{_ROW}\n{_PLAIN_FRAME}", values)
+    else:
+        values |= _packing(stage, x.hi, words)
+        text = fill(f"{_ROW}\n{_PACKED}", values)
+    return CStage(tables="", state=(), init="", functions=text)
+
+
+def _quotient(row: str, height: int) -> str:
+    """Return C for a row's line of bins, without a call where a core cannot divide.
+
+    ``row * ceil(2^16 / height) >> 16`` is exact for rows below 256: the reciprocal is too large by
+    less than height / 2^16 of a line.
+    """
+    if height & (height - 1) == 0:
+        return f"{row} / {height}u"
+    return f"({row} * {-(-0x10000 // height)}u) >> 16"
+
+
+def _packing(stage: Bins, most: int, words: int) -> dict[str, object]:
+    """Return how many rows may be added before a half is full, and the DSP kernel's text."""
+    rows = _divisor(stage.bin_height, 0x7FFF // (most * words))
+    dsp_rows = _divisor(stage.bin_height, 0xFFFF // (most * words))
+    two = stage.bin_cols % 2 == 0 and 2 * words <= len(_REGISTERS)
+    n_bins = 2 if two else 1
+    stride, line = stage.n_cols // 2, stage.n_cols // 2 * stage.bin_height
+    used = _REGISTERS[: n_bins * words]
+    return {
+        "WORDS": words, "STRIDE": stride, "LINE_WORDS": line, "ROWS": rows,
+        "BIAS": 0x10000 * (stage.bin_height // rows),
+        "START": stage.first_row * stage.n_cols + stage.first_col,
+        "DSP_ROWS": dsp_rows, "DSP_WORDS": dsp_rows * words, "DSP_JUMP": dsp_rows * stride,
+        "DSP_PARTS": stage.bin_height // dsp_rows, "STEP": n_bins, "STEP_WORDS": n_bins * words,
+        "GROUP": "two bins" if two else "one bin",
+        "ASM": _umaal_rows(used, words, dsp_rows, 2 * stage.n_cols, two=two),
+        "THUMB_ASM": _thumb_rows(words, dsp_rows, n_bins),
+        "THUMB_JUMP": 2 * stage.n_cols - 4 * n_bins * words,
+        "CLOBBERS": ", ".join(f'"{name}"' for name in used),
+        "SECOND_DECLARED": "    uint32_t next = 0u;\n" if two else "",
+        "SECOND_OPERAND": ', "+r"(next)' if two else "",
+        "SECOND_STORED": "    sums[1] = next;\n" if two else "",
+    }  # fmt: skip
+
+
+def _divisor(n: int, most: int) -> int:
+    """Return the largest divisor of `n` that is at most `most`, and 1 at least."""
+    return max(d for d in range(1, n + 1) if n % d == 0 and (d <= most or d == 1))
+
+
+def _umaal_rows(used: tuple[str, ...], words: int, rows: int, n_bytes: int, *, two: bool) -> str:
+    """Return the instructions that add `rows` rows: operands at, sum, (next,) one."""
+    one = "%3" if two else "%2"
+    several = f"ldmia %0, {{{', '.join(used)}}}"
+    row = [several if len(used) > 1 else f"ldr {used[0]}, [%0]"]  # one register is no multiple
+    for index in range(2 if two else 1):
+        own = used[index * words : (index + 1) * words]
+        total = f"%{index + 1}"
+        row += [
+            f"umaal {total}, {a}, {one}, {b}" for a, b in zip(own[::2], own[1::2], strict=False)
+        ]
+        if words % 2:
+            row.append(f"add {total}, {total}, {own[-1]}")
+    lines = [*row, f"add %0, %0, #{n_bytes}"] * rows
+    return "".join(f'        "{line}\\n\\t"\n' for line in lines[:-1])
+
+
+def _thumb_rows(words: int, rows: int, n_bins: int) -> str:
+    """Return the same without UMAAL, four words at a time: operands at, sum, (next,) jump."""
+    row = []
+    for index in range(n_bins):
+        for first in range(0, words, len(_LOW)):
+            used = _LOW[: min(len(_LOW), words - first)]
+            row.append(f"ldmia %0!, {{{', '.join(used)}}}")
+            row += [f"add %{index + 1}, {name}" for name in used]
+    lines = [*row, f"add %0, %{n_bins + 1}"] * rows
+    return "".join(f'        "{line}\\n\\t"\n' for line in lines[:-1])

@@ -1,0 +1,1 @@
+"""That every execution of a model gives the same bits, and where real numbers part company."""

@@ -1,0 +1,109 @@
+"""A model's executions as a stream: one frame pair in, one answer out, the state kept between.
+
+`runtime.verification.verify` proves on recorded frames that all of them give the same bits; here
+each runs as long as frames come.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from runtime.errors import FormatError, UsageError
+from runtime.model import Model, model_hash
+from runtime.onnx.steps import Answer, Engine, onnx_runtime, read_step_graph
+from runtime.stages.contract.stage import Counts, State
+
+__all__ = ["ENGINES", "Answer", "Engine", "open_engine", "reference"]
+
+
+def open_engine(name: str, model: Model, folder: Path) -> Engine:
+    """Return one execution of a model, in its state before the first frame.
+
+    Parameters
+    ----------
+    name : str
+        One of `ENGINES`: the integer reference, ONNX Runtime on ``fixed.onnx``, or the C in
+        ``firmware`` compiled for this machine.
+    model : Model
+        As loaded from `folder`.
+    folder : path
+        The model folder.
+
+    Raises
+    ------
+    UsageError
+        No execution has this name.
+    FormatError
+        The graph or the firmware is missing, damaged, or of another model.
+    ToolError
+        The C does not compile.
+    """
+    if name not in ENGINES:
+        raise UsageError("engine", "name", name, f"one of {', '.join(ENGINES)}")
+    return _OPENERS[name](model, folder)
+
+
+def reference(model: Model) -> Engine:
+    """Step the integer reference, one frame a call."""
+    state: State | None = None
+
+    def step(lit: Counts, dark: Counts) -> Answer:
+        nonlocal state
+        run = model.run(lit[None], dark[None], state)
+        state = run.state
+        return Answer(int(run.decisions[0]), run.scores[0], run.state)
+
+    return step
+
+
+def _open_reference(model: Model, _folder: Path) -> Engine:
+    return reference(model)
+
+
+def _open_onnx(model: Model, folder: Path) -> Engine:
+    """Step ``fixed.onnx`` in ONNX Runtime, if it takes what the model takes."""
+    graph = read_step_graph(folder / "fixed.onnx")
+    _check_identity(str(graph.path), graph.model_hash, model)
+    frame = (model.sensor.n_rows, model.sensor.n_cols)
+    wanted = {"lit": frame, "dark": frame}
+    wanted |= {name: x.shape for name, x in model.initial_state().items()}
+    if graph.input_shapes != wanted:
+        got = sorted(graph.input_shapes)
+        raise FormatError(str(graph.path), "inputs", got, f"those of the step: {sorted(wanted)}")
+    return onnx_runtime(graph)
+
+
+def _open_c(model: Model, folder: Path) -> Engine:
+    """Step the firmware's C, compiled for this machine."""
+    from runtime.firmware.machine.compile import HOST, compile_for
+    from runtime.firmware.machine.execute import Host
+
+    host = Host(compile_for(folder / "firmware", HOST))
+    _check_identity(str(folder / "firmware"), host.layout.model_id, model)
+
+    def step(lit: Counts, dark: Counts) -> Answer:
+        records = host.run(lit[None], dark[None])
+        state = {name: values[0] for name, values in records.state.items()}
+        return Answer(int(records.decisions[0]), records.scores[0], state)
+
+    return step
+
+
+def _check_identity(where: str, got: str | None, model: Model) -> None:
+    """Refuse what was exported from another model."""
+    wanted = model_hash(model)
+    if got != wanted:
+        raise FormatError(
+            where, "model identity", (got or "none")[:12], wanted[:12], "export the model anew"
+        )
+
+
+_OPENERS: dict[str, Callable[[Model, Path], Engine]] = {
+    "reference": _open_reference,
+    "onnx": _open_onnx,
+    "c": _open_c,
+}
+
+ENGINES = tuple(_OPENERS)
+"""Names of the executions."""

@@ -1,0 +1,39 @@
+"""Emulated sensors that are forked from one that is ready."""
+
+from __future__ import annotations
+
+import pytest
+from test_emulated_device import _exchange
+
+from capture.emulated.port.device import DeviceSettings, running_device
+from capture.emulated.port.forked import running_fork
+from capture.wire.codec import Exposure
+from runtime.errors import FormatError
+
+N_COMPARED = 64
+
+
+def first_exposures(url: str) -> list[tuple[int, int, bytes]]:
+    before, _ = _exchange(url, 60.0)
+    exposures = [m for m in before if isinstance(m, Exposure)]
+    return [(m.sequence, m.time_us, m.counts.tobytes()) for m in exposures[:N_COMPARED]]
+
+
+def test_a_forked_sensor_sends_what_one_alone_sends() -> None:
+    """Two sensors forked from one process send what each sends when started by itself."""
+    for participant in (3, 4):
+        settings = DeviceSettings(participant=participant, seed=9, speed=0.0)
+        with running_fork(settings) as url:
+            forked = first_exposures(url)
+        with running_device(settings) as url:
+            assert first_exposures(url) == forked
+        assert len(forked) == N_COMPARED
+
+
+def test_a_fault_of_a_forked_sensor_arrives_whole() -> None:
+    """A script that cannot be acted is told by name, as from a sensor started by itself."""
+    with (
+        pytest.raises(FormatError, match="no_such_script"),
+        running_fork(DeviceSettings(script="no_such_script")),
+    ):
+        pass

@@ -1,0 +1,158 @@
+"""A sensor that is pulled, falls silent or changes in the middle of a session."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pytest
+from bench_sensor import PERSON, SCRIPT, SENSOR, BenchSensor, counts
+
+from capture.cues.labels import GOOD
+from capture.lead.record import Progress, record
+from capture.measure.quality import judge, session_quality
+from capture.store.dataset import open_dataset
+from capture.store.session import read_session
+from capture.wire.codec import CommandKind, Description, encode
+from capture.wire.link import Link
+from runtime.errors import PortError
+
+
+def test_another_setting_in_the_middle_ends_the_session(tmp_path: Path) -> None:
+    """A sensor that changes its setting while it is recorded ends the session, which is kept."""
+    other = encode(Description(dataclasses.replace(SENSOR, exposure_us=100.0), "unit-1", "test"))
+    sensor = BenchSensor(lambda n, lit, packet: other + packet if n == 10 else packet)
+    try:
+        with Link(sensor.url) as link, pytest.raises(PortError, match="setting"):
+            record(link, PERSON, SCRIPT, 3, tmp_path / "set")
+    finally:
+        sensor.close()
+    (info,) = open_dataset(tmp_path / "set").sessions
+    assert len(read_session(info.path).frames()) == 10
+
+
+def test_a_pulled_cable_costs_a_recorded_gap(tmp_path: Path) -> None:
+    """Unplugged and plugged in again, the session waits, records the gap and goes on.
+
+    Sequence and time keep rising over the gap, and the cue that it cut is given again.
+    """
+    name = tmp_path / "port"
+    first = BenchSensor()
+    first.take_the_place_of(name)
+    second: list[BenchSensor] = []
+    script = SCRIPT.model_copy(update={"lead_in_s": 30.0})
+
+    def show(progress: Progress) -> None:
+        if progress.moment.phase == "disconnected" and not second:
+            second.append(BenchSensor())
+            second[0].take_the_place_of(name)
+        elif not second and progress.n_pairs > 20:
+            first.close()
+
+    try:
+        with Link(str(name)) as link:
+            recording = record(link, PERSON, script, 3, tmp_path / "set", progress=show)
+    finally:
+        for sensor in second:
+            sensor.close()
+    assert recording.n_gaps == 1
+    session = read_session(recording.path)
+    frames = session.frames()
+    assert len(frames) == recording.n_pairs
+    steps = np.diff(frames.sequence)
+    assert np.count_nonzero(steps > 1) <= 1
+    assert np.all(np.diff(frames.time_us) > 0)
+    (gap,) = session.journal("/gaps")
+    assert gap["run"] == 1
+    restart = int(np.searchsorted(frames.sequence, int(str(gap["after_sequence"])), "right"))
+    for index in (restart - 1, restart):
+        lit = frames.lit[index]
+        device_sequence = int(frames.sequence[index])
+        if index == restart:
+            device_sequence -= int(str(gap["sequence_offset"]))
+        assert np.array_equal(lit, counts(device_sequence, True))
+    good = [event for event in session.events if event.status == GOOD]
+    assert sorted(event.trial_type for event in good) == ["idle", "push", "push"]
+    quality = session_quality(session)
+    assert quality.n_dropped == 0
+    assert quality.n_gaps == np.count_nonzero(steps > 1)
+    assert not any("missing" in reason for reason in judge(quality, session.sensor))
+
+
+def starts(sensor: BenchSensor) -> int:
+    return sum(command.kind == CommandKind.START for command in sensor.commands)
+
+
+def test_a_sensor_that_falls_silent_is_started_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A cable pulled behind an adapter leaves the port there: the gap is recorded, it goes on."""
+    monkeypatch.setattr("capture.lead.record._STALL_S", 0.3)
+    sensor = BenchSensor(
+        lambda sequence, lit, packet: packet if sequence < 40 or starts(sensor) > 1 else b""
+    )
+    script = SCRIPT.model_copy(update={"lead_in_s": 3.0})
+    seen: list[Progress] = []
+    try:
+        with Link(sensor.url) as link:
+            recording = record(link, PERSON, script, 3, tmp_path / "set", progress=seen.append)
+    finally:
+        sensor.close()
+    assert recording.n_gaps == 1
+    assert "disconnected" in {progress.moment.phase for progress in seen}
+    session = read_session(recording.path)
+    frames = session.frames()
+    (gap,) = session.journal("/gaps")
+    assert (gap["after_sequence"], frames.time_us[39]) == (39, 1_000_000 + 39_000_000 // 30)
+    assert np.all(np.diff(frames.time_us) > 0)
+    assert np.array_equal(frames.lit[40], counts(0, True))
+    assert [event.status for event in session.events] == [GOOD] * 3
+
+
+def test_a_sensor_that_stays_silent_ends_the_session(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A sensor that sends nothing when started again ends the session in one clear line."""
+    monkeypatch.setattr("capture.lead.record._STALL_S", 0.3)
+    sensor = BenchSensor(
+        lambda sequence, lit, packet: packet if sequence < 40 and starts(sensor) == 1 else b""
+    )
+    script = SCRIPT.model_copy(update={"lead_in_s": 30.0})
+    try:
+        with Link(sensor.url) as link, pytest.raises(PortError, match="silent") as error:
+            record(link, PERSON, script, 3, tmp_path / "set")
+    finally:
+        sensor.close()
+    (info,) = open_dataset(tmp_path / "set").sessions
+    assert str(error.value).endswith(
+        "silent for 0.3 s, expected exposures. Look at it; what was recorded before it is kept in "
+        f"{info.path}."
+    )
+    assert len(read_session(info.path).frames()) == 40
+
+
+def test_giving_up_on_a_lost_sensor_keeps_what_came(tmp_path: Path) -> None:
+    """When the sensor is gone and the operator stops waiting, the session so far is kept."""
+    sensor = BenchSensor()
+    gone: list[bool] = []
+
+    def show(progress: Progress) -> None:
+        if progress.moment.phase == "disconnected":
+            gone.append(True)
+        elif progress.n_pairs > 20:
+            sensor.close()
+
+    script = SCRIPT.model_copy(update={"lead_in_s": 30.0})
+    with Link(sensor.url) as link, pytest.raises(PortError, match="the port is not open"):
+        record(
+            link,
+            PERSON,
+            script,
+            3,
+            tmp_path / "set",
+            progress=show,
+            controls=lambda: "stop" if gone else None,
+        )
+    (info,) = open_dataset(tmp_path / "set").sessions
+    assert len(read_session(info.path).frames()) > 20

@@ -1,0 +1,273 @@
+"""The page: verdict first, origins beside every number, readable on paper and on a phone."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from collections.abc import Callable
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+from budget_models import CORES, write_folder
+
+from runtime.budget import Choice, Limits, budget, write_budget, write_report
+from runtime.budget.page.report import render
+from runtime.budget.price.power import PARTS
+from runtime.errors import UsageError
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_folder(tmp_path_factory.mktemp("models") / "dynamic")
+
+
+@pytest.fixture(scope="module")
+def priced(folder: Path) -> Any:
+    return budget(folder, cores=CORES, limits=Limits(average_uw=500.0, accuracy=0.9))
+
+
+class _Page(HTMLParser):
+    """Collects text, numbers without an origin mark near them, and addresses."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.ids: list[str] = []
+        self.addresses: list[str] = []
+        self.origins: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        fields = dict(attrs)
+        if fields.get("id"):
+            self.ids.append(str(fields["id"]))
+        for key in ("src", "href", "data", "action"):
+            if fields.get(key):
+                self.addresses.append(str(fields[key]))
+        if fields.get("class") == "n":
+            self.origins.append(str(fields["title"]))
+
+
+def test_page_needs_no_network_and_is_small(priced: Any) -> None:
+    """The page loads nothing, is under 1 MB, and its ids are unique, even with two models."""
+    text = render([priced, priced])
+    page = _Page()
+    page.feed(text)
+    assert all(address.startswith("#") for address in page.addresses)
+    assert "@import" not in text
+    assert "url(http" not in text
+    assert "<script" not in text
+    assert len(text.encode()) < 1_000_000
+    assert len(page.ids) == len(set(page.ids))
+
+
+def test_page_is_the_same_bytes_each_time(priced: Any, tmp_path: Path) -> None:
+    """Two writings of one budget agree in every byte."""
+    first = write_report([priced], tmp_path / "a.html").read_bytes()
+    assert write_report([priced], tmp_path / "b.html").read_bytes() == first
+    assert (
+        write_budget(priced, tmp_path).read_bytes() == write_budget(priced, tmp_path).read_bytes()
+    )
+
+
+def test_page_opens_with_the_verdict_and_ends_with_origins(priced: Any) -> None:
+    """Verdict first, caution on light, the baseline, and a hover origin beside every figure."""
+    text = render([priced])
+    page = _Page()
+    page.feed(text)
+    order = [
+        text.index(words)
+        for words in (
+            priced.verdict.word.capitalize(), "Where the power goes", "Value against limit",
+            "four-quadrant baseline", "What would halve the power", "IEC 62471", "Evidence",
+        )
+    ]  # fmt: skip
+    assert order == sorted(order)
+    assert len(page.origins) > len(priced.inputs)
+    kinds = "measured|published|setting|from memory|invented|computed"
+    assert all(re.match(rf"({kinds}): \S", origin) for origin in page.origins)
+    assert all(part in text for part in PARTS)
+
+
+def test_accuracy_of_an_emulated_sensor_is_never_shown_as_real(
+    folder: Path, priced: Any, tmp_path: Path
+) -> None:
+    """Where recordings came from an emulated sensor, the page says so beside the accuracy."""
+    copy = tmp_path / "model"
+    shutil.copytree(folder, copy)
+    found = json.loads((copy / "evaluation.json").read_text())
+    found["recorded_by"] = ["unit a, firmware emulated 1"]
+    (copy / "evaluation.json").write_text(json.dumps(found))
+    emulated = budget(copy, cores=CORES)
+    assert "no measurement of real ones" in render([emulated])
+    assert "no measurement of real ones" not in render([priced])
+    compared = "Recognised by an emulated sensor, with invented people: dynamic (2)."
+    assert compared in render([priced, emulated])
+    assert "Recognised by an emulated sensor" not in render([priced, priced])
+
+
+def test_false_events_say_what_they_were_counted_in(folder: Path, tmp_path: Path) -> None:
+    """A rate of false events stands beside the time and the kind of recordings it rests on."""
+    rate = {"value": 490.6, "low": 337.7, "high": 689.0, "upper_95": 656.0, "n_events": 33}
+    for told, words in (
+        ({"hours": 0.0673, "counted_on": "recordings of gestures"}, "4.04 min of recordings of"),
+        ({"hours": 2.5, "counted_on": "background"}, "counted in 2.5 h of everyday time"),
+    ):
+        copy = tmp_path / str(told["counted_on"])
+        shutil.copytree(folder, copy)
+        found = json.loads((copy / "evaluation.json").read_text())
+        found["events"] = {"false_events_per_hour": rate | told}
+        (copy / "evaluation.json").write_text(json.dumps(found))
+        result = budget(copy, cores=CORES, limits=Limits(false_events_per_hour=500))
+        assert words in render([result])
+        assert words in result.checks[0].origin
+
+
+def test_invented_host_is_told_beside_the_verdict(folder: Path, tmp_path: Path) -> None:
+    """A verdict on a host that nobody measured says so; on a measured one it does not."""
+    text = render([budget(folder, cores=CORES)])
+    warning = "These values are invented: the verdict is no surer than they are."
+    assert text.index("<h1") < text.index(warning) < text.index("Where the power goes")
+    value = 'low = 40, typical = 41.2345, high = 43, source = "Own runs, log 3, 2026" }'
+    own = tmp_path / "own.toml"
+    own.write_text(
+        '[host.own]\ntitle = "our watch"\nmaker = "us"\nn_runs = 12\n'
+        f'baseline_power = {{ unit = "mW", {value}\nbattery_energy = {{ unit = "Wh", {value}\n'
+        f'battery_voltage = {{ unit = "V", {value}\nspread = {{ unit = "1", {value}\n'
+    )
+    measured = render([budget(folder, cores=CORES, choice=Choice(host="own"), parts=own)])
+    assert "the verdict is no surer" not in measured
+    assert "41.2345 (40 to 43)\u00a0mW" in measured  # every digit, for a second calculation
+
+
+def test_broken_limit_is_told_beside_the_verdict(folder: Path, priced: Any) -> None:
+    """A verdict of hidden does not hide a limit that is broken."""
+    assert "Not all limits are kept" not in render([priced])
+    broken = render([budget(folder, cores=CORES, limits=Limits(average_uw=1.0, stack_bytes=1))])
+    at = broken.index("Not all limits are kept: stack, average power.")
+    assert broken.index("<h1") < at < broken.index("Where the power goes")
+
+
+class _Tables(HTMLParser):
+    """Cells of each table that show a number, and whether an origin stands with it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.cells: list[tuple[str, str, bool]] = []
+        self._caption = self._cell = ""
+        self._inside: str | None = None
+        self._marked = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag == "table":
+            self._caption = ""
+        told_itself = dict(attrs).get("class") in ("src", "wrap")  # a source, a formula
+        if tag in ("caption", "td") and not told_itself:
+            self._inside, self._cell, self._marked = tag, "", False
+        if tag == "sup" or dict(attrs).get("class") == "n":
+            self._marked = True
+
+    def handle_data(self, data: str) -> None:
+        if self._inside == "caption":
+            self._caption += data
+        elif self._inside == "td":
+            self._cell += data
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == "td" == self._inside and re.search(r"\d", self._cell):
+            self.cells.append((self._caption, self._cell.strip(), self._marked))
+        if tag == self._inside:
+            self._inside = None
+
+
+def test_every_number_in_a_table_has_an_origin(priced: Any) -> None:
+    """Each number carries a mark, or its table's caption says measured or computed."""
+    tables = _Tables()
+    tables.feed(render([priced]))
+    assert len(tables.cells) > 150
+    for caption, cell, marked in tables.cells:
+        told = re.search(r"[Mm]easured|[Cc]omputed", caption)
+        assert marked or told, (caption, cell)
+
+
+def test_other_light_than_the_recordings_is_told_first(folder: Path, priced: Any) -> None:
+    """An LED of another wavelength than the recordings' stands under the verdict, as a warning."""
+    assert priced.cautions == ()
+    result = budget(folder, cores=CORES, choice=Choice(led="ir850-t1"))
+    text = render([result])
+    at = text.index("lit at 940 nm, the chosen LED emits at 850 nm")
+    assert text.index("<h1") < at < text.index("average power over a day")
+    assert "940 nm" in result.to_json()["cautions"][0]
+
+
+def test_parts_that_do_not_fit_are_told(folder: Path, tmp_path: Path) -> None:
+    """Too little memory, too slow a readout and too much current each give a sentence."""
+    own = tmp_path / "own.toml"
+    text = (Path(__file__).parents[3] / "runtime/parts/mcus.toml").read_text()
+    start = text.index("[mcu.saml21]")
+    part = text[start : text.index("\n[mcu.", start)].replace("saml21", "tiny")
+    part = part.replace("flash_kb = 256", "flash_kb = 1").replace("ram_kb = 40", "ram_kb = 1")
+    own.write_text(part)
+    result = budget(folder, cores=("cortex-m0plus",), choice=Choice(mcu="tiny"), parts=own)
+    assert any("bytes of flash, SAM L21 has 1,024" in c for c in result.cautions)
+    strong = budget(folder, cores=CORES, choice=Choice(led="red660-smd"))
+    assert any(
+        "driven at 100 mA, its data-sheet values hold at 50 mA" in c for c in strong.cautions
+    )
+    assert "No limit would be passed down to" in render([strong])
+    slow = part.replace("tiny", "slow").replace(
+        'unit = "MHz", low = 48, typical = 48', 'unit = "MHz", low = 0.1, typical = 0.1'
+    )
+    own.write_text(slow)
+    late = budget(folder, cores=("cortex-m0plus",), choice=Choice(mcu="slow"), parts=own)
+    assert any("the rate cannot be kept" in c for c in late.cautions)
+
+
+def test_models_are_compared_row_by_row(priced: Any) -> None:
+    """Two models of one name are told apart, and each row holds a figure of both."""
+    text = render([priced, priced])
+    assert "2 models compared" in text
+    assert "dynamic (1)" in text
+    assert "dynamic (2)" in text
+    for row in ("average power", "recognised correctly", "four-quadrant baseline", "flash"):
+        found = re.search(rf'<th scope="row">{row}</th>(.*?)</tr>', text, re.DOTALL)
+        assert found is not None
+        assert found[1].count("<td>") == 2
+    assert text.count("<h1") == 1
+
+
+def test_nothing_to_show_is_told() -> None:
+    """A page of no model is refused."""
+    with pytest.raises(UsageError, match="at least one"):
+        render([])
+
+
+@pytest.mark.slow
+def test_page_on_paper_and_on_a_phone(
+    folder: Path, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    """Two A4 pages in print, with every limit set; nothing wider than a screen of 390 px."""
+    from playwright.sync_api import sync_playwright
+
+    limits = Limits(
+        cycles_per_frame=10**6, latency_ms=30.0, flash_bytes=10**6, ram_bytes=10**5,
+        stack_bytes=10**4, average_uw=80.0, accuracy=0.9, false_events_per_hour=3.0,
+    )  # fmt: skip
+    every = budget(folder, limits=limits, choice=Choice(led="red660-smd"))
+    path = write_report([every], tmp_path / "budget.html")
+    asked: list[str] = []
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=need_tool("chromium"))
+        page = browser.new_page(viewport={"width": 390, "height": 844})
+        page.on("request", lambda request: asked.append(request.url))
+        page.goto(path.as_uri())
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+        wider = (
+            "[...document.querySelectorAll('.scroll')].filter(e => e.scrollWidth > e.clientWidth)"
+        )
+        assert page.evaluate(f"{wider}.length") == 0
+        printed = page.pdf(prefer_css_page_size=True)
+        browser.close()
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 2
+    assert asked == [path.as_uri()]

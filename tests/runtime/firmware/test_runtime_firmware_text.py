@@ -1,0 +1,185 @@
+"""The generated folder as text, and what strict compilers and sanitisers say to it."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from firmware_models import random_frames, save_folder, small_model
+from hypothesis import HealthCheck, given, settings
+from strategies import models_with_exposures
+
+from runtime.errors import FormatError, ToolError, UsageError
+from runtime.firmware.emit.generate import FIRMWARE_FILES, generate, write_firmware
+from runtime.firmware.emit.selftest import selftest_frames
+from runtime.firmware.machine.compile import WARNINGS, compile_for
+from runtime.firmware.machine.cores import CORES
+from runtime.firmware.machine.execute import execute
+from runtime.firmware.machine.harness import HARNESS_C
+from runtime.firmware.machine.layout import parse_layout
+from runtime.model import Model, model_hash
+from runtime.verification.verify import compare, reference_records
+
+GOLDEN = Path(__file__).parents[2] / "vectors" / "firmware_small"
+STREAM_C = (
+    HARNESS_C
+    + """
+#include <stdio.h>
+#include <stdlib.h>
+
+int main(void)
+{
+    static uint8_t record[65536];
+    const size_t n = PW_N_ROWS * PW_N_COLS;
+    uint16_t *lit = malloc(n * sizeof *lit);
+    uint16_t *dark = malloc(n * sizeof *dark);
+    harness_init();
+    (void)fwrite(harness_layout, 1, sizeof harness_layout, stdout);
+    while (fread(lit, sizeof *lit, n, stdin) == n && fread(dark, sizeof *dark, n, stdin) == n) {
+        harness_run(1u, lit, dark, record);
+        (void)fwrite(record, 1, RECORD, stdout);
+    }
+    free(lit);
+    free(dark);
+    return 0;
+}
+"""
+)
+
+
+def write(model: Model, folder: Path) -> Path:
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, text in generate(model).items():
+        (folder / name).write_text(text)
+    return folder
+
+
+def test_golden_text_is_what_is_generated() -> None:
+    """The same model gives the committed text, byte for byte."""
+    files = generate(small_model())
+    assert sorted(files) == sorted(FIRMWARE_FILES)
+    if os.environ.get("PALMWATT_WRITE_GOLDEN") == "1":
+        write(small_model(), GOLDEN)
+    for name, text in files.items():
+        assert (GOLDEN / name).read_text() == text, name
+
+
+def test_golden_text_executes(tmp_path: Path) -> None:
+    """The committed text compiles with every warning an error and gives the reference's bits."""
+    model = small_model()
+    lit, dark = random_frames(model, 30)
+    reference = reference_records(model, lit, dark)
+    for core in ("host", *(core.name for core in CORES)):
+        got = execute(compile_for(GOLDEN, core, extra=("-Werror",)), lit, dark)
+        assert compare(reference, got) == "", core
+
+
+def test_text_keeps_the_house_rules() -> None:
+    """ASCII, no line over 100 columns, no tabs in C, no float, no heap, no date, no C library."""
+    model = small_model()
+    for name, text in generate(model).items():
+        assert text.isascii()
+        assert text.endswith("\n")
+        if not name.endswith((".c", ".h")):
+            continue
+        assert max(map(len, text.splitlines())) <= 100, name
+        code = re.sub(r"/\*.*?\*/", "", text, flags=re.S)
+        assert not re.search(r"\t|\bfloat\b|\bdouble\b|\bmalloc\b|\bint64_t\b|\blong\b", code)
+        assert set(re.findall(r"#include <(.*?)>", code)) <= {"stdint.h", "stddef.h", "string.h"}
+        assert not re.search(r"\b(19|20)\d\d-\d\d-\d\d\b", text)
+
+
+def test_header_names_classes_identity_and_bytes(tmp_path: Path) -> None:
+    """The header says what a firmware engineer asks first."""
+    model = small_model()
+    write_firmware(model, tmp_path)
+    header = (tmp_path / "pw_model.h").read_text()
+    for constant in ("PW_CLASS_SWIPE_LEFT 0", "PW_CLASS_PUSH 2", "PW_N_SCORES 4"):
+        assert f"#define {constant}\n" in header
+    assert model_hash(model) in header
+    assert re.search(r"Flash \d+ bytes, RAM \d+ bytes .*, stack at most \d+ bytes,\n", header)
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+    write_firmware(model, tmp_path)
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+def test_gcc_accepts_it_without_a_warning(tmp_path: Path, need_tool: Callable[[str], str]) -> None:
+    """A second compiler finds nothing to say under the same warnings, self-test included."""
+    folder = write(small_model(), tmp_path / "firmware")
+    for source in ("pw_model.c", "selftest.c"):
+        subprocess.run(
+            [need_tool("gcc"), *WARNINGS, "-Werror", "-O2", "-c", str(folder / source), "-o",
+             str(tmp_path / "out.o")],
+            check=True,
+        )  # fmt: skip
+
+
+def test_selftest_passes_and_can_fail(tmp_path: Path, need_tool: Callable[[str], str]) -> None:
+    """The board's self-test answers 0, and the frame's number once an expected score is changed."""
+    folder = write(small_model(), tmp_path / "firmware")
+    program = str(tmp_path / "selftest")
+    command = [
+        need_tool("gcc"), *WARNINGS, "-Werror", "-O2", "-DPW_SELFTEST_MAIN",
+        str(folder / "pw_model.c"), str(folder / "selftest.c"), "-o", program,
+    ]  # fmt: skip
+    subprocess.run(command, check=True)
+    assert subprocess.run([program], check=False).returncode == 0
+    path = folder / "pw_vectors.h"
+    scores = small_model().run(*selftest_frames(16, 16, 4095)).scores
+    old, new = f" {scores[1, 0]}, {scores[1, 1]},", f" {scores[1, 0] + 1}, {scores[1, 1]},"
+    assert old in path.read_text()
+    path.write_text(path.read_text().replace(old, new, 1))
+    subprocess.run(command, check=True)
+    assert subprocess.run([program], check=False).returncode != 0
+
+
+@settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck))
+@given(case=models_with_exposures())
+def test_sanitisers_find_nothing(
+    case: tuple[Model, tuple[np.ndarray, np.ndarray]],
+    tmp_path_factory: pytest.TempPathFactory,
+    need_tool: Callable[[str], str],
+) -> None:
+    """Random models on random and extreme frames: no bad access, no overflow, the same bits."""
+    model, (lit, dark) = case
+    folder = write(model, tmp_path_factory.mktemp("sanitised"))
+    (folder / "stream.c").write_text(STREAM_C)
+    program = folder / "stream"
+    record = 4 + 4 * len(model.classes)
+    record += sum(
+        int(width) // 8 * int(length)
+        for width, length in re.findall(
+            r"X\(u?int(\d+)_t, \w+, (\d+)\)", (folder / "pw_model.h").read_text()
+        )
+    )
+    subprocess.run(
+        [need_tool("gcc"), "-std=c99", "-O1", "-g", "-fsanitize=address,undefined",
+         "-fno-sanitize-recover=all", f"-DRECORD={record}", str(folder / "pw_model.c"),
+         str(folder / "stream.c"), "-o", str(program)],
+        check=True,
+    )  # fmt: skip
+    frames = np.stack([lit, dark], axis=1).tobytes()
+    done = subprocess.run([str(program)], input=frames, capture_output=True, check=False)
+    assert done.returncode == 0, done.stderr.decode()[:2000]
+    text, _, records = done.stdout.partition(b"\0")
+    got = parse_layout(text).decode(records)
+    assert compare(reference_records(model, lit, dark), got) == ""
+
+
+def test_wrong_calls_are_refused(tmp_path: Path) -> None:
+    """An unknown core, a folder without sources and a missing compiler each get one line."""
+    with pytest.raises(UsageError, match="cortex-m0plus"):
+        compile_for(GOLDEN, "cortex-m99")
+    with pytest.raises(FormatError, match=r"pw_model\.c"):
+        compile_for(tmp_path, "host")
+    with pytest.raises(ToolError, match="not found"):
+        compile_for(GOLDEN, "cortex-m4", compiler="no-such-gcc")
+    folder = save_folder(small_model(), tmp_path / "model")
+    compiled = compile_for(folder / "firmware", "host")
+    with pytest.raises(FormatError, match="lit"):
+        execute(compiled, np.zeros((1, 8, 8), np.uint16), np.zeros((1, 8, 8), np.uint16))

@@ -1,0 +1,162 @@
+"""Verification: identical bits everywhere, and a clear answer where they are not."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from pathlib import Path
+
+import pytest
+from firmware_models import random_frames, save_folder, small_model
+
+from runtime.errors import FormatError, ToolError
+from runtime.firmware.machine.cores import CORES
+from runtime.verification.verify import compare, reference_records, verify
+
+ALL_CORES = [core.name for core in CORES]
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return save_folder(small_model(), tmp_path_factory.mktemp("model"))
+
+
+def change(path: Path, pattern: str, replacement: str) -> None:
+    text, n = re.subn(pattern, replacement, path.read_text(), count=1)
+    assert n == 1
+    path.write_text(text)
+
+
+def copy_of(folder: Path, to: Path) -> Path:
+    import shutil
+
+    return Path(shutil.copytree(folder, to / "copy"))
+
+
+def test_every_execution_gives_the_same_bits(folder: Path) -> None:
+    """All six cores, the host, ONNX Runtime and the evaluator agree with the reference."""
+    report = verify(folder, ALL_CORES, 40)
+    assert report.ok, report.lines()
+    executed = [f"C on {name}" for name in ("host", *ALL_CORES)]
+    assert [c.execution for c in report.comparisons][2:] == [*executed, "constants of the C"]
+    assert all(c.n_frames == 40 for c in report.comparisons if c.execution in executed)
+    assert report.to_json()["ok"] is True
+    assert len(report.to_json()["precision"]["stages"]) == 4
+    assert any("signal to quantisation noise after s2_dense" in line for line in report.lines())
+
+
+@pytest.mark.parametrize("table", ["uint32_t", "uint8_t", "int8_t"])
+def test_one_weight_changed_by_hand_is_found(folder: Path, tmp_path: Path, table: str) -> None:
+    """A weight changed on disk, in any of its forms, makes the answer no on who compiles it."""
+    changed = copy_of(folder, tmp_path)
+    head = rf"(static const {table} s2_weights\[\d+\] = \{{\n +)"
+    found = re.search(head + r"(-?\d+),", (changed / "firmware" / "pw_weights.h").read_text())
+    assert found is not None
+    weight = int(found[2])
+    new = weight ^ 0x4000 if table == "uint32_t" else -weight if weight else 90
+    change(changed / "firmware" / "pw_weights.h", head + r"-?\d+,", rf"\g<1>{new},")
+    report = verify(changed, ["cortex-m0plus", "cortex-m4", "rv32imc"], 40)
+    assert not report.ok
+    failed = {c.execution.removeprefix("C on ") for c in report.comparisons if not c.equal}
+    forms = {
+        "uint32_t": {"cortex-m4"}, "uint8_t": {"cortex-m0plus"}, "int8_t": {"host", "rv32imc"},
+    }  # fmt: skip
+    assert failed == forms[table] | {"constants of the C"}
+
+
+def test_a_weight_that_no_frame_reaches_is_found_too(folder: Path, tmp_path: Path) -> None:
+    """A table that the verified core does not even compile is compared with the model's text."""
+    changed = copy_of(folder, tmp_path)
+    head = r"(static const uint8_t s2_weights\[\d+\] = \{\n +)"
+    change(changed / "firmware" / "pw_weights.h", head + r"(\d+),", r"\g<1>1\g<2>,")
+    report = verify(changed, ["cortex-m4"], 10)
+    assert not report.ok
+    assert [c.execution for c in report.comparisons if not c.equal] == ["constants of the C"]
+    assert any("pw_weights.h line" in line for line in report.lines())
+
+
+@pytest.mark.parametrize(
+    ("name", "pattern"),
+    [
+        ("pw_weights.h", r"(_asked\[\d+\] = \{)(\d+)"),
+        ("pw_model.c", r"(_asked\[best\] - )(\d+)"),
+    ],
+)
+def test_a_threshold_that_no_frame_comes_near_is_found_too(
+    folder: Path, tmp_path: Path, name: str, pattern: str
+) -> None:
+    """A number in the code itself is compared with the model's; layout and comments are free."""
+    changed = copy_of(folder, tmp_path)
+    code = changed / "firmware" / "pw_model.c"
+    code.write_text("/* ours, 7 */\n" + code.read_text().replace("\n}\n", "\n\n}\n"))
+    assert verify(changed, [], 10).ok
+    change(changed / "firmware" / name, pattern, r"\g<1>1\g<2>")
+    report = verify(changed, [], 1)
+    assert [c.execution for c in report.comparisons if not c.equal] == ["constants of the C"]
+    assert any(f"{name} line" in line for line in report.lines())
+
+
+def test_c_that_does_not_compile_is_one_line(folder: Path, tmp_path: Path) -> None:
+    """A damaged source file gives the compiler's first complaint, not its pages."""
+    changed = copy_of(folder, tmp_path)
+    change(changed / "firmware" / "pw_model.c", r"int32_t", "int33_t")
+    with pytest.raises(
+        ToolError, match=r"answer of the compiler is '.*int33_t.*', expected an"
+    ) as caught:
+        verify(changed, [], 5)
+    assert "\n" not in str(caught.value)
+    assert str(tmp_path) not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "name", ["model.json", "fixed.onnx", "test_frames.npz", "firmware/pw_model.c"]
+)
+def test_a_missing_file_is_named(folder: Path, tmp_path: Path, name: str) -> None:
+    """A folder that lacks a file is refused with that file's name."""
+    changed = copy_of(folder, tmp_path)
+    (changed / name).unlink()
+    with pytest.raises(FormatError, match=Path(name).name):
+        verify(changed, [], 5)
+
+
+@pytest.mark.parametrize("name", ["fixed.onnx", "test_frames.npz"])
+def test_a_file_cut_anywhere_is_refused(folder: Path, tmp_path: Path, name: str) -> None:
+    """No cut of a file escapes as another library's error."""
+    changed = copy_of(folder, tmp_path)
+    whole = (changed / name).read_bytes()
+    for cut in {0, 1, 10, len(whole) // 2, len(whole) - 1}:
+        (changed / name).write_bytes(whole[:cut])
+        with pytest.raises(FormatError):
+            verify(changed, [], 5)
+
+
+def test_a_foreign_graph_is_refused(folder: Path, tmp_path: Path) -> None:
+    """An ONNX file that is no gesture model is refused by its inputs."""
+    from onnx import TensorProto, helper, save
+
+    changed = copy_of(folder, tmp_path)
+    value = helper.make_tensor_value_info
+    node = helper.make_node("Identity", ["a"], ["b"])
+    graph = helper.make_graph(
+        [node], "g", [value("a", TensorProto.FLOAT, [1])], [value("b", TensorProto.FLOAT, [1])]
+    )
+    opset = [helper.make_opsetid("", 18)]
+    save(helper.make_model(graph, opset_imports=opset, ir_version=8), changed / "fixed.onnx")
+    where = re.escape(str(changed / "fixed.onnx"))
+    with pytest.raises(FormatError, match=f"^{where}: list of inputs is a, expected lit, dark"):
+        verify(changed, [], 5)
+
+
+def test_the_first_difference_is_named() -> None:
+    """Of several differences the earliest frame is reported, and on it the earliest stage."""
+    model = small_model()
+    reference = reference_records(model, *random_frames(model, 8))
+    scores = reference.scores.copy()
+    scores[3:] += 1
+    state = {name: values.copy() for name, values in reference.state.items()}
+    state["s4_hold"][5:] += 1
+    other = dataclasses.replace(reference, scores=scores, state=state)
+    assert compare(reference, reference) == ""
+    assert "frame 3: scores[0]" in compare(reference, other)
+    state["s4_hold"][3] += 1
+    assert "frame 3: s4_hold[0]" in compare(reference, other)

@@ -1,0 +1,214 @@
+"""The evaluation page: what stands first, what it may not need, and what its charts show."""
+
+from __future__ import annotations
+
+import base64
+import io
+import re
+import shutil
+from collections.abc import Callable
+from html.parser import HTMLParser
+from itertools import chain
+from pathlib import Path
+
+import numpy as np
+import pytest
+from matplotlib.ticker import MaxNLocator
+from PIL import Image
+from playwright.sync_api import sync_playwright
+
+from capture.store.session import read_session
+from trainer.fit.training import Trained, fit_model, train_model
+from trainer.judge.worst_takes import readouts_of
+from trainer.recipe import load_recipe
+from trainer.tell.charts import grey_picture, nice_ticks
+from trainer.tell.page import evaluation_page
+
+VOID = {"meta", "img", "br", "hr", "input", "link"}
+DRAWN = {"line", "circle", "rect", "polyline"}
+
+
+class Outline(HTMLParser):
+    """Reads a page, and fails where its tags are not balanced."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID | DRAWN:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+@pytest.fixture(scope="module")
+def trained(
+    recorded_once: Path, small_recipe_once: Path, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Trained, str, Path]:
+    """A model of the small data set, its page, and the data."""
+    data = Path(shutil.copytree(recorded_once, tmp_path_factory.mktemp("page") / "data"))
+    found = fit_model(data, load_recipe(small_recipe_once))
+    page = evaluation_page(found.evaluation, found.worst, readouts_of(found.worst))
+    return found, page, data
+
+
+def test_the_page_is_whole_and_says_the_verdict_first(trained: tuple[Trained, str, Path]) -> None:
+    """Tags are balanced, and the accuracy stands in the title before any table or chart."""
+    found, page, _ = trained
+    outline = Outline()
+    outline.feed(page)
+    assert not outline.open
+    accuracy = found.evaluation["fixed"]["accuracy"]["value"]
+    title = re.search(r'<h1 class="top">(.*?)</h1>', page)
+    assert title is not None and title.group(1) == f"{100 * accuracy:.1f} % of takes recognised."
+    assert title.end() < page.index("<table") < page.index("<svg")
+    assert "emulated sensor with invented people" in page
+
+
+def test_the_page_needs_nothing_but_itself(trained: tuple[Trained, str, Path]) -> None:
+    """No script, no address, no file beside it; under a megabyte; the same bytes again."""
+    found, page, _ = trained
+    assert "<script" not in page and "http" not in page and "url(" not in page
+    sources = re.findall(r'(?:src|href)="([^"]*)"', page)
+    assert sources and all(source.startswith("data:image/png;base64,") for source in sources)
+    assert len(page.encode()) < 1_000_000
+    assert page == evaluation_page(found.evaluation, found.worst, readouts_of(found.worst))
+    assert not re.search(r"\bnan\b|\binf\b|undefined", page)
+
+
+def test_a_margin_of_its_own_is_told_for_each_gesture_that_has_one(
+    trained: tuple[Trained, str, Path],
+) -> None:
+    """The page names the gestures that need more than the common margin, and no others."""
+    found, page, _ = trained
+    assert "on top of it" not in page
+    events = found.evaluation["events"] | {"more_margin": {"swipe_left": 0.25, "push": 0.0}}
+    told = evaluation_page(found.evaluation | {"events": events}, (), [])
+    assert re.search(r"\d and, on top of it, 0\.250 for swipe left, was chosen", told)
+    assert "what some gestures need on top of it stays" in told
+
+
+def test_every_picture_is_told_in_words_and_every_chart_as_a_table(
+    trained: tuple[Trained, str, Path],
+) -> None:
+    """Charts and readouts have a text for those who do not see them; charts have their table."""
+    _, page, _ = trained
+    outline = Outline()
+    outline.feed(page)
+    charts = [attributes for tag, attributes in outline.tags if tag == "svg"]
+    pictures = [attributes for tag, attributes in outline.tags if tag == "img"]
+    assert charts and pictures
+    assert all(a["role"] == "img" and len(a["aria-label"] or "") > 20 for a in charts)
+    assert all(a["alt"] for a in pictures)
+    # Trade-off, latency, participants, learning curve; the scores of takes are beside their words.
+    assert page.count("<summary>As a table</summary>") == 4
+    assert page.count("<figure><svg") == 4
+
+
+def test_the_matrices_are_those_of_the_evaluation(trained: tuple[Trained, str, Path]) -> None:
+    """Both confusion matrices are shown, each cell with its count and its share of the row."""
+    found, page, _ = trained
+    tables = re.findall(r'<table class="matrix">.*?</table>', page, re.DOTALL)
+    assert len(tables) == 2
+    for table, key in zip(tables, ("confusion", "confusion_four_quadrant"), strict=True):
+        cells = re.findall(r"<td[^>]*>(\d+)(?:<small>(\d+)</small>)?</td>", table)
+        counts = [[int(n) for n in row] for row in found.evaluation[key]]
+        assert [int(n) for n, _ in cells] == list(chain.from_iterable(counts))
+        for index, (_, share) in enumerate(cells):
+            row = counts[index // 3]
+            if share:
+                assert int(share) == pytest.approx(100 * row[index % 3] / sum(row), abs=0.51)
+
+
+def test_the_worst_takes_are_the_locked_peoples_readouts(
+    trained: tuple[Trained, str, Path],
+) -> None:
+    """The takes shown are ordered by how far behind they were, with the readouts recorded then."""
+    found, _, data = trained
+    leads = [take.told["lead"] for take in found.worst]
+    assert leads == sorted(leads) and len(leads) == 10
+    assert {take.told["participant"] for take in found.worst} == {"P04"}
+    take, readouts = found.worst[0], readouts_of(found.worst)[0]
+    frames = read_session(next(data.glob("sub-P04/ses-*/*_readouts.mcap"))).frames()
+    expected = frames.lit[take.moments].astype(int) - frames.dark[take.moments]
+    np.testing.assert_array_equal(readouts, expected)
+    assert (take.told["asked"] == take.told["answer"]) == take.told["right"]
+    assert take.told["look_at"] and all(hint[-1] == "." for hint in take.told["look_at"])
+    own = take.scores[:, take.asked]
+    at = int(np.argmin(np.abs(take.time_s - take.told["at_s"])))
+    others = np.delete(take.scores[at], take.asked)
+    assert own[at] - others.max() == pytest.approx(take.told["lead"], abs=1e-6)
+
+
+def test_the_page_stands_in_the_model_folder(
+    small_data: Path, small_recipe: Path, tmp_path: Path
+) -> None:
+    """Training writes the page beside the figures that it shows."""
+    out = tmp_path / "model"
+    evaluation = train_model(small_data, load_recipe(small_recipe), out)
+    page = (out / "evaluation.html").read_text("utf-8")
+    for key in ("fixed", "float", "four_quadrant"):
+        assert f"{100 * evaluation[key]['accuracy']['value']:.1f} %" in page
+    card = (out / "card.md").read_text("utf-8")
+    assert "false event" in card and "Worst" in card and "evaluation.html" in card
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_nothing_runs_out_of_sight_on_a_phone(
+    trained: tuple[Trained, str, Path],
+    tmp_path: Path,
+    need_tool: Callable[[str], str],
+    scheme: str,
+) -> None:
+    """At 390 and 1200 pixels, light and dark, the page fits the window and asks nobody."""
+    path = tmp_path / "evaluation.html"
+    path.write_text(trained[1], "utf-8")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=need_tool("chromium"), args=["--no-sandbox"]
+        )
+        for width in (390, 1200):
+            page = browser.new_page(
+                viewport={"width": width, "height": 800},
+                color_scheme=scheme,  # type: ignore[arg-type]  # one of the two that it names
+            )
+            asked: list[str] = []
+            page.on("request", lambda request, asked=asked: asked.append(request.url[:5]))
+            page.goto(path.as_uri())
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+            assert set(asked) <= {"file:", "data:"}
+            text, paper = page.evaluate(
+                "[getComputedStyle(document.querySelector('svg text')).fill,"
+                " getComputedStyle(document.body).backgroundColor]"
+            )
+            lightness = [sum(map(int, re.findall(r"\d+", c)[:3])) for c in (text, paper)]
+            assert abs(lightness[0] - lightness[1]) > 3 * 128
+        browser.close()
+
+
+@pytest.mark.parametrize("shape", [(32, 32), (8, 20), (64, 64), (1, 1)])
+def test_a_grey_picture_is_a_png_that_another_reader_opens(shape: tuple[int, int]) -> None:
+    """Pillow reads back the grey values: block means, black at the low end, white at the high."""
+    values = np.random.default_rng(3).integers(-50, 4000, shape)
+    data = grey_picture(values, 0.0, 4000.0).removeprefix("data:image/png;base64,")
+    image = np.asarray(Image.open(io.BytesIO(base64.b64decode(data))))
+    step = -(-max(shape) // 32)
+    assert image.shape == (shape[0] // step, shape[1] // step) and image.dtype == np.uint8
+    blocks = values.reshape(image.shape[0], step, image.shape[1], step).mean(axis=(1, 3))
+    np.testing.assert_array_equal(image, np.clip(np.floor(256 * blocks / 4000), 0, 255))
+
+
+@pytest.mark.parametrize(("low", "high"), [(0, 1), (-730, 512), (0.6, 1.0), (0, 37), (-0.3, 1.4)])
+def test_ticks_are_as_round_as_those_of_matplotlib(low: float, high: float) -> None:
+    """Ticks are multiples of 1, 2 or 5 times a power of ten, placed like those of matplotlib."""
+    ticks = nice_ticks(low, high)
+    theirs = MaxNLocator(nbins=5, steps=[1, 2, 5, 10]).tick_values(low, high)
+    inside = [t for t in theirs if low - 1e-9 <= t <= high + 1e-9]
+    assert ticks == pytest.approx(inside)

@@ -1,0 +1,106 @@
+"""Sentences: what figures mean, and nothing that their intervals do not allow."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from trainer.tell.sentences import (
+    emulated_words,
+    event_words,
+    from_end,
+    learning_words,
+    per_hour,
+    percent,
+    verdict,
+    worst_words,
+)
+
+
+def figure(value: float, low: float, high: float, people: int = 4) -> dict[str, Any]:
+    return {"value": value, "low": low, "high": high, "n_participants": people, "n_takes": 80}
+
+
+def point(n_people: int, value: float, half: float) -> dict[str, Any]:
+    return {"n_participants": n_people, "accuracy": figure(value, value - half, value + half)}
+
+
+def test_overlapping_intervals_are_called_no_difference() -> None:
+    """Better than four quadrants is said only where the intervals do not overlap."""
+    for baseline, words in (
+        (figure(0.5, 0.4, 0.6), "reach 50.0 %: 40.0 points less."),
+        (figure(0.85, 0.8, 0.88), "shows no difference"),
+    ):
+        found = verdict(
+            {
+                "fixed": {"accuracy": figure(0.9, 0.86, 0.93)},
+                "four_quadrant": {"accuracy": baseline},
+            }
+        )
+        assert words in found["beside"]
+        assert found["title"] == "90.0 % of takes recognised."
+        assert "86.0 to 93.0 %" in found["takes"] and found["events"] == ""
+
+
+@pytest.mark.parametrize(
+    ("curve", "words"),
+    [
+        ([point(4, 0.7, 0.02), point(8, 0.8, 0.02)], "go on recording"),
+        ([point(4, 0.78, 0.05), point(8, 0.8, 0.05)], "more people may help"),
+        ([point(4, 0.8, 0.05), point(8, 0.803, 0.05)], "will hardly help"),
+        ([point(4, 0.8, 0.05), point(8, 0.79, 0.05)], "did not rise"),
+        ([point(4, 0.8, 0.05)], "record more"),
+    ],
+)
+def test_the_learning_curve_tells_whether_to_go_on(curve: list[dict[str, Any]], words: str) -> None:
+    """A collector reads whether more people are worth recording, from the last doubling."""
+    assert words in learning_words(curve)
+
+
+def test_the_last_doubling_counts_not_the_last_point() -> None:
+    """A last point with hardly more people than the one before is compared with half as many."""
+    curve = [point(2, 0.6, 0.01), point(4, 0.7, 0.01), point(7, 0.8, 0.01), point(8, 0.801, 0.01)]
+    assert "From 4 to 8 people" in learning_words(curve)
+
+
+def test_a_worst_group_is_a_difference_only_without_overlap() -> None:
+    """The worst group is named with people and takes, and the claim depends on the intervals."""
+    row = {"grouping": "hand_length", "name": "small", "accuracy": figure(0.7, 0.6, 0.8, 2)}
+    assert "80 takes of 2 people" in worst_words(row | {"below_others": False})
+    assert "no difference is shown" in worst_words(row | {"below_others": False})
+    assert "a real difference" in worst_words(row | {"below_others": True})
+    assert "too few" in worst_words(None)
+
+
+def test_events_are_told_with_the_bound_that_may_be_claimed() -> None:
+    """The stream's sentence has F1, false events with the one-sided bound, and the latency."""
+    events = {
+        "f1": {**figure(0.97, 0.95, 0.98), "n_events": 500},
+        "false_events_per_hour": {
+            "value": 0.2, "upper_95": 0.9493, "n_events": 1, "hours": 5.0,
+            "counted_on": "background",
+        },
+        "latency_ms": {"median": 120.2, "p95": -40.0, "n_events": 480},
+    }  # fmt: skip
+    words = event_words(events)
+    assert "1 false event in 5.0 h of everyday time, so at most 0.95 an hour" in words
+    assert "120 ms after the gesture's end (median), 95 % of events by 40 ms before it" in words
+    nothing = events | {"latency_ms": {"median": None, "p95": None, "n_events": 0}}
+    assert "median" not in event_words(nothing)
+
+
+def test_emulated_figures_are_never_passed_off_as_measured() -> None:
+    """An emulated sensor is named with what it cannot say, and so is its everyday time."""
+    assert emulated_words({"recorded_by": ["unit u7, firmware 1.2"]}) == ""
+    takes = {"recorded_by": ["unit u7, firmware 1.2", "unit unit-a, firmware emulated 1"]}
+    assert emulated_words(takes).endswith("it says nothing of real hands.")
+    rate = {"false_events_per_hour": {"counted_on": "background"}}
+    assert "busier than real days" in emulated_words(takes | {"events": rate})
+
+
+def test_numbers_are_plain() -> None:
+    """Shares, rates and times are written without exponents."""
+    assert percent(figure(0.9567, 0.9, 1.0)) == "95.7 % (90.0 to 100.0)"
+    assert (per_hour(0.6), per_hour(1302.4)) == ("0.60", "1,302")
+    assert (from_end(-40.2), from_end(0.0)) == ("40 ms before", "0 ms after")

@@ -1,0 +1,256 @@
+"""From recordings on disk to what training needs: reduced readouts, cues and who made them.
+
+Raw exposures are read in blocks and reduced at once by the model's first stage, so that memory
+grows with the reduced values of one recording, not with the data set.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from capture.cues.labels import REJECTED
+from capture.store.dataset import Participant, open_dataset
+from capture.store.session import Session, events_path, read_session
+from runtime.errors import FormatError, UsageError
+from runtime.sensor import Sensor
+from runtime.stages.contract.stage import EntryStage, Float64, Int32
+from trainer.recipe import Recipe
+from trainer.work.cache import file_digest
+
+__all__ = [
+    "Corpus",
+    "LabelledCue",
+    "Recording",
+    "groups_of",
+    "labelled_cues",
+    "open_corpus",
+    "reduce_recording",
+]
+
+BLOCK_FRAMES = 256
+UNATTENDED = ("script", "energy")
+"""Labellers that are no person: bounds of the prompt, or of all movement after it."""
+MIN_FRAMES = 2
+
+
+@dataclass(frozen=True, slots=True)
+class LabelledCue:
+    """One cue of a recording: its frames ``start`` to ``stop`` (exclusive) and its class.
+
+    ``take`` is false for everyday time, which has a class to learn but nothing to be judged.
+    ``from_labels`` tells that a person has set the bounds: they are then those
+    of the movement itself.
+    """
+
+    start: int
+    stop: int
+    label: int
+    take: bool = True
+    from_labels: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """One session that a recipe can use.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The session, as :func:`capture.store.session.read_session` takes it.
+    participant, unit, firmware : str
+        Who was recorded, with which sensor, running what.
+    locked : bool
+        Whether the participant is kept for the final test.
+    digest : str
+        SHA-256 of the session's file.
+    distance_mm : float, optional
+        From sensor to hand, as a collector noted it.
+    """
+
+    path: Path
+    participant: str
+    unit: str
+    firmware: str
+    locked: bool
+    digest: str
+    distance_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Corpus:
+    """The recordings of a data set that a recipe can use, all with one setting of one sensor.
+
+    Parameters
+    ----------
+    sensor : Sensor
+    recordings : tuple of Recording
+    participants : dict
+        The people recorded, by pseudonym.
+    digest : str
+        SHA-256 of the recordings, their labels, and who is locked.
+    folder : pathlib.Path
+        The data set.
+    """
+
+    sensor: Sensor
+    recordings: tuple[Recording, ...]
+    participants: dict[str, Participant]
+    digest: str
+    folder: Path
+
+    def select(self, locked: bool) -> tuple[Recording, ...]:
+        """Return the recordings of the locked or of the other participants."""
+        return tuple(r for r in self.recordings if r.locked == locked)
+
+
+def open_corpus(
+    folder: Path,
+    recipe: Recipe,
+    tell: Callable[[str], None] = lambda _: None,
+    digests: dict[Path, str] | None = None,
+) -> Corpus:
+    """Find the recordings in a data set whose cues the recipe knows.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Data set as `palmwatt record` writes it.
+    recipe : Recipe
+        Recordings are left out unless a cue carries one of its classes, or all are its background.
+    tell : callable, optional
+        Is told how far it is.
+    digests : dict, optional
+        SHA-256 of files, worked out before in the same run; more are added.
+
+    Raises
+    ------
+    FormatError
+        No recording carries the recipe's labels; cues are unknown; sensor settings differ.
+    UsageError
+        A participant's consent is missing.
+    """
+    dataset = open_dataset(folder)
+    known = {} if digests is None else digests
+    recordings: list[Recording] = []
+    people: dict[str, Participant] = {}
+    sensor: Sensor | None = None
+    has_classes = False
+    content = hashlib.sha256()
+    for number, info in enumerate(dataset.sessions, start=1):
+        tell(f"checking session {number} of {len(dataset.sessions)}")
+        session = read_session(info.path)
+        kinds = {event.trial_type for event in session.events if event.status != REJECTED}
+        with_classes = bool(kinds & set(recipe.classes))
+        # A take that was rejected happened all the same: such a session is no everyday time.
+        everyday = all(recipe.is_background(event.trial_type) for event in session.events)
+        if not with_classes and not (kinds and everyday):
+            continue
+        has_classes |= with_classes
+        unknown = sorted(kind for kind in kinds if recipe.class_index(kind) is None)
+        if unknown:
+            raise FormatError(
+                str(info.path), "trial_type", unknown[0], f"one that recipe {recipe.name} knows"
+            )
+        person = dataset.participant(session.participant)
+        if not person.consent:
+            raise UsageError(
+                str(info.path), f"consent of {person.participant_id}", "missing", "yes",
+                "ask for it, or delete what was recorded",
+            )  # fmt: skip
+        if sensor is not None and session.sensor != sensor:
+            raise FormatError(
+                str(info.path), "sensor setting", "another than before", "one for the whole set"
+            )
+        sensor = session.sensor
+        for path in (info.path, events_path(info.path)):
+            if path not in known:
+                known[path] = file_digest(path).hex()
+            content.update(path.name.encode() + b"\0" + bytes.fromhex(known[path]))
+        content.update(f"{person.participant_id} {person.locked}\0".encode())
+        people[person.participant_id] = person
+        recordings.append(
+            Recording(
+                info.path,
+                session.participant,
+                session.unit,
+                session.header.description.firmware,
+                person.locked,
+                known[info.path],
+                session.distance_mm,
+            )
+        )
+    if sensor is None or not has_classes:
+        raise FormatError(
+            str(folder), f"label of a class of recipe {recipe.name}", "missing", "in some session",
+            "record with a cue script that gives them",
+        )  # fmt: skip
+    return Corpus(sensor, tuple(recordings), people, content.hexdigest(), Path(folder))
+
+
+def labelled_cues(session: Session, recipe: Recipe, time_s: Float64) -> list[LabelledCue]:
+    """Place a session's events on its frames, without rejected ones and those without frames.
+
+    Parameters
+    ----------
+    time_s : float64 (n_frames,)
+        From the first frame, seconds.
+    """
+    cues = []
+    for event in session.events:
+        label = None if event.status == REJECTED else recipe.class_index(event.trial_type)
+        start, stop = np.searchsorted(
+            time_s, [event.onset_s, event.onset_s + event.duration_s]
+        ).tolist()
+        if label is not None and stop > start:
+            take = not recipe.is_background(event.trial_type)
+            cues.append(LabelledCue(start, stop, label, take, event.labeller not in UNATTENDED))
+    return cues
+
+
+def reduce_recording(path: Path, entries: Sequence[EntryStage]) -> tuple[list[Int32], Float64]:
+    """Run entry stages over a recording, in blocks.
+
+    Returns
+    -------
+    values : list of int32 (n_frames, n_out)
+        One array per entry stage.
+    frames : float64 (n_frames, 2)
+        Time from the first frame, seconds, and mean counts of the dark exposure.
+
+    Raises
+    ------
+    FormatError
+        The recording is damaged, or holds fewer than two frames.
+    """
+    values: list[list[Int32]] = [[] for _ in entries]
+    times, dark = [np.zeros(0, dtype=np.int64)], [np.zeros(0)]
+    for block in read_session(path, with_labels=False).blocks(BLOCK_FRAMES):
+        times.append(block.time_us)
+        dark.append(block.dark.mean(axis=(1, 2)))
+        for stage, parts in zip(entries, values, strict=True):
+            parts.append(stage.run_frames(block.lit, block.dark))
+    time_us = np.concatenate(times)
+    if len(time_us) < MIN_FRAMES:
+        raise FormatError(str(path), "number of frames", len(time_us), f"at least {MIN_FRAMES}")
+    time_s = (time_us - time_us[0]) / 1e6
+    return [np.concatenate(parts) for parts in values], np.stack(
+        [time_s, np.concatenate(dark)], axis=1
+    )
+
+
+def groups_of(recordings: Sequence[Recording], split: str) -> tuple[str, ...]:
+    """Return what is held out whole for each recording: its participant, or its sensor unit.
+
+    Raises
+    ------
+    UsageError
+        The split is neither ``participants`` nor ``units``.
+    """
+    if split not in ("participants", "units"):
+        raise UsageError("split", "held out", split, "participants or units")
+    return tuple(r.participant if split == "participants" else r.unit for r in recordings)

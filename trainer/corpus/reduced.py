@@ -1,0 +1,231 @@
+"""Reduced recordings: what an entry stage leaves of the readouts, and the frames to look at.
+
+The readouts themselves stay on disk. Each recording is reduced once for each entry stage, and what
+is learned from all of them at once is learned from excerpts, so that a data set of any size fits.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+import capture.store.session
+import trainer.corpus.recordings
+from capture.store.session import read_session
+from runtime.stages.contract.stage import EntryStage, Float64, Int32, Int64
+from trainer.corpus.recordings import LabelledCue, Recording, labelled_cues, reduce_recording
+from trainer.corpus.windows import judged_spans, surest_frames, take_spans, training_frames
+from trainer.learn.features import learn_level
+from trainer.recipe import Recipe
+from trainer.work.cache import Cache, StoredArray, code_digest
+
+__all__ = ["Excerpt", "ReduceJob", "Reduced", "excerpts", "look_at"]
+
+RUN_FRAMES = 64
+MAX_EXCERPT_FRAMES = 1 << 16
+
+
+@dataclass(frozen=True, slots=True)
+class Reduced:
+    """One recording after an entry stage, with the frames that training and test look at.
+
+    Parameters
+    ----------
+    recording : Recording
+    stored : StoredArray or int32 (n_frames, n_values)
+        Outputs of the entry stage.
+    stored_frames : StoredArray or float64 (n_frames, 2)
+        Time from the first frame, seconds, and mean counts of the dark exposure.
+    cues : list of LabelledCue
+    starts, ends : list of int, one per cue
+        First and last frame of each cue's movement; of everyday time and of poses, of the cue.
+    judged : list of (int, int), one per cue
+        The frames among which a cue's take is judged, stop exclusive.
+    frames, labels : int64 (n_windows,)
+        Last frames of training windows, and their classes.
+    """
+
+    recording: Recording
+    stored: StoredArray | Int32
+    stored_frames: StoredArray | Float64
+    cues: list[LabelledCue]
+    starts: list[int]
+    ends: list[int]
+    judged: list[tuple[int, int]]
+    frames: Int64
+    labels: Int64
+
+    @property
+    def values(self) -> Int32:
+        """Outputs of the entry stage, int32 (n_frames, n_values), read anew at each use."""
+        return np.asarray(_array(self.stored), dtype=np.int32)
+
+    @property
+    def time_s(self) -> Float64:
+        """Device time from the first frame, seconds, float64 (n_frames,)."""
+        return np.array(_array(self.stored_frames)[:, 0])
+
+    @property
+    def dark(self) -> Float64:
+        """Mean counts of each dark exposure, float64 (n_frames,)."""
+        return np.array(_array(self.stored_frames)[:, 1])
+
+    @property
+    def n_frames(self) -> int:
+        """Frames of the recording."""
+        return self.stored.shape[0]
+
+    @property
+    def takes(self) -> list[tuple[LabelledCue, tuple[int, int]]]:
+        """The cues that are takes, each with the frames among which it is judged."""
+        return [pair for pair in zip(self.cues, self.judged, strict=True) if pair[0].take]
+
+    def judge(self, scores: Int32 | Float64, recipe: Recipe) -> Int64:
+        """Return the frame at which each take is judged, int64 (n_takes,).
+
+        Parameters
+        ----------
+        scores : int32 or float64 (n_frames, n_classes)
+            Of every frame of the recording.
+        """
+        return surest_frames(scores, [span for _, span in self.takes], len(recipe.classes))
+
+    def placed(self, recipe: Recipe, starts: list[int], ends: list[int]) -> Reduced:
+        """Return the recording with its cues' movements elsewhere, and training frames to match."""
+        frames, labels = training_frames(recipe, self.cues, ends, self.n_frames)
+        return replace(self, starts=starts, ends=ends, frames=frames, labels=labels)
+
+
+def _array(stored: StoredArray | NDArray[Any]) -> NDArray[Any]:
+    return stored.read() if isinstance(stored, StoredArray) else stored
+
+
+@dataclass(frozen=True, slots=True)
+class Excerpt:
+    """Frames of one recording to learn from without looking at all: whole, or evenly spaced runs.
+
+    Parameters
+    ----------
+    values : int32 (n_kept, n_values)
+        Outputs of the entry stage.
+    frames, labels : int64 (n_windows,)
+        Training windows whose last frame was kept, counted in the frames kept, and their classes.
+    """
+
+    values: Int32
+    frames: Int64
+    labels: Int64
+
+
+def excerpts(recordings: Sequence[Reduced], max_frames: int = MAX_EXCERPT_FRAMES) -> list[Excerpt]:
+    """Return all frames of the recordings while they are few, else a share of each.
+
+    Everyday time is left out: a scene without a hand would set the level's floor, and what moves in
+    it the directions. The share is the same for every recording, in runs of 64 consecutive frames,
+    because noise and motion are learned from the change between consecutive frames.
+
+    Parameters
+    ----------
+    max_frames : int
+        About as many frames are returned at most.
+    """
+    recordings = [r for r in recordings if not r.cues or any(cue.take for cue in r.cues)]
+    total = sum(r.n_frames for r in recordings)
+    every = max(1, -(-total // max_frames))
+    kept = []
+    for recording in recordings:
+        frame = np.arange(recording.n_frames)
+        chosen = np.flatnonzero((frame // RUN_FRAMES) % every == 0)
+        place = np.searchsorted(chosen, recording.frames)
+        inside = place < len(chosen)
+        inside[inside] = chosen[place[inside]] == recording.frames[inside]
+        kept.append(Excerpt(recording.values[chosen], place[inside], recording.labels[inside]))
+    return kept
+
+
+@dataclass(frozen=True, slots=True)
+class ReduceJob:
+    """A recording to be run through entry stages, unless the cache holds the outcome.
+
+    Parameters
+    ----------
+    recording : Recording
+    place : str
+        The recording's path within the data set.
+    entries : tuple of EntryStage
+    cache : Cache
+    """
+
+    recording: Recording
+    place: str
+    entries: tuple[EntryStage, ...]
+    cache: Cache
+
+    def run(self) -> list[StoredArray]:
+        """Return where times and levels of the frames and each entry stage's outputs are kept.
+
+        Raises
+        ------
+        FormatError
+            The recording is damaged, or holds fewer than two frames.
+        """
+        stages = [sys.modules[type(stage).__module__] for stage in self.entries]
+        program = code_digest(capture.store.session, trainer.corpus.recordings, *stages)
+        source = hashlib.sha256(f"{self.recording.digest} {program}".encode()).hexdigest()
+        parts = ["frames", *(_stage_text(stage) for stage in self.entries)]
+        keys = [hashlib.sha256(f"{source} {part}".encode()).hexdigest() for part in parts]
+        stored = self.cache.load(keys)
+        if stored is not None:
+            return stored
+        values, frames = reduce_recording(self.recording.path, self.entries)
+        arrays: list[NDArray[Any]] = [frames, *values]
+        named = dict(zip(keys, arrays, strict=True))
+        return self.cache.store(named, self.recording.participant, self.place, source)
+
+
+def _stage_text(stage: EntryStage) -> str:
+    """Return all that an entry stage is, as text."""
+    arrays = {name: hashlib.sha256(a.tobytes()).hexdigest() for name, a in stage.arrays().items()}
+    return json.dumps([stage.to_json(), arrays], sort_keys=True)
+
+
+def look_at(
+    recipe: Recipe, recordings: Sequence[Recording], stored: Sequence[list[StoredArray]]
+) -> list[tuple[Reduced, ...]]:
+    """Find the frames to look at first; return the recordings for each entry stage.
+
+    Gestures are where their strokes are, until alignment has found them again. The frames are found
+    on the first entry's values and used for all, so that a comparison differs in nothing but the
+    readout. The level stage they are seen through is learned from recordings of participants who
+    are not locked.
+
+    Parameters
+    ----------
+    stored : sequence of list of StoredArray, one per recording
+        As :meth:`ReduceJob.run` returns them.
+    """
+    nothing = np.zeros(0, dtype=np.int64)
+    plain = []
+    for recording, (frames_of, first, *_) in zip(recordings, stored, strict=True):
+        each = Reduced(recording, first, frames_of, [], [], [], [], nothing, nothing)
+        cues = labelled_cues(read_session(recording.path), recipe, each.time_s)
+        judged = judged_spans(recipe, cues, each.n_frames)
+        plain.append(replace(each, cues=cues, judged=judged))
+    learned_from = [r for r in plain if not r.recording.locked]
+    level_values = np.concatenate([e.values for e in excerpts(learned_from)])
+    level = learn_level(level_values, recipe.features, recipe.quantisation.clip_quantile)
+    results: list[list[Reduced]] = [[] for _ in stored[0][1:]]
+    for each, (_, *outputs) in zip(plain, stored, strict=True):
+        levelled, _ = level.run(each.values, {})
+        spans = take_spans(recipe, levelled, each.cues)
+        placed = each.placed(recipe, [first for first, _ in spans], [last for _, last in spans])
+        for result, output in zip(results, outputs, strict=True):
+            result.append(replace(placed, stored=output))
+    return [tuple(result) for result in results]

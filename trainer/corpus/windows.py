@@ -1,0 +1,176 @@
+"""Windows: which frames of a recording are shown to the classifier, and as what.
+
+A window is named by its last frame. Training sees frames soon after a movement has ended and, as
+"other", frames far from any gesture's end. A take is judged without a look at what was asked: at
+the frame on which some gesture stands out most.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runtime.stages.contract.stage import Float64, Int32, Int64
+from trainer.corpus.recordings import LabelledCue
+from trainer.corpus.strokes import stroke_span
+from trainer.recipe import Recipe
+
+__all__ = [
+    "ahead",
+    "gesture_free",
+    "judged_spans",
+    "judging_delay",
+    "leads",
+    "surest_frames",
+    "take_spans",
+    "training_frames",
+]
+
+MOVEMENT_OFFSETS = range(10)
+"""Frames after a gesture's end that are still told as the gesture: 0.3 s at 30 frames a second."""
+CUE_OFFSETS = range(-12, 1, 2)
+AROUND_END = range(-6, 11)
+"""Frames around a gesture's end that are never told as "other"."""
+OTHER_STEP = 6
+BACKGROUND_STEP = 18
+
+
+def take_spans(
+    recipe: Recipe, levelled: NDArray[np.int32], cues: Sequence[LabelledCue]
+) -> list[tuple[int, int]]:
+    """Guess the first and the last frame of each cue's take, by one rule for training and test.
+
+    Alignment begins from them. Everyday time, which is no take, and takes that are held still span
+    their whole cue.
+
+    Parameters
+    ----------
+    levelled : int32 (n_frames, n_values)
+        Level-normalised readouts of the recording.
+    """
+    moves = recipe.evaluation.take_end == "movement"
+    return [
+        stroke_span(levelled, cue.start, cue.stop)
+        if moves and cue.take
+        else (cue.start, cue.stop - 1)
+        for cue in cues
+    ]
+
+
+def judging_delay(recipe: Recipe) -> int:
+    """Return how many frames after its end a gesture is answered best; 0 for a pose held still.
+
+    That is the middle of the frames that are learned as it, seen through the mean of scores.
+    """
+    if recipe.evaluation.take_end == "cue":
+        return 0
+    return (len(MOVEMENT_OFFSETS) + recipe.decision.average_frames - 1) // 2
+
+
+def judged_spans(
+    recipe: Recipe, cues: Sequence[LabelledCue], n_frames: int
+) -> list[tuple[int, int]]:
+    """Return the frames among which each cue's take is judged, stop exclusive.
+
+    A pose at its cue's last frame; a movement anywhere from its cue's first frame to when a
+    gesture that ended with the cue would be answered.
+    """
+    if recipe.evaluation.take_end == "cue":
+        return [(cue.stop - 1, cue.stop) for cue in cues]
+    delay = judging_delay(recipe)
+    return [(cue.start, min(cue.stop + delay, n_frames)) for cue in cues]
+
+
+def surest_frames(
+    scores: Int32 | Float64, spans: Sequence[tuple[int, int]], n_gestures: int
+) -> Int64:
+    """Return the frame of each span on which some gesture stands out most from all other answers.
+
+    Where "other" is always best, it is the frame on which it is so by least. What was asked for has
+    no part in it; when something was asked for has, which a device does not know.
+
+    Parameters
+    ----------
+    scores : int32 or float64 (n_frames, n_classes)
+        Gestures first.
+    spans : sequence of (first, stop)
+        Frames, stop exclusive.
+
+    Returns
+    -------
+    int64 (n_spans,)
+    """
+    return np.array(
+        [first + int(leads(scores[first:stop], n_gestures).argmax()) for first, stop in spans],
+        dtype=np.int64,
+    )
+
+
+def leads(scores: Int32 | Float64, n_gestures: int) -> Float64:
+    """Return how far each frame's best gesture is ahead of the best other answer, float64 (n,)."""
+    return ahead(scores, scores[:, :n_gestures].argmax(axis=1))
+
+
+def ahead(scores: Int32 | Float64, classes: Int64) -> Float64:
+    """Return how far one class of each row is ahead of the best other one, float64 (n,).
+
+    Parameters
+    ----------
+    scores : int32 or float64 (n, n_classes)
+    classes : int64 (n,)
+    """
+    real = scores.astype(np.float64)
+    rows = np.arange(len(real))
+    own = real[rows, classes]
+    real[rows, classes] = -np.inf
+    return np.asarray(own - real.max(axis=1))
+
+
+def training_frames(
+    recipe: Recipe, cues: Sequence[LabelledCue], ends: Sequence[int], n_frames: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Choose the frames of one recording that the classifier learns from.
+
+    After each take's end its own class (a take that is held still: towards its end); frames all
+    over everyday time. A recipe of movements with a class "other" also learns as such every frame
+    that is not about a gesture's end, thinly, or "other" would outweigh the gestures: getting
+    ready, the first part of a gesture and coming back are no gestures.
+
+    Returns
+    -------
+    frames, labels : int64 (n_windows,)
+    """
+    other = len(recipe.classes)
+    moves = recipe.evaluation.take_end == "movement"
+    offsets = MOVEMENT_OFFSETS if moves else CUE_OFFSETS
+    chosen: list[tuple[int, int]] = []
+    for cue, end in zip(cues, ends, strict=True):
+        if not cue.take:
+            chosen += [(f, cue.label) for f in range(cue.start, cue.stop, BACKGROUND_STEP)]
+        elif cue.label != other or not moves:
+            chosen += [(end + k, cue.label) for k in offsets if cue.start <= end + k < n_frames]
+    if any(cue.take for cue in cues):
+        free = gesture_free(recipe, cues, ends, n_frames)
+        for cue in cues:
+            free[cue.start : cue.stop] &= cue.take
+        chosen += [(int(f), other) for f in np.flatnonzero(free)[::OTHER_STEP]]
+    table = np.array(chosen, dtype=np.int64).reshape(-1, 2)
+    return table[:, 0], table[:, 1]
+
+
+def gesture_free(
+    recipe: Recipe, cues: Sequence[LabelledCue], ends: Sequence[int], n_frames: int
+) -> NDArray[np.bool_]:
+    """Return which frames are certainly no gesture's: those that are not about the end of one.
+
+    None, for a recipe without a class "other" and for one of poses that are held still.
+    """
+    other = len(recipe.classes)
+    learns_other = recipe.evaluation.take_end == "movement" and other < len(recipe.answers)
+    free = np.full(n_frames, learns_other)
+    for cue, end in zip(cues, ends, strict=True):
+        if cue.label != other:
+            free[max(0, end + AROUND_END.start) : end + AROUND_END.stop] = False
+    return free

@@ -1,0 +1,113 @@
+"""Alignment: when in its cue a gesture ends, told by what it has in common with other people's.
+
+Strokes found from the readout alone are wrong for some takes: getting ready or coming back can
+change the readout as much as the gesture. A first classifier that learns from them sees the
+gesture all the same, because most are right, and puts each take's gesture where the class that was
+asked for is likeliest (an adaptive filter for responses of unknown delay: C. Woody, Med. &
+Biol. Eng. 5, 1967). It says *when*, for training and for the references of events, never *what*:
+takes are judged without it.
+
+It is done once, before people are held out in turn: whoever is held out later has had a part in
+saying when the gestures of others end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from scipy.special import softmax
+
+from runtime.stages.contract.stage import Float64
+from trainer.corpus.reduced import Reduced
+from trainer.corpus.windows import judging_delay
+from trainer.fit.held_out import FitJob, HoldOutJob, fold_jobs
+from trainer.recipe import Recipe
+from trainer.work.jobs import Workers, run_jobs
+
+__all__ = ["Movements", "align"]
+
+Movements = tuple[list[int], list[int]]
+"""First and last frame of each cue's movement."""
+
+
+def align(fit: FitJob, recordings: Sequence[Reduced], workers: Workers) -> list[Movements]:
+    """Find the movement of each gesture's cue again; nothing else changes place.
+
+    The people to learn from are parted in two, and the gestures of each half are placed by a
+    classifier that has learned from the other half; those of locked people by the mean of both.
+    Strokes stay as they were found where a half lacks a class.
+
+    Parameters
+    ----------
+    fit : FitJob
+        To all training people.
+    recordings : sequence of Reduced
+        Theirs, and those of the locked people.
+    workers : Workers
+
+    Raises
+    ------
+    UsageError
+        There is a single participant (or unit) to learn from.
+    """
+    found = [(r.starts, r.ends) for r in recordings]
+    if fit.recipe.evaluation.take_end == "cue":
+        return found
+    jobs = _jobs(fit, [r for r in recordings if r.takes])
+    if not all(job.fit.has_every_class for job in jobs):
+        return found
+    scores: dict[str, list[Float64]] = {}
+    for job, outcome in zip(jobs, run_jobs(jobs, workers), strict=True):
+        for held, values in zip(job.held, outcome.scores, strict=True):
+            real = values.astype(np.float64) * outcome.score_unit
+            scores.setdefault(held.recording.digest, []).append(real)
+    length = _usual_length(fit)
+    return [
+        _place(r, np.mean(scores[r.recording.digest], axis=0), fit.recipe, length)
+        if r.takes
+        else kept
+        for r, kept in zip(recordings, found, strict=True)
+    ]
+
+
+def _jobs(fit: FitJob, with_takes: Sequence[Reduced]) -> list[HoldOutJob]:
+    """Return the two fits, each with whom it places."""
+    simpler = fit.recipe.classifier.model_copy(update={"hard_windows": False})
+    recipe = fit.recipe.model_copy(update={"classifier": simpler})
+    train = tuple(r for r in with_takes if not r.recording.locked)
+    locked = tuple(r for r in with_takes if r.recording.locked)
+    halves = fold_jobs(replace(fit, recipe=recipe, train=train), 2)
+    return [replace(half, held=(*half.held, *locked)) for half in halves]
+
+
+def _usual_length(fit: FitJob) -> int:
+    """Return the median of the strokes found for the gestures learned from, frames."""
+    n_gestures = len(fit.recipe.classes)
+    return int(
+        np.median(
+            [
+                end - start
+                for r in fit.train
+                for cue, start, end in zip(r.cues, r.starts, r.ends, strict=True)
+                if cue.take and cue.label < n_gestures
+            ]
+        )
+    )
+
+
+def _place(reduced: Reduced, scores: Float64, recipe: Recipe, length: int) -> Movements:
+    """Put each gesture where it is likeliest: real scores (n_frames, n_classes)."""
+    delay = judging_delay(recipe)
+    likely = softmax(scores, axis=1)
+    starts, ends = [], []
+    cues = zip(reduced.cues, reduced.judged, reduced.starts, reduced.ends, strict=True)
+    for cue, (first, stop), start, end in cues:
+        if cue.take and cue.label < len(recipe.classes):
+            answered = first + int(likely[first:stop, cue.label].argmax())
+            end = min(max(answered - delay, cue.start), cue.stop - 1)
+            start = max(cue.start, end - length)
+        starts.append(start)
+        ends.append(end)
+    return starts, ends

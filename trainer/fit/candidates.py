@@ -1,0 +1,136 @@
+"""Candidates: recipes with the recordings that each can use, reduced and ready to be fitted."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from runtime.errors import UsageError
+from runtime.stages.bins import Bins
+from trainer.corpus.recordings import Corpus, Recording, groups_of, open_corpus
+from trainer.corpus.reduced import Reduced, ReduceJob, look_at
+from trainer.fit.alignment import align
+from trainer.fit.held_out import FitJob
+from trainer.judge.evaluate import refuse_shared_groups
+from trainer.learn.entry_stage import reduction
+from trainer.recipe import Recipe
+from trainer.work.cache import open_cache
+from trainer.work.jobs import Workers, run_jobs
+
+__all__ = ["Candidate", "reduce_for"]
+
+QUADRANTS = (2, 2)
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A recipe with the recordings that it can use, reduced for it and for four quadrants.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    corpus : Corpus
+    entry, quadrant_entry : Bins
+    main, quadrants : tuple of Reduced
+        All recordings, after each of the two.
+    """
+
+    recipe: Recipe
+    corpus: Corpus
+    entry: Bins
+    quadrant_entry: Bins
+    main: tuple[Reduced, ...]
+    quadrants: tuple[Reduced, ...]
+
+    def fit(self, *, quadrants: bool = False) -> FitJob:
+        """Return the fit to all training participants."""
+        entry = self.quadrant_entry if quadrants else self.entry
+        side = self.quadrants if quadrants else self.main
+        train = tuple(r for r in side if not r.recording.locked)
+        return FitJob(self.recipe, entry, self.corpus.sensor, train)
+
+
+def reduce_for(
+    folder: Path, recipes: Sequence[Recipe], workers: Workers, tell: Callable[[str], None]
+) -> list[Candidate]:
+    """Find each recipe's recordings, and reduce each recording once for each entry stage.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Data set.
+    recipes : sequence of Recipe
+        Of one and the same answers.
+    workers : Workers
+    tell : callable
+        Is told in a few words what begins.
+
+    Raises
+    ------
+    UsageError
+        The split leaves a side empty or shares a group, the recipes' answers differ, or two
+        participants have one and the same recording.
+    FormatError
+        The data set or one of its recordings is not readable, or carries no labels.
+    """
+    digests: dict[Path, str] = {}
+    candidates = []
+    for recipe in recipes:
+        if recipe.answers != recipes[0].answers:
+            raise UsageError(
+                recipe.name, "answers", ", ".join(recipe.answers), ", ".join(recipes[0].answers),
+                "compare recipes for one and the same task",
+            )  # fmt: skip
+        corpus = open_corpus(folder, recipe, tell, digests)
+        split = recipe.evaluation.split
+        train, test = (groups_of(corpus.select(locked), split) for locked in (False, True))
+        refuse_shared_groups(train, test, split)
+        candidates.append(_reduce(recipe, corpus, workers, tell))
+    return candidates
+
+
+def _reduce(
+    recipe: Recipe, corpus: Corpus, workers: Workers, tell: Callable[[str], None]
+) -> Candidate:
+    """Reduce the recordings of one recipe, unless that was done before."""
+    cache = open_cache(corpus.folder, "reduced")
+    shape = corpus.sensor.n_rows, corpus.sensor.n_cols
+    entries = (reduction(recipe.features, corpus.sensor), Bins(*shape, *QUADRANTS))
+    jobs = [
+        ReduceJob(r, r.path.relative_to(corpus.folder).as_posix(), entries, cache)
+        for r in corpus.recordings
+    ]
+    counted = itertools.count(1)
+    stored = run_jobs(
+        jobs,
+        workers,
+        lambda *_: tell(f"reducing readouts, {next(counted)} of {len(jobs)} recordings"),
+    )
+    _refuse_copies(corpus.recordings, [first.digest for _, first, *_ in stored])
+    tell("looking for takes")
+    sides = look_at(recipe, corpus.recordings, stored)
+    found = Candidate(recipe, corpus, *entries, *sides)
+    tell("placing gestures in their cues")
+    placings = align(found.fit(), found.main, workers)
+    main, quadrants = (
+        tuple(r.placed(recipe, *placing) for r, placing in zip(side, placings, strict=True))
+        for side in sides
+    )
+    return replace(found, main=main, quadrants=quadrants)
+
+
+def _refuse_copies(recordings: Sequence[Recording], digests: Sequence[str]) -> None:
+    """Refuse one and the same recording under the names of two participants.
+
+    A copy of a locked participant's session under another name would be trained on and tested on.
+    """
+    seen: dict[str, Recording] = {}
+    for recording, digest in zip(recordings, digests, strict=True):
+        first = seen.setdefault(digest, recording)
+        if first.participant != recording.participant:
+            raise UsageError(
+                str(recording.path), f"the session of {recording.participant}",
+                f"the same as {first.path.name}", "another recording", "remove the copy",
+            )  # fmt: skip

@@ -1,0 +1,253 @@
+"""The pipeline: features and classifier fitted together, lowered to one chain of integer stages."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from sklearn.pipeline import Pipeline
+
+from runtime.errors import UsageError
+from runtime.model import Model
+from runtime.sensor import Sensor
+from runtime.stages.bins import Bins
+from runtime.stages.contract.stage import Int32, Int64
+from runtime.stages.window import Window
+from trainer.corpus.reduced import Reduced, excerpts
+from trainer.corpus.windows import gesture_free
+from trainer.judge.events import Margins, decision_for
+from trainer.learn.classifiers import fit_classifier
+from trainer.learn.entry_stage import learn_pixels
+from trainer.learn.features import StageChain, learn_features, learn_level, learn_window
+from trainer.learn.lowering import lower_classifier
+from trainer.learn.quantise import shift_to_fit
+from trainer.recipe import Recipe
+
+__all__ = ["Fitted", "FittedWindows", "assemble_model", "fit_pipeline", "fit_windows"]
+
+SCORE_BITS = 16
+"""Width of an averaged score."""
+MAX_WINDOWS = 300_000
+"""A classifier learns from no more: of a larger data set, evenly from every recording."""
+
+HARD_SHARE = 0.37
+"""A window is hard when a gesture seems at least this likely for "other": a margin of -1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """A fitted pipeline: features, the whole chain to the scores, and what it was fitted to.
+
+    Parameters
+    ----------
+    features, whole : StageChain
+        Up to the window's features, and up to the scores.
+    classifier : sklearn Pipeline
+    labels : int64 (n_windows,)
+        Classes of the training windows.
+    score_unit : float
+        Real value of one step of a score.
+    """
+
+    features: StageChain
+    whole: StageChain
+    classifier: Pipeline
+    labels: NDArray[np.int64]
+    score_unit: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Windows:
+    """Windows to learn from.
+
+    Parameters
+    ----------
+    x : int32 (n_windows, n_features)
+    labels, people : int64 (n_windows,)
+        Class of each, and whose it is: 0 and on.
+    """
+
+    x: Int32
+    labels: Int64
+    people: Int64
+
+
+def fit_pipeline(
+    train: Sequence[Reduced], recipe: Recipe, reduced_by: Bins, sensor: Sensor
+) -> Fitted:
+    """Learn features, fit the classifier, lower both to integer stages.
+
+    Parameters
+    ----------
+    train : sequence of Reduced
+    recipe : Recipe
+    reduced_by : Bins
+        What the recordings were reduced by: the model's bins, or every pixel by itself, from which
+        the pixels are chosen here.
+    sensor : Sensor
+
+    Raises
+    ------
+    UsageError
+        A class has no take.
+    OverflowRisk
+        The integer pipeline could pass 32 bits.
+    """
+    features, quantisation = recipe.features, recipe.quantisation
+    seen = excerpts(train)
+    pixels = learn_pixels(features, reduced_by, [e.values for e in seen], recipe.seed)
+    chain = StageChain.start(pixels or reduced_by, sensor.max_counts, pixels)
+    values = np.concatenate([chain.run(e.values) for e in seen])
+    chain = chain.then(learn_level(values, features, quantisation.clip_quantile))
+    levelled = [chain.run(e.values) for e in seen]
+    samples = [(e.frames, e.labels) for e in seen]
+    whole = ((r.values, r.frames, r.labels) for r in train)
+    chain = learn_features(chain, levelled, samples, features, quantisation, recipe.seed, whole)
+    every = max(1, -(-sum(len(r.frames) for r in train) // MAX_WINDOWS))
+    _, persons = np.unique([r.recording.participant for r in train], return_inverse=True)
+    windows = _Windows(
+        np.concatenate([chain.run(r.values)[r.frames[::every]] for r in train]),
+        np.concatenate([r.labels[::every] for r in train]),
+        np.repeat(persons, [len(r.frames[::every]) for r in train]),
+    )
+    if recipe.classifier.hard_windows:
+        hard = _hard_windows(chain, windows, train, persons, recipe)
+        windows = _Windows(
+            np.concatenate([windows.x, hard.x]),
+            np.concatenate([windows.labels, hard.labels]),
+            np.concatenate([windows.people, hard.people]),
+        )
+    return _fit_head(chain, windows, recipe)
+
+
+def _hard_windows(
+    chain: StageChain, windows: _Windows, train: Sequence[Reduced], persons: Int64, recipe: Recipe
+) -> _Windows:
+    """Return the windows without a gesture that a first classifier takes for one, or nearly."""
+    other = len(recipe.classes)
+    first = _fit_classifier(windows, recipe)
+    found, people = [], []
+    for recording, person in zip(train, persons, strict=True):
+        free = gesture_free(recipe, recording.cues, recording.ends, recording.n_frames)
+        x = chain.run(recording.values)[free]
+        if len(x):
+            chances = first.predict_proba(x.astype(np.float64))
+            nearly = chances[:, :other].max(axis=1) > HARD_SHARE * chances[:, other]
+            found.append(x[nearly])
+            people.append(np.full(int(nearly.sum()), person))
+    hard = np.concatenate([windows.x[:0], *found])
+    every = max(1, -(-len(hard) // MAX_WINDOWS))
+    hard, whose = hard[::every], np.concatenate([windows.people[:0], *people])[::every]
+    return _Windows(hard, np.full(len(hard), other), whose)
+
+
+def _fit_classifier(windows: _Windows, recipe: Recipe) -> Pipeline:
+    # Shares of the swings' sum do not repeat from segment to segment: the sum is one for all.
+    n_segments = 1 if recipe.features.swing_frames else recipe.features.segments
+    return fit_classifier(
+        recipe.classifier, windows.x, windows.labels, len(recipe.answers), n_segments,
+        recipe.seed, windows.people,
+    )  # fmt: skip
+
+
+def _fit_head(chain: StageChain, windows: _Windows, recipe: Recipe) -> Fitted:
+    """Fit a classifier to a chain's outputs, lower it, and average its scores."""
+    classifier, x = _fit_classifier(windows, recipe), windows.x
+    heads, unit = lower_classifier(classifier, x, chain.low, chain.high, recipe.quantisation)
+    whole = chain.then(*heads)
+    n_frames = recipe.decision.average_frames
+    if n_frames > 1:
+        for head in heads:
+            x, _ = head.run(x, {})
+        largest = n_frames * float(np.abs(x).max())
+        shift = shift_to_fit(largest, SCORE_BITS)
+        whole = whole.then(Window(x.shape[1], 1, n_frames, shift, SCORE_BITS))
+        unit *= 2**shift / n_frames
+    return Fitted(chain, whole, classifier, windows.labels, unit)
+
+
+def assemble_model(
+    recipe: Recipe, sensor: Sensor, fitted: Fitted, margins: Margins, data_digest: str
+) -> Model:
+    """Put a decision behind a fitted pipeline.
+
+    Parameters
+    ----------
+    margins : Margins
+        How far ahead of the next answer an event's gesture must be.
+    data_digest : str
+        SHA-256 of the data set's recordings and labels.
+
+    Raises
+    ------
+    UsageError
+        The pipeline does not begin with readouts.
+    """
+    chain = fitted.whole
+    if chain.entry is None:
+        raise UsageError("model", "first stage", "no entry stage", "bins or pixels")
+    return Model(
+        name=recipe.name,
+        task=recipe.task,
+        sensor=sensor,
+        classes=recipe.answers,
+        stages=(chain.entry, *chain.stages, decision_for(recipe, margins, fitted.score_unit)),
+        provenance={"recipe": recipe.digest(), "data": data_digest},
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class FittedWindows:
+    """A pipeline fitted to windows of any series, of the same integer stages as a model's.
+
+    Parameters
+    ----------
+    fitted : Fitted
+    """
+
+    fitted: Fitted
+
+    def scores(self, x: Int32) -> Int32:
+        """Return int32 (n_windows, n_classes) of windows int32 (n_windows, n_frames, n_channels).
+
+        Each window is run frame by frame from the stages' first state; its last frame answers.
+        """
+        return np.stack([self.fitted.whole.run(window)[-1] for window in x])
+
+    def predict(self, x: Int32) -> NDArray[np.int64]:
+        """Return the class with the highest score of each window, int64 (n_windows,)."""
+        return np.asarray(self.scores(x).argmax(axis=1), dtype=np.int64)
+
+
+def fit_windows(recipe: Recipe, x: Int32, labels: NDArray[np.int64]) -> FittedWindows:
+    """Fit a recipe's window and classifier to cut windows of any series.
+
+    The stages of readouts, from entry to projection, are left out: the recipe's ``projection`` has
+    to be ``none``.
+
+    Parameters
+    ----------
+    x : int32 (n_windows, n_frames, n_channels)
+    labels : int64 (n_windows,)
+        0 to the number of the recipe's answers, exclusive; every class must occur.
+
+    Raises
+    ------
+    UsageError
+        The recipe projects, its window is longer than these, or a class has no window.
+    OverflowRisk
+        The integer pipeline could pass 32 bits.
+    """
+    features = recipe.features
+    n_frames = features.segments * features.segment_frames
+    if features.projection != "none":
+        raise UsageError(recipe.name, "features.projection", features.projection, "none")
+    if n_frames > x.shape[1]:
+        raise UsageError(recipe.name, "frames of a window", n_frames, f"at most {x.shape[1]}")
+    highest = np.abs(x.astype(np.int64)).max(axis=(0, 1))
+    chain = learn_window(StageChain(None, (), -highest, highest), list(x), features)
+    last = np.stack([chain.run(window)[-1] for window in x])
+    of_one = np.zeros(len(labels), dtype=np.int64)
+    return FittedWindows(_fit_head(chain, _Windows(last, labels, of_one), recipe))

@@ -1,0 +1,197 @@
+"""Results by group: hand, skin, handedness, distance, ambient light; and the worst of them.
+
+A model that is right on average may be wrong for some people. Each group's accuracy stands beside
+its interval over participants and the number of people in it; one of fewer than two people says
+nothing about others and is never named the worst. A difference is claimed only where a group's
+interval lies below that of all the other takes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.store.dataset import Participant
+from runtime.stages.contract.stage import Float64
+from trainer.judge.evaluate import Conditions, Takes, figures
+
+__all__ = ["GROUPINGS", "Band", "Distances", "distance_bands", "group_figures", "worst_group"]
+
+MIN_PEOPLE = 2
+FAR_SHARE, NEAR_SHARE = 1 / 3, 2 / 3
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A group by a number: at least `low` and below `high`; None where it is open."""
+
+    name: str
+    low: float | None
+    high: float | None
+
+    def holds(self, values: Float64) -> NDArray[np.bool_]:
+        """Tell which values are in the band; unknown ones (NaN) are in none."""
+        low = -np.inf if self.low is None else self.low
+        high = np.inf if self.high is None else self.high
+        return (values >= low) & (values < high)
+
+
+# Hand length: ANSUR II, 2012, has 160 to 218 mm from the 1st to the 99th percentile; cut in three.
+# Skin reflectance at the LED's wavelength: 0.15 to 0.68, cut in three.
+# Distance: most hands are held at 8 to 30 cm; cut where they are frequent.
+# Ambient light: decades of the sensor's range; where people would say dim, indoors, bright.
+_HANDS = (Band("small", None, 180.0), Band("middle", 180.0, 200.0), Band("large", 200.0, None))
+_SKINS = (Band("dark", None, 0.33), Band("middle", 0.33, 0.5), Band("light", 0.5, None))
+_AMBIENTS = (
+    Band("little", None, 0.0025),
+    Band("some", 0.0025, 0.025),
+    Band("much", 0.025, None),
+)
+_DISTANCES = (
+    Band("near", None, 120.0),
+    Band("middle", 120.0, 170.0),
+    Band("far", 170.0, None),
+)
+_HANDEDNESS = ("right", "left", "ambidextrous")
+
+GROUPINGS = {
+    "hand_length": ("hand length", "mm"),
+    "skin_reflectance": ("skin reflectance at the LED's wavelength", ""),
+    "handedness": ("handedness", ""),
+    "distance": (
+        "distance, told by the light that came back over the skin's reflectance",
+        "counts",
+    ),
+    "ambient": ("ambient light, as a share of the sensor's range", ""),
+}
+"""Groupings of evaluation.json: in words, and the unit of their bounds."""
+
+
+@dataclass(frozen=True, slots=True)
+class Distances:
+    """Bands of distance, and whether a collector noted it or the returned light tells it."""
+
+    bands: tuple[Band, ...]
+    noted: bool
+
+
+def distance_bands(
+    takes: Takes, conditions: Conditions, people: Mapping[str, Participant]
+) -> Distances:
+    """Choose bands of distance: by what collectors noted, where they did for every recording.
+
+    Elsewhere takes are cut into thirds by the light that came back: the nearer a hand, the more of
+    the LED's light returns, and the more its skin reflects; where everybody's reflectance is known
+    it is divided out.
+    """
+    if len(takes.labels) and not np.isnan(conditions.distance_mm).any():
+        return Distances(_DISTANCES, noted=True)
+    values = _skin_free(takes, conditions, people)
+    low, high = (round(float(np.quantile(values, share)), 3) for share in (FAR_SHARE, NEAR_SHARE))
+    bands = (Band("far", None, low), Band("middle", low, high), Band("near", high, None))
+    return Distances(bands, noted=False)
+
+
+def _skin_free(takes: Takes, conditions: Conditions, people: Mapping[str, Participant]) -> Float64:
+    skins = _numbers(takes, people, "skin_reflectance")
+    return conditions.returned if np.isnan(skins).any() else conditions.returned / skins
+
+
+def _numbers(takes: Takes, people: Mapping[str, Participant], field: str) -> Float64:
+    known = {name: getattr(person, field) for name, person in people.items()}
+    values = [known.get(name) for name in takes.participants]
+    return np.array([np.nan if v is None else v for v in values], dtype=np.float64)
+
+
+def group_figures(
+    takes: Takes,
+    conditions: Conditions,
+    people: Mapping[str, Participant],
+    distances: Distances,
+) -> dict[str, list[dict[str, Any]]]:
+    """Return the accuracy of each group of takes, by grouping.
+
+    Parameters
+    ----------
+    takes : Takes
+    conditions : Conditions
+        Of the same takes.
+    people : mapping of str to Participant
+        By pseudonym; what is not known of a person leaves them out of that grouping.
+    distances : Distances
+        As :func:`distance_bands` chooses them.
+
+    Returns
+    -------
+    dict
+        A list for each of :data:`GROUPINGS`, with ``name``, bounds ``low`` and ``high`` where there
+        are any, ``accuracy`` (value, low, high, n_participants, n_takes), ``enough_people``, and
+        ``below_others``: whether the interval lies below that of all other takes of the grouping.
+    """
+    far = conditions.distance_mm if distances.noted else _skin_free(takes, conditions, people)
+    hands = [people[p].handedness if p in people else None for p in takes.participants]
+    parts: dict[str, list[tuple[dict[str, Any], NDArray[np.bool_]]]] = {
+        "hand_length": _banded(_HANDS, _numbers(takes, people, "hand_length_mm")),
+        "skin_reflectance": _banded(_SKINS, _numbers(takes, people, "skin_reflectance")),
+        "handedness": [
+            ({"name": name}, np.array([hand == name for hand in hands], dtype=bool))
+            for name in _HANDEDNESS
+        ],
+        "distance": _banded(distances.bands, far),
+        "ambient": _banded(_AMBIENTS, conditions.ambient),
+    }
+    return {
+        grouping: _compared(takes, [(row, chosen) for row, chosen in rows if chosen.any()])
+        for grouping, rows in parts.items()
+    }
+
+
+def _banded(
+    bands: Sequence[Band], values: Float64
+) -> list[tuple[dict[str, Any], NDArray[np.bool_]]]:
+    return [
+        ({"name": band.name, "low": band.low, "high": band.high}, band.holds(values))
+        for band in bands
+    ]
+
+
+def _compared(
+    takes: Takes, rows: Sequence[tuple[dict[str, Any], NDArray[np.bool_]]]
+) -> list[dict[str, Any]]:
+    """Add accuracies to the rows of one grouping, each compared with all the other rows."""
+    known = np.any([chosen for _, chosen in rows], axis=0) if rows else np.zeros(0, dtype=bool)
+    result = []
+    for row, chosen in rows:
+        accuracy = figures(takes.select(chosen))["accuracy"]
+        enough = accuracy["n_participants"] >= MIN_PEOPLE
+        others = known & ~chosen
+        below = False
+        if enough and others.any():
+            below = accuracy["high"] < figures(takes.select(others))["accuracy"]["low"]
+        result.append(
+            row | {"accuracy": accuracy, "enough_people": enough, "below_others": bool(below)}
+        )
+    return result
+
+
+def worst_group(groups: Mapping[str, Sequence[Mapping[str, Any]]]) -> dict[str, Any] | None:
+    """Name the group with the lowest accuracy, of those with enough people.
+
+    Returns
+    -------
+    dict or None
+        Its row, with ``grouping``; None where no grouping has two groups, one of them with enough
+        people.
+    """
+    candidates = [
+        dict(row) | {"grouping": grouping}
+        for grouping, rows in groups.items()
+        if len(rows) > 1
+        for row in rows
+        if row["enough_people"]
+    ]
+    return min(candidates, key=lambda row: float(row["accuracy"]["value"]), default=None)

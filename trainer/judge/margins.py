@@ -1,0 +1,207 @@
+"""Margins: how sure a score must be, chosen on training participants held out in turn.
+
+Everyday life looks like some gestures more than like others, so that each gesture has a margin of
+its own (thresholds for each class: G. Fumera, F. Roli and G. Giacinto, Pattern Recognition 33,
+2000).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from runtime.stages.contract.stage import Float64
+from trainer.judge.events import Margins, Ranked, Stream, decision_for, rank_gestures, told_events
+from trainer.judge.matching import Counts, f_measure, match_moments, total
+from trainer.recipe import Recipe
+
+__all__ = ["N_MARGINS", "choose_margins", "margin_grid", "trade_off"]
+
+N_MARGINS = 48
+PRICES = np.geomspace(1e-3, 1e3, 61)
+"""Of one false event, in gestures told right."""
+
+
+def margin_grid(
+    streams: Sequence[Stream], recipe: Recipe, more: tuple[float, ...] = ()
+) -> list[Margins]:
+    """Return common margins from none to the largest that any gesture reached, real units.
+
+    They are closest where they are small; beyond the last one nothing would be told.
+
+    Parameters
+    ----------
+    more : tuple of float
+        What each gesture needs on top of the common margin; nothing where empty.
+    """
+    common = _common_margins(streams, _ranked(streams, recipe), recipe)
+    return _with_more(common, more or (0.0,) * len(recipe.classes))
+
+
+def trade_off(
+    streams: Sequence[Stream], recipe: Recipe, margins: Sequence[Margins]
+) -> list[dict[str, Any]]:
+    """Return event F1 and false events per hour at each of some margins.
+
+    F1 is over the streams with gestures, false events over the background or, without any, over
+    all streams.
+
+    Parameters
+    ----------
+    margins : sequence of Margins
+
+    Returns
+    -------
+    list of dict
+        ``margin`` (the common one), ``f1``, ``recall``, ``false_per_hour``.
+    """
+    return _trade_off(streams, _ranked(streams, recipe), recipe, margins)
+
+
+def choose_margins(streams: Sequence[Stream], recipe: Recipe) -> Margins:
+    """Choose the margins that events need.
+
+    With background streams: first what each gesture needs more than the others; then, of the common
+    margins whose false events per hour are within the recipe's limit, the one with the best event
+    F1; where none is within it, of all, because a model that tells nothing is none. Of equals, the
+    middle one is farthest from where the figures change. Without background: the same for all, the
+    one that the recipe's share of right answers to gestures pass.
+
+    Parameters
+    ----------
+    streams : sequence of Stream
+        Of training participants, scored by models that had not seen them. The final test's
+        participants take no part.
+    """
+    if not any(s.background for s in streams) or not any(s.references for s in streams):
+        return Margins(_margin_by_recall(streams, recipe), (0.0,) * len(recipe.classes))
+    ranks = _ranked(streams, recipe)  # once, for every step: this looks at all frames
+    common = _common_margins(streams, ranks, recipe)
+    grid = _with_more(common, _more_of_each(streams, ranks, recipe, common))
+    rows = _trade_off(streams, ranks, recipe, grid)
+    limit = recipe.decision.max_false_per_hour
+    pairs = list(zip(grid, rows, strict=True))
+    within = [p for p in pairs if p[1]["false_per_hour"] <= limit and p[1]["f1"] > 0] or pairs
+    best = max(row["f1"] for _, row in within)
+    equals = [margins for margins, row in within if row["f1"] == best]
+    return equals[len(equals) // 2]
+
+
+def _common_margins(
+    streams: Sequence[Stream], ranks: Sequence[Ranked], recipe: Recipe
+) -> list[float]:
+    largest = 0.0
+    for stream, ranked in zip(streams, ranks, strict=True):
+        moments = stream.time_s[ranked.frames]
+        for made in stream.references:
+            first, last = np.searchsorted(
+                moments, (made.onset_s, made.offset_s + recipe.evaluation.max_latency_s)
+            )
+            own = ranked.margin[first:last][ranked.best[first:last] == made.label]
+            if len(own):
+                largest = max(largest, float(own.max()) * stream.score_unit)
+    return [float(margin) for margin in largest * np.linspace(0.0, 1.0, N_MARGINS) ** 2]
+
+
+def _with_more(common: Sequence[float], more: tuple[float, ...]) -> list[Margins]:
+    return [Margins(margin, more) for margin in common]
+
+
+def _trade_off(
+    streams: Sequence[Stream],
+    ranks: Sequence[Ranked],
+    recipe: Recipe,
+    margins: Sequence[Margins],
+) -> list[dict[str, Any]]:
+    background = [stream.background for stream in streams]
+    counted_on = np.array(background) if any(background) else np.ones(len(streams), dtype=bool)
+    hours = sum(s.hours for s, counted in zip(streams, counted_on, strict=True) if counted)
+    rows = []
+    for margin in margins:
+        counts = []
+        for stream, ranked in zip(streams, ranks, strict=True):
+            decision = decision_for(recipe, margin, stream.score_unit)
+            told = told_events(stream, decision, ranked)
+            pairs = match_moments(told, stream.references, recipe.evaluation.max_latency_s)
+            counts.append(Counts(len(pairs), len(told), len(stream.references)))
+        gestures = total(c for c in counts if c.made)
+        n_false = sum(
+            c.told - c.right for c, counted in zip(counts, counted_on, strict=True) if counted
+        )
+        rows.append(
+            {
+                "margin": round(margin.common, 6),
+                "f1": round(f_measure(gestures), 6),
+                "recall": round(gestures.right / gestures.made, 6) if gestures.made else 0.0,
+                "false_per_hour": round(n_false / hours, 6) if hours else 0.0,
+            }
+        )
+    return rows
+
+
+def _more_of_each(
+    streams: Sequence[Stream], ranks: Sequence[Ranked], recipe: Recipe, common: Sequence[float]
+) -> tuple[float, ...]:
+    """Return what each gesture's margin is above the lowest one, real units.
+
+    A false event has one price for all gestures, in gestures told right; each gesture takes the
+    margin that is best at that price, which is the lowest one that keeps the recipe's limit. That a
+    gesture has no false events yet does not mean that it will have none: one more is counted for
+    each, as sure as all gestures' are.
+    """
+    gained, false = _alone(streams, ranks, recipe, common)
+    likely = false + false.sum(axis=0) / max(1.0, float(false.sum(axis=0)[0]))
+    hours = sum(s.hours for s in streams if s.background)
+    limit = recipe.decision.max_false_per_hour
+    gestures = np.arange(len(recipe.classes))
+    for price in PRICES:
+        chosen = (gained - price * likely).argmax(axis=1)
+        if round(float(false[gestures, chosen].sum()) / hours, 6) <= limit:
+            break
+    own = [common[index] for index in chosen]
+    return tuple(margin - min(own) for margin in own)
+
+
+def _alone(
+    streams: Sequence[Stream], ranks: Sequence[Ranked], recipe: Recipe, common: Sequence[float]
+) -> tuple[Float64, Float64]:
+    """Count what each gesture's events are at each margin, as if no other were ever told.
+
+    Returns
+    -------
+    gained, false : float64 (n_gestures, n_margins)
+        Right events less wrong ones, where gestures were made; events of the background.
+    """
+    counts = np.zeros((2, len(recipe.classes), len(common)))
+    nothing = (0.0,) * len(recipe.classes)
+    for stream, ranked in zip(streams, ranks, strict=True):
+        for gesture in np.unique(ranked.best):
+            only = ranked.of(int(gesture))
+            for index, margin in enumerate(common):
+                decision = decision_for(recipe, Margins(margin, nothing), stream.score_unit)
+                told = told_events(stream, decision, only)
+                if stream.background:
+                    counts[1, gesture, index] += len(told)
+                elif told:
+                    made = stream.references
+                    right = match_moments(told, made, recipe.evaluation.max_latency_s)
+                    counts[0, gesture, index] += 2 * len(right) - len(told)
+    return counts[0], counts[1]
+
+
+def _margin_by_recall(streams: Sequence[Stream], recipe: Recipe) -> float:
+    passed: list[Float64] = []
+    for stream in streams:
+        scores = stream.scores[stream.take_frames].astype(np.float64)
+        right = scores.argmax(axis=1) == stream.take_labels
+        ordered = np.sort(scores[right & (stream.take_labels < len(recipe.classes))], axis=1)
+        passed.append((ordered[:, -1] - ordered[:, -2]) * stream.score_unit)
+    margins = np.concatenate(passed) if passed else np.zeros(0)
+    return float(np.quantile(margins, 1 - recipe.decision.recall)) if len(margins) else 0.0
+
+
+def _ranked(streams: Sequence[Stream], recipe: Recipe) -> list[Ranked]:
+    other = tuple(index >= len(recipe.classes) for index in range(len(recipe.answers)))
+    return [rank_gestures(stream.scores, other) for stream in streams]

@@ -1,0 +1,192 @@
+"""The worst takes: where the answer was farthest from right, and what to look at there."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.store.session import READOUTS_SUFFIX, read_session
+from runtime.stages.contract.stage import Float64
+from trainer.corpus.windows import ahead
+from trainer.judge.event_figures import HeardStream
+from trainer.recipe import Recipe
+
+__all__ = ["N_WORST", "WorstTake", "false_events", "find_worst_takes", "readouts_of"]
+
+N_WORST = 10
+N_MOMENTS = 6
+AROUND_FRAMES = 6
+LEAD_S = 0.3
+MANY_AMBIENT = 0.025
+MAX_FALSE_EVENTS = 50
+
+
+@dataclass(frozen=True, slots=True)
+class WorstTake:
+    """A take, its scores over time, and the frames to show.
+
+    Parameters
+    ----------
+    told : dict
+        What evaluation.json says of it: ``participant``, ``session``, ``asked``, ``answer``,
+        ``right``, ``begins_s``, ``at_s`` (when it was judged), ``lead`` (score of the class asked
+        for over the best other, real units), ``event`` (class told in the stream, or None),
+        ``look_at``.
+    path : pathlib.Path
+        The session.
+    moments : int64 (n_moments,)
+        Frames whose readouts are shown, from just before the movement to just after the frame
+        judged.
+    moments_s : float64 (n_moments,)
+        Their times, from the first frame pair.
+    time_s : float64 (n,)
+        From a while before the movement until an event would come too late, from the first frame
+        pair.
+    scores : float64 (n, n_classes)
+        Real units, at those times.
+    asked, answer : int
+        Classes.
+    """
+
+    told: dict[str, Any]
+    path: Path
+    moments: NDArray[np.int64]
+    moments_s: Float64
+    time_s: Float64
+    scores: Float64
+    asked: int
+    answer: int
+
+
+def find_worst_takes(heard: Sequence[HeardStream], recipe: Recipe) -> tuple[WorstTake, ...]:
+    """Return the takes whose own class was farthest behind (or least ahead) when judged."""
+    leads = []
+    for one in heard:
+        stream = one.stream
+        scores = stream.scores[stream.take_frames].astype(np.float64) * stream.score_unit
+        leads += [
+            (float(lead), one, take) for take, lead in enumerate(ahead(scores, stream.take_labels))
+        ]
+    leads.sort(key=lambda item: (item[0], item[1].stream.recording.path.name, item[2]))
+    return tuple(_worst_take(one, take, lead, recipe) for lead, one, take in leads[:N_WORST])
+
+
+def _worst_take(one: HeardStream, take: int, lead: float, recipe: Recipe) -> WorstTake:
+    stream = one.stream
+    judged = int(stream.take_frames[take])
+    first = min(int(stream.take_starts[take]), judged)
+    times = stream.time_s
+    latest = times[judged] + recipe.evaluation.max_latency_s
+    begin, end = np.searchsorted(times, (times[first] - LEAD_S, latest))
+    scores = stream.scores[begin:end].astype(np.float64) * stream.score_unit
+    asked = int(stream.take_labels[take])
+    answer = int(stream.scores[judged].argmax())
+    names = recipe.answers
+    events = [e for e in one.told if times[first] <= e.told_s <= latest]
+    told = {
+        "participant": stream.participant,
+        "session": stream.recording.path.name.removesuffix(READOUTS_SUFFIX),
+        "asked": names[asked],
+        "answer": names[answer],
+        "right": asked == answer,
+        "begins_s": round(float(times[first]), 3),
+        "at_s": round(float(times[judged]), 3),
+        "lead": round(lead, 6),
+        "event": names[events[0].label] if events else None,
+        "look_at": _look_at(one, take, scores.argmax(axis=1), times[begin:end], recipe),
+    }
+    shown = max(0, first - AROUND_FRAMES), min(len(times) - 1, judged + AROUND_FRAMES)
+    moments = np.unique(np.linspace(*shown, N_MOMENTS).round().astype(np.int64))
+    return WorstTake(
+        told,
+        stream.recording.path,
+        moments,
+        times[moments],
+        times[begin:end],
+        scores,
+        asked,
+        answer,
+    )
+
+
+def _look_at(
+    one: HeardStream, take: int, best: NDArray[np.intp], times: Float64, recipe: Recipe
+) -> list[str]:
+    """Say in words what may have gone wrong."""
+    stream = one.stream
+    judged_s = float(stream.time_s[stream.take_frames[take]])
+    asked = int(stream.take_labels[take])
+    name = _spoken(recipe.answers[asked])
+    led = times[best == asked]
+    hints = []
+    if not len(led):
+        rival = _spoken(recipe.answers[int(np.bincount(best).argmax())])
+        hints.append(f"{name} never had the best score; {rival} had it most of the time.")
+    elif judged_s < led[0]:
+        hints.append(f"{name} led only from {led[0] - judged_s:.2f} s after the frame judged.")
+    elif judged_s > led[-1]:
+        hints.append(f"{name} led until {judged_s - led[-1]:.2f} s before the frame judged.")
+    elif best[int(np.searchsorted(times, judged_s))] != asked:
+        hints.append(f"{name} led before and after the frame judged, but not at it.")
+    else:
+        hints.append(f"{name} was answered, by a small lead.")
+    conditions = stream.conditions
+    if conditions.ambient[take] >= MANY_AMBIENT:
+        share = 100 * conditions.ambient[take]
+        hints.append(f"Much ambient light: {share:.0f} % of the sensor's range while dark.")
+    usual = float(np.median(conditions.returned))
+    if conditions.returned[take] < usual / 2:
+        share = 100 * conditions.returned[take] / usual
+        hints.append(f"Little light came back: {share:.0f} % of this recording's usual take.")
+    return hints
+
+
+def _spoken(name: str) -> str:
+    return f"“{name.replace('_', ' ')}”"
+
+
+def false_events(heard: Sequence[HeardStream], recipe: Recipe) -> list[dict[str, Any]]:
+    """List false events, the background's first, so that someone can look at each; at most 50."""
+    rows = []
+    for one in sorted(heard, key=lambda h: not h.stream.background):
+        right = {told for told, _ in one.pairs}
+        rows += [
+            {
+                "participant": one.stream.participant,
+                "session": one.stream.recording.path.name.removesuffix(READOUTS_SUFFIX),
+                "at_s": round(event.told_s, 3),
+                "event": recipe.answers[event.label],
+                "background": one.stream.background,
+            }
+            for index, event in enumerate(one.told)
+            if index not in right
+        ]
+    return rows[:MAX_FALSE_EVENTS]
+
+
+def readouts_of(takes: Sequence[WorstTake]) -> list[NDArray[np.int32]]:
+    """Read lit minus dark at each take's moments, int32 (n_moments, n_rows, n_cols), in counts.
+
+    Raises
+    ------
+    FormatError
+        A recording is damaged.
+    """
+    found: dict[tuple[Path, int], NDArray[np.int32]] = {}
+    for path in sorted({take.path for take in takes}):
+        wanted = np.unique(np.concatenate([t.moments for t in takes if t.path == path]))
+        seen = 0
+        for block in read_session(path).blocks():
+            inside = wanted[(wanted >= seen) & (wanted < seen + len(block))]
+            for frame in inside.tolist():
+                lit, dark = block.lit[frame - seen], block.dark[frame - seen]
+                found[path, frame] = lit.astype(np.int32) - dark
+            seen += len(block)
+            if seen > wanted[-1]:
+                break
+    return [np.stack([found[take.path, int(frame)] for frame in take.moments]) for take in takes]

@@ -1,0 +1,220 @@
+"""Classifiers, fitted by scikit-learn; `trainer.learn.lowering` turns them into integer stages."""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.fft import dct
+from sklearn.base import BaseEstimator, ClassifierMixin, TransformerMixin
+from sklearn.cluster import KMeans
+from sklearn.ensemble import ExtraTreesClassifier, GradientBoostingClassifier
+from sklearn.exceptions import ConvergenceWarning
+from sklearn.linear_model import LogisticRegression
+from sklearn.neighbors import KNeighborsClassifier
+from sklearn.neural_network import MLPClassifier
+from sklearn.pipeline import Pipeline, make_pipeline
+from sklearn.preprocessing import StandardScaler
+from sklearn.tree import DecisionTreeClassifier
+
+from runtime.errors import UsageError
+from runtime.stages.contract.stage import Float64, Int32, Int64
+from trainer.recipe import ClassifierRecipe
+
+__all__ = ["SegmentContrasts", "fit_classifier"]
+
+N_BATCHES = 200
+LEAST_BATCH, LARGEST_BATCH = 128, 512
+"""About as many batches a pass, of any number of windows."""
+LEARNING_RATE = 3e-3
+BOOSTING_RATE = 0.2
+BOOSTING_SHARE = 0.5
+"""Of the windows, for each boosted tree (J. Friedman, Comput. Stat. Data Anal. 38, 2002)."""
+
+
+class SegmentContrasts(TransformerMixin, BaseEstimator):  # type: ignore[misc]  # untyped bases
+    """How a window's segments differ from each other: their cosine transform.
+
+    The mean over the window tells of the person and of whether a hand is there at all, less of the
+    gesture; it is left out unless asked for. Rows of the orthonormal discrete cosine transform
+    (DCT-II; N. Ahmed et al., IEEE Trans. Computers C-23, 1974) order what is left from slow to
+    fast. It is linear, so that it costs nothing on the device: lowering folds it into the first
+    layer. A window of one segment is left as it is.
+
+    Parameters
+    ----------
+    n_segments : int
+        Segments of the window, oldest first.
+    with_mean : bool
+        Whether the mean is kept as well.
+    """
+
+    def __init__(self, n_segments: int, with_mean: bool = False) -> None:
+        self.n_segments = n_segments
+        self.with_mean = with_mean
+
+    def fit(self, x: Float64, y: object = None) -> SegmentContrasts:
+        """Set ``matrix_``, float64 (n_contrasts, n_features)."""
+        n_values = x.shape[1] // self.n_segments
+        first = 0 if self.with_mean else min(1, self.n_segments - 1)
+        rows = dct(np.eye(self.n_segments), axis=0, norm="ortho")[first:]
+        self.matrix_ = np.kron(rows, np.eye(n_values))
+        return self
+
+    def transform(self, x: Float64) -> Float64:
+        """Return float64 (n_windows, n_contrasts)."""
+        return np.asarray(x @ self.matrix_.T)
+
+
+def fit_classifier(
+    recipe: ClassifierRecipe,
+    x: Int32,
+    labels: NDArray[np.int64],
+    n_classes: int,
+    n_segments: int,
+    seed: int,
+    people: Int64 | None = None,
+) -> Pipeline:
+    """Fit segment contrasts, a standardiser and a classifier on windows.
+
+    Parameters
+    ----------
+    x : int32 (n_windows, n_features)
+        Window features, as the integer stages give them.
+    labels : int64 (n_windows,)
+        Class of each window, 0 to n_classes - 1; every class must occur.
+    n_segments : int
+        Segments of a window.
+    seed : int
+        Seeds the first weights and the order of the windows.
+    people : int64 (n_windows,), optional
+        Whose each window is, 0 and on; without, all are one person's.
+
+    Raises
+    ------
+    UsageError
+        A class has no window.
+    """
+    missing = sorted(set(range(n_classes)) - set(labels.tolist()))
+    if missing:
+        raise UsageError("training", "windows of class", missing[0], "windows of every class")
+    contrasts = SegmentContrasts(n_segments if recipe.contrasts else 1, recipe.window_mean)
+    scaler = StandardScaler()
+    scaled = scaler.fit_transform(contrasts.fit_transform(x.astype(np.float64)))
+    if recipe.scaling == "together":
+        common = np.full_like(scaler.scale_, np.sqrt(scaler.var_.mean()))
+        scaled *= scaler.scale_ / common
+        scaler.scale_ = common
+    head = _new_head(recipe, len(x), seed)
+    if recipe.kind == "prototypes":
+        scaled, labels = _prototypes(scaled, labels, recipe.prototypes, seed)
+    if recipe.kind == "mlp" and (recipe.input_noise or recipe.take_noise or recipe.averaged):
+        groups = labels if people is None else people * n_classes + labels
+        _fit_mlp(head, scaled, labels, groups, recipe, np.random.default_rng(seed))
+    else:
+        with warnings.catch_warnings():
+            # The number of epochs is part of the recipe; stopping there is not a failure.
+            warnings.simplefilter("ignore", ConvergenceWarning)
+            head.fit(scaled, labels)
+    return make_pipeline(contrasts, scaler, head)
+
+
+def _new_head(recipe: ClassifierRecipe, n_windows: int, seed: int) -> ClassifierMixin:
+    """Return the recipe's classifier, not fitted yet."""
+    if recipe.kind == "linear":
+        return LogisticRegression(C=1.0 / max(recipe.penalty, 1e-9), max_iter=1000)
+    if recipe.kind == "mlp":
+        return MLPClassifier(
+            recipe.hidden,
+            alpha=recipe.penalty,
+            batch_size=min(n_windows, max(LEAST_BATCH, min(LARGEST_BATCH, n_windows // N_BATCHES))),
+            learning_rate_init=LEARNING_RATE,
+            max_iter=recipe.epochs,
+            n_iter_no_change=recipe.epochs,
+            tol=0.0,
+            random_state=seed,
+        )
+    if recipe.kind == "prototypes":
+        p = 1 if recipe.distance == "absolute" else 2
+        return KNeighborsClassifier(n_neighbors=1, p=p, algorithm="brute")
+    if recipe.kind == "boosted_trees":
+        return GradientBoostingClassifier(
+            learning_rate=BOOSTING_RATE,
+            n_estimators=recipe.trees,
+            max_depth=recipe.depth,
+            min_samples_leaf=recipe.least_in_leaf,
+            subsample=BOOSTING_SHARE,
+            max_features="sqrt",
+            random_state=seed,
+        )
+    settings = {
+        "max_depth": recipe.depth,
+        "min_samples_leaf": recipe.least_in_leaf,
+        "random_state": seed,
+    }
+    if recipe.kind == "tree":
+        return DecisionTreeClassifier(**settings)
+    return ExtraTreesClassifier(n_estimators=recipe.trees, **settings)
+
+
+def _fit_mlp(
+    head: MLPClassifier,
+    x: Float64,
+    labels: NDArray[np.int64],
+    groups: Int64,
+    recipe: ClassifierRecipe,
+    rng: np.random.Generator,
+) -> None:
+    """Pass over the windows with new noise each time, and average the weights of the last third.
+
+    Noise in the inputs is a penalty on the slope of the scores (C. Bishop, Neural Computation 7,
+    1995). That of takes falls along the differences between windows of one group, one person's of
+    one class: there the scores are to be flat (tangent directions from the examples themselves;
+    P. Simard et al., NIPS 4, 1992). The mean of the last weights does what a falling step does
+    (B. Polyak and A. Juditsky, SIAM J. Control Optim. 30, 1992).
+    """
+    parameters: list[list[NDArray[np.float32]]] = []
+    classes = np.unique(labels)
+    single = x.astype(np.float32)  # half the time of double precision, and precision enough
+    for epoch in range(recipe.epochs):
+        noisy = single
+        if recipe.input_noise:
+            noise = rng.standard_normal(x.shape, dtype=np.float32)
+            noisy = single + np.float32(recipe.input_noise) * noise
+        if recipe.take_noise:
+            share = rng.standard_normal((len(x), 1), dtype=np.float32)
+            another = single[_one_of_its_group(groups, rng)]
+            noisy = noisy + np.float32(recipe.take_noise) * share * (another - single)
+        head.partial_fit(noisy, labels, classes=classes)
+        if recipe.averaged and epoch >= recipe.epochs * 2 // 3:
+            parameters.append([p.copy() for p in (*head.coefs_, *head.intercepts_)])
+    kept = parameters or [[*head.coefs_, *head.intercepts_]]
+    means = [np.mean(each, axis=0, dtype=np.float64) for each in zip(*kept, strict=True)]
+    n_layers = len(head.coefs_)
+    head.coefs_, head.intercepts_ = means[:n_layers], means[n_layers:]
+
+
+def _one_of_its_group(groups: Int64, rng: np.random.Generator) -> Int64:
+    """Draw a member of each member's group, which may be itself; int64 (n_members,)."""
+    sizes = np.bincount(groups)
+    first = np.cumsum(sizes) - sizes
+    order = np.argsort(groups, kind="stable")
+    return np.asarray(order[first[groups] + rng.integers(sizes[groups])])
+
+
+def _prototypes(
+    x: Float64, labels: NDArray[np.int64], n_each: int, seed: int
+) -> tuple[Float64, NDArray[np.int64]]:
+    """Return the centres of each class's clusters (k-means), and the class of each.
+
+    A class with fewer windows than it may keep keeps them all.
+    """
+    centres, owners = [], []
+    for label in np.unique(labels):
+        own = np.unique(x[labels == label], axis=0)
+        if len(own) > n_each:
+            own = KMeans(n_each, n_init=3, random_state=seed).fit(own).cluster_centers_
+        centres.append(own)
+        owners.append(np.full(len(own), label))
+    return np.concatenate(centres), np.concatenate(owners)

@@ -1,0 +1,115 @@
+"""Real weights to integer weights: scales from training data, outliers clipped.
+
+One number is the trap here: a scale that represents the largest weight exactly wastes most of the
+integer range on it. The scale is therefore searched for the least error of the layer's own outputs
+on training data, and output scales leave a chosen share of training values to saturation.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runtime.fixedpoint import choose_multiplier, symmetric_limit
+from runtime.stages.contract.stage import Float64, Int32, Int64
+from runtime.stages.dense import Dense
+
+__all__ = ["quantise_dense", "shift_to_fit"]
+
+CLIP_SHARES = (1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4)
+MAX_CALIBRATION_ROWS = 4096
+MAX_ACCUMULATOR = 2.0**30
+"""A weight step is never so small that inputs at their worst could come near 32 bits."""
+
+
+def quantise_dense(
+    weights: Float64,
+    bias: Float64,
+    x: Int32,
+    low: Int64,
+    high: Int64,
+    *,
+    weight_bits: int,
+    out_bits: int,
+    clip_quantile: float,
+    relu: bool = False,
+) -> tuple[Dense, float]:
+    """Round a real layer to a :class:`~runtime.stages.dense.Dense` stage.
+
+    Parameters
+    ----------
+    weights : float64 (n_out, n_in)
+        Real weights for integer inputs.
+    bias : float64 (n_out,)
+        Real bias.
+    x : int32 (n_samples, n_in)
+        Training inputs; evenly thinned to 4096 rows.
+    low, high : int64 (n_in,)
+        Proven range of each input.
+    weight_bits : int
+        2 to 8, or 16; 2 leaves -1, 0 and 1.
+    out_bits : int
+        8, 16, or 32 for unscaled accumulators (scores).
+    clip_quantile : float
+        Share of training outputs that must not saturate.
+    relu : bool
+        Whether negative outputs become zero.
+
+    Returns
+    -------
+    stage : Dense
+    unit : float
+        Real value of one step of the stage's output.
+    """
+    sample = x[:: -(-len(x) // MAX_CALIBRATION_ROWS)].astype(np.float64)
+    extreme = np.maximum(np.abs(low), np.abs(high)).astype(np.float64)
+    smallest = float((np.abs(weights) @ extreme).max()) / MAX_ACCUMULATOR
+    unit_w = max(smallest, _weight_unit(weights, sample, symmetric_limit(weight_bits)))
+    limit = symmetric_limit(weight_bits)
+    rounded = np.clip(np.floor(weights / unit_w + 0.5), -limit, limit)
+    integer: NDArray[np.signedinteger] = rounded.astype(np.int8 if weight_bits <= 8 else np.int16)
+    real_bias = bias / unit_w
+    # Rounded weights on inputs that are never negative add up to an offset; the bias takes it back.
+    missing = (weights / unit_w - rounded) @ sample.mean(axis=0)
+    integer_bias = np.floor(real_bias + missing + 0.5).astype(np.int32)
+    multiplier, shift = 1, 0
+    if out_bits != 32:
+        y = sample @ weights.T + bias
+        largest = float(np.quantile(np.maximum(y, 0.0) if relu else np.abs(y), clip_quantile))
+        unit_y = max(largest, unit_w) / symmetric_limit(out_bits)
+        worst = np.abs(integer.astype(np.int64)) @ np.maximum(np.abs(low), np.abs(high))
+        bound = int((worst + np.abs(integer_bias.astype(np.int64))).max())
+        multiplier, shift = choose_multiplier(unit_w / unit_y, bound, "dense")
+    stage = Dense(
+        weights=integer,
+        bias=integer_bias,
+        multiplier=multiplier,
+        shift=shift,
+        relu=relu,
+        out_bits=out_bits,
+        real_weights=weights / unit_w,
+        real_bias=real_bias,
+    )
+    return stage, unit_w * 2**shift / multiplier
+
+
+def shift_to_fit(largest: float, n_bits: int) -> int:
+    """Return the least shift that brings a magnitude within a symmetric number of `n_bits` bits."""
+    return max(0, math.ceil(math.log2(max(1.0, largest / symmetric_limit(n_bits)))))
+
+
+def _weight_unit(weights: Float64, sample: Float64, limit: int) -> float:
+    """Return the real value of one integer weight step that costs the outputs the least error."""
+    largest = float(np.abs(weights).max())
+    if largest == 0.0:
+        return 1.0
+    units = [share * largest / limit for share in CLIP_SHARES]
+    gram = sample.T @ sample
+
+    def error(unit: float) -> float:
+        missing = weights - unit * np.clip(np.floor(weights / unit + 0.5), -limit, limit)
+        return float(np.sum((missing @ gram) * missing))
+
+    return min(units, key=error)

@@ -1,0 +1,84 @@
+"""The model card: what a model is for, how well it was seen to work, and on whom."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from runtime.model import Model
+from trainer.tell.sentences import emulated_words, event_words, worst_words
+from trainer.tell.tables import PIPELINES, figure_text
+
+__all__ = ["model_card"]
+
+
+def model_card(model: Model, evaluation: dict[str, Any]) -> str:
+    """Return the card as Markdown; no date, so that the same model gives the same bytes.
+
+    Parameters
+    ----------
+    model : Model
+    evaluation : dict
+        Content of evaluation.json.
+    """
+    sensor = model.sensor
+    people = evaluation["participants"]
+    takes = evaluation["fixed"]["accuracy"]["n_takes"]
+    lines = [
+        f"# {model.name}",
+        "",
+        f"Task: {model.task.replace('_', ' ')}. Answers: {', '.join(model.classes)}.",
+        "",
+        "## Input",
+        "",
+        f"Frame pairs of sensor {sensor.name}: {sensor.n_rows} x {sensor.n_cols} pixels, "
+        f"{sensor.bit_depth} bits, {sensor.frame_rate_hz:g} pairs a second, "
+        f"LED {sensor.led_wavelength_nm:g} nm at {sensor.led_current_ma:g} mA. "
+        "Raw counts; no image is reconstructed.",
+        "",
+        "## Stages",
+        "",
+        "| stage | values in | values out |",
+        "| --- | --- | --- |",
+        *(f"| {stage.kind} | {stage.n_in} | {stage.n_out} |" for stage in model.stages),
+        "",
+        "## Recognition",
+        "",
+        f"{takes} takes of {len(people['test'])} participants who were locked away from training "
+        f"({', '.join(people['test'])}); trained on {len(people['train'])} others "
+        f"({', '.join(people['train'])}). 95 % intervals over participants.",
+        "",
+        "| pipeline | accuracy | macro F1 |",
+        "| --- | --- | --- |",
+        *(
+            f"| {label} | {figure_text(evaluation[key]['accuracy'])} "
+            f"| {figure_text(evaluation[key]['macro_f1'])} |"
+            for key, label in PIPELINES.items()
+        ),
+        "",
+        f"The locked participants were used by {len(evaluation['test_uses'])} model(s) of this "
+        "task so far; each use is listed in evaluation.json.",
+        "",
+        *_stream_lines(evaluation),
+        "## For whom it works less well",
+        "",
+        f"- Locked participants: {worst_words(evaluation['worst_group'])}",
+        f"- Training participants in turn: {worst_words(evaluation['worst_group_in_turn'])}",
+        "",
+        "## Limits",
+        "",
+        f"- Recorded by: {', '.join(evaluation['recorded_by'])}.",
+        *([f"- {said}"] if (said := emulated_words(evaluation)) else []),
+        "- evaluation.html shows the figures, the groups and the worst takes.",
+        "- Light into eyes: judge the LED's drive by IEC 62471 before anybody sits before it.",
+        "- Recordings of people need their consent, and are deleted with it.",
+        "",
+        f"Recipe {model.provenance['recipe']}, data {model.provenance['data']} (SHA-256).",
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def _stream_lines(evaluation: dict[str, Any]) -> list[str]:
+    if "events" not in evaluation:
+        return []
+    return ["## Events", "", event_words(evaluation["events"]), ""]

@@ -1,0 +1,173 @@
+"""The evaluation page: verdict first, then what it rests on, then where to look for mistakes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from importlib import resources
+from typing import Any
+
+import numpy as np
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+from numpy.typing import NDArray
+
+from runtime.budget.page.report import page_style
+from trainer.judge.groups import GROUPINGS
+from trainer.judge.worst_takes import WorstTake
+from trainer.tell.charts import grey_picture
+from trainer.tell.page_charts import (
+    latency_chart,
+    learning_chart,
+    participants_chart,
+    scores_chart,
+    trade_off_chart,
+)
+from trainer.tell.sentences import (
+    count,
+    emulated_words,
+    from_end,
+    learning_words,
+    per_hour,
+    percent,
+    verdict,
+    worst_words,
+)
+from trainer.tell.tables import PIPELINES
+
+__all__ = ["evaluation_page"]
+
+Row = Mapping[str, Any]
+N_LETTERS = 26
+
+
+def evaluation_page(
+    evaluation: Row, worst: Sequence[WorstTake], readouts: Sequence[NDArray[np.int32]]
+) -> str:
+    """Return the page as HTML text, self-contained, the same bytes each time.
+
+    Parameters
+    ----------
+    evaluation : mapping
+        Content of evaluation.json.
+    worst : sequence of WorstTake
+        The takes to show.
+    readouts : sequence of int32 (n_moments, n_rows, n_cols)
+        Lit minus dark at each take's moments, as :func:`trainer.judge.worst_takes.readouts_of`
+        reads them.
+    """
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters.update(
+        percent=percent, count=count, per_hour=per_hour, from_end=from_end, before=_before
+    )
+    environment.globals.update(letter=_letter)
+    template = resources.files("trainer.tell").joinpath("page.html.j2").read_text("utf-8")
+    events = evaluation.get("events")
+    return environment.from_string(template).render(
+        e=evaluation,
+        events=events,
+        style=Markup(page_style()),  # noqa: S704 - the house's own style sheet
+        verdict=verdict(evaluation),
+        pipelines=[(label, evaluation[key]) for key, label in PIPELINES.items()],
+        matrices=_matrices(evaluation),
+        participants=participants_chart(evaluation["per_participant"]),
+        trade_off=trade_off_chart(events) if events else None,
+        latency=latency_chart(events["latency_ms"])
+        if events and events["latency_ms"]["n_events"]
+        else None,
+        learning=learning_chart(evaluation["learning_curve"]),
+        learning_words=learning_words(evaluation["learning_curve"]),
+        groups=_groups(evaluation),
+        takes=[_take(*both) for both in zip(worst, readouts, strict=True)],
+        emulated=emulated_words(evaluation),
+    )
+
+
+def _letter(index: int) -> str:
+    """Return A, B, C... for a class, and numbers from the 27th."""
+    return chr(ord("A") + index) if index < N_LETTERS else str(index + 1)
+
+
+def _before(ms: float) -> str:
+    """Return when a gesture ended that an event is told of, from the event."""
+    return from_end(-ms)
+
+
+def _matrices(evaluation: Row) -> list[dict[str, Any]]:
+    """Return each confusion matrix as rows of cells (count, share of the row)."""
+    matrices = []
+    for title, key in (
+        ("this model, fixed point", "confusion"),
+        ("four quadrants, fixed point", "confusion_four_quadrant"),
+    ):
+        rows = []
+        for index, counts in enumerate(evaluation[key]):
+            n_takes = max(1, sum(counts))
+            rows.append((index, [(n, n / n_takes) for n in counts]))
+        matrices.append({"title": title, "rows": rows})
+    return matrices
+
+
+def _groups(evaluation: Row) -> list[dict[str, Any]]:
+    """Return both sides' results by group, with the worst of each in words."""
+    bounded = {name for name in GROUPINGS if name != "distance"}
+    if evaluation["distance_told_by"] == "ruler":
+        bounded.add("distance")
+    sides = []
+    for key, title in (
+        ("", "The locked participants"),
+        ("_in_turn", "Training participants, each held out in turn"),
+    ):
+        groups = evaluation[f"groups{key}"]
+        sides.append(
+            {
+                "title": title,
+                "worst": worst_words(evaluation[f"worst_group{key}"]),
+                "groupings": [
+                    (
+                        words,
+                        [
+                            (
+                                row,
+                                _bounds(row, grouping, unit)
+                                if grouping in bounded
+                                else row["name"],
+                            )
+                            for row in groups[grouping]
+                        ],
+                    )
+                    for grouping, (words, unit) in GROUPINGS.items()
+                    if groups[grouping]
+                ],
+            }
+        )
+    return sides
+
+
+def _bounds(row: Row, grouping: str, unit: str) -> str:
+    """Return a group's name with its bounds, where it has any."""
+    low, high = row.get("low"), row.get("high")
+    if low is None and high is None:
+        return str(row["name"])
+    factor, sign = (100.0, " %") if grouping == "ambient" else (1.0, f" {unit}".rstrip())
+    ends = [None if end is None else f"{factor * end:g}{sign}" for end in (low, high)]
+    if low is None:
+        return f"{row['name']}, under {ends[1]}"
+    if high is None:
+        return f"{row['name']}, {ends[0]} and over"
+    return f"{row['name']}, {ends[0]} to {ends[1]}"
+
+
+def _take(take: WorstTake, readouts: NDArray[np.int32]) -> dict[str, Any]:
+    """Return what the page shows of one take; its pictures share one scale of grey."""
+    low, high = (float(v) for v in np.quantile(readouts, [0.01, 0.99]))
+    since = take.moments_s - take.told["begins_s"]
+    return {
+        "told": take.told,
+        "scores": scores_chart(take),
+        "pictures": [
+            (f"{at:.2f} s".replace("-", "−"), grey_picture(readout, low, high))
+            for at, readout in zip(since.tolist(), readouts, strict=True)
+        ],
+    }

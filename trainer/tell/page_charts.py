@@ -1,0 +1,162 @@
+"""The charts of the evaluation page, each from a part of evaluation.json."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from markupsafe import Markup
+
+from trainer.judge.worst_takes import WorstTake
+from trainer.tell.charts import Plot, nice_ticks
+
+__all__ = [
+    "latency_chart",
+    "learning_chart",
+    "participants_chart",
+    "scores_chart",
+    "trade_off_chart",
+]
+
+Row = Mapping[str, Any]
+MANY_PEOPLE = 40
+SIDES = {"locked": "right", "in_turn": "hollow"}
+KNEE_PER_HOUR = 0.5
+"""The axis of false events per hour is even below this, and logarithmic above."""
+
+
+def _percent(value: float) -> str:
+    return f"{100 * value:.1f} %"
+
+
+def participants_chart(rows: Sequence[Row]) -> Markup:
+    """Each participant's share of right takes, worst at the bottom."""
+    ordered = sorted(rows, key=lambda r: (r["n_right"] / r["n_takes"], r["participant"]))
+    shares = [row["n_right"] / row["n_takes"] for row in ordered]
+    pitch = 15.0 if len(ordered) <= MANY_PEOPLE else max(3.0, 600 / len(ordered))
+    low = min(0.9, math.floor(min(shares) * 10) / 10)
+    plot = Plot(
+        f"Share of right takes of {len(ordered)} participants, from {_percent(shares[0])} "
+        f"to {_percent(shares[-1])}",
+        (low, 1.0),
+        (-0.7, len(ordered) - 0.3),
+        height=50 + pitch * len(ordered),
+        left=44.0 if len(ordered) <= MANY_PEOPLE else 14.0,
+        right=16.0,
+    )
+    plot.x_axis([(t, f"{100 * t:g} %") for t in nice_ticks(low, 1.0)], "takes answered right")
+    for place, (row, share) in enumerate(zip(ordered, shares, strict=True)):
+        plot.line((low, 1.0), (place, place), "faint")
+        plot.dot(share, place, SIDES[row["side"]])
+        if len(ordered) <= MANY_PEOPLE:
+            plot.margin_note(place, row["participant"])
+    return plot.svg()
+
+
+def _knee(value: float) -> float:
+    return math.log10(1 + value / KNEE_PER_HOUR)
+
+
+def trade_off_chart(events: Row) -> Markup:
+    """Event F1 against false events per hour; the margin in use is marked."""
+    curves = {"line soft": events["trade_off_in_turn"], "line accent": events["trade_off"]}
+    rates = [row["false_per_hour"] for rows in curves.values() for row in rows]
+    now = events["false_events_per_hour"]["value"], events["f1"]["value"]
+    most = max([1.0, now[0], *rates])
+    plot = Plot(
+        "Event F1 against false events per hour as the margin falls; in use: F1 "
+        f"{now[1]:.3f} at {now[0]:.2f} an hour",
+        (0.0, most),
+        (0.0, 1.0),
+        x_scale=_knee,
+    )
+    plot.y_axis([(t, f"{t:.2g}") for t in (0.0, 0.25, 0.5, 0.75, 1.0)])
+    ticks = [t for t in (0.0, 0.5, 2.0, 10.0, 50.0, 200.0, 1000.0, 5000.0) if t <= most]
+    plot.x_axis([(t, f"{t:g}") for t in ticks], "false events per hour")
+    for kind, rows in curves.items():
+        plot.line([r["false_per_hour"] for r in rows], [r["f1"] for r in rows], kind)
+    plot.dot(*now, "right", 5)
+    plot.note(now[0], max(0.08, now[1] - 0.09), "in use", "start" if now[0] < most / 4 else "end")
+    return plot.svg()
+
+
+def latency_chart(latency: Row) -> Markup:
+    """Histogram of the time from a gesture's end to its event."""
+    bins = latency["histogram"]
+    most = max(row["n_events"] for row in bins)
+    low = min(0, bins[0]["from"])
+    high = max(bins[-1]["to"], low + 300)
+    plot = Plot(
+        f"Latency of {latency['n_events']} events: median {latency['median']:.0f} ms, "
+        f"95th percentile {latency['p95']:.0f} ms",
+        (low, high),
+        (0, most * 1.15),
+        height=170,
+    )
+    plot.y_axis([(t, f"{t:g}") for t in nice_ticks(0, most, 4) if t == int(t)])
+    for row in bins:
+        plot.bar((row["from"], row["to"]), (0, row["n_events"]), "heap")
+    plot.x_axis(
+        [(t, f"{t:g}") for t in nice_ticks(low, high, 6)],
+        "ms from the gesture's end to its event",
+    )
+    plot.rule(latency["median"], "mark", "median")
+    plot.rule(latency["p95"], "mark thin", "95 %")
+    return plot.svg()
+
+
+def learning_chart(curve: Sequence[Row]) -> Markup:
+    """Accuracy on people held out against the number of people learned from."""
+    numbers = [row["n_participants"] for row in curve]
+    figures = [row["accuracy"] for row in curve]
+    low = math.floor(min(f["low"] for f in figures) * 10) / 10
+    plot = Plot(
+        "Accuracy on people held out by the number of people learned from: "
+        + ", ".join(
+            f"{n} people {_percent(f['value'])}" for n, f in zip(numbers, figures, strict=True)
+        ),
+        (numbers[0] * 0.85, numbers[-1] * 1.15),
+        (low, 1.0),
+        height=170,
+        left=42.0,
+        x_scale=math.log,
+    )
+    plot.y_axis([(t, f"{100 * t:g} %") for t in nice_ticks(low, 1.0, 4)])
+    plot.x_axis([(n, str(n)) for n in numbers], "people learned from")
+    for number, figure in zip(numbers, figures, strict=True):
+        plot.line((number, number), (figure["low"], figure["high"]), "interval")
+    plot.line(numbers, [f["value"] for f in figures], "line accent")
+    for number, figure in zip(numbers, figures, strict=True):
+        plot.dot(number, figure["value"], "right")
+    return plot.svg()
+
+
+def scores_chart(take: WorstTake) -> Markup:
+    """Scores of one take over time: the class asked for, the one answered, and the best other."""
+    told = take.told
+    times = take.time_s - told["begins_s"]
+    answered = take.answer if take.answer != take.asked else None
+    rest = [c for c in range(take.scores.shape[1]) if c not in (take.asked, answered)]
+    others = take.scores[:, rest].max(axis=1) if rest else take.scores[:, take.asked]
+    low, high = float(take.scores.min()), float(take.scores.max())
+    judged = told["at_s"] - told["begins_s"]
+    plot = Plot(
+        f"Scores over time of {told['asked']} by {told['participant']}, answered {told['answer']}",
+        (float(times[0]), float(times[-1])),
+        (low - 0.05 * (high - low), high + 0.12 * (high - low)),
+        height=120,
+        left=12.0,
+        top=14.0,
+    )
+    plot.bar((0.0, judged), (low - 0.05 * (high - low), high + 0.12 * (high - low)), "span")
+    plot.line(times.tolist(), others.tolist(), "line soft")
+    if answered is not None:
+        plot.line(times.tolist(), take.scores[:, answered].tolist(), "line ink")
+    plot.line(times.tolist(), take.scores[:, take.asked].tolist(), "line accent")
+    plot.x_axis(
+        [(t, f"{t:g}") for t in nice_ticks(float(times[0]), float(times[-1]), 6)],
+        "s from the take's beginning",
+    )
+    plot.rule(judged, "mark", "judged")
+    return plot.svg()

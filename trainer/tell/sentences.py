@@ -1,0 +1,143 @@
+"""What figures mean, in plain sentences: nothing is called different where intervals overlap."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from trainer.judge.groups import GROUPINGS
+
+__all__ = [
+    "count",
+    "emulated_words",
+    "event_words",
+    "from_end",
+    "learning_words",
+    "per_hour",
+    "percent",
+    "verdict",
+    "worst_words",
+]
+
+Row = Mapping[str, Any]
+WORTH_MORE_PEOPLE = 0.01
+"""A gain from twice the people that is worth recording for: one point."""
+
+
+def percent(figure: Row) -> str:
+    """Return ``95.7 % (92.1 to 98.4)``."""
+    low, high = 100 * figure["low"], 100 * figure["high"]
+    return f"{100 * figure['value']:.1f} % ({low:.1f} to {high:.1f})"
+
+
+def count(number: float, one: str, many: str | None = None) -> str:
+    """Return ``1 person`` or ``3 people``."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def verdict(evaluation: Row) -> dict[str, str]:
+    """Return the head of the page: a title and the sentences below it."""
+    found = evaluation["fixed"]["accuracy"]
+    baseline = evaluation["four_quadrant"]["accuracy"]
+    people = count(found["n_participants"], "person", "people")
+    if found["low"] > baseline["high"]:
+        gain = 100 * (found["value"] - baseline["value"])
+        beside = (
+            f"Four quadrants, with the same pipeline, reach {100 * baseline['value']:.1f} %: "
+            f"{gain:.1f} points less."
+        )
+    else:
+        beside = (
+            f"Four quadrants, with the same pipeline, reach {100 * baseline['value']:.1f} %: the "
+            "intervals overlap, so this test shows no difference."
+        )
+    return {
+        "title": f"{100 * found['value']:.1f} % of takes recognised.",
+        "takes": f"Of {count(found['n_takes'], 'take')} by {people} it had never seen; with 95 % "
+        f"confidence {100 * found['low']:.1f} to {100 * found['high']:.1f} % of such people's.",
+        "beside": beside,
+        "events": event_words(evaluation["events"]) if "events" in evaluation else "",
+    }
+
+
+def emulated_words(evaluation: Row) -> str:
+    """Return what has to be said of figures from an emulated sensor; empty for a real one."""
+    if not any("emulated" in sensor for sensor in evaluation["recorded_by"]):
+        return ""
+    words = "Made on an emulated sensor with invented people: it says nothing of real hands."
+    events = evaluation.get("events")
+    if events and events["false_events_per_hour"]["counted_on"] == "background":
+        words += (
+            " Its everyday time is busier than real days: it has no quiet hour, and hands are in "
+            "view for much of it."
+        )
+    return words
+
+
+def event_words(events: Row) -> str:
+    """Say what the stream tells: gestures found, false events per hour, latency."""
+    rate, f1, latency = events["false_events_per_hour"], events["f1"], events["latency_ms"]
+    hours = (
+        f"{rate['hours']:.1f} h of everyday time"
+        if rate["counted_on"] == "background"
+        else f"{60 * rate['hours']:.0f} min of gestures, the only time there is to count on"
+    )
+    words = (
+        f"As a stream: event F1 {f1['value']:.3f} ({f1['low']:.3f} to {f1['high']:.3f}) on "
+        f"{count(f1['n_events'], 'gesture')}; {count(rate['n_events'], 'false event')} in {hours}, "
+        f"so at most {per_hour(rate['upper_95'])} an hour with 95 % confidence"
+    )
+    if latency["n_events"]:
+        words += (
+            f"; told {from_end(latency['median'])} the gesture's end (median), 95 % of events by "
+            f"{from_end(latency['p95'])} it"
+        )
+    return words + "."
+
+
+def per_hour(rate: float) -> str:
+    """Return a rate with two digits, without an exponent."""
+    return f"{rate:.2f}" if rate < 10 else f"{rate:,.0f}"
+
+
+def from_end(ms: float) -> str:
+    """Return a time as ``120 ms after`` or ``40 ms before``."""
+    return f"{abs(ms):.0f} ms {'after' if ms >= 0 else 'before'}"
+
+
+def learning_words(curve: Sequence[Row]) -> str:
+    """Tell a data collector whether to go on recording people."""
+    if len(curve) < 2:
+        return "Too few people for a learning curve: record more."
+    last = curve[-1]
+    halves = [row for row in curve[:-1] if row["n_participants"] <= last["n_participants"] / 1.5]
+    before = halves[-1] if halves else curve[0]
+    gain = last["accuracy"]["value"] - before["accuracy"]["value"]
+    step = f"From {before['n_participants']} to {last['n_participants']} people, accuracy on others"
+    if last["accuracy"]["low"] > before["accuracy"]["high"]:
+        return f"{step} rose by {100 * gain:.1f} points and is still rising: go on recording."
+    if gain >= WORTH_MORE_PEOPLE:
+        return (
+            f"{step} rose by {100 * gain:.1f} points, which is within the intervals: more people "
+            "may help, and recording some would show it."
+        )
+    change = "did not rise" if gain <= 0 else f"rose by {100 * gain:.1f} points only"
+    return (
+        f"{step} {change}: more people of this kind will hardly help. Record other kinds of people "
+        "and conditions, or improve the recipe."
+    )
+
+
+def worst_words(group: Row | None) -> str:
+    """Name the worst group, and say whether it can be told from the others."""
+    if group is None:
+        return "No two groups with at least two people in one of them: too few to name a worst."
+    grouping = GROUPINGS[group["grouping"]][0].split(",")[0]
+    people = count(group["accuracy"]["n_participants"], "person", "people")
+    words = (
+        f"Worst: {grouping}, “{group['name']}”, {percent(group['accuracy'])}, "
+        f"{count(group['accuracy']['n_takes'], 'take')} of {people}."
+    )
+    if group["below_others"]:
+        return words + " Its interval lies below that of all others: a real difference."
+    return words + " Its interval overlaps that of the others: no difference is shown."

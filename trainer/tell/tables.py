@@ -1,0 +1,102 @@
+"""Figures as people read them: one row per pipeline, the interval always beside the value."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from rich.table import Table
+
+from trainer.tell.sentences import per_hour
+
+__all__ = [
+    "PIPELINES",
+    "candidates_table",
+    "evaluation_rows",
+    "evaluation_tables",
+    "figure_text",
+]
+
+PIPELINES = {
+    "float": "float",
+    "fixed": "fixed point",
+    "cross_validation": "fixed point, training people in turn",
+    "four_quadrant": "four quadrants, fixed point",
+    "majority": "majority class",
+}
+
+
+def figure_text(figure: dict[str, Any]) -> str:
+    """Return a figure of evaluation.json as ``0.957 [0.921, 0.984]``."""
+    return f"{figure['value']:.3f} [{figure['low']:.3f}, {figure['high']:.3f}]"
+
+
+def evaluation_rows(evaluation: dict[str, Any]) -> list[tuple[str, str, str, str]]:
+    """Return rows (task, pipeline, accuracy, macro F1) of an evaluation, 95 % intervals.
+
+    Parameters
+    ----------
+    evaluation : dict
+        Content of evaluation.json.
+    """
+    return [
+        (
+            evaluation["task"],
+            label,
+            figure_text(evaluation[key]["accuracy"]),
+            figure_text(evaluation[key]["macro_f1"]),
+        )
+        for key, label in PIPELINES.items()
+    ]
+
+
+def evaluation_tables(evaluations: Sequence[dict[str, Any]]) -> list[Table]:
+    """Return tables of several evaluations for a terminal: takes, and events where there are."""
+    events = _events_table([e for e in evaluations if "events" in e])
+    return [_takes_table(evaluations), *([events] if events.row_count else [])]
+
+
+def _takes_table(evaluations: Sequence[dict[str, Any]]) -> Table:
+    table = Table(title="Recognition of people held out of training (95 % interval)")
+    for heading in ("model", "pipeline", "accuracy", "macro F1"):
+        table.add_column(heading)
+    for evaluation in evaluations:
+        for row in evaluation_rows(evaluation):
+            table.add_row(*row)
+        table.add_section()
+    return table
+
+
+def candidates_table(candidates: Sequence[dict[str, Any]]) -> Table:
+    """Return what each of several recipes reached on training people held out in turn."""
+    table = Table(title="Recipes, on training people held out in turn (95 % interval)")
+    for heading in ("recipe", "accuracy", "macro F1", "taken"):
+        table.add_column(heading)
+    for each in candidates:
+        found = each["cross_validation"]
+        table.add_row(
+            f"{each['name']} {each['recipe'][:8]}",
+            figure_text(found["accuracy"]),
+            figure_text(found["macro_f1"]),
+            "yes" if each["chosen"] else "",
+        )
+    return table
+
+
+def _events_table(evaluations: Sequence[dict[str, Any]]) -> Table:
+    table = Table(title="Events in streams of people held out of training (95 % interval)")
+    for heading in ("model", "event F1", "false events an hour", "latency, ms"):
+        table.add_column(heading)
+    for evaluation in evaluations:
+        events = evaluation["events"]
+        rate, latency = events["false_events_per_hour"], events["latency_ms"]
+        table.add_row(
+            evaluation["task"],
+            figure_text(events["f1"]),
+            f"{per_hour(rate['value'])}, at most {per_hour(rate['upper_95'])} "
+            f"({rate['n_events']} in {rate['hours']:.2f} h)",
+            f"median {latency['median']:.0f}, 95 % {latency['p95']:.0f}"
+            if latency["n_events"]
+            else "none told",
+        )
+    return table
