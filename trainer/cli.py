@@ -56,9 +56,9 @@ def train(
     """
     from rich.console import Console
 
-    from trainer.fit.training import train_model
     from trainer.recipe import load_recipe
     from trainer.tell.tables import candidates_table, evaluation_tables
+    from trainer.train import train_model
     from trainer.work.cluster import chosen_workers
 
     read = [load_recipe(recipe) for recipe in recipes]

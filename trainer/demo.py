@@ -161,8 +161,8 @@ def _record_all(out: Path) -> Iterator[str]:
 
 
 def _train(data: Path, name: str, out: Path) -> dict[str, Any]:
-    from trainer.fit.training import train_model
     from trainer.recipe import load_recipe
+    from trainer.train import train_model
 
     return train_model(data, load_recipe(name), out)
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError
+from runtime.firmware.emit.generate import generate, stage_labels
 from runtime.firmware.machine.compile import CompiledFirmware, compile_for
 from runtime.firmware.machine.cores import find_core
 from runtime.firmware.machine.elf import read_sizes
@@ -22,19 +23,7 @@ from runtime.firmware.measure.trace import trace_frames
 if TYPE_CHECKING:
     from runtime.model import Model
 
-__all__ = ["CoreProfile", "Footprint", "measure_footprint", "profile", "profile_compiled"]
-
-
-@dataclass(frozen=True, slots=True)
-class Footprint:
-    """Bytes that a model takes on a core."""
-
-    core: str
-    compiler: str
-    optimise: str
-    flash_bytes: int
-    ram_bytes: int
-    stack_bytes: int
+__all__ = ["CoreProfile", "profile", "profile_compiled"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,16 +97,6 @@ class CoreProfile:
         return cls(**fields | {"cycles_per_frame": tuple(cycles)})
 
 
-def measure_footprint(folder: Path, core: str, optimise: str = "-O2") -> Footprint:
-    """Compile a firmware folder and read the bytes that it takes."""
-    compiled = compile_for(folder, core, optimise=optimise)
-    sizes = read_sizes(compiled)
-    return Footprint(
-        core, compiled.compiler, optimise, sizes.flash_bytes, sizes.ram_bytes,
-        stack_bound(compiled),
-    )  # fmt: skip
-
-
 def profile(
     model: Model,
     core: str,
@@ -147,8 +126,6 @@ def profile(
     FormatError, ToolError, UsageError
         As `compile_for` and `trace_frames` raise them.
     """
-    from runtime.firmware.emit.generate import generate, stage_labels
-
     with tempfile.TemporaryDirectory(prefix="pw-profile-") as folder:
         for name, text in (generate(model) if sources is None else sources).items():
             (Path(folder) / name).write_text(text, encoding="utf-8")

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from runtime.errors import FormatError
 from runtime.stages.contract.stage import Counts, EntryStage, Int32, Int64, prove_int32, require
+from runtime.stages.kernels.bins import BinGrid, bins_c
 
 if TYPE_CHECKING:
     from runtime.stages.contract.c_text import CStage, Edge
@@ -130,6 +131,8 @@ class Bins(EntryStage):
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Load each pixel once: see the kernel's own notes."""
-        from runtime.stages.kernels.pixels import bins_c
-
-        return bins_c(self, prefix, x, y)
+        grid = BinGrid(
+            self.first_row, self.last_row, self.first_col, self.n_cols,
+            self.bin_height, self.bin_width, self.bin_rows, self.bin_cols,
+        )  # fmt: skip
+        return bins_c(grid, prefix, x, y)

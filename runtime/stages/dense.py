@@ -30,6 +30,7 @@ from runtime.stages.contract.stage import (
     require,
     require_one_of,
 )
+from runtime.stages.kernels.dense import Matrix, dense_c
 
 if TYPE_CHECKING:
     from runtime.stages.contract.c_text import CStage, Edge
@@ -92,7 +93,7 @@ class Dense(Stage):
             limit = symmetric_limit(8 * weights.dtype.itemsize)
             raise FormatError(self.kind, "weights", int(weights.min()), f"-{limit} to {limit}")
         if not isinstance(self.relu, bool):
-            raise FormatError(self.kind, "relu", self.relu, "true or false")
+            raise FormatError(self.kind, "relu", self.relu, self.ternary, "true or false")
         require_one_of(self.kind, "out_bits", self.out_bits, (8, 16, 32))
         raw = self.out_bits == 32
         require(self.kind, "multiplier", self.multiplier, 1, 1 if raw else MAX_MULTIPLIER)
@@ -179,6 +180,10 @@ class Dense(Stage):
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Choose a kernel by the weights: see the kernels' own notes."""
-        from runtime.stages.kernels.pixels import dense_c
-
-        return dense_c(self, prefix, x, y)
+        ends = np.full(x.length, x.lo, np.int64), np.full(x.length, x.hi, np.int64)
+        bound = int(self.accumulator_bound(*ends).max())
+        matrix = Matrix(
+            self.weights, self.bias, self.multiplier, self.shift, self.limit, self.out_bits,
+            self.relu, self.ternary, bound,
+        )  # fmt: skip
+        return dense_c(matrix, prefix, x, y)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from runtime.errors import FormatError
 from runtime.stages.contract.stage import Counts, EntryStage, Int32, Int64, frozen_array, require
+from runtime.stages.kernels.pixels import pixels_c
 
 if TYPE_CHECKING:
     from runtime.stages.contract.c_text import CStage, Edge
@@ -96,6 +97,4 @@ class Pixels(EntryStage):
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Load the chosen pixels of each row: see the kernel's own notes."""
-        from runtime.stages.kernels.pixels import pixels_c
-
-        return pixels_c(self, prefix, x, y)
+        return pixels_c(self.indices, self.n_cols, prefix, y)

@@ -26,8 +26,8 @@ from runtime.firmware.machine.execute import execute
 from runtime.firmware.machine.layout import Records
 from runtime.model import Model, load_model
 from runtime.onnx.steps import evaluator, onnx_runtime, read_step_graph
+from runtime.sample_frames import read_test_frames
 from runtime.stages.contract.stage import Counts
-from runtime.test_frames import read_test_frames
 from runtime.verification.engines import Engine, reference
 from runtime.verification.precision import Precision, measure_precision
 

@@ -35,7 +35,7 @@ from trainer.judge.worst_takes import WorstTake
 from trainer.recipe import Recipe
 from trainer.work.jobs import LocalWorkers, Workers
 
-__all__ = ["Progress", "Trained", "fit_model", "train_model"]
+__all__ = ["Progress", "Trained", "fit_model"]
 
 Progress = Callable[[str], None]
 
@@ -157,27 +157,6 @@ def fit_model(
         model, evaluation, fitted.classifier, fitted.features.low.size,
         chosen.corpus.select(locked=True), examined.worst,
     )  # fmt: skip
-
-
-def train_model(
-    data: Path,
-    recipe: Recipe | Sequence[Recipe],
-    out: Path,
-    progress: Progress | None = None,
-    workers: Workers | None = None,
-) -> dict[str, Any]:
-    """Train, examine and write the whole model folder; return the evaluation.
-
-    Parameters and errors are those of :func:`fit_model`, and UsageError when `out` is in use.
-    """
-    from trainer.tell.export import refuse_used_folder, write_model_folder
-
-    refuse_used_folder(out)
-    trained = fit_model(data, recipe, progress, workers)
-    if progress:
-        progress("exporting")
-    write_model_folder(trained, out)
-    return trained.evaluation
 
 
 def _tell(tell: Progress, what: str, how_far: str) -> None:

@@ -24,7 +24,7 @@ from runtime.firmware.emit.generate import generate
 from runtime.firmware.machine.compile import compiler_version
 from runtime.firmware.profile import CoreProfile, profile
 from runtime.model import Model
-from runtime.test_frames import read_test_frames
+from runtime.sample_frames import read_test_frames
 
 __all__ = ["Profiles", "profiles_of", "write_json"]
 

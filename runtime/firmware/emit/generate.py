@@ -12,18 +12,14 @@ import textwrap
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from runtime.errors import FormatError
 from runtime.files import write_whole
 from runtime.firmware.emit.selftest import README, SELFTEST_C, vectors_h
 from runtime.firmware.emit.text import HEADER_H, HELPERS, MODEL_C, STEP_C
-from runtime.stages.contract.c_text import CStage, Edge
-from runtime.stages.kernels.template import fill
-
-if TYPE_CHECKING:
-    from runtime.firmware.profile import Footprint
-    from runtime.model import Model
+from runtime.firmware.measure.footprint import Footprint, measure_footprint
+from runtime.model import Model, model_hash
+from runtime.stages.contract.c_text import CStage, Edge, fill
 
 __all__ = ["FIRMWARE_FILES", "generate", "stage_labels", "write_firmware"]
 
@@ -73,12 +69,12 @@ def generate(model: Model, footprint: Footprint | None = None) -> dict[str, str]
     parts = _parts(model)
     values = _values(model, parts, footprint)
     return {
-        "pw_model.h": fill(HEADER_H, values),
-        "pw_model.c": fill(MODEL_C, values),
+        "pw_model.h": fill(HEADER_H, **values),
+        "pw_model.c": fill(MODEL_C, **values),
         "pw_weights.h": _weights_h(parts, values),
         "pw_vectors.h": vectors_h(model),
         "selftest.c": SELFTEST_C,
-        "README.md": fill(README, values),
+        "README.md": fill(README, **values),
     }
 
 
@@ -87,8 +83,6 @@ def write_firmware(model: Model, folder: Path | str) -> None:
 
     Each file is written under a temporary name and renamed.
     """
-    from runtime.firmware.profile import measure_footprint
-
     folder = Path(folder)
     with tempfile.TemporaryDirectory(prefix="pw-size-") as trial:
         _write(generate(model), Path(trial))
@@ -127,8 +121,6 @@ def _parts(model: Model) -> list[_Part]:
 
 def _values(model: Model, parts: list[_Part], footprint: Footprint | None) -> dict[str, object]:
     """Return what the templates' places stand for."""
-    from runtime.model import model_hash
-
     sensor = model.sensor
     members = [(p.label, m) for p in parts for m in p.c.state]
     functions = "\n".join(f"/* Stage {p.label}: {p.kind}. */\n{p.c.functions}" for p in parts)
@@ -168,7 +160,7 @@ def _values(model: Model, parts: list[_Part], footprint: Footprint | None) -> di
         "MEMBER_LIST": " \\\n    ".join(["#define PW_STATE_MEMBERS(X)", *listed]),
         "HELPERS": "\n".join(text for name, text in HELPERS.items() if _uses(name, functions)),
         "FUNCTIONS": functions,
-        "STEP": fill(STEP_C, step),
+        "STEP": fill(STEP_C, **step),
         "INIT": "".join(p.c.init for p in parts),
     }
 

@@ -9,11 +9,14 @@ of `runtime.fixedpoint.scale`) and ``pw_sat`` (of `runtime.fixedpoint.saturate`)
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from runtime.errors import FormatError
 
 __all__ = ["LINE_LENGTH", "CStage", "CState", "Edge", "fill", "smallest_ctype", "table"]
 
@@ -86,10 +89,25 @@ def smallest_ctype(low: int, high: int) -> str:
     return "int32_t"
 
 
-def fill(text: str, **values: object) -> str:
-    """Put values in the place of ``@NAME@`` marks; braces of C stay as they are."""
-    for name, value in values.items():
-        text = text.replace(f"@{name}@", str(value))
+def fill(template: str, /, **values: object) -> str:
+    """Put values in the place of ``@NAME@`` marks, also of those in what is put there.
+
+    Braces of C stay as they are.
+
+    Raises
+    ------
+    FormatError
+        A mark has no value: the generator itself is wrong.
+    """
+
+    def value(match: re.Match[str]) -> str:
+        if match[1] not in values:
+            raise FormatError("C template", f"mark {match[1]}", "empty", "a value")
+        return str(values[match[1]])
+
+    text, n_filled = template, 1
+    while n_filled:
+        text, n_filled = re.subn(r"@([A-Z0-9_]+)@", value, text)
     return text
 
 

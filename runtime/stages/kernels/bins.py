@@ -14,15 +14,29 @@ here. Variants of one stage, all the same bits:
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
 
-from runtime.stages.contract.c_text import CStage, Edge
-from runtime.stages.kernels.template import fill
+from runtime.stages.contract.c_text import CStage, Edge, fill
 
-if TYPE_CHECKING:
-    from runtime.stages.bins import Bins
+__all__ = ["BinGrid", "bins_c"]
 
-__all__ = ["bins_c"]
+
+@dataclass(frozen=True, slots=True)
+class BinGrid:
+    """Where bins lie in an exposure: `bin_rows` by `bin_cols` of them, in pixels.
+
+    Rows from `first_row` up to, not including, `last_row`; columns from `first_col`, of `n_cols`.
+    """
+
+    first_row: int
+    last_row: int
+    first_col: int
+    n_cols: int
+    bin_height: int
+    bin_width: int
+    bin_rows: int
+    bin_cols: int
+
 
 _ROW = """\
 /* Row `row` of both exposures into its bins; the first row of a bin starts the sum. */
@@ -155,24 +169,24 @@ _LOW = ("r3", "r4", "r5", "r6")
 """Registers that every Thumb instruction reaches."""
 
 
-def bins_c(stage: Bins, prefix: str, x: Edge, y: Edge) -> CStage:
+def bins_c(grid: BinGrid, prefix: str, x: Edge, y: Edge) -> CStage:
     """Return the C of binning: each pixel read once, rows outside the region never."""
-    first = stage.first_row
+    first = grid.first_row
     values: dict[str, object] = {
-        "P": prefix, "Y": y.ctype, "FIRST_ROW": first, "LAST_ROW": stage.last_row,
-        "FIRST_COL": stage.first_col, "HEIGHT": stage.bin_height, "WIDTH": stage.bin_width,
-        "BINS": stage.bin_cols, "LINES": stage.bin_rows, "N_COLS": stage.n_cols, "MAX": x.hi,
+        "P": prefix, "Y": y.ctype, "FIRST_ROW": first, "LAST_ROW": grid.last_row,
+        "FIRST_COL": grid.first_col, "HEIGHT": grid.bin_height, "WIDTH": grid.bin_width,
+        "BINS": grid.bin_cols, "LINES": grid.bin_rows, "N_COLS": grid.n_cols, "MAX": x.hi,
         "FROM_FIRST": f"(row - {first}u)" if first else "row",
-        "OUTSIDE": f"(row < {first}u) || (row >= {stage.last_row}u)" if first
-        else f"row >= {stage.last_row}u",
+        "OUTSIDE": f"(row < {first}u) || (row >= {grid.last_row}u)" if first
+        else f"row >= {grid.last_row}u",
     }  # fmt: skip
-    values["LINE"] = _quotient(str(values["FROM_FIRST"]), stage.bin_height)
-    words, odd = stage.bin_width // 2, stage.bin_width | stage.first_col | stage.n_cols
+    values["LINE"] = _quotient(str(values["FROM_FIRST"]), grid.bin_height)
+    words, odd = grid.bin_width // 2, grid.bin_width | grid.first_col | grid.n_cols
     if odd % 2 or words * x.hi > 0x7FFF or words > len(_REGISTERS):
-        text = fill(f"{_ROW}\n{_PLAIN_FRAME}", values)
+        text = fill(f"{_ROW}\n{_PLAIN_FRAME}", **values)
     else:
-        values |= _packing(stage, x.hi, words)
-        text = fill(f"{_ROW}\n{_PACKED}", values)
+        values |= _packing(grid, x.hi, words)
+        text = fill(f"{_ROW}\n{_PACKED}", **values)
     return CStage(tables="", state=(), init="", functions=text)
 
 
@@ -187,24 +201,24 @@ def _quotient(row: str, height: int) -> str:
     return f"({row} * {-(-0x10000 // height)}u) >> 16"
 
 
-def _packing(stage: Bins, most: int, words: int) -> dict[str, object]:
+def _packing(grid: BinGrid, most: int, words: int) -> dict[str, object]:
     """Return how many rows may be added before a half is full, and the DSP kernel's text."""
-    rows = _divisor(stage.bin_height, 0x7FFF // (most * words))
-    dsp_rows = _divisor(stage.bin_height, 0xFFFF // (most * words))
-    two = stage.bin_cols % 2 == 0 and 2 * words <= len(_REGISTERS)
+    rows = _divisor(grid.bin_height, 0x7FFF // (most * words))
+    dsp_rows = _divisor(grid.bin_height, 0xFFFF // (most * words))
+    two = grid.bin_cols % 2 == 0 and 2 * words <= len(_REGISTERS)
     n_bins = 2 if two else 1
-    stride, line = stage.n_cols // 2, stage.n_cols // 2 * stage.bin_height
+    stride, line = grid.n_cols // 2, grid.n_cols // 2 * grid.bin_height
     used = _REGISTERS[: n_bins * words]
     return {
         "WORDS": words, "STRIDE": stride, "LINE_WORDS": line, "ROWS": rows,
-        "BIAS": 0x10000 * (stage.bin_height // rows),
-        "START": stage.first_row * stage.n_cols + stage.first_col,
+        "BIAS": 0x10000 * (grid.bin_height // rows),
+        "START": grid.first_row * grid.n_cols + grid.first_col,
         "DSP_ROWS": dsp_rows, "DSP_WORDS": dsp_rows * words, "DSP_JUMP": dsp_rows * stride,
-        "DSP_PARTS": stage.bin_height // dsp_rows, "STEP": n_bins, "STEP_WORDS": n_bins * words,
+        "DSP_PARTS": grid.bin_height // dsp_rows, "STEP": n_bins, "STEP_WORDS": n_bins * words,
         "GROUP": "two bins" if two else "one bin",
-        "ASM": _umaal_rows(used, words, dsp_rows, 2 * stage.n_cols, two=two),
+        "ASM": _umaal_rows(used, words, dsp_rows, 2 * grid.n_cols, two=two),
         "THUMB_ASM": _thumb_rows(words, dsp_rows, n_bins),
-        "THUMB_JUMP": 2 * stage.n_cols - 4 * n_bins * words,
+        "THUMB_JUMP": 2 * grid.n_cols - 4 * n_bins * words,
         "CLOBBERS": ", ".join(f'"{name}"' for name in used),
         "SECOND_DECLARED": "    uint32_t next = 0u;\n" if two else "",
         "SECOND_OPERAND": ', "+r"(next)' if two else "",

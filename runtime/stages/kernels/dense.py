@@ -1,6 +1,6 @@
 """The C of a matrix of weights: four rows at a time, so that each input is loaded once for four.
 
-Variants of one stage, all the same bits; the weights stand in flash in the order and the form in
+Variants of one matrix, all the same bits; the weights stand in flash in the order and the form in
 which the variant that is compiled reads them:
 
 - DSP extension, 8-bit inputs: two weights of a row are one half-word, 256 * odd + even. With
@@ -17,20 +17,17 @@ Ternary weights are never multiplied: each row lists the inputs that it adds and
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from runtime.fixedpoint import INT32_MAX, fits_one_multiply
-from runtime.stages.contract.c_text import CStage, Edge, table
+from runtime.stages.contract.c_text import CStage, Edge, fill, table
 from runtime.stages.kernels.dense_assembly import dual_block, offset_block
-from runtime.stages.kernels.template import fill
 
-if TYPE_CHECKING:
-    from runtime.stages.dense import Dense
-
-__all__ = ["dense_c"]
+__all__ = ["Matrix", "dense_c"]
 
 _ROWS = 4
 
@@ -106,71 +103,114 @@ PW_STAGE void @P@_run(const @X@ *x, @Y@ *y)
 """
 
 
-def dense_c(stage: Dense, prefix: str, x: Edge, y: Edge) -> CStage:
+@dataclass(frozen=True, slots=True)
+class Matrix:
+    """What the kernel multiplies with, and what becomes of the sums.
+
+    Parameters
+    ----------
+    weights : int8 or int16 (n_out, n_in)
+    bias : int32 (n_out,)
+        Accumulator units.
+    multiplier, shift : int
+        Outputs are sums times `multiplier` / 2^`shift`, rounded half up.
+    limit : int
+        Outputs saturate at this in both directions.
+    out_bits : int
+        32 leaves the sums as they are.
+    relu : bool
+        Negative outputs are raised to 0.
+    ternary : bool
+        All weights are -1, 0 or 1.
+    bound : int
+        Proved bound of every accumulator's magnitude.
+    """
+
+    weights: NDArray[Any]
+    bias: NDArray[np.int32]
+    multiplier: int
+    shift: int
+    limit: int
+    out_bits: int
+    relu: bool
+    ternary: bool
+    bound: int
+
+    @property
+    def n_out(self) -> int:
+        """Rows."""
+        return int(self.weights.shape[0])
+
+    @property
+    def n_in(self) -> int:
+        """Columns."""
+        return int(self.weights.shape[1])
+
+
+def dense_c(matrix: Matrix, prefix: str, x: Edge, y: Edge) -> CStage:
     """Return the C of a matrix of weights, the kernel chosen by weights and ranges."""
-    ends = np.full(x.length, x.lo, np.int64), np.full(x.length, x.hi, np.int64)
-    bound = int(stage.accumulator_bound(*ends).max())
     values: dict[str, object] = {
         "P": prefix, "P_UPPER": f"PW_{prefix.upper()}", "X": x.ctype, "Y": y.ctype,
-        "N_IN": stage.n_in, "N_OUT": stage.n_out, "FULL": stage.n_out - stage.n_out % _ROWS,
-        "QUADS": 2 * -(-stage.n_in // 8), "BOUND": bound, "W": f"{stage.weights.dtype.name}_t",
-        "SCALE": f"{stage.multiplier} / 2^{stage.shift}",
-        "RELU_NOTE": ", negative values raised to 0" if stage.relu else "",
+        "N_IN": matrix.n_in, "N_OUT": matrix.n_out, "FULL": matrix.n_out - matrix.n_out % _ROWS,
+        "QUADS": 2 * -(-matrix.n_in // 8), "BOUND": matrix.bound,
+        "W": f"{matrix.weights.dtype.name}_t",
+        "SCALE": f"{matrix.multiplier} / 2^{matrix.shift}",
+        "RELU_NOTE": ", negative values raised to 0" if matrix.relu else "",
     }  # fmt: skip
-    comment = f"({stage.n_out},) int32, accumulator units"
-    tables = table(f"{prefix}_bias", stage.bias, "int32_t", comment)
-    scaled = _scaled(stage, prefix, bound)
-    if stage.ternary:
-        lists, kernel = _ternary(stage, values)
+    comment = f"({matrix.n_out},) int32, accumulator units"
+    tables = table(f"{prefix}_bias", matrix.bias, "int32_t", comment)
+    scaled = _scaled(matrix, prefix)
+    if matrix.ternary:
+        lists, kernel = _ternary(matrix, values)
         return CStage(tables + lists, (), "", scaled + kernel)
-    weights, kernel = _blocked(stage, values, x, bound)
+    weights, kernel = _blocked(matrix, values, x)
     return CStage(tables + weights, (), "", scaled + kernel)
 
 
-def _scaled(stage: Dense, prefix: str, bound: int) -> str:
+def _scaled(matrix: Matrix, prefix: str) -> str:
     """Return the function from accumulator to output: one multiplication where that is proved."""
-    low = 0 if stage.relu else -stage.limit
-    if stage.out_bits == 32:
+    low = 0 if matrix.relu else -matrix.limit
+    if matrix.out_bits == 32:
         value = "sum"
-    elif fits_one_multiply(bound, stage.multiplier, stage.shift):
-        half = (1 << stage.shift) >> 1
-        value = f"pw_asr32((sum * {stage.multiplier}) + {half}, {stage.shift})"
+    elif fits_one_multiply(matrix.bound, matrix.multiplier, matrix.shift):
+        half = (1 << matrix.shift) >> 1
+        value = f"pw_asr32((sum * {matrix.multiplier}) + {half}, {matrix.shift})"
     else:
-        value = f"pw_requant(sum, {stage.multiplier}, {stage.shift})"
-    if stage.out_bits != 32 or stage.relu:
-        value = f"pw_sat({value}, {low}, {stage.limit})"
+        value = f"pw_requant(sum, {matrix.multiplier}, {matrix.shift})"
+    if matrix.out_bits != 32 or matrix.relu:
+        value = f"pw_sat({value}, {low}, {matrix.limit})"
     head = f"static inline int32_t {prefix}_scaled(int32_t sum)"
     return f"{head}\n{{\n    return {value};\n}}\n\n"
 
 
-def _blocked(stage: Dense, values: dict[str, object], x: Edge, bound: int) -> tuple[str, str]:
+def _blocked(matrix: Matrix, values: dict[str, object], x: Edge) -> tuple[str, str]:
     """Return tables and text of the multiplying kernel."""
     prefix, full = str(values["P"]), int(str(values["FULL"]))
     tables = ""
-    if full < stage.n_out:
-        comment = f"({stage.n_out - full}, {stage.n_in}) rows that fill no block of four"
-        tables = table(f"{prefix}_rest", stage.weights[full:], str(values["W"]), comment)
-    values["REST"] = fill(_REST, values) if full < stage.n_out else ""
+    if full < matrix.n_out:
+        comment = f"({matrix.n_out - full}, {matrix.n_in}) rows that fill no block of four"
+        tables = table(f"{prefix}_rest", matrix.weights[full:], str(values["W"]), comment)
+    values["REST"] = fill(_REST, **values) if full < matrix.n_out else ""
     if not full:
         head = f"PW_STAGE void {prefix}_run(const {values['X']} *x, {values['Y']} *y)\n"
         return tables, f"{head}{{\n{values['REST']}}}\n"
-    values["UNROLLED"], values["TAIL"] = _plain_text(stage.n_in)
-    interleaved = _interleaved(stage.weights[:full])
-    comment = f"({full // 4}, {stage.n_in}, 4) {stage.weights.dtype.name}: four rows interleaved"
+    values["UNROLLED"], values["TAIL"] = _plain_text(matrix.n_in)
+    interleaved = _interleaved(matrix.weights[:full])
+    comment = f"({full // 4}, {matrix.n_in}, 4) {matrix.weights.dtype.name}: four rows interleaved"
     block = f"#define {values['P_UPPER']}_BLOCK"
-    plain = f"{block} {4 * stage.n_in}u\n" + table(
+    plain = f"{block} {4 * matrix.n_in}u\n" + table(
         f"{prefix}_weights", interleaved, str(values["W"]), comment
     )
-    choice = [("", plain, fill(_PLAIN, values))]
-    if _offset_fits(stage, x):
-        raised = f"{block} {4 * stage.n_in}u\n" + table(
+    choice = [("", plain, fill(_PLAIN, **values))]
+    if _offset_fits(matrix, x):
+        raised = f"{block} {4 * matrix.n_in}u\n" + table(
             f"{prefix}_weights", interleaved.astype(np.int16) + 128, "uint8_t",
             f"{comment}, plus 128",
         )  # fmt: skip
-        kernel = offset_block(stage.n_in, values)
+        kernel = offset_block(matrix.n_in, values)
         choice.insert(0, ("defined(PW_OFFSET_WEIGHTS)", raised, kernel))
-        values |= {"OFFSET": fill(_OFFSET, values), "MINUS": " - offset"}
-    dual = _dual(stage, values, x, bound)
+        values |= {"OFFSET": fill(_OFFSET, **values), "MINUS": " - offset"}
+    dual = _dual(matrix, values, x)
     if dual is not None:
         packed, form, kernel = dual
         words = f"{block} {len(packed) // (full // 4)}u\n" + table(
@@ -179,25 +219,25 @@ def _blocked(stage: Dense, values: dict[str, object], x: Edge, bound: int) -> tu
         choice.insert(0, ("defined(PW_DUAL_MAC)", words, kernel))
     kernels = _choose([(condition, text) for condition, _, text in choice])
     tables += _choose([(condition, weights) for condition, weights, _ in choice])
-    return tables, f"{kernels}\n{fill(_RUN, {'OFFSET': '', 'MINUS': ''} | values)}"
+    return tables, f"{kernels}\n{fill(_RUN, **({'OFFSET': '', 'MINUS': ''} | values))}"
 
 
-def _offset_fits(stage: Dense, x: Edge) -> bool:
+def _offset_fits(matrix: Matrix, x: Edge) -> bool:
     """Tell whether sums with 128 added to every weight are proved within 32 bits."""
-    widest = stage.n_in * max(-x.lo, x.hi) * 255
-    return stage.weights.dtype == np.int8 and x.ctype != "int32_t" and widest <= INT32_MAX
+    widest = matrix.n_in * max(-x.lo, x.hi) * 255
+    return matrix.weights.dtype == np.int8 and x.ctype != "int32_t" and widest <= INT32_MAX
 
 
 def _dual(
-    stage: Dense, values: dict[str, object], x: Edge, bound: int
+    matrix: Matrix, values: dict[str, object], x: Edge
 ) -> tuple[NDArray[np.int64], str, str] | None:
     """Return words of weights, their form and the kernel for the DSP extension, if any fits."""
     full = int(str(values["FULL"]))
     padded = np.zeros((full, 4 * int(str(values["QUADS"]))), dtype=np.int64)
-    padded[:, : stage.n_in] = stage.weights[:full]
+    padded[:, : matrix.n_in] = matrix.weights[:full]
     quads = padded.reshape(full // 4, 4, -1, 4).transpose(0, 2, 1, 3)
-    narrow = stage.weights.dtype == np.int8
-    if narrow and x.ctype == "int8_t" and max(-x.lo, x.hi) <= 127 and bound < 1 << 23:
+    narrow = matrix.weights.dtype == np.int8
+    if narrow and x.ctype == "int8_t" and max(-x.lo, x.hi) <= 127 and matrix.bound < 1 << 23:
         halves = 256 * quads[..., 1::2] + quads[..., 0::2]
         words = (halves[..., 0] & 0xFFFF) | (halves[..., 1] & 0xFFFF) << 16
         form = "half-words of 256 * odd + even weight"
@@ -249,13 +289,13 @@ def _plain_text(n_in: int) -> tuple[str, str]:
     return head + loop, products("", n_in % 4, "    ")
 
 
-def _ternary(stage: Dense, values: dict[str, object]) -> tuple[str, str]:
+def _ternary(matrix: Matrix, values: dict[str, object]) -> tuple[str, str]:
     """Return tables and text of the kernel that adds and subtracts listed inputs."""
-    signs = [np.flatnonzero(row == sign) for row in stage.weights for sign in (1, -1)]
+    signs = [np.flatnonzero(row == sign) for row in matrix.weights for sign in (1, -1)]
     counts = np.array([len(at) for at in signs])
     inputs = np.concatenate([*signs, np.zeros(int(counts.sum() == 0), np.int64)])
-    values["I"] = "uint8_t" if stage.n_in <= 256 else "uint16_t"
-    comment = f"({stage.n_out}, 2) inputs added and subtracted"
+    values["I"] = "uint8_t" if matrix.n_in <= 256 else "uint16_t"
+    comment = f"({matrix.n_out}, 2) inputs added and subtracted"
     tables = table(f"{values['P']}_counts", counts, "uint16_t", comment)
     tables += table(f"{values['P']}_inputs", inputs, str(values["I"]), "indices of those inputs")
-    return tables, fill(_TERNARY, values)
+    return tables, fill(_TERNARY, **values)

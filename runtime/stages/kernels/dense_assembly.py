@@ -5,7 +5,7 @@ Only the loop over inputs is assembly; rows, bias, scaling and what is left over
 
 from __future__ import annotations
 
-from runtime.stages.kernels.template import fill
+from runtime.stages.contract.c_text import fill
 
 __all__ = ["dual_block", "offset_block"]
 
@@ -108,7 +108,7 @@ def dual_block(values: dict[str, object], *, short: bool) -> str:
     results = [f"pw_asr32(a{row}, 8)" if short else f"a{row}" for row in range(4)]
     text = fill(
         _DUAL,
-        values
+        **values
         | {
             "FORM_NOTE": _DUAL_8_NOTE if short else _DUAL_16_NOTE,
             "X_WORDS": quads if short else 2 * quads,
@@ -141,5 +141,5 @@ def offset_block(n_in: int, values: dict[str, object]) -> str:
         "X_BYTES": n_bytes, "EIGHTS": n_in - n_in % 8, "LEFT": n_in % 8,
         "ASM": "".join(f'            "{line}\\n\\t"\n' for line in lines),
     }  # fmt: skip
-    tail = fill(_OFFSET_TAIL, places) if n_in % 8 else ""
-    return fill(_OFFSET_BLOCK, values | places | {"TAIL": tail})
+    tail = fill(_OFFSET_TAIL, **places) if n_in % 8 else ""
+    return fill(_OFFSET_BLOCK, **values | places | {"TAIL": tail})

@@ -1,24 +1,13 @@
-"""The C of the stages where a frame's work is: reading the exposures, and multiplying.
-
-Which kernel a stage gets is decided when weights and ranges are known; which of a kernel's
-variants a core gets is decided by ``#if`` in the text, so that one folder serves every core.
-"""
+"""The C of chosen pixels: lit minus dark, only in rows with a chosen pixel."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
+from numpy.typing import NDArray
 
-from runtime.stages.contract.c_text import CStage, Edge, table
-from runtime.stages.kernels.bins import bins_c
-from runtime.stages.kernels.dense import dense_c
-from runtime.stages.kernels.template import fill
+from runtime.stages.contract.c_text import CStage, Edge, fill, table
 
-if TYPE_CHECKING:
-    from runtime.stages.pixels import Pixels
-
-__all__ = ["bins_c", "dense_c", "pixels_c"]
+__all__ = ["pixels_c"]
 
 _PIXELS = """\
 /* Chosen pixels of row `row`: those from @P@_start[row] up to @P@_start[row + 1]. */
@@ -43,18 +32,23 @@ PW_STAGE void @P@_frame(@Y@ *y, const uint16_t *lit, const uint16_t *dark)
 """
 
 
-def pixels_c(stage: Pixels, prefix: str, x: Edge, y: Edge) -> CStage:
-    """Return the C of pixel selection: only rows with chosen pixels are read."""
-    rows, columns = np.divmod(stage.indices, stage.n_cols)
-    start = np.searchsorted(rows, np.arange(stage.first_row, stage.last_row + 1))
+def pixels_c(indices: NDArray[np.integer], n_cols: int, prefix: str, y: Edge) -> CStage:
+    """Return the C of pixel selection: only rows with chosen pixels are read.
+
+    Parameters
+    ----------
+    indices : int (n_chosen,)
+        Rising, into an exposure read row by row.
+    n_cols : int
+        Pixels of a row.
+    """
+    rows, columns = np.divmod(indices, n_cols)
+    first, last = int(rows[0]), int(rows[-1]) + 1
+    start = np.searchsorted(rows, np.arange(first, last + 1))
     tables = table(
         f"{prefix}_start", start, "uint16_t", "first chosen pixel of each row, and their number"
-    ) + table(f"{prefix}_column", columns, "uint8_t", f"({stage.n_out},) columns of chosen pixels")
-    values = {
-        "P": prefix, "Y": y.ctype, "FIRST_ROW": stage.first_row, "LAST_ROW": stage.last_row,
-        "N_COLS": stage.n_cols,
-    }  # fmt: skip
-    text = fill(_PIXELS, values)
-    if stage.first_row == 0:
+    ) + table(f"{prefix}_column", columns, "uint8_t", f"({len(rows)},) columns of chosen pixels")
+    text = fill(_PIXELS, P=prefix, Y=y.ctype, FIRST_ROW=first, LAST_ROW=last, N_COLS=n_cols)
+    if first == 0:
         text = text.replace("(row < 0u) || ", "").replace("row - 0u", "row")
     return CStage(tables=tables, state=(), init="", functions=text)

@@ -18,9 +18,10 @@ from runtime.errors import FormatError, UsageError
 from runtime.model import load_model
 from trainer.corpus.recordings import open_corpus
 from trainer.corpus.windows import judging_delay
-from trainer.fit.training import fit_model, train_model
+from trainer.fit.training import fit_model
 from trainer.recipe import load_recipe
 from trainer.tell.export import N_TEST_FRAMES
+from trainer.train import train_model
 
 FILES = {
     "model.json", "weights.npz", "fixed.onnx", "float.onnx", "evaluation.json", "card.md",

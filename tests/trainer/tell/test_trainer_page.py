@@ -18,11 +18,12 @@ from PIL import Image
 from playwright.sync_api import sync_playwright
 
 from capture.store.session import read_session
-from trainer.fit.training import Trained, fit_model, train_model
+from trainer.fit.training import Trained, fit_model
 from trainer.judge.worst_takes import readouts_of
 from trainer.recipe import load_recipe
 from trainer.tell.charts import grey_picture, nice_ticks
 from trainer.tell.page import evaluation_page
+from trainer.train import train_model
 
 VOID = {"meta", "img", "br", "hr", "input", "link"}
 DRAWN = {"line", "circle", "rect", "polyline"}

@@ -19,8 +19,8 @@ from odd_jobs import Deadly, Patient, Square, Weigh, Wrong
 from test_trainer_cli import run
 
 from runtime.errors import ToolError, UsageError
-from trainer.fit.training import train_model
 from trainer.recipe import load_recipe
+from trainer.train import train_model
 from trainer.work.cluster import connected
 from trainer.work.jobs import run_jobs
 

@@ -17,8 +17,9 @@ from runtime.errors import ToolError, UsageError
 from trainer.fit.candidates import reduce_for
 from trainer.fit.held_out import HoldOutJob, curve_jobs, fold_jobs, folds_of
 from trainer.fit.kept_fits import Finished
-from trainer.fit.training import fit_model, train_model
+from trainer.fit.training import fit_model
 from trainer.recipe import Recipe, load_recipe
+from trainer.train import train_model
 from trainer.work.jobs import LocalWorkers, run_jobs
 
 
