@@ -160,7 +160,7 @@ def _summary(result: Budget) -> list[str]:
         f"{'the host itself among them; ' if result.host_unverified else ''}the page marks them",
     ]
     lines += [f"  caution: {sentence}" for sentence in result.cautions]
-    return lines + [f"  {c.told}" for c in result.checks]
+    return lines + [f"  {c.line}" for c in result.checks]
 
 
 def _light(margin: float) -> str:
