@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from runtime.drain import drain
+
 if TYPE_CHECKING:
     from runtime.budget import Budget
 
@@ -170,4 +172,4 @@ def _light(margin: float) -> str:
     return f"{1.0 / margin:.3g} times what a limit for the eye allows"
 
 
-commands: tuple[click.Command, ...] = (verify, budget)
+commands: tuple[click.Command, ...] = (verify, budget, drain)
