@@ -1,4 +1,4 @@
-"""A user's TOML file: read with a bound, and every fault told by file, line and key.
+"""A user's TOML file: read with a bound, and every fault reported by file, line and key.
 
 pydantic is imported only where a fault is told, so that this module is light to import.
 """

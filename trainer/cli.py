@@ -15,7 +15,7 @@ import click
 from capture.cli import commands as capture_commands
 from runtime.cli import commands as runtime_commands
 from runtime.errors import Error
-from runtime.steady import hold_arithmetic_steady
+from runtime.reproducible_floats import hold_arithmetic_steady
 
 __all__ = ["commands", "main"]
 

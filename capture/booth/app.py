@@ -24,10 +24,10 @@ from starlette.routing import Mount, Route, WebSocketRoute
 from starlette.staticfiles import StaticFiles
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from capture.booth.desk import Desk, Order
 from capture.booth.guard import SUBPROTOCOL, Guard, refusal
 from capture.booth.labelling import Edit, StaleRevisionError, Table, apply_edit, open_table
 from capture.booth.readouts import Shelf, frame_bytes
+from capture.booth.recording_desk import Desk, Order
 from capture.cues.labels import GOOD, read_events
 from capture.cues.script import BUILT_IN, Script, load_script, schedule
 from capture.store.dataset import Participant, SessionInfo, find_sessions, read_participants

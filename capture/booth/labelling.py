@@ -25,8 +25,8 @@ from pydantic import ConfigDict
 from capture.booth.agreement import Agreement, agreement, measure_agreement, name_of
 from capture.booth.editlog import Entry, append_entry, finished, read_log, stacks, stem_of
 from capture.cues.labels import GOOD, REJECTED, Event, read_events, write_events
-from capture.files import alone_in
 from capture.store.dataset import SessionInfo
+from capture.tsv_tables import alone_in
 from runtime.errors import UsageError
 from runtime.files import read_limited
 
@@ -50,7 +50,7 @@ class StaleRevisionError(UsageError):
 
 
 class Edit(pydantic.BaseModel):
-    """What a labeller asks for.
+    """One edit that a labeller requests.
 
     Parameters
     ----------

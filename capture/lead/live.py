@@ -64,7 +64,7 @@ class LiveEvent:
 
 
 class Watch:
-    """Steps a model over what a sensor sends and tells the events.
+    """Steps a model over what a sensor sends and reports the events.
 
     Parameters
     ----------

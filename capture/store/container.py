@@ -83,7 +83,7 @@ def _records(file: BinaryIO, where: str, since_us: int = 0) -> Iterator[tuple[in
 
 
 class _Content(io.BytesIO):
-    """What stands in a record; gives no less than it is asked for."""
+    """What stands in a record; gives no less than is requested."""
 
     def read(self, size: int | None = -1) -> bytes:
         if size is not None and size > len(self.getbuffer()) - self.tell():

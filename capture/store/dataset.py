@@ -17,8 +17,8 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from capture.files import Row, alone_in, read_table, write_table
 from capture.store.session import READOUTS_SUFFIX, events_path
+from capture.tsv_tables import Row, alone_in, read_table, write_table
 from runtime.errors import FormatError, UsageError
 from runtime.files import read_limited, write_whole
 

@@ -1,4 +1,4 @@
-"""From recordings on disk to what training needs: reduced readouts, cues and who made them.
+"""From recordings on disk to what training needs: reduced readouts, cues and who was recorded.
 
 Raw exposures are read in blocks and reduced at once by the model's first stage, so that memory
 grows with the reduced values of one recording, not with the data set.

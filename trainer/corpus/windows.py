@@ -29,10 +29,10 @@ __all__ = [
 ]
 
 MOVEMENT_OFFSETS = range(10)
-"""Frames after a gesture's end that are still told as the gesture: 0.3 s at 30 frames a second."""
+"""Frames after a gesture's end that still have its label: 0.3 s at 30 frames a second."""
 CUE_OFFSETS = range(-12, 1, 2)
 AROUND_END = range(-6, 11)
-"""Frames around a gesture's end that are never told as "other"."""
+"""Frames around a gesture's end that are never labelled "other"."""
 OTHER_STEP = 6
 BACKGROUND_STEP = 18
 

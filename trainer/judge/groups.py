@@ -73,7 +73,7 @@ GROUPINGS = {
 
 @dataclass(frozen=True, slots=True)
 class Distances:
-    """Bands of distance, and whether a collector noted it or the returned light tells it."""
+    """Bands of distance, and whether a collector noted it or the returned light gives it."""
 
     bands: tuple[Band, ...]
     noted: bool

@@ -16,7 +16,7 @@ import numpy as np
 from capture.cues.labels import REJECTED
 from capture.store.dataset import open_dataset
 from capture.store.session import Session, read_session
-from runtime.budget.price.wakeup import WatchedSession, measure_wake_up
+from runtime.budget.price.wake_up_counts import WatchedSession, measure_wake_up
 from runtime.sensor import Sensor
 from trainer.recipe import Recipe
 

@@ -18,7 +18,7 @@ __all__ = ["choose_pixels", "learn_pixels", "reduction"]
 
 
 def reduction(features: FeatureRecipe, sensor: Sensor) -> Bins:
-    """Return what recordings are reduced by: the bins asked for, or every pixel by itself.
+    """Return what recordings are reduced by: the bins required, or every pixel by itself.
 
     Raises
     ------
@@ -71,7 +71,7 @@ def learn_pixels(
 
 
 def choose_pixels(recordings: list[Int32], n_pixels: int) -> NDArray[np.int64]:
-    """Choose the pixels that tell most about the readouts' strongest directions.
+    """Choose the pixels that say most about the readouts' strongest directions.
 
     QR factorisation with column pivoting of the leading principal directions (K. Manohar et al.,
     IEEE Control Systems 38, 2018), of readouts as shares of their sum. Pixels are brought to equal

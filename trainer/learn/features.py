@@ -181,7 +181,7 @@ def _run_all(stages: Sequence[Stage], values: Int32) -> Int32:
 def learn_window(
     chain: StageChain, recordings: Sequence[Int32], features: FeatureRecipe
 ) -> StageChain:
-    """Add motion or swings, if asked for, and the window to a chain.
+    """Add motion or swings, where required, and the window to a chain.
 
     Parameters
     ----------

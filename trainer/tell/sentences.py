@@ -75,7 +75,7 @@ def emulated_words(evaluation: Row) -> str:
 
 
 def event_words(events: Row) -> str:
-    """Say what the stream tells: gestures found, false events per hour, latency."""
+    """Say what the stream shows: gestures detected, false events per hour, latency."""
     rate, f1, latency = events["false_events_per_hour"], events["f1"], events["latency_ms"]
     hours = (
         f"{rate['hours']:.1f} h of everyday time"
@@ -89,8 +89,8 @@ def event_words(events: Row) -> str:
     )
     if latency["n_events"]:
         words += (
-            f"; told {from_end(latency['median'])} the gesture's end (median), 95 % of events by "
-            f"{from_end(latency['p95'])} it"
+            f"; detected {from_end(latency['median'])} the gesture's end (median), 95 % of events "
+            f"by {from_end(latency['p95'])} it"
         )
     return words + "."
 
@@ -129,7 +129,7 @@ def learning_words(curve: Sequence[Row]) -> str:
 
 
 def worst_words(group: Row | None) -> str:
-    """Name the worst group, and say whether it can be told from the others."""
+    """Name the worst group, and say whether it differs from the others."""
     if group is None:
         return "No two groups with at least two people in one of them: too few to name a worst."
     grouping = GROUPINGS[group["grouping"]][0].split(",")[0]

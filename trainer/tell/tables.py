@@ -97,6 +97,6 @@ def _events_table(evaluations: Sequence[dict[str, Any]]) -> Table:
             f"({rate['n_events']} in {rate['hours']:.2f} h)",
             f"median {latency['median']:.0f}, 95 % {latency['p95']:.0f}"
             if latency["n_events"]
-            else "none told",
+            else "none detected",
         )
     return table

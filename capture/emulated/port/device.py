@@ -19,7 +19,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from types import FrameType
 
-from runtime.steady import hold_arithmetic_steady
+from runtime.reproducible_floats import hold_arithmetic_steady
 
 if __name__ == "__main__":
     hold_arithmetic_steady()  # before NumPy is loaded: the readouts depend on its kernels

@@ -49,7 +49,7 @@ class Rate(_Open):
 
 
 class WakeUp(_Open):
-    """The watching stage run over recordings: `runtime.budget.price.wakeup`."""
+    """The watching stage run over recordings: `runtime.budget.price.wake_up_counts`."""
 
     miss_rate: Figure
     false_wakes_per_hour: Rate

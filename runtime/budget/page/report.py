@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from runtime.budget.assemble import Budget
 from runtime.budget.inputs.values import Input
-from runtime.budget.page.marked import (
+from runtime.budget.page.marked_numbers import (
     MARKS,
     computed,
     lasting,

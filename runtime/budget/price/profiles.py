@@ -105,7 +105,7 @@ def _read_firmware(folder: Path) -> dict[str, str]:
 def profiles_of(
     model_dir: Path, model: Model, watching: Model, cores: Sequence[str], compiler: str = "zig"
 ) -> Profiles:
-    """Return profiles on the cores asked for, executing only what is not kept yet.
+    """Return profiles on the cores required, executing only what is not kept yet.
 
     Raises
     ------

@@ -30,10 +30,10 @@ __all__ = [
 ]
 
 HOST = "host"
-"""Name of the machine that this program runs on, wherever a core's name is asked for."""
+"""Name of the machine that this program runs on, wherever a core's name is required."""
 
 WARNINGS = ("-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion")
-"""Asked of every compiler; the generated C gives none, and tests make them errors."""
+"""Required of every compiler; the generated C gives none, and tests make them errors."""
 
 _SOURCES = ("pw_model.c", "pw_model.h")
 _TIMEOUT_S = 300

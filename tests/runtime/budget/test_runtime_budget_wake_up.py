@@ -8,7 +8,12 @@ import numpy as np
 import pytest
 
 from runtime.budget.inputs.evaluation import WakeUp
-from runtime.budget.price.wakeup import WakeUpCounts, WatchedSession, measure_wake_up, weaker_light
+from runtime.budget.price.wake_up_counts import (
+    WakeUpCounts,
+    WatchedSession,
+    measure_wake_up,
+    weaker_light,
+)
 from runtime.errors import FormatError, UsageError
 from runtime.sensor import Sensor
 

@@ -6,7 +6,7 @@ else should import it.
 
 from __future__ import annotations
 
-from runtime.steady import hold_arithmetic_steady
+from runtime.reproducible_floats import hold_arithmetic_steady
 
 hold_arithmetic_steady()  # before NumPy is loaded: the readouts depend on its kernels
 
