@@ -32,6 +32,7 @@ from runtime.sensor import Sensor
 __all__ = ["READOUTS_SUFFIX", "Session", "events_path", "read_session"]
 
 READOUTS_SUFFIX = "_readouts.mcap"
+_LATEST_US = int(np.iinfo(np.int64).max)
 _log = logging.getLogger(__name__)
 
 
@@ -257,6 +258,8 @@ def _read_pair(data: memoryview, n_rows: int, n_cols: int, path: Path) -> FrameP
     if len(data) != dark_at + 2 * n:
         raise FormatError(str(path), "length of a frame pair", len(data), dark_at + 2 * n)
     _, sequence, time_us, dark_us, _, rows, cols, n_lit = FRAME_HEAD.unpack_from(data)
+    if dark_us > _LATEST_US:
+        raise FormatError(str(path), "dark_time_us", dark_us, f"at most {_LATEST_US}")
     if (rows, cols, n_lit) != (n_rows, n_cols, n):
         raise FormatError(str(path), "shape of a frame pair", (rows, cols), (n_rows, n_cols))
     lit = np.frombuffer(data, "<u2", n, lit_at).reshape(n_rows, n_cols)
@@ -270,6 +273,7 @@ def _block(held: list[tuple[int, int, FramePair]]) -> FrameBlock:
         np.array([time_us for _, time_us, _ in held], np.int64),
         np.stack([pair.lit for _, _, pair in held]),
         np.stack([pair.dark for _, _, pair in held]),
+        np.array([pair.dark_time_us for _, _, pair in held], np.int64),
     )
 
 

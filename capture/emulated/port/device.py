@@ -30,7 +30,7 @@ from capture.cues.script import load_script
 from capture.emulated.body.motion import check_acts
 from capture.emulated.optic.optics import SENSORS
 from capture.emulated.port.ports import Port, open_port
-from capture.emulated.session import BLOCK_FRAMES, EmulatedSession, dark_offset_us
+from capture.emulated.session import BLOCK_FRAMES, EmulatedSession
 from capture.frames import FrameBlock
 from capture.wire.codec import (
     Acknowledge,
@@ -243,7 +243,7 @@ class Device:
     def _pair(self, block: FrameBlock, k: int) -> list[tuple[int, bytes]]:
         rows = slice(self._first_row, self._first_row + self._n_rows)
         sequence, lit_us = int(block.sequence[k]), int(block.time_us[k])
-        dark_us = lit_us + dark_offset_us(self._whole)
+        dark_us = int(block.dark_time_us[k])
         ready_us = dark_us + round(self._whole.exposure_us)
         packets = []
         if lit_us >= self._next_status_us:
