@@ -15,7 +15,13 @@ from pathlib import Path
 
 from capture.cues.script import Script
 from capture.frames import FramePair
-from capture.lead.record import RecordedSession, RecordingStatus, record
+from capture.lead.record import (
+    Operator,
+    RecordedSession,
+    RecordingStatus,
+    SessionNotes,
+    record,
+)
 from capture.store.dataset import Participant, require_consent
 from capture.store.session import READOUTS_SUFFIX
 from capture.wire.link import SerialLink
@@ -140,12 +146,14 @@ class Desk:
                     order.script,
                     order.seed,
                     self._out,
-                    distance_mm=order.distance_mm,
-                    progress=lambda now: self._tell(
-                        first | {"state": "recording", "progress": _progress(now)}
+                    notes=SessionNotes(distance_mm=order.distance_mm),
+                    operator=Operator(
+                        lambda now: self._tell(
+                            first | {"state": "recording", "progress": _progress(now)}
+                        ),
+                        self._next_wish,
+                        self._watch,
                     ),
-                    controls=self._next_wish,
-                    watch=self._watch,
                 )
         except Error as error:
             self._tell(first | {"state": "failed", "error": str(error)})
