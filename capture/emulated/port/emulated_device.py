@@ -1,4 +1,4 @@
-"""The emulated sensor as a serial device in a process of its own.
+"""The emulated sensor as its host meets it: commands in, packets out, without a port or a clock.
 
 It speaks ``capture.wire.codec`` and nothing else. The participant in front of it follows the script
 of its settings; a START begins the session anew, at device time 0.
@@ -6,120 +6,32 @@ of its settings; a START begins the session anew, at device time 0.
 
 from __future__ import annotations
 
-import argparse
 import dataclasses
-import re
-import signal
-import subprocess
-import sys
-import time
-from collections import deque
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass
-from types import FrameType
-
-from runtime.reproducible_floats import hold_arithmetic_steady
-
-if __name__ == "__main__":
-    hold_arithmetic_steady()  # before NumPy is loaded: the readouts depend on its kernels
 
 import numpy as np
 
 from capture.cues.script import load_script
 from capture.emulated.body.motion import check_acts
 from capture.emulated.optic.optics import SENSORS
-from capture.emulated.port.ports import Port, open_port
+from capture.emulated.port.device_settings import DeviceSettings
 from capture.emulated.session import BLOCK_FRAMES, EmulatedSession
 from capture.frames import FrameBlock
 from capture.wire.codec import (
     Acknowledge,
     Command,
     CommandKind,
-    Decoder,
     Description,
     Exposure,
     Result,
     Status,
     encode,
 )
-from runtime.errors import Error, FormatError, PortError, UsageError
+from runtime.errors import FormatError
 from runtime.sensor import Sensor
 
-__all__ = [
-    "FIRMWARE",
-    "Device",
-    "DeviceSettings",
-    "main",
-    "run_device",
-    "run_on_port",
-    "running_device",
-]
+__all__ = ["FIRMWARE", "Device"]
 
 FIRMWARE = "emulated 1"
-_UNIT = re.compile(r"[A-Za-z0-9_-]{1,32}")
-
-
-@dataclass(frozen=True, slots=True)
-class DeviceSettings:
-    """What stands in front of the sensor, and how it is wired.
-
-    Parameters
-    ----------
-    participant : int
-        Number of the invented participant, >= 0.
-    script : str
-        Built-in script or path of a TOML file; the host must use the same one.
-    sensor : str
-        Name in ``SENSORS``.
-    seed : int
-        Seed of the schedule and of everything drawn, >= 0.
-    speed : float
-        Device seconds for each second of the clock; 0 as fast as the host reads.
-    unit : str
-        Name of the physical sensor: 1 to 32 letters, digits, dashes and underscores.
-    transport : str
-        ``auto``, ``pty`` or ``socket``.
-    port : int
-        Number of the socket; 0 for any free one.
-    loss, corruption : float
-        Share of exposure packets that are lost, or arrive with one wrong byte; 0 to 1.
-    led_current_ma : float
-        LED current while lit, 0 to 1000 mA; what the LED at hand allows is for its data sheet.
-    """
-
-    participant: int = 1
-    script: str = "dynamic"
-    sensor: str = "lensless32"
-    seed: int = 1
-    speed: float = 1.0
-    unit: str = "unit-a"
-    transport: str = "auto"
-    port: int = 0
-    loss: float = 0.0
-    corruption: float = 0.0
-    led_current_ma: float = 100.0
-
-    def __post_init__(self) -> None:
-        where = "emulated sensor"
-        if self.sensor not in SENSORS:
-            raise UsageError(where, "sensor", self.sensor, f"one of {', '.join(SENSORS)}")
-        if not _UNIT.fullmatch(self.unit):
-            raise UsageError(
-                where, "unit", repr(self.unit), "1 to 32 letters, digits, dashes and underscores"
-            )
-        for name, low, high in (
-            ("participant", 0, 10**6),
-            ("seed", 0, 2**32 - 1),
-            ("speed", 0.0, 1e6),
-            ("port", 0, 65_535),
-            ("loss", 0.0, 1.0),
-            ("corruption", 0.0, 1.0),
-            ("led_current_ma", 0.0, 1000.0),
-        ):
-            value = getattr(self, name)
-            if not low <= value <= high:
-                raise UsageError(where, name, value, f"{low:g} to {high:g}")
 
 
 class Device:
@@ -268,115 +180,3 @@ class Device:
             wrong = packet[place] ^ int(self._cable.integers(1, 256))
             return packet[:place] + bytes([wrong]) + packet[place + 1 :]
         return packet
-
-
-def run_on_port(device: Device, port: Port) -> None:
-    """Serve a port until the process is told to stop (SIGINT or SIGTERM).
-
-    Packets wait for the host when it does not read: the device drops none of its own accord.
-    """
-    decoder, speed = Decoder(), device.settings.speed
-    out = bytearray()
-    due: deque[tuple[int, bytes]] = deque()
-    runs, started_s = 0, 0.0
-    while True:
-        for message in decoder.feed(port.read()):
-            if isinstance(message, Command):
-                out += device.handle(message)
-        if device.runs != runs or not device.running:
-            due.clear()
-            runs, started_s = device.runs, time.monotonic()
-        if device.running and not out:
-            if not due:
-                due.extend(device.next_packets())
-            now_us = (time.monotonic() - started_s) * 1e6 * speed
-            while due and (not speed or due[0][0] <= now_us):
-                out += due.popleft()[1]
-        if out:
-            del out[: port.write(out)]
-        timeout_s: float | None = None  # until a command comes or there is room to write
-        if device.running and not out:
-            now_us = (time.monotonic() - started_s) * 1e6 * speed
-            timeout_s = max(0.0, (due[0][0] - now_us) * 1e-6 / speed) if due and speed else 0.0
-        port.wait(timeout_s, to_write=bool(out))
-
-
-@contextmanager
-def running_device(settings: DeviceSettings) -> Iterator[str]:
-    """Run the device in a process of its own; gives the URL that a host opens.
-
-    Raises
-    ------
-    PortError
-        The process ended before it had a port.
-    """
-    options = [f"--{name}={value}" for name, value in dataclasses.asdict(settings).items()]
-    process = subprocess.Popen(  # noqa: S603  # our own module and checked values
-        [sys.executable, "-m", "capture.emulated.port.device", *options],
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    try:
-        if process.stdout is None:
-            raise PortError("emulated sensor", "its output", "closed")
-        url = process.stdout.readline().strip()
-        if not url:
-            raise PortError("emulated sensor", "its process", "ended", "a port")
-        yield url
-    finally:
-        process.terminate()
-        process.wait(10.0)
-        if process.stdout is not None:
-            process.stdout.close()
-
-
-def _stop(_signal: int, _frame: FrameType | None) -> None:
-    raise SystemExit(0)
-
-
-def _print_line(url: str) -> None:
-    print(url, flush=True)
-
-
-def run_device(settings: DeviceSettings, announce: Callable[[str], None] = _print_line) -> None:
-    """Announce the port's URL and serve it until SIGINT or SIGTERM ends the process.
-
-    Parameters
-    ----------
-    announce : callable
-        Is given the URL; prints it on one line by default.
-
-    Raises
-    ------
-    UsageError, FormatError
-        The script is not one that can be acted, or there is no such transport.
-    PortError
-        The port cannot be opened.
-    """
-    device = Device(settings)
-    port = open_port(settings.transport, settings.port)
-    signal.signal(signal.SIGTERM, _stop)
-    signal.signal(signal.SIGINT, _stop)
-    try:
-        announce(port.url)
-        run_on_port(device, port)
-    finally:
-        port.close()
-
-
-def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the device of the options; the entry of its own process. Returns the exit code."""
-    parser = argparse.ArgumentParser(prog="emulated sensor", description=__doc__)
-    for field in dataclasses.fields(DeviceSettings):
-        kind = {"int": int, "float": float}.get(str(field.type), str)
-        parser.add_argument(f"--{field.name}", type=kind, default=field.default)
-    try:
-        run_device(DeviceSettings(**vars(parser.parse_args(arguments))))
-    except Error as error:
-        print(error, file=sys.stderr)
-        return error.exit_code
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main())
