@@ -6,18 +6,23 @@ import json
 import math
 import re
 import sys
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from capture.wording import (
     forgotten_figures,
     forgotten_lines,
+    inspection_lines,
     photon_transfer_lines,
-    quality_lines,
     recording_figures,
     recording_line,
 )
+
+if TYPE_CHECKING:
+    from capture.measure.quality import Quality
 
 __all__ = ["commands"]
 
@@ -51,13 +56,7 @@ __all__ = ["commands"]
 )
 def emulate(
     participant: str,
-    script: str,
-    sensor: str,
-    led_current_ma: float,
-    seed: int,
-    speed: float,
-    unit: str,
-    transport: str,
+    **settings: Any,
 ) -> None:
     """Start an emulated sensor; print its port, then run until stopped.
 
@@ -70,10 +69,7 @@ def emulate(
     if not re.fullmatch("P(0[1-9]|[1-9][0-9])", participant):
         raise UsageError("emulated sensor", "participant", repr(participant), "P01 to P99")
     number = int(participant.removeprefix("P"))
-    settings = DeviceSettings(
-        number, script, sensor, seed, speed, unit, transport, led_current_ma=led_current_ma
-    )
-    run_device(settings)
+    run_device(DeviceSettings(number, **settings))
 
 
 @click.command(
@@ -99,18 +95,11 @@ def emulate(
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as JSON.")
 def record(
     port: str,
-    participant: str,
     script: str,
     out: Path,
     seed: int,
-    session: str | None,
-    consent: bool,
-    locked: bool,
-    hand_length_mm: float | None,
-    hand_breadth_mm: float | None,
-    handedness: str | None,
-    distance_mm: float | None,
     as_json: bool,
+    **about: Any,
 ) -> None:
     """Lead one participant through a cue script and record every readout.
 
@@ -120,19 +109,14 @@ def record(
     near. Its limits are those of IEC 62471.
     """
     from capture.cues.script import load_script
+    from capture.lead.record import Operator, SessionNotes
     from capture.lead.record import record as record_session
     from capture.lead.terminal import Screen, keys
     from capture.store.dataset import Participant
     from capture.wire.link import SerialLink
 
-    person = Participant(
-        participant,
-        consent,
-        hand_length_mm,
-        hand_breadth_mm,
-        handedness,
-        locked=locked,
-    )
+    notes = SessionNotes(about.pop("session"), about.pop("distance_mm"))
+    person = Participant(about.pop("participant"), **about)
     cues = load_script(script)
     with SerialLink(port) as link, keys() as controls, Screen(cues, quiet=as_json) as screen:
         recording = record_session(
@@ -141,10 +125,8 @@ def record(
             cues,
             seed,
             out,
-            session=session,
-            distance_mm=distance_mm,
-            progress=screen.show,
-            controls=controls,
+            notes=notes,
+            operator=Operator(screen.show, controls),
         )
     figures = recording_figures(recording)
     click.echo(json.dumps(figures, indent=2) if as_json else recording_line(recording))
@@ -166,11 +148,9 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
     Lists every violation in a data set with file and row; then drops, timing, saturation and
     levels of each session. Exit code 1 if anything is wrong or not fit for training.
     """
-    from capture.measure.quality import quality_faults, session_quality
     from capture.store.dataset import find_sessions
-    from capture.store.session import read_session
     from capture.store.validate import validate
-    from runtime.errors import Error, UsageError
+    from runtime.errors import UsageError
 
     violations = validate(path) if path.is_dir() else ()
     files = [info.path for info in find_sessions(path)] if path.is_dir() else [path]
@@ -179,16 +159,8 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
     if curve is not None:
         _tell_photon_transfer(files, curve, as_json)
         return
-    results = []
-    for file in files:
-        try:
-            session = read_session(file)
-            quality = session_quality(session)
-        except Error:
-            if not violations:  # a session on its own: its error is the answer
-                raise
-            continue
-        results.append((file, quality, quality_faults(quality, session.sensor)))
+    # An error in a session on its own is the answer; in a data set it is among the violations.
+    results = _qualities(files, pass_over_errors=bool(violations))
     if as_json:
         report = {
             "violations": [str(violation) for violation in violations],
@@ -199,15 +171,31 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
         }
         click.echo(json.dumps(report, indent=2))
     else:
-        for violation in violations:
-            click.echo(f"wrong: {violation}")
-        for file, quality, reasons in results:
-            click.echo(file.name)
-            for line in quality_lines(quality):
-                click.echo(f"  {line}")
-            click.echo(f"  not fit: {'; '.join(reasons)}" if reasons else "  fit for training")
+        for line in inspection_lines(violations, results):
+            click.echo(line)
     if violations or any(reasons for _, _, reasons in results):
         sys.exit(1)
+
+
+def _qualities(
+    files: Sequence[Path], pass_over_errors: bool
+) -> list[tuple[Path, Quality, tuple[str, ...]]]:
+    """Return each session's quality and why it is not fit for training."""
+    from capture.measure.quality import quality_faults, session_quality
+    from capture.store.session import read_session
+    from runtime.errors import Error
+
+    results = []
+    for file in files:
+        try:
+            session = read_session(file)
+            quality = session_quality(session)
+        except Error:
+            if not pass_over_errors:
+                raise
+            continue
+        results.append((file, quality, quality_faults(quality, session.sensor)))
+    return results
 
 
 def _tell_photon_transfer(files: list[Path], curve: Path, as_json: bool) -> None:

@@ -10,11 +10,12 @@ import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
 from capture.cues.labels import REJECTED
-from capture.store.dataset import Participant, open_dataset
+from capture.store.dataset import Dataset, Participant, open_dataset
 from capture.store.session import Session, events_path, read_session
 from runtime.errors import FormatError, UsageError
 from runtime.sensor import Sensor
@@ -144,24 +145,11 @@ def open_corpus(
     for number, info in enumerate(dataset.sessions, start=1):
         tell(f"checking session {number} of {len(dataset.sessions)}")
         session = read_session(info.path)
-        kinds = {event.trial_type for event in session.events if event.status != REJECTED}
-        with_classes = bool(kinds & set(recipe.classes))
-        # A take that was rejected happened all the same: such a session is no everyday time.
-        everyday = all(recipe.is_background(event.trial_type) for event in session.events)
-        if not with_classes and not (kinds and everyday):
+        use = _use_of(session, recipe)
+        if use is None:
             continue
-        has_classes |= with_classes
-        unknown = sorted(kind for kind in kinds if recipe.class_index(kind) is None)
-        if unknown:
-            raise FormatError(
-                str(info.path), "trial_type", unknown[0], f"one that recipe {recipe.name} knows"
-            )
-        person = dataset.participant(session.participant)
-        if not person.consent:
-            raise UsageError(
-                str(info.path), f"consent of {person.participant_id}", "missing", "yes",
-                "ask for it, or delete what was recorded",
-            )  # fmt: skip
+        has_classes |= use == "gestures"
+        person = _consenting(dataset, session)
         if sensor is not None and session.sensor != sensor:
             raise FormatError(
                 str(info.path), "sensor setting", "another than before", "one for the whole set"
@@ -190,6 +178,38 @@ def open_corpus(
             "record with a cue script that gives them",
         )  # fmt: skip
     return Corpus(sensor, tuple(recordings), people, content.hexdigest(), Path(folder))
+
+
+def _use_of(session: Session, recipe: Recipe) -> Literal["gestures", "background"] | None:
+    """Return what a recipe can use a session as, if at all.
+
+    Raises
+    ------
+    FormatError
+        It has gestures of the recipe, and cues that the recipe does not know.
+    """
+    kinds = {event.trial_type for event in session.events if event.status != REJECTED}
+    with_classes = bool(kinds & set(recipe.classes))
+    # A take that was rejected happened all the same: such a session is no everyday time.
+    everyday = all(recipe.is_background(event.trial_type) for event in session.events)
+    if not with_classes and not (kinds and everyday):
+        return None
+    unknown = sorted(kind for kind in kinds if recipe.class_index(kind) is None)
+    if unknown:
+        raise FormatError(
+            str(session.path), "trial_type", unknown[0], f"one that recipe {recipe.name} knows"
+        )
+    return "gestures" if with_classes else "background"
+
+
+def _consenting(dataset: Dataset, session: Session) -> Participant:
+    person = dataset.participant(session.participant)
+    if not person.consent:
+        raise UsageError(
+            str(session.path), f"consent of {person.participant_id}", "missing", "yes",
+            "ask for it, or delete what was recorded",
+        )  # fmt: skip
+    return person
 
 
 def labelled_cues(session: Session, recipe: Recipe, time_s: Float64) -> list[LabelledCue]:

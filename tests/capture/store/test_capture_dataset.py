@@ -198,7 +198,9 @@ def test_frames_of_another_type_are_refused() -> None:
     with pytest.raises(FormatError, match="dtype of sequence"):
         FrameBlock(np.zeros(1), np.zeros(1), good[None], good[None])  # type: ignore[arg-type]  # point
     with pytest.raises(FormatError, match="shape of dark_time_us"):
-        FrameBlock(np.zeros(1, np.int64), np.zeros(1, np.int64), good[None], good[None], np.arange(2))
+        FrameBlock(
+            np.zeros(1, np.int64), np.zeros(1, np.int64), good[None], good[None], np.arange(2)
+        )
     with pytest.raises(FormatError, match="at least 1"):
         FrameBlock.stack([])
 
