@@ -9,7 +9,7 @@ from pathlib import Path
 
 from runtime.errors import FormatError, UsageError
 
-__all__ = ["MAX_BYTES", "read_limited", "write_whole"]
+__all__ = ["read_limited", "write_whole"]
 
 MAX_BYTES = 16 << 20
 """How long a file of text may be: tables, descriptions and evaluations stay far below."""

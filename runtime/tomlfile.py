@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pydantic import ValidationError
     from pydantic_core import ErrorDetails
 
-__all__ = ["MAX_BYTES", "WORD", "TomlFile", "line_of", "parse_toml", "read_toml"]
+__all__ = ["WORD", "TomlFile", "line_of", "parse_toml", "read_toml"]
 
 MAX_BYTES = 65_536
 _MAX_SHOWN = 60  # characters of a wrong value in a message

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from runtime.budget import Budget
     from runtime.budget.inputs.uncertainty import Interval
 
-__all__ = ["PARTICIPANTS", "SCRIPTS", "TASKS", "DemoModel", "run_demo"]
+__all__ = ["run_demo"]
 
 SENSOR = "lensless32"
 TASKS = ("dynamic", "finger_count")

@@ -25,7 +25,6 @@ __all__ = [
     "BLOCK_FRAMES",
     "Bench",
     "EmulatedSession",
-    "World",
     "dark_offset_us",
     "emulate_session",
     "noted_distance_mm",

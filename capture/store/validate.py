@@ -19,7 +19,7 @@ from capture.store.session import Session, read_session
 from capture.tsv_tables import Row, read_rows
 from runtime.errors import Error, FormatError
 
-__all__ = ["Violation", "validate"]
+__all__ = ["validate"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,7 +44,6 @@ from runtime.sensor import Sensor
 
 __all__ = [
     "MAX_PACKET",
-    "VERSION",
     "Acknowledge",
     "Command",
     "CommandKind",

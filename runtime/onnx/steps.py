@@ -21,7 +21,7 @@ from runtime.stages.contract.stage import Counts, Int32, State
 if TYPE_CHECKING:
     from onnx import ModelProto
 
-__all__ = ["Answer", "Engine", "StepGraph", "evaluator", "onnx_runtime", "read_step_graph"]
+__all__ = ["Answer", "Engine", "evaluator", "onnx_runtime", "read_step_graph"]
 
 _READ_ANEW = "export the model anew"
 

@@ -26,7 +26,7 @@ from trainer.learn.features import learn_level
 from trainer.recipe import Recipe
 from trainer.work.cache import Cache, StoredArray, code_digest
 
-__all__ = ["Excerpt", "ReduceJob", "Reduced", "excerpts", "look_at"]
+__all__ = ["ReduceJob", "Reduced", "excerpts", "look_at"]
 
 RUN_FRAMES = 64
 MAX_EXCERPT_FRAMES = 1 << 16

@@ -26,7 +26,7 @@ from trainer.fit.held_out import FitJob, HoldOutJob, fold_jobs
 from trainer.recipe import Recipe
 from trainer.work.jobs import Workers, run_jobs
 
-__all__ = ["Movements", "align"]
+__all__ = ["align"]
 
 Movements = tuple[list[int], list[int]]
 """First and last frame of each cue's movement."""

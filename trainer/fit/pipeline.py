@@ -25,7 +25,7 @@ from trainer.learn.lowering import lower_classifier
 from trainer.learn.quantise import shift_to_fit
 from trainer.recipe import Recipe
 
-__all__ = ["Fitted", "FittedWindows", "assemble_model", "fit_pipeline", "fit_windows"]
+__all__ = ["Fitted", "assemble_model", "fit_pipeline", "fit_windows"]
 
 SCORE_BITS = 16
 """Width of an averaged score."""

@@ -20,7 +20,7 @@ from runtime.budget.price.wake_up_counts import WatchedSession, measure_wake_up
 from runtime.sensor import Sensor
 from trainer.recipe import Recipe
 
-__all__ = ["ARRIVALS", "EMPTY", "examine_wake_up"]
+__all__ = ["examine_wake_up"]
 
 ARRIVALS = ("arrive",)
 """Trial types in which a hand comes from out of view."""

@@ -9,13 +9,7 @@ from rich.table import Table
 
 from trainer.tell.sentences import per_hour
 
-__all__ = [
-    "PIPELINES",
-    "candidates_table",
-    "evaluation_rows",
-    "evaluation_tables",
-    "figure_text",
-]
+__all__ = ["PIPELINES", "candidates_table", "evaluation_tables", "figure_text"]
 
 PIPELINES = {
     "float": "float",

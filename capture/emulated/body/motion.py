@@ -38,7 +38,7 @@ from capture.emulated.body.timeline import (
 )
 from runtime.errors import UsageError
 
-__all__ = ["ACTS", "SUBTLE_MM", "Performer", "act", "check_acts", "is_subtle", "rest_pose"]
+__all__ = ["SUBTLE_MM", "Performer", "act", "check_acts", "is_subtle", "rest_pose"]
 
 Doubles = npt.NDArray[np.float64]
 

@@ -10,7 +10,7 @@ from typing import Protocol
 
 from runtime.errors import PortError, UsageError
 
-__all__ = ["LoopbackSocket", "Port", "PseudoTerminal", "open_port"]
+__all__ = ["Port", "open_port"]
 
 _READ_BYTES = 65_536
 

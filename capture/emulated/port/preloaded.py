@@ -14,7 +14,7 @@ from capture.emulated.optic.optics import SENSORS  # noqa: E402  # after that
 from capture.emulated.port.device import DeviceSettings  # noqa: E402  # after that
 from capture.emulated.session import Bench  # noqa: E402  # after that
 
-__all__ = ["READY"]
+__all__ = []
 
 _USUAL = DeviceSettings()
 READY = Bench(SENSORS[_USUAL.sensor], _USUAL.unit)

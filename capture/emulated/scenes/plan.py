@@ -26,7 +26,7 @@ from capture.emulated.optic.optics import AngularGrid
 from capture.emulated.scenes import things
 from capture.emulated.scenes.surround import LampRow, Lights, Source
 
-__all__ = ["Plan", "Player", "pose"]
+__all__ = ["Plan", "pose"]
 
 Doubles = npt.NDArray[np.float64]
 

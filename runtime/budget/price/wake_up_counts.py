@@ -23,7 +23,7 @@ from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.contract.stage import Counts
 
-__all__ = ["Span", "WakeUpCounts", "WatchedSession", "measure_wake_up", "weaker_light"]
+__all__ = ["WakeUpCounts", "WatchedSession", "measure_wake_up", "weaker_light"]
 
 Span = tuple[float, float]
 _COVERAGE = 0.90

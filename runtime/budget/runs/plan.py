@@ -19,7 +19,7 @@ import numpy as np
 from runtime.budget.verdict.equivalence import POWER, tost_power, units_needed
 from runtime.errors import UsageError
 
-__all__ = ["WITH", "WITHOUT", "Plan", "plan_runs", "plan_sheet"]
+__all__ = ["Plan", "plan_runs", "plan_sheet"]
 
 WITH, WITHOUT = "with", "without"
 _MOST_RUNS = 100

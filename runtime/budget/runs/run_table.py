@@ -25,7 +25,7 @@ import numpy as np
 from runtime.errors import FormatError
 from runtime.files import read_limited
 
-__all__ = ["Run", "read_runs", "read_supply_log"]
+__all__ = ["Run", "read_runs"]
 
 _MAX_BYTES = 16 * 1024 * 1024
 _MAX_LOG_BYTES = 256 * 1024 * 1024

@@ -19,15 +19,7 @@ from runtime.errors import FormatError, ToolError
 from runtime.firmware.machine.cores import CORES, find_core
 from runtime.firmware.machine.harness import HARNESS_C, LINKER_SCRIPT, MEMORY_C
 
-__all__ = [
-    "HOST",
-    "WARNINGS",
-    "CompiledFirmware",
-    "compile_for",
-    "compiler_version",
-    "cores_of",
-    "zig_program",
-]
+__all__ = ["HOST", "WARNINGS", "CompiledFirmware", "compile_for", "compiler_version", "cores_of"]
 
 HOST = "host"
 """Name of the machine that this program runs on, wherever a core's name is required."""
