@@ -119,13 +119,13 @@ def test_events_are_those_of_the_model_on_the_frames_sent(
     assert call("--port", bench_sensor.url, "--model", folder, "--seconds", 5, "--log", log) == 0
     exposures = (np.stack([counts(k, lit) for k in range(150)]) for lit in (True, False))
     run = load_model(folder).run(*exposures)
-    (frames,) = np.nonzero(run.decisions >= 0)
+    (frames,) = np.nonzero(run.events >= 0)
     expected = [
         {
             "sequence": int(k),
             "time_us": round(k * SENSOR.frame_period_us),
-            "event": ("left", "right")[run.decisions[k]],
-            "scores": run.scores[k].tolist(),
+            "event": ("left", "right")[run.events[k]],
+            "scores": run.evidence[k].tolist(),
         }
         for k in frames
     ]
