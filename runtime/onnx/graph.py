@@ -37,8 +37,9 @@ def build_step_graph(model: Model) -> onnx.ModelProto:
     """Build the graph of one frame pair.
 
     Inputs ``lit``, ``dark`` (uint16, n_rows by n_cols) and each state ``s{i}_{name}`` (int32);
-    outputs the closing stage's evidence and outputs (``scores``, int32, n_classes, and
-    ``decision``, int32, 1, for a decision), by its own names, and each state as ``s{i}_{name}_out``. A first state that is not zero is in the metadata, as JSON.
+    outputs are what the closing stage is given and what it gives, by its own names (``scores``,
+    int32, n_classes, and ``decision``, int32, 1, for a decision), and each state as
+    ``s{i}_{name}_out``. A first state that is not zero is in the metadata, as JSON.
     """
     step = _step(model)
     graph = helper.make_graph(

@@ -41,7 +41,7 @@ class _Part:
     y: Edge
     c: CStage
     room: str
-    """The union that the output shares, ``even.`` or ``odd.``; empty for the last two: they are the interface."""
+    """The union that the output shares, ``even.`` or ``odd.``; empty for the last two, the interface."""
 
     @property
     def place(self) -> str:

@@ -84,6 +84,7 @@ def selftest_c(model: Model) -> str:
         ITEM=words.item,
         EVIDENCE=words.evidence,
         N_EVIDENCE=words.evidence.upper(),
+        AT="(frame * PW_N_@N_EVIDENCE@)",
         OTHERS=_OTHER_OUTPUTS if model.closing.n_out > 1 else "",
     )
 
@@ -140,7 +141,7 @@ int pw_selftest(void)
             return (int)frame + 1;
         }
         for (uint32_t i = 0u; i < PW_N_@N_EVIDENCE@; i++) {
-            if (pw_@EVIDENCE@(&state)[i] != pw_vectors_@EVIDENCE@[(frame * PW_N_@N_EVIDENCE@) + i]) {
+            if (pw_@EVIDENCE@(&state)[i] != pw_vectors_@EVIDENCE@[@AT@ + i]) {
                 return (int)frame + 1;
             }
         }
