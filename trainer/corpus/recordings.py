@@ -19,7 +19,7 @@ from capture.store.session import Session, events_path, read_session
 from runtime.errors import FormatError, UsageError
 from runtime.sensor import Sensor
 from runtime.stages.contract.stage import EntryStage, Float64, Int32
-from trainer.recipe import Recipe
+from trainer.recipe import QuantityRecipe, Recipe
 from trainer.work.cache import file_digest
 
 __all__ = [
@@ -29,6 +29,7 @@ __all__ = [
     "groups_of",
     "labelled_cues",
     "open_corpus",
+    "refuse_missing_truth",
     "reduce_recording",
 ]
 
@@ -79,6 +80,23 @@ class Recording:
     locked: bool
     digest: str
     distance_mm: float | None = None
+
+    def truth(self, target: str) -> float:
+        """Return what the recording says of itself, in the target's unit.
+
+        Raises
+        ------
+        UsageError
+            Nobody noted it.
+        """
+        known = {"distance_mm": self.distance_mm}
+        value = known[target]
+        if value is None:
+            raise UsageError(
+                str(self.path), target, "not noted", "a number with every recording",
+                "record with --distance-mm, or leave the session out",
+            )  # fmt: skip
+        return value
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +208,24 @@ def open_corpus(
             "record with a cue script that gives them",
         )  # fmt: skip
     return Corpus(sensor, tuple(recordings), people, content.hexdigest(), Path(folder))
+
+
+def refuse_missing_truth(corpus: Corpus, quantity: QuantityRecipe) -> None:
+    """Refuse a data set in which a recording does not say what is to be learned, or all say alike.
+
+    Raises
+    ------
+    UsageError
+        It does not, or there is nothing to tell apart.
+    """
+    told = {recording.truth(quantity.target) for recording in corpus.select(locked=False)}
+    for recording in corpus.select(locked=True):
+        recording.truth(quantity.target)
+    if len(told) < 2:
+        raise UsageError(
+            str(corpus.folder), quantity.target, f"{min(told):g} in every recording",
+            "different ones", "record at several distances",
+        )  # fmt: skip
 
 
 def labelled_cues(session: Session, recipe: Recipe, time_s: Float64) -> list[LabelledCue]:

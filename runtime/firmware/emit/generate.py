@@ -41,7 +41,7 @@ class _Part:
     y: Edge
     c: CStage
     room: str
-    """The union that the output shares, ``even.`` or ``odd.``; empty for the last two, the interface."""
+    """The union that the output shares, ``even.`` or ``odd.``; empty for the last two."""
 
     @property
     def place(self) -> str:

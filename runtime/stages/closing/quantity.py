@@ -155,6 +155,8 @@ class Quantity(ClosingStage):
             for word in words:
                 if not isinstance(word, str) or not form.fullmatch(word):
                     raise FormatError(self.kind, what, repr(word), form.pattern)
+        if len({output.name for output in self.outputs()}) != self.n_out:
+            raise FormatError(self.kind, "names", self.names, "none of event and another's _valid")
         for value in (*self.numerators, *self.denominators):
             require(self.kind, "part of a scale", value, 1, 1 << 24)
         for value in self.half_widths:

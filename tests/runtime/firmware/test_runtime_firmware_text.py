@@ -150,7 +150,7 @@ def test_sanitisers_find_nothing(
     folder = write(model, tmp_path_factory.mktemp("sanitised"))
     (folder / "stream.c").write_text(STREAM_C)
     program = folder / "stream"
-    record = 4 + 4 * len(model.classes)
+    record = 4 * (model.closing.n_out + model.closing.n_in)
     record += sum(
         int(width) // 8 * int(length)
         for width, length in re.findall(

@@ -160,7 +160,7 @@ def test_a_model_ends_in_one_closing_stage() -> None:
     """A model that does not end in a closing stage, or has one before its end, is refused."""
     with pytest.raises(FormatError, match="last stage is dense, expected a closing stage: deci"):
         small(layer())
-    with pytest.raises(FormatError, match="stage 2, which is not the last, is quantity"):
-        small(layer(), quantity(low=(0,), high=(9,), names=("x",)), presence())
+    with pytest.raises(FormatError, match="stage 2, which is not the last, is decision"):
+        small(layer(), Decision((False, True), 1, 0, 1, 0), presence())
     with pytest.raises(FormatError, match="number of classes is 1, expected 0"):
         small(layer(), quantity(), classes=("near",))
