@@ -29,8 +29,8 @@ __all__ = [
     "groups_of",
     "labelled_cues",
     "open_corpus",
-    "refuse_missing_truth",
     "reduce_recording",
+    "refuse_missing_truth",
 ]
 
 BLOCK_FRAMES = 256

@@ -202,6 +202,9 @@ def _examine(
             candidate.quadrants, on_quadrants.whole.run, on_quadrants.score_unit
         ),
         "median": Measured(fixed.people, fixed.truth, np.full_like(fixed.truth, middle)),
+        "median_in_turn": Measured(
+            in_turn.people, in_turn.truth, np.full_like(in_turn.truth, middle)
+        ),
     }
     valid = np.concatenate([_valid(r, fitted, model) for r in candidate.main if r.recording.locked])
     everybody = np.ones(len(in_turn.truth), dtype=bool)

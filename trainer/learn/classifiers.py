@@ -143,7 +143,7 @@ def fit_regressor(
     if recipe.kind == "linear":
         head = Ridge(alpha=recipe.penalty * len(x)).fit(scaled, targets)
         return make_pipeline(contrasts, scaler, head)
-    head = MLPRegressor(recipe.hidden, **_mlp_settings(recipe, len(x), seed))
+    head = MLPRegressor(hidden_layer_sizes=recipe.hidden, **_mlp_settings(recipe, len(x), seed))
     middle, spread = float(targets.mean()), max(float(targets.std()), 1e-9)
     unit = (targets - middle) / spread
     if recipe.input_noise or recipe.take_noise or recipe.averaged:

@@ -174,8 +174,8 @@ def _real_layers(pipeline: Pipeline) -> list[tuple[Float64, Float64]]:
     """Return what was fitted as real layers, (weights, bias) from first to last.
 
     Contrasts and standardiser are folded into the first layer. All layers but the last are
-    followed by a ReLU; the last gives one score per class, or the one value. A logistic regression of two classes,
-    which scikit-learn keeps as one row, gets a second row of opposite sign.
+    followed by a ReLU; the last gives one score per class, or the one value. A logistic regression
+    of two classes, which scikit-learn keeps as one row, gets a second row of opposite sign.
     """
     head = pipeline[-1]
     if isinstance(head, MLPClassifier | MLPRegressor):
