@@ -211,7 +211,7 @@ class Quantity(ClosingStage):
         count, before = int(state["count"][0]), int(state["valid"][0])
         y = np.zeros((len(x), self.n_out), dtype=np.int32)
         y[:, 1 : 1 + n] = np.clip(x[:, :n], low[:n], high[:n])
-        for frame, guarded in enumerate(inside[:, n:].all(axis=1).tolist()):
+        for frame, guarded in enumerate(np.all(inside[:, n:], axis=1).tolist()):
             count = min(count + 1, self.settle) if guarded else 0
             if count >= self.settle:
                 y[frame, 1 + n :] = inside[frame, :n]
