@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from scipy import special
 
 from runtime.errors import UsageError
+from runtime.intervals import CONFIDENCE
 from runtime.stages.contract.stage import Float64
 from trainer.judge.evaluate import rounded_figure
-from trainer.judge.intervals import CONFIDENCE, over_participants
+from trainer.judge.intervals import over_participants
 
 __all__ = ["Measured", "half_width", "mean_over_people", "quantity_figures", "share_within"]
 
