@@ -89,8 +89,7 @@ class Recording:
         UsageError
             Nobody noted it.
         """
-        known = {"distance_mm": self.distance_mm}
-        value = known[target]
+        value: float | None = getattr(self, target)
         if value is None:
             raise UsageError(
                 str(self.path), target, "not noted", "a number with every recording",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import numpy as np
@@ -67,17 +68,29 @@ def test_every_kind_is_drawn(kind: str) -> None:
     find(models(), lambda model: kind in [s.kind for s in model.stages], settings=wanted)
 
 
-def test_every_closing_stage_says_all_that_it_gives() -> None:
-    """A closing stage has as many named outputs as it gives, the event first, all different."""
-    assert sorted(CLOSING) == closing_kinds() == ["decision", "presence", "quantity"]
-    for stage in (quantity(), presence(), Decision((False, True), 1, 0, 1, 0)):
-        outputs = stage.outputs()
-        assert isinstance(stage, ClosingStage)
-        assert len(outputs) == stage.n_out
-        assert len({output.name for output in outputs}) == stage.n_out
-        assert outputs[0].unit == ""
-        assert stage.evidence_name != stage.output_name
-        assert stage.tells in ("event", "values", "level")
+@pytest.mark.parametrize("kind", closing_kinds())
+def test_every_closing_stage_says_all_that_it_gives(kind: str) -> None:
+    """A closing stage names all its outputs, the event first, and puts each frame into words."""
+    assert sorted(CLOSING) == closing_kinds()
+    drawn = settings(max_examples=500, phases=[Phase.generate], database=None, deadline=None)
+    model = find(models(), lambda model: model.closing.kind == kind, settings=drawn)
+    stage, rng = model.closing, np.random.default_rng(2)
+    assert isinstance(stage, ClosingStage)
+    outputs = stage.outputs()
+    assert len(outputs) == stage.n_out
+    assert len({output.name for output in outputs}) == stage.n_out
+    assert outputs[0].unit == ""
+    assert stage.evidence_name != stage.output_name
+    assert stage.tells in ("event", "values", "level")
+    low, high = model.edge_bounds()[-2]
+    x = rng.integers(low, high + 1, (60, stage.n_in)).astype(np.int32)
+    y, _ = stage.run(x, stage.initial_state())
+    assert stage.agrees(x.astype(np.float64), x).all()
+    for row, evidence in zip(y, x, strict=True):
+        told = stage.tell(row, evidence, model.classes)
+        assert bool(told.event) == (row[0] != NO_EVENT)
+        assert bool(told.now) == (stage.tells != "event")
+        assert json.loads(json.dumps(told.values)) == told.values
 
 
 def test_a_value_is_valid_once_its_guards_have_settled() -> None:
