@@ -300,10 +300,11 @@ def forget(participant: str, data: Path, models: Path | None, as_json: bool) -> 
     help="End after this time on the sensor's clock; without it Ctrl-C ends.",
 )
 def live(port: str, model: Path, engine: str, log: Path | None, seconds: float | None) -> None:
-    """Show a model's events as they come from a sensor, with their latency.
+    """Show what a model tells of a sensor's readouts as they come, with its latency.
 
-    All engines give the same events. Latency is host time from the arrival of a frame pair's last
-    byte to its decision; times are of the sensor's clock, from its first frame pair.
+    Events get a line each; values with their intervals, or a count, stand in the last line. All
+    engines tell the same. Latency is host time from the arrival of a frame pair's last
+    byte to its answer; times are of the sensor's clock, from its first frame pair.
     Caution: the sensor's LED is bright though it cannot be seen; nobody should look into it from
     near. Its limits are those of IEC 62471.
     """

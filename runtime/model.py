@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 from runtime.errors import FormatError
 from runtime.files import write_whole
 from runtime.sensor import Sensor
-from runtime.stages import kinds
-from runtime.stages.closing.decision import Decision
+from runtime.stages import closing_kinds, kinds
 from runtime.stages.contract.c_text import Edge, smallest_ctype
+from runtime.stages.contract.closing import ClosingStage
 from runtime.stages.contract.stage import Counts, EntryStage, Int32, Int64, Stage, State
 from runtime.weights import pack_arrays, read_arrays
 
@@ -40,17 +40,22 @@ class Run:
 
     Parameters
     ----------
-    scores : int32 (n_frames, n_classes)
-        Input of the decision.
-    decisions : int32 (n_frames,)
-        Class index on an event's frame, else -1.
+    evidence : int32 (n_frames, n_in)
+        What the closing stage was given: scores of classes, estimates, a level.
+    outputs : int32 (n_frames, n_out)
+        What it gave, as its `outputs` says; first the event.
     state : dict of int32 arrays
         After the last frame, named ``s{stage index}_{name}``.
     """
 
-    scores: Int32
-    decisions: Int32
+    evidence: Int32
+    outputs: Int32
     state: State
+
+    @property
+    def events(self) -> Int32:
+        """The event of each frame, -1 where there is none, int32 (n_frames,)."""
+        return self.outputs[:, 0]
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,9 +69,9 @@ class Model:
     sensor : Sensor
         The sensor it reads.
     classes : tuple of str
-        Lower-case identifiers, in the order of the scores.
+        Lower-case identifiers, in the order of the scores; none where the closing stage has none.
     stages : tuple of Stage
-        First an entry stage, last a Decision, each taking what the one before gives.
+        First an entry stage, last a closing stage, each taking what the one before gives.
     provenance : mapping
         Where it came from (recipe, data-set hash); JSON values, kept as they are.
 
@@ -93,21 +98,26 @@ class Model:
         if len(set(self.classes)) != len(self.classes):
             raise FormatError("model", "classes", self.classes, "all different")
         check_chain(self.stages)
-        if not isinstance(self.stages[-1], Decision):
-            raise FormatError("model", "last stage", self.stages[-1].kind, "a decision")
-        if self.stages[-1].n_in != len(self.classes):
-            raise FormatError("model", "scores", self.stages[-1].n_in, f"{len(self.classes)}")
+        _check_closing(self.stages)
+        if self.closing.n_classes != len(self.classes):
+            wanted = f"{self.closing.n_classes} as the {self.closing.kind} takes"
+            raise FormatError("model", "number of classes", len(self.classes), wanted)
         entry = self.entry
         geometry = (entry.n_rows, entry.n_cols)
         if geometry != (self.sensor.n_rows, self.sensor.n_cols):
-            wanted = (self.sensor.n_rows, self.sensor.n_cols)
-            raise FormatError("model", "rows and columns of the first stage", geometry, wanted)
+            of_sensor = (self.sensor.n_rows, self.sensor.n_cols)
+            raise FormatError("model", "rows and columns of the first stage", geometry, of_sensor)
         self.edge_bounds()
 
     @property
     def entry(self) -> EntryStage:
         """The first stage."""
         return cast(EntryStage, self.stages[0])
+
+    @property
+    def closing(self) -> ClosingStage:
+        """The last stage, which says what the model tells."""
+        return cast(ClosingStage, self.stages[-1])
 
     def edge_bounds(self) -> tuple[tuple[Int64, Int64], ...]:
         """Return the proven (low, high) arrays of every stage's outputs, in order.
@@ -161,12 +171,12 @@ class Model:
             Shapes, dtypes or counts are not the sensor's.
         """
         check_frames(lit, dark, self.sensor)
-        scores, state_before = run_stages(self.stages[:-1], lit, dark, state)
+        evidence, state_before = run_stages(self.stages[:-1], lit, dark, state)
         last = len(self.stages) - 1
-        own = _own_state(self.stages[-1], last, state)
-        decisions, own = self.stages[-1].run(scores, own)
+        own = _own_state(self.closing, last, state)
+        outputs, own = self.closing.run(evidence, own)
         named = {f"s{last}_{key}": value for key, value in own.items()}
-        return Run(scores, decisions[:, 0], state_before | named)
+        return Run(evidence, outputs, state_before | named)
 
 
 def check_chain(stages: Sequence[Stage]) -> None:
@@ -185,6 +195,17 @@ def check_chain(stages: Sequence[Stage]) -> None:
         if before.n_out != after.n_in:
             what = f"values taken by stage {index} ({after.kind})"
             raise FormatError("model", what, after.n_in, f"{before.n_out} as given by the last one")
+
+
+def _check_closing(stages: Sequence[Stage]) -> None:
+    """Check that a closing stage comes last, and nowhere else; raises FormatError."""
+    for index, stage in enumerate(stages[:-1]):
+        if isinstance(stage, ClosingStage):
+            what = f"stage {index}, which is not the last,"
+            raise FormatError("model", what, stage.kind, "a stage that does not close the model")
+    if not isinstance(stages[-1], ClosingStage):
+        known = " or ".join(closing_kinds())
+        raise FormatError("model", "last stage", stages[-1].kind, f"a closing stage: {known}")
 
 
 def check_frames(lit: Counts, dark: Counts, sensor: Sensor) -> None:

@@ -72,7 +72,8 @@ def _checks(
     def exact(value: float) -> Interval:
         return Interval(value, value, value)
 
-    fixed = None if evaluation is None else evaluation.fixed.accuracy
+    found = None if evaluation is None else evaluation.fixed
+    fixed = None if found is None else found.accuracy
     accuracy = None
     if fixed is not None:
         accuracy = Interval(100 * fixed.value, 100 * fixed.low, 100 * fixed.high)

@@ -152,7 +152,7 @@ def _print_strokes(recipe: Recipe, trained: Trained) -> None:
             for begin, end, kind in strokes(session.script, number)
         ]
         block = session.frames()
-        decisions = trained.model.run(block.lit, block.dark).decisions
+        decisions = trained.model.run(block.lit, block.dark).events
         time_s = (block.time_us - block.time_us[0]) / 1e6
         detected = [
             Detection(float(time_s[f]), int(decisions[f])) for f in np.flatnonzero(decisions >= 0)

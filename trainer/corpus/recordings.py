@@ -20,7 +20,7 @@ from capture.store.session import Session, events_path, read_session
 from runtime.errors import FormatError, UsageError
 from runtime.sensor import Sensor
 from runtime.stages.contract.stage import EntryStage, Float64, Int32
-from trainer.recipe import Recipe
+from trainer.recipe import QuantityRecipe, Recipe
 from trainer.work.cache import file_digest
 
 __all__ = [
@@ -31,6 +31,7 @@ __all__ = [
     "labelled_cues",
     "open_corpus",
     "reduce_recording",
+    "refuse_missing_truth",
 ]
 
 BLOCK_FRAMES = 256
@@ -80,6 +81,22 @@ class Recording:
     locked: bool
     digest: str
     distance_mm: float | None = None
+
+    def truth(self, target: str) -> float:
+        """Return what the recording says of itself, in the target's unit.
+
+        Raises
+        ------
+        UsageError
+            Nobody noted it.
+        """
+        value: float | None = getattr(self, target)
+        if value is None:
+            raise UsageError(
+                str(self.path), target, "not noted", "a number with every recording",
+                "record with --distance-mm, or leave the session out",
+            )  # fmt: skip
+        return value
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,6 +227,24 @@ def _consenting(dataset: Dataset, session: Session) -> Participant:
             "ask for it, or delete what was recorded",
         )  # fmt: skip
     return person
+
+
+def refuse_missing_truth(corpus: Corpus, quantity: QuantityRecipe) -> None:
+    """Refuse a data set in which a recording does not say what is to be learned, or all say alike.
+
+    Raises
+    ------
+    UsageError
+        It does not, or there is nothing to tell apart.
+    """
+    told = {recording.truth(quantity.target) for recording in corpus.select(locked=False)}
+    for recording in corpus.select(locked=True):
+        recording.truth(quantity.target)
+    if len(told) < 2:
+        raise UsageError(
+            str(corpus.folder), quantity.target, f"{min(told):g} in every recording",
+            "different ones", "record at several distances",
+        )  # fmt: skip
 
 
 def labelled_cues(session: Session, recipe: Recipe, time_s: Float64) -> list[LabelledCue]:

@@ -9,7 +9,13 @@ from pathlib import Path
 
 from runtime.errors import UsageError
 from runtime.stages.bins import Bins
-from trainer.corpus.recordings import Corpus, Recording, groups_of, open_corpus
+from trainer.corpus.recordings import (
+    Corpus,
+    Recording,
+    groups_of,
+    open_corpus,
+    refuse_missing_truth,
+)
 from trainer.corpus.reduced import Reduced, ReduceJob, look_at
 from trainer.fit.alignment import align
 from trainer.fit.held_out import FitJob
@@ -78,7 +84,9 @@ def reduce_for(
     digests: dict[Path, str] = {}
     candidates = []
     for recipe in recipes:
-        if recipe.answers != recipes[0].answers:
+        if recipe.answers != recipes[0].answers or (recipe.quantity is None) != (
+            recipes[0].quantity is None
+        ):
             raise UsageError(
                 recipe.name, "answers", ", ".join(recipe.answers), ", ".join(recipes[0].answers),
                 "compare recipes for one and the same task",
@@ -87,6 +95,8 @@ def reduce_for(
         split = recipe.evaluation.split
         train, test = (groups_of(corpus.select(locked), split) for locked in (False, True))
         refuse_shared_groups(train, test, split)
+        if recipe.quantity is not None:
+            refuse_missing_truth(corpus, recipe.quantity)
         candidates.append(_reduce(recipe, corpus, workers, tell))
     return candidates
 

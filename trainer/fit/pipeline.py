@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,15 +13,15 @@ from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
-from runtime.stages.contract.stage import Int32, Int64
+from runtime.stages.contract.stage import Float64, Int32, Int64, Stage
 from runtime.stages.window import Window
 from trainer.corpus.reduced import Reduced, excerpts
 from trainer.corpus.windows import gesture_free
 from trainer.judge.events import Margins, decision_for
-from trainer.learn.classifiers import fit_classifier
+from trainer.learn.classifiers import fit_classifier, fit_regressor
 from trainer.learn.entry_stage import learn_pixels
 from trainer.learn.features import StageChain, learn_features, learn_level, learn_window
-from trainer.learn.lowering import lower_classifier
+from trainer.learn.lowering import lower_classifier, lower_regressor
 from trainer.learn.quantise import shift_to_fit
 from trainer.recipe import Recipe
 
@@ -67,11 +67,14 @@ class _Windows:
     x : int32 (n_windows, n_features)
     labels, people : int64 (n_windows,)
         Class of each, and whose it is: 0 and on.
+    targets : float64 (n_windows,), optional
+        The quantity to learn, in its unit.
     """
 
     x: Int32
     labels: Int64
     people: Int64
+    targets: Float64 | None = None
 
 
 def fit_pipeline(
@@ -112,6 +115,10 @@ def fit_pipeline(
         np.concatenate([r.labels[::every] for r in train]),
         np.repeat(persons, [len(r.frames[::every]) for r in train]),
     )
+    if recipe.quantity is not None:
+        lengths = [len(r.frames[::every]) for r in train]
+        told = [r.recording.truth(recipe.quantity.target) for r in train]
+        return _fit_regression(chain, replace(windows, targets=np.repeat(told, lengths)), recipe)
     if recipe.classifier.hard_windows:
         hard = _hard_windows(chain, windows, train, persons, recipe)
         windows = _Windows(
@@ -156,7 +163,38 @@ def _fit_head(chain: StageChain, windows: _Windows, recipe: Recipe) -> Fitted:
     """Fit a classifier to a chain's outputs, lower it, and average its scores."""
     classifier, x = _fit_classifier(windows, recipe), windows.x
     heads, unit = lower_classifier(classifier, x, chain.low, chain.high, recipe.quantisation)
-    whole = chain.then(*heads)
+    return _averaged(chain, heads, windows, classifier, unit, recipe)
+
+
+def _fit_regression(chain: StageChain, windows: _Windows, recipe: Recipe) -> Fitted:
+    """Fit a regressor to a chain's outputs and lower it, guarded by the light that came back.
+
+    The guard is the window's mean of the level stage's logarithm, which every window holds beside
+    its shares or directions.
+    """
+    features, x = recipe.features, windows.x
+    targets = np.zeros(len(x)) if windows.targets is None else windows.targets
+    regressor = fit_regressor(
+        recipe.classifier, x, targets, features.segments, recipe.seed, windows.people
+    )
+    n_values = x.shape[1] // features.segments
+    of_segment = np.zeros(n_values)
+    of_segment[n_values - 1 - features.motion] = 1.0 / features.segments
+    guard = np.tile(of_segment, features.segments)
+    heads, unit = lower_regressor(regressor, guard, x, chain.low, chain.high, recipe.quantisation)
+    return _averaged(chain, heads, windows, regressor, unit, recipe)
+
+
+def _averaged(
+    chain: StageChain,
+    heads: Sequence[Stage],
+    windows: _Windows,
+    classifier: Pipeline,
+    unit: float,
+    recipe: Recipe,
+) -> Fitted:
+    """Put a lowered head behind a chain, and a mean over frames where the recipe wants one."""
+    whole, x = chain.then(*heads), windows.x
     n_frames = recipe.decision.average_frames
     if n_frames > 1:
         for head in heads:

@@ -11,6 +11,7 @@ from typing import Any
 from numpy.typing import NDArray
 from sklearn.pipeline import Pipeline
 
+from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.stages.contract.stage import Int32
 from trainer.corpus.recordings import Recording
@@ -26,6 +27,7 @@ from trainer.fit.held_out import (
 )
 from trainer.fit.kept_fits import Finished
 from trainer.fit.pipeline import Fitted, assemble_model
+from trainer.fit.quantity import fit_quantity
 from trainer.judge.evaluate import figures, log_test_use
 from trainer.judge.events import Margins, Stream
 from trainer.judge.examination import Examination, examine, stream_of
@@ -105,6 +107,8 @@ def fit_model(
     recipes = [recipe] if isinstance(recipe, Recipe) else list(recipe)
     workers = workers or LocalWorkers()
     candidates = reduce_for(folder.absolute(), recipes, workers, tell)
+    if recipes[0].quantity is not None:
+        return _fit_quantity(candidates, workers, tell)
     finished = [Finished(folder.absolute(), c.recipe, c.corpus.digest) for c in candidates]
 
     folds = [fold_jobs(candidate.fit()) for candidate in candidates]
@@ -157,6 +161,26 @@ def fit_model(
         model, evaluation, fitted.classifier, fitted.features.low.size,
         chosen.corpus.select(locked=True), examined.worst,
     )  # fmt: skip
+
+
+def _fit_quantity(candidates: Sequence[Candidate], workers: Workers, tell: Notify) -> Trained:
+    """Train a recipe that ends in a quantity; several are not compared."""
+    candidate = candidates[0]
+    recipe, corpus = candidate.recipe, candidate.corpus
+    if len(candidates) > 1:
+        what, do = "recipes of a quantity", "train them one by one, and compare in turn"
+        raise UsageError(recipe.name, what, len(candidates), "one", do)
+    done = Finished(corpus.folder, recipe, corpus.digest)
+    evaluation = _on_whom(candidate, sum(len(r.frames) for r in candidate.fit().train))
+    found = fit_quantity(candidate, done, workers, tell)
+    evaluation |= {"quantity": found.found, "operations": found.operations}
+    wake_up = examine_wake_up(corpus.folder, recipe, corpus.sensor)
+    if wake_up is not None:
+        evaluation["wake_up"] = wake_up
+    done.clear()
+    n_features = found.fitted.features.low.size
+    test = corpus.select(locked=True)
+    return Trained(found.model, evaluation, found.fitted.classifier, n_features, test, ())
 
 
 def _tell(tell: Notify, what: str, how_far: str) -> None:

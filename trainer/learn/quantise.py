@@ -35,6 +35,7 @@ def quantise_dense(
     out_bits: int,
     clip_quantile: float,
     relu: bool = False,
+    power_of_two: bool = False,
 ) -> tuple[Dense, float]:
     """Round a real layer to a :class:`~runtime.stages.dense.Dense` stage.
 
@@ -56,6 +57,8 @@ def quantise_dense(
         Share of training outputs that must not saturate.
     relu : bool
         Whether negative outputs become zero.
+    power_of_two : bool
+        Whether a step of the weights, and so of unscaled accumulators, is to be one.
 
     Returns
     -------
@@ -67,6 +70,8 @@ def quantise_dense(
     extreme = np.maximum(np.abs(low), np.abs(high)).astype(np.float64)
     smallest = float((np.abs(weights) @ extreme).max()) / MAX_ACCUMULATOR
     unit_w = max(smallest, _weight_unit(weights, sample, symmetric_limit(weight_bits)))
+    if power_of_two:
+        unit_w = 2.0 ** math.ceil(math.log2(unit_w))
     limit = symmetric_limit(weight_bits)
     rounded = np.clip(np.floor(weights / unit_w + 0.5), -limit, limit)
     integer: NDArray[np.signedinteger] = rounded.astype(np.int8 if weight_bits <= 8 else np.int16)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from runtime.model import Model
+from trainer.tell.quantity import quantity_rows, quantity_words
 from trainer.tell.sentences import emulated_words, event_words, worst_words
 from trainer.tell.tables import PIPELINES, figure_text
 
@@ -21,12 +22,11 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         Content of evaluation.json.
     """
     sensor = model.sensor
-    people = evaluation["participants"]
-    takes = evaluation["fixed"]["accuracy"]["n_takes"]
+    tells = ", ".join(model.classes or [output.name for output in model.closing.outputs()[1:]])
     lines = [
         f"# {model.name}",
         "",
-        f"Task: {model.task.replace('_', ' ')}. Answers: {', '.join(model.classes)}.",
+        f"Task: {model.task.replace('_', ' ')}. Answers: {tells}.",
         "",
         "## Input",
         "",
@@ -41,29 +41,7 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         "| --- | --- | --- |",
         *(f"| {stage.kind} | {stage.n_in} | {stage.n_out} |" for stage in model.stages),
         "",
-        "## Recognition",
-        "",
-        f"{takes} takes of {len(people['test'])} participants who were locked away from training "
-        f"({', '.join(people['test'])}); trained on {len(people['train'])} others "
-        f"({', '.join(people['train'])}). 95 % intervals over participants.",
-        "",
-        "| pipeline | accuracy | macro F1 |",
-        "| --- | --- | --- |",
-        *(
-            f"| {label} | {figure_text(evaluation[key]['accuracy'])} "
-            f"| {figure_text(evaluation[key]['macro_f1'])} |"
-            for key, label in PIPELINES.items()
-        ),
-        "",
-        f"The locked participants were used by {len(evaluation['test_uses'])} model(s) of this "
-        "task so far; each use is listed in evaluation.json.",
-        "",
-        *_stream_lines(evaluation),
-        "## For whom it works less well",
-        "",
-        f"- Locked participants: {worst_words(evaluation['worst_group'])}",
-        f"- Training participants in turn: {worst_words(evaluation['worst_group_in_turn'])}",
-        "",
+        *_found_lines(evaluation),
         "## Limits",
         "",
         f"- Recorded by: {', '.join(evaluation['recorded_by'])}.",
@@ -82,3 +60,61 @@ def _stream_lines(evaluation: dict[str, Any]) -> list[str]:
     if "events" not in evaluation:
         return []
     return ["## Events", "", event_words(evaluation["events"]), ""]
+
+
+def _found_lines(evaluation: dict[str, Any]) -> list[str]:
+    """Return what was found: recognition, events and groups, or the errors of a quantity."""
+    people, uses = evaluation["participants"], len(evaluation["test_uses"])
+    used = (
+        f"The locked participants were used by {uses} model(s) of this "
+        "task so far; each use is listed in evaluation.json."
+    )
+    if "quantity" in evaluation:
+        return _quantity_lines(evaluation, used)
+    takes = evaluation["fixed"]["accuracy"]["n_takes"]
+    return [
+        "## Recognition",
+        "",
+        f"{takes} takes of {len(people['test'])} participants who were locked away from training "
+        f"({', '.join(people['test'])}); trained on {len(people['train'])} others "
+        f"({', '.join(people['train'])}). 95 % intervals over participants.",
+        "",
+        "| pipeline | accuracy | macro F1 |",
+        "| --- | --- | --- |",
+        *(
+            f"| {label} | {figure_text(evaluation[key]['accuracy'])} "
+            f"| {figure_text(evaluation[key]['macro_f1'])} |"
+            for key, label in PIPELINES.items()
+        ),
+        "",
+        used,
+        "",
+        *_stream_lines(evaluation),
+        "## For whom it works less well",
+        "",
+        f"- Locked participants: {worst_words(evaluation['worst_group'])}",
+        f"- Training participants in turn: {worst_words(evaluation['worst_group_in_turn'])}",
+        "",
+    ]
+
+
+def _quantity_lines(evaluation: dict[str, Any], used: str) -> list[str]:
+    words, people = quantity_words(evaluation), evaluation["participants"]
+    return [
+        "## Measurement",
+        "",
+        f"{words['title']} {words['takes']} {words['beside']}",
+        "",
+        words["interval"],
+        "",
+        f"Locked away from training: {', '.join(people['test'])}; trained on "
+        f"{len(people['train'])} others ({', '.join(people['train'])}). 95 % intervals over "
+        f"participants, {evaluation['quantity']['unit']}.",
+        "",
+        "| pipeline | root mean square | median, absolute | bias |",
+        "| --- | --- | --- | --- |",
+        *(f"| {' | '.join(row[1:])} |" for row in quantity_rows(evaluation)),
+        "",
+        used,
+        "",
+    ]

@@ -23,6 +23,7 @@ from trainer.judge.worst_takes import readouts_of
 from trainer.learn.float_onnx import float_onnx
 from trainer.tell.card import model_card
 from trainer.tell.page import evaluation_page
+from trainer.tell.quantity import quantity_page
 
 __all__ = ["N_TEST_FRAMES", "refuse_used_folder", "write_model_folder"]
 
@@ -77,7 +78,10 @@ def write_model_folder(trained: Trained, out: Path) -> None:
         (part / "float.onnx").write_bytes(graph)
         text = json.dumps(trained.evaluation, indent=2, sort_keys=True) + "\n"
         (part / "evaluation.json").write_text(text, "utf-8")
-        page = evaluation_page(trained.evaluation, trained.worst, readouts_of(trained.worst))
+        if "quantity" in trained.evaluation:
+            page = quantity_page(trained.evaluation)
+        else:
+            page = evaluation_page(trained.evaluation, trained.worst, readouts_of(trained.worst))
         (part / "evaluation.html").write_text(page, "utf-8")
         (part / "card.md").write_text(model_card(trained.model, trained.evaluation), "utf-8")
         _write_test_frames(trained.test, part / "test_frames.npz")

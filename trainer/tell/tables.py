@@ -7,6 +7,7 @@ from typing import Any
 
 from rich.table import Table
 
+from trainer.tell.quantity import quantity_rows, quantity_words
 from trainer.tell.sentences import per_hour
 
 __all__ = ["PIPELINES", "candidates_table", "evaluation_tables", "figure_text"]
@@ -45,9 +46,25 @@ def evaluation_rows(evaluation: dict[str, Any]) -> list[tuple[str, str, str, str
 
 
 def evaluation_tables(evaluations: Sequence[dict[str, Any]]) -> list[Table]:
-    """Return tables of several evaluations for a terminal: takes, and events where there are."""
+    """Return tables for a terminal: takes, events and quantities, where there are any."""
     events = _events_table([e for e in evaluations if "events" in e])
-    return [_takes_table(evaluations), *([events] if events.row_count else [])]
+    takes = _takes_table([e for e in evaluations if "quantity" not in e])
+    quantities = [_quantity_table(e) for e in evaluations if "quantity" in e]
+    return [*(table for table in (takes, events) if table.row_count), *quantities]
+
+
+def _quantity_table(evaluation: dict[str, Any]) -> Table:
+    found = evaluation["quantity"]
+    table = Table(
+        title=f"Errors of {found['name']} in {found['unit']}, people held out of training "
+        "(95 % interval)"
+    )
+    for heading in ("model", "pipeline", "root mean square", "median, absolute", "bias"):
+        table.add_column(heading)
+    for row in quantity_rows(evaluation):
+        table.add_row(*row)
+    table.caption = quantity_words(evaluation)["interval"]
+    return table
 
 
 def _takes_table(evaluations: Sequence[dict[str, Any]]) -> Table:

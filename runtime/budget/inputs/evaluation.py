@@ -6,9 +6,9 @@ import json
 import math
 from pathlib import Path
 from textwrap import shorten
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from runtime.budget.inputs.uncertainty import Interval
 from runtime.errors import FormatError
@@ -38,6 +38,32 @@ class Scores(_Open):
 
     accuracy: Figure
     macro_f1: Figure | None = None
+
+
+class Error(_Open):
+    """How far off a quantity is, in its unit, with its interval over participants."""
+
+    value: float = Field(ge=0)
+    low: float | None = Field(default=None, ge=0)
+    high: float | None = Field(default=None, ge=0)
+    n_participants: int | None = None
+
+
+class Errors(_Open):
+    """Root mean square error of one variant."""
+
+    rmse: Error
+
+
+class Measured(_Open):
+    """What a model that ends in a quantity was found to reach."""
+
+    name: str
+    unit: str
+    half_width: float = Field(ge=0)
+    float_model: Errors | None = Field(default=None, alias="float")
+    fixed: Errors
+    four_quadrant: Errors | None = None
 
 
 class Rate(_Open):
@@ -94,11 +120,20 @@ class Evaluation(_Open):
     """The parts of ``evaluation.json`` that a budget shows; other keys are ignored."""
 
     float_model: Scores | None = Field(default=None, alias="float")
-    fixed: Scores
+    fixed: Scores | None = None
     four_quadrant: Scores | None = None
+    quantity: Measured | None = None
     wake_up: WakeUp | None = None
     events: Events | None = None
     recorded_by: tuple[str, ...] = ()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _one_of_both(cls, data: Any) -> Any:
+        """Ask for the accuracy of answers where there is no quantity."""
+        if isinstance(data, dict) and "quantity" not in data:
+            return {"fixed": {}} | data
+        return data
 
     @property
     def false_events(self) -> Interval | None:

@@ -10,6 +10,7 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
+from runtime.budget.inputs.evaluation import Error
 from runtime.budget.inputs.values import Input
 from runtime.budget.page.marked_numbers import (
     MARKS,
@@ -53,7 +54,7 @@ _COLOURS = dict(zip(STATES, ("first", "second", "third"), strict=True))
 def _accuracies(result: Budget) -> list[dict[str, Any]]:
     """Rows of the accuracy figure."""
     found = result.evaluation
-    if found is None:
+    if found is None or found.fixed is None:
         return []
     rows = [("this model, fixed point", found.fixed.accuracy, "first")]
     if found.float_model is not None:
@@ -129,6 +130,7 @@ def names_apart(results: Sequence[Budget]) -> list[str]:
 
 def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
     """Gather what one model's part of the page shows."""
+    errors = _errors(result)
     return {
         "b": result,
         "id": f"m{number}",
@@ -136,6 +138,8 @@ def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
         "power": _power_bars(result),
         "sensitivity": _sensitivity_bars(result),
         "accuracies": _accuracies(result),
+        "errors": errors,
+        "error": dict(errors).get("this model, fixed point"),
         "origin_words": _origin_words(result),
         "states": _states(result),
         "broken": [c.what for c in result.checks if not c.keeps()],
@@ -212,11 +216,37 @@ def _light(result: Budget) -> dict[str, Any]:
     }
 
 
+def _errors(result: Budget) -> list[tuple[str, str]]:
+    """Rows of a quantity's root mean square error, with the interval over participants."""
+    found = None if result.evaluation is None else result.evaluation.quantity
+    if found is None:
+        return []
+    variants = (
+        ("this model, floating point", found.float_model),
+        ("this model, fixed point", found.fixed),
+        ("four-quadrant baseline", found.four_quadrant),
+    )
+    return [
+        (name, _error(variant.rmse, found.unit))
+        for name, variant in variants
+        if variant is not None
+    ]
+
+
+def _error(error: Error, unit: str) -> str:
+    """Return an error in words; a bound that one person alone leaves open is a question mark."""
+    low, high = ("?" if end is None else f"{end:.3g}" for end in (error.low, error.high))
+    return f"{error.value:.3g} {unit} ({low} to {high})"
+
+
 def _side_by_side(results: Sequence[Budget]) -> list[tuple[str, list[Any]]]:
     """Rows of the comparison: what, and one cell a model."""
 
     def accuracy(r: Budget, quadrants: bool) -> Any:
         found = r.evaluation
+        if found is not None and found.quantity is not None:
+            each = found.quantity.four_quadrant if quadrants else found.quantity.fixed
+            return "not evaluated" if each is None else _error(each.rmse, found.quantity.unit)
         scores = None if found is None else (found.four_quadrant if quadrants else found.fixed)
         if scores is None:
             return "not evaluated"

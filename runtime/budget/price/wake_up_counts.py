@@ -193,7 +193,7 @@ def _watch(
         for part in np.array_split(asleep, max(1, math.ceil(len(asleep) / _AT_ONCE))):
             run = model.run(see(part), dark[part], state)
             state = run.state
-            moving = np.flatnonzero(run.scores[:, 1] - run.scores[:, 0] >= threshold)
+            moving = np.flatnonzero(run.evidence[:, 1] - run.evidence[:, 0] >= threshold)
             seen = part[: moving[0] + 1] if len(moving) else part
             watched.append(t_s[seen])
             if len(moving):
