@@ -1,4 +1,4 @@
-"""Middle floor: brings readouts in and keeps them as they came.
+r"""Middle floor: brings readouts in and keeps them as they came.
 
 The front is the commands and their words. Behind it: ``booth``, the local page; ``emulated``, a
 sensor that speaks the same wire; ``lead`` a session; ``measure`` what it is worth; ``store`` it;
@@ -7,19 +7,25 @@ Nothing inside imports the front door: its names are for programs that use the p
 
 Examples
 --------
-Record an invented participant through the port of an emulated sensor; a real one's is named
-likewise, such as ``/dev/ttyACM0``:
+Write a cue script, and record an invented participant through the port of an emulated sensor; a
+real sensor's port is named likewise, such as ``/dev/ttyACM0``:
 
+>>> from pathlib import Path
 >>> import capture
+>>> script = Path("first_steps.toml")
+>>> lines = ['name = "first_steps"', "lead_in_s = 1.0"]
+>>> for trial_type in ("swipe_left", "push", "idle"):
+...     lines += ["[[cue]]", f'trial_type = "{trial_type}"', "repetitions = 2", "duration_s = 1.5"]
+>>> n_bytes = script.write_text("\n".join(lines))
 >>> with capture.emulated_sensor(participant=1, script=script, seed=1) as port:
 ...     person = capture.Participant("P01", consent=True)
-...     done = capture.record(port, person, script, data, seed=1)
+...     done = capture.record(port, person, script, "recordings", seed=1)
 >>> done.n_takes
 6
 
 Read the recordings as arrays, raw as the sensor sent them:
 
->>> dataset = capture.open_dataset(data)
+>>> dataset = capture.open_dataset("recordings")
 >>> [info.participant_id for info in dataset.sessions]
 ['P01']
 >>> session = capture.read_session(dataset.sessions[0].path)

@@ -7,11 +7,12 @@ errors. Nothing inside imports the front door: its names are for programs that u
 
 Examples
 --------
-Read a model, run it over readouts, and write it as a folder of its own:
+Read a model (here one of those that come with the sources), run it over readouts, and write it as
+a folder of its own:
 
 >>> import numpy as np
 >>> import runtime
->>> model = runtime.load_model(models / "dynamic")
+>>> model = runtime.load_model("models/dynamic")
 >>> shape = (90, model.sensor.n_rows, model.sensor.n_cols)
 >>> dark = np.full(shape, model.sensor.black_level_counts, dtype=np.uint16)
 >>> run = model.run(dark + np.uint16(200), dark)
