@@ -50,7 +50,7 @@ runtime.errors.UsageError: nowhere: the folder is no data set, ...
 
 from typing import TYPE_CHECKING
 
-from runtime.lazy import lazy_names
+from runtime.front.lazy import lazy_names
 
 if TYPE_CHECKING:
     from capture.cues.script import Script, load_script

@@ -1,6 +1,6 @@
 """Ground floor: what runs on the device. Knows neither serial ports nor scikit-learn.
 
-From the top: the commands, and the same for programs in ``model_folder``; ``budget``, what it
+From the top: the commands, and the same for programs in ``front``; ``budget``, what it
 costs; ``verification``, that every execution gives the same bits; ``firmware``, C text and emulated
 cores; ``onnx``; the ``model`` and its ``stages``; and below all the sensor, fixed point, files and
 errors. Nothing inside imports the front door: its names are for programs that use the package.
@@ -39,13 +39,13 @@ runtime.errors.UsageError: ...
 
 from typing import TYPE_CHECKING
 
-from runtime.lazy import lazy_names
+from runtime.front.lazy import lazy_names
 
 if TYPE_CHECKING:
     from runtime.budget.assemble import Budget
     from runtime.errors import Error
+    from runtime.front.model_folder import export, price, verify
     from runtime.model import Model, Run, load_model
-    from runtime.model_folder import export, price, verify
     from runtime.sensor import Sensor
     from runtime.verification.verify import Verification
 else:
@@ -55,7 +55,7 @@ else:
             "runtime.budget.assemble": ("Budget",),
             "runtime.errors": ("Error",),
             "runtime.model": ("Model", "Run", "load_model"),
-            "runtime.model_folder": ("export", "price", "verify"),
+            "runtime.front.model_folder": ("export", "price", "verify"),
             "runtime.sensor": ("Sensor",),
             "runtime.verification.verify": ("Verification",),
         },

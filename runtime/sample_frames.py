@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from runtime.errors import FormatError
 from runtime.stages.contract.stage import Counts
 from runtime.weights import read_arrays
@@ -13,6 +15,7 @@ if TYPE_CHECKING:
     from runtime.model import Model
 
 __all__ = ["TEST_FRAMES", "read_test_frames", "write_test_frames"]
+
 TEST_FRAMES = "test_frames.npz"
 """Name of the file in a model folder: arrays ``lit`` and ``dark``, uint16 (n, n_rows, n_cols)."""
 

@@ -62,7 +62,7 @@ chosen on streams, an examination on locked participants, and the whole model fo
 
 from typing import TYPE_CHECKING
 
-from runtime.lazy import lazy_names
+from runtime.front.lazy import lazy_names
 
 if TYPE_CHECKING:
     from trainer.corpus.take_readouts import TakeReadouts, read_takes

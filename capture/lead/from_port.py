@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from capture.cues.script import Script, load_script
-from capture.lead.record import Recording
+from capture.lead.record import RecordedSession
 from capture.lead.record import record as record_over
 from capture.store.dataset import Participant, require_consent
-from capture.wire.link import Link
+from capture.wire.link import SerialLink
 from runtime.errors import ArgumentError
 from runtime.files import as_path
 
@@ -24,7 +24,7 @@ def record(
     seed: int = 1,
     session: str | None = None,
     distance_mm: float | None = None,
-) -> Recording:
+) -> RecordedSession:
     """Record one session and leave it finished and labelled in a data set.
 
     Nobody is led through the cues here: `palmwatt record` and the booth show them. Whoever shows
@@ -50,7 +50,7 @@ def record(
 
     Returns
     -------
-    Recording
+    RecordedSession
         Its ``path``, counts, and the labels as written.
 
     Raises
@@ -74,7 +74,7 @@ def record(
     folder = as_path(out, "out")
     require_consent(participant)
     cues = script if isinstance(script, Script) else load_script(script)
-    with Link(port) as link:
+    with SerialLink(port) as link:
         return record_over(
             link, participant, cues, seed, folder, session=session, distance_mm=distance_mm
         )

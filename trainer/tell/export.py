@@ -13,7 +13,7 @@ import numpy as np
 
 from capture.store.session import read_session
 from runtime.files import whole_folder
-from runtime.model_folder import write_executions
+from runtime.front.model_folder import write_executions
 from runtime.sample_frames import write_test_frames
 from trainer.corpus.recordings import Recording
 from trainer.fit.training import Trained
