@@ -15,7 +15,8 @@ real sensor's port is named likewise, such as ``/dev/ttyACM0``:
 >>> script = Path("first_steps.toml")
 >>> lines = ['name = "first_steps"', "lead_in_s = 1.0"]
 >>> for trial_type in ("swipe_left", "push", "idle"):
-...     lines += ["[[cue]]", f'trial_type = "{trial_type}"', "repetitions = 2", "duration_s = 1.5"]
+...     lines += ["[[cue]]", f'trial_type = "{trial_type}"']
+...     lines += ["repetitions = 2", "duration_s = 1.5"]
 >>> n_bytes = script.write_text("\n".join(lines))
 >>> with capture.emulated_sensor(participant=1, script=script, seed=1) as port:
 ...     person = capture.Participant("P01", consent=True)

@@ -1,9 +1,9 @@
 """Ground floor: what runs on the device. Knows neither serial ports nor scikit-learn.
 
-From the top: the commands, and the same for programs in ``front``; ``budget``, what it
-costs; ``verification``, that every execution gives the same bits; ``firmware``, C text and emulated
-cores; ``onnx``; the ``model`` and its ``stages``; and below all the sensor, fixed point, files and
-errors. Nothing inside imports the front door: its names are for programs that use the package.
+From the top: the commands, and the same for programs in ``front``; ``budget``, what it costs;
+``verification``, that every execution gives the same bits; ``firmware``, C text and emulated cores;
+``onnx``; the ``model`` and its ``stages``; and below all the sensor, fixed point, files and errors.
+Nothing inside imports the front door: its names are for programs that use the package.
 
 Examples
 --------
@@ -34,7 +34,7 @@ What is asked for wrongly is told in one line, as everywhere in this house:
 
 >>> runtime.price(folder, host="toaster")  # doctest: +ELLIPSIS
 Traceback (most recent call last):
-runtime.errors.UsageError: ...
+runtime.errors.UsageError: parts library: host is toaster, expected one of ...
 """
 
 from typing import TYPE_CHECKING

@@ -15,7 +15,8 @@ Record three invented people with an emulated sensor (see ``capture``):
 >>> script, recipe = Path("three_people.toml"), Path("two_gestures.toml")
 >>> lines = ['name = "three_people"', "lead_in_s = 1.0"]
 >>> for trial_type in ("swipe_left", "push"):
-...     lines += ["[[cue]]", f'trial_type = "{trial_type}"', "repetitions = 3", "duration_s = 1.5"]
+...     lines += ["[[cue]]", f'trial_type = "{trial_type}"']
+...     lines += ["repetitions = 3", "duration_s = 1.5"]
 >>> n_bytes = script.write_text("\n".join(lines))
 >>> for number in (1, 2, 3):
 ...     with capture.emulated_sensor(number, script, seed=number) as port:
@@ -41,14 +42,17 @@ Write a recipe, and ask scikit-learn how it does on people it has not learned fr
 (18, (32, 32), ['push', 'swipe_left'])
 >>> from sklearn.model_selection import GroupKFold, cross_val_score
 >>> classifier = trainer.TakeClassifier(recipe)
+>>> x, y, people = takes.X, takes.y, takes.groups
 >>> folds = GroupKFold(3)
->>> accuracy = cross_val_score(classifier, takes.X, takes.y, groups=takes.groups, cv=folds)
+>>> accuracy = cross_val_score(
+...     classifier, x, y, groups=people, cv=folds, params={"people": people}
+... )
 >>> len(accuracy), bool(accuracy.mean() > 0.5)
 (3, True)
 
 Fit it to everybody, and take it to the ground floor as a model:
 
->>> model = classifier.fit(takes.X, takes.y, people=takes.groups).to_model(takes.sensor)
+>>> model = classifier.fit(x, y, people=people).to_model(takes.sensor)
 >>> model.classes
 ('push', 'swipe_left')
 >>> frames = capture.read_session(done.path).frames()

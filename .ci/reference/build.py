@@ -8,6 +8,7 @@ another machine for anything.
 
 from __future__ import annotations
 
+import re
 import shutil
 import sys
 import types
@@ -47,8 +48,9 @@ def pages() -> Iterator[tuple[str, str]]:
     yield "parts", parts_page()
     protocol = (HOUSE / "capture" / "PROTOCOL.md").read_text("utf-8")
     yield "wire", protocol
-    changes = sorted((HOUSE / ".changes").glob("*.md"), reverse=True)
-    yield "changes", "\n\n".join(file.read_text("utf-8") for file in changes)
+    versions = sorted((HOUSE / ".changes").glob("*.md"), reverse=True)
+    texts = [re.sub(r"(?m)^#", "##", file.read_text("utf-8")) for file in versions]
+    yield "changes", "\n\n".join(["# Changes, the newest version first", *texts])
 
 
 def _modules() -> dict[str, pdoc.doc.Module]:
@@ -57,11 +59,23 @@ def _modules() -> dict[str, pdoc.doc.Module]:
             getattr(door, name)  # pdoc looks at what is there already
     found = {door.__name__: pdoc.doc.Module(door) for door in FRONT_DOORS}
     found |= {name: pdoc.doc.Module.from_name(name) for name in HANDED_OUT}
+    for module in found.values():
+        for member in module.members.values():
+            if isinstance(member, pdoc.doc.Class):
+                _leave_out(member)
     for name, text in pages():
         page = types.ModuleType(name, text)
         page.__docformat__ = "markdown"  # type: ignore[attr-defined]  # read by pdoc
         found[name] = pdoc.doc.Module(page)
     return found
+
+
+def _leave_out(described: pdoc.doc.Class) -> None:
+    """Take out what is no name of ours: files' keys have pages, scikit-learn its own reference."""
+    fields = getattr(described.obj, "model_fields", ())
+    for name in list(described.members):
+        if name in fields or (name.startswith("set_") and name.endswith("_request")):
+            del described.members[name]
 
 
 def build(out: Path) -> None:

@@ -55,8 +55,8 @@ def _verb(name: str, command: click.Command) -> Iterator[str]:
         told = one.help or ""
         if one.required:
             told += " Required."
-        elif not one.is_flag and not one.multiple and one.default not in (None, ""):
-            told += f" Default: `{one.get_default(context)}`."
+        elif not one.is_flag and type(default := one.get_default(context)) in (str, int, float):
+            told += f" Default: `{default}`."
         rows.append((names, "" if one.is_flag else _taken(one), told.strip()))
     if rows:
         yield from table(("option", "value", ""), rows)

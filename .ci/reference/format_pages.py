@@ -30,7 +30,7 @@ __all__ = ["formats_page", "parts_page", "recipes_page"]
 def recipes_page() -> str:
     """Return the page of a recipe's keys."""
     lines = [
-        "# Recipes", "",
+        "# Recipes: the keys of the file that a model is trained from", "",
         "One TOML file describes one model, from readout to decision. Built in: "
         + ", ".join(f"`{name}`" for name in built_in_recipes()) + ".", "",
         "## Keys of the recipe itself", "", _prose(Recipe), "",
@@ -48,7 +48,12 @@ def recipes_page() -> str:
 
 def formats_page() -> str:
     """Return the page of recordings, model folders, scripts and limits."""
-    lines = ["# File formats", "", "The wire protocol and the parts have pages of their own.", ""]
+    lines = [
+        "# Files: recordings, model folders, cue scripts, limits",
+        "",
+        "The wire protocol and the parts have pages of their own.",
+        "",
+    ]
     lines += ["## Recordings", "", _prose(capture.store.dataset), ""]
     lines += ["### `participants.tsv`", ""]
     lines += [f"Required columns: {', '.join(PARTICIPANT_COLUMNS)}.", "", _prose(Participant), ""]
@@ -91,14 +96,20 @@ def parts_page() -> str:
     for name, kind in KINDS.items():
         lines += [f"## Kind `{name}`", "", _prose(kind), ""]
         lines += [f"In the library: {', '.join(f'`{one}`' for one in library.names(name))}.", ""]
-        lines += _keys(kind, "", list(kind.model_fields))
+        one = library.get(kind, library.names(name)[0])
+        rows = []
+        for key in kind.model_fields:
+            value = getattr(one, key)
+            unit = f"range and source, in `{value.unit}`" if isinstance(value, Value) else ""
+            rows.append((f"`{key}`", unit or _words(_property(kind, key))))
+        lines += table(("key", "value"), rows)
     return "\n".join(lines)
 
 
 def _prose(documented: Any) -> str:
     """Return a docstring of NumPy's style as Markdown."""
     text = inspect.getdoc(documented) or ""
-    text = re.sub(r"::\n", ":\n", text)
+    text = re.sub(r"(?m)^::\n", "", text).replace("::\n", ":\n")
     return str(pdoc.docstrings.convert(text, "numpy", None))
 
 
@@ -110,7 +121,6 @@ def _table_of(field: Any) -> type[BaseModel] | None:
 
 def _keys(model: type[BaseModel], before: str, names: list[str]) -> Iterator[str]:
     """Yield a table of keys with what each takes."""
-    schema = model.model_json_schema()
     rows = []
     for name in names:
         field = model.model_fields[name]
@@ -120,8 +130,13 @@ def _keys(model: type[BaseModel], before: str, names: list[str]) -> Iterator[str
         else:
             value = field.get_default(call_default_factory=True)
             default = "none" if value is None else f"`{_toml(value)}`"
-        rows.append((f"`{before}{key}`", _words(schema["properties"][key], schema), default))
+        rows.append((f"`{before}{key}`", _words(_property(model, key)), default))
     yield from table(("key", "value", "default"), rows)
+
+
+def _property(kind: type[BaseModel], key: str) -> dict[str, Any]:
+    found: dict[str, Any] = kind.model_json_schema()["properties"][key]
+    return found
 
 
 def _toml(value: Any) -> str:
@@ -132,29 +147,28 @@ def _toml(value: Any) -> str:
     return f'"{value}"' if isinstance(value, str) else str(value)
 
 
-def _words(schema: dict[str, Any], whole: dict[str, Any]) -> str:
+def _words(schema: dict[str, Any]) -> str:
     """Say in words what a JSON schema lets pass."""
     if "$ref" in schema:
-        name = schema["$ref"].rsplit("/", 1)[1]
-        return "a value with unit, range and source" if name == "Value" else f"tables ({name})"
+        return "tables"
     if "enum" in schema:
         return "one of " + ", ".join(f"`{_toml(each)}`" for each in schema["enum"])
     if "anyOf" in schema:
-        kinds = [_words(each, whole) for each in schema["anyOf"] if each.get("type") != "null"]
+        kinds = [_words(each) for each in schema["anyOf"] if each.get("type") != "null"]
         return " or ".join(kinds)
     if schema.get("type") == "array":
         if "prefixItems" in schema:
-            return "list: " + ", then ".join(_words(each, whole) for each in schema["prefixItems"])
+            return "list: " + ", then ".join(_words(each) for each in schema["prefixItems"])
         count = _span(schema, "minItems", "maxItems")
-        return f"list{f' of {count}' if count else ''}: each {_words(schema['items'], whole)}"
+        return f"list{f' of {count}' if count else ''}: each {_words(schema['items'])}"
     if schema.get("type") == "string":
         length = _span(schema, "minLength", "maxLength")
         pattern = f" of the form `{schema['pattern']}`" if "pattern" in schema else ""
         return f"text{pattern}{f' of {length} signs' if length else ''}"
     names = {"integer": "whole number", "number": "number", "boolean": "`true` or `false`"}
     word = names.get(str(schema.get("type")), "value")
-    above = f" above {schema['exclusiveMinimum']:g}" if "exclusiveMinimum" in schema else ""
-    below = f" below {schema['exclusiveMaximum']:g}" if "exclusiveMaximum" in schema else ""
+    above = f" above {_number(schema['exclusiveMinimum'])}" if "exclusiveMinimum" in schema else ""
+    below = f" below {_number(schema['exclusiveMaximum'])}" if "exclusiveMaximum" in schema else ""
     span = _span(schema, "minimum", "maximum")
     return f"{word}{above}{below}{f', {span}' if span else ''}"
 

@@ -83,16 +83,6 @@ class TakeClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # u
     levels are shares of its sum: hence the tag ``positive_only``.
 
     There is no ``predict_proba``: scores are not calibrated probabilities for every head.
-
-    Examples
-    --------
-    >>> from sklearn.model_selection import GroupKFold, cross_val_score
-    >>> import trainer
-    >>> takes = trainer.read_takes(data, "dynamic_lean")  # doctest: +SKIP
-    >>> cross_val_score(
-    ...     trainer.TakeClassifier("dynamic_lean"), takes.X, takes.y, groups=takes.groups,
-    ...     cv=GroupKFold(3), params={"people": takes.groups},
-    ... )  # doctest: +SKIP
     """
 
     def __init__(
