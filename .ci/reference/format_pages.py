@@ -82,7 +82,7 @@ def formats_page() -> str:
 def parts_page() -> str:
     """Return the page of the parts library."""
     lines = [
-        "# Parts",
+        "# Parts: the keys of the parts library",
         "",
         _prose(inspect.getmodule(Value)),
         "",
