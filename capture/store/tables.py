@@ -25,7 +25,7 @@ def library(name: str) -> Any:
         return importlib.import_module(name)
     except ImportError:
         raise UsageError(
-            f"to_{name}", f"library {name}", "not installed", "installed", f"pip install {name}"
+            f"to_{name}", f"library {name}", "not installed", do=f"run pip install {name}"
         ) from None
 
 
