@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError
-from runtime.files import write_whole
+from runtime.files import as_path, write_whole
 from runtime.sensor import Sensor
 from runtime.stages import closing_kinds, kinds
 from runtime.stages.contract.c_text import Edge, smallest_ctype
@@ -211,9 +211,10 @@ def _check_closing(stages: Sequence[Stage]) -> None:
 def check_frames(lit: Counts, dark: Counts, sensor: Sensor) -> None:
     """Check exposures against the sensor; raises FormatError."""
     for what, exposure in (("lit", lit), ("dark", dark)):
-        if exposure.dtype != np.uint16:
-            raise FormatError("frames", f"dtype of {what}", exposure.dtype, "uint16")
-        wanted = (len(lit), sensor.n_rows, sensor.n_cols)
+        if not isinstance(exposure, np.ndarray) or exposure.dtype != np.uint16:
+            got = getattr(exposure, "dtype", type(exposure).__name__)
+            raise FormatError("frames", f"dtype of {what}", got, "uint16")
+        wanted = (lit.shape[:1] or (1,)) + (sensor.n_rows, sensor.n_cols)
         if exposure.shape != wanted:
             raise FormatError("frames", f"shape of {what}", exposure.shape, wanted)
         if exposure.size and int(exposure.max()) > sensor.max_counts:
@@ -305,7 +306,7 @@ def save_model(model: Model, directory: Path) -> None:
     write_whole(directory / "model.json", _document(model))
 
 
-def load_model(directory: Path) -> Model:
+def load_model(directory: Path | str) -> Model:
     """Read a model folder; nothing in it is trusted.
 
     Raises
@@ -315,6 +316,7 @@ def load_model(directory: Path) -> Model:
     OverflowRisk
         Its weights could pass a 32-bit accumulator.
     """
+    directory = as_path(directory, "model folder")
     path = directory / "model.json"
     where = str(path)
     content = _read_json(path)

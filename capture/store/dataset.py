@@ -20,7 +20,7 @@ from pathlib import Path
 from capture.store.session import READOUTS_SUFFIX, events_path
 from capture.tsv_tables import Row, alone_in, read_table, write_table
 from runtime.errors import FormatError, UsageError
-from runtime.files import read_limited, write_whole
+from runtime.files import as_path, read_limited, write_whole
 
 __all__ = [
     "PARTICIPANT_COLUMNS",
@@ -293,7 +293,7 @@ def open_dataset(path: Path | str) -> Dataset:
     FormatError
         Its description or its table of participants is wrong, or a session belongs to nobody.
     """
-    root = Path(path)
+    root = as_path(path, "data set")
     read_description(root)
     participants = read_participants(root / "participants.tsv")
     known = {participant.participant_id for participant in participants}
