@@ -15,7 +15,7 @@ from runtime.budget.inputs.uncertainty import Interval
 from runtime.budget.verdict.host import (
     Verdict,
     detection_power,
-    judge,
+    host_verdict,
     many,
     runs_needed,
     smallest_difference,
@@ -102,7 +102,7 @@ def a_verdict(added_uw: Any, spread_mw: Any, threshold: int) -> Verdict:
         "percent_per_day": (2.0, np.array([1.0, 1.0, 1.0])),
         "mah_per_day": (6.0, np.array([5.0, 5.0, 5.0])),
     }
-    return judge(added_uw, spread_mw, use, threshold, "a watch")
+    return host_verdict(added_uw, spread_mw, use, threshold, "a watch")
 
 
 def flat(value: float) -> tuple[float, Any]:

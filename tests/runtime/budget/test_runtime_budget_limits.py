@@ -1,4 +1,4 @@
-"""The limits file and the gate: what keeps a limit, what crosses it, and what a firmware CI reads."""
+"""The limits file and the gate: what keeps a limit, what crosses it, and what CI reads of it."""
 
 from __future__ import annotations
 
@@ -71,14 +71,14 @@ def test_margin_to_a_limit_of_nothing() -> None:
 def test_a_check_is_told_in_one_line_and_in_json() -> None:
     """The line has state, value, side and limit; the JSON has all that a table needs."""
     found = check("RAM", "bytes", Interval(12.5, 12.0, 13.0), 10.0, kind="measured", origin="ELF")
-    assert found.told == "broken   RAM: 12.5 bytes, limit at most 10 bytes"
+    assert found.line == "broken   RAM: 12.5 bytes, limit at most 10 bytes"
     assert found.to_json() == {
         "what": "RAM", "unit": "bytes", "value": found.value and found.value.to_json(),
         "limit": 10.0, "at_least": False, "state": "broken", "margin": -0.25,
         "origin": "measured: ELF",
     }  # fmt: skip
     unknown = check("accuracy", "", None, 0.9, True)
-    assert unknown.told == "unknown  accuracy: not known, limit at least 0.9 "
+    assert unknown.line == "unknown  accuracy: not known, limit at least 0.9 "
     assert unknown.to_json()["value"] is None
     assert unknown.to_json()["origin"] == "computed: power model"
     assert unknown == Check("accuracy", "", None, 0.9, True, "unknown", "computed", "power model")
@@ -93,7 +93,7 @@ def test_junit_counts_cases_and_failures_of_each_model() -> None:
     for strict, failed in ((False, ["ram"]), (True, ["power", "ram"])):
         text = junit_xml(both, strict)
         assert text.startswith(b"<?xml version='1.0' encoding='utf-8'?>") and text.endswith(b">\n")
-        root = ElementTree.fromstring(text)
+        root = ElementTree.fromstring(text)  # noqa: S314  (our own output)
         assert (root.tag, root.get("name")) == ("testsuites", "palmwatt budget")
         assert (root.get("tests"), root.get("failures")) == ("4", str(len(failed)))
         one, two = root.findall("testsuite")
@@ -107,7 +107,7 @@ def test_junit_counts_cases_and_failures_of_each_model() -> None:
         assert [case.get("name") for case in cases if case.find("failure") is not None] == failed
         failure = cases[2].find("failure")
         assert failure is not None
-        assert (failure.get("type"), failure.get("message")) == ("broken", broken.told)
+        assert (failure.get("type"), failure.get("message")) == ("broken", broken.line)
         assert b"\n  <testsuite " in text  # a reader's eye has lines to go by
 
 

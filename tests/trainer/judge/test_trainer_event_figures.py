@@ -6,21 +6,21 @@ import dataclasses
 from pathlib import Path
 
 import numpy as np
-import pytest
 
+from runtime.intervals import garwood, garwood_upper, wilson
 from trainer.corpus.recordings import Recording
 from trainer.judge.evaluate import Conditions
 from trainer.judge.event_figures import (
-    HeardStream,
+    MatchedStream,
     Placing,
     false_rate,
-    hear,
     learn_placing,
+    match_streams,
     stream_figures,
 )
-from trainer.judge.events import Event, Margins, Reference, Stream
-from trainer.judge.intervals import garwood, garwood_upper, over_participants, wilson
-from trainer.judge.matching import Counts, Interval
+from trainer.judge.events import Detection, Margins, Reference, Stream
+from trainer.judge.intervals import over_participants
+from trainer.judge.matching import EventCounts, EventSpan
 from trainer.recipe import Recipe, parse_recipe
 
 
@@ -42,7 +42,7 @@ def heard(
     n_frames: int = 3600,
     background: bool = False,
     from_labels: bool = True,
-) -> HeardStream:
+) -> MatchedStream:
     """Return a stream of so many half-seconds with the events that are said to be told of it."""
     who = Recording(Path(participant), participant, "unit-a", "emulated test", False, "")
     nothing = np.zeros(0, dtype=np.int64)
@@ -51,7 +51,7 @@ def heard(
         nothing, tuple(Reference(*row, from_labels) for row in made),
         Conditions(*np.zeros((3, 0))), background,
     )  # fmt: skip
-    return HeardStream(stream, [Event(*row) for row in told], pairs)
+    return MatchedStream(stream, [Detection(*row) for row in told], pairs)
 
 
 FIRST = heard(
@@ -65,7 +65,7 @@ SECOND = heard("P2", [(5.0, 6.0, 1)], [(6.25, 1)], [(0, 0)], from_labels=False)
 
 def test_latency_counts_from_the_end_and_the_other_figure_from_the_onset() -> None:
     """A right event's latency is from its own gesture's end, below 0 where it was told before."""
-    assert FIRST.counts == Counts(right=2, told=3, made=3)
+    assert FIRST.counts == EventCounts(right=2, detected=3, references=3)
     assert FIRST.latencies_s() == [-0.125, 0.125]
     assert FIRST.after_onset_s() == [0.875, 0.625]
 
@@ -81,7 +81,7 @@ def test_placing_is_the_median_latency_and_the_median_length() -> None:
 
 def test_an_event_stands_for_the_stretch_before_it() -> None:
     """The end lies the latency before the event, the onset a length before the end."""
-    assert Placing(0.25, 1.5).interval(Event(10.0, 1)) == Interval(8.25, 9.75, 1)
+    assert Placing(0.25, 1.5).interval(Detection(10.0, 1)) == EventSpan(8.25, 9.75, 1)
 
 
 def test_every_figure_by_hand() -> None:
@@ -170,9 +170,9 @@ def test_hearing_asks_the_margin_and_the_latency_of_the_recipe() -> None:
     scores[:, 2] = 5
     scores[[5, 20], 0] = 11  # at 2.5 s, and at 10 s
     stream = dataclasses.replace(quiet, scores=scores)
-    (one,) = hear([stream], a_recipe(), Margins(6.0, (0.0, 0.0)))
-    assert one.told == [Event(2.5, 0), Event(10.0, 0)] and one.pairs == [(0, 0)]
-    (none,) = hear([stream], a_recipe(), Margins(7.0, (0.0, 0.0)))
-    assert none.told == [] and none.pairs == []
-    (other,) = hear([stream], a_recipe(), Margins(6.0, (1.0, 0.0)))
-    assert other.told == []
+    (one,) = match_streams([stream], a_recipe(), Margins(6.0, (0.0, 0.0)))
+    assert one.detected == [Detection(2.5, 0), Detection(10.0, 0)] and one.pairs == [(0, 0)]
+    (none,) = match_streams([stream], a_recipe(), Margins(7.0, (0.0, 0.0)))
+    assert none.detected == [] and none.pairs == []
+    (other,) = match_streams([stream], a_recipe(), Margins(6.0, (1.0, 0.0)))
+    assert other.detected == []
