@@ -39,7 +39,7 @@ def feed(pairer: Pairer, *order: str) -> list[list[int]]:
 
 @pytest.mark.parametrize("order", [(True, False), (False, True)])
 def test_lit_is_lit_and_dark_is_dark(order: tuple[bool, bool]) -> None:
-    """Whichever comes first, a pair's lit counts and time are the lit exposure's, and dark's too."""
+    """Whichever comes first, lit counts and time are the lit exposure's, dark ones the dark's."""
     pairer = a_pairer()
     (pair,) = [p for lit in order for p in pairer.add(exposure(0, lit))]
     assert (pair.sequence, pair.time_us, pair.dark_time_us) == (0, 0, 300)

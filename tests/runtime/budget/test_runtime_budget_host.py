@@ -110,7 +110,7 @@ def flat(value: float) -> tuple[float, Any]:
 
 
 def test_exactly_the_threshold_is_visible_and_one_more_is_hidden() -> None:
-    """As many runs as the threshold still count as seeing it; one fewer at hand and it is hidden."""
+    """As many runs as the threshold still show it; where one is lacking it is hidden."""
     n = runs_needed(0.5)  # 64, Cohen (1988), table 2.4.1
     visible, hidden = (a_verdict(flat(500.0), flat(1.0), t) for t in (n, n - 1))
     assert (visible.word, hidden.word) == ("visible", "hidden")
