@@ -37,3 +37,31 @@ def test_no_participants_are_refused() -> None:
     """Without a participant there is no mean, and that is a usage error, not a number."""
     with pytest.raises(UsageError):
         over_participants([], 0)
+
+
+def test_alike_participants_do_not_narrow_the_interval() -> None:
+    """People who agree better than chance would have it add no takes to those that there are.
+
+    Values .5 .5 .5 .5 of 100 takes each have no variance between them: the effect is 1, not 0.
+    """
+    assert over_participants([0.5] * 4, n_takes=400) == pytest.approx(wilson(200, 400))
+    assert over_participants([0.49, 0.51], n_takes=100) == pytest.approx(wilson(50, 100))
+
+
+def test_sums_of_values_never_pass_one() -> None:
+    """Values of one each, however many, give a mean of one and no more."""
+    values = [1.0] * 7 + [1.0 - 2**-53]
+    assert over_participants(values, 800) == pytest.approx(wilson(800, 800), abs=1e-9)
+
+
+def test_fewer_takes_than_participants_are_refused() -> None:
+    """Each participant has made at least one take, and exactly one is allowed."""
+    with pytest.raises(UsageError, match="takes of participants"):
+        over_participants([0.5, 0.5], 1)
+    assert over_participants([0.5, 0.5], 2) == pytest.approx(wilson(1, 2))
+
+
+def test_less_coverage_is_a_narrower_interval() -> None:
+    """The interval over participants covers as much as is asked for."""
+    narrow, wide = (over_participants([0.2, 0.6], 9, c) for c in (0.5, 0.95))
+    assert wide[0] < narrow[0] < narrow[1] < wide[1]

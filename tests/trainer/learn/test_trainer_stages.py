@@ -16,7 +16,7 @@ from runtime.errors import UsageError
 from runtime.fixedpoint import INT32_MAX
 from trainer.learn.classifiers import SegmentContrasts, fit_classifier
 from trainer.learn.directions import fisher_directions, principal_directions
-from trainer.learn.features import learn_level
+from trainer.learn.features import _directions, learn_level
 from trainer.learn.float_onnx import float_onnx
 from trainer.learn.lowering import lower_classifier
 from trainer.learn.quantise import quantise_dense
@@ -237,3 +237,20 @@ def test_level_gain_leaves_the_asked_share_unsaturated() -> None:
     shares = level.run(values, {})[0][:, :-1]
     assert (np.abs(shares) >= level.limit).mean() <= 0.011
     assert np.abs(shares).max() > level.limit // 3
+
+
+@pytest.mark.parametrize("offset", [50, -400])
+def test_what_differs_between_recordings_is_no_direction(offset: int) -> None:
+    """A recording whose shares all lie elsewhere, as another person's do, turns no direction."""
+    rng = np.random.default_rng(5)
+    signal = np.cumsum(rng.integers(-30, 31, (2, 400, 1)), axis=1) * np.array([3, -2, 1, 0, 0])
+    shares = (signal + rng.integers(-9, 10, (2, 400, 5))).astype(np.int32)
+    level = np.zeros((400, 1), np.int32)
+    features = FeatureRecipe(projection="principal", directions=2)
+
+    def learned(moved: int) -> np.ndarray:
+        second = shares[1] + np.array([0, 0, 0, moved, moved], np.int32)
+        both = [np.hstack([shares[0], level]), np.hstack([second, level])]
+        return _directions(both, [], features, 1)
+
+    np.testing.assert_allclose(learned(offset), learned(0), atol=1e-9)
