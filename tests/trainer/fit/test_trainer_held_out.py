@@ -64,7 +64,7 @@ def people(recordings: Any) -> set[str]:
 def test_each_recording_is_held_out_once_with_all_of_its_group(
     groups: list[str], most: int
 ) -> None:
-    """Folds part the recordings by whole groups, each held out once, in no more folds than asked."""
+    """Folds part the recordings by whole groups, each held out once, in at most so many folds."""
     if len(set(groups)) < 2:
         with pytest.raises(UsageError, match="groups to hold out in turn"):
             folds_of(groups, most)
@@ -208,7 +208,7 @@ def test_a_learning_curve_is_accuracy_by_people_learned_from() -> None:
 def test_what_is_held_out_is_asked_about_whole_or_at_its_takes(
     monkeypatch: pytest.MonkeyPatch, whole: bool
 ) -> None:
-    """A job fits to its training recordings and scores all frames, or those its takes are judged at."""
+    """A job fits to its training recordings and scores all frames, or those of its takes."""
     asked: list[Any] = []
 
     def fit(train: Any, recipe: Any, entry: Any, sensor: Any) -> Any:
