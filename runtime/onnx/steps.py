@@ -89,7 +89,11 @@ def read_step_graph(path: Path) -> StepGraph:
     inputs = {value.name for value in proto.graph.input}
     outputs = [value.name for value in proto.graph.output]
     results = [name for name in outputs if not name.endswith("_out")]
-    if inputs != {"lit", "dark", *_state_names(outputs)} or results != outputs[:2]:
+    if (
+        inputs != {"lit", "dark", *_state_names(outputs)}
+        or len(results) != 2
+        or results != outputs[:2]
+    ):
         raise FormatError(
             str(path), "list of inputs", ", ".join(sorted(inputs)) or "empty",
             "lit, dark and the state that is put out after two results", _READ_ANEW,

@@ -22,11 +22,14 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         Content of evaluation.json.
     """
     sensor = model.sensor
-    tells = ", ".join(model.classes or [output.name for output in model.closing.outputs()[1:]])
+    closing = model.closing
+    tells = f"Answers: {', '.join(model.classes)}"
+    if closing.tells != "event":
+        tells = f"Tells {closing.tells}: {', '.join(o.name for o in closing.outputs()[1:])}"
     lines = [
         f"# {model.name}",
         "",
-        f"Task: {model.task.replace('_', ' ')}. Answers: {tells}.",
+        f"Task: {model.task.replace('_', ' ')}. {tells}.",
         "",
         "## Input",
         "",
@@ -46,7 +49,9 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         "",
         f"- Recorded by: {', '.join(evaluation['recorded_by'])}.",
         *([f"- {said}"] if (said := emulated_words(evaluation)) else []),
-        "- evaluation.html shows the figures, the groups and the worst takes.",
+        "- evaluation.html shows the figures, person by person."
+        if "quantity" in evaluation
+        else "- evaluation.html shows the figures, the groups and the worst takes.",
         "- Light into eyes: judge the LED's drive by IEC 62471 before anybody sits before it.",
         "- Recordings of people need their consent, and are deleted with it.",
         "",

@@ -87,6 +87,8 @@ def parse_layout(text: bytes) -> Layout:
         head, *rest = text.rstrip(b"\0").decode("ascii").split(";")
         *lengths, model_id = head.split(" ")
         n_rows, n_cols, n_outputs, n_evidence = (int(length) for length in lengths)
+        if n_outputs < 1:
+            raise ValueError("a model gives an event at least")
         members = tuple((t, name, _length(n)) for t, name, n in (m.split(" ") for m in rest if m))
         layout = Layout(n_rows, n_cols, n_outputs, n_evidence, model_id, members)
         _ = layout.dtype
