@@ -11,6 +11,8 @@ import pytest
 from invented_people import add_person, record_session
 
 from capture.cues.script import parse_script
+from capture.store.dataset import open_dataset
+from capture.store.session import read_session
 from runtime.budget import budget, write_report
 from runtime.budget.inputs.evaluation import read_evaluation
 from runtime.errors import FormatError, UsageError
@@ -136,6 +138,26 @@ def test_a_lowered_regressor_measures_as_the_fitted_one(head: ClassifierRecipe) 
     assert (seen[4:] < y[:, 1].min()).all()
 
 
+def assert_valid_only_with_a_hand(folder: Path, learned_from: Path) -> None:
+    """An empty scene, one that saturates and one far too dim give no valid value; a hand does."""
+    model = load_model(folder)
+    block = read_session(learned_from).frames()
+    lit, dark = block.lit[60:140], block.dark[60:140]
+    noise = np.random.default_rng(6).normal(model.sensor.black_level_counts, 3, lit.shape)
+    empty = noise.round().clip(0, model.sensor.max_counts).astype(np.uint16)
+    dim = dark + (lit.astype(np.int64) - dark) // 20
+    full = np.full_like(lit, model.sensor.max_counts)
+
+    def n_valid(lit: np.ndarray, dark: np.ndarray) -> int:
+        return int(model.run(lit.astype(np.uint16), dark).outputs[:, 2].sum())
+
+    assert n_valid(lit, dark) > 40
+    assert n_valid(empty, empty[::-1].copy()) == 0
+    assert n_valid(full, empty) == 0
+    assert n_valid(full, full) == 0
+    assert n_valid(dim.clip(0), dark) == 0
+
+
 @pytest.mark.slow
 def test_a_quantity_from_recordings_to_its_price(tmp_path: Path) -> None:
     """A model that measures distance trains, is the same in every execution, and has a price."""
@@ -160,6 +182,7 @@ def test_a_quantity_from_recordings_to_its_price(tmp_path: Path) -> None:
     assert [output.name for output in model.closing.outputs()] == [
         "event", "distance", "distance_valid",
     ]  # fmt: skip
+    assert_valid_only_with_a_hand(out, open_dataset(data).sessions[0].path)
     checked = verify(out, cores=("cortex-m0plus", "rv32imc"), n_frames=60)
     assert checked.ok, checked.lines()
     assert "within the interval" in checked.lines()[-1]
