@@ -16,7 +16,7 @@ a folder of its own:
 >>> shape = (90, model.sensor.n_rows, model.sensor.n_cols)
 >>> dark = np.full(shape, model.sensor.black_level_counts, dtype=np.uint16)
 >>> run = model.run(dark + np.uint16(200), dark)
->>> run.scores.shape == (90, len(model.classes))
+>>> run.evidence.shape == (90, len(model.classes))  # scores
 True
 >>> folder = runtime.export(model, "dynamic_again", dark + np.uint16(200), dark)
 >>> sorted(path.name for path in folder.iterdir())[:3]

@@ -127,6 +127,9 @@ class TakeClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # u
             The integer pipeline could pass 32 bits.
         """
         recipe = as_recipe(self.recipe)
+        if recipe.quantity is not None:
+            do = "train it with trainer.train_model"
+            raise UsageError(_WHERE, "recipe", "one of a quantity", "one of classes", do)
         with _one_line():
             flat, shape = _flat(X)
             flat, y = validate_data(self, flat, y, dtype="numeric")
