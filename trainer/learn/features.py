@@ -28,7 +28,7 @@ from trainer.learn.directions import (
     noise_covariance,
     principal_directions,
 )
-from trainer.learn.quantise import quantise_dense, shift_to_fit
+from trainer.learn.quantise import LayerInputs, quantise_dense, shift_to_fit
 from trainer.learn.swings import swing_directions
 from trainer.recipe import FeatureRecipe, QuantisationRecipe
 
@@ -248,9 +248,7 @@ def _project(
     stage, _ = quantise_dense(
         weights,
         bias,
-        x,
-        chain.low,
-        chain.high,
+        LayerInputs(x, chain.low, chain.high),
         weight_bits=SIGN_BITS if signs else 8,
         out_bits=features.direction_bits,
         clip_quantile=quantisation.clip_quantile,
