@@ -19,7 +19,7 @@ from bench_sensor import SENSOR, BenchSensor, counts
 from capture.emulated.optic.optics import SENSORS
 from capture.emulated.port.device import DeviceSettings, running_device
 from capture.lead.live import Watch
-from capture.wire.link import Link
+from capture.wire.link import SerialLink
 from runtime.firmware.emit.generate import write_firmware
 from runtime.model import Model, load_model, save_model
 from runtime.onnx.graph import save_step_graph
@@ -386,7 +386,7 @@ def test_what_holds_now_stands_in_the_status_line(
     """Between events the status line shows the newest value with its interval."""
     model = measuring_model()
     seen: list[str] = []
-    with Link(bench_sensor.url) as link:
+    with SerialLink(bench_sensor.url) as link:
         watch = Watch(link, link.describe(), model, reference(model))
         watch.run(lambda _: None, 2.0, lambda now: seen.append(now.status()))
         assert watch.status().startswith(f"{watch.now}  ")
