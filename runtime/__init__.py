@@ -42,7 +42,7 @@ from typing import TYPE_CHECKING
 from runtime.front.lazy import lazy_names
 
 if TYPE_CHECKING:
-    from runtime.budget.assemble import Budget
+    from runtime.budget.result import Budget
     from runtime.errors import Error
     from runtime.front.model_folder import export, price, verify
     from runtime.model import Model, Run, load_model
@@ -52,7 +52,7 @@ else:
     __getattr__, __dir__ = lazy_names(
         __name__,
         {
-            "runtime.budget.assemble": ("Budget",),
+            "runtime.budget.result": ("Budget",),
             "runtime.errors": ("Error",),
             "runtime.model": ("Model", "Run", "load_model"),
             "runtime.front.model_folder": ("export", "price", "verify"),

@@ -102,7 +102,7 @@ def budget(
     from runtime.budget import Choice, Computation, load_limits, write_budget
     from runtime.budget import budget as price
 
-    answer = _Answer(**{field.name: more.pop(field.name) for field in fields(_Answer)})
+    answer = _Reporting(**{field.name: more.pop(field.name) for field in fields(_Reporting)})
     limits = load_limits(limits_file) if limits_file else None
     choice = Choice(**{key: name for key, name in more.items() if name is not None})
     computation = Computation(eye_distances_mm=eye_mm) if eye_mm else Computation()
@@ -125,7 +125,7 @@ def budget(
 
 
 @dataclass(frozen=True, slots=True)
-class _Answer:
+class _Reporting:
     """The options of `budget` that say how it answers, and nothing about the price."""
 
     strict: bool
@@ -134,7 +134,7 @@ class _Answer:
     out: Path | None
 
 
-def _give(results: Sequence[Budget], first: Path, answer: _Answer) -> None:
+def _give(results: Sequence[Budget], first: Path, answer: _Reporting) -> None:
     """Write the page and, where wanted, the checks; print the rest."""
     from runtime.budget import junit_xml, names_apart, write_report
     from runtime.files import write_whole

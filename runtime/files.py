@@ -12,7 +12,6 @@ from pathlib import Path
 from runtime.errors import ArgumentError, FormatError, UsageError
 
 __all__ = [
-    "MAX_BYTES",
     "as_path",
     "read_limited",
     "refuse_used_folder",

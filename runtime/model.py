@@ -319,6 +319,20 @@ def load_model(directory: Path | str) -> Model:
     directory = as_path(directory, "model folder")
     path = directory / "model.json"
     where = str(path)
+    content = _read_content(path)
+    stages = _read_stages(content["stages"], read_arrays(directory / "weights.npz"), where)
+    try:
+        return Model(
+            content["name"], content["task"], Sensor.from_json(content["sensor"], where),
+            tuple(content["classes"]), stages, content["provenance"],
+        )  # fmt: skip
+    except FormatError as error:
+        raise FormatError(where, error.what, error.got, error.expected, error.do) from None
+
+
+def _read_content(path: Path) -> dict[str, Any]:
+    """Read a model's JSON, and see that each part of it is there and of its type."""
+    where = str(path)
     content = _read_json(path)
     wanted = {"format", "version", "name", "task", "sensor", "classes", "stages", "provenance"}
     if not isinstance(content, dict) or content.keys() != wanted:
@@ -331,9 +345,15 @@ def load_model(directory: Path | str) -> Model:
             raise FormatError(where, key, type(content[key]).__name__, wanted_type.__name__)
     if not 1 <= len(content["stages"]) <= _MAX_STAGES:
         raise FormatError(where, "number of stages", len(content["stages"]), f"1 to {_MAX_STAGES}")
-    arrays = read_arrays(directory / "weights.npz")
+    return content
+
+
+def _read_stages(
+    every: list[Any], arrays: dict[str, NDArray[Any]], where: str
+) -> tuple[Stage, ...]:
+    """Read the stages; each takes its own arrays, and none may be left."""
     stages = []
-    for index, data in enumerate(content["stages"]):
+    for index, data in enumerate(every):
         kind = data.get("kind") if isinstance(data, dict) else None
         if not isinstance(kind, str) or kind not in kinds():
             raise FormatError(
@@ -344,13 +364,7 @@ def load_model(directory: Path | str) -> Model:
         stages.append(kinds()[kind].from_json(data, own, f"{where}, stage {index}"))
     if arrays:
         raise FormatError(where, "array of no stage", min(arrays), "none")
-    try:
-        return Model(
-            content["name"], content["task"], Sensor.from_json(content["sensor"], where),
-            tuple(content["classes"]), tuple(stages), content["provenance"],
-        )  # fmt: skip
-    except FormatError as error:
-        raise FormatError(where, error.what, error.got, error.expected, error.do) from None
+    return tuple(stages)
 
 
 def _read_json(path: Path) -> Any:

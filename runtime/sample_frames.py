@@ -14,7 +14,7 @@ from runtime.weights import read_arrays
 if TYPE_CHECKING:
     from runtime.model import Model
 
-__all__ = ["TEST_FRAMES", "read_test_frames", "write_test_frames"]
+__all__ = ["read_test_frames", "write_test_frames"]
 
 TEST_FRAMES = "test_frames.npz"
 """Name of the file in a model folder: arrays ``lit`` and ``dark``, uint16 (n, n_rows, n_cols)."""

@@ -26,8 +26,8 @@ def train_model(
     """Train, examine and write the whole model folder; return the evaluation.
 
     The command ``palmwatt train`` does the same. Its bytes do not depend on the processor, because
-    it fixes the kernels that NumPy uses before loading it
-    (``runtime.steady.hold_arithmetic_steady``); a program that wants them has to do so first.
+    it fixes the kernels that NumPy uses before loading it; a program that wants them calls
+    ``runtime.reproducible_floats.hold_arithmetic_steady`` first.
 
     Parameters
     ----------

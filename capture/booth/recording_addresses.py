@@ -58,19 +58,7 @@ class _Wish(pydantic.BaseModel):
 class RecordingAddresses:
     """What the recording page asks for.
 
-    Parameters
-    ----------
-    root : Path
-        Folder of the data set.
-    ports : sequence of str
-        Ports to offer first.
-    scripts : sequence of str
-        Files of cue scripts to offer beside the built-in ones.
-
-    Raises
-    ------
-    FormatError
-        A script is wrong.
+    Parameters and errors are those of :func:`capture.booth.app.build_app`.
     """
 
     def __init__(self, root: Path, ports: Sequence[str], scripts: Sequence[str]) -> None:

@@ -14,7 +14,7 @@ import numpy as np
 from capture.cues.conductor import Moment
 from capture.cues.labels import GOOD, Event, refine, write_events
 from capture.cues.script import Script
-from capture.lead.incoming_pairs import Intake, RecordingStatus, Watch
+from capture.lead.incoming_pairs import Intake, PairWatcher, RecordingStatus
 from capture.store.dataset import (
     Participant,
     add_participant,
@@ -105,7 +105,7 @@ class Operator:
 
     progress: Callable[[RecordingStatus], None] = _nothing_to_show
     wish: Callable[[], str | None] = _no_wish
-    watch: Watch | None = None
+    watch: PairWatcher | None = None
 
 
 def record(

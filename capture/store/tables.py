@@ -13,7 +13,7 @@ from capture.cues.labels import REJECTED, Event
 from capture.frames import FrameBlock
 from runtime.errors import UsageError
 
-__all__ = ["READOUTS", "frame_columns", "library", "pixel_columns"]
+__all__ = ["frame_columns", "library", "pixel_columns"]
 
 READOUTS = ("difference", "lit", "dark", "none")
 """Which counts a table may hold."""

@@ -79,12 +79,13 @@ def _checks(
         accuracy = Interval(100 * fixed.value, 100 * fixed.low, 100 * fixed.high)
     least = None if limits.accuracy is None else 100 * limits.accuracy
     false_events = None if evaluation is None else evaluation.false_events
-    heard = "" if evaluation is None else evaluation.false_events_counted
+    time = "" if evaluation is None else evaluation.false_events_counted
     low, typical, high = core.cycles_per_frame
     counted: tuple[Literal["measured"], str] = "measured", f"executed on an emulated {core.core}"
     sized: tuple[Literal["measured"], str] = "measured", f"ELF file compiled for {core.core}"
     tested: tuple[Literal["measured"], str] = "measured", "participants never trained on"
-    told: tuple[Literal["measured"], str] = "measured", ", ".join(filter(None, (tested[1], heard)))
+    on_streams = ", ".join(filter(None, (tested[1], time)))
+    counted_in: tuple[Literal["measured"], str] = "measured", on_streams
     modelled: tuple[Literal["computed"], str] = "computed", "from the inputs by the formulas below"
     cycles = Interval(typical, low, high)
     rows = (
@@ -95,7 +96,7 @@ def _checks(
         ("stack", "bytes", exact(core.stack_bytes), limits.stack_bytes, sized),
         ("average power", "µW", average_uw, limits.average_uw, modelled),
         ("accuracy", "%", accuracy, least, tested),
-        ("false events", "per hour", false_events, limits.false_events_per_hour, told),
+        ("false events", "per hour", false_events, limits.false_events_per_hour, counted_in),
     )
     return tuple(
         check(what, unit, value, float(limit), what == "accuracy", *origin)

@@ -237,12 +237,12 @@ def refuse_missing_truth(corpus: Corpus, quantity: QuantityRecipe) -> None:
     UsageError
         It does not, or there is nothing to tell apart.
     """
-    told = {recording.truth(quantity.target) for recording in corpus.select(locked=False)}
+    references = {recording.truth(quantity.target) for recording in corpus.select(locked=False)}
     for recording in corpus.select(locked=True):
         recording.truth(quantity.target)
-    if len(told) < 2:
+    if len(references) < 2:
         raise UsageError(
-            str(corpus.folder), quantity.target, f"{min(told):g} in every recording",
+            str(corpus.folder), quantity.target, f"{min(references):g} in every recording",
             "different ones", "record at several distances",
         )  # fmt: skip
 

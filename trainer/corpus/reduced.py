@@ -33,8 +33,8 @@ MAX_EXCERPT_FRAMES = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
-class Reduced:
-    """One recording after an entry stage, with the frames that training and test look at.
+class EntryOutputs:
+    """One recording after an entry stage.
 
     Parameters
     ----------
@@ -43,24 +43,11 @@ class Reduced:
         Outputs of the entry stage.
     stored_frames : StoredArray or float64 (n_frames, 2)
         Time from the first frame, seconds, and mean counts of the dark exposure.
-    cues : list of LabelledCue
-    starts, ends : list of int, one per cue
-        First and last frame of each cue's movement; of everyday time and of poses, of the cue.
-    judged : list of (int, int), one per cue
-        The frames among which a cue's take is judged, stop exclusive.
-    frames, labels : int64 (n_windows,)
-        Last frames of training windows, and their classes.
     """
 
     recording: Recording
     stored: StoredArray | Int32
     stored_frames: StoredArray | Float64
-    cues: list[LabelledCue]
-    starts: list[int]
-    ends: list[int]
-    judged: list[tuple[int, int]]
-    frames: Int64
-    labels: Int64
 
     @property
     def values(self) -> Int32:
@@ -82,10 +69,36 @@ class Reduced:
         """Frames of the recording."""
         return self.stored.shape[0]
 
+    def cued(self, recipe: Recipe, cues: list[LabelledCue]) -> Cued:
+        """Return the recording with its cues, and the frames among which each take is judged."""
+        judged = judged_spans(recipe, cues, self.n_frames)
+        return Cued(self.recording, self.stored, self.stored_frames, cues, judged)
+
+
+@dataclass(frozen=True, slots=True)
+class Cued(EntryOutputs):
+    """The same, and what the participant was asked to do when.
+
+    Parameters
+    ----------
+    cues : list of LabelledCue
+    judged : list of (int, int), one per cue
+        The frames among which a cue's take is judged, stop exclusive.
+    """
+
+    cues: list[LabelledCue]
+    judged: list[tuple[int, int]]
+
     @property
     def takes(self) -> list[tuple[LabelledCue, tuple[int, int]]]:
         """The cues that are takes, each with the frames among which it is judged."""
         return [pair for pair in zip(self.cues, self.judged, strict=True) if pair[0].take]
+
+    @property
+    def windows(self) -> tuple[Int64, Int64]:
+        """Last frames and classes of training windows: none while no gesture has its place."""
+        nothing = np.zeros(0, dtype=np.int64)
+        return nothing, nothing
 
     def judged_frames(self, scores: Int32 | Float64, recipe: Recipe) -> Int64:
         """Return the frame at which each take is judged, int64 (n_takes,).
@@ -98,9 +111,33 @@ class Reduced:
         return surest_frames(scores, [span for _, span in self.takes], len(recipe.classes))
 
     def placed(self, recipe: Recipe, starts: list[int], ends: list[int]) -> Reduced:
-        """Return the recording with its cues' movements elsewhere, and training frames to match."""
+        """Return the recording with its cues' movements there, and training frames to match."""
         frames, labels = training_frames(recipe, self.cues, ends, self.n_frames)
-        return replace(self, starts=starts, ends=ends, frames=frames, labels=labels)
+        outputs = self.recording, self.stored, self.stored_frames
+        return Reduced(*outputs, self.cues, self.judged, starts, ends, frames, labels)
+
+
+@dataclass(frozen=True, slots=True)
+class Reduced(Cued):
+    """The same, with all that training and test look at: where gestures are, and training frames.
+
+    Parameters
+    ----------
+    starts, ends : list of int, one per cue
+        First and last frame of each cue's movement; of everyday time and of poses, of the cue.
+    frames, labels : int64 (n_windows,)
+        Last frames of training windows, and their classes.
+    """
+
+    starts: list[int]
+    ends: list[int]
+    frames: Int64
+    labels: Int64
+
+    @property
+    def windows(self) -> tuple[Int64, Int64]:
+        """Last frames and classes of training windows."""
+        return self.frames, self.labels
 
 
 def _array(stored: StoredArray | NDArray[Any]) -> NDArray[Any]:
@@ -124,7 +161,7 @@ class Excerpt:
     labels: Int64
 
 
-def excerpts(recordings: Sequence[Reduced], max_frames: int = MAX_EXCERPT_FRAMES) -> list[Excerpt]:
+def excerpts(recordings: Sequence[Cued], max_frames: int = MAX_EXCERPT_FRAMES) -> list[Excerpt]:
     """Return all frames of the recordings while they are few, else a share of each.
 
     Everyday time is left out: a scene without a hand would set the level's floor, and what moves in
@@ -143,10 +180,11 @@ def excerpts(recordings: Sequence[Reduced], max_frames: int = MAX_EXCERPT_FRAMES
     for recording in recordings:
         frame = np.arange(recording.n_frames)
         chosen = np.flatnonzero((frame // RUN_FRAMES) % every == 0)
-        place = np.searchsorted(chosen, recording.frames)
+        frames, labels = recording.windows
+        place = np.searchsorted(chosen, frames)
         inside = place < len(chosen)
-        inside[inside] = chosen[place[inside]] == recording.frames[inside]
-        kept.append(Excerpt(recording.values[chosen], place[inside], recording.labels[inside]))
+        inside[inside] = chosen[place[inside]] == frames[inside]
+        kept.append(Excerpt(recording.values[chosen], place[inside], labels[inside]))
     return kept
 
 
@@ -211,13 +249,11 @@ def look_at(
     stored : sequence of list of StoredArray, one per recording
         As :meth:`ReduceJob.run` returns them.
     """
-    nothing = np.zeros(0, dtype=np.int64)
     plain = []
     for recording, (frames_of, first, *_) in zip(recordings, stored, strict=True):
-        each = Reduced(recording, first, frames_of, [], [], [], [], nothing, nothing)
-        cues = labelled_cues(read_session(recording.path), recipe, each.time_s)
-        judged = judged_spans(recipe, cues, each.n_frames)
-        plain.append(replace(each, cues=cues, judged=judged))
+        uncued = EntryOutputs(recording, first, frames_of)
+        cues = labelled_cues(read_session(recording.path), recipe, uncued.time_s)
+        plain.append(uncued.cued(recipe, cues))
     learned_from = [r for r in plain if not r.recording.locked]
     level_values = np.concatenate([e.values for e in excerpts(learned_from)])
     level = learn_level(level_values, recipe.features, recipe.quantisation.clip_quantile)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from runtime.errors import UsageError
@@ -54,8 +54,12 @@ class Candidate:
         """Return the fit to all training participants."""
         entry = self.quadrant_entry if quadrants else self.entry
         side = self.quadrants if quadrants else self.main
-        train = tuple(r for r in side if not r.recording.locked)
-        return FitJob(self.recipe, entry, self.corpus.sensor, train)
+        return _fit_to(self.recipe, self.corpus, entry, side)
+
+
+def _fit_to(recipe: Recipe, corpus: Corpus, entry: Bins, side: Sequence[Reduced]) -> FitJob:
+    train = tuple(r for r in side if not r.recording.locked)
+    return FitJob(recipe, entry, corpus.sensor, train)
 
 
 def reduce_for(
@@ -121,14 +125,13 @@ def _reduce(
     _refuse_copies(corpus.recordings, [first.digest for _, first, *_ in stored])
     tell("looking for takes")
     sides = look_at(recipe, corpus.recordings, stored)
-    found = Candidate(recipe, corpus, *entries, *sides)
     tell("placing gestures in their cues")
-    placings = align(found.fit(), found.main, workers)
+    placings = align(_fit_to(recipe, corpus, entries[0], sides[0]), sides[0], workers)
     main, quadrants = (
         tuple(r.placed(recipe, *placing) for r, placing in zip(side, placings, strict=True))
         for side in sides
     )
-    return replace(found, main=main, quadrants=quadrants)
+    return Candidate(recipe, corpus, *entries, main, quadrants)
 
 
 def _refuse_copies(recordings: Sequence[Recording], digests: Sequence[str]) -> None:

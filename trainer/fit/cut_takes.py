@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from runtime.stages.contract.stage import Int32, Int64
 from runtime.stages.level import Level
 from trainer.corpus.recordings import LabelledCue, Recording
-from trainer.corpus.reduced import Reduced, excerpts
+from trainer.corpus.reduced import Cued, EntryOutputs, Reduced, excerpts
 from trainer.corpus.take_readouts import frames_before
-from trainer.corpus.windows import judged_spans, judging_delay, take_spans
+from trainer.corpus.windows import judging_delay, take_spans
 from trainer.fit.alignment import Movements
 from trainer.learn.features import learn_level
 from trainer.recipe import OTHER, Recipe
@@ -60,26 +60,25 @@ def as_recordings(
     recipe: Recipe, values: Iterable[Int32], labels: Int64, people: Sequence[str]
 ) -> list[Reduced]:
     """Return each take as a recording of its own, with the frames to learn from."""
-    plain, nothing = [], np.zeros(0, dtype=np.int64)
+    plain = []
     for number, (each, label, person) in enumerate(zip(values, labels, people, strict=True)):
         source = Recording(Path(f"take {number}"), person, "", "", False, str(number))
         cues = [cue_of(recipe, len(each), int(label))]
         seconds = np.zeros((len(each), 2))
-        judged = judged_spans(recipe, cues, len(each))
-        plain.append(Reduced(source, each, seconds, cues, [], [], judged, nothing, nothing))
+        plain.append(EntryOutputs(source, each, seconds).cued(recipe, cues))
     clip = recipe.quantisation.clip_quantile
     seen = np.concatenate([e.values for e in excerpts(plain)])
     level = learn_level(seen, recipe.features, clip)
     return [_first_guess(recipe, level, take) for take in plain]
 
 
-def _first_guess(recipe: Recipe, level: Level, take: Reduced) -> Reduced:
+def _first_guess(recipe: Recipe, level: Level, take: Cued) -> Reduced:
     levelled, _ = level.run(take.values, {})
     ((first, last),) = take_spans(recipe, levelled, take.cues)
     return placed_take(recipe, take, ([first], [last]))
 
 
-def placed_take(recipe: Recipe, take: Reduced, movement: Movements) -> Reduced:
+def placed_take(recipe: Recipe, take: Cued, movement: Movements) -> Reduced:
     """Return a take with its movement elsewhere; no window to learn from reaches back before it."""
     placed = take.placed(recipe, *movement)
     whole = placed.frames >= take.cues[0].start

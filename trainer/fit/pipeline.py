@@ -108,19 +108,11 @@ def fit_pipeline(
     samples = [(e.frames, e.labels) for e in seen]
     whole = ((r.values, r.frames, r.labels) for r in train)
     chain = learn_features(chain, levelled, samples, features, quantisation, recipe.seed, whole)
-    every = max(1, -(-sum(len(r.frames) for r in train) // MAX_WINDOWS))
-    _, persons = np.unique([r.recording.participant for r in train], return_inverse=True)
-    windows = _Windows(
-        np.concatenate([chain.run(r.values)[r.frames[::every]] for r in train]),
-        np.concatenate([r.labels[::every] for r in train]),
-        np.repeat(persons, [len(r.frames[::every]) for r in train]),
-    )
+    windows = _training_windows(chain, train, recipe)
     if recipe.quantity is not None:
-        lengths = [len(r.frames[::every]) for r in train]
-        told = [r.recording.truth(recipe.quantity.target) for r in train]
-        return _fit_regression(chain, replace(windows, targets=np.repeat(told, lengths)), recipe)
+        return _fit_regression(chain, windows, recipe)
     if recipe.classifier.hard_windows:
-        hard = _hard_windows(chain, windows, train, persons, recipe)
+        hard = _hard_windows(chain, windows, train, recipe)
         windows = _Windows(
             np.concatenate([windows.x, hard.x]),
             np.concatenate([windows.labels, hard.labels]),
@@ -129,14 +121,35 @@ def fit_pipeline(
     return _fit_head(chain, windows, recipe)
 
 
+def _training_windows(chain: StageChain, train: Sequence[Reduced], recipe: Recipe) -> _Windows:
+    """Run the features over the recordings, and take an even share of their training windows."""
+    every = max(1, -(-sum(len(r.frames) for r in train) // MAX_WINDOWS))
+    lengths = [len(r.frames[::every]) for r in train]
+    windows = _Windows(
+        np.concatenate([chain.run(r.values)[r.frames[::every]] for r in train]),
+        np.concatenate([r.labels[::every] for r in train]),
+        np.repeat(_numbered_people(train), lengths),
+    )
+    if recipe.quantity is None:
+        return windows
+    reference = [r.recording.truth(recipe.quantity.target) for r in train]
+    return replace(windows, targets=np.repeat(reference, lengths))
+
+
+def _numbered_people(train: Sequence[Reduced]) -> Int64:
+    """Return the number of each recording's participant, int64 (n_recordings,)."""
+    _, persons = np.unique([r.recording.participant for r in train], return_inverse=True)
+    return np.asarray(persons, dtype=np.int64)
+
+
 def _hard_windows(
-    chain: StageChain, windows: _Windows, train: Sequence[Reduced], persons: Int64, recipe: Recipe
+    chain: StageChain, windows: _Windows, train: Sequence[Reduced], recipe: Recipe
 ) -> _Windows:
     """Return the windows without a gesture that a first classifier takes for one, or nearly."""
     other = len(recipe.classes)
     first = _fit_classifier(windows, recipe)
     found, people = [], []
-    for recording, person in zip(train, persons, strict=True):
+    for recording, person in zip(train, _numbered_people(train), strict=True):
         free = gesture_free(recipe, recording.cues, recording.ends, recording.n_frames)
         x = chain.run(recording.values)[free]
         if len(x):

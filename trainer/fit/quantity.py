@@ -24,7 +24,7 @@ from trainer.judge.quantity_figures import Measured, half_width, quantity_figure
 from trainer.recipe import QuantityRecipe, Recipe
 from trainer.work.jobs import Workers
 
-__all__ = ["FittedQuantity", "fit_quantity"]
+__all__ = ["fit_quantity"]
 
 LARGEST_PART = 1 << 24
 """Largest numerator or denominator of a scale."""
@@ -103,10 +103,10 @@ def _quantity_of(recipe: Recipe) -> QuantityRecipe:
 def _truths(side: Sequence[Reduced], quantity: QuantityRecipe) -> list[float]:
     """Return the truth of each training window."""
     return [
-        told
+        reference
         for r in side
         if not r.recording.locked
-        for told in [r.recording.truth(quantity.target)] * len(r.frames)
+        for reference in [r.recording.truth(quantity.target)] * len(r.frames)
     ]
 
 
@@ -123,9 +123,9 @@ def _assemble(
     if chain.entry is None:
         raise UsageError("model", "first stage", "no entry stage", "bins or pixels")
     step = Fraction(fitted.score_unit).limit_denominator(LARGEST_PART)
-    told = _truths(side, quantity)
-    low = math.floor((min(told) - half) / step)
-    high = math.ceil((max(told) + half) / step)
+    references = _truths(side, quantity)
+    low = math.floor((min(references) - half) / step)
+    high = math.ceil((max(references) + half) / step)
     guards = np.concatenate(
         [chain.run(r.values)[r.frames, 1] for r in side if not r.recording.locked]
     )
@@ -194,7 +194,7 @@ def _examine(
 
     fixed = takes(candidate.main, fitted.whole.run, fitted.score_unit)
     middle = float(np.median(_truths(candidate.main, quantity)))
-    told = {
+    estimates = {
         "float": takes(candidate.main, fitted.whole.run_float, fitted.score_unit),
         "fixed": fixed,
         "cross_validation": in_turn,
@@ -214,7 +214,7 @@ def _examine(
         "target": quantity.target,
         "range": [min(_truths(candidate.main, quantity)), max(_truths(candidate.main, quantity))],
         "half_width": round(half, 6),
-        "asked_coverage": quantity.coverage,
+        "nominal_coverage": quantity.coverage,
         "coverage": share_within(fixed, half, valid),
         "coverage_in_turn": share_within(in_turn, half, everybody),
         "n_valid": int(valid.sum()),
@@ -228,7 +228,7 @@ def _examine(
             }
             for name, errors in fixed.of_each().items()
         ],
-        **{name: quantity_figures(each) for name, each in told.items()},
+        **{name: quantity_figures(each) for name, each in estimates.items()},
     }
 
 

@@ -28,7 +28,7 @@ from trainer.learn.directions import (
     noise_covariance,
     principal_directions,
 )
-from trainer.learn.quantise import quantise_dense, shift_to_fit
+from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense, shift_to_fit
 from trainer.learn.swings import swing_directions
 from trainer.recipe import FeatureRecipe, QuantisationRecipe
 
@@ -246,11 +246,8 @@ def _project(
     weights[-1, -1] = 1.0 if signs else level
     bias = -(weights @ x.mean(axis=0))
     stage, _ = quantise_dense(
-        weights,
-        bias,
-        x,
-        chain.low,
-        chain.high,
+        RealLayer(weights, bias),
+        LayerInputs(x, chain.low, chain.high),
         weight_bits=SIGN_BITS if signs else 8,
         out_bits=features.direction_bits,
         clip_quantile=quantisation.clip_quantile,

@@ -22,7 +22,7 @@ from runtime.fixedpoint import INT32_MAX, INT32_MIN, symmetric_limit
 from runtime.stages.contract.stage import Float64, Int32, Int64, Stage
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.trees import Trees
-from trainer.learn.quantise import quantise_dense
+from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense
 from trainer.recipe import QuantisationRecipe
 
 __all__ = ["lower_classifier", "lower_regressor"]
@@ -153,15 +153,11 @@ def _lower_layers(
     for index, (weights, bias) in enumerate(layers):
         last = index == len(layers) - 1
         stage, unit = quantise_dense(
-            weights * unit,
-            bias,
-            x,
-            low,
-            high,
+            RealLayer(weights * unit, bias, relu=not last),
+            LayerInputs(x, low, high),
             weight_bits=quantisation.weight_bits,
             out_bits=32 if last else quantisation.hidden_bits,
             clip_quantile=quantisation.clip_quantile,
-            relu=not last,
             power_of_two=last and power_of_two,
         )
         low, high = stage.bounds(low, high)
@@ -210,7 +206,8 @@ def _lower_trees(
     if contrasts.n_segments > 1:
         matrix, offset = _to_scaled(pipeline)
         dense, unit = quantise_dense(
-            matrix, offset, x, low, high, weight_bits=quantisation.weight_bits,
+            RealLayer(matrix, offset), LayerInputs(x, low, high),
+        weight_bits=quantisation.weight_bits,
             out_bits=TREE_INPUT_BITS, clip_quantile=quantisation.clip_quantile,
         )  # fmt: skip
         stages, mean, scale = (dense,), np.zeros(len(matrix)), np.full(len(matrix), 1 / unit)
@@ -338,7 +335,8 @@ def _lower_prototypes(
     head = pipeline[-1]
     matrix, offset = _to_scaled(pipeline)
     dense, unit = quantise_dense(
-        matrix, offset, x, low, high, weight_bits=quantisation.weight_bits,
+        RealLayer(matrix, offset), LayerInputs(x, low, high),
+        weight_bits=quantisation.weight_bits,
         out_bits=PROTOTYPE_INPUT_BITS, clip_quantile=quantisation.clip_quantile,
     )  # fmt: skip
     limit = symmetric_limit(PROTOTYPE_INPUT_BITS)

@@ -12,7 +12,7 @@ from markupsafe import Markup
 from runtime.budget.page.report import page_style
 from trainer.tell.sentences import count, emulated_words, percent
 
-__all__ = ["QUANTITY_PIPELINES", "error_text", "quantity_page", "quantity_rows", "quantity_words"]
+__all__ = ["quantity_page", "quantity_rows", "quantity_words"]
 
 QUANTITY_PIPELINES = {
     "float": "float",
@@ -56,7 +56,7 @@ def quantity_words(evaluation: Row) -> dict[str, str]:
         "beside": f"Four quadrants, with the same pipeline, are off by {quadrants['value']:.1f} "
         f"{unit}{_overlap(fixed, quadrants)}.",
         "interval": f"The interval told is ± {found['half_width']:.1f} {unit}, "
-        f"{100 * found['asked_coverage']:.0f} % wanted of new people. {_held(found)}",
+        f"{100 * found['nominal_coverage']:.0f} % wanted of new people. {_held(found)}",
     }
 
 

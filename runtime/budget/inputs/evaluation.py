@@ -40,7 +40,7 @@ class Scores(_Open):
     macro_f1: Figure | None = None
 
 
-class Error(_Open):
+class ErrorFigure(_Open):
     """How far off a quantity is, in its unit, with its interval over participants."""
 
     value: float = Field(ge=0)
@@ -49,21 +49,21 @@ class Error(_Open):
     n_participants: int | None = None
 
 
-class Errors(_Open):
+class ErrorFigures(_Open):
     """Root mean square error of one variant."""
 
-    rmse: Error
+    rmse: ErrorFigure
 
 
-class Measured(_Open):
+class QuantityEvaluation(_Open):
     """What a model that ends in a quantity was found to reach."""
 
     name: str
     unit: str
     half_width: float = Field(ge=0)
-    float_model: Errors | None = Field(default=None, alias="float")
-    fixed: Errors
-    four_quadrant: Errors | None = None
+    float_model: ErrorFigures | None = Field(default=None, alias="float")
+    fixed: ErrorFigures
+    four_quadrant: ErrorFigures | None = None
 
 
 class Rate(_Open):
@@ -122,7 +122,7 @@ class Evaluation(_Open):
     float_model: Scores | None = Field(default=None, alias="float")
     fixed: Scores | None = None
     four_quadrant: Scores | None = None
-    quantity: Measured | None = None
+    quantity: QuantityEvaluation | None = None
     wake_up: WakeUp | None = None
     events: Events | None = None
     recorded_by: tuple[str, ...] = ()

@@ -10,7 +10,7 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from runtime.budget.inputs.evaluation import Error
+from runtime.budget.inputs.evaluation import ErrorFigure
 from runtime.budget.inputs.values import Input
 from runtime.budget.page.marked_numbers import (
     MARKS,
@@ -233,7 +233,7 @@ def _errors(result: Budget) -> list[tuple[str, str]]:
     ]
 
 
-def _error(error: Error, unit: str) -> str:
+def _error(error: ErrorFigure, unit: str) -> str:
     """Return an error in words; a bound that one person alone leaves open is a question mark."""
     low, high = ("?" if end is None else f"{end:.3g}" for end in (error.low, error.high))
     return f"{error.value:.3g} {unit} ({low} to {high})"

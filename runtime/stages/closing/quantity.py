@@ -141,26 +141,39 @@ class Quantity(ClosingStage):
             value = getattr(self, field.name)
             if field.name != "settle" and not isinstance(value, tuple):
                 raise FormatError(self.kind, field.name, repr(value), "a list")
+        require(self.kind, "number of values", len(self.names), 1, _MAX_VALUES)
+        self._check_words()
+        self._check_numbers()
+        self._check_ranges()
+
+    def _check_words(self) -> None:
+        """Names and units: one form, and no name twice."""
+        if len(set(self.names)) != len(self.names):
+            raise FormatError(self.kind, "names", self.names, "all different")
+        for what, form, words in (("name", _NAME, self.names), ("unit", _UNIT, self.units)):
+            for word in words:
+                if not isinstance(word, str) or not form.fullmatch(word):
+                    raise FormatError(self.kind, what, repr(word), form.pattern)
+
+    def _check_numbers(self) -> None:
+        """One unit, scale and half-width for each value."""
         n_values = len(self.names)
-        require(self.kind, "number of values", n_values, 1, _MAX_VALUES)
         for what, values in (
             ("units", self.units), ("numerators", self.numerators),
             ("denominators", self.denominators), ("half_widths", self.half_widths),
         ):  # fmt: skip
             if len(values) != n_values:
                 raise FormatError(self.kind, f"number of {what}", len(values), n_values)
-        if len(set(self.names)) != n_values:
-            raise FormatError(self.kind, "names", self.names, "all different")
-        for what, form, words in (("name", _NAME, self.names), ("unit", _UNIT, self.units)):
-            for word in words:
-                if not isinstance(word, str) or not form.fullmatch(word):
-                    raise FormatError(self.kind, what, repr(word), form.pattern)
         if len({output.name for output in self.outputs()}) != self.n_out:
             raise FormatError(self.kind, "names", self.names, "none of event and another's _valid")
         for value in (*self.numerators, *self.denominators):
             require(self.kind, "part of a scale", value, 1, 1 << 24)
         for value in self.half_widths:
             require(self.kind, "half-width", value, 0, INT32_MAX)
+
+    def _check_ranges(self) -> None:
+        """A range for each value and each guard, and how long it must be kept."""
+        n_values = len(self.names)
         if not n_values <= len(self.low) <= n_values + _MAX_VALUES:
             raise FormatError(self.kind, "length of low", len(self.low), f"{n_values} and guards")
         if len(self.high) != len(self.low):

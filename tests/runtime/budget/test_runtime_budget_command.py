@@ -163,7 +163,7 @@ def test_faulty_evaluation_is_one_clear_line(folder: Path, tmp_path: Path) -> No
     for text, fault in (
         ("{", r"the file is .*, expected JSON"),
         (json.dumps({"fixed": share(1.5)}), r"fixed\.accuracy\.value is 1\.5, expected at most 1"),
-        ("{}", "fixed is missing, expected a value"),
+        ("{}", r"fixed\.accuracy is missing, expected a value"),
         ("[1]", r"content is \[1\], expected an object"),
         (
             json.dumps({"fixed": share(0.5), "events": {"false_events_per_hour": 5}}),

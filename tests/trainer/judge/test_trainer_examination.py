@@ -162,7 +162,7 @@ def test_only_what_is_known_to_be_everyday_time_is_background(
     nothing = np.zeros(0, dtype=np.int64)
     reduced = Reduced(
         recording, np.zeros((len(frames), 1), dtype=np.int32), frames, cues,
-        [cue.start for cue in cues], [cue.stop - 1 for cue in cues], spans, nothing, nothing,
+        spans, [cue.start for cue in cues], [cue.stop - 1 for cue in cues], nothing, nothing,
     )  # fmt: skip
     scores = np.zeros((len(frames), len(recipe.answers)), dtype=np.int32)
     assert stream_of(reduced, scores, recipe, corpus.sensor).background is background

@@ -19,7 +19,7 @@ from trainer.learn.directions import fisher_directions, principal_directions
 from trainer.learn.features import _directions, learn_level
 from trainer.learn.float_onnx import float_onnx
 from trainer.learn.lowering import lower_classifier
-from trainer.learn.quantise import quantise_dense
+from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense
 from trainer.recipe import ClassifierRecipe, FeatureRecipe, QuantisationRecipe
 
 
@@ -163,7 +163,7 @@ def test_quantised_layers_never_risk_overflow(
     x = rng.integers(-reach, reach + 1, (200, 20)).astype(np.int32)
     extreme = np.full(20, reach, dtype=np.int64)
     stage, unit = quantise_dense(
-        weights, bias, x, -extreme, extreme,
+        RealLayer(weights, bias), LayerInputs(x, -extreme, extreme),
         weight_bits=weight_bits, out_bits=out_bits, clip_quantile=1.0,
     )  # fmt: skip
     low, high = stage.bounds(-extreme, extreme)
@@ -180,7 +180,11 @@ def test_rounding_leaves_no_offset() -> None:
     weights = rng.normal(size=(3, 64))
     extreme = np.full(64, 32767, dtype=np.int64)
     stage, unit = quantise_dense(
-        weights, np.zeros(3), x, -extreme, extreme, weight_bits=8, out_bits=32, clip_quantile=1.0
+        RealLayer(weights, np.zeros(3)),
+        LayerInputs(x, -extreme, extreme),
+        weight_bits=8,
+        out_bits=32,
+        clip_quantile=1.0,
     )
     error = stage.run(x, {})[0] * unit - x @ weights.T
     assert np.abs(error.mean(axis=0)).max() < error.std()
@@ -196,7 +200,7 @@ def test_one_outlier_does_not_take_the_whole_range() -> None:
     weights = np.append(rng.uniform(-0.01, 0.01, 15), 1.0)[None]
     extreme = np.append(np.full(15, 100), 1).astype(np.int64)
     stage, _ = quantise_dense(
-        weights, np.zeros(1), x.astype(np.int32), -extreme, extreme,
+        RealLayer(weights, np.zeros(1)), LayerInputs(x.astype(np.int32), -extreme, extreme),
         weight_bits=8, out_bits=32, clip_quantile=1.0,
     )  # fmt: skip
     assert stage.real_weights[0, -1] > 127 == int(stage.weights[0, -1])
