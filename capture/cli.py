@@ -1,4 +1,4 @@
-"""Commands of the capture room: emulate, record, inspect, booth, forget, live."""
+"""Commands of the capture room: emulate, record, import, inspect, booth, forget, live."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from capture.bring.command import import_readouts
 from capture.wording import (
     forgotten_figures,
     forgotten_lines,
@@ -338,4 +339,6 @@ def live(port: str, model: Path, engine: str, log: Path | None, seconds: float |
                 console.print(watch.summary(), soft_wrap=True)
 
 
-commands: tuple[click.Command, ...] = (emulate, record, inspect, booth, forget, live)
+commands: tuple[click.Command, ...] = (
+    emulate, record, import_readouts, inspect, booth, forget, live,
+)  # fmt: skip
