@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import re
 import sys
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
@@ -368,7 +369,7 @@ def test_no_damage_of_a_file_escapes_as_another_error(
     else:
         content[at] ^= data.draw(st.integers(1, 255))
     (tmp_path / name).write_bytes(content)
-    out = tmp_path / f"set{data.draw(st.integers(0, 10**9))}"
+    out = Path(tempfile.mkdtemp(dir=tmp_path)) / "set"
     try:
         bring(sources(tmp_path, order), out)
     except Error as error:
@@ -412,4 +413,7 @@ def test_the_tutorial_works_to_the_letter(
     assert [p.participant_id for p in open_dataset("recordings").participants if p.locked] == [
         "P03"
     ]
-    assert read_events(next(Path("recordings/sub-P01").rglob("*_events.tsv")))[0].trial_type == "swipe_left"
+    assert (
+        read_events(next(Path("recordings/sub-P01").rglob("*_events.tsv")))[0].trial_type
+        == "swipe_left"
+    )
