@@ -147,8 +147,10 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
     """Say what recordings are worth: what is wrong in them, their figures, and fit or not.
 
     Lists every violation in a data set with file and row; then drops, timing, saturation and
-    levels of each session. Exit code 1 if anything is wrong or not fit for training.
+    levels of each session; then whether all of it is ready to be learned from. Exit code 1 if
+    anything is wrong or not fit for training.
     """
+    from capture.measure.overview import overview_of
     from capture.store.dataset import find_sessions
     from capture.store.validate import validate
     from runtime.errors import UsageError
@@ -162,8 +164,13 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
         return
     # An error in a session on its own is the answer; in a data set it is among the violations.
     results = _qualities(files, pass_over_errors=bool(violations))
+    data_set = overview_of(file for file, *_ in results)
+    copies, cautions = data_set.copies(), data_set.cautions()
     if as_json:
         report = {
+            "kinds": data_set.kinds(),
+            "copies": copies,
+            "cautions": [caution.to_json() for caution in cautions],
             "violations": [str(violation) for violation in violations],
             "sessions": [
                 {"path": str(file), **quality.to_json(), "fit": not reasons, "reasons": reasons}
@@ -174,7 +181,9 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
     else:
         for line in inspection_lines(violations, results):
             click.echo(line)
-    if violations or any(reasons for _, _, reasons in results):
+        for line in data_set.lines() if path.is_dir() else ():
+            click.echo(line)
+    if violations or copies or any(reasons for _, _, reasons in results):
         sys.exit(1)
 
 

@@ -14,11 +14,11 @@ from capture.bring.readouts import ORDERS, Order
 from capture.bring.tables import read_any_table
 from capture.cues.labels import GOOD, Event, event_from_row
 from capture.cues.script import CueKind, Script
-from capture.tsv_tables import Row
 from capture.store.dataset import Participant, participant_from_row, require_consent
 from capture.store.kind import KINDS, RECORDED, firmware_of, kind_of
 from capture.store.session import Session, read_session
 from capture.store.writer import SessionHeader
+from capture.tsv_tables import Row
 from capture.wire.codec import Description
 from runtime.errors import FormatError, UsageError
 from runtime.sensor import Sensor

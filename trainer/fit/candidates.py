@@ -7,8 +7,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from capture.measure.readiness import Caution
 from runtime.errors import UsageError
 from runtime.stages.bins import Bins
+from trainer.corpus.readiness import look_over
 from trainer.corpus.recordings import (
     Corpus,
     Recording,
@@ -41,6 +43,8 @@ class Candidate:
     entry, quadrant_entry : Bins
     main, quadrants : tuple of Reduced
         All recordings, after each of the two.
+    cautions : tuple of Caution
+        What is to be known of the data before its figures are believed.
     """
 
     recipe: Recipe
@@ -49,6 +53,7 @@ class Candidate:
     quadrant_entry: Bins
     main: tuple[Reduced, ...]
     quadrants: tuple[Reduced, ...]
+    cautions: tuple[Caution, ...] = ()
 
     def fit(self, *, quadrants: bool = False) -> FitJob:
         """Return the fit to all training participants."""
@@ -120,8 +125,9 @@ def _reduce(
     )
     _refuse_copies(corpus.recordings, [first.digest for _, first, *_ in stored])
     tell("looking for takes")
-    sides = look_at(recipe, corpus.recordings, stored)
-    found = Candidate(recipe, corpus, *entries, *sides)
+    first, second = sides = look_at(recipe, corpus.recordings, stored)
+    cautions = look_over(recipe, first, corpus.sensor)
+    found = Candidate(recipe, corpus, *entries, first, second, tuple(cautions))
     tell("placing gestures in their cues")
     placings = align(found.fit(), found.main, workers)
     main, quadrants = (

@@ -16,7 +16,7 @@ from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.stages.contract.stage import Int32
 from trainer.corpus.recordings import Recording
-from trainer.corpus.reduced import Reduced
+from trainer.corpus.reduced import Reduced, excerpts
 from trainer.fit.candidates import Candidate, reduce_for
 from trainer.fit.held_out import (
     HeldOut,
@@ -29,6 +29,7 @@ from trainer.fit.held_out import (
 from trainer.fit.kept_fits import Finished
 from trainer.fit.pipeline import Fitted, assemble_model
 from trainer.fit.quantity import fit_quantity
+from trainer.judge.doubts import doubts, level_bits, refuse_one_answer
 from trainer.judge.evaluate import figures, log_test_use
 from trainer.judge.events import Margins, Stream
 from trainer.judge.examination import Examination, examine, stream_of
@@ -131,9 +132,11 @@ def fit_model(
         done.run(jobs, workers, partial(_tell, tell, f"{candidate.recipe.name}: held out in turn"))
         for candidate, jobs, done in zip(candidates, folds, finished, strict=True)
     ]
-    in_turn = [figures(takes_of(*both)) for both in zip(folds, outcomes, strict=True)]
+    answered = [takes_of(*both) for both in zip(folds, outcomes, strict=True)]
+    in_turn = [figures(takes) for takes in answered]
     best = max(range(len(candidates)), key=lambda i: in_turn[i]["macro_f1"]["value"])
     chosen, recipe = candidates[best], recipes[best]
+    refuse_one_answer(recipe.name, answered[best].answers, recipe.answers)
     held_out = _held_out_streams(chosen, folds[best], outcomes[best])
     margins = choose_margins(held_out, recipe)
 
@@ -159,7 +162,11 @@ def fit_model(
         evaluation["learning_curve"] = learning_curve(
             [*folds[best], *curve], [*outcomes[best], *from_fewer]
         )
-    evaluation["left_out"], evaluation["cautions"] = sorted(skip), []
+    evaluation["left_out"] = sorted(skip)
+    bits = level_bits(fitted.whole, [e.values for e in excerpts(chosen.fit().train)])
+    found_out = [*chosen.cautions, *doubts(evaluation, bits)]
+    evaluation["cautions"] = [caution.to_json() for caution in found_out]
+    evaluation["level_bits"] = None if bits is None else round(bits, 3)
     wake_up = examine_wake_up(chosen.corpus.folder, recipe, chosen.corpus.sensor)
     if wake_up is not None:
         evaluation["wake_up"] = wake_up
