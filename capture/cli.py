@@ -1,4 +1,4 @@
-"""Commands of the capture room: emulate, record, import, inspect, booth, forget, live."""
+"""Commands of the capture room: emulate, record, import, rehearse, inspect, booth, forget, live."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capture.bring.command import import_readouts
+from capture.rehearse.command import rehearse
 from capture.wording import (
     forgotten_figures,
     forgotten_lines,
@@ -349,5 +350,5 @@ def live(port: str, model: Path, engine: str, log: Path | None, seconds: float |
 
 
 commands: tuple[click.Command, ...] = (
-    emulate, record, import_readouts, inspect, booth, forget, live,
+    emulate, record, import_readouts, rehearse, inspect, booth, forget, live,
 )  # fmt: skip

@@ -86,8 +86,6 @@ class Plan:
         The recording that the file is already, if it is one.
     events : tuple of Event
         By onset.
-    n_pairs : int
-        Frame pairs found so far.
     """
 
     where: str
@@ -97,7 +95,6 @@ class Plan:
     header: SessionHeader
     session: Session | None
     events: tuple[Event, ...]
-    n_pairs: int = 0
 
 
 def read_sensor(path: Path) -> Sensor:

@@ -17,7 +17,7 @@ from capture.bring.tables import open_parquet
 from runtime.errors import FormatError, UsageError
 from runtime.sensor import Sensor
 
-__all__ = ["ORDERS", "Frames", "Order", "read_frames"]
+__all__ = ["ORDERS", "Frames", "Order", "load_array", "read_frames"]
 
 Order = Literal["interleaved", "dark-first", "two-arrays"]
 ORDERS: tuple[Order, ...] = get_args(Order)
@@ -91,8 +91,31 @@ def read_frames(
     )
 
 
-def _pairs(paths: Sequence[Path], order: Order, sensor: Sensor) -> Iterator[Frames]:
-    arrays = []
+def load_array(path: Path, name: str, beside: str) -> tuple[NDArray[Any], NDArray[Any] | None]:
+    """Read one array of an untrusted ``.npy``, or two named ones of an ``.npz``.
+
+    Returns
+    -------
+    array, array or None
+        The only one, or that called `name`; and that called `beside`, where there is one.
+
+    Raises
+    ------
+    UsageError, FormatError
+        The file cannot be read, is damaged, or has no array of that name.
+    """
+    if path.suffix.lower() == ".npy":
+        return _open_arrays([path])[0], None
+    if path.suffix.lower() != ".npz":
+        raise UsageError(str(path), "the file's ending", path.suffix or "none", ".npy or .npz")
+    found = _load_archive(path, (name, beside))
+    if name not in found:
+        raise FormatError(str(path), f"array {name}", "missing", "in the archive")
+    return found[name], found.get(beside)
+
+
+def _open_arrays(paths: Sequence[Path]) -> list[NDArray[Any]]:
+    arrays: list[NDArray[Any]] = []
     for path in paths:
         try:
             arrays.append(np.load(path, mmap_mode="r", allow_pickle=False))
@@ -100,6 +123,11 @@ def _pairs(paths: Sequence[Path], order: Order, sensor: Sensor) -> Iterator[Fram
             raise _unreadable(path, error) from None
         if not isinstance(arrays[-1], np.ndarray):
             raise FormatError(str(path), "the file", "an archive", "one array")
+    return arrays
+
+
+def _pairs(paths: Sequence[Path], order: Order, sensor: Sensor) -> Iterator[Frames]:
+    arrays = _open_arrays(paths)
     yield from _in_blocks(paths[0], arrays, order, sensor, {})
 
 
