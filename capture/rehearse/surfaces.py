@@ -7,6 +7,7 @@ in but what is said here: a mask is flat and faces the sensor, a joint is a ball
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -136,7 +137,7 @@ def _balls(scene: Scene, joints: Doubles, bones: NDArray[np.int64]) -> Placed:
 
 
 def _placed(
-    points: Doubles, normals: Doubles, areas: NDArray[np.floating], reflectance: float
+    points: NDArray[Any], normals: NDArray[Any], areas: NDArray[Any], reflectance: float
 ) -> Placed:
     return Placed(
         points[:, None].astype(np.float32),
