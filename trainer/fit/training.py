@@ -18,6 +18,7 @@ from runtime.stages.contract.stage import Int32
 from trainer.corpus.recordings import Recording
 from trainer.corpus.reduced import Reduced, excerpts
 from trainer.fit.candidates import Candidate, reduce_for
+from trainer.fit.doubts import doubts, level_bits, refuse_one_answer
 from trainer.fit.held_out import (
     HeldOut,
     HoldOutJob,
@@ -29,7 +30,6 @@ from trainer.fit.held_out import (
 from trainer.fit.kept_fits import Finished
 from trainer.fit.pipeline import Fitted, assemble_model
 from trainer.fit.quantity import fit_quantity
-from trainer.judge.doubts import doubts, level_bits, refuse_one_answer
 from trainer.judge.evaluate import figures, log_test_use
 from trainer.judge.events import Margins, Stream
 from trainer.judge.examination import Examination, examine, stream_of

@@ -18,8 +18,8 @@ from capture.store.session import events_path, read_session
 from capture.store.writer import SessionWriter
 from runtime.errors import UsageError
 from runtime.stages.level import Level
+from trainer.fit.doubts import doubts, level_bits, refuse_one_answer
 from trainer.fit.training import fit_model
-from trainer.judge.doubts import doubts, level_bits, refuse_one_answer
 from trainer.learn.features import StageChain
 from trainer.recipe import load_recipe
 
