@@ -63,14 +63,14 @@ def train(
     from rich.console import Console
 
     from trainer.recipe import load_recipe
-    from trainer.tell.progress import told_progress
+    from trainer.tell.progress import shown_progress
     from trainer.tell.tables import candidates_table, evaluation_tables
     from trainer.train import train_model
     from trainer.work.cluster import chosen_workers
 
     read = [load_recipe(recipe) for recipe in recipes]
     left_out = [step.strip() for step in skip.split(",") if step.strip()]
-    with told_progress() as tell, chosen_workers(data, n_jobs, cluster) as workers:
+    with shown_progress() as tell, chosen_workers(data, n_jobs, cluster) as workers:
         evaluation = train_model(data, read, out, tell, workers, left_out)
     for caution in evaluation["cautions"]:
         click.echo(f"caution: {caution['text']}", err=True)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from capture.bring.readouts import load_array
 from capture.bring.tables import read_any_table
-from capture.files import Row
+from capture.tsv_tables import Row
 from runtime.errors import FormatError, UsageError
 
 __all__ = ["ARMS", "KINDS", "Scene", "load_scene", "participants_of", "read_scenes"]

@@ -26,7 +26,8 @@ from trainer.recipe import OTHER, Recipe
 
 __all__ = ["PIPELINES", "Examination", "examine", "stream_of"]
 
-PIPELINES = ("float", "fixed", "four_quadrant_float", "four_quadrant")
+QUADRANTS = ("four_quadrant", "four_quadrant_float")
+PIPELINES = ("float", "fixed", *QUADRANTS)
 
 
 def stream_of(
@@ -152,6 +153,9 @@ def examine(
     }
     if "four_quadrant" in judged:
         result["confusion_four_quadrant"] = confusion(judged["four_quadrant"], n_classes)
+        result["opponent"] = max(
+            QUADRANTS, key=lambda name: result[name]["accuracy"]["value"]
+        )  # a baseline that loses by its own rounding would be beaten for nothing
     if OTHER in recipe.answers:
         result["events"] = _events(recipe, matched, held_out, margins)
     return Examination(result, worst, records)

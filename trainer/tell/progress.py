@@ -10,7 +10,7 @@ from contextlib import contextmanager
 import click
 from rich.console import Console
 
-__all__ = ["told_progress"]
+__all__ = ["shown_progress"]
 
 _PAUSE_S = 2.0
 """Lines that differ in their numbers only come no faster, so that a log stays readable."""
@@ -18,8 +18,8 @@ _NUMBER = re.compile(r"\d+")
 
 
 @contextmanager
-def told_progress(console: Console | None = None) -> Iterator[Callable[[str], None]]:
-    """Yield a function that is told in a few words what begins, and shows it on standard error.
+def shown_progress(console: Console | None = None) -> Iterator[Callable[[str], None]]:
+    """Yield a function that shows in a few words what begins, on standard error.
 
     Parameters
     ----------

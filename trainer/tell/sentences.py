@@ -55,15 +55,9 @@ def verdict(evaluation: Row) -> dict[str, str]:
 def opponent(evaluation: Row) -> Row | None:
     """Return the accuracy on four quadrants, float or fixed point, whichever is better.
 
-    A baseline that loses by its own rounding would be beaten for nothing. None where it was left
-    out.
+    None where the baseline was left out.
     """
-    found = [
-        evaluation[key]["accuracy"]
-        for key in ("four_quadrant", "four_quadrant_float")
-        if key in evaluation
-    ]
-    return max(found, key=lambda accuracy: accuracy["value"], default=None)
+    return evaluation[evaluation["opponent"]]["accuracy"] if "opponent" in evaluation else None
 
 
 def _beside(found: Row, baseline: Row | None) -> str:

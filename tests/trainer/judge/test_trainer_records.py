@@ -88,6 +88,8 @@ def test_accuracies_are_those_of_the_table(model: Path) -> None:
         assert len(own) == found[key]["accuracy"]["n_takes"] > 0
         assert share_right(own) == pytest.approx(found[key]["accuracy"]["value"], abs=1e-6)
         assert macro_f1(own) == pytest.approx(found[key]["macro_f1"]["value"], abs=1e-6)
+    both = {name: found[name]["accuracy"]["value"] for name in locked if "quadrant" in name}
+    assert both[found["opponent"]] == max(both.values())
     for point in found["learning_curve"]:
         name = f"fixed_from_{point['n_participants']}_people"
         own = [row for row in takes if row["pipeline"] == name] or [
