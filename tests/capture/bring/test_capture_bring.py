@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import re
 import sys
 import tempfile
@@ -13,11 +14,13 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from invented_people import add_person, record_session
 
 from capture.bring.bring import bring
 from capture.bring.plan import Sources, read_sensor
-from capture.cues.labels import Event, read_events, write_events
-from capture.cues.script import load_script
+from capture.cues.labels import EVENT_COLUMNS, Event, read_events, write_events
+from capture.cues.script import load_script, parse_script
+from capture.files import read_table
 from capture.frames import FrameBlock, FramePair
 from capture.store.dataset import (
     Participant,
@@ -395,7 +398,7 @@ def test_the_tutorial_works_to_the_letter(
     page = Path(__file__).parents[3] / "capture" / "bring" / "IMPORT.md"
     text = page.read_text("utf-8")
     monkeypatch.chdir(tmp_path)
-    (code,) = re.findall(r"```python\n(.*?)```", text, re.S)
+    code, again = re.findall(r"```python\n(.*?)```", text, re.S)
     exec(code, {})  # noqa: S102 - our own page
     (sensor,) = re.findall(r"```toml\n(.*?)```", text, re.S)
     Path("sensor.toml").write_text(sensor, "utf-8")
@@ -413,7 +416,44 @@ def test_the_tutorial_works_to_the_letter(
     assert [p.participant_id for p in open_dataset("recordings").participants if p.locked] == [
         "P03"
     ]
-    assert (
-        read_events(next(Path("recordings/sub-P01").rglob("*_events.tsv")))[0].trial_type
-        == "swipe_left"
+    labels = read_events(next(Path("recordings/sub-P01").rglob("*_events.tsv")))
+    assert [event.trial_type for event in labels] == ["swipe_left", "push"]
+    exec(again, {})  # noqa: S102 - our own page
+    with np.load("P01.npz") as first_file, np.load("again.npz") as second_file:
+        for name in ("lit", "dark"):
+            np.testing.assert_array_equal(first_file[name], second_file[name])
+
+
+def test_what_the_recorder_wrote_comes_back_through_arrays(tmp_path: Path) -> None:
+    """A recording taken out as arrays and tables and brought in again is the same recording."""
+    script = parse_script(
+        b"""name = "small"
+[[cue]]
+trial_type = "push"
+repetitions = 2
+duration_s = 1.5
+""",
+        "small",
     )
+    add_person(tmp_path / "recorded", 1, locked=False)
+    record_session(tmp_path / "recorded", script, 1)
+    (info,) = open_dataset(tmp_path / "recorded").sessions
+    before = read_session(info.path)
+    block = before.frames()
+    np.savez(
+        tmp_path / "a.npz", lit=block.lit, dark=block.dark,
+        time_us=block.time_us, sequence=block.sequence,
+    )  # fmt: skip
+    tables(tmp_path, "a.npz", task="small")
+    rows = read_table(info.events_path, EVENT_COLUMNS)
+    write_rows(tmp_path / "events.csv", [{"file": "a.npz", **row} for _, row in rows])
+    sensor = before.sensor.to_json()
+    (tmp_path / "sensor.toml").write_text(
+        "".join(f"{key} = {json.dumps(value)}\n" for key, value in sensor.items()), "utf-8"
+    )
+    (done,) = bring(sources(tmp_path, kind="invented"), tmp_path / "set", script)
+    after = read_session(done.path)
+    assert after.events == before.events
+    assert (after.sensor, after.script) == (before.sensor, before.script)
+    for field in ("sequence", "time_us", "lit", "dark"):
+        np.testing.assert_array_equal(getattr(after.frames(), field), getattr(block, field))
