@@ -200,6 +200,7 @@ def _fit_quantity(candidates: Sequence[Candidate], workers: Workers, tell: Notif
     evaluation = _on_whom(candidate, sum(len(r.frames) for r in candidate.fit().train))
     found = fit_quantity(candidate, done, workers, tell)
     evaluation |= {"quantity": found.found, "operations": found.operations}
+    evaluation["cautions"] = [caution.to_json() for caution in candidate.cautions]
     wake_up = examine_wake_up(corpus.folder, recipe, corpus.sensor)
     if wake_up is not None:
         evaluation["wake_up"] = wake_up
