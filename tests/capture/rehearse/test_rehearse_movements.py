@@ -52,11 +52,13 @@ def accuracy(x: NDArray[np.float64], kinds: NDArray[np.int64]) -> float:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1800)
 def test_readouts_tell_real_movements_apart(tmp_path: Path) -> None:
     """Of 360 real movements, readouts in 8 x 8 bins tell the kind as well as the path itself.
 
-    Measured by others with the same classifier: readouts 0.833, four quadrants 0.775, the path
-    0.772; chance is 0.067. Splits are by movement, as the set does not say who made one.
+    Found when this was written: readouts 0.758, four quadrants 0.767, the path 0.767; chance is
+    0.067. Splits are by movement, as the set does not say who made one: the figures say nothing of
+    new people, and for movements as large the fine readout gains nothing over four quadrants.
     """
     paths, kinds = load_movements()
     how = Rehearsal(SENSORS["lensless32"], rest_s=0.2, consent=True)
@@ -78,7 +80,6 @@ def test_readouts_tell_real_movements_apart(tmp_path: Path) -> None:
         "quadrants": accuracy(quadrants, kinds),
         "path": accuracy(paths, kinds),
     }
-    print(found)
-    assert found["path"] == pytest.approx(0.772, abs=0.05), "the same figures as others had"
+    assert found["path"] == pytest.approx(0.772, abs=0.05), "the figures are those of the set"
     assert found["readouts"] > found["path"] - 0.05
-    assert found["quadrants"] > 0.5
+    assert found["quadrants"] > found["path"] - 0.05
