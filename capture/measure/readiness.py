@@ -67,7 +67,7 @@ def signal_cautions(signs: Sequence[Signs]) -> list[Caution]:
         found.append(
             Caution(
                 "empty frames", round(empty, 6),
-                f"{empty:.0%} of the frames are empty: next to no light came back. Is a hand in "
+                f"{empty:.0%} of the frames are empty: no light came back. Is a hand in "
                 "view when it should be, and the LED on?",
             )
         )  # fmt: skip

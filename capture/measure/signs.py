@@ -38,8 +38,6 @@ SATURATED_SHARE = 0.01
 """A frame is saturated when more than 1 % of its lit pixels are, as in `measure.quality`."""
 NOISE_MULTIPLE = 3.0
 """Light within three standard errors of nothing is nothing: noise passes it in 1 of 700 frames."""
-EMPTY_SHARE = 0.02
-"""Of a recording's strong frames: light falls with the fourth power, so 2.7 times as far away."""
 _STRONG_QUANTILE = 0.95
 _RUN = 4
 """Fingerprints in a row: of four pixels even, that is 32 counts with noise in each."""
@@ -123,10 +121,13 @@ class Signs:
 
     @property
     def empty(self) -> npt.NDArray[np.bool_]:
-        """Frame pairs in which next to no light came back."""
+        """Frame pairs in which no light came back that noise would not give as well.
+
+        Not a share of the strongest light: a hand three times as far away gives a hundredth of it.
+        Where the cover lets the LED's light leak to the pixels, no frame is empty.
+        """
         noise = light_noise(self.sensor, self.values[:, 1], self.values[:, 0])
-        least = np.maximum(NOISE_MULTIPLE * noise, EMPTY_SHARE * self.strong_light)
-        return np.asarray(self.light < least)
+        return np.asarray(self.light < NOISE_MULTIPLE * noise)
 
     @property
     def saturated(self) -> npt.NDArray[np.bool_]:
