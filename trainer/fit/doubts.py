@@ -36,18 +36,22 @@ def level_bits(chain: StageChain, recordings: Sequence[Int32]) -> float | None:
     chain : StageChain
         Fitted; with a level stage in it.
     recordings : sequence of int32 (n_frames, n_values)
-        What the chain is run over.
+        What the chain is run over: frames in which light came back, since noise divided by next to
+        nothing uses all bits.
 
     Returns
     -------
     float or None
-        Base-2 logarithm of the median frame's largest share, in steps; None without a level stage.
+        Base-2 logarithm of the median frame's largest share, in steps; None without a level stage
+        or without a frame.
     """
     for place, stage in enumerate(chain.stages):
         if isinstance(stage, Level):
             upto = dataclasses.replace(chain, stages=chain.stages[: place + 1])
             shares = [upto.run(values)[:, :-1] for values in recordings]
             largest = np.concatenate([np.abs(each).max(axis=1) for each in shares])
+            if not len(largest):
+                return None
             return float(np.log2(max(1.0, float(np.median(largest)))))
     return None
 

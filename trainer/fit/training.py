@@ -16,7 +16,7 @@ from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.stages.contract.stage import Int32
 from trainer.corpus.recordings import Recording
-from trainer.corpus.reduced import Reduced, excerpts
+from trainer.corpus.reduced import Reduced
 from trainer.fit.candidates import Candidate, reduce_for
 from trainer.fit.doubts import doubts, level_bits, refuse_one_answer
 from trainer.fit.held_out import (
@@ -45,6 +45,9 @@ __all__ = ["STEPS", "Notify", "Trained", "fit_model"]
 CURVE, QUADRANTS = "learning-curve", "quadrants"
 STEPS = (CURVE, QUADRANTS)
 """Steps that quick work may leave out: fits from fewer people, and the baseline's."""
+
+MAX_LIT_FRAMES = 512
+"""Of each recording, to count the bits in use: a median needs no more."""
 
 Notify = Callable[[str], None]
 
@@ -163,7 +166,7 @@ def fit_model(
             [*folds[best], *curve], [*outcomes[best], *from_fewer]
         )
     evaluation["left_out"] = sorted(skip)
-    bits = level_bits(fitted.whole, [e.values for e in excerpts(chosen.fit().train)])
+    bits = level_bits(fitted.whole, _with_light(chosen))
     found_out = [*chosen.cautions, *doubts(evaluation, bits)]
     evaluation["cautions"] = [caution.to_json() for caution in found_out]
     evaluation["level_bits"] = None if bits is None else round(bits, 3)
@@ -208,6 +211,16 @@ def _fit_quantity(candidates: Sequence[Candidate], workers: Workers, tell: Notif
     n_features = found.fitted.features.low.size
     test = corpus.select(locked=True)
     return Trained(found.model, evaluation, found.fitted.classifier, n_features, test, ())
+
+
+def _with_light(candidate: Candidate) -> list[Int32]:
+    """Return the values of training frames in which light came back, a share of each recording."""
+    found = []
+    for recording in candidate.fit().train:
+        lit = np.flatnonzero(~recording.signs(candidate.corpus.sensor).empty)
+        every = max(1, len(lit) // MAX_LIT_FRAMES)
+        found.append(recording.values[lit[::every]])
+    return found
 
 
 def _with_curve(
