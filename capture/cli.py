@@ -1,4 +1,4 @@
-"""Commands of the capture room: emulate, record, inspect, booth, forget, live."""
+"""Commands of the capture room: emulate, record, import, rehearse, inspect, booth, forget, live."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from capture.bring.command import import_readouts
+from capture.rehearse.command import rehearse
 from capture.wording import (
     forgotten_figures,
     forgotten_lines,
@@ -146,8 +148,10 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
     """Say what recordings are worth: what is wrong in them, their figures, and fit or not.
 
     Lists every violation in a data set with file and row; then drops, timing, saturation and
-    levels of each session. Exit code 1 if anything is wrong or not fit for training.
+    levels of each session; then whether all of it is ready to be learned from. Exit code 1 if
+    anything is wrong or not fit for training.
     """
+    from capture.measure.overview import overview_of
     from capture.store.dataset import find_sessions
     from capture.store.validate import validate
     from runtime.errors import UsageError
@@ -161,8 +165,13 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
         return
     # An error in a session on its own is the answer; in a data set it is among the violations.
     results = _qualities(files, pass_over_errors=bool(violations))
+    data_set = overview_of(file for file, *_ in results)
+    copies, cautions = data_set.copies(), data_set.cautions()
     if as_json:
         report = {
+            "kinds": data_set.kinds(),
+            "copies": copies,
+            "cautions": [caution.to_json() for caution in cautions],
             "violations": [str(violation) for violation in violations],
             "sessions": [
                 {"path": str(file), **quality.to_json(), "fit": not reasons, "reasons": reasons}
@@ -173,7 +182,9 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
     else:
         for line in inspection_lines(violations, results):
             click.echo(line)
-    if violations or any(reasons for _, _, reasons in results):
+        for line in data_set.lines() if path.is_dir() else ():
+            click.echo(line)
+    if violations or copies or any(reasons for _, _, reasons in results):
         sys.exit(1)
 
 
@@ -338,4 +349,6 @@ def live(port: str, model: Path, engine: str, log: Path | None, seconds: float |
                 console.print(watch.summary(), soft_wrap=True)
 
 
-commands: tuple[click.Command, ...] = (emulate, record, inspect, booth, forget, live)
+commands: tuple[click.Command, ...] = (
+    emulate, record, import_readouts, rehearse, inspect, booth, forget, live,
+)  # fmt: skip

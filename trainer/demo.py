@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
@@ -92,13 +93,17 @@ def run_demo(out: Path, *, as_json: bool = False) -> None:
     ) as progress:
         n_sessions = len(PARTICIPANTS) * len(SCRIPTS)
         step = progress.add_task("record invented participants", total=n_sessions, now="")
+
+        def advance(now: str) -> None:
+            progress.update(step, advance=1, now=now)
+            if not console.is_terminal:  # no bar is drawn there
+                click.echo(now, err=True)
+
         for done in _record_all(recordings):
-            progress.update(step, advance=1, now=done)
+            advance(done)
         progress.update(step, now=f"{n_sessions} sessions")
         step = progress.add_task("train, export, verify and price", total=3 * len(TASKS), now="")
-        made = _make_models(
-            recordings, models, lambda now: progress.update(step, advance=1, now=now)
-        )
+        made = _make_models(recordings, models, advance)
         progress.update(step, now=f"{len(made)} models")
     report = out / "report.html"
     from runtime.budget import write_report

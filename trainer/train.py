@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ def train_model(
     out: Path | str,
     progress: Notify | None = None,
     workers: Workers | None = None,
+    skip: Collection[str] = (),
 ) -> dict[str, Any]:
     """Train, examine and write the whole model folder; return the evaluation.
 
@@ -41,6 +42,8 @@ def train_model(
         Is told in a few words what begins.
     workers : Workers, optional
         Who fits; this process by default.
+    skip : collection of str
+        Steps to leave out, for quick work: ``learning-curve``, ``quadrants``.
 
     Returns
     -------
@@ -63,7 +66,7 @@ def train_model(
     if not isinstance(given, Sequence) or not all(isinstance(each, Recipe) for each in given):
         raise ArgumentError("train_model", "recipe", repr(recipe)[:60], "a Recipe, or its name")
     refuse_used_folder(model)
-    trained = fit_model(folder, list(given), progress, workers)
+    trained = fit_model(folder, list(given), progress, workers, skip)
     if progress:
         progress("exporting")
     write_model_folder(trained, model)

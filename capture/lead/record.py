@@ -18,11 +18,13 @@ from capture.lead.incoming_pairs import Intake, PairWatcher, RecordingStatus
 from capture.store.dataset import (
     Participant,
     add_participant,
+    hold_kind,
     prepare_dataset,
     remembered,
     require_consent,
     session_path,
 )
+from capture.store.kind import kind_of
 from capture.store.session import events_path
 from capture.store.writer import SessionHeader, SessionWriter
 from capture.wire.codec import CommandKind, Exposure, WireCounts
@@ -146,7 +148,7 @@ def record(
     Raises
     ------
     UsageError
-        No consent, or the session is there already.
+        No consent, the session is there already, or the data set holds data of another kind.
     PortError
         The sensor did not come back, or sends nothing when started; what came before is kept.
     Error
@@ -157,6 +159,7 @@ def record(
     prepare_dataset(out)
     link.decoder.counts = WireCounts()  # of this session alone
     description = link.describe()
+    hold_kind(out, kind_of(description.firmware))
     add_participant(out, remembered(out, participant))
     number = notes.number or _next_session(out, participant.participant_id, script.name)
     path = session_path(out, participant.participant_id, number, script.name)

@@ -127,7 +127,7 @@ def _event_text(figure: dict[str, Any]) -> str:
 def _print_task(task: str, trained: Trained, took: float) -> None:
     evaluation = trained.evaluation
     print(f"\n{task}: trained and examined in {took:.1f} s", flush=True)
-    for name in ("fixed", "float", "four_quadrant", "majority"):
+    for name in ("fixed", "float", "four_quadrant", "four_quadrant_float", "majority"):
         print(f"  {name:17} {figure_text(evaluation[name]['accuracy'])} of takes")
     loss = evaluation["float"]["accuracy"]["value"] - evaluation["fixed"]["accuracy"]["value"]
     print(f"  float minus fixed {100 * loss:.2f} points; at most 0.5 wanted")

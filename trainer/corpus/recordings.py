@@ -15,6 +15,7 @@ from typing import Literal
 import numpy as np
 
 from capture.cues.labels import REJECTED
+from capture.measure.signs import N_SIGNS, signs_of_block
 from capture.store.dataset import Dataset, Participant, open_dataset
 from capture.store.session import Session, events_path, read_session
 from runtime.errors import FormatError, UsageError
@@ -274,8 +275,10 @@ def reduce_recording(path: Path, entries: Sequence[EntryStage]) -> tuple[list[In
     -------
     values : list of int32 (n_frames, n_out)
         One array per entry stage.
-    frames : float64 (n_frames, 2)
-        Time from the first frame, seconds, and mean counts of the dark exposure.
+    frames : float64 (n_frames, 6)
+        Time from the first frame, seconds, and the signs of each frame pair
+        (:func:`capture.measure.signs.signs_of_block`), first of all mean counts of the dark
+        exposure.
 
     Raises
     ------
@@ -283,19 +286,19 @@ def reduce_recording(path: Path, entries: Sequence[EntryStage]) -> tuple[list[In
         The recording is damaged, or holds fewer than two frames.
     """
     values: list[list[Int32]] = [[] for _ in entries]
-    times, dark = [np.zeros(0, dtype=np.int64)], [np.zeros(0)]
-    for block in read_session(path, with_labels=False).blocks(BLOCK_FRAMES):
+    times, signs = [np.zeros(0, dtype=np.int64)], [np.zeros((0, N_SIGNS))]
+    session = read_session(path, with_labels=False)
+    for block in session.blocks(BLOCK_FRAMES):
         times.append(block.time_us)
-        dark.append(block.dark.mean(axis=(1, 2)))
+        signs.append(signs_of_block(block.lit, block.dark, session.sensor.saturation_counts))
         for stage, parts in zip(entries, values, strict=True):
             parts.append(stage.run_frames(block.lit, block.dark))
     time_us = np.concatenate(times)
     if len(time_us) < MIN_FRAMES:
         raise FormatError(str(path), "number of frames", len(time_us), f"at least {MIN_FRAMES}")
     time_s = (time_us - time_us[0]) / 1e6
-    return [np.concatenate(parts) for parts in values], np.stack(
-        [time_s, np.concatenate(dark)], axis=1
-    )
+    frames = np.concatenate([time_s[:, None], np.concatenate(signs)], axis=1)
+    return [np.concatenate(parts) for parts in values], frames
 
 
 def groups_of(recordings: Sequence[Recording], split: str) -> tuple[str, ...]:

@@ -16,9 +16,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+import capture.measure.signs
 import capture.store.session
 import trainer.corpus.recordings
+from capture.measure.signs import Signs
 from capture.store.session import read_session
+from runtime.sensor import Sensor
 from runtime.stages.contract.stage import EntryStage, Float64, Int32, Int64
 from trainer.corpus.recordings import LabelledCue, Recording, labelled_cues, reduce_recording
 from trainer.corpus.windows import judged_spans, surest_frames, take_spans, training_frames
@@ -41,8 +44,8 @@ class EntryOutputs:
     recording : Recording
     stored : StoredArray or int32 (n_frames, n_values)
         Outputs of the entry stage.
-    stored_frames : StoredArray or float64 (n_frames, 2)
-        Time from the first frame, seconds, and mean counts of the dark exposure.
+    stored_frames : StoredArray or float64 (n_frames, 6)
+        Time and signs of each frame pair, as :func:`reduce_recording` returns them.
     """
 
     recording: Recording
@@ -63,6 +66,11 @@ class EntryOutputs:
     def dark(self) -> Float64:
         """Mean counts of each dark exposure, float64 (n_frames,)."""
         return np.array(_array(self.stored_frames)[:, 1])
+
+    def signs(self, sensor: Sensor) -> Signs:
+        """Return what each frame pair shows at a glance."""
+        frames = np.array(_array(self.stored_frames))
+        return Signs(sensor, frames[:, 1:], frames[:, 0])
 
     @property
     def n_frames(self) -> int:
@@ -215,7 +223,9 @@ class ReduceJob:
             The recording is damaged, or holds fewer than two frames.
         """
         stages = [sys.modules[type(stage).__module__] for stage in self.entries]
-        program = code_digest(capture.store.session, trainer.corpus.recordings, *stages)
+        program = code_digest(
+            capture.store.session, capture.measure.signs, trainer.corpus.recordings, *stages
+        )
         source = hashlib.sha256(f"{self.recording.digest} {program}".encode()).hexdigest()
         parts = ["frames", *(_stage_text(stage) for stage in self.entries)]
         keys = [hashlib.sha256(f"{source} {part}".encode()).hexdigest() for part in parts]

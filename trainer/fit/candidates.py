@@ -7,8 +7,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from capture.measure.readiness import Caution
 from runtime.errors import UsageError
 from runtime.stages.bins import Bins
+from trainer.corpus.readiness import look_over
 from trainer.corpus.recordings import (
     Corpus,
     Recording,
@@ -41,6 +43,8 @@ class Candidate:
     entry, quadrant_entry : Bins
     main, quadrants : tuple of Reduced
         All recordings, after each of the two.
+    cautions : tuple of Caution
+        What is to be known of the data before its figures are believed.
     """
 
     recipe: Recipe
@@ -49,6 +53,7 @@ class Candidate:
     quadrant_entry: Bins
     main: tuple[Reduced, ...]
     quadrants: tuple[Reduced, ...]
+    cautions: tuple[Caution, ...] = ()
 
     def fit(self, *, quadrants: bool = False) -> FitJob:
         """Return the fit to all training participants."""
@@ -125,13 +130,14 @@ def _reduce(
     _refuse_copies(corpus.recordings, [first.digest for _, first, *_ in stored])
     tell("looking for takes")
     sides = look_at(recipe, corpus.recordings, stored)
+    cautions = look_over(recipe, sides[0], corpus.sensor)
     tell("placing gestures in their cues")
     placings = align(_fit_to(recipe, corpus, entries[0], sides[0]), sides[0], workers)
     main, quadrants = (
         tuple(r.placed(recipe, *placing) for r, placing in zip(side, placings, strict=True))
         for side in sides
     )
-    return Candidate(recipe, corpus, *entries, main, quadrants)
+    return Candidate(recipe, corpus, *entries, main, quadrants, tuple(cautions))
 
 
 def _refuse_copies(recordings: Sequence[Recording], digests: Sequence[str]) -> None:

@@ -6,7 +6,7 @@ from typing import Any
 
 from runtime.model import Model
 from trainer.tell.quantity import quantity_rows, quantity_words
-from trainer.tell.sentences import emulated_words, event_words, worst_words
+from trainer.tell.sentences import emulated_words, event_words, left_out_words, worst_words
 from trainer.tell.tables import PIPELINES, figure_text
 
 __all__ = ["model_card"]
@@ -49,6 +49,8 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         "",
         f"- Recorded by: {', '.join(evaluation['recorded_by'])}.",
         *([f"- {said}"] if (said := emulated_words(evaluation)) else []),
+        *(f"- {caution['text']}" for caution in evaluation.get("cautions", ())),
+        *([f"- {said}"] if (said := left_out_words(evaluation)) else []),
         "- evaluation.html shows the figures, person by person."
         if "quantity" in evaluation
         else "- evaluation.html shows the figures, the groups and the worst takes.",
@@ -90,6 +92,7 @@ def _found_lines(evaluation: dict[str, Any]) -> list[str]:
             f"| {label} | {figure_text(evaluation[key]['accuracy'])} "
             f"| {figure_text(evaluation[key]['macro_f1'])} |"
             for key, label in PIPELINES.items()
+            if key in evaluation
         ),
         "",
         used,

@@ -17,6 +17,7 @@ from runtime.front.model_folder import write_executions
 from runtime.sample_frames import write_test_frames
 from trainer.corpus.recordings import Recording
 from trainer.fit.training import Trained
+from trainer.judge.records import write_records
 from trainer.judge.worst_takes import readouts_of
 from trainer.learn.float_onnx import float_onnx
 from trainer.tell.card import model_card
@@ -32,7 +33,8 @@ def write_model_folder(trained: Trained, out: Path) -> None:
     """Write a trained model as a folder.
 
     model.json and weights, fixed.onnx (integers only, one frame pair), fixed_window.onnx (the same
-    over many), float.onnx, firmware/, evaluation.json and the page that shows it, card.md, and
+    over many), float.onnx, firmware/, evaluation.json and the page that shows it, the tables that
+    its figures can be made from again (predictions.csv, events.csv, sessions.csv), card.md, and
     test_frames.npz: recorded frames of held-out participants, for `palmwatt verify`.
 
     Parameters
@@ -52,6 +54,8 @@ def write_model_folder(trained: Trained, out: Path) -> None:
         (part / "float.onnx").write_bytes(graph)
         text = json.dumps(trained.evaluation, indent=2, sort_keys=True) + "\n"
         (part / "evaluation.json").write_text(text, "utf-8")
+        if trained.records is not None:
+            write_records(trained.records, part)
         if "quantity" in trained.evaluation:
             page = quantity_page(trained.evaluation)
         else:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from capture.store.kind import KINDS, RECORDED, REHEARSED, kind_of
 from trainer.judge.groups import GROUPINGS
 
 __all__ = [
@@ -13,6 +14,8 @@ __all__ = [
     "event_words",
     "from_end",
     "learning_words",
+    "left_out_words",
+    "opponent",
     "per_hour",
     "percent",
     "verdict",
@@ -38,19 +41,8 @@ def count(number: float, one: str, many: str | None = None) -> str:
 def verdict(evaluation: Row) -> dict[str, str]:
     """Return the head of the page: a title and the sentences below it."""
     found = evaluation["fixed"]["accuracy"]
-    baseline = evaluation["four_quadrant"]["accuracy"]
     people = count(found["n_participants"], "person", "people")
-    if found["low"] > baseline["high"]:
-        gain = 100 * (found["value"] - baseline["value"])
-        beside = (
-            f"Four quadrants, with the same pipeline, reach {100 * baseline['value']:.1f} %: "
-            f"{gain:.1f} points less."
-        )
-    else:
-        beside = (
-            f"Four quadrants, with the same pipeline, reach {100 * baseline['value']:.1f} %: the "
-            "intervals overlap, so this test shows no difference."
-        )
+    beside = _beside(found, opponent(evaluation))
     return {
         "title": f"{100 * found['value']:.1f} % of takes recognised.",
         "takes": f"Of {count(found['n_takes'], 'take')} by {people} it had never seen; with 95 % "
@@ -60,11 +52,44 @@ def verdict(evaluation: Row) -> dict[str, str]:
     }
 
 
+def opponent(evaluation: Row) -> Row | None:
+    """Return the accuracy on four quadrants, float or fixed point, whichever is better.
+
+    None where the baseline was left out.
+    """
+    return evaluation[evaluation["opponent"]]["accuracy"] if "opponent" in evaluation else None
+
+
+def _beside(found: Row, baseline: Row | None) -> str:
+    if baseline is None:
+        return "The comparison with four quadrants was left out."
+    words = f"Four quadrants, with the same pipeline, reach {100 * baseline['value']:.1f} %: "
+    if found["low"] > baseline["high"]:
+        return words + f"{100 * (found['value'] - baseline['value']):.1f} points less."
+    return words + "the intervals overlap, so this test shows no difference."
+
+
+def left_out_words(evaluation: Row) -> str:
+    """Say which steps a quick training left out; empty if none."""
+    names = {"learning-curve": "the learning curve", "quadrants": "the four-quadrant baseline"}
+    left_out = [names[step] for step in evaluation.get("left_out", ())]
+    return f"Left out of this training: {' and '.join(left_out)}." if left_out else ""
+
+
 def emulated_words(evaluation: Row) -> str:
-    """Return what has to be said of figures from an emulated sensor; empty for a real one."""
-    if not any("emulated" in sensor for sensor in evaluation["recorded_by"]):
+    """Return what has to be said of figures that rest on no recording; empty for a real sensor.
+
+    Recorded, real shapes and invented are three kinds of data; figures on a mix of them say so.
+    """
+    kinds = {kind_of(unit) for unit in evaluation["recorded_by"]}
+    if kinds == {RECORDED}:
         return ""
+    if kinds == {REHEARSED}:
+        return f"Made on {REHEARSED}: the shapes are of real people, the sensor is not real."
     words = "Made on an emulated sensor with invented people: it says nothing of real hands."
+    if len(kinds) > 1:
+        mix = " and ".join(kind for kind in KINDS if kind in kinds)
+        words = f"A mix of data that is {mix} under one figure: it says nothing of real hands."
     events = evaluation.get("events")
     if events and events["false_events_per_hour"]["counted_on"] == "background":
         words += (

@@ -16,6 +16,7 @@ PIPELINES = {
     "float": "float",
     "fixed": "fixed point",
     "cross_validation": "fixed point, training people in turn",
+    "four_quadrant_float": "four quadrants, float",
     "four_quadrant": "four quadrants, fixed point",
     "majority": "majority class",
 }
@@ -42,6 +43,7 @@ def evaluation_rows(evaluation: dict[str, Any]) -> list[tuple[str, str, str, str
             figure_text(evaluation[key]["macro_f1"]),
         )
         for key, label in PIPELINES.items()
+        if key in evaluation
     ]
 
 

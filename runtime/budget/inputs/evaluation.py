@@ -121,7 +121,8 @@ class Evaluation(_Open):
 
     float_model: Scores | None = Field(default=None, alias="float")
     fixed: Scores | None = None
-    four_quadrant: Scores | None = None
+    quadrants_fixed: Scores | None = Field(default=None, alias="four_quadrant")
+    quadrants_float: Scores | None = Field(default=None, alias="four_quadrant_float")
     quantity: QuantityEvaluation | None = None
     wake_up: WakeUp | None = None
     events: Events | None = None
@@ -134,6 +135,26 @@ class Evaluation(_Open):
         if isinstance(data, dict) and "quantity" not in data:
             return {"fixed": {}} | data
         return data
+
+    @property
+    def four_quadrant(self) -> Scores | None:
+        """Of the four-quadrant baseline, float or fixed point, whichever is better."""
+        found = [s for s in (self.quadrants_fixed, self.quadrants_float) if s is not None]
+        return max(found, key=lambda scores: scores.accuracy.value, default=None)
+
+    @property
+    def kind_words(self) -> str:
+        """What the recordings are, where no sensor gave all of them; empty for a real one."""
+        if not self.emulated:
+            return ""
+        kinds = {"real shapes" in s for s in self.recorded_by if "emulated" in s}
+        if not all("emulated" in source for source in self.recorded_by) or len(kinds) > 1:
+            return "a mix of data, not all of it recorded"
+        return (
+            "real shapes, emulated optic"
+            if kinds == {True}
+            else ("an emulated sensor, with invented people")
+        )
 
     @property
     def false_events(self) -> Interval | None:
@@ -153,7 +174,7 @@ class Evaluation(_Open):
 
     @property
     def emulated(self) -> bool:
-        """Whether any recording came from an emulated sensor, with invented people before it."""
+        """Whether any recording came through an emulated optic."""
         return any("emulated" in source for source in self.recorded_by)
 
 

@@ -322,7 +322,7 @@ def budget_page(results: Sequence[Budget]) -> str:
             views=[_view(r, i + 1, n) for i, (r, n) in enumerate(zip(results, names, strict=True))],
             compared=_compared(results),
             emulated=[
-                name
+                f"{name} ({r.evaluation.kind_words})"
                 for r, name in zip(results, names, strict=True)
                 if r.evaluation is not None and r.evaluation.emulated
             ],

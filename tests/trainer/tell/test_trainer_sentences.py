@@ -35,7 +35,8 @@ def test_overlapping_intervals_are_called_no_difference() -> None:
         found = verdict(
             {
                 "fixed": {"accuracy": figure(0.9, 0.86, 0.93)},
-                "four_quadrant": {"accuracy": baseline},
+                "four_quadrant_float": {"accuracy": baseline},
+                "opponent": "four_quadrant_float",
             }
         )
         assert words in found["beside"]
