@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -42,15 +43,10 @@ _PATH = click.Path(path_type=Path)
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as JSON.")
 def import_readouts(
     recordings: Path,
-    participants: Path,
-    events: Path | None,
-    sensor: Path | None,
-    order: str,
-    kind: str,
-    task: str,
-    script: str | None,
     out: Path,
+    script: str | None,
     as_json: bool,
+    **named: Any,
 ) -> None:
     """Bring readouts that exist already into a data set, as if they had been recorded into it.
 
@@ -63,7 +59,7 @@ def import_readouts(
     from capture.cues.script import load_script
 
     asked_for = load_script(script) if script is not None else None
-    sources = Sources(recordings, events, participants, sensor, order, kind, task)  # type: ignore[arg-type]  # click has checked the choice
+    sources = Sources(recordings, **named)
     done = bring(sources, out, asked_for, lambda now: click.echo(now, err=True))
     if as_json:
         rows = [{"path": str(d.path), "n_pairs": d.n_pairs, "n_takes": d.n_takes} for d in done]

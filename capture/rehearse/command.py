@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -31,14 +32,9 @@ def rehearse(
     scenes: Path,
     sensor: str,
     out: Path,
-    consent: bool,
     locked: str,
-    task: str,
-    hold_s: float,
-    rest_s: float,
-    unit: str,
-    seed: int,
     as_json: bool,
+    **how: Any,
 ) -> None:
     """Let real shapes and movements go by an emulated optic: recordings before there is a sensor.
 
@@ -57,8 +53,8 @@ def rehearse(
 
     looks = SENSORS[sensor] if sensor in SENSORS else read_sensor(Path(sensor))
     people = tuple(name.strip() for name in locked.split(",") if name.strip())
-    how = Rehearsal(looks, unit, task, hold_s, rest_s, seed, people, consent)
-    done = rehearse_scenes(scenes, how, out, lambda now: click.echo(now, err=True))
+    rehearsal = Rehearsal(looks, locked=people, **how)
+    done = rehearse_scenes(scenes, rehearsal, out, lambda now: click.echo(now, err=True))
     if as_json:
         rows = [{"path": str(d.path), "n_pairs": d.n_pairs, "n_takes": d.n_takes} for d in done]
         click.echo(json.dumps(rows, indent=2))
