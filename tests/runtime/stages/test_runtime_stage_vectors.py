@@ -107,7 +107,9 @@ VARIANTS: dict[str, tuple[Stage, int]] = {  # a stage, and the largest magnitude
     "prototypes by differences": (prototypes(5, False, np.int16), 32767),
     "decision": (Decision((False, False, True), 20, 7, 2, 3, (0, 5, 0)), 127),
     "presence": (Presence("hands", (-5, 30), 4, 2), 127),
-    "quantity": (Quantity(("a", "b"), ("mm", "mm"), (1, 3), (4, 8), (9, 0), (-9, -2), (50, 90), 2), 99),
+    "quantity": (
+        Quantity(("a", "b"), ("mm", "mm"), (1, 3), (4, 8), (9, 0), (-9, -2), (50, 90), 2), 99,
+    ),
 }  # fmt: skip
 
 
