@@ -13,7 +13,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import onnxruntime
 import pytest
+from onnx import TensorProto, helper
 
 from runtime.errors import FormatError, OverflowRisk
 from runtime.fixedpoint import INT32_MAX
@@ -22,6 +24,7 @@ from runtime.stages.closing.decision import Decision
 from runtime.stages.closing.presence import Presence
 from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.c_text import Edge, smallest_ctype
+from runtime.stages.contract.onnx_nodes import Nodes
 from runtime.stages.contract.stage import EntryStage, Stage
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
@@ -141,7 +144,7 @@ def program(stage: Stage, most: int) -> dict[str, Any]:
         first, state = stage.run(frames[:13].astype(np.int32), stage.initial_state())
         second, state = stage.run(frames[13:].astype(np.int32), state)
         y = np.vstack([first, second])
-    assert (y >= low).all() and (y <= top).all()
+    assert y.dtype == np.int32 and (y >= low).all() and (y <= top).all()
     real = stage.run_float(frames.astype(np.float64))
     return {
         "c": "\n".join([c.tables, c.init, c.functions]).splitlines(),
@@ -283,3 +286,44 @@ def test_frames_one_by_one_are_the_frames_at_once(name: str) -> None:
     assert nothing.shape == (0, stage.n_out)
     for key, value in end.items():
         np.testing.assert_array_equal(same[key], value)
+
+
+@pytest.mark.parametrize("name", VARIANTS)
+def test_the_graph_of_a_stage_gives_the_same_bits(name: str) -> None:
+    """ONNX Runtime, frame by frame with the state handed on, gives the reference's outputs."""
+    stage, most = VARIANTS[name]
+    nodes, value = Nodes(), helper.make_tensor_value_info
+    if isinstance(stage, EntryStage):
+        shape = (stage.n_rows, stage.n_cols)
+        given = [value(key, TensorProto.UINT16, shape) for key in ("lit", "dark")]
+        y, after = stage.onnx_frames(nodes, "lit", "dark"), {}
+    else:
+        given = [value("x", TensorProto.INT32, [stage.n_in])]
+        y, after = stage.onnx(nodes, "x", {key: f"was_{key}" for key in stage.initial_state()})
+    first = stage.initial_state()
+    named = {"y": (y, [stage.n_out])} | {f"new_{k}": (after[k], first[k].shape) for k in first}
+    for out, (source, _) in named.items():
+        nodes.nodes.append(helper.make_node("Identity", [source], [out]))
+    graph = helper.make_graph(
+        nodes.nodes, "stage",
+        given + [value(f"was_{k}", TensorProto.INT32, a.shape) for k, a in first.items()],
+        [value(out, TensorProto.INT32, shape) for out, (_, shape) in named.items()],
+        initializer=nodes.initializers,
+    )  # fmt: skip
+    model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 18)], ir_version=8)
+    run = onnxruntime.InferenceSession(model.SerializeToString()).run
+    state, frames = first, inputs(stage, most)
+    for frame in frames[np.r_[0:16, 20:40:3]]:
+        if isinstance(stage, EntryStage):
+            lit, dark = (np.maximum(sign * frame, 0).reshape(shape) for sign in (1, -1))
+            feeds = {"lit": lit.astype(np.uint16), "dark": dark.astype(np.uint16)}
+            expected, new = stage.run_frames(feeds["lit"][None], feeds["dark"][None])[0], {}
+        else:
+            feeds = {"x": frame.astype(np.int32)} | {f"was_{k}": a for k, a in state.items()}
+            many, new = stage.run(frame[None].astype(np.int32), state)
+            expected = many[0]
+        got = dict(zip(named, run(list(named), feeds), strict=True))
+        np.testing.assert_array_equal(got["y"], expected)
+        for key, array in new.items():
+            np.testing.assert_array_equal(got[f"new_{key}"], array)
+        state = new
