@@ -76,7 +76,7 @@ def _options() -> argparse.Namespace:
 
 
 def _equivalent(path: Path) -> set[tuple[str, str, str, str, int]]:
-    table = tomllib.loads(path.read_text())["mutant"] if path.exists() else []
+    table = tomllib.loads(path.read_text()).get("mutant", []) if path.exists() else []
     for one in table:
         if not one["reason"].strip():
             raise SystemExit(f"{path}: a fault without a reason: {one}")
