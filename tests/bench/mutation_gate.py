@@ -9,6 +9,14 @@ change nothing anyone can see stand, with the reason, in ``mutation_equivalent.t
 appended as they come and are found again by a hash of the source, of the fault and of the tests,
 so that a run may be broken off at any time. Ends with 1 when fewer than ``--least`` of the faults
 that can be noticed are.
+
+Why a script: of the registry's tools, mutmut (3.8.1) is maintained, forks, and finds the tests of a
+function by itself, but makes no fault in a constant of a module, a field's default or a property
+(10 of the 25 faults that are made here of the test's small file), leaves out no statement and no
+argument, has no fixed sample, and runs each test file of the whole suite once before it begins.
+cosmic-ray (8.7.0) is maintained and resumable, but edits the tree that one works in and starts the
+interpreter anew for each fault: two processor-seconds for tests that take 10 ms, and imports of
+this house besides. Here a fault costs a fork: about half a second, most of it in the tests.
 """
 
 from __future__ import annotations

@@ -14,6 +14,8 @@ from runtime.errors import OverflowRisk
 from runtime.fixedpoint import (
     INT32_MAX,
     INT32_MIN,
+    MAX_MULTIPLIER,
+    MAX_SHIFT,
     SPLIT_SHIFT,
     bit_length,
     choose_multiplier,
@@ -175,7 +177,8 @@ def test_one_multiplication_fits_up_to_the_last_bit(
         (0.5, 2**20, (1024, 11)), (0.5, 2**26, (16, 5)),  # as few as five
         (0.5, 2**27, (8, 4)), (0.5, 2**29, (2, 2)),  # fewer only where two do not work either
         (0.125, 2**27, (16384, 17)),  # rather two multiplications, from a shift of 17 on
-        (0.25, 2**27, (8, 5)),
+        (0.25, 2**27, (8, 5)), (2.0**-4, 2**26, (16, 8)),  # sixteen is enough for one
+        (15 / 256, 2**27, (30720, 19)),  # fifteen is not
         (2.0**-32, 2**30, (16384, 46)), (2.0**-33, 2**30, (8192, 46)), (2.0**-46, 2**30, (1, 46)),
         (32767.0, 1, (32767, 0)), (16384.5, 1, (16384, 0)),
         (0.99999999, 100, (16384, 14)),  # rounding carries into one more bit
@@ -206,3 +209,4 @@ def test_values_are_saturated_from_any_integer_type() -> None:
     assert saturate(np.array([250, 3], np.uint8), -127, 127).tolist() == [127, 3]
     assert [symmetric_limit(n) for n in (1, 2, 8, 16, 32)] == [0, 1, 127, 32767, INT32_MAX]
     assert (INT32_MIN, INT32_MAX, SPLIT_SHIFT) == (-2147483648, 2147483647, 17)
+    assert (MAX_MULTIPLIER, MAX_SHIFT) == (32767, 46)

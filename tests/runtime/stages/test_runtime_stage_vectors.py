@@ -246,6 +246,7 @@ def test_widths_are_those_of_the_cores(stage: Stage, allowed: tuple[int, ...]) -
 @pytest.mark.parametrize(
     ("stage", "largest"),
     [
+        (Bins(2, 2, 1, 1), INT32_MAX // 4),  # four pixels of one bin
         (Level(3, 8, 7, 16, 3, 0), INT32_MAX // 3),  # the sum of three values
         (Level(1, 8, 7, 16, 3, 0), 2**30),  # a value itself
         (Window(1, 1, 1024), INT32_MAX // 3072),  # a sum, with one frame's more and less on the way
