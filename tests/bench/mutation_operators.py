@@ -56,6 +56,8 @@ _TWINS = {
 }
 _TRIPWIRES = {"copy", "strict"}
 """Arguments that change nothing where the call is right."""
+_SYMMETRIC_NODES = {"Add", "Mul", "Equal", "And", "Or", "Max", "Min"}
+"""ONNX operators whose two inputs may change places."""
 _SYMMETRIC = {"min", "max", "minimum", "maximum", "isclose", "array_equal", "gcd"}
 
 
@@ -159,6 +161,8 @@ def _walk(node: ast.AST, classes: tuple[str, ...], function: str) -> Iterator[_S
         return
     if isinstance(node, ast.Assign | ast.AnnAssign) and _is_all(node):
         return
+    if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
+        return  # never run
     yield _Site(node, function)
     if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
         for default in (*node.args.defaults, *node.args.kw_defaults):
@@ -229,7 +233,8 @@ def _of_call(call: ast.Call) -> list[Callable[[ast.AST], ast.AST]]:
     plain = not any(isinstance(a, ast.Starred) for a in call.args)
     if plain and name not in _SYMMETRIC:
         for index in range(len(call.args) - 1):
-            if ast.dump(call.args[index]) != ast.dump(call.args[index + 1]):
+            alike = ast.dump(call.args[index]) == ast.dump(call.args[index + 1])
+            if not alike and not (index == 1 and _is_symmetric_node(call)):
                 changes.append(_swapped(index))
     changes += [
         _argument_dropped(i)
@@ -237,6 +242,11 @@ def _of_call(call: ast.Call) -> list[Callable[[ast.AST], ast.AST]]:
         if k.arg and k.arg not in _TRIPWIRES
     ]
     return changes
+
+
+def _is_symmetric_node(call: ast.Call) -> bool:
+    kind = call.args[0]
+    return isinstance(kind, ast.Constant) and kind.value in _SYMMETRIC_NODES
 
 
 def _may_be_dropped(node: ast.AST) -> bool:

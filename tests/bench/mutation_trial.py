@@ -30,7 +30,6 @@ from mutation_operators import Mutant
 
 __all__ = ["Tried", "try_mutants"]
 
-LEAST_PATIENCE_S = 10.0
 PATIENCE = 4.0
 """A faulty run may take this many times what the sound one took, or it counts as never ending."""
 _PASSED, _FAILED, _BROKEN = 0, 1, 99
@@ -40,7 +39,7 @@ Tried = tuple[Mutant, str, str, float]
 
 
 def try_mutants(
-    root: Path, file: str, tests: Sequence[str], mutants: Sequence[Mutant]
+    root: Path, file: str, tests: Sequence[str], mutants: Sequence[Mutant], least_s: float
 ) -> Iterator[Tried]:
     """Yield what becomes of each fault.
 
@@ -54,6 +53,8 @@ def try_mutants(
         Test files, below `root`.
     mutants : sequence of Mutant
         Faults of that file.
+    least_s : float
+        Seconds that any run may take before it counts as never ending.
 
     Raises
     ------
@@ -67,7 +68,7 @@ def try_mutants(
     if server == 0:
         os.close(answers)
         os.close(asked)
-        _quietly(lambda: _serve(root, file, source, tests, mutants, wishes, questions))
+        _quietly(lambda: _serve(root, file, source, tests, mutants, least_s, wishes, questions))
     os.close(questions)
     os.close(wishes)
     late: list[Mutant] = []
@@ -87,7 +88,7 @@ def try_mutants(
     for name in first["modules"]:  # what every import anew would spend its time on
         with contextlib.suppress(Exception):
             importlib.import_module(name)
-    patience_s = LEAST_PATIENCE_S + PATIENCE * (first["collect_s"] + first["run_s"])
+    patience_s = least_s + PATIENCE * (first["collect_s"] + first["run_s"])
     for mutant in late:
         code = compile(mutant.tree(source), str(root / file), "exec", dont_inherit=True)
         runner = _Runner(str(root / file), first["order"])
@@ -189,6 +190,7 @@ def _serve(
     source: str,
     tests: Sequence[str],
     mutants: Sequence[Mutant],
+    least_s: float,
     wishes: int,
     questions: int,
 ) -> int:
@@ -221,7 +223,7 @@ def _serve(
                     return
                 mutant = mutants[int(line)]
                 calling = [n for n in first["order"] if mutant.function in first["calls"][n]]
-                patience_s = LEAST_PATIENCE_S + PATIENCE * sum(first["took"][n] for n in calling)
+                patience_s = least_s + PATIENCE * sum(first["took"][n] for n in calling)
                 started = time.monotonic()
                 chosen = [items[n] for n in calling]
                 faulty = _planted(root / file, source, mutant, live, chosen, runner)

@@ -137,6 +137,10 @@ def test_at_the_end_whole_pairs_come_out_and_what_is_before_them_is_missing() ->
     assert [pair.sequence for pair in pairer.flush()] == [2, 4]
     assert pairer.counts == PairCounts(pairs=2, missing=3)
     assert pairer.flush() == []
+    pairer = a_pairer(hold=5)
+    feed(pairer, "3l", "3d")
+    assert [pair.sequence for pair in pairer.flush()] == [3]
+    assert pairer.counts == PairCounts(pairs=1, missing=3)
     pairer = a_pairer()
     feed(pairer, "0d")
     assert pairer.flush() == []

@@ -147,3 +147,6 @@ def test_limits_are_all_optional_and_cannot_be_changed(tmp_path: Path) -> None:
             load_limits(path)
     with pytest.raises(ValueError, match="frozen"):
         limits.hidden_runs = 3  # type: ignore[misc]
+    with pytest.raises(FormatError, match="more"):
+        path.write_text("[limits]\n[more]\n")
+        load_limits(path)

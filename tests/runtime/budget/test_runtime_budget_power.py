@@ -148,3 +148,14 @@ def test_battery_use_of_a_day_and_of_a_filling() -> None:
     assert use["percent_per_day"] == pytest.approx(2.0)
     assert use["hours_lost"] == pytest.approx(1200 / 50 - 1200 / 51)
     assert battery_use(0.0, ROUND)["hours_lost"] == 0.0
+
+
+def test_a_better_regulator_loses_less() -> None:
+    """At 80 % a quarter of what the rail takes is lost, at 100 % nothing."""
+    for efficiency, lost in ((0.8, 0.25), (1.0, 0.0)):
+        power = average_power(ROUND | {"regulator.efficiency": efficiency})
+        for state in ("watching", "active"):
+            rail = sum(
+                power[p, state] for p in PARTS if p not in ("LED", "LED driver", "regulator")
+            )
+            assert power["regulator", state] == pytest.approx(lost * rail)

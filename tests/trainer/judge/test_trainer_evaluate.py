@@ -11,6 +11,7 @@ from sklearn.metrics import accuracy_score, f1_score
 
 from runtime.errors import FormatError, UsageError
 from trainer.judge.evaluate import (
+    MAX_LOG_BYTES,
     Takes,
     confusion,
     figures,
@@ -121,25 +122,25 @@ def test_takes_are_selected_and_joined_with_their_people() -> None:
     assert both.answers.tolist() == [2, 0, 2, 1, 0]
 
 
-def test_figures_of_two_people_by_hand() -> None:
-    """P1 has 3 of 4 right and P2 1 of 2; classes that neither side saw have no F1.
+def test_figures_of_three_people_by_hand() -> None:
+    """P1 has 3 of 4 right, P2 1 of 2 and P3 2 of 2; classes that neither side saw have no F1.
 
-    F1 of class 0 is 2 * 3 / (4 + 4), of class 3 it is 2 * 1 / (2 + 2). P1 was asked 0 0 0 3 and
+    F1 of class 0 is 2 * 4 / (5 + 5), of class 3 it is 2 * 2 / (3 + 3). P1 was asked 0 0 0 3 and
     answered 0 0 0 0: 6/7 and 0; P2 was asked 0 3 and answered 3 3: 0 and 2/3.
     """
     takes = Takes(
-        ("P1", "P1", "P2", "P1", "P2", "P1"),
-        np.array([0, 0, 0, 0, 3, 3]),
-        np.array([0, 0, 3, 0, 3, 0]),
+        ("P1", "P1", "P2", "P1", "P2", "P1", "P3", "P3"),
+        np.array([0, 0, 0, 0, 3, 3, 0, 3]),
+        np.array([0, 0, 3, 0, 3, 0, 0, 3]),
     )
     found = figures(takes)
-    assert found["accuracy"]["value"] == round(4 / 6, 6)
-    low, high = over_participants([3 / 4, 1 / 2], 6)
+    assert found["accuracy"]["value"] == round(6 / 8, 6)
+    low, high = over_participants([3 / 4, 1 / 2, 1.0], 8)
     assert (found["accuracy"]["low"], found["accuracy"]["high"]) == (round(low, 6), round(high, 6))
-    assert found["macro_f1"]["value"] == round((6 / 8 + 2 / 4) / 2, 6)
-    low, high = over_participants([(6 / 7 + 0) / 2, (0 + 2 / 3) / 2], 6)
+    assert found["macro_f1"]["value"] == round((8 / 10 + 4 / 6) / 2, 6)
+    low, high = over_participants([(6 / 7 + 0) / 2, (0 + 2 / 3) / 2, 1.0], 8)
     assert (found["macro_f1"]["low"], found["macro_f1"]["high"]) == (round(low, 6), round(high, 6))
-    assert {one["n_participants"] for one in found.values()} == {2}
+    assert {one["n_participants"] for one in found.values()} == {3}
 
 
 def test_an_empty_side_is_refused_by_its_name() -> None:
@@ -174,3 +175,11 @@ def test_uses_are_written_once_and_read_back(tmp_path: Path) -> None:
         log_test_use(tmp_path, first)
     path.write_text('[{"recipe": "another"}]')  # a use without classes or data wears nobody out
     assert log_test_use(tmp_path, first) == [first]
+
+
+def test_a_majority_keeps_who_made_each_take() -> None:
+    """Only the answers change: takes stay their participants' own, and the log is bounded."""
+    takes = Takes(("P1", "P2"), np.array([0, 1]), np.array([1, 0]))
+    always = majority(takes, np.array([2, 2, 1]))
+    assert (always.participants, always.labels.tolist()) == (("P1", "P2"), [0, 1])
+    assert (always.answers.tolist(), MAX_LOG_BYTES) == ([2, 2], 1_000_000)

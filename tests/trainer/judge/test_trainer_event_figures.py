@@ -176,3 +176,25 @@ def test_hearing_asks_the_margin_and_the_latency_of_the_recipe() -> None:
     assert none.detected == [] and none.pairs == []
     (other,) = match_streams([stream], a_recipe(), Margins(6.0, (1.0, 0.0)))
     assert other.detected == []
+
+
+def test_each_participants_own_share_makes_the_interval() -> None:
+    """Three people who find 1 of 1, 0 of 1 and 2 of 2: their own shares, not the others'."""
+    found = stream_figures(
+        [
+            heard("P1", [(1.0, 2.0, 0)], [(2.0, 0)], [(0, 0)]),
+            heard("P2", [(1.0, 2.0, 0)], [], []),
+            heard("P3", [(1.0, 2.0, 0), (8.0, 9.0, 0)], [(2.0, 0), (9.0, 0)], [(0, 0), (1, 1)]),
+        ],
+        a_recipe(), Placing(0.0, 1.0),
+    )  # fmt: skip
+    low, high = over_participants([1.0, 0.0, 1.0], 4)
+    assert (found["recall"]["low"], found["recall"]["high"]) == (round(low, 6), round(high, 6))
+
+
+def test_times_are_told_to_the_microsecond() -> None:
+    """Medians and percentiles are rounded to a thousandth of a millisecond."""
+    third = heard("P1", [(0.0, 1 / 3, 0)], [(2 / 3, 0)], [(0, 0)])
+    found = stream_figures([third], a_recipe(), Placing(0.0, 1.0))
+    assert (found["latency_ms"]["median"], found["latency_ms"]["p95"]) == (333.333, 333.333)
+    assert (found["after_onset_ms"]["median"], found["after_onset_ms"]["p95"]) == (666.667, 666.667)

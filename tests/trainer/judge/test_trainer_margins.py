@@ -215,3 +215,25 @@ def test_everyday_time_without_gestures_cannot_choose_by_events() -> None:
         everyday, take_frames=np.array([1200]), take_labels=np.array([0]), background=True
     )
     assert choose_margins([takes], a_recipe()) == Margins(30.0, NOTHING)
+
+
+def test_rates_are_rounded_to_six_places_and_no_time_has_none() -> None:
+    """One false event in 0.7 hours is 1.428571 an hour; without time watched the rate is 0."""
+    everyday = a_stream([(60.0, 0, 40)], [], length_s=2520.0, background=True)
+    third = a_stream([(5.0, 0, 40)], [(5.0, 0), (25.0, 1), (35.0, 0)])
+    (row,) = trade_off([everyday, third], a_recipe(), [Margins(5.0, NOTHING)])
+    assert (row["f1"], row["recall"], row["false_per_hour"]) == (0.5, 0.333333, 1.428571)
+    moment = dataclasses.replace(everyday, time_s=everyday.time_s[:1], scores=everyday.scores[:1])
+    (row,) = trade_off([moment], a_recipe(), [Margins(5.0, NOTHING)])
+    assert row["false_per_hour"] == 0.0
+
+
+def test_a_limit_that_only_silence_keeps_does_not_choose_silence() -> None:
+    """Where every margin within the limit detects nothing, the best F1 of all is taken."""
+    gestures = [(5.0 * k, k % 2) for k in range(1, 11)]
+    heard = a_stream([(end, label, 100) for end, label in gestures], gestures)
+    scares = [(20.0 * k, k % 2, 100) for k in range(1, 40)]
+    everyday = a_stream(scares, [], length_s=900.0, background=True)
+    chosen = choose_margins([heard, everyday], a_recipe(limit=0.0))
+    (row,) = trade_off([heard, everyday], a_recipe(), [chosen])
+    assert row["f1"] == 1.0 and row["false_per_hour"] > 100.0

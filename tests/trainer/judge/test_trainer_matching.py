@@ -11,6 +11,8 @@ from trainer.judge.matching import (
     f_measure,
     match_intervals,
     match_moments,
+    precision,
+    recall,
     total,
 )
 
@@ -111,3 +113,16 @@ def test_a_gesture_that_is_over_stays_over() -> None:
     """Several gestures passed without an event are all closed, and a later one is still found."""
     made = [a_gesture(0.0, 1.0), a_gesture(2.0, 3.0), a_gesture(8.0, 9.0)]
     assert match_moments([Detection(8.5, 0), Detection(8.75, 0)], made, 0.5) == [(0, 2)]
+
+
+def test_precision_is_of_what_was_detected_and_recall_of_what_was_made() -> None:
+    """Three right of four detected and of six made: 3/4 and 1/2; without any, both are 0."""
+    assert precision(EventCounts(3, 4, 6)) == 0.75
+    assert recall(EventCounts(3, 4, 6)) == 0.5
+    assert precision(EventCounts(0, 0, 6)) == recall(EventCounts(0, 4, 0)) == 0.0
+
+
+def test_one_moment_finds_one_gesture() -> None:
+    """A moment inside two gestures of its class is right for one of them, and leaves the other."""
+    made = [a_gesture(0.0, 2.0), a_gesture(0.0, 3.0), a_gesture(0.0, 4.0)]
+    assert match_moments([Detection(1.0, 0)], made, 0.5) == [(0, 0)]
