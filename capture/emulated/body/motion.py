@@ -21,7 +21,7 @@ from capture.cues.script import (
     SUBTLE,
     Cue,
 )
-from capture.emulated.body.hand import tip_travel_mm
+from capture.emulated.body.joints import tip_travel_mm
 from capture.emulated.body.people import FINGERS_UP, Person
 from capture.emulated.body.timeline import (
     CURL,
