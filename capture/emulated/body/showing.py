@@ -135,8 +135,8 @@ def draw_showing(rng: np.random.Generator) -> Showing:
     """Draw a person's habits."""
     thumb_up = rng.normal(THUMB_UP_RAD[:, 0], 0.6 * THUMB_UP_RAD[:, 1])
     folded = rng.uniform(FOLDED_RAD[:, 0], FOLDED_RAD[:, 1])
-    tilt = np.radians(rng.normal(0.0, [9.0, 8.0, 8.0]))
-    aside = rng.normal(0.0, [10.0, 12.0])
+    tilt = np.radians(rng.normal(0.0, [5.0, 4.0, 4.0]))
+    aside = rng.normal(0.0, [4.0, 6.0])
     return Showing(
         counting=tuple(_fingers_for(count, rng) for count in FINGERS_UP),
         folded_rad=(float(folded[0]), float(folded[1]), float(folded[2])),
@@ -166,9 +166,9 @@ def count_pose(showing: Showing, rest: Doubles, count: int, rng: np.random.Gener
     kept = rng.uniform() < KEEPS_HABIT
     up = np.array(showing.counting[count] if kept else _fingers_for(count, rng), bool)
     pose = rest.copy()
-    pose[[X, Y]] += showing.aside_mm + rng.normal(0.0, [8.0, 10.0])
-    pose[Z] *= np.exp(rng.uniform(np.log(0.8), np.log(1.25)))
-    pose[[ROLL, PITCH, YAW]] += showing.tilt_rad + np.radians(rng.normal(0.0, [9.0, 8.0, 8.0]))
+    pose[[X, Y]] += showing.aside_mm + rng.normal(0.0, [4.0, 5.0])
+    pose[Z] *= rng.uniform(0.94, 1.06)
+    pose[[ROLL, PITCH, YAW]] += showing.tilt_rad + np.radians(rng.normal(0.0, [4.0, 4.0, 4.0]))
     if rng.uniform() < showing.turned_share:
         pose[YAW] += np.pi
     straight = np.abs(rng.normal(0.05, 0.05, 5)) + 0.3 * rest[CURL]
