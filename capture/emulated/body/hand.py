@@ -79,7 +79,7 @@ class Proportions:
 
     finger_lengths: tuple[float, float, float, float, float] = (1.0, 1.0, 1.0, 1.0, 1.0)
     finger_breadth: float = 0.95
-    web: float = 0.43
+    web: float = 0.36
     forearm: float = 1.0
     sleeve_mm: float = FOREARM_MM
     looseness: float = 0.0
@@ -216,16 +216,16 @@ def build_hand(
     spacing_mm : float
         Distance between surface points of the hand; half as much again on the forearm.
     proportions : Proportions
-        What is this hand's own. The middle finger keeps its share of the hand's length.
+        What is this hand's own. A longer middle finger makes the palm shorter, not the hand longer.
     """
     side = -1 if handedness == "right" else 1
     scale = length_mm / TIP_TO_WRIST_MM[2]
-    own = np.array(proportions.finger_lengths) / proportions.finger_lengths[2]
+    own = np.array(proportions.finger_lengths)
     mean_bones = PHALANGES_MM * scale
     bones = mean_bones * own[:, None]
     joints = np.zeros((5, 3))
     joints[:, 0] = _KNUCKLE_X * breadth_mm
-    joints[:, 1] = TIP_TO_WRIST_MM * scale - mean_bones.sum(axis=1)
+    joints[:, 1] = TIP_TO_WRIST_MM * scale - mean_bones.sum(axis=1) * own[2]
     joints[0] = _THUMB_BASE * [breadth_mm, length_mm, breadth_mm]
     radii = BREADTH_MM / GREINER_HAND_BREADTH_MM * breadth_mm / 2.0 * proportions.finger_breadth
 

@@ -106,19 +106,22 @@ def draw_person(number: int) -> Person:
 def _draw_proportions(rng: np.random.Generator) -> Proportions:
     """Draw what a hand has of its own.
 
-    Lengths of single fingers differ by 2.2 %, so that two over one another do by 0.03, as index
-    over ring finger does (Manning and others, Human Reproduction 13(11), 1998, from memory).
-    Breadths are between Greiner's, taken with calipers, and 0.8 of them; 17.1 mm at the middle
-    joint of a hand of 191 mm, as the joints of npm `iwer` 2.5.0 have, are 0.86. Webs are about
-    those of the hand mesh in npm `@webxr-input-profiles/assets` 1.0.20: 0.45, 0.43 and 0.43 of the
-    bones beside them. Forearms and sleeves are assumed: one arm in three is bare.
+    Fingers are between as long as Buryanov and Kotiuk's bones and 1.05 times that, as those of the
+    hand in npm `iwer` 2.5.0 are for its length. Single ones differ by 2.2 %, so that two over one
+    another do by 0.03, as index over ring finger does (Manning and others, Human Reproduction
+    13(11), 1998, from memory). Breadths are between Greiner's, taken with calipers, and 0.8 of
+    them; the radii of `iwer` are 0.86. What of a finger stands out beyond the web is 0.37 to 0.43
+    of the hand's length: 0.40 there with webs at 0.43 of the bones beside them, as the mesh in npm
+    `@webxr-input-profiles/assets` 1.0.20 has, and about 0.40 from the crease (ANSUR II, 2012, hand
+    length less palm length, from memory). Forearms and sleeves are assumed: one arm in three is
+    bare.
     """
-    lengths = 1.0 + 0.022 * rng.standard_normal(5)
+    lengths = rng.uniform(1.0, 1.05) + 0.022 * rng.standard_normal(5)
     bare = rng.uniform() < 1.0 / 3.0
     return Proportions(
         finger_lengths=tuple(lengths.tolist()),
         finger_breadth=float(rng.uniform(0.8, 1.0)),
-        web=float(rng.normal(0.43, 0.04)),
+        web=float(rng.uniform(0.28, 0.44)),
         forearm=float(rng.uniform(0.85, 1.15)),
         sleeve_mm=FOREARM_MM if bare else float(rng.uniform(0.0, 160.0)),
         looseness=float(rng.uniform(0.0, 0.5)),

@@ -135,7 +135,7 @@ def draw_showing(rng: np.random.Generator) -> Showing:
     """Draw a person's habits."""
     thumb_up = rng.normal(THUMB_UP_RAD[:, 0], 0.6 * THUMB_UP_RAD[:, 1])
     folded = rng.uniform(FOLDED_RAD[:, 0], FOLDED_RAD[:, 1])
-    tilt = np.radians(rng.normal(0.0, [5.0, 4.0, 4.0]))
+    tilt = np.radians(rng.normal(0.0, [5.0, 10.0, 6.0]))
     aside = rng.normal(0.0, [4.0, 6.0])
     return Showing(
         counting=tuple(_fingers_for(count, rng) for count in FINGERS_UP),
@@ -168,7 +168,7 @@ def count_pose(showing: Showing, rest: Doubles, count: int, rng: np.random.Gener
     pose = rest.copy()
     pose[[X, Y]] += showing.aside_mm + rng.normal(0.0, [4.0, 5.0])
     pose[Z] *= rng.uniform(0.94, 1.06)
-    pose[[ROLL, PITCH, YAW]] += showing.tilt_rad + np.radians(rng.normal(0.0, [4.0, 4.0, 4.0]))
+    pose[[ROLL, PITCH, YAW]] += showing.tilt_rad + np.radians(rng.normal(0.0, [4.0, 8.0, 5.0]))
     if rng.uniform() < showing.turned_share:
         pose[YAW] += np.pi
     straight = np.abs(rng.normal(0.05, 0.05, 5)) + 0.3 * rest[CURL]
