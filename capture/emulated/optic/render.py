@@ -2,7 +2,8 @@
 
 Surfaces are clouds of points with normals and areas. Each point that faces the sensor and is not
 hidden adds its flux, radiance times its solid angle, to the four cells of the angular grid around
-its direction. No light is lost between cells, however few points there are.
+its direction. No light is lost between cells, however few points there are, and none is made where
+surfaces overlap.
 """
 
 from __future__ import annotations
@@ -228,4 +229,6 @@ def render(
     square = sums.reshape(3, n_frames, side, side)[:, :, 2:-2, 2:-2]
     cover, from_led, from_ambient = square[:, :, grid.inside].astype(np.float32)
     behind = np.maximum(np.float32(1.0) - cover, np.float32(0.0))
-    return from_led, from_ambient + behind * light.background
+    # Where one surface runs into another, as at a knuckle, both are there: a cell is full once.
+    whole = np.float32(1.0) / np.maximum(cover, np.float32(1.0))
+    return from_led * whole, from_ambient * whole + behind * light.background

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from capture.cues.script import Cue, load_script, parse_script
-from capture.emulated.body.hand import build_hand, place_segments
+from capture.emulated.body.hand import build_hand
+from capture.emulated.body.joints import place_segments
 from capture.emulated.body.motion import act, rest_pose
 from capture.emulated.body.people import draw_person
 from capture.emulated.body.timeline import CURL
