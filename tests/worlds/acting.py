@@ -20,8 +20,8 @@ AXES = (
     *("thumb", "index", "middle", "ring", "little"),
     "spread",
 )
-"""Middle of the hand in mm over the sensor (x right, y away, z up), turns in radians, how far each finger
-is folded (0 straight, 1 folded fully), and how far the fingers are spread (radians)."""
+"""Middle of the hand in mm over the sensor (x right, y away, z up), turns in radians, how far each
+finger is folded (0 straight, 1 folded fully), and how far the fingers are spread (radians)."""
 
 Law = Callable[[Floats], Floats]
 """From the share of a movement's time, 0 to 1, to the share of its way."""

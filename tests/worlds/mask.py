@@ -1,4 +1,4 @@
-"""World B: a mask of pseudo-random holes, 32 by 64 pixels of 12 bits, daylight, hands of spheres."""
+"""World B: a mask of pseudo-random holes, 32 by 64 pixels of 12 bits, daylight, sphere hands."""
 
 from __future__ import annotations
 

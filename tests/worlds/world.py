@@ -28,7 +28,7 @@ class Conditions:
     empty : float or None
         Share of frames without a hand, 0 to 0.95; None leaves it to the people's habits.
     flicker : bool
-        Lamps that go dark and bright at twice the mains, twice as bright as else.
+        Lamps that go nearly dark at twice the mains, and give 8 % of the full well on average.
     exposure : float
         Factor of all light: above 1, near hands saturate.
     bit_depth : int or None
@@ -151,8 +151,8 @@ class World:
         return replace(self, sensor=replace(self.sensor, n_rows=n_rows, n_cols=n_cols))
 
 
-TRAVEL_S = 0.32
-IN_SIGHT_S = 0.55
+STRONG_FLICKER = 0.95, 0.08
+IN_SIGHT_S = 0.34
 """About how long a hand that comes and goes is in sight around its cue."""
 
 
@@ -193,11 +193,11 @@ def expose(
     well = sensor.full_well_e
     led_e = light.led_e * (returned + light.leak)
     drift = 1 + room.clouds * np.sin(2 * np.pi * time_s / 19.0 + 3 * room.phase)
-    depth, more = (0.95, 2.0) if conditions.flicker else (room.modulation, 1.0)
+    depth, lamp = STRONG_FLICKER if conditions.flicker else (room.modulation, room.lamp)
 
     def ambient(late_s: float) -> Singles:
         turn = np.sin(2 * np.pi * room.hz * (time_s + late_s) + room.phase)
-        level = room.lamp * more * (1 + depth * turn) + room.daylight * drift
+        level = lamp * (1 + depth * turn) + room.daylight * drift
         return (well * level[:, None]).astype(np.float32) * lamps
 
     pixels = _Pixels(world, matrix.shape[0], unit_rng)
