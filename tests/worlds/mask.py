@@ -22,7 +22,7 @@ EYE = Eye(n_side=24, reach=0.85, lamp_mm=(0.0, -3.5), narrowness=3.0)
 SENSOR = Sensor(
     "mask", 32, 64, 12,
     conversion_gain_dn_per_e=0.21, read_noise_e=6.0, dark_signal_e_per_s=300.0,
-    full_well_e=18500.0, black_level_counts=120, exposure_us=250.0, frame_rate_hz=40.0,
+    full_well_e=18500.0, black_level_counts=120, exposure_us=250.0, frame_rate_hz=45.0,
     led_current_ma=200.0, led_wavelength_nm=940.0, baseline_mm=3.5,
 )  # fmt: skip
 LIGHT = Light(

@@ -163,7 +163,8 @@ def script_for(script: Script, conditions: Conditions) -> Script:
     cue_s = sum(c.duration_s * c.repetitions for c in script.cues) / script.n_cues
     empty_s = (cue_s + IN_SIGHT_S) * conditions.empty / (1 - conditions.empty)
     rest_s = empty_s + IN_SIGHT_S
-    return script.model_copy(update={"rest_s": (0.95 * rest_s, 1.05 * rest_s)})
+    rests = {"rest_s": (0.95 * rest_s, 1.05 * rest_s)}
+    return script.model_copy(update=rests | {"lead_in_s": min(script.lead_in_s, 0.6 * rest_s)})
 
 
 _TAKES = ("swipe_left", "push", "fingers_1", "fingers_2")
