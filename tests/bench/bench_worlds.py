@@ -56,7 +56,8 @@ def _tell(world: World, recipe: str, found: Compared, took_s: float) -> None:
     print(
         f"{world.name} {recipe}: fixed {found.fixed:.3f}, float {found.real:.3f}, quadrants "
         f"{found.quadrants:.3f} (float {found.quadrants_real:.3f}); {peers}; behind "
-        f"{100 * found.behind:+.1f} +- {100 * found.spread:.1f} points: {verdict} ({found.n_takes} takes, {took_s:.0f} s)"
+        f"{100 * found.behind:+.1f} +- {100 * found.spread:.1f} points: {verdict} "
+        f"({found.n_takes} takes, {took_s:.0f} s)"
         + (f"; refused: {found.refused}" if found.refused else ""),
         flush=True,
     )

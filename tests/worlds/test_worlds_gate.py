@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 from worlds.diffuser import DIFFUSER
 from worlds.gate import CLOSE, compare
 from worlds.mask import MASK
