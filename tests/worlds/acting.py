@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 __all__ = ["AXES", "Floats", "Score", "minimum_jerk", "skewed_cosine", "slow_unrest"]
 
@@ -45,8 +46,6 @@ def slow_unrest(rng: np.random.Generator, n_frames: int, period_s: float, second
     """Return noise of unit spread whose memory is `seconds` long, float64 (n_frames,)."""
     keep = np.exp(-period_s / seconds)
     steps = rng.standard_normal(n_frames) * np.sqrt(1 - keep**2)
-    from scipy.signal import lfilter
-
     start = rng.standard_normal()
     return np.asarray(lfilter([1.0], [1.0, -keep], steps, zi=[keep * start])[0])
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -254,7 +254,7 @@ def _distract(actor: _Actor, kind: str, at_s: float, end_s: float) -> tuple[floa
     return at_s, stop_s
 
 
-def _shaking(axis: str, size: float, n_times: float):  # type: ignore[no-untyped-def]
+def _shaking(axis: str, size: float, n_times: float) -> Callable[[Floats], dict[str, Floats]]:
     def offsets(share: Floats) -> dict[str, Floats]:
         return {axis: size * np.sin(np.pi * share) * np.sin(2 * np.pi * n_times * share)}
 

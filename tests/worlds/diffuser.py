@@ -49,10 +49,10 @@ def _perform(
     aims = score.play(time_s, skewed_cosine(skew))
     period_s = time_s[1] - time_s[0]
     follow = np.exp(-period_s * 2 * np.pi * (5.5 + 3 * person.style))
-    for axis in range(aims.shape[1]):
+    for column in range(aims.shape[1]):
         for _ in range(2):  # twice one lag: critically damped
-            aims[:, axis] = lfilter(
-                [1 - follow], [1, -follow], aims[:, axis], zi=[follow * aims[0, axis]]
+            aims[:, column] = lfilter(
+                [1 - follow], [1, -follow], aims[:, column], zi=[follow * aims[0, column]]
             )[0]
     for axis, size in (("x", 2.0), ("y", 2.0), ("z", 2.5), ("yaw", 0.03), ("roll", 0.03)):
         aims[:, AXES.index(axis)] += size * slow_unrest(rng, len(time_s), period_s, 1.5)

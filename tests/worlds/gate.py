@@ -90,8 +90,8 @@ def compare(folder: Path, recipe_name: str, n_jobs: int = 1, *, peers: bool = Tr
         for fitted, side in zip(fits, (candidate.main, candidate.quadrants), strict=True)
         for real in (False, True)
     ]
-    shares = [float(one.mean()) for one in own]
-    found = Compared(*shares, others, len(truth))
+    fixed, real, quadrants, quadrants_real = (float(one.mean()) for one in own)
+    found = Compared(fixed, real, quadrants, quadrants_real, others, len(truth))
     if not peers:
         return found
     only_one = int((own[0] != right[found.best_peer]).sum())

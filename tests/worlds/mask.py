@@ -51,8 +51,8 @@ def _perform(
         postures[:, AXES.index(axis)] += size * slow_unrest(rng, len(time_s), period_s, 2.5)
     fine = rng.standard_normal((len(time_s), 3))
     smooth = np.hanning(7) / np.hanning(7).sum()
-    for axis in range(3):
-        postures[:, axis] += 0.5 * np.convolve(fine[:, axis], smooth, "same")
+    for column in range(3):
+        postures[:, column] += 0.5 * np.convolve(fine[:, column], smooth, "same")
     return postures, strokes
 
 

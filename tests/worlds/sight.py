@@ -6,6 +6,7 @@ sensor is a few millimetres wide, and what it sees is further away than that by 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,8 @@ from worlds.bodies import Body
 __all__ = ["Eye", "View", "see_capsules", "see_spheres"]
 
 Singles = NDArray[np.float32]
+Frames = NDArray[np.int64]
+Parts = Callable[[Body, Frames, Singles], tuple[Singles, Singles, Singles]]
 CHUNK_PARTS = 200
 COMMON_MM = 100.0
 NEAREST_MM = 12.0
@@ -89,7 +92,7 @@ def see_spheres(eye: Eye, body: Body) -> View:
     return _see(eye, whole, _spheres)
 
 
-def _see(eye: Eye, body: Body, parts) -> View:  # type: ignore[no-untyped-def]
+def _see(eye: Eye, body: Body, parts: Parts) -> View:
     n_frames = len(body.begin)
     cover = np.zeros((n_frames, eye.n_side**2), np.float32)
     returned = np.zeros_like(cover)
@@ -105,7 +108,7 @@ def _see(eye: Eye, body: Body, parts) -> View:  # type: ignore[no-untyped-def]
     return View(cover, returned)
 
 
-def _look(eye: Eye, body: Body, frames, parts) -> tuple[Singles, Singles]:  # type: ignore[no-untyped-def]
+def _look(eye: Eye, body: Body, frames: Frames, parts: Parts) -> tuple[Singles, Singles]:
     direction = eye.directions
     gap, depth, radius = parts(body, frames, direction)  # tangents from the core; mm; tangents
     covered = np.clip((radius - gap) / np.float32(eye.cell) + np.float32(0.5), 0, 1)
@@ -126,7 +129,7 @@ def _look(eye: Eye, body: Body, frames, parts) -> tuple[Singles, Singles]:  # ty
     return cover, np.where(near < HIDDEN_MM, cover * shade, 0).astype(np.float32)
 
 
-def _capsules(body: Body, frames, direction: Singles):  # type: ignore[no-untyped-def]
+def _capsules(body: Body, frames: Frames, direction: Singles) -> tuple[Singles, Singles, Singles]:
     begin, end = body.begin[frames], body.end[frames]
     ahead = (begin[..., 2] > NEAREST_MM) | (end[..., 2] > NEAREST_MM)
     z0, z1 = (np.maximum(p[..., 2], NEAREST_MM) for p in (begin, end))
@@ -144,7 +147,7 @@ def _capsules(body: Body, frames, direction: Singles):  # type: ignore[no-untype
     return gap, depth, radius
 
 
-def _spheres(body: Body, frames, direction: Singles):  # type: ignore[no-untyped-def]
+def _spheres(body: Body, frames: Frames, direction: Singles) -> tuple[Singles, Singles, Singles]:
     centre = body.begin[frames]
     z = np.maximum(centre[..., 2], NEAREST_MM)
     du = direction[:, 0] - (centre[..., 0] / z)[..., None]

@@ -8,9 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from worlds.acting import Floats
 from worlds.device import playing
 from worlds.diffuser import DIFFUSER
 from worlds.mask import MASK
+from worlds.people import Person
 from worlds.product import (
     CueKind,
     Link,
@@ -21,6 +23,7 @@ from worlds.product import (
     record,
 )
 from worlds.recording import few_takes, person_of, play_session, record_world
+from worlds.sight import View
 from worlds.world import Conditions, World
 
 WORLDS = pytest.mark.parametrize("world", [DIFFUSER, MASK], ids=lambda world: world.name)
@@ -74,9 +77,7 @@ def test_the_movement_asked_for_lies_about_its_cue(world: World) -> None:
             assert end_s < cue.end_us / 1e6 + 0.6
 
 
-def _blind(person: object, postures: np.ndarray) -> object:  # type: ignore[type-arg]
-    from worlds.sight import View
-
+def _blind(_: Person, postures: Floats) -> View:
     nothing = np.zeros((len(postures), 1), np.float32)
     return View(nothing, nothing)
 
@@ -96,19 +97,19 @@ def test_people_differ() -> None:
 def test_harder_conditions_do_what_they_say(world: World) -> None:
     """Flicker moves the difference, more exposure saturates, other bits keep the range."""
 
-    def seen(**harder: object) -> tuple[np.ndarray, np.ndarray, float]:  # type: ignore[type-arg]
-        conditions = Conditions(empty=0.0, **harder)  # type: ignore[arg-type]
+    def seen(conditions: Conditions) -> tuple[Floats, Floats, float]:
+        conditions = replace(conditions, empty=0.0)
         played = play_session(world, SHORT, 6, conditions)
         sensor = world.set_to(conditions).sensor
         full = (played.lit >= sensor.saturation_counts).mean()
         dark = played.dark.mean(axis=(1, 2)) - sensor.black_level_counts
         return dark, played.lit.mean(axis=(1, 2)), float(full)
 
-    usual, flickering = seen(), seen(flicker=True)
+    usual, flickering = seen(Conditions()), seen(Conditions(flicker=True))
     quick, quicker = (np.abs(np.diff(one[0])).mean() for one in (usual, flickering))
     assert quicker > 5 * quick
-    assert seen(exposure=4.0)[2] > usual[2] + 0.03
-    coarse = seen(bit_depth=8)
+    assert seen(Conditions(exposure=6.0))[2] > usual[2] + 0.03
+    coarse = seen(Conditions(bit_depth=8))
     steps = 2.0 ** (8 - world.sensor.bit_depth)
     assert np.allclose(coarse[1], steps * usual[1], rtol=0.05, atol=1.0)
 
