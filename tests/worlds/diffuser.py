@@ -7,13 +7,13 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.signal import lfilter
 
-from worlds.acting import AXES, Floats, skewed_cosine, slow_unrest
-from worlds.bodies import CAPSULE_HAND, body_of
-from worlds.choreography import Manner, act
-from worlds.optics import Singles, caustics
-from worlds.people import Person, Temper, draw_person
+from worlds.light.optics import Singles, caustics
+from worlds.light.sight import Eye, View, see_capsules
+from worlds.people.acting import AXES, Floats, skewed_cosine, slow_unrest
+from worlds.people.bodies import CAPSULE_HAND, body_of
+from worlds.people.choreography import Manner, act
+from worlds.people.person import Person, Temper, draw_person
 from worlds.product import Cue, Sensor
-from worlds.sight import Eye, View, see_capsules
 from worlds.world import Light, Room, World
 
 __all__ = ["DIFFUSER"]

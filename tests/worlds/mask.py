@@ -6,13 +6,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from worlds.acting import AXES, Floats, minimum_jerk, slow_unrest
-from worlds.bodies import SPHERE_HAND, body_of
-from worlds.choreography import Manner, act
-from worlds.optics import Singles, pinholes
-from worlds.people import Person, Temper, draw_person
+from worlds.light.optics import Singles, pinholes
+from worlds.light.sight import Eye, View, see_spheres
+from worlds.people.acting import AXES, Floats, minimum_jerk, slow_unrest
+from worlds.people.bodies import SPHERE_HAND, body_of
+from worlds.people.choreography import Manner, act
+from worlds.people.person import Person, Temper, draw_person
 from worlds.product import Cue, Sensor
-from worlds.sight import Eye, View, see_spheres
 from worlds.world import Light, Room, World
 
 __all__ = ["MASK"]

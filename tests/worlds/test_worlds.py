@@ -8,11 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from worlds.acting import Floats
 from worlds.device import playing
 from worlds.diffuser import DIFFUSER
+from worlds.light.sight import View
 from worlds.mask import MASK
-from worlds.people import Person
+from worlds.people.acting import Floats
+from worlds.people.person import Person
 from worlds.product import (
     CueKind,
     Link,
@@ -23,7 +24,6 @@ from worlds.product import (
     record,
 )
 from worlds.recording import few_takes, person_of, play_session, record_world
-from worlds.sight import View
 from worlds.world import Conditions, World
 
 WORLDS = pytest.mark.parametrize("world", [DIFFUSER, MASK], ids=lambda world: world.name)

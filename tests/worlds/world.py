@@ -9,10 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from worlds.acting import Floats
-from worlds.people import Person
+from worlds.light.sight import View
+from worlds.people.acting import Floats
+from worlds.people.person import Person
 from worlds.product import Script, Sensor
-from worlds.sight import View
 
 __all__ = ["Conditions", "Light", "Room", "World", "expose", "script_for"]
 
@@ -172,21 +172,19 @@ _TAKES = ("swipe_left", "push", "fingers_1", "fingers_2")
 
 def expose(
     world: World,
-    matrix: Singles,
     view: View,
     room: Room,
     rng: np.random.Generator,
     unit_rng: np.random.Generator,
     conditions: Conditions,
-    start_s: float = 0.0,
 ) -> tuple[NDArray[np.uint16], NDArray[np.uint16]]:
     """Return lit and dark counts of every frame, uint16 (n_frames, n_pixels) each.
 
     Shot noise is normal with the variance of its mean, which is right above some 20 electrons.
     """
     sensor, light = world.sensor, world.light
-    n_frames = len(view.cover)
-    time_s = start_s + np.arange(n_frames) / sensor.frame_rate_hz
+    matrix = world.matrix(sensor.n_rows, sensor.n_cols)
+    time_s = np.arange(len(view.cover)) / sensor.frame_rate_hz
     open_to = 1 - view.cover
     # A hand over the sensor takes room light away; a little comes back from the table.
     returned = (view.returned + open_to * room.behind) @ matrix.T

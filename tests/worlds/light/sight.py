@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from worlds.bodies import Body
+from worlds.people.bodies import Body
 
 __all__ = ["Eye", "View", "see_capsules", "see_spheres"]
 

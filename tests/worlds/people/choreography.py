@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from worlds.acting import Floats, Score
-from worlds.people import Person, shown_fingers
+from worlds.people.acting import Floats, Score
+from worlds.people.person import Person, shown_fingers
 from worlds.product import Cue
 
 __all__ = ["FINGERS", "Manner", "act", "rest_posture"]

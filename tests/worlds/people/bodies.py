@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from worlds.acting import AXES, Floats
-from worlds.people import Person
+from worlds.people.acting import AXES, Floats
+from worlds.people.person import Person
 
 __all__ = ["CAPSULE_HAND", "SPHERE_HAND", "Body", "Measures", "body_of"]
 

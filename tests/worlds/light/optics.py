@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from worlds.sight import Eye
+from worlds.light.sight import Eye
 
 __all__ = ["caustics", "pinholes"]
 
