@@ -71,13 +71,14 @@ CAPSULE_HAND = Measures(
 )
 SPHERE_HAND = Measures(
     # Distances between the joints, and their radii, of the relaxed right hand that the npm package
-    # iwer 2.5.0 carries (lib/device/configs/hand/relaxed.js, offsetMatrix and radius).
-    knuckles=((-23.0, 98.6), (-2.0, 95.6), (18.0, 90.7), (36.0, 86.4)),
+    # iwer 2.5.0 carries (lib/device/configs/hand/relaxed.js, offsetMatrix and radius; means over
+    # index, middle and ring finger).
+    knuckles=((-23.0, 96.4), (-2.0, 95.7), (18.0, 88.9), (36.0, 78.7)),
     bones=((37.9, 24.3, 22.4), (42.9, 27.6, 25.0), (39.1, 26.6, 24.3), (30.8, 20.3, 21.9)),
-    radii=(10.3, 8.3, 7.5, 6.5),
+    radii=(10.5, 8.0, 7.5, 6.5),
     thumb_base=(-19.0, 45.0, -3.0),
     thumb_bones=(32.5, 33.9, 24.6),
-    thumb_radii=(17.0, 12.3, 9.8, 8.8),
+    thumb_radii=(19.4, 12.3, 9.8, 8.8),
     palm_radius=15.0,
     wrist_radius=21.5,
     arm_radius=31.0,
