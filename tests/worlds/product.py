@@ -31,7 +31,7 @@ from capture.wire.codec import (
     Status,
     encode,
 )
-from capture.wire.link import Link
+from capture.wire.link import SerialLink
 from runtime.sensor import Sensor
 
 __all__ = [
@@ -46,12 +46,12 @@ __all__ = [
     "Event",
     "Exposure",
     "FramePair",
-    "Link",
     "Message",
     "Participant",
     "Result",
     "Script",
     "Sensor",
+    "SerialLink",
     "SessionHeader",
     "SessionWriter",
     "Status",

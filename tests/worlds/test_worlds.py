@@ -16,9 +16,9 @@ from worlds.people.acting import Floats
 from worlds.people.person import Person
 from worlds.product import (
     CueKind,
-    Link,
     Participant,
     Script,
+    SerialLink,
     open_dataset,
     read_session,
     record,
@@ -130,7 +130,7 @@ def test_the_wire_carries_a_world(tmp_path: Path) -> None:
     played = play_session(DIFFUSER, SHORT, 1)
     with (
         playing(DIFFUSER.sensor, played, DIFFUSER.light.apart_s) as url,
-        Link(url) as link,
+        SerialLink(url) as link,
     ):
         told = record(link, Participant("P01", consent=True), SHORT, 1, tmp_path / "wire")
     assert told.wire.corrupt == told.pairs.missing == 0
