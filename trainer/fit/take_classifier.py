@@ -127,6 +127,11 @@ class TakeClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # u
             The integer pipeline could pass 32 bits.
         """
         recipe = as_recipe(self.recipe)
+        if recipe.quantity is not None:
+            raise UsageError(
+                _WHERE, f"recipe {recipe.name}", "of a quantity", "of classes",
+                "train it on recordings, which say how much there was",
+            )  # fmt: skip
         with _one_line():
             flat, shape = _flat(X)
             flat, y = validate_data(self, flat, y, dtype="numeric")
