@@ -40,7 +40,7 @@ or as a table, one row a frame pair, of pandas or polars where they are installe
 
 >>> table = session.to_pandas()
 >>> list(table.columns[:6])
-['sequence', 'time_us', 'time_s', 'trial_type', 'r00c00', 'r00c01']
+['sequence', 'time_us', 'dark_time_us', 'time_s', 'trial_type', 'r00c00']
 
 What is asked for wrongly is told in one line, as everywhere in this house:
 

@@ -16,8 +16,8 @@ a folder of its own:
 >>> shape = (90, model.sensor.n_rows, model.sensor.n_cols)
 >>> dark = np.full(shape, model.sensor.black_level_counts, dtype=np.uint16)
 >>> run = model.run(dark + np.uint16(200), dark)
->>> run.evidence.shape == (90, len(model.classes))  # scores
-True
+>>> run.evidence.shape == (90, len(model.classes)), run.events.shape
+(True, (90,))
 >>> folder = runtime.export(model, "dynamic_again", dark + np.uint16(200), dark)
 >>> sorted(path.name for path in folder.iterdir())[:3]
 ['firmware', 'fixed.onnx', 'fixed_window.onnx']

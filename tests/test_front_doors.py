@@ -162,6 +162,7 @@ WRONG: dict[str, Callable[[Any, Path], Any]] = {
     "read takes by no recipe": lambda m, p: trainer.read_takes(p, 5),  # type: ignore[arg-type]
     "fit words": lambda m, p: trainer.TakeClassifier().fit([["a"]], [1]),
     "fit by no recipe": lambda m, p: trainer.TakeClassifier(5).fit([[1, 2]], [1]),  # type: ignore[arg-type]
+    "fit a quantity": lambda m, p: trainer.TakeClassifier("distance").fit([[1, 2]], [1]),
     "fit five axes": lambda m, p: trainer.TakeClassifier().fit(np.zeros((2, 1, 1, 1, 1)), [0, 1]),
     "fit one class": lambda m, p: trainer.TakeClassifier().fit([[1, 2], [2, 3]], [1, 1]),
     "fit bins that do not fit": lambda m, p: trainer.TakeClassifier().fit([[1, 2], [3, 4]], [0, 1]),

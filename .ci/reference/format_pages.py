@@ -6,7 +6,7 @@ import dataclasses
 import inspect
 import re
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import pdoc.docstrings
@@ -114,9 +114,11 @@ def _prose(documented: Any) -> str:
 
 
 def _table_of(field: Any) -> type[BaseModel] | None:
-    """Return the table that a key holds, or None for a plain value."""
-    kind = field.annotation
-    return kind if isinstance(kind, type) and issubclass(kind, BaseModel) else None
+    """Return the table that a key holds, also one that may be left out; None for a plain value."""
+    for kind in (field.annotation, *get_args(field.annotation)):
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            return kind
+    return None
 
 
 def _keys(model: type[BaseModel], before: str, names: list[str]) -> Iterator[str]:

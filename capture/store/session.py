@@ -124,9 +124,10 @@ class Session:
     def to_pandas(self, readout: str = "difference") -> Any:
         """Return a pandas DataFrame with one row a frame pair; for sessions that fit into memory.
 
-        Columns: ``sequence``, ``time_us`` (device clock), ``time_s`` (from the first frame pair),
-        ``trial_type`` (the label that the frame pair lies in; rejected ones are left out), then
-        ``r00c00`` and on, the counts of each pixel.
+        Columns: ``sequence``, ``time_us`` and ``dark_time_us`` (device clock at the start of the
+        lit and of the dark exposure; 0 where that is not known), ``time_s`` (from the first frame
+        pair), ``trial_type`` (the label that the frame pair lies in; rejected ones are left out),
+        then ``r00c00`` and on, the counts of each pixel.
 
         Parameters
         ----------

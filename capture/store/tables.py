@@ -41,8 +41,8 @@ def frame_columns(frames: FrameBlock, events: Sequence[Event]) -> dict[str, Any]
     Returns
     -------
     dict
-        ``sequence`` and ``time_us`` int64 (n_frames,), ``time_s`` float64 from the first frame
-        pair, ``trial_type`` list of str or None: the label that the frame pair lies in.
+        ``sequence``, ``time_us`` and ``dark_time_us`` int64 (n_frames,), ``time_s`` float64 from
+        the first frame pair, ``trial_type`` list of str or None: the label that it lies in.
     """
     time_s = (frames.time_us - frames.time_us[:1]) / 1e6
     labels: list[str | None] = [None] * len(frames)
@@ -53,6 +53,7 @@ def frame_columns(frames: FrameBlock, events: Sequence[Event]) -> dict[str, Any]
     return {
         "sequence": frames.sequence,
         "time_us": frames.time_us,
+        "dark_time_us": frames.dark_time_us,
         "time_s": time_s,
         "trial_type": labels,
     }

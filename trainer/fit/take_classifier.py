@@ -128,8 +128,10 @@ class TakeClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # u
         """
         recipe = as_recipe(self.recipe)
         if recipe.quantity is not None:
-            do = "train it with trainer.train_model"
-            raise UsageError(_WHERE, "recipe", "one of a quantity", "one of classes", do)
+            raise UsageError(
+                _WHERE, f"recipe {recipe.name}", "of a quantity", "of classes",
+                "train it on recordings, which say how much there was",
+            )  # fmt: skip
         with _one_line():
             flat, shape = _flat(X)
             flat, y = validate_data(self, flat, y, dtype="numeric")

@@ -20,6 +20,7 @@ from runtime.errors import UsageError
 from runtime.sensor import Sensor
 
 SENSOR = Sensor("table", 2, 3)
+CLOCKS = ["sequence", "time_us", "dark_time_us", "time_s", "trial_type"]
 EVENTS = (
     Event(0.1, 0.15, "push"),
     Event(0.3, 0.1, "pull", status="rejected", reason="looked away"),
@@ -39,7 +40,7 @@ def session(tmp_path: Path) -> Session:
     with SessionWriter(path, header) as writer:
         for number in (0, 1, 2, 3, 5, 6, 7):
             lit, dark = rng.integers(0, 4096, (2, 2, 3)).astype(np.uint16)
-            pair = FramePair(number, 7_000 + 100_000 * number, lit, dark)
+            pair = FramePair(number, 7_000 + 100_000 * number, lit, dark, 7_300 + 100_000 * number)
             writer.add(pair, number, pair.time_us)
     return dataclasses.replace(read_session(path), events=EVENTS)
 
@@ -52,10 +53,11 @@ def columns(table: Any) -> list[str]:
 def test_a_table_holds_what_the_arrays_hold(session: Session, name: str) -> None:
     """One row a frame pair: sequence, clocks, label, and the counts of every pixel by its place."""
     frames, table = session.frames(), getattr(session, f"to_{name}")()
-    assert columns(table)[:4] == ["sequence", "time_us", "time_s", "trial_type"]
-    assert columns(table)[4:] == ["r00c00", "r00c01", "r00c02", "r01c00", "r01c01", "r01c02"]
+    assert columns(table)[:5] == CLOCKS
+    assert columns(table)[5:] == ["r00c00", "r00c01", "r00c02", "r01c00", "r01c01", "r01c02"]
     np.testing.assert_array_equal(table["sequence"], [0, 1, 2, 3, 5, 6, 7])
     np.testing.assert_array_equal(table["time_us"], frames.time_us)
+    np.testing.assert_array_equal(table["dark_time_us"], frames.time_us + 300)
     np.testing.assert_allclose(table["time_s"], [0, 0.1, 0.2, 0.3, 0.5, 0.6, 0.7], atol=1e-12)
     difference = frames.lit.astype(np.int64) - frames.dark
     np.testing.assert_array_equal(table["r01c02"], difference[:, 1, 2])
@@ -72,7 +74,7 @@ def test_a_table_holds_the_exposure_that_was_asked_for(session: Session, name: s
         column = make(readout)["r00c01"]
         np.testing.assert_array_equal(column, getattr(session.frames(), readout)[:, 0, 1])
         assert np.asarray(column).dtype == np.uint16
-    assert columns(make("none")) == ["sequence", "time_us", "time_s", "trial_type"]
+    assert columns(make("none")) == CLOCKS
     with pytest.raises(UsageError, match="readout is 'bright', expected one of difference"):
         make("bright")
 

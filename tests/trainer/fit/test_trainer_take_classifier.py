@@ -151,7 +151,7 @@ def test_scores_are_those_of_the_model_that_it_becomes(takes: TakeReadouts, reci
     order = [model.classes.index(name) for name in fitted.classes_]
     for take, told in zip(takes.X[::7], scores[::7], strict=True):
         dark = np.maximum(0, -take).astype(np.uint16)
-        every = model.run((take + dark).astype(np.uint16), dark).scores[:, order]
+        every = model.run((take + dark).astype(np.uint16), dark).evidence[:, order]
         unit = told[0] / every[:, 0][every[:, 0] != 0]
         steps = {tuple(row) for row in every.tolist()}
         candidates = {
