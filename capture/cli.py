@@ -17,6 +17,7 @@ from capture.rehearse.command import rehearse
 from capture.wording import (
     forgotten_figures,
     forgotten_lines,
+    inspection_figures,
     inspection_lines,
     photon_transfer_lines,
     recording_figures,
@@ -156,8 +157,10 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
     from capture.store.validate import validate
     from runtime.errors import UsageError
 
-    violations = validate(path) if path.is_dir() else ()
-    files = [info.path for info in find_sessions(path)] if path.is_dir() else [path]
+    violations: tuple[object, ...] = ()
+    files = [path]
+    if path.is_dir():
+        violations, files = validate(path), [info.path for info in find_sessions(path)]
     if not files:
         raise UsageError(str(path), "number of sessions", 0, "at least 1", "record one first")
     if curve is not None:
@@ -172,11 +175,7 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
             "kinds": data_set.kinds(),
             "copies": copies,
             "cautions": [caution.to_json() for caution in cautions],
-            "violations": [str(violation) for violation in violations],
-            "sessions": [
-                {"path": str(file), **quality.to_json(), "fit": not reasons, "reasons": reasons}
-                for file, quality, reasons in results
-            ],
+            **inspection_figures(violations, results),
         }
         click.echo(json.dumps(report, indent=2))
     else:

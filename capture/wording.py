@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 __all__ = [
     "forgotten_figures",
     "forgotten_lines",
+    "inspection_figures",
     "inspection_lines",
     "photon_transfer_lines",
     "recording_figures",
@@ -58,6 +59,19 @@ def recording_line(recording: RecordedSession) -> str:
     return text + (
         f", {recording.pairs.missing} pairs missing, {recording.wire.corrupt} packets corrupt"
     )
+
+
+def inspection_figures(
+    violations: Iterable[object], results: Iterable[tuple[Path, Quality, Sequence[str]]]
+) -> dict[str, object]:
+    """Return what is wrong in a data set and each session's figures as plain JSON values."""
+    return {
+        "violations": [str(violation) for violation in violations],
+        "sessions": [
+            {"path": str(file), **quality.to_json(), "fit": not reasons, "reasons": reasons}
+            for file, quality, reasons in results
+        ],
+    }
 
 
 def inspection_lines(

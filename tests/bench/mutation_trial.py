@@ -68,7 +68,7 @@ def try_mutants(
     if server == 0:
         os.close(answers)
         os.close(asked)
-        _quietly(lambda: _serve(root, file, source, tests, mutants, least_s, wishes, questions))
+        _quietly(lambda: _serve(root, file, source, tests, mutants, least_s, (wishes, questions)))
     os.close(questions)
     os.close(wishes)
     late: list[Mutant] = []
@@ -191,10 +191,13 @@ def _serve(
     tests: Sequence[str],
     mutants: Sequence[Mutant],
     least_s: float,
-    wishes: int,
-    questions: int,
+    pipes: tuple[int, int],
 ) -> int:
-    """Collect, run sound, then answer for one fault after another until told to stop."""
+    """Collect, run sound, then answer for one fault after another until told to stop.
+
+    `pipes` are those of the wishes and of the answers.
+    """
+    wishes, questions = pipes
     runner = _Runner(str(root / file))
 
     def serve(session: pytest.Session) -> None:

@@ -119,10 +119,8 @@ def fit_model(
     OverflowRisk
         The integer model could pass 32 bits.
     """
-    tell = progress or (lambda _: None)
-    for step in skip:
-        if step not in STEPS:
-            raise UsageError("training", "step to leave out", repr(step), " or ".join(STEPS))
+    tell = progress or _to_nobody
+    _refuse_unknown_steps(skip)
     recipes = [recipe] if isinstance(recipe, Recipe) else list(recipe)
     workers = workers or LocalWorkers()
     candidates = reduce_for(folder.absolute(), recipes, workers, tell)
@@ -166,15 +164,47 @@ def fit_model(
             [*folds[best], *curve], [*outcomes[best], *from_fewer]
         )
     evaluation["left_out"] = sorted(skip)
-    bits = level_bits(fitted.whole, _with_light(chosen))
-    found_out = [*chosen.cautions, *doubts(evaluation, bits)]
-    evaluation["cautions"] = [caution.to_json() for caution in found_out]
-    evaluation["level_bits"] = None if bits is None else round(bits, 3)
-    wake_up = examine_wake_up(chosen.corpus.folder, recipe, chosen.corpus.sensor)
-    if wake_up is not None:
-        evaluation["wake_up"] = wake_up
-    if len(recipes) > 1:
-        evaluation["candidates"] = [
+    evaluation |= _found_out(chosen, fitted, evaluation) | _compared(recipes, in_turn, best)
+    for done in finished:
+        done.clear()
+    return Trained(
+        model, evaluation, fitted.classifier, fitted.features.low.size,
+        chosen.corpus.select(locked=True), examined.worst,
+        _with_curve(examined.records, curve, from_fewer),
+    )  # fmt: skip
+
+
+def _to_nobody(what: str) -> None:
+    """Report to nobody."""
+
+
+def _refuse_unknown_steps(skip: Collection[str]) -> None:
+    for step in skip:
+        if step not in STEPS:
+            raise UsageError("training", "step to leave out", repr(step), " or ".join(STEPS))
+
+
+def _found_out(candidate: Candidate, fitted: Fitted, evaluation: dict[str, Any]) -> dict[str, Any]:
+    """Say what is to be known beside the figures: cautions, bits in use, how the sensor wakes."""
+    bits = level_bits(fitted.whole, _with_light(candidate))
+    cautions = [*candidate.cautions, *doubts(evaluation, bits)]
+    found: dict[str, Any] = {
+        "cautions": [caution.to_json() for caution in cautions],
+        "level_bits": None if bits is None else round(bits, 3),
+    }
+    corpus = candidate.corpus
+    wake_up = examine_wake_up(corpus.folder, candidate.recipe, corpus.sensor)
+    return found if wake_up is None else found | {"wake_up": wake_up}
+
+
+def _compared(
+    recipes: Sequence[Recipe], in_turn: Sequence[dict[str, Any]], best: int
+) -> dict[str, Any]:
+    """List the candidates with their figures, where there was a choice."""
+    if len(recipes) == 1:
+        return {}
+    return {
+        "candidates": [
             {
                 "recipe": each.digest(),
                 "name": each.name,
@@ -183,13 +213,7 @@ def fit_model(
             }
             for index, (each, found) in enumerate(zip(recipes, in_turn, strict=True))
         ]
-    for done in finished:
-        done.clear()
-    return Trained(
-        model, evaluation, fitted.classifier, fitted.features.low.size,
-        chosen.corpus.select(locked=True), examined.worst,
-        _with_curve(examined.records, curve, from_fewer),
-    )  # fmt: skip
+    }
 
 
 def _fit_quantity(candidates: Sequence[Candidate], workers: Workers, tell: Notify) -> Trained:
