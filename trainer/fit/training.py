@@ -165,8 +165,7 @@ def fit_model(
         )
     evaluation["left_out"] = sorted(skip)
     evaluation |= _found_out(chosen, fitted, evaluation) | _compared(recipes, in_turn, best)
-    for done in finished:
-        done.clear()
+    _clear(finished)
     return Trained(
         model, evaluation, fitted.classifier, fitted.features.low.size,
         chosen.corpus.select(locked=True), examined.worst,
@@ -182,6 +181,12 @@ def _refuse_unknown_steps(skip: Collection[str]) -> None:
     for step in skip:
         if step not in STEPS:
             raise UsageError("training", "step to leave out", repr(step), " or ".join(STEPS))
+
+
+def _clear(finished: Sequence[Finished]) -> None:
+    """Let go of what was kept for a training that was interrupted."""
+    for done in finished:
+        done.clear()
 
 
 def _found_out(candidate: Candidate, fitted: Fitted, evaluation: dict[str, Any]) -> dict[str, Any]:
