@@ -152,6 +152,9 @@ def test_widths_are_those_of_the_cores(stage: Stage, allowed: tuple[int, ...]) -
         (Swing(1, 64, 0, 32), INT32_MAX // (2 * (8 * 64 + 16))),
         (Swing(1, 1, 24, 32), (INT32_MAX - 2**23) // (2 * (8 + 16))),
         (Decision((True, False), 1, 1, 1, 0), INT32_MAX // 2),
+        (layer(MIXED[:1], 32), (INT32_MAX - 60) // int(np.abs(MIXED[0]).sum())),
+        (layer([[3]], 8, 32767, 16), (65535 - 60) // 3),  # times 32767 is the last below 2**31
+        (layer([[-127]], 8, 32767, 17), (INT32_MAX - 60) // 127),  # in two multiplications
         (Presence("hands", (0,), 5, 1), INT32_MAX - 5),  # the level, raised by the hysteresis
     ],
 )

@@ -18,6 +18,7 @@ import pytest
 from onnx import TensorProto, helper
 from stage_variants import VARIANTS, inputs
 
+from runtime.errors import FormatError
 from runtime.stages.contract.c_text import Edge, smallest_ctype
 from runtime.stages.contract.closing import ClosingStage
 from runtime.stages.contract.onnx_nodes import Nodes
@@ -59,6 +60,7 @@ def program(stage: Stage, most: int) -> dict[str, Any]:
         "c": "\n".join([c.tables, c.init, c.functions]).splitlines(),
         "state": [dataclasses.astuple(one) for one in (*c.state, *c.scratch)],
         "bounds": [low.tolist(), top.tolist()],
+        "bounds_of_less": [end.tolist() for end in stage.bounds(-high // 3, high // 2)],
         "outputs": y[::3].tolist(),
         "last_state": {key: value.ravel()[-6:].tolist() for key, value in state.items()},
         "real": [float(f"{v:.6g}") for v in real[[0, 11, 12, 30]].ravel()],
@@ -76,6 +78,24 @@ def test_every_stage_gives_and_emits_what_is_committed() -> None:
     for name, one in json.loads(json.dumps(made)).items():
         for key in one:
             assert one[key] == kept[name][key], f"{name}: {key}"
+
+
+@pytest.mark.parametrize("name", VARIANTS)
+def test_a_stage_is_read_back_as_it_was_written(name: str) -> None:
+    """The JSON holds kind and numbers, the arrays the rest; together they are the whole stage."""
+    stage = VARIANTS[name][0]
+    numbers, arrays = json.loads(json.dumps(stage.to_json())), stage.arrays()
+    assert next(iter(numbers)) == "kind" and numbers["kind"] == stage.kind
+    again = type(stage).from_json(numbers, arrays, "here")
+    for field in dataclasses.fields(stage):  # type: ignore[arg-type]
+        np.testing.assert_array_equal(getattr(again, field.name), getattr(stage, field.name))
+        assert (field.name in arrays) is isinstance(getattr(stage, field.name), np.ndarray)
+        some = {key: value for key, value in numbers.items() if key != field.name}
+        fewer = {key: value for key, value in arrays.items() if key != field.name}
+        with pytest.raises(FormatError, match=f"here: field {field.name} of .* is missing"):
+            type(stage).from_json(some, fewer, "here")
+    with pytest.raises(FormatError, match=r"field more of .* is unknown"):
+        type(stage).from_json(numbers | {"more": 1}, arrays, "here")
 
 
 @pytest.mark.parametrize("name", VARIANTS)
