@@ -55,7 +55,12 @@ def main() -> int:
         work = _work(copy, plan, options)
         done = _read(options.out)
         todo = {
-            file: [m for m, ids in chosen if not _known(done, ids, options.retry)]
+            file: [
+                mutant
+                for mutant, ids in chosen
+                if not _known(done, ids, options.retry)
+                and not (options.retry and mutant.name in equivalent)
+            ]
             for file, chosen in work.items()
         }
         if any(todo.values()):

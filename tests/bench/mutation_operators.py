@@ -109,8 +109,8 @@ class Mutant:
         change = _variants(node)[variant]
         replacement = change(copy.deepcopy(node))
         ast.copy_location(replacement, node)
-        changed = _Replace(node, replacement).visit(module)
-        return ast.fix_missing_locations(changed)  # type: ignore[no-any-return]
+        _Replace(node, replacement).visit(module)
+        return ast.fix_missing_locations(module)
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,11 +22,12 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from types import CodeType, FrameType, FunctionType, ModuleType
+from types import CodeType, FunctionType, ModuleType
 from typing import Any
 
 import pytest
 from mutation_operators import Mutant
+from mutation_runner import Runner, run_pytest
 
 __all__ = ["Tried", "try_mutants"]
 
@@ -91,19 +92,19 @@ def try_mutants(
     patience_s = least_s + PATIENCE * (first["collect_s"] + first["run_s"])
     for mutant in late:
         code = compile(mutant.tree(source), str(root / file), "exec", dont_inherit=True)
-        runner = _Runner(str(root / file), first["order"])
+        runner = Runner(str(root / file), first["order"])
         begun = time.monotonic()
         outcome, by = _in_fork(_imported_anew(file, code, tests, runner), patience_s)
         yield mutant, outcome, by, time.monotonic() - begun
 
 
 def _imported_anew(
-    file: str, code: CodeType, tests: Sequence[str], runner: _Runner
+    file: str, code: CodeType, tests: Sequence[str], runner: Runner
 ) -> Callable[[Callable[[str], None]], int]:
     def run(tell: Callable[[str], None]) -> int:
         runner.tell = tell
         sys.meta_path.insert(0, _Faulty(file.removesuffix(".py").replace("/", "."), code))
-        return _FAILED if _pytest(tests, runner) or runner.failed else _PASSED
+        return _FAILED if run_pytest(tests, runner) or runner.failed else _PASSED
 
     return run
 
@@ -129,61 +130,6 @@ class _Faulty(importlib.abc.MetaPathFinder, importlib.abc.Loader):
         exec(self.code, module.__dict__)  # noqa: S102  (the faulty module's own code)
 
 
-class _Runner:
-    """The part of pytest that runs chosen tests, in a chosen order, until the first one fails."""
-
-    def __init__(self, path: str, order: Sequence[str] = ()) -> None:
-        self.path, self.order = path, list(order)
-        self.failed = ""
-        self.tell: Callable[[str], None] = lambda _: None
-        self.calls: set[str] = set()
-        self.of_fixture: dict[str, set[str]] = {}
-        self.instead: Callable[[pytest.Session], None] | None = None
-
-    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
-        if report.failed and not self.failed:
-            self.failed = report.nodeid
-
-    def pytest_runtestloop(self, session: pytest.Session) -> bool:
-        for item in session.items:
-            _without_shrinking(item)
-        if self.instead is not None:
-            self.instead(session)
-        else:
-            place = {name: index for index, name in enumerate(self.order)}
-            self.run(sorted(session.items, key=lambda item: place.get(item.nodeid, 0)))
-        return True
-
-    def run(self, items: Sequence[pytest.Item]) -> bool:
-        for item, following in itertools.zip_longest(items, items[1:]):
-            item.ihook.pytest_runtest_protocol(item=item, nextitem=following)
-            if self.failed:
-                self.tell(self.failed)
-                return False
-        return True
-
-    @pytest.hookimpl(hookwrapper=True)
-    def pytest_fixture_setup(self, fixturedef: Any, request: Any) -> Iterator[None]:
-        before = set(self.calls)
-        self.calls.clear()
-        yield
-        self.of_fixture.setdefault(fixturedef.argname, set()).update(self.calls)
-        self.calls |= before
-
-    @contextlib.contextmanager
-    def noting_calls(self) -> Iterator[None]:
-        def note(frame: FrameType, event: str, _: object) -> None:
-            code = frame.f_code
-            if event == "call" and code.co_filename == self.path:
-                self.calls.add(code.co_qualname.split(".<locals>")[0])
-
-        sys.setprofile(note)
-        try:
-            yield
-        finally:
-            sys.setprofile(None)
-
-
 def _serve(
     root: Path,
     file: str,
@@ -198,7 +144,7 @@ def _serve(
     `pipes` are those of the wishes and of the answers.
     """
     wishes, questions = pipes
-    runner = _Runner(str(root / file))
+    runner = Runner(str(root / file))
 
     def serve(session: pytest.Session) -> None:
         sys.setprofile(None)
@@ -237,10 +183,10 @@ def _serve(
     runner.instead = serve
     begun = time.monotonic()
     with runner.noting_calls():
-        return _pytest(tests, runner)
+        return run_pytest(tests, runner)
 
 
-def _sound(session: pytest.Session, runner: _Runner) -> dict[str, Any]:
+def _sound(session: pytest.Session, runner: Runner) -> dict[str, Any]:
     """Run every test without a fault; note what each calls and how long it takes."""
     took: dict[str, float] = {}
     own: dict[str, set[str]] = {}
@@ -283,7 +229,7 @@ def _planted(
     mutant: Mutant,
     live: Sequence[FunctionType],
     items: Sequence[pytest.Item],
-    runner: _Runner,
+    runner: Runner,
 ) -> Callable[[Callable[[str], None]], int]:
     def run(tell: Callable[[str], None]) -> int:
         runner.tell, runner.failed = tell, ""
@@ -352,22 +298,3 @@ def _quietly(run: Callable[[], int]) -> None:
         code = run()
     finally:
         os._exit(int(code))
-
-
-def _pytest(tests: Sequence[str], runner: _Runner) -> int:
-    quiet = ["-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist", "-m", "not slow"]
-    quiet += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]  # hypothesis came before pytest
-    return int(pytest.main([*quiet, *tests], plugins=[runner]))
-
-
-def _without_shrinking(item: pytest.Item) -> None:
-    """Let property tests stop at the first example that fails, the same examples on every run."""
-    from hypothesis import Phase, settings
-
-    test = getattr(getattr(item, "function", None), "_hypothesis_internal_use_settings", None)
-    if test is not None:
-        phases = (Phase.explicit, Phase.generate)
-        item.function._hypothesis_internal_use_settings = settings(  # type: ignore[attr-defined]
-            test, database=None, derandomize=True, deadline=None, phases=phases,
-            report_multiple_bugs=False,
-        )  # fmt: skip

@@ -7,6 +7,7 @@ import json
 import shutil
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -220,3 +221,17 @@ def test_what_only_words_an_error_is_left_alone() -> None:
         '    """Say 1 < 2."""\n    raise E(1, 2 + x, f"{x + 1}")\n'
     )
     assert [m.mutated for m in mutants_of("f.py", source)] == ["pass"]
+
+
+def test_the_plan_and_the_table_speak_of_what_there_is() -> None:
+    """Each file and test file of the plan exists, and each listed fault is one that is made."""
+    plan = tomllib.loads((HERE / "mutation_files.toml").read_text())["tests"]
+    missing = [name for file, tests in plan.items() for name in (file, *tests)
+               if not (ROOT / name).is_file()]  # fmt: skip
+    assert not missing
+    table = tomllib.loads((HERE / "mutation_equivalent.toml").read_text())["mutant"]
+    made = {file: {m.name for m in mutants_of(file, (ROOT / file).read_text())}
+            for file in {one["file"] for one in table}}  # fmt: skip
+    for one in table:
+        name = (one["file"], one["function"], one["original"], one["mutated"])
+        assert (*name, one.get("occurrence", 0)) in made[one["file"]], name

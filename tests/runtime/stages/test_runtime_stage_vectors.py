@@ -1,4 +1,4 @@
-"""Each stage at its edges and as committed: C text, outputs, ranges of fields, proofs of 32 bits.
+"""Each stage as committed: C text, outputs, bounds, and the same bits from its graph.
 
 The committed text is what the property tests execute on random models; it is compared here, so
 that no change of a kernel goes by unseen between two executions.
@@ -16,113 +16,15 @@ import numpy as np
 import onnxruntime
 import pytest
 from onnx import TensorProto, helper
+from stage_variants import VARIANTS, inputs
 
-from runtime.errors import FormatError, OverflowRisk
-from runtime.fixedpoint import INT32_MAX
-from runtime.stages.bins import Bins
-from runtime.stages.closing.decision import Decision
-from runtime.stages.closing.presence import Presence
-from runtime.stages.closing.quantity import Quantity
+from runtime.errors import FormatError
 from runtime.stages.contract.c_text import Edge, smallest_ctype
+from runtime.stages.contract.closing import ClosingStage
 from runtime.stages.contract.onnx_nodes import Nodes
 from runtime.stages.contract.stage import EntryStage, Stage
-from runtime.stages.dense import Dense
-from runtime.stages.level import Level
-from runtime.stages.motion import Motion
-from runtime.stages.pixels import Pixels
-from runtime.stages.prototypes import Prototypes
-from runtime.stages.root import Root
-from runtime.stages.swing import Swing
-from runtime.stages.trees import Trees
-from runtime.stages.window import Window
 
 VECTORS = Path(__file__).parents[2] / "vectors" / "stages.json"
-
-
-def int32(*values: object) -> np.ndarray:
-    return np.array(values, dtype=np.int32)
-
-
-def layer(
-    weights: Any, out_bits: int = 8, multiplier: int = 77, shift: int = 12, **more: Any
-) -> Dense:
-    """Return a layer whose real-valued twin has the same weights."""
-    w = np.array(weights, dtype=more.pop("dtype", np.int8))
-    bias = np.arange(len(w), dtype=np.int32) * 50 - 60
-    raw = (1, 0) if out_bits == 32 else (multiplier, shift)
-    return Dense(
-        w, bias, *raw, more.pop("relu", False), out_bits, w.astype(float), bias.astype(float)
-    )
-
-
-def forest(n_trees: int, classes: int = 3, at: int = 0) -> Trees:
-    """Return trees of three nodes each, with thresholds around `at`."""
-    n = 3 * n_trees
-    first = np.arange(0, n, 3)
-    left, right = np.zeros((2, n), dtype=np.int32)
-    leaf = -1 - (np.arange(4 * n_trees) % 5)
-    left[first], right[first] = first + 1, first + 2
-    left[first + 1], right[first + 1] = leaf[0::4], leaf[1::4]
-    left[first + 2], right[first + 2] = leaf[2::4], leaf[3::4]
-    leaves = (np.arange(5 * classes, dtype=np.int32) * 37 % 101 - 50).reshape(5, classes)
-    feature, threshold = np.arange(n) % 4, at + np.arange(n) % 11 - 5
-    return Trees(4, first.astype(np.int32), int32(*feature), int32(*threshold), left, right, leaves)
-
-
-def prototypes(n: int, squared: bool, dtype: Any = np.int8) -> Prototypes:
-    centres = ((np.arange(n * 4) * 31) % 121 - 60).reshape(n, 4).astype(dtype)
-    owners = int32(*(np.arange(n) % 2))
-    return Prototypes(centres, owners, 2, squared, centres.astype(float))
-
-
-MIXED = (np.arange(6 * 5) * 53 % 241 - 120).reshape(6, 5)
-SIGNS = (np.arange(5 * 7) * 5 % 3 - 1).reshape(5, 7)
-VARIANTS: dict[str, tuple[Stage, int]] = {  # a stage, and the largest magnitude of its inputs
-    "bins 2 by 2 of 8 by 8": (Bins(8, 8, 2, 2), 4095),
-    "bins of odd width": (Bins(6, 9, 2, 3, 1, 5, 0, 9), 1023),
-    "bins of a region, 16 bits": (Bins(8, 10, 2, 2, 2, 6, 2, 10), 65535),
-    "bins of one pixel": (Bins(3, 4, 3, 4), 255),
-    "bins of many rows": (Bins(64, 8, 1, 2), 4095),
-    "pixels": (Pixels(5, 6, int32(3, 7, 8, 29)), 1023),
-    "level, one multiplication": (Level(5, 8, 7, 16, 3, 40), 4095),
-    "level, two multiplications": (Level(5, 16, 15, 64, 12, 9000), 2**24),
-    "level, short shift": (Level(3, 16, 24, 1024, 2, 0), 2**20),
-    "roots": (Root(6, 4, 15, 8), 127),
-    "roots of wide values": (Root(6, 6, 7, 16), 32767),
-    "dense 8 bits": (layer(MIXED), 127),
-    "dense 8 bits, relu": (layer(MIXED, relu=True), 127),
-    "dense 16 bits": (layer(MIXED, 16, 9, 7), 32767),
-    "dense of wide inputs": (layer(MIXED, 8, 32767, 36), 2**20),
-    "dense scores": (layer(MIXED[:, :4], 32), 127),
-    "dense of wide weights": (layer(MIXED * 250, 16, 5, 11, dtype=np.int16), 127),
-    "ternary": (layer(SIGNS, 8, 1, 3), 127),
-    "ternary scores": (layer(SIGNS[:3], 32), 32767),
-    "window": (Window(3, 4, 5, 0, 16), 127),
-    "window, shifted and saturated": (Window(3, 2, 3, 2, 8), 1000),
-    "window of one segment": (Window(2, 1, 4, 1, 16), 32767),
-    "motion": (Motion(4, 3, 8), 127),
-    "motion without shift": (Motion(4, 0, 32), 32767),
-    "swing": (Swing(3, 2, 4, 16), 127),
-    "swing without shift": (Swing(2, 1, 0, 32), 32767),
-    "small trees": (forest(1), 127),
-    "many trees": (forest(40, at=300), 32767),
-    "prototypes by squares": (prototypes(5, True), 127),
-    "prototypes by differences": (prototypes(5, False, np.int16), 32767),
-    "decision": (Decision((False, False, True), 20, 7, 2, 3, (0, 5, 0)), 127),
-    "presence": (Presence("hands", (-5, 30), 4, 2), 127),
-    "quantity": (
-        Quantity(("a", "b"), ("mm", "mm"), (1, 3), (4, 8), (9, 0), (-9, -2), (50, 90), 2), 99,
-    ),
-}  # fmt: skip
-
-
-def inputs(stage: Stage, most: int) -> Any:
-    """Return 40 frames that hold extremes, zeros, slow and fast changes; the same on every run."""
-    rng = np.random.default_rng(len(VARIANTS))
-    scale = np.geomspace(1, most, 40)[:, None]
-    x = np.rint(scale * rng.uniform(-1, 1, (40, stage.n_in))).astype(np.int64)
-    x[3], x[11], x[12], x[20:24] = 0, most, -most, x[20]
-    return x
 
 
 def program(stage: Stage, most: int) -> dict[str, Any]:
@@ -146,15 +48,24 @@ def program(stage: Stage, most: int) -> dict[str, Any]:
         y = np.vstack([first, second])
     assert y.dtype == np.int32 and (y >= low).all() and (y <= top).all()
     real = stage.run_float(frames.astype(np.float64))
+    told: dict[str, Any] = {}
+    if isinstance(stage, ClosingStage):
+        classes = [f"class {n}" for n in range(stage.n_classes)]
+        words = dataclasses.asdict(stage.c_words(classes))
+        told["words"] = {key: text.splitlines() for key, text in words.items()}
+        told["names"] = [dataclasses.astuple(output) for output in stage.outputs()]
+        given = zip(y[::4], frames[::4].astype(np.int32), strict=True)
+        told["told"] = [dataclasses.astuple(stage.tell(*pair, classes)) for pair in given]
     return {
         "c": "\n".join([c.tables, c.init, c.functions]).splitlines(),
         "state": [dataclasses.astuple(one) for one in (*c.state, *c.scratch)],
         "bounds": [low.tolist(), top.tolist()],
+        "bounds_of_less": [end.tolist() for end in stage.bounds(-high // 3, high // 2)],
         "outputs": y[::3].tolist(),
         "last_state": {key: value.ravel()[-6:].tolist() for key, value in state.items()},
         "real": [float(f"{v:.6g}") for v in real[[0, 11, 12, 30]].ravel()],
         "n_operations": stage.n_operations,
-    }
+    } | told
 
 
 def test_every_stage_gives_and_emits_what_is_committed() -> None:
@@ -169,101 +80,22 @@ def test_every_stage_gives_and_emits_what_is_committed() -> None:
             assert one[key] == kept[name][key], f"{name}: {key}"
 
 
-RANGES: list[tuple[Stage, str, int, int]] = [
-    (Bins(256, 256, 1, 1), "n_rows", 256, 256),
-    (Bins(1, 1, 1, 1), "n_cols", 1, 256),
-    (Bins(12, 12, 1, 1, 2, 9, 3, 7), "first_row", 0, 8),
-    (Bins(12, 12, 1, 1, 2, 9, 3, 7), "last_row", 3, 12),
-    (Bins(12, 12, 1, 1, 2, 9, 3, 7), "first_col", 0, 6),
-    (Bins(12, 12, 1, 1, 2, 9, 3, 7), "last_col", 4, 12),
-    (Pixels(1, 2, int32(0, 1)), "n_rows", 1, 256),
-    (Pixels(1, 2, int32(0, 1)), "n_cols", 2, 256),
-    (Level(2, 8, 0, 16, 3, 0), "n_values", 1, 4096),
-    (Level(2, 8, 0, 2**20, 3, 0), "gain_bits", 0, 30),
-    (Level(2, 8, 0, 16, 3, 0), "floor", 2, 2**30),
-    (Level(2, 8, 20, 64, 3, 0), "floor", 64, 2**30),
-    (Level(2, 8, 0, 16, 12, 0), "log_bits", 0, 12),
-    (Level(2, 8, 0, 16, 3, 0), "log_offset", 0, 31 * 8),
-    (Window(2, 2, 2), "n_values", 1, 4096),
-    (Window(2, 2, 2), "n_segments", 1, 64),
-    (Window(2, 2, 2), "segment_length", 1, 1024),
-    (Window(2, 2, 2), "shift", 0, 16),
-    (Window(1024, 1, 1024), "n_values", 1, 1024),
-    (Motion(2, 0, 8), "n_values", 1, 4096),
-    (Motion(2, 0, 8), "shift", 0, 30),
-    (Swing(2, 2, 0, 8), "n_values", 1, 4096),
-    (Swing(2, 2, 0, 8), "run_frames", 1, 64),
-    (Swing(2, 2, 0, 8), "shift", 0, 24),
-    (layer(MIXED), "multiplier", 1, 32767),
-    (layer(MIXED), "shift", 0, 46),
-    (layer(MIXED, 32), "multiplier", 1, 1),
-    (layer(MIXED, 32), "shift", 0, 0),
-    (Decision((False, True), 9, 0, 1, 0), "threshold", 0, INT32_MAX),
-    (Decision((False, True), 9, 0, 1, 0), "hysteresis", 0, 9),
-    (Decision((False, True), 9, 0, 1, 0), "persist", 1, 1000),
-    (Decision((False, True), 9, 0, 1, 0), "hold_off", 0, 10_000),
-]
-
-
-@pytest.mark.parametrize(("stage", "field", "low", "high"), RANGES)
-def test_fields_reach_to_their_ends_and_no_further(
-    stage: Stage, field: str, low: int, high: int
-) -> None:
-    """Both ends of a field's range are allowed, one step beyond either is refused."""
-    for value in {low, high}:
-        if field == "log_bits":  # its offset is in units of it
-            stage = dataclasses.replace(stage, log_offset=0)  # type: ignore[type-var]
-        assert getattr(dataclasses.replace(stage, **{field: value}), field) == value  # type: ignore[type-var]
-    beyond = [high + 1] if field.startswith("last_") else [low - 1, high + 1]
-    for value in beyond:
-        if isinstance(stage, Bins) and field == "n_rows" and value < high:
-            continue  # the region's own rows would be refused first
-        if isinstance(stage, Pixels) and value == 1:
-            continue  # there the second pixel would lie outside
-        with pytest.raises(FormatError, match=f"^{stage.kind}: "):
-            dataclasses.replace(stage, **{field: value})  # type: ignore[type-var]
-
-
-@pytest.mark.parametrize(
-    ("stage", "allowed"),
-    [
-        (Level(2, 8, 0, 16, 3, 0), (8, 16)),
-        (Window(2, 2, 2), (8, 16)),
-        (Motion(2, 0, 8), (8, 16, 32)),
-        (Swing(2, 2, 0, 8), (8, 16, 32)),
-    ],
-)
-def test_widths_are_those_of_the_cores(stage: Stage, allowed: tuple[int, ...]) -> None:
-    """Outputs have 8, 16 and, of sums, 32 bits; no other number is a width."""
-    for n_bits in range(-1, 66):
-        if n_bits in allowed:
-            assert dataclasses.replace(stage, n_bits=n_bits).n_bits == n_bits  # type: ignore[type-var]
-        else:
-            with pytest.raises(FormatError, match="n_bits"):
-                dataclasses.replace(stage, n_bits=n_bits)  # type: ignore[type-var]
-
-
-@pytest.mark.parametrize(
-    ("stage", "largest"),
-    [
-        (Bins(2, 2, 1, 1), INT32_MAX // 4),  # four pixels of one bin
-        (Level(3, 8, 7, 16, 3, 0), INT32_MAX // 3),  # the sum of three values
-        (Level(1, 8, 7, 16, 3, 0), 2**30),  # a value itself
-        (Window(1, 1, 1024), INT32_MAX // 3072),  # a sum, with one frame's more and less on the way
-        (Window(1, 4, 2, 3, 8), INT32_MAX // 6),
-        (Motion(2, 0, 8), INT32_MAX // 4),  # two values, each from one end to the other
-        (Motion(1, 3, 8), (INT32_MAX - 4) // 2),  # with the rounding term
-        (Swing(1, 64, 0, 32), INT32_MAX // (2 * (8 * 64 + 16))),
-        (Swing(1, 1, 24, 32), (INT32_MAX - 2**23) // (2 * (8 + 16))),
-        (Decision((True, False), 1, 1, 1, 0), INT32_MAX // 2),
-    ],
-)
-def test_proofs_hold_up_to_the_last_input_and_no_further(stage: Stage, largest: int) -> None:
-    """The largest inputs whose accumulator fits 32 bits are proved, one more is refused."""
-    high = np.full(stage.n_in, largest, dtype=np.int64)
-    stage.bounds(-high, high)
-    with pytest.raises(OverflowRisk, match=f"^{stage.kind}: "):
-        stage.bounds(-high - 1, high + 1)
+@pytest.mark.parametrize("name", VARIANTS)
+def test_a_stage_is_read_back_as_it_was_written(name: str) -> None:
+    """The JSON holds kind and numbers, the arrays the rest; together they are the whole stage."""
+    stage = VARIANTS[name][0]
+    numbers, arrays = json.loads(json.dumps(stage.to_json())), stage.arrays()
+    assert next(iter(numbers)) == "kind" and numbers["kind"] == stage.kind
+    again = type(stage).from_json(numbers, arrays, "here")
+    for field in dataclasses.fields(stage):  # type: ignore[arg-type]
+        np.testing.assert_array_equal(getattr(again, field.name), getattr(stage, field.name))
+        assert (field.name in arrays) is isinstance(getattr(stage, field.name), np.ndarray)
+        some = {key: value for key, value in numbers.items() if key != field.name}
+        fewer = {key: value for key, value in arrays.items() if key != field.name}
+        with pytest.raises(FormatError, match=f"here: field {field.name} of .* is missing"):
+            type(stage).from_json(some, fewer, "here")
+    with pytest.raises(FormatError, match=r"field more of .* is unknown"):
+        type(stage).from_json(numbers | {"more": 1}, arrays, "here")
 
 
 @pytest.mark.parametrize("name", VARIANTS)

@@ -146,6 +146,7 @@ def test_a_curve_stays_below_the_folds_and_has_four_points_at_most() -> None:
         return sorted({job.n_people for job in jobs}, reverse=True)
 
     assert sizes(8, 2) == [2]  # folds learn from 4
+    assert sizes(9, 2) == [2]  # from 4 and from 5: no fold has more than it learns from
     assert sizes(10, 2) == [4, 2]  # from 5
     assert sizes(70, 2) == [32, 16, 8, 4]  # from 35
     assert sizes(4, 2) == []  # from 2
