@@ -183,7 +183,7 @@ def count_pose(showing: Showing, rest: Doubles, count: int, rng: np.random.Gener
     shape[THUMB] = _thumb(showing, bool(up[0]), pose[SPREAD], rng)
     if not up[0]:
         pose[CURL.start] = _FOLD
-        shape[THUMB] += _FOLD * np.radians([85.0, -5.0, 0.0])  # what that curl does to it
+    shape[THUMB] += pose[CURL.start] * np.radians([85.0, -5.0, 0.0])  # what curl does to a thumb
     return pose
 
 
