@@ -1,4 +1,4 @@
-"""How numbers are shown: each measured distribution against its source, and the whole as a gauge."""
+"""How numbers are shown: each measured distribution against its source; the whole as a gauge."""
 
 from __future__ import annotations
 
