@@ -10,9 +10,10 @@ What is drawn for a person is a habit; each take is drawn about it. What each dr
 - spread of straight fingers: gaps of 13.0, 8.5 and 16.1 degrees, people's means 5.9 rms apart: 27
   open hands of the SHREC 2017 track in PyPI `geomstats` 2.8.0, first bones in the palm's plane. The
   tracker's noise is in the spread of single gaps (5.9 to 11.5), which is taken smaller;
-- thumb held up: base to tip 53.6 degrees to its side, 19 rms, and 22 to the front, 9 rms (as above);
-- thumb folded: -38 to 30 degrees to its side: 26 closing hands of the same source have 18.6, 30 rms,
-  -39 to 61, and `iwer`'s "point" 45; how often it lies across the palm is invented;
+- thumb held up: base to tip 53.6 degrees to its side, 19 rms, and 22 to the front, 9 rms (as
+  above);
+- thumb folded: -38 to 30 degrees to its side: 26 closing hands of the same source have 18.6, 30
+  rms, -39 to 61, and `iwer`'s "point" 45; how often it lies across the palm is invented;
 - attitude: wrists bend within the 40 degrees either way, and 40 from side to side, that daily tasks
   take (Ryu and others, "Functional ranges of motion of the wrist joint", J. Hand Surg. 16A(3),
   409-419, 1991, abstract);
