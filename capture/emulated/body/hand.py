@@ -122,8 +122,10 @@ class Segment:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Hand:
-    """A hand with its forearm; segment 0 is the palm, 1 + 3 f + k bone k of finger f, 16 the arm,
-    17 to 19 the skin between the fingers, 20 that between thumb and index finger.
+    """A hand with its forearm.
+
+    Segment 0 is the palm, 1 + 3 f + k bone k of finger f, 16 the arm, 17 to 19 the skin between the
+    fingers, 20 that between thumb and index finger.
 
     Parameters
     ----------

@@ -79,6 +79,7 @@ def draw_person(number: int) -> Person:
     rng, own = (np.random.default_rng([number, key]) for key in (0x9A1, 0x9A2))
     size = rng.uniform()
     breadth = np.clip(size + 0.18 * rng.standard_normal(), 0.0, 1.0)
+    rng.random(6)  # not used any more; without them bodies would not be those of older recordings
     tilt = np.radians(rng.normal(0.0, [5.0, 3.5, 3.5]))
     return Person(
         number=number,

@@ -1,27 +1,26 @@
 """How people show a number with one hand: which fingers, how folded, which side, how held.
 
-What is drawn for a person is a habit; each take is drawn about it. What each distribution rests on:
+What is drawn for a person is a habit; each take is drawn about it. What each draw rests on:
 
-| drawn | from | source |
-| --- | --- | --- |
-| bend of folded fingers | 0.75 of the functional range's upper end to all of the active range | \
-Bain and others, "The functional range of motion of the finger joints", J. Hand Surg. Eur. 40(4), \
-406-411, 2015, abstract: 71, 87, 64 degrees; active ranges 90, 100, 80: Eaton, "Normal range of \
-motion reference values", Electronic Textbook of Hand Surgery. Between them lie the folded fingers \
-of the pose "point" in npm `iwer` 2.5.0: 68 to 74, 82 to 85, 53 to 59 |
-| spread of straight fingers | gaps of 13.0, 8.5 and 16.1 degrees, a person's mean by 5.9 rms | 27 \
-open hands of the SHREC 2017 track, in PyPI `geomstats` 2.8.0, measured in the palm's plane between \
-first bones; the noise of that tracker is in the spread of single gaps, which is taken smaller |
-| thumb held up | 53.6 degrees to its side, 19 rms, 22 to the front, 9 rms, base to tip | as above |
-| thumb folded | across the palm, along the index finger, or half off | 26 closing hands of the same \
-source: 18.6 degrees, 30 rms, -39 to 61; 45 in `iwer`'s "point"; shares invented |
-| attitude of the hand | wrist bends within the 40 degrees either way, and 40 from side to side, \
-that daily tasks take | Ryu and others, "Functional ranges of motion of the wrist joint", J. Hand \
-Surg. 16A(3), 409-419, 1991, abstract |
-| which fingers | usual combinations, shares invented; a person's habit holds in three of four takes \
-| Hohol and others, "A large-scale survey on finger counting routines", PeerJ 6:e5878, 2018, \
-abstract: 75 % of 380 people keep theirs |
-| which side of the hand, where it is held | assumed | |
+- bend of folded fingers: from 0.75 of the functional range's upper end, 71, 87 and 64 degrees (Bain
+  and others, "The functional range of motion of the finger joints", J. Hand Surg. Eur. 40(4),
+  406-411, 2015, abstract), to the active range, 90, 100 and 80 (Eaton, "Normal range of motion
+  reference values", Electronic Textbook of Hand Surgery). Between them lie the folded fingers of
+  the pose "point" in npm `iwer` 2.5.0: 68 to 74, 82 to 85 and 53 to 59;
+- spread of straight fingers: gaps of 13.0, 8.5 and 16.1 degrees, people's means 5.9 rms apart: 27
+  open hands of the SHREC 2017 track in PyPI `geomstats` 2.8.0, first bones in the palm's plane. The
+  tracker's noise is in the spread of single gaps (5.9 to 11.5), which is taken smaller;
+- thumb held up: base to tip 53.6 degrees to its side, 19 rms, and 22 to the front, 9 rms (as
+  above);
+- thumb folded: -38 to 30 degrees to its side: 26 closing hands of the same source have 18.6, 30
+  rms, -39 to 61, and `iwer`'s "point" 45; how often it lies across the palm is invented;
+- attitude: wrists bend within the 40 degrees either way, and 40 from side to side, that daily tasks
+  take (Ryu and others, "Functional ranges of motion of the wrist joint", J. Hand Surg. 16A(3),
+  409-419, 1991, abstract);
+- which fingers: usual combinations, shares invented. A habit holds in three of four takes: 75 % of
+  380 people keep theirs (Hohol and others, "A large-scale survey on finger counting routines",
+  PeerJ 6:e5878, 2018, abstract);
+- which side of the hand and where it is held: assumed.
 """
 
 from __future__ import annotations
@@ -183,7 +182,7 @@ def count_pose(showing: Showing, rest: Doubles, count: int, rng: np.random.Gener
     shape[THUMB] = _thumb(showing, bool(up[0]), pose[SPREAD], rng)
     if not up[0]:
         pose[CURL.start] = _FOLD
-        shape[THUMB] += _FOLD * np.radians([85.0, -5.0, 0.0])  # what that curl does to it
+    shape[THUMB] += pose[CURL.start] * np.radians([85.0, -5.0, 0.0])  # what curl does to a thumb
     return pose
 
 

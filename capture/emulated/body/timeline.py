@@ -41,7 +41,7 @@ X, Y, Z, ROLL, PITCH, YAW = range(6)
 CURL = slice(6, 11)
 SPREAD = 11
 FOLD, THUMB, FAN = slice(0, 3), slice(3, 6), slice(6, 10)
-"""Within a pose's shape, all radians and 0 by default: what a folded finger's three joints bend more
+"""Within a pose's shape, all radians, 0 by default: what a folded finger's three joints bend more
 than at full curl; how much farther out, towards the palm's front and bent the thumb is; by how much
 each of the four fingers leans to the thumb's side."""
 N_SHAPE = 10

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from capture.emulated.body.timeline import N_POSE, PITCH, ROLL, YAW, Gait, X, Y, Z
+from capture.emulated.body.timeline import N_POSE, PITCH, ROLL, SHAPE, YAW, Gait, X, Y, Z
 from capture.emulated.scenes.plan import Plan, pose
 
 __all__ = ["draw_stride", "empty", "light", "pick_up", "pocket", "walk"]
@@ -155,13 +155,16 @@ def draw_stride(rng: np.random.Generator, begin_s: float, end_s: float, large: n
         For pace, sizes and phases.
     begin_s, end_s : float
         When it is there.
-    large : float64 array, shape (12,)
+    large : float64 array, shape (n_pose,)
         Usual amplitude of the stride in each value of the pose; harmonics are smaller.
     """
     harmonics = np.array([1.0, 0.8, 0.25, 0.2])[:, None]
-    sizes = harmonics * large * rng.uniform(0.5, 1.2, (4, N_POSE))
+    sizes, phases = harmonics * large, np.zeros((4, N_POSE))
+    swaying = slice(0, SHAPE.start)  # walking shapes no hand
+    sizes[:, swaying] *= rng.uniform(0.5, 1.2, (4, SHAPE.start))
     steps_hz = float(np.clip(rng.normal(2.0, 0.13), 1.6, 2.4))
-    return Gait(begin_s, end_s, 0.5 * steps_hz, sizes, rng.uniform(0.0, 2 * np.pi, (4, N_POSE)))
+    phases[:, swaying] = rng.uniform(0.0, 2 * np.pi, (4, SHAPE.start))
+    return Gait(begin_s, end_s, 0.5 * steps_hz, sizes, phases)
 
 
 def walk(plan: Plan, begin_s: float, end_s: float) -> None:

@@ -9,6 +9,8 @@ emulator's habits.
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import numpy.typing as npt
 
@@ -107,7 +109,7 @@ def coverage(chains: list[Doubles], distance_mm: float, grid: AngularGrid) -> Do
     at = np.stack([x * onto, y * onto], axis=-1)
     filled = np.zeros(x.shape, bool)
     for chain in chains:
-        for a, b in zip(chain, chain[1:], strict=False):
+        for a, b in itertools.pairwise(chain):
             way = b[:2] - a[:2]
             share = ((at - a[:2]) @ way) / max(float(way @ way), 1e-9)
             share = np.clip(share, 0.0, 1.0)[..., None]

@@ -104,6 +104,15 @@ def test_the_nearer_surface_hides_the_farther_one() -> None:
     assert hidden < 0.01 * seen
 
 
+def test_surfaces_that_run_into_one_another_make_no_light() -> None:
+    """Two patches in one place send back what one of them does where it fills the cells."""
+    patch = _place(Actor(_patch(60.0, 60), 0.5), (0.0, 0.0, 150.0))
+    once, _ = render([patch], GRID, _under(DARK), 0.0, 100.0)
+    twice, _ = render([patch, patch], GRID, _under(DARK), 0.0, 100.0)
+    inside = GRID.directions[:, 2] > np.cos(np.radians(7.0))
+    np.testing.assert_allclose(twice[0, inside], once[0, inside], rtol=0.05)
+
+
 def test_what_faces_away_or_is_outside_the_field_sends_nothing() -> None:
     """The back of a patch and a patch at 70 degrees give no light."""
     away = _place(Actor(_patch(), 0.5), (0.0, 0.0, 200.0))
