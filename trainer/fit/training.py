@@ -30,11 +30,12 @@ from trainer.fit.held_out import (
 from trainer.fit.kept_fits import Finished
 from trainer.fit.pipeline import Fitted, assemble_model
 from trainer.fit.quantity import fit_quantity
+from trainer.fit.records import IN_TURN, LOCKED, Records, records_of
 from trainer.judge.evaluate import figures, log_test_use
+from trainer.judge.event_figures import match_streams
 from trainer.judge.events import Margins, Stream
 from trainer.judge.examination import Examination, examine, stream_of
 from trainer.judge.margins import choose_margins
-from trainer.judge.records import Records
 from trainer.judge.wake_up import examine_wake_up
 from trainer.judge.worst_takes import WorstTake
 from trainer.recipe import Recipe
@@ -155,7 +156,7 @@ def fit_model(
     sensor, data = chosen.corpus.sensor, chosen.corpus.digest
     model = assemble_model(recipe, sensor, fitted, margins, data)
     evaluation = _on_whom(chosen, len(fitted.labels))  # written down first, then judged
-    examined = _examine(chosen, fitted, fitted_quadrants, held_out, margins)
+    examined, records = _examine(chosen, fitted, fitted_quadrants, held_out, margins)
     evaluation |= examined.evaluation
     evaluation["operations"] = {"model": model.n_operations}
     if fitted_quadrants is not None:
@@ -188,7 +189,7 @@ def fit_model(
     return Trained(
         model, evaluation, fitted.classifier, fitted.features.low.size,
         chosen.corpus.select(locked=True), examined.worst,
-        _with_curve(examined.records, curve, from_fewer),
+        _with_curve(records, curve, from_fewer),
     )  # fmt: skip
 
 
@@ -258,7 +259,7 @@ def _examine(
     fitted_quadrants: Fitted | None,
     held_out: list[Stream],
     margins: Margins,
-) -> Examination:
+) -> tuple[Examination, Records]:
     """Score every recording of the locked participants, and examine the scores."""
     recipe, corpus = candidate.recipe, candidate.corpus
 
@@ -281,7 +282,13 @@ def _examine(
         whole, unit = fitted_quadrants.whole, fitted_quadrants.score_unit
         scored["four_quadrant_float"] = streams(quadrants, whole.run_float, unit)
         scored["four_quadrant"] = streams(quadrants, whole.run, unit)
-    return examine(recipe, corpus.participants, scored, held_out, margins, fitted.labels)
+    examined = examine(recipe, corpus.participants, scored, held_out, margins, fitted.labels)
+    matched = {
+        LOCKED: match_streams(scored["fixed"], recipe, margins),
+        IN_TURN: match_streams(held_out, recipe, margins),
+    }
+    usual = int(np.bincount(fitted.labels).argmax())
+    return examined, records_of(recipe, scored, usual, matched)
 
 
 def _on_whom(candidate: Candidate, n_windows: int) -> dict[str, Any]:
