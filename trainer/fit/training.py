@@ -121,10 +121,12 @@ def fit_model(
         The integer model could pass 32 bits.
     """
     tell = progress or (lambda _: None)
-    for step in skip:
-        if step not in STEPS:
-            raise UsageError("training", "step to leave out", repr(step), " or ".join(STEPS))
     recipes = [recipe] if isinstance(recipe, Recipe) else list(recipe)
+    allowed = STEPS if recipes[0].quantity is None else ()
+    for step in skip:
+        if step not in allowed:
+            expected = " or ".join(allowed) or "none: a quantity's training has none to spare"
+            raise UsageError(recipes[0].name, "step to leave out", repr(step), expected)
     workers = workers or LocalWorkers()
     candidates = reduce_for(folder.absolute(), recipes, workers, tell)
     if recipes[0].quantity is not None:
