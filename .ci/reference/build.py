@@ -48,6 +48,7 @@ def pages() -> Iterator[tuple[str, str]]:
     yield "parts", parts_page()
     protocol = (HOUSE / "capture" / "PROTOCOL.md").read_text("utf-8")
     yield "wire", protocol
+    yield "bring_your_own", (HOUSE / "capture" / "bring" / "IMPORT.md").read_text("utf-8")
     versions = sorted((HOUSE / ".changes").glob("*.md"), reverse=True)
     texts = [re.sub(r"(?m)^#", "##", file.read_text("utf-8")) for file in versions]
     yield "changes", "\n\n".join(["# Changes, the newest version first", *texts])

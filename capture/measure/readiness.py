@@ -11,8 +11,11 @@ from capture.measure.quality import MAX_SATURATED
 from capture.measure.signs import Signs, Twins
 
 __all__ = [
+    "FEW_PEOPLE",
+    "FEW_TAKES",
     "Caution",
     "few_of_a_class",
+    "few_takes",
     "signal_cautions",
     "twin_words",
 ]
@@ -109,17 +112,21 @@ def few_of_a_class(events: Iterable[tuple[str, Event]]) -> list[Caution]:
     for label, givers in sorted(people.items()):
         n_people = len(set(givers))
         # A stretch of everyday time is one long event: its takes say nothing.
-        few_takes = len(givers) < FEW_TAKES and not label.startswith("everyday")
-        if n_people < FEW_PEOPLE or few_takes:
-            found.append(
-                Caution(
-                    "few takes", float(len(givers)),
-                    f"{label}: {len(givers)} good takes of {n_people} "
-                    f"{'person' if n_people == 1 else 'people'}; below {FEW_TAKES} takes or "
-                    f"{FEW_PEOPLE} people its figures say little.",
-                )
-            )  # fmt: skip
+        too_few = len(givers) < FEW_TAKES and not label.startswith("everyday")
+        if n_people < FEW_PEOPLE or too_few:
+            found.append(few_takes(label, len(givers), n_people))
     return found
+
+
+def few_takes(label: str, n_takes: int, n_people: int, side: str = "") -> Caution:
+    """Say that there is little of a label; `side` tells training people from locked ones."""
+    people = "person" if n_people == 1 else "people"
+    return Caution(
+        "few takes", float(n_takes),
+        f"{label}: {n_takes} {'takes' if side else 'good takes'} of {n_people} "
+        f"{f'{side} {people}' if side else people}; below {FEW_TAKES} takes or {FEW_PEOPLE} people "
+        "its figures say little.",
+    )  # fmt: skip
 
 
 def twin_words(twins: Twins, names: Sequence[str]) -> str:

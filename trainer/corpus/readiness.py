@@ -8,6 +8,7 @@ from capture.measure.readiness import (
     FEW_PEOPLE,
     FEW_TAKES,
     Caution,
+    few_takes,
     signal_cautions,
     twin_words,
 )
@@ -93,12 +94,5 @@ def _few_takes(recipe: Recipe, recordings: Sequence[Cued]) -> list[Caution]:
                     "record it of more people: held out in turn, nobody is left to learn it from",
                 )  # fmt: skip
             if n_people < min(n_side, FEW_PEOPLE) or len(givers) < FEW_TAKES:
-                found.append(
-                    Caution(
-                        "few takes", float(len(givers)),
-                        f"{name.replace('_', ' ')}: {len(givers)} takes of {n_people} {side} "
-                        f"{'person' if n_people == 1 else 'people'}; below {FEW_TAKES} takes or "
-                        f"{FEW_PEOPLE} people its figures say little.",
-                    )
-                )  # fmt: skip
+                found.append(few_takes(name.replace("_", " "), len(givers), n_people, side))
     return found

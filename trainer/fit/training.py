@@ -30,11 +30,12 @@ from trainer.fit.held_out import (
 from trainer.fit.kept_fits import Finished
 from trainer.fit.pipeline import Fitted, assemble_model
 from trainer.fit.quantity import fit_quantity
+from trainer.fit.records import IN_TURN, LOCKED, Records, records_of
 from trainer.judge.evaluate import figures, log_test_use
+from trainer.judge.event_figures import match_streams
 from trainer.judge.events import Margins, Stream
 from trainer.judge.examination import Examination, examine, stream_of
 from trainer.judge.margins import choose_margins
-from trainer.judge.records import Records
 from trainer.judge.wake_up import examine_wake_up
 from trainer.judge.worst_takes import WorstTake
 from trainer.recipe import Recipe
@@ -120,8 +121,8 @@ def fit_model(
         The integer model could pass 32 bits.
     """
     tell = progress or _to_nobody
-    _refuse_unknown_steps(skip)
     recipes = [recipe] if isinstance(recipe, Recipe) else list(recipe)
+    _refuse_unknown_steps(recipes[0], skip)
     workers = workers or LocalWorkers()
     candidates = reduce_for(folder.absolute(), recipes, workers, tell)
     if recipes[0].quantity is not None:
@@ -153,7 +154,7 @@ def fit_model(
     sensor, data = chosen.corpus.sensor, chosen.corpus.digest
     model = assemble_model(recipe, sensor, fitted, margins, data)
     evaluation = _on_whom(chosen, len(fitted.labels))  # written down first, then judged
-    examined = _examine(chosen, fitted, fitted_quadrants, held_out, margins)
+    examined, records = _examine(chosen, fitted, fitted_quadrants, held_out, margins)
     evaluation |= examined.evaluation
     evaluation["operations"] = {"model": model.n_operations}
     if fitted_quadrants is not None:
@@ -169,7 +170,7 @@ def fit_model(
     return Trained(
         model, evaluation, fitted.classifier, fitted.features.low.size,
         chosen.corpus.select(locked=True), examined.worst,
-        _with_curve(examined.records, curve, from_fewer),
+        _with_curve(records, curve, from_fewer),
     )  # fmt: skip
 
 
@@ -177,10 +178,12 @@ def _to_nobody(what: str) -> None:
     """Report to nobody."""
 
 
-def _refuse_unknown_steps(skip: Collection[str]) -> None:
+def _refuse_unknown_steps(recipe: Recipe, skip: Collection[str]) -> None:
+    allowed = STEPS if recipe.quantity is None else ()
     for step in skip:
-        if step not in STEPS:
-            raise UsageError("training", "step to leave out", repr(step), " or ".join(STEPS))
+        if step not in allowed:
+            expected = " or ".join(allowed) or "none: a quantity's training has none to spare"
+            raise UsageError(recipe.name, "step to leave out", repr(step), expected)
 
 
 def _clear(finished: Sequence[Finished]) -> None:
@@ -287,7 +290,7 @@ def _examine(
     fitted_quadrants: Fitted | None,
     held_out: list[Stream],
     margins: Margins,
-) -> Examination:
+) -> tuple[Examination, Records]:
     """Score every recording of the locked participants, and examine the scores."""
     recipe, corpus = candidate.recipe, candidate.corpus
 
@@ -310,7 +313,13 @@ def _examine(
         whole, unit = fitted_quadrants.whole, fitted_quadrants.score_unit
         scored["four_quadrant_float"] = streams(quadrants, whole.run_float, unit)
         scored["four_quadrant"] = streams(quadrants, whole.run, unit)
-    return examine(recipe, corpus.participants, scored, held_out, margins, fitted.labels)
+    examined = examine(recipe, corpus.participants, scored, held_out, margins, fitted.labels)
+    matched = {
+        LOCKED: match_streams(scored["fixed"], recipe, margins),
+        IN_TURN: match_streams(held_out, recipe, margins),
+    }
+    usual = int(np.bincount(fitted.labels).argmax())
+    return examined, records_of(recipe, scored, usual, matched)
 
 
 def _on_whom(candidate: Candidate, n_windows: int) -> dict[str, Any]:

@@ -20,7 +20,6 @@ from trainer.judge.event_figures import MatchedStream, learn_placing, match_stre
 from trainer.judge.events import Margins, Reference, Stream
 from trainer.judge.groups import distance_bands, group_figures, worst_group
 from trainer.judge.margins import margin_grid, trade_off
-from trainer.judge.records import IN_TURN, LOCKED, Records, records_of
 from trainer.judge.worst_takes import WorstTake, false_events, find_worst_takes
 from trainer.recipe import OTHER, Recipe
 
@@ -98,13 +97,10 @@ class Examination:
     ----------
     evaluation : dict
     worst : tuple of WorstTake
-    records : Records
-        Every take and event behind the figures.
     """
 
     evaluation: dict[str, Any]
     worst: tuple[WorstTake, ...]
-    records: Records
 
 
 def examine(
@@ -138,16 +134,13 @@ def examine(
     n_classes = len(recipe.answers)
     matched = match_streams(streams["fixed"], recipe, margins)
     worst = find_worst_takes(matched, recipe)
-    usual = majority(fixed, train_labels)
-    matched_by_side = {LOCKED: matched, IN_TURN: match_streams(held_out, recipe, margins)}
-    records = records_of(recipe, streams, int(usual.answers[0]), matched_by_side)
     result: dict[str, Any] = {
         **{name: figures(takes) for name, takes in judged.items()},
-        "majority": figures(usual),
+        "majority": figures(majority(fixed, train_labels)),
         "cross_validation": figures(in_turn),
         "confusion": confusion(fixed, n_classes),
         "calibration": _calibration(streams["fixed"], held_out),
-        "per_participant": _per_participant({LOCKED: fixed, IN_TURN: in_turn}),
+        "per_participant": _per_participant({"locked": fixed, "in_turn": in_turn}),
         "worst_takes": [take.summary for take in worst],
         **_by_group(people, streams["fixed"], held_out),
     }
@@ -158,7 +151,7 @@ def examine(
         )  # a baseline that loses by its own rounding would be beaten for nothing
     if OTHER in recipe.answers:
         result["events"] = _events(recipe, matched, held_out, margins)
-    return Examination(result, worst, records)
+    return Examination(result, worst)
 
 
 def _by_group(

@@ -16,8 +16,8 @@ from runtime.files import whole_folder
 from runtime.front.model_folder import write_executions
 from runtime.sample_frames import write_test_frames
 from trainer.corpus.recordings import Recording
+from trainer.fit.records import write_records
 from trainer.fit.training import Trained
-from trainer.judge.records import write_records
 from trainer.judge.worst_takes import readouts_of
 from trainer.learn.float_onnx import float_onnx
 from trainer.tell.card import model_card

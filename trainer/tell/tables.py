@@ -8,7 +8,7 @@ from typing import Any
 from rich.table import Table
 
 from trainer.tell.quantity import quantity_rows, quantity_words
-from trainer.tell.sentences import per_hour
+from trainer.tell.sentences import emulated_words, per_hour
 
 __all__ = ["PIPELINES", "candidates_table", "evaluation_tables", "figure_text"]
 
@@ -65,7 +65,8 @@ def _quantity_table(evaluation: dict[str, Any]) -> Table:
         table.add_column(heading)
     for row in quantity_rows(evaluation):
         table.add_row(*row)
-    table.caption = quantity_words(evaluation)["interval"]
+    words = quantity_words(evaluation)["interval"], emulated_words(evaluation)
+    table.caption = " ".join(said for said in words if said)
     return table
 
 
@@ -77,6 +78,8 @@ def _takes_table(evaluations: Sequence[dict[str, Any]]) -> Table:
         for row in evaluation_rows(evaluation):
             table.add_row(*row)
         table.add_section()
+    said = dict.fromkeys(emulated_words(evaluation) for evaluation in evaluations)
+    table.caption = " ".join(words for words in said if words) or None
     return table
 
 

@@ -20,7 +20,6 @@ from capture.bring.bring import bring
 from capture.bring.plan import Sources, read_sensor
 from capture.cues.labels import EVENT_COLUMNS, Event, read_events, write_events
 from capture.cues.script import load_script, parse_script
-from capture.files import read_table
 from capture.frames import FrameBlock, FramePair
 from capture.store.dataset import (
     Participant,
@@ -33,6 +32,7 @@ from capture.store.dataset import (
 from capture.store.session import events_path, read_session
 from capture.store.validate import validate
 from capture.store.writer import SessionHeader, SessionWriter
+from capture.tsv_tables import read_table
 from capture.wire.codec import Description
 from runtime.errors import Error, FormatError, UsageError
 from runtime.sensor import Sensor

@@ -16,6 +16,7 @@ from trainer.tell.sentences import (
     verdict,
     worst_words,
 )
+from trainer.tell.tables import evaluation_tables
 
 
 def figure(value: float, low: float, high: float, people: int = 4) -> dict[str, Any]:
@@ -105,3 +106,14 @@ def test_numbers_are_plain() -> None:
     assert percent(figure(0.9567, 0.9, 1.0)) == "95.7 % (90.0 to 100.0)"
     assert (per_hour(0.6), per_hour(1302.4)) == ("0.60", "1,302")
     assert (from_end(-40.2), from_end(0.0)) == ("40 ms before", "0 ms after")
+
+
+def test_tables_say_what_kind_of_data_their_figures_rest_on() -> None:
+    """A table for the terminal says the kind of data below it, unless all of it is recorded."""
+    both = {name: figure(0.9, 0.8, 1.0) for name in ("accuracy", "macro_f1")}
+    row = {"task": "t", **dict.fromkeys(("fixed", "float", "majority", "cross_validation"), both)}
+    (table,) = evaluation_tables([row | {"recorded_by": ["unit a, firmware 1.2"]}])
+    assert table.caption is None
+    shapes = "unit a, firmware imported (real shapes, emulated optic)"
+    (table,) = evaluation_tables([row | {"recorded_by": [shapes]}])
+    assert "real shapes, emulated optic" in str(table.caption)
