@@ -23,7 +23,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from runtime.steady import hold_arithmetic_steady
+from runtime.reproducible_floats import hold_arithmetic_steady
 
 hold_arithmetic_steady()
 
