@@ -42,11 +42,11 @@ HARD = {
     USUAL: Conditions(empty=0.0),
     "10 % empty": Conditions(empty=0.1),
     "50 % empty": Conditions(empty=0.5),
-    "90 % empty": Conditions(empty=0.9),
     "strong flicker": Conditions(empty=0.0, flicker=True),
     "saturated frames": Conditions(empty=0.0, exposure=5.0),
     "8 bits": Conditions(empty=0.0, bit_depth=8),
     "16 bits": Conditions(empty=0.0, bit_depth=16),
+    "90 % empty": Conditions(empty=0.9),
 }
 
 

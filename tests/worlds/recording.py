@@ -95,8 +95,8 @@ def play_session(
     conditions = conditions or Conditions()
     world = world.set_to(conditions)
     sensor, task = world.sensor, sum(script.name.encode())
-    acting, noise, unit = (
-        np.random.default_rng([world.seed, number, task, part]) for part in (1, 2, 3)
+    acting, noise, unit, place = (
+        np.random.default_rng([world.seed, number, task, part]) for part in (1, 2, 3, 4)
     )
     script = script_for(script, conditions)
     cues = schedule(script, number)
@@ -106,7 +106,7 @@ def play_session(
     manner = Manner(world.overlap, away)
     person = person_of(world, number)
     postures, strokes = world.perform(person, cues, acting, time_s, manner)
-    room = world.room(acting)
+    room = world.room(place)
     with threadpool_limits(1):
         view = world.look(person, postures)
         lit, dark = expose(

@@ -152,8 +152,11 @@ class World:
 
 
 STRONG_FLICKER = 0.95, 0.08
+"""How deep lamps flicker, and their light as a share of the full well."""
 IN_SIGHT_S = 0.34
 """About how long a hand that comes and goes is in sight around its cue."""
+_TAKES = ("swipe_left", "push", "fingers_1", "fingers_2")
+"""A script with one of these asks for takes; others are everyday time, and stay as they are."""
 
 
 def script_for(script: Script, conditions: Conditions) -> Script:
@@ -165,9 +168,6 @@ def script_for(script: Script, conditions: Conditions) -> Script:
     rest_s = empty_s + IN_SIGHT_S
     rests = {"rest_s": (0.95 * rest_s, 1.05 * rest_s)}
     return script.model_copy(update=rests | {"lead_in_s": min(script.lead_in_s, 0.6 * rest_s)})
-
-
-_TAKES = ("swipe_left", "push", "fingers_1", "fingers_2")
 
 
 def expose(
@@ -190,17 +190,18 @@ def expose(
     returned = (view.returned + open_to * room.behind) @ matrix.T
     lamps = (open_to * room.lamp_scene + 0.08 * view.cover) @ matrix.T
     well = sensor.full_well_e
-    led_e = light.led_e * (returned + light.leak)
+    led_e: Singles = light.led_e * (returned + light.leak)
     drift = 1 + room.clouds * np.sin(2 * np.pi * time_s / 19.0 + 3 * room.phase)
     depth, lamp = STRONG_FLICKER if conditions.flicker else (room.modulation, room.lamp)
 
     def ambient(late_s: float) -> Singles:
         turn = np.sin(2 * np.pi * room.hz * (time_s + late_s) + room.phase)
         level = lamp * (1 + depth * turn) + room.daylight * drift
-        return (well * level[:, None]).astype(np.float32) * lamps
+        return np.asarray((well * level[:, None]).astype(np.float32) * lamps)
 
     pixels = _Pixels(world, matrix.shape[0], unit_rng)
-    lit = pixels.read((ambient(0.0) + led_e) * conditions.exposure, rng)
+    lit_e = ((ambient(0.0) + led_e) * conditions.exposure).astype(np.float32, copy=False)
+    lit = pixels.read(lit_e, rng)
     dark = pixels.read(ambient(light.apart_s) * conditions.exposure, rng)
     return lit, dark
 

@@ -79,15 +79,15 @@ class _Actor:
             return at_s
         self.here = True
         home = rest_posture(self.person)
-        home |= {axis: home[axis] + 6 * self.rng.standard_normal() for axis in ("x", "y", "z")}
+        if self.manner.always_away is None:
+            home |= {axis: home[axis] + 6 * self.rng.standard_normal() for axis in ("x", "y", "z")}
         return self.score.go(at_s, self.manner.travel_s / self.person.tempo, **home)
 
     def leave(self, at_s: float) -> float:
         """Take the hand away; return when it is gone."""
         self.here = False
         x, y = self.person.leaves_to
-        lasting_s = self.manner.travel_s / self.person.tempo
-        return self.score.go(at_s, lasting_s, x=self.about(x), y=self.about(y), z=60.0)
+        return self.score.go(at_s, self.manner.travel_s / self.person.tempo, x=x, y=y, z=60.0)
 
     def home(self, at_s: float, lasting_s: float) -> float:
         """Come back to rest, or go away at once."""
@@ -114,18 +114,21 @@ def act(
     strokes = []
     if manner.always_away:
         actor.leave(0.0)
-    for cue in cues:
+    # A generator for each cue: whoever does more or less in between does the same inside it.
+    for cue, own in zip(cues, rng.spawn(len(cues)), strict=True):
+        actor.rng = own
         begin_s, end_s = cue.onset_us / 1e6, cue.end_us / 1e6
         kind = cue.trial_type
         moves = _MOVES.get(kind.partition("_")[0], _everyday)
         if manner.always_away:
             # There before the cue and gone after it: what happens inside is the same as ever.
             actor.come(max(actor.free_s, begin_s - manner.travel_s / person.tempo - 0.05))
-        reaction_s = max(0.1, person.reaction_s + 0.04 * rng.standard_normal())
+        reaction_s = max(0.1, person.reaction_s + 0.04 * own.standard_normal())
         start_s = max(begin_s + reaction_s, actor.free_s)
         if kind != "idle":
             start_s = actor.come(start_s)
-        actor.leaving = manner.always_away is None and actor.here and rng.random() < person.away
+        leaves = own.random() < person.away
+        actor.leaving = manner.always_away is None and actor.here and bool(leaves)
         # Who begins late is quick about it: half a second for it is common, and enough.
         actor.hurry = float(np.clip((end_s + 0.1 - start_s) * person.tempo / 0.75, 0.6, 1.0))
         stroke = moves(actor, kind, start_s, end_s)
