@@ -110,7 +110,7 @@ def _reduce(
     )
     _refuse_copies(corpus.recordings, [first.digest for _, first, *_ in stored])
     tell("looking for takes")
-    sides = look_at(recipe, corpus.recordings, stored)
+    sides = look_at(recipe, corpus.sensor, entries[0], corpus.recordings, stored)
     found = Candidate(recipe, corpus, *entries, *sides)
     tell("placing gestures in their cues")
     placings = align(found.fit(), found.main, workers)

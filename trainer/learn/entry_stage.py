@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
@@ -12,6 +15,7 @@ from runtime.stages.bins import Bins
 from runtime.stages.contract.stage import Float64, Int32
 from runtime.stages.pixels import Pixels
 from trainer.learn.directions import shrunk
+from trainer.learn.excerpt import Excerpt
 from trainer.recipe import FeatureRecipe
 
 __all__ = ["choose_pixels", "learn_pixels", "reduction"]
@@ -41,7 +45,7 @@ def reduction(features: FeatureRecipe, sensor: Sensor) -> Bins:
 
 
 def learn_pixels(
-    features: FeatureRecipe, reduced_by: Bins, recordings: list[Int32], seed: int
+    features: FeatureRecipe, reduced_by: Bins, excerpts: Sequence[Excerpt], seed: int
 ) -> Pixels | None:
     """Choose a recipe's pixels; None when it takes bins.
 
@@ -51,8 +55,8 @@ def learn_pixels(
     ----------
     reduced_by : Bins
         As :func:`reduction` returns it. Bins larger than a pixel are taken as they are.
-    recordings : list of int32 (n_frames, n_pixels)
-        Lit minus dark of training recordings.
+    excerpts : sequence of Excerpt
+        Lit minus dark of training recordings, all pixels; frames in view are those to learn from.
     seed : int
         Seeds a random choice.
     """
@@ -65,12 +69,13 @@ def learn_pixels(
         rng = np.random.default_rng(seed)
         chosen = rng.choice(allowed, features.pixels, replace=False)
     else:
-        chosen = allowed[choose_pixels([r[:, allowed] for r in recordings], features.pixels)]
+        of_allowed = [replace(e, values=e.values[:, allowed]) for e in excerpts]
+        chosen = allowed[choose_pixels(of_allowed, features.pixels)]
     indices = np.sort(chosen).astype(np.int32)
     return Pixels(reduced_by.n_rows, reduced_by.n_cols, indices)
 
 
-def choose_pixels(recordings: list[Int32], n_pixels: int) -> NDArray[np.int64]:
+def choose_pixels(excerpts: Sequence[Excerpt], n_pixels: int) -> NDArray[np.int64]:
     """Choose the pixels that tell most about the readouts' strongest directions.
 
     QR factorisation with column pivoting of the leading principal directions (K. Manohar et al.,
@@ -80,8 +85,8 @@ def choose_pixels(recordings: list[Int32], n_pixels: int) -> NDArray[np.int64]:
 
     Parameters
     ----------
-    recordings : list of int32 (n_frames, n_values)
-        Lit minus dark.
+    excerpts : sequence of Excerpt
+        Lit minus dark; frames in view are those to learn from.
     n_pixels : int
         At most n_values.
 
@@ -90,10 +95,15 @@ def choose_pixels(recordings: list[Int32], n_pixels: int) -> NDArray[np.int64]:
     int64 (n_pixels,)
         Columns, the most telling first.
     """
-    shares = [_shares(r) for r in recordings]
-    steps = np.concatenate([np.diff(s, axis=0) for s in shares])
+    shares = [_shares(e.values) for e in excerpts]
+    steps = np.concatenate(
+        [
+            np.diff(s, axis=0)[e.seen[1:] & e.seen[:-1]]
+            for s, e in zip(shares, excerpts, strict=True)
+        ]
+    )
     variance = np.diag(shrunk(np.diag((steps * steps).mean(axis=0) / 2)))
-    x = np.concatenate(shares)
+    x = np.concatenate([s[e.seen] for s, e in zip(shares, excerpts, strict=True)])
     whitened = (x - x.mean(axis=0)) / np.sqrt(variance)
     n_values = whitened.shape[1]
     covariance = whitened.T @ whitened
@@ -103,6 +113,5 @@ def choose_pixels(recordings: list[Int32], n_pixels: int) -> NDArray[np.int64]:
 
 
 def _shares(values: Int32) -> Float64:
-    total = values.sum(axis=1, dtype=np.int64)
-    floor = max(1.0, float(np.quantile(total, 0.01)))
-    return np.asarray(values / np.maximum(total, floor)[:, None])
+    total = np.maximum(values.sum(axis=1, dtype=np.int64), 1)  # below 1, nothing is in view
+    return np.asarray(values / total[:, None])
