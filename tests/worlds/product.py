@@ -1,0 +1,57 @@
+"""All that these worlds take from the product: its public way of writing and describing recordings.
+
+They stand in one place because nothing else here depends on the product's rooms.
+"""
+
+from __future__ import annotations
+
+from capture.cues.energy import EnergyMeter
+from capture.cues.labels import Event, refine, write_events
+from capture.cues.script import Cue, CueKind, Script, load_script, schedule
+from capture.frames import FramePair
+from capture.store.dataset import Participant, add_participant, prepare_dataset, session_path
+from capture.store.session import events_path, read_session
+from capture.store.writer import SessionHeader, SessionWriter
+from capture.wire.codec import (
+    Acknowledge,
+    Command,
+    CommandKind,
+    Decoder,
+    Description,
+    Exposure,
+    Result,
+    Status,
+    encode,
+)
+from runtime.sensor import Sensor
+
+__all__ = [
+    "Acknowledge",
+    "Command",
+    "CommandKind",
+    "Cue",
+    "CueKind",
+    "Decoder",
+    "Description",
+    "EnergyMeter",
+    "Event",
+    "Exposure",
+    "FramePair",
+    "Participant",
+    "Result",
+    "Script",
+    "Sensor",
+    "SessionHeader",
+    "SessionWriter",
+    "Status",
+    "add_participant",
+    "encode",
+    "events_path",
+    "load_script",
+    "prepare_dataset",
+    "read_session",
+    "refine",
+    "schedule",
+    "session_path",
+    "write_events",
+]

@@ -1,0 +1,194 @@
+"""Sessions of a world, written with the recorder's own writer, and what is known of each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import joblib
+import numpy as np
+from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
+from worlds.acting import Floats
+from worlds.choreography import Manner
+from worlds.people import Person
+from worlds.product import (
+    Cue,
+    Description,
+    EnergyMeter,
+    Event,
+    FramePair,
+    Participant,
+    Script,
+    SessionHeader,
+    SessionWriter,
+    add_participant,
+    events_path,
+    load_script,
+    prepare_dataset,
+    refine,
+    schedule,
+    session_path,
+    write_events,
+)
+from worlds.world import Conditions, World, expose, script_for
+
+__all__ = ["Played", "few_takes", "play_session", "record_world"]
+
+UNIT = "unit-1"
+TASKS = ("dynamic", "finger_count")
+
+
+@dataclass(frozen=True)
+class Played:
+    """A session as it came off a sensor.
+
+    Parameters
+    ----------
+    lit, dark : uint16 (n_frames, n_rows, n_cols)
+    time_us : int64 (n_frames,)
+        Of the lit exposures.
+    cues : tuple of Cue
+    strokes : list of (float, float), one per cue
+        When what was asked for truly began and ended, seconds.
+    empty : bool (n_frames,)
+        No part of a hand in sight.
+    """
+
+    lit: NDArray[np.uint16]
+    dark: NDArray[np.uint16]
+    time_us: NDArray[np.int64]
+    cues: tuple[Cue, ...]
+    strokes: list[tuple[float, float]]
+    empty: NDArray[np.bool_]
+
+    def pairs(self) -> Iterator[FramePair]:
+        """Yield the frame pairs."""
+        for i, (lit, dark) in enumerate(zip(self.lit, self.dark, strict=True)):
+            yield FramePair(i, int(self.time_us[i]), lit, dark)
+
+
+def few_takes(task: str, repetitions: int) -> Script:
+    """Return a built-in script with so many takes of each label; the rest is as it is."""
+    script = load_script(task)
+    cues = tuple(c.model_copy(update={"repetitions": repetitions}) for c in script.cues)
+    return script.model_copy(update={"cues": cues})
+
+
+def person_of(world: World, number: int) -> Person:
+    """Return a world's person by number, always the same one."""
+    return world.draw_person(np.random.default_rng([world.seed, number]))
+
+
+def play_session(
+    world: World, script: Script, number: int, conditions: Conditions | None = None
+) -> Played:
+    """Let a person follow a script; the same person does the same under other conditions.
+
+    Parameters
+    ----------
+    number : int
+        Of the person, 1 and on: also the seed of the cues' order.
+    """
+    conditions = conditions or Conditions()
+    world = world.set_to(conditions)
+    sensor, task = world.sensor, sum(script.name.encode())
+    acting, noise, unit = (
+        np.random.default_rng([world.seed, number, task, part]) for part in (1, 2, 3)
+    )
+    script = script_for(script, conditions)
+    cues = schedule(script, number)
+    period_s = 1 / sensor.frame_rate_hz
+    time_s: Floats = np.arange(0, cues[-1].end_us / 1e6 + script.lead_in_s, period_s)
+    away = None if conditions.empty is None else conditions.empty > 0
+    manner = Manner(world.overlap, away)
+    person = person_of(world, number)
+    postures, strokes = world.perform(person, cues, acting, time_s, manner)
+    room = world.room(acting)
+    matrix = world.matrix(sensor.n_rows, sensor.n_cols)
+    with threadpool_limits(1):
+        view = world.look(person, postures)
+        lit, dark = expose(
+            world, matrix, view, room, noise, np.random.default_rng([world.seed, 0]), conditions
+        )
+    shape = len(time_s), sensor.n_rows, sensor.n_cols
+    start_us = int(unit.integers(10**6, 10**8))
+    time_us = start_us + np.rint(1e6 * time_s).astype(np.int64)
+    empty = view.cover.sum(axis=1) < 0.5
+    return Played(lit.reshape(shape), dark.reshape(shape), time_us, cues, strokes, empty)
+
+
+def _record(
+    folder: Path, world: World, script: Script, number: int, conditions: Conditions
+) -> dict[str, float]:
+    played = play_session(world, script, number, conditions)
+    name = f"P{number:02d}"
+    path = session_path(folder, name, "01", script.name)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    sensor = world.set_to(conditions).sensor
+    header = SessionHeader(name, "01", Description(sensor, UNIT, "1.0"), script, number)
+    meter, energy = EnergyMeter(), [np.zeros(0)]
+    with SessionWriter(path, header) as writer:
+        for pair in played.pairs():
+            writer.add(pair, pair.sequence, pair.time_us)
+    for at in range(0, len(played.lit), 256):
+        energy.append(meter.add(played.lit[at : at + 256], played.dark[at : at + 256]))
+    events: Sequence[Event] = [
+        Event(
+            cue.onset_us / 1e6, cue.duration_us / 1e6, cue.trial_type, cue.repetition,
+            cue_onset_s=cue.onset_us / 1e6, cue_duration_s=cue.duration_us / 1e6,
+        )
+        for cue in played.cues
+    ]  # fmt: skip
+    if script.movement:
+        seconds = (played.time_us - played.time_us[0]) / 1e6
+        events = refine(events, np.concatenate(energy), seconds)
+    write_events(events_path(path), events)
+    saturated = (played.lit >= sensor.saturation_counts).mean(axis=(1, 2))
+    return {
+        "n_frames": float(len(played.lit)),
+        "empty": float(played.empty.sum()),
+        "saturated": float((saturated > 0.02).sum()),
+    }
+
+
+def record_world(
+    folder: Path,
+    world: World,
+    scripts: Sequence[Script],
+    n_people: int,
+    n_locked: int,
+    conditions: Conditions | None = None,
+    n_jobs: int = 1,
+) -> dict[str, float]:
+    """Write a data set of P01 to Pnn, one session each of every script; the last are locked.
+
+    Returns
+    -------
+    dict
+        ``n_frames``, and the shares ``empty`` and ``saturated`` (of frames with more than 2 % of
+        the lit pixels saturated).
+    """
+    conditions = conditions or Conditions()
+    prepare_dataset(folder)
+    for number in range(1, n_people + 1):
+        person = person_of(world, number)
+        row = Participant(
+            f"P{number:02d}", consent=True, hand_length_mm=round(187 * person.size, 1),
+            handedness="left" if person.left else "right",
+            skin_reflectance=round(person.reflectance, 2), locked=number > n_people - n_locked,
+        )  # fmt: skip
+        add_participant(folder, row)
+    told = joblib.Parallel(n_jobs)(
+        joblib.delayed(_record)(folder, world, script, number, conditions)
+        for number in range(1, n_people + 1)
+        for script in scripts
+    )
+    total = {key: sum(one[key] for one in told) for key in told[0]}
+    n_frames = total["n_frames"]
+    return {
+        "n_frames": n_frames,
+        "empty": total["empty"] / n_frames,
+        "saturated": total["saturated"] / n_frames,
+    }
