@@ -24,6 +24,13 @@ QUANTISATION_DN2 = 1.0 / 12.0
 LEAST_FLOOR = 4
 """Of the level stage, counts: below it, its table of reciprocals has no bits left to look at."""
 
+FARTHER = 2
+"""Times the usual distance, up to which shares are free of it. People who hold the hand where they
+were asked to keep within half and twice; beyond, a hand is coming or leaving."""
+DISTANCE_POWER = 4
+"""Of the light that comes back from something smaller than the field of view: it is lit by the
+inverse square of the distance, and seen by it again."""
+
 
 def noise_counts(sensor: Sensor, n_pixels: int, ambient_counts: float) -> float:
     """Return the noise of a sum of lit minus dark over pixels to which no LED light comes back.
@@ -84,11 +91,12 @@ def learn_level(
 ) -> Level:
     """Choose the level stage's constants from training readouts.
 
-    The floor is the sum above which values tell a shape, so that frames without a hand stay small
-    instead of becoming amplified noise; yet at most half of what a hand in view usually sends back,
-    which has to be seen whatever the noise. Of the frames in view, the gain is the largest power of
-    two that leaves `clip_quantile` of the shares unsaturated, and the logarithm is zero at their
-    median.
+    The floor is what a hand twice as far as usual sends back, or the sum above which values tell a
+    shape where that is more: nearer, shares are free of distance; farther, they fade, and a hand
+    that leaves fades out instead of becoming amplified noise and an ever smaller logarithm. It is
+    at most half of the usual sum, which has to be seen whatever the noise. Of the frames in view,
+    the gain is the largest power of two that leaves `clip_quantile` of the shares unsaturated, and
+    the logarithm is zero at their median.
 
     Parameters
     ----------
@@ -103,7 +111,8 @@ def learn_level(
     if not seen.any():  # nothing but noise: a model can still be made of it, as of anything
         seen = total >= np.median(total)
     usual = float(np.median(total[seen]))
-    floor = max(LEAST_FLOOR, int(min(tells, usual / 2)))
+    fades = max(tells, usual / FARTHER**DISTANCE_POWER)
+    floor = max(LEAST_FLOOR, int(min(fades, usual / 2)))
     share = np.abs(values[seen]) / np.maximum(total[seen], floor)[:, None]
     largest = max(float(np.quantile(share, clip_quantile)), 2.0**-20)
     limit = symmetric_limit(features.level_bits)
