@@ -123,7 +123,7 @@ def record(
     from capture.lead.record import record as record_session
     from capture.lead.terminal import Screen, keys
     from capture.store.dataset import Participant
-    from capture.wire.link import Link
+    from capture.wire.link import SerialLink
 
     person = Participant(
         participant,
@@ -134,7 +134,7 @@ def record(
         locked=locked,
     )
     cues = load_script(script)
-    with Link(port) as link, keys() as controls, Screen(cues, quiet=as_json) as screen:
+    with SerialLink(port) as link, keys() as controls, Screen(cues, quiet=as_json) as screen:
         recording = record_session(
             link,
             person,
@@ -166,7 +166,7 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
     Lists every violation in a data set with file and row; then drops, timing, saturation and
     levels of each session. Exit code 1 if anything is wrong or not fit for training.
     """
-    from capture.measure.quality import judge, session_quality
+    from capture.measure.quality import quality_faults, session_quality
     from capture.store.dataset import find_sessions
     from capture.store.session import read_session
     from capture.store.validate import validate
@@ -188,7 +188,7 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
             if not violations:  # a session on its own: its error is the answer
                 raise
             continue
-        results.append((file, quality, judge(quality, session.sensor)))
+        results.append((file, quality, quality_faults(quality, session.sensor)))
     if as_json:
         report = {
             "violations": [str(violation) for violation in violations],
@@ -322,14 +322,14 @@ def live(port: str, model: Path, engine: str, log: Path | None, seconds: float |
     from rich.console import Console
 
     from capture.lead.live import LiveEvent, Watch, open_log
-    from capture.wire.link import Link
+    from capture.wire.link import SerialLink
     from runtime.model import load_model
     from runtime.verification.engines import open_engine
 
     loaded = load_model(model)
     step = open_engine(engine, loaded, model)
     console = Console(highlight=False)
-    with open_log(log) as write, Link(port) as link:
+    with open_log(log) as write, SerialLink(port) as link:
         watch = Watch(link, link.describe(), loaded, step)
         for caution in watch.cautions():
             click.echo(caution, err=True)

@@ -9,11 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from runtime.errors import FormatError
+from runtime.stages.contract.stage import Counts
 
 __all__ = ["Counts", "FrameBlock", "FramePair"]
-
-Counts = npt.NDArray[np.uint16]
-"""Raw ADC values, dtype uint16."""
 
 
 def _check_counts(where: str, lit: Counts, dark: Counts, n_axes: int) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from capture.lead.record import Recording
+    from capture.lead.record import RecordedSession
     from capture.measure.photon_transfer import PhotonTransfer
     from capture.measure.quality import Quality
     from capture.store.forget import Forgotten
@@ -24,7 +24,7 @@ __all__ = [
 _TELLING = 0.1  # standard error of a drift, above which the number says nothing
 
 
-def recording_figures(recording: Recording) -> dict[str, object]:
+def recording_figures(recording: RecordedSession) -> dict[str, object]:
     """Return the counts of a recording as plain JSON values."""
     return {
         "path": str(recording.path),
@@ -44,7 +44,7 @@ def recording_figures(recording: Recording) -> dict[str, object]:
     }
 
 
-def recording_line(recording: Recording) -> str:
+def recording_line(recording: RecordedSession) -> str:
     """Return what was recorded, in one line."""
     text = f"{recording.path}: {recording.n_pairs} frame pairs, {recording.n_takes} takes"
     if recording.n_rejected:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from runtime.drain import drain
+
 if TYPE_CHECKING:
     from runtime.budget import Budget
 
@@ -160,7 +162,7 @@ def _summary(result: Budget) -> list[str]:
         f"{'the host itself among them; ' if result.host_unverified else ''}the page marks them",
     ]
     lines += [f"  caution: {sentence}" for sentence in result.cautions]
-    return lines + [f"  {c.told}" for c in result.checks]
+    return lines + [f"  {c.line}" for c in result.checks]
 
 
 def _light(margin: float) -> str:
@@ -170,4 +172,4 @@ def _light(margin: float) -> str:
     return f"{1.0 / margin:.3g} times what a limit for the eye allows"
 
 
-commands: tuple[click.Command, ...] = (verify, budget)
+commands: tuple[click.Command, ...] = (verify, budget, drain)

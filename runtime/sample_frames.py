@@ -5,19 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
 from runtime.errors import FormatError
+from runtime.stages.contract.stage import Counts
 from runtime.weights import read_arrays
 
 if TYPE_CHECKING:
     from runtime.model import Model
 
 __all__ = ["TEST_FRAMES", "read_test_frames"]
-
-Counts = NDArray[np.uint16]
-
 TEST_FRAMES = "test_frames.npz"
 """Name of the file in a model folder: arrays ``lit`` and ``dark``, uint16 (n, n_rows, n_cols)."""
 

@@ -7,6 +7,8 @@ import importlib
 import re
 import subprocess
 import sys
+import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -78,6 +80,69 @@ def test_import_contract_file_agrees() -> None:
         check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+rooms = sorted(
+    path
+    for package in PACKAGES
+    for path in (HOUSE / package, *(HOUSE / package).rglob("*"))
+    if path.is_dir() and any(path.glob("*.py"))
+)
+
+
+@pytest.mark.parametrize("room", rooms, ids=lambda room: str(room.relative_to(HOUSE)))
+def test_every_room_says_what_is_behind_its_door_and_is_small(room: Path) -> None:
+    """A folder of modules opens with a docstring of its own, and holds a dozen modules at most."""
+    text = ast.get_docstring(ast.parse((room / "__init__.py").read_text(encoding="utf-8")))
+    assert text
+    assert len(text) > 60, f"{room}: its docstring does not say what is behind the door"
+    files = [path for path in room.glob("*.py") if path.name != "__init__.py"]
+    assert len(files) <= 12, f"{room}: {len(files)} modules; open a room inside it"
+
+
+def test_every_room_stands_in_an_import_contract() -> None:
+    """Each folder that holds rooms names all that is in it as layers, so that none is forgotten."""
+    contracts = tomllib.loads((HOUSE / "pyproject.toml").read_text(encoding="utf-8"))
+    layered = {
+        container
+        for contract in contracts["tool"]["importlinter"]["contracts"]
+        for container in contract.get("containers", ())
+        if contract.get("exhaustive")
+    }
+    with_rooms = {
+        ".".join(room.relative_to(HOUSE).parts)
+        for room in rooms
+        if any(r.parent == room for r in rooms)
+    }
+    assert with_rooms <= layered
+
+
+def test_no_import_goes_round_in_a_circle() -> None:
+    """No module reaches itself by its imports, those inside functions included."""
+    graph = {name: set(_imported(name)) for name in modules}
+    done: set[str] = set()
+
+    def visit(name: str, path: tuple[str, ...]) -> None:
+        assert name not in path, " -> ".join((*path[path.index(name) :], name))
+        if name not in done:
+            for target in sorted(graph.get(name, ())):
+                visit(target, (*path, name))
+            done.add(name)
+
+    for name in modules:
+        visit(name, ())
+
+
+def _imported(name: str) -> Iterator[str]:
+    """Return the modules of this house that a module imports by name, wherever in its text."""
+    path = HOUSE.joinpath(*name.split("."))
+    path = path / "__init__.py" if path.is_dir() else path.with_suffix(".py")
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            inner = [f"{node.module}.{alias.name}" for alias in node.names]
+            yield from (each if each in modules else node.module for each in inner)
+        elif isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
 
 
 @pytest.mark.parametrize("name", modules)

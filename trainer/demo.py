@@ -133,7 +133,7 @@ def _record_one(participant: int, script: str, out: Path) -> str:
     from capture.emulated.port.forked import running_fork
     from capture.emulated.session import noted_distance_mm
     from capture.lead.record import record
-    from capture.wire.link import Link
+    from capture.wire.link import SerialLink
 
     row = participant_row(participant, locked=participant in LOCKED)
     seed = _SEED + participant
@@ -142,7 +142,7 @@ def _record_one(participant: int, script: str, out: Path) -> str:
     )
     asked_for = load_script(script)
     distance_mm = noted_distance_mm(asked_for, participant, seed)
-    with running_fork(settings) as port, Link(port) as link:
+    with running_fork(settings) as port, SerialLink(port) as link:
         record(link, row, asked_for, seed, out, session="01", distance_mm=distance_mm)
     return f"{row.participant_id} {script}"
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from trainer.fit.training import Progress, fit_model
+from trainer.fit.training import Notify, fit_model
 from trainer.recipe import Recipe
 from trainer.tell.export import refuse_used_folder, write_model_folder
 from trainer.work.jobs import Workers
@@ -18,7 +18,7 @@ def train_model(
     data: Path,
     recipe: Recipe | Sequence[Recipe],
     out: Path,
-    progress: Progress | None = None,
+    progress: Notify | None = None,
     workers: Workers | None = None,
 ) -> dict[str, Any]:
     """Train, examine and write the whole model folder; return the evaluation.

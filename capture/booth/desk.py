@@ -15,10 +15,10 @@ from pathlib import Path
 
 from capture.cues.script import Script
 from capture.frames import FramePair
-from capture.lead.record import Progress, Recording, record
+from capture.lead.record import RecordedSession, RecordingStatus, record
 from capture.store.dataset import Participant, require_consent
 from capture.store.session import READOUTS_SUFFIX
-from capture.wire.link import Link
+from capture.wire.link import SerialLink
 from capture.wording import recording_figures
 from runtime.errors import Error, UsageError
 
@@ -133,7 +133,7 @@ class Desk:
     def _run(self, order: Order) -> None:
         first = dict(self._state)
         try:
-            with Link(order.port) as link:
+            with SerialLink(order.port) as link:
                 recording = record(
                     link,
                     order.participant,
@@ -188,10 +188,10 @@ class Desk:
             window.put_nowait(message)
 
 
-def _progress(now: Progress) -> dict[str, object]:
+def _progress(now: RecordingStatus) -> dict[str, object]:
     return dataclasses.asdict(now)
 
 
-def _result(recording: Recording) -> dict[str, object]:
+def _result(recording: RecordedSession) -> dict[str, object]:
     session = recording.path.name.removesuffix(READOUTS_SUFFIX)
     return recording_figures(recording) | {"session": session}

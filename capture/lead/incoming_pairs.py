@@ -13,12 +13,12 @@ from capture.cues.script import Script, schedule
 from capture.frames import FramePair
 from capture.store.writer import SessionWriter
 from capture.wire.codec import CommandKind, Description, Exposure, Message, Status
-from capture.wire.link import Link
+from capture.wire.link import SerialLink
 from capture.wire.pairing import PairCounts, Pairer
 from capture.wire.timeline import Gap, TimeLine
 from runtime.errors import PortError
 
-__all__ = ["Intake", "Progress", "Watch"]
+__all__ = ["Intake", "RecordingStatus", "Watch"]
 
 Watch = Callable[[FramePair, float, float], None]
 """Sees each frame pair as it is kept: the pair, its time in seconds from the first, its readout
@@ -26,7 +26,7 @@ energy in counts."""
 
 
 @dataclass(frozen=True, slots=True)
-class Progress:
+class RecordingStatus:
     """How a recording stands; times are of the sensor's clock.
 
     Parameters
@@ -68,7 +68,7 @@ class Intake:
 
     Parameters
     ----------
-    link : Link
+    link : SerialLink
         Open port.
     writer : SessionWriter
         Where readouts and journal go.
@@ -84,7 +84,7 @@ class Intake:
 
     def __init__(
         self,
-        link: Link,
+        link: SerialLink,
         writer: SessionWriter,
         description: Description,
         script: Script,
@@ -210,7 +210,7 @@ class Intake:
         self.line.begin_run(time.monotonic() - began)
         self.link.ask(CommandKind.START, after=self.take)
 
-    def progress(self) -> Progress:
+    def progress(self) -> RecordingStatus:
         """Return how the recording stands."""
         pair = self.newest
         level = 0.0
@@ -219,7 +219,7 @@ class Intake:
             lit_mean = float(pair.lit.mean())
             saturated = float((pair.lit >= self.description.sensor.saturation_counts).mean())
             level = _level(pair)
-        return Progress(
+        return RecordingStatus(
             self.n_pairs,
             self.now_us / 1e6,
             self.conductor.total_us / 1e6,

@@ -16,7 +16,7 @@ import numpy as np
 
 from capture.frames import FramePair
 from capture.wire.codec import CommandKind, Description, Exposure, Message, WireCounts
-from capture.wire.link import Link
+from capture.wire.link import SerialLink
 from capture.wire.pairing import Pairer
 from capture.wire.timeline import TimeLine
 from runtime.errors import FormatError, PortError, UsageError
@@ -68,7 +68,7 @@ class Watch:
 
     Parameters
     ----------
-    link : Link
+    link : SerialLink
         Open port.
     description : Description
         What the sensor says it is.
@@ -97,7 +97,9 @@ class Watch:
         The sensor's rows, columns or bits are not the model's.
     """
 
-    def __init__(self, link: Link, description: Description, model: Model, engine: Engine) -> None:
+    def __init__(
+        self, link: SerialLink, description: Description, model: Model, engine: Engine
+    ) -> None:
         _check_sensor(link.url, description.sensor, model.sensor)
         self._link = link
         self._description = description

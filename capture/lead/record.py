@@ -14,7 +14,7 @@ import numpy as np
 from capture.cues.conductor import Moment
 from capture.cues.labels import GOOD, Event, refine, write_events
 from capture.cues.script import Script
-from capture.lead.incoming_pairs import Intake, Progress, Watch
+from capture.lead.incoming_pairs import Intake, RecordingStatus, Watch
 from capture.store.dataset import (
     Participant,
     add_participant,
@@ -26,18 +26,18 @@ from capture.store.dataset import (
 from capture.store.session import events_path
 from capture.store.writer import SessionHeader, SessionWriter
 from capture.wire.codec import CommandKind, Exposure, WireCounts
-from capture.wire.link import Link
+from capture.wire.link import SerialLink
 from capture.wire.pairing import PairCounts
 from runtime.errors import Error, PortError, UsageError
 
-__all__ = ["Progress", "Recording", "record"]
+__all__ = ["RecordedSession", "RecordingStatus", "record"]
 
 _REPORT_S = 0.05
 _STALL_S = 10.0
 
 
 @dataclass(frozen=True, slots=True)
-class Recording:
+class RecordedSession:
     """What was recorded: its file, and what was counted while it came.
 
     `overruns` is the sensor's own count of exposures that it could not send, since its power-up.
@@ -65,7 +65,7 @@ class Recording:
 
 
 def record(
-    link: Link,
+    link: SerialLink,
     participant: Participant,
     script: Script,
     seed: int,
@@ -73,15 +73,15 @@ def record(
     *,
     session: str | None = None,
     distance_mm: float | None = None,
-    progress: Callable[[Progress], None] | None = None,
+    progress: Callable[[RecordingStatus], None] | None = None,
     controls: Callable[[], str | None] | None = None,
     watch: Watch | None = None,
-) -> Recording:
+) -> RecordedSession:
     """Record one session and leave it finished and labelled in the data set `out`.
 
     Parameters
     ----------
-    link : Link
+    link : SerialLink
         Open port of a sensor.
     participant : Participant
         Must have given consent; the row in ``participants.tsv`` is written before the first frame.
@@ -107,7 +107,7 @@ def record(
 
     Returns
     -------
-    Recording
+    RecordedSession
         Counts and the labels as written.
 
     Raises
@@ -149,7 +149,7 @@ def record(
     events = _finish(intake, script)
     with contextlib.suppress(PortError) if stopped else contextlib.nullcontext():
         link.ask(CommandKind.STOP)  # who stops early may have pulled the sensor already
-    return Recording(
+    return RecordedSession(
         path,
         intake.n_pairs,
         intake.now_us / 1e6,
@@ -170,7 +170,7 @@ def _with_what_is_kept(error: PortError, path: Path) -> PortError:
 
 def _run(
     intake: Intake,
-    progress: Callable[[Progress], None],
+    progress: Callable[[RecordingStatus], None],
     controls: Callable[[], str | None],
 ) -> bool:
     try:
@@ -184,7 +184,7 @@ def _run(
 
 def _lead(
     intake: Intake,
-    progress: Callable[[Progress], None],
+    progress: Callable[[RecordingStatus], None],
     controls: Callable[[], str | None],
 ) -> bool:
     """Take readouts until the script is over; return whether the operator ended it before.

@@ -15,7 +15,7 @@ from rich.progress_bar import ProgressBar
 from rich.text import Text
 
 from capture.cues.script import Script
-from capture.lead.record import Progress
+from capture.lead.record import RecordingStatus
 
 __all__ = ["Screen", "keys", "picture"]
 
@@ -48,13 +48,13 @@ class Screen:
     def __exit__(self, *_: object) -> None:
         self._live.stop()
 
-    def show(self, progress: Progress) -> None:
+    def show(self, progress: RecordingStatus) -> None:
         """Show how the recording stands."""
         if not self._quiet:
             self._live.update(picture(progress, self._script))
 
 
-def picture(progress: Progress, script: Script) -> Group:
+def picture(progress: RecordingStatus, script: Script) -> Group:
     """Return the screen's content: cue, progress, quality, keys."""
     moment = progress.moment
     cue = script.text(moment.trial_type) if moment.trial_type else ""

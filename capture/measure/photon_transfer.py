@@ -22,7 +22,7 @@ from runtime.files import write_whole
 
 __all__ = [
     "Estimate",
-    "Level",
+    "LightLevel",
     "PhotonTransfer",
     "corrected_spatial_variance",
     "dark_noise_e",
@@ -73,7 +73,7 @@ def corrected_spatial_variance(measured: float, temporal: float, n_frames: int) 
 
 
 @dataclass(frozen=True, slots=True)
-class Level:
+class LightLevel:
     """One flat field, pixel by pixel.
 
     Parameters
@@ -146,7 +146,7 @@ class PhotonTransfer:
         return dataclasses.asdict(self)
 
 
-def measure_level(block: FrameBlock, exposure_us: float) -> Level:
+def measure_level(block: FrameBlock, exposure_us: float) -> LightLevel:
     """Return mean and temporal variance of every pixel of a flat field.
 
     Notes
@@ -169,7 +169,7 @@ def measure_level(block: FrameBlock, exposure_us: float) -> Level:
         )
     lit_mean, lit_variance = _temporal(block.lit)
     dark_mean, dark_variance = _temporal(block.dark)
-    return Level(lit_mean, dark_mean, lit_variance, dark_variance, len(block), exposure_us)
+    return LightLevel(lit_mean, dark_mean, lit_variance, dark_variance, len(block), exposure_us)
 
 
 def _temporal(counts: Counts) -> tuple[Floats, Floats]:
@@ -181,12 +181,12 @@ def _temporal(counts: Counts) -> tuple[Floats, Floats]:
     return frames.mean(axis=0), variance
 
 
-def photon_transfer(levels: Sequence[Level], rng: np.random.Generator) -> PhotonTransfer:
+def photon_transfer(levels: Sequence[LightLevel], rng: np.random.Generator) -> PhotonTransfer:
     """Return what a series of flat fields says of the sensor.
 
     Parameters
     ----------
-    levels : sequence of Level
+    levels : sequence of LightLevel
         In any order, of the same pixels.
     rng : numpy.random.Generator
         Draws the resampled pixels of the intervals.
@@ -259,7 +259,7 @@ class _Figures:
     total_variance: Floats
 
 
-def _figures(levels: Sequence[Level], pixels: npt.NDArray[np.int64]) -> _Figures:
+def _figures(levels: Sequence[LightLevel], pixels: npt.NDArray[np.int64]) -> _Figures:
     dark = np.array([level.dark_mean[pixels].mean() for level in levels])
     signal = np.array([level.lit_mean[pixels].mean() for level in levels]) - dark
     dark_variance = np.array([level.dark_variance[pixels].mean() for level in levels])
@@ -304,7 +304,9 @@ def _figures(levels: Sequence[Level], pixels: npt.NDArray[np.int64]) -> _Figures
     )
 
 
-def _spatial(mean: Floats, variance: Floats, level: Level, pixels: npt.NDArray[np.int64]) -> float:
+def _spatial(
+    mean: Floats, variance: Floats, level: LightLevel, pixels: npt.NDArray[np.int64]
+) -> float:
     return corrected_spatial_variance(
         float(mean[pixels].var(ddof=1)), float(variance[pixels].mean()), level.n_frames
     )

@@ -15,7 +15,7 @@ from capture.measure.led import LedWatch
 from capture.store.session import Session
 from runtime.sensor import Sensor
 
-__all__ = ["Quality", "judge", "measure", "session_quality"]
+__all__ = ["Quality", "measure", "quality_faults", "session_quality"]
 
 # What a session may show and still be trained on: common practice, no source.
 MAX_DROPPED = 0.01
@@ -194,7 +194,7 @@ def _gaps_after(session: Session) -> set[int]:
     return {n for n in found if isinstance(n, int) and 0 <= n < 2**32}
 
 
-def judge(quality: Quality, sensor: Sensor) -> tuple[str, ...]:
+def quality_faults(quality: Quality, sensor: Sensor) -> tuple[str, ...]:
     """Return why a session is not fit for training; empty if it is."""
     reasons = []
     if quality.n_pairs == 0:

@@ -19,7 +19,7 @@ from capture.wire.codec import (
 from capture.wire.codec import encode as encode_message
 from runtime.errors import PortError
 
-__all__ = ["Link"]
+__all__ = ["SerialLink"]
 
 _READ_BYTES = 65_536
 _SILENCE_S = 0.05  # how long one read waits for the first byte
@@ -28,7 +28,7 @@ _RECONNECT_S = 120.0
 _ANSWER_S = 15.0  # an emulated sensor on a busy machine takes seconds to begin
 
 
-class Link:
+class SerialLink:
     """An open port with a decoder behind it.
 
     Nothing is queued here: what the caller does not take stays in the operating system's buffer,
@@ -222,7 +222,7 @@ class Link:
         except OSError:
             return  # an unplugged port cannot be closed in order; its descriptor is released
 
-    def __enter__(self) -> Link:
+    def __enter__(self) -> SerialLink:
         return self
 
     def __exit__(self, *_: object) -> None:

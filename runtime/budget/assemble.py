@@ -42,7 +42,7 @@ from runtime.budget.price.power import (
 )
 from runtime.budget.price.profiles import Profiles, profiles_of, write_json
 from runtime.budget.price.watching import watching_model
-from runtime.budget.verdict.host import Verdict, judge
+from runtime.budget.verdict.host import Verdict, host_verdict
 from runtime.budget.verdict.limits import Check, Limits, check
 from runtime.firmware.machine.compile import cores_of
 from runtime.firmware.profile import CoreProfile
@@ -280,7 +280,7 @@ def budget(
     total_draws = np.broadcast_to(sum(power_draws.values()), (n_draws,))
     use, use_draws = battery_use(average.typical, typical), battery_use(total_draws, draws)
     spread = "host.spread", "host.baseline_power"
-    verdict = judge(
+    verdict = host_verdict(
         (average.typical, total_draws),
         (
             typical[spread[0]] * typical[spread[1]],

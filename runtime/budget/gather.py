@@ -115,7 +115,7 @@ def gather(
         )  # fmt: skip
     if evaluation is not None and evaluation.wake_up is not None:
         share = inputs["watching.led_current"].typical / max(sensor.led_current_ma, 1e-9)
-        if evaluation.wake_up.made_at(n_rows, inputs["watching.rate"].typical, share):
+        if evaluation.wake_up.counted_at(n_rows, inputs["watching.rate"].typical, share):
             assumed = inputs["usage.false_wakes"]
             inputs.update(_measured_watching(evaluation.wake_up, evaluation.emulated, assumed))
     return dict(sorted(inputs.items())), titles

@@ -77,9 +77,9 @@ def _open_onnx(model: Model, folder: Path) -> Engine:
 def _open_c(model: Model, folder: Path) -> Engine:
     """Step the firmware's C, compiled for this machine."""
     from runtime.firmware.machine.compile import HOST, compile_for
-    from runtime.firmware.machine.execute import Host
+    from runtime.firmware.machine.execute import HostLibrary
 
-    host = Host(compile_for(folder / "firmware", HOST))
+    host = HostLibrary(compile_for(folder / "firmware", HOST))
     _check_identity(str(folder / "firmware"), host.layout.model_id, model)
 
     def step(lit: Counts, dark: Counts) -> Answer:

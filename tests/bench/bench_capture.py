@@ -38,7 +38,7 @@ from capture.wire.codec import (
     Result,
     encode,
 )
-from capture.wire.link import Link
+from capture.wire.link import SerialLink
 from runtime.sensor import Sensor
 
 USB_BYTES_PER_S = 1e6  # what a 12 Mbit/s USB serial link carries (common practice, no source)
@@ -93,7 +93,7 @@ def bench_decoding() -> None:
     )
 
 
-def serve(side: int, bits: int) -> None:
+def send_exposures(side: int, bits: int) -> None:
     """Send prepared exposures as fast as the host reads; runs as a process of its own."""
     sensor = Sensor("bench", side, side, bits)
     host, device = pty.openpty()
@@ -136,7 +136,7 @@ def bench_recording(side: int, bits: int) -> None:
     ):
         assert process.stdout is not None
         url = process.stdout.readline().strip()
-        with Link(url) as link:
+        with SerialLink(url) as link:
             start, cpu = time.perf_counter(), time.process_time()
             recording = record(
                 link, Participant("P01", True), load_script("dynamic"), 1, Path(folder) / "set"
@@ -255,7 +255,7 @@ def bench_framing() -> None:
 
 def main() -> None:
     if sys.argv[1:2] == ["serve"]:
-        serve(int(sys.argv[2]), int(sys.argv[3]))
+        send_exposures(int(sys.argv[2]), int(sys.argv[3]))
     if sys.argv[1:2] == ["write"]:
         write_until_killed(Path(sys.argv[2]))
     load = os.getloadavg()[0]  # others' work on the machine slows all that follows

@@ -40,8 +40,8 @@ from capture.store.session import read_session
 from trainer.corpus.reduced import Reduced
 from trainer.corpus.windows import judging_delay
 from trainer.fit.training import Trained, fit_model
-from trainer.judge.events import Event, Reference
-from trainer.judge.matching import Counts, f_measure, match_moments, total
+from trainer.judge.events import Detection, Reference
+from trainer.judge.matching import EventCounts, f_measure, match_moments, total
 from trainer.recipe import Recipe, load_recipe
 from trainer.tell.tables import figure_text
 from trainer.work.jobs import LocalWorkers
@@ -147,25 +147,27 @@ def _print_strokes(recipe: Recipe, trained: Trained) -> None:
         if not set(session.script.trial_types) & set(recipe.classes):
             continue
         number = int(recording.participant.removeprefix("P"))
-        made = [
+        references = [
             Reference(begin, end, recipe.classes.index(kind), False)
             for begin, end, kind in strokes(session.script, number)
         ]
         block = session.frames()
         decisions = trained.model.run(block.lit, block.dark).decisions
         time_s = (block.time_us - block.time_us[0]) / 1e6
-        told = [Event(float(time_s[f]), int(decisions[f])) for f in np.flatnonzero(decisions >= 0)]
-        pairs = match_moments(told, made, recipe.evaluation.max_latency_s)
-        counts.append(Counts(len(pairs), len(told), len(made)))
-        latencies_ms += [1000 * (told[t].told_s - made[m].offset_s) for t, m in pairs]
+        detected = [
+            Detection(float(time_s[f]), int(decisions[f])) for f in np.flatnonzero(decisions >= 0)
+        ]
+        pairs = match_moments(detected, references, recipe.evaluation.max_latency_s)
+        counts.append(EventCounts(len(pairs), len(detected), len(references)))
+        latencies_ms += [1000 * (detected[t].detected_s - references[m].offset_s) for t, m in pairs]
     if not latencies_ms:
         return
     everyone = total(counts)
     median, late = np.quantile(latencies_ms, (0.5, 0.95))
     print(
         f"  by true strokes   event F1 {f_measure(everyone):.3f} ({everyone.right} right of"
-        f" {everyone.told} told, {everyone.made} made), median latency {median:.0f} ms,"
-        f" 95th percentile {late:.0f} ms after the stroke's end",
+        f" {everyone.detected} detected, {everyone.references} performed), median latency"
+        f" {median:.0f} ms, 95th percentile {late:.0f} ms after the stroke's end",
         flush=True,
     )
 

@@ -19,8 +19,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "trainer"))
 
 from recorded_series import SERIES, load_series, series_recipe
 
+from runtime.intervals import wilson
 from trainer.fit.pipeline import fit_windows
-from trainer.judge.intervals import wilson
 from trainer.recipe import ClassifierRecipe
 
 HEADS = ("extra_trees", "boosted_trees", "mlp", "linear")

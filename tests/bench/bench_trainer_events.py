@@ -32,13 +32,15 @@ def main() -> None:
     ]
     began = time.perf_counter()
     ranked = rank_gestures(scores, other)
-    told = [decision_frames(ranked, decision)[0] for decision in decisions]
+    detected = [decision_frames(ranked, decision)[0] for decision in decisions]
     all_margins = time.perf_counter() - began
     began = time.perf_counter()
     stage, _ = decisions[1].run(scores, decisions[1].initial_state())
     one_margin = time.perf_counter() - began
-    same = np.array_equal(told[1], np.flatnonzero(stage[:, 0] != NO_EVENT))
-    print(f"{HOURS} h at {N_MARGINS} margins: {all_margins:.2f} s, {len(told[1])} events at one")
+    same = np.array_equal(detected[1], np.flatnonzero(stage[:, 0] != NO_EVENT))
+    print(
+        f"{HOURS} h at {N_MARGINS} margins: {all_margins:.2f} s, {len(detected[1])} events at one"
+    )
     print(f"the stage's own walk at one margin: {one_margin:.2f} s; the same events: {same}")
     print(f"ratio for a margin: {one_margin / (all_margins / N_MARGINS):.0f} times faster")
 

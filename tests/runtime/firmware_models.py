@@ -13,10 +13,9 @@ from runtime.onnx.graph import save_step_graph
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
+from runtime.stages.contract.stage import Counts
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
-
-Counts = NDArray[np.uint16]
 
 
 def dense(

@@ -89,7 +89,7 @@ class Reduced:
         """The cues that are takes, each with the frames among which it is judged."""
         return [pair for pair in zip(self.cues, self.judged, strict=True) if pair[0].take]
 
-    def judge(self, scores: Int32 | Float64, recipe: Recipe) -> Int64:
+    def judged_frames(self, scores: Int32 | Float64, recipe: Recipe) -> Int64:
         """Return the frame at which each take is judged, int64 (n_takes,).
 
         Parameters

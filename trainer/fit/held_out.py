@@ -111,7 +111,7 @@ class HoldOutJob:
         for recording in self.held:
             values = fitted.whole.run(recording.values)
             scores.append(
-                values if self.whole else values[recording.judge(values, self.fit.recipe)]
+                values if self.whole else values[recording.judged_frames(values, self.fit.recipe)]
             )
         return HeldOut(tuple(scores), fitted.score_unit)
 
@@ -229,7 +229,9 @@ def takes_of(jobs: Sequence[HoldOutJob], outcomes: Sequence[HeldOut]) -> Takes:
             takes = recording.takes
             people += [recording.recording.participant] * len(takes)
             labels += [cue.label for cue, _ in takes]
-            at_takes = scores[recording.judge(scores, job.fit.recipe)] if job.whole else scores
+            at_takes = (
+                scores[recording.judged_frames(scores, job.fit.recipe)] if job.whole else scores
+            )
             answers += at_takes.argmax(axis=1).tolist()
     return Takes(tuple(people), np.array(labels, np.int64), np.array(answers, np.int64))
 

@@ -35,9 +35,9 @@ from trainer.judge.worst_takes import WorstTake
 from trainer.recipe import Recipe
 from trainer.work.jobs import LocalWorkers, Workers
 
-__all__ = ["Progress", "Trained", "fit_model"]
+__all__ = ["Notify", "Trained", "fit_model"]
 
-Progress = Callable[[str], None]
+Notify = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +70,7 @@ class Trained:
 def fit_model(
     folder: Path,
     recipe: Recipe | Sequence[Recipe],
-    progress: Progress | None = None,
+    progress: Notify | None = None,
     workers: Workers | None = None,
 ) -> Trained:
     """Train a model from a data set and examine it on the locked participants.
@@ -159,7 +159,7 @@ def fit_model(
     )  # fmt: skip
 
 
-def _tell(tell: Progress, what: str, how_far: str) -> None:
+def _tell(tell: Notify, what: str, how_far: str) -> None:
     tell(f"{what}, {how_far}")
 
 

@@ -13,60 +13,77 @@ from typing import Any, Literal
 
 import numpy as np
 
+from runtime.intervals import garwood, garwood_upper
 from trainer.judge.evaluate import rounded_figure
-from trainer.judge.events import Event, Margins, Reference, Stream, decision_for, told_events
-from trainer.judge.intervals import garwood, garwood_upper, over_participants
+from trainer.judge.events import (
+    Detection,
+    Margins,
+    Reference,
+    Stream,
+    decision_for,
+    detected_events,
+)
+from trainer.judge.intervals import over_participants
 from trainer.judge.matching import (
-    Counts,
-    Interval,
+    EventCounts,
+    EventSpan,
     f_measure,
     match_intervals,
     match_moments,
+    precision,
+    recall,
     total,
 )
 from trainer.recipe import Recipe
 
-__all__ = ["HeardStream", "Placing", "false_rate", "hear", "learn_placing", "stream_figures"]
+__all__ = [
+    "MatchedStream",
+    "Placing",
+    "false_rate",
+    "learn_placing",
+    "match_streams",
+    "stream_figures",
+]
 
 LATENCY_STEP_MS = 50
 LATENCY_PERCENTILE = 95
 
 
 @dataclass(frozen=True, slots=True)
-class HeardStream:
-    """A stream, the events told of it, and which of them are right.
+class MatchedStream:
+    """A stream, the events detected in it, and which of them are right.
 
     Parameters
     ----------
     stream : Stream
-    told : list of Event
+    detected : list of Detection
     pairs : list of (int, int)
-        Indices of right events into `told`, and of their gestures into the stream's references.
+        Indices of right events into `detected`, and of their gestures into the stream's references.
     """
 
     stream: Stream
-    told: list[Event]
+    detected: list[Detection]
     pairs: list[tuple[int, int]]
 
     @property
-    def counts(self) -> Counts:
-        """Events right, told, and gestures made."""
-        return Counts(len(self.pairs), len(self.told), len(self.stream.references))
+    def counts(self) -> EventCounts:
+        """Right, detected and reference events."""
+        return EventCounts(len(self.pairs), len(self.detected), len(self.stream.references))
 
     def latencies_s(self) -> list[float]:
-        """Return, for each right event, how long after its gesture's end it was told; seconds."""
-        made = self.stream.references
-        return [self.told[t].told_s - made[m].offset_s for t, m in self.pairs]
+        """Return, for each right event, how long after its reference's end it came; seconds."""
+        references = self.stream.references
+        return [self.detected[d].detected_s - references[r].offset_s for d, r in self.pairs]
 
     def after_onset_s(self) -> list[float]:
-        """Return, for each right event, how long after its gesture's onset it was told; seconds."""
-        made = self.stream.references
-        return [self.told[t].told_s - made[m].onset_s for t, m in self.pairs]
+        """Return, for each right event, how long after its reference's onset it came; seconds."""
+        references = self.stream.references
+        return [self.detected[d].detected_s - references[r].onset_s for d, r in self.pairs]
 
 
 @dataclass(frozen=True, slots=True)
 class Placing:
-    """Where a gesture is taken to have been when an event is told: learned from training people.
+    """Where a gesture is taken to have been when an event is detected; learned in training.
 
     Parameters
     ----------
@@ -79,26 +96,28 @@ class Placing:
     latency_s: float
     length_s: float
 
-    def interval(self, event: Event) -> Interval:
+    def interval(self, event: Detection) -> EventSpan:
         """Return the stretch of time that an event stands for."""
-        end = event.told_s - self.latency_s
-        return Interval(end - self.length_s, end, event.label)
+        end = event.detected_s - self.latency_s
+        return EventSpan(end - self.length_s, end, event.label)
 
 
-def hear(streams: Sequence[Stream], recipe: Recipe, margins: Margins) -> list[HeardStream]:
-    """Tell the events of streams that reach the margins, and match them with the gestures."""
-    heard = []
+def match_streams(
+    streams: Sequence[Stream], recipe: Recipe, margins: Margins
+) -> list[MatchedStream]:
+    """Detect the events of streams that reach the margins, and match them with the references."""
+    matched = []
     for stream in streams:
-        told = told_events(stream, decision_for(recipe, margins, stream.score_unit))
-        pairs = match_moments(told, stream.references, recipe.evaluation.max_latency_s)
-        heard.append(HeardStream(stream, told, pairs))
-    return heard
+        detected = detected_events(stream, decision_for(recipe, margins, stream.score_unit))
+        pairs = match_moments(detected, stream.references, recipe.evaluation.max_latency_s)
+        matched.append(MatchedStream(stream, detected, pairs))
+    return matched
 
 
-def learn_placing(heard: Sequence[HeardStream]) -> Placing:
+def learn_placing(matched: Sequence[MatchedStream]) -> Placing:
     """Learn from right events of training people, held out in turn, where gestures lie."""
-    latencies = [latency for one in heard for latency in one.latencies_s()]
-    lengths = [made.offset_s - made.onset_s for one in heard for made in one.stream.references]
+    latencies = [latency for one in matched for latency in one.latencies_s()]
+    lengths = [r.offset_s - r.onset_s for one in matched for r in one.stream.references]
     return Placing(
         round(float(np.median(latencies)), 6) if latencies else 0.0,
         round(float(np.median(lengths)), 6) if lengths else 0.0,
@@ -106,13 +125,13 @@ def learn_placing(heard: Sequence[HeardStream]) -> Placing:
 
 
 def stream_figures(
-    heard: Sequence[HeardStream], recipe: Recipe, placing: Placing
+    matched: Sequence[MatchedStream], recipe: Recipe, placing: Placing
 ) -> dict[str, Any]:
     """Return the figures of streams, as they stand in evaluation.json under ``events``.
 
     Parameters
     ----------
-    heard : sequence of HeardStream
+    matched : sequence of MatchedStream
         Of the participants examined.
     placing : Placing
         Learned from other participants.
@@ -124,11 +143,11 @@ def stream_figures(
         n_participants, n_events), ``false_events_per_hour``, ``latency_ms``, ``reference_ends``.
     """
     evaluation = recipe.evaluation
-    gestures = [one for one in heard if one.stream.references]
+    gestures = [one for one in matched if one.stream.references]
 
-    def by_interval(one: HeardStream, offset_share: float | None) -> Counts:
+    def by_interval(one: MatchedStream, offset_share: float | None) -> EventCounts:
         right = match_intervals(
-            [placing.interval(event) for event in one.told],
+            [placing.interval(event) for event in one.detected],
             one.stream.references,
             collar_s=evaluation.collar_s,
             offset_share=offset_share,
@@ -142,15 +161,15 @@ def stream_figures(
     )
     return {
         "f1": _figure(moments, f_measure),
-        "precision": _figure(moments, _precision, "told"),
-        "recall": _figure(moments, _recall),
+        "precision": _figure(moments, precision, "detected"),
+        "recall": _figure(moments, recall),
         "interval_f1": _figure(intervals, f_measure),
         "onset_f1": _figure(onsets, f_measure),
-        "false_events_per_hour": false_rate(heard),
+        "false_events_per_hour": false_rate(matched),
         "latency_ms": _latency([ms for one in gestures for ms in one.latencies_s()]),
         "after_onset_ms": _median_and_p95([s for one in gestures for s in one.after_onset_s()]),
         "reference_ends": _reference_ends(
-            made for one in gestures for made in one.stream.references
+            reference for one in gestures for reference in one.stream.references
         ),
         "rules": {
             "collar_s": evaluation.collar_s,
@@ -163,16 +182,16 @@ def stream_figures(
     }
 
 
-def false_rate(heard: Sequence[HeardStream]) -> dict[str, Any]:
+def false_rate(matched: Sequence[MatchedStream]) -> dict[str, Any]:
     """Return false events per hour, with Garwood's interval and the one-sided bound at 95 %.
 
     Counted on the background's streams; without any, on those with gestures, where an event that
     is not right is false.
     """
-    background = [one for one in heard if one.stream.background]
-    counted = background or list(heard)
+    background = [one for one in matched if one.stream.background]
+    counted = background or list(matched)
     hours = sum(one.stream.hours for one in counted)
-    n_events = sum(len(one.told) - len(one.pairs) for one in counted)
+    n_events = sum(len(one.detected) - len(one.pairs) for one in counted)
     low, high = garwood(n_events, hours)
     return {
         "value": round(n_events / hours, 6),
@@ -186,18 +205,10 @@ def false_rate(heard: Sequence[HeardStream]) -> dict[str, Any]:
     }
 
 
-def _precision(counts: Counts) -> float:
-    return counts.right / counts.told if counts.told else 0.0
-
-
-def _recall(counts: Counts) -> float:
-    return counts.right / counts.made if counts.made else 0.0
-
-
 def _figure(
-    parts: Sequence[tuple[str, Counts]],
-    measure: Callable[[Counts], float],
-    field: Literal["told", "made"] = "made",
+    parts: Sequence[tuple[str, EventCounts]],
+    measure: Callable[[EventCounts], float],
+    field: Literal["detected", "references"] = "references",
 ) -> dict[str, Any]:
     """Return a share over all streams with its interval over participants.
 
@@ -235,7 +246,7 @@ def _median_and_p95(times_s: Sequence[float]) -> dict[str, Any]:
     }
 
 
-def _reference_ends(made: Iterable[Reference]) -> dict[str, int]:
+def _reference_ends(references: Iterable[Reference]) -> dict[str, int]:
     """Count where the gestures' ends come from."""
-    from_labels = [reference.from_labels for reference in made]
+    from_labels = [reference.from_labels for reference in references]
     return {"person": sum(from_labels), "alignment": len(from_labels) - sum(from_labels)}

@@ -1,4 +1,4 @@
-"""Events: what a stream of scores tells, by the rule of the decision stage.
+"""Events detected in a stream of scores, by the rule of the decision stage.
 
 A stream is one recording with the scores of all its frames, as the device would see it. The rule
 itself is :class:`runtime.stages.closing.decision.Decision`; what is here gives the same events on
@@ -20,22 +20,22 @@ from trainer.judge.evaluate import Conditions, Takes
 from trainer.recipe import OTHER, Recipe
 
 __all__ = [
-    "Event",
+    "Detection",
     "Margins",
     "Ranked",
     "Reference",
     "Stream",
     "decision_for",
     "decision_frames",
+    "detected_events",
     "rank_gestures",
-    "told_events",
 ]
 
 SECONDS_PER_HOUR = 3600.0
 
 
 class Reference(NamedTuple):
-    """One gesture that was made: when its movement began and ended, seconds, and its class.
+    """One gesture that was performed: when its movement began and ended, seconds, and its class.
 
     ``from_labels`` tells whether a person set these bounds; otherwise they are those of the
     movement that alignment finds inside the cue.
@@ -57,10 +57,10 @@ class Margins(NamedTuple):
     more: tuple[float, ...]
 
 
-class Event(NamedTuple):
-    """One event that was told: its moment, seconds from the first frame pair, and its class."""
+class Detection(NamedTuple):
+    """One detected event: its moment, seconds from the first frame pair, and its class."""
 
-    told_s: float
+    detected_s: float
     label: int
 
 
@@ -82,11 +82,11 @@ class Stream:
         The frame at which each take's movement begins, that at which it is judged, and its class;
         cues of the background are no takes.
     references : tuple of Reference
-        The gestures made, by time; takes of the class "other" are none.
+        The reference events, by time; takes of the class "other" are none.
     conditions : Conditions
-        Under what each take was made.
+        Under what each take was performed.
     background : bool
-        Whether the recording is everyday time in which nobody meant to make a gesture.
+        Whether the recording is everyday time in which nobody meant to perform a gesture.
     """
 
     recording: Recording
@@ -122,7 +122,7 @@ class Stream:
 
 @dataclass(frozen=True, slots=True)
 class Ranked:
-    """The frames of a stream on which a gesture has the best score, for telling events quickly.
+    """The frames of a stream on which a gesture has the best score, for detecting events quickly.
 
     Parameters
     ----------
@@ -145,7 +145,7 @@ class Ranked:
 
 
 def decision_for(recipe: Recipe, margins: Margins, score_unit: float) -> Decision:
-    """Return the decision stage that asks for margins: the one place where they become steps.
+    """Return the decision stage that requires margins: the one place where they become steps.
 
     Parameters
     ----------
@@ -183,18 +183,18 @@ def rank_gestures(scores: Int32 | Float64, other: tuple[bool, ...]) -> Ranked:
 
 
 def decision_frames(ranked: Ranked, decision: Decision) -> tuple[Int64, Int64]:
-    """Return the frames on which a decision stage tells an event, and the classes told.
+    """Return the frames on which a decision stage detects an event, and their classes.
 
     The same as the stage from its initial state, without walking the frames one by one: a class is
     active from its event for as long as its own run of frames above the release lasts, so that each
-    run tells at most one event, at its first frame that has persisted and that is not held off.
+    run gives at most one event, at its first frame that has persisted and that is not held off.
     """
-    asked = decision.asked[ranked.best]
-    held = ranked.margin >= asked - decision.hysteresis
+    required = decision.required[ranked.best]
+    held = ranked.margin >= required - decision.hysteresis
     frames, best = ranked.frames[held], ranked.best[held]
     if not len(frames):
         return frames, best
-    wanted = ranked.margin[held] >= asked[held]
+    wanted = ranked.margin[held] >= required[held]
     begins = np.ones(len(frames), dtype=bool)
     begins[1:] = (np.diff(frames) != 1) | (np.diff(best) != 0)
     run = np.cumsum(begins)
@@ -203,22 +203,24 @@ def decision_frames(ranked: Ranked, decision: Decision) -> tuple[Int64, Int64]:
     broken = np.where(begins & wanted, position - 1, np.where(~wanted, position, -1))
     in_a_row = position - np.maximum.accumulate(broken)
     ripe = np.flatnonzero(wanted & (in_a_row >= decision.persist))
-    told, index, earliest = [], 0, 0
+    detected, index, earliest = [], 0, 0
     ripe_frames, ripe_runs = frames[ripe], run[ripe]
     while index < len(ripe):
         frame = int(ripe_frames[index])
         if frame < earliest:
             index = int(np.searchsorted(ripe_frames, earliest))
             continue
-        told.append(ripe[index])
+        detected.append(ripe[index])
         earliest = frame + decision.hold_off
         index = int(np.searchsorted(ripe_runs, ripe_runs[index], side="right"))
-    chosen = np.array(told, dtype=np.int64)
+    chosen = np.array(detected, dtype=np.int64)
     return frames[chosen], best[chosen]
 
 
-def told_events(stream: Stream, decision: Decision, ranked: Ranked | None = None) -> list[Event]:
-    """Return the events that a decision stage tells of a stream, by time.
+def detected_events(
+    stream: Stream, decision: Decision, ranked: Ranked | None = None
+) -> list[Detection]:
+    """Return the events that a decision stage detects in a stream, by time.
 
     Parameters
     ----------
@@ -229,4 +231,4 @@ def told_events(stream: Stream, decision: Decision, ranked: Ranked | None = None
         ranked = rank_gestures(stream.scores, decision.other)
     frames, labels = decision_frames(ranked, decision)
     moments = stream.time_s[frames].tolist()
-    return [Event(*pair) for pair in zip(moments, labels.tolist(), strict=True)]
+    return [Detection(*pair) for pair in zip(moments, labels.tolist(), strict=True)]

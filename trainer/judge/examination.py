@@ -16,7 +16,7 @@ from runtime.stages.contract.stage import Float64, Int32, Int64
 from trainer.corpus.reduced import Reduced
 from trainer.judge.calibration import calibrate, expected_calibration_error, log_loss
 from trainer.judge.evaluate import Conditions, Takes, confusion, figures, majority, together
-from trainer.judge.event_figures import HeardStream, hear, learn_placing, stream_figures
+from trainer.judge.event_figures import MatchedStream, learn_placing, match_streams, stream_figures
 from trainer.judge.events import Margins, Reference, Stream
 from trainer.judge.groups import distance_bands, group_figures, worst_group
 from trainer.judge.margins import margin_grid, trade_off
@@ -66,7 +66,7 @@ def stream_of(
         scores,
         score_unit,
         starts,
-        reduced.judge(scores, recipe),
+        reduced.judged_frames(scores, recipe),
         labels,
         tuple(sorted(references)),
         _conditions(reduced, sensor, starts, ends),
@@ -129,8 +129,8 @@ def examine(
     in_turn = together([stream.takes for stream in held_out])
     fixed = judged["fixed"]
     n_classes = len(recipe.answers)
-    heard = hear(streams["fixed"], recipe, margins)
-    worst = find_worst_takes(heard, recipe)
+    matched = match_streams(streams["fixed"], recipe, margins)
+    worst = find_worst_takes(matched, recipe)
     result: dict[str, Any] = {
         **{name: figures(takes) for name, takes in judged.items()},
         "majority": figures(majority(fixed, train_labels)),
@@ -139,11 +139,11 @@ def examine(
         "confusion_four_quadrant": confusion(judged["four_quadrant"], n_classes),
         "calibration": _calibration(streams["fixed"], held_out),
         "per_participant": _per_participant({"locked": fixed, "in_turn": in_turn}),
-        "worst_takes": [take.told for take in worst],
+        "worst_takes": [take.summary for take in worst],
         **_by_group(people, streams["fixed"], held_out),
     }
     if OTHER in recipe.answers:
-        result["events"] = _events(recipe, heard, held_out, margins)
+        result["events"] = _events(recipe, matched, held_out, margins)
     return Examination(result, worst)
 
 
@@ -158,7 +158,7 @@ def _by_group(
     }
     everybody = together([takes for takes, _ in tables.values()])
     distances = distance_bands(everybody, _joined([c for _, c in tables.values()]), people)
-    found: dict[str, Any] = {"distance_told_by": "ruler" if distances.noted else "light"}
+    found: dict[str, Any] = {"distance_source": "ruler" if distances.noted else "light"}
     for key, (takes, conditions) in tables.items():
         groups = group_figures(takes, conditions, people, distances)
         found[f"groups{key}"] = groups
@@ -220,17 +220,17 @@ def _take_scores(streams: Sequence[Stream]) -> tuple[Float64, Int64]:
 
 
 def _events(
-    recipe: Recipe, heard: Sequence[HeardStream], held_out: Sequence[Stream], margins: Margins
+    recipe: Recipe, matched: Sequence[MatchedStream], held_out: Sequence[Stream], margins: Margins
 ) -> dict[str, Any]:
-    test = [one.stream for one in heard]
+    test = [one.stream for one in matched]
     return {
-        **stream_figures(heard, recipe, learn_placing(hear(held_out, recipe, margins))),
+        **stream_figures(matched, recipe, learn_placing(match_streams(held_out, recipe, margins))),
         "margin": round(margins.common, 6),
         "more_margin": {
             name: round(more, 6) for name, more in zip(recipe.classes, margins.more, strict=True)
         },
         "in_turn": trade_off(held_out, recipe, [margins])[0],
-        "false_events": false_events(heard, recipe),
+        "false_events": false_events(matched, recipe),
         "trade_off": trade_off(test, recipe, margin_grid(test, recipe, margins.more)),
         "trade_off_in_turn": trade_off(
             held_out, recipe, margin_grid(held_out, recipe, margins.more)

@@ -13,15 +13,22 @@ from typing import Any
 import numpy as np
 
 from runtime.stages.contract.stage import Float64
-from trainer.judge.events import Margins, Ranked, Stream, decision_for, rank_gestures, told_events
-from trainer.judge.matching import Counts, f_measure, match_moments, total
+from trainer.judge.events import (
+    Margins,
+    Ranked,
+    Stream,
+    decision_for,
+    detected_events,
+    rank_gestures,
+)
+from trainer.judge.matching import EventCounts, f_measure, match_moments, recall, total
 from trainer.recipe import Recipe
 
 __all__ = ["N_MARGINS", "choose_margins", "margin_grid", "trade_off"]
 
 N_MARGINS = 48
 PRICES = np.geomspace(1e-3, 1e3, 61)
-"""Of one false event, in gestures told right."""
+"""Of one false event, in gestures detected."""
 
 
 def margin_grid(
@@ -29,7 +36,7 @@ def margin_grid(
 ) -> list[Margins]:
     """Return common margins from none to the largest that any gesture reached, real units.
 
-    They are closest where they are small; beyond the last one nothing would be told.
+    They are closest where they are small; beyond the last one nothing would be detected.
 
     Parameters
     ----------
@@ -65,9 +72,9 @@ def choose_margins(streams: Sequence[Stream], recipe: Recipe) -> Margins:
 
     With background streams: first what each gesture needs more than the others; then, of the common
     margins whose false events per hour are within the recipe's limit, the one with the best event
-    F1; where none is within it, of all, because a model that tells nothing is none. Of equals, the
-    middle one is farthest from where the figures change. Without background: the same for all, the
-    one that the recipe's share of right answers to gestures pass.
+    F1; where none is within it, of all, because a model that detects nothing is none. Of equals,
+    the middle one is farthest from where the figures change. Without background: the same for all,
+    the one that the recipe's share of right answers to gestures pass.
 
     Parameters
     ----------
@@ -95,11 +102,11 @@ def _common_margins(
     largest = 0.0
     for stream, ranked in zip(streams, ranks, strict=True):
         moments = stream.time_s[ranked.frames]
-        for made in stream.references:
+        for reference in stream.references:
             first, last = np.searchsorted(
-                moments, (made.onset_s, made.offset_s + recipe.evaluation.max_latency_s)
+                moments, (reference.onset_s, reference.offset_s + recipe.evaluation.max_latency_s)
             )
-            own = ranked.margin[first:last][ranked.best[first:last] == made.label]
+            own = ranked.margin[first:last][ranked.best[first:last] == reference.label]
             if len(own):
                 largest = max(largest, float(own.max()) * stream.score_unit)
     return [float(margin) for margin in largest * np.linspace(0.0, 1.0, N_MARGINS) ** 2]
@@ -123,18 +130,18 @@ def _trade_off(
         counts = []
         for stream, ranked in zip(streams, ranks, strict=True):
             decision = decision_for(recipe, margin, stream.score_unit)
-            told = told_events(stream, decision, ranked)
-            pairs = match_moments(told, stream.references, recipe.evaluation.max_latency_s)
-            counts.append(Counts(len(pairs), len(told), len(stream.references)))
-        gestures = total(c for c in counts if c.made)
+            detected = detected_events(stream, decision, ranked)
+            pairs = match_moments(detected, stream.references, recipe.evaluation.max_latency_s)
+            counts.append(EventCounts(len(pairs), len(detected), len(stream.references)))
+        gestures = total(c for c in counts if c.references)
         n_false = sum(
-            c.told - c.right for c, counted in zip(counts, counted_on, strict=True) if counted
+            c.detected - c.right for c, counted in zip(counts, counted_on, strict=True) if counted
         )
         rows.append(
             {
                 "margin": round(margin.common, 6),
                 "f1": round(f_measure(gestures), 6),
-                "recall": round(gestures.right / gestures.made, 6) if gestures.made else 0.0,
+                "recall": round(recall(gestures), 6),
                 "false_per_hour": round(n_false / hours, 6) if hours else 0.0,
             }
         )
@@ -146,7 +153,7 @@ def _more_of_each(
 ) -> tuple[float, ...]:
     """Return what each gesture's margin is above the lowest one, real units.
 
-    A false event has one price for all gestures, in gestures told right; each gesture takes the
+    A false event has one price for all gestures, in gestures detected; each gesture takes the
     margin that is best at that price, which is the lowest one that keeps the recipe's limit. That a
     gesture has no false events yet does not mean that it will have none: one more is counted for
     each, as sure as all gestures' are.
@@ -167,12 +174,12 @@ def _more_of_each(
 def _alone(
     streams: Sequence[Stream], ranks: Sequence[Ranked], recipe: Recipe, common: Sequence[float]
 ) -> tuple[Float64, Float64]:
-    """Count what each gesture's events are at each margin, as if no other were ever told.
+    """Count what each gesture's events are at each margin, as if no other were ever detected.
 
     Returns
     -------
     gained, false : float64 (n_gestures, n_margins)
-        Right events less wrong ones, where gestures were made; events of the background.
+        Right events less wrong ones, where gestures were performed; events of the background.
     """
     counts = np.zeros((2, len(recipe.classes), len(common)))
     nothing = (0.0,) * len(recipe.classes)
@@ -181,13 +188,13 @@ def _alone(
             only = ranked.of(int(gesture))
             for index, margin in enumerate(common):
                 decision = decision_for(recipe, Margins(margin, nothing), stream.score_unit)
-                told = told_events(stream, decision, only)
+                detected = detected_events(stream, decision, only)
                 if stream.background:
-                    counts[1, gesture, index] += len(told)
-                elif told:
-                    made = stream.references
-                    right = match_moments(told, made, recipe.evaluation.max_latency_s)
-                    counts[0, gesture, index] += 2 * len(right) - len(told)
+                    counts[1, gesture, index] += len(detected)
+                elif detected:
+                    references = stream.references
+                    right = match_moments(detected, references, recipe.evaluation.max_latency_s)
+                    counts[0, gesture, index] += 2 * len(right) - len(detected)
     return counts[0], counts[1]
 
 

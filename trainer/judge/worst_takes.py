@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from capture.store.session import READOUTS_SUFFIX, read_session
 from runtime.stages.contract.stage import Float64
 from trainer.corpus.windows import ahead
-from trainer.judge.event_figures import HeardStream
+from trainer.judge.event_figures import MatchedStream
 from trainer.recipe import Recipe
 
 __all__ = ["N_WORST", "WorstTake", "false_events", "find_worst_takes", "readouts_of"]
@@ -32,10 +32,10 @@ class WorstTake:
 
     Parameters
     ----------
-    told : dict
-        What evaluation.json says of it: ``participant``, ``session``, ``asked``, ``answer``,
-        ``right``, ``begins_s``, ``at_s`` (when it was judged), ``lead`` (score of the class asked
-        for over the best other, real units), ``event`` (class told in the stream, or None),
+    summary : dict
+        What evaluation.json says of it: ``participant``, ``session``, ``reference``, ``answer``,
+        ``right``, ``begins_s``, ``at_s`` (when it was judged), ``lead`` (score of the reference
+        class over the best other, real units), ``event`` (class detected in the stream, or None),
         ``look_at``.
     path : pathlib.Path
         The session.
@@ -49,24 +49,24 @@ class WorstTake:
         pair.
     scores : float64 (n, n_classes)
         Real units, at those times.
-    asked, answer : int
+    reference, answer : int
         Classes.
     """
 
-    told: dict[str, Any]
+    summary: dict[str, Any]
     path: Path
     moments: NDArray[np.int64]
     moments_s: Float64
     time_s: Float64
     scores: Float64
-    asked: int
+    reference: int
     answer: int
 
 
-def find_worst_takes(heard: Sequence[HeardStream], recipe: Recipe) -> tuple[WorstTake, ...]:
+def find_worst_takes(matched: Sequence[MatchedStream], recipe: Recipe) -> tuple[WorstTake, ...]:
     """Return the takes whose own class was farthest behind (or least ahead) when judged."""
     leads = []
-    for one in heard:
+    for one in matched:
         stream = one.stream
         scores = stream.scores[stream.take_frames].astype(np.float64) * stream.score_unit
         leads += [
@@ -76,7 +76,7 @@ def find_worst_takes(heard: Sequence[HeardStream], recipe: Recipe) -> tuple[Wors
     return tuple(_worst_take(one, take, lead, recipe) for lead, one, take in leads[:N_WORST])
 
 
-def _worst_take(one: HeardStream, take: int, lead: float, recipe: Recipe) -> WorstTake:
+def _worst_take(one: MatchedStream, take: int, lead: float, recipe: Recipe) -> WorstTake:
     stream = one.stream
     judged = int(stream.take_frames[take])
     first = min(int(stream.take_starts[take]), judged)
@@ -84,16 +84,16 @@ def _worst_take(one: HeardStream, take: int, lead: float, recipe: Recipe) -> Wor
     latest = times[judged] + recipe.evaluation.max_latency_s
     begin, end = np.searchsorted(times, (times[first] - LEAD_S, latest))
     scores = stream.scores[begin:end].astype(np.float64) * stream.score_unit
-    asked = int(stream.take_labels[take])
+    reference = int(stream.take_labels[take])
     answer = int(stream.scores[judged].argmax())
     names = recipe.answers
-    events = [e for e in one.told if times[first] <= e.told_s <= latest]
-    told = {
+    events = [e for e in one.detected if times[first] <= e.detected_s <= latest]
+    summary = {
         "participant": stream.participant,
         "session": stream.recording.path.name.removesuffix(READOUTS_SUFFIX),
-        "asked": names[asked],
+        "reference": names[reference],
         "answer": names[answer],
-        "right": asked == answer,
+        "right": reference == answer,
         "begins_s": round(float(times[first]), 3),
         "at_s": round(float(times[judged]), 3),
         "lead": round(lead, 6),
@@ -103,26 +103,26 @@ def _worst_take(one: HeardStream, take: int, lead: float, recipe: Recipe) -> Wor
     shown = max(0, first - AROUND_FRAMES), min(len(times) - 1, judged + AROUND_FRAMES)
     moments = np.unique(np.linspace(*shown, N_MOMENTS).round().astype(np.int64))
     return WorstTake(
-        told,
+        summary,
         stream.recording.path,
         moments,
         times[moments],
         times[begin:end],
         scores,
-        asked,
+        reference,
         answer,
     )
 
 
 def _look_at(
-    one: HeardStream, take: int, best: NDArray[np.intp], times: Float64, recipe: Recipe
+    one: MatchedStream, take: int, best: NDArray[np.intp], times: Float64, recipe: Recipe
 ) -> list[str]:
     """Say in words what may have gone wrong."""
     stream = one.stream
     judged_s = float(stream.time_s[stream.take_frames[take]])
-    asked = int(stream.take_labels[take])
-    name = _spoken(recipe.answers[asked])
-    led = times[best == asked]
+    reference = int(stream.take_labels[take])
+    name = _spoken(recipe.answers[reference])
+    led = times[best == reference]
     hints = []
     if not len(led):
         rival = _spoken(recipe.answers[int(np.bincount(best).argmax())])
@@ -131,7 +131,7 @@ def _look_at(
         hints.append(f"{name} led only from {led[0] - judged_s:.2f} s after the frame judged.")
     elif judged_s > led[-1]:
         hints.append(f"{name} led until {judged_s - led[-1]:.2f} s before the frame judged.")
-    elif best[int(np.searchsorted(times, judged_s))] != asked:
+    elif best[int(np.searchsorted(times, judged_s))] != reference:
         hints.append(f"{name} led before and after the frame judged, but not at it.")
     else:
         hints.append(f"{name} was answered, by a small lead.")
@@ -150,20 +150,20 @@ def _spoken(name: str) -> str:
     return f"“{name.replace('_', ' ')}”"
 
 
-def false_events(heard: Sequence[HeardStream], recipe: Recipe) -> list[dict[str, Any]]:
+def false_events(matched: Sequence[MatchedStream], recipe: Recipe) -> list[dict[str, Any]]:
     """List false events, the background's first, so that someone can look at each; at most 50."""
     rows = []
-    for one in sorted(heard, key=lambda h: not h.stream.background):
-        right = {told for told, _ in one.pairs}
+    for one in sorted(matched, key=lambda h: not h.stream.background):
+        right = {detected for detected, _ in one.pairs}
         rows += [
             {
                 "participant": one.stream.participant,
                 "session": one.stream.recording.path.name.removesuffix(READOUTS_SUFFIX),
-                "at_s": round(event.told_s, 3),
+                "at_s": round(event.detected_s, 3),
                 "event": recipe.answers[event.label],
                 "background": one.stream.background,
             }
-            for index, event in enumerate(one.told)
+            for index, event in enumerate(one.detected)
             if index not in right
         ]
     return rows[:MAX_FALSE_EVENTS]

@@ -90,7 +90,7 @@ def _letter(index: int) -> str:
 
 
 def _before(ms: float) -> str:
-    """Return when a gesture ended that an event is told of, from the event."""
+    """Return when the gesture of a detected event ended, from the event."""
     return from_end(-ms)
 
 
@@ -112,7 +112,7 @@ def _matrices(evaluation: Row) -> list[dict[str, Any]]:
 def _groups(evaluation: Row) -> list[dict[str, Any]]:
     """Return both sides' results by group, with the worst of each in words."""
     bounded = {name for name in GROUPINGS if name != "distance"}
-    if evaluation["distance_told_by"] == "ruler":
+    if evaluation["distance_source"] == "ruler":
         bounded.add("distance")
     sides = []
     for key, title in (
@@ -162,9 +162,9 @@ def _bounds(row: Row, grouping: str, unit: str) -> str:
 def _take(take: WorstTake, readouts: NDArray[np.int32]) -> dict[str, Any]:
     """Return what the page shows of one take; its pictures share one scale of grey."""
     low, high = (float(v) for v in np.quantile(readouts, [0.01, 0.99]))
-    since = take.moments_s - take.told["begins_s"]
+    since = take.moments_s - take.summary["begins_s"]
     return {
-        "told": take.told,
+        "summary": take.summary,
         "scores": scores_chart(take),
         "pictures": [
             (f"{at:.2f} s".replace("-", "−"), grey_picture(readout, low, high))

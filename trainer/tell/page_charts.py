@@ -133,16 +133,17 @@ def learning_chart(curve: Sequence[Row]) -> Markup:
 
 
 def scores_chart(take: WorstTake) -> Markup:
-    """Scores of one take over time: the class asked for, the one answered, and the best other."""
-    told = take.told
-    times = take.time_s - told["begins_s"]
-    answered = take.answer if take.answer != take.asked else None
-    rest = [c for c in range(take.scores.shape[1]) if c not in (take.asked, answered)]
-    others = take.scores[:, rest].max(axis=1) if rest else take.scores[:, take.asked]
+    """Scores of one take over time: the reference class, the one answered, and the best other."""
+    summary = take.summary
+    times = take.time_s - summary["begins_s"]
+    answered = take.answer if take.answer != take.reference else None
+    rest = [c for c in range(take.scores.shape[1]) if c not in (take.reference, answered)]
+    others = take.scores[:, rest].max(axis=1) if rest else take.scores[:, take.reference]
     low, high = float(take.scores.min()), float(take.scores.max())
-    judged = told["at_s"] - told["begins_s"]
+    judged = summary["at_s"] - summary["begins_s"]
     plot = Plot(
-        f"Scores over time of {told['asked']} by {told['participant']}, answered {told['answer']}",
+        f"Scores over time of {summary['reference']} by {summary['participant']}, "
+        f"answered {summary['answer']}",
         (float(times[0]), float(times[-1])),
         (low - 0.05 * (high - low), high + 0.12 * (high - low)),
         height=120,
@@ -153,7 +154,7 @@ def scores_chart(take: WorstTake) -> Markup:
     plot.line(times.tolist(), others.tolist(), "line soft")
     if answered is not None:
         plot.line(times.tolist(), take.scores[:, answered].tolist(), "line ink")
-    plot.line(times.tolist(), take.scores[:, take.asked].tolist(), "line accent")
+    plot.line(times.tolist(), take.scores[:, take.reference].tolist(), "line accent")
     plot.x_axis(
         [(t, f"{t:g}") for t in nice_ticks(float(times[0]), float(times[-1]), 6)],
         "s from the take's beginning",

@@ -46,7 +46,15 @@ from capture.wire.codec import (
 from runtime.errors import Error, FormatError, PortError, UsageError
 from runtime.sensor import Sensor
 
-__all__ = ["FIRMWARE", "Device", "DeviceSettings", "main", "run_device", "running_device", "serve"]
+__all__ = [
+    "FIRMWARE",
+    "Device",
+    "DeviceSettings",
+    "main",
+    "run_device",
+    "run_on_port",
+    "running_device",
+]
 
 FIRMWARE = "emulated 1"
 _UNIT = re.compile(r"[A-Za-z0-9_-]{1,32}")
@@ -262,7 +270,7 @@ class Device:
         return packet
 
 
-def serve(device: Device, port: Port) -> None:
+def run_on_port(device: Device, port: Port) -> None:
     """Serve a port until the process is told to stop (SIGINT or SIGTERM).
 
     Packets wait for the host when it does not read: the device drops none of its own accord.
@@ -351,7 +359,7 @@ def run_device(settings: DeviceSettings, announce: Callable[[str], None] = _prin
     signal.signal(signal.SIGINT, _stop)
     try:
         announce(port.url)
-        serve(device, port)
+        run_on_port(device, port)
     finally:
         port.close()
 

@@ -60,10 +60,10 @@ class WakeUp(_Open):
     rate_hz: float = Field(gt=0)
     led_share: float = Field(ge=0, le=1)
 
-    def made_at(self, n_rows: int, rate_hz: float, led_share: float) -> bool:
+    def counted_at(self, n_rows: int, rate_hz: float, led_share: float) -> bool:
         """Whether it was counted at this setting; at another it says nothing."""
-        told = (self.n_rows, self.rate_hz, self.led_share)
-        pairs = zip(told, (n_rows, rate_hz, led_share), strict=True)
+        setting = (self.n_rows, self.rate_hz, self.led_share)
+        pairs = zip(setting, (n_rows, rate_hz, led_share), strict=True)
         return all(math.isclose(a, b, rel_tol=1e-6) for a, b in pairs)
 
 

@@ -31,7 +31,7 @@ from runtime.budget.price.power import FORMULAS, PARTS, STATES
 from runtime.errors import UsageError
 from runtime.files import write_whole
 
-__all__ = ["names_apart", "page_style", "render", "write_report"]
+__all__ = ["budget_page", "names_apart", "page_style", "write_report"]
 
 _GROUPS = {
     "mcu": "controller", "sensor": "sensor setting", "readout": "sensor readout", "led": "LED",
@@ -145,7 +145,7 @@ def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
         "power": _power_bars(result),
         "sensitivity": _sensitivity_bars(result),
         "accuracies": _accuracies(result),
-        "told": {
+        "origin_words": {
             name: "measured" if x.kind == "measured" else assumed
             for name, x in result.inputs.items()
         },
@@ -234,7 +234,7 @@ def _compared(results: Sequence[Budget]) -> list[dict[str, Any]]:
     ]
 
 
-def render(results: Sequence[Budget]) -> str:
+def budget_page(results: Sequence[Budget]) -> str:
     """Return the page as HTML text, self-contained, the same bytes each time.
 
     Raises
@@ -282,5 +282,5 @@ def page_style() -> str:
 
 def write_report(results: Sequence[Budget], path: Path) -> Path:
     """Write the page of one model, or of several side by side; return its path."""
-    write_whole(path, render(results).encode())
+    write_whole(path, budget_page(results).encode())
     return path

@@ -15,9 +15,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
 from runtime.errors import FormatError
 from runtime.files import read_limited, write_whole
 from runtime.firmware.emit.generate import generate
@@ -34,7 +31,6 @@ _FOLDER = "firmware"
 _SOURCES = ("pw_model.c", "pw_model.h", "pw_weights.h")
 _COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
 
-Counts = NDArray[np.uint16]
 Firmware = Literal["on disk", "on disk, changed", "generated"]
 
 

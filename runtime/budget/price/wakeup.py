@@ -18,12 +18,13 @@ from numpy.typing import NDArray
 from runtime.budget.inputs.uncertainty import Interval
 from runtime.budget.price.watching import WARM_UP_FRAMES, watching_model, watching_threshold
 from runtime.errors import FormatError, UsageError
+from runtime.intervals import clopper_pearson, garwood
 from runtime.model import Model
 from runtime.sensor import Sensor
+from runtime.stages.contract.stage import Counts
 
 __all__ = ["Span", "WakeUpCounts", "WatchedSession", "measure_wake_up", "weaker_light"]
 
-Counts = NDArray[np.uint16]
 Span = tuple[float, float]
 _COVERAGE = 0.90
 _AT_ONCE = 64
@@ -78,25 +79,18 @@ class WakeUpCounts:
     @property
     def miss_rate(self) -> Interval:
         """Share of arrivals without a wake (Clopper and Pearson, Biometrika 26:404, 1934)."""
-        from scipy.stats import binomtest
-
         if self.n_arrivals == 0:
             return Interval(0.0, 0.0, 1.0)
-        found = binomtest(self.n_missed, self.n_arrivals).proportion_ci(_COVERAGE, "exact")
-        return Interval(self.n_missed / self.n_arrivals, float(found.low), float(found.high))
+        low, high = clopper_pearson(self.n_missed, self.n_arrivals, _COVERAGE)
+        return Interval(self.n_missed / self.n_arrivals, low, high)
 
     @property
     def false_wakes_per_hour(self) -> Interval:
-        """Wakes an hour of empty scene (Garwood, Biometrika 28:437, 1936: gamma quantiles)."""
-        from scipy.stats import gamma
-
-        n, tail = self.n_false_wakes, (1.0 - _COVERAGE) / 2.0
+        """Wakes an hour of empty scene (Garwood, Biometrika 28:437, 1936)."""
         if self.empty_hours <= 0.0:
             raise UsageError("wake-up", "empty scene", "none", "some, to count false wakes in")
-        low = float(gamma.ppf(tail, n)) if n else 0.0
-        high = float(gamma.ppf(1.0 - tail, n + 1))
-        hours = self.empty_hours
-        return Interval(n / hours, low / hours, high / hours)
+        low, high = garwood(self.n_false_wakes, self.empty_hours, _COVERAGE)
+        return Interval(self.n_false_wakes / self.empty_hours, low, high)
 
     def to_json(self) -> dict[str, Any]:
         """Return what ``evaluation.json`` holds under ``wake_up``.

@@ -10,7 +10,14 @@ import numpy as np
 
 from runtime.budget.inputs.uncertainty import Interval, interval_of
 
-__all__ = ["Verdict", "detection_power", "judge", "many", "runs_needed", "smallest_difference"]
+__all__ = [
+    "Verdict",
+    "detection_power",
+    "host_verdict",
+    "many",
+    "runs_needed",
+    "smallest_difference",
+]
 
 _ALPHA = 0.05
 _POWER = 0.80
@@ -147,7 +154,7 @@ def many(n: float) -> str:
     return f"about {round(int(n), 3 - len(str(int(n)))):,}"
 
 
-def judge(
+def host_verdict(
     added_uw: tuple[float, Any],
     spread_mw: tuple[float, Any],
     use: dict[str, tuple[float, Any]],

@@ -79,7 +79,7 @@ class Check:
         return distance / self.limit if self.limit else (0.0 if distance == 0 else -1.0)
 
     @property
-    def told(self) -> str:
+    def line(self) -> str:
         """State, value and limit in one line, for a terminal or a log."""
         found = "not known" if self.value is None else f"{self.value.typical:,.7g} {self.unit}"
         side = "at least" if self.at_least else "at most"
@@ -158,7 +158,7 @@ def junit_xml(checks_of: Sequence[tuple[str, Sequence[Check]]], strict: bool) ->
         for c in checks:
             case = ElementTree.SubElement(suite, "testcase", classname=model, name=c.what)
             if c in failed:
-                ElementTree.SubElement(case, "failure", type=c.state, message=c.told)
+                ElementTree.SubElement(case, "failure", type=c.state, message=c.line)
     ElementTree.indent(root)
     text: bytes = ElementTree.tostring(root, encoding="utf-8", xml_declaration=True)
     return text + b"\n"

@@ -14,17 +14,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from runtime.errors import FormatError, ToolError
 from runtime.firmware.machine.compile import HOST, CompiledFirmware
 from runtime.firmware.machine.cores import Core, find_core
 from runtime.firmware.machine.elf import Image, read_image
 from runtime.firmware.machine.layout import Layout, Records, parse_layout
+from runtime.stages.contract.stage import Counts
 
-__all__ = ["Host", "Machine", "check_frames", "execute"]
-
-Counts = NDArray[np.uint16]
+__all__ = ["HostLibrary", "Machine", "check_frames", "execute"]
 
 _FRAMES_PER_CALL = 128
 _FLASH, _RAM, _EXPOSURES, _RECORDS = 0x0800_0000, 0x2000_0000, 0x3000_0000, 0x3800_0000
@@ -54,7 +52,7 @@ def execute(compiled: CompiledFirmware, lit: Counts, dark: Counts) -> Records:
         The program faulted, or the host cannot load it.
     """
     if compiled.core == HOST:
-        return Host(compiled).run(lit, dark)
+        return HostLibrary(compiled).run(lit, dark)
     return _on_core(compiled, lit, dark)
 
 
@@ -150,7 +148,7 @@ def _on_core(compiled: CompiledFirmware, lit: Counts, dark: Counts) -> Records:
     return machine.layout.decode(b"".join(machine.run_block(lit[b], dark[b]) for b in blocks))
 
 
-class Host:
+class HostLibrary:
     """The host with a compiled model loaded; its state lasts from call to call.
 
     Parameters

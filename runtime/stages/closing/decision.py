@@ -74,11 +74,11 @@ class Decision(Stage):
 
     On each frame the *best* class is the one with the highest score (the first of equals) and its
     *margin* the distance to the next score. It is *wanted* when it is no other-class and its margin
-    reaches what is *asked* of its class: `threshold`, and `extra` on top of it (a threshold for
-    each class: G. Fumera, F. Roli and G. Giacinto, Pattern Recognition 33, 2000). An event is told
-    when the same class was wanted for `persist` consecutive frames, is not active already, and
-    `hold_off` frames have passed since the last event. The class told stays *active* until another
-    class is best or the margin falls by more than `hysteresis` below what is asked. The output is
+    reaches what is *required* of its class: `threshold`, and `extra` on top of it (a threshold for
+    each class: G. Fumera, F. Roli and G. Giacinto, Pattern Recognition 33, 2000). An event is
+    detected when the same class was wanted for `persist` consecutive frames, is not active already,
+    and `hold_off` frames have passed since the last event. The class detected stays *active* until
+    another class is best or the margin falls by more than `hysteresis` below that. The output is
     the class's index on the event's frame, else -1.
 
     Parameters
@@ -125,7 +125,7 @@ class Decision(Stage):
             require(self.kind, "extra", extra, 0, INT32_MAX - self.threshold)
 
     @property
-    def asked(self) -> Int32:
+    def required(self) -> Int32:
         """The margin that each class needs, int32 (n_classes,)."""
         return np.array(self.extra or [0] * self.n_in, dtype=np.int32) + np.int32(self.threshold)
 
@@ -158,9 +158,9 @@ class Decision(Stage):
         best = x.argmax(axis=1)
         top = np.partition(x.astype(np.int64), -2, axis=1)
         margin = top[:, -1] - top[:, -2]
-        asked = self.asked[best]
-        wanted = np.where((margin >= asked) & ~np.array(self.other)[best], best, NO_EVENT)
-        kept = margin >= asked - self.hysteresis
+        required = self.required[best]
+        wanted = np.where((margin >= required) & ~np.array(self.other)[best], best, NO_EVENT)
+        kept = margin >= required - self.hysteresis
         active, candidate, count, hold = (int(state[key][0]) for key in self.initial_state())
         events = np.full((len(x), 1), NO_EVENT, dtype=np.int32)
         walk = zip(best.tolist(), wanted.tolist(), kept.tolist(), strict=True)
@@ -199,8 +199,8 @@ class Decision(Stage):
 
         gesture = nodes.constant(1 - np.array(self.other, dtype=np.int32))
         is_gesture = nodes.op("Equal", nodes.op("Gather", gesture, best), one)
-        asked = nodes.op("Gather", nodes.constant(self.asked), best)
-        reached = nodes.op("GreaterOrEqual", margin, asked)
+        required = nodes.op("Gather", nodes.constant(self.required), best)
+        reached = nodes.op("GreaterOrEqual", margin, required)
         wanted = nodes.op("Where", nodes.op("And", reached, is_gesture), best, none)
         nothing = nodes.op("Equal", wanted, none)
 
@@ -209,7 +209,7 @@ class Decision(Stage):
         count = nodes.op("Where", same, longer, one)
         count = nodes.op("Where", nothing, zero, count)
 
-        least = nodes.op("Sub", asked, nodes.int32(self.hysteresis))
+        least = nodes.op("Sub", required, nodes.int32(self.hysteresis))
         kept = nodes.op("GreaterOrEqual", margin, least)
         still = nodes.op("And", kept, nodes.op("Equal", best, state["active"]))
         active = nodes.op("Where", still, state["active"], none)
@@ -218,24 +218,24 @@ class Decision(Stage):
         fresh = nodes.op("Not", nodes.op("Or", nothing, nodes.op("Equal", wanted, active)))
         ripe = nodes.op("GreaterOrEqual", count, nodes.int32(self.persist))
         ready = nodes.op("And", ripe, nodes.op("Equal", hold, zero))
-        told = nodes.op("And", fresh, ready)
+        detected = nodes.op("And", fresh, ready)
         new_state = {
-            "active": nodes.op("Where", told, wanted, active),
+            "active": nodes.op("Where", detected, wanted, active),
             "candidate": wanted,
             "count": count,
-            "hold": nodes.op("Where", told, nodes.int32(self.hold_off), hold),
+            "hold": nodes.op("Where", detected, nodes.int32(self.hold_off), hold),
         }
-        return nodes.op("Where", told, wanted, none), new_state
+        return nodes.op("Where", detected, wanted, none), new_state
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Walk one frame; the gestures are a table of flags, beside that of their margins."""
         flags = ", ".join("0u" if other else "1u" for other in self.other)
-        asked = ", ".join(str(margin) for margin in self.asked.tolist())
+        required = ", ".join(str(margin) for margin in self.required.tolist())
         tables = (
             f"/* ({self.n_in},) 1 where the class is a gesture */\n"
             f"static const uint8_t {prefix}_gesture[{self.n_in}] = {{{flags}}};\n"
             f"/* ({self.n_in},) margin that the class needs, in steps of the scores */\n"
-            f"static const int32_t {prefix}_asked[{self.n_in}] = {{{asked}}};\n"
+            f"static const int32_t {prefix}_asked[{self.n_in}] = {{{required}}};\n"
         )
         functions = fill(
             _C_TEXT,

@@ -42,6 +42,7 @@ __all__ = [
 ]
 
 Counts = NDArray[np.uint16]
+"""Raw ADC values."""
 Int32 = NDArray[np.int32]
 Int64 = NDArray[np.int64]
 Float64 = NDArray[np.float64]

@@ -10,12 +10,12 @@ import pytest
 from bench_sensor import PERSON, SCRIPT, SENSOR, BenchSensor, counts
 
 from capture.cues.labels import GOOD
-from capture.lead.record import Progress, record
-from capture.measure.quality import judge, session_quality
+from capture.lead.record import RecordingStatus, record
+from capture.measure.quality import quality_faults, session_quality
 from capture.store.dataset import open_dataset
 from capture.store.session import read_session
 from capture.wire.codec import CommandKind, Description, encode
-from capture.wire.link import Link
+from capture.wire.link import SerialLink
 from runtime.errors import PortError
 
 
@@ -24,7 +24,7 @@ def test_another_setting_in_the_middle_ends_the_session(tmp_path: Path) -> None:
     other = encode(Description(dataclasses.replace(SENSOR, exposure_us=100.0), "unit-1", "test"))
     sensor = BenchSensor(lambda n, lit, packet: other + packet if n == 10 else packet)
     try:
-        with Link(sensor.url) as link, pytest.raises(PortError, match="setting"):
+        with SerialLink(sensor.url) as link, pytest.raises(PortError, match="setting"):
             record(link, PERSON, SCRIPT, 3, tmp_path / "set")
     finally:
         sensor.close()
@@ -43,7 +43,7 @@ def test_a_pulled_cable_costs_a_recorded_gap(tmp_path: Path) -> None:
     second: list[BenchSensor] = []
     script = SCRIPT.model_copy(update={"lead_in_s": 30.0})
 
-    def show(progress: Progress) -> None:
+    def show(progress: RecordingStatus) -> None:
         if progress.moment.phase == "disconnected" and not second:
             second.append(BenchSensor())
             second[0].take_the_place_of(name)
@@ -51,7 +51,7 @@ def test_a_pulled_cable_costs_a_recorded_gap(tmp_path: Path) -> None:
             first.close()
 
     try:
-        with Link(str(name)) as link:
+        with SerialLink(str(name)) as link:
             recording = record(link, PERSON, script, 3, tmp_path / "set", progress=show)
     finally:
         for sensor in second:
@@ -77,7 +77,7 @@ def test_a_pulled_cable_costs_a_recorded_gap(tmp_path: Path) -> None:
     quality = session_quality(session)
     assert quality.n_dropped == 0
     assert quality.n_gaps == np.count_nonzero(steps > 1)
-    assert not any("missing" in reason for reason in judge(quality, session.sensor))
+    assert not any("missing" in reason for reason in quality_faults(quality, session.sensor))
 
 
 def starts(sensor: BenchSensor) -> int:
@@ -93,9 +93,9 @@ def test_a_sensor_that_falls_silent_is_started_again(
         lambda sequence, lit, packet: packet if sequence < 40 or starts(sensor) > 1 else b""
     )
     script = SCRIPT.model_copy(update={"lead_in_s": 3.0})
-    seen: list[Progress] = []
+    seen: list[RecordingStatus] = []
     try:
-        with Link(sensor.url) as link:
+        with SerialLink(sensor.url) as link:
             recording = record(link, PERSON, script, 3, tmp_path / "set", progress=seen.append)
     finally:
         sensor.close()
@@ -120,7 +120,7 @@ def test_a_sensor_that_stays_silent_ends_the_session(
     )
     script = SCRIPT.model_copy(update={"lead_in_s": 30.0})
     try:
-        with Link(sensor.url) as link, pytest.raises(PortError, match="silent") as error:
+        with SerialLink(sensor.url) as link, pytest.raises(PortError, match="silent") as error:
             record(link, PERSON, script, 3, tmp_path / "set")
     finally:
         sensor.close()
@@ -137,14 +137,14 @@ def test_giving_up_on_a_lost_sensor_keeps_what_came(tmp_path: Path) -> None:
     sensor = BenchSensor()
     gone: list[bool] = []
 
-    def show(progress: Progress) -> None:
+    def show(progress: RecordingStatus) -> None:
         if progress.moment.phase == "disconnected":
             gone.append(True)
         elif progress.n_pairs > 20:
             sensor.close()
 
     script = SCRIPT.model_copy(update={"lead_in_s": 30.0})
-    with Link(sensor.url) as link, pytest.raises(PortError, match="the port is not open"):
+    with SerialLink(sensor.url) as link, pytest.raises(PortError, match="the port is not open"):
         record(
             link,
             PERSON,

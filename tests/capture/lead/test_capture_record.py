@@ -10,11 +10,11 @@ import pytest
 from bench_sensor import PERSON, SCRIPT, SENSOR, BenchSensor, counts
 
 from capture.cues.labels import GOOD
-from capture.lead.record import Progress, record
+from capture.lead.record import RecordingStatus, record
 from capture.store.dataset import Participant, open_dataset
 from capture.store.session import read_session
 from capture.wire.codec import CommandKind, Exposure
-from capture.wire.link import Link
+from capture.wire.link import SerialLink
 from runtime.errors import UsageError
 
 
@@ -24,8 +24,8 @@ def expected_pairs() -> int:
 
 def test_a_session_is_recorded_as_it_came(bench_sensor: BenchSensor, tmp_path: Path) -> None:
     """A recorded session holds every readout, time and cue exactly as the sensor sent them."""
-    seen: list[Progress] = []
-    with Link(bench_sensor.url) as link:
+    seen: list[RecordingStatus] = []
+    with SerialLink(bench_sensor.url) as link:
         recording = record(link, PERSON, SCRIPT, 3, tmp_path / "set", progress=seen.append)
     assert recording.wire.corrupt == recording.pairs.missing == 0
     assert seen[-1].moment.phase == "done"
@@ -51,7 +51,7 @@ def test_a_session_is_recorded_as_it_came(bench_sensor: BenchSensor, tmp_path: P
 
 def test_nobody_is_recorded_without_consent(bench_sensor: BenchSensor, tmp_path: Path) -> None:
     """Without consent nothing is asked of the sensor and nothing is written."""
-    with Link(bench_sensor.url) as link, pytest.raises(UsageError, match="consent"):
+    with SerialLink(bench_sensor.url) as link, pytest.raises(UsageError, match="consent"):
         record(link, Participant("P02"), SCRIPT, 1, tmp_path / "set")
     assert not (tmp_path / "set").exists()
     assert bench_sensor.commands == []
@@ -77,7 +77,7 @@ def test_damage_on_the_wire_is_counted_and_costs_its_pairs(tmp_path: Path) -> No
 
     sensor = BenchSensor(damage)
     try:
-        with Link(sensor.url) as link:
+        with SerialLink(sensor.url) as link:
             recording = record(link, PERSON, SCRIPT, 3, tmp_path / "set")
     finally:
         sensor.close()
@@ -92,7 +92,7 @@ def test_damage_on_the_wire_is_counted_and_costs_its_pairs(tmp_path: Path) -> No
 
 def test_a_second_session_takes_the_next_number(bench_sensor: BenchSensor, tmp_path: Path) -> None:
     """Recording the same task again makes session 02 and leaves session 01 as it is."""
-    with Link(bench_sensor.url) as link:
+    with SerialLink(bench_sensor.url) as link:
         first = record(link, PERSON, SCRIPT, 1, tmp_path / "set")
         before = first.path.read_bytes()
         second = record(link, PERSON, SCRIPT, 2, tmp_path / "set")
@@ -109,7 +109,7 @@ def test_a_second_session_forgets_nothing_about_the_person(
     """Who is locked stays locked, and what was measured stays, where a session says nothing."""
     first = Participant("P01", True, hand_length_mm=180.0, handedness="left", locked=True)
     again = Participant("P01", True, hand_breadth_mm=80.0, handedness="right")
-    with Link(bench_sensor.url) as link:
+    with SerialLink(bench_sensor.url) as link:
         for person in (first, again):
             record(link, person, SCRIPT, 1, tmp_path / "set", controls=lambda: "stop")
     assert open_dataset(tmp_path / "set").participants == (
@@ -120,7 +120,7 @@ def test_a_second_session_forgets_nothing_about_the_person(
 def test_stopping_early_keeps_what_came(bench_sensor: BenchSensor, tmp_path: Path) -> None:
     """A session that is stopped early is finished and labelled as far as it went."""
     wishes = iter([None, "stop"])
-    with Link(bench_sensor.url) as link:
+    with SerialLink(bench_sensor.url) as link:
         slow = SCRIPT.model_copy(update={"lead_in_s": 500.0})
         recording = record(
             link, PERSON, slow, 1, tmp_path / "set", controls=lambda: next(wishes, None)
@@ -135,14 +135,14 @@ def test_ctrl_c_stops_as_the_key_does(bench_sensor: BenchSensor, tmp_path: Path)
     """Ctrl-C ends the session in order: the take that stands is rejected, all that came is kept."""
     pressed: list[bool] = []
 
-    def show(progress: Progress) -> None:
+    def show(progress: RecordingStatus) -> None:
         if progress.moment.phase == "cue" and not pressed:
             pressed.append(True)
             raise KeyboardInterrupt
 
     long_cue = SCRIPT.cues[0].model_copy(update={"duration_s": 500.0})
     script = SCRIPT.model_copy(update={"cues": (long_cue,)})
-    with Link(bench_sensor.url) as link:
+    with SerialLink(bench_sensor.url) as link:
         recording = record(link, PERSON, script, 1, tmp_path / "set", progress=show)
     assert recording.stopped_early
     assert (recording.n_takes, recording.n_rejected) == (0, 1)
@@ -153,7 +153,7 @@ def test_ctrl_c_stops_as_the_key_does(bench_sensor: BenchSensor, tmp_path: Path)
 
 def test_counts_are_of_one_session(bench_sensor: BenchSensor, tmp_path: Path) -> None:
     """Two sessions on one link are counted apart."""
-    with Link(bench_sensor.url) as link:
+    with SerialLink(bench_sensor.url) as link:
         first = record(link, PERSON, SCRIPT, 1, tmp_path / "set")
         n_first = first.wire.good
         second = record(link, PERSON, SCRIPT, 1, tmp_path / "set")
@@ -165,7 +165,7 @@ def test_readouts_of_before_the_start_are_not_recorded(
     bench_sensor: BenchSensor, tmp_path: Path
 ) -> None:
     """A sensor that was running already is started anew: the session begins at its pair 0."""
-    with Link(bench_sensor.url) as link:
+    with SerialLink(bench_sensor.url) as link:
         link.ask(CommandKind.START)
         while not any(isinstance(m, Exposure) and m.sequence > 50 for m in link.read()):
             pass
@@ -186,7 +186,7 @@ def test_a_recording_is_the_same_bytes_at_any_pace(tmp_path: Path) -> None:
     for damage in (None, slow):
         sensor = BenchSensor(damage)
         try:
-            with Link(sensor.url) as link:
+            with SerialLink(sensor.url) as link:
                 out = tmp_path / str(len(found))
                 found.append(record(link, PERSON, SCRIPT, 1, out).path.read_bytes())
         finally:

@@ -11,14 +11,14 @@ from rich.console import Console
 
 from capture.cues.conductor import Moment
 from capture.cues.script import load_script
-from capture.lead.record import Progress
+from capture.lead.record import RecordingStatus
 from capture.lead.terminal import Screen, keys, picture
 
 SCRIPT = load_script("dynamic")
 
 
 def shown(moment: Moment) -> str:
-    progress = Progress(120, 4.0, 80.0, moment, 2, 412.0, 0.02, -0.25, 3, 1)
+    progress = RecordingStatus(120, 4.0, 80.0, moment, 2, 412.0, 0.02, -0.25, 3, 1)
     console = Console(width=90, record=True, file=open(os.devnull, "w"))  # noqa: SIM115, PTH123
     with console.file:
         console.print(picture(progress, SCRIPT))
@@ -50,7 +50,9 @@ def test_live_quality_is_shown() -> None:
 def test_a_quiet_screen_shows_nothing(capsys: pytest.CaptureFixture[str]) -> None:
     """With machine-readable output the screen stays empty."""
     with Screen(SCRIPT, quiet=True) as screen:
-        screen.show(Progress(1, 0.0, 1.0, Moment("rest", "push", 1.0), 0, 0.0, 0.0, 0.0, 0, 0))
+        screen.show(
+            RecordingStatus(1, 0.0, 1.0, Moment("rest", "push", 1.0), 0, 0.0, 0.0, 0.0, 0, 0)
+        )
     assert capsys.readouterr() == ("", "")
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from capture.frames import FrameBlock
 from capture.measure.led import LedStability, LedWatch
-from capture.measure.quality import Quality, judge
+from capture.measure.quality import Quality, quality_faults
 from runtime.sensor import Sensor
 
 SENSOR = Sensor("lensless", 24, 20, conversion_gain_dn_per_e=0.25, read_noise_e=8.0)
@@ -102,13 +102,13 @@ def test_the_verdict_uses_them() -> None:
     """An LED that drifts beyond doubt, or varies, makes a session unfit, and it says why."""
     fit = Quality(2400, 80.0, 0, 30.0, 0.0, 0.0, 400.0, 70.0, 6.0, 0.0, n_takes=10)
     steady = dataclasses.replace(fit, led_drift=-0.14, led_drift_error=0.03, led_rms=0.01)
-    assert judge(steady, SENSOR) == ()
-    (reason,) = judge(dataclasses.replace(steady, led_drift_error=0.01), SENSOR)
+    assert quality_faults(steady, SENSOR) == ()
+    (reason,) = quality_faults(dataclasses.replace(steady, led_drift_error=0.01), SENSOR)
     assert "LED's light changed by -14% from start to end" in reason
-    (reason,) = judge(dataclasses.replace(steady, led_rms=0.08), SENSOR)
+    (reason,) = quality_faults(dataclasses.replace(steady, led_rms=0.08), SENSOR)
     assert "8.0% rms from pulse to pulse" in reason
     unsure = dataclasses.replace(steady, led_rms=0.08, led_rms_error=0.02)
-    assert judge(unsure, SENSOR) == ()
+    assert quality_faults(unsure, SENSOR) == ()
 
 
 def test_an_unlit_scene_says_how_little_it_tells() -> None:

@@ -11,7 +11,7 @@ import pytest
 from capture.emulated.optic.pixels import NON_UNIFORMITY, PixelArray
 from capture.frames import FrameBlock
 from capture.measure.photon_transfer import (
-    Level,
+    LightLevel,
     PhotonTransfer,
     corrected_spatial_variance,
     dark_noise_e,
@@ -69,7 +69,7 @@ def flat_field(sensor: Sensor, electrons: float, n: int, rng: np.random.Generato
     )
 
 
-def series(sensor: Sensor, seed: int, signals: list[float]) -> list[Level]:
+def series(sensor: Sensor, seed: int, signals: list[float]) -> list[LightLevel]:
     rng = np.random.default_rng(seed)
     return [
         measure_level(flat_field(sensor, electrons, 20, rng), sensor.exposure_us)

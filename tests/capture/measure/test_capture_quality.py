@@ -16,7 +16,7 @@ from capture.cues.script import load_script
 from capture.emulated.optic.pixels import PixelArray
 from capture.frames import FrameBlock, FramePair
 from capture.measure.flicker import find_flicker, folded_hz
-from capture.measure.quality import judge, measure
+from capture.measure.quality import measure, quality_faults
 from capture.store.dataset import (
     Participant,
     add_participant,
@@ -90,14 +90,14 @@ def test_saturated_pixels_are_counted() -> None:
 def test_the_verdict_names_its_reasons() -> None:
     """A session is fit, or not fit for reasons that are each said."""
     good = dataclasses.replace(measure([frames()], SENSOR), n_takes=5)
-    assert judge(good, SENSOR) == ()
+    assert quality_faults(good, SENSOR) == ()
     bad = dataclasses.replace(
         good, n_takes=0, n_dropped=50, saturated_pairs_fraction=0.5, jitter_us=9000.0
     )
-    words = " ".join(judge(bad, SENSOR))
+    words = " ".join(quality_faults(bad, SENSOR))
     for word in ("no good take", "missing", "saturated", "varies"):
         assert word in words
-    assert judge(measure([], SENSOR), SENSOR) == ("it holds no frame pair",)
+    assert quality_faults(measure([], SENSOR), SENSOR) == ("it holds no frame pair",)
 
 
 def command(name: str, *arguments: str) -> tuple[int, str, Exception | None]:

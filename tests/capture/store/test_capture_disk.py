@@ -23,7 +23,7 @@ from capture.lead.record import record
 from capture.store.dataset import Participant, add_participant, open_dataset, prepare_dataset
 from capture.store.session import read_session
 from capture.store.validate import validate
-from capture.wire.link import Link
+from capture.wire.link import SerialLink
 from runtime.errors import Error
 
 SMALL = 100_000
@@ -135,7 +135,7 @@ def test_labels_that_find_no_room_come_from_the_journal_later(
     in_the_way = folder / "sub-P01_ses-01_task-short_events.tsv"
     prepare_dataset(out)
     in_the_way.mkdir(parents=True)
-    with Link(bench_sensor.url) as link, pytest.raises(Error, match="not writable"):
+    with SerialLink(bench_sensor.url) as link, pytest.raises(Error, match="not writable"):
         record(link, PERSON, SCRIPT, 3, out)
     in_the_way.rmdir()
     (info,) = open_dataset(out).sessions

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from capture.cues.script import load_script
 from capture.frames import FramePair
-from capture.measure.quality import judge, session_quality
+from capture.measure.quality import quality_faults, session_quality
 from capture.store.dataset import read_description, read_participants
 from capture.store.session import Session, read_session
 from capture.store.validate import validate
@@ -97,7 +97,7 @@ def test_a_clock_that_stands_or_falls_is_told(tmp_path: Path) -> None:
         quality = session_quality(session)
         falls = int(np.count_nonzero(np.diff(times_us) <= 0))
         assert (quality.n_pairs, quality.n_clock_falls) == (5, falls)
-        assert any("clock" in reason for reason in judge(quality, session.sensor))
+        assert any("clock" in reason for reason in quality_faults(quality, session.sensor))
 
 
 def test_a_place_that_the_container_cannot_hold_is_refused(tmp_path: Path) -> None:

@@ -23,7 +23,7 @@ from runtime.budget.price.power import (
 )
 from runtime.budget.verdict.host import (
     detection_power,
-    judge,
+    host_verdict,
     many,
     runs_needed,
     smallest_difference,
@@ -123,7 +123,7 @@ def test_smallest_difference_inverts_the_sample_size() -> None:
 def _verdict(added_uw: float, spread_mw: float, wide: float = 0.0) -> Any:
     spread = np.linspace(1 - wide, 1 + wide, 101)
     use = {key: (1.0, np.ones(3)) for key in ("hours_lost", "percent_per_day", "mah_per_day")}
-    return judge(
+    return host_verdict(
         (added_uw, added_uw * spread), (spread_mw, np.full(101, spread_mw)), use, 30, "a watch"
     )
 
@@ -207,6 +207,8 @@ def test_no_allowed_part_overflows_the_model(seed: int) -> None:
     use = battery_use(average, values)
     spread = values["host.spread"] * values["host.baseline_power"]
     drawn = {key: (use[key], np.full(3, use[key])) for key in use}
-    verdict = judge((average, np.full(3, average)), (spread, np.full(3, spread)), drawn, 30, "it")
+    verdict = host_verdict(
+        (average, np.full(3, average)), (spread, np.full(3, spread)), drawn, 30, "it"
+    )
     assert verdict.word in ("hidden", "visible")
     assert all(math.isfinite(x) for x in (average, *use.values(), verdict.runs.high))

@@ -14,7 +14,7 @@ import pytest
 from budget_models import CORES, write_folder
 
 from runtime.budget import Choice, Limits, budget, write_budget, write_report
-from runtime.budget.page.report import render
+from runtime.budget.page.report import budget_page
 from runtime.budget.price.power import PARTS
 from runtime.errors import UsageError
 
@@ -51,7 +51,7 @@ class _Page(HTMLParser):
 
 def test_page_needs_no_network_and_is_small(priced: Any) -> None:
     """The page loads nothing, is under 1 MB, and its ids are unique, even with two models."""
-    text = render([priced, priced])
+    text = budget_page([priced, priced])
     page = _Page()
     page.feed(text)
     assert all(address.startswith("#") for address in page.addresses)
@@ -73,7 +73,7 @@ def test_page_is_the_same_bytes_each_time(priced: Any, tmp_path: Path) -> None:
 
 def test_page_opens_with_the_verdict_and_ends_with_origins(priced: Any) -> None:
     """Verdict first, caution on light, the baseline, and a hover origin beside every figure."""
-    text = render([priced])
+    text = budget_page([priced])
     page = _Page()
     page.feed(text)
     order = [
@@ -100,11 +100,11 @@ def test_accuracy_of_an_emulated_sensor_is_never_shown_as_real(
     found["recorded_by"] = ["unit a, firmware emulated 1"]
     (copy / "evaluation.json").write_text(json.dumps(found))
     emulated = budget(copy, cores=CORES)
-    assert "no measurement of real ones" in render([emulated])
-    assert "no measurement of real ones" not in render([priced])
+    assert "no measurement of real ones" in budget_page([emulated])
+    assert "no measurement of real ones" not in budget_page([priced])
     compared = "Recognised by an emulated sensor, with invented people: dynamic (2)."
-    assert compared in render([priced, emulated])
-    assert "Recognised by an emulated sensor" not in render([priced, priced])
+    assert compared in budget_page([priced, emulated])
+    assert "Recognised by an emulated sensor" not in budget_page([priced, priced])
 
 
 def test_false_events_say_what_they_were_counted_in(folder: Path, tmp_path: Path) -> None:
@@ -120,13 +120,13 @@ def test_false_events_say_what_they_were_counted_in(folder: Path, tmp_path: Path
         found["events"] = {"false_events_per_hour": rate | told}
         (copy / "evaluation.json").write_text(json.dumps(found))
         result = budget(copy, cores=CORES, limits=Limits(false_events_per_hour=500))
-        assert words in render([result])
+        assert words in budget_page([result])
         assert words in result.checks[0].origin
 
 
 def test_invented_host_is_told_beside_the_verdict(folder: Path, tmp_path: Path) -> None:
     """A verdict on a host that nobody measured says so; on a measured one it does not."""
-    text = render([budget(folder, cores=CORES)])
+    text = budget_page([budget(folder, cores=CORES)])
     warning = "These values are invented: the verdict is no surer than they are."
     assert text.index("<h1") < text.index(warning) < text.index("Where the power goes")
     value = 'low = 40, typical = 41.2345, high = 43, source = "Own runs, log 3, 2026" }'
@@ -136,15 +136,17 @@ def test_invented_host_is_told_beside_the_verdict(folder: Path, tmp_path: Path) 
         f'baseline_power = {{ unit = "mW", {value}\nbattery_energy = {{ unit = "Wh", {value}\n'
         f'battery_voltage = {{ unit = "V", {value}\nspread = {{ unit = "1", {value}\n'
     )
-    measured = render([budget(folder, cores=CORES, choice=Choice(host="own"), parts=own)])
+    measured = budget_page([budget(folder, cores=CORES, choice=Choice(host="own"), parts=own)])
     assert "the verdict is no surer" not in measured
     assert "41.2345 (40 to 43)\u00a0mW" in measured  # every digit, for a second calculation
 
 
 def test_broken_limit_is_told_beside_the_verdict(folder: Path, priced: Any) -> None:
     """A verdict of hidden does not hide a limit that is broken."""
-    assert "Not all limits are kept" not in render([priced])
-    broken = render([budget(folder, cores=CORES, limits=Limits(average_uw=1.0, stack_bytes=1))])
+    assert "Not all limits are kept" not in budget_page([priced])
+    broken = budget_page(
+        [budget(folder, cores=CORES, limits=Limits(average_uw=1.0, stack_bytes=1))]
+    )
     at = broken.index("Not all limits are kept: stack, average power.")
     assert broken.index("<h1") < at < broken.index("Where the power goes")
 
@@ -184,7 +186,7 @@ class _Tables(HTMLParser):
 def test_every_number_in_a_table_has_an_origin(priced: Any) -> None:
     """Each number carries a mark, or its table's caption says measured or computed."""
     tables = _Tables()
-    tables.feed(render([priced]))
+    tables.feed(budget_page([priced]))
     assert len(tables.cells) > 150
     for caption, cell, marked in tables.cells:
         told = re.search(r"[Mm]easured|[Cc]omputed", caption)
@@ -195,7 +197,7 @@ def test_other_light_than_the_recordings_is_told_first(folder: Path, priced: Any
     """An LED of another wavelength than the recordings' stands under the verdict, as a warning."""
     assert priced.cautions == ()
     result = budget(folder, cores=CORES, choice=Choice(led="ir850-t1"))
-    text = render([result])
+    text = budget_page([result])
     at = text.index("lit at 940 nm, the chosen LED emits at 850 nm")
     assert text.index("<h1") < at < text.index("average power over a day")
     assert "940 nm" in result.to_json()["cautions"][0]
@@ -215,7 +217,7 @@ def test_parts_that_do_not_fit_are_told(folder: Path, tmp_path: Path) -> None:
     assert any(
         "driven at 100 mA, its data-sheet values hold at 50 mA" in c for c in strong.cautions
     )
-    assert "No limit would be passed down to" in render([strong])
+    assert "No limit would be passed down to" in budget_page([strong])
     slow = part.replace("tiny", "slow").replace(
         'unit = "MHz", low = 48, typical = 48', 'unit = "MHz", low = 0.1, typical = 0.1'
     )
@@ -226,7 +228,7 @@ def test_parts_that_do_not_fit_are_told(folder: Path, tmp_path: Path) -> None:
 
 def test_models_are_compared_row_by_row(priced: Any) -> None:
     """Two models of one name are told apart, and each row holds a figure of both."""
-    text = render([priced, priced])
+    text = budget_page([priced, priced])
     assert "2 models compared" in text
     assert "dynamic (1)" in text
     assert "dynamic (2)" in text
@@ -240,7 +242,7 @@ def test_models_are_compared_row_by_row(priced: Any) -> None:
 def test_nothing_to_show_is_told() -> None:
     """A page of no model is refused."""
     with pytest.raises(UsageError, match="at least one"):
-        render([])
+        budget_page([])
 
 
 @pytest.mark.slow

@@ -15,7 +15,7 @@ from firmware_models import dense
 
 from runtime.budget import budget
 from runtime.budget.inputs.library import Mcu, load_parts
-from runtime.budget.page.report import render
+from runtime.budget.page.report import budget_page
 from runtime.budget.price.power import controller_cycles
 from runtime.budget.price.watching import WARM_UP_FRAMES, watching_model, watching_threshold
 from runtime.errors import FormatError, UsageError
@@ -76,7 +76,7 @@ def test_firmware_on_disk_is_what_is_priced(folder: Path, priced: Any, tmp_path:
     assert changed.profiles.firmware == "on disk, changed"
     assert changed.core.instructions_per_frame > same.core.instructions_per_frame + 3000
     assert any("changed firmware" in sentence for sentence in changed.cautions)
-    assert "the changed C in the model folder" in render([changed])
+    assert "the changed C in the model folder" in budget_page([changed])
     assert changed.to_json()["firmware_priced"] == "on disk, changed"
 
 
@@ -154,9 +154,9 @@ def test_counts_of_the_watching_stage_take_the_place_of_assumed_ones(
     missed = result.inputs["usage.miss_rate"]
     assert (missed.typical, missed.kind) == (0.25, "measured")
     assert "480 arrivals" in missed.source
-    assert "(measured)" in render([result])
-    assert "not measured yet" not in render([result])
-    assert "not measured yet" in render([priced])
+    assert "(measured)" in budget_page([result])
+    assert "not measured yet" not in budget_page([result])
+    assert "not measured yet" in budget_page([priced])
     assert result.average_uw.typical < priced.average_uw.typical  # fewer false wakes than assumed
     found["wake_up"]["empty_hours"] = 0.02
     (copy / "evaluation.json").write_text(json.dumps(found))

@@ -95,7 +95,7 @@ def test_every_kind_becomes_one_law(
     real = fitted.whole.run_float(locked.values)
     assert (run.scores.argmax(axis=1) == real.argmax(axis=1)).mean() > 0.95
     labels = [cue.label for cue, _ in locked.takes]
-    right = run.scores[locked.judge(run.scores, recipe)].argmax(axis=1) == labels
+    right = run.scores[locked.judged_frames(run.scores, recipe)].argmax(axis=1) == labels
     assert right.mean() > 0.5, "no better than chance"
 
 

@@ -1,4 +1,4 @@
-"""Events of streams: told by the decision's rule, matched like sed_eval, chosen within limits."""
+"""Events of streams: detected by the decision's rule, matched like sed_eval, within limits."""
 
 from __future__ import annotations
 
@@ -13,30 +13,30 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
+from runtime.intervals import wilson
 from runtime.stages.closing.decision import NO_EVENT, Decision
 from trainer.corpus.recordings import Recording
 from trainer.judge.evaluate import Conditions
-from trainer.judge.event_figures import Placing, hear, learn_placing, stream_figures
+from trainer.judge.event_figures import Placing, learn_placing, match_streams, stream_figures
 from trainer.judge.events import (
-    Event,
+    Detection,
     Margins,
     Ranked,
     Reference,
     Stream,
     decision_for,
     decision_frames,
+    detected_events,
     rank_gestures,
-    told_events,
 )
-from trainer.judge.intervals import wilson
 from trainer.judge.margins import N_MARGINS, choose_margins, margin_grid, trade_off
-from trainer.judge.matching import Counts, Interval, f_measure, match_intervals, match_moments
+from trainer.judge.matching import EventCounts, EventSpan, f_measure, match_intervals, match_moments
 from trainer.recipe import Recipe, parse_recipe
 
-# What was made and what was told: onset, offset in seconds, label. An invented example; the F1
+# References and detected events: onset, offset in seconds, label. An invented example; the F1
 # beside each collar was worked out with sed_eval 0.2.1.
-MADE = [(1.0, 1.5, "left"), (3.0, 3.6, "right"), (5.0, 5.2, "tap"), (8.0, 8.5, "left")]
-TOLD = [
+REFERENCES = [(1.0, 1.5, "left"), (3.0, 3.6, "right"), (5.0, 5.2, "tap"), (8.0, 8.5, "left")]
+DETECTED = [
     (1.1, 1.55, "left"), (3.05, 3.6, "left"), (5.3, 5.5, "tap"), (8.05, 8.9, "left"),
     (12.0, 12.2, "tap"),
 ]  # fmt: skip
@@ -46,12 +46,15 @@ EXPECTED = [(0.2, 0.2, 0.2222), (0.2, None, 0.4444), (0.35, None, 0.6667)]
 RATE_HZ = 30.0
 
 
-def intervals(rows: list[tuple[float, float, str]]) -> list[Interval]:
-    return [Interval(onset, offset, LABELS.index(label)) for onset, offset, label in rows]
+def intervals(rows: list[tuple[float, float, str]]) -> list[EventSpan]:
+    return [EventSpan(onset, offset, LABELS.index(label)) for onset, offset, label in rows]
 
 
 def sed_eval_f1(
-    made: list[Interval], told: list[Interval], collar_s: float, offset_share: float | None
+    references: list[EventSpan],
+    detected: list[EventSpan],
+    collar_s: float,
+    offset_share: float | None,
 ) -> float:
     """Return what the reference library gives, with its optimal matching."""
     with warnings.catch_warnings():
@@ -70,7 +73,7 @@ def sed_eval_f1(
                 {"event_onset": a, "event_offset": b, "event_label": str(label)}
                 for a, b, label in side
             ]
-            for side in (made, told)
+            for side in (references, detected)
         ]
         metrics.evaluate(*rows)
         return float(np.nan_to_num(metrics.overall_f_measure()["f_measure"]))
@@ -81,11 +84,13 @@ def test_interval_scoring_is_that_of_sed_eval(
     collar_s: float, offset_share: float | None, expected: float
 ) -> None:
     """Event F1 with collars is that of sed_eval (Mesaros et al., Applied Sciences 6(6), 2016)."""
-    made, told = intervals(MADE), intervals(TOLD)
-    right = match_intervals(told, made, collar_s=collar_s, offset_share=offset_share)
-    ours = f_measure(Counts(right, len(told), len(made)))
+    references, detected = intervals(REFERENCES), intervals(DETECTED)
+    right = match_intervals(detected, references, collar_s=collar_s, offset_share=offset_share)
+    ours = f_measure(EventCounts(right, len(detected), len(references)))
     assert ours == pytest.approx(expected, abs=5e-5)
-    assert ours == pytest.approx(sed_eval_f1(made, told, collar_s, offset_share), abs=1e-12)
+    assert ours == pytest.approx(
+        sed_eval_f1(references, detected, collar_s, offset_share), abs=1e-12
+    )
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -93,16 +98,18 @@ def test_crowded_intervals_are_matched_like_sed_eval(seed: int) -> None:
     """Where several intervals fit several, the largest matching is found, as sed_eval finds it."""
     rng = np.random.default_rng(seed)
 
-    def some(n: int) -> list[Interval]:
+    def some(n: int) -> list[EventSpan]:
         onset, length = rng.uniform(0, 6, n), rng.uniform(0.1, 1.0, n)
         rows = zip(onset, onset + length, rng.integers(0, 3, n), strict=True)
-        return [Interval(float(a), float(b), int(c)) for a, b, c in rows]
+        return [EventSpan(float(a), float(b), int(c)) for a, b, c in rows]
 
-    made, told = some(25), some(30)
+    references, detected = some(25), some(30)
     for offset_share in (0.2, None):
-        right = match_intervals(told, made, collar_s=0.25, offset_share=offset_share)
-        ours = f_measure(Counts(right, len(told), len(made)))
-        assert ours == pytest.approx(sed_eval_f1(made, told, 0.25, offset_share), abs=1e-12)
+        right = match_intervals(detected, references, collar_s=0.25, offset_share=offset_share)
+        ours = f_measure(EventCounts(right, len(detected), len(references)))
+        assert ours == pytest.approx(
+            sed_eval_f1(references, detected, 0.25, offset_share), abs=1e-12
+        )
 
 
 @settings(max_examples=60, deadline=None)
@@ -116,7 +123,7 @@ def test_crowded_intervals_are_matched_like_sed_eval(seed: int) -> None:
 def test_events_are_those_of_the_decision_stage(
     seed: int, threshold: int, release: int, persist: int, hold_off: int
 ) -> None:
-    """Whatever the scores, the events told of a recording are those that the stage tells."""
+    """Whatever the scores, the events detected in a recording are those of the stage."""
     rng = np.random.default_rng(seed)
     # Scores that stay alike for a few frames, with ties, so that every branch is walked.
     scores = np.repeat(rng.integers(-40, 41, (60, 4)), rng.integers(1, 6, 60), axis=0)
@@ -135,22 +142,22 @@ def test_events_are_those_of_the_decision_stage(
 
 def test_a_moment_is_right_from_onset_until_shortly_after_the_end() -> None:
     """One event is right per gesture, of its class and in time; a second one is not."""
-    made = [
+    references = [
         Reference(1.0, 1.5, 0, True),
         Reference(1.6, 2.0, 0, True),
         Reference(4.0, 4.4, 1, True),
     ]
-    told = [
-        Event(0.9, 0),
-        Event(1.5, 0),
-        Event(1.9, 0),
-        Event(2.4, 0),
-        Event(4.2, 0),
-        Event(4.9, 1),
+    detected = [
+        Detection(0.9, 0),
+        Detection(1.5, 0),
+        Detection(1.9, 0),
+        Detection(2.4, 0),
+        Detection(4.2, 0),
+        Detection(4.9, 1),
     ]
-    assert match_moments(told, made, 0.5) == [(1, 0), (2, 1), (5, 2)]
-    assert match_moments(told, made, 0.4) == [(1, 0), (2, 1)]
-    assert match_moments([], made, 0.5) == match_moments(told, [], 0.5) == []
+    assert match_moments(detected, references, 0.5) == [(1, 0), (2, 1), (5, 2)]
+    assert match_moments(detected, references, 0.4) == [(1, 0), (2, 1)]
+    assert match_moments([], references, 0.5) == match_moments(detected, [], 0.5) == []
 
 
 @settings(max_examples=50, deadline=None)
@@ -159,21 +166,21 @@ def test_no_matching_of_moments_has_more_pairs(seed: int) -> None:
     """Taking the gesture that ends first is as good as the largest bipartite matching."""
     rng = np.random.default_rng(seed)
     onset = np.sort(rng.uniform(0, 8, 12))
-    made = [
+    references = [
         Reference(float(a), float(a + rng.uniform(0.2, 2.0)), int(rng.integers(2)), False)
         for a in onset
     ]
-    told = [Event(float(t), int(rng.integers(2))) for t in np.sort(rng.uniform(0, 10, 14))]
+    detected = [Detection(float(t), int(rng.integers(2))) for t in np.sort(rng.uniform(0, 10, 14))]
     largest = 0
     for label in (0, 1):
-        ours = [e for e in told if e.label == label]
-        theirs = [m for m in made if m.label == label]
+        ours = [e for e in detected if e.label == label]
+        theirs = [m for m in references if m.label == label]
         if ours and theirs:
             fits = np.array(
-                [[m.onset_s <= e.told_s <= m.offset_s + 0.5 for e in ours] for m in theirs]
+                [[m.onset_s <= e.detected_s <= m.offset_s + 0.5 for e in ours] for m in theirs]
             )
             largest += int(fits[linear_sum_assignment(~fits)].sum())
-    assert len(match_moments(told, made, 0.5)) == largest
+    assert len(match_moments(detected, references, 0.5)) == largest
 
 
 def a_recipe(limit: float = 0.5, background: bool = True) -> Recipe:
@@ -230,8 +237,8 @@ def some_streams() -> list[Stream]:
 def test_figures_of_streams_by_hand() -> None:
     """F1, false events per hour and latency of a stream whose events can be counted by hand."""
     recipe = a_recipe()
-    heard = hear(some_streams(), recipe, same(5.0))
-    figures = stream_figures(heard, recipe, learn_placing(heard))
+    matched = match_streams(some_streams(), recipe, same(5.0))
+    figures = stream_figures(matched, recipe, learn_placing(matched))
     assert figures["f1"]["value"] == figures["recall"]["value"] == 1.0
     assert (figures["f1"]["n_participants"], figures["f1"]["n_events"]) == (2, 20)
     rate = figures["false_events_per_hour"]
@@ -241,7 +248,7 @@ def test_figures_of_streams_by_hand() -> None:
     # chi2(.025; 4)/2, chi2(.975; 6)/2, chi2(.95; 6)/2 (from memory: .4844/2, 14.449/2, 12.592/2).
     assert (rate["low"], rate["high"]) == pytest.approx((0.2422, 7.2247), abs=1e-4)
     assert rate["upper_95"] == pytest.approx(6.2958, abs=1e-4)
-    # hold_frames = 2: told on the second frame, one thirtieth of a second after the gesture's end.
+    # hold_frames = 2: detected on the second frame, 1/30 s after the gesture's end.
     assert figures["latency_ms"]["median"] == pytest.approx(1000 / 30, abs=1e-3)
     assert figures["latency_ms"]["p95"] == pytest.approx(1000 / 30, abs=1e-3)
     assert figures["latency_ms"]["histogram"] == [{"from": 0, "to": 50, "n_events": 20}]
@@ -258,26 +265,26 @@ def test_a_gap_in_a_recording_is_no_time_watched() -> None:
 
 
 def test_precision_rests_on_what_was_told() -> None:
-    """The interval of a precision is as wide as the told events are few, not the gestures."""
+    """The interval of a precision is as wide as the detected events are few, not the gestures."""
     recipe = a_recipe()
     gestures = [(5.0 * k, 0, 100 if k < 4 else 1) for k in range(1, 11)]
     streams = [a_stream(name, gestures, 60, background=False) for name in ("P1", "P2")]
-    figures = stream_figures(hear(streams, recipe, same(25.0)), recipe, Placing(0.0, 0.4))
+    figures = stream_figures(match_streams(streams, recipe, same(25.0)), recipe, Placing(0.0, 0.4))
     assert (figures["precision"]["n_events"], figures["recall"]["n_events"]) == (6, 20)
     assert figures["precision"]["low"] == pytest.approx(wilson(6, 6)[0], abs=1e-6)
     assert figures["recall"]["low"] == pytest.approx(wilson(6, 20)[0], abs=1e-6)
 
 
 def test_a_wrong_class_costs_precision_and_recall() -> None:
-    """An event of another class is no hit: it is told in vain and its gesture is missed."""
+    """An event of another class is no hit: it is detected in vain and its gesture is missed."""
     stream = a_stream("P1", [(5.0, 0, 100), (10.0, 1, 100)], 30, background=False)
     wrong = tuple(r._replace(label=1) for r in stream.references)
     other = Stream(
         stream.recording, stream.time_s, stream.scores, 0.5,
         stream.take_starts, stream.take_frames, np.array([1, 1]), wrong, stream.conditions, False,
     )  # fmt: skip
-    heard = hear([other], a_recipe(background=False), same(1.0))
-    figures = stream_figures(heard, a_recipe(background=False), Placing(0.0, 0.4))
+    matched = match_streams([other], a_recipe(background=False), same(1.0))
+    figures = stream_figures(matched, a_recipe(background=False), Placing(0.0, 0.4))
     assert figures["precision"]["value"] == figures["recall"]["value"] == 0.5
     rate = figures["false_events_per_hour"]
     assert (rate["n_events"], rate["counted_on"]) == (1, "recordings of gestures")
@@ -286,8 +293,8 @@ def test_a_wrong_class_costs_precision_and_recall() -> None:
 def test_a_stream_without_events_scores_nothing() -> None:
     """At a margin that nothing reaches, F1 is 0 and there is no latency, without a fault."""
     recipe = a_recipe()
-    heard = hear(some_streams(), recipe, same(1e6))
-    figures = stream_figures(heard, recipe, Placing(0.0, 0.4))
+    matched = match_streams(some_streams(), recipe, same(1e6))
+    figures = stream_figures(matched, recipe, Placing(0.0, 0.4))
     assert figures["f1"]["value"] == figures["precision"]["value"] == 0.0
     assert figures["latency_ms"] == {"median": None, "p95": None, "n_events": 0, "histogram": []}
     assert figures["false_events_per_hour"]["value"] == 0.0
@@ -303,7 +310,7 @@ def test_the_trade_off_is_what_each_margin_gives() -> None:
     false = [row["false_per_hour"] for row in rows]
     assert false == sorted(false, reverse=True) and false[0] == 2.0 and false[-1] == 0.0
     for margins, row in list(zip(grid, rows, strict=True))[::13]:
-        figures = stream_figures(hear(streams, recipe, margins), recipe, Placing(0, 0.4))
+        figures = stream_figures(match_streams(streams, recipe, margins), recipe, Placing(0, 0.4))
         assert row["f1"] == figures["f1"]["value"]
         assert row["false_per_hour"] == figures["false_events_per_hour"]["value"]
 
@@ -326,7 +333,9 @@ def test_each_gesture_has_the_margin_that_finds_most_within_the_limit(
     common, more = choose_margins(streams, recipe)
     for extra, (least, most) in zip(more, (left, right), strict=True):
         assert least < common + extra <= most
-    found = stream_figures(hear(streams, recipe, Margins(common, more)), recipe, Placing(0, 0.4))
+    found = stream_figures(
+        match_streams(streams, recipe, Margins(common, more)), recipe, Placing(0, 0.4)
+    )
     assert found["false_events_per_hour"]["value"] <= limit
     assert found["f1"]["value"] == pytest.approx(f1, abs=1e-6)
 
@@ -370,7 +379,7 @@ def test_without_background_the_margin_keeps_the_recall() -> None:
 def test_a_margin_becomes_steps_in_one_way() -> None:
     """Margins are rounded down to steps, and released at half of the common one."""
     decision = decision_for(a_recipe(), Margins(5.3, (0.0, 1.8)), 0.5)
-    assert decision.asked.tolist() == [10, 13, 10]
+    assert decision.required.tolist() == [10, 13, 10]
     assert (decision.threshold, decision.hysteresis, decision.persist) == (10, 5, 2)
     assert decision.other == (False, False, True)
-    assert [e.label for e in told_events(some_streams()[2], decision)] == [0, 1]
+    assert [e.label for e in detected_events(some_streams()[2], decision)] == [0, 1]

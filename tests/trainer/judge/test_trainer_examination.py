@@ -12,13 +12,13 @@ from capture.cues.labels import Event, write_events
 from capture.cues.script import parse_script
 from capture.store.session import events_path, read_session
 from runtime.errors import UsageError
+from runtime.intervals import garwood_upper
 from runtime.stages.closing.decision import NO_EVENT
 from trainer.corpus.recordings import labelled_cues, open_corpus
 from trainer.corpus.reduced import Reduced
 from trainer.corpus.windows import judged_spans
 from trainer.fit.training import fit_model
 from trainer.judge.examination import stream_of
-from trainer.judge.intervals import garwood_upper
 from trainer.judge.wake_up import examine_wake_up
 from trainer.recipe import load_recipe
 
@@ -79,16 +79,16 @@ def test_events_are_those_that_the_model_tells(small_data: Path, small_recipe: P
     """Run on the locked participant's frames, the exported model tells the events counted."""
     trained = fit_model(small_data, load_recipe(small_recipe))
     block = read_session(sessions(small_data, "P04")[0]).frames()
-    told = trained.model.run(block.lit, block.dark).decisions
-    n_told = int((told != NO_EVENT).sum())
+    decisions = trained.model.run(block.lit, block.dark).decisions
+    n_detected = int((decisions != NO_EVENT).sum())
     events = trained.evaluation["events"]
     right = events["latency_ms"]["n_events"]
     assert events["f1"]["n_events"] == 8
-    assert n_told == right + events["false_events_per_hour"]["n_events"] > 0
+    assert n_detected == right + events["false_events_per_hour"]["n_events"] > 0
     assert events["recall"]["value"] == pytest.approx(right / 8, abs=1e-6)
-    assert events["precision"]["value"] == pytest.approx(right / n_told, abs=1e-6)
+    assert events["precision"]["value"] == pytest.approx(right / n_detected, abs=1e-6)
     at = [row["at_s"] for row in events["false_events"]]
-    times = (block.time_us - block.time_us[0])[told != NO_EVENT] / 1e6
+    times = (block.time_us - block.time_us[0])[decisions != NO_EVENT] / 1e6
     assert all(np.abs(times - moment).min() < 1e-3 for moment in at)
 
 
@@ -103,8 +103,8 @@ def test_probabilities_and_operations_are_those_of_the_model(
     scores = trained.model.run(block.lit, block.dark).scores * found["score_unit"]
     times = (block.time_us - block.time_us[0]) / 1e6
     for take in trained.worst:
-        frame = int(np.argmin(np.abs(times - take.told["at_s"])))
-        at = int(np.argmin(np.abs(take.time_s - take.told["at_s"])))
+        frame = int(np.argmin(np.abs(times - take.summary["at_s"])))
+        at = int(np.argmin(np.abs(take.time_s - take.summary["at_s"])))
         np.testing.assert_allclose(scores[frame], take.scores[at], rtol=1e-5, atol=1e-6)
     assert 0 <= found["error"]["after"] <= 1
     assert found["log_loss"]["after"] < np.log(3), "worse than calling all answers equally likely"

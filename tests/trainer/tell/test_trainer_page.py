@@ -133,19 +133,19 @@ def test_the_worst_takes_are_the_locked_peoples_readouts(
 ) -> None:
     """The takes shown are ordered by how far behind they were, with the readouts recorded then."""
     found, _, data = trained
-    leads = [take.told["lead"] for take in found.worst]
+    leads = [take.summary["lead"] for take in found.worst]
     assert leads == sorted(leads) and len(leads) == 10
-    assert {take.told["participant"] for take in found.worst} == {"P04"}
+    assert {take.summary["participant"] for take in found.worst} == {"P04"}
     take, readouts = found.worst[0], readouts_of(found.worst)[0]
     frames = read_session(next(data.glob("sub-P04/ses-*/*_readouts.mcap"))).frames()
     expected = frames.lit[take.moments].astype(int) - frames.dark[take.moments]
     np.testing.assert_array_equal(readouts, expected)
-    assert (take.told["asked"] == take.told["answer"]) == take.told["right"]
-    assert take.told["look_at"] and all(hint[-1] == "." for hint in take.told["look_at"])
-    own = take.scores[:, take.asked]
-    at = int(np.argmin(np.abs(take.time_s - take.told["at_s"])))
-    others = np.delete(take.scores[at], take.asked)
-    assert own[at] - others.max() == pytest.approx(take.told["lead"], abs=1e-6)
+    assert (take.summary["reference"] == take.summary["answer"]) == take.summary["right"]
+    assert take.summary["look_at"] and all(hint[-1] == "." for hint in take.summary["look_at"])
+    own = take.scores[:, take.reference]
+    at = int(np.argmin(np.abs(take.time_s - take.summary["at_s"])))
+    others = np.delete(take.scores[at], take.reference)
+    assert own[at] - others.max() == pytest.approx(take.summary["lead"], abs=1e-6)
 
 
 def test_the_page_stands_in_the_model_folder(
