@@ -41,9 +41,7 @@ def skewed_cosine(skew: float) -> Law:
     return law
 
 
-def slow_unrest(
-    rng: np.random.Generator, n_frames: int, period_s: float, seconds: float
-) -> Floats:
+def slow_unrest(rng: np.random.Generator, n_frames: int, period_s: float, seconds: float) -> Floats:
     """Return noise of unit spread whose memory is `seconds` long, float64 (n_frames,)."""
     keep = np.exp(-period_s / seconds)
     steps = rng.standard_normal(n_frames) * np.sqrt(1 - keep**2)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from worlds.acting import AXES, Floats
 from worlds.people import Person
 

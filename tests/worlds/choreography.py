@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+
 from worlds.acting import Floats, Score
 from worlds.people import Person, shown_fingers
 from worlds.product import Cue
@@ -45,7 +46,7 @@ def rest_posture(person: Person) -> dict[str, float]:
     """Return how a person holds the hand when nothing is asked, one value for each axis."""
     posture = {"x": person.x, "y": person.y, "z": person.z}
     posture |= {"yaw": person.turn, "pitch": person.pitch, "roll": person.roll}
-    bent = {finger: person.bent for finger in FINGERS}
+    bent = dict.fromkeys(FINGERS, person.bent)
     return posture | bent | {"spread": person.spread}
 
 
@@ -57,6 +58,8 @@ class _Actor:
     score: Score
     here: bool = True
     free_s: float = 0.0
+    leaving: bool = False
+    hurry: float = 1.0
 
     def about(self, value: float) -> float:
         """Return a value as it comes out this time."""
@@ -64,7 +67,7 @@ class _Actor:
 
     def last(self, seconds: float) -> float:
         """Return how long something takes this person this time."""
-        return max(0.12, self.about(seconds) / self.person.tempo)
+        return max(0.12, self.hurry * self.about(seconds) / self.person.tempo)
 
     def then(self, end_s: float, lasting_s: float) -> float:
         """Return when the next movement begins after one that ends at a time."""
@@ -87,7 +90,9 @@ class _Actor:
         return self.score.go(at_s, lasting_s, x=self.about(x), y=self.about(y), z=60.0)
 
     def home(self, at_s: float, lasting_s: float) -> float:
-        """Come back to rest."""
+        """Come back to rest, or go away at once."""
+        if self.leaving:
+            return self.leave(at_s)
         return self.score.go(at_s, lasting_s, **rest_posture(self.person))
 
 
@@ -120,15 +125,16 @@ def act(
         start_s = max(begin_s + reaction_s, actor.free_s)
         if kind != "idle":
             start_s = actor.come(start_s)
+        actor.leaving = manner.always_away is None and actor.here and rng.random() < person.away
+        # Who begins late is quick about it: half a second for it is common, and enough.
+        actor.hurry = float(np.clip((end_s + 0.1 - start_s) * person.tempo / 0.75, 0.6, 1.0))
         stroke = moves(actor, kind, start_s, end_s)
         strokes.append(stroke)
         actor.free_s = max(actor.free_s, stroke[1])
         if manner.always_away:
             actor.free_s = actor.leave(max(actor.free_s, end_s + 0.03))
-        elif manner.always_away is None and actor.here and rng.random() < person.away:
-            actor.free_s = actor.leave(max(stroke[1] + 0.05, actor.free_s))
-        elif kind.startswith("fingers"):
-            actor.free_s = actor.home(max(actor.free_s, end_s), actor.last(0.25))
+        elif actor.here and (actor.leaving or kind.startswith("fingers")):
+            actor.free_s = actor.home(max(actor.free_s, stroke[1]), actor.last(0.25))
     return actor.score, strokes
 
 
@@ -173,12 +179,12 @@ def _push_or_pull(actor: _Actor, kind: str, at_s: float, _: float) -> tuple[floa
 
 def _circle(actor: _Actor, kind: str, at_s: float, _: float) -> tuple[float, float]:
     person = actor.person
-    radius, lasting_s = actor.about(person.radius_mm), actor.last(0.72)
+    radius, lasting_s = actor.about(person.radius_mm), actor.last(0.75)
     # Seen from above, as the person sees the hand.
     sign = -1.0 if kind == "circle_clockwise" else 1.0
     turns = 1.0 + 0.15 * person.style
     flat = 0.8 + 0.4 * person.style
-    begin = person.phase + 0.25 * actor.rng.standard_normal()
+    begin = person.phase + 0.2 * actor.rng.standard_normal()
 
     def offsets(share: Floats) -> dict[str, Floats]:
         angle = begin + sign * 2 * np.pi * turns * share
@@ -206,10 +212,10 @@ def _fingers(actor: _Actor, kind: str, at_s: float, end_s: float) -> tuple[float
         bent[finger] = float(np.clip(curl, 0.0, 1.0))
     posture = rest_posture(person) | bent
     posture["spread"] = actor.about(person.spread + 0.06)
-    for axis, spread in (("x", 7.0), ("y", 7.0), ("z", 6.0)):
+    for axis, spread in (("x", 4.0), ("y", 4.0), ("z", 4.0)):
         posture[axis] += spread * rng.standard_normal()
     for axis in ("yaw", "pitch", "roll"):
-        posture[axis] += 0.08 * rng.standard_normal()
+        posture[axis] += 0.05 * rng.standard_normal()
     there_s = actor.score.go(at_s, actor.last(0.28), **posture)
     actor.free_s = end_s
     return there_s, max(end_s, there_s)
@@ -217,7 +223,9 @@ def _fingers(actor: _Actor, kind: str, at_s: float, end_s: float) -> tuple[float
 
 def _idle(actor: _Actor, _: str, at_s: float, end_s: float) -> tuple[float, float]:
     if actor.here and actor.rng.random() < 0.4:
-        drift = {axis: actor.score.posture[axis] + 8 * actor.rng.standard_normal() for axis in "xyz"}
+        drift = {
+            axis: actor.score.posture[axis] + 8 * actor.rng.standard_normal() for axis in "xyz"
+        }
         actor.score.go(at_s, max(0.3, end_s - at_s), **drift)
         actor.free_s = end_s
     return at_s, max(at_s, end_s)
@@ -259,6 +267,7 @@ def _everyday(actor: _Actor, kind: str, at_s: float, end_s: float) -> tuple[floa
     begin_s = at_s
     if kind in ("everyday_empty", "everyday_light", "everyday_pocket"):
         return at_s, actor.leave(at_s) if actor.here else at_s
+    actor.leaving = False
     while at_s < end_s - 0.8:
         lasting_s = float(rng.uniform(0.4, 1.6))
         if rng.random() < 0.2:
@@ -270,7 +279,7 @@ def _everyday(actor: _Actor, kind: str, at_s: float, end_s: float) -> tuple[floa
         to |= {axis: 0.35 * rng.standard_normal() for axis in ("pitch", "roll")}
         to["yaw"] = person.turn + 0.35 * rng.standard_normal()
         bent = float(rng.uniform(0, 0.9))
-        to |= {finger: bent for finger in FINGERS}
+        to |= dict.fromkeys(FINGERS, bent)
         at_s = score.go(at_s, lasting_s, **to) + float(rng.exponential(0.5))
     actor.free_s = actor.home(at_s, 0.4)
     return begin_s, max(at_s, end_s)

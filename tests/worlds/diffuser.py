@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from scipy.signal import lfilter
+
 from worlds.acting import AXES, Floats, skewed_cosine, slow_unrest
 from worlds.bodies import CAPSULE_HAND, body_of
 from worlds.choreography import Manner, act
@@ -26,16 +27,16 @@ SENSOR = Sensor(
     led_current_ma=120.0, led_wavelength_nm=850.0, baseline_mm=2.4,
 )  # fmt: skip
 LIGHT = Light(
-    led_e=12000.0, flicker_hz=100.0, apart_s=0.0026,
-    lamp_share=(0.01, 0.09), modulation=(0.15, 0.5), daylight_share=(0.0, 0.05),
+    led_e=8000.0, flicker_hz=100.0, apart_s=0.0026,
+    lamp_share=(0.005, 0.05), modulation=(0.1, 0.4), daylight_share=(0.0, 0.05),
     clouds=(0.0, 0.2), leak=0.0, response=0.015, offset=1.2, row_offset=0.25, hot=0.003,
     restless=0.0,
 )  # fmt: skip
 TEMPER = Temper(
-    distance_mm=(88, 140), place_mm=18, tempo=(0.8, 1.25), reaction_s=(0.18, 0.32),
+    distance_mm=(88, 125), place_mm=12, tempo=(0.85, 1.25), reaction_s=(0.18, 0.32),
     reach_mm=(38, 68), depth_mm=(38, 62), radius_mm=(22, 40), wrist=(0.05, 0.5), arc_mm=(-4, 14),
-    before=(0.35, 0.6), turn=(0.05, 0.7), tilt=(-0.15, 0.15), reflectance=(0.35, 0.68),
-    away=(0.0, 0.3, 0.7, 1.0),
+    before=(0.2, 0.45), turn=(0.1, 0.5), tilt=(-0.1, 0.1), reflectance=(0.35, 0.68),
+    away=(0.0, 0.0, 0.1, 0.4),
 )  # fmt: skip
 
 

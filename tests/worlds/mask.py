@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+
 from worlds.acting import AXES, Floats, minimum_jerk, slow_unrest
 from worlds.bodies import SPHERE_HAND, body_of
 from worlds.choreography import Manner, act
@@ -31,10 +32,10 @@ LIGHT = Light(
     restless=0.004,
 )  # fmt: skip
 TEMPER = Temper(
-    distance_mm=(85, 150), place_mm=24, tempo=(0.75, 1.3), reaction_s=(0.15, 0.36),
+    distance_mm=(90, 135), place_mm=15, tempo=(0.85, 1.3), reaction_s=(0.18, 0.34),
     reach_mm=(45, 85), depth_mm=(45, 75), radius_mm=(24, 46), wrist=(0.0, 0.3), arc_mm=(-12, 8),
-    before=(0.25, 0.55), turn=(-0.1, 0.5), tilt=(-0.2, 0.2), reflectance=(0.3, 0.62),
-    away=(0.0, 0.2, 0.6, 1.0),
+    before=(0.2, 0.45), turn=(0.0, 0.4), tilt=(-0.12, 0.12), reflectance=(0.3, 0.62),
+    away=(0.0, 0.0, 0.2, 0.5),
 )  # fmt: skip
 
 

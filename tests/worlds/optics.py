@@ -10,6 +10,7 @@ import functools
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+
 from worlds.sight import Eye
 
 __all__ = ["caustics", "pinholes"]
@@ -97,9 +98,7 @@ def pinholes(n_rows: int, n_cols: int, eye: Eye, seed: int) -> Singles:
     return _moved(spot, half, gap_mm / fine_mm, n_rows, n_cols, eye)
 
 
-def _moved(
-    spot: Singles, half: int, gap: float, n_rows: int, n_cols: int, eye: Eye
-) -> Singles:
+def _moved(spot: Singles, half: int, gap: float, n_rows: int, n_cols: int, eye: Eye) -> Singles:
     """Return what each direction's moved copy of a pattern gives to each pixel."""
     # A cell of the grid is no point: what it draws is as broad as the cell is.
     spot = ndimage.uniform_filter(spot, max(1, round(eye.cell * gap)), mode="constant")

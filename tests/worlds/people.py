@@ -149,11 +149,11 @@ def draw_person(rng: np.random.Generator, temper: Temper) -> Person:
         spread=within((0.03, 0.16)),
         folded=within((0.82, 1.0)),
         looseness=within((0.02, 0.14)),
-        variation=within((0.05, 0.14)),
+        variation=within((0.04, 0.11)),
         away=float(rng.choice(temper.away)),
         leaves_to=leaves_to,
         shows=shows,
-        phase=within((0, 2 * np.pi)),
+        phase=float(np.pi / 2 + 0.5 * rng.standard_normal()),
         style=float(rng.random()),
     )
 

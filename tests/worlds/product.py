@@ -9,7 +9,13 @@ from capture.cues.energy import EnergyMeter
 from capture.cues.labels import Event, refine, write_events
 from capture.cues.script import Cue, CueKind, Script, load_script, schedule
 from capture.frames import FramePair
-from capture.store.dataset import Participant, add_participant, prepare_dataset, session_path
+from capture.store.dataset import (
+    Participant,
+    add_participant,
+    open_dataset,
+    prepare_dataset,
+    session_path,
+)
 from capture.store.session import events_path, read_session
 from capture.store.writer import SessionHeader, SessionWriter
 from capture.wire.codec import (
@@ -48,6 +54,7 @@ __all__ = [
     "encode",
     "events_path",
     "load_script",
+    "open_dataset",
     "prepare_dataset",
     "read_session",
     "refine",

@@ -10,6 +10,7 @@ import joblib
 import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
+
 from worlds.acting import Floats
 from worlds.choreography import Manner
 from worlds.people import Person

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
 from worlds.bodies import Body
 
 __all__ = ["Eye", "View", "see_capsules", "see_spheres"]
@@ -134,9 +135,7 @@ def _capsules(body: Body, frames, direction: Singles):  # type: ignore[no-untype
     length = np.maximum((along * along).sum(axis=-1), 1e-9)
     u, v = direction[:, 0], direction[:, 1]
     du, dv = u - p0[..., 0, None], v - p0[..., 1, None]
-    share = np.clip(
-        (du * along[..., 0, None] + dv * along[..., 1, None]) / length[..., None], 0, 1
-    )
+    share = np.clip((du * along[..., 0, None] + dv * along[..., 1, None]) / length[..., None], 0, 1)
     du -= share * along[..., 0, None]
     dv -= share * along[..., 1, None]
     gap = np.sqrt(du * du + dv * dv)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
 from worlds.acting import Floats
 from worlds.people import Person
 from worlds.product import Script, Sensor

@@ -1,0 +1,99 @@
+"""The gate: a built-in recipe, untouched, held against the best of the peers on the same people."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from runtime.errors import FormatError
+from trainer.corpus.reduced import Reduced
+from trainer.fit.candidates import Candidate, reduce_for
+from trainer.fit.pipeline import Fitted
+from trainer.judge.examination import stream_of
+from trainer.recipe import load_recipe
+from trainer.work.jobs import LocalWorkers, run_jobs
+from worlds.peers import ask_peers, read_takes
+
+__all__ = ["CLOSE", "Compared", "compare"]
+
+CLOSE = 0.02
+"""A recipe passes when it is at most this much behind the best peer."""
+
+
+@dataclass(frozen=True)
+class Compared:
+    """Shares of the locked people's takes that are right.
+
+    Parameters
+    ----------
+    fixed, real : float
+        The recipe's model in fixed point and in real numbers; 0 if it refuses the data.
+    quadrants, quadrants_real : float
+        The same pipeline on four quadrants.
+    peers : dict of str to float
+    n_takes : int
+    refused : str
+        Why the recipe could not be trained, or empty.
+    """
+
+    fixed: float
+    real: float
+    quadrants: float
+    quadrants_real: float
+    peers: dict[str, float]
+    n_takes: int
+    refused: str = ""
+
+    @property
+    def best_peer(self) -> str:
+        """The peer with the most right takes."""
+        return max(self.peers, key=self.peers.__getitem__)
+
+    @property
+    def behind(self) -> float:
+        """How far the recipe is behind the best peer; below 0 if it is ahead."""
+        return self.peers[self.best_peer] - self.fixed
+
+    @property
+    def passes(self) -> bool:
+        """Whether the recipe is close enough."""
+        return self.behind <= CLOSE
+
+
+def compare(folder: Path, recipe_name: str, n_jobs: int = 1, *, peers: bool = True) -> Compared:
+    """Train a recipe as `palmwatt train` does, and judge it and the peers on the locked people.
+
+    What `palmwatt train` does besides, holding people out in turn for margins and for the learning
+    curve, changes no answer about a take, and is left out.
+    """
+    recipe = load_recipe(recipe_name)
+    others = {}
+    takes = read_takes(folder, recipe)
+    if peers:
+        truth = takes.labels[takes.locked]
+        others = {name: float((a == truth).mean()) for name, a in ask_peers(takes).items()}
+    n_takes = int(takes.locked.sum())
+    workers = LocalWorkers(n_jobs)
+    try:
+        [candidate] = reduce_for(folder.absolute(), [recipe], workers, lambda _: None)
+        fits = run_jobs([candidate.fit(), candidate.fit(quadrants=True)], workers)
+    except FormatError as error:
+        return Compared(0.0, 0.0, 0.0, 0.0, others, n_takes, str(error))
+    right = [
+        _right(candidate, fitted, side, real)
+        for fitted, side in zip(fits, (candidate.main, candidate.quadrants), strict=True)
+        for real in (False, True)
+    ]
+    return Compared(*right, others, n_takes)
+
+
+def _right(candidate: Candidate, fitted: Fitted, side: tuple[Reduced, ...], real: bool) -> float:
+    run = fitted.whole.run_float if real else fitted.whole.run
+    streams = [
+        stream_of(r, run(r.values), candidate.recipe, candidate.corpus.sensor, fitted.score_unit)
+        for r in side
+        if r.recording.locked and r.takes
+    ]
+    return float(np.concatenate([s.takes.labels == s.takes.answers for s in streams]).mean())
