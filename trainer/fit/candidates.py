@@ -84,6 +84,7 @@ def reduce_for(
                 "compare recipes for one and the same task",
             )  # fmt: skip
         corpus = open_corpus(folder, recipe, tell, digests)
+        recipe = recipe.at(corpus.sensor.frame_rate_hz)
         split = recipe.evaluation.split
         train, test = (groups_of(corpus.select(locked), split) for locked in (False, True))
         refuse_shared_groups(train, test, split)

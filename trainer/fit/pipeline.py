@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -34,8 +35,9 @@ SCORE_BITS = 16
 MAX_WINDOWS = 300_000
 """A classifier learns from no more: of a larger data set, evenly from every recording."""
 
-HARD_SHARE = 0.37
-"""A window is hard when a gesture seems at least this likely for "other": a margin of -1."""
+HARD_SHARE = math.exp(-1.0)
+"""A window is hard when a gesture is at most one unit of log odds behind "other": within one, the
+scores of two fits differ by chance (a margin of -1)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -26,9 +26,9 @@ from trainer.fit.held_out import (
 )
 from trainer.fit.kept_fits import Finished
 from trainer.fit.pipeline import Fitted, assemble_model
-from trainer.judge.evaluate import figures, log_test_use
+from trainer.judge.evaluate import Takes, figures, log_test_use
 from trainer.judge.events import Margins, Stream
-from trainer.judge.examination import Examination, examine, stream_of
+from trainer.judge.examination import Examination, InTurn, examine, stream_of
 from trainer.judge.margins import choose_margins
 from trainer.judge.wake_up import examine_wake_up
 from trainer.judge.worst_takes import WorstTake
@@ -114,21 +114,25 @@ def fit_model(
     ]
     in_turn = [figures(takes_of(*both)) for both in zip(folds, outcomes, strict=True)]
     best = max(range(len(candidates)), key=lambda i: in_turn[i]["macro_f1"]["value"])
-    chosen, recipe = candidates[best], recipes[best]
+    chosen, recipe = candidates[best], candidates[best].recipe
     held_out = _held_out_streams(chosen, folds[best], outcomes[best])
     margins = choose_margins(held_out, recipe)
 
     curve = curve_jobs(folds[best])
     fits = [chosen.fit(), chosen.fit(quadrants=True)]
-    fitted, fitted_quadrants, *from_fewer = finished[best].run(
-        [*fits, *curve], workers, partial(_tell, tell, f"{recipe.name}: fit")
+    in_quadrants = [replace(job, name=f"four quadrants, {job.name}") for job in fold_jobs(fits[1])]
+    fitted, fitted_quadrants, *others = finished[best].run(
+        [*fits, *in_quadrants, *curve], workers, partial(_tell, tell, f"{recipe.name}: fit")
     )
+    of_quadrants, from_fewer = others[: len(in_quadrants)], others[len(in_quadrants) :]
 
     tell(f"{recipe.name}: examining")
     sensor, data = chosen.corpus.sensor, chosen.corpus.digest
     model = assemble_model(recipe, sensor, fitted, margins, data)
     evaluation = _on_whom(chosen, len(fitted.labels))  # written down first, then judged
-    examined = _examine(chosen, fitted, fitted_quadrants, held_out, margins)
+    examined = _examine(
+        chosen, fitted, fitted_quadrants, held_out, margins, takes_of(in_quadrants, of_quadrants)
+    )
     evaluation |= examined.evaluation
     on_quadrants = assemble_model(recipe, sensor, fitted_quadrants, margins, data)
     evaluation["operations"] = {
@@ -180,6 +184,7 @@ def _examine(
     fitted_quadrants: Fitted,
     held_out: list[Stream],
     margins: Margins,
+    quadrants_in_turn: Takes,
 ) -> Examination:
     """Score every recording of the locked participants, and examine the scores."""
     recipe, corpus = candidate.recipe, candidate.corpus
@@ -200,7 +205,8 @@ def _examine(
         "fixed": streams(main, fitted.whole.run, unit),
         "four_quadrant": streams(quadrants, fitted_quadrants.whole.run, quadrant_unit),
     }
-    return examine(recipe, corpus.participants, scored, held_out, margins, fitted.labels)
+    asked = InTurn(held_out, quadrants_in_turn)
+    return examine(recipe, corpus.participants, scored, asked, margins, fitted.labels)
 
 
 def _on_whom(candidate: Candidate, n_windows: int) -> dict[str, Any]:

@@ -18,30 +18,41 @@ from trainer.learn.directions import shrunk
 from trainer.learn.excerpt import Excerpt
 from trainer.recipe import FeatureRecipe
 
-__all__ = ["choose_pixels", "learn_pixels", "reduction"]
+__all__ = ["choose_pixels", "learn_pixels", "nearest_divisor", "reduction"]
 
 
 def reduction(features: FeatureRecipe, sensor: Sensor) -> Bins:
     """Return what recordings are reduced by: the bins asked for, or every pixel by itself.
 
+    Bins are equal: where as many as asked for do not divide the sensor's rows or columns, it is the
+    number nearest to it, by ratio, that does.
+
     Raises
     ------
     UsageError
         The recipe asks for rows that the sensor does not have, or more pixels than stand there.
-    FormatError
-        The bins do not divide the rows and columns.
     """
     n_rows, n_cols = sensor.n_rows, sensor.n_cols
     first, last = features.rows or (0, n_rows)
     if not 0 <= first < last <= n_rows:
         raise UsageError("features", "rows", f"{first} to {last}", f"rising, 0 to {n_rows}")
     if features.entry == "bins":
-        return Bins(n_rows, n_cols, *features.bins, first_row=first, last_row=last)
+        down, across = (
+            nearest_divisor(asked, length)
+            for asked, length in zip(features.bins, (last - first, n_cols), strict=True)
+        )
+        return Bins(n_rows, n_cols, down, across, first_row=first, last_row=last)
     if features.pixels > (last - first) * n_cols:
         raise UsageError(
             "features", "pixels", features.pixels, f"at most {(last - first) * n_cols}"
         )
     return Bins(n_rows, n_cols, n_rows, n_cols)
+
+
+def nearest_divisor(asked: int, length: int) -> int:
+    """Return the divisor of a length that is nearest to a number by ratio; of two, the larger."""
+    divisors = [d for d in range(1, length + 1) if length % d == 0]
+    return min(reversed(divisors), key=lambda d: max(d, asked) / min(d, asked))
 
 
 def learn_pixels(

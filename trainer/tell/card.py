@@ -6,7 +6,7 @@ from typing import Any
 
 from runtime.model import Model
 from trainer.tell.sentences import emulated_words, event_words, worst_words
-from trainer.tell.tables import PIPELINES, figure_text
+from trainer.tell.tables import DIFFERENCES, PIPELINES, difference_text, figure_text
 
 __all__ = ["model_card"]
 
@@ -54,6 +54,14 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
             f"| {figure_text(evaluation[key]['macro_f1'])} |"
             for key, label in PIPELINES.items()
         ),
+        "",
+        *(
+            f"- {label}: {difference_text(evaluation['differences'][key])}"
+            for key, label in DIFFERENCES.items()
+        ),
+        "",
+        "Everybody in turn: each of the others was asked about by a model fitted without them, the "
+        "locked ones by the model itself. Differences are paired over people.",
         "",
         f"The locked participants were used by {len(evaluation['test_uses'])} model(s) of this "
         "task so far; each use is listed in evaluation.json.",

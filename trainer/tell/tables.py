@@ -7,17 +7,21 @@ from typing import Any
 
 from rich.table import Table
 
-from trainer.tell.sentences import per_hour
+from trainer.tell.sentences import count, per_hour
 
 __all__ = [
+    "DIFFERENCES",
     "PIPELINES",
     "candidates_table",
+    "difference_text",
     "evaluation_rows",
     "evaluation_tables",
     "figure_text",
 ]
 
 PIPELINES = {
+    "everybody": "fixed point, everybody in turn",
+    "everybody_four_quadrant": "four quadrants, everybody in turn",
     "float": "float",
     "fixed": "fixed point",
     "cross_validation": "fixed point, training people in turn",
@@ -27,8 +31,25 @@ PIPELINES = {
 
 
 def figure_text(figure: dict[str, Any]) -> str:
-    """Return a figure of evaluation.json as ``0.957 [0.921, 0.984]``."""
-    return f"{figure['value']:.3f} [{figure['low']:.3f}, {figure['high']:.3f}]"
+    """Return a figure of evaluation.json as ``0.957 [0.921, 0.984]``, ``, 3 people``."""
+    text = f"{figure['value']:.3f} [{figure['low']:.3f}, {figure['high']:.3f}]"
+    if "n_participants" not in figure:
+        return text
+    return f"{text}, {count(figure['n_participants'], 'person', 'people')}"
+
+
+DIFFERENCES = {
+    "everybody_four_quadrant": "fixed point over four quadrants, everybody in turn",
+    "four_quadrant": "fixed point over four quadrants, locked people",
+    "float": "fixed point over float, locked people",
+}
+
+
+def difference_text(figure: dict[str, Any]) -> str:
+    """Return a difference of evaluation.json as ``+1.2 points [-0.3, +2.7], 3 people``."""
+    value, low, high = (100 * figure[key] for key in ("value", "low", "high"))
+    people = count(figure["n_participants"], "person", "people")
+    return f"{value:+.1f} points [{low:+.1f}, {high:+.1f}], {people}"
 
 
 def evaluation_rows(evaluation: dict[str, Any]) -> list[tuple[str, str, str, str]]:
@@ -53,7 +74,20 @@ def evaluation_rows(evaluation: dict[str, Any]) -> list[tuple[str, str, str, str
 def evaluation_tables(evaluations: Sequence[dict[str, Any]]) -> list[Table]:
     """Return tables of several evaluations for a terminal: takes, and events where there are."""
     events = _events_table([e for e in evaluations if "events" in e])
-    return [_takes_table(evaluations), *([events] if events.row_count else [])]
+    tables = [_takes_table(evaluations), _differences_table(evaluations)]
+    return [*tables, *([events] if events.row_count else [])]
+
+
+def _differences_table(evaluations: Sequence[dict[str, Any]]) -> Table:
+    table = Table(title="Differences in accuracy, paired over people (95 % interval)")
+    for heading in ("model", "which", "difference"):
+        table.add_column(heading)
+    for evaluation in evaluations:
+        for key, label in DIFFERENCES.items():
+            found = evaluation["differences"][key]
+            table.add_row(evaluation["task"], label, difference_text(found))
+        table.add_section()
+    return table
 
 
 def _takes_table(evaluations: Sequence[dict[str, Any]]) -> Table:
