@@ -36,8 +36,10 @@ to answer the next cue (simple reaction, 0.2 to 0.3 s; from memory), so that not
 HELD_S, HELD_STEP_S = 0.4, 1 / 15
 """A pose held is learned from the end of its cue: when everybody has reacted and is there."""
 BEFORE_END_S, AFTER_END_S = 0.2, 11 / 30
-"""Around a gesture's end, what is never told as "other": the last fifth of a second of the movement,
-about the error of its end, and what is told as the gesture with a frame or two more."""
+"""Around a gesture's end, what is never told as "other": the last fifth of a second of the movement
+(its end is not known better), and what is told as the gesture with a frame or two more."""
+SMOOTHED_S = 1 / 6
+"""Strokes are sought in means over so long: several frames, but a third of a quick stroke."""
 BACKGROUND_STEP_S = 0.6
 """Everyday time is learned from windows that overlap by about half: of recipes' usual 1.6 s."""
 
@@ -65,8 +67,9 @@ def take_spans(
         Level-normalised readouts of the recording.
     """
     moves = recipe.evaluation.take_end == "movement"
+    smoothing = _frames(SMOOTHED_S, recipe)
     return [
-        stroke_span(levelled, cue.start, cue.stop)
+        stroke_span(levelled, cue.start, cue.stop, smoothing)
         if moves and cue.take
         else (cue.start, cue.stop - 1)
         for cue in cues
