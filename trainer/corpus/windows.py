@@ -30,7 +30,7 @@ __all__ = [
 
 USUAL_RATE_HZ = 30.0
 """Of recipes that do not say whose frames they count in."""
-TOLD_S = 0.3
+TOLD_S = 1 / 3
 """For so long after its end a movement is still told as the gesture: about as long as people take
 to answer the next cue (simple reaction, 0.2 to 0.3 s; from memory), so that nothing new begins."""
 HELD_S, HELD_STEP_S = 0.4, 1 / 15

@@ -7,7 +7,8 @@ asked for is likeliest (an adaptive filter for responses of unknown delay: C. Wo
 Biol. Eng. 5, 1967). Where hands come and leave for each cue, these ways may be the longest, and the
 cue's own end is the better beginning: which of the two it is, people held out tell.
 
-All this says *when*, for training and for the references of events, never *what*: takes are judged without it.
+All this says *when*, for training and for the references of events, never *what*: takes are judged
+without it.
 
 It is done once, before people are held out in turn: whoever is held out later has had a part in
 saying when the gestures of others end.

@@ -101,7 +101,10 @@ def fit_classifier(
         raise UsageError("training", "windows of class", missing[0], "windows of every class")
     contrasts = SegmentContrasts(n_segments if recipe.contrasts else 1, recipe.window_mean)
     scaler = StandardScaler()
-    scaled = scaler.fit_transform(contrasts.fit_transform(x.astype(np.float64)))
+    contrasted = contrasts.fit_transform(x.astype(np.float64))
+    # Every class counts alike: how many windows show nothing at all is no matter of the features.
+    shares = 1.0 / np.bincount(labels, minlength=n_classes)[labels]
+    scaled = scaler.fit(contrasted, sample_weight=shares).transform(contrasted)
     if recipe.scaling == "together":
         common = np.full_like(scaler.scale_, np.sqrt(scaler.var_.mean()))
         scaled *= scaler.scale_ / common

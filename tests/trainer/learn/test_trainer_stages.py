@@ -16,11 +16,10 @@ from runtime.errors import UsageError
 from runtime.fixedpoint import INT32_MAX
 from trainer.learn.classifiers import SegmentContrasts, fit_classifier
 from trainer.learn.directions import fisher_directions, principal_directions
-from trainer.learn.features import learn_level
 from trainer.learn.float_onnx import float_onnx
 from trainer.learn.lowering import lower_classifier
 from trainer.learn.quantise import quantise_dense
-from trainer.recipe import ClassifierRecipe, FeatureRecipe, QuantisationRecipe
+from trainer.recipe import ClassifierRecipe, QuantisationRecipe
 
 
 @pytest.mark.parametrize(
@@ -227,13 +226,3 @@ def test_fisher_directions_are_the_discriminants_of_scikit_learn() -> None:
     for mine, other in zip(ours, theirs.T, strict=True):
         cosine = mine @ other / np.linalg.norm(mine) / np.linalg.norm(other)
         assert abs(cosine) > 0.999
-
-
-def test_level_gain_leaves_the_asked_share_unsaturated() -> None:
-    """The level stage's gain saturates no more training values than the recipe allows."""
-    rng = np.random.default_rng(11)
-    values = (rng.gamma(2.0, 800.0, (400, 16)) * rng.uniform(0.2, 5.0, (400, 1))).astype(np.int32)
-    level = learn_level(values, FeatureRecipe(bins=(4, 4)), clip_quantile=0.99)
-    shares = level.run(values, {})[0][:, :-1]
-    assert (np.abs(shares) >= level.limit).mean() <= 0.011
-    assert np.abs(shares).max() > level.limit // 3
