@@ -65,7 +65,8 @@ def shape_floor(values: Int32, value_noise: float) -> float:
     more noise than shape. Ambient light that changes between the two exposures of a pair adds to
     the sum or takes from it alike; the LED's only adds. So what sums below zero shows by how much,
     and what flicker takes away it may add elsewhere: twice the median of the sums below zero is
-    more than a sine of that median ever reaches. Frames without a hand, of which some sum below
+    more than a sine of that median ever reaches, and comes on top of the noise where noise alone
+    does not explain it. Frames without a hand, of which some sum below
     zero, do not move this however many they are.
 
     Parameters
@@ -76,9 +77,12 @@ def shape_floor(values: Int32, value_noise: float) -> float:
         Of one of them, as :func:`noise_counts` tells it.
     """
     total = values.sum(axis=1, dtype=np.int64)
+    n_values = values.shape[1]
     below = total[total < 0]
     flicker = -2.0 * float(np.median(below)) if len(below) else 0.0
-    return float(max(values.shape[1] * value_noise, flicker, 1.0))
+    if flicker <= 2.0 * math.sqrt(n_values) * value_noise:  # as far below as noise alone sums
+        flicker = 0.0
+    return float(max(n_values * value_noise + flicker, 1.0))
 
 
 def in_view(values: Int32, floor: float) -> NDArray[np.bool_]:
@@ -118,12 +122,12 @@ def learn_level(
     limit = symmetric_limit(features.level_bits)
     gain_bits = min(30, max(0, math.floor(math.log2(limit / largest))))
     log_bits = 3 if features.level_bits == 8 else 12
-    middle = math.floor(math.log2(max(floor, usual)))
+    middle = math.floor(math.log2(max(floor, usual)) * 2**log_bits)
     return Level(
         n_values=values.shape[1],
         n_bits=features.level_bits,
         gain_bits=gain_bits,
         floor=max(floor, 1 << max(1, gain_bits - 14)),
         log_bits=log_bits,
-        log_offset=middle << log_bits,
+        log_offset=middle,
     )

@@ -36,6 +36,13 @@ def nobody(rng: np.random.Generator, n_frames: int, flicker: float = 0.0) -> NDA
     return np.asarray(lamp / 16 + noise, dtype=np.float64).astype(np.int32)
 
 
+def alike(found: tuple[int, int, int], wanted: tuple[int, int, int], share: float) -> bool:
+    """Tell whether gains are equal, and floors and middles within a share of their light."""
+    octaves = np.log2(1 + share)
+    floors = abs(np.log2(found[0] / wanted[0])) <= octaves + 1 / wanted[0]
+    return bool(found[1] == wanted[1] and floors and abs(found[2] - wanted[2]) <= octaves * 4096)
+
+
 def learned(values: NDArray[np.int32], noise: float = NOISE) -> tuple[int, int, int]:
     level = learn_level(values, FEATURES, 0.999, noise)
     return level.floor, level.gain_bits, level.log_offset
@@ -48,7 +55,7 @@ def test_frames_without_a_hand_change_nothing(seed: int, share: float) -> None:
     rng = np.random.default_rng(seed)
     seen = hands(rng)
     empty = nobody(rng, int(len(seen) * share / (1 - share)))
-    assert learned(np.concatenate([seen, empty])) == learned(seen)
+    assert alike(learned(np.concatenate([seen, empty])), learned(seen), share=0.01)
 
 
 @settings(max_examples=25, deadline=None)
@@ -58,9 +65,8 @@ def test_flicker_without_a_hand_is_not_taken_for_one(seed: int, strength: float)
     rng = np.random.default_rng(seed)
     seen, flicker = hands(rng), strength * 8_000
     few, many = (nobody(rng, n, flicker) for n in (200, 5000))
-    assert learned(np.concatenate([seen, many]))[1:] == learned(seen)[1:]
-    floors = [learned(np.concatenate([seen, each]))[0] for each in (few, many)]
-    assert floors[1] == pytest.approx(floors[0], rel=0.25)
+    found = [learned(np.concatenate([seen, each])) for each in (few, many)]
+    assert alike(found[1], found[0], share=0.1) and found[1][1] == learned(seen)[1]
     together = np.concatenate([seen, many])
     shown = in_view(together, shape_floor(together, NOISE))
     assert shown[len(seen) :].mean() < 0.01 and shown[: len(seen)].mean() > 0.95
@@ -80,7 +86,7 @@ def test_bit_depth_scales_the_floor_and_nothing_else(bits: int) -> None:
     noise = noise_counts(other, N_PIXELS, 40.0 * steps)
     found = learned(np.floor(seen * steps).astype(np.int32), noise)
     assert found[0] == pytest.approx(floor * steps, rel=0.02) and found[1] == gain_bits
-    assert abs(found[2] - offset - ((bits - SENSOR.bit_depth) << 12)) <= 1 << 12
+    assert abs(found[2] - offset - ((bits - SENSOR.bit_depth) << 12)) <= 64
 
 
 def test_saturated_frames_do_not_move_the_level() -> None:
@@ -88,9 +94,7 @@ def test_saturated_frames_do_not_move_the_level() -> None:
     seen = hands(np.random.default_rng(9))
     full = np.full((6, 16), N_PIXELS * SENSOR.max_counts, dtype=np.int32)
     both = np.concatenate([seen, np.zeros((60, 16), dtype=np.int32), full])
-    floor, gain_bits, offset = learned(both)
-    assert floor == pytest.approx(learned(seen)[0], rel=0.03)
-    assert (gain_bits, offset) == learned(seen)[1:]
+    assert alike(learned(both), learned(seen), share=0.06)
 
 
 def test_hands_keep_their_resolution() -> None:
