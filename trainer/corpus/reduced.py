@@ -125,7 +125,8 @@ def excerpts(recordings: Sequence[Reduced], max_frames: int = MAX_EXCERPT_FRAMES
     recordings = [r for r in recordings if not r.cues or any(cue.take for cue in r.cues)]
     asked = [_asked(r) for r in recordings]
     runs = [np.unique(np.flatnonzero(each) // RUN_FRAMES) for each in asked]
-    every = max(1, -(-sum(len(own) for own in runs) * RUN_FRAMES // max_frames))
+    total = sum(_frames_of(r, own) for r, own in zip(recordings, runs, strict=True))
+    every = max(1, -(-total // max_frames))
     kept = []
     for recording, in_takes, own in zip(recordings, asked, runs, strict=True):
         run = np.arange(recording.n_frames) // RUN_FRAMES
@@ -139,6 +140,11 @@ def excerpts(recordings: Sequence[Reduced], max_frames: int = MAX_EXCERPT_FRAMES
             )
         )
     return kept
+
+
+def _frames_of(recording: Reduced, runs: Int64) -> int:
+    """Return how many frames some runs have: the recording's last one may be short."""
+    return int(np.minimum(RUN_FRAMES, recording.n_frames - runs * RUN_FRAMES).sum())
 
 
 def _asked(recording: Reduced) -> NDArray[np.bool_]:
