@@ -1,4 +1,4 @@
-"""Commands of the capture room: emulate, record, inspect, booth, forget, live."""
+"""Commands of the capture room: emulate, record, import, rehearse, inspect, booth, forget, live."""
 
 from __future__ import annotations
 
@@ -6,18 +6,25 @@ import json
 import math
 import re
 import sys
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from capture.bring.command import import_readouts
+from capture.rehearse.command import rehearse
 from capture.wording import (
     forgotten_figures,
     forgotten_lines,
+    inspection_lines,
     photon_transfer_lines,
-    quality_lines,
     recording_figures,
     recording_line,
 )
+
+if TYPE_CHECKING:
+    from capture.measure.quality import Quality
 
 __all__ = ["commands"]
 
@@ -51,13 +58,7 @@ __all__ = ["commands"]
 )
 def emulate(
     participant: str,
-    script: str,
-    sensor: str,
-    led_current_ma: float,
-    seed: int,
-    speed: float,
-    unit: str,
-    transport: str,
+    **settings: Any,
 ) -> None:
     """Start an emulated sensor; print its port, then run until stopped.
 
@@ -70,10 +71,7 @@ def emulate(
     if not re.fullmatch("P(0[1-9]|[1-9][0-9])", participant):
         raise UsageError("emulated sensor", "participant", repr(participant), "P01 to P99")
     number = int(participant.removeprefix("P"))
-    settings = DeviceSettings(
-        number, script, sensor, seed, speed, unit, transport, led_current_ma=led_current_ma
-    )
-    run_device(settings)
+    run_device(DeviceSettings(number, **settings))
 
 
 @click.command(
@@ -99,18 +97,11 @@ def emulate(
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as JSON.")
 def record(
     port: str,
-    participant: str,
     script: str,
     out: Path,
     seed: int,
-    session: str | None,
-    consent: bool,
-    locked: bool,
-    hand_length_mm: float | None,
-    hand_breadth_mm: float | None,
-    handedness: str | None,
-    distance_mm: float | None,
     as_json: bool,
+    **about: Any,
 ) -> None:
     """Lead one participant through a cue script and record every readout.
 
@@ -120,19 +111,14 @@ def record(
     near. Its limits are those of IEC 62471.
     """
     from capture.cues.script import load_script
+    from capture.lead.record import Operator, SessionNotes
     from capture.lead.record import record as record_session
     from capture.lead.terminal import Screen, keys
     from capture.store.dataset import Participant
     from capture.wire.link import SerialLink
 
-    person = Participant(
-        participant,
-        consent,
-        hand_length_mm,
-        hand_breadth_mm,
-        handedness,
-        locked=locked,
-    )
+    notes = SessionNotes(about.pop("session"), about.pop("distance_mm"))
+    person = Participant(about.pop("participant"), **about)
     cues = load_script(script)
     with SerialLink(port) as link, keys() as controls, Screen(cues, quiet=as_json) as screen:
         recording = record_session(
@@ -141,10 +127,8 @@ def record(
             cues,
             seed,
             out,
-            session=session,
-            distance_mm=distance_mm,
-            progress=screen.show,
-            controls=controls,
+            notes=notes,
+            operator=Operator(screen.show, controls),
         )
     figures = recording_figures(recording)
     click.echo(json.dumps(figures, indent=2) if as_json else recording_line(recording))
@@ -164,13 +148,13 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
     """Say what recordings are worth: what is wrong in them, their figures, and fit or not.
 
     Lists every violation in a data set with file and row; then drops, timing, saturation and
-    levels of each session. Exit code 1 if anything is wrong or not fit for training.
+    levels of each session; then whether all of it is ready to be learned from. Exit code 1 if
+    anything is wrong or not fit for training.
     """
-    from capture.measure.quality import quality_faults, session_quality
+    from capture.measure.overview import overview_of
     from capture.store.dataset import find_sessions
-    from capture.store.session import read_session
     from capture.store.validate import validate
-    from runtime.errors import Error, UsageError
+    from runtime.errors import UsageError
 
     violations = validate(path) if path.is_dir() else ()
     files = [info.path for info in find_sessions(path)] if path.is_dir() else [path]
@@ -179,18 +163,15 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
     if curve is not None:
         _tell_photon_transfer(files, curve, as_json)
         return
-    results = []
-    for file in files:
-        try:
-            session = read_session(file)
-            quality = session_quality(session)
-        except Error:
-            if not violations:  # a session on its own: its error is the answer
-                raise
-            continue
-        results.append((file, quality, quality_faults(quality, session.sensor)))
+    # An error in a session on its own is the answer; in a data set it is among the violations.
+    results = _qualities(files, pass_over_errors=bool(violations))
+    data_set = overview_of(file for file, *_ in results)
+    copies, cautions = data_set.copies(), data_set.cautions()
     if as_json:
         report = {
+            "kinds": data_set.kinds(),
+            "copies": copies,
+            "cautions": [caution.to_json() for caution in cautions],
             "violations": [str(violation) for violation in violations],
             "sessions": [
                 {"path": str(file), **quality.to_json(), "fit": not reasons, "reasons": reasons}
@@ -199,15 +180,33 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
         }
         click.echo(json.dumps(report, indent=2))
     else:
-        for violation in violations:
-            click.echo(f"wrong: {violation}")
-        for file, quality, reasons in results:
-            click.echo(file.name)
-            for line in quality_lines(quality):
-                click.echo(f"  {line}")
-            click.echo(f"  not fit: {'; '.join(reasons)}" if reasons else "  fit for training")
-    if violations or any(reasons for _, _, reasons in results):
+        for line in inspection_lines(violations, results):
+            click.echo(line)
+        for line in data_set.lines() if path.is_dir() else ():
+            click.echo(line)
+    if violations or copies or any(reasons for _, _, reasons in results):
         sys.exit(1)
+
+
+def _qualities(
+    files: Sequence[Path], pass_over_errors: bool
+) -> list[tuple[Path, Quality, tuple[str, ...]]]:
+    """Return each session's quality and why it is not fit for training."""
+    from capture.measure.quality import quality_faults, session_quality
+    from capture.store.session import read_session
+    from runtime.errors import Error
+
+    results = []
+    for file in files:
+        try:
+            session = read_session(file)
+            quality = session_quality(session)
+        except Error:
+            if not pass_over_errors:
+                raise
+            continue
+        results.append((file, quality, quality_faults(quality, session.sensor)))
+    return results
 
 
 def _tell_photon_transfer(files: list[Path], curve: Path, as_json: bool) -> None:
@@ -312,10 +311,11 @@ def forget(participant: str, data: Path, models: Path | None, as_json: bool) -> 
     help="End after this time on the sensor's clock; without it Ctrl-C ends.",
 )
 def live(port: str, model: Path, engine: str, log: Path | None, seconds: float | None) -> None:
-    """Show a model's events as they come from a sensor, with their latency.
+    """Show what a model tells of a sensor's readouts as they come, with its latency.
 
-    All engines give the same events. Latency is host time from the arrival of a frame pair's last
-    byte to its decision; times are of the sensor's clock, from its first frame pair.
+    Events get a line each; values with their intervals, or a count, stand in the last line. All
+    engines tell the same. Latency is host time from the arrival of a frame pair's last
+    byte to its answer; times are of the sensor's clock, from its first frame pair.
     Caution: the sensor's LED is bright though it cannot be seen; nobody should look into it from
     near. Its limits are those of IEC 62471.
     """
@@ -349,4 +349,6 @@ def live(port: str, model: Path, engine: str, log: Path | None, seconds: float |
                 console.print(watch.summary(), soft_wrap=True)
 
 
-commands: tuple[click.Command, ...] = (emulate, record, inspect, booth, forget, live)
+commands: tuple[click.Command, ...] = (
+    emulate, record, import_readouts, rehearse, inspect, booth, forget, live,
+)  # fmt: skip

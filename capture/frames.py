@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -67,6 +67,9 @@ class FrameBlock:
         Device clock at the start of each lit exposure, microseconds.
     lit, dark : uint16 array, shape (n_frames, n_rows, n_cols)
         Counts.
+    dark_time_us : int64 array, shape (n_frames,)
+        Device clock at the start of each dark exposure, microseconds; 0 where it is not known, and
+        so throughout where it is left out.
 
     Raises
     ------
@@ -78,10 +81,14 @@ class FrameBlock:
     time_us: npt.NDArray[np.int64]
     lit: Counts
     dark: Counts
+    dark_time_us: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
 
     def __post_init__(self) -> None:
         _check_counts("frame block", self.lit, self.dark, 3)
-        for name, values in (("sequence", self.sequence), ("time_us", self.time_us)):
+        if not len(self.dark_time_us):
+            object.__setattr__(self, "dark_time_us", np.zeros(len(self.lit), np.int64))
+        for name in ("sequence", "time_us", "dark_time_us"):
+            values = getattr(self, name)
             if values.dtype != np.int64:
                 raise FormatError("frame block", f"dtype of {name}", values.dtype, "int64")
             if values.shape != (len(self.lit),):
@@ -94,10 +101,11 @@ class FrameBlock:
 
     def __iter__(self) -> Iterator[FramePair]:
         for i in range(len(self)):
-            yield FramePair(int(self.sequence[i]), int(self.time_us[i]), self.lit[i], self.dark[i])
+            numbers = int(self.sequence[i]), int(self.time_us[i])
+            yield FramePair(*numbers, self.lit[i], self.dark[i], int(self.dark_time_us[i]))
 
     def __getitem__(self, rows: slice) -> FrameBlock:
-        return FrameBlock(self.sequence[rows], self.time_us[rows], self.lit[rows], self.dark[rows])
+        return FrameBlock(*(getattr(self, f.name)[rows] for f in fields(self)))
 
     @classmethod
     def empty(cls, n_rows: int, n_cols: int) -> FrameBlock:
@@ -125,6 +133,7 @@ class FrameBlock:
             np.array([pair.time_us for pair in pairs], np.int64),
             np.stack([pair.lit for pair in pairs]),
             np.stack([pair.dark for pair in pairs]),
+            np.array([pair.dark_time_us for pair in pairs], np.int64),
         )
 
     @classmethod
@@ -132,9 +141,4 @@ class FrameBlock:
         """Return one block of the frame pairs of at least one block, in the given order."""
         if not blocks:
             raise FormatError("frame block", "number of blocks", 0, "at least 1")
-        return cls(
-            np.concatenate([block.sequence for block in blocks]),
-            np.concatenate([block.time_us for block in blocks]),
-            np.concatenate([block.lit for block in blocks]),
-            np.concatenate([block.dark for block in blocks]),
-        )
+        return cls(*(np.concatenate([getattr(b, f.name) for b in blocks]) for f in fields(cls)))

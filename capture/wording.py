@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from capture.lead.record import RecordedSession
     from capture.measure.photon_transfer import PhotonTransfer
     from capture.measure.quality import Quality
@@ -15,8 +17,8 @@ if TYPE_CHECKING:
 __all__ = [
     "forgotten_figures",
     "forgotten_lines",
+    "inspection_lines",
     "photon_transfer_lines",
-    "quality_lines",
     "recording_figures",
     "recording_line",
 ]
@@ -58,7 +60,20 @@ def recording_line(recording: RecordedSession) -> str:
     )
 
 
-def quality_lines(quality: Quality) -> Iterator[str]:
+def inspection_lines(
+    violations: Iterable[object], results: Iterable[tuple[Path, Quality, Sequence[str]]]
+) -> Iterator[str]:
+    """Yield what is wrong in a data set, then each session's figures and whether it is fit."""
+    for violation in violations:
+        yield f"wrong: {violation}"
+    for file, quality, reasons in results:
+        yield file.name
+        for line in _quality_lines(quality):
+            yield f"  {line}"
+        yield f"  not fit: {'; '.join(reasons)}" if reasons else "  fit for training"
+
+
+def _quality_lines(quality: Quality) -> Iterator[str]:
     """Yield the figures of a session, a few to a line."""
     gaps = ""
     if quality.n_gaps:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -91,30 +93,19 @@ def budget(
     parts: Path | None,
     eye_mm: tuple[float, ...],
     compiler: str,
-    strict: bool,
-    as_json: bool,
-    junit: Path | None,
-    out: Path | None,
-    **names: str | None,
+    **more: Any,
 ) -> None:
     """Price models in cycles, bytes and microwatts, and judge them against a host.
 
     Writes budget.json into each model's folder and one page. Exit code 1: a limit is broken.
     """
-    from runtime.budget import (
-        DISTANCES_MM,
-        Choice,
-        junit_xml,
-        load_limits,
-        names_apart,
-        write_budget,
-        write_report,
-    )
+    from runtime.budget import Choice, Computation, load_limits, write_budget
     from runtime.budget import budget as price
-    from runtime.files import write_whole
 
+    answer = _Reporting(**{field.name: more.pop(field.name) for field in fields(_Reporting)})
     limits = load_limits(limits_file) if limits_file else None
-    choice = Choice(**{key: name for key, name in names.items() if name is not None})
+    choice = Choice(**{key: name for key, name in more.items() if name is not None})
+    computation = Computation(eye_distances_mm=eye_mm) if eye_mm else Computation()
     results = [
         price(
             model,
@@ -122,25 +113,43 @@ def budget(
             parts=parts,
             limits=limits,
             compiler=compiler,
-            eye_distances_mm=eye_mm or DISTANCES_MM,
+            computation=computation,
         )
         for model in models
     ]
     for result, folder in zip(results, models, strict=True):
         write_budget(result, folder)
-    page = write_report(results, out or models[0] / "budget.html")
-    if junit is not None:
-        suites = zip(names_apart(results), (r.checks for r in results), strict=True)
-        write_whole(junit, junit_xml(list(suites), strict))
-    if as_json:
-        click.echo(json.dumps([r.to_json() for r in results], indent=1, sort_keys=True))
-    else:
-        for result in results:
-            for line in _summary(result):
-                click.echo(line)
-        click.echo(f"page: {page}")
-    if not all(r.keeps(strict) for r in results):
+    _give(results, models[0], answer)
+    if not all(r.keeps(answer.strict) for r in results):
         raise SystemExit(1)
+
+
+@dataclass(frozen=True, slots=True)
+class _Reporting:
+    """The options of `budget` that say how it answers, and nothing about the price."""
+
+    strict: bool
+    as_json: bool
+    junit: Path | None
+    out: Path | None
+
+
+def _give(results: Sequence[Budget], first: Path, answer: _Reporting) -> None:
+    """Write the page and, where wanted, the checks; print the rest."""
+    from runtime.budget import junit_xml, names_apart, write_report
+    from runtime.files import write_whole
+
+    page = write_report(results, answer.out or first / "budget.html")
+    if answer.junit is not None:
+        suites = zip(names_apart(results), (r.checks for r in results), strict=True)
+        write_whole(answer.junit, junit_xml(list(suites), answer.strict))
+    if answer.as_json:
+        click.echo(json.dumps([r.to_json() for r in results], indent=1, sort_keys=True))
+        return
+    for result in results:
+        for line in _summary(result):
+            click.echo(line)
+    click.echo(f"page: {page}")
 
 
 def _summary(result: Budget) -> list[str]:

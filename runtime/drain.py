@@ -132,13 +132,12 @@ def plan(
 )  # fmt: skip
 def judge(
     table: Path,
-    with_it: str,
-    without: str,
     margin_text: str | None,
     battery_wh: float | None,
     baseline_mw: float | None,
     as_json: bool,
     out: Path | None,
+    **conditions: str,
 ) -> None:
     """Judge measured runs against a margin: hidden, visible or undecided.
 
@@ -155,6 +154,7 @@ def judge(
 
     margin = parse_margin(margin_text) if margin_text else DEFAULT_MARGIN
     runs = read_runs(table)
+    with_it, without = conditions["with_it"], conditions["without"]
     alone = [run.mean_mw for run in runs if run.condition == without]
     if baseline_mw is None and alone:
         baseline_mw = float(np.mean(alone))

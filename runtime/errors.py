@@ -7,7 +7,15 @@ that plain ``except ValueError`` code keeps working.
 
 from __future__ import annotations
 
-__all__ = ["Error", "FormatError", "OverflowRisk", "PortError", "ToolError", "UsageError"]
+__all__ = [
+    "ArgumentError",
+    "Error",
+    "FormatError",
+    "OverflowRisk",
+    "PortError",
+    "ToolError",
+    "UsageError",
+]
 
 
 class Error(Exception):
@@ -53,6 +61,10 @@ class Error(Exception):
 
 class UsageError(Error, ValueError):
     """The call is wrong: an argument, a recipe key, a limit."""
+
+
+class ArgumentError(UsageError, TypeError):
+    """An argument is of a type that the call cannot take."""
 
 
 class FormatError(Error, ValueError):

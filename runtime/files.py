@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 import os
+import shutil
 import threading
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from runtime.errors import FormatError, UsageError
+from runtime.errors import ArgumentError, FormatError, UsageError
 
-__all__ = ["MAX_BYTES", "read_limited", "write_whole"]
+__all__ = [
+    "as_path",
+    "read_limited",
+    "refuse_used_folder",
+    "whole_folder",
+    "write_whole",
+]
 
 MAX_BYTES = 16 << 20
 """How long a file of text may be: tables, descriptions and evaluations stay far below."""
@@ -80,3 +88,55 @@ def read_limited(path: Path, limit: int = MAX_BYTES) -> bytes:
     if len(data) > limit:
         raise FormatError(str(path), "the file", "too long", f"at most {limit} bytes")
     return data
+
+
+def as_path(given: Path | str, what: str) -> Path:
+    """Return a path that a program gave; ArgumentError names `what` when it is none."""
+    try:
+        return Path(given)
+    except TypeError:
+        raise ArgumentError("call", what, type(given).__name__, "a path or its text") from None
+
+
+def refuse_used_folder(out: Path) -> None:
+    """Refuse an output folder that already holds something.
+
+    Raises
+    ------
+    UsageError
+        `out` is a file, or a folder that is not empty.
+    """
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+        raise UsageError(str(out), "output folder", "in use", "missing or empty", "name another")
+
+
+@contextmanager
+def whole_folder(out: Path) -> Iterator[Path]:
+    """Give an empty folder to fill, which becomes `out` when the ``with`` block ends well.
+
+    Parameters
+    ----------
+    out : Path
+        Missing or empty folder.
+
+    Raises
+    ------
+    UsageError
+        `out` is in use, or cannot be made; nothing is left of it then.
+    """
+    refuse_used_folder(out)
+    part = out.with_name(f".{out.name}.part")
+    shutil.rmtree(part, ignore_errors=True)
+    try:
+        part.mkdir(parents=True)
+    except OSError as error:
+        raise UsageError(
+            str(out), "output folder", f"refused ({error.strerror})", "writable"
+        ) from None
+    try:
+        yield part
+        if out.exists():
+            out.rmdir()
+        part.rename(out)
+    finally:
+        shutil.rmtree(part, ignore_errors=True)

@@ -16,11 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError
-from runtime.files import write_whole
+from runtime.files import as_path, write_whole
 from runtime.sensor import Sensor
-from runtime.stages import kinds
-from runtime.stages.closing.decision import Decision
+from runtime.stages import closing_kinds, kinds
 from runtime.stages.contract.c_text import Edge, smallest_ctype
+from runtime.stages.contract.closing import ClosingStage
 from runtime.stages.contract.stage import Counts, EntryStage, Int32, Int64, Stage, State
 from runtime.weights import pack_arrays, read_arrays
 
@@ -40,17 +40,22 @@ class Run:
 
     Parameters
     ----------
-    scores : int32 (n_frames, n_classes)
-        Input of the decision.
-    decisions : int32 (n_frames,)
-        Class index on an event's frame, else -1.
+    evidence : int32 (n_frames, n_in)
+        What the closing stage was given: scores of classes, estimates, a level.
+    outputs : int32 (n_frames, n_out)
+        What it gave, as its `outputs` says; first the event.
     state : dict of int32 arrays
         After the last frame, named ``s{stage index}_{name}``.
     """
 
-    scores: Int32
-    decisions: Int32
+    evidence: Int32
+    outputs: Int32
     state: State
+
+    @property
+    def events(self) -> Int32:
+        """The event of each frame, -1 where there is none, int32 (n_frames,)."""
+        return self.outputs[:, 0]
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,9 +69,9 @@ class Model:
     sensor : Sensor
         The sensor it reads.
     classes : tuple of str
-        Lower-case identifiers, in the order of the scores.
+        Lower-case identifiers, in the order of the scores; none where the closing stage has none.
     stages : tuple of Stage
-        First an entry stage, last a Decision, each taking what the one before gives.
+        First an entry stage, last a closing stage, each taking what the one before gives.
     provenance : mapping
         Where it came from (recipe, data-set hash); JSON values, kept as they are.
 
@@ -93,21 +98,26 @@ class Model:
         if len(set(self.classes)) != len(self.classes):
             raise FormatError("model", "classes", self.classes, "all different")
         check_chain(self.stages)
-        if not isinstance(self.stages[-1], Decision):
-            raise FormatError("model", "last stage", self.stages[-1].kind, "a decision")
-        if self.stages[-1].n_in != len(self.classes):
-            raise FormatError("model", "scores", self.stages[-1].n_in, f"{len(self.classes)}")
+        _check_closing(self.stages)
+        if self.closing.n_classes != len(self.classes):
+            wanted = f"{self.closing.n_classes} as the {self.closing.kind} takes"
+            raise FormatError("model", "number of classes", len(self.classes), wanted)
         entry = self.entry
         geometry = (entry.n_rows, entry.n_cols)
         if geometry != (self.sensor.n_rows, self.sensor.n_cols):
-            wanted = (self.sensor.n_rows, self.sensor.n_cols)
-            raise FormatError("model", "rows and columns of the first stage", geometry, wanted)
+            of_sensor = (self.sensor.n_rows, self.sensor.n_cols)
+            raise FormatError("model", "rows and columns of the first stage", geometry, of_sensor)
         self.edge_bounds()
 
     @property
     def entry(self) -> EntryStage:
         """The first stage."""
         return cast(EntryStage, self.stages[0])
+
+    @property
+    def closing(self) -> ClosingStage:
+        """The last stage, which says what the model tells."""
+        return cast(ClosingStage, self.stages[-1])
 
     def edge_bounds(self) -> tuple[tuple[Int64, Int64], ...]:
         """Return the proven (low, high) arrays of every stage's outputs, in order.
@@ -161,12 +171,12 @@ class Model:
             Shapes, dtypes or counts are not the sensor's.
         """
         check_frames(lit, dark, self.sensor)
-        scores, state_before = run_stages(self.stages[:-1], lit, dark, state)
+        evidence, state_before = run_stages(self.stages[:-1], lit, dark, state)
         last = len(self.stages) - 1
-        own = _own_state(self.stages[-1], last, state)
-        decisions, own = self.stages[-1].run(scores, own)
+        own = _own_state(self.closing, last, state)
+        outputs, own = self.closing.run(evidence, own)
         named = {f"s{last}_{key}": value for key, value in own.items()}
-        return Run(scores, decisions[:, 0], state_before | named)
+        return Run(evidence, outputs, state_before | named)
 
 
 def check_chain(stages: Sequence[Stage]) -> None:
@@ -187,12 +197,24 @@ def check_chain(stages: Sequence[Stage]) -> None:
             raise FormatError("model", what, after.n_in, f"{before.n_out} as given by the last one")
 
 
+def _check_closing(stages: Sequence[Stage]) -> None:
+    """Check that a closing stage comes last, and nowhere else; raises FormatError."""
+    for index, stage in enumerate(stages[:-1]):
+        if isinstance(stage, ClosingStage):
+            what = f"stage {index}, which is not the last,"
+            raise FormatError("model", what, stage.kind, "a stage that does not close the model")
+    if not isinstance(stages[-1], ClosingStage):
+        known = " or ".join(closing_kinds())
+        raise FormatError("model", "last stage", stages[-1].kind, f"a closing stage: {known}")
+
+
 def check_frames(lit: Counts, dark: Counts, sensor: Sensor) -> None:
     """Check exposures against the sensor; raises FormatError."""
     for what, exposure in (("lit", lit), ("dark", dark)):
-        if exposure.dtype != np.uint16:
-            raise FormatError("frames", f"dtype of {what}", exposure.dtype, "uint16")
-        wanted = (len(lit), sensor.n_rows, sensor.n_cols)
+        if not isinstance(exposure, np.ndarray) or exposure.dtype != np.uint16:
+            got = getattr(exposure, "dtype", type(exposure).__name__)
+            raise FormatError("frames", f"dtype of {what}", got, "uint16")
+        wanted = (lit.shape[:1] or (1,)) + (sensor.n_rows, sensor.n_cols)
         if exposure.shape != wanted:
             raise FormatError("frames", f"shape of {what}", exposure.shape, wanted)
         if exposure.size and int(exposure.max()) > sensor.max_counts:
@@ -284,7 +306,7 @@ def save_model(model: Model, directory: Path) -> None:
     write_whole(directory / "model.json", _document(model))
 
 
-def load_model(directory: Path) -> Model:
+def load_model(directory: Path | str) -> Model:
     """Read a model folder; nothing in it is trusted.
 
     Raises
@@ -294,7 +316,22 @@ def load_model(directory: Path) -> Model:
     OverflowRisk
         Its weights could pass a 32-bit accumulator.
     """
+    directory = as_path(directory, "model folder")
     path = directory / "model.json"
+    where = str(path)
+    content = _read_content(path)
+    stages = _read_stages(content["stages"], read_arrays(directory / "weights.npz"), where)
+    try:
+        return Model(
+            content["name"], content["task"], Sensor.from_json(content["sensor"], where),
+            tuple(content["classes"]), stages, content["provenance"],
+        )  # fmt: skip
+    except FormatError as error:
+        raise FormatError(where, error.what, error.got, error.expected, error.do) from None
+
+
+def _read_content(path: Path) -> dict[str, Any]:
+    """Read a model's JSON, and see that each part of it is there and of its type."""
     where = str(path)
     content = _read_json(path)
     wanted = {"format", "version", "name", "task", "sensor", "classes", "stages", "provenance"}
@@ -308,9 +345,15 @@ def load_model(directory: Path) -> Model:
             raise FormatError(where, key, type(content[key]).__name__, wanted_type.__name__)
     if not 1 <= len(content["stages"]) <= _MAX_STAGES:
         raise FormatError(where, "number of stages", len(content["stages"]), f"1 to {_MAX_STAGES}")
-    arrays = read_arrays(directory / "weights.npz")
+    return content
+
+
+def _read_stages(
+    every: list[Any], arrays: dict[str, NDArray[Any]], where: str
+) -> tuple[Stage, ...]:
+    """Read the stages; each takes its own arrays, and none may be left."""
     stages = []
-    for index, data in enumerate(content["stages"]):
+    for index, data in enumerate(every):
         kind = data.get("kind") if isinstance(data, dict) else None
         if not isinstance(kind, str) or kind not in kinds():
             raise FormatError(
@@ -321,13 +364,7 @@ def load_model(directory: Path) -> Model:
         stages.append(kinds()[kind].from_json(data, own, f"{where}, stage {index}"))
     if arrays:
         raise FormatError(where, "array of no stage", min(arrays), "none")
-    try:
-        return Model(
-            content["name"], content["task"], Sensor.from_json(content["sensor"], where),
-            tuple(content["classes"]), tuple(stages), content["provenance"],
-        )  # fmt: skip
-    except FormatError as error:
-        raise FormatError(where, error.what, error.got, error.expected, error.do) from None
+    return tuple(stages)
 
 
 def _read_json(path: Path) -> Any:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from runtime.errors import FormatError
 from runtime.stages.contract.stage import Counts
 from runtime.weights import read_arrays
@@ -12,7 +14,8 @@ from runtime.weights import read_arrays
 if TYPE_CHECKING:
     from runtime.model import Model
 
-__all__ = ["TEST_FRAMES", "read_test_frames"]
+__all__ = ["read_test_frames", "write_test_frames"]
+
 TEST_FRAMES = "test_frames.npz"
 """Name of the file in a model folder: arrays ``lit`` and ``dark``, uint16 (n, n_rows, n_cols)."""
 
@@ -47,3 +50,8 @@ def read_test_frames(model_dir: Path, model: Model, n_frames: int) -> tuple[Coun
     if len(lit) != len(dark):
         raise FormatError(str(path), "number of dark exposures", len(dark), len(lit))
     return lit[:n_frames], dark[:n_frames]
+
+
+def write_test_frames(model_dir: Path, lit: Counts, dark: Counts) -> None:
+    """Write the frame pairs that lie beside a model, uint16 (n, n_rows, n_cols) each."""
+    np.savez_compressed(model_dir / TEST_FRAMES, lit=lit, dark=dark)

@@ -1,4 +1,4 @@
-"""A user's TOML file: read with a bound, and every fault told by file, line and key.
+"""A user's TOML file: read with a bound, and every fault reported by file, line and key.
 
 pydantic is imported only where a fault is told, so that this module is light to import.
 """
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pydantic import ValidationError
     from pydantic_core import ErrorDetails
 
-__all__ = ["MAX_BYTES", "WORD", "TomlFile", "line_of", "parse_toml", "read_toml"]
+__all__ = ["WORD", "TomlFile", "line_of", "parse_toml", "read_toml"]
 
 MAX_BYTES = 65_536
 _MAX_SHOWN = 60  # characters of a wrong value in a message

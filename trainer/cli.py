@@ -15,7 +15,7 @@ import click
 from capture.cli import commands as capture_commands
 from runtime.cli import commands as runtime_commands
 from runtime.errors import Error
-from runtime.steady import hold_arithmetic_steady
+from runtime.reproducible_floats import hold_arithmetic_steady
 
 __all__ = ["commands", "main"]
 
@@ -39,6 +39,11 @@ __all__ = ["commands", "main"]
     help="Fit on the workers of a Dask scheduler, such as tcp://host:8786. They must see DIR under "
     "the same path.",
 )  # fmt: skip
+@click.option(
+    "--skip", metavar="STEPS", default="",
+    help="Leave out, for quick work: learning-curve, quadrants or both, with a comma between. The "
+    "pages say so.",
+)  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print evaluation.json instead of a table.")
 def train(
     data: Path,
@@ -46,6 +51,7 @@ def train(
     out: Path,
     n_jobs: int | None,
     cluster: str | None,
+    skip: str,
     as_json: bool,
 ) -> None:
     """Train, examine and export one model from the recordings in DIR.
@@ -57,16 +63,17 @@ def train(
     from rich.console import Console
 
     from trainer.recipe import load_recipe
+    from trainer.tell.progress import shown_progress
     from trainer.tell.tables import candidates_table, evaluation_tables
     from trainer.train import train_model
     from trainer.work.cluster import chosen_workers
 
     read = [load_recipe(recipe) for recipe in recipes]
-    with (
-        Console(stderr=True).status("starting") as status,
-        chosen_workers(data, n_jobs, cluster) as workers,
-    ):
-        evaluation = train_model(data, read, out, status.update, workers)
+    left_out = [step.strip() for step in skip.split(",") if step.strip()]
+    with shown_progress() as tell, chosen_workers(data, n_jobs, cluster) as workers:
+        evaluation = train_model(data, read, out, tell, workers, left_out)
+    for caution in evaluation["cautions"]:
+        click.echo(f"caution: {caution['text']}", err=True)
     if as_json:
         click.echo(json.dumps(evaluation, indent=2, sort_keys=True))
         return

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from runtime.budget import Budget
     from runtime.budget.inputs.uncertainty import Interval
 
-__all__ = ["PARTICIPANTS", "SCRIPTS", "TASKS", "DemoModel", "run_demo"]
+__all__ = ["run_demo"]
 
 SENSOR = "lensless32"
 TASKS = ("dynamic", "finger_count")
@@ -92,13 +93,17 @@ def run_demo(out: Path, *, as_json: bool = False) -> None:
     ) as progress:
         n_sessions = len(PARTICIPANTS) * len(SCRIPTS)
         step = progress.add_task("record invented participants", total=n_sessions, now="")
+
+        def advance(now: str) -> None:
+            progress.update(step, advance=1, now=now)
+            if not console.is_terminal:  # no bar is drawn there
+                click.echo(now, err=True)
+
         for done in _record_all(recordings):
-            progress.update(step, advance=1, now=done)
+            advance(done)
         progress.update(step, now=f"{n_sessions} sessions")
         step = progress.add_task("train, export, verify and price", total=3 * len(TASKS), now="")
-        made = _make_models(
-            recordings, models, lambda now: progress.update(step, advance=1, now=now)
-        )
+        made = _make_models(recordings, models, advance)
         progress.update(step, now=f"{len(made)} models")
     report = out / "report.html"
     from runtime.budget import write_report
@@ -132,7 +137,7 @@ def _record_one(participant: int, script: str, out: Path) -> str:
     from capture.emulated.port.device import DeviceSettings
     from capture.emulated.port.forked import running_fork
     from capture.emulated.session import noted_distance_mm
-    from capture.lead.record import record
+    from capture.lead.record import SessionNotes, record
     from capture.wire.link import SerialLink
 
     row = participant_row(participant, locked=participant in LOCKED)
@@ -143,7 +148,7 @@ def _record_one(participant: int, script: str, out: Path) -> str:
     asked_for = load_script(script)
     distance_mm = noted_distance_mm(asked_for, participant, seed)
     with running_fork(settings) as port, SerialLink(port) as link:
-        record(link, row, asked_for, seed, out, session="01", distance_mm=distance_mm)
+        record(link, row, asked_for, seed, out, notes=SessionNotes("01", distance_mm))
     return f"{row.participant_id} {script}"
 
 

@@ -25,6 +25,7 @@ __all__ = [
     "EvaluationRecipe",
     "FeatureRecipe",
     "QuantisationRecipe",
+    "QuantityRecipe",
     "Recipe",
     "built_in_recipes",
     "load_recipe",
@@ -32,6 +33,8 @@ __all__ = [
 ]
 
 OTHER = "other"
+TARGETS = {"distance_mm": "mm"}
+"""What recordings know of themselves that a model can learn to measure, and its unit."""
 
 
 class _Table(BaseModel):
@@ -171,6 +174,26 @@ class DecisionRecipe(_Table):
     max_false_per_hour: Annotated[float, Field(ge=0, le=3600)] = 0.5
 
 
+class QuantityRecipe(_Table):
+    """A quantity in the place of classes: the model ends in values with an interval.
+
+    ``target`` is what each recording says of itself, ``distance_mm`` the distance from sensor to
+    hand that a collector noted. It is learned from the last frames of every cue of the recipe's
+    classes, by the classifier's ``linear`` (ridge regression) or ``mlp``. The half-width of the
+    interval is the one that holds ``coverage`` of the training people when each is held out in
+    turn. ``name`` is the value's name in the firmware.
+    """
+
+    name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$")] = "distance"
+    target: Literal["distance_mm"] = "distance_mm"
+    coverage: Annotated[float, Field(ge=0.5, le=0.99)] = 0.9
+
+    @property
+    def unit(self) -> str:
+        """Unit of the target."""
+        return TARGETS[self.target]
+
+
 class EvaluationRecipe(_Table):
     """How the model is examined.
 
@@ -212,6 +235,7 @@ class Recipe(_Table):
     classifier: ClassifierRecipe = ClassifierRecipe()
     quantisation: QuantisationRecipe = QuantisationRecipe()
     decision: DecisionRecipe = DecisionRecipe()
+    quantity: QuantityRecipe | None = None
     evaluation: EvaluationRecipe = EvaluationRecipe()
 
     @model_validator(mode="after")
@@ -223,6 +247,28 @@ class Recipe(_Table):
         both = [name for name in self.classes if _matches(name, (*self.other, *self.background))]
         if both:
             raise ValueError(f'class "{both[0]}" must not match other or background as well')
+        return self
+
+    @model_validator(mode="after")
+    def _a_quantity_is_read_of_what_is_held_still(self) -> Recipe:
+        if self.quantity is None:
+            return self
+        for what, wrong in (
+            ('evaluation.take_end must be "cue"', self.evaluation.take_end != "cue"),
+            ("other and background must be left out", bool(self.other or self.background)),
+            (
+                'classifier.kind must be "linear" or "mlp"',
+                self.classifier.kind not in ("linear", "mlp"),
+            ),
+            ("classifier.hard_windows must be false", self.classifier.hard_windows),
+            ("features.swing_frames must be 0", self.features.swing_frames > 0),
+            (
+                'features.projection must not be "fisher"',
+                self.features.projection == "fisher",
+            ),
+        ):
+            if wrong:
+                raise ValueError(f"{what} where a quantity is given")
         return self
 
     @property
@@ -272,7 +318,10 @@ class Recipe(_Table):
 
     def digest(self) -> str:
         """Return the SHA-256 of the recipe's values; comments and layout do not count."""
-        text = json.dumps(self.model_dump(mode="json"), sort_keys=True)
+        values = self.model_dump(mode="json")
+        if self.quantity is None:  # as before there were any: what is not asked for counts nothing
+            del values["quantity"]
+        text = json.dumps(values, sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()
 
 

@@ -97,5 +97,5 @@ def _given_token(headers: Headers) -> str:
 
 
 def refusal(status: int, text: str) -> JSONResponse:
-    """Return an error as the booth tells it: one plain line in JSON."""
+    """Return an error as the booth reports it: one plain line in JSON."""
     return JSONResponse({"error": " ".join(text.split())}, status)

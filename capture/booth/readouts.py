@@ -17,7 +17,7 @@ from capture.frames import Counts, FrameBlock
 from capture.store.session import Session, read_session
 from runtime.errors import FormatError, UsageError
 
-__all__ = ["MAX_REPLY_BYTES", "Shelf", "Survey", "frame_bytes", "survey"]
+__all__ = ["Shelf", "frame_bytes"]
 
 MAX_REPLY_BYTES = 8 << 20
 """How much of a session one request may ask for."""

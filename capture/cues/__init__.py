@@ -1,1 +1,1 @@
-"""Cues and labels: what was asked, when, and the takes that came of it."""
+"""Cues and labels: what was cued, when, and the takes that came of it."""

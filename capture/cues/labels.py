@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from capture.files import Row, read_table, write_table
+from capture.tsv_tables import Row, read_table, write_table
 from runtime.errors import FormatError
 from runtime.files import write_whole
 from runtime.tomlfile import WORD

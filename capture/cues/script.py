@@ -24,7 +24,6 @@ __all__ = [
     "IDLE",
     "SUBTLE",
     "Cue",
-    "CueKind",
     "Script",
     "load_script",
     "parse_script",

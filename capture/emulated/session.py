@@ -25,7 +25,6 @@ __all__ = [
     "BLOCK_FRAMES",
     "Bench",
     "EmulatedSession",
-    "World",
     "dark_offset_us",
     "emulate_session",
     "noted_distance_mm",
@@ -193,10 +192,10 @@ class EmulatedSession:
         self._next += n_frames
         time_us = np.rint(sequence * sensor.frame_period_us).astype(np.int64)
         times_s = time_us * 1e-6
-        later_s = dark_offset_us(sensor) * 1e-6
-        led, other, factors = self.world.see(times_s, later_s, sensor)
+        later_us = dark_offset_us(sensor)
+        led, other, factors = self.world.see(times_s, later_us * 1e-6, sensor)
         lit, dark = self.bench.expose(led, other, factors, self._noise)
-        return FrameBlock(sequence, time_us, lit, dark)
+        return FrameBlock(sequence, time_us, lit, dark, time_us + later_us)
 
 
 def noted_distance_mm(script: Script, participant: int, seed: int) -> float | None:

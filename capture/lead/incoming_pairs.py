@@ -18,9 +18,9 @@ from capture.wire.pairing import PairCounts, Pairer
 from capture.wire.timeline import Gap, TimeLine
 from runtime.errors import PortError
 
-__all__ = ["Intake", "RecordingStatus", "Watch"]
+__all__ = ["Intake", "PairWatcher", "RecordingStatus"]
 
-Watch = Callable[[FramePair, float, float], None]
+PairWatcher = Callable[[FramePair, float, float], None]
 """Sees each frame pair as it is kept: the pair, its time in seconds from the first, its readout
 energy in counts."""
 
@@ -89,7 +89,7 @@ class Intake:
         description: Description,
         script: Script,
         seed: int,
-        watch: Watch | None = None,
+        watch: PairWatcher | None = None,
     ) -> None:
         self.link = link
         self.writer = writer

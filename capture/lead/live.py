@@ -1,4 +1,4 @@
-"""Events as they come: a sensor's frame pairs through one execution of a model."""
+"""What a model tells as it comes: a sensor's frame pairs through one of its executions."""
 
 from __future__ import annotations
 
@@ -9,8 +9,9 @@ import time
 from array import array
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -22,7 +23,7 @@ from capture.wire.timeline import TimeLine
 from runtime.errors import FormatError, PortError, UsageError
 from runtime.model import Model
 from runtime.sensor import Sensor
-from runtime.stages.closing.decision import NO_EVENT
+from runtime.stages.contract.closing import NO_EVENT
 from runtime.verification.engines import Engine
 
 __all__ = ["LiveEvent", "Watch", "open_log"]
@@ -40,31 +41,40 @@ class LiveEvent:
     Parameters
     ----------
     sequence : int
-        Frame pair on which it was decided, from 0 at the start.
+        Frame pair on which it came, from 0 at the start.
     time_us : int
         The sensor's clock at that pair, microseconds since the first one; both go on rising when
         the sensor is started again after a lost connection.
     event : str
-        Class.
-    scores : tuple of int
-        Of all classes, in the model's order.
+        What the model's closing stage calls it: a class, a count, that values are valid or lost.
+    now : str
+        What holds from this frame pair on, in words; empty where only events are told.
+    values : dict
+        The same as JSON values: scores of all classes, values with their intervals, a count.
     latency_ms : float
-        Host time from the arrival of the pair's last byte to the decision; 3 decimals.
+        Host time from the arrival of the pair's last byte to the answer; 3 decimals.
     """
 
     sequence: int
     time_us: int
     event: str
-    scores: tuple[int, ...]
+    now: str
+    values: dict[str, Any]
     latency_ms: float
 
     def line(self) -> str:
         """Return the event for people."""
-        return f"{self.time_us / 1e6:9.3f} s  {self.event}  ({self.latency_ms:.2f} ms)"
+        more = f": {self.now}" if self.now and self.now != self.event else ""
+        return f"{self.time_us / 1e6:9.3f} s  {self.event}{more}  ({self.latency_ms:.2f} ms)"
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the event as a log holds it."""
+        fields = {"sequence": self.sequence, "time_us": self.time_us, "event": self.event}
+        return {**fields, **self.values, "latency_ms": self.latency_ms}
 
 
 class Watch:
-    """Steps a model over what a sensor sends and tells the events.
+    """Steps a model over what a sensor sends and reports the events.
 
     Parameters
     ----------
@@ -88,6 +98,8 @@ class Watch:
         The port is there.
     time_us : int
         The sensor's clock at the newest frame pair, microseconds since the first one.
+    now : str
+        What the model's values or level are at the newest frame pair; empty where it tells events.
     latencies_ms : array of float
         Of every frame pair, in milliseconds (8 bytes each).
 
@@ -115,6 +127,7 @@ class Watch:
         self._done = False
         self.n_pairs = self.n_events = self.missing = self.n_gaps = self.time_us = 0
         self.latencies_ms = array("d")
+        self.now = ""
 
     def cautions(self) -> list[str]:
         """Return a line for each setting in which the sensor differs from the model's."""
@@ -238,19 +251,22 @@ class Watch:
         self.n_pairs += 1
         self.time_us = time_us
         self.latencies_ms.append(latency_ms)
-        if answer.decision != NO_EVENT:
+        told = self._model.closing.tell(answer.outputs, answer.evidence, self._model.classes)
+        self.now = told.now
+        if answer.event != NO_EVENT:
             self.n_events += 1
-            event = self._model.classes[answer.decision]
-            scores = tuple(answer.scores.tolist())
-            self._tell(LiveEvent(sequence, time_us, event, scores, round(latency_ms, 3)))
+            latency_ms = round(latency_ms, 3)
+            event = LiveEvent(sequence, time_us, told.event, told.now, told.values, latency_ms)
+            self._tell(event)
 
     def status(self) -> str:
         """Return how it stands, in one line of a narrow terminal."""
         if not self.connected:
             return "the sensor is gone: plug it in again  (Ctrl-C ends)"
         newest = f"{self.latencies_ms[-1]:.2f} ms" if self.latencies_ms else "no pair yet"
+        now = f"{self.now}  " if self.now else ""
         return (
-            f"{self.time_us / 1e6:.1f} s  pairs {self.n_pairs}  events {self.n_events}  "
+            f"{now}{self.time_us / 1e6:.1f} s  pairs {self.n_pairs}  events {self.n_events}  "
             f"missing {self.missing}  latency {newest}  (Ctrl-C ends)"
         )
 
@@ -291,7 +307,7 @@ def open_log(path: Path | None) -> Iterator[Callable[[LiveEvent], None]]:
         ) from None
     try:
         with file:
-            yield lambda event: print(json.dumps(asdict(event)), file=file)
+            yield lambda event: print(json.dumps(event.to_json()), file=file)
     except BaseException:
         if path.is_file() and path.stat().st_size == 0:
             path.unlink()

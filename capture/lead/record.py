@@ -14,15 +14,17 @@ import numpy as np
 from capture.cues.conductor import Moment
 from capture.cues.labels import GOOD, Event, refine, write_events
 from capture.cues.script import Script
-from capture.lead.incoming_pairs import Intake, RecordingStatus, Watch
+from capture.lead.incoming_pairs import Intake, PairWatcher, RecordingStatus
 from capture.store.dataset import (
     Participant,
     add_participant,
+    hold_kind,
     prepare_dataset,
     remembered,
     require_consent,
     session_path,
 )
+from capture.store.kind import kind_of
 from capture.store.session import events_path
 from capture.store.writer import SessionHeader, SessionWriter
 from capture.wire.codec import CommandKind, Exposure, WireCounts
@@ -30,7 +32,7 @@ from capture.wire.link import SerialLink
 from capture.wire.pairing import PairCounts
 from runtime.errors import Error, PortError, UsageError
 
-__all__ = ["RecordedSession", "RecordingStatus", "record"]
+__all__ = ["Operator", "RecordedSession", "RecordingStatus", "SessionNotes", "record"]
 
 _REPORT_S = 0.05
 _STALL_S = 10.0
@@ -64,6 +66,50 @@ class RecordedSession:
         return len(self.events) - self.n_takes
 
 
+@dataclass(frozen=True, slots=True)
+class SessionNotes:
+    """What is noted of a session beside its script.
+
+    Parameters
+    ----------
+    number : str, optional
+        Number of the session, such as ``01``; by default the next free one of this task.
+    distance_mm : float, optional
+        Distance of the hand that the participant was asked for, 10 to 1000; noted in the file.
+    """
+
+    number: str | None = None
+    distance_mm: float | None = None
+
+
+def _nothing_to_show(status: RecordingStatus) -> None:
+    """Show nothing to nobody."""
+
+
+def _no_wish() -> None:
+    """Wish nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Operator:
+    """Who stands beside a recording: what they see of it and what they wish.
+
+    Parameters
+    ----------
+    progress : callable, optional
+        Called about 20 times a second and once at the end.
+    wish : callable, optional
+        Called often; returns ``pause`` (again to go on), ``redo``, ``stop`` or None.
+    watch : callable, optional
+        Sees each frame pair after it was kept, with its time in seconds from the first and its
+        readout energy in counts; must return at once.
+    """
+
+    progress: Callable[[RecordingStatus], None] = _nothing_to_show
+    wish: Callable[[], str | None] = _no_wish
+    watch: PairWatcher | None = None
+
+
 def record(
     link: SerialLink,
     participant: Participant,
@@ -71,11 +117,8 @@ def record(
     seed: int,
     out: Path,
     *,
-    session: str | None = None,
-    distance_mm: float | None = None,
-    progress: Callable[[RecordingStatus], None] | None = None,
-    controls: Callable[[], str | None] | None = None,
-    watch: Watch | None = None,
+    notes: SessionNotes | None = None,
+    operator: Operator | None = None,
 ) -> RecordedSession:
     """Record one session and leave it finished and labelled in the data set `out`.
 
@@ -92,18 +135,10 @@ def record(
         Seed of the order of the cues.
     out : Path
         Folder of the data set; made if missing.
-    session : str, optional
-        Number of the session, such as ``01``; by default the next free one of this task.
-    distance_mm : float, optional
-        Distance of the hand that the participant was asked for, 10 to 1000; noted in the file.
-    progress : callable, optional
-        Called about 20 times a second and once at the end.
-    controls : callable, optional
-        Asked often; returns ``pause`` (again to go on), ``redo``, ``stop`` or None. Ctrl-C
-        (KeyboardInterrupt) stops as well.
-    watch : callable, optional
-        Sees each frame pair after it was kept, with its time in seconds from the first and its
-        readout energy in counts; must return at once.
+    notes : SessionNotes, optional
+        Number of the session and distance of the hand.
+    operator : Operator, optional
+        Who sees how far it is and may pause or stop it. Ctrl-C (KeyboardInterrupt) stops as well.
 
     Returns
     -------
@@ -113,18 +148,20 @@ def record(
     Raises
     ------
     UsageError
-        No consent, or the session is there already.
+        No consent, the session is there already, or the data set holds data of another kind.
     PortError
         The sensor did not come back, or sends nothing when started; what came before is kept.
     Error
         The disk is full; likewise.
     """
     require_consent(participant)
+    notes, operator = notes or SessionNotes(), operator or Operator()
     prepare_dataset(out)
     link.decoder.counts = WireCounts()  # of this session alone
     description = link.describe()
+    hold_kind(out, kind_of(description.firmware))
     add_participant(out, remembered(out, participant))
-    number = session or _next_session(out, participant.participant_id, script.name)
+    number = notes.number or _next_session(out, participant.participant_id, script.name)
     path = session_path(out, participant.participant_id, number, script.name)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -133,12 +170,12 @@ def record(
             str(path.parent), "the folder", f"not to be made ({error.strerror})"
         ) from None
     header = SessionHeader(
-        participant.participant_id, number, description, script, seed, distance_mm
+        participant.participant_id, number, description, script, seed, notes.distance_mm
     )
     writer = SessionWriter(path, header)
-    intake = Intake(link, writer, description, script, seed, watch)
+    intake = Intake(link, writer, description, script, seed, operator.watch)
     try:
-        stopped = _run(intake, progress or (lambda _: None), controls or (lambda: None))
+        stopped = _run(intake, operator)
     except BaseException as error:
         # Finish what came, so that it opens without a repair; the first error is the one to tell.
         with contextlib.suppress(Error):
@@ -168,25 +205,17 @@ def _with_what_is_kept(error: PortError, path: Path) -> PortError:
     return PortError(error.where, error.what, error.got, error.expected, do)
 
 
-def _run(
-    intake: Intake,
-    progress: Callable[[RecordingStatus], None],
-    controls: Callable[[], str | None],
-) -> bool:
+def _run(intake: Intake, operator: Operator) -> bool:
     try:
-        stopped = _lead(intake, progress, controls)
+        stopped = _lead(intake, operator)
     except KeyboardInterrupt:
         stopped = intake.control("stop")
     intake.end_run()
-    progress(intake.progress())
+    operator.progress(intake.progress())
     return stopped
 
 
-def _lead(
-    intake: Intake,
-    progress: Callable[[RecordingStatus], None],
-    controls: Callable[[], str | None],
-) -> bool:
+def _lead(intake: Intake, operator: Operator) -> bool:
     """Take readouts until the script is over; return whether the operator ended it before.
 
     A port that is gone, and a sensor that falls silent, are waited for and started again.
@@ -198,11 +227,11 @@ def _lead(
 
     def show_gone() -> None:
         now = intake.progress()
-        progress(dataclasses.replace(now, moment=Moment("disconnected", "", 0.0)))
+        operator.progress(dataclasses.replace(now, moment=Moment("disconnected", "", 0.0)))
 
     def waiting() -> bool:
         show_gone()
-        return controls() == "stop"
+        return operator.wish() == "stop"
 
     while not stopped and intake.conductor.advance(intake.now_us).phase != "done":
         messages, lost = [], False
@@ -232,8 +261,8 @@ def _lead(
         now = time.monotonic()
         if now - reported >= _REPORT_S:
             reported = now
-            progress(intake.progress())
-            wish = controls()
+            operator.progress(intake.progress())
+            wish = operator.wish()
             stopped = wish is not None and intake.control(wish)
     return stopped
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["MAINS_FLICKER_HZ", "Flicker", "find_flicker", "folded_hz"]
+__all__ = ["find_flicker", "folded_hz"]
 
 MAINS_FLICKER_HZ = (100.0, 120.0)
 """Lamps flicker at twice the frequency of the mains, 50 or 60 Hz."""

@@ -1,4 +1,4 @@
-"""How steady the LED is, told from an ordinary session in which a hand moves.
+"""How steady the LED is, estimated from an ordinary session in which a hand moves.
 
 Lit minus dark is the LED's light as it comes back: a steady part, from the cover and whatever lies
 still, and the hand's, both in proportion to what the LED gives out. A hand changes the pattern of
@@ -47,7 +47,7 @@ _MAD_TO_SIGMA = 1.4826  # of a normal distribution
 
 @dataclass(frozen=True, slots=True)
 class LedStability:
-    """What a session tells of the LED, as shares of its mean light.
+    """What a session says of the LED, as shares of its mean light.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ class LedStability:
 
 
 class LedWatch:
-    """Takes a session's readouts in order and tells how steady the LED was.
+    """Takes a session's readouts in order and estimates how steady the LED was.
 
     Parameters
     ----------
@@ -135,7 +135,7 @@ class LedWatch:
         return np.stack((scale, moved, floor))
 
     def result(self) -> LedStability:
-        """Return what the readouts so far tell."""
+        """Return the estimate from the readouts so far."""
         return LedStability(*self._drift(), *self._rms())
 
     def _rms(self) -> tuple[float | None, float]:

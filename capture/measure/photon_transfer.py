@@ -21,7 +21,6 @@ from runtime.errors import FormatError
 from runtime.files import write_whole
 
 __all__ = [
-    "Estimate",
     "LightLevel",
     "PhotonTransfer",
     "corrected_spatial_variance",

@@ -23,7 +23,7 @@ from mcap.records import Channel, Chunk, Metadata
 
 from runtime.errors import FormatError
 
-__all__ = ["DAMAGE", "MAGIC", "Message", "damaged_before_its_end", "messages", "metadata"]
+__all__ = ["DAMAGE", "MAGIC", "StoredMessage", "damaged_before_its_end", "messages", "metadata"]
 
 MAGIC = b"\x89MCAP0\r\n"
 """How a file begins, and how a finished one ends."""
@@ -40,7 +40,7 @@ _LONGEST_CUT = 2 * 2**20
 
 
 @dataclass(frozen=True, slots=True)
-class Message:
+class StoredMessage:
     """One message: its topic, the container's sequence and log time, and its bytes."""
 
     topic: str
@@ -83,7 +83,7 @@ def _records(file: BinaryIO, where: str, since_us: int = 0) -> Iterator[tuple[in
 
 
 class _Content(io.BytesIO):
-    """What stands in a record; gives no less than it is asked for."""
+    """What stands in a record; gives no less than is requested."""
 
     def read(self, size: int | None = -1) -> bytes:
         if size is not None and size > len(self.getbuffer()) - self.tell():
@@ -112,7 +112,7 @@ def _unpack_chunk(content: bytes, where: str) -> memoryview:
     return memoryview(data)
 
 
-def messages(path: Path, until_damage: bool = False, since_us: int = 0) -> Iterator[Message]:
+def messages(path: Path, until_damage: bool = False, since_us: int = 0) -> Iterator[StoredMessage]:
     """Yield the messages of a file in order.
 
     Parameters
@@ -150,7 +150,7 @@ def messages(path: Path, until_damage: bool = False, since_us: int = 0) -> Itera
             yield from found
 
 
-def _chunk_messages(chunk: memoryview, topics: dict[int, str]) -> Iterator[Message]:
+def _chunk_messages(chunk: memoryview, topics: dict[int, str]) -> Iterator[StoredMessage]:
     place = 0
     while place < len(chunk):
         opcode, length = _RECORD.unpack_from(chunk, place)
@@ -164,7 +164,7 @@ def _chunk_messages(chunk: memoryview, topics: dict[int, str]) -> Iterator[Messa
         elif opcode == Opcode.MESSAGE:
             channel_id, sequence, log_ns, _ = _MESSAGE.unpack_from(chunk, start)
             data = chunk[start + _MESSAGE.size : place]
-            yield Message(topics[channel_id], sequence, log_ns // 1000, data)
+            yield StoredMessage(topics[channel_id], sequence, log_ns // 1000, data)
 
 
 def metadata(path: Path, name: str) -> dict[str, str]:

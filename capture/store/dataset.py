@@ -17,10 +17,11 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from capture.files import Row, alone_in, read_table, write_table
-from capture.store.session import READOUTS_SUFFIX, events_path
+from capture.store.kind import kind_of
+from capture.store.session import READOUTS_SUFFIX, events_path, read_session
+from capture.tsv_tables import Row, alone_in, read_table, write_table
 from runtime.errors import FormatError, UsageError
-from runtime.files import read_limited, write_whole
+from runtime.files import as_path, read_limited, write_whole
 
 __all__ = [
     "PARTICIPANT_COLUMNS",
@@ -29,6 +30,7 @@ __all__ = [
     "SessionInfo",
     "add_participant",
     "find_sessions",
+    "hold_kind",
     "open_dataset",
     "participant_from_row",
     "prepare_dataset",
@@ -166,6 +168,37 @@ def prepare_dataset(root: Path, name: str = "Lensless sensor readouts") -> None:
         ) from None
 
 
+def hold_kind(root: Path, kind: str) -> None:
+    """Write into a data set's description which kind of data it holds; it holds one only.
+
+    Parameters
+    ----------
+    kind : str
+        One of `capture.store.kind.KINDS`.
+
+    Raises
+    ------
+    UsageError
+        It says another kind already, or says none and holds sessions of another.
+    """
+    path = root / "dataset_description.json"
+    with alone_in(root):
+        content = read_description(root)
+        said = content.get("DataKind")
+        if said is None and any(root.glob(f"sub-*/ses-*/*{READOUTS_SUFFIX}")):
+            kinds = {kind_of(read_session(info.path, with_labels=False).header.description.firmware)
+                     for info in find_sessions(root)}  # fmt: skip
+            said = " and ".join(sorted(kinds)) or None
+        if said not in (None, kind):
+            raise UsageError(
+                str(root), "kind of data in it", f"{said}", kind,
+                "keep each kind in a data set of its own",
+            )  # fmt: skip
+        if content.get("DataKind") != kind:
+            content["DataKind"] = kind
+            write_whole(path, (json.dumps(content, indent=2) + "\n").encode())
+
+
 def require_consent(participant: Participant) -> None:
     """Refuse to go on without a participant's consent: UsageError."""
     if not participant.consent:
@@ -293,7 +326,7 @@ def open_dataset(path: Path | str) -> Dataset:
     FormatError
         Its description or its table of participants is wrong, or a session belongs to nobody.
     """
-    root = Path(path)
+    root = as_path(path, "data set")
     read_description(root)
     participants = read_participants(root / "participants.tsv")
     known = {participant.participant_id for participant in participants}

@@ -15,13 +15,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from capture.files import alone_in
 from capture.store.dataset import (
     Participant,
     read_description,
     read_participants,
     write_participants,
 )
+from capture.tsv_tables import alone_in
 from runtime.errors import Error, UsageError
 from runtime.files import read_limited, write_whole
 

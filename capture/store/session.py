@@ -9,6 +9,7 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pydantic
@@ -18,6 +19,7 @@ from capture.cues.labels import Event, event_from_row, read_events, refine, writ
 from capture.cues.script import Script
 from capture.frames import FrameBlock, FramePair
 from capture.store.container import DAMAGE, MAGIC, damaged_before_its_end, messages, metadata
+from capture.store.tables import frame_columns, library, pixel_columns
 from capture.store.writer import (
     FRAME_HEAD,
     FRAME_TOPIC,
@@ -27,11 +29,13 @@ from capture.store.writer import (
 )
 from capture.wire.codec import Description
 from runtime.errors import Error, FormatError, UsageError
+from runtime.files import as_path
 from runtime.sensor import Sensor
 
 __all__ = ["READOUTS_SUFFIX", "Session", "events_path", "read_session"]
 
 READOUTS_SUFFIX = "_readouts.mcap"
+_LATEST_US = int(np.iinfo(np.int64).max)
 _log = logging.getLogger(__name__)
 
 
@@ -117,6 +121,42 @@ class Session:
             return FrameBlock.empty(self.sensor.n_rows, self.sensor.n_cols)
         return FrameBlock.concatenate(blocks)
 
+    def to_pandas(self, readout: str = "difference") -> Any:
+        """Return a pandas DataFrame with one row a frame pair; for sessions that fit into memory.
+
+        Columns: ``sequence``, ``time_us`` and ``dark_time_us`` (device clock at the start of the
+        lit and of the dark exposure; 0 where that is not known), ``time_s`` (from the first frame
+        pair), ``trial_type`` (the label that the frame pair lies in; rejected ones are left out),
+        then ``r00c00`` and on, the counts of each pixel.
+
+        Parameters
+        ----------
+        readout : str
+            ``difference`` (lit minus dark, int32), ``lit`` or ``dark`` (uint16), or ``none``.
+
+        Raises
+        ------
+        UsageError
+            pandas is not installed, or there is no such readout.
+        FormatError
+            The file is damaged.
+        """
+        pandas = library("pandas")
+        frames = self.frames()
+        names, counts = pixel_columns(frames, readout)
+        first = pandas.DataFrame(frame_columns(frames, self.events))
+        return pandas.concat([first, pandas.DataFrame(counts, columns=names)], axis=1)
+
+    def to_polars(self, readout: str = "difference") -> Any:
+        """Return a polars DataFrame of the columns of :meth:`to_pandas`; errors likewise."""
+        polars = library("polars")
+        frames = self.frames()
+        names, counts = pixel_columns(frames, readout)
+        first = polars.DataFrame(
+            frame_columns(frames, self.events), schema_overrides={"trial_type": polars.String}
+        )
+        return first.hstack(polars.from_numpy(counts, schema=names)) if names else first
+
     def journal(self, topic: str) -> Iterator[dict[str, object]]:
         """Yield the JSON messages of a topic: ``/events``, ``/gaps`` or ``/status``."""
         for message in messages(self.path, not self.finished):
@@ -141,7 +181,7 @@ def read_session(path: Path | str, *, with_labels: bool = True) -> Session:
     FormatError
         It is no session, or its labels are wrong.
     """
-    path = Path(path)
+    path = as_path(path, "session")
     try:
         with path.open("rb") as file:
             start = file.read(len(MAGIC))
@@ -257,6 +297,8 @@ def _read_pair(data: memoryview, n_rows: int, n_cols: int, path: Path) -> FrameP
     if len(data) != dark_at + 2 * n:
         raise FormatError(str(path), "length of a frame pair", len(data), dark_at + 2 * n)
     _, sequence, time_us, dark_us, _, rows, cols, n_lit = FRAME_HEAD.unpack_from(data)
+    if dark_us > _LATEST_US:
+        raise FormatError(str(path), "dark_time_us", dark_us, f"at most {_LATEST_US}")
     if (rows, cols, n_lit) != (n_rows, n_cols, n):
         raise FormatError(str(path), "shape of a frame pair", (rows, cols), (n_rows, n_cols))
     lit = np.frombuffer(data, "<u2", n, lit_at).reshape(n_rows, n_cols)
@@ -270,6 +312,7 @@ def _block(held: list[tuple[int, int, FramePair]]) -> FrameBlock:
         np.array([time_us for _, time_us, _ in held], np.int64),
         np.stack([pair.lit for _, _, pair in held]),
         np.stack([pair.dark for _, _, pair in held]),
+        np.array([pair.dark_time_us for _, _, pair in held], np.int64),
     )
 
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from capture.cues.labels import EVENT_COLUMNS, GOOD, Event, event_from_row
-from capture.files import Row, read_rows
 from capture.store.dataset import (
     PARTICIPANT_COLUMNS,
     Participant,
@@ -17,9 +16,10 @@ from capture.store.dataset import (
     read_description,
 )
 from capture.store.session import Session, read_session
+from capture.tsv_tables import Row, read_rows
 from runtime.errors import Error, FormatError
 
-__all__ = ["Violation", "validate"]
+__all__ = ["validate"]
 
 
 @dataclass(frozen=True, slots=True)

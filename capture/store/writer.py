@@ -31,15 +31,7 @@ from capture.frames import FramePair
 from capture.wire.codec import Description, Status
 from runtime.errors import Error, FormatError, UsageError
 
-__all__ = [
-    "FRAME_HEAD",
-    "FRAME_SCHEMA",
-    "FRAME_TOPIC",
-    "JSON_TOPICS",
-    "SessionHeader",
-    "SessionWriter",
-    "hold_for_writing",
-]
+__all__ = ["FRAME_HEAD", "FRAME_TOPIC", "SessionHeader", "SessionWriter", "hold_for_writing"]
 
 _CHUNK_BYTES = 256 * 1024
 _FLUSH_US = 250_000

@@ -44,7 +44,6 @@ from runtime.sensor import Sensor
 
 __all__ = [
     "MAX_PACKET",
-    "VERSION",
     "Acknowledge",
     "Command",
     "CommandKind",
@@ -273,7 +272,7 @@ class _Order:
     seen: int = 0  # bit k: exposure next_index - 1 - k has come
 
     def accept(self, exposure: Exposure, counts: WireCounts) -> bool:
-        """Return whether the exposure is new, and count what its place tells."""
+        """Return whether the exposure is new, and count what its place says."""
         index = 2 * exposure.sequence + (not exposure.lit)
         step = index - self.next_index
         if step >= 0:

@@ -28,7 +28,7 @@ _MAX_TEXT = 63
 
 
 class CommandKind(enum.IntEnum):
-    """What the host asks for; the value's unit in brackets."""
+    """What the host requests; the value's unit in brackets."""
 
     DESCRIBE = 1
     START = 2
@@ -118,7 +118,7 @@ class Status:
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """What the host asks for; the number in `sequence` comes back in the acknowledge."""
+    """What the host requests; the number in `sequence` comes back in the acknowledge."""
 
     kind: CommandKind
     value: int = 0

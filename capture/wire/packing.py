@@ -7,7 +7,7 @@ import numpy as np
 from capture.frames import Counts
 from runtime.errors import FormatError
 
-__all__ = ["pack_counts", "packed_size", "unpack_counts"]
+__all__ = ["pack_counts", "unpack_counts"]
 
 
 def packed_size(n_pixels: int, bits: int) -> int:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from capture.frames import FramePair
 
-__all__ = ["Gap", "Place", "TimeLine"]
+__all__ = ["Gap", "TimeLine"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,18 +3,18 @@
 ``budget`` prices a model folder; ``write_budget`` and ``write_report`` put the answer on disk.
 """
 
-from runtime.budget.assemble import Budget, budget, write_budget
+from runtime.budget.assemble import Computation, budget, write_budget
 from runtime.budget.gather import Choice
 from runtime.budget.page.report import names_apart, write_report
 from runtime.budget.price.light import CAUTION as LIGHT_CAUTION
-from runtime.budget.price.light import DISTANCES_MM
+from runtime.budget.result import Budget
 from runtime.budget.verdict.limits import Limits, junit_xml, load_limits
 
 __all__ = [
-    "DISTANCES_MM",
     "LIGHT_CAUTION",
     "Budget",
     "Choice",
+    "Computation",
     "Limits",
     "budget",
     "junit_xml",

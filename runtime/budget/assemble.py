@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from runtime.budget.advice import Advice, what_would_halve
+from runtime.budget.advice import what_would_halve
 from runtime.budget.cautions import cautions
 from runtime.budget.gather import Choice, gather
 from runtime.budget.inputs.evaluation import Evaluation, read_evaluation
@@ -21,16 +21,13 @@ from runtime.budget.inputs.library import (
 )
 from runtime.budget.inputs.uncertainty import (
     Interval,
-    Sensitivity,
     draw,
     interval_of,
     sensitivity,
     typical_values,
 )
-from runtime.budget.inputs.values import Input
-from runtime.budget.price.light import DISTANCES_MM, LightScreening, screen
+from runtime.budget.price.light import DISTANCES_MM, screen
 from runtime.budget.price.power import (
-    FORMULAS,
     PARTS,
     STATES,
     active_seconds,
@@ -40,128 +37,16 @@ from runtime.budget.price.power import (
     latency_ms,
     led_load,
 )
-from runtime.budget.price.profiles import Profiles, profiles_of, write_json
+from runtime.budget.price.profiles import profiles_of, write_json
 from runtime.budget.price.watching import watching_model
-from runtime.budget.verdict.host import Verdict, host_verdict
+from runtime.budget.result import Budget
+from runtime.budget.verdict.host import host_verdict
 from runtime.budget.verdict.limits import Check, Limits, check
 from runtime.firmware.machine.compile import cores_of
 from runtime.firmware.profile import CoreProfile
-from runtime.model import Model, load_model, model_hash
+from runtime.model import load_model, model_hash
 
-__all__ = ["Budget", "budget", "write_budget"]
-
-_UNVERIFIED = ("invented", "from memory")
-_HOST_VALUES = ("baseline_power", "spread", "battery_energy")
-
-
-@dataclass(frozen=True, slots=True)
-class Budget:
-    """What one model costs with one choice of parts."""
-
-    model: Model
-    model_hash: str
-    choice: Choice
-    titles: dict[str, str]
-    inputs: dict[str, Input]
-    average_uw: Interval
-    terms: dict[tuple[str, str], float]
-    part_uw: dict[str, Interval]
-    while_active_uw: Interval
-    while_watching_uw: Interval
-    frame_uj: dict[str, dict[str, float]]
-    active_share: float
-    latency_ms: Interval
-    led: dict[str, Interval]
-    sensitivity: tuple[Sensitivity, ...]
-    advice: tuple[Advice, ...]
-    verdict: Verdict
-    light: LightScreening
-    profiles: Profiles
-    evaluation: Evaluation | None
-    checks: tuple[Check, ...]
-    cautions: tuple[str, ...]
-    n_draws: int
-    seed: int
-
-    @property
-    def core(self) -> CoreProfile:
-        """The profile on the chosen controller's core."""
-        return self.profiles.active[self._core_name]
-
-    @property
-    def watching_core(self) -> CoreProfile:
-        """The watching stage's profile on that core."""
-        return self.profiles.watching[self._core_name]
-
-    @property
-    def _core_name(self) -> str:
-        return self.titles["core"]
-
-    @property
-    def dominant(self) -> tuple[str, float]:
-        """The part that takes most of the typical average power, and its share."""
-        by_part = {p: sum(self.terms[p, s] for s in STATES) for p in PARTS}
-        part = max(by_part, key=lambda p: by_part[p])
-        return part, by_part[part] / self.average_uw.typical
-
-    @property
-    def n_unverified(self) -> int:
-        """Inputs that are from memory or invented."""
-        return sum(x.kind in _UNVERIFIED for x in self.inputs.values())
-
-    @property
-    def host_unverified(self) -> str:
-        """Say how the host's own values came about where not all were measured; else empty."""
-        kinds = {self.inputs[f"host.{key}"].kind for key in _HOST_VALUES}
-        return " or ".join(kind for kind in _UNVERIFIED if kind in kinds)
-
-    def keeps(self, strict: bool = False) -> bool:
-        """Whether every limit is kept; `strict` also refuses intervals that cross one."""
-        return all(c.keeps(strict) for c in self.checks)
-
-    def to_json(self) -> dict[str, Any]:
-        """Return everything that is needed to work the budget out anew."""
-        return {
-            "model": self.model.name,
-            "task": self.model.task,
-            "model_hash": self.model_hash,
-            "parts": self.titles,
-            "cautions": list(self.cautions),
-            "firmware_priced": self.profiles.firmware,
-            "inputs": {name: x.to_json() for name, x in self.inputs.items()},
-            "formulas": FORMULAS,
-            "monte_carlo": {
-                "draws": self.n_draws,
-                "seed": self.seed,
-                "interval": "5th to 95th percentile",
-                "distribution": "independent; half the draws on either side of typical, "
-                "thinning out linearly to low and to high",
-            },
-            "average_uw": self.average_uw.to_json(),
-            "average_uw_by_part": {
-                p: {
-                    **{s: self.terms[p, s] for s in STATES},
-                    "total": self.part_uw[p].to_json(),
-                }
-                for p in PARTS
-            },
-            "while_active_uw": self.while_active_uw.to_json(),
-            "while_watching_uw": self.while_watching_uw.to_json(),
-            "energy_per_frame_uj": self.frame_uj,
-            "active_share_of_day": self.active_share,
-            "latency_ms": self.latency_ms.to_json(),
-            "led_over_the_day": {key: x.to_json() for key, x in self.led.items()},
-            "sensitivity": [
-                {"input": s.name, "first_order": s.first_order, "total": s.total}
-                for s in self.sensitivity
-            ],
-            "what_would_halve": [a.to_json() for a in self.advice],
-            "host_verdict": self.verdict.to_json(),
-            "light": self.light.to_json(),
-            "profiles": {c: p.to_json() for c, p in self.profiles.active.items()},
-            "watching_profiles": {c: p.to_json() for c, p in self.profiles.watching.items()},
-            "limits": [c.to_json() for c in self.checks],
-        }
+__all__ = ["Budget", "Computation", "budget", "write_budget"]
 
 
 def _in_state(v: Any, state: str) -> Any:
@@ -187,18 +72,20 @@ def _checks(
     def exact(value: float) -> Interval:
         return Interval(value, value, value)
 
-    fixed = None if evaluation is None else evaluation.fixed.accuracy
+    found = None if evaluation is None else evaluation.fixed
+    fixed = None if found is None else found.accuracy
     accuracy = None
     if fixed is not None:
         accuracy = Interval(100 * fixed.value, 100 * fixed.low, 100 * fixed.high)
     least = None if limits.accuracy is None else 100 * limits.accuracy
     false_events = None if evaluation is None else evaluation.false_events
-    heard = "" if evaluation is None else evaluation.false_events_counted
+    time = "" if evaluation is None else evaluation.false_events_counted
     low, typical, high = core.cycles_per_frame
     counted: tuple[Literal["measured"], str] = "measured", f"executed on an emulated {core.core}"
     sized: tuple[Literal["measured"], str] = "measured", f"ELF file compiled for {core.core}"
     tested: tuple[Literal["measured"], str] = "measured", "participants never trained on"
-    told: tuple[Literal["measured"], str] = "measured", ", ".join(filter(None, (tested[1], heard)))
+    on_streams = ", ".join(filter(None, (tested[1], time)))
+    counted_in: tuple[Literal["measured"], str] = "measured", on_streams
     modelled: tuple[Literal["computed"], str] = "computed", "from the inputs by the formulas below"
     cycles = Interval(typical, low, high)
     rows = (
@@ -209,13 +96,30 @@ def _checks(
         ("stack", "bytes", exact(core.stack_bytes), limits.stack_bytes, sized),
         ("average power", "µW", average_uw, limits.average_uw, modelled),
         ("accuracy", "%", accuracy, least, tested),
-        ("false events", "per hour", false_events, limits.false_events_per_hour, told),
+        ("false events", "per hour", false_events, limits.false_events_per_hour, counted_in),
     )
     return tuple(
         check(what, unit, value, float(limit), what == "accuracy", *origin)
         for what, unit, value, limit, origin in rows
         if limit is not None
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Computation:
+    """How a budget is worked out.
+
+    Parameters
+    ----------
+    n_draws, seed : int
+        Monte Carlo draws and seed.
+    eye_distances_mm : tuple of float
+        Distances from the LED at which light is screened, > 0.
+    """
+
+    n_draws: int = 100_000
+    seed: int = 1
+    eye_distances_mm: tuple[float, ...] = DISTANCES_MM
 
 
 def budget(
@@ -226,9 +130,7 @@ def budget(
     limits: Limits | None = None,
     cores: Sequence[str] | None = None,
     compiler: str = "zig",
-    eye_distances_mm: Sequence[float] = DISTANCES_MM,
-    n_draws: int = 100_000,
-    seed: int = 1,
+    computation: Computation | None = None,
 ) -> Budget:
     """Price a model folder.
 
@@ -246,10 +148,8 @@ def budget(
         Cores to profile, by default all that the compiler has; the chosen controller's is added.
     compiler : str
         As for `runtime.firmware.machine.compile.compile_for`.
-    eye_distances_mm : sequence of float
-        Distances from the LED at which light is screened, > 0.
-    n_draws, seed : int
-        Monte Carlo draws and seed.
+    computation : Computation, optional
+        Draws of the Monte Carlo intervals, and where an eye may be.
 
     Returns
     -------
@@ -261,6 +161,8 @@ def budget(
         A file is faulty or a part is unknown.
     """
     folder, choice, limits = Path(model_dir), choice or Choice(), limits or Limits()
+    computation = computation or Computation()
+    n_draws = computation.n_draws
     library = load_parts(parts)
     mcu = library.get(Mcu, choice.mcu)
     library.get(Host, choice.host)
@@ -273,7 +175,7 @@ def budget(
     profiles = profiles_of(folder, model, watching, wanted, compiler)
     inputs, titles = gather(model, watching, library, choice, profiles, evaluation)
 
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(computation.seed)
     typical, draws = typical_values(inputs), draw(inputs, n_draws, rng)
     power, power_draws = average_power(typical), average_power(draws)
     average = interval_of(sum(power.values()), sum(power_draws.values()))
@@ -326,14 +228,14 @@ def budget(
             inputs["led.source_width"].low,
             typical["sensor.exposure"] + typical["driver.settle_time"],
             typical["active.rate"],
-            eye_distances_mm,
+            computation.eye_distances_mm,
         ),
         profiles=profiles,
         evaluation=evaluation,
         checks=_checks(limits, core, latency, average, evaluation),
         cautions=cautions(model.sensor, inputs, mcu, core, profiles.firmware),
         n_draws=n_draws,
-        seed=seed,
+        seed=computation.seed,
     )
 
 

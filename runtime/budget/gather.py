@@ -36,7 +36,7 @@ _LEAST_EMPTY_HOURS = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """Names of the parts that a budget is made for."""
+    """Names of the parts that a budget is for."""
 
     mcu: str = "stm32u575"
     host: str = "phone-mixed"

@@ -1,6 +1,6 @@
 """Model to integer ONNX: one step with explicit state, or a whole recording.
 
-Between the uint16 exposures and the int32 scores every tensor is an integer. Only standard
+Between the uint16 exposures and the int32 outputs every tensor is an integer. Only standard
 operators are used, so ONNX Runtime loads the graph as it is.
 """
 
@@ -37,7 +37,8 @@ def build_step_graph(model: Model) -> onnx.ModelProto:
     """Build the graph of one frame pair.
 
     Inputs ``lit``, ``dark`` (uint16, n_rows by n_cols) and each state ``s{i}_{name}`` (int32);
-    outputs ``scores`` (int32, n_classes), ``decision`` (int32, 1) and each state as
+    outputs are what the closing stage is given and what it gives, by its own names (``scores``,
+    int32, n_classes, and ``decision``, int32, 1, for a decision), and each state as
     ``s{i}_{name}_out``. A first state that is not zero is in the metadata, as JSON.
     """
     step = _step(model)
@@ -55,7 +56,7 @@ def build_window_graph(model: Model) -> onnx.ModelProto:
     """Build the graph of consecutive frame pairs: the step graph inside one Scan.
 
     Inputs ``lit``, ``dark`` (uint16, n_frames by n_rows by n_cols) and each state; outputs
-    ``scores`` (n_frames, n_classes), ``decision`` (n_frames, 1) and the last states.
+    the closing stage's evidence and outputs, n_frames by their lengths, and the last states.
     """
     step = _step(model)
     # Scan wants states before what it scans over, on both sides.
@@ -105,9 +106,10 @@ def _step(model: Model) -> _Step:
     value = helper.make_tensor_value_info
     frame = [model.sensor.n_rows, model.sensor.n_cols]
     exposures = [value(name, TensorProto.UINT16, frame) for name in _EXPOSURES]
+    closing = model.closing
     results = [
-        value("scores", TensorProto.INT32, [len(model.classes)]),
-        value("decision", TensorProto.INT32, [1]),
+        value(closing.evidence_name, TensorProto.INT32, [closing.n_in]),
+        value(closing.output_name, TensorProto.INT32, [closing.n_out]),
     ]
     step = _Step(Nodes(), exposures, [], results, [])
     nodes = step.nodes
@@ -116,7 +118,7 @@ def _step(model: Model) -> _Step:
     x = model.entry.onnx_frames(nodes, *_EXPOSURES)
     for index, stage in enumerate(model.stages[1:], start=1):
         nodes.prefix = f"s{index}_"
-        sources["scores"] = x  # the decision's input, in the end
+        sources[closing.evidence_name] = x  # the closing stage's input, in the end
         first = stage.initial_state()
         x, after = stage.onnx(nodes, x, {key: f"s{index}_{key}" for key in first})
         for key, array in first.items():
@@ -124,7 +126,7 @@ def _step(model: Model) -> _Step:
             step.states.append(value(name, TensorProto.INT32, array.shape))
             step.states_out.append(value(f"{name}_out", TensorProto.INT32, array.shape))
             sources[f"{name}_out"] = after[key]
-    sources["decision"] = x
+    sources[closing.output_name] = x
     for name, source in sources.items():
         nodes.nodes.append(helper.make_node("Identity", [source], [name], name=f"give_{name}"))
     return step

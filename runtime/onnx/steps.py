@@ -21,7 +21,7 @@ from runtime.stages.contract.stage import Counts, Int32, State
 if TYPE_CHECKING:
     from onnx import ModelProto
 
-__all__ = ["Answer", "Engine", "StepGraph", "evaluator", "onnx_runtime", "read_step_graph"]
+__all__ = ["Answer", "Engine", "evaluator", "onnx_runtime", "read_step_graph"]
 
 _READ_ANEW = "export the model anew"
 
@@ -31,16 +31,22 @@ class Answer(NamedTuple):
 
     Attributes
     ----------
-    decision : int
-        A class index, or -1.
-    scores : int32 (n_classes,)
+    outputs : int32 (n_out,)
+        What the closing stage gave; first the event.
+    evidence : int32 (n_in,)
+        What it was given.
     state : dict of int32
         Every member of the state after the frame.
     """
 
-    decision: int
-    scores: Int32
+    outputs: Int32
+    evidence: Int32
     state: State
+
+    @property
+    def event(self) -> int:
+        """The event, or -1."""
+        return int(self.outputs[0])
 
 
 Engine = Callable[[Counts, Counts], Answer]
@@ -82,12 +88,15 @@ def read_step_graph(path: Path) -> StepGraph:
         raise FormatError(str(path), "ONNX file", "damaged", "an ONNX graph") from None
     inputs = {value.name for value in proto.graph.input}
     outputs = [value.name for value in proto.graph.output]
-    if inputs != {"lit", "dark", *_state_names(outputs)} or not {"scores", "decision"} <= {
-        *outputs
-    }:
+    results = [name for name in outputs if not name.endswith("_out")]
+    if (
+        inputs != {"lit", "dark", *_state_names(outputs)}
+        or len(results) != 2
+        or results != outputs[:2]
+    ):
         raise FormatError(
             str(path), "list of inputs", ", ".join(sorted(inputs)) or "empty",
-            "lit, dark and the state that is put out", _READ_ANEW,
+            "lit, dark and the state that is put out after two results", _READ_ANEW,
         )  # fmt: skip
     metadata = {entry.key: entry.value for entry in proto.metadata_props}
     return StepGraph(path, proto, metadata.get("model_hash"), _first_state(proto, metadata, path))
@@ -123,6 +132,7 @@ def evaluator(graph: StepGraph) -> Engine:
 def _stepping(graph: StepGraph, executor: Any) -> Engine:
     """Carry the state through an executor's `run`, which takes inputs by name."""
     outputs = [value.name for value in graph.proto.graph.output]
+    rests_on, given = outputs[:2]  # evidence and outputs of the closing stage, by its own names
     names = _state_names(outputs)
     state = graph.first_state
 
@@ -132,7 +142,7 @@ def _stepping(graph: StepGraph, executor: Any) -> Engine:
             results = executor.run(outputs, {"lit": lit, "dark": dark, **state})
         got = dict(zip(outputs, results, strict=True))
         state = {name: got[f"{name}_out"] for name in names}
-        return Answer(int(got["decision"].ravel()[0]), got["scores"].ravel(), state)
+        return Answer(got[given].ravel(), got[rests_on].ravel(), state)
 
     return step
 

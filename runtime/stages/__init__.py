@@ -13,9 +13,10 @@ import pkgutil
 from functools import cache
 
 from runtime.stages import closing
+from runtime.stages.contract.closing import ClosingStage
 from runtime.stages.contract.stage import Stage
 
-__all__ = ["kinds"]
+__all__ = ["closing_kinds", "kinds"]
 
 
 @cache
@@ -31,3 +32,8 @@ def kinds() -> dict[str, type[Stage]]:
                 if issubclass(value, Stage) and not inspect.isabstract(value):
                     found[value.kind] = value
     return found
+
+
+def closing_kinds() -> list[str]:
+    """Return the kinds that a model can end in, by name."""
+    return sorted(kind for kind, stage in kinds().items() if issubclass(stage, ClosingStage))

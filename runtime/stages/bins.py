@@ -103,7 +103,8 @@ class Bins(EntryStage):
         for row in range(self.bin_height):
             sums += lit[:, row :: self.bin_height]
             sums -= dark[:, row :: self.bin_height]
-        bins = np.add.reduceat(sums, np.arange(0, sums.shape[2], self.bin_width), axis=2)
+        edges = np.arange(0, sums.shape[2], self.bin_width)
+        bins = np.add.reduceat(sums, edges, axis=2, dtype=np.int32)
         return bins.reshape(len(lit), self.n_out)
 
     def run_difference(self, x: NDArray[Any]) -> NDArray[Any]:

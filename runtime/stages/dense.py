@@ -41,7 +41,7 @@ __all__ = ["Dense"]
 
 @dataclass(frozen=True, eq=False)
 class Dense(Stage):
-    """``y = saturate(scale(weights @ x + bias, multiplier, shift))``, then ReLU when asked.
+    """``y = saturate(scale(weights @ x + bias, multiplier, shift))``, then ReLU where required.
 
     With ``out_bits`` 32 the accumulators themselves are given (multiplier 1, shift 0): scores.
     Cost per frame: n_in * n_out multiply-accumulates, and one or two multiplications per output.

@@ -52,7 +52,7 @@ def reference(model: Model) -> Engine:
         nonlocal state
         run = model.run(lit[None], dark[None], state)
         state = run.state
-        return Answer(int(run.decisions[0]), run.scores[0], run.state)
+        return Answer(run.outputs[0], run.evidence[0], run.state)
 
     return step
 
@@ -85,7 +85,7 @@ def _open_c(model: Model, folder: Path) -> Engine:
     def step(lit: Counts, dark: Counts) -> Answer:
         records = host.run(lit[None], dark[None])
         state = {name: values[0] for name, values in records.state.items()}
-        return Answer(int(records.decisions[0]), records.scores[0], state)
+        return Answer(records.outputs[0], records.evidence[0], state)
 
     return step
 

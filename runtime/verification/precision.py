@@ -47,13 +47,13 @@ class Precision:
     Parameters
     ----------
     stages : tuple of StagePrecision
-        All but the decision, in order.
-    same_best : float
-        Share of frames on which both models put the same class first, 0 to 1.
+        All but the closing stage, in order.
+    agreement : float
+        Share of frames on which both models say the same, as the closing stage sees it, 0 to 1.
     """
 
     stages: tuple[StagePrecision, ...]
-    same_best: float
+    agreement: float
 
 
 def signal_to_noise_db(signal: Float64, noisy: NDArray[np.generic]) -> float:
@@ -93,5 +93,5 @@ def measure_precision(model: Model, lit: Counts, dark: Counts) -> Precision:
             whole, _ = stage.run(whole, stage.initial_state())
         ratios = signal_to_noise_db(real, whole), signal_to_noise_db(own, whole)
         measured.append(StagePrecision(f"s{index}_{stage.kind}", *ratios))
-    same_best = float((whole.argmax(axis=1) == real.argmax(axis=1)).mean())
-    return Precision(tuple(measured), same_best)
+    agreement = float(model.closing.agrees(real, whole).mean())
+    return Precision(tuple(measured), agreement)

@@ -1,8 +1,8 @@
 """Whether every execution of a model gives the same bits.
 
 The integer reference is the law. ONNX Runtime, the ONNX reference evaluator, the C on disk compiled
-for this machine, and the same C on each emulated core must give the same scores, the same state
-and the same decision after every frame. The constants of the C must also be the model's to the
+for this machine, and the same C on each emulated core must give the same evidence, the same state
+and the same outputs after every frame. The constants of the C must also be the model's to the
 letter: a weight that no given frame reaches would otherwise be changed unseen.
 """
 
@@ -72,6 +72,8 @@ class Verification:
     model: str
     comparisons: tuple[Comparison, ...]
     precision: Precision
+    agreement: str
+    """What the precision's share of frames means, in the closing stage's words."""
 
     @property
     def ok(self) -> bool:
@@ -86,7 +88,7 @@ class Verification:
             "comparisons": [dataclasses.asdict(c) for c in self.comparisons],
             "precision": {
                 "stages": [stage.to_json() for stage in self.precision.stages],
-                "same_best": self.precision.same_best,
+                "agreement": self.precision.agreement,
             },
         }
 
@@ -103,8 +105,7 @@ class Verification:
             f"(this stage alone {s.own_db:.1f} dB)"
             for s in self.precision.stages
         ]
-        same = f"float and fixed point put the same class first: {self.precision.same_best:.1%}"
-        return [*compared, *noise, same]
+        return [*compared, *noise, f"{self.agreement}: {self.precision.agreement:.1%}"]
 
 
 def verify(
@@ -152,7 +153,8 @@ def verify(
     with ThreadPoolExecutor(max_workers=2) as pool:
         comparisons += pool.map(on, (HOST, *cores))
     comparisons.append(Comparison("constants of the C", 0, _changed_constant(model, folder)))
-    return Verification(model.name, tuple(comparisons), measure_precision(model, lit, dark))
+    precision = measure_precision(model, lit, dark)
+    return Verification(model.name, tuple(comparisons), precision, model.closing.agreement)
 
 
 def _changed_constant(model: Model, folder: Path) -> str:
@@ -192,8 +194,8 @@ def reference_records(model: Model, lit: Counts, dark: Counts) -> Records:
     records = _stepped(reference(model), lit, dark)
     whole = model.run(lit, dark)
     if not (
-        np.array_equal(whole.scores, records.scores)
-        and np.array_equal(whole.decisions, records.decisions)
+        np.array_equal(whole.evidence, records.evidence)
+        and np.array_equal(whole.outputs, records.outputs)
     ):
         raise FormatError(model.name, "reference frame by frame", "another", "as in one call")
     return records
@@ -207,8 +209,8 @@ def _stepped(engine: Engine, lit: Counts, dark: Counts) -> Records:
         for name in answers[0].state
     }
     return Records(
-        np.array([a.decision for a in answers], dtype=np.int32),
-        np.stack([a.scores for a in answers]).astype(np.int32),
+        np.stack([a.outputs for a in answers]).astype(np.int32),
+        np.stack([a.evidence for a in answers]).astype(np.int32),
         state,
     )
 
@@ -216,16 +218,16 @@ def _stepped(engine: Engine, lit: Counts, dark: Counts) -> Records:
 def compare(reference: Records, other: Records) -> str:
     """Return what differs first, or nothing; `other` may hold fewer frames.
 
-    Frames come first, then within a frame the state in its order, scores, and the decision: the
-    earliest stage that went apart is named.
+    Frames come first, then within a frame the state in its order, the closing stage's evidence, and
+    its outputs: the earliest stage that went apart is named.
     """
-    n_frames = len(other.decisions)
+    n_frames = len(other.outputs)
     missing = sorted(reference.state.keys() ^ other.state.keys())
     if missing:
         return f"state {missing[0]} is not in both"
     pairs = {name: (values, other.state[name]) for name, values in reference.state.items()}
-    pairs["scores"] = (reference.scores, other.scores)
-    pairs["decision"] = (reference.decisions[:, None], other.decisions[:, None])
+    pairs["evidence"] = (reference.evidence, other.evidence)
+    pairs["outputs"] = (reference.outputs, other.outputs)
     first: tuple[int, str] | None = None
     for name, (wanted, got) in pairs.items():
         if wanted[:n_frames].shape != got.shape:
@@ -241,4 +243,4 @@ def compare(reference: Records, other: Records) -> str:
 
 def _compare(execution: str, reference: Records, other: Records) -> Comparison:
     """Compare and name the execution."""
-    return Comparison(execution, len(other.decisions), compare(reference, other))
+    return Comparison(execution, len(other.outputs), compare(reference, other))

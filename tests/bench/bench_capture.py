@@ -24,7 +24,7 @@ from capture.cues.script import load_script
 from capture.emulated.optic.pixels import PixelArray
 from capture.frames import FrameBlock, FramePair
 from capture.lead.record import record
-from capture.measure.photon_transfer import Level, measure_level, photon_transfer
+from capture.measure.photon_transfer import LightLevel, measure_level, photon_transfer
 from capture.store.dataset import Participant
 from capture.store.session import read_session
 from capture.store.writer import SessionHeader, SessionWriter
@@ -217,7 +217,7 @@ def bench_kills(n: int = 100) -> None:
     )
 
 
-def flat_field(pixels: PixelArray, electrons: float, rng: np.random.Generator) -> Level:
+def flat_field(pixels: PixelArray, electrons: float, rng: np.random.Generator) -> LightLevel:
     """Measure 20 frame pairs of emulated pixels under even light."""
     sensor, n = pixels.sensor, 20
     shape = (n, sensor.n_rows, sensor.n_cols)

@@ -127,7 +127,7 @@ def _event_text(figure: dict[str, Any]) -> str:
 def _print_task(task: str, trained: Trained, took: float) -> None:
     evaluation = trained.evaluation
     print(f"\n{task}: trained and examined in {took:.1f} s", flush=True)
-    for name in ("fixed", "float", "four_quadrant", "majority"):
+    for name in ("fixed", "float", "four_quadrant", "four_quadrant_float", "majority"):
         print(f"  {name:17} {figure_text(evaluation[name]['accuracy'])} of takes")
     loss = evaluation["float"]["accuracy"]["value"] - evaluation["fixed"]["accuracy"]["value"]
     print(f"  float minus fixed {100 * loss:.2f} points; at most 0.5 wanted")
@@ -152,7 +152,7 @@ def _print_strokes(recipe: Recipe, trained: Trained) -> None:
             for begin, end, kind in strokes(session.script, number)
         ]
         block = session.frames()
-        decisions = trained.model.run(block.lit, block.dark).decisions
+        decisions = trained.model.run(block.lit, block.dark).events
         time_s = (block.time_us - block.time_us[0]) / 1e6
         detected = [
             Detection(float(time_s[f]), int(decisions[f])) for f in np.flatnonzero(decisions >= 0)

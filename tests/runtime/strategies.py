@@ -6,6 +6,7 @@ and extremes, the seed fills the arrays, and a failure is reproduced by the prin
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -17,12 +18,16 @@ from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
+from runtime.stages.closing.presence import Presence
+from runtime.stages.closing.quantity import Quantity
+from runtime.stages.contract.closing import ClosingStage
 from runtime.stages.contract.stage import EntryStage, Int64, Stage
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
+from runtime.stages.root import Root
 from runtime.stages.swing import Swing
 from runtime.stages.trees import Trees
 from runtime.stages.window import Window
@@ -119,13 +124,60 @@ def entries(draw: st.DrawFn) -> EntryStage:
     return Pixels(n_rows, n_cols, np.array(sorted(chosen), dtype=np.int32))
 
 
+def decision(draw: st.DrawFn, low: Int64, high: Int64) -> Decision:
+    """Draw what turns scores into events."""
+    n_classes = len(low)
+    other = tuple(draw(st.lists(st.booleans(), min_size=n_classes, max_size=n_classes)))
+    threshold = draw(st.sampled_from([0, 1, 20, 5000]))
+    hysteresis = threshold // draw(st.integers(1, 3))
+    persist, hold_off = draw(st.integers(1, 3)), draw(st.integers(0, 4))
+    n_extra = draw(st.sampled_from([0, n_classes]))
+    extra = draw(st.lists(st.integers(0, 40), min_size=n_extra, max_size=n_extra))
+    return Decision(other, threshold, hysteresis, persist, hold_off, tuple(extra))
+
+
+def quantity(draw: st.DrawFn, low: Int64, high: Int64) -> Quantity:
+    """Draw values with learned ranges about the middle of what can come, some with guards."""
+    n_values = draw(st.integers(1, len(low)))
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    reach = (high - low) // draw(st.sampled_from([2, 16, 512, 2**14]))
+    middle = (low + high) // 2 if draw(st.booleans()) else np.clip(0, low, high)
+    of_values = range(n_values)
+    return Quantity(
+        names=tuple(f"value_{i}" for i in of_values),
+        units=tuple("mm" for _ in of_values),
+        numerators=tuple(rng.integers(1, 9, n_values).tolist()),
+        denominators=tuple(rng.integers(1, 1025, n_values).tolist()),
+        half_widths=tuple(rng.integers(0, 10_000, n_values).tolist()),
+        low=tuple((middle - reach).tolist()),
+        high=tuple(np.minimum(middle + reach, 2**31 - 1).tolist()),
+        settle=draw(st.integers(1, 4)),
+    )
+
+
+def presence(draw: st.DrawFn, low: Int64, high: Int64) -> Presence:
+    """Draw thresholds within what can come."""
+    ends = max(int(low[0]), -(2**30)), min(int(high[0]), 2**30)
+    some = draw(st.sets(st.integers(*ends), min_size=1, max_size=4))
+    hysteresis = draw(st.sampled_from([0, 1, 50, 2**20]))
+    return Presence("hands", tuple(sorted(some)), hysteresis, draw(st.integers(1, 3)))
+
+
+CLOSING: dict[str, tuple[int, int, Callable[[st.DrawFn, Int64, Int64], ClosingStage]]] = {
+    "decision": (2, 6, decision),
+    "quantity": (1, 5, quantity),
+    "presence": (1, 1, presence),
+}
+"""By kind: fewest and most values that a closing stage is given, and what draws it."""
+
+
 def _bound(low: Int64, high: Int64) -> int:
     return int(max(np.abs(low).max(), np.abs(high).max()))
 
 
 @st.composite
 def models(draw: st.DrawFn) -> Model:
-    """Draw a whole model: entry, sometimes level and window, layers, decision."""
+    """Draw a whole model: entry, sometimes level, roots and window, layers, a closing stage."""
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     entry = draw(entries())
     bit_depth = draw(st.sampled_from([8, 10, 12, 16]))
@@ -144,6 +196,9 @@ def models(draw: st.DrawFn) -> Model:
         gain_bits = draw(st.integers(0, 24))
         floor = 1 << max(1, gain_bits - 14, draw(st.integers(1, 16)))
         append(Level(entry.n_out, n_bits, gain_bits, floor, draw(st.integers(0, 12)), 20))
+        if draw(st.booleans()):
+            n_rooted = draw(st.integers(1, len(low)))
+            append(Root(len(low), n_rooted, draw(st.integers(0, 15)), draw(st.integers(1, 16))))
     for _ in range(draw(st.integers(0, 2))):
         kind = draw(st.sampled_from(["window", "dense", "motion", "swing"]))
         n_bits = draw(st.sampled_from([8, 16]))
@@ -158,23 +213,19 @@ def models(draw: st.DrawFn) -> Model:
         else:
             n_out = draw(st.integers(1, 9))
             append(dense(rng, len(low), n_out, n_bits, _bound(low, high), extreme))
-    n_classes = draw(st.integers(2, 6))
-    head = draw(st.sampled_from(["dense", "trees", "prototypes"]))
+    fewest, most_given, closing = CLOSING[draw(st.sampled_from(sorted(CLOSING)))]
+    n_given = draw(st.integers(fewest, most_given))
+    head = draw(st.sampled_from(["dense", "trees", "prototypes"])) if n_given > 1 else "dense"
     if head == "trees":
-        append(trees(rng, draw(st.integers(1, 40)), low, high, n_classes))
+        append(trees(rng, draw(st.integers(1, 40)), low, high, n_given))
     elif head == "prototypes":
-        append(prototypes(rng, low, high, n_classes))
+        append(prototypes(rng, low, high, n_given))
     else:
         out_bits = draw(st.sampled_from([8, 16, 32]))
-        append(dense(rng, len(low), n_classes, out_bits, _bound(low, high), draw(st.booleans())))
-    other = tuple(draw(st.lists(st.booleans(), min_size=n_classes, max_size=n_classes)))
-    threshold = draw(st.sampled_from([0, 1, 20, 5000]))
-    hysteresis = threshold // draw(st.integers(1, 3))
-    persist, hold_off = draw(st.integers(1, 3)), draw(st.integers(0, 4))
-    n_extra = draw(st.sampled_from([0, n_classes]))
-    extra = draw(st.lists(st.integers(0, 40), min_size=n_extra, max_size=n_extra))
-    append(Decision(other, threshold, hysteresis, persist, hold_off, tuple(extra)))
-    classes = tuple(f"class_{i}" for i in range(n_classes))
+        append(dense(rng, len(low), n_given, out_bits, _bound(low, high), draw(st.booleans())))
+    last = closing(draw, low, high)
+    append(last)
+    classes = tuple(f"class_{i}" for i in range(last.n_classes))
     return Model("drawn", "drawn", sensor, classes, tuple(stages))
 
 

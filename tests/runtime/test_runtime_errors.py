@@ -33,6 +33,7 @@ def test_errors_join_the_built_in_that_they_resemble() -> None:
     """Plain ``except`` clauses for built-in errors keep working."""
     assert issubclass(errors.FormatError, ValueError)
     assert issubclass(errors.UsageError, ValueError)
+    assert issubclass(errors.ArgumentError, TypeError)
     assert issubclass(errors.PortError, OSError)
     assert issubclass(errors.OverflowRisk, OverflowError)
     assert issubclass(errors.ToolError, RuntimeError)

@@ -14,6 +14,8 @@ from runtime.errors import OverflowRisk
 from runtime.fixedpoint import (
     INT32_MAX,
     INT32_MIN,
+    MAX_MULTIPLIER,
+    MAX_SHIFT,
     SPLIT_SHIFT,
     bit_length,
     choose_multiplier,
@@ -148,3 +150,63 @@ def test_saturation_is_symmetric() -> None:
     assert saturate(np.array([-1000, -128, 127, 128]), -limit, limit).tolist() == [
         -127, -127, 127, 127,
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("bound", "multiplier", "shift", "fits"),
+    [
+        (INT32_MAX, 1, 0, True), (INT32_MAX + 1, 1, 0, False),  # no rounding term without a shift
+        (INT32_MAX - 1, 1, 1, True), (INT32_MAX, 1, 1, False),  # one, for a shift by one
+        (65535, 32767, 17, True), (65536, 32767, 17, False),  # 2,147,418,112 + 65,536 is 2**31
+        (1, 1, 31, True), (INT32_MAX - 2**30, 1, 31, True), (2**30, 1, 31, False),
+        (3, 5, 31, True), (INT32_MAX // 5, 5, 1, True), (INT32_MAX // 5 + 1, 5, 1, False),
+    ],
+)  # fmt: skip
+def test_one_multiplication_fits_up_to_the_last_bit(
+    bound: int, multiplier: int, shift: int, fits: bool
+) -> None:
+    """The largest product and half a step of the shift together are at most 2**31 - 1."""
+    assert fits_one_multiply(bound, multiplier, shift) is fits
+
+
+@pytest.mark.parametrize(
+    ("real", "bound", "chosen"),
+    [
+        (0.5, 100, (16384, 15)),  # 15 bits
+        (0.5, 2**16, (16384, 15)), (0.5, 2**17, (8192, 14)),  # one fewer where 2**31 is reached
+        (0.5, 2**20, (1024, 11)), (0.5, 2**26, (16, 5)),  # as few as five
+        (0.5, 2**27, (8, 4)), (0.5, 2**29, (2, 2)),  # fewer only where two do not work either
+        (0.125, 2**27, (16384, 17)),  # rather two multiplications, from a shift of 17 on
+        (0.25, 2**27, (8, 5)), (2.0**-4, 2**26, (16, 8)),  # sixteen is enough for one
+        (15 / 256, 2**27, (30720, 19)),  # fifteen is not
+        (2.0**-32, 2**30, (16384, 46)), (2.0**-33, 2**30, (8192, 46)), (2.0**-46, 2**30, (1, 46)),
+        (32767.0, 1, (32767, 0)), (16384.5, 1, (16384, 0)),
+        (0.99999999, 100, (16384, 14)),  # rounding carries into one more bit
+        (1 / 3, 2**16, (21845, 16)),  # 0.33332825, and not 0.3333435
+    ],
+)  # fmt: skip
+def test_a_multiplier_has_as_many_bits_as_fit(
+    real: float, bound: int, chosen: tuple[int, int]
+) -> None:
+    """Five to fifteen bits in one multiplication; else fifteen in two; else what one allows."""
+    assert choose_multiplier(real, bound) == chosen
+
+
+@pytest.mark.parametrize("real", [-1.0, 0.0, float("nan"), float("inf"), -float("inf")])
+def test_a_scale_that_is_no_factor_is_told_as_such(real: float) -> None:
+    """What is not a finite number above 0 is named so; what fits nowhere, as too wide."""
+    with pytest.raises(OverflowRisk, match="a finite number above 0"):
+        choose_multiplier(real, 1)
+    for wide, bound in ((32768.0, 1), (2.0**-48, 1), (0.5, 2**31)):
+        with pytest.raises(OverflowRisk, match="wider than 32 bits"):
+            choose_multiplier(wide, bound)
+
+
+def test_values_are_saturated_from_any_integer_type() -> None:
+    """Unsigned and 64-bit values are clamped as the numbers they are, into int32."""
+    top = saturate(np.array([2**40, -(2**40), 5]), -7, 7)
+    assert (top.tolist(), top.dtype) == ([7, -7, 5], np.int32)
+    assert saturate(np.array([250, 3], np.uint8), -127, 127).tolist() == [127, 3]
+    assert [symmetric_limit(n) for n in (1, 2, 8, 16, 32)] == [0, 1, 127, 32767, INT32_MAX]
+    assert (INT32_MIN, INT32_MAX, SPLIT_SHIFT) == (-2147483648, 2147483647, 17)
+    assert (MAX_MULTIPLIER, MAX_SHIFT) == (32767, 46)

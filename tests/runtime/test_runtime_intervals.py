@@ -71,3 +71,41 @@ def test_impossible_counts_are_refused() -> None:
         clopper_pearson(-1, 2)
     with pytest.raises(UsageError):
         garwood(1, 0.0)
+
+
+def test_bounds_of_a_proportion_by_hand() -> None:
+    """Wilson's interval ends where (p - rate)^2 = z^2 p (1 - p) / n, at any coverage."""
+    for successes, trials, confidence in ((3, 10, 0.95), (7.5, 20.25, 0.9), (50, 60, 0.5)):
+        z2 = stats.norm.ppf(0.5 + confidence / 2) ** 2
+        for p in wilson(successes, trials, confidence):
+            assert (p - successes / trials) ** 2 == pytest.approx(z2 * p * (1 - p) / trials)
+    assert wilson(0, 7)[0] == pytest.approx(0.0, abs=1e-15) and wilson(7, 7)[1] == 1.0
+    low, high = wilson(3, 10)
+    assert low < 0.3 < high
+
+
+def test_counts_at_the_edge_of_what_is_possible() -> None:
+    """None and all of one trial are counts; fewer than one trial, or a negative rate, are not."""
+    for interval in (wilson, clopper_pearson):
+        assert interval(0, 1)[0] == 0.0 and interval(1, 1)[1] == 1.0
+        for impossible in ((0, 0.5), (-1, 3), (3, 2), (0, 0)):
+            with pytest.raises(UsageError, match="successes of trials"):
+                interval(*impossible)
+    for rate in (garwood, garwood_upper):
+        for impossible in ((-1, 1.0), (0, 0.0), (0, -1.0), (0, float("nan"))):
+            with pytest.raises(UsageError, match="events in hours"):
+                rate(*impossible)
+
+
+def test_coverage_is_what_is_asked_for() -> None:
+    """Each exact interval leaves half of what is not covered on either side, at any coverage."""
+    for confidence in (0.5, 0.9, 0.95):
+        tail = (1 - confidence) / 2
+        low, high = clopper_pearson(3, 9, confidence)
+        assert stats.binom.sf(2, 9, low) == pytest.approx(tail)
+        assert stats.binom.cdf(3, 9, high) == pytest.approx(tail)
+        low, high = garwood(4, 2.0, confidence)
+        assert stats.poisson.sf(3, 2.0 * low) == pytest.approx(tail)
+        assert stats.poisson.cdf(4, 2.0 * high) == pytest.approx(tail)
+        upper = garwood_upper(4, 2.0, confidence)
+        assert stats.poisson.cdf(4, 2.0 * upper) == pytest.approx(1 - confidence)

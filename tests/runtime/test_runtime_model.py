@@ -43,8 +43,8 @@ def test_streaming_equals_whole(drawn: tuple[Model, Exposures], data: st.DataObj
     cut = data.draw(st.integers(0, len(lit)))
     first = model.run(lit[:cut], dark[:cut])
     second = model.run(lit[cut:], dark[cut:], first.state)
-    np.testing.assert_array_equal(np.vstack([first.scores, second.scores]), whole.scores)
-    np.testing.assert_array_equal(np.r_[first.decisions, second.decisions], whole.decisions)
+    np.testing.assert_array_equal(np.vstack([first.evidence, second.evidence]), whole.evidence)
+    np.testing.assert_array_equal(np.r_[first.events, second.events], whole.events)
     for name, value in whole.state.items():
         np.testing.assert_array_equal(second.state[name], value, err_msg=name)
 
@@ -278,8 +278,8 @@ def test_no_frames_no_change() -> None:
     """A recording of no frames gives no scores and the first state."""
     frames = np.zeros((0, 4, 4), dtype=np.uint16)
     run = small_model().run(frames, frames)
-    assert run.scores.shape == (0, 2)
-    assert run.decisions.shape == (0,)
+    assert run.evidence.shape == (0, 2)
+    assert run.events.shape == (0,)
     assert run_stages(small_model().stages, frames, frames)[0].shape == (0, 1)
 
 

@@ -15,7 +15,7 @@ from capture.cues.labels import Event, refine, write_events
 from capture.cues.script import Script, schedule
 from capture.emulated.body.people import participant_row
 from capture.emulated.optic.optics import SENSORS
-from capture.emulated.session import EmulatedSession, emulate_session
+from capture.emulated.session import EmulatedSession, emulate_session, noted_distance_mm
 from capture.store.dataset import add_participant, prepare_dataset, session_path
 from capture.store.session import events_path
 from capture.store.writer import SessionHeader, SessionWriter
@@ -57,14 +57,24 @@ def strokes(script: Script, number: int, session: int = 1) -> list[tuple[float, 
 
 
 def record_session(
-    folder: Path, script: Script, number: int, session: int = 1, unit: str = "unit-a"
+    folder: Path,
+    script: Script,
+    number: int,
+    session: int = 1,
+    unit: str = "unit-a",
+    *,
+    with_distance: bool = False,
 ) -> None:
-    """Write one session of one participant: readouts, and labels refined from them."""
+    """Write one session of one participant: readouts, and labels refined from them.
+
+    With the distance that a collector with a ruler would note, if asked for.
+    """
     sensor, name, seed = SENSORS["lensless32"], f"P{number:02d}", _seed(number, session)
     path = session_path(folder, name, f"{session:02d}", script.name)
     path.parent.mkdir(parents=True, exist_ok=True)
     description = Description(sensor, unit, "emulated test")
-    header = SessionHeader(name, f"{session:02d}", description, script, seed)
+    noted = noted_distance_mm(script, number, seed) if with_distance else None
+    header = SessionHeader(name, f"{session:02d}", description, script, seed, distance_mm=noted)
     energy, time_s, before = [], [], None
     with SessionWriter(path, header) as writer:
         blocks = emulate_session(script, participant=number, seed=seed, sensor=sensor, unit=unit)

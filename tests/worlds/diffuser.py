@@ -7,13 +7,13 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.signal import lfilter
 
-from worlds.acting import AXES, Floats, skewed_cosine, slow_unrest
-from worlds.bodies import CAPSULE_HAND, body_of
-from worlds.choreography import Manner, act
-from worlds.optics import Singles, caustics
-from worlds.people import Person, Temper, draw_person
+from worlds.light.optics import Singles, caustics
+from worlds.light.sight import Eye, View, see_capsules
+from worlds.people.acting import AXES, Floats, skewed_cosine, slow_unrest
+from worlds.people.bodies import CAPSULE_HAND, body_of
+from worlds.people.choreography import Manner, act
+from worlds.people.person import Person, Temper, draw_person
 from worlds.product import Cue, Sensor
-from worlds.sight import Eye, View, see_capsules
 from worlds.world import Light, Room, World
 
 __all__ = ["DIFFUSER"]
@@ -49,10 +49,10 @@ def _perform(
     aims = score.play(time_s, skewed_cosine(skew))
     period_s = time_s[1] - time_s[0]
     follow = np.exp(-period_s * 2 * np.pi * (5.5 + 3 * person.style))
-    for axis in range(aims.shape[1]):
+    for column in range(aims.shape[1]):
         for _ in range(2):  # twice one lag: critically damped
-            aims[:, axis] = lfilter(
-                [1 - follow], [1, -follow], aims[:, axis], zi=[follow * aims[0, axis]]
+            aims[:, column] = lfilter(
+                [1 - follow], [1, -follow], aims[:, column], zi=[follow * aims[0, column]]
             )[0]
     for axis, size in (("x", 2.0), ("y", 2.0), ("z", 2.5), ("yaw", 0.03), ("roll", 0.03)):
         aims[:, AXES.index(axis)] += size * slow_unrest(rng, len(time_s), period_s, 1.5)

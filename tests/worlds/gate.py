@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from runtime.errors import FormatError
 from trainer.corpus.reduced import Reduced
@@ -34,6 +36,9 @@ class Compared:
         The same pipeline on four quadrants.
     peers : dict of str to float
     n_takes : int
+    spread : float
+        Standard error of the difference to the best peer over the same takes, from those that only
+        one of both has right (Q. McNemar, Psychometrika 12, 1947).
     refused : str
         Why the recipe could not be trained, or empty.
     """
@@ -44,6 +49,7 @@ class Compared:
     quadrants_real: float
     peers: dict[str, float]
     n_takes: int
+    spread: float = 0.0
     refused: str = ""
 
     @property
@@ -69,31 +75,37 @@ def compare(folder: Path, recipe_name: str, n_jobs: int = 1, *, peers: bool = Tr
     curve, changes no answer about a take, and is left out.
     """
     recipe = load_recipe(recipe_name)
-    others = {}
     takes = read_takes(folder, recipe)
-    if peers:
-        truth = takes.labels[takes.locked]
-        others = {name: float((a == truth).mean()) for name, a in ask_peers(takes).items()}
-    n_takes = int(takes.locked.sum())
+    truth = takes.labels[takes.locked]
+    right = {name: a == truth for name, a in ask_peers(takes).items()} if peers else {}
+    others = {name: float(r.mean()) for name, r in right.items()}
     workers = LocalWorkers(n_jobs)
     try:
         [candidate] = reduce_for(folder.absolute(), [recipe], workers, lambda _: None)
         fits = run_jobs([candidate.fit(), candidate.fit(quadrants=True)], workers)
     except FormatError as error:
-        return Compared(0.0, 0.0, 0.0, 0.0, others, n_takes, str(error))
-    right = [
-        _right(candidate, fitted, side, real)
+        return Compared(0.0, 0.0, 0.0, 0.0, others, len(truth), refused=str(error))
+    own = [
+        _answers(candidate, fitted, side, real) == truth
         for fitted, side in zip(fits, (candidate.main, candidate.quadrants), strict=True)
         for real in (False, True)
     ]
-    return Compared(*right, others, n_takes)
+    fixed, real, quadrants, quadrants_real = (float(one.mean()) for one in own)
+    found = Compared(fixed, real, quadrants, quadrants_real, others, len(truth))
+    if not peers:
+        return found
+    only_one = int((own[0] != right[found.best_peer]).sum())
+    return replace(found, spread=math.sqrt(only_one) / len(truth))
 
 
-def _right(candidate: Candidate, fitted: Fitted, side: tuple[Reduced, ...], real: bool) -> float:
+def _answers(
+    candidate: Candidate, fitted: Fitted, side: tuple[Reduced, ...], real: bool
+) -> NDArray[np.int64]:
+    """Return the answers to the locked people's takes, in the order that peers see them."""
     run = fitted.whole.run_float if real else fitted.whole.run
     streams = [
         stream_of(r, run(r.values), candidate.recipe, candidate.corpus.sensor, fitted.score_unit)
         for r in side
         if r.recording.locked and r.takes
     ]
-    return float(np.concatenate([s.takes.labels == s.takes.answers for s in streams]).mean())
+    return np.concatenate([stream.takes.answers for stream in streams])

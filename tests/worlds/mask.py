@@ -1,4 +1,4 @@
-"""World B: a mask of pseudo-random holes, 32 by 64 pixels of 12 bits, daylight, hands of spheres."""
+"""World B: a mask of pseudo-random holes, 32 by 64 pixels of 12 bits, daylight, sphere hands."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from worlds.acting import AXES, Floats, minimum_jerk, slow_unrest
-from worlds.bodies import SPHERE_HAND, body_of
-from worlds.choreography import Manner, act
-from worlds.optics import Singles, pinholes
-from worlds.people import Person, Temper, draw_person
+from worlds.light.optics import Singles, pinholes
+from worlds.light.sight import Eye, View, see_spheres
+from worlds.people.acting import AXES, Floats, minimum_jerk, slow_unrest
+from worlds.people.bodies import SPHERE_HAND, body_of
+from worlds.people.choreography import Manner, act
+from worlds.people.person import Person, Temper, draw_person
 from worlds.product import Cue, Sensor
-from worlds.sight import Eye, View, see_spheres
 from worlds.world import Light, Room, World
 
 __all__ = ["MASK"]
@@ -22,7 +22,7 @@ EYE = Eye(n_side=24, reach=0.85, lamp_mm=(0.0, -3.5), narrowness=3.0)
 SENSOR = Sensor(
     "mask", 32, 64, 12,
     conversion_gain_dn_per_e=0.21, read_noise_e=6.0, dark_signal_e_per_s=300.0,
-    full_well_e=18500.0, black_level_counts=120, exposure_us=250.0, frame_rate_hz=40.0,
+    full_well_e=18500.0, black_level_counts=120, exposure_us=250.0, frame_rate_hz=45.0,
     led_current_ma=200.0, led_wavelength_nm=940.0, baseline_mm=3.5,
 )  # fmt: skip
 LIGHT = Light(
@@ -51,8 +51,8 @@ def _perform(
         postures[:, AXES.index(axis)] += size * slow_unrest(rng, len(time_s), period_s, 2.5)
     fine = rng.standard_normal((len(time_s), 3))
     smooth = np.hanning(7) / np.hanning(7).sum()
-    for axis in range(3):
-        postures[:, axis] += 0.5 * np.convolve(fine[:, axis], smooth, "same")
+    for column in range(3):
+        postures[:, column] += 0.5 * np.convolve(fine[:, column], smooth, "same")
     return postures, strokes
 
 

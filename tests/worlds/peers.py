@@ -8,6 +8,7 @@ about them is tuned to any world: they are the same for all, with the libraries'
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -87,7 +88,7 @@ def read_takes(folder: Path, recipe: Recipe) -> Takes:
             steps = [
                 block.lit[a : max(b, a + 1)].mean(axis=0, dtype=np.float32)
                 - block.dark[a : max(b, a + 1)].mean(axis=0, dtype=np.float32)
-                for a, b in zip(bounds[:-1], bounds[1:], strict=True)
+                for a, b in pairwise(bounds)
             ]
             readouts.append(np.stack(steps))
             labels.append(label)
@@ -125,7 +126,7 @@ def _components(takes: Takes, train: NDArray[np.bool_], seed: int) -> Singles:
 
 
 def ask_peers(takes: Takes, seed: int = 0) -> dict[str, NDArray[np.int64]]:
-    """Return each peer's answers about the takes of the locked people, having learned the others'."""
+    """Return each peer's answers about the locked people's takes; it has learned the others'."""
     train = ~takes.locked
     bins = _shares(_binned(takes.readouts, BINS), train)
     quadrants = _shares(_binned(takes.readouts, QUADRANTS), train)

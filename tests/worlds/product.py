@@ -9,6 +9,7 @@ from capture.cues.energy import EnergyMeter
 from capture.cues.labels import Event, refine, write_events
 from capture.cues.script import Cue, CueKind, Script, load_script, schedule
 from capture.frames import FramePair
+from capture.lead.record import record
 from capture.store.dataset import (
     Participant,
     add_participant,
@@ -25,10 +26,12 @@ from capture.wire.codec import (
     Decoder,
     Description,
     Exposure,
+    Message,
     Result,
     Status,
     encode,
 )
+from capture.wire.link import SerialLink
 from runtime.sensor import Sensor
 
 __all__ = [
@@ -43,10 +46,12 @@ __all__ = [
     "Event",
     "Exposure",
     "FramePair",
+    "Message",
     "Participant",
     "Result",
     "Script",
     "Sensor",
+    "SerialLink",
     "SessionHeader",
     "SessionWriter",
     "Status",
@@ -57,6 +62,7 @@ __all__ = [
     "open_dataset",
     "prepare_dataset",
     "read_session",
+    "record",
     "refine",
     "schedule",
     "session_path",

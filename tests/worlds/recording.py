@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from worlds.acting import Floats
-from worlds.choreography import Manner
-from worlds.people import Person
+from worlds.people.acting import Floats
+from worlds.people.choreography import Manner
+from worlds.people.person import Person
 from worlds.product import (
     Cue,
     Description,
@@ -107,11 +107,10 @@ def play_session(
     person = person_of(world, number)
     postures, strokes = world.perform(person, cues, acting, time_s, manner)
     room = world.room(acting)
-    matrix = world.matrix(sensor.n_rows, sensor.n_cols)
     with threadpool_limits(1):
         view = world.look(person, postures)
         lit, dark = expose(
-            world, matrix, view, room, noise, np.random.default_rng([world.seed, 0]), conditions
+            world, view, room, noise, np.random.default_rng([world.seed, 0]), conditions
         )
     shape = len(time_s), sensor.n_rows, sensor.n_cols
     start_us = int(unit.integers(10**6, 10**8))

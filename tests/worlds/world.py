@@ -9,10 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from worlds.acting import Floats
-from worlds.people import Person
+from worlds.light.sight import View
+from worlds.people.acting import Floats
+from worlds.people.person import Person
 from worlds.product import Script, Sensor
-from worlds.sight import View
 
 __all__ = ["Conditions", "Light", "Room", "World", "expose", "script_for"]
 
@@ -28,7 +28,7 @@ class Conditions:
     empty : float or None
         Share of frames without a hand, 0 to 0.95; None leaves it to the people's habits.
     flicker : bool
-        Lamps that go dark and bright at twice the mains, twice as bright as else.
+        Lamps that go nearly dark at twice the mains, and give 8 % of the full well on average.
     exposure : float
         Factor of all light: above 1, near hands saturate.
     bit_depth : int or None
@@ -151,8 +151,8 @@ class World:
         return replace(self, sensor=replace(self.sensor, n_rows=n_rows, n_cols=n_cols))
 
 
-TRAVEL_S = 0.32
-IN_SIGHT_S = 0.55
+STRONG_FLICKER = 0.95, 0.08
+IN_SIGHT_S = 0.34
 """About how long a hand that comes and goes is in sight around its cue."""
 
 
@@ -163,7 +163,8 @@ def script_for(script: Script, conditions: Conditions) -> Script:
     cue_s = sum(c.duration_s * c.repetitions for c in script.cues) / script.n_cues
     empty_s = (cue_s + IN_SIGHT_S) * conditions.empty / (1 - conditions.empty)
     rest_s = empty_s + IN_SIGHT_S
-    return script.model_copy(update={"rest_s": (0.95 * rest_s, 1.05 * rest_s)})
+    rests = {"rest_s": (0.95 * rest_s, 1.05 * rest_s)}
+    return script.model_copy(update=rests | {"lead_in_s": min(script.lead_in_s, 0.6 * rest_s)})
 
 
 _TAKES = ("swipe_left", "push", "fingers_1", "fingers_2")
@@ -171,21 +172,19 @@ _TAKES = ("swipe_left", "push", "fingers_1", "fingers_2")
 
 def expose(
     world: World,
-    matrix: Singles,
     view: View,
     room: Room,
     rng: np.random.Generator,
     unit_rng: np.random.Generator,
     conditions: Conditions,
-    start_s: float = 0.0,
 ) -> tuple[NDArray[np.uint16], NDArray[np.uint16]]:
     """Return lit and dark counts of every frame, uint16 (n_frames, n_pixels) each.
 
     Shot noise is normal with the variance of its mean, which is right above some 20 electrons.
     """
     sensor, light = world.sensor, world.light
-    n_frames = len(view.cover)
-    time_s = start_s + np.arange(n_frames) / sensor.frame_rate_hz
+    matrix = world.matrix(sensor.n_rows, sensor.n_cols)
+    time_s = np.arange(len(view.cover)) / sensor.frame_rate_hz
     open_to = 1 - view.cover
     # A hand over the sensor takes room light away; a little comes back from the table.
     returned = (view.returned + open_to * room.behind) @ matrix.T
@@ -193,11 +192,11 @@ def expose(
     well = sensor.full_well_e
     led_e = light.led_e * (returned + light.leak)
     drift = 1 + room.clouds * np.sin(2 * np.pi * time_s / 19.0 + 3 * room.phase)
-    depth, more = (0.95, 2.0) if conditions.flicker else (room.modulation, 1.0)
+    depth, lamp = STRONG_FLICKER if conditions.flicker else (room.modulation, room.lamp)
 
     def ambient(late_s: float) -> Singles:
         turn = np.sin(2 * np.pi * room.hz * (time_s + late_s) + room.phase)
-        level = room.lamp * more * (1 + depth * turn) + room.daylight * drift
+        level = lamp * (1 + depth * turn) + room.daylight * drift
         return (well * level[:, None]).astype(np.float32) * lamps
 
     pixels = _Pixels(world, matrix.shape[0], unit_rng)

@@ -1,4 +1,4 @@
-"""From recordings on disk to what training needs: reduced readouts, cues and who made them.
+"""From recordings on disk to what training needs: reduced readouts, cues and who was recorded.
 
 Raw exposures are read in blocks and reduced at once by the model's first stage, so that memory
 grows with the reduced values of one recording, not with the data set.
@@ -10,16 +10,18 @@ import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
 from capture.cues.labels import REJECTED
-from capture.store.dataset import Participant, open_dataset
+from capture.measure.signs import N_SIGNS, signs_of_block
+from capture.store.dataset import Dataset, Participant, open_dataset
 from capture.store.session import Session, events_path, read_session
 from runtime.errors import FormatError, UsageError
 from runtime.sensor import Sensor
 from runtime.stages.contract.stage import EntryStage, Float64, Int32
-from trainer.recipe import Recipe
+from trainer.recipe import QuantityRecipe, Recipe
 from trainer.work.cache import file_digest
 
 __all__ = [
@@ -30,6 +32,7 @@ __all__ = [
     "labelled_cues",
     "open_corpus",
     "reduce_recording",
+    "refuse_missing_truth",
 ]
 
 BLOCK_FRAMES = 256
@@ -79,6 +82,22 @@ class Recording:
     locked: bool
     digest: str
     distance_mm: float | None = None
+
+    def truth(self, target: str) -> float:
+        """Return what the recording says of itself, in the target's unit.
+
+        Raises
+        ------
+        UsageError
+            Nobody noted it.
+        """
+        value: float | None = getattr(self, target)
+        if value is None:
+            raise UsageError(
+                str(self.path), target, "not noted", "a number with every recording",
+                "record with --distance-mm, or leave the session out",
+            )  # fmt: skip
+        return value
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,24 +163,11 @@ def open_corpus(
     for number, info in enumerate(dataset.sessions, start=1):
         tell(f"checking session {number} of {len(dataset.sessions)}")
         session = read_session(info.path)
-        kinds = {event.trial_type for event in session.events if event.status != REJECTED}
-        with_classes = bool(kinds & set(recipe.classes))
-        # A take that was rejected happened all the same: such a session is no everyday time.
-        everyday = all(recipe.is_background(event.trial_type) for event in session.events)
-        if not with_classes and not (kinds and everyday):
+        use = _use_of(session, recipe)
+        if use is None:
             continue
-        has_classes |= with_classes
-        unknown = sorted(kind for kind in kinds if recipe.class_index(kind) is None)
-        if unknown:
-            raise FormatError(
-                str(info.path), "trial_type", unknown[0], f"one that recipe {recipe.name} knows"
-            )
-        person = dataset.participant(session.participant)
-        if not person.consent:
-            raise UsageError(
-                str(info.path), f"consent of {person.participant_id}", "missing", "yes",
-                "ask for it, or delete what was recorded",
-            )  # fmt: skip
+        has_classes |= use == "gestures"
+        person = _consenting(dataset, session)
         if sensor is not None and session.sensor != sensor:
             raise FormatError(
                 str(info.path), "sensor setting", "another than before", "one for the whole set"
@@ -190,6 +196,56 @@ def open_corpus(
             "record with a cue script that gives them",
         )  # fmt: skip
     return Corpus(sensor, tuple(recordings), people, content.hexdigest(), Path(folder))
+
+
+def _use_of(session: Session, recipe: Recipe) -> Literal["gestures", "background"] | None:
+    """Return what a recipe can use a session as, if at all.
+
+    Raises
+    ------
+    FormatError
+        It has gestures of the recipe, and cues that the recipe does not know.
+    """
+    kinds = {event.trial_type for event in session.events if event.status != REJECTED}
+    with_classes = bool(kinds & set(recipe.classes))
+    # A take that was rejected happened all the same: such a session is no everyday time.
+    everyday = all(recipe.is_background(event.trial_type) for event in session.events)
+    if not with_classes and not (kinds and everyday):
+        return None
+    unknown = sorted(kind for kind in kinds if recipe.class_index(kind) is None)
+    if unknown:
+        raise FormatError(
+            str(session.path), "trial_type", unknown[0], f"one that recipe {recipe.name} knows"
+        )
+    return "gestures" if with_classes else "background"
+
+
+def _consenting(dataset: Dataset, session: Session) -> Participant:
+    person = dataset.participant(session.participant)
+    if not person.consent:
+        raise UsageError(
+            str(session.path), f"consent of {person.participant_id}", "missing", "yes",
+            "ask for it, or delete what was recorded",
+        )  # fmt: skip
+    return person
+
+
+def refuse_missing_truth(corpus: Corpus, quantity: QuantityRecipe) -> None:
+    """Refuse a data set in which a recording does not say what is to be learned, or all say alike.
+
+    Raises
+    ------
+    UsageError
+        It does not, or there is nothing to tell apart.
+    """
+    references = {recording.truth(quantity.target) for recording in corpus.select(locked=False)}
+    for recording in corpus.select(locked=True):
+        recording.truth(quantity.target)
+    if len(references) < 2:
+        raise UsageError(
+            str(corpus.folder), quantity.target, f"{min(references):g} in every recording",
+            "different ones", "record at several distances",
+        )  # fmt: skip
 
 
 def labelled_cues(session: Session, recipe: Recipe, time_s: Float64) -> list[LabelledCue]:
@@ -225,8 +281,10 @@ def reduce_recording(path: Path, entries: Sequence[EntryStage]) -> tuple[list[In
     -------
     values : list of int32 (n_frames, n_out)
         One array per entry stage.
-    frames : float64 (n_frames, 2)
-        Time from the first frame, seconds, and mean counts of the dark exposure.
+    frames : float64 (n_frames, 6)
+        Time from the first frame, seconds, and the signs of each frame pair
+        (:func:`capture.measure.signs.signs_of_block`), first of all mean counts of the dark
+        exposure.
 
     Raises
     ------
@@ -234,19 +292,19 @@ def reduce_recording(path: Path, entries: Sequence[EntryStage]) -> tuple[list[In
         The recording is damaged, or holds fewer than two frames.
     """
     values: list[list[Int32]] = [[] for _ in entries]
-    times, dark = [np.zeros(0, dtype=np.int64)], [np.zeros(0)]
-    for block in read_session(path, with_labels=False).blocks(BLOCK_FRAMES):
+    times, signs = [np.zeros(0, dtype=np.int64)], [np.zeros((0, N_SIGNS))]
+    session = read_session(path, with_labels=False)
+    for block in session.blocks(BLOCK_FRAMES):
         times.append(block.time_us)
-        dark.append(block.dark.mean(axis=(1, 2)))
+        signs.append(signs_of_block(block.lit, block.dark, session.sensor.saturation_counts))
         for stage, parts in zip(entries, values, strict=True):
             parts.append(stage.run_frames(block.lit, block.dark))
     time_us = np.concatenate(times)
     if len(time_us) < MIN_FRAMES:
         raise FormatError(str(path), "number of frames", len(time_us), f"at least {MIN_FRAMES}")
     time_s = (time_us - time_us[0]) / 1e6
-    return [np.concatenate(parts) for parts in values], np.stack(
-        [time_s, np.concatenate(dark)], axis=1
-    )
+    frames = np.concatenate([time_s[:, None], np.concatenate(signs)], axis=1)
+    return [np.concatenate(parts) for parts in values], frames
 
 
 def groups_of(recordings: Sequence[Recording], split: str) -> tuple[str, ...]:

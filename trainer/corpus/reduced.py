@@ -16,8 +16,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+import capture.measure.signs
 import capture.store.session
 import trainer.corpus.recordings
+from capture.measure.signs import Signs
 from capture.store.session import read_session
 from runtime.sensor import Sensor
 from runtime.stages.contract.stage import EntryStage, Float64, Int32, Int64
@@ -35,34 +37,21 @@ MAX_EXCERPT_FRAMES = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
-class Reduced:
-    """One recording after an entry stage, with the frames that training and test look at.
+class EntryOutputs:
+    """One recording after an entry stage.
 
     Parameters
     ----------
     recording : Recording
     stored : StoredArray or int32 (n_frames, n_values)
         Outputs of the entry stage.
-    stored_frames : StoredArray or float64 (n_frames, 2)
-        Time from the first frame, seconds, and mean counts of the dark exposure.
-    cues : list of LabelledCue
-    starts, ends : list of int, one per cue
-        First and last frame of each cue's movement; of everyday time and of poses, of the cue.
-    judged : list of (int, int), one per cue
-        The frames among which a cue's take is judged, stop exclusive.
-    frames, labels : int64 (n_windows,)
-        Last frames of training windows, and their classes.
+    stored_frames : StoredArray or float64 (n_frames, 6)
+        Time and signs of each frame pair, as :func:`reduce_recording` returns them.
     """
 
     recording: Recording
     stored: StoredArray | Int32
     stored_frames: StoredArray | Float64
-    cues: list[LabelledCue]
-    starts: list[int]
-    ends: list[int]
-    judged: list[tuple[int, int]]
-    frames: Int64
-    labels: Int64
 
     @property
     def values(self) -> Int32:
@@ -79,15 +68,46 @@ class Reduced:
         """Mean counts of each dark exposure, float64 (n_frames,)."""
         return np.array(_array(self.stored_frames)[:, 1])
 
+    def signs(self, sensor: Sensor) -> Signs:
+        """Return what each frame pair shows at a glance."""
+        frames = np.array(_array(self.stored_frames))
+        return Signs(sensor, frames[:, 1:], frames[:, 0])
+
     @property
     def n_frames(self) -> int:
         """Frames of the recording."""
         return self.stored.shape[0]
 
+    def cued(self, recipe: Recipe, cues: list[LabelledCue]) -> Cued:
+        """Return the recording with its cues, and the frames among which each take is judged."""
+        judged = judged_spans(recipe, cues, self.n_frames)
+        return Cued(self.recording, self.stored, self.stored_frames, cues, judged)
+
+
+@dataclass(frozen=True, slots=True)
+class Cued(EntryOutputs):
+    """The same, and what the participant was asked to do when.
+
+    Parameters
+    ----------
+    cues : list of LabelledCue
+    judged : list of (int, int), one per cue
+        The frames among which a cue's take is judged, stop exclusive.
+    """
+
+    cues: list[LabelledCue]
+    judged: list[tuple[int, int]]
+
     @property
     def takes(self) -> list[tuple[LabelledCue, tuple[int, int]]]:
         """The cues that are takes, each with the frames among which it is judged."""
         return [pair for pair in zip(self.cues, self.judged, strict=True) if pair[0].take]
+
+    @property
+    def windows(self) -> tuple[Int64, Int64]:
+        """Last frames and classes of training windows: none while no gesture has its place."""
+        nothing = np.zeros(0, dtype=np.int64)
+        return nothing, nothing
 
     def judged_frames(self, scores: Int32 | Float64, recipe: Recipe) -> Int64:
         """Return the frame at which each take is judged, int64 (n_takes,).
@@ -100,16 +120,40 @@ class Reduced:
         return surest_frames(scores, [span for _, span in self.takes], len(recipe.classes))
 
     def placed(self, recipe: Recipe, starts: list[int], ends: list[int]) -> Reduced:
-        """Return the recording with its cues' movements elsewhere, and training frames to match."""
+        """Return the recording with its cues' movements there, and training frames to match."""
         frames, labels = training_frames(recipe, self.cues, ends, self.n_frames)
-        return replace(self, starts=starts, ends=ends, frames=frames, labels=labels)
+        outputs = self.recording, self.stored, self.stored_frames
+        return Reduced(*outputs, self.cues, self.judged, starts, ends, frames, labels)
+
+
+@dataclass(frozen=True, slots=True)
+class Reduced(Cued):
+    """The same, with all that training and test look at: where gestures are, and training frames.
+
+    Parameters
+    ----------
+    starts, ends : list of int, one per cue
+        First and last frame of each cue's movement; of everyday time and of poses, of the cue.
+    frames, labels : int64 (n_windows,)
+        Last frames of training windows, and their classes.
+    """
+
+    starts: list[int]
+    ends: list[int]
+    frames: Int64
+    labels: Int64
+
+    @property
+    def windows(self) -> tuple[Int64, Int64]:
+        """Last frames and classes of training windows."""
+        return self.frames, self.labels
 
 
 def _array(stored: StoredArray | NDArray[Any]) -> NDArray[Any]:
     return stored.read() if isinstance(stored, StoredArray) else stored
 
 
-def excerpts(recordings: Sequence[Reduced], max_frames: int = MAX_EXCERPT_FRAMES) -> list[Excerpt]:
+def excerpts(recordings: Sequence[Cued], max_frames: int = MAX_EXCERPT_FRAMES) -> list[Excerpt]:
     """Return all frames of the recordings while few are asked about, else a share of each.
 
     Frames to learn from are those of takes: there the hand does what is asked for, while between
@@ -131,23 +175,22 @@ def excerpts(recordings: Sequence[Reduced], max_frames: int = MAX_EXCERPT_FRAMES
     for recording, in_takes, own in zip(recordings, asked, runs, strict=True):
         run = np.arange(recording.n_frames) // RUN_FRAMES
         chosen = np.flatnonzero(np.isin(run, own[::every]))
-        place = np.searchsorted(chosen, recording.frames)
+        frames, labels = recording.windows
+        place = np.searchsorted(chosen, frames)
         inside = place < len(chosen)
-        inside[inside] = chosen[place[inside]] == recording.frames[inside]
+        inside[inside] = chosen[place[inside]] == frames[inside]
         kept.append(
-            Excerpt(
-                recording.values[chosen], in_takes[chosen], place[inside], recording.labels[inside]
-            )
+            Excerpt(recording.values[chosen], in_takes[chosen], place[inside], labels[inside])
         )
     return kept
 
 
-def _frames_of(recording: Reduced, runs: Int64) -> int:
+def _frames_of(recording: Cued, runs: Int64) -> int:
     """Return how many frames some runs have: the recording's last one may be short."""
     return int(np.minimum(RUN_FRAMES, recording.n_frames - runs * RUN_FRAMES).sum())
 
 
-def _asked(recording: Reduced) -> NDArray[np.bool_]:
+def _asked(recording: Cued) -> NDArray[np.bool_]:
     """Return which frames belong to a take: until it is judged. All, without a single cue."""
     inside = np.full(recording.n_frames, not recording.cues)
     for cue, (_, stop) in recording.takes:
@@ -182,7 +225,9 @@ class ReduceJob:
             The recording is damaged, or holds fewer than two frames.
         """
         stages = [sys.modules[type(stage).__module__] for stage in self.entries]
-        program = code_digest(capture.store.session, trainer.corpus.recordings, *stages)
+        program = code_digest(
+            capture.store.session, capture.measure.signs, trainer.corpus.recordings, *stages
+        )
         source = hashlib.sha256(f"{self.recording.digest} {program}".encode()).hexdigest()
         parts = ["frames", *(_stage_text(stage) for stage in self.entries)]
         keys = [hashlib.sha256(f"{source} {part}".encode()).hexdigest() for part in parts]
@@ -201,7 +246,7 @@ def _stage_text(stage: EntryStage) -> str:
     return json.dumps([stage.to_json(), arrays], sort_keys=True)
 
 
-def value_noise(recordings: Sequence[Reduced], sensor: Sensor, entry: EntryStage) -> float:
+def value_noise(recordings: Sequence[Cued], sensor: Sensor, entry: EntryStage) -> float:
     """Return the noise of one value of an entry stage when no LED light comes back, counts rms.
 
     In the ambient light of the takes: the median over the recordings that have any.
@@ -233,13 +278,11 @@ def look_at(
     stored : sequence of list of StoredArray, one per recording
         As :meth:`ReduceJob.run` returns them.
     """
-    nothing = np.zeros(0, dtype=np.int64)
     plain = []
     for recording, (frames_of, first, *_) in zip(recordings, stored, strict=True):
-        each = Reduced(recording, first, frames_of, [], [], [], [], nothing, nothing)
-        cues = labelled_cues(read_session(recording.path), recipe, each.time_s)
-        judged = judged_spans(recipe, cues, each.n_frames)
-        plain.append(replace(each, cues=cues, judged=judged))
+        uncued = EntryOutputs(recording, first, frames_of)
+        cues = labelled_cues(read_session(recording.path), recipe, uncued.time_s)
+        plain.append(uncued.cued(recipe, cues))
     learned_from = [r for r in plain if not r.recording.locked]
     level = learn_level(
         seen_values(excerpts(learned_from)),

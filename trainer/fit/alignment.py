@@ -1,4 +1,4 @@
-"""Alignment: when in its cue a gesture ends, told by what it has in common with other people's.
+"""Alignment: when in its cue a gesture ends, by what it has in common with other people's.
 
 Strokes found from the readout alone are wrong for some takes: getting ready or coming back can
 change the readout as much as the gesture. A first classifier that learns from them sees the
@@ -29,7 +29,7 @@ from trainer.fit.held_out import FitJob, HeldOut, HoldOutJob, fold_jobs
 from trainer.recipe import Recipe
 from trainer.work.jobs import Workers, run_jobs
 
-__all__ = ["Movements", "align"]
+__all__ = ["align"]
 
 Movements = tuple[list[int], list[int]]
 """First and last frame of each cue's movement."""

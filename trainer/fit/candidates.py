@@ -4,12 +4,20 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
+from capture.measure.readiness import Caution
 from runtime.errors import UsageError
 from runtime.stages.bins import Bins
-from trainer.corpus.recordings import Corpus, Recording, groups_of, open_corpus
+from trainer.corpus.readiness import look_over
+from trainer.corpus.recordings import (
+    Corpus,
+    Recording,
+    groups_of,
+    open_corpus,
+    refuse_missing_truth,
+)
 from trainer.corpus.reduced import Reduced, ReduceJob, look_at
 from trainer.fit.alignment import align
 from trainer.fit.held_out import FitJob
@@ -35,6 +43,8 @@ class Candidate:
     entry, quadrant_entry : Bins
     main, quadrants : tuple of Reduced
         All recordings, after each of the two.
+    cautions : tuple of Caution
+        What is to be known of the data before its figures are believed.
     """
 
     recipe: Recipe
@@ -43,13 +53,18 @@ class Candidate:
     quadrant_entry: Bins
     main: tuple[Reduced, ...]
     quadrants: tuple[Reduced, ...]
+    cautions: tuple[Caution, ...] = ()
 
     def fit(self, *, quadrants: bool = False) -> FitJob:
         """Return the fit to all training participants."""
         entry = self.quadrant_entry if quadrants else self.entry
         side = self.quadrants if quadrants else self.main
-        train = tuple(r for r in side if not r.recording.locked)
-        return FitJob(self.recipe, entry, self.corpus.sensor, train)
+        return _fit_to(self.recipe, self.corpus, entry, side)
+
+
+def _fit_to(recipe: Recipe, corpus: Corpus, entry: Bins, side: Sequence[Reduced]) -> FitJob:
+    train = tuple(r for r in side if not r.recording.locked)
+    return FitJob(recipe, entry, corpus.sensor, train)
 
 
 def reduce_for(
@@ -78,7 +93,9 @@ def reduce_for(
     digests: dict[Path, str] = {}
     candidates = []
     for recipe in recipes:
-        if recipe.answers != recipes[0].answers:
+        if recipe.answers != recipes[0].answers or (recipe.quantity is None) != (
+            recipes[0].quantity is None
+        ):
             raise UsageError(
                 recipe.name, "answers", ", ".join(recipe.answers), ", ".join(recipes[0].answers),
                 "compare recipes for one and the same task",
@@ -88,6 +105,8 @@ def reduce_for(
         split = recipe.evaluation.split
         train, test = (groups_of(corpus.select(locked), split) for locked in (False, True))
         refuse_shared_groups(train, test, split)
+        if recipe.quantity is not None:
+            refuse_missing_truth(corpus, recipe.quantity)
         candidates.append(_reduce(recipe, corpus, workers, tell))
     return candidates
 
@@ -112,14 +131,14 @@ def _reduce(
     _refuse_copies(corpus.recordings, [first.digest for _, first, *_ in stored])
     tell("looking for takes")
     sides = look_at(recipe, corpus.sensor, entries[0], corpus.recordings, stored)
-    found = Candidate(recipe, corpus, *entries, *sides)
+    cautions = look_over(recipe, sides[0], corpus.sensor)
     tell("placing gestures in their cues")
-    placings = align(found.fit(), found.main, workers)
+    placings = align(_fit_to(recipe, corpus, entries[0], sides[0]), sides[0], workers)
     main, quadrants = (
         tuple(r.placed(recipe, *placing) for r, placing in zip(side, placings, strict=True))
         for side in sides
     )
-    return replace(found, main=main, quadrants=quadrants)
+    return Candidate(recipe, corpus, *entries, main, quadrants, tuple(cautions))
 
 
 def _refuse_copies(recordings: Sequence[Recording], digests: Sequence[str]) -> None:

@@ -1,4 +1,4 @@
-"""Fits without some of the training people, who are then asked about: in turn, and from fewer.
+"""Cross-validation over training people: each is held out in turn, and fewer are trained on.
 
 All of it is made of small jobs. The final test's participants take no part in any.
 """
@@ -105,7 +105,7 @@ class HoldOutJob:
     whole: bool
 
     def run(self) -> HeldOut:
-        """Fit and ask; errors are those of :func:`trainer.fit.pipeline.fit_pipeline`."""
+        """Fit and predict; errors are those of :func:`trainer.fit.pipeline.fit_pipeline`."""
         fitted = self.fit.run()
         scores = []
         for recording in self.held:

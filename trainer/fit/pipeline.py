@@ -14,21 +14,21 @@ from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
-from runtime.stages.contract.stage import Int32, Int64
+from runtime.stages.contract.stage import Float64, Int32, Int64, Stage
 from runtime.stages.window import Window
 from trainer.corpus.reduced import Reduced, excerpts, value_noise
 from trainer.corpus.windows import gesture_free
 from trainer.judge.events import Margins, decision_for
-from trainer.learn.classifiers import fit_classifier
+from trainer.learn.classifiers import fit_classifier, fit_regressor
 from trainer.learn.entry_stage import learn_pixels
 from trainer.learn.excerpt import Excerpt, seen_values
 from trainer.learn.features import StageChain, learn_features, learn_window
 from trainer.learn.levels import in_view, learn_level, shape_floor
-from trainer.learn.lowering import lower_classifier
+from trainer.learn.lowering import lower_classifier, lower_regressor
 from trainer.learn.quantise import shift_to_fit
 from trainer.recipe import Recipe
 
-__all__ = ["Fitted", "FittedWindows", "assemble_model", "fit_pipeline", "fit_windows"]
+__all__ = ["Fitted", "assemble_model", "fit_pipeline", "fit_windows"]
 
 SCORE_BITS = 16
 """Width of an averaged score."""
@@ -71,11 +71,14 @@ class _Windows:
     x : int32 (n_windows, n_features)
     labels, people : int64 (n_windows,)
         Class of each, and whose it is: 0 and on.
+    targets : float64 (n_windows,), optional
+        The quantity to learn, in its unit.
     """
 
     x: Int32
     labels: Int64
     people: Int64
+    targets: Float64 | None = None
 
 
 def fit_pipeline(
@@ -110,15 +113,11 @@ def fit_pipeline(
     seen = [e.only(s.seen).through(*chain.stages) for e, s in zip(asked, seen, strict=True)]
     whole = ((r.values, r.frames, r.labels) for r in train)
     chain = learn_features(chain, seen, features, quantisation, recipe.seed, whole)
-    every = max(1, -(-sum(len(r.frames) for r in train) // MAX_WINDOWS))
-    _, persons = np.unique([r.recording.participant for r in train], return_inverse=True)
-    windows = _Windows(
-        np.concatenate([chain.run(r.values)[r.frames[::every]] for r in train]),
-        np.concatenate([r.labels[::every] for r in train]),
-        np.repeat(persons, [len(r.frames[::every]) for r in train]),
-    )
+    windows = _training_windows(chain, train, recipe)
+    if recipe.quantity is not None:
+        return _fit_regression(chain, windows, recipe)
     if recipe.classifier.hard_windows:
-        hard = _hard_windows(chain, windows, train, persons, recipe)
+        hard = _hard_windows(chain, windows, train, recipe)
         windows = _Windows(
             np.concatenate([windows.x, hard.x]),
             np.concatenate([windows.labels, hard.labels]),
@@ -133,14 +132,35 @@ def _in_view(excerpt: Excerpt, noise: float) -> Excerpt:
     return excerpt.only(shown) if (excerpt.seen & shown).any() else excerpt
 
 
+def _training_windows(chain: StageChain, train: Sequence[Reduced], recipe: Recipe) -> _Windows:
+    """Run the features over the recordings, and take an even share of their training windows."""
+    every = max(1, -(-sum(len(r.frames) for r in train) // MAX_WINDOWS))
+    lengths = [len(r.frames[::every]) for r in train]
+    windows = _Windows(
+        np.concatenate([chain.run(r.values)[r.frames[::every]] for r in train]),
+        np.concatenate([r.labels[::every] for r in train]),
+        np.repeat(_numbered_people(train), lengths),
+    )
+    if recipe.quantity is None:
+        return windows
+    reference = [r.recording.truth(recipe.quantity.target) for r in train]
+    return replace(windows, targets=np.repeat(reference, lengths))
+
+
+def _numbered_people(train: Sequence[Reduced]) -> Int64:
+    """Return the number of each recording's participant, int64 (n_recordings,)."""
+    _, persons = np.unique([r.recording.participant for r in train], return_inverse=True)
+    return np.asarray(persons, dtype=np.int64)
+
+
 def _hard_windows(
-    chain: StageChain, windows: _Windows, train: Sequence[Reduced], persons: Int64, recipe: Recipe
+    chain: StageChain, windows: _Windows, train: Sequence[Reduced], recipe: Recipe
 ) -> _Windows:
     """Return the windows without a gesture that a first classifier takes for one, or nearly."""
     other = len(recipe.classes)
     first = _fit_classifier(windows, recipe)
     found, people = [], []
-    for recording, person in zip(train, persons, strict=True):
+    for recording, person in zip(train, _numbered_people(train), strict=True):
         free = gesture_free(recipe, recording.cues, recording.ends, recording.n_frames)
         x = chain.run(recording.values)[free]
         if len(x):
@@ -167,7 +187,38 @@ def _fit_head(chain: StageChain, windows: _Windows, recipe: Recipe) -> Fitted:
     """Fit a classifier to a chain's outputs, lower it, and average its scores."""
     classifier, x = _fit_classifier(windows, recipe), windows.x
     heads, unit = lower_classifier(classifier, x, chain.low, chain.high, recipe.quantisation)
-    whole = chain.then(*heads)
+    return _averaged(chain, heads, windows, classifier, unit, recipe)
+
+
+def _fit_regression(chain: StageChain, windows: _Windows, recipe: Recipe) -> Fitted:
+    """Fit a regressor to a chain's outputs and lower it, guarded by the light that came back.
+
+    The guard is the window's mean of the level stage's logarithm, which every window holds beside
+    its shares or directions.
+    """
+    features, x = recipe.features, windows.x
+    targets = np.zeros(len(x)) if windows.targets is None else windows.targets
+    regressor = fit_regressor(
+        recipe.classifier, x, targets, features.segments, recipe.seed, windows.people
+    )
+    n_values = x.shape[1] // features.segments
+    of_segment = np.zeros(n_values)
+    of_segment[n_values - 1 - features.motion] = 1.0 / features.segments
+    guard = np.tile(of_segment, features.segments)
+    heads, unit = lower_regressor(regressor, guard, x, chain.low, chain.high, recipe.quantisation)
+    return _averaged(chain, heads, windows, regressor, unit, recipe)
+
+
+def _averaged(
+    chain: StageChain,
+    heads: Sequence[Stage],
+    windows: _Windows,
+    classifier: Pipeline,
+    unit: float,
+    recipe: Recipe,
+) -> Fitted:
+    """Put a lowered head behind a chain, and a mean over frames where the recipe wants one."""
+    whole, x = chain.then(*heads), windows.x
     n_frames = recipe.decision.average_frames
     if n_frames > 1:
         for head in heads:

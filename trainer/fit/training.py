@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from numpy.typing import NDArray
 from sklearn.pipeline import Pipeline
 
+from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.stages.contract.stage import Int32
 from trainer.corpus.recordings import Recording
 from trainer.corpus.reduced import Reduced
 from trainer.fit.candidates import Candidate, reduce_for
+from trainer.fit.doubts import doubts, level_bits, refuse_one_answer
 from trainer.fit.held_out import (
     HeldOut,
     HoldOutJob,
@@ -26,16 +29,25 @@ from trainer.fit.held_out import (
 )
 from trainer.fit.kept_fits import Finished
 from trainer.fit.pipeline import Fitted, assemble_model
+from trainer.fit.quantity import fit_quantity
 from trainer.judge.evaluate import Takes, figures, log_test_use
 from trainer.judge.events import Margins, Stream
 from trainer.judge.examination import Examination, InTurn, examine, stream_of
 from trainer.judge.margins import choose_margins
+from trainer.judge.records import Records
 from trainer.judge.wake_up import examine_wake_up
 from trainer.judge.worst_takes import WorstTake
 from trainer.recipe import Recipe
 from trainer.work.jobs import LocalWorkers, Workers
 
-__all__ = ["Notify", "Trained", "fit_model"]
+__all__ = ["STEPS", "Notify", "Trained", "fit_model"]
+
+CURVE, QUADRANTS = "learning-curve", "quadrants"
+STEPS = (CURVE, QUADRANTS)
+"""Steps that quick work may leave out: fits from fewer people, and the baseline's."""
+
+MAX_LIT_FRAMES = 512
+"""Of each recording, to count the bits in use: a median needs no more."""
 
 Notify = Callable[[str], None]
 
@@ -57,6 +69,8 @@ class Trained:
         Recordings of the held-out participants.
     worst : tuple of WorstTake
         The takes of these participants that went most wrong.
+    records : Records or None
+        Every take and event that the figures rest on; None of a quantity.
     """
 
     model: Model
@@ -65,6 +79,7 @@ class Trained:
     n_features: int
     test: tuple[Recording, ...]
     worst: tuple[WorstTake, ...]
+    records: Records | None = None
 
 
 def fit_model(
@@ -72,6 +87,7 @@ def fit_model(
     recipe: Recipe | Sequence[Recipe],
     progress: Notify | None = None,
     workers: Workers | None = None,
+    skip: Collection[str] = (),
 ) -> Trained:
     """Train a model from a data set and examine it on the locked participants.
 
@@ -90,21 +106,28 @@ def fit_model(
         Is told in a few words what begins.
     workers : Workers, optional
         Who fits; this process by default.
+    skip : collection of str
+        Steps of :data:`STEPS` to leave out, for quick work; the pages say so.
 
     Raises
     ------
     UsageError
-        The split leaves a side empty or shares a group, a class has no take, or the recipes do not
-        have the same answers.
+        The split leaves a side empty or shares a group, a class has no take, the recipes do not
+        have the same answers, or there is no such step to leave out.
     FormatError
         The data set or one of its recordings is not readable, or carries no labels.
     OverflowRisk
         The integer model could pass 32 bits.
     """
     tell = progress or (lambda _: None)
+    for step in skip:
+        if step not in STEPS:
+            raise UsageError("training", "step to leave out", repr(step), " or ".join(STEPS))
     recipes = [recipe] if isinstance(recipe, Recipe) else list(recipe)
     workers = workers or LocalWorkers()
     candidates = reduce_for(folder.absolute(), recipes, workers, tell)
+    if recipes[0].quantity is not None:
+        return _fit_quantity(candidates, workers, tell)
     finished = [Finished(folder.absolute(), c.recipe, c.corpus.digest) for c in candidates]
 
     folds = [fold_jobs(candidate.fit()) for candidate in candidates]
@@ -112,36 +135,51 @@ def fit_model(
         done.run(jobs, workers, partial(_tell, tell, f"{candidate.recipe.name}: held out in turn"))
         for candidate, jobs, done in zip(candidates, folds, finished, strict=True)
     ]
-    in_turn = [figures(takes_of(*both)) for both in zip(folds, outcomes, strict=True)]
+    answered = [takes_of(*both) for both in zip(folds, outcomes, strict=True)]
+    in_turn = [figures(takes) for takes in answered]
     best = max(range(len(candidates)), key=lambda i: in_turn[i]["macro_f1"]["value"])
     chosen, recipe = candidates[best], candidates[best].recipe
+    refuse_one_answer(recipe.name, answered[best].answers, recipe.answers)
     held_out = _held_out_streams(chosen, folds[best], outcomes[best])
     margins = choose_margins(held_out, recipe)
 
-    curve = curve_jobs(folds[best])
-    fits = [chosen.fit(), chosen.fit(quadrants=True)]
-    in_quadrants = [replace(job, name=f"four quadrants, {job.name}") for job in fold_jobs(fits[1])]
-    fitted, fitted_quadrants, *others = finished[best].run(
+    curve = [] if CURVE in skip else curve_jobs(folds[best])
+    fits, in_quadrants = [chosen.fit()], []
+    if QUADRANTS not in skip:
+        fits.append(chosen.fit(quadrants=True))
+        in_quadrants = [
+            replace(job, name=f"four quadrants, {job.name}") for job in fold_jobs(fits[1])
+        ]
+    outcome = finished[best].run(
         [*fits, *in_quadrants, *curve], workers, partial(_tell, tell, f"{recipe.name}: fit")
     )
-    of_quadrants, from_fewer = others[: len(in_quadrants)], others[len(in_quadrants) :]
+    n_before_curve = len(fits) + len(in_quadrants)
+    fitted, from_fewer = outcome[0], outcome[n_before_curve:]
+    fitted_quadrants = None if QUADRANTS in skip else outcome[1]
+    of_quadrants = outcome[len(fits) : n_before_curve]
 
     tell(f"{recipe.name}: examining")
     sensor, data = chosen.corpus.sensor, chosen.corpus.digest
     model = assemble_model(recipe, sensor, fitted, margins, data)
     evaluation = _on_whom(chosen, len(fitted.labels))  # written down first, then judged
     examined = _examine(
-        chosen, fitted, fitted_quadrants, held_out, margins, takes_of(in_quadrants, of_quadrants)
-    )
+        chosen, fitted, fitted_quadrants, held_out, margins,
+        takes_of(in_quadrants, of_quadrants) if in_quadrants else None,
+    )  # fmt: skip
     evaluation |= examined.evaluation
-    on_quadrants = assemble_model(recipe, sensor, fitted_quadrants, margins, data)
-    evaluation["operations"] = {
-        "model": model.n_operations,
-        "four_quadrant": on_quadrants.n_operations,
-    }
-    evaluation["learning_curve"] = learning_curve(
-        [*folds[best], *curve], [*outcomes[best], *from_fewer]
-    )
+    evaluation["operations"] = {"model": model.n_operations}
+    if fitted_quadrants is not None:
+        on_quadrants = assemble_model(recipe, sensor, fitted_quadrants, margins, data)
+        evaluation["operations"]["four_quadrant"] = on_quadrants.n_operations
+    if CURVE not in skip:
+        evaluation["learning_curve"] = learning_curve(
+            [*folds[best], *curve], [*outcomes[best], *from_fewer]
+        )
+    evaluation["left_out"] = sorted(skip)
+    bits = level_bits(fitted.whole, _with_light(chosen))
+    found_out = [*chosen.cautions, *doubts(evaluation, bits)]
+    evaluation["cautions"] = [caution.to_json() for caution in found_out]
+    evaluation["level_bits"] = None if bits is None else round(bits, 3)
     wake_up = examine_wake_up(chosen.corpus.folder, recipe, chosen.corpus.sensor)
     if wake_up is not None:
         evaluation["wake_up"] = wake_up
@@ -160,7 +198,53 @@ def fit_model(
     return Trained(
         model, evaluation, fitted.classifier, fitted.features.low.size,
         chosen.corpus.select(locked=True), examined.worst,
+        _with_curve(examined.records, curve, from_fewer),
     )  # fmt: skip
+
+
+def _fit_quantity(candidates: Sequence[Candidate], workers: Workers, tell: Notify) -> Trained:
+    """Train a recipe that ends in a quantity; several are not compared."""
+    candidate = candidates[0]
+    recipe, corpus = candidate.recipe, candidate.corpus
+    if len(candidates) > 1:
+        what, do = "recipes of a quantity", "train them one by one, and compare in turn"
+        raise UsageError(recipe.name, what, len(candidates), "one", do)
+    done = Finished(corpus.folder, recipe, corpus.digest)
+    evaluation = _on_whom(candidate, sum(len(r.frames) for r in candidate.fit().train))
+    found = fit_quantity(candidate, done, workers, tell)
+    evaluation |= {"quantity": found.found, "operations": found.operations}
+    evaluation["cautions"] = [caution.to_json() for caution in candidate.cautions]
+    wake_up = examine_wake_up(corpus.folder, recipe, corpus.sensor)
+    if wake_up is not None:
+        evaluation["wake_up"] = wake_up
+    done.clear()
+    n_features = found.fitted.features.low.size
+    test = corpus.select(locked=True)
+    return Trained(found.model, evaluation, found.fitted.classifier, n_features, test, ())
+
+
+def _with_light(candidate: Candidate) -> list[Int32]:
+    """Return the values of training frames in which light came back, a share of each recording."""
+    found = []
+    for recording in candidate.fit().train:
+        lit = np.flatnonzero(~recording.signs(candidate.corpus.sensor).empty)
+        every = max(1, len(lit) // MAX_LIT_FRAMES)
+        found.append(recording.values[lit[::every]])
+    return found
+
+
+def _with_curve(
+    records: Records, jobs: Sequence[HoldOutJob], outcomes: Sequence[HeldOut]
+) -> Records:
+    """Add the takes that the learning curve's points rest on."""
+    for job, outcome in zip(jobs, outcomes, strict=True):
+        for recording, scores in zip(job.held, outcome.scores, strict=True):
+            labels = [cue.label for cue, _ in recording.takes]
+            name = f"fixed_from_{job.n_people}_people"
+            records = records.with_takes(
+                name, recording.recording, labels, scores * np.float64(outcome.score_unit)
+            )
+    return records
 
 
 def _tell(tell: Notify, what: str, how_far: str) -> None:
@@ -181,10 +265,10 @@ def _held_out_streams(
 def _examine(
     candidate: Candidate,
     fitted: Fitted,
-    fitted_quadrants: Fitted,
+    fitted_quadrants: Fitted | None,
     held_out: list[Stream],
     margins: Margins,
-    quadrants_in_turn: Takes,
+    quadrants_in_turn: Takes | None,
 ) -> Examination:
     """Score every recording of the locked participants, and examine the scores."""
     recipe, corpus = candidate.recipe, candidate.corpus
@@ -199,12 +283,15 @@ def _examine(
         ]
 
     main, quadrants = candidate.main, candidate.quadrants
-    unit, quadrant_unit = fitted.score_unit, fitted_quadrants.score_unit
+    unit = fitted.score_unit
     scored = {
         "float": streams(main, fitted.whole.run_float, unit),
         "fixed": streams(main, fitted.whole.run, unit),
-        "four_quadrant": streams(quadrants, fitted_quadrants.whole.run, quadrant_unit),
     }
+    if fitted_quadrants is not None:
+        whole, unit = fitted_quadrants.whole, fitted_quadrants.score_unit
+        scored["four_quadrant_float"] = streams(quadrants, whole.run_float, unit)
+        scored["four_quadrant"] = streams(quadrants, whole.run, unit)
     asked = InTurn(held_out, quadrants_in_turn)
     return examine(recipe, corpus.participants, scored, asked, margins, fitted.labels)
 

@@ -14,7 +14,7 @@ from scipy import optimize, special
 from runtime.errors import UsageError
 from runtime.stages.contract.stage import Float64
 
-__all__ = ["N_BINS", "Calibration", "calibrate", "expected_calibration_error", "log_loss"]
+__all__ = ["N_BINS", "calibrate", "expected_calibration_error", "log_loss"]
 
 N_BINS = 10
 LEAST_LOG, MOST_LOG = -12.0, 12.0

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sklearn.metrics import confusion_matrix, f1_score
 
-from capture.files import alone_in
+from capture.tsv_tables import alone_in
 from runtime.errors import FormatError, UsageError
 from runtime.files import read_limited, write_whole
 from trainer.judge.intervals import difference_over_participants, over_participants
@@ -41,13 +41,13 @@ MAX_LOG_BYTES = 1_000_000
 
 @dataclass(frozen=True, slots=True)
 class Takes:
-    """Judged takes: who made them, what was asked, what was answered.
+    """Judged takes: who performed them, reference class and answer.
 
     Parameters
     ----------
     participants : tuple of str, length n_takes
     labels, answers : int64 (n_takes,)
-        Class asked for and class answered.
+        Reference class and class answered.
     """
 
     participants: tuple[str, ...]
@@ -62,7 +62,7 @@ class Takes:
 
 @dataclass(frozen=True, slots=True)
 class Conditions:
-    """Under what each take was made.
+    """Under what each take was performed.
 
     Parameters
     ----------
@@ -186,7 +186,7 @@ def together(parts: Sequence[Takes]) -> Takes:
 
 
 def confusion(takes: Takes, n_classes: int) -> list[list[int]]:
-    """Return counts of takes, one row per class asked for, one column per class answered."""
+    """Return counts of takes, one row per reference class, one column per class answered."""
     matrix = confusion_matrix(takes.labels, takes.answers, labels=np.arange(n_classes))
     return [[int(n) for n in row] for row in matrix]
 

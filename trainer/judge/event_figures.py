@@ -36,14 +36,7 @@ from trainer.judge.matching import (
 )
 from trainer.recipe import Recipe
 
-__all__ = [
-    "MatchedStream",
-    "Placing",
-    "false_rate",
-    "learn_placing",
-    "match_streams",
-    "stream_figures",
-]
+__all__ = ["MatchedStream", "Placing", "learn_placing", "match_streams", "stream_figures"]
 
 LATENCY_STEP_MS = 50
 LATENCY_PERCENTILE = 95

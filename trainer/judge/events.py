@@ -87,6 +87,8 @@ class Stream:
         Under what each take was performed.
     background : bool
         Whether the recording is everyday time in which nobody meant to perform a gesture.
+    take_ends : int64 (n_takes,)
+        The frame at which each take's movement ends.
     """
 
     recording: Recording
@@ -99,6 +101,7 @@ class Stream:
     references: tuple[Reference, ...]
     conditions: Conditions
     background: bool
+    take_ends: Int64
 
     @property
     def participant(self) -> str:

@@ -28,12 +28,14 @@ from trainer.judge.event_figures import MatchedStream, learn_placing, match_stre
 from trainer.judge.events import Margins, Reference, Stream
 from trainer.judge.groups import distance_bands, group_figures, worst_group
 from trainer.judge.margins import margin_grid, trade_off
+from trainer.judge.records import IN_TURN, LOCKED, Records, records_of
 from trainer.judge.worst_takes import WorstTake, false_events, find_worst_takes
 from trainer.recipe import OTHER, Recipe
 
 __all__ = ["PIPELINES", "Examination", "InTurn", "examine", "stream_of"]
 
-PIPELINES = ("float", "fixed", "four_quadrant")
+QUADRANTS = ("four_quadrant", "four_quadrant_float")
+PIPELINES = ("float", "fixed", *QUADRANTS)
 
 
 def stream_of(
@@ -80,6 +82,7 @@ def stream_of(
         _conditions(reduced, sensor, starts, ends),
         # Where no cue is left, nobody knows what was done: that is no everyday time.
         bool(reduced.cues) and not any(cue.take for cue in reduced.cues),
+        ends,
     )
 
 
@@ -103,12 +106,13 @@ class InTurn:
     ----------
     streams : sequence of Stream
         Their recordings, scored in fixed point.
-    quadrants : Takes
-        The same takes, in the same order, answered by the same pipeline on four quadrants.
+    quadrants : Takes or None
+        The same takes, in the same order, answered by the same pipeline on four quadrants; None
+        where that was left out.
     """
 
     streams: Sequence[Stream]
-    quadrants: Takes
+    quadrants: Takes | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,10 +123,13 @@ class Examination:
     ----------
     evaluation : dict
     worst : tuple of WorstTake
+    records : Records
+        Every take and event behind the figures.
     """
 
     evaluation: dict[str, Any]
     worst: tuple[WorstTake, ...]
+    records: Records
 
 
 def examine(
@@ -140,7 +147,8 @@ def examine(
     people : mapping of str to Participant
         By pseudonym.
     streams : mapping
-        Recordings of the locked participants, scored by each of :data:`PIPELINES`.
+        Recordings of the locked participants, scored by each of :data:`PIPELINES`; those of four
+        quadrants may be left out.
     in_turn : InTurn
         What was answered about the training participants.
     margins : Margins
@@ -148,36 +156,54 @@ def examine(
     train_labels : int64 (n_windows,)
         Classes of the training windows, for the majority baseline.
     """
-    judged = {name: together([s.takes for s in streams[name]]) for name in PIPELINES}
+    judged = {name: together([s.takes for s in streams[name]]) for name in streams}
     held_out, fixed = in_turn.streams, judged["fixed"]
     trained_on = together([stream.takes for stream in held_out])
-    # Everybody was asked once, by a model that had not seen them.
-    everybody = together([trained_on, fixed])
-    in_quadrants = together([in_turn.quadrants, judged["four_quadrant"]])
     n_classes = len(recipe.answers)
     matched = match_streams(streams["fixed"], recipe, margins)
     worst = find_worst_takes(matched, recipe)
+    usual = majority(fixed, train_labels)
+    matched_by_side = {LOCKED: matched, IN_TURN: match_streams(held_out, recipe, margins)}
+    records = records_of(recipe, streams, int(usual.answers[0]), matched_by_side)
     result: dict[str, Any] = {
         **{name: figures(takes) for name, takes in judged.items()},
-        "majority": figures(majority(fixed, train_labels)),
+        "majority": figures(usual),
         "cross_validation": figures(trained_on),
-        "everybody": figures(everybody),
-        "everybody_four_quadrant": figures(in_quadrants),
-        "differences": {
-            "float": difference(fixed, judged["float"]),
-            "four_quadrant": difference(fixed, judged["four_quadrant"]),
-            "everybody_four_quadrant": difference(everybody, in_quadrants),
-        },
+        **_everybody(trained_on, in_turn.quadrants, judged),
         "confusion": confusion(fixed, n_classes),
-        "confusion_four_quadrant": confusion(judged["four_quadrant"], n_classes),
         "calibration": _calibration(streams["fixed"], held_out),
-        "per_participant": _per_participant({"locked": fixed, "in_turn": trained_on}),
+        "per_participant": _per_participant({LOCKED: fixed, IN_TURN: trained_on}),
         "worst_takes": [take.summary for take in worst],
         **_by_group(people, streams["fixed"], held_out),
     }
+    if "four_quadrant" in judged:
+        result["confusion_four_quadrant"] = confusion(judged["four_quadrant"], n_classes)
+        result["opponent"] = max(
+            QUADRANTS, key=lambda name: result[name]["accuracy"]["value"]
+        )  # a baseline that loses by its own rounding would be beaten for nothing
     if OTHER in recipe.answers:
         result["events"] = _events(recipe, matched, held_out, margins)
-    return Examination(result, worst)
+    return Examination(result, worst, records)
+
+
+def _everybody(
+    trained_on: Takes, in_quadrants: Takes | None, judged: Mapping[str, Takes]
+) -> dict[str, Any]:
+    """Return figures of everybody, each asked once by a model that had not seen them.
+
+    With them go the differences between pipelines, paired over people.
+    """
+    fixed = judged["fixed"]
+    everybody = together([trained_on, fixed])
+    found: dict[str, Any] = {"everybody": figures(everybody)}
+    differences = {
+        name: difference(fixed, takes) for name, takes in judged.items() if name != "fixed"
+    }
+    if in_quadrants is not None and "four_quadrant" in judged:
+        quadrants = together([in_quadrants, judged["four_quadrant"]])
+        found["everybody_four_quadrant"] = figures(quadrants)
+        differences["everybody_four_quadrant"] = difference(everybody, quadrants)
+    return found | {"differences": differences}
 
 
 def _by_group(

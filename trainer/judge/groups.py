@@ -19,7 +19,7 @@ from capture.store.dataset import Participant
 from runtime.stages.contract.stage import Float64
 from trainer.judge.evaluate import Conditions, Takes, figures
 
-__all__ = ["GROUPINGS", "Band", "Distances", "distance_bands", "group_figures", "worst_group"]
+__all__ = ["GROUPINGS", "distance_bands", "group_figures", "worst_group"]
 
 MIN_PEOPLE = 2
 FAR_SHARE, NEAR_SHARE = 1 / 3, 2 / 3
@@ -73,7 +73,7 @@ GROUPINGS = {
 
 @dataclass(frozen=True, slots=True)
 class Distances:
-    """Bands of distance, and whether a collector noted it or the returned light tells it."""
+    """Bands of distance, and whether a collector noted it or the returned light gives it."""
 
     bands: tuple[Band, ...]
     noted: bool

@@ -16,11 +16,11 @@ import numpy as np
 from capture.cues.labels import REJECTED
 from capture.store.dataset import open_dataset
 from capture.store.session import Session, read_session
-from runtime.budget.price.wakeup import WatchedSession, measure_wake_up
+from runtime.budget.price.wake_up_counts import WatchedSession, measure_wake_up
 from runtime.sensor import Sensor
 from trainer.recipe import Recipe
 
-__all__ = ["ARRIVALS", "EMPTY", "examine_wake_up"]
+__all__ = ["examine_wake_up"]
 
 ARRIVALS = ("arrive",)
 """Trial types in which a hand comes from out of view."""

@@ -16,7 +16,7 @@ from trainer.corpus.windows import ahead
 from trainer.judge.event_figures import MatchedStream
 from trainer.recipe import Recipe
 
-__all__ = ["N_WORST", "WorstTake", "false_events", "find_worst_takes", "readouts_of"]
+__all__ = ["WorstTake", "false_events", "find_worst_takes", "readouts_of"]
 
 N_WORST = 10
 N_MOMENTS = 6

@@ -1,8 +1,9 @@
-"""Classifiers, fitted by scikit-learn; `trainer.learn.lowering` turns them into integer stages."""
+"""Classifiers and regressors, fitted by scikit-learn; `lowering` turns them into stages."""
 
 from __future__ import annotations
 
 import warnings
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,9 +12,9 @@ from sklearn.base import BaseEstimator, ClassifierMixin, TransformerMixin
 from sklearn.cluster import KMeans
 from sklearn.ensemble import ExtraTreesClassifier, GradientBoostingClassifier
 from sklearn.exceptions import ConvergenceWarning
-from sklearn.linear_model import LogisticRegression
+from sklearn.linear_model import LogisticRegression, Ridge
 from sklearn.neighbors import KNeighborsClassifier
-from sklearn.neural_network import MLPClassifier
+from sklearn.neural_network import MLPClassifier, MLPRegressor
 from sklearn.pipeline import Pipeline, make_pipeline
 from sklearn.preprocessing import StandardScaler
 from sklearn.tree import DecisionTreeClassifier
@@ -22,7 +23,7 @@ from runtime.errors import UsageError
 from runtime.stages.contract.stage import Float64, Int32, Int64
 from trainer.recipe import ClassifierRecipe
 
-__all__ = ["SegmentContrasts", "fit_classifier"]
+__all__ = ["SegmentContrasts", "fit_classifier", "fit_regressor"]
 
 N_BATCHES = 200
 LEAST_BATCH, LARGEST_BATCH = 128, 512
@@ -99,22 +100,14 @@ def fit_classifier(
     missing = sorted(set(range(n_classes)) - set(labels.tolist()))
     if missing:
         raise UsageError("training", "windows of class", missing[0], "windows of every class")
-    contrasts = SegmentContrasts(n_segments if recipe.contrasts else 1, recipe.window_mean)
-    scaler = StandardScaler()
-    contrasted = contrasts.fit_transform(x.astype(np.float64))
-    # Every class counts alike: how many windows show nothing at all is no matter of the features.
-    shares = 1.0 / np.bincount(labels, minlength=n_classes)[labels]
-    scaled = scaler.fit(contrasted, sample_weight=shares).transform(contrasted)
-    if recipe.scaling == "together":
-        common = np.full_like(scaler.scale_, np.sqrt(scaler.var_.mean()))
-        scaled *= scaler.scale_ / common
-        scaler.scale_ = common
+    contrasts, scaler, scaled = _scaled(recipe, x, n_segments, labels)
     head = _new_head(recipe, len(x), seed)
     if recipe.kind == "prototypes":
         scaled, labels = _prototypes(scaled, labels, recipe.prototypes, seed)
     if recipe.kind == "mlp" and (recipe.input_noise or recipe.take_noise or recipe.averaged):
         groups = labels if people is None else people * n_classes + labels
-        _fit_mlp(head, scaled, labels, groups, recipe, np.random.default_rng(seed))
+        classes = {"classes": np.unique(labels)}
+        _fit_mlp(head, scaled, labels, groups, recipe, np.random.default_rng(seed), classes)
     else:
         with warnings.catch_warnings():
             # The number of epochs is part of the recipe; stopping there is not a failure.
@@ -123,21 +116,85 @@ def fit_classifier(
     return make_pipeline(contrasts, scaler, head)
 
 
+def fit_regressor(
+    recipe: ClassifierRecipe,
+    x: Int32,
+    targets: Float64,
+    n_segments: int,
+    seed: int,
+    people: Int64,
+) -> Pipeline:
+    """Fit segment contrasts, a standardiser and a regressor on windows.
+
+    ``linear`` is a ridge regression, ``mlp`` a multilayer perceptron for the squared error.
+
+    Parameters
+    ----------
+    x : int32 (n_windows, n_features)
+        Window features, as the integer stages give them.
+    targets : float64 (n_windows,)
+        The quantity, in its unit; that of what the fitted pipeline predicts.
+    n_segments, seed
+        As for :func:`fit_classifier`.
+    people : int64 (n_windows,)
+        Whose each window is, 0 and on.
+    """
+    contrasts, scaler, scaled = _scaled(recipe, x, n_segments)
+    if recipe.kind == "linear":
+        head = Ridge(alpha=recipe.penalty * len(x)).fit(scaled, targets)
+        return make_pipeline(contrasts, scaler, head)
+    head = MLPRegressor(hidden_layer_sizes=recipe.hidden, **_mlp_settings(recipe, len(x), seed))
+    middle, spread = float(targets.mean()), max(float(targets.std()), 1e-9)
+    unit = (targets - middle) / spread
+    if recipe.input_noise or recipe.take_noise or recipe.averaged:
+        _fit_mlp(head, scaled, unit, people, recipe, np.random.default_rng(seed), {})
+    else:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ConvergenceWarning)  # as for a classifier
+            head.fit(scaled, unit)
+    head.coefs_[-1] = head.coefs_[-1] * spread
+    head.intercepts_[-1] = head.intercepts_[-1] * spread + middle
+    return make_pipeline(contrasts, scaler, head)
+
+
+def _scaled(
+    recipe: ClassifierRecipe, x: Int32, n_segments: int, labels: Int64 | None = None
+) -> tuple[SegmentContrasts, StandardScaler, Float64]:
+    """Return fitted contrasts and standardiser, and what they make of the windows.
+
+    Every class counts alike: how many windows show nothing at all is no matter of the features.
+    """
+    contrasts = SegmentContrasts(n_segments if recipe.contrasts else 1, recipe.window_mean)
+    scaler = StandardScaler()
+    contrasted = contrasts.fit_transform(x.astype(np.float64))
+    shares = None if labels is None else 1.0 / np.bincount(labels)[labels]
+    scaled = scaler.fit(contrasted, sample_weight=shares).transform(contrasted)
+    if recipe.scaling == "together":
+        common = np.full_like(scaler.scale_, np.sqrt(scaler.var_.mean()))
+        scaled *= scaler.scale_ / common
+        scaler.scale_ = common
+    return contrasts, scaler, scaled
+
+
+def _mlp_settings(recipe: ClassifierRecipe, n_windows: int, seed: int) -> dict[str, Any]:
+    """Return what both perceptrons are made with besides their layers."""
+    return {
+        "alpha": recipe.penalty,
+        "batch_size": min(n_windows, max(LEAST_BATCH, min(LARGEST_BATCH, n_windows // N_BATCHES))),
+        "learning_rate_init": LEARNING_RATE,
+        "max_iter": recipe.epochs,
+        "n_iter_no_change": recipe.epochs,
+        "tol": 0.0,
+        "random_state": seed,
+    }
+
+
 def _new_head(recipe: ClassifierRecipe, n_windows: int, seed: int) -> ClassifierMixin:
     """Return the recipe's classifier, not fitted yet."""
     if recipe.kind == "linear":
         return LogisticRegression(C=1.0 / max(recipe.penalty, 1e-9), max_iter=1000)
     if recipe.kind == "mlp":
-        return MLPClassifier(
-            recipe.hidden,
-            alpha=recipe.penalty,
-            batch_size=min(n_windows, max(LEAST_BATCH, min(LARGEST_BATCH, n_windows // N_BATCHES))),
-            learning_rate_init=LEARNING_RATE,
-            max_iter=recipe.epochs,
-            n_iter_no_change=recipe.epochs,
-            tol=0.0,
-            random_state=seed,
-        )
+        return MLPClassifier(recipe.hidden, **_mlp_settings(recipe, n_windows, seed))
     if recipe.kind == "prototypes":
         p = 1 if recipe.distance == "absolute" else 2
         return KNeighborsClassifier(n_neighbors=1, p=p, algorithm="brute")
@@ -162,12 +219,13 @@ def _new_head(recipe: ClassifierRecipe, n_windows: int, seed: int) -> Classifier
 
 
 def _fit_mlp(
-    head: MLPClassifier,
+    head: MLPClassifier | MLPRegressor,
     x: Float64,
-    labels: NDArray[np.int64],
+    labels: NDArray[np.int64] | Float64,
     groups: Int64,
     recipe: ClassifierRecipe,
     rng: np.random.Generator,
+    classes: dict[str, NDArray[np.int64]],
 ) -> None:
     """Pass over the windows with new noise each time, and average the weights of the last third.
 
@@ -178,7 +236,6 @@ def _fit_mlp(
     (B. Polyak and A. Juditsky, SIAM J. Control Optim. 30, 1992).
     """
     parameters: list[list[NDArray[np.float32]]] = []
-    classes = np.unique(labels)
     single = x.astype(np.float32)  # half the time of double precision, and precision enough
     for epoch in range(recipe.epochs):
         noisy = single
@@ -189,7 +246,7 @@ def _fit_mlp(
             share = rng.standard_normal((len(x), 1), dtype=np.float32)
             another = single[_one_of_its_group(groups, rng)]
             noisy = noisy + np.float32(recipe.take_noise) * share * (another - single)
-        head.partial_fit(noisy, labels, classes=classes)
+        head.partial_fit(noisy, labels, **classes)
         if recipe.averaged and epoch >= recipe.epochs * 2 // 3:
             parameters.append([p.copy() for p in (*head.coefs_, *head.intercepts_)])
     kept = parameters or [[*head.coefs_, *head.intercepts_]]

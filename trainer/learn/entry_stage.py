@@ -22,7 +22,7 @@ __all__ = ["choose_pixels", "learn_pixels", "nearest_divisor", "reduction"]
 
 
 def reduction(features: FeatureRecipe, sensor: Sensor) -> Bins:
-    """Return what recordings are reduced by: the bins asked for, or every pixel by itself.
+    """Return what recordings are reduced by: the bins required, or every pixel by itself.
 
     Bins are equal: where as many as asked for do not divide the sensor's rows or columns, it is the
     number nearest to it, by ratio, that does.
@@ -87,7 +87,7 @@ def learn_pixels(
 
 
 def choose_pixels(excerpts: Sequence[Excerpt], n_pixels: int) -> NDArray[np.int64]:
-    """Choose the pixels that tell most about the readouts' strongest directions.
+    """Choose the pixels that say most about the readouts' strongest directions.
 
     QR factorisation with column pivoting of the leading principal directions (K. Manohar et al.,
     IEEE Control Systems 38, 2018), of readouts as shares of their sum. Pixels are brought to equal

@@ -28,7 +28,7 @@ from trainer.learn.directions import (
 )
 from trainer.learn.excerpt import Excerpt, seen_steps, seen_values
 from trainer.learn.levels import learn_level
-from trainer.learn.quantise import quantise_dense, shift_to_fit
+from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense, shift_to_fit
 from trainer.learn.swings import swing_directions
 from trainer.recipe import FeatureRecipe, QuantisationRecipe
 
@@ -145,7 +145,7 @@ def learn_features(
 def learn_window(
     chain: StageChain, excerpts: Sequence[Excerpt], features: FeatureRecipe
 ) -> StageChain:
-    """Add motion or swings, if asked for, and the window to a chain.
+    """Add motion or swings, where required, and the window to a chain.
 
     Parameters
     ----------
@@ -205,11 +205,8 @@ def _project(
     weights[-1, -1] = 1.0 if signs else level
     bias = -(weights @ x.mean(axis=0))
     stage, _ = quantise_dense(
-        weights,
-        bias,
-        x,
-        chain.low,
-        chain.high,
+        RealLayer(weights, bias),
+        LayerInputs(x, chain.low, chain.high),
         weight_bits=SIGN_BITS if signs else 8,
         out_bits=features.direction_bits,
         clip_quantile=quantisation.clip_quantile,

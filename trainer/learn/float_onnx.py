@@ -18,7 +18,7 @@ _CHANGING = re.compile(r"norm_\d+_|cdistdf?_\d+_|UU\d+UU")
 
 
 def float_onnx(classifier: Pipeline, name: str, n_features: int) -> bytes:
-    """Convert contrasts, standardiser and classifier: one window's features to probabilities.
+    """Convert what was fitted: one window's features to probabilities, or to the quantity.
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ def float_onnx(classifier: Pipeline, name: str, n_features: int) -> bytes:
         classifier,
         name=name,
         initial_types=[("window", FloatTensorType([None, n_features]))],
-        options={"zipmap": False},
+        options={"zipmap": False} if hasattr(classifier[-1], "classes_") else None,
         target_opset=OPSET,
     )
     # The converter gathers its operator sets in a set of strings, whose order changes by the run.

@@ -1,4 +1,4 @@
-"""Lowering: fitted classifiers become integer stages.
+"""Lowering: fitted classifiers and regressors become integer stages.
 
 This is the only file that looks inside fitted scikit-learn objects. Everything after it sees
 stages.
@@ -12,19 +12,20 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import block_diag
 from sklearn.ensemble import ExtraTreesClassifier, GradientBoostingClassifier
 from sklearn.neighbors import KNeighborsClassifier
-from sklearn.neural_network import MLPClassifier
+from sklearn.neural_network import MLPClassifier, MLPRegressor
 from sklearn.pipeline import Pipeline
 
 from runtime.fixedpoint import INT32_MAX, INT32_MIN, symmetric_limit
 from runtime.stages.contract.stage import Float64, Int32, Int64, Stage
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.trees import Trees
-from trainer.learn.quantise import quantise_dense
+from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense
 from trainer.recipe import QuantisationRecipe
 
-__all__ = ["lower_classifier"]
+__all__ = ["lower_classifier", "lower_regressor"]
 
 LEAF_BITS = 16
 TREE_INPUT_BITS = 16
@@ -60,29 +61,104 @@ def lower_classifier(
     if isinstance(head, KNeighborsClassifier):
         return _lower_prototypes(pipeline, x, low, high, quantisation)
     if hasattr(head, "coef_") or isinstance(head, MLPClassifier):
-        return _lower_layers(pipeline, x, low, high, quantisation)
+        return _lower_layers(_real_layers(pipeline), x, low, high, quantisation)
     return _lower_trees(pipeline, x, low, high, quantisation)
 
 
-def _lower_layers(
-    pipeline: Pipeline, x: Int32, low: Int64, high: Int64, quantisation: QuantisationRecipe
+def lower_regressor(
+    pipeline: Pipeline,
+    guard: Float64,
+    x: Int32,
+    low: Int64,
+    high: Int64,
+    quantisation: QuantisationRecipe,
 ) -> tuple[tuple[Stage, ...], float]:
-    """Lower a logistic regression or an MLP, layer by layer."""
-    layers = _real_layers(pipeline)
+    """Lower a fitted regressor to integer stages; the last gives int32 the value and the guard.
+
+    The guard, a linear function of the features, goes through the same layers beside the value.
+
+    Parameters
+    ----------
+    pipeline : sklearn Pipeline
+        As :func:`trainer.learn.classifiers.fit_regressor` returns it.
+    guard : float64 (n_features,)
+        Its weights; its unit is free, as only its range is of use.
+    x, low, high, quantisation
+        As for :func:`lower_classifier`.
+
+    Returns
+    -------
+    stages : tuple of Stage
+    unit : float
+        Real value of one step of the value, a power of two.
+
+    Raises
+    ------
+    OverflowRisk
+        A stage could pass 32 bits.
+    """
+    layers = _with_guard(_real_layers(pipeline), guard, x, quantisation.clip_quantile)
+    return _lower_layers(layers, x, low, high, quantisation, power_of_two=True)
+
+
+def _with_guard(
+    layers: list[tuple[Float64, Float64]], guard: Float64, x: Int32, clip_quantile: float
+) -> list[tuple[Float64, Float64]]:
+    """Lead a linear function of the features through all layers, beside what they compute.
+
+    A ReLU passes a number as its positive and its negative part. Within each hidden layer the
+    training windows' guard takes up half of what the other units reach, so that one that is out of
+    range is seen to be so before it saturates.
+    """
+    (weights, bias), *others = layers
+    real = x @ guard
+    centre = float(real.max() + real.min()) / 2
+    reach = max(float(np.abs(real - centre).max()), 1e-9)
+    if not others:
+        size = float(np.abs(weights).max()) / float(np.abs(guard).max())
+        return [(np.vstack([weights, size * guard]), np.hstack([bias, -size * centre]))]
+    both = np.array([[1.0], [-1.0]])
+    hidden, guarded = np.maximum(x @ weights.T + bias, 0.0), reach
+    size = 0.5 * max(float(np.quantile(hidden, clip_quantile)), 1e-9) / guarded
+    result = [
+        (
+            np.vstack([weights, size * both * guard]),
+            np.hstack([bias, -size * centre * both[:, 0]]),
+        )
+    ]
+    guarded *= size
+    for weights, bias in others[:-1]:
+        hidden = np.maximum(hidden @ weights.T + bias, 0.0)
+        size = 0.5 * max(float(np.quantile(hidden, clip_quantile)), 1e-9) / guarded
+        result.append((block_diag(weights, size * np.eye(2)), np.hstack([bias, 0.0, 0.0])))
+        guarded *= size
+    weights, bias = others[-1]
+    size = float(np.abs(weights).max())
+    result.append((block_diag(weights, size * both.T), np.hstack([bias, 0.0])))
+    return result
+
+
+def _lower_layers(
+    layers: list[tuple[Float64, Float64]],
+    x: Int32,
+    low: Int64,
+    high: Int64,
+    quantisation: QuantisationRecipe,
+    *,
+    power_of_two: bool = False,
+) -> tuple[tuple[Stage, ...], float]:
+    """Lower linear layers with a ReLU after each but the last."""
     stages = []
     unit = 1.0
     for index, (weights, bias) in enumerate(layers):
         last = index == len(layers) - 1
         stage, unit = quantise_dense(
-            weights * unit,
-            bias,
-            x,
-            low,
-            high,
+            RealLayer(weights * unit, bias, relu=not last),
+            LayerInputs(x, low, high),
             weight_bits=quantisation.weight_bits,
             out_bits=32 if last else quantisation.hidden_bits,
             clip_quantile=quantisation.clip_quantile,
-            relu=not last,
+            power_of_two=last and power_of_two,
         )
         low, high = stage.bounds(low, high)
         x, _ = stage.run(x, {})
@@ -91,19 +167,19 @@ def _lower_layers(
 
 
 def _real_layers(pipeline: Pipeline) -> list[tuple[Float64, Float64]]:
-    """Return the fitted classifier as real layers, (weights, bias) from first to last.
+    """Return what was fitted as real layers, (weights, bias) from first to last.
 
     Contrasts and standardiser are folded into the first layer. All layers but the last are
-    followed by a ReLU; the last gives one score per class. A logistic regression of two classes,
-    which scikit-learn keeps as one row, gets a second row of opposite sign.
+    followed by a ReLU; the last gives one score per class, or the one value. A logistic regression
+    of two classes, which scikit-learn keeps as one row, gets a second row of opposite sign.
     """
     head = pipeline[-1]
-    if isinstance(head, MLPClassifier):
+    if isinstance(head, MLPClassifier | MLPRegressor):
         layers = [(w.T, b) for w, b in zip(head.coefs_, head.intercepts_, strict=True)]
     else:
-        layers = [(head.coef_, head.intercept_)]
+        layers = [(np.atleast_2d(head.coef_), np.atleast_1d(head.intercept_))]
     last_weights, last_bias = layers[-1]
-    if len(last_bias) == 1:
+    if len(last_bias) == 1 and hasattr(head, "classes_"):
         layers[-1] = (np.vstack([-last_weights, last_weights]), np.hstack([-last_bias, last_bias]))
     weights, bias = layers[0]
     matrix, offset = _to_scaled(pipeline)
@@ -130,7 +206,8 @@ def _lower_trees(
     if contrasts.n_segments > 1:
         matrix, offset = _to_scaled(pipeline)
         dense, unit = quantise_dense(
-            matrix, offset, x, low, high, weight_bits=quantisation.weight_bits,
+            RealLayer(matrix, offset), LayerInputs(x, low, high),
+        weight_bits=quantisation.weight_bits,
             out_bits=TREE_INPUT_BITS, clip_quantile=quantisation.clip_quantile,
         )  # fmt: skip
         stages, mean, scale = (dense,), np.zeros(len(matrix)), np.full(len(matrix), 1 / unit)
@@ -258,7 +335,8 @@ def _lower_prototypes(
     head = pipeline[-1]
     matrix, offset = _to_scaled(pipeline)
     dense, unit = quantise_dense(
-        matrix, offset, x, low, high, weight_bits=quantisation.weight_bits,
+        RealLayer(matrix, offset), LayerInputs(x, low, high),
+        weight_bits=quantisation.weight_bits,
         out_bits=PROTOTYPE_INPUT_BITS, clip_quantile=quantisation.clip_quantile,
     )  # fmt: skip
     limit = symmetric_limit(PROTOTYPE_INPUT_BITS)

@@ -8,6 +8,7 @@ on training data, and output scales leave a chosen share of training values to s
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ from runtime.fixedpoint import choose_multiplier, symmetric_limit
 from runtime.stages.contract.stage import Float64, Int32, Int64
 from runtime.stages.dense import Dense
 
-__all__ = ["quantise_dense", "shift_to_fit"]
+__all__ = ["LayerInputs", "RealLayer", "quantise_dense", "shift_to_fit"]
 
 CLIP_SHARES = (1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4)
 MAX_CALIBRATION_ROWS = 4096
@@ -24,19 +25,8 @@ MAX_ACCUMULATOR = 2.0**30
 """A weight step is never so small that inputs at their worst could come near 32 bits."""
 
 
-def quantise_dense(
-    weights: Float64,
-    bias: Float64,
-    x: Int32,
-    low: Int64,
-    high: Int64,
-    *,
-    weight_bits: int,
-    out_bits: int,
-    clip_quantile: float,
-    relu: bool = False,
-) -> tuple[Dense, float]:
-    """Round a real layer to a :class:`~runtime.stages.dense.Dense` stage.
+class RealLayer(NamedTuple):
+    """A layer before it is rounded.
 
     Parameters
     ----------
@@ -44,18 +34,53 @@ def quantise_dense(
         Real weights for integer inputs.
     bias : float64 (n_out,)
         Real bias.
+    relu : bool
+        Whether negative outputs become zero.
+    """
+
+    weights: Float64
+    bias: Float64
+    relu: bool = False
+
+
+class LayerInputs(NamedTuple):
+    """What a layer is given: training inputs, and the range that each input is proven to keep.
+
+    Parameters
+    ----------
     x : int32 (n_samples, n_in)
-        Training inputs; evenly thinned to 4096 rows.
     low, high : int64 (n_in,)
-        Proven range of each input.
+    """
+
+    x: Int32
+    low: Int64
+    high: Int64
+
+
+def quantise_dense(
+    layer: RealLayer,
+    inputs: LayerInputs,
+    *,
+    weight_bits: int,
+    out_bits: int,
+    clip_quantile: float,
+    power_of_two: bool = False,
+) -> tuple[Dense, float]:
+    """Round a real layer to a :class:`~runtime.stages.dense.Dense` stage.
+
+    Parameters
+    ----------
+    layer : RealLayer
+    inputs : LayerInputs
+        Training inputs, evenly thinned to 4096 rows, and the range that is proven for them.
     weight_bits : int
         2 to 8, or 16; 2 leaves -1, 0 and 1.
     out_bits : int
         8, 16, or 32 for unscaled accumulators (scores).
     clip_quantile : float
         Share of training outputs that must not saturate.
-    relu : bool
-        Whether negative outputs become zero.
+    power_of_two : bool
+        Whether a step of the weights, and so of unscaled accumulators, is to be one.
 
     Returns
     -------
@@ -63,10 +88,14 @@ def quantise_dense(
     unit : float
         Real value of one step of the stage's output.
     """
+    weights, bias, relu = layer
+    x, low, high = inputs
     sample = x[:: -(-len(x) // MAX_CALIBRATION_ROWS)].astype(np.float64)
     extreme = np.maximum(np.abs(low), np.abs(high)).astype(np.float64)
     smallest = float((np.abs(weights) @ extreme).max()) / MAX_ACCUMULATOR
     unit_w = max(smallest, _weight_unit(weights, sample, symmetric_limit(weight_bits)))
+    if power_of_two:
+        unit_w = 2.0 ** math.ceil(math.log2(unit_w))
     limit = symmetric_limit(weight_bits)
     rounded = np.clip(np.floor(weights / unit_w + 0.5), -limit, limit)
     integer: NDArray[np.signedinteger] = rounded.astype(np.int8 if weight_bits <= 8 else np.int16)

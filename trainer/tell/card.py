@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from runtime.model import Model
-from trainer.tell.sentences import emulated_words, event_words, worst_words
-from trainer.tell.tables import DIFFERENCES, PIPELINES, difference_text, figure_text
+from trainer.tell.quantity import quantity_rows, quantity_words
+from trainer.tell.sentences import emulated_words, event_words, left_out_words, worst_words
+from trainer.tell.tables import PIPELINES, difference_text, differences_of, figure_text
 
 __all__ = ["model_card"]
 
@@ -21,12 +22,14 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         Content of evaluation.json.
     """
     sensor = model.sensor
-    people = evaluation["participants"]
-    takes = evaluation["fixed"]["accuracy"]["n_takes"]
+    closing = model.closing
+    tells = f"Answers: {', '.join(model.classes)}"
+    if closing.tells != "event":
+        tells = f"Tells {closing.tells}: {', '.join(o.name for o in closing.outputs()[1:])}"
     lines = [
         f"# {model.name}",
         "",
-        f"Task: {model.task.replace('_', ' ')}. Answers: {', '.join(model.classes)}.",
+        f"Task: {model.task.replace('_', ' ')}. {tells}.",
         "",
         "## Input",
         "",
@@ -41,42 +44,16 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         "| --- | --- | --- |",
         *(f"| {stage.kind} | {stage.n_in} | {stage.n_out} |" for stage in model.stages),
         "",
-        "## Recognition",
-        "",
-        f"{takes} takes of {len(people['test'])} participants who were locked away from training "
-        f"({', '.join(people['test'])}); trained on {len(people['train'])} others "
-        f"({', '.join(people['train'])}). 95 % intervals over participants.",
-        "",
-        "| pipeline | accuracy | macro F1 |",
-        "| --- | --- | --- |",
-        *(
-            f"| {label} | {figure_text(evaluation[key]['accuracy'])} "
-            f"| {figure_text(evaluation[key]['macro_f1'])} |"
-            for key, label in PIPELINES.items()
-        ),
-        "",
-        *(
-            f"- {label}: {difference_text(evaluation['differences'][key])}"
-            for key, label in DIFFERENCES.items()
-        ),
-        "",
-        "Everybody in turn: each of the others was asked about by a model fitted without them, the "
-        "locked ones by the model itself. Differences are paired over people.",
-        "",
-        f"The locked participants were used by {len(evaluation['test_uses'])} model(s) of this "
-        "task so far; each use is listed in evaluation.json.",
-        "",
-        *_stream_lines(evaluation),
-        "## For whom it works less well",
-        "",
-        f"- Locked participants: {worst_words(evaluation['worst_group'])}",
-        f"- Training participants in turn: {worst_words(evaluation['worst_group_in_turn'])}",
-        "",
+        *_found_lines(evaluation),
         "## Limits",
         "",
         f"- Recorded by: {', '.join(evaluation['recorded_by'])}.",
         *([f"- {said}"] if (said := emulated_words(evaluation)) else []),
-        "- evaluation.html shows the figures, the groups and the worst takes.",
+        *(f"- {caution['text']}" for caution in evaluation.get("cautions", ())),
+        *([f"- {said}"] if (said := left_out_words(evaluation)) else []),
+        "- evaluation.html shows the figures, person by person."
+        if "quantity" in evaluation
+        else "- evaluation.html shows the figures, the groups and the worst takes.",
         "- Light into eyes: judge the LED's drive by IEC 62471 before anybody sits before it.",
         "- Recordings of people need their consent, and are deleted with it.",
         "",
@@ -90,3 +67,67 @@ def _stream_lines(evaluation: dict[str, Any]) -> list[str]:
     if "events" not in evaluation:
         return []
     return ["## Events", "", event_words(evaluation["events"]), ""]
+
+
+def _found_lines(evaluation: dict[str, Any]) -> list[str]:
+    """Return what was found: recognition, events and groups, or the errors of a quantity."""
+    people, uses = evaluation["participants"], len(evaluation["test_uses"])
+    used = (
+        f"The locked participants were used by {uses} model(s) of this "
+        "task so far; each use is listed in evaluation.json."
+    )
+    if "quantity" in evaluation:
+        return _quantity_lines(evaluation, used)
+    takes = evaluation["fixed"]["accuracy"]["n_takes"]
+    return [
+        "## Recognition",
+        "",
+        f"{takes} takes of {len(people['test'])} participants who were locked away from training "
+        f"({', '.join(people['test'])}); trained on {len(people['train'])} others "
+        f"({', '.join(people['train'])}). 95 % intervals over participants.",
+        "",
+        "| pipeline | accuracy | macro F1 |",
+        "| --- | --- | --- |",
+        *(
+            f"| {label} | {figure_text(evaluation[key]['accuracy'])} "
+            f"| {figure_text(evaluation[key]['macro_f1'])} |"
+            for key, label in PIPELINES.items()
+            if key in evaluation
+        ),
+        "",
+        *(f"- {label}: {difference_text(found)}" for label, found in differences_of(evaluation)),
+        "",
+        "Everybody in turn: each of the others was asked about by a model fitted without them, the "
+        "locked ones by the model itself. Differences are paired over people.",
+        "",
+        used,
+        "",
+        *_stream_lines(evaluation),
+        "## For whom it works less well",
+        "",
+        f"- Locked participants: {worst_words(evaluation['worst_group'])}",
+        f"- Training participants in turn: {worst_words(evaluation['worst_group_in_turn'])}",
+        "",
+    ]
+
+
+def _quantity_lines(evaluation: dict[str, Any], used: str) -> list[str]:
+    words, people = quantity_words(evaluation), evaluation["participants"]
+    return [
+        "## Measurement",
+        "",
+        f"{words['title']} {words['takes']} {words['beside']}",
+        "",
+        words["interval"],
+        "",
+        f"Locked away from training: {', '.join(people['test'])}; trained on "
+        f"{len(people['train'])} others ({', '.join(people['train'])}). 95 % intervals over "
+        f"participants, {evaluation['quantity']['unit']}.",
+        "",
+        "| pipeline | root mean square | median, absolute | bias |",
+        "| --- | --- | --- | --- |",
+        *(f"| {' | '.join(row[1:])} |" for row in quantity_rows(evaluation)),
+        "",
+        used,
+        "",
+    ]

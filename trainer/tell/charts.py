@@ -11,12 +11,13 @@ import math
 import struct
 import zlib
 from collections.abc import Callable, Iterable, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
-__all__ = ["Plot", "grey_picture", "nice_ticks"]
+__all__ = ["Plot", "Room", "grey_picture", "nice_ticks"]
 
 WIDTH = 360.0
 TEXT = 11.0
@@ -33,8 +34,20 @@ def nice_ticks(low: float, high: float, n_ticks: int = 5) -> list[float]:
     return [round(i * step, 10) for i in range(first, math.floor(high / step + 1e-9) + 1)]
 
 
+class Room(NamedTuple):
+    """Room for labels around the axes of a plot, units."""
+
+    left: float = 38.0
+    bottom: float = 34.0
+    right: float = 10.0
+    top: float = 10.0
+
+
+_USUAL_ROOM = Room()
+
+
 class Plot:
-    """Axes on which lines, dots and bars are drawn, in the order in which they are asked for.
+    """Axes on which lines, dots and bars are drawn, one after the other.
 
     Parameters
     ----------
@@ -44,8 +57,8 @@ class Plot:
         Range of each axis.
     height : float
         Units; the width is 360.
-    left, bottom, right, top : float
-        Room for labels around the axes, units.
+    room : Room
+        For labels around the axes.
     x_scale : callable, optional
         Applied to x values and to the range's ends, such as a logarithm.
     """
@@ -57,16 +70,13 @@ class Plot:
         y: tuple[float, float],
         *,
         height: float = 200.0,
-        left: float = 38.0,
-        bottom: float = 34.0,
-        right: float = 10.0,
-        top: float = 10.0,
+        room: Room = _USUAL_ROOM,
         x_scale: Callable[[float], float] = float,
     ) -> None:
         self.label, self.height = label, height
         self._x_scale = x_scale
         self._x_range, self._y_range = (x_scale(x[0]), x_scale(x[1])), y
-        self._box = left, top, WIDTH - right, height - bottom
+        self._box = room.left, room.top, WIDTH - room.right, height - room.bottom
         self._parts: list[str] = []
 
     def x(self, value: float) -> float:

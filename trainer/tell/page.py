@@ -27,6 +27,7 @@ from trainer.tell.sentences import (
     emulated_words,
     from_end,
     learning_words,
+    left_out_words,
     per_hour,
     percent,
     verdict,
@@ -63,21 +64,24 @@ def evaluation_page(
     )
     environment.globals.update(letter=_letter)
     template = resources.files("trainer.tell").joinpath("page.html.j2").read_text("utf-8")
-    events = evaluation.get("events")
+    events, curve = evaluation.get("events"), evaluation.get("learning_curve")
     return environment.from_string(template).render(
         e=evaluation,
         events=events,
         style=Markup(page_style()),  # noqa: S704 - the house's own style sheet
         verdict=verdict(evaluation),
-        pipelines=[(label, evaluation[key]) for key, label in PIPELINES.items()],
+        pipelines=[
+            (label, evaluation[key]) for key, label in PIPELINES.items() if key in evaluation
+        ],
         matrices=_matrices(evaluation),
         participants=participants_chart(evaluation["per_participant"]),
         trade_off=trade_off_chart(events) if events else None,
         latency=latency_chart(events["latency_ms"])
         if events and events["latency_ms"]["n_events"]
         else None,
-        learning=learning_chart(evaluation["learning_curve"]),
-        learning_words=learning_words(evaluation["learning_curve"]),
+        learning=learning_chart(curve) if curve else None,
+        learning_words=learning_words(curve) if curve else "",
+        left_out=left_out_words(evaluation),
         groups=_groups(evaluation),
         takes=[_take(*both) for both in zip(worst, readouts, strict=True)],
         emulated=emulated_words(evaluation),
@@ -101,6 +105,8 @@ def _matrices(evaluation: Row) -> list[dict[str, Any]]:
         ("this model, fixed point", "confusion"),
         ("four quadrants, fixed point", "confusion_four_quadrant"),
     ):
+        if key not in evaluation:
+            continue
         rows = []
         for index, counts in enumerate(evaluation[key]):
             n_takes = max(1, sum(counts))

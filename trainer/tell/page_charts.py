@@ -9,7 +9,7 @@ from typing import Any
 from markupsafe import Markup
 
 from trainer.judge.worst_takes import WorstTake
-from trainer.tell.charts import Plot, nice_ticks
+from trainer.tell.charts import Plot, Room, nice_ticks
 
 __all__ = [
     "latency_chart",
@@ -42,8 +42,7 @@ def participants_chart(rows: Sequence[Row]) -> Markup:
         (low, 1.0),
         (-0.7, len(ordered) - 0.3),
         height=50 + pitch * len(ordered),
-        left=44.0 if len(ordered) <= MANY_PEOPLE else 14.0,
-        right=16.0,
+        room=Room(left=44.0 if len(ordered) <= MANY_PEOPLE else 14.0, right=16.0),
     )
     plot.x_axis([(t, f"{100 * t:g} %") for t in nice_ticks(low, 1.0)], "takes answered right")
     for place, (row, share) in enumerate(zip(ordered, shares, strict=True)):
@@ -119,7 +118,7 @@ def learning_chart(curve: Sequence[Row]) -> Markup:
         (numbers[0] * 0.85, numbers[-1] * 1.15),
         (low, 1.0),
         height=170,
-        left=42.0,
+        room=Room(left=42.0),
         x_scale=math.log,
     )
     plot.y_axis([(t, f"{100 * t:g} %") for t in nice_ticks(low, 1.0, 4)])
@@ -147,8 +146,7 @@ def scores_chart(take: WorstTake) -> Markup:
         (float(times[0]), float(times[-1])),
         (low - 0.05 * (high - low), high + 0.12 * (high - low)),
         height=120,
-        left=12.0,
-        top=14.0,
+        room=Room(left=12.0, top=14.0),
     )
     plot.bar((0.0, judged), (low - 0.05 * (high - low), high + 0.12 * (high - low)), "span")
     plot.line(times.tolist(), others.tolist(), "line soft")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from capture.store.kind import KINDS, RECORDED, REHEARSED, kind_of
 from trainer.judge.groups import GROUPINGS
 
 __all__ = [
@@ -14,6 +15,7 @@ __all__ = [
     "event_words",
     "from_end",
     "learning_words",
+    "left_out_words",
     "per_hour",
     "percent",
     "verdict",
@@ -41,7 +43,6 @@ def count(number: float, one: str, many: str | None = None) -> str:
 def verdict(evaluation: Row) -> dict[str, str]:
     """Return the head of the page: a title and the sentences below it."""
     found, locked = (evaluation[key]["accuracy"] for key in ("everybody", "fixed"))
-    baseline = evaluation["everybody_four_quadrant"]["accuracy"]
     people = count(found["n_participants"], "person", "people")
     return {
         "title": f"{100 * found['value']:.1f} % of takes recognised.",
@@ -50,10 +51,19 @@ def verdict(evaluation: Row) -> dict[str, str]:
         f"{100 * found['high']:.1f} % of such people's. Of them, "
         f"{count(locked['n_participants'], 'person', 'people')} had no part in any choice: "
         f"{percent(locked)}.",
-        "beside": f"Four quadrants, with the same pipeline, reach {100 * baseline['value']:.1f} %: "
-        + difference_words(evaluation["differences"]["everybody_four_quadrant"]),
+        "beside": _beside(evaluation),
         "events": event_words(evaluation["events"]) if "events" in evaluation else "",
     }
+
+
+def _beside(evaluation: Row) -> str:
+    if "everybody_four_quadrant" not in evaluation:
+        return "The comparison with four quadrants was left out."
+    baseline = evaluation["everybody_four_quadrant"]["accuracy"]
+    return (
+        f"Four quadrants, with the same pipeline, reach {100 * baseline['value']:.1f} %: "
+        + difference_words(evaluation["differences"]["everybody_four_quadrant"])
+    )
 
 
 def difference_words(found: Row) -> str:
@@ -70,11 +80,27 @@ def difference_words(found: Row) -> str:
     return f"this test shows no difference ({interval})."
 
 
+def left_out_words(evaluation: Row) -> str:
+    """Say which steps a quick training left out; empty if none."""
+    names = {"learning-curve": "the learning curve", "quadrants": "the four-quadrant baseline"}
+    left_out = [names[step] for step in evaluation.get("left_out", ())]
+    return f"Left out of this training: {' and '.join(left_out)}." if left_out else ""
+
+
 def emulated_words(evaluation: Row) -> str:
-    """Return what has to be said of figures from an emulated sensor; empty for a real one."""
-    if not any("emulated" in sensor for sensor in evaluation["recorded_by"]):
+    """Return what has to be said of figures that rest on no recording; empty for a real sensor.
+
+    Recorded, real shapes and invented are three kinds of data; figures on a mix of them say so.
+    """
+    kinds = {kind_of(unit) for unit in evaluation["recorded_by"]}
+    if kinds == {RECORDED}:
         return ""
+    if kinds == {REHEARSED}:
+        return f"Made on {REHEARSED}: the shapes are of real people, the sensor is not real."
     words = "Made on an emulated sensor with invented people: it says nothing of real hands."
+    if len(kinds) > 1:
+        mix = " and ".join(kind for kind in KINDS if kind in kinds)
+        words = f"A mix of data that is {mix} under one figure: it says nothing of real hands."
     events = evaluation.get("events")
     if events and events["false_events_per_hour"]["counted_on"] == "background":
         words += (
@@ -85,7 +111,7 @@ def emulated_words(evaluation: Row) -> str:
 
 
 def event_words(events: Row) -> str:
-    """Say what the stream tells: gestures found, false events per hour, latency."""
+    """Say what the stream shows: gestures detected, false events per hour, latency."""
     rate, f1, latency = events["false_events_per_hour"], events["f1"], events["latency_ms"]
     hours = (
         f"{rate['hours']:.1f} h of everyday time"
@@ -99,8 +125,8 @@ def event_words(events: Row) -> str:
     )
     if latency["n_events"]:
         words += (
-            f"; told {from_end(latency['median'])} the gesture's end (median), 95 % of events by "
-            f"{from_end(latency['p95'])} it"
+            f"; detected {from_end(latency['median'])} the gesture's end (median), 95 % of events "
+            f"by {from_end(latency['p95'])} it"
         )
     return words + "."
 
@@ -139,7 +165,7 @@ def learning_words(curve: Sequence[Row]) -> str:
 
 
 def worst_words(group: Row | None) -> str:
-    """Name the worst group, and say whether it can be told from the others."""
+    """Name the worst group, and say whether it differs from the others."""
     if group is None:
         return "No two groups with at least two people in one of them: too few to name a worst."
     grouping = GROUPINGS[group["grouping"]][0].split(",")[0]

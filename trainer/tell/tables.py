@@ -7,6 +7,7 @@ from typing import Any
 
 from rich.table import Table
 
+from trainer.tell.quantity import quantity_rows, quantity_words
 from trainer.tell.sentences import count, per_hour
 
 __all__ = [
@@ -14,7 +15,7 @@ __all__ = [
     "PIPELINES",
     "candidates_table",
     "difference_text",
-    "evaluation_rows",
+    "differences_of",
     "evaluation_tables",
     "figure_text",
 ]
@@ -25,6 +26,7 @@ PIPELINES = {
     "float": "float",
     "fixed": "fixed point",
     "cross_validation": "fixed point, training people in turn",
+    "four_quadrant_float": "four quadrants, float",
     "four_quadrant": "four quadrants, fixed point",
     "majority": "majority class",
 }
@@ -43,6 +45,12 @@ DIFFERENCES = {
     "four_quadrant": "fixed point over four quadrants, locked people",
     "float": "fixed point over float, locked people",
 }
+
+
+def differences_of(evaluation: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
+    """Return the differences that an evaluation holds, each with what it is between."""
+    found = evaluation["differences"]
+    return [(label, found[key]) for key, label in DIFFERENCES.items() if key in found]
 
 
 def difference_text(figure: dict[str, Any]) -> str:
@@ -68,14 +76,17 @@ def evaluation_rows(evaluation: dict[str, Any]) -> list[tuple[str, str, str, str
             figure_text(evaluation[key]["macro_f1"]),
         )
         for key, label in PIPELINES.items()
+        if key in evaluation
     ]
 
 
 def evaluation_tables(evaluations: Sequence[dict[str, Any]]) -> list[Table]:
-    """Return tables of several evaluations for a terminal: takes, and events where there are."""
+    """Return tables for a terminal: takes, events and quantities, where there are any."""
     events = _events_table([e for e in evaluations if "events" in e])
-    tables = [_takes_table(evaluations), _differences_table(evaluations)]
-    return [*tables, *([events] if events.row_count else [])]
+    takes = [e for e in evaluations if "quantity" not in e]
+    quantities = [_quantity_table(e) for e in evaluations if "quantity" in e]
+    tables = (_takes_table(takes), _differences_table(takes), events)
+    return [*(table for table in tables if table.row_count), *quantities]
 
 
 def _differences_table(evaluations: Sequence[dict[str, Any]]) -> Table:
@@ -83,10 +94,23 @@ def _differences_table(evaluations: Sequence[dict[str, Any]]) -> Table:
     for heading in ("model", "which", "difference"):
         table.add_column(heading)
     for evaluation in evaluations:
-        for key, label in DIFFERENCES.items():
-            found = evaluation["differences"][key]
+        for label, found in differences_of(evaluation):
             table.add_row(evaluation["task"], label, difference_text(found))
         table.add_section()
+    return table
+
+
+def _quantity_table(evaluation: dict[str, Any]) -> Table:
+    found = evaluation["quantity"]
+    table = Table(
+        title=f"Errors of {found['name']} in {found['unit']}, people held out of training "
+        "(95 % interval)"
+    )
+    for heading in ("model", "pipeline", "root mean square", "median, absolute", "bias"):
+        table.add_column(heading)
+    for row in quantity_rows(evaluation):
+        table.add_row(*row)
+    table.caption = quantity_words(evaluation)["interval"]
     return table
 
 
@@ -131,6 +155,6 @@ def _events_table(evaluations: Sequence[dict[str, Any]]) -> Table:
             f"({rate['n_events']} in {rate['hours']:.2f} h)",
             f"median {latency['median']:.0f}, 95 % {latency['p95']:.0f}"
             if latency["n_events"]
-            else "none told",
+            else "none detected",
         )
     return table

@@ -37,7 +37,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.files import alone_in
+from capture.tsv_tables import alone_in
 from runtime.errors import Error, UsageError
 from runtime.files import read_limited, write_whole
 

@@ -29,7 +29,7 @@ from runtime.errors import ToolError, UsageError
 from trainer.work.cache import program_digest
 from trainer.work.jobs import Job, LocalWorkers, WorkerDied, Workers, run_job
 
-__all__ = ["ClusterWorkers", "Surroundings", "chosen_workers", "connected", "surroundings"]
+__all__ = ["chosen_workers", "connected"]
 
 CONNECT_S = 10.0
 WORKERS_S = 30.0

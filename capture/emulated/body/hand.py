@@ -19,14 +19,16 @@ import numpy as np
 import numpy.typing as npt
 
 __all__ = [
+    "FOREARM",
     "FOREARM_MM",
     "N_SEGMENTS",
+    "PALM",
+    "THUMB_WEB",
+    "WEBS",
     "Hand",
+    "Proportions",
     "Segment",
     "build_hand",
-    "place_segments",
-    "rotation",
-    "tip_travel_mm",
 ]
 
 Floats = npt.NDArray[np.float32]
@@ -49,9 +51,41 @@ GREINER_HAND_BREADTH_MM = 90.4
 
 _KNUCKLE_X = np.array([-0.36, -0.33, -0.11, 0.11, 0.32])  # shares of hand breadth
 _THUMB_BASE = np.array([-0.26, 0.13, -0.09])  # of breadth, length, breadth
-N_SEGMENTS = 17
 FOREARM_MM = 250.0
-_PALM, _FOREARM = 0, 16
+PALM, FOREARM, WEBS, THUMB_WEB = 0, 16, (17, 18, 19), 20
+"""Segments by number; `WEBS` are between index and middle, middle and ring, ring and little."""
+N_SEGMENTS = 21
+
+
+@dataclass(frozen=True, slots=True)
+class Proportions:
+    """In what a hand differs from the mean hand of its length and breadth.
+
+    Parameters
+    ----------
+    finger_lengths : tuple of float
+        Length of each finger over the mean's, thumb to little finger.
+    finger_breadth : float
+        Breadth of the fingers over Greiner's.
+    web : float
+        How far the skin between two fingers reaches, over their first bones' mean length.
+    forearm : float
+        Breadth of the forearm over the usual one.
+    sleeve_mm : float
+        Where a sleeve begins, from the wrist along the forearm.
+    looseness : float
+        How much wider than the forearm the sleeve is: 0 is tight, 0.5 half as wide again.
+    """
+
+    finger_lengths: tuple[float, float, float, float, float] = (1.0, 1.0, 1.0, 1.0, 1.0)
+    finger_breadth: float = 0.95
+    web: float = 0.36
+    forearm: float = 1.0
+    sleeve_mm: float = FOREARM_MM
+    looseness: float = 0.0
+
+
+MEAN_HAND = Proportions()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,7 +122,8 @@ class Segment:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Hand:
-    """A hand with its forearm; segment 0 is the palm, 1 + 3 f + k bone k of finger f, 16 the arm.
+    """A hand with its forearm; segment 0 is the palm, 1 + 3 f + k bone k of finger f, 16 the arm,
+    17 to 19 the skin between the fingers, 20 that between thumb and index finger.
 
     Parameters
     ----------
@@ -153,8 +188,22 @@ def _bone(length: float, radius: float, tip: bool, spacing: float) -> Segment:
     return _tube(_straight(y, r, 0.88 * r), 2.0, max(8, round(2.0 * np.pi * radius / spacing)))
 
 
+def _web(length: float, half_width: float, half_depth: float, spacing: float) -> Segment:
+    """Surface of the skin between two fingers: from below the knuckles to a rounded edge."""
+    y = np.linspace(-0.4 * length, length, max(4, round(1.4 * length / spacing)) + 1)
+    at = y / length
+    width = half_width * np.interp(at, [-0.4, 0.0, 0.8, 1.0], [0.5, 1.0, 1.0, 0.6])
+    depth = half_depth * np.interp(at, [-0.4, 0.5, 1.0], [1.0, 0.8, 0.25])
+    around = max(8, round(2.0 * np.pi * np.hypot(half_width, half_depth) / 1.4 / spacing))
+    return _tube(_straight(y, width, depth), 2.4, around)
+
+
 def build_hand(
-    length_mm: float, breadth_mm: float, handedness: str = "right", spacing_mm: float = 4.0
+    length_mm: float,
+    breadth_mm: float,
+    handedness: str = "right",
+    spacing_mm: float = 4.0,
+    proportions: Proportions = MEAN_HAND,
 ) -> Hand:
     """Build a hand of the given length (wrist to tip of the middle finger) and breadth.
 
@@ -166,20 +215,24 @@ def build_hand(
         ``right`` or ``left``.
     spacing_mm : float
         Distance between surface points of the hand; half as much again on the forearm.
+    proportions : Proportions
+        What is this hand's own. A longer middle finger makes the palm shorter, not the hand longer.
     """
     side = -1 if handedness == "right" else 1
     scale = length_mm / TIP_TO_WRIST_MM[2]
-    bones = PHALANGES_MM * scale
+    own = np.array(proportions.finger_lengths)
+    mean_bones = PHALANGES_MM * scale
+    bones = mean_bones * own[:, None]
     joints = np.zeros((5, 3))
     joints[:, 0] = _KNUCKLE_X * breadth_mm
-    joints[:, 1] = TIP_TO_WRIST_MM * scale - bones.sum(axis=1)
+    joints[:, 1] = TIP_TO_WRIST_MM * scale - mean_bones.sum(axis=1) * own[2]
     joints[0] = _THUMB_BASE * [breadth_mm, length_mm, breadth_mm]
-    radii = BREADTH_MM / GREINER_HAND_BREADTH_MM * breadth_mm / 2.0 * 0.95
+    radii = BREADTH_MM / GREINER_HAND_BREADTH_MM * breadth_mm / 2.0 * proportions.finger_breadth
 
     palm_length = float(joints[2, 1]) + 4.0
     y = np.linspace(0.0, palm_length, max(8, round(palm_length / spacing_mm)) + 1)
-    at = np.array([0.0, 0.25, 0.7, 0.95, 1.0])
-    width = breadth_mm * np.interp(y / palm_length, at, [0.34, 0.42, 0.49, 0.50, 0.40])
+    at = np.array([0.0, 0.25, 0.7, 0.88, 1.0])
+    width = breadth_mm * np.interp(y / palm_length, at, [0.34, 0.42, 0.49, 0.49, 0.36])
     depth = breadth_mm * np.interp(y / palm_length, at, [0.20, 0.19, 0.16, 0.14, 0.05])
     palm = _tube(_straight(y, width, depth), 2.6, round(2.4 * breadth_mm / spacing_mm))
     fingers = []
@@ -188,111 +241,29 @@ def build_hand(
             swell = 1.25 - 0.15 * bone if finger == 0 else 1.06 - 0.07 * bone
             radius = swell * radii[finger]
             fingers.append(_bone(bones[finger, bone], radius, bone == 2, spacing_mm))
-    coarse = 1.5 * spacing_mm
-    reach = np.linspace(0.0, FOREARM_MM, round(FOREARM_MM / coarse) + 1)
-    width = breadth_mm * np.interp(reach, [0.0, 60.0, FOREARM_MM], [0.34, 0.35, 0.5])
-    depth = np.minimum(width, 0.2 * breadth_mm + 0.1 * reach)
-    forearm = _tube(_straight(reach, width, depth), 2.0, round(2.4 * breadth_mm / coarse))
+    webs = [
+        _web(
+            proportions.web * float(bones[[one, one + 1], 0].mean()),
+            0.5 * float(joints[one + 1, 0] - joints[one, 0]),
+            0.75 * float(radii[one]),
+            spacing_mm,
+        )
+        for one in (1, 2, 3)
+    ]
+    thumb_web = _web(0.8 * bones[0, 0], 0.36 * bones[0, 0], 0.8 * radii[0], spacing_mm)
+    forearm = _forearm(breadth_mm, proportions, 1.5 * spacing_mm)
     if side > 0:
         joints[:, 0] *= -1.0
-    return Hand((palm, *fingers, forearm), joints, bones, length_mm, side)
+    segments = (palm, *fingers, forearm, *webs, thumb_web)
+    return Hand(segments, joints, bones, length_mm, side)
 
 
-def rotation(axis: str, angle_rad: npt.ArrayLike) -> Doubles:
-    """Return right-handed rotation matrices about x, y or z, shape (..., 3, 3)."""
-    angle = np.asarray(angle_rad, dtype=np.float64)
-    k = "xyz".index(axis)
-    i, j = (k + 1) % 3, (k + 2) % 3
-    matrix = np.zeros((*angle.shape, 3, 3))
-    matrix[..., k, k] = 1.0
-    matrix[..., i, i] = matrix[..., j, j] = np.cos(angle)
-    matrix[..., j, i] = np.sin(angle)
-    matrix[..., i, j] = -np.sin(angle)
-    return matrix
-
-
-# Largest bend of the three joints at full curl, degrees (AAOS ranges 90, 100, 90, from memory;
-# a relaxed fist stays short of them); the thumb folds less.
-_FULL_CURL_RAD = np.radians([[25.0, 45.0, 60.0]] + [[82.0, 98.0, 62.0]] * 4)
-_THUMB_FOLD_RAD = np.radians(85.0)  # how far the whole thumb turns across the palm
-
-
-def tip_travel_mm(length_mm: float, finger: int) -> float:
-    """Return how far a straight finger's tip goes for a small curl, millimetres for curl 1.
-
-    Parameters
-    ----------
-    length_mm : float
-        Hand length.
-    finger : int
-        0 thumb, 1 index to 4 little finger.
-    """
-    bones = PHALANGES_MM[finger] * length_mm / TIP_TO_WRIST_MM[2]
-    to_tip = np.cumsum(bones[::-1])[::-1]
-    turns = _FULL_CURL_RAD[finger]
-    if finger == 0:
-        turns = 0.6 * turns + [_THUMB_FOLD_RAD, 0.0, 0.0]
-    return float(np.sum(to_tip * turns))
-
-
-def place_segments(
-    hand: Hand,
-    wrist_mm: Doubles,
-    palm_rotation: Doubles,
-    curl: Doubles,
-    spread_rad: Doubles,
-    elbow_mm: Doubles,
-) -> tuple[Doubles, Doubles]:
-    """Turn joint angles into the place of every segment.
-
-    Parameters
-    ----------
-    hand : Hand
-        Proportions.
-    wrist_mm : array, shape (n_frames, 3)
-        Wrist in the sensor's frame.
-    palm_rotation : array, shape (n_frames, 3, 3)
-        From the hand's frame to the sensor's.
-    curl : array, shape (n_frames, 5)
-        0 straight to 1 fully bent, thumb to little finger; for the thumb 1 lies across the palm.
-    spread_rad : array, shape (n_frames,)
-        Angle between neighbouring fingers.
-    elbow_mm : array, shape (n_frames, 3) or (3,)
-        The forearm points from the wrist to it.
-
-    Returns
-    -------
-    rotations : array, shape (n_frames, 17, 3, 3)
-    origins : array, shape (n_frames, 17, 3)
-    """
-    n_frames = len(wrist_mm)
-    rotations = np.empty((n_frames, N_SEGMENTS, 3, 3))
-    origins = np.empty((n_frames, N_SEGMENTS, 3))
-    rotations[:, _PALM], origins[:, _PALM] = palm_rotation, wrist_mm
-    for finger in range(5):
-        bend = curl[:, finger, None] * _FULL_CURL_RAD[finger]
-        fold = curl[:, finger]
-        if finger == 0:
-            # The straight thumb stands out 50 degrees to its side and 12 towards the palm's
-            # front; folding turns it across the palm. It bends in the palm's plane.
-            out = np.radians(50.0) - _THUMB_FOLD_RAD * fold + 0.5 * spread_rad
-            front = np.radians(12.0 + 5.0 * fold)
-            start = rotation("z", -hand.side * out) @ rotation("x", -front)
-            bones = [rotation("z", hand.side * 0.6 * bend[:, bone]) for bone in range(3)]
-        else:
-            start = rotation("z", -hand.side * (2.5 - finger) * spread_rad * (1.0 - 0.8 * fold))
-            bones = [rotation("x", -bend[:, bone]) for bone in range(3)]
-        turn = palm_rotation @ start
-        at = wrist_mm + np.einsum("fij,j->fi", palm_rotation, hand.joints_mm[finger])
-        for bone in range(3):
-            turn = turn @ bones[bone]
-            segment = 1 + 3 * finger + bone
-            rotations[:, segment], origins[:, segment] = turn, at
-            at = at + turn[:, :, 1] * hand.bones_mm[finger, bone]
-    along = np.broadcast_to(elbow_mm, wrist_mm.shape) - wrist_mm
-    along = along / np.linalg.norm(along, axis=1, keepdims=True)
-    across = np.cross(along, palm_rotation[:, :, 2])
-    across /= np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-6)
-    rotations[:, _FOREARM] = np.stack([across, along, np.cross(across, along)], axis=2)
-    origins[:, _FOREARM] = wrist_mm
-    return rotations, origins
+def _forearm(breadth_mm: float, proportions: Proportions, spacing_mm: float) -> Segment:
+    """Surface of the forearm and its sleeve."""
+    reach = np.linspace(0.0, FOREARM_MM, round(FOREARM_MM / spacing_mm) + 1)
+    width = breadth_mm * np.interp(reach, [0.0, 60.0, FOREARM_MM], [0.34, 0.35, 0.5])
+    depth = np.minimum(width, 0.2 * breadth_mm + 0.1 * reach)
+    wider = np.where(reach > proportions.sleeve_mm, 1.0 + proportions.looseness, 1.0)
+    wider *= 1.0 + (proportions.forearm - 1.0) * np.minimum(1.0, 0.4 + reach / 60.0)
+    stations = _straight(reach, wider * width, wider * depth)
+    return _tube(stations, 2.0, round(2.4 * breadth_mm / spacing_mm))

@@ -21,8 +21,9 @@ from capture.cues.script import (
     SUBTLE,
     Cue,
 )
-from capture.emulated.body.hand import tip_travel_mm
-from capture.emulated.body.people import FINGERS_UP, Person
+from capture.emulated.body.joints import tip_travel_mm
+from capture.emulated.body.people import Person
+from capture.emulated.body.showing import count_pose
 from capture.emulated.body.timeline import (
     CURL,
     N_POSE,
@@ -38,7 +39,7 @@ from capture.emulated.body.timeline import (
 )
 from runtime.errors import UsageError
 
-__all__ = ["ACTS", "SUBTLE_MM", "Performer", "act", "check_acts", "is_subtle", "rest_pose"]
+__all__ = ["SUBTLE_MM", "Performer", "act", "check_acts", "is_subtle", "rest_pose"]
 
 Doubles = npt.NDArray[np.float64]
 
@@ -177,16 +178,7 @@ class Performer(Track):
 
     def fingers(self, count: int) -> None:
         """Show a number of fingers and hold it until the next cue."""
-        up: Sequence[int] = self.person.counting[count]
-        if self.rng.uniform() < 0.04:
-            options = FINGERS_UP[count]
-            up = options[int(self.rng.integers(len(options)))][1]
-        pose = _varied(self.rest, self.rng)
-        straight = np.abs(self.rng.normal(0.05, 0.04, 5)) + 0.3 * self.person.curl
-        bent = 1.0 - np.abs(self.rng.normal(0.05, 0.05, 5))
-        pose[CURL] = np.where(np.array(up, bool), straight, bent)
-        # asked to show a count, people spread the fingers wider than at rest
-        pose[SPREAD] = np.radians(4.0) + self.person.spread_rad * self.rng.uniform(0.7, 1.1)
+        pose = count_pose(self.person.showing, self.rest, count, self.rng)
         self.go(_clipped(pose), float(self.rng.uniform(0.2, 0.35)))
 
     def distract(self, kind: str) -> None:

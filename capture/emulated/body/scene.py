@@ -8,15 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from capture.emulated.body.hand import (
-    FOREARM_MM,
-    N_SEGMENTS,
-    Hand,
-    Segment,
-    place_segments,
-    rotation,
-)
-from capture.emulated.body.timeline import CURL, PITCH, ROLL, SPREAD, YAW
+from capture.emulated.body.hand import FOREARM, FOREARM_MM, Hand, Segment
+from capture.emulated.body.joints import place_segments, rotation
+from capture.emulated.body.timeline import CURL, PITCH, ROLL, SHAPE, SPREAD, YAW
 
 __all__ = ["Actor", "HandActor", "Placed", "View", "ellipsoid", "in_sight"]
 
@@ -133,7 +127,7 @@ class HandActor:
     def place(
         self, poses: Doubles, view: View | None = None, half_angle_deg: float | None = None
     ) -> Placed:
-        """Return the surface for each pose, shape (n_frames, 12), as the device sees it.
+        """Return the surface for each pose, shape (n_frames, n_pose), as the device sees it.
 
         Given half the angle of the field, segments that stay outside it are left out.
         """
@@ -146,7 +140,7 @@ class HandActor:
             segments = []
         else:
             turns, origins = place_segments(
-                self.hand, wrist, turn, poses[:, CURL], poses[:, SPREAD], elbow
+                self.hand, wrist, turn, poses[:, CURL], poses[:, SPREAD], elbow, poses[:, SHAPE]
             )
             if view is not None:
                 turns, origins = view.of(turns, origins)
@@ -172,7 +166,7 @@ class HandActor:
             points[:, :, rows] = (placed[:, :, :size] + origins32[:, k, :, None]).transpose(1, 0, 2)
             normals[:, :, rows] = placed[:, :, size:].transpose(1, 0, 2)
             areas[rows] = segment.areas
-            if k == N_SEGMENTS - 1:  # the forearm
+            if k == FOREARM:
                 beyond = segment.points[1] > self.sleeve_mm
                 reflectances[rows] = np.where(beyond, self.sleeve, self.skin)
             begin += size

@@ -14,10 +14,15 @@ import numpy.typing as npt
 
 __all__ = [
     "CURL",
+    "FAN",
+    "FOLD",
     "N_POSE",
+    "N_SHAPE",
     "PITCH",
     "ROLL",
+    "SHAPE",
     "SPREAD",
+    "THUMB",
     "YAW",
     "Fader",
     "Gait",
@@ -35,8 +40,15 @@ Doubles = npt.NDArray[np.float64]
 X, Y, Z, ROLL, PITCH, YAW = range(6)
 CURL = slice(6, 11)
 SPREAD = 11
-N_POSE = 12
-"""A pose: centre of the hand x, y, z (mm); turns about z, x, y (rad); five curls; spread (rad)."""
+FOLD, THUMB, FAN = slice(0, 3), slice(3, 6), slice(6, 10)
+"""Within a pose's shape, all radians and 0 by default: what a folded finger's three joints bend more
+than at full curl; how much farther out, towards the palm's front and bent the thumb is; by how much
+each of the four fingers leans to the thumb's side."""
+N_SHAPE = 10
+SHAPE = slice(12, 12 + N_SHAPE)
+N_POSE = SHAPE.stop
+"""A pose: centre of the hand x, y, z (mm); turns about z, x, y (rad); five curls; spread (rad);
+shape."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,14 +59,14 @@ class Movement:
     ----------
     start_s, end_s : float
         When it moves; before and after it the hand holds.
-    target : float64 array, shape (12,)
+    target : float64 array, shape (n_pose,)
         Pose at its end.
     lift_mm : float
         How much farther from the sensor its middle is than the straight path.
     circle_mm, circle_start_rad : float
         Radius of one whole turn laid over the path, > 0 clockwise as the participant sees it,
         and where on the circle it begins.
-    swing : float64 array, shape (12,), optional
+    swing : float64 array, shape (n_pose,), optional
         Amplitude of an oscillation laid over the path.
     swings : float
         Whole oscillations.
@@ -113,7 +125,7 @@ class Timeline:
 
     Parameters
     ----------
-    start : float64 array, shape (12,)
+    start : float64 array, shape (n_pose,)
         Pose before the first movement.
     movements : sequence of Movement
         In order of time, not overlapping.
@@ -165,7 +177,7 @@ class Timeline:
         self._drift_phase = np.hstack([self._drift_phase, phases])
 
     def poses(self, times_s: Doubles) -> Doubles:
-        """Return the pose at each time, shape (n_times, 12)."""
+        """Return the pose at each time, shape (n_times, n_pose)."""
         index = np.searchsorted(self._starts, times_s, side="right") - 1
         poses = self._poses[index + 1].copy()
         for k in np.unique(index[index >= 0]):
@@ -208,7 +220,7 @@ class Gait:
         When it is there; it swells and dies away within 0.8 s.
     stride_hz : float
         Strides a second: half the steps.
-    amplitudes, phases_rad : float64 array, shape (n_harmonics, 12)
+    amplitudes, phases_rad : float64 array, shape (n_harmonics, n_pose)
         Of the oscillation of each value of the pose.
     """
 
@@ -219,7 +231,7 @@ class Gait:
     phases_rad: Doubles
 
     def poses(self, times_s: Doubles) -> Doubles:
-        """Return what is added at each time, shape (n_times, 12)."""
+        """Return what is added at each time, shape (n_times, n_pose)."""
         swell = minimum_jerk((times_s - self.begin_s) / 0.8)
         swell = swell * minimum_jerk((self.end_s - times_s) / 0.8)
         harmonics = np.arange(1, len(self.amplitudes) + 1)
@@ -233,7 +245,7 @@ class Track:
 
     Parameters
     ----------
-    start : float64 array, shape (12,)
+    start : float64 array, shape (n_pose,)
         Pose before the first movement.
 
     Attributes

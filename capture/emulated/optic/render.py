@@ -2,7 +2,8 @@
 
 Surfaces are clouds of points with normals and areas. Each point that faces the sensor and is not
 hidden adds its flux, radiance times its solid angle, to the four cells of the angular grid around
-its direction. No light is lost between cells, however few points there are.
+its direction. No light is lost between cells, however few points there are, and none is made where
+surfaces overlap.
 """
 
 from __future__ import annotations
@@ -55,7 +56,8 @@ def _facing(
     areas = placed.areas[point] if placed.areas.ndim == 1 else placed.areas.ravel()[flat]
     if fill:
         share = np.sqrt(areas / squared) * np.float32(1.0 / grid.cell)
-        whole, x, y, z, areas = _split(x, y, z, nx, ny, nz, areas, share)
+        points, normals = np.stack([x, y, z]), np.stack([nx, ny, nz])
+        whole, (x, y, z), areas = _split(points, normals, areas, share)
         frame, point, nx, ny, nz = (a[whole] for a in (frame, point, nx, ny, nz))
         squared = x * x + y * y + z * z
         towards = np.maximum(-(x * nx + y * ny + z * nz), np.float32(0.0))
@@ -97,29 +99,33 @@ _MOST_PARTS = 8  # a side
 
 
 def _split(
-    x: Floats,
-    y: Floats,
-    z: Floats,
-    nx: Floats,
-    ny: Floats,
-    nz: Floats,
-    areas: Floats,
-    share: Floats,
-) -> tuple[npt.NDArray[np.intp], Floats, Floats, Floats, Floats]:
+    points: Floats, normals: Floats, areas: Floats, share: Floats
+) -> tuple[npt.NDArray[np.intp], Floats, Floats]:
     """Split the squares that points stand for until each part is about a cell of the grid wide.
 
-    `share` is the width of each square in cells. Returns the index of the point that each part
-    comes from, the parts' places, and their areas.
+    Parameters
+    ----------
+    points, normals : float32 (3, n)
+        Places, and directions away from the surface.
+    areas, share : float32 (n,)
+        Area of each square, and its width in cells.
+
+    Returns
+    -------
+    whole : intp (n_parts,)
+        Index of the point that each part comes from.
+    places : float32 (3, n_parts)
+    areas : float32 (n_parts,)
     """
     parts = np.clip(np.ceil(share - np.float32(0.3)), 1, _MOST_PARTS).astype(np.intp)
     pieces = [np.flatnonzero(parts == 1)]
-    places = [np.stack([x, y, z])[:, pieces[0]]]
+    places = [points[:, pieces[0]]]
     shares = [areas[pieces[0]]]
     for n in range(2, _MOST_PARTS + 1):
         chosen = np.flatnonzero(parts == n)
         if not chosen.size:
             continue
-        normal = np.stack([nx, ny, nz])[:, chosen]
+        normal = normals[:, chosen]
         # Two directions in the surface: one level in the sensor's frame, one across it.
         level = np.stack([-normal[1], normal[0], np.zeros_like(normal[0])])
         length = np.sqrt((level**2).sum(axis=0))
@@ -129,12 +135,11 @@ def _split(
         a, b = (axis.ravel() for axis in np.meshgrid(step, step))
         size = np.sqrt(areas[chosen])
         offset = level[:, :, None] * a + across[:, :, None] * b
-        place = np.stack([x, y, z])[:, chosen, None] + offset * size[:, None]
+        place = points[:, chosen, None] + offset * size[:, None]
         pieces.append(np.repeat(chosen, n * n))
         places.append(place.reshape(3, -1).astype(np.float32))
         shares.append(np.repeat(areas[chosen] / np.float32(n * n), n * n))
-    x, y, z = np.concatenate(places, axis=1)
-    return np.concatenate(pieces), x, y, z, np.concatenate(shares)
+    return np.concatenate(pieces), np.concatenate(places, axis=1), np.concatenate(shares)
 
 
 def _along(up: Floats, frame: npt.NDArray[np.intp], x: Floats, y: Floats, z: Floats) -> Floats:
@@ -224,4 +229,6 @@ def render(
     square = sums.reshape(3, n_frames, side, side)[:, :, 2:-2, 2:-2]
     cover, from_led, from_ambient = square[:, :, grid.inside].astype(np.float32)
     behind = np.maximum(np.float32(1.0) - cover, np.float32(0.0))
-    return from_led, from_ambient + behind * light.background
+    # Where one surface runs into another, as at a knuckle, both are there: a cell is full once.
+    whole = np.float32(1.0) / np.maximum(cover, np.float32(1.0))
+    return from_led * whole, from_ambient * whole + behind * light.background

@@ -34,7 +34,7 @@ def running_fork(settings: DeviceSettings) -> Iterator[str]:
             yield url
         return
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["capture.emulated.port.ready"])
+    context.set_forkserver_preload(["capture.emulated.port.preloaded"])
     receive, send = context.Pipe(duplex=False)
     process = context.Process(target=_run, args=(settings, send), daemon=True)
     process.start()

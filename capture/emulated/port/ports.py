@@ -10,19 +10,19 @@ from typing import Protocol
 
 from runtime.errors import PortError, UsageError
 
-__all__ = ["LoopbackSocket", "Port", "PseudoTerminal", "open_port"]
+__all__ = ["Port", "open_port"]
 
 _READ_BYTES = 65_536
 
 
 class Port(Protocol):
-    """A byte stream that never blocks for longer than asked."""
+    """A byte stream that never blocks for longer than requested."""
 
     url: str
     """What a host opens."""
 
     def wait(self, timeout_s: float | None, to_write: bool) -> None:
-        """Sleep until there is something to read, room to write if asked, or the time is up."""
+        """Sleep until there is something to read, room to write if required, or the time is up."""
 
     def read(self) -> bytes:
         """Return what has come; empty when nothing has."""

@@ -84,11 +84,16 @@ class TableWorld:
             [side * rng.uniform(40.0, 180.0), rng.uniform(-330.0, -250.0), rng.uniform(60.0, 150.0)]
         )
         self._hand = HandActor(
-            build_hand(person.hand_length_mm, person.hand_breadth_mm, person.handedness),
+            build_hand(
+                person.hand_length_mm,
+                person.hand_breadth_mm,
+                person.handedness,
+                proportions=person.proportions,
+            ),
             elbow,
             person.skin_reflectance,
             person.sleeve_reflectance,
-            person.sleeve_mm,
+            person.proportions.sleeve_mm,
         )
         self._body = _draw_body(person, rng)
         self.rest = rest_pose(person, rng, SUBTLE_MM if is_subtle(cues) else None)

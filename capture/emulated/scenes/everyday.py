@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from capture.cues.script import Cue
-from capture.emulated.body.hand import rotation
+from capture.emulated.body.joints import rotation
 from capture.emulated.body.motion import Performer, rest_pose
 from capture.emulated.body.people import Person
 from capture.emulated.body.scene import HandActor, Placed, View

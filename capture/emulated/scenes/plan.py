@@ -26,7 +26,7 @@ from capture.emulated.optic.optics import AngularGrid
 from capture.emulated.scenes import things
 from capture.emulated.scenes.surround import LampRow, Lights, Source
 
-__all__ = ["Plan", "Player", "pose"]
+__all__ = ["Plan", "pose"]
 
 Doubles = npt.NDArray[np.float64]
 
@@ -156,9 +156,15 @@ class Plan:
         elbow = np.array([side * self.u(60.0, 200.0), self.u(-330.0, -250.0), self.u(40.0, 130.0)])
 
         def arm(of: Person, handedness: str, elbow_mm: Doubles) -> HandActor:
-            surface = build_hand(of.hand_length_mm, of.hand_breadth_mm, handedness)
+            surface = build_hand(
+                of.hand_length_mm, of.hand_breadth_mm, handedness, proportions=of.proportions
+            )
             return HandActor(
-                surface, elbow_mm, of.skin_reflectance, of.sleeve_reflectance, of.sleeve_mm
+                surface,
+                elbow_mm,
+                of.skin_reflectance,
+                of.sleeve_reflectance,
+                of.proportions.sleeve_mm,
             )
 
         def add(name: str, body: HandActor | things.Thing, at: Doubles, unrest: float) -> None:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from capture.emulated.body.hand import Segment, rotation
+from capture.emulated.body.hand import Segment
+from capture.emulated.body.joints import rotation
 from capture.emulated.body.scene import Placed, View, ellipsoid, in_sight
 from capture.emulated.body.timeline import PITCH, ROLL, YAW
 from capture.emulated.optic.optics import AngularGrid

@@ -6,9 +6,9 @@ import json
 import math
 from pathlib import Path
 from textwrap import shorten
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from runtime.budget.inputs.uncertainty import Interval
 from runtime.errors import FormatError
@@ -40,6 +40,32 @@ class Scores(_Open):
     macro_f1: Figure | None = None
 
 
+class ErrorFigure(_Open):
+    """How far off a quantity is, in its unit, with its interval over participants."""
+
+    value: float = Field(ge=0)
+    low: float | None = Field(default=None, ge=0)
+    high: float | None = Field(default=None, ge=0)
+    n_participants: int | None = None
+
+
+class ErrorFigures(_Open):
+    """Root mean square error of one variant."""
+
+    rmse: ErrorFigure
+
+
+class QuantityEvaluation(_Open):
+    """What a model that ends in a quantity was found to reach."""
+
+    name: str
+    unit: str
+    half_width: float = Field(ge=0)
+    float_model: ErrorFigures | None = Field(default=None, alias="float")
+    fixed: ErrorFigures
+    four_quadrant: ErrorFigures | None = None
+
+
 class Rate(_Open):
     """A rate with its interval."""
 
@@ -49,7 +75,7 @@ class Rate(_Open):
 
 
 class WakeUp(_Open):
-    """The watching stage run over recordings: `runtime.budget.price.wakeup`."""
+    """The watching stage run over recordings: `runtime.budget.price.wake_up_counts`."""
 
     miss_rate: Figure
     false_wakes_per_hour: Rate
@@ -94,11 +120,41 @@ class Evaluation(_Open):
     """The parts of ``evaluation.json`` that a budget shows; other keys are ignored."""
 
     float_model: Scores | None = Field(default=None, alias="float")
-    fixed: Scores
-    four_quadrant: Scores | None = None
+    fixed: Scores | None = None
+    quadrants_fixed: Scores | None = Field(default=None, alias="four_quadrant")
+    quadrants_float: Scores | None = Field(default=None, alias="four_quadrant_float")
+    quantity: QuantityEvaluation | None = None
     wake_up: WakeUp | None = None
     events: Events | None = None
     recorded_by: tuple[str, ...] = ()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _one_of_both(cls, data: Any) -> Any:
+        """Ask for the accuracy of answers where there is no quantity."""
+        if isinstance(data, dict) and "quantity" not in data:
+            return {"fixed": {}} | data
+        return data
+
+    @property
+    def four_quadrant(self) -> Scores | None:
+        """Of the four-quadrant baseline, float or fixed point, whichever is better."""
+        found = [s for s in (self.quadrants_fixed, self.quadrants_float) if s is not None]
+        return max(found, key=lambda scores: scores.accuracy.value, default=None)
+
+    @property
+    def kind_words(self) -> str:
+        """What the recordings are, where no sensor gave all of them; empty for a real one."""
+        if not self.emulated:
+            return ""
+        kinds = {"real shapes" in s for s in self.recorded_by if "emulated" in s}
+        if not all("emulated" in source for source in self.recorded_by) or len(kinds) > 1:
+            return "a mix of data, not all of it recorded"
+        return (
+            "real shapes, emulated optic"
+            if kinds == {True}
+            else ("an emulated sensor, with invented people")
+        )
 
     @property
     def false_events(self) -> Interval | None:
@@ -118,7 +174,7 @@ class Evaluation(_Open):
 
     @property
     def emulated(self) -> bool:
-        """Whether any recording came from an emulated sensor, with invented people before it."""
+        """Whether any recording came through an emulated optic."""
         return any("emulated" in source for source in self.recorded_by)
 
 

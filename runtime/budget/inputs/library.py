@@ -36,11 +36,9 @@ __all__ = [
     "Library",
     "Link",
     "Mcu",
-    "Part",
     "Readout",
     "Regulator",
     "Usage",
-    "Value",
     "load_parts",
 ]
 

@@ -16,7 +16,7 @@ from runtime.errors import UsageError
 __all__ = ["Interval", "Sensitivity", "draw", "interval_of", "sensitivity", "typical_values"]
 
 _MAX_DRAWS = 10_000_000
-Model = Callable[[Mapping[str, Any]], Any]
+Formula = Callable[[Mapping[str, Any]], Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +98,7 @@ def interval_of(typical: float, draws: Any) -> Interval:
 
 
 def sensitivity(
-    model: Model,
+    model: Formula,
     inputs: Mapping[str, Input],
     rng: np.random.Generator,
     names: Sequence[str] | None = None,

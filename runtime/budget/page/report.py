@@ -10,9 +10,9 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from runtime.budget.assemble import Budget
+from runtime.budget.inputs.evaluation import ErrorFigure
 from runtime.budget.inputs.values import Input
-from runtime.budget.page.marked import (
+from runtime.budget.page.marked_numbers import (
     MARKS,
     computed,
     lasting,
@@ -28,6 +28,7 @@ from runtime.budget.page.marked import (
 )
 from runtime.budget.price.light import CAUTION, CLOSEST_MM, Glance
 from runtime.budget.price.power import FORMULAS, PARTS, STATES
+from runtime.budget.result import Budget
 from runtime.errors import UsageError
 from runtime.files import write_whole
 
@@ -53,7 +54,7 @@ _COLOURS = dict(zip(STATES, ("first", "second", "third"), strict=True))
 def _accuracies(result: Budget) -> list[dict[str, Any]]:
     """Rows of the accuracy figure."""
     found = result.evaluation
-    if found is None:
+    if found is None or found.fixed is None:
         return []
     rows = [("this model, fixed point", found.fixed.accuracy, "first")]
     if found.float_model is not None:
@@ -129,15 +130,7 @@ def names_apart(results: Sequence[Budget]) -> list[str]:
 
 def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
     """Gather what one model's part of the page shows."""
-    cited = [x for x in result.inputs.values() if x.kind not in ("invented", "setting")]
-    sources = dict.fromkeys(origin_of_input(x) for x in cited)
-    symbols = sorted(result.core.by_symbol.items(), key=lambda item: (-item[1], item[0]))
-    rest = sum(n for _, n in symbols[_N_SYMBOLS:])
-    found = result.evaluation
-    events = None if found is None else found.false_events
-    assumed = "assumed, not measured yet"
-    if found is not None and found.wake_up is not None:
-        assumed = "assumed: measured too briefly, or at another setting"
+    errors = _errors(result)
     return {
         "b": result,
         "id": f"m{number}",
@@ -145,37 +138,105 @@ def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
         "power": _power_bars(result),
         "sensitivity": _sensitivity_bars(result),
         "accuracies": _accuracies(result),
-        "origin_words": {
-            name: "measured" if x.kind == "measured" else assumed
-            for name, x in result.inputs.items()
-        },
-        "states": [
-            text for state, text in _STATES.items() if any(c.state == state for c in result.checks)
-        ],
+        "errors": errors,
+        "error": dict(errors).get("this model, fixed point"),
+        "origin_words": _origin_words(result),
+        "states": _states(result),
         "broken": [c.what for c in result.checks if not c.keeps()],
         "dominant": result.dominant,
         "gestures": result.inputs["usage.gestures"].typical
         * result.inputs["usage.hand_present"].typical
         / 60.0,
-        "false_events": None
-        if events is None
-        else ranged(events, "an hour", "streams of participants never trained on", "measured"),
-        "false_events_counted": "" if found is None else found.false_events_counted,
         "firmware": {
             "on disk": "the C in the model folder",
             "on disk, changed": "the changed C in the model folder",
             "generated": "the generated C",
         }[result.profiles.firmware],
         "classes": [(name, n) for name, n in result.core.by_class.items() if n > 0],
-        "symbols": symbols[:_N_SYMBOLS] + ([("all others", rest)] if rest else []),
+        "symbols": _symbols(result),
         "groups": _groups(result),
-        "source_numbers": {source: i + 1 for i, source in enumerate(sources)},
+        "source_numbers": _source_numbers(result),
+        **_false_events(result),
+        **_light(result),
+    }
+
+
+def _origin_words(result: Budget) -> dict[str, str]:
+    """Say of every input whether it was measured, and if not, whether it could have been."""
+    found = result.evaluation
+    assumed = "assumed, not measured yet"
+    if found is not None and found.wake_up is not None:
+        assumed = "assumed: measured too briefly, or at another setting"
+    return {
+        name: "measured" if x.kind == "measured" else assumed for name, x in result.inputs.items()
+    }
+
+
+def _states(result: Budget) -> list[str]:
+    """Say in which states limits are, each once."""
+    found = {check.state for check in result.checks}
+    return [text for state, text in _STATES.items() if state in found]
+
+
+def _symbols(result: Budget) -> list[tuple[str, int]]:
+    """List the largest symbols, and what all others take together."""
+    symbols = sorted(result.core.by_symbol.items(), key=lambda item: (-item[1], item[0]))
+    rest = sum(n for _, n in symbols[_N_SYMBOLS:])
+    return symbols[:_N_SYMBOLS] + ([("all others", rest)] if rest else [])
+
+
+def _source_numbers(result: Budget) -> dict[str, int]:
+    """Number the documents that inputs come from, in the order of the inputs."""
+    cited = [x for x in result.inputs.values() if x.kind not in ("invented", "setting")]
+    return {x: i + 1 for i, x in enumerate(dict.fromkeys(origin_of_input(x) for x in cited))}
+
+
+def _false_events(result: Budget) -> dict[str, Any]:
+    """Say how many false events an hour were counted, and in what."""
+    found = result.evaluation
+    events = None if found is None else found.false_events
+    if found is None or events is None:
+        return {"false_events": None, "false_events_counted": ""}
+    origin = "streams of participants never trained on"
+    return {
+        "false_events": ranged(events, "an hour", origin, "measured"),
+        "false_events_counted": found.false_events_counted,
+    }
+
+
+def _light(result: Budget) -> dict[str, Any]:
+    """Gather what the page shows of the light that an eye meets."""
+    glances = result.light.glances
+    return {
         "glances": list(zip(*(_glances(result, time) for time in _VIEWING_S), strict=True)),
-        "longest": max(result.light.glances, key=lambda g: (g.seconds, g.blue_radiance_w_m2_sr)),
+        "longest": max(glances, key=lambda g: (g.seconds, g.blue_radiance_w_m2_sr)),
         "distances": " and ".join(
-            f"{mm:g} mm" for mm in dict.fromkeys(g.distance_mm for g in result.light.glances)
+            f"{mm:g} mm" for mm in dict.fromkeys(g.distance_mm for g in glances)
         ),
     }
+
+
+def _errors(result: Budget) -> list[tuple[str, str]]:
+    """Rows of a quantity's root mean square error, with the interval over participants."""
+    found = None if result.evaluation is None else result.evaluation.quantity
+    if found is None:
+        return []
+    variants = (
+        ("this model, floating point", found.float_model),
+        ("this model, fixed point", found.fixed),
+        ("four-quadrant baseline", found.four_quadrant),
+    )
+    return [
+        (name, _error(variant.rmse, found.unit))
+        for name, variant in variants
+        if variant is not None
+    ]
+
+
+def _error(error: ErrorFigure, unit: str) -> str:
+    """Return an error in words; a bound that one person alone leaves open is a question mark."""
+    low, high = ("?" if end is None else f"{end:.3g}" for end in (error.low, error.high))
+    return f"{error.value:.3g} {unit} ({low} to {high})"
 
 
 def _side_by_side(results: Sequence[Budget]) -> list[tuple[str, list[Any]]]:
@@ -183,6 +244,9 @@ def _side_by_side(results: Sequence[Budget]) -> list[tuple[str, list[Any]]]:
 
     def accuracy(r: Budget, quadrants: bool) -> Any:
         found = r.evaluation
+        if found is not None and found.quantity is not None:
+            each = found.quantity.four_quadrant if quadrants else found.quantity.fixed
+            return "not evaluated" if each is None else _error(each.rmse, found.quantity.unit)
         scores = None if found is None else (found.four_quadrant if quadrants else found.fixed)
         if scores is None:
             return "not evaluated"
@@ -258,7 +322,7 @@ def budget_page(results: Sequence[Budget]) -> str:
             views=[_view(r, i + 1, n) for i, (r, n) in enumerate(zip(results, names, strict=True))],
             compared=_compared(results),
             emulated=[
-                name
+                f"{name} ({r.evaluation.kind_words})"
                 for r, name in zip(results, names, strict=True)
                 if r.evaluation is not None and r.evaluation.emulated
             ],

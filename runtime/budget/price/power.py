@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 from runtime.budget.price.converter import conversion_energy_pj
 
 __all__ = [
-    "FLASH_LINE_BYTES",
     "FORMULAS",
     "PARTS",
     "STATES",

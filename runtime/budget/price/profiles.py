@@ -105,7 +105,7 @@ def _read_firmware(folder: Path) -> dict[str, str]:
 def profiles_of(
     model_dir: Path, model: Model, watching: Model, cores: Sequence[str], compiler: str = "zig"
 ) -> Profiles:
-    """Return profiles on the cores asked for, executing only what is not kept yet.
+    """Return profiles on the cores required, executing only what is not kept yet.
 
     Raises
     ------
@@ -117,14 +117,7 @@ def profiles_of(
     ``profile.json`` maps the hash of the C, which holds the model's own hash, to its profiles by
     core; the watching stage has its own. Executes 40 recorded frame pairs a core.
     """
-    given = generate(model)
-    on_disk = model_dir / _FOLDER
-    own = _read_firmware(on_disk) if on_disk.is_dir() else given
-    firmware: Firmware = "generated"
-    if on_disk.is_dir():
-        same = all(_bare(own[name]) == _bare(given[name]) for name in _SOURCES)
-        firmware = "on disk" if same else "on disk, changed"
-
+    own, firmware = _firmware_of(model_dir, model)
     path = model_dir / "profile.json"
     priced = ((model, own), (watching, generate(watching)))
     keys = [_key(sources, compiler) for _, sources in priced]
@@ -141,12 +134,27 @@ def profiles_of(
         with ThreadPoolExecutor(max_workers=2) as pool:
             for (key, core), found in zip(missing, pool.map(measure, missing), strict=True):
                 kept[key][core] = found
-        write_json(
-            path,
-            {
-                key: {core: found.to_json() for core, found in sorted(by_core.items())}
-                for key, by_core in kept.items()
-            },
-        )
+        _keep(path, kept)
     active, asleep = (kept[key] for key in keys)
     return Profiles({c: active[c] for c in cores}, {c: asleep[c] for c in cores}, firmware)
+
+
+def _firmware_of(model_dir: Path, model: Model) -> tuple[dict[str, str], Firmware]:
+    """Return the C to price, the folder's own where it has one, and which one that is."""
+    given = generate(model)
+    on_disk = model_dir / _FOLDER
+    if not on_disk.is_dir():
+        return given, "generated"
+    own = _read_firmware(on_disk)
+    same = all(_bare(own[name]) == _bare(given[name]) for name in _SOURCES)
+    return own, "on disk" if same else "on disk, changed"
+
+
+def _keep(path: Path, kept: Mapping[str, Mapping[str, CoreProfile]]) -> None:
+    write_json(
+        path,
+        {
+            key: {core: found.to_json() for core, found in sorted(by_core.items())}
+            for key, by_core in kept.items()
+        },
+    )

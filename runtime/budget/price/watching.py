@@ -16,7 +16,6 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
@@ -51,6 +50,13 @@ def _dark_noise(sensor: Sensor, n_bins: int, pixels_per_bin: int) -> float:
     return n_bins * math.sqrt(4.0 * pixels_per_bin * pixel) * math.sqrt(2.0 / math.pi)
 
 
+def _quiet(sensor: Sensor, n_rows: int) -> int:
+    """Margin of scores that the sensor's own noise does not pass on `n_rows` rows."""
+    across = math.gcd(_BINS_ACROSS, sensor.n_cols)
+    noise = _dark_noise(sensor, across, n_rows * sensor.n_cols // across)
+    return math.ceil(noise / 2.0**_SHIFT)
+
+
 def watching_model(sensor: Sensor, n_rows: int = 16) -> Model:
     """Return the model that watches the middle rows of a sensor for movement.
 
@@ -69,7 +75,6 @@ def watching_model(sensor: Sensor, n_rows: int = 16) -> Model:
     n_rows = min(n_rows, sensor.n_rows)
     first = (sensor.n_rows - n_rows) // 2
     across = math.gcd(_BINS_ACROSS, sensor.n_cols)
-    quiet = _dark_noise(sensor, across, n_rows * sensor.n_cols // across) / 2.0**_SHIFT
     compared = np.full((2, _HISTORY + 1), -1, dtype=np.int8)
     compared[0], compared[1, -1] = 0, _NOW
     stages = (
@@ -78,7 +83,7 @@ def watching_model(sensor: Sensor, n_rows: int = 16) -> Model:
         _dense(np.eye(1, across + 1, across, dtype=np.int8), 16),
         Window(1, _HISTORY + 1, 1, 0, 16),
         _dense(compared, 32),
-        Decision((True, False), math.ceil(quiet), hysteresis=0, persist=1, hold_off=0),
+        Decision((True, False), _quiet(sensor, n_rows), hysteresis=0, persist=1, hold_off=0),
     )
     return Model(
         name="watching",
@@ -101,7 +106,4 @@ def _dense(weights: NDArray[np.int8], out_bits: int) -> Dense:
 
 def watching_threshold(model: Model) -> int:
     """Return the margin of scores from which a model of `watching_model` wakes."""
-    decision = model.stages[-1]
-    if not isinstance(decision, Decision):
-        raise UsageError("watching stage", "last stage", decision.kind, Decision.kind)
-    return decision.threshold
+    return _quiet(model.sensor, len(model.entry.rows_read))

@@ -16,11 +16,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.budget.runs.run_table import Run
+from runtime.budget.runs.run_table import BatteryRun
 from runtime.budget.verdict.equivalence import ALPHA, equivalence_word, one_sided_tests
 from runtime.errors import UsageError
 
-__all__ = ["Comparison", "Difference", "Drift", "compare_runs", "holm"]
+__all__ = ["Difference", "DrainComparison", "Drift", "compare_runs", "holm"]
 
 OUTLIER_Z = 3.5
 """Modified z-score from which a run is named (Iglewicz and Hoaglin, How to Detect and Handle
@@ -52,7 +52,7 @@ class Drift:
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class DrainComparison:
     """One scenario, judged.
 
     Parameters
@@ -60,7 +60,7 @@ class Comparison:
     scenario : str
     with_it, without : str
         Conditions compared.
-    runs : tuple of Run
+    runs : tuple of BatteryRun
         Every run of both conditions; none is dropped.
     n_sessions, n_devices : int
         Sessions that have both conditions, and devices.
@@ -77,14 +77,14 @@ class Comparison:
         Standard deviation of the host's session means, and of its runs within a session.
     drift_sessions, drift_order : Drift or None
         Of the host without the feature over sessions; of all runs over their place in a session.
-    outliers : tuple of Run
+    outliers : tuple of BatteryRun
         Far from the other runs of their session and condition.
     """
 
     scenario: str
     with_it: str
     without: str
-    runs: tuple[Run, ...]
+    runs: tuple[BatteryRun, ...]
     n_sessions: int
     n_devices: int
     margin_mw: float
@@ -98,17 +98,17 @@ class Comparison:
     within_mw: float
     drift_sessions: Drift | None
     drift_order: Drift | None
-    outliers: tuple[Run, ...]
+    outliers: tuple[BatteryRun, ...]
 
 
 def compare_runs(
-    runs: Sequence[Run], with_it: str, without: str, margin_mw: float
-) -> tuple[Comparison, ...]:
+    runs: Sequence[BatteryRun], with_it: str, without: str, margin_mw: float
+) -> tuple[DrainComparison, ...]:
     """Judge each scenario of a table of runs.
 
     Parameters
     ----------
-    runs : sequence of Run
+    runs : sequence of BatteryRun
     with_it, without : str
         Conditions to compare; others are left out.
     margin_mw : float
@@ -146,14 +146,16 @@ def holm(p_values: Sequence[float]) -> list[float]:
     return out
 
 
-def _corrected(found: Sequence[Comparison]) -> tuple[Comparison, ...]:
+def _corrected(found: Sequence[DrainComparison]) -> tuple[DrainComparison, ...]:
     from dataclasses import replace
 
     corrected = holm([max(each.p_below, each.p_above) for each in found])
     return tuple(replace(each, p_holm=p) for each, p in zip(found, corrected, strict=True))
 
 
-def _compare(runs: tuple[Run, ...], with_it: str, without: str, margin_mw: float) -> Comparison:
+def _compare(
+    runs: tuple[BatteryRun, ...], with_it: str, without: str, margin_mw: float
+) -> DrainComparison:
     cells: dict[tuple[str, str], dict[str, list[float]]] = {}
     for run in runs:
         place = cells.setdefault((run.device, run.session), {with_it: [], without: []})
@@ -172,7 +174,7 @@ def _compare(runs: tuple[Run, ...], with_it: str, without: str, margin_mw: float
     mixed = _mixed(cells, with_it, without, len(both) - 1) or paired
     p_below, p_above = one_sided_tests(mixed.mean, mixed.standard_error, mixed.freedom, margin_mw)
     between, within = _spreads([np.array(c[without]) for c in cells.values() if c[without]])
-    return Comparison(
+    return DrainComparison(
         scenario=scenario, with_it=with_it, without=without, runs=runs, n_sessions=len(both),
         n_devices=len({device for device, _ in cells}), margin_mw=margin_mw,
         mixed=mixed, paired=paired, word=equivalence_word(mixed.low, mixed.high, margin_mw),
@@ -258,7 +260,7 @@ def _drift(x: NDArray[np.float64], y: NDArray[np.float64]) -> Drift | None:
     return Drift(float(fit.slope), float(fit.slope) - half, float(fit.slope) + half, len(x))
 
 
-def _drift_sessions(runs: Sequence[Run], without: str) -> Drift | None:
+def _drift_sessions(runs: Sequence[BatteryRun], without: str) -> Drift | None:
     """Return the trend of the host alone from session to session, each device from its own mean."""
     xs, ys = [], []
     for device in sorted({run.device for run in runs}):
@@ -279,7 +281,7 @@ def _drift_sessions(runs: Sequence[Run], without: str) -> Drift | None:
     return _drift(np.array(xs), np.array(ys))
 
 
-def _drift_order(runs: Sequence[Run]) -> Drift | None:
+def _drift_order(runs: Sequence[BatteryRun]) -> Drift | None:
     """Return the trend of all runs over their place within their session and condition."""
     placed = [run for run in runs if run.order is not None]
     if len(placed) != len(runs):
@@ -293,7 +295,7 @@ def _drift_order(runs: Sequence[Run]) -> Drift | None:
     return _drift(x, y)
 
 
-def _cells(runs: Sequence[Run]) -> list[list[int]]:
+def _cells(runs: Sequence[BatteryRun]) -> list[list[int]]:
     """Return the places of the runs of each device, session and condition."""
     groups: dict[tuple[str, str, str], list[int]] = {}
     for index, run in enumerate(runs):
@@ -301,7 +303,7 @@ def _cells(runs: Sequence[Run]) -> list[list[int]]:
     return list(groups.values())
 
 
-def _outliers(runs: Sequence[Run]) -> tuple[Run, ...]:
+def _outliers(runs: Sequence[BatteryRun]) -> tuple[BatteryRun, ...]:
     """Name runs far from the median of their session and condition, by the spread of all such."""
     off, judged = np.zeros(len(runs)), np.zeros(len(runs), dtype=bool)
     for at in _cells(runs):

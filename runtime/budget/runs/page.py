@@ -9,8 +9,8 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from runtime.budget.runs.comparison import Comparison, Difference, Drift
-from runtime.budget.runs.run_table import Run
+from runtime.budget.runs.comparison import Difference, DrainComparison, Drift
+from runtime.budget.runs.run_table import BatteryRun
 from runtime.budget.verdict.margin import Margin
 
 __all__ = ["comparison_json", "comparison_page", "comparison_sentence"]
@@ -18,7 +18,7 @@ __all__ = ["comparison_json", "comparison_page", "comparison_sentence"]
 _WIDTH, _ROW, _LEFT, _RIGHT = 640.0, 30.0, 74.0, 12.0
 
 
-def comparison_sentence(found: Comparison) -> str:
+def comparison_sentence(found: DrainComparison) -> str:
     """Return the verdict on one scenario in a plain sentence, with its numbers."""
     d, margin = found.mixed, found.margin_mw
     head = f"{found.scenario}: {found.with_it} adds {d.mean:.3g} mW [{d.low:.3g}, {d.high:.3g}]"
@@ -30,7 +30,7 @@ def comparison_sentence(found: Comparison) -> str:
     return f"{head}, {found.word}: {tail} ({found.n_sessions} sessions)."
 
 
-def comparison_json(found: Comparison) -> dict[str, Any]:
+def comparison_json(found: DrainComparison) -> dict[str, Any]:
     """Return one scenario's figures as plain JSON values, every run with them."""
 
     def figures(part: Difference | Drift | None) -> dict[str, float] | None:
@@ -59,12 +59,12 @@ def comparison_json(found: Comparison) -> dict[str, Any]:
     }
 
 
-def comparison_page(found: Sequence[Comparison], margin: Margin, table: str) -> str:
+def comparison_page(found: Sequence[DrainComparison], margin: Margin, table: str) -> str:
     """Return the page as HTML text, self-contained, the same bytes each time.
 
     Parameters
     ----------
-    found : sequence of Comparison
+    found : sequence of DrainComparison
     margin : Margin
         As it was declared.
     table : str
@@ -90,7 +90,7 @@ def _p_text(p: float, equals: str = "= ") -> str:
     return "< 0.0001" if p < 0.0001 else f"{equals}{p:.4f}"
 
 
-def _drawing(found: Comparison) -> dict[str, Any]:
+def _drawing(found: DrainComparison) -> dict[str, Any]:
     """Return every run as a dot on one axis of mW, a row for each session of a device."""
     powers = [run.mean_mw for run in found.runs]
     low, high = min(powers), max(powers)
@@ -101,7 +101,7 @@ def _drawing(found: Comparison) -> dict[str, Any]:
         return round(_LEFT + (mw - low) / (high - low) * (_WIDTH - _LEFT - _RIGHT), 1)
 
     several = found.n_devices > 1
-    rows: dict[str, list[Run]] = {}
+    rows: dict[str, list[BatteryRun]] = {}
     for run in found.runs:
         name = f"{run.device} {run.session}" if several else run.session
         rows.setdefault(name, []).append(run)

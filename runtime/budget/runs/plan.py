@@ -19,14 +19,14 @@ import numpy as np
 from runtime.budget.verdict.equivalence import POWER, tost_power, units_needed
 from runtime.errors import UsageError
 
-__all__ = ["WITH", "WITHOUT", "Plan", "plan_runs", "plan_sheet"]
+__all__ = ["DrainPlan", "plan_runs", "plan_sheet"]
 
 WITH, WITHOUT = "with", "without"
 _MOST_RUNS = 100
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class DrainPlan:
     """How many sessions a verdict takes.
 
     Parameters
@@ -61,7 +61,7 @@ def plan_runs(
     expected_mw: float,
     spreads_mw: tuple[float, float],
     runs_each: int,
-) -> Plan:
+) -> DrainPlan:
     """Return how many sessions show an expected draw to be below the margin.
 
     Parameters
@@ -102,15 +102,17 @@ def plan_runs(
     n = units_needed(expected_mw, margin_mw, spread, paired=True, power=POWER)
     n += n % 2
     power = tost_power(expected_mw, margin_mw, spread / math.sqrt(n), n - 1)
-    return Plan(tuple(hosts), tuple(scenarios), margin_mw, expected_mw, spread, runs_each, n, power)
+    return DrainPlan(
+        tuple(hosts), tuple(scenarios), margin_mw, expected_mw, spread, runs_each, n, power
+    )
 
 
-def plan_sheet(plan: Plan, seed: int) -> str:
+def plan_sheet(plan: DrainPlan, seed: int) -> str:
     """Return the sheet as CSV: a row for each run, its duration and energy to be filled in.
 
     Parameters
     ----------
-    plan : Plan
+    plan : DrainPlan
     seed : int
         Of the order in which scenarios and mirrored orders are drawn; the same sheet each time.
     """

@@ -25,7 +25,7 @@ import numpy as np
 from runtime.errors import FormatError
 from runtime.files import read_limited
 
-__all__ = ["Run", "read_runs", "read_supply_log"]
+__all__ = ["BatteryRun", "read_runs"]
 
 _MAX_BYTES = 16 * 1024 * 1024
 _MAX_LOG_BYTES = 256 * 1024 * 1024
@@ -41,7 +41,7 @@ _MOST_W = 1_000.0
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class BatteryRun:
     """One run of a host.
 
     Parameters
@@ -64,7 +64,7 @@ class Run:
     row: int
 
 
-def read_runs(path: Path) -> tuple[Run, ...]:
+def read_runs(path: Path) -> tuple[BatteryRun, ...]:
     """Read a table of runs.
 
     Raises
@@ -157,7 +157,7 @@ def _check_header(path: Path, header: Sequence[str]) -> None:
                 )
 
 
-def _run(path: Path, number: int, values: Mapping[str, str]) -> Run:
+def _run(path: Path, number: int, values: Mapping[str, str]) -> BatteryRun:
     where = f"{path}, line {number}"
     for key in ("session", "condition"):
         if not values[key]:
@@ -182,7 +182,7 @@ def _run(path: Path, number: int, values: Mapping[str, str]) -> Run:
     order = values.get("order", "")
     if order and not (order.isascii() and order.isdigit() and int(order) >= 1):
         raise FormatError(where, "order", order, "a whole number from 1")
-    return Run(
+    return BatteryRun(
         values.get("device") or "device", values.get("scenario") or "use",
         values["session"], values["condition"], int(order) if order else None,
         duration_s, 1000.0 * energy_j / duration_s, number,

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from runtime.errors import FormatError
 from runtime.files import write_whole
-from runtime.firmware.emit.selftest import README, SELFTEST_C, vectors_h
+from runtime.firmware.emit.selftest import README, selftest_c, vectors_h
 from runtime.firmware.emit.text import HEADER_H, HELPERS, MODEL_C, STEP_C
 from runtime.firmware.measure.footprint import Footprint, measure_footprint
 from runtime.model import Model, model_hash
@@ -41,7 +41,7 @@ class _Part:
     y: Edge
     c: CStage
     room: str
-    """The union that the output shares, ``even.`` or ``odd.``; empty for scores and decision."""
+    """The union that the output shares, ``even.`` or ``odd.``; empty for the last two."""
 
     @property
     def place(self) -> str:
@@ -55,14 +55,14 @@ def generate(model: Model, footprint: Footprint | None = None) -> dict[str, str]
     Parameters
     ----------
     model : Model
-        Its last stage gives the decision, the stage before it the scores.
+        Its closing stage says what the header speaks of.
     footprint : Footprint, optional
         Measured bytes, stated in the header.
 
     Raises
     ------
     FormatError
-        The model has nothing between reading and deciding.
+        The model has nothing between its entry and its closing stage.
     OverflowRisk
         Some stage cannot be proved to fit its accumulators.
     """
@@ -73,7 +73,7 @@ def generate(model: Model, footprint: Footprint | None = None) -> dict[str, str]
         "pw_model.c": fill(MODEL_C, **values),
         "pw_weights.h": _weights_h(parts, values),
         "pw_vectors.h": vectors_h(model),
-        "selftest.c": SELFTEST_C,
+        "selftest.c": selftest_c(model),
         "README.md": fill(README, **values),
     }
 
@@ -111,7 +111,7 @@ def _parts(model: Model) -> list[_Part]:
     parts = []
     for index, (stage, y) in enumerate(zip(model.stages, model.edges(), strict=True)):
         room = ("even.", "odd.")[index % 2]
-        if index >= last - 1:  # scores and decision are the interface: int32_t, and they stay
+        if index >= last - 1:  # evidence and outputs are the interface: int32_t, and they stay
             y, room = Edge("int32_t", y.length, y.lo, y.hi), ""
         label = f"s{index}"
         parts.append(_Part(label, stage.kind, x, y, stage.c(label, x, y), room))
@@ -121,15 +121,16 @@ def _parts(model: Model) -> list[_Part]:
 
 def _values(model: Model, parts: list[_Part], footprint: Footprint | None) -> dict[str, object]:
     """Return what the templates' places stand for."""
-    sensor = model.sensor
+    sensor, words = model.sensor, model.closing.c_words(model.classes)
     members = [(p.label, m) for p in parts for m in p.c.state]
     functions = "\n".join(f"/* Stage {p.label}: {p.kind}. */\n{p.c.functions}" for p in parts)
     step: dict[str, object] = {
         "ENTRY": parts[0].label,
         "Y": parts[0].place,
         "CALLS": _calls(parts),
-        "SCORES": parts[-2].place,
-        "DECISION": parts[-1].place,
+        "ACCESSORS": words.accessors,
+        "EVIDENCE": parts[-2].place,
+        "OUTPUTS": parts[-1].place,
     }
     listed = [f"X({m.ctype}, {label}_{m.key}, {m.length})" for label, m in members]
     return {
@@ -141,16 +142,17 @@ def _values(model: Model, parts: list[_Part], footprint: Footprint | None) -> di
         "BIT_DEPTH": sensor.bit_depth,
         "MAX_COUNTS": sensor.max_counts,
         "RATE": f"{sensor.frame_rate_hz:g}",
-        "N_SCORES": parts[-2].y.length,
         "N_STAGES": len(parts),
         "STAGES": _wrapped(f"Stages: {', '.join(f'{p.label} {p.kind}' for p in parts)}."),
         "FIRST_ROW": model.entry.rows_read.start,
         "LAST_ROW": model.entry.rows_read.stop - 1,
-        "CLASSES": "\n".join(
-            f"#define PW_CLASS_{_constant(name)} {index}"
-            for index, name in enumerate(model.classes)
-        ),
-        "CLASS_NAMES": _wrapped(f"Classes: {', '.join(model.classes)}."),
+        "ABOUT": words.about,
+        "NAMES": f"{_wrapped(words.names)}\n" if words.names else "",
+        "CONSTANTS": words.constants,
+        "DECLARATIONS": words.declarations,
+        "EVENT": words.event,
+        "ITEM": words.item,
+        "USAGE": words.usage,
         "SIZES": _sizes_text(footprint),
         "MEMBERS": "".join(
             f"    {m.ctype} {label}_{m.key}[{m.length}]; /* {m.comment} */\n"
@@ -184,7 +186,7 @@ def _scratch(parts: list[_Part]) -> str:
     """Return the members that live within one frame.
 
     A stage's output is dead once the next stage has run, so that every other one shares a place;
-    scores and decision stay readable until the next frame.
+    evidence and outputs stay readable until the next frame.
     """
     lines = []
     for room in ("even", "odd"):
@@ -235,11 +237,6 @@ def _weights_h(parts: list[_Part], values: dict[str, object]) -> str:
     )
     tables = "\n".join(p.c.tables for p in parts if p.c.tables)
     return f"{head}{tables}\n#endif\n"
-
-
-def _constant(label: str) -> str:
-    """Return a class label as the tail of a C constant."""
-    return "".join(c if c.isascii() and c.isalnum() else "_" for c in label).upper()
 
 
 def _plain(text: str) -> str:

@@ -1,7 +1,7 @@
 """The test that a board can run by itself, and the README beside it.
 
 The frames come from a small generator of pseudo-random numbers that the C and this file both
-hold, so that a vector is its expected scores alone and the test needs room for two rows.
+hold, so that a vector is its expected numbers alone and the test needs room for two rows.
 """
 
 from __future__ import annotations
@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.stages.contract.c_text import table
+from runtime.stages.contract.c_text import fill, table
 
 if TYPE_CHECKING:
     from runtime.model import Model
 
-__all__ = ["README", "SELFTEST_C", "selftest_frames", "vectors_h"]
+__all__ = ["README", "selftest_c", "selftest_frames", "vectors_h"]
 
 _N_FRAMES = 12
 _MULTIPLIER, _INCREMENT, _SEED = 1664525, 1013904223, 1
@@ -48,24 +48,57 @@ def selftest_frames(
 
 
 def vectors_h(model: Model) -> str:
-    """Return the header with the decisions and scores that the integer reference gives."""
+    """Return the header with what the integer reference gives and rests on."""
     sensor = model.sensor
     lit, dark = selftest_frames(sensor.n_rows, sensor.n_cols, sensor.max_counts)
     run = model.run(lit, dark)
-    n_scores = run.scores.shape[1]
+    words = model.closing.c_words(model.classes)
+    n_evidence, n_outputs = run.evidence.shape[1], run.outputs.shape[1]
+    outputs = ""
+    if n_outputs > 1:
+        comment = f"({_N_FRAMES}, {n_outputs})"
+        outputs = "\n" + table("pw_vectors_outputs", run.outputs, "int32_t", comment)
     return (
         "/* What the integer reference gives for the self-test's frames. */\n"
         "#ifndef PW_VECTORS_H\n#define PW_VECTORS_H\n\n#include <stdint.h>\n\n"
         f"#define PW_VECTORS_N_FRAMES {_N_FRAMES}\n\n"
-        + table("pw_vectors_decisions", run.decisions, "int32_t", f"({_N_FRAMES},)")
+        + table(f"pw_vectors_{words.event}s", run.events, "int32_t", f"({_N_FRAMES},)")
         + "\n"
-        + table("pw_vectors_scores", run.scores, "int32_t", f"({_N_FRAMES}, {n_scores})")
+        + table(
+            f"pw_vectors_{words.evidence}",
+            run.evidence,
+            "int32_t",
+            f"({_N_FRAMES}, {n_evidence})",
+        )
+        + outputs
         + "\n#endif\n"
     )
 
 
-SELFTEST_C = """\
-/* Feeds known frames, row by row, and compares every decision and score with the reference.
+def selftest_c(model: Model) -> str:
+    """Return the self-test, in the words of the model's closing stage."""
+    words = model.closing.c_words(model.classes)
+    return fill(
+        _SELFTEST_C,
+        EVENT=words.event,
+        ITEM=words.item,
+        EVIDENCE=words.evidence,
+        N_EVIDENCE=words.evidence.upper(),
+        AT="(frame * PW_N_@N_EVIDENCE@)",
+        OTHERS=_OTHER_OUTPUTS if model.closing.n_out > 1 else "",
+    )
+
+
+_OTHER_OUTPUTS = """\
+        for (uint32_t i = 1u; i < PW_N_OUTPUTS; i++) {
+            if (pw_outputs(&state)[i] != pw_vectors_outputs[(frame * PW_N_OUTPUTS) + i]) {
+                return (int)frame + 1;
+            }
+        }
+"""
+
+_SELFTEST_C = """\
+/* Feeds known frames, row by row, and compares every @EVENT@ and @ITEM@ with the reference.
  * Call pw_selftest() on the board; build with -DPW_SELFTEST_MAIN for a program of its own. */
 #include "pw_model.h"
 #include "pw_vectors.h"
@@ -104,15 +137,15 @@ int pw_selftest(void)
             fill_row(dark, frame, 1u, &random);
             pw_feed_row(&state, row, lit, dark);
         }
-        if (pw_finish(&state) != pw_vectors_decisions[frame]) {
+        if (pw_finish(&state) != pw_vectors_@EVENT@s[frame]) {
             return (int)frame + 1;
         }
-        for (uint32_t i = 0u; i < PW_N_SCORES; i++) {
-            if (pw_scores(&state)[i] != pw_vectors_scores[(frame * PW_N_SCORES) + i]) {
+        for (uint32_t i = 0u; i < PW_N_@N_EVIDENCE@; i++) {
+            if (pw_@EVIDENCE@(&state)[i] != pw_vectors_@EVIDENCE@[@AT@ + i]) {
                 return (int)frame + 1;
             }
         }
-    }
+@OTHERS@    }
     return 0;
 }
 
@@ -136,8 +169,7 @@ whose comments are the interface.
     pw_init(&state);
     for (;;) {
         /* read a lit and a dark exposure of @N_ROWS@ x @N_COLS@ counts */
-        int32_t decision = pw_step(&state, lit, dark);
-        if (decision != PW_NONE) { /* one of the PW_CLASS_ constants */ }
+@USAGE@
     }
 
 Without memory for whole exposures, feed rows as they are read: `pw_feed_row` for each row, then
@@ -145,7 +177,7 @@ Without memory for whole exposures, feed rows as they are read: `pw_feed_row` fo
 
 ## Self-test
 
-`selftest.c` compares every score with `pw_vectors.h`. On a board, call `pw_selftest()`; it
+`selftest.c` compares every @ITEM@ with `pw_vectors.h`. On a board, call `pw_selftest()`; it
 returns 0 when all is equal. On a desk:
 
     cc -std=c99 -O2 -DPW_SELFTEST_MAIN pw_model.c selftest.c -o selftest && ./selftest && echo equal

@@ -10,10 +10,8 @@ HEADER_H = """\
  * Input: a lit and a dark exposure of @N_ROWS@ x @N_COLS@ pixels, counts of @BIT_DEPTH@ bits
  * (0 to @MAX_COUNTS@) in uint16_t, row by row, @RATE@ frame pairs a second. Only rows
  * @FIRST_ROW@ to @LAST_ROW@ are read. Exposures that start on a 4-byte boundary are read fastest.
- * Output: a decision, one of the PW_CLASS_ constants on the frame of an event, else PW_NONE;
- * and a score for each class, in fixed point.
-@CLASS_NAMES@
-@STAGES@
+@ABOUT@
+@NAMES@@STAGES@
 @SIZES@
  * Model @MODEL_ID@.
  *
@@ -31,9 +29,7 @@ HEADER_H = """\
 #define PW_N_ROWS @N_ROWS@
 #define PW_N_COLS @N_COLS@
 #define PW_MAX_COUNTS @MAX_COUNTS@
-#define PW_N_SCORES @N_SCORES@
-#define PW_NONE (-1)
-@CLASSES@
+@CONSTANTS@
 
 /* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
  * to work in, where outputs that are never alive together share a place. */
@@ -46,16 +42,15 @@ typedef struct {
 /* Forget everything: the state before the first frame. */
 void pw_init(pw_state *s);
 
-/* Take one frame pair; returns the decision. */
+/* Take one frame pair; returns the @EVENT@. */
 int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark);
 
 /* The same without a whole frame in memory: feed each row of both exposures, in rising order from
- * row 0 (rows outside the range read may be left out), then finish; returns the decision. */
+ * row 0 (rows outside the range read may be left out), then finish; returns the @EVENT@. */
 void pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark);
 int32_t pw_finish(pw_state *s);
 
-/* PW_N_SCORES scores of the last frame, valid until the next. */
-const int32_t *pw_scores(const pw_state *s);
+@DECLARATIONS@
 
 /* Version of the generator, and identity of the model (a hash of everything that decides). */
 const char *pw_version(void);
@@ -113,7 +108,7 @@ const char *pw_model_id(void)
 STEP_C = """\
 static int32_t finish(pw_state *s)
 {
-@CALLS@    return @DECISION@[0];
+@CALLS@    return @OUTPUTS@[0];
 }
 
 int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark)
@@ -132,11 +127,7 @@ int32_t pw_finish(pw_state *s)
     return finish(s);
 }
 
-const int32_t *pw_scores(const pw_state *s)
-{
-    return @SCORES@;
-}
-"""
+@ACCESSORS@"""
 
 HELPERS = {
     "pw_pair": """\

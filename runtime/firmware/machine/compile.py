@@ -19,21 +19,13 @@ from runtime.errors import FormatError, ToolError
 from runtime.firmware.machine.cores import CORES, find_core
 from runtime.firmware.machine.harness import HARNESS_C, LINKER_SCRIPT, MEMORY_C
 
-__all__ = [
-    "HOST",
-    "WARNINGS",
-    "CompiledFirmware",
-    "compile_for",
-    "compiler_version",
-    "cores_of",
-    "zig_program",
-]
+__all__ = ["HOST", "WARNINGS", "CompiledFirmware", "compile_for", "compiler_version", "cores_of"]
 
 HOST = "host"
-"""Name of the machine that this program runs on, wherever a core's name is asked for."""
+"""Name of the machine that this program runs on, wherever a core's name is required."""
 
 WARNINGS = ("-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion")
-"""Asked of every compiler; the generated C gives none, and tests make them errors."""
+"""Required of every compiler; the generated C gives none, and tests make them errors."""
 
 _SOURCES = ("pw_model.c", "pw_model.h")
 _TIMEOUT_S = 300

@@ -10,7 +10,7 @@ from typing import Any
 from runtime.errors import ToolError
 from runtime.firmware.machine.compile import CompiledFirmware
 
-__all__ = ["Image", "Sizes", "Symbol", "read_image", "read_sizes"]
+__all__ = ["Image", "read_image", "read_sizes"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,7 +42,7 @@ def execute(compiled: CompiledFirmware, lit: Counts, dark: Counts) -> Records:
     Returns
     -------
     Records
-        Decision, scores and the whole state after every frame.
+        Outputs, evidence and the whole state after every frame.
 
     Raises
     ------

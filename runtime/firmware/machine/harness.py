@@ -1,7 +1,8 @@
 """The C that drives a firmware folder from outside; it is never part of the folder.
 
-It owns one state, steps it over a block of frames and copies decision, scores and every state
-member after each frame into one record, so that a run costs one call. It also brings the memory
+It owns one state, steps it over a block of frames and copies outputs, evidence and every state
+member after each frame into one record, so that a run costs one call. A header that counts no
+outputs has one, which ``pw_step`` returns, and names its evidence scores. It also brings the memory
 routines that a freestanding compiler may call and that a real board's C library has.
 """
 
@@ -20,6 +21,12 @@ HARNESS_C = """\
 #define COPY(type, name, length) \\
     out = put(out, harness_state.name, (uint32_t)(length) * (uint32_t)sizeof(type));
 
+#ifndef PW_N_OUTPUTS
+#define PW_N_OUTPUTS 1
+#define PW_N_EVIDENCE PW_N_SCORES
+#define pw_evidence pw_scores
+#endif
+
 #if defined(__x86_64__) || defined(__aarch64__)
 #define VISIBLE __attribute__((visibility("default")))
 #else
@@ -28,7 +35,8 @@ HARNESS_C = """\
 
 pw_state harness_state;
 VISIBLE const char harness_layout[] =
-    TEXT(PW_N_ROWS) " " TEXT(PW_N_COLS) " " TEXT(PW_N_SCORES) " " PW_MODEL_ID ";"
+    TEXT(PW_N_ROWS) " " TEXT(PW_N_COLS) " " TEXT(PW_N_OUTPUTS) " " TEXT(PW_N_EVIDENCE) " "
+    PW_MODEL_ID ";"
     PW_STATE_MEMBERS(MEMBER);
 
 static uint8_t *put(uint8_t *out, const void *from, uint32_t n_bytes)
@@ -46,9 +54,12 @@ VISIBLE void harness_run(uint32_t n_frames, const uint16_t *lit, const uint16_t 
                          uint8_t *out)
 {
     for (uint32_t frame = 0; frame < n_frames; frame++) {
-        int32_t decision = pw_step(&harness_state, lit, dark);
-        out = put(out, &decision, 4u);
-        out = put(out, pw_scores(&harness_state), 4u * PW_N_SCORES);
+        int32_t event = pw_step(&harness_state, lit, dark);
+        out = put(out, &event, 4u);
+#if PW_N_OUTPUTS > 1
+        out = put(out, pw_outputs(&harness_state) + 1, 4u * (PW_N_OUTPUTS - 1));
+#endif
+        out = put(out, pw_evidence(&harness_state), 4u * PW_N_EVIDENCE);
         PW_STATE_MEMBERS(COPY)
         lit += PW_N_ROWS * PW_N_COLS;
         dark += PW_N_ROWS * PW_N_COLS;

@@ -1,4 +1,4 @@
-"""What one record of the harness holds: decision, scores, and every member of the state."""
+"""What one record of the harness holds: outputs, evidence, and every member of the state."""
 
 from __future__ import annotations
 
@@ -23,15 +23,22 @@ class Records:
 
     Attributes
     ----------
-    decisions : int32 (n_frames,)
-    scores : int32 (n_frames, n_scores)
+    outputs : int32 (n_frames, n_outputs)
+        What the closing stage gave; first the event, as ``pw_step`` returns it.
+    evidence : int32 (n_frames, n_evidence)
+        What it was given.
     state : dict of int32 (n_frames, length)
         Every member of the state, flat in C order, after that frame.
     """
 
-    decisions: NDArray[np.int32]
-    scores: NDArray[np.int32]
+    outputs: NDArray[np.int32]
+    evidence: NDArray[np.int32]
     state: dict[str, NDArray[np.int32]]
+
+    @property
+    def events(self) -> NDArray[np.int32]:
+        """The event of each frame, -1 where there is none, int32 (n_frames,)."""
+        return self.outputs[:, 0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,14 +47,18 @@ class Layout:
 
     n_rows: int
     n_cols: int
-    n_scores: int
+    n_outputs: int
+    n_evidence: int
     model_id: str
     members: tuple[tuple[str, str, int], ...]
 
     @property
     def dtype(self) -> np.dtype[np.void]:
         """One record as a packed NumPy structure."""
-        fields = [("decision", "<i4"), ("scores", "<i4", (self.n_scores,))]
+        fields = [
+            ("outputs", "<i4", (self.n_outputs,)),
+            ("evidence", "<i4", (self.n_evidence,)),
+        ]
         members = [(f"state {name}", _DTYPES[t], (n,)) for t, name, n in self.members]
         return np.dtype([*fields, *members])
 
@@ -56,7 +67,7 @@ class Layout:
         raw = np.frombuffer(data, dtype=self.dtype)
         state = {name: raw[f"state {name}"].astype(np.int32) for _, name, _ in self.members}
         return Records(
-            raw["decision"].astype(np.int32), raw["scores"].astype(np.int32), state
+            raw["outputs"].astype(np.int32), raw["evidence"].astype(np.int32), state
         )  # fmt: skip
 
     def frame_bytes(self) -> int:
@@ -74,9 +85,12 @@ def parse_layout(text: bytes) -> Layout:
     """
     try:
         head, *rest = text.rstrip(b"\0").decode("ascii").split(";")
-        n_rows, n_cols, n_scores, model_id = head.split(" ")
+        *lengths, model_id = head.split(" ")
+        n_rows, n_cols, n_outputs, n_evidence = (int(length) for length in lengths)
+        if n_outputs < 1:
+            raise ValueError("a model gives an event at least")
         members = tuple((t, name, _length(n)) for t, name, n in (m.split(" ") for m in rest if m))
-        layout = Layout(int(n_rows), int(n_cols), int(n_scores), model_id, members)
+        layout = Layout(n_rows, n_cols, n_outputs, n_evidence, model_id, members)
         _ = layout.dtype
     except (ValueError, KeyError) as error:
         raise ToolError("pw_model.h", "the state's member list", "not as generated") from error

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
-from runtime.firmware.machine.cores import Core
+from runtime.firmware.machine.cores import Core, Timing
 
 __all__ = ["CLASSES", "Block", "Instruction", "decode", "register_count"]
 
@@ -46,6 +46,15 @@ class Instruction:
     size: int
     word: str
     operands: str
+    kind: str
+    cycles: Cycles
+    conditional: bool = False
+    cycles_not_taken: Cycles = (0, 0, 0)
+
+
+class _Class(NamedTuple):
+    """What an `Instruction` says of its word and operands."""
+
     kind: str
     cycles: Cycles
     conditional: bool = False
@@ -96,42 +105,60 @@ def _decode(core: Core, address: int, code: bytes) -> Iterator[Instruction]:
 
 def _arm(core: Core, found: Any) -> Instruction:
     """Classify one Thumb instruction by its word and operands."""
-    timing, text = core.timing, found.op_str
     word = found.mnemonic.removesuffix(".w").removesuffix(".n")
     whole = word in _WHOLE_ARM or word[-2:] not in _CONDITIONS
     base = word if whole else word[:-2]
-    place = (found.address, found.size, word, found.op_str)
+    for classify in (_arm_transfer, _arm_branch, _arm_multiply):
+        known = classify(core.timing, word, base, found.op_str)
+        if known is not None:
+            break
+    else:
+        known = _Class("other" if word in _OTHERS else "alu", core.timing.alu)
+    return Instruction(found.address, found.size, word, found.op_str, *known)
+
+
+def _arm_transfer(timing: Timing, word: str, base: str, text: str) -> _Class | None:
+    """Loads and stores, of one register, of two or of a list."""
     n_registers = register_count(text[text.index("{") :]) if "{" in text else 0
     if base == "pop" or base.startswith("ldm"):
         multiple = _plus(timing.load_multiple, n_registers)
         if "pc" in text:
-            return Instruction(*place, "branch taken", _add(multiple, timing.pop_return))
-        return Instruction(*place, "load", multiple)
+            return _Class("branch taken", _add(multiple, timing.pop_return))
+        return _Class("load", multiple)
     if base == "push" or base.startswith("stm"):
-        return Instruction(*place, "store", _plus(timing.store_multiple, n_registers))
-    if word in _BRANCHES_ARM or base in _BRANCHES_ARM:
-        if base in ("bl", "blx"):
-            return Instruction(*place, "branch taken", timing.call)
-        conditional = base != word or base in ("cbz", "cbnz")
-        return Instruction(*place, "branch taken", timing.taken, conditional, timing.not_taken)
+        return _Class("store", _plus(timing.store_multiple, n_registers))
     if base.startswith(("ldrd", "strd")):
-        both = _plus(timing.load_multiple, 2)
-        return Instruction(*place, "load" if base[0] == "l" else "store", both)
+        return _Class("load" if base[0] == "l" else "store", _plus(timing.load_multiple, 2))
     if base.startswith("ldr"):
-        return Instruction(*place, "load", timing.load)
+        return _Class("load", timing.load)
     if base.startswith("str"):
-        return Instruction(*place, "store", timing.store)
+        return _Class("store", timing.store)
+    return None
+
+
+def _arm_branch(timing: Timing, word: str, base: str, text: str) -> _Class | None:
+    """Calls and branches; a return is one of the loads."""
+    if word not in _BRANCHES_ARM and base not in _BRANCHES_ARM:
+        return None
+    if base in ("bl", "blx"):
+        return _Class("branch taken", timing.call)
+    conditional = base != word or base in ("cbz", "cbnz")
+    return _Class("branch taken", timing.taken, conditional, timing.not_taken)
+
+
+def _arm_multiply(timing: Timing, word: str, base: str, text: str) -> _Class | None:
+    """Divisions, multiplications and multiply-accumulates."""
     if base in ("sdiv", "udiv"):
-        return Instruction(*place, "divide", timing.divide)
+        return _Class("divide", timing.divide)
     if base in _MULTIPLIES_ARM:
-        return Instruction(*place, "multiply", timing.multiply)
+        return _Class("multiply", timing.multiply)
     if base in _LONG_MULTIPLIES_ARM:
-        return Instruction(*place, "multiply", timing.multiply_long)
+        return _Class("multiply", timing.multiply_long)
     if base in _LONG_MACS_ARM:
-        return Instruction(*place, "mac", timing.mac_long)
+        return _Class("mac", timing.mac_long)
     if base in ("mla", "mls") or base.startswith(("smla", "smls", "smml")):
-        return Instruction(*place, "mac", timing.mac)
-    return Instruction(*place, "other" if word in _OTHERS else "alu", timing.alu)
+        return _Class("mac", timing.mac)
+    return None
 
 
 def _riscv(core: Core, found: Any) -> Instruction:

@@ -18,7 +18,7 @@ from runtime.firmware.machine.compile import CompiledFirmware
 from runtime.firmware.machine.execute import Machine, check_frames
 from runtime.firmware.measure.instructions import CLASSES, Block, decode
 
-__all__ = ["FrameCosts", "trace_frames"]
+__all__ = ["trace_frames"]
 
 
 @dataclass(frozen=True, slots=True)

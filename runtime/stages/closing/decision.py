@@ -2,23 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, ClassVar, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from runtime.errors import FormatError
 from runtime.fixedpoint import INT32_MAX, INT32_MIN
 from runtime.stages.contract.c_text import CStage, CState, fill
-from runtime.stages.contract.stage import Float64, Int32, Int64, Stage, State, prove_int32, require
+from runtime.stages.contract.closing import (
+    NO_EVENT,
+    ClosingStage,
+    CWords,
+    Output,
+    Told,
+    c_constant,
+)
+from runtime.stages.contract.stage import Float64, Int32, Int64, State, prove_int32, require
 
 if TYPE_CHECKING:
     from runtime.stages.contract.c_text import Edge
     from runtime.stages.contract.onnx_nodes import Nodes
 
 __all__ = ["NO_EVENT", "Decision"]
-
-NO_EVENT = -1
 
 _C_TEXT = """\
 /* Margin of the best score over the next one decides; an event is told on its first frame only. */
@@ -67,10 +75,21 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, int32_t *y)
 }
 """
 
+_ACCESSORS = """\
+const int32_t *pw_scores(const pw_state *s)
+{
+    return @EVIDENCE@;
+}
+"""
+
+_USAGE = """\
+        int32_t decision = pw_step(&state, lit, dark);
+        if (decision != PW_NONE) { /* one of the PW_CLASS_ constants */ }"""
+
 
 @dataclass(frozen=True, eq=False)
-class Decision(Stage):
-    """Turn scores into events; the last stage of every model.
+class Decision(ClosingStage):
+    """Turn the scores of classes into events.
 
     On each frame the *best* class is the one with the highest score (the first of equals) and its
     *margin* the distance to the next score. It is *wanted* when it is no other-class and its margin
@@ -103,6 +122,10 @@ class Decision(Stage):
     """
 
     kind: ClassVar[str] = "decision"
+    tells: ClassVar[Literal["event", "values", "level"]] = "event"
+    evidence_name: ClassVar[str] = "scores"
+    output_name: ClassVar[str] = "decision"
+    agreement: ClassVar[str] = "float and fixed point put the same class first"
     other: tuple[bool, ...]
     threshold: int
     hysteresis: int
@@ -133,6 +156,11 @@ class Decision(Stage):
     def n_in(self) -> int:
         """Classes."""
         return len(self.other)
+
+    @property
+    def n_classes(self) -> int:
+        """One for each score."""
+        return self.n_in
 
     @property
     def n_out(self) -> int:
@@ -254,3 +282,35 @@ class Decision(Stage):
         )
         init = f"    s->{prefix}_active[0] = -1;\n    s->{prefix}_candidate[0] = -1;\n"
         return CStage(tables=tables, state=state, init=init, functions=functions)
+
+    def outputs(self) -> tuple[Output, ...]:
+        """Return the decision alone."""
+        return (Output("decision"),)
+
+    def agrees(self, real: Float64, whole: Int32) -> NDArray[np.bool_]:
+        """Return where both put the same class first."""
+        return np.asarray(real.argmax(axis=1) == whole.argmax(axis=1))
+
+    def tell(self, outputs: Int32, evidence: Int32, classes: Sequence[str]) -> Told:
+        """Return the class of an event, and the scores of all."""
+        event = "" if outputs[0] == NO_EVENT else classes[outputs[0]]
+        return Told(event, values={"scores": evidence.tolist()})
+
+    def c_words(self, classes: Sequence[str]) -> CWords:
+        """Speak of classes and scores."""
+        constants = "\n".join(
+            f"#define PW_CLASS_{c_constant(name)} {index}" for index, name in enumerate(classes)
+        )
+        return CWords(
+            event="decision",
+            evidence="scores",
+            item="score",
+            about=" * Output: a decision, one of the PW_CLASS_ constants on the frame of an event, "
+            "else PW_NONE;\n * and a score for each class, in fixed point.",
+            names=f"Classes: {', '.join(classes)}.",
+            constants=f"#define PW_N_SCORES {self.n_in}\n#define PW_NONE (-1)\n{constants}",
+            declarations="/* PW_N_SCORES scores of the last frame, valid until the next. */\n"
+            "const int32_t *pw_scores(const pw_state *s);",
+            accessors=_ACCESSORS,
+            usage=_USAGE,
+        )

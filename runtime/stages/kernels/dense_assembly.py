@@ -1,4 +1,4 @@
-"""The inner loops of `kernels_dense` that a compiler does not find: four rows in one turn.
+"""The inner loops of `kernels.dense` that a compiler does not find: four rows in one turn.
 
 Only the loop over inputs is assembly; rows, bias, scaling and what is left over stay in C.
 """

@@ -13,7 +13,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sklearn.metrics import cohen_kappa_score
 
-from capture.booth.labelling import UNLABELLED, Edit, StaleRevisionError, apply_edit, open_table
+from capture.booth.label_sheet import UNLABELLED
+from capture.booth.labelling import Edit, StaleRevisionError, apply_edit, open_table
 from capture.cues.labels import GOOD, REJECTED, read_events
 from capture.store.dataset import SessionInfo, find_sessions
 from capture.store.forget import forget
@@ -351,7 +352,7 @@ def test_an_edit_that_cannot_be_written_down_is_not_made(
         raise UsageError(str(events), "the edit", "not writable")
 
     before = info.events_path.read_bytes()
-    monkeypatch.setattr("capture.booth.labelling.append_entry", refuse)
+    monkeypatch.setattr("capture.booth.label_sheet.append_entry", refuse)
     with pytest.raises(UsageError, match="not writable"):
         edit(info, row=0, trial_type="push")
     assert info.events_path.read_bytes() == before

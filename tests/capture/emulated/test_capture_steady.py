@@ -6,7 +6,7 @@ import os
 import subprocess
 import sys
 
-from runtime.steady import SETTINGS
+from runtime.reproducible_floats import SETTINGS
 
 COMMAND = """
 import os, runpy, sys
@@ -18,7 +18,7 @@ except SystemExit:
 """
 HELD = """
 import os, sys
-from runtime.steady import hold_arithmetic_steady
+from runtime.reproducible_floats import hold_arithmetic_steady
 hold_arithmetic_steady()
 print(*(os.environ.get(name) for name in sys.stdin.read().split()), sep=";")
 """

@@ -12,7 +12,8 @@ import serial
 
 from capture.cues.script import load_script
 from capture.emulated.optic.optics import SENSORS
-from capture.emulated.port.device import FIRMWARE, Device, DeviceSettings, main, running_device
+from capture.emulated.port.device import DeviceSettings, main, running_device
+from capture.emulated.port.emulated_device import FIRMWARE, Device
 from capture.emulated.port.ports import open_port
 from capture.emulated.session import emulate_session
 from capture.wire.codec import (

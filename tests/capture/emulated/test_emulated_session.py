@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from capture.cues.script import Cue, load_script, parse_script
-from capture.emulated.body.hand import build_hand, place_segments
+from capture.emulated.body.hand import build_hand
+from capture.emulated.body.joints import place_segments
 from capture.emulated.body.motion import act, rest_pose
 from capture.emulated.body.people import draw_person
 from capture.emulated.body.timeline import CURL
@@ -53,6 +54,7 @@ def test_frames_keep_the_true_rate_and_cover_the_script() -> None:
     assert block.lit.shape == (90, 32, 32)
     assert block.lit.max() <= SENSOR.max_counts
     assert SENSOR.exposure_us <= dark_offset_us(SENSOR) <= SENSOR.frame_period_us
+    np.testing.assert_array_equal(block.dark_time_us - block.time_us, dark_offset_us(SENSOR))
 
 
 def test_the_lit_exposure_holds_the_led_light_and_both_hold_the_ambient() -> None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from capture.emulated.body.hand import Segment, rotation
+from capture.emulated.body.hand import Segment
+from capture.emulated.body.joints import rotation
 from capture.emulated.body.motion import Performer, rest_pose
 from capture.emulated.body.people import draw_person
 from capture.emulated.body.scene import View, in_sight

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -17,17 +18,21 @@ from bench_sensor import SENSOR, BenchSensor, counts
 
 from capture.emulated.optic.optics import SENSORS
 from capture.emulated.port.device import DeviceSettings, running_device
+from capture.lead.live import Watch
+from capture.wire.link import SerialLink
 from runtime.firmware.emit.generate import write_firmware
 from runtime.model import Model, load_model, save_model
 from runtime.onnx.graph import save_step_graph
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
+from runtime.stages.closing.presence import Presence
+from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.stage import Stage
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
 from runtime.stages.window import Window
-from runtime.verification.engines import ENGINES
+from runtime.verification.engines import ENGINES, reference
 from trainer.cli import main
 
 LATENCY = re.compile(r"latency median (\d+\.\d\d) ms, 95th percentile (\d+\.\d\d) ms")
@@ -119,13 +124,13 @@ def test_events_are_those_of_the_model_on_the_frames_sent(
     assert call("--port", bench_sensor.url, "--model", folder, "--seconds", 5, "--log", log) == 0
     exposures = (np.stack([counts(k, lit) for k in range(150)]) for lit in (True, False))
     run = load_model(folder).run(*exposures)
-    (frames,) = np.nonzero(run.decisions >= 0)
+    (frames,) = np.nonzero(run.events >= 0)
     expected = [
         {
             "sequence": int(k),
             "time_us": round(k * SENSOR.frame_period_us),
-            "event": ("left", "right")[run.decisions[k]],
-            "scores": run.scores[k].tolist(),
+            "event": ("left", "right")[run.events[k]],
+            "scores": run.evidence[k].tolist(),
         }
         for k in frames
     ]
@@ -316,3 +321,75 @@ def test_an_old_log_is_never_written_over(
     assert call("--port", "/dev/no-such-sensor", "--model", folder, "--log", log) == 2
     assert "the log is File exists" in one_line(capsys)
     assert log.read_text() == "kept\n"
+
+
+def measuring_model() -> Model:
+    """Measure how far the light leans to the left, guarded by a number that is always there."""
+    model = side_model(SENSOR)
+    head = model.stages[-2]
+    assert isinstance(head, Dense)
+    weights = np.vstack([head.weights[0], np.zeros_like(head.weights[0])])
+    bias = np.zeros(2, dtype=np.int32)
+    two = Dense(weights, bias, 1, 0, False, 32, weights.astype(float), bias.astype(float))
+    quantity = Quantity(
+        names=("lean",), units=("mm",), numerators=(1,), denominators=(4,), half_widths=(2,),
+        low=(-4, 0), high=(1000, 0), settle=2,
+    )  # fmt: skip
+    return Model("lean", "lean", SENSOR, (), (*model.stages[:-2], two, quantity))
+
+
+def counting_model() -> Model:
+    """Count up to two by how far the light leans."""
+    model = side_model(SENSOR)
+    head = model.stages[-2]
+    assert isinstance(head, Dense)
+    weights, bias = head.weights[:1], np.zeros(1, dtype=np.int32)
+    one = Dense(weights, bias, 1, 0, False, 32, weights.astype(float), bias.astype(float))
+    presence = Presence("hands", (1, 6), 0, 1)
+    return Model("count", "count", SENSOR, (), (*model.stages[:-2], one, presence))
+
+
+@pytest.mark.parametrize("make", [measuring_model, counting_model])
+def test_values_and_counts_are_told_as_they_come(
+    make: Callable[[], Model], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A value is told with its interval and unit, a count when it changes, by all engines alike."""
+    model = make()
+    folder = export(model, tmp_path / "model")
+    exposures = (np.stack([counts(k, lit) for k in range(90)]) for lit in (True, False))
+    run = model.run(*exposures)
+    (frames,) = np.nonzero(run.events >= 0)
+    assert len(frames) > 3
+    told = [model.closing.tell(run.outputs[k], run.evidence[k], ()) for k in frames]
+    logs = []
+    for engine in ENGINES:
+        sensor = BenchSensor()
+        log = tmp_path / f"{engine}.jsonl"
+        words = ("--engine", engine, "--log", log, "--seconds", 3)
+        try:
+            assert call("--port", sensor.url, "--model", folder, *words) == 0
+        finally:
+            sensor.close()
+        shown = capsys.readouterr().out
+        for one in told:
+            assert one.now in shown
+        logs.append(without_latency(logged(log)))
+    assert [event["event"] for event in logs[0]] == [one.event for one in told]
+    for event, one in zip(logs[0], told, strict=True):
+        assert {key: event[key] for key in one.values} == one.values
+    assert logs[1:] == logs[:1] * 2
+
+
+def test_what_holds_now_stands_in_the_status_line(
+    bench_sensor: BenchSensor, tmp_path: Path
+) -> None:
+    """Between events the status line shows the newest value with its interval."""
+    model = measuring_model()
+    seen: list[str] = []
+    with SerialLink(bench_sensor.url) as link:
+        watch = Watch(link, link.describe(), model, reference(model))
+        watch.run(lambda _: None, 2.0, lambda now: seen.append(now.status()))
+        assert watch.status().startswith(f"{watch.now}  ")
+    exposures = (np.stack([counts(k, lit) for k in range(60)]) for lit in (True, False))
+    run = model.run(*exposures)
+    assert watch.now == model.closing.tell(run.outputs[-1], run.evidence[-1], ()).now

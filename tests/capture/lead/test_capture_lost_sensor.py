@@ -10,7 +10,7 @@ import pytest
 from bench_sensor import PERSON, SCRIPT, SENSOR, BenchSensor, counts
 
 from capture.cues.labels import GOOD
-from capture.lead.record import RecordingStatus, record
+from capture.lead.record import Operator, RecordingStatus, record
 from capture.measure.quality import quality_faults, session_quality
 from capture.store.dataset import open_dataset
 from capture.store.session import read_session
@@ -52,7 +52,7 @@ def test_a_pulled_cable_costs_a_recorded_gap(tmp_path: Path) -> None:
 
     try:
         with SerialLink(str(name)) as link:
-            recording = record(link, PERSON, script, 3, tmp_path / "set", progress=show)
+            recording = record(link, PERSON, script, 3, tmp_path / "set", operator=Operator(show))
     finally:
         for sensor in second:
             sensor.close()
@@ -96,7 +96,9 @@ def test_a_sensor_that_falls_silent_is_started_again(
     seen: list[RecordingStatus] = []
     try:
         with SerialLink(sensor.url) as link:
-            recording = record(link, PERSON, script, 3, tmp_path / "set", progress=seen.append)
+            recording = record(
+                link, PERSON, script, 3, tmp_path / "set", operator=Operator(seen.append)
+            )
     finally:
         sensor.close()
     assert recording.n_gaps == 1
@@ -151,8 +153,7 @@ def test_giving_up_on_a_lost_sensor_keeps_what_came(tmp_path: Path) -> None:
             script,
             3,
             tmp_path / "set",
-            progress=show,
-            controls=lambda: "stop" if gone else None,
+            operator=Operator(show, lambda: "stop" if gone else None),
         )
     (info,) = open_dataset(tmp_path / "set").sessions
     assert len(read_session(info.path).frames()) > 20

@@ -10,7 +10,7 @@ import pytest
 from bench_sensor import PERSON, SCRIPT, SENSOR, BenchSensor, counts
 
 from capture.cues.labels import GOOD
-from capture.lead.record import RecordingStatus, record
+from capture.lead.record import Operator, RecordingStatus, SessionNotes, record
 from capture.store.dataset import Participant, open_dataset
 from capture.store.session import read_session
 from capture.wire.codec import CommandKind, Exposure
@@ -26,7 +26,9 @@ def test_a_session_is_recorded_as_it_came(bench_sensor: BenchSensor, tmp_path: P
     """A recorded session holds every readout, time and cue exactly as the sensor sent them."""
     seen: list[RecordingStatus] = []
     with SerialLink(bench_sensor.url) as link:
-        recording = record(link, PERSON, SCRIPT, 3, tmp_path / "set", progress=seen.append)
+        recording = record(
+            link, PERSON, SCRIPT, 3, tmp_path / "set", operator=Operator(seen.append)
+        )
     assert recording.wire.corrupt == recording.pairs.missing == 0
     assert seen[-1].moment.phase == "done"
     dataset = open_dataset(tmp_path / "set")
@@ -42,6 +44,7 @@ def test_a_session_is_recorded_as_it_came(bench_sensor: BenchSensor, tmp_path: P
         assert np.array_equal(pair.lit, counts(pair.sequence, True))
         assert np.array_equal(pair.dark, counts(pair.sequence, False))
         assert pair.time_us == 1_000_000 + round(pair.sequence * SENSOR.frame_period_us)
+        assert pair.dark_time_us == pair.time_us + 300
     assert [event.status for event in session.events] == [GOOD] * 3
     assert sorted(event.trial_type for event in session.events) == ["idle", "push", "push"]
     assert session.events == tuple(sorted(recording.events, key=lambda e: e.onset_s))
@@ -97,7 +100,7 @@ def test_a_second_session_takes_the_next_number(bench_sensor: BenchSensor, tmp_p
         before = first.path.read_bytes()
         second = record(link, PERSON, SCRIPT, 2, tmp_path / "set")
         with pytest.raises(UsageError, match="there already"):
-            record(link, PERSON, SCRIPT, 2, tmp_path / "set", session="01")
+            record(link, PERSON, SCRIPT, 2, tmp_path / "set", notes=SessionNotes("01"))
     assert second.path.name == "sub-P01_ses-02_task-short_readouts.mcap"
     assert first.path.read_bytes() == before
     assert len(open_dataset(tmp_path / "set").sessions) == 2
@@ -111,7 +114,9 @@ def test_a_second_session_forgets_nothing_about_the_person(
     again = Participant("P01", True, hand_breadth_mm=80.0, handedness="right")
     with SerialLink(bench_sensor.url) as link:
         for person in (first, again):
-            record(link, person, SCRIPT, 1, tmp_path / "set", controls=lambda: "stop")
+            record(
+                link, person, SCRIPT, 1, tmp_path / "set", operator=Operator(wish=lambda: "stop")
+            )
     assert open_dataset(tmp_path / "set").participants == (
         Participant("P01", True, 180.0, 80.0, "right", locked=True),
     )
@@ -123,7 +128,12 @@ def test_stopping_early_keeps_what_came(bench_sensor: BenchSensor, tmp_path: Pat
     with SerialLink(bench_sensor.url) as link:
         slow = SCRIPT.model_copy(update={"lead_in_s": 500.0})
         recording = record(
-            link, PERSON, slow, 1, tmp_path / "set", controls=lambda: next(wishes, None)
+            link,
+            PERSON,
+            slow,
+            1,
+            tmp_path / "set",
+            operator=Operator(wish=lambda: next(wishes, None)),
         )
     assert recording.stopped_early
     session = read_session(recording.path)
@@ -143,7 +153,7 @@ def test_ctrl_c_stops_as_the_key_does(bench_sensor: BenchSensor, tmp_path: Path)
     long_cue = SCRIPT.cues[0].model_copy(update={"duration_s": 500.0})
     script = SCRIPT.model_copy(update={"cues": (long_cue,)})
     with SerialLink(bench_sensor.url) as link:
-        recording = record(link, PERSON, script, 1, tmp_path / "set", progress=show)
+        recording = record(link, PERSON, script, 1, tmp_path / "set", operator=Operator(show))
     assert recording.stopped_early
     assert (recording.n_takes, recording.n_rejected) == (0, 1)
     assert recording.events[0].reason == "stopped"

@@ -168,7 +168,7 @@ def test_a_folder_that_is_no_data_set_is_refused(tmp_path: Path) -> None:
 def block(n: int) -> FrameBlock:
     sequence = np.arange(n, dtype=np.int64)
     counts = np.arange(n * 6, dtype=np.uint16).reshape(n, 2, 3)
-    return FrameBlock(sequence, 10 * sequence, counts, counts + 1)
+    return FrameBlock(sequence, 10 * sequence, counts, counts + 1, 10 * sequence + 4)
 
 
 def test_a_block_is_its_pairs() -> None:
@@ -176,9 +176,11 @@ def test_a_block_is_its_pairs() -> None:
     whole = block(5)
     again = FrameBlock.stack(list(whole))
     assert np.array_equal(again.dark, whole.dark)
+    assert np.array_equal(again.dark_time_us, whole.dark_time_us)
     assert len(whole[1:3]) == 2
     joined = FrameBlock.concatenate([whole[:2], whole[2:]])
     assert np.array_equal(joined.sequence, whole.sequence)
+    assert np.array_equal(joined.dark_time_us, whole.dark_time_us)
     assert len(FrameBlock.empty(2, 3)) == 0
 
 
@@ -195,8 +197,20 @@ def test_frames_of_another_type_are_refused() -> None:
         FrameBlock(np.zeros(3, np.int64), np.zeros(1, np.int64), good[None], good[None])
     with pytest.raises(FormatError, match="dtype of sequence"):
         FrameBlock(np.zeros(1), np.zeros(1), good[None], good[None])  # type: ignore[arg-type]  # point
+    with pytest.raises(FormatError, match="shape of dark_time_us"):
+        FrameBlock(
+            np.zeros(1, np.int64), np.zeros(1, np.int64), good[None], good[None], np.arange(2)
+        )
     with pytest.raises(FormatError, match="at least 1"):
         FrameBlock.stack([])
+
+
+def test_a_dark_time_that_nobody_knows_is_zero() -> None:
+    """A block without dark times has one a frame pair, all 0, and so have its pairs."""
+    known = block(3)
+    unknown = FrameBlock(known.sequence, known.time_us, known.lit, known.dark)
+    assert unknown.dark_time_us.tolist() == [0, 0, 0]
+    assert [pair.dark_time_us for pair in unknown[1:]] == [0, 0]
 
 
 def test_the_built_in_scripts_ask_for_the_two_tasks() -> None:

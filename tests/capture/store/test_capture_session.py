@@ -70,7 +70,7 @@ def check(path: Path, side: int = 3) -> int:
     for block in read_session(path).blocks(50):
         for got in block:
             wanted = pair(got.sequence, side, side)
-            assert got.time_us == wanted.time_us
+            assert (got.time_us, got.dark_time_us) == (wanted.time_us, wanted.dark_time_us)
             assert np.array_equal(got.lit, wanted.lit)
             assert np.array_equal(got.dark, wanted.dark)
             n_pairs += 1
@@ -79,7 +79,7 @@ def check(path: Path, side: int = 3) -> int:
 
 @pytest.mark.parametrize("side", [1, 2, 3, 8])
 def test_a_session_is_read_back(tmp_path: Path, side: int) -> None:
-    """A session gives back its header, readouts, times and messages."""
+    """A session gives back its header, readouts, the times of both exposures, and messages."""
     path = write(tmp_path / NAME, 100, side)
     session = read_session(path)
     assert session.header == header(side, side)
@@ -87,6 +87,15 @@ def test_a_session_is_read_back(tmp_path: Path, side: int) -> None:
     assert len(session.frames()) == 100
     assert [entry["index"] for entry in session.journal("/events")] == list(range(10))
     assert next(session.journal("/status"))["overruns"] == 1
+
+
+def test_a_dark_time_that_no_clock_reaches_is_refused(tmp_path: Path) -> None:
+    """A dark exposure's time of more than 63 bits is an error with the file's name."""
+    path = tmp_path / NAME
+    with SessionWriter(path, header()) as writer:
+        writer.add(dataclasses.replace(pair(0), dark_time_us=2**63), 0, 0)
+    with pytest.raises(FormatError, match="dark_time_us"):
+        read_session(path).frames()
 
 
 def test_a_noted_distance_is_read_back(tmp_path: Path) -> None:

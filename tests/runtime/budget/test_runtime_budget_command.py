@@ -12,7 +12,7 @@ import pytest
 from budget_models import CORES, share, write_folder
 from click.testing import CliRunner
 
-from runtime.budget import Choice, Limits, budget, load_limits
+from runtime.budget import Choice, Computation, Limits, budget, load_limits
 from runtime.budget.inputs.uncertainty import Interval
 from runtime.budget.verdict.limits import check, junit_xml
 from runtime.cli import commands
@@ -142,7 +142,10 @@ def test_text_output_carries_light_caution_and_unverified_inputs(folder: Path) -
 
 def test_distances_of_the_eye_can_be_chosen(folder: Path) -> None:
     """Nearer eyes have less margin; the page screens what was asked for."""
-    near, far = (budget(folder, cores=CORES, eye_distances_mm=(mm,)).light for mm in (20, 400))
+    near, far = (
+        budget(folder, cores=CORES, computation=Computation(eye_distances_mm=(mm,))).light
+        for mm in (20, 400)
+    )
     assert near.margin < far.margin
     assert {g.distance_mm for g in near.glances} == {20}
 
@@ -160,7 +163,7 @@ def test_faulty_evaluation_is_one_clear_line(folder: Path, tmp_path: Path) -> No
     for text, fault in (
         ("{", r"the file is .*, expected JSON"),
         (json.dumps({"fixed": share(1.5)}), r"fixed\.accuracy\.value is 1\.5, expected at most 1"),
-        ("{}", "fixed is missing, expected a value"),
+        ("{}", r"fixed\.accuracy is missing, expected a value"),
         ("[1]", r"content is \[1\], expected an object"),
         (
             json.dumps({"fixed": share(0.5), "events": {"false_events_per_hour": 5}}),

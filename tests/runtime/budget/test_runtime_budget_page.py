@@ -102,9 +102,34 @@ def test_accuracy_of_an_emulated_sensor_is_never_shown_as_real(
     emulated = budget(copy, cores=CORES)
     assert "no measurement of real ones" in budget_page([emulated])
     assert "no measurement of real ones" not in budget_page([priced])
-    compared = "Recognised by an emulated sensor, with invented people: dynamic (2)."
+    compared = (
+        "recordings of a real sensor: dynamic (2) (an emulated sensor, with invented people)."
+    )
     assert compared in budget_page([priced, emulated])
-    assert "Recognised by an emulated sensor" not in budget_page([priced, priced])
+    assert "Not recognised on recordings of a real sensor" not in budget_page([priced, priced])
+    for recorded_by, words in (
+        (
+            ["unit a, firmware imported (real shapes, emulated optic)"],
+            "Real shapes, emulated optic:",
+        ),
+        (["unit a, firmware 1.2", "unit b, firmware emulated 1"], "A mix of data, not all of it"),
+    ):
+        found["recorded_by"] = recorded_by
+        (copy / "evaluation.json").write_text(json.dumps(found))
+        assert words in budget_page([budget(copy, cores=CORES)])
+
+
+def test_the_baseline_is_the_better_of_its_two_figures(folder: Path, tmp_path: Path) -> None:
+    """Four quadrants that lose by rounding are shown with their float accuracy."""
+    copy = tmp_path / "model"
+    shutil.copytree(folder, copy)
+    found = json.loads((copy / "evaluation.json").read_text())
+    better = {"value": 0.87, "low": 0.8, "high": 0.9}
+    found["four_quadrant_float"] = {"accuracy": better, "macro_f1": better}
+    (copy / "evaluation.json").write_text(json.dumps(found))
+    evaluation = budget(copy, cores=CORES).evaluation
+    assert evaluation is not None and evaluation.four_quadrant is not None
+    assert evaluation.four_quadrant.accuracy.value == 0.87
 
 
 def test_false_events_say_what_they_were_counted_in(folder: Path, tmp_path: Path) -> None:

@@ -120,9 +120,9 @@ def test_watching_stage_sleeps_on_noise_and_wakes_on_a_hand(ambient_e: float) ->
     counts = np.clip(np.rint(64 + 0.25 * electrons), 0, 4095).astype(np.uint16)
     model = watching_model(sensor)
     warm = WARM_UP_FRAMES
-    assert np.all(model.run(counts[0], counts[1]).decisions[warm:] == -1)
+    assert np.all(model.run(counts[0], counts[1]).events[warm:] == -1)
     counts[0, 200:, :, :16] += 400
-    assert model.run(counts[0], counts[1]).decisions[200] == 1
+    assert model.run(counts[0], counts[1]).events[200] == 1
 
 
 def test_noise_wakes_the_watching_stage_less_than_once_an_hour() -> None:

@@ -16,7 +16,7 @@ from statsmodels.stats.weightstats import ttost_ind, ttost_paired
 
 from runtime.budget.runs.comparison import compare_runs, holm
 from runtime.budget.runs.page import comparison_page
-from runtime.budget.runs.run_table import Run, read_runs
+from runtime.budget.runs.run_table import BatteryRun, read_runs
 from runtime.budget.verdict.equivalence import equivalence_word, one_sided_tests
 from runtime.budget.verdict.margin import Margin
 from runtime.errors import Error, FormatError, UsageError
@@ -120,7 +120,7 @@ def test_more_power_or_a_noisier_bench_never_improves_a_verdict(
     assert rank[equivalence_word(mean - half, mean + half, margin + more)] <= rank[now]
 
 
-def _invented(effect_mw: float, n_sessions: int = 6, seed: int = 1) -> list[Run]:
+def _invented(effect_mw: float, n_sessions: int = 6, seed: int = 1) -> list[BatteryRun]:
     """Invent runs of two devices: sessions differ, runs of a session little, orders mirrored."""
     rng = np.random.default_rng(seed)
     runs = []
@@ -130,7 +130,9 @@ def _invented(effect_mw: float, n_sessions: int = 6, seed: int = 1) -> list[Run]
             for order, condition in enumerate(["with", "without", "without", "with"], 1):
                 mw = level + effect_mw * (condition == "with") + rng.normal(0.0, 2.0)
                 place = (device, "use", f"s{s}", condition, order)
-                runs.append(Run(*place, duration_s=180.0, mean_mw=float(mw), row=len(runs) + 2))
+                runs.append(
+                    BatteryRun(*place, duration_s=180.0, mean_mw=float(mw), row=len(runs) + 2)
+                )
     return runs
 
 

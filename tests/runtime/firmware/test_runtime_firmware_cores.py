@@ -95,7 +95,7 @@ def test_counted_frames_compute_the_same(tmp_path: Path) -> None:
         np.int32(np.uint32(machine.call("pw_step", state, *machine.write_exposures(a, b))))
         for a, b in zip(lit, dark, strict=True)
     ]
-    assert decisions == execute(compiled, lit, dark).decisions.tolist()
+    assert decisions == execute(compiled, lit, dark).events.tolist()
 
 
 @pytest.mark.parametrize("core", ["cortex-m0plus", "rv32imc"])
@@ -128,10 +128,10 @@ def assert_fed_rows_give_the_reference(model: Model, folder: Path, n_frames: int
             at = [address + 2 * model.sensor.n_cols * row for address in addresses]
             machine.call("pw_feed_row", state, row, *at)
         decision = machine.call("pw_finish", state)
-        assert decision == int(expected.decisions[frame]) & 0xFFFF_FFFF
+        assert decision == int(expected.events[frame]) & 0xFFFF_FFFF
         n_bytes = 4 * len(model.classes)
         scores = machine.uc.mem_read(machine.call("pw_scores", state), n_bytes)
-        assert np.frombuffer(scores, "<i4").tolist() == expected.scores[frame].tolist()
+        assert np.frombuffer(scores, "<i4").tolist() == expected.evidence[frame].tolist()
 
 
 def test_feeding_rows_is_stepping(tmp_path: Path) -> None:
@@ -154,7 +154,7 @@ def test_unaligned_exposures_give_the_same(tmp_path: Path) -> None:
             )
             machine.call("pw_step", state, at[0] + 2, at[1] + 2)
             scores = machine.uc.mem_read(machine.call("pw_scores", state), 16)
-            assert np.frombuffer(scores, "<i4").tolist() == expected.scores[frame].tolist()
+            assert np.frombuffer(scores, "<i4").tolist() == expected.evidence[frame].tolist()
 
 
 def test_recursion_is_refused(tmp_path: Path) -> None:

@@ -130,7 +130,7 @@ def test_selftest_passes_and_can_fail(tmp_path: Path, need_tool: Callable[[str],
     subprocess.run(command, check=True)
     assert subprocess.run([program], check=False).returncode == 0
     path = folder / "pw_vectors.h"
-    scores = small_model().run(*selftest_frames(16, 16, 4095)).scores
+    scores = small_model().run(*selftest_frames(16, 16, 4095)).evidence
     old, new = f" {scores[1, 0]}, {scores[1, 1]},", f" {scores[1, 0] + 1}, {scores[1, 1]},"
     assert old in path.read_text()
     path.write_text(path.read_text().replace(old, new, 1))
@@ -150,7 +150,7 @@ def test_sanitisers_find_nothing(
     folder = write(model, tmp_path_factory.mktemp("sanitised"))
     (folder / "stream.c").write_text(STREAM_C)
     program = folder / "stream"
-    record = 4 + 4 * len(model.classes)
+    record = 4 * (model.closing.n_out + model.closing.n_in)
     record += sum(
         int(width) // 8 * int(length)
         for width, length in re.findall(

@@ -33,8 +33,8 @@ def executors(proto: onnx.ModelProto) -> list[Execute]:
 
 
 def assert_same(scores: object, decisions: object, state: Feed, run: Run) -> None:
-    np.testing.assert_array_equal(scores, run.scores)
-    np.testing.assert_array_equal(decisions, run.decisions[:, None])
+    np.testing.assert_array_equal(scores, run.evidence)
+    np.testing.assert_array_equal(decisions, run.outputs)
     assert state.keys() == run.state.keys()
     for name, value in state.items():
         np.testing.assert_array_equal(value, run.state[name], err_msg=name)

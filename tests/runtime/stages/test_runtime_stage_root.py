@@ -83,5 +83,5 @@ def test_every_execution_takes_the_same_roots(
     run = model.run(lit, dark)
     step = open_engine(name, model, folder)
     answers = [step(*pair) for pair in zip(lit, dark, strict=True)]
-    np.testing.assert_array_equal([answer.scores for answer in answers], run.scores)
-    assert len(np.unique(run.scores)) > 50
+    np.testing.assert_array_equal([answer.evidence for answer in answers], run.evidence)
+    assert len(np.unique(run.evidence)) > 50

@@ -42,8 +42,8 @@ def assert_streams(name: str, model: Model, folder: Path, exposures: Exposures) 
     run = model.run(*exposures)
     step = open_engine(name, model, folder)
     answers = [step(lit, dark) for lit, dark in zip(*exposures, strict=True)]
-    assert [answer.decision for answer in answers] == run.decisions.tolist()
-    np.testing.assert_array_equal([answer.scores for answer in answers], run.scores)
+    assert [answer.event for answer in answers] == run.events.tolist()
+    np.testing.assert_array_equal([answer.evidence for answer in answers], run.evidence)
 
 
 @pytest.mark.parametrize("name", ENGINES)
@@ -51,7 +51,7 @@ def test_each_engine_streams_the_reference_s_answers(name: str, folder: Path) ->
     """Stepped frame by frame, every execution gives the scores and decisions of one whole run."""
     model = load_model(folder)
     exposures = patches(model, 200)
-    assert (model.run(*exposures).decisions >= 0).sum() > 10
+    assert (model.run(*exposures).events >= 0).sum() > 10
     assert_streams(name, model, folder, exposures)
 
 
@@ -77,8 +77,8 @@ def test_two_streams_do_not_share_their_state(name: str, folder: Path) -> None:
     decisions: list[list[int]] = [[], []]
     for k in range(60):
         for (lit, dark), engine, told in zip(streams, engines, decisions, strict=True):
-            told.append(engine(lit[k], dark[k]).decision)
-    assert decisions == [model.run(*stream).decisions.tolist() for stream in streams]
+            told.append(engine(lit[k], dark[k]).event)
+    assert decisions == [model.run(*stream).events.tolist() for stream in streams]
 
 
 def test_damaged_graph_is_our_own_error(folder: Path, tmp_path: Path) -> None:

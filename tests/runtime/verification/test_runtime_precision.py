@@ -54,7 +54,7 @@ def test_exact_stages_have_no_noise() -> None:
     assert [stage.stage for stage in precision.stages] == ["s0_bins", "s1_dense"]
     assert all(stage.total_db == math.inf for stage in precision.stages)
     assert precision.stages[0].to_json() == {"stage": "s0_bins", "total_db": None, "own_db": None}
-    assert precision.same_best == 1.0
+    assert precision.agreement == 1.0
 
 
 def test_the_coarse_stage_is_named() -> None:

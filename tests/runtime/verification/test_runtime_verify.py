@@ -151,12 +151,12 @@ def test_the_first_difference_is_named() -> None:
     """Of several differences the earliest frame is reported, and on it the earliest stage."""
     model = small_model()
     reference = reference_records(model, *random_frames(model, 8))
-    scores = reference.scores.copy()
-    scores[3:] += 1
+    evidence = reference.evidence.copy()
+    evidence[3:] += 1
     state = {name: values.copy() for name, values in reference.state.items()}
     state["s4_hold"][5:] += 1
-    other = dataclasses.replace(reference, scores=scores, state=state)
+    other = dataclasses.replace(reference, evidence=evidence, state=state)
     assert compare(reference, reference) == ""
-    assert "frame 3: scores[0]" in compare(reference, other)
+    assert "frame 3: evidence[0]" in compare(reference, other)
     state["s4_hold"][3] += 1
     assert "frame 3: s4_hold[0]" in compare(reference, other)

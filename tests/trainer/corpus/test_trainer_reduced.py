@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trainer.corpus.recordings import Recording
-from trainer.corpus.reduced import RUN_FRAMES, Reduced, excerpts
+from trainer.corpus.reduced import RUN_FRAMES, EntryOutputs, Reduced, excerpts
 from trainer.work.cache import Cache
 
 WHO = Recording(Path("session"), "P01", "unit-a", "none", False, "digest")
@@ -61,8 +61,7 @@ def test_values_are_int32_whatever_is_stored(tmp_path: Path) -> None:
     values = np.arange(12, dtype=np.int32).reshape(6, 2)
     times = np.array([[0.0, 5.0], [0.1, 6.0], [0.2, 7.0], [0.3, 8.0], [0.4, 9.0], [0.5, 10.0]])
     kept = Cache(tmp_path, bytes(32)).store({"a" * 64: values, "b" * 64: times}, "P01", "s", "1")
-    nothing = np.zeros(0, dtype=np.int64)
-    reduced = Reduced(WHO, *kept, [], [], [], [], nothing, nothing)
+    reduced = EntryOutputs(WHO, *kept)
     assert kept[0].dtype == "<i2" and reduced.values.dtype == np.int32
     np.testing.assert_array_equal(reduced.values, values)
     np.testing.assert_array_equal(reduced.time_s, times[:, 0])

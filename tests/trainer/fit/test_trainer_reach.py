@@ -85,17 +85,17 @@ def test_every_kind_becomes_one_law(
     locked = next(r for r in candidate.main if r.recording.locked)
     block = read_session(locked.recording.path).frames()
     run = model.run(block.lit, block.dark)
-    np.testing.assert_array_equal(run.scores, fitted.whole.run(locked.values))
+    np.testing.assert_array_equal(run.evidence, fitted.whole.run(locked.values))
     for engine in ("reference", "onnx", "c") if name in IN_C else ("onnx",):
         step = open_engine(engine, model, tmp_path)
         answers = [step(*pair) for pair in zip(block.lit[:90], block.dark[:90], strict=True)]
-        np.testing.assert_array_equal([a.scores for a in answers], run.scores[:90])
-        assert [a.decision for a in answers] == run.decisions[:90].tolist()
+        np.testing.assert_array_equal([a.evidence for a in answers], run.evidence[:90])
+        assert [a.event for a in answers] == run.events[:90].tolist()
 
     real = fitted.whole.run_float(locked.values)
-    assert (run.scores.argmax(axis=1) == real.argmax(axis=1)).mean() > 0.95
+    assert (run.evidence.argmax(axis=1) == real.argmax(axis=1)).mean() > 0.95
     labels = [cue.label for cue, _ in locked.takes]
-    right = run.scores[locked.judged_frames(run.scores, recipe)].argmax(axis=1) == labels
+    right = run.evidence[locked.judged_frames(run.evidence, recipe)].argmax(axis=1) == labels
     assert right.mean() > 0.5, "no better than chance"
 
 

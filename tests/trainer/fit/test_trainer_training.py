@@ -73,7 +73,7 @@ def test_the_written_model_gives_the_figures_of_its_evaluation(
     session = read_session(trained.test[0].path)
     block = session.frames()
     run = trained.model.run(block.lit, block.dark)
-    answers = run.scores.argmax(axis=1)
+    answers = run.evidence.argmax(axis=1)
     counts = np.array(trained.evaluation["confusion"])
     # Every take was judged on some frame from its cue's first until a gesture that ended with the
     # cue would be answered, so each answer must occur there.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -10,13 +11,17 @@ from sklearn.metrics import accuracy_score, f1_score
 
 from runtime.errors import FormatError, UsageError
 from trainer.judge.evaluate import (
+    MAX_LOG_BYTES,
     Takes,
     confusion,
     figures,
     log_test_use,
     majority,
     refuse_shared_groups,
+    rounded_figure,
+    together,
 )
+from trainer.judge.intervals import over_participants
 
 
 def some_takes(seed: int, n_takes: int = 200) -> Takes:
@@ -91,3 +96,90 @@ def test_a_new_name_does_not_make_the_locked_people_fresh(tmp_path: Path) -> Non
     assert log_test_use(tmp_path, other_task) == [other_task]
     assert log_test_use(tmp_path, more_data) == [first, more_data]
     assert log_test_use(tmp_path, other_classes) == [first, other_classes]
+
+
+def test_a_figure_is_rounded_to_six_places_and_covered_by_its_interval() -> None:
+    """A value outside its interval widens it; nothing is told beyond the sixth place."""
+    assert rounded_figure(0.12345678, (0.2, 0.3)) == {
+        "value": 0.123457,
+        "low": 0.123457,
+        "high": 0.3,
+    }
+    assert rounded_figure(0.5, (0.1111111, 0.2222222)) == {
+        "value": 0.5, "low": 0.111111, "high": 0.5,
+    }  # fmt: skip
+
+
+def test_takes_are_selected_and_joined_with_their_people() -> None:
+    """A selection and a union keep who made each take, what was asked and what was answered."""
+    one = Takes(("P1", "P2", "P3"), np.array([0, 1, 2]), np.array([2, 1, 0]))
+    some = one.select(np.array([True, False, True]))
+    assert some.participants == ("P1", "P3")
+    assert (some.labels.tolist(), some.answers.tolist()) == ([0, 2], [2, 0])
+    both = together([some, one])
+    assert both.participants == ("P1", "P3", "P1", "P2", "P3")
+    assert both.labels.tolist() == [0, 2, 0, 1, 2]
+    assert both.answers.tolist() == [2, 0, 2, 1, 0]
+
+
+def test_figures_of_three_people_by_hand() -> None:
+    """P1 has 3 of 4 right, P2 1 of 2 and P3 2 of 2; classes that neither side saw have no F1.
+
+    F1 of class 0 is 2 * 4 / (5 + 5), of class 3 it is 2 * 2 / (3 + 3). P1 was asked 0 0 0 3 and
+    answered 0 0 0 0: 6/7 and 0; P2 was asked 0 3 and answered 3 3: 0 and 2/3.
+    """
+    takes = Takes(
+        ("P1", "P1", "P2", "P1", "P2", "P1", "P3", "P3"),
+        np.array([0, 0, 0, 0, 3, 3, 0, 3]),
+        np.array([0, 0, 3, 0, 3, 0, 0, 3]),
+    )
+    found = figures(takes)
+    assert found["accuracy"]["value"] == round(6 / 8, 6)
+    low, high = over_participants([3 / 4, 1 / 2, 1.0], 8)
+    assert (found["accuracy"]["low"], found["accuracy"]["high"]) == (round(low, 6), round(high, 6))
+    assert found["macro_f1"]["value"] == round((8 / 10 + 4 / 6) / 2, 6)
+    low, high = over_participants([(6 / 7 + 0) / 2, (0 + 2 / 3) / 2, 1.0], 8)
+    assert (found["macro_f1"]["low"], found["macro_f1"]["high"]) == (round(low, 6), round(high, 6))
+    assert {one["n_participants"] for one in found.values()} == {3}
+
+
+def test_an_empty_side_is_refused_by_its_name() -> None:
+    """Without anyone to learn from, or to examine, there is no split."""
+    with pytest.raises(UsageError, match="training participants is 0"):
+        refuse_shared_groups([], ["P1"], "participants")
+    with pytest.raises(UsageError, match="test participants is 0"):
+        refuse_shared_groups(["P1"], [], "participants")
+
+
+def test_a_use_that_cannot_be_written_down_is_told_of(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Where the data set cannot be written to, this use is among those returned, with a warning."""
+    (tmp_path / "derivatives").write_text("no folder")
+    use = {"recipe": "r", "data": "d", "classes": ["a"], "participants": ["P1"]}
+    assert log_test_use(tmp_path, use) == [use]
+    assert "not written down" in caplog.text
+
+
+def test_uses_are_written_once_and_read_back(tmp_path: Path) -> None:
+    """The log is a list of objects with sorted keys that ends its last line; a repeat adds none."""
+    first = {"recipe": "r1", "data": "d1", "classes": ["a"], "participants": ["P1"]}
+    second = first | {"data": "d2"}
+    for use in (first, second, first):
+        log_test_use(tmp_path, use)
+    path = tmp_path / "derivatives" / "palmwatt" / "test_uses.json"
+    assert json.loads(path.read_text()) == [first, second]
+    assert path.read_text() == json.dumps([first, second], indent=2, sort_keys=True) + "\n"
+    path.write_text('[{"recipe": 1}, 3]')
+    with pytest.raises(FormatError, match="a list of objects"):
+        log_test_use(tmp_path, first)
+    path.write_text('[{"recipe": "another"}]')  # a use without classes or data wears nobody out
+    assert log_test_use(tmp_path, first) == [first]
+
+
+def test_a_majority_keeps_who_made_each_take() -> None:
+    """Only the answers change: takes stay their participants' own, and the log is bounded."""
+    takes = Takes(("P1", "P2"), np.array([0, 1]), np.array([1, 0]))
+    always = majority(takes, np.array([2, 2, 1]))
+    assert (always.participants, always.labels.tolist()) == (("P1", "P2"), [0, 1])
+    assert (always.answers.tolist(), MAX_LOG_BYTES) == ([2, 2], 1_000_000)

@@ -215,7 +215,7 @@ def a_stream(
     time_s = np.arange(n_frames) / RATE_HZ
     return Stream(
         recording(participant), time_s, scores, 0.5, frames - 12, frames, labels, tuple(references),
-        Conditions(*np.zeros((3, len(frames)))), background,
+        Conditions(*np.zeros((3, len(frames)))), background, frames,
     )  # fmt: skip
 
 
@@ -282,6 +282,7 @@ def test_a_wrong_class_costs_precision_and_recall() -> None:
     other = Stream(
         stream.recording, stream.time_s, stream.scores, 0.5,
         stream.take_starts, stream.take_frames, np.array([1, 1]), wrong, stream.conditions, False,
+        stream.take_ends,
     )  # fmt: skip
     matched = match_streams([other], a_recipe(background=False), same(1.0))
     figures = stream_figures(matched, a_recipe(background=False), Placing(0.0, 0.4))

@@ -79,8 +79,8 @@ def test_events_are_those_that_the_model_tells(small_data: Path, small_recipe: P
     """Run on the locked participant's frames, the exported model tells the events counted."""
     trained = fit_model(small_data, load_recipe(small_recipe))
     block = read_session(sessions(small_data, "P04")[0]).frames()
-    decisions = trained.model.run(block.lit, block.dark).decisions
-    n_detected = int((decisions != NO_EVENT).sum())
+    heard = trained.model.run(block.lit, block.dark).events
+    n_detected = int((heard != NO_EVENT).sum())
     events = trained.evaluation["events"]
     right = events["latency_ms"]["n_events"]
     assert events["f1"]["n_events"] == 8
@@ -88,7 +88,7 @@ def test_events_are_those_that_the_model_tells(small_data: Path, small_recipe: P
     assert events["recall"]["value"] == pytest.approx(right / 8, abs=1e-6)
     assert events["precision"]["value"] == pytest.approx(right / n_detected, abs=1e-6)
     at = [row["at_s"] for row in events["false_events"]]
-    times = (block.time_us - block.time_us[0])[decisions != NO_EVENT] / 1e6
+    times = (block.time_us - block.time_us[0])[heard != NO_EVENT] / 1e6
     assert all(np.abs(times - moment).min() < 1e-3 for moment in at)
 
 
@@ -100,7 +100,7 @@ def test_probabilities_and_operations_are_those_of_the_model(
     found = trained.evaluation["calibration"]
     assert found["n_takes"] == 33
     block = read_session(sessions(small_data, "P04")[0]).frames()
-    scores = trained.model.run(block.lit, block.dark).scores * found["score_unit"]
+    scores = trained.model.run(block.lit, block.dark).evidence * found["score_unit"]
     times = (block.time_us - block.time_us[0]) / 1e6
     for take in trained.worst:
         frame = int(np.argmin(np.abs(times - take.summary["at_s"])))
@@ -162,7 +162,7 @@ def test_only_what_is_known_to_be_everyday_time_is_background(
     nothing = np.zeros(0, dtype=np.int64)
     reduced = Reduced(
         recording, np.zeros((len(frames), 1), dtype=np.int32), frames, cues,
-        [cue.start for cue in cues], [cue.stop - 1 for cue in cues], spans, nothing, nothing,
+        spans, [cue.start for cue in cues], [cue.stop - 1 for cue in cues], nothing, nothing,
     )  # fmt: skip
     scores = np.zeros((len(frames), len(recipe.answers)), dtype=np.int32)
     assert stream_of(reduced, scores, recipe, corpus.sensor).background is background

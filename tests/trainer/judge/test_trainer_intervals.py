@@ -103,3 +103,23 @@ def test_no_participants_are_refused() -> None:
         over_participants([], 0)
     with pytest.raises(UsageError):
         difference_over_participants([0.5, 0.6], [0.5], 20)
+
+
+def test_sums_of_values_never_pass_one() -> None:
+    """Values of one each, however many, give a mean of one and no more."""
+    low, high = over_participants([1.0] * 7 + [1.0 - 2**-53], 800)
+    assert high == 1.0 and low == pytest.approx(over_participants([1.0] * 8, 800)[0], abs=1e-9)
+
+
+def test_fewer_takes_than_participants_are_refused() -> None:
+    """Each participant has made at least one take, and exactly one is allowed."""
+    with pytest.raises(UsageError, match="takes of participants"):
+        over_participants([0.5, 0.5], 1)
+    low, high = over_participants([0.5, 0.5], 2)
+    assert 0 <= low < 0.5 < high <= 1
+
+
+def test_less_coverage_is_a_narrower_interval() -> None:
+    """The interval over participants covers as much as is asked for."""
+    narrow, wide = (over_participants([0.2, 0.6], 9, c) for c in (0.5, 0.95))
+    assert wide[0] < narrow[0] < narrow[1] < wide[1]

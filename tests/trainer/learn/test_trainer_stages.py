@@ -16,10 +16,12 @@ from runtime.errors import UsageError
 from runtime.fixedpoint import INT32_MAX
 from trainer.learn.classifiers import SegmentContrasts, fit_classifier
 from trainer.learn.directions import fisher_directions, principal_directions
+from trainer.learn.excerpt import Excerpt
+from trainer.learn.features import _directions
 from trainer.learn.float_onnx import float_onnx
 from trainer.learn.lowering import lower_classifier
-from trainer.learn.quantise import quantise_dense
-from trainer.recipe import ClassifierRecipe, QuantisationRecipe
+from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense
+from trainer.recipe import ClassifierRecipe, FeatureRecipe, QuantisationRecipe
 
 
 @pytest.mark.parametrize(
@@ -162,7 +164,7 @@ def test_quantised_layers_never_risk_overflow(
     x = rng.integers(-reach, reach + 1, (200, 20)).astype(np.int32)
     extreme = np.full(20, reach, dtype=np.int64)
     stage, unit = quantise_dense(
-        weights, bias, x, -extreme, extreme,
+        RealLayer(weights, bias), LayerInputs(x, -extreme, extreme),
         weight_bits=weight_bits, out_bits=out_bits, clip_quantile=1.0,
     )  # fmt: skip
     low, high = stage.bounds(-extreme, extreme)
@@ -179,7 +181,11 @@ def test_rounding_leaves_no_offset() -> None:
     weights = rng.normal(size=(3, 64))
     extreme = np.full(64, 32767, dtype=np.int64)
     stage, unit = quantise_dense(
-        weights, np.zeros(3), x, -extreme, extreme, weight_bits=8, out_bits=32, clip_quantile=1.0
+        RealLayer(weights, np.zeros(3)),
+        LayerInputs(x, -extreme, extreme),
+        weight_bits=8,
+        out_bits=32,
+        clip_quantile=1.0,
     )
     error = stage.run(x, {})[0] * unit - x @ weights.T
     assert np.abs(error.mean(axis=0)).max() < error.std()
@@ -195,7 +201,7 @@ def test_one_outlier_does_not_take_the_whole_range() -> None:
     weights = np.append(rng.uniform(-0.01, 0.01, 15), 1.0)[None]
     extreme = np.append(np.full(15, 100), 1).astype(np.int64)
     stage, _ = quantise_dense(
-        weights, np.zeros(1), x.astype(np.int32), -extreme, extreme,
+        RealLayer(weights, np.zeros(1)), LayerInputs(x.astype(np.int32), -extreme, extreme),
         weight_bits=8, out_bits=32, clip_quantile=1.0,
     )  # fmt: skip
     assert stage.real_weights[0, -1] > 127 == int(stage.weights[0, -1])
@@ -226,3 +232,20 @@ def test_fisher_directions_are_the_discriminants_of_scikit_learn() -> None:
     for mine, other in zip(ours, theirs.T, strict=True):
         cosine = mine @ other / np.linalg.norm(mine) / np.linalg.norm(other)
         assert abs(cosine) > 0.999
+
+
+@pytest.mark.parametrize("offset", [50, -400])
+def test_what_differs_between_recordings_is_no_direction(offset: int) -> None:
+    """A recording whose shares all lie elsewhere, as another person's do, turns no direction."""
+    rng = np.random.default_rng(5)
+    signal = np.cumsum(rng.integers(-30, 31, (2, 400, 1)), axis=1) * np.array([3, -2, 1, 0, 0])
+    shares = (signal + rng.integers(-9, 10, (2, 400, 5))).astype(np.int32)
+    level = np.zeros((400, 1), np.int32)
+    features = FeatureRecipe(projection="principal", directions=2)
+
+    def learned(moved: int) -> np.ndarray:
+        second = shares[1] + np.array([0, 0, 0, moved, moved], np.int32)
+        both = [np.hstack([shares[0], level]), np.hstack([second, level])]
+        return _directions([Excerpt.whole(values) for values in both], features, 1)
+
+    np.testing.assert_allclose(learned(offset), learned(0), atol=1e-9)

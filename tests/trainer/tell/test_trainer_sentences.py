@@ -45,8 +45,9 @@ def test_a_difference_is_said_only_where_its_interval_leaves_zero_out() -> None:
         assert "reach 50.0 %" in found["beside"]
         assert found["title"] == "90.0 % of takes recognised."
         assert "86.0 to 93.0 %" in found["takes"] and found["events"] == ""
-        assert "3 people had no part in any choice: 88.0 % (70.0 to 97.0; 3 people)." in (
-            found["takes"]
+        assert (
+            "3 people had no part in any choice: 88.0 % (70.0 to 97.0; 3 people)."
+            in (found["takes"])
         )
 
 

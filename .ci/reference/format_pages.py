@@ -1,0 +1,190 @@
+"""Pages of what is read and written: recipes, recordings, model folders, scripts, limits, parts."""
+
+from __future__ import annotations
+
+import dataclasses
+import inspect
+import re
+from collections.abc import Iterator
+from typing import Any, get_args
+
+import numpy as np
+import pdoc.docstrings
+from command_page import table
+from pydantic import BaseModel
+
+import capture.store.dataset
+import capture.store.writer
+import trainer.tell.export
+from capture.cues.labels import Event
+from capture.cues.script import BUILT_IN, CueKind, Script
+from capture.store.dataset import PARTICIPANT_COLUMNS, Participant
+from runtime.budget.inputs.library import KINDS, Value, load_parts
+from runtime.budget.verdict.limits import Limits
+from runtime.stages import kinds
+from trainer.recipe import Recipe, built_in_recipes
+
+__all__ = ["formats_page", "parts_page", "recipes_page"]
+
+
+def recipes_page() -> str:
+    """Return the page of a recipe's keys."""
+    lines = [
+        "# Recipes: the keys of the file that a model is trained from", "",
+        "One TOML file describes one model, from readout to decision. Built in: "
+        + ", ".join(f"`{name}`" for name in built_in_recipes()) + ".", "",
+        "## Keys of the recipe itself", "", _prose(Recipe), "",
+    ]  # fmt: skip
+    lines += _keys(Recipe, "", [n for n, f in Recipe.model_fields.items() if not _table_of(f)])
+    for name, field in Recipe.model_fields.items():
+        below = _table_of(field)
+        if below is not None:
+            lines += [f"## Table `[{name}]`", "", _prose(below), ""]
+            lines += _keys(below, f"{name}.", list(below.model_fields))
+    for name, text in built_in_recipes().items():
+        lines += [f"## Recipe `{name}`", "", "```toml", text.rstrip(), "```", ""]
+    return "\n".join(lines)
+
+
+def formats_page() -> str:
+    """Return the page of recordings, model folders, scripts and limits."""
+    lines = [
+        "# Files: recordings, model folders, cue scripts, limits",
+        "",
+        "The wire protocol and the parts have pages of their own.",
+        "",
+    ]
+    lines += ["## Recordings", "", _prose(capture.store.dataset), ""]
+    lines += ["### `participants.tsv`", ""]
+    lines += [f"Required columns: {', '.join(PARTICIPANT_COLUMNS)}.", "", _prose(Participant), ""]
+    lines += ["### `*_events.tsv`", "", _prose(Event), ""]
+    lines += ["### `*_readouts.mcap`", "", _prose(capture.store.writer), ""]
+    lines += ["```text", capture.store.writer.FRAME_SCHEMA.rstrip(), "```", ""]
+    lines += ["## Model folders", "", _prose(trainer.tell.export.write_model_folder), ""]
+    lines += ["### Stages in `model.json`", ""]
+    lines += [
+        "`stages` is a list of objects, each with its `kind` and its numbers; arrays stand in "
+        "`weights.npz`, named `s{stage}_{field}`.", "",
+    ]  # fmt: skip
+    for kind, stage in sorted(kinds().items()):
+        lines += [f"#### `{kind}`", "", _prose(stage), ""]
+        rows = [(f"`{f.name}`", f"`{f.type}`") for f in dataclasses.fields(stage)]
+        lines += table(("field", "type"), rows)
+    lines += ["## Cue scripts", "", f"Built in: {', '.join(f'`{name}`' for name in BUILT_IN)}.", ""]
+    lines += _keys(Script, "", list(Script.model_fields))
+    lines += [_prose(Script), "", "### Table `[[cue]]`", ""]
+    lines += _keys(CueKind, "cue.", list(CueKind.model_fields))
+    lines += [_prose(CueKind), "", "## Limits", "", _prose(Limits), ""]
+    lines += _keys(Limits, "limits.", list(Limits.model_fields))
+    return "\n".join(lines)
+
+
+def parts_page() -> str:
+    """Return the page of the parts library."""
+    lines = [
+        "# Parts: the keys of the parts library",
+        "",
+        _prose(inspect.getmodule(Value)),
+        "",
+        "## Values",
+        "",
+        _prose(Value),
+        "",
+    ]
+    lines += _keys(Value, "", list(Value.model_fields))
+    library = load_parts()
+    for name, kind in KINDS.items():
+        lines += [f"## Kind `{name}`", "", _prose(kind), ""]
+        lines += [f"In the library: {', '.join(f'`{one}`' for one in library.names(name))}.", ""]
+        one = library.get(kind, library.names(name)[0])
+        rows = []
+        for key in kind.model_fields:
+            value = getattr(one, key)
+            unit = f"range and source, in `{value.unit}`" if isinstance(value, Value) else ""
+            rows.append((f"`{key}`", unit or _words(_property(kind, key))))
+        lines += table(("key", "value"), rows)
+    return "\n".join(lines)
+
+
+def _prose(documented: Any) -> str:
+    """Return a docstring of NumPy's style as Markdown."""
+    text = inspect.getdoc(documented) or ""
+    text = re.sub(r"(?m)^::\n", "", text).replace("::\n", ":\n")
+    return str(pdoc.docstrings.convert(text, "numpy", None))
+
+
+def _table_of(field: Any) -> type[BaseModel] | None:
+    """Return the table that a key holds, also one that may be left out; None for a plain value."""
+    for kind in (field.annotation, *get_args(field.annotation)):
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            return kind
+    return None
+
+
+def _keys(model: type[BaseModel], before: str, names: list[str]) -> Iterator[str]:
+    """Yield a table of keys with what each takes."""
+    rows = []
+    for name in names:
+        field = model.model_fields[name]
+        key = field.alias or name
+        if field.is_required():
+            default = "required"
+        else:
+            value = field.get_default(call_default_factory=True)
+            default = "none" if value is None else f"`{_toml(value)}`"
+        rows.append((f"`{before}{key}`", _words(_property(model, key)), default))
+    yield from table(("key", "value", "default"), rows)
+
+
+def _property(kind: type[BaseModel], key: str) -> dict[str, Any]:
+    found: dict[str, Any] = kind.model_json_schema()["properties"][key]
+    return found
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, tuple):
+        return f"[{', '.join(_toml(each) for each in value)}]"
+    if isinstance(value, bool):
+        return str(value).lower()
+    return f'"{value}"' if isinstance(value, str) else str(value)
+
+
+def _words(schema: dict[str, Any]) -> str:
+    """Say in words what a JSON schema lets pass."""
+    if "$ref" in schema:
+        return "tables"
+    if "enum" in schema:
+        return "one of " + ", ".join(f"`{_toml(each)}`" for each in schema["enum"])
+    if "anyOf" in schema:
+        kinds = [_words(each) for each in schema["anyOf"] if each.get("type") != "null"]
+        return " or ".join(kinds)
+    if schema.get("type") == "array":
+        if "prefixItems" in schema:
+            return "list: " + ", then ".join(_words(each) for each in schema["prefixItems"])
+        count = _span(schema, "minItems", "maxItems")
+        return f"list{f' of {count}' if count else ''}: each {_words(schema['items'])}"
+    if schema.get("type") == "string":
+        length = _span(schema, "minLength", "maxLength")
+        pattern = f" of the form `{schema['pattern']}`" if "pattern" in schema else ""
+        return f"text{pattern}{f' of {length} signs' if length else ''}"
+    names = {"integer": "whole number", "number": "number", "boolean": "`true` or `false`"}
+    word = names.get(str(schema.get("type")), "value")
+    above = f" above {_number(schema['exclusiveMinimum'])}" if "exclusiveMinimum" in schema else ""
+    below = f" below {_number(schema['exclusiveMaximum'])}" if "exclusiveMaximum" in schema else ""
+    span = _span(schema, "minimum", "maximum")
+    return f"{word}{above}{below}{f', {span}' if span else ''}"
+
+
+def _span(schema: dict[str, Any], low: str, high: str) -> str:
+    """Return the words for a range of which either end may be missing."""
+    if low in schema and high in schema:
+        if schema[low] == schema[high]:
+            return _number(schema[low])
+        return f"{_number(schema[low])} to {_number(schema[high])}"
+    if low in schema:
+        return f"at least {_number(schema[low])}"
+    return f"at most {_number(schema[high])}" if high in schema else ""
+
+
+def _number(value: float) -> str:
+    return np.format_float_positional(value, trim="-")

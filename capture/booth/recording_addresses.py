@@ -1,0 +1,142 @@
+"""The booth's addresses for recording: what the form offers, and the recording as it goes."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import dataclasses
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Literal
+
+import pydantic
+from pydantic import ConfigDict, Field
+from serial.tools import list_ports
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from capture.booth.guard import SUBPROTOCOL
+from capture.booth.recording_desk import Desk, Order
+from capture.booth.request_bodies import read_body
+from capture.cues.script import BUILT_IN, Script, load_script, schedule
+from capture.store.dataset import Participant, read_participants
+from runtime.errors import UsageError
+
+__all__ = ["RecordingAddresses"]
+
+_CLOSED_SCHEMES = ("spy:", "alt:", "hwgrep:", "cp2110:")
+"""Ports of pyserial that write files, load code by name or search; a page must not open them."""
+
+
+class _Wanted(pydantic.BaseModel):
+    """The form of the recording page."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+    participant: str
+    consent: bool
+    hand_length_mm: float | None = None
+    hand_breadth_mm: float | None = None
+    handedness: str | None = None
+    skin_reflectance: float | None = None
+    locked: bool = False
+    script: str
+    seed: int = Field(ge=0, lt=2**32)
+    port: str = Field(pattern="^[ -~]{1,200}$")
+    distance_mm: float | None = Field(default=None, ge=10.0, le=1000.0)
+
+
+class _Wish(pydantic.BaseModel):
+    """A key or button of the running recording."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+    wish: Literal["pause", "redo", "stop"]
+
+
+class RecordingAddresses:
+    """What the recording page asks for.
+
+    Parameters and errors are those of :func:`capture.booth.app.build_app`.
+    """
+
+    def __init__(self, root: Path, ports: Sequence[str], scripts: Sequence[str]) -> None:
+        self._root = root
+        self._ports = tuple(ports)
+        self._scripts: dict[str, Script] = {}
+        for source in (*scripts, *BUILT_IN):
+            script = load_script(source)
+            self._scripts.setdefault(script.name, script)
+        self.desk = Desk(root)
+
+    def choices(self, request: Request) -> Response:
+        """Tell what the recording form offers."""
+        table = self._root / "participants.tsv"
+        people = read_participants(table) if table.exists() else ()
+        found = sorted(port.device for port in list_ports.comports())
+        return JSONResponse(
+            {
+                "data_set": self._root.resolve().name,
+                "ports": list(dict.fromkeys((*self._ports, *found))),
+                "scripts": [_script_json(script) for script in self._scripts.values()],
+                "participants": [dataclasses.asdict(person) for person in people],
+            }
+        )
+
+    async def start(self, request: Request) -> Response:
+        """Begin a recording."""
+        wanted = await read_body(request, _Wanted)
+        if wanted.script not in self._scripts:
+            raise UsageError("booth", "script", repr(wanted.script[:40]), ", ".join(self._scripts))
+        if wanted.port.strip().lower().startswith(_CLOSED_SCHEMES):
+            raise UsageError("booth", "port", repr(wanted.port[:40]), "a device, socket or rfc2217")
+        person = Participant(
+            wanted.participant,
+            wanted.consent,
+            wanted.hand_length_mm,
+            wanted.hand_breadth_mm,
+            wanted.handedness,
+            wanted.skin_reflectance,
+            wanted.locked,
+        )
+        script, port = self._scripts[wanted.script], wanted.port.strip()
+        self.desk.start(Order(person, script, wanted.seed, port, wanted.distance_mm))
+        return JSONResponse(self.desk.state, 202)
+
+    async def wish(self, request: Request) -> Response:
+        """Pause, redo or stop the running recording."""
+        self.desk.wish((await read_body(request, _Wish)).wish)
+        return JSONResponse({}, 202)
+
+    async def live(self, socket: WebSocket) -> None:
+        """Send the state of the recording as JSON and each readout as bytes."""
+        await socket.accept(SUBPROTOCOL if SUBPROTOCOL in socket.scope["subprotocols"] else None)
+        sending = asyncio.create_task(self._send_live(socket))
+        try:
+            # Nothing is asked through it: it only ends.
+            while (await socket.receive())["type"] != "websocket.disconnect":
+                pass
+        finally:
+            sending.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await sending
+
+    async def _send_live(self, socket: WebSocket) -> None:
+        with contextlib.suppress(WebSocketDisconnect):
+            async with contextlib.aclosing(self.desk.messages()) as messages:
+                async for message in messages:
+                    if isinstance(message, bytes):
+                        await socket.send_bytes(message)
+                    else:
+                        await socket.send_json(message)
+
+
+def _script_json(script: Script) -> dict[str, object]:
+    cues = schedule(script, 0)
+    return {
+        "name": script.name,
+        "instruction": script.instruction,
+        "n_cues": len(cues),
+        "duration_s": cues[-1].end_us / 1e6 + script.lead_in_s,
+    }

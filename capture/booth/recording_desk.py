@@ -1,0 +1,205 @@
+"""The recording that the page leads: one at a time, in a thread of its own."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import dataclasses
+import logging
+import queue
+import struct
+import threading
+from collections.abc import AsyncGenerator
+from dataclasses import dataclass
+from pathlib import Path
+
+from capture.cues.script import Script
+from capture.frames import FramePair
+from capture.lead.record import (
+    Operator,
+    RecordedSession,
+    RecordingStatus,
+    SessionNotes,
+    record,
+)
+from capture.store.dataset import Participant, require_consent
+from capture.store.session import READOUTS_SUFFIX
+from capture.wire.link import SerialLink
+from capture.wording import recording_figures
+from runtime.errors import Error, UsageError
+
+__all__ = ["LIVE_HEAD", "Desk", "Order"]
+
+LIVE_HEAD = struct.Struct("<HH4xdd")
+"""Head of a live readout: n_rows, n_cols, four unused bytes, time in seconds, readout energy in
+counts; lit and dark follow, uint16, all little-endian."""
+_WAITING = 8
+"""Messages kept for a window that does not keep up; what it misses is recorded all the same."""
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What to record: whom, with which script and order of cues, through which port, how far."""
+
+    participant: Participant
+    script: Script
+    seed: int
+    port: str
+    distance_mm: float | None = None
+
+
+class Desk:
+    """Runs the recorder for the page and tells every open window how it stands.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the data set.
+    """
+
+    def __init__(self, out: Path) -> None:
+        self._out = out
+        self._lock = threading.Lock()
+        self._thread: threading.Thread | None = None
+        self._wishes: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._windows: set[asyncio.Queue[bytes | dict[str, object]]] = set()
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._state: dict[str, object] = {"state": "ready"}
+
+    @property
+    def state(self) -> dict[str, object]:
+        """JSON values; ``state`` is ready, connecting, recording, done or failed."""
+        return self._state
+
+    @property
+    def busy(self) -> bool:
+        """Whether a session is being recorded."""
+        return self._thread is not None and self._thread.is_alive()
+
+    def start(self, order: Order) -> None:
+        """Begin to record.
+
+        Raises
+        ------
+        UsageError
+            A session is being recorded, or the participant has not given consent.
+        """
+        with self._lock:
+            if self.busy:
+                raise UsageError(
+                    "booth", "a recording", "running", "none", "stop it or wait for its end"
+                )
+            require_consent(order.participant)
+            self._wishes = queue.SimpleQueue()
+            self._tell(
+                {
+                    "state": "connecting",
+                    "participant": order.participant.participant_id,
+                    "script": order.script.name,
+                    "n_cues": order.script.n_cues,
+                    "prompts": {kind: order.script.text(kind) for kind in order.script.trial_types},
+                }
+            )
+            self._thread = threading.Thread(target=self._run, args=(order,), name="recorder")
+            self._thread.start()
+
+    def wish(self, wish: str) -> None:
+        """Ask the running recording for ``pause`` (again to go on), ``redo`` or ``stop``.
+
+        Raises
+        ------
+        UsageError
+            Nothing is being recorded, or there is no such wish.
+        """
+        if wish not in ("pause", "redo", "stop"):
+            raise UsageError("booth", "the wish", repr(wish[:40]), "pause, redo or stop")
+        if not self.busy:
+            raise UsageError("booth", "a recording", "not running", "one to command")
+        self._wishes.put(wish)
+
+    def close(self) -> None:
+        """Stop a running recording, wait until its file is finished, and let the windows go."""
+        if self._thread is not None and self._thread.is_alive():
+            self._wishes.put("stop")
+            self._thread.join()
+
+    async def messages(self) -> AsyncGenerator[bytes | dict[str, object]]:
+        """Yield the state now, then each change of it and each readout as they come."""
+        self._loop = asyncio.get_running_loop()
+        window: asyncio.Queue[bytes | dict[str, object]] = asyncio.Queue()
+        self._windows.add(window)
+        try:
+            yield self._state
+            while True:
+                yield await window.get()
+        finally:
+            self._windows.discard(window)
+
+    def _run(self, order: Order) -> None:
+        first = dict(self._state)
+        try:
+            with SerialLink(order.port) as link:
+                recording = record(
+                    link,
+                    order.participant,
+                    order.script,
+                    order.seed,
+                    self._out,
+                    notes=SessionNotes(distance_mm=order.distance_mm),
+                    operator=Operator(
+                        lambda now: self._tell(
+                            first | {"state": "recording", "progress": _progress(now)}
+                        ),
+                        self._next_wish,
+                        self._watch,
+                    ),
+                )
+        except Error as error:
+            self._tell(first | {"state": "failed", "error": str(error)})
+        except Exception:
+            _log.exception("the recorder failed")
+            self._tell(
+                first | {"state": "failed", "error": "The recorder failed; its terminal says why."}
+            )
+        else:
+            self._tell(first | {"state": "done", "result": _result(recording)})
+
+    def _next_wish(self) -> str | None:
+        try:
+            return self._wishes.get_nowait()
+        except queue.Empty:
+            return None
+
+    def _watch(self, pair: FramePair, time_s: float, energy: float) -> None:
+        if self._windows:
+            head = LIVE_HEAD.pack(*pair.lit.shape, time_s, energy)
+            counts = (part.astype("<u2", copy=False).tobytes() for part in (pair.lit, pair.dark))
+            self._send(b"".join((head, *counts)))
+
+    def _tell(self, state: dict[str, object]) -> None:
+        self._state = state
+        self._send(state)
+
+    def _send(self, message: bytes | dict[str, object]) -> None:
+        """Hand a message from the recorder's thread to the server's."""
+        if self._loop is not None:
+            with contextlib.suppress(RuntimeError):  # the server has ended: nobody looks any more
+                self._loop.call_soon_threadsafe(self._deliver, message)
+
+    def _deliver(self, message: bytes | dict[str, object]) -> None:
+        for window in self._windows:
+            if window.qsize() >= _WAITING:
+                if isinstance(message, bytes):
+                    continue
+                window.get_nowait()
+            window.put_nowait(message)
+
+
+def _progress(now: RecordingStatus) -> dict[str, object]:
+    return dataclasses.asdict(now)
+
+
+def _result(recording: RecordedSession) -> dict[str, object]:
+    session = recording.path.name.removesuffix(READOUTS_SUFFIX)
+    return recording_figures(recording) | {"session": session}

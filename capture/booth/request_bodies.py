@@ -1,0 +1,53 @@
+"""What a request to the booth says: its JSON body by a model, its numbers, each within limits."""
+
+from __future__ import annotations
+
+from typing import TypeVar
+
+import pydantic
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+
+from runtime.errors import UsageError
+
+__all__ = ["read_body", "whole_number"]
+
+_MAX_BODY = 64 * 1024
+_Body = TypeVar("_Body", bound=pydantic.BaseModel)
+
+
+async def read_body(request: Request, model: type[_Body]) -> _Body:
+    """Return a request's JSON body as a model.
+
+    Raises
+    ------
+    HTTPException
+        It is no JSON (415), too long (413), or not what the model holds (400).
+    """
+    if request.headers.get("content-type", "").partition(";")[0] != "application/json":
+        raise HTTPException(415, "The request's content type is not application/json.")
+    body = bytearray()
+    async for part in request.stream():
+        body += part
+        if len(body) > _MAX_BODY:
+            raise HTTPException(413, f"The request is longer than {_MAX_BODY} bytes.")
+    try:
+        return model.model_validate_json(bytes(body))
+    except pydantic.ValidationError as error:
+        first = error.errors()[0]
+        place = ".".join(str(part) for part in first["loc"]) or "the whole"
+        raise HTTPException(400, f"request: {place}: {first['msg']}.") from None
+
+
+def whole_number(request: Request, name: str) -> int:
+    """Return a whole number of a request's query.
+
+    Raises
+    ------
+    UsageError
+        It is missing, or no number of at most twelve digits.
+    """
+    text = request.query_params.get(name, "")
+    if not (text.isascii() and text.isdigit() and len(text) <= 12):
+        raise UsageError("request", name, repr(text[:40]), "a whole number from 0")
+    return int(text)

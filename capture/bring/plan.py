@@ -1,0 +1,284 @@
+"""What is to be brought in: three tables and a sensor file, read together and checked."""
+
+from __future__ import annotations
+
+import collections
+import dataclasses
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from capture.bring.readouts import ORDERS, Order
+from capture.bring.tables import read_any_table
+from capture.cues.labels import GOOD, Event, event_from_row
+from capture.cues.script import CueKind, Script
+from capture.store.dataset import Participant, participant_from_row, require_consent
+from capture.store.kind import KINDS, RECORDED, firmware_of, kind_of
+from capture.store.session import Session, read_session
+from capture.store.writer import SessionHeader
+from capture.tsv_tables import Row
+from capture.wire.codec import Description
+from runtime.errors import FormatError, UsageError
+from runtime.sensor import Sensor
+from runtime.tomlfile import read_toml
+
+__all__ = ["Plan", "Sources", "plan_all", "read_sensor", "script_of"]
+
+_UNNUMBERED = "auto"
+
+
+@dataclass(frozen=True, slots=True)
+class Sources:
+    """Where the readouts are that are brought in, and what they are.
+
+    Parameters
+    ----------
+    recordings : Path
+        Table with a row for each recording: ``file`` (its place, from this table's folder),
+        ``participant``, and optionally ``session``, ``task``, ``unit``, ``distance_mm`` and
+        ``dark_file``.
+    events : Path or None
+        Table with a row for each take: ``file``, ``onset``, ``duration``, ``trial_type`` and any
+        other column of an events table. None where all recordings are MCAP files with an events
+        table beside them.
+    participants : Path
+        Table with a row for each person: ``participant_id``, ``consent``, and any other column of
+        ``participants.tsv``.
+    sensor : Path or None
+        TOML file with the fields of `runtime.sensor.Sensor`; None where all recordings are MCAP.
+    order : str
+        How lit and dark exposures lie: ``interleaved``, ``dark-first`` or ``two-arrays``.
+    kind : str
+        What the readouts are: ``recorded``, ``real shapes, emulated optic`` or ``invented``.
+    task : str
+        Task of recordings whose row names none.
+    """
+
+    recordings: Path
+    events: Path | None
+    participants: Path
+    sensor: Path | None = None
+    order: Order = "interleaved"
+    kind: str = RECORDED
+    task: str = "imported"
+
+    def __post_init__(self) -> None:
+        for name, value, allowed in (("order", self.order, ORDERS), ("kind", self.kind, KINDS)):
+            if value not in allowed:
+                raise UsageError("import", name, repr(value), f"one of {', '.join(allowed)}")
+
+
+@dataclass(slots=True)
+class Plan:
+    """One recording to be brought in.
+
+    Parameters
+    ----------
+    where : str
+        Its row, as errors begin.
+    source, dark_source : Path
+        Its file, and that of the dark exposures where they lie apart.
+    person : Participant
+    header : SessionHeader
+    session : Session or None
+        The recording that the file is already, if it is one.
+    events : tuple of Event
+        By onset.
+    """
+
+    where: str
+    source: Path
+    dark_source: Path | None
+    person: Participant
+    header: SessionHeader
+    session: Session | None
+    events: tuple[Event, ...]
+
+
+def read_sensor(path: Path) -> Sensor:
+    """Read a sensor file: TOML whose keys are the fields of `runtime.sensor.Sensor`.
+
+    Raises
+    ------
+    FormatError
+        It cannot be read, or a key is unknown, missing or out of range; the message names it.
+    """
+    file = read_toml(path, expected="a sensor file (TOML)")
+    try:
+        return Sensor.from_json(file.data, str(path))
+    except FormatError as error:
+        raise FormatError(str(path), error.what, error.got, error.expected) from None
+
+
+def plan_all(sources: Sources, script: Script | None) -> list[Plan]:
+    """Read the tables, and return what is to be done, in the order of the recordings' table.
+
+    Parameters and errors are those of `capture.bring.bring.bring`; arrays are not opened yet.
+    """
+    people = _people(sources.participants)
+    labels = _labels(sources.events) if sources.events is not None else {}
+    sensor = read_sensor(sources.sensor) if sources.sensor is not None else None
+    table = sources.recordings
+    plans: list[Plan] = []
+    for number, row in read_any_table(table, ("file", "participant")):
+        where = f"{table} row {number}"
+        name, who = row["file"], (row["participant"] or "").removeprefix("sub-")
+        if name is None or who not in people:
+            what = ("file", name) if name is None else ("participant", who)
+            raise FormatError(where, what[0], repr(what[1]), "one of the tables given")
+        require_consent(people[who])
+        events = labels.pop(name, ())
+        plan = _one(where, row, sources, sensor, people[who], events)
+        if script is not None or plan.session is None:
+            asked_for = script or script_of(plan.header.script.name, plan.events)
+            plan.header = dataclasses.replace(plan.header, script=asked_for)
+        _check_events(plan)
+        plans.append(plan)
+    if labels:
+        raise FormatError(
+            str(sources.events), "file", repr(next(iter(labels))), "one of the recordings' table"
+        )
+    if not plans:
+        raise FormatError(str(table), "number of recordings", 0, "at least 1")
+    _number_sessions(plans)
+    return plans
+
+
+def _people(path: Path) -> dict[str, Participant]:
+    people: dict[str, Participant] = {}
+    for number, row in read_any_table(path, ("participant_id", "consent")):
+        person = participant_from_row(row, f"{path} row {number}")
+        if person.participant_id in people:
+            raise FormatError(f"{path} row {number}", "participant_id", person.participant_id,
+                              "once in the table")  # fmt: skip
+        people[person.participant_id] = person
+    return people
+
+
+def _labels(path: Path) -> dict[str, tuple[Event, ...]]:
+    found: dict[str, list[Event]] = collections.defaultdict(list)
+    for number, row in read_any_table(path, ("file", "onset", "duration", "trial_type")):
+        where = f"{path} row {number}"
+        name = row.pop("file")
+        if name is None:
+            raise FormatError(where, "file", "n/a", "a file of the recordings' table")
+        found[name].append(event_from_row(row, where))
+    return {name: tuple(sorted(each, key=lambda e: e.onset_s)) for name, each in found.items()}
+
+
+def _one(
+    where: str,
+    row: Row,
+    sources: Sources,
+    sensor: Sensor | None,
+    person: Participant,
+    events: tuple[Event, ...],
+) -> Plan:
+    source = sources.recordings.parent / str(row["file"])
+    dark = row.get("dark_file")
+    dark_source = None if dark is None else sources.recordings.parent / dark
+    distance_mm = _distance(row.get("distance_mm"), where)
+    number = row.get("session") or ""
+    if source.suffix.lower() == ".mcap":
+        session = read_session(source)
+        if sensor is not None and session.sensor != sensor:
+            raise FormatError(str(source), "sensor", "another than the sensor file's", "the same")
+        kind = kind_of(session.header.description.firmware)
+        if kind != sources.kind:
+            raise FormatError(
+                str(source), "kind of data", kind, f"{sources.kind}, as was asked for"
+            )
+        header = dataclasses.replace(
+            session.header,
+            participant=person.participant_id,
+            session=number or session.header.session,
+            distance_mm=distance_mm or session.distance_mm,
+        )
+        if row.get("task") not in (None, session.script.name):
+            raise FormatError(where, "task", row["task"], f"{session.script.name}, as in the file")
+        return Plan(where, source, None, person, header, session, events or session.events)
+    if sensor is None:
+        raise UsageError(where, "the sensor file", "missing", "given: arrays do not say it")
+    unit = row.get("unit") or "unit-1"
+    description = Description(sensor, unit, firmware_of(sources.kind))
+    task = row.get("task") or sources.task
+    if not events:
+        raise FormatError(where, "number of events", 0, "at least 1 in the table of events")
+    placeholder = script_of(task, events)
+    header = SessionHeader(
+        person.participant_id, number or "01", description, placeholder, 0, distance_mm
+    )
+    plan = Plan(where, source, dark_source, person, header, None, events)
+    if not number:
+        plan.header = dataclasses.replace(header, session=_UNNUMBERED)
+    return plan
+
+
+def _distance(text: str | None, where: str) -> float | None:
+    try:
+        return None if text is None else float(text)
+    except ValueError:
+        raise FormatError(where, "distance_mm", repr(text), "a number such as 120") from None
+
+
+def script_of(task: str, events: Sequence[Event]) -> Script:
+    """Return a script that asks for what the events say was done; its rests are not known."""
+    import pydantic
+
+    counts = collections.Counter(event.trial_type for event in events)
+    try:
+        return Script(
+            name=task,
+            shuffle=False,
+            cues=tuple(
+                CueKind(
+                    trial_type=kind,
+                    repetitions=n,
+                    duration_s=min(600.0, max(1e-3, float(np.median(
+                        [e.duration_s for e in events if e.trial_type == kind]
+                    )))),
+                )
+                for kind, n in counts.items()
+            ),
+        )  # fmt: skip
+    except pydantic.ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        raise FormatError(f"task {task[:40]}", "its script", f"wrong ({first['msg']})") from None
+
+
+def _check_events(plan: Plan) -> None:
+    known = plan.header.script.trial_types
+    end_s = 0.0
+    period_s = plan.header.description.sensor.frame_period_us / 1e6
+    for event in plan.events:
+        if event.trial_type not in known:
+            raise FormatError(
+                plan.where, "trial_type of an event", event.trial_type, f"one of {', '.join(known)}"
+            )
+        if event.status == GOOD and event.onset_s < end_s - period_s:
+            raise FormatError(
+                plan.where, f"onset of {event.trial_type}", f"{event.onset_s:g} s",
+                f"after {end_s:g} s, where the take before it ends",
+            )  # fmt: skip
+        if event.status == GOOD:
+            end_s = max(end_s, event.end_s)
+
+
+def _number_sessions(plans: Sequence[Plan]) -> None:
+    """Number the sessions that have none yet, in the table's order; no two may share a name."""
+    taken: set[tuple[str, str, str]] = set()
+    for plan in sorted(plans, key=lambda p: p.header.session == _UNNUMBERED):
+        head = plan.header
+        key = (head.participant, head.script.name)
+        if head.session == _UNNUMBERED:
+            free = (f"{n:02d}" for n in range(1, 1000))
+            number = next(n for n in free if (*key, n) not in taken)
+            plan.header = head = dataclasses.replace(head, session=number)
+        if (*key, head.session) in taken:
+            raise FormatError(
+                plan.where, "session", f"{head.session} of {head.participant} a second time",
+                "one number for each recording of a participant and task",
+            )  # fmt: skip
+        taken.add((*key, head.session))

@@ -1,0 +1,146 @@
+"""Tables that come from elsewhere: comma or tab separated text, or Parquet where pyarrow is there.
+
+What they say is untrusted. Empty cells and ``n/a`` are values that are not known.
+"""
+
+from __future__ import annotations
+
+import csv
+import importlib
+import io
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+from capture.tsv_tables import Row
+from runtime.errors import FormatError, UsageError
+from runtime.files import read_limited
+
+__all__ = ["open_parquet", "read_any_table"]
+
+_UNKNOWN = ("", "n/a")
+_MAX_ROWS = 1_000_000
+_DELIMITERS = {".csv": ",", ".tsv": "\t"}
+
+
+def read_any_table(path: Path, required: Sequence[str]) -> list[tuple[int, Row]]:
+    """Read a small table by the ending of its name: ``.csv``, ``.tsv`` or ``.parquet``.
+
+    Parameters
+    ----------
+    path : Path
+        At most 16 MiB of text.
+    required : sequence of str
+        Columns that it must have.
+
+    Returns
+    -------
+    list of (int, Row)
+        Each row with its number in the file; the header is row 1.
+
+    Raises
+    ------
+    UsageError
+        It cannot be read, or its name ends otherwise; or it is Parquet and pyarrow is missing.
+    FormatError
+        It is not what its name says, lacks a column or names one twice.
+    """
+    kind = path.suffix.lower()
+    if kind == ".parquet":
+        rows = _parquet_rows(path)
+    elif kind in _DELIMITERS:
+        rows = _text_rows(path, _DELIMITERS[kind])
+    else:
+        raise UsageError(str(path), "the table's ending", kind or "none", ".csv, .tsv or .parquet")
+    header = next(rows)[1]
+    for column in (*required, *header):
+        if header.count(column) != 1:
+            raise FormatError(
+                f"{path} row 1", f"number of columns named {column[:40]}", header.count(column), 1
+            )
+    found = []
+    for number, values in rows:
+        if len(values) != len(header):
+            raise FormatError(f"{path} row {number}", "number of values", len(values), len(header))
+        known = (None if value in _UNKNOWN else value for value in values)
+        found.append((number, dict(zip(header, known, strict=True))))
+    return found
+
+
+def _text_rows(path: Path, delimiter: str) -> Iterator[tuple[int, list[str]]]:
+    try:
+        text = read_limited(path).decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise FormatError(
+            str(path), "the text", f"not UTF-8 ({error.reason})", do="save it as UTF-8"
+        ) from None
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    empty = True
+    try:
+        for values in reader:
+            if values:
+                empty = False
+                yield reader.line_num, [value.strip() for value in values]
+    except csv.Error as error:
+        at = f"{path} row {reader.line_num}"
+        raise FormatError(at, "the row", f"damaged ({error})") from None
+    if empty:
+        raise FormatError(str(path), "the first line", "empty", "the names of the columns")
+
+
+def _parquet_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
+    file = open_parquet(path)
+    if file.metadata.num_rows > _MAX_ROWS:
+        raise FormatError(
+            str(path), "number of rows", file.metadata.num_rows, f"at most {_MAX_ROWS}"
+        )
+    yield 1, [str(name) for name in file.schema_arrow.names]
+    number = 1
+    try:
+        for batch in file.iter_batches():
+            for row in zip(*(column.to_pylist() for column in batch.columns), strict=True):
+                number += 1
+                yield number, [_as_text(value) for value in row]
+    except Exception as error:  # pyarrow's own tree, and what its decoders raise
+        raise _damaged(path, error) from None
+
+
+def _as_text(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return "" if value is None else str(value)
+
+
+def open_parquet(path: Path) -> Any:
+    """Open a Parquet file with pyarrow, which is not among this package's dependencies.
+
+    Returns
+    -------
+    pyarrow.parquet.ParquetFile
+
+    Raises
+    ------
+    UsageError
+        pyarrow is not installed, or the file cannot be read.
+    FormatError
+        It is no Parquet file.
+    """
+    try:
+        parquet = importlib.import_module("pyarrow.parquet")
+    except ImportError:
+        raise UsageError(
+            str(path), "reading Parquet", "not possible without pyarrow", "pyarrow installed",
+            "install it (pip install pyarrow), or save the table as CSV",
+        ) from None  # fmt: skip
+    try:
+        return parquet.ParquetFile(path)
+    except OSError as error:
+        if error.errno is not None:
+            raise UsageError(str(path), "the file", f"unreadable ({error.strerror})") from None
+        raise _damaged(path, error) from None
+    except Exception as error:  # likewise
+        raise _damaged(path, error) from None
+
+
+def _damaged(path: Path, error: Exception) -> FormatError:
+    return FormatError(str(path), "the file", f"damaged ({str(error)[:120]})", "a Parquet table")

@@ -1,0 +1,201 @@
+"""How people show a number with one hand: which fingers, how folded, which side, how held.
+
+What is drawn for a person is a habit; each take is drawn about it. What each distribution rests on:
+
+| drawn | from | source |
+| --- | --- | --- |
+| bend of folded fingers | 0.75 of the functional range's upper end to all of the active range | \
+Bain and others, "The functional range of motion of the finger joints", J. Hand Surg. Eur. 40(4), \
+406-411, 2015, abstract: 71, 87, 64 degrees; active ranges 90, 100, 80: Eaton, "Normal range of \
+motion reference values", Electronic Textbook of Hand Surgery. Between them lie the folded fingers \
+of the pose "point" in npm `iwer` 2.5.0: 68 to 74, 82 to 85, 53 to 59 |
+| spread of straight fingers | gaps of 13.0, 8.5 and 16.1 degrees, a person's mean by 5.9 rms | 27 \
+open hands of the SHREC 2017 track, in PyPI `geomstats` 2.8.0, measured in the palm's plane between \
+first bones; the noise of that tracker is in the spread of single gaps, which is taken smaller |
+| thumb held up | 53.6 degrees to its side, 19 rms, 22 to the front, 9 rms, base to tip | as above |
+| thumb folded | across the palm, along the index finger, or half off | 26 closing hands of the same \
+source: 18.6 degrees, 30 rms, -39 to 61; 45 in `iwer`'s "point"; shares invented |
+| attitude of the hand | wrist bends within the 40 degrees either way, and 40 from side to side, \
+that daily tasks take | Ryu and others, "Functional ranges of motion of the wrist joint", J. Hand \
+Surg. 16A(3), 409-419, 1991, abstract |
+| which fingers | usual combinations, shares invented; a person's habit holds in three of four takes \
+| Hohol and others, "A large-scale survey on finger counting routines", PeerJ 6:e5878, 2018, \
+abstract: 75 % of 380 people keep theirs |
+| which side of the hand, where it is held | assumed | |
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from capture.emulated.body.joints import FULL_CURL_RAD
+from capture.emulated.body.timeline import (
+    CURL,
+    FAN,
+    FOLD,
+    PITCH,
+    ROLL,
+    SHAPE,
+    SPREAD,
+    THUMB,
+    YAW,
+    X,
+    Y,
+    Z,
+)
+
+__all__ = [
+    "FINGERS_UP",
+    "FOLDED_RAD",
+    "GAPS_RAD",
+    "GAP_SPREAD_RAD",
+    "THUMB_UP_RAD",
+    "Showing",
+    "count_pose",
+    "draw_showing",
+]
+
+Doubles = npt.NDArray[np.float64]
+
+# Which fingers people hold up for a count (thumb to little), with the share of people.
+FINGERS_UP: dict[int, tuple[tuple[float, tuple[int, ...]], ...]] = {
+    0: ((1.0, (0, 0, 0, 0, 0)),),
+    1: ((0.94, (0, 1, 0, 0, 0)), (0.06, (1, 0, 0, 0, 0))),
+    2: ((0.92, (0, 1, 1, 0, 0)), (0.08, (1, 1, 0, 0, 0))),
+    3: ((0.74, (0, 1, 1, 1, 0)), (0.18, (1, 1, 1, 0, 0)), (0.08, (0, 0, 1, 1, 1))),
+    4: ((1.0, (0, 1, 1, 1, 1)),),
+    5: ((1.0, (1, 1, 1, 1, 1)),),
+}
+KEEPS_HABIT = 0.75
+
+FOLDED_RAD = np.radians([[0.75 * 71.0, 90.0], [0.75 * 87.0, 100.0], [0.75 * 64.0, 80.0]])
+"""Bend of the three joints of a folded finger: least and most."""
+GAPS_RAD, GAP_SPREAD_RAD = np.radians([13.0, 8.5, 16.1]), float(np.radians(5.9))
+"""Angle between neighbouring straight fingers, index to little, and how people differ in it."""
+THUMB_UP_RAD = np.radians([[53.6, 19.0], [22.0, 9.0]])
+"""Straight thumb to its side and to the palm's front: mean and rms over people."""
+# Folded thumbs: share, then least and most of the angle to the side, and of the bend beyond that
+# of a thumb folded by `_FOLD`, degrees.
+_THUMB_FOLDED = (
+    (0.6, (-38.0, -8.0), (-10.0, 45.0)),  # across the palm, over the folded fingers
+    (0.3, (-8.0, 14.0), (-35.0, 15.0)),  # along the index finger
+    (0.1, (14.0, 30.0), (0.0, 45.0)),  # half off
+)
+_FOLD = 0.6  # curl of a folded thumb: its joints bend by 9, 16 and 22 degrees
+_OUT_AT_REST_RAD, _FRONT_AT_REST_RAD = np.radians(50.0), np.radians(12.0)  # the joints' zero
+
+
+@dataclass(frozen=True, slots=True)
+class Showing:
+    """A person's habits of showing numbers.
+
+    Parameters
+    ----------
+    counting : tuple
+        The fingers held up for 0 to 5.
+    folded_rad : tuple of float
+        Bend of a folded finger's three joints.
+    gap_rad : float
+        How much more than usual the fingers are spread, each gap.
+    thumb_folded : int
+        Which of the ways a thumb is folded.
+    thumb_up_rad : tuple of float
+        Straight thumb to its side and to the palm's front.
+    turned_share : float
+        Share of takes that show the back of the hand instead of the palm.
+    tilt_rad : tuple of float
+        Attitude of the hand about z, x and y.
+    aside_mm : tuple of float
+        Where the hand is held, x and y.
+    """
+
+    counting: tuple[tuple[int, ...], ...]
+    folded_rad: tuple[float, float, float]
+    gap_rad: float
+    thumb_folded: int
+    thumb_up_rad: tuple[float, float]
+    turned_share: float
+    tilt_rad: tuple[float, float, float]
+    aside_mm: tuple[float, float]
+
+
+def _fingers_for(count: int, rng: np.random.Generator) -> tuple[int, ...]:
+    options = FINGERS_UP[count]
+    return options[int(rng.choice(len(options), p=[share for share, _ in options]))][1]
+
+
+def _way_of_thumb(rng: np.random.Generator) -> int:
+    return int(rng.choice(len(_THUMB_FOLDED), p=[share for share, *_ in _THUMB_FOLDED]))
+
+
+def draw_showing(rng: np.random.Generator) -> Showing:
+    """Draw a person's habits."""
+    thumb_up = rng.normal(THUMB_UP_RAD[:, 0], 0.6 * THUMB_UP_RAD[:, 1])
+    folded = rng.uniform(FOLDED_RAD[:, 0], FOLDED_RAD[:, 1])
+    tilt = np.radians(rng.normal(0.0, [5.0, 10.0, 6.0]))
+    aside = rng.normal(0.0, [4.0, 6.0])
+    return Showing(
+        counting=tuple(_fingers_for(count, rng) for count in FINGERS_UP),
+        folded_rad=(float(folded[0]), float(folded[1]), float(folded[2])),
+        gap_rad=float(np.clip(rng.normal(0.0, GAP_SPREAD_RAD), -0.12, 0.3)),
+        thumb_folded=_way_of_thumb(rng),
+        thumb_up_rad=(float(thumb_up[0]), float(thumb_up[1])),
+        turned_share=float(rng.uniform(0.0, 1.0)),
+        tilt_rad=(float(tilt[0]), float(tilt[1]), float(tilt[2])),
+        aside_mm=(float(aside[0]), float(aside[1])),
+    )
+
+
+def count_pose(showing: Showing, rest: Doubles, count: int, rng: np.random.Generator) -> Doubles:
+    """Return the pose in which a person shows a count one time.
+
+    Parameters
+    ----------
+    showing : Showing
+        The person's habits.
+    rest : float64 array, shape (n_pose,)
+        Where the hand hovers, with the fingers' curl at rest.
+    count : int
+        0 to 5.
+    rng : Generator
+        For what differs from take to take.
+    """
+    kept = rng.uniform() < KEEPS_HABIT
+    up = np.array(showing.counting[count] if kept else _fingers_for(count, rng), bool)
+    pose = rest.copy()
+    pose[[X, Y]] += showing.aside_mm + rng.normal(0.0, [4.0, 5.0])
+    pose[Z] *= rng.uniform(0.94, 1.06)
+    pose[[ROLL, PITCH, YAW]] += showing.tilt_rad + np.radians(rng.normal(0.0, [4.0, 8.0, 5.0]))
+    if rng.uniform() < showing.turned_share:
+        pose[YAW] += np.pi
+    straight = np.abs(rng.normal(0.05, 0.05, 5)) + 0.3 * rest[CURL]
+    pose[CURL] = np.where(up, straight, 1.0 - np.abs(rng.normal(0.0, 0.06, 5)))
+    shape = pose[SHAPE]
+    shape[FOLD] = showing.folded_rad + np.radians(rng.normal(0.0, 6.0, 3)) - FULL_CURL_RAD[1]
+    gaps = np.maximum(GAPS_RAD + showing.gap_rad + np.radians(rng.normal(0.0, 4.0, 3)), 0.0)
+    pose[SPREAD] = gaps.mean()
+    # The fan leans each finger from where an even spread would put it; the middle one stays.
+    places = np.cumsum([0.0, *(pose[SPREAD] - gaps)])
+    shape[FAN] = places - places[1] + np.radians(rng.normal(0.0, 1.5, 4))
+    shape[THUMB] = _thumb(showing, bool(up[0]), pose[SPREAD], rng)
+    if not up[0]:
+        pose[CURL.start] = _FOLD
+        shape[THUMB] += _FOLD * np.radians([85.0, -5.0, 0.0])  # what that curl does to it
+    return pose
+
+
+def _thumb(showing: Showing, up: bool, spread_rad: float, rng: np.random.Generator) -> Doubles:
+    """Return the thumb's share of a shape: out, front and bend over those of a straight thumb."""
+    if up:
+        about = np.array(showing.thumb_up_rad) + 0.8 * THUMB_UP_RAD[:, 1] * rng.standard_normal(2)
+        out, front = np.clip(about, np.radians([25.0, 0.0]), np.radians([82.0, 45.0]))
+        bend = np.radians(rng.normal(0.0, 10.0))
+    else:
+        kept = rng.uniform() < KEEPS_HABIT
+        _, side, bends = _THUMB_FOLDED[showing.thumb_folded if kept else _way_of_thumb(rng)]
+        out, bend = np.radians([rng.uniform(*side), rng.uniform(*bends)])
+        front = np.radians(rng.uniform(5.0, 35.0))
+    return np.array([out - _OUT_AT_REST_RAD - 0.5 * spread_rad, front - _FRONT_AT_REST_RAD, bend])

@@ -1,0 +1,75 @@
+"""What stands in front of an emulated sensor, and how it is wired; checked before it starts."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from capture.emulated.optic.optics import SENSORS
+from runtime.errors import UsageError
+
+__all__ = ["DeviceSettings"]
+
+_UNIT = re.compile(r"[A-Za-z0-9_-]{1,32}")
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceSettings:
+    """What stands in front of the sensor, and how it is wired.
+
+    Parameters
+    ----------
+    participant : int
+        Number of the invented participant, >= 0.
+    script : str
+        Built-in script or path of a TOML file; the host must use the same one.
+    sensor : str
+        Name in ``SENSORS``.
+    seed : int
+        Seed of the schedule and of everything drawn, >= 0.
+    speed : float
+        Device seconds for each second of the clock; 0 as fast as the host reads.
+    unit : str
+        Name of the physical sensor: 1 to 32 letters, digits, dashes and underscores.
+    transport : str
+        ``auto``, ``pty`` or ``socket``.
+    port : int
+        Number of the socket; 0 for any free one.
+    loss, corruption : float
+        Share of exposure packets that are lost, or arrive with one wrong byte; 0 to 1.
+    led_current_ma : float
+        LED current while lit, 0 to 1000 mA; what the LED at hand allows is for its data sheet.
+    """
+
+    participant: int = 1
+    script: str = "dynamic"
+    sensor: str = "lensless32"
+    seed: int = 1
+    speed: float = 1.0
+    unit: str = "unit-a"
+    transport: str = "auto"
+    port: int = 0
+    loss: float = 0.0
+    corruption: float = 0.0
+    led_current_ma: float = 100.0
+
+    def __post_init__(self) -> None:
+        where = "emulated sensor"
+        if self.sensor not in SENSORS:
+            raise UsageError(where, "sensor", self.sensor, f"one of {', '.join(SENSORS)}")
+        if not _UNIT.fullmatch(self.unit):
+            raise UsageError(
+                where, "unit", repr(self.unit), "1 to 32 letters, digits, dashes and underscores"
+            )
+        for name, low, high in (
+            ("participant", 0, 10**6),
+            ("seed", 0, 2**32 - 1),
+            ("speed", 0.0, 1e6),
+            ("port", 0, 65_535),
+            ("loss", 0.0, 1.0),
+            ("corruption", 0.0, 1.0),
+            ("led_current_ma", 0.0, 1000.0),
+        ):
+            value = getattr(self, name)
+            if not low <= value <= high:
+                raise UsageError(where, name, value, f"{low:g} to {high:g}")

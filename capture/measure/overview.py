@@ -1,0 +1,88 @@
+"""A data set as a whole, session after session: how much signal there is, of what, and of whom."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from capture.cues.labels import Event
+from capture.measure.readiness import Caution, few_of_a_class, signal_cautions, twin_words
+from capture.measure.signs import Signs, find_twins, read_signs
+from capture.store.kind import KINDS, RECORDED, kind_of
+from capture.store.session import Session, read_session
+
+__all__ = ["Overview", "overview_of"]
+
+
+class Overview:
+    """Takes sessions one by one and keeps a few numbers for each of their frame pairs."""
+
+    def __init__(self) -> None:
+        self._names: list[str] = []
+        self._people: list[str] = []
+        self._signs: list[Signs] = []
+        self._events: list[tuple[str, Event]] = []
+        self._kinds: set[str] = set()
+
+    def add(self, session: Session) -> None:
+        """Look at a session's readouts and labels.
+
+        Raises
+        ------
+        FormatError
+            The file is damaged.
+        """
+        self._signs.append(read_signs(session.blocks(), session.sensor))
+        self._names.append(session.path.name)
+        self._people.append(session.participant)
+        self._events += [(session.participant, event) for event in session.events]
+        self._kinds.add(kind_of(session.header.description.firmware))
+
+    def kinds(self) -> list[str]:
+        """Return the kinds of data that were added, of `capture.store.kind.KINDS`."""
+        return [kind for kind in KINDS if kind in self._kinds]
+
+    def copies(self) -> list[str]:
+        """Say which recordings of different people hold the same frames."""
+        return [twin_words(t, self._names) for t in find_twins(self._people, self._signs)]
+
+    def cautions(self) -> list[Caution]:
+        """Return what should be known before a model is trained on all of it."""
+        if not self._signs:
+            return []
+        return [*signal_cautions(self._signs), *few_of_a_class(self._events)]
+
+    def lines(self) -> Iterator[str]:
+        """Yield the whole in lines: figures first, then what is not ready."""
+        n_frames = sum(len(each.values) for each in self._signs)
+        if not n_frames:
+            return
+        empty = sum(int(each.empty.sum()) for each in self._signs) / n_frames
+        saturated = sum(int(each.saturated.sum()) for each in self._signs) / n_frames
+        flicker = max(share for _, share in (each.flicker_left() for each in self._signs))
+        kinds = self.kinds()
+        if kinds != [RECORDED]:
+            yield f"kind of data: {' and '.join(kinds)}"
+        yield (
+            f"all {len(self._signs)} sessions of {len(set(self._people))} people: {empty:.1%} of "
+            f"the frame pairs empty, {saturated:.1%} saturated, flicker left in lit minus dark at "
+            f"most {flicker:.1%} of the strong light"
+        )
+        for text in self.copies():
+            yield f"not fit: {text}"
+        for caution in self.cautions():
+            yield f"caution: {caution.text}"
+
+
+def overview_of(files: Iterable[Path]) -> Overview:
+    """Return what sessions show together, each read once more.
+
+    Raises
+    ------
+    UsageError, FormatError
+        One of the files is not readable.
+    """
+    overview = Overview()
+    for file in files:
+        overview.add(read_session(file))
+    return overview

@@ -1,0 +1,130 @@
+"""Is this data ready? One line for each thing that is not, with its number and its reason."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from capture.cues.labels import GOOD, Event
+from capture.measure.quality import MAX_SATURATED
+from capture.measure.signs import Signs, Twins
+
+__all__ = [
+    "Caution",
+    "few_of_a_class",
+    "signal_cautions",
+    "twin_words",
+]
+
+MANY_EMPTY = 0.5
+"""Where most frames are empty, what is learned of all frames is learned of nothing in view."""
+MUCH_FLICKER = 0.1
+"""Light falls with the fourth power of the distance: a tenth of it is 2.5 % of the way to a hand,
+3 mm at 120 mm, what a still hand moves by itself."""
+FEW_TAKES = 20
+"""One wrong take of 20 is 5 points; common practice, no source."""
+FEW_PEOPLE = 3
+"""An interval over two people spans nearly everything."""
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """One thing to know before a figure is believed.
+
+    Parameters
+    ----------
+    about : str
+        What it is about, one word or two: ``empty frames``.
+    value : float
+        The number.
+    text : str
+        One sentence with the number and what to do.
+    """
+
+    about: str
+    value: float
+    text: str
+
+    def to_json(self) -> dict[str, object]:
+        """Return the fields as plain JSON values."""
+        return dataclasses.asdict(self)
+
+
+def signal_cautions(signs: Sequence[Signs]) -> list[Caution]:
+    """Judge the light of several recordings together: empty, saturated, flickering.
+
+    Parameters
+    ----------
+    signs : sequence of Signs
+        At least one.
+    """
+    n_frames = max(1, sum(len(each.values) for each in signs))
+    empty = sum(int(each.empty.sum()) for each in signs) / n_frames
+    saturated = sum(int(each.saturated.sum()) for each in signs) / n_frames
+    found = []
+    if empty > MANY_EMPTY:
+        found.append(
+            Caution(
+                "empty frames", round(empty, 6),
+                f"{empty:.0%} of the frames are empty: no light came back. Is a hand in "
+                "view when it should be, and the LED on?",
+            )
+        )  # fmt: skip
+    if saturated > MAX_SATURATED:
+        found.append(
+            Caution(
+                "saturated frames", round(saturated, 6),
+                f"{saturated:.0%} of the frames are saturated (more than 1 % of their lit pixels): "
+                "lower the exposure or the LED's current.",
+            )
+        )  # fmt: skip
+    flickers = [each.flicker_left() for each in signs]
+    worst_hz, worst = max(flickers, key=lambda found: found[1])
+    n_flickering = sum(share > MUCH_FLICKER for _, share in flickers)
+    if n_flickering and worst_hz is not None:
+        found.append(
+            Caution(
+                "flicker left", round(worst, 6),
+                f"Mains flicker of {worst_hz:.0f} Hz is left in lit minus dark, up to {worst:.0%} "
+                f"of a recording's strong light, in {n_flickering} of {len(signs)} recordings: "
+                "bring the dark exposure closer to the lit one.",
+            )
+        )  # fmt: skip
+    return found
+
+
+def few_of_a_class(events: Iterable[tuple[str, Event]]) -> list[Caution]:
+    """Judge how much there is of each label: takes, and people who gave them.
+
+    Parameters
+    ----------
+    events : iterable of (participant, Event)
+    """
+    people: dict[str, list[str]] = {}
+    for participant, event in events:
+        if event.status == GOOD:
+            people.setdefault(event.trial_type, []).append(participant)
+    found = []
+    for label, givers in sorted(people.items()):
+        n_people = len(set(givers))
+        # A stretch of everyday time is one long event: its takes say nothing.
+        few_takes = len(givers) < FEW_TAKES and not label.startswith("everyday")
+        if n_people < FEW_PEOPLE or few_takes:
+            found.append(
+                Caution(
+                    "few takes", float(len(givers)),
+                    f"{label}: {len(givers)} good takes of {n_people} "
+                    f"{'person' if n_people == 1 else 'people'}; below {FEW_TAKES} takes or "
+                    f"{FEW_PEOPLE} people its figures say little.",
+                )
+            )  # fmt: skip
+    return found
+
+
+def twin_words(twins: Twins, names: Sequence[str]) -> str:
+    """Say which two recordings hold the same frames."""
+    return (
+        f"{names[twins.first]} and {names[twins.second]} hold the same frames "
+        f"({twins.share:.0%} of the shorter one): one recording under two names"
+    )

@@ -1,0 +1,235 @@
+"""What each frame pair shows at a glance: light, saturation, and what tells it from all others.
+
+A few numbers a frame pair, worked out while the readouts pass by, from which a data set is judged
+as a whole: is anything in view, is the light set right, does mains flicker get through, and was
+one recording given under two names.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from capture.frames import Counts, FrameBlock
+from capture.measure.flicker import find_flicker
+from runtime.sensor import Sensor
+
+__all__ = [
+    "N_SIGNS",
+    "SATURATED_SHARE",
+    "Signs",
+    "Twins",
+    "find_twins",
+    "light_noise",
+    "read_signs",
+    "signs_of_block",
+]
+
+Floats = npt.NDArray[np.float64]
+
+N_SIGNS = 5
+"""Mean dark, mean lit, share of saturated pixels, fingerprints of the lit and the dark exposure."""
+SATURATED_SHARE = 0.01
+"""A frame is saturated when more than 1 % of its lit pixels are, as in `measure.quality`."""
+NOISE_MULTIPLE = 3.0
+"""Light within three standard errors of nothing is nothing: noise passes it in 1 of 700 frames."""
+_STRONG_QUANTILE = 0.95
+_RUN = 4
+"""Fingerprints in a row: of four pixels even, that is 32 counts with noise in each."""
+MIN_SHARED_RUNS = 8
+"""Eleven frames on end, or eight times four: noise does not repeat itself so."""
+_FINGERPRINT_BYTES = 6  # a float64 holds 53 bits
+
+
+def signs_of_block(lit: Counts, dark: Counts, saturation_counts: int) -> Floats:
+    """Return the signs of frame pairs, float64 (n_frames, 5).
+
+    Parameters
+    ----------
+    lit, dark : uint16 array, shape (n_frames, n_rows, n_cols)
+        Counts.
+    saturation_counts : int
+        From which a pixel is saturated.
+    """
+    return np.stack(
+        [
+            dark.mean(axis=(1, 2)),
+            lit.mean(axis=(1, 2)),
+            (lit >= saturation_counts).mean(axis=(1, 2)),
+            _fingerprints(lit),
+            _fingerprints(dark),
+        ],
+        axis=1,
+    )
+
+
+def _fingerprints(frames: Counts) -> Floats:
+    """Return whole numbers below 2**48 that equal frames share; 0 of a frame without a pattern."""
+    found = np.zeros(len(frames))
+    for index, frame in enumerate(frames):
+        if frame.min() != frame.max():
+            digest = hashlib.blake2b(
+                np.ascontiguousarray(frame, "<u2").tobytes(), digest_size=_FINGERPRINT_BYTES
+            )
+            found[index] = int.from_bytes(digest.digest(), "little")
+    return found
+
+
+def light_noise(sensor: Sensor, lit: Floats, dark: Floats) -> Floats:
+    """Return the standard error of a frame's mean light, counts, from what the sensor states.
+
+    Read noise and rounding of both exposures, and shot noise of what they hold (EMVA 1288, Release
+    4.0, section 2, from memory), over the number of pixels.
+    """
+    gain = sensor.conversion_gain_dn_per_e
+    fixed = 2.0 * ((gain * sensor.read_noise_e) ** 2 + 1.0 / 12.0)
+    shot = gain * np.maximum(lit + dark - 2.0 * sensor.black_level_counts, 0.0)
+    return np.asarray(np.sqrt((fixed + shot) / sensor.n_pixels))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Signs:
+    """The signs of one recording, read as one.
+
+    Parameters
+    ----------
+    sensor : Sensor
+    values : float64 array, shape (n_frames, 5)
+        As :func:`signs_of_block` returns them.
+    time_s : float64 array, shape (n_frames,)
+        From the first frame pair.
+    """
+
+    sensor: Sensor
+    values: Floats
+    time_s: Floats
+
+    @property
+    def light(self) -> Floats:
+        """Mean lit minus dark of each frame pair, counts."""
+        return np.asarray(self.values[:, 1] - self.values[:, 0])
+
+    @property
+    def strong_light(self) -> float:
+        """The light that 5 % of the frame pairs pass, counts."""
+        return float(np.quantile(self.light, _STRONG_QUANTILE)) if len(self.values) else 0.0
+
+    @property
+    def empty(self) -> npt.NDArray[np.bool_]:
+        """Frame pairs in which no light came back that noise would not give as well.
+
+        Not a share of the strongest light: a hand three times as far away gives a hundredth of it.
+        Where the cover lets the LED's light leak to the pixels, no frame is empty.
+        """
+        noise = light_noise(self.sensor, self.values[:, 1], self.values[:, 0])
+        return np.asarray(self.light < NOISE_MULTIPLE * noise)
+
+    @property
+    def saturated(self) -> npt.NDArray[np.bool_]:
+        """Frame pairs of which more than 1 % of the lit pixels are saturated."""
+        return np.asarray(self.values[:, 2] > SATURATED_SHARE)
+
+    def flicker_left(self) -> tuple[float | None, float]:
+        """Return which mains flicker the difference still shows, Hz or None, and how much.
+
+        Its amplitude is given as a share of the recording's strong light.
+        """
+        if not len(self.values):
+            return None, 0.0
+        time_us = np.rint(1e6 * self.time_s).astype(np.int64)
+        found = find_flicker(self.light, time_us, self.sensor.frame_rate_hz)
+        share = found.amplitude_counts / max(self.strong_light, 1e-9)
+        return found.frequency_hz, share if found.frequency_hz is not None else 0.0
+
+
+def read_signs(blocks: Iterable[FrameBlock], sensor: Sensor) -> Signs:
+    """Return the signs of a stream of readouts, in bounded memory."""
+    parts, times = [np.zeros((0, N_SIGNS))], [np.zeros(0, np.int64)]
+    for block in blocks:
+        parts.append(signs_of_block(block.lit, block.dark, sensor.saturation_counts))
+        times.append(block.time_us)
+    time_us = np.concatenate(times)
+    return Signs(sensor, np.concatenate(parts), (time_us - time_us[:1].sum()) / 1e6)
+
+
+@dataclass(frozen=True, slots=True)
+class Twins:
+    """Two recordings of different people that hold the same frames.
+
+    Parameters
+    ----------
+    first, second : int
+        Their places among the recordings looked at.
+    share : float
+        Share of the shorter one's frames that the other holds too, in runs of four on end.
+    """
+
+    first: int
+    second: int
+    share: float
+
+
+def find_twins(people: Sequence[str], signs: Sequence[Signs]) -> list[Twins]:
+    """Find recordings under two names that are copies of each other, whole or in part.
+
+    Exposures are compared as they were read, lit and dark by themselves: noise makes each its own,
+    so that only a copy repeats four of them on end. It is found whatever was cut off or out, and
+    where one of the two kinds of exposure was changed. Runs that one recording holds twice tell
+    nothing (a stuck sensor, frames without noise) and are passed over.
+
+    Parameters
+    ----------
+    people : sequence of str
+        Whose each recording is.
+    signs : sequence of Signs
+
+    Returns
+    -------
+    list of Twins
+        The largest share first.
+    """
+    shared: dict[tuple[int, int], list[int]] = {}
+    for kind, column in enumerate((3, 4)):
+        holders: dict[bytes, list[int]] = {}
+        for index, each in enumerate(signs):
+            for run in _own_runs(each.values[:, column]):
+                holders.setdefault(run, []).append(index)
+        _count_pairs(holders, people, kind, shared)
+    found = []
+    for (first, second), counts in shared.items():
+        n_runs = max(counts)
+        if n_runs >= MIN_SHARED_RUNS:
+            shorter = min(len(signs[i].values) for i in (first, second)) - _RUN + 1
+            found.append(Twins(first, second, min(1.0, n_runs / shorter)))
+    return sorted(found, key=lambda twins: (-twins.share, twins.first, twins.second))
+
+
+def _count_pairs(
+    holders: Mapping[bytes, Sequence[int]],
+    people: Sequence[str],
+    kind: int,
+    shared: dict[tuple[int, int], list[int]],
+) -> None:
+    for who in holders.values():
+        if len(who) == 1:
+            continue
+        for place, first in enumerate(who):
+            for second in who[place + 1 :]:
+                if people[first] != people[second]:
+                    shared.setdefault((first, second), [0, 0])[kind] += 1
+
+
+def _own_runs(fingerprints: npt.NDArray[Any]) -> list[bytes]:
+    """Return runs of four frames with a pattern that the recording holds once."""
+    marks = np.asarray(fingerprints, dtype=np.int64)
+    if len(marks) < _RUN:
+        return []
+    windows = np.lib.stride_tricks.sliding_window_view(marks, _RUN)
+    telling = windows[(windows != 0).all(axis=1) & (np.ptp(windows, axis=1) != 0)]
+    runs, counts = np.unique(telling, axis=0, return_counts=True)
+    return [run.tobytes() for run in runs[counts == 1]]

@@ -1,0 +1,139 @@
+"""How the built-in recipes, untouched, do on sensors and people they were not made with.
+
+Run as a script:
+
+    python tests/bench/bench_worlds.py [--people 24] [--locked 8] [--worlds diffuser mask]
+        [--recipes dynamic finger_count] [--hard] [--data DIR] [--jobs 2]
+
+Each world is played by invented people; the locked ones are never trained on. For each recipe one
+line: its share of right takes in fixed point and in real numbers, four quadrants through the same
+pipeline, each peer, and how far it is behind the best of them; a recipe passes within 2 points.
+With ``--hard``, the same people do the same with the hand away for part of the time, under strong
+flicker, with saturated frames and with sensors of other bit depths: what is wanted is less than a
+point of change.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from runtime.steady import hold_arithmetic_steady
+
+hold_arithmetic_steady()
+
+from worlds.diffuser import DIFFUSER  # noqa: E402  # after the arithmetic is held steady
+from worlds.gate import Compared, compare  # noqa: E402
+from worlds.mask import MASK  # noqa: E402
+from worlds.product import load_script  # noqa: E402
+from worlds.recording import few_takes, record_world  # noqa: E402
+from worlds.world import Conditions, World  # noqa: E402
+
+WORLDS = {world.name: world for world in (DIFFUSER, MASK)}
+RECIPES = {"dynamic": "dynamic", "dynamic_lean": "dynamic", "finger_count": "finger_count"}
+"""By recipe, the script that gives its takes. Recipe subtle needs a light these worlds lack."""
+USUAL = "hand never away"
+HARD = {
+    USUAL: Conditions(empty=0.0),
+    "10 % empty": Conditions(empty=0.1),
+    "50 % empty": Conditions(empty=0.5),
+    "90 % empty": Conditions(empty=0.9),
+    "strong flicker": Conditions(empty=0.0, flicker=True),
+    "saturated frames": Conditions(empty=0.0, exposure=5.0),
+    "8 bits": Conditions(empty=0.0, bit_depth=8),
+    "16 bits": Conditions(empty=0.0, bit_depth=16),
+}
+
+
+def _tell(world: World, recipe: str, found: Compared, took_s: float) -> None:
+    peers = ", ".join(f"{name} {share:.3f}" for name, share in found.peers.items())
+    verdict = "passes" if found.passes else "FAILS"
+    print(
+        f"{world.name} {recipe}: fixed {found.fixed:.3f}, float {found.real:.3f}, quadrants "
+        f"{found.quadrants:.3f} (float {found.quadrants_real:.3f}); {peers}; behind "
+        f"{100 * found.behind:+.1f} +- {100 * found.spread:.1f} points: {verdict} "
+        f"({found.n_takes} takes, {took_s:.0f} s)"
+        + (f"; refused: {found.refused}" if found.refused else ""),
+        flush=True,
+    )
+
+
+def _gate(world: World, asked: argparse.Namespace, folder: Path) -> bool:
+    tasks = sorted({RECIPES[name] for name in asked.recipes})
+    scripts = [load_script(task) for task in tasks]
+    if asked.everyday:
+        scripts.append(load_script("everyday_short"))
+    began = time.perf_counter()
+    told = record_world(folder, world, scripts, asked.people, asked.locked, n_jobs=asked.jobs)
+    print(
+        f"{world.name}: {asked.people} people, {asked.locked} of them locked, "
+        f"{told['n_frames']:.0f} frame pairs ({100 * told['empty']:.1f} % without a hand, "
+        f"{100 * told['saturated']:.1f} % saturated) in {time.perf_counter() - began:.0f} s",
+        flush=True,
+    )
+    passed = True
+    for name in asked.recipes:
+        began = time.perf_counter()
+        found = compare(folder, name, asked.jobs)
+        _tell(world, name, found, time.perf_counter() - began)
+        passed &= found.passes
+    return passed
+
+
+def _hard(world: World, asked: argparse.Namespace, folder: Path) -> None:
+    usual: dict[str, Compared] = {}
+    for name, conditions in HARD.items():
+        for recipe in asked.recipes:
+            script = few_takes(RECIPES[recipe], asked.repetitions)
+            data = folder / f"{recipe} {name}".replace(" ", "_").replace("%", "")
+            told = record_world(
+                data, world, [script], asked.people, asked.locked, conditions, asked.jobs
+            )
+            found = compare(data, recipe, asked.jobs, peers=asked.hard_peers)
+            first = usual.setdefault(recipe, found)
+            peers = f", best peer {found.peers[found.best_peer]:.3f}" if found.peers else ""
+            print(
+                f"{world.name} {recipe}, {name}: fixed {found.fixed:.3f} "
+                f"({100 * (found.fixed - first.fixed):+.1f} points), float {found.real:.3f}, "
+                f"quadrants {found.quadrants:.3f}{peers}; {100 * told['empty']:.0f} % empty, "
+                f"{100 * told['saturated']:.0f} % saturated"
+                + (f"; refused: {found.refused}" if found.refused else ""),
+                flush=True,
+            )
+
+
+def main() -> int:
+    """Print the tables; return 0 if every recipe passes everywhere."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--people", type=int, default=24, help="participants, the locked included")
+    parser.add_argument("--locked", type=int, default=8, help="participants never trained on")
+    parser.add_argument("--worlds", nargs="*", default=list(WORLDS), choices=list(WORLDS))
+    parser.add_argument("--recipes", nargs="*", default=list(RECIPES), choices=list(RECIPES))
+    parser.add_argument("--everyday", action="store_true", help="a minute of everyday time each")
+    parser.add_argument("--square", action="store_true", help="32 rows and columns in both worlds")
+    parser.add_argument("--hard", action="store_true", help="the table of hard conditions")
+    parser.add_argument("--hard-peers", action="store_true", help="with the best peer beside it")
+    parser.add_argument("--repetitions", type=int, default=2, help="of each take, when hard")
+    parser.add_argument("--data", type=Path, help="new folder to keep the recordings in")
+    parser.add_argument("--jobs", type=int, default=2, help="processes")
+    asked = parser.parse_args()
+    passed = True
+    with tempfile.TemporaryDirectory() as scratch:
+        for name in asked.worlds:
+            world = WORLDS[name].reshaped(32, 32) if asked.square else WORLDS[name]
+            folder = (asked.data or Path(scratch)) / name
+            folder.mkdir(parents=True)
+            if asked.hard:
+                _hard(world, asked, folder)
+            else:
+                passed &= _gate(world, asked, folder / "usual")
+    return 0 if passed else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,152 @@
+"""The limits file and the gate: what keeps a limit, what crosses it, and what CI reads of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+
+from runtime.budget.inputs.uncertainty import Interval
+from runtime.budget.verdict.limits import Check, Limits, check, junit_xml, load_limits
+from runtime.errors import FormatError
+
+AT_MOST = [  # value, low, high against at most 10
+    (Interval(9.0, 8.0, 10.0), "kept"),
+    (Interval(10.0, 9.0, 10.0), "kept"),
+    (Interval(9.0, 8.0, 10.5), "crossed"),
+    (Interval(10.5, 9.0, 11.0), "broken"),
+]
+AT_LEAST = [  # against at least 10
+    (Interval(11.0, 10.0, 12.0), "kept"),
+    (Interval(10.0, 10.0, 12.0), "kept"),
+    (Interval(11.0, 9.5, 12.0), "crossed"),
+    (Interval(9.5, 9.0, 11.0), "broken"),
+]
+
+
+@pytest.mark.parametrize(
+    ("value", "state", "at_least"),
+    [(*row, False) for row in AT_MOST] + [(*row, True) for row in AT_LEAST],
+)
+def test_state_is_told_by_value_and_the_worse_end(
+    value: Interval, state: str, at_least: bool
+) -> None:
+    """The limit itself keeps it; beyond it is broken; only the interval's worse end, crossed."""
+    assert check("power", "uW", value, 10.0, at_least).state == state
+
+
+def test_a_crossed_limit_opens_the_gate_unless_it_is_strict() -> None:
+    """A kept limit opens the gate; a broken and an unknown one never; a crossed one if lenient."""
+    values = {
+        "kept": Interval(1.0, 1.0, 1.0), "crossed": Interval(9.0, 8.0, 11.0),
+        "broken": Interval(11.0, 9.0, 12.0), "unknown": None,
+    }  # fmt: skip
+    opens = {}
+    for state, value in values.items():
+        found = check("power", "uW", value, 10.0)
+        assert found.state == state
+        opens[state] = (found.keeps(), found.keeps(strict=True))
+    assert opens == {
+        "kept": (True, True), "crossed": (True, False),
+        "broken": (False, False), "unknown": (False, False),
+    }  # fmt: skip
+
+
+def test_margin_is_the_distance_to_the_limit_as_a_share_of_it() -> None:
+    """8 of at most 10 leaves a fifth, 12 of at least 10 too; beyond it the margin is negative."""
+    assert check("p", "uW", Interval(8.0, 7.0, 9.0), 10.0).margin == pytest.approx(0.2)
+    assert check("p", "uW", Interval(12.0, 7.0, 9.0), 10.0).margin == pytest.approx(-0.2)
+    assert check("a", "", Interval(12.0, 7.0, 9.0), 10.0, True).margin == pytest.approx(0.2)
+    assert check("a", "", Interval(8.0, 7.0, 9.0), 10.0, True).margin == pytest.approx(-0.2)
+    assert check("p", "uW", None, 10.0).margin is None
+
+
+def test_margin_to_a_limit_of_nothing() -> None:
+    """Of a limit of 0, nothing is left when it is kept and all is over when it is not."""
+    assert check("false events", "/h", Interval(0.0, 0.0, 1.0), 0.0).margin == 0.0
+    assert check("false events", "/h", Interval(0.5, 0.0, 1.0), 0.0).margin == -1.0
+
+
+def test_a_check_is_told_in_one_line_and_in_json() -> None:
+    """The line has state, value, side and limit; the JSON has all that a table needs."""
+    found = check("RAM", "bytes", Interval(12.5, 12.0, 13.0), 10.0, kind="measured", origin="ELF")
+    assert found.line == "broken   RAM: 12.5 bytes, limit at most 10 bytes"
+    assert found.to_json() == {
+        "what": "RAM", "unit": "bytes", "value": found.value and found.value.to_json(),
+        "limit": 10.0, "at_least": False, "state": "broken", "margin": -0.25,
+        "origin": "measured: ELF",
+    }  # fmt: skip
+    unknown = check("accuracy", "", None, 0.9, True)
+    assert unknown.line == "unknown  accuracy: not known, limit at least 0.9 "
+    assert unknown.to_json()["value"] is None
+    assert unknown.to_json()["origin"] == "computed: power model"
+    assert unknown == Check("accuracy", "", None, 0.9, True, "unknown", "computed", "power model")
+
+
+def test_junit_counts_cases_and_failures_of_each_model() -> None:
+    """One suite a model, one case a limit, a failure with its line where the gate stays shut."""
+    kept = check("flash", "bytes", Interval(1.0, 1.0, 1.0), 10.0)
+    crossed = check("power", "uW", Interval(9.0, 8.0, 11.0), 10.0)
+    broken = check("ram", "bytes", Interval(11.0, 11.0, 11.0), 10.0)
+    both = [("one", [kept, crossed, broken]), ("two", [kept])]
+    for strict, failed in ((False, ["ram"]), (True, ["power", "ram"])):
+        text = junit_xml(both, strict)
+        assert text.startswith(b"<?xml version='1.0' encoding='utf-8'?>") and text.endswith(b">\n")
+        root = ElementTree.fromstring(text)  # noqa: S314  (our own output)
+        assert (root.tag, root.get("name")) == ("testsuites", "palmwatt budget")
+        assert (root.get("tests"), root.get("failures")) == ("4", str(len(failed)))
+        one, two = root.findall("testsuite")
+        assert (one.get("name"), one.get("tests"), one.get("failures")) == (
+            "one", "3", str(len(failed)),
+        )  # fmt: skip
+        assert (two.get("name"), two.get("tests"), two.get("failures")) == ("two", "1", "0")
+        cases = one.findall("testcase")
+        assert [case.get("name") for case in cases] == ["flash", "power", "ram"]
+        assert {case.get("classname") for case in cases} == {"one"}
+        assert [case.get("name") for case in cases if case.find("failure") is not None] == failed
+        failure = cases[2].find("failure")
+        assert failure is not None
+        assert (failure.get("type"), failure.get("message")) == ("broken", broken.line)
+        assert b"\n  <testsuite " in text  # a reader's eye has lines to go by
+
+
+BOUNDS = [  # key, the least or most that is allowed, the next one beyond
+    ("cycles_per_frame", "1", "0"), ("latency_ms", "0.001", "0.0"), ("flash_bytes", "1", "0"),
+    ("ram_bytes", "1", "0"), ("stack_bytes", "1", "0"), ("average_uw", "0.001", "0.0"),
+    ("accuracy", "0.001", "0.0"), ("accuracy", "1.0", "1.001"),
+    ("false_events_per_hour", "0.0", "-0.001"), ("hidden_runs", "2", "1"),
+    ("hidden_runs", "1000000", "1000001"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("key", "allowed", "refused"), BOUNDS)
+def test_limits_have_bounds_of_their_own(
+    tmp_path: Path, key: str, allowed: str, refused: str
+) -> None:
+    """What a limit may be is refused one step beyond, with its key."""
+    path = tmp_path / "limits.toml"
+    path.write_text(f"[limits]\n{key} = {allowed}\n")
+    assert getattr(load_limits(path), key) == float(allowed)
+    path.write_text(f"[limits]\n{key} = {refused}\n")
+    with pytest.raises(FormatError, match=key):
+        load_limits(path)
+
+
+def test_limits_are_all_optional_and_cannot_be_changed(tmp_path: Path) -> None:
+    """An empty table limits nothing but the runs that count as hidden; nothing else may stand."""
+    path = tmp_path / "limits.toml"
+    path.write_text("[limits]\n")
+    limits = load_limits(path)
+    assert limits == Limits()
+    assert {k: v for k, v in limits.model_dump().items() if v is not None} == {"hidden_runs": 30}
+    for text in ("", "[limits]\n[more]\n", "[limits]\nspeed = 1\n", "[limits]\nlatency_ms = inf\n",
+                 '[limits]\nlatency_ms = "3"\n', "[limits]\nram_bytes = 3.0\n"):  # fmt: skip
+        path.write_text(text)
+        with pytest.raises(FormatError):
+            load_limits(path)
+    with pytest.raises(ValueError, match="frozen"):
+        limits.hidden_runs = 3  # type: ignore[misc]
+    with pytest.raises(FormatError, match="more"):
+        path.write_text("[limits]\n[more]\n")
+        load_limits(path)

@@ -1,0 +1,124 @@
+"""What a session's labels become: cues on its frames, groups held out, excerpts to learn from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from capture.cues.labels import REJECTED
+from runtime.errors import UsageError
+from trainer.corpus.recordings import Corpus, LabelledCue, Recording, groups_of, labelled_cues
+from trainer.corpus.reduced import RUN_FRAMES, Reduced, excerpts
+from trainer.recipe import parse_recipe
+
+RECIPE = parse_recipe(
+    'name = "two"\ntask = "two"\nclasses = ["left", "right"]\nother = ["idle"]\n'
+    'background = ["everyday_*"]\n[features]\nbins = [2, 2]\n',
+    "two",
+)
+TIME_S = np.arange(100) / 10
+
+
+def a_label(
+    onset_s: float, duration_s: float, kind: str, labeller: str = "script", status: str = ""
+) -> Any:
+    return SimpleNamespace(
+        onset_s=onset_s, duration_s=duration_s, trial_type=kind, labeller=labeller, status=status
+    )
+
+
+def placed(*labels: Any) -> list[LabelledCue]:
+    session: Any = SimpleNamespace(events=labels)
+    return labelled_cues(session, RECIPE, TIME_S)
+
+
+def test_cues_cover_the_frames_from_their_onset_to_before_their_end() -> None:
+    """A frame at the onset is the cue's first; one at the end, a tenth of a second on, is not."""
+    assert placed(a_label(1.0, 0.5, "right")) == [LabelledCue(10, 15, 1, True, False)]
+    assert placed(a_label(0.95, 0.5, "left")) == [LabelledCue(10, 15, 0, True, False)]
+    assert placed(a_label(0.0, 100.0, "idle")) == [LabelledCue(0, 100, 2, True, False)]
+
+
+def test_a_rejected_take_is_no_cue() -> None:
+    """What a person rejected is neither learned from nor judged; the others stay in order."""
+    cues = placed(
+        a_label(1.0, 0.5, "left"), a_label(3.0, 0.5, "left", status=REJECTED),
+        a_label(5.0, 0.5, "right"),
+    )  # fmt: skip
+    assert [(cue.start, cue.label) for cue in cues] == [(10, 0), (50, 1)]
+    assert placed(a_label(3.0, 0.5, "left", status=REJECTED)) == []
+
+
+def test_labels_of_other_tasks_and_without_frames_are_no_cues() -> None:
+    """A label that the recipe does not know, or that lies between or behind the frames, is left."""
+    assert placed(a_label(1.0, 0.5, "circle")) == []
+    assert placed(a_label(1.01, 0.05, "left"), a_label(20.0, 1.0, "left")) == []
+    assert placed(a_label(1.0, 0.0, "left")) == []
+
+
+def test_everyday_time_is_no_take_and_persons_bounds_are_told() -> None:
+    """Background has the class other and is no take; bounds of no script are a person's."""
+    (cue,) = placed(a_label(1.0, 0.5, "everyday_desk"))
+    assert (cue.label, cue.take) == (2, False)
+    (cue,) = placed(a_label(1.0, 0.5, "idle"))
+    assert (cue.label, cue.take) == (2, True)
+    told = {who: placed(a_label(1.0, 0.5, "left", who))[0].from_labels
+            for who in ("script", "energy", "L1", "")}  # fmt: skip
+    assert told == {"script": False, "energy": False, "L1": True, "": True}
+
+
+def a_recording(person: str, unit: str = "a", locked: bool = False) -> Recording:
+    return Recording(Path(person), person, unit, "none", locked, "")
+
+
+def test_participants_or_units_are_held_out() -> None:
+    """Groups are the recordings' participants, or their sensor units, in their order."""
+    recordings = [a_recording("P2", "b"), a_recording("P1", "a"), a_recording("P2", "a")]
+    assert groups_of(recordings, "participants") == ("P2", "P1", "P2")
+    assert groups_of(recordings, "units") == ("b", "a", "a")
+    with pytest.raises(UsageError, match="participants or units"):
+        groups_of(recordings, "windows")
+
+
+def test_locked_recordings_are_those_of_locked_participants() -> None:
+    """A corpus parts its recordings into the locked and the others, and into nothing else."""
+    both = tuple(a_recording(p, locked=p == "P2") for p in ("P1", "P2", "P3"))
+    corpus = Corpus(None, both, {}, "", Path())  # type: ignore[arg-type]
+    assert [r.participant for r in corpus.select(locked=True)] == ["P2"]
+    assert [r.participant for r in corpus.select(locked=False)] == ["P1", "P3"]
+
+
+def reduced(cues: list[LabelledCue], n_frames: int = 200, value: int = 0) -> Reduced:
+    frames = np.array([5, 130], dtype=np.int64)
+    values = np.full((n_frames, 1), value, np.int32)
+    return Reduced(
+        a_recording("P1"), values, np.zeros((n_frames, 2)), cues, [], [], [], frames, frames % 7
+    )
+
+
+def test_everyday_time_sets_neither_floor_nor_directions() -> None:
+    """A recording of everyday time alone is left out of the excerpts, and of their share."""
+    take, everyday = LabelledCue(0, 50, 0), LabelledCue(0, 50, 2, take=False)
+    kept = excerpts([
+        reduced([take], value=1), reduced([everyday], value=2), reduced([everyday, take], value=3),
+        reduced([], value=4), reduced([everyday, everyday], value=5),
+    ])  # fmt: skip
+    assert [int(e.values[0, 0]) for e in kept] == [1, 3, 4]
+    # 200 frames fit into 200 as long as the everyday ones are not counted.
+    assert len(excerpts([reduced([everyday], 10_000), reduced([take], 200)], 200)[0].values) == 200
+
+
+def test_a_share_of_the_frames_is_one_run_in_so_many() -> None:
+    """More frames than asked for: of every two runs of 64 the first, with the windows in it."""
+    take = [LabelledCue(0, 50, 0)]
+    (kept,) = excerpts([reduced(take, 201)], 200)
+    assert len(kept.values) == 2 * RUN_FRAMES
+    assert kept.frames.tolist() == [5, 64 + 2]
+    assert kept.labels.tolist() == [5, 130 % 7]
+    (third,) = excerpts([reduced(take, 201)], 67)
+    assert len(third.values) == RUN_FRAMES + 201 - 192
+    assert third.frames.tolist() == [5]

@@ -1,0 +1,148 @@
+"""The two worlds: that they are what they say, and that recordings of them are the recorder's."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from worlds.device import playing
+from worlds.diffuser import DIFFUSER
+from worlds.light.sight import View
+from worlds.mask import MASK
+from worlds.people.acting import Floats
+from worlds.people.person import Person
+from worlds.product import (
+    CueKind,
+    Participant,
+    Script,
+    SerialLink,
+    open_dataset,
+    read_session,
+    record,
+)
+from worlds.recording import few_takes, person_of, play_session, record_world
+from worlds.world import Conditions, World
+
+WORLDS = pytest.mark.parametrize("world", [DIFFUSER, MASK], ids=lambda world: world.name)
+SHORT = Script(
+    name="short",
+    lead_in_s=0.4,
+    rest_s=(0.3, 0.3),
+    cues=(
+        CueKind(trial_type="swipe_left", repetitions=1, duration_s=1.5),
+        CueKind(trial_type="push", repetitions=1, duration_s=1.5),
+    ),
+)
+FEW = few_takes("dynamic", 1)
+
+
+@WORLDS
+def test_one_seed_gives_one_session(world: World) -> None:
+    """The same person at the same script gives the same counts, another person others."""
+    first, again, other = (play_session(world, SHORT, number) for number in (3, 3, 4))
+    assert np.array_equal(first.lit, again.lit)
+    assert np.array_equal(first.dark, again.dark)
+    assert not np.array_equal(first.lit[: len(other.lit)], other.lit[: len(first.lit)])
+
+
+@WORLDS
+def test_counts_lie_within_the_sensor_and_show_the_hand(world: World) -> None:
+    """Counts keep to the sensor's bits, and a hand in sight returns far more than an empty view."""
+    played = play_session(world, FEW, 5, Conditions(empty=0.4))
+    assert played.lit.dtype == np.uint16
+    assert played.lit.shape[1:] == (world.sensor.n_rows, world.sensor.n_cols)
+    assert max(played.lit.max(), played.dark.max()) <= world.sensor.max_counts
+    light = (played.lit.astype(np.int64) - played.dark).sum(axis=(1, 2))
+    assert np.median(light[~played.empty]) > 5 * abs(np.median(light[played.empty]))
+
+
+@WORLDS
+@pytest.mark.parametrize("share", [0.0, 0.1, 0.5, 0.9])
+def test_the_hand_is_away_as_often_as_asked(world: World, share: float) -> None:
+    """Forced shares of empty frames come out within five hundredths."""
+    played = play_session(world, FEW, 2, Conditions(empty=share))
+    assert abs(played.empty.mean() - share) < 0.05
+
+
+@WORLDS
+def test_the_movement_asked_for_lies_about_its_cue(world: World) -> None:
+    """Every stroke begins after its cue and is over soon after the cue is."""
+    for number in range(1, 9):
+        played = play_session(replace(world, look=_blind), FEW, number)
+        for cue, (begin_s, end_s) in zip(played.cues, played.strokes, strict=True):
+            assert cue.onset_us / 1e6 < begin_s <= end_s
+            assert end_s < cue.end_us / 1e6 + 0.6
+
+
+def _blind(_: Person, postures: Floats) -> View:
+    nothing = np.zeros((len(postures), 1), np.float32)
+    return View(nothing, nothing)
+
+
+def test_people_differ() -> None:
+    """Of forty people of a world, hands, skin, handedness, tempo, distance and habits differ."""
+    for world in (DIFFUSER, MASK):
+        people = [person_of(world, number) for number in range(1, 41)]
+        for name, least in (("size", 0.04), ("reflectance", 0.05), ("tempo", 0.08), ("z", 6.0)):
+            assert np.std([getattr(person, name) for person in people]) > least
+        assert 1 <= sum(person.left for person in people) <= 12
+        assert len({person.shows for person in people}) > 3
+        assert len({person.away for person in people}) > 1
+
+
+@WORLDS
+def test_harder_conditions_do_what_they_say(world: World) -> None:
+    """Flicker moves the difference, more exposure saturates, other bits keep the range."""
+
+    def seen(conditions: Conditions) -> tuple[Floats, Floats, float]:
+        conditions = replace(conditions, empty=0.0)
+        played = play_session(world, SHORT, 6, conditions)
+        sensor = world.set_to(conditions).sensor
+        full = (played.lit >= sensor.saturation_counts).mean()
+        dark = played.dark.mean(axis=(1, 2)) - sensor.black_level_counts
+        return dark, played.lit.mean(axis=(1, 2)), float(full)
+
+    usual, flickering = seen(Conditions()), seen(Conditions(flicker=True))
+    quick, quicker = (np.abs(np.diff(one[0])).mean() for one in (usual, flickering))
+    assert quicker > 5 * quick
+    assert seen(Conditions(exposure=6.0))[2] > usual[2] + 0.03
+    coarse = seen(Conditions(bit_depth=8))
+    steps = 2.0 ** (8 - world.sensor.bit_depth)
+    assert np.allclose(coarse[1], steps * usual[1], rtol=0.05, atol=1.0)
+
+
+def test_a_data_set_is_the_recorders(tmp_path: Path) -> None:
+    """A world's data set opens as one of the recorder's, with people, labels and who is locked."""
+    told = record_world(tmp_path / "set", DIFFUSER, [SHORT], n_people=2, n_locked=1)
+    dataset = open_dataset(tmp_path / "set")
+    assert [person.locked for person in dataset.participants] == [False, True]
+    session = read_session(dataset.sessions[1].path)
+    assert session.sensor == DIFFUSER.sensor
+    assert {event.trial_type for event in session.events} == {"swipe_left", "push"}
+    assert told["n_frames"] == 2 * len(session.frames())
+
+
+def test_the_wire_carries_a_world(tmp_path: Path) -> None:
+    """Played over the wire to the recorder, a session is what the writer made of it directly."""
+    played = play_session(DIFFUSER, SHORT, 1)
+    with (
+        playing(DIFFUSER.sensor, played, DIFFUSER.light.apart_s) as url,
+        SerialLink(url) as link,
+    ):
+        told = record(link, Participant("P01", consent=True), SHORT, 1, tmp_path / "wire")
+    assert told.wire.corrupt == told.pairs.missing == 0
+    record_world(tmp_path / "direct", DIFFUSER, [SHORT], n_people=1, n_locked=0)
+    wired, direct = (
+        read_session(open_dataset(tmp_path / name).sessions[0].path) for name in ("wire", "direct")
+    )
+    frames, expected = wired.frames(), direct.frames()
+    n = min(len(frames), len(expected))
+    assert n >= len(expected) - 1
+    assert np.array_equal(frames.lit[:n], expected.lit[:n])
+    assert np.array_equal(frames.dark[:n], expected.dark[:n])
+    assert [(e.trial_type, e.cue_onset_s) for e in wired.events] == [
+        (e.trial_type, e.cue_onset_s) for e in direct.events
+    ]

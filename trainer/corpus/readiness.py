@@ -1,0 +1,104 @@
+"""Whether a data set can give a meaningful model: what cannot is refused, what may not is told."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from capture.measure.readiness import (
+    FEW_PEOPLE,
+    FEW_TAKES,
+    Caution,
+    signal_cautions,
+    twin_words,
+)
+from capture.measure.signs import find_twins
+from runtime.errors import UsageError
+from runtime.sensor import Sensor
+from trainer.corpus.reduced import Cued
+from trainer.recipe import Recipe
+
+__all__ = ["look_over"]
+
+MOST_EMPTY_TAKES = 0.5
+"""With more, most labels are of nothing, and what is learned is the time between gestures."""
+
+
+def look_over(recipe: Recipe, recordings: Sequence[Cued], sensor: Sensor) -> list[Caution]:
+    """Judge reduced recordings before anything is learned from them.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        Its classes are what takes are needed of.
+    recordings : sequence of Cued
+        Of all participants.
+    sensor : Sensor
+
+    Returns
+    -------
+    list of Caution
+        What should be known before a figure is believed.
+
+    Raises
+    ------
+    UsageError
+        Two people have the same recording, most gestures' takes are empty, or a gesture is known of
+        a single training person, so that it could not be learned when that person is held out.
+    """
+    signs = [each.signs(sensor) for each in recordings]
+    people = [each.recording.participant for each in recordings]
+    names = [each.recording.path.name for each in recordings]
+    for twins in find_twins(people, signs):
+        raise UsageError(
+            str(recordings[twins.second].recording.path),
+            f"the recording of {people[twins.second]}",
+            f"a copy: {twin_words(twins, names)}", "another person's", "remove the copy",
+        )  # fmt: skip
+    _refuse_empty_takes(recipe, recordings, sensor)
+    return [*signal_cautions(signs), *_few_takes(recipe, recordings)]
+
+
+def _refuse_empty_takes(recipe: Recipe, recordings: Sequence[Cued], sensor: Sensor) -> None:
+    n_takes = n_empty = 0
+    for each in recordings:
+        empty = each.signs(sensor).empty
+        for cue, _ in each.takes:
+            if cue.label < len(recipe.classes):
+                n_takes += 1
+                n_empty += bool(empty[cue.start : cue.stop].all())
+    if n_empty > MOST_EMPTY_TAKES * n_takes:
+        raise UsageError(
+            recipe.name, "takes in which no light came back", f"{n_empty} of {n_takes}",
+            f"at most {MOST_EMPTY_TAKES:.0%}",
+            "check that labels and readouts belong together, and that the LED was on",
+        )  # fmt: skip
+
+
+def _few_takes(recipe: Recipe, recordings: Sequence[Cued]) -> list[Caution]:
+    found = []
+    for side, locked in (("training", False), ("locked", True)):
+        own = [each for each in recordings if each.recording.locked == locked]
+        n_side = len({each.recording.participant for each in own})
+        for label, name in enumerate(recipe.classes):
+            givers = [
+                each.recording.participant
+                for each in own
+                for cue, _ in each.takes
+                if cue.label == label
+            ]
+            n_people = len(set(givers))
+            if not locked and n_people == 1 and n_side > 1:
+                raise UsageError(
+                    recipe.name, f"training people with takes of {name}", n_people, "at least 2",
+                    "record it of more people: held out in turn, nobody is left to learn it from",
+                )  # fmt: skip
+            if n_people < min(n_side, FEW_PEOPLE) or len(givers) < FEW_TAKES:
+                found.append(
+                    Caution(
+                        "few takes", float(len(givers)),
+                        f"{name.replace('_', ' ')}: {len(givers)} takes of {n_people} {side} "
+                        f"{'person' if n_people == 1 else 'people'}; below {FEW_TAKES} takes or "
+                        f"{FEW_PEOPLE} people its figures say little.",
+                    )
+                )  # fmt: skip
+    return found
