@@ -58,16 +58,15 @@ def align(fit: FitJob, recordings: Sequence[Reduced], workers: Workers) -> list[
     found = [(r.starts, r.ends) for r in recordings]
     if fit.recipe.evaluation.take_end == "cue":
         return found
-    by_cues = [_cue_ends(r, kept) for r, kept in zip(recordings, found, strict=True)]
+    by_cues = [r.placed(fit.recipe, r.starts, [cue.stop - 1 for cue in r.cues]) for r in recordings]
     best, scores = -1.0, None
-    for beginning in (found, by_cues):
-        placed = [r.placed(fit.recipe, *p) for r, p in zip(recordings, beginning, strict=True)]
-        jobs = _jobs(fit, [r for r in placed if r.takes])
+    for beginning in (recordings, by_cues):
+        jobs = _jobs(fit, [r for r in beginning if r.takes])
         if not all(job.fit.has_every_class for job in jobs):
-            continue
+            return found
         outcomes = run_jobs(jobs, workers)
         right = _share_right(jobs, outcomes)
-        if right > best:
+        if scores is None or right > best:  # strokes, where neither is better
             best, scores = right, _scores(jobs, outcomes)
     if scores is None:
         return found
@@ -78,11 +77,6 @@ def align(fit: FitJob, recordings: Sequence[Reduced], workers: Workers) -> list[
         else kept
         for r, kept in zip(recordings, found, strict=True)
     ]
-
-
-def _cue_ends(reduced: Reduced, found: Movements) -> Movements:
-    """Return movements that end with their cues, as they do when people take all the time asked."""
-    return found[0], [cue.stop - 1 for cue in reduced.cues]
 
 
 def _share_right(jobs: Sequence[HoldOutJob], outcomes: Sequence[HeldOut]) -> float:
