@@ -100,7 +100,7 @@ def fit_classifier(
     missing = sorted(set(range(n_classes)) - set(labels.tolist()))
     if missing:
         raise UsageError("training", "windows of class", missing[0], "windows of every class")
-    contrasts, scaler, scaled = _scaled(recipe, x, n_segments, labels)
+    contrasts, scaler, scaled = _scaled(recipe, x, n_segments)
     head = _new_head(recipe, len(x), seed)
     if recipe.kind == "prototypes":
         scaled, labels = _prototypes(scaled, labels, recipe.prototypes, seed)
@@ -158,17 +158,12 @@ def fit_regressor(
 
 
 def _scaled(
-    recipe: ClassifierRecipe, x: Int32, n_segments: int, labels: Int64 | None = None
+    recipe: ClassifierRecipe, x: Int32, n_segments: int
 ) -> tuple[SegmentContrasts, StandardScaler, Float64]:
-    """Return fitted contrasts and standardiser, and what they make of the windows.
-
-    Every class counts alike: how many windows show nothing at all is no matter of the features.
-    """
+    """Return fitted contrasts and standardiser, and what they make of the windows."""
     contrasts = SegmentContrasts(n_segments if recipe.contrasts else 1, recipe.window_mean)
     scaler = StandardScaler()
-    contrasted = contrasts.fit_transform(x.astype(np.float64))
-    shares = None if labels is None else 1.0 / np.bincount(labels)[labels]
-    scaled = scaler.fit(contrasted, sample_weight=shares).transform(contrasted)
+    scaled = scaler.fit_transform(contrasts.fit_transform(x.astype(np.float64)))
     if recipe.scaling == "together":
         common = np.full_like(scaler.scale_, np.sqrt(scaler.var_.mean()))
         scaled *= scaler.scale_ / common
