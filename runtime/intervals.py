@@ -12,7 +12,7 @@ from scipy import special
 
 from runtime.errors import UsageError
 
-__all__ = ["CONFIDENCE", "clopper_pearson", "garwood", "garwood_upper", "wilson"]
+__all__ = ["CONFIDENCE", "clopper_pearson", "garwood", "garwood_upper", "score_bounds", "wilson"]
 
 CONFIDENCE = 0.95
 
@@ -45,11 +45,24 @@ def wilson(successes: float, trials: float, confidence: float = CONFIDENCE) -> t
         The counts are negative, or more successes than trials.
     """
     _check_counts(successes, trials)
-    z = float(special.ndtri(0.5 + confidence / 2))
-    rate = successes / trials
-    centre = (rate + z * z / (2 * trials)) / (1 + z * z / trials)
-    half = z / (1 + z * z / trials)
-    half *= math.sqrt(rate * (1 - rate) / trials + z * z / (4 * trials * trials))
+    return score_bounds(successes / trials, trials, float(special.ndtri(0.5 + confidence / 2)))
+
+
+def score_bounds(rate: float, trials: float, quantile: float) -> tuple[float, float]:
+    """Return the rates from which an observed one is `quantile` standard errors away (E. Wilson).
+
+    Parameters
+    ----------
+    rate : float
+        Observed proportion, 0 to 1.
+    trials : float
+        Independent trials it rests on, > 0.
+    quantile : float
+        Of the normal distribution, or of one with heavier tails.
+    """
+    spread = quantile * quantile / trials
+    centre = (rate + spread / 2) / (1 + spread)
+    half = math.sqrt(rate * (1 - rate) * spread + spread * spread / 4) / (1 + spread)
     return max(0.0, centre - half), min(1.0, centre + half)
 
 

@@ -216,6 +216,9 @@ class EvaluationRecipe(_Table):
 class Recipe(_Table):
     """The whole description of a model; see the tables for their keys.
 
+    Lengths in frames are at ``frame_rate_hz``; at a sensor of another rate, training takes as much
+    time in that sensor's frames. Without it, they are frames of whatever sensor there is.
+
     ``other`` and ``background`` are patterns of trial types. Both are learned as the class "other";
     cues that match ``other`` are takes like the gestures, those that match ``background`` are
     everyday time without any, on which false events are counted.
@@ -224,6 +227,7 @@ class Recipe(_Table):
     name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
     task: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
     seed: Annotated[int, Field(ge=0, lt=2**32)] = 1
+    frame_rate_hz: Annotated[float, Field(gt=0, le=10_000)] | None = None
     classes: Annotated[tuple[str, ...], Field(min_length=2, max_length=64)]
     other: tuple[str, ...] = ()
     background: tuple[str, ...] = ()
@@ -283,6 +287,34 @@ class Recipe(_Table):
     def is_background(self, trial_type: str) -> bool:
         """Tell whether a cue's trial type is everyday time rather than a take."""
         return _matches(trial_type, self.background)
+
+    def at(self, frame_rate_hz: float) -> Recipe:
+        """Return the recipe for a sensor of some frame rate: as long in time, in that many frames.
+
+        Lengths are rounded, and stay within what the recipe's keys allow.
+        """
+        if self.frame_rate_hz is None or self.frame_rate_hz == frame_rate_hz:
+            return self
+        faster = frame_rate_hz / self.frame_rate_hz
+
+        def scaled(table: _Table, **limits: tuple[int, int]) -> dict[str, int]:
+            return {
+                key: min(max(round(getattr(table, key) * faster), least), most)
+                for key, (least, most) in limits.items()
+            }
+
+        swings = {"swing_frames": (1, 32)} if self.features.swing_frames else {}
+        features = scaled(self.features, segment_frames=(1, 64), **swings)
+        decision = scaled(
+            self.decision, average_frames=(1, 32), hold_frames=(1, 255), hold_off_frames=(0, 255)
+        )
+        return self.model_copy(
+            update={
+                "frame_rate_hz": frame_rate_hz,
+                "features": self.features.model_copy(update=features),
+                "decision": self.decision.model_copy(update=decision),
+            }
+        )
 
     def digest(self) -> str:
         """Return the SHA-256 of the recipe's values; comments and layout do not count."""

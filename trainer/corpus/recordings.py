@@ -251,6 +251,10 @@ def refuse_missing_truth(corpus: Corpus, quantity: QuantityRecipe) -> None:
 def labelled_cues(session: Session, recipe: Recipe, time_s: Float64) -> list[LabelledCue]:
     """Place a session's events on its frames, without rejected ones and those without frames.
 
+    Bounds that a person set are taken as they are. Those that the recorder refined are movement
+    above what the session shows at rest, so that they depend on how restful it is, on flicker and
+    on a hand that comes and leaves; the prompt's own bounds depend on nothing and are taken.
+
     Parameters
     ----------
     time_s : float64 (n_frames,)
@@ -259,12 +263,14 @@ def labelled_cues(session: Session, recipe: Recipe, time_s: Float64) -> list[Lab
     cues = []
     for event in session.events:
         label = None if event.status == REJECTED else recipe.class_index(event.trial_type)
-        start, stop = np.searchsorted(
-            time_s, [event.onset_s, event.onset_s + event.duration_s]
-        ).tolist()
+        by_hand = event.labeller not in UNATTENDED
+        onset_s, duration_s = event.onset_s, event.duration_s
+        if not by_hand and event.cue_onset_s is not None and event.cue_duration_s is not None:
+            onset_s, duration_s = event.cue_onset_s, event.cue_duration_s
+        start, stop = np.searchsorted(time_s, [onset_s, onset_s + duration_s]).tolist()
         if label is not None and stop > start:
             take = not recipe.is_background(event.trial_type)
-            cues.append(LabelledCue(start, stop, label, take, event.labeller not in UNATTENDED))
+            cues.append(LabelledCue(start, stop, label, take, by_hand))
     return cues
 
 

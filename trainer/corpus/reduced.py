@@ -25,11 +25,12 @@ from runtime.sensor import Sensor
 from runtime.stages.contract.stage import EntryStage, Float64, Int32, Int64
 from trainer.corpus.recordings import LabelledCue, Recording, labelled_cues, reduce_recording
 from trainer.corpus.windows import judged_spans, surest_frames, take_spans, training_frames
-from trainer.learn.features import learn_level
+from trainer.learn.excerpt import Excerpt, seen_values
+from trainer.learn.levels import learn_level, noise_counts
 from trainer.recipe import Recipe
 from trainer.work.cache import Cache, StoredArray, code_digest
 
-__all__ = ["ReduceJob", "Reduced", "excerpts", "look_at"]
+__all__ = ["ReduceJob", "Reduced", "excerpts", "look_at", "value_noise"]
 
 RUN_FRAMES = 64
 MAX_EXCERPT_FRAMES = 1 << 16
@@ -152,28 +153,12 @@ def _array(stored: StoredArray | NDArray[Any]) -> NDArray[Any]:
     return stored.read() if isinstance(stored, StoredArray) else stored
 
 
-@dataclass(frozen=True, slots=True)
-class Excerpt:
-    """Frames of one recording to learn from without looking at all: whole, or evenly spaced runs.
-
-    Parameters
-    ----------
-    values : int32 (n_kept, n_values)
-        Outputs of the entry stage.
-    frames, labels : int64 (n_windows,)
-        Training windows whose last frame was kept, counted in the frames kept, and their classes.
-    """
-
-    values: Int32
-    frames: Int64
-    labels: Int64
-
-
 def excerpts(recordings: Sequence[Cued], max_frames: int = MAX_EXCERPT_FRAMES) -> list[Excerpt]:
-    """Return all frames of the recordings while they are few, else a share of each.
+    """Return all frames of the recordings while few are asked about, else a share of each.
 
-    Everyday time is left out: a scene without a hand would set the level's floor, and what moves in
-    it the directions. The share is the same for every recording, in runs of 64 consecutive frames,
+    Frames to learn from are those of takes: there the hand does what is asked for, while between
+    them it may be anywhere, and out of view for any length of time. Everyday time is left out. The
+    share is the same for every recording, in runs of 64 consecutive frames with takes in them,
     because noise and motion are learned from the change between consecutive frames.
 
     Parameters
@@ -182,18 +167,35 @@ def excerpts(recordings: Sequence[Cued], max_frames: int = MAX_EXCERPT_FRAMES) -
         About as many frames are returned at most.
     """
     recordings = [r for r in recordings if not r.cues or any(cue.take for cue in r.cues)]
-    total = sum(r.n_frames for r in recordings)
+    asked = [_asked(r) for r in recordings]
+    runs = [np.unique(np.flatnonzero(each) // RUN_FRAMES) for each in asked]
+    total = sum(_frames_of(r, own) for r, own in zip(recordings, runs, strict=True))
     every = max(1, -(-total // max_frames))
     kept = []
-    for recording in recordings:
-        frame = np.arange(recording.n_frames)
-        chosen = np.flatnonzero((frame // RUN_FRAMES) % every == 0)
+    for recording, in_takes, own in zip(recordings, asked, runs, strict=True):
+        run = np.arange(recording.n_frames) // RUN_FRAMES
+        chosen = np.flatnonzero(np.isin(run, own[::every]))
         frames, labels = recording.windows
         place = np.searchsorted(chosen, frames)
         inside = place < len(chosen)
         inside[inside] = chosen[place[inside]] == frames[inside]
-        kept.append(Excerpt(recording.values[chosen], place[inside], labels[inside]))
+        kept.append(
+            Excerpt(recording.values[chosen], in_takes[chosen], place[inside], labels[inside])
+        )
     return kept
+
+
+def _frames_of(recording: Cued, runs: Int64) -> int:
+    """Return how many frames some runs have: the recording's last one may be short."""
+    return int(np.minimum(RUN_FRAMES, recording.n_frames - runs * RUN_FRAMES).sum())
+
+
+def _asked(recording: Cued) -> NDArray[np.bool_]:
+    """Return which frames belong to a take: until it is judged. All, without a single cue."""
+    inside = np.full(recording.n_frames, not recording.cues)
+    for cue, (_, stop) in recording.takes:
+        inside[cue.start : max(cue.stop, stop)] = True
+    return inside
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,8 +246,22 @@ def _stage_text(stage: EntryStage) -> str:
     return json.dumps([stage.to_json(), arrays], sort_keys=True)
 
 
+def value_noise(recordings: Sequence[Cued], sensor: Sensor, entry: EntryStage) -> float:
+    """Return the noise of one value of an entry stage when no LED light comes back, counts rms.
+
+    In the ambient light of the takes: the median over the recordings that have any.
+    """
+    dark = [float(np.median(r.dark[_asked(r)])) for r in recordings if r.takes]
+    ambient = float(np.median(dark)) - sensor.black_level_counts if dark else 0.0
+    return noise_counts(sensor, entry.n_pixels_read // entry.n_out, ambient)
+
+
 def look_at(
-    recipe: Recipe, recordings: Sequence[Recording], stored: Sequence[list[StoredArray]]
+    recipe: Recipe,
+    sensor: Sensor,
+    entry: EntryStage,
+    recordings: Sequence[Recording],
+    stored: Sequence[list[StoredArray]],
 ) -> list[tuple[Reduced, ...]]:
     """Find the frames to look at first; return the recordings for each entry stage.
 
@@ -256,6 +272,9 @@ def look_at(
 
     Parameters
     ----------
+    sensor : Sensor
+    entry : EntryStage
+        The first of those that the recordings were reduced by.
     stored : sequence of list of StoredArray, one per recording
         As :meth:`ReduceJob.run` returns them.
     """
@@ -265,8 +284,12 @@ def look_at(
         cues = labelled_cues(read_session(recording.path), recipe, uncued.time_s)
         plain.append(uncued.cued(recipe, cues))
     learned_from = [r for r in plain if not r.recording.locked]
-    level_values = np.concatenate([e.values for e in excerpts(learned_from)])
-    level = learn_level(level_values, recipe.features, recipe.quantisation.clip_quantile)
+    level = learn_level(
+        seen_values(excerpts(learned_from)),
+        recipe.features,
+        recipe.quantisation.clip_quantile,
+        value_noise(learned_from, sensor, entry),
+    )
     results: list[list[Reduced]] = [[] for _ in stored[0][1:]]
     for each, (_, *outputs) in zip(plain, stored, strict=True):
         levelled, _ = level.run(each.values, {})

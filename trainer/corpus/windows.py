@@ -28,13 +28,29 @@ __all__ = [
     "training_frames",
 ]
 
-MOVEMENT_OFFSETS = range(10)
-"""Frames after a gesture's end that still have its label: 0.3 s at 30 frames a second."""
-CUE_OFFSETS = range(-12, 1, 2)
-AROUND_END = range(-6, 11)
-"""Frames around a gesture's end that are never labelled "other"."""
-OTHER_STEP = 6
-BACKGROUND_STEP = 18
+USUAL_RATE_HZ = 30.0
+"""Of recipes that do not say whose frames they count in."""
+TOLD_S = 1 / 3
+"""For so long after its end a movement is still told as the gesture: about as long as people take
+to answer the next cue (simple reaction, 0.2 to 0.3 s; from memory), so that nothing new begins."""
+HELD_S, HELD_STEP_S = 0.4, 1 / 15
+"""A pose held is learned from the end of its cue: when everybody has reacted and is there."""
+BEFORE_END_S, AFTER_END_S = 0.2, 11 / 30
+"""Around a gesture's end, what is never told as "other": the last fifth of a second of the movement
+(its end is not known better), and what is told as the gesture with a frame or two more."""
+SMOOTHED_S = 1 / 6
+"""Strokes are sought in means over so long: several frames, but a third of a quick stroke."""
+BACKGROUND_STEP_S = 0.6
+"""Everyday time is learned from windows that overlap by about half: of recipes' usual 1.6 s."""
+
+
+def _frames(seconds: float, recipe: Recipe) -> int:
+    """Return a length in frames of the recipe's rate, at least one."""
+    return max(1, round(seconds * (recipe.frame_rate_hz or USUAL_RATE_HZ)))
+
+
+def _told_offsets(recipe: Recipe) -> range:
+    return range(_frames(TOLD_S, recipe))
 
 
 def take_spans(
@@ -51,8 +67,9 @@ def take_spans(
         Level-normalised readouts of the recording.
     """
     moves = recipe.evaluation.take_end == "movement"
+    smoothing = _frames(SMOOTHED_S, recipe)
     return [
-        stroke_span(levelled, cue.start, cue.stop)
+        stroke_span(levelled, cue.start, cue.stop, smoothing)
         if moves and cue.take
         else (cue.start, cue.stop - 1)
         for cue in cues
@@ -66,7 +83,7 @@ def judging_delay(recipe: Recipe) -> int:
     """
     if recipe.evaluation.take_end == "cue":
         return 0
-    return (len(MOVEMENT_OFFSETS) + recipe.decision.average_frames - 1) // 2
+    return (len(_told_offsets(recipe)) + recipe.decision.average_frames - 1) // 2
 
 
 def judged_spans(
@@ -135,8 +152,9 @@ def training_frames(
 
     After each take's end its own class (a take that is held still: towards its end); frames all
     over everyday time. A recipe of movements with a class "other" also learns as such every frame
-    that is not about a gesture's end, thinly, or "other" would outweigh the gestures: getting
-    ready, the first part of a gesture and coming back are no gestures.
+    that is not about a gesture's end, thinly: getting ready, the first part of a gesture and coming
+    back are no gestures. There are about as many of them as of all gestures, half of them within
+    cues and half between, however long people pause: "other" is to outweigh no gesture.
 
     Returns
     -------
@@ -144,20 +162,33 @@ def training_frames(
     """
     other = len(recipe.classes)
     moves = recipe.evaluation.take_end == "movement"
-    offsets = MOVEMENT_OFFSETS if moves else CUE_OFFSETS
+    step = _frames(HELD_STEP_S, recipe)
+    held = range(-(_frames(HELD_S, recipe) // step) * step, 1, step)
+    offsets = _told_offsets(recipe) if moves else held
+    background_step = _frames(BACKGROUND_STEP_S, recipe)
     chosen: list[tuple[int, int]] = []
     for cue, end in zip(cues, ends, strict=True):
         if not cue.take:
-            chosen += [(f, cue.label) for f in range(cue.start, cue.stop, BACKGROUND_STEP)]
+            chosen += [(f, cue.label) for f in range(cue.start, cue.stop, background_step)]
         elif cue.label != other or not moves:
             chosen += [(end + k, cue.label) for k in offsets if cue.start <= end + k < n_frames]
     if any(cue.take for cue in cues):
         free = gesture_free(recipe, cues, ends, n_frames)
         for cue in cues:
             free[cue.start : cue.stop] &= cue.take
-        chosen += [(int(f), other) for f in np.flatnonzero(free)[::OTHER_STEP]]
+        asked = np.zeros(n_frames, dtype=bool)
+        for cue in cues:
+            asked[cue.start : cue.stop] = True
+        told = sum(label < other for _, label in chosen)
+        for part in (free & asked, free & ~asked):
+            chosen += [(int(f), other) for f in _evenly(np.flatnonzero(part), told // 2)]
     table = np.array(chosen, dtype=np.int64).reshape(-1, 2)
     return table[:, 0], table[:, 1]
+
+
+def _evenly(frames: NDArray[np.int64], n_wanted: int) -> NDArray[np.int64]:
+    """Return about as many of some frames as wanted, evenly spaced; all where they are fewer."""
+    return frames[:: max(1, -(-len(frames) // max(1, n_wanted)))]
 
 
 def gesture_free(
@@ -170,7 +201,8 @@ def gesture_free(
     other = len(recipe.classes)
     learns_other = recipe.evaluation.take_end == "movement" and other < len(recipe.answers)
     free = np.full(n_frames, learns_other)
+    before, after = _frames(BEFORE_END_S, recipe), _frames(AFTER_END_S, recipe)
     for cue, end in zip(cues, ends, strict=True):
         if cue.label != other:
-            free[max(0, end + AROUND_END.start) : end + AROUND_END.stop] = False
+            free[max(0, end - before) : end + after] = False
     return free

@@ -4,8 +4,11 @@ Strokes found from the readout alone are wrong for some takes: getting ready or 
 change the readout as much as the gesture. A first classifier that learns from them sees the
 gesture all the same, because most are right, and puts each take's gesture where the class that was
 asked for is likeliest (an adaptive filter for responses of unknown delay: C. Woody, Med. &
-Biol. Eng. 5, 1967). It says *when*, for training and for the references of events, never *what*:
-takes are judged without it.
+Biol. Eng. 5, 1967). Where hands come and leave for each cue, these ways may be the longest, and the
+cue's own end is the better beginning: which of the two it is, people held out tell.
+
+All this says *when*, for training and for the references of events, never *what*: takes are judged
+without it.
 
 It is done once, before people are held out in turn: whoever is held out later has had a part in
 saying when the gestures of others end.
@@ -22,7 +25,7 @@ from scipy.special import softmax
 from runtime.stages.contract.stage import Float64
 from trainer.corpus.reduced import Reduced
 from trainer.corpus.windows import judging_delay
-from trainer.fit.held_out import FitJob, HoldOutJob, fold_jobs
+from trainer.fit.held_out import FitJob, HeldOut, HoldOutJob, fold_jobs
 from trainer.recipe import Recipe
 from trainer.work.jobs import Workers, run_jobs
 
@@ -55,14 +58,18 @@ def align(fit: FitJob, recordings: Sequence[Reduced], workers: Workers) -> list[
     found = [(r.starts, r.ends) for r in recordings]
     if fit.recipe.evaluation.take_end == "cue":
         return found
-    jobs = _jobs(fit, [r for r in recordings if r.takes])
-    if not all(job.fit.has_every_class for job in jobs):
+    by_cues = [r.placed(fit.recipe, r.starts, [cue.stop - 1 for cue in r.cues]) for r in recordings]
+    best, scores = -1.0, None
+    for beginning in (recordings, by_cues):
+        jobs = _jobs(fit, [r for r in beginning if r.takes])
+        if not all(job.fit.has_every_class for job in jobs):
+            return found
+        outcomes = run_jobs(jobs, workers)
+        right = _share_right(jobs, outcomes)
+        if scores is None or right > best:  # strokes, where neither is better
+            best, scores = right, _scores(jobs, outcomes)
+    if scores is None:
         return found
-    scores: dict[str, list[Float64]] = {}
-    for job, outcome in zip(jobs, run_jobs(jobs, workers), strict=True):
-        for held, values in zip(job.held, outcome.scores, strict=True):
-            real = values.astype(np.float64) * outcome.score_unit
-            scores.setdefault(held.recording.digest, []).append(real)
     length = _usual_length(fit)
     return [
         _place(r, np.mean(scores[r.recording.digest], axis=0), fit.recipe, length)
@@ -70,6 +77,27 @@ def align(fit: FitJob, recordings: Sequence[Reduced], workers: Workers) -> list[
         else kept
         for r, kept in zip(recordings, found, strict=True)
     ]
+
+
+def _share_right(jobs: Sequence[HoldOutJob], outcomes: Sequence[HeldOut]) -> float:
+    """Return the share of right takes of the training people held out; locked ones have no part."""
+    right: list[np.bool_] = []
+    for job, outcome in zip(jobs, outcomes, strict=True):
+        for held, values in zip(job.held, outcome.scores, strict=True):
+            if not held.recording.locked:
+                answers = values[held.judged_frames(values, job.fit.recipe)].argmax(axis=1)
+                right += [a == cue.label for a, (cue, _) in zip(answers, held.takes, strict=True)]
+    return float(np.mean(right)) if right else 0.0
+
+
+def _scores(jobs: Sequence[HoldOutJob], outcomes: Sequence[HeldOut]) -> dict[str, list[Float64]]:
+    """Return each recording's real scores by every fit that had not seen its participant."""
+    scores: dict[str, list[Float64]] = {}
+    for job, outcome in zip(jobs, outcomes, strict=True):
+        for held, values in zip(job.held, outcome.scores, strict=True):
+            real = values.astype(np.float64) * outcome.score_unit
+            scores.setdefault(held.recording.digest, []).append(real)
+    return scores
 
 
 def _jobs(fit: FitJob, with_takes: Sequence[Reduced]) -> list[HoldOutJob]:

@@ -101,6 +101,7 @@ def reduce_for(
                 "compare recipes for one and the same task",
             )  # fmt: skip
         corpus = open_corpus(folder, recipe, tell, digests)
+        recipe = recipe.at(corpus.sensor.frame_rate_hz)
         split = recipe.evaluation.split
         train, test = (groups_of(corpus.select(locked), split) for locked in (False, True))
         refuse_shared_groups(train, test, split)
@@ -129,7 +130,7 @@ def _reduce(
     )
     _refuse_copies(corpus.recordings, [first.digest for _, first, *_ in stored])
     tell("looking for takes")
-    sides = look_at(recipe, corpus.recordings, stored)
+    sides = look_at(recipe, corpus.sensor, entries[0], corpus.recordings, stored)
     cautions = look_over(recipe, sides[0], corpus.sensor)
     tell("placing gestures in their cues")
     placings = align(_fit_to(recipe, corpus, entries[0], sides[0]), sides[0], workers)

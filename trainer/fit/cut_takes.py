@@ -18,11 +18,14 @@ from trainer.corpus.reduced import Cued, EntryOutputs, Reduced, excerpts
 from trainer.corpus.take_readouts import frames_before
 from trainer.corpus.windows import judging_delay, take_spans
 from trainer.fit.alignment import Movements
-from trainer.learn.features import learn_level
+from trainer.learn.excerpt import seen_values
+from trainer.learn.levels import learn_level
 from trainer.recipe import OTHER, Recipe
 
 __all__ = ["as_recordings", "cue_of", "placed_take", "with_classes"]
 
+CUT_NOISE = 1.0
+"""Of one value of a take cut elsewhere, whose sensor nobody describes: one whole count."""
 _IDENTIFIER = re.compile(r"[a-z][a-z0-9_]{0,63}")
 
 
@@ -67,8 +70,7 @@ def as_recordings(
         seconds = np.zeros((len(each), 2))
         plain.append(EntryOutputs(source, each, seconds).cued(recipe, cues))
     clip = recipe.quantisation.clip_quantile
-    seen = np.concatenate([e.values for e in excerpts(plain)])
-    level = learn_level(seen, recipe.features, clip)
+    level = learn_level(seen_values(excerpts(plain)), recipe.features, clip, CUT_NOISE)
     return [_first_guess(recipe, level, take) for take in plain]
 
 

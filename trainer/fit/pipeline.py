@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -15,12 +16,14 @@ from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.contract.stage import Float64, Int32, Int64, Stage
 from runtime.stages.window import Window
-from trainer.corpus.reduced import Reduced, excerpts
+from trainer.corpus.reduced import Reduced, excerpts, value_noise
 from trainer.corpus.windows import gesture_free
 from trainer.judge.events import Margins, decision_for
 from trainer.learn.classifiers import fit_classifier, fit_regressor
 from trainer.learn.entry_stage import learn_pixels
-from trainer.learn.features import StageChain, learn_features, learn_level, learn_window
+from trainer.learn.excerpt import Excerpt, seen_values
+from trainer.learn.features import StageChain, learn_features, learn_window
+from trainer.learn.levels import in_view, learn_level, shape_floor
 from trainer.learn.lowering import lower_classifier, lower_regressor
 from trainer.learn.quantise import shift_to_fit
 from trainer.recipe import Recipe
@@ -32,8 +35,9 @@ SCORE_BITS = 16
 MAX_WINDOWS = 300_000
 """A classifier learns from no more: of a larger data set, evenly from every recording."""
 
-HARD_SHARE = 0.37
-"""A window is hard when a gesture seems at least this likely for "other": a margin of -1."""
+HARD_SHARE = math.exp(-1.0)
+"""A window is hard when a gesture is at most one unit of log odds behind "other": within one, the
+scores of two fits differ by chance (a margin of -1)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,15 +103,16 @@ def fit_pipeline(
         The integer pipeline could pass 32 bits.
     """
     features, quantisation = recipe.features, recipe.quantisation
-    seen = excerpts(train)
-    pixels = learn_pixels(features, reduced_by, [e.values for e in seen], recipe.seed)
+    noise = value_noise(train, sensor, reduced_by)
+    asked = excerpts(train)
+    seen = [_in_view(e, noise) for e in asked]
+    pixels = learn_pixels(features, reduced_by, seen, recipe.seed)
     chain = StageChain.start(pixels or reduced_by, sensor.max_counts, pixels)
-    values = np.concatenate([chain.run(e.values) for e in seen])
-    chain = chain.then(learn_level(values, features, quantisation.clip_quantile))
-    levelled = [chain.run(e.values) for e in seen]
-    samples = [(e.frames, e.labels) for e in seen]
+    asked = [replace(e, values=chain.run(e.values)) for e in asked]
+    chain = chain.then(learn_level(seen_values(asked), features, quantisation.clip_quantile, noise))
+    seen = [e.only(s.seen).through(*chain.stages) for e, s in zip(asked, seen, strict=True)]
     whole = ((r.values, r.frames, r.labels) for r in train)
-    chain = learn_features(chain, levelled, samples, features, quantisation, recipe.seed, whole)
+    chain = learn_features(chain, seen, features, quantisation, recipe.seed, whole)
     windows = _training_windows(chain, train, recipe)
     if recipe.quantity is not None:
         return _fit_regression(chain, windows, recipe)
@@ -119,6 +124,12 @@ def fit_pipeline(
             np.concatenate([windows.people, hard.people]),
         )
     return _fit_head(chain, windows, recipe)
+
+
+def _in_view(excerpt: Excerpt, noise: float) -> Excerpt:
+    """Learn only from frames that show something; all the same where none does."""
+    shown = in_view(excerpt.values, shape_floor(excerpt.values, noise))
+    return excerpt.only(shown) if (excerpt.seen & shown).any() else excerpt
 
 
 def _training_windows(chain: StageChain, train: Sequence[Reduced], recipe: Recipe) -> _Windows:
@@ -298,7 +309,8 @@ def fit_windows(recipe: Recipe, x: Int32, labels: NDArray[np.int64]) -> FittedWi
     if n_frames > x.shape[1]:
         raise UsageError(recipe.name, "frames of a window", n_frames, f"at most {x.shape[1]}")
     highest = np.abs(x.astype(np.int64)).max(axis=(0, 1))
-    chain = learn_window(StageChain(None, (), -highest, highest), list(x), features)
+    cut = [Excerpt.whole(window) for window in x]
+    chain = learn_window(StageChain(None, (), -highest, highest), cut, features)
     last = np.stack([chain.run(window)[-1] for window in x])
     of_one = np.zeros(len(labels), dtype=np.int64)
     return FittedWindows(_fit_head(chain, _Windows(last, labels, of_one), recipe))

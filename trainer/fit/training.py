@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -31,10 +31,10 @@ from trainer.fit.kept_fits import Finished
 from trainer.fit.pipeline import Fitted, assemble_model
 from trainer.fit.quantity import fit_quantity
 from trainer.fit.records import IN_TURN, LOCKED, Records, records_of
-from trainer.judge.evaluate import figures, log_test_use
+from trainer.judge.evaluate import Takes, figures, log_test_use
 from trainer.judge.event_figures import match_streams
 from trainer.judge.events import Margins, Stream
-from trainer.judge.examination import Examination, examine, stream_of
+from trainer.judge.examination import Examination, InTurn, examine, stream_of
 from trainer.judge.margins import choose_margins
 from trainer.judge.wake_up import examine_wake_up
 from trainer.judge.worst_takes import WorstTake
@@ -137,24 +137,34 @@ def fit_model(
     answered = [takes_of(*both) for both in zip(folds, outcomes, strict=True)]
     in_turn = [figures(takes) for takes in answered]
     best = max(range(len(candidates)), key=lambda i: in_turn[i]["macro_f1"]["value"])
-    chosen, recipe = candidates[best], recipes[best]
+    chosen, recipe = candidates[best], candidates[best].recipe
     refuse_one_answer(recipe.name, answered[best].answers, recipe.answers)
     held_out = _held_out_streams(chosen, folds[best], outcomes[best])
     margins = choose_margins(held_out, recipe)
 
     curve = [] if CURVE in skip else curve_jobs(folds[best])
-    fits = [chosen.fit()] if QUADRANTS in skip else [chosen.fit(), chosen.fit(quadrants=True)]
+    fits, in_quadrants = [chosen.fit()], []
+    if QUADRANTS not in skip:
+        fits.append(chosen.fit(quadrants=True))
+        in_quadrants = [
+            replace(job, name=f"four quadrants, {job.name}") for job in fold_jobs(fits[1])
+        ]
     outcome = finished[best].run(
-        [*fits, *curve], workers, partial(_tell, tell, f"{recipe.name}: fit")
+        [*fits, *in_quadrants, *curve], workers, partial(_tell, tell, f"{recipe.name}: fit")
     )
-    fitted, from_fewer = outcome[0], outcome[len(fits) :]
+    n_before_curve = len(fits) + len(in_quadrants)
+    fitted, from_fewer = outcome[0], outcome[n_before_curve:]
     fitted_quadrants = None if QUADRANTS in skip else outcome[1]
+    of_quadrants = outcome[len(fits) : n_before_curve]
 
     tell(f"{recipe.name}: examining")
     sensor, data = chosen.corpus.sensor, chosen.corpus.digest
     model = assemble_model(recipe, sensor, fitted, margins, data)
     evaluation = _on_whom(chosen, len(fitted.labels))  # written down first, then judged
-    examined, records = _examine(chosen, fitted, fitted_quadrants, held_out, margins)
+    examined, records = _examine(
+        chosen, fitted, fitted_quadrants, held_out, margins,
+        takes_of(in_quadrants, of_quadrants) if in_quadrants else None,
+    )  # fmt: skip
     evaluation |= examined.evaluation
     evaluation["operations"] = {"model": model.n_operations}
     if fitted_quadrants is not None:
@@ -290,6 +300,7 @@ def _examine(
     fitted_quadrants: Fitted | None,
     held_out: list[Stream],
     margins: Margins,
+    quadrants_in_turn: Takes | None,
 ) -> tuple[Examination, Records]:
     """Score every recording of the locked participants, and examine the scores."""
     recipe, corpus = candidate.recipe, candidate.corpus
@@ -313,7 +324,8 @@ def _examine(
         whole, unit = fitted_quadrants.whole, fitted_quadrants.score_unit
         scored["four_quadrant_float"] = streams(quadrants, whole.run_float, unit)
         scored["four_quadrant"] = streams(quadrants, whole.run, unit)
-    examined = examine(recipe, corpus.participants, scored, held_out, margins, fitted.labels)
+    asked = InTurn(held_out, quadrants_in_turn)
+    examined = examine(recipe, corpus.participants, scored, asked, margins, fitted.labels)
     matched = {
         LOCKED: match_streams(scored["fixed"], recipe, margins),
         IN_TURN: match_streams(held_out, recipe, margins),

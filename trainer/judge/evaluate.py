@@ -20,12 +20,13 @@ from sklearn.metrics import confusion_matrix, f1_score
 from capture.tsv_tables import alone_in
 from runtime.errors import FormatError, UsageError
 from runtime.files import read_limited, write_whole
-from trainer.judge.intervals import over_participants
+from trainer.judge.intervals import difference_over_participants, over_participants
 
 __all__ = [
     "Conditions",
     "Takes",
     "confusion",
+    "difference",
     "figures",
     "log_test_use",
     "majority",
@@ -134,6 +135,35 @@ def figures(takes: Takes) -> dict[str, dict[str, float | int]]:
         figure = rounded_figure(value, over_participants(each, len(right)))
         result[name] = {**figure, "n_participants": len(names), "n_takes": len(right)}
     return result
+
+
+def difference(first: Takes, second: Takes) -> dict[str, float | int]:
+    """Return how much more often one pipeline is right than another about the same takes.
+
+    Returns
+    -------
+    dict
+        ``value`` (accuracy of the first minus that of the second), ``low`` and ``high`` (paired
+        over participants), ``n_participants``, ``n_takes``.
+
+    Raises
+    ------
+    UsageError
+        There is no take, or the takes are not the same ones.
+    """
+    n_takes = len(first.labels)
+    alike = first.participants == second.participants
+    if not n_takes or not alike or not np.array_equal(first.labels, second.labels):
+        raise UsageError(
+            "difference", "takes", "other ones or none", "the same for both, 1 or more"
+        )
+    people = np.array(first.participants)
+    names = sorted(set(first.participants))
+    right = [(t.labels == t.answers).astype(np.float64) for t in (first, second)]
+    one, other = ([float(r[people == name].mean()) for name in names] for r in right)
+    interval = difference_over_participants(one, other, n_takes)
+    figure = rounded_figure(float(right[0].mean() - right[1].mean()), interval)
+    return {**figure, "n_participants": len(names), "n_takes": n_takes}
 
 
 def rounded_figure(value: float, interval: tuple[float, float]) -> dict[str, float]:

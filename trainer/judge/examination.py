@@ -15,7 +15,15 @@ from runtime.sensor import Sensor
 from runtime.stages.contract.stage import Float64, Int32, Int64
 from trainer.corpus.reduced import Reduced
 from trainer.judge.calibration import calibrate, expected_calibration_error, log_loss
-from trainer.judge.evaluate import Conditions, Takes, confusion, figures, majority, together
+from trainer.judge.evaluate import (
+    Conditions,
+    Takes,
+    confusion,
+    difference,
+    figures,
+    majority,
+    together,
+)
 from trainer.judge.event_figures import MatchedStream, learn_placing, match_streams, stream_figures
 from trainer.judge.events import Margins, Reference, Stream
 from trainer.judge.groups import distance_bands, group_figures, worst_group
@@ -23,7 +31,7 @@ from trainer.judge.margins import margin_grid, trade_off
 from trainer.judge.worst_takes import WorstTake, false_events, find_worst_takes
 from trainer.recipe import OTHER, Recipe
 
-__all__ = ["PIPELINES", "Examination", "examine", "stream_of"]
+__all__ = ["PIPELINES", "Examination", "InTurn", "examine", "stream_of"]
 
 QUADRANTS = ("four_quadrant", "four_quadrant_float")
 PIPELINES = ("float", "fixed", *QUADRANTS)
@@ -90,6 +98,23 @@ def _conditions(reduced: Reduced, sensor: Sensor, starts: Int64, ends: Int64) ->
 
 
 @dataclass(frozen=True, slots=True)
+class InTurn:
+    """Training participants, each asked about by a model that had not seen them.
+
+    Parameters
+    ----------
+    streams : sequence of Stream
+        Their recordings, scored in fixed point.
+    quadrants : Takes or None
+        The same takes, in the same order, answered by the same pipeline on four quadrants; None
+        where that was left out.
+    """
+
+    streams: Sequence[Stream]
+    quadrants: Takes | None
+
+
+@dataclass(frozen=True, slots=True)
 class Examination:
     """What evaluation.json holds of an examination, and the takes that the page shows.
 
@@ -107,7 +132,7 @@ def examine(
     recipe: Recipe,
     people: Mapping[str, Participant],
     streams: Mapping[str, Sequence[Stream]],
-    held_out: Sequence[Stream],
+    in_turn: InTurn,
     margins: Margins,
     train_labels: NDArray[np.int64],
 ) -> Examination:
@@ -120,27 +145,27 @@ def examine(
     streams : mapping
         Recordings of the locked participants, scored by each of :data:`PIPELINES`; those of four
         quadrants may be left out.
-    held_out : sequence of Stream
-        Recordings of training participants, each scored in fixed point by a model that had not seen
-        its participant.
+    in_turn : InTurn
+        What was answered about the training participants.
     margins : Margins
-        Chosen on `held_out`.
+        Chosen on the streams of `in_turn`.
     train_labels : int64 (n_windows,)
         Classes of the training windows, for the majority baseline.
     """
     judged = {name: together([s.takes for s in streams[name]]) for name in streams}
-    in_turn = together([stream.takes for stream in held_out])
-    fixed = judged["fixed"]
+    held_out, fixed = in_turn.streams, judged["fixed"]
+    trained_on = together([stream.takes for stream in held_out])
     n_classes = len(recipe.answers)
     matched = match_streams(streams["fixed"], recipe, margins)
     worst = find_worst_takes(matched, recipe)
     result: dict[str, Any] = {
         **{name: figures(takes) for name, takes in judged.items()},
         "majority": figures(majority(fixed, train_labels)),
-        "cross_validation": figures(in_turn),
+        "cross_validation": figures(trained_on),
+        **_everybody(trained_on, in_turn.quadrants, judged),
         "confusion": confusion(fixed, n_classes),
         "calibration": _calibration(streams["fixed"], held_out),
-        "per_participant": _per_participant({"locked": fixed, "in_turn": in_turn}),
+        "per_participant": _per_participant({"locked": fixed, "in_turn": trained_on}),
         "worst_takes": [take.summary for take in worst],
         **_by_group(people, streams["fixed"], held_out),
     }
@@ -152,6 +177,26 @@ def examine(
     if OTHER in recipe.answers:
         result["events"] = _events(recipe, matched, held_out, margins)
     return Examination(result, worst)
+
+
+def _everybody(
+    trained_on: Takes, in_quadrants: Takes | None, judged: Mapping[str, Takes]
+) -> dict[str, Any]:
+    """Return figures of everybody, each asked once by a model that had not seen them.
+
+    With them go the differences between pipelines, paired over people.
+    """
+    fixed = judged["fixed"]
+    everybody = together([trained_on, fixed])
+    found: dict[str, Any] = {"everybody": figures(everybody)}
+    differences = {
+        name: difference(fixed, takes) for name, takes in judged.items() if name != "fixed"
+    }
+    if in_quadrants is not None and "four_quadrant" in judged:
+        quadrants = together([in_quadrants, judged["four_quadrant"]])
+        found["everybody_four_quadrant"] = figures(quadrants)
+        differences["everybody_four_quadrant"] = difference(everybody, quadrants)
+    return found | {"differences": differences}
 
 
 def _by_group(

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
 from runtime.errors import UsageError
-from runtime.stages.contract.stage import Float64
+from runtime.stages.contract.stage import Float64, Int64
 
 __all__ = [
     "drawn_directions",
@@ -22,9 +21,10 @@ __all__ = [
 ]
 
 SHRINKAGE = 0.05
+STILL_SHARE = 0.25
 
 
-def noise_covariance(recordings: Sequence[NDArray[np.int32]]) -> Float64:
+def noise_covariance(steps: Int64) -> Float64:
     """Estimate the covariance of the readouts' noise from their stillest moments.
 
     Half the covariance of frame-to-frame differences, over the quarter of frames that change least.
@@ -32,17 +32,16 @@ def noise_covariance(recordings: Sequence[NDArray[np.int32]]) -> Float64:
 
     Parameters
     ----------
-    recordings : sequence of int32 (n_frames, n_values)
-        Level-normalised readouts.
+    steps : int64 (n_steps, n_values)
+        Changes of level-normalised readouts from one frame to the next.
 
     Returns
     -------
     float64 (n_values, n_values)
         Positive definite.
     """
-    steps = np.concatenate([np.diff(r.astype(np.float64), axis=0) for r in recordings])
     change = np.abs(steps).sum(axis=1)
-    still = steps[change <= np.quantile(change, 0.25)]
+    still = steps[change <= np.quantile(change, STILL_SHARE)].astype(np.float64)
     return shrunk(still.T @ still / (2 * max(1, len(still))))
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
@@ -12,27 +15,33 @@ from runtime.stages.bins import Bins
 from runtime.stages.contract.stage import Float64, Int32
 from runtime.stages.pixels import Pixels
 from trainer.learn.directions import shrunk
+from trainer.learn.excerpt import Excerpt
 from trainer.recipe import FeatureRecipe
 
-__all__ = ["choose_pixels", "learn_pixels", "reduction"]
+__all__ = ["choose_pixels", "learn_pixels", "nearest_divisor", "reduction"]
 
 
 def reduction(features: FeatureRecipe, sensor: Sensor) -> Bins:
     """Return what recordings are reduced by: the bins required, or every pixel by itself.
 
+    Bins are equal: where as many as asked for do not divide the sensor's rows or columns, it is the
+    number nearest to it, by ratio, that does.
+
     Raises
     ------
     UsageError
         The recipe asks for rows that the sensor does not have, or more pixels than stand there.
-    FormatError
-        The bins do not divide the rows and columns.
     """
     n_rows, n_cols = sensor.n_rows, sensor.n_cols
     first, last = features.rows or (0, n_rows)
     if not 0 <= first < last <= n_rows:
         raise UsageError("features", "rows", f"{first} to {last}", f"rising, 0 to {n_rows}")
     if features.entry == "bins":
-        return Bins(n_rows, n_cols, *features.bins, first_row=first, last_row=last)
+        down, across = (
+            nearest_divisor(asked, length)
+            for asked, length in zip(features.bins, (last - first, n_cols), strict=True)
+        )
+        return Bins(n_rows, n_cols, down, across, first_row=first, last_row=last)
     if features.pixels > (last - first) * n_cols:
         raise UsageError(
             "features", "pixels", features.pixels, f"at most {(last - first) * n_cols}"
@@ -40,8 +49,14 @@ def reduction(features: FeatureRecipe, sensor: Sensor) -> Bins:
     return Bins(n_rows, n_cols, n_rows, n_cols)
 
 
+def nearest_divisor(asked: int, length: int) -> int:
+    """Return the divisor of a length that is nearest to a number by ratio; of two, the larger."""
+    divisors = [d for d in range(1, length + 1) if length % d == 0]
+    return min(reversed(divisors), key=lambda d: max(d, asked) / min(d, asked))
+
+
 def learn_pixels(
-    features: FeatureRecipe, reduced_by: Bins, recordings: list[Int32], seed: int
+    features: FeatureRecipe, reduced_by: Bins, excerpts: Sequence[Excerpt], seed: int
 ) -> Pixels | None:
     """Choose a recipe's pixels; None when it takes bins.
 
@@ -51,8 +66,8 @@ def learn_pixels(
     ----------
     reduced_by : Bins
         As :func:`reduction` returns it. Bins larger than a pixel are taken as they are.
-    recordings : list of int32 (n_frames, n_pixels)
-        Lit minus dark of training recordings.
+    excerpts : sequence of Excerpt
+        Lit minus dark of training recordings, all pixels; frames in view are those to learn from.
     seed : int
         Seeds a random choice.
     """
@@ -65,12 +80,13 @@ def learn_pixels(
         rng = np.random.default_rng(seed)
         chosen = rng.choice(allowed, features.pixels, replace=False)
     else:
-        chosen = allowed[choose_pixels([r[:, allowed] for r in recordings], features.pixels)]
+        of_allowed = [replace(e, values=e.values[:, allowed]) for e in excerpts]
+        chosen = allowed[choose_pixels(of_allowed, features.pixels)]
     indices = np.sort(chosen).astype(np.int32)
     return Pixels(reduced_by.n_rows, reduced_by.n_cols, indices)
 
 
-def choose_pixels(recordings: list[Int32], n_pixels: int) -> NDArray[np.int64]:
+def choose_pixels(excerpts: Sequence[Excerpt], n_pixels: int) -> NDArray[np.int64]:
     """Choose the pixels that say most about the readouts' strongest directions.
 
     QR factorisation with column pivoting of the leading principal directions (K. Manohar et al.,
@@ -80,8 +96,8 @@ def choose_pixels(recordings: list[Int32], n_pixels: int) -> NDArray[np.int64]:
 
     Parameters
     ----------
-    recordings : list of int32 (n_frames, n_values)
-        Lit minus dark.
+    excerpts : sequence of Excerpt
+        Lit minus dark; frames in view are those to learn from.
     n_pixels : int
         At most n_values.
 
@@ -90,10 +106,15 @@ def choose_pixels(recordings: list[Int32], n_pixels: int) -> NDArray[np.int64]:
     int64 (n_pixels,)
         Columns, the most telling first.
     """
-    shares = [_shares(r) for r in recordings]
-    steps = np.concatenate([np.diff(s, axis=0) for s in shares])
+    shares = [_shares(e.values) for e in excerpts]
+    steps = np.concatenate(
+        [
+            np.diff(s, axis=0)[e.seen[1:] & e.seen[:-1]]
+            for s, e in zip(shares, excerpts, strict=True)
+        ]
+    )
     variance = np.diag(shrunk(np.diag((steps * steps).mean(axis=0) / 2)))
-    x = np.concatenate(shares)
+    x = np.concatenate([s[e.seen] for s, e in zip(shares, excerpts, strict=True)])
     whitened = (x - x.mean(axis=0)) / np.sqrt(variance)
     n_values = whitened.shape[1]
     covariance = whitened.T @ whitened
@@ -103,6 +124,5 @@ def choose_pixels(recordings: list[Int32], n_pixels: int) -> NDArray[np.int64]:
 
 
 def _shares(values: Int32) -> Float64:
-    total = values.sum(axis=1, dtype=np.int64)
-    floor = max(1.0, float(np.quantile(total, 0.01)))
-    return np.asarray(values / np.maximum(total, floor)[:, None])
+    total = np.maximum(values.sum(axis=1, dtype=np.int64), 1)  # below 1, nothing is in view
+    return np.asarray(values / total[:, None])

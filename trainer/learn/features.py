@@ -13,10 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.fixedpoint import symmetric_limit
 from runtime.stages.contract.stage import EntryStage, Float64, Int32, Int64, Stage
 from runtime.stages.dense import Dense
-from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.pixels import Pixels
 from runtime.stages.root import Root
@@ -28,16 +26,19 @@ from trainer.learn.directions import (
     noise_covariance,
     principal_directions,
 )
+from trainer.learn.excerpt import Excerpt, seen_steps, seen_values
+from trainer.learn.levels import learn_level
 from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense, shift_to_fit
 from trainer.learn.swings import swing_directions
 from trainer.recipe import FeatureRecipe, QuantisationRecipe
 
-__all__ = ["StageChain", "learn_features", "learn_level", "learn_window"]
+__all__ = ["StageChain", "learn_features", "learn_window"]
 
-FLOOR_QUANTILE, FLOOR_SHARE = 0.01, 0.5
 ROOT_SIZES = {8: (7, 7), 16: (5, 10)}
 """By the bits of a share: the bits it is raised by, and those of its root."""
 SWING_QUANTILE = 0.9999
+ENERGY_NOISE = 1.0
+"""Of a sum of swings that nothing makes: it is a whole number, one step up or down."""
 SIGN_BITS = 2
 """Width of weights that are 1, -1 or 0."""
 
@@ -92,40 +93,9 @@ class StageChain:
         return x
 
 
-def learn_level(entry_values: Int32, features: FeatureRecipe, clip_quantile: float) -> Level:
-    """Choose the level stage's constants from training readouts.
-
-    The gain is the largest power of two that leaves `clip_quantile` of the values unsaturated; the
-    floor is half the first percentile of the frames' sums, so that frames without a hand stay small
-    instead of becoming amplified noise.
-
-    Parameters
-    ----------
-    entry_values : int32 (n_frames, n_values)
-        Outputs of the entry stage.
-    """
-    total = entry_values.sum(axis=1, dtype=np.int64)
-    floor = max(4, int(FLOOR_SHARE * np.quantile(total, FLOOR_QUANTILE)))
-    share = np.abs(entry_values) / np.maximum(total, floor)[:, None]
-    largest = max(float(np.quantile(share, clip_quantile)), 2.0**-20)
-    limit = symmetric_limit(features.level_bits)
-    gain_bits = min(30, max(0, math.floor(math.log2(limit / largest))))
-    log_bits = 3 if features.level_bits == 8 else 12
-    middle = math.floor(math.log2(max(floor, float(np.median(total)))))
-    return Level(
-        n_values=entry_values.shape[1],
-        n_bits=features.level_bits,
-        gain_bits=gain_bits,
-        floor=max(floor, 1 << max(1, gain_bits - 14)),
-        log_bits=log_bits,
-        log_offset=middle << log_bits,
-    )
-
-
 def learn_features(
     chain: StageChain,
-    recordings: Sequence[Int32],
-    samples: Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]],
+    excerpts: Sequence[Excerpt],
     features: FeatureRecipe,
     quantisation: QuantisationRecipe,
     seed: int,
@@ -137,10 +107,9 @@ def learn_features(
     ----------
     chain : StageChain
         Entry and level stage.
-    recordings : sequence of int32 (n_frames, n_values + 1)
-        The level stage's outputs, one array per training recording.
-    samples : sequence of (frames, labels)
-        Labelled frames of each recording, used by Fisher directions only.
+    excerpts : sequence of Excerpt
+        The level stage's outputs, one for each training recording; their windows are used by
+        Fisher directions only.
     features, quantisation : FeatureRecipe, QuantisationRecipe
         What to learn, and the integer widths.
     seed : int
@@ -150,81 +119,71 @@ def learn_features(
         directions of swings are learned from them.
     """
     if features.roots:
-        n_values = recordings[0].shape[1]
+        n_values = excerpts[0].values.shape[1]
         root = Root(n_values, n_values - 1, *ROOT_SIZES[features.level_bits])
         chain = chain.then(root)
-        recordings = [root.run(r, {})[0] for r in recordings]
+        excerpts = [e.through(root) for e in excerpts]
     if features.projection != "none":
         if features.projection == "swing":
             directions = swing_directions(((chain.run(v), f, k) for v, f, k in whole), features)
         else:
-            directions = _directions(recordings, samples, features, seed)
+            directions = _directions(excerpts, features, seed)
         drawn_signs = features.projection in ("ternary", "sparse")
-        projection = _project(chain, recordings, directions, drawn_signs, features, quantisation)
+        projection = _project(chain, excerpts, directions, drawn_signs, features, quantisation)
         chain = chain.then(projection)
-        recordings = [projection.run(r, {})[0] for r in recordings]
-    chain = learn_window(chain, recordings, features)
+        excerpts = [e.through(projection) for e in excerpts]
+    chain = learn_window(chain, excerpts, features)
     if not features.swing_frames:
         return chain
     # What all directions see of an unrest of the whole hand, and of noise, tells nothing: their
     # shares of it do, and how much there is in all.
-    energies = [_run_all(chain.stages[-2:], r) for r in recordings]
-    return chain.then(learn_level(np.concatenate(energies), features, quantisation.clip_quantile))
-
-
-def _run_all(stages: Sequence[Stage], values: Int32) -> Int32:
-    for stage in stages:
-        values, _ = stage.run(values, stage.initial_state())
-    return values
+    energies = seen_values([e.through(*chain.stages[-2:]) for e in excerpts])
+    level = learn_level(energies, features, quantisation.clip_quantile, ENERGY_NOISE)
+    return chain.then(level)
 
 
 def learn_window(
-    chain: StageChain, recordings: Sequence[Int32], features: FeatureRecipe
+    chain: StageChain, excerpts: Sequence[Excerpt], features: FeatureRecipe
 ) -> StageChain:
     """Add motion or swings, where required, and the window to a chain.
 
     Parameters
     ----------
     chain : StageChain
-    recordings : sequence of int32 (n_frames, n_values)
-        The chain's outputs, one array per training recording.
+    excerpts : sequence of Excerpt
+        The chain's outputs, one for each training recording.
     """
     if features.motion or features.swing_frames:
         learn = _learn_swing if features.swing_frames else _learn_motion
-        motion = learn(recordings, features)
+        motion = learn(excerpts, features)
         chain = chain.then(motion)
-        recordings = [motion.run(r, motion.initial_state())[0] for r in recordings]
-    largest = features.segment_frames * float(max(np.abs(r).max() for r in recordings))
+        excerpts = [e.through(motion) for e in excerpts]
+    largest = features.segment_frames * float(np.abs(seen_values(excerpts)).max())
     shift = shift_to_fit(largest, 16)
-    n_values = recordings[0].shape[1]
+    n_values = excerpts[0].values.shape[1]
     return chain.then(Window(n_values, features.segments, features.segment_frames, shift, 16))
 
 
-def _directions(
-    recordings: Sequence[Int32],
-    samples: Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]],
-    features: FeatureRecipe,
-    seed: int,
-) -> Float64:
+def _directions(excerpts: Sequence[Excerpt], features: FeatureRecipe, seed: int) -> Float64:
     """Learn or draw directions over the shares."""
-    shares = [r[:, :-1] for r in recordings]
     if features.projection == "principal":
         # Centred on each recording: what differs between people is no signal of what they do.
-        own = np.concatenate([r - r.mean(axis=0) for r in shares])
-        return principal_directions(own, noise_covariance(shares), features.directions)
+        own = [e.values[e.seen, :-1].astype(np.float64) for e in excerpts]
+        centred = np.concatenate([r - r.mean(axis=0) for r in own if len(r)])
+        noise = noise_covariance(seen_steps(excerpts)[:, :-1])
+        return principal_directions(centred, noise, features.directions)
     if features.projection == "fisher":
-        chosen = [r[frames] for r, (frames, _) in zip(shares, samples, strict=True)]
-        labels = np.concatenate([labels for _, labels in samples])
-        x = np.concatenate(chosen).astype(np.float64)
+        labels = np.concatenate([e.labels for e in excerpts])
+        x = np.concatenate([e.values[e.frames, :-1] for e in excerpts]).astype(np.float64)
         return fisher_directions(x, labels, features.directions)
     rng = np.random.default_rng(seed)
-    n_values = shares[0].shape[1]
+    n_values = excerpts[0].values.shape[1] - 1
     return drawn_directions(features.projection, features.directions, n_values, rng)
 
 
 def _project(
     chain: StageChain,
-    recordings: Sequence[Int32],
+    excerpts: Sequence[Excerpt],
     directions: Float64,
     signs: bool,
     features: FeatureRecipe,
@@ -237,7 +196,7 @@ def _project(
     signs : bool
         Whether every weight of the directions is 1, -1 or 0, and is to remain so.
     """
-    x = np.concatenate(recordings)
+    x = seen_values(excerpts)
     # All rows share one integer scale: bring their largest weights to the same size.
     weights = np.zeros((len(directions) + 1, x.shape[1]))
     weights[:-1, :-1] = directions / np.abs(directions).max(axis=1, keepdims=True)
@@ -255,18 +214,18 @@ def _project(
     return stage
 
 
-def _learn_swing(recordings: Sequence[Int32], features: FeatureRecipe) -> Swing:
+def _learn_swing(excerpts: Sequence[Excerpt], features: FeatureRecipe) -> Swing:
     """Choose the shift that leaves nearly all swings unsaturated."""
-    plain = Swing(recordings[0].shape[1], features.swing_frames, 0, 32)
-    swings = [plain.run(r, plain.initial_state())[0][plain.n_frames :] for r in recordings]
-    largest = float(np.quantile(np.concatenate(swings), SWING_QUANTILE))
-    shift = shift_to_fit(largest, 16)
-    return Swing(plain.n_values, features.swing_frames, shift, 16)
+    plain = Swing(excerpts[0].values.shape[1], features.swing_frames, 0, 32)
+    swings = seen_values([e.through(plain) for e in excerpts])
+    largest = float(np.quantile(swings, SWING_QUANTILE))
+    return Swing(plain.n_values, features.swing_frames, shift_to_fit(largest, 16), 16)
 
 
-def _learn_motion(recordings: Sequence[Int32], features: FeatureRecipe) -> Motion:
+def _learn_motion(excerpts: Sequence[Excerpt], features: FeatureRecipe) -> Motion:
     """Choose the shift that brings the change down to the spread of the other values."""
-    steps = np.concatenate([np.abs(np.diff(r, axis=0)).sum(axis=1) for r in recordings])
-    spread = float(np.median(np.concatenate(recordings).std(axis=0)))
+    steps = np.abs(seen_steps(excerpts)).sum(axis=1)
+    values = seen_values(excerpts)
+    spread = float(np.median(values.std(axis=0)))
     shift = max(0, round(math.log2(max(1.0, float(steps.std()) / max(spread, 1.0)))))
-    return Motion(recordings[0].shape[1], shift, 16)
+    return Motion(values.shape[1], shift, 16)

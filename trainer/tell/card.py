@@ -7,7 +7,7 @@ from typing import Any
 from runtime.model import Model
 from trainer.tell.quantity import quantity_rows, quantity_words
 from trainer.tell.sentences import emulated_words, event_words, left_out_words, worst_words
-from trainer.tell.tables import PIPELINES, figure_text
+from trainer.tell.tables import PIPELINES, difference_text, differences_of, figure_text
 
 __all__ = ["model_card"]
 
@@ -94,6 +94,11 @@ def _found_lines(evaluation: dict[str, Any]) -> list[str]:
             for key, label in PIPELINES.items()
             if key in evaluation
         ),
+        "",
+        *(f"- {label}: {difference_text(found)}" for label, found in differences_of(evaluation)),
+        "",
+        "Everybody in turn: each of the others was asked about by a model fitted without them, the "
+        "locked ones by the model itself. Differences are paired over people.",
         "",
         used,
         "",

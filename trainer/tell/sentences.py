@@ -10,12 +10,12 @@ from trainer.judge.groups import GROUPINGS
 
 __all__ = [
     "count",
+    "difference_words",
     "emulated_words",
     "event_words",
     "from_end",
     "learning_words",
     "left_out_words",
-    "opponent",
     "per_hour",
     "percent",
     "verdict",
@@ -28,9 +28,11 @@ WORTH_MORE_PEOPLE = 0.01
 
 
 def percent(figure: Row) -> str:
-    """Return ``95.7 % (92.1 to 98.4)``."""
+    """Return ``95.7 % (92.1 to 98.4; 3 people)``, with the people where they are known."""
     low, high = 100 * figure["low"], 100 * figure["high"]
-    return f"{100 * figure['value']:.1f} % ({low:.1f} to {high:.1f})"
+    n_people = figure.get("n_participants")
+    people = f"; {count(n_people, 'person', 'people')}" if n_people else ""
+    return f"{100 * figure['value']:.1f} % ({low:.1f} to {high:.1f}{people})"
 
 
 def count(number: float, one: str, many: str | None = None) -> str:
@@ -40,33 +42,42 @@ def count(number: float, one: str, many: str | None = None) -> str:
 
 def verdict(evaluation: Row) -> dict[str, str]:
     """Return the head of the page: a title and the sentences below it."""
-    found = evaluation["fixed"]["accuracy"]
+    found, locked = (evaluation[key]["accuracy"] for key in ("everybody", "fixed"))
     people = count(found["n_participants"], "person", "people")
-    beside = _beside(found, opponent(evaluation))
     return {
         "title": f"{100 * found['value']:.1f} % of takes recognised.",
-        "takes": f"Of {count(found['n_takes'], 'take')} by {people} it had never seen; with 95 % "
-        f"confidence {100 * found['low']:.1f} to {100 * found['high']:.1f} % of such people's.",
-        "beside": beside,
+        "takes": f"Of {count(found['n_takes'], 'take')} by {people}, each asked once by a model "
+        f"that had not seen them; with 95 % confidence {100 * found['low']:.1f} to "
+        f"{100 * found['high']:.1f} % of such people's. Of them, "
+        f"{count(locked['n_participants'], 'person', 'people')} had no part in any choice: "
+        f"{percent(locked)}.",
+        "beside": _beside(evaluation),
         "events": event_words(evaluation["events"]) if "events" in evaluation else "",
     }
 
 
-def opponent(evaluation: Row) -> Row | None:
-    """Return the accuracy on four quadrants, float or fixed point, whichever is better.
-
-    None where the baseline was left out.
-    """
-    return evaluation[evaluation["opponent"]]["accuracy"] if "opponent" in evaluation else None
-
-
-def _beside(found: Row, baseline: Row | None) -> str:
-    if baseline is None:
+def _beside(evaluation: Row) -> str:
+    if "everybody_four_quadrant" not in evaluation:
         return "The comparison with four quadrants was left out."
-    words = f"Four quadrants, with the same pipeline, reach {100 * baseline['value']:.1f} %: "
-    if found["low"] > baseline["high"]:
-        return words + f"{100 * (found['value'] - baseline['value']):.1f} points less."
-    return words + "the intervals overlap, so this test shows no difference."
+    baseline = evaluation["everybody_four_quadrant"]["accuracy"]
+    return (
+        f"Four quadrants, with the same pipeline, reach {100 * baseline['value']:.1f} %: "
+        + difference_words(evaluation["differences"]["everybody_four_quadrant"])
+    )
+
+
+def difference_words(found: Row) -> str:
+    """Say how much better a first pipeline is, paired over people, and whether that is shown."""
+    points = 100 * found["value"]
+    interval = (
+        f"with 95 % confidence {100 * found['low']:+.1f} to {100 * found['high']:+.1f} points, "
+        f"paired over {count(found['n_participants'], 'person', 'people')}"
+    )
+    if found["low"] > 0:
+        return f"{points:.1f} points less ({interval})."
+    if found["high"] < 0:
+        return f"{-points:.1f} points more ({interval})."
+    return f"this test shows no difference ({interval})."
 
 
 def left_out_words(evaluation: Row) -> str:
@@ -158,10 +169,9 @@ def worst_words(group: Row | None) -> str:
     if group is None:
         return "No two groups with at least two people in one of them: too few to name a worst."
     grouping = GROUPINGS[group["grouping"]][0].split(",")[0]
-    people = count(group["accuracy"]["n_participants"], "person", "people")
     words = (
         f"Worst: {grouping}, “{group['name']}”, {percent(group['accuracy'])}, "
-        f"{count(group['accuracy']['n_takes'], 'take')} of {people}."
+        f"{count(group['accuracy']['n_takes'], 'take')}."
     )
     if group["below_others"]:
         return words + " Its interval lies below that of all others: a real difference."

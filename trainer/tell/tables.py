@@ -8,11 +8,21 @@ from typing import Any
 from rich.table import Table
 
 from trainer.tell.quantity import quantity_rows, quantity_words
-from trainer.tell.sentences import emulated_words, per_hour
+from trainer.tell.sentences import count, emulated_words, per_hour
 
-__all__ = ["PIPELINES", "candidates_table", "evaluation_tables", "figure_text"]
+__all__ = [
+    "DIFFERENCES",
+    "PIPELINES",
+    "candidates_table",
+    "difference_text",
+    "differences_of",
+    "evaluation_tables",
+    "figure_text",
+]
 
 PIPELINES = {
+    "everybody": "fixed point, everybody in turn",
+    "everybody_four_quadrant": "four quadrants, everybody in turn",
     "float": "float",
     "fixed": "fixed point",
     "cross_validation": "fixed point, training people in turn",
@@ -23,8 +33,31 @@ PIPELINES = {
 
 
 def figure_text(figure: dict[str, Any]) -> str:
-    """Return a figure of evaluation.json as ``0.957 [0.921, 0.984]``."""
-    return f"{figure['value']:.3f} [{figure['low']:.3f}, {figure['high']:.3f}]"
+    """Return a figure of evaluation.json as ``0.957 [0.921, 0.984]``, ``, 3 people``."""
+    text = f"{figure['value']:.3f} [{figure['low']:.3f}, {figure['high']:.3f}]"
+    if "n_participants" not in figure:
+        return text
+    return f"{text}, {count(figure['n_participants'], 'person', 'people')}"
+
+
+DIFFERENCES = {
+    "everybody_four_quadrant": "fixed point over four quadrants, everybody in turn",
+    "four_quadrant": "fixed point over four quadrants, locked people",
+    "float": "fixed point over float, locked people",
+}
+
+
+def differences_of(evaluation: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
+    """Return the differences that an evaluation holds, each with what it is between."""
+    found = evaluation["differences"]
+    return [(label, found[key]) for key, label in DIFFERENCES.items() if key in found]
+
+
+def difference_text(figure: dict[str, Any]) -> str:
+    """Return a difference of evaluation.json as ``+1.2 points [-0.3, +2.7], 3 people``."""
+    value, low, high = (100 * figure[key] for key in ("value", "low", "high"))
+    people = count(figure["n_participants"], "person", "people")
+    return f"{value:+.1f} points [{low:+.1f}, {high:+.1f}], {people}"
 
 
 def evaluation_rows(evaluation: dict[str, Any]) -> list[tuple[str, str, str, str]]:
@@ -50,9 +83,21 @@ def evaluation_rows(evaluation: dict[str, Any]) -> list[tuple[str, str, str, str
 def evaluation_tables(evaluations: Sequence[dict[str, Any]]) -> list[Table]:
     """Return tables for a terminal: takes, events and quantities, where there are any."""
     events = _events_table([e for e in evaluations if "events" in e])
-    takes = _takes_table([e for e in evaluations if "quantity" not in e])
+    takes = [e for e in evaluations if "quantity" not in e]
     quantities = [_quantity_table(e) for e in evaluations if "quantity" in e]
-    return [*(table for table in (takes, events) if table.row_count), *quantities]
+    tables = (_takes_table(takes), _differences_table(takes), events)
+    return [*(table for table in tables if table.row_count), *quantities]
+
+
+def _differences_table(evaluations: Sequence[dict[str, Any]]) -> Table:
+    table = Table(title="Differences in accuracy, paired over people (95 % interval)")
+    for heading in ("model", "which", "difference"):
+        table.add_column(heading)
+    for evaluation in evaluations:
+        for label, found in differences_of(evaluation):
+            table.add_row(evaluation["task"], label, difference_text(found))
+        table.add_section()
+    return table
 
 
 def _quantity_table(evaluation: dict[str, Any]) -> Table:

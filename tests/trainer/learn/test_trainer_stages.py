@@ -16,7 +16,8 @@ from runtime.errors import UsageError
 from runtime.fixedpoint import INT32_MAX
 from trainer.learn.classifiers import SegmentContrasts, fit_classifier
 from trainer.learn.directions import fisher_directions, principal_directions
-from trainer.learn.features import _directions, learn_level
+from trainer.learn.excerpt import Excerpt
+from trainer.learn.features import _directions
 from trainer.learn.float_onnx import float_onnx
 from trainer.learn.lowering import lower_classifier
 from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense
@@ -233,16 +234,6 @@ def test_fisher_directions_are_the_discriminants_of_scikit_learn() -> None:
         assert abs(cosine) > 0.999
 
 
-def test_level_gain_leaves_the_asked_share_unsaturated() -> None:
-    """The level stage's gain saturates no more training values than the recipe allows."""
-    rng = np.random.default_rng(11)
-    values = (rng.gamma(2.0, 800.0, (400, 16)) * rng.uniform(0.2, 5.0, (400, 1))).astype(np.int32)
-    level = learn_level(values, FeatureRecipe(bins=(4, 4)), clip_quantile=0.99)
-    shares = level.run(values, {})[0][:, :-1]
-    assert (np.abs(shares) >= level.limit).mean() <= 0.011
-    assert np.abs(shares).max() > level.limit // 3
-
-
 @pytest.mark.parametrize("offset", [50, -400])
 def test_what_differs_between_recordings_is_no_direction(offset: int) -> None:
     """A recording whose shares all lie elsewhere, as another person's do, turns no direction."""
@@ -255,6 +246,6 @@ def test_what_differs_between_recordings_is_no_direction(offset: int) -> None:
     def learned(moved: int) -> np.ndarray:
         second = shares[1] + np.array([0, 0, 0, moved, moved], np.int32)
         both = [np.hstack([shares[0], level]), np.hstack([second, level])]
-        return _directions(both, [], features, 1)
+        return _directions([Excerpt.whole(values) for values in both], features, 1)
 
     np.testing.assert_allclose(learned(offset), learned(0), atol=1e-9)

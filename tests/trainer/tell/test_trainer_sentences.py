@@ -27,22 +27,29 @@ def point(n_people: int, value: float, half: float) -> dict[str, Any]:
     return {"n_participants": n_people, "accuracy": figure(value, value - half, value + half)}
 
 
-def test_overlapping_intervals_are_called_no_difference() -> None:
-    """Better than four quadrants is said only where the intervals do not overlap."""
-    for baseline, words in (
-        (figure(0.5, 0.4, 0.6), "reach 50.0 %: 40.0 points less."),
-        (figure(0.85, 0.8, 0.88), "shows no difference"),
+def test_a_difference_is_said_only_where_its_interval_leaves_zero_out() -> None:
+    """Better than four quadrants is said by the paired difference; people stand by every figure."""
+    for gain, words in (
+        (figure(0.4, 0.3, 0.5, 12), "40.0 points less (with 95 % confidence +30.0 to +50.0 points"),
+        (figure(0.04, -0.01, 0.09, 12), "shows no difference"),
+        (figure(-0.1, -0.2, -0.05, 12), "10.0 points more"),
     ):
         found = verdict(
             {
-                "fixed": {"accuracy": figure(0.9, 0.86, 0.93)},
-                "four_quadrant_float": {"accuracy": baseline},
-                "opponent": "four_quadrant_float",
+                "everybody": {"accuracy": figure(0.9, 0.86, 0.93, 12)},
+                "fixed": {"accuracy": figure(0.88, 0.7, 0.97, 3)},
+                "everybody_four_quadrant": {"accuracy": figure(0.5, 0.4, 0.6, 12)},
+                "differences": {"everybody_four_quadrant": gain},
             }
         )
-        assert words in found["beside"]
+        assert words in found["beside"] and "paired over 12 people" in found["beside"]
+        assert "reach 50.0 %" in found["beside"]
         assert found["title"] == "90.0 % of takes recognised."
         assert "86.0 to 93.0 %" in found["takes"] and found["events"] == ""
+        assert (
+            "3 people had no part in any choice: 88.0 % (70.0 to 97.0; 3 people)."
+            in (found["takes"])
+        )
 
 
 @pytest.mark.parametrize(
@@ -69,7 +76,7 @@ def test_the_last_doubling_counts_not_the_last_point() -> None:
 def test_a_worst_group_is_a_difference_only_without_overlap() -> None:
     """The worst group is named with people and takes, and the claim depends on the intervals."""
     row = {"grouping": "hand_length", "name": "small", "accuracy": figure(0.7, 0.6, 0.8, 2)}
-    assert "80 takes of 2 people" in worst_words(row | {"below_others": False})
+    assert "2 people), 80 takes." in worst_words(row | {"below_others": False})
     assert "no difference is shown" in worst_words(row | {"below_others": False})
     assert "a real difference" in worst_words(row | {"below_others": True})
     assert "too few" in worst_words(None)
@@ -103,7 +110,7 @@ def test_emulated_figures_are_never_passed_off_as_measured() -> None:
 
 def test_numbers_are_plain() -> None:
     """Shares, rates and times are written without exponents."""
-    assert percent(figure(0.9567, 0.9, 1.0)) == "95.7 % (90.0 to 100.0)"
+    assert percent(figure(0.9567, 0.9, 1.0)) == "95.7 % (90.0 to 100.0; 4 people)"
     assert (per_hour(0.6), per_hour(1302.4)) == ("0.60", "1,302")
     assert (from_end(-40.2), from_end(0.0)) == ("40 ms before", "0 ms after")
 
