@@ -49,9 +49,6 @@ from capture.emulated.body.timeline import (
 __all__ = [
     "FINGERS_UP",
     "FOLDED_RAD",
-    "GAPS_RAD",
-    "GAP_SPREAD_RAD",
-    "THUMB_UP_RAD",
     "Showing",
     "count_pose",
     "draw_showing",
