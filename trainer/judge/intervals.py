@@ -83,8 +83,9 @@ def difference_over_participants(
     """Interval of how much better the first of two pipelines does, paired over participants.
 
     Student's interval of the participants' own differences: what makes a person easy or hard for
-    both has no part in it. A quarter of a person with one take more and a quarter of one with one
-    take fewer are counted with those met, so that no difference at all is not taken for certain.
+    both has no part in it. One take more and one take fewer are counted with the squares of those
+    met: where pipelines differ by a few takes only, a few more would have been as likely, and no
+    difference at all is not certain.
 
     Parameters
     ----------
@@ -114,7 +115,7 @@ def difference_over_participants(
     differences = [a - b for a, b in zip(first, second, strict=True)]
     mean = math.fsum(differences) / n
     squares = [(d - mean) ** 2 for d in differences]
-    squares.append(2 * IMAGINED * (n / n_takes) ** 2)
-    error = math.sqrt(math.fsum(squares) / (n + 2 * IMAGINED - 1) / n)
+    squares += [(n / n_takes) ** 2] * 2
+    error = math.sqrt(math.fsum(squares) / (n - 1) / n)
     half = _quantile(n, confidence) * error
     return max(-1.0, mean - half), min(1.0, mean + half)

@@ -39,7 +39,7 @@ def test_takes_of_people_who_differ_are_not_independent() -> None:
 @pytest.mark.parametrize("n_people", [3, 12, 48])
 def test_the_paired_difference_covers_what_it_says(n_people: int) -> None:
     """How much better a pipeline is on the same takes lies inside in 93 % of the draws or more."""
-    for gap in (0.0, 0.1):
+    for gap in (0.0, 0.02, 0.1):
         found = difference_covers(gap, 0.8, 0.15, n_people, N_DRAWS, seed=5)
         assert found >= LEAST_COVERAGE - BY_CHANCE
 
@@ -81,7 +81,7 @@ def test_agreeing_participants_do_not_collapse_the_interval() -> None:
 def test_no_difference_is_not_certain() -> None:
     """Two pipelines that were right about the same takes may still differ by a little."""
     low, high = difference_over_participants([0.9, 0.8, 1.0], [0.9, 0.8, 1.0], n_takes=60)
-    assert low == -high and 0.001 < high < 0.1
+    assert low == -high and 0.001 < high < 0.2
 
 
 def test_pairing_takes_out_what_makes_a_person_hard() -> None:
