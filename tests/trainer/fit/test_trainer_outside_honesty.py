@@ -11,8 +11,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import SCRIPT
 from invented_people import add_person, record_session
+from small_script import SCRIPT
 
 from capture.cues.labels import read_events, write_events
 from capture.cues.script import parse_script

@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
-from runtime.intervals import wilson
 from runtime.stages.closing.decision import NO_EVENT, Decision
 from trainer.corpus.recordings import Recording
 from trainer.judge.evaluate import Conditions
@@ -29,6 +28,7 @@ from trainer.judge.events import (
     detected_events,
     rank_gestures,
 )
+from trainer.judge.intervals import over_participants
 from trainer.judge.margins import N_MARGINS, choose_margins, margin_grid, trade_off
 from trainer.judge.matching import EventCounts, EventSpan, f_measure, match_intervals, match_moments
 from trainer.recipe import Recipe, parse_recipe
@@ -271,8 +271,9 @@ def test_precision_rests_on_what_was_told() -> None:
     streams = [a_stream(name, gestures, 60, background=False) for name in ("P1", "P2")]
     figures = stream_figures(match_streams(streams, recipe, same(25.0)), recipe, Placing(0.0, 0.4))
     assert (figures["precision"]["n_events"], figures["recall"]["n_events"]) == (6, 20)
-    assert figures["precision"]["low"] == pytest.approx(wilson(6, 6)[0], abs=1e-6)
-    assert figures["recall"]["low"] == pytest.approx(wilson(6, 20)[0], abs=1e-6)
+    for name, each, n in (("precision", 1.0, 6), ("recall", 0.3, 20)):
+        low, _ = over_participants([each, each], n)
+        assert figures[name]["low"] == pytest.approx(low, abs=1e-6)
 
 
 def test_a_wrong_class_costs_precision_and_recall() -> None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Mapping
+
 import numpy as np
 import pytest
 
@@ -20,12 +23,14 @@ PEOPLE = {
 }
 
 
-def some_takes(wrong: dict[str, int]) -> tuple[Takes, Conditions]:
-    """Forty takes of each of six people, of which the first so many are wrong."""
-    names = tuple(name for name in PEOPLE for _ in range(N_EACH))
+def some_takes(
+    wrong: dict[str, int], people: Mapping[str, Participant] = PEOPLE
+) -> tuple[Takes, Conditions]:
+    """Forty takes of each person, of which the first so many are wrong."""
+    names = tuple(name for name in people for _ in range(N_EACH))
     labels = np.zeros(len(names), dtype=np.int64)
     answers = np.concatenate(
-        [(np.arange(N_EACH) < wrong.get(name, 0)).astype(np.int64) for name in PEOPLE]
+        [(np.arange(N_EACH) < wrong.get(name, 0)).astype(np.int64) for name in people]
     )
     ambient = np.tile([0.0, 0.001, 0.02, 0.3], len(names) // 4)
     unknown = np.full(len(names), np.nan)
@@ -66,10 +71,21 @@ def test_a_group_of_one_person_says_too_little() -> None:
 
 
 def test_a_difference_is_claimed_only_without_overlap() -> None:
-    """Small hands at half the accuracy are below the others; one error more each is not."""
-    for wrong, claimed in ((20, True), (1, False)):
-        takes, conditions = some_takes({"P1": wrong, "P2": wrong})
-        groups = group_figures(takes, conditions, PEOPLE, distance_bands(takes, conditions, PEOPLE))
+    """Six small hands at half the accuracy are below the others; one error each is not.
+
+    Two people at half the accuracy are no evidence: two more could be anywhere.
+    """
+    many = {
+        f"P{n}": dataclasses.replace(PEOPLE[f"P{1 + n % 6}"], participant_id=f"P{n}")
+        for n in range(18)
+    }
+    small = [name for name, person in many.items() if (person.hand_length_mm or 0) < 180.0]
+    assert len(small) == 6
+    for people, names, wrong, claimed in (
+        (many, small, 20, True), (many, small, 1, False), (PEOPLE, ["P1", "P2"], 20, False),
+    ):  # fmt: skip
+        takes, conditions = some_takes(dict.fromkeys(names, wrong), people)
+        groups = group_figures(takes, conditions, people, distance_bands(takes, conditions, people))
         assert [row["below_others"] for row in groups["hand_length"]] == [claimed, False, False]
 
 
