@@ -30,7 +30,15 @@ __all__ = [
     "schedule",
 ]
 
-BUILT_IN = ("dynamic", "finger_count", "subtle", "everyday", "everyday_short", "arrival")
+BUILT_IN = (
+    "dynamic",
+    "finger_count",
+    "finger_count_free",
+    "subtle",
+    "everyday",
+    "everyday_short",
+    "arrival",
+)
 GESTURES = (
     "swipe_left",
     "swipe_right",
@@ -112,6 +120,9 @@ class Script(pydantic.BaseModel):
     movement : bool
         A take is a movement, whose start and end are then sought in the readout; false for poses
         that are held, which are labelled by their cue.
+    pose_shown : bool
+        Participants are shown how each pose is held (a picture, or somebody who does it), and hold
+        it so; else each holds it in the way that they are used to.
     cues : tuple of CueKind
         The cues and their repetitions (the key is ``cue`` in the file).
     """
@@ -124,6 +135,7 @@ class Script(pydantic.BaseModel):
     rest_s: Annotated[tuple[_Seconds, _Seconds], Field(strict=False)] = (0.3, 0.3)
     shuffle: bool = True
     movement: bool = True
+    pose_shown: bool = False
     cues: Annotated[tuple[CueKind, ...], Field(alias="cue", min_length=1, strict=False)]
 
     @pydantic.model_validator(mode="after")
@@ -161,12 +173,15 @@ class Cue:
         Label of the take.
     repetition : int
         How many cues of this label came before it.
+    pose_shown : bool
+        Whether the participant was shown how the pose is held.
     """
 
     onset_us: int
     duration_us: int
     trial_type: str
     repetition: int
+    pose_shown: bool = False
 
     @property
     def end_us(self) -> int:
@@ -229,6 +244,6 @@ def schedule(script: Script, seed: int) -> tuple[Cue, ...]:
         repetition = given.get(kind.trial_type, 0)
         given[kind.trial_type] = repetition + 1
         duration_us = round(1e6 * kind.duration_s)
-        cues.append(Cue(now_us, duration_us, kind.trial_type, repetition))
+        cues.append(Cue(now_us, duration_us, kind.trial_type, repetition, script.pose_shown))
         now_us += duration_us + int(rest_us)
     return tuple(cues)

@@ -23,7 +23,7 @@ from capture.cues.script import (
 )
 from capture.emulated.body.joints import tip_travel_mm
 from capture.emulated.body.people import Person
-from capture.emulated.body.showing import count_pose
+from capture.emulated.body.showing import as_shown, count_pose
 from capture.emulated.body.timeline import (
     CURL,
     N_POSE,
@@ -119,7 +119,7 @@ class Performer(Track):
         elif kind.startswith("circle_"):
             self.circle(1.0 if kind.endswith("_clockwise") else -1.0)
         elif kind.startswith("fingers_"):
-            self.fingers(int(kind.removeprefix("fingers_")))
+            self.fingers(int(kind.removeprefix("fingers_")), shown=cue.pose_shown)
         elif kind.startswith("distract_"):
             self.distract(kind.removeprefix("distract_"))
         elif kind in SUBTLE:
@@ -176,9 +176,10 @@ class Performer(Track):
         duration = float(np.clip(1.5 * self.gesture_s(), 0.5, 0.8))
         self.go(_varied(self.rest, self.rng), duration, circle_mm=radius, circle_start_rad=begin)
 
-    def fingers(self, count: int) -> None:
+    def fingers(self, count: int, *, shown: bool) -> None:
         """Show a number of fingers and hold it until the next cue."""
-        pose = count_pose(self.person.showing, self.rest, count, self.rng)
+        showing = as_shown(self.person.showing) if shown else self.person.showing
+        pose = count_pose(showing, self.rest, count, self.rng)
         self.go(_clipped(pose), float(self.rng.uniform(0.2, 0.35)))
 
     def distract(self, kind: str) -> None:

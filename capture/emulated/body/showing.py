@@ -25,7 +25,7 @@ What is drawn for a person is a habit; each take is drawn about it. What each dr
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -50,6 +50,7 @@ __all__ = [
     "FINGERS_UP",
     "FOLDED_RAD",
     "Showing",
+    "as_shown",
     "count_pose",
     "draw_showing",
 ]
@@ -106,6 +107,10 @@ class Showing:
         Attitude of the hand about z, x and y.
     aside_mm : tuple of float
         Where the hand is held, x and y.
+    keeps_habit : float
+        Share of takes in which fingers and thumb are those of the habit.
+    unrest : float
+        How much attitude and place differ from take to take, over what is usual.
     """
 
     counting: tuple[tuple[int, ...], ...]
@@ -116,6 +121,8 @@ class Showing:
     turned_share: float
     tilt_rad: tuple[float, float, float]
     aside_mm: tuple[float, float]
+    keeps_habit: float = KEEPS_HABIT
+    unrest: float = 1.0
 
 
 def _fingers_for(count: int, rng: np.random.Generator) -> tuple[int, ...]:
@@ -145,6 +152,27 @@ def draw_showing(rng: np.random.Generator) -> Showing:
     )
 
 
+def as_shown(showing: Showing) -> Showing:
+    """Return how the person shows numbers when a picture says how, and they look at it.
+
+    Which fingers, which side and where the thumb lies are the picture's; proportions, folds, the
+    spread of fingers and a straight thumb stay the person's own. Attitude and place are half as
+    far from the picture as from an own habit: assumed.
+    """
+    yaw, roll, pitch = showing.tilt_rad
+    x, y = showing.aside_mm
+    return replace(
+        showing,
+        counting=tuple(options[0][1] for options in FINGERS_UP.values()),
+        thumb_folded=0,
+        turned_share=0.0,
+        tilt_rad=(0.5 * yaw, 0.5 * roll, 0.5 * pitch),
+        aside_mm=(0.5 * x, 0.5 * y),
+        keeps_habit=1.0,
+        unrest=0.5,
+    )
+
+
 def count_pose(showing: Showing, rest: Doubles, count: int, rng: np.random.Generator) -> Doubles:
     """Return the pose in which a person shows a count one time.
 
@@ -159,12 +187,13 @@ def count_pose(showing: Showing, rest: Doubles, count: int, rng: np.random.Gener
     rng : Generator
         For what differs from take to take.
     """
-    kept = rng.uniform() < KEEPS_HABIT
+    kept = rng.uniform() < showing.keeps_habit
     up = np.array(showing.counting[count] if kept else _fingers_for(count, rng), bool)
     pose = rest.copy()
-    pose[[X, Y]] += showing.aside_mm + rng.normal(0.0, [4.0, 5.0])
+    pose[[X, Y]] += showing.aside_mm + showing.unrest * rng.normal(0.0, [4.0, 5.0])
     pose[Z] *= rng.uniform(0.94, 1.06)
-    pose[[ROLL, PITCH, YAW]] += showing.tilt_rad + np.radians(rng.normal(0.0, [4.0, 8.0, 5.0]))
+    unrest = showing.unrest * np.radians(rng.normal(0.0, [4.0, 8.0, 5.0]))
+    pose[[ROLL, PITCH, YAW]] += showing.tilt_rad + unrest
     if rng.uniform() < showing.turned_share:
         pose[YAW] += np.pi
     straight = np.abs(rng.normal(0.05, 0.05, 5)) + 0.3 * rest[CURL]
@@ -190,7 +219,7 @@ def _thumb(showing: Showing, up: bool, spread_rad: float, rng: np.random.Generat
         out, front = np.clip(about, np.radians([25.0, 0.0]), np.radians([82.0, 45.0]))
         bend = np.radians(rng.normal(0.0, 10.0))
     else:
-        kept = rng.uniform() < KEEPS_HABIT
+        kept = rng.uniform() < showing.keeps_habit
         _, side, bends = _THUMB_FOLDED[showing.thumb_folded if kept else _way_of_thumb(rng)]
         out, bend = np.radians([rng.uniform(*side), rng.uniform(*bends)])
         front = np.radians(rng.uniform(5.0, 35.0))

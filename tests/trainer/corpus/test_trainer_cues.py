@@ -27,7 +27,13 @@ def a_label(
     onset_s: float, duration_s: float, kind: str, labeller: str = "script", status: str = ""
 ) -> Any:
     return SimpleNamespace(
-        onset_s=onset_s, duration_s=duration_s, trial_type=kind, labeller=labeller, status=status
+        onset_s=onset_s,
+        duration_s=duration_s,
+        trial_type=kind,
+        labeller=labeller,
+        status=status,
+        cue_onset_s=None,
+        cue_duration_s=None,
     )
 
 
@@ -95,9 +101,9 @@ def test_locked_recordings_are_those_of_locked_participants() -> None:
 def reduced(cues: list[LabelledCue], n_frames: int = 200, value: int = 0) -> Reduced:
     frames = np.array([5, 130], dtype=np.int64)
     values = np.full((n_frames, 1), value, np.int32)
-    return Reduced(
-        a_recording("P1"), values, np.zeros((n_frames, 2)), cues, [], [], [], frames, frames % 7
-    )
+    judged = [(cue.start, cue.stop) for cue in cues]
+    who = a_recording("P1")
+    return Reduced(who, values, np.zeros((n_frames, 2)), cues, judged, [], [], frames, frames % 7)
 
 
 def test_everyday_time_sets_neither_floor_nor_directions() -> None:
@@ -108,13 +114,21 @@ def test_everyday_time_sets_neither_floor_nor_directions() -> None:
         reduced([], value=4), reduced([everyday, everyday], value=5),
     ])  # fmt: skip
     assert [int(e.values[0, 0]) for e in kept] == [1, 3, 4]
-    # 200 frames fit into 200 as long as the everyday ones are not counted.
-    assert len(excerpts([reduced([everyday], 10_000), reduced([take], 200)], 200)[0].values) == 200
+    # 64 frames fit into 64 as long as the everyday ones are not counted.
+    both = [reduced([everyday], 10_000), reduced([take], 200)]
+    assert len(excerpts(both, RUN_FRAMES)[0].values) == RUN_FRAMES
+
+
+def test_frames_without_a_take_are_left_out_by_runs() -> None:
+    """Of a recording with one take, the runs it lies in stay, its own frames as those to learn."""
+    (kept,) = excerpts([reduced([LabelledCue(70, 80, 0)], 400)])
+    assert len(kept.values) == RUN_FRAMES
+    assert np.flatnonzero(kept.seen).tolist() == list(range(70 - RUN_FRAMES, 80 - RUN_FRAMES))
 
 
 def test_a_share_of_the_frames_is_one_run_in_so_many() -> None:
     """More frames than asked for: of every two runs of 64 the first, with the windows in it."""
-    take = [LabelledCue(0, 50, 0)]
+    take = [LabelledCue(0, 201, 0)]
     (kept,) = excerpts([reduced(take, 201)], 200)
     assert len(kept.values) == 2 * RUN_FRAMES
     assert kept.frames.tolist() == [5, 64 + 2]

@@ -23,6 +23,7 @@ from trainer.fit.pipeline import assemble_model, fit_windows
 from trainer.judge.events import Margins
 from trainer.learn.directions import drawn_directions
 from trainer.learn.entry_stage import choose_pixels, reduction
+from trainer.learn.excerpt import Excerpt
 from trainer.recipe import FeatureRecipe, Recipe, load_recipe
 from trainer.work.jobs import LocalWorkers
 
@@ -50,7 +51,7 @@ REACH = {
         },
     ),
     "swing": (
-        {"projection": "swing", "swing_frames": 2, "motion": False, "segment_frames": 12},
+        {"projection": "swing", "swing_frames": 3, "motion": False, "segment_frames": 12},
         {"kind": "linear"},
     ),
     "rows": ({"rows": (8, 24), "bins": (4, 4), "projection": "ternary"}, {"kind": "linear"}),
@@ -122,7 +123,7 @@ def test_pixels_chosen_by_what_they_tell_beat_as_many_drawn_ones() -> None:
 
     rng = np.random.default_rng(3)
     drawn = np.mean([accuracy(rng.choice(1024, 32, replace=False)) for _ in range(3)])
-    chosen = accuracy(choose_pixels([readouts[train]], 32))
+    chosen = accuracy(choose_pixels([Excerpt.whole(readouts[train])], 32))
     assert chosen > drawn + 0.01, (chosen, drawn)
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from runtime.intervals import garwood, garwood_upper, wilson
+from runtime.intervals import garwood, garwood_upper
 from trainer.corpus.recordings import Recording
 from trainer.judge.evaluate import Conditions
 from trainer.judge.event_figures import (
@@ -137,8 +137,8 @@ def test_a_share_rests_on_its_own_events_and_on_a_participant_at_least() -> None
     mute = [heard(name, [(1.0, 2.0, 0)] * 5, [], []) for name in ("P1", "P2", "P2")]
     found = stream_figures(mute, a_recipe(), Placing(0.0, 1.0))
     assert (found["precision"]["n_events"], found["recall"]["n_events"]) == (0, 15)
-    assert found["precision"]["high"] == round(wilson(0, 2)[1], 6)
-    assert found["recall"]["high"] == round(wilson(0, 15)[1], 6)
+    for name, n in (("precision", 2), ("recall", 15)):
+        assert found[name]["high"] == round(over_participants([0.0, 0.0], n)[1], 6)
     assert found["precision"]["n_participants"] == 2
 
 

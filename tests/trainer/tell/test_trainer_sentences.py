@@ -119,6 +119,7 @@ def test_tables_say_what_kind_of_data_their_figures_rest_on() -> None:
     """A table for the terminal says the kind of data below it, unless all of it is recorded."""
     both = {name: figure(0.9, 0.8, 1.0) for name in ("accuracy", "macro_f1")}
     row = {"task": "t", **dict.fromkeys(("fixed", "float", "majority", "cross_validation"), both)}
+    row["differences"] = {}
     (table,) = evaluation_tables([row | {"recorded_by": ["unit a, firmware 1.2"]}])
     assert table.caption is None
     shapes = "unit a, firmware imported (real shapes, emulated optic)"

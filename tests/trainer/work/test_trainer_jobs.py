@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import filecmp
 import os
+import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -229,6 +230,7 @@ def test_a_data_set_that_cannot_be_written_to_trains(
 ) -> None:
     """Readouts on a read-only medium give the same model; the unlogged use is listed and told."""
     recipe = load_recipe(small_recipe)
+    shutil.rmtree(small_data / "derivatives", ignore_errors=True)
     (small_data / "derivatives").write_text("a file in the folder's place")
     first = fit_model(small_data, recipe)
     assert [use["recipe"] for use in first.evaluation["test_uses"]] == [recipe.digest()]
