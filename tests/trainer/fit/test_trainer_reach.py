@@ -51,7 +51,7 @@ REACH = {
         },
     ),
     "swing": (
-        {"projection": "swing", "swing_frames": 3, "motion": False, "segment_frames": 12},
+        {"projection": "swing", "swing_frames": 5, "motion": False, "segment_frames": 12},
         {"kind": "linear"},
     ),
     "rows": ({"rows": (8, 24), "bins": (4, 4), "projection": "ternary"}, {"kind": "linear"}),
