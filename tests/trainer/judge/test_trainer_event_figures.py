@@ -49,7 +49,7 @@ def heard(
     stream = Stream(
         who, np.arange(n_frames) * 0.5, np.zeros((n_frames, 3), np.int32), 1.0, nothing, nothing,
         nothing, tuple(Reference(*row, from_labels) for row in made),
-        Conditions(*np.zeros((3, 0))), background,
+        Conditions(*np.zeros((3, 0))), background, nothing,
     )  # fmt: skip
     return MatchedStream(stream, [Detection(*row) for row in told], pairs)
 

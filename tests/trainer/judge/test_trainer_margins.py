@@ -58,7 +58,7 @@ def a_stream(
     who = Recording(Path("P1.mcap"), "P1", "unit-a", "emulated test", False, "")
     return Stream(
         who, np.arange(n_frames) / RATE_HZ, scores, UNIT, frames, frames, labels, references,
-        Conditions(*np.zeros((3, len(frames)))), background,
+        Conditions(*np.zeros((3, len(frames)))), background, frames,
     )  # fmt: skip
 
 

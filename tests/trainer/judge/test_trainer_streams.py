@@ -36,7 +36,7 @@ def a_stream(scores: list[list[int]], period_s: float = 0.5) -> Stream:
     who = Recording(Path("P7"), "P7", "unit-a", "none", False, "")
     return Stream(
         who, np.arange(len(scores)) * period_s, np.array(scores, np.int32), 0.5, frames, frames,
-        np.array([1, 2]), (), Conditions(*np.zeros((3, 2))), False,
+        np.array([1, 2]), (), Conditions(*np.zeros((3, 2))), False, frames,
     )  # fmt: skip
 
 
