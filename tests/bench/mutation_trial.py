@@ -69,7 +69,7 @@ def try_mutants(
     if server == 0:
         os.close(answers)
         os.close(asked)
-        _quietly(lambda: _serve(root, file, source, tests, mutants, least_s, wishes, questions))
+        _quietly(lambda: _serve(root, file, tests, mutants, least_s, wishes, questions))
     os.close(questions)
     os.close(wishes)
     late: list[Mutant] = []
@@ -133,7 +133,6 @@ class _Faulty(importlib.abc.MetaPathFinder, importlib.abc.Loader):
 def _serve(
     root: Path,
     file: str,
-    source: str,
     tests: Sequence[str],
     mutants: Sequence[Mutant],
     least_s: float,
@@ -141,7 +140,7 @@ def _serve(
     questions: int,
 ) -> int:
     """Collect, run sound, then answer for one fault after another until told to stop."""
-    runner = Runner(str(root / file))
+    runner, source = Runner(str(root / file)), (root / file).read_text()
 
     def serve(session: pytest.Session) -> None:
         sys.setprofile(None)

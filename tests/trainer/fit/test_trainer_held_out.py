@@ -47,7 +47,7 @@ def a_recording(person: str, unit: str = "a", labels: tuple[int, ...] = (0, 1, 2
     frames = np.arange(len(labels), dtype=np.int64)
     nothing = np.zeros((30, 2))
     return Reduced(
-        who, nothing.astype(np.int32), nothing, cues, [], [], judged, frames, np.array(labels)
+        who, nothing.astype(np.int32), nothing, cues, judged, [], [], frames, np.array(labels)
     )
 
 
