@@ -242,8 +242,8 @@ PW_STAGE void s1_run(const int32_t *x, int16_t *y)
     for (uint32_t i = 0u; i < 16u; i++) {
         total += x[i];
     }
-    if (total < 8930) {
-        total = 8930;
+    if (total < 16255) {
+        total = 16255;
     }
     int32_t exponent = 0;
     while ((total >> exponent) > 1) {
@@ -265,7 +265,7 @@ PW_STAGE void s1_run(const int32_t *x, int16_t *y)
         y[i] = (int16_t)pw_sat(pw_requant(lifted, factor, shift), -32767, 32767);
     }
     const int32_t octaves = exponent * 4096 + (int32_t)(fraction >> 18);
-    y[16] = (int16_t)pw_sat(octaves - 73728, -32767, 32767);
+    y[16] = (int16_t)pw_sat(octaves - 73681, -32767, 32767);
 }
 
 /* Stage s2: root. */
@@ -292,7 +292,7 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
 /* Stage s3: dense. */
 static inline int32_t s3_scaled(int32_t sum)
 {
-    return pw_sat(pw_requant(sum, 864, 13), -32767, 32767);
+    return pw_sat(pw_requant(sum, 1259, 13), -32767, 32767);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -542,8 +542,8 @@ static inline void s3_block(const int16_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(864 / 2^13 * (weights x + bias)));
- * accumulators were proved within +-33959124. */
+/* y = saturate(round(1259 / 2^13 * (weights x + bias)));
+ * accumulators were proved within +-36668772. */
 PW_STAGE void s3_run(const int16_t *x, int16_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
@@ -606,7 +606,7 @@ PW_STAGE void s4_run(pw_state *s, const int16_t *x, int16_t *y)
 /* Stage s5: dense. */
 static inline int32_t s5_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 47) + 131072, 18), 0, 127);
+    return pw_sat(pw_asr32((sum * 55) + 262144, 19), 0, 127);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -843,8 +843,8 @@ static inline void s5_block(const int16_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(47 / 2^18 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-28354441. */
+/* y = saturate(round(55 / 2^19 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-34464850. */
 PW_STAGE void s5_run(const int16_t *x, int8_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
@@ -867,7 +867,7 @@ PW_STAGE void s5_run(const int16_t *x, int8_t *y)
 /* Stage s6: dense. */
 static inline int32_t s6_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 3851) + 524288, 20), 0, 127);
+    return pw_sat(pw_asr32((sum * 3347) + 524288, 20), 0, 127);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -1102,8 +1102,8 @@ static inline void s6_block(const int8_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(3851 / 2^20 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-381852. */
+/* y = saturate(round(3347 / 2^20 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-433237. */
 PW_STAGE void s6_run(const int8_t *x, int8_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
@@ -1362,7 +1362,7 @@ static inline void s7_block(const int8_t *x, const int8_t *w, int32_t *acc)
 #endif
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-248063. */
+ * accumulators were proved within +-246286. */
 PW_STAGE void s7_run(const int8_t *x, int32_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
@@ -1453,7 +1453,7 @@ PW_STAGE void s9_run(pw_state *s, const int32_t *x, int32_t *y)
         /* long enough already */
     }
     s->s9_candidate[0] = wanted;
-    if (best != s->s9_active[0] || margin < s9_asked[best] - 99) {
+    if (best != s->s9_active[0] || margin < s9_asked[best] - 134) {
         s->s9_active[0] = -1;
     }
     if (s->s9_hold[0] > 0) {

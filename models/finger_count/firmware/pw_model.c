@@ -192,8 +192,8 @@ PW_STAGE void s1_run(const int16_t *x, int16_t *y)
     for (uint32_t i = 0u; i < 256u; i++) {
         total += x[i];
     }
-    if (total < 25989) {
-        total = 25989;
+    if (total < 16499) {
+        total = 16499;
     }
     int32_t exponent = 0;
     while ((total >> exponent) > 1) {
@@ -209,13 +209,13 @@ PW_STAGE void s1_run(const int16_t *x, int16_t *y)
         y[i] = (int16_t)pw_sat(pw_asr32((x[i] * factor) + half, shift), -32767, 32767);
     }
     const int32_t octaves = exponent * 4096 + (int32_t)(fraction >> 18);
-    y[256] = (int16_t)pw_sat(octaves - 73728, -32767, 32767);
+    y[256] = (int16_t)pw_sat(octaves - 73769, -32767, 32767);
 }
 
 /* Stage s2: dense. */
 static inline int32_t s2_scaled(int32_t sum)
 {
-    return pw_sat(pw_requant(sum, 17328, 22), -32767, 32767);
+    return pw_sat(pw_requant(sum, 17841, 22), -32767, 32767);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -465,8 +465,8 @@ static inline void s2_block(const int16_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(17328 / 2^22 * (weights x + bias)));
- * accumulators were proved within +-361718307. */
+/* y = saturate(round(17841 / 2^22 * (weights x + bias)));
+ * accumulators were proved within +-333726029. */
 PW_STAGE void s2_run(const int16_t *x, int16_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
@@ -529,7 +529,7 @@ PW_STAGE void s3_run(pw_state *s, const int16_t *x, int16_t *y)
 /* Stage s4: dense. */
 static inline int32_t s4_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 31) + 65536, 17), 0, 127);
+    return pw_sat(pw_asr32((sum * 62) + 131072, 18), 0, 127);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -779,8 +779,8 @@ static inline void s4_block(const int16_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(31 / 2^17 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-36307253. */
+/* y = saturate(round(62 / 2^18 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-33186050. */
 PW_STAGE void s4_run(const int16_t *x, int8_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
@@ -803,7 +803,7 @@ PW_STAGE void s4_run(const int16_t *x, int8_t *y)
 /* Stage s5: dense. */
 static inline int32_t s5_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 1756) + 524288, 20), 0, 127);
+    return pw_sat(pw_asr32((sum * 1654) + 524288, 20), 0, 127);
 }
 
 #if defined(PW_DUAL_MAC)
@@ -1038,8 +1038,8 @@ static inline void s5_block(const int8_t *x, const int8_t *w, int32_t *acc)
 }
 #endif
 
-/* y = saturate(round(1756 / 2^20 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-867646. */
+/* y = saturate(round(1654 / 2^20 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-826527. */
 PW_STAGE void s5_run(const int8_t *x, int8_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
@@ -1298,7 +1298,7 @@ static inline void s6_block(const int8_t *x, const int8_t *w, int32_t *acc)
 #endif
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-547076. */
+ * accumulators were proved within +-545374. */
 PW_STAGE void s6_run(const int8_t *x, int32_t *y)
 {
 #if defined(PW_OFFSET_WEIGHTS)
@@ -1357,7 +1357,7 @@ PW_STAGE void s7_run(pw_state *s, const int32_t *x, int32_t *y)
         /* long enough already */
     }
     s->s7_candidate[0] = wanted;
-    if (best != s->s7_active[0] || margin < s7_asked[best] - 2048) {
+    if (best != s->s7_active[0] || margin < s7_asked[best] - 1707) {
         s->s7_active[0] = -1;
     }
     if (s->s7_hold[0] > 0) {
