@@ -26,7 +26,7 @@ from capture.store.dataset import (
 )
 from capture.store.kind import kind_of
 from capture.store.session import events_path
-from capture.store.writer import SessionHeader, SessionWriter
+from capture.store.writer import STILL_S, SessionHeader, SessionWriter
 from capture.wire.codec import CommandKind, Exposure, WireCounts
 from capture.wire.link import SerialLink
 from capture.wire.pairing import PairCounts
@@ -103,11 +103,14 @@ class Operator:
     watch : callable, optional
         Sees each frame pair after it was kept, with its time in seconds from the first and its
         readout energy in counts; must return at once.
+    still_s : float
+        As of :class:`SessionWriter`.
     """
 
     progress: Callable[[RecordingStatus], None] = _nothing_to_show
     wish: Callable[[], str | None] = _no_wish
     watch: PairWatcher | None = None
+    still_s: float = STILL_S
 
 
 def record(
@@ -172,7 +175,7 @@ def record(
     header = SessionHeader(
         participant.participant_id, number, description, script, seed, notes.distance_mm
     )
-    writer = SessionWriter(path, header)
+    writer = SessionWriter(path, header, operator.still_s)
     intake = Intake(link, writer, description, script, seed, operator.watch)
     try:
         stopped = _run(intake, operator)

@@ -108,22 +108,24 @@ def few_of_a_class(events: Iterable[tuple[str, Event]]) -> list[Caution]:
     for participant, event in events:
         if event.status == GOOD:
             people.setdefault(event.trial_type, []).append(participant)
-    found = []
+    few: dict[tuple[int, int], list[str]] = {}
     for label, givers in sorted(people.items()):
         n_people = len(set(givers))
         # A stretch of everyday time is one long event: its takes say nothing.
         too_few = len(givers) < FEW_TAKES and not label.startswith("everyday")
         if n_people < FEW_PEOPLE or too_few:
-            found.append(few_takes(label, len(givers), n_people))
-    return found
+            few.setdefault((len(givers), n_people), []).append(label)
+    return [few_takes(labels, *counts) for counts, labels in few.items()]
 
 
-def few_takes(label: str, n_takes: int, n_people: int, side: str = "") -> Caution:
-    """Say that there is little of a label; `side` tells training people from locked ones."""
+def few_takes(labels: Sequence[str], n_takes: int, n_people: int, side: str = "") -> Caution:
+    """Say that there is little of each label; `side` tells training people from locked ones."""
     people = "person" if n_people == 1 else "people"
+    name = labels[0] if len(labels) == 1 else f"{', '.join(labels[:-1])} and {labels[-1]}"
+    each = "" if len(labels) == 1 else "each "
     return Caution(
         "few takes", float(n_takes),
-        f"{label}: {n_takes} {'takes' if side else 'good takes'} of {n_people} "
+        f"{name}: {each}{n_takes} {'takes' if side else 'good takes'} of {n_people} "
         f"{f'{side} {people}' if side else people}; below {FEW_TAKES} takes or {FEW_PEOPLE} people "
         "its figures say little.",
     )  # fmt: skip

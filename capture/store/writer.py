@@ -31,11 +31,18 @@ from capture.frames import FramePair
 from capture.wire.codec import Description, Status
 from runtime.errors import Error, FormatError, UsageError
 
-__all__ = ["FRAME_HEAD", "FRAME_TOPIC", "SessionHeader", "SessionWriter", "hold_for_writing"]
+__all__ = [
+    "FRAME_HEAD",
+    "FRAME_TOPIC",
+    "STILL_S",
+    "SessionHeader",
+    "SessionWriter",
+    "hold_for_writing",
+]
 
 _CHUNK_BYTES = 256 * 1024
 _FLUSH_US = 250_000
-_STILL_S = 0.8
+STILL_S = 0.8
 """How long messages may lie in memory while the sensor says nothing."""
 _SYNC_S = 0.5
 _MAX_US = (2**64 - 1) // 1000  # the container counts nanoseconds in 64 bits
@@ -127,6 +134,9 @@ class SessionWriter:
         A new file; its folder must exist.
     header : SessionHeader
         Written first.
+    still_s : float
+        How long messages may lie in memory while the sensor says nothing. Bringing them to the disk
+        then ends a block of the file: a recording is the same bytes at any pace only without.
 
     Raises
     ------
@@ -136,8 +146,8 @@ class SessionWriter:
         From any method: the disk is full or gone. What was written before stays readable.
     """
 
-    def __init__(self, path: Path, header: SessionHeader) -> None:
-        self.path = path
+    def __init__(self, path: Path, header: SessionHeader, still_s: float = STILL_S) -> None:
+        self.path, self._still_s = path, still_s
         try:
             self._file = path.open("xb")
         except FileExistsError:
@@ -251,7 +261,7 @@ class SessionWriter:
 
     def tick(self) -> None:
         """Bring old messages to the disk even though no new one came."""
-        if time.monotonic() - self._flushed >= _STILL_S:
+        if time.monotonic() - self._flushed >= self._still_s:
             self.flush()
 
     def flush(self) -> None:

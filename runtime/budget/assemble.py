@@ -72,11 +72,11 @@ def _checks(
     def exact(value: float) -> Interval:
         return Interval(value, value, value)
 
-    found = None if evaluation is None else evaluation.fixed
-    fixed = None if found is None else found.accuracy
+    found = None if evaluation is None else evaluation.recognised
+    share = None if found is None else found.accuracy
     accuracy = None
-    if fixed is not None:
-        accuracy = Interval(100 * fixed.value, 100 * fixed.low, 100 * fixed.high)
+    if share is not None:
+        accuracy = Interval(100 * share.value, 100 * share.low, 100 * share.high)
     least = None if limits.accuracy is None else 100 * limits.accuracy
     false_events = None if evaluation is None else evaluation.false_events
     time = "" if evaluation is None else evaluation.false_events_counted

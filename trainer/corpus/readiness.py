@@ -76,7 +76,7 @@ def _refuse_empty_takes(recipe: Recipe, recordings: Sequence[Cued], sensor: Sens
 
 
 def _few_takes(recipe: Recipe, recordings: Sequence[Cued]) -> list[Caution]:
-    found = []
+    few: dict[tuple[int, int, str], list[str]] = {}
     for side, locked in (("training", False), ("locked", True)):
         own = [each for each in recordings if each.recording.locked == locked]
         n_side = len({each.recording.participant for each in own})
@@ -94,5 +94,5 @@ def _few_takes(recipe: Recipe, recordings: Sequence[Cued]) -> list[Caution]:
                     "record it of more people: held out in turn, nobody is left to learn it from",
                 )  # fmt: skip
             if n_people < min(n_side, FEW_PEOPLE) or len(givers) < FEW_TAKES:
-                found.append(few_takes(name.replace("_", " "), len(givers), n_people, side))
-    return found
+                few.setdefault((len(givers), n_people, side), []).append(name.replace("_", " "))
+    return [few_takes(names, *counts) for counts, names in few.items()]

@@ -123,6 +123,8 @@ class Evaluation(_Open):
     fixed: Scores | None = None
     quadrants_fixed: Scores | None = Field(default=None, alias="four_quadrant")
     quadrants_float: Scores | None = Field(default=None, alias="four_quadrant_float")
+    everybody: Scores | None = None
+    everybody_four_quadrant: Scores | None = None
     quantity: QuantityEvaluation | None = None
     wake_up: WakeUp | None = None
     events: Events | None = None
@@ -135,6 +137,16 @@ class Evaluation(_Open):
         if isinstance(data, dict) and "quantity" not in data:
             return {"fixed": {}} | data
         return data
+
+    @property
+    def recognised(self) -> Scores | None:
+        """Of the model, on as many people as there are: everybody in turn, or the locked alone."""
+        return self.everybody or self.fixed
+
+    @property
+    def baseline(self) -> Scores | None:
+        """Of the four-quadrant baseline, on the same people as `recognised`."""
+        return self.four_quadrant if self.everybody is None else self.everybody_four_quadrant
 
     @property
     def four_quadrant(self) -> Scores | None:

@@ -56,13 +56,25 @@ def _accuracies(result: Budget) -> list[dict[str, Any]]:
     found = result.evaluation
     if found is None or found.fixed is None:
         return []
-    rows = [("this model, fixed point", found.fixed.accuracy, "first")]
+    rows = [("fixed point, locked people", found.fixed.accuracy, "first")]
     if found.float_model is not None:
-        rows.insert(0, ("this model, floating point", found.float_model.accuracy, "first"))
+        rows.insert(0, ("floating point, locked people", found.float_model.accuracy, "first"))
     if found.four_quadrant is not None:
-        rows.append(("four-quadrant baseline", found.four_quadrant.accuracy, "third"))
+        rows.append(("four quadrants, locked people", found.four_quadrant.accuracy, "third"))
+    in_turn = (
+        ("this model, everybody in turn", found.everybody, "first"),
+        ("four quadrants, everybody in turn", found.everybody_four_quadrant, "third"),
+    )
+    rows = [(name, each.accuracy, colour) for name, each, colour in in_turn if each] + rows
     return [
-        {"name": name, "value": x.value, "low": x.low, "high": x.high, "colour": colour}
+        {
+            "name": name,
+            "value": x.value,
+            "low": x.low,
+            "high": x.high,
+            "colour": colour,
+            "n": x.n_participants,
+        }
         for name, x, colour in rows
     ]
 
@@ -222,9 +234,9 @@ def _errors(result: Budget) -> list[tuple[str, str]]:
     if found is None:
         return []
     variants = (
-        ("this model, floating point", found.float_model),
+        ("floating point, locked people", found.float_model),
         ("this model, fixed point", found.fixed),
-        ("four-quadrant baseline", found.four_quadrant),
+        ("four quadrants, locked people", found.four_quadrant),
     )
     return [
         (name, _error(variant.rmse, found.unit))
@@ -247,7 +259,7 @@ def _side_by_side(results: Sequence[Budget]) -> list[tuple[str, list[Any]]]:
         if found is not None and found.quantity is not None:
             each = found.quantity.four_quadrant if quadrants else found.quantity.fixed
             return "not evaluated" if each is None else _error(each.rmse, found.quantity.unit)
-        scores = None if found is None else (found.four_quadrant if quadrants else found.fixed)
+        scores = None if found is None else (found.baseline if quadrants else found.recognised)
         if scores is None:
             return "not evaluated"
         x = scores.accuracy

@@ -74,6 +74,10 @@ def test_few_takes_or_people_are_told_by_label() -> None:
     rejected = [(who, dataclasses.replace(e, status="rejected")) for who, e in enough[:1]]
     (caution,) = few_of_a_class(enough[1:] + rejected)
     assert caution.value == 19.0
+    twice = [(who, dataclasses.replace(e, trial_type=kind)) for who, e in enough[:9]
+             for kind in ("pull", "push")]  # fmt: skip
+    (both,) = few_of_a_class(twice)
+    assert both.text.startswith("pull and push: each 9 good takes of 3 people")
 
 
 @pytest.mark.parametrize("sensor", [SENSOR, QUAD], ids=["8x8", "2x2"])

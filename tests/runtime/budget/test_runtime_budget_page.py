@@ -80,7 +80,7 @@ def test_page_opens_with_the_verdict_and_ends_with_origins(priced: Any) -> None:
         text.index(words)
         for words in (
             priced.verdict.word.capitalize(), "Where the power goes", "Value against limit",
-            "four-quadrant baseline", "What would halve the power", "IEC 62471", "Evidence",
+            "four quadrants", "What would halve the power", "IEC 62471", "Evidence",
         )
     ]  # fmt: skip
     assert order == sorted(order)

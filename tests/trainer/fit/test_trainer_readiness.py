@@ -133,9 +133,15 @@ def test_training_tells_its_progress_and_cautions_without_a_terminal(
     assert done.returncode == 0, done.stderr
     lines = done.stderr.splitlines()
     assert "looking for takes" in lines and "exporting" in lines
-    assert any(line.startswith("caution: push: 12 takes of 3 training people") for line in lines)
+    assert any(
+        line.startswith("caution: swipe left and push: each 12 takes of 3 training people")
+        for line in lines
+    )
     found = json.loads((tmp_path / "model" / "evaluation.json").read_text("utf-8"))
     assert {c["about"] for c in found["cautions"]} >= {"few takes"}
     assert found["level_bits"] > 5
     for name in ("evaluation.html", "card.md"):
-        assert "push: 12 takes of 3 training people" in (tmp_path / "model" / name).read_text()
+        assert (
+            "swipe left and push: each 12 takes of 3 training people"
+            in (tmp_path / "model" / name).read_text()
+        )
