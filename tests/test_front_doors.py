@@ -165,7 +165,7 @@ WRONG: dict[str, Callable[[Any, Path], Any]] = {
     "fit a quantity": lambda m, p: trainer.TakeClassifier("distance").fit([[1, 2]], [1]),
     "fit five axes": lambda m, p: trainer.TakeClassifier().fit(np.zeros((2, 1, 1, 1, 1)), [0, 1]),
     "fit one class": lambda m, p: trainer.TakeClassifier().fit([[1, 2], [2, 3]], [1, 1]),
-    "fit bins that do not fit": lambda m, p: trainer.TakeClassifier().fit([[1, 2], [3, 4]], [0, 1]),
+    "fit takes of one frame": lambda m, p: trainer.TakeClassifier().fit([[1, 2], [3, 4]], [0, 1]),
     "fit too few people": lambda m, p: trainer.TakeClassifier().fit(
         np.ones((2, 1, 4, 4)), [0, 1], people=["P01"]
     ),

@@ -39,7 +39,17 @@ def noise_covariance(steps: Int64) -> Float64:
     -------
     float64 (n_values, n_values)
         Positive definite.
+
+    Raises
+    ------
+    UsageError
+        There is no step: without it nothing is known of noise.
     """
+    if len(steps) == 0:
+        raise UsageError(
+            "training", "pairs of consecutive frames to learn noise from", 0, "one and more",
+            "give takes of several frames",
+        )  # fmt: skip
     change = np.abs(steps).sum(axis=1)
     still = steps[change <= np.quantile(change, STILL_SHARE)].astype(np.float64)
     return shrunk(still.T @ still / (2 * max(1, len(still))))

@@ -168,9 +168,9 @@ def _directions(excerpts: Sequence[Excerpt], features: FeatureRecipe, seed: int)
     """Learn or draw directions over the shares."""
     if features.projection == "principal":
         # Centred on each recording: what differs between people is no signal of what they do.
+        noise = noise_covariance(seen_steps(excerpts)[:, :-1])
         own = [e.values[e.seen, :-1].astype(np.float64) for e in excerpts]
         centred = np.concatenate([r - r.mean(axis=0) for r in own if len(r)])
-        noise = noise_covariance(seen_steps(excerpts)[:, :-1])
         return principal_directions(centred, noise, features.directions)
     if features.projection == "fisher":
         labels = np.concatenate([e.labels for e in excerpts])

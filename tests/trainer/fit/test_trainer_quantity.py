@@ -142,7 +142,7 @@ def assert_valid_only_with_a_hand(folder: Path, learned_from: Path) -> None:
     """An empty scene, one that saturates and one far too dim give no valid value; a hand does."""
     model = load_model(folder)
     block = read_session(learned_from).frames()
-    lit, dark = block.lit[60:140], block.dark[60:140]
+    lit, dark = block.lit[60:], block.dark[60:]
     noise = np.random.default_rng(6).normal(model.sensor.black_level_counts, 3, lit.shape)
     empty = noise.round().clip(0, model.sensor.max_counts).astype(np.uint16)
     dim = dark + (lit.astype(np.int64) - dark) // 20
@@ -151,7 +151,7 @@ def assert_valid_only_with_a_hand(folder: Path, learned_from: Path) -> None:
     def n_valid(lit: np.ndarray, dark: np.ndarray) -> int:
         return int(model.run(lit.astype(np.uint16), dark).outputs[:, 2].sum())
 
-    assert n_valid(lit, dark) > 40
+    assert n_valid(lit, dark) > len(lit) / 2
     assert n_valid(empty, empty[::-1].copy()) == 0
     assert n_valid(full, empty) == 0
     assert n_valid(full, full) == 0
