@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -88,6 +89,14 @@ def test_participants_or_units_are_held_out() -> None:
     assert groups_of(recordings, "units") == ("b", "a", "a")
     with pytest.raises(UsageError, match="participants or units"):
         groups_of(recordings, "windows")
+
+
+def test_a_truth_that_nobody_noted_is_one_line() -> None:
+    """A recording says its distance, or that nobody noted it and what to do."""
+    noted = replace(a_recording("P1"), distance_mm=150.0)
+    assert noted.truth("distance_mm") == 150.0
+    with pytest.raises(UsageError, match="P1: distance_mm is not noted"):
+        a_recording("P1").truth("distance_mm")
 
 
 def test_locked_recordings_are_those_of_locked_participants() -> None:

@@ -99,17 +99,17 @@ def test_a_movement_is_learned_after_its_end_and_other_all_around() -> None:
     """Ten frames from each gesture's end; as many free ones, half in cues; everyday every 18th."""
     cues = [
         LabelledCue(10, 40, 0), LabelledCue(50, 70, 2), LabelledCue(80, 96, 1),
-        LabelledCue(100, 140, 2, take=False),
+        LabelledCue(100, 240, 2, take=False),
     ]  # fmt: skip
-    frames, labels = training_frames(a_recipe(), cues, [30, 60, 92, 139], 150)
+    frames, labels = training_frames(a_recipe(), cues, [30, 60, 92, 239], 250)
     assert learned(frames, labels, 0) == list(range(30, 40))
     assert learned(frames, labels, 1) == list(range(92, 102))
-    about = {*range(24, 41), *range(86, 103), *range(100, 140)}
+    about = {*range(24, 41), *range(86, 103), *range(100, 240)}
     in_cues = {*range(10, 40), *range(50, 70), *range(80, 96)}
-    inside = sorted(in_cues - about)  # 40 frames: every fourth gives ten of twenty
-    between = sorted(set(range(150)) - in_cues - about)  # 39: every fourth
+    inside = sorted(in_cues - about)  # 40 frames: every fourth gives ten, half of the gestures' 20
+    between = sorted(set(range(250)) - in_cues - about)  # 39: every fourth
     assert (len(inside), len(between)) == (40, 39)
-    assert learned(frames, labels, 2) == [100, 118, 136, *inside[::4], *between[::4]]
+    assert learned(frames, labels, 2) == [*range(100, 240, 18), *inside[::4], *between[::4]]
 
 
 def test_frames_learned_from_stay_inside_cue_and_recording() -> None:
