@@ -11,6 +11,7 @@ from runtime.budget.inputs.evaluation import WakeUp
 from runtime.budget.price.wake_up_counts import (
     WakeUpCounts,
     WatchedSession,
+    _at_rate,
     measure_wake_up,
     weaker_light,
 )
@@ -173,3 +174,10 @@ def test_faulty_session_is_refused(change: dict[str, Any], reason: str) -> None:
     }  # fmt: skip
     with pytest.raises(FormatError, match=reason):
         WatchedSession(**fields | change)
+
+
+def test_a_slower_clock_counts_from_the_first_frame() -> None:
+    """Of 30 frames a second every third is one of 10, whenever the recording began."""
+    for begin_s in (0.0, 0.13, 57.2):
+        assert _at_rate(begin_s + np.arange(12) / 30.0, 10.0).tolist() == [0, 3, 6, 9]
+    assert _at_rate(np.zeros(0), 10.0).tolist() == []
