@@ -65,7 +65,7 @@ def test_a_table_takes_the_type_of_its_least_and_greatest() -> None:
 
 
 def test_scores_lie_between_the_sums_of_least_and_greatest_leaves() -> None:
-    """A tree of two leaves gives each score within them; leaves that it cannot reach do not count."""
+    """A tree of two leaves gives each score within them; leaves out of its reach do not count."""
     low, high = a_tree([-1], [-2]).bounds(np.zeros(2, np.int64), np.full(2, 20, np.int64))
     assert (low.tolist(), high.tolist()) == ([0, 0], [1, 2])
 
