@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -147,8 +147,6 @@ def holm(p_values: Sequence[float]) -> list[float]:
 
 
 def _corrected(found: Sequence[DrainComparison]) -> tuple[DrainComparison, ...]:
-    from dataclasses import replace
-
     corrected = holm([max(each.p_below, each.p_above) for each in found])
     return tuple(replace(each, p_holm=p) for each, p in zip(found, corrected, strict=True))
 

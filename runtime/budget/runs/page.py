@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from importlib import resources
 from typing import Any
@@ -139,7 +140,5 @@ def _drawing(found: DrainComparison) -> dict[str, Any]:
 
 def _round_step(span: float) -> float:
     """Return a step of 1, 2 or 5 times a power of ten that divides `span` into at most six."""
-    import math
-
     power = 10.0 ** math.floor(math.log10(span / 6.0))
     return next(m * power for m in (1, 2, 5, 10) if span / (m * power) <= 6.0)

@@ -37,11 +37,6 @@ class Margin:
     def __str__(self) -> str:
         return f"{self.value:g} {self.unit}"
 
-    @property
-    def needs_battery(self) -> bool:
-        """Whether milliwatts need the host's battery and draw."""
-        return self.unit != "mW"
-
     def in_mw(self, battery_wh: float | None = None, baseline_mw: float | None = None) -> float:
         """Return the margin in mW.
 
