@@ -62,8 +62,7 @@ def import_readouts(
     sources = Sources(recordings, **named)
     done = bring(sources, out, asked_for, lambda now: click.echo(now, err=True))
     if as_json:
-        rows = [{"path": str(d.path), "n_pairs": d.n_pairs, "n_takes": d.n_takes} for d in done]
-        click.echo(json.dumps(rows, indent=2))
+        click.echo(json.dumps([each.to_json() for each in done], indent=2))
         return
     n_pairs, n_takes = sum(d.n_pairs for d in done), sum(d.n_takes for d in done)
     click.echo(f"{out}: {len(done)} sessions, {n_pairs} frame pairs, {n_takes} takes brought in")

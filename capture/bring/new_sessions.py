@@ -68,6 +68,10 @@ class Written:
     n_pairs: int
     n_takes: int
 
+    def to_json(self) -> dict[str, str | int]:
+        """Return what the commands that write sessions print of each."""
+        return {"path": str(self.path), "n_pairs": self.n_pairs, "n_takes": self.n_takes}
+
 
 def write_sessions(
     sessions: Sequence[NewSession], kind: str, out: Path, tell: Callable[[str], None]

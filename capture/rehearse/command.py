@@ -56,8 +56,7 @@ def rehearse(
     rehearsal = Rehearsal(looks, locked=people, **how)
     done = rehearse_scenes(scenes, rehearsal, out, lambda now: click.echo(now, err=True))
     if as_json:
-        rows = [{"path": str(d.path), "n_pairs": d.n_pairs, "n_takes": d.n_takes} for d in done]
-        click.echo(json.dumps(rows, indent=2))
+        click.echo(json.dumps([each.to_json() for each in done], indent=2))
         return
     n_takes = sum(d.n_takes for d in done)
     click.echo(f"{out}: {len(done)} sessions, {n_takes} takes of real shapes, emulated optic")

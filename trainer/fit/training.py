@@ -210,9 +210,14 @@ def _found_out(candidate: Candidate, fitted: Fitted, evaluation: dict[str, Any])
         "cautions": [caution.to_json() for caution in cautions],
         "level_bits": None if bits is None else round(bits, 3),
     }
+    return found | _wake_up(candidate)
+
+
+def _wake_up(candidate: Candidate) -> dict[str, Any]:
+    """Say how the watching state wakes, where the recordings can tell."""
     corpus = candidate.corpus
-    wake_up = examine_wake_up(corpus.folder, candidate.recipe, corpus.sensor)
-    return found if wake_up is None else found | {"wake_up": wake_up}
+    found = examine_wake_up(corpus.folder, candidate.recipe, corpus.sensor)
+    return {} if found is None else {"wake_up": found}
 
 
 def _compared(
@@ -246,9 +251,7 @@ def _fit_quantity(candidates: Sequence[Candidate], workers: Workers, tell: Notif
     found = fit_quantity(candidate, done, workers, tell)
     evaluation |= {"quantity": found.found, "operations": found.operations}
     evaluation["cautions"] = [caution.to_json() for caution in candidate.cautions]
-    wake_up = examine_wake_up(corpus.folder, recipe, corpus.sensor)
-    if wake_up is not None:
-        evaluation["wake_up"] = wake_up
+    evaluation |= _wake_up(candidate)
     done.clear()
     n_features = found.fitted.features.low.size
     test = corpus.select(locked=True)
