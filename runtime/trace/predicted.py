@@ -1,0 +1,184 @@
+"""What a budget says of the phases that a trace shows.
+
+The budget's terms are placed on the state machine of a frame: wake, power up the sensor, light and
+expose, read out, expose in the dark, read out again, compute; below all of it runs what sleeps.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from runtime.budget.inputs.values import Input
+from runtime.budget.price.power import (
+    average_power,
+    controller_cycles,
+    frame_energy,
+    frame_time_us,
+)
+from runtime.errors import FormatError
+from runtime.files import read_limited
+from runtime.trace.phases import Phase
+
+__all__ = ["Prediction", "Step", "frame_steps", "read_prediction"]
+
+_MAX_BYTES = 16 << 20
+_RAIL = ("pixel readout", "sensor bias", "compute", "waiting for pixels", "wake-ups", "transfer")
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of the state machine.
+
+    Parameters
+    ----------
+    phase : str
+        Phase that a trace shows it as.
+    name : str
+    time_us : float
+    energy_uj : float
+        From the battery, above what sleeps.
+    """
+
+    phase: Phase
+    name: str
+    time_us: float
+    energy_uj: float
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """A budget's word on one state of the device.
+
+    Parameters
+    ----------
+    steps : tuple of Step
+        In their order in a frame, sleep left out.
+    floor_uw : float
+        Power from the battery asleep.
+    period_us : float
+    supply_v : float
+        Voltage of the battery.
+    terms_uj : dict of str to float
+        Energy a frame by term of the budget, from the battery, above what sleeps.
+    inputs : dict of str to Input
+    parts : dict of str to str
+        Titles of the parts.
+    """
+
+    steps: tuple[Step, ...]
+    floor_uw: float
+    period_us: float
+    supply_v: float
+    terms_uj: dict[str, float]
+    inputs: dict[str, Input]
+    parts: dict[str, str]
+
+    @property
+    def pulse_us(self) -> float:
+        """How long the LED is lit in a frame."""
+        return sum(s.time_us for s in self.steps if s.phase == "led")
+
+    def time_us(self, phase: Phase) -> float:
+        """Return how long a phase lasts in a frame."""
+        active = sum(s.time_us for s in self.steps)
+        if phase == "sleep":
+            return max(0.0, self.period_us - active)
+        return sum(s.time_us for s in self.steps if s.phase == phase)
+
+    def energy_uj(self, phase: Phase) -> float:
+        """Return energy of a phase in a frame, what sleeps below it included."""
+        own = sum(s.energy_uj for s in self.steps if s.phase == phase)
+        return own + self.floor_uw * self.time_us(phase) / 1e6
+
+
+def frame_steps(v: Mapping[str, Any], state: str) -> tuple[Step, ...]:
+    """Return the steps of a frame in a state, from a budget's inputs.
+
+    Parameters
+    ----------
+    v : mapping of str to float
+        Inputs by name.
+    state : str
+        ``watching`` or ``active``.
+
+    Notes
+    -----
+    What is spent as long as the sensor is powered is shared out by time; pixels and their transfer
+    cost while they are read out.
+    """
+    energy = frame_energy(v, state)
+    rail = {term: energy[term] / v["regulator.efficiency"] for term in _RAIL}
+    pulse_us = v["sensor.exposure"] + v["driver.settle_time"]
+    on_us = float(frame_time_us(v, state))
+    read_us = (on_us - v["readout.start_up_time"] - 2.0 * pulse_us) / 2.0
+    held = (rail["sensor bias"] + rail["waiting for pixels"]) / on_us
+    pixels = (rail["pixel readout"] + rail["transfer"]) / 2.0
+    compute_us = float(controller_cycles(v, state)) / v["mcu.clock"]
+    lit = energy["LED"] + energy["LED driver"]
+    return (
+        Step("wake", "wake up", v["mcu.wake_up_time"], rail["wake-ups"]),
+        Step("readout", "sensor starts", v["readout.start_up_time"],
+             held * v["readout.start_up_time"]),
+        Step("led", "lit exposure", pulse_us, lit + held * pulse_us),
+        Step("readout", "lit readout", read_us, held * read_us + pixels),
+        Step("readout", "dark exposure", pulse_us, held * pulse_us),
+        Step("readout", "dark readout", read_us, held * read_us + pixels),
+        Step("compute", "compute", compute_us, rail["compute"]),
+    )  # fmt: skip
+
+
+def sleep_power_uw(v: Mapping[str, Any]) -> float:
+    """Return power from the battery asleep: what sleeps on the rail, and quiescent currents."""
+    power = average_power(v)
+    quiescent = v["regulator.quiescent_current"] * v["host.battery_voltage"]
+    return float(
+        power["sleep and standby", "always"] / v["regulator.efficiency"]
+        + power["LED driver", "always"]
+        + quiescent
+    )
+
+
+def predict(inputs: Mapping[str, Input], state: str, parts: Mapping[str, str]) -> Prediction:
+    """Return what a budget's inputs say of a state of the device, at their typical values."""
+    v = {name: x.typical for name, x in inputs.items()}
+    energy = frame_energy(v, state)
+    terms = {
+        term: uj / (v["regulator.efficiency"] if term in _RAIL else 1.0)
+        for term, uj in energy.items()
+    }
+    return Prediction(
+        frame_steps(v, state), sleep_power_uw(v), 1e6 / v[f"{state}.rate"],
+        v["host.battery_voltage"], terms, dict(inputs), dict(parts),
+    )  # fmt: skip
+
+
+def read_prediction(path: Path, state: str) -> Prediction:
+    """Read a ``budget.json`` for one state of the device.
+
+    Raises
+    ------
+    UsageError, FormatError
+        It cannot be read, or is no budget with all its inputs.
+    """
+    try:
+        data = json.loads(read_limited(path, _MAX_BYTES))
+        inputs = {
+            str(name): Input(
+                str(name), str(x["unit"]), float(x["low"]), float(x["typical"]), float(x["high"]),
+                x["kind"], str(x["source"]),
+            )
+            for name, x in data["inputs"].items()
+        }  # fmt: skip
+        return predict(inputs, state, {str(k): str(t) for k, t in data["parts"].items()})
+    except FormatError:
+        raise
+    except (ValueError, KeyError, TypeError, AttributeError, ZeroDivisionError, RecursionError,
+            OverflowError) as error:  # fmt: skip
+        raise FormatError(
+            str(path), "the budget", f"not whole ({error})", "a budget.json of palmwatt budget",
+            "write it again with palmwatt budget MODEL",
+        ) from None  # fmt: skip
