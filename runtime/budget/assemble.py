@@ -173,7 +173,8 @@ def budget(
     every = cores_of(compiler) if cores is None else tuple(cores)
     wanted = tuple(dict.fromkeys((*every, mcu.core)))
     profiles = profiles_of(folder, model, watching, wanted, compiler)
-    inputs, titles = gather(model, watching, library, choice, profiles, evaluation)
+    gathered = gather(model, watching, library, choice, profiles, evaluation)
+    inputs, titles = gathered.inputs, gathered.titles
 
     rng = np.random.default_rng(computation.seed)
     typical, draws = typical_values(inputs), draw(inputs, n_draws, rng)
@@ -234,6 +235,7 @@ def budget(
         evaluation=evaluation,
         checks=_checks(limits, core, latency, average, evaluation),
         cautions=cautions(model.sensor, inputs, mcu, core, profiles.firmware),
+        operating_states=gathered.states.to_json(mcu, gathered.n_choices),
         n_draws=n_draws,
         seed=computation.seed,
     )
