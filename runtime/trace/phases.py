@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,10 @@ _LARGEST_COST = 50.0  # of one sample: ten deviations; a glitch must not outweig
 _CLEAR_STEP = 6.0  # deviations between two levels from which a sample between them is on an edge
 _PULSE_BAND = 1.5
 """The LED's pulse may seem so many times longer or shorter than it was set."""
+_GRID_SAMPLES = 1.5
+_ALIKE = 0.1
+"""Lengths within a tenth, or what the sampling grid does to both edges, are the same."""
+_LEVELS = 0.25  # share by which the two readouts of a pair may differ in level
 _ROOM = 0.25
 """Share of the active time that a frame may take longer than the median, to be cut whole."""
 
@@ -63,7 +68,7 @@ def name_segments(where: str, shape: FrameShape, pulse_samples: float | None) ->
     names = ["readout"] * len(inner)
     for i in lit:
         names[i] = "led"
-    after = _last_jump(inner, lit[-1] + 1, floor)
+    after = _compute_begins(inner, lit, floor)
     names[after:] = ["compute"] * (len(inner) - after)
     for i in range(_first_fall(inner, lit[0], after, floor)):
         names[i] = "wake"
@@ -113,14 +118,31 @@ def _pulse(where: str, inner: Sequence[Segment], pulse_samples: float | None) ->
     return best[1]
 
 
-def _last_jump(inner: Sequence[Segment], begin: int, floor: float) -> int:
-    """Return where compute begins: at the greatest rise in proportion after the pulse."""
-    best, found = 0.0, len(inner)
-    for i in range(begin + 1, len(inner)):
-        rise = _proportion(inner[i], inner[i - 1], floor)
-        if rise > best:
-            best, found = rise, i
-    return found
+def _compute_begins(inner: Sequence[Segment], lit: Sequence[int], floor: float) -> int:
+    """Return where compute begins.
+
+    A frame is a pair of exposures: where after the lit readout comes a quieter stretch as long as
+    the pulse, and then a readout like the first, compute begins behind that. Where the dark
+    exposure is not seen, it begins at the greatest rise after the pulse.
+    """
+    first, n = lit[-1] + 1, len(inner)
+    pulse = sum(len(inner[i]) for i in lit)
+    ends = np.concatenate(([0], np.cumsum([len(s) for s in inner])))
+    charge = np.concatenate(([0.0], np.cumsum([len(s) * (s.level_ua - floor) for s in inner])))
+
+    def alike(length: float, other: float) -> bool:
+        return bool(abs(length - other) <= max(_GRID_SAMPLES, _ALIKE * other))
+
+    for a, b, c in combinations(range(first + 1, n + 1), 3):
+        lit_read, dark, dark_read = ends[a] - ends[first], ends[b] - ends[a], ends[c] - ends[b]
+        if alike(dark, pulse) and alike(dark_read, lit_read):
+            first_level = (charge[a] - charge[first]) / lit_read
+            last_level = (charge[c] - charge[b]) / dark_read
+            quiet = (charge[b] - charge[a]) / dark
+            if quiet < first_level and abs(last_level - first_level) <= _LEVELS * first_level:
+                return c
+    rises = [(inner[i].level_ua - inner[i - 1].level_ua, i) for i in range(first + 1, n)]
+    return max(rises)[1] if rises and max(rises)[0] > 0.0 else n
 
 
 def _first_fall(inner: Sequence[Segment], lit: int, after: int, floor: float) -> int:

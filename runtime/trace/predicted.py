@@ -1,7 +1,7 @@
 """What a budget says of the phases that a trace shows.
 
 The budget's terms are placed on the state machine of a frame: wake, power up the sensor, light and
-expose, read out, expose in the dark, read out again, compute; below all of it runs what sleeps.
+expose, read out, expose in the dark, read out again, bring the clock up, compute; below all of it runs what sleeps.
 """
 
 from __future__ import annotations
@@ -115,18 +115,22 @@ def frame_steps(v: Mapping[str, Any], state: str) -> tuple[Step, ...]:
     pulse_us = v["sensor.exposure"] + v["driver.settle_time"]
     on_us = float(frame_time_us(v, state))
     read_us = (on_us - v["readout.start_up_time"] - 2.0 * pulse_us) / 2.0
+    supply = v["mcu.supply"] / v["regulator.efficiency"] / 1e6
+    start_uj = v["mcu.start_time"] * v["mcu.start_current"] * supply
+    up_us = v[f"{state}.wake_up_time"] + v[f"{state}.clock_change_time"]
     held = (rail["sensor bias"] + rail["waiting for pixels"]) / on_us
     pixels = (rail["pixel readout"] + rail["transfer"]) / 2.0
-    compute_us = float(controller_cycles(v, state)) / v["mcu.clock"]
+    compute_us = float(controller_cycles(v, state)) / v[f"{state}.clock"]
     lit = energy["LED"] + energy["LED driver"]
     return (
-        Step("wake", "wake up", v["mcu.wake_up_time"], rail["wake-ups"]),
+        Step("wake", "wake up", v["mcu.start_time"], start_uj),
         Step("readout", "sensor starts", v["readout.start_up_time"],
              held * v["readout.start_up_time"]),
         Step("led", "lit exposure", pulse_us, lit + held * pulse_us),
         Step("readout", "lit readout", read_us, held * read_us + pixels),
         Step("readout", "dark exposure", pulse_us, held * pulse_us),
         Step("readout", "dark readout", read_us, held * read_us + pixels),
+        Step("compute", "clock up", up_us, rail["wake-ups"] - start_uj),
         Step("compute", "compute", compute_us, rail["compute"]),
     )  # fmt: skip
 
