@@ -17,11 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.budget.inputs.uncertainty import Interval, interval_of
-from runtime.trace.phases import PHASES, Phase
+from runtime.trace.cutting.phases import PHASES, Phase
+from runtime.trace.cutting.sums import FrameRows
 from runtime.trace.reading.bench_file import BenchFile
-from runtime.trace.sums import FrameRows
 
-__all__ = ["Grid", "PhaseFigures", "Spread", "figures", "zeros_apart_ua"]
+__all__ = ["Grid", "PhaseFigures", "Spread", "figures", "zeros_ua"]
 
 Floats = NDArray[np.float64]
 
@@ -139,25 +139,24 @@ def bootstrap_means(rows: FrameRows, rng: np.random.Generator) -> Floats:
     return found.reshape(N_DRAWS, *shape)
 
 
-def zeros_apart_ua(mean: Floats, n_ranges: int) -> Floats:
+def zeros_ua(rows: FrameRows, bench: BenchFile) -> Floats:
     """Return by how much each range's zero stands above the narrowest one's, (n_ranges,).
-
-    Parameters
-    ----------
-    mean : float64 (n_phases, n_columns)
-        Sums a frame, as in `FrameRows`.
-    n_ranges : int
 
     Notes
     -----
     Sleep is seen in a wider range while the instrument holds it after a frame, and in the narrowest
     one later; what differs is taken as the wider range's zero. 0 where either saw less than a tenth
-    of the sleep, or fewer than 10 samples of it a frame.
+    of the sleep or fewer than 10 samples of it a frame, or where they differ by more than the
+    bounds of both zeros allow: then it is the device that differs.
     """
-    charge, time = mean[PHASES.index("sleep"), : 2 * n_ranges].reshape(2, n_ranges)
+    n = len(bench.current.range)
+    mean = rows.values[:, PHASES.index("sleep")].sum(axis=0) / rows.n_frames.sum()
+    charge, time = mean[: 2 * n].reshape(2, n)
     seen = (time >= _FEWEST_HELD) & (time[0] >= _LEAST_SLEEP * time.sum())
-    level = np.divide(charge, time, out=np.zeros(n_ranges), where=time > 0.0)
-    return np.where(seen, level - level[0], 0.0)
+    level = np.divide(charge, time, out=np.zeros(n), where=time > 0.0)
+    apart = np.where(seen, level - level[0], 0.0)
+    offsets = np.array([r.offset_error_ua for r in bench.current.range])
+    return np.where(np.abs(apart) <= offsets + offsets[0], apart, 0.0)
 
 
 def figures(
@@ -187,7 +186,8 @@ def figures(
     n_ranges = len(bench.current.range)
     mean = rows.values.sum(axis=0) / rows.n_frames.sum()
     drawn = bootstrap_means(rows, rng)
-    _bring_to_one_zero(mean, drawn, bench)
+    for sums in (mean, drawn):
+        _bring_to_one_zero(sums, zeros_ua(rows, bench))
     gain = _bounded(rng, [r.gain_error_percent / 100.0 for r in bench.current.range])
     offset = _bounded(rng, [r.offset_error_ua for r in bench.current.range])
     clock = _bounded(rng, [bench.time.error_ppm * 1e-6])
@@ -229,17 +229,13 @@ def figures(
     return tuple(found)
 
 
-def _bring_to_one_zero(mean: Floats, drawn: Floats, bench: BenchFile) -> None:
-    ranges = bench.current.range
-    n = len(ranges)
-    apart = zeros_apart_ua(mean, n)
-    allowed = np.array([r.offset_error_ua + ranges[0].offset_error_ua for r in ranges])
-    apart = np.where(np.abs(apart) <= allowed, apart, 0.0)
-    for sums in (mean, drawn):
-        raw = sums[..., :n].sum(axis=-1)
-        sums[..., :n] -= apart * sums[..., n : 2 * n]
-        kept = np.divide(sums[..., :n].sum(axis=-1), raw, out=np.ones_like(raw), where=raw != 0.0)
-        sums[..., -1] *= kept
+def _bring_to_one_zero(sums: Floats, zeros: Floats) -> None:
+    """Take each range's zero off sums in place, (..., n_columns)."""
+    n = len(zeros)
+    raw = sums[..., :n].sum(axis=-1)
+    sums[..., :n] -= zeros * sums[..., n : 2 * n]
+    kept = np.divide(sums[..., :n].sum(axis=-1), raw, out=np.ones_like(raw), where=raw != 0.0)
+    sums[..., -1] *= kept
 
 
 def _interval(middle: Floats, draws: Floats) -> Interval:

@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError
-from runtime.trace.frames import FrameShape
-from runtime.trace.phases import Phase
+from runtime.trace.cutting.frames import FrameShape
+from runtime.trace.cutting.phases import Phase
 from runtime.trace.reading.bench_file import BenchFile
 from runtime.trace.reading.samples import SampleBlock
 

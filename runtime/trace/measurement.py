@@ -12,9 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError, UsageError
-from runtime.trace.charges import Grid, PhaseFigures, figures
+from runtime.trace.charges import N_DRAWS, Grid, PhaseFigures, figures, zeros_ua
+from runtime.trace.cutting.frames import MEDIAN_ERROR, FrameShape, find_onsets, learn_shape
+from runtime.trace.cutting.phases import PHASES, Phase, name_segments
+from runtime.trace.cutting.sums import Cutter, RunningRows
 from runtime.trace.envelope import Envelope
-from runtime.trace.frames import FrameShape, find_onsets, learn_shape
 from runtime.trace.health import (
     LEAST_SAMPLES,
     Clipping,
@@ -24,12 +26,10 @@ from runtime.trace.health import (
     check_unpowered,
     check_zero,
 )
-from runtime.trace.phases import PHASES, Phase, name_segments
 from runtime.trace.reading.bench_file import BenchFile
 from runtime.trace.reading.samples import BLOCK, SampleBlock, Trace, joined
 from runtime.trace.reading.sigrok import open_session
 from runtime.trace.reading.tables import open_table
-from runtime.trace.sums import Cutter, RunningRows
 
 __all__ = ["Expected", "Measurement", "measure_trace", "open_trace"]
 
@@ -83,6 +83,9 @@ class Measurement:
         What costs accuracy, with its size.
     lost : dict of str to float
         Share of a phase's charge that the instrument may not have seen.
+    held_ua : float64 (1 + n_draws,)
+        Current while the sensor is on and nothing is lit or read, which is the lowest level among
+        the readout's segments: its value, then draws.
     """
 
     bench: BenchFile
@@ -102,6 +105,7 @@ class Measurement:
     envelope_step: int
     cautions: tuple[str, ...]
     lost: dict[Phase, float]
+    held_ua: Floats
 
 
 def open_trace(path: Path, bench: BenchFile) -> Trace:
@@ -266,6 +270,7 @@ def _result(
         run.n_left_out, period / rate, math.sqrt(variance) / rate, found,
         run.total_ua / run.n_samples, shape, names, run.envelope.cells(),
         run.envelope.samples_a_cell, tuple(_cautions(run, found, grid, lost)), lost,
+        _held_ua(shape, names, bench, zeros_ua(run.rows.rows(), bench), rng),
     )  # fmt: skip
 
 
@@ -290,6 +295,22 @@ def _grid(
                 edges[phase] = math.hypot(edges[phase], b.level_ua - a.level_ua)
                 number[phase] += 1
     return Grid(step_s, edges, number, locked)
+
+
+def _held_ua(
+    shape: FrameShape, names: tuple[Phase, ...], bench: BenchFile, zeros: Floats,
+    rng: np.random.Generator,
+) -> Floats:  # fmt: skip
+    reading = [s for s, name in zip(shape.segments, names, strict=True) if name == "readout"]
+    if not reading:
+        return np.zeros(1 + N_DRAWS)
+    quiet = min(reading, key=lambda s: s.level_ua)
+    tops = np.array([1e3 * r.up_to_ma for r in bench.current.range])
+    at = min(int(np.searchsorted(tops, quiet.level_ua)), len(tops) - 1)
+    gain = rng.uniform(-1.0, 1.0, N_DRAWS) * bench.current.range[at].gain_error_percent / 100.0
+    chance = rng.standard_normal(N_DRAWS) * quiet.spread_ua / math.sqrt(shape.n_frames)
+    level = quiet.level_ua - zeros[at]
+    return np.concatenate(([level], level * (1.0 + gain) + MEDIAN_ERROR * chance))
 
 
 def _hidden(run: _Run, shape: FrameShape, names: tuple[Phase, ...]) -> dict[Phase, float]:

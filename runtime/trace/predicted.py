@@ -1,18 +1,21 @@
 """What a budget says of the phases that a trace shows.
 
 The budget's terms are placed on the state machine of a frame: wake, power up the sensor, light and
-expose, read out, expose in the dark, read out again, bring the clock up, compute; below all of it runs what sleeps.
+expose, read out, expose in the dark, read out again, bring the clock up, compute; below all of it
+runs what sleeps.
 """
 
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from runtime.budget.inputs.values import Input
+from runtime.budget.price.operating_states import ROLES
 from runtime.budget.price.power import (
     average_power,
     controller_cycles,
@@ -21,7 +24,7 @@ from runtime.budget.price.power import (
 )
 from runtime.errors import FormatError
 from runtime.files import read_limited
-from runtime.trace.phases import Phase
+from runtime.trace.cutting.phases import Phase
 
 __all__ = ["Prediction", "Step", "frame_steps", "read_prediction"]
 
@@ -65,8 +68,12 @@ class Prediction:
     terms_uj : dict of str to float
         Energy a frame by term of the budget, from the battery, above what sleeps.
     inputs : dict of str to Input
-    parts : dict of str to str
-        Titles of the parts.
+    state : str
+        ``active`` or ``watching``.
+    titles, names : dict of str to str
+        Titles of the parts, and their names in the parts library, by group.
+    operating : dict of str to str
+        The controller's state for each role.
     """
 
     steps: tuple[Step, ...]
@@ -75,7 +82,15 @@ class Prediction:
     supply_v: float
     terms_uj: dict[str, float]
     inputs: dict[str, Input]
-    parts: dict[str, str]
+    state: str
+    titles: dict[str, str]
+    names: dict[str, str]
+    operating: dict[str, str]
+
+    @property
+    def values(self) -> dict[str, float]:
+        """Every input at its typical value."""
+        return {name: x.typical for name, x in self.inputs.items()}
 
     @property
     def pulse_us(self) -> float:
@@ -122,17 +137,18 @@ def frame_steps(v: Mapping[str, Any], state: str) -> tuple[Step, ...]:
     pixels = (rail["pixel readout"] + rail["transfer"]) / 2.0
     compute_us = float(controller_cycles(v, state)) / v[f"{state}.clock"]
     lit = energy["LED"] + energy["LED driver"]
-    return (
-        Step("wake", "wake up", v["mcu.start_time"], start_uj),
-        Step("readout", "sensor starts", v["readout.start_up_time"],
+    steps = (
+        ("wake", "wake up", v["mcu.start_time"], start_uj),
+        ("readout", "sensor starts", v["readout.start_up_time"],
              held * v["readout.start_up_time"]),
-        Step("led", "lit exposure", pulse_us, lit + held * pulse_us),
-        Step("readout", "lit readout", read_us, held * read_us + pixels),
-        Step("readout", "dark exposure", pulse_us, held * pulse_us),
-        Step("readout", "dark readout", read_us, held * read_us + pixels),
-        Step("compute", "clock up", up_us, rail["wake-ups"] - start_uj),
-        Step("compute", "compute", compute_us, rail["compute"]),
+        ("led", "lit exposure", pulse_us, lit + held * pulse_us),
+        ("readout", "lit readout", read_us, held * read_us + pixels),
+        ("readout", "dark exposure", pulse_us, held * pulse_us),
+        ("readout", "dark readout", read_us, held * read_us + pixels),
+        ("compute", "clock up", up_us, rail["wake-ups"] - start_uj),
+        ("compute", "compute", compute_us, rail["compute"]),
     )  # fmt: skip
+    return tuple(Step(phase, name, float(us), float(uj)) for phase, name, us, uj in steps)
 
 
 def sleep_power_uw(v: Mapping[str, Any]) -> float:
@@ -146,17 +162,24 @@ def sleep_power_uw(v: Mapping[str, Any]) -> float:
     )
 
 
-def predict(inputs: Mapping[str, Input], state: str, parts: Mapping[str, str]) -> Prediction:
+def predict(
+    inputs: Mapping[str, Input],
+    state: str,
+    titles: Mapping[str, str],
+    names: Mapping[str, str],
+    operating: Mapping[str, str],
+) -> Prediction:
     """Return what a budget's inputs say of a state of the device, at their typical values."""
     v = {name: x.typical for name, x in inputs.items()}
     energy = frame_energy(v, state)
     terms = {
-        term: uj / (v["regulator.efficiency"] if term in _RAIL else 1.0)
+        term: float(uj) / (v["regulator.efficiency"] if term in _RAIL else 1.0)
         for term, uj in energy.items()
     }
     return Prediction(
         frame_steps(v, state), sleep_power_uw(v), 1e6 / v[f"{state}.rate"],
-        v["host.battery_voltage"], terms, dict(inputs), dict(parts),
+        v["host.battery_voltage"], terms, dict(inputs), state, dict(titles), dict(names),
+        dict(operating),
     )  # fmt: skip
 
 
@@ -168,8 +191,9 @@ def read_prediction(path: Path, state: str) -> Prediction:
     UsageError, FormatError
         It cannot be read, or is no budget with all its inputs.
     """
+    text = read_limited(path, _MAX_BYTES)
     try:
-        data = json.loads(read_limited(path, _MAX_BYTES))
+        data = json.loads(text)
         inputs = {
             str(name): Input(
                 str(name), str(x["unit"]), float(x["low"]), float(x["typical"]), float(x["high"]),
@@ -177,12 +201,22 @@ def read_prediction(path: Path, state: str) -> Prediction:
             )
             for name, x in data["inputs"].items()
         }  # fmt: skip
-        return predict(inputs, state, {str(k): str(t) for k, t in data["parts"].items()})
+        operating = {role: _name(data["operating_states"][role]["state"]) for role in ROLES}
+        names = {str(group): _name(name) for group, name in data["choice"].items()}
+        titles = {str(group): str(title) for group, title in data["parts"].items()}
+        return predict(inputs, state, titles, names, operating)
     except FormatError:
         raise
     except (ValueError, KeyError, TypeError, AttributeError, ZeroDivisionError, RecursionError,
             OverflowError) as error:  # fmt: skip
         raise FormatError(
-            str(path), "the budget", f"not whole ({error})", "a budget.json of palmwatt budget",
-            "write it again with palmwatt budget MODEL",
+            str(path), "the budget", f"not whole ({type(error).__name__}: {error})",
+            "a budget.json of palmwatt budget", "write it again with palmwatt budget MODEL",
         ) from None  # fmt: skip
+
+
+def _name(given: object) -> str:
+    """Return a name that a key of TOML can be; it comes from a file of anybody's."""
+    if not isinstance(given, str) or not re.fullmatch(r"[A-Za-z0-9_-]{1,60}", given):
+        raise ValueError(f"name {str(given)[:40]!r}")
+    return given

@@ -13,13 +13,19 @@ from pathlib import Path
 import numpy as np
 from budget_models import library_inputs
 
-from runtime.trace.phases import PHASES
+from runtime.trace.cutting.phases import PHASES
 from runtime.trace.predicted import Prediction, Step, predict
 from runtime.trace.reading.bench_file import BenchFile
 from runtime.trace.reading.samples import BLOCK, Trace
 from runtime.trace.reading.sigrok import write_session
 from runtime.trace.reading.tables import block_of
 
+NAMES = {
+    "mcu": "stm32u575", "led": "ir940-smd", "driver": "switched", "regulator": "buck",
+    "readout": "state-of-the-art", "sensor_link": "spi", "host_link": "i2c", "host": "watch",
+    "usage": "everyday",
+}  # fmt: skip
+OPERATING = {"sleeping": "sleep", "waiting": "wait", "watching": "run-160", "computing": "run-160"}
 CHANNELS = ("wake", "led", "readout", "compute")
 
 
@@ -31,7 +37,7 @@ def device(state: str = "active", **inputs: float) -> Prediction:
     for name, value in inputs.items():
         key = name.replace("__", ".")
         found[key] = replace(found[key], low=value, typical=value, high=value)
-    return predict(found, state, {})
+    return predict(found, state, {}, NAMES, OPERATING)
 
 
 @dataclass(frozen=True)
@@ -258,7 +264,12 @@ def write_budget_json(path: Path, made: Prediction) -> Path:
     """Write what `measure` reads of a budget."""
     path.write_text(
         json.dumps(
-            {"inputs": {k: x.to_json() for k, x in made.inputs.items()}, "parts": made.parts}
+            {
+                "inputs": {k: x.to_json() for k, x in made.inputs.items()},
+                "parts": {k: f"a {k}" for k in made.names},
+                "choice": made.names,
+                "operating_states": {k: {"state": name} for k, name in made.operating.items()},
+            }
         )
     )
     return path

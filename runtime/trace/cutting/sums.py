@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.trace.frames import FrameShape
-from runtime.trace.phases import PHASES, FrameCut, Phase, cut_frames, window_of
+from runtime.trace.cutting.frames import FrameShape
+from runtime.trace.cutting.phases import PHASES, FrameCut, Phase, cut_frames, window_of
 from runtime.trace.reading.bench_file import BenchFile
 from runtime.trace.reading.samples import SampleBlock
 

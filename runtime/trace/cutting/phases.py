@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError
-from runtime.trace.frames import FrameShape, Segment
+from runtime.trace.cutting.frames import FrameShape, Segment
 
 __all__ = ["PHASES", "FrameCut", "Phase", "cut_frames", "name_segments", "window_of"]
 

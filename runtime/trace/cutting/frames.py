@@ -14,17 +14,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError
-from runtime.trace.change_points import change_points
+from runtime.trace.cutting.change_points import change_points
 from runtime.trace.reading.samples import SampleBlock
 
-__all__ = ["MAD_TO_SIGMA", "FrameShape", "Onsets", "Segment", "find_onsets", "learn_shape"]
+__all__ = [
+    "MAD_TO_SIGMA",
+    "MEDIAN_ERROR",
+    "FrameShape",
+    "Onsets",
+    "Segment",
+    "find_onsets",
+    "learn_shape",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 MAD_TO_SIGMA = 1.4826
 """Standard deviation of a normal sample over its median absolute deviation."""
-_MEDIAN_ERROR = 1.2533  # standard error of a median over that of a mean, normal: sqrt(pi / 2)
+MEDIAN_ERROR = 1.2533
+"""Standard error of a median over that of a mean, of a normal sample: sqrt(pi / 2)."""
 _SURE = 6.0
 """So many standard errors are no chance, over all the samples of a frame."""
 _WORTH_A_CUT = 0.01
@@ -178,7 +187,7 @@ def learn_shape(where: str, block: SampleBlock, offset_error_ua: float) -> Frame
     frames = current[at]
     median = np.quantile(frames, 0.5, axis=0, method="lower")
     spread = MAD_TO_SIGMA * np.median(np.abs(frames - median), axis=0)
-    errors = np.sqrt((_MEDIAN_ERROR * spread) ** 2 / len(starts) + offset_error_ua**2)
+    errors = np.sqrt((MEDIAN_ERROR * spread) ** 2 / len(starts) + offset_error_ua**2)
     marks = {k: np.mean(high[at], axis=0) for k, high in block.markers.items()}
     segments = _segments(where, median, spread, errors, marks)
     return FrameShape(
