@@ -15,7 +15,7 @@ __all__ = ["draw_frame", "draw_whole"]
 
 Floats = NDArray[np.float64]
 
-WIDTH, HEIGHT, LEFT, RIGHT, TOP = 640.0, 250.0, 64.0, 10.0, 26.0
+WIDTH, HEIGHT, LEFT, RIGHT, TOP = 640.0, 250.0, 84.0, 10.0, 26.0
 _COLUMNS = 320
 _UNITS = ((1e6, "A"), (1e3, "mA"), (1.0, "µA"), (1e-3, "nA"))
 
@@ -73,6 +73,7 @@ def draw_whole(found: Measurement) -> dict[str, Any]:
     )
     return {
         "envelope": _area(low, high, x, 0, axis),
+        "line": " ".join(f"{x(cell):g},{axis.y(ua):g}" for cell, ua in _means(found, a_cell)),
         "x_ticks": _time_ticks(0.0, seconds * factor, lambda t: x(t / factor / a_cell), unit),
         "y_ticks": axis.ticks(),
         "width": WIDTH,
@@ -81,6 +82,21 @@ def draw_whole(found: Measurement) -> dict[str, Any]:
         "right": WIDTH - RIGHT,
         "top": TOP,
     }
+
+
+def _means(found: Measurement, a_cell: float) -> list[tuple[float, float]]:
+    """Return cells of the envelope and the mean current of frames there, a column a point."""
+    rows = found.rows
+    n = len(found.bench.current.range)
+    charge, time = (
+        rows.values[:, :, cut].sum(axis=(1, 2)) for cut in (slice(0, n), slice(n, 2 * n))
+    )
+    frames = np.concatenate(([0.0], np.cumsum(rows.n_frames)))
+    points = []
+    for a, b in _columns(len(rows)):
+        middle = (frames[a] + frames[b]) / 2.0 * found.period_s
+        points.append((middle / a_cell, float(charge[a:b].sum() / time[a:b].sum())))
+    return points
 
 
 class _Axis:
@@ -134,10 +150,15 @@ def _line(values: Floats, x: Any, start: int, axis: _Axis) -> str:
     return " ".join(points)
 
 
-def _time_ticks(low: float, high: float, x: Any, unit: str) -> list[tuple[float, str]]:
+def _time_ticks(low: float, high: float, x: Any, unit: str) -> list[tuple[float, str, str]]:
     span = (high - low) / 5.0
     power = 10.0 ** math.floor(math.log10(span))
     step = next(m * power for m in (1, 2, 5, 10) if m * power >= span)
     first = math.ceil(low / step)
     values = [i * step for i in range(first, math.floor(high / step) + 1)]
-    return [(x(v), f"{v:g}" + (f" {unit}" if v == values[-1] else "")) for v in values]
+    found = []
+    for v in values:
+        text = f"{v:g} {unit}" if v == values[-1] else f"{v:g}"
+        # A label at the right end would stand half outside the drawing.
+        found.append((x(v), text, "end" if x(v) > WIDTH - 4 * RIGHT else "middle"))
+    return found

@@ -15,7 +15,7 @@ from runtime.errors import FormatError, UsageError
 from runtime.trace.charges import N_DRAWS, Grid, PhaseFigures, figures, zeros_ua
 from runtime.trace.cutting.frames import MEDIAN_ERROR, FrameShape, find_onsets, learn_shape
 from runtime.trace.cutting.phases import PHASES, Phase, name_segments
-from runtime.trace.cutting.sums import Cutter, RunningRows
+from runtime.trace.cutting.sums import Cutter, FrameRows, RunningRows
 from runtime.trace.envelope import Envelope
 from runtime.trace.health import (
     LEAST_SAMPLES,
@@ -41,7 +41,7 @@ _LEARN = 1 << 22
 _REGULAR = 0.25
 _WANTED = 0.02
 """Phases are wanted to 2 %; wider intervals are said in words."""
-_SELDOM_HELD = 0.01  # readings a frame: fewer are chance
+_SELDOM_HELD = 0.05  # readings a frame: fewer are chance
 _LONGEST_CARRY = 1 << 24
 _JITTERS = 0.5
 """Variance of a period, in squared samples, above which it is not the sampling grid's alone."""
@@ -86,6 +86,8 @@ class Measurement:
     held_ua : float64 (1 + n_draws,)
         Current while the sensor is on and nothing is lit or read, which is the lowest level among
         the readout's segments: its value, then draws.
+    rows : FrameRows
+        What the figures were worked out from.
     """
 
     bench: BenchFile
@@ -106,6 +108,7 @@ class Measurement:
     cautions: tuple[str, ...]
     lost: dict[Phase, float]
     held_ua: Floats
+    rows: FrameRows
 
 
 def open_trace(path: Path, bench: BenchFile) -> Trace:
@@ -259,7 +262,8 @@ def _result(
     variance = max(0.0, squares / n - (total / n) ** 2)
     grid = _grid(shape, names, period, variance, int(n), 1.0 / rate)
     hidden = _hidden(run, shape, names)
-    found = figures(run.rows.rows(), bench, grid, hidden, rng)
+    rows = run.rows.rows()
+    found = figures(rows, bench, grid, hidden, rng)
     lost = {
         f.phase: hidden[f.phase] / (hidden[f.phase] + f.charge_nc.mean * rate / 1e3)
         for f in found
@@ -270,7 +274,7 @@ def _result(
         run.n_left_out, period / rate, math.sqrt(variance) / rate, found,
         run.total_ua / run.n_samples, shape, names, run.envelope.cells(),
         run.envelope.samples_a_cell, tuple(_cautions(run, found, grid, lost)), lost,
-        _held_ua(shape, names, bench, zeros_ua(run.rows.rows(), bench), rng),
+        _held_ua(shape, names, bench, zeros_ua(rows, bench), rng), rows,
     )  # fmt: skip
 
 

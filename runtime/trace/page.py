@@ -119,7 +119,7 @@ def measurement_page(
     own = resources.files("runtime.trace").joinpath("page.html.j2").read_text("utf-8")
     style = resources.files("runtime").joinpath("page.css").read_text("utf-8")
     environment.filters.update(plain=plain)
-    environment.globals.update(words=WORDS, apart=_apart)
+    environment.globals.update(words=WORDS, apart=_apart, unit=_unit)
     return (
         environment.from_string(own)
         .render(
@@ -144,4 +144,10 @@ def _apart(measured: float, predicted: float) -> str:
     ratio = measured / predicted
     if not 0.5 <= ratio <= 2.0:
         return f"{plain(ratio)} times"
-    return f"{100 * (ratio - 1):+.1f} %".replace("-", "−")
+    text = f"{100 * (ratio - 1):+.1f} %".replace("-", "−")
+    return text if text[1:] != "0.0 %" else "0.0 %"
+
+
+def _unit(name: str) -> str:
+    """Return a unit of the parts library as people write it."""
+    return "" if name == "1" else name.replace("u", "µ", 1) if name[0] == "u" else name

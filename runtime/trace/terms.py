@@ -20,6 +20,11 @@ __all__ = ["Term", "drawn", "held_uw", "terms"]
 Floats = NDArray[np.float64]
 
 
+_SLEEPS = 4  # its row below
+_STEPS = {2: "compute", 3: "wake"}
+"""Rows that hold whole steps of the state machine, which share the term of wake-ups."""
+
+
 @dataclass(frozen=True, slots=True)
 class Term:
     """One row: terms of the budget that a trace shows as one.
@@ -80,8 +85,8 @@ def terms(found: Measurement, predicted: Prediction | None) -> tuple[Term, ...]:
             ("sensor bias", "waiting for pixels", "pixel readout", "transfer"),
             own["readout"] + under_led,
         ),
-        ("compute", ("compute",), own["compute"]),
-        ("wake-ups", ("wake-ups",), own["wake"]),
+        ("compute, and bringing its clock up", ("compute", "wake-ups"), own["compute"]),
+        ("waking from sleep", ("wake-ups",), own["wake"]),
         (
             "sleep, standby and quiescent currents",
             ("sleep and standby", "regulator", "LED driver"),
@@ -102,6 +107,9 @@ def _interval(values: Floats) -> Interval:
 def _predicted(predicted: Prediction | None, row: int, of: tuple[str, ...]) -> float | None:
     if predicted is None:
         return None
-    if row == 4:
+    if row == _SLEEPS:
         return predicted.floor_uw * predicted.period_us / 1e6
+    phase = _STEPS.get(row)
+    if phase is not None:
+        return sum(s.energy_uj for s in predicted.steps if s.phase == phase)
     return sum(predicted.terms_uj[term] for term in of)
