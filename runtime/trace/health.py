@@ -25,6 +25,7 @@ Floats = NDArray[np.float64]
 LEAST_SAMPLES = 4.0
 """Samples that a pulse must hold: its two edges each fall into one, and a level takes two more."""
 _AT_LIMIT = 1e-3  # share of a range's end within which a reading is its end
+_CLEARLY = 0.05
 _CLIPPED_FRAMES = 1e-3  # share of frames above which the charge cannot be trusted
 _FLAT_PAIRS = 0.5
 _FEWEST_AT_TOP = 20
@@ -135,6 +136,20 @@ def check_unpowered(where: str, block: SampleBlock, rate_hz: float, bench: Bench
         )  # fmt: skip
 
 
+def _held_on_the_way_up(current: Floats, end: float) -> int:
+    """Count readings at the end of a range, on the way from below it to above it."""
+    at = np.flatnonzero(np.abs(current - end) <= _AT_LIMIT * end)
+    if not len(at):
+        return 0
+    begins = at[np.diff(at, prepend=-2) > 1]
+    ends = at[np.diff(at, append=len(current) + 1) > 1]
+    inner = (begins > 0) & (ends < len(current) - 1)
+    begins, ends = begins[inner], ends[inner]
+    below = current[begins - 1] < (1.0 - _CLEARLY) * end
+    above = current[ends + 1] > (1.0 + _CLEARLY) * end
+    return int((ends - begins + 1)[below & above].sum())
+
+
 @dataclass(slots=True)
 class Clipping:
     """Counts readings at the end of a range, and flat tops, as samples come.
@@ -158,7 +173,7 @@ class Clipping:
         ranges = [1e3 * r.up_to_ma for r in self.bench.current.range]
         self.n_over += int(np.count_nonzero(np.abs(current) >= (1.0 - _AT_LIMIT) * ranges[-1]))
         for end in ranges[:-1]:
-            self.n_held += int(np.count_nonzero(np.abs(current - end) <= _AT_LIMIT * end))
+            self.n_held += _held_on_the_way_up(current, end)
         if not len(current):
             return
         top = float(current.max())
