@@ -30,6 +30,8 @@ __all__ = ["FrameShape", "Onsets", "find_onsets", "learn_shape"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+_LATE = 0.8  # of the period: a frame has to sleep by then
+_ODD = 0.05  # share of frames that may be unlike the rest
 _MOST_CELLS = 1 << 23  # samples of the frames laid over each other
 _REGULAR = 0.25
 """Frames are those whose period is within a quarter of the median's: jitter, not another state."""
@@ -148,6 +150,7 @@ def _find_frames(where: str, current: Floats, floor: float) -> tuple[Onsets, Int
         covered = period * len(starts) / len(current)
         if spread < _REGULAR * period and covered > 0.5:
             _one_period(where, periods, period)
+            _nothing_between(where, bursts, starts, period)
             return Onsets(threshold, int(rest), period), starts
     raise no_frames(where, "none that come at one period")
 
@@ -175,11 +178,26 @@ def _rests(rests: Ints) -> list[int]:
 
 def _one_period(where: str, periods: Ints, period: float) -> None:
     odd = periods[np.abs(periods - period) > _REGULAR * period]
-    if len(odd) > 0.05 * len(periods):
+    if len(odd) > _ODD * len(periods):
         raise FormatError(
             where, "frame period",
             f"{period:.0f} samples, and {float(np.median(odd)):.0f} in {len(odd)} of "
             f"{len(periods)} frames", "one",
+            "trace one state of the device at a time",
+        )  # fmt: skip
+
+
+def _nothing_between(where: str, bursts: Ints, starts: Ints, period: float) -> None:
+    """Refuse a trace on which the current rises late in the period, where frames should sleep."""
+    # The trace may begin within a frame, but not with frames of another period.
+    begins = np.concatenate(([int(starts[0] - period)], starts))
+    since = bursts - begins[np.searchsorted(begins[1:], bursts, side="right")]
+    late = bursts[(since < 0) | (since > _LATE * period)]
+    others = int(np.count_nonzero(np.diff(late, prepend=-2) > 1))
+    if others > _ODD * len(starts):
+        raise FormatError(
+            where, "frame period",
+            f"{period:.0f} samples with {others} more bursts in between", "one",
             "trace one state of the device at a time",
         )  # fmt: skip
 
