@@ -28,6 +28,7 @@ _AT_LIMIT = 1e-3  # share of a range's end within which a reading is its end
 _CLEARLY = 0.05
 _CLIPPED_FRAMES = 1e-3  # share of frames above which the charge cannot be trusted
 _FLAT_PAIRS = 0.5
+_AWAKE = 0.01  # share of the highest current above which tops are compared with other levels
 _FEWEST_AT_TOP = 20
 _UNITS_APART = 1.3
 """How near to a thousand the ratio of two periods must be to be a mistaken unit."""
@@ -179,7 +180,7 @@ class Clipping:
         top = float(current.max())
         if top > self.top_ua:
             self.top_ua, self.n_top, self.n_top_pairs = top, 0, 0
-        busy = current > 0.25 * self.top_ua
+        busy = current > _AWAKE * self.top_ua
         equal = (current[1:] == current[:-1]) & busy[1:] & busy[:-1]
         at_top = current == self.top_ua
         self.n_top += int(np.count_nonzero(at_top))

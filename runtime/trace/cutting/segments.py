@@ -25,6 +25,8 @@ _SURE = 6.0
 """So many standard errors are no chance, over all the samples of a frame."""
 _WORTH_A_CUT = 0.01
 """Steps below this share of the level are not cut: phases are wanted to 2 %."""
+_LEAST_WORTH = 1e-6
+"""Likewise steps below this share of the highest level, of which sums keep the digits."""
 _EDGE_SAMPLES = 2
 """An edge falls into one sample, and moves by one from frame to frame."""
 _NEAR_LEVEL = 0.05
@@ -149,7 +151,7 @@ def cut_segments(where: str, laid: LaidOver) -> list[Segment]:
         )  # fmt: skip
     cut = slice(int(start), int(stop))
     worth = np.hypot(errors[cut], _WORTH_A_CUT * np.abs(median[cut]))
-    worth = np.maximum(worth, 1e-9 * float(np.abs(median).max()))
+    worth = np.maximum(worth, _LEAST_WORTH * float(np.abs(median).max()))
     begins = _without_edges(median[cut], _begins(median[cut], worth))
     for high in laid.marks.values():
         edges = np.flatnonzero(np.diff((high[cut] > 0.5).astype(np.int8))) + 1

@@ -29,9 +29,13 @@ class Result:
 
 def run(*words: object) -> Result:
     printed = io.StringIO()
-    with redirect_stdout(printed), redirect_stderr(printed):
-        code = main(["measure", *map(str, words)])
-    return Result(code, printed.getvalue())
+    with (
+        redirect_stdout(printed),
+        redirect_stderr(printed),
+        pytest.raises(SystemExit) as end,
+    ):
+        main(["measure", *map(str, words)])
+    return Result(int(end.value.code or 0), printed.getvalue())
 
 
 def refused(result: Result, *words: str) -> None:
@@ -68,7 +72,7 @@ FAULTS = {
     ),
     "zero too low": (
         Bench(duration_s=3.0, ranges=((100_000.0, 1.0, -20.0, 1.0),)),
-        ("the zero is wrong", "current.offset_ua"),
+        ("The zero is wrong", "current.offset_ua"),
     ),
 }
 
@@ -122,7 +126,7 @@ def test_a_marker_that_never_changes_is_told(tmp_path: Path) -> None:
     dead = Synthesis(device(mcu__start_time=0.0), Bench(duration_s=2.0, marked=("led",)))
     dead.write_session(path)
     path.with_suffix(".toml").write_text(text.replace('led = "led"', 'compute = "wake"'))
-    refused(run(path), "marker compute (channel wake) is low all the time", "check the wire")
+    refused(run(path), "marker compute (channel wake) is low all the time", "Check the wire")
 
 
 def test_a_cut_off_trace_is_told(tmp_path: Path) -> None:
@@ -161,7 +165,8 @@ def test_parts_of_a_trace_bring_the_budget_to_the_device(tmp_path: Path) -> None
     """A budget that takes the values of a trace predicts the device that the trace came from.
 
     The device differs from the library's in sleep, waiting, compute, waking, driver and link; each
-    value is found again within its range, and the state machine's energies within 1 %.
+    value is found again within its range, and the state machine's energies within 1 %. Cycles are
+    looser: bringing the clock up takes half a microsecond at another current, within one sample.
     """
     unlike = {
         "mcu__sleep_current": 7.0, "mcu__wait_current": 180.0, "active__derating": 1.9,
@@ -190,7 +195,7 @@ def test_parts_of_a_trace_bring_the_budget_to_the_device(tmp_path: Path) -> None
         "sensor_link__bit_energy": link.bit_energy,
     }
     for name, value in found.items():
-        slack = 0.002 * unlike[name]
+        slack = (0.04 if name == "active__flash_wait" else 0.002) * unlike[name]
         assert value.low - slack <= unlike[name] <= value.high + slack, name
         assert value.measured is None
         assert value.source.startswith("invented: a synthetic trace, sha256 ")
@@ -228,7 +233,7 @@ def test_a_measured_trace_carries_device_instrument_date_and_hash(tmp_path: Path
     """Values of a real trace are of the kind measured, with what a reader needs to ask again."""
     path, _ = written(tmp_path, Bench(duration_s=4.0))
     edit(path, 'kind = "synthetic"', 'kind = "measured"')
-    edit(path, "state machine of the budget", 'board "3" \\\\ rev B')
+    edit(path, '"state machine of the budget"', "'board \"3\" \\ rev B'")
     budget = write_budget_json(tmp_path / "budget.json", device())
     told = json.loads(run(path, "--budget", budget, "--json").output)
     value = load_parts(tmp_path / "run.parts.toml").get(Driver, "switched").efficiency
