@@ -42,6 +42,8 @@ def recording_figures(recording: RecordedSession) -> dict[str, object]:
         "repeated": recording.wire.repeated,
         "reordered": recording.wire.reordered,
         "n_gaps": recording.n_gaps,
+        "n_clock_leaps": recording.n_clock_leaps,
+        "doubted": recording.wire.doubted,
         "overruns": recording.overruns,
         "stopped_early": recording.stopped_early,
     }
@@ -56,6 +58,8 @@ def recording_line(recording: RecordedSession) -> str:
         text += ", stopped early"
     if recording.n_gaps:
         text += f", {_several(recording.n_gaps, 'lost connection')}"
+    if recording.n_clock_leaps:
+        text += f", {_several(recording.n_clock_leaps, 'leap')} of the sensor's clock mended"
     return text + (
         f", {recording.pairs.missing} pairs missing, {recording.wire.corrupt} packets corrupt"
     )
