@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from itertools import product
 from typing import Any
 
-from runtime.budget.inputs.controllers import Mcu, State
+from runtime.budget.inputs.controllers import Mcu
 from runtime.budget.inputs.library import Link
 from runtime.budget.inputs.part_values import Value
 from runtime.errors import UsageError
@@ -209,26 +209,41 @@ def _link_allowed(mcu: Mcu, link: Link, names: dict[str, str]) -> UsageError | N
 
 def _leg(mcu: Mcu, start: str, end: str) -> Leg | None:
     """Return the way between two states, None where there is none; of several, the shortest."""
-    state, target = mcu.state[start], mcu.state[end]
+    state = mcu.state[start]
     if start == end:
         return Leg(end)
+    if "core" in state.runs:
+        return next((Leg(start, None, change) for change in _changes(mcu, start, end)), None)
     if end in state.wakes:
         return Leg(end, state.wakes[end])
-    if "core" in state.runs and "core" not in target.runs:
-        return Leg(end)
-    found = []
-    for through, woken in state.wakes.items():
-        change = _change(mcu.state[through], target, end)
-        if change is not None:
-            total = woken.typical + (change.typical if isinstance(change, Value) else 0.0)
-            found.append(
-                (total, Leg(through, woken, change if isinstance(change, Value) else None))
-            )
-    return min(found, key=lambda each: each[0])[1] if found else None
+    legs = [
+        Leg(through, woken, change)
+        for through, woken in state.wakes.items()
+        if "core" in mcu.state[through].runs
+        for change in _changes(mcu, through, end)
+    ]
+    return min(legs, key=_typical_us, default=None)
 
 
-def _change(state: State, target: State, name: str) -> Value | bool | None:
-    """Return the time that a running state takes to become another, True for at once."""
-    if name in state.wakes:
-        return state.wakes[name]
-    return True if "core" in state.runs and "core" not in target.runs else None
+def _changes(mcu: Mcu, running: str, end: str) -> Iterator[Value | None]:
+    """Yield what a running core waits for on its way to another state, None for nothing.
+
+    It is there, or may enter it, or changes its clock once and then is there or may enter it.
+    """
+    if running == end or _enters(mcu, running, end):
+        yield None
+    for other, change in mcu.state[running].wakes.items():
+        if other == end or _enters(mcu, other, end):
+            yield change
+
+
+def _enters(mcu: Mcu, running: str, end: str) -> bool:
+    """Whether a running core may enter a state at once: one that stops, or keeps its clock."""
+    state, target = mcu.state[running], mcu.state[end]
+    if "core" not in state.runs or "core" in target.runs or state.clock is None:
+        return False
+    return target.clock is None or target.clock.typical == state.clock.typical
+
+
+def _typical_us(leg: Leg) -> float:
+    return sum(x.typical for x in (leg.wake_up_time, leg.clock_change_time) if x is not None)
