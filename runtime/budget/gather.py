@@ -136,9 +136,8 @@ def _voltage_ratios(led: Led, inputs: dict[str, Input]) -> dict[str, Input]:
     for state in _STATES:
         ma = inputs[f"{state}.led_current"].typical
         ratio = points.at(ma) / rated if ma > 0.0 else 1.0
-        name, source = f"{state}.voltage_ratio", f"{points.source}; at {ma:g} mA"
-        kind = origin_of(points.source)
-        found[name] = Input(name, "1", ratio, ratio, ratio, kind, source)
+        name, kind = f"{state}.voltage_ratio", origin_of(points.source)
+        found[name] = Input(name, "1", ratio, ratio, ratio, kind, points.source)
     return found
 
 
