@@ -15,6 +15,7 @@ from runtime.budget.gather import Choice, gather
 from runtime.budget.inputs.evaluation import Evaluation, read_evaluation
 from runtime.budget.inputs.library import (
     Host,
+    Led,
     Mcu,
     Usage,
     load_parts,
@@ -200,6 +201,7 @@ def budget(
     led, led_draws = led_load(typical), led_load(draws)
     led_share = typical["active.led_current"] / typical["led.rated_current"]
     intensity = inputs["led.radiant_intensity"].high * led_share / 1e3
+    ratings = led_ratings(library.get(Led, choice.led), typical)
     light = screen(
         inputs["led.wavelength"].typical,
         intensity,
@@ -237,8 +239,8 @@ def budget(
         profiles=profiles,
         evaluation=evaluation,
         checks=_checks(limits, core, latency, average, evaluation),
-        cautions=cautions(model.sensor, inputs, mcu, core, profiles.firmware, light),
-        led_ratings=led_ratings(typical),
+        cautions=cautions(model.sensor, inputs, mcu, core, profiles.firmware, ratings),
+        led_ratings=ratings,
         dark_electrons=interval_of(dark_electrons(typical), dark_electrons(draws)),
         operating_states=gathered.states.to_json(mcu, gathered.n_choices),
         n_draws=n_draws,

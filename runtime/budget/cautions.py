@@ -6,8 +6,7 @@ from collections.abc import Mapping
 
 from runtime.budget.inputs.library import Mcu
 from runtime.budget.inputs.values import Input
-from runtime.budget.price.led_rating import led_ratings
-from runtime.budget.price.light import LightScreening
+from runtime.budget.price.led_rating import LedRating
 from runtime.budget.price.power import busy_us, dark_electrons
 from runtime.firmware.profile import CoreProfile
 from runtime.sensor import Sensor
@@ -24,7 +23,7 @@ def cautions(
     mcu: Mcu,
     core: CoreProfile,
     firmware: str,
-    light: LightScreening,
+    ratings: tuple[LedRating, ...],
 ) -> tuple[str, ...]:
     """Return sentences for people, the weightiest first; empty where all parts fit together.
 
@@ -40,8 +39,8 @@ def cautions(
         The model on the controller's core.
     firmware : str
         `Profiles.firmware`.
-    light : LightScreening
-        The light screened, with and without a fault.
+    ratings : tuple of LedRating
+        The LED's ratings in either state.
     """
     led, found = inputs["led.wavelength"], []
     if not led.low <= sensor.led_wavelength_nm <= led.high:
@@ -55,8 +54,6 @@ def cautions(
             "changed firmware."
         )
     values = {name: x.typical for name, x in inputs.items()}
-    limits = ("led.direct_current", "led.pulse_current", "led.pulse_time", "led.pulse_duty")
-    ratings = led_ratings(values | {name: inputs[name].low for name in limits})
     taken_us = busy_us(values, "active")
     if taken_us * values["active.rate"] > 1e6:
         found.append(
@@ -69,19 +66,7 @@ def cautions(
             found.append(
                 f"The model takes {used:,} bytes of {what}, {mcu.title} has {1024 * there:,}."
             )
-    rated = inputs["led.rated_current"].typical
-    current = max(values["active.led_current"], values["watching.led_current"])
-    if current > rated:
-        found.append(
-            f"The LED is driven at {current:g} mA, its data-sheet values hold at {rated:g} mA: "
-            "forward voltage and light are extrapolated."
-        )
-    found += [
-        f"The LED is driven at {one.current_ma:g} mA while {one.state}, in pulses of "
-        f"{one.pulse_us:.3g} us; its rating allows {one.allowed_ma:g} mA: it may fail."
-        for one in ratings
-        if not one.kept
-    ]
+    found += _led(inputs["led.rated_current"].typical, ratings)
     gathered = float(dark_electrons(values))
     if gathered > _DARK_SHARE * sensor.read_noise_e**2:
         found.append(
@@ -89,9 +74,22 @@ def cautions(
             f"dark signal in one exposure, which adds a tenth or more to its read noise of "
             f"{sensor.read_noise_e:g}: the accuracy shown was not measured at this warmth."
         )
-    if light.stuck_on_margin < 1.0:
-        found.append(
-            "An LED stuck on, as a single fault, passes a limit for the eye by "
-            f"{1.0 / light.stuck_on_margin:.2g} times: the driver needs a limit of its own on time."
-        )
     return tuple(found)
+
+
+def _led(rated_ma: float, ratings: tuple[LedRating, ...]) -> list[str]:
+    """Return a sentence where the LED is driven beyond what its data sheet tells or allows."""
+    worst = max(ratings, key=lambda one: (not one.kept, one.current_ma))
+    told, harm = [], []
+    if worst.current_ma > rated_ma:
+        told.append(f"its data-sheet values hold at {rated_ma:g} mA")
+        harm.append("forward voltage and light are extrapolated")
+    if not worst.kept:
+        told.append(
+            f"its rating allows {worst.allowed_ma:g} mA in pulses of {worst.pulse_us:.3g} µs"
+        )
+        harm.append("it may fail")
+    if not told:
+        return []
+    told_words, harm_words = " and ".join(told), ", and ".join(harm)
+    return [f"The LED is driven at {worst.current_ma:g} mA, {told_words}: {harm_words}."]

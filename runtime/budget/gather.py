@@ -31,7 +31,8 @@ __all__ = ["Choice", "Gathered", "gather"]
 
 _UNUSED = (
     "usage.watching_rows", "led.radiant_flux", "host_link.bit_energy", "host_link.bit_rate",
-    "host_link.supply", "sensor_link.message_energy", "mcu.clock",
+    "host_link.supply", "sensor_link.message_energy", "mcu.clock", "led.direct_current",
+    "led.pulse_current", "led.pulse_time", "led.pulse_duty",
 )  # fmt: skip
 """Values of the parts that no formula takes: a list of inputs holds what the result hangs on."""
 

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from runtime.budget.inputs.library import Led
+
 __all__ = ["LedRating", "led_ratings"]
 
 
@@ -22,6 +24,8 @@ class LedRating:
     allowed_ma : float
         The rating for pulses, where neither pulse nor duty is longer than it is told for; else the
         rating for current that flows all the time.
+    source : str
+        Where that rating is from.
     """
 
     state: str
@@ -29,6 +33,7 @@ class LedRating:
     pulse_us: float
     duty: float
     allowed_ma: float
+    source: str
 
     @property
     def kept(self) -> bool:
@@ -42,24 +47,32 @@ class LedRating:
             "pulse_us": self.pulse_us,
             "duty": self.duty,
             "allowed_ma": self.allowed_ma,
+            "source": self.source,
             "kept": self.kept,
         }
 
 
-def led_ratings(v: Mapping[str, Any]) -> tuple[LedRating, ...]:
-    """Return the rating in either state, from the budget's inputs by name.
+def led_ratings(led: Led, v: Mapping[str, Any]) -> tuple[LedRating, ...]:
+    """Return the rating in either state.
+
+    Parameters
+    ----------
+    led : Led
+        The LED; of a rating's range, the lowest value is the limit.
+    v : mapping of str to float
+        The budget's inputs by name.
 
     Notes
     -----
-    A pulse is as long as exposure and settling of the driver together; ratings are limits, and so
-    the lowest value of their range is for the caller to hand over.
+    A pulse is as long as exposure and settling of the driver together.
     """
     found = []
     for state in ("watching", "active"):
         pulse_us = float(v["sensor.exposure"] + v["driver.settle_time"])
         duty = pulse_us * 1e-6 * float(v[f"{state}.rate"])
-        short = pulse_us <= v["led.pulse_time"] and duty <= v["led.pulse_duty"]
-        allowed = v["led.pulse_current"] if short else v["led.direct_current"]
+        short = pulse_us <= led.pulse_time.low and duty <= led.pulse_duty.low
+        rating = led.pulse_current if short else led.direct_current
+        source = rating.as_input("rating").source
         current = float(v[f"{state}.led_current"])
-        found.append(LedRating(state, current, pulse_us, duty, float(allowed)))
+        found.append(LedRating(state, current, pulse_us, duty, rating.low, source))
     return tuple(found)
