@@ -15,6 +15,7 @@ from runtime.budget.gather import Choice, gather
 from runtime.budget.inputs.evaluation import Evaluation, read_evaluation
 from runtime.budget.inputs.library import (
     Host,
+    Led,
     Mcu,
     Usage,
     load_parts,
@@ -26,6 +27,7 @@ from runtime.budget.inputs.uncertainty import (
     sensitivity,
     typical_values,
 )
+from runtime.budget.price.led_rating import led_ratings
 from runtime.budget.price.light import DISTANCES_MM, screen
 from runtime.budget.price.power import (
     PARTS,
@@ -33,6 +35,7 @@ from runtime.budget.price.power import (
     active_seconds,
     average_power,
     battery_use,
+    dark_electrons,
     frame_energy,
     latency_ms,
     led_load,
@@ -173,7 +176,8 @@ def budget(
     every = cores_of(compiler) if cores is None else tuple(cores)
     wanted = tuple(dict.fromkeys((*every, mcu.core)))
     profiles = profiles_of(folder, model, watching, wanted, compiler)
-    inputs, titles = gather(model, watching, library, choice, profiles, evaluation)
+    gathered = gather(model, watching, library, choice, profiles, evaluation)
+    inputs, titles = gathered.inputs, gathered.titles
 
     rng = np.random.default_rng(computation.seed)
     typical, draws = typical_values(inputs), draw(inputs, n_draws, rng)
@@ -197,6 +201,15 @@ def budget(
     led, led_draws = led_load(typical), led_load(draws)
     led_share = typical["active.led_current"] / typical["led.rated_current"]
     intensity = inputs["led.radiant_intensity"].high * led_share / 1e3
+    ratings = led_ratings(library.get(Led, choice.led), typical)
+    light = screen(
+        inputs["led.wavelength"].typical,
+        intensity,
+        inputs["led.source_width"].low,
+        typical["sensor.exposure"] + typical["driver.settle_time"],
+        typical["active.rate"],
+        computation.eye_distances_mm,
+    )
     core = profiles.active[mcu.core]
     return Budget(
         model=model,
@@ -222,18 +235,14 @@ def budget(
         sensitivity=sensitivity(lambda v: sum(average_power(v).values()), inputs, rng),
         advice=what_would_halve(typical),
         verdict=verdict,
-        light=screen(
-            inputs["led.wavelength"].typical,
-            intensity,
-            inputs["led.source_width"].low,
-            typical["sensor.exposure"] + typical["driver.settle_time"],
-            typical["active.rate"],
-            computation.eye_distances_mm,
-        ),
+        light=light,
         profiles=profiles,
         evaluation=evaluation,
         checks=_checks(limits, core, latency, average, evaluation),
-        cautions=cautions(model.sensor, inputs, mcu, core, profiles.firmware),
+        cautions=cautions(model.sensor, inputs, mcu, core, profiles.firmware, ratings),
+        led_ratings=ratings,
+        dark_electrons=interval_of(dark_electrons(typical), dark_electrons(draws)),
+        operating_states=gathered.states.to_json(mcu, gathered.n_choices),
         n_draws=n_draws,
         seed=computation.seed,
     )

@@ -10,6 +10,7 @@ from runtime.budget.gather import Choice
 from runtime.budget.inputs.evaluation import Evaluation
 from runtime.budget.inputs.uncertainty import Interval, Sensitivity
 from runtime.budget.inputs.values import Input
+from runtime.budget.price.led_rating import LedRating
 from runtime.budget.price.light import LightScreening
 from runtime.budget.price.power import FORMULAS, PARTS, STATES
 from runtime.budget.price.profiles import Profiles
@@ -50,6 +51,9 @@ class Budget:
     evaluation: Evaluation | None
     checks: tuple[Check, ...]
     cautions: tuple[str, ...]
+    operating_states: dict[str, Any]
+    led_ratings: tuple[LedRating, ...]
+    dark_electrons: Interval
     n_draws: int
     seed: int
 
@@ -98,6 +102,7 @@ class Budget:
             "parts": self.titles,
             "cautions": list(self.cautions),
             "firmware_priced": self.profiles.firmware,
+            "operating_states": self.operating_states,
             "inputs": {name: x.to_json() for name, x in self.inputs.items()},
             "formulas": FORMULAS,
             "monte_carlo": {
@@ -121,6 +126,8 @@ class Budget:
             "active_share_of_day": self.active_share,
             "latency_ms": self.latency_ms.to_json(),
             "led_over_the_day": {key: x.to_json() for key, x in self.led.items()},
+            "led_ratings": {one.state: one.to_json() for one in self.led_ratings},
+            "dark_electrons": self.dark_electrons.to_json(),
             "sensitivity": [
                 {"input": s.name, "first_order": s.first_order, "total": s.total}
                 for s in self.sensitivity

@@ -57,7 +57,8 @@ def test_own_part_is_laid_over_the_library(tmp_path: Path) -> None:
     ("old", "new", "line", "reason"),
     [
         ('unit = "us"', 'unit = "ms"', 6, "unit is 'ms', expected 'us'"),
-        ("low = 0.7", "low = -0.7", 4, "at least 0"),
+        ("low = 0.7", "low = -0.7", 4, "at least 1e-06"),
+        ("low = 0, typical = 1", "low = -1, typical = 1", 5, "at least 0"),
         ("low = 1, typical = 2", "low = 2, typical = 1", 6, "low <= typical <= high"),
         ("settle_time", "setle_time", 6, "unknown key"),
         ("high = 0.9", "high = 1.1", 4, "at most 1"),
@@ -67,6 +68,8 @@ def test_own_part_is_laid_over_the_library(tmp_path: Path) -> None:
         ("low = 0.7", "low = 1e-300", 4, "at least 1e-06"),
         ("low = 0.7", "low = true", 4, "number"),
         ('source = "invented"', 'source = "somewhere"', 4, "source must be"),
+        (', source = "invented"', "", 4, "neither given, expected one of the two"),
+        ("low = 0.7, ", "", 4, "low: key is missing"),
         ("[driver.own]", "[motor.own]", 1, "kind of part"),
         ('title = "own driver"\n', "", 1, "key is missing"),
         ("[driver.own]", "[driver.own", 1, "not TOML"),
