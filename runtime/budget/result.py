@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from runtime.budget.advice import Advice
@@ -99,6 +99,7 @@ class Budget:
             "model": self.model.name,
             "task": self.model.task,
             "model_hash": self.model_hash,
+            "choice": asdict(self.choice),
             "parts": self.titles,
             "cautions": list(self.cautions),
             "firmware_priced": self.profiles.firmware,
