@@ -15,7 +15,7 @@ from runtime.budget.inputs.controllers import Mcu, State
 from runtime.budget.inputs.library import Link, load_parts
 from runtime.budget.inputs.uncertainty import typical_values
 from runtime.budget.price.controller_inputs import controller_inputs
-from runtime.budget.price.operating_states import OperatingStates, states_together
+from runtime.budget.price.operating_states import Memory, OperatingStates, states_together
 from runtime.budget.price.power import average_power
 from runtime.errors import UsageError
 
@@ -149,6 +149,23 @@ def test_a_clock_that_is_set_must_be_that_of_a_row() -> None:
     assert {s.computing for s in picked} == {"run-48"}
     with pytest.raises(UsageError, match=r"clock is 32 MHz, expected that of a row .24, 48."):
         states_together(_mcu(**states, sleep=sleep, clock=_value("MHz", 32)), SPI)
+
+
+def test_a_state_holds_what_the_program_needs() -> None:
+    """A sleep that keeps 8 KB is left out for a program of more, and so is a DMA without room."""
+    mcu = _mcu(
+        run_24=_running(24), small=_asleep({"run-24": 5.0}, kept_kb=8),
+        large=_asleep({"run-24": 5.0}), stop=_waiting({"run-24": 5.0}, kept_kb=64, buffer_kb=16),
+        waiting="stop",
+    )  # fmt: skip
+    fits = {s.sleeping for s in states_together(mcu, SPI, Memory(kept=8192, written=16_384))}
+    assert fits == {"small", "large", "stop"}
+    fits = {s.sleeping for s in states_together(mcu, SPI, Memory(kept=8193))}
+    assert fits == {"large", "stop"}
+    with pytest.raises(UsageError, match="takes in 16 KB, expected one that takes in 16,385 bytes"):
+        states_together(mcu, SPI, Memory(written=16_385))
+    with pytest.raises(UsageError, match="keeps 8 KB, expected one that keeps 65,537 bytes"):
+        states_together(mcu, SPI, Memory(kept=65_537))
 
 
 @pytest.mark.parametrize("name", load_parts().names("mcu"))
