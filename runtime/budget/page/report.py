@@ -23,7 +23,7 @@ from runtime.budget.page.marked_numbers import (
     percent_input,
     plain,
     ranged,
-    runs_a_side,
+    sessions_a_side,
     share,
 )
 from runtime.budget.price.light import CAUTION, CLOSEST_MM, Glance
@@ -211,7 +211,11 @@ def _false_events(result: Budget) -> dict[str, Any]:
         return {"false_events": None, "false_events_counted": ""}
     origin = "streams of participants never trained on"
     return {
-        "false_events": ranged(events, "an hour", origin, "measured"),
+        "false_events": mark(
+            "measured",
+            f"{plain(events.median)} an hour, at most {plain(events.high)}",
+            f"{origin}; one-sided 95 % bound",
+        ),
         "false_events_counted": found.false_events_counted,
     }
 
@@ -325,7 +329,8 @@ def budget_page(results: Sequence[Budget]) -> str:
     environment.filters.update(plain=plain)
     environment.globals.update(
         computed=computed, ranged=ranged, measured=measured, of_input=of_input, share=share,
-        percent_input=percent_input, lasting=lasting, runs=runs_a_side, origin=origin_of_input,
+        percent_input=percent_input, lasting=lasting, sessions=sessions_a_side,
+        origin=origin_of_input,
     )  # fmt: skip
     template = resources.files("runtime.budget.page").joinpath("page.html.j2").read_text("utf-8")
     return (

