@@ -33,7 +33,7 @@ def held(limits: Limits, priced: Budget) -> tuple[Check, ...]:
         ("stack", "bytes", _exact(core.stack_bytes), limits.stack_bytes, sized),
         ("average power", "µW", priced.average_uw, limits.average_uw, by_formula),
         ("battery a day", "%", use.percent_per_day, limits.percent_per_day, by_formula),
-        ("a charge", "min less", use.minutes_lost, limits.minutes_per_charge, by_formula),
+        ("charge shorter by", "min", use.minutes_lost, limits.minutes_per_charge, by_formula),
         ("light margin", "times", _exact(priced.light.margin), limits.light_margin, screened),
         ("accuracy", "%", *_accuracy(limits, found)),
         ("event F1", "", *_event_f1(limits, found)),
