@@ -136,7 +136,8 @@ def budget(
     every = cores_of(compiler) if cores is None else tuple(cores)
     wanted = tuple(dict.fromkeys((*every, mcu.core)))
     profiles = profiles_of(folder, model, watching, wanted, compiler, computation.keep_profiles)
-    inputs, titles = gather(model, watching, library, choice, profiles, evaluation)
+    gathered = gather(model, watching, library, choice, profiles, evaluation)
+    inputs, titles = gathered.inputs, gathered.titles
 
     rng = np.random.default_rng(computation.seed)
     typical, draws = typical_values(inputs), draw(inputs, n_draws, rng)
@@ -183,6 +184,7 @@ def budget(
         evaluation=evaluation,
         checks=(),
         cautions=cautions(model.sensor, inputs, mcu, core, profiles.firmware),
+        operating_states=gathered.states.to_json(mcu, gathered.n_choices),
         n_draws=n_draws,
         seed=computation.seed,
         scenario=computation.scenario,

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from runtime.budget.inputs.library import Mcu
 from runtime.budget.inputs.values import Input
-from runtime.budget.price.power import controller_cycles, frame_time_us
+from runtime.budget.price.power import busy_us
 from runtime.firmware.profile import CoreProfile
 from runtime.sensor import Sensor
 
@@ -47,12 +47,10 @@ def cautions(
             "changed firmware."
         )
     values = {name: x.typical for name, x in inputs.items()}
-    busy_us = frame_time_us(values, "active") + controller_cycles(values, "active") / values[
-        "mcu.clock"
-    ]  # fmt: skip
-    if busy_us * values["active.rate"] > 1e6:
+    taken_us = busy_us(values, "active")
+    if taken_us * values["active.rate"] > 1e6:
         found.append(
-            f"One frame takes {busy_us / 1e3:.3g} ms on {mcu.title}, longer than the "
+            f"One frame takes {taken_us / 1e3:.3g} ms on {mcu.title}, longer than the "
             f"{1e3 / values['active.rate']:.3g} ms between frames: the rate cannot be kept."
         )
     flash, ram = core.code_bytes + core.const_bytes, core.ram_bytes + core.stack_bytes

@@ -96,22 +96,28 @@ def _would_decide(
         return equivalence_word(float(low), float(high), margin.value)
 
     known: dict[str, float] = {}
+    named: list[str] = []
     few = {name: x[:_SEARCH_DRAWS] if np.ndim(x) else x for name, x in draws.items()}
     found = "undecided"
-    while found == "undecided" and len(known) < _MOST_NAMED:
+    while found == "undecided" and len(named) < _MOST_NAMED:
         name = _widest(lambda v: taken(v, margin.unit), inputs, {**few, **known}, typical)
         if name is None:
             break
-        known[name] = typical[name]
+        known |= _alike(inputs, name, typical)
+        named.append(name)
         found = word({**draws, **known})
     at = f"at a margin above {bounds.high:.3g} {margin.unit} it would be hidden"
     if bounds.low > 0.0:
         at += f", below {bounds.low:.3g} visible"
     if found == "undecided":
         return f"No {_MOST_NAMED} of its inputs would decide it, were they known; {at}."
-    names = list(known)
-    listed = f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else names[0]
+    listed = f"{', '.join(named[:-1])} and {named[-1]}" if len(named) > 1 else named[0]
     return f"Measure {listed}: at the typical value it would be {found}; {at}."
+
+
+def _alike(inputs: Mapping[str, Input], name: str, typical: Values) -> dict[str, float]:
+    """Return an input at its typical value, and all that are the same quantity."""
+    return {x.name: typical[x.name] for x in inputs.values() if name in (x.name, x.drawn_with)}
 
 
 def _widest(
@@ -123,7 +129,7 @@ def _widest(
         low, high = np.quantile(formula(changed), [0.05, 0.95])
         return float(high - low)
 
-    free = [name for name in inputs if np.ndim(values[name])]
-    widths = {name: width({**values, name: typical[name]}) for name in free}
+    free = [x.name for x in inputs.values() if np.ndim(values[x.name]) and not x.drawn_with]
+    widths = {name: width({**values, **_alike(inputs, name, typical)}) for name in free}
     best = min(free, key=lambda name: widths[name], default=None)
     return best if best is not None and widths[best] < width(values) else None

@@ -52,6 +52,7 @@ class Budget:
     evaluation: Evaluation | None
     checks: tuple[Check, ...]
     cautions: tuple[str, ...]
+    operating_states: dict[str, Any]
     n_draws: int
     seed: int
     scenario: str = ""
@@ -109,6 +110,7 @@ class Budget:
             "parts": self.titles,
             "cautions": list(self.cautions),
             "firmware_priced": self.profiles.firmware,
+            "operating_states": self.operating_states,
             "inputs": {name: x.to_json() for name, x in self.inputs.items()},
             "formulas": FORMULAS,
             "monte_carlo": {

@@ -26,7 +26,6 @@ __all__ = ["StoredBudget", "StoredInput", "read_stored"]
 _ANEW = "make it again with palmwatt budget"
 _Name = Annotated[str, Field(max_length=200)]
 _Text = Annotated[str, Field(max_length=2000)]
-_Number = Annotated[float, Field(ge=0)]
 
 
 class _Read(BaseModel):
@@ -37,9 +36,9 @@ class StoredInput(_Read):
     """One input, as it was printed."""
 
     unit: _Name
-    low: _Number
-    typical: _Number
-    high: _Number
+    low: float
+    typical: float
+    high: float
     kind: _Name
     source: _Text
 

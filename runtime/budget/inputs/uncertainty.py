@@ -84,6 +84,8 @@ def draw(
 ) -> dict[str, float | NDArray[np.float64]]:
     """Draw every input that varies from its range, independently, in the order given.
 
+    Inputs that are the same quantity (``drawn_with``) take the same draw.
+
     Parameters
     ----------
     inputs : mapping of str to Input
@@ -111,10 +113,12 @@ def draw(
     """
     if not 1 <= n_draws <= _MAX_DRAWS:
         raise UsageError("Monte Carlo", "number of draws", n_draws, f"1 to {_MAX_DRAWS}")
-    return {
+    found = {
         name: _quantile(x.low, x.typical, x.high, rng.random(n_draws)) if x.varies else x.typical
         for name, x in inputs.items()
+        if not x.drawn_with
     }
+    return found | {name: found[x.drawn_with] for name, x in inputs.items() if x.drawn_with}
 
 
 def interval_of(typical: float, draws: Any) -> Interval:
@@ -152,13 +156,15 @@ def sensitivity(
     """
     from scipy.stats import sobol_indices, uniform
 
-    varying = [x for x in inputs.values() if x.varies]
+    varying = [x for x in inputs.values() if x.varies and not x.drawn_with]
+    alike = {x.name: x.drawn_with for x in inputs.values() if x.varies and x.drawn_with}
     if not varying:
         return ()
     fixed = {x.name: x.typical for x in inputs.values() if not x.varies}
 
     def of_uniforms(u: NDArray[np.float64]) -> NDArray[np.float64]:
         drawn = {x.name: _quantile(x.low, x.typical, x.high, u[i]) for i, x in enumerate(varying)}
+        drawn |= {name: drawn[first] for name, first in alike.items()}
         return np.asarray(model({**fixed, **drawn}), dtype=np.float64)[None, :]
 
     found = sobol_indices(

@@ -24,7 +24,8 @@ __all__ = [
 ]
 
 MARKS = {
-    "measured": ("m", "measured by this program; the hover text says how"),
+    "measured": ("m", "measured: on a bench, or on people by this program; hover says how"),
+    "counted": ("n", "counted by this program: executed on an emulated core, or over recordings"),
     "published": ("p", "published: data sheet, paper or standard"),
     "setting": ("s", "a setting that the designer chose"),
     "from memory": ("f", "from memory: not yet looked up in the source named"),
@@ -33,7 +34,7 @@ MARKS = {
 }
 _UNITS = {
     "1": "", "uA": "µA", "uA/MHz": "µA/MHz", "us": "µs", "uW": "µW", "uJ": "µJ",
-    "1/h": "per hour", "1/day": "per day",
+    "1/h": "per hour", "1/day": "per day", "degC": "°C",
 }  # fmt: skip
 """Units of the parts library as a page writes them, where it writes them otherwise."""
 
@@ -111,7 +112,7 @@ def lasting(hours: float, origin: str) -> Markup:
 
 def origin_of_input(x: Input) -> str:
     """Say where an input comes from, its kind first where the source alone does not tell."""
-    named = x.kind in ("published", "measured") or x.source.startswith(x.kind)
+    named = x.kind in ("published", "measured", "counted") or x.source.startswith(x.kind)
     return x.source if named else f"{x.kind}: {x.source}"
 
 

@@ -180,7 +180,8 @@ def _origin_words(result: Budget) -> dict[str, str]:
     if found is not None and found.wake_up is not None:
         assumed = "assumed: measured too briefly, or at another setting"
     return {
-        name: "measured" if x.kind == "measured" else assumed for name, x in result.inputs.items()
+        name: x.kind if x.kind in ("measured", "counted") else assumed
+        for name, x in result.inputs.items()
     }
 
 

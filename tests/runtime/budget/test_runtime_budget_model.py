@@ -132,9 +132,9 @@ def test_advice_holds_what_it_says() -> None:
 
 def test_flash_waits_are_cycles_too() -> None:
     """Each 16 bytes of code and constants cost the flash's wait states once a frame."""
-    v = _typical(mcu__flash_wait=5.0, active__flash_bytes=1600.0, active__cycles=1000.0)
+    v = _typical(active__flash_wait=5.0, active__flash_bytes=1600.0, active__cycles=1000.0)
     assert controller_cycles(v, "active") == 1000 + 100 * 5
-    slower = {**v, "mcu.flash_wait": 10.0}
+    slower = {**v, "active.flash_wait": 10.0}
     assert frame_energy(slower, "active")["compute"] == pytest.approx(
         frame_energy(v, "active")["compute"] * 2000 / 1500
     )
@@ -179,6 +179,10 @@ def test_no_allowed_part_overflows_the_model(seed: int) -> None:
     at_most_one = ("driver.efficiency", "regulator.efficiency")
     values.update({name: min(1.0, values[name] or 1.0) for name in at_most_one})
     values["readout.effective_bits"] = 24.0
+    values["usage.temperature"] = float(rng.choice((-60.0, 150.0)))
+    for name in ("mcu.sleep_growth", "mcu.wait_growth"):
+        values[name] = float(rng.choice((1.0, 10.0)))
+    values["readout.dark_doubling"] = float(rng.choice((1.0, 100.0)))
     average = float(sum(average_power(values).values()))
     use = battery_use(average, values)
     spread = values["host.spread"] * values["host.baseline_power"]
