@@ -23,7 +23,8 @@ __all__ = ["FORMAT", "Budget"]
 FORMAT = 2
 """Of ``budget.json``: 2 since its verdict is held against a margin. Older ones are made again."""
 _UNVERIFIED = ("invented", "from memory")
-_HOST_VALUES = ("baseline_power", "spread", "battery_energy")
+_HOST_VALUES = ("baseline_power", "battery_energy")
+"""What the verdict rests on of the host; its spread plans sessions alone."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -110,12 +110,12 @@ class Verdict:
 
 
 def amount(value: Interval, digits: int = 3) -> str:
-    """Say a median with its interval in a few digits: ``0.0165 [0.0143, 0.0193]``."""
+    """Say a median with its interval in a few digits: ``0.0165 (0.0143 to 0.0193)``."""
     low, median, high = (
         f"{x:,.0f}" if abs(x) >= 1000.0 else f"{x:.{digits}g}"
         for x in (value.low, value.median, value.high)
     )
-    return median if value.low == value.high else f"{median} [{low}, {high}]"
+    return median if value.low == value.high else f"{median} ({low} to {high})"
 
 
 def host_verdict(

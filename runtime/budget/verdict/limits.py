@@ -111,7 +111,7 @@ class Check:
             return f"{self.state:8} {self.what}: not known, {limit}"
         found = _number(self.value.median, self.unit)
         if self.value.low < self.value.high:
-            found += f" [{self.value.low:,.7g}, {self.value.high:,.7g}]"
+            found += f" ({_number(self.value.low)} to {_number(self.value.high)})"
         said = f"{self.word}, {found}" if self.word else found
         counted = f"; {self.basis.counted}" if self.basis.counted else ""
         return f"{self.state:8} {self.what}: {said}, {limit}{counted}"
@@ -136,8 +136,9 @@ class Check:
         }
 
 
-def _number(value: float, unit: str) -> str:
-    return f"{value:,.7g} {unit}".rstrip()
+def _number(value: float, unit: str = "") -> str:
+    text = f"{value:,.0f}" if abs(value) >= 10_000.0 else f"{value:,.5g}"
+    return f"{text} {unit}".rstrip()
 
 
 def check(

@@ -103,11 +103,11 @@ def test_every_limit_is_held_against_its_own_value(folder: Path, tmp_path: Path)
     assert found["light margin"].value.median == result.light.margin
     assert (found["verdict hidden"].word, found["verdict hidden"].state) == ("hidden", "kept")
     assert found["false events"].line == (
-        "crossed  false events: 2 per hour [1, 3.5], limit at most 3 per hour; "
+        "crossed  false events: 2 per hour (1 to 3.5), limit at most 3 per hour; "
         "2 in 1 h of everyday time"
     )
     assert found["event F1"].line == (
-        "crossed  event F1: 0.9 [0.8, 0.95], limit at least 0.85; 96 gestures of 3 people"
+        "crossed  event F1: 0.9 (0.8 to 0.95), limit at least 0.85; 96 gestures of 3 people"
     )
     assert "100,000 draws of" in found["average power"].line
     assert result.keeps()

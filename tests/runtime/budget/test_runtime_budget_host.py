@@ -255,5 +255,5 @@ def test_a_margin_of_more_minutes_than_a_charge_lasts_is_refused() -> None:
 
 def test_an_amount_is_a_median_with_its_interval() -> None:
     """The median comes first; what is exact has no interval."""
-    assert amount(Interval(1.0, 0.5, 3.0, 1.25)) == "1.25 [0.5, 3]"
+    assert amount(Interval(1.0, 0.5, 3.0, 1.25)) == "1.25 (0.5 to 3)"
     assert amount(Interval(1.0, 1.0, 1.0)) == "1"

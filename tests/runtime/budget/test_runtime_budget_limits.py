@@ -81,7 +81,7 @@ def test_margin_to_a_limit_of_nothing() -> None:
 def test_a_check_is_told_in_one_line_and_in_json() -> None:
     """The line has state, value, side and limit; the JSON has all that a table needs."""
     found = check("RAM", "bytes", Interval(12.5, 12.0, 13.0), 10.0, basis=Basis("measured", "ELF"))
-    assert found.line == "broken   RAM: 12.5 bytes [12, 13], limit at most 10 bytes"
+    assert found.line == "broken   RAM: 12.5 bytes (12 to 13), limit at most 10 bytes"
     assert found.to_json() == {
         "what": "RAM", "unit": "bytes", "value": found.value and found.value.to_json(),
         "limit": 10.0, "at_least": False, "state": "broken", "margin": -0.25,
@@ -103,7 +103,7 @@ def test_an_interval_that_crosses_says_limit_interval_and_what_was_counted() -> 
         "accuracy", "%", value, 90.0, True, Basis("measured", "x", "528 takes of 12 people")
     )
     assert found.line == (
-        "crossed  accuracy: 97 % [80, 99.5], limit at least 90 %; 528 takes of 12 people"
+        "crossed  accuracy: 97 % (80 to 99.5), limit at least 90 %; 528 takes of 12 people"
     )
     assert found.to_json()["counted"] == "528 takes of 12 people"
 
@@ -134,7 +134,7 @@ def test_a_verdict_is_a_limit_that_undecided_crosses(
     found = verdict_check(verdict, worst, "27 draws")
     assert found.state == state
     assert found.keeps() is (state != "broken") and found.keeps(strict=True) is (state == "kept")
-    said = f"{verdict.word}, {sum(percent) / 2:.7g} %/day [{percent[0]:g}, {percent[1]:g}]"
+    said = f"{verdict.word}, {sum(percent) / 2:.5g} %/day ({percent[0]:g} to {percent[1]:g})"
     name = "verdict hidden" if worst == "hidden" else "verdict not visible"
     assert found.line == f"{state:8} {name}: {said}, limit at most 0.1 %/day; 27 draws"
     assert found.to_json()["word"] == verdict.word
