@@ -202,27 +202,29 @@ class Link(Part):
 
 
 class Host(Part):
-    """A device with a battery; spread is the run-to-run deviation of its mean power, relative.
+    """A device with a battery; spread is how its mean power differs between sessions, relative.
 
-    A deviation that rests on `n_runs` runs is uncertain itself: its range is at least the 90 %
-    interval of a normal sample's deviation, s sqrt((n - 1) / chi-square quantile).
+    A session is a handful of runs in one sitting: runs of one share its temperature, its battery
+    and its background work. A deviation that rests on `n_sessions` of them is uncertain itself: its
+    range is at least the 90 % interval of a normal sample's deviation, s sqrt((n - 1) / chi-square
+    quantile).
     """
 
-    n_runs: int = Field(ge=2, le=1_000_000)
+    n_sessions: int = Field(ge=2, le=1_000_000)
     baseline_power: Milliwatt
     spread: Annotated[Value, in_unit("1", LEAST)]
     battery_energy: WattHour
     battery_voltage: Volt
 
     def inputs(self, group: str) -> dict[str, Input]:
-        """Return the values as inputs, the spread with the range that its runs leave it."""
+        """Return the values as inputs, the spread with the range that its sessions leave it."""
         from scipy.special import chdtri
 
         found = super().inputs(group)
-        x, free = found[f"{group}.spread"], self.n_runs - 1
+        x, free = found[f"{group}.spread"], self.n_sessions - 1
         low, high = (x.typical * (free / float(chdtri(free, tail))) ** 0.5 for tail in (0.05, 0.95))
         if low < x.low or high > x.high:
-            source = f"{x.source}; range of {self.n_runs} runs"
+            source = f"{x.source}; range of {self.n_sessions} sessions"
             found[x.name] = replace(x, low=min(low, x.low), high=max(high, x.high), source=source)
         return found
 
