@@ -95,16 +95,20 @@ class OperatingStates:
         found: dict[str, Any] = {"choices_that_exist_together": n_choices}
         for role, name in self.names().items():
             state = mcu.state[name]
+            values = {
+                "supply_v": state.supply,
+                "clock_mhz": state.clock,
+                "current_ua": state.current,
+                "link_mbit_s": state.link_rate,
+            }
+            inputs = {key: x.as_input(key) for key, x in values.items() if x is not None}
             found[role] = {
                 "state": name,
                 "title": state.title,
                 "runs": list(state.runs),
-                "supply_v": state.supply.typical,
-                "clock_mhz": None if state.clock is None else state.clock.typical,
-                "current_ua": state.current.typical,
-                "link_mbit_s": None if state.link_rate is None else state.link_rate.typical,
-                "kind": state.current.as_input(name).kind,
-                "source": state.current.as_input(name).source,
+                **{key: None if x is None else x.typical for key, x in values.items()},
+                "kinds": {key: x.kind for key, x in inputs.items()},
+                "sources": {key: x.source for key, x in inputs.items()},
             }
         return found
 

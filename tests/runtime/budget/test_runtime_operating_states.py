@@ -273,6 +273,8 @@ def test_printed_rows_are_those_that_are_priced(folder: Path) -> None:
     ):  # fmt: skip
         assert rows[role]["current_ua"] == inputs[name]["typical"]
         assert rows[role]["supply_v"] == inputs["mcu.supply"]["typical"]
-        assert rows[role]["source"] == inputs[name]["source"]
+        assert rows[role]["sources"]["current_ua"] == inputs[name]["source"]
+        assert rows[role]["kinds"]["current_ua"] == inputs[name]["kind"]
+    assert rows["waiting"]["kinds"]["link_mbit_s"] == "from memory"
     assert rows["computing"]["clock_mhz"] == inputs["active.clock"]["typical"]
     assert rows["watching"]["clock_mhz"] == inputs["watching.clock"]["typical"]
