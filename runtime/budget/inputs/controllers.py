@@ -43,10 +43,16 @@ class State(Strict):
     ``runs`` lists what may run: ``core``, ``dma``, ``link``. A state that runs the core has a
     ``clock``, ``flash_wait`` (cycles that the core stands still for each 16 bytes of code and
     constants read from flash) and, where its row holds for a lighter program than real code, a
-    ``derating``. A state that runs the link has a ``link_rate``, the most a wire of it carries.
+    ``derating``. One that does not run it may have a ``clock`` too, which then goes on in it. A
+    state that runs the link has a ``link_rate``, the most that a wire of it carries.
+
+    ``kept_kb`` is the RAM that keeps its content in the state, and ``buffer_kb`` the RAM that DMA
+    writes to in it; where they are not told, all of it.
+
     ``growth`` is the factor by which ``current`` grows with each 10 K above 25 degrees Celsius.
-    ``wakes`` names the states that it wakes to, with the time until they run. Any state that runs
-    the core may enter, at once, any that does not.
+    ``wakes`` names the states that it wakes to, or that a running core may change its clock to,
+    with the time until they run. A running core may enter, at once, any state that does not run it
+    and has its clock or none.
     """
 
     title: str = Field(min_length=1, max_length=160)
@@ -57,19 +63,21 @@ class State(Strict):
     derating: Factor | None = None
     flash_wait: Cycles | None = None
     link_rate: MegabitPerSecond | None = None
+    kept_kb: int | None = Field(default=None, ge=0, le=1_000_000)
+    buffer_kb: int | None = Field(default=None, ge=0, le=1_000_000)
     growth: Growth | None = None
     wakes: dict[str, Microsecond] = Field(default_factory=dict, max_length=16)
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
-        needs = {"core": ("clock", "flash_wait"), "link": ("link_rate",)}
-        for what, keys in needs.items():
-            for key in keys:
-                if (getattr(self, key) is None) == (what in self.runs):
-                    given = "missing" if what in self.runs else "given"
-                    raise ValueError(f"{key} is {given}, expected where {what} runs and only there")
-        if "core" not in self.runs and self.derating is not None:
-            raise ValueError("derating is given, expected only where core runs")
+        needs = {"clock": "core", "flash_wait": "core", "link_rate": "link"}
+        for key, what in needs.items():
+            if what in self.runs and getattr(self, key) is None:
+                raise ValueError(f"{key} is missing, expected where {what} runs")
+        only = {"flash_wait": "core", "derating": "core", "link_rate": "link"}
+        for key, what in only.items():
+            if what not in self.runs and getattr(self, key) is not None:
+                raise ValueError(f"{key} is given, expected only where {what} runs")
         return self
 
 

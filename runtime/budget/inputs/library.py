@@ -87,15 +87,21 @@ _OF_A_VALUE = {"unit", "source", "measured"}
 """A table with one of these keys is a value, not a table of values."""
 
 
+_IDEALITY_VOLTS = 0.0514
+"""2 kT/q at 25 degrees Celsius, V."""
+
+
 class Curve(Strict):
     """Forward voltage over current: points of a data sheet, currents rising, voltages not falling.
 
-    Between points it is interpolated over the logarithm of the current, beyond them the line of
-    the nearest two goes on.
+    Between points it is interpolated over the logarithm of the current. Below the first it falls by
+    2 kT/q with each factor e of the current (51.4 mV at 25 degrees Celsius): a diode's ideality is
+    at most 2 (Shockley, Noyce and Sah, 1957; from memory), and its resistance would make it fall
+    further. Above the last the line of the last two goes on over the current itself.
     """
 
-    current_ma: Annotated[tuple[Positive, ...], Field(min_length=2, max_length=64, strict=False)]
-    voltage_v: Annotated[tuple[Positive, ...], Field(min_length=2, max_length=64, strict=False)]
+    current_ma: Annotated[tuple[Positive, ...], Field(min_length=1, max_length=64, strict=False)]
+    voltage_v: Annotated[tuple[Positive, ...], Field(min_length=1, max_length=64, strict=False)]
     source: Source
 
     @model_validator(mode="after")
@@ -115,12 +121,15 @@ class Curve(Strict):
 
     def at(self, current_ma: float) -> float:
         """Return the forward voltage at a current > 0, V."""
-        x = [math.log(each) for each in self.current_ma]
-        here = math.log(current_ma)
-        i = min(max(bisect_left(x, here), 1), len(x) - 1)
-        share = (here - x[i - 1]) / (x[i] - x[i - 1])
-        volts = self.voltage_v[i - 1] + share * (self.voltage_v[i] - self.voltage_v[i - 1])
-        return max(volts, LEAST)
+        x, volts = self.current_ma, self.voltage_v
+        if current_ma <= x[0]:
+            return max(LEAST, volts[0] - _IDEALITY_VOLTS * math.log(x[0] / current_ma))
+        if current_ma > x[-1]:
+            steep = (volts[-1] - volts[-2]) / (x[-1] - x[-2]) if len(x) > 1 else 0.0
+            return volts[-1] + steep * (current_ma - x[-1])
+        i = bisect_left(x, current_ma)
+        share = math.log(current_ma / x[i - 1]) / math.log(x[i] / x[i - 1])
+        return volts[i - 1] + share * (volts[i] - volts[i - 1])
 
 
 class Led(Part):
@@ -193,27 +202,29 @@ class Link(Part):
 
 
 class Host(Part):
-    """A device with a battery; spread is the run-to-run deviation of its mean power, relative.
+    """A device with a battery; spread is how its mean power differs between sessions, relative.
 
-    A deviation that rests on `n_runs` runs is uncertain itself: its range is at least the 90 %
-    interval of a normal sample's deviation, s sqrt((n - 1) / chi-square quantile).
+    A session is a handful of runs in one sitting: runs of one share its temperature, its battery
+    and its background work. A deviation that rests on `n_sessions` of them is uncertain itself: its
+    range is at least the 90 % interval of a normal sample's deviation, s sqrt((n - 1) / chi-square
+    quantile).
     """
 
-    n_runs: int = Field(ge=2, le=1_000_000)
+    n_sessions: int = Field(ge=2, le=1_000_000)
     baseline_power: Milliwatt
     spread: Annotated[Value, in_unit("1", LEAST)]
     battery_energy: WattHour
     battery_voltage: Volt
 
     def inputs(self, group: str) -> dict[str, Input]:
-        """Return the values as inputs, the spread with the range that its runs leave it."""
+        """Return the values as inputs, the spread with the range that its sessions leave it."""
         from scipy.special import chdtri
 
         found = super().inputs(group)
-        x, free = found[f"{group}.spread"], self.n_runs - 1
+        x, free = found[f"{group}.spread"], self.n_sessions - 1
         low, high = (x.typical * (free / float(chdtri(free, tail))) ** 0.5 for tail in (0.05, 0.95))
         if low < x.low or high > x.high:
-            source = f"{x.source}; range of {self.n_runs} runs"
+            source = f"{x.source}; range of {self.n_sessions} sessions"
             found[x.name] = replace(x, low=min(low, x.low), high=max(high, x.high), source=source)
         return found
 

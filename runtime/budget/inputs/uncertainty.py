@@ -21,15 +21,41 @@ Formula = Callable[[Mapping[str, Any]], Any]
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """A value at the typical inputs, and the 5th and 95th percentile of the draws."""
+    """A value with its interval.
+
+    Parameters
+    ----------
+    typical : float
+        The value at the typical inputs, or as it was counted.
+    low, high : float
+        5th and 95th percentile of the draws, so that each is a one-sided 95 % bound.
+    median : float
+        50th percentile of the draws: what stands for the value wherever one number does. The
+        typical one may lie anywhere in the interval, as most ranges reach further up than down.
+        Of a value that was counted, the value itself.
+    """
 
     typical: float
     low: float
     high: float
+    median: float = math.nan
+
+    def __post_init__(self) -> None:
+        if math.isnan(self.median):
+            object.__setattr__(self, "median", self.typical)
 
     def to_json(self) -> dict[str, float]:
-        """Return the three numbers."""
-        return {"typical": self.typical, "low": self.low, "high": self.high}
+        """Return the four numbers."""
+        return {
+            "median": self.median,
+            "low": self.low,
+            "high": self.high,
+            "typical": self.typical,
+        }
+
+    def times(self, factor: float) -> Interval:
+        """Return the same in another unit; `factor` above 0."""
+        return Interval(*(factor * x for x in (self.typical, self.low, self.high, self.median)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,9 +122,9 @@ def draw(
 
 
 def interval_of(typical: float, draws: Any) -> Interval:
-    """Return the 90 % interval of `draws` beside the typical value."""
-    low, high = np.quantile(np.asarray(draws, dtype=np.float64), [0.05, 0.95])
-    return Interval(float(typical), float(low), float(high))
+    """Return median and 90 % interval of `draws` beside the typical value."""
+    low, median, high = np.quantile(np.asarray(draws, dtype=np.float64), [0.05, 0.5, 0.95])
+    return Interval(float(typical), float(low), float(high), float(median))
 
 
 def sensitivity(

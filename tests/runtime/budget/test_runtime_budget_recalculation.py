@@ -15,7 +15,8 @@ import pytest
 from budget_models import CORES, write_folder
 from statsmodels.stats.power import TTestIndPower
 
-from runtime.budget import Choice, budget
+from runtime.budget import Choice, Computation, budget
+from runtime.budget.verdict.margin import Margin
 
 PREFIX = {"p": 1e-12, "f": 1e-15, "u": 1e-6, "m": 1e-3, "M": 1e6}
 SPECIAL = {
@@ -148,15 +149,36 @@ def test_second_calculation_from_the_printed_inputs_agrees(folder: Path, choice:
         assert printed[key]["typical"] == pytest.approx(value, rel=1e-3), key
 
 
-def test_printed_number_of_runs_is_that_of_the_printed_ratio(folder: Path) -> None:
-    """Runs a side follow from the printed ratio by another library's power analysis."""
+def test_printed_number_of_sessions_is_that_of_the_printed_ratio(folder: Path) -> None:
+    """Sessions a side follow from the printed ratio by another library's power analysis."""
     choice = Choice(host="band")
     verdict = budget(folder, choice=choice, cores=CORES).to_json()["host_verdict"]
-    for end, other in (("typical", "typical"), ("low", "high"), ("high", "low")):
+    pairs = (("typical", "typical"), ("median", "median"), ("low", "high"), ("high", "low"))
+    for end, other in pairs:
         n = TTestIndPower().solve_power(
             verdict["ratio"][other], alpha=0.05, power=0.8, alternative="two-sided"
         )
-        assert verdict["runs"][end] == pytest.approx(float(n), abs=1.0)
+        planned = verdict["planning"]["sessions_a_side"][end]
+        assert planned == pytest.approx(float(n), abs=1.0)
+
+
+def test_printed_verdict_follows_from_the_printed_bounds(folder: Path) -> None:
+    """The word is that of bounds and margin as printed, and the margin in mW that of the host's."""
+    for host, unit, value in (("band", "%/day", 0.1), ("phone-mixed", "min/charge", 2.0)):
+        computation = Computation(margin=Margin(value, unit))
+        data = budget(
+            folder, choice=Choice(host=host), cores=CORES, computation=computation
+        ).to_json()
+        verdict, inputs = data["host_verdict"], data["inputs"]
+        low, high = verdict["bounds"]["low"], verdict["bounds"]["high"]
+        word = "hidden" if high < value else "visible" if low > value else "undecided"
+        assert verdict["word"] == word
+        wh = inputs["host.battery_energy"]["typical"]
+        base = inputs["host.baseline_power"]["typical"]
+        mw = wh * 1e3 * value / 100 / 24
+        if unit == "min/charge":
+            mw = wh * 1e3 / (wh * 1e3 / base - value / 60) - base
+        assert verdict["margin"]["mw"] == pytest.approx(mw, rel=1e-9)
 
 
 def test_parts_add_up(folder: Path) -> None:
