@@ -1,4 +1,4 @@
-"""Commands of the capture room: emulate, record, import, rehearse, inspect, booth, forget, live."""
+"""Commands of capture: emulate, record, import, rehearse, inspect, repair, booth, forget, live."""
 
 from __future__ import annotations
 
@@ -22,6 +22,8 @@ from capture.wording import (
     photon_transfer_lines,
     recording_figures,
     recording_line,
+    repair_figures,
+    repair_line,
 )
 
 if TYPE_CHECKING:
@@ -228,6 +230,24 @@ def _tell_photon_transfer(files: list[Path], curve: Path, as_json: bool) -> None
     click.echo(f"curve: {curve}")
 
 
+@click.command(epilog="Example: palmwatt repair sub-P01_ses-01_task-dynamic_readouts.mcap")
+@click.argument("session", metavar="SESSION", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print what was done as JSON.")
+def repair(session: Path, as_json: bool) -> None:
+    """Keep every whole chunk of a damaged session, mark what is lost, and keep the original.
+
+    Takes that a loss cuts are rejected; the damaged file, and each table that changed, stay beside
+    the mended ones under their names and .damaged. A sound session is left as it is.
+    """
+    from capture.store.repair import repair as repair_session
+
+    done = repair_session(session)
+    if as_json:
+        click.echo(json.dumps(repair_figures(done), indent=2))
+    else:
+        click.echo(repair_line(session, done))
+
+
 @click.command(epilog="Example: palmwatt booth recordings --port /dev/ttyACM0")
 @click.argument("data", metavar="DIR", type=click.Path(path_type=Path))
 @click.option("--port", "ports", multiple=True, help="Port to offer first; may be given again.")
@@ -349,5 +369,5 @@ def live(port: str, model: Path, engine: str, log: Path | None, seconds: float |
 
 
 commands: tuple[click.Command, ...] = (
-    emulate, record, import_readouts, rehearse, inspect, booth, forget, live,
+    emulate, record, import_readouts, rehearse, inspect, repair, booth, forget, live,
 )  # fmt: skip

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from capture.measure.photon_transfer import PhotonTransfer
     from capture.measure.quality import Quality
     from capture.store.forget import Forgotten
+    from capture.store.mending import Mended
 
 __all__ = [
     "forgotten_figures",
@@ -22,6 +23,8 @@ __all__ = [
     "photon_transfer_lines",
     "recording_figures",
     "recording_line",
+    "repair_figures",
+    "repair_line",
 ]
 
 _TELLING = 0.1  # standard error of a drift, above which the number says nothing
@@ -42,6 +45,8 @@ def recording_figures(recording: RecordedSession) -> dict[str, object]:
         "repeated": recording.wire.repeated,
         "reordered": recording.wire.reordered,
         "n_gaps": recording.n_gaps,
+        "n_clock_leaps": recording.n_clock_leaps,
+        "doubted": recording.wire.doubted,
         "overruns": recording.overruns,
         "stopped_early": recording.stopped_early,
     }
@@ -56,8 +61,30 @@ def recording_line(recording: RecordedSession) -> str:
         text += ", stopped early"
     if recording.n_gaps:
         text += f", {_several(recording.n_gaps, 'lost connection')}"
+    if recording.n_clock_leaps:
+        text += f", {_several(recording.n_clock_leaps, 'leap')} of the sensor's clock mended"
     return text + (
         f", {recording.pairs.missing} pairs missing, {recording.wire.corrupt} packets corrupt"
+    )
+
+
+def repair_figures(done: Mended | None) -> dict[str, object]:
+    """Return what a repair did as plain JSON values."""
+    if done is None:
+        return {"damaged": False}
+    figures = dataclasses.asdict(done) | {"original": str(done.original)}
+    return {"damaged": True, **figures}
+
+
+def repair_line(session: Path, done: Mended | None) -> str:
+    """Return what a repair did, in one line."""
+    if done is None:
+        return f"{session}: not damaged, left as it is"
+    return (
+        f"{session}: {done.n_pairs} frame pairs in {_several(done.n_chunks, 'whole chunk')} kept; "
+        f"{_several(done.n_stretches, 'damaged stretch', 'damaged stretches')} of "
+        f"{done.n_bytes} bytes, {_several(done.n_lost, 'frame pair')} known to be lost, "
+        f"{_several(done.n_cut, 'good take')} given up; the original is {done.original}"
     )
 
 
@@ -133,8 +160,8 @@ def _flicker_line(quality: Quality) -> str:
     return text
 
 
-def _several(n: int, thing: str) -> str:
-    return f"{n} {thing}" if n == 1 else f"{n} {thing}s"
+def _several(n: int, thing: str, things: str = "") -> str:
+    return f"{n} {thing}" if n == 1 else f"{n} {things or thing + 's'}"
 
 
 def photon_transfer_lines(result: PhotonTransfer) -> Iterator[str]:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runtime.drain import drain
+from runtime.trace.command import measure
 
 if TYPE_CHECKING:
     from runtime.budget import Budget
@@ -244,4 +245,4 @@ def _light(margin: float) -> str:
     return f"{1.0 / margin:.3g} times what a limit for the eye allows"
 
 
-commands: tuple[click.Command, ...] = (verify, budget, drain)
+commands: tuple[click.Command, ...] = (verify, budget, measure, drain)

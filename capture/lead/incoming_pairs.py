@@ -15,7 +15,7 @@ from capture.store.writer import SessionWriter
 from capture.wire.codec import CommandKind, Description, Exposure, Message, Status
 from capture.wire.link import SerialLink
 from capture.wire.pairing import PairCounts, Pairer
-from capture.wire.timeline import Gap, TimeLine
+from capture.wire.timeline import ClockLeap, Gap, TimeLine
 from runtime.errors import PortError
 
 __all__ = ["Intake", "PairWatcher", "RecordingStatus"]
@@ -49,6 +49,8 @@ class RecordingStatus:
         Frame pairs lost so far.
     corrupt : int
         Packets thrown away so far.
+    clock_leaps : int
+        How often the sensor's clock fell or leapt while its frame pairs went on.
     """
 
     n_pairs: int
@@ -61,6 +63,7 @@ class RecordingStatus:
     level_change: float
     missing: int
     corrupt: int
+    clock_leaps: int = 0
 
 
 class Intake:
@@ -100,6 +103,7 @@ class Intake:
         self.pairer = Pairer(description, self.pair_counts)
         self.line = TimeLine(description.sensor.frame_period_us)
         self.n_pairs = 0
+        self.n_clock_leaps = 0
         self.overruns = 0
         self.n_journalled = 0
         self.newest: FramePair | None = None
@@ -131,6 +135,12 @@ class Intake:
 
     def _keep(self, pair: FramePair) -> None:
         place = self.line.place(pair)
+        if place is None:
+            self.pair_counts.missing += 1
+            self.pair_counts.pairs -= 1
+            return
+        if place.leap is not None:
+            self._tell_leap(place.leap)
         if place.gap is not None:
             self._tell_gap(place.gap)
         self.writer.add(pair, place.sequence, place.time_us, self.line.run)
@@ -155,6 +165,17 @@ class Intake:
         }
         self.writer.add_json("/gaps", content)
         self.conductor.interrupt(gap.before_us, gap.now_us)
+
+    def _tell_leap(self, leap: ClockLeap) -> None:
+        """Note it among the gaps, which are what the time line needed to go on."""
+        self.n_clock_leaps += 1
+        content: dict[str, object] = {
+            "run": self.line.run,
+            "clock_leap_us": leap.leap_us,
+            "clock_leap_after_sequence": leap.after_sequence,
+            "time_offset_us": leap.time_offset_us,
+        }
+        self.writer.add_json("/gaps", content)
 
     def _journal(self) -> None:
         """Write down the cues that ended, so that a killed recording keeps its labels."""
@@ -230,6 +251,7 @@ class Intake:
             level / self.first_level - 1.0 if self.first_level else 0.0,
             self.pair_counts.missing,
             self.link.decoder.counts.corrupt,
+            self.n_clock_leaps,
         )
 
 

@@ -27,7 +27,7 @@ from capture.store.dataset import (
 from capture.store.kind import kind_of
 from capture.store.session import events_path
 from capture.store.writer import STILL_S, SessionHeader, SessionWriter
-from capture.wire.codec import CommandKind, Exposure, WireCounts
+from capture.wire.codec import CommandKind, WireCounts
 from capture.wire.link import SerialLink
 from capture.wire.pairing import PairCounts
 from runtime.errors import Error, PortError, UsageError
@@ -54,6 +54,7 @@ class RecordedSession:
     n_gaps: int
     overruns: int
     stopped_early: bool
+    n_clock_leaps: int = 0
 
     @property
     def n_takes(self) -> int:
@@ -199,6 +200,7 @@ def record(
         intake.line.run,
         intake.overruns,
         stopped,
+        intake.n_clock_leaps,
     )
 
 
@@ -221,12 +223,14 @@ def _run(intake: Intake, operator: Operator) -> bool:
 def _lead(intake: Intake, operator: Operator) -> bool:
     """Take readouts until the script is over; return whether the operator ended it before.
 
-    A port that is gone, and a sensor that falls silent, are waited for and started again.
+    A port that is gone, and a sensor that falls silent or out of step with its own numbers, are
+    waited for and started again.
     """
     link = intake.link
     link.ask(CommandKind.START, after=intake.take)
     heard = reported = time.monotonic()
     came = stopped = False
+    n_heard = intake.n_pairs
 
     def show_gone() -> None:
         now = intake.progress()
@@ -243,18 +247,19 @@ def _lead(intake: Intake, operator: Operator) -> bool:
         except PortError:
             lost = True
         now = time.monotonic()
-        if any(isinstance(message, Exposure) for message in messages):
-            heard, came = now, True
+        if intake.n_pairs > n_heard:
+            heard, n_heard, came = now, intake.n_pairs, True
         elif not lost and now - heard > _STALL_S:
             if not came:  # started, to no avail
-                raise PortError(
-                    link.url, "the sensor", f"silent for {_STALL_S:g} s", "exposures", "look at it"
-                )
-            lost = True  # pulled behind an adapter, whose port is still there
+                said = f"silent for {_STALL_S:g} s"
+                expected = "frame pairs of the form it described"
+                raise PortError(link.url, "the sensor", said, expected, "look at it")
+            lost = True  # pulled behind an adapter, whose port is still there; or out of step
         if lost:
             show_gone()  # at once: it may be back before it is waited for
             intake.reconnect(heard, waiting)
             heard, came = time.monotonic(), False
+            n_heard = intake.n_pairs
         for message in messages:
             # What came behind the last cue in the same read is not part of the session.
             if intake.conductor.advance(intake.now_us).phase == "done":

@@ -16,6 +16,7 @@ from runtime.budget.gather import Choice, gather
 from runtime.budget.inputs.evaluation import read_evaluation
 from runtime.budget.inputs.library import (
     Host,
+    Led,
     Mcu,
     Usage,
     load_parts,
@@ -27,12 +28,14 @@ from runtime.budget.inputs.uncertainty import (
     typical_values,
 )
 from runtime.budget.judgement import judge_host
+from runtime.budget.price.led_rating import led_ratings
 from runtime.budget.price.light import DISTANCES_MM, screen
 from runtime.budget.price.power import (
     PARTS,
     STATES,
     active_seconds,
     average_power,
+    dark_electrons,
     frame_energy,
     latency_ms,
     led_load,
@@ -147,6 +150,7 @@ def budget(
     led, led_draws = led_load(typical), led_load(draws)
     led_share = typical["active.led_current"] / typical["led.rated_current"]
     intensity = inputs["led.radiant_intensity"].high * led_share / 1e3
+    ratings = led_ratings(library.get(Led, choice.led), typical)
     core = profiles.active[mcu.core]
     priced = Budget(
         model=model,
@@ -183,7 +187,9 @@ def budget(
         profiles=profiles,
         evaluation=evaluation,
         checks=(),
-        cautions=cautions(model.sensor, inputs, mcu, core, profiles.firmware),
+        cautions=cautions(model.sensor, inputs, mcu, core, profiles.firmware, ratings),
+        led_ratings=ratings,
+        dark_electrons=interval_of(dark_electrons(typical), dark_electrons(draws)),
         operating_states=gathered.states.to_json(mcu, gathered.n_choices),
         n_draws=n_draws,
         seed=computation.seed,

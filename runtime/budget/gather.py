@@ -31,7 +31,8 @@ __all__ = ["Choice", "Gathered", "gather"]
 
 _UNUSED = (
     "usage.watching_rows", "led.radiant_flux", "host_link.bit_energy", "host_link.bit_rate",
-    "host_link.supply", "sensor_link.message_energy", "mcu.clock",
+    "host_link.supply", "sensor_link.message_energy", "mcu.clock", "led.direct_current",
+    "led.pulse_current", "led.pulse_time", "led.pulse_duty",
 )  # fmt: skip
 """Values of the parts that no formula takes: a list of inputs holds what the result hangs on."""
 
@@ -136,9 +137,8 @@ def _voltage_ratios(led: Led, inputs: dict[str, Input]) -> dict[str, Input]:
     for state in _STATES:
         ma = inputs[f"{state}.led_current"].typical
         ratio = points.at(ma) / rated if ma > 0.0 else 1.0
-        name, source = f"{state}.voltage_ratio", f"{points.source}; at {ma:g} mA"
-        kind = origin_of(points.source)
-        found[name] = Input(name, "1", ratio, ratio, ratio, kind, source)
+        name, kind = f"{state}.voltage_ratio", origin_of(points.source)
+        found[name] = Input(name, "1", ratio, ratio, ratio, kind, points.source)
     return found
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from runtime.budget.advice import Advice
@@ -10,6 +10,7 @@ from runtime.budget.gather import Choice
 from runtime.budget.inputs.evaluation import Evaluation
 from runtime.budget.inputs.uncertainty import Interval, Sensitivity
 from runtime.budget.inputs.values import Input
+from runtime.budget.price.led_rating import LedRating
 from runtime.budget.price.light import LightScreening
 from runtime.budget.price.power import FORMULAS, PARTS, STATES
 from runtime.budget.price.profiles import Profiles
@@ -54,6 +55,8 @@ class Budget:
     checks: tuple[Check, ...]
     cautions: tuple[str, ...]
     operating_states: dict[str, Any]
+    led_ratings: tuple[LedRating, ...]
+    dark_electrons: Interval
     n_draws: int
     seed: int
     scenario: str = ""
@@ -108,6 +111,7 @@ class Budget:
             "model": self.model.name,
             "task": self.model.task,
             "model_hash": self.model_hash,
+            "choice": asdict(self.choice),
             "parts": self.titles,
             "cautions": list(self.cautions),
             "firmware_priced": self.profiles.firmware,
@@ -136,6 +140,8 @@ class Budget:
             "active_share_of_day": self.active_share,
             "latency_ms": self.latency_ms.to_json(),
             "led_over_the_day": {key: x.to_json() for key, x in self.led.items()},
+            "led_ratings": {one.state: one.to_json() for one in self.led_ratings},
+            "dark_electrons": self.dark_electrons.to_json(),
             "sensitivity": [
                 {"input": s.name, "first_order": s.first_order, "total": s.total}
                 for s in self.sensitivity

@@ -187,6 +187,7 @@ function drawFigures(progress) {
     ["Shown a second", rate.toFixed(0), false],
     ["Missing", progress.missing, progress.missing > 0],
     ["Corrupt packets", progress.corrupt, progress.corrupt > 0],
+    ["Leaps of the sensor's clock", progress.clock_leaps, progress.clock_leaps > 0],
     ["Lit level", `${progress.mean_lit_counts.toFixed(0)} counts`, false],
     ["Saturated", `${(100 * progress.saturated_fraction).toFixed(1)} %`, progress.saturated_fraction > 0.01],
     ["Lit minus dark, since start", `${(100 * progress.level_change).toFixed(0)} %`, false],
@@ -310,6 +311,7 @@ function openEnd() {
         ["Missing frame pairs", result.missing],
         ["Corrupt packets", result.corrupt],
         ["Lost connections", result.n_gaps],
+        ["Leaps of the sensor's clock", result.n_clock_leaps],
         ["Overruns counted by the sensor", result.overruns],
       ];
   byId("end-figures").replaceChildren(

@@ -87,15 +87,21 @@ _OF_A_VALUE = {"unit", "source", "measured"}
 """A table with one of these keys is a value, not a table of values."""
 
 
+_IDEALITY_VOLTS = 0.0514
+"""2 kT/q at 25 degrees Celsius, V."""
+
+
 class Curve(Strict):
     """Forward voltage over current: points of a data sheet, currents rising, voltages not falling.
 
-    Between points it is interpolated over the logarithm of the current, beyond them the line of
-    the nearest two goes on.
+    Between points it is interpolated over the logarithm of the current. Below the first it falls by
+    2 kT/q with each factor e of the current (51.4 mV at 25 degrees Celsius): a diode's ideality is
+    at most 2 (Shockley, Noyce and Sah, 1957; from memory), and its resistance would make it fall
+    further. Above the last the line of the last two goes on over the current itself.
     """
 
-    current_ma: Annotated[tuple[Positive, ...], Field(min_length=2, max_length=64, strict=False)]
-    voltage_v: Annotated[tuple[Positive, ...], Field(min_length=2, max_length=64, strict=False)]
+    current_ma: Annotated[tuple[Positive, ...], Field(min_length=1, max_length=64, strict=False)]
+    voltage_v: Annotated[tuple[Positive, ...], Field(min_length=1, max_length=64, strict=False)]
     source: Source
 
     @model_validator(mode="after")
@@ -115,12 +121,15 @@ class Curve(Strict):
 
     def at(self, current_ma: float) -> float:
         """Return the forward voltage at a current > 0, V."""
-        x = [math.log(each) for each in self.current_ma]
-        here = math.log(current_ma)
-        i = min(max(bisect_left(x, here), 1), len(x) - 1)
-        share = (here - x[i - 1]) / (x[i] - x[i - 1])
-        volts = self.voltage_v[i - 1] + share * (self.voltage_v[i] - self.voltage_v[i - 1])
-        return max(volts, LEAST)
+        x, volts = self.current_ma, self.voltage_v
+        if current_ma <= x[0]:
+            return max(LEAST, volts[0] - _IDEALITY_VOLTS * math.log(x[0] / current_ma))
+        if current_ma > x[-1]:
+            steep = (volts[-1] - volts[-2]) / (x[-1] - x[-2]) if len(x) > 1 else 0.0
+            return volts[-1] + steep * (current_ma - x[-1])
+        i = bisect_left(x, current_ma)
+        share = math.log(current_ma / x[i - 1]) / math.log(x[i] / x[i - 1])
+        return volts[i - 1] + share * (volts[i] - volts[i - 1])
 
 
 class Led(Part):
