@@ -83,6 +83,11 @@ class Intake:
         Seed of the order of the cues.
     watch : callable, optional
         Sees each frame pair after it was kept.
+
+    Attributes
+    ----------
+    gone : bool
+        The sensor was lost and nobody waits for it any more.
     """
 
     def __init__(
@@ -104,6 +109,7 @@ class Intake:
         self.line = TimeLine(description.sensor.frame_period_us)
         self.n_pairs = 0
         self.n_clock_leaps = 0
+        self.gone = False
         self.overruns = 0
         self.n_journalled = 0
         self.newest: FramePair | None = None

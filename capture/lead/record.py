@@ -189,7 +189,8 @@ def record(
         raise
     events = _finish(intake, script)
     with contextlib.suppress(PortError) if stopped else contextlib.nullcontext():
-        link.ask(CommandKind.STOP)  # who stops early may have pulled the sensor already
+        # Who stops early may have pulled the sensor already: one that is gone is not waited for.
+        link.ask(CommandKind.STOP, stopped=lambda: intake.gone)
     return RecordedSession(
         path,
         intake.n_pairs,
@@ -232,14 +233,6 @@ def _lead(intake: Intake, operator: Operator) -> bool:
     came = stopped = False
     n_heard = intake.n_pairs
 
-    def show_gone() -> None:
-        now = intake.progress()
-        operator.progress(dataclasses.replace(now, moment=Moment("disconnected", "", 0.0)))
-
-    def waiting() -> bool:
-        show_gone()
-        return operator.wish() == "stop"
-
     while not stopped and intake.conductor.advance(intake.now_us).phase != "done":
         messages, lost = [], False
         try:
@@ -256,8 +249,8 @@ def _lead(intake: Intake, operator: Operator) -> bool:
                 raise PortError(link.url, "the sensor", said, expected, "look at it")
             lost = True  # pulled behind an adapter, whose port is still there; or out of step
         if lost:
-            show_gone()  # at once: it may be back before it is waited for
-            intake.reconnect(heard, waiting)
+            if _wait_given_up(intake, operator, heard):
+                return True
             heard, came = time.monotonic(), False
             n_heard = intake.n_pairs
         for message in messages:
@@ -272,6 +265,33 @@ def _lead(intake: Intake, operator: Operator) -> bool:
             operator.progress(intake.progress())
             wish = operator.wish()
             stopped = wish is not None and intake.control(wish)
+    return stopped
+
+
+def _wait_given_up(intake: Intake, operator: Operator, heard: float) -> bool:
+    """Wait for a sensor that is gone and start it again; return whether the operator stopped.
+
+    A stop that is wished is no error: what came before is a session that ended early.
+    """
+    stopped = False
+
+    def given_up() -> bool:
+        nonlocal stopped
+        now = intake.progress()
+        operator.progress(dataclasses.replace(now, moment=Moment("disconnected", "", 0.0)))
+        stopped = stopped or operator.wish() == "stop"
+        return stopped
+
+    # Asked at once: it may be back before it is waited for.
+    if not given_up():
+        try:
+            intake.reconnect(heard, given_up)
+        except PortError:
+            if not stopped:
+                raise
+    if stopped:
+        intake.gone = True
+        intake.control("stop")
     return stopped
 
 
