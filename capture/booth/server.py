@@ -13,7 +13,7 @@ from pathlib import Path
 import uvicorn
 
 from capture.booth.app import build_app
-from capture.booth.doors import door_protocols
+from capture.booth.entrance.doors import door_protocols
 from capture.store.dataset import prepare_dataset
 from runtime.errors import UsageError
 

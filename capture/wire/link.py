@@ -108,6 +108,11 @@ class SerialLink:
         except OSError as error:
             raise PortError(self.url, "the port", f"gone ({_reason(error)})") from None
 
+    def next_number(self) -> int:
+        """Return a number that no other command of this link has."""
+        self._command += 1
+        return self._command
+
     def ask(
         self,
         kind: CommandKind,
@@ -127,8 +132,7 @@ class SerialLink:
         PortError
             No answer came, the sensor refused, or `stopped` said to give up.
         """
-        self._command += 1
-        command = Command(kind, value, self._command)
+        command = Command(kind, value, self.next_number())
         began = time.monotonic()
         repeat = 0.0
         while (now := time.monotonic()) < began + _ANSWER_S:
@@ -143,7 +147,7 @@ class SerialLink:
                 elif (
                     isinstance(message, Acknowledge)
                     and message.kind == kind
-                    and message.sequence == self._command
+                    and message.sequence == command.sequence
                 ):
                     answer = message
             if answer is not None:

@@ -11,7 +11,7 @@ import pytest
 from booth_browser import open_booth
 from websockets.sync.client import connect
 
-from capture.booth.doors import MOST_CONNECTIONS, MOST_WINDOWS, Doors
+from capture.booth.entrance.doors import MOST_CONNECTIONS, MOST_WINDOWS, Doors
 
 
 @pytest.fixture(scope="module")
