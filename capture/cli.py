@@ -1,4 +1,4 @@
-"""Commands of capture: emulate, record, import, rehearse, inspect, repair, booth, forget, live."""
+"""Commands of capture, from emulate and record to booth, forget and live."""
 
 from __future__ import annotations
 
@@ -97,6 +97,11 @@ def emulate(
     type=click.FloatRange(10.0, 1000.0),
     help="Distance of the hand that the participant was asked for.",
 )
+@click.option(
+    "--host-clock",
+    is_flag=True,
+    help="Note beside it when readouts arrived, and how the sensor's clock stands to the host's.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as JSON.")
 def record(
     port: str,
@@ -120,7 +125,7 @@ def record(
     from capture.store.dataset import Participant
     from capture.wire.link import SerialLink
 
-    notes = SessionNotes(about.pop("session"), about.pop("distance_mm"))
+    notes = SessionNotes(*(about.pop(name) for name in ("session", "distance_mm", "host_clock")))
     person = Participant(about.pop("participant"), **about)
     cues = load_script(script)
     with SerialLink(port) as link, keys() as controls, Screen(cues, quiet=as_json) as screen:
@@ -135,6 +140,22 @@ def record(
         )
     figures = recording_figures(recording)
     click.echo(json.dumps(figures, indent=2) if as_json else recording_line(recording))
+
+
+@click.command(
+    epilog="Example: palmwatt align sub-P01_ses-01_task-dynamic_readouts.mcap --out aligned.tsv"
+)
+@click.argument("session", metavar="SESSION", type=click.Path(path_type=Path))
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="Table (TSV) to write.")
+def align(session: Path, out: Path) -> None:
+    """Write when each frame pair was taken on this machine's clock of the day, with its error.
+
+    For a session that was recorded with its host's clock (--host-clock, or the booth), so that a
+    camera or a reference device can be laid beside it. Times are UTC, Unix time in microseconds.
+    """
+    from capture.lead.aligned import align as align_session
+
+    click.echo(f"{out}: {align_session(session, out)} frame pairs")
 
 
 @click.command(epilog="Example: palmwatt inspect recordings")
@@ -369,5 +390,5 @@ def live(port: str, model: Path, engine: str, log: Path | None, seconds: float |
 
 
 commands: tuple[click.Command, ...] = (
-    emulate, record, import_readouts, rehearse, inspect, repair, booth, forget, live,
+    emulate, record, align, import_readouts, rehearse, inspect, repair, booth, forget, live,
 )  # fmt: skip

@@ -13,6 +13,7 @@ import pdoc.docstrings
 from command_page import table
 from pydantic import BaseModel
 
+import capture.lead.host_clock
 import capture.store.dataset
 import capture.store.writer
 import runtime.budget.inputs.library
@@ -67,6 +68,7 @@ def formats_page() -> str:
     lines += [f"Required columns: {', '.join(PARTICIPANT_COLUMNS)}.", "", _prose(Participant), ""]
     lines += ["### `*_events.tsv`", "", _prose(Event), ""]
     lines += ["### `*_readouts.mcap`", "", _prose(capture.store.writer), ""]
+    lines += ["### `*_clock.tsv`", "", _prose(capture.lead.host_clock), ""]
     lines += ["```text", capture.store.writer.FRAME_SCHEMA.rstrip(), "```", ""]
     lines += ["## Model folders", "", _prose(trainer.tell.export.write_model_folder), ""]
     lines += ["### Stages in `model.json`", ""]
