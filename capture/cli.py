@@ -1,4 +1,4 @@
-"""Commands of capture: emulate, record, import, rehearse, inspect, repair, booth, forget, live."""
+"""Commands of capture; those of import, rehearse, study, merge and export stand in their rooms."""
 
 from __future__ import annotations
 
@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capture.bring.command import import_readouts
+from capture.gather.command import export, merge
 from capture.rehearse.command import rehearse
+from capture.study.command import study
 from capture.wording import (
     forgotten_figures,
     forgotten_lines,
@@ -82,11 +84,20 @@ def emulate(
     "--out recordings --consent"
 )
 @click.option("--port", required=True, help="Any pyserial URL: /dev/ttyACM0, COM3, socket://...")
-@click.option("--participant", required=True, help="Pseudonym such as P01; never a name.")
-@click.option("--script", required=True, help="Cue script (TOML), or a built-in one.")
-@click.option("--out", required=True, type=click.Path(path_type=Path), help="Data set folder.")
-@click.option("--seed", default=1, show_default=True, type=click.IntRange(0, 2**32 - 1))
-@click.option("--session", help="Session number; the next free one if not given.")
+@click.option(
+    "--study",
+    metavar="DIR",
+    type=click.Path(path_type=Path),
+    help="Record into DIR what its study.toml asks for next: person, script and seed are its.",
+)
+@click.option("--station", help="Where this is, such as a; part of the session's name.")
+@click.option("--participant", help="Pseudonym such as P01; never a name.")
+@click.option("--script", help="Cue script (TOML), or a built-in one.")
+@click.option("--out", type=click.Path(path_type=Path), help="Data set folder.")
+@click.option("--seed", type=click.IntRange(0, 2**32 - 1), help="Of the order of cues; else 1.")
+@click.option("--session", help="Name of the session; the next number if not given.")
+@click.option("--operator", help="Pseudonym of who leads it.")
+@click.option("--notes", default="", help="What is to be remembered of it; one line.")
 @click.option("--consent", is_flag=True, help="The person has agreed to be recorded.")
 @click.option("--locked", is_flag=True, help="Keep this person for the final test.")
 @click.option("--hand-length-mm", type=float, help="Wrist crease to tip of the middle finger.")
@@ -100,9 +111,6 @@ def emulate(
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as JSON.")
 def record(
     port: str,
-    script: str,
-    out: Path,
-    seed: int,
     as_json: bool,
     **about: Any,
 ) -> None:
@@ -113,23 +121,28 @@ def record(
     Caution: the sensor's LED is bright though it cannot be seen; nobody should look into it from
     near. Its limits are those of IEC 62471.
     """
-    from capture.cues.script import load_script
     from capture.lead.record import Operator, SessionNotes
     from capture.lead.record import record as record_session
     from capture.lead.terminal import Screen, keys
     from capture.store.dataset import Participant
+    from capture.study.planned import Call, asked_for
+    from capture.study.provenance import Origin, moment
     from capture.wire.link import SerialLink
 
-    notes = SessionNotes(about.pop("session"), about.pop("distance_mm"))
-    person = Participant(about.pop("participant"), **about)
-    cues = load_script(script)
+    said = {name: about.pop(name) for name in ("station", "operator", "notes")}
+    call = {field: about.pop(field) for field in Call.__dataclass_fields__}
+    wanted = asked_for(Call(**call), Origin(moment(), **said))
+    notes = SessionNotes(about.pop("session"), about.pop("distance_mm"), wanted.origin)
+    person = Participant(wanted.participant, locked=wanted.locked, **about)
+    cues = wanted.script
     with SerialLink(port) as link, keys() as controls, Screen(cues, quiet=as_json) as screen:
+        wanted.check_unit(link.describe().unit)
         recording = record_session(
             link,
             person,
             cues,
-            seed,
-            out,
+            wanted.seed,
+            wanted.out,
             notes=notes,
             operator=Operator(screen.show, controls),
         )
@@ -369,5 +382,6 @@ def live(port: str, model: Path, engine: str, log: Path | None, seconds: float |
 
 
 commands: tuple[click.Command, ...] = (
-    emulate, record, import_readouts, rehearse, inspect, repair, booth, forget, live,
+    emulate, record, study, import_readouts, rehearse, inspect, repair, merge, export, booth,
+    forget, live,
 )  # fmt: skip
