@@ -151,8 +151,8 @@ def _record_one(participant: int, script: str, out: Path) -> str:
     with running_fork(settings) as port, SerialLink(port) as link:
         record(
             link, row, asked_for, seed, out,
-            # A busy machine makes an emulated sensor pause, and the bytes must not show it, nor when
-            # and where it was.
+            # A busy machine makes an emulated sensor pause; the bytes must show neither that nor when
+            # it was.
             notes=SessionNotes("01", distance_mm, Origin(notes="made by palmwatt demo")),
             operator=Operator(still_s=float("inf")),
         )  # fmt: skip
