@@ -1,9 +1,8 @@
-"""Commands of capture; those of import, rehearse, study, merge and export stand in their rooms."""
+"""Commands of capture; several stand in their rooms' ``command`` and are gathered here."""
 
 from __future__ import annotations
 
 import json
-import math
 import re
 import sys
 from collections.abc import Sequence
@@ -14,6 +13,7 @@ import click
 
 from capture.bring.command import import_readouts
 from capture.gather.command import export, merge
+from capture.lead.command import live
 from capture.rehearse.command import rehearse
 from capture.study.command import study
 from capture.wording import (
@@ -108,6 +108,11 @@ def emulate(
     type=click.FloatRange(10.0, 1000.0),
     help="Distance of the hand that the participant was asked for.",
 )
+@click.option(
+    "--host-clock",
+    is_flag=True,
+    help="Note beside it when readouts arrived, and how the sensor's clock stands to the host's.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as JSON.")
 def record(
     port: str,
@@ -132,7 +137,8 @@ def record(
     said = {name: about.pop(name) for name in ("station", "operator", "notes")}
     call = {field: about.pop(field) for field in Call.__dataclass_fields__}
     wanted = asked_for(Call(**call), Origin(moment(), **said))
-    notes = SessionNotes(about.pop("session"), about.pop("distance_mm"), wanted.origin)
+    asked = {name: about.pop(name) for name in ("distance_mm", "host_clock")}
+    notes = SessionNotes(about.pop("session"), origin=wanted.origin, **asked)
     person = Participant(wanted.participant, locked=wanted.locked, **about)
     cues = wanted.script
     with SerialLink(port) as link, keys() as controls, Screen(cues, quiet=as_json) as screen:
@@ -148,6 +154,22 @@ def record(
         )
     figures = recording_figures(recording)
     click.echo(json.dumps(figures, indent=2) if as_json else recording_line(recording))
+
+
+@click.command(
+    epilog="Example: palmwatt align sub-P01_ses-01_task-dynamic_readouts.mcap --out aligned.tsv"
+)
+@click.argument("session", metavar="SESSION", type=click.Path(path_type=Path))
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="Table (TSV) to write.")
+def align(session: Path, out: Path) -> None:
+    """Write when each frame pair was taken on this machine's clock of the day, with its error.
+
+    For a session that was recorded with its host's clock (--host-clock, or the booth), so that a
+    camera or a reference device can be laid beside it. Times are UTC, Unix time in microseconds.
+    """
+    from capture.lead.aligned import align as align_session
+
+    click.echo(f"{out}: {align_session(session, out)} frame pairs")
 
 
 @click.command(epilog="Example: palmwatt inspect recordings")
@@ -324,64 +346,7 @@ def forget(participant: str, data: Path, models: Path | None, as_json: bool) -> 
         click.echo("Models were not searched; name their folder with --models.")
 
 
-@click.command(
-    epilog="Example: palmwatt live --port /dev/ttyACM0 --model models/dynamic --log events.jsonl"
-)
-@click.option("--port", required=True, help="Any pyserial URL: /dev/ttyACM0, COM3, socket://...")
-@click.option("--model", required=True, type=click.Path(path_type=Path), help="Model folder.")
-@click.option(
-    "--engine",
-    default="reference",
-    show_default=True,
-    type=click.Choice(["reference", "onnx", "c"]),
-    help="Integer reference, ONNX Runtime, or the firmware's C compiled for this machine.",
-)
-@click.option("--log", type=click.Path(path_type=Path), help="New file for events as JSON lines.")
-@click.option(
-    "--seconds",
-    type=click.FloatRange(min=0.0, min_open=True),
-    help="End after this time on the sensor's clock; without it Ctrl-C ends.",
-)
-def live(port: str, model: Path, engine: str, log: Path | None, seconds: float | None) -> None:
-    """Show what a model tells of a sensor's readouts as they come, with its latency.
-
-    Events get a line each; values with their intervals, or a count, stand in the last line. All
-    engines tell the same. Latency is host time from the arrival of a frame pair's last
-    byte to its answer; times are of the sensor's clock, from its first frame pair.
-    Caution: the sensor's LED is bright though it cannot be seen; nobody should look into it from
-    near. Its limits are those of IEC 62471.
-    """
-    from rich.console import Console
-
-    from capture.lead.live import LiveEvent, Watch, open_log
-    from capture.wire.link import SerialLink
-    from runtime.model import load_model
-    from runtime.verification.engines import open_engine
-
-    loaded = load_model(model)
-    step = open_engine(engine, loaded, model)
-    console = Console(highlight=False)
-    with open_log(log) as write, SerialLink(port) as link:
-        watch = Watch(link, link.describe(), loaded, step)
-        for caution in watch.cautions():
-            click.echo(caution, err=True)
-        with console.status("waiting for readouts") as status:
-
-            def tell(event: LiveEvent) -> None:
-                write(event)
-                console.print(event.line())
-
-            try:
-                watch.run(
-                    tell,
-                    math.inf if seconds is None else seconds,
-                    lambda now: status.update(now.status()),
-                )
-            finally:
-                console.print(watch.summary(), soft_wrap=True)
-
-
 commands: tuple[click.Command, ...] = (
-    emulate, record, study, import_readouts, rehearse, inspect, repair, merge, export, booth,
-    forget, live,
+    emulate, record, align, study, import_readouts, rehearse, inspect, repair, merge, export,
+    booth, forget, live,
 )  # fmt: skip

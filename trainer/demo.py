@@ -151,9 +151,8 @@ def _record_one(participant: int, script: str, out: Path) -> str:
     with running_fork(settings) as port, SerialLink(port) as link:
         record(
             link, row, asked_for, seed, out,
-            # A busy machine makes an emulated sensor pause; the bytes must show neither that nor when
-            # it was.
-            notes=SessionNotes("01", distance_mm, Origin(notes="made by palmwatt demo")),
+            # A busy machine makes an emulated sensor pause: the bytes must not show it, nor when.
+            notes=SessionNotes("01", distance_mm, origin=Origin(notes="made by palmwatt demo")),
             operator=Operator(still_s=float("inf")),
         )  # fmt: skip
     return f"{row.participant_id} {script}"

@@ -13,6 +13,7 @@ import pdoc.docstrings
 from command_page import table
 from pydantic import BaseModel
 
+import capture.lead.host_clock
 import capture.store.dataset
 import capture.store.writer
 import capture.study.plan
@@ -71,6 +72,7 @@ def formats_page() -> str:
     lines += [f"Required columns: {', '.join(PARTICIPANT_COLUMNS)}.", "", _prose(Participant), ""]
     lines += ["### `*_events.tsv`", "", _prose(Event), ""]
     lines += ["### `*_readouts.mcap`", "", _prose(capture.store.writer), ""]
+    lines += ["### `*_clock.tsv`", "", _prose(capture.lead.host_clock), ""]
     lines += ["```text", capture.store.writer.FRAME_SCHEMA.rstrip(), "```", ""]
     lines += ["### `*_readouts.json`", "", _prose(Provenance), ""]
     lines += _keys(Provenance, "", list(Provenance.model_fields))
