@@ -17,13 +17,16 @@ import capture.lead.host_clock
 import capture.store.dataset
 import capture.store.writer
 import capture.study.plan
+import runtime.budget.inputs.library
 import trainer.tell.export
 from capture.cues.labels import Event
 from capture.cues.script import BUILT_IN, CueKind, Script
 from capture.store.dataset import PARTICIPANT_COLUMNS, Participant
 from capture.study.plan import Consent, Device, Drawn, PlannedScript, Station, Study
 from capture.study.provenance import Provenance
-from runtime.budget.inputs.library import KINDS, Value, load_parts
+from runtime.budget.inputs.controllers import State
+from runtime.budget.inputs.library import KINDS, Curve, load_parts
+from runtime.budget.inputs.part_values import Measured, Value
 from runtime.budget.verdict.limits import Limits
 from runtime.stages import kinds
 from trainer.recipe import Recipe, built_in_recipes
@@ -105,14 +108,21 @@ def parts_page() -> str:
     lines = [
         "# Parts: the keys of the parts library",
         "",
-        _prose(inspect.getmodule(Value)),
+        _prose(runtime.budget.inputs.library),
         "",
         "## Values",
         "",
-        _prose(Value),
+        _prose(inspect.getmodule(Value)),
         "",
     ]
     lines += _keys(Value, "", list(Value.model_fields))
+    for title, table_kind in (
+        ("`measured` of a value", Measured),
+        ("`voltage_points` of an LED", Curve),
+        ("`[mcu.NAME.state.STATE]`", State),
+    ):
+        lines += [f"### Table {title}", "", _prose(table_kind), ""]
+        lines += _keys(table_kind, "", list(table_kind.model_fields))
     library = load_parts()
     for name, kind in KINDS.items():
         lines += [f"## Kind `{name}`", "", _prose(kind), ""]
