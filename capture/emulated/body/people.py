@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from capture.emulated.body.habits import Showing, draw_showing
 from capture.emulated.body.hand import FOREARM_MM, Proportions
-from capture.emulated.body.showing import Showing, draw_showing
 from capture.store.dataset import Participant
 
 __all__ = ["Person", "draw_person", "participant_row"]
