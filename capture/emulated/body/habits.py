@@ -109,6 +109,8 @@ class Showing:
     centred : float
         What is brought above the sensor: 0 the middle of the stretched hand, 1 that of what is
         shown; in between, on the way.
+    thumb_side : int
+        Sign of x where the thumb is, the palm towards the sensor.
     relief : float
         Depth of the hand over that of one in the round: 1, or less, down to 0 for an outline.
     keeps_habit : float
@@ -127,6 +129,7 @@ class Showing:
     aside_mm: tuple[float, float]
     taken_along: float = 0.0
     centred: float = 0.0
+    thumb_side: int = -1
     relief: float = 1.0
     keeps_habit: float = KEEPS_HABIT
     unrest: float = 1.0
@@ -143,8 +146,8 @@ def way_of_thumb(rng: np.random.Generator) -> int:
     return int(rng.choice(len(THUMB_FOLDED), p=[share for share, *_ in THUMB_FOLDED]))
 
 
-def draw_showing(rng: np.random.Generator) -> Showing:
-    """Draw a person's habits."""
+def draw_showing(rng: np.random.Generator, thumb_side: int = -1) -> Showing:
+    """Draw the habits of a person whose thumb is on a side: -1 for a right hand, 1 for a left."""
     thumb_up = rng.normal(THUMB_UP_RAD[:, 0], 0.6 * THUMB_UP_RAD[:, 1])
     folded = rng.uniform(FOLDED_RAD[:, 0], FOLDED_RAD[:, 1])
     tilt = np.radians(rng.normal(0.0, [8.0, 10.0, 6.0]))
@@ -162,6 +165,7 @@ def draw_showing(rng: np.random.Generator) -> Showing:
         aside_mm=(float(aside[0]), float(aside[1])),
         taken_along=float(rng.uniform(0.0, _MOST_TAKEN_ALONG)),
         centred=float(rng.uniform(0.0, 1.0)),
+        thumb_side=thumb_side,
         relief=1.0 if rng.uniform() < _IN_THE_ROUND else float(rng.uniform(0.0, 1.0)),
     )
 

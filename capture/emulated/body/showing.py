@@ -43,7 +43,10 @@ _UP = {"fist": (0, 0, 0, 0, 0), "flat": (0, 1, 1, 1, 1), "point": (0, 1, 0, 0, 0
        "thumb": (1, 0, 0, 0, 0)}  # fmt: skip
 # Where the palm's and a stretched hand's middle are from the wrist, over the hand's length:
 # knuckles are at 0.49 (Buryanov and Kotiuk, as in `hand`), folded fingers reach a little farther.
+# A thumb that stands off moves the middle aside: its tip is 0.46 from the axis (0.73 from the
+# wrist, less the palm, at its angle), the palm's edge 0.22.
 _HAND_MIDDLE, _PALM_MIDDLE, _USUAL_LENGTH_MM = 0.5, 0.29, 189.0
+_THUMB_ASIDE = 0.12
 
 
 def count_pose(showing: Showing, rest: Doubles, count: int, rng: np.random.Generator) -> Doubles:
@@ -118,8 +121,9 @@ def _held(
     pose[Z] *= rng.uniform(0.94, 1.06)
     unrest = showing.unrest * np.radians(rng.normal(0.0, [4.0, 8.0, 5.0]))
     pose[[ROLL, PITCH, YAW]] += showing.tilt_rad + unrest
-    _centre(showing, pose, bool(up[1:].any()))
-    if rng.uniform() < showing.turned_share:
+    turned = rng.uniform() < showing.turned_share
+    _centre(showing, pose, up, turned)
+    if turned:
         pose[YAW] += np.pi
     straight = np.abs(rng.normal(0.05, 0.05, 5)) + 0.3 * rest[CURL]
     pose[CURL] = np.where(up, straight, 1.0 - np.abs(rng.normal(0.0, 0.06, 5)))
@@ -140,16 +144,19 @@ def _held(
     return pose
 
 
-def _centre(showing: Showing, pose: Doubles, reaches: bool) -> None:
-    """Bring above the sensor what the person is used to: the hand's middle, or the palm's.
+def _centre(showing: Showing, pose: Doubles, up: npt.NDArray[np.bool_], turned: bool) -> None:
+    """Bring above the sensor what the person is used to: the hand's middle, or what is shown.
 
     With a finger straight the middle of what is shown is about the hand's; without one, the
     palm's. Above a half of the habit, a palm is brought there whatever the fingers do.
     """
-    share = showing.centred if not reaches else max(0.0, 2.0 * showing.centred - 1.0)
-    shift_mm = share * (_HAND_MIDDLE - _PALM_MIDDLE) * _USUAL_LENGTH_MM
-    pose[X] -= np.sin(pose[ROLL]) * shift_mm
-    pose[Y] += np.cos(pose[ROLL]) * shift_mm
+    share = showing.centred if not up[1:].any() else max(0.0, 2.0 * showing.centred - 1.0)
+    along_mm = share * (_HAND_MIDDLE - _PALM_MIDDLE) * _USUAL_LENGTH_MM
+    aside_mm = showing.centred * _THUMB_ASIDE * _USUAL_LENGTH_MM * bool(up[0])
+    aside_mm *= showing.thumb_side if turned else -showing.thumb_side
+    cos, sin = np.cos(pose[ROLL]), np.sin(pose[ROLL])
+    pose[X] += cos * aside_mm - sin * along_mm
+    pose[Y] += sin * aside_mm + cos * along_mm
 
 
 def _taken_along(showing: Showing, up: npt.NDArray[np.bool_], rng: np.random.Generator) -> Doubles:
