@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[1] / "runtime")]
+sys.path.insert(0, str(Path(__file__).parents[1] / "runtime"))
 
 from trace_bench import Bench, Synthesis, device
 
