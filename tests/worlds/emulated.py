@@ -12,7 +12,7 @@ PALMWATT = [sys.executable, "-c", "from trainer.cli import main; main()"]
 
 
 def record_emulated(folder: Path, scripts: list[str], n_people: int, n_locked: int) -> None:
-    """Write a data set of P01 to Pnn, one session each of every built-in script; the last locked."""
+    """Write a data set of P01 to Pnn at every built-in script; the last ones are locked."""
     for number in range(1, n_people + 1):
         person = ["--participant", f"P{number:02d}", "--seed", str(number)]
         locked = ["--locked"] if number > n_people - n_locked else []
