@@ -231,6 +231,10 @@ def test_damaged_and_older_files_are_one_line_each(pair: tuple[Path, Path], tmp_
     wrong["inputs"]["led.forward_voltage"]["typical"] *= 2
     zero = json.loads(pair[0].read_text())
     zero["inputs"]["driver.efficiency"]["typical"] = 0.0
+    flat = json.loads(pair[0].read_text())
+    flat["inputs"]["host.battery_energy"]["typical"] = 0.0
+    below = json.loads(pair[0].read_text())
+    below["inputs"]["led.forward_voltage"]["low"] = -1.0
     text = json.loads(pair[0].read_text())
     text["inputs"]["led.forward_voltage"]["typical"] = "much"
     for content, words in (
@@ -238,6 +242,7 @@ def test_damaged_and_older_files_are_one_line_each(pair: tuple[Path, Path], tmp_
         (json.dumps(older), "format is 1, expected 2. Make it again"),
         (json.dumps(lacking), "missing"), (json.dumps(wrong), "which follows from its inputs"),
         (json.dumps(zero), "not computable"), (json.dumps(text), "led.forward_voltage.typical"),
+        (json.dumps(flat), "average power"), (json.dumps(below), "at least 0"),
         (json.dumps({**good, "host_verdict": 3}), "host_verdict"),
         (json.dumps({**good, "average_uw": 1.0}), "average_uw"),
     ):  # fmt: skip
