@@ -14,8 +14,12 @@ if TYPE_CHECKING:
     from capture.measure.quality import Quality
     from capture.store.forget import Forgotten
     from capture.store.mending import Mended
+    from capture.truth.truth import Doubt
+    from capture.wire.clock import ClockFit
 
 __all__ = [
+    "clock_line",
+    "doubt_lines",
     "forgotten_figures",
     "forgotten_lines",
     "inspection_figures",
@@ -49,7 +53,20 @@ def recording_figures(recording: RecordedSession) -> dict[str, object]:
         "doubted": recording.wire.doubted,
         "overruns": recording.overruns,
         "stopped_early": recording.stopped_early,
+        "clock": [fit and fit.to_json() for fit in recording.clock],
     }
+
+
+def clock_line(fit: ClockFit | None) -> str:
+    """Return how a sensor's clock stood to the host's, in one line."""
+    if fit is None:
+        return "the sensor did not tell its clock"
+    off = f", {fit.wander_us:.0f} us off a straight line" if fit.wander_us else ""
+    return (
+        f"the sensor's clock runs {fit.drift_ppm:+.2f} ppm (error {fit.drift_error_ppm:.2f}) "
+        f"against the host's and stands to it within {fit.offset_error_us / 1e3:.2f} ms{off}; "
+        f"{fit.n_exchanges} exchanges, shortest round trip {fit.shortest_us / 1e3:.2f} ms"
+    )
 
 
 def recording_line(recording: RecordedSession) -> str:
@@ -63,9 +80,8 @@ def recording_line(recording: RecordedSession) -> str:
         text += f", {_several(recording.n_gaps, 'lost connection')}"
     if recording.n_clock_leaps:
         text += f", {_several(recording.n_clock_leaps, 'leap')} of the sensor's clock mended"
-    return text + (
-        f", {recording.pairs.missing} pairs missing, {recording.wire.corrupt} packets corrupt"
-    )
+    text += f", {recording.pairs.missing} pairs missing, {recording.wire.corrupt} packets corrupt"
+    return "; ".join([text, *(clock_line(fit) for fit in recording.clock)])
 
 
 def repair_figures(done: Mended | None) -> dict[str, object]:
@@ -112,6 +128,18 @@ def inspection_lines(
         for line in _quality_lines(quality):
             yield f"  {line}"
         yield f"  not fit: {'; '.join(reasons)}" if reasons else "  fit for training"
+
+
+def doubt_lines(doubtful: Sequence[Doubt]) -> Iterator[str]:
+    """Yield the takes whose labels are doubtful, in the order given, with their rows and reasons.
+
+    The header of the events table is row 1, as in `capture.store.validate`.
+    """
+    takes = [doubt for doubt in doubtful if doubt.row is not None]
+    if takes:
+        yield f"{_several(len(takes), 'take')} to look at again, the most doubtful first:"
+    for doubt in takes:
+        yield f"  {doubt.session} row {(doubt.row or 0) + 2}: {doubt.text}"
 
 
 def _quality_lines(quality: Quality) -> Iterator[str]:

@@ -138,6 +138,7 @@ def _record_one(participant: int, script: str, out: Path) -> str:
     from capture.emulated.port.forked import running_fork
     from capture.emulated.session import noted_distance_mm
     from capture.lead.record import Operator, SessionNotes, record
+    from capture.study.provenance import Origin
     from capture.wire.link import SerialLink
 
     row = participant_row(participant, locked=participant in LOCKED)
@@ -150,8 +151,9 @@ def _record_one(participant: int, script: str, out: Path) -> str:
     with running_fork(settings) as port, SerialLink(port) as link:
         record(
             link, row, asked_for, seed, out,
-            # A busy machine makes an emulated sensor pause, and the bytes must not show it.
-            notes=SessionNotes("01", distance_mm), operator=Operator(still_s=float("inf")),
+            # A busy machine makes an emulated sensor pause: the bytes must not show it, nor when.
+            notes=SessionNotes("01", distance_mm, origin=Origin(notes="made by palmwatt demo")),
+            operator=Operator(still_s=float("inf")),
         )  # fmt: skip
     return f"{row.participant_id} {script}"
 

@@ -15,9 +15,9 @@ from starlette.responses import FileResponse, Response
 from starlette.routing import Mount, Route, WebSocketRoute
 from starlette.staticfiles import StaticFiles
 
-from capture.booth.guard import Guard, refusal
+from capture.booth.entrance.guard import Guard, refusal
 from capture.booth.labelling import StaleRevisionError
-from capture.booth.recording_addresses import RecordingAddresses
+from capture.booth.recording.addresses import RecordingAddresses
 from capture.booth.review_addresses import ReviewAddresses
 from runtime.errors import Error
 

@@ -11,8 +11,16 @@ from capture.cues.conductor import Conductor, Moment
 from capture.cues.energy import EnergyMeter
 from capture.cues.script import Script, schedule
 from capture.frames import FramePair
+from capture.lead.host_clock import HostClock
 from capture.store.writer import SessionWriter
-from capture.wire.codec import CommandKind, Description, Exposure, Message, Status
+from capture.wire.codec import (
+    Acknowledge,
+    CommandKind,
+    Description,
+    Exposure,
+    Message,
+    Status,
+)
 from capture.wire.link import SerialLink
 from capture.wire.pairing import PairCounts, Pairer
 from capture.wire.timeline import ClockLeap, Gap, TimeLine
@@ -83,6 +91,13 @@ class Intake:
         Seed of the order of the cues.
     watch : callable, optional
         Sees each frame pair after it was kept.
+
+    Attributes
+    ----------
+    gone : bool
+        The sensor was lost and nobody waits for it any more.
+    host_clock : HostClock or None
+        Where arrivals by the host's clock go, if anywhere.
     """
 
     def __init__(
@@ -104,6 +119,8 @@ class Intake:
         self.line = TimeLine(description.sensor.frame_period_us)
         self.n_pairs = 0
         self.n_clock_leaps = 0
+        self.gone = False
+        self.host_clock: HostClock | None = None
         self.overruns = 0
         self.n_journalled = 0
         self.newest: FramePair | None = None
@@ -117,6 +134,9 @@ class Intake:
         if isinstance(message, Exposure):
             for pair in self.pairer.add(message):
                 self._keep(pair)
+        elif isinstance(message, Acknowledge):
+            if self.host_clock is not None:
+                self.host_clock.answer(message)
         elif isinstance(message, Status):
             self.overruns = message.overruns
             self.writer.add_status(message)
@@ -144,6 +164,10 @@ class Intake:
         if place.gap is not None:
             self._tell_gap(place.gap)
         self.writer.add(pair, place.sequence, place.time_us, self.line.run)
+        if self.host_clock is not None:
+            if place.gap is not None or place.leap is not None:
+                self.host_clock.begin_segment()
+            self.host_clock.pair(place.sequence, place.time_us)
         self.n_pairs += 1
         if self.newest is None:
             self.first_level = _level(pair)
@@ -215,6 +239,11 @@ class Intake:
         self._journal()
         return wish == "stop"
 
+    def ask_clock(self) -> None:
+        """Ask the sensor for its clock where arrivals are noted and it is due."""
+        if self.host_clock is not None:
+            self.host_clock.tick()
+
     def end_run(self) -> None:
         """Hand out what the pairer still holds."""
         for pair in self.pairer.flush():
@@ -224,6 +253,8 @@ class Intake:
         """Wait for the port to come back and start the sensor again."""
         self.end_run()
         self.writer.tick()
+        if self.host_clock is not None:
+            self.host_clock.wait()
         description = self.link.reconnect(stopped)
         if _setting(description) != _setting(self.description):
             raise PortError(self.link.url, "the sensor", "another one than before", "the same")

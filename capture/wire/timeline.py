@@ -98,6 +98,11 @@ class TimeLine:
         self.run = 0
         self.now_us = 0
 
+    @property
+    def offset_us(self) -> int:
+        """What is added to the sensor's own clock for the time line."""
+        return self._time_offset_us
+
     def begin_run(self, silent_s: float) -> None:
         """Expect the pairs of another start, `silent_s` seconds after the last pair came."""
         self.run += 1

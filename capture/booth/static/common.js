@@ -44,6 +44,13 @@ export async function ask(path, { body, bytes = false } = {}) {
   return bytes ? reply.arrayBuffer() : reply.json();
 }
 
+// The booth lets go the window heard from longest ago when too many are open: a window that nobody
+// sees waits until somebody does, and leaves the place to others.
+function whenSeen(act) {
+  if (document.visibilityState === "visible") act();
+  else document.addEventListener("visibilitychange", () => whenSeen(act), { once: true });
+}
+
 export function listen(heard, lost) {
   const offers = ["palmwatt-booth", ...(token ? [`token.${token}`] : [])];
   const socket = new WebSocket(`ws://${location.host}/live`, offers);
@@ -51,7 +58,7 @@ export function listen(heard, lost) {
   socket.onmessage = ({ data }) => heard(data);
   socket.onclose = () => {
     lost();
-    setTimeout(() => listen(heard, lost), 1000);
+    setTimeout(() => whenSeen(() => listen(heard, lost)), 1000);
   };
 }
 

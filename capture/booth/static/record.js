@@ -1,20 +1,12 @@
 // The recording page: the form, what the participant sees, and how it ended.
 
 import { Readouts, Refused, ask, byId, colours, commandKey, listen, make, plain, sharp } from "./common.js";
-import { sign } from "./sign.js";
+import { Cue } from "./cue.js";
 
 const HEAD_BYTES = 24;
 const TRACE_S = 10;
-const LETTERS_VH = [17, 15, 13.5, 12]; // never smaller: to be read from two metres
 
-const PHASES = {
-  rest: "Next",
-  cue: "Now",
-  paused: "Paused; next",
-  done: "Done",
-  disconnected: "\u26A0 Plug it in again; Stop gives up",
-};
-
+const cue = new Cue(17);
 let choices = { participants: [], scripts: [] };
 let now = { state: "ready" };
 let readouts = null;
@@ -147,22 +139,8 @@ function drawScene() {
   const { progress } = now;
   const moment = progress?.moment ?? { phase: "connecting", trial_type: "", remaining_s: 0 };
   const words = moment.trial_type ? now.prompts[moment.trial_type] : "";
-  const cue = byId("cue");
-  const key = `${moment.phase} ${moment.trial_type} ${progress?.n_cues_done}`;
-  if (cue.dataset.key !== key) {
-    cue.dataset.key = key;
-    cue.dataset.phase = moment.phase;
-    const empty = moment.phase === "connecting" ? "Asking the sensor" : "Rest";
-    byId("when").textContent = words ? (PHASES[moment.phase] ?? "") : "";
-    byId("what").textContent =
-      moment.phase === "disconnected" ? "The sensor is gone" : words || (moment.phase === "done" ? "Done" : empty);
-    if (moment.phase === "disconnected") byId("when").textContent = PHASES.disconnected;
-    byId("sign").replaceChildren(...[words && sign(moment.trial_type)].filter(Boolean));
-    fitLetters();
-    tell([byId("when").textContent, byId("what").textContent].filter(Boolean).join(": "));
-  }
-  const counts = moment.phase === "rest" || moment.phase === "cue";
-  byId("left").textContent = counts && words ? Math.ceil(moment.remaining_s) : "";
+  const said = cue.show(moment, words, progress?.n_cues_done);
+  if (said) tell(said);
   byId("pause").firstChild.data = moment.phase === "paused" ? "Go on " : "Pause ";
   if (!progress) {
     byId("state").textContent = "Connecting";
@@ -198,21 +176,6 @@ function drawFigures(progress) {
       make("dd", { className: off ? "off" : "" }, off ? `\u26A0 ${value}` : `${value}`),
     ]),
   );
-}
-
-// The largest letters that fit, at least 12 % of the window's height; else the sign makes room.
-function fitLetters() {
-  const cue = byId("cue");
-  const bare = !byId("sign").firstChild;
-  byId("sign").hidden = bare;
-  cue.classList.toggle("bare", bare);
-  const fits = () => cue.scrollHeight <= cue.clientHeight && cue.scrollWidth <= cue.clientWidth;
-  for (const size of LETTERS_VH) {
-    byId("what").style.fontSize = `${size}vh`;
-    if (fits()) return;
-  }
-  byId("sign").hidden = true;
-  cue.classList.add("bare");
 }
 
 function tell(text) {
@@ -281,10 +244,15 @@ function drawTrace() {
   pen.strokeStyle = colours().mark;
   pen.lineWidth = 1.5;
   pen.beginPath();
-  for (const [time, energy] of trace) {
+  const steps = trace.slice(1).map(([time], i) => time - trace[i][0]);
+  const usual = steps.toSorted((a, b) => a - b)[steps.length >> 1] ?? 0;
+  trace.forEach(([time, energy], i) => {
     const x = width * (1 - (end - time) / TRACE_S);
-    pen.lineTo(x, height - 3 - (height - 6) * Math.sqrt(energy / most));
-  }
+    const y = height - 3 - (height - 6) * Math.sqrt(energy / most);
+    // Where frame pairs are missing there is no line: nobody knows what was there.
+    if (i === 0 || steps[i - 1] > 1.5 * usual) pen.moveTo(x, y);
+    else pen.lineTo(x, y);
+  });
   pen.stroke();
 }
 
@@ -354,6 +322,5 @@ byId("form").addEventListener("submit", start);
 byId("script").addEventListener("change", tellScript);
 byId("participant").addEventListener("change", recallPerson);
 byId("again").addEventListener("click", again);
-addEventListener("resize", () => !byId("scene").hidden && fitLetters());
 await open();
 listen(heard, lost);

@@ -16,7 +16,7 @@ from starlette.testclient import TestClient
 from starlette.websockets import WebSocketDisconnect
 
 from capture.booth.app import build_app
-from capture.booth.guard import SUBPROTOCOL
+from capture.booth.entrance.guard import SUBPROTOCOL
 from capture.booth.readouts import Shelf, frame_bytes
 from capture.booth.server import serve
 from capture.store.session import read_session

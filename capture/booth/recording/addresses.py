@@ -16,8 +16,8 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from capture.booth.guard import SUBPROTOCOL
-from capture.booth.recording_desk import Desk, Order
+from capture.booth.entrance.guard import SUBPROTOCOL
+from capture.booth.recording.desk import Desk, Order
 from capture.booth.request_bodies import read_body
 from capture.cues.script import BUILT_IN, Script, load_script, schedule
 from capture.store.dataset import Participant, read_participants

@@ -146,7 +146,7 @@ class Desk:
                     order.script,
                     order.seed,
                     self._out,
-                    notes=SessionNotes(distance_mm=order.distance_mm),
+                    notes=SessionNotes(distance_mm=order.distance_mm, host_clock=True),
                     operator=Operator(
                         lambda now: self._tell(
                             first | {"state": "recording", "progress": _progress(now)}
