@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -37,6 +38,7 @@ from runtime.budget.page.marked_numbers import (
 from runtime.budget.price.light import CAUTION, CLOSEST_MM, Glance
 from runtime.budget.price.power import FORMULAS, PARTS, STATES
 from runtime.budget.result import Budget
+from runtime.budget.verdict.planning import many
 from runtime.errors import UsageError
 from runtime.files import write_whole
 
@@ -339,7 +341,7 @@ def budget_page(results: Sequence[Budget]) -> str:
     environment.globals.update(
         computed=computed, ranged=ranged, measured=measured, of_input=of_input, share=share,
         percent_input=percent_input, lasting=lasting, sessions=sessions_a_side,
-        origin=origin_of_input,
+        origin=origin_of_input, computed_text=partial(mark, "computed"), many_of=many,
     )  # fmt: skip
     template = resources.files("runtime.budget.page").joinpath("page.html.j2").read_text("utf-8")
     return (
