@@ -21,7 +21,15 @@ from runtime.firmware.measure.footprint import Footprint, measure_footprint
 from runtime.model import Model, model_hash
 from runtime.stages.contract.c_text import CStage, Edge, fill
 
-__all__ = ["FIRMWARE_FILES", "generate", "stage_labels", "write_firmware"]
+__all__ = [
+    "FIRMWARE_FILES",
+    "StagePlace",
+    "firmware_text",
+    "generate",
+    "stage_labels",
+    "stage_places",
+    "write_firmware",
+]
 
 FIRMWARE_FILES = (
     "pw_model.h", "pw_model.c", "pw_weights.h", "pw_vectors.h", "selftest.c", "README.md",
@@ -78,17 +86,48 @@ def generate(model: Model, footprint: Footprint | None = None) -> dict[str, str]
     }
 
 
-def write_firmware(model: Model, folder: Path | str) -> None:
-    """Write the folder, its header stating the bytes measured on the smallest core.
-
-    Each file is written under a temporary name and renamed.
-    """
-    folder = Path(folder)
+def firmware_text(model: Model) -> dict[str, str]:
+    """Return the folder's files, its header stating the bytes measured on the smallest core."""
     with tempfile.TemporaryDirectory(prefix="pw-size-") as trial:
         _write(generate(model), Path(trial))
         footprint = measure_footprint(Path(trial), _SIZES_CORE)
+    return generate(model, footprint)
+
+
+def write_firmware(model: Model, folder: Path | str) -> None:
+    """Write what `firmware_text` gives, each file under a temporary name and renamed."""
+    folder = Path(folder)
+    files = firmware_text(model)
     folder.mkdir(parents=True, exist_ok=True)
-    _write(generate(model, footprint), folder)
+    _write(files, folder)
+
+
+@dataclass(frozen=True, slots=True)
+class StagePlace:
+    """Where one stage of the C puts its output: an expression on ``pw_state *s``, and its form."""
+
+    label: str
+    kind: str
+    place: str
+    length: int
+    item_bytes: int
+    has_state: bool
+
+    @property
+    def n_bytes(self) -> int:
+        """Bytes of one frame's output."""
+        return self.length * self.item_bytes
+
+
+def stage_places(model: Model) -> tuple[StagePlace, ...]:
+    """Return the place of each stage's output, in order."""
+    return tuple(
+        StagePlace(
+            p.label, p.kind, p.place, p.y.length,
+            int(p.y.ctype.removeprefix("int").removesuffix("_t")) // 8, bool(p.c.state),
+        )
+        for p in _parts(model)
+    )  # fmt: skip
 
 
 def stage_labels(model: Model) -> dict[str, str]:
