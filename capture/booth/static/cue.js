@@ -69,8 +69,10 @@ export class Cue {
     const set = (size) => {
       what.style.fontSize = `${size}px`;
     };
+    const words = what.parentElement;
     const fits = () =>
       what.scrollWidth <= what.clientWidth &&
+      words.scrollHeight <= words.clientHeight &&
       root.scrollHeight <= root.clientHeight &&
       root.scrollWidth <= root.clientWidth;
     const high = Math.round((this.most * innerHeight) / 100);

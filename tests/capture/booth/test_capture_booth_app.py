@@ -81,7 +81,7 @@ def test_another_host_is_refused(client: TestClient, host: str) -> None:
 def test_a_post_from_another_page_is_refused(client: TestClient, origin: str | None) -> None:
     """Posts and web sockets need the booth's own Origin (RFC 6454); a foreign one never reads."""
     headers = {"origin": origin} if origin else {}
-    for path in ("/api/recording", "/api/recording/wishes", f"{ONE}/edits"):
+    for path in ("/api/check", "/api/recording", "/api/recording/wishes", f"{ONE}/edits"):
         refusal(client.post(path, json={}, headers=headers), 403)
     with pytest.raises(WebSocketDisconnect), client.websocket_connect(LIVE, headers=headers):
         pass
@@ -119,7 +119,9 @@ def test_with_its_token_the_booth_opens(locked: TestClient) -> None:
         assert socket.receive_json()["state"] == "ready"
 
 
-@pytest.mark.parametrize("path", ["/", "/review", "/static/record.js", "/api/sessions", "/none"])
+@pytest.mark.parametrize(
+    "path", ["/", "/participant", "/review", "/static/record.js", "/api/sessions", "/none"]
+)
 def test_a_browser_may_load_nothing_from_elsewhere(client: TestClient, path: str) -> None:
     """Every reply carries a Content Security Policy that allows the booth's own files only."""
     headers = client.get(path).headers
@@ -177,7 +179,7 @@ def test_a_wrong_body_is_one_plain_line(
     client: TestClient, content: bytes, kind: str, status: int
 ) -> None:
     """Too long, no JSON, another type: each is refused by one line of JSON."""
-    for path in ("/api/recording", f"{ONE}/edits"):
+    for path in ("/api/check", "/api/recording", f"{ONE}/edits"):
         reply = client.post(path, content=content, headers=OURS | {"content-type": kind})
         refusal(reply, status)
 
@@ -307,8 +309,9 @@ def test_a_recording_needs_a_whole_form(
 ) -> None:
     """Without consent, or with a wrong value, nothing is recorded and no row is written."""
     before = sorted(root.rglob("*"))
-    reply = client.post("/api/recording", json=WANTED | change, headers=OURS)
-    assert words in refusal(reply, 400)
+    for path in ("/api/check", "/api/recording"):
+        reply = client.post(path, json=WANTED | change, headers=OURS)
+        assert words in refusal(reply, 400)
     assert sorted(root.rglob("*")) == before
     refusal(client.post("/api/recording/wishes", json={"wish": "stop"}, headers=OURS), 400)
 
