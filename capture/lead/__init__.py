@@ -4,5 +4,5 @@
 leads one participant through one script; ``incoming_pairs`` turns messages into frame pairs on one
 time line, ``missed`` finds cues that nothing answered; ``host_clock`` notes when pairs arrived and
 ``aligned`` lays them on the clock of the day; ``terminal`` shows it; ``live`` runs a model on the
-same stream.
+same stream, for the command in ``command``.
 """

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import random
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -28,6 +29,8 @@ from capture.store.dataset import (
 from capture.store.kind import kind_of
 from capture.store.session import events_path
 from capture.store.writer import STILL_S, SessionHeader, SessionWriter
+from capture.study.provenance import Origin, keep_provenance, moment, provenance_path
+from capture.study.session_names import next_session
 from capture.wire.clock import ClockFit
 from capture.wire.codec import CommandKind, WireCounts
 from capture.wire.link import SerialLink
@@ -78,17 +81,21 @@ class SessionNotes:
     Parameters
     ----------
     number : str, optional
-        Number of the session, such as ``01``; by default the next free one of this task.
+        Name of the session, such as ``01``; by default the next number of this task and the
+        station's name, or a short random part, so that no other laptop gives the same.
     distance_mm : float, optional
         Distance of the hand that the participant was asked for, 10 to 1000; noted in the file.
     host_clock : bool
         Write down beside the recording when its readouts arrived, and how the sensor's clock stands
         to the host's; see :mod:`capture.lead.host_clock`. The recording itself stays as it is.
+    origin : Origin, optional
+        What is written beside the file of where it comes from; by default that it begins now.
     """
 
     number: str | None = None
     distance_mm: float | None = None
     host_clock: bool = False
+    origin: Origin | None = None
 
 
 def _nothing_to_show(status: RecordingStatus) -> None:
@@ -148,7 +155,7 @@ def record(
     out : Path
         Folder of the data set; made if missing.
     notes : SessionNotes, optional
-        Number of the session and distance of the hand.
+        Name of the session, distance of the hand and where the recording comes from.
     operator : Operator, optional
         Who sees how far it is and may pause or stop it. Ctrl-C (KeyboardInterrupt) stops as well.
 
@@ -168,12 +175,15 @@ def record(
     """
     require_consent(participant)
     notes, operator = notes or SessionNotes(), operator or Operator()
+    origin = notes.origin or Origin(moment())
     prepare_dataset(out)
     link.decoder.counts = WireCounts()  # of this session alone
     description = link.describe()
     hold_kind(out, kind_of(description.firmware))
     add_participant(out, remembered(out, participant))
-    number = notes.number or _next_session(out, participant.participant_id, script.name)
+    number = notes.number or next_session(
+        out, participant.participant_id, script.name, origin.station, random.SystemRandom()
+    )
     path = session_path(out, participant.participant_id, number, script.name)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -187,6 +197,7 @@ def record(
     writer = SessionWriter(path, header, operator.still_s)
     intake = Intake(link, writer, description, script, seed, operator.watch)
     try:
+        keep_provenance(path, header, origin)
         if notes.host_clock:
             intake.host_clock = HostClock(link, path, lambda: intake.line.offset_us)
         stopped = _run(intake, operator)
@@ -316,6 +327,7 @@ def _finish(intake: Intake, script: Script) -> tuple[Event, ...]:
     if intake.n_pairs == 0:
         intake.writer.abandon()
         path.unlink()
+        provenance_path(path).unlink(missing_ok=True)
         if intake.host_clock is not None:
             intake.host_clock.abandon()
         return ()
@@ -334,10 +346,3 @@ def _finish(intake: Intake, script: Script) -> tuple[Event, ...]:
     if intake.host_clock is not None:
         intake.host_clock.close()
     return events
-
-
-def _next_session(out: Path, participant_id: str, task: str) -> str:
-    for number in range(1, 1000):
-        if not session_path(out, participant_id, f"{number:02d}", task).exists():
-            return f"{number:02d}"
-    raise UsageError(str(out), "number of sessions", 999, "fewer for one participant and task")
