@@ -50,7 +50,7 @@ export class Cue {
     const shown = phase === "disconnected" ? empty : words || empty;
     byId("when").textContent = words || phase === "disconnected" ? said : "";
     this.write(shown);
-    byId("sign").replaceChildren(...[words && hint(label, this.moving)].filter(Boolean));
+    byId("sign").replaceChildren(...[words && hint(label, this.moving && phase !== "paused")].filter(Boolean));
     this.fit();
     return [byId("when").textContent, shown].filter(Boolean).join(": ");
   }

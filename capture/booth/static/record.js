@@ -116,7 +116,7 @@ function heard(data) {
     drawScene();
   } else if (["connecting", "recording", "checking"].includes(before)) {
     if (now.state === "ready") again();
-    else openEnd();
+    else openEnd(before !== "checking");
   } else if (byId("end").hidden && byId("form-view").hidden) {
     show("form-view");
     byId("participant").focus();
@@ -280,11 +280,12 @@ function drawTrace() {
 
 // The end
 
-function openEnd() {
+// `opened`: a recording had begun.
+function openEnd(opened) {
   show("end");
   const { result, error } = now;
   byId("end-title").textContent = error
-    ? "The recording ended with an error"
+    ? `The ${opened ? "recording" : "preparation"} ended with an error`
     : result.stopped_early
       ? "Stopped early, and kept"
       : "The session is recorded";

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from bench_sensor import BenchSensor
 from booth_session import EVENTS, N_PAIRS, SENSOR, counts, make_session
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -20,6 +21,7 @@ from capture.booth.entrance.guard import SUBPROTOCOL
 from capture.booth.readouts import Shelf, frame_bytes
 from capture.booth.server import serve
 from capture.store.session import read_session
+from capture.wire.codec import CommandKind
 from runtime.errors import UsageError
 
 HOST = "127.0.0.1:8137"
@@ -329,6 +331,26 @@ def test_a_port_that_is_not_there_is_told_to_the_page(client: TestClient, root: 
     assert "the port is not open" in states[-1]["error"]
     assert "\n" not in states[-1]["error"]
     assert not list(root.rglob("*P05*"))
+
+
+def test_checks_that_nobody_watches_end(
+    tmp_path: Path, bench_sensor: BenchSensor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without an open window the sensor is stopped after a while, and the next may begin."""
+    monkeypatch.setattr("capture.booth.recording.desk._UNSEEN_S", 0.3)
+    wanted = WANTED | {"port": bench_sensor.url}
+    app = build_app(tmp_path / "set", hosts=[HOST])
+    with TestClient(app, base_url=f"http://{HOST}") as client:
+        for _ in range(2):
+            assert client.post("/api/check", json=wanted, headers=OURS).status_code == 202
+            refusal(client.post("/api/check", json=wanted, headers=OURS), 400)
+            give_up = time.monotonic() + 20.0
+            while app.state.desk.busy:
+                assert time.monotonic() < give_up
+                time.sleep(0.05)
+            assert app.state.desk.state == {"state": "ready"}
+    assert bench_sensor.commands[-1].kind == CommandKind.STOP
+    assert not list((tmp_path / "set").rglob("*P05*"))
 
 
 @pytest.mark.parametrize(
