@@ -24,6 +24,8 @@ from capture.lead.record import (
 )
 from capture.store.dataset import Participant, require_consent
 from capture.store.session import READOUTS_SUFFIX
+from capture.study.planned import Wanted
+from capture.study.provenance import Origin
 from capture.wire.link import SerialLink
 from capture.wording import recording_figures
 from runtime.errors import Error, UsageError
@@ -40,13 +42,18 @@ _log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """What to record: whom, with which script and order of cues, through which port, how far."""
+    """What to record: whom, with which script and order of cues, through which port, how far.
+
+    `origin` is written beside it; `planned` is the step of the study that it follows.
+    """
 
     participant: Participant
     script: Script
     seed: int
     port: str
     distance_mm: float | None = None
+    origin: Origin | None = None
+    planned: Wanted | None = None
 
 
 class Desk:
@@ -140,13 +147,15 @@ class Desk:
         first = dict(self._state)
         try:
             with SerialLink(order.port) as link:
+                if order.planned is not None:
+                    order.planned.check_unit(link.describe().unit)
                 recording = record(
                     link,
                     order.participant,
                     order.script,
                     order.seed,
                     self._out,
-                    notes=SessionNotes(distance_mm=order.distance_mm, host_clock=True),
+                    notes=SessionNotes(None, order.distance_mm, True, order.origin),
                     operator=Operator(
                         lambda now: self._tell(
                             first | {"state": "recording", "progress": _progress(now)}
