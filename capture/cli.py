@@ -17,6 +17,7 @@ from capture.lead.command import live
 from capture.rehearse.command import rehearse
 from capture.study.command import study
 from capture.wording import (
+    doubt_lines,
     forgotten_figures,
     forgotten_lines,
     inspection_figures,
@@ -30,6 +31,7 @@ from capture.wording import (
 
 if TYPE_CHECKING:
     from capture.measure.quality import Quality
+    from capture.truth.truth import Doubt
 
 __all__ = ["commands"]
 
@@ -181,13 +183,17 @@ def align(session: Path, out: Path) -> None:
     type=click.Path(path_type=Path),
     help="Take the sessions as flat fields, one light level each: photon transfer and its curve.",
 )
+@click.option(
+    "--labels/--no-labels", default=True, help="Judge whether the labels are true; takes a while."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print all figures as JSON.")
-def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
+def inspect(path: Path, curve: Path | None, labels: bool, as_json: bool) -> None:
     """Say what recordings are worth: what is wrong in them, their figures, and fit or not.
 
     Lists every violation in a data set with file and row; then drops, timing, saturation and
-    levels of each session; then whether all of it is ready to be learned from. Exit code 1 if
-    anything is wrong or not fit for training.
+    levels of each session; takes whose label is doubtful, the most doubtful first, with the reason;
+    then whether all of it is ready to be learned from. Exit code 1 if anything is wrong or not fit
+    for training.
     """
     from capture.measure.overview import overview_of
     from capture.store.dataset import find_sessions
@@ -205,6 +211,11 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
         return
     # An error in a session on its own is the answer; in a data set it is among the violations.
     results = _qualities(files, pass_over_errors=bool(violations))
+    doubtful = _doubts([file for file, *_ in results]) if labels else []
+    results = [
+        (file, quality, (*reasons, *_label_faults(file, quality, doubtful)))
+        for file, quality, reasons in results
+    ]
     data_set = overview_of(file for file, *_ in results)
     copies, cautions = data_set.copies(), data_set.cautions()
     if as_json:
@@ -212,11 +223,14 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
             "kinds": data_set.kinds(),
             "copies": copies,
             "cautions": [caution.to_json() for caution in cautions],
+            "doubts": [doubt.to_json() for doubt in doubtful],
             **inspection_figures(violations, results),
         }
         click.echo(json.dumps(report, indent=2))
     else:
         for line in inspection_lines(violations, results):
+            click.echo(line)
+        for line in doubt_lines(doubtful):
             click.echo(line)
         for line in data_set.lines() if path.is_dir() else ():
             click.echo(line)
@@ -243,6 +257,20 @@ def _qualities(
             continue
         results.append((file, quality, quality_faults(quality, session.sensor)))
     return results
+
+
+def _doubts(files: Sequence[Path]) -> list[Doubt]:
+    import numpy as np
+
+    from capture.truth.truth import doubts_of_files
+
+    return doubts_of_files(files, np.random.default_rng(0))
+
+
+def _label_faults(file: Path, quality: Quality, doubtful: Sequence[Doubt]) -> tuple[str, ...]:
+    from capture.truth.truth import label_faults
+
+    return label_faults(file.name, quality.n_takes, doubtful)
 
 
 def _tell_photon_transfer(files: list[Path], curve: Path, as_json: bool) -> None:

@@ -14,10 +14,12 @@ if TYPE_CHECKING:
     from capture.measure.quality import Quality
     from capture.store.forget import Forgotten
     from capture.store.mending import Mended
+    from capture.truth.truth import Doubt
     from capture.wire.clock import ClockFit
 
 __all__ = [
     "clock_line",
+    "doubt_lines",
     "forgotten_figures",
     "forgotten_lines",
     "inspection_figures",
@@ -126,6 +128,18 @@ def inspection_lines(
         for line in _quality_lines(quality):
             yield f"  {line}"
         yield f"  not fit: {'; '.join(reasons)}" if reasons else "  fit for training"
+
+
+def doubt_lines(doubtful: Sequence[Doubt]) -> Iterator[str]:
+    """Yield the takes whose labels are doubtful, in the order given, with their rows and reasons.
+
+    The header of the events table is row 1, as in `capture.store.validate`.
+    """
+    takes = [doubt for doubt in doubtful if doubt.row is not None]
+    if takes:
+        yield f"{_several(len(takes), 'take')} to look at again, the most doubtful first:"
+    for doubt in takes:
+        yield f"  {doubt.session} row {(doubt.row or 0) + 2}: {doubt.text}"
 
 
 def _quality_lines(quality: Quality) -> Iterator[str]:

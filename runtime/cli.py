@@ -214,6 +214,7 @@ def _compare(pair: tuple[Path, Path], answer: _Reporting) -> None:
 def _summary(result: Budget) -> list[str]:
     """Lines for people: verdict, average, light, parts, limits."""
     from runtime.budget import LIGHT_CAUTION
+    from runtime.budget.page.marked_numbers import plain
     from runtime.budget.verdict.host import amount
 
     use, light = result.verdict, result.light
@@ -226,7 +227,7 @@ def _summary(result: Budget) -> list[str]:
         f"  a charge is {amount(use.minutes_lost)} min shorter; "
         f"{amount(use.percent_per_day)} % of the battery and {amount(use.mah_per_day)} mAh a day",
         f"  average {amount(result.average_uw, 4)} µW (median and 90 % interval; "
-        f"{result.average_uw.typical:.4g} at typical inputs), {part} {share:.0%} of it; "
+        f"{plain(result.average_uw.typical)} at typical inputs), {part} {share:.0%} of it; "
         f"while active {amount(result.while_active_uw)} µW",
         f"  light: {_light(light.margin)} from "
         f"{min(g.distance_mm for g in light.glances):g} mm on. {LIGHT_CAUTION}",

@@ -246,18 +246,25 @@ def _cost_table(models: list[DemoModel]) -> Table:
 
 
 def _power_table(models: list[DemoModel]) -> Table:
-    """Return where each model's power goes, averaged over a day, with 90 % intervals."""
+    """Return where each model's power goes, averaged over a day: medians with 90 % intervals.
+
+    At typical inputs, and only there, the parts add up.
+    """
     first = models[0].budget
-    table = Table(title=f"Average power over a day in uW, {first.titles['mcu']} (90 % interval)")
+    table = Table(
+        title=f"Average power over a day in uW, {first.titles['mcu']} (median, 90 % interval)"
+    )
     table.add_column("part")
     for model in models:
         table.add_column(model.folder.name, justify="right")
 
     def text(value: Interval) -> str:
-        return f"{value.typical:.2f} [{value.low:.2f}, {value.high:.2f}]"
+        return f"{value.median:.2f} [{value.low:.2f}, {value.high:.2f}]"
 
     for part in first.part_uw:
         table.add_row(part, *(text(model.budget.part_uw[part]) for model in models))
     table.add_section()
     table.add_row("all", *(text(model.budget.average_uw) for model in models))
+    typical = (f"{model.budget.average_uw.typical:.2f}" for model in models)
+    table.add_row("all, at typical inputs", *typical)
     return table

@@ -18,6 +18,10 @@ import capture.store.dataset
 import capture.store.writer
 import capture.study.plan
 import runtime.budget.inputs.library
+import runtime.trace.reading
+import runtime.trace.reading.bench_file
+import runtime.trace.reading.sigrok
+import runtime.trace.reading.tables
 import trainer.tell.export
 from capture.cues.labels import Event
 from capture.cues.script import BUILT_IN, CueKind, Script
@@ -29,6 +33,7 @@ from runtime.budget.inputs.library import KINDS, Curve, load_parts
 from runtime.budget.inputs.part_values import Measured, Value
 from runtime.budget.verdict.limits import Limits
 from runtime.stages import kinds
+from runtime.trace.reading.bench_file import BENCH_TABLES, BenchFile
 from trainer.recipe import Recipe, built_in_recipes
 
 __all__ = ["STUDY_TABLES", "formats_page", "parts_page", "recipes_page"]
@@ -100,6 +105,16 @@ def formats_page() -> str:
     lines += _keys(CueKind, "cue.", list(CueKind.model_fields))
     lines += [_prose(CueKind), "", "## Limits", "", _prose(Limits), ""]
     lines += _keys(Limits, "limits.", list(Limits.model_fields))
+    lines += ["", "## Traces of a device on a bench", "", _prose(runtime.trace.reading), ""]
+    lines += ["### The TOML file beside a trace", "", _prose(runtime.trace.reading.bench_file), ""]
+    plain = [n for n, f in BenchFile.model_fields.items() if n not in BENCH_TABLES]
+    lines += _keys(BenchFile, "", plain)
+    for name, kind in BENCH_TABLES.items():
+        brackets = f"[[{name}]]" if name == "current.range" else f"[{name}]"
+        lines += [f"#### Table `{brackets}`", "", _prose(kind), ""]
+        lines += _keys(kind, f"{name}.", [n for n in kind.model_fields if n != "range"])
+    lines += ["### Tables", "", _prose(runtime.trace.reading.tables), ""]
+    lines += ["### Session files", "", _prose(runtime.trace.reading.sigrok), ""]
     return "\n".join(lines)
 
 

@@ -40,7 +40,7 @@ from runtime.budget.price.power import (
     latency_ms,
     led_load,
 )
-from runtime.budget.price.profiles import profiles_of, write_json
+from runtime.budget.price.profiles import profiles_of
 from runtime.budget.price.watching import watching_model
 from runtime.budget.result import Budget
 from runtime.budget.verdict.limits import Limits
@@ -48,7 +48,7 @@ from runtime.budget.verdict.margin import Margin
 from runtime.firmware.machine.compile import cores_of
 from runtime.model import load_model, model_hash
 
-__all__ = ["Budget", "Computation", "budget", "write_budget"]
+__all__ = ["Budget", "Computation", "budget"]
 
 
 def _in_state(v: Any, state: str) -> Any:
@@ -196,10 +196,3 @@ def budget(
         scenario=computation.scenario,
     )
     return replace(priced, checks=held(limits, priced))
-
-
-def write_budget(result: Budget, model_dir: Path) -> Path:
-    """Write ``budget.json`` into a model folder; return its path."""
-    path = model_dir / "budget.json"
-    write_json(path, result.to_json())
-    return path

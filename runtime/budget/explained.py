@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from runtime.budget.price.power import PARTS, STATES, average_power
+from runtime.budget.price.power import PARTS, STATES, average_power, battery_use
 from runtime.budget.stored import StoredBudget, StoredInput
 
 __all__ = ["Cause", "Explanation", "Term", "explain"]
@@ -30,12 +30,15 @@ class Cause:
         None where a budget does not have it.
     effect_uw : dict of str to float
         By part; their sum is the effect on the total.
+    effect_percent : float
+        On the per cent of the battery that a day takes, to which the host's battery counts too.
     """
 
     name: str
     before: StoredInput | None
     after: StoredInput | None
     effect_uw: dict[str, float]
+    effect_percent: float = 0.0
 
     @property
     def total_uw(self) -> float:
@@ -71,6 +74,8 @@ class Explanation:
         Inputs whose typical value differs, largest effect first.
     restated : tuple of Cause
         Inputs that differ in range or origin alone; they move intervals, not the typical value.
+    percent : tuple of float
+        Of the battery a day, before and after, at typical inputs.
     """
 
     before: StoredBudget
@@ -78,6 +83,13 @@ class Explanation:
     terms: tuple[Term, ...]
     causes: tuple[Cause, ...]
     restated: tuple[Cause, ...]
+    percent: tuple[float, float]
+
+    @property
+    def by_percent(self) -> Cause | None:
+        """What moves the per cent of the battery most; None where nothing does."""
+        best = max(self.causes, key=lambda c: abs(c.effect_percent), default=None)
+        return best if best is not None and best.effect_percent else None
 
     @property
     def change_uw(self) -> float:
@@ -97,6 +109,7 @@ class Explanation:
                     "before": stated(c.before),
                     "after": stated(c.after),
                     "effect_uw": c.total_uw,
+                    "effect_percent_per_day": c.effect_percent,
                     "effect_uw_by_part": {p: x for p, x in c.effect_uw.items() if x},
                 }
                 for c in causes
@@ -116,6 +129,7 @@ class Explanation:
                 for key, x in both
             },
             "change_uw_at_typical_inputs": self.change_uw,
+            "percent_per_day_at_typical_inputs": list(self.percent),
             "terms": [
                 {
                     "part": t.part,
@@ -131,9 +145,15 @@ class Explanation:
         }
 
 
-def _by_part(values: Mapping[str, float]) -> dict[str, float]:
+_PERCENT = "% of the battery a day"
+
+
+def _moved(values: Mapping[str, float]) -> dict[str, float]:
+    """Return what is explained: each part in uW, and the per cent of the battery a day."""
     power = average_power(values)
-    return {p: float(sum(power[p, s] for s in STATES)) for p in PARTS}
+    found = {p: float(sum(power[p, s] for s in STATES)) for p in PARTS}
+    found[_PERCENT] = float(battery_use(sum(power.values()), values)["percent_per_day"])
+    return found
 
 
 def explain(before: StoredBudget, after: StoredBudget) -> Explanation:
@@ -146,18 +166,25 @@ def explain(before: StoredBudget, after: StoredBudget) -> Explanation:
     first = {**after.values, **before.values}
     last = {**before.values, **after.values}
     changed = sorted(name for name in first if first[name] != last[name])
-    effects = {name: dict.fromkeys(PARTS, 0.0) for name in changed}
+    start, end = _moved(first), _moved(last)
+    effects = {name: dict.fromkeys(start, 0.0) for name in changed}
     for order in (changed, changed[::-1]):
         values = dict(first)
-        now = _by_part(values)
+        now = start
         for name in order:
             values[name] = last[name]
-            then = _by_part(values)
-            for part in PARTS:
-                effects[name][part] += 0.5 * (then[part] - now[part])
+            then = _moved(values)
+            for what in start:
+                effects[name][what] += 0.5 * (then[what] - now[what])
             now = then
     causes = [
-        Cause(name, before.inputs.get(name), after.inputs.get(name), effects[name])
+        Cause(
+            name,
+            before.inputs.get(name),
+            after.inputs.get(name),
+            {part: effects[name][part] for part in PARTS},
+            effects[name][_PERCENT],
+        )
         for name in changed
     ]
     restated = [
@@ -165,7 +192,6 @@ def explain(before: StoredBudget, after: StoredBudget) -> Explanation:
         for name in sorted(first)
         if name not in effects and before.inputs.get(name) != after.inputs.get(name)
     ]
-    start, end = _by_part(first), _by_part(last)
     terms = [
         Term(part, start[part], end[part], _because(effects, part))
         for part in PARTS
@@ -175,8 +201,9 @@ def explain(before: StoredBudget, after: StoredBudget) -> Explanation:
         before,
         after,
         tuple(sorted(terms, key=lambda t: -abs(t.change_uw))),
-        tuple(sorted(causes, key=lambda c: (-abs(c.total_uw), c.name))),
+        tuple(sorted(causes, key=lambda c: (-abs(c.total_uw), -abs(c.effect_percent), c.name))),
         tuple(restated),
+        (start[_PERCENT], end[_PERCENT]),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 from runtime.budget.inputs.evaluation import Evaluation, WakeUp
@@ -20,8 +21,8 @@ from runtime.budget.inputs.part_values import Part
 from runtime.budget.inputs.uncertainty import typical_values
 from runtime.budget.inputs.values import Input, counted, origin_of, setting
 from runtime.budget.price.controller_inputs import controller_inputs
-from runtime.budget.price.operating_states import OperatingStates, states_together
-from runtime.budget.price.power import average_power, busy_us
+from runtime.budget.price.operating_states import Memory, OperatingStates, states_together
+from runtime.budget.price.power import EXPOSURES, average_power, busy_us
 from runtime.budget.price.profiles import Profiles
 from runtime.budget.price.watching import WARM_UP_FRAMES
 from runtime.model import Model
@@ -117,10 +118,18 @@ def gather(
     inputs |= _voltage_ratios(library.get(Led, choice.led), inputs)
     for unused in _UNUSED:
         inputs.pop(unused, None)
-    together = states_together(mcu, link)
+    together = states_together(mcu, link, _memory(model, profiles, mcu.core))
     of_states = [(states, inputs | controller_inputs(mcu, states, link)) for states in together]
     states, inputs = min(of_states, key=lambda each: _worth(each[1]))
     return Gathered(dict(sorted(inputs.items())), titles, states, len(together))
+
+
+def _memory(model: Model, profiles: Profiles, core: str) -> Memory:
+    """Return what sleep must keep, and the frame pair that is written while the core waits."""
+    both = (profiles.active[core], profiles.watching[core])
+    kept = sum(one.ram_bytes for one in both) + max(one.stack_bytes for one in both)
+    a_pixel = math.ceil(model.sensor.bit_depth / 8)
+    return Memory(kept, EXPOSURES * model.entry.n_pixels_read * a_pixel)
 
 
 def _worth(inputs: dict[str, Input]) -> tuple[float, float]:

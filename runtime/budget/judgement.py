@@ -111,8 +111,11 @@ def _would_decide(
         at += f", below {bounds.low:.3g} visible"
     if found == "undecided":
         return f"No {_MOST_NAMED} of its inputs would decide it, were they known; {at}."
-    listed = f"{', '.join(named[:-1])} and {named[-1]}" if len(named) > 1 else named[0]
-    return f"Measure {listed}: at the typical value it would be {found}; {at}."
+    words = [name.replace(".", " ").replace("_", " ") for name in named]
+    listed, value = words[0], "its typical value"
+    if len(words) > 1:
+        listed, value = f"{', '.join(words[:-1])} and {words[-1]}", "their typical values"
+    return f"Measure {listed}: at {value} it would be {found}; {at}."
 
 
 def _alike(inputs: Mapping[str, Input], name: str, typical: Values) -> dict[str, float]:

@@ -33,24 +33,27 @@ _LEAST_SLEEP = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """How edges fall between samples.
+    """What the sampling grid leaves open at edges, besides what frames show by differing.
+
+    An edge counts in full where it falls at one place between two samples in every frame, or
+    beside a segment that no sample sees whole; not at all where it falls anywhere, since then the
+    error of a sample differs from frame to frame and averages out.
 
     Parameters
     ----------
     step_s : float
         Time between samples.
     edges_ua : dict of str to float
-        Steps of current at a phase's edges, added up in quadrature.
-    n_edges : dict of str to int
-        Edges of each phase.
+        Steps of current at the edges of each phase that count, added up in quadrature.
+    edges : dict of str to float
+        Number of them, likewise: the square root of the sum of their shares' squares.
     locked : float
-        0 where edges fall anywhere between two samples from frame to frame, so that the error of
-        a whole sample averages out; 1 where they fall at the same place each time.
+        1 where edges fall at one place in every frame, 0 where anywhere.
     """
 
     step_s: float
     edges_ua: dict[Phase, float]
-    n_edges: dict[Phase, int]
+    edges: dict[Phase, float]
     locked: float
 
 
@@ -195,7 +198,8 @@ def figures(
     found = []
     for i, phase in enumerate(PHASES):
         edge = _edge_errors(rng, grid, phase)
-        unseen = rng.uniform(0.0, 1.0, N_DRAWS) * hidden_ua.get(phase, 0.0)
+        # Half of the draws hide nothing, so that the mean stays within the interval.
+        unseen = np.maximum(0.0, rng.uniform(-1.0, 1.0, N_DRAWS)) * hidden_ua.get(phase, 0.0)
         of_phase = {}
         for key, sums in (("none", mean[i][None]), ("frames", drawn[:, i])):
             for errors in (False, True):
@@ -251,9 +255,8 @@ def _bounded(rng: np.random.Generator, bounds: list[float]) -> Floats:
 def _edge_errors(rng: np.random.Generator, grid: Grid, phase: Phase) -> tuple[Floats, Floats]:
     """Draw what the grid leaves open of a phase: samples of time, and uA samples of charge.
 
-    Half a sample either way at each edge, as far as edges fall at one place in every frame; where
-    they fall anywhere, frames differ by it, and the bootstrap over frames holds it already.
+    Half a sample either way at each edge that counts.
     """
-    time = rng.uniform(-0.5, 0.5, N_DRAWS) * grid.locked * math.sqrt(grid.n_edges[phase])
-    charge = rng.uniform(-0.5, 0.5, N_DRAWS) * grid.locked * grid.edges_ua[phase]
+    time = rng.uniform(-0.5, 0.5, N_DRAWS) * grid.edges[phase]
+    charge = rng.uniform(-0.5, 0.5, N_DRAWS) * grid.edges_ua[phase]
     return time, charge

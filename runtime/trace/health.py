@@ -25,8 +25,10 @@ Floats = NDArray[np.float64]
 LEAST_SAMPLES = 4.0
 """Samples that a pulse must hold: its two edges each fall into one, and a level takes two more."""
 _AT_LIMIT = 1e-3  # share of a range's end within which a reading is its end
+_CLEARLY = 0.05
 _CLIPPED_FRAMES = 1e-3  # share of frames above which the charge cannot be trusted
 _FLAT_PAIRS = 0.5
+_AWAKE = 0.01  # share of the highest current above which tops are compared with other levels
 _FEWEST_AT_TOP = 20
 _UNITS_APART = 1.3
 """How near to a thousand the ratio of two periods must be to be a mistaken unit."""
@@ -135,6 +137,20 @@ def check_unpowered(where: str, block: SampleBlock, rate_hz: float, bench: Bench
         )  # fmt: skip
 
 
+def _held_on_the_way_up(current: Floats, end: float) -> int:
+    """Count readings at the end of a range, on the way from below it to above it."""
+    at = np.flatnonzero(np.abs(current - end) <= _AT_LIMIT * end)
+    if not len(at):
+        return 0
+    begins = at[np.diff(at, prepend=-2) > 1]
+    ends = at[np.diff(at, append=len(current) + 1) > 1]
+    inner = (begins > 0) & (ends < len(current) - 1)
+    begins, ends = begins[inner], ends[inner]
+    below = current[begins - 1] < (1.0 - _CLEARLY) * end
+    above = current[ends + 1] > (1.0 + _CLEARLY) * end
+    return int((ends - begins + 1)[below & above].sum())
+
+
 @dataclass(slots=True)
 class Clipping:
     """Counts readings at the end of a range, and flat tops, as samples come.
@@ -158,13 +174,13 @@ class Clipping:
         ranges = [1e3 * r.up_to_ma for r in self.bench.current.range]
         self.n_over += int(np.count_nonzero(np.abs(current) >= (1.0 - _AT_LIMIT) * ranges[-1]))
         for end in ranges[:-1]:
-            self.n_held += int(np.count_nonzero(np.abs(current - end) <= _AT_LIMIT * end))
+            self.n_held += _held_on_the_way_up(current, end)
         if not len(current):
             return
         top = float(current.max())
         if top > self.top_ua:
             self.top_ua, self.n_top, self.n_top_pairs = top, 0, 0
-        busy = current > 0.25 * self.top_ua
+        busy = current > _AWAKE * self.top_ua
         equal = (current[1:] == current[:-1]) & busy[1:] & busy[:-1]
         at_top = current == self.top_ua
         self.n_top += int(np.count_nonzero(at_top))

@@ -6,6 +6,7 @@ import hashlib
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -13,8 +14,9 @@ from numpy.typing import NDArray
 
 from runtime.errors import FormatError, UsageError
 from runtime.trace.charges import N_DRAWS, Grid, PhaseFigures, figures, zeros_ua
-from runtime.trace.cutting.frames import MEDIAN_ERROR, FrameShape, find_onsets, learn_shape
+from runtime.trace.cutting.frames import FrameShape, find_onsets, learn_shape
 from runtime.trace.cutting.phases import PHASES, Phase, name_segments
+from runtime.trace.cutting.segments import MEDIAN_ERROR
 from runtime.trace.cutting.sums import Cutter, FrameRows, RunningRows
 from runtime.trace.envelope import Envelope
 from runtime.trace.health import (
@@ -287,18 +289,13 @@ def _grid(
     if variance < _JITTERS:
         turns = np.exp(2j * np.pi * np.arange(min(n, 1 << 16)) * (period % 1.0))
         locked = float(abs(turns.mean()))
-    edges = dict.fromkeys(PHASES, 0.0)
-    number = dict.fromkeys(PHASES, 0)
-    for (one, a), (other, b) in zip(
-        zip(names, shape.segments, strict=True),
-        list(zip(names, shape.segments, strict=True))[1:],
-        strict=False,
-    ):
-        if one != other:
-            for phase in (one, other):
-                edges[phase] = math.hypot(edges[phase], b.level_ua - a.level_ua)
-                number[phase] += 1
-    return Grid(step_s, edges, number, locked)
+    edges, steps = dict.fromkeys(PHASES, 0.0), dict.fromkeys(PHASES, 0.0)
+    for (one, a), (other, b) in pairwise(zip(names, shape.segments, strict=True)):
+        share = locked if a.whole and b.whole else 1.0
+        for phase in {one, other} if one != other else ():
+            steps[phase] = math.hypot(steps[phase], share * (b.level_ua - a.level_ua))
+            edges[phase] = math.hypot(edges[phase], share)
+    return Grid(step_s, steps, edges, locked)
 
 
 def _held_ua(

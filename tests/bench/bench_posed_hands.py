@@ -39,7 +39,7 @@ def main() -> None:
     told = np.empty_like(counts)
     for index, count in enumerate(counts):
         lit, dark = expose_flat(bench, int(count), N_FRAMES, rng)
-        best = model.classes[int(model.run(lit, dark).scores[-1].argmax())]
+        best = model.classes[int(model.run(lit, dark).evidence[-1].argmax())]
         told[index] = int(best.removeprefix("fingers_"))
     right = told == counts
     by_count = ", ".join(f"{n}: {right[counts == n].mean():.2f}" for n in range(6))

@@ -206,8 +206,8 @@ class Synthesis:
         for end, _, offset, gain in b.ranges:
             lines += [
                 "[[current.range]]", f"up_to_ma = {end / 1e3!r}",
-                f"gain_error_percent = {max(0.05, 100 * abs(gain - 1.0))!r}",
-                f"offset_error_ua = {max(0.02, abs(offset))!r}",
+                f"gain_error_percent = {round(0.05 + 150 * abs(gain - 1.0), 6)!r}",
+                f"offset_error_ua = {round(0.02 + 1.5 * abs(offset), 6)!r}",
             ]  # fmt: skip
         lines += ["[voltage]", f"supply_v = {b.supply_v!r}"]
         if b.marked:

@@ -46,6 +46,9 @@ class State(Strict):
     ``derating``. One that does not run it may have a ``clock`` too, which then goes on in it. A
     state that runs the link has a ``link_rate``, the most that a wire of it carries.
 
+    ``kept_kb`` is the RAM that keeps its content in the state, and ``buffer_kb`` the RAM that DMA
+    writes to in it; where they are not told, all of it.
+
     ``growth`` is the factor by which ``current`` grows with each 10 K above 25 degrees Celsius.
     ``wakes`` names the states that it wakes to, or that a running core may change its clock to,
     with the time until they run. A running core may enter, at once, any state that does not run it
@@ -60,6 +63,8 @@ class State(Strict):
     derating: Factor | None = None
     flash_wait: Cycles | None = None
     link_rate: MegabitPerSecond | None = None
+    kept_kb: int | None = Field(default=None, ge=0, le=1_000_000)
+    buffer_kb: int | None = Field(default=None, ge=0, le=1_000_000)
     growth: Growth | None = None
     wakes: dict[str, Microsecond] = Field(default_factory=dict, max_length=16)
 

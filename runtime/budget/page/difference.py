@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from runtime.budget.explained import Explanation, Term
 from runtime.budget.inputs.uncertainty import Interval
-from runtime.budget.page.marked_numbers import mark, plain, ranged
+from runtime.budget.page.marked_numbers import MARKS, mark, plain, ranged
 from runtime.budget.page.report import page_style
 from runtime.budget.stored import StoredBudget, StoredInput
 from runtime.files import write_whole
@@ -34,22 +34,25 @@ def _signed(value: float) -> str:
 
 
 def difference_sentence(found: Explanation) -> str:
-    """Return the whole comparison in one sentence."""
+    """Return the whole comparison in one sentence: power, battery, verdict."""
     first, second = labels(found)
+    before, after = found.before.average_uw.typical, found.after.average_uw.typical
+    if found.change_uw == 0.0:
+        power = f"{second} takes what {first} takes, {plain(after, 4)} µW at typical inputs"
+    else:
+        side, largest = "more" if found.change_uw > 0.0 else "less", found.causes[0]
+        power = (
+            f"{second} takes {plain(abs(found.change_uw))} µW {side} than {first} at typical "
+            f"inputs ({plain(after, 4)} against {plain(before, 4)}), most of all by {largest.name} "
+            f"({_signed(largest.total_uw)} µW)"
+        )
+    battery, by = " and ".join(plain(x) for x in found.percent[::-1]), found.by_percent
+    battery = f"of the battery a day that is {battery} %"
+    if by is not None:
+        battery += f", most of all by {by.name} ({_signed(by.effect_percent)} %)"
     words = found.before.host_verdict.word, found.after.host_verdict.word
     verdict = f"both are {words[0]}" if words[0] == words[1] else f"{words[0]} turns {words[1]}"
-    before, after = found.before.average_uw.typical, found.after.average_uw.typical
-    if not found.causes:
-        return (
-            f"{second} takes what {first} takes, {plain(after, 4)} µW at typical inputs; {verdict}."
-        )
-    side = "more" if found.change_uw >= 0.0 else "less"
-    largest = found.causes[0]
-    return (
-        f"{second} takes {plain(abs(found.change_uw))} µW {side} than {first} at typical inputs "
-        f"({plain(after, 4)} against {plain(before, 4)}), most of all by {largest.name} "
-        f"({_signed(largest.total_uw)} µW); {verdict}."
-    )
+    return f"{power}; {battery}; {verdict}."
 
 
 def _stated(x: StoredInput | None) -> Markup:
@@ -59,7 +62,7 @@ def _stated(x: StoredInput | None) -> Markup:
     text = f"{x.typical:,.6g}"
     if x.low < x.high:
         text += f" ({x.low:,.6g} to {x.high:,.6g})"
-    kind = x.kind if x.kind in ("measured", "published", "setting", "from memory") else "invented"
+    kind = x.kind if x.kind in MARKS else "invented"
     return mark(kind, f"{text} {'' if x.unit == '1' else x.unit}".rstrip(), x.source)
 
 
@@ -93,7 +96,8 @@ def _reasons(term: Term) -> str:
     shown = [f"{name} {_signed(effect)}" for name, effect in term.because[:_N_REASONS]]
     rest = sum(effect for _, effect in term.because[_N_REASONS:])
     if len(term.because) > _N_REASONS:
-        shown.append(f"{len(term.because) - _N_REASONS} others {_signed(rest)}")
+        n = len(term.because) - _N_REASONS
+        shown.append(f"{n} other{'s' if n > 1 else ''} {_signed(rest)}")
     return ", ".join(shown)
 
 
@@ -105,6 +109,7 @@ def difference_page(found: Explanation) -> str:
     return environment.from_string(template.read_text("utf-8")).render(
         style=Markup(page_style()),  # noqa: S704 - our own file
         e=found,
+        marks=MARKS,
         labels=labels(found),
         sentence=difference_sentence(found),
         headlines=_headlines(found),

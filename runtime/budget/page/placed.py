@@ -6,12 +6,13 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 
+from runtime.budget.page.card_section import put_on_card
 from runtime.budget.page.report import write_report
 from runtime.budget.price.profiles import write_json
 from runtime.budget.result import Budget
 from runtime.errors import UsageError
 
-__all__ = ["check_place", "new_folder", "write_results"]
+__all__ = ["check_place", "new_folder", "write_budget", "write_results"]
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,59}")
 
@@ -50,6 +51,14 @@ def new_folder(path: Path) -> Path:
     return path
 
 
+def write_budget(result: Budget, model_dir: Path) -> Path:
+    """Write ``budget.json`` into a model's folder, and the headline on its card."""
+    path = model_dir / "budget.json"
+    write_json(path, result.to_json())
+    put_on_card(result, model_dir)
+    return path
+
+
 def write_results(
     results: Sequence[Budget], folders: Sequence[Path], out: Path | None, name: str = "budget"
 ) -> Path:
@@ -77,5 +86,8 @@ def write_results(
             for i, each in enumerate(names)
         ]
     for result, place in zip(results, places, strict=True):
-        write_json(new_folder(place) / f"{name}.json", result.to_json())
+        if out is None:
+            write_budget(result, place)
+        else:
+            write_json(new_folder(place) / f"{name}.json", result.to_json())
     return write_report(results, (out or folders[0]) / f"{name}.html")

@@ -53,7 +53,7 @@ _VIEWING_S = (10.0, 1000.0)
 """Viewing times shown of those screened."""
 _N_SENSITIVE, _N_SYMBOLS = 8, 8
 _STATES = {
-    "crossed": "Crossed: the typical value keeps the limit, a part of its interval does not.",
+    "crossed": "Crossed: the value keeps the limit, a part of its interval does not.",
     "unknown": "Unknown: the model folder does not hold the value, which counts as broken.",
 }
 _COLOURS = dict(zip(STATES, ("first", "second", "third"), strict=True))

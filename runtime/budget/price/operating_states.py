@@ -6,6 +6,8 @@ sleeps again. Not every mix of rows of a data sheet is one state of a device:
 
 - all hold at one supply voltage;
 - the waiting state runs DMA and the link, at least at the link's rate on each wire;
+- sleeping and waiting state keep the RAM that the program needs, and the waiting state has room for
+  the pixels that come in;
 - the sleeping state wakes to the waiting state, by itself or through a state that runs the core;
 - the waiting state wakes to the states that compute, or to one that changes its clock to theirs.
 """
@@ -13,7 +15,7 @@ sleeps again. Not every mix of rows of a data sheet is one state of a device:
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import product
 from typing import Any
@@ -23,7 +25,7 @@ from runtime.budget.inputs.library import Link
 from runtime.budget.inputs.part_values import Value
 from runtime.errors import UsageError
 
-__all__ = ["ROLES", "Leg", "OperatingStates", "states_together"]
+__all__ = ["ROLES", "Leg", "Memory", "OperatingStates", "states_together"]
 
 ROLES = ("sleeping", "waiting", "watching", "computing")
 _NEEDS = {
@@ -48,6 +50,18 @@ class Leg:
     through: str
     wake_up_time: Value | None = None
     clock_change_time: Value | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """Bytes that must be kept while the core does not run, and that the link writes meanwhile."""
+
+    kept: int = 0
+    written: int = 0
+
+
+NO_MEMORY = Memory()
+"""Nothing to keep and nothing to take in: any state does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,21 +95,27 @@ class OperatingStates:
         found: dict[str, Any] = {"choices_that_exist_together": n_choices}
         for role, name in self.names().items():
             state = mcu.state[name]
+            values = {
+                "supply_v": state.supply,
+                "clock_mhz": state.clock,
+                "current_ua": state.current,
+                "link_mbit_s": state.link_rate,
+            }
+            inputs = {key: x.as_input(key) for key, x in values.items() if x is not None}
             found[role] = {
                 "state": name,
                 "title": state.title,
                 "runs": list(state.runs),
-                "supply_v": state.supply.typical,
-                "clock_mhz": None if state.clock is None else state.clock.typical,
-                "current_ua": state.current.typical,
-                "link_mbit_s": None if state.link_rate is None else state.link_rate.typical,
-                "kind": state.current.as_input(name).kind,
-                "source": state.current.as_input(name).source,
+                **{key: None if x is None else x.typical for key, x in values.items()},
+                "kinds": {key: x.kind for key, x in inputs.items()},
+                "sources": {key: x.source for key, x in inputs.items()},
             }
         return found
 
 
-def states_together(mcu: Mcu, link: Link) -> tuple[OperatingStates, ...]:
+def states_together(
+    mcu: Mcu, link: Link, memory: Memory = NO_MEMORY
+) -> tuple[OperatingStates, ...]:
     """Return every choice of states that exist together, in the order of the parts file.
 
     Parameters
@@ -104,6 +124,8 @@ def states_together(mcu: Mcu, link: Link) -> tuple[OperatingStates, ...]:
         The controller; states that it names for a role are kept to.
     link : Link
         The link that the pixels come in by.
+    memory : Memory
+        What the states have to keep and to take in.
 
     Raises
     ------
@@ -113,7 +135,7 @@ def states_together(mcu: Mcu, link: Link) -> tuple[OperatingStates, ...]:
     found: list[OperatingStates] = []
     nearest: tuple[int, UsageError] | None = None
     for names in _choices(mcu):
-        kept, broken = _judge(mcu, link, names)
+        kept, broken = _judge(mcu, (link, memory), names)
         if isinstance(broken, OperatingStates):
             found.append(broken)
         elif nearest is None or kept > nearest[0]:
@@ -138,11 +160,20 @@ def _choices(mcu: Mcu) -> Iterator[dict[str, str]]:
         yield dict(zip(ROLES, names, strict=True))
 
 
-def _judge(mcu: Mcu, link: Link, names: dict[str, str]) -> tuple[int, OperatingStates | UsageError]:
+def _judge(
+    mcu: Mcu, needs: tuple[Link, Memory], names: dict[str, str]
+) -> tuple[int, OperatingStates | UsageError]:
     """Return how many rules a choice keeps, and it with its ways, or the first rule it breaks."""
-    rules = (_runs, _at_one_supply, _as_asked, _link_allowed)
+    link, memory = needs
+    rules: tuple[Callable[[], UsageError | None], ...] = (
+        lambda: _runs(mcu, names),
+        lambda: _at_one_supply(mcu, names),
+        lambda: _as_asked(mcu, names),
+        lambda: _link_allowed(mcu, link, names),
+        lambda: _memory_fits(mcu, memory, names),
+    )
     for kept, rule in enumerate(rules):
-        broken = rule(mcu, link, names)
+        broken = rule()
         if broken is not None:
             return kept, broken
     legs: list[Leg] = []
@@ -164,7 +195,7 @@ def _fault(mcu: Mcu, what: str, got: object, expected: object) -> UsageError:
     return UsageError(where, what, got, expected, "choose states that exist together")
 
 
-def _runs(mcu: Mcu, _: Link, names: dict[str, str]) -> UsageError | None:
+def _runs(mcu: Mcu, names: dict[str, str]) -> UsageError | None:
     for role, needs in _NEEDS.items():
         runs = mcu.state[names[role]].runs
         if not set(needs) <= set(runs):
@@ -173,7 +204,7 @@ def _runs(mcu: Mcu, _: Link, names: dict[str, str]) -> UsageError | None:
     return None
 
 
-def _at_one_supply(mcu: Mcu, _: Link, names: dict[str, str]) -> UsageError | None:
+def _at_one_supply(mcu: Mcu, names: dict[str, str]) -> UsageError | None:
     volts = {role: mcu.state[name].supply.typical for role, name in names.items()}
     if mcu.supply is not None:
         volts = {"supply as set": mcu.supply.typical} | volts
@@ -185,7 +216,7 @@ def _at_one_supply(mcu: Mcu, _: Link, names: dict[str, str]) -> UsageError | Non
     return None
 
 
-def _as_asked(mcu: Mcu, _: Link, names: dict[str, str]) -> UsageError | None:
+def _as_asked(mcu: Mcu, names: dict[str, str]) -> UsageError | None:
     clock = mcu.state[names["computing"]].clock
     if mcu.clock is None or clock is None:
         return None
@@ -205,6 +236,20 @@ def _link_allowed(mcu: Mcu, link: Link, names: dict[str, str]) -> UsageError | N
         return None
     got = f"{names['waiting']}, with at most {most.typical:g} Mbit/s a wire"
     return _fault(mcu, "waiting state", got, f"one with the link's {wire:g} Mbit/s")
+
+
+def _memory_fits(mcu: Mcu, memory: Memory, names: dict[str, str]) -> UsageError | None:
+    held = (
+        ("sleeping", "kept_kb", "keeps", memory.kept),
+        ("waiting", "kept_kb", "keeps", memory.kept),
+        ("waiting", "buffer_kb", "takes in", memory.written),
+    )
+    for role, key, does, wanted in held:
+        kb = getattr(mcu.state[names[role]], key)
+        if kb is not None and 1024 * kb < wanted:
+            got = f"{names[role]}, which {does} {kb} KB"
+            return _fault(mcu, f"{role} state", got, f"one that {does} {wanted:,} bytes")
+    return None
 
 
 def _leg(mcu: Mcu, start: str, end: str) -> Leg | None:

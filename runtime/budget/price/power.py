@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from runtime.budget.price.converter import conversion_energy_pj
 
 __all__ = [
+    "EXPOSURES",
     "FORMULAS",
     "PARTS",
     "STATES",
@@ -41,7 +42,8 @@ PARTS = (
     "LED", "LED driver", "pixel readout", "sensor bias", "compute", "waiting for pixels",
     "wake-ups", "transfer", "sleep and standby", "start-up", "regulator",
 )  # fmt: skip
-_EXPOSURES = 2  # one lit, one dark: a frame pair
+EXPOSURES = 2
+"""One lit and one dark exposure are a frame pair."""
 _DAY_S = 86_400.0
 FLASH_LINE_BYTES = 16
 """What a controller's flash delivers at once; a state's ``flash_wait`` is counted for each."""
@@ -108,8 +110,8 @@ def frame_time_us(v: Values, state: str) -> Draws:
     pixel_us = np.maximum(v["readout.pixel_time"], v["sensor.bits"] / v["sensor_link.bit_rate"])
     total: Draws = (
         v["readout.start_up_time"]
-        + _EXPOSURES * _pulse_us(v)
-        + _EXPOSURES * v[f"{state}.pixels"] * pixel_us
+        + EXPOSURES * _pulse_us(v)
+        + EXPOSURES * v[f"{state}.pixels"] * pixel_us
     )
     return total
 
@@ -169,7 +171,7 @@ def frame_energy(v: Values, state: str) -> dict[str, Any]:
     voltage / efficiency. Readout is linear in the pixels actually read (common practice, no
     source) plus a bias that runs as long as the sensor is powered.
     """
-    read = _EXPOSURES * v[f"{state}.pixels"]
+    read = EXPOSURES * v[f"{state}.pixels"]
     pixel_pj = v["readout.pixel_energy"] + conversion_energy_pj(
         v["readout.walden_figure"], v["readout.effective_bits"]
     )

@@ -123,7 +123,10 @@ def _values(model: Model, parts: list[_Part], footprint: Footprint | None) -> di
     """Return what the templates' places stand for."""
     sensor, words = model.sensor, model.closing.c_words(model.classes)
     members = [(p.label, m) for p in parts for m in p.c.state]
-    functions = "\n".join(f"/* Stage {p.label}: {p.kind}. */\n{p.c.functions}" for p in parts)
+    shared = dict.fromkeys(text for p in parts for text in p.c.shared)
+    functions = "\n".join(
+        [*shared, *(f"/* Stage {p.label}: {p.kind}. */\n{p.c.functions}" for p in parts)]
+    )
     step: dict[str, object] = {
         "ENTRY": parts[0].label,
         "Y": parts[0].place,
@@ -214,8 +217,9 @@ def _wrapped(text: str) -> str:
 
 
 def _padded(y: Edge) -> int:
-    """Return the length of an output's place: kernels may read whole words of narrow values."""
-    return y.length if y.ctype == "int32_t" else -(-y.length // 8) * 8
+    """Return the length of an output's place: kernels may read whole turns of four or eight."""
+    turn = 4 if y.ctype == "int32_t" else 8
+    return -(-y.length // turn) * turn
 
 
 def _sizes_text(footprint: Footprint | None) -> str:

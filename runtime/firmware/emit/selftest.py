@@ -194,10 +194,13 @@ returns 0 when all is equal. On a desk:
     target_include_directories(gesture PUBLIC ${CMAKE_CURRENT_SOURCE_DIR})
     set_target_properties(gesture PROPERTIES C_STANDARD 99)
 
-## On which core
+## On which core, by which compiler
 
-One text serves every core: where a core has packed 16-bit multiply-accumulate instructions
-(`__ARM_FEATURE_DSP`), kernels that use them are chosen by the preprocessor, and the 8-bit weights
-stand in `pw_weights.h` once for each form that a kernel reads. One form is compiled; results are
-the same bits. A compiler may call `memset` or `memcpy`; link the ones that your board has.
+One text serves every little-endian core: where a core has packed 16-bit multiply-accumulate
+instructions (`__ARM_FEATURE_DSP`), kernels that use them are chosen by the preprocessor, and the
+8-bit weights stand in `pw_weights.h` once for each form that a kernel reads. One form is compiled;
+results are the same bits. GCC and clang take it at every level of optimisation, with and without a
+frame pointer, position-independent or not: assembly saves the registers that it uses, and leaves r9
+alone. `-DPW_PLAIN_C` leaves all assembly out, for the same bits in more cycles. A compiler may
+call `memset` or `memcpy`; link the ones that your board has.
 """

@@ -92,6 +92,8 @@ class Machine:
             self.uc.mem_map(start, _BLOCK_BYTES)
         for address, data in self.image.segments:
             self.uc.mem_write(address, data)
+        if self.image.offset_table is not None and not self.core.riscv:  # for -msingle-pic-base
+            self.uc.reg_write(consts.UC_ARM_REG_R9, self.image.offset_table)
         self.call("harness_init")
 
     def call(self, name: str, *arguments: int) -> int:

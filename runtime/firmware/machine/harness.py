@@ -146,6 +146,7 @@ SECTIONS
     .rodata : { KEEP(*(.rodata*)) }
     . = 0x20000000;
     .data : { KEEP(*(.data*)) KEEP(*(.sdata*)) }
+    .got : { *(.got.plt) *(.got) }
     .bss : { KEEP(*(.bss*)) KEEP(*(.sbss*)) KEEP(*(COMMON)) }
 }
 """

@@ -8,67 +8,33 @@ and change points cut that into segments of one level.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError
-from runtime.trace.cutting.change_points import change_points
+from runtime.trace.cutting.segments import (
+    FEWEST_FRAMES,
+    MAD_TO_SIGMA,
+    LaidOver,
+    Segment,
+    cut_segments,
+    lowest_plateau,
+    no_frames,
+)
 from runtime.trace.reading.samples import SampleBlock
 
-__all__ = [
-    "MAD_TO_SIGMA",
-    "MEDIAN_ERROR",
-    "FrameShape",
-    "Onsets",
-    "Segment",
-    "find_onsets",
-    "learn_shape",
-]
+__all__ = ["FrameShape", "Onsets", "find_onsets", "learn_shape"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-MAD_TO_SIGMA = 1.4826
-"""Standard deviation of a normal sample over its median absolute deviation."""
-MEDIAN_ERROR = 1.2533
-"""Standard error of a median over that of a mean, of a normal sample: sqrt(pi / 2)."""
-_SURE = 6.0
-"""So many standard errors are no chance, over all the samples of a frame."""
-_WORTH_A_CUT = 0.01
-"""Steps below this share of the level are not cut: phases are wanted to 2 %."""
-_EDGE_SAMPLES = 2
-"""An edge falls into one sample, and moves by one from frame to frame."""
-_FEWEST_FRAMES = 8
+_LATE = 0.8  # of the period: a frame has to sleep by then
+_ODD = 0.05  # share of frames that may be unlike the rest
 _MOST_CELLS = 1 << 23  # samples of the frames laid over each other
-_MOST_POINTS = 4096
 _REGULAR = 0.25
 """Frames are those whose period is within a quarter of the median's: jitter, not another state."""
-
-
-@dataclass(frozen=True, slots=True)
-class Segment:
-    """A stretch of a frame with one level.
-
-    Parameters
-    ----------
-    start, stop : int
-        Samples from the frame's onset; may be negative.
-    level_ua, spread_ua : float
-        Median current, and its deviation from frame to frame.
-    marked : str or None
-        Phase whose pin is high there.
-    """
-
-    start: int
-    stop: int
-    level_ua: float
-    spread_ua: float
-    marked: str | None = None
-
-    def __len__(self) -> int:
-        return self.stop - self.start
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,37 +86,6 @@ class FrameShape:
     n_frames: int
 
 
-def lowest_plateau(values: Floats) -> tuple[float, float]:
-    """Return level and noise of the lowest level at which a good share of the values lie.
-
-    Notes
-    -----
-    Starts at the 5th percentile and takes in what is within 4 deviations of the median until that
-    stands. Noise is taken from steps between neighbours at first, where the few edges of a frame
-    do not weigh.
-    """
-    steps = np.abs(np.diff(values))
-    sigma = MAD_TO_SIGMA * float(np.median(steps)) / np.sqrt(2.0)
-    level = float(np.quantile(values, 0.05))
-    near = values[values <= level + 4.0 * sigma]
-    for _ in range(20):
-        if not len(near):
-            break
-        before, level = level, float(np.median(near))
-        sigma = MAD_TO_SIGMA * float(np.median(np.abs(near - level)))
-        near = values[np.abs(values - level) <= max(4.0 * sigma, 1e-12 + 1e-9 * abs(level))]
-        if level == before:
-            break
-    return level, sigma
-
-
-def weighted_median(values: Floats, weights: Floats) -> float:
-    """Return the value below and above which lies half the weight."""
-    order = np.argsort(values)
-    running = np.cumsum(weights[order])
-    return float(values[order[int(np.searchsorted(running, running[-1] / 2.0))]])
-
-
 def learn_shape(where: str, block: SampleBlock, offset_error_ua: float) -> FrameShape:
     """Learn the shape of a frame.
 
@@ -179,31 +114,20 @@ def learn_shape(where: str, block: SampleBlock, offset_error_ua: float) -> Frame
     first = -int(onsets.period) // 4
     width = int(onsets.period)
     starts = starts[(starts + first >= 0) & (starts + first + width <= len(current))]
-    most = max(_FEWEST_FRAMES, _MOST_CELLS // width)
+    most = max(FEWEST_FRAMES, _MOST_CELLS // width)
     starts = starts[:most]
-    if len(starts) < _FEWEST_FRAMES:
-        raise _no_frames(where, f"{len(starts)} whole ones")
+    if len(starts) < FEWEST_FRAMES:
+        raise no_frames(where, f"{len(starts)} whole ones")
     at = starts[:, None] + first + np.arange(width)
-    frames = current[at]
-    median = np.quantile(frames, 0.5, axis=0, method="lower")
-    spread = MAD_TO_SIGMA * np.median(np.abs(frames - median), axis=0)
-    errors = np.sqrt((MEDIAN_ERROR * spread) ** 2 / len(starts) + offset_error_ua**2)
     marks = {k: np.mean(high[at], axis=0) for k, high in block.markers.items()}
-    segments = _segments(where, median, spread, errors, marks)
+    laid = LaidOver(current[at], marks, offset_error_ua)
     return FrameShape(
         onsets, floor, noise,
         tuple(
-            Segment(s.start + first, s.stop + first, s.level_ua, s.spread_ua, s.marked)
-            for s in segments
+            replace(s, start=s.start + first, stop=s.stop + first)
+            for s in cut_segments(where, laid)
         ),
-        median, frames.min(axis=0), frames.max(axis=0), first, len(starts),
-    )  # fmt: skip
-
-
-def _no_frames(where: str, got: str) -> FormatError:
-    return FormatError(
-        where, "number of frames found", got, f"{_FEWEST_FRAMES} and more, asleep in between",
-        "record longer, or at a lower frame rate; the current has to rest between frames",
+        laid.median, laid.frames.min(axis=0), laid.frames.max(axis=0), first, len(starts),
     )  # fmt: skip
 
 
@@ -212,13 +136,13 @@ def _find_frames(where: str, current: Floats, floor: float) -> tuple[Onsets, Int
     rank = min(len(current) - 1, max(20, len(current) // 10_000))
     top = float(-np.partition(-current, rank)[rank])
     if not top > floor:
-        raise _no_frames(where, "none, the current is one level")
+        raise no_frames(where, "none, the current is one level")
     threshold = _between_levels(current, floor, top)
     bursts = np.flatnonzero(current > threshold)
     rests = np.diff(bursts)
     for rest in _rests(rests):
         starts = bursts[1:][rests > rest]
-        if len(starts) < _FEWEST_FRAMES:
+        if len(starts) < FEWEST_FRAMES:
             continue
         periods = np.diff(starts)
         period = float(np.median(periods))
@@ -226,8 +150,9 @@ def _find_frames(where: str, current: Floats, floor: float) -> tuple[Onsets, Int
         covered = period * len(starts) / len(current)
         if spread < _REGULAR * period and covered > 0.5:
             _one_period(where, periods, period)
+            _nothing_between(where, bursts, starts, period)
             return Onsets(threshold, int(rest), period), starts
-    raise _no_frames(where, "none that come at one period")
+    raise no_frames(where, "none that come at one period")
 
 
 def _between_levels(current: Floats, floor: float, top: float) -> float:
@@ -253,11 +178,26 @@ def _rests(rests: Ints) -> list[int]:
 
 def _one_period(where: str, periods: Ints, period: float) -> None:
     odd = periods[np.abs(periods - period) > _REGULAR * period]
-    if len(odd) > 0.05 * len(periods):
+    if len(odd) > _ODD * len(periods):
         raise FormatError(
             where, "frame period",
             f"{period:.0f} samples, and {float(np.median(odd)):.0f} in {len(odd)} of "
             f"{len(periods)} frames", "one",
+            "trace one state of the device at a time",
+        )  # fmt: skip
+
+
+def _nothing_between(where: str, bursts: Ints, starts: Ints, period: float) -> None:
+    """Refuse a trace on which the current rises late in the period, where frames should sleep."""
+    # The trace may begin within a frame, but not with frames of another period.
+    begins = np.concatenate(([int(starts[0] - period)], starts))
+    since = bursts - begins[np.searchsorted(begins[1:], bursts, side="right")]
+    late = bursts[(since < 0) | (since > _LATE * period)]
+    others = int(np.count_nonzero(np.diff(late, prepend=-2) > 1))
+    if others > _ODD * len(starts):
+        raise FormatError(
+            where, "frame period",
+            f"{period:.0f} samples with {others} more bursts in between", "one",
             "trace one state of the device at a time",
         )  # fmt: skip
 
@@ -282,74 +222,3 @@ def find_onsets(current: Floats, onsets: Onsets, since_burst: int) -> tuple[Ints
         return bursts, since_burst + len(current)
     rests = np.diff(bursts, prepend=-since_burst - 1)
     return bursts[rests > onsets.rest], len(current) - 1 - int(bursts[-1])
-
-
-def _segments(
-    where: str, median: Floats, spread: Floats, errors: Floats, marks: dict[str, Floats]
-) -> list[Segment]:
-    """Cut the median frame; the first and the last segment are sleep."""
-    floor, _ = lowest_plateau(median)
-    awake = np.flatnonzero(median > floor + _SURE * errors)
-    if not len(awake):
-        raise _no_frames(where, "none above the noise")
-    margin = max(4, (awake[-1] - awake[0]) // 20)
-    start, stop = max(0, awake[0] - margin), min(len(median), awake[-1] + 1 + margin)
-    if start == 0 or stop == len(median):
-        raise FormatError(
-            where, "sleep within a frame", "less than a quarter of the period", "more",
-            "trace at a lower frame rate",
-        )  # fmt: skip
-    cut = slice(int(start), int(stop))
-    worth = np.hypot(errors[cut], _WORTH_A_CUT * np.abs(median[cut]))
-    worth = np.maximum(worth, 1e-9 * float(np.abs(median).max()))
-    begins = _without_edges(median[cut], _begins(median[cut], worth))
-    for high in marks.values():
-        edges = np.flatnonzero(np.diff((high[cut] > 0.5).astype(np.int8))) + 1
-        begins = sorted({*begins, *edges.tolist()})
-    found = []
-    for a, b in zip(begins, [*begins[1:], cut.stop - cut.start], strict=True):
-        own = slice(int(start) + a, int(start) + b)
-        steadiness = 1.0 / (spread[own] ** 2 + worth[a:b] ** 2)
-        level = weighted_median(median[own], steadiness)
-        steady = np.sort(spread[own])[: (len(spread[own]) + 1) // 2]
-        high_there = [k for k, high in marks.items() if float(np.mean(high[own])) > 0.5]
-        found.append(
-            Segment(
-                own.start, own.stop, level, float(np.median(steady)),
-                high_there[0] if high_there else None,
-            )
-        )  # fmt: skip
-    return found
-
-
-def _without_edges(values: Floats, begins: list[int]) -> list[int]:
-    """Drop short segments on the way from one level to another: samples that lie on an edge."""
-    kept = list(begins)
-    at = 1
-    while at + 1 < len(kept):
-        before, own, behind = kept[at - 1], kept[at], kept[at + 1]
-        end = kept[at + 2] if at + 2 < len(kept) else len(values)
-        level = float(np.median(values[own:behind]))
-        low, high = sorted(
-            (float(np.median(values[before:own])), float(np.median(values[behind:end])))
-        )
-        if behind - own <= _EDGE_SAMPLES and low < level < high:
-            nearer_behind = abs(level - float(np.median(values[behind:end]))) < abs(
-                level - float(np.median(values[before:own]))
-            )
-            del kept[at + 1 if nearer_behind else at]
-            at = max(1, at - 1)
-        else:
-            at += 1
-    return kept
-
-
-def _begins(values: Floats, errors: Floats) -> list[int]:
-    """Change points, on means of blocks where there are too many values to try them all."""
-    block = -(-len(values) // _MOST_POINTS)
-    if block == 1:
-        return change_points(values, errors)
-    n = len(values) // block
-    means = values[: n * block].reshape(n, block).mean(axis=1)
-    of_means = np.sqrt((errors[: n * block] ** 2).reshape(n, block).mean(axis=1))
-    return [block * i for i in change_points(means, of_means)]

@@ -18,7 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError
-from runtime.trace.cutting.frames import FrameShape, Segment
+from runtime.trace.cutting.frames import FrameShape
+from runtime.trace.cutting.segments import Segment
 
 __all__ = ["PHASES", "FrameCut", "Phase", "cut_frames", "name_segments", "window_of"]
 
@@ -91,31 +92,33 @@ def _pulse(where: str, inner: Sequence[Segment], pulse_samples: float | None) ->
             where, "length of the LED's pulse", "not known", "led_pulse_us in the file beside it",
             "give it there, or a budget, or wire the LED's pin",
         )  # fmt: skip
-    best: tuple[float, list[int]] | None = None
+    slack = max(_GRID_SAMPLES, _ALIKE * pulse_samples)
+    near = (pulse_samples - slack, pulse_samples + slack)
+    wide = (pulse_samples / _PULSE_BAND, _PULSE_BAND * pulse_samples)
+    for shortest, longest in (near, wide):
+        found = _highest_fall(inner, shortest, longest)
+        if found:
+            return found
+    lengths = ", ".join(str(len(s)) for s in inner)
+    raise FormatError(
+        where, "LED pulse", f"not found among steps of {lengths} samples",
+        f"one of about {pulse_samples:.3g} samples",
+        "check led_pulse_us and the unit of time, or wire the LED's pin",
+    )  # fmt: skip
+
+
+def _highest_fall(inner: Sequence[Segment], shortest: float, longest: float) -> list[int]:
+    """Neighbours of a length within bounds whose mean stands highest above what follows."""
+    best, found = 0.0, list[int]()
     for i in range(len(inner)):
         length, charge = 0, 0.0
-        for j in range(i, len(inner)):
+        for j in range(i, len(inner) - 1):
             length += len(inner[j])
             charge += len(inner[j]) * inner[j].level_ua
-            # One sample either way is the grid's.
-            longest = _PULSE_BAND * pulse_samples + 1.0
-            if length > longest:
-                break
-            if length < pulse_samples / _PULSE_BAND - 1.0 or j + 1 >= len(inner):
-                continue
             fall = charge / length - inner[j + 1].level_ua
-            # Only as long as it takes: a longer stretch has to stand higher to be the pulse.
-            score = fall / (1.0 + abs(length - pulse_samples) / pulse_samples)
-            if fall > 0.0 and (best is None or score > best[0]):
-                best = (score, list(range(i, j + 1)))
-    if best is None:
-        lengths = ", ".join(str(len(s)) for s in inner)
-        raise FormatError(
-            where, "LED pulse", f"not found among steps of {lengths} samples",
-            f"one of about {pulse_samples:.3g} samples",
-            "check led_pulse_us and the unit of time, or wire the LED's pin",
-        )  # fmt: skip
-    return best[1]
+            if shortest <= length <= longest and fall > best:
+                best, found = fall, list(range(i, j + 1))
+    return found
 
 
 def _compute_begins(inner: Sequence[Segment], lit: Sequence[int], floor: float) -> int:

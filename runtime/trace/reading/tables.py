@@ -1,4 +1,9 @@
-"""Traces in tables: CSV with a header, or Parquet where pyarrow is there; a row a sample."""
+"""Traces in tables: CSV with a header, or Parquet where pyarrow is there; a row a sample.
+
+Columns are named in the TOML file beside the table and may come in any order, others among them.
+Cells of CSV are parted by commas, decimals by points; every line ends, the last one too. A marker
+is high above 0.5.
+"""
 
 from __future__ import annotations
 
@@ -97,7 +102,7 @@ def _header(path: Path) -> list[str]:
     """Return the names of a CSV's columns; a file that ends within a line was cut off."""
     try:
         with path.open("rb") as file:
-            first = file.readline(_LONGEST_HEADER)
+            first, second = file.readline(_LONGEST_HEADER), file.readline(_LONGEST_HEADER)
             file.seek(0, 2)
             size = file.tell()
             file.seek(max(0, size - 1))
@@ -115,7 +120,14 @@ def _header(path: Path) -> list[str]:
         text = first.decode("utf-8-sig")
     except UnicodeDecodeError:
         raise FormatError(str(path), "the header", "not UTF-8 text") from None
-    return [name.strip().strip('"') for name in text.rstrip("\r\n").split(",")]
+    names = [name.strip().strip('"') for name in text.rstrip("\r\n").split(",")]
+    n_cells = second.count(b",") + 1
+    if second.strip() and n_cells != len(names):
+        raise FormatError(
+            f"{path}, row 2", "number of cells", n_cells, len(names),
+            "separate cells by commas, and decimals by points",
+        )  # fmt: skip
+    return names
 
 
 def _csv_rows(path: Path, names: list[str]) -> Iterator[dict[str, NDArray[Any]]]:
@@ -125,9 +137,9 @@ def _csv_rows(path: Path, names: list[str]) -> Iterator[dict[str, NDArray[Any]]]
     at = [header.index(name) for name in names]
     try:
         with pandas.read_csv(
-            path, header=None, skiprows=1, usecols=sorted(at), names=range(len(header)),
+            path, header=None, skiprows=1, names=range(len(header)),
             index_col=False, chunksize=BLOCK, engine="c", skipinitialspace=True, encoding="utf-8",
-            on_bad_lines="error", float_precision="high",
+            on_bad_lines="error",
         ) as chunks:  # fmt: skip
             for chunk in chunks:
                 yield {name: chunk[i].to_numpy() for name, i in zip(names, at, strict=True)}

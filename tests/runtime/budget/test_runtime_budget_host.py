@@ -227,7 +227,7 @@ def test_an_undecided_verdict_names_what_would_decide_it() -> None:
     margin = f"{now.median + 0.6 * (now.high - now.median):.6g}%/day"
     found = judged(inputs, margin)
     assert found.word == "undecided"
-    assert found.would_decide.startswith("Measure host.battery_energy: at the typical value it ")
+    assert found.would_decide.startswith("Measure host battery energy: at its typical value it ")
     assert "it would be hidden; at a margin above" in found.would_decide
     assert found.sentence.endswith(found.would_decide)
     known = replace(battery, low=1.2, typical=1.2, high=1.2)

@@ -130,6 +130,9 @@ def test_terms_and_causes_add_up_to_the_change(pair: tuple[Path, Path]) -> None:
     assert found.change_uw == total != 0.0
     assert sum(t.change_uw for t in found.terms) == pytest.approx(total, rel=1e-9)
     assert sum(c.total_uw for c in found.causes) == pytest.approx(total, rel=1e-9)
+    percent = found.percent[1] - found.percent[0]
+    assert sum(c.effect_percent for c in found.causes) == pytest.approx(percent, rel=1e-9)
+    assert found.by_percent is not None and found.by_percent.name == "host.battery_energy"
     for term in found.terms:
         assert sum(effect for _, effect in term.because) == pytest.approx(
             term.change_uw, rel=1e-9, abs=1e-9
@@ -181,6 +184,7 @@ def test_compare_says_what_changed_and_why_on_one_page(
     done = call("budget", "--compare", *map(str, pair), "--out", str(tmp_path))
     assert done.exit_code == 0, done.output
     assert done.output.startswith("winter takes ")
+    assert "most of all by host.battery_energy" in done.output
     assert "hidden turns visible" in done.output
     assert "LED driver: +" in done.output and "driver.efficiency +" in done.output
     page = (tmp_path / "comparison.html").read_text()

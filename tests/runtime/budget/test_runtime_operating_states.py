@@ -15,7 +15,7 @@ from runtime.budget.inputs.controllers import Mcu, State
 from runtime.budget.inputs.library import Link, load_parts
 from runtime.budget.inputs.uncertainty import typical_values
 from runtime.budget.price.controller_inputs import controller_inputs
-from runtime.budget.price.operating_states import OperatingStates, states_together
+from runtime.budget.price.operating_states import Memory, OperatingStates, states_together
 from runtime.budget.price.power import average_power
 from runtime.errors import UsageError
 
@@ -151,6 +151,23 @@ def test_a_clock_that_is_set_must_be_that_of_a_row() -> None:
         states_together(_mcu(**states, sleep=sleep, clock=_value("MHz", 32)), SPI)
 
 
+def test_a_state_holds_what_the_program_needs() -> None:
+    """A sleep that keeps 8 KB is left out for a program of more, and so is a DMA without room."""
+    mcu = _mcu(
+        run_24=_running(24), small=_asleep({"run-24": 5.0}, kept_kb=8),
+        large=_asleep({"run-24": 5.0}), stop=_waiting({"run-24": 5.0}, kept_kb=64, buffer_kb=16),
+        waiting="stop",
+    )  # fmt: skip
+    fits = {s.sleeping for s in states_together(mcu, SPI, Memory(kept=8192, written=16_384))}
+    assert fits == {"small", "large", "stop"}
+    fits = {s.sleeping for s in states_together(mcu, SPI, Memory(kept=8193))}
+    assert fits == {"large", "stop"}
+    with pytest.raises(UsageError, match="takes in 16 KB, expected one that takes in 16,385 bytes"):
+        states_together(mcu, SPI, Memory(written=16_385))
+    with pytest.raises(UsageError, match="keeps 8 KB, expected one that keeps 65,537 bytes"):
+        states_together(mcu, SPI, Memory(kept=65_537))
+
+
 @pytest.mark.parametrize("name", load_parts().names("mcu"))
 def test_every_controller_of_the_library_has_states_that_exist_together(name: str) -> None:
     """Each controller may sleep, wait, watch and compute, with its own rows at one supply."""
@@ -256,6 +273,8 @@ def test_printed_rows_are_those_that_are_priced(folder: Path) -> None:
     ):  # fmt: skip
         assert rows[role]["current_ua"] == inputs[name]["typical"]
         assert rows[role]["supply_v"] == inputs["mcu.supply"]["typical"]
-        assert rows[role]["source"] == inputs[name]["source"]
+        assert rows[role]["sources"]["current_ua"] == inputs[name]["source"]
+        assert rows[role]["kinds"]["current_ua"] == inputs[name]["kind"]
+    assert rows["waiting"]["kinds"]["link_mbit_s"] == "from memory"
     assert rows["computing"]["clock_mhz"] == inputs["active.clock"]["typical"]
     assert rows["watching"]["clock_mhz"] == inputs["watching.clock"]["typical"]

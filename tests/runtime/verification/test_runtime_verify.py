@@ -45,30 +45,45 @@ def test_every_execution_gives_the_same_bits(folder: Path) -> None:
     assert any("signal to quantisation noise after s2_dense" in line for line in report.lines())
 
 
-@pytest.mark.parametrize("table", ["uint32_t", "uint8_t", "int8_t"])
-def test_one_weight_changed_by_hand_is_found(folder: Path, tmp_path: Path, table: str) -> None:
+FORMS = {
+    "if defined(PW_DUAL_MAC)": {"cortex-m4"},
+    "elif defined(PW_OFFSET_WEIGHTS)": {"cortex-m0plus"},
+    "else": {"host", "rv32imc"},
+}
+"""The form of weights under each condition, and who compiles it."""
+
+
+def weight(path: Path, form: str, number: int = 12) -> tuple[int, int, int]:
+    """Return where a weight of a form stands in the text of the tables: start, end and value."""
+    text = path.read_text()
+    start = text.index("s2_weights", text.index(f"#{form}\n#define PW_S2_TURNS"))
+    found = list(re.finditer(r"-?\d+", text[text.index("{", start) :]))[number]
+    at = text.index("{", start)
+    return at + found.start(), at + found.end(), int(found[0])
+
+
+@pytest.mark.parametrize("form", list(FORMS))
+def test_one_weight_changed_by_hand_is_found(folder: Path, tmp_path: Path, form: str) -> None:
     """A weight changed on disk, in any of its forms, makes the answer no on who compiles it."""
     changed = copy_of(folder, tmp_path)
-    head = rf"(static const {table} s2_weights\[\d+\] = \{{\n +)"
-    found = re.search(head + r"(-?\d+),", (changed / "firmware" / "pw_weights.h").read_text())
-    assert found is not None
-    weight = int(found[2])
-    new = weight ^ 0x4000 if table == "uint32_t" else -weight if weight else 90
-    change(changed / "firmware" / "pw_weights.h", head + r"-?\d+,", rf"\g<1>{new},")
+    path = changed / "firmware" / "pw_weights.h"
+    start, end, value = weight(path, form)
+    new = (value ^ 0x4000) if form != "else" else -value if value else 90
+    text = path.read_text()
+    path.write_text(f"{text[:start]}{new}{text[end:]}")
     report = verify(changed, ["cortex-m0plus", "cortex-m4", "rv32imc"], 40)
     assert not report.ok
     failed = {c.execution.removeprefix("C on ") for c in report.comparisons if not c.equal}
-    forms = {
-        "uint32_t": {"cortex-m4"}, "uint8_t": {"cortex-m0plus"}, "int8_t": {"host", "rv32imc"},
-    }  # fmt: skip
-    assert failed == forms[table] | {"constants of the C"}
+    assert failed == FORMS[form] | {"constants of the C"}
 
 
 def test_a_weight_that_no_frame_reaches_is_found_too(folder: Path, tmp_path: Path) -> None:
     """A table that the verified core does not even compile is compared with the model's text."""
     changed = copy_of(folder, tmp_path)
-    head = r"(static const uint8_t s2_weights\[\d+\] = \{\n +)"
-    change(changed / "firmware" / "pw_weights.h", head + r"(\d+),", r"\g<1>1\g<2>,")
+    path = changed / "firmware" / "pw_weights.h"
+    start, end, value = weight(path, "elif defined(PW_OFFSET_WEIGHTS)")
+    text = path.read_text()
+    path.write_text(f"{text[:start]}{value ^ 1}{text[end:]}")
     report = verify(changed, ["cortex-m4"], 10)
     assert not report.ok
     assert [c.execution for c in report.comparisons if not c.equal] == ["constants of the C"]
