@@ -1,8 +1,9 @@
 """An hour of a bench trace at 100 kS/s: time and memory that `palmwatt measure` takes, and errors.
 
 Run it with `python tests/bench/bench_trace.py`; `--form sr` writes a session file first and reads
-that, `--form csv` likewise; `--seconds 60` is a short one. Prints samples a second of a
-processor (a stream is synthesised meanwhile), the largest memory of the process, and each phase's error against the state machine that was synthesised.
+that, `--form csv` likewise; `--seconds 60` is a short one. Prints samples a second of a processor
+(a stream is synthesised meanwhile), the largest memory of the process, and each phase's error
+against the state machine that was synthesised.
 """
 
 from __future__ import annotations

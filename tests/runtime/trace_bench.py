@@ -266,7 +266,7 @@ class Synthesis:
                 channels |= {
                     name: ((bits >> i) & 1).astype(float) for i, name in enumerate(CHANNELS)
                 }
-                yield block_of(bench, channels)
+                yield block_of("synthetic", bench, channels)
 
         return Trace(Path("synthetic.bin"), blocks, lambda: self.bench.rate_hz), bench
 

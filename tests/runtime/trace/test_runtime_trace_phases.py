@@ -79,7 +79,8 @@ def devices_and_benches(draw: st.DrawFn) -> tuple[Synthesis, str]:
     return Synthesis(made, bench, seed), f"seed {seed}, {state}, {bench.rate_hz:g} Hz"
 
 
-@settings(max_examples=8, deadline=None)
+@pytest.mark.slow
+@settings(max_examples=10, deadline=None)
 @given(devices_and_benches())
 def test_every_phase_is_found_within_2_per_cent_or_the_loss_is_stated(
     drawn: tuple[Synthesis, str],
