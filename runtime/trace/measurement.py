@@ -25,7 +25,7 @@ from runtime.trace.health import (
     check_unpowered,
     check_zero,
 )
-from runtime.trace.open_ends import cautions, grid_of, held_ua, hidden_ua
+from runtime.trace.open_ends import Counts, cautions, grid_of, held_ua, hidden_ua
 from runtime.trace.reading.bench_file import BenchFile
 from runtime.trace.reading.samples import BLOCK, SampleBlock, Trace, joined
 from runtime.trace.reading.sigrok import open_session
@@ -39,6 +39,7 @@ Ints = NDArray[np.int64]
 _LEARN = 1 << 22
 """Samples from which the shape is learned: at 100 kS/s 42 s, at 5 frames a second 200 frames."""
 _REGULAR = 0.25
+_UNLIKE = 0.2
 _LONGEST_CARRY = 1 << 24
 
 
@@ -199,7 +200,8 @@ class _Run:
         self._cutter, self._shape = cutter, shape
         self.rows = RunningRows(2 * len(bench.current.range) + 1)
         self.clipping, self.envelope = Clipping(bench), Envelope()
-        self.n_samples = self.n_frames = self.n_left_out = 0
+        self.n_samples = self.n_frames = self.n_left_out = self.n_unlike = 0
+        self._usual_charge = 0.0
         self.total_ua = 0.0
         self._carry: SampleBlock | None = None
         self._starts = np.zeros(0, dtype=np.int64)  # onsets within the carry
@@ -238,10 +240,20 @@ class _Run:
         use = regular & fits
         self.n_left_out += int(np.count_nonzero(~regular))
         if use.any():
-            self.rows.add(self._cutter.sums(whole, starts[:-1][use], starts[1:][use]))
+            sums = self._cutter.sums(whole, starts[:-1][use], starts[1:][use])
+            self.rows.add(sums)
+            self._compare(sums)
             self.n_frames += int(np.count_nonzero(use))
             off = periods[use] - median
             self.period_sums += (len(off), off.sum(), (off**2).sum())
+
+    def _compare(self, sums: Floats) -> None:
+        """Count frames whose charge is unlike that of the first ones."""
+        charge = sums[:, :, : sums.shape[2] // 2].sum(axis=(1, 2))
+        if not self.n_frames:
+            self._usual_charge = float(np.median(charge))
+        off = np.abs(charge - self._usual_charge)
+        self.n_unlike += int(np.count_nonzero(off > _UNLIKE * abs(self._usual_charge)))
 
 
 def _result(
@@ -259,6 +271,9 @@ def _result(
     hidden = hidden_ua(run.clipping, run.n_frames, shape, names)
     rows = run.rows.rows()
     found = figures(rows, bench, grid, hidden, rng)
+    counts = Counts(
+        run.n_frames, run.n_left_out, run.n_unlike, float(run.n_frames * period / run.n_samples)
+    )
     lost = {
         f.phase: hidden[f.phase] / (hidden[f.phase] + f.charge_nc.mean * rate / 1e3)
         for f in found
@@ -269,7 +284,7 @@ def _result(
         run.n_left_out, period / rate, math.sqrt(variance) / rate, found,
         run.total_ua / run.n_samples, shape, names, run.envelope.cells(),
         run.envelope.samples_a_cell,
-        tuple(cautions((run.n_frames, run.n_left_out), found, grid, lost)), lost,
+        tuple(cautions(counts, found, grid, lost)), lost,
         held_ua(shape, names, bench, zeros_ua(rows, bench), rng), rows,
     )  # fmt: skip
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -16,12 +17,13 @@ from runtime.trace.cutting.segments import MEDIAN_ERROR
 from runtime.trace.health import LEAST_SAMPLES, Clipping
 from runtime.trace.reading.bench_file import BenchFile
 
-__all__ = ["cautions", "grid_of", "held_ua", "hidden_ua"]
+__all__ = ["Counts", "cautions", "grid_of", "held_ua", "hidden_ua"]
 
 Floats = NDArray[np.float64]
 
 _WANTED = 0.02
 """Phases are wanted to 2 %; wider intervals are said in words."""
+_UNCOVERED = 0.02
 _SELDOM_HELD = 0.05  # readings a frame: fewer are chance
 _JITTERS = 0.5
 """Variance of a period, in squared samples, above which it is not the sampling grid's alone."""
@@ -79,29 +81,40 @@ def hidden_ua(
     return {phase: held * max(0.0, level - 1e3 * ranges[-2].up_to_ma)}
 
 
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """Frames of a trace.
+
+    Parameters
+    ----------
+    measured, left_out : int
+        Frames in the figures, and those of another period.
+    unlike : int
+        Measured ones whose charge is a fifth off the rest's.
+    covered : float
+        Share of the trace's samples that lie in measured frames.
+    """
+
+    measured: int
+    left_out: int
+    unlike: int
+    covered: float
+
+
 def cautions(
-    n_frames: tuple[int, int],
-    found: tuple[PhaseFigures, ...],
-    grid: Grid,
-    lost: dict[Phase, float],
+    counts: Counts, found: tuple[PhaseFigures, ...], grid: Grid, lost: dict[Phase, float]
 ) -> Iterator[str]:
     """Yield what costs accuracy, with its size, a sentence each.
 
     Parameters
     ----------
-    n_frames : tuple of int
-        Frames measured, and frames left out.
+    counts : Counts
     found : tuple of PhaseFigures
     grid : Grid
     lost : dict of str to float
         Share of a phase's charge that readings at a range's end may hide.
     """
-    measured, left_out = n_frames
-    if left_out:
-        yield (
-            f"{left_out} of {left_out + measured} frames came early or late by "
-            "more than a quarter of the period and are left out"
-        )
+    yield from _of_frames(counts)
     for phase, share in lost.items():
         yield (
             f"readings stood at the end of a range while the instrument switched: up to "
@@ -133,3 +146,22 @@ def cautions(
     for phase in PHASES:
         if not any(f.n_samples > 0.0 for f in found if f.phase == phase):
             yield f"no {phase} was seen: no step of the current tells it from its neighbours"
+
+
+def _of_frames(counts: Counts) -> Iterator[str]:
+    if counts.left_out:
+        yield (
+            f"{counts.left_out} of {counts.left_out + counts.measured} frames came early or late "
+            "by more than a quarter of the period and are left out"
+        )
+    # The frames at either end are not whole.
+    if 1.0 - counts.covered > _UNCOVERED + 2.0 / counts.measured:
+        yield (
+            f"only {counts.covered:.1%} of the trace lies in measured frames: the rest is of "
+            "another kind, or without any"
+        )
+    if counts.unlike:
+        yield (
+            f"{counts.unlike} of {counts.measured} frames took a fifth more or less charge than "
+            "most; they are counted in"
+        )

@@ -255,6 +255,30 @@ def test_a_missed_frame_is_left_out_and_counted() -> None:
     assert any(c.startswith("2 of") for c in found.cautions)
 
 
+def test_a_stretch_without_frames_and_frames_unlike_the_rest_are_said() -> None:
+    """A rest of a fifth of the trace, and three frames of half the charge, are told."""
+    synthesis = Synthesis(device(), Bench(duration_s=8.0, jitter_us=20.0), seed=2)
+    trace, bench = synthesis.trace()
+
+    def odd() -> Iterator[SampleBlock]:
+        at = 0
+        for piece in trace.blocks():
+            current, now = piece.current_ua.copy(), at + np.arange(len(piece))
+            current[(now > 300_000) & (now < 460_000)] = 6.0
+            weak = (now > 100_000) & (now < 110_001) & (current > 20_000.0)
+            current[weak] *= 0.5
+            yield SampleBlock(current)
+            at += len(piece)
+
+    found = measure_trace(
+        replace(trace, blocks=odd), bench, Expected(205.0), np.random.default_rng(1)
+    )
+    assert any(c.startswith("only 7") and "lies in measured frames" in c for c in found.cautions)
+    assert any(c.startswith("3 of ") and "counted in" in c for c in found.cautions)
+    plain = measure_trace(trace, bench, Expected(205.0), np.random.default_rng(1))
+    assert not any("counted in" in c or "lies in measured" in c for c in plain.cautions)
+
+
 def test_the_same_trace_gives_the_same_figures() -> None:
     """Two runs with one seed agree to the last bit."""
     synthesis = Synthesis(device(), Bench(duration_s=4.0, jitter_us=100.0), seed=6)
