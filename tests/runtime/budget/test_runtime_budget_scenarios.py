@@ -161,6 +161,31 @@ def test_terms_and_causes_add_up_to_the_change(pair: tuple[Path, Path]) -> None:
     assert {"driver.efficiency", "usage.hand_present"} <= names
 
 
+def test_what_moves_most_is_told_first(pair: tuple[Path, Path]) -> None:
+    """Terms, inputs and the reasons of a term each begin with the largest change."""
+    found = explain(*(read_stored(path) for path in pair))
+    reasons = [[effect for _, effect in term.because] for term in found.terms]
+    rows = ([t.change_uw for t in found.terms], [c.total_uw for c in found.causes], *reasons)
+    for row in rows:
+        sizes = [abs(x) for x in row]
+        assert sizes == sorted(sizes, reverse=True)
+    assert any(len(row) > 1 for row in reasons)
+
+
+def test_a_term_that_was_nothing_is_told_when_it_comes(
+    pair: tuple[Path, Path], tmp_path: Path
+) -> None:
+    """A part that only one of the budgets has stands with nothing in the other."""
+    data = json.loads(pair[0].read_text())
+    data["inputs"]["usage.cold_starts"].update(low=0.0, typical=0.0)
+    data["average_uw"]["typical"] = _total(data)
+    (tmp_path / "b.json").write_text(json.dumps(data))
+    without, with_it = read_stored(tmp_path / "b.json"), read_stored(pair[0])
+    for one, other in ((without, with_it), (with_it, without)):
+        term = {t.part: t for t in explain(one, other).terms}["start-up"]
+        assert min(term.before_uw, term.after_uw) == 0.0 < max(term.before_uw, term.after_uw)
+
+
 def test_two_inputs_share_what_they_do_together(tmp_path: Path, pair: tuple[Path, Path]) -> None:
     """Twice the current at twice the voltage: each has half of what both do and neither alone.
 
