@@ -173,3 +173,23 @@ def test_the_card_has_the_headline_once(folder: Path, priced: Any, tmp_path: Pat
     card.write_bytes(b"\xff\xfe")
     write_budget(priced, copy)
     assert card.read_bytes() == b"\xff\xfe"
+
+
+@pytest.mark.parametrize("name", ["dynamic", "finger_count"])
+def test_the_readme_says_what_the_models_budgets_say(name: str) -> None:
+    """The README's figures of power are those of the models beside it."""
+    house = Path(__file__).parents[3]
+    data = json.loads((house / "models" / name / "budget.json").read_text("utf-8"))
+    average, use = data["average_uw"], data["host_verdict"]
+    parts = {part: x["total"]["median"] for part, x in data["average_uw_by_part"].items()}
+    sentence = (
+        f"- **{name}**: {average['median']:.1f} µW on average over a day (median; 90 % interval "
+        f"{average['low']:.1f} to {average['high']:.1f}), {use['percent_per_day']['median']:.3g} % "
+        f"of a phone's battery a day, a charge {use['minutes_lost']['median']:.2g} minutes "
+        f"shorter. {use['word'].capitalize()}: the upper 95 % bound lies below the margin of 0.1 % "
+        f"of the battery a day (the default). Largest parts, medians: LED {parts['LED']:.1f}, its "
+        f"driver {parts['LED driver']:.1f}, sleep {parts['sleep and standby']:.1f}, compute "
+        f"{parts['compute']:.1f} µW; at typical inputs all parts add up to "
+        f"{average['typical']:.1f}."
+    )
+    assert sentence in (house / "README.md").read_text("utf-8").splitlines()
