@@ -333,6 +333,8 @@ def booth(
 ) -> None:
     """Serve a local page to record sessions in DIR and to review their labels; Ctrl-C ends it.
 
+    A second screen shows the participant /participant of the same address: instruction, practice
+    and cues, and nothing that is measured.
     The page shows cues in letters for two metres, live readouts and quality; its review view moves,
     renames and rejects takes, by keyboard too, and lets a second labeller work blind.
     Caution: the connection is not encrypted. Beyond this machine, use it only in a network you

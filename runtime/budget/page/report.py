@@ -40,7 +40,7 @@ from runtime.budget.price.power import FORMULAS, PARTS, STATES
 from runtime.budget.result import Budget
 from runtime.budget.verdict.planning import many
 from runtime.errors import UsageError
-from runtime.files import write_whole
+from runtime.files import refresh_fingerprint, write_whole
 
 __all__ = ["budget_page", "names_apart", "page_style", "write_report"]
 
@@ -376,4 +376,5 @@ def page_style() -> str:
 def write_report(results: Sequence[Budget], path: Path) -> Path:
     """Write the page of one model, or of several side by side; return its path."""
     write_whole(path, budget_page(results).encode())
+    refresh_fingerprint(path)
     return path
