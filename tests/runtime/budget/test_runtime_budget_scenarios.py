@@ -228,6 +228,11 @@ def test_compare_says_what_changed_and_why_on_one_page(
     assert "hidden turns visible" in done.output
     assert "LED driver: +" in done.output and "driver.efficiency +" in done.output
     page = (tmp_path / "comparison.html").read_text()
+    (tmp_path / "mine.html").write_text("mine")
+    named = ("--out", str(tmp_path), "--name")
+    assert call("budget", "--compare", *map(str, pair), *named, "mine").exit_code == 2
+    assert (tmp_path / "mine.html").read_text() == "mine"
+    assert call("budget", "--compare", *map(str, pair), *named, "comparison").exit_code == 0
     for words in (
         "Term by term, and why", "What changed", "driver.efficiency", "a charge is shorter by",
         "a smart watch",
@@ -302,6 +307,7 @@ def test_damaged_and_older_files_are_one_line_each(pair: tuple[Path, Path], tmp_
         ((), "of models and --compare is neither"),
         (("--margin", "0.1"), "a number with a unit"),
         (("--margin", "-1mW"), "a number with a unit"),
+        (("--margin", ""), "a number with a unit"),
         (("--name", "../up"), "letters, digits"),
         (("--name", ""), "letters, digits"),
         (("--out", "page.html"), "named like a file"),
