@@ -16,6 +16,7 @@ from runtime.budget import Choice, Computation, budget, write_budget
 from runtime.budget.page.first_screen import headline, headline_of_all
 from runtime.budget.page.report import budget_page, page_style
 from runtime.budget.verdict.margin import Margin
+from runtime.files import fingerprint, read_fingerprints, write_fingerprints
 
 
 @pytest.fixture(scope="module")
@@ -160,7 +161,9 @@ def test_the_card_has_the_headline_once(folder: Path, priced: Any, tmp_path: Pat
     write_budget(priced, copy)
     assert not card.exists()  # nobody's card is made up
     card.write_text("# dynamic\n\n## Events\n\nFew.\n\n## Limits\n\n- None.\n", "utf-8")
+    write_fingerprints(copy)
     write_budget(priced, copy)
+    assert read_fingerprints(copy)["card.md"] == fingerprint(card)
     first = card.read_text("utf-8")
     assert first.index("## Events") < first.index("## Power") < first.index("## Limits")
     average = priced.average_uw
