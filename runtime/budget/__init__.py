@@ -3,8 +3,9 @@
 ``budget`` prices a model folder; ``write_budget`` and ``write_report`` put the answer on disk.
 """
 
-from runtime.budget.assemble import Computation, budget, write_budget
+from runtime.budget.assemble import Computation, budget
 from runtime.budget.gather import Choice
+from runtime.budget.page.placed import write_budget
 from runtime.budget.page.report import names_apart, write_report
 from runtime.budget.price.light import CAUTION as LIGHT_CAUTION
 from runtime.budget.result import Budget

@@ -38,7 +38,8 @@ class CoreProfile:
     instructions_per_frame : float
         Mean over those frames; `worst_frame_instructions` is the largest.
     by_class, by_stage, by_function : dict of str to float
-        Mean instructions per frame; what no stage's function executed is ``between stages``.
+        Mean instructions per frame; what a stage calls counts for the stage, what none calls is
+        ``between stages``.
     cycles_per_frame : tuple of float
         Low, typical and high by the core's timing.
     code_bytes, const_bytes, ram_bytes : int
@@ -143,8 +144,8 @@ def profile_compiled(
     costs, sizes = trace_frames(compiled, lit, dark), read_sizes(compiled)
     n = costs.n_frames
     by_stage = dict.fromkeys(dict.fromkeys(stages.values()), 0.0) | {"between stages": 0.0}
-    for function, count in costs.by_function.items():
-        by_stage[stages.get(function.partition("_")[0], "between stages")] += count / n
+    for prefix, count in costs.by_prefix.items():
+        by_stage[stages.get(prefix, "between stages")] += count / n
     low, typical, high = costs.cycles
     return CoreProfile(
         core=compiled.core,

@@ -21,6 +21,13 @@ if TYPE_CHECKING:
 __all__ = ["Root"]
 
 _C_TEXT = """\
+/* One more bit of a root, if its square is no larger. */
+static inline uint32_t @PREFIX@_longer(uint32_t root, uint32_t bit, uint32_t square)
+{
+    const uint32_t longer = root | bit;
+    return ((longer * longer) <= square) ? longer : root;
+}
+
 /* Root of each of the first @N_ROOTED@ values, bit by bit from the highest; others pass. */
 PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
 {
@@ -28,13 +35,7 @@ PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
         const int32_t value = x[i];
         const uint32_t square = (uint32_t)((value < 0) ? -value : value) << @LIFT@;
         uint32_t root = 0u;
-        for (uint32_t bit = @HIGHEST@u; bit != 0u; bit >>= 1) {
-            const uint32_t longer = root | bit;
-            if ((longer * longer) <= square) {
-                root = longer;
-            }
-        }
-        y[i] = (@Y_TYPE@)((value < 0) ? -(int32_t)root : (int32_t)root);
+@BITS@        y[i] = (@Y_TYPE@)((value < 0) ? -(int32_t)root : (int32_t)root);
     }
 @PASS@}
 """
@@ -138,7 +139,7 @@ class Root(Stage):
         return nodes.op("Concat", signed, rest, axis=0), state
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
-        """Begin at the highest bit of a root."""
+        """Begin at the highest bit of a root; each bit is a line, as not every compiler unrolls."""
         marks = {"N_ROOTED": self.n_rooted, "N_VALUES": self.n_values, "Y_TYPE": y.ctype}
         functions = fill(
             _C_TEXT,
@@ -146,7 +147,10 @@ class Root(Stage):
             PREFIX=prefix,
             X_TYPE=x.ctype,
             LIFT=self.lift,
-            HIGHEST=1 << (self.root_bits - 1),
+            BITS="".join(
+                f"        root = {prefix}_longer(root, {1 << bit}u, square);\n"
+                for bit in reversed(range(self.root_bits))
+            ),
             **marks,
         )
         return CStage(tables="", state=(), init="", functions=functions)

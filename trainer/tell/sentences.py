@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from capture.store.kind import KINDS, RECORDED, REHEARSED, kind_of
+from runtime.intervals import time_counted
 from trainer.judge.groups import GROUPINGS
 
 __all__ = [
@@ -134,10 +135,10 @@ def emulated_words(evaluation: Row) -> str:
 def event_words(events: Row) -> str:
     """Say what the stream shows: gestures detected, false events per hour, latency."""
     rate, f1, latency = events["false_events_per_hour"], events["f1"], events["latency_ms"]
-    hours = (
-        f"{rate['hours']:.1f} h of everyday time"
+    hours = time_counted(rate["hours"]) + (
+        " of everyday time"
         if rate["counted_on"] == "background"
-        else f"{60 * rate['hours']:.0f} min of gestures, the only time there is to count on"
+        else " of gestures, the only time there is to count on"
     )
     words = (
         f"As a stream: event F1 {f1['value']:.3f} ({f1['low']:.3f} to {f1['high']:.3f}) on "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -10,8 +11,16 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from runtime.budget.inputs.evaluation import ErrorFigure
 from runtime.budget.inputs.values import Input
+from runtime.budget.page.first_screen import (
+    error_words,
+    facts,
+    false_events,
+    headline,
+    headline_of_all,
+    origins,
+    recognised,
+)
 from runtime.budget.page.marked_numbers import (
     MARKS,
     computed,
@@ -23,14 +32,15 @@ from runtime.budget.page.marked_numbers import (
     percent_input,
     plain,
     ranged,
-    runs_a_side,
+    sessions_a_side,
     share,
 )
 from runtime.budget.price.light import CAUTION, CLOSEST_MM, Glance
 from runtime.budget.price.power import FORMULAS, PARTS, STATES
 from runtime.budget.result import Budget
+from runtime.budget.verdict.planning import many
 from runtime.errors import UsageError
-from runtime.files import write_whole
+from runtime.files import refresh_fingerprint, write_whole
 
 __all__ = ["budget_page", "names_apart", "page_style", "write_report"]
 
@@ -45,7 +55,7 @@ _VIEWING_S = (10.0, 1000.0)
 """Viewing times shown of those screened."""
 _N_SENSITIVE, _N_SYMBOLS = 8, 8
 _STATES = {
-    "crossed": "Crossed: the typical value keeps the limit, a part of its interval does not.",
+    "crossed": "Crossed: the value keeps the limit, a part of its interval does not.",
     "unknown": "Unknown: the model folder does not hold the value, which counts as broken.",
 }
 _COLOURS = dict(zip(STATES, ("first", "second", "third"), strict=True))
@@ -97,6 +107,15 @@ def _power_bars(result: Budget) -> list[dict[str, Any]]:
         for p in sorted(PARTS, key=lambda p: -totals[p])
         if totals[p] > 0
     ]
+
+
+def _bars_caption(result: Budget) -> str:
+    """Say what the bars add up to, and why that is not the headline."""
+    total, median = (plain(x) for x in (result.average_uw.typical, result.average_uw.median))
+    return (
+        f"Average over the day by part, at typical inputs, where the parts add up to {total} µW "
+        f"(the median over all ranges is {median} µW). Computed (c)."
+    )
 
 
 def _name(key: str) -> str:
@@ -151,7 +170,9 @@ def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
         "sensitivity": _sensitivity_bars(result),
         "accuracies": _accuracies(result),
         "errors": errors,
-        "error": dict(errors).get("this model, fixed point"),
+        "headline": headline(result.verdict),
+        "facts": facts(result),
+        "bars_caption": _bars_caption(result),
         "origin_words": _origin_words(result),
         "states": _states(result),
         "broken": [c.what for c in result.checks if not c.keeps()],
@@ -168,7 +189,6 @@ def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
         "symbols": _symbols(result),
         "groups": _groups(result),
         "source_numbers": _source_numbers(result),
-        **_false_events(result),
         **_light(result),
     }
 
@@ -180,7 +200,8 @@ def _origin_words(result: Budget) -> dict[str, str]:
     if found is not None and found.wake_up is not None:
         assumed = "assumed: measured too briefly, or at another setting"
     return {
-        name: "measured" if x.kind == "measured" else assumed for name, x in result.inputs.items()
+        name: x.kind if x.kind in ("measured", "counted") else assumed
+        for name, x in result.inputs.items()
     }
 
 
@@ -201,19 +222,6 @@ def _source_numbers(result: Budget) -> dict[str, int]:
     """Number the documents that inputs come from, in the order of the inputs."""
     cited = [x for x in result.inputs.values() if x.kind not in ("invented", "setting")]
     return {x: i + 1 for i, x in enumerate(dict.fromkeys(origin_of_input(x) for x in cited))}
-
-
-def _false_events(result: Budget) -> dict[str, Any]:
-    """Say how many false events an hour were counted, and in what."""
-    found = result.evaluation
-    events = None if found is None else found.false_events
-    if found is None or events is None:
-        return {"false_events": None, "false_events_counted": ""}
-    origin = "streams of participants never trained on"
-    return {
-        "false_events": ranged(events, "an hour", origin, "measured"),
-        "false_events_counted": found.false_events_counted,
-    }
 
 
 def _light(result: Budget) -> dict[str, Any]:
@@ -239,48 +247,55 @@ def _errors(result: Budget) -> list[tuple[str, str]]:
         ("four quadrants, locked people", found.four_quadrant),
     )
     return [
-        (name, _error(variant.rmse, found.unit))
+        (name, error_words(variant.rmse, found.unit))
         for name, variant in variants
         if variant is not None
     ]
 
 
-def _error(error: ErrorFigure, unit: str) -> str:
-    """Return an error in words; a bound that one person alone leaves open is a question mark."""
-    low, high = ("?" if end is None else f"{end:.3g}" for end in (error.low, error.high))
-    return f"{error.value:.3g} {unit} ({low} to {high})"
-
-
 def _side_by_side(results: Sequence[Budget]) -> list[tuple[str, list[Any]]]:
     """Rows of the comparison: what, and one cell a model."""
 
-    def accuracy(r: Budget, quadrants: bool) -> Any:
+    def accuracy(r: Budget, which: str) -> Any:
+        rows = [figure for name, figure in recognised(r.evaluation) if name.startswith(which)]
+        return rows[0] if rows else "not evaluated"
+
+    def quadrants(r: Budget) -> Any:
         found = r.evaluation
         if found is not None and found.quantity is not None:
-            each = found.quantity.four_quadrant if quadrants else found.quantity.fixed
-            return "not evaluated" if each is None else _error(each.rmse, found.quantity.unit)
-        scores = None if found is None else (found.baseline if quadrants else found.recognised)
-        if scores is None:
+            each = found.quantity.four_quadrant
+            return "not evaluated" if each is None else error_words(each.rmse, found.quantity.unit)
+        if found is None or found.baseline is None:
             return "not evaluated"
-        x = scores.accuracy
+        x = found.baseline.accuracy
         return share(x.value, x.low, x.high, "participants never trained on")
+
+    def counted(r: Budget) -> Any:
+        rate, where = false_events(r.evaluation)
+        return Markup("{}; {}").format(rate, where) if where else rate
 
     def executed(r: Budget, value: float, unit: str) -> Markup:
         return measured(value, unit, f"executed on an emulated {r.core.core}")
 
     rows: dict[str, Any] = {
-        "verdict": lambda r: r.verdict.word,
-        "controller": lambda r: r.titles["mcu"],
+        "verdict": lambda r: f"{r.verdict.word}, margin {r.verdict.margin_words}",
+        "a charge is shorter by": lambda r: ranged(r.verdict.minutes_lost, "min", "of one charge"),
+        "of the battery, each day": lambda r: ranged(r.verdict.percent_per_day, "%", "of a day"),
         "average power": lambda r: ranged(r.average_uw, "µW", "average over the day"),
-        "with a hand present": lambda r: ranged(r.while_active_uw, "µW", "active state all day"),
-        "while watching": lambda r: ranged(r.while_watching_uw, "µW", "watching state all day"),
+        "inputs measured": lambda r: origins(r)[0],
+        "recognised, everybody in turn": lambda r: accuracy(r, "everybody"),
+        "recognised, locked people": lambda r: accuracy(r, "locked"),
+        "four-quadrant baseline": quadrants,
+        "false events": counted,
+        "host": lambda r: r.titles["host"],
+        "controller": lambda r: r.titles["mcu"],
+        "with a hand present": lambda r: ranged(r.while_active_uw, "µW", "active all day"),
+        "while watching": lambda r: ranged(r.while_watching_uw, "µW", "watching all day"),
         "takes most": lambda r: mark(
             "computed",
             f"{r.dominant[0]}, {100 * r.dominant[1]:.0f} %",
             "largest part / total at typical inputs",
         ),
-        "recognised correctly": lambda r: accuracy(r, False),
-        "four-quadrant baseline": lambda r: accuracy(r, True),
         "latency of one frame": lambda r: ranged(r.latency_ms, "ms", "by the formulas"),
         "instructions a frame": lambda r: executed(r, r.core.instructions_per_frame, ""),
         "flash": lambda r: executed(r, r.core.code_bytes + r.core.const_bytes, "bytes"),
@@ -325,7 +340,8 @@ def budget_page(results: Sequence[Budget]) -> str:
     environment.filters.update(plain=plain)
     environment.globals.update(
         computed=computed, ranged=ranged, measured=measured, of_input=of_input, share=share,
-        percent_input=percent_input, lasting=lasting, runs=runs_a_side, origin=origin_of_input,
+        percent_input=percent_input, lasting=lasting, sessions=sessions_a_side,
+        origin=origin_of_input, computed_text=partial(mark, "computed"), many_of=many,
     )  # fmt: skip
     template = resources.files("runtime.budget.page").joinpath("page.html.j2").read_text("utf-8")
     return (
@@ -339,6 +355,7 @@ def budget_page(results: Sequence[Budget]) -> str:
                 if r.evaluation is not None and r.evaluation.emulated
             ],
             side_by_side=_side_by_side(results),
+            headline=headline_of_all(results, names),
             style=Markup(page_style()),  # noqa: S704 - our own file
             marks=MARKS,
             formulas=FORMULAS,
@@ -359,4 +376,5 @@ def page_style() -> str:
 def write_report(results: Sequence[Budget], path: Path) -> Path:
     """Write the page of one model, or of several side by side; return its path."""
     write_whole(path, budget_page(results).encode())
+    refresh_fingerprint(path)
     return path

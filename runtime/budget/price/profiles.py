@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from runtime.errors import FormatError
-from runtime.files import read_limited, write_whole
+from runtime.files import read_limited, refresh_fingerprint, write_whole
 from runtime.firmware.emit.generate import generate
 from runtime.firmware.machine.compile import compiler_version
 from runtime.firmware.profile import CoreProfile, profile
@@ -48,7 +48,7 @@ class Profiles:
 
 
 def write_json(path: Path, data: object) -> None:
-    """Write JSON that is the same bytes each time, to a temporary name first.
+    """Write JSON that is the same bytes each time, to a temporary name first; its fingerprint too.
 
     Raises
     ------
@@ -57,6 +57,7 @@ def write_json(path: Path, data: object) -> None:
     """
     text = json.dumps(data, indent=1, sort_keys=True, allow_nan=False) + "\n"
     write_whole(path, text.encode())
+    refresh_fingerprint(path)
 
 
 def _cached(path: Path, key: str) -> dict[str, CoreProfile]:
@@ -103,9 +104,16 @@ def _read_firmware(folder: Path) -> dict[str, str]:
 
 
 def profiles_of(
-    model_dir: Path, model: Model, watching: Model, cores: Sequence[str], compiler: str = "zig"
+    model_dir: Path,
+    model: Model,
+    watching: Model,
+    cores: Sequence[str],
+    compiler: str = "zig",
+    keep: bool = True,
 ) -> Profiles:
     """Return profiles on the cores required, executing only what is not kept yet.
+
+    What is newly executed is kept in the model's folder, unless `keep` is false.
 
     Raises
     ------
@@ -134,7 +142,8 @@ def profiles_of(
         with ThreadPoolExecutor(max_workers=2) as pool:
             for (key, core), found in zip(missing, pool.map(measure, missing), strict=True):
                 kept[key][core] = found
-        _keep(path, kept)
+        if keep:
+            _keep(path, kept)
     active, asleep = (kept[key] for key in keys)
     return Profiles({c: active[c] for c in cores}, {c: asleep[c] for c in cores}, firmware)
 

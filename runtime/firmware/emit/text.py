@@ -63,11 +63,21 @@ MODEL_C = """\
 /* @NAME@: @N_STAGES@ stages, see pw_model.h. */
 #include "pw_model.h"
 
-/* Which form of the weights and of the kernels this core gets. */
+/* Words are read as pairs of counts and rows of weights, the first of them in the low bits. */
+#if defined(__ARM_BIG_ENDIAN) || defined(__BIG_ENDIAN__) || defined(__ARMEB__) \\
+    || (defined(__BYTE_ORDER__) && (__BYTE_ORDER__ != __ORDER_LITTLE_ENDIAN__))
+#error "pw_model.c wants a little-endian core: nobody has proved it on a big-endian one"
+#endif
+
+/* Which form of the weights and of the kernels this core gets. With PW_PLAIN_C defined, all is
+ * plain C, the same bits, slower. */
+#if defined(__GNUC__) && defined(__thumb__) && !defined(PW_PLAIN_C)
+#define PW_THUMB
 #if defined(__ARM_FEATURE_DSP) && defined(__thumb2__)
 #define PW_DUAL_MAC
-#elif defined(__thumb__) && !defined(__thumb2__)
+#elif !defined(__thumb2__)
 #define PW_OFFSET_WEIGHTS
+#endif
 #endif
 
 #include "pw_weights.h"
@@ -75,8 +85,10 @@ MODEL_C = """\
 /* A stage is never inlined, so that its cost and its stack can be read from the image. */
 #if defined(__GNUC__)
 #define PW_STAGE static __attribute__((noinline))
+#define PW_INLINE static inline __attribute__((always_inline))
 #else
 #define PW_STAGE static
+#define PW_INLINE static inline
 #endif
 
 /* C99 leaves the right shift of a negative value to the compiler; this code needs the arithmetic

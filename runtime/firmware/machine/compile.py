@@ -1,8 +1,8 @@
 """Compile the C of a firmware folder for a core, or for this machine.
 
-``zig cc`` (from the ``ziglang`` package) is a C compiler for every core; arm-none-eabi-gcc is
-used instead when asked for. Only the folder on disk is compiled: what a board would get is what
-is executed and measured.
+``zig cc`` (from the ``ziglang`` package) is a C compiler for every core; a GCC for the core or a
+system's clang, which links by lld, is used instead when asked for. Only the folder on disk is
+compiled: what a board would get is what is executed and measured.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ WARNINGS = ("-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion")
 """Required of every compiler; the generated C gives none, and tests make them errors."""
 
 _SOURCES = ("pw_model.c", "pw_model.h")
+_SELFTEST = ("selftest.c", "pw_vectors.h")
 _TIMEOUT_S = 300
 
 
@@ -61,6 +62,8 @@ def compile_for(
     compiler: str = "zig",
     optimise: str = "-O2",
     extra: tuple[str, ...] = (),
+    around: str | None = None,
+    selftest: bool = False,
 ) -> CompiledFirmware:
     """Compile the firmware in `folder` as it is on disk.
 
@@ -71,11 +74,15 @@ def compile_for(
     core : str
         One of `cores.CORES`, or ``host`` for a shared library for this machine.
     compiler : str
-        ``zig``, or the name of a GCC (``arm-none-eabi-gcc``).
+        ``zig``, ``clang``, or the name of a GCC (``arm-none-eabi-gcc``).
     optimise : str
         The compiler's optimisation level.
     extra : tuple of str
         More compiler arguments.
+    around : str, optional
+        C that includes ``pw_model.c`` and is compiled in its place, to reach what is static in it.
+    selftest : bool
+        Whether the folder's self-test is linked, so that the harness can call it.
 
     Raises
     ------
@@ -85,7 +92,7 @@ def compile_for(
         The compiler is missing, or refuses the code; the first line it reports is quoted.
     """
     folder = Path(folder)
-    for name in _SOURCES:
+    for name in (*_SOURCES, *(_SELFTEST if selftest else ())):
         if not (folder / name).is_file():
             raise FormatError(str(folder), "firmware source", f"without {name}", "present",
                               "write the firmware first")  # fmt: skip
@@ -102,14 +109,17 @@ def compile_for(
     ]
     with tempfile.TemporaryDirectory(prefix="pw-build-") as build:
         out = Path(build)
+        source, sources = folder.resolve() / "pw_model.c", ["harness.c", "memory.c", "model.o"]
+        if selftest:
+            sources += [str(folder.resolve() / "selftest.c"), "-DHARNESS_SELFTEST"]
+        if around is not None:
+            source = out / "around.c"
+            source.write_text(around)
         for name, text in (("harness.c", HARNESS_C), ("memory.c", MEMORY_C)):
             (out / name).write_text(text)
         (out / "link.ld").write_text(LINKER_SCRIPT)
-        _run(
-            [*common, "-g", "-c", str(folder.resolve() / "pw_model.c"), "-o", "model.o"], out, core
-        )
-        _run([*common, *_link_flags(core), "harness.c", "memory.c", "model.o", "-o", "image"],
-             out, core)  # fmt: skip
+        _run([*common, "-g", "-c", str(source), "-o", "model.o"], out, core)
+        _run([*common, *_link_flags(core, compiler), *sources, "-o", "image"], out, core)
         image, model_object = (out / "image").read_bytes(), (out / "model.o").read_bytes()
     return CompiledFirmware(core, image, model_object, compiler_version(compiler))
 
@@ -151,15 +161,16 @@ def compiler_version(compiler: str) -> str:
         from importlib.metadata import version
 
         return f"zig cc {version('ziglang')}"
+    question = "-dumpversion" if _is_clang(compiler) else "-dumpfullversion"
     done = subprocess.run(  # noqa: S603 - the program was found by name, no shell
-        [*_program(compiler), "-dumpfullversion"], capture_output=True, text=True, check=False
+        [*_program(compiler), question], capture_output=True, text=True, check=False
     )
     return f"{compiler} {done.stdout.strip()}"
 
 
 def cores_of(compiler: str) -> tuple[str, ...]:
-    """Return the names of the cores that a compiler has: zig all, a GCC those of its target."""
-    if compiler == "zig":
+    """Return the names of the cores that a compiler has: zig and clang all, a GCC its target's."""
+    if compiler == "zig" or _is_clang(compiler):
         return tuple(core.name for core in CORES)
     return tuple(core.name for core in CORES if core.riscv is compiler.startswith("riscv"))
 
@@ -171,16 +182,33 @@ def _target_flags(core: str, compiler: str) -> list[str]:
     found = find_core(core)
     if compiler == "zig":
         return ["-target", found.target, f"-mcpu={found.cpu}", "-fno-sanitize=all"]
+    if _is_clang(compiler):
+        if found.riscv:
+            return ["--target=riscv32-unknown-elf", *found.gcc_flags]
+        return ["--target=arm-none-eabi", *found.gcc_flags, "-mfloat-abi=soft", "-ffreestanding"]
     if found.riscv is not compiler.startswith("riscv"):
         raise ToolError("compiler", compiler, f"not for {core}", "a compiler for that core")
     return list(found.gcc_flags)
 
 
-def _link_flags(core: str) -> list[str]:
+def _is_clang(compiler: str) -> bool:
+    """Tell whether a compiler is a system's clang, which knows targets by name as zig does."""
+    return Path(compiler).name.startswith("clang")
+
+
+def _link_flags(core: str, compiler: str) -> list[str]:
     """Return the flags of the link step: no C library, own linker script, symbols kept."""
     if core == HOST:
         return ["-shared", "-nostdlib"]
-    return ["-g", "-nostdlib", "-Wl,-T,link.ld", "-Wl,--no-gc-sections", "-Wl,--entry=pw_step"]
+    linker = ["-fuse-ld=lld"] if _is_clang(compiler) else []
+    return [
+        *linker,
+        "-g",
+        "-nostdlib",
+        "-Wl,-T,link.ld",
+        "-Wl,--no-gc-sections",
+        "-Wl,--entry=pw_step",
+    ]
 
 
 def _cache_folder() -> str:

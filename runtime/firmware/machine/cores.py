@@ -157,7 +157,7 @@ CORES: tuple[Core, ...] = (
     ),
     Core(
         "rv32imc", "riscv32-freestanding-none", "generic_rv32+m+c",
-        ("-march=rv32imc", "-mabi=ilp32"),
+        ("-march=rv32imc", "-mabi=ilp32", "-ffreestanding"),
         "UC_CPU_RISCV32_ANY", _IBEX,
         "Ibex reference guide, Pipeline Details, stall cycles: single-cycle multiplier, no "
         "branch-target adder, no write-back stage",

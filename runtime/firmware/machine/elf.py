@@ -29,11 +29,13 @@ class Image:
 
     `marks` are the addresses at which code (True) or data between code (False) begins, as the ARM
     ELF standard has them; empty where the target has no such marks and no data between code.
+    `offset_table` is where position-independent code finds the addresses of its data, if it does.
     """
 
     segments: tuple[tuple[int, bytes], ...]
     symbols: tuple[Symbol, ...]
     marks: tuple[tuple[int, bool], ...]
+    offset_table: int | None = None
 
     def symbol(self, name: str) -> Symbol:
         """Return the symbol called `name`.
@@ -103,7 +105,8 @@ def read_image(compiled: CompiledFirmware) -> Image:
     )
     thumb = elf["e_machine"] == "EM_ARM"
     symbols = sorted(_symbols(elf, thumb=thumb), key=lambda s: s.address)
-    return Image(segments, tuple(symbols), _marks(elf) if thumb else ())
+    marks = _marks(elf) if thumb else ()
+    return Image(segments, tuple(symbols), marks, _offset_table(elf))
 
 
 def read_sizes(compiled: CompiledFirmware) -> Sizes:
@@ -142,6 +145,13 @@ def _marks(elf: Any) -> tuple[tuple[int, bool], ...]:
         if entry.name.startswith(("$t", "$d"))
     }
     return tuple(sorted(marks.items()))
+
+
+def _offset_table(elf: Any) -> int | None:
+    """Return the address of the global offset table, where a program has one."""
+    table = elf.get_section_by_name(".symtab")
+    found = None if table is None else table.get_symbol_by_name("_GLOBAL_OFFSET_TABLE_")
+    return int(found[0]["st_value"]) if found else None
 
 
 def _symbols(elf: Any, *, thumb: bool) -> list[Symbol]:

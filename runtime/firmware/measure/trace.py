@@ -7,6 +7,7 @@ as executed: it takes its cycle all the same.
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from dataclasses import dataclass
 
@@ -20,6 +21,9 @@ from runtime.firmware.measure.instructions import CLASSES, Block, decode
 
 __all__ = ["trace_frames"]
 
+_STAGE = re.compile(r"s\d+_")
+_CALLERS = ("pw_step", "pw_feed_row", "pw_finish", "finish")
+
 
 @dataclass(frozen=True, slots=True)
 class FrameCosts:
@@ -32,6 +36,9 @@ class FrameCosts:
         Executed instructions of each frame.
     by_class, by_function : dict
         Executed instructions over all frames.
+    by_prefix : dict
+        The same by the first word of the calling function's name (``s3`` of ``s3_run``): what a
+        kernel or a routine executed that several stages share counts for the stage that ran last.
     cycles : tuple of float
         Low, typical and high cycles over all frames.
     stack_bytes : int
@@ -42,6 +49,7 @@ class FrameCosts:
     instructions: NDArray[np.int64]
     by_class: dict[str, int]
     by_function: dict[str, int]
+    by_prefix: dict[str, int]
     cycles: tuple[float, float, float]
     stack_bytes: int
 
@@ -79,19 +87,38 @@ def trace_frames(
     machine.uc.hook_add(unicorn.UC_HOOK_BLOCK, entered)
     state = machine.image.symbol("harness_state").address
     machine.paint_stack()
-    executed: Counter[int] = Counter()
-    per_frame = []
+    functions = _Functions.of(machine)
+    frames = []
     for one_lit, one_dark in zip(lit, dark, strict=True):
         visited.clear()
         machine.call("pw_step", state, *machine.write_exposures(one_lit, one_dark))
-        counts = _count(visited)
-        per_frame.append(counts)
-        executed.update(counts)
-    return _price(machine, executed, per_frame)
+        frames.append(_count(visited, functions))
+    return _price(machine, functions, frames)
 
 
-def _count(visited: list[int]) -> dict[int, int]:
-    """Return how often each block ran, keyed by ``address << 17 | size << 1 | taken``.
+@dataclass(frozen=True, slots=True)
+class _Functions:
+    """The program's functions in order of address, and who answers for what each executes."""
+
+    starts: NDArray[np.int64]
+    names: tuple[str, ...]
+    shared: NDArray[np.bool_]
+    """Whether a function is neither a stage's own nor one that calls stages."""
+
+    @classmethod
+    def of(cls, machine: Machine) -> _Functions:
+        found = [s for s in machine.image.symbols if s.is_function]
+        names = tuple(s.name for s in found)
+        own = [name in _CALLERS or _STAGE.match(name) is not None for name in names]
+        return cls(np.array([s.address for s in found]), names, ~np.array(own))
+
+    def at(self, address: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return the number of the function that holds each address."""
+        return np.asarray(np.searchsorted(self.starts, address, side="right") - 1)
+
+
+def _count(visited: list[int], functions: _Functions) -> dict[tuple[int, int], int]:
+    """Return how often each block ran, by ``address << 17 | size << 1 | taken`` and caller.
 
     A block's last branch was taken when the next block does not follow it in memory.
     """
@@ -99,19 +126,27 @@ def _count(visited: list[int]) -> dict[int, int]:
     address, size = packed >> 16, packed & 0xFFFF
     taken = np.ones(len(packed), dtype=np.int64)
     taken[:-1] = address[1:] != address[:-1] + size[:-1]
-    keys, counts = np.unique(packed << 1 | taken, return_counts=True)
-    return dict(zip(keys.tolist(), counts.tolist(), strict=True))
+    function = functions.at(address)
+    order = np.arange(len(packed))
+    last_own = np.maximum.accumulate(np.where(functions.shared[function], 0, order))
+    keys = np.stack([packed << 1 | taken, function[last_own]])
+    blocks, counts = np.unique(keys, axis=1, return_counts=True)
+    return dict(zip(zip(*blocks.tolist(), strict=True), counts.tolist(), strict=True))
 
 
-def _price(machine: Machine, executed: Counter[int], per_frame: list[dict[int, int]]) -> FrameCosts:
+def _price(
+    machine: Machine, functions: _Functions, frames: list[dict[tuple[int, int], int]]
+) -> FrameCosts:
     """Turn block counts into instructions and cycles."""
-    functions = [s for s in machine.image.symbols if s.is_function]
-    starts = np.array([s.address for s in functions])
     by_class = dict.fromkeys(CLASSES, 0)
     by_function: Counter[str] = Counter()
+    by_prefix: Counter[str] = Counter()
     lengths: dict[int, int] = {}
     cycles = np.zeros(3)
-    for key, times in executed.items():
+    executed: Counter[tuple[int, int]] = Counter()
+    for counts in frames:
+        executed.update(counts)
+    for (key, caller), times in executed.items():
         address, size, taken = key >> 17, key >> 1 & 0xFFFF, bool(key & 1)
         code = bytes(machine.uc.mem_read(address, size))
         block = Block(address, decode(machine.core, address, code))
@@ -120,11 +155,11 @@ def _price(machine: Machine, executed: Counter[int], per_frame: list[dict[int, i
             by_class[kind] += n * times
         cycles += np.array(price) * times
         lengths[key] = len(block.instructions)
-        name = functions[int(np.searchsorted(starts, address, side="right")) - 1].name
-        by_function[name] += lengths[key] * times
-    totals = [sum(lengths[key] * times for key, times in counts.items()) for counts in per_frame]
+        by_function[functions.names[int(functions.at(np.array(address)))]] += lengths[key] * times
+        by_prefix[functions.names[caller].partition("_")[0]] += lengths[key] * times
+    totals = [sum(lengths[key] * n for (key, _), n in counts.items()) for counts in frames]
     low, typical, high = cycles.tolist()
     return FrameCosts(
-        len(per_frame), np.array(totals, dtype=np.int64), by_class, dict(by_function),
-        (low, typical, high), machine.stack_used(),
+        len(frames), np.array(totals, dtype=np.int64), by_class, dict(by_function),
+        dict(by_prefix), (low, typical, high), machine.stack_used(),
     )  # fmt: skip

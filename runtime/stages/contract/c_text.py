@@ -72,6 +72,8 @@ class CStage:
         The stage's functions.
     scratch : tuple of CState
         Members used within one frame only; no part of the compared state.
+    shared : tuple of str
+        Texts that other stages may bring alike; each is written once, before all stages.
     """
 
     tables: str
@@ -79,6 +81,7 @@ class CStage:
     init: str
     functions: str
     scratch: tuple[CState, ...] = ()
+    shared: tuple[str, ...] = ()
 
 
 def smallest_ctype(low: int, high: int) -> str:

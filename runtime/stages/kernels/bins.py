@@ -72,23 +72,27 @@ PW_STAGE void @P@_frame(@Y@ *y, const uint16_t *lit, const uint16_t *dark)
 
 _PACKED = """\
 #if defined(__GNUC__)
-#if defined(__thumb__)
+#if defined(PW_THUMB)
 /* The sums of @GROUP@ over @DSP_ROWS@ rows, low and high halves side by side: at most
- * @DSP_WORDS@ words of counts up to @MAX@, which fit 16 bits. */
-static inline void @P@_add(const pw_pair *at, uint32_t *sums)
+ * @DSP_WORDS@ words of counts up to @MAX@, which fit 16 bits. It saves what it uses, so that a
+ * compiler has no register to find. */
+static inline void @P@_add(const pw_pair *words, uint32_t *sums)
 {
-    uint32_t sum = 0u;
+    register const pw_pair *at __asm__("r0") = words;
+    register uint32_t sum __asm__("r1");
 @SECOND_DECLARED@#if defined(PW_DUAL_MAC)
-    __asm__ volatile(/* umaal sum, v, one, w: sum += v + w */
-@ASM@        : "+r"(at), "+r"(sum)@SECOND_OPERAND@
-        : "r"(1u)
-        : @CLOBBERS@, "memory");
-#else
     __asm__ volatile(
+@ASM@        : "+r"(at), "=r"(sum)@SECOND_OPERAND@
+        :
+        : "r3", "r4", "r5", "r8", "r12", "lr", "cc", "memory");
+#else
+@JUMP_DECLARED@    __asm__ volatile(
         ".syntax unified\\n\\t"
-@THUMB_ASM@        : "+l"(at), "+r"(sum)@SECOND_OPERAND@
-        : "r"(@THUMB_JUMP@u)
-        : "r3", "r4", "r5", "r6", "memory", "cc");
+        "push {r4, r5, r6, r7}\\n\\t"
+@THUMB_ASM@        "pop {r4, r5, r6, r7}"
+        : "+r"(at), "=r"(sum)@SECOND_OPERAND@
+        : "r"(jump)
+        : "r12", "lr", "cc", "memory");
 #endif
     sums[0] = sum;
 @SECOND_STORED@}
@@ -102,15 +106,8 @@ static inline void @P@_line(@Y@ *y, const pw_pair *lit, const pw_pair *dark)
             uint32_t d[@STEP@];
             @P@_add(&lit[part * @DSP_JUMP@u], l);
             @P@_add(&dark[part * @DSP_JUMP@u], d);
-            for (uint32_t i = 0u; i < @STEP@u; i++) {
-                sum[i] += (int32_t)(l[i] & 0xFFFFu) + (int32_t)(l[i] >> 16);
-                sum[i] -= (int32_t)(d[i] & 0xFFFFu) + (int32_t)(d[i] >> 16);
-            }
-        }
-        for (uint32_t i = 0u; i < @STEP@u; i++) {
-            y[b + i] = (@Y@)sum[i];
-        }
-        lit = &lit[@STEP_WORDS@];
+@FOLDS@        }
+@STORES@        lit = &lit[@STEP_WORDS@];
         dark = &dark[@STEP_WORDS@];
     }
 }
@@ -126,11 +123,7 @@ static inline void @P@_line(@Y@ *y, const pw_pair *lit, const pw_pair *dark)
         for (uint32_t row = 0u; row < @HEIGHT@u; row += @ROWS@u) {
             uint32_t halves = 0x80008000u;
             for (uint32_t i = 0u; i < @ROWS@u; i++) {
-                for (uint32_t col = 0u; col < @WORDS@u; col++) {
-                    halves += l[col];
-                    halves -= d[col];
-                }
-                l = &l[@STRIDE@];
+@ADDS@                l = &l[@STRIDE@];
                 d = &d[@STRIDE@];
                 __asm__ volatile("" : "+r"(halves) : : "memory"); /* no load before its turn */
             }
@@ -162,11 +155,21 @@ PW_STAGE void @P@_frame(@Y@ *y, const uint16_t *lit, const uint16_t *dark)
 }
 """
 
-_REGISTERS = ("r2", "r3", "r4", "r5", "r6", "r8", "r9", "r10")
-"""Rising, and neither r7 nor r11, which compilers may keep for the frame."""
+_FOLD = """\
+            sum[@I@] += (int32_t)(l[@I@] & 0xFFFFu) + (int32_t)(l[@I@] >> 16);
+            sum[@I@] -= (int32_t)(d[@I@] & 0xFFFFu) + (int32_t)(d[@I@] >> 16);
+"""
+_NEXT = '    register uint32_t next __asm__("r2");\n'
+_JUMP = '    register uint32_t jump __asm__("r3") = @JUMP@u;\n'
 
-_LOW = ("r3", "r4", "r5", "r6")
-"""Registers that every Thumb instruction reaches."""
+_REGISTERS = ("r3", "r4", "r5", "r6", "r7", "r8", "r10", "lr")
+"""Rising; r9 is left alone: some systems keep an address in it that interrupts rely on."""
+
+_KEPT = ("r6", "r7", "r10")
+"""Of those, the ones that a compiler may keep for itself: the assembly saves them."""
+
+_LOW = ("r4", "r5", "r6", "r7")
+"""Registers that every Thumb instruction reaches, and that the assembly saves."""
 
 
 def bins_c(grid: BinGrid, prefix: str, x: Edge, y: Edge) -> CStage:
@@ -208,7 +211,10 @@ def _packing(grid: BinGrid, most: int, words: int) -> dict[str, object]:
     two = grid.bin_cols % 2 == 0 and 2 * words <= len(_REGISTERS)
     n_bins = 2 if two else 1
     stride, line = grid.n_cols // 2, grid.n_cols // 2 * grid.bin_height
-    used = _REGISTERS[: n_bins * words]
+    free = [name for name in _REGISTERS if name not in _KEPT]
+    taken = {*free, *_KEPT[: max(0, n_bins * words - len(free))]}
+    used = tuple(name for name in _REGISTERS if name in taken)[: n_bins * words]
+    deep = 16 * " "
     return {
         "WORDS": words, "STRIDE": stride, "LINE_WORDS": line, "ROWS": rows,
         "BIAS": 0x10000 * (grid.bin_height // rows),
@@ -216,12 +222,14 @@ def _packing(grid: BinGrid, most: int, words: int) -> dict[str, object]:
         "DSP_ROWS": dsp_rows, "DSP_WORDS": dsp_rows * words, "DSP_JUMP": dsp_rows * stride,
         "DSP_PARTS": grid.bin_height // dsp_rows, "STEP": n_bins, "STEP_WORDS": n_bins * words,
         "GROUP": "two bins" if two else "one bin",
+        "FOLDS": "".join(_FOLD.replace("@I@", str(i)) for i in range(n_bins)),
+        "STORES": "".join(f"        y[b + {i}u] = (@Y@)sum[{i}];\n" for i in range(n_bins)),
+        "ADDS": "".join(f"{deep}halves += l[{i}] - d[{i}];\n" for i in range(words)),
         "ASM": _umaal_rows(used, words, dsp_rows, 2 * grid.n_cols, two=two),
         "THUMB_ASM": _thumb_rows(words, dsp_rows, n_bins),
-        "THUMB_JUMP": 2 * grid.n_cols - 4 * n_bins * words,
-        "CLOBBERS": ", ".join(f'"{name}"' for name in used),
-        "SECOND_DECLARED": "    uint32_t next = 0u;\n" if two else "",
-        "SECOND_OPERAND": ', "+r"(next)' if two else "",
+        "JUMP_DECLARED": fill(_JUMP, JUMP=2 * grid.n_cols - 4 * n_bins * words),
+        "SECOND_DECLARED": _NEXT if two else "",
+        "SECOND_OPERAND": ', "=r"(next)' if two else "",
         "SECOND_STORED": "    sums[1] = next;\n" if two else "",
     }  # fmt: skip
 
@@ -232,29 +240,55 @@ def _divisor(n: int, most: int) -> int:
 
 
 def _umaal_rows(used: tuple[str, ...], words: int, rows: int, n_bytes: int, *, two: bool) -> str:
-    """Return the instructions that add `rows` rows: operands at, sum, (next,) one."""
-    one = "%3" if two else "%2"
-    several = f"ldmia %0, {{{', '.join(used)}}}"
-    row = [several if len(used) > 1 else f"ldr {used[0]}, [%0]"]  # one register is no multiple
-    for index in range(2 if two else 1):
-        own = used[index * words : (index + 1) * words]
-        total = f"%{index + 1}"
-        row += [
-            f"umaal {total}, {a}, {one}, {b}" for a, b in zip(own[::2], own[1::2], strict=False)
-        ]
-        if words % 2:
-            row.append(f"add {total}, {total}, {own[-1]}")
-    lines = [*row, f"add %0, %0, #{n_bytes}"] * rows
-    return "".join(f'        "{line}\\n\\t"\n' for line in lines[:-1])
+    """Return the instructions that add `rows` rows: r0 at, r1 sum, r2 next, r12 one.
+
+    UMAAL is a product added to two words: with a factor of 1, three words in one instruction.
+    """
+    saved = [name for name in used if name in _KEPT]
+    several = f"ldmia r0, {{{', '.join(used)}}}"
+    load = several if len(used) > 1 else f"ldr {used[0]}, [r0]"  # one register is no multiple
+    lines: list[str] = []
+    for row in range(rows):
+        lines += [f"add r0, r0, #{n_bytes}", load] if row else [load]
+        for index in range(2 if two else 1):
+            own = used[index * words : (index + 1) * words]
+            lines += _sum_of(f"r{index + 1}", own, begins=row == 0)
+    if any(line.startswith("umaal") for line in lines):
+        lines.insert(0, "mov r12, #1")
+    if saved:
+        lines = [f"push {{{', '.join(saved)}}}", *lines, f"pop {{{', '.join(saved)}}}"]
+    return _assembly(lines)
+
+
+def _sum_of(total: str, words: tuple[str, ...], *, begins: bool) -> list[str]:
+    """Return the instructions that add words to a total, or that begin it with them."""
+    lines, left = [], list(words)
+    if begins:
+        first, *left = left
+        lines = [f"add {total}, {first}, {left.pop(0)}" if left else f"mov {total}, {first}"]
+    while len(left) > 1:
+        lines.append(f"umaal {total}, {left.pop(0)}, r12, {left.pop(0)}")
+    return lines + [f"add {total}, {total}, {word}" for word in left]
 
 
 def _thumb_rows(words: int, rows: int, n_bins: int) -> str:
-    """Return the same without UMAAL, four words at a time: operands at, sum, (next,) jump."""
-    row = []
-    for index in range(n_bins):
-        for first in range(0, words, len(_LOW)):
-            used = _LOW[: min(len(_LOW), words - first)]
-            row.append(f"ldmia %0!, {{{', '.join(used)}}}")
-            row += [f"add %{index + 1}, {name}" for name in used]
-    lines = [*row, f"add %0, %{n_bins + 1}"] * rows
-    return "".join(f'        "{line}\\n\\t"\n' for line in lines[:-1])
+    """Return the same without UMAAL, four words at a time: r0 at, r1 sum, r2 next, r3 jump."""
+    lines: list[str] = []
+    for row in range(rows):
+        lines += ["adds r0, r0, r3"] if row else []
+        for total in ("r1", "r2")[:n_bins]:
+            for first in range(0, words, len(_LOW)):
+                used = list(_LOW[: min(len(_LOW), words - first)])
+                lines.append(f"ldmia r0!, {{{', '.join(used)}}}")
+                if row == 0 and first == 0:
+                    own, begun = used.pop(0), used.pop(0) if used else ""
+                    lines.append(
+                        f"adds {total}, {own}, {begun}" if begun else f"movs {total}, {own}"
+                    )
+                lines += [f"adds {total}, {total}, {name}" for name in used]
+    return _assembly(lines)
+
+
+def _assembly(lines: list[str]) -> str:
+    """Return the lines of a piece of assembly, as C strings."""
+    return "".join(f'        "{line}\\n\\t"\n' for line in lines)

@@ -1,7 +1,9 @@
 """The C of a matrix of weights: four rows at a time, so that each input is loaded once for four.
 
-Variants of one matrix, all the same bits; the weights stand in flash in the order and the form in
-which the variant that is compiled reads them:
+One text a kernel serves every matrix of the same types, with its lengths as arguments. Variants of
+one kernel, all the same bits; the weights stand in flash in the order and the form in which the
+variant that is compiled reads them. Assembly takes whole blocks of four rows and whole turns of
+inputs, filled up with zeros: what stands behind the inputs is multiplied by nothing:
 
 - DSP extension, 8-bit inputs: two weights of a row are one half-word, 256 * odd + even. With
   z = 256 * x_even - x_odd, two dual multiply-accumulates (SMLAD) and one unpacking give 256 times
@@ -10,7 +12,7 @@ which the variant that is compiled reads them:
 - DSP extension, 16-bit inputs: two unpackings and two SMLADs for four products.
 - Thumb without Thumb-2: that core loads bytes with an immediate offset only when they are
   unsigned, so weights are stored with 128 added, and 128 times the sum of inputs is taken off.
-- Everything else: plain multiplications.
+- Everything else, and wherever ``PW_PLAIN_C`` is defined: plain multiplications.
 
 Ternary weights are never multiplied: each row lists the inputs that it adds and subtracts.
 """
@@ -18,30 +20,56 @@ Ternary weights are never multiplied: each row lists the inputs that it adds and
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from runtime.fixedpoint import INT32_MAX, fits_one_multiply
 from runtime.stages.contract.c_text import CStage, Edge, fill, table
-from runtime.stages.kernels.dense_assembly import dual_block, offset_block
+from runtime.stages.kernels.dense_assembly import ROWS_TYPE, dual_rows, offset_rows
 
 __all__ = ["Matrix", "dense_c"]
 
 _ROWS = 4
-
 _PLAIN = """\
-static inline void @P@_block(const @X@ *x, const @W@ *w, int32_t *acc)
+/* Four rows a turn, an input of @X@ for four weights of @W@ at once; then the rows left.
+ * Inlined, so that a compiler knows the lengths. */
+PW_INLINE void @KERNEL@(pw_rows *rows)
 {
-    int32_t a0 = 0;
-    int32_t a1 = 0;
-    int32_t a2 = 0;
-    int32_t a3 = 0;
-@UNROLLED@@TAIL@    acc[0] = a0;
-    acc[1] = a1;
-    acc[2] = a2;
-    acc[3] = a3;
+    const @W@ *w = (const @W@ *)rows->weights;
+    int32_t row = 0;
+    for (; row + 4 <= rows->n_rows; row += 4) {
+        const @X@ *x = (const @X@ *)rows->x;
+        int32_t a0 = rows->bias[row];
+        int32_t a1 = rows->bias[row + 1];
+        int32_t a2 = rows->bias[row + 2];
+        int32_t a3 = rows->bias[row + 3];
+        int32_t v;
+        for (uint32_t i = 0u; i < rows->n_turns / 4u; i++) {
+@FOUR@            x = &x[4];
+            w = &w[16];
+        }
+        for (uint32_t i = 0u; i < rows->n_turns % 4u; i++) {
+@ONE@            x = &x[1];
+            w = &w[4];
+        }
+        rows->sums[row] = a0;
+        rows->sums[row + 1] = a1;
+        rows->sums[row + 2] = a2;
+        rows->sums[row + 3] = a3;
+    }
+    for (; row < rows->n_rows; row++) {
+        const @X@ *x = (const @X@ *)rows->x;
+        int32_t sum = rows->bias[row];
+        for (uint32_t i = 0u; i < rows->n_turns; i++) {
+            sum += (int32_t)x[i] * (int32_t)w[i];
+        }
+        w = &w[rows->n_turns];
+        rows->sums[row] = sum;
+    }
+    rows->weights = w;
+    rows->bias = &rows->bias[row];
 }
 """
 
@@ -50,36 +78,26 @@ _RUN = """\
  * accumulators were proved within +-@BOUND@. */
 PW_STAGE void @P@_run(const @X@ *x, @Y@ *y)
 {
-@OFFSET@    for (uint32_t row = 0u; row < @FULL@u; row += 4u) {
-        int32_t acc[4];
-        @P@_block(x, &@P@_weights[(row / 4u) * @P_UPPER@_BLOCK], acc);
-        for (uint32_t i = 0u; i < 4u; i++) {
-            y[row + i] = (@Y@)@P@_scaled(@P@_bias[row + i] + acc[i]@MINUS@);
+    int32_t sums[PW_AT_MOST_A_GROUP(@N_WHOLE@)];
+    pw_rows rows = {@P@_weights, @P_UPPER@_BIAS, sums, 0, x, @P_UPPER@_TURNS, 0};
+@OFFSET@    for (int32_t row = 0; row < @N_OUT@; row += PW_GROUP) {
+        const int32_t n = PW_AT_MOST_A_GROUP(@N_OUT@ - row);
+        rows.sums = sums;
+        rows.n_rows = n;
+        @KERNEL@(&rows);
+        for (int32_t i = 0; i < n; i++) {
+            y[row + i] = (@Y@)@P@_scaled(sums[i]);
         }
     }
-@REST@}
+}
 """
 
 _OFFSET = """\
 #if defined(PW_OFFSET_WEIGHTS)
-    int32_t offset = 0;
     for (uint32_t i = 0u; i < @N_IN@u; i++) {
-        offset += 128 * (int32_t)x[i];
+        rows.offset += 128 * (int32_t)x[i];
     }
-#else
-    const int32_t offset = 0;
 #endif
-"""
-
-_REST = """\
-    for (uint32_t row = @FULL@u; row < @N_OUT@u; row++) {
-        const @W@ *w = &@P@_rest[(row - @FULL@u) * @N_IN@u];
-        int32_t sum = @P@_bias[row];
-        for (uint32_t i = 0u; i < @N_IN@u; i++) {
-            sum += (int32_t)x[i] * (int32_t)w[i];
-        }
-        y[row] = (@Y@)@P@_scaled(sum);
-    }
 """
 
 _TERNARY = """\
@@ -146,25 +164,37 @@ class Matrix:
         """Columns."""
         return int(self.weights.shape[1])
 
+    @property
+    def n_blocks(self) -> int:
+        """Blocks of four rows, the last one filled up."""
+        return -(-self.n_out // _ROWS)
+
+
+class _Form(NamedTuple):
+    """One variant of a kernel, the tables that it reads, and when both are compiled."""
+
+    name: str
+    condition: str
+    tables: str
+    kernel: str
+
 
 def dense_c(matrix: Matrix, prefix: str, x: Edge, y: Edge) -> CStage:
     """Return the C of a matrix of weights, the kernel chosen by weights and ranges."""
     values: dict[str, object] = {
         "P": prefix, "P_UPPER": f"PW_{prefix.upper()}", "X": x.ctype, "Y": y.ctype,
-        "N_IN": matrix.n_in, "N_OUT": matrix.n_out, "FULL": matrix.n_out - matrix.n_out % _ROWS,
-        "QUADS": 2 * -(-matrix.n_in // 8), "BOUND": matrix.bound,
+        "N_IN": matrix.n_in, "N_OUT": matrix.n_out, "BOUND": matrix.bound,
         "W": f"{matrix.weights.dtype.name}_t",
         "SCALE": f"{matrix.multiplier} / 2^{matrix.shift}",
         "RELU_NOTE": ", negative values raised to 0" if matrix.relu else "",
     }  # fmt: skip
-    comment = f"({matrix.n_out},) int32, accumulator units"
-    tables = table(f"{prefix}_bias", matrix.bias, "int32_t", comment)
     scaled = _scaled(matrix, prefix)
     if matrix.ternary:
+        comment = f"({matrix.n_out},) int32, accumulator units"
+        tables = table(f"{prefix}_bias", matrix.bias, "int32_t", comment)
         lists, kernel = _ternary(matrix, values)
         return CStage(tables + lists, (), "", scaled + kernel)
-    weights, kernel = _blocked(matrix, values, x)
-    return CStage(tables + weights, (), "", scaled + kernel)
+    return _blocked(matrix, values, x, scaled)
 
 
 def _scaled(matrix: Matrix, prefix: str) -> str:
@@ -183,71 +213,128 @@ def _scaled(matrix: Matrix, prefix: str) -> str:
     return f"{head}\n{{\n    return {value};\n}}\n\n"
 
 
-def _blocked(matrix: Matrix, values: dict[str, object], x: Edge) -> tuple[str, str]:
+def _blocked(matrix: Matrix, values: dict[str, object], x: Edge, scaled: str) -> CStage:
     """Return tables and text of the multiplying kernel."""
-    prefix, full = str(values["P"]), int(str(values["FULL"]))
-    tables = ""
-    if full < matrix.n_out:
-        comment = f"({matrix.n_out - full}, {matrix.n_in}) rows that fill no block of four"
-        tables = table(f"{prefix}_rest", matrix.weights[full:], str(values["W"]), comment)
-    values["REST"] = fill(_REST, **values) if full < matrix.n_out else ""
-    if not full:
-        head = f"PW_STAGE void {prefix}_run(const {values['X']} *x, {values['Y']} *y)\n"
-        return tables, f"{head}{{\n{values['REST']}}}\n"
-    values["UNROLLED"], values["TAIL"] = _plain_text(matrix.n_in)
-    interleaved = _interleaved(matrix.weights[:full])
-    comment = f"({full // 4}, {matrix.n_in}, 4) {matrix.weights.dtype.name}: four rows interleaved"
-    block = f"#define {values['P_UPPER']}_BLOCK"
-    plain = f"{block} {4 * matrix.n_in}u\n" + table(
-        f"{prefix}_weights", interleaved, str(values["W"]), comment
+    forms = [form for form in (_dual(matrix, x, values), _offset(matrix, x, values)) if form]
+    kernel = f"pw_rows_{_bits(x.ctype)}_{8 * matrix.weights.dtype.itemsize}"
+    if len(forms) < 2:  # kernels of the same types, but of fewer forms, have a name of their own
+        kernel += f"_{forms[0].name}" if forms else "_plain"
+    offset = any(form.name == "offset" for form in forms)
+    values |= {
+        "KERNEL": kernel, "N_WHOLE": _ROWS * matrix.n_blocks, "OFFSET": _OFFSET if offset else "",
+    }  # fmt: skip
+    forms.append(_plain(matrix, values))
+    tables = _choose([(form.condition, form.tables) for form in forms])
+    shared = _choose([(form.condition, fill(form.kernel, **values)) for form in forms])
+    return CStage(tables, (), "", scaled + fill(_RUN, **values), shared=(ROWS_TYPE, shared))
+
+
+def _bits(ctype: str) -> str:
+    """Return the bits of a C type, as they stand in its name."""
+    return ctype.removeprefix("int").removesuffix("_t")
+
+
+def _padded(matrix: Matrix, multiple: int) -> NDArray[np.int64]:
+    """Return weights (n_blocks, inputs, 4), filled up with zeros to whole blocks and turns."""
+    n_in = -(-matrix.n_in // multiple) * multiple
+    padded = np.zeros((_ROWS * matrix.n_blocks, n_in), dtype=np.int64)
+    padded[: matrix.n_out, : matrix.n_in] = matrix.weights
+    return padded.reshape(matrix.n_blocks, _ROWS, n_in).transpose(0, 2, 1)
+
+
+def _biases(matrix: Matrix) -> NDArray[np.int64]:
+    """Return the biases (n_blocks, 4), filled up with zeros."""
+    padded = np.zeros(_ROWS * matrix.n_blocks, dtype=np.int64)
+    padded[: matrix.n_out] = matrix.bias
+    return padded.reshape(matrix.n_blocks, _ROWS)
+
+
+def _word_tables(
+    values: dict[str, object], biases: NDArray[np.int64], words: NDArray[np.int64], form: str
+) -> str:
+    """Return the table of a form that is read as words: each block's biases, then its weights."""
+    rows = np.hstack([biases & 0xFFFF_FFFF, words.reshape(len(biases), -1)])
+    comment = f"{rows.shape}, a row for four: biases, then {form}"
+    return f"#define {values['P_UPPER']}_BIAS 0\n" + table(
+        f"{values['P']}_weights", rows, "uint32_t", comment
     )
-    choice = [("", plain, fill(_PLAIN, **values))]
-    if _offset_fits(matrix, x):
-        raised = f"{block} {4 * matrix.n_in}u\n" + table(
-            f"{prefix}_weights", interleaved.astype(np.int16) + 128, "uint8_t",
-            f"{comment}, plus 128",
-        )  # fmt: skip
-        kernel = offset_block(matrix.n_in, values)
-        choice.insert(0, ("defined(PW_OFFSET_WEIGHTS)", raised, kernel))
-        values |= {"OFFSET": fill(_OFFSET, **values), "MINUS": " - offset"}
-    dual = _dual(matrix, values, x)
-    if dual is not None:
-        packed, form, kernel = dual
-        words = f"{block} {len(packed) // (full // 4)}u\n" + table(
-            f"{prefix}_weights", packed, "uint32_t", f"({full // 4}, {values['QUADS']}, 4) {form}"
-        )
-        choice.insert(0, ("defined(PW_DUAL_MAC)", words, kernel))
-    kernels = _choose([(condition, text) for condition, _, text in choice])
-    tables += _choose([(condition, weights) for condition, weights, _ in choice])
-    return tables, f"{kernels}\n{fill(_RUN, **({'OFFSET': '', 'MINUS': ''} | values))}"
 
 
-def _offset_fits(matrix: Matrix, x: Edge) -> bool:
-    """Tell whether sums with 128 added to every weight are proved within 32 bits."""
+def _turns(values: dict[str, object], n: int) -> str:
+    """Return the line that says how long the kernel's loop over inputs is."""
+    return f"#define {values['P_UPPER']}_TURNS {n}u\n"
+
+
+def _plain(matrix: Matrix, values: dict[str, object]) -> _Form:
+    """Return the form that any C compiler takes."""
+    prefix, whole = values["P"], matrix.n_out - matrix.n_out % _ROWS
+    fours = matrix.weights[:whole].reshape(-1, _ROWS, matrix.n_in).transpose(0, 2, 1)
+    weights = np.concatenate([fours.ravel(), matrix.weights[whole:].ravel()])
+    wide = f"({matrix.n_out}, {matrix.n_in}): four rows interleaved at a time, the rest as they are"
+    tables = (
+        _turns(values, matrix.n_in)
+        + f"#define {values['P_UPPER']}_BIAS {prefix}_bias\n"
+        + table(f"{prefix}_bias", matrix.bias, "int32_t", f"({matrix.n_out},), accumulator units")
+        + table(f"{prefix}_weights", weights, str(values["W"]), wide)
+    )
+    text = _PLAIN.replace("@FOUR@", _products(4)).replace("@ONE@", _products(1))
+    return _Form("plain", "", tables, text)
+
+
+def _products(n_inputs: int) -> str:
+    """Return the lines that multiply the next inputs with four weights each."""
+    lines = ""
+    for i in range(n_inputs):
+        lines += f"            v = (int32_t)x[{i}];\n"
+        for row in range(_ROWS):
+            lines += f"            a{row} += v * (int32_t)w[{_ROWS * i + row}];\n"
+    return lines
+
+
+def _offset(matrix: Matrix, x: Edge, values: dict[str, object]) -> _Form | None:
+    """Return the form for Thumb alone, if sums with 128 added to weights keep within 32 bits."""
     widest = matrix.n_in * max(-x.lo, x.hi) * 255
-    return matrix.weights.dtype == np.int8 and x.ctype != "int32_t" and widest <= INT32_MAX
-
-
-def _dual(
-    matrix: Matrix, values: dict[str, object], x: Edge
-) -> tuple[NDArray[np.int64], str, str] | None:
-    """Return words of weights, their form and the kernel for the DSP extension, if any fits."""
-    full = int(str(values["FULL"]))
-    padded = np.zeros((full, 4 * int(str(values["QUADS"]))), dtype=np.int64)
-    padded[:, : matrix.n_in] = matrix.weights[:full]
-    quads = padded.reshape(full // 4, 4, -1, 4).transpose(0, 2, 1, 3)
-    narrow = matrix.weights.dtype == np.int8
-    if narrow and x.ctype == "int8_t" and max(-x.lo, x.hi) <= 127 and matrix.bound < 1 << 23:
-        halves = 256 * quads[..., 1::2] + quads[..., 0::2]
-        words = (halves[..., 0] & 0xFFFF) | (halves[..., 1] & 0xFFFF) << 16
-        form = "half-words of 256 * odd + even weight"
-    elif narrow and x.ctype == "int16_t":
-        order = quads[..., [0, 2, 1, 3]] & 0xFF
-        words = order[..., 0] | order[..., 1] << 8 | order[..., 2] << 16 | order[..., 3] << 24
-        form = "bytes of weights 0, 2, 1, 3"
-    else:
+    if not _is_worth_assembly(matrix, x) or widest > INT32_MAX:
         return None
-    return words.ravel(), form, dual_block(values, short=x.ctype == "int8_t")
+    raised = _padded(matrix, 4) + 128
+    raised[:, matrix.n_in :] = 0  # what stands there is no input, and is multiplied by nothing
+    words = raised @ (1 << np.arange(0, 32, 8))
+    form = "a word an input: bytes of weights plus 128"
+    tables = _turns(values, words.shape[1] // 4) + _word_tables(
+        values, _biases(matrix), words, form
+    )
+    return _Form("offset", "defined(PW_OFFSET_WEIGHTS)", tables, offset_rows(short=_short(x)))
+
+
+def _dual(matrix: Matrix, x: Edge, values: dict[str, object]) -> _Form | None:
+    """Return the form for the DSP extension, if there is one for these types and ranges."""
+    if not _is_worth_assembly(matrix, x):
+        return None
+    short, biases = _short(x), _biases(matrix)
+    if short and (max(-x.lo, x.hi) > 127 or matrix.bound >= 1 << 23):
+        return None
+    padded = _padded(matrix, 8)
+    quads = padded.reshape(len(padded), -1, 4, _ROWS)  # (blocks, quads of inputs, input, row)
+    if short:
+        halves = 256 * quads[:, :, 1::2] + quads[:, :, 0::2] & 0xFFFF
+        words = halves[:, :, 0] | halves[:, :, 1] << 16
+        biases, form = 256 * biases, "half-words of 256 * odd + even weight; biases times 256"
+    else:
+        order = quads[:, :, [0, 2, 1, 3]] & 0xFF
+        words = order[:, :, 0] | order[:, :, 1] << 8 | order[:, :, 2] << 16 | order[:, :, 3] << 24
+        form = "bytes of weights 0, 2, 1, 3"
+    tables = _turns(values, padded.shape[1] // 8) + _word_tables(values, biases, words, form)
+    return _Form("dual", "defined(PW_DUAL_MAC)", tables, dual_rows(short=short))
+
+
+def _is_worth_assembly(matrix: Matrix, x: Edge) -> bool:
+    """Tell whether a matrix has the types of the kernels, and fills a block of four rows."""
+    return matrix.weights.dtype == np.int8 and x.ctype != "int32_t" and matrix.n_out >= _ROWS
+
+
+def _short(x: Edge) -> bool:
+    """Tell whether inputs have 8 bits."""
+    return x.ctype == "int8_t"
 
 
 def _choose(variants: list[tuple[str, str]]) -> str:
@@ -259,34 +346,6 @@ def _choose(variants: list[tuple[str, str]]) -> str:
         word = "#if" if index == 0 else "#elif" if condition else "#else"
         lines.append(f"{word} {condition}".rstrip() + f"\n{text}")
     return "".join(lines) + "#endif\n"
-
-
-def _interleaved(weights: NDArray[Any]) -> NDArray[Any]:
-    """Return weights in the order (block of four rows, input, row in block)."""
-    blocks = weights.reshape(-1, _ROWS, weights.shape[1])
-    return np.ascontiguousarray(blocks.transpose(0, 2, 1)).ravel()
-
-
-def _plain_text(n_in: int) -> tuple[str, str]:
-    """Return the loop over four inputs at a time, and the inputs that are left."""
-
-    def products(first: str, n: int, indent: str) -> str:
-        lines = ""
-        for i in range(n):
-            lines += f"{indent}v = (int32_t)x[{first}{i}];\n"
-            for row in range(_ROWS):
-                lines += f"{indent}a{row} += v * (int32_t)w[{4 * i + row}];\n"
-        return lines
-
-    head = "    int32_t v;\n"
-    loop = ""
-    if n_in >= 4:
-        loop = (
-            f"    for (uint32_t i = 0u; i < {n_in // 4}u; i++) {{\n"
-            + products("", 4, "        ")
-            + "        x = &x[4];\n        w = &w[16];\n    }\n"
-        )
-    return head + loop, products("", n_in % 4, "    ")
 
 
 def _ternary(matrix: Matrix, values: dict[str, object]) -> tuple[str, str]:

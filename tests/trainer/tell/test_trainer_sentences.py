@@ -110,7 +110,7 @@ def test_events_are_told_with_the_bound_that_may_be_claimed() -> None:
         "latency_ms": {"median": 120.2, "p95": -40.0, "n_events": 480},
     }  # fmt: skip
     words = event_words(events)
-    assert "1 false event in 5.0 h of everyday time, so at most 0.95 an hour" in words
+    assert "1 false event in 5 h of everyday time, so at most 0.95 an hour" in words
     assert "120 ms after the gesture's end (median), 95 % of events by 40 ms before it" in words
     nothing = events | {"latency_ms": {"median": None, "p95": None, "n_events": 0}}
     assert "median" not in event_words(nothing)

@@ -18,63 +18,67 @@ static const uint16_t s1_reciprocal[128] = {
     17085, 17015, 16947, 16878, 16811, 16744, 16677, 16611, 16546, 16481, 16416,
 };
 
-/* (6,) int32, accumulator units */
+#if defined(PW_DUAL_MAC)
+#define PW_S2_TURNS 3u
+#define PW_S2_BIAS 0
+/* (2, 28), a row for four: biases, then half-words of 256 * odd + even weight; biases times 256 */
+static const uint32_t s2_weights[56] = {
+    25600, 25600, 25600, 25600, 3305317209, 3345944331, 3432319622, 1317008866, 2224327375,
+    3833670737, 2280123387, 1932517755, 1764118445, 1133055579, 730046338, 875583270, 997726977,
+    2527942715, 482485767, 329474020, 34, 93, 67, 56, 0, 0, 0, 0, 25600, 25600, 0, 0, 3487565400,
+    1104609560, 0, 0, 1664678892, 3294942180, 0, 0, 3691540115, 2367633082, 0, 0, 3535868460,
+    3881164950, 0, 0, 56, 73, 0, 0, 0, 0, 0, 0,
+};
+#elif defined(PW_OFFSET_WEIGHTS)
+#define PW_S2_TURNS 5u
+#define PW_S2_BIAS 0
+/* (2, 24), a row for four: biases, then a word an input: bytes of weights plus 128 */
+static const uint32_t s2_weights[48] = {
+    100, 100, 100, 100, 1644596185, 1988857763, 4279627651, 3461171013, 4219195727, 1634511883,
+    2942763284, 4077413637, 2785205037, 3609235152, 2952989094, 3031221481, 1686616961, 3769030811,
+    591539704, 2493323195, 3099844002, 0, 0, 0, 100, 100, 0, 0, 2155911384, 2155905414, 2155894624,
+    2155922000, 2155897964, 2155893884, 2155930808, 2155889891, 2155887123, 2155919343, 2155913096,
+    2155875676, 2155878060, 2155897234, 2155926849, 2155898707, 2155923896, 0, 0, 0,
+};
+#else
+#define PW_S2_TURNS 17u
+#define PW_S2_BIAS s2_bias
+/* (6,), accumulator units */
 static const int32_t s2_bias[6] = {
     100, 100, 100, 100, 100, 100,
 };
-/* (2, 17) rows that fill no block of four */
-static const int8_t s2_rest[34] = {
-    88, 6, -32, -48, -20, -4, 56, 99, -109, 111, 8, -36, 44, 18, -63, -45, 56, 24, 1, -41, 66, -28,
-    -44, 100, -60, -70, 55, 31, -115, -106, -31, 85, -25, 73,
-};
-#if defined(PW_DUAL_MAC)
-#define PW_S2_BLOCK 24u
-/* (1, 6, 4) half-words of 256 * odd + even weight */
-static const uint32_t s2_weights[24] = {
-    3305317209, 3345944331, 3432319622, 1317008866, 2224327375, 3833670737, 2280123387, 1932517755,
-    1764118445, 1133055579, 730046338, 875583270, 997726977, 2527942715, 482485767, 329474020, 34,
-    93, 67, 56, 0, 0, 0, 0,
-};
-#elif defined(PW_OFFSET_WEIGHTS)
-#define PW_S2_BLOCK 68u
-/* (1, 17, 4) int8: four rows interleaved, plus 128 */
-static const uint8_t s2_weights[68] = {
-    217, 139, 6, 98, 163, 143, 139, 118, 131, 239, 21, 255, 69, 71, 77, 206, 79, 209, 123, 251, 11,
-    172, 108, 97, 20, 1, 103, 175, 5, 101, 8, 243, 45, 219, 2, 166, 208, 142, 32, 215, 166, 9, 3,
-    176, 233, 196, 172, 180, 129, 187, 135, 100, 155, 216, 166, 224, 248, 45, 66, 35, 187, 23, 157,
-    148, 162, 221, 195, 184,
-};
-#else
-#define PW_S2_BLOCK 68u
-/* (1, 17, 4) int8: four rows interleaved */
-static const int8_t s2_weights[68] = {
+/* (6, 17): four rows interleaved at a time, the rest as they are */
+static const int8_t s2_weights[102] = {
     89, 11, -122, -30, 35, 15, 11, -10, 3, 111, -107, 127, -59, -57, -51, 78, -49, 81, -5, 123,
     -117, 44, -20, -31, -108, -127, -25, 47, -123, -27, -120, 115, -83, 91, -126, 38, 80, 14, -96,
     87, 38, -119, -125, 48, 105, 68, 44, 52, 1, 59, 7, -28, 27, 88, 38, 96, 120, -83, -62, -93, 59,
-    -105, 29, 20, 34, 93, 67, 56,
+    -105, 29, 20, 34, 93, 67, 56, 88, 6, -32, -48, -20, -4, 56, 99, -109, 111, 8, -36, 44, 18, -63,
+    -45, 56, 24, 1, -41, 66, -28, -44, 100, -60, -70, 55, 31, -115, -106, -31, 85, -25, 73,
 };
 #endif
 
-/* (4,) int32, accumulator units */
+#if defined(PW_DUAL_MAC)
+#define PW_S3_TURNS 1u
+#define PW_S3_BIAS 0
+/* (1, 12), a row for four: biases, then half-words of 256 * odd + even weight; biases times 256 */
+static const uint32_t s3_weights[12] = {
+    0, 0, 0, 0, 1615510993, 2803095084, 3140766821, 3011504146, 36501, 62300, 36420, 39026,
+};
+#elif defined(PW_OFFSET_WEIGHTS)
+#define PW_S3_TURNS 2u
+#define PW_S3_BIAS 0
+/* (1, 12), a row for four: biases, then a word an input: bytes of weights plus 128 */
+static const uint32_t s3_weights[12] = {
+    0, 0, 0, 0, 2464525393, 1758221886, 4290024394, 859514848, 4072987669, 403600143, 0, 0,
+};
+#else
+#define PW_S3_TURNS 6u
+#define PW_S3_BIAS s3_bias
+/* (4,), accumulator units */
 static const int32_t s3_bias[4] = {
     0, 0, 0, 0,
 };
-#if defined(PW_DUAL_MAC)
-#define PW_S3_BLOCK 8u
-/* (1, 2, 4) half-words of 256 * odd + even weight */
-static const uint32_t s3_weights[8] = {
-    1615510993, 2803095084, 3140766821, 3011504146, 36501, 62300, 36420, 39026,
-};
-#elif defined(PW_OFFSET_WEIGHTS)
-#define PW_S3_BLOCK 24u
-/* (1, 6, 4) int8: four rows interleaved, plus 128 */
-static const uint8_t s3_weights[24] = {
-    81, 172, 229, 146, 62, 86, 204, 104, 202, 147, 180, 255, 224, 39, 59, 51, 21, 220, 196, 242, 15,
-    115, 14, 24,
-};
-#else
-#define PW_S3_BLOCK 24u
-/* (1, 6, 4) int8: four rows interleaved */
+/* (4, 6): four rows interleaved at a time, the rest as they are */
 static const int8_t s3_weights[24] = {
     -47, 44, 101, 18, -66, -42, 76, -24, 74, 19, 52, 127, 96, -89, -69, -77, -107, 92, 68, 114,
     -113, -13, -114, -104,

@@ -1,0 +1,152 @@
+"""One text for every compiler, level, core and register that a compiler keeps for itself."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from compiler_matrix import (
+    COMPILERS,
+    FRAMES,
+    LEVELS,
+    Build,
+    every_build,
+    every_kernel_model,
+    few_builds,
+    lively_frames,
+)
+
+from runtime.firmware.emit.generate import generate
+from runtime.firmware.machine.compile import WARNINGS, compile_for
+from runtime.firmware.machine.execute import execute
+from runtime.firmware.measure.stack import stack_bound
+from runtime.firmware.profile import profile
+from runtime.verification.verify import compare, reference_records
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    found = tmp_path_factory.mktemp("every_kernel")
+    for name, text in generate(every_kernel_model()).items():
+        (found / name).write_text(text)
+    return found
+
+
+def need(compiler: str, need_tool: Callable[[str], str]) -> None:
+    if compiler != "zig":
+        need_tool(compiler)
+    if compiler == "clang":
+        need_tool("ld.lld")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("compiler", COMPILERS)
+def test_builds_of_each_compiler_give_the_same_bits(
+    compiler: str, folder: Path, need_tool: Callable[[str], str]
+) -> None:
+    """A sample over cores, levels, frame pointers and position-independence differs nowhere."""
+    need(compiler, need_tool)
+    model = every_kernel_model()
+    lit, dark = lively_frames(model, 24)
+    reference = reference_records(model, lit, dark)
+    for build in few_builds(compiler):
+        got = execute(build.compiled(folder), lit, dark)
+        assert compare(reference, got) == "", str(build)
+
+
+def test_a_sample_of_builds_meets_every_choice() -> None:
+    """No core, level, frame pointer or position is left out of the builds that are tried."""
+    for compiler in COMPILERS:
+        every, few = every_build((compiler,)), few_builds(compiler)
+        for choice in ("core", "level", "frame", "position"):
+            assert {getattr(b, choice) for b in few} == {getattr(b, choice) for b in every}, choice
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("cpu", ["cortex-m55", "cortex-m23", "cortex-m0", "cortex-m4"])
+def test_gcc_finds_registers_at_every_level(
+    cpu: str, folder: Path, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    """No level, frame pointer or base register leaves the assembly without its registers."""
+    gcc = need_tool("arm-none-eabi-gcc")
+    for level in (level for level in LEVELS if level != "-Oz"):
+        for frame in FRAMES:
+            for more in (("-fpic", "-msingle-pic-base"), ("-ffixed-r9", "-ffixed-r10")):
+                subprocess.run(
+                    [gcc, *WARNINGS, "-Werror", level, frame, *more, f"-mcpu={cpu}", "-mthumb",
+                     "-c", str(folder / "pw_model.c"), "-o", str(tmp_path / "out.o")],
+                    check=True,
+                )  # fmt: skip
+
+
+@pytest.mark.parametrize("core", ["cortex-m0plus", "cortex-m4"])
+def test_plain_c_gives_the_same_bits(core: str, folder: Path) -> None:
+    """With PW_PLAIN_C there is no assembly, and the same answers."""
+    model = every_kernel_model()
+    lit, dark = lively_frames(model, 24)
+    plain = compile_for(folder, core, extra=("-DPW_PLAIN_C", "-Werror"))
+    assert compare(reference_records(model, lit, dark), execute(plain, lit, dark)) == ""
+    with_assembly = compile_for(folder, core)
+    assert plain.model_object != with_assembly.model_object
+
+
+def test_the_model_of_this_matrix_meets_every_form(folder: Path) -> None:
+    """Both dual kernels, the raised one and plain C of three pairs of types stand in its text."""
+    text = (folder / "pw_model.c").read_text()
+    for kernel in ("pw_rows_16_8", "pw_rows_8_8", "pw_rows_8_16_plain"):
+        assert text.count(f" {kernel}(pw_rows *rows)") >= 1, kernel
+    assert text.count("void pw_rows_16_8(pw_rows *rows)\n") == 3
+    lit, dark = lively_frames(every_kernel_model(), 24)
+    run = every_kernel_model().run(lit, dark)
+    assert len(np.unique(run.evidence)) > 20
+
+
+def test_a_matrix_is_one_text_of_its_types() -> None:
+    """Three matrices of the same types share one kernel."""
+    text = generate(every_kernel_model())["pw_model.c"]
+    assert text.count("s3_run(") == 2
+    assert text.count("pw_rows_16_8(&rows);") == 3
+    assert text.count("smlad") == 4
+
+
+def test_what_a_shared_kernel_executes_counts_for_its_stage() -> None:
+    """A stage's instructions hold those of the kernel that it calls."""
+    model = every_kernel_model()
+    found = profile(model, "cortex-m4", *lively_frames(model, 4))
+    assert found.by_function["pw_rows_16_8"] > 200
+    assert found.by_stage["s5 dense"] > found.by_function["s5_run"]
+    assert found.by_stage["between stages"] < 100
+
+
+def test_the_kernels_leave_r9_alone(folder: Path) -> None:
+    """Assembly never names the register in which some systems keep an address for interrupts."""
+    text = (folder / "pw_model.c").read_text()
+    assert "r9" not in text
+    assert "r11" in text
+
+
+def test_a_big_endian_core_is_refused(folder: Path, tmp_path: Path) -> None:
+    """Where words have their first byte on top, the compiler says so and stops."""
+    done = subprocess.run(
+        [sys.executable, "-m", "ziglang", "cc", "-target", "thumbeb-freestanding-eabi", "-c",
+         str(folder / "pw_model.c"), "-o", str(tmp_path / "out.o")],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode != 0
+    assert "little-endian" in done.stderr
+
+
+@pytest.mark.parametrize("core", ["cortex-m0plus", "cortex-m4", "rv32imc"])
+def test_the_stack_of_each_core_keeps_its_bound(core: str, folder: Path) -> None:
+    """The bound over the machine code holds the pushes of the assembly too."""
+    assert 0 < stack_bound(compile_for(folder, core)) <= 400
+
+
+def test_a_build_names_itself() -> None:
+    """A report says which compiler, core and flags a build had."""
+    build = Build("zig", "cortex-m23", "-Os", FRAMES[1], ("-fpic",))
+    assert str(build) == "zig cortex-m23 -Os -fno-omit-frame-pointer -fpic"
