@@ -33,7 +33,7 @@ ROUND: dict[str, Any] = {
     "sensor_link.bit_energy": 10.0, "sensor_link.standby_power": 0.5,
     "host_link.message_energy": 8640.0, "host_link.standby_power": 0.25,
     "mcu.supply": 2.0, "mcu.wait_current": 500.0, "mcu.wait_growth": 1.0,
-    "mcu.sleep_current": 1.0, "mcu.sleep_growth": 2.0, "mcu.start_time": 4.0,
+    "mcu.sleep_current": 1.0, "mcu.sleep_growth": 2.0, "mcu.start_time": 3.0, "mcu.start_change_time": 1.0,
     "mcu.start_current": 1000.0,
     "active.clock": 50.0, "active.flash_wait": 3.0, "active.run_current": 5000.0,
     "active.derating": 1.25, "active.wake_up_time": 20.0, "active.clock_change_time": 30.0,
