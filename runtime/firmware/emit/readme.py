@@ -22,6 +22,12 @@ whose comments are the interface.
 Without memory for whole exposures, feed rows as they are read: `pw_feed_row` for each row, then
 `pw_finish`.
 
+Rows are accounted for: one missing, twice or out of order, or counts over `PW_MAX_COUNTS` (a
+converter's status bits), and `pw_finish` returns `PW_ERROR_ROWS` or `PW_ERROR_COUNTS`, nothing is
+decided, and what was remembered stays. `-DPW_TRUST_ROWS` leaves these checks out, which saves two
+to four instructions a count. `pw_step` trusts its counts; `-DPW_CHECK_COUNTS` makes it look at
+each, at the same cost.
+
 ## Self-test
 
 `selftest.c` makes frames by itself (patterns that were searched for so that the model tells
