@@ -1,9 +1,8 @@
-"""Commands of the capture room: emulate, record, import, rehearse, inspect, booth, forget, live."""
+"""Commands of capture; several stand in their rooms' ``command`` and are gathered here."""
 
 from __future__ import annotations
 
 import json
-import math
 import re
 import sys
 from collections.abc import Sequence
@@ -13,8 +12,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capture.bring.command import import_readouts
+from capture.gather.command import export, merge
+from capture.lead.command import live
 from capture.rehearse.command import rehearse
+from capture.study.command import study
 from capture.wording import (
+    doubt_lines,
     forgotten_figures,
     forgotten_lines,
     inspection_figures,
@@ -22,10 +25,13 @@ from capture.wording import (
     photon_transfer_lines,
     recording_figures,
     recording_line,
+    repair_figures,
+    repair_line,
 )
 
 if TYPE_CHECKING:
     from capture.measure.quality import Quality
+    from capture.truth.truth import Doubt
 
 __all__ = ["commands"]
 
@@ -80,11 +86,20 @@ def emulate(
     "--out recordings --consent"
 )
 @click.option("--port", required=True, help="Any pyserial URL: /dev/ttyACM0, COM3, socket://...")
-@click.option("--participant", required=True, help="Pseudonym such as P01; never a name.")
-@click.option("--script", required=True, help="Cue script (TOML), or a built-in one.")
-@click.option("--out", required=True, type=click.Path(path_type=Path), help="Data set folder.")
-@click.option("--seed", default=1, show_default=True, type=click.IntRange(0, 2**32 - 1))
-@click.option("--session", help="Session number; the next free one if not given.")
+@click.option(
+    "--study",
+    metavar="DIR",
+    type=click.Path(path_type=Path),
+    help="Record into DIR what its study.toml asks for next: person, script and seed are its.",
+)
+@click.option("--station", help="Where this is, such as a; part of the session's name.")
+@click.option("--participant", help="Pseudonym such as P01; never a name.")
+@click.option("--script", help="Cue script (TOML), or a built-in one.")
+@click.option("--out", type=click.Path(path_type=Path), help="Data set folder.")
+@click.option("--seed", type=click.IntRange(0, 2**32 - 1), help="Of the order of cues; else 1.")
+@click.option("--session", help="Name of the session; the next number if not given.")
+@click.option("--operator", help="Pseudonym of who leads it.")
+@click.option("--notes", default="", help="What is to be remembered of it; one line.")
 @click.option("--consent", is_flag=True, help="The person has agreed to be recorded.")
 @click.option("--locked", is_flag=True, help="Keep this person for the final test.")
 @click.option("--hand-length-mm", type=float, help="Wrist crease to tip of the middle finger.")
@@ -95,12 +110,14 @@ def emulate(
     type=click.FloatRange(10.0, 1000.0),
     help="Distance of the hand that the participant was asked for.",
 )
+@click.option(
+    "--host-clock",
+    is_flag=True,
+    help="Note beside it when readouts arrived, and how the sensor's clock stands to the host's.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as JSON.")
 def record(
     port: str,
-    script: str,
-    out: Path,
-    seed: int,
     as_json: bool,
     **about: Any,
 ) -> None:
@@ -111,28 +128,50 @@ def record(
     Caution: the sensor's LED is bright though it cannot be seen; nobody should look into it from
     near. Its limits are those of IEC 62471.
     """
-    from capture.cues.script import load_script
     from capture.lead.record import Operator, SessionNotes
     from capture.lead.record import record as record_session
     from capture.lead.terminal import Screen, keys
     from capture.store.dataset import Participant
+    from capture.study.planned import Call, asked_for
+    from capture.study.provenance import Origin, moment
     from capture.wire.link import SerialLink
 
-    notes = SessionNotes(about.pop("session"), about.pop("distance_mm"))
-    person = Participant(about.pop("participant"), **about)
-    cues = load_script(script)
+    said = {name: about.pop(name) for name in ("station", "operator", "notes")}
+    call = {field: about.pop(field) for field in Call.__dataclass_fields__}
+    wanted = asked_for(Call(**call), Origin(moment(), **said))
+    asked = {name: about.pop(name) for name in ("distance_mm", "host_clock")}
+    notes = SessionNotes(about.pop("session"), origin=wanted.origin, **asked)
+    person = Participant(wanted.participant, locked=wanted.locked, **about)
+    cues = wanted.script
     with SerialLink(port) as link, keys() as controls, Screen(cues, quiet=as_json) as screen:
+        wanted.check_unit(link.describe().unit)
         recording = record_session(
             link,
             person,
             cues,
-            seed,
-            out,
+            wanted.seed,
+            wanted.out,
             notes=notes,
             operator=Operator(screen.show, controls),
         )
     figures = recording_figures(recording)
     click.echo(json.dumps(figures, indent=2) if as_json else recording_line(recording))
+
+
+@click.command(
+    epilog="Example: palmwatt align sub-P01_ses-01_task-dynamic_readouts.mcap --out aligned.tsv"
+)
+@click.argument("session", metavar="SESSION", type=click.Path(path_type=Path))
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="Table (TSV) to write.")
+def align(session: Path, out: Path) -> None:
+    """Write when each frame pair was taken on this machine's clock of the day, with its error.
+
+    For a session that was recorded with its host's clock (--host-clock, or the booth), so that a
+    camera or a reference device can be laid beside it. Times are UTC, Unix time in microseconds.
+    """
+    from capture.lead.aligned import align as align_session
+
+    click.echo(f"{out}: {align_session(session, out)} frame pairs")
 
 
 @click.command(epilog="Example: palmwatt inspect recordings")
@@ -144,13 +183,17 @@ def record(
     type=click.Path(path_type=Path),
     help="Take the sessions as flat fields, one light level each: photon transfer and its curve.",
 )
+@click.option(
+    "--labels/--no-labels", default=True, help="Judge whether the labels are true; takes a while."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print all figures as JSON.")
-def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
+def inspect(path: Path, curve: Path | None, labels: bool, as_json: bool) -> None:
     """Say what recordings are worth: what is wrong in them, their figures, and fit or not.
 
     Lists every violation in a data set with file and row; then drops, timing, saturation and
-    levels of each session; then whether all of it is ready to be learned from. Exit code 1 if
-    anything is wrong or not fit for training.
+    levels of each session; takes whose label is doubtful, the most doubtful first, with the reason;
+    then whether all of it is ready to be learned from. Exit code 1 if anything is wrong or not fit
+    for training.
     """
     from capture.measure.overview import overview_of
     from capture.store.dataset import find_sessions
@@ -168,6 +211,11 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
         return
     # An error in a session on its own is the answer; in a data set it is among the violations.
     results = _qualities(files, pass_over_errors=bool(violations))
+    doubtful = _doubts([file for file, *_ in results]) if labels else []
+    results = [
+        (file, quality, (*reasons, *_label_faults(file, quality, doubtful)))
+        for file, quality, reasons in results
+    ]
     data_set = overview_of(file for file, *_ in results)
     copies, cautions = data_set.copies(), data_set.cautions()
     if as_json:
@@ -175,11 +223,14 @@ def inspect(path: Path, curve: Path | None, as_json: bool) -> None:
             "kinds": data_set.kinds(),
             "copies": copies,
             "cautions": [caution.to_json() for caution in cautions],
+            "doubts": [doubt.to_json() for doubt in doubtful],
             **inspection_figures(violations, results),
         }
         click.echo(json.dumps(report, indent=2))
     else:
         for line in inspection_lines(violations, results):
+            click.echo(line)
+        for line in doubt_lines(doubtful):
             click.echo(line)
         for line in data_set.lines() if path.is_dir() else ():
             click.echo(line)
@@ -208,6 +259,20 @@ def _qualities(
     return results
 
 
+def _doubts(files: Sequence[Path]) -> list[Doubt]:
+    import numpy as np
+
+    from capture.truth.truth import doubts_of_files
+
+    return doubts_of_files(files, np.random.default_rng(0))
+
+
+def _label_faults(file: Path, quality: Quality, doubtful: Sequence[Doubt]) -> tuple[str, ...]:
+    from capture.truth.truth import label_faults
+
+    return label_faults(file.name, quality.n_takes, doubtful)
+
+
 def _tell_photon_transfer(files: list[Path], curve: Path, as_json: bool) -> None:
     import numpy as np
 
@@ -226,6 +291,24 @@ def _tell_photon_transfer(files: list[Path], curve: Path, as_json: bool) -> None
     for line in photon_transfer_lines(result):
         click.echo(line)
     click.echo(f"curve: {curve}")
+
+
+@click.command(epilog="Example: palmwatt repair sub-P01_ses-01_task-dynamic_readouts.mcap")
+@click.argument("session", metavar="SESSION", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print what was done as JSON.")
+def repair(session: Path, as_json: bool) -> None:
+    """Keep every whole chunk of a damaged session, mark what is lost, and keep the original.
+
+    Takes that a loss cuts are rejected; the damaged file, and each table that changed, stay beside
+    the mended ones under their names and .damaged. A sound session is left as it is.
+    """
+    from capture.store.repair import repair as repair_session
+
+    done = repair_session(session)
+    if as_json:
+        click.echo(json.dumps(repair_figures(done), indent=2))
+    else:
+        click.echo(repair_line(session, done))
 
 
 @click.command(epilog="Example: palmwatt booth recordings --port /dev/ttyACM0")
@@ -250,6 +333,8 @@ def booth(
 ) -> None:
     """Serve a local page to record sessions in DIR and to review their labels; Ctrl-C ends it.
 
+    A second screen shows the participant /participant of the same address: instruction, practice
+    and cues, and nothing that is measured.
     The page shows cues in letters for two metres, live readouts and quality; its review view moves,
     renames and rejects takes, by keyboard too, and lets a second labeller work blind.
     Caution: the connection is not encrypted. Beyond this machine, use it only in a network you
@@ -291,63 +376,7 @@ def forget(participant: str, data: Path, models: Path | None, as_json: bool) -> 
         click.echo("Models were not searched; name their folder with --models.")
 
 
-@click.command(
-    epilog="Example: palmwatt live --port /dev/ttyACM0 --model models/dynamic --log events.jsonl"
-)
-@click.option("--port", required=True, help="Any pyserial URL: /dev/ttyACM0, COM3, socket://...")
-@click.option("--model", required=True, type=click.Path(path_type=Path), help="Model folder.")
-@click.option(
-    "--engine",
-    default="reference",
-    show_default=True,
-    type=click.Choice(["reference", "onnx", "c"]),
-    help="Integer reference, ONNX Runtime, or the firmware's C compiled for this machine.",
-)
-@click.option("--log", type=click.Path(path_type=Path), help="New file for events as JSON lines.")
-@click.option(
-    "--seconds",
-    type=click.FloatRange(min=0.0, min_open=True),
-    help="End after this time on the sensor's clock; without it Ctrl-C ends.",
-)
-def live(port: str, model: Path, engine: str, log: Path | None, seconds: float | None) -> None:
-    """Show what a model tells of a sensor's readouts as they come, with its latency.
-
-    Events get a line each; values with their intervals, or a count, stand in the last line. All
-    engines tell the same. Latency is host time from the arrival of a frame pair's last
-    byte to its answer; times are of the sensor's clock, from its first frame pair.
-    Caution: the sensor's LED is bright though it cannot be seen; nobody should look into it from
-    near. Its limits are those of IEC 62471.
-    """
-    from rich.console import Console
-
-    from capture.lead.live import LiveEvent, Watch, open_log
-    from capture.wire.link import SerialLink
-    from runtime.model import load_model
-    from runtime.verification.engines import open_engine
-
-    loaded = load_model(model)
-    step = open_engine(engine, loaded, model)
-    console = Console(highlight=False)
-    with open_log(log) as write, SerialLink(port) as link:
-        watch = Watch(link, link.describe(), loaded, step)
-        for caution in watch.cautions():
-            click.echo(caution, err=True)
-        with console.status("waiting for readouts") as status:
-
-            def tell(event: LiveEvent) -> None:
-                write(event)
-                console.print(event.line())
-
-            try:
-                watch.run(
-                    tell,
-                    math.inf if seconds is None else seconds,
-                    lambda now: status.update(now.status()),
-                )
-            finally:
-                console.print(watch.summary(), soft_wrap=True)
-
-
 commands: tuple[click.Command, ...] = (
-    emulate, record, import_readouts, rehearse, inspect, booth, forget, live,
+    emulate, record, align, study, import_readouts, rehearse, inspect, repair, merge, export,
+    booth, forget, live,
 )  # fmt: skip

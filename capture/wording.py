@@ -13,8 +13,13 @@ if TYPE_CHECKING:
     from capture.measure.photon_transfer import PhotonTransfer
     from capture.measure.quality import Quality
     from capture.store.forget import Forgotten
+    from capture.store.mending import Mended
+    from capture.truth.truth import Doubt
+    from capture.wire.clock import ClockFit
 
 __all__ = [
+    "clock_line",
+    "doubt_lines",
     "forgotten_figures",
     "forgotten_lines",
     "inspection_figures",
@@ -22,6 +27,8 @@ __all__ = [
     "photon_transfer_lines",
     "recording_figures",
     "recording_line",
+    "repair_figures",
+    "repair_line",
 ]
 
 _TELLING = 0.1  # standard error of a drift, above which the number says nothing
@@ -42,9 +49,24 @@ def recording_figures(recording: RecordedSession) -> dict[str, object]:
         "repeated": recording.wire.repeated,
         "reordered": recording.wire.reordered,
         "n_gaps": recording.n_gaps,
+        "n_clock_leaps": recording.n_clock_leaps,
+        "doubted": recording.wire.doubted,
         "overruns": recording.overruns,
         "stopped_early": recording.stopped_early,
+        "clock": [fit and fit.to_json() for fit in recording.clock],
     }
+
+
+def clock_line(fit: ClockFit | None) -> str:
+    """Return how a sensor's clock stood to the host's, in one line."""
+    if fit is None:
+        return "the sensor did not tell its clock"
+    off = f", {fit.wander_us:.0f} us off a straight line" if fit.wander_us else ""
+    return (
+        f"the sensor's clock runs {fit.drift_ppm:+.2f} ppm (error {fit.drift_error_ppm:.2f}) "
+        f"against the host's and stands to it within {fit.offset_error_us / 1e3:.2f} ms{off}; "
+        f"{fit.n_exchanges} exchanges, shortest round trip {fit.shortest_us / 1e3:.2f} ms"
+    )
 
 
 def recording_line(recording: RecordedSession) -> str:
@@ -56,8 +78,29 @@ def recording_line(recording: RecordedSession) -> str:
         text += ", stopped early"
     if recording.n_gaps:
         text += f", {_several(recording.n_gaps, 'lost connection')}"
-    return text + (
-        f", {recording.pairs.missing} pairs missing, {recording.wire.corrupt} packets corrupt"
+    if recording.n_clock_leaps:
+        text += f", {_several(recording.n_clock_leaps, 'leap')} of the sensor's clock mended"
+    text += f", {recording.pairs.missing} pairs missing, {recording.wire.corrupt} packets corrupt"
+    return "; ".join([text, *(clock_line(fit) for fit in recording.clock)])
+
+
+def repair_figures(done: Mended | None) -> dict[str, object]:
+    """Return what a repair did as plain JSON values."""
+    if done is None:
+        return {"damaged": False}
+    figures = dataclasses.asdict(done) | {"original": str(done.original)}
+    return {"damaged": True, **figures}
+
+
+def repair_line(session: Path, done: Mended | None) -> str:
+    """Return what a repair did, in one line."""
+    if done is None:
+        return f"{session}: not damaged, left as it is"
+    return (
+        f"{session}: {done.n_pairs} frame pairs in {_several(done.n_chunks, 'whole chunk')} kept; "
+        f"{_several(done.n_stretches, 'damaged stretch', 'damaged stretches')} of "
+        f"{done.n_bytes} bytes, {_several(done.n_lost, 'frame pair')} known to be lost, "
+        f"{_several(done.n_cut, 'good take')} given up; the original is {done.original}"
     )
 
 
@@ -85,6 +128,18 @@ def inspection_lines(
         for line in _quality_lines(quality):
             yield f"  {line}"
         yield f"  not fit: {'; '.join(reasons)}" if reasons else "  fit for training"
+
+
+def doubt_lines(doubtful: Sequence[Doubt]) -> Iterator[str]:
+    """Yield the takes whose labels are doubtful, in the order given, with their rows and reasons.
+
+    The header of the events table is row 1, as in `capture.store.validate`.
+    """
+    takes = [doubt for doubt in doubtful if doubt.row is not None]
+    if takes:
+        yield f"{_several(len(takes), 'take')} to look at again, the most doubtful first:"
+    for doubt in takes:
+        yield f"  {doubt.session} row {(doubt.row or 0) + 2}: {doubt.text}"
 
 
 def _quality_lines(quality: Quality) -> Iterator[str]:
@@ -133,8 +188,8 @@ def _flicker_line(quality: Quality) -> str:
     return text
 
 
-def _several(n: int, thing: str) -> str:
-    return f"{n} {thing}" if n == 1 else f"{n} {thing}s"
+def _several(n: int, thing: str, things: str = "") -> str:
+    return f"{n} {thing}" if n == 1 else f"{n} {things or thing + 's'}"
 
 
 def photon_transfer_lines(result: PhotonTransfer) -> Iterator[str]:

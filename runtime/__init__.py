@@ -27,7 +27,7 @@ Hold its executions against each other, bit for bit, and price it:
 >>> runtime.verify(folder, cores=["cortex-m4"], n_frames=30).ok
 True
 >>> budget = runtime.price(folder, cores=["cortex-m4"], host="phone-mixed")
->>> budget.average_uw.low < budget.average_uw.typical < budget.average_uw.high
+>>> budget.average_uw.low < budget.average_uw.median < budget.average_uw.high
 True
 
 What is asked for wrongly is told in one line, as everywhere in this house:

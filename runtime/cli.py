@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runtime.drain import drain
+from runtime.trace.command import measure
 
 if TYPE_CHECKING:
     from runtime.budget import Budget
@@ -59,9 +60,14 @@ def verify(model: Path, cores: tuple[str, ...], frames: int, compiler: str, as_j
 
 
 @click.command(
-    epilog="Example: palmwatt budget models/dynamic --limits limits.toml --host watch --strict"
+    epilog="Example: palmwatt budget models/dynamic --host watch --margin 1%/day "
+    "--limits limits.toml --strict --out on-a-watch"
 )
-@click.argument("models", nargs=-1, required=True, type=_FOLDER)
+@click.argument("models", nargs=-1, type=_FOLDER)
+@click.option(
+    "--margin", "margin_text", metavar="AMOUNT",
+    help="What of the battery does not matter: 0.1%/day, 5min/charge or 2mW. Default: 0.1%/day.",
+)  # fmt: skip
 @click.option("--limits", "limits_file", type=_FILE, help="Limits to hold the result against.")
 @click.option("--host", help="Host device of the parts library.")
 @click.option("--mcu", help="Controller of the parts library.")
@@ -85,29 +91,54 @@ def verify(model: Path, cores: tuple[str, ...], frames: int, compiler: str, as_j
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 @click.option("--junit", type=click.Path(path_type=Path, dir_okay=False), help="JUnit XML file.")
 @click.option(
-    "--out",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Page to write. Default: budget.html in the first model's folder.",
-)
+    "--out", type=click.Path(path_type=Path, file_okay=False), metavar="FOLDER",
+    help="Folder for all that is written; the models' own are then not touched.",
+)  # fmt: skip
+@click.option("--name", help="Name of this scenario, and of its files.")
+@click.option(
+    "--compare", nargs=2, type=_FILE, metavar="A.json B.json",
+    help="In place of models: two budgets, term by term, what changed and why.",
+)  # fmt: skip
 def budget(
     models: tuple[Path, ...],
+    margin_text: str | None,
     limits_file: Path | None,
-    parts: Path | None,
     eye_mm: tuple[float, ...],
-    compiler: str,
+    compare: tuple[Path, Path] | None,
     **more: Any,
 ) -> None:
     """Price models in cycles, bytes and microwatts, and judge them against a host.
 
-    Writes budget.json into each model's folder and one page. Exit code 1: a limit is broken.
+    Writes budget.json into each model's folder, and one page. With other parts, or under a name,
+    it is a what-if, which never touches a model's folder: it is written where --out says, or
+    under its name into this folder, else only printed. Exit code 1: a limit is broken.
     """
-    from runtime.budget import Choice, Computation, load_limits, write_budget
+    from runtime.budget import Choice, Computation, load_limits
     from runtime.budget import budget as price
+    from runtime.budget.page.placed import check_place
+    from runtime.budget.price.light import DISTANCES_MM
+    from runtime.budget.verdict.margin import parse_margin
+    from runtime.errors import UsageError
 
     answer = _Reporting(**{field.name: more.pop(field.name) for field in fields(_Reporting)})
+    if bool(compare) == bool(models):
+        got = "both" if models else "neither"
+        raise UsageError("budget", "of models and --compare", got, "the one or the other")
+    check_place(answer.out, answer.name)
+    if compare:
+        _compare(compare, answer)
+        return
+    parts, compiler = more.pop("parts"), more.pop("compiler")
     limits = load_limits(limits_file) if limits_file else None
-    choice = Choice(**{key: name for key, name in more.items() if name is not None})
-    computation = Computation(eye_distances_mm=eye_mm) if eye_mm else Computation()
+    chosen = {key: name for key, name in more.items() if name is not None}
+    choice = Choice(**chosen)
+    what_if = choice != Choice() or bool(parts or answer.name)
+    computation = Computation(
+        margin=None if margin_text is None else parse_margin(margin_text),
+        scenario=answer.name or "",
+        keep_profiles=not (what_if or answer.out),
+        eye_distances_mm=eye_mm or DISTANCES_MM,
+    )
     results = [
         price(
             model,
@@ -119,9 +150,7 @@ def budget(
         )
         for model in models
     ]
-    for result, folder in zip(results, models, strict=True):
-        write_budget(result, folder)
-    _give(results, models[0], answer)
+    _give(results, models, answer, what_if)
     if not all(r.keeps(answer.strict) for r in results):
         raise SystemExit(1)
 
@@ -134,14 +163,22 @@ class _Reporting:
     as_json: bool
     junit: Path | None
     out: Path | None
+    name: str | None
 
 
-def _give(results: Sequence[Budget], first: Path, answer: _Reporting) -> None:
-    """Write the page and, where wanted, the checks; print the rest."""
-    from runtime.budget import junit_xml, names_apart, write_report
+def _give(
+    results: Sequence[Budget], folders: Sequence[Path], answer: _Reporting, what_if: bool
+) -> None:
+    """Write files and page where they belong and, where wanted, the checks; print the rest."""
+    from runtime.budget import junit_xml, names_apart
+    from runtime.budget.page.placed import write_results
     from runtime.files import write_whole
 
-    page = write_report(results, answer.out or first / "budget.html")
+    out, page = answer.out, None
+    if out is None and answer.name:
+        out = Path()
+    if out is not None or not what_if:
+        page = write_results(results, folders, out, answer.name or "budget")
     if answer.junit is not None:
         suites = zip(names_apart(results), (r.checks for r in results), strict=True)
         write_whole(answer.junit, junit_xml(list(suites), answer.strict))
@@ -151,26 +188,56 @@ def _give(results: Sequence[Budget], first: Path, answer: _Reporting) -> None:
     for result in results:
         for line in _summary(result):
             click.echo(line)
+    click.echo(f"page: {page}" if page else "a what-if, written nowhere: give --out FOLDER")
+
+
+def _compare(pair: tuple[Path, Path], answer: _Reporting) -> None:
+    """Print and write what changed between two budgets, and why."""
+    from runtime.budget.explained import explain
+    from runtime.budget.page.difference import difference_sentence, write_difference
+    from runtime.budget.page.placed import new_folder, refuse_foreign
+    from runtime.budget.stored import read_stored
+
+    before, after = (read_stored(path) for path in pair)
+    found = explain(before, after)
+    path = (answer.out or Path()) / f"{answer.name or 'comparison'}.html"
+    refuse_foreign(path)
+    new_folder(path.parent)
+    page = write_difference(found, path)
+    if answer.as_json:
+        click.echo(json.dumps(found.to_json(), indent=1, sort_keys=True))
+        return
+    click.echo(difference_sentence(found))
+    for term in found.terms:
+        if term.change_uw:
+            why = ", ".join(f"{name} {effect:+.3g}" for name, effect in term.because)
+            click.echo(f"  {term.part}: {term.change_uw:+.3g} µW ({why})")
     click.echo(f"page: {page}")
 
 
 def _summary(result: Budget) -> list[str]:
     """Lines for people: verdict, average, light, parts, limits."""
     from runtime.budget import LIGHT_CAUTION
+    from runtime.budget.page.marked_numbers import plain
+    from runtime.budget.verdict.host import amount
 
-    average, use, light = result.average_uw, result.verdict, result.light
+    use, light = result.verdict, result.light
     part, share = result.dominant
+    kinds = ", ".join(f"{n} {kind}" for kind, n in sorted(result.kinds.items()))
+    title = f"{result.model.name}{f' ({result.scenario})' if result.scenario else ''}"
     lines = [
-        f"{result.model.name} on {result.titles['mcu']} in {result.titles['host']}",
+        f"{title} on {result.titles['mcu']} in {result.titles['host']}",
         f"  {use.sentence}",
-        f"  average {average.typical:.1f} µW ({average.low:.1f} to {average.high:.1f}), "
-        f"{part} {share:.0%} of it; while active {result.while_active_uw.typical:.0f} µW",
-        f"  {use.mah_per_day.typical:.3f} mAh and {use.percent_per_day.typical:.3f} % of the "
-        f"battery a day",
+        f"  a charge is {amount(use.minutes_lost)} min shorter; "
+        f"{amount(use.percent_per_day)} % of the battery and {amount(use.mah_per_day)} mAh a day",
+        f"  average {amount(result.average_uw, 4)} µW (median and 90 % interval; "
+        f"{plain(result.average_uw.typical)} at typical inputs), {part} {share:.0%} of it; "
+        f"while active {amount(result.while_active_uw)} µW",
         f"  light: {_light(light.margin)} from "
         f"{min(g.distance_mm for g in light.glances):g} mm on. {LIGHT_CAUTION}",
-        f"  {result.n_unverified} of {len(result.inputs)} inputs are from memory or invented, "
-        f"{'the host itself among them; ' if result.host_unverified else ''}the page marks them",
+        f"  of {len(result.inputs)} inputs {kinds}; "
+        f"{'the host itself is not all measured; ' if result.host_unverified else ''}"
+        "the page marks them",
     ]
     lines += [f"  caution: {sentence}" for sentence in result.cautions]
     return lines + [f"  {c.line}" for c in result.checks]
@@ -183,4 +250,4 @@ def _light(margin: float) -> str:
     return f"{1.0 / margin:.3g} times what a limit for the eye allows"
 
 
-commands: tuple[click.Command, ...] = (verify, budget, drain)
+commands: tuple[click.Command, ...] = (verify, budget, measure, drain)

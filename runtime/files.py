@@ -8,6 +8,7 @@ the folder (float ONNX, evaluation, tables, pages, card) can only be held to its
 from __future__ import annotations
 
 import hashlib
+import importlib
 import json
 import os
 import re
@@ -16,13 +17,16 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 from runtime.errors import ArgumentError, FormatError, UsageError
 
 __all__ = [
     "FINGERPRINTS",
     "as_path",
+    "damaged_parquet",
     "fingerprint",
+    "open_parquet",
     "read_fingerprints",
     "read_limited",
     "refresh_fingerprint",
@@ -160,6 +164,42 @@ def whole_folder(out: Path) -> Iterator[Path]:
         part.rename(out)
     finally:
         shutil.rmtree(part, ignore_errors=True)
+
+
+def open_parquet(path: Path) -> Any:
+    """Open a Parquet file with pyarrow, which is not among this package's dependencies.
+
+    Returns
+    -------
+    pyarrow.parquet.ParquetFile
+
+    Raises
+    ------
+    UsageError
+        pyarrow is not installed, or the file cannot be read.
+    FormatError
+        It is no Parquet file.
+    """
+    try:
+        parquet = importlib.import_module("pyarrow.parquet")
+    except ImportError:
+        raise UsageError(
+            str(path), "reading Parquet", "not possible without pyarrow", "pyarrow installed",
+            "install it (pip install pyarrow), or save the table as CSV",
+        ) from None  # fmt: skip
+    try:
+        return parquet.ParquetFile(path)
+    except OSError as error:
+        if error.errno is not None:
+            raise UsageError(str(path), "the file", f"unreadable ({error.strerror})") from None
+        raise damaged_parquet(path, error) from None
+    except Exception as error:  # likewise
+        raise damaged_parquet(path, error) from None
+
+
+def damaged_parquet(path: Path, error: Exception) -> FormatError:
+    """Return what to say of a Parquet file that pyarrow could not read to its end."""
+    return FormatError(str(path), "the file", f"damaged ({str(error)[:120]})", "a Parquet table")
 
 
 def fingerprint(path: Path) -> str:

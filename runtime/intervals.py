@@ -12,7 +12,15 @@ from scipy import special
 
 from runtime.errors import UsageError
 
-__all__ = ["CONFIDENCE", "clopper_pearson", "garwood", "garwood_upper", "score_bounds", "wilson"]
+__all__ = [
+    "CONFIDENCE",
+    "clopper_pearson",
+    "garwood",
+    "garwood_upper",
+    "score_bounds",
+    "time_counted",
+    "wilson",
+]
 
 CONFIDENCE = 0.95
 
@@ -115,3 +123,16 @@ def garwood_upper(n_events: int, hours: float, confidence: float = CONFIDENCE) -
             "interval", "events in hours", f"{n_events} in {hours}", "0 or more in > 0"
         )
     return float(special.gammaincinv(n_events + 1, confidence)) / hours
+
+
+def time_counted(hours: float) -> str:
+    """Say to the second in how much time events were counted: ``3 min 16 s``, ``25 h 36 min 4 s``.
+
+    Parameters
+    ----------
+    hours : float
+        At least 0.
+    """
+    seconds = round(3600.0 * hours)
+    parts = ((seconds // 3600, "h"), (seconds // 60 % 60, "min"), (seconds % 60, "s"))
+    return " ".join(f"{n:,} {unit}" for n, unit in parts if n) or "0 s"

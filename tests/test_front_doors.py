@@ -152,6 +152,8 @@ WRONG: dict[str, Callable[[Any, Path], Any]] = {
     "price by no part": lambda m, p: runtime.price(MODEL, host="toaster"),
     "price by no such choice": lambda m, p: runtime.price(MODEL, battery="big"),
     "price by a number": lambda m, p: runtime.price(MODEL, host=3),  # type: ignore[arg-type]
+    "price against a bare number": lambda m, p: runtime.price(MODEL, margin="0.1"),
+    "price against no text": lambda m, p: runtime.price(MODEL, margin=0.1),  # type: ignore[arg-type]
     "price against no limits": lambda m, p: runtime.price(MODEL, limits=p / "none"),
     "read no recipe": lambda m, p: trainer.load_recipe("none"),
     "train on nothing": lambda m, p: trainer.train_model(p, "dynamic", p / "m"),

@@ -18,6 +18,8 @@ from pydantic import BaseModel
 
 from capture.cues.labels import EVENT_COLUMNS
 from capture.cues.script import CueKind, Script
+from capture.study.plan import Consent, Device, Drawn, PlannedScript, Station, Study
+from capture.study.provenance import Provenance
 from runtime.budget.inputs.library import KINDS
 from runtime.budget.verdict.limits import Limits
 from runtime.stages import kinds
@@ -114,12 +116,24 @@ def test_every_key_of_a_recipe_is_in_the_reference(reference: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("model", "before"), [(Script, ""), (CueKind, "cue."), (Limits, "limits.")]
+    ("model", "before"),
+    [
+        (Script, ""),
+        (CueKind, "cue."),
+        (Limits, "limits."),
+        (Study, ""),
+        (Consent, "consent."),
+        (PlannedScript, "script."),
+        (Device, "device."),
+        (Station, "station."),
+        (Drawn, "drawn."),
+        (Provenance, ""),
+    ],
 )
 def test_every_key_of_a_file_is_in_the_reference(
     reference: Path, model: type[BaseModel], before: str
 ) -> None:
-    """Each key that a script or limits may hold stands in a table."""
+    """Each key that a script, a study, limits or provenance may hold stands in a table."""
     keys = {before + (field.alias or name) for name, field in model.model_fields.items()}
     rows = rows_of(read(reference, "formats"))
     assert keys <= rows, keys - rows

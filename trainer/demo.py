@@ -138,6 +138,7 @@ def _record_one(participant: int, script: str, out: Path) -> str:
     from capture.emulated.port.forked import running_fork
     from capture.emulated.session import noted_distance_mm
     from capture.lead.record import Operator, SessionNotes, record
+    from capture.study.provenance import Origin
     from capture.wire.link import SerialLink
 
     row = participant_row(participant, locked=participant in LOCKED)
@@ -150,8 +151,9 @@ def _record_one(participant: int, script: str, out: Path) -> str:
     with running_fork(settings) as port, SerialLink(port) as link:
         record(
             link, row, asked_for, seed, out,
-            # A busy machine makes an emulated sensor pause, and the bytes must not show it.
-            notes=SessionNotes("01", distance_mm), operator=Operator(still_s=float("inf")),
+            # A busy machine makes an emulated sensor pause: the bytes must not show it, nor when.
+            notes=SessionNotes("01", distance_mm, origin=Origin(notes="made by palmwatt demo")),
+            operator=Operator(still_s=float("inf")),
         )  # fmt: skip
     return f"{row.participant_id} {script}"
 
@@ -244,18 +246,25 @@ def _cost_table(models: list[DemoModel]) -> Table:
 
 
 def _power_table(models: list[DemoModel]) -> Table:
-    """Return where each model's power goes, averaged over a day, with 90 % intervals."""
+    """Return where each model's power goes, averaged over a day: medians with 90 % intervals.
+
+    At typical inputs, and only there, the parts add up.
+    """
     first = models[0].budget
-    table = Table(title=f"Average power over a day in uW, {first.titles['mcu']} (90 % interval)")
+    table = Table(
+        title=f"Average power over a day in uW, {first.titles['mcu']} (median, 90 % interval)"
+    )
     table.add_column("part")
     for model in models:
         table.add_column(model.folder.name, justify="right")
 
     def text(value: Interval) -> str:
-        return f"{value.typical:.2f} [{value.low:.2f}, {value.high:.2f}]"
+        return f"{value.median:.2f} [{value.low:.2f}, {value.high:.2f}]"
 
     for part in first.part_uw:
         table.add_row(part, *(text(model.budget.part_uw[part]) for model in models))
     table.add_section()
     table.add_row("all", *(text(model.budget.average_uw) for model in models))
+    typical = (f"{model.budget.average_uw.typical:.2f}" for model in models)
+    table.add_row("all, at typical inputs", *typical)
     return table

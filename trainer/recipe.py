@@ -58,7 +58,8 @@ class FeatureRecipe(_Table):
     classes for the spread within them) or drawn ones (``random``: dense, ``ternary``: a third of
     the weights are +-1, ``sparse``: one in the root of the number of values), or ``none``;
     ``motion`` adds the change between frames as a feature; the window is ``segments`` sums of
-    ``segment_frames`` frames each.
+    ``segment_frames`` frames each. Where movements are answered, these are the most frames: no
+    window reaches back behind the cue of a usual gesture, which training finds out.
 
     With ``swing_frames`` the window sums, in the place of values, how strongly each goes to and fro
     between runs of that many frames, and takes these sums as shares of their own sum; movements of
@@ -99,7 +100,8 @@ class ClassifierRecipe(_Table):
 
     ``linear`` is a logistic regression, ``mlp`` has a hidden layer of ``hidden`` units, or several
     layers of as many as a list says; for both, ``penalty`` is the weight of the squared weights
-    (L2). The MLP passes over the windows ``epochs`` times; each time, ``input_noise`` standard
+    (L2). The MLP passes over the windows ``epochs`` times, less often over more than 600,000 /
+    ``epochs`` of them; each time, ``input_noise`` standard
     deviations of new noise are added to the scaled features, and each window is moved by
     ``take_noise`` times a normal number along its difference to another window of the same person
     and class, as no take is quite like the one before. With ``averaged`` the weights are the mean

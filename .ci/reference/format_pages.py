@@ -13,18 +13,39 @@ import pdoc.docstrings
 from command_page import table
 from pydantic import BaseModel
 
+import capture.lead.host_clock
 import capture.store.dataset
 import capture.store.writer
+import capture.study.plan
+import runtime.budget.inputs.library
+import runtime.trace.reading
+import runtime.trace.reading.bench_file
+import runtime.trace.reading.sigrok
+import runtime.trace.reading.tables
 import trainer.tell.export
 from capture.cues.labels import Event
 from capture.cues.script import BUILT_IN, CueKind, Script
 from capture.store.dataset import PARTICIPANT_COLUMNS, Participant
-from runtime.budget.inputs.library import KINDS, Value, load_parts
+from capture.study.plan import Consent, Device, Drawn, PlannedScript, Station, Study
+from capture.study.provenance import Provenance
+from runtime.budget.inputs.controllers import State
+from runtime.budget.inputs.library import KINDS, Curve, load_parts
+from runtime.budget.inputs.part_values import Measured, Value
 from runtime.budget.verdict.limits import Limits
 from runtime.stages import kinds
+from runtime.trace.reading.bench_file import BENCH_TABLES, BenchFile
 from trainer.recipe import Recipe, built_in_recipes
 
-__all__ = ["formats_page", "parts_page", "recipes_page"]
+__all__ = ["STUDY_TABLES", "formats_page", "parts_page", "recipes_page"]
+
+STUDY_TABLES: dict[str, type[BaseModel]] = {
+    "consent": Consent,
+    "script": PlannedScript,
+    "device": Device,
+    "station": Station,
+    "drawn": Drawn,
+}
+"""Tables of ``study.toml``; of script, device and station there may be several."""
 
 
 def recipes_page() -> str:
@@ -47,9 +68,9 @@ def recipes_page() -> str:
 
 
 def formats_page() -> str:
-    """Return the page of recordings, model folders, scripts and limits."""
+    """Return the page of recordings, studies, model folders, scripts and limits."""
     lines = [
-        "# Files: recordings, model folders, cue scripts, limits",
+        "# Files: recordings, studies, model folders, cue scripts, limits",
         "",
         "The wire protocol and the parts have pages of their own.",
         "",
@@ -59,7 +80,15 @@ def formats_page() -> str:
     lines += [f"Required columns: {', '.join(PARTICIPANT_COLUMNS)}.", "", _prose(Participant), ""]
     lines += ["### `*_events.tsv`", "", _prose(Event), ""]
     lines += ["### `*_readouts.mcap`", "", _prose(capture.store.writer), ""]
+    lines += ["### `*_clock.tsv`", "", _prose(capture.lead.host_clock), ""]
     lines += ["```text", capture.store.writer.FRAME_SCHEMA.rstrip(), "```", ""]
+    lines += ["### `*_readouts.json`", "", _prose(Provenance), ""]
+    lines += _keys(Provenance, "", list(Provenance.model_fields))
+    lines += ["## Studies", "", _prose(capture.study.plan), "", _prose(Study), ""]
+    lines += _keys(Study, "", list(Study.model_fields))
+    for name, below in STUDY_TABLES.items():
+        lines += [f"### Table `[{name}]`", "", _prose(below), ""]
+        lines += _keys(below, f"{name}.", list(below.model_fields))
     lines += ["## Model folders", "", _prose(trainer.tell.export.write_model_folder), ""]
     lines += ["### Stages in `model.json`", ""]
     lines += [
@@ -76,6 +105,16 @@ def formats_page() -> str:
     lines += _keys(CueKind, "cue.", list(CueKind.model_fields))
     lines += [_prose(CueKind), "", "## Limits", "", _prose(Limits), ""]
     lines += _keys(Limits, "limits.", list(Limits.model_fields))
+    lines += ["", "## Traces of a device on a bench", "", _prose(runtime.trace.reading), ""]
+    lines += ["### The TOML file beside a trace", "", _prose(runtime.trace.reading.bench_file), ""]
+    plain = [n for n, f in BenchFile.model_fields.items() if n not in BENCH_TABLES]
+    lines += _keys(BenchFile, "", plain)
+    for name, kind in BENCH_TABLES.items():
+        brackets = f"[[{name}]]" if name == "current.range" else f"[{name}]"
+        lines += [f"#### Table `{brackets}`", "", _prose(kind), ""]
+        lines += _keys(kind, f"{name}.", [n for n in kind.model_fields if n != "range"])
+    lines += ["### Tables", "", _prose(runtime.trace.reading.tables), ""]
+    lines += ["### Session files", "", _prose(runtime.trace.reading.sigrok), ""]
     return "\n".join(lines)
 
 
@@ -84,14 +123,21 @@ def parts_page() -> str:
     lines = [
         "# Parts: the keys of the parts library",
         "",
-        _prose(inspect.getmodule(Value)),
+        _prose(runtime.budget.inputs.library),
         "",
         "## Values",
         "",
-        _prose(Value),
+        _prose(inspect.getmodule(Value)),
         "",
     ]
     lines += _keys(Value, "", list(Value.model_fields))
+    for title, table_kind in (
+        ("`measured` of a value", Measured),
+        ("`voltage_points` of an LED", Curve),
+        ("`[mcu.NAME.state.STATE]`", State),
+    ):
+        lines += [f"### Table {title}", "", _prose(table_kind), ""]
+        lines += _keys(table_kind, "", list(table_kind.model_fields))
     library = load_parts()
     for name, kind in KINDS.items():
         lines += [f"## Kind `{name}`", "", _prose(kind), ""]

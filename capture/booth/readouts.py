@@ -40,12 +40,21 @@ class Survey:
     ranges : dict
         Usual lowest and highest counts of ``difference``, ``lit`` and ``dark``: the 0.5th and
         99.5th percentile of a sample of frame pairs.
+    gaps : tuple of int
+        Index of the last frame pair before each lost connection.
     """
 
     session: Session
     time_us: npt.NDArray[np.int64]
     energy: npt.NDArray[np.float32]
     ranges: dict[str, tuple[float, float]]
+    gaps: tuple[int, ...] = ()
+
+    @property
+    def gaps_s(self) -> list[tuple[float, float]]:
+        """Start and end of each lost connection, seconds from the first frame pair."""
+        time_s = self.time_s
+        return [(float(time_s[index]), float(time_s[index + 1])) for index in self.gaps]
 
     @property
     def time_s(self) -> npt.NDArray[np.float64]:
@@ -67,12 +76,14 @@ def survey(session: Session) -> Survey:
         It is damaged.
     """
     times: list[npt.NDArray[np.int64]] = []
+    sequences: list[npt.NDArray[np.int64]] = []
     energies: list[npt.NDArray[np.float32]] = []
     samples: list[FrameBlock] = []
     n_samples = 0
     meter = EnergyMeter()
     for block in session.blocks(64):
         times.append(block.time_us)
+        sequences.append(block.sequence)
         energies.append(meter.add(block.lit, block.dark).astype(np.float32))
         if n_samples < _SAMPLES:
             samples.append(FrameBlock.stack(list(block[::_SAMPLE_EVERY])))
@@ -82,7 +93,16 @@ def survey(session: Session) -> Survey:
         np.concatenate(times) if times else np.zeros(0, np.int64),
         np.concatenate(energies) if energies else np.zeros(0, np.float32),
         _ranges(FrameBlock.concatenate(samples)) if samples else {},
+        _gaps(session, np.concatenate(sequences)) if sequences else (),
     )
+
+
+def _gaps(session: Session, sequence: npt.NDArray[np.int64]) -> tuple[int, ...]:
+    """Return the index of the last frame pair before each gap that the recorder noted."""
+    before = [entry.get("after_sequence") for entry in session.journal("/gaps")]
+    noted = [after for after in before if isinstance(after, int) and 0 <= after < 2**32]
+    steps = np.flatnonzero(np.isin(sequence[:-1], noted))
+    return tuple(int(index) for index in steps)
 
 
 def _ranges(block: FrameBlock) -> dict[str, tuple[float, float]]:

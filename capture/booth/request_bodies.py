@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import asyncio
 from typing import TypeVar
 
 import pydantic
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 
 from runtime.errors import UsageError
 
 __all__ = ["read_body", "whole_number"]
 
 _MAX_BODY = 64 * 1024
+_BODY_S = 10.0
 _Body = TypeVar("_Body", bound=pydantic.BaseModel)
 
 
@@ -22,21 +24,32 @@ async def read_body(request: Request, model: type[_Body]) -> _Body:
     Raises
     ------
     HTTPException
-        It is no JSON (415), too long (413), or not what the model holds (400).
+        It is no JSON (415), too long (413), too slow (408), or not what the model holds (400).
     """
     if request.headers.get("content-type", "").partition(";")[0] != "application/json":
         raise HTTPException(415, "The request's content type is not application/json.")
+    try:
+        async with asyncio.timeout(_BODY_S):
+            body = await _whole_body(request)
+    except TimeoutError:
+        raise HTTPException(408, f"The request took longer than {_BODY_S:g} s.") from None
+    except ClientDisconnect:  # nobody hears this, and it is nobody's fault here
+        raise HTTPException(400, "The request was broken off.") from None
+    try:
+        return model.model_validate_json(body)
+    except pydantic.ValidationError as error:
+        first = error.errors()[0]
+        place = ".".join(str(part) for part in first["loc"]) or "the whole"
+        raise HTTPException(400, f"request: {place}: {first['msg']}.") from None
+
+
+async def _whole_body(request: Request) -> bytes:
     body = bytearray()
     async for part in request.stream():
         body += part
         if len(body) > _MAX_BODY:
             raise HTTPException(413, f"The request is longer than {_MAX_BODY} bytes.")
-    try:
-        return model.model_validate_json(bytes(body))
-    except pydantic.ValidationError as error:
-        first = error.errors()[0]
-        place = ".".join(str(part) for part in first["loc"]) or "the whole"
-        raise HTTPException(400, f"request: {place}: {first['msg']}.") from None
+    return bytes(body)
 
 
 def whole_number(request: Request, name: str) -> int:

@@ -57,6 +57,7 @@ class ReviewAddresses:
                 "unit": known.session.unit,
                 "duration_s": known.duration_s,
                 "ranges": known.ranges,
+                "gaps": known.gaps_s,
                 "labels": list(self._labels(info)),
             }
         )

@@ -13,6 +13,7 @@ from pathlib import Path
 import uvicorn
 
 from capture.booth.app import build_app
+from capture.booth.entrance.doors import door_protocols
 from capture.store.dataset import prepare_dataset
 from runtime.errors import UsageError
 
@@ -73,14 +74,16 @@ def serve(
         names = {host} | ({"127.0.0.1", "localhost"} if _is_loopback(host) else set())
         hosts = {f"[{name}]:{tcp_port}" if ":" in name else f"{name}:{tcp_port}" for name in names}
         app = build_app(root, hosts=hosts, token=token, ports=ports, scripts=scripts)
+        requests, windows = door_protocols()
         config = uvicorn.Config(
             app,
+            http=requests,
+            ws=windows,
             log_level="warning",
             access_log=False,
             ws_per_message_deflate=False,
             ws_max_size=1024,
             server_header=False,
-            limit_concurrency=64,
             timeout_graceful_shutdown=2,
         )
         address = f"[{host}]" if ":" in host else host

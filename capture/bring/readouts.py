@@ -13,8 +13,8 @@ from typing import Any, Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.bring.tables import open_parquet
 from runtime.errors import FormatError, UsageError
+from runtime.files import open_parquet
 from runtime.sensor import Sensor
 
 __all__ = ["ORDERS", "Frames", "Order", "load_array", "read_frames"]

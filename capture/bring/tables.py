@@ -6,17 +6,15 @@ What they say is untrusted. Empty cells and ``n/a`` are values that are not know
 from __future__ import annotations
 
 import csv
-import importlib
 import io
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
 
 from capture.tsv_tables import Row
 from runtime.errors import FormatError, UsageError
-from runtime.files import read_limited
+from runtime.files import damaged_parquet, open_parquet, read_limited
 
-__all__ = ["open_parquet", "read_any_table"]
+__all__ = ["read_any_table"]
 
 _UNKNOWN = ("", "n/a")
 _MAX_ROWS = 1_000_000
@@ -102,45 +100,10 @@ def _parquet_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
                 number += 1
                 yield number, [_as_text(value) for value in row]
     except Exception as error:  # pyarrow's own tree, and what its decoders raise
-        raise _damaged(path, error) from None
+        raise damaged_parquet(path, error) from None
 
 
 def _as_text(value: object) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     return "" if value is None else str(value)
-
-
-def open_parquet(path: Path) -> Any:
-    """Open a Parquet file with pyarrow, which is not among this package's dependencies.
-
-    Returns
-    -------
-    pyarrow.parquet.ParquetFile
-
-    Raises
-    ------
-    UsageError
-        pyarrow is not installed, or the file cannot be read.
-    FormatError
-        It is no Parquet file.
-    """
-    try:
-        parquet = importlib.import_module("pyarrow.parquet")
-    except ImportError:
-        raise UsageError(
-            str(path), "reading Parquet", "not possible without pyarrow", "pyarrow installed",
-            "install it (pip install pyarrow), or save the table as CSV",
-        ) from None  # fmt: skip
-    try:
-        return parquet.ParquetFile(path)
-    except OSError as error:
-        if error.errno is not None:
-            raise UsageError(str(path), "the file", f"unreadable ({error.strerror})") from None
-        raise _damaged(path, error) from None
-    except Exception as error:  # likewise
-        raise _damaged(path, error) from None
-
-
-def _damaged(path: Path, error: Exception) -> FormatError:
-    return FormatError(str(path), "the file", f"damaged ({str(error)[:120]})", "a Parquet table")

@@ -19,6 +19,7 @@ from runtime.files import write_whole
 from runtime.tomlfile import WORD
 
 __all__ = [
+    "COLUMN_TEXTS",
     "EVENT_COLUMNS",
     "GOOD",
     "REJECTED",
@@ -122,6 +123,12 @@ _COLUMNS = {
     "edited": ("edited", "When a person last edited the row, ISO 8601.", ""),
 }  # fmt: skip
 
+COLUMN_TEXTS: dict[str, dict[str, object]] = {
+    column: {"Description": text, **({"Units": unit} if unit else {})}
+    for column, (_, text, unit) in _COLUMNS.items()
+}
+"""What each column of the events table holds, as the file beside it says."""
+
 
 def event_from_row(row: Row, where: str) -> Event:
     """Build an event from one row of a table, without its further columns.
@@ -184,11 +191,7 @@ def write_events(path: Path, events: Iterable[Event]) -> None:
         for event in known
     ]
     write_table(path, (*_COLUMNS, *further), rows)
-    sidecar = {
-        column: {"Description": text} | ({"Units": unit} if unit else {})
-        for column, (_, text, unit) in _COLUMNS.items()
-    }
-    write_whole(path.with_suffix(".json"), (json.dumps(sidecar, indent=2) + "\n").encode())
+    write_whole(path.with_suffix(".json"), (json.dumps(COLUMN_TEXTS, indent=2) + "\n").encode())
 
 
 def _as_text(value: str | float | None) -> str | None:

@@ -22,6 +22,7 @@ __all__ = [
     "FINGER_COUNTS",
     "GESTURES",
     "IDLE",
+    "STATIC_SHAPES",
     "SUBTLE",
     "Cue",
     "Script",
@@ -34,6 +35,8 @@ BUILT_IN = (
     "dynamic",
     "finger_count",
     "finger_count_free",
+    "finger_count_quick",
+    "static_shapes",
     "subtle",
     "everyday",
     "everyday_short",
@@ -52,6 +55,7 @@ GESTURES = (
 IDLE = "idle"
 DISTRACTORS = ("distract_wave", "distract_scratch", "distract_pass", "distract_adjust")
 FINGER_COUNTS = tuple(f"fingers_{n}" for n in range(6))
+STATIC_SHAPES = ("shape_fist", "shape_flat", "shape_pinch", "shape_point", "shape_thumb")
 SUBTLE = ("subtle_still", "subtle_tap", "subtle_slide")
 ARRIVAL = ("arrive", "away")
 EVERYDAY = (

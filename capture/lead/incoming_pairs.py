@@ -11,11 +11,20 @@ from capture.cues.conductor import Conductor, Moment
 from capture.cues.energy import EnergyMeter
 from capture.cues.script import Script, schedule
 from capture.frames import FramePair
+from capture.lead.host_clock import HostClock
+from capture.lead.missed import Missed
 from capture.store.writer import SessionWriter
-from capture.wire.codec import CommandKind, Description, Exposure, Message, Status
+from capture.wire.codec import (
+    Acknowledge,
+    CommandKind,
+    Description,
+    Exposure,
+    Message,
+    Status,
+)
 from capture.wire.link import SerialLink
 from capture.wire.pairing import PairCounts, Pairer
-from capture.wire.timeline import Gap, TimeLine
+from capture.wire.timeline import ClockLeap, Gap, TimeLine
 from runtime.errors import PortError
 
 __all__ = ["Intake", "PairWatcher", "RecordingStatus"]
@@ -49,6 +58,10 @@ class RecordingStatus:
         Frame pairs lost so far.
     corrupt : int
         Packets thrown away so far.
+    clock_leaps : int
+        How often the sensor's clock fell or leapt while its frame pairs went on.
+    missed : tuple of str
+        Trial types of the cues in which nothing moved, in order.
     """
 
     n_pairs: int
@@ -61,6 +74,8 @@ class RecordingStatus:
     level_change: float
     missing: int
     corrupt: int
+    clock_leaps: int = 0
+    missed: tuple[str, ...] = ()
 
 
 class Intake:
@@ -80,6 +95,13 @@ class Intake:
         Seed of the order of the cues.
     watch : callable, optional
         Sees each frame pair after it was kept.
+
+    Attributes
+    ----------
+    gone : bool
+        The sensor was lost and nobody waits for it any more.
+    host_clock : HostClock or None
+        Where arrivals by the host's clock go, if anywhere.
     """
 
     def __init__(
@@ -99,7 +121,11 @@ class Intake:
         self.pair_counts = PairCounts()
         self.pairer = Pairer(description, self.pair_counts)
         self.line = TimeLine(description.sensor.frame_period_us)
+        self.missed = Missed(script.movement)
         self.n_pairs = 0
+        self.n_clock_leaps = 0
+        self.gone = False
+        self.host_clock: HostClock | None = None
         self.overruns = 0
         self.n_journalled = 0
         self.newest: FramePair | None = None
@@ -113,6 +139,9 @@ class Intake:
         if isinstance(message, Exposure):
             for pair in self.pairer.add(message):
                 self._keep(pair)
+        elif isinstance(message, Acknowledge):
+            if self.host_clock is not None:
+                self.host_clock.answer(message)
         elif isinstance(message, Status):
             self.overruns = message.overruns
             self.writer.add_status(message)
@@ -131,9 +160,19 @@ class Intake:
 
     def _keep(self, pair: FramePair) -> None:
         place = self.line.place(pair)
+        if place is None:
+            self.pair_counts.missing += 1
+            self.pair_counts.pairs -= 1
+            return
+        if place.leap is not None:
+            self._tell_leap(place.leap)
         if place.gap is not None:
             self._tell_gap(place.gap)
         self.writer.add(pair, place.sequence, place.time_us, self.line.run)
+        if self.host_clock is not None:
+            if place.gap is not None or place.leap is not None:
+                self.host_clock.begin_segment()
+            self.host_clock.pair(place.sequence, place.time_us)
         self.n_pairs += 1
         if self.newest is None:
             self.first_level = _level(pair)
@@ -155,6 +194,17 @@ class Intake:
         }
         self.writer.add_json("/gaps", content)
         self.conductor.interrupt(gap.before_us, gap.now_us)
+
+    def _tell_leap(self, leap: ClockLeap) -> None:
+        """Note it among the gaps, which are what the time line needed to go on."""
+        self.n_clock_leaps += 1
+        content: dict[str, object] = {
+            "run": self.line.run,
+            "clock_leap_us": leap.leap_us,
+            "clock_leap_after_sequence": leap.after_sequence,
+            "time_offset_us": leap.time_offset_us,
+        }
+        self.writer.add_json("/gaps", content)
 
     def _journal(self) -> None:
         """Write down the cues that ended, so that a killed recording keeps its labels."""
@@ -194,6 +244,11 @@ class Intake:
         self._journal()
         return wish == "stop"
 
+    def ask_clock(self) -> None:
+        """Ask the sensor for its clock where arrivals are noted and it is due."""
+        if self.host_clock is not None:
+            self.host_clock.tick()
+
     def end_run(self) -> None:
         """Hand out what the pairer still holds."""
         for pair in self.pairer.flush():
@@ -203,6 +258,8 @@ class Intake:
         """Wait for the port to come back and start the sensor again."""
         self.end_run()
         self.writer.tick()
+        if self.host_clock is not None:
+            self.host_clock.wait()
         description = self.link.reconnect(stopped)
         if _setting(description) != _setting(self.description):
             raise PortError(self.link.url, "the sensor", "another one than before", "the same")
@@ -230,6 +287,8 @@ class Intake:
             level / self.first_level - 1.0 if self.first_level else 0.0,
             self.pair_counts.missing,
             self.link.decoder.counts.corrupt,
+            self.n_clock_leaps,
+            self.missed.look(self.conductor.ended, self.energy, self.time_s),
         )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import random
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ import numpy as np
 from capture.cues.conductor import Moment
 from capture.cues.labels import GOOD, Event, refine, write_events
 from capture.cues.script import Script
+from capture.lead.host_clock import HostClock
 from capture.lead.incoming_pairs import Intake, PairWatcher, RecordingStatus
 from capture.store.dataset import (
     Participant,
@@ -27,7 +29,10 @@ from capture.store.dataset import (
 from capture.store.kind import kind_of
 from capture.store.session import events_path
 from capture.store.writer import STILL_S, SessionHeader, SessionWriter
-from capture.wire.codec import CommandKind, Exposure, WireCounts
+from capture.study.provenance import Origin, keep_provenance, moment, provenance_path
+from capture.study.session_names import next_session
+from capture.wire.clock import ClockFit
+from capture.wire.codec import CommandKind, WireCounts
 from capture.wire.link import SerialLink
 from capture.wire.pairing import PairCounts
 from runtime.errors import Error, PortError, UsageError
@@ -42,7 +47,8 @@ _STALL_S = 10.0
 class RecordedSession:
     """What was recorded: its file, and what was counted while it came.
 
-    `overruns` is the sensor's own count of exposures that it could not send, since its power-up.
+    `overruns` is the sensor's own count of exposures that it could not send, since its power-up;
+    `clock` how its clock stood to the host's, segment by segment, where that was asked for.
     """
 
     path: Path
@@ -54,6 +60,8 @@ class RecordedSession:
     n_gaps: int
     overruns: int
     stopped_early: bool
+    n_clock_leaps: int = 0
+    clock: tuple[ClockFit | None, ...] = ()
 
     @property
     def n_takes(self) -> int:
@@ -73,13 +81,21 @@ class SessionNotes:
     Parameters
     ----------
     number : str, optional
-        Number of the session, such as ``01``; by default the next free one of this task.
+        Name of the session, such as ``01``; by default the next number of this task and the
+        station's name, or a short random part, so that no other laptop gives the same.
     distance_mm : float, optional
         Distance of the hand that the participant was asked for, 10 to 1000; noted in the file.
+    host_clock : bool
+        Write down beside the recording when its readouts arrived, and how the sensor's clock stands
+        to the host's; see :mod:`capture.lead.host_clock`. The recording itself stays as it is.
+    origin : Origin, optional
+        What is written beside the file of where it comes from; by default that it begins now.
     """
 
     number: str | None = None
     distance_mm: float | None = None
+    host_clock: bool = False
+    origin: Origin | None = None
 
 
 def _nothing_to_show(status: RecordingStatus) -> None:
@@ -139,7 +155,7 @@ def record(
     out : Path
         Folder of the data set; made if missing.
     notes : SessionNotes, optional
-        Number of the session and distance of the hand.
+        Name of the session, distance of the hand and where the recording comes from.
     operator : Operator, optional
         Who sees how far it is and may pause or stop it. Ctrl-C (KeyboardInterrupt) stops as well.
 
@@ -159,12 +175,15 @@ def record(
     """
     require_consent(participant)
     notes, operator = notes or SessionNotes(), operator or Operator()
+    origin = notes.origin or Origin(moment())
     prepare_dataset(out)
     link.decoder.counts = WireCounts()  # of this session alone
     description = link.describe()
     hold_kind(out, kind_of(description.firmware))
     add_participant(out, remembered(out, participant))
-    number = notes.number or _next_session(out, participant.participant_id, script.name)
+    number = notes.number or next_session(
+        out, participant.participant_id, script.name, origin.station, random.SystemRandom()
+    )
     path = session_path(out, participant.participant_id, number, script.name)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -178,6 +197,9 @@ def record(
     writer = SessionWriter(path, header, operator.still_s)
     intake = Intake(link, writer, description, script, seed, operator.watch)
     try:
+        keep_provenance(path, header, origin)
+        if notes.host_clock:
+            intake.host_clock = HostClock(link, path, lambda: intake.line.offset_us)
         stopped = _run(intake, operator)
     except BaseException as error:
         # Finish what came, so that it opens without a repair; the first error is the one to tell.
@@ -188,7 +210,8 @@ def record(
         raise
     events = _finish(intake, script)
     with contextlib.suppress(PortError) if stopped else contextlib.nullcontext():
-        link.ask(CommandKind.STOP)  # who stops early may have pulled the sensor already
+        # Who stops early may have pulled the sensor already: one that is gone is not waited for.
+        link.ask(CommandKind.STOP, stopped=lambda: intake.gone)
     return RecordedSession(
         path,
         intake.n_pairs,
@@ -199,6 +222,8 @@ def record(
         intake.line.run,
         intake.overruns,
         stopped,
+        intake.n_clock_leaps,
+        intake.host_clock.fits if intake.host_clock is not None else (),
     )
 
 
@@ -221,40 +246,36 @@ def _run(intake: Intake, operator: Operator) -> bool:
 def _lead(intake: Intake, operator: Operator) -> bool:
     """Take readouts until the script is over; return whether the operator ended it before.
 
-    A port that is gone, and a sensor that falls silent, are waited for and started again.
+    A port that is gone, and a sensor that falls silent or out of step with its own numbers, are
+    waited for and started again.
     """
     link = intake.link
     link.ask(CommandKind.START, after=intake.take)
     heard = reported = time.monotonic()
     came = stopped = False
-
-    def show_gone() -> None:
-        now = intake.progress()
-        operator.progress(dataclasses.replace(now, moment=Moment("disconnected", "", 0.0)))
-
-    def waiting() -> bool:
-        show_gone()
-        return operator.wish() == "stop"
+    n_heard = intake.n_pairs
 
     while not stopped and intake.conductor.advance(intake.now_us).phase != "done":
         messages, lost = [], False
         try:
+            intake.ask_clock()
             messages = link.read()
         except PortError:
             lost = True
         now = time.monotonic()
-        if any(isinstance(message, Exposure) for message in messages):
-            heard, came = now, True
+        if intake.n_pairs > n_heard:
+            heard, n_heard, came = now, intake.n_pairs, True
         elif not lost and now - heard > _STALL_S:
             if not came:  # started, to no avail
-                raise PortError(
-                    link.url, "the sensor", f"silent for {_STALL_S:g} s", "exposures", "look at it"
-                )
-            lost = True  # pulled behind an adapter, whose port is still there
+                said = f"silent for {_STALL_S:g} s"
+                expected = "frame pairs of the form it described"
+                raise PortError(link.url, "the sensor", said, expected, "look at it")
+            lost = True  # pulled behind an adapter, whose port is still there; or out of step
         if lost:
-            show_gone()  # at once: it may be back before it is waited for
-            intake.reconnect(heard, waiting)
+            if _wait_given_up(intake, operator, heard):
+                return True
             heard, came = time.monotonic(), False
+            n_heard = intake.n_pairs
         for message in messages:
             # What came behind the last cue in the same read is not part of the session.
             if intake.conductor.advance(intake.now_us).phase == "done":
@@ -270,6 +291,33 @@ def _lead(intake: Intake, operator: Operator) -> bool:
     return stopped
 
 
+def _wait_given_up(intake: Intake, operator: Operator, heard: float) -> bool:
+    """Wait for a sensor that is gone and start it again; return whether the operator stopped.
+
+    A stop that is wished is no error: what came before is a session that ended early.
+    """
+    stopped = False
+
+    def given_up() -> bool:
+        nonlocal stopped
+        now = intake.progress()
+        operator.progress(dataclasses.replace(now, moment=Moment("disconnected", "", 0.0)))
+        stopped = stopped or operator.wish() == "stop"
+        return stopped
+
+    # Asked at once: it may be back before it is waited for.
+    if not given_up():
+        try:
+            intake.reconnect(heard, given_up)
+        except PortError:
+            if not stopped:
+                raise
+    if stopped:
+        intake.gone = True
+        intake.control("stop")
+    return stopped
+
+
 def _finish(intake: Intake, script: Script) -> tuple[Event, ...]:
     """Write the labels and close the file; a session without readouts goes away.
 
@@ -279,6 +327,9 @@ def _finish(intake: Intake, script: Script) -> tuple[Event, ...]:
     if intake.n_pairs == 0:
         intake.writer.abandon()
         path.unlink()
+        provenance_path(path).unlink(missing_ok=True)
+        if intake.host_clock is not None:
+            intake.host_clock.abandon()
         return ()
     events = tuple(intake.conductor.ended)
     if script.movement:
@@ -292,11 +343,6 @@ def _finish(intake: Intake, script: Script) -> tuple[Event, ...]:
         intake.writer.abandon()
         raise
     intake.writer.close()
+    if intake.host_clock is not None:
+        intake.host_clock.close()
     return events
-
-
-def _next_session(out: Path, participant_id: str, task: str) -> str:
-    for number in range(1, 1000):
-        if not session_path(out, participant_id, f"{number:02d}", task).exists():
-            return f"{number:02d}"
-    raise UsageError(str(out), "number of sessions", 999, "fewer for one participant and task")

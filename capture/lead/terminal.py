@@ -72,6 +72,8 @@ def picture(progress: RecordingStatus, script: Script) -> Group:
         f"cues done {progress.n_cues_done} of {script.n_cues}   {progress.n_pairs} frame pairs   "
         f"missing {progress.missing}   corrupt packets {progress.corrupt}"
     )
+    if progress.clock_leaps:
+        came += f"   the sensor's clock leapt {progress.clock_leaps} times"
     light = (
         f"level {progress.mean_lit_counts:.0f} counts   saturated "
         f"{progress.saturated_fraction:.1%}   lit minus dark {progress.level_change:+.0%} "

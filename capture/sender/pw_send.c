@@ -169,6 +169,12 @@ void pw_send_acknowledge(pw_port *port, uint64_t time_us, const pw_command *comm
     end(port);
 }
 
+void pw_send_clock(pw_port *port, uint64_t received_us, uint64_t now_us,
+                   const pw_command *command)
+{
+    pw_send_acknowledge(port, received_us, command, 0, (uint32_t)(now_us - received_us));
+}
+
 static uint32_t get_le32(const uint8_t *bytes)
 {
     return (uint32_t)bytes[0] | (uint32_t)bytes[1] << 8 | (uint32_t)bytes[2] << 16 |

@@ -38,7 +38,7 @@ typedef struct {
 } pw_description;
 
 typedef struct {
-    uint8_t command;   /* 1 describe, 2 start, 3 stop, 4 to 7 set */
+    uint8_t command;   /* 1 describe, 2 start, 3 stop, 4 to 7 set, 8 clock */
     uint32_t value;
     uint32_t sequence; /* comes back in the acknowledge */
 } pw_command;
@@ -58,6 +58,11 @@ void pw_send_status(pw_port *port, uint64_t time_us, int16_t temperature_centi_c
 
 void pw_send_acknowledge(pw_port *port, uint64_t time_us, const pw_command *command,
                          uint8_t result, uint32_t value);
+
+/* Answers command 8, clock. received_us: device clock when its last byte had come; now_us: the same
+ * clock just before this call, not before received_us. */
+void pw_send_clock(pw_port *port, uint64_t received_us, uint64_t now_us,
+                   const pw_command *command);
 
 /* Takes one byte from the wire; returns 1 when it completes a sound command, else 0. */
 int pw_receive(pw_port *port, uint8_t byte, pw_command *command);

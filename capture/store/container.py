@@ -23,20 +23,31 @@ from mcap.records import Channel, Chunk, Metadata
 
 from runtime.errors import FormatError
 
-__all__ = ["DAMAGE", "MAGIC", "StoredMessage", "damaged_before_its_end", "messages", "metadata"]
+__all__ = [
+    "DAMAGE",
+    "ENDS",
+    "MAGIC",
+    "MAX_RECORD",
+    "RECORD",
+    "StoredMessage",
+    "chunk_messages",
+    "messages",
+    "metadata",
+    "unpack_chunk",
+]
 
 MAGIC = b"\x89MCAP0\r\n"
 """How a file begins, and how a finished one ends."""
 DAMAGE = (McapError, ValueError, KeyError, struct.error, zstandard.ZstdError, EOFError)
 """What reading a damaged record raises."""
-_RECORD = struct.Struct("<BQ")
+RECORD = struct.Struct("<BQ")
+"""How a record begins: its kind and its length."""
 _CHUNK_TIMES = struct.Struct("<QQ")  # first and last log time, nanoseconds
 _MESSAGE = struct.Struct("<HIQQ")  # channel, sequence, log time, publish time
-_MAX_RECORD = 32 * 2**20
-_ENDS = {Opcode.DATA_END: 4, Opcode.FOOTER: 20}
+MAX_RECORD = 32 * 2**20
+"""Longest record that is read, and what a chunk may unpack to, bytes."""
+ENDS = {Opcode.DATA_END: 4, Opcode.FOOTER: 20}
 """Records behind which there are no messages, and their lengths in bytes."""
-_LONGEST_CUT = 2 * 2**20
-"""More than any one record that a recorder writes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,16 +68,16 @@ def _records(file: BinaryIO, where: str, since_us: int = 0) -> Iterator[tuple[in
     file.seek(len(MAGIC))
     named = False
     while True:
-        head = file.read(_RECORD.size)
-        if len(head) < _RECORD.size:
+        head = file.read(RECORD.size)
+        if len(head) < RECORD.size:
             raise FormatError(where, "the file", "cut off", "finished")
-        opcode, length = _RECORD.unpack(head)
-        if opcode in _ENDS:
-            if length != _ENDS[opcode]:
-                raise FormatError(where, "length of the closing record", length, _ENDS[opcode])
+        opcode, length = RECORD.unpack(head)
+        if opcode in ENDS:
+            if length != ENDS[opcode]:
+                raise FormatError(where, "length of the closing record", length, ENDS[opcode])
             return
-        if length > _MAX_RECORD:
-            raise FormatError(where, "length of a record", length, f"at most {_MAX_RECORD}")
+        if length > MAX_RECORD:
+            raise FormatError(where, "length of a record", length, f"at most {MAX_RECORD}")
         content = b""
         if opcode == Opcode.CHUNK:
             if named and since_us and length >= _CHUNK_TIMES.size:
@@ -95,10 +106,11 @@ def _stream(content: bytes) -> ReadDataStream:
     return ReadDataStream(_Content(content))
 
 
-def _unpack_chunk(content: bytes, where: str) -> memoryview:
+def unpack_chunk(content: bytes, where: str) -> memoryview:
+    """Return the records in a chunk, which its check sum holds for; one of `DAMAGE` if not."""
     chunk = Chunk.read(_stream(content))
-    if chunk.uncompressed_size > _MAX_RECORD:
-        raise FormatError(where, "size of a chunk", chunk.uncompressed_size, f"<= {_MAX_RECORD}")
+    if chunk.uncompressed_size > MAX_RECORD:
+        raise FormatError(where, "size of a chunk", chunk.uncompressed_size, f"<= {MAX_RECORD}")
     data = chunk.data
     if chunk.compression == "zstd":
         inside = zstandard.get_frame_parameters(data).content_size
@@ -135,26 +147,31 @@ def messages(path: Path, until_damage: bool = False, since_us: int = 0) -> Itera
         while True:
             try:
                 opcode, content = next(records)
-                chunk = _unpack_chunk(content, str(path)) if opcode == Opcode.CHUNK else None
-                found = list(_chunk_messages(chunk, topics)) if chunk is not None else []
+                chunk = unpack_chunk(content, str(path)) if opcode == Opcode.CHUNK else None
+                found = list(chunk_messages(chunk, topics)) if chunk is not None else []
             except StopIteration:
                 return
             except DAMAGE as error:
                 if until_damage:
                     return
-                if isinstance(error, FormatError):
-                    raise
-                raise FormatError(
-                    str(path), f"the record before byte {file.tell()}", f"damaged ({error})"
-                ) from None
+                raise _with_the_offer(error, path, file.tell()) from None
             yield from found
 
 
-def _chunk_messages(chunk: memoryview, topics: dict[int, str]) -> Iterator[StoredMessage]:
+def _with_the_offer(error: Exception, path: Path, place: int) -> FormatError:
+    """Return what is wrong in a file, with what to do about it."""
+    do = f"keep what is whole with: palmwatt repair {path}"
+    if isinstance(error, FormatError):
+        return FormatError(error.where, error.what, error.got, error.expected, do)
+    return FormatError(str(path), f"the record before byte {place}", f"damaged ({error})", do=do)
+
+
+def chunk_messages(chunk: memoryview, topics: dict[int, str]) -> Iterator[StoredMessage]:
+    """Yield the messages of an unpacked chunk, and take the channels it names into `topics`."""
     place = 0
     while place < len(chunk):
-        opcode, length = _RECORD.unpack_from(chunk, place)
-        start = place + _RECORD.size
+        opcode, length = RECORD.unpack_from(chunk, place)
+        start = place + RECORD.size
         place = start + length
         if place > len(chunk):
             raise EOFError("a record passes the end of its chunk")
@@ -185,21 +202,3 @@ def metadata(path: Path, name: str) -> dict[str, str]:
                     texts: dict[str, str] = record.metadata
                     return texts
     raise FormatError(str(path), "the header", "missing", "a session's metadata record")
-
-
-def damaged_before_its_end(path: Path) -> bool:
-    """Tell whether an unfinished file is more than cut inside its last record or its index."""
-    size = path.stat().st_size
-    with path.open("rb") as file:
-        sound = len(MAGIC)
-        try:
-            for opcode, content in _records(file, str(path)):
-                if opcode == Opcode.CHUNK:
-                    _unpack_chunk(content, str(path))
-                sound = file.tell()
-        except DAMAGE:
-            pass  # where it was met is judged below
-        else:
-            return False  # every message is there; what is cut is the index behind them
-        # A cut is met at the end of the file; a wrong length may reach there too, from far off.
-        return file.tell() < size or size - sound > _LONGEST_CUT

@@ -145,6 +145,8 @@ def session_path(root: Path, participant_id: str, session: str, task: str) -> Pa
 def prepare_dataset(root: Path, name: str = "Lensless sensor readouts") -> None:
     """Make the folder of a data set, or leave one that is there as it is.
 
+    A folder in which nothing but TOML files lie, a study's plan and its scripts, becomes one.
+
     Raises
     ------
     UsageError
@@ -156,7 +158,7 @@ def prepare_dataset(root: Path, name: str = "Lensless sensor readouts") -> None:
         with alone_in(root):
             if description.exists():
                 return
-            if any(root.iterdir()):
+            if any(path.suffix != ".toml" for path in root.iterdir()):
                 raise UsageError(
                     str(root), "the folder", "no data set", "an empty one", "choose another"
                 )

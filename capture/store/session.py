@@ -15,24 +15,20 @@ import numpy as np
 import pydantic
 
 from capture.cues.energy import EnergyMeter
-from capture.cues.labels import Event, event_from_row, read_events, refine, write_events
+from capture.cues.labels import Event, event_from_row, read_events, refine
 from capture.cues.script import Script
 from capture.frames import FrameBlock, FramePair
-from capture.store.container import DAMAGE, MAGIC, damaged_before_its_end, messages, metadata
+from capture.store.container import DAMAGE, MAGIC, messages, metadata
+from capture.store.lost_takes import Losses, left_of
+from capture.store.mending import Mended, mend
 from capture.store.tables import frame_columns, library, pixel_columns
-from capture.store.writer import (
-    FRAME_HEAD,
-    FRAME_TOPIC,
-    SessionHeader,
-    SessionWriter,
-    hold_for_writing,
-)
+from capture.store.writer import FRAME_HEAD, FRAME_TOPIC, SessionHeader, hold_for_writing
 from capture.wire.codec import Description
 from runtime.errors import Error, FormatError, UsageError
 from runtime.files import as_path
 from runtime.sensor import Sensor
 
-__all__ = ["READOUTS_SUFFIX", "Session", "events_path", "read_session"]
+__all__ = ["READOUTS_SUFFIX", "Session", "events_path", "mend_session", "read_session"]
 
 READOUTS_SUFFIX = "_readouts.mcap"
 _LATEST_US = int(np.iinfo(np.int64).max)
@@ -240,36 +236,27 @@ def _unmended(reason: str) -> str:
 
 
 def _rewrite(session: Session) -> str:
-    """Write what can be read of an unfinished session as a finished one; return what was done.
-
-    The labels go first: cut short, all of it is done again. A killed recorder leaves a file that
-    is cut inside its last record; where more than that is unreadable, the original stays beside it
-    under its name and ``.damaged``.
-    """
-    path, labels = session.path, events_path(session.path)
-    whole = path.with_name(f".{path.name}.{os.getpid()}.part")
-    n_pairs = 0
-    try:
-        with SessionWriter(whole, session.header) as writer:
-            for message in messages(path, until_damage=True):
-                writer.copy(message.topic, message.data, message.sequence, message.time_us)
-                n_pairs += message.topic == FRAME_TOPIC
-        if not labels.exists():
-            write_events(labels, _found_takes(session))
-        said = f"repaired, {n_pairs} frame pairs kept"
-        if damaged_before_its_end(path):
-            kept = path.with_name(f"{path.name}.damaged")
-            path.replace(kept)
-            said += f"; it is damaged, the original is kept as {kept.name}"
-        whole.replace(path)
-    finally:
-        whole.unlink(missing_ok=True)
+    """Write what can be read of an unfinished session as a finished one; return what was done."""
+    mended = mend_session(session)
+    said = f"repaired, {mended.n_pairs} frame pairs kept"
+    if mended.original is not None:
+        said += f"; it is damaged, the original is kept as {mended.original.name}"
     return said
 
 
-def _found_takes(session: Session) -> tuple[Event, ...]:
-    """Return the labels that the recorder would have written: cues, refined where they move."""
-    events = _journal_events(session)
+def mend_session(session: Session) -> Mended:
+    """Put what is whole of a session in its place; its file must be held for writing."""
+
+    def found_takes(path: Path, losses: Losses | None) -> tuple[Event, ...]:
+        """The labels that the recorder would have written: cues, refined where they move."""
+        whole = dataclasses.replace(session, path=path, finished=True)
+        events = _journal_events(whole)
+        return _refined(whole, events if losses is None else left_of(events, losses))
+
+    return mend(session.path, session.header, events_path(session.path), found_takes)
+
+
+def _refined(session: Session, events: tuple[Event, ...]) -> tuple[Event, ...]:
     if not session.script.movement:
         return events
     meter = EnergyMeter()

@@ -10,7 +10,8 @@ MCAP is an open container for timestamped logs. A session's file holds
   go on rising when the sensor is started again after a lost connection;
 - topic ``/events``: JSON, one message for each cue as it ended; a later one of the same index
   replaces it;
-- topic ``/gaps`` and ``/status``: JSON, lost connections and the sensor's state.
+- topic ``/gaps`` and ``/status``: JSON, lost connections and leaps of the clock, and the sensor's
+  state.
 """
 
 from __future__ import annotations
@@ -62,7 +63,7 @@ uint16[] dark
 """
 JSON_TOPICS = {
     "/events": "A cue as it ended; a later message of the same index replaces it.",
-    "/gaps": "A lost connection: the time line of the session goes on by these offsets.",
+    "/gaps": "A lost connection or a leap of the clock: the time line goes on by these offsets.",
     "/status": "The sensor's temperature, supply and lost exposures.",
 }
 # CDR: four bytes of encapsulation (little-endian), then each field at a multiple of its size,

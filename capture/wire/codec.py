@@ -253,6 +253,8 @@ class WireCounts:
         Exposures that came after a later one; handed out.
     missing : int
         Exposures that a later one shows to be lost; one that still comes is taken off again.
+    doubted : int
+        Exposures far ahead of all others, with none beside them to bear them out; thrown away.
     """
 
     good: int = 0
@@ -261,33 +263,54 @@ class WireCounts:
     repeated: int = 0
     reordered: int = 0
     missing: int = 0
+    doubted: int = 0
 
 
 @dataclass(slots=True)
 class _Order:
-    """Which exposures of the current run have come, remembered for the last 128 of them."""
+    """Which exposures of the current run have come, remembered for the last 128 of them.
+
+    One that is far ahead may be a wrong number in a sound packet: believed, it would make every
+    true one behind it too late. So it waits for a second one beside it, as RFC 3550, appendix A.1,
+    has it for the sequence numbers of RTP (2003; its MAX_DROPOUT is 3000).
+    """
 
     SPAN = 128
+    LEAP = 3000
+    started: bool = False  # the run counts from 0; else the first exposure is believed as it comes
     next_index: int = 0
     seen: int = 0  # bit k: exposure next_index - 1 - k has come
+    doubted: int | None = None  # the last one that was too far ahead to be believed alone
 
     def accept(self, exposure: Exposure, counts: WireCounts) -> bool:
         """Return whether the exposure is new, and count what its place says."""
         index = 2 * exposure.sequence + (not exposure.lit)
         step = index - self.next_index
+        known = self.started or self.seen
+        if known and step >= self.LEAP and not self._borne_out(index):
+            counts.doubted += 1
+            return False
         if step >= 0:
             counts.missing += step
             self.seen = (self.seen << min(step + 1, self.SPAN) | 1) & ((1 << self.SPAN) - 1)
             self.next_index = index + 1
             return True
+        if -step > self.SPAN:
+            counts.repeated += 1
+            return False
         place = 1 << (-step - 1)
-        if -step > self.SPAN or self.seen & place:
+        if self.seen & place:
             counts.repeated += 1
             return False
         self.seen |= place
         counts.reordered += 1
         counts.missing -= 1
         return True
+
+    def _borne_out(self, index: int) -> bool:
+        """Return whether the last one that was doubted was a little before this one."""
+        before, self.doubted = self.doubted, index
+        return before is not None and 0 < index - before <= self.SPAN
 
 
 @dataclass(slots=True)
@@ -359,5 +382,5 @@ class Decoder:
             and message.kind == CommandKind.START
             and message.result == Result.DONE
         ):
-            self._order = _Order()
+            self._order = _Order(started=True)
         return message

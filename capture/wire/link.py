@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Callable
+from urllib.parse import parse_qs, urlsplit
 
 import serial
 
@@ -26,6 +28,8 @@ _SILENCE_S = 0.05  # how long one read waits for the first byte
 _REPEAT_S = 0.5
 _RECONNECT_S = 120.0
 _ANSWER_S = 15.0  # an emulated sensor on a busy machine takes seconds to begin
+_NETWORKED = ("socket", "rfc2217")
+_LOG_LEVELS = ("debug", "info", "warning", "error")  # what pyserial's URLs may ask for
 
 
 class SerialLink:
@@ -64,13 +68,15 @@ class SerialLink:
         self._port = self._open()
 
     def _open(self) -> serial.SerialBase:
+        _check_url(self.url)
         try:
             # Alone: two programs on one port would each get half of what the sensor sends.
             return serial.serial_for_url(
                 self.url, baudrate=self.baud, timeout=_SILENCE_S, exclusive=True
             )
-        except (OSError, ValueError, AttributeError) as error:
-            # AttributeError: pyserial's answer to a URL whose parts are missing
+        except (OSError, ValueError, AttributeError, KeyError, re.error) as error:
+            # AttributeError: pyserial's answer to a URL whose parts are missing; KeyError: to an
+            # option of loop:// that there is not; re.error: to a pattern of hwgrep:// that is none
             raise PortError(
                 self.url,
                 "the port",
@@ -102,6 +108,11 @@ class SerialLink:
         except OSError as error:
             raise PortError(self.url, "the port", f"gone ({_reason(error)})") from None
 
+    def next_number(self) -> int:
+        """Return a number that no other command of this link has."""
+        self._command += 1
+        return self._command
+
     def ask(
         self,
         kind: CommandKind,
@@ -121,8 +132,7 @@ class SerialLink:
         PortError
             No answer came, the sensor refused, or `stopped` said to give up.
         """
-        self._command += 1
-        command = Command(kind, value, self._command)
+        command = Command(kind, value, self.next_number())
         began = time.monotonic()
         repeat = 0.0
         while (now := time.monotonic()) < began + _ANSWER_S:
@@ -137,7 +147,7 @@ class SerialLink:
                 elif (
                     isinstance(message, Acknowledge)
                     and message.kind == kind
-                    and message.sequence == self._command
+                    and message.sequence == command.sequence
                 ):
                     answer = message
             if answer is not None:
@@ -229,6 +239,29 @@ class SerialLink:
         self.close()
 
 
+def _check_url(url: str) -> None:
+    """Refuse a URL whose parts are missing or wrong before pyserial meets it: PortError."""
+    scheme, separator, _ = url.partition("://")
+    if not separator:
+        return
+    try:
+        parts = urlsplit(url)
+        host, number, options = parts.hostname, parts.port, parse_qs(parts.query, True)
+    except ValueError:  # half an IPv6 address, a number that is none or too large
+        host, number, options = None, None, {}
+    if scheme in _NETWORKED and not (host and number):
+        raise PortError(
+            url,
+            "the port",
+            "without a host and a number from 1 to 65535",
+            f"a URL such as {scheme}://127.0.0.1:4000",
+        )
+    if not set(options.get("logging", ())) <= set(_LOG_LEVELS):
+        raise PortError(url, "the option logging", "unknown", f"one of {', '.join(_LOG_LEVELS)}")
+
+
 def _reason(error: Exception) -> str:
+    if isinstance(error, KeyError):
+        return "the URL has an option that is not known"
     text = getattr(error, "strerror", None) or str(error) or type(error).__name__
     return str(text).splitlines()[0][:120]

@@ -37,6 +37,7 @@ class CommandKind(enum.IntEnum):
     SET_LED_CURRENT = 5  # microamperes
     SET_FRAME_RATE = 6  # millihertz
     SET_ROWS = 7  # first row + 65536 * number of rows
+    CLOCK = 8  # 0; the acknowledge's value is how long it was held, microseconds
 
 
 class Result(enum.IntEnum):

@@ -9,6 +9,9 @@ from capture.wire.codec import Description, Exposure
 
 __all__ = ["PairCounts", "Pairer"]
 
+_LATEST_US = (2**63 - 1) // 1000
+"""Latest clock of an exposure: recordings count nanoseconds in 64 bits, which is 292 years."""
+
 
 @dataclass(slots=True)
 class PairCounts:
@@ -21,7 +24,8 @@ class PairCounts:
     missing : int
         Sequence numbers passed over because an exposure of theirs never came in time.
     foreign : int
-        Exposures of another geometry than the description says; thrown away.
+        Exposures of another geometry than the description says, or of a clock beyond what a
+        recording can hold; thrown away.
     late : int
         Exposures of a sequence already passed over; thrown away.
     """
@@ -60,6 +64,7 @@ class Pairer:
             exposure.counts.shape != (sensor.n_rows, sensor.n_cols)
             or exposure.first_row != self.description.first_row
             or exposure.bits != sensor.bit_depth
+            or exposure.time_us > _LATEST_US
         ):
             self.counts.foreign += 1
             return []

@@ -18,11 +18,14 @@ _CHANGES: dict[str, tuple[str, ...]] = {
     "pixels read": ("watching.pixels", "active.pixels"),
     "instructions executed": ("watching.cycles", "active.cycles"),
     "controller sleep current": ("mcu.sleep_current",),
-    "controller wake-up time": ("mcu.wake_up_time",),
+    "controller wake-up times": (
+        "mcu.start_time", "watching.wake_up_time", "watching.clock_change_time",
+        "active.wake_up_time", "active.clock_change_time",
+    ),
     "sensor bias": ("readout.bias_power",),
     "controller current while pixels arrive": ("mcu.wait_current",),
     "LED driver current between pulses": ("driver.quiescent_current",),
-}
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

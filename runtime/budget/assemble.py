@@ -3,50 +3,52 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
 from runtime.budget.advice import what_would_halve
 from runtime.budget.cautions import cautions
+from runtime.budget.gate import held
 from runtime.budget.gather import Choice, gather
-from runtime.budget.inputs.evaluation import Evaluation, read_evaluation
+from runtime.budget.inputs.evaluation import read_evaluation
 from runtime.budget.inputs.library import (
     Host,
+    Led,
     Mcu,
     Usage,
     load_parts,
 )
 from runtime.budget.inputs.uncertainty import (
-    Interval,
     draw,
     interval_of,
     sensitivity,
     typical_values,
 )
+from runtime.budget.judgement import judge_host
+from runtime.budget.price.led_rating import led_ratings
 from runtime.budget.price.light import DISTANCES_MM, screen
 from runtime.budget.price.power import (
     PARTS,
     STATES,
     active_seconds,
     average_power,
-    battery_use,
+    dark_electrons,
     frame_energy,
     latency_ms,
     led_load,
 )
-from runtime.budget.price.profiles import profiles_of, write_json
+from runtime.budget.price.profiles import profiles_of
 from runtime.budget.price.watching import watching_model
 from runtime.budget.result import Budget
-from runtime.budget.verdict.host import host_verdict
-from runtime.budget.verdict.limits import Check, Limits, check
+from runtime.budget.verdict.limits import Limits
+from runtime.budget.verdict.margin import Margin
 from runtime.firmware.machine.compile import cores_of
-from runtime.firmware.profile import CoreProfile
 from runtime.model import load_model, model_hash
 
-__all__ = ["Budget", "Computation", "budget", "write_budget"]
+__all__ = ["Budget", "Computation", "budget"]
 
 
 def _in_state(v: Any, state: str) -> Any:
@@ -60,51 +62,6 @@ def _in_state(v: Any, state: str) -> Any:
     return sum(average_power(all_day).values())
 
 
-def _checks(
-    limits: Limits,
-    core: CoreProfile,
-    latency_ms: Interval,
-    average_uw: Interval,
-    evaluation: Evaluation | None,
-) -> tuple[Check, ...]:
-    """Hold each value against the limit that the file gives for it, if it gives one."""
-
-    def exact(value: float) -> Interval:
-        return Interval(value, value, value)
-
-    found = None if evaluation is None else evaluation.recognised
-    share = None if found is None else found.accuracy
-    accuracy = None
-    if share is not None:
-        accuracy = Interval(100 * share.value, 100 * share.low, 100 * share.high)
-    least = None if limits.accuracy is None else 100 * limits.accuracy
-    false_events = None if evaluation is None else evaluation.false_events
-    time = "" if evaluation is None else evaluation.false_events_counted
-    low, typical, high = core.cycles_per_frame
-    counted: tuple[Literal["measured"], str] = "measured", f"executed on an emulated {core.core}"
-    sized: tuple[Literal["measured"], str] = "measured", f"ELF file compiled for {core.core}"
-    tested: tuple[Literal["measured"], str] = "measured", "participants never trained on"
-    on_streams = ", ".join(filter(None, (tested[1], time)))
-    counted_in: tuple[Literal["measured"], str] = "measured", on_streams
-    modelled: tuple[Literal["computed"], str] = "computed", "from the inputs by the formulas below"
-    cycles = Interval(typical, low, high)
-    rows = (
-        ("cycles per frame", "cycles", cycles, limits.cycles_per_frame, counted),
-        ("latency of one frame", "ms", latency_ms, limits.latency_ms, modelled),
-        ("flash", "bytes", exact(core.code_bytes + core.const_bytes), limits.flash_bytes, sized),
-        ("RAM", "bytes", exact(core.ram_bytes), limits.ram_bytes, sized),
-        ("stack", "bytes", exact(core.stack_bytes), limits.stack_bytes, sized),
-        ("average power", "µW", average_uw, limits.average_uw, modelled),
-        ("accuracy", "%", accuracy, least, tested),
-        ("false events", "per hour", false_events, limits.false_events_per_hour, counted_in),
-    )
-    return tuple(
-        check(what, unit, value, float(limit), what == "accuracy", *origin)
-        for what, unit, value, limit, origin in rows
-        if limit is not None
-    )
-
-
 @dataclass(frozen=True, slots=True)
 class Computation:
     """How a budget is worked out.
@@ -115,11 +72,20 @@ class Computation:
         Monte Carlo draws and seed.
     eye_distances_mm : tuple of float
         Distances from the LED at which light is screened, > 0.
+    margin : Margin or None
+        How much of the battery does not matter; None for the default.
+    scenario : str
+        Its name, where one is worked out besides the model's own; else empty.
+    keep_profiles : bool
+        Whether what is newly executed is kept in the model's folder.
     """
 
     n_draws: int = 100_000
     seed: int = 1
     eye_distances_mm: tuple[float, ...] = DISTANCES_MM
+    margin: Margin | None = None
+    scenario: str = ""
+    keep_profiles: bool = True
 
 
 def budget(
@@ -172,33 +138,21 @@ def budget(
     watching = watching_model(model.sensor, round(usage.watching_rows.typical))
     every = cores_of(compiler) if cores is None else tuple(cores)
     wanted = tuple(dict.fromkeys((*every, mcu.core)))
-    profiles = profiles_of(folder, model, watching, wanted, compiler)
-    inputs, titles = gather(model, watching, library, choice, profiles, evaluation)
+    profiles = profiles_of(folder, model, watching, wanted, compiler, computation.keep_profiles)
+    gathered = gather(model, watching, library, choice, profiles, evaluation)
+    inputs, titles = gathered.inputs, gathered.titles
 
     rng = np.random.default_rng(computation.seed)
     typical, draws = typical_values(inputs), draw(inputs, n_draws, rng)
     power, power_draws = average_power(typical), average_power(draws)
     average = interval_of(sum(power.values()), sum(power_draws.values()))
-    total_draws = np.broadcast_to(sum(power_draws.values()), (n_draws,))
-    use, use_draws = battery_use(average.typical, typical), battery_use(total_draws, draws)
-    spread = "host.spread", "host.baseline_power"
-    verdict = host_verdict(
-        (average.typical, total_draws),
-        (
-            typical[spread[0]] * typical[spread[1]],
-            np.broadcast_to(draws[spread[0]] * draws[spread[1]], (n_draws,)),
-        ),
-        {key: (use[key], use_draws[key]) for key in use},
-        limits.hidden_runs,
-        titles["host"],
-    )
-
     latency = interval_of(latency_ms(typical), latency_ms(draws))
     led, led_draws = led_load(typical), led_load(draws)
     led_share = typical["active.led_current"] / typical["led.rated_current"]
     intensity = inputs["led.radiant_intensity"].high * led_share / 1e3
+    ratings = led_ratings(library.get(Led, choice.led), typical)
     core = profiles.active[mcu.core]
-    return Budget(
+    priced = Budget(
         model=model,
         model_hash=model_hash(model),
         choice=choice,
@@ -221,7 +175,7 @@ def budget(
         led={key: interval_of(led[key], led_draws[key]) for key in led},
         sensitivity=sensitivity(lambda v: sum(average_power(v).values()), inputs, rng),
         advice=what_would_halve(typical),
-        verdict=verdict,
+        verdict=judge_host(inputs, typical, draws, computation.margin, titles["host"]),
         light=screen(
             inputs["led.wavelength"].typical,
             intensity,
@@ -232,15 +186,13 @@ def budget(
         ),
         profiles=profiles,
         evaluation=evaluation,
-        checks=_checks(limits, core, latency, average, evaluation),
-        cautions=cautions(model.sensor, inputs, mcu, core, profiles.firmware),
+        checks=(),
+        cautions=cautions(model.sensor, inputs, mcu, core, profiles.firmware, ratings),
+        led_ratings=ratings,
+        dark_electrons=interval_of(dark_electrons(typical), dark_electrons(draws)),
+        operating_states=gathered.states.to_json(mcu, gathered.n_choices),
         n_draws=n_draws,
         seed=computation.seed,
+        scenario=computation.scenario,
     )
-
-
-def write_budget(result: Budget, model_dir: Path) -> Path:
-    """Write ``budget.json`` into a model folder; return its path."""
-    path = model_dir / "budget.json"
-    write_json(path, result.to_json())
-    return path
+    return replace(priced, checks=held(limits, priced))

@@ -6,11 +6,15 @@ from collections.abc import Mapping
 
 from runtime.budget.inputs.library import Mcu
 from runtime.budget.inputs.values import Input
-from runtime.budget.price.power import controller_cycles, frame_time_us
+from runtime.budget.price.led_rating import LedRating
+from runtime.budget.price.power import busy_us, dark_electrons
 from runtime.firmware.profile import CoreProfile
 from runtime.sensor import Sensor
 
 __all__ = ["cautions"]
+
+_DARK_SHARE = 0.21
+"""Dark electrons over read noise squared that make noise in the dark a tenth larger: 1.1^2 - 1."""
 
 
 def cautions(
@@ -19,6 +23,7 @@ def cautions(
     mcu: Mcu,
     core: CoreProfile,
     firmware: str,
+    ratings: tuple[LedRating, ...],
 ) -> tuple[str, ...]:
     """Return sentences for people, the weightiest first; empty where all parts fit together.
 
@@ -34,6 +39,8 @@ def cautions(
         The model on the controller's core.
     firmware : str
         `Profiles.firmware`.
+    ratings : tuple of LedRating
+        The LED's ratings in either state.
     """
     led, found = inputs["led.wavelength"], []
     if not led.low <= sensor.led_wavelength_nm <= led.high:
@@ -47,12 +54,10 @@ def cautions(
             "changed firmware."
         )
     values = {name: x.typical for name, x in inputs.items()}
-    busy_us = frame_time_us(values, "active") + controller_cycles(values, "active") / values[
-        "mcu.clock"
-    ]  # fmt: skip
-    if busy_us * values["active.rate"] > 1e6:
+    taken_us = busy_us(values, "active")
+    if taken_us * values["active.rate"] > 1e6:
         found.append(
-            f"One frame takes {busy_us / 1e3:.3g} ms on {mcu.title}, longer than the "
+            f"One frame takes {taken_us / 1e3:.3g} ms on {mcu.title}, longer than the "
             f"{1e3 / values['active.rate']:.3g} ms between frames: the rate cannot be kept."
         )
     flash, ram = core.code_bytes + core.const_bytes, core.ram_bytes + core.stack_bytes
@@ -61,11 +66,30 @@ def cautions(
             found.append(
                 f"The model takes {used:,} bytes of {what}, {mcu.title} has {1024 * there:,}."
             )
-    rated = inputs["led.rated_current"].typical
-    current = max(values["active.led_current"], values["watching.led_current"])
-    if current > rated:
+    found += _led(inputs["led.rated_current"].typical, ratings)
+    gathered = float(dark_electrons(values))
+    if gathered > _DARK_SHARE * sensor.read_noise_e**2:
         found.append(
-            f"The LED is driven at {current:g} mA, its data-sheet values hold at {rated:g} mA: "
-            "forward voltage and light are extrapolated."
+            f"At {values['usage.temperature']:g} °C a pixel gathers {gathered:.3g} electrons of "
+            f"dark signal in one exposure, which adds a tenth or more to its read noise of "
+            f"{sensor.read_noise_e:g}: the accuracy shown was not measured at this warmth."
         )
     return tuple(found)
+
+
+def _led(rated_ma: float, ratings: tuple[LedRating, ...]) -> list[str]:
+    """Return a sentence where the LED is driven beyond what its data sheet tells or allows."""
+    worst = max(ratings, key=lambda one: (not one.kept, one.current_ma))
+    told, harm = [], []
+    if worst.current_ma > rated_ma:
+        told.append(f"its data-sheet values hold at {rated_ma:g} mA")
+        harm.append("forward voltage and light are extrapolated")
+    if not worst.kept:
+        told.append(
+            f"its rating allows {worst.allowed_ma:g} mA in pulses of {worst.pulse_us:.3g} µs"
+        )
+        harm.append("it may fail")
+    if not told:
+        return []
+    told_words, harm_words = " and ".join(told), ", and ".join(harm)
+    return [f"The LED is driven at {worst.current_ma:g} mA, {told_words}: {harm_words}."]

@@ -1,7 +1,8 @@
-"""Collect every input of a budget: parts, settings, and what was measured."""
+"""Collect every input of a budget: parts, operating states, settings, and what was counted."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 from runtime.budget.inputs.evaluation import Evaluation, WakeUp
@@ -16,22 +17,29 @@ from runtime.budget.inputs.library import (
     Regulator,
     Usage,
 )
-from runtime.budget.inputs.values import Input, measured, setting
+from runtime.budget.inputs.part_values import Part
+from runtime.budget.inputs.uncertainty import typical_values
+from runtime.budget.inputs.values import Input, counted, origin_of, setting
+from runtime.budget.price.controller_inputs import controller_inputs
+from runtime.budget.price.operating_states import Memory, OperatingStates, states_together
+from runtime.budget.price.power import EXPOSURES, average_power, busy_us
 from runtime.budget.price.profiles import Profiles
 from runtime.budget.price.watching import WARM_UP_FRAMES
 from runtime.model import Model
 
-__all__ = ["Choice", "gather"]
+__all__ = ["Choice", "Gathered", "gather"]
 
 
 _UNUSED = (
     "usage.watching_rows", "led.radiant_flux", "host_link.bit_energy", "host_link.bit_rate",
-    "sensor_link.message_energy",
+    "host_link.supply", "sensor_link.message_energy", "mcu.clock", "led.direct_current",
+    "led.pulse_current", "led.pulse_time", "led.pulse_duty",
 )  # fmt: skip
 """Values of the parts that no formula takes: a list of inputs holds what the result hangs on."""
 
 
 _LEAST_EMPTY_HOURS = 0.5
+_STATES = ("watching", "active")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +57,20 @@ class Choice:
     usage: str = "everyday"
 
 
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """Every input by name, the titles of the parts, and the controller's states chosen.
+
+    ``n_choices`` is how many choices of states exist together; ``states`` is the cheapest of those
+    that keep the frame rates.
+    """
+
+    inputs: dict[str, Input]
+    titles: dict[str, str]
+    states: OperatingStates
+    n_choices: int
+
+
 def gather(
     model: Model,
     watching: Model,
@@ -56,69 +78,116 @@ def gather(
     choice: Choice,
     profiles: Profiles,
     evaluation: Evaluation | None,
-) -> tuple[dict[str, Input], dict[str, str]]:
-    """Collect every input by name, and the titles of the parts."""
-    parts = {
-        "mcu": library.get(Mcu, choice.mcu),
+) -> Gathered:
+    """Collect every input by name, the titles of the parts, and the controller's states.
+
+    Raises
+    ------
+    UsageError
+        A part is unknown, or no choice of the controller's states exists together.
+    """
+    mcu, link = library.get(Mcu, choice.mcu), library.get(Link, choice.sensor_link)
+    parts: dict[str, Part] = {
+        "mcu": mcu,
         "host": library.get(Host, choice.host),
         "led": library.get(Led, choice.led),
         "driver": library.get(Driver, choice.driver),
         "regulator": library.get(Regulator, choice.regulator),
         "readout": library.get(Readout, choice.readout),
-        "sensor_link": library.get(Link, choice.sensor_link),
+        "sensor_link": link,
         "host_link": library.get(Link, choice.host_link),
         "usage": library.get(Usage, choice.usage),
     }
-    titles = {group: part.title for group, part in parts.items()}
-    core = library.get(Mcu, choice.mcu).core
-    titles["core"] = core
+    titles = {group: part.title for group, part in parts.items()} | {"core": mcu.core}
     inputs: dict[str, Input] = {}
     for group, part in parts.items():
         inputs.update(part.inputs(group))
-    sensor, entry = model.sensor, model.entry
-    watched = watching.entry.n_pixels_read
-    of_sensor = "as in the recordings"
-    for one in (
-        setting("sensor.exposure", "us", sensor.exposure_us, of_sensor),
-        setting("sensor.bits", "1", sensor.bit_depth, of_sensor),
-        setting("active.rate", "Hz", sensor.frame_rate_hz, of_sensor),
-        setting("active.led_current", "mA", sensor.led_current_ma, of_sensor),
-        setting(
-            "active.pixels", "1", entry.n_pixels_read, "pixels that the model's first stage reads"
-        ),
-        setting("watching.pixels", "1", watched, "pixels that the watching stage reads"),
-        setting(
-            "watching.warm_up_frames", "1", WARM_UP_FRAMES, "frames that fill its mean of changes"
-        ),
-    ):
-        inputs[one.name] = one
+    inputs |= _of_the_sensor(model, watching)
     for state, key, unit in (
         ("watching.rate", "usage.watching_rate", "Hz"),
         ("watching.led_current", "usage.watching_led_current", "mA"),
     ):
-        x = inputs.pop(key)
-        inputs[state] = Input(state, unit, x.low, x.typical, x.high, x.kind, x.source)
-    n_rows = round(inputs["usage.watching_rows"].typical)
+        inputs[state] = replace(inputs.pop(key), name=state, unit=unit)
+    inputs |= _of_the_profiles(profiles, mcu.core)
+    if evaluation is not None and evaluation.wake_up is not None:
+        setting_of = (inputs["usage.watching_rows"].typical, inputs["watching.rate"].typical)
+        share = inputs["watching.led_current"].typical / max(model.sensor.led_current_ma, 1e-9)
+        if evaluation.wake_up.counted_at(round(setting_of[0]), setting_of[1], share):
+            assumed = inputs["usage.false_wakes"]
+            inputs.update(_measured_watching(evaluation.wake_up, evaluation.emulated, assumed))
+    inputs |= _voltage_ratios(library.get(Led, choice.led), inputs)
     for unused in _UNUSED:
-        inputs.pop(unused)
+        inputs.pop(unused, None)
+    together = states_together(mcu, link, _memory(model, profiles, mcu.core))
+    of_states = [(states, inputs | controller_inputs(mcu, states, link)) for states in together]
+    states, inputs = min(of_states, key=lambda each: _worth(each[1]))
+    return Gathered(dict(sorted(inputs.items())), titles, states, len(together))
+
+
+def _memory(model: Model, profiles: Profiles, core: str) -> Memory:
+    """Return what sleep must keep, and the frame pair that is written while the core waits."""
+    both = (profiles.active[core], profiles.watching[core])
+    kept = sum(one.ram_bytes for one in both) + max(one.stack_bytes for one in both)
+    a_pixel = math.ceil(model.sensor.bit_depth / 8)
+    return Memory(kept, EXPOSURES * model.entry.n_pixels_read * a_pixel)
+
+
+def _worth(inputs: dict[str, Input]) -> tuple[float, float]:
+    """Return what a choice of states is judged by: time lacking for the frame rates, then power."""
+    v = typical_values(inputs)
+    lacking = sum(max(0.0, busy_us(v, s) * v[f"{s}.rate"] / 1e6 - 1.0) for s in _STATES)
+    return float(lacking), float(sum(average_power(v).values()))
+
+
+def _voltage_ratios(led: Led, inputs: dict[str, Input]) -> dict[str, Input]:
+    """Return the forward voltage at each state's current over that at the rated current."""
+    points, found = led.voltage_points, {}
+    rated = points.at(led.rated_current.typical)
+    for state in _STATES:
+        ma = inputs[f"{state}.led_current"].typical
+        ratio = points.at(ma) / rated if ma > 0.0 else 1.0
+        name, kind = f"{state}.voltage_ratio", origin_of(points.source)
+        found[name] = Input(name, "1", ratio, ratio, ratio, kind, points.source)
+    return found
+
+
+def _of_the_sensor(model: Model, watching: Model) -> dict[str, Input]:
+    """Return the settings of the sensor that the recordings were made with."""
+    sensor, of_sensor = model.sensor, "as in the recordings"
+    rows = (
+        ("sensor.exposure", "us", sensor.exposure_us, of_sensor),
+        ("sensor.bits", "1", sensor.bit_depth, of_sensor),
+        ("sensor.dark_signal", "e/s", sensor.dark_signal_e_per_s, f"{of_sensor}, at 25 degC"),
+        ("active.rate", "Hz", sensor.frame_rate_hz, of_sensor),
+        ("active.led_current", "mA", sensor.led_current_ma, of_sensor),
+        ("active.pixels", "1", model.entry.n_pixels_read, "pixels that the first stage reads"),
+        (
+            "watching.pixels",
+            "1",
+            watching.entry.n_pixels_read,
+            "pixels that the watching stage reads",
+        ),
+        ("watching.warm_up_frames", "1", WARM_UP_FRAMES, "frames that fill its mean of changes"),
+    )
+    return {name: setting(name, unit, value, source) for name, unit, value, source in rows}
+
+
+def _of_the_profiles(profiles: Profiles, core: str) -> dict[str, Input]:
+    """Return cycles and bytes as counted on the controller's core."""
+    inputs = {}
     for state, found in (("active", profiles.active[core]), ("watching", profiles.watching[core])):
         low, typical, high = found.cycles_per_frame
-        inputs[f"{state}.cycles"] = measured(
+        inputs[f"{state}.cycles"] = counted(
             f"{state}.cycles", "cycles", low, typical, high,
             f"executed instructions of {found.n_frames} recorded frames on an emulated {core}, "
             f"priced by: {found.timing_source}",
         )  # fmt: skip
         flash = found.code_bytes + found.const_bytes
-        inputs[f"{state}.flash_bytes"] = measured(
+        inputs[f"{state}.flash_bytes"] = counted(
             f"{state}.flash_bytes", "bytes", flash, flash, flash,
             f"code and constants in the ELF file compiled for {core}",
         )  # fmt: skip
-    if evaluation is not None and evaluation.wake_up is not None:
-        share = inputs["watching.led_current"].typical / max(sensor.led_current_ma, 1e-9)
-        if evaluation.wake_up.counted_at(n_rows, inputs["watching.rate"].typical, share):
-            assumed = inputs["usage.false_wakes"]
-            inputs.update(_measured_watching(evaluation.wake_up, evaluation.emulated, assumed))
-    return dict(sorted(inputs.items())), titles
+    return inputs
 
 
 def _measured_watching(wake: WakeUp, emulated: bool, assumed: Input) -> dict[str, Input]:
@@ -131,18 +200,18 @@ def _measured_watching(wake: WakeUp, emulated: bool, assumed: Input) -> dict[str
     how += f", at its own rate and light, {wake.n_arrivals:,} arrivals"
     missed, false = wake.miss_rate, wake.false_wakes_per_hour
     found = {
-        "usage.miss_rate": measured(
+        "usage.miss_rate": counted(
             "usage.miss_rate", "1", min(missed.low, missed.value), missed.value,
             max(missed.high, missed.value), how,
         )
     }  # fmt: skip
-    counted = f"{wake.n_false_wakes} in {60 * wake.empty_hours:.3g} min without a hand"
+    tally = f"{wake.n_false_wakes} in {60 * wake.empty_hours:.3g} min without a hand"
     if wake.empty_hours >= _LEAST_EMPTY_HOURS:
-        found[assumed.name] = measured(
+        found[assumed.name] = counted(
             assumed.name, assumed.unit, min(false.low, false.value), false.value,
-            max(false.high, false.value), f"{how}, {counted}",
+            max(false.high, false.value), f"{how}, {tally}",
         )  # fmt: skip
     else:
-        source = f"{assumed.source}; recordings: {counted}, too short to tell a rate"
+        source = f"{assumed.source}; recordings: {tally}, too short to tell a rate"
         found[assumed.name] = replace(assumed, source=source)
     return found

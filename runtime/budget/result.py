@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from runtime.budget.advice import Advice
@@ -10,6 +10,7 @@ from runtime.budget.gather import Choice
 from runtime.budget.inputs.evaluation import Evaluation
 from runtime.budget.inputs.uncertainty import Interval, Sensitivity
 from runtime.budget.inputs.values import Input
+from runtime.budget.price.led_rating import LedRating
 from runtime.budget.price.light import LightScreening
 from runtime.budget.price.power import FORMULAS, PARTS, STATES
 from runtime.budget.price.profiles import Profiles
@@ -18,10 +19,13 @@ from runtime.budget.verdict.limits import Check
 from runtime.firmware.profile import CoreProfile
 from runtime.model import Model
 
-__all__ = ["Budget"]
+__all__ = ["FORMAT", "Budget"]
 
+FORMAT = 2
+"""Of ``budget.json``: 2 since its verdict is held against a margin. Older ones are made again."""
 _UNVERIFIED = ("invented", "from memory")
-_HOST_VALUES = ("baseline_power", "spread", "battery_energy")
+_HOST_VALUES = ("baseline_power", "battery_energy")
+"""What the verdict rests on of the host; its spread plans sessions alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,8 +54,12 @@ class Budget:
     evaluation: Evaluation | None
     checks: tuple[Check, ...]
     cautions: tuple[str, ...]
+    operating_states: dict[str, Any]
+    led_ratings: tuple[LedRating, ...]
+    dark_electrons: Interval
     n_draws: int
     seed: int
+    scenario: str = ""
 
     @property
     def core(self) -> CoreProfile:
@@ -75,6 +83,12 @@ class Budget:
         return part, by_part[part] / self.average_uw.typical
 
     @property
+    def kinds(self) -> dict[str, int]:
+        """How many inputs there are of each kind of origin."""
+        found = [x.kind for x in self.inputs.values()]
+        return {kind: found.count(kind) for kind in dict.fromkeys(found)}
+
+    @property
     def n_unverified(self) -> int:
         """Inputs that are from memory or invented."""
         return sum(x.kind in _UNVERIFIED for x in self.inputs.values())
@@ -92,17 +106,24 @@ class Budget:
     def to_json(self) -> dict[str, Any]:
         """Return everything that is needed to work the budget out anew."""
         return {
+            "format": FORMAT,
+            "scenario": self.scenario,
             "model": self.model.name,
             "task": self.model.task,
             "model_hash": self.model_hash,
+            "choice": asdict(self.choice),
             "parts": self.titles,
             "cautions": list(self.cautions),
             "firmware_priced": self.profiles.firmware,
+            "operating_states": self.operating_states,
             "inputs": {name: x.to_json() for name, x in self.inputs.items()},
+            "inputs_by_kind": self.kinds,
+            "recognition": None if self.evaluation is None else self.evaluation.headline(),
             "formulas": FORMULAS,
             "monte_carlo": {
                 "draws": self.n_draws,
                 "seed": self.seed,
+                "headline": "median",
                 "interval": "5th to 95th percentile",
                 "distribution": "independent; half the draws on either side of typical, "
                 "thinning out linearly to low and to high",
@@ -121,6 +142,8 @@ class Budget:
             "active_share_of_day": self.active_share,
             "latency_ms": self.latency_ms.to_json(),
             "led_over_the_day": {key: x.to_json() for key, x in self.led.items()},
+            "led_ratings": {one.state: one.to_json() for one in self.led_ratings},
+            "dark_electrons": self.dark_electrons.to_json(),
             "sensitivity": [
                 {"input": s.name, "first_order": s.first_order, "total": s.total}
                 for s in self.sensitivity

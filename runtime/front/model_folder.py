@@ -6,7 +6,8 @@ import dataclasses
 from collections.abc import Sequence
 from pathlib import Path
 
-from runtime.budget import Budget, Choice, budget, load_limits
+from runtime.budget import Budget, Choice, Computation, budget, load_limits
+from runtime.budget.verdict.margin import parse_margin
 from runtime.errors import ArgumentError, UsageError
 from runtime.files import as_path, whole_folder, write_fingerprints
 from runtime.firmware.emit.generate import write_firmware
@@ -120,11 +121,13 @@ def price(
     compiler: str = "zig",
     parts: Path | str | None = None,
     limits: Path | str | None = None,
+    margin: str | None = None,
     **choice: str,
 ) -> Budget:
     """Price a model in cycles, bytes and microwatts, and judge it against a host.
 
-    Nothing is written; the command ``palmwatt budget`` does the same and writes it down.
+    Nothing is written but ``profile.json``, which keeps what was executed; the command ``palmwatt
+    budget`` does the same and writes it down.
 
     Parameters
     ----------
@@ -138,6 +141,8 @@ def price(
         Your own parts, laid over the library.
     limits : path, optional
         Limits to hold the result against; ``Budget.keeps`` then answers.
+    margin : str, optional
+        What of the battery does not matter: ``0.1%/day`` (the default), ``5min/charge``, ``2mW``.
     **choice : str
         Names of parts of the library: ``host``, ``mcu``, ``led``, ``usage``, ``readout``,
         ``driver``, ``regulator``, ``sensor_link``, ``host_link``.
@@ -145,8 +150,8 @@ def price(
     Returns
     -------
     Budget
-        ``average_uw`` carries a 90 % interval, ``verdict`` says whether anyone would see it, and
-        ``to_json`` everything that it was worked out from.
+        ``average_uw`` is a median with a 90 % interval, ``verdict`` says whether it is shown to be
+        below the margin, and ``to_json`` everything that it was worked out from.
 
     Raises
     ------
@@ -164,6 +169,8 @@ def price(
             raise UsageError("price", "choice", repr(name), f"one of {', '.join(names)}")
         if not isinstance(part, str):
             raise ArgumentError("price", name, type(part).__name__, "the name of a part")
+    if margin is not None and not isinstance(margin, str):
+        raise ArgumentError("price", "margin", type(margin).__name__, "a text such as 0.1%/day")
     return budget(
         path,
         choice=Choice(**choice),
@@ -171,6 +178,7 @@ def price(
         limits=None if limits is None else load_limits(as_path(limits, "limits")),
         cores=_cores(cores),
         compiler=compiler,
+        computation=Computation(margin=None if margin is None else parse_margin(margin, "margin")),
     )
 
 

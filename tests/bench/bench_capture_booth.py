@@ -99,7 +99,7 @@ def measure(address: str, booth: int, began: float, seconds: float) -> None:
     """Listen as a window does; print share of a core and delay from the sensor's clock."""
     from websockets.sync.client import connect
 
-    from capture.booth.recording_desk import LIVE_HEAD
+    from capture.booth.recording.desk import LIVE_HEAD
 
     url = address.replace("http", "ws") + "live"
     delays_ms = []

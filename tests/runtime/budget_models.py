@@ -9,8 +9,12 @@ from typing import Any
 import numpy as np
 from firmware_models import dense
 
-from runtime.budget.inputs.library import KINDS, load_parts
+from runtime.budget.inputs.library import KINDS, Link, Mcu, load_parts
+from runtime.budget.inputs.uncertainty import typical_values
 from runtime.budget.inputs.values import Input, setting
+from runtime.budget.price.controller_inputs import controller_inputs
+from runtime.budget.price.operating_states import states_together
+from runtime.budget.price.power import average_power
 from runtime.model import Model, save_model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
@@ -60,12 +64,15 @@ def library_inputs() -> dict[str, Input]:
         found |= library.get(KINDS[kind], name).inputs(kind)
     for group, name in (("sensor_link", "spi"), ("host_link", "i2c")):
         found |= library.get(KINDS["link"], name).inputs(group)
+    mcu, link = library.get(Mcu, PARTS_USED["mcu"]), library.get(Link, "spi")
     for name, value in {
         "sensor.exposure": 200.0, "sensor.bits": 12.0, "active.rate": 30.0, "watching.rate": 5.0,
         "active.led_current": 100.0, "watching.led_current": 20.0, "active.pixels": 1024.0,
         "watching.pixels": 256.0, "active.cycles": 20_000.0, "watching.cycles": 2_000.0,
         "active.flash_bytes": 12_000.0, "watching.flash_bytes": 2_400.0,
-        "watching.warm_up_frames": 9.0,
+        "watching.warm_up_frames": 9.0, "sensor.dark_signal": 500.0, "active.voltage_ratio": 1.0,
+        "watching.voltage_ratio": 0.9,
     }.items():  # fmt: skip
         found[name] = setting(name, "1", value, "chosen for the test")
-    return found
+    together = [found | controller_inputs(mcu, s, link) for s in states_together(mcu, link)]
+    return min(together, key=lambda each: float(sum(average_power(typical_values(each)).values())))

@@ -8,7 +8,7 @@ from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.rates import confint_poisson
 
 from runtime.errors import UsageError
-from runtime.intervals import clopper_pearson, garwood, garwood_upper, wilson
+from runtime.intervals import clopper_pearson, garwood, garwood_upper, time_counted, wilson
 
 # 95 of 100, and 0 events in 1 h and 3 in 10 h: made with statsmodels 0.14 and scipy 1.13.
 PUBLISHED_WILSON = (0.8882, 0.9785)
@@ -109,3 +109,15 @@ def test_coverage_is_what_is_asked_for() -> None:
         assert stats.poisson.cdf(4, 2.0 * high) == pytest.approx(tail)
         upper = garwood_upper(4, 2.0, confidence)
         assert stats.poisson.cdf(4, 2.0 * upper) == pytest.approx(1 - confidence)
+
+
+@pytest.mark.parametrize(
+    ("hours", "said"),
+    [
+        (0.0, "0 s"), (0.054481, "3 min 16 s"), (2.5, "2 h 30 min"), (1.0, "1 h"),
+        (25.6013, "25 h 36 min 5 s"), (59.6 / 3600, "1 min"), (1234.0, "1,234 h"),
+    ],
+)  # fmt: skip
+def test_time_counted_is_said_to_the_second(hours: float, said: str) -> None:
+    """0.0545 h is 3 min 16 s, not 0.1 h; units without any are left out."""
+    assert time_counted(hours) == said

@@ -23,7 +23,7 @@ bins = [4, 4]
 def test_built_in_recipes_are_valid() -> None:
     """Every recipe in the package loads by its name."""
     names = list(built_in_recipes())
-    assert {"dynamic", "finger_count", "subtle"} <= set(names)
+    assert {"dynamic", "finger_count", "static_shapes", "subtle"} <= set(names)
     for name in names:
         assert load_recipe(name).name == name
 

@@ -25,6 +25,7 @@ __all__ = [
     "leads",
     "surest_frames",
     "take_spans",
+    "told_frames",
     "training_frames",
 ]
 
@@ -49,8 +50,9 @@ def _frames(seconds: float, recipe: Recipe) -> int:
     return max(1, round(seconds * (recipe.frame_rate_hz or USUAL_RATE_HZ)))
 
 
-def _told_offsets(recipe: Recipe) -> range:
-    return range(_frames(TOLD_S, recipe))
+def told_frames(recipe: Recipe) -> int:
+    """Return for how many frames a movement is told as the gesture, from its last one on."""
+    return _frames(TOLD_S, recipe)
 
 
 def take_spans(
@@ -83,7 +85,7 @@ def judging_delay(recipe: Recipe) -> int:
     """
     if recipe.evaluation.take_end == "cue":
         return 0
-    return (len(_told_offsets(recipe)) + recipe.decision.average_frames - 1) // 2
+    return (told_frames(recipe) + recipe.decision.average_frames - 1) // 2
 
 
 def judged_spans(
@@ -164,7 +166,7 @@ def training_frames(
     moves = recipe.evaluation.take_end == "movement"
     step = _frames(HELD_STEP_S, recipe)
     held = range(-(_frames(HELD_S, recipe) // step) * step, 1, step)
-    offsets = _told_offsets(recipe) if moves else held
+    offsets = range(told_frames(recipe)) if moves else held
     background_step = _frames(BACKGROUND_STEP_S, recipe)
     chosen: list[tuple[int, int]] = []
     for cue, end in zip(cues, ends, strict=True):

@@ -113,6 +113,7 @@ def fit_pipeline(
     seen = [e.only(s.seen).through(*chain.stages) for e, s in zip(asked, seen, strict=True)]
     whole = ((r.values, r.frames, r.labels) for r in train)
     chain = learn_features(chain, seen, features, quantisation, recipe.seed, whole)
+    chain = chain.learned_behind()
     windows = _training_windows(chain, train, recipe)
     if recipe.quantity is not None:
         return _fit_regression(chain, windows, recipe)

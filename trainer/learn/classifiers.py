@@ -28,6 +28,9 @@ __all__ = ["SegmentContrasts", "fit_classifier", "fit_regressor"]
 N_BATCHES = 200
 LEAST_BATCH, LARGEST_BATCH = 128, 512
 """About as many batches a pass, of any number of windows."""
+MOST_SEEN = 600_000
+"""Windows that a fit sees at most, each as often as there are passes: 15,000 of them 40 times.
+Where there are more, there is less of the same to see again, and passes would only take time."""
 LEARNING_RATE = 3e-3
 BOOSTING_RATE = 0.2
 BOOSTING_SHARE = 0.5
@@ -171,13 +174,18 @@ def _scaled(
     return contrasts, scaler, scaled
 
 
+def _passes(recipe: ClassifierRecipe, n_windows: int) -> int:
+    """Return how often to pass over the windows: as the recipe says, or less over very many."""
+    return min(recipe.epochs, max(1, MOST_SEEN // n_windows))
+
+
 def _mlp_settings(recipe: ClassifierRecipe, n_windows: int, seed: int) -> dict[str, Any]:
     """Return what both perceptrons are made with besides their layers."""
     return {
         "alpha": recipe.penalty,
         "batch_size": min(n_windows, max(LEAST_BATCH, min(LARGEST_BATCH, n_windows // N_BATCHES))),
         "learning_rate_init": LEARNING_RATE,
-        "max_iter": recipe.epochs,
+        "max_iter": _passes(recipe, n_windows),
         "n_iter_no_change": recipe.epochs,
         "tol": 0.0,
         "random_state": seed,
@@ -231,8 +239,9 @@ def _fit_mlp(
     (B. Polyak and A. Juditsky, SIAM J. Control Optim. 30, 1992).
     """
     parameters: list[list[NDArray[np.float32]]] = []
+    n_passes = _passes(recipe, len(x))
     single = x.astype(np.float32)  # half the time of double precision, and precision enough
-    for epoch in range(recipe.epochs):
+    for epoch in range(n_passes):
         noisy = single
         if recipe.input_noise:
             noise = rng.standard_normal(x.shape, dtype=np.float32)
@@ -242,7 +251,7 @@ def _fit_mlp(
             another = single[_one_of_its_group(groups, rng)]
             noisy = noisy + np.float32(recipe.take_noise) * share * (another - single)
         head.partial_fit(noisy, labels, **classes)
-        if recipe.averaged and epoch >= recipe.epochs * 2 // 3:
+        if recipe.averaged and epoch >= n_passes * 2 // 3:
             parameters.append([p.copy() for p in (*head.coefs_, *head.intercepts_)])
     kept = parameters or [[*head.coefs_, *head.intercepts_]]
     means = [np.mean(each, axis=0, dtype=np.float64) for each in zip(*kept, strict=True)]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,6 +56,8 @@ class StageChain:
     gather : Pixels or None
         The entry stage again when the chain is run over the differences of all pixels, of which it
         takes the chosen ones; None when it is run over the entry stage's own outputs.
+    n_learned_behind : int
+        So many stages stand before what is fitted to their outputs.
     """
 
     entry: EntryStage | None
@@ -63,6 +65,7 @@ class StageChain:
     low: Int64
     high: Int64
     gather: Pixels | None = None
+    n_learned_behind: int = 0
 
     @classmethod
     def start(cls, entry: EntryStage, max_counts: int, gather: Pixels | None = None) -> StageChain:
@@ -75,7 +78,7 @@ class StageChain:
         low, high = self.low, self.high
         for stage in stages:
             low, high = stage.bounds(low, high)
-        return StageChain(self.entry, (*self.stages, *stages), low, high, self.gather)
+        return replace(self, stages=(*self.stages, *stages), low=low, high=high)
 
     def run(self, values: Int32) -> Int32:
         """Run the stages over the values of one recording."""
@@ -84,12 +87,25 @@ class StageChain:
             values, _ = stage.run(values, stage.initial_state())
         return values
 
+    def learned_behind(self) -> StageChain:
+        """Return the chain as one whose outputs something is fitted to, behind all its stages."""
+        return replace(self, n_learned_behind=len(self.stages))
+
     def run_float(self, values: Int32) -> Float64:
-        """Run the real-valued twins over the values of one recording."""
+        """Run the real-valued twins over the values of one recording.
+
+        Features end where those of the integer stages do: a classifier was fitted to features that
+        saturate, and says anything about others. Behind them nothing does: in the layers of a
+        classifier, saturation is what integers cost.
+        """
         values = values if self.gather is None else self.gather.run_difference(values)
         x = values.astype(np.float64)
-        for stage in self.stages:
+        low, high = values.min(axis=0).astype(np.int64), values.max(axis=0).astype(np.int64)
+        for number, stage in enumerate(self.stages):
             x = stage.run_float(x)
+            if number < self.n_learned_behind:
+                low, high = stage.bounds(low, high)
+                x = np.clip(x, low, high)
         return x
 
 

@@ -12,6 +12,7 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from runtime.budget.page.report import page_style
+from runtime.intervals import time_counted
 from trainer.judge.groups import GROUPINGS
 from trainer.judge.worst_takes import WorstTake
 from trainer.tell.charts import grey_picture
@@ -60,7 +61,12 @@ def evaluation_page(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     environment.filters.update(
-        percent=percent, count=count, per_hour=per_hour, from_end=from_end, before=_before
+        percent=percent,
+        count=count,
+        per_hour=per_hour,
+        from_end=from_end,
+        before=_before,
+        time_counted=time_counted,
     )
     environment.globals.update(letter=_letter)
     template = resources.files("trainer.tell").joinpath("page.html.j2").read_text("utf-8")

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from capture.store.kind import KINDS, RECORDED, REHEARSED, kind_of
+from runtime.intervals import time_counted
 from trainer.judge.groups import GROUPINGS
 
 __all__ = [
@@ -18,6 +19,7 @@ __all__ = [
     "left_out_words",
     "per_hour",
     "percent",
+    "purpose_words",
     "verdict",
     "worst_words",
 ]
@@ -60,10 +62,30 @@ def _beside(evaluation: Row) -> str:
     if "everybody_four_quadrant" not in evaluation:
         return "The comparison with four quadrants was left out."
     baseline = evaluation["everybody_four_quadrant"]["accuracy"]
+    difference = evaluation["differences"]["everybody_four_quadrant"]
+    held = evaluation.get("take_end") == "cue"
     return (
         f"Four quadrants, with the same pipeline, reach {100 * baseline['value']:.1f} %: "
-        + difference_words(evaluation["differences"]["everybody_four_quadrant"])
+        f"{difference_words(difference)} {purpose_words(difference, held=held)}"
     )
+
+
+def purpose_words(difference: Row, *, held: bool) -> str:
+    """Say what the fine readout is for here, by its paired difference from four quadrants.
+
+    Parameters
+    ----------
+    difference : mapping
+        As of :func:`difference_words`, the model over four quadrants.
+    held : bool
+        Whether takes are shapes that are held still.
+    """
+    what = "held shapes of the hand" if held else "these movements"
+    if difference["low"] > 0:
+        return f"To tell {what} is what the fine readout is for."
+    if difference["high"] < 0:
+        return f"For {what} a plain sensor of four quadrants is the better one."
+    return f"On {what} the fine readout is as good as four quadrants, and not shown to be better."
 
 
 def difference_words(found: Row) -> str:
@@ -113,10 +135,10 @@ def emulated_words(evaluation: Row) -> str:
 def event_words(events: Row) -> str:
     """Say what the stream shows: gestures detected, false events per hour, latency."""
     rate, f1, latency = events["false_events_per_hour"], events["f1"], events["latency_ms"]
-    hours = (
-        f"{rate['hours']:.1f} h of everyday time"
+    hours = time_counted(rate["hours"]) + (
+        " of everyday time"
         if rate["counted_on"] == "background"
-        else f"{60 * rate['hours']:.0f} min of gestures, the only time there is to count on"
+        else " of gestures, the only time there is to count on"
     )
     words = (
         f"As a stream: event F1 {f1['value']:.3f} ({f1['low']:.3f} to {f1['high']:.3f}) on "

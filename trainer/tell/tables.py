@@ -7,6 +7,7 @@ from typing import Any
 
 from rich.table import Table
 
+from runtime.intervals import time_counted
 from trainer.tell.quantity import quantity_rows, quantity_words
 from trainer.tell.sentences import count, emulated_words, per_hour
 
@@ -155,7 +156,7 @@ def _events_table(evaluations: Sequence[dict[str, Any]]) -> Table:
             evaluation["task"],
             figure_text(events["f1"]),
             f"{per_hour(rate['value'])}, at most {per_hour(rate['upper_95'])} "
-            f"({rate['n_events']} in {rate['hours']:.2f} h)",
+            f"({rate['n_events']} in {time_counted(rate['hours'])})",
             f"median {latency['median']:.0f}, 95 % {latency['p95']:.0f}"
             if latency["n_events"]
             else "none detected",

@@ -44,14 +44,21 @@ export async function ask(path, { body, bytes = false } = {}) {
   return bytes ? reply.arrayBuffer() : reply.json();
 }
 
-export function listen(heard, lost) {
+// The booth lets go the window heard from longest ago when too many are open: a window that nobody
+// sees waits until somebody does, and leaves the place to others.
+function whenSeen(act) {
+  if (document.visibilityState === "visible") act();
+  else document.addEventListener("visibilitychange", () => whenSeen(act), { once: true });
+}
+
+export function listen(heard, lost, path = "/live") {
   const offers = ["palmwatt-booth", ...(token ? [`token.${token}`] : [])];
-  const socket = new WebSocket(`ws://${location.host}/live`, offers);
+  const socket = new WebSocket(`ws://${location.host}${path}`, offers);
   socket.binaryType = "arraybuffer";
   socket.onmessage = ({ data }) => heard(data);
   socket.onclose = () => {
     lost();
-    setTimeout(() => listen(heard, lost), 1000);
+    setTimeout(() => whenSeen(() => listen(heard, lost, path)), 1000);
   };
 }
 

@@ -29,6 +29,7 @@ const KEYS = [
   ["-", "look from further", "-", "further"],
   ["0", "whole session", "0", "whole"],
   ["E", "end the blind review", "e", "finish"],
+  ["?", "open or close this list", "?", "keys"],
   ["Esc", "leave a question or a drag", "Escape", "leave"],
 ];
 

@@ -1,20 +1,14 @@
 // The recording page: the form, what the participant sees, and how it ended.
 
 import { Readouts, Refused, ask, byId, colours, commandKey, listen, make, plain, sharp } from "./common.js";
-import { sign } from "./sign.js";
+import { drawCheck, openCheck, openParticipant } from "./check.js";
+import { Cue } from "./cue.js";
+import { noted, takePlan } from "./planned.js";
 
 const HEAD_BYTES = 24;
 const TRACE_S = 10;
-const LETTERS_VH = [17, 15, 13.5, 12]; // never smaller: to be read from two metres
 
-const PHASES = {
-  rest: "Next",
-  cue: "Now",
-  paused: "Paused; next",
-  done: "Done",
-  disconnected: "\u26A0 Plug it in again; Stop gives up",
-};
-
+const cue = new Cue(17);
 let choices = { participants: [], scripts: [] };
 let now = { state: "ready" };
 let readouts = null;
@@ -28,7 +22,7 @@ let recalled = false; // the form shows what an earlier session noted
 
 function show(view) {
   byId("top").hidden = view === "scene";
-  for (const name of ["form-view", "scene", "end"]) byId(name).hidden = name !== view;
+  for (const name of ["form-view", "check", "scene", "end"]) byId(name).hidden = name !== view;
 }
 
 // The form
@@ -46,6 +40,7 @@ async function fillForm() {
   const chosen = byId("script").value;
   byId("script").replaceChildren(...names);
   if (chosen) byId("script").value = chosen;
+  await takePlan(recallPerson);
   tellScript();
 }
 
@@ -78,6 +73,7 @@ async function start(event) {
     script: byId("script").value,
     seed: byId("seed").valueAsNumber,
     port: byId("port").value,
+    ...noted(),
   };
   for (const name of [...NUMBERS, "distance_mm"]) {
     const value = byId(name).valueAsNumber;
@@ -86,7 +82,7 @@ async function start(event) {
   byId("form-error").textContent = "";
   byId("start").disabled = true;
   try {
-    await ask("/api/recording", { body: wanted });
+    await ask("/api/check", { body: wanted });
   } catch (error) {
     byId("form-error").textContent = error.message;
   } finally {
@@ -95,11 +91,12 @@ async function start(event) {
 }
 
 async function wish(what) {
-  byId("scene-error").textContent = "";
+  const told = byId(byId("check").hidden ? "scene-error" : "check-error");
+  told.textContent = "";
   try {
     await ask("/api/recording/wishes", { body: { wish: what } });
   } catch (error) {
-    byId("scene-error").textContent = error.message;
+    told.textContent = error.message;
   }
 }
 
@@ -112,11 +109,17 @@ function heard(data) {
   }
   const before = now.state;
   now = JSON.parse(data);
-  if (now.state === "connecting" || now.state === "recording") {
+  if (now.state === "checking") {
+    if (byId("check").hidden) beginCheck();
+    drawCheck(now);
+  } else if (now.state === "connecting" && !byId("check").hidden) {
+    byId("practice").textContent = "The recording begins.";
+  } else if (now.state === "recording" || now.state === "connecting") {
     if (byId("scene").hidden) openScene();
     drawScene();
-  } else if (before === "connecting" || before === "recording") {
-    openEnd();
+  } else if (["connecting", "recording", "checking"].includes(before)) {
+    if (now.state === "ready") again();
+    else openEnd(before !== "checking");
   } else if (byId("end").hidden && byId("form-view").hidden) {
     show("form-view");
     byId("participant").focus();
@@ -126,6 +129,14 @@ function heard(data) {
 function lost() {
   byId("state").textContent = "The booth does not answer; asking again.";
   byId("form-error").textContent = "The booth does not answer; asking again.";
+}
+
+function beginCheck() {
+  newest = ranges = null;
+  readouts = openCheck(now);
+  show("check");
+  byId("begin").focus();
+  requestAnimationFrame(paint);
 }
 
 function openScene() {
@@ -147,22 +158,8 @@ function drawScene() {
   const { progress } = now;
   const moment = progress?.moment ?? { phase: "connecting", trial_type: "", remaining_s: 0 };
   const words = moment.trial_type ? now.prompts[moment.trial_type] : "";
-  const cue = byId("cue");
-  const key = `${moment.phase} ${moment.trial_type} ${progress?.n_cues_done}`;
-  if (cue.dataset.key !== key) {
-    cue.dataset.key = key;
-    cue.dataset.phase = moment.phase;
-    const empty = moment.phase === "connecting" ? "Asking the sensor" : "Rest";
-    byId("when").textContent = words ? (PHASES[moment.phase] ?? "") : "";
-    byId("what").textContent =
-      moment.phase === "disconnected" ? "The sensor is gone" : words || (moment.phase === "done" ? "Done" : empty);
-    if (moment.phase === "disconnected") byId("when").textContent = PHASES.disconnected;
-    byId("sign").replaceChildren(...[words && sign(moment.trial_type)].filter(Boolean));
-    fitLetters();
-    tell([byId("when").textContent, byId("what").textContent].filter(Boolean).join(": "));
-  }
-  const counts = moment.phase === "rest" || moment.phase === "cue";
-  byId("left").textContent = counts && words ? Math.ceil(moment.remaining_s) : "";
+  const said = cue.show(moment, words, progress?.n_cues_done);
+  if (said) tell(said);
   byId("pause").firstChild.data = moment.phase === "paused" ? "Go on " : "Pause ";
   if (!progress) {
     byId("state").textContent = "Connecting";
@@ -187,6 +184,8 @@ function drawFigures(progress) {
     ["Shown a second", rate.toFixed(0), false],
     ["Missing", progress.missing, progress.missing > 0],
     ["Corrupt packets", progress.corrupt, progress.corrupt > 0],
+    ["Leaps of the sensor's clock", progress.clock_leaps, progress.clock_leaps > 0],
+    ["Missed cues", missedWords(progress.missed), progress.missed.length > 0],
     ["Lit level", `${progress.mean_lit_counts.toFixed(0)} counts`, false],
     ["Saturated", `${(100 * progress.saturated_fraction).toFixed(1)} %`, progress.saturated_fraction > 0.01],
     ["Lit minus dark, since start", `${(100 * progress.level_change).toFixed(0)} %`, false],
@@ -199,19 +198,9 @@ function drawFigures(progress) {
   );
 }
 
-// The largest letters that fit, at least 12 % of the window's height; else the sign makes room.
-function fitLetters() {
-  const cue = byId("cue");
-  const bare = !byId("sign").firstChild;
-  byId("sign").hidden = bare;
-  cue.classList.toggle("bare", bare);
-  const fits = () => cue.scrollHeight <= cue.clientHeight && cue.scrollWidth <= cue.clientWidth;
-  for (const size of LETTERS_VH) {
-    byId("what").style.fontSize = `${size}vh`;
-    if (fits()) return;
-  }
-  byId("sign").hidden = true;
-  cue.classList.add("bare");
+// How many cues nothing answered, and which was the last.
+function missedWords(missed) {
+  return missed.length ? `${missed.length}, last ${plain(missed.at(-1))}` : "0";
 }
 
 function tell(text) {
@@ -262,7 +251,7 @@ function follow(lit, dark) {
 }
 
 function paint() {
-  if (byId("scene").hidden) return;
+  if (byId("scene").hidden && byId("check").hidden) return;
   if (newest !== null) {
     const { lit, dark, nRows, nCols } = newest;
     newest = null;
@@ -280,20 +269,26 @@ function drawTrace() {
   pen.strokeStyle = colours().mark;
   pen.lineWidth = 1.5;
   pen.beginPath();
-  for (const [time, energy] of trace) {
+  const steps = trace.slice(1).map(([time], i) => time - trace[i][0]);
+  const usual = steps.toSorted((a, b) => a - b)[steps.length >> 1] ?? 0;
+  trace.forEach(([time, energy], i) => {
     const x = width * (1 - (end - time) / TRACE_S);
-    pen.lineTo(x, height - 3 - (height - 6) * Math.sqrt(energy / most));
-  }
+    const y = height - 3 - (height - 6) * Math.sqrt(energy / most);
+    // Where frame pairs are missing there is no line: nobody knows what was there.
+    if (i === 0 || steps[i - 1] > 1.5 * usual) pen.moveTo(x, y);
+    else pen.lineTo(x, y);
+  });
   pen.stroke();
 }
 
 // The end
 
-function openEnd() {
+// `opened`: a recording had begun.
+function openEnd(opened) {
   show("end");
   const { result, error } = now;
   byId("end-title").textContent = error
-    ? "The recording ended with an error"
+    ? `The ${opened ? "recording" : "preparation"} ended with an error`
     : result.stopped_early
       ? "Stopped early, and kept"
       : "The session is recorded";
@@ -310,6 +305,7 @@ function openEnd() {
         ["Missing frame pairs", result.missing],
         ["Corrupt packets", result.corrupt],
         ["Lost connections", result.n_gaps],
+        ["Leaps of the sensor's clock", result.n_clock_leaps],
         ["Overruns counted by the sensor", result.overruns],
       ];
   byId("end-figures").replaceChildren(
@@ -339,19 +335,28 @@ async function open() {
 }
 
 const KEYS = { " ": "pause", r: "redo", q: "stop" };
+const CHECK_KEYS = { Enter: "begin", p: "practise", w: "window", q: "leave" };
 
 document.addEventListener("keydown", (event) => {
-  if (byId("scene").hidden || !byId("keys-on").checked || event.repeat) return;
-  const what = KEYS[commandKey(event)];
+  if (!byId("keys-on").checked || event.repeat) return;
+  const keys = byId("check").hidden ? (byId("scene").hidden ? {} : KEYS) : CHECK_KEYS;
+  const what = keys[commandKey(event)];
   if (!what) return;
   event.preventDefault();
-  wish(what);
+  byId(what).click();
 });
 for (const what of Object.values(KEYS)) byId(what).addEventListener("click", () => wish(what));
+for (const [id, what] of Object.entries({ begin: "start", practise: "practice", leave: "stop" })) {
+  byId(id).addEventListener("click", () => wish(what));
+}
+byId("window").addEventListener("click", openParticipant);
+byId("large-cue").addEventListener("change", () => {
+  byId("scene").classList.toggle("small", !byId("large-cue").checked);
+  cue.fit();
+});
 byId("form").addEventListener("submit", start);
 byId("script").addEventListener("change", tellScript);
 byId("participant").addEventListener("change", recallPerson);
 byId("again").addEventListener("click", again);
-addEventListener("resize", () => !byId("scene").hidden && fitLetters());
 await open();
 listen(heard, lost);

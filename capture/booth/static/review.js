@@ -79,7 +79,7 @@ async function openSession(id) {
     byId("work").hidden = false;
     session = found;
     const n = packed.byteLength / 12;
-    line.load(new Float64Array(packed, 0, n), new Float32Array(packed, 8 * n, n));
+    line.load(new Float64Array(packed, 0, n), new Float32Array(packed, 8 * n, n), session.gaps);
     frames = new Frames(session, n, (error) => (error ? complain(error) : drawReadout()));
     byId("readouts").replaceChildren();
     readouts = new Readouts(byId("readouts"));
@@ -344,6 +344,7 @@ const ACTS = {
   further: () => line.zoom(2),
   whole: () => line.show(0, line.length),
   finish,
+  keys: () => byId("table-of-keys").toggleAttribute("open"),
   leave: () => line.cancel(),
 };
 
@@ -391,9 +392,10 @@ byId("labeller").value = sessionStorage.getItem("labeller") ?? "";
 try {
   byId("set").textContent = (await ask("/api/choices")).data_set;
   await listSessions();
-  const asked = new URLSearchParams(location.search).get("session");
-  if (asked && byId("labeller").value) await openSession(asked);
+  current = new URLSearchParams(location.search).get("session") ?? "";
+  if (current && byId("labeller").value) await openSession(current);
   else byId("labeller").focus();
+  if (current && !session) byId("hint").textContent = "Enter who you are; the session then opens.";
 } catch (error) {
   complain(error);
 }

@@ -1,6 +1,7 @@
 // The time line: readout energy of a session, its takes, the cursor; ends of takes can be dragged.
 
-import { colours, plain, sharp } from "./common.js";
+import { colours, sharp } from "./common.js";
+import { drawDensity, drawNote, drawTake, oneByOne } from "./takes_lane.js";
 
 const GRIP_PX = 9;
 const LANE_PX = 46; // where the takes are written, above the energy
@@ -23,6 +24,8 @@ export class Timeline {
     Object.assign(this, { near, whole, on });
     this.times = new Float64Array(0);
     this.energy = new Float32Array(0);
+    this.gaps = []; // [start, end] of each lost connection
+    this.stretches = [];
     this.takes = [];
     this.chosen = -1;
     this.cursor = 0;
@@ -43,8 +46,11 @@ export class Timeline {
     return Math.max(this.times.at(-1) ?? 0, 1e-3);
   }
 
-  load(times, energy) {
-    Object.assign(this, { times, energy });
+  load(times, energy, gaps = []) {
+    Object.assign(this, { times, energy, gaps });
+    const ends = gaps.map(([before]) => indexAt(times, before));
+    // First and last frame pair of each stretch between lost connections.
+    this.stretches = [...ends, times.length - 1].map((end, i) => [i ? ends[i - 1] + 1 : 0, end]);
     this.root = energy.map(Math.sqrt);
     this.most = this.root.reduce((most, value) => Math.max(most, value), 1);
     this.cursor = 0;
@@ -150,22 +156,51 @@ export class Timeline {
     this.show(time - half, time + half);
   }
 
-  // Highest energy in each column of pixels, as a filled shape.
+  // The energy as a filled shape, broken where the connection was lost: nobody knows what was there.
   #energyShape(pen, from, to, width, top, bottom) {
-    const first = indexAt(this.times, from);
-    const last = Math.min(this.times.length - 1, indexAt(this.times, to) + 1);
-    const columns = new Float32Array(Math.ceil(width) + 1).fill(-1);
-    for (let i = first; i <= last; i++) {
-      const x = Math.round((width * (this.times[i] - from)) / (to - from));
-      if (x >= 0 && x < columns.length) columns[x] = Math.max(columns[x], this.root[i]);
+    const x = (time) => (width * (time - from)) / (to - from);
+    const seen = [indexAt(this.times, from), Math.min(this.times.length - 1, indexAt(this.times, to) + 1)];
+    for (const [first, last] of this.stretches) {
+      this.#stretch(pen, Math.max(first, seen[0]), Math.min(last, seen[1]), x, bottom, bottom - top);
     }
-    pen.beginPath();
-    pen.moveTo(0, bottom);
-    columns.forEach((value, x) => {
-      if (value >= 0) pen.lineTo(x, bottom - ((bottom - top) * value) / this.most);
-    });
-    pen.lineTo(width, bottom);
-    pen.fill();
+    pen.save();
+    pen.strokeStyle = colours().alert;
+    pen.lineWidth = 1;
+    pen.setLineDash([2, 3]);
+    for (const [before, after] of this.gaps) {
+      if (after < from || before > to) continue;
+      const [left, wide] = [x(before), Math.max(1, x(after) - x(before))];
+      pen.strokeRect(left, top, wide, bottom - top);
+      if (wide > 110 && bottom - top > 60) {
+        pen.fillStyle = colours().alert;
+        pen.fillText("connection lost", left + 6, top + 12);
+      }
+    }
+    pen.restore();
+  }
+
+  // One stretch: the highest energy of each column of pixels; where many share one, darker their mean.
+  #stretch(pen, first, last, x, bottom, tall) {
+    const columns = new Map(); // x -> highest, sum, number
+    for (let i = first; i <= last; i++) {
+      const place = Math.round(x(this.times[i]));
+      const [high, sum, n] = columns.get(place) ?? [0, 0, 0];
+      columns.set(place, [Math.max(high, this.root[i]), sum + this.root[i], n + 1]);
+    }
+    if (!columns.size) return;
+    const places = [...columns.keys()];
+    const fill = (value) => {
+      pen.beginPath();
+      pen.moveTo(places[0], bottom);
+      columns.forEach((column, place) => pen.lineTo(place, bottom - (tall * value(column)) / this.most));
+      pen.lineTo(places.at(-1), bottom);
+      pen.fill();
+    };
+    const crowded = last - first > columns.size;
+    pen.globalAlpha = crowded ? 0.4 : 1;
+    fill(([high]) => high);
+    pen.globalAlpha = 1;
+    if (crowded) fill(([, sum, n]) => sum / n);
   }
 
   #drawWhole() {
@@ -186,10 +221,16 @@ export class Timeline {
     const colour = colours();
     pen.font = "13px system-ui, sans-serif";
     pen.textBaseline = "middle";
-    this.takes.forEach((take, row) => row !== this.chosen && this.#drawTake(pen, take, false, width, height));
+    let note = "";
+    if (oneByOne(this.takes, this.view, width)) {
+      this.takes.forEach((take, row) => row !== this.chosen && this.#drawTake(pen, take, false, width, height));
+    } else {
+      note = drawDensity(pen, this.takes, this.view, { width, top: 2, bottom: LANE_PX });
+    }
     pen.fillStyle = colour.line;
     this.#energyShape(pen, ...this.view, width, LANE_PX + 6, height - FOOT_PX);
     if (this.takes[this.chosen]) this.#drawTake(pen, this.takes[this.chosen], true, width, height);
+    if (note) drawNote(pen, note, 1);
     this.#drawTimes(pen, width, height);
     const x = this.#x(this.cursor, width);
     pen.fillStyle = colour.ink;
@@ -206,53 +247,7 @@ export class Timeline {
     const ends = dragged ?? [take.onset_s, take.onset_s + take.duration_s];
     const [left, right] = ends.map((time) => this.#x(time, width));
     if (right < 0 || left > width) return;
-    const colour = colours();
-    const wide = Math.max(2, right - left);
-    const bottom = height - FOOT_PX;
-    const rejected = take.status === "rejected";
-    pen.save();
-    pen.beginPath();
-    pen.rect(left, 4, wide, LANE_PX - 8);
-    pen.fillStyle = chosen ? colour.mark : colour.faint;
-    pen.fill();
-    pen.save();
-    pen.clip();
-    if (rejected) {
-      pen.strokeStyle = chosen ? colour["on-mark"] : colour.line;
-      pen.lineWidth = 1;
-      pen.globalAlpha = 0.3;
-      pen.beginPath();
-      for (let x = left - LANE_PX; x < right; x += 9) {
-        pen.moveTo(x, LANE_PX);
-        pen.lineTo(x + LANE_PX, 0);
-      }
-      pen.stroke();
-      pen.globalAlpha = 1;
-    }
-    pen.fillStyle = chosen ? colour["on-mark"] : colour.ink;
-    pen.fillText(plain(take.trial_type), left + 6, rejected ? 16 : LANE_PX / 2);
-    if (rejected) pen.fillText(`rejected: ${take.reason}`, left + 6, 32);
-    pen.restore();
-    pen.strokeStyle = chosen ? colour.mark : colour.line;
-    pen.lineWidth = chosen ? 2.5 : 1;
-    pen.setLineDash(rejected ? [5, 4] : []);
-    pen.strokeRect(left, 4, wide, LANE_PX - 8);
-    for (const x of [left, right]) {
-      pen.beginPath();
-      pen.moveTo(x, LANE_PX - 4);
-      pen.lineTo(x, bottom);
-      pen.stroke();
-    }
-    if (chosen) {
-      pen.setLineDash([]);
-      pen.fillStyle = colour.mark;
-      for (const x of [left, right]) {
-        pen.beginPath();
-        pen.roundRect(x - 4, (LANE_PX + bottom) / 2 - 16, 8, 32, 3);
-        pen.fill();
-      }
-    }
-    pen.restore();
+    drawTake(pen, take, chosen, { left, right, lane: LANE_PX, bottom: height - FOOT_PX });
   }
 
   #drawTimes(pen, width, height) {

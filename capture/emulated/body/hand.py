@@ -262,10 +262,13 @@ def build_hand(
 
 def _forearm(breadth_mm: float, proportions: Proportions, spacing_mm: float) -> Segment:
     """Surface of the forearm and its sleeve."""
-    reach = np.linspace(0.0, FOREARM_MM, round(FOREARM_MM / spacing_mm) + 1)
+    # It begins within the palm, so that a bent wrist has no gap.
+    inside_mm = 0.15 * breadth_mm
+    n_rings = round((FOREARM_MM + inside_mm) / spacing_mm)
+    reach = np.linspace(-inside_mm, FOREARM_MM, n_rings + 1)
     width = breadth_mm * np.interp(reach, [0.0, 60.0, FOREARM_MM], [0.34, 0.35, 0.5])
-    depth = np.minimum(width, 0.2 * breadth_mm + 0.1 * reach)
+    depth = np.minimum(width, 0.2 * breadth_mm + 0.1 * np.maximum(reach, 0.0))
     wider = np.where(reach > proportions.sleeve_mm, 1.0 + proportions.looseness, 1.0)
-    wider *= 1.0 + (proportions.forearm - 1.0) * np.minimum(1.0, 0.4 + reach / 60.0)
+    wider *= 1.0 + (proportions.forearm - 1.0) * np.clip(0.4 + reach / 60.0, 0.4, 1.0)
     stations = _straight(reach, wider * width, wider * depth)
     return _tube(stations, 2.0, round(2.4 * breadth_mm / spacing_mm))

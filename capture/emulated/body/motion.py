@@ -18,12 +18,14 @@ from capture.cues.script import (
     FINGER_COUNTS,
     GESTURES,
     IDLE,
+    STATIC_SHAPES,
     SUBTLE,
     Cue,
 )
+from capture.emulated.body.habits import as_shown
 from capture.emulated.body.joints import tip_travel_mm
 from capture.emulated.body.people import Person
-from capture.emulated.body.showing import as_shown, count_pose
+from capture.emulated.body.showing import count_pose, shape_pose
 from capture.emulated.body.timeline import (
     CURL,
     N_POSE,
@@ -39,11 +41,20 @@ from capture.emulated.body.timeline import (
 )
 from runtime.errors import UsageError
 
-__all__ = ["SUBTLE_MM", "Performer", "act", "check_acts", "is_subtle", "rest_pose"]
+__all__ = [
+    "SUBTLE_MM",
+    "Performer",
+    "act",
+    "check_acts",
+    "holds_shapes",
+    "is_subtle",
+    "rest_pose",
+]
 
 Doubles = npt.NDArray[np.float64]
 
-ACTS = (*GESTURES, IDLE, *DISTRACTORS, *FINGER_COUNTS, *SUBTLE, *EVERYDAY, *ARRIVAL)
+_HELD = (*FINGER_COUNTS, *STATIC_SHAPES)
+ACTS = (*GESTURES, IDLE, *DISTRACTORS, *_HELD, *SUBTLE, *EVERYDAY, *ARRIVAL)
 """Trial types that an emulated participant can carry out."""
 
 _NEAREST_MM, _FARTHEST_MM = 55.0, 330.0
@@ -118,8 +129,8 @@ class Performer(Track):
             self.along_axis(kind)
         elif kind.startswith("circle_"):
             self.circle(1.0 if kind.endswith("_clockwise") else -1.0)
-        elif kind.startswith("fingers_"):
-            self.fingers(int(kind.removeprefix("fingers_")), shown=cue.pose_shown)
+        elif kind in _HELD:
+            self.hold(kind, shown=cue.pose_shown)
         elif kind.startswith("distract_"):
             self.distract(kind.removeprefix("distract_"))
         elif kind in SUBTLE:
@@ -176,10 +187,14 @@ class Performer(Track):
         duration = float(np.clip(1.5 * self.gesture_s(), 0.5, 0.8))
         self.go(_varied(self.rest, self.rng), duration, circle_mm=radius, circle_start_rad=begin)
 
-    def fingers(self, count: int, *, shown: bool) -> None:
-        """Show a number of fingers and hold it until the next cue."""
+    def hold(self, kind: str, *, shown: bool) -> None:
+        """Show a number of fingers, or a shape, and hold it until the next cue."""
         showing = as_shown(self.person.showing) if shown else self.person.showing
-        pose = count_pose(showing, self.rest, count, self.rng)
+        what, _, which = kind.partition("_")
+        if what == "fingers":
+            pose = count_pose(showing, self.rest, int(which), self.rng)
+        else:
+            pose = shape_pose(showing, self.rest, which, self.rng)
         self.go(_clipped(pose), float(self.rng.uniform(0.2, 0.35)))
 
     def distract(self, kind: str) -> None:
@@ -236,6 +251,11 @@ class Performer(Track):
 def is_subtle(cues: Sequence[Cue]) -> bool:
     """Return whether a script asks for nothing but a hand held still, fingertips apart."""
     return all(cue.trial_type in SUBTLE for cue in cues)
+
+
+def holds_shapes(cues: Sequence[Cue]) -> bool:
+    """Return whether a script asks for nothing but shapes of the hand that are held."""
+    return all(cue.trial_type in _HELD for cue in cues)
 
 
 def check_acts(trial_types: Iterable[str]) -> None:

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from capture.emulated.body.habits import Showing, draw_showing
 from capture.emulated.body.hand import FOREARM_MM, Proportions
-from capture.emulated.body.showing import Showing, draw_showing
 from capture.store.dataset import Participant
 
 __all__ = ["Person", "draw_person", "participant_row"]
@@ -81,11 +81,12 @@ def draw_person(number: int) -> Person:
     breadth = np.clip(size + 0.18 * rng.standard_normal(), 0.0, 1.0)
     rng.random(6)  # not used any more; without them bodies would not be those of older recordings
     tilt = np.radians(rng.normal(0.0, [5.0, 3.5, 3.5]))
+    left = rng.uniform() < 0.12
     return Person(
         number=number,
         hand_length_mm=round(float(160.0 + 58.0 * size), 1),
         hand_breadth_mm=round(float(70.0 + 29.0 * breadth), 1),
-        handedness="left" if rng.uniform() < 0.12 else "right",
+        handedness="left" if left else "right",
         skin_reflectance=round(float(rng.uniform(0.15, 0.68)), 3),
         sleeve_reflectance=round(float(rng.uniform(0.03, 0.7)), 3),
         distance_mm=float(np.exp(rng.uniform(np.log(95.0), np.log(230.0)))),
@@ -100,7 +101,7 @@ def draw_person(number: int) -> Person:
         return_style=float(rng.uniform(0.2, 1.0)),
         wrist_share=float(rng.uniform(0.0, 0.6)),
         proportions=_draw_proportions(own),
-        showing=draw_showing(own),
+        showing=draw_showing(own, 1 if left else -1),
     )
 
 

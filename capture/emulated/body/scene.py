@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from capture.emulated.body.hand import FOREARM, FOREARM_MM, Hand, Segment
 from capture.emulated.body.joints import place_segments, rotation
-from capture.emulated.body.timeline import CURL, PITCH, ROLL, SHAPE, SPREAD, YAW
+from capture.emulated.body.timeline import CURL, PITCH, ROLL, SHAPE, SPREAD, YAW, Z
 
 __all__ = ["Actor", "HandActor", "Placed", "View", "ellipsoid", "in_sight"]
 
@@ -116,6 +116,9 @@ class HandActor:
         Reflectances.
     sleeve_mm : float
         Where the sleeve begins, from the wrist.
+    relief : float
+        Its depth, along the sensor's axis and about its centre, over that of a hand in the round;
+        0 is the flat outline. Only of a hand whose sensor does not move.
     """
 
     hand: Hand
@@ -123,6 +126,7 @@ class HandActor:
     skin: float
     sleeve: float
     sleeve_mm: float
+    relief: float = 1.0
 
     def place(
         self, poses: Doubles, view: View | None = None, half_angle_deg: float | None = None
@@ -170,7 +174,8 @@ class HandActor:
                 beyond = segment.points[1] > self.sleeve_mm
                 reflectances[rows] = np.where(beyond, self.sleeve, self.skin)
             begin += size
-        return Placed(points, normals, areas, reflectances)
+        placed = Placed(points, normals, areas, reflectances)
+        return placed if self.relief == 1.0 else _flattened(placed, poses[:, Z], self.relief)
 
     def _near(
         self, poses: Doubles, wrist: Doubles, elbow: Doubles, view: View | None, half: float
@@ -184,6 +189,20 @@ class HandActor:
         # Nothing of a hand is farther from its centre than three quarters of its length.
         radii = [0.75 * self.hand.length_mm, 0.5 * FOREARM_MM + 60.0]
         return bool(in_sight(middles, radii, half).any())
+
+
+def _flattened(placed: Placed, middle_mm: Doubles, relief: float) -> Placed:
+    """Return a surface with its depth about a plane scaled: an affine map, (x, y, relief z).
+
+    Normals are mapped by the inverse transpose, and areas by its length times the determinant.
+    """
+    points, normals = placed.points.copy(), placed.normals.copy()
+    plane, scale = middle_mm.astype(np.float32)[:, None], np.float32(relief)
+    points[2] = plane + scale * (points[2] - plane)
+    normals[:2] *= scale
+    stretch = np.sqrt((normals**2).sum(axis=0))
+    normals /= np.maximum(stretch, np.float32(1e-6))
+    return Placed(points, normals, placed.areas * stretch, placed.reflectances)
 
 
 def in_sight(

@@ -1,35 +1,18 @@
-"""How people show a number with one hand: which fingers, how folded, which side, how held.
-
-What is drawn for a person is a habit; each take is drawn about it. What each draw rests on:
-
-- bend of folded fingers: from 0.75 of the functional range's upper end, 71, 87 and 64 degrees (Bain
-  and others, "The functional range of motion of the finger joints", J. Hand Surg. Eur. 40(4),
-  406-411, 2015, abstract), to the active range, 90, 100 and 80 (Eaton, "Normal range of motion
-  reference values", Electronic Textbook of Hand Surgery). Between them lie the folded fingers of
-  the pose "point" in npm `iwer` 2.5.0: 68 to 74, 82 to 85 and 53 to 59;
-- spread of straight fingers: gaps of 13.0, 8.5 and 16.1 degrees, people's means 5.9 rms apart: 27
-  open hands of the SHREC 2017 track in PyPI `geomstats` 2.8.0, first bones in the palm's plane. The
-  tracker's noise is in the spread of single gaps (5.9 to 11.5), which is taken smaller;
-- thumb held up: base to tip 53.6 degrees to its side, 19 rms, and 22 to the front, 9 rms (as
-  above);
-- thumb folded: -38 to 30 degrees to its side: 26 closing hands of the same source have 18.6, 30
-  rms, -39 to 61, and `iwer`'s "point" 45; how often it lies across the palm is invented;
-- attitude: wrists bend within the 40 degrees either way, and 40 from side to side, that daily tasks
-  take (Ryu and others, "Functional ranges of motion of the wrist joint", J. Hand Surg. 16A(3),
-  409-419, 1991, abstract);
-- which fingers: usual combinations, shares invented. A habit holds in three of four takes: 75 % of
-  380 people keep theirs (Hohol and others, "A large-scale survey on finger counting routines",
-  PeerJ 6:e5878, 2018, abstract);
-- which side of the hand and where it is held: assumed.
-"""
+"""How people show a number, or hold a shape, with one hand: poses drawn about their habits."""
 
 from __future__ import annotations
-
-from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from capture.emulated.body.habits import (
+    GAPS_RAD,
+    THUMB_FOLDED,
+    THUMB_UP_RAD,
+    Showing,
+    fingers_for,
+    way_of_thumb,
+)
 from capture.emulated.body.joints import FULL_CURL_RAD
 from capture.emulated.body.timeline import (
     CURL,
@@ -46,131 +29,24 @@ from capture.emulated.body.timeline import (
     Z,
 )
 
-__all__ = [
-    "FINGERS_UP",
-    "FOLDED_RAD",
-    "Showing",
-    "as_shown",
-    "count_pose",
-    "draw_showing",
-]
+__all__ = ["SHAPE_NAMES", "count_pose", "shape_pose"]
 
 Doubles = npt.NDArray[np.float64]
 
-# Which fingers people hold up for a count (thumb to little), with the share of people.
-FINGERS_UP: dict[int, tuple[tuple[float, tuple[int, ...]], ...]] = {
-    0: ((1.0, (0, 0, 0, 0, 0)),),
-    1: ((0.94, (0, 1, 0, 0, 0)), (0.06, (1, 0, 0, 0, 0))),
-    2: ((0.92, (0, 1, 1, 0, 0)), (0.08, (1, 1, 0, 0, 0))),
-    3: ((0.74, (0, 1, 1, 1, 0)), (0.18, (1, 1, 1, 0, 0)), (0.08, (0, 0, 1, 1, 1))),
-    4: ((1.0, (0, 1, 1, 1, 1)),),
-    5: ((1.0, (1, 1, 1, 1, 1)),),
-}
-KEEPS_HABIT = 0.75
+SHAPE_NAMES = ("fist", "flat", "pinch", "point", "thumb")
+"""Static shapes that an invented hand holds."""
 
-FOLDED_RAD = np.radians([[0.75 * 71.0, 90.0], [0.75 * 87.0, 100.0], [0.75 * 64.0, 80.0]])
-"""Bend of the three joints of a folded finger: least and most."""
-GAPS_RAD, GAP_SPREAD_RAD = np.radians([13.0, 8.5, 16.1]), float(np.radians(5.9))
-"""Angle between neighbouring straight fingers, index to little, and how people differ in it."""
-THUMB_UP_RAD = np.radians([[53.6, 19.0], [22.0, 9.0]])
-"""Straight thumb to its side and to the palm's front: mean and rms over people."""
-# Folded thumbs: share, then least and most of the angle to the side, and of the bend beyond that
-# of a thumb folded by `_FOLD`, degrees.
-_THUMB_FOLDED = (
-    (0.6, (-38.0, -8.0), (-10.0, 45.0)),  # across the palm, over the folded fingers
-    (0.3, (-8.0, 14.0), (-35.0, 15.0)),  # along the index finger
-    (0.1, (14.0, 30.0), (0.0, 45.0)),  # half off
-)
 _FOLD = 0.6  # curl of a folded thumb: its joints bend by 9, 16 and 22 degrees
 _OUT_AT_REST_RAD, _FRONT_AT_REST_RAD = np.radians(50.0), np.radians(12.0)  # the joints' zero
-
-
-@dataclass(frozen=True, slots=True)
-class Showing:
-    """A person's habits of showing numbers.
-
-    Parameters
-    ----------
-    counting : tuple
-        The fingers held up for 0 to 5.
-    folded_rad : tuple of float
-        Bend of a folded finger's three joints.
-    gap_rad : float
-        How much more than usual the fingers are spread, each gap.
-    thumb_folded : int
-        Which of the ways a thumb is folded.
-    thumb_up_rad : tuple of float
-        Straight thumb to its side and to the palm's front.
-    turned_share : float
-        Share of takes that show the back of the hand instead of the palm.
-    tilt_rad : tuple of float
-        Attitude of the hand about z, x and y.
-    aside_mm : tuple of float
-        Where the hand is held, x and y.
-    keeps_habit : float
-        Share of takes in which fingers and thumb are those of the habit.
-    unrest : float
-        How much attitude and place differ from take to take, over what is usual.
-    """
-
-    counting: tuple[tuple[int, ...], ...]
-    folded_rad: tuple[float, float, float]
-    gap_rad: float
-    thumb_folded: int
-    thumb_up_rad: tuple[float, float]
-    turned_share: float
-    tilt_rad: tuple[float, float, float]
-    aside_mm: tuple[float, float]
-    keeps_habit: float = KEEPS_HABIT
-    unrest: float = 1.0
-
-
-def _fingers_for(count: int, rng: np.random.Generator) -> tuple[int, ...]:
-    options = FINGERS_UP[count]
-    return options[int(rng.choice(len(options), p=[share for share, _ in options]))][1]
-
-
-def _way_of_thumb(rng: np.random.Generator) -> int:
-    return int(rng.choice(len(_THUMB_FOLDED), p=[share for share, *_ in _THUMB_FOLDED]))
-
-
-def draw_showing(rng: np.random.Generator) -> Showing:
-    """Draw a person's habits."""
-    thumb_up = rng.normal(THUMB_UP_RAD[:, 0], 0.6 * THUMB_UP_RAD[:, 1])
-    folded = rng.uniform(FOLDED_RAD[:, 0], FOLDED_RAD[:, 1])
-    tilt = np.radians(rng.normal(0.0, [5.0, 10.0, 6.0]))
-    aside = rng.normal(0.0, [4.0, 6.0])
-    return Showing(
-        counting=tuple(_fingers_for(count, rng) for count in FINGERS_UP),
-        folded_rad=(float(folded[0]), float(folded[1]), float(folded[2])),
-        gap_rad=float(np.clip(rng.normal(0.0, GAP_SPREAD_RAD), -0.12, 0.3)),
-        thumb_folded=_way_of_thumb(rng),
-        thumb_up_rad=(float(thumb_up[0]), float(thumb_up[1])),
-        turned_share=float(rng.uniform(0.0, 1.0)),
-        tilt_rad=(float(tilt[0]), float(tilt[1]), float(tilt[2])),
-        aside_mm=(float(aside[0]), float(aside[1])),
-    )
-
-
-def as_shown(showing: Showing) -> Showing:
-    """Return how the person shows numbers when a picture says how, and they look at it.
-
-    Which fingers, which side and where the thumb lies are the picture's; proportions, folds, the
-    spread of fingers and a straight thumb stay the person's own. Attitude and place are half as
-    far from the picture as from an own habit: assumed.
-    """
-    yaw, roll, pitch = showing.tilt_rad
-    x, y = showing.aside_mm
-    return replace(
-        showing,
-        counting=tuple(options[0][1] for options in FINGERS_UP.values()),
-        thumb_folded=0,
-        turned_share=0.0,
-        tilt_rad=(0.5 * yaw, 0.5 * roll, 0.5 * pitch),
-        aside_mm=(0.5 * x, 0.5 * y),
-        keeps_habit=1.0,
-        unrest=0.5,
-    )
+_CURL_TO_THUMB_RAD = np.radians([85.0, -5.0, 0.0])  # what curl does to a thumb
+_UP = {"fist": (0, 0, 0, 0, 0), "flat": (0, 1, 1, 1, 1), "point": (0, 1, 0, 0, 0),
+       "thumb": (1, 0, 0, 0, 0)}  # fmt: skip
+# Where the palm's and a stretched hand's middle are from the wrist, over the hand's length:
+# knuckles are at 0.49 (Buryanov and Kotiuk, as in `hand`), folded fingers reach a little farther.
+# A thumb that stands off moves the middle aside: its tip is 0.46 from the axis (0.73 from the
+# wrist, less the palm, at its angle), the palm's edge 0.22.
+_HAND_MIDDLE, _PALM_MIDDLE, _USUAL_LENGTH_MM = 0.5, 0.29, 189.0
+_THUMB_ASIDE = 0.12
 
 
 def count_pose(showing: Showing, rest: Doubles, count: int, rng: np.random.Generator) -> Doubles:
@@ -188,19 +64,75 @@ def count_pose(showing: Showing, rest: Doubles, count: int, rng: np.random.Gener
         For what differs from take to take.
     """
     kept = rng.uniform() < showing.keeps_habit
-    up = np.array(showing.counting[count] if kept else _fingers_for(count, rng), bool)
+    up = np.array(showing.counting[count] if kept else fingers_for(count, rng), bool)
+    return _held(showing, rest, up, rng)
+
+
+def shape_pose(showing: Showing, rest: Doubles, shape: str, rng: np.random.Generator) -> Doubles:
+    """Return the pose in which a person holds a static shape one time.
+
+    A fist and a pointing finger are those of the counts none and one; a flat hand keeps its fingers
+    and thumb together; a thumb held up leaves the fingers folded; a pinch is held with the tips of
+    thumb and index finger, the other fingers bent about as much (npm `iwer` 2.5.0 has its pose
+    "pinch" so; the angles here are this hand's, by where its tips meet).
+
+    Parameters
+    ----------
+    shape : str
+        One of `SHAPE_NAMES`; the others are as for `count_pose`.
+    """
+    if shape == "pinch":
+        return _pinched(showing, rest, rng)
+    pose = _held(showing, rest, np.array(_UP[shape], bool), rng)
+    if shape == "flat":
+        together = rng.uniform(0.0, 0.35)
+        pose[SPREAD] *= together
+        pose[SHAPE][FAN] *= together
+        # The thumb lies along the palm's edge.
+        out, front = np.radians([rng.uniform(8.0, 28.0), rng.uniform(0.0, 15.0)])
+        pose[CURL.start] = 0.0
+        pose[SHAPE][THUMB] = _own_thumb(out, front, np.radians(rng.normal(0.0, 8.0)), pose[SPREAD])
+    return pose
+
+
+def _own_thumb(out: float, front: float, bend: float, spread_rad: float) -> Doubles:
+    """Return the thumb's share of a shape: what is more than a straight thumb's at rest."""
+    return np.array([out - _OUT_AT_REST_RAD - 0.5 * spread_rad, front - _FRONT_AT_REST_RAD, bend])
+
+
+def _pinched(showing: Showing, rest: Doubles, rng: np.random.Generator) -> Doubles:
+    pose = _held(showing, rest, np.array((1, 0, 0, 0, 0), bool), rng)
+    bends = np.radians([50.0, 54.0, 28.0]) + np.radians(rng.normal(0.0, 3.0, 3))
+    pose[CURL] = [0.0, 0.55, *(0.55 + rng.uniform(-0.25, 0.2) + rng.normal(0.0, 0.04, 3))]
+    pose[SHAPE][FOLD] = bends / 0.55 - FULL_CURL_RAD[1]
+    pose[SPREAD] *= 0.5
+    pose[SHAPE][FAN] *= 0.5
+    out, front, bend = np.radians(rng.normal([13.0, 40.0, 16.0], [2.0, 2.0, 5.0]))
+    pose[SHAPE][THUMB] = _own_thumb(out, front, bend, pose[SPREAD])
+    return pose
+
+
+def _held(
+    showing: Showing, rest: Doubles, up: npt.NDArray[np.bool_], rng: np.random.Generator
+) -> Doubles:
+    """Return a pose with some fingers straight and the others folded, thumb to little finger."""
     pose = rest.copy()
     pose[[X, Y]] += showing.aside_mm + showing.unrest * rng.normal(0.0, [4.0, 5.0])
     pose[Z] *= rng.uniform(0.94, 1.06)
     unrest = showing.unrest * np.radians(rng.normal(0.0, [4.0, 8.0, 5.0]))
     pose[[ROLL, PITCH, YAW]] += showing.tilt_rad + unrest
-    if rng.uniform() < showing.turned_share:
+    turned = rng.uniform() < showing.turned_share
+    _centre(showing, pose, up, turned)
+    if turned:
         pose[YAW] += np.pi
     straight = np.abs(rng.normal(0.05, 0.05, 5)) + 0.3 * rest[CURL]
     pose[CURL] = np.where(up, straight, 1.0 - np.abs(rng.normal(0.0, 0.06, 5)))
+    pose[CURL][1:] += _taken_along(showing, up[1:], rng)
     shape = pose[SHAPE]
     shape[FOLD] = showing.folded_rad + np.radians(rng.normal(0.0, 6.0, 3)) - FULL_CURL_RAD[1]
-    gaps = np.maximum(GAPS_RAD + showing.gap_rad + np.radians(rng.normal(0.0, 4.0, 3)), 0.0)
+    wide = float(rng.lognormal(0.0, 0.15))  # as wide as ten in 68 times 1.16: assumed
+    gaps = GAPS_RAD + showing.gap_rad + np.radians(rng.normal(0.0, 4.0, 3))
+    gaps = np.maximum(wide * gaps, 0.0)
     pose[SPREAD] = gaps.mean()
     # The fan leans each finger from where an even spread would put it; the middle one stays.
     places = np.cumsum([0.0, *(pose[SPREAD] - gaps)])
@@ -208,8 +140,32 @@ def count_pose(showing: Showing, rest: Doubles, count: int, rng: np.random.Gener
     shape[THUMB] = _thumb(showing, bool(up[0]), pose[SPREAD], rng)
     if not up[0]:
         pose[CURL.start] = _FOLD
-    shape[THUMB] += pose[CURL.start] * np.radians([85.0, -5.0, 0.0])  # what curl does to a thumb
+    shape[THUMB] += pose[CURL.start] * _CURL_TO_THUMB_RAD
     return pose
+
+
+def _centre(showing: Showing, pose: Doubles, up: npt.NDArray[np.bool_], turned: bool) -> None:
+    """Bring above the sensor what the person is used to: the hand's middle, or what is shown.
+
+    With a finger straight the middle of what is shown is about the hand's; without one, the
+    palm's. Above a half of the habit, a palm is brought there whatever the fingers do.
+    """
+    share = showing.centred if not up[1:].any() else max(0.0, 2.0 * showing.centred - 1.0)
+    along_mm = share * (_HAND_MIDDLE - _PALM_MIDDLE) * _USUAL_LENGTH_MM
+    aside_mm = showing.centred * _THUMB_ASIDE * _USUAL_LENGTH_MM * bool(up[0])
+    aside_mm *= showing.thumb_side if turned else -showing.thumb_side
+    cos, sin = np.cos(pose[ROLL]), np.sin(pose[ROLL])
+    pose[X] += cos * aside_mm - sin * along_mm
+    pose[Y] += sin * aside_mm + cos * along_mm
+
+
+def _taken_along(showing: Showing, up: npt.NDArray[np.bool_], rng: np.random.Generator) -> Doubles:
+    """Return how much each of four fingers' curl is nearer to that of an unlike neighbour."""
+    beside = np.concatenate([[up[0]], up, [up[-1]]])
+    unlike = (beside[:-2] != up) | (beside[2:] != up)
+    by = showing.taken_along * rng.uniform(0.0, 1.0, 4)
+    # A straight finger bends half as far as a folded one opens: people look at what they show.
+    return np.where(unlike, np.where(up, 0.5 * by, -by), 0.0)
 
 
 def _thumb(showing: Showing, up: bool, spread_rad: float, rng: np.random.Generator) -> Doubles:
@@ -220,7 +176,7 @@ def _thumb(showing: Showing, up: bool, spread_rad: float, rng: np.random.Generat
         bend = np.radians(rng.normal(0.0, 10.0))
     else:
         kept = rng.uniform() < showing.keeps_habit
-        _, side, bends = _THUMB_FOLDED[showing.thumb_folded if kept else _way_of_thumb(rng)]
+        _, side, bends = THUMB_FOLDED[showing.thumb_folded if kept else way_of_thumb(rng)]
         out, bend = np.radians([rng.uniform(*side), rng.uniform(*bends)])
         front = np.radians(rng.uniform(5.0, 35.0))
-    return np.array([out - _OUT_AT_REST_RAD - 0.5 * spread_rad, front - _FRONT_AT_REST_RAD, bend])
+    return _own_thumb(out, front, bend, spread_rad)

@@ -60,6 +60,11 @@ class _Pace:
             return 0.0
         return max(0.0, (self._due[0][0] - self._now_us()) * 1e-6 / self._speed)
 
+    def clock_us(self) -> int | None:
+        """Return the device's clock; None where it follows what is read and not time."""
+        running = self._device.running and self._device.runs == self._runs
+        return int(self._now_us()) if running and self._speed else None
+
     def _now_us(self) -> float:
         return (time.monotonic() - self._started_s) * 1e6 * self._speed
 
@@ -74,7 +79,7 @@ def _run_on_port(device: Device, port: Port) -> None:
     while True:
         for message in decoder.feed(port.read()):
             if isinstance(message, Command):
-                out += device.handle(message)
+                out += device.handle(message, pace.clock_us())
         pace.follow()
         if not out:
             out += pace.take_due()

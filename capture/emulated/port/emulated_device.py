@@ -78,8 +78,8 @@ class Device:
         """The setting in force, with the rows that are read."""
         return dataclasses.replace(self._whole, n_rows=self._n_rows)
 
-    def handle(self, command: Command) -> bytes:
-        """Carry out a command and return the answer.
+    def handle(self, command: Command, now_us: int | None = None) -> bytes:
+        """Carry out a command and return the answer; `now_us` is the device's clock if one runs.
 
         A command with the number of the last one is answered again and not carried out again: the
         host repeats a command when the answer was lost.
@@ -87,9 +87,11 @@ class Device:
         if self._last is not None and command.sequence == self._last.sequence:
             return encode(self._last)
         result, value = self._carry_out(command)
-        self._last = Acknowledge(command.kind, result, value, command.sequence, self._time_us)
+        clock = command.kind is CommandKind.CLOCK
+        time_us = now_us if clock and now_us is not None else self._time_us
+        self._last = Acknowledge(command.kind, result, value, command.sequence, time_us)
         answer = encode(self._last)
-        if result is Result.DONE and command.kind is not CommandKind.STOP:
+        if result is Result.DONE and command.kind not in (CommandKind.STOP, CommandKind.CLOCK):
             answer += encode(self._description())
         return answer
 
@@ -100,7 +102,7 @@ class Device:
 
     def _carry_out(self, command: Command) -> tuple[Result, int]:
         match command.kind:
-            case CommandKind.DESCRIBE:
+            case CommandKind.DESCRIBE | CommandKind.CLOCK:
                 return Result.DONE, 0
             case CommandKind.START:
                 settings = self.settings

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from capture.cues.script import Cue
 from capture.emulated.body.hand import build_hand
-from capture.emulated.body.motion import SUBTLE_MM, act, is_subtle, rest_pose
+from capture.emulated.body.motion import SUBTLE_MM, act, holds_shapes, is_subtle, rest_pose
 from capture.emulated.body.people import Person
 from capture.emulated.body.scene import Actor, HandActor, Placed, ellipsoid
 from capture.emulated.body.timeline import Timeline
@@ -94,6 +94,8 @@ class TableWorld:
             person.skin_reflectance,
             person.sleeve_reflectance,
             person.proportions.sleeve_mm,
+            # Movements are those of hands; what is held still may be an outline as well.
+            person.showing.relief if holds_shapes(cues) else 1.0,
         )
         self._body = _draw_body(person, rng)
         self.rest = rest_pose(person, rng, SUBTLE_MM if is_subtle(cues) else None)

@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from runtime.budget.inputs.uncertainty import Interval
 from runtime.errors import FormatError
 from runtime.files import read_limited
+from runtime.intervals import time_counted
 
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
@@ -31,6 +32,13 @@ class Figure(_Open):
     low: float = Field(ge=0, le=1)
     high: float = Field(ge=0, le=1)
     n_participants: int | None = None
+    n_takes: int | None = None
+    n_events: int | None = None
+
+    @property
+    def interval(self) -> Interval:
+        """Value and interval alone."""
+        return Interval(self.value, self.low, self.high)
 
 
 class Scores(_Open):
@@ -98,22 +106,31 @@ class FalseEvents(Rate):
 
     hours: float | None = Field(default=None, ge=0)
     counted_on: str = ""
+    n_events: int | None = Field(default=None, ge=0)
+    upper_95: float | None = Field(default=None, ge=0)
+
+    @property
+    def bound(self) -> float:
+        """The one-sided upper 95 % bound, which a claim of "at most" rests on."""
+        return self.high if self.upper_95 is None else self.upper_95
 
     @property
     def counted(self) -> str:
-        """Where it was counted, in words; empty where the file does not tell."""
+        """How many were counted and where, in words; empty where the file does not tell."""
         if self.hours is None:
             return ""
-        time = f"{self.hours:.3g} h" if self.hours >= 1.0 else f"{60 * self.hours:.3g} min"
+        time = time_counted(self.hours)
+        n = "counted" if self.n_events is None else f"{self.n_events:,}"
         if self.counted_on == "background":
-            return f"counted in {time} of everyday time"
-        return f"counted in {time} of recordings of gestures only, not in everyday time"
+            return f"{n} in {time} of everyday time"
+        return f"{n} in {time} of recordings of gestures only, not in everyday time"
 
 
 class Events(_Open):
     """Scores of the decision stream."""
 
     false_events_per_hour: FalseEvents | None = None
+    f1: Figure | None = None
 
 
 class Evaluation(_Open):
@@ -168,11 +185,36 @@ class Evaluation(_Open):
             else ("an emulated sensor, with invented people")
         )
 
+    def headline(self) -> dict[str, Any]:
+        """Return as plain JSON values what a budget shows of recognition; None where unknown."""
+
+        def share(scores: Scores | None) -> dict[str, Any] | None:
+            return None if scores is None else scores.accuracy.model_dump(exclude_none=True)
+
+        events, rate = self.false_events, self._false_events
+        return {
+            "everybody_in_turn": share(self.everybody),
+            "everybody_in_turn_four_quadrant": share(self.everybody_four_quadrant),
+            "locked": share(self.fixed),
+            "locked_four_quadrant": share(self.four_quadrant),
+            "emulated": self.emulated,
+            "false_events_per_hour": None
+            if events is None or rate is None
+            else {
+                "value": events.median,
+                "at_most": events.high,
+                "hours": rate.hours,
+                "counted": rate.counted,
+            },
+        }
+
     @property
     def false_events(self) -> Interval | None:
-        """False events an hour on streams."""
+        """False events an hour on streams, up to their one-sided bound."""
         rate = self._false_events
-        return None if rate is None else Interval(rate.value, rate.low, rate.high)
+        if rate is None:
+            return None
+        return Interval(rate.value, min(rate.low, rate.value), max(rate.bound, rate.value))
 
     @property
     def false_events_counted(self) -> str:

@@ -1,35 +1,74 @@
-"""The parts library: data sheets in TOML, checked, every value with a range and a source.
+"""The parts library: data sheets in TOML, checked, every value with a range and an origin.
 
-A file holds tables ``[kind.name]``; ``kind`` is a key of `KINDS`. Each value is written
+A file holds tables ``[kind.name]``; ``kind`` is a key of `KINDS`. How a value is written stands in
+`runtime.budget.inputs.part_values`; a fault names the file, the line and the key.
 
-    run_current = { unit = "uA/MHz", low = 50, typical = 52, high = 60, source = "..." }
+A user's file is laid over the library key by key. A part of a new name is written whole; of a part
+that the library holds, only what differs::
 
-and a fault names the file, the line and the key.
+    [mcu.stm32u575.state.stop-2]
+    current = { unit = "uA", low = 4.0, typical = 4.1, high = 4.3, measured = { device = "board 3",
+                instrument = "source measure unit", date = "2026-11-20", sha256 = "..." } }
+
+(a value stands on one line of the file). A value is replaced whole, with its unit and its origin.
 """
 
 from __future__ import annotations
 
+import math
+from bisect import bisect_left
 from dataclasses import replace
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
-from typing import Annotated, Self, TypeVar
+from typing import Annotated, Any, Self, TypeVar
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    ConfigDict,
-    Field,
-    field_validator,
-    model_validator,
+from pydantic import Field, model_validator
+
+from runtime.budget.inputs.controllers import Mcu
+from runtime.budget.inputs.part_values import (
+    LEAST,
+    Bits,
+    Celsius,
+    Efficiency,
+    Femtojoule,
+    Hertz,
+    Hour,
+    Kelvin,
+    MegabitPerSecond,
+    Microamp,
+    Microjoule,
+    Microsecond,
+    Microwatt,
+    Milliamp,
+    Millimetre,
+    Millisecond,
+    Milliwatt,
+    MilliwattPerSteradian,
+    Minute,
+    Nanometre,
+    Part,
+    PerDay,
+    PerHour,
+    Picojoule,
+    Positive,
+    Probability,
+    Rows,
+    Second,
+    Source,
+    Strict,
+    Value,
+    Volt,
+    WattHour,
+    in_unit,
 )
-
-from runtime.budget.inputs.values import Input, origin_of
+from runtime.budget.inputs.values import Input
 from runtime.errors import FormatError, UsageError
-from runtime.firmware.machine.cores import CORES
 from runtime.tomlfile import read_toml
 
 __all__ = [
     "KINDS",
+    "Curve",
     "Driver",
     "Host",
     "Led",
@@ -44,130 +83,62 @@ __all__ = [
 
 _BUILT_IN = Path(__file__).parents[2] / "parts"
 _MAX_BYTES = 1 << 20
+_OF_A_VALUE = {"unit", "source", "measured"}
+"""A table with one of these keys is a value, not a table of values."""
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+_IDEALITY_VOLTS = 0.0514
+"""2 kT/q at 25 degrees Celsius, V."""
 
 
-class Value(_Strict):
-    """A range with its unit and source."""
+class Curve(Strict):
+    """Forward voltage over current: points of a data sheet, currents rising, voltages not falling.
 
-    unit: str
-    low: float = Field(ge=0)
-    typical: float = Field(ge=0)
-    high: float = Field(ge=0)
-    source: str
+    Between points it is interpolated over the logarithm of the current. Below the first it falls by
+    2 kT/q with each factor e of the current (51.4 mV at 25 degrees Celsius): a diode's ideality is
+    at most 2 (Shockley, Noyce and Sah, 1957; from memory), and its resistance would make it fall
+    further. Above the last the line of the last two goes on over the current itself.
+    """
 
-    @field_validator("source")
-    @classmethod
-    def _cited(cls, source: str) -> str:
-        origin_of(source)
-        return source
+    current_ma: Annotated[tuple[Positive, ...], Field(min_length=1, max_length=64, strict=False)]
+    voltage_v: Annotated[tuple[Positive, ...], Field(min_length=1, max_length=64, strict=False)]
+    source: Source
 
     @model_validator(mode="after")
-    def _ordered(self) -> Self:
-        if not self.low <= self.typical <= self.high:
-            raise ValueError(
-                f"range {self.low:g}, {self.typical:g}, {self.high:g} is not low <= typical <= high"
-            )
+    def _rising(self) -> Self:
+        if len(self.current_ma) != len(self.voltage_v):
+            counts = f"{len(self.current_ma)} currents and {len(self.voltage_v)} voltages"
+            raise ValueError(f"{counts} given, expected as many of one as of the other")
+        for what, x, least in (
+            ("current_ma", self.current_ma, True),
+            ("voltage_v", self.voltage_v, False),
+        ):
+            if any(b < a or (least and b == a) for a, b in pairwise(x)):
+                raise ValueError(
+                    f"{what} falls or stands still somewhere, expected in rising order"
+                )
         return self
 
-
-_LEAST, _MOST = 1e-6, 1e6
-"""Beyond these no part lies, in any unit of this file: nothing computed from them overflows."""
-
-
-def _in(unit: str, at_least: float = 0.0, at_most: float = _MOST) -> AfterValidator:
-    def check(value: Value) -> Value:
-        if value.unit != unit:
-            raise ValueError(f"unit is {value.unit!r}, expected {unit!r}")
-        if value.high > at_most:
-            raise ValueError(f"high is {value.high:g}, expected at most {at_most:,.0f}")
-        if value.low < at_least:
-            raise ValueError(f"low is {value.low:g}, expected at least {at_least:g}")
-        return value
-
-    return AfterValidator(check)
-
-
-Mhz = Annotated[Value, _in("MHz", _LEAST)]
-Volt = Annotated[Value, _in("V", _LEAST, 60)]
-MicroampPerMhz = Annotated[Value, _in("uA/MHz")]
-Microamp = Annotated[Value, _in("uA")]
-Milliamp = Annotated[Value, _in("mA", _LEAST)]
-Microsecond = Annotated[Value, _in("us")]
-Millisecond = Annotated[Value, _in("ms")]
-Second = Annotated[Value, _in("s")]
-Factor = Annotated[Value, _in("1")]
-Cycles = Annotated[Value, _in("cycles")]
-Femtojoule = Annotated[Value, _in("fJ")]
-Bits = Annotated[Value, _in("1", _LEAST, 24)]
-Efficiency = Annotated[Value, _in("1", _LEAST, 1)]
-Probability = Annotated[Value, _in("1", at_most=1)]
-Nanometre = Annotated[Value, _in("nm", _LEAST)]
-Millimetre = Annotated[Value, _in("mm", _LEAST)]
-MilliwattPerSteradian = Annotated[Value, _in("mW/sr", _LEAST)]
-Milliwatt = Annotated[Value, _in("mW", _LEAST)]
-Microwatt = Annotated[Value, _in("uW")]
-Picojoule = Annotated[Value, _in("pJ")]
-Microjoule = Annotated[Value, _in("uJ")]
-MegabitPerSecond = Annotated[Value, _in("Mbit/s", _LEAST)]
-WattHour = Annotated[Value, _in("Wh", _LEAST)]
-Hour = Annotated[Value, _in("h", _LEAST, 24)]
-Minute = Annotated[Value, _in("min", at_most=1440)]
-PerDay = Annotated[Value, _in("1/day")]
-PerHour = Annotated[Value, _in("1/h")]
-Hertz = Annotated[Value, _in("Hz", _LEAST)]
-Rows = Annotated[Value, _in("rows", 1)]
-
-
-class Part(_Strict):
-    """What every part has: a name for people and a maker."""
-
-    title: str = Field(min_length=1, max_length=120)
-    maker: str = Field(min_length=1, max_length=120)
-
-    def inputs(self, group: str) -> dict[str, Input]:
-        """Return the values of this part as inputs named ``group.key``."""
-        found = {}
-        for key in type(self).model_fields:
-            value = getattr(self, key)
-            if isinstance(value, Value):
-                name = f"{group}.{key}"
-                found[name] = Input(
-                    name, value.unit, value.low, value.typical, value.high,
-                    origin_of(value.source), value.source,
-                )  # fmt: skip
-        return found
-
-
-class Mcu(Part):
-    """A microcontroller at one clock and one supply voltage."""
-
-    core: str
-    flash_kb: int = Field(gt=0, le=1_000_000)
-    ram_kb: int = Field(gt=0, le=1_000_000)
-    clock: Mhz
-    supply: Volt
-    run_current: MicroampPerMhz
-    derating: Factor
-    flash_wait: Cycles
-    wait_current: Microamp
-    sleep_current: Microamp
-    wake_up_time: Microsecond
-
-    @field_validator("core")
-    @classmethod
-    def _known_core(cls, core: str) -> str:
-        known = [one.name for one in CORES]
-        if core not in known:
-            raise ValueError(f"core is {core!r}, expected one of {', '.join(known)}")
-        return core
+    def at(self, current_ma: float) -> float:
+        """Return the forward voltage at a current > 0, V."""
+        x, volts = self.current_ma, self.voltage_v
+        if current_ma <= x[0]:
+            return max(LEAST, volts[0] - _IDEALITY_VOLTS * math.log(x[0] / current_ma))
+        if current_ma > x[-1]:
+            steep = (volts[-1] - volts[-2]) / (x[-1] - x[-2]) if len(x) > 1 else 0.0
+            return volts[-1] + steep * (current_ma - x[-1])
+        i = bisect_left(x, current_ma)
+        share = math.log(current_ma / x[i - 1]) / math.log(x[i] / x[i - 1])
+        return volts[i - 1] + share * (volts[i] - volts[i - 1])
 
 
 class Led(Part):
-    """A light-emitting diode; flux and intensity hold at the rated current."""
+    """A light-emitting diode; voltage, flux and intensity hold at the rated current.
+
+    ``voltage_points`` say how the forward voltage follows the current. ``direct_current`` is the
+    most that may flow all the time; up to ``pulse_current`` may flow in pulses of no more than
+    ``pulse_time`` that are lit no larger a share of the time than ``pulse_duty``.
+    """
 
     wavelength: Nanometre
     rated_current: Milliamp
@@ -175,6 +146,11 @@ class Led(Part):
     radiant_flux: Milliwatt
     radiant_intensity: MilliwattPerSteradian
     source_width: Millimetre
+    voltage_points: Curve
+    direct_current: Milliamp
+    pulse_current: Milliamp
+    pulse_time: Microsecond
+    pulse_duty: Probability
 
 
 class Driver(Part):
@@ -193,7 +169,10 @@ class Regulator(Part):
 
 
 class Readout(Part):
-    """A class of sensor readout; energies are per pixel and exposure, per step of conversion."""
+    """A class of sensor readout; energies are per pixel and exposure, per step of conversion.
+
+    ``dark_doubling`` is by how much warmer the dark signal is twice as large.
+    """
 
     pixel_energy: Picojoule
     walden_figure: Femtojoule
@@ -202,11 +181,20 @@ class Readout(Part):
     idle_power: Microwatt
     start_up_time: Microsecond
     pixel_time: Microsecond
+    dark_doubling: Kelvin
 
 
 class Link(Part):
-    """A digital link."""
+    """A digital link of one or more wires that carry bits side by side.
 
+    ``bit_energy`` holds at ``supply``; lines are charged and discharged, so that it follows the
+    square of the voltage. Where ``slower`` is true the link may run at less than ``bit_rate``, and
+    does where the controller's waiting state allows only less.
+    """
+
+    wires: int = Field(default=1, ge=1, le=64)
+    slower: bool = False
+    supply: Volt
     bit_energy: Picojoule
     bit_rate: MegabitPerSecond
     message_energy: Microjoule
@@ -214,33 +202,38 @@ class Link(Part):
 
 
 class Host(Part):
-    """A device with a battery; spread is the run-to-run deviation of its mean power, relative.
+    """A device with a battery; spread is how its mean power differs between sessions, relative.
 
-    A deviation that rests on `n_runs` runs is uncertain itself: its range is at least the 90 %
-    interval of a normal sample's deviation, s sqrt((n - 1) / chi-square quantile).
+    A session is a handful of runs in one sitting: runs of one share its temperature, its battery
+    and its background work. A deviation that rests on `n_sessions` of them is uncertain itself: its
+    range is at least the 90 % interval of a normal sample's deviation, s sqrt((n - 1) / chi-square
+    quantile).
     """
 
-    n_runs: int = Field(ge=2, le=1_000_000)
+    n_sessions: int = Field(ge=2, le=1_000_000)
     baseline_power: Milliwatt
-    spread: Annotated[Value, _in("1", _LEAST)]
+    spread: Annotated[Value, in_unit("1", LEAST)]
     battery_energy: WattHour
     battery_voltage: Volt
 
     def inputs(self, group: str) -> dict[str, Input]:
-        """Return the values as inputs, the spread with the range that its runs leave it."""
+        """Return the values as inputs, the spread with the range that its sessions leave it."""
         from scipy.special import chdtri
 
         found = super().inputs(group)
-        x, free = found[f"{group}.spread"], self.n_runs - 1
+        x, free = found[f"{group}.spread"], self.n_sessions - 1
         low, high = (x.typical * (free / float(chdtri(free, tail))) ** 0.5 for tail in (0.05, 0.95))
         if low < x.low or high > x.high:
-            source = f"{x.source}; range of {self.n_runs} runs"
+            source = f"{x.source}; range of {self.n_sessions} sessions"
             found[x.name] = replace(x, low=min(low, x.low), high=max(high, x.high), source=source)
         return found
 
 
 class Usage(Part):
-    """A day: how long the sensor is on, a hand is there, and how it watches in between."""
+    """A day: how long the sensor is on, a hand is there, and how it watches in between.
+
+    ``temperature`` is that of controller and sensor, in degrees Celsius.
+    """
 
     on_time: Hour
     hand_present: Minute
@@ -254,9 +247,13 @@ class Usage(Part):
     watching_led_current: Milliamp
     cold_starts: PerDay
     start_up_time: Millisecond
+    temperature: Celsius
 
 
 P = TypeVar("P", bound=Part)
+Parts = dict[str, dict[str, Part]]
+Table = dict[str, Any]
+Tables = dict[str, dict[str, Table]]
 
 KINDS: dict[str, type[Part]] = {
     "mcu": Mcu,
@@ -296,7 +293,19 @@ class Library:
         return part
 
 
-def _read(path: Path, parts: dict[str, dict[str, Part]]) -> None:
+def _laid_over(below: Table, above: Table) -> Table:
+    """Return a table with another over it: tables are joined, values are replaced whole."""
+    joined = dict(below)
+    for key, new in above.items():
+        old = below.get(key)
+        joined[key] = new
+        if isinstance(old, dict) and isinstance(new, dict) and not _OF_A_VALUE & {*old, *new}:
+            joined[key] = _laid_over(old, new)
+    return joined
+
+
+def _read(path: Path, parts: Parts, written: Tables) -> None:
+    """Read a file's parts, each laid over what was written of it before."""
     file = read_toml(path, _MAX_BYTES)
     for kind, tables in file.data.items():
         if kind not in KINDS:
@@ -305,27 +314,33 @@ def _read(path: Path, parts: dict[str, dict[str, Part]]) -> None:
         if not isinstance(tables, dict):
             raise FormatError(file.place(kind), kind, "not a table")
         for name, fields in tables.items():
+            if not isinstance(fields, dict):
+                raise FormatError(file.place(kind, name), f"{kind}.{name}", "not a table")
+            whole = _laid_over(written.get(kind, {}).get(name, {}), fields)
             with file.faults(kind, name):
-                parts.setdefault(kind, {})[name] = KINDS[kind].model_validate(fields)
+                parts.setdefault(kind, {})[name] = KINDS[kind].model_validate(whole)
+            written.setdefault(kind, {})[name] = whole
 
 
 @cache
-def _built_in() -> dict[str, dict[str, Part]]:
-    parts: dict[str, dict[str, Part]] = {}
+def _built_in() -> tuple[Parts, Tables]:
+    parts: Parts = {}
+    written: Tables = {}
     for path in sorted(_BUILT_IN.glob("*.toml")):
-        _read(path, parts)
-    return parts
+        _read(path, parts, written)
+    return parts, written
 
 
 def load_parts(own: Path | None = None) -> Library:
-    """Load the library, and over it a user's own file.
+    """Load the library, and over it a user's own file, key by key.
 
     Raises
     ------
     FormatError
         A file is faulty; the message names file, line, key and reason.
     """
-    parts = {kind: dict(named) for kind, named in _built_in().items()}
+    built_in, written = _built_in()
+    parts = {kind: dict(named) for kind, named in built_in.items()}
     if own is not None:
-        _read(own, parts)
+        _read(own, parts, {kind: dict(named) for kind, named in written.items()})
     return Library(parts)

@@ -21,15 +21,41 @@ Formula = Callable[[Mapping[str, Any]], Any]
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """A value at the typical inputs, and the 5th and 95th percentile of the draws."""
+    """A value with its interval.
+
+    Parameters
+    ----------
+    typical : float
+        The value at the typical inputs, or as it was counted.
+    low, high : float
+        5th and 95th percentile of the draws, so that each is a one-sided 95 % bound.
+    median : float
+        50th percentile of the draws: what stands for the value wherever one number does. The
+        typical one may lie anywhere in the interval, as most ranges reach further up than down.
+        Of a value that was counted, the value itself.
+    """
 
     typical: float
     low: float
     high: float
+    median: float = math.nan
+
+    def __post_init__(self) -> None:
+        if math.isnan(self.median):
+            object.__setattr__(self, "median", self.typical)
 
     def to_json(self) -> dict[str, float]:
-        """Return the three numbers."""
-        return {"typical": self.typical, "low": self.low, "high": self.high}
+        """Return the four numbers."""
+        return {
+            "median": self.median,
+            "low": self.low,
+            "high": self.high,
+            "typical": self.typical,
+        }
+
+    def times(self, factor: float) -> Interval:
+        """Return the same in another unit; `factor` above 0."""
+        return Interval(*(factor * x for x in (self.typical, self.low, self.high, self.median)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +84,8 @@ def draw(
 ) -> dict[str, float | NDArray[np.float64]]:
     """Draw every input that varies from its range, independently, in the order given.
 
+    Inputs that are the same quantity (``drawn_with``) take the same draw.
+
     Parameters
     ----------
     inputs : mapping of str to Input
@@ -85,16 +113,18 @@ def draw(
     """
     if not 1 <= n_draws <= _MAX_DRAWS:
         raise UsageError("Monte Carlo", "number of draws", n_draws, f"1 to {_MAX_DRAWS}")
-    return {
+    found = {
         name: _quantile(x.low, x.typical, x.high, rng.random(n_draws)) if x.varies else x.typical
         for name, x in inputs.items()
+        if not x.drawn_with
     }
+    return found | {name: found[x.drawn_with] for name, x in inputs.items() if x.drawn_with}
 
 
 def interval_of(typical: float, draws: Any) -> Interval:
-    """Return the 90 % interval of `draws` beside the typical value."""
-    low, high = np.quantile(np.asarray(draws, dtype=np.float64), [0.05, 0.95])
-    return Interval(float(typical), float(low), float(high))
+    """Return median and 90 % interval of `draws` beside the typical value."""
+    low, median, high = np.quantile(np.asarray(draws, dtype=np.float64), [0.05, 0.5, 0.95])
+    return Interval(float(typical), float(low), float(high), float(median))
 
 
 def sensitivity(
@@ -126,13 +156,15 @@ def sensitivity(
     """
     from scipy.stats import sobol_indices, uniform
 
-    varying = [x for x in inputs.values() if x.varies]
+    varying = [x for x in inputs.values() if x.varies and not x.drawn_with]
+    alike = {x.name: x.drawn_with for x in inputs.values() if x.varies and x.drawn_with}
     if not varying:
         return ()
     fixed = {x.name: x.typical for x in inputs.values() if not x.varies}
 
     def of_uniforms(u: NDArray[np.float64]) -> NDArray[np.float64]:
         drawn = {x.name: _quantile(x.low, x.typical, x.high, u[i]) for i, x in enumerate(varying)}
+        drawn |= {name: drawn[first] for name, first in alike.items()}
         return np.asarray(model({**fixed, **drawn}), dtype=np.float64)[None, :]
 
     found = sobol_indices(

@@ -4,15 +4,54 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from runtime.errors import FormatError
 
-__all__ = ["Input", "Kind", "measured", "origin_of", "setting"]
+__all__ = ["Bench", "Input", "Kind", "counted", "origin_of", "setting"]
 
-Kind = Literal["measured", "setting", "published", "from memory", "invented"]
+Kind = Literal["measured", "counted", "setting", "published", "from memory", "invented"]
 
 _PUBLISHED = re.compile(r"^[^,]+,.*\b(19|20)\d\d\b")
+
+
+_COLDEST_DEGC = -273.15
+_SHOWN_DIGITS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """How a value was measured: on what, with what, when, and which file holds the trace.
+
+    Parameters
+    ----------
+    device, instrument : str
+        The device measured and what measured it, in words.
+    date : str
+        Day of the measurement, ``2026-11-20``.
+    sha256 : str
+        Hash of the file that the value was worked out from, 64 hexadecimal digits.
+    """
+
+    device: str
+    instrument: str
+    date: str
+    sha256: str
+
+    @property
+    def words(self) -> str:
+        """The four in one line, the hash cut short."""
+        file = f"file sha256 {self.sha256[:_SHOWN_DIGITS]}..."
+        return f"{self.device}, with {self.instrument}, on {self.date}, {file}"
+
+    def to_json(self) -> dict[str, str]:
+        """Return the four, the hash whole."""
+        return {
+            "device": self.device,
+            "instrument": self.instrument,
+            "date": self.date,
+            "sha256": self.sha256,
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,10 +67,16 @@ class Input:
     low, typical, high : float
         Range; Monte Carlo takes `typical` as the median and the others as bounds.
     kind : str
-        ``measured`` (on an emulated core), ``setting`` (chosen by the designer), ``published``
-        (data sheet, paper or standard), ``from memory`` or ``invented``.
+        ``measured`` (a device on a bench), ``counted`` (by this program: executed on an emulated
+        core, or over recordings), ``setting`` (chosen by the designer), ``published`` (data sheet,
+        paper or standard), ``from memory`` or ``invented``.
     source : str
         The origin in words: how it was measured, or title, table and year.
+    bench : Bench, optional
+        How a measured value was measured.
+    drawn_with : str
+        Name of the input that this one is the same quantity as, so that both take the same draw;
+        empty where it has its own.
     """
 
     name: str
@@ -41,14 +86,17 @@ class Input:
     high: float
     kind: Kind
     source: str
+    bench: Bench | None = None
+    drawn_with: str = ""
 
     def __post_init__(self) -> None:
-        if not 0.0 <= self.low <= self.typical <= self.high < float("inf"):
+        least = _COLDEST_DEGC if self.unit == "degC" else 0.0
+        if not least <= self.low <= self.typical <= self.high < float("inf"):
             raise FormatError(
                 self.name,
                 "range",
                 f"{self.low:g}, {self.typical:g}, {self.high:g}",
-                "0 <= low <= typical <= high",
+                f"{least:g} <= low <= typical <= high",
             )
 
     @property
@@ -56,9 +104,9 @@ class Input:
         """Whether the range has a width."""
         return self.low < self.high
 
-    def to_json(self) -> dict[str, str | float]:
-        """Return the fields as plain JSON values."""
-        return {
+    def to_json(self) -> dict[str, Any]:
+        """Return the fields as plain JSON values; what is not told is left out."""
+        found: dict[str, Any] = {
             "unit": self.unit,
             "low": self.low,
             "typical": self.typical,
@@ -66,6 +114,11 @@ class Input:
             "kind": self.kind,
             "source": self.source,
         }
+        if self.bench is not None:
+            found["bench"] = self.bench.to_json()
+        if self.drawn_with:
+            found["drawn_with"] = self.drawn_with
+        return found
 
 
 def origin_of(source: str) -> Kind:
@@ -96,6 +149,6 @@ def setting(name: str, unit: str, value: float, source: str) -> Input:
     return Input(name, unit, value, value, value, "setting", source)
 
 
-def measured(name: str, unit: str, low: float, typical: float, high: float, source: str) -> Input:
-    """Return an input that this program measured."""
-    return Input(name, unit, low, typical, high, "measured", source)
+def counted(name: str, unit: str, low: float, typical: float, high: float, source: str) -> Input:
+    """Return an input that this program counted: by execution, or over recordings."""
+    return Input(name, unit, low, typical, high, "counted", source)

@@ -6,7 +6,7 @@ from markupsafe import Markup
 
 from runtime.budget.inputs.uncertainty import Interval
 from runtime.budget.inputs.values import Input
-from runtime.budget.verdict.host import many
+from runtime.budget.verdict.planning import many
 
 __all__ = [
     "MARKS",
@@ -19,12 +19,13 @@ __all__ = [
     "percent_input",
     "plain",
     "ranged",
-    "runs_a_side",
+    "sessions_a_side",
     "share",
 ]
 
 MARKS = {
-    "measured": ("m", "measured by this program; the hover text says how"),
+    "measured": ("m", "measured: on a bench, or on people by this program; hover says how"),
+    "counted": ("n", "counted by this program: executed on an emulated core, or over recordings"),
     "published": ("p", "published: data sheet, paper or standard"),
     "setting": ("s", "a setting that the designer chose"),
     "from memory": ("f", "from memory: not yet looked up in the source named"),
@@ -33,7 +34,7 @@ MARKS = {
 }
 _UNITS = {
     "1": "", "uA": "µA", "uA/MHz": "µA/MHz", "us": "µs", "uW": "µW", "uJ": "µJ",
-    "1/h": "per hour", "1/day": "per day",
+    "1/h": "per hour", "1/day": "per day", "degC": "°C",
 }  # fmt: skip
 """Units of the parts library as a page writes them, where it writes them otherwise."""
 
@@ -67,8 +68,8 @@ def computed(value: float, unit: str, origin: str) -> Markup:
 def ranged(
     value: Interval, unit: str, origin: str, kind: str = "computed", digits: int = 3
 ) -> Markup:
-    """Show a typical value with its interval, where it has one."""
-    text = _with_unit(plain(value.typical, digits), unit)
+    """Show a median (of what was counted: the value) with its interval, where it has one."""
+    text = _with_unit(plain(value.median, digits), unit)
     if value.low < value.high:
         text += f" ({plain(value.low, digits)} to {plain(value.high, digits)})"
     return mark(kind, text, origin)
@@ -111,16 +112,16 @@ def lasting(hours: float, origin: str) -> Markup:
 
 def origin_of_input(x: Input) -> str:
     """Say where an input comes from, its kind first where the source alone does not tell."""
-    named = x.kind in ("published", "measured") or x.source.startswith(x.kind)
+    named = x.kind in ("published", "measured", "counted") or x.source.startswith(x.kind)
     return x.source if named else f"{x.kind}: {x.source}"
 
 
-def runs_a_side(runs: Interval) -> Markup:
-    """Say a number of runs with its interval."""
-    text = many(runs.typical)
-    if many(runs.low) != many(runs.high):
-        text += f" ({many(runs.low)} to {many(runs.high)})"
-    return mark("computed", text, "two-sample t test, 5 % two-sided, 80 % power, runs a side")
+def sessions_a_side(sessions: Interval) -> Markup:
+    """Say a number of sessions with its interval."""
+    text = many(sessions.median)
+    if many(sessions.low) != many(sessions.high):
+        text += f" ({many(sessions.low)} to {many(sessions.high)})"
+    return mark("computed", text, "two-sample t test, 5 % two-sided, 80 % power, sessions a side")
 
 
 def share(value: float, low: float, high: float, origin: str) -> Markup:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -10,8 +11,13 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from runtime.budget.inputs.evaluation import ErrorFigure
 from runtime.budget.inputs.values import Input
+from runtime.budget.page.first_screen import (
+    error_words,
+    facts,
+    headline,
+    headline_of_all,
+)
 from runtime.budget.page.marked_numbers import (
     MARKS,
     computed,
@@ -23,16 +29,24 @@ from runtime.budget.page.marked_numbers import (
     percent_input,
     plain,
     ranged,
-    runs_a_side,
+    sessions_a_side,
     share,
+)
+from runtime.budget.page.side_by_side import (
+    COLOURS,
+    amount_text,
+    names_apart,
+    power_beside,
+    side_by_side,
 )
 from runtime.budget.price.light import CAUTION, CLOSEST_MM, Glance
 from runtime.budget.price.power import FORMULAS, PARTS, STATES
 from runtime.budget.result import Budget
+from runtime.budget.verdict.planning import many
 from runtime.errors import UsageError
 from runtime.files import refresh_fingerprint, write_whole
 
-__all__ = ["budget_page", "names_apart", "page_style", "write_report"]
+__all__ = ["budget_page", "page_style", "write_report"]
 
 _GROUPS = {
     "mcu": "controller", "sensor": "sensor setting", "readout": "sensor readout", "led": "LED",
@@ -45,10 +59,9 @@ _VIEWING_S = (10.0, 1000.0)
 """Viewing times shown of those screened."""
 _N_SENSITIVE, _N_SYMBOLS = 8, 8
 _STATES = {
-    "crossed": "Crossed: the typical value keeps the limit, a part of its interval does not.",
+    "crossed": "Crossed: the value keeps the limit, a part of its interval does not.",
     "unknown": "Unknown: the model folder does not hold the value, which counts as broken.",
 }
-_COLOURS = dict(zip(STATES, ("first", "second", "third"), strict=True))
 
 
 def _accuracies(result: Budget) -> list[dict[str, Any]]:
@@ -79,11 +92,6 @@ def _accuracies(result: Budget) -> list[dict[str, Any]]:
     ]
 
 
-def _amount(value: float) -> str:
-    """Microwatts of a bar, where the third digit of a small one is of no use."""
-    return "under 0.01 µW" if value < 0.01 else f"{value:.3g} µW"
-
-
 def _power_bars(result: Budget) -> list[dict[str, Any]]:
     """Average power by part, split by state, largest first."""
     totals = {p: sum(result.terms[p, s] for s in STATES) for p in PARTS}
@@ -91,12 +99,21 @@ def _power_bars(result: Budget) -> list[dict[str, Any]]:
     return [
         {
             "name": p,
-            "pieces": [(_COLOURS[s], 100 * result.terms[p, s] / longest) for s in STATES],
-            "text": _amount(totals[p]),
+            "pieces": [(COLOURS[s], 100 * result.terms[p, s] / longest) for s in STATES],
+            "text": amount_text(totals[p]),
         }
         for p in sorted(PARTS, key=lambda p: -totals[p])
         if totals[p] > 0
     ]
+
+
+def _bars_caption(result: Budget) -> str:
+    """Say what the bars add up to, and why that is not the headline."""
+    total, median = (plain(x) for x in (result.average_uw.typical, result.average_uw.median))
+    return (
+        f"Average over the day by part, at typical inputs, where the parts add up to {total} µW "
+        f"(the median over all ranges is {median} µW). Computed (c)."
+    )
 
 
 def _name(key: str) -> str:
@@ -134,12 +151,6 @@ def _glances(result: Budget, seconds: float) -> list[Glance]:
     return [g for g in result.light.glances if g.seconds == seconds]
 
 
-def names_apart(results: Sequence[Budget]) -> list[str]:
-    """Names of the models, numbered where one name stands for several."""
-    names = [r.model.name for r in results]
-    return [f"{name} ({i + 1})" if names.count(name) > 1 else name for i, name in enumerate(names)]
-
-
 def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
     """Gather what one model's part of the page shows."""
     errors = _errors(result)
@@ -151,7 +162,9 @@ def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
         "sensitivity": _sensitivity_bars(result),
         "accuracies": _accuracies(result),
         "errors": errors,
-        "error": dict(errors).get("this model, fixed point"),
+        "headline": headline(result.verdict),
+        "facts": facts(result),
+        "bars_caption": _bars_caption(result),
         "origin_words": _origin_words(result),
         "states": _states(result),
         "broken": [c.what for c in result.checks if not c.keeps()],
@@ -168,7 +181,6 @@ def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
         "symbols": _symbols(result),
         "groups": _groups(result),
         "source_numbers": _source_numbers(result),
-        **_false_events(result),
         **_light(result),
     }
 
@@ -180,7 +192,8 @@ def _origin_words(result: Budget) -> dict[str, str]:
     if found is not None and found.wake_up is not None:
         assumed = "assumed: measured too briefly, or at another setting"
     return {
-        name: "measured" if x.kind == "measured" else assumed for name, x in result.inputs.items()
+        name: x.kind if x.kind in ("measured", "counted") else assumed
+        for name, x in result.inputs.items()
     }
 
 
@@ -201,19 +214,6 @@ def _source_numbers(result: Budget) -> dict[str, int]:
     """Number the documents that inputs come from, in the order of the inputs."""
     cited = [x for x in result.inputs.values() if x.kind not in ("invented", "setting")]
     return {x: i + 1 for i, x in enumerate(dict.fromkeys(origin_of_input(x) for x in cited))}
-
-
-def _false_events(result: Budget) -> dict[str, Any]:
-    """Say how many false events an hour were counted, and in what."""
-    found = result.evaluation
-    events = None if found is None else found.false_events
-    if found is None or events is None:
-        return {"false_events": None, "false_events_counted": ""}
-    origin = "streams of participants never trained on"
-    return {
-        "false_events": ranged(events, "an hour", origin, "measured"),
-        "false_events_counted": found.false_events_counted,
-    }
 
 
 def _light(result: Budget) -> dict[str, Any]:
@@ -239,74 +239,9 @@ def _errors(result: Budget) -> list[tuple[str, str]]:
         ("four quadrants, locked people", found.four_quadrant),
     )
     return [
-        (name, _error(variant.rmse, found.unit))
+        (name, error_words(variant.rmse, found.unit))
         for name, variant in variants
         if variant is not None
-    ]
-
-
-def _error(error: ErrorFigure, unit: str) -> str:
-    """Return an error in words; a bound that one person alone leaves open is a question mark."""
-    low, high = ("?" if end is None else f"{end:.3g}" for end in (error.low, error.high))
-    return f"{error.value:.3g} {unit} ({low} to {high})"
-
-
-def _side_by_side(results: Sequence[Budget]) -> list[tuple[str, list[Any]]]:
-    """Rows of the comparison: what, and one cell a model."""
-
-    def accuracy(r: Budget, quadrants: bool) -> Any:
-        found = r.evaluation
-        if found is not None and found.quantity is not None:
-            each = found.quantity.four_quadrant if quadrants else found.quantity.fixed
-            return "not evaluated" if each is None else _error(each.rmse, found.quantity.unit)
-        scores = None if found is None else (found.baseline if quadrants else found.recognised)
-        if scores is None:
-            return "not evaluated"
-        x = scores.accuracy
-        return share(x.value, x.low, x.high, "participants never trained on")
-
-    def executed(r: Budget, value: float, unit: str) -> Markup:
-        return measured(value, unit, f"executed on an emulated {r.core.core}")
-
-    rows: dict[str, Any] = {
-        "verdict": lambda r: r.verdict.word,
-        "controller": lambda r: r.titles["mcu"],
-        "average power": lambda r: ranged(r.average_uw, "µW", "average over the day"),
-        "with a hand present": lambda r: ranged(r.while_active_uw, "µW", "active state all day"),
-        "while watching": lambda r: ranged(r.while_watching_uw, "µW", "watching state all day"),
-        "takes most": lambda r: mark(
-            "computed",
-            f"{r.dominant[0]}, {100 * r.dominant[1]:.0f} %",
-            "largest part / total at typical inputs",
-        ),
-        "recognised correctly": lambda r: accuracy(r, False),
-        "four-quadrant baseline": lambda r: accuracy(r, True),
-        "latency of one frame": lambda r: ranged(r.latency_ms, "ms", "by the formulas"),
-        "instructions a frame": lambda r: executed(r, r.core.instructions_per_frame, ""),
-        "flash": lambda r: executed(r, r.core.code_bytes + r.core.const_bytes, "bytes"),
-        "RAM and stack": lambda r: executed(r, r.core.ram_bytes + r.core.stack_bytes, "bytes"),
-    }
-    if any(r.checks for r in results):
-        rows["limits"] = lambda r: (
-            "all kept"
-            if r.keeps()
-            else f"broken: {', '.join(c.what for c in r.checks if not c.keeps())}"
-        )
-    return [(what, [cell(r) for r in results]) for what, cell in rows.items()]
-
-
-def _compared(results: Sequence[Budget]) -> list[dict[str, Any]]:
-    """Bars of the models' average power."""
-    longest = max(r.average_uw.typical for r in results)
-    return [
-        {
-            "name": name,
-            "pieces": [
-                (_COLOURS[s], 100 * sum(r.terms[p, s] for p in PARTS) / longest) for s in STATES
-            ],
-            "text": _amount(r.average_uw.typical),
-        }
-        for r, name in zip(results, names_apart(results), strict=True)
     ]
 
 
@@ -325,20 +260,22 @@ def budget_page(results: Sequence[Budget]) -> str:
     environment.filters.update(plain=plain)
     environment.globals.update(
         computed=computed, ranged=ranged, measured=measured, of_input=of_input, share=share,
-        percent_input=percent_input, lasting=lasting, runs=runs_a_side, origin=origin_of_input,
+        percent_input=percent_input, lasting=lasting, sessions=sessions_a_side,
+        origin=origin_of_input, computed_text=partial(mark, "computed"), many_of=many,
     )  # fmt: skip
     template = resources.files("runtime.budget.page").joinpath("page.html.j2").read_text("utf-8")
     return (
         environment.from_string(template)
         .render(
             views=[_view(r, i + 1, n) for i, (r, n) in enumerate(zip(results, names, strict=True))],
-            compared=_compared(results),
+            compared=power_beside(results),
             emulated=[
                 f"{name} ({r.evaluation.kind_words})"
                 for r, name in zip(results, names, strict=True)
                 if r.evaluation is not None and r.evaluation.emulated
             ],
-            side_by_side=_side_by_side(results),
+            side_by_side=side_by_side(results),
+            headline=headline_of_all(results, names),
             style=Markup(page_style()),  # noqa: S704 - our own file
             marks=MARKS,
             formulas=FORMULAS,

@@ -11,7 +11,7 @@ still tested to; the stricter of the two is what `screen` applies.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -141,7 +141,11 @@ class Glance:
 
 @dataclass(frozen=True, slots=True)
 class LightScreening:
-    """The screening of one LED at one pulse pattern."""
+    """The screening of one LED at one pulse pattern, and of the same LED stuck on.
+
+    A driver that does not switch off is taken as the single fault: the LED is lit all the time at
+    its full current. ``margin`` and ``closest_mm`` are without the fault.
+    """
 
     wavelength_nm: float
     radiant_intensity_w_sr: float
@@ -151,6 +155,8 @@ class LightScreening:
     glances: tuple[Glance, ...]
     pulse_margin: float
     closest_mm: float
+    stuck_on_margin: float
+    stuck_on_closest_mm: float
 
     @property
     def margin(self) -> float:
@@ -170,6 +176,10 @@ class LightScreening:
             "pulse_margin": self.pulse_margin,
             "margin": self.margin,
             "closest_mm": self.closest_mm,
+            "stuck_on": {
+                "margin": self.stuck_on_margin,
+                "closest_mm": self.stuck_on_closest_mm,
+            },
             "glances": [
                 {
                     "distance_mm": g.distance_mm,
@@ -225,13 +235,13 @@ def screen(
         side = max(source_width_mm / 1e3, _ALPHA_MIN * distance_m)
         return intensity / side**2
 
-    def glance(distance_mm: float, seconds: float) -> Glance:
+    def glance(distance_mm: float, seconds: float, lit: float = duty) -> Glance:
         distance = distance_mm / 1e3
-        seen = radiance(peak_intensity_w_sr * duty, distance)
+        seen = radiance(peak_intensity_w_sr * lit, distance)
         return Glance(
             distance_mm,
             seconds,
-            peak_intensity_w_sr * duty / distance**2,
+            peak_intensity_w_sr * lit / distance**2,
             None if visible else cornea_limit(seconds),
             weight * seen,
             retina_limit(seconds, source_width_mm / distance_mm, visible),
@@ -243,18 +253,27 @@ def screen(
         limit = retina_limit(pulse_us * 1e-6, source_width_mm / distance_mm, visible)
         return limit / (weight * radiance(peak_intensity_w_sr, distance_mm / 1e3))
 
-    def passes(distance_mm: float) -> bool:
-        return min(glance(distance_mm, max(viewing_s)).margin, pulse_margin(distance_mm)) < 1.0
+    def pulsed(distance_mm: float) -> float:
+        return min(glance(distance_mm, max(viewing_s)).margin, pulse_margin(distance_mm))
 
-    near, far = (
-        CLOSEST_MM,
-        10_000.0,
-    )  # every margin grows with distance: halve on a logarithmic scale
-    for _ in range(60):
-        middle = math.sqrt(near * far)
-        near, far = (middle, far) if passes(middle) else (near, middle)
+    def stuck_on(distance_mm: float) -> float:
+        return min(glance(distance_mm, seconds, 1.0).margin for seconds in viewing_s)
+
     return LightScreening(
         wavelength_nm, peak_intensity_w_sr, duty, pulse_us, visible,
         tuple(glance(d, t) for d in distances_mm for t in viewing_s),
-        min(pulse_margin(d) for d in distances_mm), far,
+        min(pulse_margin(d) for d in distances_mm), _closest_mm(pulsed),
+        min(stuck_on(d) for d in distances_mm), _closest_mm(stuck_on),
     )  # fmt: skip
+
+
+def _closest_mm(margin: Callable[[float], float]) -> float:
+    """Return the distance down to which a margin stays above one.
+
+    Every margin grows with distance: the span is halved on a logarithmic scale.
+    """
+    near, far = CLOSEST_MM, 10_000.0
+    for _ in range(60):
+        middle = math.sqrt(near * far)
+        near, far = (middle, far) if margin(middle) < 1.0 else (near, middle)
+    return far

@@ -4,7 +4,7 @@ Every function takes numbers or arrays of draws alike, so that the typical value
 interval and the sensitivity indices come from the same lines. Formulas are also text
 (`FORMULAS`), printed with the result: whoever has the printed inputs can work the budget out anew.
 
-Conventions: charge in nC, energy in uJ, power in uW; mA x us = nC; uA/MHz = pC per cycle.
+Conventions: charge in nC, energy in uJ, power in uW; mA x us = nC; uA x us = pC.
 """
 
 from __future__ import annotations
@@ -18,13 +18,16 @@ from numpy.typing import NDArray
 from runtime.budget.price.converter import conversion_energy_pj
 
 __all__ = [
+    "EXPOSURES",
     "FORMULAS",
     "PARTS",
     "STATES",
     "active_seconds",
     "average_power",
     "battery_use",
+    "busy_us",
     "controller_cycles",
+    "dark_electrons",
     "frame_energy",
     "frame_time_us",
     "latency_ms",
@@ -39,31 +42,39 @@ PARTS = (
     "LED", "LED driver", "pixel readout", "sensor bias", "compute", "waiting for pixels",
     "wake-ups", "transfer", "sleep and standby", "start-up", "regulator",
 )  # fmt: skip
-_EXPOSURES = 2  # one lit, one dark: a frame pair
+EXPOSURES = 2
+"""One lit and one dark exposure are a frame pair."""
 _DAY_S = 86_400.0
 FLASH_LINE_BYTES = 16
-"""What a controller's flash delivers at once; `mcu.flash_wait` is counted for each."""
+"""What a controller's flash delivers at once; a state's ``flash_wait`` is counted for each."""
+_REFERENCE_DEGC = 25.0
+"""Where data sheets tell their typical currents and dark signals."""
 
 FORMULAS: dict[str, str] = {
     "pixel exposures": "2 x state.pixels",
     "frame time us": "readout.start_up_time + 2 x (sensor.exposure + driver.settle_time) "
     "+ pixel exposures x max(readout.pixel_time, sensor.bits / sensor_link.bit_rate)",
-    "controller cycles": "state.cycles + state.flash_bytes / 16 x mcu.flash_wait",
-    "run power uW": "mcu.run_current x mcu.clock x mcu.supply x mcu.derating",
-    "LED": "state.led_current x (sensor.exposure + driver.settle_time) x led.forward_voltage / 1e3",
+    "controller cycles": "state.cycles + state.flash_bytes / 16 x state.flash_wait",
+    "run power uW": "state.run_current x state.derating x mcu.supply",
+    "LED": "state.led_current x (sensor.exposure + driver.settle_time) x led.forward_voltage "
+    "x state.voltage_ratio / 1e3",
     "LED driver": "LED x (1 / driver.efficiency - 1), and "
     "driver.quiescent_current x host.battery_voltage all day",
     "pixel readout": "pixel exposures x (readout.pixel_energy "
     "+ readout.walden_figure x 2^readout.effective_bits / 1e3) / 1e6",
     "sensor bias": "readout.bias_power x frame time / 1e6",
-    "compute": "controller cycles x mcu.run_current x mcu.supply x mcu.derating / 1e6",
-    "waiting for pixels": "mcu.wait_current x mcu.supply x frame time / 1e6",
-    "wake-ups": "mcu.wake_up_time x run power / 1e6",
-    "transfer": "pixel exposures x sensor.bits x sensor_link.bit_energy / 1e6 per frame, and "
+    "compute": "controller cycles / state.clock x run power / 1e6",
+    "waiting for pixels": "mcu.wait_current x mcu.wait_growth^((usage.temperature - 25) / 10) "
+    "x mcu.supply x frame time / 1e6",
+    "wake-ups": "(mcu.start_time x mcu.start_current + (state.wake_up_time "
+    "+ state.clock_change_time) x state.wake_up_current) x mcu.supply / 1e6",
+    "transfer": "pixel exposures x sensor.bits x sensor_link.bit_energy "
+    "x (mcu.supply / sensor_link.supply)^2 / 1e6 per frame, and "
     "usage.gestures x usage.hand_present / 60 x host_link.message_energy per day",
-    "sleep and standby": "mcu.sleep_current x mcu.supply + readout.idle_power "
-    "+ sensor_link.standby_power + host_link.standby_power, all day",
-    "start-up": "usage.cold_starts x usage.start_up_time x run power / 1e3 per day",
+    "sleep and standby": "mcu.sleep_current x mcu.sleep_growth^((usage.temperature - 25) / 10) "
+    "x mcu.supply + readout.idle_power + sensor_link.standby_power + host_link.standby_power, "
+    "all day",
+    "start-up": "usage.cold_starts x usage.start_up_time x run power, active, / 1e3 per day",
     "regulator": "(all rail energy) x (1 / regulator.efficiency - 1), and "
     "regulator.quiescent_current x host.battery_voltage all day",
     "active seconds a day": "min(3600 x usage.on_time, 60 x usage.hand_present + usage.hold_time "
@@ -74,7 +85,10 @@ FORMULAS: dict[str, str] = {
     "+ usage.cold_starts)",
     "average uW": "sum over states of energy per frame x frames / 86400, "
     "plus daily energies / 86400, plus all-day power",
-    "latency ms": "(mcu.wake_up_time + frame time + controller cycles / mcu.clock) / 1e3, active",
+    "latency ms": "(mcu.start_time + frame time + state.wake_up_time + state.clock_change_time "
+    "+ controller cycles / state.clock) / 1e3, active",
+    "dark electrons": "sensor.dark_signal x 2^((usage.temperature - 25) / readout.dark_doubling) "
+    "x sensor.exposure / 1e6",
     "LED duty": "sum over states of (sensor.exposure + driver.settle_time) x frames / 1e6 / 86400",
     "LED average current uA": "sum over states of state.led_current x (sensor.exposure "
     "+ driver.settle_time) x frames / 1e3 / 86400",
@@ -96,8 +110,8 @@ def frame_time_us(v: Values, state: str) -> Draws:
     pixel_us = np.maximum(v["readout.pixel_time"], v["sensor.bits"] / v["sensor_link.bit_rate"])
     total: Draws = (
         v["readout.start_up_time"]
-        + _EXPOSURES * _pulse_us(v)
-        + _EXPOSURES * v[f"{state}.pixels"] * pixel_us
+        + EXPOSURES * _pulse_us(v)
+        + EXPOSURES * v[f"{state}.pixels"] * pixel_us
     )
     return total
 
@@ -111,17 +125,34 @@ def controller_cycles(v: Values, state: str) -> Any:
     is taken as read from flash once a frame, which a cache that survives sleep may better.
     """
     lines = v[f"{state}.flash_bytes"] / FLASH_LINE_BYTES
-    return v[f"{state}.cycles"] + lines * v["mcu.flash_wait"]
+    return v[f"{state}.cycles"] + lines * v[f"{state}.flash_wait"]
+
+
+def busy_us(v: Values, state: str) -> Any:
+    """Microseconds from the timer's tick until the controller may sleep again."""
+    woken = v["mcu.start_time"] + v[f"{state}.wake_up_time"] + v[f"{state}.clock_change_time"]
+    return woken + frame_time_us(v, state) + controller_cycles(v, state) / v[f"{state}.clock"]
 
 
 def latency_ms(v: Values) -> Any:
     """Milliseconds from the timer's tick to the decision on that frame, in the active state."""
-    compute_us = controller_cycles(v, "active") / v["mcu.clock"]
-    return (v["mcu.wake_up_time"] + frame_time_us(v, "active") + compute_us) / 1e3
+    return busy_us(v, "active") / 1e3
 
 
-def _run_power_uw(v: Values) -> Any:
-    return v["mcu.run_current"] * v["mcu.clock"] * v["mcu.supply"] * v["mcu.derating"]
+def dark_electrons(v: Values) -> Any:
+    """Electrons of dark signal that a pixel gathers in one exposure, at the usage's temperature."""
+    warmer = 2.0 ** ((v["usage.temperature"] - _REFERENCE_DEGC) / v["readout.dark_doubling"])
+    return v["sensor.dark_signal"] * warmer * v["sensor.exposure"] / 1e6
+
+
+def _run_power_uw(v: Values, state: str) -> Any:
+    return v[f"{state}.run_current"] * v[f"{state}.derating"] * v["mcu.supply"]
+
+
+def _grown(v: Values, name: str) -> Any:
+    """Return a current of the controller at the usage's temperature, uA."""
+    warmer = (v["usage.temperature"] - _REFERENCE_DEGC) / 10.0
+    return v[f"mcu.{name}_current"] * v[f"mcu.{name}_growth"] ** warmer
 
 
 def frame_energy(v: Values, state: str) -> dict[str, Any]:
@@ -140,11 +171,12 @@ def frame_energy(v: Values, state: str) -> dict[str, Any]:
     voltage / efficiency. Readout is linear in the pixels actually read (common practice, no
     source) plus a bias that runs as long as the sensor is powered.
     """
-    read = _EXPOSURES * v[f"{state}.pixels"]
+    read = EXPOSURES * v[f"{state}.pixels"]
     pixel_pj = v["readout.pixel_energy"] + conversion_energy_pj(
         v["readout.walden_figure"], v["readout.effective_bits"]
     )
-    led = v[f"{state}.led_current"] * _pulse_us(v) * v["led.forward_voltage"] / 1e3
+    volts = v["led.forward_voltage"] * v[f"{state}.voltage_ratio"]
+    led = v[f"{state}.led_current"] * _pulse_us(v) * volts / 1e3
     on_us = frame_time_us(v, state)
     return {
         "LED": led,
@@ -152,11 +184,22 @@ def frame_energy(v: Values, state: str) -> dict[str, Any]:
         "pixel readout": read * pixel_pj / 1e6,
         "sensor bias": v["readout.bias_power"] * on_us / 1e6,
         "compute": controller_cycles(v, state)
-        * v["mcu.run_current"] * v["mcu.supply"] * v["mcu.derating"] / 1e6,
-        "waiting for pixels": v["mcu.wait_current"] * v["mcu.supply"] * on_us / 1e6,
-        "wake-ups": v["mcu.wake_up_time"] * _run_power_uw(v) / 1e6,
-        "transfer": read * v["sensor.bits"] * v["sensor_link.bit_energy"] / 1e6,
+        / v[f"{state}.clock"] * _run_power_uw(v, state) / 1e6,
+        "waiting for pixels": _grown(v, "wait") * v["mcu.supply"] * on_us / 1e6,
+        "wake-ups": _wake_up_pc(v, state) * v["mcu.supply"] / 1e6,
+        "transfer": read * v["sensor.bits"] * _bit_energy_pj(v) / 1e6,
     }  # fmt: skip
+
+
+def _wake_up_pc(v: Values, state: str) -> Any:
+    """Picocoulombs (uA x us) that the controller takes on its ways between states in a frame."""
+    woken_us = v[f"{state}.wake_up_time"] + v[f"{state}.clock_change_time"]
+    return v["mcu.start_time"] * v["mcu.start_current"] + woken_us * v[f"{state}.wake_up_current"]
+
+
+def _bit_energy_pj(v: Values) -> Any:
+    """Energy of a bit at the rail's voltage: lines are charged and discharged, C V^2."""
+    return v["sensor_link.bit_energy"] * (v["mcu.supply"] / v["sensor_link.supply"]) ** 2
 
 
 def active_seconds(v: Values) -> Any:
@@ -201,10 +244,10 @@ def _always(v: Values) -> dict[str, Any]:
     The LED driver hangs on the battery, all others on the rail, before its regulator.
     """
     gestures = v["usage.gestures"] * v["usage.hand_present"] / 60.0
-    start_uj = v["usage.cold_starts"] * v["usage.start_up_time"] * _run_power_uw(v) / 1e3
+    start_uj = v["usage.cold_starts"] * v["usage.start_up_time"] * _run_power_uw(v, "active") / 1e3
     return {
         "transfer": gestures * v["host_link.message_energy"] / _DAY_S,
-        "sleep and standby": v["mcu.sleep_current"] * v["mcu.supply"]
+        "sleep and standby": _grown(v, "sleep") * v["mcu.supply"]
         + v["readout.idle_power"]
         + v["sensor_link.standby_power"]
         + v["host_link.standby_power"],

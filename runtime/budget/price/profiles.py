@@ -104,9 +104,16 @@ def _read_firmware(folder: Path) -> dict[str, str]:
 
 
 def profiles_of(
-    model_dir: Path, model: Model, watching: Model, cores: Sequence[str], compiler: str = "zig"
+    model_dir: Path,
+    model: Model,
+    watching: Model,
+    cores: Sequence[str],
+    compiler: str = "zig",
+    keep: bool = True,
 ) -> Profiles:
     """Return profiles on the cores required, executing only what is not kept yet.
+
+    What is newly executed is kept in the model's folder, unless `keep` is false.
 
     Raises
     ------
@@ -135,7 +142,8 @@ def profiles_of(
         with ThreadPoolExecutor(max_workers=2) as pool:
             for (key, core), found in zip(missing, pool.map(measure, missing), strict=True):
                 kept[key][core] = found
-        _keep(path, kept)
+        if keep:
+            _keep(path, kept)
     active, asleep = (kept[key] for key in keys)
     return Profiles({c: active[c] for c in cores}, {c: asleep[c] for c in cores}, firmware)
 

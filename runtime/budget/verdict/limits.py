@@ -12,13 +12,20 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from runtime.budget.inputs.uncertainty import Interval
 from runtime.budget.inputs.values import Kind
+from runtime.budget.verdict.host import RANK, Verdict
 from runtime.tomlfile import read_toml
 
-__all__ = ["Check", "Limits", "check", "junit_xml", "load_limits"]
+__all__ = ["Basis", "Check", "Limits", "check", "junit_xml", "load_limits", "verdict_check"]
+
+State = Literal["kept", "broken", "crossed", "unknown"]
 
 
 class Limits(BaseModel):
-    """What a limits file may hold, all optional, in one table ``[limits]``."""
+    """What a limits file may hold, all optional, in one table ``[limits]``.
+
+    ``verdict`` is the worst that is let through; undecided then crosses ``hidden``. Accuracy, event
+    F1 and the light margin (limit for the eye over value) are floors, all others ceilings.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
 
@@ -30,7 +37,11 @@ class Limits(BaseModel):
     average_uw: float | None = Field(default=None, gt=0)
     accuracy: float | None = Field(default=None, gt=0, le=1)
     false_events_per_hour: float | None = Field(default=None, ge=0)
-    hidden_runs: int = Field(default=30, ge=2, le=1_000_000)
+    event_f1: float | None = Field(default=None, gt=0, le=1)
+    verdict: Literal["hidden", "undecided"] | None = None
+    percent_per_day: float | None = Field(default=None, gt=0)
+    minutes_per_charge: float | None = Field(default=None, gt=0)
+    light_margin: float | None = Field(default=None, gt=0)
 
 
 def load_limits(path: Path) -> Limits:
@@ -52,11 +63,24 @@ class _File(BaseModel):
 
 
 @dataclass(frozen=True, slots=True)
+class Basis:
+    """Where a value comes from, and how much was counted or drawn for it."""
+
+    kind: Kind | Literal["computed"]
+    origin: str
+    counted: str = ""
+
+
+POWER_MODEL = Basis("computed", "power model")
+
+
+@dataclass(frozen=True, slots=True)
 class Check:
     """One limit held against its value.
 
-    ``state`` is ``kept``, ``broken``, ``crossed`` (the typical value keeps the limit, the interval
-    does not) or ``unknown`` (the model folder does not hold the value; counts as broken).
+    ``state`` is ``kept``, ``broken``, ``crossed`` (the value keeps the limit, a part of its
+    interval does not) or ``unknown`` (the model folder does not hold the value; counts as broken).
+    The value is the median where there are draws. ``word`` is the answer where it is a word.
     """
 
     what: str
@@ -64,27 +88,33 @@ class Check:
     value: Interval | None
     limit: float
     at_least: bool
-    state: Literal["kept", "broken", "crossed", "unknown"]
-    kind: Kind | Literal["computed"]
-    origin: str
+    state: State
+    basis: Basis
+    word: str = ""
 
     @property
     def margin(self) -> float | None:
         """Distance to the limit as a share of it; negative when broken."""
         if self.value is None:
             return None
-        distance = self.limit - self.value.typical
+        distance = self.limit - self.value.median
         if self.at_least:
             distance = -distance
         return distance / self.limit if self.limit else (0.0 if distance == 0 else -1.0)
 
     @property
     def line(self) -> str:
-        """State, value and limit in one line, for a terminal or a log."""
-        found = "not known" if self.value is None else f"{self.value.typical:,.7g} {self.unit}"
+        """State, value, interval, limit and how much was counted: one line for a log."""
         side = "at least" if self.at_least else "at most"
-        limit = f"limit {side} {self.limit:,.7g} {self.unit}"
-        return f"{self.state:8} {self.what}: {found}, {limit}"
+        limit = f"limit {side} {_number(self.limit, self.unit)}"
+        if self.value is None:
+            return f"{self.state:8} {self.what}: not known, {limit}"
+        found = _number(self.value.median, self.unit)
+        if self.value.low < self.value.high:
+            found += f" ({_number(self.value.low)} to {_number(self.value.high)})"
+        said = f"{self.word}, {found}" if self.word else found
+        counted = f"; {self.basis.counted}" if self.basis.counted else ""
+        return f"{self.state:8} {self.what}: {said}, {limit}{counted}"
 
     def keeps(self, strict: bool = False) -> bool:
         """Whether the gate opens for this limit."""
@@ -100,8 +130,15 @@ class Check:
             "at_least": self.at_least,
             "state": self.state,
             "margin": self.margin,
-            "origin": f"{self.kind}: {self.origin}",
+            "origin": f"{self.basis.kind}: {self.basis.origin}",
+            "counted": self.basis.counted,
+            "word": self.word or None,
         }
+
+
+def _number(value: float, unit: str = "") -> str:
+    text = f"{value:,.0f}" if abs(value) >= 10_000.0 else f"{value:,.5g}"
+    return f"{text} {unit}".rstrip()
 
 
 def check(
@@ -110,8 +147,7 @@ def check(
     value: Interval | None,
     limit: float,
     at_least: bool = False,
-    kind: Kind | Literal["computed"] = "computed",
-    origin: str = "power model",
+    basis: Basis = POWER_MODEL,
 ) -> Check:
     """Hold one value against one limit.
 
@@ -125,20 +161,42 @@ def check(
         The limit itself still keeps it.
     at_least : bool
         Whether the limit is a floor.
-    kind, origin : str
-        Where the value comes from.
+    basis : Basis
+        What it rests on.
     """
-    state: Literal["kept", "broken", "crossed", "unknown"] = "kept"
+    state: State = "kept"
     if value is None:
         state = "unknown"
     else:
         sign = -1.0 if at_least else 1.0
         worst = value.low if at_least else value.high
-        if sign * value.typical > sign * limit:
+        if sign * value.median > sign * limit:
             state = "broken"
         elif sign * worst > sign * limit:
             state = "crossed"
-    return Check(what, unit, value, limit, at_least, state, kind, origin)
+    return Check(what, unit, value, limit, at_least, state, basis)
+
+
+def verdict_check(found: Verdict, worst: str, counted: str) -> Check:
+    """Hold the host verdict against the worst that is let through.
+
+    Parameters
+    ----------
+    found : Verdict
+    worst : str
+        ``hidden``, which an undecided verdict crosses, or ``undecided``.
+    counted : str
+        How much was drawn for it.
+    """
+    state: State = "kept" if RANK[found.word] <= RANK[worst] else "crossed"
+    if found.word == "visible":
+        state = "broken"
+    return Check(
+        f"verdict {worst}" if worst == "hidden" else "verdict not visible", found.margin.unit,
+        found.bounds, found.margin.value, False, state,
+        Basis("computed", "from the inputs by the formulas, held against the margin", counted),
+        found.word,
+    )  # fmt: skip
 
 
 def junit_xml(checks_of: Sequence[tuple[str, Sequence[Check]]], strict: bool) -> bytes:

@@ -64,8 +64,12 @@ def test_a_session_is_recorded_and_reviewed_by_keyboard_alone(
         press(page, "Tab", "Tab")
         page.keyboard.type("left")
         press(page, "Tab", "Tab", "Tab", "Space", "Enter")
+        page.wait_for_selector("#begin:focus")  # the checks before the first cue
+        page.wait_for_selector("#checks li:has-text('Sensor').holds-true")
+        press(page, "Enter")
         page.wait_for_selector(".cue[data-phase=cue]")
         assert page.inner_text("#what").lower() == "swipe left"
+        assert page.locator("#what .word").count() == 2
         assert page.inner_text("#told") == "Now: swipe left"
         assert page.locator("#sign svg").count() == 1
         press(page, "Space")
@@ -89,7 +93,7 @@ def test_a_session_is_recorded_and_reviewed_by_keyboard_alone(
         assert (letters >= 0.12, overhang) == (True, 0)
         page.set_viewport_size({"width": 1280, "height": 720})
         press(page, "Space")
-        page.wait_for_selector("#what:text-is('push towards the sensor')")
+        page.wait_for_selector("#what:has-text('push towards the sensor')")
         page.wait_for_selector(".cue[data-phase=cue]")
         press(page, "r")
         page.wait_for_selector("#end-title:focus")
@@ -108,7 +112,7 @@ def test_a_session_is_recorded_and_reviewed_by_keyboard_alone(
         press(page, "Tab", "Enter")  # the link to the review of its takes
         page.wait_for_selector("#labeller:focus")
         page.keyboard.type("L1")
-        press(page, "Tab", "Tab", "Enter")
+        press(page, "Enter")  # the session that the link meant opens
         page.wait_for_selector("#title:focus")
         press(page, "n", "x", "3")
         saved_at(page, 1)

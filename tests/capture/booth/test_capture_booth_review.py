@@ -34,6 +34,8 @@ def test_every_act_of_the_review_has_a_key(browser: Browser, made: tuple[str, Pa
     first = table.read_bytes()
     with window(browser, address) as page:
         go_to_session(page, address, "01", "l1")
+        assert not page.is_visible("#keys")
+        press(page, "?")
         shown = page.inner_text("#keys")
         for key in ("Space", "Shift ←", "[", "1 to 9", "X", "Z", "Esc"):
             assert key in shown

@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from capture.emulated.body.habits import FINGERS_UP
 from capture.emulated.body.hand import N_SEGMENTS, build_hand
 from capture.emulated.body.joints import place_segments, rotation
 from capture.emulated.body.people import draw_person
 from capture.emulated.body.scene import ellipsoid
-from capture.emulated.body.showing import FINGERS_UP
 
 _ELBOW = np.array([0.0, -300.0, 200.0])
 

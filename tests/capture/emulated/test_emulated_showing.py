@@ -11,11 +11,12 @@ from sklearn.preprocessing import StandardScaler
 from sklearn.svm import SVC
 
 from capture.cues.script import load_script
+from capture.emulated.body.habits import FINGERS_UP, FOLDED_RAD
 from capture.emulated.body.hand import MEAN_HAND, WEBS, Proportions, build_hand
 from capture.emulated.body.joints import FULL_CURL_RAD, place_segments
 from capture.emulated.body.motion import rest_pose
 from capture.emulated.body.people import draw_person
-from capture.emulated.body.showing import FINGERS_UP, FOLDED_RAD, count_pose
+from capture.emulated.body.showing import count_pose
 from capture.emulated.body.timeline import (
     CURL,
     FAN,

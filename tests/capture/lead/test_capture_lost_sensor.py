@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import time
 from pathlib import Path
 
 import numpy as np
@@ -14,8 +15,9 @@ from capture.lead.record import Operator, RecordingStatus, record
 from capture.measure.quality import quality_faults, session_quality
 from capture.store.dataset import open_dataset
 from capture.store.session import read_session
-from capture.wire.codec import CommandKind, Description, encode
+from capture.wire.codec import CommandKind, Description, Exposure, encode
 from capture.wire.link import SerialLink
+from capture.wording import recording_line
 from runtime.errors import PortError
 
 
@@ -128,26 +130,29 @@ def test_a_sensor_that_stays_silent_ends_the_session(
         sensor.close()
     (info,) = open_dataset(tmp_path / "set").sessions
     assert str(error.value).endswith(
-        "silent for 0.3 s, expected exposures. Look at it; what was recorded before it is kept in "
-        f"{info.path}."
+        "silent for 0.3 s, expected frame pairs of the form it described. Look at it; what was "
+        f"recorded before it is kept in {info.path}."
     )
     assert len(read_session(info.path).frames()) == 40
 
 
-def test_giving_up_on_a_lost_sensor_keeps_what_came(tmp_path: Path) -> None:
-    """When the sensor is gone and the operator stops waiting, the session so far is kept."""
+def test_a_stop_while_the_sensor_is_gone_is_a_session_that_ended_early(tmp_path: Path) -> None:
+    """Who stops while the sensor is gone has wished it: no error, and what came is a session.
+
+    Nobody then waits for the answer of a sensor that is not there.
+    """
     sensor = BenchSensor()
-    gone: list[bool] = []
+    gone: list[float] = []
 
     def show(progress: RecordingStatus) -> None:
         if progress.moment.phase == "disconnected":
-            gone.append(True)
+            gone.append(time.monotonic())
         elif progress.n_pairs > 20:
             sensor.close()
 
     script = SCRIPT.model_copy(update={"lead_in_s": 30.0})
-    with SerialLink(sensor.url) as link, pytest.raises(PortError, match="the port is not open"):
-        record(
+    with SerialLink(sensor.url) as link:
+        recording = record(
             link,
             PERSON,
             script,
@@ -155,5 +160,88 @@ def test_giving_up_on_a_lost_sensor_keeps_what_came(tmp_path: Path) -> None:
             tmp_path / "set",
             operator=Operator(show, lambda: "stop" if gone else None),
         )
+    assert time.monotonic() - gone[0] < 3.0
+    assert (recording.stopped_early, recording.events) == (True, ())
     (info,) = open_dataset(tmp_path / "set").sessions
-    assert len(read_session(info.path).frames()) > 20
+    assert (info.path, len(read_session(info.path).frames())) == (recording.path, recording.n_pairs)
+    assert recording.n_pairs > 20
+
+
+def send(sensor: BenchSensor, lit: bool, sequence: int, time_us: int) -> bytes:
+    return encode(Exposure(lit, sequence, time_us, counts(sequence, lit)))
+
+
+def test_a_sound_packet_with_a_wild_number_costs_itself_alone(tmp_path: Path) -> None:
+    """An exposure of the last sequence there is, or of the latest clock, takes no other with it."""
+
+    def wild(sequence: int, lit: bool, packet: bytes) -> bytes:
+        if sequence == 10 and lit:
+            return send(sensor, True, 2**32 - 1, 1) + packet
+        if sequence == 20 and lit:
+            return send(sensor, True, 20, 2**64 - 1) + packet
+        return packet
+
+    sensor = BenchSensor(wild)
+    try:
+        with SerialLink(sensor.url) as link:
+            recording = record(link, PERSON, SCRIPT, 3, tmp_path / "set")
+    finally:
+        sensor.close()
+    # The wild clock came under the number of a true exposure, which then is a repeated one.
+    assert (recording.wire.doubted, recording.pairs.foreign, recording.pairs.missing) == (1, 1, 1)
+    assert recording.n_takes == 3
+    assert len(read_session(recording.path).frames()) == recording.n_pairs
+
+
+def test_a_clock_that_wraps_is_told_and_the_cues_go_on(tmp_path: Path) -> None:
+    """A device clock of 32 bits that falls to 0 costs one frame pair; the session stays fit."""
+    period_us = SENSOR.frame_period_us
+
+    def wrapped(sequence: int, lit: bool, _: bytes) -> bytes:
+        start_us = 2**32 - 1_000_000
+        time_us = (start_us + round(sequence * period_us) + 300 * (not lit)) % 2**32
+        return send(sensor, lit, sequence, time_us)
+
+    seen: list[RecordingStatus] = []
+    sensor = BenchSensor(wrapped)
+    try:
+        with SerialLink(sensor.url) as link:
+            recording = record(
+                link, PERSON, SCRIPT, 3, tmp_path / "set", operator=Operator(seen.append)
+            )
+    finally:
+        sensor.close()
+    assert (recording.n_clock_leaps, recording.pairs.missing, recording.n_gaps) == (1, 1, 0)
+    assert seen[-1].clock_leaps == 1
+    assert "1 leap of the sensor's clock mended" in recording_line(recording)
+    session = read_session(recording.path)
+    frames = session.frames()
+    assert np.all(np.diff(frames.time_us) > 0)
+    assert abs((frames.time_us[-1] - frames.time_us[0]) - 1e6 * recording.duration_s) < 1
+    (told,) = session.journal("/gaps")
+    assert abs(int(str(told["clock_leap_us"])) + 2**32) < 2
+    assert [event.status for event in session.events] == [GOOD] * 3
+    quality = session_quality(session)
+    assert (quality.n_clock_falls, quality.n_gaps) == (0, 0)
+
+
+def test_a_sensor_that_loses_its_place_is_started_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A sensor whose numbers begin anew unasked is not waited for in vain: START puts it right."""
+    monkeypatch.setattr("capture.lead.record._STALL_S", 0.3)
+
+    def restarted(sequence: int, lit: bool, packet: bytes) -> bytes:
+        if starts(sensor) > 1 or sequence < 100:
+            return packet
+        return send(sensor, lit, (sequence - 100) % 20, 5_000 + 1_000 * (sequence - 100))
+
+    sensor = BenchSensor(restarted)
+    script = SCRIPT.model_copy(update={"lead_in_s": 4.0})
+    try:
+        with SerialLink(sensor.url) as link:
+            recording = record(link, PERSON, script, 3, tmp_path / "set")
+    finally:
+        sensor.close()
+    assert recording.n_gaps == 1
+    assert recording.n_takes == 3

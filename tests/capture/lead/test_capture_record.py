@@ -13,6 +13,7 @@ from capture.cues.labels import GOOD
 from capture.lead.record import Operator, RecordingStatus, SessionNotes, record
 from capture.store.dataset import Participant, open_dataset
 from capture.store.session import read_session
+from capture.study.provenance import Origin
 from capture.wire.codec import CommandKind, Exposure
 from capture.wire.link import SerialLink
 from runtime.errors import UsageError
@@ -34,7 +35,7 @@ def test_a_session_is_recorded_as_it_came(bench_sensor: BenchSensor, tmp_path: P
     dataset = open_dataset(tmp_path / "set")
     assert dataset.participants == (PERSON,)
     (info,) = dataset.sessions
-    assert (info.participant_id, info.session, info.task) == ("P01", "01", "short")
+    assert (info.participant_id, info.session[:2], info.task) == ("P01", "01", "short")
     session = read_session(info.path)
     assert (session.sensor, session.unit, session.script) == (SENSOR, "unit-1", SCRIPT)
     frames = session.frames()
@@ -95,13 +96,14 @@ def test_damage_on_the_wire_is_counted_and_costs_its_pairs(tmp_path: Path) -> No
 
 def test_a_second_session_takes_the_next_number(bench_sensor: BenchSensor, tmp_path: Path) -> None:
     """Recording the same task again makes session 02 and leaves session 01 as it is."""
+    here = SessionNotes(origin=Origin(station="a"))
     with SerialLink(bench_sensor.url) as link:
-        first = record(link, PERSON, SCRIPT, 1, tmp_path / "set")
+        first = record(link, PERSON, SCRIPT, 1, tmp_path / "set", notes=SessionNotes("01"))
         before = first.path.read_bytes()
-        second = record(link, PERSON, SCRIPT, 2, tmp_path / "set")
+        second = record(link, PERSON, SCRIPT, 2, tmp_path / "set", notes=here)
         with pytest.raises(UsageError, match="there already"):
             record(link, PERSON, SCRIPT, 2, tmp_path / "set", notes=SessionNotes("01"))
-    assert second.path.name == "sub-P01_ses-02_task-short_readouts.mcap"
+    assert second.path.name == "sub-P01_ses-02a_task-short_readouts.mcap"
     assert first.path.read_bytes() == before
     assert len(open_dataset(tmp_path / "set").sessions) == 2
 
@@ -198,7 +200,9 @@ def test_a_recording_is_the_same_bytes_at_any_pace(tmp_path: Path) -> None:
         try:
             with SerialLink(sensor.url) as link:
                 out = tmp_path / str(len(found))
-                found.append(record(link, PERSON, SCRIPT, 1, out).path.read_bytes())
+                notes = SessionNotes("01", origin=Origin())
+                done = record(link, PERSON, SCRIPT, 1, out, notes=notes)
+                found.append([path.read_bytes() for path in sorted(done.path.parent.iterdir())])
         finally:
             sensor.close()
     assert found[0] == found[1]

@@ -19,10 +19,11 @@ import pytest
 from bench_sensor import PERSON, SCRIPT, BenchSensor, counts
 
 from capture.cues.labels import Event, read_events, write_events
-from capture.lead.record import record
+from capture.lead.record import SessionNotes, record
 from capture.store.dataset import Participant, add_participant, open_dataset, prepare_dataset
 from capture.store.session import read_session
 from capture.store.validate import validate
+from capture.study.provenance import provenance_path
 from capture.wire.link import SerialLink
 from runtime.errors import Error
 
@@ -119,7 +120,8 @@ def test_an_unfinished_session_opens_where_nothing_can_be_written(interrupted: P
     n_pairs, n_events, finished = where_nothing_fits(read_where_full, interrupted, 50).split()
     assert finished == "False"
     assert interrupted.read_bytes() == before
-    assert [path.name for path in interrupted.parent.iterdir()] == [interrupted.name]
+    there = {interrupted, provenance_path(interrupted)}
+    assert set(interrupted.parent.iterdir()) == there
     assert int(n_pairs) == pairs_in(interrupted)
     session = read_session(interrupted)
     assert session.finished
@@ -136,7 +138,7 @@ def test_labels_that_find_no_room_come_from_the_journal_later(
     prepare_dataset(out)
     in_the_way.mkdir(parents=True)
     with SerialLink(bench_sensor.url) as link, pytest.raises(Error, match="not writable"):
-        record(link, PERSON, SCRIPT, 3, out)
+        record(link, PERSON, SCRIPT, 3, out, notes=SessionNotes("01"))
     in_the_way.rmdir()
     (info,) = open_dataset(out).sessions
     assert pairs_in(info.path) >= 80

@@ -208,6 +208,15 @@ def test_description_status_and_acknowledge_from_c(sender: Sender) -> None:
     ]
 
 
+def test_the_clock_is_answered_in_c(sender: Sender) -> None:
+    """The answer to *clock* tells when the command came and how long it was held."""
+    command = CCommand(command=8, value=0, sequence=5)
+    sender.c.pw_send_clock(
+        sender.port, ctypes.c_uint64(2**40), ctypes.c_uint64(2**40 + 37), ctypes.byref(command)
+    )
+    assert sender.messages() == [Acknowledge(CommandKind.CLOCK, Result.DONE, 37, 5, 2**40)]
+
+
 def test_commands_are_received_in_c(sender: Sender) -> None:
     """The C receiver takes every sound command, among noise, and nothing else."""
     commands = [

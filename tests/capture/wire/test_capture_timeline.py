@@ -6,9 +6,15 @@ import numpy as np
 import pytest
 
 from capture.frames import FramePair
-from capture.wire.timeline import Gap, Place, TimeLine
+from capture.wire.timeline import ClockLeap, Gap, Place, TimeLine
 
 NOTHING = np.zeros((1, 1), np.uint16)
+
+
+def placed(line: TimeLine, sequence: int, time_us: int) -> Place:
+    place = line.place(a_pair(sequence, time_us))
+    assert place is not None
+    return place
 
 
 def a_pair(sequence: int, time_us: int) -> FramePair:
@@ -42,7 +48,7 @@ def test_a_clock_that_went_on_is_believed() -> None:
     line = TimeLine(1000.0)
     line.place(a_pair(7, 50_000))
     line.begin_run(0.002)
-    found = line.place(a_pair(3, 53_333))
+    found = placed(line, 3, 53_333)
     assert found == Place(9, 53_333, Gap(7, 0.002, 6, 0, 0, 3_333))
 
 
@@ -52,7 +58,7 @@ def test_a_clock_that_does_not_rise_begins_anew(ahead_us: int, time_us: int) -> 
     line = TimeLine(1000.0)
     line.place(a_pair(0, 50_000))
     line.begin_run(0.002)
-    assert line.place(a_pair(0, 50_000 + ahead_us)).time_us == time_us
+    assert placed(line, 0, 50_000 + ahead_us).time_us == time_us
 
 
 @pytest.mark.parametrize(("silent_s", "lost"), [(0.0, 0), (0.0004, 0), (0.001, 0), (0.0026, 2)])
@@ -63,7 +69,7 @@ def test_pairs_lost_are_the_whole_periods_of_the_silence_less_one(
     line = TimeLine(1000.0)
     line.place(a_pair(4, 0))
     line.begin_run(silent_s)
-    found = line.place(a_pair(0, 0))
+    found = placed(line, 0, 0)
     assert (found.sequence, found.time_us) == (5 + lost, 1000 * (lost + 1))
 
 
@@ -74,8 +80,47 @@ def test_several_losses_add_up_and_one_before_the_first_pair_is_a_gap_too() -> N
     assert line.place(a_pair(0, 5)) == Place(2, 5, Gap(-1, 0.003, 2, 0, 0, 5))
     line.begin_run(0.002)
     line.begin_run(0.004)  # the silence that ends is the last one told
-    found = line.place(a_pair(0, 5))
+    found = placed(line, 0, 5)
     assert (found.sequence, found.gap and found.gap.silent_s, line.run) == (6, 0.004, 3)
     line.begin_run(0.001)
-    assert line.place(a_pair(2, 5)).sequence == 7
+    assert placed(line, 2, 5).sequence == 7
     assert line.now_us == 5_000
+
+
+@pytest.mark.parametrize("to_us", [0, 49_000, 50_000, 2_000_000, 2**62])
+def test_one_wild_clock_is_left_out_and_changes_nothing(to_us: int) -> None:
+    """A pair whose clock falls, stands or leaps is not placed; the next true one is, as it says."""
+    line = TimeLine(1000.0)
+    line.place(a_pair(0, 50_000))
+    assert line.place(a_pair(1, to_us)) is None
+    assert line.now_us == 0
+    assert line.place(a_pair(2, 52_000)) == Place(2, 52_000, None)
+
+
+@pytest.mark.parametrize("to_us", [0, 49_000, 2_000_000, 2**62])
+def test_two_that_agree_begin_the_clock_anew(to_us: int) -> None:
+    """Then time goes on by the sequence: two pairs on are two periods on."""
+    line = TimeLine(1000.0)
+    line.place(a_pair(0, 50_000))
+    line.place(a_pair(1, to_us))
+    leap = ClockLeap(0, to_us + 1_000 - 52_000, 52_000 - to_us - 1_000)
+    assert line.place(a_pair(2, to_us + 1_000)) == Place(2, 52_000, None, leap)
+    assert line.place(a_pair(3, to_us + 2_000)) == Place(3, 53_000, None)
+    assert line.now_us == 3_000
+
+
+def test_two_wild_clocks_that_disagree_are_both_left_out() -> None:
+    """What does not bear the first one out is doubted in its turn."""
+    line = TimeLine(1000.0)
+    line.place(a_pair(0, 50_000))
+    assert line.place(a_pair(1, 9_000_000)) is None
+    assert line.place(a_pair(2, 7)) is None
+    assert line.place(a_pair(3, 53_000)) == Place(3, 53_000, None)
+
+
+@pytest.mark.parametrize(("passed_us", "believed"), [(1_010_000, True), (1_010_001, False)])
+def test_a_slow_sensor_is_believed(passed_us: int, believed: bool) -> None:
+    """Ten periods for one, and a second besides, are believed; a microsecond more is not."""
+    line = TimeLine(1000.0)
+    line.place(a_pair(0, 50_000))
+    assert (line.place(a_pair(1, 50_000 + passed_us)) is not None) == believed

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 import zlib
 
 import numpy as np
@@ -69,7 +70,7 @@ def same(a: Message, b: Message) -> bool:
 
 
 def exposure(sequence: int, lit: bool = True) -> Exposure:
-    counts = np.full((3, 5), sequence, np.uint16)
+    counts = np.full((3, 5), sequence % 2**12, np.uint16)
     return Exposure(lit, sequence, 1000 * sequence, counts)
 
 
@@ -191,6 +192,49 @@ def test_an_exposure_far_behind_is_not_taken() -> None:
     decoder.feed(encode(exposure(500)))
     assert decoder.feed(encode(exposure(2))) == []
     assert decoder.counts.repeated == 1
+
+
+WILD = st.sampled_from([0, 1, 63, 1499, 1500, 2**31, 2**32 - 2, 2**32 - 1])
+
+
+@given(st.lists(st.tuples(WILD | U32, st.booleans(), st.sampled_from([0, 2**63, 2**64 - 1]))))
+def test_no_number_in_a_sound_packet_costs_more_than_its_length(
+    wild: list[tuple[int, bool, int]],
+) -> None:
+    """Whatever sequence and clock a sound exposure bears, memory stays that of one packet."""
+    decoder, pixels = Decoder(), np.zeros((3, 5), np.uint16)
+    packets = [encode(Exposure(lit, n, time_us, pixels)) for n, lit, time_us in wild]
+    tracemalloc.start()
+    try:
+        for packet in packets:
+            tracemalloc.reset_peak()
+            before, _ = tracemalloc.get_traced_memory()
+            decoder.feed(packet)
+            assert tracemalloc.get_traced_memory()[1] - before < 20_000
+    finally:
+        tracemalloc.stop()
+    assert decoder._order.seen.bit_length() <= 128
+
+
+@given(st.integers(1501, 2**32 - 1))
+def test_one_exposure_far_ahead_is_doubted_and_two_are_believed(ahead: int) -> None:
+    """A leap of 1,500 frame pairs needs a second exposure beside it (RFC 3550, A.1, 2003)."""
+    decoder = Decoder()
+    decoder.feed(encode(Acknowledge(CommandKind.START, Result.DONE, 0, 1)))
+    assert decoder.feed(encode(exposure(ahead))) == []
+    assert len(decoder.feed(encode(exposure(0)) + encode(exposure(0, False)))) == 2
+    assert (decoder.counts.doubted, decoder.counts.missing) == (1, 0)
+    assert decoder.feed(encode(exposure(ahead))) == []
+    assert len(decoder.feed(encode(exposure(ahead, False)))) == 1
+    assert decoder.counts.missing == 2 * ahead + 1 - 2
+
+
+def test_a_loss_of_fewer_is_believed_at_once() -> None:
+    """1,499 frame pairs lost are a loss, and nothing of what comes after it is held back."""
+    decoder = Decoder()
+    decoder.feed(encode(exposure(0)))
+    assert len(decoder.feed(encode(exposure(1500)))) == 1
+    assert (decoder.counts.missing, decoder.counts.doubted) == (2999, 0)
 
 
 def test_start_begins_a_new_run() -> None:

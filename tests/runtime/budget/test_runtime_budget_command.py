@@ -70,31 +70,63 @@ def test_limits_file_faults(tmp_path: Path) -> None:
         path.write_text(text)
         with pytest.raises(FormatError, match=reason):
             load_limits(path)
-    path.write_text("[limits]\naverage_uw = 100\nhidden_runs = 12\n")
-    assert load_limits(path).hidden_runs == 12
+    path.write_text('[limits]\naverage_uw = 100\nverdict = "hidden"\n')
+    assert load_limits(path).verdict == "hidden"
 
 
 def test_every_limit_is_held_against_its_own_value(folder: Path, tmp_path: Path) -> None:
-    """Cycles, latency, bytes, power, accuracy and false events each meet their limit."""
-    events = {"false_events_per_hour": {"value": 2.0, "low": 1.0, "high": 4.0}}
+    """Every key of a limits file meets its value, its interval and what was counted for it."""
+    events: dict[str, Any] = {
+        "false_events_per_hour": {
+            "value": 2.0, "low": 1.0, "high": 4.0, "upper_95": 3.5, "n_events": 2, "hours": 1.0,
+            "counted_on": "background",
+        },
+        "f1": {"value": 0.9, "low": 0.8, "high": 0.95, "n_events": 96, "n_participants": 3},
+    }  # fmt: skip
     copy = _with_evaluation(folder, tmp_path / "model", events=events)
     limits = Limits(
         cycles_per_frame=10**6, latency_ms=30.0, flash_bytes=10**6, ram_bytes=10**5,
         stack_bytes=10**4, average_uw=1e4, accuracy=0.9, false_events_per_hour=3.0,
+        event_f1=0.85, verdict="hidden", percent_per_day=0.05, minutes_per_charge=1.0,
+        light_margin=2.0,
     )  # fmt: skip
     result = budget(copy, cores=CORES, limits=limits)
     found = {c.what: c for c in result.checks}
-    assert len(found) == 8
+    assert len(found) == len(Limits.model_fields) == len(result.checks)
     assert found["flash"].value.typical == result.core.code_bytes + result.core.const_bytes
     assert (found["accuracy"].value.typical, found["accuracy"].limit) == (92.0, 90.0)
-    assert found["accuracy"].at_least
-    assert found["false events"].state == "crossed"
+    assert {c.what for c in result.checks if c.at_least} == {
+        "accuracy", "event F1", "light margin",
+    }  # fmt: skip
+    assert found["battery a day"].value == result.verdict.percent_per_day
+    assert found["charge shorter by"].value == result.verdict.minutes_lost
+    assert found["light margin"].value.median == result.light.margin
+    assert (found["verdict hidden"].word, found["verdict hidden"].state) == ("hidden", "kept")
+    assert found["false events"].line == (
+        "crossed  false events: 2 per hour (1 to 3.5), limit at most 3 per hour; "
+        "2 in 1 h of everyday time"
+    )
+    assert found["event F1"].line == (
+        "crossed  event F1: 0.9 (0.8 to 0.95), limit at least 0.85; 96 gestures of 3 people"
+    )
+    assert "100,000 draws of" in found["average power"].line
     assert result.keeps()
     assert not result.keeps(strict=True)
     events["false_events_per_hour"]["value"] = 3.5
     more = _with_evaluation(folder, tmp_path / "more", events=events)
     states = {c.what: c.state for c in budget(more, cores=CORES, limits=limits).checks}
     assert states["false events"] == "broken"
+
+
+def test_a_limit_on_what_was_never_examined_is_unknown(folder: Path, tmp_path: Path) -> None:
+    """Without an evaluation, accuracy, event F1 and false events are unknown, which breaks them."""
+    copy = tmp_path / "model"
+    shutil.copytree(folder, copy)
+    (copy / "evaluation.json").unlink()
+    limits = Limits(accuracy=0.9, event_f1=0.9, false_events_per_hour=1.0)
+    result = budget(copy, cores=CORES, limits=limits)
+    assert [c.state for c in result.checks] == ["unknown"] * 3
+    assert not result.keeps()
 
 
 def _invoke(name: str, *arguments: str) -> Any:
@@ -126,7 +158,7 @@ def test_strict_gate_refuses_an_interval_that_crosses(folder: Path, tmp_path: Pa
     """A limit inside the interval passes the plain gate and breaks the strict one."""
     average = budget(folder, cores=CORES).average_uw
     limits = tmp_path / "limits.toml"
-    limits.write_text(f"[limits]\naverage_uw = {(average.typical + average.high) / 2}\n")
+    limits.write_text(f"[limits]\naverage_uw = {(average.median + average.high) / 2}\n")
     plain = _invoke("budget", str(folder), "--limits", str(limits))
     assert (plain.exit_code, "crossed" in plain.output) == (0, True)
     assert _invoke("budget", str(folder), "--limits", str(limits), "--strict").exit_code == 1
@@ -136,7 +168,7 @@ def test_text_output_carries_light_caution_and_unverified_inputs(folder: Path) -
     """The terminal, too, shows the caution on light, what is unverified, and what does not fit."""
     done = _invoke("budget", str(folder), "--led", "ir850-t1", "--eye-distance", "30")
     assert done.exit_code == 0, done.output
-    for words in ("IEC 62471", "from 30 mm on", "inputs are from memory", "lit at 940 nm"):
+    for words in ("IEC 62471", "from 30 mm on", "from memory,", "lit at 940 nm"):
         assert words in done.output
 
 
@@ -179,7 +211,7 @@ def test_host_and_controller_can_be_chosen(folder: Path) -> None:
     """Another host changes the verdict, not the power of the frame; unknown names are refused."""
     watch = budget(folder, cores=CORES, choice=Choice(host="watch"))
     phone = budget(folder, cores=CORES, choice=Choice(host="phone-mixed"))
-    assert watch.verdict.runs.typical < phone.verdict.runs.typical
+    assert (watch.verdict.word, phone.verdict.word) == ("visible", "hidden")
     assert watch.frame_uj == phone.frame_uj
     with pytest.raises(UsageError, match="toaster"):
         budget(folder, cores=CORES, choice=Choice(host="toaster"))

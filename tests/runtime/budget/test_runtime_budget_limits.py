@@ -5,10 +5,20 @@ from __future__ import annotations
 from pathlib import Path
 from xml.etree import ElementTree
 
+import numpy as np
 import pytest
 
 from runtime.budget.inputs.uncertainty import Interval
-from runtime.budget.verdict.limits import Check, Limits, check, junit_xml, load_limits
+from runtime.budget.verdict.host import host_verdict
+from runtime.budget.verdict.limits import (
+    Basis,
+    Check,
+    Limits,
+    check,
+    junit_xml,
+    load_limits,
+    verdict_check,
+)
 from runtime.errors import FormatError
 
 AT_MOST = [  # value, low, high against at most 10
@@ -70,18 +80,64 @@ def test_margin_to_a_limit_of_nothing() -> None:
 
 def test_a_check_is_told_in_one_line_and_in_json() -> None:
     """The line has state, value, side and limit; the JSON has all that a table needs."""
-    found = check("RAM", "bytes", Interval(12.5, 12.0, 13.0), 10.0, kind="measured", origin="ELF")
-    assert found.line == "broken   RAM: 12.5 bytes, limit at most 10 bytes"
+    found = check("RAM", "bytes", Interval(12.5, 12.0, 13.0), 10.0, basis=Basis("measured", "ELF"))
+    assert found.line == "broken   RAM: 12.5 bytes (12 to 13), limit at most 10 bytes"
     assert found.to_json() == {
         "what": "RAM", "unit": "bytes", "value": found.value and found.value.to_json(),
         "limit": 10.0, "at_least": False, "state": "broken", "margin": -0.25,
-        "origin": "measured: ELF",
+        "origin": "measured: ELF", "counted": "", "word": None,
     }  # fmt: skip
     unknown = check("accuracy", "", None, 0.9, True)
-    assert unknown.line == "unknown  accuracy: not known, limit at least 0.9 "
+    assert unknown.line == "unknown  accuracy: not known, limit at least 0.9"
     assert unknown.to_json()["value"] is None
     assert unknown.to_json()["origin"] == "computed: power model"
-    assert unknown == Check("accuracy", "", None, 0.9, True, "unknown", "computed", "power model")
+    assert unknown == Check(
+        "accuracy", "", None, 0.9, True, "unknown", Basis("computed", "power model")
+    )
+
+
+def test_an_interval_that_crosses_says_limit_interval_and_what_was_counted() -> None:
+    """One line holds value, interval, limit and how much data the interval rests on."""
+    value = Interval(97.0, 80.0, 99.5)
+    found = check(
+        "accuracy", "%", value, 90.0, True, Basis("measured", "x", "528 takes of 12 people")
+    )
+    assert found.line == (
+        "crossed  accuracy: 97 % (80 to 99.5), limit at least 90 %; 528 takes of 12 people"
+    )
+    assert found.to_json()["counted"] == "528 takes of 12 people"
+
+
+def test_the_median_is_what_a_limit_meets() -> None:
+    """Where draws lie above the typical value, it is their median that keeps or breaks a limit."""
+    value = Interval(9.0, 8.0, 12.0, 10.5)
+    assert check("power", "uW", value, 10.0).state == "broken"
+    assert check("power", "uW", value, 11.0).state == "crossed"
+    assert check("power", "uW", value, 21.0).margin == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize(
+    ("percent", "worst", "state"),
+    [
+        ((0.01, 0.05), "hidden", "kept"), ((0.01, 0.05), "undecided", "kept"),
+        ((0.05, 0.2), "hidden", "crossed"), ((0.05, 0.2), "undecided", "kept"),
+        ((0.15, 0.2), "hidden", "broken"), ((0.15, 0.2), "undecided", "broken"),
+    ],
+)  # fmt: skip
+def test_a_verdict_is_a_limit_that_undecided_crosses(
+    percent: tuple[float, float], worst: str, state: str
+) -> None:
+    """Hidden is kept, undecided crosses it unless it is let through, and visible breaks it."""
+    flat, draws = (1.0, np.ones(3)), np.repeat([percent[0], sum(percent) / 2, percent[1]], 9)
+    use = {"hours_lost": flat, "percent_per_day": (percent[0], draws), "mah_per_day": flat}
+    verdict = host_verdict(flat, flat, use, None, 0.6, "a watch")
+    found = verdict_check(verdict, worst, "27 draws")
+    assert found.state == state
+    assert found.keeps() is (state != "broken") and found.keeps(strict=True) is (state == "kept")
+    said = f"{verdict.word}, {sum(percent) / 2:.5g} %/day ({percent[0]:g} to {percent[1]:g})"
+    name = "verdict hidden" if worst == "hidden" else "verdict not visible"
+    assert found.line == f"{state:8} {name}: {said}, limit at most 0.1 %/day; 27 draws"
+    assert found.to_json()["word"] == verdict.word
 
 
 def test_junit_counts_cases_and_failures_of_each_model() -> None:
@@ -115,8 +171,9 @@ BOUNDS = [  # key, the least or most that is allowed, the next one beyond
     ("cycles_per_frame", "1", "0"), ("latency_ms", "0.001", "0.0"), ("flash_bytes", "1", "0"),
     ("ram_bytes", "1", "0"), ("stack_bytes", "1", "0"), ("average_uw", "0.001", "0.0"),
     ("accuracy", "0.001", "0.0"), ("accuracy", "1.0", "1.001"),
-    ("false_events_per_hour", "0.0", "-0.001"), ("hidden_runs", "2", "1"),
-    ("hidden_runs", "1000000", "1000001"),
+    ("false_events_per_hour", "0.0", "-0.001"), ("event_f1", "0.001", "0.0"),
+    ("event_f1", "1.0", "1.001"), ("percent_per_day", "0.001", "0.0"),
+    ("minutes_per_charge", "0.001", "0.0"), ("light_margin", "0.001", "0.0"),
 ]  # fmt: skip
 
 
@@ -134,19 +191,20 @@ def test_limits_have_bounds_of_their_own(
 
 
 def test_limits_are_all_optional_and_cannot_be_changed(tmp_path: Path) -> None:
-    """An empty table limits nothing but the runs that count as hidden; nothing else may stand."""
+    """An empty table limits nothing; a key that is none, and a word that is none, are refused."""
     path = tmp_path / "limits.toml"
     path.write_text("[limits]\n")
     limits = load_limits(path)
     assert limits == Limits()
-    assert {k: v for k, v in limits.model_dump().items() if v is not None} == {"hidden_runs": 30}
+    assert all(value is None for value in limits.model_dump().values())
     for text in ("", "[limits]\n[more]\n", "[limits]\nspeed = 1\n", "[limits]\nlatency_ms = inf\n",
-                 '[limits]\nlatency_ms = "3"\n', "[limits]\nram_bytes = 3.0\n"):  # fmt: skip
+                 '[limits]\nlatency_ms = "3"\n', "[limits]\nram_bytes = 3.0\n",
+                 '[limits]\nverdict = "visible"\n', "[limits]\nhidden_runs = 30\n"):  # fmt: skip
         path.write_text(text)
         with pytest.raises(FormatError):
             load_limits(path)
     with pytest.raises(ValueError, match="frozen"):
-        limits.hidden_runs = 3  # type: ignore[misc]
+        limits.ram_bytes = 3  # type: ignore[misc]
     with pytest.raises(FormatError, match="more"):
         path.write_text("[limits]\n[more]\n")
         load_limits(path)

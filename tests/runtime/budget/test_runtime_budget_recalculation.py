@@ -15,7 +15,9 @@ import pytest
 from budget_models import CORES, write_folder
 from statsmodels.stats.power import TTestIndPower
 
-from runtime.budget import Choice, budget
+from runtime.budget import Choice, Computation, budget
+from runtime.budget.inputs.library import Mcu, load_parts
+from runtime.budget.verdict.margin import Margin
 
 PREFIX = {"p": 1e-12, "f": 1e-15, "u": 1e-6, "m": 1e-3, "M": 1e6}
 SPECIAL = {
@@ -30,7 +32,7 @@ def _si(printed: dict[str, Any]) -> float:
     unit, value = str(printed["unit"]), float(printed["typical"])
     if unit in SPECIAL:
         return value * SPECIAL[unit]
-    if unit in ("1", "V", "Hz", "s", "cycles", "bytes", "rows"):
+    if unit in ("1", "V", "Hz", "s", "cycles", "bytes", "rows", "K", "degC", "e/s"):
         return value
     return value * PREFIX[unit[0]]
 
@@ -45,9 +47,12 @@ def _recalculated(printed: dict[str, Any]) -> dict[str, float]:
         * (v["usage.visits"] * DAY + v["usage.false_wakes"] * v["usage.on_time"]),
     )
     seconds = {"active": day_s, "watching": v["usage.on_time"] - day_s}
-    running_w = v["mcu.run_current"] * v["mcu.clock"] * v["mcu.supply"] * v["mcu.derating"]
+    warmer = printed["usage.temperature"]["typical"] - 25.0
+    bit_j = v["sensor_link.bit_energy"] * (v["mcu.supply"] / v["sensor_link.supply"]) ** 2
+    waiting_a = v["mcu.wait_current"] * math.exp(math.log(v["mcu.wait_growth"]) * warmer / 10.0)
+    asleep_a = v["mcu.sleep_current"] * math.exp(math.log(v["mcu.sleep_growth"]) * warmer / 10.0)
     lit_s = v["sensor.exposure"] + v["driver.settle_time"]
-    battery_j = rail_j = charge_c = lit_day_s = 0.0
+    battery_j = rail_j = charge_c = lit_day_s = led_j = 0.0
     for state, spent in seconds.items():
         pairs = spent * v[f"{state}.rate"]
         if state == "watching":
@@ -60,32 +65,38 @@ def _recalculated(printed: dict[str, Any]) -> dict[str, float]:
         bits = exposures * v["sensor.bits"]
         per_pixel_s = max(v["readout.pixel_time"], v["sensor.bits"] / v["sensor_link.bit_rate"])
         awake_s = v["readout.start_up_time"] + 2 * lit_s + exposures * per_pixel_s
-        cycles = v[f"{state}.cycles"] + v[f"{state}.flash_bytes"] / 16 * v["mcu.flash_wait"]
+        of_state = {key.split(".")[1]: x for key, x in v.items() if key.split(".")[0] == state}
+        running_w = of_state["run_current"] * of_state["derating"] * v["mcu.supply"]
+        cycles = of_state["cycles"] + of_state["flash_bytes"] / 16 * of_state["flash_wait"]
+        volts = v["led.forward_voltage"] * of_state["voltage_ratio"]
+        woken_s = of_state["wake_up_time"] + of_state["clock_change_time"]
         charge_c += pairs * v[f"{state}.led_current"] * lit_s
+        led_j += pairs * v[f"{state}.led_current"] * lit_s * volts
         lit_day_s += pairs * lit_s
         rail_j += pairs * (
-            cycles / v["mcu.clock"] * running_w
-            + v["mcu.wake_up_time"] * running_w
-            + awake_s * (v["readout.bias_power"] + v["mcu.wait_current"] * v["mcu.supply"])
-            + bits * v["sensor_link.bit_energy"]
+            cycles / of_state["clock"] * running_w
+            + (v["mcu.start_time"] * v["mcu.start_current"] + woken_s * of_state["wake_up_current"])
+            * v["mcu.supply"]
+            + awake_s * (v["readout.bias_power"] + waiting_a * v["mcu.supply"])
+            + bits * bit_j
             + exposures
             * (
                 v["readout.pixel_energy"]
                 + v["readout.walden_figure"] * math.exp2(v["readout.effective_bits"])
             )
         )
-        active_cycles = cycles if state == "active" else 0.0
-        if active_cycles:
-            latency_s = v["mcu.wake_up_time"] + awake_s + active_cycles / v["mcu.clock"]
+        if state == "active":
+            latency_s = v["mcu.start_time"] + awake_s + woken_s + cycles / of_state["clock"]
+            start_up_w = running_w
     rail_j += v["usage.gestures"] * v["usage.hand_present"] * v["host_link.message_energy"]
-    rail_j += v["usage.cold_starts"] * DAY * v["usage.start_up_time"] * running_w
+    rail_j += v["usage.cold_starts"] * DAY * v["usage.start_up_time"] * start_up_w
     rail_j += DAY * (
-        v["mcu.sleep_current"] * v["mcu.supply"]
+        asleep_a * v["mcu.supply"]
         + v["readout.idle_power"]
         + v["sensor_link.standby_power"]
         + v["host_link.standby_power"]
     )
-    battery_j += charge_c * v["led.forward_voltage"] / v["driver.efficiency"]
+    battery_j += led_j / v["driver.efficiency"]
     battery_j += rail_j / v["regulator.efficiency"]
     volts = v["host.battery_voltage"]
     idle_a = v["regulator.quiescent_current"] + v["driver.quiescent_current"]
@@ -103,7 +114,9 @@ def _recalculated(printed: dict[str, Any]) -> dict[str, float]:
         "latency_ms": latency_s * 1e3,
         "duty": lit_day_s / DAY,
         "average_current_ua": charge_c / DAY * 1e6,
-    }
+        "dark_electrons": v["sensor.dark_signal"] * v["sensor.exposure"]
+        * math.exp2(warmer / v["readout.dark_doubling"]),
+    }  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -127,27 +140,72 @@ def test_second_calculation_from_the_printed_inputs_agrees(folder: Path, choice:
     """From budget.json's inputs alone every printed result follows to 0.1 %."""
     data = json.loads(json.dumps(budget(folder, choice=choice, cores=CORES).to_json()))
     again = _recalculated(data["inputs"])
+    _agrees(data, again)
+
+
+def _agrees(data: dict[str, Any], again: dict[str, float]) -> None:
+    """Hold every printed result to the second calculation."""
     verdict = data["host_verdict"]
     printed = {
         "average_uw": data["average_uw"],
         "latency_ms": data["latency_ms"],
         **{key: verdict[key] for key in ("mah_per_day", "percent_per_day", "hours_lost", "ratio")},
         **data["led_over_the_day"],
+        "dark_electrons": data["dark_electrons"],
     }
     assert printed.keys() == again.keys()
     for key, value in again.items():
         assert printed[key]["typical"] == pytest.approx(value, rel=1e-3), key
 
 
-def test_printed_number_of_runs_is_that_of_the_printed_ratio(folder: Path) -> None:
-    """Runs a side follow from the printed ratio by another library's power analysis."""
+@pytest.mark.parametrize("mcu", ["stm32u575", "nrf54l15", "cc2340r5", "saml21"])
+def test_a_warm_day_with_other_states_is_worked_out_anew(
+    folder: Path, tmp_path: Path, mcu: str
+) -> None:
+    """At 45 degrees, with the fastest clock and any controller, every printed result follows."""
+    rows = load_parts().get(Mcu, mcu).state
+    clocks = {name: row.clock.typical for name, row in rows.items() if row.clock is not None}
+    running = [name for name in clocks if "core" in rows[name].runs]
+    own = tmp_path / "own.toml"
+    own.write_text(
+        f'[mcu.{mcu}]\ncomputing = "{max(running, key=lambda name: clocks[name])}"\n'
+        '[usage.everyday]\ntemperature = { unit = "degC", typical = 45, source = "setting" }\n'
+    )
+    found = budget(folder, cores=CORES, choice=Choice(mcu=mcu), parts=own)
+    data = json.loads(json.dumps(found.to_json()))
+    _agrees(data, _recalculated(data["inputs"]))
+
+
+def test_printed_number_of_sessions_is_that_of_the_printed_ratio(folder: Path) -> None:
+    """Sessions a side follow from the printed ratio by another library's power analysis."""
     choice = Choice(host="band")
     verdict = budget(folder, choice=choice, cores=CORES).to_json()["host_verdict"]
-    for end, other in (("typical", "typical"), ("low", "high"), ("high", "low")):
+    pairs = (("typical", "typical"), ("median", "median"), ("low", "high"), ("high", "low"))
+    for end, other in pairs:
         n = TTestIndPower().solve_power(
             verdict["ratio"][other], alpha=0.05, power=0.8, alternative="two-sided"
         )
-        assert verdict["runs"][end] == pytest.approx(float(n), abs=1.0)
+        planned = verdict["planning"]["sessions_a_side"][end]
+        assert planned == pytest.approx(float(n), abs=1.0)
+
+
+def test_printed_verdict_follows_from_the_printed_bounds(folder: Path) -> None:
+    """The word is that of bounds and margin as printed, and the margin in mW that of the host's."""
+    for host, unit, value in (("band", "%/day", 0.1), ("phone-mixed", "min/charge", 2.0)):
+        computation = Computation(margin=Margin(value, unit))
+        data = budget(
+            folder, choice=Choice(host=host), cores=CORES, computation=computation
+        ).to_json()
+        verdict, inputs = data["host_verdict"], data["inputs"]
+        low, high = verdict["bounds"]["low"], verdict["bounds"]["high"]
+        word = "hidden" if high < value else "visible" if low > value else "undecided"
+        assert verdict["word"] == word
+        wh = inputs["host.battery_energy"]["typical"]
+        base = inputs["host.baseline_power"]["typical"]
+        mw = wh * 1e3 * value / 100 / 24
+        if unit == "min/charge":
+            mw = wh * 1e3 / (wh * 1e3 / base - value / 60) - base
+        assert verdict["margin"]["mw"] == pytest.approx(mw, rel=1e-9)
 
 
 def test_parts_add_up(folder: Path) -> None:

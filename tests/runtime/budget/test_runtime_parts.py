@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
+from statistics import fmean, stdev
 
 import pytest
 
+from runtime.budget import Choice
 from runtime.budget.inputs.library import KINDS, Driver, Host, Led, Mcu, load_parts
+from runtime.budget.inputs.part_values import Value
+from runtime.budget.runs.run_table import read_runs
 from runtime.errors import FormatError, UsageError
 
 GOOD = """\
@@ -35,12 +40,19 @@ def test_library_is_wide_enough() -> None:
 
 
 def test_every_value_tells_its_origin() -> None:
-    """Every value is published, set, from memory or invented, and lies inside its range."""
+    """Every value is measured, published, set, from memory or invented, and inside its range."""
     library = load_parts()
     for kind, part in KINDS.items():
         for name in library.names(kind):
-            for x in library.get(part, name).inputs(kind).values():
-                assert x.kind in ("published", "setting", "from memory", "invented")
+            one = library.get(part, name)
+            found = list(one.inputs(kind).values())
+            for row in one.state.values() if isinstance(one, Mcu) else ():
+                values = [getattr(row, key) for key in type(row).model_fields]
+                told = [*(x for x in values if isinstance(x, Value)), *row.wakes.values()]
+                found += [x.as_input(f"{name}.{row.title}") for x in told]
+            assert found
+            for x in found:
+                assert x.kind in ("measured", "published", "setting", "from memory", "invented")
                 assert x.low <= x.typical <= x.high
 
 
@@ -57,7 +69,8 @@ def test_own_part_is_laid_over_the_library(tmp_path: Path) -> None:
     ("old", "new", "line", "reason"),
     [
         ('unit = "us"', 'unit = "ms"', 6, "unit is 'ms', expected 'us'"),
-        ("low = 0.7", "low = -0.7", 4, "at least 0"),
+        ("low = 0.7", "low = -0.7", 4, "at least 1e-06"),
+        ("low = 0, typical = 1", "low = -1, typical = 1", 5, "at least 0"),
         ("low = 1, typical = 2", "low = 2, typical = 1", 6, "low <= typical <= high"),
         ("settle_time", "setle_time", 6, "unknown key"),
         ("high = 0.9", "high = 1.1", 4, "at most 1"),
@@ -67,6 +80,8 @@ def test_own_part_is_laid_over_the_library(tmp_path: Path) -> None:
         ("low = 0.7", "low = 1e-300", 4, "at least 1e-06"),
         ("low = 0.7", "low = true", 4, "number"),
         ('source = "invented"', 'source = "somewhere"', 4, "source must be"),
+        (', source = "invented"', "", 4, "neither given, expected one of the two"),
+        ("low = 0.7, ", "", 4, "low: key is missing"),
         ("[driver.own]", "[motor.own]", 1, "kind of part"),
         ('title = "own driver"\n', "", 1, "key is missing"),
         ("[driver.own]", "[driver.own", 1, "not TOML"),
@@ -111,17 +126,36 @@ def test_wide_940_emitter_has_the_usual_wall_plug_efficiency() -> None:
     assert round(100 * led.radiant_flux.typical / electrical, 1) == 29.6
 
 
-def test_spread_is_no_surer_than_its_runs(tmp_path: Path) -> None:
-    """A spread told without a range gets the 90 % interval that its number of runs leaves.
+def test_spread_is_no_surer_than_its_sessions(tmp_path: Path) -> None:
+    """A spread told without a range gets the 90 % interval that its number of sessions leaves.
 
     Chi-square with 9 degrees of freedom: 3.325 and 16.919 at 5 % and 95 % (NIST/SEMATECH e-Handbook
     of Statistical Methods, section 1.3.6.7.4, 2012; from memory).
     """
     host = load_parts().get(Host, "watch")
     sure = host.spread.model_copy(update={"low": 0.06, "typical": 0.06, "high": 0.06})
-    found = host.model_copy(update={"spread": sure, "n_runs": 10}).inputs("host")["host.spread"]
+    found = host.model_copy(update={"spread": sure, "n_sessions": 10}).inputs("host")["host.spread"]
     assert found.low == pytest.approx(0.06 * (9 / 16.919) ** 0.5, rel=1e-4)
     assert found.high == pytest.approx(0.06 * (9 / 3.325) ** 0.5, rel=1e-4)
-    assert "10 runs" in found.source
-    many = host.model_copy(update={"spread": sure, "n_runs": 1000}).inputs("host")["host.spread"]
-    assert many.high - many.low < 0.006
+    assert "10 sessions" in found.source
+    many = host.model_copy(update={"spread": sure, "n_sessions": 1000}).inputs("host")
+    assert many["host.spread"].high - many["host.spread"].low < 0.006
+
+
+def test_the_default_phone_s_spread_is_that_of_measured_sessions() -> None:
+    """It is the relative deviation of ten session means of a measured phone, and names the file."""
+    table = Path(__file__).parents[2] / "vectors" / "phone_runs.csv"
+    sessions: dict[str, list[float]] = {}
+    for run in read_runs(table):
+        if run.condition == "baseline":
+            sessions.setdefault(run.session, []).append(run.mean_mw)
+    means = [fmean(runs) for runs in sessions.values()]
+    found = load_parts().get(Host, Choice().host).inputs("host")["host.spread"]
+    assert len(means) == 10
+    assert found.typical == pytest.approx(stdev(means) / fmean(means), abs=5e-5)
+    assert found.kind == "measured" and "an older phone" in found.source
+    assert found.bench is not None
+    assert found.bench.sha256 == hashlib.sha256(table.read_bytes()).hexdigest()
+    # 90 % interval of a deviation of ten: chi-square with 9 degrees of freedom, 3.325 and 16.919.
+    assert found.low == pytest.approx(found.typical * (9 / 16.919) ** 0.5, rel=1e-3)
+    assert found.high == pytest.approx(found.typical * (9 / 3.325) ** 0.5, rel=1e-3)

@@ -11,7 +11,7 @@ from invented_people import record_people
 from capture.cues.script import parse_script
 from trainer.corpus.reduced import Reduced
 from trainer.corpus.windows import judging_delay, leads, surest_frames
-from trainer.fit.alignment import align
+from trainer.fit.alignment import ROUNDS, align, window_since_cue
 from trainer.fit.candidates import Candidate, reduce_for
 from trainer.fit.held_out import HeldOut, HoldOutJob
 from trainer.recipe import Recipe, parse_recipe
@@ -99,6 +99,54 @@ def test_gestures_go_where_their_class_is_likeliest(
             assert start == max(cue.start, end - usual)
 
 
+def test_the_places_that_tell_people_held_out_most_are_taken(
+    candidate: Candidate, recipe: Recipe, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of all rounds, the one by whose places most takes are right gives the movements' ends."""
+    calls, best = [], 4
+
+    def answer(jobs: list[HoldOutJob], *rest: object) -> list[HeldOut]:
+        """Put every gesture on another frame each time; be right about them in one round only."""
+        number = len(calls)
+        calls.append(number)
+        right = number == best
+
+        def scores_of(recording: Reduced) -> np.ndarray:
+            scores = np.zeros((recording.n_frames, 5), dtype=np.int32)
+            for cue, (first, stop) in recording.takes:
+                scores[first:stop, cue.label] = -5000
+                scores[first + 20 + number, cue.label] = 900 if right else 100
+                scores[first + 3, (cue.label + 1) % 4] = 400
+            return scores
+
+        return [HeldOut(tuple(scores_of(r) for r in job.held), 0.01) for job in jobs]
+
+    monkeypatch.setattr("trainer.fit.alignment.run_jobs", answer)
+    placings = align(candidate.fit(), candidate.main, LocalWorkers())
+    assert len(calls) == 3 + ROUNDS
+    for recording, (_, ends) in zip(candidate.main, placings, strict=True):
+        for cue, end in zip(recording.cues, ends, strict=True):
+            assert end == cue.start + 20 + (best - 1) - judging_delay(recipe)
+
+
+@pytest.mark.parametrize(("delay", "segment_frames"), [(12, 2), (26, 4), (34, 5), (60, 6), (0, 1)])
+def test_a_window_reaches_back_to_the_cue(
+    candidate: Candidate, recipe: Recipe, delay: int, segment_frames: int
+) -> None:
+    """It spans from a cue's first frame to a usual gesture's answer, and never more than asked."""
+    train = [
+        r.placed(recipe, r.starts, [cue.start + delay for cue in r.cues]) for r in candidate.main
+    ]
+    assert judging_delay(recipe) == 6
+    sooner = window_since_cue(recipe, train)
+    assert sooner.features.segment_frames == segment_frames
+    assert sooner.features.segments == recipe.features.segments
+    assert window_since_cue(recipe, []) == recipe
+    held = recipe.evaluation.model_copy(update={"take_end": "cue"})
+    pose = recipe.model_copy(update={"evaluation": held})
+    assert window_since_cue(pose, train) == pose
+
+
 def test_both_readouts_see_the_same_frames(candidate: Candidate) -> None:
     """What is compared with four quadrants is learned and judged on the same moments."""
     for main, quadrants in zip(candidate.main, candidate.quadrants, strict=True):
@@ -120,14 +168,15 @@ def test_nobody_is_placed_by_what_learned_from_them(
     monkeypatch.setattr("trainer.fit.alignment.run_jobs", remember)
     placings = align(candidate.fit(), candidate.main, LocalWorkers())
     assert len(placings) == len(candidate.main)
-    assert len(asked) == 4  # two halves, begun from strokes and from the cues' ends
+    n_times = 2 + 1 + ROUNDS  # from strokes and from the cues' ends; then from what was found
+    assert len(asked) == 2 * n_times
     placed = []
     for job in asked:
         learned = {r.recording.participant for r in job.fit.train}
         held = {r.recording.participant for r in job.held}
         assert not learned & held and {"P07", "P08"} < held
         placed += sorted(held - {"P07", "P08"})
-    assert sorted(placed) == [f"P0{n}" for n in range(1, 7) for _ in range(2)]
+    assert sorted(placed) == [f"P0{n}" for n in range(1, 7) for _ in range(n_times)]
 
 
 def test_poses_and_halves_without_a_class_stay_as_they_were(candidate: Candidate) -> None:

@@ -17,7 +17,7 @@ from runtime.fixedpoint import INT32_MAX
 from trainer.learn.classifiers import SegmentContrasts, fit_classifier
 from trainer.learn.directions import fisher_directions, principal_directions
 from trainer.learn.excerpt import Excerpt
-from trainer.learn.features import _directions
+from trainer.learn.features import StageChain, _directions
 from trainer.learn.float_onnx import float_onnx
 from trainer.learn.lowering import lower_classifier
 from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense
@@ -189,6 +189,24 @@ def test_rounding_leaves_no_offset() -> None:
     )
     error = stage.run(x, {})[0] * unit - x @ weights.T
     assert np.abs(error.mean(axis=0)).max() < error.std()
+
+
+def test_real_features_end_where_integer_ones_do() -> None:
+    """In real numbers, what a classifier was fitted to saturates, and its own layers do not."""
+    x = np.arange(-9, 10, dtype=np.int32)[:, None] * 1000
+    extreme = np.full(1, 9000, dtype=np.int64)
+    one = RealLayer(np.ones((1, 1)), np.zeros(1))
+    widths = {"weight_bits": 8, "out_bits": 8, "clip_quantile": 0.6}
+    narrow, _ = quantise_dense(one, LayerInputs(x, -extreme, extreme), **widths)  # type: ignore[arg-type]
+    features = StageChain(None, (), -extreme, extreme).then(narrow).learned_behind()
+    assert np.abs(features.run_float(x)).max() == np.abs(features.run(x)).max() == 127
+    assert np.abs(features.run_float(x) - features.run(x)).max() <= 0.5
+
+    limit = np.full(1, 127, dtype=np.int64)
+    given_ = LayerInputs(features.run(x), -limit, limit)
+    layer, _ = quantise_dense(one, given_, **widths)  # type: ignore[arg-type]
+    whole = features.then(layer)
+    assert np.abs(whole.run(x)).max() == 127 < np.abs(whole.run_float(x)).max()
 
 
 def test_one_outlier_does_not_take_the_whole_range() -> None:

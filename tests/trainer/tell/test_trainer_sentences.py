@@ -13,6 +13,7 @@ from trainer.tell.sentences import (
     learning_words,
     per_hour,
     percent,
+    purpose_words,
     verdict,
     worst_words,
 )
@@ -50,6 +51,22 @@ def test_a_difference_is_said_only_where_its_interval_leaves_zero_out() -> None:
             "3 people had no part in any choice: 88.0 % (70.0 to 97.0; 3 people)."
             in (found["takes"])
         )
+
+
+def test_what_the_fine_readout_is_for_is_said_by_the_paired_difference() -> None:
+    """Needed, as good, or worse than four quadrants; shapes that are held are called so."""
+    better, same, worse = (
+        figure(0.4, 0.3, 0.5),
+        figure(0.04, -0.01, 0.09),
+        figure(-0.1, -0.2, -0.05),
+    )
+    assert "is what the fine readout is for" in purpose_words(better, held=True)
+    assert "held shapes" in purpose_words(better, held=True)
+    assert "these movements" in purpose_words(same, held=False)
+    assert "as good as four quadrants, and not shown to be better" in purpose_words(
+        same, held=False
+    )
+    assert "the better one" in purpose_words(worse, held=False)
 
 
 @pytest.mark.parametrize(
@@ -93,7 +110,7 @@ def test_events_are_told_with_the_bound_that_may_be_claimed() -> None:
         "latency_ms": {"median": 120.2, "p95": -40.0, "n_events": 480},
     }  # fmt: skip
     words = event_words(events)
-    assert "1 false event in 5.0 h of everyday time, so at most 0.95 an hour" in words
+    assert "1 false event in 5 h of everyday time, so at most 0.95 an hour" in words
     assert "120 ms after the gesture's end (median), 95 % of events by 40 ms before it" in words
     nothing = events | {"latency_ms": {"median": None, "p95": None, "n_events": 0}}
     assert "median" not in event_words(nothing)

@@ -5,22 +5,27 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import AsyncGenerator, Sequence
 from pathlib import Path
 from typing import Literal
 
 import pydantic
 from pydantic import ConfigDict, Field
 from serial.tools import list_ports
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from capture.booth.guard import SUBPROTOCOL
-from capture.booth.recording_desk import Desk, Order
+from capture.booth.entrance.guard import SUBPROTOCOL
+from capture.booth.recording.desk import Desk, Order
+from capture.booth.recording.participant_view import for_participant
+from capture.booth.recording.planned_order import as_planned
 from capture.booth.request_bodies import read_body
 from capture.cues.script import BUILT_IN, Script, load_script, schedule
 from capture.store.dataset import Participant, read_participants
+from capture.study.planned import plan_scripts
+from capture.study.provenance import Origin, moment
 from runtime.errors import UsageError
 
 __all__ = ["RecordingAddresses"]
@@ -45,6 +50,10 @@ class _Wanted(pydantic.BaseModel):
     seed: int = Field(ge=0, lt=2**32)
     port: str = Field(pattern="^[ -~]{1,200}$")
     distance_mm: float | None = Field(default=None, ge=10.0, le=1000.0)
+    station: str | None = None
+    operator: str | None = None
+    notes: str = ""
+    planned: bool = False
 
 
 class _Wish(pydantic.BaseModel):
@@ -52,7 +61,7 @@ class _Wish(pydantic.BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
-    wish: Literal["pause", "redo", "stop"]
+    wish: Literal["start", "practice", "pause", "redo", "stop"]
 
 
 class RecordingAddresses:
@@ -79,16 +88,29 @@ class RecordingAddresses:
             {
                 "data_set": self._root.resolve().name,
                 "ports": list(dict.fromkeys((*self._ports, *found))),
-                "scripts": [_script_json(script) for script in self._scripts.values()],
+                "scripts": [_script_json(script) for script in self._known_scripts().values()],
                 "participants": [dataclasses.asdict(person) for person in people],
             }
         )
 
+    def _known_scripts(self) -> dict[str, Script]:
+        """Return the scripts by name; those of the data set's plan come first."""
+        planned = {script.name: script for script in plan_scripts(self._root)}
+        return planned | {name: s for name, s in self._scripts.items() if name not in planned}
+
     async def start(self, request: Request) -> Response:
-        """Begin a recording."""
+        """Begin a recording; a planned one only if it is still what the plan asks for."""
+        return await self._begin(request, checks_first=False)
+
+    async def check(self, request: Request) -> Response:
+        """Check sensor, light and hand until a wish begins the recording."""
+        return await self._begin(request, checks_first=True)
+
+    async def _begin(self, request: Request, checks_first: bool) -> Response:
         wanted = await read_body(request, _Wanted)
-        if wanted.script not in self._scripts:
-            raise UsageError("booth", "script", repr(wanted.script[:40]), ", ".join(self._scripts))
+        scripts = self._known_scripts()
+        if wanted.script not in scripts:
+            raise UsageError("booth", "script", repr(wanted.script[:40]), ", ".join(scripts))
         if wanted.port.strip().lower().startswith(_CLOSED_SCHEMES):
             raise UsageError("booth", "port", repr(wanted.port[:40]), "a device, socket or rfc2217")
         person = Participant(
@@ -100,19 +122,38 @@ class RecordingAddresses:
             wanted.skin_reflectance,
             wanted.locked,
         )
-        script, port = self._scripts[wanted.script], wanted.port.strip()
-        self.desk.start(Order(person, script, wanted.seed, port, wanted.distance_mm))
+        origin = Origin(moment(), wanted.station or None, wanted.operator or None, wanted.notes)
+        order = Order(
+            person,
+            scripts[wanted.script],
+            wanted.seed,
+            wanted.port.strip(),
+            wanted.distance_mm,
+            origin,
+        )
+        if wanted.planned:
+            order = await run_in_threadpool(as_planned, order, self._root)
+        self.desk.start(order, checks_first)
         return JSONResponse(self.desk.state, 202)
 
     async def wish(self, request: Request) -> Response:
-        """Pause, redo or stop the running recording."""
+        """Begin, practise, pause, redo or stop what is running."""
         self.desk.wish((await read_body(request, _Wish)).wish)
         return JSONResponse({}, 202)
 
     async def live(self, socket: WebSocket) -> None:
         """Send the state of the recording as JSON and each readout as bytes."""
+        await self._show(socket, self.desk.messages())
+
+    async def cues(self, socket: WebSocket) -> None:
+        """Send what the participant is to see, as JSON: no readout, and nothing about quality."""
+        await self._show(socket, for_participant(self.desk.messages()))
+
+    async def _show(
+        self, socket: WebSocket, messages: AsyncGenerator[bytes | dict[str, object]]
+    ) -> None:
         await socket.accept(SUBPROTOCOL if SUBPROTOCOL in socket.scope["subprotocols"] else None)
-        sending = asyncio.create_task(self._send_live(socket))
+        sending = asyncio.create_task(_send(socket, messages))
         try:
             # Nothing is asked through it: it only ends.
             while (await socket.receive())["type"] != "websocket.disconnect":
@@ -122,14 +163,15 @@ class RecordingAddresses:
             with contextlib.suppress(asyncio.CancelledError):
                 await sending
 
-    async def _send_live(self, socket: WebSocket) -> None:
-        with contextlib.suppress(WebSocketDisconnect):
-            async with contextlib.aclosing(self.desk.messages()) as messages:
-                async for message in messages:
-                    if isinstance(message, bytes):
-                        await socket.send_bytes(message)
-                    else:
-                        await socket.send_json(message)
+
+async def _send(socket: WebSocket, messages: AsyncGenerator[bytes | dict[str, object]]) -> None:
+    with contextlib.suppress(WebSocketDisconnect):
+        async with contextlib.aclosing(messages):
+            async for message in messages:
+                if isinstance(message, bytes):
+                    await socket.send_bytes(message)
+                else:
+                    await socket.send_json(message)
 
 
 def _script_json(script: Script) -> dict[str, object]:
