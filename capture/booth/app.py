@@ -19,12 +19,18 @@ from capture.booth.entrance.guard import Guard, refusal
 from capture.booth.labelling import StaleRevisionError
 from capture.booth.recording.addresses import RecordingAddresses
 from capture.booth.review_addresses import ReviewAddresses
+from capture.study.addresses import StudyAddresses
 from runtime.errors import Error
 
 __all__ = ["build_app"]
 
 _STATIC = Path(__file__).parent / "static"
-_PAGES = {"/": "record.html", "/participant": "participant.html", "/review": "review.html"}
+_PAGES = {
+    "/": "record.html",
+    "/participant": "participant.html",
+    "/review": "review.html",
+    "/study": "study.html",
+}
 
 
 def _tell_http(request: Request, error: Exception) -> Response:
@@ -90,6 +96,7 @@ def build_app(
             Route("/api/check", recording.check, methods=["POST"]),
             Route("/api/recording", recording.start, methods=["POST"]),
             Route("/api/recording/wishes", recording.wish, methods=["POST"]),
+            Route("/api/study", StudyAddresses(root).study),
             Route("/api/sessions", review.sessions),
             Route(one, review.session),
             Route(f"{one}/energy", review.energy),

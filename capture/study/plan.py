@@ -321,7 +321,7 @@ def _run(entry: str) -> list[str]:
     if _PSEUDONYM.fullmatch(entry):
         return [entry]
     found = _RUN.fullmatch(entry)
-    if not found or found[3] != found[1] or len(found[2]) != len(found[4]):
+    if not found or found[3] != found[1] or len(found[2]) > len(found[4]):
         raise ValueError(f"{entry[:40]!r} is no pseudonym such as P01, and no run such as P01-P60")
     first, last = int(found[2]), int(found[4])
     if not first <= last < first + _MAX_PEOPLE:

@@ -11,9 +11,9 @@ from capture.study.plan import open_study
 from capture.study.provenance import Origin
 from capture.study.seen import Lookout
 from capture.study.standing import standing
-from runtime.errors import UsageError
+from runtime.errors import Error, UsageError
 
-__all__ = ["Call", "Wanted", "asked_for", "planned_recording"]
+__all__ = ["Call", "Wanted", "asked_for", "plan_scripts", "planned_recording"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,9 +79,13 @@ class Call:
 
 
 def planned_recording(
-    root: Path, origin: Origin, participant: str | None = None, task: str | None = None
+    root: Path,
+    origin: Origin,
+    participant: str | None = None,
+    task: str | None = None,
+    seed: int | None = None,
 ) -> Wanted:
-    """Return what a study asks for next at a station, or of a person or script.
+    """Return what a study asks for next at a station, or of a person, script or seed.
 
     Parameters
     ----------
@@ -96,7 +100,8 @@ def planned_recording(
         There is no plan, it is wrong, its locked set is not drawn, or nothing is left.
     """
     file = open_study(root)
-    step = standing(file, Lookout().look(root), root).next_step(origin.station, participant, task)
+    now = standing(file, Lookout().look(root), root)
+    step = now.next_step(origin.station, participant, task, seed)
     told = dataclasses.replace(
         origin,
         station=origin.station or step.station,
@@ -107,6 +112,14 @@ def planned_recording(
     script = next(script for script in file.scripts if script.name == step.task)
     locked = step.person in file.study.locked
     return Wanted(step.person, script, step.seed, locked, root, told, unit)
+
+
+def plan_scripts(root: Path) -> tuple[Script, ...]:
+    """Return the scripts of a data set's plan; none where there is no plan, or a wrong one."""
+    try:
+        return open_study(root).scripts
+    except Error:
+        return ()
 
 
 def asked_for(call: Call, origin: Origin) -> Wanted:

@@ -105,7 +105,11 @@ class Standing:
         return held.state != MISSING or held.step.person not in self.file.study.withdrawn
 
     def next_step(
-        self, station: str | None, person: str | None = None, task: str | None = None
+        self,
+        station: str | None,
+        person: str | None = None,
+        task: str | None = None,
+        seed: int | None = None,
     ) -> Step:
         """Return what to record next.
 
@@ -116,6 +120,8 @@ class Standing:
         person, task : str or None
             Of this person, and of this script, only. If nothing of theirs is missing, what is
             doubtful is done again.
+        seed : int or None
+            This very step.
 
         Raises
         ------
@@ -144,6 +150,7 @@ class Standing:
             if held.step.person in going
             and person in (None, held.step.person)
             and task in (None, held.step.task)
+            and seed in (None, held.step.seed)
             and (person is not None or station in (None, held.step.station))
         ]
         for state in (MISSING,) if person is None else (MISSING, DOUBTFUL):

@@ -12,6 +12,7 @@ from typing import Literal
 import pydantic
 from pydantic import ConfigDict, Field
 from serial.tools import list_ports
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.websockets import WebSocket, WebSocketDisconnect
@@ -19,9 +20,12 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from capture.booth.entrance.guard import SUBPROTOCOL
 from capture.booth.recording.desk import Desk, Order
 from capture.booth.recording.participant_view import for_participant
+from capture.booth.recording.planned_order import as_planned
 from capture.booth.request_bodies import read_body
 from capture.cues.script import BUILT_IN, Script, load_script, schedule
 from capture.store.dataset import Participant, read_participants
+from capture.study.planned import plan_scripts
+from capture.study.provenance import Origin, moment
 from runtime.errors import UsageError
 
 __all__ = ["RecordingAddresses"]
@@ -46,6 +50,10 @@ class _Wanted(pydantic.BaseModel):
     seed: int = Field(ge=0, lt=2**32)
     port: str = Field(pattern="^[ -~]{1,200}$")
     distance_mm: float | None = Field(default=None, ge=10.0, le=1000.0)
+    station: str | None = None
+    operator: str | None = None
+    notes: str = ""
+    planned: bool = False
 
 
 class _Wish(pydantic.BaseModel):
@@ -80,13 +88,18 @@ class RecordingAddresses:
             {
                 "data_set": self._root.resolve().name,
                 "ports": list(dict.fromkeys((*self._ports, *found))),
-                "scripts": [_script_json(script) for script in self._scripts.values()],
+                "scripts": [_script_json(script) for script in self._known_scripts().values()],
                 "participants": [dataclasses.asdict(person) for person in people],
             }
         )
 
+    def _known_scripts(self) -> dict[str, Script]:
+        """Return the scripts by name; those of the data set's plan come first."""
+        planned = {script.name: script for script in plan_scripts(self._root)}
+        return planned | {name: s for name, s in self._scripts.items() if name not in planned}
+
     async def start(self, request: Request) -> Response:
-        """Begin a recording."""
+        """Begin a recording; a planned one only if it is still what the plan asks for."""
         return await self._begin(request, checks_first=False)
 
     async def check(self, request: Request) -> Response:
@@ -95,8 +108,9 @@ class RecordingAddresses:
 
     async def _begin(self, request: Request, checks_first: bool) -> Response:
         wanted = await read_body(request, _Wanted)
-        if wanted.script not in self._scripts:
-            raise UsageError("booth", "script", repr(wanted.script[:40]), ", ".join(self._scripts))
+        scripts = self._known_scripts()
+        if wanted.script not in scripts:
+            raise UsageError("booth", "script", repr(wanted.script[:40]), ", ".join(scripts))
         if wanted.port.strip().lower().startswith(_CLOSED_SCHEMES):
             raise UsageError("booth", "port", repr(wanted.port[:40]), "a device, socket or rfc2217")
         person = Participant(
@@ -108,8 +122,17 @@ class RecordingAddresses:
             wanted.skin_reflectance,
             wanted.locked,
         )
-        script, port = self._scripts[wanted.script], wanted.port.strip()
-        order = Order(person, script, wanted.seed, port, wanted.distance_mm)
+        origin = Origin(moment(), wanted.station or None, wanted.operator or None, wanted.notes)
+        order = Order(
+            person,
+            scripts[wanted.script],
+            wanted.seed,
+            wanted.port.strip(),
+            wanted.distance_mm,
+            origin,
+        )
+        if wanted.planned:
+            order = await run_in_threadpool(as_planned, order, self._root)
         self.desk.start(order, checks_first)
         return JSONResponse(self.desk.state, 202)
 

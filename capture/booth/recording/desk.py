@@ -26,6 +26,8 @@ from capture.lead.record import (
 )
 from capture.store.dataset import Participant, prepare_dataset, require_consent
 from capture.store.session import READOUTS_SUFFIX
+from capture.study.planned import Wanted
+from capture.study.provenance import Origin
 from capture.wire.codec import CommandKind
 from capture.wire.link import SerialLink
 from capture.wording import recording_figures
@@ -47,13 +49,18 @@ _log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """What to record: whom, with which script and order of cues, through which port, how far."""
+    """What to record: whom, with which script and order of cues, through which port, how far.
+
+    `origin` is written beside it; `planned` is the step of the study that it follows.
+    """
 
     participant: Participant
     script: Script
     seed: int
     port: str
     distance_mm: float | None = None
+    origin: Origin | None = None
+    planned: Wanted | None = None
 
 
 class Desk:
@@ -151,6 +158,8 @@ class Desk:
         first = dict(self._state)
         try:
             with SerialLink(order.port) as link:
+                if order.planned is not None:
+                    order.planned.check_unit(link.describe().unit)
                 if checks_first and not self._checked(link, order, first):
                     link.ask(CommandKind.STOP)
                     self._tell({"state": "ready"})
@@ -162,7 +171,7 @@ class Desk:
                     order.script,
                     order.seed,
                     self._out,
-                    notes=SessionNotes(distance_mm=order.distance_mm, host_clock=True),
+                    notes=SessionNotes(None, order.distance_mm, True, order.origin),
                     operator=Operator(
                         lambda now: self._tell(
                             first | {"state": "recording", "progress": _progress(now)}

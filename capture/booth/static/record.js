@@ -3,6 +3,7 @@
 import { Readouts, Refused, ask, byId, colours, commandKey, listen, make, plain, sharp } from "./common.js";
 import { drawCheck, openCheck, openParticipant } from "./check.js";
 import { Cue } from "./cue.js";
+import { noted, takePlan } from "./planned.js";
 
 const HEAD_BYTES = 24;
 const TRACE_S = 10;
@@ -39,6 +40,7 @@ async function fillForm() {
   const chosen = byId("script").value;
   byId("script").replaceChildren(...names);
   if (chosen) byId("script").value = chosen;
+  await takePlan(recallPerson);
   tellScript();
 }
 
@@ -71,6 +73,7 @@ async function start(event) {
     script: byId("script").value,
     seed: byId("seed").valueAsNumber,
     port: byId("port").value,
+    ...noted(),
   };
   for (const name of [...NUMBERS, "distance_mm"]) {
     const value = byId(name).valueAsNumber;

@@ -71,6 +71,13 @@ def test_a_plan_is_read(tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
+def test_a_run_may_pass_a_hundred(tmp_path: Path) -> None:
+    """Numbers of a run are as wide as its first, and wider where they must be."""
+    text = PLAN.replace('"P01-P59"', '"P98-P101"').replace("n_locked = 12", "n_locked = 2")
+    write_plan(tmp_path, text)
+    assert open_study(tmp_path).study.people == ("P98", "P99", "P100", "P101", "X9")
+
+
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
@@ -79,7 +86,7 @@ def test_a_plan_is_read(tmp_path: Path) -> None:
         ('"X9"', '"Jo Smith"', "'Jo Smith' is no pseudonym"),
         ('"P01-P59"', '"P59-P01"', "must rise"),
         ('"P01-P59"', '"P01-Q59"', "no run such as"),
-        ('"P01-P59"', '"P1-P59"', "no run such as"),
+        ('"P01-P59"', '"P001-P59"', "no run such as"),
         ('"P01-P59"', '"000001-999999"', "at most 10000"),
         ('"X9"', '"P07"', "P07 stands there twice"),
         ('"X9"', '"p07"', "p07 stands there twice"),
