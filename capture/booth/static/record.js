@@ -70,6 +70,7 @@ async function start(event) {
     consent: byId("consent").checked,
     handedness: byId("handedness").value || null,
     locked: byId("locked").checked,
+    repeat_missed: byId("repeat_missed").checked,
     script: byId("script").value,
     seed: byId("seed").valueAsNumber,
     port: byId("port").value,
