@@ -112,6 +112,8 @@ def test_the_next_person_is_one_press_away(browser: Browser, tmp_path: Path) -> 
         page.fill("#operator", "K7")
         page.fill("#notes", "blinds down")
         page.click("#start")
+        page.wait_for_selector("#begin:focus")  # the checks before the first cue
+        press(page, "Enter")
         page.wait_for_selector("#end:not([hidden])")
         page.click("#again")
         after = planned(file)[1]
