@@ -18,6 +18,7 @@ import capture.store.dataset
 import capture.store.writer
 import capture.study.plan
 import runtime.budget.inputs.library
+import runtime.trace.parts_file
 import runtime.trace.reading
 import runtime.trace.reading.bench_file
 import runtime.trace.reading.sigrok
@@ -115,6 +116,7 @@ def formats_page() -> str:
         lines += _keys(kind, f"{name}.", [n for n in kind.model_fields if n != "range"])
     lines += ["### Tables", "", _prose(runtime.trace.reading.tables), ""]
     lines += ["### Session files", "", _prose(runtime.trace.reading.sigrok), ""]
+    lines += ["### The parts file that comes of one", "", _prose(runtime.trace.parts_file), ""]
     return "\n".join(lines)
 
 

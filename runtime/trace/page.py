@@ -142,6 +142,8 @@ def _apart(measured: float, predicted: float) -> str:
     """Say how far a measured value is from the predicted one."""
     if predicted <= 0.0:
         return ""
+    if measured <= 0.0:
+        return "not seen"
     ratio = measured / predicted
     if not 0.5 <= ratio <= 2.0:
         return f"{plain(ratio)} times"

@@ -133,14 +133,15 @@ def frame_steps(v: Mapping[str, Any], state: str) -> tuple[Step, ...]:
     on_us = float(frame_time_us(v, state))
     read_us = (on_us - v["readout.start_up_time"] - 2.0 * pulse_us) / 2.0
     supply = v["mcu.supply"] / v["regulator.efficiency"] / 1e6
-    start_uj = v["mcu.start_time"] * v["mcu.start_current"] * supply
+    start_us = v["mcu.start_time"] + v["mcu.start_change_time"]
+    start_uj = start_us * v["mcu.start_current"] * supply
     up_us = v[f"{state}.wake_up_time"] + v[f"{state}.clock_change_time"]
     held = (rail["sensor bias"] + rail["waiting for pixels"]) / on_us
     pixels = (rail["pixel readout"] + rail["transfer"]) / 2.0
     compute_us = float(controller_cycles(v, state)) / v[f"{state}.clock"]
     lit = energy["LED"] + energy["LED driver"]
     steps = (
-        ("wake", "wake up", v["mcu.start_time"], start_uj),
+        ("wake", "wake up", start_us, start_uj),
         ("readout", "sensor starts", v["readout.start_up_time"],
              held * v["readout.start_up_time"]),
         ("led", "lit exposure", pulse_us, lit + held * pulse_us),

@@ -29,8 +29,8 @@ NAMES = {
 }  # fmt: skip
 CHANNELS = ("wake", "led", "readout", "compute")
 WOKEN: dict[str, float] = {
-    "mcu.start_time": 23.0, "mcu.start_current": 3_120.0, "mcu.wait_current": 100.0,
-    "mcu.sleep_current": 4.25, "sensor_link.bit_rate": 32.0,
+    "mcu.start_time": 23.0, "mcu.start_change_time": 0.0, "mcu.start_current": 3_120.0,
+    "mcu.wait_current": 100.0, "mcu.sleep_current": 4.25, "sensor_link.bit_rate": 32.0,
 }  # fmt: skip
 for _state in ("active", "watching"):
     WOKEN |= {

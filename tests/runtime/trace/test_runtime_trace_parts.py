@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from trace_bench import Bench, Synthesis, device, of_inputs
 
 from runtime.budget.inputs.uncertainty import typical_values
-from runtime.budget.price.power import average_power, frame_energy, frame_time_us
+from runtime.budget.price.power import average_power, busy_us, frame_energy, frame_time_us
 from runtime.errors import Error
 from runtime.trace import measurement
 from runtime.trace.charges import N_DRAWS, Grid, block_length, bootstrap_means, figures, zeros_ua
@@ -254,7 +254,7 @@ def test_steps_hold_all_that_the_budget_spends_on_a_frame(state: str) -> None:
 
     Rate times steps, and sleep, are the state's power all day, but for messages and cold starts.
     """
-    v = typical_values(library_inputs())
+    v = typical_values(library_inputs()) | {"mcu.start_change_time": 7.0}
     steps = frame_steps(v, state)
     energy = frame_energy(v, state)
     rail = sum(e for term, e in energy.items() if term not in ("LED", "LED driver"))
@@ -262,6 +262,7 @@ def test_steps_hold_all_that_the_budget_spends_on_a_frame(state: str) -> None:
     assert sum(s.energy_uj for s in steps) == pytest.approx(total, rel=1e-12)
     on = sum(s.time_us for s in steps if s.phase in ("led", "readout"))
     assert on == pytest.approx(frame_time_us(v, state), rel=1e-12)
+    assert sum(s.time_us for s in steps) == pytest.approx(float(busy_us(v, state)), rel=1e-12)
     seldom = v | {"usage.gestures": 0.0, "usage.cold_starts": 0.0}
     power = average_power(seldom)
     always = sum(power[part, "always"] for part in {part for part, _ in power})
