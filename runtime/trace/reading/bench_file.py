@@ -170,11 +170,6 @@ class BenchFile(_Strict):
         """Whether no device was measured at all."""
         return self.kind == "synthetic"
 
-    @property
-    def top_ua(self) -> float:
-        """End of the widest range in uA."""
-        return 1e3 * self.current.range[-1].up_to_ma
-
 
 BENCH_TABLES: dict[str, type[BaseModel]] = {
     "time": Time,
