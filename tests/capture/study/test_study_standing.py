@@ -24,6 +24,7 @@ from capture.study.seen import Lookout, session_name
 from capture.study.standing import DONE, DOUBTFUL, MISSING, RUNNING, Standing, standing
 from capture.study.time_left import length_s
 from runtime.errors import FormatError, UsageError
+from trainer.cli import palmwatt
 
 
 @pytest.fixture
@@ -319,3 +320,17 @@ def test_the_command_draws_the_locked_set(tmp_path: Path) -> None:
     (root / "study.toml").write_text("seed = 5")
     with pytest.raises(FormatError, match="key is missing"):
         CliRunner().invoke(study, [str(root)], catch_exceptions=False)
+
+
+def test_forgetting_says_what_the_plan_still_asks_for(begun: tuple[Path, StudyFile]) -> None:
+    """Who is forgotten would be next again: `palmwatt forget` says so until they are withdrawn."""
+    root, file = begun
+    record_step(root, file, planned(file)[0])
+    told = CliRunner().invoke(palmwatt, ["forget", "P01", str(root)]).output
+    assert "study.toml goes on asking for P01: list it there under withdrawn" in told
+    assert not list(root.glob("sub-P01"))
+    text = (root / "study.toml").read_text()
+    (root / "study.toml").write_text(text.replace("seed =", 'withdrawn = ["P02"]\nseed ='))
+    record_step(root, file, planned(file)[3])
+    told = CliRunner().invoke(palmwatt, ["forget", "P02", str(root), "--json"]).output
+    assert json.loads(told)["still_planned"] is False
