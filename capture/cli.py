@@ -133,12 +133,12 @@ def record(
     from capture.lead.terminal import Screen, keys
     from capture.store.dataset import Participant
     from capture.study.planned import Call, asked_for
-    from capture.study.provenance import Origin, moment
+    from capture.study.provenance import Origin
     from capture.wire.link import SerialLink
 
     said = {name: about.pop(name) for name in ("station", "operator", "notes")}
     call = {field: about.pop(field) for field in Call.__dataclass_fields__}
-    wanted = asked_for(Call(**call), Origin(moment(), **said))
+    wanted = asked_for(Call(**call), Origin(**said))
     asked = {name: about.pop(name) for name in ("distance_mm", "host_clock")}
     notes = SessionNotes(about.pop("session"), origin=wanted.origin, **asked)
     person = Participant(wanted.participant, locked=wanted.locked, **about)
@@ -333,6 +333,8 @@ def booth(
 ) -> None:
     """Serve a local page to record sessions in DIR and to review their labels; Ctrl-C ends it.
 
+    A second screen shows the participant /participant of the same address: instruction, practice
+    and cues, and nothing that is measured.
     The page shows cues in letters for two metres, live readouts and quality; its review view moves,
     renames and rejects takes, by keyboard too, and lets a second labeller work blind.
     Caution: the connection is not encrypted. Beyond this machine, use it only in a network you

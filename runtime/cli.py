@@ -39,7 +39,9 @@ _COMPILER = click.option(
 def verify(model: Path, cores: tuple[str, ...], frames: int, compiler: str, as_json: bool) -> None:
     """Hold integer reference, ONNX, C on this host and C on emulated cores against each other.
 
-    Exit code 0: identical on every frame; 1: not identical.
+    Files that the model makes are made again and compared, others held to fingerprints.json.
+
+    Exit code 0: identical on every frame; 1: not identical; 2: a file is missing or damaged.
     """
     from runtime.firmware.machine.compile import cores_of
     from runtime.firmware.machine.cores import find_core

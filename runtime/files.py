@@ -1,9 +1,17 @@
-"""Whole files: written all or nothing, read only up to a limit."""
+"""Whole files: written all or nothing, read only up to a limit, known again by fingerprints.
+
+``fingerprints.json`` maps names of files beside it to their SHA-256 in hexadecimal. Most files of a
+model folder can be made again from the model and compared; what came of recordings that are not in
+the folder (float ONNX, evaluation, tables, pages, card) can only be held to its fingerprint.
+"""
 
 from __future__ import annotations
 
 import importlib
+import hashlib
+import json
 import os
+import re
 import shutil
 import threading
 from collections.abc import Iterator
@@ -14,17 +22,29 @@ from typing import Any
 from runtime.errors import ArgumentError, FormatError, UsageError
 
 __all__ = [
+    "FINGERPRINTS",
     "as_path",
     "damaged_parquet",
     "open_parquet",
+    "fingerprint",
+    "read_fingerprints",
     "read_limited",
+    "refresh_fingerprint",
     "refuse_used_folder",
     "whole_folder",
+    "write_fingerprints",
     "write_whole",
 ]
 
 MAX_BYTES = 16 << 20
 """How long a file of text may be: tables, descriptions and evaluations stay far below."""
+
+FINGERPRINTS = "fingerprints.json"
+"""Name of the file in a model folder."""
+
+_SHA256 = re.compile(r"[0-9a-f]{64}")
+_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,99}")
+_MOST_NAMES = 1000
 
 
 def write_whole(path: Path, content: bytes) -> None:
@@ -180,3 +200,59 @@ def open_parquet(path: Path) -> Any:
 def damaged_parquet(path: Path, error: Exception) -> FormatError:
     """Return what to say of a Parquet file that pyarrow could not read to its end."""
     return FormatError(str(path), "the file", f"damaged ({str(error)[:120]})", "a Parquet table")
+
+
+def fingerprint(path: Path) -> str:
+    """Return a file's SHA-256; raises FormatError where it cannot be read."""
+    found = hashlib.sha256()
+    try:
+        with path.open("rb") as file:
+            while block := file.read(1 << 20):
+                found.update(block)
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise FormatError(
+            str(path), "the file", f"unreadable ({reason})", "present", "export the model anew"
+        ) from None
+    return found.hexdigest()
+
+
+def write_fingerprints(folder: Path) -> None:
+    """Write the fingerprints of the files that lie in a folder now; folders in it are left out."""
+    files = sorted(path for path in folder.iterdir() if path.is_file())
+    _write(folder, {path.name: fingerprint(path) for path in files if path.name != FINGERPRINTS})
+
+
+def refresh_fingerprint(path: Path) -> None:
+    """Write a file's fingerprint anew, where its folder keeps fingerprints at all."""
+    if (path.parent / FINGERPRINTS).is_file():
+        found = read_fingerprints(path.parent) | {path.name: fingerprint(path)}
+        _write(path.parent, dict(sorted(found.items())))
+
+
+def read_fingerprints(folder: Path) -> dict[str, str]:
+    """Return the fingerprints of a folder's files by name.
+
+    Raises
+    ------
+    FormatError, UsageError
+        The file is missing, damaged, or names anything but files beside it.
+    """
+    path = folder / FINGERPRINTS
+    try:
+        found = json.loads(read_limited(path))
+    except (ValueError, RecursionError) as error:
+        if isinstance(error, FormatError):
+            raise
+        raise FormatError(str(path), "content", "not JSON", "names and SHA-256") from None
+    if not isinstance(found, dict) or len(found) > _MOST_NAMES:
+        raise FormatError(str(path), "content", "something else", "names and SHA-256")
+    for name, value in found.items():
+        if not _NAME.fullmatch(name) or not isinstance(value, str) or not _SHA256.fullmatch(value):
+            raise FormatError(str(path), "entry", f"{name!r}: {value!r}", "a file and its SHA-256")
+    return found
+
+
+def _write(folder: Path, found: dict[str, str]) -> None:
+    """Write the file whole."""
+    write_whole(folder / FINGERPRINTS, (json.dumps(found, indent=1) + "\n").encode())

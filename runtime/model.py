@@ -24,7 +24,7 @@ from runtime.stages.contract.closing import ClosingStage
 from runtime.stages.contract.stage import Counts, EntryStage, Int32, Int64, Stage, State
 from runtime.weights import pack_arrays, read_arrays
 
-__all__ = ["Model", "Run", "load_model", "model_hash", "run_stages", "save_model"]
+__all__ = ["Model", "Run", "load_model", "model_files", "model_hash", "run_stages", "save_model"]
 
 _FORMAT = "palmwatt-model"
 _VERSION = 1
@@ -296,14 +296,20 @@ def _arrays(model: Model) -> dict[str, NDArray[Any]]:
 
 def model_hash(model: Model) -> str:
     """Return the SHA-256 of a model's two files, in hexadecimal."""
-    return hashlib.sha256(_document(model) + pack_arrays(_arrays(model))).hexdigest()
+    files = model_files(model)
+    return hashlib.sha256(files["model.json"] + files["weights.npz"]).hexdigest()
+
+
+def model_files(model: Model) -> dict[str, bytes]:
+    """Return a model's two files by name: the same bytes every time."""
+    return {"weights.npz": pack_arrays(_arrays(model)), "model.json": _document(model)}
 
 
 def save_model(model: Model, directory: Path) -> None:
     """Write ``model.json`` and ``weights.npz``; the same bytes every time."""
     directory.mkdir(parents=True, exist_ok=True)
-    write_whole(directory / "weights.npz", pack_arrays(_arrays(model)))
-    write_whole(directory / "model.json", _document(model))
+    for name, content in model_files(model).items():
+        write_whole(directory / name, content)
 
 
 def load_model(directory: Path | str) -> Model:

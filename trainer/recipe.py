@@ -58,7 +58,8 @@ class FeatureRecipe(_Table):
     classes for the spread within them) or drawn ones (``random``: dense, ``ternary``: a third of
     the weights are +-1, ``sparse``: one in the root of the number of values), or ``none``;
     ``motion`` adds the change between frames as a feature; the window is ``segments`` sums of
-    ``segment_frames`` frames each.
+    ``segment_frames`` frames each. Where movements are answered, these are the most frames: no
+    window reaches back behind the cue of a usual gesture, which training finds out.
 
     With ``swing_frames`` the window sums, in the place of values, how strongly each goes to and fro
     between runs of that many frames, and takes these sums as shares of their own sum; movements of

@@ -25,7 +25,12 @@ from runtime.errors import Error
 __all__ = ["build_app"]
 
 _STATIC = Path(__file__).parent / "static"
-_PAGES = {"/": "record.html", "/review": "review.html", "/study": "study.html"}
+_PAGES = {
+    "/": "record.html",
+    "/participant": "participant.html",
+    "/review": "review.html",
+    "/study": "study.html",
+}
 
 
 def _tell_http(request: Request, error: Exception) -> Response:
@@ -86,7 +91,9 @@ def build_app(
             *(page(name) for name in _PAGES),
             Mount("/static", StaticFiles(directory=_STATIC)),
             WebSocketRoute("/live", recording.live),
+            WebSocketRoute("/cues", recording.cues),
             Route("/api/choices", recording.choices),
+            Route("/api/check", recording.check, methods=["POST"]),
             Route("/api/recording", recording.start, methods=["POST"]),
             Route("/api/recording/wishes", recording.wish, methods=["POST"]),
             Route("/api/study", StudyAddresses(root).study),

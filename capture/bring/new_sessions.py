@@ -136,7 +136,7 @@ def _write(
         for person in {s.person.participant_id: s.person for s in sessions}.values():
             add_participant(out, remembered(out, person))
         for session, place, part in zip(sessions, places, parts, strict=True):
-            keep_provenance(place, session.header, Origin())  # when it was recorded nobody said
+            keep_provenance(place, session.header, Origin(None))  # when it was nobody said
             write_events(events_path(place), session.events)
             part.replace(place)
     finally:

@@ -12,6 +12,7 @@ from capture.cues.energy import EnergyMeter
 from capture.cues.script import Script, schedule
 from capture.frames import FramePair
 from capture.lead.host_clock import HostClock
+from capture.lead.missed import Missed
 from capture.store.writer import SessionWriter
 from capture.wire.codec import (
     Acknowledge,
@@ -59,6 +60,8 @@ class RecordingStatus:
         Packets thrown away so far.
     clock_leaps : int
         How often the sensor's clock fell or leapt while its frame pairs went on.
+    missed : tuple of str
+        Trial types of the cues in which nothing moved, in order.
     """
 
     n_pairs: int
@@ -72,6 +75,7 @@ class RecordingStatus:
     missing: int
     corrupt: int
     clock_leaps: int = 0
+    missed: tuple[str, ...] = ()
 
 
 class Intake:
@@ -117,6 +121,7 @@ class Intake:
         self.pair_counts = PairCounts()
         self.pairer = Pairer(description, self.pair_counts)
         self.line = TimeLine(description.sensor.frame_period_us)
+        self.missed = Missed(script.movement)
         self.n_pairs = 0
         self.n_clock_leaps = 0
         self.gone = False
@@ -283,6 +288,7 @@ class Intake:
             self.pair_counts.missing,
             self.link.decoder.counts.corrupt,
             self.n_clock_leaps,
+            self.missed.look(self.conductor.ended, self.energy, self.time_s),
         )
 
 

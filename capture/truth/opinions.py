@@ -73,7 +73,7 @@ def second_opinions(sessions: Sequence[Takes], seed: int = 0) -> Opinions | None
     Opinions or None
         None where no label has two takes, or there is one label only: then nothing can be said.
     """
-    from sklearn.model_selection import GroupKFold, StratifiedKFold
+    from sklearn.model_selection import GroupKFold
 
     shapes = np.concatenate([each.shapes for each in sessions])
     names = [label for each in sessions for label in each.labels]
@@ -81,24 +81,40 @@ def second_opinions(sessions: Sequence[Takes], seed: int = 0) -> Opinions | None
     labels, given = np.unique(names, return_inverse=True)
     if len(labels) < 2 or np.bincount(given).max() < 2:
         return None
-    folds = min(_FOLDS, int(np.bincount(given).max()))
-    mixed = StratifiedKFold(folds, shuffle=True, random_state=seed)
-    of_all = _told(shapes, given, len(labels), mixed.split(shapes, given), seed)
+    of_all = _told(shapes, given, len(labels), _mixed_folds(given), seed)
     n_people = len(set(people))
     of_others = of_all
     if n_people >= MIN_PEOPLE:
         apart = GroupKFold(min(_FOLDS, n_people)).split(shapes, given, people)
-        of_others = _told(shapes, given, len(labels), apart, seed)
+        of_others = _told(shapes, given, len(labels), list(apart), seed)
     return Opinions(tuple(str(label) for label in labels), of_others, of_all, given, n_people)
 
 
+_Split = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]
+
+
+def _mixed_folds(given: npt.NDArray[np.int64]) -> list[_Split]:
+    """Deal the takes of each label out in turn: seen and held takes of each fold."""
+    turn = np.empty(len(given), np.int64)
+    for label in np.unique(given):
+        own = np.flatnonzero(given == label)
+        turn[own] = (np.arange(len(own)) + label) % _FOLDS
+    folds = [(np.flatnonzero(turn != k), np.flatnonzero(turn == k)) for k in range(_FOLDS)]
+    return [(seen, held) for seen, held in folds if len(seen) and len(held)]
+
+
 def _told(
-    shapes: Floats, given: npt.NDArray[np.int64], n_labels: int, splits: object, seed: int
+    shapes: Floats,
+    given: npt.NDArray[np.int64],
+    n_labels: int,
+    splits: Sequence[_Split],
+    seed: int,
 ) -> Floats:
+    """Return the chance of each label for takes that the forest of their fold has not seen."""
     from sklearn.ensemble import ExtraTreesClassifier
 
     chances = np.zeros((len(given), n_labels))
-    for seen, held in splits:  # type: ignore[attr-defined]  # scikit-learn leaves it untyped
+    for seen, held in splits:
         forest = ExtraTreesClassifier(_TREES, random_state=seed, min_samples_leaf=2)
         forest.fit(shapes[seen], given[seen])
         chances[np.ix_(held, forest.classes_)] = forest.predict_proba(shapes[held])

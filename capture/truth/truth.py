@@ -60,7 +60,7 @@ SHORTEST_S = 0.1
 _LITTLE_LIGHT = 0.1
 _NO_PATTERN = 0.01
 _FOR_A_PATTERN = 3
-"""Takes a label on average: with two, chance gives as much as likeness."""
+"""Takes a label on average, and takes of a session: with two, chance gives as much as likeness."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,7 +210,7 @@ def _whole(
     """Judge a session as a whole: whether anything is done in it, in the order of its labels."""
     takes = one.takes
     acted = _acted(takes)
-    if acted.any() and _empty(takes, acted):
+    if acted.sum() >= _FOR_A_PATTERN and _empty(takes, acted):
         what = "moved" if takes.movement else "there"
         text = f"in no take of it was anything {what}"
         return Doubt(takes.name, None, f"nothing {what}", np.inf, text)

@@ -117,6 +117,8 @@ class Budget:
             "firmware_priced": self.profiles.firmware,
             "operating_states": self.operating_states,
             "inputs": {name: x.to_json() for name, x in self.inputs.items()},
+            "inputs_by_kind": self.kinds,
+            "recognition": None if self.evaluation is None else self.evaluation.headline(),
             "formulas": FORMULAS,
             "monte_carlo": {
                 "draws": self.n_draws,

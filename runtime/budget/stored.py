@@ -11,12 +11,13 @@ import math
 from collections.abc import Mapping
 from pathlib import Path
 from textwrap import shorten
-from typing import Annotated, Any
+from typing import Annotated, Any, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from runtime.budget.inputs.uncertainty import Interval
-from runtime.budget.price.power import average_power
+from runtime.budget.price.power import average_power, battery_use
 from runtime.budget.result import FORMAT
 from runtime.errors import FormatError
 from runtime.files import read_limited
@@ -41,6 +42,12 @@ class StoredInput(_Read):
     high: float
     kind: _Name
     source: _Text
+
+    @model_validator(mode="after")
+    def _above_nothing(self) -> Self:
+        if self.unit != "degC" and min(self.low, self.typical, self.high) < 0.0:
+            raise ValueError("a value of at least 0")
+        return self
 
 
 class _StoredInterval(_Read):
@@ -144,11 +151,13 @@ def total_uw(where: str, values: Mapping[str, float]) -> float:
         An input is missing, or the result is no finite number.
     """
     try:
-        total = float(sum(average_power(values).values()))
+        with np.errstate(all="ignore"):
+            total = float(sum(average_power(values).values()))
+            use = battery_use(total, values)
     except KeyError as missing:
         raise FormatError(where, f"input {missing.args[0]}", "missing", "a value", _ANEW) from None
     except ArithmeticError as fault:
         raise FormatError(where, "average power", f"not computable ({fault})", "a number") from None
-    if not math.isfinite(total):
+    if not all(math.isfinite(x) for x in (total, *use.values())):
         raise FormatError(where, "average power", "not finite", "a number", _ANEW)
     return total

@@ -9,7 +9,7 @@ from pathlib import Path
 from runtime.budget import Budget, Choice, Computation, budget, load_limits
 from runtime.budget.verdict.margin import parse_margin
 from runtime.errors import ArgumentError, UsageError
-from runtime.files import as_path, whole_folder
+from runtime.files import as_path, whole_folder, write_fingerprints
 from runtime.firmware.emit.generate import write_firmware
 from runtime.firmware.machine.compile import cores_of
 from runtime.firmware.machine.cores import find_core
@@ -35,7 +35,8 @@ def export(model: Model, folder: Path | str, lit: Counts, dark: Counts) -> Path:
     """Write a model as a folder that can be verified and priced; the same bytes every time.
 
     ``model.json`` and ``weights.npz``, ``fixed.onnx`` (integers only, one frame pair) and
-    ``fixed_window.onnx`` (the same over many), ``firmware/`` (C99), and ``test_frames.npz``. What
+    ``fixed_window.onnx`` (the same over many), ``firmware/`` (C99), ``test_frames.npz``, and
+    ``fingerprints.json``, to which :func:`verify` holds what cannot be made again. What
     training adds (evaluation, float ONNX, card) only :func:`trainer.train_model` can write.
 
     Parameters
@@ -69,6 +70,7 @@ def export(model: Model, folder: Path | str, lit: Counts, dark: Counts) -> Path:
     with whole_folder(out) as part:
         write_executions(model, part)
         write_test_frames(part, lit, dark)
+        write_fingerprints(part)
     return out
 
 

@@ -21,7 +21,15 @@ from runtime.stages.contract.stage import Counts, Int32, State
 if TYPE_CHECKING:
     from onnx import ModelProto
 
-__all__ = ["Answer", "Engine", "evaluator", "onnx_runtime", "read_step_graph"]
+__all__ = [
+    "Answer",
+    "Engine",
+    "evaluator",
+    "faults_named",
+    "onnx_runtime",
+    "read_graph",
+    "read_step_graph",
+]
 
 _READ_ANEW = "export the model anew"
 
@@ -76,16 +84,7 @@ def read_step_graph(path: Path) -> StepGraph:
     FormatError
         The file is missing, damaged, or no step graph.
     """
-    import onnx
-    from google.protobuf.message import DecodeError
-
-    try:
-        proto = onnx.load(path)
-        onnx.checker.check_model(proto)
-    except OSError as error:
-        raise FormatError(str(path), "the file", f"unreadable ({error.strerror})") from None
-    except (DecodeError, onnx.checker.ValidationError, ValueError):
-        raise FormatError(str(path), "ONNX file", "damaged", "an ONNX graph") from None
+    proto = read_graph(path)
     inputs = {value.name for value in proto.graph.input}
     outputs = [value.name for value in proto.graph.output]
     results = [name for name in outputs if not name.endswith("_out")]
@@ -102,6 +101,21 @@ def read_step_graph(path: Path) -> StepGraph:
     return StepGraph(path, proto, metadata.get("model_hash"), _first_state(proto, metadata, path))
 
 
+def read_graph(path: Path) -> ModelProto:
+    """Read an ONNX file; raises FormatError where it is missing or damaged."""
+    import onnx
+    from google.protobuf.message import DecodeError
+
+    try:
+        proto = onnx.load(path)
+        onnx.checker.check_model(proto)
+    except OSError as error:
+        raise FormatError(str(path), "the file", f"unreadable ({error.strerror})") from None
+    except (DecodeError, onnx.checker.ValidationError, ValueError):
+        raise FormatError(str(path), "ONNX file", "damaged", "an ONNX graph") from None
+    return proto
+
+
 def onnx_runtime(graph: StepGraph) -> Engine:
     """Step a graph in ONNX Runtime.
 
@@ -114,7 +128,7 @@ def onnx_runtime(graph: StepGraph) -> Engine:
 
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = 1  # a step is far too small to share out
-    with _faults_named(graph.path):
+    with faults_named(graph.path):
         session = onnxruntime.InferenceSession(
             graph.proto.SerializeToString(), options, providers=["CPUExecutionProvider"]
         )
@@ -125,7 +139,7 @@ def evaluator(graph: StepGraph) -> Engine:
     """Step a graph in ONNX's own reference evaluator; errors as :func:`onnx_runtime`."""
     from onnx.reference import ReferenceEvaluator
 
-    with _faults_named(graph.path):
+    with faults_named(graph.path):
         return _stepping(graph, ReferenceEvaluator(graph.proto))
 
 
@@ -138,7 +152,7 @@ def _stepping(graph: StepGraph, executor: Any) -> Engine:
 
     def step(lit: Counts, dark: Counts) -> Answer:
         nonlocal state
-        with _faults_named(graph.path):
+        with faults_named(graph.path):
             results = executor.run(outputs, {"lit": lit, "dark": dark, **state})
         got = dict(zip(outputs, results, strict=True))
         state = {name: got[f"{name}_out"] for name in names}
@@ -148,7 +162,7 @@ def _stepping(graph: StepGraph, executor: Any) -> Engine:
 
 
 @contextmanager
-def _faults_named(path: Path) -> Iterator[None]:
+def faults_named(path: Path) -> Iterator[None]:
     """Turn what an executor raises into one line; its many exceptions have no common root."""
     try:
         yield

@@ -1,42 +1,45 @@
-"""Whether every execution of a model gives the same bits.
+"""Whether every execution of a model gives the same bits, and every file is the model's.
 
-The integer reference is the law. ONNX Runtime, the ONNX reference evaluator, the C on disk compiled
-for this machine, and the same C on each emulated core must give the same evidence, the same state
-and the same outputs after every frame. The constants of the C must also be the model's to the
-letter: a weight that no given frame reaches would otherwise be changed unseen.
+The integer reference is the law. ONNX Runtime on both graphs, the ONNX reference evaluator, the C
+on disk compiled for this machine, and the same C on each emulated core, fed whole frames and fed
+rows, must give the same evidence, the same state and the same outputs after every frame; the
+folder's self-test must pass on each. Files that the model makes must also be the model's to the
+letter, as a weight that no given frame reaches would otherwise be changed unseen; the others must
+have the fingerprints that were written with them.
 """
 
 from __future__ import annotations
 
 import dataclasses
-import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from runtime.errors import FormatError
-from runtime.firmware.emit.generate import generate
-from runtime.firmware.machine.compile import HOST, compile_for
-from runtime.firmware.machine.execute import execute
+from runtime.firmware.machine.compile import HOST, CompiledFirmware, compile_for
+from runtime.firmware.machine.execute import execute, run_selftest
 from runtime.firmware.machine.layout import Records
-from runtime.model import Model, load_model
-from runtime.onnx.steps import evaluator, onnx_runtime, read_step_graph
+from runtime.model import Model, load_model, model_hash
+from runtime.onnx.steps import StepGraph, evaluator, onnx_runtime, read_step_graph
+from runtime.onnx.windows import read_window_graph, run_window_graph
 from runtime.sample_frames import read_test_frames
 from runtime.stages.contract.stage import Counts
+from runtime.verification.contents import (
+    changed_files,
+    changed_graph,
+    changed_text,
+    law_is_kept,
+)
 from runtime.verification.engines import Engine, reference
+from runtime.verification.first_stage import first_stage
 from runtime.verification.precision import Precision, measure_precision
 
 __all__ = ["Comparison", "Verification", "compare", "reference_records", "verify"]
 
-WEIGHTS = "pw_weights.h"
-CODE = "pw_model.c"
-_COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
-_NUMBER = re.compile(r"-?\b(?:0[xX][0-9a-fA-F]+|\d+)")
 EVALUATOR_FRAMES = 24
 """The ONNX reference evaluator is an interpreter in Python: it is given the first frames alone."""
 
@@ -133,52 +136,95 @@ def verify(
     """
     folder = Path(model_dir)
     model = load_model(folder)
-    lit, dark = read_test_frames(folder, model, n_frames)
-    graph = read_step_graph(folder / "fixed.onnx")
-    wanted = reference_records(model, lit, dark)
+    frames = read_test_frames(folder, model, n_frames)
+    wanted = reference_records(model, *frames)
+    comparisons = _graphs(model, folder, wanted, *frames)
+    c = _Firmware(model, folder / "firmware", wanted, frames)
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        on_host, *on_cores = pool.map(lambda core: c.on(core, compiler), (HOST, *cores))
+    comparisons += [*on_host, *(one for several in on_cores for one in several)]
+    comparisons += [
+        Comparison("files of the firmware, made again", 0, changed_text(model, folder)),
+        Comparison("other files of the folder", 0, changed_files(model, folder)),
+    ]
+    precision = measure_precision(model, *frames)
+    return Verification(model.name, tuple(comparisons), precision, model.closing.agreement)
+
+
+def _graphs(
+    model: Model, folder: Path, wanted: Records, lit: Counts, dark: Counts
+) -> list[Comparison]:
+    """Execute both integer graphs, and compare them with those that the model gives."""
+    path, whole = folder / "fixed.onnx", folder / "fixed_window.onnx"
+    graph = read_step_graph(path)
+    if graph.model_hash != model_hash(model) and law_is_kept(folder):
+        _refuse_foreign(model, graph)
     few = slice(EVALUATOR_FRAMES)
-    comparisons = [
+    found = [
         _compare("ONNX Runtime", wanted, _stepped(onnx_runtime(graph), lit, dark)),
         _compare(
             "ONNX reference evaluator", wanted, _stepped(evaluator(graph), lit[few], dark[few])
         ),
+        Comparison("fixed.onnx, made again", 0, changed_graph(model, path, window=False)),
     ]
+    if whole.exists():
+        windows = run_window_graph(whole, read_window_graph(whole, model), model, lit, dark)
+        last = {name: values.reshape(1, -1) for name, values in windows.state.items()}
+        difference = compare(
+            dataclasses.replace(wanted, state={}),
+            Records(windows.outputs, windows.evidence, {}),
+        ) or compare(
+            Records(wanted.outputs[-1:], wanted.evidence[-1:],
+                    {name: values[-1:] for name, values in wanted.state.items()}),
+            Records(windows.outputs[-1:], windows.evidence[-1:], last),
+        )  # fmt: skip
+        found += [
+            Comparison("ONNX Runtime, all frames at once", len(lit), difference),
+            Comparison(
+                "fixed_window.onnx, made again", 0, changed_graph(model, whole, window=True)
+            ),
+        ]
+    return found
 
-    def on(core: str) -> Comparison:
-        compiled = compile_for(
-            folder / "firmware", core, compiler="zig" if core == HOST else compiler
+
+def _refuse_foreign(model: Model, graph: StepGraph) -> None:
+    """Refuse a graph that says it was made from another model."""
+    got, wanted = (graph.model_hash or "none")[:12], model_hash(model)[:12]
+    raise FormatError(str(graph.path), "model identity", got, wanted, "export the model anew")
+
+
+@dataclass(frozen=True, slots=True)
+class _Firmware:
+    """The C on disk, and what it is to give."""
+
+    model: Model
+    folder: Path
+    wanted: Records
+    frames: tuple[Counts, Counts]
+
+    def on(self, core: str, compiler: str) -> list[Comparison]:
+        """Compare both ways of feeding, and the self-test, on one core."""
+        used = "zig" if core == HOST else compiler
+        compiled = compile_for(self.folder, core, compiler=used, selftest=True)
+        found = [
+            Comparison(f"C on {core}", len(self.frames[0]), self._by(compiled, used, False)),
+            Comparison(
+                f"C on {core}, by rows", len(self.frames[0]), self._by(compiled, used, True)
+            ),
+        ]
+        answer = run_selftest(compiled)
+        failed = f"pw_selftest() returns {answer} instead of 0" if answer else ""
+        return [*found, Comparison(f"self-test on {core}", 0, failed)]
+
+    def _by(self, compiled: CompiledFirmware, compiler: str, by_rows: bool) -> str:
+        """Return where one way of feeding differs, and in which stage that begins."""
+        difference = compare(self.wanted, execute(compiled, *self.frames, by_rows=by_rows))
+        if not difference:
+            return ""
+        stage = first_stage(
+            self.model, self.folder, compiled.core, compiler, self.frames, by_rows=by_rows
         )
-        return _compare(f"C on {core}", wanted, execute(compiled, lit, dark))
-
-    with ThreadPoolExecutor(max_workers=2) as pool:
-        comparisons += pool.map(on, (HOST, *cores))
-    comparisons.append(Comparison("constants of the C", 0, _changed_constant(model, folder)))
-    precision = measure_precision(model, lit, dark)
-    return Verification(model.name, tuple(comparisons), precision, model.closing.agreement)
-
-
-def _changed_constant(model: Model, folder: Path) -> str:
-    """Return where the C on disk first has another constant than the model gives, or nothing."""
-    generated = generate(model)
-    for name in (WEIGHTS, CODE):
-        path = folder / "firmware" / name
-        try:
-            found = path.read_text(encoding="utf-8", errors="replace")
-        except OSError as error:
-            raise FormatError(str(path), "the C", f"unreadable ({error.strerror})") from None
-        for one, other in zip_longest(_numbers(found), _numbers(generated[name])):
-            if one is None or other is None or one[1] != other[1]:
-                line = (one or other or (0, ""))[0]
-                return f"{name} line {line} is not what the model gives"
-    return ""
-
-
-def _numbers(text: str) -> Iterator[tuple[int, str]]:
-    """Yield the numbers of C text, each with its line from 1, but not those in comments."""
-    bare = _COMMENT.sub(lambda comment: "\n" * comment[0].count("\n"), text)
-    for line, content in enumerate(bare.splitlines(), start=1):
-        for number in _NUMBER.findall(content):
-            yield line, number
+        return f"{difference}; {stage}"
 
 
 def reference_records(model: Model, lit: Counts, dark: Counts) -> Records:

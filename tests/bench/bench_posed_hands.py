@@ -2,7 +2,7 @@
 
 Run as a script:
 
-    python tests/bench/bench_posed_hands.py MODEL_FOLDER [--each 20]
+    python tests/bench/bench_posed_hands.py MODEL_FOLDER [--each 20] [--seed 11]
 
 Prints accuracy, by count as well, and how often one finger too many or too few is told. The angles
 of the silhouettes are assumed (see `tests/capture/emulated/posed_hands.py`): it says how a model
@@ -32,9 +32,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("model", type=Path, help="folder of a model that answers fingers_0 to 5")
     parser.add_argument("--each", type=int, default=20, help="silhouettes of each count")
+    parser.add_argument("--seed", type=int, default=11, help="of shapes, places, light and noise")
     asked = parser.parse_args()
     model = load_model(asked.model)
-    bench, rng = Bench(model.sensor, "unit-a"), np.random.default_rng(11)
+    bench, rng = Bench(model.sensor, "unit-a"), np.random.default_rng(asked.seed)
     counts = np.arange(6 * asked.each) % 6
     told = np.empty_like(counts)
     for index, count in enumerate(counts):

@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.firmware.emit.generate import write_firmware
-from runtime.model import Model, save_model
-from runtime.onnx.graph import save_step_graph
+from runtime.files import write_fingerprints
+from runtime.front.model_folder import write_executions
+from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
@@ -60,9 +60,9 @@ def random_frames(model: Model, n_frames: int, seed: int = 1) -> tuple[Counts, C
 
 def save_folder(model: Model, folder: Path, n_frames: int = 40) -> Path:
     """Write all that `verify` reads: model, graph, firmware, frames."""
-    save_model(model, folder)
-    save_step_graph(model, folder / "fixed.onnx")
-    write_firmware(model, folder / "firmware")
+    folder.mkdir(parents=True, exist_ok=True)
+    write_executions(model, folder)
     lit, dark = random_frames(model, n_frames)
     np.savez_compressed(folder / "test_frames.npz", lit=lit, dark=dark)
+    write_fingerprints(folder)
     return folder

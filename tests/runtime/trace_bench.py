@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 from budget_models import library_inputs
 
+from runtime.budget.inputs.library import Link, Mcu, load_parts
+from runtime.budget.price.operating_states import states_together
 from runtime.trace.cutting.phases import PHASES
 from runtime.trace.predicted import Prediction, Step, predict
 from runtime.trace.reading.bench_file import BenchFile
@@ -25,19 +27,44 @@ NAMES = {
     "readout": "state-of-the-art", "sensor_link": "spi", "host_link": "i2c", "host": "watch",
     "usage": "everyday",
 }  # fmt: skip
-OPERATING = {"sleeping": "sleep", "waiting": "wait", "watching": "run-160", "computing": "run-160"}
 CHANNELS = ("wake", "led", "readout", "compute")
+WOKEN: dict[str, float] = {
+    "mcu.start_time": 23.0, "mcu.start_current": 3_120.0, "mcu.wait_current": 100.0,
+    "mcu.sleep_current": 4.25, "sensor_link.bit_rate": 32.0,
+}  # fmt: skip
+for _state in ("active", "watching"):
+    WOKEN |= {
+        f"{_state}.clock": 160.0, f"{_state}.run_current": 3_120.0, f"{_state}.derating": 2.33,
+        f"{_state}.flash_wait": 4.0, f"{_state}.wake_up_time": 0.5,
+        f"{_state}.wake_up_current": 3_120.0, f"{_state}.clock_change_time": 0.0,
+    }  # fmt: skip
+"""A controller that starts its clock when it wakes, before all else, so that a trace shows it."""
+
+
+def operating() -> dict[str, str]:
+    """Return states of the library's controller that it gets between in one step."""
+    library = load_parts()
+    together = states_together(library.get(Mcu, NAMES["mcu"]), library.get(Link, "spi"))
+    return next(
+        each.names()
+        for each in together
+        if each.start.wake_up_time is not None
+        and each.start.clock_change_time is None
+        and len({each.sleeping, each.waiting, each.computing}) == 3
+    )
 
 
 def device(state: str = "active", **inputs: float) -> Prediction:
-    """Return the state machine of the budget's default device, some of its inputs changed."""
-    from dataclasses import replace
+    """Return the state machine of the budget's formulas, some of its inputs changed."""
+    return of_inputs(state, WOKEN | {k.replace("__", "."): v for k, v in inputs.items()})
 
+
+def of_inputs(state: str, changed: dict[str, float]) -> Prediction:
+    """Return the state machine of the library's parts with some inputs changed."""
     found = library_inputs()
-    for name, value in inputs.items():
-        key = name.replace("__", ".")
+    for key, value in changed.items():
         found[key] = replace(found[key], low=value, typical=value, high=value)
-    return predict(found, state, {}, NAMES, OPERATING)
+    return predict(found, state, {}, NAMES, operating())
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from capture.cues.energy import EnergyMeter
 from capture.cues.labels import Event, refine, write_events
 from capture.cues.script import Cue, CueKind, Script, load_script, schedule
-from capture.frames import FramePair
+from capture.frames import FrameBlock, FramePair
 from capture.lead.record import record
 from capture.store.dataset import (
     Participant,
@@ -17,7 +17,7 @@ from capture.store.dataset import (
     prepare_dataset,
     session_path,
 )
-from capture.store.session import events_path, read_session
+from capture.store.session import Session, events_path, read_session
 from capture.store.writer import SessionHeader, SessionWriter
 from capture.wire.codec import (
     Acknowledge,
@@ -45,6 +45,7 @@ __all__ = [
     "EnergyMeter",
     "Event",
     "Exposure",
+    "FrameBlock",
     "FramePair",
     "Message",
     "Participant",
@@ -52,6 +53,7 @@ __all__ = [
     "Script",
     "Sensor",
     "SerialLink",
+    "Session",
     "SessionHeader",
     "SessionWriter",
     "Status",

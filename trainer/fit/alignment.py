@@ -29,14 +29,14 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 from scipy.special import log_softmax
 
-from runtime.stages.contract.stage import Float64
+from runtime.stages.contract.stage import Float64, Int64
 from trainer.corpus.reduced import Reduced
 from trainer.corpus.windows import judging_delay, told_frames
 from trainer.fit.held_out import FitJob, HeldOut, HoldOutJob, fold_jobs
 from trainer.recipe import Recipe
 from trainer.work.jobs import Workers, run_jobs
 
-__all__ = ["align"]
+__all__ = ["align", "window_since_cue"]
 
 ROUNDS = 4
 """Fits to places that fits before them found. Where it helps (a diffuser's world, ten people), the
@@ -103,7 +103,8 @@ def align(fit: FitJob, recordings: Sequence[Reduced], workers: Workers) -> list[
             break
         delays = _usual_delays(fit, last.placed) if number else None
         placed = [_place(r, last.scores, fit.recipe, length, delays) for r in last.placed]
-        last = _judge(fit, placed, workers)
+        sooner = window_since_cue(fit.recipe, [r for r in placed if not r.recording.locked])
+        last = _judge(replace(fit, recipe=sooner), placed, workers)
         if last is not None and (chosen is None or last.right > chosen.right):
             chosen = last
     return [(r.starts, r.ends) for r in chosen.placed] if chosen else found
@@ -176,14 +177,47 @@ def _usual_delays(fit: FitJob, placed: Sequence[Reduced]) -> Float64:
         From the cue's first frame to the last one of the longest cue.
     """
     n_gestures = len(fit.recipe.classes)
-    counts = np.zeros(max(cue.stop - cue.start for r in placed for cue in r.cues))
-    for recording in placed:
-        if not recording.recording.locked:
-            for cue, end in zip(recording.cues, recording.ends, strict=True):
-                if cue.take and cue.label < n_gestures:
-                    counts[end - cue.start] += 1.0
+    train = [r for r in placed if not r.recording.locked]
+    n_frames = max(cue.stop - cue.start for r in placed for cue in r.cues)
+    counts = np.bincount(_delays(train, n_gestures), minlength=n_frames).astype(np.float64)
     spread = uniform_filter1d(counts, told_frames(fit.recipe), mode="constant")
     return np.asarray(np.log((spread + 1.0) / (spread + 1.0).sum()))
+
+
+def _delays(recordings: Sequence[Reduced], n_gestures: int) -> Int64:
+    """Return how many frames after its cue's first one each gesture ends, int64 (n_gestures,)."""
+    delays = [
+        end - cue.start
+        for r in recordings
+        for cue, end in zip(r.cues, r.ends, strict=True)
+        if cue.take and cue.label < n_gestures
+    ]
+    return np.array(delays, dtype=np.int64)
+
+
+def window_since_cue(recipe: Recipe, train: Sequence[Reduced]) -> Recipe:
+    """Return the recipe with a window that reaches back to the cue, and no farther than it asks.
+
+    Nobody begins a gesture before the cue for it. What a window sees from before tells of the take
+    before, which is as it may be: it is noise to learn from, and few people cannot teach how little
+    it means. So the window is as long as from a cue's first frame to where a usual gesture of the
+    training people is answered.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        Of poses, or where no gesture was found, it stays as it is.
+    train : sequence of Reduced
+        Recordings of training people, with their gestures placed.
+    """
+    delays = _delays(train, len(recipe.classes))
+    if recipe.evaluation.take_end == "cue" or not len(delays):
+        return recipe
+    features = recipe.features
+    needed = float(np.median(delays)) + judging_delay(recipe) + 1
+    segment_frames = min(features.segment_frames, max(1, round(needed / features.segments)))
+    shorter = features.model_copy(update={"segment_frames": segment_frames})
+    return recipe.model_copy(update={"features": shorter})
 
 
 def _place(

@@ -19,7 +19,7 @@ from trainer.corpus.recordings import (
     refuse_missing_truth,
 )
 from trainer.corpus.reduced import Reduced, ReduceJob, look_at
-from trainer.fit.alignment import align
+from trainer.fit.alignment import align, window_since_cue
 from trainer.fit.held_out import FitJob
 from trainer.judge.evaluate import refuse_shared_groups
 from trainer.learn.entry_stage import reduction
@@ -138,6 +138,7 @@ def _reduce(
         tuple(r.placed(recipe, *placing) for r, placing in zip(side, placings, strict=True))
         for side in sides
     )
+    recipe = window_since_cue(recipe, [r for r in main if not r.recording.locked])
     return Candidate(recipe, corpus, *entries, main, quadrants, tuple(cautions))
 
 

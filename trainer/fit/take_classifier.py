@@ -27,7 +27,7 @@ from runtime.sensor import Sensor
 from runtime.stages.contract.stage import Float64, Int32
 from trainer.corpus.take_readouts import as_recipe
 from trainer.corpus.windows import judged_spans, surest_frames
-from trainer.fit.alignment import align
+from trainer.fit.alignment import align, window_since_cue
 from trainer.fit.cut_takes import as_recordings, cue_of, placed_take, with_classes
 from trainer.fit.held_out import FitJob
 from trainer.fit.pipeline import assemble_model, fit_pipeline
@@ -157,12 +157,14 @@ class TakeClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # u
         values = self._reduce(flat, sensor.max_counts)
         internal = np.argsort(self._order)[codes]
         train = as_recordings(self.recipe_, values, internal, whose)
+        sooner = self.recipe_
         if len(set(whose)) > 1:
             job = FitJob(self.recipe_, self._entry, sensor, tuple(train))
             movements = align(job, train, LocalWorkers())
             both = zip(train, movements, strict=True)
             train = [placed_take(self.recipe_, take, movement) for take, movement in both]
-        self._fitted = fit_pipeline(train, self.recipe_, self._entry, sensor)
+            sooner = window_since_cue(self.recipe_, train)
+        self._fitted = fit_pipeline(train, sooner, self._entry, sensor)
         return self
 
     def decision_function(self, X: ArrayLike) -> Float64:  # noqa: N803

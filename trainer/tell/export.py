@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from capture.store.session import read_session
-from runtime.files import whole_folder
+from runtime.files import whole_folder, write_fingerprints
 from runtime.front.model_folder import write_executions
 from runtime.sample_frames import write_test_frames
 from trainer.corpus.recordings import Recording
@@ -34,8 +34,9 @@ def write_model_folder(trained: Trained, out: Path) -> None:
 
     model.json and weights, fixed.onnx (integers only, one frame pair), fixed_window.onnx (the same
     over many), float.onnx, firmware/, evaluation.json and the page that shows it, the tables that
-    its figures can be made from again (predictions.csv, events.csv, sessions.csv), card.md, and
-    test_frames.npz: recorded frames of held-out participants, for `palmwatt verify`.
+    its figures can be made from again (predictions.csv, events.csv, sessions.csv), card.md,
+    test_frames.npz: recorded frames of held-out participants, for `palmwatt verify`, and
+    fingerprints.json, to which that command holds what it cannot make again.
 
     Parameters
     ----------
@@ -63,6 +64,7 @@ def write_model_folder(trained: Trained, out: Path) -> None:
         (part / "evaluation.html").write_text(page, "utf-8")
         (part / "card.md").write_text(model_card(trained.model, trained.evaluation), "utf-8")
         _write_test_frames(trained.test, part)
+        write_fingerprints(part)
 
 
 def _write_test_frames(test: tuple[Recording, ...], folder: Path) -> None:

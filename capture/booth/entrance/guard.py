@@ -14,7 +14,7 @@ __all__ = ["SUBPROTOCOL", "Guard", "refusal"]
 SUBPROTOCOL = "palmwatt-booth"
 """Of the web socket; a token travels beside it as ``token.`` and itself, because a browser cannot
 set other headers there."""
-_GUARDED = ("/api/", "/live")
+_GUARDED = ("/api/", "/live", "/cues")
 _POLICY = {
     "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; "
     "img-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'none'; "

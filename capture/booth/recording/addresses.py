@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import AsyncGenerator, Sequence
 from pathlib import Path
 from typing import Literal
 
@@ -19,12 +19,13 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from capture.booth.entrance.guard import SUBPROTOCOL
 from capture.booth.recording.desk import Desk, Order
+from capture.booth.recording.participant_view import for_participant
 from capture.booth.recording.planned_order import as_planned
 from capture.booth.request_bodies import read_body
 from capture.cues.script import BUILT_IN, Script, load_script, schedule
 from capture.store.dataset import Participant, read_participants
 from capture.study.planned import plan_scripts
-from capture.study.provenance import Origin, moment
+from capture.study.provenance import NOW, Origin
 from runtime.errors import UsageError
 
 __all__ = ["RecordingAddresses"]
@@ -60,7 +61,7 @@ class _Wish(pydantic.BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
-    wish: Literal["pause", "redo", "stop"]
+    wish: Literal["start", "practice", "pause", "redo", "stop"]
 
 
 class RecordingAddresses:
@@ -99,6 +100,13 @@ class RecordingAddresses:
 
     async def start(self, request: Request) -> Response:
         """Begin a recording; a planned one only if it is still what the plan asks for."""
+        return await self._begin(request, checks_first=False)
+
+    async def check(self, request: Request) -> Response:
+        """Check sensor, light and hand until a wish begins the recording."""
+        return await self._begin(request, checks_first=True)
+
+    async def _begin(self, request: Request, checks_first: bool) -> Response:
         wanted = await read_body(request, _Wanted)
         scripts = self._known_scripts()
         if wanted.script not in scripts:
@@ -114,7 +122,7 @@ class RecordingAddresses:
             wanted.skin_reflectance,
             wanted.locked,
         )
-        origin = Origin(moment(), wanted.station or None, wanted.operator or None, wanted.notes)
+        origin = Origin(NOW, wanted.station or None, wanted.operator or None, wanted.notes)
         order = Order(
             person,
             scripts[wanted.script],
@@ -125,18 +133,27 @@ class RecordingAddresses:
         )
         if wanted.planned:
             order = await run_in_threadpool(as_planned, order, self._root)
-        self.desk.start(order)
+        self.desk.start(order, checks_first)
         return JSONResponse(self.desk.state, 202)
 
     async def wish(self, request: Request) -> Response:
-        """Pause, redo or stop the running recording."""
+        """Begin, practise, pause, redo or stop what is running."""
         self.desk.wish((await read_body(request, _Wish)).wish)
         return JSONResponse({}, 202)
 
     async def live(self, socket: WebSocket) -> None:
         """Send the state of the recording as JSON and each readout as bytes."""
+        await self._show(socket, self.desk.messages())
+
+    async def cues(self, socket: WebSocket) -> None:
+        """Send what the participant is to see, as JSON: no readout, and nothing about quality."""
+        await self._show(socket, for_participant(self.desk.messages()))
+
+    async def _show(
+        self, socket: WebSocket, messages: AsyncGenerator[bytes | dict[str, object]]
+    ) -> None:
         await socket.accept(SUBPROTOCOL if SUBPROTOCOL in socket.scope["subprotocols"] else None)
-        sending = asyncio.create_task(self._send_live(socket))
+        sending = asyncio.create_task(_send(socket, messages))
         try:
             # Nothing is asked through it: it only ends.
             while (await socket.receive())["type"] != "websocket.disconnect":
@@ -146,14 +163,15 @@ class RecordingAddresses:
             with contextlib.suppress(asyncio.CancelledError):
                 await sending
 
-    async def _send_live(self, socket: WebSocket) -> None:
-        with contextlib.suppress(WebSocketDisconnect):
-            async with contextlib.aclosing(self.desk.messages()) as messages:
-                async for message in messages:
-                    if isinstance(message, bytes):
-                        await socket.send_bytes(message)
-                    else:
-                        await socket.send_json(message)
+
+async def _send(socket: WebSocket, messages: AsyncGenerator[bytes | dict[str, object]]) -> None:
+    with contextlib.suppress(WebSocketDisconnect):
+        async with contextlib.aclosing(messages):
+            async for message in messages:
+                if isinstance(message, bytes):
+                    await socket.send_bytes(message)
+                else:
+                    await socket.send_json(message)
 
 
 def _script_json(script: Script) -> dict[str, object]:

@@ -9,12 +9,14 @@ import logging
 import queue
 import struct
 import threading
+import time
 from collections.abc import AsyncGenerator
 from dataclasses import dataclass
 from pathlib import Path
 
 from capture.cues.script import Script
 from capture.frames import FramePair
+from capture.lead.preparation import prepare
 from capture.lead.record import (
     Operator,
     RecordedSession,
@@ -22,10 +24,11 @@ from capture.lead.record import (
     SessionNotes,
     record,
 )
-from capture.store.dataset import Participant, require_consent
+from capture.store.dataset import Participant, prepare_dataset, require_consent
 from capture.store.session import READOUTS_SUFFIX
 from capture.study.planned import Wanted
 from capture.study.provenance import Origin
+from capture.wire.codec import CommandKind
 from capture.wire.link import SerialLink
 from capture.wording import recording_figures
 from runtime.errors import Error, UsageError
@@ -35,6 +38,10 @@ __all__ = ["LIVE_HEAD", "Desk", "Order"]
 LIVE_HEAD = struct.Struct("<HH4xdd")
 """Head of a live readout: n_rows, n_cols, four unused bytes, time in seconds, readout energy in
 counts; lit and dark follow, uint16, all little-endian."""
+WISHES = ("start", "practice", "pause", "redo", "stop")
+"""What may be wished: the first two only before the first cue."""
+_UNSEEN_S = 60.0
+"""How long checks go on, and the LED with them, though no window is open."""
 _WAITING = 8
 """Messages kept for a window that does not keep up; what it misses is recorded all the same."""
 _log = logging.getLogger(__name__)
@@ -76,7 +83,7 @@ class Desk:
 
     @property
     def state(self) -> dict[str, object]:
-        """JSON values; ``state`` is ready, connecting, recording, done or failed."""
+        """JSON values; ``state`` is ready, checking, connecting, recording, done or failed."""
         return self._state
 
     @property
@@ -84,8 +91,8 @@ class Desk:
         """Whether a session is being recorded."""
         return self._thread is not None and self._thread.is_alive()
 
-    def start(self, order: Order) -> None:
-        """Begin to record.
+    def start(self, order: Order, checks_first: bool = False) -> None:
+        """Begin to record, or to check until the wish ``start`` comes.
 
         Raises
         ------
@@ -104,23 +111,27 @@ class Desk:
                     "state": "connecting",
                     "participant": order.participant.participant_id,
                     "script": order.script.name,
+                    "instruction": order.script.instruction,
                     "n_cues": order.script.n_cues,
+                    "n_practice": len(order.script.cues),
                     "prompts": {kind: order.script.text(kind) for kind in order.script.trial_types},
                 }
             )
-            self._thread = threading.Thread(target=self._run, args=(order,), name="recorder")
+            self._thread = threading.Thread(
+                target=self._run, args=(order, checks_first), name="recorder"
+            )
             self._thread.start()
 
     def wish(self, wish: str) -> None:
-        """Ask the running recording for ``pause`` (again to go on), ``redo`` or ``stop``.
+        """Ask what is running for one of ``WISHES``; ``pause`` and ``practice`` again end it.
 
         Raises
         ------
         UsageError
             Nothing is being recorded, or there is no such wish.
         """
-        if wish not in ("pause", "redo", "stop"):
-            raise UsageError("booth", "the wish", repr(wish[:40]), "pause, redo or stop")
+        if wish not in WISHES:
+            raise UsageError("booth", "the wish", repr(wish[:40]), f"one of {', '.join(WISHES)}")
         if not self.busy:
             raise UsageError("booth", "a recording", "not running", "one to command")
         self._wishes.put(wish)
@@ -143,12 +154,17 @@ class Desk:
         finally:
             self._windows.discard(window)
 
-    def _run(self, order: Order) -> None:
+    def _run(self, order: Order, checks_first: bool) -> None:
         first = dict(self._state)
         try:
             with SerialLink(order.port) as link:
                 if order.planned is not None:
                     order.planned.check_unit(link.describe().unit)
+                if checks_first and not self._checked(link, order, first):
+                    link.ask(CommandKind.STOP)
+                    self._tell({"state": "ready"})
+                    return
+                self._tell(first)
                 recording = record(
                     link,
                     order.participant,
@@ -173,6 +189,26 @@ class Desk:
             )
         else:
             self._tell(first | {"state": "done", "result": _result(recording)})
+
+    def _checked(self, link: SerialLink, order: Order, first: dict[str, object]) -> bool:
+        """Check and practise until the operator begins; return whether to record."""
+        prepare_dataset(self._out)
+        seen_s = time.monotonic()
+
+        def wish() -> str | None:
+            nonlocal seen_s
+            now_s = time.monotonic()
+            seen_s = now_s if self._windows else seen_s
+            return self._next_wish() if now_s - seen_s < _UNSEEN_S else "stop"
+
+        return prepare(
+            link,
+            order.script,
+            self._out,
+            lambda now: self._tell(first | {"state": "checking", **dataclasses.asdict(now)}),
+            wish,
+            self._watch,
+        )
 
     def _next_wish(self) -> str | None:
         try:

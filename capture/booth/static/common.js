@@ -51,14 +51,14 @@ function whenSeen(act) {
   else document.addEventListener("visibilitychange", () => whenSeen(act), { once: true });
 }
 
-export function listen(heard, lost) {
+export function listen(heard, lost, path = "/live") {
   const offers = ["palmwatt-booth", ...(token ? [`token.${token}`] : [])];
-  const socket = new WebSocket(`ws://${location.host}/live`, offers);
+  const socket = new WebSocket(`ws://${location.host}${path}`, offers);
   socket.binaryType = "arraybuffer";
   socket.onmessage = ({ data }) => heard(data);
   socket.onclose = () => {
     lost();
-    setTimeout(() => whenSeen(() => listen(heard, lost)), 1000);
+    setTimeout(() => whenSeen(() => listen(heard, lost, path)), 1000);
   };
 }
 

@@ -50,7 +50,7 @@ export class Cue {
     const shown = phase === "disconnected" ? empty : words || empty;
     byId("when").textContent = words || phase === "disconnected" ? said : "";
     this.write(shown);
-    byId("sign").replaceChildren(...[words && hint(label, this.moving)].filter(Boolean));
+    byId("sign").replaceChildren(...[words && hint(label, this.moving && phase !== "paused")].filter(Boolean));
     this.fit();
     return [byId("when").textContent, shown].filter(Boolean).join(": ");
   }
@@ -69,8 +69,10 @@ export class Cue {
     const set = (size) => {
       what.style.fontSize = `${size}px`;
     };
+    const words = what.parentElement;
     const fits = () =>
       what.scrollWidth <= what.clientWidth &&
+      words.scrollHeight <= words.clientHeight &&
       root.scrollHeight <= root.clientHeight &&
       root.scrollWidth <= root.clientWidth;
     const high = Math.round((this.most * innerHeight) / 100);

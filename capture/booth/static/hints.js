@@ -39,11 +39,13 @@ function palm(n = 5) {
     return `M${x} -2L${x * (up ? 1.2 : 1)} ${tip}`;
   });
   const thumb = n === 5 ? "M-11 9L-23 -3" : "M-11 9L-3 5";
+  const [stretched, flat] = [`${fingers.join("")}${thumb}`, "M-12 -4H12V10Q12 20 0 20Q-12 20 -12 10Z"];
   return draw(
     "g",
     {},
-    draw("path", { d: `${fingers.join("")}${thumb}`, class: "hint-fingers" }),
-    draw("path", { d: "M-12 -4H12V10Q12 20 0 20Q-12 20 -12 10Z", class: "hint-palm" }),
+    draw("path", { d: stretched + flat, class: "hint-halo" }),
+    draw("path", { d: stretched, class: "hint-fingers" }),
+    draw("path", { d: flat, class: "hint-palm" }),
   );
 }
 

@@ -1,6 +1,7 @@
 // The recording page: the form, what the participant sees, and how it ended.
 
 import { Readouts, Refused, ask, byId, colours, commandKey, listen, make, plain, sharp } from "./common.js";
+import { drawCheck, openCheck, openParticipant } from "./check.js";
 import { Cue } from "./cue.js";
 import { noted, takePlan } from "./planned.js";
 
@@ -21,7 +22,7 @@ let recalled = false; // the form shows what an earlier session noted
 
 function show(view) {
   byId("top").hidden = view === "scene";
-  for (const name of ["form-view", "scene", "end"]) byId(name).hidden = name !== view;
+  for (const name of ["form-view", "check", "scene", "end"]) byId(name).hidden = name !== view;
 }
 
 // The form
@@ -81,7 +82,7 @@ async function start(event) {
   byId("form-error").textContent = "";
   byId("start").disabled = true;
   try {
-    await ask("/api/recording", { body: wanted });
+    await ask("/api/check", { body: wanted });
   } catch (error) {
     byId("form-error").textContent = error.message;
   } finally {
@@ -90,11 +91,12 @@ async function start(event) {
 }
 
 async function wish(what) {
-  byId("scene-error").textContent = "";
+  const told = byId(byId("check").hidden ? "scene-error" : "check-error");
+  told.textContent = "";
   try {
     await ask("/api/recording/wishes", { body: { wish: what } });
   } catch (error) {
-    byId("scene-error").textContent = error.message;
+    told.textContent = error.message;
   }
 }
 
@@ -107,11 +109,17 @@ function heard(data) {
   }
   const before = now.state;
   now = JSON.parse(data);
-  if (now.state === "connecting" || now.state === "recording") {
+  if (now.state === "checking") {
+    if (byId("check").hidden) beginCheck();
+    drawCheck(now);
+  } else if (now.state === "connecting" && !byId("check").hidden) {
+    byId("practice").textContent = "The recording begins.";
+  } else if (now.state === "recording" || now.state === "connecting") {
     if (byId("scene").hidden) openScene();
     drawScene();
-  } else if (before === "connecting" || before === "recording") {
-    openEnd();
+  } else if (["connecting", "recording", "checking"].includes(before)) {
+    if (now.state === "ready") again();
+    else openEnd(before !== "checking");
   } else if (byId("end").hidden && byId("form-view").hidden) {
     show("form-view");
     byId("participant").focus();
@@ -121,6 +129,14 @@ function heard(data) {
 function lost() {
   byId("state").textContent = "The booth does not answer; asking again.";
   byId("form-error").textContent = "The booth does not answer; asking again.";
+}
+
+function beginCheck() {
+  newest = ranges = null;
+  readouts = openCheck(now);
+  show("check");
+  byId("begin").focus();
+  requestAnimationFrame(paint);
 }
 
 function openScene() {
@@ -169,6 +185,7 @@ function drawFigures(progress) {
     ["Missing", progress.missing, progress.missing > 0],
     ["Corrupt packets", progress.corrupt, progress.corrupt > 0],
     ["Leaps of the sensor's clock", progress.clock_leaps, progress.clock_leaps > 0],
+    ["Missed cues", missedWords(progress.missed), progress.missed.length > 0],
     ["Lit level", `${progress.mean_lit_counts.toFixed(0)} counts`, false],
     ["Saturated", `${(100 * progress.saturated_fraction).toFixed(1)} %`, progress.saturated_fraction > 0.01],
     ["Lit minus dark, since start", `${(100 * progress.level_change).toFixed(0)} %`, false],
@@ -179,6 +196,11 @@ function drawFigures(progress) {
       make("dd", { className: off ? "off" : "" }, off ? `\u26A0 ${value}` : `${value}`),
     ]),
   );
+}
+
+// How many cues nothing answered, and which was the last.
+function missedWords(missed) {
+  return missed.length ? `${missed.length}, last ${plain(missed.at(-1))}` : "0";
 }
 
 function tell(text) {
@@ -229,7 +251,7 @@ function follow(lit, dark) {
 }
 
 function paint() {
-  if (byId("scene").hidden) return;
+  if (byId("scene").hidden && byId("check").hidden) return;
   if (newest !== null) {
     const { lit, dark, nRows, nCols } = newest;
     newest = null;
@@ -261,11 +283,12 @@ function drawTrace() {
 
 // The end
 
-function openEnd() {
+// `opened`: a recording had begun.
+function openEnd(opened) {
   show("end");
   const { result, error } = now;
   byId("end-title").textContent = error
-    ? "The recording ended with an error"
+    ? `The ${opened ? "recording" : "preparation"} ended with an error`
     : result.stopped_early
       ? "Stopped early, and kept"
       : "The session is recorded";
@@ -312,15 +335,25 @@ async function open() {
 }
 
 const KEYS = { " ": "pause", r: "redo", q: "stop" };
+const CHECK_KEYS = { Enter: "begin", p: "practise", w: "window", q: "leave" };
 
 document.addEventListener("keydown", (event) => {
-  if (byId("scene").hidden || !byId("keys-on").checked || event.repeat) return;
-  const what = KEYS[commandKey(event)];
+  if (!byId("keys-on").checked || event.repeat) return;
+  const keys = byId("check").hidden ? (byId("scene").hidden ? {} : KEYS) : CHECK_KEYS;
+  const what = keys[commandKey(event)];
   if (!what) return;
   event.preventDefault();
-  wish(what);
+  byId(what).click();
 });
 for (const what of Object.values(KEYS)) byId(what).addEventListener("click", () => wish(what));
+for (const [id, what] of Object.entries({ begin: "start", practise: "practice", leave: "stop" })) {
+  byId(id).addEventListener("click", () => wish(what));
+}
+byId("window").addEventListener("click", openParticipant);
+byId("large-cue").addEventListener("change", () => {
+  byId("scene").classList.toggle("small", !byId("large-cue").checked);
+  cue.fit();
+});
 byId("form").addEventListener("submit", start);
 byId("script").addEventListener("change", tellScript);
 byId("participant").addEventListener("change", recallPerson);

@@ -185,6 +185,29 @@ class Evaluation(_Open):
             else ("an emulated sensor, with invented people")
         )
 
+    def headline(self) -> dict[str, Any]:
+        """Return as plain JSON values what a budget shows of recognition; None where unknown."""
+
+        def share(scores: Scores | None) -> dict[str, Any] | None:
+            return None if scores is None else scores.accuracy.model_dump(exclude_none=True)
+
+        events, rate = self.false_events, self._false_events
+        return {
+            "everybody_in_turn": share(self.everybody),
+            "everybody_in_turn_four_quadrant": share(self.everybody_four_quadrant),
+            "locked": share(self.fixed),
+            "locked_four_quadrant": share(self.four_quadrant),
+            "emulated": self.emulated,
+            "false_events_per_hour": None
+            if events is None or rate is None
+            else {
+                "value": events.median,
+                "at_most": events.high,
+                "hours": rate.hours,
+                "counted": rate.counted,
+            },
+        }
+
     @property
     def false_events(self) -> Interval | None:
         """False events an hour on streams, up to their one-sided bound."""

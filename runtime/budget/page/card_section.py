@@ -23,7 +23,7 @@ def card_section(result: Budget) -> str:
         (
             _HEADING,
             "",
-            f"On {result.titles['mcu']} in {result.titles['host']}, with the parts' defaults: "
+            f"On {result.titles['mcu']} in {result.titles['host']}: "
             f"{amount(result.average_uw)} µW on average over a day (median and 90 % interval), "
             f"{amount(use.percent_per_day)} % of the battery a day, a charge "
             f"{amount(use.minutes_lost)} min shorter.",

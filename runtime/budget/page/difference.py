@@ -37,7 +37,7 @@ def difference_sentence(found: Explanation) -> str:
     """Return the whole comparison in one sentence: power, battery, verdict."""
     first, second = labels(found)
     before, after = found.before.average_uw.typical, found.after.average_uw.typical
-    if found.change_uw == 0.0:
+    if not found.causes or found.change_uw == 0.0:
         power = f"{second} takes what {first} takes, {plain(after, 4)} µW at typical inputs"
     else:
         side, largest = "more" if found.change_uw > 0.0 else "less", found.causes[0]

@@ -11,6 +11,7 @@ from runtime.budget.page.report import write_report
 from runtime.budget.price.profiles import write_json
 from runtime.budget.result import Budget
 from runtime.errors import UsageError
+from runtime.files import read_limited
 
 __all__ = ["check_place", "new_folder", "write_budget", "write_results"]
 
@@ -29,9 +30,14 @@ def check_place(out: Path | None, name: str | None) -> None:
         raise UsageError("--name", "the name", repr(name), "up to 60 letters, digits, - and _")
     if out is not None and out.suffix in (".html", ".json"):
         raise UsageError("--out", str(out), "named like a file", "a folder")
-    if out is not None and (out / "model.json").exists():
+    if out is not None:
+        _refuse_model(out)
+
+
+def _refuse_model(folder: Path) -> None:
+    if (folder / "model.json").exists():
         raise UsageError(
-            "--out", str(out), "a model's folder", "another one",
+            "--out", str(folder), "a model's folder", "another one",
             "a what-if never touches a model's folder",
         )  # fmt: skip
 
@@ -49,6 +55,18 @@ def new_folder(path: Path) -> Path:
     except OSError as error:
         raise UsageError("--out", str(path), f"refused ({error.strerror})", "a folder") from None
     return path
+
+
+def _refuse_foreign(path: Path) -> None:
+    """Let an older budget be replaced, and nothing else."""
+    if not path.exists():
+        return
+    content = read_limited(path) if path.is_file() else b""
+    if b"<title>Power budget" not in content and b'"average_uw"' not in content:
+        raise UsageError(
+            str(path), "the file", "there already, and no budget", "a free name",
+            "choose another --name or --out",
+        )  # fmt: skip
 
 
 def write_budget(result: Budget, model_dir: Path) -> Path:
@@ -74,6 +92,12 @@ def write_results(
         for the models' own folders.
     name : str
         Of the files, without ``.json`` and ``.html``.
+
+    Raises
+    ------
+    UsageError
+        A file of the name is there that is no budget, or a place is a model's folder; nothing is
+        written then.
     """
     if out is None:
         places = list(folders)
@@ -85,9 +109,15 @@ def write_results(
             out / (f"{each}-{i + 1}" if names.count(each) > 1 else each)
             for i, each in enumerate(names)
         ]
+    page = (out or folders[0]) / f"{name}.html"
+    if out is not None:
+        for place in places:
+            _refuse_model(place)
+        for path in (page, *(place / f"{name}.json" for place in places)):
+            _refuse_foreign(path)
     for result, place in zip(results, places, strict=True):
         if out is None:
             write_budget(result, place)
         else:
             write_json(new_folder(place) / f"{name}.json", result.to_json())
-    return write_report(results, (out or folders[0]) / f"{name}.html")
+    return write_report(results, page)

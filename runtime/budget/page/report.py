@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -37,8 +38,9 @@ from runtime.budget.page.marked_numbers import (
 from runtime.budget.price.light import CAUTION, CLOSEST_MM, Glance
 from runtime.budget.price.power import FORMULAS, PARTS, STATES
 from runtime.budget.result import Budget
+from runtime.budget.verdict.planning import many
 from runtime.errors import UsageError
-from runtime.files import write_whole
+from runtime.files import refresh_fingerprint, write_whole
 
 __all__ = ["budget_page", "names_apart", "page_style", "write_report"]
 
@@ -339,7 +341,7 @@ def budget_page(results: Sequence[Budget]) -> str:
     environment.globals.update(
         computed=computed, ranged=ranged, measured=measured, of_input=of_input, share=share,
         percent_input=percent_input, lasting=lasting, sessions=sessions_a_side,
-        origin=origin_of_input,
+        origin=origin_of_input, computed_text=partial(mark, "computed"), many_of=many,
     )  # fmt: skip
     template = resources.files("runtime.budget.page").joinpath("page.html.j2").read_text("utf-8")
     return (
@@ -374,4 +376,5 @@ def page_style() -> str:
 def write_report(results: Sequence[Budget], path: Path) -> Path:
     """Write the page of one model, or of several side by side; return its path."""
     write_whole(path, budget_page(results).encode())
+    refresh_fingerprint(path)
     return path

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from runtime.errors import FormatError
-from runtime.files import read_limited, write_whole
+from runtime.files import read_limited, refresh_fingerprint, write_whole
 from runtime.firmware.emit.generate import generate
 from runtime.firmware.machine.compile import compiler_version
 from runtime.firmware.profile import CoreProfile, profile
@@ -48,7 +48,7 @@ class Profiles:
 
 
 def write_json(path: Path, data: object) -> None:
-    """Write JSON that is the same bytes each time, to a temporary name first.
+    """Write JSON that is the same bytes each time, to a temporary name first; its fingerprint too.
 
     Raises
     ------
@@ -57,6 +57,7 @@ def write_json(path: Path, data: object) -> None:
     """
     text = json.dumps(data, indent=1, sort_keys=True, allow_nan=False) + "\n"
     write_whole(path, text.encode())
+    refresh_fingerprint(path)
 
 
 def _cached(path: Path, key: str) -> dict[str, CoreProfile]:

@@ -9,19 +9,30 @@ from __future__ import annotations
 
 import tempfile
 import textwrap
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
 from runtime.errors import FormatError
 from runtime.files import write_whole
-from runtime.firmware.emit.selftest import README, selftest_c, vectors_h
+from runtime.firmware.emit.readme import README
+from runtime.firmware.emit.scenes import choose_scenes
+from runtime.firmware.emit.selftest import selftest_c, vectors_h
 from runtime.firmware.emit.text import HEADER_H, HELPERS, MODEL_C, STEP_C
 from runtime.firmware.measure.footprint import Footprint, measure_footprint
 from runtime.model import Model, model_hash
 from runtime.stages.contract.c_text import CStage, Edge, fill
 
-__all__ = ["FIRMWARE_FILES", "generate", "stage_labels", "write_firmware"]
+__all__ = [
+    "FIRMWARE_FILES",
+    "StagePlace",
+    "firmware_text",
+    "generate",
+    "stage_labels",
+    "stage_places",
+    "write_firmware",
+]
 
 FIRMWARE_FILES = (
     "pw_model.h", "pw_model.c", "pw_weights.h", "pw_vectors.h", "selftest.c", "README.md",
@@ -29,6 +40,8 @@ FIRMWARE_FILES = (
 """Every file of a firmware folder."""
 
 _SIZES_CORE = "cortex-m0plus"
+_TRIES = 400
+"""How often a scene is changed in search of an event: some seconds for the largest models."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +62,9 @@ class _Part:
         return f"s->{self.room}{self.label}_y"
 
 
-def generate(model: Model, footprint: Footprint | None = None) -> dict[str, str]:
+def generate(
+    model: Model, footprint: Footprint | None = None, keys: Sequence[int] | None = None
+) -> dict[str, str]:
     """Return the folder's files as text, by name.
 
     Parameters
@@ -58,6 +73,8 @@ def generate(model: Model, footprint: Footprint | None = None) -> dict[str, str]
         Its closing stage says what the header speaks of.
     footprint : Footprint, optional
         Measured bytes, stated in the header.
+    keys : sequence of int, optional
+        Scenes of the self-test; the first ones tried when absent, without a search for events.
 
     Raises
     ------
@@ -72,23 +89,61 @@ def generate(model: Model, footprint: Footprint | None = None) -> dict[str, str]
         "pw_model.h": fill(HEADER_H, **values),
         "pw_model.c": fill(MODEL_C, **values),
         "pw_weights.h": _weights_h(parts, values),
-        "pw_vectors.h": vectors_h(model),
+        "pw_vectors.h": vectors_h(
+            model,
+            choose_scenes(model, 0) if keys is None else keys,
+            [(p.label, member) for p in parts for member in p.c.state],
+        ),
         "selftest.c": selftest_c(model),
         "README.md": fill(README, **values),
     }
 
 
-def write_firmware(model: Model, folder: Path | str) -> None:
-    """Write the folder, its header stating the bytes measured on the smallest core.
+def firmware_text(model: Model, keys: Sequence[int] | None = None) -> dict[str, str]:
+    """Return the folder's files, its header stating the bytes measured on the smallest core.
 
-    Each file is written under a temporary name and renamed.
+    `keys` are the scenes of the self-test; when absent they are searched for, some seconds long.
     """
-    folder = Path(folder)
     with tempfile.TemporaryDirectory(prefix="pw-size-") as trial:
         _write(generate(model), Path(trial))
         footprint = measure_footprint(Path(trial), _SIZES_CORE)
+    return generate(model, footprint, choose_scenes(model, _TRIES) if keys is None else keys)
+
+
+def write_firmware(model: Model, folder: Path | str) -> None:
+    """Write what `firmware_text` gives, each file under a temporary name and renamed."""
+    folder = Path(folder)
+    files = firmware_text(model)
     folder.mkdir(parents=True, exist_ok=True)
-    _write(generate(model, footprint), folder)
+    _write(files, folder)
+
+
+@dataclass(frozen=True, slots=True)
+class StagePlace:
+    """Where one stage of the C puts its output: an expression on ``pw_state *s``, and its form."""
+
+    label: str
+    kind: str
+    place: str
+    length: int
+    item_bytes: int
+    has_state: bool
+
+    @property
+    def n_bytes(self) -> int:
+        """Bytes of one frame's output."""
+        return self.length * self.item_bytes
+
+
+def stage_places(model: Model) -> tuple[StagePlace, ...]:
+    """Return the place of each stage's output, in order."""
+    return tuple(
+        StagePlace(
+            p.label, p.kind, p.place, p.y.length,
+            int(p.y.ctype.removeprefix("int").removesuffix("_t")) // 8, bool(p.c.state),
+        )
+        for p in _parts(model)
+    )  # fmt: skip
 
 
 def stage_labels(model: Model) -> dict[str, str]:

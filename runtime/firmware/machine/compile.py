@@ -28,6 +28,7 @@ WARNINGS = ("-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion")
 """Required of every compiler; the generated C gives none, and tests make them errors."""
 
 _SOURCES = ("pw_model.c", "pw_model.h")
+_SELFTEST = ("selftest.c", "pw_vectors.h")
 _TIMEOUT_S = 300
 
 
@@ -61,6 +62,8 @@ def compile_for(
     compiler: str = "zig",
     optimise: str = "-O2",
     extra: tuple[str, ...] = (),
+    around: str | None = None,
+    selftest: bool = False,
 ) -> CompiledFirmware:
     """Compile the firmware in `folder` as it is on disk.
 
@@ -76,6 +79,10 @@ def compile_for(
         The compiler's optimisation level.
     extra : tuple of str
         More compiler arguments.
+    around : str, optional
+        C that includes ``pw_model.c`` and is compiled in its place, to reach what is static in it.
+    selftest : bool
+        Whether the folder's self-test is linked, so that the harness can call it.
 
     Raises
     ------
@@ -85,7 +92,7 @@ def compile_for(
         The compiler is missing, or refuses the code; the first line it reports is quoted.
     """
     folder = Path(folder)
-    for name in _SOURCES:
+    for name in (*_SOURCES, *(_SELFTEST if selftest else ())):
         if not (folder / name).is_file():
             raise FormatError(str(folder), "firmware source", f"without {name}", "present",
                               "write the firmware first")  # fmt: skip
@@ -102,13 +109,16 @@ def compile_for(
     ]
     with tempfile.TemporaryDirectory(prefix="pw-build-") as build:
         out = Path(build)
+        source, sources = folder.resolve() / "pw_model.c", ["harness.c", "memory.c", "model.o"]
+        if selftest:
+            sources += [str(folder.resolve() / "selftest.c"), "-DHARNESS_SELFTEST"]
+        if around is not None:
+            source = out / "around.c"
+            source.write_text(around)
         for name, text in (("harness.c", HARNESS_C), ("memory.c", MEMORY_C)):
             (out / name).write_text(text)
         (out / "link.ld").write_text(LINKER_SCRIPT)
-        _run(
-            [*common, "-g", "-c", str(folder.resolve() / "pw_model.c"), "-o", "model.o"], out, core
-        )
-        sources = ["harness.c", "memory.c", "model.o"]
+        _run([*common, "-g", "-c", str(source), "-o", "model.o"], out, core)
         _run([*common, *_link_flags(core, compiler), *sources, "-o", "image"], out, core)
         image, model_object = (out / "image").read_bytes(), (out / "model.o").read_bytes()
     return CompiledFirmware(core, image, model_object, compiler_version(compiler))

@@ -22,22 +22,27 @@ from runtime.firmware.machine.elf import Image, read_image
 from runtime.firmware.machine.layout import Layout, Records, parse_layout
 from runtime.stages.contract.stage import Counts
 
-__all__ = ["HostLibrary", "Machine", "check_frames", "execute"]
+__all__ = ["HostLibrary", "Machine", "check_frames", "execute", "run_selftest"]
 
 _FRAMES_PER_CALL = 128
+_ENTRY = {False: "harness_run", True: "harness_feed"}
 _FLASH, _RAM, _EXPOSURES, _RECORDS = 0x0800_0000, 0x2000_0000, 0x3000_0000, 0x3800_0000
 _FLASH_BYTES, _RAM_BYTES, _BLOCK_BYTES = 1 << 20, 1 << 18, 1 << 25
 _STOP = _FLASH + _FLASH_BYTES - 16
 _STACK_TOP = _RAM + _RAM_BYTES - 64
 
 
-def execute(compiled: CompiledFirmware, lit: Counts, dark: Counts) -> Records:
+def execute(
+    compiled: CompiledFirmware, lit: Counts, dark: Counts, *, by_rows: bool = False
+) -> Records:
     """Run the compiled model over consecutive frames from its initial state.
 
     Parameters
     ----------
     compiled : CompiledFirmware
     lit, dark : uint16 (n_frames, n_rows, n_cols)
+    by_rows : bool
+        Whether frames are fed row by row, by ``pw_feed_row`` and ``pw_finish``, instead of whole.
 
     Returns
     -------
@@ -52,8 +57,19 @@ def execute(compiled: CompiledFirmware, lit: Counts, dark: Counts) -> Records:
         The program faulted, or the host cannot load it.
     """
     if compiled.core == HOST:
-        return HostLibrary(compiled).run(lit, dark)
-    return _on_core(compiled, lit, dark)
+        return HostLibrary(compiled).run(lit, dark, by_rows=by_rows)
+    return _on_core(compiled, lit, dark, _ENTRY[by_rows])
+
+
+def run_selftest(compiled: CompiledFirmware) -> int:
+    """Return what the folder's own self-test answers, compiled in with ``-DHARNESS_SELFTEST``.
+
+    0 when all is equal; raises ToolError where the program faults.
+    """
+    if compiled.core == HOST:
+        return HostLibrary(compiled).selftest()
+    answer = Machine(compiled).call("harness_selftest")
+    return answer - (1 << 32) if answer >> 31 else answer
 
 
 def check_frames(layout: Layout, lit: Counts, dark: Counts) -> tuple[Counts, Counts]:
@@ -125,11 +141,14 @@ class Machine:
         self.uc.mem_write(dark_address, dark.tobytes())
         return _EXPOSURES, dark_address
 
-    def run_block(self, lit: Counts, dark: Counts) -> bytes:
-        """Step the model over a block of frames; returns their records."""
+    def run_block(
+        self, lit: Counts, dark: Counts, entry: str = "harness_run", n_bytes: int | None = None
+    ) -> bytes:
+        """Step the model over a block of frames; returns their records, of `n_bytes` each."""
         addresses = self.write_exposures(lit, dark)
-        self.call("harness_run", len(lit), *addresses, _RECORDS)
-        return bytes(self.uc.mem_read(_RECORDS, len(lit) * self.layout.dtype.itemsize))
+        self.call(entry, len(lit), *addresses, _RECORDS)
+        size = self.layout.dtype.itemsize if n_bytes is None else n_bytes
+        return bytes(self.uc.mem_read(_RECORDS, len(lit) * size))
 
     def paint_stack(self, n_bytes: int = 16384) -> None:
         """Fill the free stack with a mark, so that `stack_used` can see what was written."""
@@ -141,13 +160,15 @@ class Machine:
         return len(painted.lstrip(b"\xa5"))
 
 
-def _on_core(compiled: CompiledFirmware, lit: Counts, dark: Counts) -> Records:
+def _on_core(compiled: CompiledFirmware, lit: Counts, dark: Counts, entry: str) -> Records:
     """Run on an emulated core."""
     machine = Machine(compiled)
     lit, dark = check_frames(machine.layout, lit, dark)
     step = min(_FRAMES_PER_CALL, _BLOCK_BYTES // (2 * machine.layout.frame_bytes()))
     blocks = (slice(i, i + step) for i in range(0, len(lit), step))
-    return machine.layout.decode(b"".join(machine.run_block(lit[b], dark[b]) for b in blocks))
+    return machine.layout.decode(
+        b"".join(machine.run_block(lit[b], dark[b], entry) for b in blocks)
+    )
 
 
 class HostLibrary:
@@ -178,7 +199,7 @@ class HostLibrary:
         self.layout: Layout = parse_layout(_text_at(self._library, "harness_layout"))
         self._library.harness_init()
 
-    def run(self, lit: Counts, dark: Counts) -> Records:
+    def run(self, lit: Counts, dark: Counts, *, by_rows: bool = False) -> Records:
         """Step the model over consecutive frames, from the state after the last call.
 
         Raises
@@ -187,13 +208,22 @@ class HostLibrary:
             The frames do not fit the model's sensor.
         """
         lit, dark = check_frames(self.layout, lit, dark)
-        n_bytes = len(lit) * self.layout.dtype.itemsize
-        records = ctypes.create_string_buffer(max(1, n_bytes))
-        self._library.harness_run(
+        return self.layout.decode(
+            self.run_block(lit, dark, _ENTRY[by_rows], self.layout.dtype.itemsize)
+        )
+
+    def run_block(self, lit: Counts, dark: Counts, entry: str, n_bytes: int) -> bytes:
+        """Call a function of the harness over checked frames; returns records of `n_bytes` each."""
+        records = ctypes.create_string_buffer(max(1, len(lit) * n_bytes))
+        getattr(self._library, entry)(
             ctypes.c_uint32(len(lit)), ctypes.c_void_p(lit.ctypes.data),
             ctypes.c_void_p(dark.ctypes.data), records,
         )  # fmt: skip
-        return self.layout.decode(records.raw[:n_bytes])
+        return records.raw[: len(lit) * n_bytes]
+
+    def selftest(self) -> int:
+        """Return what the folder's own self-test answers."""
+        return int(self._library.harness_selftest())
 
 
 def _text_at(library: ctypes.CDLL, name: str) -> bytes:

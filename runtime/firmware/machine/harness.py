@@ -1,8 +1,9 @@
 """The C that drives a firmware folder from outside; it is never part of the folder.
 
 It owns one state, steps it over a block of frames and copies outputs, evidence and every state
-member after each frame into one record, so that a run costs one call. A header that counts no
-outputs has one, which ``pw_step`` returns, and names its evidence scores. It also brings the memory
+member after each frame into one record, so that a run costs one call; frames are given whole, or
+row by row. It can call the folder's own self-test. A header that counts no outputs has one, which
+``pw_step`` returns, and names its evidence scores. It also brings the memory
 routines that a freestanding compiler may call and that a real board's C library has.
 """
 
@@ -50,21 +51,45 @@ static uint8_t *put(uint8_t *out, const void *from, uint32_t n_bytes)
 
 VISIBLE void harness_init(void) { pw_init(&harness_state); }
 
+static uint8_t *record(uint8_t *out, int32_t event)
+{
+    out = put(out, &event, 4u);
+#if PW_N_OUTPUTS > 1
+    out = put(out, pw_outputs(&harness_state) + 1, 4u * (PW_N_OUTPUTS - 1));
+#endif
+    out = put(out, pw_evidence(&harness_state), 4u * PW_N_EVIDENCE);
+    PW_STATE_MEMBERS(COPY)
+    return out;
+}
+
 VISIBLE void harness_run(uint32_t n_frames, const uint16_t *lit, const uint16_t *dark,
                          uint8_t *out)
 {
     for (uint32_t frame = 0; frame < n_frames; frame++) {
-        int32_t event = pw_step(&harness_state, lit, dark);
-        out = put(out, &event, 4u);
-#if PW_N_OUTPUTS > 1
-        out = put(out, pw_outputs(&harness_state) + 1, 4u * (PW_N_OUTPUTS - 1));
-#endif
-        out = put(out, pw_evidence(&harness_state), 4u * PW_N_EVIDENCE);
-        PW_STATE_MEMBERS(COPY)
+        out = record(out, pw_step(&harness_state, lit, dark));
         lit += PW_N_ROWS * PW_N_COLS;
         dark += PW_N_ROWS * PW_N_COLS;
     }
 }
+
+VISIBLE void harness_feed(uint32_t n_frames, const uint16_t *lit, const uint16_t *dark,
+                          uint8_t *out)
+{
+    for (uint32_t frame = 0; frame < n_frames; frame++) {
+        for (uint32_t row = 0; row < PW_N_ROWS; row++) {
+            pw_feed_row(&harness_state, row, lit, dark);
+            lit += PW_N_COLS;
+            dark += PW_N_COLS;
+        }
+        out = record(out, pw_finish(&harness_state));
+    }
+}
+
+#ifdef HARNESS_SELFTEST
+int pw_selftest(void);
+VISIBLE int32_t harness_selftest(void);
+VISIBLE int32_t harness_selftest(void) { return pw_selftest(); }
+#endif
 """
 
 MEMORY_C = """\

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar, Literal
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError
@@ -205,6 +206,16 @@ class Decision(ClosingStage):
                 hold = self.hold_off
         values = {"active": active, "candidate": candidate, "count": count, "hold": hold}
         return events, {key: np.array([value], dtype=np.int32) for key, value in values.items()}
+
+    def lack(self, evidence: Int32) -> float:
+        """Return what the margin lacks on the worst of the best frames that persist, 0 at least."""
+        wide, best = evidence.astype(np.int64), []
+        n = min(self.persist, len(wide))
+        for index in np.flatnonzero(~np.array(self.other)):
+            others = np.delete(wide, index, axis=1).max(axis=1)
+            above = wide[:, index] - others - int(self.required[index])
+            best.append(sliding_window_view(above, n).min(axis=1).max())
+        return float(max(0, -max(best, default=0)))
 
     def run_float(self, x: Float64) -> Float64:
         """Return the best class of each frame, (n_frames, 1): the decision before any memory."""

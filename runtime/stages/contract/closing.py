@@ -164,6 +164,10 @@ class ClosingStage(Stage):
             The model's, `n_classes` of them.
         """
 
+    def lack(self, evidence: Int32) -> float:
+        """Return how far frames stay from telling an event, for searches; 0 where nobody knows."""
+        return 0.0
+
     def c_words(self, classes: Sequence[str]) -> CWords:
         """Return how the firmware speaks of this stage: by its outputs, unless it says more."""
         outputs = self.outputs()

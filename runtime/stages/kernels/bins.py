@@ -79,10 +79,10 @@ _PACKED = """\
 static inline void @P@_add(const pw_pair *words, uint32_t *sums)
 {
     register const pw_pair *at __asm__("r0") = words;
-    register uint32_t sum __asm__("r1") = 0u;
+    register uint32_t sum __asm__("r1");
 @SECOND_DECLARED@#if defined(PW_DUAL_MAC)
     __asm__ volatile(
-@ASM@        : "+r"(at), "+r"(sum)@SECOND_OPERAND@
+@ASM@        : "+r"(at), "=r"(sum)@SECOND_OPERAND@
         :
         : "r3", "r4", "r5", "r8", "r12", "lr", "cc", "memory");
 #else
@@ -90,7 +90,7 @@ static inline void @P@_add(const pw_pair *words, uint32_t *sums)
         ".syntax unified\\n\\t"
         "push {r4, r5, r6, r7}\\n\\t"
 @THUMB_ASM@        "pop {r4, r5, r6, r7}"
-        : "+r"(at), "+r"(sum)@SECOND_OPERAND@
+        : "+r"(at), "=r"(sum)@SECOND_OPERAND@
         : "r"(jump)
         : "r12", "lr", "cc", "memory");
 #endif
@@ -159,7 +159,7 @@ _FOLD = """\
             sum[@I@] += (int32_t)(l[@I@] & 0xFFFFu) + (int32_t)(l[@I@] >> 16);
             sum[@I@] -= (int32_t)(d[@I@] & 0xFFFFu) + (int32_t)(d[@I@] >> 16);
 """
-_NEXT = '    register uint32_t next __asm__("r2") = 0u;\n'
+_NEXT = '    register uint32_t next __asm__("r2");\n'
 _JUMP = '    register uint32_t jump __asm__("r3") = @JUMP@u;\n'
 
 _REGISTERS = ("r3", "r4", "r5", "r6", "r7", "r8", "r10", "lr")
@@ -211,7 +211,10 @@ def _packing(grid: BinGrid, most: int, words: int) -> dict[str, object]:
     two = grid.bin_cols % 2 == 0 and 2 * words <= len(_REGISTERS)
     n_bins = 2 if two else 1
     stride, line = grid.n_cols // 2, grid.n_cols // 2 * grid.bin_height
-    used, deep = _REGISTERS[: n_bins * words], 16 * " "
+    free = [name for name in _REGISTERS if name not in _KEPT]
+    taken = {*free, *_KEPT[: max(0, n_bins * words - len(free))]}
+    used = tuple(name for name in _REGISTERS if name in taken)[: n_bins * words]
+    deep = 16 * " "
     return {
         "WORDS": words, "STRIDE": stride, "LINE_WORDS": line, "ROWS": rows,
         "BIAS": 0x10000 * (grid.bin_height // rows),
@@ -226,7 +229,7 @@ def _packing(grid: BinGrid, most: int, words: int) -> dict[str, object]:
         "THUMB_ASM": _thumb_rows(words, dsp_rows, n_bins),
         "JUMP_DECLARED": fill(_JUMP, JUMP=2 * grid.n_cols - 4 * n_bins * words),
         "SECOND_DECLARED": _NEXT if two else "",
-        "SECOND_OPERAND": ', "+r"(next)' if two else "",
+        "SECOND_OPERAND": ', "=r"(next)' if two else "",
         "SECOND_STORED": "    sums[1] = next;\n" if two else "",
     }  # fmt: skip
 
@@ -243,29 +246,47 @@ def _umaal_rows(used: tuple[str, ...], words: int, rows: int, n_bytes: int, *, t
     """
     saved = [name for name in used if name in _KEPT]
     several = f"ldmia r0, {{{', '.join(used)}}}"
-    row = [several if len(used) > 1 else f"ldr {used[0]}, [r0]"]  # one register is no multiple
-    for index in range(2 if two else 1):
-        own = used[index * words : (index + 1) * words]
-        total = f"r{index + 1}"
-        row += [f"umaal {total}, {a}, r12, {b}" for a, b in zip(own[::2], own[1::2], strict=False)]
-        if words % 2:
-            row.append(f"add {total}, {total}, {own[-1]}")
-    lines = ([*row, f"add r0, r0, #{n_bytes}"] * rows)[:-1]
+    load = several if len(used) > 1 else f"ldr {used[0]}, [r0]"  # one register is no multiple
+    lines: list[str] = []
+    for row in range(rows):
+        lines += [f"add r0, r0, #{n_bytes}", load] if row else [load]
+        for index in range(2 if two else 1):
+            own = used[index * words : (index + 1) * words]
+            lines += _sum_of(f"r{index + 1}", own, begins=row == 0)
+    if any(line.startswith("umaal") for line in lines):
+        lines.insert(0, "mov r12, #1")
     if saved:
         lines = [f"push {{{', '.join(saved)}}}", *lines, f"pop {{{', '.join(saved)}}}"]
-    return _assembly(["mov r12, #1", *lines])
+    return _assembly(lines)
+
+
+def _sum_of(total: str, words: tuple[str, ...], *, begins: bool) -> list[str]:
+    """Return the instructions that add words to a total, or that begin it with them."""
+    lines, left = [], list(words)
+    if begins:
+        first, *left = left
+        lines = [f"add {total}, {first}, {left.pop(0)}" if left else f"mov {total}, {first}"]
+    while len(left) > 1:
+        lines.append(f"umaal {total}, {left.pop(0)}, r12, {left.pop(0)}")
+    return lines + [f"add {total}, {total}, {word}" for word in left]
 
 
 def _thumb_rows(words: int, rows: int, n_bins: int) -> str:
     """Return the same without UMAAL, four words at a time: r0 at, r1 sum, r2 next, r3 jump."""
-    row = []
-    for index in range(n_bins):
-        for first in range(0, words, len(_LOW)):
-            used = _LOW[: min(len(_LOW), words - first)]
-            row.append(f"ldmia r0!, {{{', '.join(used)}}}")
-            row += [f"adds r{index + 1}, r{index + 1}, {name}" for name in used]
-    lines = [*row, "adds r0, r0, r3"] * rows
-    return _assembly(lines[:-1])
+    lines: list[str] = []
+    for row in range(rows):
+        lines += ["adds r0, r0, r3"] if row else []
+        for total in ("r1", "r2")[:n_bins]:
+            for first in range(0, words, len(_LOW)):
+                used = list(_LOW[: min(len(_LOW), words - first)])
+                lines.append(f"ldmia r0!, {{{', '.join(used)}}}")
+                if row == 0 and first == 0:
+                    own, begun = used.pop(0), used.pop(0) if used else ""
+                    lines.append(
+                        f"adds {total}, {own}, {begun}" if begun else f"movs {total}, {own}"
+                    )
+                lines += [f"adds {total}, {total}, {name}" for name in used]
+    return _assembly(lines)
 
 
 def _assembly(lines: list[str]) -> str:

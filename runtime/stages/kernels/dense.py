@@ -294,7 +294,7 @@ def _products(n_inputs: int) -> str:
 def _offset(matrix: Matrix, x: Edge, values: dict[str, object]) -> _Form | None:
     """Return the form for Thumb alone, if sums with 128 added to weights keep within 32 bits."""
     widest = matrix.n_in * max(-x.lo, x.hi) * 255
-    if matrix.weights.dtype != np.int8 or x.ctype == "int32_t" or widest > INT32_MAX:
+    if not _is_worth_assembly(matrix, x) or widest > INT32_MAX:
         return None
     raised = _padded(matrix, 4) + 128
     raised[:, matrix.n_in :] = 0  # what stands there is no input, and is multiplied by nothing
@@ -308,7 +308,7 @@ def _offset(matrix: Matrix, x: Edge, values: dict[str, object]) -> _Form | None:
 
 def _dual(matrix: Matrix, x: Edge, values: dict[str, object]) -> _Form | None:
     """Return the form for the DSP extension, if there is one for these types and ranges."""
-    if matrix.weights.dtype != np.int8 or x.ctype == "int32_t":
+    if not _is_worth_assembly(matrix, x):
         return None
     short, biases = _short(x), _biases(matrix)
     if short and (max(-x.lo, x.hi) > 127 or matrix.bound >= 1 << 23):
@@ -325,6 +325,11 @@ def _dual(matrix: Matrix, x: Edge, values: dict[str, object]) -> _Form | None:
         form = "bytes of weights 0, 2, 1, 3"
     tables = _turns(values, padded.shape[1] // 8) + _word_tables(values, biases, words, form)
     return _Form("dual", "defined(PW_DUAL_MAC)", tables, dual_rows(short=short))
+
+
+def _is_worth_assembly(matrix: Matrix, x: Edge) -> bool:
+    """Tell whether a matrix has the types of the kernels, and fills a block of four rows."""
+    return matrix.weights.dtype == np.int8 and x.ctype != "int32_t" and matrix.n_out >= _ROWS
 
 
 def _short(x: Edge) -> bool:

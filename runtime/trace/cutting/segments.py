@@ -29,6 +29,11 @@ _LEAST_WORTH = 1e-6
 """Likewise steps below this share of the highest level, of which sums keep the digits."""
 _EDGE_SAMPLES = 2
 """An edge falls into one sample, and moves by one from frame to frame."""
+_MIXED = 0.1
+"""Samples on an edge, which hold any share of a step alike, deviate by 0.29 of it: a third of that
+is no noise."""
+_DECILES = 2.563
+"""From the first to the last decile of a normal sample, in deviations."""
 _NEAR_LEVEL = 0.05
 _NEARLY_ALL = 0.9
 """A segment is seen whole where a sample is within a twentieth of its level in 9 of 10 frames."""
@@ -100,7 +105,7 @@ def no_frames(where: str, got: str) -> FormatError:
     """Return what to say of a trace without frames."""
     return FormatError(
         where, "number of frames found", got, f"{FEWEST_FRAMES} and more, asleep in between",
-        "record longer, or at a lower frame rate; the current has to rest between frames",
+        "record longer, and one state of the device; the current has to rest between frames",
     )  # fmt: skip
 
 
@@ -152,7 +157,9 @@ def cut_segments(where: str, laid: LaidOver) -> list[Segment]:
     cut = slice(int(start), int(stop))
     worth = np.hypot(errors[cut], _WORTH_A_CUT * np.abs(median[cut]))
     worth = np.maximum(worth, _LEAST_WORTH * float(np.abs(median).max()))
-    begins = _without_edges(median[cut], _begins(median[cut], worth))
+    begins = _without_edges(
+        median[cut], _deviation(laid.frames[:, cut]), _begins(median[cut], worth)
+    )
     for high in laid.marks.values():
         edges = np.flatnonzero(np.diff((high[cut] > 0.5).astype(np.int8))) + 1
         begins = sorted({*begins, *edges.tolist()})
@@ -168,33 +175,50 @@ def cut_segments(where: str, laid: LaidOver) -> list[Segment]:
         )
     noise = max((s.spread_ua for s in found if len(s) >= _LONG), default=0.0)
     return [
-        replace(s, whole=_seen_whole(laid.frames[:, s.start : s.stop], s.level_ua, noise))
+        replace(s, whole=_seen_whole(laid.frames[:, max(0, s.start - 1) : s.stop + 1], s, noise))
         for s in found
     ]
 
 
-def _seen_whole(frames: Floats, level: float, noise: float) -> bool:
-    """Whether some place of a segment is at its level in nearly every frame."""
-    near = _SURE * noise + _NEAR_LEVEL * abs(level)
-    return bool(np.mean(np.abs(frames - level) <= near, axis=0).max() >= _NEARLY_ALL)
+def _seen_whole(frames: Floats, segment: Segment, noise: float) -> bool:
+    """Whether nearly every frame has a sample at a segment's level, there or one beside."""
+    near = _SURE * noise + _NEAR_LEVEL * abs(segment.level_ua)
+    at_level = np.any(np.abs(frames - segment.level_ua) <= near, axis=1)
+    return bool(np.mean(at_level) >= _NEARLY_ALL)
 
 
-def _without_edges(values: Floats, begins: list[int]) -> list[int]:
-    """Drop short segments on the way from one level to another: samples that lie on an edge."""
+def _deviation(frames: Floats) -> Floats:
+    """Deviation of each sample from frame to frame by its deciles.
+
+    Of samples on an edge more than half may be alike, so that their median tells nothing.
+    """
+    low, high = np.quantile(frames, [0.1, 0.9], axis=0)
+    found: Floats = (high - low) / _DECILES
+    return found
+
+
+def _without_edges(median: Floats, spread: Floats, begins: list[int]) -> list[int]:
+    """Drop samples that lie on an edge: between the levels beside them, and mixed of both.
+
+    What lies on an edge holds another share of either level in each frame, so that it spreads by
+    their distance; a short level of its own is as steady as its neighbours.
+    """
     kept = list(begins)
     at = 1
     while at + 1 < len(kept):
         before, own, behind = kept[at - 1], kept[at], kept[at + 1]
-        end = kept[at + 2] if at + 2 < len(kept) else len(values)
-        level = float(np.median(values[own:behind]))
-        low, high = sorted(
-            (float(np.median(values[before:own])), float(np.median(values[behind:end])))
+        end = kept[at + 2] if at + 2 < len(kept) else len(median)
+        lower, level, upper = (
+            float(np.median(median[i:j])) for i, j in ((before, own), (own, behind), (behind, end))
         )
-        if behind - own <= _EDGE_SAMPLES and low < level < high:
-            nearer_behind = abs(level - float(np.median(values[behind:end]))) < abs(
-                level - float(np.median(values[before:own]))
-            )
-            del kept[at + 1 if nearer_behind else at]
+        noise = max(float(spread[before:own].min()), float(spread[behind:end].min()))
+        mixed = float(spread[own:behind].min()) > noise + _MIXED * abs(upper - lower)
+        if (
+            behind - own <= _EDGE_SAMPLES
+            and mixed
+            and (lower < level < upper or lower > level > upper)
+        ):
+            del kept[at + 1 if abs(level - upper) < abs(level - lower) else at]
             at = max(1, at - 1)
         else:
             at += 1

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from bench_sensor import BenchSensor
 from booth_session import EVENTS, N_PAIRS, SENSOR, counts, make_session
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -20,6 +21,7 @@ from capture.booth.entrance.guard import SUBPROTOCOL
 from capture.booth.readouts import Shelf, frame_bytes
 from capture.booth.server import serve
 from capture.store.session import read_session
+from capture.wire.codec import CommandKind
 from runtime.errors import UsageError
 
 HOST = "127.0.0.1:8137"
@@ -81,7 +83,7 @@ def test_another_host_is_refused(client: TestClient, host: str) -> None:
 def test_a_post_from_another_page_is_refused(client: TestClient, origin: str | None) -> None:
     """Posts and web sockets need the booth's own Origin (RFC 6454); a foreign one never reads."""
     headers = {"origin": origin} if origin else {}
-    for path in ("/api/recording", "/api/recording/wishes", f"{ONE}/edits"):
+    for path in ("/api/check", "/api/recording", "/api/recording/wishes", f"{ONE}/edits"):
         refusal(client.post(path, json={}, headers=headers), 403)
     with pytest.raises(WebSocketDisconnect), client.websocket_connect(LIVE, headers=headers):
         pass
@@ -119,7 +121,9 @@ def test_with_its_token_the_booth_opens(locked: TestClient) -> None:
         assert socket.receive_json()["state"] == "ready"
 
 
-@pytest.mark.parametrize("path", ["/", "/review", "/static/record.js", "/api/sessions", "/none"])
+@pytest.mark.parametrize(
+    "path", ["/", "/participant", "/review", "/static/record.js", "/api/sessions", "/none"]
+)
 def test_a_browser_may_load_nothing_from_elsewhere(client: TestClient, path: str) -> None:
     """Every reply carries a Content Security Policy that allows the booth's own files only."""
     headers = client.get(path).headers
@@ -177,7 +181,7 @@ def test_a_wrong_body_is_one_plain_line(
     client: TestClient, content: bytes, kind: str, status: int
 ) -> None:
     """Too long, no JSON, another type: each is refused by one line of JSON."""
-    for path in ("/api/recording", f"{ONE}/edits"):
+    for path in ("/api/check", "/api/recording", f"{ONE}/edits"):
         reply = client.post(path, content=content, headers=OURS | {"content-type": kind})
         refusal(reply, status)
 
@@ -307,8 +311,9 @@ def test_a_recording_needs_a_whole_form(
 ) -> None:
     """Without consent, or with a wrong value, nothing is recorded and no row is written."""
     before = sorted(root.rglob("*"))
-    reply = client.post("/api/recording", json=WANTED | change, headers=OURS)
-    assert words in refusal(reply, 400)
+    for path in ("/api/check", "/api/recording"):
+        reply = client.post(path, json=WANTED | change, headers=OURS)
+        assert words in refusal(reply, 400)
     assert sorted(root.rglob("*")) == before
     refusal(client.post("/api/recording/wishes", json={"wish": "stop"}, headers=OURS), 400)
 
@@ -326,6 +331,26 @@ def test_a_port_that_is_not_there_is_told_to_the_page(client: TestClient, root: 
     assert "the port is not open" in states[-1]["error"]
     assert "\n" not in states[-1]["error"]
     assert not list(root.rglob("*P05*"))
+
+
+def test_checks_that_nobody_watches_end(
+    tmp_path: Path, bench_sensor: BenchSensor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without an open window the sensor is stopped after a while, and the next may begin."""
+    monkeypatch.setattr("capture.booth.recording.desk._UNSEEN_S", 0.3)
+    wanted = WANTED | {"port": bench_sensor.url}
+    app = build_app(tmp_path / "set", hosts=[HOST])
+    with TestClient(app, base_url=f"http://{HOST}") as client:
+        for _ in range(2):
+            assert client.post("/api/check", json=wanted, headers=OURS).status_code == 202
+            refusal(client.post("/api/check", json=wanted, headers=OURS), 400)
+            give_up = time.monotonic() + 20.0
+            while app.state.desk.busy:
+                assert time.monotonic() < give_up
+                time.sleep(0.05)
+            assert app.state.desk.state == {"state": "ready"}
+    assert bench_sensor.commands[-1].kind == CommandKind.STOP
+    assert not list((tmp_path / "set").rglob("*P05*"))
 
 
 @pytest.mark.parametrize(

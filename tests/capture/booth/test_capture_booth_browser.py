@@ -64,6 +64,9 @@ def test_a_session_is_recorded_and_reviewed_by_keyboard_alone(
         press(page, "Tab", "Tab")
         page.keyboard.type("left")
         press(page, "Tab", "Tab", "Tab", "Space", "Enter")
+        page.wait_for_selector("#begin:focus")  # the checks before the first cue
+        page.wait_for_selector("#checks li:has-text('Sensor').holds-true")
+        press(page, "Enter")
         page.wait_for_selector(".cue[data-phase=cue]")
         assert page.inner_text("#what").lower() == "swipe left"
         assert page.locator("#what .word").count() == 2

@@ -19,7 +19,7 @@ from capture.store.session import events_path, read_session
 from capture.store.writer import SessionHeader, SessionWriter
 from capture.wire.codec import Description
 
-SIZES = ((390, 844), (640, 360), (768, 1024), (1280, 800), (1920, 1080), (3840, 2160))
+SIZES = ((320, 640), (390, 844), (640, 360), (768, 1024), (1280, 800), (1920, 1080), (3840, 2160))
 PROMPTS = {
     kind: script.text(kind) for script in map(load_script, BUILT_IN) for kind in script.trial_types
 }

@@ -135,7 +135,7 @@ def test_an_act_that_nobody_knows_is_refused_by_name() -> None:
             act(person, [Cue(0, 1_000_000, wrong, 0)], rest_pose(person, rng), rng)
 
 
-@pytest.mark.parametrize("name", ["dynamic", "finger_count"])
+@pytest.mark.parametrize("name", ["dynamic", "finger_count", "static_shapes"])
 def test_every_cue_of_the_built_in_scripts_moves_the_hand_or_lets_it_rest(name: str) -> None:
     """Each cue of a built-in script is acted; movements never overlap."""
     session = EmulatedSession(load_script(name), 1, 1, SENSOR)

@@ -6,6 +6,10 @@ import dataclasses
 
 import numpy as np
 import pytest
+from sklearn.decomposition import PCA
+from sklearn.pipeline import make_pipeline
+from sklearn.preprocessing import StandardScaler
+from sklearn.svm import SVC
 
 from capture.cues.script import FINGER_COUNTS, STATIC_SHAPES, load_script, schedule
 from capture.emulated.body.habits import Showing
@@ -200,3 +204,37 @@ def test_an_outline_gives_about_as_much_light_as_the_hand() -> None:
         for relief in (0.0, 1.0)
     )
     assert flat == pytest.approx(whole, rel=0.35) and flat != whole
+
+
+def _settled(number: int) -> tuple[np.ndarray, np.ndarray]:
+    """Differences of frames in which a person holds each shape, (n, 32, 32), and the shapes."""
+    sensor = SENSORS["lensless32"]
+    session = EmulatedSession(load_script("static_shapes"), number, number, sensor)
+    ends = np.array([cue.end_us * 1e-6 for cue in session.cues])
+    led, other, factors = session.world.see(ends - 0.05, 0.01, sensor)
+    lit, dark = session.bench.expose(led, other, factors, np.random.default_rng(number))
+    shapes = [STATIC_SHAPES.index(cue.trial_type) for cue in session.cues]
+    return lit.astype(np.float64) - dark, np.array(shapes)
+
+
+@pytest.mark.slow
+def test_shapes_that_others_hold_are_told_by_the_fine_readout_and_not_by_quadrants() -> None:
+    """From 60 people, a plain classifier tells most shapes of 20 others; four sums far fewer.
+
+    Chance is a fifth.
+    """
+    made = [_settled(number) for number in range(1, 81)]
+    y = np.concatenate([m[1] for m in made])
+    seen = np.concatenate([m[0] for m in made])
+    old = np.arange(len(y)) < sum(len(m[1]) for m in made[:60])
+    right = {}
+    for side in (16, 2):
+        sums = seen.reshape(-1, side, 32 // side, side, 32 // side).sum(axis=(2, 4))
+        x = sums.reshape(len(y), -1)
+        x = x / np.abs(x).sum(axis=1, keepdims=True)
+        told = make_pipeline(
+            PCA(min(48, x.shape[1]), random_state=0), StandardScaler(), SVC(C=10.0)
+        )
+        right[side] = float((told.fit(x[old], y[old]).predict(x[~old]) == y[~old]).mean())
+    assert right[16] > 0.7
+    assert right[16] > right[2] + 0.2

@@ -59,7 +59,7 @@ def test_a_recording_says_when_it_was_made(bench_sensor: BenchSensor, tmp_path: 
     """Without a word from anybody the date is now, in UTC; who gives none gets none."""
     before = moment()
     with SerialLink(bench_sensor.url) as link:
-        for origin in (None, Origin()):
+        for origin in (None, Origin(None)):
             notes = SessionNotes(origin=origin)
             record(link, PERSON, SCRIPT, 1, tmp_path / "set", notes=notes, operator=stopping())
     first, second = (read_provenance(info.path) for info in find_sessions(tmp_path / "set"))

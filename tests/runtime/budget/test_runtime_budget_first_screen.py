@@ -65,6 +65,20 @@ def test_the_first_screen_holds_what_a_decision_hangs_on(priced: Any) -> None:
     assert "0 an hour, at most 55" in words and "0 in 3 min 16 s of everyday time" in words
 
 
+def test_a_budget_s_json_holds_the_first_screen(priced: Any) -> None:
+    """Recognition of everybody in turn and of the locked, false events, and kinds of inputs."""
+    data = priced.to_json()
+    found = data["recognition"]
+    assert (found["everybody_in_turn"]["value"], found["locked"]["value"]) == (0.934, 0.977)
+    assert found["everybody_in_turn"]["n_participants"] == 9
+    assert found["everybody_in_turn_four_quadrant"] is None
+    assert found["false_events_per_hour"] == {
+        "value": 0.0, "at_most": 54.99, "hours": 0.054481,
+        "counted": "0 in 3 min 16 s of everyday time",
+    }  # fmt: skip
+    assert sum(data["inputs_by_kind"].values()) == len(data["inputs"])
+
+
 def test_the_headline_is_the_median(priced: Any) -> None:
     """The number shown first is the 50th percentile of its own draws, not the typical value."""
     average = priced.average_uw

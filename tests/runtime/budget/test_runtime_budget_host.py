@@ -17,7 +17,7 @@ from runtime.budget.inputs.values import Input
 from runtime.budget.judgement import judge_host, taken
 from runtime.budget.verdict.host import RANK, Verdict, amount, host_verdict
 from runtime.budget.verdict.margin import Margin, parse_margin
-from runtime.budget.verdict.planning import sessions_needed
+from runtime.budget.verdict.planning import plan_sessions, sessions_needed
 from runtime.errors import UsageError
 
 INPUTS = library_inputs()
@@ -208,6 +208,8 @@ def test_a_verdict_holds_medians_and_ratios_draw_by_draw() -> None:
     assert found.spread_mw == Interval(4.0, 1.0, 3.0, 2.0)
     assert found.ratio == Interval(0.225, 0.5, 0.5, 0.5)
     assert found.planning.sessions.high == sessions_needed(0.5) == 64
+    assert found.planning == plan_sessions(found.ratio, 4.0, 1.0, 9.0)  # median draw, and margin
+    assert found.planning.sessions_to_show_hidden is not None
     data = found.to_json()
     assert (data["word"], data["sentence"], data["would_decide"]) == (
         found.word, found.sentence, "",

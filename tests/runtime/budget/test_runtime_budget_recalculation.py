@@ -16,6 +16,7 @@ from budget_models import CORES, write_folder
 from statsmodels.stats.power import TTestIndPower
 
 from runtime.budget import Choice, Computation, budget
+from runtime.budget.inputs.library import Mcu, load_parts
 from runtime.budget.verdict.margin import Margin
 
 PREFIX = {"p": 1e-12, "f": 1e-15, "u": 1e-6, "m": 1e-3, "M": 1e6}
@@ -113,7 +114,9 @@ def _recalculated(printed: dict[str, Any]) -> dict[str, float]:
         "latency_ms": latency_s * 1e3,
         "duty": lit_day_s / DAY,
         "average_current_ua": charge_c / DAY * 1e6,
-    }
+        "dark_electrons": v["sensor.dark_signal"] * v["sensor.exposure"]
+        * math.exp2(warmer / v["readout.dark_doubling"]),
+    }  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -137,16 +140,40 @@ def test_second_calculation_from_the_printed_inputs_agrees(folder: Path, choice:
     """From budget.json's inputs alone every printed result follows to 0.1 %."""
     data = json.loads(json.dumps(budget(folder, choice=choice, cores=CORES).to_json()))
     again = _recalculated(data["inputs"])
+    _agrees(data, again)
+
+
+def _agrees(data: dict[str, Any], again: dict[str, float]) -> None:
+    """Hold every printed result to the second calculation."""
     verdict = data["host_verdict"]
     printed = {
         "average_uw": data["average_uw"],
         "latency_ms": data["latency_ms"],
         **{key: verdict[key] for key in ("mah_per_day", "percent_per_day", "hours_lost", "ratio")},
         **data["led_over_the_day"],
+        "dark_electrons": data["dark_electrons"],
     }
     assert printed.keys() == again.keys()
     for key, value in again.items():
         assert printed[key]["typical"] == pytest.approx(value, rel=1e-3), key
+
+
+@pytest.mark.parametrize("mcu", ["stm32u575", "nrf54l15", "cc2340r5", "saml21"])
+def test_a_warm_day_with_other_states_is_worked_out_anew(
+    folder: Path, tmp_path: Path, mcu: str
+) -> None:
+    """At 45 degrees, with the fastest clock and any controller, every printed result follows."""
+    rows = load_parts().get(Mcu, mcu).state
+    clocks = {name: row.clock.typical for name, row in rows.items() if row.clock is not None}
+    running = [name for name in clocks if "core" in rows[name].runs]
+    own = tmp_path / "own.toml"
+    own.write_text(
+        f'[mcu.{mcu}]\ncomputing = "{max(running, key=lambda name: clocks[name])}"\n'
+        '[usage.everyday]\ntemperature = { unit = "degC", typical = 45, source = "setting" }\n'
+    )
+    found = budget(folder, cores=CORES, choice=Choice(mcu=mcu), parts=own)
+    data = json.loads(json.dumps(found.to_json()))
+    _agrees(data, _recalculated(data["inputs"]))
 
 
 def test_printed_number_of_sessions_is_that_of_the_printed_ratio(folder: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -92,6 +93,20 @@ def test_a_named_scenario_has_its_name_on_files_page_and_json(
     assert json.loads((tmp_path / "winter.json").read_text())["scenario"] == "winter"
     assert "scenario “winter”" in (tmp_path / "winter.html").read_text()
     assert "dynamic (winter) on" in done.output
+
+
+def test_a_scenario_replaces_its_older_self_and_no_other_file(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file of the scenario's name that is no budget is left as it is; the call ends with 2."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "package.json").write_text("{}")
+    refused = call("budget", str(folder), "--name", "package")
+    assert refused.exit_code == 2 and "there already, and no budget" in refused.output
+    assert [path.name for path in tmp_path.iterdir()] == ["package.json"]
+    assert (tmp_path / "package.json").read_text() == "{}"
+    for _ in range(2):
+        assert call("budget", str(folder), "--name", "winter").exit_code == 0
 
 
 def test_a_margin_is_declared_by_the_call(folder: Path, tmp_path: Path) -> None:
@@ -231,6 +246,10 @@ def test_damaged_and_older_files_are_one_line_each(pair: tuple[Path, Path], tmp_
     wrong["inputs"]["led.forward_voltage"]["typical"] *= 2
     zero = json.loads(pair[0].read_text())
     zero["inputs"]["driver.efficiency"]["typical"] = 0.0
+    flat = json.loads(pair[0].read_text())
+    flat["inputs"]["host.battery_energy"]["typical"] = 0.0
+    below = json.loads(pair[0].read_text())
+    below["inputs"]["led.forward_voltage"]["low"] = -1.0
     text = json.loads(pair[0].read_text())
     text["inputs"]["led.forward_voltage"]["typical"] = "much"
     for content, words in (
@@ -238,6 +257,7 @@ def test_damaged_and_older_files_are_one_line_each(pair: tuple[Path, Path], tmp_
         (json.dumps(older), "format is 1, expected 2. Make it again"),
         (json.dumps(lacking), "missing"), (json.dumps(wrong), "which follows from its inputs"),
         (json.dumps(zero), "not computable"), (json.dumps(text), "led.forward_voltage.typical"),
+        (json.dumps(flat), "average power"), (json.dumps(below), "at least 0"),
         (json.dumps({**good, "host_verdict": 3}), "host_verdict"),
         (json.dumps({**good, "average_uw": 1.0}), "average_uw"),
     ):  # fmt: skip
@@ -279,5 +299,12 @@ def test_out_is_no_models_folder(folder: Path, pair: tuple[Path, Path]) -> None:
     """A what-if is not written into a model's folder, whichever it is."""
     done = call("budget", str(folder), "--out", str(folder))
     assert done.exit_code == 2 and "never touches a model's folder" in done.output
+    other = folder.parent / "other"
+    shutil.copytree(folder, other)
+    before = hashes(folder.parent)
+    above = call("budget", str(folder), str(other), "--out", str(folder.parent))
+    assert above.exit_code == 2 and "never touches a model's folder" in above.output
+    assert hashes(folder.parent) == before
+    shutil.rmtree(other)
     both = call("budget", str(folder), "--compare", *map(str, pair))
     assert both.exit_code == 2 and "is both" in both.output

@@ -10,6 +10,7 @@ import pytest
 
 from runtime.budget import Choice
 from runtime.budget.inputs.library import KINDS, Driver, Host, Led, Mcu, load_parts
+from runtime.budget.inputs.part_values import Value
 from runtime.budget.runs.run_table import read_runs
 from runtime.errors import FormatError, UsageError
 
@@ -43,7 +44,14 @@ def test_every_value_tells_its_origin() -> None:
     library = load_parts()
     for kind, part in KINDS.items():
         for name in library.names(kind):
-            for x in library.get(part, name).inputs(kind).values():
+            one = library.get(part, name)
+            found = list(one.inputs(kind).values())
+            for row in one.state.values() if isinstance(one, Mcu) else ():
+                values = [getattr(row, key) for key in type(row).model_fields]
+                told = [*(x for x in values if isinstance(x, Value)), *row.wakes.values()]
+                found += [x.as_input(f"{name}.{row.title}") for x in told]
+            assert found
+            for x in found:
                 assert x.kind in ("measured", "published", "setting", "from memory", "invented")
                 assert x.low <= x.typical <= x.high
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from trace_bench import OPERATING, Bench, Synthesis, device, write_budget_json
+from trace_bench import Bench, Synthesis, device, operating, write_budget_json
 
 from runtime.budget.inputs.library import Driver, Link, Mcu, load_parts
 from runtime.trace.predicted import frame_steps, read_prediction, sleep_power_uw
@@ -179,15 +179,15 @@ def test_parts_of_a_trace_bring_the_budget_to_the_device(tmp_path: Path) -> None
     result = run(path, "--budget", budget, "--json")
     assert result.exit_code == 0, result.output
     own = tmp_path / "run.parts.toml"
-    library = load_parts(own)
+    library, states = load_parts(own), operating()
     state = library.get(Mcu, "stm32u575").state
     driver, link = library.get(Driver, "switched"), library.get(Link, "spi")
-    computing = state[OPERATING["computing"]]
+    computing = state[states["computing"]]
     assert computing.derating is not None
     assert computing.flash_wait is not None
     found = {
-        "mcu__sleep_current": state[OPERATING["sleeping"]].current,
-        "mcu__wait_current": state[OPERATING["waiting"]].current,
+        "mcu__sleep_current": state[states["sleeping"]].current,
+        "mcu__wait_current": state[states["waiting"]].current,
         "active__derating": computing.derating,
         "active__flash_wait": computing.flash_wait,
         "driver__efficiency": driver.efficiency,

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import subprocess
 import zipfile
 from collections.abc import Callable
@@ -248,23 +246,20 @@ def test_a_session_is_read_as_it_was_written(tmp_path: Path) -> None:
     assert synthesis.write_session(tmp_path / "a.sr").read_bytes() == first
 
 
-def sigrok() -> str:
-    """The outside reader and writer: a Debian package, which CI must have."""
-    found = shutil.which("sigrok-cli")
-    if found is None:
-        assert not os.environ.get("CI"), "CI needs sigrok-cli (apt-get install sigrok-cli)"
-        pytest.skip("no sigrok-cli here")
-    return found
+@pytest.fixture
+def sigrok(need_tool: Callable[[str], str]) -> str:
+    """Return sigrok's own program, the outside reader and writer."""
+    return need_tool("sigrok-cli")
 
 
-def told_by_sigrok(path: Path, *channels: str) -> dict[str, np.ndarray]:
+def told_by_sigrok(sigrok: str, path: Path, *channels: str) -> dict[str, np.ndarray]:
     """What sigrok-cli prints of channels: volts of two decimals, pins bit by bit.
 
     Its CSV of pins and analog channels together shifts the latter (libsigrok 0.5.2).
     """
     shown = ""
     for form in ("analog", "bits:width=64"):
-        done = subprocess.run([sigrok(), "-i", path, "-O", form], capture_output=True, text=True)
+        done = subprocess.run([sigrok, "-i", path, "-O", form], capture_output=True, text=True)
         shown += "\n".join(x for x in done.stdout.split("\n") if ("V" in x) == (form == "analog"))
         shown += "\n"
     found: dict[str, list[float]] = {name: [] for name in channels}
@@ -276,28 +271,28 @@ def told_by_sigrok(path: Path, *channels: str) -> dict[str, np.ndarray]:
     return {name: np.array(values) for name, values in found.items()}
 
 
-def test_sigrok_reads_a_session_of_ours(tmp_path: Path) -> None:
+def test_sigrok_reads_a_session_of_ours(tmp_path: Path, sigrok: str) -> None:
     """sigrok-cli tells the same rate, channels, lengths and samples of a file of ours."""
     values = np.arange(50, dtype=np.float32)[:, None] * np.float32(0.25)
     bits = (np.arange(50) % 4).astype(np.uint8)
     path = tmp_path / "ours.sr"
     write_session(path, 20_000, ("current",), ("a", "b"), iter([(values, bits)]))
     shown = subprocess.run(
-        [sigrok(), "-i", path, "--show"], capture_output=True, text=True, check=True
+        [sigrok, "-i", path, "--show"], capture_output=True, text=True, check=True
     ).stdout
     for words in ("Samplerate: 20000", "a: logic", "b: logic", "current: analog",
                   "Logic sample count: 50", "Analog sample count: 50"):  # fmt: skip
         assert words in shown
-    told = told_by_sigrok(path, "current", "a", "b")
+    told = told_by_sigrok(sigrok, path, "current", "a", "b")
     np.testing.assert_allclose(told["current"], values[:, 0], atol=0.005)
     np.testing.assert_array_equal(told["a"] + 2 * told["b"], bits)
 
 
-def test_a_session_of_sigrok_is_read(tmp_path: Path) -> None:
+def test_a_session_of_sigrok_is_read(tmp_path: Path, sigrok: str) -> None:
     """A file that sigrok-cli wrote of its demo device gives what sigrok-cli tells of it."""
     path = tmp_path / "theirs.sr"
     subprocess.run(
-        [sigrok(), "-d", "demo", "--config", "samplerate=100k", "-C", "D0,A1,A2",
+        [sigrok, "-d", "demo", "--config", "samplerate=100k", "-C", "D0,A1,A2",
          "--samples", "20000", "-o", path],
         check=True, capture_output=True,
     )  # fmt: skip
@@ -309,7 +304,7 @@ def test_a_session_of_sigrok_is_read(tmp_path: Path) -> None:
     found = read(path, bench)
     assert len(found) == 20_000
     assert open_trace(path, bench).rate_hz() == 100_000.0
-    told = told_by_sigrok(path, "A1", "D0")
+    told = told_by_sigrok(sigrok, path, "A1", "D0")
     np.testing.assert_array_equal(found.markers["led"], told["D0"] == 1)
     assert 0.1 < found.markers["led"].mean() < 0.9
     np.testing.assert_allclose(found.current_ua / 1e3, told["A1"], atol=0.005)

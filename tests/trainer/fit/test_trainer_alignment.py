@@ -11,7 +11,7 @@ from invented_people import record_people
 from capture.cues.script import parse_script
 from trainer.corpus.reduced import Reduced
 from trainer.corpus.windows import judging_delay, leads, surest_frames
-from trainer.fit.alignment import ROUNDS, align
+from trainer.fit.alignment import ROUNDS, align, window_since_cue
 from trainer.fit.candidates import Candidate, reduce_for
 from trainer.fit.held_out import HeldOut, HoldOutJob
 from trainer.recipe import Recipe, parse_recipe
@@ -127,6 +127,24 @@ def test_the_places_that_tell_people_held_out_most_are_taken(
     for recording, (_, ends) in zip(candidate.main, placings, strict=True):
         for cue, end in zip(recording.cues, ends, strict=True):
             assert end == cue.start + 20 + (best - 1) - judging_delay(recipe)
+
+
+@pytest.mark.parametrize(("delay", "segment_frames"), [(12, 2), (26, 4), (34, 5), (60, 6), (0, 1)])
+def test_a_window_reaches_back_to_the_cue(
+    candidate: Candidate, recipe: Recipe, delay: int, segment_frames: int
+) -> None:
+    """It spans from a cue's first frame to a usual gesture's answer, and never more than asked."""
+    train = [
+        r.placed(recipe, r.starts, [cue.start + delay for cue in r.cues]) for r in candidate.main
+    ]
+    assert judging_delay(recipe) == 6
+    sooner = window_since_cue(recipe, train)
+    assert sooner.features.segment_frames == segment_frames
+    assert sooner.features.segments == recipe.features.segments
+    assert window_since_cue(recipe, []) == recipe
+    held = recipe.evaluation.model_copy(update={"take_end": "cue"})
+    pose = recipe.model_copy(update={"evaluation": held})
+    assert window_since_cue(pose, train) == pose
 
 
 def test_both_readouts_see_the_same_frames(candidate: Candidate) -> None:

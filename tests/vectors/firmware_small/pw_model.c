@@ -312,29 +312,27 @@ PW_STAGE void s0_row(int32_t *y, uint32_t row, const uint16_t *lit, const uint16
 static inline void s0_add(const pw_pair *words, uint32_t *sums)
 {
     register const pw_pair *at __asm__("r0") = words;
-    register uint32_t sum __asm__("r1") = 0u;
-    register uint32_t next __asm__("r2") = 0u;
+    register uint32_t sum __asm__("r1");
+    register uint32_t next __asm__("r2");
 #if defined(PW_DUAL_MAC)
     __asm__ volatile(
         "mov r12, #1\n\t"
-        "push {r6}\n\t"
-        "ldmia r0, {r3, r4, r5, r6}\n\t"
-        "umaal r1, r3, r12, r4\n\t"
-        "umaal r2, r5, r12, r6\n\t"
+        "ldmia r0, {r3, r4, r5, r8}\n\t"
+        "add r1, r3, r4\n\t"
+        "add r2, r5, r8\n\t"
         "add r0, r0, #32\n\t"
-        "ldmia r0, {r3, r4, r5, r6}\n\t"
+        "ldmia r0, {r3, r4, r5, r8}\n\t"
         "umaal r1, r3, r12, r4\n\t"
-        "umaal r2, r5, r12, r6\n\t"
+        "umaal r2, r5, r12, r8\n\t"
         "add r0, r0, #32\n\t"
-        "ldmia r0, {r3, r4, r5, r6}\n\t"
+        "ldmia r0, {r3, r4, r5, r8}\n\t"
         "umaal r1, r3, r12, r4\n\t"
-        "umaal r2, r5, r12, r6\n\t"
+        "umaal r2, r5, r12, r8\n\t"
         "add r0, r0, #32\n\t"
-        "ldmia r0, {r3, r4, r5, r6}\n\t"
+        "ldmia r0, {r3, r4, r5, r8}\n\t"
         "umaal r1, r3, r12, r4\n\t"
-        "umaal r2, r5, r12, r6\n\t"
-        "pop {r6}\n\t"
-        : "+r"(at), "+r"(sum), "+r"(next)
+        "umaal r2, r5, r12, r8\n\t"
+        : "+r"(at), "=r"(sum), "=r"(next)
         :
         : "r3", "r4", "r5", "r8", "r12", "lr", "cc", "memory");
 #else
@@ -343,11 +341,9 @@ static inline void s0_add(const pw_pair *words, uint32_t *sums)
         ".syntax unified\n\t"
         "push {r4, r5, r6, r7}\n\t"
         "ldmia r0!, {r4, r5}\n\t"
-        "adds r1, r1, r4\n\t"
-        "adds r1, r1, r5\n\t"
+        "adds r1, r4, r5\n\t"
         "ldmia r0!, {r4, r5}\n\t"
-        "adds r2, r2, r4\n\t"
-        "adds r2, r2, r5\n\t"
+        "adds r2, r4, r5\n\t"
         "adds r0, r0, r3\n\t"
         "ldmia r0!, {r4, r5}\n\t"
         "adds r1, r1, r4\n\t"
@@ -370,7 +366,7 @@ static inline void s0_add(const pw_pair *words, uint32_t *sums)
         "adds r2, r2, r4\n\t"
         "adds r2, r2, r5\n\t"
         "pop {r4, r5, r6, r7}"
-        : "+r"(at), "+r"(sum), "+r"(next)
+        : "+r"(at), "=r"(sum), "=r"(next)
         : "r"(jump)
         : "r12", "lr", "cc", "memory");
 #endif

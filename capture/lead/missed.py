@@ -1,0 +1,66 @@
+"""Cues that nothing answered: takes in which the readout shows no movement where one was asked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from capture.cues.labels import GOOD, Event, refine
+from capture.cues.script import ARRIVAL, IDLE, SUBTLE
+
+__all__ = ["Missed", "moved"]
+
+_STILL = (IDLE, ARRIVAL[1], SUBTLE[0])
+"""Cues that ask for nothing to move."""
+
+
+def moved(event: Event, energy: Sequence[float], time_s: Sequence[float]) -> bool:
+    """Return whether a movement stands out of the rest of what was seen so far.
+
+    The rule is that of :func:`capture.cues.labels.refine`, which then moves the take's ends.
+
+    Parameters
+    ----------
+    event : Event
+        A good take as cued.
+    energy, time_s : sequence of float
+        Readout energy of each frame pair so far, counts, and its time, seconds; rising.
+    """
+    (found,) = refine((event,), np.array(energy), np.array(time_s))
+    return found.labeller == "energy"
+
+
+class Missed:
+    """Looks at each take once, when its cue has ended.
+
+    Parameters
+    ----------
+    movement : bool
+        Whether the script asks for movements at all.
+    """
+
+    def __init__(self, movement: bool) -> None:
+        self._movement = movement
+        self._n_seen = 0
+        self._missed: list[int] = []
+
+    def look(
+        self, ended: Sequence[Event], energy: Sequence[float], time_s: Sequence[float]
+    ) -> tuple[str, ...]:
+        """Return the trial types of the cues that were missed, in order; not of takes given again.
+
+        Parameters
+        ----------
+        ended : sequence of Event
+            Takes whose cues have ended; it only grows, but a status may change.
+        energy, time_s : sequence of float
+            As of :func:`moved`.
+        """
+        for index in range(self._n_seen, len(ended)):
+            event = ended[index]
+            asked = self._movement and event.status == GOOD and event.trial_type not in _STILL
+            if asked and not moved(event, energy, time_s):
+                self._missed.append(index)
+        self._n_seen = len(ended)
+        return tuple(ended[i].trial_type for i in self._missed if ended[i].status == GOOD)

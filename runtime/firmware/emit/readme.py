@@ -1,0 +1,53 @@
+"""The README beside the C: how it is called, tested and built."""
+
+from __future__ import annotations
+
+__all__ = ["README"]
+
+README = """\
+# Firmware of @NAME@
+
+Model `@MODEL_ID@`.
+
+C99, no heap, no floating point, no C library. Add `pw_model.c` to a build; include `pw_model.h`,
+whose comments are the interface.
+
+    static pw_state state;
+    pw_init(&state);
+    for (;;) {
+        /* read a lit and a dark exposure of @N_ROWS@ x @N_COLS@ counts */
+@USAGE@
+    }
+
+Without memory for whole exposures, feed rows as they are read: `pw_feed_row` for each row, then
+`pw_finish`.
+
+## Self-test
+
+`selftest.c` compares every @ITEM@ with `pw_vectors.h`. On a board, call `pw_selftest()`; it
+returns 0 when all is equal. On a desk:
+
+    cc -std=c99 -O2 -DPW_SELFTEST_MAIN pw_model.c selftest.c -o selftest && ./selftest && echo equal
+
+## Make
+
+    CFLAGS += -std=c99 -O2 -mcpu=cortex-m4
+    gesture.o: pw_model.c pw_model.h pw_weights.h
+    \t$(CC) $(CFLAGS) -c pw_model.c -o gesture.o
+
+## CMake
+
+    add_library(gesture STATIC pw_model.c)
+    target_include_directories(gesture PUBLIC ${CMAKE_CURRENT_SOURCE_DIR})
+    set_target_properties(gesture PROPERTIES C_STANDARD 99)
+
+## On which core, by which compiler
+
+One text serves every little-endian core: where a core has packed 16-bit multiply-accumulate
+instructions (`__ARM_FEATURE_DSP`), kernels that use them are chosen by the preprocessor, and the
+8-bit weights stand in `pw_weights.h` once for each form that a kernel reads. One form is compiled;
+results are the same bits. GCC and clang take it at every level of optimisation, with and without a
+frame pointer, position-independent or not: assembly saves the registers that it uses, and leaves r9
+alone. `-DPW_PLAIN_C` leaves all assembly out, for the same bits in more cycles. A compiler may
+call `memset` or `memcpy`; link the ones that your board has.
+"""
