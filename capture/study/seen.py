@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+
+import numpy as np
 
 from capture.cues.labels import GOOD
 from capture.measure.quality import quality_faults, session_quality
@@ -18,7 +22,7 @@ from capture.study.provenance import (
 )
 from runtime.errors import Error, UsageError
 
-__all__ = ["Lookout", "Seen", "session_name"]
+__all__ = ["Lookout", "Seen", "session_name", "with_doubtful_labels"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +113,23 @@ class Lookout:
             provenance,
             faults,
         )
+
+
+def with_doubtful_labels(seen: Sequence[Seen], rng: np.random.Generator) -> tuple[Seen, ...]:
+    """Return sessions with what speaks against their labels among the faults.
+
+    All readouts are read, and people are held against each other; see `capture.truth`.
+    """
+    from capture.truth.truth import doubts_of_files, label_faults
+
+    readable = [one.info.path for one in seen if one.seed is not None and not one.running]
+    found = doubts_of_files(readable, rng)
+    return tuple(
+        dataclasses.replace(
+            one, faults=one.faults + label_faults(one.info.path.name, one.n_good, found)
+        )
+        for one in seen
+    )
 
 
 def _seed_of(path: Path) -> int | None:

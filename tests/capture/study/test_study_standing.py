@@ -7,6 +7,7 @@ import datetime
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from study_people import planned, record_step, write_study
@@ -23,6 +24,7 @@ from capture.study.provenance import Origin, provenance_path
 from capture.study.seen import Lookout, session_name
 from capture.study.standing import DONE, DOUBTFUL, MISSING, RUNNING, Standing, standing
 from capture.study.time_left import length_s
+from capture.truth.truth import doubts_of_files, label_faults
 from runtime.errors import FormatError, UsageError
 from trainer.cli import palmwatt
 
@@ -290,6 +292,20 @@ def test_readouts_may_be_looked_at_too(begun: tuple[Path, StudyFile]) -> None:
     )
     doubts = now_at(root, readouts=True).held[0].doubts
     assert any("it has no good take" in doubt for doubt in doubts)
+
+
+def test_labels_that_nothing_answers_are_doubtful(begun: tuple[Path, StudyFile]) -> None:
+    """With --readouts, a session of noise is doubtful however good its takes are said to be."""
+    root, file = begun
+    for step in planned(file)[:2]:
+        record_step(root, file, step)
+    assert json.loads(CliRunner().invoke(study, [str(root), "--json"]).output)["n_done"] == 2
+    told = json.loads(CliRunner().invoke(study, [str(root), "--readouts", "--json"]).output)
+    assert (told["n_done"], told["n_doubtful"]) == (0, 2)
+    truth = doubts_of_files([info.path for info in find_sessions(root)], np.random.default_rng(0))
+    for info, step in zip(find_sessions(root), told["steps"], strict=False):
+        (fault,) = label_faults(info.path.name, 2, truth)
+        assert step["doubts"] == [f"{session_name(info)}: {fault}"]
 
 
 def test_the_command_says_it_in_words_and_as_json(begun: tuple[Path, StudyFile]) -> None:
