@@ -7,8 +7,8 @@ the folder (float ONNX, evaluation, tables, pages, card) can only be held to its
 
 from __future__ import annotations
 
-import importlib
 import hashlib
+import importlib
 import json
 import os
 import re
@@ -25,8 +25,8 @@ __all__ = [
     "FINGERPRINTS",
     "as_path",
     "damaged_parquet",
-    "open_parquet",
     "fingerprint",
+    "open_parquet",
     "read_fingerprints",
     "read_limited",
     "refresh_fingerprint",
