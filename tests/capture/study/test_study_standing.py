@@ -132,6 +132,18 @@ def test_doubts_are_told_and_done_again_on_demand(begun: tuple[Path, StudyFile])
     assert counts(now_at(root)) == (1, 2, 15)
 
 
+def test_another_station_is_a_caution(begun: tuple[Path, StudyFile]) -> None:
+    """Somebody who comes to the other station is done there, and the lost balance is told."""
+    root, file = begun
+    step = planned(file)[0]
+    record_step(root, file, step, station="b", unit="unit-b")
+    now = now_at(root)
+    assert now.count(DONE) == 1
+    assert "recorded at station b, planned at a" in now.cautions[0]
+    wanted = planned_recording(root, Origin(station="b"), "P01")
+    assert (wanted.unit, wanted.origin.station) == ("unit-b", "b")
+
+
 def test_another_script_under_the_name_is_doubtful(begun: tuple[Path, StudyFile]) -> None:
     """A script that was changed between two recordings is noticed."""
     root, file = begun
