@@ -49,6 +49,7 @@ def asked(address: str, path: str, body: dict[str, object] | None = None) -> dic
     return answer
 
 
+@pytest.mark.slow
 def test_three_hundred_sessions_are_searched_and_filtered(browser: Browser, tmp_path: Path) -> None:
     """Of 300 recorded and 60 missing sessions a word, a state and a station leave the few."""
     root = tmp_path / "set"
