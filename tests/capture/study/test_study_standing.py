@@ -326,7 +326,7 @@ def test_the_command_says_it_in_words_and_as_json(begun: tuple[Path, StudyFile])
     record_step(root, file, planned(file)[0])
     told = CliRunner().invoke(study, [str(root)]).output
     assert told.startswith(
-        "Sixty people: 1 sessions done, 0 doubtful, 0 being recorded, 17 missing"
+        "Sixty people: 1 of 18 sessions done, 0 doubtful, 0 being recorded, 17 missing"
     )
     assert "station b (unit-b): next P02 with " in told
     assert "P01 at a" in told
