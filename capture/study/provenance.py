@@ -99,6 +99,11 @@ class Origin:
                 continue
             if not (re.fullmatch(pattern, value) and value.isprintable()):
                 raise UsageError("session", name, repr(value)[:60], expected)
+        if self.recorded not in (None, NOW):
+            try:
+                datetime.datetime.fromisoformat(str(self.recorded))
+            except ValueError:
+                raise UsageError("session", "recorded", self.recorded, "a moment") from None
 
 
 class Provenance(pydantic.BaseModel):
@@ -136,6 +141,13 @@ class Provenance(pydantic.BaseModel):
     firmware: str = Field(max_length=200)
     consent_form: Annotated[str, Field(max_length=80)] | None = None
     study_sha256: Annotated[str, Field(pattern=_SHA256)] | None = None
+
+    @pydantic.field_validator("recorded")
+    @classmethod
+    def _moment(cls, recorded: str | None) -> str | None:
+        if recorded is not None:
+            datetime.datetime.fromisoformat(recorded)  # the 31st of February is none
+        return recorded
 
     @pydantic.field_validator("notes")
     @classmethod
