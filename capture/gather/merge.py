@@ -227,7 +227,7 @@ def _cautions(sources: Sequence[Path], files: Mapping[str, SetFile]) -> list[str
 
 
 def _damage(path: Path) -> str:
-    """Return what is wrong in a recording by its own check sums; carrying it may have damaged it."""
+    """Return what is wrong in a recording by its own check sums; on its way it may be damaged."""
     try:
         for _ in messages(path):
             pass

@@ -121,12 +121,15 @@ class Operator:
         readout energy in counts; must return at once.
     still_s : float
         As of :class:`SessionWriter`.
+    repeat_missed : bool
+        Give a cue in which nothing moved again at once, at most twice; its take is rejected.
     """
 
     progress: Callable[[RecordingStatus], None] = _nothing_to_show
     wish: Callable[[], str | None] = _no_wish
     watch: PairWatcher | None = None
     still_s: float = STILL_S
+    repeat_missed: bool = False
 
 
 def record(
@@ -196,6 +199,7 @@ def record(
     )
     writer = SessionWriter(path, header, operator.still_s)
     intake = Intake(link, writer, description, script, seed, operator.watch)
+    intake.repeat_missed = operator.repeat_missed
     try:
         keep_provenance(path, header, origin)
         if notes.host_clock:

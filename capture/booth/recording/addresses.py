@@ -54,6 +54,7 @@ class _Wanted(pydantic.BaseModel):
     operator: str | None = None
     notes: str = ""
     planned: bool = False
+    repeat_missed: bool = False
 
 
 class _Wish(pydantic.BaseModel):
@@ -130,6 +131,7 @@ class RecordingAddresses:
             wanted.port.strip(),
             wanted.distance_mm,
             origin,
+            repeat_missed=wanted.repeat_missed,
         )
         if wanted.planned:
             order = await run_in_threadpool(as_planned, order, self._root)
