@@ -20,9 +20,9 @@ _PATH = click.Path(path_type=Path)
 def merge(sources: tuple[Path, ...], out: Path, as_json: bool) -> None:
     """Make one data set of several, and leave them as they are.
 
-    Every file is hashed before and after it is copied. Tables of people are joined row by row; a
-    file that several hold must be the same in all. If anything disagrees, each conflict is one
-    line, nothing is written, and the exit code is 1.
+    Every file is hashed before and after it is copied, and readouts are held against their own
+    check sums. Tables of people are joined row by row; a file that several hold must be the same.
+    If anything disagrees, each conflict is one line, nothing is written, and the exit code is 1.
     """
     from capture.gather.merge import merge as merge_sets
 

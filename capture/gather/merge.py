@@ -17,10 +17,11 @@ from capture.gather.joining import (
     join_people,
 )
 from capture.gather.tree import SetFile, Tree, copy_checked, list_files
-from capture.store.container import DAMAGE, MAGIC, metadata
+from capture.store.container import DAMAGE, MAGIC, messages, metadata
 from capture.store.dataset import find_sessions
 from capture.store.kind import kind_of
-from runtime.errors import Error, UsageError
+from capture.store.session import READOUTS_SUFFIX
+from runtime.errors import Error, FormatError, UsageError
 from runtime.files import refuse_used_folder, whole_folder, write_whole
 
 __all__ = ["Merged", "merge"]
@@ -216,9 +217,23 @@ def _cautions(sources: Sequence[Path], files: Mapping[str, SetFile]) -> list[str
             "pseudonym is one person"
         )
     for name, file in files.items():
-        if name.endswith("_readouts.mcap") and not _finished(file.path):
+        if not name.endswith(READOUTS_SUFFIX):
+            continue
+        if not _finished(file.path):
             told.append(f"{name}: its recorder was killed; it is finished when it is first opened")
+        elif damage := _damage(file.path):
+            told.append(f"{name}: copied as it is, but {damage}")
     return told
+
+
+def _damage(path: Path) -> str:
+    """Return what is wrong in a recording by its own check sums; on its way it may be damaged."""
+    try:
+        for _ in messages(path):
+            pass
+    except FormatError as error:
+        return f"{error.what} is {error.got}: repair it with palmwatt repair"
+    return ""
 
 
 def _finished(path: Path) -> bool:

@@ -11,12 +11,13 @@ from starlette.responses import JSONResponse, Response
 
 from capture.study.plan import open_study, study_path
 from capture.study.seen import Lookout, Seen, session_name
-from capture.study.standing import MISSING, Standing, standing
+from capture.study.standing import DONE, DOUBTFUL, MISSING, Standing, standing
 from capture.study.words import hours, standing_figures
 
 __all__ = ["StudyAddresses"]
 
-UNPLANNED = "not planned"
+UNPLANNED, REPLACED = "not planned", "replaced"
+"""States of a session that no step asks for, and of one that was done again without a doubt."""
 
 
 class StudyAddresses:
@@ -50,7 +51,8 @@ def _rows(now: Standing | None, seen: Sequence[Seen]) -> Iterator[dict[str, obje
     """Yield a row for each session that is there, and for each that is planned and missing."""
     known = {session_name(one.info): one for one in seen}
     withdrawn = now.file.study.withdrawn if now else ()
-    for held in now.held if now else ():
+    planned = now.held if now else ()
+    for held in planned:
         step = held.step
         if held.state == MISSING and step.person in withdrawn:
             continue
@@ -62,10 +64,16 @@ def _rows(now: Standing | None, seen: Sequence[Seen]) -> Iterator[dict[str, obje
                 "participant": step.person, "task": step.task, "station": step.station,
                 "state": held.state, "why": why, "seed": step.seed,
             }  # fmt: skip
+    steps = {
+        (each.step.person, each.step.task, each.step.seed) for each in (now.held if now else ())
+    }
     reasons = dict(line.split(": ", 1) for line in (now.unplanned if now else ()))
     for name, one in known.items():
         why = [reasons[name]] if name in reasons else list(one.faults)
-        state = UNPLANNED if now else "doubtful" if one.faults else "done"
+        if (one.info.participant_id, one.info.task, one.seed) in steps:
+            state = REPLACED
+        else:
+            state = UNPLANNED if now else DOUBTFUL if one.faults else DONE
         said = one.provenance
         yield _row(one) | {
             "participant": one.info.participant_id, "task": one.info.task,

@@ -3,7 +3,7 @@
 import { Refused, ask, byId, make, plain } from "./common.js";
 
 const AGAIN_MS = 5000;
-const STATES = ["done", "doubtful", "running", "missing", "not planned"];
+const STATES = ["done", "doubtful", "running", "missing", "replaced", "not planned"];
 
 let rows = [];
 const drawn = { plan: "", list: "" }; // what is shown: unchanged, it is left alone under the reader

@@ -119,7 +119,7 @@ def test_the_next_person_is_one_press_away(browser: Browser, tmp_path: Path) -> 
         page.click("#start")
         page.wait_for_selector("#begin:focus")  # the checks before the first cue
         page.wait_for_selector("#checks li:has-text('Sensor').holds-true")
-        press(page, "Enter")
+        page.click("#begin")
         page.wait_for_selector("#end:not([hidden])")
         page.click("#again")
         after = planned(file)[1]

@@ -205,6 +205,22 @@ def test_what_is_being_recorded_is_not_merged(recorded: tuple[Path, Path], tmp_p
     assert not (tmp_path / "all").exists()
 
 
+def test_a_recording_that_was_damaged_on_its_way_is_told(
+    recorded: tuple[Path, Path], tmp_path: Path
+) -> None:
+    """Readouts that no longer match their own check sums are copied as they are, and named."""
+    info = find_sessions(recorded[1])[0]
+    content = bytearray(info.path.read_bytes())
+    content[len(content) // 2] ^= 0x10
+    info.path.write_bytes(content)
+    done = merge(recorded, tmp_path / "all")
+    (caution,) = done.cautions
+    assert info.path.name in caution
+    assert "palmwatt repair" in caution
+    copied = tmp_path / "all" / info.path.relative_to(recorded[1])
+    assert copied.read_bytes() == content
+
+
 def test_links_are_not_followed(recorded: tuple[Path, Path], tmp_path: Path) -> None:
     """A link in a data set could lead anywhere: it is refused."""
     (tmp_path / "secret").write_text("of this machine")

@@ -10,12 +10,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from starlette.requests import Request
 from study_people import planned, record_step, write_study
 
 from capture.cues.labels import read_events, write_events
 from capture.store.dataset import Participant, add_participant, find_sessions
 from capture.store.session import events_path
 from capture.store.writer import hold_for_writing
+from capture.study.addresses import StudyAddresses
 from capture.study.command import study
 from capture.study.drawing import draw_locked
 from capture.study.plan import StudyFile, open_study
@@ -130,6 +132,19 @@ def test_doubts_are_told_and_done_again_on_demand(begun: tuple[Path, StudyFile])
     assert again == steps[0]
     record_step(root, file, again, station="a2", unit="unit-a")
     assert counts(now_at(root)) == (1, 2, 15)
+
+
+def test_the_page_tells_what_was_done_again(begun: tuple[Path, StudyFile]) -> None:
+    """A doubtful session that was done again is replaced, and the page lists every session."""
+    root, file = begun
+    step = planned(file)[0]
+    record_step(root, file, step, unit="unit-b")
+    record_step(root, file, step, repetition=4)
+    record_step(root, file, step, person="Q1")
+    rows = json.loads(bytes(StudyAddresses(root).study(Request({"type": "http"})).body))["rows"]
+    there = sorted((row["participant"], row["state"]) for row in rows if row["session"])
+    assert there == [("P01", "done"), ("P01", "replaced"), ("Q1", "not planned")]
+    assert len(rows) == 18 + 2
 
 
 def test_another_station_is_a_caution(begun: tuple[Path, StudyFile]) -> None:
