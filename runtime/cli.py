@@ -134,7 +134,7 @@ def budget(
     choice = Choice(**chosen)
     what_if = choice != Choice() or bool(parts or answer.name)
     computation = Computation(
-        margin=parse_margin(margin_text) if margin_text else None,
+        margin=None if margin_text is None else parse_margin(margin_text),
         scenario=answer.name or "",
         keep_profiles=not (what_if or answer.out),
         eye_distances_mm=eye_mm or DISTANCES_MM,
@@ -195,13 +195,15 @@ def _compare(pair: tuple[Path, Path], answer: _Reporting) -> None:
     """Print and write what changed between two budgets, and why."""
     from runtime.budget.explained import explain
     from runtime.budget.page.difference import difference_sentence, write_difference
-    from runtime.budget.page.placed import new_folder
+    from runtime.budget.page.placed import new_folder, refuse_foreign
     from runtime.budget.stored import read_stored
 
     before, after = (read_stored(path) for path in pair)
     found = explain(before, after)
-    folder, name = new_folder(answer.out or Path()), answer.name or "comparison"
-    page = write_difference(found, folder / f"{name}.html")
+    path = (answer.out or Path()) / f"{answer.name or 'comparison'}.html"
+    refuse_foreign(path)
+    new_folder(path.parent)
+    page = write_difference(found, path)
     if answer.as_json:
         click.echo(json.dumps(found.to_json(), indent=1, sort_keys=True))
         return

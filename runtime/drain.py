@@ -94,7 +94,7 @@ def plan(
 
     if out.exists():
         raise UsageError(str(out), "the sheet", "there already", "a new file", "name another")
-    margin = parse_margin(margin_text) if margin_text else DEFAULT_MARGIN
+    margin = DEFAULT_MARGIN if margin_text is None else parse_margin(margin_text)
     baseline = _number(figures["baseline_mw"])
     found = plan_runs(
         hosts, scenarios, margin.in_mw(_number(figures["battery_wh"]), baseline),
@@ -152,7 +152,7 @@ def judge(
     from runtime.budget.verdict.margin import DEFAULT_MARGIN, parse_margin
     from runtime.files import write_whole
 
-    margin = parse_margin(margin_text) if margin_text else DEFAULT_MARGIN
+    margin = DEFAULT_MARGIN if margin_text is None else parse_margin(margin_text)
     runs = read_runs(table)
     with_it, without = conditions["with_it"], conditions["without"]
     alone = [run.mean_mw for run in runs if run.condition == without]

@@ -6,7 +6,8 @@
 from runtime.budget.assemble import Computation, budget
 from runtime.budget.gather import Choice
 from runtime.budget.page.placed import write_budget
-from runtime.budget.page.report import names_apart, write_report
+from runtime.budget.page.report import write_report
+from runtime.budget.page.side_by_side import names_apart
 from runtime.budget.price.light import CAUTION as LIGHT_CAUTION
 from runtime.budget.result import Budget
 from runtime.budget.verdict.limits import Limits, junit_xml, load_limits

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from runtime.budget.result import Budget
 from runtime.budget.verdict.host import amount
-from runtime.files import read_limited, write_whole
+from runtime.files import read_limited, refresh_fingerprint, write_whole
 
 __all__ = ["card_section", "put_on_card"]
 
@@ -58,3 +58,4 @@ def put_on_card(result: Budget, folder: Path) -> None:
     else:
         card = card.rstrip("\n") + "\n\n" + section
     write_whole(path, (card.rstrip("\n") + "\n").encode())
+    refresh_fingerprint(path)

@@ -13,7 +13,7 @@ from runtime.budget.result import Budget
 from runtime.errors import UsageError
 from runtime.files import read_limited
 
-__all__ = ["check_place", "new_folder", "write_budget", "write_results"]
+__all__ = ["check_place", "new_folder", "refuse_foreign", "write_budget", "write_results"]
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,59}")
 
@@ -57,12 +57,19 @@ def new_folder(path: Path) -> Path:
     return path
 
 
-def _refuse_foreign(path: Path) -> None:
-    """Let an older budget be replaced, and nothing else."""
+def refuse_foreign(path: Path) -> None:
+    """Let an older budget or comparison be replaced, and nothing else.
+
+    Raises
+    ------
+    UsageError
+        A file is there that is neither.
+    """
     if not path.exists():
         return
     content = read_limited(path) if path.is_file() else b""
-    if b"<title>Power budget" not in content and b'"average_uw"' not in content:
+    ours = b"<title>Power budget", b"<title>Two power budgets", b'"average_uw"'
+    if not any(words in content for words in ours):
         raise UsageError(
             str(path), "the file", "there already, and no budget", "a free name",
             "choose another --name or --out",
@@ -114,7 +121,7 @@ def write_results(
         for place in places:
             _refuse_model(place)
         for path in (page, *(place / f"{name}.json" for place in places)):
-            _refuse_foreign(path)
+            refuse_foreign(path)
     for result, place in zip(results, places, strict=True):
         if out is None:
             write_budget(result, place)

@@ -15,11 +15,8 @@ from runtime.budget.inputs.values import Input
 from runtime.budget.page.first_screen import (
     error_words,
     facts,
-    false_events,
     headline,
     headline_of_all,
-    origins,
-    recognised,
 )
 from runtime.budget.page.marked_numbers import (
     MARKS,
@@ -35,6 +32,13 @@ from runtime.budget.page.marked_numbers import (
     sessions_a_side,
     share,
 )
+from runtime.budget.page.side_by_side import (
+    COLOURS,
+    amount_text,
+    names_apart,
+    power_beside,
+    side_by_side,
+)
 from runtime.budget.price.light import CAUTION, CLOSEST_MM, Glance
 from runtime.budget.price.power import FORMULAS, PARTS, STATES
 from runtime.budget.result import Budget
@@ -42,7 +46,7 @@ from runtime.budget.verdict.planning import many
 from runtime.errors import UsageError
 from runtime.files import refresh_fingerprint, write_whole
 
-__all__ = ["budget_page", "names_apart", "page_style", "write_report"]
+__all__ = ["budget_page", "page_style", "write_report"]
 
 _GROUPS = {
     "mcu": "controller", "sensor": "sensor setting", "readout": "sensor readout", "led": "LED",
@@ -58,7 +62,6 @@ _STATES = {
     "crossed": "Crossed: the value keeps the limit, a part of its interval does not.",
     "unknown": "Unknown: the model folder does not hold the value, which counts as broken.",
 }
-_COLOURS = dict(zip(STATES, ("first", "second", "third"), strict=True))
 
 
 def _accuracies(result: Budget) -> list[dict[str, Any]]:
@@ -89,11 +92,6 @@ def _accuracies(result: Budget) -> list[dict[str, Any]]:
     ]
 
 
-def _amount(value: float) -> str:
-    """Microwatts of a bar, where the third digit of a small one is of no use."""
-    return "under 0.01 µW" if value < 0.01 else f"{value:.3g} µW"
-
-
 def _power_bars(result: Budget) -> list[dict[str, Any]]:
     """Average power by part, split by state, largest first."""
     totals = {p: sum(result.terms[p, s] for s in STATES) for p in PARTS}
@@ -101,8 +99,8 @@ def _power_bars(result: Budget) -> list[dict[str, Any]]:
     return [
         {
             "name": p,
-            "pieces": [(_COLOURS[s], 100 * result.terms[p, s] / longest) for s in STATES],
-            "text": _amount(totals[p]),
+            "pieces": [(COLOURS[s], 100 * result.terms[p, s] / longest) for s in STATES],
+            "text": amount_text(totals[p]),
         }
         for p in sorted(PARTS, key=lambda p: -totals[p])
         if totals[p] > 0
@@ -151,12 +149,6 @@ def _groups(result: Budget) -> list[tuple[str, list[Input]]]:
 def _glances(result: Budget, seconds: float) -> list[Glance]:
     """Screenings of one viewing time, by distance."""
     return [g for g in result.light.glances if g.seconds == seconds]
-
-
-def names_apart(results: Sequence[Budget]) -> list[str]:
-    """Names of the models, numbered where one name stands for several."""
-    names = [r.model.name for r in results]
-    return [f"{name} ({i + 1})" if names.count(name) > 1 else name for i, name in enumerate(names)]
 
 
 def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
@@ -253,78 +245,6 @@ def _errors(result: Budget) -> list[tuple[str, str]]:
     ]
 
 
-def _side_by_side(results: Sequence[Budget]) -> list[tuple[str, list[Any]]]:
-    """Rows of the comparison: what, and one cell a model."""
-
-    def accuracy(r: Budget, which: str) -> Any:
-        rows = [figure for name, figure in recognised(r.evaluation) if name.startswith(which)]
-        return rows[0] if rows else "not evaluated"
-
-    def quadrants(r: Budget) -> Any:
-        found = r.evaluation
-        if found is not None and found.quantity is not None:
-            each = found.quantity.four_quadrant
-            return "not evaluated" if each is None else error_words(each.rmse, found.quantity.unit)
-        if found is None or found.baseline is None:
-            return "not evaluated"
-        x = found.baseline.accuracy
-        return share(x.value, x.low, x.high, "participants never trained on")
-
-    def counted(r: Budget) -> Any:
-        rate, where = false_events(r.evaluation)
-        return Markup("{}; {}").format(rate, where) if where else rate
-
-    def executed(r: Budget, value: float, unit: str) -> Markup:
-        return measured(value, unit, f"executed on an emulated {r.core.core}")
-
-    rows: dict[str, Any] = {
-        "verdict": lambda r: f"{r.verdict.word}, margin {r.verdict.margin_words}",
-        "a charge is shorter by": lambda r: ranged(r.verdict.minutes_lost, "min", "of one charge"),
-        "of the battery, each day": lambda r: ranged(r.verdict.percent_per_day, "%", "of a day"),
-        "average power": lambda r: ranged(r.average_uw, "µW", "average over the day"),
-        "inputs measured": lambda r: origins(r)[0],
-        "recognised, everybody in turn": lambda r: accuracy(r, "everybody"),
-        "recognised, locked people": lambda r: accuracy(r, "locked"),
-        "four-quadrant baseline": quadrants,
-        "false events": counted,
-        "host": lambda r: r.titles["host"],
-        "controller": lambda r: r.titles["mcu"],
-        "with a hand present": lambda r: ranged(r.while_active_uw, "µW", "active all day"),
-        "while watching": lambda r: ranged(r.while_watching_uw, "µW", "watching all day"),
-        "takes most": lambda r: mark(
-            "computed",
-            f"{r.dominant[0]}, {100 * r.dominant[1]:.0f} %",
-            "largest part / total at typical inputs",
-        ),
-        "latency of one frame": lambda r: ranged(r.latency_ms, "ms", "by the formulas"),
-        "instructions a frame": lambda r: executed(r, r.core.instructions_per_frame, ""),
-        "flash": lambda r: executed(r, r.core.code_bytes + r.core.const_bytes, "bytes"),
-        "RAM and stack": lambda r: executed(r, r.core.ram_bytes + r.core.stack_bytes, "bytes"),
-    }
-    if any(r.checks for r in results):
-        rows["limits"] = lambda r: (
-            "all kept"
-            if r.keeps()
-            else f"broken: {', '.join(c.what for c in r.checks if not c.keeps())}"
-        )
-    return [(what, [cell(r) for r in results]) for what, cell in rows.items()]
-
-
-def _compared(results: Sequence[Budget]) -> list[dict[str, Any]]:
-    """Bars of the models' average power."""
-    longest = max(r.average_uw.typical for r in results)
-    return [
-        {
-            "name": name,
-            "pieces": [
-                (_COLOURS[s], 100 * sum(r.terms[p, s] for p in PARTS) / longest) for s in STATES
-            ],
-            "text": _amount(r.average_uw.typical),
-        }
-        for r, name in zip(results, names_apart(results), strict=True)
-    ]
-
-
 def budget_page(results: Sequence[Budget]) -> str:
     """Return the page as HTML text, self-contained, the same bytes each time.
 
@@ -348,13 +268,13 @@ def budget_page(results: Sequence[Budget]) -> str:
         environment.from_string(template)
         .render(
             views=[_view(r, i + 1, n) for i, (r, n) in enumerate(zip(results, names, strict=True))],
-            compared=_compared(results),
+            compared=power_beside(results),
             emulated=[
                 f"{name} ({r.evaluation.kind_words})"
                 for r, name in zip(results, names, strict=True)
                 if r.evaluation is not None and r.evaluation.emulated
             ],
-            side_by_side=_side_by_side(results),
+            side_by_side=side_by_side(results),
             headline=headline_of_all(results, names),
             style=Markup(page_style()),  # noqa: S704 - our own file
             marks=MARKS,

@@ -189,6 +189,7 @@ def _values(model: Model, parts: list[_Part], footprint: Footprint | None) -> di
         "ACCESSORS": words.accessors,
         "EVIDENCE": parts[-2].place,
         "OUTPUTS": parts[-1].place,
+        **_rows_read(model),
     }
     listed = [f"X({m.ctype}, {label}_{m.key}, {m.length})" for label, m in members]
     return {
@@ -209,6 +210,7 @@ def _values(model: Model, parts: list[_Part], footprint: Footprint | None) -> di
         "CONSTANTS": words.constants,
         "DECLARATIONS": words.declarations,
         "EVENT": words.event,
+        "ARTICLE": "an" if words.event[0] in "aeiou" else "a",
         "ITEM": words.item,
         "USAGE": words.usage,
         "SIZES": _sizes_text(footprint),
@@ -222,6 +224,17 @@ def _values(model: Model, parts: list[_Part], footprint: Footprint | None) -> di
         "FUNCTIONS": functions,
         "STEP": fill(STEP_C, **step),
         "INIT": "".join(p.c.init for p in parts),
+    }
+
+
+def _rows_read(model: Model) -> dict[str, object]:
+    """Return how rows are counted: those that the entry reads, from the first on."""
+    rows = model.entry.rows_read
+    low = f"(row >= {rows.start}u) && " if rows.start else ""
+    return {
+        "WITHIN": f"{low}(row < {rows.stop}u)" if low else f"row < {rows.stop}u",
+        "NEXT": f"s->rows_done + {rows.start}u" if rows.start else "s->rows_done",
+        "N_ROWS_READ": len(rows),
     }
 
 
@@ -256,6 +269,10 @@ def _scratch(parts: list[_Part]) -> str:
                 f"        {p.y.ctype} {p.label}_y[{_padded(p.y)}]; /* {p.kind} */\n" for p in shared
             ]
             lines.append(f"    }} {room};\n")
+    lines.append(
+        "    uint32_t rows_done; /* rows of this frame so far, of those that are read */\n"
+    )
+    lines.append("    int32_t rows_error; /* the first error of this frame's rows, or 0 */\n")
     for part in parts[-2:]:
         lines.append(f"    {part.y.ctype} {part.label}_y[{part.y.length}]; /* {part.kind} */\n")
     lines += [

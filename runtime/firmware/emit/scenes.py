@@ -120,7 +120,7 @@ def _climb(
     model: Model, state: State | None, first: int, n_tries: int, rng: np.random.Generator
 ) -> list[int]:
     """Return the keys of a scene from this state on which an event is told, or comes nearest."""
-    keys = rng.integers(1, 1 << 16, KEYS).tolist()
+    keys: list[int] = rng.integers(1, 1 << 16, KEYS).tolist()
     best: float | None = None
     for attempt in range(n_tries + 1):
         tried = list(keys)

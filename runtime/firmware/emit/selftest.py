@@ -229,7 +229,8 @@ static void make_row(uint16_t *l, uint16_t *d, uint32_t row, uint32_t frame, con
 {
     const uint32_t part = frame % @STEP@u;
     for (uint32_t col = 0u; col < PW_N_COLS; col++) {
-        const uint32_t block = ((row / PW_VECTORS_BLOCK_ROWS) * 256u) + (col / PW_VECTORS_BLOCK_COLS);
+        const uint32_t across = col / PW_VECTORS_BLOCK_COLS;
+        const uint32_t block = ((row / PW_VECTORS_BLOCK_ROWS) * 256u) + across;
         const uint32_t before = mixed((key[0] << 16) + block) >> 20;
         const uint32_t after = mixed((key[1] << 16) + block) >> 20;
         const uint32_t light = ((before * (@STEP@u - part)) + (after * part)) / @STEP@u;
@@ -280,14 +281,15 @@ static int32_t feed(uint32_t frame, const uint32_t *key)
         hash = hashed(hash, (uint32_t)(int32_t)state.name[i]); \\
     }
 
-/* Feeds a frame and compares; returns `failed`, or 1 + the frame's number if it is the first. */
-static int check(uint32_t frame, const uint32_t *key, int whole_state, int failed)
+/* Feeds a frame, the `place` of its scene or of the extremes, and compares; returns `failed`, or
+ * 1 + the number of the frame if it is the first to differ. */
+static int check(uint32_t frame, const uint32_t *key, uint32_t place, int failed)
 {
     uint32_t hash = hashed(n_done, (uint32_t)feed(frame, key));
 @OTHERS@    for (uint32_t i = 0u; i < PW_N_@N_EVIDENCE@; i++) {
         hash = hashed(hash, (uint32_t)pw_@EVIDENCE@(&state)[i]);
     }
-    if (whole_state != 0) {
+    if ((place % @STATE_EVERY@u) == (@STATE_EVERY@u - 1u)) {
         PW_STATE_MEMBERS(HASH_MEMBER)
     }
     if ((failed == 0) && (hash != pw_vectors_hashes[n_done])) {
@@ -307,7 +309,7 @@ static int scene(uint32_t number, int failed)
             key[0] = key[1];
             key[1] = keys[i / @STEP@u];
         }
-        failed = check((number * @SCENE_FRAMES@u) + i, key, (i % @STATE_EVERY@u) == (@STATE_EVERY@u - 1u), failed);
+        failed = check((number * @SCENE_FRAMES@u) + i, key, i, failed);
     }
     return failed;
 }
@@ -323,7 +325,7 @@ int pw_selftest(void)
         failed = scene(number, failed);
     }
     for (uint32_t i = 0u; i < @EXTREMES@u; i++) {
-        failed = check(i, 0, (i % @STATE_EVERY@u) == (@STATE_EVERY@u - 1u), failed);
+        failed = check(i, 0, i, failed);
     }
     return scene(0u, failed);
 }

@@ -24,12 +24,20 @@ HEADER_H = """\
 
 #include <stdint.h>
 
+#ifdef __cplusplus
+extern "C" {
+#endif
+
 #define PW_VERSION "0.1.0"
 #define PW_MODEL_ID "@MODEL_ID@"
 #define PW_N_ROWS @N_ROWS@
 #define PW_N_COLS @N_COLS@
 #define PW_MAX_COUNTS @MAX_COUNTS@
 @CONSTANTS@
+/* Instead of @ARTICLE@ @EVENT@: rows of a frame missing, twice or out of order; or counts over the
+ * maximum, such as a converter's status bits. The frame is dropped, what was remembered stays. */
+#define PW_ERROR_ROWS (-2)
+#define PW_ERROR_COUNTS (-3)
 
 /* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
  * to work in, where outputs that are never alive together share a place. */
@@ -42,12 +50,15 @@ typedef struct {
 /* Forget everything: the state before the first frame. */
 void pw_init(pw_state *s);
 
-/* Take one frame pair; returns the @EVENT@. */
+/* Take one frame pair; returns the @EVENT@. Counts are trusted, unless pw_model.c is compiled with
+ * PW_CHECK_COUNTS: then any over the maximum gives PW_ERROR_COUNTS. */
 int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark);
 
 /* The same without a whole frame in memory: feed each row of both exposures, in rising order from
- * row 0 (rows outside the range read may be left out), then finish; returns the @EVENT@. */
-void pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark);
+ * row 0 (rows outside the range read may be left out), then finish; returns the @EVENT@, or one of
+ * the errors above. pw_feed_row returns 0, or the first error of the frame so far. Compiled with
+ * PW_TRUST_ROWS, neither rows nor counts are checked. */
+int32_t pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark);
 int32_t pw_finish(pw_state *s);
 
 @DECLARATIONS@
@@ -55,6 +66,10 @@ int32_t pw_finish(pw_state *s);
 /* Version of the generator, and identity of the model (a hash of everything that decides). */
 const char *pw_version(void);
 const char *pw_model_id(void);
+
+#ifdef __cplusplus
+}
+#endif
 
 #endif
 """
@@ -123,19 +138,79 @@ static int32_t finish(pw_state *s)
 @CALLS@    return @OUTPUTS@[0];
 }
 
+#if defined(PW_CHECK_COUNTS) || !defined(PW_TRUST_ROWS)
+/* Whether any count of either exposure is over the maximum, which is all ones. */
+static int over(const uint16_t *lit, const uint16_t *dark, uint32_t n)
+{
+    uint32_t seen = 0u;
+    for (uint32_t i = 0u; i < n; i++) {
+        seen |= (uint32_t)lit[i] | dark[i];
+    }
+    return seen > PW_MAX_COUNTS;
+}
+#endif
+
 int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark)
 {
+#if defined(PW_CHECK_COUNTS)
+    if (over(lit, dark, PW_N_ROWS * PW_N_COLS) != 0) {
+        return PW_ERROR_COUNTS;
+    }
+#endif
     @ENTRY@_frame(@Y@, lit, dark);
     return finish(s);
 }
 
-void pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark)
+#if !defined(PW_TRUST_ROWS)
+/* Notes a row of the frame and the frame's first error, which it returns; 0 when there is none. */
+static int32_t note_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark)
 {
+    int32_t error = 0;
+    if (row >= PW_N_ROWS) {
+        error = PW_ERROR_ROWS;
+    } else if (@WITHIN@) {
+        if (row != @NEXT@) {
+            error = PW_ERROR_ROWS;
+        } else if (over(lit, dark, PW_N_COLS) != 0) {
+            error = PW_ERROR_COUNTS;
+        } else {
+            s->rows_done++;
+        }
+    } else {
+        /* not read */
+    }
+    if (s->rows_error == 0) {
+        s->rows_error = error;
+    }
+    return s->rows_error;
+}
+#endif
+
+int32_t pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark)
+{
+#if !defined(PW_TRUST_ROWS)
+    const int32_t error = note_row(s, row, lit, dark);
+    if (error != 0) {
+        return error;
+    }
+#endif
     @ENTRY@_row(@Y@, row, lit, dark);
+    return 0;
 }
 
 int32_t pw_finish(pw_state *s)
 {
+#if !defined(PW_TRUST_ROWS)
+    int32_t error = s->rows_error;
+    if ((error == 0) && (s->rows_done != @N_ROWS_READ@u)) {
+        error = PW_ERROR_ROWS;
+    }
+    s->rows_done = 0u;
+    s->rows_error = 0;
+    if (error != 0) {
+        return error;
+    }
+#endif
     return finish(s);
 }
 

@@ -16,6 +16,7 @@ from runtime.budget import Choice, Computation, budget, write_budget
 from runtime.budget.page.first_screen import headline, headline_of_all
 from runtime.budget.page.report import budget_page, page_style
 from runtime.budget.verdict.margin import Margin
+from runtime.files import fingerprint, read_fingerprints, write_fingerprints
 
 
 @pytest.fixture(scope="module")
@@ -160,7 +161,9 @@ def test_the_card_has_the_headline_once(folder: Path, priced: Any, tmp_path: Pat
     write_budget(priced, copy)
     assert not card.exists()  # nobody's card is made up
     card.write_text("# dynamic\n\n## Events\n\nFew.\n\n## Limits\n\n- None.\n", "utf-8")
+    write_fingerprints(copy)
     write_budget(priced, copy)
+    assert read_fingerprints(copy)["card.md"] == fingerprint(card)
     first = card.read_text("utf-8")
     assert first.index("## Events") < first.index("## Power") < first.index("## Limits")
     average = priced.average_uw
@@ -173,3 +176,23 @@ def test_the_card_has_the_headline_once(folder: Path, priced: Any, tmp_path: Pat
     card.write_bytes(b"\xff\xfe")
     write_budget(priced, copy)
     assert card.read_bytes() == b"\xff\xfe"
+
+
+@pytest.mark.parametrize("name", ["dynamic", "finger_count"])
+def test_the_readme_says_what_the_models_budgets_say(name: str) -> None:
+    """The README's figures of power are those of the models beside it."""
+    house = Path(__file__).parents[3]
+    data = json.loads((house / "models" / name / "budget.json").read_text("utf-8"))
+    average, use = data["average_uw"], data["host_verdict"]
+    parts = {part: x["total"]["median"] for part, x in data["average_uw_by_part"].items()}
+    sentence = (
+        f"- **{name}**: {average['median']:.1f} µW on average over a day (median; 90 % interval "
+        f"{average['low']:.1f} to {average['high']:.1f}), {use['percent_per_day']['median']:.3g} % "
+        f"of a phone's battery a day, a charge {use['minutes_lost']['median']:.2g} minutes "
+        f"shorter. {use['word'].capitalize()}: the upper 95 % bound lies below the margin of 0.1 % "
+        f"of the battery a day (the default). Largest parts, medians: LED {parts['LED']:.1f}, its "
+        f"driver {parts['LED driver']:.1f}, sleep {parts['sleep and standby']:.1f}, compute "
+        f"{parts['compute']:.1f} µW; at typical inputs all parts add up to "
+        f"{average['typical']:.1f}."
+    )
+    assert sentence in (house / "README.md").read_text("utf-8").splitlines()

@@ -161,6 +161,31 @@ def test_terms_and_causes_add_up_to_the_change(pair: tuple[Path, Path]) -> None:
     assert {"driver.efficiency", "usage.hand_present"} <= names
 
 
+def test_what_moves_most_is_told_first(pair: tuple[Path, Path]) -> None:
+    """Terms, inputs and the reasons of a term each begin with the largest change."""
+    found = explain(*(read_stored(path) for path in pair))
+    reasons = [[effect for _, effect in term.because] for term in found.terms]
+    rows = ([t.change_uw for t in found.terms], [c.total_uw for c in found.causes], *reasons)
+    for row in rows:
+        sizes = [abs(x) for x in row]
+        assert sizes == sorted(sizes, reverse=True)
+    assert any(len(row) > 1 for row in reasons)
+
+
+def test_a_term_that_was_nothing_is_told_when_it_comes(
+    pair: tuple[Path, Path], tmp_path: Path
+) -> None:
+    """A part that only one of the budgets has stands with nothing in the other."""
+    data = json.loads(pair[0].read_text())
+    data["inputs"]["usage.cold_starts"].update(low=0.0, typical=0.0)
+    data["average_uw"]["typical"] = _total(data)
+    (tmp_path / "b.json").write_text(json.dumps(data))
+    without, with_it = read_stored(tmp_path / "b.json"), read_stored(pair[0])
+    for one, other in ((without, with_it), (with_it, without)):
+        term = {t.part: t for t in explain(one, other).terms}["start-up"]
+        assert min(term.before_uw, term.after_uw) == 0.0 < max(term.before_uw, term.after_uw)
+
+
 def test_two_inputs_share_what_they_do_together(tmp_path: Path, pair: tuple[Path, Path]) -> None:
     """Twice the current at twice the voltage: each has half of what both do and neither alone.
 
@@ -203,6 +228,11 @@ def test_compare_says_what_changed_and_why_on_one_page(
     assert "hidden turns visible" in done.output
     assert "LED driver: +" in done.output and "driver.efficiency +" in done.output
     page = (tmp_path / "comparison.html").read_text()
+    (tmp_path / "mine.html").write_text("mine")
+    named = ("--out", str(tmp_path), "--name")
+    assert call("budget", "--compare", *map(str, pair), *named, "mine").exit_code == 2
+    assert (tmp_path / "mine.html").read_text() == "mine"
+    assert call("budget", "--compare", *map(str, pair), *named, "comparison").exit_code == 0
     for words in (
         "Term by term, and why", "What changed", "driver.efficiency", "a charge is shorter by",
         "a smart watch",
@@ -277,6 +307,7 @@ def test_damaged_and_older_files_are_one_line_each(pair: tuple[Path, Path], tmp_
         ((), "of models and --compare is neither"),
         (("--margin", "0.1"), "a number with a unit"),
         (("--margin", "-1mW"), "a number with a unit"),
+        (("--margin", ""), "a number with a unit"),
         (("--name", "../up"), "letters, digits"),
         (("--name", ""), "letters, digits"),
         (("--out", "page.html"), "named like a file"),

@@ -584,19 +584,79 @@ static int32_t finish(pw_state *s)
     return s->s4_y[0];
 }
 
+#if defined(PW_CHECK_COUNTS) || !defined(PW_TRUST_ROWS)
+/* Whether any count of either exposure is over the maximum, which is all ones. */
+static int over(const uint16_t *lit, const uint16_t *dark, uint32_t n)
+{
+    uint32_t seen = 0u;
+    for (uint32_t i = 0u; i < n; i++) {
+        seen |= (uint32_t)lit[i] | dark[i];
+    }
+    return seen > PW_MAX_COUNTS;
+}
+#endif
+
 int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark)
 {
+#if defined(PW_CHECK_COUNTS)
+    if (over(lit, dark, PW_N_ROWS * PW_N_COLS) != 0) {
+        return PW_ERROR_COUNTS;
+    }
+#endif
     s0_frame(s->even.s0_y, lit, dark);
     return finish(s);
 }
 
-void pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark)
+#if !defined(PW_TRUST_ROWS)
+/* Notes a row of the frame and the frame's first error, which it returns; 0 when there is none. */
+static int32_t note_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark)
 {
+    int32_t error = 0;
+    if (row >= PW_N_ROWS) {
+        error = PW_ERROR_ROWS;
+    } else if (row < 16u) {
+        if (row != s->rows_done) {
+            error = PW_ERROR_ROWS;
+        } else if (over(lit, dark, PW_N_COLS) != 0) {
+            error = PW_ERROR_COUNTS;
+        } else {
+            s->rows_done++;
+        }
+    } else {
+        /* not read */
+    }
+    if (s->rows_error == 0) {
+        s->rows_error = error;
+    }
+    return s->rows_error;
+}
+#endif
+
+int32_t pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark)
+{
+#if !defined(PW_TRUST_ROWS)
+    const int32_t error = note_row(s, row, lit, dark);
+    if (error != 0) {
+        return error;
+    }
+#endif
     s0_row(s->even.s0_y, row, lit, dark);
+    return 0;
 }
 
 int32_t pw_finish(pw_state *s)
 {
+#if !defined(PW_TRUST_ROWS)
+    int32_t error = s->rows_error;
+    if ((error == 0) && (s->rows_done != 16u)) {
+        error = PW_ERROR_ROWS;
+    }
+    s->rows_done = 0u;
+    s->rows_error = 0;
+    if (error != 0) {
+        return error;
+    }
+#endif
     return finish(s);
 }
 

@@ -19,6 +19,10 @@
 
 #include <stdint.h>
 
+#ifdef __cplusplus
+extern "C" {
+#endif
+
 #define PW_VERSION "0.1.0"
 #define PW_MODEL_ID "7611b077161567ea02e7b0b19ab7e8b16a0a42cfec02bce9ab4bd34a122df21f"
 #define PW_N_ROWS 16
@@ -30,6 +34,10 @@
 #define PW_CLASS_SWIPE_RIGHT 1
 #define PW_CLASS_PUSH 2
 #define PW_CLASS_IDLE 3
+/* Instead of a decision: rows of a frame missing, twice or out of order; or counts over the
+ * maximum, such as a converter's status bits. The frame is dropped, what was remembered stays. */
+#define PW_ERROR_ROWS (-2)
+#define PW_ERROR_COUNTS (-3)
 
 /* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
  * to work in, where outputs that are never alive together share a place. */
@@ -47,6 +55,8 @@ typedef struct {
         uint32_t words; /* aligns the others */
         int8_t s1_y[24]; /* level */
     } odd;
+    uint32_t rows_done; /* rows of this frame so far, of those that are read */
+    int32_t rows_error; /* the first error of this frame's rows, or 0 */
     int32_t s3_y[4]; /* dense */
     int32_t s4_y[1]; /* decision */
 } pw_state;
@@ -61,12 +71,15 @@ typedef struct {
 /* Forget everything: the state before the first frame. */
 void pw_init(pw_state *s);
 
-/* Take one frame pair; returns the decision. */
+/* Take one frame pair; returns the decision. Counts are trusted, unless pw_model.c is compiled with
+ * PW_CHECK_COUNTS: then any over the maximum gives PW_ERROR_COUNTS. */
 int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark);
 
 /* The same without a whole frame in memory: feed each row of both exposures, in rising order from
- * row 0 (rows outside the range read may be left out), then finish; returns the decision. */
-void pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark);
+ * row 0 (rows outside the range read may be left out), then finish; returns the decision, or one of
+ * the errors above. pw_feed_row returns 0, or the first error of the frame so far. Compiled with
+ * PW_TRUST_ROWS, neither rows nor counts are checked. */
+int32_t pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark);
 int32_t pw_finish(pw_state *s);
 
 /* PW_N_SCORES scores of the last frame, valid until the next. */
@@ -75,5 +88,9 @@ const int32_t *pw_scores(const pw_state *s);
 /* Version of the generator, and identity of the model (a hash of everything that decides). */
 const char *pw_version(void);
 const char *pw_model_id(void);
+
+#ifdef __cplusplus
+}
+#endif
 
 #endif
