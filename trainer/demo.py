@@ -167,7 +167,7 @@ def _record_one(participant: int, script: str, frame_rate_hz: int | None, out: P
         record(
             link, row, asked_for, seed, out,
             # A busy machine makes an emulated sensor pause: the bytes must not show it, nor when.
-            notes=SessionNotes("01", distance_mm, origin=Origin(notes="made by palmwatt demo")),
+            notes=SessionNotes("01", distance_mm, origin=Origin(None, notes="palmwatt demo")),
             operator=Operator(still_s=float("inf")),
         )  # fmt: skip
     return f"{row.participant_id} {script}"

@@ -29,7 +29,7 @@ from capture.store.dataset import (
 from capture.store.kind import kind_of
 from capture.store.session import events_path
 from capture.store.writer import STILL_S, SessionHeader, SessionWriter
-from capture.study.provenance import Origin, keep_provenance, moment, provenance_path
+from capture.study.provenance import Origin, keep_provenance, provenance_path
 from capture.study.session_names import next_session
 from capture.wire.clock import ClockFit
 from capture.wire.codec import CommandKind, WireCounts
@@ -178,7 +178,7 @@ def record(
     """
     require_consent(participant)
     notes, operator = notes or SessionNotes(), operator or Operator()
-    origin = notes.origin or Origin(moment())
+    origin = notes.origin or Origin()
     prepare_dataset(out)
     link.decoder.counts = WireCounts()  # of this session alone
     description = link.describe()

@@ -25,7 +25,7 @@ from capture.booth.request_bodies import read_body
 from capture.cues.script import BUILT_IN, Script, load_script, schedule
 from capture.store.dataset import Participant, read_participants
 from capture.study.planned import plan_scripts
-from capture.study.provenance import Origin, moment
+from capture.study.provenance import NOW, Origin
 from runtime.errors import UsageError
 
 __all__ = ["RecordingAddresses"]
@@ -123,7 +123,7 @@ class RecordingAddresses:
             wanted.skin_reflectance,
             wanted.locked,
         )
-        origin = Origin(moment(), wanted.station or None, wanted.operator or None, wanted.notes)
+        origin = Origin(NOW, wanted.station or None, wanted.operator or None, wanted.notes)
         order = Order(
             person,
             scripts[wanted.script],
