@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 
 from capture.lead.host_clock import CLOCK_COLUMNS, clock_path
-from capture.tsv_tables import Row, read_table, write_table
+from capture.tsv_tables import Row, read_rows, write_table
 from capture.wire.clock import Exchange, fit_clock
 from runtime.errors import FormatError, UsageError
 from runtime.files import read_limited
@@ -48,7 +49,7 @@ def align(readouts: Path, out: Path) -> int:
     zero_us = _utc_at_zero(path.with_suffix(".json"))
     pairs: dict[int, list[tuple[int, int, int]]] = {}
     exchanges: dict[int, list[Exchange]] = {}
-    for number, row in read_table(path, CLOCK_COLUMNS):
+    for number, row in _whole_rows(path):
         where = f"{path} row {number}"
         segment, time_us, arrived_us = (
             _whole(row, column, where) for column in ("segment", "time_us", "arrived_us")
@@ -67,6 +68,24 @@ def align(readouts: Path, out: Path) -> int:
         rows += _segment_rows(found, exchanges.get(segment, []), zero_us)
     write_table(out, ALIGNED_COLUMNS, rows)
     return len(rows)
+
+
+def _whole_rows(path: Path) -> Iterator[tuple[int, Row]]:
+    """Yield the rows; a last one that a killed recorder left torn is passed over."""
+    torn = not read_limited(path).endswith(b"\n")
+    before: tuple[int, Row | FormatError] | None = None
+    for at in read_rows(path, CLOCK_COLUMNS):
+        if before is not None:
+            yield _sound(*before)
+        before = at
+    if before is not None and not torn:
+        yield _sound(*before)
+
+
+def _sound(number: int, row: Row | FormatError) -> tuple[int, Row]:
+    if isinstance(row, FormatError):
+        raise row
+    return number, row
 
 
 def _segment_rows(

@@ -92,6 +92,7 @@ class HostClock:
         except OSError as error:
             raise self._lost(error) from None
         self._write("\t".join(CLOCK_COLUMNS))
+        self._tell({"utc_us_at_zero": self._utc_us})
 
     def pair(self, sequence: int, time_us: int) -> None:
         """Note that a frame pair has come whole, at its place in the time line."""
@@ -160,19 +161,23 @@ class HostClock:
         self._flush()
         self._file.close()
         self.fits = tuple(fit_clock(exchanges) for exchanges in self.segments)
-        content = {
+        content: dict[str, object] = {
             "utc_us_at_zero": self._utc_us,
             "utc_us_at_zero_at_the_end": self._utc_at_zero(),
             "segments": [fit and fit.to_json() for fit in self.fits],
         }
-        text = json.dumps(content, indent=2) + "\n"
-        write_whole(self.path.with_suffix(".json"), text.encode())
+        self._tell(content)
 
     def abandon(self) -> None:
         """Let go of the table and remove it: the session came to nothing."""
         with contextlib.suppress(OSError):
             self._file.close()
         self.path.unlink(missing_ok=True)
+        self.path.with_suffix(".json").unlink(missing_ok=True)
+
+    def _tell(self, content: dict[str, object]) -> None:
+        text = json.dumps(content, indent=2) + "\n"
+        write_whole(self.path.with_suffix(".json"), text.encode())
 
     def _utc_at_zero(self) -> int:
         return round(1e6 * (time.time() - (time.perf_counter() - self._zero_s)))

@@ -29,6 +29,7 @@ OURS = {"origin": f"http://{HOST}"}
 TOKEN = "a-token-for-the-tests"  # noqa: S105  # of the tests alone
 ID = "sub-P01_ses-01_task-short"
 LIVE = f"ws://{HOST}/live"
+CUES = f"ws://{HOST}/cues"
 ONE = f"/api/sessions/{ID}"
 
 
@@ -85,8 +86,9 @@ def test_a_post_from_another_page_is_refused(client: TestClient, origin: str | N
     headers = {"origin": origin} if origin else {}
     for path in ("/api/check", "/api/recording", "/api/recording/wishes", f"{ONE}/edits"):
         refusal(client.post(path, json={}, headers=headers), 403)
-    with pytest.raises(WebSocketDisconnect), client.websocket_connect(LIVE, headers=headers):
-        pass
+    for path in (LIVE, CUES):
+        with pytest.raises(WebSocketDisconnect), client.websocket_connect(path, headers=headers):
+            pass
     if origin:
         refusal(client.get("/api/sessions", headers=headers), 403)
 
@@ -106,8 +108,9 @@ def test_without_its_token_the_booth_gives_nothing(
     for path in ("/api/sessions", "/api/choices", f"{ONE}/frames?first=0&count=1"):
         refusal(locked.get(path, headers=headers), 401)
     refusal(locked.post("/api/recording", json={}, headers=headers | OURS), 401)
-    with pytest.raises(WebSocketDisconnect), locked.websocket_connect(LIVE, headers=OURS):
-        pass
+    for path in (LIVE, CUES):
+        with pytest.raises(WebSocketDisconnect), locked.websocket_connect(path, headers=OURS):
+            pass
     assert locked.get("/").status_code == 200
 
 
@@ -119,6 +122,8 @@ def test_with_its_token_the_booth_opens(locked: TestClient) -> None:
     with locked.websocket_connect(LIVE, subprotocols=offers, headers=OURS) as socket:
         assert socket.accepted_subprotocol == SUBPROTOCOL
         assert socket.receive_json()["state"] == "ready"
+    with locked.websocket_connect(CUES, subprotocols=offers, headers=OURS) as socket:
+        assert socket.receive_json() == {"state": "ready"}
 
 
 @pytest.mark.parametrize(

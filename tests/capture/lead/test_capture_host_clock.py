@@ -14,7 +14,13 @@ from click.testing import CliRunner
 from capture.emulated.port.device import DeviceSettings, running_device
 from capture.lead.aligned import ALIGNED_COLUMNS, align
 from capture.lead.host_clock import CLOCK_COLUMNS, clock_path
-from capture.lead.record import Operator, RecordedSession, SessionNotes, record
+from capture.lead.record import (
+    Operator,
+    RecordedSession,
+    RecordingStatus,
+    SessionNotes,
+    record,
+)
 from capture.store.session import read_session
 from capture.store.validate import validate
 from capture.tsv_tables import read_table
@@ -132,6 +138,50 @@ def test_a_sensor_that_does_not_know_the_clock_is_recorded_all_the_same(tmp_path
     out = tmp_path / "aligned.tsv"
     assert align(recording.path, out) == recording.n_pairs
     assert all(row["utc_us"] is None for _, row in read_table(out, ALIGNED_COLUMNS))
+
+
+def test_a_lost_connection_begins_another_segment(tmp_path: Path) -> None:
+    """Over a restart nothing says how the clocks stand: each side of a gap has its own line."""
+    name = tmp_path / "port"
+    sensors = [BenchSensor()]
+    sensors[0].take_the_place_of(name)
+
+    def show(progress: RecordingStatus) -> None:
+        if progress.moment.phase == "disconnected" and len(sensors) == 1:
+            sensors.append(BenchSensor())
+            sensors[1].take_the_place_of(name)
+        elif len(sensors) == 1 and progress.n_pairs > 20:
+            sensors[0].close()
+
+    script = SCRIPT.model_copy(update={"lead_in_s": 30.0})
+    try:
+        with SerialLink(str(name)) as link:
+            operator = Operator(show)
+            recording = record(
+                link, PERSON, script, 3, tmp_path / "set", notes=NOTES, operator=operator
+            )
+    finally:
+        for sensor in sensors:
+            sensor.close()
+    assert (recording.n_gaps, len(recording.clock)) == (1, 2)
+    rows = [row for _, row in read_table(clock_path(recording.path), CLOCK_COLUMNS)]
+    assert {row["segment"] for row in rows} == {"0", "1"}
+    assert align(recording.path, tmp_path / "out.tsv") == recording.n_pairs
+
+
+def test_what_a_killed_recorder_noted_can_be_aligned(
+    recorded: tuple[RecordedSession, float], tmp_path: Path
+) -> None:
+    """Cut anywhere, the table gives all of its whole rows."""
+    recording, _ = recorded
+    table = clock_path(recording.path).read_bytes()
+    readouts = tmp_path / recording.path.name
+    clock_path(readouts).with_suffix(".json").write_text('{"utc_us_at_zero": 5}')
+    end = table.index(b"\n", 2000) + 1
+    for length in range(end, end + 60, 7):
+        clock_path(readouts).write_bytes(table[:length])
+        n_pairs = table[:length].rpartition(b"\n")[0].count(b"\npair")
+        assert align(readouts, tmp_path / "out.tsv") == n_pairs
 
 
 def test_a_session_without_the_host_s_clock_cannot_be_aligned(tmp_path: Path) -> None:
