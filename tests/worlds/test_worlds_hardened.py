@@ -89,19 +89,20 @@ def test_light_and_bits_change_as_asked(one_person: Path, tmp_path: Path) -> Non
 @pytest.mark.slow
 @pytest.mark.parametrize("world", [DIFFUSER, MASK, None], ids=["diffuser", "mask", "emulated"])
 def test_conditions_hardly_move_what_is_right(world: World | None, tmp_path: Path) -> None:
-    """With 90 % of frames empty or fewer bits, accuracy moves by less than a point, or by chance.
+    """With 90 % of frames empty, accuracy moves by less than a point, or no more than by chance.
 
-    Chance is twice the standard error over the same takes: so few leave several points of it.
+    Chance is twice the standard error over the same takes: so few leave several points of it. The
+    benchmark takes more people, and the other conditions.
     """
     if world is None:
-        record_emulated(tmp_path / "set", ["dynamic", "everyday_short"], n_people=7, n_locked=2)
+        record_emulated(tmp_path / "set", ["dynamic", "everyday_short"], n_people=5, n_locked=1)
     else:
-        scripts = [few_takes("dynamic", 3), EVERYDAY]
+        scripts = [few_takes("dynamic", 2), EVERYDAY]
         record_world(tmp_path / "set", world, scripts, n_people=7, n_locked=2)
-    found = {}
-    for name in ("as recorded", "90 % empty", "2 bits fewer"):
+    found = []
+    for name in ("as recorded", "90 % empty"):
         harden(tmp_path / "set", tmp_path / name, "dynamic", HARDER[name])
-        found[name] = compare(tmp_path / name, "dynamic", peers=False)
-        assert not found[name].refused
-        change, spread = moved(found["as recorded"], found[name])
-        assert abs(change) < LITTLE + 2 * spread, (name, change, spread)
+        found.append(compare(tmp_path / name, "dynamic", peers=False))
+        assert not found[-1].refused
+    change, spread = moved(*found)
+    assert abs(change) < LITTLE + 2 * spread, (change, spread)
