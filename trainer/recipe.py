@@ -151,6 +151,8 @@ class QuantisationRecipe(_Table):
     """Integer widths; scales come from training data, the largest values clipped.
 
     ``clip_quantile`` is the share of training values that a scale must represent without clipping.
+    It hardly matters: in a diffuser's world 0.99, 0.999 and 1 had 0.769, 0.758 and 0.756 of 880
+    takes right, with a standard error of 0.014.
     """
 
     weight_bits: Literal[4, 6, 8, 16] = 8
