@@ -13,7 +13,8 @@ import pytest
 from compiler_matrix import every_kernel_model
 from firmware_models import small_model
 
-from runtime.firmware.emit.generate import firmware_text, generate
+from runtime.firmware.emit.folder import firmware_text
+from runtime.firmware.emit.generate import generate
 from runtime.firmware.emit.scenes import (
     EXTREMES,
     KEYS,
