@@ -247,6 +247,8 @@ def main() -> None:
         count[verdict] += 1
         if verdict == "missed":
             print(f"  missed: {fault.what}", flush=True)
+        if sum(count.values()) % 20 == 0:
+            print(f"  so far: {count}", flush=True)
     n = count["found"] + count["missed"]
     print(
         f"{asked.model} on {asked.core}: {count['found']} of {n} faults found "
