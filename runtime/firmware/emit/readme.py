@@ -57,7 +57,7 @@ differs. It keeps a whole lit and dark exposure; with `-DPW_SELFTEST_ROWS` two r
 
 ## CMake
 
-    add_library(gesture STATIC pw_model.c)
+    add_library(gesture STATIC pw_model.c pw_watch.c)
     target_include_directories(gesture PUBLIC ${CMAKE_CURRENT_SOURCE_DIR})
     set_target_properties(gesture PROPERTIES C_STANDARD 99)
 
