@@ -41,6 +41,8 @@ PLANTED = [
     ("_hold[0] -= 1;", "_hold[0] -= 2;"),
     ("_hold[0] = 3;", "_hold[0] = 4;"),
     ("wanted != s->s4_active[0]", "wanted == s->s4_active[0]"),
+    ("s->rows_done != 16u", "s->rows_done > 16u"),
+    ("seen > PW_MAX_COUNTS", "seen > 65535u"),
     ("    s2_run(s->odd.s1_y, s->even.s2_y);\n", ""),
 ]
 """Faults in the small model's C: what is there, what is planted instead."""
