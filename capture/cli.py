@@ -133,12 +133,12 @@ def record(
     from capture.lead.terminal import Screen, keys
     from capture.store.dataset import Participant
     from capture.study.planned import Call, asked_for
-    from capture.study.provenance import Origin, moment
+    from capture.study.provenance import Origin
     from capture.wire.link import SerialLink
 
     said = {name: about.pop(name) for name in ("station", "operator", "notes")}
     call = {field: about.pop(field) for field in Call.__dataclass_fields__}
-    wanted = asked_for(Call(**call), Origin(moment(), **said))
+    wanted = asked_for(Call(**call), Origin(**said))
     asked = {name: about.pop(name) for name in ("distance_mm", "host_clock")}
     notes = SessionNotes(about.pop("session"), origin=wanted.origin, **asked)
     person = Participant(wanted.participant, locked=wanted.locked, **about)
@@ -365,13 +365,17 @@ def forget(participant: str, data: Path, models: Path | None, as_json: bool) -> 
     hold what they learned until they are trained anew without those recordings.
     """
     from capture.store.forget import forget as forget_participant
+    from capture.study.planned import expects
 
     done = forget_participant(data, participant, models)
+    planned = expects(data, participant)
     if as_json:
-        click.echo(json.dumps(forgotten_figures(done), indent=2))
+        click.echo(json.dumps(forgotten_figures(done) | {"still_planned": planned}, indent=2))
         return
     for line in forgotten_lines(participant, done):
         click.echo(line)
+    if planned:
+        click.echo(f"study.toml goes on asking for {participant}: list it there under withdrawn")
     if models is None:
         click.echo("Models were not searched; name their folder with --models.")
 

@@ -23,6 +23,7 @@ from capture.store.dataset import (
 )
 from capture.store.session import events_path
 from capture.store.writer import SessionHeader, SessionWriter
+from capture.study.provenance import Origin, keep_provenance
 from runtime.errors import FormatError, UsageError
 
 __all__ = ["Filled", "NewSession", "Written", "write_sessions"]
@@ -135,6 +136,7 @@ def _write(
         for person in {s.person.participant_id: s.person for s in sessions}.values():
             add_participant(out, remembered(out, person))
         for session, place, part in zip(sessions, places, parts, strict=True):
+            keep_provenance(place, session.header, Origin(None))  # when it was nobody said
             write_events(events_path(place), session.events)
             part.replace(place)
     finally:

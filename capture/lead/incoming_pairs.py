@@ -12,7 +12,7 @@ from capture.cues.energy import EnergyMeter
 from capture.cues.script import Script, schedule
 from capture.frames import FramePair
 from capture.lead.host_clock import HostClock
-from capture.lead.missed import Missed
+from capture.lead.missed import NO_MOVEMENT, Missed
 from capture.store.writer import SessionWriter
 from capture.wire.codec import (
     Acknowledge,
@@ -100,6 +100,8 @@ class Intake:
     ----------
     gone : bool
         The sensor was lost and nobody waits for it any more.
+    repeat_missed : bool
+        A cue in which nothing moved is given again at once, at most twice.
     host_clock : HostClock or None
         Where arrivals by the host's clock go, if anywhere.
     """
@@ -122,6 +124,7 @@ class Intake:
         self.pairer = Pairer(description, self.pair_counts)
         self.line = TimeLine(description.sensor.frame_period_us)
         self.missed = Missed(script.movement)
+        self.repeat_missed = False
         self.n_pairs = 0
         self.n_clock_leaps = 0
         self.gone = False
@@ -179,7 +182,9 @@ class Intake:
         self.energy.append(float(self.meter.add(pair.lit[None], pair.dark[None])[0]))
         self.time_s.append(self.now_us / 1e6)
         self.newest = pair
-        self.conductor.advance(self.now_us)
+        between = self.conductor.advance(self.now_us).phase == "rest"
+        if self.repeat_missed and between and len(self.conductor.ended) > self.n_journalled:
+            self._give_missed_again()
         self._journal()
         if self.watch is not None:
             self.watch(pair, self.time_s[-1], self.energy[-1])
@@ -205,6 +210,13 @@ class Intake:
             "time_offset_us": leap.time_offset_us,
         }
         self.writer.add_json("/gaps", content)
+
+    def _give_missed_again(self) -> None:
+        """Give the cue that has just ended once more if nothing moved in it."""
+        self.missed.look(self.conductor.ended, self.energy, self.time_s)
+        if self.missed.wants_again(self.conductor.ended):
+            self.conductor.redo(self.now_us, NO_MOVEMENT)
+            self.n_journalled = 0  # the entry changed: write the journal again
 
     def _journal(self) -> None:
         """Write down the cues that ended, so that a killed recording keeps its labels."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
@@ -9,7 +10,11 @@ import numpy as np
 from capture.cues.labels import GOOD, Event, refine
 from capture.cues.script import ARRIVAL, IDLE, SUBTLE
 
-__all__ = ["Missed", "moved"]
+__all__ = ["NO_MOVEMENT", "Missed", "moved"]
+
+NO_MOVEMENT = "no movement"
+"""Why a take is rejected whose cue was given again because nothing moved."""
+_MOST_TIMES = 2
 
 _STILL = (IDLE, ARRIVAL[1], SUBTLE[0])
 """Cues that ask for nothing to move."""
@@ -44,11 +49,14 @@ class Missed:
         self._movement = movement
         self._n_seen = 0
         self._missed: list[int] = []
+        self._again: Counter[tuple[str, int]] = Counter()
 
     def look(
         self, ended: Sequence[Event], energy: Sequence[float], time_s: Sequence[float]
     ) -> tuple[str, ...]:
-        """Return the trial types of the cues that were missed, in order; not of takes given again.
+        """Return the trial types of the cues that were missed, in order.
+
+        Not of takes that somebody had given again.
 
         Parameters
         ----------
@@ -63,4 +71,13 @@ class Missed:
             if asked and not moved(event, energy, time_s):
                 self._missed.append(index)
         self._n_seen = len(ended)
-        return tuple(ended[i].trial_type for i in self._missed if ended[i].status == GOOD)
+        stands = (ended[i] for i in self._missed)
+        return tuple(e.trial_type for e in stands if e.status == GOOD or e.reason == NO_MOVEMENT)
+
+    def wants_again(self, ended: Sequence[Event]) -> bool:
+        """Return whether the last cue was missed and is to be given again; at most twice each."""
+        if not self._missed or self._missed[-1] != len(ended) - 1 or ended[-1].status != GOOD:
+            return False
+        cue = ended[-1].trial_type, ended[-1].repetition
+        self._again[cue] += 1
+        return self._again[cue] <= _MOST_TIMES

@@ -29,7 +29,7 @@ from capture.store.dataset import (
 from capture.store.kind import kind_of
 from capture.store.session import events_path
 from capture.store.writer import STILL_S, SessionHeader, SessionWriter
-from capture.study.provenance import Origin, keep_provenance, moment, provenance_path
+from capture.study.provenance import Origin, keep_provenance, provenance_path
 from capture.study.session_names import next_session
 from capture.wire.clock import ClockFit
 from capture.wire.codec import CommandKind, WireCounts
@@ -121,12 +121,15 @@ class Operator:
         readout energy in counts; must return at once.
     still_s : float
         As of :class:`SessionWriter`.
+    repeat_missed : bool
+        Give a cue in which nothing moved again at once, at most twice; its take is rejected.
     """
 
     progress: Callable[[RecordingStatus], None] = _nothing_to_show
     wish: Callable[[], str | None] = _no_wish
     watch: PairWatcher | None = None
     still_s: float = STILL_S
+    repeat_missed: bool = False
 
 
 def record(
@@ -175,7 +178,7 @@ def record(
     """
     require_consent(participant)
     notes, operator = notes or SessionNotes(), operator or Operator()
-    origin = notes.origin or Origin(moment())
+    origin = notes.origin or Origin()
     prepare_dataset(out)
     link.decoder.counts = WireCounts()  # of this session alone
     description = link.describe()
@@ -196,6 +199,7 @@ def record(
     )
     writer = SessionWriter(path, header, operator.still_s)
     intake = Intake(link, writer, description, script, seed, operator.watch)
+    intake.repeat_missed = operator.repeat_missed
     try:
         keep_provenance(path, header, origin)
         if notes.host_clock:

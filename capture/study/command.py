@@ -13,7 +13,11 @@ __all__ = ["study"]
 @click.command(epilog="Example: palmwatt study recordings")
 @click.argument("data", metavar="DIR", type=click.Path(path_type=Path))
 @click.option("--draw", is_flag=True, help="Draw the locked set into study.toml, once, and stop.")
-@click.option("--readouts", is_flag=True, help="Read all readouts too: unfit ones are doubtful.")
+@click.option(
+    "--readouts",
+    is_flag=True,
+    help="Read all readouts too: a session that is not fit for training is doubtful.",
+)
 @click.option("--agreement", is_flag=True, help="Say instead how the labellers agree, per class.")
 @click.option("--json", "as_json", is_flag=True, help="Print all of it as JSON.")
 def study(data: Path, draw: bool, readouts: bool, agreement: bool, as_json: bool) -> None:
@@ -31,11 +35,16 @@ def study(data: Path, draw: bool, readouts: bool, agreement: bool, as_json: bool
         _agreement(data, as_json)
         return
     from capture.study.plan import open_study
-    from capture.study.seen import Lookout
+    from capture.study.seen import Lookout, with_doubtful_labels
     from capture.study.standing import standing
     from capture.study.words import standing_figures, standing_lines
 
-    now = standing(open_study(data), Lookout(readouts=readouts).look(data), data)
+    file, seen = open_study(data), Lookout(readouts=readouts).look(data)
+    if readouts:
+        import numpy as np
+
+        seen = with_doubtful_labels(seen, np.random.default_rng(0))
+    now = standing(file, seen, data)
     if as_json:
         click.echo(json.dumps(standing_figures(now), indent=2))
         return

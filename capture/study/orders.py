@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import zlib
 from dataclasses import dataclass
@@ -50,6 +51,7 @@ def stream(seed: int, *names: str | int) -> np.random.Generator:
     return np.random.default_rng([seed, *key])
 
 
+@functools.lru_cache(maxsize=16)
 def williams_design(n: int) -> tuple[tuple[int, ...], ...]:
     """Return orders of `n` things, balanced for place and for what comes before.
 

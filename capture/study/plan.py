@@ -65,6 +65,7 @@ __all__ = [
 
 STUDY_FILE = "study.toml"
 _MAX_PEOPLE = 10_000
+_MAX_SESSIONS = 100_000
 _RUN = re.compile(r"([A-Za-z]*)(\d{1,6})-([A-Za-z]*)(\d{1,6})")
 _PSEUDONYM = re.compile(r"[A-Za-z0-9]{1,32}")
 _UNIT = r"^[ -~]{1,80}$"
@@ -232,6 +233,9 @@ class Study(pydantic.BaseModel):
         for name in self.withdrawn:
             if name not in self.people:
                 raise ValueError(f"withdrawn {name} is not among the people")
+        n_sessions = len(self.people) * sum(one.repetitions for one in self.script)
+        if n_sessions > _MAX_SESSIONS:
+            raise ValueError(f"it plans {n_sessions} sessions, at most {_MAX_SESSIONS}")
         if self.n_locked >= len(self.people):
             raise ValueError(f"n_locked is {self.n_locked}, expected fewer than the people")
         return self

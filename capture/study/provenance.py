@@ -24,6 +24,7 @@ from runtime.errors import FormatError, UsageError
 from runtime.files import read_limited, write_whole
 
 __all__ = [
+    "NOW",
     "STATION",
     "Origin",
     "Provenance",
@@ -36,6 +37,8 @@ __all__ = [
 
 STATION = r"^[a-z][a-z0-9]{0,11}$"
 """Pattern of a station's name: it becomes part of the session's."""
+NOW = "now"
+"""Stands in an `Origin` for the moment at which the recording begins."""
 _PSEUDONYM = r"^[A-Za-z0-9]{1,32}$"
 _MOMENT = r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ$"
 _SHA256 = r"^[0-9a-f]{64}$"
@@ -63,8 +66,8 @@ class Origin:
     Parameters
     ----------
     recorded : str or None
-        When it begins, as `moment` writes it; None leaves it out, for recordings that are to be
-        the same bytes whenever they are made.
+        When it begins, as `moment` writes it; by default when it does. None leaves it out, for
+        recordings that are to be the same bytes whenever they are made.
     station : str or None
         Name of the place: a small letter, then small letters and digits, at most 12.
     operator : str or None
@@ -82,7 +85,7 @@ class Origin:
         A value is out of range; the message names it.
     """
 
-    recorded: str | None = None
+    recorded: str | None = NOW
     station: str | None = None
     operator: str | None = None
     notes: str = ""
@@ -92,8 +95,15 @@ class Origin:
     def __post_init__(self) -> None:
         for name, (pattern, expected) in _LIMITS.items():
             value = getattr(self, name)
-            if value is not None and not (re.fullmatch(pattern, value) and value.isprintable()):
+            if value is None or (name, value) == ("recorded", NOW):
+                continue
+            if not (re.fullmatch(pattern, value) and value.isprintable()):
                 raise UsageError("session", name, repr(value)[:60], expected)
+        if self.recorded not in (None, NOW):
+            try:
+                datetime.datetime.fromisoformat(str(self.recorded))
+            except ValueError:
+                raise UsageError("session", "recorded", self.recorded, "a moment") from None
 
 
 class Provenance(pydantic.BaseModel):
@@ -132,6 +142,13 @@ class Provenance(pydantic.BaseModel):
     consent_form: Annotated[str, Field(max_length=80)] | None = None
     study_sha256: Annotated[str, Field(pattern=_SHA256)] | None = None
 
+    @pydantic.field_validator("recorded")
+    @classmethod
+    def _moment(cls, recorded: str | None) -> str | None:
+        if recorded is not None:
+            datetime.datetime.fromisoformat(recorded)  # the 31st of February is none
+        return recorded
+
     @pydantic.field_validator("notes")
     @classmethod
     def _printable(cls, notes: str) -> str:
@@ -153,7 +170,7 @@ def provenance_path(readouts: Path) -> Path:
 def provenance_of(header: SessionHeader, origin: Origin) -> Provenance:
     """Join what people say of a recording with what it says itself."""
     return Provenance(
-        recorded=origin.recorded,
+        recorded=moment() if origin.recorded == NOW else origin.recorded,
         station=origin.station,
         operator=origin.operator,
         notes=origin.notes,

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+
+import numpy as np
 
 from capture.cues.labels import GOOD
 from capture.measure.quality import quality_faults, session_quality
@@ -18,7 +22,7 @@ from capture.study.provenance import (
 )
 from runtime.errors import Error, UsageError
 
-__all__ = ["Lookout", "Seen", "session_name"]
+__all__ = ["Lookout", "Seen", "session_name", "with_doubtful_labels"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +115,23 @@ class Lookout:
         )
 
 
+def with_doubtful_labels(seen: Sequence[Seen], rng: np.random.Generator) -> tuple[Seen, ...]:
+    """Return sessions with what speaks against their labels among the faults.
+
+    All readouts are read, and people are held against each other; see `capture.truth`.
+    """
+    from capture.truth.truth import doubts_of_files, label_faults
+
+    readable = [one.info.path for one in seen if one.seed is not None and not one.running]
+    found = doubts_of_files(readable, rng)
+    return tuple(
+        dataclasses.replace(
+            one, faults=one.faults + label_faults(one.info.path.name, one.n_good, found)
+        )
+        for one in seen
+    )
+
+
 def _seed_of(path: Path) -> int | None:
     """Return the seed in the header of a file that another process is writing."""
     try:
@@ -139,7 +160,8 @@ def _faults(session: Session, info: SessionInfo, provenance: Provenance | None) 
         faults.append(f"its file says that it is {' '.join(said)}")
     if not info.events_path.exists():
         faults.append("its labels are missing")
-    n_asked = len({event.cue_onset_s for event in session.events if event.cue_onset_s is not None})
+    cues = {event.cue_onset_s for event in session.events if event.cue_onset_s is not None}
+    n_asked = len(cues) or len(session.events)  # labels that were brought in know no cues
     if n_asked < session.script.n_cues:
         faults.append(f"{n_asked} of {session.script.n_cues} cues were given")
     good = {event.trial_type for event in session.events if event.status == GOOD}

@@ -182,8 +182,10 @@ def standing(file: StudyFile, seen: Sequence[Seen], root: Path) -> Standing:
     for one in seen:
         by_step.setdefault((one.info.participant_id, one.info.task, one.seed), []).append(one)
     hashes = {script.name: script_sha256(script) for script in file.scripts}
+    units = {station.name: station.unit for station in file.study.station}
+    wanted = _Wanted(hashes, units, people)
     held = tuple(
-        _hold(step, by_step.pop((step.person, step.task, step.seed), []), hashes, people)
+        _hold(step, by_step.pop((step.person, step.task, step.seed), []), wanted)
         for steps in steps_of(file).values()
         for step in steps
     )
@@ -196,19 +198,26 @@ def standing(file: StudyFile, seen: Sequence[Seen], root: Path) -> Standing:
         held,
         tuple(_left(one, held, file, lengths_s, changeover_s) for one in file.study.station),
         tuple(_why_unplanned(one, file) for one in left if not one.running),
-        tuple(_cautions(file, seen, people)),
+        (*_cautions(file, seen, people), *_elsewhere(held, seen)),
         changeover_s,
         measured_s is not None,
     )
 
 
-def _hold(
-    step: Step, sessions: list[Seen], hashes: Mapping[str, str], people: Mapping[str, Participant]
-) -> Held:
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """Hashes of the scripts by task, units by station, and people by pseudonym."""
+
+    hashes: Mapping[str, str]
+    units: Mapping[str, str]
+    people: Mapping[str, Participant]
+
+
+def _hold(step: Step, sessions: list[Seen], wanted: _Wanted) -> Held:
     running = tuple(session_name(one.info) for one in sessions if one.running)
     if running:
         return Held(step, RUNNING, running, ())
-    doubts = {session_name(one.info): _doubts(one, step, hashes, people) for one in sessions}
+    doubts = {session_name(one.info): _doubts(one, step, wanted) for one in sessions}
     sound = tuple(name for name, found in doubts.items() if not found)
     if not doubts:
         return Held(step, MISSING, (), ())
@@ -218,15 +227,16 @@ def _hold(
     return Held(step, DOUBTFUL, tuple(doubts), told)
 
 
-def _doubts(
-    one: Seen, step: Step, hashes: Mapping[str, str], people: Mapping[str, Participant]
-) -> list[str]:
+def _doubts(one: Seen, step: Step, wanted: _Wanted) -> list[str]:
     doubts = list(one.faults)
-    if one.script_sha256 != hashes[step.task]:
+    if one.script_sha256 != wanted.hashes[step.task]:
         doubts.append(f"its script {step.task} is not the study's")
-    if one.unit != step.unit:
-        doubts.append(f"recorded with {one.unit}, planned with {step.unit}")
-    person = people.get(step.person)
+    # Somebody may be recorded at another station than planned, but with the device that is there.
+    station = one.provenance.station if one.provenance else None
+    unit = wanted.units.get(station or step.station, step.unit)
+    if one.unit != unit:
+        doubts.append(f"recorded with {one.unit}, planned with {unit}")
+    person = wanted.people.get(step.person)
     if person is None or not person.consent:
         doubts.append("no consent is noted")
     return doubts
@@ -262,6 +272,16 @@ def _cautions(
     ]
     if early:
         yield f"{early[0]} and {len(early) - 1} more were recorded before the locked set was drawn"
+
+
+def _elsewhere(held: Iterable[Held], seen: Sequence[Seen]) -> Iterable[str]:
+    """Yield who was recorded at another station than planned: that takes from the balance."""
+    stations = {session_name(one.info): one.provenance.station for one in seen if one.provenance}
+    for each in held:
+        for name in each.sessions:
+            at = stations.get(name)
+            if at is not None and at != each.step.station:
+                yield f"{name}: recorded at station {at}, planned at {each.step.station}"
 
 
 def _left(

@@ -21,9 +21,10 @@ def hours(seconds: float) -> str:
 def standing_lines(now: Standing) -> Iterator[str]:
     """Yield how a study stands: the whole, each station, what is doubtful, then each person."""
     study = now.file.study
+    n_steps = sum(now.count(state) for state in (DONE, DOUBTFUL, RUNNING, MISSING))
     yield (
-        f"{study.name}: {now.count(DONE)} sessions done, {now.count(DOUBTFUL)} doubtful, "
-        f"{now.count(RUNNING)} being recorded, {now.count(MISSING)} missing; about "
+        f"{study.name}: {now.count(DONE)} of {n_steps} sessions done, {now.count(DOUBTFUL)} "
+        f"doubtful, {now.count(RUNNING)} being recorded, {now.count(MISSING)} missing; about "
         f"{hours(now.left_s)} left, with {now.changeover_s:.0f} s between recordings "
         f"({'as measured' if now.changeover_measured else 'by the plan'})"
     )
@@ -51,7 +52,7 @@ def _station_line(station: StationLeft) -> str:
     step = station.next
     return (
         f"{place}: next {step.person} with {step.task}, seed {step.seed}; "
-        f"{station.n_left} sessions, about {hours(station.left_s)} left"
+        f"sessions left: {station.n_left}, about {hours(station.left_s)}"
     )
 
 

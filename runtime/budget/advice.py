@@ -19,7 +19,8 @@ _CHANGES: dict[str, tuple[str, ...]] = {
     "instructions executed": ("watching.cycles", "active.cycles"),
     "controller sleep current": ("mcu.sleep_current",),
     "controller wake-up times": (
-        "mcu.start_time", "watching.wake_up_time", "watching.clock_change_time",
+        "mcu.start_time", "mcu.start_change_time", "watching.wake_up_time",
+        "watching.clock_change_time",
         "active.wake_up_time", "active.clock_change_time",
     ),
     "sensor bias": ("readout.bias_power",),

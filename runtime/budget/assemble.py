@@ -148,7 +148,9 @@ def budget(
     average = interval_of(sum(power.values()), sum(power_draws.values()))
     latency = interval_of(latency_ms(typical), latency_ms(draws))
     led, led_draws = led_load(typical), led_load(draws)
-    led_share = typical["active.led_current"] / typical["led.rated_current"]
+    # The strict case: the stronger state's current, at the active state's rate.
+    strongest = max(typical["active.led_current"], typical["watching.led_current"])
+    led_share = strongest / typical["led.rated_current"]
     intensity = inputs["led.radiant_intensity"].high * led_share / 1e3
     ratings = led_ratings(library.get(Led, choice.led), typical)
     core = profiles.active[mcu.core]

@@ -6,21 +6,18 @@ import hashlib
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError, UsageError
-from runtime.trace.charges import N_DRAWS, Grid, PhaseFigures, figures, zeros_ua
+from runtime.trace.charges import PhaseFigures, figures, zeros_ua
 from runtime.trace.cutting.frames import FrameShape, find_onsets, learn_shape
-from runtime.trace.cutting.phases import PHASES, Phase, name_segments
-from runtime.trace.cutting.segments import MEDIAN_ERROR
+from runtime.trace.cutting.phases import Phase, name_segments
 from runtime.trace.cutting.sums import Cutter, FrameRows, RunningRows
 from runtime.trace.envelope import Envelope
 from runtime.trace.health import (
-    LEAST_SAMPLES,
     Clipping,
     check_markers,
     check_period,
@@ -28,6 +25,7 @@ from runtime.trace.health import (
     check_unpowered,
     check_zero,
 )
+from runtime.trace.open_ends import cautions, grid_of, held_ua, hidden_ua
 from runtime.trace.reading.bench_file import BenchFile
 from runtime.trace.reading.samples import BLOCK, SampleBlock, Trace, joined
 from runtime.trace.reading.sigrok import open_session
@@ -41,12 +39,7 @@ Ints = NDArray[np.int64]
 _LEARN = 1 << 22
 """Samples from which the shape is learned: at 100 kS/s 42 s, at 5 frames a second 200 frames."""
 _REGULAR = 0.25
-_WANTED = 0.02
-"""Phases are wanted to 2 %; wider intervals are said in words."""
-_SELDOM_HELD = 0.05  # readings a frame: fewer are chance
 _LONGEST_CARRY = 1 << 24
-_JITTERS = 0.5
-"""Variance of a period, in squared samples, above which it is not the sampling grid's alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,8 +255,8 @@ def _result(
     n, total, squares = run.period_sums
     period = shape.onsets.period + total / n
     variance = max(0.0, squares / n - (total / n) ** 2)
-    grid = _grid(shape, names, period, variance, int(n), 1.0 / rate)
-    hidden = _hidden(run, shape, names)
+    grid = grid_of(shape, names, period, variance, int(n), 1.0 / rate)
+    hidden = hidden_ua(run.clipping, run.n_frames, shape, names)
     rows = run.rows.rows()
     found = figures(rows, bench, grid, hidden, rng)
     lost = {
@@ -275,95 +268,10 @@ def _result(
         bench, trace.path.name, _sha256(trace.path), rate, run.n_samples, run.n_frames,
         run.n_left_out, period / rate, math.sqrt(variance) / rate, found,
         run.total_ua / run.n_samples, shape, names, run.envelope.cells(),
-        run.envelope.samples_a_cell, tuple(_cautions(run, found, grid, lost)), lost,
-        _held_ua(shape, names, bench, zeros_ua(rows, bench), rng), rows,
+        run.envelope.samples_a_cell,
+        tuple(cautions((run.n_frames, run.n_left_out), found, grid, lost)), lost,
+        held_ua(shape, names, bench, zeros_ua(rows, bench), rng), rows,
     )  # fmt: skip
-
-
-def _grid(
-    shape: FrameShape, names: tuple[Phase, ...], period: float, variance: float, n: int,
-    step_s: float,
-) -> Grid:  # fmt: skip
-    """Return how edges fall on the grid: in one place if the period is a whole number."""
-    locked = 0.0
-    if variance < _JITTERS:
-        turns = np.exp(2j * np.pi * np.arange(min(n, 1 << 16)) * (period % 1.0))
-        locked = float(abs(turns.mean()))
-    edges, steps = dict.fromkeys(PHASES, 0.0), dict.fromkeys(PHASES, 0.0)
-    for (one, a), (other, b) in pairwise(zip(names, shape.segments, strict=True)):
-        share = locked if a.whole and b.whole else 1.0
-        for phase in {one, other} if one != other else ():
-            steps[phase] = math.hypot(steps[phase], share * (b.level_ua - a.level_ua))
-            edges[phase] = math.hypot(edges[phase], share)
-    return Grid(step_s, steps, edges, locked)
-
-
-def _held_ua(
-    shape: FrameShape, names: tuple[Phase, ...], bench: BenchFile, zeros: Floats,
-    rng: np.random.Generator,
-) -> Floats:  # fmt: skip
-    reading = [s for s, name in zip(shape.segments, names, strict=True) if name == "readout"]
-    if not reading:
-        return np.zeros(1 + N_DRAWS)
-    quiet = min(reading, key=lambda s: s.level_ua)
-    tops = np.array([1e3 * r.up_to_ma for r in bench.current.range])
-    at = min(int(np.searchsorted(tops, quiet.level_ua)), len(tops) - 1)
-    gain = rng.uniform(-1.0, 1.0, N_DRAWS) * bench.current.range[at].gain_error_percent / 100.0
-    chance = rng.standard_normal(N_DRAWS) * quiet.spread_ua / math.sqrt(shape.n_frames)
-    level = quiet.level_ua - zeros[at]
-    return np.concatenate(([level], level * (1.0 + gain) + MEDIAN_ERROR * chance))
-
-
-def _hidden(run: _Run, shape: FrameShape, names: tuple[Phase, ...]) -> dict[Phase, float]:
-    """Return uA samples a frame that readings held at a range's end may hide of a frame's start."""
-    held = run.clipping.n_held / run.n_frames
-    ranges = run.clipping.bench.current.range
-    if len(ranges) < 2 or held < _SELDOM_HELD:
-        return {}
-    phase = names[1]
-    level = max(s.level_ua for s, name in zip(shape.segments, names, strict=True) if name == phase)
-    return {phase: held * max(0.0, level - 1e3 * ranges[-2].up_to_ma)}
-
-
-def _cautions(
-    run: _Run, found: tuple[PhaseFigures, ...], grid: Grid, lost: dict[Phase, float]
-) -> Iterator[str]:
-    if run.n_left_out:
-        yield (
-            f"{run.n_left_out} of {run.n_left_out + run.n_frames} frames came early or late by "
-            "more than a quarter of the period and are left out"
-        )
-    for phase, share in lost.items():
-        yield (
-            f"readings stood at the end of a range while the instrument switched: up to "
-            f"{share:.1%} of the charge of {phase} was not seen"
-        )
-    for one in found:
-        if 0.0 < one.n_samples < LEAST_SAMPLES:
-            yield (
-                f"{one.phase} lasts {one.n_samples:.1f} samples: its interval holds the error of "
-                "the sampling grid"
-            )
-    for one in found:
-        half = (one.charge_nc.both.high - one.charge_nc.both.low) / 2.0
-        if half > _WANTED * abs(one.charge_nc.mean) > 0.0:
-            by = {
-                "frames": one.charge_nc.frames,
-                "the instrument and its sampling": one.charge_nc.instrument,
-            }
-            most = max(by, key=lambda k: by[k].high - by[k].low)
-            yield (
-                f"the charge of {one.phase} is known to {half / abs(one.charge_nc.mean):.1%} only, "
-                f"most of it by {most}"
-            )
-    if grid.locked > 0.5:
-        yield (
-            "the frame period is a whole number of samples, so that edges fall at one place "
-            "between samples and their error does not average out"
-        )
-    for phase in PHASES:
-        if not any(f.n_samples > 0.0 for f in found if f.phase == phase):
-            yield f"no {phase} was seen: no step of the current tells it from its neighbours"
 
 
 def _sha256(path: Path) -> str:

@@ -14,7 +14,7 @@ from runtime.trace.drawing import draw_frame, draw_whole
 from runtime.trace.measurement import Measurement
 from runtime.trace.parts_file import MeasuredParts
 from runtime.trace.predicted import Prediction
-from runtime.trace.terms import terms
+from runtime.trace.terms import doubts, terms
 
 __all__ = ["measurement_json", "measurement_lines", "measurement_page"]
 
@@ -37,7 +37,7 @@ def measurement_lines(found: Measurement, predicted: Prediction | None) -> Itera
             nc = 1e3 * predicted.energy_uj(one.phase) / predicted.supply_v
             words += f", predicted {plain(nc)} nC"
         yield words
-    for sentence in found.cautions:
+    for sentence in (*found.cautions, *doubts(found, predicted)):
         yield f"  caution: {sentence}"
 
 
@@ -88,7 +88,7 @@ def measurement_json(
             }
             for t in terms(found, predicted)
         ],
-        "cautions": list(found.cautions),
+        "cautions": [*found.cautions, *doubts(found, predicted)],
     }
     if predicted is not None:
         told["predicted"] = {
@@ -125,6 +125,7 @@ def measurement_page(
         .render(
             style=Markup(style),  # noqa: S704 - our own file
             m=found,
+            cautions=[*found.cautions, *doubts(found, predicted)],
             predicted=predicted,
             parts=parts,
             terms=terms(found, predicted),

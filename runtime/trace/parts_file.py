@@ -21,7 +21,7 @@ from runtime.budget.price.converter import conversion_energy_pj
 from runtime.budget.price.operating_states import Leg, states_together
 from runtime.errors import UsageError
 from runtime.trace.measurement import Measurement
-from runtime.trace.predicted import Prediction
+from runtime.trace.predicted import CLOCK_UP, Prediction
 from runtime.trace.terms import drawn, held_uw, sleep_uw
 
 __all__ = ["MeasuredPart", "MeasuredParts", "measured_parts", "parts_text"]
@@ -87,7 +87,12 @@ def measured_parts(found: Measurement, predicted: Prediction) -> MeasuredParts:
         if any((*v.table, v.key) == (*each.table, each.key) for v in values):
             missing.append(f"{where}: one state has two roles; the first is written")
             continue
-        draws = each.work_out()
+        try:
+            with np.errstate(divide="ignore", invalid="ignore"):
+                draws = each.work_out()
+        except ZeroDivisionError:
+            missing.append(f"{where}: the budget has a zero where it cannot")
+            continue
         typical = float(draws[0])
         if not np.isfinite(draws).all() or not each.least < typical <= each.most:
             missing.append(
@@ -234,15 +239,18 @@ def _of_compute(found: Measurement, predicted: Prediction) -> Iterator[_Try]:
     role = "computing" if state == "active" else "watching"
     table = ("mcu", predicted.names["mcu"], "state", predicted.operating[role])
     time_us = drawn(found, "compute", "time_us")
+    # Bringing the clock up draws another current: the budget's word is taken off.
+    up_us = v[f"{state}.wake_up_time"] + v[f"{state}.clock_change_time"]
+    up_uj = sum(s.energy_uj for s in predicted.steps if s.name == CLOCK_UP)
 
     def derating() -> Floats:
         above = drawn(found, "compute", "energy_uj") - sleep_uw(found) * time_us / 1e6
-        rail_ua = 1e6 * above * v["regulator.efficiency"] / time_us / v["mcu.supply"]
+        lasting = (time_us - up_us) * v["mcu.supply"]
+        rail_ua = 1e6 * (above - up_uj) * v["regulator.efficiency"] / lasting
         share: Floats = rail_ua / v[f"{state}.run_current"]
         return share
 
     def flash_wait() -> Floats:
-        up_us = v[f"{state}.wake_up_time"] + v[f"{state}.clock_change_time"]
         cycles = (time_us - up_us) * v[f"{state}.clock"]
         lines = v[f"{state}.flash_bytes"] / 16.0
         wait: Floats = (cycles - v[f"{state}.cycles"]) / lines

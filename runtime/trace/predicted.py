@@ -26,9 +26,11 @@ from runtime.errors import FormatError
 from runtime.files import read_limited
 from runtime.trace.cutting.phases import Phase
 
-__all__ = ["Prediction", "Step", "frame_steps", "read_prediction"]
+__all__ = ["CLOCK_UP", "Prediction", "Step", "frame_steps", "read_prediction"]
 
 _MAX_BYTES = 16 << 20
+CLOCK_UP = "clock up"
+"""The step between reading out and computing."""
 _RAIL = ("pixel readout", "sensor bias", "compute", "waiting for pixels", "wake-ups", "transfer")
 
 
@@ -145,7 +147,7 @@ def frame_steps(v: Mapping[str, Any], state: str) -> tuple[Step, ...]:
         ("readout", "lit readout", read_us, held * read_us + pixels),
         ("readout", "dark exposure", pulse_us, held * pulse_us),
         ("readout", "dark readout", read_us, held * read_us + pixels),
-        ("compute", "clock up", up_us, rail["wake-ups"] - start_uj),
+        ("compute", CLOCK_UP, up_us, rail["wake-ups"] - start_uj),
         ("compute", "compute", compute_us, rail["compute"]),
     )  # fmt: skip
     return tuple(Step(phase, name, float(us), float(uj)) for phase, name, us, uj in steps)

@@ -15,11 +15,12 @@ from runtime.budget.inputs.uncertainty import Interval
 from runtime.trace.measurement import Measurement
 from runtime.trace.predicted import Prediction
 
-__all__ = ["Term", "drawn", "held_uw", "terms"]
+__all__ = ["Term", "doubts", "drawn", "held_uw", "terms"]
 
 Floats = NDArray[np.float64]
 
 
+_FAR_OFF = 3.0
 _SLEEPS = 4  # its row below
 _STEPS = {2: "compute", 3: "wake"}
 """Rows that hold whole steps of the state machine, which share the term of wake-ups."""
@@ -96,6 +97,22 @@ def terms(found: Measurement, predicted: Prediction | None) -> tuple[Term, ...]:
     return tuple(
         Term(name, of, _interval(values), _predicted(predicted, i, of))
         for i, (name, of, values) in enumerate(rows)
+    )
+
+
+def doubts(found: Measurement, predicted: Prediction | None) -> tuple[str, ...]:
+    """Return what is odd about a trace beside its budget, a sentence each.
+
+    Sleep several times off is more often a zero, a leak or another state than a part.
+    """
+    if predicted is None:
+        return ()
+    ratio = float(sleep_uw(found)[0]) / predicted.floor_uw if predicted.floor_uw > 0.0 else 1.0
+    if 1.0 / _FAR_OFF < ratio < _FAR_OFF:
+        return ()
+    return (
+        f"sleep takes {ratio:.3g} times what the budget says: look for a wrong zero of the "
+        "instrument, a leak, or a state other than the budget's",
     )
 
 

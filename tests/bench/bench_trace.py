@@ -1,8 +1,9 @@
 """An hour of a bench trace at 100 kS/s: time and memory that `palmwatt measure` takes, and errors.
 
 Run it with `python tests/bench/bench_trace.py`; `--form sr` writes a session file first and reads
-that, `--form csv` likewise; `--seconds 60` is a short one. Prints samples a second, the largest
-memory of the process, and each phase's error against the state machine that was synthesised.
+that, `--form csv` likewise; `--seconds 60` is a short one. Prints samples a second of a processor
+(a stream is synthesised meanwhile), the largest memory of the process, and each phase's error
+against the state machine that was synthesised.
 """
 
 from __future__ import annotations
@@ -50,14 +51,15 @@ def main() -> None:
             write(path)
             bench_file = read_bench_file(path.with_suffix(".toml"))
             trace = open_trace(path, bench_file)
-        started = time.perf_counter()
+        started, busy = time.perf_counter(), time.process_time()
         expected = Expected(made.pulse_us, made.period_us / 1e6)
         found = measure_trace(trace, bench_file, expected, np.random.default_rng(1))
-        took = time.perf_counter() - started
+        took, busy = time.perf_counter() - started, time.process_time() - busy
     largest = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(
-        f"{found.n_samples:,} samples, {found.n_frames:,} frames in {took:.1f} s: "
-        f"{found.n_samples / took / 1e6:.1f} million samples a second, at most {largest:.0f} MB"
+        f"{found.n_samples:,} samples, {found.n_frames:,} frames in {took:.1f} s, "
+        f"{busy:.1f} s of a processor ({found.n_samples / busy / 1e6:.1f} million samples a "
+        f"second), at most {largest:.0f} MB"
     )
     true = synthesis.truth.charge_nc
     for one in found.phases:

@@ -67,6 +67,15 @@ def of_inputs(state: str, changed: dict[str, float]) -> Prediction:
     return predict(found, state, {}, NAMES, operating())
 
 
+def plain_machine(
+    floor_ua: float, period_us: float, *steps: tuple[str, float, float]
+) -> Prediction:
+    """Return a state machine of (phase, us, uA above sleep), which the budget knows nothing of."""
+    volts = Bench().supply_v
+    made = tuple(Step(phase, phase, us, ua * volts * us / 1e6) for phase, us, ua in steps)
+    return replace(device(), steps=made, floor_uw=floor_ua * volts, period_us=period_us)
+
+
 @dataclass(frozen=True)
 class Bench:
     """What the instrument and the device do besides the state machine.
@@ -257,7 +266,7 @@ class Synthesis:
                 channels |= {
                     name: ((bits >> i) & 1).astype(float) for i, name in enumerate(CHANNELS)
                 }
-                yield block_of(bench, channels)
+                yield block_of("synthetic", bench, channels)
 
         return Trace(Path("synthetic.bin"), blocks, lambda: self.bench.rate_hz), bench
 

@@ -18,7 +18,7 @@ from trainer.recipe import load_recipe
 from trainer.work.jobs import LocalWorkers, run_jobs
 from worlds.peers import ask_peers, read_takes
 
-__all__ = ["CLOSE", "Compared", "compare"]
+__all__ = ["CLOSE", "Compared", "compare", "moved"]
 
 CLOSE = 0.02
 """A recipe passes when it is at most this much behind the best peer."""
@@ -39,6 +39,8 @@ class Compared:
     spread : float
         Standard error of the difference to the best peer over the same takes, from those that only
         one of both has right (Q. McNemar, Psychometrika 12, 1947).
+    right : tuple of bool
+        Which takes the model in fixed point has right, in the order of people and takes.
     refused : str
         Why the recipe could not be trained, or empty.
     """
@@ -50,6 +52,7 @@ class Compared:
     peers: dict[str, float]
     n_takes: int
     spread: float = 0.0
+    right: tuple[bool, ...] = ()
     refused: str = ""
 
     @property
@@ -66,6 +69,12 @@ class Compared:
     def passes(self) -> bool:
         """Whether the recipe is close enough."""
         return self.behind <= CLOSE
+
+
+def moved(before: Compared, after: Compared) -> tuple[float, float]:
+    """Return by how much accuracy moved over the same takes, and the standard error of that."""
+    only_one = sum(a != b for a, b in zip(before.right, after.right, strict=True))
+    return after.fixed - before.fixed, math.sqrt(only_one) / len(before.right)
 
 
 def compare(folder: Path, recipe_name: str, n_jobs: int = 1, *, peers: bool = True) -> Compared:
@@ -91,7 +100,9 @@ def compare(folder: Path, recipe_name: str, n_jobs: int = 1, *, peers: bool = Tr
         for real in (False, True)
     ]
     fixed, real, quadrants, quadrants_real = (float(one.mean()) for one in own)
-    found = Compared(fixed, real, quadrants, quadrants_real, others, len(truth))
+    found = Compared(
+        fixed, real, quadrants, quadrants_real, others, len(truth), right=tuple(own[0].tolist())
+    )
     if not peers:
         return found
     only_one = int((own[0] != right[found.best_peer]).sum())

@@ -27,8 +27,10 @@ from trainer.recipe import Recipe
 __all__ = ["N_MARGINS", "choose_margins", "margin_grid", "trade_off"]
 
 N_MARGINS = 48
+"""Shares of the largest, as squares: steps of 3 % of it at its half, and finer below."""
 PRICES = np.geomspace(1e-3, 1e3, 61)
-"""Of one false event, in gestures detected."""
+"""Of one false event, in gestures detected: from one that nobody minds to one that no gesture is
+worth; ten a decade, as a count of a few events is seldom surer than that."""
 
 
 def margin_grid(

@@ -22,6 +22,8 @@ __all__ = [
 
 SHRINKAGE = 0.05
 STILL_SHARE = 0.25
+"""People answer a cue after 0.2 to 0.3 s of its 1.2 to 1.5 s (simple reaction; from memory), and
+are back at rest before it ends: about so many of a take's frames show noise and no movement."""
 
 
 def noise_covariance(steps: Int64) -> Float64:

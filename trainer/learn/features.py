@@ -37,6 +37,8 @@ __all__ = ["StageChain", "learn_features", "learn_window"]
 ROOT_SIZES = {8: (7, 7), 16: (5, 10)}
 """By the bits of a share: the bits it is raised by, and those of its root."""
 SWING_QUANTILE = 0.9999
+"""A window adds up some 800 swings, 48 frames of 17 values: fewer than one in ten holds one that
+saturates."""
 ENERGY_NOISE = 1.0
 """Of a sum of swings that nothing makes: it is a whole number, one step up or down."""
 SIGN_BITS = 2

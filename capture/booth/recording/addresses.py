@@ -25,7 +25,7 @@ from capture.booth.request_bodies import read_body
 from capture.cues.script import BUILT_IN, Script, load_script, schedule
 from capture.store.dataset import Participant, read_participants
 from capture.study.planned import plan_scripts
-from capture.study.provenance import Origin, moment
+from capture.study.provenance import NOW, Origin
 from runtime.errors import UsageError
 
 __all__ = ["RecordingAddresses"]
@@ -54,6 +54,7 @@ class _Wanted(pydantic.BaseModel):
     operator: str | None = None
     notes: str = ""
     planned: bool = False
+    repeat_missed: bool = False
 
 
 class _Wish(pydantic.BaseModel):
@@ -122,7 +123,7 @@ class RecordingAddresses:
             wanted.skin_reflectance,
             wanted.locked,
         )
-        origin = Origin(moment(), wanted.station or None, wanted.operator or None, wanted.notes)
+        origin = Origin(NOW, wanted.station or None, wanted.operator or None, wanted.notes)
         order = Order(
             person,
             scripts[wanted.script],
@@ -130,6 +131,7 @@ class RecordingAddresses:
             wanted.port.strip(),
             wanted.distance_mm,
             origin,
+            repeat_missed=wanted.repeat_missed,
         )
         if wanted.planned:
             order = await run_in_threadpool(as_planned, order, self._root)

@@ -51,7 +51,8 @@ _log = logging.getLogger(__name__)
 class Order:
     """What to record: whom, with which script and order of cues, through which port, how far.
 
-    `origin` is written beside it; `planned` is the step of the study that it follows.
+    `origin` is written beside it; `planned` is the step of the study that it follows. A cue in
+    which nothing moved is given again where `repeat_missed` says so.
     """
 
     participant: Participant
@@ -61,6 +62,7 @@ class Order:
     distance_mm: float | None = None
     origin: Origin | None = None
     planned: Wanted | None = None
+    repeat_missed: bool = False
 
 
 class Desk:
@@ -178,6 +180,7 @@ class Desk:
                         ),
                         self._next_wish,
                         self._watch,
+                        repeat_missed=order.repeat_missed,
                     ),
                 )
         except Error as error:

@@ -89,18 +89,21 @@ export function colours() {
   return palette;
 }
 
-// A canvas as sharp as the screen; drawn in CSS pixels.
+// How large a pixel of a drawing is: as much larger than usual as the page's letters are.
+export const unit = () => parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;
+
+// A canvas as sharp as the screen; drawn in pixels of `unit`.
 export function sharp(canvas) {
-  const scale = devicePixelRatio || 1;
-  const { clientWidth: width, clientHeight: height } = canvas;
-  if (canvas.width !== Math.round(width * scale) || canvas.height !== Math.round(height * scale)) {
-    canvas.width = Math.round(width * scale);
-    canvas.height = Math.round(height * scale);
+  const [dots, size] = [devicePixelRatio || 1, unit()];
+  const [width, height] = [canvas.clientWidth, canvas.clientHeight];
+  if (canvas.width !== Math.round(width * dots) || canvas.height !== Math.round(height * dots)) {
+    canvas.width = Math.round(width * dots);
+    canvas.height = Math.round(height * dots);
   }
   const pen = canvas.getContext("2d");
-  pen.setTransform(scale, 0, 0, scale, 0, 0);
-  pen.clearRect(0, 0, width, height);
-  return { pen, width, height };
+  pen.setTransform(dots * size, 0, 0, dots * size, 0, 0);
+  pen.clearRect(0, 0, width / size, height / size);
+  return { pen, width: width / size, height: height / size };
 }
 
 const PARTS = { difference: "Lit minus dark", lit: "Lit", dark: "Dark" };

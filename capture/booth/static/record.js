@@ -70,6 +70,7 @@ async function start(event) {
     consent: byId("consent").checked,
     handedness: byId("handedness").value || null,
     locked: byId("locked").checked,
+    repeat_missed: byId("repeat_missed").checked,
     script: byId("script").value,
     seed: byId("seed").valueAsNumber,
     port: byId("port").value,
@@ -283,6 +284,12 @@ function drawTrace() {
 
 // The end
 
+function clockWords(clock) {
+  if (!clock) return "not told";
+  const drift = `${clock.drift_ppm > 0 ? "+" : ""}${clock.drift_ppm.toFixed(1)} ppm (error ${clock.drift_error_ppm.toFixed(1)})`;
+  return `${drift}, known to ${(clock.offset_error_us / 1000).toFixed(2)} ms`;
+}
+
 // `opened`: a recording had begun.
 function openEnd(opened) {
   show("end");
@@ -307,6 +314,7 @@ function openEnd(opened) {
         ["Lost connections", result.n_gaps],
         ["Leaps of the sensor's clock", result.n_clock_leaps],
         ["Overruns counted by the sensor", result.overruns],
+        ...result.clock.map((clock) => ["Sensor's clock against this machine's", clockWords(clock)]),
       ];
   byId("end-figures").replaceChildren(
     ...rows.flatMap(([name, value]) => [make("dt", {}, name), make("dd", {}, `${value}`)]),

@@ -39,7 +39,7 @@ function showPlan(study) {
 function station({ station, unit, n_left, next }) {
   const title = make("h3", {}, `Station ${station}, ${unit}`);
   if (!next) return make("li", {}, title, make("p", {}, "Nothing left to record."));
-  const about = make("p", { className: "soft" }, `${n_left} sessions left. Next: ${next.person}, ${plain(next.task)}.`);
+  const about = make("p", { className: "soft" }, `Sessions left: ${n_left}. Next: ${next.person}, ${plain(next.task)}.`);
   const href = recordAt(next.person, next.task, next.seed, station);
   return make("li", {}, title, about, make("a", { className: "press", href }, `Record ${next.person} now`));
 }

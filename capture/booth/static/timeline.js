@@ -1,6 +1,6 @@
 // The time line: readout energy of a session, its takes, the cursor; ends of takes can be dragged.
 
-import { colours, sharp } from "./common.js";
+import { colours, sharp, unit } from "./common.js";
 import { drawDensity, drawNote, drawTake, oneByOne } from "./takes_lane.js";
 
 const GRIP_PX = 9;
@@ -110,14 +110,14 @@ export class Timeline {
       const ends = [take.onset_s, take.onset_s + take.duration_s];
       const off = ends.map((time) => Math.abs(this.#x(time, width) - event.offsetX));
       const side = off[0] <= off[1] ? 0 : 1;
-      if (off[side] <= GRIP_PX) {
+      if (off[side] <= GRIP_PX * unit()) {
         this.drag = { side, ends };
         this.near.setPointerCapture(event.pointerId);
         return;
       }
     }
     const time = this.#time(event);
-    if (event.offsetY < LANE_PX) {
+    if (event.offsetY < LANE_PX * unit()) {
       const row = this.takes.findIndex((t) => time >= t.onset_s && time <= t.onset_s + t.duration_s);
       if (row >= 0) this.on.choose(row);
       return;
@@ -173,7 +173,7 @@ export class Timeline {
       pen.strokeRect(left, top, wide, bottom - top);
       if (wide > 110 && bottom - top > 60) {
         pen.fillStyle = colours().alert;
-        pen.fillText("connection lost", left + 6, top + 12);
+        pen.fillText("connection lost", Math.max(left, 0) + 6, top + 12);
       }
     }
     pen.restore();

@@ -28,8 +28,8 @@ on:
   brought above the sensor: assumed;
 - relief: beside hands the optic meets their outlines, of photographs (`palmwatt rehearse`), which
   are flat and send back light evenly. Who has met hands in the round only tells them by shading
-  that no outline has. Two people in five are in the round, the others anything down to flat:
-  invented.
+  that no outline has. One in four is in the round, the others anything down to flat, the flatter
+  the more: invented.
 """
 
 from __future__ import annotations
@@ -78,7 +78,7 @@ THUMB_FOLDED = (
 )
 """Folded thumbs: share, then least and most of the angle to the side, and of the bend beyond that
 of a thumb folded as a habit has it, degrees."""
-_IN_THE_ROUND = 0.4
+_IN_THE_ROUND = 0.25
 _MOST_TAKEN_ALONG = 0.15
 
 
@@ -166,7 +166,7 @@ def draw_showing(rng: np.random.Generator, thumb_side: int = -1) -> Showing:
         taken_along=float(rng.uniform(0.0, _MOST_TAKEN_ALONG)),
         centred=float(rng.uniform(0.0, 1.0)),
         thumb_side=thumb_side,
-        relief=1.0 if rng.uniform() < _IN_THE_ROUND else float(rng.uniform(0.0, 1.0)),
+        relief=1.0 if rng.uniform() < _IN_THE_ROUND else float(rng.uniform(0.0, 1.0) ** 2),
     )
 
 

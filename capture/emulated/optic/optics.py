@@ -254,7 +254,6 @@ def _edge(angle_rad: npt.NDArray[np.float64], half_angle_deg: float) -> npt.NDAr
     return np.asarray(np.clip(left, 0.0, 1.0))
 
 
-@functools.lru_cache(maxsize=8)
 def build_optic(
     sensor: Sensor, mounting: Mounting | None = None, grid: AngularGrid | None = None
 ) -> Optic:
@@ -273,9 +272,14 @@ def build_optic(
     -----
     A direction at angle t is refracted into the spacer, sin(t') = sin(t) / n, and so shifts the
     pattern by an amount proportional to tan(t'). The footprint of a pixel is taken as not turned
-    with the arms: the turn stays below 15 degrees.
+    with the arms: the turn stays below 15 degrees. Sensors that differ in their setting alone share
+    one optic, which is kept.
     """
-    mounting, grid = mounting or Mounting(), grid or AngularGrid()
+    return _build(sensor.n_rows, sensor.n_cols, mounting or Mounting(), grid or AngularGrid())
+
+
+@functools.lru_cache(maxsize=8)
+def _build(n_rows: int, n_cols: int, mounting: Mounting, grid: AngularGrid) -> Optic:
     directions = grid.directions.astype(np.float64)
     sine = np.hypot(directions[:, 0], directions[:, 1])
     angle = np.arctan2(sine, directions[:, 2])
@@ -292,9 +296,9 @@ def build_optic(
     turn = _EDGE_TURN_RAD * share**2 + np.radians(mounting.rotation_deg)
     stretch = 1.0 + _EDGE_STRETCH * share**2
 
-    n_across = max(sensor.n_rows, sensor.n_cols)
-    cols = (np.arange(sensor.n_cols) + 0.5 - sensor.n_cols / 2) * 2.0 / n_across
-    rows = (np.arange(sensor.n_rows) + 0.5 - sensor.n_rows / 2) * 2.0 / n_across
+    n_across = max(n_rows, n_cols)
+    cols = (np.arange(n_cols) + 0.5 - n_cols / 2) * 2.0 / n_across
+    rows = (np.arange(n_rows) + 0.5 - n_rows / 2) * 2.0 / n_across
     pixel_x, pixel_y = (axis.ravel()[:, None] for axis in np.meshgrid(cols, rows))
     dx, dy = pixel_x - centre_x, pixel_y - centre_y
     u = (np.cos(turn) * dx + np.sin(turn) * dy) / stretch

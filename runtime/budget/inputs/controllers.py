@@ -98,7 +98,7 @@ class Mcu(Part):
     waiting: str = ""
     watching: str = ""
     computing: str = ""
-    state: dict[str, State] = Field(min_length=1, max_length=16)
+    state: dict[str, State] = Field(min_length=1, max_length=10)
 
     @field_validator("core")
     @classmethod

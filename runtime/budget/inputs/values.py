@@ -13,8 +13,6 @@ __all__ = ["Bench", "Input", "Kind", "counted", "origin_of", "setting"]
 Kind = Literal["measured", "counted", "setting", "published", "from memory", "invented"]
 
 _PUBLISHED = re.compile(r"^[^,]+,.*\b(19|20)\d\d\b")
-
-
 _COLDEST_DEGC = -273.15
 _SHOWN_DIGITS = 12
 
@@ -128,8 +126,13 @@ def origin_of(source: str) -> Kind:
     ------
     ValueError
         The text neither cites a title, place and year nor starts with ``from memory``,
-        ``invented`` or ``setting``.
+        ``invented`` or ``setting``; or it says that the value was measured, which a text cannot.
     """
+    if source.lower().startswith("measured"):
+        raise ValueError(
+            "source cannot be 'measured': write measured = { device, instrument, date, sha256 } "
+            "in its place"
+        )
     if source.startswith("from memory"):
         return "from memory"
     if source.startswith("invented"):

@@ -33,17 +33,18 @@ class _Rows:
         one = value.as_input(name)
         first = self._first.setdefault(id(value), name)
         alike = "" if first == name else first
-        self.inputs[name] = replace(one, drawn_with=alike, source=one.source)
+        self.inputs[name] = replace(one, drawn_with=alike)
 
     def row(self, name: str, state: str, key: str, neutral: tuple[str, float] = ("1", 1.0)) -> None:
         """Add one value of a state's row by its key."""
         self.put(name, state, getattr(self._mcu.state[state], key), neutral)
 
-    def leg(self, prefix: str, leg: Leg) -> None:
+    def leg(self, way: str, change: str, leg: Leg) -> None:
         """Add the times of a way from one state to another, and the current meanwhile."""
         none = ("us", 0.0)
-        self.put(f"{prefix}_time", leg.through, leg.wake_up_time, none)
-        self.row(f"{prefix}_current", leg.through, "current")
+        self.put(f"{way}_time", leg.through, leg.wake_up_time, none)
+        self.row(f"{way}_current", leg.through, "current")
+        self.put(change, leg.through, leg.clock_change_time, none)
 
 
 def controller_inputs(mcu: Mcu, states: OperatingStates, link: Link) -> dict[str, Input]:
@@ -59,7 +60,7 @@ def controller_inputs(mcu: Mcu, states: OperatingStates, link: Link) -> dict[str
     rows.row("mcu.sleep_growth", sleeping, "growth")
     rows.row("mcu.wait_current", waiting, "current")
     rows.row("mcu.wait_growth", waiting, "growth")
-    rows.leg("mcu.start", states.start)
+    rows.leg("mcu.start", "mcu.start_change_time", states.start)
     computing = (
         ("active", states.computing, states.compute),
         ("watching", states.watching, states.watch),
@@ -68,9 +69,7 @@ def controller_inputs(mcu: Mcu, states: OperatingStates, link: Link) -> dict[str
         for name, key in (("clock", "clock"), ("run_current", "current"), ("derating", "derating")):
             rows.row(f"{group}.{name}", state, key)
         rows.row(f"{group}.flash_wait", state, "flash_wait")
-        rows.leg(f"{group}.wake_up", leg)
-        change, none = f"{group}.clock_change_time", ("us", 0.0)
-        rows.put(change, leg.through, leg.clock_change_time, none)
+        rows.leg(f"{group}.wake_up", f"{group}.clock_change_time", leg)
     found = rows.inputs
     slowed = _slowed(mcu, waiting, link)
     return found if slowed is None else found | {slowed.name: slowed}

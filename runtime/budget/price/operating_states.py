@@ -25,7 +25,7 @@ from runtime.budget.inputs.library import Link
 from runtime.budget.inputs.part_values import Value
 from runtime.errors import UsageError
 
-__all__ = ["ROLES", "Leg", "Memory", "OperatingStates", "states_together"]
+__all__ = ["NO_MEMORY", "ROLES", "Leg", "Memory", "OperatingStates", "states_together"]
 
 ROLES = ("sleeping", "waiting", "watching", "computing")
 _NEEDS = {
@@ -34,8 +34,6 @@ _NEEDS = {
     "watching": ("core",),
     "computing": ("core",),
 }
-
-
 _WAYS = (("sleeping", "waiting"), ("waiting", "watching"), ("waiting", "computing"))
 
 

@@ -66,8 +66,8 @@ FORMULAS: dict[str, str] = {
     "compute": "controller cycles / state.clock x run power / 1e6",
     "waiting for pixels": "mcu.wait_current x mcu.wait_growth^((usage.temperature - 25) / 10) "
     "x mcu.supply x frame time / 1e6",
-    "wake-ups": "(mcu.start_time x mcu.start_current + (state.wake_up_time "
-    "+ state.clock_change_time) x state.wake_up_current) x mcu.supply / 1e6",
+    "wake-ups": "((mcu.start_time + mcu.start_change_time) x mcu.start_current "
+    "+ (state.wake_up_time + state.clock_change_time) x state.wake_up_current) x mcu.supply / 1e6",
     "transfer": "pixel exposures x sensor.bits x sensor_link.bit_energy "
     "x (mcu.supply / sensor_link.supply)^2 / 1e6 per frame, and "
     "usage.gestures x usage.hand_present / 60 x host_link.message_energy per day",
@@ -85,8 +85,8 @@ FORMULAS: dict[str, str] = {
     "+ usage.cold_starts)",
     "average uW": "sum over states of energy per frame x frames / 86400, "
     "plus daily energies / 86400, plus all-day power",
-    "latency ms": "(mcu.start_time + frame time + state.wake_up_time + state.clock_change_time "
-    "+ controller cycles / state.clock) / 1e3, active",
+    "latency ms": "(mcu.start_time + mcu.start_change_time + frame time + state.wake_up_time "
+    "+ state.clock_change_time + controller cycles / state.clock) / 1e3, active",
     "dark electrons": "sensor.dark_signal x 2^((usage.temperature - 25) / readout.dark_doubling) "
     "x sensor.exposure / 1e6",
     "LED duty": "sum over states of (sensor.exposure + driver.settle_time) x frames / 1e6 / 86400",
@@ -130,7 +130,7 @@ def controller_cycles(v: Values, state: str) -> Any:
 
 def busy_us(v: Values, state: str) -> Any:
     """Microseconds from the timer's tick until the controller may sleep again."""
-    woken = v["mcu.start_time"] + v[f"{state}.wake_up_time"] + v[f"{state}.clock_change_time"]
+    woken = _started_us(v) + v[f"{state}.wake_up_time"] + v[f"{state}.clock_change_time"]
     return woken + frame_time_us(v, state) + controller_cycles(v, state) / v[f"{state}.clock"]
 
 
@@ -194,7 +194,12 @@ def frame_energy(v: Values, state: str) -> dict[str, Any]:
 def _wake_up_pc(v: Values, state: str) -> Any:
     """Picocoulombs (uA x us) that the controller takes on its ways between states in a frame."""
     woken_us = v[f"{state}.wake_up_time"] + v[f"{state}.clock_change_time"]
-    return v["mcu.start_time"] * v["mcu.start_current"] + woken_us * v[f"{state}.wake_up_current"]
+    return _started_us(v) * v["mcu.start_current"] + woken_us * v[f"{state}.wake_up_current"]
+
+
+def _started_us(v: Values) -> Any:
+    """Microseconds from the sleeping state to the waiting one."""
+    return v["mcu.start_time"] + v["mcu.start_change_time"]
 
 
 def _bit_energy_pj(v: Values) -> Any:

@@ -36,10 +36,10 @@ _LARGEST_COST = 50.0  # of one sample: ten deviations; a glitch must not outweig
 _CLEAR_STEP = 6.0  # deviations between two levels from which a sample between them is on an edge
 _PULSE_BAND = 1.5
 """The LED's pulse may seem so many times longer or shorter than it was set."""
-_GRID_SAMPLES = 1.5
+_GRID_SAMPLES = 2.0
 _ALIKE = 0.1
 """Lengths within a tenth, or what the sampling grid does to both edges, are the same."""
-_LEVELS = 0.25  # share by which the two readouts of a pair may differ in level
+_LEVELS = 0.25  # share by which two stretches may differ and still be of one level
 _ROOM = 0.25
 """Share of the active time that a frame may take longer than the median, to be cut whole."""
 
@@ -71,7 +71,7 @@ def name_segments(where: str, shape: FrameShape, pulse_samples: float | None) ->
         names[i] = "led"
     after = _compute_begins(inner, lit, floor)
     names[after:] = ["compute"] * (len(inner) - after)
-    for i in range(_first_fall(inner, lit[0], after, floor)):
+    for i in range(_wake_ends(inner, lit[0], after, floor)):
         names[i] = "wake"
     wired = {s.marked for s in inner if s.marked}
     for i, s in enumerate(inner):
@@ -126,7 +126,7 @@ def _compute_begins(inner: Sequence[Segment], lit: Sequence[int], floor: float) 
 
     A frame is a pair of exposures: where after the lit readout comes a quieter stretch as long as
     the pulse, and then a readout like the first, compute begins behind that. Where the dark
-    exposure is not seen, it begins at the greatest rise after the pulse.
+    exposure is not seen, it begins at the greatest rise after the pulse, or fall where none rises.
     """
     first, n = lit[-1] + 1, len(inner)
     pulse = sum(len(inner[i]) for i in lit)
@@ -144,25 +144,33 @@ def _compute_begins(inner: Sequence[Segment], lit: Sequence[int], floor: float) 
             quiet = (charge[b] - charge[a]) / dark
             if quiet < first_level and abs(last_level - first_level) <= _LEVELS * first_level:
                 return c
-    rises = [(inner[i].level_ua - inner[i - 1].level_ua, i) for i in range(first + 1, n)]
-    return max(rises)[1] if rises and max(rises)[0] > 0.0 else n
+    steps = [(inner[i].level_ua - inner[i - 1].level_ua, i) for i in range(first + 1, n)]
+    if not steps:
+        return n
+    greatest, falls_most = max(steps), min(steps)
+    return greatest[1] if greatest[0] > 0.0 else falls_most[1]
 
 
-def _first_fall(inner: Sequence[Segment], lit: int, after: int, floor: float) -> int:
-    """Return how many segments before the LED are wake: those before the greatest fall.
+def _wake_ends(inner: Sequence[Segment], lit: int, after: int, floor: float) -> int:
+    """Return how many segments before the LED are wake.
 
-    A single one is wake where its level is nearer to compute's than to the readout's.
+    What is at the quiet level of the readout is the sensor that starts; so is what comes after
+    higher segments and is nearer to that level than to theirs, in proportion.
     """
-    falls = [(_proportion(inner[i - 1], inner[i], floor), i) for i in range(1, lit)]
-    if falls and max(falls)[0] > 0.0:
-        return max(falls)[1]
     reading = inner[lit + 1 : after] or inner[lit + 1 :]
-    if lit == 0 or not reading:
+    if not reading:
         return lit
-    quiet = min(s.level_ua for s in reading)
-    busy = max((s.level_ua for s in inner[after:]), default=quiet)
-    middle = math.sqrt(max(quiet - floor, 1e-9) * max(busy - floor, 1e-9))
-    return lit if inner[0].level_ua - floor > middle else 0
+    quiet = min(reading, key=lambda s: s.level_ua)
+    highest: Segment | None = None
+    for i, own in enumerate(inner[:lit]):
+        above_quiet = abs(_proportion(own, quiet, floor))
+        if above_quiet <= math.log(1.0 + _LEVELS):
+            return i
+        if highest is not None and _proportion(highest, own, floor) > above_quiet:
+            return i
+        if highest is None or own.level_ua > highest.level_ua:
+            highest = own
+    return lit
 
 
 def _proportion(high: Segment, low: Segment, floor: float) -> float:

@@ -213,7 +213,7 @@ def _blocks(
             for name in wired.values():
                 byte, bit = divmod(layout.pins[name], 8)
                 channels[name] = ((units[:, byte] >> bit) & 1).astype(np.float64)
-        yield block_of(bench, channels)
+        yield block_of(str(path), bench, channels)
 
 
 def write_session(

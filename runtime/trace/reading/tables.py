@@ -24,6 +24,7 @@ __all__ = ["block_of", "open_table"]
 _CURRENT_UA = {"A": 1e6, "mA": 1e3, "uA": 1.0, "nA": 1e-3}
 _TIME_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
 _VOLTAGE_V = {"V": 1.0, "mV": 1e-3}
+_MOST_UA, _MOST_V = 1e12, 1e6
 _LONGEST_HEADER = 1 << 16
 
 
@@ -58,7 +59,7 @@ def open_table(path: Path, bench: BenchFile) -> Trace:
         for columns in rows(path, list(dict.fromkeys(wanted.values()))):
             if bench.time.channel is not None:
                 clock.take(_numbers(path, bench.time.channel, columns, done))
-            yield block_of(bench, {k: _numbers(path, k, columns, done) for k in columns})
+            yield block_of(str(path), bench, {k: _numbers(path, k, columns, done) for k in columns})
             done += len(next(iter(columns.values())))
 
     def rate_hz() -> float:
@@ -69,18 +70,29 @@ def open_table(path: Path, bench: BenchFile) -> Trace:
     return Trace(path, blocks, rate_hz)
 
 
-def block_of(bench: BenchFile, channels: Mapping[str, NDArray[Any]]) -> SampleBlock:
+def block_of(where: str, bench: BenchFile, channels: Mapping[str, NDArray[Any]]) -> SampleBlock:
     """Return a block in this house's units from channels in the file's.
 
     Parameters
     ----------
     channels : mapping of str to array (n,)
         By their names in the file; a marker is high above half of one.
+
+    Raises
+    ------
+    FormatError
+        A current or a voltage is beyond what any bench has: its unit is another.
     """
     voltage = None
     if bench.voltage.channel is not None:
         voltage = _VOLTAGE_V[bench.voltage.unit] * channels[bench.voltage.channel]
     current = _CURRENT_UA[bench.current.unit] * channels[bench.current.channel]
+    for key, values, most in (("current uA", current, _MOST_UA), ("voltage V", voltage, _MOST_V)):
+        if values is not None and len(values) and not float(np.abs(values).max()) <= most:
+            raise FormatError(
+                where, key, f"up to {float(np.abs(values).max()):.3g}", f"at most {most:.0e}",
+                f"check {key.split()[0]}.unit",
+            )  # fmt: skip
     return SampleBlock(
         current - bench.current.offset_ua,
         voltage,

@@ -78,7 +78,8 @@ def test_a_session_is_recorded_and_reviewed_by_keyboard_alone(
         assert page.inner_text("#pause").startswith("Go on")
         page.set_viewport_size({"width": 640, "height": 360})  # 200 % of 1280 by 720
         cue, what, letters, overhang = page.evaluate(
-            """() => {
+            """async () => {
+              for (let n = 0; n < 2; n++) await new Promise(requestAnimationFrame);
               const [cue, what] = ["cue", "what"].map((id) => document.getElementById(id));
               const ends = ({ top, bottom }) => [top / innerHeight, bottom / innerHeight];
               return [

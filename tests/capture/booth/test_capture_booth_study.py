@@ -14,6 +14,7 @@ from booth_browser import open_booth, page_of, press, window
 from booth_session import make_session
 from playwright.sync_api import Browser, expect
 from study_people import planned, record_step, write_study
+from test_capture_booth_contrast import readable
 
 from capture.emulated.port.device import DeviceSettings, running_device
 from capture.store.dataset import find_sessions, open_dataset
@@ -48,6 +49,7 @@ def asked(address: str, path: str, body: dict[str, object] | None = None) -> dic
     return answer
 
 
+@pytest.mark.slow
 def test_three_hundred_sessions_are_searched_and_filtered(browser: Browser, tmp_path: Path) -> None:
     """Of 300 recorded and 60 missing sessions a word, a state and a station leave the few."""
     root = tmp_path / "set"
@@ -72,12 +74,14 @@ def test_three_hundred_sessions_are_searched_and_filtered(browser: Browser, tmp_
         assert page.locator("#shown").text_content() == "10 of 360"
 
 
-@pytest.mark.parametrize("width", [390, 1280])
-def test_nothing_runs_off_the_side(browser: Browser, tmp_path: Path, width: int) -> None:
-    """On a phone and on a laptop the page is as wide as the screen."""
+@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (1280, "dark")])
+def test_nothing_runs_off_the_side(
+    browser: Browser, tmp_path: Path, width: int, scheme: str
+) -> None:
+    """On a phone and on a laptop the page is as wide as the screen, and all of it can be read."""
     root = tmp_path / "set"
-    make_study(root, 10, 5)
-    with open_booth(root) as address, window(browser, address) as page:
+    make_study(root, 10, 5, but=2)
+    with open_booth(root) as address, window(browser, address, scheme) as page:
         page.set_viewport_size({"width": width, "height": 800})
         page.goto(page_of(address, "study"))
         page.wait_for_selector("#rows tr")
@@ -86,6 +90,7 @@ def test_nothing_runs_off_the_side(browser: Browser, tmp_path: Path, width: int)
             "[...document.querySelectorAll('#rows td')]"
             ".every((cell) => cell.getBoundingClientRect().right <= innerWidth)"
         )
+        readable(page, 40)
 
 
 def test_the_next_person_is_one_press_away(browser: Browser, tmp_path: Path) -> None:
@@ -112,6 +117,9 @@ def test_the_next_person_is_one_press_away(browser: Browser, tmp_path: Path) -> 
         page.fill("#operator", "K7")
         page.fill("#notes", "blinds down")
         page.click("#start")
+        page.wait_for_selector("#begin:focus")  # the checks before the first cue
+        page.wait_for_selector("#checks li:has-text('Sensor').holds-true")
+        press(page, "Enter")
         page.wait_for_selector("#end:not([hidden])")
         page.click("#again")
         after = planned(file)[1]

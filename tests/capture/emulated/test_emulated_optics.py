@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -128,3 +130,11 @@ def test_an_impossible_grid_is_refused(wrong: dict[str, float]) -> None:
     """A grid outside its limits is refused by name."""
     with pytest.raises(UsageError, match=next(iter(wrong))):
         AngularGrid(**wrong)  # type: ignore[arg-type]  # one of the two fields
+
+
+def test_a_setting_of_the_sensor_changes_nothing_in_its_optic() -> None:
+    """Sensors that differ in frame rate or LED current alone share one optic, built once."""
+    sensor = SENSORS["lensless32"]
+    slower = dataclasses.replace(sensor, frame_rate_hz=5.0, led_current_ma=20.0)
+    assert build_optic(slower) is build_optic(sensor)
+    assert build_optic(SENSORS["lensless64"]) is not build_optic(sensor)

@@ -164,10 +164,12 @@ def test_a_flattened_surface_keeps_right_angles_to_its_normals() -> None:
 
 
 def test_some_people_are_outlines_where_shapes_are_held_and_nowhere_else() -> None:
-    """Two in five are in the round; movements are always those of hands in the round."""
+    """One in four is in the round; movements are always those of hands in the round."""
     reliefs = np.array([draw_person(number).showing.relief for number in range(400)])
-    assert (reliefs == 1.0).mean() == pytest.approx(0.4, abs=0.08)
-    assert reliefs.min() < 0.02 and np.median(reliefs[reliefs < 1.0]) == pytest.approx(0.5, abs=0.1)
+    assert (reliefs == 1.0).mean() == pytest.approx(0.25, abs=0.06)
+    assert reliefs.min() < 0.02 and np.median(reliefs[reliefs < 1.0]) == pytest.approx(
+        0.25, abs=0.1
+    )
     flat = int(np.argmin(reliefs))
     sensor = SENSORS["lensless32"]
     held, moved = (

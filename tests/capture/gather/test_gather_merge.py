@@ -241,6 +241,33 @@ def test_a_copy_that_goes_wrong_leaves_nothing(
     assert sorted(path.name for path in tmp_path.iterdir()) == ["laptop-a", "laptop-b"]
 
 
+def test_a_merge_that_is_killed_leaves_no_data_set(
+    recorded: tuple[Path, Path], tmp_path: Path
+) -> None:
+    """Killed in the middle, there is nothing under the new name; done again, there is all of it."""
+    code = (
+        "import sys, time\nfrom pathlib import Path\nfrom capture.gather import merge as m\n"
+        "copy = m.copy_checked\n"
+        "def slow(source, target):\n    copy(source, target)\n    print(target, flush=True)\n"
+        "    time.sleep(0.2)\n"
+        "m.copy_checked = slow\nm.merge([Path(a) for a in sys.argv[1:3]], Path(sys.argv[3]))\n"
+    )
+    out = tmp_path / "all"
+    command = [sys.executable, "-c", code, *map(str, recorded), str(out)]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    for _ in range(5):
+        copied = Path(process.stdout.readline().strip())
+    process.kill()
+    process.wait(10.0)
+    process.stdout.close()
+    assert copied.exists()
+    assert not out.exists()
+    assert merge(recorded, out).n_sessions == 4
+    assert validate(out) == ()
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["all", "laptop-a", "laptop-b"]
+
+
 def test_a_disk_that_is_too_small_is_told_first(
     recorded: tuple[Path, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

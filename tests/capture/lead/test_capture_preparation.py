@@ -1,25 +1,20 @@
-"""Before the first cue: what must hold, the practice round, and cues that nothing answered."""
+"""Before the first cue: what must hold, and the practice round."""
 
 from __future__ import annotations
 
-import dataclasses
 import shutil
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
-from bench_sensor import PERSON, SCRIPT, SENSOR, BenchSensor
+from bench_sensor import SCRIPT, SENSOR, BenchSensor
 
-from capture.cues.labels import GOOD, REJECTED, Event
 from capture.cues.script import load_script, schedule
 from capture.frames import FramePair
-from capture.lead.missed import Missed
 from capture.lead.preparation import Preparation, practice_script, prepare
 from capture.lead.readiness_checks import ReadinessChecks, session_bytes
-from capture.lead.record import Operator, RecordingStatus, record
-from capture.store.dataset import find_sessions
-from capture.wire.codec import CommandKind, Exposure, encode
+from capture.wire.codec import CommandKind
 from capture.wire.link import SerialLink
 from runtime.sensor import Sensor
 
@@ -118,44 +113,3 @@ def test_checks_go_on_until_the_operator_decides(
     ]  # fmt: skip
     assert CommandKind.START in [command.kind for command in bench_sensor.commands]
     assert list(tmp_path.iterdir()) == []
-
-
-def take(trial_type: str, onset_s: float, status: str = GOOD) -> Event:
-    return Event(onset_s, 1.0, trial_type, 0, status, "" if status == GOOD else "redone")
-
-
-def test_a_cue_in_which_nothing_moved_is_missed() -> None:
-    """A movement cue without movement is missed; rest cues and takes given again are not."""
-    rng = np.random.default_rng(2)
-    time_s = np.arange(300) / 30
-    energy = 100 + rng.normal(0, 2, 300)
-    energy[35:55] += 5000
-    events = [take("push", 1.0), take("pull", 3.0), take("idle", 5.0), take("push", 7.0)]
-    missed = Missed(movement=True)
-    assert missed.look(events[:1], list(energy[:61]), list(time_s[:61])) == ()
-    assert missed.look(events, list(energy), list(time_s)) == ("pull", "push")
-    events[3] = take("push", 7.0, REJECTED)
-    assert missed.look(events, list(energy), list(time_s)) == ("pull",)
-    assert Missed(movement=False).look(events, list(energy), list(time_s)) == ()
-
-
-def test_the_recorder_tells_missed_cues(tmp_path: Path) -> None:
-    """While a session is recorded in which nothing moves, each movement cue is told as missed."""
-    still = np.full((SENSOR.n_rows, SENSOR.n_cols), 300, np.uint16)
-
-    def calm(sequence: int, lit: bool, packet: bytes) -> bytes:
-        noise = np.random.default_rng([sequence, lit]).integers(0, 3, still.shape, np.uint16)
-        time_us = 1_000_000 + round(sequence * SENSOR.frame_period_us) + 300 * (not lit)
-        return encode(Exposure(lit, sequence, time_us, still + noise))
-
-    seen: list[RecordingStatus] = []
-    sensor = BenchSensor(calm)
-    try:
-        with SerialLink(sensor.url) as link:
-            operator = Operator(seen.append)
-            record(link, PERSON, SCRIPT, 3, tmp_path / "set", operator=operator)
-    finally:
-        sensor.close()
-    assert seen[-1].missed == ("push", "push")
-    assert dataclasses.asdict(seen[-1])["missed"] == ("push", "push")
-    assert len(find_sessions(tmp_path / "set")) == 1

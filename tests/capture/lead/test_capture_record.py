@@ -200,7 +200,7 @@ def test_a_recording_is_the_same_bytes_at_any_pace(tmp_path: Path) -> None:
         try:
             with SerialLink(sensor.url) as link:
                 out = tmp_path / str(len(found))
-                notes = SessionNotes("01", origin=Origin())
+                notes = SessionNotes("01", origin=Origin(None))
                 done = record(link, PERSON, SCRIPT, 1, out, notes=notes)
                 found.append([path.read_bytes() for path in sorted(done.path.parent.iterdir())])
         finally:

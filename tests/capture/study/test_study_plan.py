@@ -112,6 +112,14 @@ def test_a_wrong_plan_is_told_by_its_line(tmp_path: Path, old: str, new: str, sa
     assert "study.toml" in str(caught.value)
 
 
+def test_a_plan_has_an_end(tmp_path: Path) -> None:
+    """A plan of half a million sessions is refused before anybody waits for it."""
+    text = PLAN.replace('"P01-P59"', '"P0001-P9999"').replace("repetitions = 2", "repetitions = 20")
+    write_plan(tmp_path, text)
+    with pytest.raises(FormatError, match="it plans 610000 sessions, at most 100000"):
+        open_study(tmp_path)
+
+
 def test_a_data_set_without_a_plan_says_so(tmp_path: Path) -> None:
     """Asking for the plan of a data set that has none is a wrong call."""
     with pytest.raises(UsageError, match=r"study\.toml"):

@@ -17,6 +17,7 @@ from capture.store.forget import forget
 from capture.store.session import read_session
 from capture.study.provenance import (
     Origin,
+    keep_provenance,
     moment,
     provenance_path,
     read_provenance,
@@ -59,7 +60,7 @@ def test_a_recording_says_when_it_was_made(bench_sensor: BenchSensor, tmp_path: 
     """Without a word from anybody the date is now, in UTC; who gives none gets none."""
     before = moment()
     with SerialLink(bench_sensor.url) as link:
-        for origin in (None, Origin()):
+        for origin in (None, Origin(None)):
             notes = SessionNotes(origin=origin)
             record(link, PERSON, SCRIPT, 1, tmp_path / "set", notes=notes, operator=stopping())
     first, second = (read_provenance(info.path) for info in find_sessions(tmp_path / "set"))
@@ -79,6 +80,7 @@ def test_a_moment_is_told_in_utc() -> None:
     ("name", "value"),
     [
         ("recorded", "yesterday"),
+        ("recorded", "2026-02-31T10:00:00Z"),
         ("station", "Left"),
         ("station", "1a"),
         ("station", "../x"),
@@ -99,6 +101,16 @@ def test_an_older_recording_has_no_provenance(tmp_path: Path) -> None:
     path = make_session(tmp_path / "set")
     assert read_provenance(path) is None
     assert read_session(path).events
+
+
+def test_a_day_that_is_none_is_named(tmp_path: Path) -> None:
+    """The 31st of February in the file is told by its key."""
+    path = make_session(tmp_path / "set")
+    keep_provenance(path, read_session(path).header, Origin("2026-02-28T10:00:00Z"))
+    text = provenance_path(path).read_text().replace("02-28", "02-31")
+    provenance_path(path).write_text(text)
+    with pytest.raises(FormatError, match="recorded"):
+        read_provenance(path)
 
 
 @pytest.mark.parametrize("text", ["{", "[]", '{"palmwatt": 3}', '{"recorded": "now"}', "\xff"])

@@ -7,6 +7,7 @@ import datetime
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from study_people import planned, record_step, write_study
@@ -23,7 +24,9 @@ from capture.study.provenance import Origin, provenance_path
 from capture.study.seen import Lookout, session_name
 from capture.study.standing import DONE, DOUBTFUL, MISSING, RUNNING, Standing, standing
 from capture.study.time_left import length_s
+from capture.truth.truth import doubts_of_files, label_faults
 from runtime.errors import FormatError, UsageError
+from trainer.cli import palmwatt
 
 
 @pytest.fixture
@@ -127,6 +130,18 @@ def test_doubts_are_told_and_done_again_on_demand(begun: tuple[Path, StudyFile])
     assert again == steps[0]
     record_step(root, file, again, station="a2", unit="unit-a")
     assert counts(now_at(root)) == (1, 2, 15)
+
+
+def test_another_station_is_a_caution(begun: tuple[Path, StudyFile]) -> None:
+    """Somebody who comes to the other station is done there, and the lost balance is told."""
+    root, file = begun
+    step = planned(file)[0]
+    record_step(root, file, step, station="b", unit="unit-b")
+    now = now_at(root)
+    assert now.count(DONE) == 1
+    assert "recorded at station b, planned at a" in now.cautions[0]
+    wanted = planned_recording(root, Origin(station="b"), "P01")
+    assert (wanted.unit, wanted.origin.station) == ("unit-b", "b")
 
 
 def test_another_script_under_the_name_is_doubtful(begun: tuple[Path, StudyFile]) -> None:
@@ -291,13 +306,27 @@ def test_readouts_may_be_looked_at_too(begun: tuple[Path, StudyFile]) -> None:
     assert any("it has no good take" in doubt for doubt in doubts)
 
 
+def test_labels_that_nothing_answers_are_doubtful(begun: tuple[Path, StudyFile]) -> None:
+    """With --readouts, a session of noise is doubtful however good its takes are said to be."""
+    root, file = begun
+    for step in planned(file)[:2]:
+        record_step(root, file, step)
+    assert json.loads(CliRunner().invoke(study, [str(root), "--json"]).output)["n_done"] == 2
+    told = json.loads(CliRunner().invoke(study, [str(root), "--readouts", "--json"]).output)
+    assert (told["n_done"], told["n_doubtful"]) == (0, 2)
+    truth = doubts_of_files([info.path for info in find_sessions(root)], np.random.default_rng(0))
+    for info, step in zip(find_sessions(root), told["steps"], strict=False):
+        (fault,) = label_faults(info.path.name, 2, truth)
+        assert step["doubts"] == [f"{session_name(info)}: {fault}"]
+
+
 def test_the_command_says_it_in_words_and_as_json(begun: tuple[Path, StudyFile]) -> None:
     """`palmwatt study` prints the whole, the stations and each person; --json has every step."""
     root, file = begun
     record_step(root, file, planned(file)[0])
     told = CliRunner().invoke(study, [str(root)]).output
     assert told.startswith(
-        "Sixty people: 1 sessions done, 0 doubtful, 0 being recorded, 17 missing"
+        "Sixty people: 1 of 18 sessions done, 0 doubtful, 0 being recorded, 17 missing"
     )
     assert "station b (unit-b): next P02 with " in told
     assert "P01 at a" in told
@@ -319,3 +348,17 @@ def test_the_command_draws_the_locked_set(tmp_path: Path) -> None:
     (root / "study.toml").write_text("seed = 5")
     with pytest.raises(FormatError, match="key is missing"):
         CliRunner().invoke(study, [str(root)], catch_exceptions=False)
+
+
+def test_forgetting_says_what_the_plan_still_asks_for(begun: tuple[Path, StudyFile]) -> None:
+    """Who is forgotten would be next again: `palmwatt forget` says so until they are withdrawn."""
+    root, file = begun
+    record_step(root, file, planned(file)[0])
+    told = CliRunner().invoke(palmwatt, ["forget", "P01", str(root)]).output
+    assert "study.toml goes on asking for P01: list it there under withdrawn" in told
+    assert not list(root.glob("sub-P01"))
+    text = (root / "study.toml").read_text()
+    (root / "study.toml").write_text(text.replace("seed =", 'withdrawn = ["P02"]\nseed ='))
+    record_step(root, file, planned(file)[3])
+    told = CliRunner().invoke(palmwatt, ["forget", "P02", str(root), "--json"]).output
+    assert json.loads(told)["still_planned"] is False

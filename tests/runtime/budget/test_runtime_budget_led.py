@@ -177,3 +177,16 @@ def test_an_led_beyond_its_rating_is_told(folder: Path) -> None:
     assert any("its rating allows 50 mA in pulses of 205 µs: " in c for c in found.cautions)
     assert any("it may fail" in c for c in found.cautions)
     assert not budget(folder, cores=CORES).cautions
+
+
+def test_light_is_screened_at_the_stronger_states_current(folder: Path, tmp_path: Path) -> None:
+    """Where the watching state drives the LED harder than the active one, its light is screened."""
+    own = tmp_path / "own.toml"
+    own.write_text(
+        "[usage.everyday]\n"
+        'watching_led_current = { unit = "mA", typical = 200, source = "setting: strong" }\n'
+    )
+    usual, strong = budget(folder, cores=CORES), budget(folder, cores=CORES, parts=own)
+    assert usual.light.radiant_intensity_w_sr == pytest.approx(0.016)
+    assert strong.light.radiant_intensity_w_sr == pytest.approx(0.032)
+    assert strong.light.stuck_on_margin == pytest.approx(usual.light.stuck_on_margin / 2)

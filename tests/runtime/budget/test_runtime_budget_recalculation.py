@@ -51,6 +51,7 @@ def _recalculated(printed: dict[str, Any]) -> dict[str, float]:
     bit_j = v["sensor_link.bit_energy"] * (v["mcu.supply"] / v["sensor_link.supply"]) ** 2
     waiting_a = v["mcu.wait_current"] * math.exp(math.log(v["mcu.wait_growth"]) * warmer / 10.0)
     asleep_a = v["mcu.sleep_current"] * math.exp(math.log(v["mcu.sleep_growth"]) * warmer / 10.0)
+    started_s = v["mcu.start_time"] + v["mcu.start_change_time"]
     lit_s = v["sensor.exposure"] + v["driver.settle_time"]
     battery_j = rail_j = charge_c = lit_day_s = led_j = 0.0
     for state, spent in seconds.items():
@@ -75,7 +76,7 @@ def _recalculated(printed: dict[str, Any]) -> dict[str, float]:
         lit_day_s += pairs * lit_s
         rail_j += pairs * (
             cycles / of_state["clock"] * running_w
-            + (v["mcu.start_time"] * v["mcu.start_current"] + woken_s * of_state["wake_up_current"])
+            + (started_s * v["mcu.start_current"] + woken_s * of_state["wake_up_current"])
             * v["mcu.supply"]
             + awake_s * (v["readout.bias_power"] + waiting_a * v["mcu.supply"])
             + bits * bit_j
@@ -86,7 +87,7 @@ def _recalculated(printed: dict[str, Any]) -> dict[str, float]:
             )
         )
         if state == "active":
-            latency_s = v["mcu.start_time"] + awake_s + woken_s + cycles / of_state["clock"]
+            latency_s = started_s + awake_s + woken_s + cycles / of_state["clock"]
             start_up_w = running_w
     rail_j += v["usage.gestures"] * v["usage.hand_present"] * v["host_link.message_energy"]
     rail_j += v["usage.cold_starts"] * DAY * v["usage.start_up_time"] * start_up_w
@@ -169,10 +170,12 @@ def test_a_warm_day_with_other_states_is_worked_out_anew(
     own = tmp_path / "own.toml"
     own.write_text(
         f'[mcu.{mcu}]\ncomputing = "{max(running, key=lambda name: clocks[name])}"\n'
-        '[usage.everyday]\ntemperature = { unit = "degC", typical = 45, source = "setting" }\n'
+        + ('waiting = "sleep-160"\n' if "sleep-160" in rows else "")
+        + '[usage.everyday]\ntemperature = { unit = "degC", typical = 45, source = "setting" }\n'
     )
     found = budget(folder, cores=CORES, choice=Choice(mcu=mcu), parts=own)
     data = json.loads(json.dumps(found.to_json()))
+    assert (data["inputs"]["mcu.start_change_time"]["typical"] > 0) is ("sleep-160" in rows)
     _agrees(data, _recalculated(data["inputs"]))
 
 

@@ -251,6 +251,22 @@ def test_the_cheapest_choice_that_keeps_the_rates_is_taken(folder: Path, tmp_pat
         assert named.average_uw.typical >= free.average_uw.typical
 
 
+def test_a_clock_too_slow_for_the_frames_is_not_taken(folder: Path, tmp_path: Path) -> None:
+    """A row that costs next to nothing but cannot keep 30 frames a second computes no gestures."""
+    own = tmp_path / "own.toml"
+    exact = 'typical = {}, source = "setting: for a test" }}\n'.format
+    for clock, taken in ((0.1, False), (8.0, True)):
+        own.write_text(
+            '[mcu.stm32u575.state.crawl]\ntitle = "crawl"\nruns = ["core"]\n'
+            + 'supply = { unit = "V", ' + exact(3) + 'clock = { unit = "MHz", ' + exact(clock)
+            + 'current = { unit = "uA", ' + exact(1) + 'flash_wait = { unit = "cycles", ' + exact(0)
+            + "[mcu.stm32u575.state.stop-2-dma.wakes]\n"
+            + 'crawl = { unit = "us", ' + exact(1)
+        )  # fmt: skip
+        states = budget(folder, cores=CORES, parts=own).operating_states
+        assert (states["computing"]["state"] == "crawl") is taken
+
+
 def test_a_mix_of_rows_is_one_line(folder: Path, tmp_path: Path) -> None:
     """A row laid over at another voltage and asked for is refused in one line that says why."""
     own = tmp_path / "own.toml"

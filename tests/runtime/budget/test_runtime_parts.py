@@ -80,6 +80,7 @@ def test_own_part_is_laid_over_the_library(tmp_path: Path) -> None:
         ("low = 0.7", "low = 1e-300", 4, "at least 1e-06"),
         ("low = 0.7", "low = true", 4, "number"),
         ('source = "invented"', 'source = "somewhere"', 4, "source must be"),
+        ('source = "invented"', 'source = "Measured on our bench, board 3, 2026"', 4, "cannot be"),
         (', source = "invented"', "", 4, "neither given, expected one of the two"),
         ("low = 0.7, ", "", 4, "low: key is missing"),
         ("[driver.own]", "[motor.own]", 1, "kind of part"),

@@ -10,8 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from runtime.budget.inputs.library import KINDS, Led, Library, Mcu, load_parts
-from runtime.errors import FormatError
+import runtime.budget.inputs.library as parts_library
+from runtime.budget.inputs.library import KINDS, Led, Library, Link, Mcu, load_parts
+from runtime.budget.price.operating_states import states_together
+from runtime.errors import Error, FormatError
 
 SHA = "0123456789abcdef" * 4
 BENCH = f"""{{ device = "board 3", instrument = "source measure unit, 100 kS/s", \
@@ -154,3 +156,36 @@ def test_a_wrong_overlay_is_one_line(tmp_path: Path, text: str, line: int, reaso
     assert reason in told
     assert re.search(rf"own\.toml, line {line}\b", told)
     assert "\n" not in told
+
+
+_JUNK = (
+    "3", "-1", "nan", "inf", "[]", "{}", "true", "[1]", '"x"', '""', "2026-01-01", "1.5",
+    '{ unit = "uA", typical = 1, source = "setting" }', "9" * 40,
+)  # fmt: skip
+
+
+@settings(max_examples=150, deadline=None)
+@given(data=st.data())
+def test_a_damaged_parts_file_raises_nothing_but_our_errors(
+    tmp_path_factory: Any, data: st.DataObject
+) -> None:
+    """Any line of the library's own files exchanged for junk is read, or refused in one line."""
+    folder = Path(parts_library.__file__).parents[2] / "parts"
+    lines = data.draw(st.sampled_from(sorted(folder.glob("*.toml")))).read_text().splitlines()
+    tables = [i for i, line in enumerate(lines) if line.startswith("[")]
+    start = data.draw(st.sampled_from(tables))
+    end = next((i for i in tables if i > start), len(lines))
+    block = lines[start:end]
+    keys = [i for i, line in enumerate(block) if "=" in line and not line.startswith("#")]
+    if keys:
+        at = data.draw(st.sampled_from(keys))
+        block[at] = f"{block[at].partition('=')[0]}= {data.draw(st.sampled_from(_JUNK))}"
+    try:
+        found = _load(tmp_path_factory.mktemp("damaged") / "own.toml", "\n".join(block))
+        for name in found.names("mcu"):
+            states_together(found.get(Mcu, name), found.get(Link, "spi"))
+        for name in found.names("led"):
+            assert found.get(Led, name).voltage_points.at(20.0) > 0.0
+    except Error as fault:
+        assert "\n" not in str(fault)
+        assert len(str(fault)) < 500

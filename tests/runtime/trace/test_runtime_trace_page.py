@@ -117,6 +117,14 @@ def test_cautions_stand_on_page_and_lines(found: Measurement) -> None:
         assert caution[1:] in page
 
 
+def test_a_sleep_far_from_the_budget_s_is_doubted(found: Measurement) -> None:
+    """Five times the budget's sleep is said with what may be behind it; near it nothing is said."""
+    lines = "\n".join(measurement_lines(found, device()))
+    assert "times what the budget says: look for a wrong zero" in lines
+    near = device(driver__efficiency=0.7, mcu__sleep_current=28.0)
+    assert "look for a wrong zero" not in "\n".join(measurement_lines(found, near))
+
+
 def test_the_page_in_print_and_on_a_phone(
     found: Measurement, tmp_path: Path, need_tool: Callable[[str], str]
 ) -> None:

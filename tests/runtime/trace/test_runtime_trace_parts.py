@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import tracemalloc
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from trace_bench import Bench, Synthesis, device, of_inputs
 
 from runtime.budget.inputs.uncertainty import typical_values
 from runtime.budget.price.power import average_power, frame_energy, frame_time_us
+from runtime.errors import Error
 from runtime.trace import measurement
 from runtime.trace.charges import N_DRAWS, Grid, block_length, bootstrap_means, figures, zeros_ua
 from runtime.trace.cutting.change_points import change_points
@@ -24,8 +26,11 @@ from runtime.trace.cutting.sums import FrameRows, RunningRows, range_of
 from runtime.trace.envelope import Envelope
 from runtime.trace.health import Clipping
 from runtime.trace.measurement import Expected, measure_trace
+from runtime.trace.page import measurement_lines, measurement_page
+from runtime.trace.parts_file import measured_parts
 from runtime.trace.predicted import frame_steps, sleep_power_uw
 from runtime.trace.reading.bench_file import BenchFile
+from runtime.trace.reading.samples import SampleBlock, Trace
 
 
 def cost(values: np.ndarray, errors: np.ndarray, begins: list[int], penalty: float) -> float:
@@ -278,3 +283,49 @@ def test_memory_does_not_grow_with_the_trace(monkeypatch: pytest.MonkeyPatch) ->
         tracemalloc.stop()
         assert found.n_samples == seconds * 1e5
     assert largest[1] < 1.1 * largest[0]
+
+
+SHAPES = ("noise", "steps", "spikes", "ramp", "square", "constant", "huge")
+
+
+def any_current(shape: str, rng: np.random.Generator, n: int) -> np.ndarray:
+    """A current of no device: what a loose wire, a wrong channel or a joke may give."""
+    scale = 10.0 ** rng.uniform(-6, 9)
+    at = np.arange(n)
+    period = int(rng.integers(2, n // 4))
+    made = {
+        "noise": rng.normal(0.0, scale, n),
+        "steps": np.repeat(rng.normal(0.0, scale, n // 97 + 1), 97)[:n],
+        "spikes": np.where(rng.random(n) < rng.uniform(0.0, 0.1), scale, 0.0),
+        "ramp": scale * at / n - rng.uniform(0.0, scale),
+        "square": np.where(at % period < max(1, period // int(rng.integers(2, 50))), scale, 0.0),
+        "constant": np.full(n, scale),
+        "huge": 1e12 * np.sign(np.sin(at / period)),
+    }[shape]
+    return made + rng.choice([0.0, 1e-9, 0.01]) * scale * rng.standard_normal(n)
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.sampled_from(SHAPES), st.integers(0, 2**31), st.booleans())
+def test_any_current_is_measured_or_refused_in_one_line(
+    shape: str, seed: int, pinned: bool
+) -> None:
+    """Currents of no device end in figures that are finite, or in one line, and in nothing else."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(1, 30_000))
+    made = Synthesis(device(), Bench(marked=("led",) if pinned else ()))
+    bench = made.bench_file()
+    marks = {"led": rng.random(n) < rng.uniform(0.0, 0.5)} if pinned else {}
+    block = SampleBlock(any_current(shape, rng, max(n, 8))[:n], None, marks)
+    trace = Trace(Path("none"), lambda: iter([block]), lambda: 1e5)
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(measurement, "_sha256", lambda path: "0" * 64)
+        try:
+            found = measure_trace(trace, bench, Expected(205.0), np.random.default_rng(1))
+        except Error as fault:
+            assert "\n" not in str(fault)
+            return
+    assert all(np.isfinite(f.charge_nc.mean) for f in found.phases)
+    assert "Phases of a frame" in measurement_page(found, None, None)
+    assert len(list(measurement_lines(found, device()))) >= 6
+    measured_parts(found, device())
