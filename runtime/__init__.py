@@ -20,7 +20,7 @@ a folder of its own:
 (True, (90,))
 >>> folder = runtime.export(model, "dynamic_again", dark + np.uint16(200), dark)
 >>> sorted(path.name for path in folder.iterdir())[:3]
-['firmware', 'fixed.onnx', 'fixed_window.onnx']
+['fingerprints.json', 'firmware', 'fixed.onnx']
 
 Hold its executions against each other, bit for bit, and price it:
 

@@ -41,11 +41,11 @@ from runtime.budget.price.power import (
     led_load,
 )
 from runtime.budget.price.profiles import profiles_of
-from runtime.budget.price.watching import watching_model
 from runtime.budget.result import Budget
 from runtime.budget.verdict.limits import Limits
 from runtime.budget.verdict.margin import Margin
 from runtime.firmware.machine.compile import cores_of
+from runtime.firmware.watching import watching_model
 from runtime.model import load_model, model_hash
 
 __all__ = ["Budget", "Computation", "budget"]

@@ -24,7 +24,7 @@ from runtime.budget.price.controller_inputs import controller_inputs
 from runtime.budget.price.operating_states import Memory, OperatingStates, states_together
 from runtime.budget.price.power import EXPOSURES, average_power, busy_us
 from runtime.budget.price.profiles import Profiles
-from runtime.budget.price.watching import WARM_UP_FRAMES
+from runtime.firmware.watching import WARM_UP_FRAMES
 from runtime.model import Model
 
 __all__ = ["Choice", "Gathered", "gather"]

@@ -10,7 +10,7 @@ from runtime.budget import Budget, Choice, Computation, budget, load_limits
 from runtime.budget.verdict.margin import parse_margin
 from runtime.errors import ArgumentError, UsageError
 from runtime.files import as_path, whole_folder, write_fingerprints
-from runtime.firmware.emit.generate import write_firmware
+from runtime.firmware.emit.folder import write_firmware
 from runtime.firmware.machine.compile import cores_of
 from runtime.firmware.machine.cores import find_core
 from runtime.model import Model, check_frames, save_model

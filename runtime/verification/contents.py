@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from runtime.errors import FormatError
 from runtime.files import FINGERPRINTS, fingerprint, read_fingerprints, read_limited
-from runtime.firmware.emit.generate import FIRMWARE_FILES, firmware_text
+from runtime.firmware.emit.folder import FIRMWARE_FILES, firmware_text
 from runtime.firmware.emit.scenes import KEYS
 from runtime.firmware.machine.compile import compiler_version
 from runtime.model import Model, model_files

@@ -15,6 +15,9 @@ from runtime.stages.contract.stage import Counts, Int32
 
 __all__ = ["first_stage", "stage_outputs"]
 
+_EXPOSURE_BYTES, _TRACE_BYTES = 1 << 24, 1 << 25
+"""What an emulated core has room for: frames of one exposure, and what their stages gave."""
+
 
 def stage_outputs(model: Model, lit: Counts, dark: Counts) -> list[Int32]:
     """Return what each stage of the integer reference gives, int32 (n_frames, n_out) each."""
@@ -45,6 +48,8 @@ def first_stage(
         Whether it was seen when feeding rows.
     """
     trace = stage_trace(model)
+    most = min(_EXPOSURE_BYTES // (2 * model.sensor.n_pixels), _TRACE_BYTES // trace.frame.itemsize)
+    frames = frames[0][:most], frames[1][:most]
     try:
         compiled = compile_for(firmware, core, compiler=compiler, around=trace.text)
         entry, size = ("trace_rows" if by_rows else "trace_step"), trace.frame.itemsize
@@ -69,7 +74,7 @@ def _first_difference(got: np.ndarray, stages: tuple[str, ...], wanted: list[Int
         if frames.size and (first is None or frames[0] < first[0]):
             first = (int(frames[0]), index)
     if first is None:
-        return "every stage by itself gives what it should: the order of their calls differs"
+        return "every stage by itself gives what it should: what stands between their calls differs"
     frame, index = first
     own, right = got[stages[index]][frame], wanted[index][frame]
     at = int(np.flatnonzero(own != right)[0])

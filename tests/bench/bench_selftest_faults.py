@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "runtime"))
 from firmware_models import random_frames
 
 from runtime.errors import ToolError
-from runtime.firmware.emit.generate import firmware_text
+from runtime.firmware.emit.folder import firmware_text
 from runtime.firmware.machine.compile import HOST, CompiledFirmware, compile_for
 from runtime.firmware.machine.execute import execute, run_selftest
 from runtime.firmware.machine.layout import Records
@@ -247,6 +247,8 @@ def main() -> None:
         count[verdict] += 1
         if verdict == "missed":
             print(f"  missed: {fault.what}", flush=True)
+        if sum(count.values()) % 20 == 0:
+            print(f"  so far: {count}", flush=True)
     n = count["found"] + count["missed"]
     print(
         f"{asked.model} on {asked.core}: {count['found']} of {n} faults found "

@@ -13,7 +13,7 @@ from click.testing import CliRunner
 
 from runtime.cli import commands
 from runtime.errors import FormatError, UsageError
-from runtime.firmware.emit.generate import write_firmware
+from runtime.firmware.emit.folder import write_firmware
 from runtime.model import Model, save_model
 from runtime.onnx.graph import save_step_graph
 from runtime.sensor import Sensor

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.budget.inputs.uncertainty import Interval
-from runtime.budget.price.watching import WARM_UP_FRAMES, watching_model, watching_threshold
 from runtime.errors import FormatError, UsageError
+from runtime.firmware.watching import WARM_UP_FRAMES, watching_model, watching_threshold
 from runtime.intervals import clopper_pearson, garwood
 from runtime.model import Model
 from runtime.sensor import Sensor

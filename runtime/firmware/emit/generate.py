@@ -7,41 +7,33 @@ build. The text depends on the model alone (and, for the sizes in the header, on
 
 from __future__ import annotations
 
-import tempfile
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from pathlib import Path
 
 from runtime.errors import FormatError
-from runtime.files import write_whole
 from runtime.firmware.emit.readme import README
 from runtime.firmware.emit.scenes import choose_scenes
 from runtime.firmware.emit.selftest import selftest_c, vectors_h
 from runtime.firmware.emit.text import HEADER_H, HELPERS, MODEL_C, STEP_C
-from runtime.firmware.measure.footprint import Footprint, measure_footprint
+from runtime.firmware.measure.footprint import Footprint
+from runtime.firmware.watching import watching_model
 from runtime.model import Model, model_hash
 from runtime.stages.contract.c_text import CStage, Edge, fill
 
 __all__ = [
-    "FIRMWARE_FILES",
+    "MODEL_FILES",
     "StagePlace",
-    "firmware_text",
     "generate",
     "stage_labels",
     "stage_places",
-    "write_firmware",
 ]
 
-FIRMWARE_FILES = (
+MODEL_FILES = (
     "pw_model.h", "pw_model.c", "pw_weights.h", "pw_vectors.h", "selftest.c", "README.md",
 )  # fmt: skip
-"""Every file of a firmware folder."""
-
-_SIZES_CORE = "cortex-m0plus"
-_TRIES = 400
-"""How often a scene is changed in search of an event: some seconds for the largest models."""
+"""Every file of a firmware folder that is the model's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +77,8 @@ def generate(
     """
     parts = _parts(model)
     values = _values(model, parts, footprint)
+    watched = watching_model(model.sensor).entry.rows_read
+    values |= {"WATCH_FIRST": watched.start, "WATCH_LAST": watched.stop - 1}
     return {
         "pw_model.h": fill(HEADER_H, **values),
         "pw_model.c": fill(MODEL_C, **values),
@@ -97,25 +91,6 @@ def generate(
         "selftest.c": selftest_c(model),
         "README.md": fill(README, **values),
     }
-
-
-def firmware_text(model: Model, keys: Sequence[int] | None = None) -> dict[str, str]:
-    """Return the folder's files, its header stating the bytes measured on the smallest core.
-
-    `keys` are the scenes of the self-test; when absent they are searched for, some seconds long.
-    """
-    with tempfile.TemporaryDirectory(prefix="pw-size-") as trial:
-        _write(generate(model), Path(trial))
-        footprint = measure_footprint(Path(trial), _SIZES_CORE)
-    return generate(model, footprint, choose_scenes(model, _TRIES) if keys is None else keys)
-
-
-def write_firmware(model: Model, folder: Path | str) -> None:
-    """Write what `firmware_text` gives, each file under a temporary name and renamed."""
-    folder = Path(folder)
-    files = firmware_text(model)
-    folder.mkdir(parents=True, exist_ok=True)
-    _write(files, folder)
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,12 +124,6 @@ def stage_places(model: Model) -> tuple[StagePlace, ...]:
 def stage_labels(model: Model) -> dict[str, str]:
     """Return each stage's place and kind, by the prefix of its C functions."""
     return {f"s{index}": f"s{index} {stage.kind}" for index, stage in enumerate(model.stages)}
-
-
-def _write(files: dict[str, str], folder: Path) -> None:
-    """Write each file whole."""
-    for name, text in files.items():
-        write_whole(folder / name, text.encode("ascii"))
 
 
 def _parts(model: Model) -> list[_Part]:

@@ -28,6 +28,17 @@ decided, and what was remembered stays. `-DPW_TRUST_ROWS` leaves these checks ou
 to four instructions a count. `pw_step` trusts its counts; `-DPW_CHECK_COUNTS` makes it look at
 each, at the same cost.
 
+## Watching
+
+While nothing moves, read rows @WATCH_FIRST@ to @WATCH_LAST@ a few times a second in weak light, and
+feed them to the stage in `pw_watch.c` (add it to the build; `pw_watch.h` is its interface, the same
+as the model's under names of its own). It is what the budget prices as watching.
+
+    static pw_watch_state watch;
+    pw_watch_init(&watch);      /* each time before the model sleeps */
+    /* then on each frame: the first PW_WATCH_WARM_UP_FRAMES fill it, and wake nobody */
+    if (pw_watch_step(&watch, lit, dark) == PW_WATCH_CLASS_MOVING) { /* wake */ }
+
 ## Self-test
 
 `selftest.c` makes frames by itself (patterns that were searched for so that the model tells
@@ -46,7 +57,7 @@ differs. It keeps a whole lit and dark exposure; with `-DPW_SELFTEST_ROWS` two r
 
 ## CMake
 
-    add_library(gesture STATIC pw_model.c)
+    add_library(gesture STATIC pw_model.c pw_watch.c)
     target_include_directories(gesture PUBLIC ${CMAKE_CURRENT_SOURCE_DIR})
     set_target_properties(gesture PROPERTIES C_STANDARD 99)
 

@@ -20,7 +20,7 @@ from capture.emulated.optic.optics import SENSORS
 from capture.emulated.port.device import DeviceSettings, running_device
 from capture.lead.live import Watch
 from capture.wire.link import SerialLink
-from runtime.firmware.emit.generate import write_firmware
+from runtime.firmware.emit.folder import write_firmware
 from runtime.model import Model, load_model, save_model
 from runtime.onnx.graph import save_step_graph
 from runtime.sensor import Sensor

@@ -18,10 +18,10 @@ from runtime.budget import budget
 from runtime.budget.inputs.library import Mcu, load_parts
 from runtime.budget.page.report import budget_page
 from runtime.budget.price.power import controller_cycles
-from runtime.budget.price.watching import WARM_UP_FRAMES, watching_model, watching_threshold
 from runtime.errors import FormatError, UsageError
-from runtime.firmware.emit.generate import write_firmware
+from runtime.firmware.emit.folder import write_firmware
 from runtime.firmware.profile import CoreProfile, profile
+from runtime.firmware.watching import WARM_UP_FRAMES, watching_model, watching_threshold
 from runtime.model import Model, load_model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins

@@ -13,7 +13,8 @@ import pytest
 from compiler_matrix import every_kernel_model
 from firmware_models import small_model
 
-from runtime.firmware.emit.generate import firmware_text, generate
+from runtime.firmware.emit.folder import firmware_text
+from runtime.firmware.emit.generate import generate
 from runtime.firmware.emit.scenes import (
     EXTREMES,
     KEYS,
@@ -40,6 +41,8 @@ PLANTED = [
     ("_hold[0] -= 1;", "_hold[0] -= 2;"),
     ("_hold[0] = 3;", "_hold[0] = 4;"),
     ("wanted != s->s4_active[0]", "wanted == s->s4_active[0]"),
+    ("s->rows_done != 16u", "s->rows_done > 16u"),
+    ("seen > PW_MAX_COUNTS", "seen > 65535u"),
     ("    s2_run(s->odd.s1_y, s->even.s2_y);\n", ""),
 ]
 """Faults in the small model's C: what is there, what is planted instead."""

@@ -14,7 +14,7 @@ from capture.emulated.optic.optics import SENSORS
 from capture.emulated.session import Bench
 from capture.store.session import read_session
 from runtime.errors import UsageError
-from runtime.firmware.emit.generate import write_firmware
+from runtime.firmware.emit.folder import write_firmware
 from runtime.onnx.graph import save_step_graph
 from runtime.stages.dense import Dense
 from runtime.verification.engines import open_engine
