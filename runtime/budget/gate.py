@@ -20,9 +20,9 @@ def held(limits: Limits, priced: Budget) -> tuple[Check, ...]:
         f"{priced.n_draws:,} draws of {n_varying} inputs",
     )  # fmt: skip
     executed = Basis(
-        "measured", f"executed on an emulated {core.core}", f"{core.n_frames} frame pairs"
+        "counted", f"executed on an emulated {core.core}", f"{core.n_frames} frame pairs"
     )
-    sized = Basis("measured", f"ELF file compiled for {core.core}")
+    sized = Basis("counted", f"ELF file compiled for {core.core}")
     screened = Basis("computed", "limit / value for the eye, strongest LED of its range")
     rows = (
         ("cycles per frame", "cycles", Interval(typical, low, high), limits.cycles_per_frame,
@@ -70,24 +70,24 @@ def _accuracy(limits: Limits, found: Evaluation | None) -> _Row:
     scores = None if found is None else found.recognised
     limit = None if limits.accuracy is None else 100 * limits.accuracy
     if scores is None:
-        return None, limit, Basis("measured", _NEW_PEOPLE)
+        return None, limit, Basis("counted", _NEW_PEOPLE)
     x = scores.accuracy
     return (
         x.interval.times(100.0),
         limit,
-        Basis("measured", _NEW_PEOPLE, _people(x, "takes", x.n_takes)),
+        Basis("counted", _NEW_PEOPLE, _people(x, "takes", x.n_takes)),
     )
 
 
 def _event_f1(limits: Limits, found: Evaluation | None) -> _Row:
     x = None if found is None or found.events is None else found.events.f1
     if x is None:
-        return None, limits.event_f1, Basis("measured", _NEW_PEOPLE)
+        return None, limits.event_f1, Basis("counted", _NEW_PEOPLE)
     counted = _people(x, "gestures", x.n_events)
-    return x.interval, limits.event_f1, Basis("measured", _NEW_PEOPLE, counted)
+    return x.interval, limits.event_f1, Basis("counted", _NEW_PEOPLE, counted)
 
 
 def _false_events(limits: Limits, found: Evaluation | None) -> _Row:
     counted = "" if found is None else found.false_events_counted
     value = None if found is None else found.false_events
-    return value, limits.false_events_per_hour, Basis("measured", _NEW_PEOPLE, counted)
+    return value, limits.false_events_per_hour, Basis("counted", _NEW_PEOPLE, counted)

@@ -1,11 +1,21 @@
 /* dynamic: 10 stages, see pw_model.h. */
 #include "pw_model.h"
 
-/* Which form of the weights and of the kernels this core gets. */
+/* Words are read as pairs of counts and rows of weights, the first of them in the low bits. */
+#if defined(__ARM_BIG_ENDIAN) || defined(__BIG_ENDIAN__) || defined(__ARMEB__) \
+    || (defined(__BYTE_ORDER__) && (__BYTE_ORDER__ != __ORDER_LITTLE_ENDIAN__))
+#error "pw_model.c wants a little-endian core: nobody has proved it on a big-endian one"
+#endif
+
+/* Which form of the weights and of the kernels this core gets. With PW_PLAIN_C defined, all is
+ * plain C, the same bits, slower. */
+#if defined(__GNUC__) && defined(__thumb__) && !defined(PW_PLAIN_C)
+#define PW_THUMB
 #if defined(__ARM_FEATURE_DSP) && defined(__thumb2__)
 #define PW_DUAL_MAC
-#elif defined(__thumb__) && !defined(__thumb2__)
+#elif !defined(__thumb2__)
 #define PW_OFFSET_WEIGHTS
+#endif
 #endif
 
 #include "pw_weights.h"
@@ -13,8 +23,10 @@
 /* A stage is never inlined, so that its cost and its stack can be read from the image. */
 #if defined(__GNUC__)
 #define PW_STAGE static __attribute__((noinline))
+#define PW_INLINE static inline __attribute__((always_inline))
 #else
 #define PW_STAGE static
+#define PW_INLINE static inline
 #endif
 
 /* C99 leaves the right shift of a negative value to the compiler; this code needs the arithmetic
@@ -54,6 +66,410 @@ static inline int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
     return pw_asr32(high + (int32_t)(low >> 16) + half, shift - 16);
 }
 
+/* What a kernel of rows works on. Assembly knows the places by their offsets:
+ * 0, 4, 8, 12, 16, 20 and 24 where addresses have 32 bits. */
+typedef struct {
+    const void *weights; /* in the order of the kernel, which moves it on */
+    const int32_t *bias; /* one a row; 0 where the words of weights hold them */
+    int32_t *sums; /* room for whole blocks of four */
+    int32_t n_rows;
+    const void *x; /* inputs, on a word boundary */
+    uint32_t n_turns; /* of the loop over inputs */
+    int32_t offset; /* taken off every sum where weights have 128 added */
+} pw_rows;
+
+/* Rows of one call. Many make the call cheap; few leave their sums within a compiler's reach. */
+#if defined(PW_DUAL_MAC) || defined(PW_OFFSET_WEIGHTS)
+#define PW_GROUP 32
+#else
+#define PW_GROUP 8
+#endif
+#define PW_AT_MOST_A_GROUP(n) (((n) < PW_GROUP) ? (n) : PW_GROUP)
+
+#if defined(PW_DUAL_MAC)
+/* Four rows a block, eight inputs a turn. A word holds four weights of a row as bytes 0, 2, 1, 3,
+ * so that SXTB16 gives the weights of inputs 0 and 1, rotated by 8 those of inputs 2 and 3. */
+#define PW_ROW_16(a, w) \
+    "sxtb16 lr, " w "\n\t" \
+    "smlad " a ", lr, r2, " a "\n\t" \
+    "sxtb16 " w ", " w ", ror #8\n\t" \
+    "smlad " a ", " w ", r3, " a "\n\t"
+#define PW_FOUR_16 \
+    "ldrd r2, r3, [r0], #8\n\t" \
+    "ldmia r1!, {r4, r5, r6, r7}\n\t" \
+    PW_ROW_16("r8", "r4") PW_ROW_16("r10", "r5") PW_ROW_16("r11", "r6") PW_ROW_16("r12", "r7")
+PW_STAGE void pw_rows_16_8(pw_rows *rows)
+{
+    register pw_rows *at __asm__("r0") = rows;
+    __asm__ volatile(
+        "push {r0, r4, r5, r6, r7, r8, r10, r11}\n\t"
+        "ldr r1, [r0]\n\t"
+        "ldrd r2, r3, [r0, #8]\n\t"
+        "ldrd r4, r5, [r0, #16]\n\t"
+        "add r6, r4, r5, lsl #4\n\t"
+        "push {r2, r3, r4, r5, r6}\n\t" /* sums, rows, inputs, turns, where inputs end */
+        "1: ldrd r0, r3, [sp, #8]\n\t"
+        "ldmia r1!, {r8, r10, r11, r12}\n\t"
+        "lsrs r3, r3, #1\n\t" /* two turns at a time; an odd number starts in the middle */
+        "bcs 3f\n\t"
+        "2:\n\t" PW_FOUR_16 PW_FOUR_16
+        "3:\n\t" PW_FOUR_16 PW_FOUR_16
+        "ldr r2, [sp, #16]\n\t"
+        "cmp r0, r2\n\t"
+        "bne 2b\n\t"
+        "ldrd r3, r4, [sp]\n\t"
+        "stmia r3!, {r8, r10, r11, r12}\n\t"
+        "subs r4, r4, #4\n\t"
+        "strd r3, r4, [sp]\n\t"
+        "bgt 1b\n\t"
+        "add sp, sp, #20\n\t"
+        "pop {r0, r4, r5, r6, r7, r8, r10, r11}\n\t"
+        "str r1, [r0]"
+        : "+r"(at)
+        :
+        : "r1", "r2", "r3", "r12", "lr", "cc", "memory");
+}
+#elif defined(PW_OFFSET_WEIGHTS)
+/* Four rows a block, four inputs a turn, a word of weights an input: bytes with 128 added, because
+ * this core loads unsigned bytes with an offset, signed ones without. */
+#define PW_INPUT_16(place, w0, w1, w2, w3) \
+    "ldrsh r2, [r0, " place "]\n\t" \
+    "ldrb r3, [r1, #" w0 "]\n\tmuls r3, r2, r3\n\tadd r8, r3\n\t" \
+    "ldrb r3, [r1, #" w1 "]\n\tmuls r3, r2, r3\n\tadd r10, r3\n\t" \
+    "ldrb r3, [r1, #" w2 "]\n\tmuls r3, r2, r3\n\tadds r6, r3\n\t" \
+    "ldrb r3, [r1, #" w3 "]\n\tmuls r3, r2, r3\n\tadds r7, r3\n\t"
+PW_STAGE void pw_rows_16_8(pw_rows *rows)
+{
+    register pw_rows *at __asm__("r0") = rows;
+    __asm__ volatile(
+        ".syntax unified\n\t"
+        "push {r4, r5, r6, r7}\n\t"
+        "mov r4, r8\n\t"
+        "mov r5, r10\n\t"
+        "push {r0, r4, r5}\n\t"
+        "mov r12, r0\n\t"
+        "ldr r1, [r0]\n\t"
+        "ldr r2, [r0, #16]\n\t"
+        "ldr r3, [r0, #20]\n\t"
+        "lsls r3, r3, #3\n\t"
+        "adds r2, r2, r3\n\t"
+        "mov lr, r2\n\t" /* where the inputs end */
+        "1: mov r2, r12\n\t"
+        "ldmia r1!, {r4, r5, r6, r7}\n\t"
+        "ldr r0, [r2, #24]\n\t"
+        "subs r4, r4, r0\n\t"
+        "subs r5, r5, r0\n\t"
+        "subs r6, r6, r0\n\t"
+        "subs r7, r7, r0\n\t"
+        "mov r8, r4\n\t"
+        "mov r10, r5\n\t"
+        "movs r4, #0\n\t"
+        "movs r5, #2\n\t"
+        "ldr r0, [r2, #16]\n\t"
+        "ldr r3, [r2, #20]\n\t"
+        "lsrs r3, r3, #1\n\t" /* two turns at a time; an odd number starts in the middle */
+        "bcc 2f\n\t"
+        "subs r1, #16\n\t"
+        "b 3f\n\t"
+        "2:\n\t"
+        PW_INPUT_16("r4", "0", "1", "2", "3")
+        PW_INPUT_16("r5", "4", "5", "6", "7")
+        "adds r0, #4\n\t"
+        PW_INPUT_16("r4", "8", "9", "10", "11")
+        PW_INPUT_16("r5", "12", "13", "14", "15")
+        "adds r0, #4\n\t"
+        "3:\n\t"
+        PW_INPUT_16("r4", "16", "17", "18", "19")
+        PW_INPUT_16("r5", "20", "21", "22", "23")
+        "adds r0, #4\n\t"
+        PW_INPUT_16("r4", "24", "25", "26", "27")
+        PW_INPUT_16("r5", "28", "29", "30", "31")
+        "adds r0, #4\n\t"
+        "adds r1, #32\n\t"
+        "cmp r0, lr\n\t"
+        "bne 2b\n\t"
+        "mov r2, r12\n\t"
+        "ldr r3, [r2, #8]\n\t"
+        "mov r4, r8\n\t"
+        "mov r5, r10\n\t"
+        "stmia r3!, {r4, r5, r6, r7}\n\t"
+        "str r3, [r2, #8]\n\t"
+        "ldr r3, [r2, #12]\n\t"
+        "subs r3, #4\n\t"
+        "str r3, [r2, #12]\n\t"
+        "ble 4f\n\t"
+        "b 1b\n\t"
+        "4: str r1, [r2]\n\t"
+        "pop {r0, r4, r5}\n\t"
+        "mov r8, r4\n\t"
+        "mov r10, r5\n\t"
+        "pop {r4, r5, r6, r7}"
+        : "+r"(at)
+        :
+        : "r1", "r2", "r3", "r12", "lr", "cc", "memory");
+}
+#else
+/* Four rows a turn, an input of int16_t for four weights of int8_t at once; then the rows left.
+ * Inlined, so that a compiler knows the lengths. */
+PW_INLINE void pw_rows_16_8(pw_rows *rows)
+{
+    const int8_t *w = (const int8_t *)rows->weights;
+    int32_t row = 0;
+    for (; row + 4 <= rows->n_rows; row += 4) {
+        const int16_t *x = (const int16_t *)rows->x;
+        int32_t a0 = rows->bias[row];
+        int32_t a1 = rows->bias[row + 1];
+        int32_t a2 = rows->bias[row + 2];
+        int32_t a3 = rows->bias[row + 3];
+        int32_t v;
+        for (uint32_t i = 0u; i < rows->n_turns / 4u; i++) {
+            v = (int32_t)x[0];
+            a0 += v * (int32_t)w[0];
+            a1 += v * (int32_t)w[1];
+            a2 += v * (int32_t)w[2];
+            a3 += v * (int32_t)w[3];
+            v = (int32_t)x[1];
+            a0 += v * (int32_t)w[4];
+            a1 += v * (int32_t)w[5];
+            a2 += v * (int32_t)w[6];
+            a3 += v * (int32_t)w[7];
+            v = (int32_t)x[2];
+            a0 += v * (int32_t)w[8];
+            a1 += v * (int32_t)w[9];
+            a2 += v * (int32_t)w[10];
+            a3 += v * (int32_t)w[11];
+            v = (int32_t)x[3];
+            a0 += v * (int32_t)w[12];
+            a1 += v * (int32_t)w[13];
+            a2 += v * (int32_t)w[14];
+            a3 += v * (int32_t)w[15];
+            x = &x[4];
+            w = &w[16];
+        }
+        for (uint32_t i = 0u; i < rows->n_turns % 4u; i++) {
+            v = (int32_t)x[0];
+            a0 += v * (int32_t)w[0];
+            a1 += v * (int32_t)w[1];
+            a2 += v * (int32_t)w[2];
+            a3 += v * (int32_t)w[3];
+            x = &x[1];
+            w = &w[4];
+        }
+        rows->sums[row] = a0;
+        rows->sums[row + 1] = a1;
+        rows->sums[row + 2] = a2;
+        rows->sums[row + 3] = a3;
+    }
+    for (; row < rows->n_rows; row++) {
+        const int16_t *x = (const int16_t *)rows->x;
+        int32_t sum = rows->bias[row];
+        for (uint32_t i = 0u; i < rows->n_turns; i++) {
+            sum += (int32_t)x[i] * (int32_t)w[i];
+        }
+        w = &w[rows->n_turns];
+        rows->sums[row] = sum;
+    }
+    rows->weights = w;
+    rows->bias = &rows->bias[row];
+}
+#endif
+
+#if defined(PW_DUAL_MAC)
+/* Four rows a block, eight inputs a turn. A half-word of weights is h = 256 * odd + even; with
+ * p = x_odd and q = 256 * x_even - x_odd, h * p + even * q is 256 times two products. SMLAD does
+ * that for two half-words at once, and SXTB16 takes the even weights out. */
+#define PW_ROW_8(a, w) \
+    "smlad " a ", " w ", r2, " a "\n\t" \
+    "sxtb16 " w ", " w "\n\t" \
+    "smlad " a ", " w ", r3, " a "\n\t"
+#define PW_FOUR_8 \
+    "ldr r2, [r0], #4\n\t" \
+    "and r3, lr, r2, lsl #8\n\t" \
+    "sxtb16 r2, r2, ror #8\n\t" \
+    "ssub16 r3, r3, r2\n\t" \
+    "ldmia r1!, {r4, r5, r6, r7}\n\t" \
+    PW_ROW_8("r8", "r4") PW_ROW_8("r10", "r5") PW_ROW_8("r11", "r6") PW_ROW_8("r12", "r7")
+PW_STAGE void pw_rows_8_8(pw_rows *rows)
+{
+    register pw_rows *at __asm__("r0") = rows;
+    __asm__ volatile(
+        "push {r0, r4, r5, r6, r7, r8, r10, r11}\n\t"
+        "ldr r1, [r0]\n\t"
+        "ldrd r2, r3, [r0, #8]\n\t"
+        "ldrd r4, r5, [r0, #16]\n\t"
+        "add r6, r4, r5, lsl #3\n\t"
+        "push {r2, r3, r4, r5, r6}\n\t" /* sums, rows, inputs, turns, where inputs end */
+        "mov lr, #0xFF00FF00\n\t"
+        "1: ldrd r0, r3, [sp, #8]\n\t"
+        "ldmia r1!, {r8, r10, r11, r12}\n\t"
+        "lsrs r3, r3, #1\n\t" /* two turns at a time; an odd number starts in the middle */
+        "bcs 3f\n\t"
+        "2:\n\t" PW_FOUR_8 PW_FOUR_8
+        "3:\n\t" PW_FOUR_8 PW_FOUR_8
+        "ldr r2, [sp, #16]\n\t"
+        "cmp r0, r2\n\t"
+        "bne 2b\n\t"
+        "asr r8, r8, #8\n\t"
+        "asr r10, r10, #8\n\t"
+        "asr r11, r11, #8\n\t"
+        "asr r12, r12, #8\n\t"
+        "ldrd r3, r4, [sp]\n\t"
+        "stmia r3!, {r8, r10, r11, r12}\n\t"
+        "subs r4, r4, #4\n\t"
+        "strd r3, r4, [sp]\n\t"
+        "bgt 1b\n\t"
+        "add sp, sp, #20\n\t"
+        "pop {r0, r4, r5, r6, r7, r8, r10, r11}\n\t"
+        "str r1, [r0]"
+        : "+r"(at)
+        :
+        : "r1", "r2", "r3", "r12", "lr", "cc", "memory");
+}
+#elif defined(PW_OFFSET_WEIGHTS)
+/* Four rows a block, four inputs a turn, a word of weights an input: bytes with 128 added, because
+ * this core loads unsigned bytes with an offset, signed ones without. */
+#define PW_INPUT_8(place, w0, w1, w2, w3) \
+    "ldrsb r2, [r0, " place "]\n\t" \
+    "ldrb r3, [r1, #" w0 "]\n\tmuls r3, r2, r3\n\tadd r8, r3\n\t" \
+    "ldrb r3, [r1, #" w1 "]\n\tmuls r3, r2, r3\n\tadd r10, r3\n\t" \
+    "ldrb r3, [r1, #" w2 "]\n\tmuls r3, r2, r3\n\tadds r6, r3\n\t" \
+    "ldrb r3, [r1, #" w3 "]\n\tmuls r3, r2, r3\n\tadds r7, r3\n\t"
+PW_STAGE void pw_rows_8_8(pw_rows *rows)
+{
+    register pw_rows *at __asm__("r0") = rows;
+    __asm__ volatile(
+        ".syntax unified\n\t"
+        "push {r4, r5, r6, r7}\n\t"
+        "mov r4, r8\n\t"
+        "mov r5, r10\n\t"
+        "push {r0, r4, r5}\n\t"
+        "mov r12, r0\n\t"
+        "ldr r1, [r0]\n\t"
+        "ldr r2, [r0, #16]\n\t"
+        "ldr r3, [r0, #20]\n\t"
+        "lsls r3, r3, #2\n\t"
+        "adds r2, r2, r3\n\t"
+        "mov lr, r2\n\t" /* where the inputs end */
+        "1: mov r2, r12\n\t"
+        "ldmia r1!, {r4, r5, r6, r7}\n\t"
+        "ldr r0, [r2, #24]\n\t"
+        "subs r4, r4, r0\n\t"
+        "subs r5, r5, r0\n\t"
+        "subs r6, r6, r0\n\t"
+        "subs r7, r7, r0\n\t"
+        "mov r8, r4\n\t"
+        "mov r10, r5\n\t"
+        "movs r4, #0\n\t"
+        "movs r5, #1\n\t"
+        "ldr r0, [r2, #16]\n\t"
+        "ldr r3, [r2, #20]\n\t"
+        "lsrs r3, r3, #1\n\t" /* two turns at a time; an odd number starts in the middle */
+        "bcc 2f\n\t"
+        "subs r1, #16\n\t"
+        "b 3f\n\t"
+        "2:\n\t"
+        PW_INPUT_8("r4", "0", "1", "2", "3")
+        PW_INPUT_8("r5", "4", "5", "6", "7")
+        "adds r0, #2\n\t"
+        PW_INPUT_8("r4", "8", "9", "10", "11")
+        PW_INPUT_8("r5", "12", "13", "14", "15")
+        "adds r0, #2\n\t"
+        "3:\n\t"
+        PW_INPUT_8("r4", "16", "17", "18", "19")
+        PW_INPUT_8("r5", "20", "21", "22", "23")
+        "adds r0, #2\n\t"
+        PW_INPUT_8("r4", "24", "25", "26", "27")
+        PW_INPUT_8("r5", "28", "29", "30", "31")
+        "adds r0, #2\n\t"
+        "adds r1, #32\n\t"
+        "cmp r0, lr\n\t"
+        "bne 2b\n\t"
+        "mov r2, r12\n\t"
+        "ldr r3, [r2, #8]\n\t"
+        "mov r4, r8\n\t"
+        "mov r5, r10\n\t"
+        "stmia r3!, {r4, r5, r6, r7}\n\t"
+        "str r3, [r2, #8]\n\t"
+        "ldr r3, [r2, #12]\n\t"
+        "subs r3, #4\n\t"
+        "str r3, [r2, #12]\n\t"
+        "ble 4f\n\t"
+        "b 1b\n\t"
+        "4: str r1, [r2]\n\t"
+        "pop {r0, r4, r5}\n\t"
+        "mov r8, r4\n\t"
+        "mov r10, r5\n\t"
+        "pop {r4, r5, r6, r7}"
+        : "+r"(at)
+        :
+        : "r1", "r2", "r3", "r12", "lr", "cc", "memory");
+}
+#else
+/* Four rows a turn, an input of int8_t for four weights of int8_t at once; then the rows left.
+ * Inlined, so that a compiler knows the lengths. */
+PW_INLINE void pw_rows_8_8(pw_rows *rows)
+{
+    const int8_t *w = (const int8_t *)rows->weights;
+    int32_t row = 0;
+    for (; row + 4 <= rows->n_rows; row += 4) {
+        const int8_t *x = (const int8_t *)rows->x;
+        int32_t a0 = rows->bias[row];
+        int32_t a1 = rows->bias[row + 1];
+        int32_t a2 = rows->bias[row + 2];
+        int32_t a3 = rows->bias[row + 3];
+        int32_t v;
+        for (uint32_t i = 0u; i < rows->n_turns / 4u; i++) {
+            v = (int32_t)x[0];
+            a0 += v * (int32_t)w[0];
+            a1 += v * (int32_t)w[1];
+            a2 += v * (int32_t)w[2];
+            a3 += v * (int32_t)w[3];
+            v = (int32_t)x[1];
+            a0 += v * (int32_t)w[4];
+            a1 += v * (int32_t)w[5];
+            a2 += v * (int32_t)w[6];
+            a3 += v * (int32_t)w[7];
+            v = (int32_t)x[2];
+            a0 += v * (int32_t)w[8];
+            a1 += v * (int32_t)w[9];
+            a2 += v * (int32_t)w[10];
+            a3 += v * (int32_t)w[11];
+            v = (int32_t)x[3];
+            a0 += v * (int32_t)w[12];
+            a1 += v * (int32_t)w[13];
+            a2 += v * (int32_t)w[14];
+            a3 += v * (int32_t)w[15];
+            x = &x[4];
+            w = &w[16];
+        }
+        for (uint32_t i = 0u; i < rows->n_turns % 4u; i++) {
+            v = (int32_t)x[0];
+            a0 += v * (int32_t)w[0];
+            a1 += v * (int32_t)w[1];
+            a2 += v * (int32_t)w[2];
+            a3 += v * (int32_t)w[3];
+            x = &x[1];
+            w = &w[4];
+        }
+        rows->sums[row] = a0;
+        rows->sums[row + 1] = a1;
+        rows->sums[row + 2] = a2;
+        rows->sums[row + 3] = a3;
+    }
+    for (; row < rows->n_rows; row++) {
+        const int8_t *x = (const int8_t *)rows->x;
+        int32_t sum = rows->bias[row];
+        for (uint32_t i = 0u; i < rows->n_turns; i++) {
+            sum += (int32_t)x[i] * (int32_t)w[i];
+        }
+        w = &w[rows->n_turns];
+        rows->sums[row] = sum;
+    }
+    rows->weights = w;
+    rows->bias = &rows->bias[row];
+}
+#endif
+
 /* Stage s0: bins. */
 /* Row `row` of both exposures into its bins; the first row of a bin starts the sum. */
 PW_STAGE void s0_row(int32_t *y, uint32_t row, const uint16_t *lit, const uint16_t *dark)
@@ -77,90 +493,96 @@ PW_STAGE void s0_row(int32_t *y, uint32_t row, const uint16_t *lit, const uint16
 }
 
 #if defined(__GNUC__)
-#if defined(__thumb__)
+#if defined(PW_THUMB)
 /* The sums of two bins over 4 rows, low and high halves side by side: at most
- * 16 words of counts up to 4095, which fit 16 bits. */
-static inline void s0_add(const pw_pair *at, uint32_t *sums)
+ * 16 words of counts up to 4095, which fit 16 bits. It saves what it uses, so that a
+ * compiler has no register to find. */
+static inline void s0_add(const pw_pair *words, uint32_t *sums)
 {
-    uint32_t sum = 0u;
-    uint32_t next = 0u;
+    register const pw_pair *at __asm__("r0") = words;
+    register uint32_t sum __asm__("r1");
+    register uint32_t next __asm__("r2");
 #if defined(PW_DUAL_MAC)
-    __asm__ volatile(/* umaal sum, v, one, w: sum += v + w */
-        "ldmia %0, {r2, r3, r4, r5, r6, r8, r9, r10}\n\t"
-        "umaal %1, r2, %3, r3\n\t"
-        "umaal %1, r4, %3, r5\n\t"
-        "umaal %2, r6, %3, r8\n\t"
-        "umaal %2, r9, %3, r10\n\t"
-        "add %0, %0, #64\n\t"
-        "ldmia %0, {r2, r3, r4, r5, r6, r8, r9, r10}\n\t"
-        "umaal %1, r2, %3, r3\n\t"
-        "umaal %1, r4, %3, r5\n\t"
-        "umaal %2, r6, %3, r8\n\t"
-        "umaal %2, r9, %3, r10\n\t"
-        "add %0, %0, #64\n\t"
-        "ldmia %0, {r2, r3, r4, r5, r6, r8, r9, r10}\n\t"
-        "umaal %1, r2, %3, r3\n\t"
-        "umaal %1, r4, %3, r5\n\t"
-        "umaal %2, r6, %3, r8\n\t"
-        "umaal %2, r9, %3, r10\n\t"
-        "add %0, %0, #64\n\t"
-        "ldmia %0, {r2, r3, r4, r5, r6, r8, r9, r10}\n\t"
-        "umaal %1, r2, %3, r3\n\t"
-        "umaal %1, r4, %3, r5\n\t"
-        "umaal %2, r6, %3, r8\n\t"
-        "umaal %2, r9, %3, r10\n\t"
-        : "+r"(at), "+r"(sum), "+r"(next)
-        : "r"(1u)
-        : "r2", "r3", "r4", "r5", "r6", "r8", "r9", "r10", "memory");
+    __asm__ volatile(
+        "push {r6, r7, r10}\n\t"
+        "mov r12, #1\n\t"
+        "ldmia r0, {r3, r4, r5, r6, r7, r8, r10, lr}\n\t"
+        "add r1, r3, r4\n\t"
+        "umaal r1, r5, r12, r6\n\t"
+        "add r2, r7, r8\n\t"
+        "umaal r2, r10, r12, lr\n\t"
+        "add r0, r0, #64\n\t"
+        "ldmia r0, {r3, r4, r5, r6, r7, r8, r10, lr}\n\t"
+        "umaal r1, r3, r12, r4\n\t"
+        "umaal r1, r5, r12, r6\n\t"
+        "umaal r2, r7, r12, r8\n\t"
+        "umaal r2, r10, r12, lr\n\t"
+        "add r0, r0, #64\n\t"
+        "ldmia r0, {r3, r4, r5, r6, r7, r8, r10, lr}\n\t"
+        "umaal r1, r3, r12, r4\n\t"
+        "umaal r1, r5, r12, r6\n\t"
+        "umaal r2, r7, r12, r8\n\t"
+        "umaal r2, r10, r12, lr\n\t"
+        "add r0, r0, #64\n\t"
+        "ldmia r0, {r3, r4, r5, r6, r7, r8, r10, lr}\n\t"
+        "umaal r1, r3, r12, r4\n\t"
+        "umaal r1, r5, r12, r6\n\t"
+        "umaal r2, r7, r12, r8\n\t"
+        "umaal r2, r10, r12, lr\n\t"
+        "pop {r6, r7, r10}\n\t"
+        : "+r"(at), "=r"(sum), "=r"(next)
+        :
+        : "r3", "r4", "r5", "r8", "r12", "lr", "cc", "memory");
 #else
+    register uint32_t jump __asm__("r3") = 32u;
     __asm__ volatile(
         ".syntax unified\n\t"
-        "ldmia %0!, {r3, r4, r5, r6}\n\t"
-        "add %1, r3\n\t"
-        "add %1, r4\n\t"
-        "add %1, r5\n\t"
-        "add %1, r6\n\t"
-        "ldmia %0!, {r3, r4, r5, r6}\n\t"
-        "add %2, r3\n\t"
-        "add %2, r4\n\t"
-        "add %2, r5\n\t"
-        "add %2, r6\n\t"
-        "add %0, %3\n\t"
-        "ldmia %0!, {r3, r4, r5, r6}\n\t"
-        "add %1, r3\n\t"
-        "add %1, r4\n\t"
-        "add %1, r5\n\t"
-        "add %1, r6\n\t"
-        "ldmia %0!, {r3, r4, r5, r6}\n\t"
-        "add %2, r3\n\t"
-        "add %2, r4\n\t"
-        "add %2, r5\n\t"
-        "add %2, r6\n\t"
-        "add %0, %3\n\t"
-        "ldmia %0!, {r3, r4, r5, r6}\n\t"
-        "add %1, r3\n\t"
-        "add %1, r4\n\t"
-        "add %1, r5\n\t"
-        "add %1, r6\n\t"
-        "ldmia %0!, {r3, r4, r5, r6}\n\t"
-        "add %2, r3\n\t"
-        "add %2, r4\n\t"
-        "add %2, r5\n\t"
-        "add %2, r6\n\t"
-        "add %0, %3\n\t"
-        "ldmia %0!, {r3, r4, r5, r6}\n\t"
-        "add %1, r3\n\t"
-        "add %1, r4\n\t"
-        "add %1, r5\n\t"
-        "add %1, r6\n\t"
-        "ldmia %0!, {r3, r4, r5, r6}\n\t"
-        "add %2, r3\n\t"
-        "add %2, r4\n\t"
-        "add %2, r5\n\t"
-        "add %2, r6\n\t"
-        : "+l"(at), "+r"(sum), "+r"(next)
-        : "r"(32u)
-        : "r3", "r4", "r5", "r6", "memory", "cc");
+        "push {r4, r5, r6, r7}\n\t"
+        "ldmia r0!, {r4, r5, r6, r7}\n\t"
+        "adds r1, r4, r5\n\t"
+        "adds r1, r1, r6\n\t"
+        "adds r1, r1, r7\n\t"
+        "ldmia r0!, {r4, r5, r6, r7}\n\t"
+        "adds r2, r4, r5\n\t"
+        "adds r2, r2, r6\n\t"
+        "adds r2, r2, r7\n\t"
+        "adds r0, r0, r3\n\t"
+        "ldmia r0!, {r4, r5, r6, r7}\n\t"
+        "adds r1, r1, r4\n\t"
+        "adds r1, r1, r5\n\t"
+        "adds r1, r1, r6\n\t"
+        "adds r1, r1, r7\n\t"
+        "ldmia r0!, {r4, r5, r6, r7}\n\t"
+        "adds r2, r2, r4\n\t"
+        "adds r2, r2, r5\n\t"
+        "adds r2, r2, r6\n\t"
+        "adds r2, r2, r7\n\t"
+        "adds r0, r0, r3\n\t"
+        "ldmia r0!, {r4, r5, r6, r7}\n\t"
+        "adds r1, r1, r4\n\t"
+        "adds r1, r1, r5\n\t"
+        "adds r1, r1, r6\n\t"
+        "adds r1, r1, r7\n\t"
+        "ldmia r0!, {r4, r5, r6, r7}\n\t"
+        "adds r2, r2, r4\n\t"
+        "adds r2, r2, r5\n\t"
+        "adds r2, r2, r6\n\t"
+        "adds r2, r2, r7\n\t"
+        "adds r0, r0, r3\n\t"
+        "ldmia r0!, {r4, r5, r6, r7}\n\t"
+        "adds r1, r1, r4\n\t"
+        "adds r1, r1, r5\n\t"
+        "adds r1, r1, r6\n\t"
+        "adds r1, r1, r7\n\t"
+        "ldmia r0!, {r4, r5, r6, r7}\n\t"
+        "adds r2, r2, r4\n\t"
+        "adds r2, r2, r5\n\t"
+        "adds r2, r2, r6\n\t"
+        "adds r2, r2, r7\n\t"
+        "pop {r4, r5, r6, r7}"
+        : "+r"(at), "=r"(sum), "=r"(next)
+        : "r"(jump)
+        : "r12", "lr", "cc", "memory");
 #endif
     sums[0] = sum;
     sums[1] = next;
@@ -175,14 +597,13 @@ static inline void s0_line(int32_t *y, const pw_pair *lit, const pw_pair *dark)
             uint32_t d[2];
             s0_add(&lit[part * 64u], l);
             s0_add(&dark[part * 64u], d);
-            for (uint32_t i = 0u; i < 2u; i++) {
-                sum[i] += (int32_t)(l[i] & 0xFFFFu) + (int32_t)(l[i] >> 16);
-                sum[i] -= (int32_t)(d[i] & 0xFFFFu) + (int32_t)(d[i] >> 16);
-            }
+            sum[0] += (int32_t)(l[0] & 0xFFFFu) + (int32_t)(l[0] >> 16);
+            sum[0] -= (int32_t)(d[0] & 0xFFFFu) + (int32_t)(d[0] >> 16);
+            sum[1] += (int32_t)(l[1] & 0xFFFFu) + (int32_t)(l[1] >> 16);
+            sum[1] -= (int32_t)(d[1] & 0xFFFFu) + (int32_t)(d[1] >> 16);
         }
-        for (uint32_t i = 0u; i < 2u; i++) {
-            y[b + i] = (int32_t)sum[i];
-        }
+        y[b + 0u] = (int32_t)sum[0];
+        y[b + 1u] = (int32_t)sum[1];
         lit = &lit[8];
         dark = &dark[8];
     }
@@ -199,10 +620,10 @@ static inline void s0_line(int32_t *y, const pw_pair *lit, const pw_pair *dark)
         for (uint32_t row = 0u; row < 8u; row += 2u) {
             uint32_t halves = 0x80008000u;
             for (uint32_t i = 0u; i < 2u; i++) {
-                for (uint32_t col = 0u; col < 4u; col++) {
-                    halves += l[col];
-                    halves -= d[col];
-                }
+                halves += l[0] - d[0];
+                halves += l[1] - d[1];
+                halves += l[2] - d[2];
+                halves += l[3] - d[3];
                 l = &l[16];
                 d = &d[16];
                 __asm__ volatile("" : "+r"(halves) : : "memory"); /* no load before its turn */
@@ -242,8 +663,8 @@ PW_STAGE void s1_run(const int32_t *x, int16_t *y)
     for (uint32_t i = 0u; i < 16u; i++) {
         total += x[i];
     }
-    if (total < 16255) {
-        total = 16255;
+    if (total < 16285) {
+        total = 16285;
     }
     int32_t exponent = 0;
     while ((total >> exponent) > 1) {
@@ -265,10 +686,17 @@ PW_STAGE void s1_run(const int32_t *x, int16_t *y)
         y[i] = (int16_t)pw_sat(pw_requant(lifted, factor, shift), -32767, 32767);
     }
     const int32_t octaves = exponent * 4096 + (int32_t)(fraction >> 18);
-    y[16] = (int16_t)pw_sat(octaves - 73681, -32767, 32767);
+    y[16] = (int16_t)pw_sat(octaves - 73692, -32767, 32767);
 }
 
 /* Stage s2: root. */
+/* One more bit of a root, if its square is no larger. */
+static inline uint32_t s2_longer(uint32_t root, uint32_t bit, uint32_t square)
+{
+    const uint32_t longer = root | bit;
+    return ((longer * longer) <= square) ? longer : root;
+}
+
 /* Root of each of the first 16 values, bit by bit from the highest; others pass. */
 PW_STAGE void s2_run(const int16_t *x, int16_t *y)
 {
@@ -276,12 +704,16 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
         const int32_t value = x[i];
         const uint32_t square = (uint32_t)((value < 0) ? -value : value) << 5;
         uint32_t root = 0u;
-        for (uint32_t bit = 512u; bit != 0u; bit >>= 1) {
-            const uint32_t longer = root | bit;
-            if ((longer * longer) <= square) {
-                root = longer;
-            }
-        }
+        root = s2_longer(root, 512u, square);
+        root = s2_longer(root, 256u, square);
+        root = s2_longer(root, 128u, square);
+        root = s2_longer(root, 64u, square);
+        root = s2_longer(root, 32u, square);
+        root = s2_longer(root, 16u, square);
+        root = s2_longer(root, 8u, square);
+        root = s2_longer(root, 4u, square);
+        root = s2_longer(root, 2u, square);
+        root = s2_longer(root, 1u, square);
         y[i] = (int16_t)((value < 0) ? -(int32_t)root : (int32_t)root);
     }
     for (uint32_t i = 16u; i < 17u; i++) {
@@ -292,282 +724,28 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
 /* Stage s3: dense. */
 static inline int32_t s3_scaled(int32_t sum)
 {
-    return pw_sat(pw_requant(sum, 1259, 13), -32767, 32767);
+    return pw_sat(pw_requant(sum, 1294, 13), -32767, 32767);
 }
 
-#if defined(PW_DUAL_MAC)
-/* Four rows, eight inputs a turn. A word holds four weights of a row as bytes 0, 2, 1, 3, so
- * that SXTB16 gives the weights of inputs 0 and 1, rotated by 8 those of inputs 2 and 3. */
-static inline void s3_block(const int16_t *x, const uint32_t *w, int32_t *acc)
-{
-    const pw_pair *at = (const pw_pair *)(const void *)x;
-    const pw_pair *const end = &at[12];
-    int32_t a0 = 0;
-    int32_t a1 = 0;
-    int32_t a2 = 0;
-    int32_t a3 = 0;
-    uint32_t p;
-    uint32_t q;
-    uint32_t t;
-    do {
-        __asm__ volatile(
-            "ldrd %[p], %[q], [%[at]], #8\n\t"
-            "ldmia %[w]!, {r3, r4, r5, r6}\n\t"
-            "sxtb16 %[t], r3\n\t"
-            "smlad %[a0], %[t], %[p], %[a0]\n\t"
-            "sxtb16 r3, r3, ror #8\n\t"
-            "smlad %[a0], r3, %[q], %[a0]\n\t"
-            "sxtb16 %[t], r4\n\t"
-            "smlad %[a1], %[t], %[p], %[a1]\n\t"
-            "sxtb16 r4, r4, ror #8\n\t"
-            "smlad %[a1], r4, %[q], %[a1]\n\t"
-            "sxtb16 %[t], r5\n\t"
-            "smlad %[a2], %[t], %[p], %[a2]\n\t"
-            "sxtb16 r5, r5, ror #8\n\t"
-            "smlad %[a2], r5, %[q], %[a2]\n\t"
-            "sxtb16 %[t], r6\n\t"
-            "smlad %[a3], %[t], %[p], %[a3]\n\t"
-            "sxtb16 r6, r6, ror #8\n\t"
-            "smlad %[a3], r6, %[q], %[a3]\n\t"
-            "ldrd %[p], %[q], [%[at]], #8\n\t"
-            "ldmia %[w]!, {r3, r4, r5, r6}\n\t"
-            "sxtb16 %[t], r3\n\t"
-            "smlad %[a0], %[t], %[p], %[a0]\n\t"
-            "sxtb16 r3, r3, ror #8\n\t"
-            "smlad %[a0], r3, %[q], %[a0]\n\t"
-            "sxtb16 %[t], r4\n\t"
-            "smlad %[a1], %[t], %[p], %[a1]\n\t"
-            "sxtb16 r4, r4, ror #8\n\t"
-            "smlad %[a1], r4, %[q], %[a1]\n\t"
-            "sxtb16 %[t], r5\n\t"
-            "smlad %[a2], %[t], %[p], %[a2]\n\t"
-            "sxtb16 r5, r5, ror #8\n\t"
-            "smlad %[a2], r5, %[q], %[a2]\n\t"
-            "sxtb16 %[t], r6\n\t"
-            "smlad %[a3], %[t], %[p], %[a3]\n\t"
-            "sxtb16 r6, r6, ror #8\n\t"
-            "smlad %[a3], r6, %[q], %[a3]\n\t"
-            : [at] "+r"(at), [w] "+r"(w), [p] "=&r"(p), [q] "=&r"(q), [t] "=&r"(t),
-              [a0] "+r"(a0), [a1] "+r"(a1), [a2] "+r"(a2), [a3] "+r"(a3)
-            : 
-            : "r3", "r4", "r5", "r6", "memory");
-    } while (at != end);
-    acc[0] = a0;
-    acc[1] = a1;
-    acc[2] = a2;
-    acc[3] = a3;
-}
-#elif defined(PW_OFFSET_WEIGHTS)
-/* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
-static inline void s3_block(const int16_t *x, const uint8_t *w, int32_t *acc)
-{
-    const int16_t *const end = &x[16];
-    int32_t a0 = 0;
-    int32_t a1 = 0;
-    int32_t a2 = 0;
-    int32_t a3 = 0;
-    int32_t v;
-    int32_t t;
-    while (x != end) {
-        __asm__ volatile(
-            ".syntax unified\n\t"
-            "ldrsh %[v], [%[x], %[first]]\n\t"
-            "ldrb %[t], [%[w], #0]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #1]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #2]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #3]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "ldrsh %[v], [%[x], %[second]]\n\t"
-            "ldrb %[t], [%[w], #4]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #5]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #6]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #7]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "adds %[x], #4\n\t"
-            "ldrsh %[v], [%[x], %[first]]\n\t"
-            "ldrb %[t], [%[w], #8]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #9]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #10]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #11]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "ldrsh %[v], [%[x], %[second]]\n\t"
-            "ldrb %[t], [%[w], #12]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #13]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #14]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #15]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "adds %[x], #4\n\t"
-            "ldrsh %[v], [%[x], %[first]]\n\t"
-            "ldrb %[t], [%[w], #16]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #17]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #18]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #19]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "ldrsh %[v], [%[x], %[second]]\n\t"
-            "ldrb %[t], [%[w], #20]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #21]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #22]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #23]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "adds %[x], #4\n\t"
-            "ldrsh %[v], [%[x], %[first]]\n\t"
-            "ldrb %[t], [%[w], #24]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #25]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #26]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #27]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "ldrsh %[v], [%[x], %[second]]\n\t"
-            "ldrb %[t], [%[w], #28]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #29]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #30]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #31]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "adds %[x], #4\n\t"
-            "adds %[w], #32\n\t"
-            : [x] "+l"(x), [w] "+l"(w), [v] "=&l"(v), [t] "=&l"(t),
-              [a0] "+h"(a0), [a1] "+h"(a1), [a2] "+h"(a2), [a3] "+h"(a3)
-            : [first] "l"(0), [second] "l"(2)
-            : "memory", "cc");
-    }
-    for (uint32_t i = 0u; i < 1u; i++) {
-        v = (int32_t)x[i];
-        a0 += v * (int32_t)w[0];
-        a1 += v * (int32_t)w[1];
-        a2 += v * (int32_t)w[2];
-        a3 += v * (int32_t)w[3];
-        w = &w[4];
-    }
-    acc[0] = a0;
-    acc[1] = a1;
-    acc[2] = a2;
-    acc[3] = a3;
-}
-#else
-static inline void s3_block(const int16_t *x, const int8_t *w, int32_t *acc)
-{
-    int32_t a0 = 0;
-    int32_t a1 = 0;
-    int32_t a2 = 0;
-    int32_t a3 = 0;
-    int32_t v;
-    for (uint32_t i = 0u; i < 4u; i++) {
-        v = (int32_t)x[0];
-        a0 += v * (int32_t)w[0];
-        a1 += v * (int32_t)w[1];
-        a2 += v * (int32_t)w[2];
-        a3 += v * (int32_t)w[3];
-        v = (int32_t)x[1];
-        a0 += v * (int32_t)w[4];
-        a1 += v * (int32_t)w[5];
-        a2 += v * (int32_t)w[6];
-        a3 += v * (int32_t)w[7];
-        v = (int32_t)x[2];
-        a0 += v * (int32_t)w[8];
-        a1 += v * (int32_t)w[9];
-        a2 += v * (int32_t)w[10];
-        a3 += v * (int32_t)w[11];
-        v = (int32_t)x[3];
-        a0 += v * (int32_t)w[12];
-        a1 += v * (int32_t)w[13];
-        a2 += v * (int32_t)w[14];
-        a3 += v * (int32_t)w[15];
-        x = &x[4];
-        w = &w[16];
-    }
-    v = (int32_t)x[0];
-    a0 += v * (int32_t)w[0];
-    a1 += v * (int32_t)w[1];
-    a2 += v * (int32_t)w[2];
-    a3 += v * (int32_t)w[3];
-    acc[0] = a0;
-    acc[1] = a1;
-    acc[2] = a2;
-    acc[3] = a3;
-}
-#endif
-
-/* y = saturate(round(1259 / 2^13 * (weights x + bias)));
- * accumulators were proved within +-36668772. */
+/* y = saturate(round(1294 / 2^13 * (weights x + bias)));
+ * accumulators were proved within +-36869744. */
 PW_STAGE void s3_run(const int16_t *x, int16_t *y)
 {
+    int32_t sums[PW_AT_MOST_A_GROUP(8)];
+    pw_rows rows = {s3_weights, PW_S3_BIAS, sums, 0, x, PW_S3_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
-    int32_t offset = 0;
     for (uint32_t i = 0u; i < 17u; i++) {
-        offset += 128 * (int32_t)x[i];
+        rows.offset += 128 * (int32_t)x[i];
     }
-#else
-    const int32_t offset = 0;
 #endif
-    for (uint32_t row = 0u; row < 4u; row += 4u) {
-        int32_t acc[4];
-        s3_block(x, &s3_weights[(row / 4u) * PW_S3_BLOCK], acc);
-        for (uint32_t i = 0u; i < 4u; i++) {
-            y[row + i] = (int16_t)s3_scaled(s3_bias[row + i] + acc[i] - offset);
+    for (int32_t row = 0; row < 7; row += PW_GROUP) {
+        const int32_t n = PW_AT_MOST_A_GROUP(7 - row);
+        rows.sums = sums;
+        rows.n_rows = n;
+        pw_rows_16_8(&rows);
+        for (int32_t i = 0; i < n; i++) {
+            y[row + i] = (int16_t)s3_scaled(sums[i]);
         }
-    }
-    for (uint32_t row = 4u; row < 7u; row++) {
-        const int8_t *w = &s3_rest[(row - 4u) * 17u];
-        int32_t sum = s3_bias[row];
-        for (uint32_t i = 0u; i < 17u; i++) {
-            sum += (int32_t)x[i] * (int32_t)w[i];
-        }
-        y[row] = (int16_t)s3_scaled(sum);
     }
 }
 
@@ -581,9 +759,9 @@ PW_STAGE void s4_run(pw_state *s, const int16_t *x, int16_t *y)
     for (uint32_t segment = 0u; segment < 8u; segment++) {
         const int16_t *leaving = &s->s4_history[slot * 7u];
         const int16_t *entering = x;
-        slot += 6u;
-        if (slot >= 48u) {
-            slot -= 48u;
+        slot += 4u;
+        if (slot >= 32u) {
+            slot -= 32u;
         }
         if (segment + 1u < 8u) {
             entering = &s->s4_history[slot * 7u];
@@ -593,273 +771,40 @@ PW_STAGE void s4_run(pw_state *s, const int16_t *x, int16_t *y)
         for (uint32_t i = 0u; i < 7u; i++) {
             const int32_t sum = sums[i] + entering[i] - leaving[i];
             sums[i] = (int32_t)sum;
-            out[i] = (int16_t)pw_asr32(sum + 4, 3);
+            out[i] = (int16_t)pw_sat(pw_asr32(sum + 2, 2), -32767, 32767);
         }
     }
     int16_t *oldest = &s->s4_history[position * 7u];
     for (uint32_t i = 0u; i < 7u; i++) {
         oldest[i] = x[i];
     }
-    s->s4_position[0] = (int32_t)((position + 1u < 48u) ? position + 1u : 0u);
+    s->s4_position[0] = (int32_t)((position + 1u < 32u) ? position + 1u : 0u);
 }
 
 /* Stage s5: dense. */
 static inline int32_t s5_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 55) + 262144, 19), 0, 127);
+    return pw_sat(pw_asr32((sum * 24) + 131072, 18), 0, 127);
 }
 
-#if defined(PW_DUAL_MAC)
-/* Four rows, eight inputs a turn. A word holds four weights of a row as bytes 0, 2, 1, 3, so
- * that SXTB16 gives the weights of inputs 0 and 1, rotated by 8 those of inputs 2 and 3. */
-static inline void s5_block(const int16_t *x, const uint32_t *w, int32_t *acc)
-{
-    const pw_pair *at = (const pw_pair *)(const void *)x;
-    const pw_pair *const end = &at[28];
-    int32_t a0 = 0;
-    int32_t a1 = 0;
-    int32_t a2 = 0;
-    int32_t a3 = 0;
-    uint32_t p;
-    uint32_t q;
-    uint32_t t;
-    do {
-        __asm__ volatile(
-            "ldrd %[p], %[q], [%[at]], #8\n\t"
-            "ldmia %[w]!, {r3, r4, r5, r6}\n\t"
-            "sxtb16 %[t], r3\n\t"
-            "smlad %[a0], %[t], %[p], %[a0]\n\t"
-            "sxtb16 r3, r3, ror #8\n\t"
-            "smlad %[a0], r3, %[q], %[a0]\n\t"
-            "sxtb16 %[t], r4\n\t"
-            "smlad %[a1], %[t], %[p], %[a1]\n\t"
-            "sxtb16 r4, r4, ror #8\n\t"
-            "smlad %[a1], r4, %[q], %[a1]\n\t"
-            "sxtb16 %[t], r5\n\t"
-            "smlad %[a2], %[t], %[p], %[a2]\n\t"
-            "sxtb16 r5, r5, ror #8\n\t"
-            "smlad %[a2], r5, %[q], %[a2]\n\t"
-            "sxtb16 %[t], r6\n\t"
-            "smlad %[a3], %[t], %[p], %[a3]\n\t"
-            "sxtb16 r6, r6, ror #8\n\t"
-            "smlad %[a3], r6, %[q], %[a3]\n\t"
-            "ldrd %[p], %[q], [%[at]], #8\n\t"
-            "ldmia %[w]!, {r3, r4, r5, r6}\n\t"
-            "sxtb16 %[t], r3\n\t"
-            "smlad %[a0], %[t], %[p], %[a0]\n\t"
-            "sxtb16 r3, r3, ror #8\n\t"
-            "smlad %[a0], r3, %[q], %[a0]\n\t"
-            "sxtb16 %[t], r4\n\t"
-            "smlad %[a1], %[t], %[p], %[a1]\n\t"
-            "sxtb16 r4, r4, ror #8\n\t"
-            "smlad %[a1], r4, %[q], %[a1]\n\t"
-            "sxtb16 %[t], r5\n\t"
-            "smlad %[a2], %[t], %[p], %[a2]\n\t"
-            "sxtb16 r5, r5, ror #8\n\t"
-            "smlad %[a2], r5, %[q], %[a2]\n\t"
-            "sxtb16 %[t], r6\n\t"
-            "smlad %[a3], %[t], %[p], %[a3]\n\t"
-            "sxtb16 r6, r6, ror #8\n\t"
-            "smlad %[a3], r6, %[q], %[a3]\n\t"
-            : [at] "+r"(at), [w] "+r"(w), [p] "=&r"(p), [q] "=&r"(q), [t] "=&r"(t),
-              [a0] "+r"(a0), [a1] "+r"(a1), [a2] "+r"(a2), [a3] "+r"(a3)
-            : 
-            : "r3", "r4", "r5", "r6", "memory");
-    } while (at != end);
-    acc[0] = a0;
-    acc[1] = a1;
-    acc[2] = a2;
-    acc[3] = a3;
-}
-#elif defined(PW_OFFSET_WEIGHTS)
-/* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
-static inline void s5_block(const int16_t *x, const uint8_t *w, int32_t *acc)
-{
-    const int16_t *const end = &x[56];
-    int32_t a0 = 0;
-    int32_t a1 = 0;
-    int32_t a2 = 0;
-    int32_t a3 = 0;
-    int32_t v;
-    int32_t t;
-    while (x != end) {
-        __asm__ volatile(
-            ".syntax unified\n\t"
-            "ldrsh %[v], [%[x], %[first]]\n\t"
-            "ldrb %[t], [%[w], #0]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #1]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #2]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #3]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "ldrsh %[v], [%[x], %[second]]\n\t"
-            "ldrb %[t], [%[w], #4]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #5]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #6]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #7]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "adds %[x], #4\n\t"
-            "ldrsh %[v], [%[x], %[first]]\n\t"
-            "ldrb %[t], [%[w], #8]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #9]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #10]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #11]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "ldrsh %[v], [%[x], %[second]]\n\t"
-            "ldrb %[t], [%[w], #12]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #13]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #14]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #15]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "adds %[x], #4\n\t"
-            "ldrsh %[v], [%[x], %[first]]\n\t"
-            "ldrb %[t], [%[w], #16]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #17]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #18]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #19]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "ldrsh %[v], [%[x], %[second]]\n\t"
-            "ldrb %[t], [%[w], #20]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #21]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #22]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #23]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "adds %[x], #4\n\t"
-            "ldrsh %[v], [%[x], %[first]]\n\t"
-            "ldrb %[t], [%[w], #24]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #25]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #26]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #27]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "ldrsh %[v], [%[x], %[second]]\n\t"
-            "ldrb %[t], [%[w], #28]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #29]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #30]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #31]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "adds %[x], #4\n\t"
-            "adds %[w], #32\n\t"
-            : [x] "+l"(x), [w] "+l"(w), [v] "=&l"(v), [t] "=&l"(t),
-              [a0] "+h"(a0), [a1] "+h"(a1), [a2] "+h"(a2), [a3] "+h"(a3)
-            : [first] "l"(0), [second] "l"(2)
-            : "memory", "cc");
-    }
-    acc[0] = a0;
-    acc[1] = a1;
-    acc[2] = a2;
-    acc[3] = a3;
-}
-#else
-static inline void s5_block(const int16_t *x, const int8_t *w, int32_t *acc)
-{
-    int32_t a0 = 0;
-    int32_t a1 = 0;
-    int32_t a2 = 0;
-    int32_t a3 = 0;
-    int32_t v;
-    for (uint32_t i = 0u; i < 14u; i++) {
-        v = (int32_t)x[0];
-        a0 += v * (int32_t)w[0];
-        a1 += v * (int32_t)w[1];
-        a2 += v * (int32_t)w[2];
-        a3 += v * (int32_t)w[3];
-        v = (int32_t)x[1];
-        a0 += v * (int32_t)w[4];
-        a1 += v * (int32_t)w[5];
-        a2 += v * (int32_t)w[6];
-        a3 += v * (int32_t)w[7];
-        v = (int32_t)x[2];
-        a0 += v * (int32_t)w[8];
-        a1 += v * (int32_t)w[9];
-        a2 += v * (int32_t)w[10];
-        a3 += v * (int32_t)w[11];
-        v = (int32_t)x[3];
-        a0 += v * (int32_t)w[12];
-        a1 += v * (int32_t)w[13];
-        a2 += v * (int32_t)w[14];
-        a3 += v * (int32_t)w[15];
-        x = &x[4];
-        w = &w[16];
-    }
-    acc[0] = a0;
-    acc[1] = a1;
-    acc[2] = a2;
-    acc[3] = a3;
-}
-#endif
-
-/* y = saturate(round(55 / 2^19 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-34464850. */
+/* y = saturate(round(24 / 2^18 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-47727063. */
 PW_STAGE void s5_run(const int16_t *x, int8_t *y)
 {
+    int32_t sums[PW_AT_MOST_A_GROUP(96)];
+    pw_rows rows = {s5_weights, PW_S5_BIAS, sums, 0, x, PW_S5_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
-    int32_t offset = 0;
     for (uint32_t i = 0u; i < 56u; i++) {
-        offset += 128 * (int32_t)x[i];
+        rows.offset += 128 * (int32_t)x[i];
     }
-#else
-    const int32_t offset = 0;
 #endif
-    for (uint32_t row = 0u; row < 96u; row += 4u) {
-        int32_t acc[4];
-        s5_block(x, &s5_weights[(row / 4u) * PW_S5_BLOCK], acc);
-        for (uint32_t i = 0u; i < 4u; i++) {
-            y[row + i] = (int8_t)s5_scaled(s5_bias[row + i] + acc[i] - offset);
+    for (int32_t row = 0; row < 96; row += PW_GROUP) {
+        const int32_t n = PW_AT_MOST_A_GROUP(96 - row);
+        rows.sums = sums;
+        rows.n_rows = n;
+        pw_rows_16_8(&rows);
+        for (int32_t i = 0; i < n; i++) {
+            y[row + i] = (int8_t)s5_scaled(sums[i]);
         }
     }
 }
@@ -867,258 +812,27 @@ PW_STAGE void s5_run(const int16_t *x, int8_t *y)
 /* Stage s6: dense. */
 static inline int32_t s6_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 3347) + 524288, 20), 0, 127);
+    return pw_sat(pw_asr32((sum * 3079) + 524288, 20), 0, 127);
 }
 
-#if defined(PW_DUAL_MAC)
-/* Four rows, eight inputs a turn. A half-word of weights is h = 256 * odd + even; with
- * p = x_odd and q = 256 * x_even - x_odd, h * p + even * q is 256 times two products. SMLAD does
- * that for two half-words at once, and SXTB16 takes the even weights out. */
-static inline void s6_block(const int8_t *x, const uint32_t *w, int32_t *acc)
-{
-    const pw_pair *at = (const pw_pair *)(const void *)x;
-    const pw_pair *const end = &at[24];
-    int32_t a0 = 0;
-    int32_t a1 = 0;
-    int32_t a2 = 0;
-    int32_t a3 = 0;
-    uint32_t p;
-    uint32_t q;
-    do {
-        __asm__ volatile(
-            "ldr %[p], [%[at]], #4\n\t"
-            "and %[q], %[mask], %[p], lsl #8\n\t"
-            "sxtb16 %[p], %[p], ror #8\n\t"
-            "ssub16 %[q], %[q], %[p]\n\t"
-            "ldmia %[w]!, {r3, r4, r5, r6}\n\t"
-            "smlad %[a0], r3, %[p], %[a0]\n\t"
-            "sxtb16 r3, r3\n\t"
-            "smlad %[a0], r3, %[q], %[a0]\n\t"
-            "smlad %[a1], r4, %[p], %[a1]\n\t"
-            "sxtb16 r4, r4\n\t"
-            "smlad %[a1], r4, %[q], %[a1]\n\t"
-            "smlad %[a2], r5, %[p], %[a2]\n\t"
-            "sxtb16 r5, r5\n\t"
-            "smlad %[a2], r5, %[q], %[a2]\n\t"
-            "smlad %[a3], r6, %[p], %[a3]\n\t"
-            "sxtb16 r6, r6\n\t"
-            "smlad %[a3], r6, %[q], %[a3]\n\t"
-            "ldr %[p], [%[at]], #4\n\t"
-            "and %[q], %[mask], %[p], lsl #8\n\t"
-            "sxtb16 %[p], %[p], ror #8\n\t"
-            "ssub16 %[q], %[q], %[p]\n\t"
-            "ldmia %[w]!, {r3, r4, r5, r6}\n\t"
-            "smlad %[a0], r3, %[p], %[a0]\n\t"
-            "sxtb16 r3, r3\n\t"
-            "smlad %[a0], r3, %[q], %[a0]\n\t"
-            "smlad %[a1], r4, %[p], %[a1]\n\t"
-            "sxtb16 r4, r4\n\t"
-            "smlad %[a1], r4, %[q], %[a1]\n\t"
-            "smlad %[a2], r5, %[p], %[a2]\n\t"
-            "sxtb16 r5, r5\n\t"
-            "smlad %[a2], r5, %[q], %[a2]\n\t"
-            "smlad %[a3], r6, %[p], %[a3]\n\t"
-            "sxtb16 r6, r6\n\t"
-            "smlad %[a3], r6, %[q], %[a3]\n\t"
-            : [at] "+r"(at), [w] "+r"(w), [p] "=&r"(p), [q] "=&r"(q),
-              [a0] "+r"(a0), [a1] "+r"(a1), [a2] "+r"(a2), [a3] "+r"(a3)
-            : [mask] "r"(0xFF00FF00u)
-            : "r3", "r4", "r5", "r6", "memory");
-    } while (at != end);
-    acc[0] = pw_asr32(a0, 8);
-    acc[1] = pw_asr32(a1, 8);
-    acc[2] = pw_asr32(a2, 8);
-    acc[3] = pw_asr32(a3, 8);
-}
-#elif defined(PW_OFFSET_WEIGHTS)
-/* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
-static inline void s6_block(const int8_t *x, const uint8_t *w, int32_t *acc)
-{
-    const int8_t *const end = &x[96];
-    int32_t a0 = 0;
-    int32_t a1 = 0;
-    int32_t a2 = 0;
-    int32_t a3 = 0;
-    int32_t v;
-    int32_t t;
-    while (x != end) {
-        __asm__ volatile(
-            ".syntax unified\n\t"
-            "ldrsb %[v], [%[x], %[first]]\n\t"
-            "ldrb %[t], [%[w], #0]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #1]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #2]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #3]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "ldrsb %[v], [%[x], %[second]]\n\t"
-            "ldrb %[t], [%[w], #4]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #5]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #6]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #7]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "adds %[x], #2\n\t"
-            "ldrsb %[v], [%[x], %[first]]\n\t"
-            "ldrb %[t], [%[w], #8]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #9]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #10]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #11]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "ldrsb %[v], [%[x], %[second]]\n\t"
-            "ldrb %[t], [%[w], #12]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #13]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #14]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #15]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "adds %[x], #2\n\t"
-            "ldrsb %[v], [%[x], %[first]]\n\t"
-            "ldrb %[t], [%[w], #16]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #17]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #18]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #19]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "ldrsb %[v], [%[x], %[second]]\n\t"
-            "ldrb %[t], [%[w], #20]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #21]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #22]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #23]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "adds %[x], #2\n\t"
-            "ldrsb %[v], [%[x], %[first]]\n\t"
-            "ldrb %[t], [%[w], #24]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #25]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #26]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #27]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "ldrsb %[v], [%[x], %[second]]\n\t"
-            "ldrb %[t], [%[w], #28]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #29]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #30]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #31]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "adds %[x], #2\n\t"
-            "adds %[w], #32\n\t"
-            : [x] "+l"(x), [w] "+l"(w), [v] "=&l"(v), [t] "=&l"(t),
-              [a0] "+h"(a0), [a1] "+h"(a1), [a2] "+h"(a2), [a3] "+h"(a3)
-            : [first] "l"(0), [second] "l"(1)
-            : "memory", "cc");
-    }
-    acc[0] = a0;
-    acc[1] = a1;
-    acc[2] = a2;
-    acc[3] = a3;
-}
-#else
-static inline void s6_block(const int8_t *x, const int8_t *w, int32_t *acc)
-{
-    int32_t a0 = 0;
-    int32_t a1 = 0;
-    int32_t a2 = 0;
-    int32_t a3 = 0;
-    int32_t v;
-    for (uint32_t i = 0u; i < 24u; i++) {
-        v = (int32_t)x[0];
-        a0 += v * (int32_t)w[0];
-        a1 += v * (int32_t)w[1];
-        a2 += v * (int32_t)w[2];
-        a3 += v * (int32_t)w[3];
-        v = (int32_t)x[1];
-        a0 += v * (int32_t)w[4];
-        a1 += v * (int32_t)w[5];
-        a2 += v * (int32_t)w[6];
-        a3 += v * (int32_t)w[7];
-        v = (int32_t)x[2];
-        a0 += v * (int32_t)w[8];
-        a1 += v * (int32_t)w[9];
-        a2 += v * (int32_t)w[10];
-        a3 += v * (int32_t)w[11];
-        v = (int32_t)x[3];
-        a0 += v * (int32_t)w[12];
-        a1 += v * (int32_t)w[13];
-        a2 += v * (int32_t)w[14];
-        a3 += v * (int32_t)w[15];
-        x = &x[4];
-        w = &w[16];
-    }
-    acc[0] = a0;
-    acc[1] = a1;
-    acc[2] = a2;
-    acc[3] = a3;
-}
-#endif
-
-/* y = saturate(round(3347 / 2^20 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-433237. */
+/* y = saturate(round(3079 / 2^20 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-439179. */
 PW_STAGE void s6_run(const int8_t *x, int8_t *y)
 {
+    int32_t sums[PW_AT_MOST_A_GROUP(48)];
+    pw_rows rows = {s6_weights, PW_S6_BIAS, sums, 0, x, PW_S6_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
-    int32_t offset = 0;
     for (uint32_t i = 0u; i < 96u; i++) {
-        offset += 128 * (int32_t)x[i];
+        rows.offset += 128 * (int32_t)x[i];
     }
-#else
-    const int32_t offset = 0;
 #endif
-    for (uint32_t row = 0u; row < 48u; row += 4u) {
-        int32_t acc[4];
-        s6_block(x, &s6_weights[(row / 4u) * PW_S6_BLOCK], acc);
-        for (uint32_t i = 0u; i < 4u; i++) {
-            y[row + i] = (int8_t)s6_scaled(s6_bias[row + i] + acc[i] - offset);
+    for (int32_t row = 0; row < 48; row += PW_GROUP) {
+        const int32_t n = PW_AT_MOST_A_GROUP(48 - row);
+        rows.sums = sums;
+        rows.n_rows = n;
+        pw_rows_8_8(&rows);
+        for (int32_t i = 0; i < n; i++) {
+            y[row + i] = (int8_t)s6_scaled(sums[i]);
         }
     }
 }
@@ -1129,264 +843,25 @@ static inline int32_t s7_scaled(int32_t sum)
     return sum;
 }
 
-#if defined(PW_DUAL_MAC)
-/* Four rows, eight inputs a turn. A half-word of weights is h = 256 * odd + even; with
- * p = x_odd and q = 256 * x_even - x_odd, h * p + even * q is 256 times two products. SMLAD does
- * that for two half-words at once, and SXTB16 takes the even weights out. */
-static inline void s7_block(const int8_t *x, const uint32_t *w, int32_t *acc)
-{
-    const pw_pair *at = (const pw_pair *)(const void *)x;
-    const pw_pair *const end = &at[12];
-    int32_t a0 = 0;
-    int32_t a1 = 0;
-    int32_t a2 = 0;
-    int32_t a3 = 0;
-    uint32_t p;
-    uint32_t q;
-    do {
-        __asm__ volatile(
-            "ldr %[p], [%[at]], #4\n\t"
-            "and %[q], %[mask], %[p], lsl #8\n\t"
-            "sxtb16 %[p], %[p], ror #8\n\t"
-            "ssub16 %[q], %[q], %[p]\n\t"
-            "ldmia %[w]!, {r3, r4, r5, r6}\n\t"
-            "smlad %[a0], r3, %[p], %[a0]\n\t"
-            "sxtb16 r3, r3\n\t"
-            "smlad %[a0], r3, %[q], %[a0]\n\t"
-            "smlad %[a1], r4, %[p], %[a1]\n\t"
-            "sxtb16 r4, r4\n\t"
-            "smlad %[a1], r4, %[q], %[a1]\n\t"
-            "smlad %[a2], r5, %[p], %[a2]\n\t"
-            "sxtb16 r5, r5\n\t"
-            "smlad %[a2], r5, %[q], %[a2]\n\t"
-            "smlad %[a3], r6, %[p], %[a3]\n\t"
-            "sxtb16 r6, r6\n\t"
-            "smlad %[a3], r6, %[q], %[a3]\n\t"
-            "ldr %[p], [%[at]], #4\n\t"
-            "and %[q], %[mask], %[p], lsl #8\n\t"
-            "sxtb16 %[p], %[p], ror #8\n\t"
-            "ssub16 %[q], %[q], %[p]\n\t"
-            "ldmia %[w]!, {r3, r4, r5, r6}\n\t"
-            "smlad %[a0], r3, %[p], %[a0]\n\t"
-            "sxtb16 r3, r3\n\t"
-            "smlad %[a0], r3, %[q], %[a0]\n\t"
-            "smlad %[a1], r4, %[p], %[a1]\n\t"
-            "sxtb16 r4, r4\n\t"
-            "smlad %[a1], r4, %[q], %[a1]\n\t"
-            "smlad %[a2], r5, %[p], %[a2]\n\t"
-            "sxtb16 r5, r5\n\t"
-            "smlad %[a2], r5, %[q], %[a2]\n\t"
-            "smlad %[a3], r6, %[p], %[a3]\n\t"
-            "sxtb16 r6, r6\n\t"
-            "smlad %[a3], r6, %[q], %[a3]\n\t"
-            : [at] "+r"(at), [w] "+r"(w), [p] "=&r"(p), [q] "=&r"(q),
-              [a0] "+r"(a0), [a1] "+r"(a1), [a2] "+r"(a2), [a3] "+r"(a3)
-            : [mask] "r"(0xFF00FF00u)
-            : "r3", "r4", "r5", "r6", "memory");
-    } while (at != end);
-    acc[0] = pw_asr32(a0, 8);
-    acc[1] = pw_asr32(a1, 8);
-    acc[2] = pw_asr32(a2, 8);
-    acc[3] = pw_asr32(a3, 8);
-}
-#elif defined(PW_OFFSET_WEIGHTS)
-/* Four rows of the block at weights with 128 added: unsigned bytes load with an offset. */
-static inline void s7_block(const int8_t *x, const uint8_t *w, int32_t *acc)
-{
-    const int8_t *const end = &x[48];
-    int32_t a0 = 0;
-    int32_t a1 = 0;
-    int32_t a2 = 0;
-    int32_t a3 = 0;
-    int32_t v;
-    int32_t t;
-    while (x != end) {
-        __asm__ volatile(
-            ".syntax unified\n\t"
-            "ldrsb %[v], [%[x], %[first]]\n\t"
-            "ldrb %[t], [%[w], #0]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #1]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #2]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #3]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "ldrsb %[v], [%[x], %[second]]\n\t"
-            "ldrb %[t], [%[w], #4]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #5]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #6]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #7]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "adds %[x], #2\n\t"
-            "ldrsb %[v], [%[x], %[first]]\n\t"
-            "ldrb %[t], [%[w], #8]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #9]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #10]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #11]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "ldrsb %[v], [%[x], %[second]]\n\t"
-            "ldrb %[t], [%[w], #12]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #13]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #14]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #15]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "adds %[x], #2\n\t"
-            "ldrsb %[v], [%[x], %[first]]\n\t"
-            "ldrb %[t], [%[w], #16]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #17]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #18]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #19]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "ldrsb %[v], [%[x], %[second]]\n\t"
-            "ldrb %[t], [%[w], #20]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #21]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #22]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #23]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "adds %[x], #2\n\t"
-            "ldrsb %[v], [%[x], %[first]]\n\t"
-            "ldrb %[t], [%[w], #24]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #25]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #26]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #27]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "ldrsb %[v], [%[x], %[second]]\n\t"
-            "ldrb %[t], [%[w], #28]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a0], %[t]\n\t"
-            "ldrb %[t], [%[w], #29]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a1], %[t]\n\t"
-            "ldrb %[t], [%[w], #30]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a2], %[t]\n\t"
-            "ldrb %[t], [%[w], #31]\n\t"
-            "muls %[t], %[v], %[t]\n\t"
-            "add %[a3], %[t]\n\t"
-            "adds %[x], #2\n\t"
-            "adds %[w], #32\n\t"
-            : [x] "+l"(x), [w] "+l"(w), [v] "=&l"(v), [t] "=&l"(t),
-              [a0] "+h"(a0), [a1] "+h"(a1), [a2] "+h"(a2), [a3] "+h"(a3)
-            : [first] "l"(0), [second] "l"(1)
-            : "memory", "cc");
-    }
-    acc[0] = a0;
-    acc[1] = a1;
-    acc[2] = a2;
-    acc[3] = a3;
-}
-#else
-static inline void s7_block(const int8_t *x, const int8_t *w, int32_t *acc)
-{
-    int32_t a0 = 0;
-    int32_t a1 = 0;
-    int32_t a2 = 0;
-    int32_t a3 = 0;
-    int32_t v;
-    for (uint32_t i = 0u; i < 12u; i++) {
-        v = (int32_t)x[0];
-        a0 += v * (int32_t)w[0];
-        a1 += v * (int32_t)w[1];
-        a2 += v * (int32_t)w[2];
-        a3 += v * (int32_t)w[3];
-        v = (int32_t)x[1];
-        a0 += v * (int32_t)w[4];
-        a1 += v * (int32_t)w[5];
-        a2 += v * (int32_t)w[6];
-        a3 += v * (int32_t)w[7];
-        v = (int32_t)x[2];
-        a0 += v * (int32_t)w[8];
-        a1 += v * (int32_t)w[9];
-        a2 += v * (int32_t)w[10];
-        a3 += v * (int32_t)w[11];
-        v = (int32_t)x[3];
-        a0 += v * (int32_t)w[12];
-        a1 += v * (int32_t)w[13];
-        a2 += v * (int32_t)w[14];
-        a3 += v * (int32_t)w[15];
-        x = &x[4];
-        w = &w[16];
-    }
-    acc[0] = a0;
-    acc[1] = a1;
-    acc[2] = a2;
-    acc[3] = a3;
-}
-#endif
-
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-246286. */
+ * accumulators were proved within +-235551. */
 PW_STAGE void s7_run(const int8_t *x, int32_t *y)
 {
+    int32_t sums[PW_AT_MOST_A_GROUP(12)];
+    pw_rows rows = {s7_weights, PW_S7_BIAS, sums, 0, x, PW_S7_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
-    int32_t offset = 0;
     for (uint32_t i = 0u; i < 48u; i++) {
-        offset += 128 * (int32_t)x[i];
+        rows.offset += 128 * (int32_t)x[i];
     }
-#else
-    const int32_t offset = 0;
 #endif
-    for (uint32_t row = 0u; row < 8u; row += 4u) {
-        int32_t acc[4];
-        s7_block(x, &s7_weights[(row / 4u) * PW_S7_BLOCK], acc);
-        for (uint32_t i = 0u; i < 4u; i++) {
-            y[row + i] = (int32_t)s7_scaled(s7_bias[row + i] + acc[i] - offset);
+    for (int32_t row = 0; row < 9; row += PW_GROUP) {
+        const int32_t n = PW_AT_MOST_A_GROUP(9 - row);
+        rows.sums = sums;
+        rows.n_rows = n;
+        pw_rows_8_8(&rows);
+        for (int32_t i = 0; i < n; i++) {
+            y[row + i] = (int32_t)s7_scaled(sums[i]);
         }
-    }
-    for (uint32_t row = 8u; row < 9u; row++) {
-        const int8_t *w = &s7_rest[(row - 8u) * 48u];
-        int32_t sum = s7_bias[row];
-        for (uint32_t i = 0u; i < 48u; i++) {
-            sum += (int32_t)x[i] * (int32_t)w[i];
-        }
-        y[row] = (int32_t)s7_scaled(sum);
     }
 }
 
@@ -1453,7 +928,7 @@ PW_STAGE void s9_run(pw_state *s, const int32_t *x, int32_t *y)
         /* long enough already */
     }
     s->s9_candidate[0] = wanted;
-    if (best != s->s9_active[0] || margin < s9_asked[best] - 134) {
+    if (best != s->s9_active[0] || margin < s9_asked[best] - 7) {
         s->s9_active[0] = -1;
     }
     if (s->s9_hold[0] > 0) {
@@ -1482,19 +957,79 @@ static int32_t finish(pw_state *s)
     return s->s9_y[0];
 }
 
+#if defined(PW_CHECK_COUNTS) || !defined(PW_TRUST_ROWS)
+/* Whether any count of either exposure is over the maximum, which is all ones. */
+static int over(const uint16_t *lit, const uint16_t *dark, uint32_t n)
+{
+    uint32_t seen = 0u;
+    for (uint32_t i = 0u; i < n; i++) {
+        seen |= (uint32_t)lit[i] | dark[i];
+    }
+    return seen > PW_MAX_COUNTS;
+}
+#endif
+
 int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark)
 {
+#if defined(PW_CHECK_COUNTS)
+    if (over(lit, dark, PW_N_ROWS * PW_N_COLS) != 0) {
+        return PW_ERROR_COUNTS;
+    }
+#endif
     s0_frame(s->even.s0_y, lit, dark);
     return finish(s);
 }
 
-void pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark)
+#if !defined(PW_TRUST_ROWS)
+/* Notes a row of the frame and the frame's first error, which it returns; 0 when there is none. */
+static int32_t note_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark)
 {
+    int32_t error = 0;
+    if (row >= PW_N_ROWS) {
+        error = PW_ERROR_ROWS;
+    } else if (row < 32u) {
+        if (row != s->rows_done) {
+            error = PW_ERROR_ROWS;
+        } else if (over(lit, dark, PW_N_COLS) != 0) {
+            error = PW_ERROR_COUNTS;
+        } else {
+            s->rows_done++;
+        }
+    } else {
+        /* not read */
+    }
+    if (s->rows_error == 0) {
+        s->rows_error = error;
+    }
+    return s->rows_error;
+}
+#endif
+
+int32_t pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark)
+{
+#if !defined(PW_TRUST_ROWS)
+    const int32_t error = note_row(s, row, lit, dark);
+    if (error != 0) {
+        return error;
+    }
+#endif
     s0_row(s->even.s0_y, row, lit, dark);
+    return 0;
 }
 
 int32_t pw_finish(pw_state *s)
 {
+#if !defined(PW_TRUST_ROWS)
+    int32_t error = s->rows_error;
+    if ((error == 0) && (s->rows_done != 32u)) {
+        error = PW_ERROR_ROWS;
+    }
+    s->rows_done = 0u;
+    s->rows_error = 0;
+    if (error != 0) {
+        return error;
+    }
+#endif
     return finish(s);
 }
 

@@ -9,9 +9,9 @@
  * circle_counterclockwise, other.
  * Stages: s0 bins, s1 level, s2 root, s3 dense, s4 window, s5 dense, s6 dense, s7 dense, s8
  * window, s9 decision.
- * Flash 19687 bytes, RAM 1348 bytes (the state), stack at most 200 bytes,
+ * Flash 19263 bytes, RAM 1132 bytes (the state), stack at most 260 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model 016567d9a66cb881d6266d3f813ff7477ee1278cb034813358244855956ce428.
+ * Model d044c4ffa6c88bc87ec37d66503413cc70ff2443971c0794f0117d008a582652.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -22,8 +22,12 @@
 
 #include <stdint.h>
 
+#ifdef __cplusplus
+extern "C" {
+#endif
+
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "016567d9a66cb881d6266d3f813ff7477ee1278cb034813358244855956ce428"
+#define PW_MODEL_ID "d044c4ffa6c88bc87ec37d66503413cc70ff2443971c0794f0117d008a582652"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095
@@ -38,11 +42,15 @@
 #define PW_CLASS_CIRCLE_CLOCKWISE 6
 #define PW_CLASS_CIRCLE_COUNTERCLOCKWISE 7
 #define PW_CLASS_OTHER 8
+/* Instead of a decision: rows of a frame missing, twice or out of order; or counts over the
+ * maximum, such as a converter's status bits. The frame is dropped, what was remembered stays. */
+#define PW_ERROR_ROWS (-2)
+#define PW_ERROR_COUNTS (-3)
 
 /* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
  * to work in, where outputs that are never alive together share a place. */
 typedef struct {
-    int16_t s4_history[336]; /* (48, 7) ring of frames, Q0 */
+    int16_t s4_history[224]; /* (32, 7) ring of frames, Q0 */
     int32_t s4_position[1]; /* place of the oldest frame in the ring */
     int32_t s4_sums[56]; /* (8, 7) sum of each segment, Q0 */
     int32_t s8_history[36]; /* (4, 9) ring of frames, Q0 */
@@ -64,15 +72,17 @@ typedef struct {
         int16_t s1_y[24]; /* level */
         int16_t s3_y[8]; /* dense */
         int8_t s5_y[96]; /* dense */
-        int32_t s7_y[9]; /* dense */
+        int32_t s7_y[12]; /* dense */
     } odd;
+    uint32_t rows_done; /* rows of this frame so far, of those that are read */
+    int32_t rows_error; /* the first error of this frame's rows, or 0 */
     int32_t s8_y[9]; /* window */
     int32_t s9_y[1]; /* decision */
 } pw_state;
 
 /* Every lasting member: X(type, name, length). A board can use it to print or compare the state. */
 #define PW_STATE_MEMBERS(X) \
-    X(int16_t, s4_history, 336) \
+    X(int16_t, s4_history, 224) \
     X(int32_t, s4_position, 1) \
     X(int32_t, s4_sums, 56) \
     X(int32_t, s8_history, 36) \
@@ -86,12 +96,15 @@ typedef struct {
 /* Forget everything: the state before the first frame. */
 void pw_init(pw_state *s);
 
-/* Take one frame pair; returns the decision. */
+/* Take one frame pair; returns the decision. Counts are trusted, unless pw_model.c is compiled with
+ * PW_CHECK_COUNTS: then any over the maximum gives PW_ERROR_COUNTS. */
 int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark);
 
 /* The same without a whole frame in memory: feed each row of both exposures, in rising order from
- * row 0 (rows outside the range read may be left out), then finish; returns the decision. */
-void pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark);
+ * row 0 (rows outside the range read may be left out), then finish; returns the decision, or one of
+ * the errors above. pw_feed_row returns 0, or the first error of the frame so far. Compiled with
+ * PW_TRUST_ROWS, neither rows nor counts are checked. */
+int32_t pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark);
 int32_t pw_finish(pw_state *s);
 
 /* PW_N_SCORES scores of the last frame, valid until the next. */
@@ -100,5 +113,9 @@ const int32_t *pw_scores(const pw_state *s);
 /* Version of the generator, and identity of the model (a hash of everything that decides). */
 const char *pw_version(void);
 const char *pw_model_id(void);
+
+#ifdef __cplusplus
+}
+#endif
 
 #endif

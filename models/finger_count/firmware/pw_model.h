@@ -1,15 +1,15 @@
 /* finger_count: finger_count from a lensless sensor, one frame pair at a time.
  *
  * Input: a lit and a dark exposure of 32 x 32 pixels, counts of 12 bits
- * (0 to 4095) in uint16_t, row by row, 30 frame pairs a second. Only rows
+ * (0 to 4095) in uint16_t, row by row, 5 frame pairs a second. Only rows
  * 0 to 31 are read. Exposures that start on a 4-byte boundary are read fastest.
  * Output: a decision, one of the PW_CLASS_ constants on the frame of an event, else PW_NONE;
  * and a score for each class, in fixed point.
  * Classes: fingers_0, fingers_1, fingers_2, fingers_3, fingers_4, fingers_5.
- * Stages: s0 bins, s1 level, s2 dense, s3 window, s4 dense, s5 dense, s6 dense, s7 decision.
- * Flash 41219 bytes, RAM 2460 bytes (the state), stack at most 136 bytes,
+ * Stages: s0 bins, s1 level, s2 root, s3 window, s4 dense, s5 dense, s6 dense, s7 decision.
+ * Flash 63067 bytes, RAM 3168 bytes (the state), stack at most 260 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model 7bdda31b88c0600478c55731f4d3642fc6fdcafc42d97ef69fd420caa06e8b70.
+ * Model 851b2b6ff212507befb1b2ea456756a88317616c2940e04d071b1e47d41af3c0.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -20,8 +20,12 @@
 
 #include <stdint.h>
 
+#ifdef __cplusplus
+extern "C" {
+#endif
+
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "7bdda31b88c0600478c55731f4d3642fc6fdcafc42d97ef69fd420caa06e8b70"
+#define PW_MODEL_ID "851b2b6ff212507befb1b2ea456756a88317616c2940e04d071b1e47d41af3c0"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095
@@ -33,13 +37,17 @@
 #define PW_CLASS_FINGERS_3 3
 #define PW_CLASS_FINGERS_4 4
 #define PW_CLASS_FINGERS_5 5
+/* Instead of a decision: rows of a frame missing, twice or out of order; or counts over the
+ * maximum, such as a converter's status bits. The frame is dropped, what was remembered stays. */
+#define PW_ERROR_ROWS (-2)
+#define PW_ERROR_COUNTS (-3)
 
 /* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
  * to work in, where outputs that are never alive together share a place. */
 typedef struct {
-    int16_t s3_history[588]; /* (12, 49) ring of frames, Q0 */
+    int16_t s3_history[514]; /* (2, 257) ring of frames, Q0 */
     int32_t s3_position[1]; /* place of the oldest frame in the ring */
-    int32_t s3_sums[49]; /* (1, 49) sum of each segment, Q0 */
+    int32_t s3_sums[257]; /* (1, 257) sum of each segment, Q0 */
     int32_t s7_active[1]; /* class told and not yet released, or -1 */
     int32_t s7_candidate[1]; /* class wanted on the last frame, or -1 */
     int32_t s7_count[1]; /* consecutive frames that wanted it */
@@ -47,24 +55,26 @@ typedef struct {
     union {
         uint32_t words; /* aligns the others */
         int16_t s0_y[256]; /* bins */
-        int16_t s2_y[56]; /* dense */
+        int16_t s2_y[264]; /* root */
         int8_t s4_y[160]; /* dense */
     } even;
     union {
         uint32_t words; /* aligns the others */
         int16_t s1_y[264]; /* level */
-        int16_t s3_y[56]; /* window */
+        int16_t s3_y[264]; /* window */
         int8_t s5_y[80]; /* dense */
     } odd;
+    uint32_t rows_done; /* rows of this frame so far, of those that are read */
+    int32_t rows_error; /* the first error of this frame's rows, or 0 */
     int32_t s6_y[6]; /* dense */
     int32_t s7_y[1]; /* decision */
 } pw_state;
 
 /* Every lasting member: X(type, name, length). A board can use it to print or compare the state. */
 #define PW_STATE_MEMBERS(X) \
-    X(int16_t, s3_history, 588) \
+    X(int16_t, s3_history, 514) \
     X(int32_t, s3_position, 1) \
-    X(int32_t, s3_sums, 49) \
+    X(int32_t, s3_sums, 257) \
     X(int32_t, s7_active, 1) \
     X(int32_t, s7_candidate, 1) \
     X(int32_t, s7_count, 1) \
@@ -73,12 +83,15 @@ typedef struct {
 /* Forget everything: the state before the first frame. */
 void pw_init(pw_state *s);
 
-/* Take one frame pair; returns the decision. */
+/* Take one frame pair; returns the decision. Counts are trusted, unless pw_model.c is compiled with
+ * PW_CHECK_COUNTS: then any over the maximum gives PW_ERROR_COUNTS. */
 int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark);
 
 /* The same without a whole frame in memory: feed each row of both exposures, in rising order from
- * row 0 (rows outside the range read may be left out), then finish; returns the decision. */
-void pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark);
+ * row 0 (rows outside the range read may be left out), then finish; returns the decision, or one of
+ * the errors above. pw_feed_row returns 0, or the first error of the frame so far. Compiled with
+ * PW_TRUST_ROWS, neither rows nor counts are checked. */
+int32_t pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark);
 int32_t pw_finish(pw_state *s);
 
 /* PW_N_SCORES scores of the last frame, valid until the next. */
@@ -87,5 +100,9 @@ const int32_t *pw_scores(const pw_state *s);
 /* Version of the generator, and identity of the model (a hash of everything that decides). */
 const char *pw_version(void);
 const char *pw_model_id(void);
+
+#ifdef __cplusplus
+}
+#endif
 
 #endif

@@ -61,7 +61,7 @@ def recognised(found: Evaluation | None) -> list[tuple[str, Markup | str]]:
     if found.quantity is not None:
         error = found.quantity.fixed.rmse
         words = mark(
-            "measured", error_words(error, found.quantity.unit), "participants never trained on"
+            "counted", error_words(error, found.quantity.unit), "participants never trained on"
         )
         return [(f"locked ones alone{_people(error)}", words)]
     rows: list[tuple[str, Markup | str]] = []
@@ -88,7 +88,7 @@ def false_events(found: Evaluation | None) -> tuple[Markup | str, str]:
         return "not counted", ""
     text = f"{plain(events.median)} an hour, at most {plain(events.high)}"
     origin = "streams of participants never trained on; one-sided 95 % bound"
-    return mark("measured", text, origin), found.false_events_counted
+    return mark("counted", text, origin), found.false_events_counted
 
 
 def origins(result: Budget) -> tuple[Markup | str, str]:

@@ -11,9 +11,9 @@ from runtime.budget.verdict.planning import many
 __all__ = [
     "MARKS",
     "computed",
+    "counted",
     "lasting",
     "mark",
-    "measured",
     "of_input",
     "origin_of_input",
     "percent_input",
@@ -24,7 +24,7 @@ __all__ = [
 ]
 
 MARKS = {
-    "measured": ("m", "measured: on a bench, or on people by this program; hover says how"),
+    "measured": ("m", "measured on a bench; hover says with what"),
     "counted": ("n", "counted by this program: executed on an emulated core, or over recordings"),
     "published": ("p", "published: data sheet, paper or standard"),
     "setting": ("s", "a setting that the designer chose"),
@@ -75,9 +75,9 @@ def ranged(
     return mark(kind, text, origin)
 
 
-def measured(value: float, unit: str, origin: str) -> Markup:
+def counted(value: float, unit: str, origin: str) -> Markup:
     """Show a number that was executed or counted."""
-    return mark("measured", _with_unit(plain(value), unit), origin)
+    return mark("counted", _with_unit(plain(value), unit), origin)
 
 
 def _exact(value: float) -> str:
@@ -125,7 +125,7 @@ def sessions_a_side(sessions: Interval) -> Markup:
 
 
 def share(value: float, low: float, high: float, origin: str) -> Markup:
-    """Show a measured share in per cent with its interval."""
+    """Show a counted share in per cent with its interval."""
     return mark(
-        "measured", f"{100 * value:.1f}\u00a0% ({100 * low:.1f} to {100 * high:.1f})", origin
+        "counted", f"{100 * value:.1f}\u00a0% ({100 * low:.1f} to {100 * high:.1f})", origin
     )

@@ -21,9 +21,9 @@ from runtime.budget.page.first_screen import (
 from runtime.budget.page.marked_numbers import (
     MARKS,
     computed,
+    counted,
     lasting,
     mark,
-    measured,
     of_input,
     origin_of_input,
     percent_input,
@@ -259,7 +259,7 @@ def budget_page(results: Sequence[Budget]) -> str:
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     environment.filters.update(plain=plain)
     environment.globals.update(
-        computed=computed, ranged=ranged, measured=measured, of_input=of_input, share=share,
+        computed=computed, ranged=ranged, counted=counted, of_input=of_input, share=share,
         percent_input=percent_input, lasting=lasting, sessions=sessions_a_side,
         origin=origin_of_input, computed_text=partial(mark, "computed"), many_of=many,
     )  # fmt: skip

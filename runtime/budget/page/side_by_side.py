@@ -8,7 +8,7 @@ from typing import Any
 from markupsafe import Markup
 
 from runtime.budget.page.first_screen import error_words, false_events, origins, recognised
-from runtime.budget.page.marked_numbers import mark, measured, ranged, share
+from runtime.budget.page.marked_numbers import counted, mark, ranged, share
 from runtime.budget.price.power import PARTS, STATES
 from runtime.budget.result import Budget
 
@@ -46,12 +46,12 @@ def side_by_side(results: Sequence[Budget]) -> list[tuple[str, list[Any]]]:
         x = found.baseline.accuracy
         return share(x.value, x.low, x.high, "participants never trained on")
 
-    def counted(r: Budget) -> Any:
+    def events_told(r: Budget) -> Any:
         rate, where = false_events(r.evaluation)
         return Markup("{}; {}").format(rate, where) if where else rate
 
     def executed(r: Budget, value: float, unit: str) -> Markup:
-        return measured(value, unit, f"executed on an emulated {r.core.core}")
+        return counted(value, unit, f"executed on an emulated {r.core.core}")
 
     rows: dict[str, Any] = {
         "verdict": lambda r: f"{r.verdict.word}, margin {r.verdict.margin_words}",
@@ -62,7 +62,7 @@ def side_by_side(results: Sequence[Budget]) -> list[tuple[str, list[Any]]]:
         "recognised, everybody in turn": lambda r: accuracy(r, "everybody"),
         "recognised, locked people": lambda r: accuracy(r, "locked"),
         "four-quadrant baseline": quadrants,
-        "false events": counted,
+        "false events": events_told,
         "host": lambda r: r.titles["host"],
         "controller": lambda r: r.titles["mcu"],
         "with a hand present": lambda r: ranged(r.while_active_uw, "µW", "active all day"),

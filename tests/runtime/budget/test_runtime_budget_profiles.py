@@ -276,14 +276,16 @@ def test_benchmarked_power_is_energy_times_rate() -> None:
 
 @pytest.mark.parametrize("demo", ["dynamic", "finger_count"])
 def test_demo_models_cost_less_than_was_asked_for(demo: str, tmp_path: Path) -> None:
-    """Half an hour of hand and 200 gestures a day under 100 uW; counting fingers under 2 mW."""
+    """Half an hour of hand and 200 gestures a day under 100 uW; both under 2 mW with a hand there."""
     copy = tmp_path / demo
     shutil.copytree(Path(__file__).parents[3] / "models" / demo, copy)
     result = budget(copy, cores=CORES)
     inputs = {name: x.typical for name, x in result.inputs.items()}
     assert inputs["usage.hand_present"] >= 30
     assert inputs["usage.gestures"] * inputs["usage.hand_present"] / 60 >= 200
-    assert (inputs["watching.rate"], inputs["active.rate"]) == (5, 30)
+    # Shapes that are held still are read at five frames a second, movements at thirty.
+    assert inputs["watching.rate"] == 5
+    assert inputs["active.rate"] == (30 if demo == "dynamic" else 5)
     assert result.while_active_uw.typical < 2000
-    assert demo == "finger_count" or result.average_uw.typical < 100
+    assert result.average_uw.typical < 100
     assert all(result.part_uw[part].typical > 0 for part in result.part_uw)
