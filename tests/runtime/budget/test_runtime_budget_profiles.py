@@ -276,7 +276,7 @@ def test_benchmarked_power_is_energy_times_rate() -> None:
 
 @pytest.mark.parametrize("demo", ["dynamic", "finger_count"])
 def test_demo_models_cost_less_than_was_asked_for(demo: str, tmp_path: Path) -> None:
-    """Half an hour of hand and 200 gestures a day under 100 uW; both under 2 mW with a hand there."""
+    """Half an hour of hand and 200 gestures a day under 100 uW, and under 2 mW meanwhile."""
     copy = tmp_path / demo
     shutil.copytree(Path(__file__).parents[3] / "models" / demo, copy)
     result = budget(copy, cores=CORES)
