@@ -62,6 +62,7 @@ def live(port: str, model: Path, engine: str, log: Path | None, seconds: float |
                     tell,
                     math.inf if seconds is None else seconds,
                     lambda now: status.update(now.status()),
+                    lambda text: click.echo(text, err=True),
                 )
             finally:
                 console.print(watch.summary(), soft_wrap=True)

@@ -30,6 +30,8 @@ __all__ = ["LiveEvent", "Watch", "open_log"]
 
 _REPORT_S = 0.1
 _STALL_S = 3.0
+_QUIET_S = 1.5
+"""After which silence is told, so that an unplugged sensor is known of within two seconds."""
 _REMEMBERED = 64  # arrivals of exposures whose pair is not yet handed out
 _SETTINGS = ("frame_rate_hz", "exposure_us", "led_current_ma")
 
@@ -124,6 +126,7 @@ class Watch:
         self.connected = True
         self._end_us = math.inf
         self._tell: Callable[[LiveEvent], None] = lambda _: None
+        self._notice: Callable[[str], None] = lambda _: None
         self._done = False
         self.n_pairs = self.n_events = self.missing = self.n_gaps = self.time_us = 0
         self.latencies_ms = array("d")
@@ -144,6 +147,7 @@ class Watch:
         tell: Callable[[LiveEvent], None],
         seconds: float = math.inf,
         progress: Callable[[Watch], None] | None = None,
+        notice: Callable[[str], None] | None = None,
     ) -> None:
         """Start the sensor and step the model until the time is over or Ctrl-C is pressed.
 
@@ -157,6 +161,9 @@ class Watch:
             How long, on the sensor's clock.
         progress : callable, optional
             Called with this object about 10 times a second.
+        notice : callable, optional
+            Called with a line when readouts stop coming, within two seconds, and when they come
+            again.
 
         Raises
         ------
@@ -166,6 +173,7 @@ class Watch:
             It was set to another form of readout meanwhile.
         """
         self._tell, self._end_us = tell, seconds * 1e6
+        self._notice = notice or (lambda _: None)
         self._link.decoder.counts = WireCounts()
         with contextlib.suppress(KeyboardInterrupt):
             self._listen(progress or (lambda _: None))
@@ -175,7 +183,7 @@ class Watch:
     def _listen(self, progress: Callable[[Watch], None]) -> None:
         self._start(time.monotonic(), progress)
         heard = reported = time.monotonic()
-        n_heard = self.n_pairs
+        n_heard, quiet = self.n_pairs, False
         while not self._done:
             try:
                 messages = self._link.read()
@@ -186,7 +194,12 @@ class Watch:
                 self._take(message)
             now = time.monotonic()
             if self.n_pairs > n_heard:
-                heard, n_heard = now, self.n_pairs
+                if quiet:
+                    self._notice("frame pairs come again")
+                heard, n_heard, quiet = now, self.n_pairs, False
+            elif now - heard > _QUIET_S and n_heard and not quiet:
+                quiet = True
+                self._notice(f"no frame pair for {_QUIET_S:g} s: is the sensor plugged in?")
             elif now - heard > _STALL_S:
                 raise PortError(
                     self._link.url, "the sensor", f"silent for {_STALL_S:g} s", "frame pairs"
@@ -206,6 +219,8 @@ class Watch:
 
     def _reconnect(self, heard: float, progress: Callable[[Watch], None]) -> None:
         """Wait for the port to come back and start the sensor again."""
+        if self.connected:
+            self._notice("the sensor is gone: plug it in again; it is waited for")
         self.connected = False
 
         def waiting() -> bool:
@@ -217,6 +232,7 @@ class Watch:
         description = self._link.reconnect(waiting)
         _check_sensor(self._link.url, description.sensor, self._model.sensor)
         self.connected = True
+        self._notice("the sensor is back")
         self._pairer = Pairer(description, self._pairer.counts)
         self._arrived_s.clear()
         self._line.begin_run(time.monotonic() - heard)

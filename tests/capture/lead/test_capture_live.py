@@ -18,7 +18,7 @@ from bench_sensor import SENSOR, BenchSensor, counts
 
 from capture.emulated.optic.optics import SENSORS
 from capture.emulated.port.device import DeviceSettings, running_device
-from capture.lead.live import Watch
+from capture.lead.live import _QUIET_S, Watch
 from capture.wire.link import SerialLink
 from runtime.firmware.emit.folder import write_firmware
 from runtime.model import Model, load_model, save_model
@@ -190,7 +190,10 @@ def test_a_pulled_cable_is_waited_for(
         for sensor in second:
             sensor.close()
     shown = capsys.readouterr()
-    assert shown.err == ""
+    assert shown.err.splitlines() == [
+        "the sensor is gone: plug it in again; it is waited for",
+        "the sensor is back",
+    ]
     assert "missing in 1 gaps" in " ".join(shown.out.split())
     events = logged(log)
     for key in ("sequence", "time_us"):
@@ -198,6 +201,23 @@ def test_a_pulled_cable_is_waited_for(
         assert values == sorted(set(values))
     assert events[0]["sequence"] < 61 <= events[-1]["sequence"]
     assert events[-1]["time_us"] < 30e6
+
+
+def test_silence_is_told_before_it_ends_the_watch(
+    folder: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A sensor that stops sending is told of within two seconds, once, whatever comes of it."""
+    assert _QUIET_S < 2.0
+    monkeypatch.setattr("capture.lead.live._QUIET_S", 0.2)
+    monkeypatch.setattr("capture.lead.live._STALL_S", 1.0)
+    sensor = BenchSensor(lambda sequence, lit, packet: packet if sequence < 60 else b"")
+    try:
+        assert call("--port", sensor.url, "--model", folder) == 2
+    finally:
+        sensor.close()
+    told = capsys.readouterr().err.splitlines()
+    assert told[0] == "no frame pair for 0.2 s: is the sensor plugged in?"
+    assert len(told) == 2  # and the error at the end
 
 
 def test_ctrl_c_ends_it_with_a_summary(
