@@ -102,6 +102,7 @@ def build_app(
             Route(f"{one}/energy", review.energy),
             Route(f"{one}/frames", review.frames),
             Route(f"{one}/labels", review.labels),
+            Route(f"{one}/doubts", review.doubts),
             Route(f"{one}/edits", review.edit, methods=["POST"]),
         ],
         middleware=[Middleware(Guard, hosts=tuple(hosts), token=token)],

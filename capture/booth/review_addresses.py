@@ -11,6 +11,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
+from capture.booth.doubtful import Doubtful
 from capture.booth.label_sheet import Table
 from capture.booth.labelling import Edit, apply_edit, open_table
 from capture.booth.readouts import Shelf, frame_bytes
@@ -34,6 +35,7 @@ class ReviewAddresses:
     def __init__(self, root: Path) -> None:
         self._root = root
         self._shelf = Shelf()
+        self._doubtful = Doubtful(root)
 
     def sessions(self, request: Request) -> Response:
         """List the sessions; how their takes were judged only to who does not review blind."""
@@ -82,6 +84,12 @@ class ReviewAddresses:
         return _table_reply(
             open_table(self._find(request), query.get("labeller", ""), query.get("blind") == "yes")
         )
+
+    def doubts(self, request: Request) -> Response:
+        """Say which takes to look at first; nothing to who reviews blind."""
+        if request.query_params.get("blind") == "yes":
+            return JSONResponse({"whole": [], "takes": []})
+        return JSONResponse(self._doubtful.of(self._find(request)))
 
     async def edit(self, request: Request) -> Response:
         """Carry out and save one edit."""

@@ -102,3 +102,18 @@ export function showAgreements(agreements, jump) {
   byId("agreements").hidden = parts.length === 0;
   byId("agreements").replaceChildren(make("h2", {}, "Agreement"), ...parts);
 }
+
+// What is doubted of a session, the most doubtful first; `numberOf` a cue's time is its take's
+// place or -1, `jump` goes there.
+export function showDoubts({ whole, takes }, numberOf, jump) {
+  const all = whole.map((text) => make("li", {}, make("p", {}, `The whole session: ${text}.`)));
+  const each = takes.flatMap(({ cue_onset_s: time, text }) => {
+    const number = numberOf(time);
+    if (number < 0) return [];
+    const button = make("button", { type: "button" }, `Take ${number + 1}`, make("small", {}, text));
+    button.addEventListener("click", () => jump(time));
+    return [make("li", {}, button)];
+  });
+  byId("doubts").hidden = all.length + each.length === 0;
+  byId("doubtful").replaceChildren(...all, ...each);
+}

@@ -3,7 +3,7 @@
 import { Readouts, Refused, ask, byId, commandKey, make, plain } from "./common.js";
 import { Frames } from "./frames.js";
 import { actOf, showKeys } from "./keys.js";
-import { question, showAgreements, showSessions, showTakes, stateOf } from "./panels.js";
+import { question, showAgreements, showDoubts, showSessions, showTakes, stateOf } from "./panels.js";
 import { Timeline, indexAt } from "./timeline.js";
 
 const REASONS = [
@@ -83,18 +83,26 @@ async function openSession(id) {
     frames = new Frames(session, n, (error) => (error ? complain(error) : drawReadout()));
     byId("readouts").replaceChildren();
     readouts = new Readouts(byId("readouts"));
+    byId("doubts").hidden = true;
     byId("near").setAttribute("aria-valuemax", session.duration_s.toFixed(2));
     byId("title").textContent = plain(session.id.replaceAll("_", ", "));
     takeTable(labels);
     choose(0, false);
     byId("title").focus();
     await listSessions();
+    lookFirst(call).catch(complain);
   } catch (error) {
     if (call !== wanted) return;
     session = table = null;
     byId("hint").hidden = true;
     complain(error);
   }
+}
+
+// Which takes to look at first; all sessions are judged for it, so it comes when it is there.
+async function lookFirst(call) {
+  const found = await ask(`${base()}/doubts?${view()}`);
+  if (call === wanted) showDoubts(found, takeAtCue, (time) => choose(takeAtCue(time)));
 }
 
 // Cursor and playing
