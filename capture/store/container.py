@@ -119,6 +119,8 @@ def unpack_chunk(content: bytes, where: str) -> memoryview:
         data = zstandard.ZstdDecompressor().decompress(data, max_output_size=inside)
     elif chunk.compression:
         raise FormatError(where, "compression", repr(chunk.compression[:20]), "zstd or none")
+    if len(data) != chunk.uncompressed_size:
+        raise FormatError(where, "length of a chunk", len(data), chunk.uncompressed_size)
     if zlib.crc32(data) != chunk.uncompressed_crc:
         raise FormatError(where, "CRC-32 of a chunk", "wrong", f"{chunk.uncompressed_crc:#010x}")
     return memoryview(data)

@@ -110,6 +110,22 @@ def test_zeros_in_the_middle_cost_one_chunk(tmp_path: Path) -> None:
     assert repair(path) is None
 
 
+def test_a_chunk_whose_lengths_are_wiped_is_damage(tmp_path: Path) -> None:
+    """Zeros over sizes and check sum leave a chunk that seems empty and sound; it is neither."""
+    path = write(tmp_path / NAME, 160)
+    content = bytearray(path.read_bytes())
+    start, _ = chunks(content)[0]
+    at = start + 9 + 8 + 8 + 8  # behind kind, length, two times and the unpacked size
+    content[at : at + 14] = bytes(14)
+    path.write_bytes(content)
+    with pytest.raises(FormatError, match="length of a chunk"):
+        kept(path)
+    done = repair(path)
+    assert done is not None
+    assert done.n_stretches == 1
+    assert len(kept(path)) == done.n_pairs
+
+
 @given(data=st.data())
 def test_every_chunk_that_is_not_hit_is_kept(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
