@@ -95,7 +95,7 @@ def test_conditions_hardly_move_what_is_right(world: World | None, tmp_path: Pat
     benchmark takes more people, and the other conditions.
     """
     if world is None:
-        record_emulated(tmp_path / "set", ["dynamic", "everyday_short"], n_people=5, n_locked=1)
+        record_emulated(tmp_path / "set", ["dynamic", "everyday_short"], n_people=8, n_locked=3)
     else:
         scripts = [few_takes("dynamic", 2), EVERYDAY]
         record_world(tmp_path / "set", world, scripts, n_people=7, n_locked=2)
