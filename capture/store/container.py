@@ -108,7 +108,10 @@ def _stream(content: bytes) -> ReadDataStream:
 
 def unpack_chunk(content: bytes, where: str) -> memoryview:
     """Return the records in a chunk, which its check sum holds for; one of `DAMAGE` if not."""
-    chunk = Chunk.read(_stream(content))
+    inside_record = _Content(content)
+    chunk = Chunk.read(ReadDataStream(inside_record))
+    if inside_record.tell() != len(content):  # its lengths are wiped: it only seems to be empty
+        raise FormatError(where, "length of a chunk", inside_record.tell(), len(content))
     if chunk.uncompressed_size > MAX_RECORD:
         raise FormatError(where, "size of a chunk", chunk.uncompressed_size, f"<= {MAX_RECORD}")
     data = chunk.data

@@ -110,13 +110,14 @@ def test_zeros_in_the_middle_cost_one_chunk(tmp_path: Path) -> None:
     assert repair(path) is None
 
 
-def test_a_chunk_whose_lengths_are_wiped_is_damage(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("behind", "n"), [(24, 14), (10, 699)])
+def test_a_chunk_whose_lengths_are_wiped_is_damage(tmp_path: Path, behind: int, n: int) -> None:
     """Zeros over sizes and check sum leave a chunk that seems empty and sound; it is neither."""
     path = write(tmp_path / NAME, 160)
     content = bytearray(path.read_bytes())
     start, _ = chunks(content)[0]
-    at = start + 9 + 8 + 8 + 8  # behind kind, length, two times and the unpacked size
-    content[at : at + 14] = bytes(14)
+    at = start + 9 + behind  # behind kind and length: two times, sizes, check sum, readouts
+    content[at : at + n] = bytes(n)
     path.write_bytes(content)
     with pytest.raises(FormatError, match="length of a chunk"):
         kept(path)
