@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 
 __all__ = ["commands"]
 
+_MANY = 20  # sessions from which on work is long enough to be told of
+
 
 @click.command(epilog="Example: palmwatt emulate --participant P01 --script dynamic --seed 1")
 @click.option("--participant", default="P01", show_default=True, help="Invented person P01 to P99.")
@@ -264,6 +266,8 @@ def _doubts(files: Sequence[Path]) -> list[Doubt]:
 
     from capture.truth.truth import doubts_of_files
 
+    if len(files) > _MANY:
+        click.echo(f"judging the labels of {len(files)} sessions", err=True)
     return doubts_of_files(files, np.random.default_rng(0))
 
 

@@ -20,6 +20,9 @@ __all__ = ["MIN_PEOPLE", "Opinions", "second_opinions"]
 Floats = npt.NDArray[np.float64]
 
 _TREES = 100
+_TREES_TIMES_TAKES = 200_000
+"""Bounds the work of a forest: hundreds of people take minutes, not a quarter of an hour."""
+_FEWEST_TREES = 20
 _FOLDS = 10
 MIN_PEOPLE = 3
 """Two strangers are no crowd: below, only takes of the same people are asked."""
@@ -114,8 +117,10 @@ def _told(
     from sklearn.ensemble import ExtraTreesClassifier
 
     chances = np.zeros((len(given), n_labels))
+    n_trees = min(_TREES, max(_FEWEST_TREES, _TREES_TIMES_TAKES // len(given)))
     for seen, held in splits:
-        forest = ExtraTreesClassifier(_TREES, random_state=seed, min_samples_leaf=2)
+        forest = ExtraTreesClassifier(n_trees, random_state=seed, min_samples_leaf=2, n_jobs=-1)
         forest.fit(shapes[seen], given[seen])
+        forest.set_params(n_jobs=1)  # or sums would depend on which tree is done first
         chances[np.ix_(held, forest.classes_)] = forest.predict_proba(shapes[held])
     return chances

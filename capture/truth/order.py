@@ -22,6 +22,10 @@ _SEEDS = 256
 CLEAR = 5.0
 """Standard errors by which another order must fit better: noise passes that in 1 of 3 million, and
 a few hundred orders are tried."""
+_MOST_AGREE = 0.5
+"""Share of takes that must be likest what another order calls them: where takes tell little of
+their labels, no order is better than another. By other people's takes, also twice as many as are
+likest what they are called."""
 _SHUFFLES = 400
 
 
@@ -109,6 +113,11 @@ def better_order(
         gain = np.array([logs[i, place[str(order.labels[i])]] - given[i] for i in known])
         if len(gain) < 8:
             continue
+        told = chances[known].argmax(axis=1)
+        hits = sum(place[str(order.labels[i])] == told[k] for k, i in enumerate(known))
+        by_given = sum(place[labels[i]] == told[k] for k, i in enumerate(known))
+        if hits < max(_MOST_AGREE * len(known), 2 * by_given):
+            continue
         error = float(gain.std(ddof=1)) / np.sqrt(len(gain))
         score = float(gain.mean()) / max(error, 1e-9)
         if score > CLEAR and (best is None or score > best[1]):
@@ -170,7 +179,8 @@ def order_alike(
     nearest: npt.NDArray[np.int64], candidates: Sequence[Order], chance: Alike
 ) -> Order | None:
     """Return the order in which takes of one label are clearly alike, if there is one."""
-    best, most = None, chance.by_chance + CLEAR * chance.spread
+    least = chance.by_chance + CLEAR * chance.spread
+    best, most = None, max(least, _MOST_AGREE * len(nearest))
     for order in candidates:
         marks = np.unique([label or "" for label in order.labels], return_inverse=True)[1]
         found = int((marks[nearest] == marks).sum())

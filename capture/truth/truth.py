@@ -53,12 +53,15 @@ _QUARTER = 0.25
 of emulated people and of the tests' two worlds, 1 take in 100 is below it."""
 _TIMES = 2.0
 """Another label must be twice as likely."""
+_LEAST_AGREEMENT = 0.7
+"""Below, a second opinion errs in three of ten sound takes, and nothing is said of single ones."""
 _MOST_TOLD = 0.1
 """The most takes that a second opinion speaks against: one that errs more says little of each."""
 SHORTEST_S = 0.1
 """A hand needs longer for the shortest movement there and back (from memory)."""
 _LITTLE_LIGHT = 0.1
-_NO_PATTERN = 0.01
+_NO_PATTERN = 0.05
+"""Share of shuffled labels that agree as well as those given."""
 _FOR_A_PATTERN = 3
 """Takes a label on average, and takes of a session: with two, chance gives as much as likeness."""
 
@@ -234,6 +237,8 @@ def _pattern(takes: Takes, candidates: Sequence[Order], rng: np.random.Generator
     if given.share <= _NO_PATTERN:
         return None
     better = order_alike(nearest, candidates, given)
+    if better is None and not takes.movement:
+        return None  # held shapes of one person are alike too little for their labels to show
     if better is not None:
         text = f"its takes are {better.text}: takes of one label are alike only so"
         return Doubt(takes.name, None, "out of step", CLEAR, text)
@@ -309,7 +314,7 @@ def _lengths(takes: Takes) -> list[Doubt]:
 
 def _opposed(sessions: Sequence[Takes], opinions: Opinions | None) -> list[Doubt]:
     """Takes that look clearly more like those of another label."""
-    if opinions is None:
+    if opinions is None or opinions.agreement() < _LEAST_AGREEMENT:
         return []
     chances = opinions.both
     n = len(chances)
