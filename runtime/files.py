@@ -31,6 +31,7 @@ __all__ = [
     "read_limited",
     "refresh_fingerprint",
     "refuse_used_folder",
+    "sha256_of",
     "whole_folder",
     "write_fingerprints",
     "write_whole",
@@ -202,19 +203,21 @@ def damaged_parquet(path: Path, error: Exception) -> FormatError:
     return FormatError(str(path), "the file", f"damaged ({str(error)[:120]})", "a Parquet table")
 
 
+def sha256_of(path: Path) -> str:
+    """Return the SHA-256 of a file's content, 64 hexadecimal digits; raises OSError."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
 def fingerprint(path: Path) -> str:
     """Return a file's SHA-256; raises FormatError where it cannot be read."""
-    found = hashlib.sha256()
     try:
-        with path.open("rb") as file:
-            while block := file.read(1 << 20):
-                found.update(block)
+        return sha256_of(path)
     except OSError as error:
         reason = error.strerror or type(error).__name__
         raise FormatError(
             str(path), "the file", f"unreadable ({reason})", "present", "export the model anew"
         ) from None
-    return found.hexdigest()
 
 
 def write_fingerprints(folder: Path) -> None:

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from runtime.errors import Error, UsageError
+from runtime.files import sha256_of
 
-__all__ = ["SetFile", "Tree", "copy_checked", "list_files", "sha256_of"]
+__all__ = ["SetFile", "Tree", "copy_checked", "list_files"]
 
 _BLOCK = 1 << 20
 _HALF_WRITTEN = re.compile(r"\..*\.part")
@@ -106,12 +107,6 @@ def _refuse_running(path: Path) -> None:
             raise UsageError(
                 str(path), "the session", "being recorded", "finished", "wait until it is"
             ) from None
-
-
-def sha256_of(path: Path) -> str:
-    """Return the SHA-256 of a file's content, 64 hexadecimal digits."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def copy_checked(source: SetFile, target: Path) -> None:

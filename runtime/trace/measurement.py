@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError, UsageError
+from runtime.files import sha256_of
 from runtime.trace.charges import PhaseFigures, figures, zeros_ua
 from runtime.trace.cutting.frames import FrameShape, find_onsets, learn_shape
 from runtime.trace.cutting.phases import Phase, name_segments
@@ -280,18 +280,10 @@ def _result(
         if f.phase in hidden
     }
     return Measurement(
-        bench, trace.path.name, _sha256(trace.path), rate, run.n_samples, run.n_frames,
+        bench, trace.path.name, sha256_of(trace.path), rate, run.n_samples, run.n_frames,
         run.n_left_out, period / rate, math.sqrt(variance) / rate, found,
         run.total_ua / run.n_samples, shape, names, run.envelope.cells(),
         run.envelope.samples_a_cell,
         tuple(cautions(counts, found, grid, lost)), lost,
         held_ua(shape, names, bench, zeros_ua(rows, bench), rng), rows,
     )  # fmt: skip
-
-
-def _sha256(path: Path) -> str:
-    found = hashlib.sha256()
-    with path.open("rb") as file:
-        while piece := file.read(1 << 20):
-            found.update(piece)
-    return found.hexdigest()

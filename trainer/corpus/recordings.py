@@ -19,10 +19,10 @@ from capture.measure.signs import N_SIGNS, signs_of_block
 from capture.store.dataset import Dataset, Participant, open_dataset
 from capture.store.session import Session, events_path, read_session
 from runtime.errors import FormatError, UsageError
+from runtime.files import sha256_of
 from runtime.sensor import Sensor
 from runtime.stages.contract.stage import EntryStage, Float64, Int32
 from trainer.recipe import QuantityRecipe, Recipe
-from trainer.work.cache import file_digest
 
 __all__ = [
     "Corpus",
@@ -175,7 +175,7 @@ def open_corpus(
         sensor = session.sensor
         for path in (info.path, events_path(info.path)):
             if path not in known:
-                known[path] = file_digest(path).hex()
+                known[path] = sha256_of(path)
             content.update(path.name.encode() + b"\0" + bytes.fromhex(known[path]))
         content.update(f"{person.participant_id} {person.locked}\0".encode())
         people[person.participant_id] = person

@@ -39,13 +39,12 @@ from numpy.typing import NDArray
 
 from capture.tsv_tables import alone_in
 from runtime.errors import Error, UsageError
-from runtime.files import read_limited, write_whole
+from runtime.files import read_limited, sha256_of, write_whole
 
 __all__ = [
     "Cache",
     "StoredArray",
     "code_digest",
-    "file_digest",
     "open_cache",
     "program_digest",
 ]
@@ -142,7 +141,7 @@ class Cache:
         for key in keys:
             path = self.folder / f"{key}.npy"
             try:
-                digest = file_digest(path)
+                digest = bytes.fromhex(sha256_of(path))
                 seal = self._seal(path.name, digest)
                 if not hmac.compare_digest(seal, index[path.name]["seal"]):
                     return None
@@ -288,9 +287,3 @@ def program_digest() -> str:
     for library in ("numpy", "scipy", "scikit-learn"):
         digest.update(f"{library} {version(library)}\0".encode())
     return digest.hexdigest()
-
-
-def file_digest(path: Path) -> bytes:
-    """Return the SHA-256 of a file's bytes."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").digest()

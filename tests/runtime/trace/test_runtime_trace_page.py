@@ -25,7 +25,7 @@ RANGES = ((1_000.0, 0.1, 0.02, 1.0), (200_000.0, 20.0, 2.0, 1.0))
 def found() -> Measurement:
     """One measurement for all pages."""
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(measurement, "_sha256", lambda path: "5" * 64)
+        patched.setattr(measurement, "sha256_of", lambda path: "5" * 64)
         synthesis = Synthesis(
             device(driver__efficiency=0.7, mcu__sleep_current=30.0),
             Bench(duration_s=10.0, ranges=RANGES, jitter_us=100.0, held=1),

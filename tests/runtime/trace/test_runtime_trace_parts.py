@@ -271,7 +271,7 @@ def test_steps_hold_all_that_the_budget_spends_on_a_frame(state: str) -> None:
 
 def test_memory_does_not_grow_with_the_trace(monkeypatch: pytest.MonkeyPatch) -> None:
     """Three times as long a trace takes no more memory, once the shape is learned."""
-    monkeypatch.setattr(measurement, "_sha256", lambda path: "0" * 64)
+    monkeypatch.setattr(measurement, "sha256_of", lambda path: "0" * 64)
     monkeypatch.setattr(measurement, "_LEARN", 1 << 19)
     largest = []
     for seconds in (15.0, 45.0):
@@ -320,7 +320,7 @@ def test_any_current_is_measured_or_refused_in_one_line(
     block = SampleBlock(any_current(shape, rng, max(n, 8))[:n], None, marks)
     trace = Trace(Path("none"), lambda: iter([block]), lambda: 1e5)
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(measurement, "_sha256", lambda path: "0" * 64)
+        patched.setattr(measurement, "sha256_of", lambda path: "0" * 64)
         try:
             found = measure_trace(trace, bench, Expected(205.0), np.random.default_rng(1))
         except Error as fault:

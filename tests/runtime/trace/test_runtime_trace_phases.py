@@ -31,7 +31,7 @@ def measured(synthesis: Synthesis, pulse_us: float | None = None) -> Measurement
 @pytest.fixture(autouse=True)
 def no_file(monkeypatch: pytest.MonkeyPatch) -> None:
     """Traces of these tests are never written."""
-    monkeypatch.setattr(measurement, "_sha256", lambda path: "0" * 64)
+    monkeypatch.setattr(measurement, "sha256_of", lambda path: "0" * 64)
 
 
 def errors_of(found: Measurement, synthesis: Synthesis) -> dict[str, tuple[float, float]]:
