@@ -16,6 +16,7 @@ from capture.cues.script import Script, schedule
 from capture.frames import FrameBlock, FramePair
 from capture.lead.missed import moved
 from capture.measure.quality import MAX_DROPPED, MAX_SATURATED, Quality, measure
+from capture.measure.signs import SATURATED_SHARE
 from runtime.sensor import Sensor
 
 __all__ = ["Check", "ReadinessChecks", "session_bytes"]
@@ -23,7 +24,6 @@ __all__ = ["Check", "ReadinessChecks", "session_bytes"]
 _LOOK_BACK_S = 4.0
 _MOST_PAIRS = 512
 _HEARD_S = 1.0
-_SATURATED_SHARE = 0.01  # of the pixels, as in `capture.measure.quality`
 _SURE = 3.0  # standard errors by which lit must be above dark
 _AS_LONG_AGAIN = 2  # pauses and cues that are given again
 
@@ -109,7 +109,7 @@ class ReadinessChecks:
 
     def _light(self, block: FrameBlock, quality: Quality) -> Check:
         full = self._sensor.saturation_counts
-        over = ((block.dark >= full).mean(axis=(1, 2)) > _SATURATED_SHARE).mean()
+        over = ((block.dark >= full).mean(axis=(1, 2)) > SATURATED_SHARE).mean()
         if over > MAX_SATURATED:
             text = f"the room alone saturates {over:.0%} of the frame pairs: shade the sensor"
             return Check("light", False, text)

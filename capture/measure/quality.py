@@ -12,6 +12,7 @@ from capture.cues.labels import GOOD
 from capture.frames import FrameBlock
 from capture.measure.flicker import find_flicker
 from capture.measure.led import LedWatch
+from capture.measure.signs import SATURATED_SHARE
 from capture.store.session import Session
 from runtime.sensor import Sensor
 
@@ -21,7 +22,6 @@ __all__ = ["Quality", "measure", "quality_faults", "session_quality"]
 MAX_DROPPED = 0.01
 # A hand that comes close saturates for a moment; light or exposure set wrong, most of the time.
 MAX_SATURATED = 0.25
-_SATURATED_SHARE = 0.01
 MAX_JITTER = 0.2
 # 20 K of warming: infrared LEDs give about 0.5 % less for each kelvin (data sheets, from memory).
 MAX_LED_DRIFT = 0.10
@@ -165,7 +165,7 @@ def measure(
         mean_dark_counts=float(dark.mean()),
         ambient_counts=float(dark.mean()) - sensor.black_level_counts,
         level_drift=last / first - 1.0 if first else 0.0,
-        saturated_pairs_fraction=float((saturated > _SATURATED_SHARE).mean()),
+        saturated_pairs_fraction=float((saturated > SATURATED_SHARE).mean()),
         n_gaps=int(np.count_nonzero(lost)),
         gap_s=gap_s,
         n_clock_falls=int(np.count_nonzero(np.diff(time_us) <= 0)),

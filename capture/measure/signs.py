@@ -35,7 +35,7 @@ Floats = npt.NDArray[np.float64]
 N_SIGNS = 5
 """Mean dark, mean lit, share of saturated pixels, fingerprints of the lit and the dark exposure."""
 SATURATED_SHARE = 0.01
-"""A frame is saturated when more than 1 % of its lit pixels are, as in `measure.quality`."""
+"""A frame is saturated when more than 1 % of its pixels are."""
 NOISE_MULTIPLE = 3.0
 """Light within three standard errors of nothing is nothing: noise passes it in 1 of 700 frames."""
 _STRONG_QUANTILE = 0.95

@@ -16,6 +16,7 @@ __all__ = ["draw_frame", "draw_whole"]
 Floats = NDArray[np.float64]
 
 WIDTH, HEIGHT, LEFT, RIGHT, TOP = 640.0, 250.0, 84.0, 10.0, 26.0
+_FRAME = {"width": WIDTH, "height": HEIGHT, "left": LEFT, "right": WIDTH - RIGHT, "top": TOP}
 _COLUMNS = 320
 _UNITS = ((1e6, "A"), (1e3, "mA"), (1.0, "µA"), (1e-3, "nA"))
 
@@ -49,11 +50,7 @@ def draw_frame(found: Measurement) -> dict[str, Any]:
         "line": _line(shape.median_ua[cut], x, start, axis),
         "x_ticks": _time_ticks(start * step_us, stop * step_us, lambda us: x(us / step_us), "µs"),
         "y_ticks": axis.ticks(),
-        "width": WIDTH,
-        "height": HEIGHT,
-        "left": LEFT,
-        "right": WIDTH - RIGHT,
-        "top": TOP,
+        **_FRAME,
     }
 
 
@@ -76,11 +73,7 @@ def draw_whole(found: Measurement) -> dict[str, Any]:
         "line": " ".join(f"{x(cell):g},{axis.y(ua):g}" for cell, ua in _means(found, a_cell)),
         "x_ticks": _time_ticks(0.0, seconds * factor, lambda t: x(t / factor / a_cell), unit),
         "y_ticks": axis.ticks(),
-        "width": WIDTH,
-        "height": HEIGHT,
-        "left": LEFT,
-        "right": WIDTH - RIGHT,
-        "top": TOP,
+        **_FRAME,
     }
 
 
