@@ -26,6 +26,7 @@ __all__ = [
     "SUBTLE",
     "Cue",
     "Script",
+    "asks_to_move",
     "load_script",
     "parse_script",
     "schedule",
@@ -191,6 +192,11 @@ class Cue:
     def end_us(self) -> int:
         """When the cue ends, microseconds from the first frame pair."""
         return self.onset_us + self.duration_us
+
+
+def asks_to_move(trial_type: str) -> bool:
+    """Return whether a cue of a script of movements asks for something to move at all."""
+    return not trial_type.startswith(IDLE) and trial_type not in (ARRIVAL[1], SUBTLE[0])
 
 
 def load_script(source: str | Path) -> Script:

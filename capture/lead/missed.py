@@ -8,16 +8,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from capture.cues.labels import GOOD, Event, refine
-from capture.cues.script import ARRIVAL, IDLE, SUBTLE
+from capture.cues.script import asks_to_move
 
 __all__ = ["NO_MOVEMENT", "Missed", "moved"]
 
 NO_MOVEMENT = "no movement"
 """Why a take is rejected whose cue was given again because nothing moved."""
 _MOST_TIMES = 2
-
-_STILL = (IDLE, ARRIVAL[1], SUBTLE[0])
-"""Cues that ask for nothing to move."""
 
 
 def moved(event: Event, energy: Sequence[float], time_s: Sequence[float]) -> bool:
@@ -67,7 +64,7 @@ class Missed:
         """
         for index in range(self._n_seen, len(ended)):
             event = ended[index]
-            asked = self._movement and event.status == GOOD and event.trial_type not in _STILL
+            asked = self._movement and event.status == GOOD and asks_to_move(event.trial_type)
             if asked and not moved(event, energy, time_s):
                 self._missed.append(index)
         self._n_seen = len(ended)

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from capture.cues.script import Script
+from capture.cues.script import Script, asks_to_move
 from capture.store.session import Session, read_session
 from capture.truth.opinions import MIN_PEOPLE, Opinions, second_opinions
 from capture.truth.order import (
@@ -250,8 +250,8 @@ def _pattern(takes: Takes, candidates: Sequence[Order], rng: np.random.Generator
 
 
 def _acted(takes: Takes) -> npt.NDArray[np.bool_]:
-    """Takes in which something is to be done: all but idle time."""
-    return np.array([not label.startswith("idle") for label in takes.labels])
+    """Takes in which something is to be done: all but idle time and hands that are away."""
+    return np.array([asks_to_move(label) for label in takes.labels])
 
 
 def _empty(takes: Takes, acted: npt.NDArray[np.bool_]) -> bool:

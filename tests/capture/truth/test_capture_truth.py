@@ -141,6 +141,17 @@ def test_a_take_in_which_nothing_moved_is_found(sound: list[Session]) -> None:
     assert (doubt.row, doubt.about) in {(row, "nothing moved"), (row, "other label")}
 
 
+@pytest.mark.parametrize("label", ["idle", "away", "subtle_still"])
+def test_cues_that_ask_for_stillness_are_kept_still(sound: list[Session], label: str) -> None:
+    """A hand that is away, or held still as asked, is no take in which nothing moved."""
+    called = {"idle": label}
+    events = tuple(
+        dataclasses.replace(e, trial_type=called.get(e.trial_type, e.trial_type))
+        for e in sound[0].events
+    )
+    assert judged([dataclasses.replace(sound[0], events=events)]) == []
+
+
 def test_a_movement_too_short_for_a_hand_is_found(sound: list[Session]) -> None:
     """A take of 66 ms is doubted, whatever it looks like."""
     row = next(i for i, e in enumerate(sound[0].events) if e.trial_type == "up")
