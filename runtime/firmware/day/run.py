@@ -211,5 +211,3 @@ def run_day(
     board = Board(compiled, script, times or BoardTimes())
     board.run()
     return board.result()
-
-
