@@ -4,17 +4,41 @@ from __future__ import annotations
 
 import math
 
+from runtime.firmware.emit.device.build_text import (
+    CMAKE_CONFIG,
+    CMAKE_LISTS,
+    MAKEFILE,
+    ZEPHYR_CMAKE,
+    ZEPHYR_KCONFIG,
+    ZEPHYR_MODULE,
+)
+from runtime.firmware.emit.device.example_text import BOARD_NRF52840_C, NRF52840_H
 from runtime.firmware.emit.device.header_text import BOARD_H, DEVICE_H
 from runtime.firmware.emit.device.program_text import DEVICE_C
+from runtime.firmware.emit.device.start_text import NRF52840_LD, START_NRF52840_C
 from runtime.firmware.setting import DeviceSetting
 from runtime.firmware.watching import watching_model
 from runtime.model import Model
 from runtime.stages.contract.c_text import fill
 
-__all__ = ["DEVICE_FILES", "device_text"]
+__all__ = ["BUILD_FILES", "DEVICE_FILES", "device_text"]
 
 DEVICE_FILES = ("pw_device.h", "pw_device.c", "pw_board.h")
 """The files of the device program in a firmware folder."""
+
+BUILD_FILES = {
+    "Makefile": MAKEFILE,
+    "CMakeLists.txt": CMAKE_LISTS,
+    "pw_firmware-config.cmake": CMAKE_CONFIG,
+    "zephyr/module.yml": ZEPHYR_MODULE,
+    "zephyr/CMakeLists.txt": ZEPHYR_CMAKE,
+    "zephyr/Kconfig": ZEPHYR_KCONFIG,
+    "example/nrf52840.h": NRF52840_H,
+    "example/board_nrf52840.c": BOARD_NRF52840_C,
+    "example/start_nrf52840.c": START_NRF52840_C,
+    "example/nrf52840.ld": NRF52840_LD,
+}
+"""How it is built, and a worked board: the same text for every model."""
 
 _WATCHDOG_FRAMES = 16
 """Frames that may be dropped one after another before the watchdog resets the board."""
