@@ -36,13 +36,13 @@ void pw_board_expose(uint32_t exposure_ns)
     now_us += exposure_ns / 1000u;
     pw_device_exposed(&device);
 }
-void pw_board_read_row(uint32_t row, uint16_t *lit, uint16_t *dark)
+void pw_board_read_rows(uint32_t first, uint32_t n, uint16_t *lit, uint16_t *dark)
 {
-    for (uint32_t i = 0u; i < PW_N_COLS; i++) {
+    for (uint32_t i = 0u; i < (n * PW_N_COLS); i++) {
         lit[i] = ((n_fed > 20u) && ((n_fed & 1u) != 0u)) ? 2000u : 100u;
         dark[i] = 0u;
     }
-    pw_device_row_read(&device, row);
+    pw_device_rows_read(&device, first, n);
 }
 void pw_board_hold_interrupts(void) {}
 void pw_board_allow_interrupts(void) {}

@@ -84,9 +84,10 @@ BOARD_NRF52840_C = """\
 /* A board for the device program: an nRF52840 with the sensor on SPI. It is an example: pins,
  * the LED's driver and the sensor's commands are invented; put your own in their place.
  *
- * The sensor of the example takes two bytes, a row and zero, and answers with two, zero and the
- * row that it will send; then it sends PW_N_COLS counts of the lit exposure and as many of the
- * dark one, 16 bits each, low byte first. It exposes all rows while PIN_EXPOSE is high. */
+ * The sensor of the example takes two bytes, the first row and how many, and answers meanwhile with
+ * two, zero and the first row that it will send; then it sends those rows of the lit exposure and
+ * after them those of the dark one, 16 bits a count, low byte first. It exposes all rows while
+ * PIN_EXPOSE is high. */
 #include "nrf52840.h"
 #include "pw_device.h"
 #include "pw_board.h"
@@ -104,7 +105,6 @@ BOARD_NRF52840_C = """\
 
 #define START_UP_US 60u
 #define SETTLE_US 5u
-#define ROW_BYTES (2u * PW_N_COLS)
 
 /* What the timer waits for. */
 #define TIMER_NOTHING 0u
@@ -131,8 +131,9 @@ static volatile uint32_t transfer;
 static uint32_t exposure_ticks;
 static uint8_t command[2];
 static uint8_t answer[2];
-static uint16_t *row_lit;
-static uint16_t *row_dark;
+static uint16_t *rows_lit;
+static uint16_t *rows_dark;
+static uint32_t n_rows;
 
 /* What was told last; a host reads it when PIN_TELL rises. */
 volatile int32_t board_event = PW_NONE;
@@ -209,12 +210,13 @@ void pw_board_expose(uint32_t exposure_ns)
     run_timer(TIMER_SETTLE, SETTLE_US * 16u);
 }
 
-void pw_board_read_row(uint32_t row, uint16_t *lit, uint16_t *dark)
+void pw_board_read_rows(uint32_t first, uint32_t n, uint16_t *lit, uint16_t *dark)
 {
-    row_lit = lit;
-    row_dark = dark;
-    command[0] = (uint8_t)row;
-    command[1] = 0u;
+    rows_lit = lit;
+    rows_dark = dark;
+    n_rows = n;
+    command[0] = (uint8_t)first;
+    command[1] = (uint8_t)n;
     GPIO_OUT_CLEAR = BIT(PIN_SELECT);
     run_transfer(TRANSFER_COMMAND, answer, 2u, 2u);
 }
@@ -242,13 +244,13 @@ void SPIM_Handler(void)
     const uint32_t ended = transfer;
     SPIM_END = 0u;
     if (ended == TRANSFER_COMMAND) {
-        run_transfer(TRANSFER_LIT, row_lit, ROW_BYTES, 0u);
+        run_transfer(TRANSFER_LIT, rows_lit, 2u * PW_N_COLS * n_rows, 0u);
     } else if (ended == TRANSFER_LIT) {
-        run_transfer(TRANSFER_DARK, row_dark, ROW_BYTES, 0u);
+        run_transfer(TRANSFER_DARK, rows_dark, 2u * PW_N_COLS * n_rows, 0u);
     } else if (ended == TRANSFER_DARK) {
         transfer = TRANSFER_NOTHING;
         GPIO_OUT_SET = BIT(PIN_SELECT);
-        pw_device_row_read(&device, answer[1]);
+        pw_device_rows_read(&device, answer[1], n_rows);
     } else {
         /* stopped meanwhile */
     }
