@@ -105,10 +105,10 @@ def _target(name: str, before: Instruction, instruction: Instruction, *, riscv: 
 def _taken_from_stack(name: str, instruction: Instruction) -> int:
     """Return the bytes by which an instruction lowers the stack pointer; 0 when it raises it."""
     word, text = instruction.word, instruction.operands
-    if word.startswith("push") or (word.startswith("stmdb") and text.startswith("sp!")):
+    if word.startswith(("push", "vpush")) or (word.startswith("stmdb") and text.startswith("sp!")):
         return 4 * register_count(text[text.index("{") :])
     pushed = re.search(r"\[sp, #-(0x[0-9a-f]+|\d+)\]!$", text)
-    if pushed is not None and word.startswith("str"):
+    if pushed is not None and word.startswith(("str", "vstr", "vector store")):
         return int(pushed[1], 0)
     if not text.startswith("sp,") or word.startswith(_LEAVING_SP):
         return 0
