@@ -44,7 +44,7 @@ from runtime.budget.price.profiles import profiles_of
 from runtime.budget.result import Budget
 from runtime.budget.verdict.limits import Limits
 from runtime.budget.verdict.margin import Margin
-from runtime.firmware.machine.compile import cores_of
+from runtime.firmware.machine.execute import executable_cores
 from runtime.firmware.watching import watching_model
 from runtime.model import load_model, model_hash
 
@@ -111,7 +111,8 @@ def budget(
     limits : Limits, optional
         What to hold the result against.
     cores : sequence of str, optional
-        Cores to profile, by default all that the compiler has; the chosen controller's is added.
+        Cores to profile, by default all that the compiler has and that can be executed here; the
+        chosen controller's is added.
     compiler : str
         As for `runtime.firmware.machine.compile.compile_for`.
     computation : Computation, optional
@@ -136,7 +137,7 @@ def budget(
     evaluation = read_evaluation(folder)
     usage = library.get(Usage, choice.usage)
     watching = watching_model(model.sensor, round(usage.watching_rows.typical))
-    every = cores_of(compiler) if cores is None else tuple(cores)
+    every = executable_cores(compiler)[0] if cores is None else tuple(cores)
     wanted = tuple(dict.fromkeys((*every, mcu.core)))
     profiles = profiles_of(folder, model, watching, wanted, compiler, computation.keep_profiles)
     gathered = gather(model, watching, library, choice, profiles, evaluation)

@@ -27,7 +27,7 @@ COMPILERS = ("zig", "arm-none-eabi-gcc", "riscv64-unknown-elf-gcc", "clang")
 LEVELS = ("-O0", "-Og", "-O1", "-Os", "-Oz", "-O2", "-O3")
 FRAMES = ("-fomit-frame-pointer", "-fno-omit-frame-pointer")
 POSITIONS: tuple[tuple[str, ...], ...] = ((), ("-fpic",), ("-fpic", "-msingle-pic-base"))
-ALIKE = {"cortex-m23": "cortex-m33", "cortex-m0": "cortex-m0plus"}
+ALIKE = {"cortex-m0": "cortex-m0plus"}
 """Cores that are compiled for, and executed on another that has all their instructions."""
 
 

@@ -17,16 +17,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError, ToolError
-from runtime.firmware.machine.compile import HOST, CompiledFirmware
+from runtime.firmware.machine.compile import HOST, CompiledFirmware, cores_of
 from runtime.firmware.machine.cores import Core, find_core
 from runtime.firmware.machine.elf import Image, read_image
 from runtime.firmware.machine.emulator import Emulator, Fault, Room, executor_of
 from runtime.firmware.machine.layout import Layout, Records, parse_layout
-from runtime.firmware.machine.qemu_core import QemuCore
+from runtime.firmware.machine.qemu_core import QemuCore, missing_program
 from runtime.firmware.machine.unicorn_core import UnicornCore
 from runtime.stages.contract.stage import Counts
 
-__all__ = ["HostLibrary", "Machine", "check_frames", "execute", "run_selftest"]
+__all__ = [
+    "HostLibrary",
+    "Machine",
+    "check_frames",
+    "executable_cores",
+    "execute",
+    "run_selftest",
+]
 
 _FRAMES_PER_CALL = 128
 _ENTRY = {False: "harness_run", True: "harness_feed"}
@@ -69,6 +76,22 @@ def execute(
     if compiled.core == HOST:
         return HostLibrary(compiled).run(lit, dark, by_rows=by_rows)
     return _on_core(compiled, lit, dark, _ENTRY[by_rows])
+
+
+def executable_cores(compiler: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the cores that a compiler has and this machine can execute, and a line for each other.
+
+    The packages that pip brings execute most; a core that wants another program is left out where
+    that is not on the path.
+    """
+    found, left_out = [], []
+    for name in cores_of(compiler):
+        missing = missing_program(find_core(name))
+        if missing:
+            left_out.append(f"{name} was not executed: {missing} is not on the path.")
+        else:
+            found.append(name)
+    return tuple(found), tuple(left_out)
 
 
 def run_selftest(compiled: CompiledFirmware) -> int:

@@ -23,10 +23,10 @@ from numpy.typing import NDArray
 
 from runtime.errors import ToolError
 from runtime.firmware.machine.cores import Core
-from runtime.firmware.machine.emulator import Fault, Room
+from runtime.firmware.machine.emulator import Fault, Room, executor_of
 from runtime.firmware.machine.gdb_remote import GdbRemote
 
-__all__ = ["QemuCore", "qemu_program"]
+__all__ = ["QemuCore", "executed_addresses", "missing_program"]
 
 _ARM = ("qemu-system-arm", "-machine", "mps3-an547")
 _RISCV = ("qemu-system-riscv32", "-machine", "none", "-cpu", "rv32", "-m", "2G")
@@ -41,9 +41,10 @@ _CPACR, _CPACR_VECTORS = 0xE000_ED88, 0x00F0_0000
 _EXECUTED = re.compile(rb"(Trace|Stopped).*?\[(?:[0-9a-f]+/)?([0-9a-f]+)[/\]]")
 
 
-def qemu_program(core: Core) -> str:
-    """Return the name of the QEMU that has a core."""
-    return (_RISCV if core.riscv else _ARM)[0]
+def missing_program(core: Core) -> str:
+    """Return the program that a core is executed by and that is missing here; else nothing."""
+    program = _ARM[0] if executor_of(core) == "qemu" else ""
+    return program if program and shutil.which(program) is None else ""
 
 
 class QemuCore:
@@ -96,6 +97,10 @@ class QemuCore:
             stub = last - 64
             self._gdb.write(stub, _ENABLE)
             self.call(stub, (_CPACR, _CPACR_VECTORS), rooms[1].start + 64, last - 16)
+        else:
+            self._gdb.stop_at(
+                0, 2
+            )  # where a trap goes; an M-profile core without vectors ends QEMU
 
     def _connect(self, process: subprocess.Popen[bytes], folder: Path) -> GdbRemote:
         """Wait until QEMU answers."""
@@ -107,7 +112,7 @@ class QemuCore:
                 time.sleep(0.005)
         said = (folder / "said").read_text(errors="replace").strip().splitlines()
         raise ToolError(
-            f"emulated {self._core.name}", f"start of {qemu_program(self._core)}",
+            f"emulated {self._core.name}", "start of QEMU",
             f"'{said[-1] if said else 'nothing'}'", "an answer",
         )  # fmt: skip
 
@@ -151,7 +156,7 @@ class QemuCore:
             return np.zeros(0, dtype=np.int64)
         with self._log.open("rb") as file:
             file.seek(self._read)
-            addresses = _executed(file.read())
+            addresses = executed_addresses(file.read())
         code = self._gdb.read(self._code.start, int(addresses.max()) + 2 - self._code.start)
         halves = np.frombuffer(code[: len(code) // 2 * 2], "<u2").astype(np.int64)
         half = halves[(addresses - self._code.start) // 2]
@@ -159,7 +164,7 @@ class QemuCore:
         return addresses << 16 | np.where(wide, 4, 2)
 
 
-def _executed(log: bytes) -> NDArray[np.int64]:
+def executed_addresses(log: bytes) -> NDArray[np.int64]:
     """Return the addresses that were executed; one that QEMU gave up before it began is none."""
     found: list[int] = []
     for word, address in _EXECUTED.findall(log):

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from firmware_models import random_frames, small_model
+from firmware_models import EXECUTED, EXECUTED_ONCE, random_frames, small_model
 from hypothesis import HealthCheck, given, settings
 from strategies import models_with_exposures
 
@@ -27,8 +27,6 @@ from runtime.stages.closing.decision import Decision
 from runtime.stages.window import Window
 from runtime.verification.verify import compare, reference_records
 
-ALL_CORES = [core.name for core in CORES]
-
 
 def write(model: Model, folder: Path) -> Path:
     for name, text in generate(model).items():
@@ -45,7 +43,7 @@ def test_random_models_give_the_same_bits_on_every_core(
     model, (lit, dark) = case
     folder = write(model, tmp_path_factory.mktemp("random"))
     reference = reference_records(model, lit, dark)
-    for core in ("host", *ALL_CORES):
+    for core in ("host", *EXECUTED_ONCE):
         got = execute(compile_for(folder, core, extra=("-Werror",)), lit, dark)
         assert compare(reference, got) == "", core
 
@@ -62,7 +60,7 @@ def test_every_optimisation_gives_the_same_bits(tmp_path: Path, optimise: str) -
         assert compare(reference, got) == "", core
 
 
-@pytest.mark.parametrize("core", ALL_CORES)
+@pytest.mark.parametrize("core", EXECUTED)
 def test_profile_adds_up(core: str) -> None:
     """Classes and stages each sum to the executed instructions; the stack stays in its bound."""
     model = small_model()

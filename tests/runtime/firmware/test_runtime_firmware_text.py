@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from firmware_models import random_frames, save_folder, small_model
+from firmware_models import EXECUTED, random_frames, save_folder, small_model
 from hypothesis import HealthCheck, given, settings
 from strategies import models_with_exposures
 
@@ -19,7 +19,6 @@ from runtime.firmware.emit.folder import FIRMWARE_FILES, write_firmware
 from runtime.firmware.emit.generate import generate
 from runtime.firmware.emit.watch import WATCH_FILES
 from runtime.firmware.machine.compile import WARNINGS, compile_for
-from runtime.firmware.machine.cores import CORES
 from runtime.firmware.machine.execute import execute
 from runtime.firmware.machine.harness import HARNESS_C
 from runtime.firmware.machine.layout import parse_layout
@@ -75,7 +74,7 @@ def test_golden_text_executes(tmp_path: Path) -> None:
     model = small_model()
     lit, dark = random_frames(model, 30)
     reference = reference_records(model, lit, dark)
-    for core in ("host", *(core.name for core in CORES)):
+    for core in ("host", *EXECUTED):
         got = execute(compile_for(GOLDEN, core, extra=("-Werror",)), lit, dark)
         assert compare(reference, got) == "", core
 
