@@ -72,6 +72,7 @@ PW_STAGE void @P@_frame(@Y@ *y, const uint16_t *lit, const uint16_t *dark)
 }
 """
 
+_LANE_32 = "vgetq_lane_s32(sum, {})"
 _STORES = {"int8_t": "vstrbq", "int16_t": "vstrhq", "int32_t": "vstrwq"}
 
 
@@ -94,8 +95,8 @@ def bins_vector(values: dict[str, object], part: int) -> str:
         pairs = f"        {_STORES[str(values['Y'])]}_s32(&y[b], sum);\n"
     else:
         pairs = "".join(
-            f"        y[b + {i}u] = (@Y@)vaddvq_p_s32(sum, 0x{mask}u);\n"
-            for i, mask in enumerate(("00FF", "FF00"))
+            f"        y[b + {i}u] = (@Y@)({_LANE_32.format(2 * i)} + {_LANE_32.format(2 * i + 1)});\n"
+            for i in range(2)
         )
     return fill(
         _COLUMNS + (_NARROW if narrow else _WIDE) + _FRAME,

@@ -3,7 +3,8 @@
 Matrices are one piece of assembly, as the other cores' are: a compiler does not keep four sums in
 the even registers that VMLAVA adds to. What goes value by value is written in the intrinsics of
 ``arm_mve.h``, which every compiler of such a core brings. Both leave the last, partly filled vector
-to predicates, so that nothing beyond an array is read.
+to predicates, so that nothing beyond an array is read. Predicates are counted (VCTP) and never
+constants, of which GCC 12 makes others: it takes 0x00FF for all lanes.
 """
 
 from __future__ import annotations
