@@ -72,7 +72,10 @@ PW_STAGE void @P@_frame(@Y@ *y, const uint16_t *lit, const uint16_t *dark)
 }
 """
 
-_LANE_32 = "vgetq_lane_s32(sum, {})"
+_PAIRS = """\
+        y[b] = (@Y@)(vgetq_lane_s32(sum, 0) + vgetq_lane_s32(sum, 1));
+        y[b + 1u] = (@Y@)(vgetq_lane_s32(sum, 2) + vgetq_lane_s32(sum, 3));
+"""
 _STORES = {"int8_t": "vstrbq", "int16_t": "vstrhq", "int32_t": "vstrwq"}
 
 
@@ -94,10 +97,7 @@ def bins_vector(values: dict[str, object], part: int) -> str:
     if width == 2:
         pairs = f"        {_STORES[str(values['Y'])]}_s32(&y[b], sum);\n"
     else:
-        pairs = "".join(
-            f"        y[b + {i}u] = (@Y@)({_LANE_32.format(2 * i)} + {_LANE_32.format(2 * i + 1)});\n"
-            for i in range(2)
-        )
+        pairs = _PAIRS
     return fill(
         _COLUMNS + (_NARROW if narrow else _WIDE) + _FRAME,
         **values,
