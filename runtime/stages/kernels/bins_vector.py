@@ -94,10 +94,7 @@ def bins_vector(values: dict[str, object], part: int) -> str:
     if part == 0 or not (narrow or width % _LANES == 0):
         return ""
     height, n_cols = int(str(values["HEIGHT"])), int(str(values["N_COLS"]))
-    if width == 2:
-        pairs = f"        {_STORES[str(values['Y'])]}_s32(&y[b], sum);\n"
-    else:
-        pairs = _PAIRS
+    stored = f"        {_STORES[str(values['Y'])]}_s32(&y[b], sum);\n"
     return fill(
         _COLUMNS + (_NARROW if narrow else _WIDE) + _FRAME,
         **values,
@@ -106,7 +103,7 @@ def bins_vector(values: dict[str, object], part: int) -> str:
         PART_COUNTS=part * n_cols,
         GROUP=_LANES // width if narrow else 1,
         DOWN=_ROW_DOWN * (part - 1),
-        BINS_OF_PAIRS=pairs,
+        BINS_OF_PAIRS=stored if width == 2 else _PAIRS,
         START=int(str(values["FIRST_ROW"])) * n_cols + int(str(values["FIRST_COL"])),
         LINE_COUNTS=height * n_cols,
     )
