@@ -370,7 +370,7 @@ static inline void s0_across(int32_t *y, const uint16_t *lit, const uint16_t *da
             const int16x8_t down = s0_down(&lit[at], &dark[at]);
             sum = vaddq_s32(sum, vaddq_s32(vmovlbq_s16(down), vmovltq_s16(down)));
         }
-        y[b + 0u] = (int32_t)(vgetq_lane_s32(sum, 0) + vgetq_lane_s32(sum, 1));
+        y[b] = (int32_t)(vgetq_lane_s32(sum, 0) + vgetq_lane_s32(sum, 1));
         y[b + 1u] = (int32_t)(vgetq_lane_s32(sum, 2) + vgetq_lane_s32(sum, 3));
     }
 }
