@@ -43,13 +43,12 @@ def verify(model: Path, cores: tuple[str, ...], frames: int, compiler: str, as_j
 
     Exit code 0: identical on every frame; 1: not identical; 2: a file is missing or damaged.
     """
-    from runtime.firmware.machine.compile import cores_of
     from runtime.firmware.machine.cores import find_core
     from runtime.verification.verify import verify as run
 
     for core in cores:
         find_core(core)
-    report = run(model, cores or cores_of(compiler), frames, compiler=compiler)
+    report = run(model, cores or _executable(compiler), frames, compiler=compiler)
     if as_json:
         click.echo(json.dumps(report.to_json(), indent=1, sort_keys=True))
     else:
@@ -57,6 +56,16 @@ def verify(model: Path, cores: tuple[str, ...], frames: int, compiler: str, as_j
             click.echo(line)
     if not report.ok:
         raise SystemExit(1)
+
+
+def _executable(compiler: str) -> tuple[str, ...]:
+    """Return the cores that can be executed here; says which cannot, and why."""
+    from runtime.firmware.machine.execute import executable_cores
+
+    found, left_out = executable_cores(compiler)
+    for line in left_out:
+        click.echo(line, err=True)
+    return found
 
 
 @click.command(
@@ -139,12 +148,14 @@ def budget(
         keep_profiles=not (what_if or answer.out),
         eye_distances_mm=eye_mm or DISTANCES_MM,
     )
+    cores = _executable(compiler)
     results = [
         price(
             model,
             choice=choice,
             parts=parts,
             limits=limits,
+            cores=cores,
             compiler=compiler,
             computation=computation,
         )

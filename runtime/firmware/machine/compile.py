@@ -173,9 +173,11 @@ def compiler_version(compiler: str) -> str:
 
 
 def cores_of(compiler: str) -> tuple[str, ...]:
-    """Return the names of the cores that a compiler has: zig and clang all, a GCC its target's."""
-    if compiler == "zig" or _is_clang(compiler):
+    """Return the names of the cores that a compiler has: zig all, a GCC its target's."""
+    if compiler == "zig":
         return tuple(core.name for core in CORES)
+    if _is_clang(compiler):
+        return tuple(core.name for core in CORES if core.clang)
     return tuple(core.name for core in CORES if core.riscv is compiler.startswith("riscv"))
 
 
@@ -189,7 +191,7 @@ def _target_flags(core: str, compiler: str) -> list[str]:
     if _is_clang(compiler):
         if found.riscv:
             return ["--target=riscv32-unknown-elf", *found.gcc_flags]
-        return ["--target=arm-none-eabi", *found.gcc_flags, "-mfloat-abi=soft", "-ffreestanding"]
+        return ["--target=arm-none-eabi", "-mfloat-abi=soft", *found.gcc_flags, "-ffreestanding"]
     if found.riscv is not compiler.startswith("riscv"):
         raise ToolError("compiler", compiler, f"not for {core}", "a compiler for that core")
     return list(found.gcc_flags)
