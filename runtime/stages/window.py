@@ -47,6 +47,7 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
         }
         @SUM_TYPE@ *sums = &s->@PREFIX@_sums[segment * @N_VALUES@u];
         @Y_TYPE@ *out = &y[segment * @N_VALUES@u];
+        PW_UNROLL
         for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
             const int32_t sum = sums[i] + entering[i] - leaving[i];
             sums[i] = (@SUM_TYPE@)sum;
@@ -54,6 +55,7 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
         }
     }
     @X_TYPE@ *oldest = &s->@PREFIX@_history[position * @N_VALUES@u];
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
         oldest[i] = x[i];
     }
