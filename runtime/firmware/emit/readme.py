@@ -70,4 +70,7 @@ results are the same bits. GCC and clang take it at every level of optimisation,
 frame pointer, position-independent or not: assembly saves the registers that it uses, and leaves r9
 alone. `-DPW_PLAIN_C` leaves all assembly out, for the same bits in more cycles. A compiler may
 call `memset` or `memcpy`; link the ones that your board has.
+
+`budget.json` beside this folder names the compiler that its price is by. Another one's code takes
+other cycles: `palmwatt budget MODEL --compilers` prices this folder by each that is on the path.
 """
