@@ -123,7 +123,8 @@ def profiles_of(
     Notes
     -----
     ``profile.json`` maps the hash of the C, which holds the model's own hash, to its profiles by
-    core; the watching stage has its own. Executes 40 recorded frame pairs a core.
+    core; the watching stage has its own. Executes 40 recorded frame pairs a core, or as many as are
+    a multiple of the model's period.
     """
     own, firmware = _firmware_of(model_dir, model)
     path = model_dir / "profile.json"
@@ -133,7 +134,7 @@ def profiles_of(
     kept = {key: _cached(path, key) for key in every}
     missing = [(key, core) for key in every for core in cores if core not in kept[key]]
     if missing:
-        lit, dark = read_test_frames(model_dir, model, _FRAMES)
+        lit, dark = read_test_frames(model_dir, model, _n_frames(model))
 
         def measure(wanted: tuple[str, str]) -> CoreProfile:
             one, sources = every[wanted[0]]
@@ -146,6 +147,11 @@ def profiles_of(
             _keep(path, kept)
     active, asleep = (kept[key] for key in keys)
     return Profiles({c: active[c] for c in cores}, {c: asleep[c] for c in cores}, firmware)
+
+
+def _n_frames(model: Model) -> int:
+    """Return how many frames to execute: whole periods, so that their mean is that of all time."""
+    return max(model.period, _FRAMES // model.period * model.period)
 
 
 def _firmware_of(model_dir: Path, model: Model) -> tuple[dict[str, str], Firmware]:
