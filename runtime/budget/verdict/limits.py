@@ -23,10 +23,10 @@ State = Literal["kept", "broken", "crossed", "unknown"]
 class Limits(BaseModel):
     """What a limits file may hold, all optional, in one table ``[limits]``.
 
-    ``verdict`` is the worst that is let through; undecided then crosses ``hidden``. Accuracy, that of
-    the worst group (the evaluation says of which people), event F1 and the light margin (limit for
-    the eye over value) are floors, all others ceilings. Where no group has enough people to be named,
-    a limit for the worst is not known to be kept.
+    ``verdict`` is the worst that is let through; undecided then crosses ``hidden``. Accuracy, that
+    of the worst group (the evaluation says which), event F1 and the light margin (limit for the eye
+    over value) are floors, all others ceilings. Where no group has enough people to be named, a
+    limit for the worst is not known to be kept.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
