@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -232,7 +232,11 @@ def _averaged(
 
 
 def assemble_model(
-    recipe: Recipe, sensor: Sensor, fitted: Fitted, margins: Margins, data_digest: str
+    recipe: Recipe,
+    sensor: Sensor,
+    fitted: Fitted,
+    margins: Margins,
+    provenance: Mapping[str, str],
 ) -> Model:
     """Put a decision behind a fitted pipeline.
 
@@ -240,8 +244,9 @@ def assemble_model(
     ----------
     margins : Margins
         How far ahead of the next answer an event's gesture must be.
-    data_digest : str
-        SHA-256 of the data set's recordings and labels.
+    provenance : mapping of str to str
+        SHA-256 of the recipe as it was given and as it was fitted, and of the data set's
+        recordings and labels.
 
     Raises
     ------
@@ -257,7 +262,7 @@ def assemble_model(
         sensor=sensor,
         classes=recipe.answers,
         stages=(chain.entry, *chain.stages, decision_for(recipe, margins, fitted.score_unit)),
-        provenance={"recipe": recipe.digest(), "data": data_digest},
+        provenance=provenance,
     )
 
 
