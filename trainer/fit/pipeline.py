@@ -187,7 +187,9 @@ def _fit_classifier(windows: _Windows, recipe: Recipe) -> Pipeline:
 def _fit_head(chain: StageChain, windows: _Windows, recipe: Recipe) -> Fitted:
     """Fit a classifier to a chain's outputs, lower it, and average its scores."""
     classifier, x = _fit_classifier(windows, recipe), windows.x
-    heads, unit = lower_classifier(classifier, x, chain.low, chain.high, recipe.quantisation)
+    heads, unit = lower_classifier(
+        classifier, x, chain.low, chain.high, recipe.quantisation, recipe.decision.average_frames
+    )
     return _averaged(chain, heads, windows, classifier, unit, recipe)
 
 
@@ -206,7 +208,10 @@ def _fit_regression(chain: StageChain, windows: _Windows, recipe: Recipe) -> Fit
     of_segment = np.zeros(n_values)
     of_segment[n_values - 1 - features.motion] = 1.0 / features.segments
     guard = np.tile(of_segment, features.segments)
-    heads, unit = lower_regressor(regressor, guard, x, chain.low, chain.high, recipe.quantisation)
+    heads, unit = lower_regressor(
+        regressor, guard, x, chain.low, chain.high, recipe.quantisation,
+        recipe.decision.average_frames,
+    )  # fmt: skip
     return _averaged(chain, heads, windows, regressor, unit, recipe)
 
 

@@ -65,6 +65,7 @@ def quantise_dense(
     out_bits: int,
     clip_quantile: float,
     power_of_two: bool = False,
+    n_summed: int = 1,
 ) -> tuple[Dense, float]:
     """Round a real layer to a :class:`~runtime.stages.dense.Dense` stage.
 
@@ -81,6 +82,8 @@ def quantise_dense(
         Share of training outputs that must not saturate.
     power_of_two : bool
         Whether a step of the weights, and so of unscaled accumulators, is to be one.
+    n_summed : int
+        Of so many frames unscaled accumulators are added up afterwards.
 
     Returns
     -------
@@ -92,7 +95,9 @@ def quantise_dense(
     x, low, high = inputs
     sample = x[:: -(-len(x) // MAX_CALIBRATION_ROWS)].astype(np.float64)
     extreme = np.maximum(np.abs(low), np.abs(high)).astype(np.float64)
-    smallest = float((np.abs(weights) @ extreme).max()) / MAX_ACCUMULATOR
+    # A sum over frames is renewed by adding one value and taking another away.
+    limit_of_one = MAX_ACCUMULATOR / (2 * n_summed if n_summed > 1 else 1)
+    smallest = float((np.abs(weights) @ extreme).max()) / limit_of_one
     unit_w = max(smallest, _weight_unit(weights, sample, symmetric_limit(weight_bits)))
     if power_of_two:
         unit_w = 2.0 ** math.ceil(math.log2(unit_w))

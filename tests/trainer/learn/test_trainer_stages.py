@@ -14,6 +14,7 @@ from sklearn.model_selection import train_test_split
 
 from runtime.errors import UsageError
 from runtime.fixedpoint import INT32_MAX
+from runtime.stages.window import Window
 from trainer.learn.classifiers import SegmentContrasts, fit_classifier
 from trainer.learn.directions import fisher_directions, principal_directions
 from trainer.learn.excerpt import Excerpt
@@ -172,6 +173,22 @@ def test_quantised_layers_never_risk_overflow(
     np.testing.assert_allclose(
         stage.run_float(x.astype(np.float64)) * unit, x @ weights.T + bias, rtol=1e-9, atol=1e-6
     )
+
+
+@pytest.mark.parametrize("n_frames", [2, 5, 32])
+def test_sums_of_scores_never_risk_overflow(n_frames: int) -> None:
+    """Scores of wide inputs and weights are small enough to be summed over the frames asked for."""
+    rng = np.random.default_rng(n_frames)
+    weights, bias = rng.normal(size=(3, 600)), rng.normal(size=3)
+    x = rng.integers(-32767, 32768, (50, 600)).astype(np.int32)
+    extreme = np.full(600, 32767, dtype=np.int64)
+    stage, _ = quantise_dense(
+        RealLayer(weights, bias), LayerInputs(x, -extreme, extreme),
+        weight_bits=16, out_bits=32, clip_quantile=1.0, n_summed=n_frames,
+    )  # fmt: skip
+    low, high = stage.bounds(-extreme, extreme)
+    assert high.max() > 2**28 / n_frames
+    Window(3, 1, n_frames, 16, 16).bounds(low, high)
 
 
 def test_rounding_leaves_no_offset() -> None:
