@@ -42,6 +42,9 @@ PROPPED = {"subtle": (2.0, 0.1)}
 """By script that asks to hold the hand still, far away: how many times as high as usual people hold
 it (20 cm for 10), and how much of their usual sway is left on a propped-up elbow: a supported hand
 moves by a few tenths of a millimetre (from memory)."""
+ABOUT = 0.12
+"""A person is asked to be nearer or farther than a distance by up to this share: where the next one
+begins, as they are a quarter apart."""
 RULER_MM = 2.0
 """By so much, one standard deviation, a hand is not where a collector noted it (invented)."""
 
@@ -144,6 +147,9 @@ def _record(
     session: tuple[int, float | None],
 ) -> dict[str, float]:
     order, distance_mm = session
+    if distance_mm is not None:  # no two people at the same: it is to be measured, not guessed
+        rng = np.random.default_rng([world.seed, number, order])
+        distance_mm = float(round(distance_mm * rng.uniform(1 - ABOUT, 1 + ABOUT)))
     played = play_session(world, script, number, conditions, distance_mm)
     name, named = f"P{number:02d}", f"{order:02d}"
     path = session_path(folder, name, named, script.name)
@@ -212,7 +218,8 @@ def record_world(
     Parameters
     ----------
     distances_mm : sequence of float
-        A session at each of them, noted with it; without, one session at what distance people like.
+        A session at about each of them, noted with where it was; without, one session at what
+        distance people like.
 
     Returns
     -------

@@ -28,8 +28,12 @@ from trainer.recipe import QuantisationRecipe
 __all__ = ["lower_classifier", "lower_regressor"]
 
 LEAF_BITS = 16
+"""Of a leaf: 65,536 trees could be added up in 32 bits, and a step is 0.003 % of the largest
+leaf."""
 TREE_INPUT_BITS = 16
+"""As wide as a window's features: a tree compares, so that bits cost nothing but memory."""
 PROTOTYPE_INPUT_BITS = 8
+"""Of an input and a centre: 4,096 squares of their differences, of 16 bits each, are below 2^28."""
 
 
 def lower_classifier(

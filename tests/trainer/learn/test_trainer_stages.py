@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import onnxruntime
 import pytest
@@ -17,7 +19,7 @@ from runtime.fixedpoint import INT32_MAX
 from runtime.stages.window import Window
 from trainer.learn.classifiers import SegmentContrasts, fit_classifier
 from trainer.learn.directions import fisher_directions, principal_directions
-from trainer.learn.excerpt import Excerpt
+from trainer.learn.excerpt import Excerpt, centred_values
 from trainer.learn.features import StageChain, _directions
 from trainer.learn.float_onnx import float_onnx
 from trainer.learn.lowering import lower_classifier
@@ -240,6 +242,20 @@ def test_one_outlier_does_not_take_the_whole_range() -> None:
         weight_bits=8, out_bits=32, clip_quantile=1.0,
     )  # fmt: skip
     assert stage.real_weights[0, -1] > 127 == int(stage.weights[0, -1])
+
+
+def test_what_differs_between_origins_is_taken_away() -> None:
+    """Two recordings keep what parts them where they are of one origin, and lose it elsewhere."""
+    near, far = (
+        replace(Excerpt.whole(np.full((3, 2), value, dtype=np.int32)), origin=origin)
+        for value, origin in ((10, "P01"), (20, "P01"))
+    )
+    np.testing.assert_array_equal(
+        centred_values([near, far]), np.repeat([[-5.0] * 2, [5.0] * 2], 3, 0)
+    )
+    apart = [near, replace(far, origin="P02")]
+    assert not centred_values(apart).any()
+    assert not centred_values([replace(each, origin="") for each in (near, far)]).any()
 
 
 def test_principal_directions_prefer_signal_over_noise() -> None:
