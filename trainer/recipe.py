@@ -37,6 +37,8 @@ __all__ = [
 OTHER = "other"
 TARGETS = {"distance_mm": "mm"}
 """What recordings know of themselves that a model can learn to measure, and its unit."""
+MAX_SEGMENT_FRAMES = 1024
+"""The window stage's own limit: sensors of any rate see 1.6 s."""
 
 
 class FeatureRecipe(Table):
@@ -77,7 +79,7 @@ class FeatureRecipe(Table):
     motion: bool = True
     swing_frames: Annotated[int, Field(ge=0, le=32)] = 0
     segments: Annotated[int, Field(ge=1, le=64)] = 8
-    segment_frames: Annotated[int, Field(ge=1, le=64)] = 4
+    segment_frames: Annotated[int, Field(ge=1, le=MAX_SEGMENT_FRAMES)] = 4
 
     @model_validator(mode="after")
     def _swings_stand_alone(self) -> FeatureRecipe:
@@ -258,7 +260,7 @@ class Recipe(Table):
             }
 
         swings = {"swing_frames": (1, 32)} if self.features.swing_frames else {}
-        features = scaled(self.features, segment_frames=(1, 64), **swings)
+        features = scaled(self.features, segment_frames=(1, MAX_SEGMENT_FRAMES), **swings)
         head = scaled(self.head, every=(1, 32)) if self.head.every > 1 else {}
         decision = scaled(
             self.decision, average_frames=(1, 32), hold_frames=(1, 255), hold_off_frames=(0, 255)

@@ -146,7 +146,7 @@ def _assemble(
         sensor=candidate.corpus.sensor,
         classes=(),
         stages=(chain.entry, *chain.stages, closing),
-        provenance={"recipe": recipe.digest(), "data": candidate.corpus.digest},
+        provenance=candidate.provenance,
     )
 
 

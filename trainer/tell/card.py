@@ -58,7 +58,9 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         "- Light into eyes: judge the LED's drive by IEC 62471 before anybody sits before it.",
         "- Recordings of people need their consent, and are deleted with it.",
         "",
-        f"Recipe {model.provenance['recipe']}, data {model.provenance['data']} (SHA-256).",
+        f"Recipe {model.provenance['recipe']} as given, {model.provenance['recipe_as_fitted']} as "
+        f"fitted to the sensor's frame rate and to the takes, data {model.provenance['data']} "
+        "(SHA-256).",
         "",
     ]
     return "\n".join(lines)
