@@ -26,10 +26,12 @@ on:
   PeerJ 6:e5878, 2018, abstract);
 - which side of the hand, where it is held, and whether its palm or the middle of what it shows is
   brought above the sensor: assumed;
-- relief: beside hands the optic meets their outlines, of photographs (`palmwatt rehearse`), which
-  are flat and send back light evenly. Who has met hands in the round only tells them by shading
-  that no outline has. One in four is in the round, the others anything down to flat, the flatter
-  the more: invented.
+- relief and evenness: beside hands the optic meets their outlines, of photographs (`palmwatt
+  rehearse`), which are flat, and which somebody may show as evenly lit as they are in a picture.
+  Who has met hands in the round only tells them by shading that no outline has, and who has met
+  one LED only tells palm from fingers by how its light falls off. One in four is in the round, the
+  others anything down to flat, the flatter the more, and lit anyhow between as the LED does and
+  evenly: invented.
 """
 
 from __future__ import annotations
@@ -113,6 +115,9 @@ class Showing:
         Sign of x where the thumb is, the palm towards the sensor.
     relief : float
         Depth of the hand over that of one in the round: 1, or less, down to 0 for an outline.
+    evenness : float
+        How evenly an outline is lit: 0 as the LED does, 1 as in a picture, the same everywhere.
+        It means nothing for a hand in the round.
     keeps_habit : float
         Share of takes in which fingers and thumb are those of the habit.
     unrest : float
@@ -131,6 +136,7 @@ class Showing:
     centred: float = 0.0
     thumb_side: int = -1
     relief: float = 1.0
+    evenness: float = 0.0
     keeps_habit: float = KEEPS_HABIT
     unrest: float = 1.0
 
@@ -167,6 +173,7 @@ def draw_showing(rng: np.random.Generator, thumb_side: int = -1) -> Showing:
         centred=float(rng.uniform(0.0, 1.0)),
         thumb_side=thumb_side,
         relief=1.0 if rng.uniform() < _IN_THE_ROUND else float(rng.uniform(0.0, 1.0) ** 2),
+        evenness=float(rng.uniform(0.0, 1.0)),
     )
 
 

@@ -14,7 +14,7 @@ from capture.emulated.body.motion import SUBTLE_MM, act, holds_shapes, is_subtle
 from capture.emulated.body.people import Person
 from capture.emulated.body.scene import Actor, HandActor, Placed, ellipsoid
 from capture.emulated.body.timeline import Timeline
-from capture.emulated.optic.light import Ambient, draw_ambient
+from capture.emulated.optic.light import Ambient, draw_ambient, evened
 from capture.emulated.optic.optics import AngularGrid
 from capture.emulated.optic.render import render
 from runtime.sensor import Sensor
@@ -83,6 +83,9 @@ class TableWorld:
         elbow = np.array(
             [side * rng.uniform(40.0, 180.0), rng.uniform(-330.0, -250.0), rng.uniform(60.0, 150.0)]
         )
+        # Movements are those of hands; what is held still may be an outline as well.
+        relief = person.showing.relief if holds_shapes(cues) else 1.0
+        self._evenness = 0.0 if relief == 1.0 else person.showing.evenness
         self._hand = HandActor(
             build_hand(
                 person.hand_length_mm,
@@ -94,8 +97,7 @@ class TableWorld:
             person.skin_reflectance,
             person.sleeve_reflectance,
             person.proportions.sleeve_mm,
-            # Movements are those of hands; what is held still may be an outline as well.
-            person.showing.relief if holds_shapes(cues) else 1.0,
+            relief,
         )
         self._body = _draw_body(person, rng)
         self.rest = rest_pose(person, rng, SUBTLE_MM if is_subtle(cues) else None)
@@ -108,4 +110,6 @@ class TableWorld:
         actors = [self._hand.place(self.timeline.poses(times_s)), *self._body.place(times_s)]
         light = self.ambient.over(len(times_s))
         led, other = render(actors, self.grid, light, sensor.baseline_mm, sensor.led_current_ma)
+        if self._evenness:
+            led = evened(led, self.grid, self._evenness)
         return led, other, (self.ambient.factor(times_s), self.ambient.factor(times_s + later_s))
