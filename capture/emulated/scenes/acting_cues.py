@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -70,8 +71,6 @@ class TableWorld:
     ----------
     rest : float64 array, shape (12,)
         Pose of the hand between the cues.
-    timeline : Timeline
-        Way of the hand.
     """
 
     def __init__(
@@ -80,28 +79,40 @@ class TableWorld:
         self.grid = grid
         self.ambient: Ambient = draw_ambient(grid, rng)
         side = 1.0 if person.handedness == "right" else -1.0
-        elbow = np.array(
+        self._elbow_mm = np.array(
             [side * rng.uniform(40.0, 180.0), rng.uniform(-330.0, -250.0), rng.uniform(60.0, 150.0)]
         )
         # Movements are those of hands; what is held still may be an outline as well.
-        relief = person.showing.relief if holds_shapes(cues) else 1.0
-        self._evenness = 0.0 if relief == 1.0 else person.showing.evenness
-        self._hand = HandActor(
-            build_hand(
-                person.hand_length_mm,
-                person.hand_breadth_mm,
-                person.handedness,
-                proportions=person.proportions,
-            ),
-            elbow,
+        self._relief = person.showing.relief if holds_shapes(cues) else 1.0
+        self._evenness = 0.0 if self._relief == 1.0 else person.showing.evenness
+        self._body = _draw_body(person, rng)
+        self.rest = rest_pose(person, rng, SUBTLE_MM if is_subtle(cues) else None)
+        self._person, self._cues, self._rng = person, cues, rng
+
+    # What follows is worked out when it is first asked for: many only ask where the hand rests.
+
+    @functools.cached_property
+    def timeline(self) -> Timeline:
+        """Way of the hand."""
+        return act(self._person, self._cues, self.rest, self._rng)
+
+    @functools.cached_property
+    def _hand(self) -> HandActor:
+        person = self._person
+        hand = build_hand(
+            person.hand_length_mm,
+            person.hand_breadth_mm,
+            person.handedness,
+            proportions=person.proportions,
+        )
+        return HandActor(
+            hand,
+            self._elbow_mm,
             person.skin_reflectance,
             person.sleeve_reflectance,
             person.proportions.sleeve_mm,
-            relief,
+            self._relief,
         )
-        self._body = _draw_body(person, rng)
-        self.rest = rest_pose(person, rng, SUBTLE_MM if is_subtle(cues) else None)
-        self.timeline: Timeline = act(person, cues, self.rest, rng)
 
     def see(
         self, times_s: npt.NDArray[np.float64], later_s: float, sensor: Sensor

@@ -12,14 +12,14 @@ from sklearn.preprocessing import StandardScaler
 from sklearn.svm import SVC
 
 from capture.cues.script import FINGER_COUNTS, STATIC_SHAPES, load_script, schedule
-from capture.emulated.body.habits import Showing
+from capture.emulated.body.habits import RING_FOR_NONE, Showing, as_shown
 from capture.emulated.body.hand import build_hand
 from capture.emulated.body.joints import place_segments
 from capture.emulated.body.motion import check_acts, holds_shapes, rest_pose
 from capture.emulated.body.people import draw_person
 from capture.emulated.body.scene import Actor, HandActor, ellipsoid
 from capture.emulated.body.showing import SHAPE_NAMES, count_pose, shape_pose
-from capture.emulated.body.timeline import CURL, N_POSE, ROLL, SHAPE, SPREAD, X, Y, Z
+from capture.emulated.body.timeline import CURL, N_POSE, ROLL, SHAPE, SPREAD, YAW, X, Y, Z
 from capture.emulated.optic.light import draw_ambient, evened
 from capture.emulated.optic.optics import SENSORS, AngularGrid
 from capture.emulated.optic.render import render
@@ -122,6 +122,32 @@ def test_fingers_take_their_neighbours_along() -> None:
     assert opened[:, 2].min() > 0.0 and 0.1 < opened[:, 2].max() <= 0.15
     assert np.all(opened[:, [3, 4]] == 0.0)
     assert opened[:, 1].min() >= -0.075 and opened[:, 1].max() < 0.0
+
+
+def test_some_show_none_by_a_ring_of_all_fingers_and_thumb() -> None:
+    """All tips of a ring are near the thumb's, it is turned to be seen, and three in ten do it."""
+    rest = np.zeros(N_POSE)
+    tips, turns = [], []
+    for number, person in enumerate(PEOPLE):
+        rng = np.random.default_rng(number)
+        own = dataclasses.replace(person.showing, ring=True, keeps_habit=1.0, turned_share=0.0)
+        pose = count_pose(own, rest, 0, rng)
+        found = _tips(person, pose)
+        tips.append(np.linalg.norm(found[1:] - found[0], axis=1) / person.hand_length_mm)
+        turns.append(np.degrees(pose[YAW]) * own.thumb_side)
+    assert np.quantile(np.array(tips)[:, 0], 0.9) < 18.0 / 190.0
+    assert np.array(tips).max() < 90.0 / 190.0
+    assert min(turns) > -40.0 and 20.0 < np.mean(turns) < 60.0
+    rings = [draw_person(number).showing.ring for number in range(400)]
+    assert np.mean(rings) == pytest.approx(RING_FOR_NONE, abs=0.07)
+
+
+def test_a_picture_asks_for_a_fist() -> None:
+    """Who shows none as a picture does makes no ring."""
+    ringed = dataclasses.replace(PEOPLE[0].showing, ring=True)
+    for seed in range(8):
+        pose = count_pose(as_shown(ringed), np.zeros(N_POSE), 0, np.random.default_rng(seed))
+        assert np.all(pose[CURL][1:] > 0.7)
 
 
 def _actor(relief: float) -> HandActor:
