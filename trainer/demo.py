@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 __all__ = ["run_demo"]
 
 SENSOR = "lensless32"
-TASKS = ("dynamic", "finger_count")
+TASKS = ("finger_count", "dynamic")
+"""Held shapes first: they are what the fine readout is for, and take longer to learn."""
 PARTICIPANTS = range(1, 13)
 """Who shows everything; the recordings of all others are of fingers alone, and short."""
 N_PEOPLE = 1000

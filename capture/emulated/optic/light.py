@@ -13,6 +13,7 @@ __all__ = [
     "DAYLIGHT",
     "FILAMENT",
     "LED_LAMP",
+    "LED_LOBE",
     "LED_MW_PER_SR_PER_MA",
     "Ambient",
     "Illumination",
