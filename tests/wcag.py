@@ -16,7 +16,7 @@ LOOK = """async (tags) => {
   const wanted = { runOnly: { type: "tag", values: tags }, resultTypes: ["violations", "incomplete"] };
   const { passes, violations, incomplete } = await axe.run(document, wanted);
   const pen = new OffscreenCanvas(1, 1).getContext("2d", { willReadFrequently: true });
-  const over = (colour, base) => {
+  const laid = (colour, base) => {
     for (const fill of [`rgb(${base})`, colour]) {
       pen.fillStyle = fill;
       pen.fillRect(0, 0, 1, 1);
@@ -27,9 +27,9 @@ LOOK = """async (tags) => {
   // Ground and text of the last of `chain`, each element over the one around it, opacity and all.
   const seen = ([element, ...rest], base) => {
     const style = getComputedStyle(element);
-    const ground = over(style.backgroundColor, base);
+    const ground = laid(style.backgroundColor, base);
     const text = element.closest("svg") ? style.fill : style.color;
-    const inside = rest.length ? seen(rest, ground) : [ground, over(text, ground)];
+    const inside = rest.length ? seen(rest, ground) : [ground, laid(text, ground)];
     return inside.map((colour) => mixed(base, colour, Number(style.opacity)));
   };
   const linear = (v) => (v / 255 <= 0.04045 ? v / 255 / 12.92 : ((v / 255 + 0.055) / 1.055) ** 2.4);
@@ -52,15 +52,15 @@ LOOK = """async (tags) => {
     "th-has-data-cells": (node) => node.any.concat(node.all).every((c) => c.relatedNodes.every((r) => headsRows(at(r)))),
   };
   const faults = violations.flatMap(({ id, nodes }) => nodes.map((n) => `${id}: ${n.html} ${n.failureSummary}`));
-  let computed = 0;
   for (const { id, nodes } of incomplete) {
     for (const node of nodes) {
-      computed += 1;
       const why = node.any.concat(node.all).map((c) => c.message);
       if (!decide[id]?.(node)) faults.push(`${id}, not decided: ${node.html} ${why}`);
     }
   }
-  return { rules: passes.length, faults, computed };
+  const over = document.documentElement.scrollWidth - innerWidth;
+  if (over > 0) faults.push(`wider than its window by ${over} pixels`);
+  return { rules: passes.length, faults };
 }"""  # noqa: E501  # JavaScript
 
 
@@ -70,7 +70,8 @@ def wcag_faults(
     """Return what breaks WCAG 2.2 AA on a page as it stands now, at every size.
 
     Where axe-core cannot tell a text's ground, its contrast is computed here (WCAG 2.2, 1.4.3);
-    anything else that it leaves undecided counts as a fault.
+    anything else that it leaves undecided counts as a fault, and so does a page that is wider than
+    its window (1.4.10).
     """
     if not page.evaluate("Boolean(window.axe)"):
         page.evaluate(Path(axe).read_text("utf-8"))
