@@ -221,10 +221,8 @@ def _cautions(sources: Sequence[Path], files: Mapping[str, SetFile]) -> list[str
     for root in sources:
         for info in find_sessions(root):
             homes.setdefault(info.participant_id, set()).add(root)
-    kept = {name.partition("/")[0] for name in files}
-    both = [
-        name for name, roots in sorted(homes.items()) if len(roots) > 1 and f"sub-{name}" in kept
-    ]
+    kept = {name.partition("/")[0].removeprefix("sub-") for name in files}
+    both = [name for name in sorted(homes.keys() & kept) if len(homes[name]) > 1]
     if both:
         told.append(
             f"{', '.join(both)}: recorded in more than one of the sets; make sure that each "

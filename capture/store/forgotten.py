@@ -1,8 +1,9 @@
 """Who was forgotten: a list of digests in the data set, so that no older copy brings them back.
 
-``derivatives/palmwatt/forgotten.json`` is a list in JSON of the SHA-256 of pseudonyms. A digest does
-not hide a pseudonym from somebody who tries them all; it only does not write it down again. Merging
-joins the lists, leaves out what their people recorded, and a pseudonym on it is not given again.
+``derivatives/palmwatt/forgotten.json`` is a list in JSON of the SHA-256 of pseudonyms. A digest
+does not hide a pseudonym from somebody who tries them all; it only does not write it down again.
+Merging joins the lists and leaves out those who are on them, and their pseudonyms are not given
+again.
 """
 
 from __future__ import annotations
