@@ -18,6 +18,9 @@ from numpy.typing import NDArray
 
 import capture.measure.signs
 import capture.store.session
+import capture.thin.setting
+import capture.thin.thinned
+import capture.thin.underlying
 import trainer.corpus.recordings
 from capture.measure.signs import Signs
 from capture.store.session import read_session
@@ -225,16 +228,18 @@ class ReduceJob:
             The recording is damaged, or holds fewer than two frames.
         """
         stages = [sys.modules[type(stage).__module__] for stage in self.entries]
-        program = code_digest(
-            capture.store.session, capture.measure.signs, trainer.corpus.recordings, *stages
-        )
+        modules = [capture.store.session, capture.measure.signs, trainer.corpus.recordings, *stages]
+        if self.recording.setting is not None:
+            modules += [capture.thin.setting, capture.thin.thinned, capture.thin.underlying]
+        program = code_digest(*modules)
         source = hashlib.sha256(f"{self.recording.digest} {program}".encode()).hexdigest()
         parts = ["frames", *(_stage_text(stage) for stage in self.entries)]
         keys = [hashlib.sha256(f"{source} {part}".encode()).hexdigest() for part in parts]
         stored = self.cache.load(keys)
         if stored is not None:
             return stored
-        values, frames = reduce_recording(self.recording.path, self.entries)
+        at = () if self.recording.setting is None else (self.recording.setting,)
+        values, frames = reduce_recording(self.recording.path, self.entries, *at)
         arrays: list[NDArray[Any]] = [frames, *values]
         named = dict(zip(keys, arrays, strict=True))
         return self.cache.store(named, self.recording.participant, self.place, source)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from capture.measure.readiness import Caution
 from runtime.errors import UsageError
 from runtime.stages.bins import Bins
+from trainer.corpus.at_setting import AtSetting
 from trainer.corpus.readiness import look_over
 from trainer.corpus.recordings import (
     Corpus,
@@ -45,6 +46,8 @@ class Candidate:
         All recordings, after each of the two.
     cautions : tuple of Caution
         What is to be known of the data before its figures are believed.
+    at : AtSetting or None
+        The setting it is made for; None where it is that of the recordings.
     """
 
     recipe: Recipe
@@ -54,6 +57,7 @@ class Candidate:
     main: tuple[Reduced, ...]
     quadrants: tuple[Reduced, ...]
     cautions: tuple[Caution, ...] = ()
+    at: AtSetting | None = None
 
     def fit(self, *, quadrants: bool = False) -> FitJob:
         """Return the fit to all training participants."""
@@ -68,7 +72,11 @@ def _fit_to(recipe: Recipe, corpus: Corpus, entry: Bins, side: Sequence[Reduced]
 
 
 def reduce_for(
-    folder: Path, recipes: Sequence[Recipe], workers: Workers, tell: Callable[[str], None]
+    folder: Path,
+    recipes: Sequence[Recipe],
+    workers: Workers,
+    tell: Callable[[str], None],
+    at: AtSetting | None = None,
 ) -> list[Candidate]:
     """Find each recipe's recordings, and reduce each recording once for each entry stage.
 
@@ -81,6 +89,8 @@ def reduce_for(
     workers : Workers
     tell : callable
         Is told in a few words what begins.
+    at : AtSetting, optional
+        A weaker setting, at which the recordings are taken; as recorded without.
 
     Raises
     ------
@@ -101,13 +111,15 @@ def reduce_for(
                 "compare recipes for one and the same task",
             )  # fmt: skip
         corpus = open_corpus(folder, recipe, tell, digests)
+        if at is not None and at.thinning is not None:
+            corpus = corpus.at(at.thinning)
         recipe = recipe.at(corpus.sensor.frame_rate_hz)
         split = recipe.evaluation.split
         train, test = (groups_of(corpus.select(locked), split) for locked in (False, True))
         refuse_shared_groups(train, test, split)
         if recipe.quantity is not None:
             refuse_missing_truth(corpus, recipe.quantity)
-        candidates.append(_reduce(recipe, corpus, workers, tell))
+        candidates.append(replace(_reduce(recipe, corpus, workers, tell), at=at))
     return candidates
 
 

@@ -7,20 +7,24 @@ which nobody is there, nothing can be said, and nothing is.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from capture.cues.labels import REJECTED
+from capture.frames import FrameBlock
 from capture.store.dataset import open_dataset
 from capture.store.session import Session, read_session
-from runtime.budget.price.wake_up_counts import WatchedSession, measure_wake_up
+from capture.thin.setting import Setting, thinned_sensor
+from runtime.budget.price.wake_up_counts import WakeUpCounts, WatchedSession, measure_wake_up
 from runtime.sensor import Sensor
+from trainer.corpus.recordings import readouts_at
 from trainer.recipe import Recipe
 
-__all__ = ["examine_wake_up"]
+__all__ = ["Watching", "count_wake_ups", "examine_wake_up"]
 
 ARRIVALS = ("arrive",)
 """Trial types in which a hand comes from out of view."""
@@ -32,7 +36,34 @@ WARM_UP_S = 3.0
 SEED = 1
 
 
-def examine_wake_up(folder: Path, recipe: Recipe, sensor: Sensor) -> dict[str, Any] | None:
+@dataclass(frozen=True, slots=True)
+class Watching:
+    """How the sensor watches.
+
+    Parameters
+    ----------
+    n_rows : int
+        Middle rows that are read.
+    rate_hz : float
+        Frame pairs a second.
+    led_share : float
+        LED current over the recordings', 0 to 1.
+    exposure_share : float
+        Exposure over the recordings', above 0 and at most 1.
+    hold_s : float
+        How long it stays awake after the last movement.
+    """
+
+    n_rows: int = 16
+    rate_hz: float = 5.0
+    led_share: float = 0.2
+    exposure_share: float = 1.0
+    hold_s: float = 2.0
+
+
+def examine_wake_up(
+    folder: Path, recipe: Recipe, sensor: Sensor, watching: Watching | None = None
+) -> dict[str, Any] | None:
     """Count missed arrivals and false wakes in the locked participants' recordings.
 
     Parameters
@@ -43,6 +74,8 @@ def examine_wake_up(folder: Path, recipe: Recipe, sensor: Sensor) -> dict[str, A
         Its gestures stand for arrivals where none are recorded.
     sensor : Sensor
         The setting of the recordings.
+    watching : Watching, optional
+        How the sensor watches; the usual way by default.
 
     Returns
     -------
@@ -55,17 +88,40 @@ def examine_wake_up(folder: Path, recipe: Recipe, sensor: Sensor) -> dict[str, A
     FormatError
         A recording is damaged.
     """
+    found = count_wake_ups(folder, recipe, sensor, watching or Watching(), locked=True)
+    return None if found is None else found.to_json()
+
+
+def count_wake_ups(
+    folder: Path, recipe: Recipe, sensor: Sensor, watching: Watching, *, locked: bool
+) -> WakeUpCounts | None:
+    """Count them over the recordings of the locked participants, or of all others.
+
+    Parameters and errors are those of :func:`examine_wake_up`.
+    """
     dataset = open_dataset(folder)
-    locked = {p.participant_id for p in dataset.participants if p.locked and p.consent}
+    people = {p.participant_id for p in dataset.participants if p.locked == locked and p.consent}
     sessions = [
         session
         for info in dataset.sessions
-        if info.participant_id in locked and (session := read_session(info.path)).sensor == sensor
+        if info.participant_id in people and (session := read_session(info.path)).sensor == sensor
     ]
+    shorter = None
+    if watching.exposure_share < 1.0:
+        shorter = Setting(exposure_fraction=watching.exposure_share)
+        sensor = thinned_sensor(sensor, shorter)
     for hands in (ARRIVALS, recipe.classes):
         if _has(sessions, hands) and _has(sessions, EMPTY):
-            watched = (w for s in sessions if _has([s], (*hands, *EMPTY)) for w in _watch(s, hands))
-            return measure_wake_up(sensor, watched, np.random.default_rng(SEED)).to_json()
+            watched = (
+                w
+                for s in sessions
+                if _has([s], (*hands, *EMPTY))
+                for w in _watch(s, hands, shorter)
+            )
+            return measure_wake_up(
+                sensor, watched, np.random.default_rng(SEED), n_rows=watching.n_rows,
+                rate_hz=watching.rate_hz, led_share=watching.led_share, hold_s=watching.hold_s,
+            )  # fmt: skip
     return None
 
 
@@ -73,10 +129,13 @@ def _has(sessions: Sequence[Session], kinds: Sequence[str]) -> bool:
     return any(e.trial_type in kinds and e.status != REJECTED for s in sessions for e in s.events)
 
 
-def _watch(session: Session, hands: Sequence[str]) -> Iterator[WatchedSession]:
+def _watch(
+    session: Session, hands: Sequence[str], setting: Setting | None
+) -> Iterator[WatchedSession]:
     """Yield a session in stretches that fit into memory; a hand at a cut is not counted."""
     start_us: int | None = None
-    for block in session.blocks(STRETCH_FRAMES):
+    _, blocks = readouts_at(session.path, setting, STRETCH_FRAMES)
+    for block in _stretches(blocks):
         start_us = int(block.time_us[0]) if start_us is None else start_us
         times = (block.time_us - start_us) / 1e6
         begin_s, end_s = float(times[0]), float(times[-1])
@@ -89,3 +148,15 @@ def _watch(session: Session, hands: Sequence[str]) -> Iterator[WatchedSession]:
                 span = event.onset_s, event.end_s
                 arrivals += [span] if span[0] < span[1] <= end_s else []
         yield WatchedSession(block.lit, block.dark, times, tuple(arrivals), tuple(empty))
+
+
+def _stretches(blocks: Iterable[FrameBlock]) -> Iterator[FrameBlock]:
+    """Join blocks until they are as long as what is watched at once."""
+    held: list[FrameBlock] = []
+    for block in blocks:
+        held.append(block)
+        if sum(map(len, held)) >= STRETCH_FRAMES:
+            yield FrameBlock.concatenate(held)
+            held = []
+    if held:
+        yield FrameBlock.concatenate(held)

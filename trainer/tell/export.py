@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 
-from capture.store.session import read_session
 from runtime.files import whole_folder, write_fingerprints
 from runtime.front.model_folder import write_executions
 from runtime.sample_frames import write_test_frames
@@ -72,7 +71,7 @@ def _write_test_frames(test: tuple[Recording, ...], folder: Path) -> None:
     parts: list[Any] = []
     missing = N_TEST_FRAMES
     for recording in test:
-        for block in read_session(recording.path).blocks(missing):
+        for block in recording.readouts(missing):
             parts.append(block[:missing])
             missing -= len(parts[-1])
             if missing == 0:
