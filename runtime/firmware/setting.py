@@ -99,7 +99,7 @@ class DeviceSetting:
     @classmethod
     def of(cls, sensor: Sensor) -> DeviceSetting:
         """Return the setting of a sensor as it was recorded with, and the usual watching."""
-        rate = min(sensor.frame_rate_hz, 5.0) if 1e6 / 5.0 < 2.0 * sensor.exposure_us else 5.0
+        rate = min(sensor.frame_rate_hz, 5.0) if 2.0 * sensor.exposure_us > 1e6 / 5.0 else 5.0
         return cls(
             float(sensor.frame_rate_hz), float(sensor.led_current_ma), float(sensor.exposure_us),
             watching_rate_hz=rate, hold_time_s=max(2.0, math.ceil(1.0 / rate)),

@@ -13,12 +13,12 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from runtime.errors import FormatError
-from runtime.firmware.emit.readme import README
+from runtime.firmware.emit.readme import README, readme_values
 from runtime.firmware.emit.scenes import choose_scenes
 from runtime.firmware.emit.selftest import selftest_c, vectors_h
 from runtime.firmware.emit.text import HEADER_H, HELPERS, MODEL_C, STEP_C
 from runtime.firmware.measure.footprint import Footprint
-from runtime.firmware.watching import watching_model
+from runtime.firmware.setting import DeviceSetting
 from runtime.model import Model, model_hash
 from runtime.stages.contract.c_text import CStage, Edge, fill
 
@@ -55,7 +55,10 @@ class _Part:
 
 
 def generate(
-    model: Model, footprint: Footprint | None = None, keys: Sequence[int] | None = None
+    model: Model,
+    footprint: Footprint | None = None,
+    keys: Sequence[int] | None = None,
+    setting: DeviceSetting | None = None,
 ) -> dict[str, str]:
     """Return the folder's files as text, by name.
 
@@ -68,6 +71,9 @@ def generate(
     keys : sequence of int, optional
         Scenes of the self-test; the first ones tried when absent, without a search for events.
 
+    setting : DeviceSetting, optional
+        Of the device program, which the README tells; the sensor's own when absent.
+
     Raises
     ------
     FormatError
@@ -77,8 +83,7 @@ def generate(
     """
     parts = _parts(model)
     values = _values(model, parts, footprint)
-    watched = watching_model(model.sensor).entry.rows_read
-    values |= {"WATCH_FIRST": watched.start, "WATCH_LAST": watched.stop - 1}
+    values |= readme_values(model, setting or DeviceSetting.of(model.sensor))
     return {
         "pw_model.h": fill(HEADER_H, **values),
         "pw_model.c": fill(MODEL_C, **values),

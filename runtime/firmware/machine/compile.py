@@ -70,7 +70,8 @@ def compile_for(
     Parameters
     ----------
     folder : path
-        Holds ``pw_model.c`` and what it includes.
+        Holds ``pw_model.c`` and what it includes. Where it also holds ``harness_board.c``, a board,
+        the device program and the watching stage are linked as well.
     core : str
         One of `cores.CORES`, or ``host`` for a shared library for this machine.
     compiler : str
@@ -112,6 +113,9 @@ def compile_for(
         source, sources = folder.resolve() / "pw_model.c", ["harness.c", "memory.c", "model.o"]
         if selftest:
             sources += [str(folder.resolve() / "selftest.c"), "-DHARNESS_SELFTEST"]
+        if (folder / "harness_board.c").is_file():
+            names = ("pw_watch.c", "pw_device.c", "harness_board.c")
+            sources += [str(folder.resolve() / name) for name in names]
         if around is not None:
             source = out / "around.c"
             source.write_text(around)

@@ -256,4 +256,5 @@ class Presence(ClosingStage):
             accessors=plain.accessors + _ACCESSORS,
             usage="        int32_t event = pw_step(&state, lit, dark);\n"
             "        if (event != PW_NONE) { /* now there are so many; see pw_presence */ }",
+            there="pw_presence(s) > 0",
         )
