@@ -2,25 +2,32 @@
 
 In counts above black, with gain K and read noise s (counts), an exposure of mean m has variance
 ``K m + s^2`` (EMVA 1288, Release 4.0, section 2, from memory). Of light that is a share f of it
-remains ``f m``, with variance ``K f m + s^2``. Scaling the counts by f leaves ``f^2 (K m + s^2)``,
-so that noise of variance ``K f (1 - f) m + s^2 (1 - f^2)`` is added: the thinning of a Poisson
-count, each electron kept with probability f (any textbook), seen through the sensor's gain.
+remains ``f m``, with variance ``K f m + s^2``. Scaling the counts x by f leaves
+``f^2 (K m + s^2)``, so that noise of variance ``K f (1 - f) x + s^2 (1 - f^2)`` is added: the
+thinning of a Poisson count, in which each electron that was collected is kept with probability f
+(any textbook), seen through the sensor's gain. It is x and no estimate of m that stands there:
+thinning acts on the electrons that came. Read noise may make x negative, and the variance is right
+in the mean all the same, since x enters as it is; the sum falls below zero only where x lies under
+black by twice s/K standard deviations, s/K being the read noise in electrons.
 
 A shorter exposure shrinks both exposures so. A weaker LED shrinks the LED's part of the lit one
 alone: with its fraction l, and A the ambient light and dark signal below the noise of the dark
-exposures, the lit exposure x becomes ``f (l x + (1 - l) A)``. A is estimated from the few patterns
-in which dark exposures move (`capture.thin.underlying`), and so has a small part of their noise.
-That part would be missing in lit minus dark; it is made up in those patterns, where lit has a
-little more noise for it (``2 (1 - l)`` times that of the dark one), so that lit minus dark has its
-noise whole.
+exposures, the lit exposure becomes ``f (l x + (1 - l) A)``, and noise of variance
+``K f ((1 - f l) l x + (1 - l) A) + s^2 (1 - f^2 l^2)`` is added. A is estimated from the few
+patterns in which dark exposures move (`capture.thin.underlying`), and so has a small part of their
+noise. That part would be missing in lit minus dark; it is made up in those patterns, where lit has
+a little more noise for it (``2 (1 - l)`` times that of the dark one), so that lit minus dark has
+its noise whole. Flicker of the mains is followed from the dark exposure to the lit one, and to
+where both move when exposures are shorter: the gap between them is kept (`capture.thin.mains`).
 
 What cannot be known and stays as it is:
 
 - a saturated pixel's light (`capture.measure.headroom`);
 - each pixel's own black level, which is scaled like light: lit minus dark does not show it;
 - telegraph noise of single pixels, likewise;
-- light that flickers, where the frame rate hides it in the dark exposures;
-- the skew of counts of a few electrons: added noise is normal.
+- light that flickers, where dark exposures have no times or the frame rate hides it in them;
+- the skew of counts of a few electrons: added noise is normal;
+- an LED that is more efficient at less current: its light is taken as proportional.
 """
 
 from __future__ import annotations
@@ -30,17 +37,19 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 import numpy.typing as npt
+from threadpoolctl import threadpool_limits
 
 from capture.frames import Counts, FrameBlock
 from capture.store.session import Session
+from capture.thin.mains import fit_flicker
 from capture.thin.setting import Setting, thinned_sensor
-from capture.thin.underlying import Floats, Underlying, underlying
+from capture.thin.underlying import Ambient, Floats, ambient_of, read_noise_dn2
 from runtime.errors import FormatError
 from runtime.sensor import Sensor
 
 __all__ = ["generator_of", "thinned"]
 
-STRETCH_FRAMES = 256
+STRETCH_FRAMES = 128
 """Frame pairs whose light is estimated together; part of the result."""
 
 
@@ -75,7 +84,7 @@ def thinned(
     Yields
     ------
     FrameBlock
-        At most 511 frame pairs. With a lower rate, sequence numbers are those of the kept pairs
+        At most 255 frame pairs. With a lower rate, sequence numbers are those of the kept pairs
         divided by the divisor. A shorter exposure brings the dark exposure closer.
 
     Raises
@@ -91,7 +100,7 @@ def thinned(
 
 
 def _stretches(blocks: Iterable[FrameBlock], sensor: Sensor) -> Iterator[FrameBlock]:
-    """Cut a stream anew into stretches of 256; the last has up to 511, so that none is short."""
+    """Cut a stream anew into stretches of 128; the last has up to 255, so that none is short."""
     held: list[FrameBlock] = []
     shape = sensor.n_rows, sensor.n_cols
     for block in blocks:
@@ -110,93 +119,110 @@ def _stretches(blocks: Iterable[FrameBlock], sensor: Sensor) -> Iterator[FrameBl
 
 
 class _Plan:
-    """One setting, worked out once for all stretches."""
+    """One setting, worked out once for all stretches of a recording."""
 
     def __init__(self, sensor: Sensor, setting: Setting) -> None:
         self.sensor, self.setting = sensor, setting
         self.after = thinned_sensor(sensor, setting)
         self.rows = slice(*(setting.rows or (0, sensor.n_rows)))
         self.exposure, self.led = setting.exposure_fraction, setting.led_current_fraction
-        gain = sensor.conversion_gain_dn_per_e
-        self.read_dn2 = (gain * sensor.read_noise_e) ** 2 + 1.0 / 12.0
-        self.read_after_dn2 = (gain * self.after.read_noise_e) ** 2
+        self.gain = sensor.conversion_gain_dn_per_e
         self.noisier = self.after.read_noise_e > sensor.read_noise_e
+        self.row_noise: tuple[float, float] | None = None
 
     def run(self, stretch: FrameBlock, rng: np.random.Generator) -> Iterator[FrameBlock]:
         """Yield a stretch at the setting, unless no frame pair of it is kept."""
         kept = stretch.sequence % self.setting.frame_rate_divisor == 0
-        lit, dark = self._exposures(stretch, kept, rng)
+        lit, dark = self._above_black(stretch.lit), self._above_black(stretch.dark)
+        if self.setting.weaker_light or self.noisier:
+            lit, dark = self._thinned(stretch, lit, dark, rng)
         if not kept.any():
             return
-        shorter_us = round(self.sensor.exposure_us - self.after.exposure_us)
-        dark_time_us = stretch.dark_time_us[kept]
-        known = dark_time_us > shorter_us
         yield FrameBlock(
             stretch.sequence[kept] // self.setting.frame_rate_divisor,
             stretch.time_us[kept],
-            lit,
-            dark,
-            np.where(known, dark_time_us - shorter_us, 0),
+            self._read(lit[kept], rng),
+            self._read(dark[kept], rng),
+            self._dark_time_us(stretch)[kept],
         )
 
-    def _exposures(
-        self, stretch: FrameBlock, kept: npt.NDArray[np.bool_], rng: np.random.Generator
-    ) -> tuple[Counts, Counts]:
-        if not self.setting.weaker_light and not self.noisier:
-            return (
-                self._read(self._above_black(stretch.lit)[kept], rng, False),
-                self._read(self._above_black(stretch.dark)[kept], rng, False),
-            )
-        lit, dark = self._above_black(stretch.lit), self._above_black(stretch.dark)
-        in_lit, in_dark = underlying(lit, self.sensor), underlying(dark, self.sensor)
-        ambient = np.maximum(in_dark.mean, 0.0)
-        led = np.maximum(in_lit.mean - ambient, 0.0)
-        lit, dark = self._lit(lit, led, in_dark, rng), self._dark(dark, ambient, rng)
-        return self._read(lit[kept], rng, True), self._read(dark[kept], rng, self.adds_to_dark)
+    def _thinned(
+        self, stretch: FrameBlock, lit: Floats, dark: Floats, rng: np.random.Generator
+    ) -> tuple[Floats, Floats]:
+        """Return lit and dark exposures at the setting, counts above black with fractions."""
+        part, share = self.exposure, self.led
+        with threadpool_limits(1):  # small matrices; more threads only wait for each other
+            ambient = ambient_of(dark, self.sensor)
+            if self.row_noise is None:
+                self.row_noise = ambient.row_noise_dn2, ambient.unstated_dn2
+            to_lit, to_dark = self._moved(stretch, ambient, dark.mean(axis=1))
+            mean = ambient.mean
+            shot = self.gain * part * ((1 - part * share) * share * lit + (1 - share) * mean)
+            thin_lit = part * (share * lit + (1 - share) * mean + to_lit)
+            thin_lit += self._noise(shot, part * share, rng)
+            if share < 1.0:
+                drawn = rng.standard_normal(ambient.shares.shape)
+                thin_lit += part * np.sqrt(1 - share**2) * (drawn @ ambient.patterns)
+            thin_dark = dark
+            if part < 1.0 or self.noisier:
+                shot = self.gain * part * (1 - part) * dark
+                thin_dark = part * (dark + to_dark) + self._noise(shot, part, rng)
+        return thin_lit, thin_dark
 
-    @property
-    def adds_to_dark(self) -> bool:
-        """Whether dark exposures get any noise at all."""
-        return self.exposure < 1.0 or self.noisier
+    def _moved(
+        self, stretch: FrameBlock, ambient: Ambient, level: Floats
+    ) -> tuple[Floats | float, Floats | float]:
+        """Return how the mains' flicker differs at the setting: in lit, and in dark exposures."""
+        if not stretch.dark_time_us.all():
+            return 0.0, 0.0
+        before_us, after_us = self.sensor.exposure_us, self.after.exposure_us
+        rate_hz = self.sensor.frame_rate_hz
+        found = fit_flicker(ambient.shares, level, stretch.dark_time_us, before_us, rate_hz)
+        if found is None:
+            return 0.0, 0.0
+        dark_us = found.start_us
+        lit_us = dark_us - (stretch.dark_time_us - stretch.time_us)
+        seen_dark, wanted_dark = (
+            found.at(dark_us, before_us),
+            found.at(dark_us - (before_us - after_us), after_us),
+        )
+        seen_lit, wanted_lit = found.at(lit_us, before_us), found.at(lit_us, after_us)
+        # The lit exposure brings a share of its own ambient light, the rest comes from the dark.
+        brought = self.led * seen_lit + (1 - self.led) * seen_dark
+        return (
+            (wanted_lit - brought) @ ambient.patterns,
+            (wanted_dark - seen_dark) @ ambient.patterns,
+        )
 
-    def _lit(
-        self, lit: Floats, led: Floats, in_dark: Underlying, rng: np.random.Generator
-    ) -> Floats:
-        """Return lit exposures at the setting, counts above black with their fractions."""
-        gain, share, both = self.sensor.conversion_gain_dn_per_e, self.led, self.exposure * self.led
-        ambient = np.maximum(in_dark.mean, 0.0)
-        shot = gain * self.exposure * (share * (1 - both) * led + (1 - both * share) * ambient)
-        values = both * lit + _noise(shot + self.read_after_dn2 - both**2 * self.read_dn2, rng)
-        if share < 1.0:
-            values += self.exposure * (1 - share) * in_dark.mean
-            drawn = rng.standard_normal((len(lit), in_dark.patterns.shape[1]))
-            made_up = drawn @ in_dark.patterns.T * in_dark.noise
-            values += self.exposure * np.sqrt(1 - share**2) * made_up
-        return values
+    def _noise(self, shot: Floats, part: float, rng: np.random.Generator) -> Floats:
+        """Draw the noise that counts scaled by `part` lack, given what shot noise they lack."""
+        in_common, unstated = self.row_noise or (0.0, 0.0)
+        # Rounding is not added: whole counts are made of the sum. Rows have their own below.
+        read = (self.gain * self.after.read_noise_e) ** 2 - part**2 * read_noise_dn2(self.sensor)
+        alone = shot + read - (1 - part**2) * (in_common - unstated)
+        noise = np.sqrt(np.maximum(alone, 0.0))
+        noise *= rng.standard_normal(shot.shape, np.float32)
+        if in_common:
+            rows = rng.standard_normal((len(shot), self.sensor.n_rows))
+            rows *= np.sqrt((1 - part**2) * in_common)
+            noise += np.repeat(rows, self.sensor.n_cols, axis=1)
+        return noise
 
-    def _dark(self, dark: Floats, ambient: Floats, rng: np.random.Generator) -> Floats:
-        """Return dark exposures at the setting, counts above black with their fractions."""
-        if not self.adds_to_dark:
-            return dark
-        part = self.exposure
-        shot = self.sensor.conversion_gain_dn_per_e * part * (1 - part) * ambient
-        return part * dark + _noise(shot + self.read_after_dn2 - part**2 * self.read_dn2, rng)
+    def _dark_time_us(self, stretch: FrameBlock) -> npt.NDArray[np.int64]:
+        shorter_us = round(self.sensor.exposure_us - self.after.exposure_us)
+        known = stretch.dark_time_us > shorter_us
+        return np.where(known, stretch.dark_time_us - shorter_us, 0)
 
     def _above_black(self, counts: Counts) -> Floats:
         return counts.reshape(len(counts), -1).astype(np.float64) - self.sensor.black_level_counts
 
-    def _read(self, values: Floats, rng: np.random.Generator, noisy: bool) -> Counts:
-        """Return whole counts of the thinned sensor: ADC steps, rows read."""
+    def _read(self, values: Floats, rng: np.random.Generator) -> Counts:
+        """Return whole counts of the thinned sensor: its steps, its range, the rows it reads."""
         before, after = self.sensor, self.after
         steps = after.conversion_gain_dn_per_e / before.conversion_gain_dn_per_e
-        if not noisy and steps < 1.0:
-            # A whole count that lies on the edge of two steps fell on either side of it.
+        if steps < 1.0:
+            # A whole count that lies on the edge of two larger steps came from either side of it.
             values = values + 0.25 * rng.choice([-1.0, 1.0], values.shape)
         counts = np.floor(values * steps + (after.black_level_counts + 0.5))
         whole = np.clip(counts, 0, after.max_counts).astype(np.uint16)
         return whole.reshape(len(values), before.n_rows, before.n_cols)[:, self.rows]
-
-
-def _noise(variance: Floats, rng: np.random.Generator) -> Floats:
-    """Draw normal noise; none where the variance is negative."""
-    return np.asarray(np.sqrt(np.maximum(variance, 0.0)) * rng.standard_normal(variance.shape))
