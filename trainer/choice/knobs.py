@@ -248,7 +248,9 @@ def _with_keys(recipe: Recipe, turned: Mapping[str, Any]) -> Recipe:
         for table in tables:
             place = place.get(table) if isinstance(place, dict) else None
         if not isinstance(place, dict) or last not in place:
-            raise UsageError("knobs", f"recipe.{key}", "no key of a recipe", "such as features.bins")
+            raise UsageError(
+                "knobs", f"recipe.{key}", "no key of a recipe", "such as features.bins"
+            )
         place[last] = value
     try:
         return Recipe.model_validate_json(json.dumps(values))

@@ -56,7 +56,7 @@ class Resampled:
 
 
 def scores_of(counts: Int64 | Float64) -> Float64:
-    """Return F1 from counts: twice the right ones over all that was answered and all that was asked.
+    """Return F1 from counts: twice the right ones over all that was answered and all asked.
 
     Of takes, where each is answered once, that is the accuracy.
 
@@ -88,7 +88,7 @@ def resample(
     UsageError
         There are fewer than two people: one says nothing of others.
     """
-    n_settings, n_people, _ = counts.shape
+    n_people = counts.shape[1]
     if n_people < 2:
         raise UsageError("frontier", "people to draw again", n_people, "at least 2", "record more")
     drawn = rng.multinomial(n_people, np.full(n_people, 1.0 / n_people), size=n_resamples)

@@ -26,10 +26,7 @@ class AtSetting:
     device: DeviceSetting
     thinning: Setting | None = None
 
-    def watching_share(self, recorded: Sensor) -> tuple[float, float]:
-        """Return the watching state's LED current and exposure over the recordings'."""
-        ma = max(recorded.led_current_ma, 1e-9)
-        return (
-            min(1.0, self.device.watching_led_current_ma / ma),
-            min(1.0, self.device.exposure_us / recorded.exposure_us),
-        )
+    def watching_share(self, recorded: Sensor) -> float:
+        """Return the LED's charge in a frame of the watching state over the recordings'."""
+        charge = self.device.watching_led_current_ma * self.device.exposure_us
+        return min(1.0, charge / max(recorded.led_current_ma * recorded.exposure_us, 1e-9))

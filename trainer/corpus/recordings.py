@@ -46,7 +46,7 @@ UNATTENDED = ("script", "energy")
 """Labellers that are no person: bounds of the prompt, or of all movement after it."""
 MIN_FRAMES = 2
 THINNING_SEED = 1
-"""Of the noise that a weaker setting adds, whatever the setting: two differ by it and not by chance."""
+"""Of the noise that a weaker setting adds, of any: two differ by the setting and not by chance."""
 
 
 @dataclass(frozen=True, slots=True)

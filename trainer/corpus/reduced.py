@@ -71,9 +71,14 @@ class EntryOutputs:
         """Mean counts of each dark exposure, float64 (n_frames,)."""
         return np.array(_array(self.stored_frames)[:, 1])
 
+    @property
+    def frames_table(self) -> Float64:
+        """Times and signs of all frame pairs, float64 (n_frames, 6), a copy."""
+        return np.array(_array(self.stored_frames))
+
     def signs(self, sensor: Sensor) -> Signs:
         """Return what each frame pair shows at a glance."""
-        frames = np.array(_array(self.stored_frames))
+        frames = self.frames_table
         return Signs(sensor, frames[:, 1:], frames[:, 0])
 
     @property
@@ -242,7 +247,10 @@ class ReduceJob:
         values, frames = reduce_recording(self.recording.path, self.entries, *at)
         arrays: list[NDArray[Any]] = [frames, *values]
         named = dict(zip(keys, arrays, strict=True))
-        return self.cache.store(named, self.recording.participant, self.place, source)
+        # What is kept of a session at one setting is no older form of what is kept at another.
+        asked = self.recording.setting
+        session = self.place if asked is None else f"{self.place} at {asked.to_json()}"
+        return self.cache.store(named, self.recording.participant, session, source)
 
 
 def _stage_text(stage: EntryStage) -> str:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
 import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+
+import numpy as np
 
 from capture.measure.readiness import Caution
 from runtime.errors import UsageError
@@ -20,12 +23,12 @@ from trainer.corpus.recordings import (
     refuse_missing_truth,
 )
 from trainer.corpus.reduced import Reduced, ReduceJob, look_at
-from trainer.fit.alignment import align, window_since_cue
+from trainer.fit.alignment import Movements, align, window_since_cue
 from trainer.fit.held_out import FitJob
 from trainer.judge.evaluate import refuse_shared_groups
 from trainer.learn.entry_stage import reduction
 from trainer.recipe import Recipe
-from trainer.work.cache import open_cache
+from trainer.work.cache import open_cache, program_digest
 from trainer.work.jobs import Workers, run_jobs
 
 __all__ = ["Candidate", "reduce_for"]
@@ -145,13 +148,32 @@ def _reduce(
     sides = look_at(recipe, corpus.sensor, entries[0], corpus.recordings, stored)
     cautions = look_over(recipe, sides[0], corpus.sensor)
     tell("placing gestures in their cues")
-    placings = align(_fit_to(recipe, corpus, entries[0], sides[0]), sides[0], workers)
+    placings = _placings(_fit_to(recipe, corpus, entries[0], sides[0]), sides[0], corpus, workers)
     main, quadrants = (
         tuple(r.placed(recipe, *placing) for r, placing in zip(side, placings, strict=True))
         for side in sides
     )
     recipe = window_since_cue(recipe, [r for r in main if not r.recording.locked])
     return Candidate(recipe, corpus, *entries, main, quadrants, tuple(cautions))
+
+
+def _placings(
+    fit: FitJob, recordings: Sequence[Reduced], corpus: Corpus, workers: Workers
+) -> list[Movements]:
+    """Align, unless that was done before with the same recipe, data and program."""
+    cache = open_cache(corpus.folder, "placed")
+    label = fit.recipe.digest()
+    source = hashlib.sha256(f"{label} {corpus.digest} {program_digest()}".encode()).hexdigest()
+    keys = [hashlib.sha256(f"{source} {r.recording.path.name}".encode()).hexdigest()
+            for r in recordings]  # fmt: skip
+    stored = cache.load(keys)
+    if stored is None:
+        found = align(fit, recordings, workers)
+        placed = [np.array(movements, dtype=np.int64).reshape(2, -1) for movements in found]
+        cache.store(dict(zip(keys, placed, strict=True)), "several", label, source)
+        return found
+    read = [np.array(each.read()) for each in stored]
+    return [(starts.tolist(), ends.tolist()) for starts, ends in read]
 
 
 def _refuse_copies(recordings: Sequence[Recording], digests: Sequence[str]) -> None:

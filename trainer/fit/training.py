@@ -240,10 +240,9 @@ def _wake_up(candidate: Candidate) -> dict[str, Any]:
     corpus = candidate.corpus
     recorded, at, watching = recorded_with(corpus), candidate.at, Watching()
     if at is not None:
-        led_share, exposure_share = at.watching_share(recorded)
         device = at.device
         watching = Watching(
-            device.watching_rows, device.watching_rate_hz, led_share, exposure_share,
+            device.watching_rows, device.watching_rate_hz, at.watching_share(recorded),
             device.hold_time_s,
         )  # fmt: skip
     found = examine_wake_up(corpus.folder, candidate.recipe, recorded, watching)

@@ -7,7 +7,7 @@ which nobody is there, nothing can be said, and nothing is.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,16 +15,13 @@ from typing import Any
 import numpy as np
 
 from capture.cues.labels import REJECTED
-from capture.frames import FrameBlock
 from capture.store.dataset import open_dataset
 from capture.store.session import Session, read_session
-from capture.thin.setting import Setting, thinned_sensor
 from runtime.budget.price.wake_up_counts import WakeUpCounts, WatchedSession, measure_wake_up
 from runtime.sensor import Sensor
-from trainer.corpus.recordings import readouts_at
 from trainer.recipe import Recipe
 
-__all__ = ["Watching", "count_wake_ups", "examine_wake_up"]
+__all__ = ["Watching", "count_wake_ups", "examine_wake_up", "has_arrivals"]
 
 ARRIVALS = ("arrive",)
 """Trial types in which a hand comes from out of view."""
@@ -47,9 +44,8 @@ class Watching:
     rate_hz : float
         Frame pairs a second.
     led_share : float
-        LED current over the recordings', 0 to 1.
-    exposure_share : float
-        Exposure over the recordings', above 0 and at most 1.
+        LED charge of a frame over the recordings', 0 to 1. A shorter exposure is taken as less LED
+        light under as much ambient light as was recorded, which it has less of.
     hold_s : float
         How long it stays awake after the last movement.
     """
@@ -57,7 +53,6 @@ class Watching:
     n_rows: int = 16
     rate_hz: float = 5.0
     led_share: float = 0.2
-    exposure_share: float = 1.0
     hold_s: float = 2.0
 
 
@@ -106,18 +101,9 @@ def count_wake_ups(
         for info in dataset.sessions
         if info.participant_id in people and (session := read_session(info.path)).sensor == sensor
     ]
-    shorter = None
-    if watching.exposure_share < 1.0:
-        shorter = Setting(exposure_fraction=watching.exposure_share)
-        sensor = thinned_sensor(sensor, shorter)
     for hands in (ARRIVALS, recipe.classes):
         if _has(sessions, hands) and _has(sessions, EMPTY):
-            watched = (
-                w
-                for s in sessions
-                if _has([s], (*hands, *EMPTY))
-                for w in _watch(s, hands, shorter)
-            )
+            watched = (w for s in sessions if _has([s], (*hands, *EMPTY)) for w in _watch(s, hands))
             return measure_wake_up(
                 sensor, watched, np.random.default_rng(SEED), n_rows=watching.n_rows,
                 rate_hz=watching.rate_hz, led_share=watching.led_share, hold_s=watching.hold_s,
@@ -125,17 +111,20 @@ def count_wake_ups(
     return None
 
 
+def has_arrivals(folder: Path) -> bool:
+    """Tell whether hands that come from out of view were recorded: else gestures stand for them."""
+    sessions = [read_session(info.path) for info in open_dataset(folder).sessions]
+    return _has(sessions, ARRIVALS)
+
+
 def _has(sessions: Sequence[Session], kinds: Sequence[str]) -> bool:
     return any(e.trial_type in kinds and e.status != REJECTED for s in sessions for e in s.events)
 
 
-def _watch(
-    session: Session, hands: Sequence[str], setting: Setting | None
-) -> Iterator[WatchedSession]:
+def _watch(session: Session, hands: Sequence[str]) -> Iterator[WatchedSession]:
     """Yield a session in stretches that fit into memory; a hand at a cut is not counted."""
     start_us: int | None = None
-    _, blocks = readouts_at(session.path, setting, STRETCH_FRAMES)
-    for block in _stretches(blocks):
+    for block in session.blocks(STRETCH_FRAMES):
         start_us = int(block.time_us[0]) if start_us is None else start_us
         times = (block.time_us - start_us) / 1e6
         begin_s, end_s = float(times[0]), float(times[-1])
@@ -148,15 +137,3 @@ def _watch(
                 span = event.onset_s, event.end_s
                 arrivals += [span] if span[0] < span[1] <= end_s else []
         yield WatchedSession(block.lit, block.dark, times, tuple(arrivals), tuple(empty))
-
-
-def _stretches(blocks: Iterable[FrameBlock]) -> Iterator[FrameBlock]:
-    """Join blocks until they are as long as what is watched at once."""
-    held: list[FrameBlock] = []
-    for block in blocks:
-        held.append(block)
-        if sum(map(len, held)) >= STRETCH_FRAMES:
-            yield FrameBlock.concatenate(held)
-            held = []
-    if held:
-        yield FrameBlock.concatenate(held)

@@ -190,4 +190,7 @@ def readouts_of(takes: Sequence[WorstTake]) -> list[NDArray[np.int32]]:
             seen += len(block)
             if seen > wanted[-1]:
                 break
-    return [np.stack([found[take.recording.path, int(frame)] for frame in take.moments]) for take in takes]
+    return [
+        np.stack([found[take.recording.path, int(frame)] for frame in take.moments])
+        for take in takes
+    ]
