@@ -232,7 +232,8 @@ class ReduceJob:
         FormatError
             The recording is damaged, or holds fewer than two frames.
         """
-        stages = [sys.modules[type(stage).__module__] for stage in self.entries]
+        # Each once: how many entries there are is no part of the program.
+        stages = dict.fromkeys(sys.modules[type(stage).__module__] for stage in self.entries)
         modules = [capture.store.session, capture.measure.signs, trainer.corpus.recordings, *stages]
         if self.recording.setting is not None:
             modules += [capture.thin.setting, capture.thin.thinned, capture.thin.underlying]
