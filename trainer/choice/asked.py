@@ -115,7 +115,8 @@ def read_for(asked: Asked, workers: Workers, tell: Notify) -> Readings:
     (base,) = reduce_for(folder, recipes[:1], workers, tell)
     recorded = base.corpus.sensor
     tried = tried_of(options_of(asked.knobs, recipes), recorded)
-    opponents = tried_of([o for r in recipes[:1] for o in _opponents(r)], recorded)
+    plain = _opponents(recipes[0]) if asked.knobs.search.plain_sensors else []
+    opponents = tried_of(plain, recorded)
     found = _headroom(base)
     if any(one.setting.weaker_light for one in tried):
         refuse_little_headroom(found, str(asked.data), asked.knobs.search.max_saturated_takes)
@@ -127,7 +128,10 @@ def _opponents(recipe: Recipe) -> list[Option]:
     """Return plain sensors of few pixels as options."""
     found = []
     for (name, bins), light in itertools.product(OPPONENTS.items(), OPPONENTS_LIGHT):
-        features = recipe.features.model_copy(update={"bins": bins, "entry": "bins"})
+        plain: dict[str, object] = {"bins": bins, "entry": "bins"}
+        if bins == (1, 1):
+            plain["projection"] = "none"  # there is nothing to choose directions in
+        features = recipe.features.model_copy(update=plain)
         few = recipe.model_copy(update={"features": features})
         found.append(Option(few, (("sensor", name),), led_share=light))
     return found

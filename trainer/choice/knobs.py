@@ -108,15 +108,18 @@ class WatchingKnobs(_Knobs):
 class SearchRules(_Table):
     """How far each setting is followed, and what a setting has to keep.
 
+    ``tried_on_everybody`` of all settings go on from quick fits that ask some people, and
+    ``tried_in_full`` of those from quick fits that ask everybody. ``plain_sensors`` tries four
+    quadrants and a single photodiode beside them.
     ``max_saturated_takes`` is the share of takes with a saturated pixel above which less light
     cannot be foretold.
     """
 
     tried_on_everybody: Annotated[int, Field(ge=2, le=1000)] = 20
     tried_in_full: Annotated[int, Field(ge=2, le=1000)] = 7
-    chosen: Annotated[int, Field(ge=1, le=20)] = 3
     max_miss_rate: Annotated[float, Field(gt=0, le=1)] = 0.02
     max_saturated_takes: Annotated[float, Field(ge=0, le=1)] = 0.05
+    plain_sensors: bool = True
 
 
 class Knobs(_Table):

@@ -9,8 +9,9 @@ that of a pixel: scaled by the exposure's fraction f and the LED's l, it lacks
 
 where the last term is the dark exposures' own noise, which ``l`` scales with the difference but the
 pixels' arithmetic leaves whole. Coarser steps add their rounding, 1/12 of a step squared for each
-pixel and exposure. What it leaves out: single saturated pixels, and light that differs much between
-the pixels of a bin. So settings are put in order by it and by nothing else.
+pixel and exposure. What it leaves out: single saturated pixels, light that differs much between the
+pixels of a bin, and what steps coarser than the noise do to a mean. So settings are put in order by
+it, and by nothing else.
 """
 
 from __future__ import annotations
