@@ -155,7 +155,7 @@ class _Plan:
             ambient = ambient_of(dark, self.sensor)
             if self.row_noise is None:
                 self.row_noise = ambient.row_noise_dn2, ambient.unstated_dn2
-            to_lit, to_dark = self._moved(stretch, ambient, dark.mean(axis=1))
+            to_lit, to_dark = self._moved(stretch, ambient)
             mean = ambient.mean
             shot = self.gain * part * ((1 - part * share) * share * lit + (1 - share) * mean)
             thin_lit = part * (share * lit + (1 - share) * mean + to_lit)
@@ -170,14 +170,14 @@ class _Plan:
         return thin_lit, thin_dark
 
     def _moved(
-        self, stretch: FrameBlock, ambient: Ambient, level: Floats
+        self, stretch: FrameBlock, ambient: Ambient
     ) -> tuple[Floats | float, Floats | float]:
         """Return how the mains' flicker differs at the setting: in lit, and in dark exposures."""
         if not stretch.dark_time_us.all():
             return 0.0, 0.0
         before_us, after_us = self.sensor.exposure_us, self.after.exposure_us
         rate_hz = self.sensor.frame_rate_hz
-        found = fit_flicker(ambient.shares, level, stretch.dark_time_us, before_us, rate_hz)
+        found = fit_flicker(ambient.shares, stretch.dark_time_us, before_us, rate_hz)
         if found is None:
             return 0.0, 0.0
         dark_us = found.start_us
