@@ -16,6 +16,7 @@ from runtime.budget.price.power import FORMULAS, PARTS, STATES
 from runtime.budget.price.profiles import Profiles
 from runtime.budget.verdict.host import Verdict
 from runtime.budget.verdict.limits import Check
+from runtime.firmware.day.cost import DeviceCost
 from runtime.firmware.profile import CoreProfile
 from runtime.model import Model
 
@@ -67,6 +68,11 @@ class Budget:
         return self.profiles.active[self._core_name]
 
     @property
+    def device(self) -> DeviceCost:
+        """The whole device program's cost on that core."""
+        return self.profiles.device[self._core_name]
+
+    @property
     def watching_core(self) -> CoreProfile:
         """The watching stage's profile on that core."""
         return self.profiles.watching[self._core_name]
@@ -115,6 +121,8 @@ class Budget:
             "parts": self.titles,
             "cautions": list(self.cautions),
             "firmware_priced": self.profiles.firmware,
+            "as_emitted": self.profiles.as_emitted,
+            "device_program": {c: d.to_json() for c, d in self.profiles.device.items()},
             "operating_states": self.operating_states,
             "inputs": {name: x.to_json() for name, x in self.inputs.items()},
             "inputs_by_kind": self.kinds,

@@ -30,11 +30,26 @@ def card_section(result: Budget) -> str:
             "",
             use.sentence,
             "",
+            _emitted(result),
+            "",
             f"Of {len(result.inputs)} inputs {n} {'is' if n == 1 else 'are'} measured on a bench; "
             "budget.html says where each number comes from.",
             "",
             "",
         )
+    )
+
+
+def _emitted(result: Budget) -> str:
+    """Say whether what is priced is what is emitted, and what it executes."""
+    if not result.profiles.as_emitted:
+        return "The firmware in the folder is not the one priced as emitted: see budget.html."
+    device = result.device
+    return (
+        f"Priced as emitted: the device program in `firmware/` executes "
+        f"{device.active.instructions:,.0f} instructions on a frame of the model and "
+        f"{device.watching.instructions:,.0f} on one of the watching, on {device.core}, its state "
+        "machine, rows and interrupts among them."
     )
 
 

@@ -1,4 +1,4 @@
-"""Run a scripted day: the whole image of a firmware folder on an emulated core, its time jumping."""
+"""Run a scripted day: the whole image on an emulated core, in time that jumps to the next wake."""
 
 from __future__ import annotations
 

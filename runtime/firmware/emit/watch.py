@@ -24,8 +24,8 @@ _SHARED = ("PW_PLAIN_C", "PW_TRUST_ROWS", "PW_CHECK_COUNTS")
 
 _ABOUT = f"""\
 /* The watching stage: read the middle rows now and then, in weak light, and feed them here. What
- * moves is what pw_device.c wakes the model of pw_model.h for. The first {WARM_UP_FRAMES} frames after
- * pw_watch_init fill the mean of changes, and what is decided on them is not to be heeded. */
+ * moves is what pw_device.c wakes the model of pw_model.h for. The first {WARM_UP_FRAMES} frames
+ * after pw_watch_init fill the mean of changes; what is decided on them is not to be heeded. */
 #define PW_WATCH_WARM_UP_FRAMES {WARM_UP_FRAMES}
 """
 

@@ -93,7 +93,7 @@ void harness_day(void);
 APART void harness_scene(void) { __asm__ volatile("" ::: "memory"); }
 APART void harness_frame(void) { __asm__ volatile("" ::: "memory"); }
 
-static void add(uint64_t *us, uint32_t *ns, uint32_t more_ns)
+static void harness_add(uint64_t *us, uint32_t *ns, uint32_t more_ns)
 {
     *ns += more_ns;
     for (uint32_t step = 1u << 21; step != 0u; step >>= 1) { /* a division, where a core has none */
@@ -140,7 +140,7 @@ void pw_board_led_off(void)
         return;
     }
     dark_next = 1u;
-    add(&harness_clock.lit_us[kind], &harness_clock.lit_ns[kind],
+    harness_add(&harness_clock.lit_us[kind], &harness_clock.lit_ns[kind],
         (whole + harness_clock.ns) - started_us[1]);
 }
 
@@ -162,7 +162,7 @@ void pw_board_read_row(uint32_t row, uint16_t *lit, uint16_t *dark)
 void pw_board_hold_interrupts(void) {}
 void pw_board_allow_interrupts(void) {}
 
-static void come(void)
+static void harness_come(void)
 {
     const uint32_t what = coming;
     uint32_t row = row_asked;
@@ -197,9 +197,9 @@ static void come(void)
 void pw_board_wait_until(uint32_t time_us)
 {
     if (coming != NOTHING) {
-        add(&harness_clock.us, &harness_clock.ns, coming_ns);
-        add(&harness_clock.waited_us, &harness_clock.waited_ns, coming_ns);
-        come();
+        harness_add(&harness_clock.us, &harness_clock.ns, coming_ns);
+        harness_add(&harness_clock.waited_us, &harness_clock.waited_ns, coming_ns);
+        harness_come();
     } else {
         const uint32_t us = time_us - (uint32_t)harness_clock.us;
         harness_clock.us += us;
@@ -219,7 +219,7 @@ void pw_board_sleep_until(uint32_t time_us)
     harness_clock.slept_us += us;
     if (harness_clock.ns != 0u) { /* to the tick, not beyond it */
         harness_clock.slept_us--;
-        add(&harness_clock.slept_us, &harness_clock.slept_ns, 1000u - harness_clock.ns);
+        harness_add(&harness_clock.slept_us, &harness_clock.slept_ns, 1000u - harness_clock.ns);
         harness_clock.ns = 0u;
     }
 }
