@@ -61,9 +61,7 @@ def test_a_point_is_on_the_front_unless_another_beats_it(points: Points) -> None
 @given(points_of)
 def test_the_area_is_the_number_of_cells_that_points_dominate(points: Points) -> None:
     """Of whole numbers, the hypervolume counts the unit cells with a point at or below them."""
-    cells = sum(
-        any(x <= i and y <= j for x, y in points) for i, j in product(range(10), range(10))
-    )
+    cells = sum(any(x <= i and y <= j for x, y in points) for i, j in product(range(10), range(10)))
     assert hypervolume(np.array(points, dtype=np.float64), (10.0, 10.0)) == cells
 
 
