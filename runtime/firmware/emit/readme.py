@@ -86,7 +86,7 @@ Rows are accounted for: one missing, twice or out of order, or counts over `PW_M
 converter's status bits), and `pw_finish` returns `PW_ERROR_ROWS` or `PW_ERROR_COUNTS`, nothing is
 decided, and what was remembered stays; the device program counts such frames
 (`device.counts.dropped_rows`, `dropped_counts`) and tells nothing. `-DPW_TRUST_ROWS` leaves these
-checks out, which saves two to four instructions a count. `pw_step` trusts its counts;
+checks out, which saves one to two instructions a count. `pw_step` trusts its counts;
 `-DPW_CHECK_COUNTS` makes it look at each, at the same cost.
 
 ## Self-test

@@ -343,6 +343,23 @@ PW_STAGE void s0_row(int32_t *y, uint32_t row, const uint16_t *lit, const uint16
     const uint32_t line = row / 4u;
     const int starts = (row == (line * 4u));
     int32_t *bin = &y[line * 4u];
+#if defined(__GNUC__) && !defined(PW_OFFSET_WEIGHTS) /* short of registers it would be slower */
+    if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) { /* both halves side by side */
+        const pw_pair *l = (const pw_pair *)(const void *)&lit[0u];
+        const pw_pair *d = (const pw_pair *)(const void *)&dark[0u];
+        for (uint32_t b = 0u; b < 4u; b++) {
+            int32_t sum = starts ? 0 : (int32_t)bin[b];
+            uint32_t halves = 0x80008000u; /* so that neither borrows from the other */
+            halves += l[0] - d[0];
+            halves += l[1] - d[1];
+            sum += (int32_t)(halves & 0xFFFFu) + (int32_t)(halves >> 16);
+            bin[b] = (int32_t)(sum - 65536);
+            l = &l[2];
+            d = &d[2];
+        }
+        return;
+    }
+#endif
     uint32_t col = 0u;
     for (uint32_t b = 0u; b < 4u; b++) {
         int32_t sum = starts ? 0 : (int32_t)bin[b];

@@ -117,6 +117,6 @@ config PW_TRUST_ROWS
 \tbool "Leave the checks of rows and counts out"
 \tdepends on PW_FIRMWARE
 \thelp
-\t  Saves two to four instructions a count. Frames with rows missing, twice or out of order, or
+\t  Saves one to two instructions a count. Frames with rows missing, twice or out of order, or
 \t  with counts over the maximum, are then decided on as if they were whole.
 """
