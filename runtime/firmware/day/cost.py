@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from runtime.errors import FormatError, ToolError
 from runtime.firmware.day.run import Board
 from runtime.firmware.day.script import BoardTimes, DayScript, Kind
+from runtime.firmware.emit.device.program_text import DEVICE_C
 from runtime.firmware.machine.compile import CompiledFirmware
 from runtime.firmware.machine.cores import Core
 from runtime.firmware.measure.instructions import Block, decode
@@ -28,11 +29,8 @@ __all__ = ["DeviceCost", "FrameCost", "device_cost", "interrupt_cycles"]
 
 _BOARD = re.compile(r"harness|pw_board_")
 _INTERRUPTS = ("pw_device_sensor_ready", "pw_device_exposed", "pw_device_rows_read")
-_OF_DEVICE = re.compile(
-    r"pw_device_|(?:reached|is_awake|next_is_active|plan|begin_frame|wake|learn_rest|rest_or_watch"
-    r"|watched|decided|dropped|end_frame|give_up|read_on|take_row|all_rows_taken|wait_on"
-    r"|begin_or_sleep)\b"
-)
+_OWN = frozenset(re.findall(r"^(?:static )?(?:int|void) (\w+)\(", DEVICE_C, re.MULTILINE))
+"""Functions of ``pw_device.c``; a compiler may add a suffix to the name of one that it splits."""
 _REST_FRAMES = 30
 """Watching frames before anything moves: the first of them warm up."""
 _WATCHING_S = 0.2
@@ -155,10 +153,15 @@ def device_cost(compiled: CompiledFirmware, lit: Counts, dark: Counts) -> Device
         compiler=compiled.compiler,
         watching=costs["watching"],
         active=costs["active"],
-        own_bytes=sum(s.size for s in image.symbols if _OF_DEVICE.match(s.name)),
+        own_bytes=sum(s.size for s in image.symbols if _is_own(s.name)),
         ram_bytes=image.symbol("harness_device").size,
         stack_bytes=board.machine.stack_used(),
     )
+
+
+def _is_own(name: str) -> bool:
+    """Tell whether a function is the device program's own."""
+    return name.partition(".")[0] in _OWN
 
 
 def _script(lit: Counts, dark: Counts) -> DayScript:
@@ -226,7 +229,7 @@ class _Frames:
             block = Block(address, decode(core, address, code))
             executed = len(block.instructions) * times
             total += executed
-            own += executed if _OF_DEVICE.match(name) else 0
+            own += executed if _is_own(name) else 0
             interrupts += times if name in _INTERRUPTS and address == self._starts[place] else 0
             cycles += np.array(block.count(taken=taken)[1]) * times
         cycles += interrupts * np.array(interrupt_cycles(core))

@@ -53,7 +53,6 @@ static void begin_frame(pw_device *d, uint32_t now_us)
         d->is_active = 1u;
         d->counts.active_frames++;
         d->frame_due_us = d->active_due_us;
-        d->frame_limit_us = now_us + PW_ACTIVE_PERIOD_US;
         d->next_row = PW_ACTIVE_FIRST_ROW;
         d->rows_left = PW_ACTIVE_LAST_ROW + 1u - PW_ACTIVE_FIRST_ROW;
         plan(&d->active_due_us, &d->active_due_part, now_us, active);
@@ -61,11 +60,11 @@ static void begin_frame(pw_device *d, uint32_t now_us)
         d->is_active = 0u;
         d->counts.watching_frames++;
         d->frame_due_us = d->watch_due_us;
-        d->frame_limit_us = now_us + PW_WATCHING_PERIOD_US;
         d->next_row = PW_WATCHING_FIRST_ROW;
         d->rows_left = PW_WATCHING_LAST_ROW + 1u - PW_WATCHING_FIRST_ROW;
         plan(&d->watch_due_us, &d->watch_due_part, now_us, watching);
     }
+    d->frame_limit_us = now_us + PW_FRAME_LIMIT_US;
     d->taking = 0u;
     d->taken = 0u;
     d->filling = 0u;
