@@ -68,8 +68,9 @@ instructions (`__ARM_FEATURE_DSP`), kernels that use them are chosen by the prep
 8-bit weights stand in `pw_weights.h` once for each form that a kernel reads. Where it has vectors
 of integers (Helium, `__ARM_FEATURE_MVE`: Cortex-M55 and M85, with `-mfloat-abi=hard` or `softfp`),
 bins, matrices and windows use them; the start-up must have enabled coprocessors 10 and 11 before,
-as CMSIS's does. One form is compiled; results are the same bits. GCC and clang take it at every level of optimisation, with and without a
-frame pointer, position-independent or not: assembly saves the registers that it uses, and leaves r9
-alone. `-DPW_PLAIN_C` leaves all assembly out, for the same bits in more cycles. A compiler may
-call `memset` or `memcpy`; link the ones that your board has.
+as CMSIS's does. One form is compiled; results are the same bits. GCC and clang take it at every
+level of optimisation, with and without a frame pointer, position-independent or not: assembly saves
+the registers that it uses, and leaves r9 alone. `-DPW_PLAIN_C` leaves all assembly out, for the
+same bits in more cycles. A compiler may call `memset` or `memcpy`; link the ones that your board
+has.
 """
