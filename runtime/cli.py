@@ -96,6 +96,10 @@ def _executable(compiler: str) -> tuple[str, ...]:
     help="Distance of the eye from the LED in mm; repeat. Default: 50, 100 and 200.",
 )
 @_COMPILER
+@click.option(
+    "--compilers", is_flag=True,
+    help="Price by every compiler on the path beside it; a what-if, as is another --compiler.",
+)  # fmt: skip
 @click.option("--strict", is_flag=True, help="An interval that crosses a limit breaks it.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 @click.option("--junit", type=click.Path(path_type=Path, dir_okay=False), help="JUnit XML file.")
@@ -114,15 +118,17 @@ def budget(
     limits_file: Path | None,
     eye_mm: tuple[float, ...],
     compare: tuple[Path, Path] | None,
+    compilers: bool,
     **more: Any,
 ) -> None:
     """Price models in cycles, bytes and microwatts, and judge them against a host.
 
-    Writes budget.json into each model's folder, and one page. With other parts, or under a name,
-    it is a what-if, which never touches a model's folder: it is written where --out says, or
-    under its name into this folder, else only printed. Exit code 1: a limit is broken.
+    Writes budget.json into each model's folder, and one page. With other parts, another compiler,
+    or under a name, it is a what-if, which never touches a model's folder: it is written where
+    --out says, or under its name into this folder, else only printed. Exit code 1: a limit is
+    broken.
     """
-    from runtime.budget import Choice, Computation, load_limits
+    from runtime.budget import Choice, Computation, load_limits, with_other_compilers
     from runtime.budget import budget as price
     from runtime.budget.page.placed import check_place
     from runtime.budget.price.light import DISTANCES_MM
@@ -141,7 +147,7 @@ def budget(
     limits = load_limits(limits_file) if limits_file else None
     chosen = {key: name for key, name in more.items() if name is not None}
     choice = Choice(**chosen)
-    what_if = choice != Choice() or bool(parts or answer.name)
+    what_if = choice != Choice() or bool(parts or answer.name or compilers) or compiler != "zig"
     computation = Computation(
         margin=None if margin_text is None else parse_margin(margin_text),
         scenario=answer.name or "",
@@ -161,6 +167,11 @@ def budget(
         )
         for model in models
     ]
+    if compilers:
+        results = [
+            with_other_compilers(result, model, parts, computation)
+            for result, model in zip(results, models, strict=True)
+        ]
     _give(results, models, answer, what_if)
     if not all(r.keeps(answer.strict) for r in results):
         raise SystemExit(1)
@@ -250,8 +261,25 @@ def _summary(result: Budget) -> list[str]:
         f"{'the host itself is not all measured; ' if result.host_unverified else ''}"
         "the page marks them",
     ]
+    lines += _by_compiler(result)
     lines += [f"  caution: {sentence}" for sentence in result.cautions]
     return lines + [f"  {c.line}" for c in result.checks]
+
+
+def _by_compiler(result: Budget) -> list[str]:
+    """Say by which compiler the price is, and those by others where they were asked for."""
+    from runtime.budget.verdict.host import amount
+
+    own = result.own_price
+    if not result.other_compilers:
+        return [f"  compiled by {result.compiled_by}; --compilers prices others on the path"]
+    return [f"  on {result.core.core} by compiler:"] + [
+        f"    {p.compiler}: {p.instructions_per_frame:,.0f} instructions "
+        f"({p.instructions_per_frame / own.instructions_per_frame - 1:+.1%}) and "
+        f"{p.cycles_per_frame[1]:,.0f} cycles a frame, {p.flash_bytes:,} bytes of flash, "
+        f"{amount(p.average_uw, 4)} µW"
+        for p in (own, *result.other_compilers)
+    ]
 
 
 def _light(margin: float) -> str:

@@ -51,6 +51,7 @@ _C_TEXT = """\
 PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
 {
     int32_t total = 0;
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
         total += x[i];
     }
@@ -81,6 +82,7 @@ _ONE_MULTIPLY_TEXT = """\
     }
 #else
     const int32_t half = (int32_t)(1UL << (shift - 1));
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
         y[i] = (@Y_TYPE@)pw_sat(pw_asr32((x[i] * factor) + half, shift), -@LIMIT@, @LIMIT@);
     }
@@ -106,6 +108,7 @@ _TWO_MULTIPLIES_TEXT = """\
 @SATURATED@        @STORE@
     }
 #else
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
         const int32_t lifted = pw_sat(x[i], -cut, cut) * (int32_t)(1UL << lift);
         y[i] = (@Y_TYPE@)pw_sat(pw_requant(lifted, factor, shift), -@LIMIT@, @LIMIT@);

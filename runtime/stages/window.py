@@ -58,6 +58,7 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
 @OUTPUT_4@            @STORE_OUT@
         }
 #else
+        PW_UNROLL
         for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
             const int32_t sum = sums[i] + entering[i] - leaving[i];
             sums[i] = (@SUM_TYPE@)sum;
@@ -66,6 +67,7 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
 #endif
     }
     @X_TYPE@ *oldest = &s->@PREFIX@_history[position * @N_VALUES@u];
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
         oldest[i] = x[i];
     }

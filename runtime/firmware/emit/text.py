@@ -112,6 +112,17 @@ MODEL_C = """\
 #define PW_HELPER static inline
 #endif
 
+/* Before a loop over values, whose number is known: clang unrolls it of its own accord at -O2, GCC
+ * where it is asked. */
+#if defined(__GNUC__) && !defined(__clang__) && !defined(__OPTIMIZE_SIZE__)
+#if __GNUC__ >= 8
+#define PW_UNROLL _Pragma("GCC unroll 8")
+#endif
+#endif
+#if !defined(PW_UNROLL)
+#define PW_UNROLL
+#endif
+
 /* C99 leaves the right shift of a negative value to the compiler; this code needs the arithmetic
  * one, and this declaration is an error where a compiler has another. */
 typedef char pw_shift_is_arithmetic[((-3) >> 1) == -2 ? 1 : -1];

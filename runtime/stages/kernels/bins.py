@@ -53,6 +53,7 @@ PW_STAGE void @P@_row(@Y@ *y, uint32_t row, const uint16_t *lit, const uint16_t 
     uint32_t col = @FIRST_COL@u;
     for (uint32_t b = 0u; b < @BINS@u; b++) {
         int32_t sum = starts ? 0 : (int32_t)bin[b];
+        PW_UNROLL
         for (uint32_t i = 0u; i < @WIDTH@u; i++) {
             sum += (int32_t)lit[col];
             sum -= (int32_t)dark[col];
@@ -124,6 +125,7 @@ static inline void @P@_line(@Y@ *y, const pw_pair *lit, const pw_pair *dark)
         const pw_pair *d = dark;
         for (uint32_t row = 0u; row < @HEIGHT@u; row += @ROWS@u) {
             uint32_t halves = 0x80008000u;
+            PW_UNROLL
             for (uint32_t i = 0u; i < @ROWS@u; i++) {
 @ADDS@                l = &l[@STRIDE@];
                 d = &d[@STRIDE@];

@@ -95,6 +95,7 @@ PW_STAGE void @P@_run(const @X@ *x, @Y@ *y)
 @SCALED_4@            @STORE_Y@
         }
 #else
+        PW_UNROLL
         for (int32_t i = 0; i < n; i++) {
             y[row + i] = (@Y@)@P@_scaled(sums[i]);
         }
@@ -105,6 +106,7 @@ PW_STAGE void @P@_run(const @X@ *x, @Y@ *y)
 
 _OFFSET = """\
 #if defined(PW_OFFSET_WEIGHTS)
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_IN@u; i++) {
         rows.offset += 128 * (int32_t)x[i];
     }

@@ -25,6 +25,8 @@ from runtime.firmware.machine.compile import WARNINGS, compile_for
 from runtime.firmware.machine.execute import execute
 from runtime.firmware.measure.stack import stack_bound
 from runtime.firmware.profile import profile
+from runtime.model import load_model
+from runtime.sample_frames import read_test_frames
 from runtime.verification.verify import compare, reference_records
 
 
@@ -124,6 +126,26 @@ def test_what_a_shared_kernel_executes_counts_for_its_stage() -> None:
     assert found.by_function["pw_rows_16_8"] > 200
     assert found.by_stage["s5 dense"] > found.by_function["s5_run"]
     assert found.by_stage["between stages"] < 100
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("core", "gcc"),
+    [
+        ("cortex-m0plus", "arm-none-eabi-gcc"),
+        ("cortex-m4", "arm-none-eabi-gcc"),
+        ("rv32imc", "riscv64-unknown-elf-gcc"),
+    ],
+)
+def test_gcc_keeps_near_the_price(core: str, gcc: str, need_tool: Callable[[str], str]) -> None:
+    """GCC's code of a trained model takes at most 5 % more instructions and cycles than zig's."""
+    need_tool(gcc)
+    folder = Path(__file__).parents[3] / "models" / "dynamic"
+    model = load_model(folder)
+    frames = read_test_frames(folder, model, 6)
+    priced, other = (profile(model, core, *frames, compiler=name) for name in ("zig", gcc))
+    assert other.instructions_per_frame <= 1.05 * priced.instructions_per_frame
+    assert other.cycles_per_frame[1] <= 1.05 * priced.cycles_per_frame[1]
 
 
 def test_the_kernels_leave_r9_alone(folder: Path) -> None:

@@ -15,13 +15,15 @@ from hypothesis import HealthCheck, given, settings
 from strategies import models_with_exposures
 
 from runtime.errors import FormatError, ToolError, UsageError
+from runtime.firmware.emit.device.program import DEVICE_FILES, device_text
 from runtime.firmware.emit.folder import FIRMWARE_FILES, write_firmware
-from runtime.firmware.emit.generate import generate
+from runtime.firmware.emit.generate import MODEL_FILES, generate
 from runtime.firmware.emit.watch import WATCH_FILES
 from runtime.firmware.machine.compile import WARNINGS, compile_for
 from runtime.firmware.machine.execute import execute
 from runtime.firmware.machine.harness import HARNESS_C
 from runtime.firmware.machine.layout import parse_layout
+from runtime.firmware.setting import DeviceSetting
 from runtime.model import Model, model_hash
 from runtime.verification.verify import compare, reference_records
 
@@ -61,10 +63,13 @@ def write(model: Model, folder: Path) -> Path:
 
 def test_golden_text_is_what_is_generated() -> None:
     """The same model gives the committed text, byte for byte."""
-    files = generate(small_model())
-    assert sorted(files) == sorted(set(FIRMWARE_FILES) - set(WATCH_FILES))
+    files = device_text(small_model(), DeviceSetting.of(small_model().sensor))
+    files |= generate(small_model())
+    assert sorted(files) == sorted({*MODEL_FILES, *DEVICE_FILES})
+    assert set(FIRMWARE_FILES) >= {*MODEL_FILES, *DEVICE_FILES, *WATCH_FILES}
     if os.environ.get("PALMWATT_WRITE_GOLDEN") == "1":
-        write(small_model(), GOLDEN)
+        for name, text in files.items():
+            (GOLDEN / name).write_text(text)
     for name, text in files.items():
         assert (GOLDEN / name).read_text() == text, name
 
@@ -82,7 +87,8 @@ def test_golden_text_executes(tmp_path: Path) -> None:
 def test_text_keeps_the_house_rules() -> None:
     """ASCII, no line over 100 columns, no tabs in C, no float, no heap, no date, no C library."""
     model = small_model()
-    for name, text in generate(model).items():
+    files = generate(model) | device_text(model, DeviceSetting.of(model.sensor))
+    for name, text in files.items():
         assert text.isascii()
         assert text.endswith("\n")
         if not name.endswith((".c", ".h")):

@@ -35,6 +35,17 @@
 #define PW_HELPER static inline
 #endif
 
+/* Before a loop over values, whose number is known: clang unrolls it of its own accord at -O2, GCC
+ * where it is asked. */
+#if defined(__GNUC__) && !defined(__clang__) && !defined(__OPTIMIZE_SIZE__)
+#if __GNUC__ >= 8
+#define PW_UNROLL _Pragma("GCC unroll 8")
+#endif
+#endif
+#if !defined(PW_UNROLL)
+#define PW_UNROLL
+#endif
+
 /* C99 leaves the right shift of a negative value to the compiler; this code needs the arithmetic
  * one, and this declaration is an error where a compiler has another. */
 typedef char pw_shift_is_arithmetic[((-3) >> 1) == -2 ? 1 : -1];
@@ -346,6 +357,7 @@ PW_STAGE void s0_row(int32_t *y, uint32_t row, const uint16_t *lit, const uint16
     uint32_t col = 0u;
     for (uint32_t b = 0u; b < 4u; b++) {
         int32_t sum = starts ? 0 : (int32_t)bin[b];
+        PW_UNROLL
         for (uint32_t i = 0u; i < 4u; i++) {
             sum += (int32_t)lit[col];
             sum -= (int32_t)dark[col];
@@ -498,6 +510,7 @@ static inline void s0_line(int32_t *y, const pw_pair *lit, const pw_pair *dark)
         const pw_pair *d = dark;
         for (uint32_t row = 0u; row < 4u; row += 4u) {
             uint32_t halves = 0x80008000u;
+            PW_UNROLL
             for (uint32_t i = 0u; i < 4u; i++) {
                 halves += l[0] - d[0];
                 halves += l[1] - d[1];
@@ -538,6 +551,7 @@ PW_STAGE void s0_frame(int32_t *y, const uint16_t *lit, const uint16_t *dark)
 PW_STAGE void s1_run(const int32_t *x, int8_t *y)
 {
     int32_t total = 0;
+    PW_UNROLL
     for (uint32_t i = 0u; i < 16u; i++) {
         total += x[i];
     }
@@ -571,6 +585,7 @@ PW_STAGE void s1_run(const int32_t *x, int8_t *y)
         vstrbq_p_s32(&y[i], value, left);
     }
 #else
+    PW_UNROLL
     for (uint32_t i = 0u; i < 16u; i++) {
         const int32_t lifted = pw_sat(x[i], -cut, cut) * (int32_t)(1UL << lift);
         y[i] = (int8_t)pw_sat(pw_requant(lifted, factor, shift), -127, 127);
@@ -593,6 +608,7 @@ PW_STAGE void s2_run(const int8_t *x, int8_t *y)
     int32_t sums[PW_AT_MOST_A_GROUP(8)];
     pw_rows rows = {s2_weights, PW_S2_BIAS, sums, 0, x, PW_S2_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
+    PW_UNROLL
     for (uint32_t i = 0u; i < 17u; i++) {
         rows.offset += 128 * (int32_t)x[i];
     }
@@ -613,6 +629,7 @@ PW_STAGE void s2_run(const int8_t *x, int8_t *y)
             vstrbq_p_s32(&y[row + i], value, left);
         }
 #else
+        PW_UNROLL
         for (int32_t i = 0; i < n; i++) {
             y[row + i] = (int8_t)s2_scaled(sums[i]);
         }
@@ -633,6 +650,7 @@ PW_STAGE void s3_run(const int8_t *x, int32_t *y)
     int32_t sums[PW_AT_MOST_A_GROUP(4)];
     pw_rows rows = {s3_weights, PW_S3_BIAS, sums, 0, x, PW_S3_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
+    PW_UNROLL
     for (uint32_t i = 0u; i < 6u; i++) {
         rows.offset += 128 * (int32_t)x[i];
     }
@@ -649,6 +667,7 @@ PW_STAGE void s3_run(const int8_t *x, int32_t *y)
             vstrwq_p_s32(&y[row + i], value, left);
         }
 #else
+        PW_UNROLL
         for (int32_t i = 0; i < n; i++) {
             y[row + i] = (int32_t)s3_scaled(sums[i]);
         }
@@ -661,12 +680,14 @@ PW_STAGE void s3_run(const int8_t *x, int32_t *y)
 PW_STAGE void s4_run(pw_state *s, const int32_t *x, int32_t *y)
 {
     int32_t best = 0;
+    PW_UNROLL
     for (int32_t i = 1; i < 4; i++) {
         if (x[i] > x[best]) {
             best = i;
         }
     }
     int32_t next = INT32_MIN;
+    PW_UNROLL
     for (int32_t i = 0; i < 4; i++) {
         if (i != best && x[i] > next) {
             next = x[i];
