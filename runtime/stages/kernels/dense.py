@@ -297,6 +297,7 @@ def _products(n_inputs: int) -> str:
         lines += f"            v = (int32_t)x[{i}];\n"
         for row in range(_ROWS):
             lines += f"            a{row} += v * (int32_t)w[{_ROWS * i + row}];\n"
+        lines += "            PW_IN_TURN\n" if i < n_inputs - 1 else ""
     return lines
 
 

@@ -114,6 +114,13 @@ typedef struct {
 #endif
 #define PW_AT_MOST_A_GROUP(n) (((n) < PW_GROUP) ? (n) : PW_GROUP)
 
+/* Between inputs, where registers are few: nothing of the next one is loaded before its turn. */
+#if defined(__GNUC__) && defined(__riscv_32e)
+#define PW_IN_TURN __asm__ volatile("" : : : "memory");
+#else
+#define PW_IN_TURN
+#endif
+
 #if defined(PW_VECTOR)
 /* Four rows a block, 16 inputs a turn: a vector of inputs, times one of weights for each row,
  * summed into the row's register. A last turn of fewer inputs is predicated by the loop itself. */
@@ -298,16 +305,19 @@ PW_INLINE void pw_rows_8_8(pw_rows *rows)
             a1 += v * (int32_t)w[1];
             a2 += v * (int32_t)w[2];
             a3 += v * (int32_t)w[3];
+            PW_IN_TURN
             v = (int32_t)x[1];
             a0 += v * (int32_t)w[4];
             a1 += v * (int32_t)w[5];
             a2 += v * (int32_t)w[6];
             a3 += v * (int32_t)w[7];
+            PW_IN_TURN
             v = (int32_t)x[2];
             a0 += v * (int32_t)w[8];
             a1 += v * (int32_t)w[9];
             a2 += v * (int32_t)w[10];
             a3 += v * (int32_t)w[11];
+            PW_IN_TURN
             v = (int32_t)x[3];
             a0 += v * (int32_t)w[12];
             a1 += v * (int32_t)w[13];
