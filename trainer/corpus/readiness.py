@@ -9,6 +9,7 @@ from capture.measure.readiness import (
     FEW_TAKES,
     Caution,
     few_takes,
+    near_copies,
     signal_cautions,
     twin_words,
 )
@@ -56,7 +57,8 @@ def look_over(recipe: Recipe, recordings: Sequence[Cued], sensor: Sensor) -> lis
             f"a copy: {twin_words(twins, names)}", "another person's", "remove the copy",
         )  # fmt: skip
     _refuse_empty_takes(recipe, recordings, sensor)
-    return [*signal_cautions(signs), *_few_takes(recipe, recordings)]
+    alike = near_copies(people, names, signs)
+    return [*signal_cautions(signs), *alike, *_few_takes(recipe, recordings)]
 
 
 def _refuse_empty_takes(recipe: Recipe, recordings: Sequence[Cued], sensor: Sensor) -> None:
