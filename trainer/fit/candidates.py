@@ -38,7 +38,9 @@ class Candidate:
 
     Parameters
     ----------
-    recipe : Recipe
+    given, recipe : Recipe
+        As it was asked for; and as it is fitted: for the sensor's frame rate, with a window that
+        reaches back to the cues.
     corpus : Corpus
     entry, quadrant_entry : Bins
     main, quadrants : tuple of Reduced
@@ -47,6 +49,7 @@ class Candidate:
         What is to be known of the data before its figures are believed.
     """
 
+    given: Recipe
     recipe: Recipe
     corpus: Corpus
     entry: Bins
@@ -54,6 +57,15 @@ class Candidate:
     main: tuple[Reduced, ...]
     quadrants: tuple[Reduced, ...]
     cautions: tuple[Caution, ...] = ()
+
+    @property
+    def provenance(self) -> dict[str, str]:
+        """What a model says of where it comes from: digests of both recipes and of the data."""
+        return {
+            "recipe": self.given.digest(),
+            "recipe_as_fitted": self.recipe.digest(),
+            "data": self.corpus.digest,
+        }
 
     def fit(self, *, quadrants: bool = False) -> FitJob:
         """Return the fit to all training participants."""
@@ -101,20 +113,20 @@ def reduce_for(
                 "compare recipes for one and the same task",
             )  # fmt: skip
         corpus = open_corpus(folder, recipe, tell, digests)
-        recipe = recipe.at(corpus.sensor.frame_rate_hz)
+        fitted = recipe.at(corpus.sensor.frame_rate_hz)
         split = recipe.evaluation.split
         train, test = (groups_of(corpus.select(locked), split) for locked in (False, True))
         refuse_shared_groups(train, test, split)
         if recipe.quantity is not None:
             refuse_missing_truth(corpus, recipe.quantity)
-        candidates.append(_reduce(recipe, corpus, workers, tell))
+        candidates.append(_reduce(recipe, fitted, corpus, workers, tell))
     return candidates
 
 
 def _reduce(
-    recipe: Recipe, corpus: Corpus, workers: Workers, tell: Callable[[str], None]
+    given: Recipe, recipe: Recipe, corpus: Corpus, workers: Workers, tell: Callable[[str], None]
 ) -> Candidate:
-    """Reduce the recordings of one recipe, unless that was done before."""
+    """Reduce the recordings of one recipe, as given and at their rate, unless that was done."""
     cache = open_cache(corpus.folder, "reduced")
     shape = corpus.sensor.n_rows, corpus.sensor.n_cols
     entries = (reduction(recipe.features, corpus.sensor), Bins(*shape, *QUADRANTS))
@@ -139,7 +151,7 @@ def _reduce(
         for side in sides
     )
     recipe = window_since_cue(recipe, [r for r in main if not r.recording.locked])
-    return Candidate(recipe, corpus, *entries, main, quadrants, tuple(cautions))
+    return Candidate(given, recipe, corpus, *entries, main, quadrants, tuple(cautions))
 
 
 def _refuse_copies(recordings: Sequence[Recording], digests: Sequence[str]) -> None:

@@ -142,6 +142,18 @@ def test_a_lowered_regressor_measures_as_the_fitted_one(head: ClassifierRecipe) 
     assert (seen[4:] < y[:, 1].min()).all()
 
 
+def test_noise_of_takes_leaves_the_truth_alone() -> None:
+    """What differs between one person's takes at one truth is drawn out, and never the truth."""
+    rng = np.random.default_rng(12)
+    targets, people = rng.choice([80.0, 120.0, 160.0], 900), rng.integers(0, 6, 900)
+    x = np.stack([20 * (targets - 120), rng.normal(0, 800, 900)], axis=1).astype(np.int32)
+    head = ClassifierRecipe(
+        kind="mlp", hidden=(12,), penalty=1e-3, epochs=60, take_noise=1.0, averaged=True
+    )
+    wanted = fit_regressor(head, x, targets, 1, 4, people).predict(x.astype(np.float64))
+    assert np.sqrt(((wanted - targets) ** 2).mean()) < 4
+
+
 def assert_valid_only_with_a_hand(folder: Path, learned_from: Path) -> None:
     """An empty scene, one that saturates and one far too dim give no valid value; a hand does."""
     model = load_model(folder)
