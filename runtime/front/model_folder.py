@@ -13,6 +13,7 @@ from runtime.files import as_path, whole_folder, write_fingerprints
 from runtime.firmware.emit.folder import write_firmware
 from runtime.firmware.machine.cores import find_core
 from runtime.firmware.machine.execute import executable_cores
+from runtime.firmware.setting import DeviceSetting
 from runtime.model import Model, check_frames, save_model
 from runtime.onnx.graph import save_step_graph, save_window_graph
 from runtime.sample_frames import write_test_frames
@@ -23,12 +24,15 @@ from runtime.verification.verify import verify as verify_executions
 __all__ = ["export", "price", "verify", "write_executions"]
 
 
-def write_executions(model: Model, folder: Path) -> None:
-    """Write all that a model is executed from: its numbers, both integer graphs, its C."""
+def write_executions(model: Model, folder: Path, setting: DeviceSetting | None = None) -> None:
+    """Write all that a model is executed from: its numbers, both integer graphs, its C.
+
+    A device's setting other than the sensor's own is kept as ``device.toml``.
+    """
     save_model(model, folder)
     save_step_graph(model, folder / "fixed.onnx")
     save_window_graph(model, folder / "fixed_window.onnx")
-    write_firmware(model, folder / "firmware")
+    write_firmware(model, folder / "firmware", setting)
 
 
 def export(model: Model, folder: Path | str, lit: Counts, dark: Counts) -> Path:

@@ -92,7 +92,7 @@ class WakeUp(_Open):
     empty_hours: float = Field(ge=0)
     n_rows: int = Field(ge=1)
     rate_hz: float = Field(gt=0)
-    led_share: float = Field(ge=0, le=1)
+    led_share: float = Field(ge=0)
 
     def counted_at(self, n_rows: int, rate_hz: float, led_share: float) -> bool:
         """Whether it was counted at this setting; at another it says nothing."""
