@@ -41,13 +41,16 @@ _MANY = 20  # sessions from which on work is long enough to be told of
 @click.command(epilog="Example: palmwatt emulate --participant P01 --script dynamic --seed 1")
 @click.option("--participant", default="P01", show_default=True, help="Invented person P01 to P99.")
 @click.option("--script", default="dynamic", show_default=True, help="Cue script it acts.")
-@click.option("--sensor", default="lensless32", show_default=True, help="Or lensless64.")
+@click.option(
+    "--sensor",
+    default="lensless32",
+    show_default=True,
+    help="Or lensless64, or a sensor.toml with the setting of one.",
+)
 @click.option(
     "--led-current-ma",
-    default=100.0,
-    show_default=True,
     type=click.FloatRange(0.0, 1000.0),
-    help="LED current while lit.",
+    help="LED current while lit; that of the sensor, 100 mA, by default.",
 )
 @click.option("--seed", default=1, show_default=True, type=click.IntRange(0, 2**32 - 1))
 @click.option(
@@ -117,9 +120,16 @@ def emulate(
     is_flag=True,
     help="Note beside it when readouts arrived, and how the sensor's clock stands to the host's.",
 )
+@click.option(
+    "--sensor",
+    "setting",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="Set the sensor first, to a sensor.toml as palmwatt frontier writes it.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as JSON.")
 def record(
     port: str,
+    setting: Path | None,
     as_json: bool,
     **about: Any,
 ) -> None:
@@ -130,6 +140,7 @@ def record(
     Caution: the sensor's LED is bright though it cannot be seen; nobody should look into it from
     near. Its limits are those of IEC 62471.
     """
+    from capture.lead.asked_setting import set_sensor
     from capture.lead.record import Operator, SessionNotes
     from capture.lead.record import record as record_session
     from capture.lead.terminal import Screen, keys
@@ -137,7 +148,9 @@ def record(
     from capture.study.planned import Call, asked_for
     from capture.study.provenance import Origin
     from capture.wire.link import SerialLink
+    from runtime.firmware.sensor_file import read_sensor_file
 
+    asked_setting = None if setting is None else read_sensor_file(setting)
     said = {name: about.pop(name) for name in ("station", "operator", "notes")}
     call = {field: about.pop(field) for field in Call.__dataclass_fields__}
     wanted = asked_for(Call(**call), Origin(**said))
@@ -147,6 +160,8 @@ def record(
     cues = wanted.script
     with SerialLink(port) as link, keys() as controls, Screen(cues, quiet=as_json) as screen:
         wanted.check_unit(link.describe().unit)
+        if asked_setting is not None:
+            set_sensor(link, asked_setting)
         recording = record_session(
             link,
             person,

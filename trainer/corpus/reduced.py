@@ -18,6 +18,9 @@ from numpy.typing import NDArray
 
 import capture.measure.signs
 import capture.store.session
+import capture.thin.setting
+import capture.thin.thinned
+import capture.thin.underlying
 import trainer.corpus.recordings
 from capture.measure.signs import Signs
 from capture.store.session import read_session
@@ -33,7 +36,9 @@ from trainer.work.cache import Cache, StoredArray, code_digest
 __all__ = ["ReduceJob", "Reduced", "excerpts", "look_at", "value_noise"]
 
 RUN_FRAMES = 64
+"""About two seconds at 30 a second: a take and what is around it, or the changes of one."""
 MAX_EXCERPT_FRAMES = 1 << 16
+"""With every pixel of 32 by 32 as an int32, 268 MB; half an hour of takes at 30 frames a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,9 +73,14 @@ class EntryOutputs:
         """Mean counts of each dark exposure, float64 (n_frames,)."""
         return np.array(_array(self.stored_frames)[:, 1])
 
+    @property
+    def frames_table(self) -> Float64:
+        """Times and signs of all frame pairs, float64 (n_frames, 6), a copy."""
+        return np.array(_array(self.stored_frames))
+
     def signs(self, sensor: Sensor) -> Signs:
         """Return what each frame pair shows at a glance."""
-        frames = np.array(_array(self.stored_frames))
+        frames = self.frames_table
         return Signs(sensor, frames[:, 1:], frames[:, 0])
 
     @property
@@ -153,7 +163,9 @@ def _array(stored: StoredArray | NDArray[Any]) -> NDArray[Any]:
     return stored.read() if isinstance(stored, StoredArray) else stored
 
 
-def excerpts(recordings: Sequence[Cued], max_frames: int = MAX_EXCERPT_FRAMES) -> list[Excerpt]:
+def excerpts(
+    recordings: Sequence[Cued], max_frames: int = MAX_EXCERPT_FRAMES, *, of_people: bool = False
+) -> list[Excerpt]:
     """Return all frames of the recordings while few are asked about, else a share of each.
 
     Frames to learn from are those of takes: there the hand does what is asked for, while between
@@ -165,6 +177,9 @@ def excerpts(recordings: Sequence[Cued], max_frames: int = MAX_EXCERPT_FRAMES) -
     ----------
     max_frames : int
         About as many frames are returned at most.
+    of_people : bool
+        Whether all recordings of a person are one origin: where it is recordings that differ by
+        what is to be learned, and not what people do within them.
     """
     recordings = [r for r in recordings if not r.cues or any(cue.take for cue in r.cues)]
     asked = [_asked(r) for r in recordings]
@@ -179,9 +194,9 @@ def excerpts(recordings: Sequence[Cued], max_frames: int = MAX_EXCERPT_FRAMES) -
         place = np.searchsorted(chosen, frames)
         inside = place < len(chosen)
         inside[inside] = chosen[place[inside]] == frames[inside]
-        kept.append(
-            Excerpt(recording.values[chosen], in_takes[chosen], place[inside], labels[inside])
-        )
+        windows = place[inside], labels[inside]
+        origin = recording.recording.participant if of_people else ""
+        kept.append(Excerpt(recording.values[chosen], in_takes[chosen], *windows, origin))
     return kept
 
 
@@ -224,20 +239,26 @@ class ReduceJob:
         FormatError
             The recording is damaged, or holds fewer than two frames.
         """
-        stages = [sys.modules[type(stage).__module__] for stage in self.entries]
-        program = code_digest(
-            capture.store.session, capture.measure.signs, trainer.corpus.recordings, *stages
-        )
+        # Each once: how many entries there are is no part of the program.
+        stages = dict.fromkeys(sys.modules[type(stage).__module__] for stage in self.entries)
+        modules = [capture.store.session, capture.measure.signs, trainer.corpus.recordings, *stages]
+        if self.recording.setting is not None:
+            modules += [capture.thin.setting, capture.thin.thinned, capture.thin.underlying]
+        program = code_digest(*modules)
         source = hashlib.sha256(f"{self.recording.digest} {program}".encode()).hexdigest()
         parts = ["frames", *(_stage_text(stage) for stage in self.entries)]
         keys = [hashlib.sha256(f"{source} {part}".encode()).hexdigest() for part in parts]
         stored = self.cache.load(keys)
         if stored is not None:
             return stored
-        values, frames = reduce_recording(self.recording.path, self.entries)
+        at = () if self.recording.setting is None else (self.recording.setting,)
+        values, frames = reduce_recording(self.recording.path, self.entries, *at)
         arrays: list[NDArray[Any]] = [frames, *values]
         named = dict(zip(keys, arrays, strict=True))
-        return self.cache.store(named, self.recording.participant, self.place, source)
+        # What is kept of a session at one setting is no older form of what is kept at another.
+        asked = self.recording.setting
+        session = self.place if asked is None else f"{self.place} at {asked.to_json()}"
+        return self.cache.store(named, self.recording.participant, session, source)
 
 
 def _stage_text(stage: EntryStage) -> str:

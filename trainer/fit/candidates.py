@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import hashlib
 import itertools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+
+import numpy as np
 
 from capture.measure.readiness import Caution
 from runtime.errors import UsageError
 from runtime.stages.bins import Bins
+from trainer.corpus.at_setting import AtSetting
 from trainer.corpus.readiness import look_over
 from trainer.corpus.recordings import (
     Corpus,
@@ -19,12 +23,12 @@ from trainer.corpus.recordings import (
     refuse_missing_truth,
 )
 from trainer.corpus.reduced import Reduced, ReduceJob, look_at
-from trainer.fit.alignment import align, window_since_cue
+from trainer.fit.alignment import Movements, align, window_since_cue
 from trainer.fit.held_out import FitJob
 from trainer.judge.evaluate import refuse_shared_groups
 from trainer.learn.entry_stage import reduction
 from trainer.recipe import Recipe
-from trainer.work.cache import open_cache
+from trainer.work.cache import open_cache, program_digest
 from trainer.work.jobs import Workers, run_jobs
 
 __all__ = ["Candidate", "reduce_for"]
@@ -38,15 +42,20 @@ class Candidate:
 
     Parameters
     ----------
-    recipe : Recipe
+    given, recipe : Recipe
+        As it was asked for; and as it is fitted: for the sensor's frame rate, with a window that
+        reaches back to the cues.
     corpus : Corpus
     entry, quadrant_entry : Bins
     main, quadrants : tuple of Reduced
         All recordings, after each of the two.
     cautions : tuple of Caution
         What is to be known of the data before its figures are believed.
+    at : AtSetting or None
+        The setting it is made for; None where it is that of the recordings.
     """
 
+    given: Recipe
     recipe: Recipe
     corpus: Corpus
     entry: Bins
@@ -54,6 +63,16 @@ class Candidate:
     main: tuple[Reduced, ...]
     quadrants: tuple[Reduced, ...]
     cautions: tuple[Caution, ...] = ()
+    at: AtSetting | None = None
+
+    @property
+    def provenance(self) -> dict[str, str]:
+        """What a model says of where it comes from: digests of both recipes and of the data."""
+        return {
+            "recipe": self.given.digest(),
+            "recipe_as_fitted": self.recipe.digest(),
+            "data": self.corpus.digest,
+        }
 
     def fit(self, *, quadrants: bool = False) -> FitJob:
         """Return the fit to all training participants."""
@@ -68,7 +87,11 @@ def _fit_to(recipe: Recipe, corpus: Corpus, entry: Bins, side: Sequence[Reduced]
 
 
 def reduce_for(
-    folder: Path, recipes: Sequence[Recipe], workers: Workers, tell: Callable[[str], None]
+    folder: Path,
+    recipes: Sequence[Recipe],
+    workers: Workers,
+    tell: Callable[[str], None],
+    at: AtSetting | None = None,
 ) -> list[Candidate]:
     """Find each recipe's recordings, and reduce each recording once for each entry stage.
 
@@ -81,6 +104,8 @@ def reduce_for(
     workers : Workers
     tell : callable
         Is told in a few words what begins.
+    at : AtSetting, optional
+        A weaker setting, at which the recordings are taken; as recorded without.
 
     Raises
     ------
@@ -101,20 +126,22 @@ def reduce_for(
                 "compare recipes for one and the same task",
             )  # fmt: skip
         corpus = open_corpus(folder, recipe, tell, digests)
-        recipe = recipe.at(corpus.sensor.frame_rate_hz)
+        if at is not None and at.thinning is not None:
+            corpus = corpus.at(at.thinning)
+        fitted = recipe.at(corpus.sensor.frame_rate_hz)
         split = recipe.evaluation.split
         train, test = (groups_of(corpus.select(locked), split) for locked in (False, True))
         refuse_shared_groups(train, test, split)
         if recipe.quantity is not None:
             refuse_missing_truth(corpus, recipe.quantity)
-        candidates.append(_reduce(recipe, corpus, workers, tell))
+        candidates.append(replace(_reduce(recipe, fitted, corpus, workers, tell), at=at))
     return candidates
 
 
 def _reduce(
-    recipe: Recipe, corpus: Corpus, workers: Workers, tell: Callable[[str], None]
+    given: Recipe, recipe: Recipe, corpus: Corpus, workers: Workers, tell: Callable[[str], None]
 ) -> Candidate:
-    """Reduce the recordings of one recipe, unless that was done before."""
+    """Reduce the recordings of one recipe, as given and at their rate, unless that was done."""
     cache = open_cache(corpus.folder, "reduced")
     shape = corpus.sensor.n_rows, corpus.sensor.n_cols
     entries = (reduction(recipe.features, corpus.sensor), Bins(*shape, *QUADRANTS))
@@ -133,13 +160,32 @@ def _reduce(
     sides = look_at(recipe, corpus.sensor, entries[0], corpus.recordings, stored)
     cautions = look_over(recipe, sides[0], corpus.sensor)
     tell("placing gestures in their cues")
-    placings = align(_fit_to(recipe, corpus, entries[0], sides[0]), sides[0], workers)
+    placings = _placings(_fit_to(recipe, corpus, entries[0], sides[0]), sides[0], corpus, workers)
     main, quadrants = (
         tuple(r.placed(recipe, *placing) for r, placing in zip(side, placings, strict=True))
         for side in sides
     )
     recipe = window_since_cue(recipe, [r for r in main if not r.recording.locked])
-    return Candidate(recipe, corpus, *entries, main, quadrants, tuple(cautions))
+    return Candidate(given, recipe, corpus, *entries, main, quadrants, tuple(cautions))
+
+
+def _placings(
+    fit: FitJob, recordings: Sequence[Reduced], corpus: Corpus, workers: Workers
+) -> list[Movements]:
+    """Align, unless that was done before with the same recipe, data and program."""
+    cache = open_cache(corpus.folder, "placed")
+    label = fit.recipe.digest()
+    source = hashlib.sha256(f"{label} {corpus.digest} {program_digest()}".encode()).hexdigest()
+    keys = [hashlib.sha256(f"{source} {r.recording.path.name}".encode()).hexdigest()
+            for r in recordings]  # fmt: skip
+    stored = cache.load(keys)
+    if stored is None:
+        found = align(fit, recordings, workers)
+        placed = [np.array(movements, dtype=np.int64).reshape(2, -1) for movements in found]
+        cache.store(dict(zip(keys, placed, strict=True)), "several", label, source)
+        return found
+    read = [np.array(each.read()) for each in stored]
+    return [(starts.tolist(), ends.tolist()) for starts, ends in read]
 
 
 def _refuse_copies(recordings: Sequence[Recording], digests: Sequence[str]) -> None:

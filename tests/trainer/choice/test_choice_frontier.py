@@ -1,0 +1,112 @@
+"""A whole search on a small data set, from the command line to a model at a weaker setting."""
+
+from __future__ import annotations
+
+import csv
+import json
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from runtime.budget import budget
+from runtime.firmware.sensor_file import read_sensor_file
+from runtime.model import load_model
+from trainer.choice.page import frontier_page
+from trainer.choice.told import COLUMNS
+from trainer.cli import main
+
+KNOBS = """\
+[active.led_share]
+values = [1.0, 0.25]
+
+[watching.rate_hz]
+values = [5.0]
+
+[search]
+tried_on_everybody = 2
+tried_in_full = 2
+max_saturated_takes = 1.0
+plain_sensors = false
+"""
+
+
+def _run(*words: object) -> int:
+    with pytest.raises(SystemExit) as ended:
+        main(["frontier", *map(str, words)])
+    return int(str(ended.value.code or 0))
+
+
+@pytest.fixture(scope="module")
+def searched(
+    recorded_once: Path, small_recipe_once: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Path:
+    """Return the folder of one search with one pick."""
+    import shutil
+
+    place = tmp_path_factory.mktemp("frontier")
+    data = Path(shutil.copytree(recorded_once, place / "data"))
+    (place / "knobs.toml").write_text(KNOBS, "utf-8")
+    code = _run(
+        data, "--recipe", small_recipe_once, "--knobs", place / "knobs.toml",
+        "--out", place / "out", "--jobs", 1, "--pick", "uw<1000 and f1>=0",
+    )  # fmt: skip
+    assert code == 0
+    return place
+
+
+def test_the_front_is_told_as_json_table_and_page(searched: Path) -> None:
+    """JSON, table and page hold the same points, and the page is made of the JSON alone."""
+    told = json.loads((searched / "out" / "frontier.json").read_text("utf-8"))
+    rows = list(csv.DictReader((searched / "out" / "frontier.csv").read_text("utf-8").splitlines()))
+    assert [row["name"] for row in rows] == [point["name"] for point in told["points"]]
+    assert told["front"] == [p["name"] for p in told["points"] if p["on_front"]]
+    assert told["knee"] in told["front"]
+    for point in told["points"]:
+        assert sum(point["power"][key] for key in COLUMNS) == pytest.approx(point["typical_uw"])
+        assert 0.0 <= point["share_on_front"] <= 1.0
+    page = (searched / "out" / "frontier.html").read_text("utf-8")
+    assert page == frontier_page(told)
+    assert "<script" not in page
+    assert "http" not in page.replace("http-equiv", "")
+
+
+def test_a_quarter_of_the_light_costs_less(searched: Path) -> None:
+    """Less LED current is less power, by what the LED and its driver draw."""
+    told = json.loads((searched / "out" / "frontier.json").read_text("utf-8"))
+    by_current = {p["sensor"]["led_current_ma"]: p for p in told["points"]}
+    assert by_current[25.0]["uw"] < by_current[100.0]["uw"]
+    assert by_current[25.0]["power"]["LED"] < 0.3 * by_current[100.0]["power"]["LED"]
+
+
+def test_a_picked_model_is_made_for_its_setting(searched: Path) -> None:
+    """The model's sensor, its files and its budget are those of the point that was picked."""
+    (folder,) = (searched / "out" / "models").iterdir()
+    told = json.loads((searched / "out" / "frontier.json").read_text("utf-8"))
+    point = next(p for p in told["points"] if p["name"] == folder.name)
+    model, file = load_model(folder), read_sensor_file(folder / "sensor.toml")
+    assert model.sensor == file.sensor
+    assert model.sensor.to_json() == point["sensor"]
+    device = tomllib.loads((folder / "device.toml").read_text("utf-8"))
+    assert device["watching_led_current_ma"] == point["device"]["watching_led_current_ma"]
+    evaluation = json.loads((folder / "evaluation.json").read_text("utf-8"))
+    assert "foretold" in {caution["about"] for caution in evaluation["cautions"]}
+    priced = budget(folder, cores=())
+    assert priced.average_uw.median == pytest.approx(point["uw"], rel=0.05)
+    assert priced.inputs["watching.led_current"].typical == device["watching_led_current_ma"]
+
+
+def test_a_folder_of_other_files_is_left_alone(searched: Path, small_recipe_once: Path) -> None:
+    """A folder that holds anything else is refused before anything is fitted."""
+    assert _run(searched / "data", "--recipe", small_recipe_once, "--out", searched) == 2
+
+
+def test_a_wrong_wish_is_told_before_anything_is_fitted(
+    recorded_once: Path, small_recipe: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What is no wish ends with one line and code 2, and leaves nothing."""
+    out = tmp_path / "out"
+    code = _run(recorded_once, "--recipe", small_recipe, "--out", out, "--pick", "watts<5")
+    assert code == 2
+    assert capsys.readouterr().err.count("\n") == 1
+    assert not out.exists()

@@ -1,0 +1,305 @@
+"""The order of it all: from a data set and knobs to the settings that are worth having."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from runtime.budget import Budget
+from runtime.errors import UsageError
+from runtime.firmware.setting import DeviceSetting
+from trainer.choice.asked import Asked, Notify, Readings, read_for
+from trainer.choice.full_trials import Recognised, in_full
+from trainer.choice.halving import Countdown, promoted
+from trainer.choice.knobs import watching_options
+from trainer.choice.pareto import knee_of, on_front
+from trainer.choice.resamples import Resampled, resample, scores_of
+from trainer.choice.settings import Tried, device_of
+from trainer.choice.trials import CheapTrial, PriceJob
+from trainer.choice.watching import CountJob, Watched, acceptable
+from trainer.corpus.recordings import groups_of
+from trainer.fit.held_out import HeldOut, folds_of
+from trainer.fit.kept_fits import Finished
+from trainer.judge.wake_up import has_arrivals
+from trainer.work.jobs import Workers, run_jobs
+
+__all__ = ["Frontier", "Point", "find_frontier"]
+
+FEW_FOLDS = 2
+"""Of six: a third of the people say which settings are hopeless."""
+SEED = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A setting tried in full.
+
+    Parameters
+    ----------
+    tried : Tried
+    device : DeviceSetting
+    budget : Budget
+        Of a model of its shape at its setting.
+    recognised : Recognised
+    opponent : str
+        Which plain sensor it is; empty for the sensor that recorded.
+    """
+
+    tried: Tried
+    device: DeviceSetting
+    budget: Budget
+    recognised: Recognised
+    opponent: str = ""
+
+    @property
+    def uw(self) -> float:
+        """Average power over a day, median."""
+        return float(self.budget.average_uw.median)
+
+    @property
+    def score(self) -> float:
+        """Event F1, or accuracy where there are no events."""
+        return float(scores_of(self.recognised.counts.sum(axis=0)))
+
+
+@dataclass(frozen=True, slots=True)
+class Frontier:
+    """What a search has found.
+
+    Parameters
+    ----------
+    asked : Asked
+    readings : Readings
+    cheap : list of (Tried, uW, accuracy)
+        Every setting with its price and its cheap fits' accuracy.
+    points : list of Point
+        Settings tried in full, by rising power.
+    front : list of int
+        Those of the points that no other beats, by rising power.
+    knee : int
+        Place in `front`.
+    resampled : Resampled
+        Of the points.
+    opponents : list of Point
+        Plain sensors tried in full.
+    watched : list of Watched
+        Every way to watch, and what was counted.
+    stand_ins : bool
+        Whether gestures stood for arrivals.
+    """
+
+    asked: Asked
+    readings: Readings
+    cheap: list[tuple[Tried, float, float]]
+    points: list[Point]
+    front: list[int]
+    knee: int
+    resampled: Resampled
+    opponents: list[Point]
+    watched: list[Watched]
+    stand_ins: bool
+
+    @property
+    def on_front(self) -> list[Point]:
+        """The front's points, by rising power."""
+        return [self.points[index] for index in self.front]
+
+
+def find_frontier(asked: Asked, workers: Workers, tell: Notify) -> Frontier:
+    """Try what the knobs say, and keep what is worth having.
+
+    What has finished is kept beside the data set: a search that was stopped goes on where it was.
+
+    Raises
+    ------
+    UsageError
+        The knobs or the data cannot be used, or nothing is left that is worth having.
+    FormatError
+        The data set is not readable, or its recordings were made with different settings.
+    """
+    readings = read_for(asked, workers, tell)
+    watched, stand_ins = _watch(asked, readings, workers, tell)
+    devices = _devices(asked, readings, watched, stand_ins, workers, tell)
+    every = (*readings.tried, *readings.opponents)
+    budgets = _prices(asked, readings, [(one, devices[one.name]) for one in every], workers, tell)
+    cost = np.array([budgets[one.name].average_uw.median for one in readings.tried])
+    done = Finished(readings.base.corpus.folder, asked.recipes[0], readings.base.corpus.digest,
+                    " frontier")  # fmt: skip
+    search = asked.knobs.search
+    tried = list(readings.tried)
+    few = _cheaply(readings, tried, FEW_FOLDS, done, workers, tell)
+    again = promoted(cost, np.array(few), search.tried_on_everybody, [0])
+    more = _cheaply(readings, [tried[i] for i in again], None, done, workers, tell)
+    best = promoted(cost[again], np.array(more), search.tried_in_full, [0])
+    chosen = [tried[again[i]] for i in best]
+    full = in_full(readings, [*chosen, *readings.opponents], done, workers, tell)
+    found = [
+        Point(one, devices[one.name], budgets[one.name], recognised)
+        for one, recognised in zip(chosen, full, strict=False)
+    ]
+    plain = [
+        Point(one, devices[one.name], budgets[one.name], recognised, one.option.turned[0][1])
+        for one, recognised in zip(readings.opponents, full[len(chosen) :], strict=True)
+    ]
+    cheap = few.copy()
+    for place, score in zip(again, more, strict=True):
+        cheap[place] = score
+    rows = list(zip(tried, cost.tolist(), cheap, strict=True))
+    return _judged(asked, readings, rows, found, plain, watched, stand_ins)
+
+
+def _judged(
+    asked: Asked,
+    readings: Readings,
+    cheap: list[tuple[Tried, float, float]],
+    found: list[Point],
+    plain: list[Point],
+    watched: list[Watched],
+    stand_ins: bool,
+) -> Frontier:
+    points = sorted(found, key=lambda point: (point.uw, -point.score))
+    cost = np.array([point.uw for point in points])
+    score = np.array([point.score for point in points])
+    front = [i for i in np.flatnonzero(on_front(cost, score)).tolist() if score[i] > 0.0]
+    if not front:
+        raise UsageError(
+            str(asked.data), "settings that recognise anything", 0, "at least 1",
+            "look at the recordings with palmwatt inspect",
+        )  # fmt: skip
+    counts = np.stack([point.recognised.counts for point in points])
+    resampled = resample(counts, cost, np.random.default_rng(SEED))
+    knee = knee_of(cost[front], score[front])
+    return Frontier(
+        asked, readings, cheap, points, front, knee, resampled, plain, watched, stand_ins
+    )
+
+
+def _watch(
+    asked: Asked, readings: Readings, workers: Workers, tell: Notify
+) -> tuple[list[Watched], bool]:
+    """Count what every way to watch misses, at every exposure that is tried."""
+    exposures = sorted({one.option.exposure_share for one in readings.tried}, reverse=True)
+    ways = list(itertools.product(watching_options(asked.knobs), exposures))
+    recipe, folder = readings.base.recipe, readings.base.corpus.folder
+    jobs = [CountJob(folder, recipe, readings.recorded, *way) for way in ways]
+    counted, countdown = itertools.count(1), Countdown(tell, "ways to watch: arrivals missed")
+    found = run_jobs(jobs, workers, lambda *_: countdown(f"{next(counted)} of {len(jobs)}"))
+    watched = [Watched(*way, counts) for way, counts in zip(ways, found, strict=True)]
+    return watched, not has_arrivals(folder)
+
+
+def _devices(
+    asked: Asked,
+    readings: Readings,
+    watched: list[Watched],
+    stand_ins: bool,
+    workers: Workers,
+    tell: Notify,
+) -> dict[str, DeviceSetting]:
+    """Return each setting's device: with the cheapest way to watch that misses few enough."""
+    recorded, base = readings.recorded, readings.tried[0]
+    cheapest: dict[float, Watched] = {}
+    for exposure in sorted({one.exposure_share for one in watched}):
+        ways = [one for one in watched if one.exposure_share == exposure]
+        kept = _kept(ways, asked, stand_ins)
+        if len(kept) > 1:
+            example = next(
+                one for one in readings.tried if one.option.exposure_share == exposure
+                and one.structure == base.structure
+            )  # fmt: skip
+            pairs = [(example, device_of(example.sensor, recorded, w.option)) for w in kept]
+            job = _price_job(asked, readings, pairs)
+            (prices,) = run_jobs([job], workers)
+            kept = [kept[int(np.argmin(_medians(prices)))]]
+        cheapest[exposure] = kept[0]
+    tell("prices of ways to watch: done")
+    return {
+        one.name: device_of(one.sensor, recorded, cheapest[one.option.exposure_share].option)
+        for one in (*readings.tried, *readings.opponents)
+    }
+
+
+def _medians(prices: Sequence[Budget]) -> list[float]:
+    return [float(one.average_uw.median) for one in prices]
+
+
+def _kept(ways: list[Watched], asked: Asked, stand_ins: bool) -> list[Watched]:
+    """Return the ways that will do; where gestures stand for arrivals, as few misses as usually."""
+    most = asked.knobs.search.max_miss_rate
+    if stand_ins and ways[0].counts is not None:
+        most = max(most, ways[0].counts.miss_rate.typical)
+    return acceptable(ways, most, asked.data)
+
+
+def _price_job(
+    asked: Asked, readings: Readings, pairs: Sequence[tuple[Tried, DeviceSetting]]
+) -> PriceJob:
+    tried, devices = zip(*pairs, strict=True)
+    source = readings.train[0].recording
+    reading = readings.readings[tried[0].name]
+    plain = any(key == "sensor" for key, _ in tried[0].option.turned)
+    return PriceJob(tried, devices, reading, source, asked.choice, asked.parts, plain)
+
+
+def _prices(
+    asked: Asked,
+    readings: Readings,
+    pairs: Sequence[tuple[Tried, DeviceSetting]],
+    workers: Workers,
+    tell: Notify,
+) -> dict[str, Budget]:
+    """Return every setting's budget; those of one structure share a compiled model."""
+    by_structure: dict[str, list[tuple[Tried, DeviceSetting]]] = {}
+    for pair in pairs:
+        by_structure.setdefault(pair[0].structure, []).append(pair)
+    groups = list(by_structure.values())
+    jobs = [_price_job(asked, readings, group) for group in groups]
+    counted, countdown = itertools.count(1), Countdown(tell, "prices: models of each shape")
+    found = run_jobs(jobs, workers, lambda *_: countdown(f"{next(counted)} of {len(jobs)}"))
+    return {
+        one.name: price
+        for group, prices in zip(groups, found, strict=True)
+        for (one, _), price in zip(group, prices, strict=True)
+    }
+
+
+def _cheaply(
+    readings: Readings,
+    tried: Sequence[Tried],
+    n_folds: int | None,
+    done: Finished,
+    workers: Workers,
+    tell: Notify,
+) -> list[float]:
+    """Return each setting's share of right takes, by cheap fits that hold people out."""
+    train = readings.train
+    split = readings.base.recipe.evaluation.split
+    folds = list(enumerate(folds_of(groups_of([r.recording for r in train], split)), start=1))
+    jobs = [
+        CheapTrial(f"cheaply, {one.name}, fold {number}", one, readings.readings[one.name],
+                   tuple(kept), tuple(held))
+        for one in tried
+        for number, (kept, held) in folds[:n_folds]
+    ]  # fmt: skip
+    n = len(jobs) // max(1, len(tried))
+    who = "some people" if n_folds else "everybody"
+    outcomes = done.run(jobs, workers, Countdown(tell, f"{len(tried)} settings on {who}: fits"))
+    return [
+        _share_right(jobs[i * n : (i + 1) * n], outcomes[i * n : (i + 1) * n], readings)
+        for i in range(len(tried))
+    ]
+
+
+def _share_right(
+    jobs: Sequence[CheapTrial], outcomes: Sequence[HeldOut], readings: Readings
+) -> float:
+    right = n_takes = 0
+    for job, outcome in zip(jobs, outcomes, strict=True):
+        for index, scores in zip(job.held, outcome.scores, strict=True):
+            labels = np.array([cue.label for cue, _ in readings.train[index].takes], dtype=np.int64)
+            right += int((scores.argmax(axis=1) == labels).sum()) if len(labels) else 0
+            n_takes += len(labels)
+    return right / max(1, n_takes)
