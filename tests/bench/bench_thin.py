@@ -3,7 +3,7 @@
 Run as a script:
 
     python tests/bench/bench_thin.py [--sensors emulated diffuser mask] [--moments-people 4]
-        [--frames 1024] [--people 24] [--noises 3]
+        [--frames 1024] [--people 20] [--noises 6]
 
 For each sensor and setting one line of moments, in per cent: error of the mean of lit minus dark;
 of means in bins, as a share of a bin's noise; what the variances of lit and dark pixels, of their
@@ -32,6 +32,7 @@ hold_arithmetic_steady()
 from rerecorded import SENSOR_OF, scene_of  # noqa: E402  # after the arithmetic is held steady
 from thin_accuracy import MARGIN, equivalence  # noqa: E402
 from thin_moments import moments  # noqa: E402
+from worlds.recording import few_takes  # noqa: E402
 
 from capture.cues.script import load_script  # noqa: E402
 from capture.thin.setting import Setting  # noqa: E402
@@ -70,10 +71,8 @@ def _moments(sensor: str, asked: argparse.Namespace) -> bool:
 
 
 def _models(sensor: str, asked: argparse.Namespace) -> bool:
-    script = load_script("finger_count_quick")
-    cues = tuple(cue.model_copy(update={"repetitions": 3}) for cue in script.cues)
-    script = script.model_copy(update={"cues": cues})
-    n_frames = round(22.5 * SENSOR_OF[sensor].frame_rate_hz)
+    script = few_takes("finger_count", 2)
+    n_frames = round(21.0 * SENSOR_OF[sensor].frame_rate_hz)
     people = range(1, asked.people + 1)
     scenes = [scene_of(sensor, script, person, n_frames) for person in people]
     passed = True
@@ -103,8 +102,8 @@ def main() -> int:
     parser.add_argument("--sensors", nargs="*", default=list(SENSOR_OF), choices=list(SENSOR_OF))
     parser.add_argument("--moments-people", type=int, default=4, help="0 leaves moments out")
     parser.add_argument("--frames", type=int, default=1024, help="of each scene of the moments")
-    parser.add_argument("--people", type=int, default=24, help="of the models; 0 leaves them out")
-    parser.add_argument("--noises", type=int, default=3, help="recordings of each scene")
+    parser.add_argument("--people", type=int, default=20, help="of the models; 0 leaves them out")
+    parser.add_argument("--noises", type=int, default=6, help="recordings of each scene")
     asked = parser.parse_args()
     passed = True
     for sensor in asked.sensors:
