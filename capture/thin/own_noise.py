@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,6 +37,7 @@ __all__ = [
     "gain_fault",
     "own_noise",
     "refuse_wrong_gain",
+    "refuse_wrong_gains",
 ]
 
 GAIN_LEEWAY = 0.25
@@ -199,7 +200,28 @@ def gain_cautions(files: Iterable[Path]) -> list[Caution]:
     UsageError, FormatError
         One of the files is not readable.
     """
-    said: list[Caution] = []
+    return [
+        Caution("gain", round(found.gain_dn_per_e or 0.0, 6), f"{file.name}: {fault}.")
+        for file, found, fault in _faults(files)
+    ]
+
+
+def refuse_wrong_gains(files: Iterable[Path]) -> None:
+    """Refuse recordings of a physical sensor that speak against the gain it states: one of each.
+
+    Raises
+    ------
+    UsageError
+        A file is not readable.
+    FormatError
+        It is damaged, or the stated gain is not what it shows; the line holds both.
+    """
+    for file, _, fault in _faults(files):
+        raise FormatError(str(file), fault)
+
+
+def _faults(files: Iterable[Path]) -> Iterator[tuple[Path, OwnNoise, str]]:
+    """Yield what is wrong with the gain of each physical sensor, by the first of its files."""
     seen: set[tuple[str, Sensor]] = set()
     for file in files:
         session = read_session(file, with_labels=False)
@@ -208,9 +230,8 @@ def gain_cautions(files: Iterable[Path]) -> list[Caution]:
         seen.add((session.unit, session.sensor))
         found = own_noise(session, session.sensor)
         fault = gain_fault(session.sensor, found)
-        if fault is not None and found.gain_dn_per_e is not None:
-            said.append(Caution("gain", round(found.gain_dn_per_e, 6), f"{file.name}: {fault}."))
-    return said
+        if fault is not None:
+            yield file, found, fault
 
 
 def refuse_wrong_gain(

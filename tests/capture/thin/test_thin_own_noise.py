@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from rerecorded import EMULATED
 from test_thin_thinned import SENSOR, flat
 
 from capture.cues.labels import Event
+from capture.cues.script import load_script
 from capture.frames import FrameBlock
 from capture.measure.headroom import (
     Headroom,
@@ -19,7 +21,16 @@ from capture.measure.headroom import (
 )
 from capture.measure.photon_transfer import measure_level, photon_transfer
 from capture.measure.signs import read_signs
-from capture.thin.own_noise import GAIN_LEEWAY, gain_fault, own_noise, refuse_wrong_gain
+from capture.store.writer import SessionHeader, SessionWriter
+from capture.thin.own_noise import (
+    GAIN_LEEWAY,
+    gain_cautions,
+    gain_fault,
+    own_noise,
+    refuse_wrong_gain,
+    refuse_wrong_gains,
+)
+from capture.wire.codec import Description
 from runtime.errors import FormatError, UsageError
 
 WIDE = replace(SENSOR, n_rows=24, n_cols=24, bit_depth=16)
@@ -73,6 +84,26 @@ def test_flat_fields_speak_of_the_gain_first() -> None:
     fault = gain_fault(wrong, measured=result)
     assert fault is not None
     assert "states a gain of 3 DN/e, flat fields show 2" in fault
+
+
+def test_one_recording_of_each_physical_sensor_is_asked(tmp_path: Path) -> None:
+    """A data set whose sensor states another gain than it has is told of, and refused to thin."""
+    block, files = moving(), []
+    for number, sensor in enumerate((replace(WIDE, conversion_gain_dn_per_e=1.0), WIDE), start=1):
+        path = tmp_path / f"sub-P{number:02d}_ses-01_task-dynamic_readouts.mcap"
+        described = Description(sensor, "unit-1", "1.0")
+        header = SessionHeader(f"P{number:02d}", "01", described, load_script("dynamic"), 1)
+        with SessionWriter(path, header) as writer:
+            for pair in block:
+                writer.add(pair, pair.sequence, pair.time_us)
+        files.append(path)
+    assert gain_cautions(files[1:]) == []
+    refuse_wrong_gains(files[1:])
+    told = gain_cautions([files[0], *files])
+    assert [one.about for one in told] == ["gain"]
+    assert told[0].text.startswith("sub-P01_ses-01_task-dynamic_readouts.mcap: the sensor states")
+    with pytest.raises(FormatError, match="states a gain of 1 DN/e, the recording shows"):
+        refuse_wrong_gains(files)
 
 
 @pytest.mark.parametrize("n_frames, light_e", [(40, 500.0), (256, 0.0)])
