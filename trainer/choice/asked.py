@@ -11,6 +11,7 @@ from pathlib import Path
 from capture.cues.labels import Event
 from capture.measure.headroom import Headroom, headroom_of, refuse_little_headroom
 from capture.store.session import read_session
+from capture.thin.own_noise import refuse_wrong_gains
 from runtime.budget import Choice, Limits
 from runtime.errors import UsageError
 from runtime.sensor import Sensor
@@ -99,7 +100,8 @@ def read_for(asked: Asked, workers: Workers, tell: Notify) -> Readings:
         A knob is out of the sensor's range, a quantity is to be learned, or too many takes are
         saturated to foretell less light.
     FormatError
-        The data set is not readable, or its recordings were made with different settings.
+        The data set is not readable, its recordings were made with different settings, or they
+        speak against the gain that their sensor states.
     """
     folder, recipes = asked.data.absolute(), asked.recipes
     if recipes[0].quantity is not None:
@@ -120,6 +122,7 @@ def read_for(asked: Asked, workers: Workers, tell: Notify) -> Readings:
     found = _headroom(base)
     if any(one.setting.weaker_light for one in tried):
         refuse_little_headroom(found, str(asked.data), asked.knobs.search.max_saturated_takes)
+        refuse_wrong_gains(recording.path for recording in base.corpus.recordings)
     readings = _readings(base, (*tried, *opponents), workers, tell)
     return Readings(base, recorded, tuple(tried), tuple(opponents), readings, found)
 
