@@ -59,9 +59,9 @@ def frontier(
     """
     from rich.console import Console
 
-    from trainer.choice.knobs import load_knobs
     from trainer.choice.outcome import Request, frontier_table, make_picked, search
-    from trainer.choice.pick import parse_wish
+    from trainer.choice.tried.knobs import load_knobs
+    from trainer.choice.worth.pick import parse_wish
     from trainer.recipe import load_recipe
     from trainer.tell.progress import shown_progress
     from trainer.work.cluster import chosen_workers

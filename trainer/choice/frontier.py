@@ -11,15 +11,16 @@ import numpy as np
 from runtime.budget import Budget
 from runtime.errors import UsageError
 from runtime.firmware.setting import DeviceSetting
-from trainer.choice.asked import Asked, Notify, Readings, read_for
-from trainer.choice.full_trials import Recognised, in_full
-from trainer.choice.halving import Countdown, promoted
-from trainer.choice.knobs import watching_options
-from trainer.choice.pareto import knee_of, on_front
-from trainer.choice.resamples import Resampled, resample, scores_of
-from trainer.choice.settings import Tried, device_of
-from trainer.choice.trials import CheapTrial, PriceJob
-from trainer.choice.watching import CountJob, Watched, acceptable
+from trainer.choice.tried.asked import Asked, Notify, Readings, read_for
+from trainer.choice.tried.full_trials import Recognised, in_full
+from trainer.choice.tried.knobs import watching_options
+from trainer.choice.tried.pricing import BudgetJob, Priced, PriceJob
+from trainer.choice.tried.settings import Tried, device_of
+from trainer.choice.tried.trials import CheapTrial
+from trainer.choice.tried.watching import CountJob, Watched, acceptable
+from trainer.choice.worth.halving import Countdown, promoted
+from trainer.choice.worth.pareto import knee_of, on_front
+from trainer.choice.worth.resamples import Resampled, resample, scores_of
 from trainer.corpus.recordings import groups_of
 from trainer.fit.held_out import HeldOut, folds_of
 from trainer.fit.kept_fits import Finished
@@ -123,9 +124,7 @@ def find_frontier(asked: Asked, workers: Workers, tell: Notify) -> Frontier:
     readings = read_for(asked, workers, tell)
     watched, stand_ins = _watch(asked, readings, workers, tell)
     devices = _devices(asked, readings, watched, stand_ins, workers, tell)
-    every = (*readings.tried, *readings.opponents)
-    budgets = _prices(asked, readings, [(one, devices[one.name]) for one in every], workers, tell)
-    cost = np.array([budgets[one.name].average_uw.median for one in readings.tried])
+    cost = np.array(_prices(asked, readings, readings.tried, devices, workers, tell))
     done = Finished(readings.base.corpus.folder, asked.recipes[0], readings.base.corpus.digest,
                     " frontier")  # fmt: skip
     search = asked.knobs.search
@@ -135,7 +134,9 @@ def find_frontier(asked: Asked, workers: Workers, tell: Notify) -> Frontier:
     more = _cheaply(readings, [tried[i] for i in again], None, done, workers, tell)
     best = promoted(cost[again], np.array(more), search.tried_in_full, [0])
     chosen = [tried[again[i]] for i in best]
-    full = in_full(readings, [*chosen, *readings.opponents], done, workers, tell)
+    every = [*chosen, *readings.opponents]
+    full = in_full(readings, every, done, workers, tell)
+    budgets = _budgets(asked, readings, every, devices, workers, tell)
     found = [
         Point(one, devices[one.name], budgets[one.name], recognised)
         for one, recognised in zip(chosen, full, strict=False)
@@ -211,19 +212,14 @@ def _devices(
                 and one.structure == base.structure
             )  # fmt: skip
             pairs = [(example, device_of(example.sensor, recorded, w.option)) for w in kept]
-            job = _price_job(asked, readings, pairs)
-            (prices,) = run_jobs([job], workers)
-            kept = [kept[int(np.argmin(_medians(prices)))]]
+            (prices,) = run_jobs([PriceJob(_priced(asked, readings, pairs))], workers)
+            kept = [kept[int(np.argmin(prices))]]
         cheapest[exposure] = kept[0]
     tell("prices of ways to watch: done")
     return {
         one.name: device_of(one.sensor, recorded, cheapest[one.option.exposure_share].option)
         for one in (*readings.tried, *readings.opponents)
     }
-
-
-def _medians(prices: Sequence[Budget]) -> list[float]:
-    return [float(one.average_uw.median) for one in prices]
 
 
 def _kept(ways: list[Watched], asked: Asked, stand_ins: bool) -> list[Watched]:
@@ -234,35 +230,64 @@ def _kept(ways: list[Watched], asked: Asked, stand_ins: bool) -> list[Watched]:
     return acceptable(ways, most, asked.data)
 
 
-def _price_job(
+def _priced(
     asked: Asked, readings: Readings, pairs: Sequence[tuple[Tried, DeviceSetting]]
-) -> PriceJob:
+) -> Priced:
     tried, devices = zip(*pairs, strict=True)
     source = readings.train[0].recording
     reading = readings.readings[tried[0].name]
     plain = any(key == "sensor" for key, _ in tried[0].option.turned)
-    return PriceJob(tried, devices, reading, source, asked.choice, asked.parts, plain)
+    return Priced(tried, devices, reading, source, asked.choice, asked.parts, plain)
+
+
+def _by_structure(
+    asked: Asked, readings: Readings, every: Sequence[Tried], devices: dict[str, DeviceSetting]
+) -> list[Priced]:
+    """Return settings in groups of one structure, which share a compiled model."""
+    groups: dict[str, list[tuple[Tried, DeviceSetting]]] = {}
+    for one in every:
+        groups.setdefault(one.structure, []).append((one, devices[one.name]))
+    return [_priced(asked, readings, group) for group in groups.values()]
 
 
 def _prices(
     asked: Asked,
     readings: Readings,
-    pairs: Sequence[tuple[Tried, DeviceSetting]],
+    every: Sequence[Tried],
+    devices: dict[str, DeviceSetting],
+    workers: Workers,
+    tell: Notify,
+) -> list[float]:
+    """Return every setting's average power."""
+    groups = _by_structure(asked, readings, every, devices)
+    jobs = [PriceJob(group) for group in groups]
+    counted, countdown = itertools.count(1), Countdown(tell, "prices: models of each shape")
+    found = run_jobs(jobs, workers, lambda *_: countdown(f"{next(counted)} of {len(jobs)}"))
+    uw = {
+        one.name: price
+        for group, prices in zip(groups, found, strict=True)
+        for one, price in zip(group.tried, prices, strict=True)
+    }
+    return [uw[one.name] for one in every]
+
+
+def _budgets(
+    asked: Asked,
+    readings: Readings,
+    every: Sequence[Tried],
+    devices: dict[str, DeviceSetting],
     workers: Workers,
     tell: Notify,
 ) -> dict[str, Budget]:
-    """Return every setting's budget; those of one structure share a compiled model."""
-    by_structure: dict[str, list[tuple[Tried, DeviceSetting]]] = {}
-    for pair in pairs:
-        by_structure.setdefault(pair[0].structure, []).append(pair)
-    groups = list(by_structure.values())
-    jobs = [_price_job(asked, readings, group) for group in groups]
-    counted, countdown = itertools.count(1), Countdown(tell, "prices: models of each shape")
+    """Return a whole budget of each setting."""
+    groups = _by_structure(asked, readings, every, devices)
+    jobs = [BudgetJob(group) for group in groups]
+    counted, countdown = itertools.count(1), Countdown(tell, "budgets: models of each shape")
     found = run_jobs(jobs, workers, lambda *_: countdown(f"{next(counted)} of {len(jobs)}"))
     return {
         one.name: price
         for group, prices in zip(groups, found, strict=True)
-        for (one, _), price in zip(group, prices, strict=True)
+        for one, price in zip(group.tried, prices, strict=True)
     }
 
 

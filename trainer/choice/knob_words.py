@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from trainer.choice.frontier import Frontier, Point
-from trainer.choice.knobs import ActiveKnobs, Option
+from trainer.choice.tried.knobs import ActiveKnobs, Option
 
 __all__ = ["knob_rows"]
 

@@ -13,12 +13,12 @@ from rich.table import Table
 from runtime.budget import Choice, Limits, budget, load_limits, write_budget, write_report
 from runtime.errors import UsageError
 from runtime.files import write_whole
-from trainer.choice.asked import Asked, Notify
 from trainer.choice.frontier import Frontier, find_frontier
-from trainer.choice.knobs import Knobs
 from trainer.choice.page import frontier_page, letters
-from trainer.choice.pick import Wish, pick
 from trainer.choice.told import COLUMNS, frontier_csv, frontier_json
+from trainer.choice.tried.asked import Asked, Notify
+from trainer.choice.tried.knobs import Knobs
+from trainer.choice.worth.pick import Wish, pick
 from trainer.recipe import Recipe
 from trainer.train import train_model
 from trainer.work.jobs import Workers
@@ -121,7 +121,11 @@ def make_picked(
             recipe = point.tried.option.recipe
             train_model(found.asked.data, recipe, folder, tell, workers, LEFT_OUT, at)
         priced = budget(
-            folder, choice=found.asked.choice, parts=found.asked.parts, limits=found.asked.limits
+            folder,
+            choice=found.asked.choice,
+            parts=found.asked.parts,
+            limits=found.asked.limits,
+            cores=(),
         )
         write_budget(priced, folder)
         write_report([priced], folder / "budget.html")

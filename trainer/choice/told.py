@@ -14,13 +14,13 @@ from runtime.budget.gate import held
 from runtime.budget.inputs.evaluation import Evaluation
 from runtime.budget.result import Budget
 from runtime.budget.verdict.limits import Check
-from trainer.choice.asked import Asked
 from trainer.choice.frontier import Frontier, Point
 from trainer.choice.knob_words import knob_rows
-from trainer.choice.pareto import hypervolume
 from trainer.choice.references import floor_of, other_sensors
-from trainer.choice.resamples import COVERAGE, scores_of
-from trainer.choice.watching import Watched
+from trainer.choice.tried.asked import Asked
+from trainer.choice.tried.watching import Watched
+from trainer.choice.worth.pareto import hypervolume
+from trainer.choice.worth.resamples import COVERAGE, scores_of
 from trainer.corpus.recordings import Corpus
 from trainer.judge.evaluate import rounded_figure
 from trainer.judge.intervals import over_participants

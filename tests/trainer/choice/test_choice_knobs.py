@@ -8,8 +8,8 @@ import pytest
 
 from runtime.errors import FormatError, UsageError
 from runtime.sensor import Sensor
-from trainer.choice.knobs import load_knobs, options_of, watching_options
-from trainer.choice.settings import device_of, tried_of
+from trainer.choice.tried.knobs import load_knobs, options_of, watching_options
+from trainer.choice.tried.settings import device_of, tried_of
 from trainer.recipe import load_recipe
 
 SENSOR = Sensor("small", 16, 16)
@@ -94,7 +94,7 @@ def test_a_knob_that_a_recipe_does_not_have_is_refused(
 def test_a_knob_out_of_the_sensors_range_is_refused_in_one_line(tmp_path: Path) -> None:
     """A rate that no sensor has is told before anything is fitted."""
     path = _knobs(tmp_path, "[active.rate_divisor]\nvalues = [1, 0]")
-    with pytest.raises(FormatError, match="rate_divisor.values.1 is 0, expected at least 1"):
+    with pytest.raises(FormatError, match=r"rate_divisor\.values\.1 is 0, expected at least 1"):
         load_knobs(path)
 
 

@@ -13,7 +13,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
-from trainer.choice.pareto import crowding, hypervolume, knee_of, non_dominated_ranks, on_front
+from trainer.choice.worth.pareto import (
+    crowding,
+    hypervolume,
+    knee_of,
+    non_dominated_ranks,
+    on_front,
+)
 
 VECTORS = Path(__file__).parents[2] / "vectors" / "pareto.json"
 Points = list[tuple[int, int]]
@@ -61,9 +67,7 @@ def test_a_point_is_on_the_front_unless_another_beats_it(points: Points) -> None
 @given(points_of)
 def test_the_area_is_the_number_of_cells_that_points_dominate(points: Points) -> None:
     """Of whole numbers, the hypervolume counts the unit cells with a point at or below them."""
-    cells = sum(
-        any(x <= i and y <= j for x, y in points) for i, j in product(range(10), range(10))
-    )
+    cells = sum(any(x <= i and y <= j for x, y in points) for i, j in product(range(10), range(10)))
     assert hypervolume(np.array(points, dtype=np.float64), (10.0, 10.0)) == cells
 
 

@@ -12,7 +12,7 @@ from capture.thin.setting import Setting, thinned_sensor
 from capture.thin.thinned import thinned
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
-from trainer.choice.reduced_thinning import at_times, thin_reduced
+from trainer.choice.tried.reduced_thinning import at_times, thin_reduced
 from trainer.corpus.recordings import LabelledCue, Recording
 from trainer.corpus.reduced import Reduced
 from trainer.recipe import load_recipe
@@ -62,9 +62,7 @@ def test_sums_are_thinned_as_their_pixels_are(setting: Setting) -> None:
     """Mean and variance of a bin's sum are those of the pixels thinned one by one, within 4 %."""
     block, bins = _exposures(), Bins(16, 16, 4, 4)
     quick = thin_reduced(_reduced(block, bins), SENSOR, setting, 16, RECIPE)
-    slow = FrameBlock.concatenate(
-        list(thinned([block], SENSOR, setting, np.random.default_rng(9)))
-    )
+    slow = FrameBlock.concatenate(list(thinned([block], SENSOR, setting, np.random.default_rng(9))))
     pixels = bins.run_frames(slow.lit, slow.dark).astype(np.float64)
     assert len(quick.values) == len(pixels)
     assert quick.values.mean() == pytest.approx(pixels.mean(), rel=0.01)

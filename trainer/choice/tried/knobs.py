@@ -185,7 +185,7 @@ def load_knobs(path: Path | None = None) -> Knobs:
     """
     if path is not None:
         return _knobs(read_toml(path, expected="a file of knobs (TOML)"))
-    text = (resources.files("trainer.choice") / "knobs.toml").read_bytes()
+    text = (resources.files("trainer.choice.tried") / "knobs.toml").read_bytes()
     return _knobs(parse_toml(text, "knobs.toml"))
 
 

@@ -15,9 +15,9 @@ from runtime.budget import Choice, Limits
 from runtime.errors import UsageError
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
-from trainer.choice.knobs import Knobs, Option, options_of
-from trainer.choice.settings import Tried, tried_of
-from trainer.choice.trials import Reading, geometry_of
+from trainer.choice.tried.knobs import Knobs, Option, options_of
+from trainer.choice.tried.settings import Tried, tried_of
+from trainer.choice.tried.trials import Reading, geometry_of
 from trainer.corpus.recordings import Corpus
 from trainer.corpus.reduced import Reduced, ReduceJob
 from trainer.fit.candidates import Candidate, reduce_for
