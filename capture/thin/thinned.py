@@ -34,6 +34,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -43,14 +44,16 @@ from capture.frames import Counts, FrameBlock
 from capture.store.session import Session
 from capture.thin.mains import fit_flicker
 from capture.thin.setting import Setting, thinned_sensor
-from capture.thin.underlying import Ambient, Floats, ambient_of, read_noise_dn2
+from capture.thin.underlying import Floats, ambient_of, read_noise_dn2
 from runtime.errors import FormatError
 from runtime.sensor import Sensor
 
 __all__ = ["generator_of", "thinned"]
 
-STRETCH_FRAMES = 128
-"""Frame pairs whose light is estimated together; part of the result."""
+STRETCH_FRAMES = 512
+"""Frame pairs whose patterns of light are found together; part of the result."""
+PART_FRAMES = 128
+"""Frame pairs over which a lamp's depth of flicker is taken as a straight line; likewise."""
 
 
 def generator_of(session: Session, seed: int) -> np.random.Generator:
@@ -100,7 +103,7 @@ def thinned(
 
 
 def _stretches(blocks: Iterable[FrameBlock], sensor: Sensor) -> Iterator[FrameBlock]:
-    """Cut a stream anew into stretches of 128; the last has up to 255, so that none is short."""
+    """Cut a stream anew into stretches of 512; the last has up to 1,023, so that none is short."""
     held: list[FrameBlock] = []
     shape = sensor.n_rows, sensor.n_cols
     for block in blocks:
@@ -118,6 +121,13 @@ def _stretches(blocks: Iterable[FrameBlock], sensor: Sensor) -> Iterator[FrameBl
         yield FrameBlock.concatenate(held)
 
 
+def _parts(n_frames: int) -> list[slice]:
+    """Cut a stretch into parts of 128 frame pairs and a little more."""
+    n_parts = max(1, n_frames // PART_FRAMES)
+    edges = [n_frames * i // n_parts for i in range(n_parts + 1)]
+    return [slice(*both) for both in pairwise(edges)]
+
+
 class _Plan:
     """One setting, worked out once for all stretches of a recording."""
 
@@ -133,66 +143,81 @@ class _Plan:
     def run(self, stretch: FrameBlock, rng: np.random.Generator) -> Iterator[FrameBlock]:
         """Yield a stretch at the setting, unless no frame pair of it is kept."""
         kept = stretch.sequence % self.setting.frame_rate_divisor == 0
-        lit, dark = self._above_black(stretch.lit), self._above_black(stretch.dark)
+        dark_time_us = self._dark_time_us(stretch)
+        parts = zip(_parts(len(stretch)), self._exposures(stretch, rng), strict=True)
+        for part, (lit, dark) in parts:
+            here = kept[part]
+            if not here.any():
+                continue
+            yield FrameBlock(
+                stretch.sequence[part][here] // self.setting.frame_rate_divisor,
+                stretch.time_us[part][here],
+                self._read(lit[here], rng),
+                self._read(dark[here], rng),
+                dark_time_us[part][here],
+            )
+
+    def _exposures(
+        self, stretch: FrameBlock, rng: np.random.Generator
+    ) -> Iterator[tuple[Floats, Floats]]:
         if self.setting.weaker_light or self.noisier:
-            lit, dark = self._thinned(stretch, lit, dark, rng)
-        if not kept.any():
+            yield from self._thinned(stretch, rng)
             return
-        yield FrameBlock(
-            stretch.sequence[kept] // self.setting.frame_rate_divisor,
-            stretch.time_us[kept],
-            self._read(lit[kept], rng),
-            self._read(dark[kept], rng),
-            self._dark_time_us(stretch)[kept],
-        )
+        for part in _parts(len(stretch)):
+            yield self._above_black(stretch.lit[part]), self._above_black(stretch.dark[part])
 
     def _thinned(
-        self, stretch: FrameBlock, lit: Floats, dark: Floats, rng: np.random.Generator
-    ) -> tuple[Floats, Floats]:
-        """Return lit and dark exposures at the setting, counts above black with fractions."""
-        part, share = self.exposure, self.led
+        self, stretch: FrameBlock, rng: np.random.Generator
+    ) -> Iterator[tuple[Floats, Floats]]:
+        """Yield lit and dark exposures at the setting, part by part: counts above black."""
+        share, dark = self.led, self._above_black(stretch.dark)
         with threadpool_limits(1):  # small matrices; more threads only wait for each other
             ambient = ambient_of(dark, self.sensor)
-            if self.row_noise is None:
-                self.row_noise = ambient.row_noise_dn2, ambient.unstated_dn2
-            to_lit, to_dark = self._moved(stretch, ambient)
-            mean = ambient.mean
-            shot = self.gain * part * ((1 - part * share) * share * lit + (1 - share) * mean)
-            thin_lit = part * (share * lit + (1 - share) * mean + to_lit)
-            thin_lit += self._noise(shot, part * share, rng)
-            if share < 1.0:
-                drawn = rng.standard_normal(ambient.shares.shape)
-                thin_lit += part * np.sqrt(1 - share**2) * (drawn @ ambient.patterns)
-            thin_dark = dark
-            if part < 1.0 or self.noisier:
-                shot = self.gain * part * (1 - part) * dark
-                thin_dark = part * (dark + to_dark) + self._noise(shot, part, rng)
-        return thin_lit, thin_dark
+        if self.row_noise is None:
+            self.row_noise = ambient.row_noise_dn2, ambient.unstated_dn2
+        followed = rng.standard_normal((ambient.courses.shape[1], len(ambient.noise)))
+        for part in _parts(len(stretch)):
+            with threadpool_limits(1):
+                to_lit, to_dark = self._moved(stretch[part], ambient.shares[part])
+                lit = self._above_black(stretch.lit[part])
+                mean = ambient.mean(part)
+                lit = self._lit(lit, mean, to_lit @ ambient.patterns, rng)
+                if share < 1.0:
+                    drawn = rng.standard_normal(ambient.shares[part].shape)
+                    made_up = drawn @ ambient.patterns
+                    made_up += ambient.courses[part] @ followed * ambient.noise
+                    lit += self.exposure * np.sqrt(1 - share**2) * made_up
+                yield lit, self._dark(dark[part], to_dark @ ambient.patterns, rng)
 
-    def _moved(
-        self, stretch: FrameBlock, ambient: Ambient
-    ) -> tuple[Floats | float, Floats | float]:
-        """Return how the mains' flicker differs at the setting: in lit, and in dark exposures."""
+    def _lit(self, lit: Floats, ambient: Floats, moved: Floats, rng: np.random.Generator) -> Floats:
+        part, share = self.exposure, self.led
+        shot = self.gain * part * ((1 - part * share) * share * lit + (1 - share) * ambient)
+        values = part * (share * lit + (1 - share) * ambient + moved)
+        return np.asarray(values + self._noise(shot, part * share, rng))
+
+    def _dark(self, dark: Floats, moved: Floats, rng: np.random.Generator) -> Floats:
+        part = self.exposure
+        if part == 1.0 and not self.noisier:
+            return dark
+        shot = self.gain * part * (1 - part) * dark
+        return np.asarray(part * (dark + moved) + self._noise(shot, part, rng))
+
+    def _moved(self, stretch: FrameBlock, shares: Floats) -> tuple[Floats, Floats]:
+        """Return how the mains' flicker differs at the setting, in patterns: of lit, of dark."""
+        nothing = np.zeros_like(shares)
         if not stretch.dark_time_us.all():
-            return 0.0, 0.0
+            return nothing, nothing
         before_us, after_us = self.sensor.exposure_us, self.after.exposure_us
-        rate_hz = self.sensor.frame_rate_hz
-        found = fit_flicker(ambient.shares, stretch.dark_time_us, before_us, rate_hz)
+        found = fit_flicker(shares, stretch.dark_time_us, before_us, self.sensor.frame_rate_hz)
         if found is None:
-            return 0.0, 0.0
+            return nothing, nothing
         dark_us = found.start_us
         lit_us = dark_us - (stretch.dark_time_us - stretch.time_us)
-        seen_dark, wanted_dark = (
-            found.at(dark_us, before_us),
-            found.at(dark_us - (before_us - after_us), after_us),
-        )
-        seen_lit, wanted_lit = found.at(lit_us, before_us), found.at(lit_us, after_us)
+        seen = found.at(dark_us, before_us)
         # The lit exposure brings a share of its own ambient light, the rest comes from the dark.
-        brought = self.led * seen_lit + (1 - self.led) * seen_dark
-        return (
-            (wanted_lit - brought) @ ambient.patterns,
-            (wanted_dark - seen_dark) @ ambient.patterns,
-        )
+        brought = self.led * found.at(lit_us, before_us) + (1 - self.led) * seen
+        closer_us = dark_us - (before_us - after_us)
+        return found.at(lit_us, after_us) - brought, found.at(closer_us, after_us) - seen
 
     def _noise(self, shot: Floats, part: float, rng: np.random.Generator) -> Floats:
         """Draw the noise that counts scaled by `part` lack, given what shot noise they lack."""

@@ -2,13 +2,16 @@
 
 The light on n_pixels pixels over n_frames exposures moves in few patterns, noise in all of them
 alike. Exposures are brought to unit noise (divided by each pixel's noise at its mean level), and
-the patterns whose strength no noise reaches are kept: singular values above ``sqrt(n_frames) +
-sqrt(n_pixels)``, the largest that a matrix of unit noise has (Marchenko and Pastur, 1967; Gavish
-and Donoho, "The optimal hard threshold for singular values is 4/sqrt(3)", IEEE Transactions on
-Information Theory 60(8), 2014; both from memory). Beside them stand sums over a coarse grid of
-bins, so that a faint change of all pixels alike is followed too.
+the mean over the stretch is kept apart. Of means of four on end, the patterns whose strength no
+noise reaches are kept: singular values above ``sqrt(n_means) + sqrt(n_pixels)``, the largest that
+a matrix of unit noise has (Marchenko and Pastur, 1967; Gavish and Donoho, "The optimal hard
+threshold for singular values is 4/sqrt(3)", IEEE Transactions on Information Theory 60(8), 2014;
+both from memory). Beside them stand the mean's own pattern, as a lamp flickers, and those bins of a
+grid whose sum changes by more than noise: a faint change of many pixels is seen there first.
 
-Of a pixel's own noise the estimate keeps the share of patterns kept: some twenty of 1,024.
+Of the exposures' own noise the estimate keeps two small shares: in each exposure what lies in the
+patterns, and in each pixel what follows the courses in time of those that were found, a few of 512,
+since they were found in that noise.
 """
 
 from __future__ import annotations
@@ -24,12 +27,16 @@ __all__ = ["Ambient", "ambient_of", "read_noise_dn2"]
 
 Floats = npt.NDArray[np.float64]
 
-_EDGE_MARGIN = 1.3
+_EDGE_MARGIN = 1.1
 """Noise that rows have in common passes the edge of independent noise a little."""
-_GRID = 4
-"""Bins down and across: so coarse that of 1,024 patterns 16 are these."""
-_SURE = 4.0
-"""Standard errors from which on rows are said to have noise of their own."""
+_GRID = 8
+"""Bins down and across."""
+_MEAN_OF = 4
+"""Exposures on end: light changes little meanwhile, but for flicker, of the same patterns."""
+_LEAST_OWN = 0.1
+"""Of a pattern's length, that those that were found leave of it; with less it is one of them."""
+_SURE = 3.0
+"""Standard errors from which on a bin is said to change."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,6 +49,12 @@ class Ambient:
         How much of each pattern each exposure holds, at unit noise.
     patterns : float64 array, shape (n_patterns, n_pixels)
         Counts of a share of one; what noise adds to the shares is independent and of unit variance.
+    steady : float64 array, shape (n_pixels,)
+        What is in no pattern, counts: each pixel's own level.
+    courses : float64 array, shape (n_frames, n_courses)
+        Orthonormal: how the patterns that were found, and the mean, go in time.
+    noise : float64 array, shape (n_pixels,)
+        Noise of each pixel at its mean level, counts rms.
     row_noise_dn2, unstated_dn2 : float
         Variance that the pixels of a row have in common, and how much of it is beyond the noise
         that the sensor states; counts squared.
@@ -49,13 +62,15 @@ class Ambient:
 
     shares: Floats
     patterns: Floats
+    steady: Floats
+    courses: Floats
+    noise: Floats
     row_noise_dn2: float
     unstated_dn2: float
 
-    @property
-    def mean(self) -> Floats:
-        """Counts above black, estimated, shape (n_frames, n_pixels); noise may make it negative."""
-        return np.asarray(self.shares @ self.patterns)
+    def mean(self, part: slice) -> Floats:
+        """Return the light of some exposures, counts above black, (n_frames, n_pixels)."""
+        return np.asarray(self.shares[part] @ self.patterns + self.steady)
 
 
 def read_noise_dn2(sensor: Sensor) -> float:
@@ -79,33 +94,54 @@ def ambient_of(dark: Floats, sensor: Sensor) -> Ambient:
     shot = sensor.conversion_gain_dn_per_e * np.maximum(dark.mean(axis=0), 0.0)
     noise = np.sqrt(shot + read_noise_dn2(sensor))
     white = dark / noise
-    basis = _basis(white, noise, sensor)
+    centre = white.mean(axis=0)
+    found, courses = _found(white - centre)
+    basis = _with_plain_ones(found, white, centre, noise, sensor)
     shares = white @ basis
-    left = white - shares @ basis.T
+    steady = centre - basis @ (basis.T @ centre)
+    left = white - shares @ basis.T - steady
     row_noise, unstated = _row_noise(left, noise, basis, sensor)
-    return Ambient(shares, basis.T * noise, row_noise, unstated)
+    constant = np.full((len(dark), 1), len(dark) ** -0.5)
+    courses = np.concatenate([constant, courses], axis=1)
+    return Ambient(shares, basis.T * noise, steady * noise, courses, noise, row_noise, unstated)
 
 
-def _basis(white: Floats, noise: Floats, sensor: Sensor) -> Floats:
-    """Return an orthonormal basis (n_pixels, n_patterns) of what is more than noise."""
-    n_frames, n_pixels = white.shape
-    edge = _EDGE_MARGIN * (np.sqrt(n_frames) + np.sqrt(n_pixels))
+def _found(centred: Floats) -> tuple[Floats, Floats]:
+    """Return patterns that are more than noise, orthonormal (n_pixels, n_found).
+
+    With them, how they go in time, orthonormal (n_frames, n_found).
+    """
+    n_frames, n_pixels = centred.shape
+    n_means = max(1, n_frames // _MEAN_OF)
+    of_mean = np.arange(n_frames) * n_means // n_frames
+    firsts = np.searchsorted(of_mean, np.arange(n_means))
+    lengths = np.diff(firsts, append=n_frames)[:, None]
+    means = np.add.reduceat(centred, firsts, axis=0) / np.sqrt(lengths)
+    edge = _EDGE_MARGIN * (np.sqrt(n_means) + np.sqrt(n_pixels))
     # The smaller of the two matrices of products has the same singular values, squared.
-    if n_frames < n_pixels:
-        squares, turned = np.linalg.eigh(white @ white.T)
-        strong = squares > edge**2
-        found = white.T @ turned[:, strong] / np.sqrt(squares[strong])
+    if n_means < n_pixels:
+        squares, turned = np.linalg.eigh(means @ means.T)
+        courses = turned[:, squares > edge**2]
+        found = means.T @ courses / np.sqrt(squares[squares > edge**2])
     else:
-        squares, turned = np.linalg.eigh(white.T @ white)
+        squares, turned = np.linalg.eigh(means.T @ means)
         found = turned[:, squares > edge**2]
-    coarse = _coarse(sensor.n_rows, sensor.n_cols) / noise[:, None]
-    coarse /= np.linalg.norm(coarse, axis=0)
-    # Twice, because what is nearly in the found patterns already keeps little after the first.
-    for _ in range(2):
-        coarse = coarse - found @ (found.T @ coarse)
-        lengths = np.linalg.norm(coarse, axis=0)
-        coarse = coarse[:, lengths > 1e-6] / lengths[lengths > 1e-6]
-    basis, _ = np.linalg.qr(np.concatenate([found, coarse], axis=1))
+        courses = means @ found / np.sqrt(squares[squares > edge**2])
+    return found, (courses / np.sqrt(lengths))[of_mean]
+
+
+def _with_plain_ones(
+    found: Floats, white: Floats, centre: Floats, noise: Floats, sensor: Sensor
+) -> Floats:
+    """Return the found patterns with the mean's own and bins that change, orthonormal."""
+    plain = np.column_stack([centre, _coarse(sensor.n_rows, sensor.n_cols) / noise[:, None]])
+    plain /= np.maximum(np.linalg.norm(plain, axis=0), 1e-12)
+    plain = plain - found @ (found.T @ plain)
+    lengths = np.linalg.norm(plain, axis=0)
+    plain = plain[:, lengths > _LEAST_OWN] / lengths[lengths > _LEAST_OWN]
+    moves = (white @ plain).var(axis=0) > 1.0 + _SURE * np.sqrt(2.0 / len(white))
+    moves[:1] = True
+    basis, _ = np.linalg.qr(np.concatenate([found, plain[:, moves]], axis=1))
     return np.asarray(basis)
 
 
@@ -129,18 +165,23 @@ def _row_noise(left: Floats, noise: Floats, basis: Floats, sensor: Sensor) -> tu
         Counts rms.
     basis : float64 array, shape (n_pixels, n_patterns)
     """
-    n_frames, shape = len(left), (sensor.n_rows, sensor.n_cols)
+    n_frames = len(left)
+    if n_frames < 3 or sensor.n_cols < 2:
+        return 0.0, 0.0
     of_row = np.repeat(np.eye(sensor.n_rows), sensor.n_cols, axis=0)  # (n_pixels, n_rows)
-    means = (left * noise) @ of_row / sensor.n_cols
+    # Each exposure against its neighbours, and the median over time: light that moves is no noise.
+    bends = np.diff((left * noise) @ of_row / sensor.n_cols, 2, axis=0) / np.sqrt(6.0)
+    squares = (bends**2).sum(axis=1)
+    # Median of a sum of n_rows squares over its mean (Wilson and Hilferty, 1931; from memory).
+    typical = float(np.median(squares)) / (1.0 - 2.0 / (9.0 * sensor.n_rows)) ** 3
     # What independent noise would leave in the means, and what is left of noise in common.
     averaging, common = of_row * noise[:, None] / sensor.n_cols, of_row / noise[:, None]
     alone = float((averaging**2).sum() - ((basis.T @ averaging) ** 2).sum())
     kept = float((averaging * common).sum() - ((basis.T @ averaging) * (basis.T @ common)).sum())
-    error = alone * np.sqrt(2.0 / (n_frames * shape[0]))
-    excess = float((means**2).sum()) / n_frames - alone
-    if sensor.n_cols < 2 or kept <= 0.0 or excess <= _SURE * error:
+    excess = typical - alone
+    if excess <= 0.0 or kept <= 0.0:
         return 0.0, 0.0
-    n_left = left.size - n_frames * basis.shape[1]
-    whole = float((left**2).sum()) / n_left
+    n_left = left.shape[1] - basis.shape[1]
+    whole = float(np.median((np.diff(left, 2, axis=0) ** 2).sum(axis=1))) / 6.0 / n_left
     unstated = (whole - 1.0) * float((noise**2).mean())
     return excess / kept, min(max(unstated, 0.0), excess / kept)

@@ -44,7 +44,7 @@ from runtime.budget.price.profiles import profiles_of
 from runtime.budget.result import Budget
 from runtime.budget.verdict.limits import Limits
 from runtime.budget.verdict.margin import Margin
-from runtime.firmware.machine.compile import cores_of
+from runtime.firmware.machine.execute import executable_cores
 from runtime.firmware.setting import SETTING_FILE, DeviceSetting, read_setting
 from runtime.firmware.watching import watching_model
 from runtime.model import load_model, model_hash
@@ -124,7 +124,8 @@ def budget(
     limits : Limits, optional
         What to hold the result against.
     cores : sequence of str, optional
-        Cores to profile, by default all that the compiler has; the chosen controller's is added.
+        Cores to profile, by default all that the compiler has and that can be executed here; the
+        chosen controller's is added.
     compiler : str
         As for `runtime.firmware.machine.compile.compile_for`.
     computation : Computation, optional
@@ -151,7 +152,7 @@ def budget(
     own = (folder / SETTING_FILE).exists()
     setting = read_setting(folder, model.sensor) if own else _as_used(model.sensor, usage)
     watching = watching_model(model.sensor, setting.watching_rows)
-    every = cores_of(compiler) if cores is None else tuple(cores)
+    every = executable_cores(compiler)[0] if cores is None else tuple(cores)
     wanted = tuple(dict.fromkeys((*every, mcu.core)))
     profiles = profiles_of(folder, model, setting, wanted, compiler, computation.keep_profiles)
     gathered = gather(

@@ -25,6 +25,7 @@ from runtime.budget.price.power import EXPOSURES, average_power, busy_us
 from runtime.budget.price.profiles import Profiles
 from runtime.firmware.day.cost import interrupt_cycles
 from runtime.firmware.machine.cores import find_core
+from runtime.firmware.profile import CoreProfile
 from runtime.firmware.setting import SETTING_FILE, DeviceSetting
 from runtime.model import Model
 
@@ -116,6 +117,8 @@ def gather(
     if setting_of_device is not None:
         inputs |= _as_set(setting_of_device, inputs)
     inputs |= _of_the_profiles(profiles, mcu.core)
+    if model.period > 1:
+        inputs["active.peak"] = _peak(profiles.active[mcu.core], model.period)
     if evaluation is not None and evaluation.wake_up is not None:
         setting_of = (inputs["usage.watching_rows"].typical, inputs["watching.rate"].typical)
         share = inputs["watching.led_current"].typical / max(model.sensor.led_current_ma, 1e-9)
@@ -218,6 +221,16 @@ def _of_the_profiles(profiles: Profiles, core: str) -> dict[str, Input]:
             "among them",
         )  # fmt: skip
     return inputs
+
+
+def _peak(found: CoreProfile, period: int) -> Input:
+    """Return how much more than the mean the frame takes on which every stage runs."""
+    ratio = found.worst_frame_instructions / found.instructions_per_frame
+    return counted(
+        "active.peak", "1", ratio, ratio, ratio,
+        f"instructions of the frame that takes most over their mean; the head runs on some of "
+        f"{period} frames",
+    )  # fmt: skip
 
 
 def _measured_watching(wake: WakeUp, emulated: bool, assumed: Input) -> dict[str, Input]:

@@ -50,6 +50,7 @@ _C_TEXT = """\
 PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
 {
     int32_t total = 0;
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
         total += x[i];
     }
@@ -71,6 +72,7 @@ PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
 _ONE_MULTIPLY_TEXT = """\
     const int32_t shift = exponent @SHIFT_BASE@;
     const int32_t half = (int32_t)(1UL << (shift - 1));
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
         /* |x| <= @WORST@: the product was proved to fit 32 bits. */
         y[i] = (@Y_TYPE@)pw_sat(pw_asr32((x[i] * factor) + half, shift), -@LIMIT@, @LIMIT@);
@@ -85,6 +87,7 @@ _TWO_MULTIPLIES_TEXT = """\
         shift = @SPLIT_SHIFT@;
     }
     const int32_t cut = (int32_t)(0x40000000u >> lift);
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
         /* A value that is cut here saturates below as well. */
         const int32_t lifted = pw_sat(x[i], -cut, cut) * (int32_t)(1UL << lift);

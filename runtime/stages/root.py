@@ -41,6 +41,7 @@ PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
 """
 
 _UNROOTED_TEXT = """\
+    PW_UNROLL
     for (uint32_t i = @N_ROOTED@u; i < @N_VALUES@u; i++) {
         y[i] = (@Y_TYPE@)x[i];
     }

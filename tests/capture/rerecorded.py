@@ -112,8 +112,8 @@ def _worlds(world: World, script: Script, person: int, n_frames: int) -> Scene:
             apart_s=world.light.apart_s - shorter_s,
         )
         steps = 2.0 ** (after.bit_depth - sensor.bit_depth)
-        # What no electrons explain is no part of the model that is held to account here: dark signal
-        # that does not follow the exposure, and pixels that jump.
+        # What no electrons explain is no part of the model that is held to account here: dark
+        # signal that does not follow the exposure, and pixels that jump.
         fixed = {"offset": light.offset * steps, "row_offset": light.row_offset * steps}
         light = replace(light, **fixed, hot=0.0, restless=0.0)
         set_to = replace(world, sensor=after, light=light)

@@ -55,10 +55,11 @@ def _perform(
                 [1 - follow], [1, -follow], aims[:, column], zi=[follow * aims[0, column]]
             )[0]
     for axis, size in (("x", 2.0), ("y", 2.0), ("z", 2.5), ("yaw", 0.03), ("roll", 0.03)):
-        aims[:, AXES.index(axis)] += size * slow_unrest(rng, len(time_s), period_s, 1.5)
+        sway = size * manner.unrest
+        aims[:, AXES.index(axis)] += sway * slow_unrest(rng, len(time_s), period_s, 1.5)
     for axis in ("x", "y", "z"):  # tremor of a hand held out, 8 to 12 Hz (from memory)
         wave = 2 * np.pi * rng.uniform(8, 12) * time_s + rng.uniform(0, 6)
-        aims[:, AXES.index(axis)] += 0.3 * np.sin(wave)
+        aims[:, AXES.index(axis)] += 0.3 * manner.unrest * np.sin(wave)
     return aims, strokes
 
 

@@ -6,16 +6,18 @@ import subprocess
 import sys
 from pathlib import Path
 
+from worlds.recording import People
+
 __all__ = ["record_emulated"]
 
 PALMWATT = [sys.executable, "-c", "from trainer.cli import main; main()"]
 
 
-def record_emulated(folder: Path, scripts: list[str], n_people: int, n_locked: int) -> None:
-    """Write a data set of P01 to Pnn at every built-in script; the last ones are locked."""
-    for number in range(1, n_people + 1):
+def record_emulated(folder: Path, scripts: list[str], people: People) -> None:
+    """Write a data set of people at every built-in script; the last ones are locked."""
+    for number in people.numbers:
         person = ["--participant", f"P{number:02d}", "--seed", str(number)]
-        locked = ["--locked"] if number > n_people - n_locked else []
+        locked = ["--locked"] if number >= people.numbers.stop - people.n_locked else []
         for script in scripts:
             acted = [*person, "--script", script]
             emulate = [*PALMWATT, "emulate", *acted, "--speed", "0", "--transport", "socket"]

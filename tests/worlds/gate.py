@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ from trainer.fit.pipeline import Fitted
 from trainer.judge.examination import stream_of
 from trainer.recipe import load_recipe
 from trainer.work.jobs import LocalWorkers, run_jobs
-from worlds.peers import ask_peers, read_takes
+from worlds.peers import Takes, ask_peers, read_takes
 
 __all__ = ["CLOSE", "Compared", "compare", "moved"]
 
@@ -26,7 +27,11 @@ CLOSE = 0.02
 
 @dataclass(frozen=True)
 class Compared:
-    """Shares of the locked people's takes that are right.
+    """What is right of the locked people's takes, as a share.
+
+    Of classes it is the share of takes answered rightly. Of a quantity it is the share of error
+    that is spared: mean absolute error, against that of telling the training people's median to
+    everybody, which spares none. A point is a hundredth in either case.
 
     Parameters
     ----------
@@ -37,10 +42,11 @@ class Compared:
     peers : dict of str to float
     n_takes : int
     spread : float
-        Standard error of the difference to the best peer over the same takes, from those that only
-        one of both has right (Q. McNemar, Psychometrika 12, 1947).
-    right : tuple of bool
-        Which takes the model in fixed point has right, in the order of people and takes.
+        Standard error of the difference to the best peer, from how it differs between people.
+    right : tuple of float
+        How right each take is in fixed point: 1 or 0 of classes, in the order of people and takes.
+    people : tuple of str
+        Whose each take is.
     refused : str
         Why the recipe could not be trained, or empty.
     """
@@ -52,7 +58,8 @@ class Compared:
     peers: dict[str, float]
     n_takes: int
     spread: float = 0.0
-    right: tuple[bool, ...] = ()
+    right: tuple[float, ...] = ()
+    people: tuple[str, ...] = ()
     refused: str = ""
 
     @property
@@ -73,8 +80,21 @@ class Compared:
 
 def moved(before: Compared, after: Compared) -> tuple[float, float]:
     """Return by how much accuracy moved over the same takes, and the standard error of that."""
-    only_one = sum(a != b for a, b in zip(before.right, after.right, strict=True))
-    return after.fixed - before.fixed, math.sqrt(only_one) / len(before.right)
+    change = np.array(after.right) - np.array(before.right)
+    return after.fixed - before.fixed, _spread(change, np.array(before.people))
+
+
+def _spread(change: NDArray[np.float64], people: NDArray[np.str_]) -> float:
+    """Return the standard error of a mean over takes, float64 (n_takes,), of people who differ.
+
+    The larger of what people and what takes leave to chance: takes of one person go wrong
+    together, and of a few people all may happen to be alike.
+    """
+    apart = change - change.mean()
+    of_people = np.array([apart[people == name].sum() for name in np.unique(people)])
+    n_people = len(of_people)
+    clustered = (of_people**2).sum() * n_people / max(1, n_people - 1)
+    return math.sqrt(max(clustered, float((apart**2).sum()))) / len(change)
 
 
 def compare(folder: Path, recipe_name: str, n_jobs: int = 1, *, peers: bool = True) -> Compared:
@@ -85,38 +105,51 @@ def compare(folder: Path, recipe_name: str, n_jobs: int = 1, *, peers: bool = Tr
     """
     recipe = load_recipe(recipe_name)
     takes = read_takes(folder, recipe)
-    truth = takes.labels[takes.locked]
-    right = {name: a == truth for name, a in ask_peers(takes).items()} if peers else {}
+    people = takes.people[takes.locked]
+    right = {name: _right(takes, a) for name, a in ask_peers(takes).items()} if peers else {}
     others = {name: float(r.mean()) for name, r in right.items()}
     workers = LocalWorkers(n_jobs)
     try:
         [candidate] = reduce_for(folder.absolute(), [recipe], workers, lambda _: None)
         fits = run_jobs([candidate.fit(), candidate.fit(quadrants=True)], workers)
     except FormatError as error:
-        return Compared(0.0, 0.0, 0.0, 0.0, others, len(truth), refused=str(error))
+        return Compared(0.0, 0.0, 0.0, 0.0, others, len(people), refused=str(error))
     own = [
-        _answers(candidate, fitted, side, real) == truth
+        _right(takes, _answers(candidate, fitted, side, real))
         for fitted, side in zip(fits, (candidate.main, candidate.quadrants), strict=True)
         for real in (False, True)
     ]
     fixed, real, quadrants, quadrants_real = (float(one.mean()) for one in own)
     found = Compared(
-        fixed, real, quadrants, quadrants_real, others, len(truth), right=tuple(own[0].tolist())
-    )
+        fixed, real, quadrants, quadrants_real, others, len(people),
+        right=tuple(own[0].tolist()), people=tuple(people.tolist()),
+    )  # fmt: skip
     if not peers:
         return found
-    only_one = int((own[0] != right[found.best_peer]).sum())
-    return replace(found, spread=math.sqrt(only_one) / len(truth))
+    return replace(found, spread=_spread(own[0] - right[found.best_peer], people))
+
+
+def _right(takes: Takes, answers: NDArray[Any]) -> NDArray[np.float64]:
+    """Return how right each answer about the locked people's takes is, float64 (n_takes,)."""
+    truth = takes.truth[takes.locked]
+    if takes.of_classes:
+        return (answers == truth).astype(np.float64)
+    middle = float(np.median(takes.truth[~takes.locked]))
+    return 1 - np.abs(answers - truth) / float(np.abs(middle - truth).mean())
 
 
 def _answers(
     candidate: Candidate, fitted: Fitted, side: tuple[Reduced, ...], real: bool
-) -> NDArray[np.int64]:
+) -> NDArray[Any]:
     """Return the answers to the locked people's takes, in the order that peers see them."""
     run = fitted.whole.run_float if real else fitted.whole.run
+    asked = [r for r in side if r.recording.locked and r.takes]
+    if candidate.recipe.quantity is not None:
+        # A quantity is told at its cue's end, as a pose is.
+        at_ends = [run(r.values)[[cue.stop - 1 for cue, _ in r.takes], 0] for r in asked]
+        return np.concatenate(at_ends) * fitted.score_unit
+    sensor = candidate.corpus.sensor
     streams = [
-        stream_of(r, run(r.values), candidate.recipe, candidate.corpus.sensor, fitted.score_unit)
-        for r in side
-        if r.recording.locked and r.takes
+        stream_of(r, run(r.values), candidate.recipe, sensor, fitted.score_unit) for r in asked
     ]
     return np.concatenate([stream.takes.answers for stream in streams])

@@ -48,11 +48,13 @@ def _perform(
     period_s = time_s[1] - time_s[0]
     sizes = {"x": 3.0, "y": 3.0, "z": 3.5, "yaw": 0.04, "pitch": 0.04, "roll": 0.05}
     for axis, size in sizes.items():
-        postures[:, AXES.index(axis)] += size * slow_unrest(rng, len(time_s), period_s, 2.5)
+        sway = size * manner.unrest
+        postures[:, AXES.index(axis)] += sway * slow_unrest(rng, len(time_s), period_s, 2.5)
     fine = rng.standard_normal((len(time_s), 3))
     smooth = np.hanning(7) / np.hanning(7).sum()
     for column in range(3):
-        postures[:, column] += 0.5 * np.convolve(fine[:, column], smooth, "same")
+        shaking = 0.5 * manner.unrest
+        postures[:, column] += shaking * np.convolve(fine[:, column], smooth, "same")
     return postures, strokes
 
 

@@ -1,41 +1,56 @@
-"""Plain classifiers asked about the same people and takes: what a recipe has to come up to.
+"""Plain learners asked about the same people and takes: what a recipe has to come up to.
 
 They get a generous deal. A gesture is seen over the whole of its cue, in sixteen steps, which a
-device cannot know the beginning of; a pose is seen as the mean over the cue's last 0.4 s. Nothing
-about them is tuned to any world: they are the same for all, with the libraries' usual settings.
+device cannot know the beginning of; a pose is seen as the mean over the cue's last 0.4 s, and a
+small unrest by how much each value varies over its last 1.6 s. Nothing about them is tuned to any
+world: they are the same for all, with the libraries' usual settings.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from enum import Enum
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from sklearn.compose import TransformedTargetRegressor
 from sklearn.decomposition import PCA
-from sklearn.ensemble import ExtraTreesClassifier
+from sklearn.ensemble import ExtraTreesClassifier, ExtraTreesRegressor
 from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import StandardScaler
-from sklearn.svm import SVC
+from sklearn.svm import SVC, SVR
 
 from trainer.recipe import Recipe
-from worlds.product import open_dataset, read_session
+from worlds.product import Event, Session, open_dataset, read_session
 
-__all__ = ["PEERS", "Takes", "ask_peers", "read_takes"]
+__all__ = ["PEERS", "Sight", "Takes", "ask_peers", "read_takes"]
 
 Singles = NDArray[np.float32]
 STEPS, AFTER_S = 16, 0.15
-HELD_S = 0.4
+HELD_S, UNREST_S = 0.4, 1.6
 BINS, QUADRANTS = 8, 2
-COMPONENTS = {True: 24, False: 60}
-"""Of one step of a gesture, and of a pose."""
 PEERS = (
     "8x8 bins, extra trees",
     "principal components, RBF SVM",
     "four quadrants, extra trees",
     "four quadrants, RBF SVM",
 )
+
+
+class Sight(Enum):
+    """How a take is looked at."""
+
+    MOVEMENT = "movement"
+    POSE = "pose"
+    UNREST = "unrest"
+
+
+COMPONENTS = {Sight.MOVEMENT: 24, Sight.POSE: 60, Sight.UNREST: 24}
+"""Of one step of a gesture, of a pose, and of the ways to vary."""
 
 
 @dataclass(frozen=True)
@@ -45,55 +60,86 @@ class Takes:
     Parameters
     ----------
     readouts : float32 (n_takes, n_steps, n_rows, n_cols)
-        Lit minus dark, mean over each step.
-    labels : int64 (n_takes,)
+        Lit minus dark: mean over each step of a gesture, over a pose, each frame of an unrest.
+    truth : int64 or float64 (n_takes,)
+        Classes; of a quantity, its value.
+    people : str array (n_takes,)
     locked : bool (n_takes,)
-    moves : bool
-        Gestures rather than poses.
+    sight : Sight
     """
 
     readouts: Singles
-    labels: NDArray[np.int64]
+    truth: NDArray[Any]
+    people: NDArray[np.str_]
     locked: NDArray[np.bool_]
-    moves: bool
+    sight: Sight
+
+    @property
+    def of_classes(self) -> bool:
+        """Whether the truth is one of several answers, and no number."""
+        return self.truth.dtype.kind == "i"
 
 
 def read_takes(folder: Path, recipe: Recipe) -> Takes:
     """Read the takes that a recipe would learn from and be judged by."""
     dataset = open_dataset(folder)
     locked = {person.participant_id: person.locked for person in dataset.participants}
-    moves = recipe.evaluation.take_end == "movement"
-    readouts, labels, sides = [], [], []
-    for info in dataset.sessions:
-        session = read_session(info.path)
-        wanted = [
-            (event, recipe.class_index(event.trial_type))
-            for event in session.events
-            if not recipe.is_background(event.trial_type)
+    sight = _sight(recipe)
+    found = [
+        (readouts, truth, info.participant_id)
+        for info in dataset.sessions
+        for readouts, truth in _takes_of(read_session(info.path), recipe, sight)
+    ]
+    n_steps = min(
+        len(readouts) for readouts, _, _ in found
+    )  # all alike, but for a frame's rounding
+    people = np.array([person for _, _, person in found])
+    return Takes(
+        np.stack([readouts[-n_steps:] for readouts, _, _ in found]),
+        np.array([truth for _, truth, _ in found]),
+        people,
+        np.array([locked[person] for person in people]),
+        sight,
+    )
+
+
+def _sight(recipe: Recipe) -> Sight:
+    if recipe.evaluation.take_end == "movement":
+        return Sight.MOVEMENT
+    return Sight.UNREST if recipe.features.swing_frames else Sight.POSE
+
+
+def _takes_of(
+    session: Session, recipe: Recipe, sight: Sight
+) -> Iterator[tuple[Singles, int | float]]:
+    """Yield what is seen of each take, float32 (n_steps, n_rows, n_cols), and its truth."""
+    wanted: list[tuple[Event, int]] = []
+    for event in session.events:
+        label = recipe.class_index(event.trial_type)
+        if label is not None and not recipe.is_background(event.trial_type):
+            wanted.append((event, label))
+    if not wanted:
+        return
+    block = session.frames()
+    time_s = (block.time_us - block.time_us[0]) / 1e6
+    for event, label in wanted:
+        onset_s = event.onset_s if event.cue_onset_s is None else event.cue_onset_s
+        end_s = onset_s + (event.cue_duration_s or event.duration_s)
+        if sight is Sight.MOVEMENT:
+            edges = np.linspace(onset_s, end_s + AFTER_S, STEPS + 1)
+        elif sight is Sight.POSE:
+            edges = np.array([end_s - HELD_S, end_s])
+        else:
+            edges = np.arange(end_s - UNREST_S, end_s, session.sensor.frame_period_us / 1e6)
+        bounds = np.searchsorted(time_s, edges)
+        steps = [
+            block.lit[a : max(b, a + 1)].mean(axis=0, dtype=np.float32)
+            - block.dark[a : max(b, a + 1)].mean(axis=0, dtype=np.float32)
+            for a, b in pairwise(bounds)
         ]
-        if not any(label is not None for _, label in wanted):
-            continue
-        block = session.frames()
-        time_s = (block.time_us - block.time_us[0]) / 1e6
-        for event, label in wanted:
-            if label is None:
-                continue
-            onset_s = event.onset_s if event.cue_onset_s is None else event.cue_onset_s
-            lasting_s = event.cue_duration_s or event.duration_s
-            end_s = onset_s + lasting_s
-            edges = np.linspace(onset_s, end_s + AFTER_S, STEPS + 1) if moves else np.array(
-                [end_s - HELD_S, end_s]
-            )  # fmt: skip
-            bounds = np.searchsorted(time_s, edges)
-            steps = [
-                block.lit[a : max(b, a + 1)].mean(axis=0, dtype=np.float32)
-                - block.dark[a : max(b, a + 1)].mean(axis=0, dtype=np.float32)
-                for a, b in pairwise(bounds)
-            ]
-            readouts.append(np.stack(steps))
-            labels.append(label)
-            sides.append(locked[info.participant_id])
-    return Takes(np.stack(readouts), np.array(labels), np.array(sides), moves)
+        truth = label if recipe.quantity is None else session.distance_mm
+        assert truth is not None
+        yield np.stack(steps), truth
 
 
 def _binned(readouts: Singles, n_bins: int) -> Singles:
@@ -113,23 +159,37 @@ def _shares(values: Singles, train: NDArray[np.bool_]) -> Singles:
     return np.concatenate([values / whole * values.shape[2], level], axis=2)
 
 
+def _variation(values: Singles) -> Singles:
+    """Return the logarithm of each value's spread over its take, float32 (n_takes, 1, n_values)."""
+    return np.log(np.maximum(values.std(axis=1, keepdims=True), 1e-6))
+
+
+def _features(values: Singles, takes: Takes, train: NDArray[np.bool_]) -> Singles:
+    shares = _shares(values, train)
+    return _variation(shares) if takes.sight is Sight.UNREST else shares
+
+
 def _components(takes: Takes, train: NDArray[np.bool_], seed: int) -> Singles:
     """Return the strongest directions of the pixels' shares, found on training people."""
     n_takes, n_steps = takes.readouts.shape[:2]
     pixels = _shares(takes.readouts.reshape(n_takes, n_steps, -1), train)
     seen, level = pixels[:, :, :-1], pixels[:, :, -1:]
-    n_components = min(COMPONENTS[takes.moves], n_steps * int(train.sum()) - 1)
+    if takes.sight is Sight.UNREST:  # what stays the same in a take says nothing of unrest
+        seen = seen - seen.mean(axis=1, keepdims=True)
+    n_components = min(COMPONENTS[takes.sight], n_steps * int(train.sum()) - 1)
     pca = PCA(n_components, svd_solver="randomized", random_state=seed)
     pca.fit(seen[train].reshape(-1, seen.shape[2]))
     found = pca.transform(seen.reshape(-1, seen.shape[2])).reshape(n_takes, n_steps, -1)
+    if takes.sight is Sight.UNREST:
+        return _variation(np.concatenate([found, level], axis=2))
     return np.concatenate([found, level], axis=2)
 
 
-def ask_peers(takes: Takes, seed: int = 0) -> dict[str, NDArray[np.int64]]:
+def ask_peers(takes: Takes, seed: int = 0) -> dict[str, NDArray[Any]]:
     """Return each peer's answers about the locked people's takes; it has learned the others'."""
     train = ~takes.locked
-    bins = _shares(_binned(takes.readouts, BINS), train)
-    quadrants = _shares(_binned(takes.readouts, QUADRANTS), train)
+    bins = _features(_binned(takes.readouts, BINS), takes, train)
+    quadrants = _features(_binned(takes.readouts, QUADRANTS), takes, train)
     answers = {}
     for name, features, kind in (
         (PEERS[0], bins, "trees"),
@@ -138,12 +198,21 @@ def ask_peers(takes: Takes, seed: int = 0) -> dict[str, NDArray[np.int64]]:
         (PEERS[3], quadrants, "svm"),
     ):
         flat = features.reshape(len(features), -1)
-        if kind == "trees":
-            model = ExtraTreesClassifier(400, random_state=seed)
-        elif features is quadrants:
-            model = make_pipeline(StandardScaler(), SVC(C=10.0))
-        else:  # brought to one scale by the kernel: each to its own would make weak ones strong
-            model = SVC(C=10.0)
-        model.fit(flat[train], takes.labels[train])
-        answers[name] = np.asarray(model.predict(flat[takes.locked]), dtype=np.int64)
+        # Components are brought to one scale by the kernel: each to its own would make weak ones
+        # strong. Of variations, as logarithms, there are no weak ones.
+        to_scale = features is quadrants or takes.sight is Sight.UNREST
+        model = _learner(takes, kind, to_scale, seed)
+        model.fit(flat[train], takes.truth[train])
+        answers[name] = np.asarray(model.predict(flat[takes.locked]), dtype=takes.truth.dtype)
     return answers
+
+
+def _learner(takes: Takes, kind: str, to_scale: bool, seed: int) -> Any:
+    if kind == "trees":
+        trees = ExtraTreesClassifier if takes.of_classes else ExtraTreesRegressor
+        return trees(400, random_state=seed)
+    machine = SVC(C=10.0) if takes.of_classes else SVR(C=10.0)
+    model = make_pipeline(StandardScaler(), machine) if to_scale else machine
+    if takes.of_classes:
+        return model
+    return TransformedTargetRegressor(model, transformer=StandardScaler())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import joblib
@@ -35,10 +35,18 @@ from worlds.product import (
 )
 from worlds.world import Conditions, World, expose, script_for
 
-__all__ = ["Played", "few_takes", "play_session", "record_world"]
+__all__ = ["People", "Played", "few_takes", "play_session", "record_world"]
 
 UNIT = "unit-1"
-TASKS = ("dynamic", "finger_count")
+PROPPED = {"subtle": (2.0, 0.1)}
+"""By script that asks to hold the hand still, far away: how many times as high as usual people hold
+it (20 cm for 10), and how much of their usual sway is left on a propped-up elbow: a supported hand
+moves by a few tenths of a millimetre (from memory)."""
+ABOUT = 0.12
+"""A person is asked to be nearer or farther than a distance by up to this share: where the next one
+begins, as they are a quarter apart."""
+RULER_MM = 2.0
+"""By so much, one standard deviation, a hand is not where a collector noted it (invented)."""
 
 
 @dataclass(frozen=True)
@@ -83,7 +91,11 @@ def person_of(world: World, number: int) -> Person:
 
 
 def play_session(
-    world: World, script: Script, number: int, conditions: Conditions | None = None
+    world: World,
+    script: Script,
+    number: int,
+    conditions: Conditions | None = None,
+    distance_mm: float | None = None,
 ) -> Played:
     """Let a person follow a script; the same person does the same under other conditions.
 
@@ -91,20 +103,27 @@ def play_session(
     ----------
     number : int
         Of the person, 1 and on: also the seed of the cues' order.
+    distance_mm : float, optional
+        At which the hand is asked to be; people choose without.
     """
     conditions = conditions or Conditions()
     world = world.set_to(conditions)
     sensor, task = world.sensor, sum(script.name.encode())
+    asked = [] if distance_mm is None else [round(distance_mm)]
     acting, noise, unit, place = (
-        np.random.default_rng([world.seed, number, task, part]) for part in (1, 2, 3, 4)
+        np.random.default_rng([world.seed, number, task, part, *asked]) for part in (1, 2, 3, 4)
     )
     script = script_for(script, conditions)
     cues = schedule(script, number)
     period_s = 1 / sensor.frame_rate_hz
     time_s: Floats = np.arange(0, cues[-1].end_us / 1e6 + script.lead_in_s, period_s)
     away = None if conditions.empty is None else conditions.empty > 0
-    manner = Manner(world.overlap, away)
+    higher, unrest = PROPPED.get(script.name, (1.0, 1.0))
+    manner = Manner(world.overlap, away, unrest=unrest)
     person = person_of(world, number)
+    person = replace(person, z=higher * person.z)
+    if distance_mm is not None:
+        person = replace(person, z=distance_mm + RULER_MM * float(place.standard_normal()))
     postures, strokes = world.perform(person, cues, acting, time_s, manner)
     room = world.room(place)
     with threadpool_limits(1):
@@ -120,14 +139,24 @@ def play_session(
 
 
 def _record(
-    folder: Path, world: World, script: Script, number: int, conditions: Conditions
+    folder: Path,
+    world: World,
+    script: Script,
+    number: int,
+    conditions: Conditions,
+    session: tuple[int, float | None],
 ) -> dict[str, float]:
-    played = play_session(world, script, number, conditions)
-    name = f"P{number:02d}"
-    path = session_path(folder, name, "01", script.name)
+    order, distance_mm = session
+    if distance_mm is not None:  # no two people at the same: it is to be measured, not guessed
+        rng = np.random.default_rng([world.seed, number, order])
+        distance_mm = float(round(distance_mm * rng.uniform(1 - ABOUT, 1 + ABOUT)))
+    played = play_session(world, script, number, conditions, distance_mm)
+    name, named = f"P{number:02d}", f"{order:02d}"
+    path = session_path(folder, name, named, script.name)
     path.parent.mkdir(parents=True, exist_ok=True)
     sensor = world.set_to(conditions).sensor
-    header = SessionHeader(name, "01", Description(sensor, UNIT, "1.0"), script, number)
+    description = Description(sensor, UNIT, "1.0")
+    header = SessionHeader(name, named, description, script, number, distance_mm)
     meter, energy = EnergyMeter(), [np.zeros(0)]
     with SessionWriter(path, header) as writer:
         for pair in played.pairs():
@@ -153,16 +182,44 @@ def _record(
     }
 
 
+@dataclass(frozen=True)
+class People:
+    """Who is recorded.
+
+    Parameters
+    ----------
+    n_people, n_locked : int
+        In all, and those at the end who are locked.
+    first : int
+        Number of the first one: others are other people of the same world.
+    """
+
+    n_people: int
+    n_locked: int
+    first: int = 1
+
+    @property
+    def numbers(self) -> range:
+        """The people by number."""
+        return range(self.first, self.first + self.n_people)
+
+
 def record_world(
     folder: Path,
     world: World,
     scripts: Sequence[Script],
-    n_people: int,
-    n_locked: int,
+    people: People,
     conditions: Conditions | None = None,
     n_jobs: int = 1,
+    distances_mm: Sequence[float] = (),
 ) -> dict[str, float]:
-    """Write a data set of P01 to Pnn, one session each of every script; the last are locked.
+    """Write a data set of people, a session each of every script; the last people are locked.
+
+    Parameters
+    ----------
+    distances_mm : sequence of float
+        A session at about each of them, noted with where it was; without, one session at what
+        distance people like.
 
     Returns
     -------
@@ -172,18 +229,20 @@ def record_world(
     """
     conditions = conditions or Conditions()
     prepare_dataset(folder)
-    for number in range(1, n_people + 1):
+    locked = people.numbers[people.n_people - people.n_locked :]
+    for number in people.numbers:
         person = person_of(world, number)
         row = Participant(
             f"P{number:02d}", consent=True, hand_length_mm=round(187 * person.size, 1),
             handedness="left" if person.left else "right",
-            skin_reflectance=round(person.reflectance, 2), locked=number > n_people - n_locked,
+            skin_reflectance=round(person.reflectance, 2), locked=number in locked,
         )  # fmt: skip
         add_participant(folder, row)
     told = joblib.Parallel(n_jobs)(
-        joblib.delayed(_record)(folder, world, script, number, conditions)
-        for number in range(1, n_people + 1)
+        joblib.delayed(_record)(folder, world, script, number, conditions, session)
+        for number in people.numbers
         for script in scripts
+        for session in enumerate(distances_mm or [None], start=1)
     )
     total = {key: sum(one[key] for one in told) for key in told[0]}
     n_frames = total["n_frames"]

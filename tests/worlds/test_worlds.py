@@ -23,7 +23,7 @@ from worlds.product import (
     read_session,
     record,
 )
-from worlds.recording import few_takes, person_of, play_session, record_world
+from worlds.recording import People, few_takes, person_of, play_session, record_world
 from worlds.world import Conditions, World
 
 WORLDS = pytest.mark.parametrize("world", [DIFFUSER, MASK], ids=lambda world: world.name)
@@ -116,7 +116,7 @@ def test_harder_conditions_do_what_they_say(world: World) -> None:
 
 def test_a_data_set_is_the_recorders(tmp_path: Path) -> None:
     """A world's data set opens as one of the recorder's, with people, labels and who is locked."""
-    told = record_world(tmp_path / "set", DIFFUSER, [SHORT], n_people=2, n_locked=1)
+    told = record_world(tmp_path / "set", DIFFUSER, [SHORT], People(2, 1))
     dataset = open_dataset(tmp_path / "set")
     assert [person.locked for person in dataset.participants] == [False, True]
     session = read_session(dataset.sessions[1].path)
@@ -134,7 +134,7 @@ def test_the_wire_carries_a_world(tmp_path: Path) -> None:
     ):
         told = record(link, Participant("P01", consent=True), SHORT, 1, tmp_path / "wire")
     assert told.wire.corrupt == told.pairs.missing == 0
-    record_world(tmp_path / "direct", DIFFUSER, [SHORT], n_people=1, n_locked=0)
+    record_world(tmp_path / "direct", DIFFUSER, [SHORT], People(1, 0))
     wired, direct = (
         read_session(open_dataset(tmp_path / name).sessions[0].path) for name in ("wire", "direct")
     )

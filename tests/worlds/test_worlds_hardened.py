@@ -13,7 +13,7 @@ from worlds.gate import compare, moved
 from worlds.hardened import HARDER, harden
 from worlds.mask import MASK
 from worlds.product import CueKind, Script, Session, load_script, open_dataset, read_session
-from worlds.recording import few_takes, record_world
+from worlds.recording import People, few_takes, record_world
 from worlds.world import World
 
 LITTLE = 0.01
@@ -33,7 +33,7 @@ SHORT = Script(
 def one_person(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """One person's takes and everyday time."""
     data = tmp_path_factory.mktemp("one") / "data"
-    record_world(data, DIFFUSER, [SHORT, EVERYDAY], n_people=1, n_locked=0)
+    record_world(data, DIFFUSER, [SHORT, EVERYDAY], People(1, 0))
     return data
 
 
@@ -95,10 +95,10 @@ def test_conditions_hardly_move_what_is_right(world: World | None, tmp_path: Pat
     benchmark takes more people, and the other conditions.
     """
     if world is None:
-        record_emulated(tmp_path / "set", ["dynamic", "everyday_short"], n_people=8, n_locked=3)
+        record_emulated(tmp_path / "set", ["dynamic", "everyday_short"], People(8, 3))
     else:
         scripts = [few_takes("dynamic", 2), EVERYDAY]
-        record_world(tmp_path / "set", world, scripts, n_people=7, n_locked=2)
+        record_world(tmp_path / "set", world, scripts, People(7, 2))
     found = []
     for name in ("as recorded", "90 % empty"):
         harden(tmp_path / "set", tmp_path / name, "dynamic", HARDER[name])

@@ -33,12 +33,15 @@ class Conditions:
         Factor of all light: above 1, near hands saturate.
     bit_depth : int or None
         Another one than the sensor's.
+    led : float
+        Factor of the LED's current, and with it of its light.
     """
 
     empty: float | None = None
     flicker: bool = False
     exposure: float = 1.0
     bit_depth: int | None = None
+    led: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -131,18 +134,20 @@ class World:
 
     def set_to(self, conditions: Conditions) -> World:
         """Return the world with the sensor that the conditions ask for: range kept, steps other."""
-        bits = conditions.bit_depth
-        if bits is None:
-            return self
+        bits = conditions.bit_depth or self.sensor.bit_depth
         steps = 2.0 ** (bits - self.sensor.bit_depth)
         sensor = replace(
             self.sensor,
             bit_depth=bits,
+            led_current_ma=self.sensor.led_current_ma * conditions.led,
             conversion_gain_dn_per_e=self.sensor.conversion_gain_dn_per_e * steps,
             black_level_counts=max(1, round(self.sensor.black_level_counts * steps)),
         )
         light = replace(
-            self.light, offset=self.light.offset * steps, row_offset=self.light.row_offset * steps
+            self.light,
+            led_e=self.light.led_e * conditions.led,
+            offset=self.light.offset * steps,
+            row_offset=self.light.row_offset * steps,
         )
         return replace(self, sensor=sensor, light=light)
 
@@ -155,7 +160,7 @@ STRONG_FLICKER = 0.95, 0.08
 """How deep lamps flicker, and their light as a share of the full well."""
 IN_SIGHT_S = 0.34
 """About how long a hand that comes and goes is in sight around its cue."""
-_TAKES = ("swipe_left", "push", "fingers_1", "fingers_2")
+_TAKES = ("swipe_left", "push", "fingers_1", "fingers_2", "shape_flat", "subtle_still")
 """A script with one of these asks for takes; others are everyday time, and stay as they are."""
 
 

@@ -42,9 +42,11 @@ __all__ = [
 ]
 
 BLOCK_FRAMES = 256
+"""Read at once: of 32 by 32 pixels, both exposures are 1 MB, which stays in a processor's cache."""
 UNATTENDED = ("script", "energy")
 """Labellers that are no person: bounds of the prompt, or of all movement after it."""
 MIN_FRAMES = 2
+"""A rate and a change between frames need two."""
 THINNING_SEED = 1
 """Of the noise that a weaker setting adds, of any: two differ by the setting and not by chance."""
 

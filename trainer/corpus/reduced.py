@@ -36,7 +36,9 @@ from trainer.work.cache import Cache, StoredArray, code_digest
 __all__ = ["ReduceJob", "Reduced", "excerpts", "look_at", "value_noise"]
 
 RUN_FRAMES = 64
+"""About two seconds at 30 a second: a take and what is around it, or the changes of one."""
 MAX_EXCERPT_FRAMES = 1 << 16
+"""With every pixel of 32 by 32 as an int32, 268 MB; half an hour of takes at 30 frames a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +163,9 @@ def _array(stored: StoredArray | NDArray[Any]) -> NDArray[Any]:
     return stored.read() if isinstance(stored, StoredArray) else stored
 
 
-def excerpts(recordings: Sequence[Cued], max_frames: int = MAX_EXCERPT_FRAMES) -> list[Excerpt]:
+def excerpts(
+    recordings: Sequence[Cued], max_frames: int = MAX_EXCERPT_FRAMES, *, of_people: bool = False
+) -> list[Excerpt]:
     """Return all frames of the recordings while few are asked about, else a share of each.
 
     Frames to learn from are those of takes: there the hand does what is asked for, while between
@@ -173,6 +177,9 @@ def excerpts(recordings: Sequence[Cued], max_frames: int = MAX_EXCERPT_FRAMES) -
     ----------
     max_frames : int
         About as many frames are returned at most.
+    of_people : bool
+        Whether all recordings of a person are one origin: where it is recordings that differ by
+        what is to be learned, and not what people do within them.
     """
     recordings = [r for r in recordings if not r.cues or any(cue.take for cue in r.cues)]
     asked = [_asked(r) for r in recordings]
@@ -187,9 +194,9 @@ def excerpts(recordings: Sequence[Cued], max_frames: int = MAX_EXCERPT_FRAMES) -
         place = np.searchsorted(chosen, frames)
         inside = place < len(chosen)
         inside[inside] = chosen[place[inside]] == frames[inside]
-        kept.append(
-            Excerpt(recording.values[chosen], in_takes[chosen], place[inside], labels[inside])
-        )
+        windows = place[inside], labels[inside]
+        origin = recording.recording.participant if of_people else ""
+        kept.append(Excerpt(recording.values[chosen], in_takes[chosen], *windows, origin))
     return kept
 
 

@@ -42,7 +42,9 @@ class Candidate:
 
     Parameters
     ----------
-    recipe : Recipe
+    given, recipe : Recipe
+        As it was asked for; and as it is fitted: for the sensor's frame rate, with a window that
+        reaches back to the cues.
     corpus : Corpus
     entry, quadrant_entry : Bins
     main, quadrants : tuple of Reduced
@@ -53,6 +55,7 @@ class Candidate:
         The setting it is made for; None where it is that of the recordings.
     """
 
+    given: Recipe
     recipe: Recipe
     corpus: Corpus
     entry: Bins
@@ -61,6 +64,15 @@ class Candidate:
     quadrants: tuple[Reduced, ...]
     cautions: tuple[Caution, ...] = ()
     at: AtSetting | None = None
+
+    @property
+    def provenance(self) -> dict[str, str]:
+        """What a model says of where it comes from: digests of both recipes and of the data."""
+        return {
+            "recipe": self.given.digest(),
+            "recipe_as_fitted": self.recipe.digest(),
+            "data": self.corpus.digest,
+        }
 
     def fit(self, *, quadrants: bool = False) -> FitJob:
         """Return the fit to all training participants."""
@@ -116,20 +128,20 @@ def reduce_for(
         corpus = open_corpus(folder, recipe, tell, digests)
         if at is not None and at.thinning is not None:
             corpus = corpus.at(at.thinning)
-        recipe = recipe.at(corpus.sensor.frame_rate_hz)
+        fitted = recipe.at(corpus.sensor.frame_rate_hz)
         split = recipe.evaluation.split
         train, test = (groups_of(corpus.select(locked), split) for locked in (False, True))
         refuse_shared_groups(train, test, split)
         if recipe.quantity is not None:
             refuse_missing_truth(corpus, recipe.quantity)
-        candidates.append(replace(_reduce(recipe, corpus, workers, tell), at=at))
+        candidates.append(replace(_reduce(recipe, fitted, corpus, workers, tell), at=at))
     return candidates
 
 
 def _reduce(
-    recipe: Recipe, corpus: Corpus, workers: Workers, tell: Callable[[str], None]
+    given: Recipe, recipe: Recipe, corpus: Corpus, workers: Workers, tell: Callable[[str], None]
 ) -> Candidate:
-    """Reduce the recordings of one recipe, unless that was done before."""
+    """Reduce the recordings of one recipe, as given and at their rate, unless that was done."""
     cache = open_cache(corpus.folder, "reduced")
     shape = corpus.sensor.n_rows, corpus.sensor.n_cols
     entries = (reduction(recipe.features, corpus.sensor), Bins(*shape, *QUADRANTS))
@@ -154,7 +166,7 @@ def _reduce(
         for side in sides
     )
     recipe = window_since_cue(recipe, [r for r in main if not r.recording.locked])
-    return Candidate(recipe, corpus, *entries, main, quadrants, tuple(cautions))
+    return Candidate(given, recipe, corpus, *entries, main, quadrants, tuple(cautions))
 
 
 def _placings(
@@ -162,7 +174,7 @@ def _placings(
 ) -> list[Movements]:
     """Align, unless that was done before with the same recipe, data and program."""
     cache = open_cache(corpus.folder, "placed")
-    label = fit.recipe.digest()
+    label = f"{fit.recipe.digest()} {recordings[0].recording.setting}"
     source = hashlib.sha256(f"{label} {corpus.digest} {program_digest()}".encode()).hexdigest()
     keys = [hashlib.sha256(f"{source} {r.recording.path.name}".encode()).hexdigest()
             for r in recordings]  # fmt: skip

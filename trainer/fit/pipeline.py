@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,6 +15,7 @@ from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.contract.stage import Float64, Int32, Int64, Stage
+from runtime.stages.skip import Skip
 from runtime.stages.window import Window
 from trainer.corpus.reduced import Reduced, excerpts, value_noise
 from trainer.corpus.windows import gesture_free
@@ -33,7 +34,9 @@ __all__ = ["Fitted", "assemble_model", "fit_pipeline", "fit_windows"]
 SCORE_BITS = 16
 """Width of an averaged score."""
 MAX_WINDOWS = 300_000
-"""A classifier learns from no more: of a larger data set, evenly from every recording."""
+"""A classifier learns from no more: of a larger data set, evenly from every recording. Of 136
+features as float64 they are 330 MB, of which a fit needs about three; half of what it sees once
+over."""
 
 HARD_SHARE = math.exp(-1.0)
 """A window is hard when a gesture is at most one unit of log odds behind "other": within one, the
@@ -104,7 +107,7 @@ def fit_pipeline(
     """
     features, quantisation = recipe.features, recipe.quantisation
     noise = value_noise(train, sensor, reduced_by)
-    asked = excerpts(train)
+    asked = excerpts(train, of_people=recipe.quantity is not None)
     seen = [_in_view(e, noise) for e in asked]
     pixels = learn_pixels(features, reduced_by, seen, recipe.seed)
     chain = StageChain.start(pixels or reduced_by, sensor.max_counts, pixels)
@@ -187,7 +190,9 @@ def _fit_classifier(windows: _Windows, recipe: Recipe) -> Pipeline:
 def _fit_head(chain: StageChain, windows: _Windows, recipe: Recipe) -> Fitted:
     """Fit a classifier to a chain's outputs, lower it, and average its scores."""
     classifier, x = _fit_classifier(windows, recipe), windows.x
-    heads, unit = lower_classifier(classifier, x, chain.low, chain.high, recipe.quantisation)
+    heads, unit = lower_classifier(
+        classifier, x, chain.low, chain.high, recipe.quantisation, recipe.decision.average_frames
+    )
     return _averaged(chain, heads, windows, classifier, unit, recipe)
 
 
@@ -206,7 +211,10 @@ def _fit_regression(chain: StageChain, windows: _Windows, recipe: Recipe) -> Fit
     of_segment = np.zeros(n_values)
     of_segment[n_values - 1 - features.motion] = 1.0 / features.segments
     guard = np.tile(of_segment, features.segments)
-    heads, unit = lower_regressor(regressor, guard, x, chain.low, chain.high, recipe.quantisation)
+    heads, unit = lower_regressor(
+        regressor, guard, x, chain.low, chain.high, recipe.quantisation,
+        recipe.decision.average_frames,
+    )  # fmt: skip
     return _averaged(chain, heads, windows, regressor, unit, recipe)
 
 
@@ -218,8 +226,13 @@ def _averaged(
     unit: float,
     recipe: Recipe,
 ) -> Fitted:
-    """Put a lowered head behind a chain, and a mean over frames where the recipe wants one."""
-    whole, x = chain.then(*heads), windows.x
+    """Put a lowered head behind a chain, and a mean over frames where the recipe wants one.
+
+    A head that runs seldom is learned from every frame all the same: any may be one that it sees.
+    """
+    x, every = windows.x, recipe.head.every
+    seldom = () if every == 1 else (Skip(x.shape[1], every),)
+    whole = chain.then(*seldom, *heads)
     n_frames = recipe.decision.average_frames
     if n_frames > 1:
         for head in heads:
@@ -232,7 +245,11 @@ def _averaged(
 
 
 def assemble_model(
-    recipe: Recipe, sensor: Sensor, fitted: Fitted, margins: Margins, data_digest: str
+    recipe: Recipe,
+    sensor: Sensor,
+    fitted: Fitted,
+    margins: Margins,
+    provenance: Mapping[str, str],
 ) -> Model:
     """Put a decision behind a fitted pipeline.
 
@@ -240,8 +257,9 @@ def assemble_model(
     ----------
     margins : Margins
         How far ahead of the next answer an event's gesture must be.
-    data_digest : str
-        SHA-256 of the data set's recordings and labels.
+    provenance : mapping of str to str
+        SHA-256 of the recipe as it was given and as it was fitted, and of the data set's
+        recordings and labels.
 
     Raises
     ------
@@ -257,7 +275,7 @@ def assemble_model(
         sensor=sensor,
         classes=recipe.answers,
         stages=(chain.entry, *chain.stages, decision_for(recipe, margins, fitted.score_unit)),
-        provenance={"recipe": recipe.digest(), "data": data_digest},
+        provenance=provenance,
     )
 
 

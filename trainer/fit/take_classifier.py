@@ -151,7 +151,6 @@ class TakeClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # u
         self.step_ = _step(flat, sensor.max_counts)
         self.recipe_, self._order = with_classes(recipe, self.classes_)
         digest = hashlib.sha256(np.ascontiguousarray(flat).tobytes())
-        self._data_digest = digest.hexdigest()
         whose = _people(people, len(flat))
         self._entry = reduction(self.recipe_.features, sensor)
         values = self._reduce(flat, sensor.max_counts)
@@ -165,6 +164,11 @@ class TakeClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # u
             train = [placed_take(self.recipe_, take, movement) for take, movement in both]
             sooner = window_since_cue(self.recipe_, train)
         self._fitted = fit_pipeline(train, sooner, self._entry, sensor)
+        self._provenance = {
+            "recipe": recipe.digest(),
+            "recipe_as_fitted": sooner.digest(),
+            "data": digest.hexdigest(),
+        }
         return self
 
     def decision_function(self, X: ArrayLike) -> Float64:  # noqa: N803
@@ -239,7 +243,7 @@ class TakeClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # u
         if not margin >= 0.0:
             raise UsageError(_WHERE, "margin", margin, "at least 0")
         margins = Margins(margin, (0.0,) * len(self.recipe_.classes))
-        return assemble_model(self.recipe_, sensor, self._fitted, margins, self._data_digest)
+        return assemble_model(self.recipe_, sensor, self._fitted, margins, self._provenance)
 
     def _shape(self, given: tuple[int, ...] | None, n_values: int) -> tuple[int, int, int]:
         """Return (n_frames, n_rows, n_cols) of the takes."""

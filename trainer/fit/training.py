@@ -166,8 +166,8 @@ def fit_model(
     of_quadrants = outcome[len(fits) : n_before_curve]
 
     tell(f"{recipe.name}: examining")
-    sensor, data = chosen.corpus.sensor, chosen.corpus.digest
-    model = assemble_model(recipe, sensor, fitted, margins, data)
+    sensor, made_of = chosen.corpus.sensor, chosen.provenance
+    model = assemble_model(recipe, sensor, fitted, margins, made_of)
     evaluation = _on_whom(chosen, len(fitted.labels))  # written down first, then judged
     examined, records = _examine(
         chosen, fitted, fitted_quadrants, held_out, margins,
@@ -176,7 +176,7 @@ def fit_model(
     evaluation |= examined.evaluation
     evaluation["operations"] = {"model": model.n_operations}
     if fitted_quadrants is not None:
-        on_quadrants = assemble_model(recipe, sensor, fitted_quadrants, margins, data)
+        on_quadrants = assemble_model(recipe, sensor, fitted_quadrants, margins, made_of)
         evaluation["operations"]["four_quadrant"] = on_quadrants.n_operations
     if CURVE not in skip:
         evaluation["learning_curve"] = learning_curve(
@@ -377,7 +377,7 @@ def _on_whom(candidate: Candidate, n_windows: int) -> dict[str, Any]:
         sorted({r.participant for r in corpus.select(locked)}) for locked in (False, True)
     )
     use = {
-        "recipe": recipe.digest(),
+        "recipe": candidate.given.digest(),
         "data": corpus.digest,
         "classes": list(recipe.answers),
         "participants": test,

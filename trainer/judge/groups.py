@@ -19,10 +19,14 @@ from capture.store.dataset import Participant
 from runtime.stages.contract.stage import Float64
 from trainer.judge.evaluate import Conditions, Takes, figures
 
-__all__ = ["GROUPINGS", "distance_bands", "group_figures", "worst_group"]
+__all__ = ["GROUPINGS", "MUCH_AMBIENT", "distance_bands", "group_figures", "worst_group"]
 
 MIN_PEOPLE = 2
+"""Of a single person no group's figure says more than the person's own."""
 FAR_SHARE, NEAR_SHARE = 1 / 3, 2 / 3
+"""Thirds of the takes, where nothing but their light tells how far they were."""
+MUCH_AMBIENT = 0.025
+"""Of the sensor's range while dark."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +51,9 @@ class Band:
 _HANDS = (Band("small", None, 180.0), Band("middle", 180.0, 200.0), Band("large", 200.0, None))
 _SKINS = (Band("dark", None, 0.33), Band("middle", 0.33, 0.5), Band("light", 0.5, None))
 _AMBIENTS = (
-    Band("little", None, 0.0025),
-    Band("some", 0.0025, 0.025),
-    Band("much", 0.025, None),
+    Band("little", None, MUCH_AMBIENT / 10),
+    Band("some", MUCH_AMBIENT / 10, MUCH_AMBIENT),
+    Band("much", MUCH_AMBIENT, None),
 )
 _DISTANCES = (
     Band("near", None, 120.0),

@@ -15,6 +15,7 @@ from runtime.stages.contract.stage import Float64
 from trainer.corpus.recordings import Recording
 from trainer.corpus.windows import ahead
 from trainer.judge.event_figures import MatchedStream
+from trainer.judge.groups import MUCH_AMBIENT
 from trainer.recipe import Recipe
 
 __all__ = ["WorstTake", "false_events", "find_worst_takes", "readouts_of"]
@@ -23,8 +24,8 @@ N_WORST = 10
 N_MOMENTS = 6
 AROUND_FRAMES = 6
 LEAD_S = 0.3
-MANY_AMBIENT = 0.025
 MAX_FALSE_EVENTS = 50
+"""What a page shows and what a row of it holds; no figure rests on these."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +138,7 @@ def _look_at(
     else:
         hints.append(f"{name} was answered, by a small lead.")
     conditions = stream.conditions
-    if conditions.ambient[take] >= MANY_AMBIENT:
+    if conditions.ambient[take] >= MUCH_AMBIENT:
         share = 100 * conditions.ambient[take]
         hints.append(f"Much ambient light: {share:.0f} % of the sensor's range while dark.")
     usual = float(np.median(conditions.returned))

@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.stages.contract.stage import Int32, Int64, Stage
+from runtime.stages.contract.stage import Float64, Int32, Int64, Stage
 
-__all__ = ["Excerpt", "seen_steps", "seen_values"]
+__all__ = ["Excerpt", "centred_values", "seen_steps", "seen_values"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,12 +28,16 @@ class Excerpt:
         Frames to learn from.
     frames, labels : int64 (n_windows,)
         Training windows whose last frame was kept, counted in the frames kept, and their classes.
+    origin : str
+        What differs between origins is no signal: recordings, or people where it is recordings
+        that differ by what is to be learned. Empty for excerpts that have each their own.
     """
 
     values: Int32
     seen: NDArray[np.bool_]
     frames: Int64
     labels: Int64
+    origin: str = ""
 
     @classmethod
     def whole(cls, values: Int32) -> Excerpt:
@@ -56,6 +60,17 @@ class Excerpt:
 def seen_values(excerpts: Sequence[Excerpt]) -> Int32:
     """Return the values of all frames to learn from, int32 (n_seen, n_values)."""
     return np.concatenate([e.values[e.seen] for e in excerpts])
+
+
+def centred_values(excerpts: Sequence[Excerpt]) -> Float64:
+    """Return the same less the mean of their origin, float64 (n_seen, n_values)."""
+    own: dict[str, list[Float64]] = {}
+    for number, each in enumerate(excerpts):
+        values = each.values[each.seen].astype(np.float64)
+        if len(values):
+            own.setdefault(each.origin or f"excerpt {number}", []).append(values)
+    joined = [np.concatenate(parts) for parts in own.values()]
+    return np.concatenate([values - values.mean(axis=0) for values in joined])
 
 
 def seen_steps(excerpts: Sequence[Excerpt]) -> Int64:

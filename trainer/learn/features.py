@@ -26,7 +26,7 @@ from trainer.learn.directions import (
     noise_covariance,
     principal_directions,
 )
-from trainer.learn.excerpt import Excerpt, seen_steps, seen_values
+from trainer.learn.excerpt import Excerpt, centred_values, seen_steps, seen_values
 from trainer.learn.levels import learn_level
 from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense, shift_to_fit
 from trainer.learn.swings import swing_directions
@@ -35,12 +35,15 @@ from trainer.recipe import FeatureRecipe, QuantisationRecipe
 __all__ = ["StageChain", "learn_features", "learn_window"]
 
 ROOT_SIZES = {8: (7, 7), 16: (5, 10)}
-"""By the bits of a share: the bits it is raised by, and those of its root."""
+"""By the bits of a share: the bits it is raised by, and those of its root. A share of 7 bits and a
+sign raised by 7 has a root of 7, and one of 15 raised by 5 a root of 10: the largest of each fills
+it."""
 SWING_QUANTILE = 0.9999
 """A window adds up some 800 swings, 48 frames of 17 values: fewer than one in ten holds one that
 saturates."""
 ENERGY_NOISE = 1.0
-"""Of a sum of swings that nothing makes: it is a whole number, one step up or down."""
+"""Of a sum of swings that nothing makes: it is a whole number, one step up or down. It decides only
+where the usual sums are below sixteen such steps a value; elsewhere a hand twice as far does."""
 SIGN_BITS = 2
 """Width of weights that are 1, -1 or 0."""
 
@@ -185,10 +188,9 @@ def learn_window(
 def _directions(excerpts: Sequence[Excerpt], features: FeatureRecipe, seed: int) -> Float64:
     """Learn or draw directions over the shares."""
     if features.projection == "principal":
-        # Centred on each recording: what differs between people is no signal of what they do.
+        # Centred on each origin: what differs between people is no signal of what they do.
         noise = noise_covariance(seen_steps(excerpts)[:, :-1])
-        own = [e.values[e.seen, :-1].astype(np.float64) for e in excerpts]
-        centred = np.concatenate([r - r.mean(axis=0) for r in own if len(r)])
+        centred = centred_values(excerpts)[:, :-1]
         return principal_directions(centred, noise, features.directions)
     if features.projection == "fisher":
         labels = np.concatenate([e.labels for e in excerpts])

@@ -23,6 +23,7 @@ const KEYS = [
   ["L", "list of labels", "l", "askLabel"],
   ["X", "reject with a reason", "x", "askReason"],
   ["G", "good again", "g", "good"],
+  ["T", "a new take starts at the cursor; again: it ends there", "t", "newTake"],
   ["Z", "undo", "z", "undo"],
   ["Y", "redo", "y", "redo"],
   ["+", "look closer", "+", "closer"],
@@ -30,7 +31,7 @@ const KEYS = [
   ["0", "whole session", "0", "whole"],
   ["E", "end the blind review", "e", "finish"],
   ["?", "open or close this list", "?", "keys"],
-  ["Esc", "leave a question or a drag", "Escape", "leave"],
+  ["Esc", "leave a question, a drag or a new take", "Escape", "leave"],
 ];
 
 // Name of what a key does, or undefined.

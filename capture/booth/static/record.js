@@ -191,12 +191,13 @@ function drawFigures(progress) {
     ["Saturated", `${(100 * progress.saturated_fraction).toFixed(1)} %`, progress.saturated_fraction > 0.01],
     ["Lit minus dark, since start", `${(100 * progress.level_change).toFixed(0)} %`, false],
   ];
-  byId("figures").replaceChildren(
-    ...rows.flatMap(([name, value, off]) => [
-      make("dt", {}, name),
-      make("dd", { className: off ? "off" : "" }, off ? `\u26A0 ${value}` : `${value}`),
-    ]),
-  );
+  const list = byId("figures");
+  if (!list.children.length) list.append(...rows.flatMap(([name]) => [make("dt", {}, name), make("dd")]));
+  rows.forEach(([, value, off], i) => {
+    const figure = list.children[2 * i + 1]; // what does not change stays under the reader
+    const text = off ? `\u26A0 ${value}` : `${value}`;
+    if (figure.textContent !== text) Object.assign(figure, { className: off ? "off" : "", textContent: text });
+  });
 }
 
 // How many cues nothing answered, and which was the last.

@@ -1,9 +1,12 @@
 // The review page: sessions, the cursor and playing, edits, agreement.
 
 import { Readouts, Refused, ask, byId, commandKey, make, plain } from "./common.js";
+import { Edits, rowAt, rowOf } from "./edits.js";
 import { Frames } from "./frames.js";
 import { actOf, showKeys } from "./keys.js";
+import { NewTake } from "./new_take.js";
 import { question, showAgreements, showDoubts, showSessions, showTakes, stateOf } from "./panels.js";
+import { Player } from "./player.js";
 import { Timeline, indexAt } from "./timeline.js";
 
 const REASONS = [
@@ -17,18 +20,25 @@ let session = null; // what the booth says about it
 let frames = null;
 let readouts = null;
 let table = null; // labels as they stand, with their revision
-let playing = null; // {from, since, until} while it plays
 let looking = 0; // timer of a new look at the sessions
 let current = ""; // the session to come back to then
 let wanted = 0; // number of the newest call to open a session
 
 const line = new Timeline(byId("near"), byId("whole"), {
   seek: (time) => {
-    playing = null;
+    player.stop();
     seek(time);
   },
   choose: (row) => choose(row),
   move: (onset, end) => change({ onset_s: onset, duration_s: end - onset }),
+  mark: (from, to) => newTake.between(from, to),
+});
+const player = new Player((time) => seek(time), () => drawReadout());
+const newTake = new NewTake(line, {
+  open: () => (table && !table.finished ? session.labels : null),
+  add: (take, said) => edits.save("add", () => take, () => said),
+  tell,
+  complain,
 });
 
 const labeller = () => byId("labeller").value.trim().toUpperCase();
@@ -65,7 +75,7 @@ async function openSession(id) {
   if (!knowsWho()) return;
   const call = ++wanted;
   clearTimeout(looking);
-  playing = null;
+  player.stop();
   byId("work").hidden = true;
   byId("hint").hidden = false;
   byId("hint").textContent = "Reading the session…";
@@ -81,6 +91,7 @@ async function openSession(id) {
     const n = packed.byteLength / 12;
     line.load(new Float64Array(packed, 0, n), new Float32Array(packed, 8 * n, n), session.gaps);
     frames = new Frames(session, n, (error) => (error ? complain(error) : drawReadout()));
+    newTake.leave();
     byId("readouts").replaceChildren();
     readouts = new Readouts(byId("readouts"));
     byId("doubts").hidden = true;
@@ -102,7 +113,7 @@ async function openSession(id) {
 // Which takes to look at first; all sessions are judged for it, so it comes when it is there.
 async function lookFirst(call) {
   const found = await ask(`${base()}/doubts?${view()}`);
-  if (call === wanted) showDoubts(found, takeAtCue, (time) => choose(takeAtCue(time)));
+  if (call === wanted) showDoubts(found, (time) => rowAt(table.events, time), jump);
 }
 
 // Cursor and playing
@@ -115,7 +126,7 @@ function seek(time) {
 }
 
 function step(pairs) {
-  playing = null;
+  player.stop();
   const index = indexAt(line.times, line.cursor + 1e-9) + pairs;
   seek(line.times[Math.max(0, Math.min(line.times.length - 1, index))]);
 }
@@ -149,35 +160,14 @@ function takeUnder(time) {
   return table ? table.events.findIndex((t) => time >= t.onset_s && time <= t.onset_s + t.duration_s) : -1;
 }
 
-function play(from, until) {
-  playing = { from, until, since: null };
-  seek(from);
-  byId("play").firstChild.data = "Stop ";
-  requestAnimationFrame(playOn);
-}
-
-// The cursor follows the clock, at true speed, from the moment its first readout is there.
-function playOn(clock) {
-  if (!playing) {
-    byId("play").firstChild.data = "Play ";
-    return;
-  }
-  if (playing.since === null && drawReadout()) playing.since = clock;
-  const passed = playing.since === null ? 0 : Math.max(0, clock - playing.since) / 1000;
-  const time = Math.min(playing.until, playing.from + passed);
-  seek(time);
-  if (time >= playing.until) playing = null;
-  requestAnimationFrame(playOn);
-}
-
 function playOrStop() {
-  if (playing) playing = null;
-  else play(line.cursor >= line.length - 1e-6 ? 0 : line.cursor, line.length);
+  if (player.now) player.stop();
+  else player.play(line.cursor >= line.length - 1e-6 ? 0 : line.cursor, line.length);
 }
 
 function playTake() {
   const take = chosenTake();
-  if (take) play(take.onset_s, take.onset_s + take.duration_s);
+  if (take) player.play(take.onset_s, take.onset_s + take.duration_s);
 }
 
 // Takes
@@ -187,7 +177,7 @@ function choose(row, heard = true) {
   line.chosen = Math.max(0, Math.min(table.events.length - 1, row));
   const take = chosenTake();
   if (take) {
-    playing = null;
+    player.stop();
     seek(take.onset_s);
     line.reveal(take.onset_s + take.duration_s);
     if (heard) tell(`Take ${line.chosen + 1}, ${plain(take.trial_type)}, ${stateOf(take)}`);
@@ -206,6 +196,7 @@ function markChosen() {
   const take = chosenTake();
   const closed = !take || table.finished;
   for (const id of ["label", "reject"]) byId(id).disabled = closed;
+  byId("add").disabled = table.finished;
   byId("play-take").disabled = !take;
   byId("good").disabled = closed || take.status === "good";
   line.redraw();
@@ -222,59 +213,42 @@ function takeTable(labels, edited = line.chosen) {
   byId("finish").hidden = !blind() || table.finished;
   const ended = table.finished ? "Blind review ended; it can no longer change. " : "";
   byId("saved").textContent = `${ended}Saved; revision ${table.revision.split(".")[0]}.`;
-  showAgreements(table.agreements, (time) => choose(takeAtCue(time)));
+  showAgreements(table.agreements, jump);
   if (table.row !== null && edited === row) line.chosen = table.row;
-  else if (kept) line.chosen = rowOf(kept, row);
+  else if (kept) line.chosen = rowOf(table.events, kept, row);
+  line.chosen = Math.min(line.chosen, table.events.length - 1);
   markChosen();
   drawReadout();
 }
 
-const takeAtCue = (time) => table.events.findIndex((take) => Math.abs((take.cue_onset_s ?? -1) - time) < 1e-6);
-
-// Edits: one after the other, each against the revision that the one before it left.
-
-let saving = Promise.resolve();
-
-// `what` tells the rest of the edit when its turn comes; null leaves it.
-function edit(act, what, describe) {
-  saving = saving.then(async () => {
-    const rest = table && session && what();
-    if (!rest) return;
-    const body = { labeller: labeller(), blind: blind(), revision: table.revision, act, ...rest };
-    try {
-      complain();
-      takeTable(await ask(`${base()}/edits`, { body }), rest.row);
-      tell(describe());
-    } catch (error) {
-      if (error.status === 409) {
-        takeTable(await ask(`${base()}/labels?${view()}`));
-        const text = "These labels were changed in another window. They are loaded anew; your last edit was not saved.";
-        complain(new Refused(409, text));
-      } else {
-        complain(error);
-        line.cancel();
-      }
-    }
-  });
+// To the take of a cue, or where there is none to that time.
+function jump(time) {
+  const row = rowAt(table.events, time);
+  if (row < 0) seek(time);
+  else choose(row);
 }
 
-// Where a take stands now that edits before may have moved it; its cue tells which it is.
-function rowOf(take, row) {
-  const found = table.events.findIndex((e) => e.cue_onset_s !== null && e.cue_onset_s === take.cue_onset_s);
-  return found >= 0 ? found : row;
-}
+const edits = new Edits({
+  open: () => table && session && { table, path: base(), who: { labeller: labeller(), blind: blind() } },
+  taken: takeTable,
+  told: tell,
+  failed: (error) => {
+    complain(error);
+    if (error) line.cancel();
+  },
+});
 
 // Change the chosen take: fields, or what makes them of the take as it then stands.
 function change(fields) {
   const [take, row] = [chosenTake(), line.chosen];
   if (!take) return;
-  const what = () => {
-    const now = rowOf(take, row);
-    const made = typeof fields === "function" ? fields(table.events[now]) : fields;
+  const what = ({ events }) => {
+    const now = rowOf(events, take, row);
+    const made = typeof fields === "function" ? fields(events[now]) : fields;
     return made && { row: now, ...made };
   };
-  edit("change", what, () => {
-    const changed = table.events[rowOf(take, row)];
+  edits.save("change", what, () => {
+    const changed = table.events[rowOf(table.events, take, row)];
     const end = (changed.onset_s + changed.duration_s).toFixed(2);
     return `Saved: ${plain(changed.trial_type)}, ${changed.onset_s.toFixed(2)} to ${end} seconds, ${stateOf(changed)}`;
   });
@@ -304,7 +278,7 @@ function nudge(side, pairs) {
 }
 
 function putBack(act) {
-  edit(act, () => ({}), () => `${act === "undo" ? "Taken back" : "Done again"}; revision ${table.revision.split(".")[0]}`);
+  edits.save(act, () => ({}), () => `${act === "undo" ? "Taken back" : "Done again"}; revision ${table.revision.split(".")[0]}`);
 }
 
 const nameIt = (label) => change({ trial_type: label });
@@ -322,7 +296,7 @@ function askReason() {
 function finish() {
   if (!blind() || table.finished) return;
   question("End the blind review? It can no longer change then.", ["end it and show the agreement"], () =>
-    edit("finish", () => ({}), () => "The blind review has ended; the agreement is shown."),
+    edits.save("finish", () => ({}), () => "The blind review has ended; the agreement is shown."),
   );
 }
 
@@ -353,7 +327,8 @@ const ACTS = {
   whole: () => line.show(0, line.length),
   finish,
   keys: () => byId("table-of-keys").toggleAttribute("open"),
-  leave: () => line.cancel(),
+  newTake: () => newTake.press(),
+  leave: () => newTake.leave(),
 };
 
 showKeys();
@@ -368,8 +343,8 @@ document.addEventListener("keydown", (event) => {
   else act();
 });
 
-const BUTTONS = { play: "playOrStop", "play-take": "playTake", label: "askLabel", reject: "askReason" };
-for (const id of ["play", "play-take", "label", "reject", "good", "undo", "redo", "finish"]) {
+const BUTTONS = { play: "playOrStop", "play-take": "playTake", label: "askLabel", reject: "askReason", add: "newTake" };
+for (const id of ["play", "play-take", "label", "reject", "good", "add", "undo", "redo", "finish"]) {
   byId(id).addEventListener("click", ACTS[BUTTONS[id] ?? id]);
 }
 

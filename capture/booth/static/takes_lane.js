@@ -99,3 +99,16 @@ export function drawTake(pen, take, chosen, { left, right, lane, bottom }) {
   }
   pen.restore();
 }
+
+// What is being marked as a new take.
+export function drawMarked(pen, { left, right, lane, bottom }) {
+  const colour = colours();
+  pen.save();
+  pen.strokeStyle = colour.mark;
+  pen.lineWidth = 2.5;
+  pen.setLineDash([2, 4]);
+  pen.strokeRect(left, 4, Math.max(1, right - left), bottom - 4);
+  pen.fillStyle = colour.ink;
+  pen.fillText("new take", left + 6, lane / 2);
+  pen.restore();
+}

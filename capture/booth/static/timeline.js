@@ -1,7 +1,7 @@
 // The time line: readout energy of a session, its takes, the cursor; ends of takes can be dragged.
 
 import { colours, sharp, unit } from "./common.js";
-import { drawDensity, drawNote, drawTake, oneByOne } from "./takes_lane.js";
+import { drawDensity, drawMarked, drawNote, drawTake, oneByOne } from "./takes_lane.js";
 
 const GRIP_PX = 9;
 const LANE_PX = 46; // where the takes are written, above the energy
@@ -19,7 +19,7 @@ export function indexAt(times, time) {
 }
 
 export class Timeline {
-  // on: {seek(time), choose(row), move(onset, end)}
+  // on: {seek(time), choose(row), move(onset, end), mark(from, to)}
   constructor(near, whole, on) {
     Object.assign(this, { near, whole, on });
     this.times = new Float64Array(0);
@@ -29,8 +29,9 @@ export class Timeline {
     this.takes = [];
     this.chosen = -1;
     this.cursor = 0;
+    this.mark = null; // where a new take starts, while its end is looked for
     this.view = [0, 1];
-    this.drag = null;
+    this.drag = null; // {side, ends} of the chosen take, or {ends, fresh} of a new one
     this.waiting = false;
     near.addEventListener("pointerdown", (event) => this.#down(event));
     near.addEventListener("pointermove", (event) => this.#move(event));
@@ -111,8 +112,7 @@ export class Timeline {
       const off = ends.map((time) => Math.abs(this.#x(time, width) - event.offsetX));
       const side = off[0] <= off[1] ? 0 : 1;
       if (off[side] <= GRIP_PX * unit()) {
-        this.drag = { side, ends };
-        this.near.setPointerCapture(event.pointerId);
+        this.#begin(event, { side, ends });
         return;
       }
     }
@@ -120,25 +120,34 @@ export class Timeline {
     if (event.offsetY < LANE_PX * unit()) {
       const row = this.takes.findIndex((t) => time >= t.onset_s && time <= t.onset_s + t.duration_s);
       if (row >= 0) this.on.choose(row);
+      else this.#begin(event, { side: 1, ends: [time, time], fresh: true });
       return;
     }
     this.on.seek(time);
   }
 
+  #begin(event, drag) {
+    this.drag = drag;
+    this.near.setPointerCapture(event.pointerId);
+  }
+
   #move(event) {
     if (!this.drag) return;
-    const { side, ends } = this.drag;
+    const { side, ends, fresh } = this.drag;
     const time = Math.max(0, Math.min(this.length, this.#time(event)));
-    ends[side] = side === 0 ? Math.min(time, ends[1] - 0.01) : Math.max(time, ends[0] + 0.01);
+    if (fresh) ends[1] = time;
+    else ends[side] = side === 0 ? Math.min(time, ends[1] - 0.01) : Math.max(time, ends[0] + 0.01);
     this.on.seek(ends[side]);
     this.redraw();
   }
 
   #up() {
     if (!this.drag) return;
-    const { ends } = this.drag;
-    this.on.move(ends[0], ends[1]);
+    const { ends, fresh } = this.drag;
     this.drag = null;
+    if (fresh && ends[0] === ends[1]) this.on.seek(ends[0]); // a click
+    else if (fresh) this.on.mark(ends[0], ends[1]);
+    else this.on.move(ends[0], ends[1]);
     this.redraw();
   }
 
@@ -231,6 +240,7 @@ export class Timeline {
     this.#energyShape(pen, ...this.view, width, LANE_PX + 6, height - FOOT_PX);
     if (this.takes[this.chosen]) this.#drawTake(pen, this.takes[this.chosen], true, width, height);
     if (note) drawNote(pen, note, 1);
+    this.#drawMark(pen, width, height);
     this.#drawTimes(pen, width, height);
     const x = this.#x(this.cursor, width);
     pen.fillStyle = colour.ink;
@@ -242,8 +252,16 @@ export class Timeline {
     pen.fill();
   }
 
+  // What is being marked as a new take.
+  #drawMark(pen, width, height) {
+    const ends = this.drag?.fresh ? this.drag.ends : this.mark === null ? null : [this.mark, this.cursor];
+    if (!ends) return;
+    const [left, right] = ends.map((time) => this.#x(time, width)).sort((a, b) => a - b);
+    drawMarked(pen, { left, right, lane: LANE_PX, bottom: height - FOOT_PX });
+  }
+
   #drawTake(pen, take, chosen, width, height) {
-    const dragged = chosen && this.drag ? this.drag.ends : null;
+    const dragged = chosen && this.drag && !this.drag.fresh ? this.drag.ends : null;
     const ends = dragged ?? [take.onset_s, take.onset_s + take.duration_s];
     const [left, right] = ends.map((time) => this.#x(time, width));
     if (right < 0 || left > width) return;

@@ -26,7 +26,8 @@ def card_section(result: Budget) -> str:
             f"On {result.titles['mcu']} in {result.titles['host']}: "
             f"{amount(result.average_uw)} µW on average over a day (median and 90 % interval), "
             f"{amount(use.percent_per_day)} % of the battery a day, a charge "
-            f"{amount(use.minutes_lost)} min shorter.",
+            f"{amount(use.minutes_lost)} min shorter. "
+            f"The C is priced as compiled by {result.compiled_by}.",
             "",
             use.sentence,
             "",

@@ -87,8 +87,8 @@ FORMULAS: dict[str, str] = {
     "average uW": "sum over states of energy per frame x frames / 86400, "
     "plus daily energies / 86400, plus all-day power",
     "latency ms": "(mcu.start_time + mcu.start_change_time + frame time + state.interrupts "
-    "x (state.wake_up_time + state.clock_change_time) + controller cycles / state.clock) / 1e3, "
-    "active",
+    "x (state.wake_up_time + state.clock_change_time) + state.peak x controller cycles "
+    "/ state.clock) / 1e3, active; state.peak is 1 where it is no input",
     "dark electrons": "sensor.dark_signal x 2^((usage.temperature - 25) / readout.dark_doubling) "
     "x sensor.exposure / 1e6",
     "LED duty": "sum over states of (sensor.exposure + driver.settle_time) x frames / 1e6 / 86400",
@@ -131,9 +131,13 @@ def controller_cycles(v: Values, state: str) -> Any:
 
 
 def busy_us(v: Values, state: str) -> Any:
-    """Microseconds from the timer's tick until the controller may sleep again."""
+    """Microseconds from the timer's tick until the controller may sleep again, at most.
+
+    Where frames differ in work, that of the frame with the most counts.
+    """
     woken = _started_us(v) + woken_us(v, state)
-    return woken + frame_time_us(v, state) + controller_cycles(v, state) / v[f"{state}.clock"]
+    cycles = controller_cycles(v, state) * v.get(f"{state}.peak", 1.0)
+    return woken + frame_time_us(v, state) + cycles / v[f"{state}.clock"]
 
 
 def woken_us(v: Values, state: str) -> Any:

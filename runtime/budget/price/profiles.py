@@ -151,7 +151,8 @@ def profiles_of(
     -----
     ``profile.json`` maps the hash of the C, which holds the model's own hash, to its profiles by
     core; the watching stage and the device program have their own. Executes 40 recorded frame
-    pairs a core, each both as a whole and by rows within the device program.
+    pairs a core, or as many as are a multiple of the model's period, each both as a whole and by
+    rows within the device program.
     """
     watching = watching_model(model.sensor, setting.watching_rows)
     own, firmware = _firmware_of(model_dir, model, setting)
@@ -165,7 +166,7 @@ def profiles_of(
     missing = [(key, core) for key in every for core in cores if core not in kept[key]]
     lacking = [core for core in cores if core not in devices]
     if missing or lacking:
-        lit, dark = read_test_frames(model_dir, model, _FRAMES)
+        lit, dark = read_test_frames(model_dir, model, _n_frames(model))
 
         def measure(wanted: tuple[str, str]) -> CoreProfile:
             one, sources = every[wanted[0]]
@@ -185,6 +186,11 @@ def profiles_of(
         {c: active[c] for c in cores}, {c: asleep[c] for c in cores},
         {c: devices[c] for c in cores}, firmware,
     )  # fmt: skip
+
+
+def _n_frames(model: Model) -> int:
+    """Return how many frames to execute: whole periods, so that their mean is that of all time."""
+    return max(model.period, _FRAMES // model.period * model.period)
 
 
 def _device(sources: Mapping[str, str], core: str, compiler: str) -> CompiledFirmware:

@@ -22,6 +22,7 @@ from runtime.stages.contract.stage import Counts
 __all__ = ["Board", "DayRun", "compile_device", "run_day"]
 
 _CLOCK = struct.Struct("<QQQQQ IIIII IIIII 4x".replace(" ", ""))
+_MOST_STATE = 3
 _SETTING = struct.Struct("<QIII4x")
 _TOLD = struct.Struct("<Qi4x")
 
@@ -136,6 +137,8 @@ class Board:
             raise ToolError("scripted day", "LED current", "changing", "one of each state")
         lit = [us + ns / 1e3 for us, ns in zip(lit_us, lit_ns, strict=True)]
         words = dict(zip(TALLIED, self._words("tally", len(TALLIED)), strict=True))
+        if words["state"] > _MOST_STATE:
+            raise ToolError("scripted day", "the program", "stuck: no time goes by", "going on")
         charge = [ua * us / 1e6 for ua, us in zip(current_ua, lit, strict=True)]
         tally = DayTally(
             words["watching_frames"], words["active_frames"], words["wakes"], words["wake_ups"],

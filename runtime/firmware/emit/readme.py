@@ -128,11 +128,17 @@ The folder is a module: `west build -- -DZEPHYR_EXTRA_MODULES=/path/to/firmware`
 
 One text serves every little-endian core: where a core has packed 16-bit multiply-accumulate
 instructions (`__ARM_FEATURE_DSP`), kernels that use them are chosen by the preprocessor, and the
-8-bit weights stand in `pw_weights.h` once for each form that a kernel reads. One form is compiled;
-results are the same bits. GCC and clang take it at every level of optimisation, with and without a
-frame pointer, position-independent or not: assembly saves the registers that it uses, and leaves r9
-alone. `-DPW_PLAIN_C` leaves all assembly out, for the same bits in more cycles. A compiler may
-call `memset` or `memcpy`; link the ones that your board has.
+8-bit weights stand in `pw_weights.h` once for each form that a kernel reads. Where it has vectors
+of integers (Helium, `__ARM_FEATURE_MVE`: Cortex-M55 and M85, with `-mfloat-abi=hard` or `softfp`),
+bins, matrices and windows use them; the start-up must have enabled coprocessors 10 and 11 before,
+as CMSIS's does. One form is compiled; results are the same bits. GCC and clang take it at every
+level of optimisation, with and without a frame pointer, position-independent or not: assembly saves
+the registers that it uses, and leaves r9 alone. `-DPW_PLAIN_C` leaves all
+assembly out, for the same bits in more cycles. A compiler may call `memset` or `memcpy`; link the
+ones that your board has.
+
+`budget.json` beside this folder names the compiler that its price is by. Another one's code takes
+other cycles: `palmwatt budget MODEL --compilers` prices this folder by each that is on the path.
 """
 
 

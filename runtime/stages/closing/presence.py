@@ -32,6 +32,7 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, int32_t *y)
 {
     int32_t reached = 0;
     int32_t kept = 0;
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_THRESHOLDS@u; i++) {
         if (x[0] >= @PREFIX@_threshold[i]) {
             reached++;

@@ -54,6 +54,7 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, int32_t *y)
     }
     const int32_t settled = (s->@PREFIX@_count[0] >= @SETTLE@) ? 1 : 0;
     all = settled;
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
         const int32_t value = pw_sat(x[i], @PREFIX@_low[i], @PREFIX@_high[i]);
         const int32_t valid = (settled != 0 && value == x[i]) ? 1 : 0;

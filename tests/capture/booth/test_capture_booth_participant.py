@@ -208,3 +208,28 @@ def test_who_wants_less_motion_sees_none(browser: Browser, booth: str) -> None:
         assert page.evaluate(count, True) == 0
         page.emulate_media(reduced_motion="no-preference")
         assert [page.evaluate(count, moving) for moving in (True, False)] == [1, 0]
+
+
+def test_every_cue_of_every_built_in_script_is_drawn(browser: Browser, booth: str) -> None:
+    """Each label has a drawing of its own; a label of somebody else's script has words alone."""
+    with window(browser, booth) as page:
+        page.goto(page_of(booth, "participant"))
+        page.wait_for_selector("#wait-title")
+        missing, empty, n_drawn, foreign = page.evaluate(
+            """async (labels) => {
+              const { hint, hasHint } = await import("/static/hints.js");
+              const drawn = labels.filter(hasHint).map((label) => [label, hint(label)]);
+              document.body.append(...drawn.map(([, picture]) => picture));
+              const area = (picture) => picture.getBBox().width * picture.getBBox().height;
+              return [
+                labels.filter((label) => !hasHint(label)),
+                drawn.filter(([, picture]) => area(picture) < 100).map(([label]) => label),
+                new Set(drawn.map(([, picture]) => picture.innerHTML)).size,
+                hint("juggle"),
+              ];
+            }""",
+            sorted(PROMPTS),
+        )
+        assert (missing, empty, foreign) == ([], [], None)
+        # Fist and pointing finger are asked for twice each, as a count and as a shape.
+        assert n_drawn == len(PROMPTS) - 2

@@ -28,7 +28,7 @@ def test_a_sensor_is_set_to_a_file_and_another_one_is_refused() -> None:
     with running_device(DeviceSettings(speed=0.0)) as url, SerialLink(url) as link:
         set_sensor(link, FILE)
         assert link.describe().sensor == WEAKER
-        with pytest.raises(UsageError, match="read_noise_e of the sensor is 8.0, expected 3"):
+        with pytest.raises(UsageError, match=r"read_noise_e of the sensor is 8\.0, expected 3"):
             set_sensor(link, SensorFile(other, 8, DeviceSetting.of(other)))
         longer = dataclasses.replace(WEAKER, exposure_us=400.0, frame_rate_hz=5.0)
         set_sensor(link, SensorFile(longer, 0, DeviceSetting.of(longer)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -141,6 +142,18 @@ def test_a_lowered_regressor_measures_as_the_fitted_one(head: ClassifierRecipe) 
     assert (seen[4:] < y[:, 1].min()).all()
 
 
+def test_noise_of_takes_leaves_the_truth_alone() -> None:
+    """What differs between one person's takes at one truth is drawn out, and never the truth."""
+    rng = np.random.default_rng(12)
+    targets, people = rng.choice([80.0, 120.0, 160.0], 900), rng.integers(0, 6, 900)
+    x = np.stack([20 * (targets - 120), rng.normal(0, 800, 900)], axis=1).astype(np.int32)
+    head = ClassifierRecipe(
+        kind="mlp", hidden=(12,), penalty=1e-3, epochs=60, take_noise=1.0, averaged=True
+    )
+    wanted = fit_regressor(head, x, targets, 1, 4, people).predict(x.astype(np.float64))
+    assert np.sqrt(((wanted - targets) ** 2).mean()) < 4
+
+
 def assert_valid_only_with_a_hand(folder: Path, learned_from: Path) -> None:
     """An empty scene, one that saturates and one far too dim give no valid value; a hand does."""
     model = load_model(folder)
@@ -162,8 +175,13 @@ def assert_valid_only_with_a_hand(folder: Path, learned_from: Path) -> None:
 
 
 @pytest.mark.slow
-def test_a_quantity_from_recordings_to_its_price(tmp_path: Path) -> None:
-    """A model that measures distance trains, is the same in every execution, and has a price."""
+def test_a_quantity_from_recordings_to_its_price(
+    tmp_path: Path, faults_of_page: Callable[[str], list[str]]
+) -> None:
+    """A model that measures distance trains, is the same in every execution, and has a price.
+
+    Both of its pages keep WCAG 2.2 AA.
+    """
     data, out = tmp_path / "data", tmp_path / "model"
     for number in range(1, 7):
         add_person(data, number, number > 4)
@@ -196,4 +214,6 @@ def test_a_quantity_from_recordings_to_its_price(tmp_path: Path) -> None:
     page = write_report([budget(out, cores=("cortex-m4",))], tmp_path / "budget.html")
     assert "root mean square error" in page.read_text()
     assert "Off by" in (out / "card.md").read_text()
+    for told in (page, out / "evaluation.html"):
+        assert faults_of_page(told.read_text("utf-8")) == []
     assert json.loads((out / "evaluation.json").read_text()) == evaluation

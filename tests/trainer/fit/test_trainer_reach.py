@@ -65,6 +65,7 @@ def recipe_for(small: Path, name: str) -> Recipe:
     values["features"] |= {"level_bits": 16, "direction_bits": 16} | features
     values["classifier"] |= classifier
     values["decision"]["average_frames"] = 3 if name == "noisy" else 1
+    values["head"] = {"every": 3 if name in ("tree", "noisy") else 1}
     return Recipe.model_validate(values)
 
 
@@ -79,7 +80,9 @@ def test_every_kind_becomes_one_law(
     recipe = recipe_for(small_recipe, name)
     (candidate,) = reduce_for(recorded_once, [recipe], LocalWorkers(), lambda _: None)
     fitted = candidate.fit().run()
-    model = assemble_model(recipe, candidate.corpus.sensor, fitted, Margins(0.0, ()), "0" * 64)
+    model = assemble_model(
+        recipe, candidate.corpus.sensor, fitted, Margins(0.0, ()), candidate.provenance
+    )
     save_step_graph(model, tmp_path / "fixed.onnx")
     write_firmware(model, tmp_path / "firmware")
 

@@ -18,10 +18,14 @@ from runtime.errors import FormatError, UsageError
 from runtime.model import load_model
 from trainer.corpus.recordings import open_corpus
 from trainer.corpus.windows import judging_delay
+from trainer.fit.candidates import reduce_for
+from trainer.fit.pipeline import assemble_model
 from trainer.fit.training import fit_model
+from trainer.judge.events import Margins
 from trainer.recipe import load_recipe
 from trainer.tell.export import N_TEST_FRAMES
 from trainer.train import train_model
+from trainer.work.jobs import LocalWorkers
 
 FILES = {
     "model.json", "weights.npz", "fixed.onnx", "float.onnx", "evaluation.json", "card.md",
@@ -88,6 +92,27 @@ def test_the_written_model_gives_the_figures_of_its_evaluation(
         ]
         for answer in range(3):
             assert counts[label, answer] <= sum(answer in each for each in given)
+
+
+def test_a_model_says_its_recipe_as_given_and_as_fitted(
+    recorded_once: Path, small_recipe: Path
+) -> None:
+    """A model tells the recipe of the file it was given, and that which its stages were made by."""
+    text = small_recipe.read_text("utf-8")
+    small_recipe.write_text(text.replace("seed = 3", "seed = 3\nframe_rate_hz = 60.0"), "utf-8")
+    given = load_recipe(small_recipe)
+    (candidate,) = reduce_for(recorded_once, [given], LocalWorkers(), lambda _: None)
+    sensor, margins = candidate.corpus.sensor, Margins(0.0, ())
+    assert sensor.frame_rate_hz != given.frame_rate_hz
+    model = assemble_model(
+        candidate.recipe, sensor, candidate.fit().run(), margins, candidate.provenance
+    )
+    assert model.provenance == {
+        "recipe": given.digest(),
+        "recipe_as_fitted": candidate.recipe.digest(),
+        "data": candidate.corpus.digest,
+    }
+    assert candidate.recipe.digest() != given.digest()
 
 
 def test_float_onnx_agrees_with_the_classifier(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import onnxruntime
 import pytest
@@ -14,9 +16,10 @@ from sklearn.model_selection import train_test_split
 
 from runtime.errors import UsageError
 from runtime.fixedpoint import INT32_MAX
+from runtime.stages.window import Window
 from trainer.learn.classifiers import SegmentContrasts, fit_classifier
 from trainer.learn.directions import fisher_directions, principal_directions
-from trainer.learn.excerpt import Excerpt
+from trainer.learn.excerpt import Excerpt, centred_values
 from trainer.learn.features import StageChain, _directions
 from trainer.learn.float_onnx import float_onnx
 from trainer.learn.lowering import lower_classifier
@@ -174,6 +177,22 @@ def test_quantised_layers_never_risk_overflow(
     )
 
 
+@pytest.mark.parametrize("n_frames", [2, 5, 32])
+def test_sums_of_scores_never_risk_overflow(n_frames: int) -> None:
+    """Scores of wide inputs and weights are small enough to be summed over the frames asked for."""
+    rng = np.random.default_rng(n_frames)
+    weights, bias = rng.normal(size=(3, 600)), rng.normal(size=3)
+    x = rng.integers(-32767, 32768, (50, 600)).astype(np.int32)
+    extreme = np.full(600, 32767, dtype=np.int64)
+    stage, _ = quantise_dense(
+        RealLayer(weights, bias), LayerInputs(x, -extreme, extreme),
+        weight_bits=16, out_bits=32, clip_quantile=1.0, n_summed=n_frames,
+    )  # fmt: skip
+    low, high = stage.bounds(-extreme, extreme)
+    assert high.max() > 2**28 / n_frames
+    Window(3, 1, n_frames, 16, 16).bounds(low, high)
+
+
 def test_rounding_leaves_no_offset() -> None:
     """On inputs with a large mean, the bias takes back what rounding the weights adds."""
     rng = np.random.default_rng(8)
@@ -223,6 +242,20 @@ def test_one_outlier_does_not_take_the_whole_range() -> None:
         weight_bits=8, out_bits=32, clip_quantile=1.0,
     )  # fmt: skip
     assert stage.real_weights[0, -1] > 127 == int(stage.weights[0, -1])
+
+
+def test_what_differs_between_origins_is_taken_away() -> None:
+    """Two recordings keep what parts them where they are of one origin, and lose it elsewhere."""
+    near, far = (
+        replace(Excerpt.whole(np.full((3, 2), value, dtype=np.int32)), origin=origin)
+        for value, origin in ((10, "P01"), (20, "P01"))
+    )
+    np.testing.assert_array_equal(
+        centred_values([near, far]), np.repeat([[-5.0] * 2, [5.0] * 2], 3, 0)
+    )
+    apart = [near, replace(far, origin="P02")]
+    assert not centred_values(apart).any()
+    assert not centred_values([replace(each, origin="") for each in (near, far)]).any()
 
 
 def test_principal_directions_prefer_signal_over_noise() -> None:

@@ -21,6 +21,17 @@ SWIPES = {
     "swipe_down": ("y", -1.0),
 }
 NEAREST_MM = 28.0
+PINCH = 0.62, 0.5
+"""How far thumb and index finger fold until their tips touch, in the hands of `bodies`; the others
+are straight or folded, as people like."""
+FINGERTIP_MM = 5.0
+TIP_MM = {"index": 210.0, "thumb": 140.0}
+"""A fingertip's way from straight to folded fully, were it to go on as it begins: each joint's bend
+in radians times how far the tip is from it, for the hands of `worlds.people.bodies`."""
+SUBTLE = {"subtle_tap": ("index", 0.3, 0.25), "subtle_slide": ("thumb", 0.6, 0.05)}
+"""Which finger moves, and how long out and back and the pause take, seconds: two and one and a half
+a second, as people tap who may choose (P. Fraisse, in The Psychology of Music, 1982: 1.6 a second;
+from memory). The rest is invented."""
 
 
 @dataclass(frozen=True)
@@ -35,11 +46,14 @@ class Manner:
         Whether the hand leaves before and after every cue; None where people do as they like.
     travel_s : float
         How long coming and leaving takes.
+    unrest : float
+        How far a hand sways that is held in the air: 1 as ever, less on a propped-up elbow.
     """
 
     overlap: float = 0.0
     always_away: bool | None = None
     travel_s: float = 0.32
+    unrest: float = 1.0
 
 
 def rest_posture(person: Person) -> dict[str, float]:
@@ -136,7 +150,7 @@ def act(
         actor.free_s = max(actor.free_s, stroke[1])
         if manner.always_away:
             actor.free_s = actor.leave(max(actor.free_s, end_s + 0.03))
-        elif actor.here and (actor.leaving or kind.startswith("fingers")):
+        elif actor.here and (actor.leaving or kind.startswith(("fingers", "shape"))):
             actor.free_s = actor.home(max(actor.free_s, stroke[1]), actor.last(0.25))
     return actor.score, strokes
 
@@ -206,15 +220,34 @@ def _circle(actor: _Actor, kind: str, at_s: float, _: float) -> tuple[float, flo
 
 
 def _fingers(actor: _Actor, kind: str, at_s: float, end_s: float) -> tuple[float, float]:
+    shown = shown_fingers(actor.person, int(kind[-1]))
+    return _hold(actor, [float(not straight) for straight in shown], at_s, end_s, 0.06)
+
+
+def _shape(actor: _Actor, kind: str, at_s: float, end_s: float) -> tuple[float, float]:
+    style = actor.person.style
+    folds = {
+        "shape_fist": (1.0, 1.0, 1.0, 1.0, 1.0),
+        "shape_flat": (0.0, 0.0, 0.0, 0.0, 0.0),
+        "shape_pinch": (*PINCH, *(3 * [round(style)])),
+        "shape_point": (1.0 if style < 0.7 else 0.5, 0.0, 1.0, 1.0, 1.0),
+        "shape_thumb": (0.0, 1.0, 1.0, 1.0, 1.0),
+    }[kind]
+    return _hold(actor, folds, at_s, end_s, -0.02)
+
+
+def _hold(
+    actor: _Actor, folds: Sequence[float], at_s: float, end_s: float, apart: float
+) -> tuple[float, float]:
+    """Hold the fingers folded by so much each, in a person's way, spread by a little more."""
     person, rng = actor.person, actor.rng
-    shown = shown_fingers(person, int(kind[-1]))
     bent = {}
-    for finger, straight in zip(FINGERS, shown, strict=True):
+    for finger, fold in zip(FINGERS, folds, strict=True):
         loose = abs(rng.standard_normal())
-        curl = person.looseness * loose if straight else person.folded - 0.06 * loose
-        bent[finger] = float(np.clip(curl, 0.0, 1.0))
+        straight, folded = person.looseness * loose, person.folded - 0.06 * loose
+        bent[finger] = float(np.clip(straight + fold * (folded - straight), 0.0, 1.0))
     posture = rest_posture(person) | bent
-    posture["spread"] = actor.about(person.spread + 0.06)
+    posture["spread"] = actor.about(person.spread + apart)
     for axis, spread in (("x", 4.0), ("y", 4.0), ("z", 4.0)):
         posture[axis] += spread * rng.standard_normal()
     for axis in ("yaw", "pitch", "roll"):
@@ -222,6 +255,27 @@ def _fingers(actor: _Actor, kind: str, at_s: float, end_s: float) -> tuple[float
     there_s = actor.score.go(at_s, actor.last(0.28), **posture)
     actor.free_s = end_s
     return there_s, max(end_s, there_s)
+
+
+def _subtle(actor: _Actor, kind: str, at_s: float, end_s: float) -> tuple[float, float]:
+    """Hold still, or move one fingertip by 5 mm and back, again and again."""
+    finger, lasting_s, pause_s = SUBTLE.get(kind, ("", 0.0, 0.0))
+    actor.leaving = False  # "keep it there"
+    actor.free_s = end_s
+    if not finger:
+        return at_s, end_s
+    while at_s < end_s - lasting_s:
+        bend = actor.about(FINGERTIP_MM / TIP_MM[finger])
+        at_s = actor.score.also(at_s, actor.last(lasting_s), _out_and_back(finger, bend))
+        at_s += actor.about(pause_s) / actor.person.tempo
+    return at_s, end_s
+
+
+def _out_and_back(axis: str, size: float) -> Callable[[Floats], dict[str, Floats]]:
+    def offsets(share: Floats) -> dict[str, Floats]:
+        return {axis: size * np.sin(np.pi * share) ** 2}
+
+    return offsets
 
 
 def _idle(actor: _Actor, _: str, at_s: float, end_s: float) -> tuple[float, float]:
@@ -294,6 +348,8 @@ _MOVES = {
     "pull": _push_or_pull,
     "circle": _circle,
     "fingers": _fingers,
+    "shape": _shape,
+    "subtle": _subtle,
     "idle": _idle,
     "distract": _distract,
 }
