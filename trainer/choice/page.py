@@ -51,6 +51,7 @@ def frontier_page(told: Row) -> str:
         emulated=any("emulated" in by for by in told["recorded_by"]),
         setting=setting_words,
         tried=len(told["cheap"]),
+        shares=("led_share", "exposure_share", "rows_share"),
         most=max(sum(point["power"].values()) for point in front),
     )
 
