@@ -2,16 +2,17 @@
 
 ``frontier.json`` holds under ``points`` every setting that was tried in full, by rising power: its
 ``name``; ``uw`` (median over a day, with ``uw_low`` and ``uw_high``), ``minutes`` of a charge and
-``percent_per_day``; ``score`` with its ``interval`` over people (``f1`` of events, or ``accuracy`` of
-takes) and its percentiles in resamples; ``share_on_front``, the share of resamples of the people in
-which no other setting beats it; ``power`` in five groups at typical inputs; ``misses`` of the way to
-watch; ``setting`` (how much weaker than recorded), ``sensor`` and ``device`` as they are set; and
-``limits``, each with its line. ``front`` names the points that no other beats, ``knee`` the one beyond
-which more power brings little, ``two_points_less`` what two points of the score would save. ``band``
-is where the best at each power lies in the resamples, ``cheap`` every setting with its price and its
-quick fits' accuracy, ``opponents`` plain sensors on the same recordings, ``other_sensors`` those that
-are priced only, ``floor`` what the device would take with light at the photon limit, with formula and
-inputs, and ``knobs`` what each knob's next value would do. ``frontier.csv`` has a row for each point.
+``percent_per_day``; ``score`` with its ``interval`` over people (``f1`` of events, or ``accuracy``
+of takes) and its percentiles in resamples; ``share_on_front``, the share of resamples of the people
+in which no other setting beats it; ``power`` in five groups at typical inputs; ``misses`` of the
+way to watch; ``setting`` (how much weaker than recorded), ``sensor`` and ``device`` as they are
+set; and ``limits``, each with its line. ``front`` names the points that no other beats, ``knee``
+the one beyond which more power brings little, ``two_points_less`` what two points of the score
+would save. ``band`` is where the best at each power lies in the resamples, ``cheap`` every setting
+with its price and its quick fits' accuracy, ``opponents`` plain sensors on the same recordings,
+``other_sensors`` those that are priced only, ``floor`` what the device would take with light at the
+photon limit, with formula and inputs, and ``knobs`` what each knob's next value would do.
+``frontier.csv`` has a row for each point.
 """
 
 from __future__ import annotations

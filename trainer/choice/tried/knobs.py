@@ -1,10 +1,11 @@
 """Knobs: what is tried of sensor and model, with conditions, from one description in TOML.
 
 Tables ``[active.NAME]`` and ``[watching.NAME]`` are knobs of the sensor's two states, tables
-``[recipe."KEY"]`` keys of the recipe such as ``features.bins`` or ``head.every``. Each knob lists its
-``values``, the first of them how it stands where nothing else is said; ``when`` names other knobs of
-its table and the values of theirs at which it is turned at all; ``pays_in`` names the parts of the
-budget it is turned for. ``[search]`` says how far settings are followed. The built-in description:
+``[recipe."KEY"]`` keys of the recipe such as ``features.bins`` or ``head.every``. Each knob lists
+its ``values``, the first of them how it stands where nothing else is said; ``when`` names other
+knobs of its table and the values of theirs at which it is turned at all; ``pays_in`` names the
+parts of the budget it is turned for. ``[search]`` says how far settings are followed. The built-in
+description:
 """
 
 from __future__ import annotations
