@@ -54,6 +54,8 @@ STRETCH_FRAMES = 512
 """Frame pairs whose patterns of light are found together; part of the result."""
 PART_FRAMES = 128
 """Frame pairs over which a lamp's depth of flicker is taken as a straight line; likewise."""
+_FAR = 6.0
+"""Standard deviations; noise does not go so far in any pixel."""
 
 
 def generator_of(session: Session, seed: int) -> np.random.Generator:
@@ -176,6 +178,7 @@ class _Plan:
         if self.row_noise is None:
             self.row_noise = ambient.row_noise_dn2, ambient.unstated_dn2
         followed = rng.standard_normal((ambient.courses.shape[1], len(ambient.noise)))
+        self._refuse_missing_dark(dark)
         for part in _parts(len(stretch)):
             with threadpool_limits(1):
                 to_lit, to_dark = self._moved(stretch[part], ambient.shares[part])
@@ -218,6 +221,18 @@ class _Plan:
         brought = self.led * found.at(lit_us, before_us) + (1 - self.led) * seen
         closer_us = dark_us - (before_us - after_us)
         return found.at(lit_us, after_us) - brought, found.at(closer_us, after_us) - seen
+
+    def _refuse_missing_dark(self, dark: Floats) -> None:
+        """Refuse dark exposures that no sensor gives: they lie below its black level, all alike."""
+        noise = np.sqrt(read_noise_dn2(self.sensor))
+        if self.sensor.black_level_counts > _FAR * noise and dark.max() < -_FAR * noise:
+            raise FormatError(
+                "recording",
+                "dark exposures",
+                f"missing (at most {dark.max() + self.sensor.black_level_counts:g} counts)",
+                f"about the black level of {self.sensor.black_level_counts} or more",
+                "record lit and dark exposures",
+            )
 
     def _noise(self, shot: Floats, part: float, rng: np.random.Generator) -> Floats:
         """Draw the noise that counts scaled by `part` lack, given what shot noise they lack."""

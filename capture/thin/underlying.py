@@ -157,6 +157,8 @@ def _coarse(n_rows: int, n_cols: int) -> Floats:
 def _row_noise(left: Floats, noise: Floats, basis: Floats, sensor: Sensor) -> tuple[float, float]:
     """Return the variance that pixels of a row share, and what of it the sensor does not state.
 
+    Rows that waver by much more than the noise of their mean are taken for light.
+
     Parameters
     ----------
     left : float64 array, shape (n_frames, n_pixels)

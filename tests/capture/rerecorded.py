@@ -100,7 +100,8 @@ def _worlds(world: World, script: Script, person: int, n_frames: int) -> Scene:
         last_s = cues[-1].end_us / 1e6
         longer_s = np.arange(0, max(last_s, time_s[-1]) + 1, 1 / sensor.frame_rate_hz)
         postures, _ = world.perform(who, cues, acting, longer_s, manner)
-        room = world.room(place)
+        # Without clouds, which hang on the same phase: lamps are moved in time by it below.
+        room = replace(world.room(place), clouds=0.0)
         view = world.look(who, postures[:n_frames])
 
     def record(setting: Setting, seed: int) -> FrameBlock:
@@ -119,9 +120,11 @@ def _worlds(world: World, script: Script, person: int, n_frames: int) -> Scene:
         set_to = replace(world, sensor=after, light=light)
         # The whole of the light is less where the exposure is shorter, dark signal with it.
         conditions = Conditions(exposure=setting.exposure_fraction)
+        # The worlds' light is that of a moment, the middle of an exposure: sooner, if shorter.
+        sooner = replace(room, phase=room.phase - np.pi * room.hz * shorter_s)
         noise, unit = np.random.default_rng([person, seed, 78]), np.random.default_rng([1, 0])
         with threadpool_limits(1):
-            lit, dark = expose(set_to, view, room, noise, unit, conditions)
+            lit, dark = expose(set_to, view, sooner, noise, unit, conditions)
         shape = (n_frames, sensor.n_rows, sensor.n_cols)
         time_us = 1_000_000 + np.rint(1e6 * time_s).astype(np.int64)
         apart_us = round(1e6 * light.apart_s)
