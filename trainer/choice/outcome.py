@@ -41,7 +41,8 @@ class Request:
     recipes : tuple of Recipe
     knobs : Knobs
     priced : mapping
-        Names of parts where others than the default are wanted, ``parts`` and ``limits_file``.
+        Names of parts where others than the default are wanted, ``parts``, ``limits_file`` and
+        ``n_settings``.
     """
 
     data: Path
@@ -53,8 +54,10 @@ class Request:
         """Return it as a search takes it; errors are those of a limits file."""
         named = {key: value for key, value in self.priced.items() if value is not None}
         parts, limits_file = named.pop("parts", None), named.pop("limits_file", None)
+        n_settings = named.pop("n_settings", None)
         limits = load_limits(limits_file) if limits_file else Limits()
-        return Asked(self.data, self.recipes, self.knobs, Choice(**named), parts, limits)
+        choice = Choice(**named)
+        return Asked(self.data, self.recipes, self.knobs, choice, parts, limits, n_settings)
 
 
 def search(

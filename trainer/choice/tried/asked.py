@@ -52,6 +52,8 @@ class Asked:
         A user's own parts file.
     limits : Limits
         What every point is held against.
+    n_settings : int, optional
+        How many settings to try of a grid that has more; all by default.
     """
 
     data: Path
@@ -60,6 +62,7 @@ class Asked:
     choice: Choice = field(default_factory=Choice)
     parts: Path | None = None
     limits: Limits = field(default_factory=Limits)
+    n_settings: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
