@@ -199,7 +199,7 @@ def _judged(
         )  # fmt: skip
     counts = np.stack([point.recognised.counts for point in points])
     resampled = resample(counts, cost, np.random.default_rng(SEED))
-    knee = knee_of(cost[front], score[front])
+    knee = knee_of(cost[front], score[front], float(cost.max()))
     return Frontier(
         asked, readings, cheap, points, front, knee, resampled, plain, watched, stand_ins
     )

@@ -92,7 +92,7 @@ def _told(
 def _why(
     here: dict[str, Any], weaker: dict[str, Any] | None, still_uw: float, whole_uw: float
 ) -> str:
-    left = f"It still pays in {still_uw:.3g} of {whole_uw:.3g} µW."
+    left = f"What it is turned for still draws {still_uw:.3g} of {whole_uw:.3g} µW."
     if weaker is None:
         return f"Stands at the weakest value tried. {left}"
     saves, costs = here["uw"] - weaker["uw"], here["accuracy"] - weaker["accuracy"]
@@ -104,6 +104,6 @@ def _why(
     if saves <= 0.0:
         return f"One step further would save nothing. {left}"
     return (
-        f"One step further would save {saves:.2g} µW; accuracy would change by "
-        f"{-100 * costs:+.1f} points, too little to tell in quick fits. {left}"
+        f"One step further would save {saves:.2g} µW, and the quick fits cannot tell what it would "
+        f"cost: less than a point. {left}"
     )

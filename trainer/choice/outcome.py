@@ -15,7 +15,7 @@ from runtime.errors import UsageError
 from runtime.files import write_whole
 from trainer.choice.frontier import Frontier, find_frontier
 from trainer.choice.page import frontier_page, letters
-from trainer.choice.told import COLUMNS, frontier_csv, frontier_json
+from trainer.choice.told import frontier_csv, frontier_json
 from trainer.choice.tried.asked import Asked, Notify
 from trainer.choice.tried.knobs import Knobs
 from trainer.choice.worth.pick import Wish, pick
@@ -143,14 +143,12 @@ def frontier_table(told: Mapping[str, Any]) -> Table:
     table = Table(title=f"{told['measure']} against microwatts: what is worth having")
     for heading in ("", "µW", told["measure"], "stays", "minutes"):
         table.add_column(heading, justify="right" if heading else "left", no_wrap=True)
-    for heading in COLUMNS:
-        table.add_column(heading, justify="right")
-    table.add_column("setting")
+    table.add_column("setting", overflow="fold")
     for name, letter in letters(told["front"]).items():
         p = named[name]
         table.add_row(
             letter + (" knee" if name == told["knee"] else ""), f"{p['uw']:.1f}",
             f"{p['score']:.3f}", f"{p['share_on_front']:.2f}", f"{p['minutes']:.2f}",
-            *(f"{p['power'][key]:.1f}" for key in COLUMNS), name,
+            name,
         )  # fmt: skip
     return table
