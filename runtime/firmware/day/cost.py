@@ -143,7 +143,7 @@ def device_cost(compiled: CompiledFirmware, lit: Counts, dark: Counts) -> Device
     FormatError, ToolError
         The frames do not fit the model's sensor, or the program faulted or did not wake.
     """
-    board = Board(compiled, _script(lit, dark), BoardTimes())
+    board = Board(compiled, _script(lit, dark), BoardTimes(), counting=True)
     frames = _Frames(board)
     board.machine.paint_stack()
     board.run()
@@ -182,22 +182,15 @@ class _Frames:
     """Blocks that the program executes, counted by the kind of the frame."""
 
     def __init__(self, board: Board) -> None:
-        import unicorn
-
         self._board, self._machine = board, board.machine
         functions = [s for s in self._machine.image.symbols if s.is_function]
         self._names = [s.name for s in functions]
         self._starts = np.array([s.address for s in functions])
-        self._visited: list[int] = []
         self._kind: Kind | None = None
         self._n: Counter[str] = Counter()
         self._blocks: dict[str, Counter[int]] = {"watching": Counter(), "active": Counter()}
 
-        def entered(_uc: object, address: int, size: int, _data: object) -> None:
-            self._visited.append(address << 16 | size)
-
-        self._machine.uc.hook_add(unicorn.UC_HOOK_BLOCK, entered)
-        board.at("harness_scene", self._next)
+        board.before_scene = self._next
 
     def _next(self) -> None:
         """Begin another frame; the one before it is whole."""
@@ -206,15 +199,14 @@ class _Frames:
 
     def close(self) -> None:
         """Count what was executed since the frame began; before the first one is the start."""
-        if self._kind is not None and self._visited:
-            packed = np.array(self._visited, dtype=np.int64)
+        packed = self._machine.blocks()
+        if self._kind is not None and len(packed):
             address, size = packed >> 16, packed & 0xFFFF
             taken = np.ones(len(packed), dtype=np.int64)
             taken[:-1] = address[1:] != address[:-1] + size[:-1]
             keys, counts = np.unique(packed << 1 | taken, return_counts=True)
             self._n[self._kind] += 1
             self._blocks[self._kind].update(dict(zip(keys.tolist(), counts.tolist(), strict=True)))
-        self._visited.clear()
 
     def mean(self, kind: Kind) -> FrameCost:
         """Return the mean cost of the frames of a kind."""
@@ -230,7 +222,7 @@ class _Frames:
             name = self._names[place]
             if _BOARD.match(name):
                 continue
-            code = bytes(self._machine.uc.mem_read(address, size))
+            code = self._machine.read(address, size)
             block = Block(address, decode(core, address, code))
             executed = len(block.instructions) * times
             total += executed

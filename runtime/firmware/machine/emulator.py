@@ -7,7 +7,7 @@ so that each can be held against the other.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -54,11 +54,17 @@ class Emulator(Protocol):
             It does not return.
         """
 
-    def blocks(self) -> NDArray[np.int64]:
-        """Return what the last call executed, in order, as ``address << 16 | bytes`` of each block.
+    def at(self, address: int, call: Callable[[], None]) -> None:
+        """Call something each time that the program comes to an address, before it goes on.
 
-        A block is a straight run of instructions, or a single one. Only where counting was asked
-        for when the core was made.
+        It may read and write memory; what it raises ends the run, and is raised by `call`.
+        """
+
+    def blocks(self) -> NDArray[np.int64]:
+        """Return what was executed since a call began, or since this was asked in it.
+
+        In order, as ``address << 16 | bytes`` of each block. A block is a straight run of
+        instructions, or a single one. Only where counting was asked for when the core was made.
         """
 
 

@@ -170,9 +170,20 @@ class Machine:
                 f"emulated {self.core.name}", f"end of {name}", f"a fault ({fault})", "a return"
             ) from fault
 
+    def at(self, name: str, call: Callable[[], None]) -> None:
+        """Call something each time that the program enters one of its functions."""
+        self._emulator.at(self.image.symbol(name).address, call)
+
     def blocks(self) -> NDArray[np.int64]:
-        """Return what the last call executed, as ``address << 16 | bytes`` of each block."""
+        """Return what was executed since the call began, or since this was asked in it.
+
+        As ``address << 16 | bytes`` of each block.
+        """
         return self._emulator.blocks()
+
+    def write(self, address: int, data: bytes) -> None:
+        """Put bytes into the core's memory."""
+        self._emulator.write(address, data)
 
     def read(self, address: int, n_bytes: int) -> bytes:
         """Return bytes of the core's memory."""

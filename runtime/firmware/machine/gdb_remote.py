@@ -99,3 +99,7 @@ class GdbRemote:
     def run(self) -> str:
         """Let the program go on until it stops; returns how it stopped, two digits of a signal."""
         return self.ask("c")[1:3]
+
+    def step(self) -> str:
+        """Let the program execute one instruction; returns how it stopped."""
+        return self.ask("s")[1:3]

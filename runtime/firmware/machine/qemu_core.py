@@ -15,7 +15,7 @@ import subprocess
 import tempfile
 import time
 import weakref
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -92,6 +92,7 @@ class QemuCore:
         last = rooms[0].start + rooms[0].n_bytes
         self._code = rooms[0]
         self._stopped_at = 0
+        self._calls: dict[int, Callable[[], None]] = {}
         if not core.riscv:
             self._gdb.set_register(25, 1 << 24)  # the program status register: Thumb
             stub = last - 64
@@ -128,6 +129,11 @@ class QemuCore:
         """Put the base of position-independent data into r9."""
         self._gdb.set_register(9, address)
 
+    def at(self, address: int, call: Callable[[], None]) -> None:
+        """Call something each time that the program comes to an address."""
+        self._gdb.stop_at(address, 2)
+        self._calls[address] = call
+
     def call(self, address: int, arguments: Sequence[int], stack: int, stop: int) -> int:
         """Run a function until it returns to `stop`; returns its first result word."""
         first, at_stack, link, counter = (10, 2, 1, 32) if self._riscv else (0, 13, 14, 15)
@@ -142,8 +148,11 @@ class QemuCore:
         self._gdb.set_register(link, stop if self._riscv else stop | 1)
         self._gdb.set_register(counter, address)
         try:
-            signal = self._gdb.run()
-            came_to = self._gdb.register(counter)
+            signal, came_to = self._gdb.run(), self._gdb.register(counter)
+            while signal == _TRAP and came_to in self._calls:
+                self._calls[came_to]()
+                self._gdb.step()  # past the breakpoint, which would be met at once again
+                signal, came_to = self._gdb.run(), self._gdb.register(counter)
         except OSError as error:
             raise Fault(str(error)) from error
         if signal != _TRAP or came_to != stop:
@@ -151,12 +160,16 @@ class QemuCore:
         return self._gdb.register(first)
 
     def blocks(self) -> NDArray[np.int64]:
-        """Return the instructions that the last call executed, one by one."""
+        """Return the instructions that were executed, one by one."""
         if self._log is None:
             return np.zeros(0, dtype=np.int64)
         with self._log.open("rb") as file:
             file.seek(self._read)
-            addresses = executed_addresses(file.read())
+            log = file.read()
+        self._read += len(log)
+        addresses = executed_addresses(log)
+        if not len(addresses):
+            return addresses
         code = self._gdb.read(self._code.start, int(addresses.max()) + 2 - self._code.start)
         halves = np.frombuffer(code[: len(code) // 2 * 2], "<u2").astype(np.int64)
         half = halves[(addresses - self._code.start) // 2]

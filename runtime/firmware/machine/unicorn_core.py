@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from importlib import import_module
 from typing import Any
 
@@ -37,6 +37,8 @@ class UnicornCore:
         self.uc.ctl_set_cpu_model(getattr(consts, core.unicorn_cpu))
         for room in rooms:
             self.uc.mem_map(room.start, room.n_bytes)
+        self._code_hook: int = unicorn.UC_HOOK_CODE
+        self._failed: Exception | None = None
         self._visited: list[int] = []
         if counting:
             self.uc.hook_add(unicorn.UC_HOOK_BLOCK, self._entered)
@@ -67,8 +69,25 @@ class UnicornCore:
             self.uc.emu_start(address | self._thumb, stop)
         except self._error as error:
             raise Fault(str(error)) from error
+        if self._failed is not None:
+            failed, self._failed = self._failed, None
+            raise failed
         return int(self.uc.reg_read(self._arguments[0])) & 0xFFFF_FFFF
 
+    def at(self, address: int, call: Callable[[], None]) -> None:
+        """Call something each time that the program comes to an address."""
+
+        def came(*_: object) -> None:
+            try:
+                call()
+            except Exception as fault:  # it would be lost in the emulator
+                self._failed = fault
+                self.uc.emu_stop()
+
+        self.uc.hook_add(self._code_hook, came, begin=address, end=address)
+
     def blocks(self) -> NDArray[np.int64]:
-        """Return the blocks that the last call entered."""
-        return np.array(self._visited, dtype=np.int64)
+        """Return the blocks that were entered."""
+        found = np.array(self._visited, dtype=np.int64)
+        self._visited.clear()
+        return found
