@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,6 +37,7 @@ __all__ = [
     "gain_fault",
     "own_noise",
     "refuse_wrong_gain",
+    "refuse_wrong_gains",
 ]
 
 GAIN_LEEWAY = 0.25
@@ -47,6 +48,9 @@ _MOST_STRETCHES = 4
 _LEAST_FRAMES = 64
 _STILLEST = 0.5
 _ERRORS = 3.0
+_MOST_LOST = 0.5
+_LEAST_DN2 = 1e-3
+"""Counts that never change have no variance to be weighed by."""
 _CLEAR_SHARE = 0.2
 """Of the gain: a standard error above it tells nothing of the gain."""
 
@@ -85,17 +89,18 @@ def own_noise(blocks: Iterable[FrameBlock] | Session, sensor: Sensor) -> OwnNois
         What recorded them.
     """
     source = blocks.blocks() if isinstance(blocks, Session) else iter(blocks)
-    found: list[tuple[float, float, float]] = []
+    lines: list[tuple[float, float, float] | None] = []
     held: list[FrameBlock] = []
     for block in source:
         held.append(block)
         if sum(map(len, held)) >= _STRETCH_FRAMES:
-            found.append(_line(FrameBlock.concatenate(held), sensor))
+            lines.append(_line(FrameBlock.concatenate(held), sensor))
             held = []
-        if len(found) == _MOST_STRETCHES:
+        if len(lines) == _MOST_STRETCHES:
             break
-    if not found and sum(map(len, held)) >= _LEAST_FRAMES:
-        found.append(_line(FrameBlock.concatenate(held), sensor))
+    if not lines and sum(map(len, held)) >= _LEAST_FRAMES:
+        lines.append(_line(FrameBlock.concatenate(held), sensor))
+    found = [line for line in lines if line is not None]
     if not found:
         return OwnNoise(None, 0.0, None)
     gains, errors, darks = np.array(found).T
@@ -109,38 +114,45 @@ def own_noise(blocks: Iterable[FrameBlock] | Session, sensor: Sensor) -> OwnNois
     return OwnNoise(gain if clear else None, error, dark)
 
 
-def _line(block: FrameBlock, sensor: Sensor) -> tuple[float, float, float]:
-    """Return slope, its standard error, and intercept of variance over mean level."""
+def _line(block: FrameBlock, sensor: Sensor) -> tuple[float, float, float] | None:
+    """Return slope, its standard error, and intercept of variance over mean level.
+
+    None where light moves in so many patterns that noise cannot be told from it.
+    """
     clear = (block.lit < sensor.saturation_counts).all(axis=0).ravel()
     points = [_points(counts, sensor) for counts in (block.lit, block.dark)]
+    if points[0] is None or points[1] is None:
+        return None
     level = np.concatenate([points[0][0][clear], points[1][0]])
     variance = np.concatenate([points[0][1][clear], points[1][1]])
     # Twice: the first line says how far each point scatters about it.
-    expected = np.full_like(variance, float(np.median(variance)))
+    usual = max(float(np.median(variance)), _LEAST_DN2)
+    expected = np.full_like(variance, usual)
     for _ in range(3):
         weight = 1.0 / expected**2
         middle = float(weight @ level) / weight.sum()
-        squares = float(weight @ (level - middle) ** 2) + 1e-30
+        squares = max(float(weight @ (level - middle) ** 2), 1e-12)
         slope = float(weight @ ((level - middle) * variance)) / squares
         at_black = float(weight @ variance) / weight.sum() - slope * middle
         line = at_black + slope * level
-        expected = np.maximum(line, 0.1 * float(np.median(variance)))
+        expected = np.maximum(line, 0.1 * usual)
     scatter = float(np.sqrt(np.mean(((variance - line) / expected) ** 2)))
-    return slope, scatter / math.sqrt(squares), at_black
+    return slope, max(scatter, 1e-6) / math.sqrt(squares), at_black
 
 
-def _points(counts: Counts, sensor: Sensor) -> tuple[Floats, Floats]:
-    """Return mean level above black and temporal variance of each pixel."""
+def _points(counts: Counts, sensor: Sensor) -> tuple[Floats, Floats] | None:
+    """Return mean level above black and temporal variance of each pixel; None as above."""
     above = counts.reshape(len(counts), -1).astype(np.float64) - sensor.black_level_counts
     with threadpool_limits(1):
         light = ambient_of(above, sensor)
         left = above - light.mean(slice(None))
+    lost = light.patterns.shape[0] / above.shape[1]  # of each exposure's noise, to the patterns
+    if lost > _MOST_LOST:
+        return None
     moved = (np.diff(light.shares, 2, axis=0) ** 2).sum(axis=1)
     still = np.argsort(moved, kind="stable")[: max(8, round(_STILLEST * len(moved)))]
     bends = np.diff(left, 2, axis=0)[still] ** 2 / 6.0
-    # What the patterns took of the noise: of each exposure, and of what is slow in each pixel.
-    lost = light.patterns.shape[0] / above.shape[1]
-    return above[still + 1].mean(axis=0), bends.mean(axis=0) / max(1.0 - lost, 1e-3)
+    return above[still + 1].mean(axis=0), bends.mean(axis=0) / (1.0 - lost)
 
 
 def gain_fault(
@@ -188,7 +200,28 @@ def gain_cautions(files: Iterable[Path]) -> list[Caution]:
     UsageError, FormatError
         One of the files is not readable.
     """
-    said: list[Caution] = []
+    return [
+        Caution("gain", round(found.gain_dn_per_e or 0.0, 6), f"{file.name}: {fault}.")
+        for file, found, fault in _faults(files)
+    ]
+
+
+def refuse_wrong_gains(files: Iterable[Path]) -> None:
+    """Refuse recordings of a physical sensor that speak against the gain it states: one of each.
+
+    Raises
+    ------
+    UsageError
+        A file is not readable.
+    FormatError
+        It is damaged, or the stated gain is not what it shows; the line holds both.
+    """
+    for file, _, fault in _faults(files):
+        raise FormatError(str(file), fault)
+
+
+def _faults(files: Iterable[Path]) -> Iterator[tuple[Path, OwnNoise, str]]:
+    """Yield what is wrong with the gain of each physical sensor, by the first of its files."""
     seen: set[tuple[str, Sensor]] = set()
     for file in files:
         session = read_session(file, with_labels=False)
@@ -197,9 +230,8 @@ def gain_cautions(files: Iterable[Path]) -> list[Caution]:
         seen.add((session.unit, session.sensor))
         found = own_noise(session, session.sensor)
         fault = gain_fault(session.sensor, found)
-        if fault is not None and found.gain_dn_per_e is not None:
-            said.append(Caution("gain", round(found.gain_dn_per_e, 6), f"{file.name}: {fault}."))
-    return said
+        if fault is not None:
+            yield file, found, fault
 
 
 def refuse_wrong_gain(

@@ -11,7 +11,7 @@ from pathlib import Path
 from capture.cues.labels import Event
 from capture.measure.headroom import Headroom, headroom_of, refuse_little_headroom
 from capture.store.session import read_session
-from capture.thin.own_noise import own_noise, refuse_wrong_gain
+from capture.thin.own_noise import refuse_wrong_gains
 from runtime.budget import Choice, Limits
 from runtime.errors import UsageError
 from runtime.sensor import Sensor
@@ -103,7 +103,8 @@ def read_for(asked: Asked, workers: Workers, tell: Notify) -> Readings:
         A knob is out of the sensor's range, a quantity is to be learned, or too many takes are
         saturated to foretell less light.
     FormatError
-        The data set is not readable, or its recordings were made with different settings.
+        The data set is not readable, its recordings were made with different settings, or they
+        speak against the gain that their sensor states.
     """
     folder, recipes = asked.data.absolute(), asked.recipes
     if recipes[0].quantity is not None:
@@ -124,7 +125,7 @@ def read_for(asked: Asked, workers: Workers, tell: Notify) -> Readings:
     found = _headroom(base)
     if any(one.setting.weaker_light for one in tried):
         refuse_little_headroom(found, str(asked.data), asked.knobs.search.max_saturated_takes)
-        _refuse_wrong_gains(base)
+        refuse_wrong_gains(recording.path for recording in base.corpus.recordings)
     readings = _readings(base, (*tried, *opponents), workers, tell)
     return Readings(base, recorded, tuple(tried), tuple(opponents), readings, found)
 
@@ -140,14 +141,6 @@ def _opponents(recipe: Recipe) -> list[Option]:
         few = recipe.model_copy(update={"features": features})
         found.append(Option(few, (("sensor", name),), led_share=light))
     return found
-
-
-def _refuse_wrong_gains(base: Candidate) -> None:
-    """Hold the gain that a sensor states to what a recording of each unit shows."""
-    first = {r.recording.unit: r.recording.path for r in reversed(base.main)}
-    for _, path in sorted(first.items()):
-        session = read_session(path, with_labels=False)
-        refuse_wrong_gain(session.sensor, str(path), own_noise(session, session.sensor))
 
 
 def _headroom(base: Candidate) -> Headroom:
