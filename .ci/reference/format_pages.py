@@ -19,6 +19,7 @@ import capture.store.writer
 import capture.study.plan
 import runtime.budget.inputs.library
 import runtime.firmware.sensor_file
+import runtime.firmware.setting
 import runtime.trace.parts_file
 import runtime.trace.reading
 import runtime.trace.reading.bench_file
@@ -37,6 +38,7 @@ from runtime.budget.inputs.controllers import State
 from runtime.budget.inputs.library import KINDS, Curve, load_parts
 from runtime.budget.inputs.part_values import Measured, Value
 from runtime.budget.verdict.limits import Limits
+from runtime.firmware.setting import DeviceSetting
 from runtime.stages import kinds
 from runtime.trace.reading.bench_file import BENCH_TABLES, BenchFile
 from trainer.choice.tried.knobs import ActiveKnobs, SearchRules, WatchingKnobs, knobs_text
@@ -115,6 +117,10 @@ def formats_page() -> str:
         lines += [f"#### `{kind}`", "", _prose(stage), ""]
         rows = [(f"`{f.name}`", f"`{f.type}`") for f in dataclasses.fields(stage)]
         lines += table(("field", "type"), rows)
+    lines += ["### `device.toml`", "", _prose(runtime.firmware.setting), ""]
+    lines += [_prose(DeviceSetting), ""]
+    rows = [(f"`{f.name}`", f"`{f.type}`") for f in dataclasses.fields(DeviceSetting)]
+    lines += table(("key", "type"), rows)
     lines += ["## Cue scripts", "", f"Built in: {', '.join(f'`{name}`' for name in BUILT_IN)}.", ""]
     lines += _keys(Script, "", list(Script.model_fields))
     lines += [_prose(Script), "", "### Table `[[cue]]`", ""]
