@@ -16,9 +16,9 @@ from runtime.budget import Choice, Limits
 from runtime.errors import UsageError
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
-from trainer.choice.knobs import Knobs, Option, options_of
-from trainer.choice.settings import Tried, tried_of
-from trainer.choice.trials import Reading, geometry_of
+from trainer.choice.tried.knobs import Knobs, Option, options_of
+from trainer.choice.tried.settings import Tried, tried_of
+from trainer.choice.tried.trials import Reading, geometry_of
 from trainer.corpus.recordings import Corpus
 from trainer.corpus.reduced import Reduced, ReduceJob
 from trainer.fit.candidates import Candidate, reduce_for
@@ -52,6 +52,8 @@ class Asked:
         A user's own parts file.
     limits : Limits
         What every point is held against.
+    n_settings : int, optional
+        How many settings to try of a grid that has more; all by default.
     """
 
     data: Path
@@ -60,6 +62,7 @@ class Asked:
     choice: Choice = field(default_factory=Choice)
     parts: Path | None = None
     limits: Limits = field(default_factory=Limits)
+    n_settings: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
