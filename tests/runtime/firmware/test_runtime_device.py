@@ -179,7 +179,8 @@ def test_what_the_model_sees_keeps_it_awake(tmp_path: Path) -> None:
 def test_its_cost_is_counted_by_kind_of_frame(compiled: CompiledFirmware) -> None:
     """Interrupts are one for eight rows and three more; its own share is a part of all."""
     lit, dark = random_frames(MODEL, 20)
-    cost = device_cost(compiled, lit, dark)
+    cost = device_cost(compiled, lit, dark, SETTING)
+    assert cost.active.n_frames == 20
     assert cost.watching.interrupts == cost.active.interrupts == 16 / 8 + 3
     for frame in (cost.watching, cost.active):
         assert 0 < frame.own_instructions < frame.instructions
