@@ -101,12 +101,11 @@ static void learn_rest(pw_device *d)
     }
 }
 
+/* Nothing moved: hold, until that is over; then watch, once the mean of changes is one of rest. */
 static void rest_or_watch(pw_device *d)
 {
     d->settled++;
-    if (is_awake(d) == 0) {
-        d->state = (d->settled >= PW_WATCH_WARM_UP_FRAMES) ? PW_STATE_WATCH : PW_STATE_WARM_UP;
-    } else if (reached(d->frame_due_us, d->hold_until_us) == 0) {
+    if ((is_awake(d) != 0) && (reached(d->frame_due_us, d->hold_until_us) == 0)) {
         d->state = PW_STATE_HOLD;
     } else {
         d->state = (d->settled >= PW_WATCH_WARM_UP_FRAMES) ? PW_STATE_WATCH : PW_STATE_WARM_UP;
