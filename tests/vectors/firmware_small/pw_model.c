@@ -364,6 +364,23 @@ PW_STAGE void s0_row(int32_t *y, uint32_t row, const uint16_t *lit, const uint16
     const uint32_t line = row / 4u;
     const int starts = (row == (line * 4u));
     int32_t *bin = &y[line * 4u];
+#if defined(__GNUC__) && !defined(PW_OFFSET_WEIGHTS) /* short of registers it would be slower */
+    if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) { /* both halves side by side */
+        const pw_pair *l = (const pw_pair *)(const void *)&lit[0u];
+        const pw_pair *d = (const pw_pair *)(const void *)&dark[0u];
+        for (uint32_t b = 0u; b < 4u; b++) {
+            int32_t sum = starts ? 0 : (int32_t)bin[b];
+            uint32_t halves = 0x80008000u; /* so that neither borrows from the other */
+            halves += l[0] - d[0];
+            halves += l[1] - d[1];
+            sum += (int32_t)(halves & 0xFFFFu) + (int32_t)(halves >> 16);
+            bin[b] = (int32_t)(sum - 65536);
+            l = &l[2];
+            d = &d[2];
+        }
+        return;
+    }
+#endif
     uint32_t col = 0u;
     for (uint32_t b = 0u; b < 4u; b++) {
         int32_t sum = starts ? 0 : (int32_t)bin[b];
@@ -743,11 +760,28 @@ static int32_t finish(pw_state *s)
 }
 
 #if defined(PW_CHECK_COUNTS) || !defined(PW_TRUST_ROWS)
+#if defined(__GNUC__)
+typedef uint32_t __attribute__((may_alias)) pw_two; /* neighbouring counts as one word */
+#endif
+
 /* Whether any count of either exposure is over the maximum, which is all ones. */
 static int over(const uint16_t *lit, const uint16_t *dark, uint32_t n)
 {
     uint32_t seen = 0u;
-    for (uint32_t i = 0u; i < n; i++) {
+    uint32_t i = 0u;
+#if defined(__GNUC__)
+    if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) {
+        const pw_two *l = (const pw_two *)lit;
+        const pw_two *d = (const pw_two *)dark;
+        for (; (i + 8u) <= n; i += 8u) {
+            seen |= l[0] | l[1] | l[2] | l[3] | d[0] | d[1] | d[2] | d[3];
+            l = &l[4];
+            d = &d[4];
+        }
+        seen = (seen | (seen >> 16)) & 0xFFFFu;
+    }
+#endif
+    for (; i < n; i++) {
         seen |= (uint32_t)lit[i] | dark[i];
     }
     return seen > PW_MAX_COUNTS;
