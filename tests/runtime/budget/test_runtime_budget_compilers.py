@@ -82,7 +82,7 @@ def test_a_price_by_another_compiler_is_a_what_if(
 ) -> None:
     """Priced by a GCC and by others, the model's own folder stays as it is; each has its line."""
     need_tool("arm-none-eabi-gcc")
-    monkeypatch.setattr("runtime.budget.assemble.executable_cores", lambda _: (CORES, ()))
+    monkeypatch.setattr("runtime.firmware.machine.execute.executable_cores", lambda _: (CORES, ()))
     both = ("zig", "arm-none-eabi-gcc")
     monkeypatch.setattr("runtime.budget.other_compilers.compilers_of", lambda _: both)
     before = {path: path.read_bytes() for path in folder.iterdir()}
