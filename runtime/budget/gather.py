@@ -24,6 +24,7 @@ from runtime.budget.price.operating_states import Memory, OperatingStates, state
 from runtime.budget.price.power import EXPOSURES, average_power, busy_us
 from runtime.budget.price.profiles import Profiles
 from runtime.firmware.day.cost import interrupt_cycles
+from runtime.firmware.emit.device.program import buffered_pixels
 from runtime.firmware.machine.cores import find_core
 from runtime.firmware.profile import CoreProfile
 from runtime.firmware.setting import SETTING_FILE, DeviceSetting
@@ -135,10 +136,10 @@ def gather(
 
 
 def _memory(model: Model, profiles: Profiles, core: str) -> Memory:
-    """Return what sleep must keep, and the row of both exposures written while the core waits."""
+    """Return what sleep must keep, and the rows of both exposures written while the core waits."""
     device = profiles.device[core]
     stack = max(device.stack_bytes, profiles.active[core].stack_bytes)
-    return Memory(device.ram_bytes + stack, EXPOSURES * model.sensor.n_cols * _COUNT_BYTES)
+    return Memory(device.ram_bytes + stack, EXPOSURES * buffered_pixels(model) * _COUNT_BYTES)
 
 
 def _worth(inputs: dict[str, Input]) -> tuple[float, float]:
