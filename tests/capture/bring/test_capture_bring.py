@@ -37,6 +37,7 @@ from capture.wire.codec import Description
 from runtime.errors import Error, FormatError, UsageError
 from runtime.sensor import Sensor
 from trainer.cli import main
+from trainer.recipe import parse_recipe
 
 SENSOR = Sensor("bench", 4, 6, bit_depth=10, black_level_counts=20, frame_rate_hz=50.0)
 N_FRAMES = 300
@@ -400,7 +401,8 @@ def test_the_tutorial_works_to_the_letter(
     monkeypatch.chdir(tmp_path)
     code, again = re.findall(r"```python\n(.*?)```", text, re.S)
     exec(code, {})  # noqa: S102 - our own page
-    (sensor,) = re.findall(r"```toml\n(.*?)```", text, re.S)
+    sensor, recipe = re.findall(r"```toml\n(.*?)```", text, re.S)
+    assert parse_recipe(recipe, "mine").answers == ("swipe_left", "push", "other")
     Path("sensor.toml").write_text(sensor, "utf-8")
     assert read_sensor(Path("sensor.toml")) == Sensor("bench8", 8, 8), "the defaults as written"
     for name, table in re.findall(r"^`(\w+\.csv)`:.*?```csv\n(.*?)```", text, re.S | re.M):
