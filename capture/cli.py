@@ -215,6 +215,7 @@ def inspect(path: Path, curve: Path | None, labels: bool, as_json: bool) -> None
     from capture.measure.overview import overview_of
     from capture.store.dataset import find_sessions
     from capture.store.validate import validate
+    from capture.thin.own_noise import gain_cautions
     from runtime.errors import UsageError
 
     violations: tuple[object, ...] = ()
@@ -234,12 +235,12 @@ def inspect(path: Path, curve: Path | None, labels: bool, as_json: bool) -> None
         for file, quality, reasons in results
     ]
     data_set = overview_of(file for file, *_ in results)
-    copies, cautions = data_set.copies(), data_set.cautions()
+    copies, gains = data_set.copies(), gain_cautions(file for file, *_ in results)
     if as_json:
         report = {
             "kinds": data_set.kinds(),
             "copies": copies,
-            "cautions": [caution.to_json() for caution in cautions],
+            "cautions": [caution.to_json() for caution in (*data_set.cautions(), *gains)],
             "doubts": [doubt.to_json() for doubt in doubtful],
             **inspection_figures(violations, results),
         }
@@ -251,6 +252,8 @@ def inspect(path: Path, curve: Path | None, labels: bool, as_json: bool) -> None
             click.echo(line)
         for line in data_set.lines() if path.is_dir() else ():
             click.echo(line)
+        for caution in gains:
+            click.echo(f"caution: {caution.text}")
     if violations or copies or any(reasons for _, _, reasons in results):
         sys.exit(1)
 
@@ -297,6 +300,7 @@ def _tell_photon_transfer(files: list[Path], curve: Path, as_json: bool) -> None
 
     from capture.measure.photon_transfer import draw_curve, measure_level, photon_transfer
     from capture.store.session import read_session
+    from capture.thin.own_noise import gain_fault
 
     sessions = [read_session(file) for file in files]
     result = photon_transfer(
@@ -304,11 +308,14 @@ def _tell_photon_transfer(files: list[Path], curve: Path, as_json: bool) -> None
         np.random.default_rng(0),
     )
     draw_curve(result, curve)
+    fault = gain_fault(sessions[0].sensor, measured=result)
     if as_json:
-        click.echo(json.dumps(result.to_json(), indent=2))
+        click.echo(json.dumps({**result.to_json(), "gain_fault": fault}, indent=2))
         return
     for line in photon_transfer_lines(result):
         click.echo(line)
+    if fault is not None:
+        click.echo(f"caution: {fault}")
     click.echo(f"curve: {curve}")
 
 

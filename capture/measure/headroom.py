@@ -13,11 +13,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from capture.cues.labels import GOOD, Event
+from capture.measure.readiness import Caution
 from capture.measure.signs import Signs, read_signs
 from capture.store.session import Session
 from runtime.errors import UsageError
 
-__all__ = ["MOST_TOUCHED", "Headroom", "headroom", "headroom_of", "refuse_little_headroom"]
+__all__ = [
+    "MOST_TOUCHED",
+    "Headroom",
+    "headroom",
+    "headroom_caution",
+    "headroom_of",
+    "refuse_little_headroom",
+]
 
 MOST_TOUCHED = 0.05
 """Two points are taken as the same accuracy, and of the takes that saturation touches, two in five
@@ -76,6 +84,18 @@ def headroom_of(recordings: Iterable[tuple[Signs, Iterable[Event]]]) -> Headroom
             n_takes += 1
             n_touched += bool(before[stop] > before[start])
     return Headroom(saturated / max(1, n_frames), n_takes, n_touched)
+
+
+def headroom_caution(found: Headroom) -> Caution | None:
+    """Tell a collector that weaker settings cannot be judged from these recordings."""
+    if found.touched_fraction <= MOST_TOUCHED:
+        return None
+    return Caution(
+        "little headroom", round(found.touched_fraction, 6),
+        f"{found.touched_fraction:.0%} of the takes have saturated frames: weaker settings cannot "
+        f"be judged from them, at most {MOST_TOUCHED:.0%} may: record with less LED current or "
+        "exposure where that is asked.",
+    )  # fmt: skip
 
 
 def refuse_little_headroom(found: Headroom, where: str, most_touched: float = MOST_TOUCHED) -> None:

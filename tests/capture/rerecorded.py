@@ -20,7 +20,7 @@ from worlds.world import Conditions, World, expose
 
 from capture.cues.script import Cue, Script, schedule
 from capture.emulated.optic.optics import SENSORS
-from capture.emulated.session import BLOCK_FRAMES, EmulatedSession, dark_offset_us
+from capture.emulated.session import BLOCK_FRAMES, Bench, EmulatedSession, dark_offset_us
 from capture.frames import FrameBlock
 from capture.thin.setting import Setting, thinned_sensor
 from runtime.sensor import Sensor
@@ -56,36 +56,39 @@ def scene_of(kind: str, script: Script, person: int, n_frames: int) -> Scene:
     return _worlds({"diffuser": DIFFUSER, "mask": MASK}[kind], script, person, n_frames)
 
 
-class _Remembered:
-    """A world that looks at each moment once; the LED's light is proportional to its current."""
+class _Seen:
+    """Stands for an optic where what it gives is known already: power on each pixel."""
 
-    def __init__(self, world: Any, sensor: Sensor) -> None:
-        self.world, self.sensor = world, sensor
-        self.seen: dict[bytes, tuple[Any, Any]] = {}
-
-    def see(self, times_s: Any, later_s: float, sensor: Sensor) -> tuple[Any, Any, Any]:
-        key = np.round(times_s, 4).tobytes()
-        if key not in self.seen:
-            self.seen[key] = self.world.see(times_s, later_s, self.sensor)[:2]
-        led, other = self.seen[key]
-        share = np.float32(sensor.led_current_ma / self.sensor.led_current_ma)
-        factor = self.world.ambient.factor
-        return led * share, other, (factor(times_s), factor(times_s + later_s))
+    @staticmethod
+    def image(power_w: Any) -> Any:
+        return power_w.copy()
 
 
 def _emulated(script: Script, person: int, n_frames: int) -> Scene:
     first = EmulatedSession(script, person, person, EMULATED)
-    world = _Remembered(first.world, EMULATED)
+    time_us = np.rint(np.arange(n_frames) * EMULATED.frame_period_us)
+    power = []
+    with threadpool_limits(1):
+        for at in range(0, n_frames, BLOCK_FRAMES):
+            times_s = time_us[at : at + BLOCK_FRAMES] * 1e-6
+            led, other, _ = first.world.see(times_s, 0.0, EMULATED)
+            power.append([first.bench.optic.image(each) for each in (led, other)])
+    led_w, ambient_w = (np.concatenate(each) for each in zip(*power, strict=True))
+    factor = first.world.ambient.factor
 
     def record(setting: Setting, seed: int) -> FrameBlock:
         after = thinned_sensor(EMULATED, replace(setting, rows=None))
-        session = EmulatedSession(script, person, person, after)
-        session.world = world
-        session._noise = np.random.default_rng([person, seed, 77])
-        wanted = -(-n_frames // setting.frame_rate_divisor)
-        with threadpool_limits(1):
-            blocks = [session.next_block() for _ in range(-(-wanted // BLOCK_FRAMES))]
-        return _rows(FrameBlock.concatenate(blocks)[:wanted], setting)
+        bench = Bench(after, first.bench.unit)
+        bench.optic = _Seen()
+        kept = slice(None, None, setting.frame_rate_divisor)
+        begin_us, later_us = time_us[kept].astype(np.int64), dark_offset_us(after)
+        begin_s = begin_us * 1e-6
+        factors = factor(begin_s), factor(begin_s + later_us * 1e-6)
+        share = np.float32(setting.led_current_fraction)
+        noise = np.random.default_rng([person, seed, 77])
+        lit, dark = bench.expose(led_w[kept] * share, ambient_w[kept], factors, noise)
+        number = np.arange(len(lit), dtype=np.int64)
+        return _rows(FrameBlock(number, begin_us, lit, dark, begin_us + later_us), setting)
 
     return Scene(EMULATED, tuple(first.cues), record)
 
@@ -100,7 +103,8 @@ def _worlds(world: World, script: Script, person: int, n_frames: int) -> Scene:
         last_s = cues[-1].end_us / 1e6
         longer_s = np.arange(0, max(last_s, time_s[-1]) + 1, 1 / sensor.frame_rate_hz)
         postures, _ = world.perform(who, cues, acting, longer_s, manner)
-        room = world.room(place)
+        # Without clouds, which hang on the same phase: lamps are moved in time by it below.
+        room = replace(world.room(place), clouds=0.0)
         view = world.look(who, postures[:n_frames])
 
     def record(setting: Setting, seed: int) -> FrameBlock:
@@ -119,9 +123,11 @@ def _worlds(world: World, script: Script, person: int, n_frames: int) -> Scene:
         set_to = replace(world, sensor=after, light=light)
         # The whole of the light is less where the exposure is shorter, dark signal with it.
         conditions = Conditions(exposure=setting.exposure_fraction)
+        # The worlds' light is that of a moment, the middle of an exposure: sooner, if shorter.
+        sooner = replace(room, phase=room.phase - np.pi * room.hz * shorter_s)
         noise, unit = np.random.default_rng([person, seed, 78]), np.random.default_rng([1, 0])
         with threadpool_limits(1):
-            lit, dark = expose(set_to, view, room, noise, unit, conditions)
+            lit, dark = expose(set_to, view, sooner, noise, unit, conditions)
         shape = (n_frames, sensor.n_rows, sensor.n_cols)
         time_us = 1_000_000 + np.rint(1e6 * time_s).astype(np.int64)
         apart_us = round(1e6 * light.apart_s)
@@ -146,4 +152,4 @@ def _rows(block: FrameBlock, setting: Setting) -> FrameBlock:
     return replace(block, lit=block.lit[:, rows], dark=block.dark[:, rows])
 
 
-__all__ = ["EMULATED", "SENSOR_OF", "Scene", "dark_offset_us", "scene_of"]
+__all__ = ["EMULATED", "SENSOR_OF", "Scene", "scene_of"]

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 import capture.measure.signs
 import capture.store.session
+import capture.thin.mains
 import capture.thin.setting
 import capture.thin.thinned
 import capture.thin.underlying
@@ -243,7 +244,8 @@ class ReduceJob:
         stages = dict.fromkeys(sys.modules[type(stage).__module__] for stage in self.entries)
         modules = [capture.store.session, capture.measure.signs, trainer.corpus.recordings, *stages]
         if self.recording.setting is not None:
-            modules += [capture.thin.setting, capture.thin.thinned, capture.thin.underlying]
+            modules += [capture.thin.setting, capture.thin.thinned]
+            modules += [capture.thin.underlying, capture.thin.mains]
         program = code_digest(*modules)
         source = hashlib.sha256(f"{self.recording.digest} {program}".encode()).hexdigest()
         parts = ["frames", *(_stage_text(stage) for stage in self.entries)]

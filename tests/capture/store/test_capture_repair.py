@@ -14,9 +14,9 @@ from mcap.opcode import Opcode
 
 from capture.cli import repair as repair_command
 from capture.cues.labels import GOOD, REJECTED, Event, read_events, write_events
-from capture.cues.lost_takes import Losses, left_of
 from capture.cues.script import load_script
 from capture.frames import FramePair
+from capture.store.damaged.lost_takes import Losses, left_of
 from capture.store.repair import repair
 from capture.store.session import events_path, read_session
 from capture.store.validate import validate

@@ -1,4 +1,12 @@
-"""Knobs: what is tried of sensor and model, with conditions, from one description in TOML."""
+"""Knobs: what is tried of sensor and model, with conditions, from one description in TOML.
+
+Tables ``[active.NAME]`` and ``[watching.NAME]`` are knobs of the sensor's two states, tables
+``[recipe."KEY"]`` keys of the recipe such as ``features.bins`` or ``head.every``. Each knob lists
+its ``values``, the first of them how it stands where nothing else is said; ``when`` names other
+knobs of its table and the values of theirs at which it is turned at all; ``pays_in`` names the
+parts of the budget it is turned for. ``[search]`` says how far settings are followed. The built-in
+description:
+"""
 
 from __future__ import annotations
 
@@ -16,7 +24,15 @@ from runtime.errors import UsageError
 from runtime.tomlfile import TomlFile, parse_toml, read_toml
 from trainer.recipe import Recipe
 
-__all__ = ["Knobs", "Option", "WatchingOption", "load_knobs", "options_of", "watching_options"]
+__all__ = [
+    "Knobs",
+    "Option",
+    "WatchingOption",
+    "knobs_text",
+    "load_knobs",
+    "options_of",
+    "watching_options",
+]
 
 MAX_OPTIONS = 2_000
 Share = Annotated[float, Field(gt=0, le=1)]
@@ -185,8 +201,12 @@ def load_knobs(path: Path | None = None) -> Knobs:
     """
     if path is not None:
         return _knobs(read_toml(path, expected="a file of knobs (TOML)"))
-    text = (resources.files("trainer.choice") / "knobs.toml").read_bytes()
-    return _knobs(parse_toml(text, "knobs.toml"))
+    return _knobs(parse_toml(knobs_text().encode(), "knobs.toml"))
+
+
+def knobs_text() -> str:
+    """Return the text of the built-in description."""
+    return (resources.files("trainer.choice.tried") / "knobs.toml").read_text("utf-8")
 
 
 def _knobs(file: TomlFile) -> Knobs:

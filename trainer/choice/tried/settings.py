@@ -10,7 +10,7 @@ from capture.thin.setting import Setting, thinned_sensor
 from runtime.firmware.sensor_file import SensorFile
 from runtime.firmware.setting import DeviceSetting
 from runtime.sensor import Sensor
-from trainer.choice.knobs import Option, WatchingOption
+from trainer.choice.tried.knobs import Option, WatchingOption
 from trainer.corpus.at_setting import AtSetting
 
 __all__ = ["Tried", "device_of", "setting_of", "tried_of"]

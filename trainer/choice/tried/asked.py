@@ -11,13 +11,14 @@ from pathlib import Path
 from capture.cues.labels import Event
 from capture.measure.headroom import Headroom, headroom_of, refuse_little_headroom
 from capture.store.session import read_session
+from capture.thin.own_noise import refuse_wrong_gains
 from runtime.budget import Choice, Limits
 from runtime.errors import UsageError
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
-from trainer.choice.knobs import Knobs, Option, options_of
-from trainer.choice.settings import Tried, tried_of
-from trainer.choice.trials import Reading, geometry_of
+from trainer.choice.tried.knobs import Knobs, Option, options_of
+from trainer.choice.tried.settings import Tried, tried_of
+from trainer.choice.tried.trials import Reading, geometry_of
 from trainer.corpus.recordings import Corpus
 from trainer.corpus.reduced import Reduced, ReduceJob
 from trainer.fit.candidates import Candidate, reduce_for
@@ -51,6 +52,8 @@ class Asked:
         A user's own parts file.
     limits : Limits
         What every point is held against.
+    n_settings : int, optional
+        How many settings to try of a grid that has more; all by default.
     """
 
     data: Path
@@ -59,6 +62,7 @@ class Asked:
     choice: Choice = field(default_factory=Choice)
     parts: Path | None = None
     limits: Limits = field(default_factory=Limits)
+    n_settings: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +103,8 @@ def read_for(asked: Asked, workers: Workers, tell: Notify) -> Readings:
         A knob is out of the sensor's range, a quantity is to be learned, or too many takes are
         saturated to foretell less light.
     FormatError
-        The data set is not readable, or its recordings were made with different settings.
+        The data set is not readable, its recordings were made with different settings, or they
+        speak against the gain that their sensor states.
     """
     folder, recipes = asked.data.absolute(), asked.recipes
     if recipes[0].quantity is not None:
@@ -120,6 +125,7 @@ def read_for(asked: Asked, workers: Workers, tell: Notify) -> Readings:
     found = _headroom(base)
     if any(one.setting.weaker_light for one in tried):
         refuse_little_headroom(found, str(asked.data), asked.knobs.search.max_saturated_takes)
+        refuse_wrong_gains(recording.path for recording in base.corpus.recordings)
     readings = _readings(base, (*tried, *opponents), workers, tell)
     return Readings(base, recorded, tuple(tried), tuple(opponents), readings, found)
 

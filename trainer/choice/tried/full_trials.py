@@ -11,10 +11,10 @@ import numpy as np
 
 from runtime.stages.bins import Bins
 from runtime.stages.contract.stage import Int64
-from trainer.choice.asked import Notify, Readings
-from trainer.choice.halving import Countdown
-from trainer.choice.reduced_thinning import at_times
-from trainer.choice.settings import Tried
+from trainer.choice.tried.asked import Notify, Readings
+from trainer.choice.tried.reduced_thinning import at_times
+from trainer.choice.tried.settings import Tried
+from trainer.choice.worth.halving import Countdown
 from trainer.corpus.recordings import Corpus
 from trainer.corpus.reduced import Reduced, ReduceJob
 from trainer.fit.alignment import window_since_cue

@@ -95,21 +95,23 @@ def crowding(points: Float64) -> Float64:
     return distance
 
 
-def knee_of(cost: Float64, score: Float64) -> int:
+def knee_of(cost: Float64, score: Float64, dearest: float) -> int:
     """Return the front's point beyond which more cost brings little: farthest above the chord.
 
     I. Das, On characterizing the "knee" of the Pareto curve, Struct. Optim. 18, 1999: the point
-    that lies farthest from the line between the front's ends, both axes scaled to their range. The
-    cost's logarithm is taken, because half of it is as good wherever one begins.
+    that lies farthest from the line between the ends, both axes scaled to their range. The cost's
+    logarithm is taken, because half of it is as good wherever one begins; its range goes up to the
+    dearest that was tried, so that a front whose points cost nearly the same has its knee at the
+    best of them.
 
     Parameters
     ----------
     cost, score : float64 (n_points,)
         Of a front, by rising cost; costs above zero.
+    dearest : float
+        Cost of the dearest point tried, on the front or not.
     """
-    if len(cost) <= 2:
-        return len(cost) - 1
     x, y = np.log(cost), score
-    across = (x - x[0]) / max(x[-1] - x[0], 1e-12)
+    across = (x - x[0]) / max(float(np.log(dearest)) - x[0], 1e-12)
     up = (y - y[0]) / max(y[-1] - y[0], 1e-12)
     return int((up - across).argmax())

@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from runtime.stages.contract.stage import Float64
-from trainer.choice.pareto import crowding, non_dominated_ranks
+from trainer.choice.worth.pareto import crowding, non_dominated_ranks
 
 __all__ = ["Countdown", "promoted"]
 

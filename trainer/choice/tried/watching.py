@@ -12,7 +12,7 @@ from pathlib import Path
 from runtime.budget.price.wake_up_counts import WakeUpCounts
 from runtime.errors import UsageError
 from runtime.sensor import Sensor
-from trainer.choice.knobs import WatchingOption
+from trainer.choice.tried.knobs import WatchingOption
 from trainer.judge.wake_up import Watching, count_wake_ups
 from trainer.recipe import Recipe
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from runtime.errors import UsageError
 from runtime.stages.contract.stage import Float64, Int64
-from trainer.choice.pareto import on_front
+from trainer.choice.worth.pareto import on_front
 
 __all__ = ["COVERAGE", "FrontBand", "Resampled", "resample", "scores_of"]
 
