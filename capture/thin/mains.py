@@ -38,7 +38,7 @@ _CYCLES = 4.0
 _APART = 4.0
 """Cycles between a frequency and its neighbours: twice the half width of a Hann window's answer."""
 _TURNS = 2
-"""Of the frequency: after the first the phase turns by a hundredth of what it did."""
+"""Of the frequency; the second rights what the first, of a poor fit, left."""
 _MOST_OFF_HZ = 1.0
 """Mains may be half a hertz off, lamps twice that."""
 _LEAST_SEEN = 0.1
