@@ -13,7 +13,6 @@ from runtime.budget.advice import what_would_halve
 from runtime.budget.cautions import cautions
 from runtime.budget.gate import held
 from runtime.budget.gather import Choice, gather
-from runtime.budget.inputs.as_set import usage_as_set
 from runtime.budget.inputs.evaluation import read_evaluation
 from runtime.budget.inputs.library import (
     Host,
@@ -149,7 +148,6 @@ def budget(
     library.get(Host, choice.host)
     model = load_model(folder)
     evaluation = read_evaluation(folder)
-    library = usage_as_set(library, choice.usage, folder, model.sensor)
     usage = library.get(Usage, choice.usage)
     own = (folder / SETTING_FILE).exists()
     setting = read_setting(folder, model.sensor) if own else _as_used(model.sensor, usage)

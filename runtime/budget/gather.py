@@ -24,6 +24,7 @@ from runtime.budget.price.operating_states import Memory, OperatingStates, state
 from runtime.budget.price.power import EXPOSURES, average_power, busy_us
 from runtime.budget.price.profiles import Profiles
 from runtime.firmware.day.cost import interrupt_cycles
+from runtime.firmware.emit.device.program import buffered_pixels
 from runtime.firmware.machine.cores import find_core
 from runtime.firmware.profile import CoreProfile
 from runtime.firmware.setting import SETTING_FILE, DeviceSetting
@@ -118,7 +119,7 @@ def gather(
         inputs |= _as_set(setting_of_device, inputs)
     inputs |= _of_the_profiles(profiles, mcu.core)
     if model.period > 1:
-        inputs["active.peak"] = _peak(profiles.active[mcu.core], model.period)
+        inputs["active.peak_cycles"] = _peak(profiles.active[mcu.core], model.period)
     if evaluation is not None and evaluation.wake_up is not None:
         setting_of = (inputs["usage.watching_rows"].typical, inputs["watching.rate"].typical)
         share = inputs["watching.led_current"].typical / max(model.sensor.led_current_ma, 1e-9)
@@ -135,10 +136,10 @@ def gather(
 
 
 def _memory(model: Model, profiles: Profiles, core: str) -> Memory:
-    """Return what sleep must keep, and the row of both exposures written while the core waits."""
+    """Return what sleep must keep, and the rows of both exposures written while the core waits."""
     device = profiles.device[core]
     stack = max(device.stack_bytes, profiles.active[core].stack_bytes)
-    return Memory(device.ram_bytes + stack, EXPOSURES * model.sensor.n_cols * _COUNT_BYTES)
+    return Memory(device.ram_bytes + stack, EXPOSURES * buffered_pixels(model) * _COUNT_BYTES)
 
 
 def _worth(inputs: dict[str, Input]) -> tuple[float, float]:
@@ -224,12 +225,13 @@ def _of_the_profiles(profiles: Profiles, core: str) -> dict[str, Input]:
 
 
 def _peak(found: CoreProfile, period: int) -> Input:
-    """Return how much more than the mean the frame takes on which every stage runs."""
-    ratio = found.worst_frame_instructions / found.instructions_per_frame
+    """Return the cycles that the frame on which every stage runs takes above the mean."""
+    more = found.worst_frame_instructions / found.instructions_per_frame - 1.0
+    low, typical, high = (more * cycles for cycles in found.cycles_per_frame)
     return counted(
-        "active.peak", "1", ratio, ratio, ratio,
-        f"instructions of the frame that takes most over their mean; the head runs on some of "
-        f"{period} frames",
+        "active.peak_cycles", "cycles", low, typical, high,
+        f"of the frame that takes most, above the mean, in proportion to its instructions: the "
+        f"head runs on some of {period} frames",
     )  # fmt: skip
 
 

@@ -1,6 +1,6 @@
 """The choice: accuracy against microwatts over sensor settings and models, from one recording.
 
-``knobs`` say what is tried, ``at_setting`` is a data set as another setting would have read it,
-``halving`` tries cheaply first, ``pricing`` prices what is tried, ``pareto`` and ``resamples`` say
-what is worth having and how surely, ``frontier`` is the order of it all.
+``tried/`` is what a search tries of sensor and model, and at what price; ``worth/`` says what of it
+is worth having, and how surely. ``frontier`` is the order of it all, ``told`` the same as plain
+values, ``page`` what is read, ``outcome`` what is left on disk, ``command`` its door.
 """

@@ -27,6 +27,10 @@ _FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
 )  # fmt: skip
 @click.option("--knobs", type=_FILE, help="What to try (TOML); the built-in list by default.")
 @click.option(
+    "--search", "n_settings", type=click.IntRange(2, 2000), metavar="N",
+    help="Try about N settings of a larger list: some spread evenly, then those beside the best.",
+)  # fmt: skip
+@click.option(
     "--pick", "wishes", multiple=True, metavar="WISH",
     help='Make the model of a point: "uw<50" takes the best below, "f1>0.97" the cheapest above. '
     "Of uw, f1, accuracy and misses, with and between. May be given again.",
@@ -59,9 +63,9 @@ def frontier(
     """
     from rich.console import Console
 
-    from trainer.choice.knobs import load_knobs
     from trainer.choice.outcome import Request, frontier_table, make_picked, search
-    from trainer.choice.pick import parse_wish
+    from trainer.choice.tried.knobs import load_knobs
+    from trainer.choice.worth.pick import parse_wish
     from trainer.recipe import load_recipe
     from trainer.tell.progress import shown_progress
     from trainer.work.cluster import chosen_workers

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,25 +9,31 @@ import numpy as np
 from runtime.budget import Budget
 from runtime.errors import UsageError
 from runtime.firmware.setting import DeviceSetting
-from trainer.choice.asked import Asked, Notify, Readings, read_for
-from trainer.choice.full_trials import Recognised, in_full
-from trainer.choice.halving import Countdown, promoted
-from trainer.choice.knobs import watching_options
-from trainer.choice.pareto import knee_of, on_front
-from trainer.choice.resamples import Resampled, resample, scores_of
-from trainer.choice.settings import Tried, device_of
-from trainer.choice.trials import CheapTrial, PriceJob
-from trainer.choice.watching import CountJob, Watched, acceptable
-from trainer.corpus.recordings import groups_of
-from trainer.fit.held_out import HeldOut, folds_of
+from runtime.stages.contract.stage import Float64
+from trainer.choice.tried.asked import Asked, Notify, Readings, read_for
+from trainer.choice.tried.full_trials import Recognised, in_full
+from trainer.choice.tried.rungs import (
+    ask_cheaply,
+    budgets_of,
+    count_watching,
+    devices_of,
+    prices_of,
+)
+from trainer.choice.tried.sampling import beside, places_of, spread
+from trainer.choice.tried.settings import Tried
+from trainer.choice.tried.watching import Watched
+from trainer.choice.worth.halving import promoted
+from trainer.choice.worth.pareto import knee_of, on_front
+from trainer.choice.worth.resamples import Resampled, resample, scores_of
 from trainer.fit.kept_fits import Finished
-from trainer.judge.wake_up import has_arrivals
-from trainer.work.jobs import Workers, run_jobs
+from trainer.work.jobs import Workers
 
 __all__ = ["Frontier", "Point", "find_frontier"]
 
 FEW_FOLDS = 2
 """Of six: a third of the people say which settings are hopeless."""
+FIRST_SHARE = 3
+"""Of a search that does not try all: a third is spread evenly, the rest follows the best."""
 SEED = 1
 
 
@@ -121,21 +125,19 @@ def find_frontier(asked: Asked, workers: Workers, tell: Notify) -> Frontier:
         The data set is not readable, or its recordings were made with different settings.
     """
     readings = read_for(asked, workers, tell)
-    watched, stand_ins = _watch(asked, readings, workers, tell)
-    devices = _devices(asked, readings, watched, stand_ins, workers, tell)
-    every = (*readings.tried, *readings.opponents)
-    budgets = _prices(asked, readings, [(one, devices[one.name]) for one in every], workers, tell)
-    cost = np.array([budgets[one.name].average_uw.median for one in readings.tried])
+    watched, stand_ins = count_watching(asked, readings, workers, tell)
+    devices = devices_of(asked, readings, watched, stand_ins, workers, tell)
     done = Finished(readings.base.corpus.folder, asked.recipes[0], readings.base.corpus.digest,
                     " frontier")  # fmt: skip
     search = asked.knobs.search
-    tried = list(readings.tried)
-    few = _cheaply(readings, tried, FEW_FOLDS, done, workers, tell)
+    tried, cost, few = _quickly(asked, readings, devices, done, workers, tell)
     again = promoted(cost, np.array(few), search.tried_on_everybody, [0])
-    more = _cheaply(readings, [tried[i] for i in again], None, done, workers, tell)
+    more = ask_cheaply(readings, [tried[i] for i in again], None, done, workers, tell)
     best = promoted(cost[again], np.array(more), search.tried_in_full, [0])
     chosen = [tried[again[i]] for i in best]
-    full = in_full(readings, [*chosen, *readings.opponents], done, workers, tell)
+    every = [*chosen, *readings.opponents]
+    full = in_full(readings, every, done, workers, tell)
+    budgets = budgets_of(asked, readings, every, devices, workers, tell)
     found = [
         Point(one, devices[one.name], budgets[one.name], recognised)
         for one, recognised in zip(chosen, full, strict=False)
@@ -149,6 +151,32 @@ def find_frontier(asked: Asked, workers: Workers, tell: Notify) -> Frontier:
         cheap[place] = score
     rows = list(zip(tried, cost.tolist(), cheap, strict=True))
     return _judged(asked, readings, rows, found, plain, watched, stand_ins)
+
+
+def _quickly(
+    asked: Asked,
+    readings: Readings,
+    devices: dict[str, DeviceSetting],
+    done: Finished,
+    workers: Workers,
+    tell: Notify,
+) -> tuple[list[Tried], Float64, list[float]]:
+    """Price settings and ask some people about them: all, or those that a search comes to."""
+    known: list[int] = []
+    cost, few = np.zeros(len(readings.tried)), np.zeros(len(readings.tried))
+    wanted = asked.n_settings or len(readings.tried)
+    places = places_of(readings.tried)
+    following = list(range(len(places)))
+    if wanted < len(places):
+        following = spread(places, max(2, wanted // FIRST_SHARE))
+    while following:
+        some = [readings.tried[index] for index in following]
+        cost[following] = prices_of(asked, readings, some, devices, workers, tell)
+        few[following] = ask_cheaply(readings, some, FEW_FOLDS, done, workers, tell)
+        known = sorted({*known, *following})
+        front = [known[i] for i in np.flatnonzero(on_front(cost[known], few[known])).tolist()]
+        following = beside(places, front, known)[: wanted - len(known)]
+    return [readings.tried[i] for i in known], cost[known], few[known].tolist()
 
 
 def _judged(
@@ -171,135 +199,7 @@ def _judged(
         )  # fmt: skip
     counts = np.stack([point.recognised.counts for point in points])
     resampled = resample(counts, cost, np.random.default_rng(SEED))
-    knee = knee_of(cost[front], score[front])
+    knee = knee_of(cost[front], score[front], float(cost.max()))
     return Frontier(
         asked, readings, cheap, points, front, knee, resampled, plain, watched, stand_ins
     )
-
-
-def _watch(
-    asked: Asked, readings: Readings, workers: Workers, tell: Notify
-) -> tuple[list[Watched], bool]:
-    """Count what every way to watch misses, at every exposure that is tried."""
-    exposures = sorted({one.option.exposure_share for one in readings.tried}, reverse=True)
-    ways = list(itertools.product(watching_options(asked.knobs), exposures))
-    recipe, folder = readings.base.recipe, readings.base.corpus.folder
-    jobs = [CountJob(folder, recipe, readings.recorded, *way) for way in ways]
-    counted, countdown = itertools.count(1), Countdown(tell, "ways to watch: arrivals missed")
-    found = run_jobs(jobs, workers, lambda *_: countdown(f"{next(counted)} of {len(jobs)}"))
-    watched = [Watched(*way, counts) for way, counts in zip(ways, found, strict=True)]
-    return watched, not has_arrivals(folder)
-
-
-def _devices(
-    asked: Asked,
-    readings: Readings,
-    watched: list[Watched],
-    stand_ins: bool,
-    workers: Workers,
-    tell: Notify,
-) -> dict[str, DeviceSetting]:
-    """Return each setting's device: with the cheapest way to watch that misses few enough."""
-    recorded, base = readings.recorded, readings.tried[0]
-    cheapest: dict[float, Watched] = {}
-    for exposure in sorted({one.exposure_share for one in watched}):
-        ways = [one for one in watched if one.exposure_share == exposure]
-        kept = _kept(ways, asked, stand_ins)
-        if len(kept) > 1:
-            example = next(
-                one for one in readings.tried if one.option.exposure_share == exposure
-                and one.structure == base.structure
-            )  # fmt: skip
-            pairs = [(example, device_of(example.sensor, recorded, w.option)) for w in kept]
-            job = _price_job(asked, readings, pairs)
-            (prices,) = run_jobs([job], workers)
-            kept = [kept[int(np.argmin(_medians(prices)))]]
-        cheapest[exposure] = kept[0]
-    tell("prices of ways to watch: done")
-    return {
-        one.name: device_of(one.sensor, recorded, cheapest[one.option.exposure_share].option)
-        for one in (*readings.tried, *readings.opponents)
-    }
-
-
-def _medians(prices: Sequence[Budget]) -> list[float]:
-    return [float(one.average_uw.median) for one in prices]
-
-
-def _kept(ways: list[Watched], asked: Asked, stand_ins: bool) -> list[Watched]:
-    """Return the ways that will do; where gestures stand for arrivals, as few misses as usually."""
-    most = asked.knobs.search.max_miss_rate
-    if stand_ins and ways[0].counts is not None:
-        most = max(most, ways[0].counts.miss_rate.typical)
-    return acceptable(ways, most, asked.data)
-
-
-def _price_job(
-    asked: Asked, readings: Readings, pairs: Sequence[tuple[Tried, DeviceSetting]]
-) -> PriceJob:
-    tried, devices = zip(*pairs, strict=True)
-    source = readings.train[0].recording
-    reading = readings.readings[tried[0].name]
-    plain = any(key == "sensor" for key, _ in tried[0].option.turned)
-    return PriceJob(tried, devices, reading, source, asked.choice, asked.parts, plain)
-
-
-def _prices(
-    asked: Asked,
-    readings: Readings,
-    pairs: Sequence[tuple[Tried, DeviceSetting]],
-    workers: Workers,
-    tell: Notify,
-) -> dict[str, Budget]:
-    """Return every setting's budget; those of one structure share a compiled model."""
-    by_structure: dict[str, list[tuple[Tried, DeviceSetting]]] = {}
-    for pair in pairs:
-        by_structure.setdefault(pair[0].structure, []).append(pair)
-    groups = list(by_structure.values())
-    jobs = [_price_job(asked, readings, group) for group in groups]
-    counted, countdown = itertools.count(1), Countdown(tell, "prices: models of each shape")
-    found = run_jobs(jobs, workers, lambda *_: countdown(f"{next(counted)} of {len(jobs)}"))
-    return {
-        one.name: price
-        for group, prices in zip(groups, found, strict=True)
-        for (one, _), price in zip(group, prices, strict=True)
-    }
-
-
-def _cheaply(
-    readings: Readings,
-    tried: Sequence[Tried],
-    n_folds: int | None,
-    done: Finished,
-    workers: Workers,
-    tell: Notify,
-) -> list[float]:
-    """Return each setting's share of right takes, by cheap fits that hold people out."""
-    train = readings.train
-    split = readings.base.recipe.evaluation.split
-    folds = list(enumerate(folds_of(groups_of([r.recording for r in train], split)), start=1))
-    jobs = [
-        CheapTrial(f"cheaply, {one.name}, fold {number}", one, readings.readings[one.name],
-                   tuple(kept), tuple(held))
-        for one in tried
-        for number, (kept, held) in folds[:n_folds]
-    ]  # fmt: skip
-    n = len(jobs) // max(1, len(tried))
-    who = "some people" if n_folds else "everybody"
-    outcomes = done.run(jobs, workers, Countdown(tell, f"{len(tried)} settings on {who}: fits"))
-    return [
-        _share_right(jobs[i * n : (i + 1) * n], outcomes[i * n : (i + 1) * n], readings)
-        for i in range(len(tried))
-    ]
-
-
-def _share_right(
-    jobs: Sequence[CheapTrial], outcomes: Sequence[HeldOut], readings: Readings
-) -> float:
-    right = n_takes = 0
-    for job, outcome in zip(jobs, outcomes, strict=True):
-        for index, scores in zip(job.held, outcome.scores, strict=True):
-            labels = np.array([cue.label for cue, _ in readings.train[index].takes], dtype=np.int64)
-            right += int((scores.argmax(axis=1) == labels).sum()) if len(labels) else 0
-            n_takes += len(labels)
-    return right / max(1, n_takes)

@@ -13,12 +13,12 @@ from rich.table import Table
 from runtime.budget import Choice, Limits, budget, load_limits, write_budget, write_report
 from runtime.errors import UsageError
 from runtime.files import write_whole
-from trainer.choice.asked import Asked, Notify
 from trainer.choice.frontier import Frontier, find_frontier
-from trainer.choice.knobs import Knobs
 from trainer.choice.page import frontier_page, letters
-from trainer.choice.pick import Wish, pick
-from trainer.choice.told import COLUMNS, frontier_csv, frontier_json
+from trainer.choice.told import frontier_csv, frontier_json
+from trainer.choice.tried.asked import Asked, Notify
+from trainer.choice.tried.knobs import Knobs
+from trainer.choice.worth.pick import Wish, pick
 from trainer.recipe import Recipe
 from trainer.train import train_model
 from trainer.work.jobs import Workers
@@ -41,7 +41,8 @@ class Request:
     recipes : tuple of Recipe
     knobs : Knobs
     priced : mapping
-        Names of parts where others than the default are wanted, ``parts`` and ``limits_file``.
+        Names of parts where others than the default are wanted, ``parts``, ``limits_file`` and
+        ``n_settings``.
     """
 
     data: Path
@@ -53,8 +54,10 @@ class Request:
         """Return it as a search takes it; errors are those of a limits file."""
         named = {key: value for key, value in self.priced.items() if value is not None}
         parts, limits_file = named.pop("parts", None), named.pop("limits_file", None)
+        n_settings = named.pop("n_settings", None)
         limits = load_limits(limits_file) if limits_file else Limits()
-        return Asked(self.data, self.recipes, self.knobs, Choice(**named), parts, limits)
+        choice = Choice(**named)
+        return Asked(self.data, self.recipes, self.knobs, choice, parts, limits, n_settings)
 
 
 def search(
@@ -121,7 +124,11 @@ def make_picked(
             recipe = point.tried.option.recipe
             train_model(found.asked.data, recipe, folder, tell, workers, LEFT_OUT, at)
         priced = budget(
-            folder, choice=found.asked.choice, parts=found.asked.parts, limits=found.asked.limits
+            folder,
+            choice=found.asked.choice,
+            parts=found.asked.parts,
+            limits=found.asked.limits,
+            cores=(),
         )
         write_budget(priced, folder)
         write_report([priced], folder / "budget.html")
@@ -136,14 +143,12 @@ def frontier_table(told: Mapping[str, Any]) -> Table:
     table = Table(title=f"{told['measure']} against microwatts: what is worth having")
     for heading in ("", "µW", told["measure"], "stays", "minutes"):
         table.add_column(heading, justify="right" if heading else "left", no_wrap=True)
-    for heading in COLUMNS:
-        table.add_column(heading, justify="right")
-    table.add_column("setting")
+    table.add_column("setting", overflow="fold")
     for name, letter in letters(told["front"]).items():
         p = named[name]
         table.add_row(
             letter + (" knee" if name == told["knee"] else ""), f"{p['uw']:.1f}",
             f"{p['score']:.3f}", f"{p['share_on_front']:.2f}", f"{p['minutes']:.2f}",
-            *(f"{p['power'][key]:.1f}" for key in COLUMNS), name,
+            name,
         )  # fmt: skip
     return table

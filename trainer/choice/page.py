@@ -13,6 +13,7 @@ from markupsafe import Markup
 from runtime.budget.page.report import page_style
 from trainer.choice.told import COLUMNS
 from trainer.tell.charts import Plot, Room, nice_ticks
+from trainer.tell.sentences import per_hour
 
 __all__ = ["frontier_page"]
 
@@ -31,15 +32,21 @@ def frontier_page(told: Row) -> str:
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    environment.filters.update(uw=_uw, percent=_percent, share=_share, minutes=_minutes)
+    environment.filters.update(
+        uw=_uw, percent=_percent, share=_share, minutes=_minutes, per_hour=per_hour
+    )
     template = resources.files("trainer.choice").joinpath("page.html.j2").read_text("utf-8")
     named = {point["name"]: point for point in told["points"]}
     front = [named[name] for name in told["front"]]
     knee = named[told["knee"]]
-    return environment.from_string(template).render(
+    return environment.from_string(
+        template
+    ).render(
         t=told,
         style=Markup(page_style()),  # noqa: S704 - the house's own style sheet
         columns=COLUMNS,
+        measure=told["measure"][0].upper() + told["measure"][1:],
+        largest=sorted(knee["power"].items(), key=lambda pair: -pair[1]),
         front=front,
         knee=knee,
         letters=letters(told["front"]),
@@ -51,6 +58,7 @@ def frontier_page(told: Row) -> str:
         emulated=any("emulated" in by for by in told["recorded_by"]),
         setting=setting_words,
         tried=len(told["cheap"]),
+        shares=("led_share", "exposure_share", "rows_share"),
         most=max(sum(point["power"].values()) for point in front),
     )
 
@@ -172,7 +180,7 @@ def power_scale(told: Row) -> Markup:
         room=Room(left=128.0, right=46.0), x_scale=math.log,
     )  # fmt: skip
     decades = [10.0**k for k in range(round(math.log10(low)), round(math.log10(high)) + 1)]
-    plot.x_axis([(d, f"{d:g}") for d in decades if d >= 1.0 or d == low], "µW")
+    plot.x_axis([(d, f"{d:,g}") for d in decades[::2]], "µW")
     for place, (title, least, most, kind) in enumerate(reversed(rows)):
         plot.line((low, high), (place, place), "faint")
         plot.line((least, most), (place, place), "interval")

@@ -1,4 +1,19 @@
-"""A frontier as plain values: what frontier.json holds, and the page and the table are made of."""
+"""A frontier as plain values: what frontier.json holds, and the page and the table are made of.
+
+``frontier.json`` holds under ``points`` every setting that was tried in full, by rising power: its
+``name``; ``uw`` (median over a day, with ``uw_low`` and ``uw_high``), ``minutes`` of a charge and
+``percent_per_day``; ``score`` with its ``interval`` over people (``f1`` of events, or ``accuracy``
+of takes) and its percentiles in resamples; ``share_on_front``, the share of resamples of the people
+in which no other setting beats it; ``power`` in five groups at typical inputs; ``misses`` of the
+way to watch; ``setting`` (how much weaker than recorded), ``sensor`` and ``device`` as they are
+set; and ``limits``, each with its line. ``front`` names the points that no other beats, ``knee``
+the one beyond which more power brings little, ``two_points_less`` what two points of the score
+would save. ``band`` is where the best at each power lies in the resamples, ``cheap`` every setting
+with its price and its quick fits' accuracy, ``opponents`` plain sensors on the same recordings,
+``other_sensors`` those that are priced only, ``floor`` what the device would take with light at the
+photon limit, with formula and inputs, and ``knobs`` what each knob's next value would do.
+``frontier.csv`` has a row for each point.
+"""
 
 from __future__ import annotations
 
@@ -14,13 +29,13 @@ from runtime.budget.gate import held
 from runtime.budget.inputs.evaluation import Evaluation
 from runtime.budget.result import Budget
 from runtime.budget.verdict.limits import Check
-from trainer.choice.asked import Asked
 from trainer.choice.frontier import Frontier, Point
 from trainer.choice.knob_words import knob_rows
-from trainer.choice.pareto import hypervolume
 from trainer.choice.references import floor_of, other_sensors
-from trainer.choice.resamples import COVERAGE, scores_of
-from trainer.choice.watching import Watched
+from trainer.choice.tried.asked import Asked
+from trainer.choice.tried.watching import Watched
+from trainer.choice.worth.pareto import hypervolume
+from trainer.choice.worth.resamples import COVERAGE, scores_of
 from trainer.corpus.recordings import Corpus
 from trainer.judge.evaluate import rounded_figure
 from trainer.judge.intervals import over_participants

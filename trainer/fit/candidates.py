@@ -174,7 +174,7 @@ def _placings(
 ) -> list[Movements]:
     """Align, unless that was done before with the same recipe, data and program."""
     cache = open_cache(corpus.folder, "placed")
-    label = fit.recipe.digest()
+    label = f"{fit.recipe.digest()} {recordings[0].recording.setting}"
     source = hashlib.sha256(f"{label} {corpus.digest} {program_digest()}".encode()).hexdigest()
     keys = [hashlib.sha256(f"{source} {r.recording.path.name}".encode()).hexdigest()
             for r in recordings]  # fmt: skip

@@ -277,10 +277,6 @@ class Library:
         """Names of one kind, in the order of the files."""
         return tuple(self._parts.get(kind, {}))
 
-    def with_part(self, kind: str, name: str, part: Part) -> Library:
-        """Return the same library with one part in the place of that of its name."""
-        return Library(self._parts | {kind: self._parts.get(kind, {}) | {name: part}})
-
     def get(self, kind: type[P], name: str) -> P:
         """Return the part of a kind by name.
 

@@ -27,7 +27,7 @@ from runtime.stages.contract.stage import Counts
 __all__ = ["DeviceCost", "FrameCost", "device_cost", "interrupt_cycles"]
 
 _BOARD = re.compile(r"harness|pw_board_")
-_INTERRUPTS = ("pw_device_sensor_ready", "pw_device_exposed", "pw_device_row_read")
+_INTERRUPTS = ("pw_device_sensor_ready", "pw_device_exposed", "pw_device_rows_read")
 _OF_DEVICE = re.compile(
     r"pw_device_|(?:reached|is_awake|next_is_active|plan|begin_frame|wake|learn_rest|rest_or_watch"
     r"|watched|decided|dropped|end_frame|give_up|read_on|take_row|all_rows_taken|wait_on"

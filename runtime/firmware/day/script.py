@@ -64,7 +64,7 @@ class DayScript:
     readout : callable
         What the sensor gives at a time, see `Readout`.
     faults : dict of float to str, optional
-        Seconds from which on the next frame's middle row is wrong once: one of `FAULTS`.
+        Seconds from which on the next frame's first rows are wrong once: one of `FAULTS`.
 
     Raises
     ------

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from runtime.files import write_whole
-from runtime.firmware.emit.device.program import DEVICE_FILES, device_text
+from runtime.firmware.emit.device.program import BUILD_FILES, DEVICE_FILES, device_text
 from runtime.firmware.emit.generate import MODEL_FILES, generate
 from runtime.firmware.emit.scenes import choose_scenes
 from runtime.firmware.emit.watch import WATCH_FILES, watch_text
@@ -17,7 +17,7 @@ from runtime.model import Model
 
 __all__ = ["FIRMWARE_FILES", "firmware_text", "write_firmware"]
 
-FIRMWARE_FILES = (*MODEL_FILES, *WATCH_FILES, *DEVICE_FILES)
+FIRMWARE_FILES = (*MODEL_FILES, *WATCH_FILES, *DEVICE_FILES, *BUILD_FILES)
 """Every file of a firmware folder."""
 
 _SIZES_CORE = "cortex-m0plus"
@@ -47,6 +47,7 @@ def firmware_text(
         generate(model, footprint, scenes, setting)
         | watch_text(model.sensor, setting.watching_rows)
         | device_text(model, setting)
+        | BUILD_FILES
     )
 
 

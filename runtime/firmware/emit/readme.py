@@ -29,7 +29,7 @@ Your board brings the hooks of `pw_board.h`.
    | --- | --- |
    | the sensor is powered and ready | `pw_device_sensor_ready(&device)` |
    | an exposure is over | `pw_device_exposed(&device)` |
-   | a row of both exposures is in memory | `pw_device_row_read(&device, row)` |
+   | rows of both exposures are in memory | `pw_device_rows_read(&device, first, n)` |
 
 4. Its main function, after clocks and pins:
 
@@ -62,10 +62,10 @@ for @HOLD@ s, in which the model still decides, and watches again. Movement with
 @REST@ s to twice as long is taken for a livelier rest, so that light which grew noisy cannot keep
 it awake. All these are constants of `pw_device.h`; they are what the model's budget prices.
 
-`pw_device_run` never waits: it begins a frame, works on a row while the next one is read by DMA
-into the other of two buffers, ends a frame, or calls `pw_board_wait_until` or
-`pw_board_sleep_until`. A frame that is not whole when the next one of its kind would be due is
-given up.
+`pw_device_run` never waits: it begins a frame, works on a row while the next ones are read by DMA
+into the other of two buffers (`PW_ROWS_AT_ONCE` rows each), ends a frame, or calls
+`pw_board_wait_until` or `pw_board_sleep_until`. A frame that is not whole when the next one of its
+kind would be due is given up.
 
 `pw_board_tell(event, s)` is called on every frame that has something to tell:
 `@TELL@`. What `event` is, and what to ask of `s`, stands in `pw_model.h`.
@@ -86,7 +86,7 @@ Rows are accounted for: one missing, twice or out of order, or counts over `PW_M
 converter's status bits), and `pw_finish` returns `PW_ERROR_ROWS` or `PW_ERROR_COUNTS`, nothing is
 decided, and what was remembered stays; the device program counts such frames
 (`device.counts.dropped_rows`, `dropped_counts`) and tells nothing. `-DPW_TRUST_ROWS` leaves these
-checks out, which saves two to four instructions a count. `pw_step` trusts its counts;
+checks out, which saves one to two instructions a count. `pw_step` trusts its counts;
 `-DPW_CHECK_COUNTS` makes it look at each, at the same cost.
 
 ## Self-test

@@ -156,11 +156,28 @@ static int32_t finish(pw_state *s)
 }
 
 #if defined(PW_CHECK_COUNTS) || !defined(PW_TRUST_ROWS)
+#if defined(__GNUC__)
+typedef uint32_t __attribute__((may_alias)) pw_two; /* neighbouring counts as one word */
+#endif
+
 /* Whether any count of either exposure is over the maximum, which is all ones. */
 static int over(const uint16_t *lit, const uint16_t *dark, uint32_t n)
 {
     uint32_t seen = 0u;
-    for (uint32_t i = 0u; i < n; i++) {
+    uint32_t i = 0u;
+#if defined(__GNUC__)
+    if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) {
+        const pw_two *l = (const pw_two *)lit;
+        const pw_two *d = (const pw_two *)dark;
+        for (; (i + 8u) <= n; i += 8u) {
+            seen |= l[0] | l[1] | l[2] | l[3] | d[0] | d[1] | d[2] | d[3];
+            l = &l[4];
+            d = &d[4];
+        }
+        seen = (seen | (seen >> 16)) & 0xFFFFu;
+    }
+#endif
+    for (; i < n; i++) {
         seen |= (uint32_t)lit[i] | dark[i];
     }
     return seen > PW_MAX_COUNTS;

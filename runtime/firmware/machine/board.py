@@ -18,8 +18,8 @@ TALLIED = (
 )  # fmt: skip
 """What ``harness_tally`` holds, in order."""
 
-FAULTS = ("none", "twice", "skipped", "counts", "silent")
-"""What may be wrong with the middle row of a frame, by the number that the scene asks for it."""
+FAULTS = ("none", "twice", "skipped", "counts", "silent", "short")
+"""What may be wrong with the first rows of a frame, by the number that the scene asks for it."""
 
 BOARD_C = """\
 #include "pw_device.h"
@@ -80,7 +80,9 @@ uint32_t harness_tally[9];
 
 static uint32_t coming; /* what the hardware does next, and in how many nanoseconds */
 static uint32_t coming_ns;
-static uint32_t row_asked;
+static uint32_t first_asked;
+static uint32_t rows_asked;
+static uint32_t first_rows; /* whether a frame's first transfer is still to come */
 static uint16_t *row_lit;
 static uint16_t *row_dark;
 static uint32_t dark_next;
@@ -113,6 +115,7 @@ void pw_board_sensor_on(void)
     harness_kind = harness_device.is_active;
     harness_scene();
     dark_next = 0u;
+    first_rows = 1u;
     coming = READY;
     coming_ns = harness_setting.start_up_ns;
 }
@@ -152,11 +155,12 @@ void pw_board_expose(uint32_t exposure_ns)
     coming_ns = harness_setting.settle_ns + exposure_ns;
 }
 
-void pw_board_read_row(uint32_t row, uint16_t *lit, uint16_t *dark)
+void pw_board_read_rows(uint32_t first, uint32_t n, uint16_t *lit, uint16_t *dark)
 {
     coming = ROW;
-    coming_ns = harness_setting.row_ns;
-    row_asked = row;
+    coming_ns = harness_setting.row_ns * n;
+    first_asked = first;
+    rows_asked = n;
     row_lit = lit;
     row_dark = dark;
 }
@@ -167,32 +171,35 @@ void pw_board_allow_interrupts(void) {}
 static void harness_come(void)
 {
     const uint32_t what = coming;
-    uint32_t row = row_asked;
+    uint32_t first = first_asked;
+    uint32_t n = rows_asked;
     coming = NOTHING;
     if (what == READY) {
         pw_device_sensor_ready(&harness_device);
     } else if (what == EXPOSED) {
         pw_device_exposed(&harness_device);
     } else {
-        const uint32_t at = row * PW_N_COLS;
-        const uint32_t wrong = ((harness_fault != 0u)
-            && (row == ((PW_WATCHING_FIRST_ROW + PW_WATCHING_LAST_ROW) / 2u))) ? harness_fault : 0u;
-        for (uint32_t i = 0u; i < PW_N_COLS; i++) {
+        const uint32_t at = first * PW_N_COLS;
+        const uint32_t wrong = (first_rows != 0u) ? harness_fault : 0u;
+        first_rows = 0u;
+        for (uint32_t i = 0u; i < (n * PW_N_COLS); i++) {
             row_lit[i] = harness_lit[at + i];
             row_dark[i] = harness_dark[at + i];
         }
         if (wrong == 1u) {
-            row = row - 1u;
+            first = first - 1u;
         } else if (wrong == 2u) {
-            row = row + 1u;
+            first = first + 1u;
         } else if (wrong == 3u) {
             row_lit[0] |= 0x8000u;
         } else if (wrong == 4u) {
             return;
+        } else if (wrong == 5u) {
+            n = n - 1u;
         } else {
             /* as it should be */
         }
-        pw_device_row_read(&harness_device, row);
+        pw_device_rows_read(&harness_device, first, n);
     }
 }
 

@@ -119,7 +119,7 @@ def test_it_tells_what_the_reference_decides(compiled: CompiledFirmware) -> None
     assert run.told == len(told)
 
 
-@pytest.mark.parametrize("fault", ["twice", "skipped", "counts", "silent"])
+@pytest.mark.parametrize("fault", ["twice", "skipped", "counts", "silent", "short"])
 def test_a_frame_with_a_fault_tells_nothing_and_is_counted(
     fault: str, compiled: CompiledFirmware
 ) -> None:
@@ -175,10 +175,10 @@ def test_what_the_model_sees_keeps_it_awake(tmp_path: Path) -> None:
 
 
 def test_its_cost_is_counted_by_kind_of_frame(compiled: CompiledFirmware) -> None:
-    """Interrupts are a row's each and three more; the program's own share is a part of all."""
+    """Interrupts are one for eight rows and three more; its own share is a part of all."""
     lit, dark = random_frames(MODEL, 20)
     cost = device_cost(compiled, lit, dark)
-    assert cost.watching.interrupts == cost.active.interrupts == 16 + 3
+    assert cost.watching.interrupts == cost.active.interrupts == 16 / 8 + 3
     for frame in (cost.watching, cost.active):
         assert 0 < frame.own_instructions < frame.instructions
         low, typical, high = frame.cycles

@@ -114,9 +114,9 @@ def test_header_names_classes_identity_and_bytes(tmp_path: Path) -> None:
         assert f"#define {constant}\n" in header
     assert model_hash(model) in header
     assert re.search(r"Flash \d+ bytes, RAM \d+ bytes .*, stack at most \d+ bytes,\n", header)
-    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*.*")}
     write_firmware(model, tmp_path)
-    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+    assert {path: path.read_bytes() for path in tmp_path.rglob("*.*")} == before
 
 
 def test_gcc_accepts_it_without_a_warning(tmp_path: Path, need_tool: Callable[[str], str]) -> None:

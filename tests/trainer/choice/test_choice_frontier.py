@@ -4,17 +4,25 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 import tomllib
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from runtime.budget import budget
+from runtime.errors import UsageError
 from runtime.firmware.sensor_file import read_sensor_file
 from runtime.model import load_model
+from trainer.choice.frontier import _judged
 from trainer.choice.page import frontier_page
 from trainer.choice.told import COLUMNS
+from trainer.choice.tried.asked import Asked, read_for
+from trainer.choice.tried.knobs import load_knobs
 from trainer.cli import main
+from trainer.recipe import load_recipe
+from trainer.work.jobs import LocalWorkers
 
 KNOBS = """\
 [active.led_share]
@@ -42,8 +50,6 @@ def searched(
     recorded_once: Path, small_recipe_once: Path, tmp_path_factory: pytest.TempPathFactory
 ) -> Path:
     """Return the folder of one search with one pick."""
-    import shutil
-
     place = tmp_path_factory.mktemp("frontier")
     data = Path(shutil.copytree(recorded_once, place / "data"))
     (place / "knobs.toml").write_text(KNOBS, "utf-8")
@@ -110,3 +116,35 @@ def test_a_wrong_wish_is_told_before_anything_is_fitted(
     assert code == 2
     assert capsys.readouterr().err.count("\n") == 1
     assert not out.exists()
+
+
+def test_saturated_takes_are_refused_in_one_line(
+    recorded_once: Path, small_recipe: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Recordings without headroom cannot tell of less light, and the line says what to do."""
+    knobs = tmp_path / "knobs.toml"
+    knobs.write_text(KNOBS.replace("max_saturated_takes = 1.0", "max_saturated_takes = 0.0"))
+    data = Path(shutil.copytree(recorded_once, tmp_path / "data"))
+    arguments = ("--recipe", small_recipe, "--knobs", knobs, "--out", tmp_path / "out")
+    assert _run(data, *arguments, "--jobs", 1) == 2
+    lines = capsys.readouterr().err.splitlines()
+    assert "share of takes with saturated frames is" in lines[-1]
+    assert "Record with headroom" in lines[-1]
+
+
+def test_a_front_of_nothing_is_refused() -> None:
+    """Where no setting recognises anything, nothing is worth having, and the line says so."""
+    asked = Asked(Path("set"), (load_recipe("dynamic"),), load_knobs())
+    nothing = SimpleNamespace(uw=40.0, score=0.0)
+    with pytest.raises(UsageError, match="settings that recognise anything is 0"):
+        _judged(asked, None, [], [nothing], [], [], False)  # type: ignore[arg-type, list-item]
+
+
+def test_recipes_of_other_answers_are_not_compared() -> None:
+    """Recipes for different tasks, and one that ends in a quantity, are refused at once."""
+    both = load_recipe("dynamic"), load_recipe("finger_count")
+    with pytest.raises(UsageError, match="Compare recipes"):
+        read_for(Asked(Path("set"), both, load_knobs()), LocalWorkers(), print)
+    with pytest.raises(UsageError, match="what it ends in is a quantity"):
+        quantity = (load_recipe("distance"),)
+        read_for(Asked(Path("set"), quantity, load_knobs()), LocalWorkers(), print)

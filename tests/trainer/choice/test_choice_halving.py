@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trainer.choice.halving import Countdown, promoted
+from trainer.choice.worth.halving import Countdown, promoted
 
 
 def test_fronts_go_on_whole_before_those_behind_them() -> None:
@@ -27,7 +27,7 @@ def test_of_a_front_that_does_not_go_on_whole_the_lonely_do() -> None:
 def test_a_step_says_about_how_long_the_rest_takes(monkeypatch: pytest.MonkeyPatch) -> None:
     """What is left is told from what was done since the step began, not from what was kept."""
     now = [100.0]
-    monkeypatch.setattr("trainer.choice.halving.time.monotonic", lambda: now[0])
+    monkeypatch.setattr("trainer.choice.worth.halving.time.monotonic", lambda: now[0])
     told: list[str] = []
     countdown = Countdown(told.append, "fits")
     countdown("4 of 10")

@@ -8,8 +8,8 @@ import pytest
 
 from runtime.errors import FormatError, UsageError
 from runtime.sensor import Sensor
-from trainer.choice.knobs import load_knobs, options_of, watching_options
-from trainer.choice.settings import device_of, tried_of
+from trainer.choice.tried.knobs import load_knobs, options_of, watching_options
+from trainer.choice.tried.settings import device_of, tried_of
 from trainer.recipe import load_recipe
 
 SENSOR = Sensor("small", 16, 16)

@@ -13,7 +13,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
-from trainer.choice.pareto import crowding, hypervolume, knee_of, non_dominated_ranks, on_front
+from trainer.choice.worth.pareto import (
+    crowding,
+    hypervolume,
+    knee_of,
+    non_dominated_ranks,
+    on_front,
+)
 
 VECTORS = Path(__file__).parents[2] / "vectors" / "pareto.json"
 Points = list[tuple[int, int]]
@@ -80,8 +86,15 @@ def test_the_ends_of_a_front_are_farthest_from_others() -> None:
 def test_the_knee_is_where_more_cost_begins_to_bring_little() -> None:
     """The knee is the point that lies farthest above the line between the ends."""
     cost = np.array([10.0, 20.0, 40.0, 80.0, 160.0])
-    assert knee_of(cost, np.array([0.2, 0.5, 0.9, 0.92, 0.93])) == 2
-    assert knee_of(cost[:2], np.array([0.5, 0.9])) == 1
+    assert knee_of(cost, np.array([0.2, 0.5, 0.9, 0.92, 0.93]), 160.0) == 2
+    assert knee_of(cost[:1], np.array([0.9]), 10.0) == 0
+
+
+def test_a_front_of_nearly_one_cost_has_its_knee_at_the_best() -> None:
+    """Where all on the front cost about the same beside what was tried, the best is the knee."""
+    cost, score = np.array([83.4, 84.3, 86.1]), np.array([0.793, 0.900, 0.968])
+    assert knee_of(cost, score, 111.0) == 2
+    assert knee_of(cost, score, 86.1) == 1
 
 
 def test_a_published_trade_off_is_a_front() -> None:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from runtime.errors import UsageError
-from trainer.choice.pick import parse_wish, pick
+from trainer.choice.worth.pick import parse_wish, pick
 
 FRONT = [
     {"uw": 30.0, "score": 0.80, "f1": 0.80, "accuracy": 0.85, "misses": 0.03},

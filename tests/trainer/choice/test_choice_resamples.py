@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from runtime.errors import UsageError
-from trainer.choice.resamples import resample, scores_of
+from trainer.choice.worth.resamples import resample, scores_of
 
 RNG_SEED = 5
 

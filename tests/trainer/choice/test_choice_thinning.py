@@ -12,7 +12,7 @@ from capture.thin.setting import Setting, thinned_sensor
 from capture.thin.thinned import thinned
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
-from trainer.choice.reduced_thinning import at_times, thin_reduced
+from trainer.choice.tried.reduced_thinning import at_times, thin_reduced
 from trainer.corpus.recordings import LabelledCue, Recording
 from trainer.corpus.reduced import Reduced
 from trainer.recipe import load_recipe

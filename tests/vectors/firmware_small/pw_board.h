@@ -29,9 +29,9 @@ void pw_board_led_off(void);
  * pw_device_exposed is called from an interrupt. */
 void pw_board_expose(uint32_t exposure_ns);
 
-/* Start to read a row of both exposures, PW_N_COLS counts each, by DMA; then pw_device_row_read is
- * called from an interrupt. */
-void pw_board_read_row(uint32_t row, uint16_t *lit, uint16_t *dark);
+/* Start to read n rows of both exposures by DMA, PW_N_COLS counts a row and row after row; then
+ * pw_device_rows_read is called from an interrupt. */
+void pw_board_read_rows(uint32_t first, uint32_t n, uint16_t *lit, uint16_t *dark);
 
 /* Between these two no interrupt is served. They do not nest. */
 void pw_board_hold_interrupts(void);

@@ -60,6 +60,7 @@ static void begin_frame(pw_device *d, uint32_t now_us)
         plan(&d->watch_due_us, &d->watch_due_part, now_us, watching);
     }
     d->taking = 0u;
+    d->taken = 0u;
     d->filling = 0u;
     d->reading = 0u;
     d->full[0] = 0u;
@@ -199,34 +200,44 @@ static void give_up(pw_device *d)
     dropped(d, 0);
 }
 
-/* Read the next row if there is one, and room for it; interrupts are held, or this is one. */
+/* Read the next rows if there are any, and room for them; interrupts are held, or this is one. */
 static void read_on(pw_device *d)
 {
     const uint32_t to = d->filling;
 
     if ((d->reading == 0u) && (d->rows_left != 0u) && (d->full[to] == 0u)) {
-        const uint32_t row = d->next_row;
-        d->reading = 1u;
-        d->rows_left--;
-        d->next_row = row + 1u;
-        pw_board_read_row(row, d->lit[to], d->dark[to]);
+        const uint32_t first = d->next_row;
+        const uint32_t left = d->rows_left;
+        const uint32_t n = (left < PW_ROWS_AT_ONCE) ? left : PW_ROWS_AT_ONCE;
+        d->reading = (uint8_t)n;
+        d->rows_left = left - n;
+        d->next_row = first + n;
+        pw_board_read_rows(first, n, d->lit[to], d->dark[to]);
     }
 }
 
 static void take_row(pw_device *d)
 {
     const uint32_t from = d->taking;
+    const uint32_t taken = d->taken;
+    const uint32_t row = d->row[from] + taken;
+    const uint16_t *lit = &d->lit[from][taken * PW_N_COLS];
+    const uint16_t *dark = &d->dark[from][taken * PW_N_COLS];
 
     if (d->is_active != 0u) {
-        (void)pw_feed_row(&d->model, d->row[from], d->lit[from], d->dark[from]);
+        (void)pw_feed_row(&d->model, row, lit, dark);
     } else {
-        (void)pw_watch_feed_row(&d->watch, d->row[from], d->lit[from], d->dark[from]);
+        (void)pw_watch_feed_row(&d->watch, row, lit, dark);
     }
-    d->taking = (uint8_t)(from ^ 1u);
-    pw_board_hold_interrupts();
-    d->full[from] = 0u;
-    read_on(d);
-    pw_board_allow_interrupts();
+    d->taken = (uint8_t)(taken + 1u);
+    if (d->taken == d->full[from]) {
+        d->taken = 0u;
+        d->taking = (uint8_t)(from ^ 1u);
+        pw_board_hold_interrupts();
+        d->full[from] = 0u;
+        read_on(d);
+        pw_board_allow_interrupts();
+    }
 }
 
 static int all_rows_taken(const pw_device *d)
@@ -258,15 +269,18 @@ void pw_device_exposed(pw_device *d)
     }
 }
 
-void pw_device_row_read(pw_device *d, uint32_t row)
+void pw_device_rows_read(pw_device *d, uint32_t first, uint32_t n)
 {
     const uint32_t to = d->filling;
+    const uint32_t asked = d->reading;
 
-    if ((d->phase == PHASE_ROWS) && (d->reading != 0u)) {
-        d->row[to] = row;
-        d->full[to] = 1u;
-        d->filling = (uint8_t)(to ^ 1u);
+    if ((d->phase == PHASE_ROWS) && (asked != 0u)) {
+        d->row[to] = first;
+        d->full[to] = (uint8_t)((n < asked) ? n : asked);
         d->reading = 0u;
+        if (n != 0u) {
+            d->filling = (uint8_t)(to ^ 1u);
+        }
         read_on(d);
     }
 }

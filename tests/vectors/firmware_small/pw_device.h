@@ -42,6 +42,8 @@ extern "C" {
 #define PW_ACTIVE_FIRST_ROW 0u
 #define PW_ACTIVE_LAST_ROW 15u
 #define PW_HOLD_US 2000000u
+/* Rows that one transfer reads at most: an interrupt each would cost more than they do. */
+#define PW_ROWS_AT_ONCE 8u
 /* Watching frames of movement without a pause, after which it is taken for a livelier rest. */
 #define PW_REST_FRAMES 300u
 /* A board's watchdog waits this long: it is fed after every frame that came whole. */
@@ -66,8 +68,8 @@ typedef struct {
 typedef struct {
     pw_watch_state watch;
     pw_state model;
-    uint16_t lit[2][PW_N_COLS]; /* two buffers: one is read into while the other is worked on */
-    uint16_t dark[2][PW_N_COLS];
+    uint16_t lit[2][PW_ROWS_AT_ONCE * PW_N_COLS]; /* one is read into, one is worked on */
+    uint16_t dark[2][PW_ROWS_AT_ONCE * PW_N_COLS];
     pw_device_counts counts;
     uint32_t watch_due_us; /* when the next frame of each kind begins, and its 65536ths */
     uint32_t watch_due_part;
@@ -83,13 +85,14 @@ typedef struct {
     uint8_t state; /* one of PW_STATE_ */
     uint8_t just_woken;
     uint8_t is_active; /* whether the frame now read is the model's */
-    uint8_t taking; /* buffer to work on next */
+    uint8_t taking; /* buffer to work on, and how many of its rows are done */
+    uint8_t taken;
     /* What interrupts change. */
     volatile uint8_t phase;
     volatile uint8_t filling; /* buffer to read into next */
     volatile uint8_t reading;
-    volatile uint8_t full[2];
-    volatile uint32_t row[2]; /* row that a buffer holds */
+    volatile uint8_t full[2]; /* rows that a buffer holds, and the first of them */
+    volatile uint32_t row[2];
     volatile uint32_t next_row;
     volatile uint32_t rows_left; /* to ask for */
 } pw_device;
@@ -101,12 +104,12 @@ void pw_device_start(pw_device *d);
 void pw_device_run(pw_device *d);
 
 /* From interrupts: the sensor that pw_board_sensor_on started is ready; the exposure that
- * pw_board_expose started is over; the row that pw_board_read_row asked for is in its buffers, by
- * the number that the sensor gave it. Where a sensor tells no numbers, hand back the one asked
- * for. */
+ * pw_board_expose started is over; the rows that pw_board_read_rows asked for are in their buffers:
+ * how many came, and by which number the sensor calls the first. Where a sensor tells no numbers,
+ * hand back what was asked for. */
 void pw_device_sensor_ready(pw_device *d);
 void pw_device_exposed(pw_device *d);
-void pw_device_row_read(pw_device *d, uint32_t row);
+void pw_device_rows_read(pw_device *d, uint32_t first, uint32_t n);
 
 #ifdef __cplusplus
 }

@@ -49,6 +49,8 @@ extern "C" {
 #define PW_ACTIVE_FIRST_ROW @ACTIVE_FIRST@u
 #define PW_ACTIVE_LAST_ROW @ACTIVE_LAST@u
 #define PW_HOLD_US @HOLD@u
+/* Rows that one transfer reads at most: an interrupt each would cost more than they do. */
+#define PW_ROWS_AT_ONCE @ROWS_AT_ONCE@u
 /* Watching frames of movement without a pause, after which it is taken for a livelier rest. */
 #define PW_REST_FRAMES @REST_FRAMES@u
 /* A board's watchdog waits this long: it is fed after every frame that came whole. */
@@ -73,8 +75,8 @@ typedef struct {
 typedef struct {
     pw_watch_state watch;
     pw_state model;
-    uint16_t lit[2][PW_N_COLS]; /* two buffers: one is read into while the other is worked on */
-    uint16_t dark[2][PW_N_COLS];
+    uint16_t lit[2][PW_ROWS_AT_ONCE * PW_N_COLS]; /* one is read into, one is worked on */
+    uint16_t dark[2][PW_ROWS_AT_ONCE * PW_N_COLS];
     pw_device_counts counts;
     uint32_t watch_due_us; /* when the next frame of each kind begins, and its 65536ths */
     uint32_t watch_due_part;
@@ -90,13 +92,14 @@ typedef struct {
     uint8_t state; /* one of PW_STATE_ */
     uint8_t just_woken;
     uint8_t is_active; /* whether the frame now read is the model's */
-    uint8_t taking; /* buffer to work on next */
+    uint8_t taking; /* buffer to work on, and how many of its rows are done */
+    uint8_t taken;
     /* What interrupts change. */
     volatile uint8_t phase;
     volatile uint8_t filling; /* buffer to read into next */
     volatile uint8_t reading;
-    volatile uint8_t full[2];
-    volatile uint32_t row[2]; /* row that a buffer holds */
+    volatile uint8_t full[2]; /* rows that a buffer holds, and the first of them */
+    volatile uint32_t row[2];
     volatile uint32_t next_row;
     volatile uint32_t rows_left; /* to ask for */
 } pw_device;
@@ -108,12 +111,12 @@ void pw_device_start(pw_device *d);
 void pw_device_run(pw_device *d);
 
 /* From interrupts: the sensor that pw_board_sensor_on started is ready; the exposure that
- * pw_board_expose started is over; the row that pw_board_read_row asked for is in its buffers, by
- * the number that the sensor gave it. Where a sensor tells no numbers, hand back the one asked
- * for. */
+ * pw_board_expose started is over; the rows that pw_board_read_rows asked for are in their buffers:
+ * how many came, and by which number the sensor calls the first. Where a sensor tells no numbers,
+ * hand back what was asked for. */
 void pw_device_sensor_ready(pw_device *d);
 void pw_device_exposed(pw_device *d);
-void pw_device_row_read(pw_device *d, uint32_t row);
+void pw_device_rows_read(pw_device *d, uint32_t first, uint32_t n);
 
 #ifdef __cplusplus
 }
@@ -154,9 +157,9 @@ void pw_board_led_off(void);
  * pw_device_exposed is called from an interrupt. */
 void pw_board_expose(uint32_t exposure_ns);
 
-/* Start to read a row of both exposures, PW_N_COLS counts each, by DMA; then pw_device_row_read is
- * called from an interrupt. */
-void pw_board_read_row(uint32_t row, uint16_t *lit, uint16_t *dark);
+/* Start to read n rows of both exposures by DMA, PW_N_COLS counts a row and row after row; then
+ * pw_device_rows_read is called from an interrupt. */
+void pw_board_read_rows(uint32_t first, uint32_t n, uint16_t *lit, uint16_t *dark);
 
 /* Between these two no interrupt is served. They do not nest. */
 void pw_board_hold_interrupts(void);

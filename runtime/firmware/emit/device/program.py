@@ -4,20 +4,50 @@ from __future__ import annotations
 
 import math
 
+from runtime.firmware.emit.device.build_text import (
+    CMAKE_CONFIG,
+    CMAKE_LISTS,
+    MAKEFILE,
+    ZEPHYR_CMAKE,
+    ZEPHYR_KCONFIG,
+    ZEPHYR_MODULE,
+)
+from runtime.firmware.emit.device.example_text import BOARD_NRF52840_C, NRF52840_H
 from runtime.firmware.emit.device.header_text import BOARD_H, DEVICE_H
 from runtime.firmware.emit.device.program_text import DEVICE_C
+from runtime.firmware.emit.device.start_text import NRF52840_LD, START_NRF52840_C
 from runtime.firmware.setting import DeviceSetting
 from runtime.firmware.watching import watching_model
 from runtime.model import Model
 from runtime.stages.contract.c_text import fill
 
-__all__ = ["DEVICE_FILES", "device_text"]
+__all__ = ["BUILD_FILES", "DEVICE_FILES", "buffered_pixels", "device_text"]
 
 DEVICE_FILES = ("pw_device.h", "pw_device.c", "pw_board.h")
 """The files of the device program in a firmware folder."""
 
+BUILD_FILES = {
+    "Makefile": MAKEFILE,
+    "CMakeLists.txt": CMAKE_LISTS,
+    "pw_firmware-config.cmake": CMAKE_CONFIG,
+    "zephyr/module.yml": ZEPHYR_MODULE,
+    "zephyr/CMakeLists.txt": ZEPHYR_CMAKE,
+    "zephyr/Kconfig": ZEPHYR_KCONFIG,
+    "example/nrf52840.h": NRF52840_H,
+    "example/board_nrf52840.c": BOARD_NRF52840_C,
+    "example/start_nrf52840.c": START_NRF52840_C,
+    "example/nrf52840.ld": NRF52840_LD,
+}
+"""How it is built, and a worked board: the same text for every model."""
+
+_ROW_BYTES = 2 * 2 * 2
+"""A pixel's, in two buffers of both exposures."""
+
 _WATCHDOG_FRAMES = 16
 """Frames that may be dropped one after another before the watchdog resets the board."""
+
+_MOST_ROWS, _MOST_BUFFER_BYTES = 8, 2048
+"""Rows of one transfer, and bytes of both buffers; at least one row."""
 
 _THERE_C = """\
     if (@THERE@) { /* what the model sees keeps it awake, as movement does */
@@ -40,6 +70,12 @@ def device_text(model: Model, setting: DeviceSetting) -> dict[str, str]:
     }
 
 
+def buffered_pixels(model: Model) -> int:
+    """Return the pixels of one exposure that one transfer reads at most."""
+    n_cols = model.sensor.n_cols
+    return n_cols * max(1, min(_MOST_ROWS, _MOST_BUFFER_BYTES // (_ROW_BYTES * n_cols)))
+
+
 def _constants(model: Model, setting: DeviceSetting) -> dict[str, object]:
     """Return the numbers of the header."""
     watched = watching_model(model.sensor, setting.watching_rows).entry.rows_read
@@ -50,6 +86,7 @@ def _constants(model: Model, setting: DeviceSetting) -> dict[str, object]:
         "WATCHING_LAST": watched.stop - 1,
         "ACTIVE_FIRST": read.start,
         "ACTIVE_LAST": read.stop - 1,
+        "ROWS_AT_ONCE": buffered_pixels(model) // model.sensor.n_cols,
         "HOLD": round(1e6 * setting.hold_time_s),
         "REST_FRAMES": math.ceil(setting.rest_time_s * setting.watching_rate_hz),
     }
