@@ -391,17 +391,13 @@ def forget(participant: str, data: Path, models: Path | None, as_json: bool) -> 
     hold what they learned until they are trained anew without those recordings.
     """
     from capture.store.forget import forget as forget_participant
-    from capture.study.planned import expects
 
     done = forget_participant(data, participant, models)
-    planned = expects(data, participant)
     if as_json:
-        click.echo(json.dumps(forgotten_figures(done) | {"still_planned": planned}, indent=2))
+        click.echo(json.dumps(forgotten_figures(done), indent=2))
         return
     for line in forgotten_lines(participant, done):
         click.echo(line)
-    if planned:
-        click.echo(f"study.toml goes on asking for {participant}: list it there under withdrawn")
     if models is None:
         click.echo("Models were not searched; name their folder with --models.")
 

@@ -32,7 +32,7 @@ TASKS = ("finger_count", "dynamic")
 """Held shapes first: they are what the fine readout is for, and take longer to learn."""
 PARTICIPANTS = range(1, 13)
 """Who shows everything; the recordings of all others are of fingers alone, and short."""
-N_PEOPLE = 1000
+N_PEOPLE = 800
 """Rather many people than many takes of each: 12 takes of 1,200 people taught as much as 90 of 400,
 and more about silhouettes of other hands."""
 STILL_RATE_HZ = 3

@@ -6,6 +6,8 @@ import json
 import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 
 from capture.gather.joining import (
@@ -217,10 +219,11 @@ def _kinds(sources: Sequence[Path]) -> list[str]:
 
 def _cautions(sources: Sequence[Path], files: Mapping[str, SetFile]) -> list[str]:
     told = []
-    homes: dict[str, set[Path]] = {}
+    homes: dict[str, set[frozenset[str]]] = {}  # sessions of each person, as each set has them
     for root in sources:
-        for info in find_sessions(root):
-            homes.setdefault(info.participant_id, set()).add(root)
+        known = sorted((info.participant_id, info.path.name) for info in find_sessions(root))
+        for person, named in groupby(known, key=itemgetter(0)):
+            homes.setdefault(person, set()).add(frozenset(name for _, name in named))
     kept = {name.partition("/")[0].removeprefix("sub-") for name in files}
     both = [name for name in sorted(homes.keys() & kept) if len(homes[name]) > 1]
     if both:

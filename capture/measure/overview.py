@@ -7,8 +7,14 @@ from pathlib import Path
 
 from capture.cues.labels import Event
 from capture.measure.headroom import Headroom, headroom_caution, headroom_of
-from capture.measure.readiness import Caution, few_of_a_class, signal_cautions, twin_words
-from capture.measure.signs import Signs, find_twins, read_signs
+from capture.measure.readiness import (
+    Caution,
+    few_of_a_class,
+    near_copies,
+    signal_cautions,
+    twin_words,
+)
+from capture.measure.signs import Signs, Twins, find_twins, read_signs
 from capture.store.kind import KINDS, RECORDED, kind_of
 from capture.store.session import Session, read_session
 
@@ -47,7 +53,7 @@ class Overview:
 
     def copies(self) -> list[str]:
         """Say which recordings of different people hold the same frames."""
-        return [twin_words(t, self._names) for t in find_twins(self._people, self._signs)]
+        return [twin_words(twins, self._names) for twins in self._twins()]
 
     def cautions(self) -> list[Caution]:
         """Return what should be known before a model is trained on all of it."""
@@ -57,12 +63,16 @@ class Overview:
         return [
             *signal_cautions(self._signs),
             *([] if little is None else [little]),
+            *near_copies(self._people, self._names, self._signs, self._twins()),
             *few_of_a_class(self._events),
         ]
 
     def headroom(self) -> Headroom:
         """Return how much is saturated, and how many takes that touches."""
         return headroom_of(zip(self._signs, self._events_of, strict=True))
+
+    def _twins(self) -> list[Twins]:
+        return find_twins(self._people, self._signs)
 
     def lines(self) -> Iterator[str]:
         """Yield the whole in lines: figures first, then what is not ready."""

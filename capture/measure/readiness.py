@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from capture.cues.labels import GOOD, Event
 from capture.measure.quality import MAX_SATURATED
+from capture.measure.rhythm import find_alike
 from capture.measure.signs import Signs, Twins
 
 __all__ = [
@@ -16,6 +17,7 @@ __all__ = [
     "Caution",
     "few_of_a_class",
     "few_takes",
+    "near_copies",
     "signal_cautions",
     "twin_words",
 ]
@@ -129,6 +131,35 @@ def few_takes(labels: Sequence[str], n_takes: int, n_people: int, side: str = ""
         f"{f'{side} {people}' if side else people}; below {FEW_TAKES} takes or {FEW_PEOPLE} people "
         "its figures say little.",
     )  # fmt: skip
+
+
+def near_copies(
+    people: Sequence[str],
+    names: Sequence[str],
+    signs: Sequence[Signs],
+    told: Sequence[Twins] = (),
+) -> list[Caution]:
+    """Say which recordings of different people move together, move after move.
+
+    Parameters
+    ----------
+    people, names : sequence of str
+        Whose each recording is, and what it is called.
+    signs : sequence of Signs
+    told : sequence of Twins
+        Said of already: true copies are not told once more.
+    """
+    known = {(twins.first, twins.second) for twins in told}
+    return [
+        Caution(
+            "near copies", round(alike.share, 6),
+            f"{names[alike.first]} and {names[alike.second]} go up and down together ("
+            f"{alike.share:.0%} of the shorter one's movements, to the frame): one person under "
+            "two names? Keep one of them, or figures on either are of somebody known.",
+        )
+        for alike in find_alike(people, signs)
+        if (alike.first, alike.second) not in known
+    ]  # fmt: skip
 
 
 def twin_words(twins: Twins, names: Sequence[str]) -> str:

@@ -27,6 +27,7 @@ What cannot be known and stays as it is:
 - telegraph noise of single pixels, likewise;
 - light that flickers, where dark exposures have no times or the frame rate hides it in them;
 - the skew of counts of a few electrons: added noise is normal;
+- what was cut at zero, where the black level is within a few standard deviations of it;
 - an LED that is more efficient at less current: its light is taken as proportional.
 """
 
@@ -173,12 +174,12 @@ class _Plan:
     ) -> Iterator[tuple[Floats, Floats]]:
         """Yield lit and dark exposures at the setting, part by part: counts above black."""
         share, dark = self.led, self._above_black(stretch.dark)
+        self._refuse_missing_dark(dark)
         with threadpool_limits(1):  # small matrices; more threads only wait for each other
             ambient = ambient_of(dark, self.sensor)
         if self.row_noise is None:
             self.row_noise = ambient.row_noise_dn2, ambient.unstated_dn2
         followed = rng.standard_normal((ambient.courses.shape[1], len(ambient.noise)))
-        self._refuse_missing_dark(dark)
         for part in _parts(len(stretch)):
             with threadpool_limits(1):
                 to_lit, to_dark = self._moved(stretch[part], ambient.shares[part])

@@ -167,8 +167,8 @@ def _row_noise(left: Floats, noise: Floats, basis: Floats, sensor: Sensor) -> tu
         Counts rms.
     basis : float64 array, shape (n_pixels, n_patterns)
     """
-    n_frames = len(left)
-    if n_frames < 3 or sensor.n_cols < 2:
+    n_left = left.shape[1] - basis.shape[1]
+    if len(left) < 3 or sensor.n_cols < 2 or n_left < 1:
         return 0.0, 0.0
     of_row = np.repeat(np.eye(sensor.n_rows), sensor.n_cols, axis=0)  # (n_pixels, n_rows)
     # Each exposure against its neighbours, and the median over time: light that moves is no noise.
@@ -183,7 +183,6 @@ def _row_noise(left: Floats, noise: Floats, basis: Floats, sensor: Sensor) -> tu
     excess = typical - alone
     if excess <= 0.0 or kept <= 0.0:
         return 0.0, 0.0
-    n_left = left.shape[1] - basis.shape[1]
     whole = float(np.median((np.diff(left, 2, axis=0) ** 2).sum(axis=1))) / 6.0 / n_left
     unstated = (whole - 1.0) * float((noise**2).mean())
     return excess / kept, min(max(unstated, 0.0), excess / kept)

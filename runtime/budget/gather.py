@@ -119,7 +119,7 @@ def gather(
         inputs |= _as_set(setting_of_device, inputs)
     inputs |= _of_the_profiles(profiles, mcu.core)
     if model.period > 1:
-        inputs["active.peak"] = _peak(profiles.active[mcu.core], model.period)
+        inputs["active.peak_cycles"] = _peak(profiles.active[mcu.core], model.period)
     if evaluation is not None and evaluation.wake_up is not None:
         setting_of = (inputs["usage.watching_rows"].typical, inputs["watching.rate"].typical)
         share = inputs["watching.led_current"].typical / max(model.sensor.led_current_ma, 1e-9)
@@ -225,12 +225,13 @@ def _of_the_profiles(profiles: Profiles, core: str) -> dict[str, Input]:
 
 
 def _peak(found: CoreProfile, period: int) -> Input:
-    """Return how much more than the mean the frame takes on which every stage runs."""
-    ratio = found.worst_frame_instructions / found.instructions_per_frame
+    """Return the cycles that the frame on which every stage runs takes above the mean."""
+    more = found.worst_frame_instructions / found.instructions_per_frame - 1.0
+    low, typical, high = (more * cycles for cycles in found.cycles_per_frame)
     return counted(
-        "active.peak", "1", ratio, ratio, ratio,
-        f"instructions of the frame that takes most over their mean; the head runs on some of "
-        f"{period} frames",
+        "active.peak_cycles", "cycles", low, typical, high,
+        f"of the frame that takes most, above the mean, in proportion to its instructions: the "
+        f"head runs on some of {period} frames",
     )  # fmt: skip
 
 

@@ -105,10 +105,7 @@ def main() -> None:
         start = time.perf_counter()
         answer = verify(folder, ALL_CORES, 1000)
         seconds = time.perf_counter() - start
-        print(
-            f"Verify {len(ALL_CORES)} cores, 1,000 frames: {seconds:.1f} s (30 wanted), "
-            f"ok {answer.ok}"
-        )
+        print(f"Verify {len(ALL_CORES)} cores, 1,000 frames: {seconds:.1f} s, ok {answer.ok}")
     model = layers_model()
     lit, dark = random_frames(model, 6000)
     start = time.perf_counter()

@@ -77,7 +77,7 @@ def equivalence(scenes: Sequence[Scene], setting: Setting, n_noises: int) -> Equ
     recorded, made, names = np.concatenate(anew), np.concatenate(thin), np.array(labels)
     whose = np.array(people)
     right = {
-        "anew": _right(recorded, np.roll(recorded, 1, axis=1), names, whose),
+        "anew": _right(recorded, recorded, names, whose),
         "asked_anew": _right(made, recorded, names, whose),
         "asked_thinned": _right(recorded, made, names, whose),
     }
@@ -114,16 +114,22 @@ def _takes(scene: Scene, block: FrameBlock) -> Floats:
 def _right(
     learned: Floats, asked: Floats, names: npt.NDArray[np.str_], whose: npt.NDArray[np.int64]
 ) -> Floats:
-    """Return for each take the share of noises in which it is told rightly, people held out."""
-    right = np.zeros(len(names))
-    n_noises = learned.shape[1]
+    """Return for each take the share of models and noises by which it is told rightly.
+
+    People are held out. Each noise's model is asked about all other noises' takes.
+    """
+    right, n_asked = np.zeros(len(names)), 0
     with threadpool_limits(1):
-        for train, test in GroupKFold(N_FOLDS).split(names, groups=whose):
-            for noise in range(n_noises):
+        for noise in range(learned.shape[1]):
+            others = [n for n in range(asked.shape[1]) if n != noise]
+            n_asked += len(others)
+            for train, test in GroupKFold(N_FOLDS).split(names, groups=whose):
                 model = LinearDiscriminantAnalysis(solver="lsqr", shrinkage="auto")
                 model.fit(learned[train, noise], names[train])
-                right[test] += model.predict(asked[test, noise]) == names[test]
-    return right / n_noises
+                answers = model.predict(asked[test][:, others].reshape(-1, asked.shape[2]))
+                told = answers.reshape(len(test), -1) == names[test][:, None]
+                right[test] += told.sum(axis=1)
+    return right / n_asked
 
 
 __all__ = ["MARGIN", "Equivalence", "equivalence"]

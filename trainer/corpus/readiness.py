@@ -9,6 +9,7 @@ from capture.measure.readiness import (
     FEW_TAKES,
     Caution,
     few_takes,
+    near_copies,
     signal_cautions,
     twin_words,
 )
@@ -44,7 +45,8 @@ def look_over(recipe: Recipe, recordings: Sequence[Cued], sensor: Sensor) -> lis
     ------
     UsageError
         Two people have the same recording, most gestures' takes are empty, or a gesture is known of
-        a single training person, so that it could not be learned when that person is held out.
+        nobody, or of a single training person, so that it could not be learned when that person is
+        held out.
     """
     signs = [each.signs(sensor) for each in recordings]
     people = [each.recording.participant for each in recordings]
@@ -56,7 +58,8 @@ def look_over(recipe: Recipe, recordings: Sequence[Cued], sensor: Sensor) -> lis
             f"a copy: {twin_words(twins, names)}", "another person's", "remove the copy",
         )  # fmt: skip
     _refuse_empty_takes(recipe, recordings, sensor)
-    return [*signal_cautions(signs), *_few_takes(recipe, recordings)]
+    alike = near_copies(people, names, signs)
+    return [*signal_cautions(signs), *alike, *_few_takes(recipe, recordings)]
 
 
 def _refuse_empty_takes(recipe: Recipe, recordings: Sequence[Cued], sensor: Sensor) -> None:
@@ -88,10 +91,12 @@ def _few_takes(recipe: Recipe, recordings: Sequence[Cued]) -> list[Caution]:
                 if cue.label == label
             ]
             n_people = len(set(givers))
-            if not locked and n_people == 1 and n_side > 1:
+            if not locked and n_people < min(2, n_side):
                 raise UsageError(
                     recipe.name, f"training people with takes of {name}", n_people, "at least 2",
-                    "record it of more people: held out in turn, nobody is left to learn it from",
+                    "record it of more people: held out in turn, nobody is left to learn it from"
+                    if n_people
+                    else "record it, or take it out of the recipe's classes",
                 )  # fmt: skip
             if n_people < min(n_side, FEW_PEOPLE) or len(givers) < FEW_TAKES:
                 few.setdefault((len(givers), n_people, side), []).append(name.replace("_", " "))

@@ -87,8 +87,8 @@ FORMULAS: dict[str, str] = {
     "average uW": "sum over states of energy per frame x frames / 86400, "
     "plus daily energies / 86400, plus all-day power",
     "latency ms": "(mcu.start_time + mcu.start_change_time + frame time + state.interrupts "
-    "x (state.wake_up_time + state.clock_change_time) + state.peak x controller cycles "
-    "/ state.clock) / 1e3, active; state.peak is 1 where it is no input",
+    "x (state.wake_up_time + state.clock_change_time) + (controller cycles + state.peak_cycles) "
+    "/ state.clock) / 1e3, active; state.peak_cycles are 0 where they are no input",
     "dark electrons": "sensor.dark_signal x 2^((usage.temperature - 25) / readout.dark_doubling) "
     "x sensor.exposure / 1e6",
     "LED duty": "sum over states of (sensor.exposure + driver.settle_time) x frames / 1e6 / 86400",
@@ -124,7 +124,8 @@ def controller_cycles(v: Values, state: str) -> Any:
     Notes
     -----
     Executed cycles are counted at zero wait states. Each byte of the model's code and constants
-    is taken as read from flash once a frame, which a cache that survives sleep may better.
+    is taken as read from flash once a frame, which a cache that survives sleep may better, and a
+    head that does not run on every frame does.
     """
     lines = v[f"{state}.flash_bytes"] / FLASH_LINE_BYTES
     return v[f"{state}.cycles"] + lines * v[f"{state}.flash_wait"]
@@ -136,7 +137,7 @@ def busy_us(v: Values, state: str) -> Any:
     Where frames differ in work, that of the frame with the most counts.
     """
     woken = _started_us(v) + woken_us(v, state)
-    cycles = controller_cycles(v, state) * v.get(f"{state}.peak", 1.0)
+    cycles = controller_cycles(v, state) + v.get(f"{state}.peak_cycles", 0.0)
     return woken + frame_time_us(v, state) + cycles / v[f"{state}.clock"]
 
 

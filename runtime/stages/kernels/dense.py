@@ -29,7 +29,8 @@ from numpy.typing import NDArray
 from runtime.fixedpoint import INT32_MAX, SPLIT_SHIFT, fits_one_multiply
 from runtime.stages.contract.c_text import CStage, Edge, fill, table
 from runtime.stages.kernels.dense_assembly import ROWS_TYPE, dual_rows, offset_rows
-from runtime.stages.kernels.vectors import load_4, saturated_4, store_4, vector_rows
+from runtime.stages.kernels.dense_ternary import ternary_rows
+from runtime.stages.kernels.vectors import load_4, saturated_4, scaled_4, store_4, vector_rows
 
 __all__ = ["Matrix", "dense_c"]
 
@@ -112,26 +113,6 @@ _OFFSET = """\
 #endif
 """
 
-_TERNARY = """\
-/* y = saturate(round(@SCALE@ * (weights x + bias)))@RELU_NOTE@, all weights -1, 0 or 1:
- * each row lists the inputs that it adds, then those that it subtracts; nothing is multiplied.
- * Accumulators were proved within +-@BOUND@. */
-PW_STAGE void @P@_run(const @X@ *x, @Y@ *y)
-{
-    const @I@ *at = @P@_inputs;
-    for (uint32_t row = 0u; row < @N_OUT@u; row++) {
-        int32_t sum = @P@_bias[row];
-        for (uint32_t n = @P@_counts[2u * row]; n != 0u; n--) {
-            sum += (int32_t)x[*at++];
-        }
-        for (uint32_t n = @P@_counts[(2u * row) + 1u]; n != 0u; n--) {
-            sum -= (int32_t)x[*at++];
-        }
-        y[row] = (@Y@)@P@_scaled(sum);
-    }
-}
-"""
-
 
 @dataclass(frozen=True, slots=True)
 class Matrix:
@@ -204,7 +185,7 @@ def dense_c(matrix: Matrix, prefix: str, x: Edge, y: Edge) -> CStage:
     if matrix.ternary:
         comment = f"({matrix.n_out},) int32, accumulator units"
         tables = table(f"{prefix}_bias", matrix.bias, "int32_t", comment)
-        lists, kernel = _ternary(matrix, values)
+        lists, kernel = ternary_rows(matrix.weights, values)
         return CStage(tables + lists, (), "", scaled + kernel)
     return _blocked(matrix, values, x, scaled)
 
@@ -226,18 +207,15 @@ def _scaled(matrix: Matrix, prefix: str) -> str:
 
 
 def _scaled_4(matrix: Matrix) -> str:
-    """Return the same of a vector of four; VRSHR adds its half in more than 32 bits."""
-    low, shift, indent = 0 if matrix.relu else -matrix.limit, matrix.shift, 12 * " "
+    """Return the same of a vector of four, ``value``."""
+    low, indent = 0 if matrix.relu else -matrix.limit, 12 * " "
     if matrix.out_bits == 32:
-        text = ""
-    elif shift >= SPLIT_SHIFT and not fits_one_multiply(matrix.bound, matrix.multiplier, shift):
-        text = f"{indent}value = pw_requant_4(value, {matrix.multiplier}, {shift});\n"
-    else:
-        text = f"{indent}value = vmulq_n_s32(value, {matrix.multiplier});\n"
-        text += f"{indent}value = vrshrq_n_s32(value, {shift});\n" if shift else ""
-    if matrix.out_bits != 32 or matrix.relu:
-        text += saturated_4(low, matrix.limit, indent)
-    return text
+        return saturated_4(low, matrix.limit, indent) if matrix.relu else ""
+    split = matrix.shift >= SPLIT_SHIFT and not fits_one_multiply(
+        matrix.bound, matrix.multiplier, matrix.shift
+    )
+    scaled = scaled_4(matrix.multiplier, matrix.shift, indent, split=split)
+    return scaled + saturated_4(low, matrix.limit, indent)
 
 
 def _blocked(matrix: Matrix, values: dict[str, object], x: Edge, scaled: str) -> CStage:
@@ -319,6 +297,7 @@ def _products(n_inputs: int) -> str:
         lines += f"            v = (int32_t)x[{i}];\n"
         for row in range(_ROWS):
             lines += f"            a{row} += v * (int32_t)w[{_ROWS * i + row}];\n"
+        lines += "            PW_IN_TURN\n" if i < n_inputs - 1 else ""
     return lines
 
 
@@ -392,15 +371,3 @@ def _choose(variants: list[tuple[str, str]]) -> str:
         word = "#if" if index == 0 else "#elif" if condition else "#else"
         lines.append(f"{word} {condition}".rstrip() + f"\n{text}")
     return "".join(lines) + "#endif\n"
-
-
-def _ternary(matrix: Matrix, values: dict[str, object]) -> tuple[str, str]:
-    """Return tables and text of the kernel that adds and subtracts listed inputs."""
-    signs = [np.flatnonzero(row == sign) for row in matrix.weights for sign in (1, -1)]
-    counts = np.array([len(at) for at in signs])
-    inputs = np.concatenate([*signs, np.zeros(int(counts.sum() == 0), np.int64)])
-    values["I"] = "uint8_t" if matrix.n_in <= 256 else "uint16_t"
-    comment = f"({matrix.n_out}, 2) inputs added and subtracted"
-    tables = table(f"{values['P']}_counts", counts, "uint16_t", comment)
-    tables += table(f"{values['P']}_inputs", inputs, str(values["I"]), "indices of those inputs")
-    return tables, fill(_TERNARY, **values)

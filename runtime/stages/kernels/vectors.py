@@ -9,7 +9,7 @@ constants, of which GCC 12 makes others: it takes 0x00FF for all lanes.
 
 from __future__ import annotations
 
-__all__ = ["load_4", "saturated_4", "store_4", "vector_rows"]
+__all__ = ["load_4", "saturated_4", "scaled_4", "store_4", "vector_rows"]
 
 _ROWS = """\
 /* Four rows a block, @LANES@ inputs a turn: a vector of inputs, times one of weights for each row,
@@ -78,3 +78,11 @@ def saturated_4(low: int, high: int, indent: str) -> str:
         f"{indent}value = vmaxq_s32(value, vdupq_n_s32({low}));\n"
         f"{indent}value = vminq_s32(value, vdupq_n_s32({high}));\n"
     )
+
+
+def scaled_4(multiplier: int, shift: int, indent: str, *, split: bool) -> str:
+    """Return C that scales ``value``; VRSHR adds its half in more than 32 bits."""
+    if split:
+        return f"{indent}value = pw_requant_4(value, {multiplier}, {shift});\n"
+    text = f"{indent}value = vmulq_n_s32(value, {multiplier});\n"
+    return text + (f"{indent}value = vrshrq_n_s32(value, {shift});\n" if shift else "")

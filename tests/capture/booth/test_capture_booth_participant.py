@@ -172,7 +172,7 @@ def test_the_participant_s_window_fits(browser: Browser, booth: str, size: tuple
               const at = (id) => document.getElementById(id);
               at("wait").hidden = true;
               at("scene").hidden = at("practice").hidden = false;
-              const { Cue } = await import("/static/cue.js");
+              const { Cue } = await import("/static/cue/cue.js");
               const cue = new Cue(20);
               const bad = [];
               for (const [kind, words] of Object.entries(prompts)) {
@@ -196,7 +196,7 @@ def test_the_participant_s_window_fits(browser: Browser, booth: str, size: tuple
 def test_who_wants_less_motion_sees_none(browser: Browser, booth: str) -> None:
     """With reduced motion asked for (WCAG 2.2, 2.3.3) hints stand; else they move."""
     count = """async (moving) => {
-      const { hint } = await import("/static/hints.js");
+      const { hint } = await import("/static/cue/hints.js");
       const picture = hint("swipe_left", moving);
       document.body.append(picture);
       const found = picture.getAnimations({ subtree: true }).length;
@@ -217,7 +217,7 @@ def test_every_cue_of_every_built_in_script_is_drawn(browser: Browser, booth: st
         page.wait_for_selector("#wait-title")
         missing, empty, n_drawn, foreign = page.evaluate(
             """async (labels) => {
-              const { hint, hasHint } = await import("/static/hints.js");
+              const { hint, hasHint } = await import("/static/cue/hints.js");
               const drawn = labels.filter(hasHint).map((label) => [label, hint(label)]);
               document.body.append(...drawn.map(([, picture]) => picture));
               const area = (picture) => picture.getBBox().width * picture.getBBox().height;

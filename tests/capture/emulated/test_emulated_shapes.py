@@ -15,7 +15,7 @@ from capture.cues.script import FINGER_COUNTS, STATIC_SHAPES, load_script, sched
 from capture.emulated.body.habits import RING_FOR_NONE, Showing, as_shown
 from capture.emulated.body.hand import build_hand
 from capture.emulated.body.joints import place_segments
-from capture.emulated.body.motion import check_acts, holds_shapes, rest_pose
+from capture.emulated.body.motion import act, check_acts, holds_shapes, rest_pose
 from capture.emulated.body.people import draw_person
 from capture.emulated.body.scene import Actor, HandActor, ellipsoid
 from capture.emulated.body.showing import SHAPE_NAMES, count_pose, shape_pose
@@ -24,6 +24,7 @@ from capture.emulated.optic.light import draw_ambient, evened
 from capture.emulated.optic.optics import SENSORS, AngularGrid
 from capture.emulated.optic.render import render
 from capture.emulated.session import EmulatedSession
+from trainer.demo import STILL_RATE_HZ
 
 PEOPLE = [draw_person(number) for number in range(24)]
 USUAL = Showing(
@@ -219,6 +220,27 @@ def test_scripts_of_held_shapes_ask_for_what_the_emulated_hand_can_hold(
     check_acts(script.trial_types)
     assert holds_shapes(schedule(script, 1))
     assert not holds_shapes(schedule(load_script("dynamic"), 1))
+
+
+def test_quick_counts_give_three_frames_a_take_of_which_two_show_it_held() -> None:
+    """At the demo's frame rate frames fall at the same places of every cue, and the last ones late.
+
+    All hands are there at the last frame, and four of five a frame before.
+    """
+    script = load_script("finger_count_quick")
+    times_s = np.arange(200) / STILL_RATE_HZ
+    arrived = []
+    for person in PEOPLE:
+        cues = schedule(script, person.number)
+        rng = np.random.default_rng(person.number)
+        movements = act(person, cues, rest_pose(person, rng), rng).movements
+        for cue, movement in zip(cues, movements, strict=True):
+            onset_s, end_s = cue.onset_us * 1e-6, cue.end_us * 1e-6
+            seen = times_s[(times_s >= onset_s) & (times_s < end_s)]
+            assert seen - onset_s == pytest.approx([0.267, 0.6, 0.933], abs=1e-3)
+            arrived.append(seen[1:] >= movement.end_s)
+    before, last = np.mean(arrived, axis=0)
+    assert last == 1.0 and before > 0.75
 
 
 def test_an_outline_gives_about_as_much_light_as_the_hand() -> None:

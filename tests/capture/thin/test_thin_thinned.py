@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from rerecorded import EMULATED, SENSOR_OF, Scene, scene_of
+from rerecorded import EMULATED, SENSOR_OF, scene_of
 from thin_moments import moments
 
 from capture.cues.script import load_script
@@ -223,9 +223,26 @@ def test_flicker_is_followed_to_the_lit_exposure(deep: float) -> None:
     assert np.sqrt(np.mean((light - wanted) ** 2)) < 1.25 * noise
 
 
-def scenes(kind: str, n_people: int, n_frames: int) -> list[Scene]:
-    script = load_script("dynamic")
-    return [scene_of(kind, script, person, n_frames) for person in range(1, n_people + 1)]
+@pytest.mark.parametrize("n_rows, n_cols", [(1, 1), (1, 4), (2, 2), (3, 5)])
+@pytest.mark.parametrize("n_frames", [1, 2, 5, 140])
+def test_sensors_of_few_pixels_and_recordings_of_few_frames_are_thinned(
+    n_rows: int, n_cols: int, n_frames: int
+) -> None:
+    """One pixel or one frame pair is enough: as many come out as went in."""
+    sensor = replace(SENSOR, n_rows=n_rows, n_cols=n_cols)
+    block = flat(sensor, 300.0, 40.0, n_frames)
+    for setting in (Setting(0.2), Setting(1.0, 0.5), Setting(0.2, 0.5, bit_depth=12)):
+        got = thin(block, sensor, setting)
+        assert got.lit.shape == got.dark.shape == (n_frames, n_rows, n_cols)
+
+
+def test_a_quadrant_sensor_keeps_the_noise_of_lit_minus_dark() -> None:
+    """Four pixels are all patterns of light: lit minus dark has the noise of the setting yet."""
+    sensor = replace(SENSOR, n_rows=2, n_cols=2)
+    got = thin(flat(sensor, 300.0, 100.0, 6000), sensor, Setting(0.2))
+    light = got.lit.astype(np.float64) - got.dark
+    assert light.mean() == pytest.approx(2 * 60.0, abs=1.0)
+    assert light.var() == pytest.approx(4 * (60.0 + 2 * 100.0 + 2 * 36.0) + 2 / 12, rel=0.05)
 
 
 @pytest.mark.slow

@@ -136,6 +136,16 @@ def test_outputs_that_last_have_places_of_their_own() -> None:
 
 @pytest.mark.parametrize("fields", [(0, 1), (4097, 1), (3, 0), (3, 256), (3, True), (3, 1.5)])
 def test_values_out_of_range_are_refused(fields: tuple[int, int]) -> None:
-    """No value, more than 4096, and a step outside 1 to 255 are format errors."""
-    with pytest.raises(FormatError, match="skip"):
+    """No value, more than 4096, and a step outside 1 to 255 are format errors that name the key."""
+    wrong = "n_values" if fields[1] == 1 and fields[0] != 3 else "every"
+    with pytest.raises(FormatError, match=f"^skip: {wrong} is"):
         Skip(*fields)
+
+
+def test_the_largest_and_the_smallest_begin_with_nothing_kept() -> None:
+    """One value and 4096, a step of 1 and of 255 are allowed, and all begin from zero."""
+    for stage in (Skip(1, 1), Skip(4096, 255)):
+        state = stage.initial_state()
+        assert [state["held"].shape, state["wait"].shape] == [(stage.n_values,), (1,)]
+        assert not state["held"].any() and not state["wait"].any()
+        assert stage.holds_frames == stage.every

@@ -75,6 +75,14 @@ def test_a_gesture_of_a_single_person_is_refused(small_data: Path, small_recipe:
         fit_model(small_data, load_recipe(small_recipe))
 
 
+def test_a_gesture_of_nobody_is_refused_by_its_name(small_data: Path, small_recipe: Path) -> None:
+    """A class of the recipe that no training person gave is named, before anything is fitted."""
+    text = small_recipe.read_text("utf-8")
+    small_recipe.write_text(text.replace('"push"]', '"push", "circle"]'), "utf-8")
+    with pytest.raises(UsageError, match=r"takes of circle is 0.*take it out of the recipe's"):
+        fit_model(small_data, load_recipe(small_recipe))
+
+
 def test_one_answer_for_all_is_refused() -> None:
     """A fit that answers one class to everybody held out is no model."""
     with pytest.raises(UsageError, match="is push, nothing else"):

@@ -83,6 +83,17 @@ PW_HELPER int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
     return pw_asr32(high + (int32_t)(low >> 16) + half, shift - 16);
 }
 
+#if defined(PW_VECTOR)
+/* The same of four values, from a shift of 17 on. */
+PW_HELPER int32x4_t pw_requant_4(int32x4_t x, int32_t multiplier, int32_t shift)
+{
+    const int32x4_t high = vmulq_n_s32(vshrq_n_s32(x, 16), multiplier);
+    const uint32x4_t below = vandq_u32(vreinterpretq_u32_s32(x), vdupq_n_u32(0xFFFFu));
+    const uint32x4_t low = vshrq_n_u32(vmulq_n_u32(below, (uint32_t)multiplier), 16);
+    return vrshlq_n_s32(vaddq_s32(high, vreinterpretq_s32_u32(low)), 16 - shift);
+}
+#endif
+
 /* What a kernel of rows works on. Assembly knows the places by their offsets:
  * 0, 4, 8, 12, 16, 20 and 24 where addresses have 32 bits. */
 typedef struct {
@@ -102,6 +113,13 @@ typedef struct {
 #define PW_GROUP 8
 #endif
 #define PW_AT_MOST_A_GROUP(n) (((n) < PW_GROUP) ? (n) : PW_GROUP)
+
+/* Between inputs, where registers are few: nothing of the next one is loaded before its turn. */
+#if defined(__GNUC__) && defined(__riscv_32e)
+#define PW_IN_TURN __asm__ volatile("" : : : "memory");
+#else
+#define PW_IN_TURN
+#endif
 
 #if defined(PW_VECTOR)
 /* Four rows a block, 16 inputs a turn: a vector of inputs, times one of weights for each row,
@@ -287,16 +305,19 @@ PW_INLINE void pw_rows_8_8(pw_rows *rows)
             a1 += v * (int32_t)w[1];
             a2 += v * (int32_t)w[2];
             a3 += v * (int32_t)w[3];
+            PW_IN_TURN
             v = (int32_t)x[1];
             a0 += v * (int32_t)w[4];
             a1 += v * (int32_t)w[5];
             a2 += v * (int32_t)w[6];
             a3 += v * (int32_t)w[7];
+            PW_IN_TURN
             v = (int32_t)x[2];
             a0 += v * (int32_t)w[8];
             a1 += v * (int32_t)w[9];
             a2 += v * (int32_t)w[10];
             a3 += v * (int32_t)w[11];
+            PW_IN_TURN
             v = (int32_t)x[3];
             a0 += v * (int32_t)w[12];
             a1 += v * (int32_t)w[13];
@@ -578,12 +599,25 @@ PW_STAGE void s1_run(const int32_t *x, int8_t *y)
         shift = 17;
     }
     const int32_t cut = (int32_t)(0x40000000u >> lift);
+    /* A value that is cut here saturates below as well. */
+#if defined(PW_VECTOR)
+    for (uint32_t i = 0u; i < 16u; i += 4u) {
+        const mve_pred16_t left = vctp32q(16u - i);
+        int32x4_t value = vldrwq_z_s32(&x[i], left);
+        value = vmaxq_s32(value, vdupq_n_s32(-cut));
+        value = vminq_s32(value, vdupq_n_s32(cut));
+        value = pw_requant_4(vshlq_r_s32(value, lift), factor, shift);
+        value = vmaxq_s32(value, vdupq_n_s32(-127));
+        value = vminq_s32(value, vdupq_n_s32(127));
+        vstrbq_p_s32(&y[i], value, left);
+    }
+#else
     PW_UNROLL
     for (uint32_t i = 0u; i < 16u; i++) {
-        /* A value that is cut here saturates below as well. */
         const int32_t lifted = pw_sat(x[i], -cut, cut) * (int32_t)(1UL << lift);
         y[i] = (int8_t)pw_sat(pw_requant(lifted, factor, shift), -127, 127);
     }
+#endif
     const int32_t octaves = exponent * 8 + (int32_t)(fraction >> 27);
     y[16] = (int8_t)pw_sat(octaves - 0, -127, 127);
 }

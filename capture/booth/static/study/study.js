@@ -1,6 +1,6 @@
 // The study page: how the study stands, who is next, and its sessions with search and filters.
 
-import { Refused, ask, byId, make, plain } from "./common.js";
+import { Refused, ask, byId, make, plain } from "../common.js";
 
 const AGAIN_MS = 5000;
 const STATES = ["done", "doubtful", "running", "missing", "replaced", "not planned"];

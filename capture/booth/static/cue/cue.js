@@ -1,6 +1,6 @@
 // The cue as a participant reads it: a hint, words that are never broken, a countdown.
 
-import { byId, make } from "./common.js";
+import { byId, make } from "../common.js";
 import { hint } from "./hints.js";
 
 const PHASES = {

@@ -1,6 +1,6 @@
 // Edits of a session's takes: one after the other, each against the revision that the one before left.
 
-import { Refused, ask } from "./common.js";
+import { Refused, ask } from "../common.js";
 
 export class Edits {
   // desk: {open(): {table, path, who} or null, taken(labels, row), told(text), failed(error)}

@@ -1,6 +1,6 @@
 // The lane of takes over the time line: each by itself where there is room for it, else how many.
 
-import { colours, plain } from "./common.js";
+import { colours, plain } from "../common.js";
 
 const READABLE_PX = 14; // narrower than this on average, single takes are a grey block
 const BAR_PX = 4;

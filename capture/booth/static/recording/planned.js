@@ -1,6 +1,6 @@
 // What the recording form takes from the plan of a study, and what is noted beside a recording.
 
-import { ask, byId, plain } from "./common.js";
+import { ask, byId, plain } from "../common.js";
 
 const FOLLOWED = ["participant", "script", "seed"];
 

@@ -1,9 +1,9 @@
 // Drawn hints beside a cue's words. Labels of scripts that are not built in have words alone. Where
 // the reader wants less motion, the way is an arrow and what moves stands at its end.
 
-import { draw } from "./hints/drawing.js";
-import { GESTURES } from "./hints/gestures.js";
-import { OCCASIONS } from "./hints/occasions.js";
+import { draw } from "./drawing.js";
+import { GESTURES } from "./gestures.js";
+import { OCCASIONS } from "./occasions.js";
 
 const HINTS = { ...GESTURES, ...OCCASIONS };
 const calm = matchMedia("(prefers-reduced-motion: reduce)");

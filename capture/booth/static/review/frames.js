@@ -1,6 +1,6 @@
 // Frame pairs of a session, fetched in pieces around where they are wanted.
 
-import { ask } from "./common.js";
+import { ask } from "../common.js";
 
 const PIECE = 64; // frame pairs a request
 const KEPT = 32; // pieces in memory: 32 MB of 64 x 64 pixels

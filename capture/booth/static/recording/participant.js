@@ -1,8 +1,8 @@
 // The participant's window: instruction, practice round, cues. It shows no readout and asks nothing.
 
-import { byId, commandKey, listen, make } from "./common.js";
-import { Cue } from "./cue.js";
-import { hint } from "./hints.js";
+import { byId, commandKey, listen, make } from "../common.js";
+import { Cue } from "../cue/cue.js";
+import { hint } from "../cue/hints.js";
 
 const WAITING = {
   ready: ["Please wait", "The session has not begun."],

@@ -1,6 +1,6 @@
 // A take that no cue asked for: its start is marked at the cursor, then its end, then it is named.
 
-import { Refused, byId, plain } from "./common.js";
+import { Refused, byId, plain } from "../common.js";
 import { question } from "./panels.js";
 
 const SHORTEST_S = 0.01;

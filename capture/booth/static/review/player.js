@@ -1,6 +1,6 @@
 // Playing a stretch of a session: the cursor follows the clock at true speed.
 
-import { byId } from "./common.js";
+import { byId } from "../common.js";
 
 export class Player {
   // seek(time) moves the cursor; seen() draws what is there and tells whether it has come

@@ -1,6 +1,6 @@
 // The review page: sessions, the cursor and playing, edits, agreement.
 
-import { Readouts, Refused, ask, byId, commandKey, make, plain } from "./common.js";
+import { Readouts, Refused, ask, byId, commandKey, make, plain } from "../common.js";
 import { Edits, rowAt, rowOf } from "./edits.js";
 import { Frames } from "./frames.js";
 import { actOf, showKeys } from "./keys.js";

@@ -1,6 +1,6 @@
 // Before the first cue: what must hold, the practice round, and the participant's window.
 
-import { Readouts, byId, make, plain, token } from "./common.js";
+import { Readouts, byId, make, plain, token } from "../common.js";
 
 const NAMES = {
   sensor: "Sensor",

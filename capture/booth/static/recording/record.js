@@ -1,8 +1,8 @@
 // The recording page: the form, what the participant sees, and how it ended.
 
-import { Readouts, Refused, ask, byId, colours, commandKey, listen, make, plain, sharp } from "./common.js";
+import { Readouts, Refused, ask, byId, colours, commandKey, listen, make, plain, sharp } from "../common.js";
 import { drawCheck, openCheck, openParticipant } from "./check.js";
-import { Cue } from "./cue.js";
+import { Cue } from "../cue/cue.js";
 import { noted, takePlan } from "./planned.js";
 
 const HEAD_BYTES = 24;

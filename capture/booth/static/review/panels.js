@@ -1,6 +1,6 @@
 // Panels of the review page: sessions, takes, a question with its answers, agreement of labellers.
 
-import { byId, make, plain } from "./common.js";
+import { byId, make, plain } from "../common.js";
 
 const SIGNS = "123456789abcdefghijklmnopqrstuvw"; // keys of a list, in its order
 

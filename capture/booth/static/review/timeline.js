@@ -1,6 +1,6 @@
 // The time line: readout energy of a session, its takes, the cursor; ends of takes can be dragged.
 
-import { colours, sharp, unit } from "./common.js";
+import { colours, sharp, unit } from "../common.js";
 import { drawDensity, drawMarked, drawNote, drawTake, oneByOne } from "./takes_lane.js";
 
 const GRIP_PX = 9;

@@ -1,6 +1,6 @@
 // The keys of the review page: what is shown, what it does, how it is pressed, the act's name.
 
-import { byId, make } from "./common.js";
+import { byId, make } from "../common.js";
 
 const KEYS = [
   ["Space", "play at true speed, or stop", " ", "playOrStop"],
