@@ -74,7 +74,7 @@ def _kept(ways: list[Watched], asked: Asked, stand_ins: bool) -> list[Watched]:
     most = asked.knobs.search.max_miss_rate
     if stand_ins and ways[0].counts is not None:
         most = max(most, ways[0].counts.miss_rate.typical)
-    return acceptable(ways, most, asked.data)
+    return acceptable(ways, most)
 
 
 def _priced(
