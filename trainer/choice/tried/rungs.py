@@ -158,7 +158,7 @@ def ask_cheaply(
     split = readings.base.recipe.evaluation.split
     folds = list(enumerate(folds_of(groups_of([r.recording for r in train], split)), start=1))
     jobs = [
-        CheapTrial(f"cheaply, {one.name}, fold {number}", one, readings.readings[one.name],
+        CheapTrial(f"cheaply, {one.identity}, fold {number}", one, readings.readings[one.name],
                    tuple(kept), tuple(held))
         for one in tried
         for number, (kept, held) in folds[:n_folds]
