@@ -38,7 +38,9 @@ def write_model_folder(trained: Trained, out: Path) -> None:
     its figures can be made from again (predictions.csv, events.csv, sessions.csv, margins.csv),
     card.md,
     test_frames.npz: recorded frames of held-out participants, for `palmwatt verify`, and
-    fingerprints.json, to which that command holds what it cannot make again.
+    fingerprints.json, to which that command holds what it cannot make again. A model for a setting
+    that was asked for holds it twice: device.toml, for its program and its price, and sensor.toml,
+    for those who record or emulate at it.
 
     Parameters
     ----------

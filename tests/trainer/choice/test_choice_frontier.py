@@ -110,6 +110,29 @@ def test_a_picked_model_is_made_for_its_setting(searched: Path) -> None:
     assert priced.inputs["watching.led_current"].typical == device["watching_led_current_ma"]
 
 
+def test_a_search_goes_on_from_what_is_kept_and_limits_decide(
+    searched: Path, small_recipe_once: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Called again, nobody is held out anew; a front over its limits ends with code 1."""
+    before = json.loads((searched / "out" / "frontier.json").read_text("utf-8"))
+    limits = searched / "limits.toml"
+    limits.write_text("[limits]\naverage_uw = 1.0\n", "utf-8")
+    for job in ("trials.CheapTrial", "full_trials.HoldOutJob"):
+        monkeypatch.setattr(f"trainer.choice.tried.{job}.run", lambda _: pytest.fail("fitted anew"))
+    code = _run(
+        searched / "data", "--recipe", small_recipe_once, "--knobs", searched / "knobs.toml",
+        "--out", searched / "out", "--jobs", 1, "--limits", limits,
+    )  # fmt: skip
+    assert code == 1
+    after = json.loads((searched / "out" / "frontier.json").read_text("utf-8"))
+    for point in after["points"]:
+        assert point.pop("limits")[0]["state"] == "broken"
+        assert point.pop("keeps_limits") is False
+    for point in before["points"]:
+        del point["limits"], point["keeps_limits"]
+    assert after == before
+
+
 def test_a_folder_of_other_files_is_left_alone(searched: Path, small_recipe_once: Path) -> None:
     """A folder that holds anything else is refused before anything is fitted."""
     assert _run(searched / "data", "--recipe", small_recipe_once, "--out", searched) == 2
