@@ -169,6 +169,7 @@ static int over(const uint16_t *lit, const uint16_t *dark, uint32_t n)
     if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) {
         const pw_two *l = (const pw_two *)lit;
         const pw_two *d = (const pw_two *)dark;
+        PW_UNROLL
         for (; (i + 8u) <= n; i += 8u) {
             seen |= l[0] | l[1] | l[2] | l[3] | d[0] | d[1] | d[2] | d[3];
             l = &l[4];

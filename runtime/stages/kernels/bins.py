@@ -70,6 +70,7 @@ _PACKED_ROW = """\
     if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) { /* both halves side by side */
         const pw_pair *l = (const pw_pair *)(const void *)&lit[@FIRST_COL@u];
         const pw_pair *d = (const pw_pair *)(const void *)&dark[@FIRST_COL@u];
+        PW_UNROLL
         for (uint32_t b = 0u; b < @BINS@u; b++) {
             int32_t sum = starts ? 0 : (int32_t)bin[b];
             uint32_t halves = 0x80008000u; /* so that neither borrows from the other */

@@ -368,6 +368,7 @@ PW_STAGE void s0_row(int32_t *y, uint32_t row, const uint16_t *lit, const uint16
     if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) { /* both halves side by side */
         const pw_pair *l = (const pw_pair *)(const void *)&lit[0u];
         const pw_pair *d = (const pw_pair *)(const void *)&dark[0u];
+        PW_UNROLL
         for (uint32_t b = 0u; b < 4u; b++) {
             int32_t sum = starts ? 0 : (int32_t)bin[b];
             uint32_t halves = 0x80008000u; /* so that neither borrows from the other */
@@ -773,6 +774,7 @@ static int over(const uint16_t *lit, const uint16_t *dark, uint32_t n)
     if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) {
         const pw_two *l = (const pw_two *)lit;
         const pw_two *d = (const pw_two *)dark;
+        PW_UNROLL
         for (; (i + 8u) <= n; i += 8u) {
             seen |= l[0] | l[1] | l[2] | l[3] | d[0] | d[1] | d[2] | d[3];
             l = &l[4];
