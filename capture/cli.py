@@ -41,13 +41,16 @@ _MANY = 20  # sessions from which on work is long enough to be told of
 @click.command(epilog="Example: palmwatt emulate --participant P01 --script dynamic --seed 1")
 @click.option("--participant", default="P01", show_default=True, help="Invented person P01 to P99.")
 @click.option("--script", default="dynamic", show_default=True, help="Cue script it acts.")
-@click.option("--sensor", default="lensless32", show_default=True, help="Or lensless64.")
+@click.option(
+    "--sensor",
+    default="lensless32",
+    show_default=True,
+    help="Or lensless64, or a sensor.toml with the setting of one.",
+)
 @click.option(
     "--led-current-ma",
-    default=100.0,
-    show_default=True,
     type=click.FloatRange(0.0, 1000.0),
-    help="LED current while lit.",
+    help="LED current while lit; that of the sensor, 100 mA, by default.",
 )
 @click.option("--seed", default=1, show_default=True, type=click.IntRange(0, 2**32 - 1))
 @click.option(
@@ -117,9 +120,16 @@ def emulate(
     is_flag=True,
     help="Note beside it when readouts arrived, and how the sensor's clock stands to the host's.",
 )
+@click.option(
+    "--sensor",
+    "setting",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="Set the sensor first, to a sensor.toml as palmwatt frontier writes it.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as JSON.")
 def record(
     port: str,
+    setting: Path | None,
     as_json: bool,
     **about: Any,
 ) -> None:
@@ -130,6 +140,7 @@ def record(
     Caution: the sensor's LED is bright though it cannot be seen; nobody should look into it from
     near. Its limits are those of IEC 62471.
     """
+    from capture.lead.asked_setting import set_sensor
     from capture.lead.record import Operator, SessionNotes
     from capture.lead.record import record as record_session
     from capture.lead.terminal import Screen, keys
@@ -137,7 +148,9 @@ def record(
     from capture.study.planned import Call, asked_for
     from capture.study.provenance import Origin
     from capture.wire.link import SerialLink
+    from runtime.firmware.sensor_file import read_sensor_file
 
+    asked_setting = None if setting is None else read_sensor_file(setting)
     said = {name: about.pop(name) for name in ("station", "operator", "notes")}
     call = {field: about.pop(field) for field in Call.__dataclass_fields__}
     wanted = asked_for(Call(**call), Origin(**said))
@@ -147,6 +160,8 @@ def record(
     cues = wanted.script
     with SerialLink(port) as link, keys() as controls, Screen(cues, quiet=as_json) as screen:
         wanted.check_unit(link.describe().unit)
+        if asked_setting is not None:
+            set_sensor(link, asked_setting)
         recording = record_session(
             link,
             person,
@@ -200,6 +215,7 @@ def inspect(path: Path, curve: Path | None, labels: bool, as_json: bool) -> None
     from capture.measure.overview import overview_of
     from capture.store.dataset import find_sessions
     from capture.store.validate import validate
+    from capture.thin.own_noise import gain_cautions
     from runtime.errors import UsageError
 
     violations: tuple[object, ...] = ()
@@ -219,12 +235,12 @@ def inspect(path: Path, curve: Path | None, labels: bool, as_json: bool) -> None
         for file, quality, reasons in results
     ]
     data_set = overview_of(file for file, *_ in results)
-    copies, cautions = data_set.copies(), data_set.cautions()
+    copies, gains = data_set.copies(), gain_cautions(file for file, *_ in results)
     if as_json:
         report = {
             "kinds": data_set.kinds(),
             "copies": copies,
-            "cautions": [caution.to_json() for caution in cautions],
+            "cautions": [caution.to_json() for caution in (*data_set.cautions(), *gains)],
             "doubts": [doubt.to_json() for doubt in doubtful],
             **inspection_figures(violations, results),
         }
@@ -236,6 +252,8 @@ def inspect(path: Path, curve: Path | None, labels: bool, as_json: bool) -> None
             click.echo(line)
         for line in data_set.lines() if path.is_dir() else ():
             click.echo(line)
+        for caution in gains:
+            click.echo(f"caution: {caution.text}")
     if violations or copies or any(reasons for _, _, reasons in results):
         sys.exit(1)
 
@@ -282,6 +300,7 @@ def _tell_photon_transfer(files: list[Path], curve: Path, as_json: bool) -> None
 
     from capture.measure.photon_transfer import draw_curve, measure_level, photon_transfer
     from capture.store.session import read_session
+    from capture.thin.own_noise import gain_fault
 
     sessions = [read_session(file) for file in files]
     result = photon_transfer(
@@ -289,11 +308,14 @@ def _tell_photon_transfer(files: list[Path], curve: Path, as_json: bool) -> None
         np.random.default_rng(0),
     )
     draw_curve(result, curve)
+    fault = gain_fault(sessions[0].sensor, measured=result)
     if as_json:
-        click.echo(json.dumps(result.to_json(), indent=2))
+        click.echo(json.dumps({**result.to_json(), "gain_fault": fault}, indent=2))
         return
     for line in photon_transfer_lines(result):
         click.echo(line)
+    if fault is not None:
+        click.echo(f"caution: {fault}")
     click.echo(f"curve: {curve}")
 
 
@@ -369,17 +391,13 @@ def forget(participant: str, data: Path, models: Path | None, as_json: bool) -> 
     hold what they learned until they are trained anew without those recordings.
     """
     from capture.store.forget import forget as forget_participant
-    from capture.study.planned import expects
 
     done = forget_participant(data, participant, models)
-    planned = expects(data, participant)
     if as_json:
-        click.echo(json.dumps(forgotten_figures(done) | {"still_planned": planned}, indent=2))
+        click.echo(json.dumps(forgotten_figures(done), indent=2))
         return
     for line in forgotten_lines(participant, done):
         click.echo(line)
-    if planned:
-        click.echo(f"study.toml goes on asking for {participant}: list it there under withdrawn")
     if models is None:
         click.echo("Models were not searched; name their folder with --models.")
 

@@ -43,13 +43,12 @@ def verify(model: Path, cores: tuple[str, ...], frames: int, compiler: str, as_j
 
     Exit code 0: identical on every frame; 1: not identical; 2: a file is missing or damaged.
     """
-    from runtime.firmware.machine.compile import cores_of
     from runtime.firmware.machine.cores import find_core
     from runtime.verification.verify import verify as run
 
     for core in cores:
         find_core(core)
-    report = run(model, cores or cores_of(compiler), frames, compiler=compiler)
+    report = run(model, cores or _executable(compiler), frames, compiler=compiler)
     if as_json:
         click.echo(json.dumps(report.to_json(), indent=1, sort_keys=True))
     else:
@@ -57,6 +56,16 @@ def verify(model: Path, cores: tuple[str, ...], frames: int, compiler: str, as_j
             click.echo(line)
     if not report.ok:
         raise SystemExit(1)
+
+
+def _executable(compiler: str) -> tuple[str, ...]:
+    """Return the cores that can be executed here; says which cannot, and why."""
+    from runtime.firmware.machine.execute import executable_cores
+
+    found, left_out = executable_cores(compiler)
+    for line in left_out:
+        click.echo(line, err=True)
+    return found
 
 
 @click.command(
@@ -87,6 +96,10 @@ def verify(model: Path, cores: tuple[str, ...], frames: int, compiler: str, as_j
     help="Distance of the eye from the LED in mm; repeat. Default: 50, 100 and 200.",
 )
 @_COMPILER
+@click.option(
+    "--compilers", is_flag=True,
+    help="Price by every compiler on the path beside it; a what-if, as is another --compiler.",
+)  # fmt: skip
 @click.option("--strict", is_flag=True, help="An interval that crosses a limit breaks it.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 @click.option("--junit", type=click.Path(path_type=Path, dir_okay=False), help="JUnit XML file.")
@@ -105,15 +118,17 @@ def budget(
     limits_file: Path | None,
     eye_mm: tuple[float, ...],
     compare: tuple[Path, Path] | None,
+    compilers: bool,
     **more: Any,
 ) -> None:
     """Price models in cycles, bytes and microwatts, and judge them against a host.
 
-    Writes budget.json into each model's folder, and one page. With other parts, or under a name,
-    it is a what-if, which never touches a model's folder: it is written where --out says, or
-    under its name into this folder, else only printed. Exit code 1: a limit is broken.
+    Writes budget.json into each model's folder, and one page. With other parts, another compiler,
+    or under a name, it is a what-if, which never touches a model's folder: it is written where
+    --out says, or under its name into this folder, else only printed. Exit code 1: a limit is
+    broken.
     """
-    from runtime.budget import Choice, Computation, load_limits
+    from runtime.budget import Choice, Computation, load_limits, with_other_compilers
     from runtime.budget import budget as price
     from runtime.budget.page.placed import check_place
     from runtime.budget.price.light import DISTANCES_MM
@@ -132,24 +147,31 @@ def budget(
     limits = load_limits(limits_file) if limits_file else None
     chosen = {key: name for key, name in more.items() if name is not None}
     choice = Choice(**chosen)
-    what_if = choice != Choice() or bool(parts or answer.name)
+    what_if = choice != Choice() or bool(parts or answer.name or compilers) or compiler != "zig"
     computation = Computation(
         margin=None if margin_text is None else parse_margin(margin_text),
         scenario=answer.name or "",
         keep_profiles=not (what_if or answer.out),
         eye_distances_mm=eye_mm or DISTANCES_MM,
     )
+    cores = _executable(compiler)
     results = [
         price(
             model,
             choice=choice,
             parts=parts,
             limits=limits,
+            cores=cores,
             compiler=compiler,
             computation=computation,
         )
         for model in models
     ]
+    if compilers:
+        results = [
+            with_other_compilers(result, model, parts, computation)
+            for result, model in zip(results, models, strict=True)
+        ]
     _give(results, models, answer, what_if)
     if not all(r.keeps(answer.strict) for r in results):
         raise SystemExit(1)
@@ -239,8 +261,25 @@ def _summary(result: Budget) -> list[str]:
         f"{'the host itself is not all measured; ' if result.host_unverified else ''}"
         "the page marks them",
     ]
+    lines += _by_compiler(result)
     lines += [f"  caution: {sentence}" for sentence in result.cautions]
     return lines + [f"  {c.line}" for c in result.checks]
+
+
+def _by_compiler(result: Budget) -> list[str]:
+    """Say by which compiler the price is, and those by others where they were asked for."""
+    from runtime.budget.verdict.host import amount
+
+    own = result.own_price
+    if not result.other_compilers:
+        return [f"  compiled by {result.compiled_by}; --compilers prices others on the path"]
+    return [f"  on {result.core.core} by compiler:"] + [
+        f"    {p.compiler}: {p.instructions_per_frame:,.0f} instructions "
+        f"({p.instructions_per_frame / own.instructions_per_frame - 1:+.1%}) and "
+        f"{p.cycles_per_frame[1]:,.0f} cycles a frame, {p.flash_bytes:,} bytes of flash, "
+        f"{amount(p.average_uw, 4)} µW"
+        for p in (own, *result.other_compilers)
+    ]
 
 
 def _light(margin: float) -> str:

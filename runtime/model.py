@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -151,9 +152,29 @@ class Model:
         }
 
     @property
+    def run_every(self) -> tuple[int, ...]:
+        """Each stage runs once in so many frames: seldom where one before it holds its output.
+
+        A stage with a state runs on every frame.
+        """
+        found, every = [], 1
+        for stage in self.stages:
+            if stage.initial_state():
+                every = 1
+            found.append(every)
+            every = max(every, stage.holds_frames)
+        return tuple(found)
+
+    @property
+    def period(self) -> int:
+        """Frames after which the model does the same work again."""
+        return math.lcm(*self.run_every)
+
+    @property
     def n_operations(self) -> int:
-        """Multiply-adds, additions and comparisons of one frame, over all stages."""
-        return sum(stage.n_operations for stage in self.stages)
+        """Multiply-adds, additions and comparisons of all stages, a mean over frames."""
+        pairs = zip(self.stages, self.run_every, strict=True)
+        return round(sum(stage.n_operations / every for stage, every in pairs))
 
     def run(self, lit: Counts, dark: Counts, state: State | None = None) -> Run:
         """Run the integer reference over consecutive frames.

@@ -22,3 +22,16 @@ def need_tool() -> Callable[[str], str]:
         return path
 
     return find
+
+
+@pytest.fixture
+def faults_of_page(need_tool: Callable[[str], str]) -> Callable[[str], list[str]]:
+    """Return what says where a page of one file breaks WCAG 2.2 AA, on a phone and a laptop."""
+    chromium, axe = need_tool("chromium"), need_tool("axe.min.js")
+
+    def faults(text: str) -> list[str]:
+        from wcag import file_faults
+
+        return file_faults(text, chromium, axe)
+
+    return faults

@@ -22,6 +22,7 @@ from capture.study.plan import Consent, Device, Drawn, PlannedScript, Station, S
 from capture.study.provenance import Provenance
 from runtime.budget.inputs.library import KINDS
 from runtime.budget.verdict.limits import Limits
+from runtime.firmware.setting import DeviceSetting
 from runtime.stages import kinds
 from trainer.cli import palmwatt
 from trainer.recipe import Recipe
@@ -159,6 +160,8 @@ def test_every_other_format_is_in_the_reference(reference: Path) -> None:
         assert f"\n{kind}\n" in formats or kind in formats.split(), kind
         for field in (each.name for each in dataclasses.fields(stage)):
             assert field in formats, f"{kind}.{field}"
+    for field in dataclasses.fields(DeviceSetting):
+        assert field.name in rows_of(read(reference, "formats")), field.name
     for word in (*EVENT_COLUMNS, "/frame_pairs", "/events", "test_frames.npz", "weights.npz"):
         assert word in formats, word
     protocol = (HOUSE / "capture" / "PROTOCOL.md").read_text("utf-8")

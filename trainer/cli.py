@@ -9,6 +9,7 @@ import json
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -16,6 +17,7 @@ from capture.cli import commands as capture_commands
 from runtime.cli import commands as runtime_commands
 from runtime.errors import Error
 from runtime.reproducible_floats import hold_arithmetic_steady
+from trainer.choice.command import frontier
 
 __all__ = ["commands", "main"]
 
@@ -44,15 +46,14 @@ __all__ = ["commands", "main"]
     help="Leave out, for quick work: learning-curve, quadrants or both, with a comma between. The "
     "pages say so.",
 )  # fmt: skip
+@click.option(
+    "--sensor", type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="Setting that DIR was recorded at, a sensor.toml; how its device watches goes with the "
+    "model.",
+)  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print evaluation.json instead of a table.")
 def train(
-    data: Path,
-    recipes: tuple[str, ...],
-    out: Path,
-    n_jobs: int | None,
-    cluster: str | None,
-    skip: str,
-    as_json: bool,
+    data: Path, recipes: tuple[str, ...], out: Path, sensor: Path | None, skip: str, **how: Any
 ) -> None:
     """Train, examine and export one model from the recordings in DIR.
 
@@ -62,6 +63,7 @@ def train(
     """
     from rich.console import Console
 
+    from trainer.corpus.at_setting import recorded_at
     from trainer.recipe import load_recipe
     from trainer.tell.progress import shown_progress
     from trainer.tell.tables import candidates_table, evaluation_tables
@@ -70,11 +72,12 @@ def train(
 
     read = [load_recipe(recipe) for recipe in recipes]
     left_out = [step.strip() for step in skip.split(",") if step.strip()]
-    with shown_progress() as tell, chosen_workers(data, n_jobs, cluster) as workers:
-        evaluation = train_model(data, read, out, tell, workers, left_out)
+    at = None if sensor is None else recorded_at(sensor, data)
+    with shown_progress() as tell, chosen_workers(data, how["n_jobs"], how["cluster"]) as workers:
+        evaluation = train_model(data, read, out, tell, workers, left_out, at)
     for caution in evaluation["cautions"]:
         click.echo(f"caution: {caution['text']}", err=True)
-    if as_json:
+    if how["as_json"]:
         click.echo(json.dumps(evaluation, indent=2, sort_keys=True))
         return
     console = Console()
@@ -99,7 +102,7 @@ def demo(out: Path, as_json: bool) -> None:
     run_demo(out, as_json=as_json)
 
 
-commands: tuple[click.Command, ...] = (train, demo)
+commands: tuple[click.Command, ...] = (train, frontier, demo)
 
 
 @click.group(

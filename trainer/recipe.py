@@ -14,16 +14,18 @@ from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, model_validator
 
 from runtime.errors import UsageError
 from runtime.tomlfile import TomlFile, parse_toml, read_toml
+from trainer.recipe_head import ClassifierRecipe, HeadRecipe, Table
 
 __all__ = [
     "ClassifierRecipe",
     "DecisionRecipe",
     "EvaluationRecipe",
     "FeatureRecipe",
+    "HeadRecipe",
     "QuantisationRecipe",
     "QuantityRecipe",
     "Recipe",
@@ -39,16 +41,7 @@ MAX_SEGMENT_FRAMES = 1024
 """The window stage's own limit: sensors of any rate see 1.6 s."""
 
 
-class _Table(BaseModel):
-    """A TOML table: no unknown keys, no silent conversions, no changes afterwards."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
-
-
-_Units = Annotated[int, Field(ge=1, le=256)]
-
-
-class FeatureRecipe(_Table):
+class FeatureRecipe(Table):
     """Features of one frame and of a window of frames; every one becomes an integer stage.
 
     ``bins`` bins down and across, or, for ``entry = "pixels"``, ``pixels`` single pixels: ``qr``
@@ -97,59 +90,7 @@ class FeatureRecipe(_Table):
         return self
 
 
-class ClassifierRecipe(_Table):
-    """The head: from a window's features to one score per class.
-
-    ``linear`` is a logistic regression, ``mlp`` has a hidden layer of ``hidden`` units, or several
-    layers of as many as a list says; for both, ``penalty`` is the weight of the squared weights
-    (L2). The MLP passes over the windows ``epochs`` times, less often over more than 600,000 /
-    ``epochs`` of them; each time, ``input_noise`` standard
-    deviations of new noise are added to the scaled features, and each window is moved by
-    ``take_noise`` times a normal number along its difference to another window of the same person
-    and class, as no take is quite like the one before. With ``averaged`` the weights are the mean
-    of those after each of the last third of the passes. ``tree`` is one decision tree,
-    ``extra_trees`` the mean of ``trees`` randomised ones, ``boosted_trees`` the sum of ``trees``
-    rounds of gradient boosting with one tree a class; none is deeper than ``depth``. ``prototypes``
-    keeps ``prototypes`` examples a class, and takes the nearest by ``distance``: ``absolute``
-    differences added up, or ``squared`` ones. A leaf of a tree holds at least ``least_in_leaf``
-    windows.
-
-    A window of several segments is seen as ``contrasts`` between them, with the mean over all of
-    them only where ``window_mean`` asks for it: it tells of the person as much as of the scene.
-    Without contrasts the segments are seen as they are. With ``hard_windows`` the classifier is
-    fitted twice: the windows without a gesture that the first took for one, or nearly, are learned
-    from again by the second.
-
-    ``scaling`` brings the features to unit spread before fitting: ``each`` by its own, or all
-    ``together`` by their common one, which keeps weak directions weak when there are few people.
-    """
-
-    kind: Literal["linear", "mlp", "tree", "extra_trees", "boosted_trees", "prototypes"] = "mlp"
-    hidden: Annotated[tuple[_Units, ...], Field(min_length=1, max_length=3)] = (32,)
-    penalty: Annotated[float, Field(ge=0, le=1e3)] = 1e-3
-    epochs: Annotated[int, Field(ge=1, le=5_000)] = 60
-    input_noise: Annotated[float, Field(ge=0, le=2)] = 0.0
-    take_noise: Annotated[float, Field(ge=0, le=2)] = 0.0
-    averaged: bool = False
-    scaling: Literal["each", "together"] = "each"
-    trees: Annotated[int, Field(ge=1, le=256)] = 16
-    depth: Annotated[int, Field(ge=1, le=12)] = 6
-    least_in_leaf: Annotated[int, Field(ge=1, le=10_000)] = 5
-    prototypes: Annotated[int, Field(ge=1, le=64)] = 4
-    distance: Literal["absolute", "squared"] = "absolute"
-    contrasts: bool = True
-    window_mean: bool = False
-    hard_windows: bool = False
-
-    @field_validator("hidden", mode="before")
-    @classmethod
-    def _one_layer_needs_no_list(cls, value: Any) -> Any:
-        if isinstance(value, list):  # pydantic hands it over as Python's, not as JSON's
-            return tuple(value)
-        return (value,) if isinstance(value, int) else value
-
-
-class QuantisationRecipe(_Table):
+class QuantisationRecipe(Table):
     """Integer widths; scales come from training data, the largest values clipped.
 
     ``clip_quantile`` is the share of training values that a scale must represent without clipping.
@@ -162,7 +103,7 @@ class QuantisationRecipe(_Table):
     clip_quantile: Annotated[float, Field(gt=0.5, le=1)] = 0.999
 
 
-class DecisionRecipe(_Table):
+class DecisionRecipe(Table):
     """From scores to events: when to answer, and how long to stay silent afterwards.
 
     Scores are means over the last ``average_frames`` frames. An event needs the same answer for
@@ -180,7 +121,7 @@ class DecisionRecipe(_Table):
     max_false_per_hour: Annotated[float, Field(ge=0, le=3600)] = 0.5
 
 
-class QuantityRecipe(_Table):
+class QuantityRecipe(Table):
     """A quantity in the place of classes: the model ends in values with an interval.
 
     ``target`` is what each recording says of itself, ``distance_mm`` the distance from sensor to
@@ -200,7 +141,7 @@ class QuantityRecipe(_Table):
         return TARGETS[self.target]
 
 
-class EvaluationRecipe(_Table):
+class EvaluationRecipe(Table):
     """How the model is examined.
 
     ``split`` names what is held out whole; windows are never split at random. ``take_end`` says
@@ -219,7 +160,7 @@ class EvaluationRecipe(_Table):
     max_latency_s: Annotated[float, Field(gt=0, le=10)] = 0.5
 
 
-class Recipe(_Table):
+class Recipe(Table):
     """The whole description of a model; see the tables for their keys.
 
     Lengths in frames are at ``frame_rate_hz``; at a sensor of another rate, training takes as much
@@ -239,6 +180,7 @@ class Recipe(_Table):
     background: tuple[str, ...] = ()
     features: FeatureRecipe
     classifier: ClassifierRecipe = ClassifierRecipe()
+    head: HeadRecipe = HeadRecipe()
     quantisation: QuantisationRecipe = QuantisationRecipe()
     decision: DecisionRecipe = DecisionRecipe()
     quantity: QuantityRecipe | None = None
@@ -282,6 +224,14 @@ class Recipe(_Table):
         """Class names in score order; the rejection class, if any, is last."""
         return (*self.classes, OTHER) if self.other or self.background else self.classes
 
+    @property
+    def frames_of_score(self) -> int:
+        """Frames before the last that have a part in a score, besides those of the window.
+
+        They are those that it is the mean of, and those for which the head's last scores stand.
+        """
+        return self.decision.average_frames - 1 + self.head.every - 1
+
     def class_index(self, trial_type: str) -> int | None:
         """Return the class of a cue's trial type, or None when the recipe does not know it."""
         if trial_type in self.classes:
@@ -303,7 +253,7 @@ class Recipe(_Table):
             return self
         faster = frame_rate_hz / self.frame_rate_hz
 
-        def scaled(table: _Table, **limits: tuple[int, int]) -> dict[str, int]:
+        def scaled(table: Table, **limits: tuple[int, int]) -> dict[str, int]:
             return {
                 key: min(max(round(getattr(table, key) * faster), least), most)
                 for key, (least, most) in limits.items()
@@ -311,6 +261,7 @@ class Recipe(_Table):
 
         swings = {"swing_frames": (1, 32)} if self.features.swing_frames else {}
         features = scaled(self.features, segment_frames=(1, MAX_SEGMENT_FRAMES), **swings)
+        head = scaled(self.head, every=(1, 32)) if self.head.every > 1 else {}
         decision = scaled(
             self.decision, average_frames=(1, 32), hold_frames=(1, 255), hold_off_frames=(0, 255)
         )
@@ -318,15 +269,18 @@ class Recipe(_Table):
             update={
                 "frame_rate_hz": frame_rate_hz,
                 "features": self.features.model_copy(update=features),
+                "head": self.head.model_copy(update=head),
                 "decision": self.decision.model_copy(update=decision),
             }
         )
 
     def digest(self) -> str:
         """Return the SHA-256 of the recipe's values; comments and layout do not count."""
-        values = self.model_dump(mode="json")
-        if self.quantity is None:  # as before there were any: what is not asked for counts nothing
+        values = self.model_dump(mode="json")  # as before there were any of these
+        if self.quantity is None:
             del values["quantity"]
+        if self.head == HeadRecipe():
+            del values["head"]
         text = json.dumps(values, sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()
 

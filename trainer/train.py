@@ -8,6 +8,7 @@ from typing import Any
 
 from runtime.errors import ArgumentError
 from runtime.files import as_path, refuse_used_folder
+from trainer.corpus.at_setting import AtSetting
 from trainer.fit.training import Notify, fit_model
 from trainer.recipe import Recipe, load_recipe
 from trainer.tell.export import write_model_folder
@@ -23,6 +24,7 @@ def train_model(
     progress: Notify | None = None,
     workers: Workers | None = None,
     skip: Collection[str] = (),
+    at: AtSetting | None = None,
 ) -> dict[str, Any]:
     """Train, examine and write the whole model folder; return the evaluation.
 
@@ -44,6 +46,8 @@ def train_model(
         Who fits; this process by default.
     skip : collection of str
         Steps to leave out, for quick work: ``learning-curve``, ``quadrants``.
+    at : AtSetting, optional
+        The device's setting that the model is made for; that of the recordings by default.
 
     Returns
     -------
@@ -66,7 +70,7 @@ def train_model(
     if not isinstance(given, Sequence) or not all(isinstance(each, Recipe) for each in given):
         raise ArgumentError("train_model", "recipe", repr(recipe)[:60], "a Recipe, or its name")
     refuse_used_folder(model)
-    trained = fit_model(folder, list(given), progress, workers, skip)
+    trained = fit_model(folder, list(given), progress, workers, skip, at)
     if progress:
         progress("exporting")
     write_model_folder(trained, model)

@@ -13,17 +13,25 @@ import pdoc.docstrings
 from command_page import table
 from pydantic import BaseModel
 
+import capture.booth.label_sheet
 import capture.lead.host_clock
 import capture.store.dataset
+import capture.store.forgotten
 import capture.store.writer
 import capture.study.plan
 import runtime.budget.inputs.library
+import runtime.firmware.sensor_file
+import runtime.firmware.setting
 import runtime.trace.parts_file
 import runtime.trace.reading
 import runtime.trace.reading.bench_file
 import runtime.trace.reading.sigrok
 import runtime.trace.reading.tables
+import trainer.choice.told
+import trainer.choice.tried.knobs
+import trainer.choice.worth.pick
 import trainer.tell.export
+from capture.booth.editlog import Entry
 from capture.cues.labels import Event
 from capture.cues.script import BUILT_IN, CueKind, Script
 from capture.store.dataset import PARTICIPANT_COLUMNS, Participant
@@ -33,8 +41,10 @@ from runtime.budget.inputs.controllers import State
 from runtime.budget.inputs.library import KINDS, Curve, load_parts
 from runtime.budget.inputs.part_values import Measured, Value
 from runtime.budget.verdict.limits import Limits
+from runtime.firmware.setting import DeviceSetting
 from runtime.stages import kinds
 from runtime.trace.reading.bench_file import BENCH_TABLES, BenchFile
+from trainer.choice.tried.knobs import ActiveKnobs, SearchRules, WatchingKnobs, knobs_text
 from trainer.recipe import Recipe, built_in_recipes
 
 __all__ = ["STUDY_TABLES", "formats_page", "parts_page", "recipes_page"]
@@ -47,6 +57,13 @@ STUDY_TABLES: dict[str, type[BaseModel]] = {
     "drawn": Drawn,
 }
 """Tables of ``study.toml``; of script, device and station there may be several."""
+
+KNOB_TABLES: dict[str, type[BaseModel]] = {
+    "active": ActiveKnobs,
+    "watching": WatchingKnobs,
+    "search": SearchRules,
+}
+"""Tables of a file of knobs, besides ``recipe``, whose keys are those of a recipe."""
 
 
 def recipes_page() -> str:
@@ -80,6 +97,8 @@ def formats_page() -> str:
     lines += ["### `participants.tsv`", ""]
     lines += [f"Required columns: {', '.join(PARTICIPANT_COLUMNS)}.", "", _prose(Participant), ""]
     lines += ["### `*_events.tsv`", "", _prose(Event), ""]
+    lines += ["### `*_edits.jsonl`", "", _prose(capture.booth.label_sheet), "", _prose(Entry), ""]
+    lines += ["### `forgotten.json`", "", _prose(capture.store.forgotten), ""]
     lines += ["### `*_readouts.mcap`", "", _prose(capture.store.writer), ""]
     lines += ["### `*_clock.tsv`", "", _prose(capture.lead.host_clock), ""]
     lines += ["```text", capture.store.writer.FRAME_SCHEMA.rstrip(), "```", ""]
@@ -103,12 +122,24 @@ def formats_page() -> str:
         lines += [f"#### `{kind}`", "", _prose(stage), ""]
         rows = [(f"`{f.name}`", f"`{f.type}`") for f in dataclasses.fields(stage)]
         lines += table(("field", "type"), rows)
+    lines += ["### `device.toml`", "", _prose(runtime.firmware.setting), ""]
+    lines += [_prose(DeviceSetting), ""]
+    rows = [(f"`{f.name}`", f"`{f.type}`") for f in dataclasses.fields(DeviceSetting)]
+    lines += table(("key", "type"), rows)
     lines += ["## Cue scripts", "", f"Built in: {', '.join(f'`{name}`' for name in BUILT_IN)}.", ""]
     lines += _keys(Script, "", list(Script.model_fields))
     lines += [_prose(Script), "", "### Table `[[cue]]`", ""]
     lines += _keys(CueKind, "cue.", list(CueKind.model_fields))
     lines += [_prose(CueKind), "", "## Limits", "", _prose(Limits), ""]
     lines += _keys(Limits, "limits.", list(Limits.model_fields))
+    lines += ["", "## Frontiers", "", _prose(trainer.choice.told), ""]
+    lines += ["### Knobs", "", _prose(trainer.choice.tried.knobs), ""]
+    lines += ["```toml", knobs_text().rstrip(), "```", ""]
+    for name, below in KNOB_TABLES.items():
+        lines += [f"#### Table `[{name}]`", "", _prose(below), ""]
+        lines += _keys(below, f"{name}.", list(below.model_fields))
+    lines += ["### Wishes", "", _prose(trainer.choice.worth.pick), ""]
+    lines += ["## Sensor settings", "", _prose(runtime.firmware.sensor_file), ""]
     lines += ["", "## Traces of a device on a bench", "", _prose(runtime.trace.reading), ""]
     lines += ["### The TOML file beside a trace", "", _prose(runtime.trace.reading.bench_file), ""]
     plain = [n for n, f in BenchFile.model_fields.items() if n not in BENCH_TABLES]

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from capture.agree.added import ABSENT, added_takes
 from capture.cues.labels import GOOD, REJECTED, Event, read_events
 from capture.store.dataset import SessionInfo, find_sessions
 from runtime.errors import FormatError
@@ -21,7 +23,7 @@ _LABELLER = re.compile(r"[A-Z][A-Z0-9]{0,15}")
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """One cue that several labellers judged.
+    """One cue that several labellers judged, or one movement without a cue that one of them marked.
 
     Parameters
     ----------
@@ -30,26 +32,29 @@ class Judged:
     session : str
         Name of its file.
     cue_onset_s : float
-        Start of the cue, seconds.
-    takes : dict of str to Event
-        What each labeller made of it; at least two.
+        Start of the cue, or of the movement as first marked, seconds.
+    takes : dict of str to (Event or None)
+        What each labeller made of it, at least two; None where they marked no take.
     """
 
     participant: str
     session: str
     cue_onset_s: float
-    takes: dict[str, Event]
+    takes: Mapping[str, Event | None]
 
 
-def name_of(event: Event) -> str:
-    """Return what a take is called: its label, or ``rejected``."""
+def name_of(event: Event | None) -> str:
+    """Return what a take is called: its label, ``rejected``, or ``absent`` where there is none."""
+    if event is None:
+        return ABSENT
     return event.trial_type if event.status == GOOD else REJECTED
 
 
 def judged_cues(root: Path) -> tuple[Judged, ...]:
     """Return the cues that at least two labellers judged, in order of session and time.
 
-    A blind review counts when it is finished. Where a cue was given again, its last take counts.
+    Takes that were added without a cue are among them, once for each movement. A blind review
+    counts when it is finished. Where a cue was given again, its last take counts.
 
     Raises
     ------
@@ -65,16 +70,27 @@ def _session_cues(info: SessionInfo) -> list[Judged]:
     tables = {FIRST: info.events_path} | _finished_reviews(info)
     if len(tables) < 2:
         return []
-    by_cue: dict[float, dict[str, Event]] = {}
-    for labeller, path in tables.items():
-        for event in read_events(path):
+    events = {labeller: read_events(path) for labeller, path in tables.items()}
+    by_cue: dict[float, dict[str, Event | None]] = {}
+    for labeller, rows in events.items():
+        for event in rows:
             if event.cue_onset_s is not None:
                 by_cue.setdefault(round(event.cue_onset_s, 6), {})[labeller] = event
-    return [
+    asked = [
         Judged(info.participant_id, info.path.name, cue, takes)
-        for cue, takes in sorted(by_cue.items())
+        for cue, takes in by_cue.items()
         if len(takes) > 1
     ]
+    added = [
+        Judged(
+            info.participant_id,
+            info.path.name,
+            min(take.onset_s for take in takes.values() if take is not None),
+            takes,
+        )
+        for takes in added_takes(events)
+    ]
+    return sorted([*asked, *added], key=lambda cue: cue.cue_onset_s)
 
 
 def _finished_reviews(info: SessionInfo) -> dict[str, Path]:

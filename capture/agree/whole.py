@@ -145,6 +145,8 @@ def _pair_boundaries(
     for number, mine in enumerate(people):
         for cue in mine:
             a, b = cue.takes[first], cue.takes[second]
+            if a is None or b is None:
+                continue
             same = a.status == b.status == GOOD and a.trial_type == b.trial_type
             if not (same and set_by_hand(a) and set_by_hand(b)):
                 continue

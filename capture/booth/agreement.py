@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from capture.agree.added import added_takes
+from capture.agree.tables import name_of
 from capture.booth.editlog import Entry
-from capture.cues.labels import GOOD, REJECTED, Event, kappa
+from capture.cues.labels import Event, kappa
 
-__all__ = ["Agreement", "agreement", "measure_agreement", "name_of"]
+__all__ = ["Agreement", "agreement", "measure_agreement"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +27,8 @@ class Agreement:
     n_takes, n_alike : int
         Cues compared then, and those that both called the same.
     differences : tuple of (float, str, str)
-        Onset of the cue in seconds, first name, second name, wherever they differ today.
+        Onset of the cue, or of the added take, in seconds, first name, second name, wherever they
+        differ today.
     """
 
     labeller: str
@@ -35,31 +38,35 @@ class Agreement:
     differences: tuple[tuple[float, str, str], ...]
 
 
-def name_of(event: Event) -> str:
-    """Return what a take is called: its label, or ``rejected``."""
-    return event.trial_type if event.status == GOOD else REJECTED
-
-
-def _names(events: Sequence[Event]) -> dict[float, str]:
-    """Return what each cue's take is called, by the cue's onset."""
-    return {e.cue_onset_s: name_of(e) for e in events if e.cue_onset_s is not None}
+def _names(first: Sequence[Event], second: Sequence[Event]) -> list[tuple[float, str, str]]:
+    """Return when and what both tables call what both hold: cues, and takes that were added."""
+    mine, theirs = ({e.cue_onset_s: e for e in events} for events in (first, second))
+    both = [
+        (cue, name_of(mine[cue]), name_of(theirs[cue]))
+        for cue in mine.keys() & theirs.keys()
+        if cue is not None
+    ]
+    for takes in added_takes({"first": first, "second": second}):
+        onset_s = min(take.onset_s for take in takes.values() if take is not None)
+        both.append((onset_s, name_of(takes["first"]), name_of(takes["second"])))
+    return sorted(both)
 
 
 def measure_agreement(first: Sequence[Event], second: Sequence[Event]) -> dict[str, object]:
     """Return ``kappa``, ``n_takes`` and ``n_alike`` over the cues that both tables hold.
 
+    Takes that somebody added are among them: what only one marked, the other calls absent.
+
     Raises
     ------
     FormatError
-        They hold no cue together.
+        They hold nothing together.
     """
-    mine, theirs = _names(first), _names(second)
-    both = sorted(mine.keys() & theirs.keys())
-    names = [mine[cue] for cue in both], [theirs[cue] for cue in both]
+    both = _names(first, second)
     return {
-        "kappa": kappa(*names),
+        "kappa": kappa([one for _, one, _ in both], [other for _, _, other in both]),
         "n_takes": len(both),
-        "n_alike": sum(a == b for a, b in zip(*names, strict=True)),
+        "n_alike": sum(one == other for _, one, other in both),
     }
 
 
@@ -68,15 +75,10 @@ def agreement(
 ) -> Agreement:
     """Return a finished review's agreement as its log keeps it, and where the names differ now."""
     end = next(entry for entry in log if entry.act == "finish")
-    mine, theirs = _names(first), _names(second)
     return Agreement(
         labeller,
         end.kappa or 0.0,
         end.n_takes or 0,
         end.n_alike or 0,
-        tuple(
-            (cue, mine[cue], theirs[cue])
-            for cue in sorted(mine.keys() & theirs.keys())
-            if mine[cue] != theirs[cue]
-        ),
+        tuple(each for each in _names(first, second) if each[1] != each[2]),
     )

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from capture.cues.labels import Event
 from capture.store.dataset import SessionInfo, find_sessions
 from capture.store.session import Session, read_session
 from capture.truth.truth import Doubt, doubts, read_recorded
@@ -40,8 +41,8 @@ class Doubtful:
     def of(self, wanted: SessionInfo) -> dict[str, Any]:
         """Return what is doubted of one session, the most doubtful first.
 
-        ``whole`` holds the reasons that concern all of it; ``takes`` the cue's time and the reason
-        of each doubtful take.
+        ``whole`` holds the reasons that concern all of it; ``takes`` the cue's time (of a take
+        without one, its own) and the reason of each doubtful take.
         """
         with self._alone:
             same = [info for info in find_sessions(self._root) if info.task == wanted.task]
@@ -55,7 +56,7 @@ class Doubtful:
         return {
             "whole": [doubt.text for doubt in own if doubt.row is None],
             "takes": [
-                {"cue_onset_s": events[doubt.row].cue_onset_s, "text": doubt.text}
+                {"cue_onset_s": _when(events[doubt.row]), "text": doubt.text}
                 for doubt in own
                 if doubt.row is not None
             ],
@@ -72,3 +73,8 @@ class Doubtful:
                 continue  # being recorded, or damaged: said where it is opened
             self._sessions[info.path.name] = session
         self._found = doubts(recorded, np.random.default_rng(0))
+
+
+def _when(event: Event) -> float:
+    """Return the start of the cue; of a take that was added without one, its own."""
+    return event.onset_s if event.cue_onset_s is None else event.cue_onset_s

@@ -29,9 +29,10 @@ class Entry(pydantic.BaseModel):
     labeller : str
         Who.
     act : str
-        ``change``, ``undo``, ``redo``, or ``finish`` of a blind review.
+        ``change``, ``add``, ``undo``, ``redo``, or ``finish`` of a blind review.
     before, after : Event or None
-        The row as it was and as it became.
+        The row as it was and as it became; none before a take was added, and after that was taken
+        back.
     kappa, n_takes, n_alike : optional
         The agreement that a blind review ended with.
     """
@@ -41,7 +42,7 @@ class Entry(pydantic.BaseModel):
     revision: int
     time: str
     labeller: str
-    act: Literal["change", "undo", "redo", "finish"]
+    act: Literal["change", "add", "undo", "redo", "finish"]
     before: Event | None = None
     after: Event | None = None
     kappa: float | None = None
@@ -117,7 +118,7 @@ def stacks(log: Sequence[Entry], labeller: str) -> tuple[list[Entry], list[Entry
         if entry.labeller != labeller or entry.act == "finish":
             continue
         source, target = (redo, undo) if entry.act == "redo" else (undo, redo)
-        if entry.act == "change":
+        if entry.act in ("change", "add"):
             undo.append(entry)
             redo.clear()
         elif source:

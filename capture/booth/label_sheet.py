@@ -110,11 +110,14 @@ class LabelSheet:
         content = read_limited(self.path) if self.path.exists() else b""
         return f"{len(self.log)}.{hashlib.sha256(content).hexdigest()[:12]}"
 
-    def save(self, before: Event, after: Event, now: str, act: str) -> int:
-        """Put one row in the place of another, write it down, and return where it stands."""
+    def save(self, before: Event | None, after: Event | None, now: str, act: str) -> int | None:
+        """Put one row in the place of another, write it down, and return where it stands.
+
+        Without one before, a row is added; without one after, it goes.
+        """
         old = self.events
         events = [event for event in old if event is not before]
-        events.append(after)
+        events += [after] if after is not None else []
         self.events = tuple(sorted(events, key=lambda event: event.onset_s))
         # The row itself says who and when: cut between the two writes, nothing is unaccounted.
         write_events(self.path, self.events)
@@ -123,7 +126,7 @@ class LabelSheet:
         except UsageError:  # no room for it: the table goes back to what the log says
             write_events(self.path, old)
             raise
-        return self.events.index(after)
+        return None if after is None else self.events.index(after)
 
     def finish(self, now: str) -> None:
         """Close a blind review with its agreement."""

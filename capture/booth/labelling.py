@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
-from typing import Literal
+from typing import Any, Literal
 
 import pydantic
 from pydantic import ConfigDict
 
-from capture.booth.agreement import name_of
+from capture.agree.tables import name_of
 from capture.booth.editlog import finished, stacks
 from capture.booth.label_sheet import UNLABELLED, LabelSheet, Table
 from capture.cues.labels import GOOD, REJECTED, Event
@@ -38,12 +38,12 @@ class Edit(pydantic.BaseModel):
     revision : str
         What the caller's labels were at.
     act : str
-        ``change`` a take, ``undo`` or ``redo`` this labeller's last change, or ``finish`` a blind
-        review.
+        ``change`` a take, ``add`` one that no cue asked for, ``undo`` or ``redo`` this labeller's
+        last change, or ``finish`` a blind review.
     row : int, optional
         Which take to change, from 0 in order of onset.
     onset_s, duration_s, trial_type, status, reason : optional
-        What it becomes; what is left out stays.
+        What it becomes; what is left out stays. A take that is added needs the first three.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
@@ -51,7 +51,7 @@ class Edit(pydantic.BaseModel):
     labeller: str
     blind: bool
     revision: str
-    act: Literal["change", "undo", "redo", "finish"]
+    act: Literal["change", "add", "undo", "redo", "finish"]
     row: int | None = None
     onset_s: float | None = None
     duration_s: float | None = None
@@ -119,21 +119,34 @@ def apply_edit(
                 return sheet.table(edit.row)
             _check_place(sheet.events, before, after, session_s, where)
             return sheet.table(sheet.save(before, after, now, "change"))
+        if edit.act == "add":
+            added = _added(edit, labels, now)
+            _check_place(sheet.events, None, added, session_s, where)
+            return sheet.table(sheet.save(None, added, now, "add"))
         if edit.act == "finish":
             _check_finish(sheet, where)
             sheet.finish(now)
             return sheet.table()
-        stack = stacks(sheet.log, sheet.labeller)[edit.act == "redo"]
-        if not stack:
-            raise UsageError(where, f"changes to {edit.act}", 0, "at least 1")
-        old, new = stack[-1].before, stack[-1].after
-        if edit.act == "redo":
-            old, new = new, old
-        present = next((event for event in sheet.events if event == new), None)
-        if present is None or old is None:
-            raise UsageError(where, "the take", "changed since by somebody else", "as it was left")
+        return sheet.table(_taken_back(sheet, edit.act, session_s, now))
+
+
+def _taken_back(
+    sheet: LabelSheet, act: Literal["undo", "redo"], session_s: float, now: str
+) -> int | None:
+    """Put back what the labeller's last change was made of, or that change again."""
+    where = sheet.info.path.name
+    stack = stacks(sheet.log, sheet.labeller)[act == "redo"]
+    if not stack:
+        raise UsageError(where, f"changes to {act}", 0, "at least 1")
+    last = stack[-1]
+    old, new = (last.after, last.before) if act == "redo" else (last.before, last.after)
+    present = next((event for event in sheet.events if event == new), None)
+    lost = present is None and new is not None
+    if lost or (old is None and last.act != "add"):
+        raise UsageError(where, "the take", "changed since by somebody else", "as it was left")
+    if old is not None:
         _check_place(sheet.events, present, old, session_s, where)
-        return sheet.table(sheet.save(present, old, now, edit.act))
+    return sheet.save(present, old, now, act)
 
 
 def _chosen(sheet: LabelSheet, row: int | None, where: str) -> Event:
@@ -144,12 +157,7 @@ def _chosen(sheet: LabelSheet, row: int | None, where: str) -> Event:
 
 
 def _changed(before: Event, edit: Edit, labels: Sequence[str], now: str) -> Event:
-    given = edit.model_dump(include=set(_CHANGEABLE), exclude_none=True)
-    for name in ("onset_s", "duration_s"):
-        if name in given:
-            given[name] = round(given[name], 6)
-    if "trial_type" in given and given["trial_type"] not in labels:
-        raise UsageError("take", "label", repr(given["trial_type"][:40]), ", ".join(labels))
+    given = _given(edit, labels)
     if given.get("status") == GOOD:
         given["reason"] = ""
     after = dataclasses.replace(before, **given, labeller=edit.labeller, edited=now)
@@ -158,11 +166,32 @@ def _changed(before: Event, edit: Edit, labels: Sequence[str], now: str) -> Even
     return after
 
 
+def _added(edit: Edit, labels: Sequence[str], now: str) -> Event:
+    given = _given(edit, labels)
+    if set(given) != {"onset_s", "duration_s", "trial_type"} or edit.row is not None:
+        raise UsageError(
+            "take", "what is added", ", ".join(sorted(given)) or "nothing",
+            "onset_s, duration_s and trial_type alone",
+        )  # fmt: skip
+    return Event(**given, labeller=edit.labeller, edited=now)
+
+
+def _given(edit: Edit, labels: Sequence[str]) -> dict[str, Any]:
+    """Return the fields of a row that an edit sets."""
+    given = edit.model_dump(include=set(_CHANGEABLE), exclude_none=True)
+    for name in ("onset_s", "duration_s"):
+        if name in given:
+            given[name] = round(given[name], 6)
+    if "trial_type" in given and given["trial_type"] not in labels:
+        raise UsageError("take", "label", repr(given["trial_type"][:40]), ", ".join(labels))
+    return given
+
+
 _CHANGEABLE = ("onset_s", "duration_s", "trial_type", "status", "reason")
 
 
 def _check_place(
-    events: Sequence[Event], before: Event, after: Event, session_s: float, where: str
+    events: Sequence[Event], before: Event | None, after: Event, session_s: float, where: str
 ) -> None:
     if after.duration_s < _SHORTEST_S or after.end_s > session_s + 1e-6:
         raise UsageError(

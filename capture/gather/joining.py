@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from capture.store.dataset import PARTICIPANT_COLUMNS, read_description, read_participants
+from capture.store.forgotten import digest_of
 from capture.tsv_tables import Row, read_table, write_table
 from runtime.errors import FormatError
 from runtime.files import read_limited
@@ -36,8 +37,15 @@ class Joined:
         write_table(path, tuple(self.columns), rows)
 
 
-def join_people(joined: Joined, roots: Sequence[Path]) -> None:
+def join_people(joined: Joined, roots: Sequence[Path], gone: frozenset[str]) -> None:
     """Join the tables of participants, column by column; n/a gives way to a value.
+
+    Parameters
+    ----------
+    joined : Joined
+    roots : sequence of Path
+    gone : frozenset of str
+        Digests of those who were forgotten: their rows are left out.
 
     Raises
     ------
@@ -51,7 +59,10 @@ def join_people(joined: Joined, roots: Sequence[Path]) -> None:
             continue
         read_participants(path)  # so that a wrong table is refused before it is joined
         for _, row in read_table(path, PARTICIPANT_COLUMNS):
-            name = f"sub-{(row['participant_id'] or '').removeprefix('sub-')}"
+            pseudonym = (row["participant_id"] or "").removeprefix("sub-")
+            if digest_of(pseudonym) in gone:
+                continue
+            name = f"sub-{pseudonym}"
             known = joined.people.setdefault(name, {})
             joined.columns |= dict.fromkeys(row)
             for column, value in (row | {"participant_id": name}).items():

@@ -6,6 +6,8 @@ import json
 import shutil
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 
 from capture.gather.joining import (
@@ -19,6 +21,7 @@ from capture.gather.joining import (
 from capture.gather.tree import SetFile, Tree, copy_checked, list_files
 from capture.store.container import DAMAGE, MAGIC, messages, metadata
 from capture.store.dataset import find_sessions
+from capture.store.forgotten import digest_of, forgotten_in
 from capture.store.kind import kind_of
 from capture.store.session import READOUTS_SUFFIX
 from runtime.errors import Error, FormatError, UsageError
@@ -39,8 +42,8 @@ class Merged:
     n_sessions, n_people : int
         In the new data set.
     left_out : tuple of str
-        Files and folders that are no part of a data set: half-written ones, and what training can
-        make anew.
+        Files and folders that are no part of a data set: half-written ones, what training can make
+        anew, and people who were forgotten.
     cautions : tuple of str
         What to look at.
     conflicts : tuple of str
@@ -89,7 +92,7 @@ def merge(sources: Sequence[Path], out: Path) -> Merged:
 
     Files that several hold must have the same bytes in all; tables of people, descriptions and logs
     of final tests are joined. A session whose recorder was killed is copied as it is, and finished
-    when it is first opened.
+    when it is first opened. Who was forgotten in one of the sets is left out of all.
 
     Parameters
     ----------
@@ -116,8 +119,9 @@ def merge(sources: Sequence[Path], out: Path) -> Merged:
     _check_places(sources, out)
     joined = Joined()
     join_descriptions(joined, sources)
-    join_people(joined, sources)
-    trees = [list_files(root) for root in sources]
+    gone = frozenset[str]().union(*(forgotten_in(root) for root in sources))
+    join_people(joined, sources, gone)
+    trees = [_without(list_files(root), gone) for root in sources]
     files = _union(trees, joined)
     joined.conflicts += _kinds(sources)
     cautions = tuple(_cautions(sources, files))
@@ -137,6 +141,15 @@ def merge(sources: Sequence[Path], out: Path) -> Merged:
             write_whole(part / name, _json(entries))
     n_sessions = len(find_sessions(out))
     return Merged(out, len(files), n_bytes, n_sessions, len(joined.people), left_out, cautions)
+
+
+def _without(tree: Tree, gone: frozenset[str]) -> Tree:
+    """Return a data set's files without those of people who were forgotten in one of the sets."""
+    folders = {name.partition("/")[0] for name in tree.files if "/" in name}
+    known = {folder for folder in folders if digest_of(folder.removeprefix("sub-")) in gone}
+    left_out = (f"{folder}/ (forgotten)" for folder in sorted(known))
+    files = {n: file for n, file in tree.files.items() if n.partition("/")[0] not in known}
+    return Tree(tree.root, files, (*tree.left_out, *left_out))
 
 
 def _check_places(sources: Sequence[Path], out: Path) -> None:
@@ -206,11 +219,13 @@ def _kinds(sources: Sequence[Path]) -> list[str]:
 
 def _cautions(sources: Sequence[Path], files: Mapping[str, SetFile]) -> list[str]:
     told = []
-    homes: dict[str, set[Path]] = {}
+    homes: dict[str, set[frozenset[str]]] = {}  # sessions of each person, as each set has them
     for root in sources:
-        for info in find_sessions(root):
-            homes.setdefault(info.participant_id, set()).add(root)
-    both = [name for name, roots in sorted(homes.items()) if len(roots) > 1]
+        known = sorted((info.participant_id, info.path.name) for info in find_sessions(root))
+        for person, named in groupby(known, key=itemgetter(0)):
+            homes.setdefault(person, set()).add(frozenset(name for _, name in named))
+    kept = {name.partition("/")[0].removeprefix("sub-") for name in files}
+    both = [name for name in sorted(homes.keys() & kept) if len(homes[name]) > 1]
     if both:
         told.append(
             f"{', '.join(both)}: recorded in more than one of the sets; make sure that each "

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from capture.cues.labels import Event
+from capture.measure.headroom import Headroom, headroom_caution, headroom_of
 from capture.measure.readiness import (
     Caution,
     few_of_a_class,
@@ -28,6 +29,7 @@ class Overview:
         self._people: list[str] = []
         self._signs: list[Signs] = []
         self._events: list[tuple[str, Event]] = []
+        self._events_of: list[tuple[Event, ...]] = []
         self._kinds: set[str] = set()
 
     def add(self, session: Session) -> None:
@@ -41,6 +43,7 @@ class Overview:
         self._signs.append(read_signs(session.blocks(), session.sensor))
         self._names.append(session.path.name)
         self._people.append(session.participant)
+        self._events_of.append(session.events)
         self._events += [(session.participant, event) for event in session.events]
         self._kinds.add(kind_of(session.header.description.firmware))
 
@@ -56,11 +59,17 @@ class Overview:
         """Return what should be known before a model is trained on all of it."""
         if not self._signs:
             return []
+        little = headroom_caution(self.headroom())
         return [
             *signal_cautions(self._signs),
+            *([] if little is None else [little]),
             *near_copies(self._people, self._names, self._signs, self._twins()),
             *few_of_a_class(self._events),
         ]
+
+    def headroom(self) -> Headroom:
+        """Return how much is saturated, and how many takes that touches."""
+        return headroom_of(zip(self._signs, self._events_of, strict=True))
 
     def _twins(self) -> list[Twins]:
         return find_twins(self._people, self._signs)

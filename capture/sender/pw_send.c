@@ -1,6 +1,8 @@
 /* See pw_send.h and capture/PROTOCOL.md. */
 #include "pw_send.h"
 
+#include "pw_crc.h"
+
 #include <string.h>
 
 enum {
@@ -8,171 +10,364 @@ enum {
     KIND_EXPOSURE = 2,
     KIND_STATUS = 3,
     KIND_ACKNOWLEDGE = 4,
-    KIND_COMMAND = 16
+    KIND_COMMAND = 16,
+    HEADER_BYTES = 14,
+    CRC_BYTES = 4,
+    TEXT_BYTES = 63,
+    BLOCK_BYTES = 254 /* of a COBS block without its code */
 };
 
-/* CRC-32/ISO-HDLC four bits at a time: 64 bytes of flash instead of 1024. */
-static const uint32_t crc_nibble[16] = {
-    0x00000000u, 0x1DB71064u, 0x3B6E20C8u, 0x26D930ACu, 0x76DC4190u, 0x6B6B51F4u,
-    0x4DB26158u, 0x5005713Cu, 0xEDB88320u, 0xF00F9344u, 0xD6D6A3E8u, 0xCB61B38Cu,
-    0x9B64C2B0u, 0x86D3D2D4u, 0xA00AE278u, 0xBDBDF21Cu,
-};
+/* Called from many places, and not where the time goes: a compiler would write it out at each. */
+#if defined(__GNUC__)
+#define WRITTEN_ONCE __attribute__((noinline))
+#else
+#define WRITTEN_ONCE
+#endif
 
-static uint32_t crc_step(uint32_t crc, uint8_t byte)
-{
-    crc ^= byte;
-    crc = (crc >> 4) ^ crc_nibble[crc & 15u];
-    return (crc >> 4) ^ crc_nibble[crc & 15u];
-}
+/* A packet being encoded. COBS: a block is its code (1 + number of bytes) and up to 254 bytes that
+ * are not zero; between two blocks, but for those of 254, stood a zero. So a zero is the place of the
+ * next block's code, and what was written moves only where a block fills up. */
+typedef struct {
+    uint8_t *out;  /* where the next byte goes */
+    uint8_t *code; /* where the code of the block being filled goes */
+    uint32_t crc;
+} encoder;
 
-void pw_port_init(pw_port *port, pw_put put, void *context)
+void pw_port_init(pw_port *port)
 {
     memset(port, 0, sizeof *port);
-    port->put = put;
-    port->context = context;
 }
 
-/* COBS: a block is its code (1 + number of bytes) and up to 254 bytes that are not zero. */
-static void close_block(pw_port *port)
+/* Puts the lowest bytes of a value, lowest first, without the CRC. */
+static void stuff_le(encoder *e, uint32_t value, unsigned n_bytes)
 {
-    port->block[0] = (uint8_t)(port->n_block + 1u);
-    port->put(port->context, port->block, (size_t)port->n_block + 1u);
-    port->n_block = 0;
-}
-
-static void stuff(pw_port *port, uint8_t byte)
-{
-    if (port->n_block == 254u) {
-        close_block(port); /* code 255: full, no zero follows */
-    }
-    if (byte == 0u) {
-        close_block(port);
-    } else {
-        port->n_block++;
-        port->block[port->n_block] = byte;
-    }
-}
-
-static void put_byte(pw_port *port, uint8_t byte)
-{
-    port->crc = crc_step(port->crc, byte);
-    stuff(port, byte);
-}
-
-static void put_le(pw_port *port, uint64_t value, unsigned n_bytes)
-{
+    uint8_t *out = e->out, *code = e->code;
     for (; n_bytes > 0u; n_bytes--) {
-        put_byte(port, (uint8_t)(value & 255u));
+        if (out - code > BLOCK_BYTES) {
+            *code = BLOCK_BYTES + 1u; /* full, no zero follows */
+            code = out++;
+        }
+        *out = (uint8_t)(value & 255u);
+        if (*out == 0u) {
+            *code = (uint8_t)(out - code);
+            code = out;
+        }
+        out++;
         value >>= 8;
     }
+    e->out = out;
+    e->code = code;
 }
 
-static void begin(pw_port *port, uint8_t kind, uint32_t sequence, uint64_t time_us)
+static WRITTEN_ONCE void put_le(encoder *e, uint32_t value, unsigned n_bytes)
 {
-    port->crc = 0xFFFFFFFFu;
-    port->n_block = 0;
-    put_byte(port, PW_VERSION);
-    put_byte(port, kind);
-    put_le(port, sequence, 4);
-    put_le(port, time_us, 8);
+    uint32_t crc = e->crc, rest = value;
+    for (unsigned i = n_bytes; i > 0u; i--) {
+        CRC_MIX(crc, rest & 255u);
+        CRC_STEP(crc, rest);
+        rest >>= 8;
+    }
+    e->crc = crc;
+    stuff_le(e, value, n_bytes);
 }
 
-static void end(pw_port *port)
+static void put_byte(encoder *e, uint8_t byte)
 {
-    static const uint8_t zero = 0;
-    uint32_t crc = port->crc ^ 0xFFFFFFFFu;
-    put_le(port, crc, 4);
-    close_block(port);
-    port->put(port->context, &zero, 1);
+    put_le(e, byte, 1);
 }
 
-static void put_text(pw_port *port, const char *text)
+static void put_le64(encoder *e, uint64_t value)
+{
+    put_le(e, (uint32_t)(value & 0xFFFFFFFFu), 4);
+    put_le(e, (uint32_t)(value >> 32), 4);
+}
+
+static WRITTEN_ONCE void begin(encoder *e, uint8_t *packet, uint8_t kind, uint32_t sequence, uint64_t time_us)
+{
+    e->code = packet;
+    e->out = packet + 1;
+    CRC_START(e->crc);
+    put_le(e, PW_VERSION | (uint32_t)kind << 8, 2);
+    put_le(e, sequence, 4);
+    put_le64(e, time_us);
+}
+
+/* Closes the packet; returns where the next one may begin. */
+static WRITTEN_ONCE uint8_t *end(encoder *e)
+{
+    stuff_le(e, CRC_VALUE(e->crc), CRC_BYTES);
+    *e->code = (uint8_t)(e->out - e->code);
+    *e->out++ = 0;
+    return e->out;
+}
+
+/* Begins a short packet of at most n_body bytes in the port; 0 if there is no room. */
+static int begin_short(pw_port *port, encoder *e, uint8_t kind, uint32_t sequence,
+                       uint64_t time_us, size_t n_body)
+{
+    /* COBS adds a byte in 254; by 128 needs no division, and packets this short are bounded alike. */
+    size_t n_raw = HEADER_BYTES + n_body + CRC_BYTES;
+    if (port->from == port->to) {
+        port->from = port->to = 0;
+    }
+    if (n_raw + n_raw / 128u + 2u > PW_SHORT_BYTES - (size_t)port->to) {
+        return 0;
+    }
+    begin(e, port->shorts + port->to, kind, sequence, time_us);
+    return 1;
+}
+
+static int end_short(pw_port *port, encoder *e)
+{
+    port->to = (uint16_t)(end(e) - port->shorts);
+    return 1;
+}
+
+static size_t text_bytes(const char *text)
 {
     size_t n_bytes = strlen(text);
-    if (n_bytes > 63u) {
-        n_bytes = 63u;
-    }
-    put_byte(port, (uint8_t)n_bytes);
+    return n_bytes > TEXT_BYTES ? TEXT_BYTES : n_bytes;
+}
+
+static void put_text(encoder *e, const char *text)
+{
+    size_t n_bytes = text_bytes(text);
+    put_byte(e, (uint8_t)n_bytes);
     for (size_t i = 0; i < n_bytes; i++) {
-        put_byte(port, (uint8_t)text[i]);
+        put_byte(e, (uint8_t)text[i]);
     }
 }
 
-void pw_send_description(pw_port *port, uint64_t time_us, const pw_description *d)
+int pw_send_description(pw_port *port, uint64_t time_us, const pw_description *d)
 {
-    begin(port, KIND_DESCRIPTION, 0, time_us);
-    put_le(port, d->n_rows, 2);
-    put_le(port, d->n_cols, 2);
-    put_le(port, d->first_row, 2);
-    put_le(port, d->bit_depth, 1);
-    put_le(port, d->black_level_counts, 2);
-    put_le(port, d->conversion_gain_udn_per_e, 4);
-    put_le(port, d->read_noise_me, 4);
-    put_le(port, d->dark_signal_me_per_s, 8);
-    put_le(port, d->full_well_e, 4);
-    put_le(port, d->exposure_ns, 4);
-    put_le(port, d->frame_rate_mhz, 4);
-    put_le(port, d->led_current_ua, 4);
-    put_le(port, d->led_wavelength_pm, 4);
-    put_le(port, d->baseline_um, 4);
-    put_text(port, d->sensor);
-    put_text(port, d->unit);
-    put_text(port, d->firmware);
-    end(port);
+    encoder e;
+    size_t n_texts = 3u + text_bytes(d->sensor) + text_bytes(d->unit) + text_bytes(d->firmware);
+    if (!begin_short(port, &e, KIND_DESCRIPTION, 0, time_us, 49u + n_texts)) {
+        return 0;
+    }
+    put_le(&e, d->n_rows, 2);
+    put_le(&e, d->n_cols, 2);
+    put_le(&e, d->first_row, 2);
+    put_le(&e, d->bit_depth, 1);
+    put_le(&e, d->black_level_counts, 2);
+    put_le(&e, d->conversion_gain_udn_per_e, 4);
+    put_le(&e, d->read_noise_me, 4);
+    put_le64(&e, d->dark_signal_me_per_s);
+    put_le(&e, d->full_well_e, 4);
+    put_le(&e, d->exposure_ns, 4);
+    put_le(&e, d->frame_rate_mhz, 4);
+    put_le(&e, d->led_current_ua, 4);
+    put_le(&e, d->led_wavelength_pm, 4);
+    put_le(&e, d->baseline_um, 4);
+    put_text(&e, d->sensor);
+    put_text(&e, d->unit);
+    put_text(&e, d->firmware);
+    return end_short(port, &e);
 }
 
-void pw_send_exposure(pw_port *port, int lit, uint32_t sequence, uint64_t time_us,
-                      const uint16_t *counts, uint16_t first_row, uint16_t n_rows,
-                      uint16_t n_cols, uint8_t bits)
+/* Four bytes of any memory at once; a compiler that cannot be told so looks at each byte. */
+#if defined(__GNUC__)
+typedef uint32_t __attribute__((may_alias)) four_bytes;
+#define HAS_ZERO(w) ((((w) - 0x01010101u) & ~(w) & 0x80808080u) != 0u)
+#endif
+
+/* The zeros from at to end become places of codes; returns the place of the last code. */
+static WRITTEN_ONCE uint8_t *mark_zeros(uint8_t *code, uint8_t *at, const uint8_t *end)
 {
-    uint32_t n_pixels = (uint32_t)n_rows * n_cols;
-    uint32_t stream = 0; /* bits not yet sent, lowest first; never more than 23 */
-    unsigned n_stream = 0;
-    begin(port, KIND_EXPOSURE, sequence, time_us);
-    put_byte(port, lit ? 1u : 0u);
-    put_byte(port, bits);
-    put_le(port, first_row, 2);
-    put_le(port, n_rows, 2);
-    put_le(port, n_cols, 2);
-    for (uint32_t i = 0; i < n_pixels; i++) {
-        stream |= (uint32_t)counts[i] << n_stream;
-        n_stream += bits;
-        while (n_stream >= 8u) {
-            put_byte(port, (uint8_t)(stream & 255u));
-            stream >>= 8;
-            n_stream -= 8u;
+#define MARK(i)                                   \
+    if (at[i] == 0u) {                            \
+        *code = (uint8_t)(at + (i) - code);       \
+        code = at + (i);                          \
+    }
+#if defined(__GNUC__)
+    for (; at != end && ((uintptr_t)at & 3u) != 0u; at++) {
+        MARK(0)
+    }
+    for (; end - at >= 8; at += 8) {
+        const four_bytes *w = (const four_bytes *)(const void *)at;
+        if (HAS_ZERO(w[0]) || HAS_ZERO(w[1])) {
+            MARK(0) MARK(1) MARK(2) MARK(3) MARK(4) MARK(5) MARK(6) MARK(7)
         }
     }
-    if (n_stream > 0u) {
-        put_byte(port, (uint8_t)(stream & 255u));
+#endif
+    for (; at != end; at++) {
+        MARK(0)
     }
-    end(port);
+    return code;
 }
 
-void pw_send_status(pw_port *port, uint64_t time_us, int16_t temperature_centi_c,
-                    uint16_t supply_mv, uint32_t overruns)
+/* Makes blocks of bytes that were put behind the block as they are, the last few of them perhaps too
+ * many for it. A pass of its own: the smallest cores have too few registers for all at once. */
+static void close_blocks(encoder *e, uint8_t *from)
 {
-    begin(port, KIND_STATUS, 0, time_us);
-    put_le(port, (uint16_t)temperature_centi_c, 2);
-    put_le(port, supply_mv, 2);
-    put_le(port, overruns, 4);
-    end(port);
+    uint8_t *full = e->code + BLOCK_BYTES + 1, *code = e->code;
+    if (e->out <= full) {
+        e->code = mark_zeros(code, from, e->out);
+        return;
+    }
+    code = mark_zeros(code, from, full);
+    if (code == e->code) { /* full, no zero follows: the rest makes room for the next code */
+        for (uint8_t *at = e->out; at > full; at--) {
+            at[0] = at[-1];
+        }
+        e->out++;
+        *code = BLOCK_BYTES + 1u;
+        code = full++;
+    }
+    e->code = mark_zeros(code, full, e->out);
 }
 
-void pw_send_acknowledge(pw_port *port, uint64_t time_us, const pw_command *command,
-                         uint8_t result, uint32_t value)
+/* Packs pixels in groups that are whole bytes, up to stop. Of each group all counts are read before a
+ * byte is written, since both may lie in the same memory. */
+#define PACKED(name, n_group, n_bytes, TAKE, GIVE)                                          \
+    static WRITTEN_ONCE void name(encoder *e, const uint16_t *counts, const uint16_t *stop) \
+    {                                                                                       \
+        uint8_t *out = e->out;                                                              \
+        uint32_t crc = e->crc;                                                              \
+        do {                                                                                \
+            TAKE                                                                            \
+            counts += (n_group);                                                            \
+            GIVE                                                                            \
+            out += (n_bytes);                                                               \
+        } while (counts != stop);                                                           \
+        e->out = out;                                                                       \
+        e->crc = crc;                                                                       \
+    }
+#define PUT(byte, i)                         \
+    CRC_STEP(crc, byte);                     \
+    out[i] = (uint8_t)((byte) & 255u);
+
+PACKED(pack_8, 4, 4,
+       uint32_t v = counts[0] | (uint32_t)counts[1] << 8 | (uint32_t)counts[2] << 16;
+       v |= (uint32_t)counts[3] << 24;,
+       CRC_MIX(crc, v); PUT(v, 0) v >>= 8; PUT(v, 1) v >>= 8; PUT(v, 2) v >>= 8; PUT(v, 3))
+PACKED(pack_10, 4, 5,
+       uint32_t v = counts[0] | (uint32_t)counts[1] << 10 | (uint32_t)counts[2] << 20;
+       uint32_t w = counts[3]; v |= w << 30; w >>= 2;,
+       CRC_MIX(crc, v); PUT(v, 0) v >>= 8; PUT(v, 1) v >>= 8; PUT(v, 2) v >>= 8; PUT(v, 3)
+       CRC_MIX(crc, w); PUT(w, 4))
+PACKED(pack_12, 2, 3,
+       uint32_t v = counts[0] | (uint32_t)counts[1] << 12;,
+       CRC_MIX(crc, v); PUT(v, 0) v >>= 8; PUT(v, 1) v >>= 8; PUT(v, 2))
+PACKED(pack_16, 1, 2,
+       uint32_t v = counts[0];,
+       CRC_MIX(crc, v); PUT(v, 0) v >>= 8; PUT(v, 1))
+
+/* Packs any number of pixels, a bit stream that is filled up with zeros. */
+static WRITTEN_ONCE void pack_slowly(encoder *e, const uint16_t *counts, uint32_t n_pixels, unsigned bits)
 {
-    begin(port, KIND_ACKNOWLEDGE, command->sequence, time_us);
-    put_byte(port, command->command);
-    put_byte(port, result);
-    put_le(port, value, 4);
-    end(port);
+    uint32_t stream = 0; /* bits that were not put yet, lowest first */
+    unsigned n_stream = 0;
+    for (; n_pixels > 0u; n_pixels--) {
+        unsigned n_bytes;
+        stream |= (uint32_t)*counts++ << n_stream;
+        n_stream += bits;
+        n_bytes = n_stream >> 3;
+        put_le(e, stream, n_bytes);
+        stream >>= 8u * n_bytes;
+        n_stream &= 7u;
+    }
+    if (n_stream > 0u) {
+        put_byte(e, (uint8_t)(stream & 255u));
+    }
 }
 
-void pw_send_clock(pw_port *port, uint64_t received_us, uint64_t now_us,
-                   const pw_command *command)
+static void put_counts(encoder *e, const uint16_t *counts, uint32_t n_pixels, unsigned bits)
 {
-    pw_send_acknowledge(port, received_us, command, 0, (uint32_t)(now_us - received_us));
+    const uint32_t n_group = bits == 16u ? 1u : bits == 12u ? 2u : 4u;
+    void (*const pack)(encoder *, const uint16_t *, const uint16_t *) =
+        bits == 8u ? pack_8 : bits == 10u ? pack_10 : bits == 12u ? pack_12 : pack_16;
+    while (n_pixels >= n_group) {
+        uint32_t room = BLOCK_BYTES + 1u - (uint32_t)(e->out - e->code); /* bytes */
+        /* Groups that fit the block, and one more; by 3 and 5 exactly, for what fits a byte. */
+        uint32_t n_groups = 1u + (bits == 12u   ? room * 171u >> 9
+                                  : bits == 10u ? room * 205u >> 10
+                                                : room >> (bits == 8u ? 2 : 1));
+        uint32_t n_whole = n_pixels & ~(n_group - 1u);
+        uint32_t n = n_groups * n_group < n_whole ? n_groups * n_group : n_whole;
+        uint8_t *from = e->out;
+        pack(e, counts, counts + n);
+        close_blocks(e, from);
+        counts += n;
+        n_pixels -= n;
+    }
+    pack_slowly(e, counts, n_pixels, bits);
+}
+
+int pw_send_exposure(pw_port *port, const pw_exposure *exposure, const uint16_t *counts,
+                     uint8_t *packet)
+{
+    encoder e;
+    if (port->n_exposure > 0u) {
+        return 0;
+    }
+    begin(&e, packet, KIND_EXPOSURE, exposure->sequence, exposure->time_us);
+    put_le(&e, (exposure->lit ? 1u : 0u) | (uint32_t)exposure->bits << 8 |
+                   (uint32_t)exposure->first_row << 16, 4);
+    put_le(&e, exposure->n_rows | (uint32_t)exposure->n_cols << 16, 4);
+    put_counts(&e, counts, (uint32_t)exposure->n_rows * exposure->n_cols, exposure->bits);
+    port->exposure = packet;
+    port->n_exposure = (size_t)(end(&e) - packet);
+    return 1;
+}
+
+int pw_exposure_waits(const pw_port *port)
+{
+    return port->n_exposure > 0u;
+}
+
+int pw_send_status(pw_port *port, uint64_t time_us, int16_t temperature_centi_c,
+                   uint16_t supply_mv, uint32_t overruns)
+{
+    encoder e;
+    if (!begin_short(port, &e, KIND_STATUS, 0, time_us, 8)) {
+        return 0;
+    }
+    put_le(&e, (uint16_t)temperature_centi_c, 2);
+    put_le(&e, supply_mv, 2);
+    put_le(&e, overruns, 4);
+    return end_short(port, &e);
+}
+
+int pw_send_acknowledge(pw_port *port, uint64_t time_us, const pw_command *command,
+                        uint8_t result, uint32_t value)
+{
+    encoder e;
+    if (!begin_short(port, &e, KIND_ACKNOWLEDGE, command->sequence, time_us, 6)) {
+        return 0;
+    }
+    put_byte(&e, command->command);
+    put_byte(&e, result);
+    put_le(&e, value, 4);
+    return end_short(port, &e);
+}
+
+int pw_send_clock(pw_port *port, uint64_t received_us, uint64_t now_us,
+                  const pw_command *command)
+{
+    return pw_send_acknowledge(port, received_us, command, 0, (uint32_t)(now_us - received_us));
+}
+
+/* Short packets go first, since a command's answer is waited for, but never into an exposure. */
+size_t pw_pending(const pw_port *port, const uint8_t **bytes)
+{
+    if (port->from < port->to && !port->in_exposure) {
+        *bytes = port->shorts + port->from;
+        return (size_t)port->to - port->from;
+    }
+    *bytes = port->exposure;
+    return port->n_exposure;
+}
+
+void pw_taken(pw_port *port, size_t n_bytes)
+{
+    if (port->from < port->to && !port->in_exposure) {
+        port->from = (uint16_t)(port->from + n_bytes);
+        return;
+    }
+    port->exposure += n_bytes;
+    port->n_exposure -= n_bytes;
+    port->in_exposure = port->n_exposure > 0u;
 }
 
 static uint32_t get_le32(const uint8_t *bytes)
@@ -206,7 +401,7 @@ static size_t unstuff(const uint8_t *in, size_t n_in, uint8_t *out, size_t n_out
 int pw_receive(pw_port *port, uint8_t byte, pw_command *command)
 {
     uint8_t raw[PW_COMMAND_BYTES];
-    uint32_t crc = 0xFFFFFFFFu;
+    uint32_t crc;
     size_t n_received = port->n_received;
     if (byte != 0u) {
         if (n_received < sizeof port->received) {
@@ -222,10 +417,12 @@ int pw_receive(pw_port *port, uint8_t byte, pw_command *command)
         unstuff(port->received, n_received, raw, sizeof raw) != sizeof raw) {
         return 0;
     }
+    CRC_START(crc);
     for (size_t i = 0; i < sizeof raw - 4u; i++) {
-        crc = crc_step(crc, raw[i]);
+        CRC_MIX(crc, raw[i]);
+        CRC_STEP(crc, raw[i]);
     }
-    if ((crc ^ 0xFFFFFFFFu) != get_le32(raw + sizeof raw - 4u) || raw[0] != PW_VERSION ||
+    if (CRC_VALUE(crc) != get_le32(raw + sizeof raw - 4u) || raw[0] != PW_VERSION ||
         raw[1] != KIND_COMMAND) {
         return 0;
     }

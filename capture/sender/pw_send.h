@@ -1,7 +1,26 @@
 /* Sends and receives the packets of capture/PROTOCOL.md, version 1. C99, no heap, no float.
  *
- * RAM: one pw_port (about 300 bytes). The packet is built on the fly and handed out in pieces of at
- * most 255 bytes, so no buffer for a whole exposure is needed besides the caller's own counts.
+ * Nothing here waits. A packet is encoded once, whole: an exposure's into memory of the caller's,
+ * which may be the very memory its counts lie in; a short one's into the port. pw_pending tells what
+ * the wire is to have next, and pw_taken how much of it it took:
+ *
+ *     static uint16_t memory[PW_EXPOSURE_WORDS(32 * 32)];
+ *     ...read the array into memory + PW_COUNTS_AT(32 * 32)...
+ *     pw_send_exposure(&port, &exposure, memory + PW_COUNTS_AT(32 * 32), (uint8_t *)memory);
+ *     ...
+ *     n = pw_pending(&port, &bytes);   when the wire is idle: hand bytes[0] to bytes[n - 1] to it
+ *     pw_taken(&port, n);              when it is done with them
+ *
+ * Call all of these from one context, or keep interrupts off around them. RAM: one pw_port (about
+ * 450 bytes) and the exposure's memory. Flash: 3.4 to 4.7 KiB, 1 KiB of it the table of the CRC.
+ * An exposure takes at most 15 executed instructions a byte of its packet on a Cortex-M0+.
+ *
+ * Options, the same for every file that includes this one:
+ *     PW_CRC_SMALL    a table of 64 bytes in the place of 1024; about six instructions more a byte
+ *     PW_CRC_HEADER   name of a header of the board's, "my_crc.h", for a CRC unit. It defines
+ *                     PW_CRC_START(), PW_CRC_FEED(byte) and PW_CRC_VALUE(), which make up
+ *                     CRC-32/ISO-HDLC: bits reflected, start and final XOR 0xFFFFFFFF
+ *     PW_SHORT_BYTES  room for short packets that wait, 384 unless told; a description takes up to 266
  */
 #ifndef PW_SEND_H
 #define PW_SEND_H
@@ -9,21 +28,40 @@
 #include <stddef.h>
 #include <stdint.h>
 
+#ifdef __cplusplus
+extern "C" {
+#endif
+
 #define PW_VERSION 1u
 #define PW_COMMAND_BYTES 23u /* command: header 14, body 5, CRC 4 */
 
-/* Puts bytes on the wire; called with 1 to 255 bytes, in order. */
-typedef void (*pw_put)(void *context, const uint8_t *bytes, size_t n_bytes);
+#ifndef PW_SHORT_BYTES
+#define PW_SHORT_BYTES 384u
+#endif
+
+/* An exposure encoded where it lies: 16-bit words of memory for it, and at which of them its counts
+ * begin. They begin behind the packet's head and as many bytes as COBS can add at the most, so that
+ * what is written never reaches what is still to be read; CRC and final zero need three words more. */
+#define PW_COUNTS_AT(n_pixels) ((size_t)13u + (size_t)(n_pixels) / 254u)
+#define PW_EXPOSURE_WORDS(n_pixels) (PW_COUNTS_AT(n_pixels) + (size_t)(n_pixels) + 3u)
 
 typedef struct {
-    pw_put put;
-    void *context;
-    uint32_t crc;                               /* of the packet being sent */
-    uint8_t block[255];                         /* COBS block being filled; [0] is its code */
-    uint8_t n_block;                            /* bytes in block behind the code, 0 to 254 */
-    uint8_t received[PW_COMMAND_BYTES + 2u];    /* command being received, COBS and all */
+    const uint8_t *exposure;                    /* of an exposure's packet: what is left */
+    size_t n_exposure;
+    uint16_t from, to;                          /* of the short packets: what is left */
+    uint8_t in_exposure;                        /* it was begun, so it goes on */
     uint8_t n_received;                         /* PW_COMMAND_BYTES + 3: too long, thrown away */
+    uint8_t received[PW_COMMAND_BYTES + 2u];    /* command being received, COBS and all */
+    uint8_t shorts[PW_SHORT_BYTES];
 } pw_port;
+
+typedef struct {
+    uint8_t lit;  /* 1 LED on, 0 off */
+    uint8_t bits; /* a pixel: 8, 10, 12 or 16 */
+    uint16_t first_row, n_rows, n_cols;
+    uint32_t sequence;
+    uint64_t time_us;
+} pw_exposure;
 
 typedef struct {
     uint16_t n_rows, n_cols, first_row;
@@ -44,27 +82,44 @@ typedef struct {
 } pw_command;
 
 /* Must be called once, before anything else. */
-void pw_port_init(pw_port *port, pw_put put, void *context);
+void pw_port_init(pw_port *port);
 
-void pw_send_description(pw_port *port, uint64_t time_us, const pw_description *description);
+/* Each pw_send_ returns 1, or 0 when there is no room yet, and then has done nothing: take what is
+ * pending and ask again. */
 
-/* counts: (n_rows, n_cols) row by row, each below 2^bits; bits: 8, 10, 12 or 16. */
-void pw_send_exposure(pw_port *port, int lit, uint32_t sequence, uint64_t time_us,
-                      const uint16_t *counts, uint16_t first_row, uint16_t n_rows,
-                      uint16_t n_cols, uint8_t bits);
+int pw_send_description(pw_port *port, uint64_t time_us, const pw_description *description);
 
-void pw_send_status(pw_port *port, uint64_t time_us, int16_t temperature_centi_c,
-                    uint16_t supply_mv, uint32_t overruns);
+/* counts: (n_rows, n_cols) row by row, each below 2^bits. packet: memory for the packet, as
+ * PW_EXPOSURE_WORDS tells; it belongs to the port until pw_exposure_waits returns 0. counts lie at
+ * PW_COUNTS_AT in it, and are lost, or anywhere outside of it. */
+int pw_send_exposure(pw_port *port, const pw_exposure *exposure, const uint16_t *counts,
+                     uint8_t *packet);
 
-void pw_send_acknowledge(pw_port *port, uint64_t time_us, const pw_command *command,
-                         uint8_t result, uint32_t value);
+/* Whether an exposure is still to be sent, or a part of it. */
+int pw_exposure_waits(const pw_port *port);
+
+int pw_send_status(pw_port *port, uint64_t time_us, int16_t temperature_centi_c,
+                   uint16_t supply_mv, uint32_t overruns);
+
+int pw_send_acknowledge(pw_port *port, uint64_t time_us, const pw_command *command,
+                        uint8_t result, uint32_t value);
 
 /* Answers command 8, clock. received_us: device clock when its last byte had come; now_us: the same
  * clock just before this call, not before received_us. */
-void pw_send_clock(pw_port *port, uint64_t received_us, uint64_t now_us,
-                   const pw_command *command);
+int pw_send_clock(pw_port *port, uint64_t received_us, uint64_t now_us,
+                  const pw_command *command);
+
+/* Returns how many bytes wait in one piece, and where; 0 when nothing is to be sent. */
+size_t pw_pending(const pw_port *port, const uint8_t **bytes);
+
+/* The wire took that many of the pending bytes, all or fewer. */
+void pw_taken(pw_port *port, size_t n_bytes);
 
 /* Takes one byte from the wire; returns 1 when it completes a sound command, else 0. */
 int pw_receive(pw_port *port, uint8_t byte, pw_command *command);
+
+#ifdef __cplusplus
+}
+#endif
 
 #endif

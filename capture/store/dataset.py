@@ -17,6 +17,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
+from capture.store.forgotten import digest_of, forgotten_in
 from capture.store.kind import kind_of
 from capture.store.session import READOUTS_SUFFIX, events_path, read_session
 from capture.tsv_tables import Row, alone_in, read_table, write_table
@@ -233,7 +234,18 @@ def remembered(root: Path, participant: Participant) -> Participant:
 
 
 def add_participant(root: Path, participant: Participant) -> None:
-    """Write a participant's row into ``participants.tsv``, in place of an older one."""
+    """Write a participant's row into ``participants.tsv``, in place of an older one.
+
+    Raises
+    ------
+    UsageError
+        The pseudonym is of somebody who was forgotten: merging would leave out what is recorded.
+    """
+    if digest_of(participant.participant_id) in forgotten_in(root):
+        raise UsageError(
+            str(root), f"participant {participant.participant_id}", "forgotten", "a new pseudonym",
+            "pseudonyms are not given twice",
+        )  # fmt: skip
     path = root / "participants.tsv"
     with alone_in(root):
         known = read_participants(path) if path.exists() else ()

@@ -21,6 +21,7 @@ from capture.store.dataset import (
     read_participants,
     write_participants,
 )
+from capture.store.forgotten import note_forgotten
 from capture.tsv_tables import alone_in
 from runtime.errors import Error, UsageError
 from runtime.files import read_limited, write_whole
@@ -84,8 +85,9 @@ def forget(root: Path, participant_id: str, models: Path | None = None) -> Forgo
 
     Notes
     -----
-    The row goes last: a removal that is cut short can be called again. Readouts whose row was
-    deleted by hand go as well.
+    That somebody is forgotten is written first and the row goes last: a removal that is cut short
+    can be called again. Readouts whose row was deleted by hand go as well. An older copy of the
+    data set does not bring the participant back (:mod:`capture.store.forgotten`).
     """
     Participant(participant_id)  # a pseudonym, and so part of no other path
     read_description(root)
@@ -96,6 +98,7 @@ def forget(root: Path, participant_id: str, models: Path | None = None) -> Forgo
         others = _others(table, participant_id)
         if len(others) == len(read_participants(table)) and not folder.exists():
             raise UsageError(str(table), "participant", repr(participant_id), "one of the data set")
+        note_forgotten(root, participant_id)
         n_files = _remove(folder)
         names = {person.participant_id for person in others}
         n_working = sum(_forget_arrays(arrays, names) for arrays in _folders(working))

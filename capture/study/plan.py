@@ -46,6 +46,7 @@ import pydantic
 from pydantic import ConfigDict, Field
 
 from capture.cues.script import BUILT_IN, Script, load_script
+from capture.store.forgotten import digest_of, forgotten_in
 from capture.study.provenance import STATION
 from runtime.errors import FormatError, UsageError
 from runtime.tomlfile import TomlFile, read_toml
@@ -274,7 +275,7 @@ def study_path(root: Path) -> Path:
 
 
 def open_study(root: Path) -> StudyFile:
-    """Read the plan of a data set.
+    """Read the plan of a data set; who was forgotten in it counts as withdrawn.
 
     Raises
     ------
@@ -292,6 +293,9 @@ def open_study(root: Path) -> StudyFile:
     file = read_toml(path)
     with file.faults():
         study = Study.model_validate(file.data)
+    gone = forgotten_in(root)
+    out = (*study.withdrawn, *(name for name in study.people if digest_of(name) in gone))
+    study = study.model_copy(update={"withdrawn": tuple(dict.fromkeys(out))})
     scripts = tuple(_script(file, number, one) for number, one in enumerate(study.script))
     names = [script.name for script in scripts]
     for number, name in enumerate(names):

@@ -13,7 +13,7 @@ from capture.study.seen import Lookout
 from capture.study.standing import standing
 from runtime.errors import Error, UsageError
 
-__all__ = ["Call", "Wanted", "asked_for", "expects", "plan_scripts", "planned_recording"]
+__all__ = ["Call", "Wanted", "asked_for", "plan_scripts", "planned_recording"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,15 +120,6 @@ def plan_scripts(root: Path) -> tuple[Script, ...]:
         return open_study(root).scripts
     except Error:
         return ()
-
-
-def expects(root: Path, participant: str) -> bool:
-    """Tell whether a data set's plan still wants sessions of a person; false without a plan."""
-    try:
-        study = open_study(root).study
-    except Error:
-        return False
-    return participant in study.people and participant not in study.withdrawn
 
 
 def asked_for(call: Call, origin: Origin) -> Wanted:

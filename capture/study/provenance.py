@@ -7,6 +7,7 @@ the participant removes it too. Recordings without one still open.
 from __future__ import annotations
 
 import datetime
+import functools
 import hashlib
 import importlib.metadata
 import json
@@ -174,13 +175,19 @@ def provenance_of(header: SessionHeader, origin: Origin) -> Provenance:
         station=origin.station,
         operator=origin.operator,
         notes=origin.notes,
-        palmwatt=importlib.metadata.version("palmwatt"),
+        palmwatt=_version(),
         script_sha256=script_sha256(header.script),
         unit=header.description.unit,
         firmware=header.description.firmware,
         consent_form=origin.consent_form,
         study_sha256=origin.study_sha256,
     )
+
+
+@functools.cache
+def _version() -> str:
+    """Return the program's version; looking it up takes as long as recording ten frames."""
+    return importlib.metadata.version("palmwatt")
 
 
 def keep_provenance(readouts: Path, header: SessionHeader, origin: Origin) -> None:

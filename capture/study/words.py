@@ -29,7 +29,7 @@ def standing_lines(now: Standing) -> Iterator[str]:
         f"({'as measured' if now.changeover_measured else 'by the plan'})"
     )
     for station in now.stations:
-        yield _station_line(station)
+        yield _station_line(station, now)
     for caution in now.cautions:
         yield f"caution: {caution}"
     for each in now.held:
@@ -45,10 +45,14 @@ def standing_lines(now: Standing) -> Iterator[str]:
         yield f"{who}: " + ", ".join(f"{each.step.task} {each.state}" for each in held)
 
 
-def _station_line(station: StationLeft) -> str:
+def _station_line(station: StationLeft, now: Standing) -> str:
     place = f"station {station.station} ({station.unit})"
     if station.next is None:
-        return f"{place}: nothing left to record"
+        here = [each.step for each in now.held if each.step.station == station.station
+                and each.state == DOUBTFUL]  # fmt: skip
+        again = ", ".join(f"{step.person} {step.task}" for step in here)
+        told = f" but what is doubtful, with --participant: {again}" if again else ""
+        return f"{place}: nothing left to record{told}"
     step = station.next
     return (
         f"{place}: next {step.person} with {step.task}, seed {step.seed}; "

@@ -5,6 +5,7 @@
 
 from runtime.budget.assemble import Computation, budget
 from runtime.budget.gather import Choice
+from runtime.budget.other_compilers import with_other_compilers
 from runtime.budget.page.placed import write_budget
 from runtime.budget.page.report import write_report
 from runtime.budget.page.side_by_side import names_apart
@@ -22,6 +23,7 @@ __all__ = [
     "junit_xml",
     "load_limits",
     "names_apart",
+    "with_other_compilers",
     "write_budget",
     "write_report",
 ]

@@ -44,11 +44,24 @@ from runtime.budget.price.profiles import profiles_of
 from runtime.budget.result import Budget
 from runtime.budget.verdict.limits import Limits
 from runtime.budget.verdict.margin import Margin
-from runtime.firmware.machine.compile import cores_of
+from runtime.firmware.machine.execute import executable_cores
+from runtime.firmware.setting import SETTING_FILE, DeviceSetting, read_setting
 from runtime.firmware.watching import watching_model
 from runtime.model import load_model, model_hash
+from runtime.sensor import Sensor
 
 __all__ = ["Budget", "Computation", "budget"]
+
+
+def _as_used(sensor: Sensor, usage: Usage) -> DeviceSetting:
+    """Return what the device program is set to where a usage says how to watch."""
+    return replace(
+        DeviceSetting.of(sensor),
+        watching_rate_hz=usage.watching_rate.typical,
+        watching_rows=round(usage.watching_rows.typical),
+        watching_led_current_ma=usage.watching_led_current.typical,
+        hold_time_s=usage.hold_time.typical,
+    )
 
 
 def _in_state(v: Any, state: str) -> Any:
@@ -111,7 +124,8 @@ def budget(
     limits : Limits, optional
         What to hold the result against.
     cores : sequence of str, optional
-        Cores to profile, by default all that the compiler has; the chosen controller's is added.
+        Cores to profile, by default all that the compiler has and that can be executed here; the
+        chosen controller's is added.
     compiler : str
         As for `runtime.firmware.machine.compile.compile_for`.
     computation : Computation, optional
@@ -135,11 +149,17 @@ def budget(
     model = load_model(folder)
     evaluation = read_evaluation(folder)
     usage = library.get(Usage, choice.usage)
-    watching = watching_model(model.sensor, round(usage.watching_rows.typical))
-    every = cores_of(compiler) if cores is None else tuple(cores)
+    own = (folder / SETTING_FILE).exists()
+    setting = read_setting(folder, model.sensor) if own else _as_used(model.sensor, usage)
+    watching = watching_model(model.sensor, setting.watching_rows)
+    every = executable_cores(compiler)[0] if cores is None else tuple(cores)
     wanted = tuple(dict.fromkeys((*every, mcu.core)))
-    profiles = profiles_of(folder, model, watching, wanted, compiler, computation.keep_profiles)
-    gathered = gather(model, watching, library, choice, profiles, evaluation)
+    profiles = profiles_of(
+        folder, model, setting, wanted, mcu.core, compiler, computation.keep_profiles
+    )
+    gathered = gather(
+        model, watching, library, choice, profiles, evaluation, setting if own else None
+    )
     inputs, titles = gathered.inputs, gathered.titles
 
     rng = np.random.default_rng(computation.seed)

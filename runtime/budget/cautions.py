@@ -53,6 +53,11 @@ def cautions(
             "The firmware in the model folder is not what the model gives: what is priced is the "
             "changed firmware."
         )
+    if firmware == "on disk, set otherwise":
+        found.append(
+            "The device program in the model folder is set to other rates, rows or currents than "
+            "are priced: write them into device.toml and export it anew."
+        )
     values = {name: x.typical for name, x in inputs.items()}
     taken_us = busy_us(values, "active")
     if taken_us * values["active.rate"] > 1e6:

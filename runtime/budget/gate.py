@@ -36,10 +36,11 @@ def held(limits: Limits, priced: Budget) -> tuple[Check, ...]:
         ("charge shorter by", "min", use.minutes_lost, limits.minutes_per_charge, by_formula),
         ("light margin", "times", _exact(priced.light.margin), limits.light_margin, screened),
         ("accuracy", "%", *_accuracy(limits, found)),
+        ("worst group", "%", *_worst_group(limits, found)),
         ("event F1", "", *_event_f1(limits, found)),
         ("false events", "per hour", *_false_events(limits, found)),
     )  # fmt: skip
-    floors = "light margin", "accuracy", "event F1"
+    floors = "light margin", "accuracy", "worst group", "event F1"
     checks = [
         check(what, unit, value, float(limit), what in floors, basis)
         for what, unit, value, limit, basis in rows
@@ -77,6 +78,16 @@ def _accuracy(limits: Limits, found: Evaluation | None) -> _Row:
         limit,
         Basis("counted", _NEW_PEOPLE, _people(x, "takes", x.n_takes)),
     )
+
+
+def _worst_group(limits: Limits, found: Evaluation | None) -> _Row:
+    limit = None if limits.worst_group is None else 100 * limits.worst_group
+    group = None if found is None else found.worst_served
+    if group is None:
+        return None, limit, Basis("counted", _NEW_PEOPLE)
+    x = group.accuracy
+    counted = f"{group.words}, {_people(x, 'takes', x.n_takes)}"
+    return x.interval.times(100.0), limit, Basis("counted", _NEW_PEOPLE, counted)
 
 
 def _event_f1(limits: Limits, found: Evaluation | None) -> _Row:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 from runtime.budget.inputs.evaluation import Evaluation, WakeUp
@@ -24,7 +23,11 @@ from runtime.budget.price.controller_inputs import controller_inputs
 from runtime.budget.price.operating_states import Memory, OperatingStates, states_together
 from runtime.budget.price.power import EXPOSURES, average_power, busy_us
 from runtime.budget.price.profiles import Profiles
-from runtime.firmware.watching import WARM_UP_FRAMES
+from runtime.firmware.day.cost import interrupt_cycles
+from runtime.firmware.emit.device.program import buffered_pixels
+from runtime.firmware.machine.cores import find_core
+from runtime.firmware.profile import CoreProfile
+from runtime.firmware.setting import SETTING_FILE, DeviceSetting
 from runtime.model import Model
 
 __all__ = ["Choice", "Gathered", "gather"]
@@ -39,6 +42,7 @@ _UNUSED = (
 
 
 _LEAST_EMPTY_HOURS = 0.5
+_COUNT_BYTES = 2
 _STATES = ("watching", "active")
 
 
@@ -78,8 +82,11 @@ def gather(
     choice: Choice,
     profiles: Profiles,
     evaluation: Evaluation | None,
+    setting_of_device: DeviceSetting | None = None,
 ) -> Gathered:
     """Collect every input by name, the titles of the parts, and the controller's states.
+
+    A model's own `setting_of_device` stands above the sensor's and the usage's.
 
     Raises
     ------
@@ -108,7 +115,11 @@ def gather(
         ("watching.led_current", "usage.watching_led_current", "mA"),
     ):
         inputs[state] = replace(inputs.pop(key), name=state, unit=unit)
+    if setting_of_device is not None:
+        inputs |= _as_set(setting_of_device, inputs)
     inputs |= _of_the_profiles(profiles, mcu.core)
+    if model.period > 1:
+        inputs["active.peak_cycles"] = _peak(profiles.active[mcu.core], model.period)
     if evaluation is not None and evaluation.wake_up is not None:
         setting_of = (inputs["usage.watching_rows"].typical, inputs["watching.rate"].typical)
         share = inputs["watching.led_current"].typical / max(model.sensor.led_current_ma, 1e-9)
@@ -125,11 +136,10 @@ def gather(
 
 
 def _memory(model: Model, profiles: Profiles, core: str) -> Memory:
-    """Return what sleep must keep, and the frame pair that is written while the core waits."""
-    both = (profiles.active[core], profiles.watching[core])
-    kept = sum(one.ram_bytes for one in both) + max(one.stack_bytes for one in both)
-    a_pixel = math.ceil(model.sensor.bit_depth / 8)
-    return Memory(kept, EXPOSURES * model.entry.n_pixels_read * a_pixel)
+    """Return what sleep must keep, and the rows of both exposures written while the core waits."""
+    device = profiles.device[core]
+    stack = max(device.stack_bytes, profiles.active[core].stack_bytes)
+    return Memory(device.ram_bytes + stack, EXPOSURES * buffered_pixels(model) * _COUNT_BYTES)
 
 
 def _worth(inputs: dict[str, Input]) -> tuple[float, float]:
@@ -167,27 +177,62 @@ def _of_the_sensor(model: Model, watching: Model) -> dict[str, Input]:
             watching.entry.n_pixels_read,
             "pixels that the watching stage reads",
         ),
-        ("watching.warm_up_frames", "1", WARM_UP_FRAMES, "frames that fill its mean of changes"),
     )
     return {name: setting(name, unit, value, source) for name, unit, value, source in rows}
 
 
+def _as_set(own: DeviceSetting, inputs: dict[str, Input]) -> dict[str, Input]:
+    """Return the inputs that a model's own setting replaces."""
+    values = {
+        "sensor.exposure": own.exposure_us,
+        "active.rate": own.frame_rate_hz,
+        "active.led_current": own.led_current_ma,
+        "watching.rate": own.watching_rate_hz,
+        "watching.led_current": own.watching_led_current_ma,
+        "usage.watching_rows": own.watching_rows,
+        "usage.hold_time": own.hold_time_s,
+    }
+    source = f"{SETTING_FILE} of the model"
+    return {name: setting(name, inputs[name].unit, x, source) for name, x in values.items()}
+
+
 def _of_the_profiles(profiles: Profiles, core: str) -> dict[str, Input]:
-    """Return cycles and bytes as counted on the controller's core."""
-    inputs = {}
-    for state, found in (("active", profiles.active[core]), ("watching", profiles.watching[core])):
-        low, typical, high = found.cycles_per_frame
+    """Return cycles, interrupts and bytes of the program as emitted, on the controller's core."""
+    inputs, device = {}, profiles.device[core]
+    entering = "/".join(f"{x:g}" for x in interrupt_cycles(find_core(core)))
+    for state, found, frame in (
+        ("active", profiles.active[core], device.active),
+        ("watching", profiles.watching[core], device.watching),
+    ):
+        low, typical, high = frame.cycles
         inputs[f"{state}.cycles"] = counted(
             f"{state}.cycles", "cycles", low, typical, high,
-            f"executed instructions of {found.n_frames} recorded frames on an emulated {core}, "
+            f"as emitted: executed instructions of the whole device program on {frame.n_frames} "
+            f"frames by rows on an emulated {core}, and {entering} cycles for each interrupt, "
             f"priced by: {found.timing_source}",
         )  # fmt: skip
-        flash = found.code_bytes + found.const_bytes
+        inputs[f"{state}.interrupts"] = counted(
+            f"{state}.interrupts", "1", frame.interrupts, frame.interrupts, frame.interrupts,
+            "as emitted: interrupts of a frame; the core sleeps in between while rows are read",
+        )  # fmt: skip
+        flash = found.code_bytes + found.const_bytes + device.own_bytes
         inputs[f"{state}.flash_bytes"] = counted(
             f"{state}.flash_bytes", "bytes", flash, flash, flash,
-            f"code and constants in the ELF file compiled for {core}",
+            f"code and constants in the ELF file compiled for {core}, the device program's own "
+            "among them",
         )  # fmt: skip
     return inputs
+
+
+def _peak(found: CoreProfile, period: int) -> Input:
+    """Return the cycles that the frame on which every stage runs takes above the mean."""
+    more = found.worst_frame_instructions / found.instructions_per_frame - 1.0
+    low, typical, high = (more * cycles for cycles in found.cycles_per_frame)
+    return counted(
+        "active.peak_cycles", "cycles", low, typical, high,
+        f"of the frame that takes most, above the mean, in proportion to its instructions: the "
+        f"head runs on some of {period} frames",
+    )  # fmt: skip
 
 
 def _measured_watching(wake: WakeUp, emulated: bool, assumed: Input) -> dict[str, Input]:

@@ -10,12 +10,15 @@ from runtime.budget.gather import Choice
 from runtime.budget.inputs.evaluation import Evaluation
 from runtime.budget.inputs.uncertainty import Interval, Sensitivity
 from runtime.budget.inputs.values import Input
+from runtime.budget.price.compiler_price import CompilerPrice
 from runtime.budget.price.led_rating import LedRating
 from runtime.budget.price.light import LightScreening
 from runtime.budget.price.power import FORMULAS, PARTS, STATES
 from runtime.budget.price.profiles import Profiles
 from runtime.budget.verdict.host import Verdict
 from runtime.budget.verdict.limits import Check
+from runtime.firmware.day.cost import DeviceCost
+from runtime.firmware.machine.compile import OPTIMISE
 from runtime.firmware.profile import CoreProfile
 from runtime.model import Model
 
@@ -60,6 +63,7 @@ class Budget:
     n_draws: int
     seed: int
     scenario: str = ""
+    other_compilers: tuple[CompilerPrice, ...] = ()
 
     @property
     def core(self) -> CoreProfile:
@@ -67,9 +71,28 @@ class Budget:
         return self.profiles.active[self._core_name]
 
     @property
+    def device(self) -> DeviceCost:
+        """The whole device program's cost on that core."""
+        return self.profiles.device[self._core_name]
+
+    @property
     def watching_core(self) -> CoreProfile:
         """The watching stage's profile on that core."""
         return self.profiles.watching[self._core_name]
+
+    @property
+    def compiled_by(self) -> str:
+        """Compiler and level of what was priced."""
+        return f"{self.core.compiler} {OPTIMISE}"
+
+    @property
+    def own_price(self) -> CompilerPrice:
+        """The price by the budget's own compiler."""
+        core = self.core
+        return CompilerPrice(
+            core.compiler, core.instructions_per_frame, core.cycles_per_frame,
+            core.code_bytes + core.const_bytes, core.stack_bytes, self.average_uw,
+        )  # fmt: skip
 
     @property
     def _core_name(self) -> str:
@@ -115,6 +138,10 @@ class Budget:
             "parts": self.titles,
             "cautions": list(self.cautions),
             "firmware_priced": self.profiles.firmware,
+            "as_emitted": self.profiles.as_emitted,
+            "device_program": {c: d.to_json() for c, d in self.profiles.device.items()},
+            "compiler": self.compiled_by,
+            "other_compilers": [price.to_json() for price in self.other_compilers],
             "operating_states": self.operating_states,
             "inputs": {name: x.to_json() for name, x in self.inputs.items()},
             "inputs_by_kind": self.kinds,

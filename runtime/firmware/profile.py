@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from runtime.errors import FormatError
 from runtime.firmware.emit.generate import generate, stage_labels
-from runtime.firmware.machine.compile import CompiledFirmware, compile_for
+from runtime.firmware.machine.compile import OPTIMISE, CompiledFirmware, compile_for
 from runtime.firmware.machine.cores import find_core
 from runtime.firmware.machine.elf import read_sizes
 from runtime.firmware.measure.stack import stack_bound
@@ -105,7 +105,7 @@ def profile(
     dark: NDArray[np.uint16],
     *,
     compiler: str = "zig",
-    optimise: str = "-O2",
+    optimise: str = OPTIMISE,
     sources: Mapping[str, str] | None = None,
 ) -> CoreProfile:
     """Compile a model's firmware, execute the frames on an emulated core, and count.

@@ -5,8 +5,9 @@ like the model that it wakes. Noise grows with the light of the surroundings; th
 it, as a detector of constant false-alarm rate does: the change since the frame before is held
 against the changes of the frames before that.
 
-Whenever the sensor is about to sleep the state begins anew, and `WARM_UP_FRAMES` frames at the
-watching rate and light fill it during the hold time; what the model decides on them is not heeded.
+The watching goes on at its own rate and light while the model is awake: it tells when nothing moves
+any more, and the frames of the hold time fill the mean of changes for the sleep that follows. What
+the first `WARM_UP_FRAMES` frames decide, after a start or after the last movement, is not heeded.
 """
 
 from __future__ import annotations
@@ -24,19 +25,21 @@ from runtime.stages.dense import Dense
 from runtime.stages.motion import Motion
 from runtime.stages.window import Window
 
-__all__ = ["CLASSES", "WARM_UP_FRAMES", "watching_model", "watching_threshold"]
+__all__ = [
+    "CLASSES", "HISTORY", "NOW", "WARM_UP_FRAMES", "watching_model", "watching_threshold",
+]  # fmt: skip
 
 CLASSES = ("still", "moving")
 _BINS_ACROSS = 8
-_HISTORY = 8
-_NOW = 3
-"""The change wakes when it is above `_HISTORY` / `_NOW` = 2.67 times the mean of those before.
+HISTORY = 8
+NOW = 3
+"""The change wakes when it is above `HISTORY` / `NOW` = 2.67 times the mean of those before.
 
 Noise alone, sums of 8 half-normal magnitudes, does that about once in four hours at 5 frames a
 second (by simulation, and by a test).
 """
 _SHIFT = 2
-WARM_UP_FRAMES = _HISTORY + 1
+WARM_UP_FRAMES = HISTORY + 1
 
 
 def _dark_noise(sensor: Sensor, n_bins: int, pixels_per_bin: int) -> float:
@@ -75,13 +78,13 @@ def watching_model(sensor: Sensor, n_rows: int = 16) -> Model:
     n_rows = min(n_rows, sensor.n_rows)
     first = (sensor.n_rows - n_rows) // 2
     across = math.gcd(_BINS_ACROSS, sensor.n_cols)
-    compared = np.full((2, _HISTORY + 1), -1, dtype=np.int8)
-    compared[0], compared[1, -1] = 0, _NOW
+    compared = np.full((2, HISTORY + 1), -1, dtype=np.int8)
+    compared[0], compared[1, -1] = 0, NOW
     stages = (
         Bins(sensor.n_rows, sensor.n_cols, 1, across, first_row=first, last_row=first + n_rows),
         Motion(across, _SHIFT, 16),
         _dense(np.eye(1, across + 1, across, dtype=np.int8), 16),
-        Window(1, _HISTORY + 1, 1, 0, 16),
+        Window(1, HISTORY + 1, 1, 0, 16),
         _dense(compared, 32),
         Decision((True, False), _quiet(sensor, n_rows), hysteresis=0, persist=1, hold_off=0),
     )

@@ -11,8 +11,9 @@ from runtime.budget.verdict.margin import parse_margin
 from runtime.errors import ArgumentError, UsageError
 from runtime.files import as_path, whole_folder, write_fingerprints
 from runtime.firmware.emit.folder import write_firmware
-from runtime.firmware.machine.compile import cores_of
 from runtime.firmware.machine.cores import find_core
+from runtime.firmware.machine.execute import executable_cores
+from runtime.firmware.setting import DeviceSetting
 from runtime.model import Model, check_frames, save_model
 from runtime.onnx.graph import save_step_graph, save_window_graph
 from runtime.sample_frames import write_test_frames
@@ -23,12 +24,15 @@ from runtime.verification.verify import verify as verify_executions
 __all__ = ["export", "price", "verify", "write_executions"]
 
 
-def write_executions(model: Model, folder: Path) -> None:
-    """Write all that a model is executed from: its numbers, both integer graphs, its C."""
+def write_executions(model: Model, folder: Path, setting: DeviceSetting | None = None) -> None:
+    """Write all that a model is executed from: its numbers, both integer graphs, its C.
+
+    A device's setting other than the sensor's own is kept as ``device.toml``.
+    """
     save_model(model, folder)
     save_step_graph(model, folder / "fixed.onnx")
     save_window_graph(model, folder / "fixed_window.onnx")
-    write_firmware(model, folder / "firmware")
+    write_firmware(model, folder / "firmware", setting)
 
 
 def export(model: Model, folder: Path | str, lit: Counts, dark: Counts) -> Path:
@@ -88,7 +92,8 @@ def verify(
     folder : path
         A model folder.
     cores : sequence of str, optional
-        Cores to execute on, such as ``cortex-m4``; by default all that the compiler has.
+        Cores to execute on, such as ``cortex-m4``; by default all that the compiler has
+        and that can be executed here (those with vectors want ``qemu-system-arm`` on the path).
     n_frames : int
         Frames of ``test_frames.npz`` to execute, at least 1.
     compiler : str
@@ -111,7 +116,8 @@ def verify(
     path = as_path(folder, "folder")
     if not isinstance(n_frames, int) or n_frames < 1:
         raise UsageError("verify", "n_frames", repr(n_frames), "a whole number, at least 1")
-    return verify_executions(path, _cores(cores) or cores_of(compiler), n_frames, compiler=compiler)
+    wanted = _cores(cores) or executable_cores(compiler)[0]
+    return verify_executions(path, wanted, n_frames, compiler=compiler)
 
 
 def price(
@@ -134,7 +140,7 @@ def price(
     folder : path
         A model folder.
     cores : sequence of str, optional
-        Cores to profile; by default all that the compiler has. The chosen controller's is added.
+        Cores to profile; by default as for :func:`verify`. The chosen controller's is added.
     compiler : str
         As for :func:`verify`.
     parts : path, optional

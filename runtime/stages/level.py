@@ -33,6 +33,7 @@ from runtime.stages.contract.stage import (
     require,
     require_one_of,
 )
+from runtime.stages.kernels.vectors import load_4, saturated_4, store_4
 
 if TYPE_CHECKING:
     from runtime.stages.contract.c_text import Edge
@@ -50,6 +51,7 @@ _C_TEXT = """\
 PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
 {
     int32_t total = 0;
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
         total += x[i];
     }
@@ -70,11 +72,21 @@ PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
 
 _ONE_MULTIPLY_TEXT = """\
     const int32_t shift = exponent @SHIFT_BASE@;
+    /* |x| <= @WORST@: the product was proved to fit 32 bits. */
+#if defined(PW_VECTOR)
+    for (uint32_t i = 0u; i < @N_VALUES@u; i += 4u) {
+        const mve_pred16_t left = vctp32q(@N_VALUES@u - i);
+        int32x4_t value = @LOAD@;
+        value = vrshlq_n_s32(vmulq_n_s32(value, factor), -shift);
+@SATURATED@        @STORE@
+    }
+#else
     const int32_t half = (int32_t)(1UL << (shift - 1));
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
-        /* |x| <= @WORST@: the product was proved to fit 32 bits. */
         y[i] = (@Y_TYPE@)pw_sat(pw_asr32((x[i] * factor) + half, shift), -@LIMIT@, @LIMIT@);
     }
+#endif
 """
 
 _TWO_MULTIPLIES_TEXT = """\
@@ -85,11 +97,23 @@ _TWO_MULTIPLIES_TEXT = """\
         shift = @SPLIT_SHIFT@;
     }
     const int32_t cut = (int32_t)(0x40000000u >> lift);
+    /* A value that is cut here saturates below as well. */
+#if defined(PW_VECTOR)
+    for (uint32_t i = 0u; i < @N_VALUES@u; i += 4u) {
+        const mve_pred16_t left = vctp32q(@N_VALUES@u - i);
+        int32x4_t value = @LOAD@;
+        value = vmaxq_s32(value, vdupq_n_s32(-cut));
+        value = vminq_s32(value, vdupq_n_s32(cut));
+        value = pw_requant_4(vshlq_r_s32(value, lift), factor, shift);
+@SATURATED@        @STORE@
+    }
+#else
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
-        /* A value that is cut here saturates below as well. */
         const int32_t lifted = pw_sat(x[i], -cut, cut) * (int32_t)(1UL << lift);
         y[i] = (@Y_TYPE@)pw_sat(pw_requant(lifted, factor, shift), -@LIMIT@, @LIMIT@);
     }
+#endif
 """
 
 
@@ -261,6 +285,9 @@ class Level(Stage):
             LOG_OFFSET=self.log_offset,
             SHIFT_BASE=f"{'+' if base >= 0 else '-'} {abs(base)}",
             LIMIT=self.limit,
+            LOAD=load_4(x.ctype, "&x[i]"),
+            SATURATED=saturated_4(-self.limit, self.limit, 8 * " "),
+            STORE=store_4(y.ctype, "&y[i]", "value"),
         )
         comment = f"({1 << self.table_bits},) 1 / (1 + f) in Q15, f in the middle of each interval"
         reciprocals = table(f"{prefix}_reciprocal", self.reciprocals, "uint16_t", comment)

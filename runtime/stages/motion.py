@@ -31,6 +31,7 @@ _C_TEXT = """\
 PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
 {
     int32_t change = 0;
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
         const int32_t step = (int32_t)x[i] - s->@PREFIX@_previous[i];
         change += (step < 0) ? -step : step;

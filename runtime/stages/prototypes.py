@@ -38,6 +38,7 @@ PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
     const @CENTRE_TYPE@ *centre = @PREFIX@_centres;
     for (uint32_t p = 0u; p < @N_PROTOTYPES@u; p++) {
         int32_t distance = 0;
+        PW_UNROLL
         for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
             const int32_t step = (int32_t)x[i] - (int32_t)centre[i];
             distance += @TERM@;

@@ -13,6 +13,7 @@ import numpy as np
 
 from runtime.stages.contract.c_text import CStage, fill
 from runtime.stages.contract.stage import Float64, Int32, Int64, Stage, State, prove_int32, require
+from runtime.stages.kernels.vectors import load_4, store_4
 
 if TYPE_CHECKING:
     from runtime.stages.contract.c_text import Edge
@@ -22,25 +23,46 @@ __all__ = ["Root"]
 
 _C_TEXT = """\
 /* One more bit of a root, if its square is no larger. */
+#if defined(PW_VECTOR)
+static inline uint32x4_t @PREFIX@_longer(uint32x4_t root, uint32_t bit, uint32x4_t square)
+{
+    const uint32x4_t longer = vorrq_u32(root, vdupq_n_u32(bit));
+    return vpselq_u32(longer, root, vcmpcsq_u32(square, vmulq_u32(longer, longer)));
+}
+#else
 static inline uint32_t @PREFIX@_longer(uint32_t root, uint32_t bit, uint32_t square)
 {
     const uint32_t longer = root | bit;
     return ((longer * longer) <= square) ? longer : root;
 }
+#endif
 
 /* Root of each of the first @N_ROOTED@ values, bit by bit from the highest; others pass. */
 PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
 {
+#if defined(PW_VECTOR)
+    for (uint32_t i = 0u; i < @N_ROOTED@u; i += 4u) {
+        const mve_pred16_t left = vctp32q(@N_ROOTED@u - i);
+        const int32x4_t value = @LOAD@;
+        const uint32x4_t square = vshlq_n_u32(vreinterpretq_u32_s32(vabsq_s32(value)), @LIFT@);
+        uint32x4_t root = vdupq_n_u32(0u);
+@BITS@        const int32x4_t size = vreinterpretq_s32_u32(root);
+        const int32x4_t rooted = vnegq_m_s32(size, size, vcmpltq_n_s32(value, 0));
+        @STORE@
+    }
+#else
     for (uint32_t i = 0u; i < @N_ROOTED@u; i++) {
         const int32_t value = x[i];
         const uint32_t square = (uint32_t)((value < 0) ? -value : value) << @LIFT@;
         uint32_t root = 0u;
 @BITS@        y[i] = (@Y_TYPE@)((value < 0) ? -(int32_t)root : (int32_t)root);
     }
+#endif
 @PASS@}
 """
 
 _UNROOTED_TEXT = """\
+    PW_UNROLL
     for (uint32_t i = @N_ROOTED@u; i < @N_VALUES@u; i++) {
         y[i] = (@Y_TYPE@)x[i];
     }
@@ -147,6 +169,8 @@ class Root(Stage):
             PREFIX=prefix,
             X_TYPE=x.ctype,
             LIFT=self.lift,
+            LOAD=load_4(x.ctype, "&x[i]"),
+            STORE=store_4(y.ctype, "&y[i]", "rooted"),
             BITS="".join(
                 f"        root = {prefix}_longer(root, {1 << bit}u, square);\n"
                 for bit in reversed(range(self.root_bits))

@@ -48,6 +48,7 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
         }
     }
     @X_TYPE@ *oldest = &s->@PREFIX@_history[position * @N_VALUES@u];
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
         const int32_t change = (int32_t)x[i] - leaving[0][i] + (5 * ((int32_t)leaving[1][i]
             - leaving[4][i])) + (10 * ((int32_t)leaving[3][i] - leaving[2][i]));

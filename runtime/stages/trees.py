@@ -47,6 +47,7 @@ PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
             node = @PREFIX@_child[(2u * (uint32_t)node) + side];
         }
         const @LEAF_TYPE@ *leaf = &@PREFIX@_leaf[(uint32_t)(-1 - node) * @N_OUT@u];
+        PW_UNROLL
         for (uint32_t i = 0u; i < @N_OUT@u; i++) {
             sums[i] += leaf[i];
         }
@@ -55,6 +56,7 @@ PW_STAGE void @PREFIX@_run(const @X_TYPE@ *x, @Y_TYPE@ *y)
 """
 
 _GIVE_TEXT = """\
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_OUT@u; i++) {
         y[i] = (@Y_TYPE@)sums[i];
     }

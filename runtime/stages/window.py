@@ -21,6 +21,7 @@ from runtime.stages.contract.stage import (
     require,
     require_one_of,
 )
+from runtime.stages.kernels.vectors import load_4, saturated_4, store_4
 
 if TYPE_CHECKING:
     from runtime.stages.contract.c_text import Edge
@@ -47,13 +48,26 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
         }
         @SUM_TYPE@ *sums = &s->@PREFIX@_sums[segment * @N_VALUES@u];
         @Y_TYPE@ *out = &y[segment * @N_VALUES@u];
+#if defined(PW_VECTOR)
+        for (uint32_t i = 0u; i < @N_VALUES@u; i += 4u) {
+            const mve_pred16_t left = vctp32q(@N_VALUES@u - i);
+            const int32x4_t enters = @ENTERING@;
+            const int32x4_t change = vsubq_s32(enters, @LEAVING@);
+            int32x4_t value = vaddq_s32(change, @SUMS@);
+            @STORE_SUM@
+@OUTPUT_4@            @STORE_OUT@
+        }
+#else
+        PW_UNROLL
         for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
             const int32_t sum = sums[i] + entering[i] - leaving[i];
             sums[i] = (@SUM_TYPE@)sum;
             out[i] = (@Y_TYPE@)@OUTPUT@;
         }
+#endif
     }
     @X_TYPE@ *oldest = &s->@PREFIX@_history[position * @N_VALUES@u];
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
         oldest[i] = x[i];
     }
@@ -187,11 +201,13 @@ class Window(Stage):
         low = min(x.lo, 0) * self.segment_length
         high = max(x.hi, 0) * self.segment_length
         sum_type = smallest_ctype(low, high)
-        output = "sum"
+        output, output_4, indent = "sum", "", 12 * " "
         if self.shift:
             output = f"pw_asr32(sum + {1 << (self.shift - 1)}, {self.shift})"
+            output_4 = f"{indent}value = vrshrq_n_s32(value, {self.shift});\n"
         if max(-low, high) >> self.shift >= self.limit:
             output = f"pw_sat({output}, -{self.limit}, {self.limit})"
+            output_4 += saturated_4(-self.limit, self.limit, indent)
         functions = fill(
             _C_TEXT,
             PREFIX=prefix,
@@ -203,6 +219,12 @@ class Window(Stage):
             N_FRAMES=self.n_frames,
             SEGMENT_LENGTH=self.segment_length,
             OUTPUT=output,
+            OUTPUT_4=output_4,
+            ENTERING=load_4(x.ctype, "&entering[i]"),
+            LEAVING=load_4(x.ctype, "&leaving[i]"),
+            SUMS=load_4(sum_type, "&sums[i]"),
+            STORE_SUM=store_4(sum_type, "&sums[i]", "value"),
+            STORE_OUT=store_4(y.ctype, "&out[i]", "value"),
         )
         frames = f"({self.n_frames}, {self.n_values}) ring of frames, Q0"
         sums = f"({self.n_segments}, {self.n_values}) sum of each segment, Q0"

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from runtime.budget.inputs.library import Link, Mcu, load_parts
 from runtime.budget.price.converter import conversion_energy_pj
 from runtime.budget.price.operating_states import Leg, states_together
+from runtime.budget.price.power import woken_us
 from runtime.errors import UsageError
 from runtime.trace.measurement import Measurement
 from runtime.trace.predicted import CLOCK_UP, Prediction
@@ -240,7 +241,7 @@ def _of_compute(found: Measurement, predicted: Prediction) -> Iterator[_Try]:
     table = ("mcu", predicted.names["mcu"], "state", predicted.operating[role])
     time_us = drawn(found, "compute", "time_us")
     # Bringing the clock up draws another current: the budget's word is taken off.
-    up_us = v[f"{state}.wake_up_time"] + v[f"{state}.clock_change_time"]
+    up_us = float(woken_us(v, state))
     up_uj = sum(s.energy_uj for s in predicted.steps if s.name == CLOCK_UP)
 
     def derating() -> Floats:

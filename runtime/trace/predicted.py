@@ -21,6 +21,7 @@ from runtime.budget.price.power import (
     controller_cycles,
     frame_energy,
     frame_time_us,
+    woken_us,
 )
 from runtime.errors import FormatError
 from runtime.files import read_limited
@@ -135,7 +136,7 @@ def frame_steps(v: Mapping[str, Any], state: str) -> tuple[Step, ...]:
     supply = v["mcu.supply"] / v["regulator.efficiency"] / 1e6
     start_us = v["mcu.start_time"] + v["mcu.start_change_time"]
     start_uj = start_us * v["mcu.start_current"] * supply
-    up_us = v[f"{state}.wake_up_time"] + v[f"{state}.clock_change_time"]
+    up_us = float(woken_us(v, state))
     held = (rail["sensor bias"] + rail["waiting for pixels"]) / on_us
     pixels = (rail["pixel readout"] + rail["transfer"]) / 2.0
     compute_us = float(controller_cycles(v, state)) / v[f"{state}.clock"]

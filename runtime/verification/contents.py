@@ -17,6 +17,7 @@ from runtime.files import FINGERPRINTS, fingerprint, read_fingerprints, read_lim
 from runtime.firmware.emit.folder import FIRMWARE_FILES, firmware_text
 from runtime.firmware.emit.scenes import KEYS
 from runtime.firmware.machine.compile import compiler_version
+from runtime.firmware.setting import read_setting
 from runtime.model import Model, model_files
 from runtime.onnx.graph import build_step_graph, build_window_graph
 from runtime.onnx.steps import read_graph
@@ -44,7 +45,8 @@ def changed_text(model: Model, folder: Path) -> str:
     FormatError, UsageError
         A file is missing or too long.
     """
-    generated = firmware_text(model, _keys(folder / "firmware" / "pw_vectors.h"))
+    setting = read_setting(folder, model.sensor)
+    generated = firmware_text(model, _keys(folder / "firmware" / "pw_vectors.h"), setting)
     for name in FIRMWARE_FILES:
         path = folder / "firmware" / name
         if not path.is_file():

@@ -34,6 +34,7 @@ from runtime.verification.contents import (
     changed_text,
     law_is_kept,
 )
+from runtime.verification.device import device_difference
 from runtime.verification.engines import Engine, reference
 from runtime.verification.first_stage import first_stage
 from runtime.verification.precision import Precision, measure_precision
@@ -143,6 +144,13 @@ def verify(
     with ThreadPoolExecutor(max_workers=2) as pool:
         on_host, *on_cores = pool.map(lambda core: c.on(core, compiler), (HOST, *cores))
     comparisons += [*on_host, *(one for several in on_cores for one in several)]
+    comparisons += [
+        Comparison(
+            f"device program on {core}",
+            *device_difference(model, folder, core, compiler, frames),
+        )
+        for core in cores[:1]
+    ]
     comparisons += [
         Comparison("files of the firmware, made again", 0, changed_text(model, folder)),
         Comparison("other files of the folder", 0, changed_files(model, folder)),

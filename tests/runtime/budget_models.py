@@ -70,7 +70,8 @@ def library_inputs() -> dict[str, Input]:
         "active.led_current": 100.0, "watching.led_current": 20.0, "active.pixels": 1024.0,
         "watching.pixels": 256.0, "active.cycles": 20_000.0, "watching.cycles": 2_000.0,
         "active.flash_bytes": 12_000.0, "watching.flash_bytes": 2_400.0,
-        "watching.warm_up_frames": 9.0, "sensor.dark_signal": 500.0, "active.voltage_ratio": 1.0,
+        "active.interrupts": 1.0, "watching.interrupts": 1.0,
+        "sensor.dark_signal": 500.0, "active.voltage_ratio": 1.0,
         "watching.voltage_ratio": 0.9,
     }.items():  # fmt: skip
         found[name] = setting(name, "1", value, "chosen for the test")

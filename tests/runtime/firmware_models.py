@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.files import write_fingerprints
+from runtime.firmware.machine.execute import executable_cores
 from runtime.front.model_folder import write_executions
 from runtime.model import Model
 from runtime.sensor import Sensor
@@ -16,6 +17,12 @@ from runtime.stages.closing.decision import Decision
 from runtime.stages.contract.stage import Counts
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
+
+EXECUTED = executable_cores("zig")[0]
+"""Cores that can be executed here; that none is missing on CI is a test of its own."""
+_ALIKE = {"cortex-m85": "cortex-m55", "cortex-m23": "cortex-m0plus", "rv32emc": "rv32imc"}
+EXECUTED_ONCE = tuple(core for core in EXECUTED if core not in _ALIKE)
+"""The same without those that compile the same form of the text as another core."""
 
 
 def dense(

@@ -17,6 +17,7 @@ from runtime.stages.motion import Motion
 from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.root import Root
+from runtime.stages.skip import Skip
 from runtime.stages.swing import Swing
 from runtime.stages.trees import Trees
 from runtime.stages.window import Window
@@ -97,6 +98,8 @@ VARIANTS: dict[str, tuple[Stage, int]] = {  # a stage, and the largest magnitude
     "window of one segment": (Window(2, 1, 4, 1, 16), 32767),
     "motion": (Motion(4, 3, 8), 127),
     "motion without shift": (Motion(4, 0, 32), 32767),
+    "skip of every third frame": (Skip(5, 3), 127),
+    "skip of no frame": (Skip(2, 1), 40000),
     "swing": (Swing(3, 2, 4, 16), 127),
     "swing without shift": (Swing(2, 1, 0, 32), 32767),
     "small trees": (forest(1), 127),

@@ -28,6 +28,7 @@ from runtime.stages.motion import Motion
 from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.root import Root
+from runtime.stages.skip import Skip
 from runtime.stages.swing import Swing
 from runtime.stages.trees import Trees
 from runtime.stages.window import Window
@@ -200,7 +201,7 @@ def models(draw: st.DrawFn) -> Model:
             n_rooted = draw(st.integers(1, len(low)))
             append(Root(len(low), n_rooted, draw(st.integers(0, 15)), draw(st.integers(1, 16))))
     for _ in range(draw(st.integers(0, 2))):
-        kind = draw(st.sampled_from(["window", "dense", "motion", "swing"]))
+        kind = draw(st.sampled_from(["window", "dense", "motion", "swing", "skip"]))
         n_bits = draw(st.sampled_from([8, 16]))
         extreme = draw(st.booleans())
         if kind == "window":
@@ -208,6 +209,8 @@ def models(draw: st.DrawFn) -> Model:
             append(Window(len(low), segments, length, draw(st.integers(0, 3)), n_bits))
         elif kind == "motion":
             append(Motion(len(low), draw(st.integers(0, 9)), n_bits))
+        elif kind == "skip":
+            append(Skip(len(low), draw(st.integers(1, 5))))
         elif kind == "swing":
             append(Swing(len(low), draw(st.integers(1, 2)), draw(st.integers(0, 9)), n_bits))
         else:
@@ -215,6 +218,8 @@ def models(draw: st.DrawFn) -> Model:
             append(dense(rng, len(low), n_out, n_bits, _bound(low, high), extreme))
     fewest, most_given, closing = CLOSING[draw(st.sampled_from(sorted(CLOSING)))]
     n_given = draw(st.integers(fewest, most_given))
+    if draw(st.booleans()):
+        append(Skip(len(low), draw(st.integers(2, 4))))
     head = draw(st.sampled_from(["dense", "trees", "prototypes"])) if n_given > 1 else "dense"
     if head == "trees":
         append(trees(rng, draw(st.integers(1, 40)), low, high, n_given))

@@ -134,3 +134,17 @@ def test_the_digest_ignores_comments() -> None:
     same = parse_recipe("# note\n" + GOOD, "a").digest()
     assert same == parse_recipe(GOOD, "b").digest()
     assert same != parse_recipe(GOOD.replace("[4, 4]", "[4, 2]"), "c").digest()
+
+
+def test_a_head_that_runs_on_every_frame_counts_as_none() -> None:
+    """A head's step counts in the digest, in frames of a score and in time, where it is above 1."""
+    plain, asked = (parse_recipe(GOOD + more, "x") for more in ("", "[head]\nevery = 1\n"))
+    seldom = parse_recipe("frame_rate_hz = 30.0\n" + GOOD + "[head]\nevery = 3\n", "x")
+    assert plain.digest() == asked.digest()
+    assert seldom.digest() != parse_recipe("frame_rate_hz = 30.0\n" + GOOD, "x").digest()
+    assert (plain.frames_of_score, seldom.frames_of_score) == (0, 2)
+    assert [seldom.at(rate).head.every for rate in (10.0, 15.0, 60.0, 900.0)] == [1, 2, 6, 32]
+    assert parse_recipe("frame_rate_hz = 30.0\n" + GOOD, "x").at(90.0).head.every == 1
+    for wrong in ("0", "33", "1.5", "true"):
+        with pytest.raises(FormatError, match=r"head\.every"):
+            parse_recipe(GOOD + f"[head]\nevery = {wrong}\n", "x")

@@ -7,17 +7,21 @@ grows with the reduced values of one recording, not with the data set.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+import json
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
 
 from capture.cues.labels import REJECTED
+from capture.frames import FrameBlock
 from capture.measure.signs import N_SIGNS, signs_of_block
 from capture.store.dataset import Dataset, Participant, open_dataset
 from capture.store.session import Session, events_path, read_session
+from capture.thin.setting import Setting, thinned_sensor
+from capture.thin.thinned import generator_of, thinned
 from runtime.errors import FormatError, UsageError
 from runtime.files import sha256_of
 from runtime.sensor import Sensor
@@ -31,6 +35,8 @@ __all__ = [
     "groups_of",
     "labelled_cues",
     "open_corpus",
+    "readouts_at",
+    "recorded_with",
     "reduce_recording",
     "refuse_missing_truth",
 ]
@@ -41,6 +47,8 @@ UNATTENDED = ("script", "energy")
 """Labellers that are no person: bounds of the prompt, or of all movement after it."""
 MIN_FRAMES = 2
 """A rate and a change between frames need two."""
+THINNING_SEED = 1
+"""Of the noise that a weaker setting adds, of any: two differ by the setting and not by chance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +83,8 @@ class Recording:
         SHA-256 of the session's file.
     distance_mm : float, optional
         From sensor to hand, as a collector noted it.
+    setting : Setting, optional
+        The weaker setting that its readouts are taken at; as recorded without.
     """
 
     path: Path
@@ -84,6 +94,17 @@ class Recording:
     locked: bool
     digest: str
     distance_mm: float | None = None
+    setting: Setting | None = None
+
+    def readouts(self, n_frames: int = BLOCK_FRAMES) -> Iterator[FrameBlock]:
+        """Yield the readouts in order, at the setting; about so many frames at a time.
+
+        Raises
+        ------
+        FormatError
+            The recording is damaged.
+        """
+        return readouts_at(self.path, self.setting, n_frames)[1]
 
     def truth(self, target: str) -> float:
         """Return what the recording says of itself, in the target's unit.
@@ -127,6 +148,25 @@ class Corpus:
     def select(self, locked: bool) -> tuple[Recording, ...]:
         """Return the recordings of the locked or of the other participants."""
         return tuple(r for r in self.recordings if r.locked == locked)
+
+    def at(self, setting: Setting) -> Corpus:
+        """Return the same recordings as a weaker setting would have read them.
+
+        Raises
+        ------
+        UsageError
+            The setting asks for more than was recorded.
+        """
+
+        def told_apart(digest: str) -> str:
+            text = json.dumps(setting.to_json(), sort_keys=True)
+            return hashlib.sha256(f"{digest} {text} {THINNING_SEED}".encode()).hexdigest()
+
+        recordings = tuple(
+            replace(r, setting=setting, digest=told_apart(r.digest)) for r in self.recordings
+        )
+        sensor, digest = thinned_sensor(self.sensor, setting), told_apart(self.digest)
+        return replace(self, sensor=sensor, recordings=recordings, digest=digest)
 
 
 def open_corpus(
@@ -276,8 +316,34 @@ def labelled_cues(session: Session, recipe: Recipe, time_s: Float64) -> list[Lab
     return cues
 
 
-def reduce_recording(path: Path, entries: Sequence[EntryStage]) -> tuple[list[Int32], Float64]:
-    """Run entry stages over a recording, in blocks.
+def recorded_with(corpus: Corpus) -> Sensor:
+    """Return the sensor as it recorded, whatever setting its recordings are taken at."""
+    return read_session(corpus.recordings[0].path, with_labels=False).sensor
+
+
+def readouts_at(
+    path: Path, setting: Setting | None, n_frames: int = BLOCK_FRAMES
+) -> tuple[Sensor, Iterator[FrameBlock]]:
+    """Return the sensor at a setting, and a session's readouts there; as recorded without any.
+
+    Raises
+    ------
+    FormatError
+        The recording is damaged.
+    UsageError
+        The setting asks for more than was recorded.
+    """
+    session = read_session(path, with_labels=False)
+    if setting is None:
+        return session.sensor, iter(session.blocks(n_frames))
+    blocks = thinned(session, session.sensor, setting, generator_of(session, THINNING_SEED))
+    return thinned_sensor(session.sensor, setting), blocks
+
+
+def reduce_recording(
+    path: Path, entries: Sequence[EntryStage], setting: Setting | None = None
+) -> tuple[list[Int32], Float64]:
+    """Run entry stages over a recording, in blocks, at a weaker setting where one is given.
 
     Returns
     -------
@@ -295,10 +361,10 @@ def reduce_recording(path: Path, entries: Sequence[EntryStage]) -> tuple[list[In
     """
     values: list[list[Int32]] = [[] for _ in entries]
     times, signs = [np.zeros(0, dtype=np.int64)], [np.zeros((0, N_SIGNS))]
-    session = read_session(path, with_labels=False)
-    for block in session.blocks(BLOCK_FRAMES):
+    sensor, blocks = readouts_at(path, setting)
+    for block in blocks:
         times.append(block.time_us)
-        signs.append(signs_of_block(block.lit, block.dark, session.sensor.saturation_counts))
+        signs.append(signs_of_block(block.lit, block.dark, sensor.saturation_counts))
         for stage, parts in zip(entries, values, strict=True):
             parts.append(stage.run_frames(block.lit, block.dark))
     time_us = np.concatenate(times)

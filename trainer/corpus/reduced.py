@@ -18,6 +18,10 @@ from numpy.typing import NDArray
 
 import capture.measure.signs
 import capture.store.session
+import capture.thin.mains
+import capture.thin.setting
+import capture.thin.thinned
+import capture.thin.underlying
 import trainer.corpus.recordings
 from capture.measure.signs import Signs
 from capture.store.session import read_session
@@ -70,9 +74,14 @@ class EntryOutputs:
         """Mean counts of each dark exposure, float64 (n_frames,)."""
         return np.array(_array(self.stored_frames)[:, 1])
 
+    @property
+    def frames_table(self) -> Float64:
+        """Times and signs of all frame pairs, float64 (n_frames, 6), a copy."""
+        return np.array(_array(self.stored_frames))
+
     def signs(self, sensor: Sensor) -> Signs:
         """Return what each frame pair shows at a glance."""
-        frames = np.array(_array(self.stored_frames))
+        frames = self.frames_table
         return Signs(sensor, frames[:, 1:], frames[:, 0])
 
     @property
@@ -231,20 +240,27 @@ class ReduceJob:
         FormatError
             The recording is damaged, or holds fewer than two frames.
         """
-        stages = [sys.modules[type(stage).__module__] for stage in self.entries]
-        program = code_digest(
-            capture.store.session, capture.measure.signs, trainer.corpus.recordings, *stages
-        )
+        # Each once: how many entries there are is no part of the program.
+        stages = dict.fromkeys(sys.modules[type(stage).__module__] for stage in self.entries)
+        modules = [capture.store.session, capture.measure.signs, trainer.corpus.recordings, *stages]
+        if self.recording.setting is not None:
+            modules += [capture.thin.setting, capture.thin.thinned]
+            modules += [capture.thin.underlying, capture.thin.mains]
+        program = code_digest(*modules)
         source = hashlib.sha256(f"{self.recording.digest} {program}".encode()).hexdigest()
         parts = ["frames", *(_stage_text(stage) for stage in self.entries)]
         keys = [hashlib.sha256(f"{source} {part}".encode()).hexdigest() for part in parts]
         stored = self.cache.load(keys)
         if stored is not None:
             return stored
-        values, frames = reduce_recording(self.recording.path, self.entries)
+        at = () if self.recording.setting is None else (self.recording.setting,)
+        values, frames = reduce_recording(self.recording.path, self.entries, *at)
         arrays: list[NDArray[Any]] = [frames, *values]
         named = dict(zip(keys, arrays, strict=True))
-        return self.cache.store(named, self.recording.participant, self.place, source)
+        # What is kept of a session at one setting is no older form of what is kept at another.
+        asked = self.recording.setting
+        session = self.place if asked is None else f"{self.place} at {asked.to_json()}"
+        return self.cache.store(named, self.recording.participant, session, source)
 
 
 def _stage_text(stage: EntryStage) -> str:

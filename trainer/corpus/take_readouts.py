@@ -65,7 +65,7 @@ def frames_before(recipe: Recipe) -> int:
     """Return how many frames a recipe's window reaches back from the frame that is answered."""
     features = recipe.features
     window = features.segments * features.segment_frames + 2 * features.swing_frames
-    return window + recipe.decision.average_frames - 1 + int(features.motion)
+    return window + recipe.frames_of_score + int(features.motion)
 
 
 def read_takes(data: Path | str, recipe: Recipe | str | Path) -> TakeReadouts:

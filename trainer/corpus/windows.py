@@ -81,11 +81,12 @@ def take_spans(
 def judging_delay(recipe: Recipe) -> int:
     """Return how many frames after its end a gesture is answered best; 0 for a pose held still.
 
-    That is the middle of the frames that are learned as it, seen through the mean of scores.
+    That is the middle of the frames that are learned as it, seen through the mean of scores and
+    the frames for which a head's scores stand.
     """
     if recipe.evaluation.take_end == "cue":
         return 0
-    return (told_frames(recipe) + recipe.decision.average_frames - 1) // 2
+    return (told_frames(recipe) + recipe.frames_of_score) // 2
 
 
 def judged_spans(

@@ -36,7 +36,7 @@ from trainer.fit.held_out import FitJob, HeldOut, HoldOutJob, fold_jobs
 from trainer.recipe import Recipe
 from trainer.work.jobs import Workers, run_jobs
 
-__all__ = ["align", "window_since_cue"]
+__all__ = ["Movements", "align", "window_since_cue"]
 
 ROUNDS = 4
 """Fits to places that fits before them found; each costs half of a fit. In a diffuser's world, ten

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import hashlib
 import itertools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+
+import numpy as np
 
 from capture.measure.readiness import Caution
 from runtime.errors import UsageError
 from runtime.stages.bins import Bins
+from trainer.corpus.at_setting import AtSetting
 from trainer.corpus.readiness import look_over
 from trainer.corpus.recordings import (
     Corpus,
@@ -19,12 +23,12 @@ from trainer.corpus.recordings import (
     refuse_missing_truth,
 )
 from trainer.corpus.reduced import Reduced, ReduceJob, look_at
-from trainer.fit.alignment import align, window_since_cue
+from trainer.fit.alignment import Movements, align, window_since_cue
 from trainer.fit.held_out import FitJob
 from trainer.judge.evaluate import refuse_shared_groups
 from trainer.learn.entry_stage import reduction
 from trainer.recipe import Recipe
-from trainer.work.cache import open_cache
+from trainer.work.cache import open_cache, program_digest
 from trainer.work.jobs import Workers, run_jobs
 
 __all__ = ["Candidate", "reduce_for"]
@@ -47,6 +51,8 @@ class Candidate:
         All recordings, after each of the two.
     cautions : tuple of Caution
         What is to be known of the data before its figures are believed.
+    at : AtSetting or None
+        The setting it is made for; None where it is that of the recordings.
     """
 
     given: Recipe
@@ -57,6 +63,7 @@ class Candidate:
     main: tuple[Reduced, ...]
     quadrants: tuple[Reduced, ...]
     cautions: tuple[Caution, ...] = ()
+    at: AtSetting | None = None
 
     @property
     def provenance(self) -> dict[str, str]:
@@ -80,7 +87,11 @@ def _fit_to(recipe: Recipe, corpus: Corpus, entry: Bins, side: Sequence[Reduced]
 
 
 def reduce_for(
-    folder: Path, recipes: Sequence[Recipe], workers: Workers, tell: Callable[[str], None]
+    folder: Path,
+    recipes: Sequence[Recipe],
+    workers: Workers,
+    tell: Callable[[str], None],
+    at: AtSetting | None = None,
 ) -> list[Candidate]:
     """Find each recipe's recordings, and reduce each recording once for each entry stage.
 
@@ -93,6 +104,8 @@ def reduce_for(
     workers : Workers
     tell : callable
         Is told in a few words what begins.
+    at : AtSetting, optional
+        A weaker setting, at which the recordings are taken; as recorded without.
 
     Raises
     ------
@@ -113,13 +126,15 @@ def reduce_for(
                 "compare recipes for one and the same task",
             )  # fmt: skip
         corpus = open_corpus(folder, recipe, tell, digests)
+        if at is not None and at.thinning is not None:
+            corpus = corpus.at(at.thinning)
         fitted = recipe.at(corpus.sensor.frame_rate_hz)
         split = recipe.evaluation.split
         train, test = (groups_of(corpus.select(locked), split) for locked in (False, True))
         refuse_shared_groups(train, test, split)
         if recipe.quantity is not None:
             refuse_missing_truth(corpus, recipe.quantity)
-        candidates.append(_reduce(recipe, fitted, corpus, workers, tell))
+        candidates.append(replace(_reduce(recipe, fitted, corpus, workers, tell), at=at))
     return candidates
 
 
@@ -145,13 +160,32 @@ def _reduce(
     sides = look_at(recipe, corpus.sensor, entries[0], corpus.recordings, stored)
     cautions = look_over(recipe, sides[0], corpus.sensor)
     tell("placing gestures in their cues")
-    placings = align(_fit_to(recipe, corpus, entries[0], sides[0]), sides[0], workers)
+    placings = _placings(_fit_to(recipe, corpus, entries[0], sides[0]), sides[0], corpus, workers)
     main, quadrants = (
         tuple(r.placed(recipe, *placing) for r, placing in zip(side, placings, strict=True))
         for side in sides
     )
     recipe = window_since_cue(recipe, [r for r in main if not r.recording.locked])
     return Candidate(given, recipe, corpus, *entries, main, quadrants, tuple(cautions))
+
+
+def _placings(
+    fit: FitJob, recordings: Sequence[Reduced], corpus: Corpus, workers: Workers
+) -> list[Movements]:
+    """Align, unless that was done before with the same recipe, data and program."""
+    cache = open_cache(corpus.folder, "placed")
+    label = f"{fit.recipe.digest()} {recordings[0].recording.setting}"
+    source = hashlib.sha256(f"{label} {corpus.digest} {program_digest()}".encode()).hexdigest()
+    keys = [hashlib.sha256(f"{source} {r.recording.path.name}".encode()).hexdigest()
+            for r in recordings]  # fmt: skip
+    stored = cache.load(keys)
+    if stored is None:
+        found = align(fit, recordings, workers)
+        placed = [np.array(movements, dtype=np.int64).reshape(2, -1) for movements in found]
+        cache.store(dict(zip(keys, placed, strict=True)), "several", label, source)
+        return found
+    read = [np.array(each.read()) for each in stored]
+    return [(starts.tolist(), ends.tolist()) for starts, ends in read]
 
 
 def _refuse_copies(recordings: Sequence[Recording], digests: Sequence[str]) -> None:

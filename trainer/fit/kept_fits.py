@@ -9,17 +9,32 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
 from runtime.errors import UsageError
-from trainer.fit.held_out import FitJob, HeldOut, HoldOutJob
+from trainer.fit.held_out import FitJob, HeldOut
 from trainer.recipe import Recipe
 from trainer.work.cache import open_cache, program_digest
 from trainer.work.jobs import Workers, run_jobs
 
 __all__ = ["Finished"]
+
+
+class Asking(Protocol):
+    """A job that asks a fit about recordings it has not seen."""
+
+    @property
+    def name(self) -> str:
+        """Tells it from the other jobs."""
+
+    @property
+    def held(self) -> Sequence[Any]:
+        """What is asked about."""
+
+    def run(self) -> HeldOut:
+        """Fit and ask."""
 
 
 class Finished:
@@ -32,17 +47,19 @@ class Finished:
     recipe : Recipe
     data_digest : str
         SHA-256 of the recordings, their labels, and who is locked.
+    purpose : str
+        Of jobs that are no training's own, what they are for.
     """
 
-    def __init__(self, data: Path, recipe: Recipe, data_digest: str) -> None:
+    def __init__(self, data: Path, recipe: Recipe, data_digest: str, purpose: str = "") -> None:
         self._cache = open_cache(data, "jobs")
-        self._label = recipe.digest()
+        self._label = recipe.digest() + purpose
         parts = f"{self._label} {data_digest} {program_digest()}"
         self._source = hashlib.sha256(parts.encode()).hexdigest()
 
     def run(
         self,
-        jobs: Sequence[FitJob | HoldOutJob],
+        jobs: Sequence[FitJob | Asking],
         workers: Workers,
         tell: Callable[[str], None],
     ) -> list[Any]:
@@ -57,7 +74,7 @@ class Finished:
         """
         results: dict[int, Any] = {}
         for number, job in enumerate(jobs):
-            kept = self._kept(job) if isinstance(job, HoldOutJob) else None
+            kept = None if isinstance(job, FitJob) else self._kept(job)
             if kept is not None:
                 results[number] = kept
         left = [number for number in range(len(jobs)) if number not in results]
@@ -66,7 +83,7 @@ class Finished:
             number = left[index]
             results[number] = result
             job = jobs[number]
-            if isinstance(job, HoldOutJob):
+            if not isinstance(job, FitJob):
                 arrays = [np.array([result.score_unit]), *result.scores]
                 named = dict(zip(self._keys(job), arrays, strict=True))
                 self._cache.store(named, "several", self._label, self._source)
@@ -80,7 +97,7 @@ class Finished:
         """Remove what was kept: the training has ended."""
         self._cache.remove(self._label)
 
-    def _kept(self, job: HoldOutJob) -> HeldOut | None:
+    def _kept(self, job: Asking) -> HeldOut | None:
         """Return a job's outcome, if it has finished before."""
         stored = self._cache.load(self._keys(job))
         if stored is None:
@@ -91,6 +108,6 @@ class Finished:
             return None
         return HeldOut(tuple(each.astype(np.int32) for each in scores), float(unit[0]))
 
-    def _keys(self, job: HoldOutJob) -> list[str]:
+    def _keys(self, job: Asking) -> list[str]:
         names = [f"{self._source} {job.name} {part}" for part in range(1 + len(job.held))]
         return [hashlib.sha256(name.encode()).hexdigest() for name in names]

@@ -15,6 +15,7 @@ from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.contract.stage import Float64, Int32, Int64, Stage
+from runtime.stages.skip import Skip
 from runtime.stages.window import Window
 from trainer.corpus.reduced import Reduced, excerpts, value_noise
 from trainer.corpus.windows import gesture_free
@@ -226,8 +227,13 @@ def _averaged(
     unit: float,
     recipe: Recipe,
 ) -> Fitted:
-    """Put a lowered head behind a chain, and a mean over frames where the recipe wants one."""
-    whole, x = chain.then(*heads), windows.x
+    """Put a lowered head behind a chain, and a mean over frames where the recipe wants one.
+
+    A head that runs seldom is learned from every frame all the same: any may be one that it sees.
+    """
+    x, every = windows.x, recipe.head.every
+    seldom = () if every == 1 else (Skip(x.shape[1], every),)
+    whole = chain.then(*seldom, *heads)
     n_frames = recipe.decision.average_frames
     if n_frames > 1:
         for head in heads:

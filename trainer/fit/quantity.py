@@ -138,7 +138,7 @@ def _assemble(
         half_widths=(math.ceil(half / step),),
         low=(low, int(guards.min())),
         high=(high, int(guards.max())),
-        settle=features.segments * features.segment_frames + recipe.decision.average_frames - 1,
+        settle=features.segments * features.segment_frames + recipe.frames_of_score,
     )
     return Model(
         name=recipe.name,

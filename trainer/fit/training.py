@@ -12,10 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 from sklearn.pipeline import Pipeline
 
+from capture.measure.readiness import Caution
 from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.stages.contract.stage import Int32
-from trainer.corpus.recordings import Recording
+from trainer.corpus.at_setting import AtSetting
+from trainer.corpus.recordings import Recording, recorded_with
 from trainer.corpus.reduced import Reduced
 from trainer.fit.candidates import Candidate, reduce_for
 from trainer.fit.doubts import doubts, level_bits, refuse_one_answer
@@ -36,7 +38,7 @@ from trainer.judge.event_figures import match_streams
 from trainer.judge.events import Margins, Stream
 from trainer.judge.examination import Examination, InTurn, examine, stream_of
 from trainer.judge.margins import choose_margins
-from trainer.judge.wake_up import examine_wake_up
+from trainer.judge.wake_up import Watching, examine_wake_up
 from trainer.judge.worst_takes import WorstTake
 from trainer.recipe import Recipe
 from trainer.work.jobs import LocalWorkers, Workers
@@ -72,6 +74,8 @@ class Trained:
         The takes of these participants that went most wrong.
     records : Records or None
         Every take and event that the figures rest on; None of a quantity.
+    at : AtSetting or None
+        The device's setting that the model is made for, where one was asked for.
     """
 
     model: Model
@@ -81,6 +85,7 @@ class Trained:
     test: tuple[Recording, ...]
     worst: tuple[WorstTake, ...]
     records: Records | None = None
+    at: AtSetting | None = None
 
 
 def fit_model(
@@ -89,6 +94,7 @@ def fit_model(
     progress: Notify | None = None,
     workers: Workers | None = None,
     skip: Collection[str] = (),
+    at: AtSetting | None = None,
 ) -> Trained:
     """Train a model from a data set and examine it on the locked participants.
 
@@ -109,6 +115,8 @@ def fit_model(
         Who fits; this process by default.
     skip : collection of str
         Steps of :data:`STEPS` to leave out, for quick work; the pages say so.
+    at : AtSetting, optional
+        The device's setting that the model is made for; that of the recordings by default.
 
     Raises
     ------
@@ -124,7 +132,7 @@ def fit_model(
     recipes = [recipe] if isinstance(recipe, Recipe) else list(recipe)
     _refuse_unknown_steps(recipes[0], skip)
     workers = workers or LocalWorkers()
-    candidates = reduce_for(folder.absolute(), recipes, workers, tell)
+    candidates = reduce_for(folder.absolute(), recipes, workers, tell, at)
     if recipes[0].quantity is not None:
         return _fit_quantity(candidates, workers, tell)
     finished = [Finished(folder.absolute(), c.recipe, c.corpus.digest) for c in candidates]
@@ -180,7 +188,7 @@ def fit_model(
     return Trained(
         model, evaluation, fitted.classifier, fitted.features.low.size,
         chosen.corpus.select(locked=True), examined.worst,
-        _with_curve(records, curve, from_fewer),
+        _with_curve(records, curve, from_fewer), at,
     )  # fmt: skip
 
 
@@ -205,7 +213,7 @@ def _clear(finished: Sequence[Finished]) -> None:
 def _found_out(candidate: Candidate, fitted: Fitted, evaluation: dict[str, Any]) -> dict[str, Any]:
     """Say what is to be known beside the figures: cautions, bits in use, how the sensor wakes."""
     bits = level_bits(fitted.whole, _with_light(candidate))
-    cautions = [*candidate.cautions, *doubts(evaluation, bits)]
+    cautions = [*_foretold(candidate), *candidate.cautions, *doubts(evaluation, bits)]
     found: dict[str, Any] = {
         "cautions": [caution.to_json() for caution in cautions],
         "level_bits": None if bits is None else round(bits, 3),
@@ -213,10 +221,33 @@ def _found_out(candidate: Candidate, fitted: Fitted, evaluation: dict[str, Any])
     return found | _wake_up(candidate)
 
 
+def _foretold(candidate: Candidate) -> list[Caution]:
+    """Say of a model for a weaker setting that its figures are foretold."""
+    thinning = None if candidate.at is None else candidate.at.thinning
+    if thinning is None:
+        return []
+    charge = thinning.led_current_fraction * thinning.exposure_fraction
+    text = (
+        "Every figure is foretold: readouts were recorded at full light and thinned to what this "
+        f"setting would have read ({100 * charge:.3g} % of the LED's charge a frame). Record some "
+        "people at the setting, with record --sensor, before it is relied on."
+    )
+    return [Caution("foretold", charge, text)]
+
+
 def _wake_up(candidate: Candidate) -> dict[str, Any]:
     """Say how the watching state wakes, where the recordings can tell."""
     corpus = candidate.corpus
-    found = examine_wake_up(corpus.folder, candidate.recipe, corpus.sensor)
+    recorded, at, watching = recorded_with(corpus), candidate.at, Watching()
+    if at is not None:
+        device = at.device
+        watching = Watching(
+            device.watching_rows, device.watching_rate_hz, at.watching_share(recorded),
+            device.hold_time_s,
+        )  # fmt: skip
+    found = examine_wake_up(corpus.folder, candidate.recipe, recorded, watching)
+    if found is not None and at is not None:  # of the active state's current, as a budget takes it
+        found["led_share"] = at.device.watching_led_current_ma / max(at.device.led_current_ma, 1e-9)
     return {} if found is None else {"wake_up": found}
 
 
@@ -250,12 +281,14 @@ def _fit_quantity(candidates: Sequence[Candidate], workers: Workers, tell: Notif
     evaluation = _on_whom(candidate, sum(len(r.frames) for r in candidate.fit().train))
     found = fit_quantity(candidate, done, workers, tell)
     evaluation |= {"quantity": found.found, "operations": found.operations}
-    evaluation["cautions"] = [caution.to_json() for caution in candidate.cautions]
+    cautions = [*_foretold(candidate), *candidate.cautions]
+    evaluation["cautions"] = [caution.to_json() for caution in cautions]
     evaluation |= _wake_up(candidate)
     done.clear()
     n_features = found.fitted.features.low.size
     test = corpus.select(locked=True)
-    return Trained(found.model, evaluation, found.fitted.classifier, n_features, test, ())
+    parts = found.model, evaluation, found.fitted.classifier, n_features, test, ()
+    return Trained(*parts, at=candidate.at)
 
 
 def _with_light(candidate: Candidate) -> list[Int32]:

@@ -8,6 +8,7 @@ which nobody is there, nothing can be said, and nothing is.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,11 +17,11 @@ import numpy as np
 from capture.cues.labels import REJECTED
 from capture.store.dataset import open_dataset
 from capture.store.session import Session, read_session
-from runtime.budget.price.wake_up_counts import WatchedSession, measure_wake_up
+from runtime.budget.price.wake_up_counts import WakeUpCounts, WatchedSession, measure_wake_up
 from runtime.sensor import Sensor
 from trainer.recipe import Recipe
 
-__all__ = ["examine_wake_up"]
+__all__ = ["Watching", "count_wake_ups", "examine_wake_up", "has_arrivals"]
 
 ARRIVALS = ("arrive",)
 """Trial types in which a hand comes from out of view."""
@@ -34,7 +35,32 @@ stretch's start; with half as much again for a sensor that watches more slowly."
 SEED = 1
 
 
-def examine_wake_up(folder: Path, recipe: Recipe, sensor: Sensor) -> dict[str, Any] | None:
+@dataclass(frozen=True, slots=True)
+class Watching:
+    """How the sensor watches.
+
+    Parameters
+    ----------
+    n_rows : int
+        Middle rows that are read.
+    rate_hz : float
+        Frame pairs a second.
+    led_share : float
+        LED charge of a frame over the recordings', 0 to 1. A shorter exposure is taken as less LED
+        light under as much ambient light as was recorded, which it has less of.
+    hold_s : float
+        How long it stays awake after the last movement.
+    """
+
+    n_rows: int = 16
+    rate_hz: float = 5.0
+    led_share: float = 0.2
+    hold_s: float = 2.0
+
+
+def examine_wake_up(
+    folder: Path, recipe: Recipe, sensor: Sensor, watching: Watching | None = None
+) -> dict[str, Any] | None:
     """Count missed arrivals and false wakes in the locked participants' recordings.
 
     Parameters
@@ -45,6 +71,8 @@ def examine_wake_up(folder: Path, recipe: Recipe, sensor: Sensor) -> dict[str, A
         Its gestures stand for arrivals where none are recorded.
     sensor : Sensor
         The setting of the recordings.
+    watching : Watching, optional
+        How the sensor watches; the usual way by default.
 
     Returns
     -------
@@ -57,18 +85,38 @@ def examine_wake_up(folder: Path, recipe: Recipe, sensor: Sensor) -> dict[str, A
     FormatError
         A recording is damaged.
     """
+    found = count_wake_ups(folder, recipe, sensor, watching or Watching(), locked=True)
+    return None if found is None else found.to_json()
+
+
+def count_wake_ups(
+    folder: Path, recipe: Recipe, sensor: Sensor, watching: Watching, *, locked: bool
+) -> WakeUpCounts | None:
+    """Count them over the recordings of the locked participants, or of all others.
+
+    Parameters and errors are those of :func:`examine_wake_up`.
+    """
     dataset = open_dataset(folder)
-    locked = {p.participant_id for p in dataset.participants if p.locked and p.consent}
+    people = {p.participant_id for p in dataset.participants if p.locked == locked and p.consent}
     sessions = [
         session
         for info in dataset.sessions
-        if info.participant_id in locked and (session := read_session(info.path)).sensor == sensor
+        if info.participant_id in people and (session := read_session(info.path)).sensor == sensor
     ]
     for hands in (ARRIVALS, recipe.classes):
         if _has(sessions, hands) and _has(sessions, EMPTY):
             watched = (w for s in sessions if _has([s], (*hands, *EMPTY)) for w in _watch(s, hands))
-            return measure_wake_up(sensor, watched, np.random.default_rng(SEED)).to_json()
+            return measure_wake_up(
+                sensor, watched, np.random.default_rng(SEED), n_rows=watching.n_rows,
+                rate_hz=watching.rate_hz, led_share=watching.led_share, hold_s=watching.hold_s,
+            )  # fmt: skip
     return None
+
+
+def has_arrivals(folder: Path) -> bool:
+    """Tell whether hands that come from out of view were recorded: else gestures stand for them."""
+    sessions = [read_session(info.path) for info in open_dataset(folder).sessions]
+    return _has(sessions, ARRIVALS)
 
 
 def _has(sessions: Sequence[Session], kinds: Sequence[str]) -> bool:

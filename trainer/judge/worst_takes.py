@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.store.session import READOUTS_SUFFIX, read_session
+from capture.store.session import READOUTS_SUFFIX
 from runtime.stages.contract.stage import Float64
+from trainer.corpus.recordings import Recording
 from trainer.corpus.windows import ahead
 from trainer.judge.event_figures import MatchedStream
 from trainer.judge.groups import MUCH_AMBIENT
@@ -38,7 +39,7 @@ class WorstTake:
         ``right``, ``begins_s``, ``at_s`` (when it was judged), ``lead`` (score of the reference
         class over the best other, real units), ``event`` (class detected in the stream, or None),
         ``look_at``.
-    path : pathlib.Path
+    recording : Recording
         The session.
     moments : int64 (n_moments,)
         Frames whose readouts are shown, from just before the movement to just after the frame
@@ -55,7 +56,7 @@ class WorstTake:
     """
 
     summary: dict[str, Any]
-    path: Path
+    recording: Recording
     moments: NDArray[np.int64]
     moments_s: Float64
     time_s: Float64
@@ -105,7 +106,7 @@ def _worst_take(one: MatchedStream, take: int, lead: float, recipe: Recipe) -> W
     moments = np.unique(np.linspace(*shown, N_MOMENTS).round().astype(np.int64))
     return WorstTake(
         summary,
-        stream.recording.path,
+        stream.recording,
         moments,
         times[moments],
         times[begin:end],
@@ -179,10 +180,10 @@ def readouts_of(takes: Sequence[WorstTake]) -> list[NDArray[np.int32]]:
         A recording is damaged.
     """
     found: dict[tuple[Path, int], NDArray[np.int32]] = {}
-    for path in sorted({take.path for take in takes}):
-        wanted = np.unique(np.concatenate([t.moments for t in takes if t.path == path]))
+    for path, recording in sorted({take.recording.path: take.recording for take in takes}.items()):
+        wanted = np.unique(np.concatenate([t.moments for t in takes if t.recording == recording]))
         seen = 0
-        for block in read_session(path).blocks():
+        for block in recording.readouts():
             inside = wanted[(wanted >= seen) & (wanted < seen + len(block))]
             for frame in inside.tolist():
                 lit, dark = block.lit[frame - seen], block.dark[frame - seen]
@@ -190,4 +191,7 @@ def readouts_of(takes: Sequence[WorstTake]) -> list[NDArray[np.int32]]:
             seen += len(block)
             if seen > wanted[-1]:
                 break
-    return [np.stack([found[take.path, int(frame)] for frame in take.moments]) for take in takes]
+    return [
+        np.stack([found[take.recording.path, int(frame)] for frame in take.moments])
+        for take in takes
+    ]

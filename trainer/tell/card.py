@@ -44,6 +44,7 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         "| --- | --- | --- |",
         *(f"| {stage.kind} | {stage.n_in} | {stage.n_out} |" for stage in model.stages),
         "",
+        *_seldom_lines(model),
         *_found_lines(evaluation),
         "## Limits",
         "",
@@ -63,6 +64,19 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         "",
     ]
     return "\n".join(lines)
+
+
+def _seldom_lines(model: Model) -> list[str]:
+    """Say how old an answer's window may be where a head does not run on every frame."""
+    every = max(model.run_every)
+    if every == 1:
+        return []
+    age_ms = 1e3 * (every - 1) / model.sensor.frame_rate_hz
+    said = (
+        f"Behind the skip, stages without a memory run on one of {every} frames: what they tell "
+        f"is up to {age_ms:.0f} ms old. Events, their latency and the price are counted with that."
+    )
+    return [said, ""]
 
 
 def _stream_lines(evaluation: dict[str, Any]) -> list[str]:

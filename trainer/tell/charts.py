@@ -113,9 +113,19 @@ class Plot:
         points = " ".join(f"{self.x(x):g},{self.y(y):g}" for x, y in zip(xs, ys, strict=True))
         self._parts.append(f'<polyline class="{kind}" points="{points}"/>')
 
-    def dot(self, x: float, y: float, kind: str, size: float = 3.6) -> None:
-        """Draw a dot."""
-        self._parts.append(f'<circle class="{kind}" cx="{self.x(x)}" cy="{self.y(y)}" r="{size}"/>')
+    def dot(self, x: float, y: float, kind: str, size: float = 3.6, title: str = "") -> None:
+        """Draw a dot; `title` is shown by a browser when a pointer rests on it."""
+        circle = f'<circle class="{kind}" cx="{self.x(x)}" cy="{self.y(y)}" r="{size}"'
+        said = f"><title>{escape(title)}</title></circle>" if title else "/>"
+        self._parts.append(circle + said)
+
+    def area(
+        self, xs: Sequence[float], lows: Sequence[float], highs: Sequence[float], kind: str
+    ) -> None:
+        """Fill the area between two lines."""
+        there = [f"{self.x(x):g},{self.y(y):g}" for x, y in zip(xs, highs, strict=True)]
+        back = [f"{self.x(x):g},{self.y(y):g}" for x, y in zip(xs, lows, strict=True)][::-1]
+        self._parts.append(f'<polygon class="{kind}" points="{" ".join(there + back)}"/>')
 
     def bar(self, x: tuple[float, float], y: tuple[float, float], kind: str) -> None:
         """Fill a rectangle between values."""

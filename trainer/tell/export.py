@@ -11,10 +11,11 @@ from typing import Any
 
 import numpy as np
 
-from capture.store.session import read_session
 from runtime.files import whole_folder, write_fingerprints
+from runtime.firmware.sensor_file import SENSOR_FILE, SensorFile
 from runtime.front.model_folder import write_executions
 from runtime.sample_frames import write_test_frames
+from trainer.corpus.at_setting import AtSetting
 from trainer.corpus.recordings import Recording
 from trainer.fit.records import write_records
 from trainer.fit.training import Trained
@@ -37,7 +38,9 @@ def write_model_folder(trained: Trained, out: Path) -> None:
     its figures can be made from again (predictions.csv, events.csv, sessions.csv, margins.csv),
     card.md,
     test_frames.npz: recorded frames of held-out participants, for `palmwatt verify`, and
-    fingerprints.json, to which that command holds what it cannot make again.
+    fingerprints.json, to which that command holds what it cannot make again. A model for a setting
+    that was asked for holds it twice: device.toml, for its program and its price, and sensor.toml,
+    for those who record or emulate at it.
 
     Parameters
     ----------
@@ -51,7 +54,8 @@ def write_model_folder(trained: Trained, out: Path) -> None:
         `out` is in use.
     """
     with whole_folder(out) as part:
-        write_executions(trained.model, part)
+        at = trained.at
+        write_executions(trained.model, part, None if at is None else at.device)
         graph = float_onnx(trained.classifier, trained.model.name, trained.n_features)
         (part / "float.onnx").write_bytes(graph)
         text = json.dumps(trained.evaluation, indent=2, sort_keys=True) + "\n"
@@ -65,7 +69,17 @@ def write_model_folder(trained: Trained, out: Path) -> None:
         (part / "evaluation.html").write_text(page, "utf-8")
         (part / "card.md").write_text(model_card(trained.model, trained.evaluation), "utf-8")
         _write_test_frames(trained.test, part)
+        if at is not None:
+            _write_setting(trained, at, part)
         write_fingerprints(part)
+
+
+def _write_setting(trained: Trained, at: AtSetting, folder: Path) -> None:
+    """Store what the sensor is set to, for those who record or emulate at it."""
+    rows = None if at.thinning is None else at.thinning.rows
+    first_row = rows[0] if rows else 0
+    file = SensorFile(trained.model.sensor, first_row, at.device)
+    (folder / SENSOR_FILE).write_text(file.to_toml(), "utf-8")
 
 
 def _write_test_frames(test: tuple[Recording, ...], folder: Path) -> None:
@@ -73,7 +87,7 @@ def _write_test_frames(test: tuple[Recording, ...], folder: Path) -> None:
     parts: list[Any] = []
     missing = N_TEST_FRAMES
     for recording in test:
-        for block in read_session(recording.path).blocks(missing):
+        for block in recording.readouts(missing):
             parts.append(block[:missing])
             missing -= len(parts[-1])
             if missing == 0:

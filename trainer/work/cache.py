@@ -55,6 +55,7 @@ FIELDS = ("participant", "session", "source", "seal")
 KEY_BYTES = 32
 _NAME = re.compile(r"[0-9a-f]{64}\.npy")
 _Index = dict[str, dict[str, str]]
+_Version = tuple[int, int, int]
 _DTYPES = ("<i2", "<i4", "<f8")
 
 
@@ -133,6 +134,7 @@ class Cache:
 
     def __init__(self, folder: Path, key: bytes) -> None:
         self.folder, self._key = folder, key
+        self._known: tuple[_Version | None, _Index] | None = None
 
     def load(self, keys: Sequence[str]) -> list[StoredArray] | None:
         """Return what was stored under some keys, if all of it is there byte for byte."""
@@ -203,10 +205,31 @@ class Cache:
             for name in old:
                 (self.folder / name).unlink(missing_ok=True)
                 del index[name]
-            text = json.dumps(index | more, indent=0, sort_keys=True) + "\n"
+            changed = index | more
+            # Without line breaks, which only the slow encoder sets: each of a thousand sessions
+            # writes down all that were kept before it.
+            text = json.dumps(changed, sort_keys=True) + "\n"
             write_whole(self.folder / INDEX, text.encode())
+            self._known = self._version(), changed
 
     def _index(self) -> _Index:
+        """Return the index, read again where it is another file than the last time."""
+        version = self._version()
+        if version is None:
+            return {}
+        if self._known is None or self._known[0] != version:
+            self._known = version, self._read_index()
+        return dict(self._known[1])
+
+    def _version(self) -> _Version | None:
+        """Return what tells an index file from one that took its place; None if there is none."""
+        try:
+            found = (self.folder / INDEX).stat()
+        except OSError:
+            return None
+        return found.st_ino, found.st_mtime_ns, found.st_size
+
+    def _read_index(self) -> _Index:
         """Read the index; of one that is damaged, nothing is known."""
         try:
             content = json.loads(read_limited(self.folder / INDEX, MAX_INDEX_BYTES))
@@ -221,6 +244,10 @@ class Cache:
             and isinstance(entry, dict)
             and all(isinstance(entry.get(field), str) for field in FIELDS)
         }
+
+    def __getstate__(self) -> dict[str, object]:
+        """Leave the index behind where the cache goes to another process."""
+        return {**self.__dict__, "_known": None}
 
 
 def open_cache(data: Path, name: str) -> Cache:

@@ -73,6 +73,11 @@ class LocalWorkers:
 
     def results(self, jobs: Sequence[tuple[int, Job[Any]]]) -> Iterator[tuple[int, Any]]:
         """Run numbered jobs; yield number and result of each as it finishes."""
+        if self.n_jobs == 1:  # one look at the libraries' threads is enough for all of them
+            with threadpool_limits(1):
+                for number, job in jobs:
+                    yield number, job.run()
+            return
         # One job at a time to each process, and no more ahead than keeps them busy.
         run = joblib.Parallel(
             n_jobs=self.n_jobs,

@@ -18,18 +18,28 @@ on:
   above);
 - thumb folded: -38 to 30 degrees to its side: 26 closing hands of the same source have 18.6, 30
   rms, -39 to 61, and `iwer`'s "point" 45; how often it lies across the palm is invented;
+- spread of fewer fingers: those people were asked to open the hand, and who shows two is not; from
+  0.3 of these gaps to all of them is assumed;
 - attitude: wrists bend within the 40 degrees either way, and 40 from side to side, that daily tasks
   take (Ryu and others, "Functional ranges of motion of the wrist joint", J. Hand Surg. 16A(3),
-  409-419, 1991, abstract);
-- which fingers: usual combinations, shares invented. A habit holds in three of four takes: 75 % of
+  409-419, 1991, abstract); 12 degrees rms is a uniform spread over those 40;
+- which fingers: usual combinations, shares invented, but that three is shown from the index finger
+  or from the thumb about as often: the one in one country, the other in the next (Pika and
+  others, "How to order a beer", J. Cross-Cultural Psychol. 40(1), 2009, from memory). A habit holds
+  in three of four takes: 75 % of
   380 people keep theirs (Hohol and others, "A large-scale survey on finger counting routines",
   PeerJ 6:e5878, 2018, abstract);
+- none: a fist, or the ring of fingers and thumb that is the sign for zero in American Sign Language
+  and others (from memory); by how many is invented;
 - which side of the hand, where it is held, and whether its palm or the middle of what it shows is
-  brought above the sensor: assumed;
-- relief: beside hands the optic meets their outlines, of photographs (`palmwatt rehearse`), which
-  are flat and send back light evenly. Who has met hands in the round only tells them by shading
-  that no outline has. One in four is in the round, the others anything down to flat, the flatter
-  the more: invented.
+  brought above the sensor: assumed. A hand hides the sensor that it is held above: people are taken
+  to be a centimetre off, rms;
+- relief and evenness: beside hands the optic meets their outlines, of photographs (`palmwatt
+  rehearse`), which are flat, and which somebody may show as evenly lit as they are in a picture.
+  Who has met hands in the round only tells them by shading that no outline has, and who has met
+  one LED only tells palm from fingers by how its light falls off. One in four is in the round, the
+  others anything down to flat, the flatter the more, and lit anyhow between as the LED does and
+  evenly: invented.
 """
 
 from __future__ import annotations
@@ -43,6 +53,8 @@ __all__ = [
     "FINGERS_UP",
     "FOLDED_RAD",
     "GAPS_RAD",
+    "LEAST_SPREAD",
+    "RING_FOR_NONE",
     "THUMB_FOLDED",
     "THUMB_UP_RAD",
     "Showing",
@@ -59,16 +71,20 @@ FINGERS_UP: dict[int, tuple[tuple[float, tuple[int, ...]], ...]] = {
     0: ((1.0, (0, 0, 0, 0, 0)),),
     1: ((0.94, (0, 1, 0, 0, 0)), (0.06, (1, 0, 0, 0, 0))),
     2: ((0.92, (0, 1, 1, 0, 0)), (0.08, (1, 1, 0, 0, 0))),
-    3: ((0.65, (0, 1, 1, 1, 0)), (0.27, (1, 1, 1, 0, 0)), (0.08, (0, 0, 1, 1, 1))),
+    3: ((0.5, (0, 1, 1, 1, 0)), (0.42, (1, 1, 1, 0, 0)), (0.08, (0, 0, 1, 1, 1))),
     4: ((1.0, (0, 1, 1, 1, 1)),),
     5: ((1.0, (1, 1, 1, 1, 1)),),
 }
+RING_FOR_NONE = 0.3
+"""Share of people who show none by a ring of fingers and thumb."""
 KEEPS_HABIT = 0.75
 
 FOLDED_RAD = np.radians([[0.75 * 71.0, 90.0], [0.75 * 87.0, 100.0], [0.75 * 64.0, 80.0]])
 """Bend of the three joints of a folded finger: least and most."""
 GAPS_RAD, GAP_SPREAD_RAD = np.radians([13.0, 8.5, 16.1]), float(np.radians(5.9))
 """Angle between neighbouring straight fingers, index to little, and how people differ in it."""
+LEAST_SPREAD = 0.3
+"""Of these gaps, where fewer than all fingers are shown."""
 THUMB_UP_RAD = np.radians([[53.6, 19.0], [22.0, 9.0]])
 """Straight thumb to its side and to the palm's front: mean and rms over people."""
 THUMB_FOLDED = (
@@ -113,6 +129,11 @@ class Showing:
         Sign of x where the thumb is, the palm towards the sensor.
     relief : float
         Depth of the hand over that of one in the round: 1, or less, down to 0 for an outline.
+    evenness : float
+        How evenly an outline is lit: 0 as the LED does, 1 as in a picture, the same everywhere.
+        It means nothing for a hand in the round.
+    ring : bool
+        Whether none is shown by a ring of fingers and thumb, not by a fist.
     keeps_habit : float
         Share of takes in which fingers and thumb are those of the habit.
     unrest : float
@@ -131,6 +152,8 @@ class Showing:
     centred: float = 0.0
     thumb_side: int = -1
     relief: float = 1.0
+    evenness: float = 0.0
+    ring: bool = False
     keeps_habit: float = KEEPS_HABIT
     unrest: float = 1.0
 
@@ -150,8 +173,8 @@ def draw_showing(rng: np.random.Generator, thumb_side: int = -1) -> Showing:
     """Draw the habits of a person whose thumb is on a side: -1 for a right hand, 1 for a left."""
     thumb_up = rng.normal(THUMB_UP_RAD[:, 0], 0.6 * THUMB_UP_RAD[:, 1])
     folded = rng.uniform(FOLDED_RAD[:, 0], FOLDED_RAD[:, 1])
-    tilt = np.radians(rng.normal(0.0, [8.0, 10.0, 6.0]))
-    aside = rng.normal(0.0, [7.0, 8.0])
+    tilt = np.radians(rng.normal(0.0, [12.0, 10.0, 6.0]))
+    aside = rng.normal(0.0, 10.0, 2)
     counting = tuple(fingers_for(count, rng) for count in FINGERS_UP)
     gap = float(np.clip(rng.normal(0.0, GAP_SPREAD_RAD), -0.12, 0.3))
     return Showing(
@@ -167,6 +190,8 @@ def draw_showing(rng: np.random.Generator, thumb_side: int = -1) -> Showing:
         centred=float(rng.uniform(0.0, 1.0)),
         thumb_side=thumb_side,
         relief=1.0 if rng.uniform() < _IN_THE_ROUND else float(rng.uniform(0.0, 1.0) ** 2),
+        evenness=float(rng.uniform(0.0, 1.0)),
+        ring=bool(rng.uniform() < RING_FOR_NONE),
     )
 
 
@@ -188,6 +213,7 @@ def as_shown(showing: Showing) -> Showing:
         tilt_rad=(0.5 * yaw, 0.5 * roll, 0.5 * pitch),
         aside_mm=(0.5 * x, 0.5 * y),
         centred=0.0,
+        ring=False,
         keeps_habit=1.0,
         unrest=0.5,
     )

@@ -7,6 +7,8 @@ import numpy.typing as npt
 
 from capture.emulated.body.habits import (
     GAPS_RAD,
+    LEAST_SPREAD,
+    RING_FOR_NONE,
     THUMB_FOLDED,
     THUMB_UP_RAD,
     Showing,
@@ -36,6 +38,7 @@ Doubles = npt.NDArray[np.float64]
 SHAPE_NAMES = ("fist", "flat", "pinch", "point", "thumb")
 """Static shapes that an invented hand holds."""
 
+_MOST_TURNED_RAD = np.radians(80.0)  # of a ring, the thumb to the sensor; all of it would hide it
 _FOLD = 0.6  # curl of a folded thumb: its joints bend by 9, 16 and 22 degrees
 _OUT_AT_REST_RAD, _FRONT_AT_REST_RAD = np.radians(50.0), np.radians(12.0)  # the joints' zero
 _CURL_TO_THUMB_RAD = np.radians([85.0, -5.0, 0.0])  # what curl does to a thumb
@@ -64,6 +67,8 @@ def count_pose(showing: Showing, rest: Doubles, count: int, rng: np.random.Gener
         For what differs from take to take.
     """
     kept = rng.uniform() < showing.keeps_habit
+    if count == 0 and (showing.ring if kept else rng.uniform() < RING_FOR_NONE):
+        return _ring(showing, rest, rng)
     up = np.array(showing.counting[count] if kept else fingers_for(count, rng), bool)
     return _held(showing, rest, up, rng)
 
@@ -112,6 +117,17 @@ def _pinched(showing: Showing, rest: Doubles, rng: np.random.Generator) -> Doubl
     return pose
 
 
+def _ring(showing: Showing, rest: Doubles, rng: np.random.Generator) -> Doubles:
+    """Return a pinch that all fingers take part in, turned by anything up to seen from its side."""
+    pose = _pinched(showing, rest, rng)
+    pose[CURL][2:] = pose[CURL][1] + rng.normal(0.0, 0.04, 3)
+    together = rng.uniform(0.0, 0.35)
+    pose[SPREAD] *= together
+    pose[SHAPE][FAN] *= together
+    pose[YAW] += showing.thumb_side * rng.uniform(0.0, _MOST_TURNED_RAD)
+    return pose
+
+
 def _held(
     showing: Showing, rest: Doubles, up: npt.NDArray[np.bool_], rng: np.random.Generator
 ) -> Doubles:
@@ -131,6 +147,7 @@ def _held(
     shape = pose[SHAPE]
     shape[FOLD] = showing.folded_rad + np.radians(rng.normal(0.0, 6.0, 3)) - FULL_CURL_RAD[1]
     wide = float(rng.lognormal(0.0, 0.15))  # as wide as ten in 68 times 1.16: assumed
+    wide *= 1.0 if up.all() else rng.uniform(LEAST_SPREAD, 1.0)
     gaps = GAPS_RAD + showing.gap_rad + np.radians(rng.normal(0.0, 4.0, 3))
     gaps = np.maximum(wide * gaps, 0.0)
     pose[SPREAD] = gaps.mean()

@@ -13,10 +13,12 @@ __all__ = [
     "DAYLIGHT",
     "FILAMENT",
     "LED_LAMP",
+    "LED_LOBE",
     "LED_MW_PER_SR_PER_MA",
     "Ambient",
     "Illumination",
     "draw_ambient",
+    "evened",
     "led_irradiance",
 ]
 
@@ -55,6 +57,26 @@ def led_irradiance(
     intensity = np.float32(LED_MW_PER_SR_PER_MA * 1e-3 * current_ma)
     irradiance = intensity * np.maximum(uz, 0.0) ** np.float32(LED_LOBE) / squared * np.float32(1e6)
     return irradiance, dx * inverse, y_mm * inverse, uz
+
+
+def evened(led: Floats, grid: AngularGrid, share: float) -> Floats:
+    """Take back the fall-off of the LED's light over a flat wall, or a share of it.
+
+    What a wall that faces the sensor sends back falls off with the angle as the LED's lobe, the
+    cosine of incidence, and the square of the distance, which is that of the cosine again: an LED
+    of the opposite lobe would light it evenly.
+
+    Parameters
+    ----------
+    led : float32 array, shape (n_frames, n_angles)
+        Radiance of the LED's light, W/(m2 sr).
+    grid : AngularGrid
+        The angles.
+    share : float
+        0 leaves the light as it is, 1 makes that of a wall the same everywhere.
+    """
+    falls_off = grid.directions[:, 2].astype(np.float64) ** (share * (LED_LOBE + 3.0))
+    return np.asarray(led / falls_off.astype(np.float32))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -98,7 +98,8 @@ def running_device(settings: DeviceSettings) -> Iterator[str]:
     PortError
         The process ended before it had a port.
     """
-    options = [f"--{name}={value}" for name, value in dataclasses.asdict(settings).items()]
+    given = dataclasses.asdict(settings).items()
+    options = [f"--{name}={value}" for name, value in given if value is not None]
     process = subprocess.Popen(  # noqa: S603  # our own module and checked values
         [sys.executable, "-m", "capture.emulated.port.device", *options],
         stdout=subprocess.PIPE,
@@ -156,7 +157,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run the device of the options; the entry of its own process. Returns the exit code."""
     parser = argparse.ArgumentParser(prog="emulated sensor", description=__doc__)
     for field in dataclasses.fields(DeviceSettings):
-        kind = {"int": int, "float": float}.get(str(field.type), str)
+        kind = {"int": int, "float": float, "float | None": float}.get(str(field.type), str)
         parser.add_argument(f"--{field.name}", type=kind, default=field.default)
     try:
         run_device(DeviceSettings(**vars(parser.parse_args(arguments))))

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from pathlib import Path
 
 from capture.emulated.optic.optics import SENSORS
 from runtime.errors import UsageError
+from runtime.firmware.sensor_file import SensorFile, read_sensor_file
+from runtime.firmware.setting import DeviceSetting
 
 __all__ = ["DeviceSettings"]
 
@@ -24,7 +27,8 @@ class DeviceSettings:
     script : str
         Built-in script or path of a TOML file; the host must use the same one.
     sensor : str
-        Name in ``SENSORS``.
+        Name in ``SENSORS``, or path of a ``sensor.toml`` whose ``name`` is one and whose setting it
+        begins with.
     seed : int
         Seed of the schedule and of everything drawn, >= 0.
     speed : float
@@ -37,8 +41,9 @@ class DeviceSettings:
         Number of the socket; 0 for any free one.
     loss, corruption : float
         Share of exposure packets that are lost, or arrive with one wrong byte; 0 to 1.
-    led_current_ma : float
-        LED current while lit, 0 to 1000 mA; what the LED at hand allows is for its data sheet.
+    led_current_ma : float, optional
+        LED current while lit, 0 to 1000 mA; what the LED at hand allows is for its data sheet. That
+        of the sensor by default.
     """
 
     participant: int = 1
@@ -51,12 +56,11 @@ class DeviceSettings:
     port: int = 0
     loss: float = 0.0
     corruption: float = 0.0
-    led_current_ma: float = 100.0
+    led_current_ma: float | None = None
 
     def __post_init__(self) -> None:
         where = "emulated sensor"
-        if self.sensor not in SENSORS:
-            raise UsageError(where, "sensor", self.sensor, f"one of {', '.join(SENSORS)}")
+        self.start  # noqa: B018 - a sensor that cannot be played is told at once
         if not _UNIT.fullmatch(self.unit):
             raise UsageError(
                 where, "unit", repr(self.unit), "1 to 32 letters, digits, dashes and underscores"
@@ -71,5 +75,35 @@ class DeviceSettings:
             ("led_current_ma", 0.0, 1000.0),
         ):
             value = getattr(self, name)
-            if not low <= value <= high:
+            if value is not None and not low <= value <= high:
                 raise UsageError(where, name, value, f"{low:g} to {high:g}")
+
+    @property
+    def start(self) -> SensorFile:
+        """The setting that it begins with.
+
+        Raises
+        ------
+        UsageError
+            There is no such sensor, or it cannot be set so.
+        FormatError
+            The file is faulty.
+        """
+        if self.sensor in SENSORS:
+            whole = SENSORS[self.sensor]
+            return SensorFile(whole, 0, DeviceSetting.of(whole))
+        path, known = Path(self.sensor), ", ".join(SENSORS)
+        if not path.is_file():
+            raise UsageError("emulated sensor", "sensor", self.sensor, f"one of {known}, or a file")
+        found = read_sensor_file(path)
+        if found.sensor.name not in SENSORS:
+            raise UsageError(str(path), "name", found.sensor.name, f"one of {known}")
+        played = SENSORS[found.sensor.name]
+        rows = found.first_row + found.sensor.n_rows
+        for what, got, expected in (
+            ("n_cols", found.sensor.n_cols, played.n_cols),
+            ("rows", rows, min(rows, played.n_rows)),
+        ):
+            if got != expected:
+                raise UsageError(str(path), what, got, expected, f"as {played.name} has")
+        return found

@@ -57,10 +57,14 @@ class Device:
         self.settings = settings
         self._script = load_script(settings.script)
         check_acts(self._script.trial_types)
+        start = settings.start
+        led_ma = settings.led_current_ma
         self._whole: Sensor = dataclasses.replace(
-            SENSORS[settings.sensor], led_current_ma=settings.led_current_ma
+            start.sensor,
+            n_rows=SENSORS[start.sensor.name].n_rows,
+            led_current_ma=start.sensor.led_current_ma if led_ma is None else led_ma,
         )
-        self._first_row, self._n_rows = 0, self._whole.n_rows
+        self._first_row, self._n_rows = start.first_row, start.sensor.n_rows
         self._session: EmulatedSession | None = None
         self.runs = 0
         self._time_us = 0

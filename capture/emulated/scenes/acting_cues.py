@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -14,7 +15,7 @@ from capture.emulated.body.motion import SUBTLE_MM, act, holds_shapes, is_subtle
 from capture.emulated.body.people import Person
 from capture.emulated.body.scene import Actor, HandActor, Placed, ellipsoid
 from capture.emulated.body.timeline import Timeline
-from capture.emulated.optic.light import Ambient, draw_ambient
+from capture.emulated.optic.light import Ambient, draw_ambient, evened
 from capture.emulated.optic.optics import AngularGrid
 from capture.emulated.optic.render import render
 from runtime.sensor import Sensor
@@ -70,8 +71,6 @@ class TableWorld:
     ----------
     rest : float64 array, shape (12,)
         Pose of the hand between the cues.
-    timeline : Timeline
-        Way of the hand.
     """
 
     def __init__(
@@ -80,26 +79,40 @@ class TableWorld:
         self.grid = grid
         self.ambient: Ambient = draw_ambient(grid, rng)
         side = 1.0 if person.handedness == "right" else -1.0
-        elbow = np.array(
+        self._elbow_mm = np.array(
             [side * rng.uniform(40.0, 180.0), rng.uniform(-330.0, -250.0), rng.uniform(60.0, 150.0)]
         )
-        self._hand = HandActor(
-            build_hand(
-                person.hand_length_mm,
-                person.hand_breadth_mm,
-                person.handedness,
-                proportions=person.proportions,
-            ),
-            elbow,
+        # Movements are those of hands; what is held still may be an outline as well.
+        self._relief = person.showing.relief if holds_shapes(cues) else 1.0
+        self._evenness = 0.0 if self._relief == 1.0 else person.showing.evenness
+        self._body = _draw_body(person, rng)
+        self.rest = rest_pose(person, rng, SUBTLE_MM if is_subtle(cues) else None)
+        self._person, self._cues, self._rng = person, cues, rng
+
+    # What follows is worked out when it is first asked for: many only ask where the hand rests.
+
+    @functools.cached_property
+    def timeline(self) -> Timeline:
+        """Way of the hand."""
+        return act(self._person, self._cues, self.rest, self._rng)
+
+    @functools.cached_property
+    def _hand(self) -> HandActor:
+        person = self._person
+        hand = build_hand(
+            person.hand_length_mm,
+            person.hand_breadth_mm,
+            person.handedness,
+            proportions=person.proportions,
+        )
+        return HandActor(
+            hand,
+            self._elbow_mm,
             person.skin_reflectance,
             person.sleeve_reflectance,
             person.proportions.sleeve_mm,
-            # Movements are those of hands; what is held still may be an outline as well.
-            person.showing.relief if holds_shapes(cues) else 1.0,
+            self._relief,
         )
-        self._body = _draw_body(person, rng)
-        self.rest = rest_pose(person, rng, SUBTLE_MM if is_subtle(cues) else None)
-        self.timeline: Timeline = act(person, cues, self.rest, rng)
 
     def see(
         self, times_s: npt.NDArray[np.float64], later_s: float, sensor: Sensor
@@ -108,4 +121,6 @@ class TableWorld:
         actors = [self._hand.place(self.timeline.poses(times_s)), *self._body.place(times_s)]
         light = self.ambient.over(len(times_s))
         led, other = render(actors, self.grid, light, sensor.baseline_mm, sensor.led_current_ma)
+        if self._evenness:
+            led = evened(led, self.grid, self._evenness)
         return led, other, (self.ambient.factor(times_s), self.ambient.factor(times_s + later_s))

@@ -92,7 +92,7 @@ class WakeUp(_Open):
     empty_hours: float = Field(ge=0)
     n_rows: int = Field(ge=1)
     rate_hz: float = Field(gt=0)
-    led_share: float = Field(ge=0, le=1)
+    led_share: float = Field(ge=0)
 
     def counted_at(self, n_rows: int, rate_hz: float, led_share: float) -> bool:
         """Whether it was counted at this setting; at another it says nothing."""
@@ -133,6 +133,19 @@ class Events(_Open):
     f1: Figure | None = None
 
 
+class Group(_Open):
+    """The worst-served group of people, or of takes, that has enough people to be named."""
+
+    grouping: str
+    name: str
+    accuracy: Figure
+
+    @property
+    def words(self) -> str:
+        """Which group, as ``handedness left``."""
+        return f"{self.grouping.replace('_', ' ')} {self.name}"
+
+
 class Evaluation(_Open):
     """The parts of ``evaluation.json`` that a budget shows; other keys are ignored."""
 
@@ -145,6 +158,8 @@ class Evaluation(_Open):
     quantity: QuantityEvaluation | None = None
     wake_up: WakeUp | None = None
     events: Events | None = None
+    worst_group: Group | None = None
+    worst_group_in_turn: Group | None = None
     recorded_by: tuple[str, ...] = ()
 
     @model_validator(mode="before")
@@ -170,6 +185,12 @@ class Evaluation(_Open):
         """Of the four-quadrant baseline, float or fixed point, whichever is better."""
         found = [s for s in (self.quadrants_fixed, self.quadrants_float) if s is not None]
         return max(found, key=lambda scores: scores.accuracy.value, default=None)
+
+    @property
+    def worst_served(self) -> Group | None:
+        """The worst of the locked people's groups and of those of training people in turn."""
+        groups = [g for g in (self.worst_group, self.worst_group_in_turn) if g is not None]
+        return min(groups, key=lambda group: group.accuracy.value, default=None)
 
     @property
     def kind_words(self) -> str:

@@ -26,15 +26,31 @@ def card_section(result: Budget) -> str:
             f"On {result.titles['mcu']} in {result.titles['host']}: "
             f"{amount(result.average_uw)} µW on average over a day (median and 90 % interval), "
             f"{amount(use.percent_per_day)} % of the battery a day, a charge "
-            f"{amount(use.minutes_lost)} min shorter.",
+            f"{amount(use.minutes_lost)} min shorter. "
+            f"The C is priced as compiled by {result.compiled_by}.",
             "",
             use.sentence,
+            "",
+            _emitted(result),
             "",
             f"Of {len(result.inputs)} inputs {n} {'is' if n == 1 else 'are'} measured on a bench; "
             "budget.html says where each number comes from.",
             "",
             "",
         )
+    )
+
+
+def _emitted(result: Budget) -> str:
+    """Say whether what is priced is what is emitted, and what it executes."""
+    if not result.profiles.as_emitted:
+        return "The firmware in the folder is not the one priced as emitted: see budget.html."
+    device = result.device
+    return (
+        f"Priced as emitted: the device program in `firmware/` executes "
+        f"{device.active.instructions:,.0f} instructions on a frame of the model and "
+        f"{device.watching.instructions:,.0f} on one of the watching, on {device.core}, its state "
+        "machine, rows and interrupts among them."
     )
 
 

@@ -128,7 +128,7 @@ def facts(result: Budget) -> list[tuple[str, Any, str | Markup]]:
                 "sum of all parts over the day; median and 5th to 95th percentile of "
                 f"{result.n_draws} draws, seed {result.seed}",
             ),
-            f"{plain(result.average_uw.typical)} µW at typical inputs",
+            f"{plain(result.average_uw.typical)} µW at typical inputs; C by {result.compiled_by}",
         ),
     ]  # fmt: skip
     people = recognised(found)

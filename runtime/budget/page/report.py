@@ -175,6 +175,7 @@ def _view(result: Budget, number: int, name: str) -> dict[str, Any]:
         "firmware": {
             "on disk": "the C in the model folder",
             "on disk, changed": "the changed C in the model folder",
+            "on disk, set otherwise": "the C in the model folder, set otherwise,",
             "generated": "the generated C",
         }[result.profiles.firmware],
         "classes": [(name, n) for name, n in result.core.by_class.items() if n > 0],

@@ -65,6 +65,7 @@ def side_by_side(results: Sequence[Budget]) -> list[tuple[str, list[Any]]]:
         "false events": events_told,
         "host": lambda r: r.titles["host"],
         "controller": lambda r: r.titles["mcu"],
+        "compiler": lambda r: r.compiled_by,
         "with a hand present": lambda r: ranged(r.while_active_uw, "µW", "active all day"),
         "while watching": lambda r: ranged(r.while_watching_uw, "µW", "watching all day"),
         "takes most": lambda r: mark(

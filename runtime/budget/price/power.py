@@ -30,8 +30,10 @@ __all__ = [
     "dark_electrons",
     "frame_energy",
     "frame_time_us",
+    "frames_a_day",
     "latency_ms",
     "led_load",
+    "woken_us",
 ]
 
 Draws = float | NDArray[np.float64]
@@ -67,7 +69,8 @@ FORMULAS: dict[str, str] = {
     "waiting for pixels": "mcu.wait_current x mcu.wait_growth^((usage.temperature - 25) / 10) "
     "x mcu.supply x frame time / 1e6",
     "wake-ups": "((mcu.start_time + mcu.start_change_time) x mcu.start_current "
-    "+ (state.wake_up_time + state.clock_change_time) x state.wake_up_current) x mcu.supply / 1e6",
+    "+ state.interrupts x (state.wake_up_time + state.clock_change_time) x state.wake_up_current) "
+    "x mcu.supply / 1e6",
     "transfer": "pixel exposures x sensor.bits x sensor_link.bit_energy "
     "x (mcu.supply / sensor_link.supply)^2 / 1e6 per frame, and "
     "usage.gestures x usage.hand_present / 60 x host_link.message_energy per day",
@@ -80,13 +83,12 @@ FORMULAS: dict[str, str] = {
     "active seconds a day": "min(3600 x usage.on_time, 60 x usage.hand_present + usage.hold_time "
     "x (usage.visits + usage.false_wakes x usage.on_time))",
     "active frames a day": "active.rate x active seconds",
-    "watching frames a day": "watching.rate x (3600 x usage.on_time - active seconds) "
-    "+ watching.warm_up_frames x (usage.visits + usage.false_wakes x usage.on_time "
-    "+ usage.cold_starts)",
+    "watching frames a day": "watching.rate x 3600 x usage.on_time: it goes on while active",
     "average uW": "sum over states of energy per frame x frames / 86400, "
     "plus daily energies / 86400, plus all-day power",
-    "latency ms": "(mcu.start_time + mcu.start_change_time + frame time + state.wake_up_time "
-    "+ state.clock_change_time + controller cycles / state.clock) / 1e3, active",
+    "latency ms": "(mcu.start_time + mcu.start_change_time + frame time + state.interrupts "
+    "x (state.wake_up_time + state.clock_change_time) + (controller cycles + state.peak_cycles) "
+    "/ state.clock) / 1e3, active; state.peak_cycles are 0 where they are no input",
     "dark electrons": "sensor.dark_signal x 2^((usage.temperature - 25) / readout.dark_doubling) "
     "x sensor.exposure / 1e6",
     "LED duty": "sum over states of (sensor.exposure + driver.settle_time) x frames / 1e6 / 86400",
@@ -122,16 +124,26 @@ def controller_cycles(v: Values, state: str) -> Any:
     Notes
     -----
     Executed cycles are counted at zero wait states. Each byte of the model's code and constants
-    is taken as read from flash once a frame, which a cache that survives sleep may better.
+    is taken as read from flash once a frame, which a cache that survives sleep may better, and a
+    head that does not run on every frame does.
     """
     lines = v[f"{state}.flash_bytes"] / FLASH_LINE_BYTES
     return v[f"{state}.cycles"] + lines * v[f"{state}.flash_wait"]
 
 
 def busy_us(v: Values, state: str) -> Any:
-    """Microseconds from the timer's tick until the controller may sleep again."""
-    woken = _started_us(v) + v[f"{state}.wake_up_time"] + v[f"{state}.clock_change_time"]
-    return woken + frame_time_us(v, state) + controller_cycles(v, state) / v[f"{state}.clock"]
+    """Microseconds from the timer's tick until the controller may sleep again, at most.
+
+    Where frames differ in work, that of the frame with the most counts.
+    """
+    woken = _started_us(v) + woken_us(v, state)
+    cycles = controller_cycles(v, state) + v.get(f"{state}.peak_cycles", 0.0)
+    return woken + frame_time_us(v, state) + cycles / v[f"{state}.clock"]
+
+
+def woken_us(v: Values, state: str) -> Any:
+    """Microseconds on the ways from waiting to computing: once for each interrupt of a frame."""
+    return v[f"{state}.interrupts"] * (v[f"{state}.wake_up_time"] + v[f"{state}.clock_change_time"])
 
 
 def latency_ms(v: Values) -> Any:
@@ -193,8 +205,8 @@ def frame_energy(v: Values, state: str) -> dict[str, Any]:
 
 def _wake_up_pc(v: Values, state: str) -> Any:
     """Picocoulombs (uA x us) that the controller takes on its ways between states in a frame."""
-    woken_us = v[f"{state}.wake_up_time"] + v[f"{state}.clock_change_time"]
-    return _started_us(v) * v["mcu.start_current"] + woken_us * v[f"{state}.wake_up_current"]
+    woken = woken_us(v, state) * v[f"{state}.wake_up_current"]
+    return _started_us(v) * v["mcu.start_current"] + woken
 
 
 def _started_us(v: Values) -> Any:
@@ -214,16 +226,11 @@ def active_seconds(v: Values) -> Any:
     return np.minimum(3600.0 * v["usage.on_time"], wanted)
 
 
-def _frames(v: Values) -> dict[str, Any]:
-    """Frame pairs a day in either state; each sleep begins with some that warm up the watching."""
-    active = active_seconds(v)
-    sleeps = (
-        v["usage.visits"] + v["usage.false_wakes"] * v["usage.on_time"] + v["usage.cold_starts"]
-    )
+def frames_a_day(v: Values) -> dict[str, Any]:
+    """Frame pairs a day in either state; the watching goes on at its rate while active."""
     return {
-        "watching": v["watching.rate"] * (3600.0 * v["usage.on_time"] - active)
-        + v["watching.warm_up_frames"] * sleeps,
-        "active": v["active.rate"] * active,
+        "watching": v["watching.rate"] * 3600.0 * v["usage.on_time"],
+        "active": v["active.rate"] * active_seconds(v),
     }
 
 
@@ -235,7 +242,7 @@ def led_load(v: Values) -> dict[str, Any]:
     dict
         ``duty``, the share of the day that it is lit, and ``average_current_ua``.
     """
-    pulses = {state: n / _DAY_S for state, n in _frames(v).items()}
+    pulses = {state: n / _DAY_S for state, n in frames_a_day(v).items()}
     return {
         "duty": sum(pulses.values()) * _pulse_us(v) / 1e6,
         "average_current_ua": sum(v[f"{s}.led_current"] * n for s, n in pulses.items())
@@ -274,7 +281,7 @@ def average_power(v: Values) -> dict[tuple[str, str], Any]:
     dict of (part, state) to float or float64 (n_draws,)
         Every pair of `PARTS` and `STATES`; the sum is the total.
     """
-    frames = _frames(v)
+    frames = frames_a_day(v)
     power: dict[tuple[str, str], Any] = {(p, s): 0.0 for p in PARTS for s in STATES}
     loss = 1.0 / v["regulator.efficiency"] - 1.0
     for state in ("watching", "active"):

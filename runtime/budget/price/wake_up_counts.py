@@ -170,7 +170,9 @@ def _watch(
     rate_hz: float,
     hold_s: float,
 ) -> tuple[NDArray[np.float64], list[Span]]:
-    """Run the watching stage as the firmware does: while the sensor is awake, it rests.
+    """Run the watching stage as the firmware does: what it sees while awake wakes nobody.
+
+    Of that time only the frames are run that fill its mean of changes before the sleep.
 
     Returns
     -------

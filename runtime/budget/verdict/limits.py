@@ -23,8 +23,10 @@ State = Literal["kept", "broken", "crossed", "unknown"]
 class Limits(BaseModel):
     """What a limits file may hold, all optional, in one table ``[limits]``.
 
-    ``verdict`` is the worst that is let through; undecided then crosses ``hidden``. Accuracy, event
-    F1 and the light margin (limit for the eye over value) are floors, all others ceilings.
+    ``verdict`` is the worst that is let through; undecided then crosses ``hidden``. Accuracy, that
+    of the worst group (the evaluation says which), event F1 and the light margin (limit for the eye
+    over value) are floors, all others ceilings. Where no group has enough people to be named, a
+    limit for the worst is not known to be kept.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
@@ -36,6 +38,7 @@ class Limits(BaseModel):
     stack_bytes: int | None = Field(default=None, gt=0)
     average_uw: float | None = Field(default=None, gt=0)
     accuracy: float | None = Field(default=None, gt=0, le=1)
+    worst_group: float | None = Field(default=None, gt=0, le=1)
     false_events_per_hour: float | None = Field(default=None, ge=0)
     event_f1: float | None = Field(default=None, gt=0, le=1)
     verdict: Literal["hidden", "undecided"] | None = None

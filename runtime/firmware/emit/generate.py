@@ -13,12 +13,12 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from runtime.errors import FormatError
-from runtime.firmware.emit.readme import README
+from runtime.firmware.emit.readme import README, readme_values
 from runtime.firmware.emit.scenes import choose_scenes
 from runtime.firmware.emit.selftest import selftest_c, vectors_h
 from runtime.firmware.emit.text import HEADER_H, HELPERS, MODEL_C, STEP_C
 from runtime.firmware.measure.footprint import Footprint
-from runtime.firmware.watching import watching_model
+from runtime.firmware.setting import DeviceSetting
 from runtime.model import Model, model_hash
 from runtime.stages.contract.c_text import CStage, Edge, fill
 
@@ -46,16 +46,28 @@ class _Part:
     y: Edge
     c: CStage
     room: str
-    """The union that the output shares, ``even.`` or ``odd.``; empty for the last two."""
+    """The union that the output shares, ``even.`` or ``odd.``; empty for one that lasts."""
+    seldom: bool
+    """Whether it runs only on frames on which a stage before it gives something new."""
 
     @property
     def place(self) -> str:
         """The expression for the stage's output within the state."""
+        if self.c.output:
+            return f"s->{self.label}_{self.c.output}"
         return f"s->{self.room}{self.label}_y"
+
+    @property
+    def has_own_place(self) -> bool:
+        """Whether the output is a member of its own that is not part of the compared state."""
+        return not self.room and not self.c.output
 
 
 def generate(
-    model: Model, footprint: Footprint | None = None, keys: Sequence[int] | None = None
+    model: Model,
+    footprint: Footprint | None = None,
+    keys: Sequence[int] | None = None,
+    setting: DeviceSetting | None = None,
 ) -> dict[str, str]:
     """Return the folder's files as text, by name.
 
@@ -68,6 +80,9 @@ def generate(
     keys : sequence of int, optional
         Scenes of the self-test; the first ones tried when absent, without a search for events.
 
+    setting : DeviceSetting, optional
+        Of the device program, which the README tells; the sensor's own when absent.
+
     Raises
     ------
     FormatError
@@ -77,8 +92,7 @@ def generate(
     """
     parts = _parts(model)
     values = _values(model, parts, footprint)
-    watched = watching_model(model.sensor).entry.rows_read
-    values |= {"WATCH_FIRST": watched.start, "WATCH_LAST": watched.stop - 1}
+    values |= readme_values(model, setting or DeviceSetting.of(model.sensor))
     return {
         "pw_model.h": fill(HEADER_H, **values),
         "pw_model.c": fill(MODEL_C, **values),
@@ -132,13 +146,16 @@ def _parts(model: Model) -> list[_Part]:
         raise FormatError("model", "number of stages", len(model.stages), "3 and more")
     most = model.sensor.max_counts
     x, last = Edge("uint16_t", model.sensor.n_pixels, -most, most), len(model.stages) - 1
-    parts = []
+    parts, seldom = [], [every > 1 for every in model.run_every]
     for index, (stage, y) in enumerate(zip(model.stages, model.edges(), strict=True)):
         room = ("even.", "odd.")[index % 2]
         if index >= last - 1:  # evidence and outputs are the interface: int32_t, and they stay
             y, room = Edge("int32_t", y.length, y.lo, y.hi), ""
         label = f"s{index}"
-        parts.append(_Part(label, stage.kind, x, y, stage.c(label, x, y), room))
+        c = stage.c(label, x, y)
+        if c.output or (seldom[index] and not seldom[min(index + 1, last)]):
+            room = ""  # read on frames on which it is not written
+        parts.append(_Part(label, stage.kind, x, y, c, room, seldom[index]))
         x = y
     return parts
 
@@ -214,11 +231,21 @@ def _uses(helper: str, functions: str) -> bool:
 
 
 def _calls(parts: list[_Part]) -> str:
-    """Return the statements that run every stage after the entry."""
+    """Return the statements that run every stage after the entry.
+
+    Stages that run seldom stand in the block of the one before them that holds its output.
+    """
     lines = []
-    for before, part in pairwise(parts):
+    for index, (before, part) in enumerate(pairwise(parts), start=1):
         state = "s, " if part.c.state else ""
-        lines.append(f"    {part.label}_run({state}{before.place}, {part.place});\n")
+        call = f"{part.label}_run({state}{before.place}, {part.place})"
+        next_seldom = index + 1 < len(parts) and parts[index + 1].seldom
+        if next_seldom and not part.seldom:
+            lines.append(f"    if ({call} != 0) {{ /* the same values give the same again */\n")
+            continue
+        lines.append(f"{'    ' * (1 + part.seldom)}{call};\n")
+        if part.seldom and not next_seldom:
+            lines.append("    }\n")
     return "".join(lines)
 
 
@@ -242,7 +269,7 @@ def _scratch(parts: list[_Part]) -> str:
         "    uint32_t rows_done; /* rows of this frame so far, of those that are read */\n"
     )
     lines.append("    int32_t rows_error; /* the first error of this frame's rows, or 0 */\n")
-    for part in parts[-2:]:
+    for part in (p for p in (*parts[-2:], *parts[:-2]) if p.has_own_place):
         lines.append(f"    {part.y.ctype} {part.label}_y[{part.y.length}]; /* {part.kind} */\n")
     lines += [
         f"    {m.ctype} {p.label}_{m.key}[{m.length}]; /* {m.comment} */\n"

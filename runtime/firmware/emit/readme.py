@@ -1,16 +1,76 @@
-"""The README beside the C: how it is called, tested and built."""
+"""The README beside the C: how it is built in, called and tested."""
 
 from __future__ import annotations
 
-__all__ = ["README"]
+from runtime.firmware.setting import DeviceSetting
+from runtime.firmware.watching import watching_model
+from runtime.model import Model
+
+__all__ = ["README", "readme_values"]
 
 README = """\
 # Firmware of @NAME@
 
 Model `@MODEL_ID@`.
 
-C99, no heap, no floating point, no C library. Add `pw_model.c` to a build; include `pw_model.h`,
-whose comments are the interface.
+C99, no heap, no floating point, no C library. It is a whole device program: it watches in weak
+light, wakes the model when something moves, tells what the model decides, and sleeps in between.
+Your board brings the hooks of `pw_board.h`.
+
+## Into an empty project
+
+1. Copy this folder into the project, as `firmware/`.
+2. Compile `pw_model.c`, `pw_watch.c` and `pw_device.c`, with `firmware/` among the include paths;
+   by Makefile, CMake or Zephyr as below, or in any other way.
+3. Write one more file, your board: the functions of `pw_board.h`, whose comments say what each is
+   asked for, and whose interrupts call three functions of `pw_device.h`:
+
+   | Your interrupt | calls |
+   | --- | --- |
+   | the sensor is powered and ready | `pw_device_sensor_ready(&device)` |
+   | an exposure is over | `pw_device_exposed(&device)` |
+   | rows of both exposures are in memory | `pw_device_rows_read(&device, first, n)` |
+
+4. Its main function, after clocks and pins:
+
+       static pw_device device;
+       pw_device_start(&device);
+       for (;;) {
+           pw_device_run(&device);
+       }
+
+5. Give the watchdog `PW_WATCHDOG_US`. `pw_board_feed_watchdog` is called after every frame that
+   came whole, so a sensor that falls silent resets the board.
+6. Run the self-test once on the board (below).
+
+`example/` is all that for one controller, an nRF52840 with the sensor on SPI: `make example` builds
+its image. Take `example/board_nrf52840.c` as the beginning of your own board.
+
+## What it does
+
+| | while watching | while active |
+| --- | --- | --- |
+| frame pairs a second | @WATCH_RATE@ | @ACTIVE_RATE@, and those of the watching |
+| LED current | @WATCH_LED@ mA | @ACTIVE_LED@ mA |
+| exposure | @EXPOSURE@ us | @EXPOSURE@ us |
+| rows | @WATCH_FIRST@ to @WATCH_LAST@ | @FIRST_ROW@ to @LAST_ROW@ |
+
+The first frames after a start warm it up (`PW_STATE_WARM_UP`). Then it watches
+(`PW_STATE_WATCH`). Movement wakes the model, from its initial state (`PW_STATE_ACTIVE`); the
+watching goes on and tells when nothing moves any more@THERE_WORDS@. Then it holds (`PW_STATE_HOLD`)
+for @HOLD@ s, in which the model still decides, and watches again. Movement without a pause of
+@REST@ s to twice as long is taken for a livelier rest, so that light which grew noisy cannot keep
+it awake. All these are constants of `pw_device.h`; they are what the model's budget prices.
+
+`pw_device_run` never waits: it begins a frame, works on a row while the next ones are read by DMA
+into the other of two buffers (`PW_ROWS_AT_ONCE` rows each), ends a frame, or calls
+`pw_board_wait_until` or `pw_board_sleep_until`. A frame that is not whole within the shorter
+of both periods is given up.
+
+`pw_board_tell(event, s)` is called on every frame that has something to tell:
+`@TELL@`. What `event` is, and what to ask of `s`, stands in `pw_model.h`.
+
+## The model alone
 
     static pw_state state;
     pw_init(&state);
@@ -20,24 +80,14 @@ whose comments are the interface.
     }
 
 Without memory for whole exposures, feed rows as they are read: `pw_feed_row` for each row, then
-`pw_finish`.
+`pw_finish`. The watching stage is the same under names of its own (`pw_watch.h`).
 
 Rows are accounted for: one missing, twice or out of order, or counts over `PW_MAX_COUNTS` (a
 converter's status bits), and `pw_finish` returns `PW_ERROR_ROWS` or `PW_ERROR_COUNTS`, nothing is
-decided, and what was remembered stays. `-DPW_TRUST_ROWS` leaves these checks out, which saves two
-to four instructions a count. `pw_step` trusts its counts; `-DPW_CHECK_COUNTS` makes it look at
-each, at the same cost.
-
-## Watching
-
-While nothing moves, read rows @WATCH_FIRST@ to @WATCH_LAST@ a few times a second in weak light, and
-feed them to the stage in `pw_watch.c` (add it to the build; `pw_watch.h` is its interface, the same
-as the model's under names of its own). It is what the budget prices as watching.
-
-    static pw_watch_state watch;
-    pw_watch_init(&watch);      /* each time before the model sleeps */
-    /* then on each frame: the first PW_WATCH_WARM_UP_FRAMES fill it, and wake nobody */
-    if (pw_watch_step(&watch, lit, dark) == PW_WATCH_CLASS_MOVING) { /* wake */ }
+decided, and what was remembered stays; the device program counts such frames
+(`device.counts.dropped_rows`, `dropped_counts`) and tells nothing. `-DPW_TRUST_ROWS` leaves these
+checks out, which saves one to two instructions a count. `pw_step` trusts its counts;
+`-DPW_CHECK_COUNTS` makes it look at each, at the same cost.
 
 ## Self-test
 
@@ -51,23 +101,61 @@ differs. It keeps a whole lit and dark exposure; with `-DPW_SELFTEST_ROWS` two r
 
 ## Make
 
-    CFLAGS += -std=c99 -O2 -mcpu=cortex-m4
-    gesture.o: pw_model.c pw_model.h pw_weights.h
-    \t$(CC) $(CFLAGS) -c pw_model.c -o gesture.o
+    make CROSS=arm-none-eabi- CPU="-mcpu=cortex-m4 -mthumb"    # libpw_firmware.a
+    make CROSS=arm-none-eabi- example                          # example/nrf52840.elf
 
 ## CMake
 
-    add_library(gesture STATIC pw_model.c pw_watch.c)
-    target_include_directories(gesture PUBLIC ${CMAKE_CURRENT_SOURCE_DIR})
-    set_target_properties(gesture PROPERTIES C_STANDARD 99)
+In the project's `CMakeLists.txt`, either of
+
+    add_subdirectory(firmware)
+    find_package(pw_firmware CONFIG REQUIRED PATHS ${CMAKE_CURRENT_SOURCE_DIR}/firmware)
+
+and then
+
+    target_link_libraries(app PRIVATE pw_firmware)
+
+where `app` is the executable with your main function and your board. For another core than the
+desk's, name the compiler as for any project of CMake's
+(`-DCMAKE_C_COMPILER=arm-none-eabi-gcc -DCMAKE_TRY_COMPILE_TARGET_TYPE=STATIC_LIBRARY`).
+
+## Zephyr
+
+The folder is a module: `west build -- -DZEPHYR_EXTRA_MODULES=/path/to/firmware`, and in `prj.conf`
+`CONFIG_PW_FIRMWARE=y`. Your application brings the functions of `pw_board.h`.
 
 ## On which core, by which compiler
 
 One text serves every little-endian core: where a core has packed 16-bit multiply-accumulate
 instructions (`__ARM_FEATURE_DSP`), kernels that use them are chosen by the preprocessor, and the
-8-bit weights stand in `pw_weights.h` once for each form that a kernel reads. One form is compiled;
-results are the same bits. GCC and clang take it at every level of optimisation, with and without a
-frame pointer, position-independent or not: assembly saves the registers that it uses, and leaves r9
-alone. `-DPW_PLAIN_C` leaves all assembly out, for the same bits in more cycles. A compiler may
-call `memset` or `memcpy`; link the ones that your board has.
+8-bit weights stand in `pw_weights.h` once for each form that a kernel reads. Where it has vectors
+of integers (Helium, `__ARM_FEATURE_MVE`: Cortex-M55 and M85, with `-mfloat-abi=hard` or `softfp`),
+bins, matrices and windows use them; the start-up must have enabled coprocessors 10 and 11 before,
+as CMSIS's does. One form is compiled; results are the same bits. GCC and clang take it at every
+level of optimisation, with and without a frame pointer, position-independent or not: assembly saves
+the registers that it uses, and leaves r9 alone. `-DPW_PLAIN_C` leaves all
+assembly out, for the same bits in more cycles. A compiler may call `memset` or `memcpy`; link the
+ones that your board has.
+
+`budget.json` beside this folder names the compiler that its price is by. Another one's code takes
+other cycles: `palmwatt budget MODEL --compilers` prices this folder by each that is on the path.
 """
+
+
+def readme_values(model: Model, setting: DeviceSetting) -> dict[str, object]:
+    """Return what the README says of the device program."""
+    watched = watching_model(model.sensor, setting.watching_rows).entry.rows_read
+    words = model.closing.c_words(model.classes)
+    return {
+        "WATCH_FIRST": watched.start,
+        "WATCH_LAST": watched.stop - 1,
+        "WATCH_RATE": f"{setting.watching_rate_hz:g}",
+        "WATCH_LED": f"{setting.watching_led_current_ma:g}",
+        "ACTIVE_RATE": f"{setting.frame_rate_hz:g}",
+        "ACTIVE_LED": f"{setting.led_current_ma:g}",
+        "EXPOSURE": f"{setting.exposure_us:g}",
+        "HOLD": f"{setting.hold_time_s:g}",
+        "REST": f"{setting.rest_time_s:g}",
+        "THERE_WORDS": ",\nand neither does the model see anything" if words.there else "",
+        "TELL": words.tell_when,
+    }

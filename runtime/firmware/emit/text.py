@@ -88,6 +88,10 @@ MODEL_C = """\
  * plain C, the same bits, slower. */
 #if defined(__GNUC__) && defined(__thumb__) && !defined(PW_PLAIN_C)
 #define PW_THUMB
+#if defined(__ARM_FEATURE_MVE)
+#define PW_VECTOR
+#include <arm_mve.h>
+#endif
 #if defined(__ARM_FEATURE_DSP) && defined(__thumb2__)
 #define PW_DUAL_MAC
 #elif !defined(__thumb2__)
@@ -101,9 +105,22 @@ MODEL_C = """\
 #if defined(__GNUC__)
 #define PW_STAGE static __attribute__((noinline))
 #define PW_INLINE static inline __attribute__((always_inline))
+#define PW_HELPER static inline __attribute__((unused)) /* not every core's form uses each */
 #else
 #define PW_STAGE static
 #define PW_INLINE static inline
+#define PW_HELPER static inline
+#endif
+
+/* Before a loop over values, whose number is known: clang unrolls it of its own accord at -O2, GCC
+ * where it is asked. */
+#if defined(__GNUC__) && !defined(__clang__) && !defined(__OPTIMIZE_SIZE__)
+#if __GNUC__ >= 8
+#define PW_UNROLL _Pragma("GCC unroll 8")
+#endif
+#endif
+#if !defined(PW_UNROLL)
+#define PW_UNROLL
 #endif
 
 /* C99 leaves the right shift of a negative value to the compiler; this code needs the arithmetic
@@ -139,11 +156,28 @@ static int32_t finish(pw_state *s)
 }
 
 #if defined(PW_CHECK_COUNTS) || !defined(PW_TRUST_ROWS)
+#if defined(__GNUC__)
+typedef uint32_t __attribute__((may_alias)) pw_two; /* neighbouring counts as one word */
+#endif
+
 /* Whether any count of either exposure is over the maximum, which is all ones. */
 static int over(const uint16_t *lit, const uint16_t *dark, uint32_t n)
 {
     uint32_t seen = 0u;
-    for (uint32_t i = 0u; i < n; i++) {
+    uint32_t i = 0u;
+#if defined(__GNUC__)
+    if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) {
+        const pw_two *l = (const pw_two *)lit;
+        const pw_two *d = (const pw_two *)dark;
+        for (; (i + 8u) <= n; i += 8u) {
+            seen |= l[0] | l[1] | l[2] | l[3] | d[0] | d[1] | d[2] | d[3];
+            l = &l[4];
+            d = &d[4];
+        }
+        seen = (seen | (seen >> 16)) & 0xFFFFu;
+    }
+#endif
+    for (; i < n; i++) {
         seen |= (uint32_t)lit[i] | dark[i];
     }
     return seen > PW_MAX_COUNTS;
@@ -225,13 +259,13 @@ typedef uint32_t __attribute__((may_alias)) pw_pair;
 """,
     "pw_asr32": """\
 /* x / 2^n, rounded down. */
-static inline int32_t pw_asr32(int32_t x, int32_t n)
+PW_HELPER int32_t pw_asr32(int32_t x, int32_t n)
 {
     return x >> n;
 }
 """,
     "pw_sat": """\
-static inline int32_t pw_sat(int32_t x, int32_t low, int32_t high)
+PW_HELPER int32_t pw_sat(int32_t x, int32_t low, int32_t high)
 {
     return (x < low) ? low : ((x > high) ? high : x);
 }
@@ -240,7 +274,7 @@ static inline int32_t pw_sat(int32_t x, int32_t low, int32_t high)
 /* x * multiplier / 2^shift, rounded to nearest, ties up; 0 < multiplier < 2^15. Below a shift of
  * 17 the product was proved to fit 32 bits at generation; from there on x is split into halves,
  * and the low half's product gives only its carry. */
-static inline int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
+PW_HELPER int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
 {
     if (shift == 0) {
         return x * multiplier;
@@ -253,5 +287,17 @@ static inline int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
     const int32_t half = (int32_t)((1UL << (shift - 16)) >> 1);
     return pw_asr32(high + (int32_t)(low >> 16) + half, shift - 16);
 }
+""",
+    "pw_requant_4": """\
+#if defined(PW_VECTOR)
+/* The same of four values, from a shift of 17 on. */
+PW_HELPER int32x4_t pw_requant_4(int32x4_t x, int32_t multiplier, int32_t shift)
+{
+    const int32x4_t high = vmulq_n_s32(vshrq_n_s32(x, 16), multiplier);
+    const uint32x4_t below = vandq_u32(vreinterpretq_u32_s32(x), vdupq_n_u32(0xFFFFu));
+    const uint32x4_t low = vshrq_n_u32(vmulq_n_u32(below, (uint32_t)multiplier), 16);
+    return vrshlq_n_s32(vaddq_s32(high, vreinterpretq_s32_u32(low)), 16 - shift);
+}
+#endif
 """,
 }

@@ -9,10 +9,10 @@ from __future__ import annotations
 import re
 import textwrap
 
-from runtime.firmware.emit.generate import generate
-from runtime.firmware.watching import WARM_UP_FRAMES, watching_model
+from runtime.firmware.emit.generate import generate, stage_places
+from runtime.firmware.watching import NOW, WARM_UP_FRAMES, watching_model, watching_threshold
 from runtime.sensor import Sensor
-from runtime.stages.contract.c_text import LINE_LENGTH
+from runtime.stages.contract.c_text import LINE_LENGTH, fill
 
 __all__ = ["WATCH_FILES", "watch_text"]
 
@@ -23,20 +23,48 @@ _SHARED = ("PW_PLAIN_C", "PW_TRUST_ROWS", "PW_CHECK_COUNTS")
 """What a build asks for counts for both."""
 
 _ABOUT = f"""\
-/* The watching stage: read the middle rows now and then, in weak light, and feed them here;
- * PW_WATCH_CLASS_MOVING wakes the model of pw_model.h. Begin anew by pw_watch_init each time before
- * the model sleeps: the first {WARM_UP_FRAMES} frames fill the mean of changes, and what is decided
- * on them is not to be heeded. */
+/* The watching stage: read the middle rows now and then, in weak light, and feed them here. What
+ * moves is what pw_device.c wakes the model of pw_model.h for. The first {WARM_UP_FRAMES} frames
+ * after pw_watch_init fill the mean of changes; what is decided on them is not to be heeded. */
 #define PW_WATCH_WARM_UP_FRAMES {WARM_UP_FRAMES}
 """
 
+_DECLARATIONS = """\
+/* Sum of the changes on the frames before the last one: what rest looks like. */
+int32_t pw_watch_rest(const pw_watch_state *s);
 
-def watch_text(sensor: Sensor) -> dict[str, str]:
-    """Return the files of the watching stage for a sensor, by name."""
-    files = generate(watching_model(sensor))
+/* Whether the last frame's change stands out from such a sum, by the rule that decides. */
+int32_t pw_watch_moved(const pw_watch_state *s, int32_t rest);
+
+/* Version of the generator"""
+
+_FUNCTIONS = """
+int32_t pw_watch_rest(const pw_watch_state *s)
+{
+    return (@NOW@ * @CHANGE@[0]) - (@SCORES@[1] - @SCORES@[0]);
+}
+
+int32_t pw_watch_moved(const pw_watch_state *s, int32_t rest)
+{
+    const int32_t margin = (@NOW@ * @CHANGE@[0]) - rest;
+    return (margin > 0) && (margin >= @MARGIN@);
+}
+"""
+
+
+def watch_text(sensor: Sensor, n_rows: int = 16) -> dict[str, str]:
+    """Return the files of the watching stage for a sensor and the rows it reads, by name."""
+    model = watching_model(sensor, n_rows)
+    files, places = generate(model), stage_places(model)
+    functions = fill(
+        _FUNCTIONS, NOW=NOW, CHANGE=places[2].place, SCORES=places[-2].place,
+        MARGIN=watching_threshold(model),
+    )  # fmt: skip
     tables = files["pw_weights.h"].split("#include <stdint.h>\n\n")[1].removesuffix("\n#endif\n")
-    code = _renamed(files["pw_model.c"].replace('#include "pw_weights.h"\n', tables))
+    own = files["pw_model.c"].replace('#include "pw_weights.h"\n', tables) + functions
+    code = _renamed(own)
     header = _renamed(files["pw_model.h"].replace(" * Bytes: not measured.\n", ""))
+    header = header.replace("/* Version of the generator", _DECLARATIONS)
     at = header.index("/* Everything that the model remembers")
     return {"pw_watch.h": f"{header[:at]}{_ABOUT}\n{header[at:]}", "pw_watch.c": code}
 

@@ -19,13 +19,28 @@ from runtime.errors import FormatError, ToolError
 from runtime.firmware.machine.cores import CORES, find_core
 from runtime.firmware.machine.harness import HARNESS_C, LINKER_SCRIPT, MEMORY_C
 
-__all__ = ["HOST", "WARNINGS", "CompiledFirmware", "compile_for", "compiler_version", "cores_of"]
+__all__ = [
+    "HOST",
+    "OPTIMISE",
+    "WARNINGS",
+    "CompiledFirmware",
+    "compile_for",
+    "compiler_version",
+    "compilers_of",
+    "cores_of",
+]
 
 HOST = "host"
 """Name of the machine that this program runs on, wherever a core's name is required."""
 
+OPTIMISE = "-O2"
+"""Level at which everything is compiled, and priced, unless another is asked for."""
+
 WARNINGS = ("-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion")
 """Required of every compiler; the generated C gives none, and tests make them errors."""
+
+_OTHERS = ("arm-none-eabi-gcc", "riscv64-unknown-elf-gcc", "clang")
+"""Compilers besides zig that are looked for on the path, by the names that systems give them."""
 
 _SOURCES = ("pw_model.c", "pw_model.h")
 _SELFTEST = ("selftest.c", "pw_vectors.h")
@@ -60,7 +75,7 @@ def compile_for(
     core: str,
     *,
     compiler: str = "zig",
-    optimise: str = "-O2",
+    optimise: str = OPTIMISE,
     extra: tuple[str, ...] = (),
     around: str | None = None,
     selftest: bool = False,
@@ -70,7 +85,8 @@ def compile_for(
     Parameters
     ----------
     folder : path
-        Holds ``pw_model.c`` and what it includes.
+        Holds ``pw_model.c`` and what it includes. Where it also holds ``harness_board.c``, a board,
+        the device program and the watching stage are linked as well.
     core : str
         One of `cores.CORES`, or ``host`` for a shared library for this machine.
     compiler : str
@@ -112,6 +128,9 @@ def compile_for(
         source, sources = folder.resolve() / "pw_model.c", ["harness.c", "memory.c", "model.o"]
         if selftest:
             sources += [str(folder.resolve() / "selftest.c"), "-DHARNESS_SELFTEST"]
+        if (folder / "harness_board.c").is_file():
+            names = ("pw_watch.c", "pw_device.c", "harness_board.c")
+            sources += [str(folder.resolve() / name) for name in names]
         if around is not None:
             source = out / "around.c"
             source.write_text(around)
@@ -169,10 +188,21 @@ def compiler_version(compiler: str) -> str:
 
 
 def cores_of(compiler: str) -> tuple[str, ...]:
-    """Return the names of the cores that a compiler has: zig and clang all, a GCC its target's."""
-    if compiler == "zig" or _is_clang(compiler):
+    """Return the names of the cores that a compiler has: zig all, a GCC its target's."""
+    if compiler == "zig":
         return tuple(core.name for core in CORES)
+    if _is_clang(compiler):
+        return tuple(core.name for core in CORES if core.clang)
     return tuple(core.name for core in CORES if core.riscv is compiler.startswith("riscv"))
+
+
+def compilers_of(core: str) -> tuple[str, ...]:
+    """Return the compilers on this machine that have a core: zig, then those on the path.
+
+    clang is one where it has its linker, lld, beside it.
+    """
+    linked = [c for c in _OTHERS if c != "clang" or shutil.which("ld.lld") is not None]
+    return ("zig", *(c for c in linked if shutil.which(c) is not None and core in cores_of(c)))
 
 
 def _target_flags(core: str, compiler: str) -> list[str]:
@@ -185,7 +215,7 @@ def _target_flags(core: str, compiler: str) -> list[str]:
     if _is_clang(compiler):
         if found.riscv:
             return ["--target=riscv32-unknown-elf", *found.gcc_flags]
-        return ["--target=arm-none-eabi", *found.gcc_flags, "-mfloat-abi=soft", "-ffreestanding"]
+        return ["--target=arm-none-eabi", "-mfloat-abi=soft", *found.gcc_flags, "-ffreestanding"]
     if found.riscv is not compiler.startswith("riscv"):
         raise ToolError("compiler", compiler, f"not for {core}", "a compiler for that core")
     return list(found.gcc_flags)

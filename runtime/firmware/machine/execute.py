@@ -9,27 +9,44 @@ from __future__ import annotations
 import ctypes
 import sys
 import tempfile
-from importlib import import_module
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from runtime.errors import FormatError, ToolError
-from runtime.firmware.machine.compile import HOST, CompiledFirmware
+from runtime.firmware.machine.compile import HOST, CompiledFirmware, cores_of
 from runtime.firmware.machine.cores import Core, find_core
 from runtime.firmware.machine.elf import Image, read_image
+from runtime.firmware.machine.emulator import Emulator, Fault, Room, executor_of
 from runtime.firmware.machine.layout import Layout, Records, parse_layout
+from runtime.firmware.machine.qemu_core import QemuCore, missing_program
+from runtime.firmware.machine.unicorn_core import UnicornCore
 from runtime.stages.contract.stage import Counts
 
-__all__ = ["HostLibrary", "Machine", "check_frames", "execute", "run_selftest"]
+__all__ = [
+    "HostLibrary",
+    "Machine",
+    "check_frames",
+    "executable_cores",
+    "execute",
+    "run_selftest",
+]
 
 _FRAMES_PER_CALL = 128
 _ENTRY = {False: "harness_run", True: "harness_feed"}
-_FLASH, _RAM, _EXPOSURES, _RECORDS = 0x0800_0000, 0x2000_0000, 0x3000_0000, 0x3800_0000
+_FLASH, _RAM, _EXPOSURES, _RECORDS = 0x0100_0000, 0x2000_0000, 0x6000_0000, 0x6800_0000
 _FLASH_BYTES, _RAM_BYTES, _BLOCK_BYTES = 1 << 20, 1 << 18, 1 << 25
 _STOP = _FLASH + _FLASH_BYTES - 16
 _STACK_TOP = _RAM + _RAM_BYTES - 64
+_ROOMS = (
+    Room(_FLASH, _FLASH_BYTES), Room(_RAM, _RAM_BYTES),
+    Room(_EXPOSURES, _BLOCK_BYTES), Room(_RECORDS, _BLOCK_BYTES),
+)  # fmt: skip
+"""Where every emulator has memory; QEMU's boards have theirs in fixed places."""
+_EMULATORS: dict[str, Callable[..., Emulator]] = {"unicorn": UnicornCore, "qemu": QemuCore}
 
 
 def execute(
@@ -61,6 +78,22 @@ def execute(
     return _on_core(compiled, lit, dark, _ENTRY[by_rows])
 
 
+def executable_cores(compiler: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the cores that a compiler has and this machine can execute, and a line for each other.
+
+    The packages that pip brings execute most; a core that wants another program is left out where
+    that is not on the path.
+    """
+    found, left_out = [], []
+    for name in cores_of(compiler):
+        missing = missing_program(find_core(name))
+        if missing:
+            left_out.append(f"{name} was not executed: {missing} is not on the path.")
+        else:
+            found.append(name)
+    return tuple(found), tuple(left_out)
+
+
 def run_selftest(compiled: CompiledFirmware) -> int:
     """Return what the folder's own self-test answers, compiled in with ``-DHARNESS_SELFTEST``.
 
@@ -83,33 +116,41 @@ def check_frames(layout: Layout, lit: Counts, dark: Counts) -> tuple[Counts, Cou
 
 
 class Machine:
-    """One emulated core with a compiled model loaded, ready to call its functions."""
+    """One emulated core with a compiled model loaded, ready to call its functions.
 
-    def __init__(self, compiled: CompiledFirmware) -> None:
-        unicorn: Any = import_module("unicorn")  # its own annotations are partial
+    Parameters
+    ----------
+    compiled : CompiledFirmware
+        For an emulated core.
+    executor : str, optional
+        One of `emulator.EXECUTORS`; by default unicorn, and QEMU for what unicorn has not.
+    counting : bool
+        Whether `blocks` is wanted.
+
+    Attributes
+    ----------
+    uc
+        unicorn's own object, for hooks; None where QEMU executes.
+
+    Raises
+    ------
+    ToolError
+        The emulator is missing, or the image does not describe a model.
+    """
+
+    def __init__(
+        self, compiled: CompiledFirmware, *, executor: str | None = None, counting: bool = False
+    ) -> None:
         self.core: Core = find_core(compiled.core)
         self.image: Image = read_image(compiled)
         self.layout = parse_layout(self.image.read(self.image.symbol("harness_layout")))
-        self._error: type[Exception] = unicorn.UcError
-        if self.core.riscv:
-            self.uc: Any = unicorn.Uc(unicorn.UC_ARCH_RISCV, unicorn.UC_MODE_RISCV32)
-            consts, prefix = unicorn.riscv_const, "UC_RISCV_REG_"
-            names: tuple[str, ...] = ("A0", "A1", "A2", "A3", "SP", "RA")
-        else:
-            mode = unicorn.UC_MODE_THUMB | unicorn.UC_MODE_MCLASS
-            self.uc = unicorn.Uc(unicorn.UC_ARCH_ARM, mode)
-            consts, prefix = unicorn.arm_const, "UC_ARM_REG_"
-            names = ("R0", "R1", "R2", "R3", "SP", "LR")
-        self._registers = [getattr(consts, prefix + name) for name in names]
-        self.uc.ctl_set_cpu_model(getattr(consts, self.core.unicorn_cpu))
-        for start, size in ((_FLASH, _FLASH_BYTES), (_RAM, _RAM_BYTES)):
-            self.uc.mem_map(start, size)
-        for start in (_EXPOSURES, _RECORDS):
-            self.uc.mem_map(start, _BLOCK_BYTES)
+        opened = _EMULATORS[executor or executor_of(self.core)]
+        self._emulator: Emulator = opened(self.core, _ROOMS, counting=counting)
+        self.uc: Any = getattr(self._emulator, "uc", None)
         for address, data in self.image.segments:
-            self.uc.mem_write(address, data)
+            self._emulator.write(address, data)
         if self.image.offset_table is not None and not self.core.riscv:  # for -msingle-pic-base
-            self.uc.reg_write(consts.UC_ARM_REG_R9, self.image.offset_table)
+            self._emulator.set_base(self.image.offset_table)
         self.call("harness_init")
 
     def call(self, name: str, *arguments: int) -> int:
@@ -120,25 +161,39 @@ class Machine:
         ToolError
             The core met an instruction it does not have, or an address that holds nothing.
         """
-        thumb = 0 if self.core.riscv else 1
-        *argument_registers, stack, link = self._registers
-        for register, value in zip(argument_registers, arguments, strict=False):
-            self.uc.reg_write(register, value)
-        self.uc.reg_write(stack, _STACK_TOP)
-        self.uc.reg_write(link, _STOP | thumb)
         try:
-            self.uc.emu_start(self.image.symbol(name).address | thumb, _STOP)
-        except self._error as error:
+            return self._emulator.call(
+                self.image.symbol(name).address, arguments, _STACK_TOP, _STOP
+            )
+        except Fault as fault:
             raise ToolError(
-                f"emulated {self.core.name}", f"end of {name}", f"a fault ({error})", "a return"
-            ) from error
-        return int(self.uc.reg_read(argument_registers[0])) & 0xFFFF_FFFF
+                f"emulated {self.core.name}", f"end of {name}", f"a fault ({fault})", "a return"
+            ) from fault
+
+    def at(self, name: str, call: Callable[[], None]) -> None:
+        """Call something each time that the program enters one of its functions."""
+        self._emulator.at(self.image.symbol(name).address, call)
+
+    def blocks(self) -> NDArray[np.int64]:
+        """Return what was executed since the call began, or since this was asked in it.
+
+        As ``address << 16 | bytes`` of each block.
+        """
+        return self._emulator.blocks()
+
+    def write(self, address: int, data: bytes) -> None:
+        """Put bytes into the core's memory."""
+        self._emulator.write(address, data)
+
+    def read(self, address: int, n_bytes: int) -> bytes:
+        """Return bytes of the core's memory."""
+        return self._emulator.read(address, n_bytes)
 
     def write_exposures(self, lit: Counts, dark: Counts) -> tuple[int, int]:
         """Put exposures into memory that the core can read; returns their two addresses."""
         dark_address = _EXPOSURES + _BLOCK_BYTES // 2
-        self.uc.mem_write(_EXPOSURES, lit.tobytes())
-        self.uc.mem_write(dark_address, dark.tobytes())
+        self._emulator.write(_EXPOSURES, lit.tobytes())
+        self._emulator.write(dark_address, dark.tobytes())
         return _EXPOSURES, dark_address
 
     def run_block(
@@ -148,15 +203,15 @@ class Machine:
         addresses = self.write_exposures(lit, dark)
         self.call(entry, len(lit), *addresses, _RECORDS)
         size = self.layout.dtype.itemsize if n_bytes is None else n_bytes
-        return bytes(self.uc.mem_read(_RECORDS, len(lit) * size))
+        return self.read(_RECORDS, len(lit) * size)
 
     def paint_stack(self, n_bytes: int = 16384) -> None:
         """Fill the free stack with a mark, so that `stack_used` can see what was written."""
-        self.uc.mem_write(_STACK_TOP - n_bytes, b"\xa5" * n_bytes)
+        self._emulator.write(_STACK_TOP - n_bytes, b"\xa5" * n_bytes)
 
     def stack_used(self, n_bytes: int = 16384) -> int:
         """Return the deepest byte written below the top of the stack since `paint_stack`."""
-        painted = bytes(self.uc.mem_read(_STACK_TOP - n_bytes, n_bytes))
+        painted = self.read(_STACK_TOP - n_bytes, n_bytes)
         return len(painted.lstrip(b"\xa5"))
 
 

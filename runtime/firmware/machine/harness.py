@@ -165,7 +165,7 @@ LINKER_SCRIPT = """\
 ENTRY(pw_step)
 SECTIONS
 {
-    . = 0x08000000;
+    . = 0x01000000;
     .text : { KEEP(*(.text*)) }
     .ARM.exidx : { *(.ARM.exidx*) }
     .rodata : { KEEP(*(.rodata*)) }

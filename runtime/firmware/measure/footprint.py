@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from runtime.firmware.machine.compile import compile_for
+from runtime.firmware.machine.compile import OPTIMISE, compile_for
 from runtime.firmware.machine.elf import read_sizes
 from runtime.firmware.measure.stack import stack_bound
 
@@ -24,7 +24,7 @@ class Footprint:
     stack_bytes: int
 
 
-def measure_footprint(folder: Path, core: str, optimise: str = "-O2") -> Footprint:
+def measure_footprint(folder: Path, core: str, optimise: str = OPTIMISE) -> Footprint:
     """Compile a firmware folder and read the bytes that it takes."""
     compiled = compile_for(folder, core, optimise=optimise)
     sizes = read_sizes(compiled)

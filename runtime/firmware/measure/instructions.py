@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from runtime.firmware.machine.cores import Core, Timing
+from runtime.firmware.measure.helium import Helium, split_helium
 
 __all__ = ["CLASSES", "Block", "Instruction", "decode", "register_count"]
 
@@ -34,6 +35,7 @@ _LOADS_RISCV = {"lb", "lbu", "lh", "lhu", "lw", "c.lw", "c.lwsp"}
 _STORES_RISCV = {"sb", "sh", "sw", "c.sw", "c.swsp"}
 _OTHERS = {"nop", "it", "ite", "itt", "dmb", "dsb", "isb", "ebreak", "ecall", "fence", "udf",
            "bkpt", "c.nop", "unimp", "wfi", "svc"}  # fmt: skip
+_V8 = ("cortex-m23", "cortex-m33", "cortex-m55", "cortex-m85")
 
 Cycles = tuple[float, float, float]
 
@@ -87,6 +89,18 @@ def decode(core: Core, address: int, code: bytes) -> list[Instruction]:
 
 
 def _decode(core: Core, address: int, code: bytes) -> Iterator[Instruction]:
+    runs = split_helium(code) if core.helium else [(0, len(code), None)]
+    disassembler, classify = _disassembler(core), _riscv if core.riscv else _arm
+    for start, end, found in runs:
+        if found is not None:
+            yield _helium(core.timing, address + start, found)
+            continue
+        for known in disassembler.disasm(code[start:end], address + start):
+            yield classify(core, known)
+
+
+def _disassembler(core: Core) -> Any:
+    """Return capstone, set to a core's instructions."""
     import capstone
 
     if core.riscv:
@@ -94,13 +108,23 @@ def _decode(core: Core, address: int, code: bytes) -> Iterator[Instruction]:
         disassembler = capstone.Cs(capstone.CS_ARCH_RISCV, mode)
     else:
         mode = capstone.CS_MODE_THUMB | capstone.CS_MODE_MCLASS
-        if core.name == "cortex-m33":
+        if core.name in _V8:
             mode |= capstone.CS_MODE_V8
         disassembler = capstone.Cs(capstone.CS_ARCH_ARM, mode)
     disassembler.skipdata = True  # literals between functions
-    classify = _riscv if core.riscv else _arm
-    for found in disassembler.disasm(code, address):
-        yield classify(core, found)
+    return disassembler
+
+
+def _helium(timing: Timing, address: int, found: Helium) -> Instruction:
+    """Price what the disassembler does not know."""
+    cycles = timing.vector if found.vector else timing.alu
+    if found.conditional:
+        ends = found.vector  # the end of a loop, which costs less than a branch
+        taken = timing.loop_end if ends else timing.taken
+        word, to = "le" if ends else "wls", f"#0x{address + found.jump:x}"
+        return Instruction(address, 4, word, to, "branch taken", taken, True, timing.not_taken)
+    lowered = f"[sp, #-{found.lowers_sp}]!" if found.lowers_sp else ""
+    return Instruction(address, 4, f"vector {found.kind}", lowered, found.kind, cycles)
 
 
 def _arm(core: Core, found: Any) -> Instruction:
@@ -120,18 +144,18 @@ def _arm(core: Core, found: Any) -> Instruction:
 def _arm_transfer(timing: Timing, word: str, base: str, text: str) -> _Class | None:
     """Loads and stores, of one register, of two or of a list."""
     n_registers = register_count(text[text.index("{") :]) if "{" in text else 0
-    if base == "pop" or base.startswith("ldm"):
+    if base in ("pop", "vpop") or base.startswith(("ldm", "vldm")):
         multiple = _plus(timing.load_multiple, n_registers)
         if "pc" in text:
             return _Class("branch taken", _add(multiple, timing.pop_return))
         return _Class("load", multiple)
-    if base == "push" or base.startswith("stm"):
+    if base in ("push", "vpush") or base.startswith(("stm", "vstm")):
         return _Class("store", _plus(timing.store_multiple, n_registers))
     if base.startswith(("ldrd", "strd")):
         return _Class("load" if base[0] == "l" else "store", _plus(timing.load_multiple, 2))
-    if base.startswith("ldr"):
+    if base.startswith(("ldr", "vldr")):
         return _Class("load", timing.load)
-    if base.startswith("str"):
+    if base.startswith(("str", "vstr")):
         return _Class("store", timing.store)
     return None
 
@@ -183,11 +207,12 @@ def _riscv(core: Core, found: Any) -> Instruction:
 
 
 def register_count(text: str) -> int:
-    """Return how many registers a list such as ``{r4-r7, lr}`` names."""
+    """Return how many words a list of registers such as ``{r4-r7, lr}`` or ``{d8-d9}`` names."""
     total = 0
     for item in text.strip("{}^ ").split(","):
         first, _, last = item.strip().partition("-")
-        total += int(last[1:]) - int(first[1:]) + 1 if last else 1
+        words = 2 if first.startswith("d") else 1
+        total += words * (int(last[1:]) - int(first[1:]) + 1 if last else 1)
     return total
 
 

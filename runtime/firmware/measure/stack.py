@@ -16,7 +16,7 @@ from runtime.firmware.machine.cores import find_core
 from runtime.firmware.machine.elf import read_image
 from runtime.firmware.measure.instructions import Instruction, decode, register_count
 
-__all__ = ["stack_bound"]
+__all__ = ["stack_bound", "taken_from_stack"]
 
 _LINKING = {"bl", "blx", "jal", "jalr", "c.jal", "c.jalr"}
 _LEAVING_SP = ("cmp", "st", "ldm", "c.sw", "sw")
@@ -71,7 +71,7 @@ def _frame_and_calls(
     first, last = instructions[0].address, instructions[-1].address
     frame, calls = 0, set()
     for before, instruction in pairwise([instructions[0], *instructions]):
-        frame += _taken_from_stack(name, instruction)
+        frame += taken_from_stack(name, instruction)
         if instruction.kind == "branch taken" and not _returns(instruction):
             to = _target(name, before, instruction, riscv=riscv)
             again = to == first and instruction.word in _LINKING
@@ -102,13 +102,13 @@ def _target(name: str, before: Instruction, instruction: Instruction, *, riscv: 
     return int(number[1], 0) + (instruction.address if riscv else 0)
 
 
-def _taken_from_stack(name: str, instruction: Instruction) -> int:
+def taken_from_stack(name: str, instruction: Instruction) -> int:
     """Return the bytes by which an instruction lowers the stack pointer; 0 when it raises it."""
     word, text = instruction.word, instruction.operands
-    if word.startswith("push") or (word.startswith("stmdb") and text.startswith("sp!")):
+    if word.startswith(("push", "vpush")) or (word.startswith("stmdb") and text.startswith("sp!")):
         return 4 * register_count(text[text.index("{") :])
     pushed = re.search(r"\[sp, #-(0x[0-9a-f]+|\d+)\]!$", text)
-    if pushed is not None and word.startswith("str"):
+    if pushed is not None and word.startswith(("str", "vstr", "vector store")):
         return int(pushed[1], 0)
     if not text.startswith("sp,") or word.startswith(_LEAVING_SP):
         return 0

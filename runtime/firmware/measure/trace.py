@@ -1,8 +1,8 @@
 """Count what a frame executes on an emulated core: by class, by function, in cycles.
 
-The emulator reports each basic block as it is entered; a block is disassembled once, and a frame
-is the sum of its blocks. Nothing is sampled. An instruction whose condition fails (after IT) counts
-as executed: it takes its cycle all the same.
+The emulator reports each block (unicorn) or instruction (QEMU) as it is entered; a block is
+disassembled once, and a frame is the sum of its blocks. Nothing is sampled. An instruction whose
+condition fails (after IT) counts as executed: it takes its cycle all the same.
 """
 
 from __future__ import annotations
@@ -55,7 +55,10 @@ class FrameCosts:
 
 
 def trace_frames(
-    compiled: CompiledFirmware, lit: NDArray[np.uint16], dark: NDArray[np.uint16]
+    compiled: CompiledFirmware,
+    lit: NDArray[np.uint16],
+    dark: NDArray[np.uint16],
+    executor: str | None = None,
 ) -> FrameCosts:
     """Execute ``pw_step`` for each frame with every block counted.
 
@@ -65,6 +68,8 @@ def trace_frames(
         For an emulated core.
     lit, dark : uint16 (n_frames, n_rows, n_cols)
         At least one frame.
+    executor : str, optional
+        As for `runtime.firmware.machine.execute.Machine`.
 
     Raises
     ------
@@ -73,26 +78,17 @@ def trace_frames(
     ToolError
         The program faulted.
     """
-    import unicorn
-
-    machine = Machine(compiled)
+    machine = Machine(compiled, executor=executor, counting=True)
     lit, dark = check_frames(machine.layout, lit, dark)
     if len(lit) == 0:
         raise ToolError("trace", "number of frames", 0, "at least 1")
-    visited: list[int] = []
-
-    def entered(_uc: object, address: int, size: int, _data: object) -> None:
-        visited.append(address << 16 | size)
-
-    machine.uc.hook_add(unicorn.UC_HOOK_BLOCK, entered)
     state = machine.image.symbol("harness_state").address
     machine.paint_stack()
     functions = _Functions.of(machine)
     frames = []
     for one_lit, one_dark in zip(lit, dark, strict=True):
-        visited.clear()
         machine.call("pw_step", state, *machine.write_exposures(one_lit, one_dark))
-        frames.append(_count(visited, functions))
+        frames.append(_count(machine.blocks(), functions))
     return _price(machine, functions, frames)
 
 
@@ -117,12 +113,11 @@ class _Functions:
         return np.asarray(np.searchsorted(self.starts, address, side="right") - 1)
 
 
-def _count(visited: list[int], functions: _Functions) -> dict[tuple[int, int], int]:
+def _count(packed: NDArray[np.int64], functions: _Functions) -> dict[tuple[int, int], int]:
     """Return how often each block ran, by ``address << 17 | size << 1 | taken`` and caller.
 
     A block's last branch was taken when the next block does not follow it in memory.
     """
-    packed = np.array(visited, dtype=np.int64)
     address, size = packed >> 16, packed & 0xFFFF
     taken = np.ones(len(packed), dtype=np.int64)
     taken[:-1] = address[1:] != address[:-1] + size[:-1]
@@ -148,7 +143,7 @@ def _price(
         executed.update(counts)
     for (key, caller), times in executed.items():
         address, size, taken = key >> 17, key >> 1 & 0xFFFF, bool(key & 1)
-        code = bytes(machine.uc.mem_read(address, size))
+        code = machine.read(address, size)
         block = Block(address, decode(machine.core, address, code))
         kinds, price = block.count(taken=taken)
         for kind, n in kinds.items():

@@ -34,12 +34,14 @@ _C_TEXT = """\
 PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, int32_t *y)
 {
     int32_t best = 0;
+    PW_UNROLL
     for (int32_t i = 1; i < @N_CLASSES@; i++) {
         if (x[i] > x[best]) {
             best = i;
         }
     }
     int32_t next = INT32_MIN;
+    PW_UNROLL
     for (int32_t i = 0; i < @N_CLASSES@; i++) {
         if (i != best && x[i] > next) {
             next = x[i];

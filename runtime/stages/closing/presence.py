@@ -32,6 +32,7 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, int32_t *y)
 {
     int32_t reached = 0;
     int32_t kept = 0;
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_THRESHOLDS@u; i++) {
         if (x[0] >= @PREFIX@_threshold[i]) {
             reached++;
@@ -256,4 +257,5 @@ class Presence(ClosingStage):
             accessors=plain.accessors + _ACCESSORS,
             usage="        int32_t event = pw_step(&state, lit, dark);\n"
             "        if (event != PW_NONE) { /* now there are so many; see pw_presence */ }",
+            there="pw_presence(s) > 0",
         )

@@ -54,6 +54,7 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, int32_t *y)
     }
     const int32_t settled = (s->@PREFIX@_count[0] >= @SETTLE@) ? 1 : 0;
     all = settled;
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
         const int32_t value = pw_sat(x[i], @PREFIX@_low[i], @PREFIX@_high[i]);
         const int32_t valid = (settled != 0 && value == x[i]) ? 1 : 0;
@@ -324,6 +325,11 @@ class Quantity(ClosingStage):
 
     def c_words(self, classes: Sequence[str]) -> CWords:
         """Add the values' constants and functions to what every closing stage has."""
+        valid = f"pw_outputs(s)[{1 + self.n_values}] != 0"
+        if self.n_values > 1:
+            valid = " || ".join(
+                f"(pw_outputs(s)[{1 + self.n_values + i}] != 0)" for i in range(self.n_values)
+            )
         plain = super().c_words(classes)
         lines = [plain.constants, "#define PW_LOST 0", "#define PW_VALID 1"]
         lines.append(f"#define PW_N_QUANTITIES {self.n_values}u")
@@ -347,4 +353,6 @@ class Quantity(ClosingStage):
             usage="        (void)pw_step(&state, lit, dark);\n"
             f"        if (pw_quantity_valid(&state, 0u) != 0) {{ /* pw_quantity(&state, 0u): "
             f"{self.names[0]} */ }}",
+            tell_when=f"(event != PW_NONE) || ({valid})",
+            there=valid,
         )

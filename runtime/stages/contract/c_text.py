@@ -1,7 +1,8 @@
 """The pieces of C that a stage hands to the firmware generator.
 
 A middle stage defines ``{prefix}_run(pw_state *s, const X *x, Y *y)``, without ``s`` when it has no
-state; an entry stage defines ``{prefix}_row(s, row, lit, dark)`` and ``{prefix}_finish(s, y)``.
+state, and runs on every frame, or only on those on which a stage before it gives something new. An
+entry stage defines ``{prefix}_row(s, row, lit, dark)`` and ``{prefix}_finish(s, y)``.
 The generator provides ``PW_STAGE`` (a static function that is never inlined, so that instructions
 can be attributed to it), ``pw_asr32`` (the one arithmetic right shift), ``pw_requant`` (the C twin
 of `runtime.fixedpoint.scale`) and ``pw_sat`` (of `runtime.fixedpoint.saturate`).
@@ -74,6 +75,9 @@ class CStage:
         Members used within one frame only; no part of the compared state.
     shared : tuple of str
         Texts that other stages may bring alike; each is written once, before all stages.
+    output : str
+        Key of the state's member that is the stage's output, and lasts; its function returns then
+        whether the values in it are new. Empty where the output has a place of its own.
     """
 
     tables: str
@@ -82,6 +86,7 @@ class CStage:
     functions: str
     scratch: tuple[CState, ...] = ()
     shared: tuple[str, ...] = ()
+    output: str = ""
 
 
 def smallest_ctype(low: int, high: int) -> str:

@@ -85,6 +85,11 @@ class CWords:
         between at signs: the places of both within the state ``s``.
     usage : str
         What the README does with an event.
+    tell_when : str
+        C condition on ``event`` and the state ``s``: whether a frame tells the host something.
+    there : str
+        C condition on ``s``: whether the model itself sees something, which keeps the device
+        awake; empty where only movement does.
     """
 
     event: str
@@ -96,6 +101,8 @@ class CWords:
     declarations: str
     accessors: str
     usage: str
+    tell_when: str = "event != PW_NONE"
+    there: str = ""
 
 
 _DECLARATIONS = """\

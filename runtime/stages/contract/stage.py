@@ -74,6 +74,14 @@ class Stage(ABC):
     def n_operations(self) -> int:
         """Multiply-adds, additions and comparisons of one frame; loads and stores left out."""
 
+    @property
+    def holds_frames(self) -> int:
+        """Frames for which an output stays as it is, from the first frame on; 1 where it may not.
+
+        The stages behind one that holds, up to the next with a state, need not run in between.
+        """
+        return 1
+
     def initial_state(self) -> State:
         """Return the state before the first frame, by name; empty when the stage has no memory."""
         return {}

@@ -4,12 +4,14 @@ Two neighbouring counts are one 32-bit word. Added as they stand, both halves ad
 until a half could overflow; how many rows that takes follows from the bit depth, and is settled
 here. Variants of one stage, all the same bits:
 
+- vectors: eight columns at a time, see `runtime.stages.kernels.bins_vector`;
 - packed, portable: one load and one addition per word;
 - packed, Thumb: load-multiple, one addition per word;
 - packed, Thumb with the DSP extension: load-multiple for up to eight words, and UMAAL, which adds
   two words to a third in one instruction (``1 * word + word + sum``);
-- plain, one count at a time: for rows that are fed singly, exposures that do not start on a word,
-  odd widths, and 16-bit counts.
+- packed, of a row that is fed singly;
+- plain, one count at a time: for exposures that do not start on a word, odd widths, and 16-bit
+  counts.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from runtime.stages.contract.c_text import CStage, Edge, fill
+from runtime.stages.kernels.bins_vector import bins_vector
 
 __all__ = ["BinGrid", "bins_c"]
 
@@ -48,9 +51,10 @@ PW_STAGE void @P@_row(@Y@ *y, uint32_t row, const uint16_t *lit, const uint16_t 
     const uint32_t line = @LINE@;
     const int starts = (@FROM_FIRST@ == (line * @HEIGHT@u));
     @Y@ *bin = &y[line * @BINS@u];
-    uint32_t col = @FIRST_COL@u;
+@PACKED_ROW@    uint32_t col = @FIRST_COL@u;
     for (uint32_t b = 0u; b < @BINS@u; b++) {
         int32_t sum = starts ? 0 : (int32_t)bin[b];
+        PW_UNROLL
         for (uint32_t i = 0u; i < @WIDTH@u; i++) {
             sum += (int32_t)lit[col];
             sum -= (int32_t)dark[col];
@@ -59,6 +63,24 @@ PW_STAGE void @P@_row(@Y@ *y, uint32_t row, const uint16_t *lit, const uint16_t 
         bin[b] = (@Y@)sum;
     }
 }
+"""
+
+_PACKED_ROW = """\
+#if defined(__GNUC__) && !defined(PW_OFFSET_WEIGHTS) /* short of registers it would be slower */
+    if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) { /* both halves side by side */
+        const pw_pair *l = (const pw_pair *)(const void *)&lit[@FIRST_COL@u];
+        const pw_pair *d = (const pw_pair *)(const void *)&dark[@FIRST_COL@u];
+        for (uint32_t b = 0u; b < @BINS@u; b++) {
+            int32_t sum = starts ? 0 : (int32_t)bin[b];
+            uint32_t halves = 0x80008000u; /* so that neither borrows from the other */
+@ROW_ADDS@            sum += (int32_t)(halves & 0xFFFFu) + (int32_t)(halves >> 16);
+            bin[b] = (@Y@)(sum - 65536);
+            l = &l[@WORDS@];
+            d = &d[@WORDS@];
+        }
+        return;
+    }
+#endif
 """
 
 _PLAIN_FRAME = """\
@@ -122,6 +144,7 @@ static inline void @P@_line(@Y@ *y, const pw_pair *lit, const pw_pair *dark)
         const pw_pair *d = dark;
         for (uint32_t row = 0u; row < @HEIGHT@u; row += @ROWS@u) {
             uint32_t halves = 0x80008000u;
+            PW_UNROLL
             for (uint32_t i = 0u; i < @ROWS@u; i++) {
 @ADDS@                l = &l[@STRIDE@];
                 d = &d[@STRIDE@];
@@ -186,11 +209,17 @@ def bins_c(grid: BinGrid, prefix: str, x: Edge, y: Edge) -> CStage:
     values["LINE"] = _quotient(str(values["FROM_FIRST"]), grid.bin_height)
     words, odd = grid.bin_width // 2, grid.bin_width | grid.first_col | grid.n_cols
     if odd % 2 or words * x.hi > 0x7FFF or words > len(_REGISTERS):
-        text = fill(f"{_ROW}\n{_PLAIN_FRAME}", **values)
+        frame = fill(_PLAIN_FRAME, **values)
+        values["PACKED_ROW"] = ""
     else:
-        values |= _packing(grid, x.hi, words)
-        text = fill(f"{_ROW}\n{_PACKED}", **values)
-    return CStage(tables="", state=(), init="", functions=text)
+        frame = fill(_PACKED, **(values | _packing(grid, x.hi, words)))
+        adds = "".join(f"            halves += l[{i}] - d[{i}];\n" for i in range(words))
+        values |= {"PACKED_ROW": _PACKED_ROW, "ROW_ADDS": adds, "WORDS": words}
+    rows = _divisor(grid.bin_height, 0x7FFF // x.hi)
+    vector = bins_vector(values, rows if x.hi <= 0x7FFF else 0)
+    if vector:
+        frame = f"#if defined(PW_VECTOR)\n{vector}#else\n{frame}#endif\n"
+    return CStage(tables="", state=(), init="", functions=f"{fill(_ROW, **values)}\n{frame}")
 
 
 def _quotient(row: str, height: int) -> str:

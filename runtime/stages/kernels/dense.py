@@ -5,6 +5,7 @@ one kernel, all the same bits; the weights stand in flash in the order and the f
 variant that is compiled reads them. Assembly takes whole blocks of four rows and whole turns of
 inputs, filled up with zeros: what stands behind the inputs is multiplied by nothing:
 
+- Helium: a vector of inputs times one of weights for each row, summed into a register.
 - DSP extension, 8-bit inputs: two weights of a row are one half-word, 256 * odd + even. With
   z = 256 * x_even - x_odd, two dual multiply-accumulates (SMLAD) and one unpacking give 256 times
   four products: three instructions for four. It needs inputs and weights within +-127 and sums
@@ -25,9 +26,11 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.fixedpoint import INT32_MAX, fits_one_multiply
+from runtime.fixedpoint import INT32_MAX, SPLIT_SHIFT, fits_one_multiply
 from runtime.stages.contract.c_text import CStage, Edge, fill, table
 from runtime.stages.kernels.dense_assembly import ROWS_TYPE, dual_rows, offset_rows
+from runtime.stages.kernels.dense_ternary import ternary_rows
+from runtime.stages.kernels.vectors import load_4, saturated_4, scaled_4, store_4, vector_rows
 
 __all__ = ["Matrix", "dense_c"]
 
@@ -85,39 +88,29 @@ PW_STAGE void @P@_run(const @X@ *x, @Y@ *y)
         rows.sums = sums;
         rows.n_rows = n;
         @KERNEL@(&rows);
+#if defined(PW_VECTOR)
+        for (int32_t i = 0; i < n; i += 4) {
+            const mve_pred16_t left = vctp32q((uint32_t)(n - i));
+            int32x4_t value = @LOAD_SUMS@;
+@SCALED_4@            @STORE_Y@
+        }
+#else
+        PW_UNROLL
         for (int32_t i = 0; i < n; i++) {
             y[row + i] = (@Y@)@P@_scaled(sums[i]);
         }
+#endif
     }
 }
 """
 
 _OFFSET = """\
 #if defined(PW_OFFSET_WEIGHTS)
+    PW_UNROLL
     for (uint32_t i = 0u; i < @N_IN@u; i++) {
         rows.offset += 128 * (int32_t)x[i];
     }
 #endif
-"""
-
-_TERNARY = """\
-/* y = saturate(round(@SCALE@ * (weights x + bias)))@RELU_NOTE@, all weights -1, 0 or 1:
- * each row lists the inputs that it adds, then those that it subtracts; nothing is multiplied.
- * Accumulators were proved within +-@BOUND@. */
-PW_STAGE void @P@_run(const @X@ *x, @Y@ *y)
-{
-    const @I@ *at = @P@_inputs;
-    for (uint32_t row = 0u; row < @N_OUT@u; row++) {
-        int32_t sum = @P@_bias[row];
-        for (uint32_t n = @P@_counts[2u * row]; n != 0u; n--) {
-            sum += (int32_t)x[*at++];
-        }
-        for (uint32_t n = @P@_counts[(2u * row) + 1u]; n != 0u; n--) {
-            sum -= (int32_t)x[*at++];
-        }
-        y[row] = (@Y@)@P@_scaled(sum);
-    }
-}
 """
 
 
@@ -192,7 +185,7 @@ def dense_c(matrix: Matrix, prefix: str, x: Edge, y: Edge) -> CStage:
     if matrix.ternary:
         comment = f"({matrix.n_out},) int32, accumulator units"
         tables = table(f"{prefix}_bias", matrix.bias, "int32_t", comment)
-        lists, kernel = _ternary(matrix, values)
+        lists, kernel = ternary_rows(matrix.weights, values)
         return CStage(tables + lists, (), "", scaled + kernel)
     return _blocked(matrix, values, x, scaled)
 
@@ -209,19 +202,35 @@ def _scaled(matrix: Matrix, prefix: str) -> str:
         value = f"pw_requant(sum, {matrix.multiplier}, {matrix.shift})"
     if matrix.out_bits != 32 or matrix.relu:
         value = f"pw_sat({value}, {low}, {matrix.limit})"
-    head = f"static inline int32_t {prefix}_scaled(int32_t sum)"
+    head = f"PW_HELPER int32_t {prefix}_scaled(int32_t sum)"
     return f"{head}\n{{\n    return {value};\n}}\n\n"
+
+
+def _scaled_4(matrix: Matrix) -> str:
+    """Return the same of a vector of four, ``value``."""
+    low, indent = 0 if matrix.relu else -matrix.limit, 12 * " "
+    if matrix.out_bits == 32:
+        return saturated_4(low, matrix.limit, indent) if matrix.relu else ""
+    split = matrix.shift >= SPLIT_SHIFT and not fits_one_multiply(
+        matrix.bound, matrix.multiplier, matrix.shift
+    )
+    scaled = scaled_4(matrix.multiplier, matrix.shift, indent, split=split)
+    return scaled + saturated_4(low, matrix.limit, indent)
 
 
 def _blocked(matrix: Matrix, values: dict[str, object], x: Edge, scaled: str) -> CStage:
     """Return tables and text of the multiplying kernel."""
-    forms = [form for form in (_dual(matrix, x, values), _offset(matrix, x, values)) if form]
+    every = _vector(matrix, x, values), _dual(matrix, x, values), _offset(matrix, x, values)
+    forms = [form for form in every if form]
     kernel = f"pw_rows_{_bits(x.ctype)}_{8 * matrix.weights.dtype.itemsize}"
-    if len(forms) < 2:  # kernels of the same types, but of fewer forms, have a name of their own
-        kernel += f"_{forms[0].name}" if forms else "_plain"
+    if len(forms) < len(every):  # kernels of the same types, but of fewer forms, have another name
+        kernel += "".join(f"_{form.name}" for form in forms) or "_plain"
     offset = any(form.name == "offset" for form in forms)
     values |= {
         "KERNEL": kernel, "N_WHOLE": _ROWS * matrix.n_blocks, "OFFSET": _OFFSET if offset else "",
+        "LOAD_SUMS": load_4("int32_t", "&sums[i]"),
+        "SCALED_4": _scaled_4(matrix),
+        "STORE_Y": store_4(str(values["Y"]), "&y[row + i]", "value"),
     }  # fmt: skip
     forms.append(_plain(matrix, values))
     tables = _choose([(form.condition, form.tables) for form in forms])
@@ -288,6 +297,7 @@ def _products(n_inputs: int) -> str:
         lines += f"            v = (int32_t)x[{i}];\n"
         for row in range(_ROWS):
             lines += f"            a{row} += v * (int32_t)w[{_ROWS * i + row}];\n"
+        lines += "            PW_IN_TURN\n" if i < n_inputs - 1 else ""
     return lines
 
 
@@ -304,6 +314,21 @@ def _offset(matrix: Matrix, x: Edge, values: dict[str, object]) -> _Form | None:
         values, _biases(matrix), words, form
     )
     return _Form("offset", "defined(PW_OFFSET_WEIGHTS)", tables, offset_rows(short=_short(x)))
+
+
+def _vector(matrix: Matrix, x: Edge, values: dict[str, object]) -> _Form | None:
+    """Return the form for Helium, whose sums wrap as the proved accumulators never do."""
+    bits = int(_bits(x.ctype))
+    weight_bits = 8 * matrix.weights.dtype.itemsize
+    if bits == 32 or weight_bits > bits or matrix.n_out < _ROWS:
+        return None
+    lanes = 128 // bits
+    turns = _padded(matrix, lanes).reshape(matrix.n_blocks, -1, lanes, _ROWS)
+    rows = np.ascontiguousarray(turns.transpose(0, 1, 3, 2), dtype=f"<i{weight_bits // 8}")
+    words = rows.reshape(matrix.n_blocks, -1).view("<u4").astype(np.int64)
+    form = f"a turn's {lanes} weights of {weight_bits} bits a row"
+    tables = _turns(values, matrix.n_in) + _word_tables(values, _biases(matrix), words, form)
+    return _Form("vector", "defined(PW_VECTOR)", tables, vector_rows(bits, weight_bits))
 
 
 def _dual(matrix: Matrix, x: Edge, values: dict[str, object]) -> _Form | None:
@@ -346,15 +371,3 @@ def _choose(variants: list[tuple[str, str]]) -> str:
         word = "#if" if index == 0 else "#elif" if condition else "#else"
         lines.append(f"{word} {condition}".rstrip() + f"\n{text}")
     return "".join(lines) + "#endif\n"
-
-
-def _ternary(matrix: Matrix, values: dict[str, object]) -> tuple[str, str]:
-    """Return tables and text of the kernel that adds and subtracts listed inputs."""
-    signs = [np.flatnonzero(row == sign) for row in matrix.weights for sign in (1, -1)]
-    counts = np.array([len(at) for at in signs])
-    inputs = np.concatenate([*signs, np.zeros(int(counts.sum() == 0), np.int64)])
-    values["I"] = "uint8_t" if matrix.n_in <= 256 else "uint16_t"
-    comment = f"({matrix.n_out}, 2) inputs added and subtracted"
-    tables = table(f"{values['P']}_counts", counts, "uint16_t", comment)
-    tables += table(f"{values['P']}_inputs", inputs, str(values["I"]), "indices of those inputs")
-    return tables, fill(_TERNARY, **values)

@@ -30,6 +30,13 @@ typedef struct {
 #define PW_GROUP 8
 #endif
 #define PW_AT_MOST_A_GROUP(n) (((n) < PW_GROUP) ? (n) : PW_GROUP)
+
+/* Between inputs, where registers are few: nothing of the next one is loaded before its turn. */
+#if defined(__GNUC__) && defined(__riscv_32e)
+#define PW_IN_TURN __asm__ volatile("" : : : "memory");
+#else
+#define PW_IN_TURN
+#endif
 """
 
 _DUAL_8_NOTE = """\

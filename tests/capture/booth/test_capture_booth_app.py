@@ -127,7 +127,8 @@ def test_with_its_token_the_booth_opens(locked: TestClient) -> None:
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/participant", "/review", "/static/record.js", "/api/sessions", "/none"]
+    "path",
+    ["/", "/participant", "/review", "/static/recording/record.js", "/api/sessions", "/none"],
 )
 def test_a_browser_may_load_nothing_from_elsewhere(client: TestClient, path: str) -> None:
     """Every reply carries a Content Security Policy that allows the booth's own files only."""
@@ -144,7 +145,8 @@ def test_a_browser_may_load_nothing_from_elsewhere(client: TestClient, path: str
 
 def test_pages_name_no_address_outside() -> None:
     """No page, script or style sheet holds an address of another host, nor code inside the page."""
-    files = sorted((Path(__file__).parents[3] / "capture/booth/static").iterdir())
+    static = Path(__file__).parents[3] / "capture/booth/static"
+    files = sorted(path for path in static.rglob("*") if path.is_file())
     assert len(files) >= 10
     for file in files:
         text = file.read_text(encoding="utf-8").replace("http://www.w3.org/2000/svg", "")

@@ -58,14 +58,16 @@ def test_a_session_is_recorded_and_reviewed_by_keyboard_alone(
     ):
         page.goto(address)
         page.wait_for_selector("#participant:focus")
-        # The emulated participant keeps to the script, and misses what a pause moves.
-        page.evaluate("document.getElementById('repeat_missed').checked = false")
         page.keyboard.type("P07")
         press(page, "Tab")
         page.keyboard.type("181.5")
         press(page, "Tab", "Tab")
         page.keyboard.type("left")
-        press(page, "Tab", "Tab", "Tab", "Space", "Enter")
+        press(page, "Tab", "Tab", "Tab", "Space")  # consent
+        # The emulated participant keeps to the script, and misses what a pause moves.
+        press(page, "Tab", "Tab", "Tab", "Tab", "Tab", "Space")
+        assert page.evaluate("document.activeElement.id") == "repeat_missed"
+        press(page, "Enter")
         page.wait_for_selector("#begin:focus")  # the checks before the first cue
         page.wait_for_selector("#checks li:has-text('Sensor').holds-true")
         press(page, "Enter")

@@ -172,7 +172,7 @@ def test_the_participant_s_window_fits(browser: Browser, booth: str, size: tuple
               const at = (id) => document.getElementById(id);
               at("wait").hidden = true;
               at("scene").hidden = at("practice").hidden = false;
-              const { Cue } = await import("/static/cue.js");
+              const { Cue } = await import("/static/cue/cue.js");
               const cue = new Cue(20);
               const bad = [];
               for (const [kind, words] of Object.entries(prompts)) {
@@ -196,7 +196,7 @@ def test_the_participant_s_window_fits(browser: Browser, booth: str, size: tuple
 def test_who_wants_less_motion_sees_none(browser: Browser, booth: str) -> None:
     """With reduced motion asked for (WCAG 2.2, 2.3.3) hints stand; else they move."""
     count = """async (moving) => {
-      const { hint } = await import("/static/hints.js");
+      const { hint } = await import("/static/cue/hints.js");
       const picture = hint("swipe_left", moving);
       document.body.append(picture);
       const found = picture.getAnimations({ subtree: true }).length;
@@ -208,3 +208,28 @@ def test_who_wants_less_motion_sees_none(browser: Browser, booth: str) -> None:
         assert page.evaluate(count, True) == 0
         page.emulate_media(reduced_motion="no-preference")
         assert [page.evaluate(count, moving) for moving in (True, False)] == [1, 0]
+
+
+def test_every_cue_of_every_built_in_script_is_drawn(browser: Browser, booth: str) -> None:
+    """Each label has a drawing of its own; a label of somebody else's script has words alone."""
+    with window(browser, booth) as page:
+        page.goto(page_of(booth, "participant"))
+        page.wait_for_selector("#wait-title")
+        missing, empty, n_drawn, foreign = page.evaluate(
+            """async (labels) => {
+              const { hint, hasHint } = await import("/static/cue/hints.js");
+              const drawn = labels.filter(hasHint).map((label) => [label, hint(label)]);
+              document.body.append(...drawn.map(([, picture]) => picture));
+              const area = (picture) => picture.getBBox().width * picture.getBBox().height;
+              return [
+                labels.filter((label) => !hasHint(label)),
+                drawn.filter(([, picture]) => area(picture) < 100).map(([label]) => label),
+                new Set(drawn.map(([, picture]) => picture.innerHTML)).size,
+                hint("juggle"),
+              ];
+            }""",
+            sorted(PROMPTS),
+        )
+        assert (missing, empty, foreign) == ([], [], None)
+        # Fist and pointing finger are asked for twice each, as a count and as a shape.
+        assert n_drawn == len(PROMPTS) - 2

@@ -25,7 +25,7 @@ PROMPTS = {
 }
 N_TAKES = 1790
 BROKEN = """async ([prompts, most]) => {
-  const { Cue } = await import("/static/cue.js");
+  const { Cue } = await import("/static/cue/cue.js");
   const cue = (window.shown ??= new Cue(most));
   const found = [];
   const box = document.getElementById("cue").getBoundingClientRect();

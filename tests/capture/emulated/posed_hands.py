@@ -14,11 +14,11 @@ import itertools
 import numpy as np
 import numpy.typing as npt
 
-from capture.emulated.optic.light import draw_ambient, led_irradiance
+from capture.emulated.optic.light import LED_LOBE, draw_ambient, led_irradiance
 from capture.emulated.optic.optics import AngularGrid
 from capture.emulated.session import Bench
 
-__all__ = ["UPRIGHT", "coverage", "draw_silhouette", "expose_flat"]
+__all__ = ["UPRIGHT", "coverage", "draw_silhouette", "expose_covered", "expose_flat"]
 
 Doubles = npt.NDArray[np.float64]
 
@@ -123,14 +123,39 @@ def expose_flat(
     bench: Bench, count: int, n_frames: int, rng: np.random.Generator
 ) -> tuple[npt.NDArray[np.uint16], npt.NDArray[np.uint16]]:
     """Return lit and dark counts of frames of one silhouette, evenly lit, 10 to 20 cm away."""
-    grid, sensor = bench.optic.grid, bench.sensor
     distance = float(np.exp(rng.uniform(np.log(100.0), np.log(200.0))))
-    cover = coverage(draw_silhouette(count, rng), distance, grid).astype(np.float32)
-    axis = [np.array([value], np.float32) for value in (0.0, 0.0, distance)]
+    cover = coverage(draw_silhouette(count, rng), distance, bench.optic.grid)
+    return expose_covered(bench, cover, distance, n_frames, rng)
+
+
+def expose_covered(
+    bench: Bench,
+    cover: Doubles,
+    distance_mm: float,
+    n_frames: int,
+    rng: np.random.Generator,
+    *,
+    evenly: bool = True,
+) -> tuple[npt.NDArray[np.uint16], npt.NDArray[np.uint16]]:
+    """Return lit and dark counts of frames of a flat silhouette.
+
+    Parameters
+    ----------
+    cover : float64 array, shape (n_angles,)
+        How much of each cell it fills.
+    evenly : bool
+        The silhouette sends back the same everywhere, as a picture's would; else what a matt wall
+        does, whose light falls off with the LED's lobe, incidence and distance.
+    """
+    grid, sensor = bench.optic.grid, bench.sensor
+    cover32 = cover.astype(np.float32)
+    axis = [np.array([value], np.float32) for value in (0.0, 0.0, distance_mm)]
     irradiance = led_irradiance(*axis, sensor.baseline_mm, sensor.led_current_ma)[0]
-    led = cover * np.float32(irradiance[0] * rng.uniform(0.3, 0.65) / np.pi)
+    led = cover32 * np.float32(irradiance[0] * rng.uniform(0.3, 0.65) / np.pi)
+    if not evenly:
+        led *= grid.directions[:, 2] ** np.float32(LED_LOBE + 3.0)
     ambient = draw_ambient(grid, rng)
-    other = (1.0 - cover) * ambient.background
+    other = (1.0 - cover32) * ambient.background
     frames = [np.repeat(row[None].astype(np.float32), n_frames, axis=0) for row in (led, other)]
     steady = np.ones(n_frames, np.float32)
     return bench.expose(frames[0], frames[1], (steady, steady), rng)

@@ -12,18 +12,19 @@ from sklearn.preprocessing import StandardScaler
 from sklearn.svm import SVC
 
 from capture.cues.script import FINGER_COUNTS, STATIC_SHAPES, load_script, schedule
-from capture.emulated.body.habits import Showing
+from capture.emulated.body.habits import RING_FOR_NONE, Showing, as_shown
 from capture.emulated.body.hand import build_hand
 from capture.emulated.body.joints import place_segments
-from capture.emulated.body.motion import check_acts, holds_shapes, rest_pose
+from capture.emulated.body.motion import act, check_acts, holds_shapes, rest_pose
 from capture.emulated.body.people import draw_person
-from capture.emulated.body.scene import HandActor
+from capture.emulated.body.scene import Actor, HandActor, ellipsoid
 from capture.emulated.body.showing import SHAPE_NAMES, count_pose, shape_pose
-from capture.emulated.body.timeline import CURL, N_POSE, ROLL, SHAPE, SPREAD, X, Y, Z
-from capture.emulated.optic.light import draw_ambient
+from capture.emulated.body.timeline import CURL, N_POSE, ROLL, SHAPE, SPREAD, YAW, X, Y, Z
+from capture.emulated.optic.light import draw_ambient, evened
 from capture.emulated.optic.optics import SENSORS, AngularGrid
 from capture.emulated.optic.render import render
 from capture.emulated.session import EmulatedSession
+from trainer.demo import STILL_RATE_HZ
 
 PEOPLE = [draw_person(number) for number in range(24)]
 USUAL = Showing(
@@ -124,6 +125,32 @@ def test_fingers_take_their_neighbours_along() -> None:
     assert opened[:, 1].min() >= -0.075 and opened[:, 1].max() < 0.0
 
 
+def test_some_show_none_by_a_ring_of_all_fingers_and_thumb() -> None:
+    """All tips of a ring are near the thumb's, it is turned to be seen, and three in ten do it."""
+    rest = np.zeros(N_POSE)
+    tips, turns = [], []
+    for number, person in enumerate(PEOPLE):
+        rng = np.random.default_rng(number)
+        own = dataclasses.replace(person.showing, ring=True, keeps_habit=1.0, turned_share=0.0)
+        pose = count_pose(own, rest, 0, rng)
+        found = _tips(person, pose)
+        tips.append(np.linalg.norm(found[1:] - found[0], axis=1) / person.hand_length_mm)
+        turns.append(np.degrees(pose[YAW]) * own.thumb_side)
+    assert np.quantile(np.array(tips)[:, 0], 0.9) < 18.0 / 190.0
+    assert np.array(tips).max() < 90.0 / 190.0
+    assert min(turns) > -40.0 and 20.0 < np.mean(turns) < 60.0
+    rings = [draw_person(number).showing.ring for number in range(400)]
+    assert np.mean(rings) == pytest.approx(RING_FOR_NONE, abs=0.07)
+
+
+def test_a_picture_asks_for_a_fist() -> None:
+    """Who shows none as a picture does makes no ring."""
+    ringed = dataclasses.replace(PEOPLE[0].showing, ring=True)
+    for seed in range(8):
+        pose = count_pose(as_shown(ringed), np.zeros(N_POSE), 0, np.random.default_rng(seed))
+        assert np.all(pose[CURL][1:] > 0.7)
+
+
 def _actor(relief: float) -> HandActor:
     hand = build_hand(185.0, 84.0)
     return HandActor(hand, np.array([80.0, -300.0, 100.0]), 0.5, 0.3, 100.0, relief)
@@ -195,6 +222,27 @@ def test_scripts_of_held_shapes_ask_for_what_the_emulated_hand_can_hold(
     assert not holds_shapes(schedule(load_script("dynamic"), 1))
 
 
+def test_quick_counts_give_three_frames_a_take_of_which_two_show_it_held() -> None:
+    """At the demo's frame rate frames fall at the same places of every cue, and the last ones late.
+
+    All hands are there at the last frame, and four of five a frame before.
+    """
+    script = load_script("finger_count_quick")
+    times_s = np.arange(200) / STILL_RATE_HZ
+    arrived = []
+    for person in PEOPLE:
+        cues = schedule(script, person.number)
+        rng = np.random.default_rng(person.number)
+        movements = act(person, cues, rest_pose(person, rng), rng).movements
+        for cue, movement in zip(cues, movements, strict=True):
+            onset_s, end_s = cue.onset_us * 1e-6, cue.end_us * 1e-6
+            seen = times_s[(times_s >= onset_s) & (times_s < end_s)]
+            assert seen - onset_s == pytest.approx([0.267, 0.6, 0.933], abs=1e-3)
+            arrived.append(seen[1:] >= movement.end_s)
+    before, last = np.mean(arrived, axis=0)
+    assert last == 1.0 and before > 0.75
+
+
 def test_an_outline_gives_about_as_much_light_as_the_hand() -> None:
     """Flattening changes how light is spread over the hand, not whether there is any."""
     pose = np.zeros((1, N_POSE))
@@ -206,6 +254,42 @@ def test_an_outline_gives_about_as_much_light_as_the_hand() -> None:
         for relief in (0.0, 1.0)
     )
     assert flat == pytest.approx(whole, rel=0.35) and flat != whole
+
+
+def test_an_outline_that_is_lit_evenly_is_as_bright_at_its_edge_as_in_its_middle() -> None:
+    """The whole share makes a flat wall one brightness, none leaves it, half is in between."""
+    grid = AngularGrid()
+    wall = ellipsoid((600.0, 600.0, 0.01), 3.0)
+    placed = Actor(wall, 0.5).place(np.array([[0.0, 0.0, 150.0]]))
+    light = draw_ambient(grid, np.random.default_rng(1)).over(1)
+    led = render([placed], grid, light, 0.0, 100.0)[0]
+    far = np.degrees(np.arccos(np.clip(grid.directions[:, 2], -1.0, 1.0)))
+    edge, middle = (far > 42.0) & (far < 48.0), far < 6.0
+    ratios = [
+        float(lit[0, edge].mean() / lit[0, middle].mean())
+        for lit in (evened(led, grid, share) for share in (0.0, 0.5, 1.0))
+    ]
+    assert ratios[0] == pytest.approx(np.cos(np.radians(45.0)) ** 4.2, rel=0.05)
+    assert ratios[1] == pytest.approx(ratios[0] ** 0.5, rel=0.05)
+    assert ratios[2] == pytest.approx(1.0, rel=0.05)
+
+
+def test_only_outlines_are_lit_evenly() -> None:
+    """Of held shapes an outline's light is evened by its own share, a whole hand's never."""
+    people = PEOPLE[:12]
+    shares = []
+    for person in people:
+        session = EmulatedSession(
+            load_script("finger_count_quick"), person.number, 3, SENSORS["lensless32"]
+        )
+        shares.append(session.world._evenness)
+        asked = person.showing
+        assert shares[-1] == (0.0 if asked.relief == 1.0 else asked.evenness)
+    moving = EmulatedSession(
+        load_script("dynamic"), int(np.argmax(shares)), 3, SENSORS["lensless32"]
+    )
+    assert moving.world._evenness == 0.0
+    assert max(shares) > 0.8 and 0 < shares.count(0.0) < 8
 
 
 def _settled(number: int) -> tuple[np.ndarray, np.ndarray]:

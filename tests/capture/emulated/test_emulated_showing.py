@@ -11,7 +11,7 @@ from sklearn.preprocessing import StandardScaler
 from sklearn.svm import SVC
 
 from capture.cues.script import load_script
-from capture.emulated.body.habits import FINGERS_UP, FOLDED_RAD
+from capture.emulated.body.habits import FINGERS_UP, FOLDED_RAD, LEAST_SPREAD
 from capture.emulated.body.hand import MEAN_HAND, WEBS, Proportions, build_hand
 from capture.emulated.body.joints import FULL_CURL_RAD, place_segments
 from capture.emulated.body.motion import rest_pose
@@ -44,13 +44,19 @@ def _poses(count: int, takes: int = 2) -> np.ndarray:
     return np.array(poses)
 
 
+def _fists() -> np.ndarray:
+    """Poses of those who show none by a fist: the thumb of a ring is not folded."""
+    poses = _poses(0)
+    return poses[poses[:, CURL][:, 0] > 0.4]
+
+
 def test_folded_fingers_bend_as_those_of_a_measured_pose_and_no_farther_than_hands_can() -> None:
     """Nine of ten are between loosest and active range; recorded joints lie about their middle.
 
     Sources: npm `iwer` 2.5.0, pose "point": 68, 74, 74; 82, 85, 83; 53, 59, 57 degrees. Active
     range 90, 100, 80 degrees: Eaton, "Normal range of motion reference values".
     """
-    poses = _poses(0)
+    poses = _fists()
     fold = poses[:, CURL][:, 2, None] * (FULL_CURL_RAD[2] + poses[:, SHAPE][:, FOLD])
     measured = np.radians([72.0, 83.3, 56.3])
     assert np.all(measured > FOLDED_RAD[:, 0]) and np.all(measured < FOLDED_RAD[:, 1])
@@ -88,6 +94,15 @@ def test_open_hands_spread_their_fingers_as_tracked_hands_did() -> None:
     assert np.all(gaps.std(axis=0) < [9.0, 8.7, 11.5])
 
 
+def test_who_shows_fewer_fingers_spreads_them_less_and_never_more() -> None:
+    """Gaps of four fingers are 0.3 to 1 of an open hand's, 0.65 of them on average."""
+    gaps = {}
+    for count in (4, 5):
+        angles = np.degrees(_directions(_poses(count)))
+        gaps[count] = (angles[:, 1:4] - angles[:, 2:5]).mean()
+    assert gaps[4] / gaps[5] == pytest.approx((LEAST_SPREAD + 1.0) / 2.0, abs=0.08)
+
+
 def test_thumbs_held_up_stand_off_as_tracked_thumbs_did() -> None:
     """A thumb of an open hand, base to tip, is 54 degrees to its side, 12 to 19 rms.
 
@@ -105,7 +120,7 @@ def test_folded_thumbs_lie_where_closing_hands_had_theirs() -> None:
     Source: SHREC 2017 track, in PyPI `geomstats` 2.8.0, label "grab": -39 to 61 degrees to the
     side, base to tip.
     """
-    poses = np.concatenate([_poses(count) for count in (0, 2, 4)])
+    poses = np.concatenate([_fists(), _poses(2), _poses(4)])
     folded = poses[poses[:, CURL][:, 0] > 0.4]
     out = np.degrees(_directions(folded)[:, 0])
     assert out.min() > -55.0 and out.max() < 61.0

@@ -54,6 +54,10 @@ def studied(tmp_path: Path) -> Path:
         edit = {"labeller": labeller, "blind": blind, "revision": revision, "act": "change"}
         edit |= {"row": 0, "trial_type": "push"}
         apply_edit(info, Edit.model_validate(edit), ("push",), 10.0, "2026-11-04T09:30:00+00:00")
+    revision = open_table(info, "L1", False).revision
+    edit = {"labeller": "L1", "blind": False, "revision": revision, "act": "add"}  # it has no cue
+    edit |= {"onset_s": 8.5, "duration_s": 0.5, "trial_type": "push"}
+    apply_edit(info, Edit.model_validate(edit), ("push",), 10.0, "2026-11-04T09:31:00+00:00")
     add_participant(root, Participant("P02", True, 180.5, 82.0, "left", 0.4))
     add_participant(root, Participant("P77", consent=True))
     text = events_path(info.path).read_text().split("\n")

@@ -29,6 +29,7 @@ from capture.store.dataset import (
     read_participants,
 )
 from capture.store.forget import forget
+from capture.store.forgotten import forgotten_in
 from capture.store.kind import kind_of
 from capture.store.session import events_path, read_session
 from capture.store.validate import validate
@@ -307,6 +308,23 @@ def test_a_merged_person_is_forgotten_whole(recorded: tuple[Path, Path], tmp_pat
     merge(recorded, tmp_path / "all")
     forget(tmp_path / "all", "P02")
     assert not [name for name in hashes(tmp_path / "all") if "P02" in name]
+
+
+def test_an_older_copy_brings_nobody_back(recorded: tuple[Path, Path], tmp_path: Path) -> None:
+    """Who was forgotten in one set is left out of all, and told; the merged set knows it too."""
+    older = shutil.copytree(recorded[1], tmp_path / "older")
+    forget(recorded[1], "P02")
+    for sources in (recorded, (older, recorded[1]), (recorded[1], older)):
+        out = tmp_path / "-".join(root.name for root in sources)
+        done = merge(sources, out)
+        assert not done.conflicts
+        assert not done.cautions  # sessions that are the same in both say nothing of who it was
+        told = [name for name in done.left_out if "P02" in name]
+        assert told == ([f"{older}/sub-P02/ (forgotten)"] if older in sources else [])
+        assert not [name for name in hashes(out) if "P02" in name]
+        assert "P02" not in (out / "participants.tsv").read_text()
+        assert forgotten_in(out) == forgotten_in(recorded[1])
+    assert [name for name in hashes(older) if "P02" in name]
 
 
 def killed_recording(root: Path, folder: Path) -> None:

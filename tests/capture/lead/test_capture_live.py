@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 import signal
 import subprocess
@@ -10,86 +9,28 @@ import sys
 import threading
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 from bench_sensor import SENSOR, BenchSensor, counts
+from live_models import (
+    call,
+    counting_model,
+    export,
+    logged,
+    measuring_model,
+    side_model,
+    without_latency,
+)
 
 from capture.emulated.optic.optics import SENSORS
 from capture.emulated.port.device import DeviceSettings, running_device
 from capture.lead.live import _QUIET_S, Watch
 from capture.wire.link import SerialLink
-from runtime.firmware.emit.folder import write_firmware
-from runtime.model import Model, load_model, save_model
-from runtime.onnx.graph import save_step_graph
-from runtime.sensor import Sensor
-from runtime.stages.bins import Bins
-from runtime.stages.closing.decision import Decision
-from runtime.stages.closing.presence import Presence
-from runtime.stages.closing.quantity import Quantity
-from runtime.stages.contract.stage import Stage
-from runtime.stages.dense import Dense
-from runtime.stages.level import Level
-from runtime.stages.window import Window
+from runtime.model import Model, load_model
 from runtime.verification.engines import ENGINES, reference
-from trainer.cli import main
 
 LATENCY = re.compile(r"latency median (\d+\.\d\d) ms, 95th percentile (\d+\.\d\d) ms")
-
-
-def side_model(sensor: Sensor, persist: int = 2) -> Model:
-    """Tell towards which side the light of two frames leans; it remembers frames and events."""
-    entry = Bins(sensor.n_rows, sensor.n_cols, 2, sensor.n_cols)
-    first: tuple[Stage, ...] = (entry, Level(entry.n_out, 8, 8, 64, 3, 0))
-    n_values = entry.n_out + 1
-    window = Window(n_values, 2, 2, 0, 8)
-    half = sensor.n_cols // 2
-    row = np.r_[np.ones(half), np.zeros(sensor.n_cols - 2 * half), -np.ones(half)]
-    left = np.tile(np.r_[np.tile(row, 2), np.zeros(n_values - entry.n_out)], 2)
-    weights = np.stack([left, -left, np.zeros_like(left)]).astype(np.int8)
-    bias = np.array([0, 0, 3], dtype=np.int32)
-    head = Dense(weights, bias, 1, 0, False, 32, weights.astype(float), bias.astype(float))
-    decision = Decision((False, False, True), 4, 2, persist, 5)
-    classes = ("left", "right", "middle")
-    return Model("side", "side", sensor, classes, (*first, window, head, decision))
-
-
-def export(model: Model, folder: Path) -> Path:
-    save_model(model, folder)
-    save_step_graph(model, folder / "fixed.onnx")
-    write_firmware(model, folder / "firmware")
-    return folder
-
-
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return an exported model of the bench sensor."""
-    return export(side_model(SENSOR), tmp_path_factory.mktemp("bench"))
-
-
-def call(*words: object) -> int:
-    """Run the command as the front door does; returns its exit code."""
-    with pytest.raises(SystemExit) as end:
-        main(["live", *map(str, words)])
-    assert isinstance(end.value.code, int)
-    return end.value.code
-
-
-def one_line(capsys: pytest.CaptureFixture[str]) -> str:
-    """Return the error, which must be the only line on stderr."""
-    text = capsys.readouterr().err
-    assert text.startswith("palmwatt: ")
-    assert text.count("\n") == 1
-    return text
-
-
-def logged(path: Path) -> list[dict[str, Any]]:
-    return [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
-
-
-def without_latency(events: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    return [{k: v for k, v in event.items() if k != "latency_ms"} for event in events]
 
 
 def test_engines_log_the_same_events_of_an_emulated_sensor(
@@ -267,106 +208,6 @@ def test_a_sensor_that_falls_silent_is_said_and_its_events_are_kept(
     assert re.fullmatch(r"palmwatt: \S+: the sensor is silent for 0.3 s, .*\n", shown.err)
     assert "60 frame pairs" in shown.out
     assert logged(log)
-
-
-def test_wrong_port_is_one_line(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """A port that is not there gives one line and exit code 2."""
-    assert call("--port", "/dev/no-such-sensor", "--model", folder) == 2
-    assert "/dev/no-such-sensor: the port is not open" in one_line(capsys)
-
-
-@pytest.mark.parametrize(
-    ("sensor", "named"),
-    [(Sensor("other", 4, 6), "4 by 6 pixels of 12"), (Sensor("deep", 4, 5, 16), "of 16 bits")],
-)
-def test_model_of_another_sensor_is_one_line(
-    bench_sensor: BenchSensor,
-    sensor: Sensor,
-    named: str,
-    tmp_path: Path,
-    capsys: pytest.CaptureFixture[str],
-) -> None:
-    """Other rows, columns or bits than the model's are refused; no log is left behind."""
-    save_model(side_model(sensor), tmp_path / "model")
-    log = tmp_path / "events.jsonl"
-    words = ("--port", bench_sensor.url, "--model", tmp_path / "model", "--log", log)
-    assert call(*words) == 2
-    text = one_line(capsys)
-    assert "the sensor is 4 by 5 pixels of 12 bits" in text
-    assert named in text
-    assert not log.exists()
-
-
-def test_another_frame_rate_is_a_caution(
-    bench_sensor: BenchSensor, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """A model that learned at another frame rate runs, but the user is told."""
-    save_model(side_model(Sensor("slow", 4, 5, frame_rate_hz=15.0)), tmp_path)
-    assert call("--port", bench_sensor.url, "--model", tmp_path, "--seconds", 0.5) == 0
-    assert "frame_rate_hz of the sensor is 30, but the model learned at 15" in (
-        capsys.readouterr().err
-    )
-
-
-@pytest.mark.parametrize("engine", ENGINES)
-def test_folder_without_a_model_is_one_line(
-    engine: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """A folder that holds no model is refused before the port is touched."""
-    assert call("--port", "/dev/no-such-sensor", "--model", tmp_path, "--engine", engine) == 2
-    assert "model.json" in one_line(capsys)
-
-
-@pytest.mark.parametrize(("engine", "named"), [("onnx", "fixed.onnx"), ("c", "firmware")])
-def test_missing_damaged_or_foreign_export_is_one_line(
-    engine: str, named: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """An export that is missing, or of another model, is refused in one line."""
-    save_model(side_model(SENSOR), tmp_path)
-    words = ("--port", "/dev/no-such-sensor", "--model", tmp_path, "--engine", engine)
-    assert call(*words) == 2
-    assert named in one_line(capsys)
-    export(side_model(SENSOR, persist=3), tmp_path)
-    save_model(side_model(SENSOR), tmp_path)
-    assert call(*words) == 2
-    assert f"{named}: model identity is" in one_line(capsys)
-
-
-def test_an_old_log_is_never_written_over(
-    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """A log that exists is refused before the port is touched, and stays as it is."""
-    log = tmp_path / "events.jsonl"
-    log.write_text("kept\n")
-    assert call("--port", "/dev/no-such-sensor", "--model", folder, "--log", log) == 2
-    assert "the log is File exists" in one_line(capsys)
-    assert log.read_text() == "kept\n"
-
-
-def measuring_model() -> Model:
-    """Measure how far the light leans to the left, guarded by a number that is always there."""
-    model = side_model(SENSOR)
-    head = model.stages[-2]
-    assert isinstance(head, Dense)
-    weights = np.vstack([head.weights[0], np.zeros_like(head.weights[0])])
-    bias = np.zeros(2, dtype=np.int32)
-    two = Dense(weights, bias, 1, 0, False, 32, weights.astype(float), bias.astype(float))
-    quantity = Quantity(
-        names=("lean",), units=("mm",), numerators=(1,), denominators=(4,), half_widths=(2,),
-        low=(-4, 0), high=(1000, 0), settle=2,
-    )  # fmt: skip
-    return Model("lean", "lean", SENSOR, (), (*model.stages[:-2], two, quantity))
-
-
-def counting_model() -> Model:
-    """Count up to two by how far the light leans."""
-    model = side_model(SENSOR)
-    head = model.stages[-2]
-    assert isinstance(head, Dense)
-    weights, bias = head.weights[:1], np.zeros(1, dtype=np.int32)
-    one = Dense(weights, bias, 1, 0, False, 32, weights.astype(float), bias.astype(float))
-    presence = Presence("hands", (1, 6), 0, 1)
-    return Model("count", "count", SENSOR, (), (*model.stages[:-2], one, presence))
 
 
 @pytest.mark.parametrize("make", [measuring_model, counting_model])

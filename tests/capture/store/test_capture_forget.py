@@ -22,6 +22,7 @@ from capture.store.dataset import (
     write_participants,
 )
 from capture.store.forget import Forgotten, forget
+from capture.store.forgotten import FORGOTTEN, forgotten_in
 from capture.store.session import events_path
 from capture.store.writer import SessionHeader, SessionWriter
 from capture.wire.codec import Description
@@ -92,6 +93,19 @@ def test_readouts_without_a_row_go_too(root: Path) -> None:
     assert len(names_in(root / "sub-P02" / "ses-01")) == 6
 
 
+def test_a_pseudonym_is_not_given_twice(root: Path) -> None:
+    """Who was forgotten is not named, but known again: nobody is recorded under that pseudonym."""
+    forget(root, "P01")
+    assert "P01" not in (root / FORGOTTEN).read_text()
+    with pytest.raises(UsageError, match="participant P01 is forgotten, expected a new pseudonym"):
+        add_participant(root, Participant("P01", True))
+    add_participant(root, Participant("P03", True))
+    for damage in ("", "{}", "[1]", "[" * 100_000):
+        (root / FORGOTTEN).write_text(damage)
+        with pytest.raises(FormatError, match="list of who was forgotten"):
+            forgotten_in(root)
+
+
 def test_working_files_of_the_participant_go(root: Path) -> None:
     """Arrays of the participant go, with those that are not surely one other participant's."""
     working = root / "derivatives" / "palmwatt"
@@ -134,7 +148,7 @@ def test_a_folder_without_an_index_goes_and_a_link_is_not_followed(
     (elsewhere / "mine.npy").write_bytes(b"x")
     (working / "linked").symlink_to(elsewhere)
     assert forget(root, "P01").n_working_files == 1
-    assert names_in(working) == ["linked"]
+    assert names_in(working) == ["forgotten.json", "linked"]
     assert names_in(elsewhere) == ["mine.npy"]
 
 

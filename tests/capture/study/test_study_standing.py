@@ -365,15 +365,32 @@ def test_the_command_draws_the_locked_set(tmp_path: Path) -> None:
         CliRunner().invoke(study, [str(root)], catch_exceptions=False)
 
 
-def test_forgetting_says_what_the_plan_still_asks_for(begun: tuple[Path, StudyFile]) -> None:
-    """Who is forgotten would be next again: `palmwatt forget` says so until they are withdrawn."""
+def test_who_is_forgotten_is_asked_for_no_more(begun: tuple[Path, StudyFile]) -> None:
+    """A plan counts who was forgotten as withdrawn, and stays the plan that it was."""
     root, file = begun
     record_step(root, file, planned(file)[0])
-    told = CliRunner().invoke(palmwatt, ["forget", "P01", str(root)]).output
-    assert "study.toml goes on asking for P01: list it there under withdrawn" in told
+    asked = CliRunner().invoke(palmwatt, ["forget", "P01", str(root)])
+    assert asked.exit_code == 0, asked.output
     assert not list(root.glob("sub-P01"))
-    text = (root / "study.toml").read_text()
-    (root / "study.toml").write_text(text.replace("seed =", 'withdrawn = ["P02"]\nseed ='))
-    record_step(root, file, planned(file)[3])
-    told = CliRunner().invoke(palmwatt, ["forget", "P02", str(root), "--json"]).output
-    assert json.loads(told)["still_planned"] is False
+    found = open_study(root)
+    assert (found.study.withdrawn, found.sha256) == (("P01",), file.sha256)
+    now = standing(found, Lookout().look(root), root)
+    assert now.next_step("a").person != "P01"
+    with pytest.raises(UsageError, match="participant is 'P01', expected somebody of the study"):
+        now.next_step(None, "P01")
+    assert "P01 at a, withdrawn" in CliRunner().invoke(study, [str(root)]).output
+
+
+def test_a_station_with_doubtful_sessions_alone_says_how_to_do_them_again(
+    begun: tuple[Path, StudyFile],
+) -> None:
+    """Where nothing is missing and something doubtful, the command names whom to ask for again."""
+    root, file = begun
+    steps = planned(file)
+    for step in steps:
+        record_step(root, file, step, **({"unit": "another"} if step is steps[0] else {}))
+    told = CliRunner().invoke(study, [str(root)]).output
+    first = steps[0]
+    words = f"but what is doubtful, with --participant: {first.person} {first.task}\n"
+    assert f"station {first.station} ({first.unit}): nothing left to record {words}" in told
+    assert told.count("nothing left to record\n") == 1

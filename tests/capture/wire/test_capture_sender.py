@@ -12,8 +12,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from cobs import cobs
+from sender_on_a_core import encode_on_core
 
 import capture
+from capture.frames import Counts
 from capture.wire.codec import (
     Acknowledge,
     Command,
@@ -35,7 +37,19 @@ void *memset(void *to, int byte, size_t n) { unsigned char *p = to; while (n--) 
 void *memcpy(void *to, const void *from, size_t n) { unsigned char *p = to; const unsigned char *q = from; while (n--) *p++ = *q++; return to; }
 size_t strlen(const char *text) { size_t n = 0; while (text[n]) n++; return n; }
 """  # noqa: E501  # C on one line each
-PUT = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.POINTER(ctypes.c_uint8), ctypes.c_size_t)
+# A CRC unit as a board describes it; here it is a register that software works.
+CRC_UNIT = """
+static uint32_t crc_unit;
+static inline void crc_unit_feed(uint8_t byte)
+{
+    crc_unit ^= byte;
+    for (int i = 0; i < 8; i++) { crc_unit = (crc_unit >> 1) ^ (crc_unit & 1u ? 0xEDB88320u : 0u); }
+}
+#define PW_CRC_START() ((void)(crc_unit = 0xFFFFFFFFu))
+#define PW_CRC_FEED(byte) crc_unit_feed(byte)
+#define PW_CRC_VALUE() (crc_unit ^ 0xFFFFFFFFu)
+"""
+OPTIONS = {"table": (), "small": ("-DPW_CRC_SMALL",), "unit": ('-DPW_CRC_HEADER="crc_unit.h"',)}
 
 
 class CDescription(ctypes.Structure):
@@ -68,41 +82,71 @@ class CCommand(ctypes.Structure):
     )
 
 
+class CExposure(ctypes.Structure):
+    _fields_ = (
+        ("lit", ctypes.c_uint8),
+        ("bits", ctypes.c_uint8),
+        ("first_row", ctypes.c_uint16),
+        ("n_rows", ctypes.c_uint16),
+        ("n_cols", ctypes.c_uint16),
+        ("sequence", ctypes.c_uint32),
+        ("time_us", ctypes.c_uint64),
+    )
+
+
 class Sender:
-    """The compiled sender with its wire in `sent`."""
+    """The compiled sender with a wire that takes what is pending in pieces of its own size."""
 
     def __init__(self, library: Path) -> None:
-        self.sent = bytearray()
         self.c = ctypes.CDLL(str(library))
-        self.port = ctypes.create_string_buffer(512)
-        self.pieces: list[int] = []
+        self.c.pw_pending.restype = ctypes.c_size_t
+        self.port = ctypes.create_string_buffer(1024)
+        self.memory = np.zeros(0, np.uint16)  # of the exposure that waits
+        self.c.pw_port_init(self.port)
 
-        def put(context: object, data: object, n_bytes: int) -> None:
-            self.sent += ctypes.string_at(data, n_bytes)  # type: ignore[arg-type]  # a pointer
-            self.pieces.append(n_bytes)
+    def take(self, n_bytes: int = 2**20) -> bytes:
+        """Take at most so many of the bytes that wait in one piece."""
+        at = ctypes.c_void_p()
+        n = min(self.c.pw_pending(self.port, ctypes.byref(at)), n_bytes)
+        if not n:
+            return b""
+        taken = ctypes.string_at(at, n)
+        self.c.pw_taken(self.port, ctypes.c_size_t(n))
+        return taken
 
-        self.put = PUT(put)
-        self.c.pw_port_init(self.port, self.put, None)
+    def drain(self, n_bytes: int = 2**20) -> bytes:
+        """Take all that waits, at most so many bytes at once."""
+        return b"".join(iter(lambda: self.take(n_bytes), b""))
 
     def messages(self) -> list[Message]:
+        """Drain the port and decode what came."""
         decoder = Decoder()
-        got = decoder.feed(bytes(self.sent))
+        got = decoder.feed(self.drain())
         assert decoder.counts.corrupt == decoder.counts.unknown == 0
-        self.sent.clear()
         return got
 
-    def expose(self, exposure: Exposure) -> None:
+    def expose(self, exposure: Exposure, *, in_place: bool = True) -> int:
+        """Ask for an exposure to be sent, encoded where its counts lie or elsewhere."""
         counts = np.ascontiguousarray(exposure.counts)
-        self.c.pw_send_exposure(
-            self.port,
-            int(exposure.lit),
-            ctypes.c_uint32(exposure.sequence),
-            ctypes.c_uint64(exposure.time_us),
-            counts.ctypes.data_as(ctypes.c_void_p),
+        counts_at = 13 + counts.size // 254  # PW_COUNTS_AT, and below PW_EXPOSURE_WORDS
+        n_words = counts_at + counts.size + 3
+        memory = np.full(n_words + 8, 0x5A5A, np.uint16)
+        within = memory[counts_at : counts_at + counts.size] if in_place else counts.ravel().copy()
+        within[:] = counts.ravel()
+        c = CExposure(
+            exposure.lit,
+            exposure.bits,
             exposure.first_row,
             *counts.shape,
-            exposure.bits,
+            exposure.sequence,
+            exposure.time_us,
         )
+        pointers = (array.ctypes.data_as(ctypes.c_void_p) for array in (within, memory))
+        sent = self.c.pw_send_exposure(self.port, ctypes.byref(c), *pointers)
+        if sent:
+            self.memory = memory
+        assert (memory[n_words:] == 0x5A5A).all()  # nothing is written behind the memory
+        return int(sent)
 
     def receive(self, data: bytes) -> list[tuple[int, int, int]]:
         command = CCommand()
@@ -113,17 +157,18 @@ class Sender:
         return got
 
 
-@pytest.fixture(scope="module")
-def library(tmp_path_factory: pytest.TempPathFactory) -> Path:
+@pytest.fixture(scope="module", params=OPTIONS)
+def library(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("sender")
     (folder / "string.c").write_text(STRING)
+    (folder / "crc_unit.h").write_text(CRC_UNIT)
     path = folder / "sender.so"
     subprocess.run(
         [
             *(sys.executable, "-m", "ziglang", "cc", "-std=c99", "-O2", "-shared", "-fPIC"),
             *("-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror", "-nostdlib"),
             *("-fno-builtin", "-fno-sanitize=all", str(SOURCE), str(folder / "string.c")),
-            *("-o", str(path)),
+            *(f"-I{folder}", *OPTIONS[request.param], "-o", str(path)),
         ],
         check=True,
     )
@@ -135,31 +180,76 @@ def sender(library: Path) -> Iterator[Sender]:
     yield Sender(library)
 
 
+def some_counts(rng: np.random.Generator, shape: tuple[int, int], bits: int) -> Counts:
+    """Counts that fill blocks of COBS, break them often, or are few bits of many."""
+    used = rng.integers(1, bits + 1)
+    counts = rng.integers(0, 1 << used, shape, np.uint16)
+    counts[rng.random(shape) < rng.choice([0, 0, 0.01, 0.3, 1])] = 0
+    return np.where(rng.random() < 0.3, counts | 0x55 & (1 << bits) - 1, counts).astype(np.uint16)
+
+
 @pytest.mark.parametrize("bits", [8, 10, 12, 16])
-@pytest.mark.parametrize(("n_rows", "n_cols"), [(1, 1), (3, 5), (32, 32), (64, 64)])
-def test_exposures_from_c_are_decoded(sender: Sender, bits: int, n_rows: int, n_cols: int) -> None:
-    """Every exposure that the C sender packs comes out as it went in, byte for byte as encoded."""
-    rng = np.random.default_rng([bits, n_rows])
-    for lit in (True, False):
-        counts = rng.integers(0, 1 << bits, (n_rows, n_cols), np.uint16)
-        counts[rng.random(counts.shape) < 0.3] = 0  # zeros are what COBS is about
-        wanted = Exposure(lit, 4_000_000_000, 2**60 + 5, counts, bits, first_row=7)
-        sender.expose(wanted)
-        assert bytes(sender.sent) == encode(wanted)
-        (got,) = sender.messages()
-        assert isinstance(got, Exposure)
-        assert np.array_equal(got.counts, counts)
-    assert max(sender.pieces) <= 255
+def test_exposures_from_c_are_those_of_the_host(sender: Sender, bits: int) -> None:
+    """Every exposure that the C sender packs, in place or not, is byte for byte the host's."""
+    rng = np.random.default_rng([bits, 7])
+    shapes = [(256, 256), (1, 1), (3, 5), (32, 32), (64, 64)]
+    shapes += [(int(rng.integers(1, 9)), int(rng.integers(1, 256))) for _ in range(150)]
+    for number, shape in enumerate(shapes):
+        counts = some_counts(rng, shape, bits)
+        wanted = Exposure(number % 2 == 0, 4_000_000_000, 2**60 + 5, counts, bits, number % 7)
+        assert sender.expose(wanted, in_place=number % 3 > 0)
+        assert sender.drain() == encode(wanted), (shape, bits)
 
 
-def test_long_runs_without_a_zero_are_framed_alike(sender: Sender) -> None:
-    """Exposures without any zero byte, of all lengths around a COBS block, are decoded."""
-    for n_cols in range(200, 257):
-        counts = np.full((1, n_cols), 0x55, np.uint16)
-        sender.expose(Exposure(True, 0x01010101, 0x0101010101010101, counts, 8, 0x0))
-        raw = cobs.decode(bytes(sender.sent)[:-1])
+@pytest.mark.parametrize("bits", [8, 10, 12, 16])
+def test_long_runs_without_a_zero_are_framed_alike(sender: Sender, bits: int) -> None:
+    """Exposures without any zero byte, of all lengths around a COBS block, are the host's."""
+    for n_cols in range(60, 257):
+        counts = np.full((1, n_cols), 0x5555 & (1 << bits) - 1, np.uint16)
+        wanted = Exposure(True, 0x01010101, 0x0101010101010101, counts, bits, 0x0)
+        assert sender.expose(wanted)
+        packet = sender.drain()
+        raw = cobs.decode(packet[:-1])
         assert zlib.crc32(raw[:-4]) == int.from_bytes(raw[-4:], "little")
-        assert len(sender.messages()) == 1
+        assert packet == encode(wanted)
+
+
+def test_nothing_waits_and_nothing_is_lost(sender: Sender) -> None:
+    """A full port says so and sends nothing of what it refused; answers pass between exposures."""
+    counts = np.full((8, 8), 300, np.uint16)
+    first, second = (Exposure(lit, 1, 2, counts, 12, 0) for lit in (True, False))
+    command = CCommand(command=2, value=0, sequence=9)
+
+    def acknowledge() -> int:
+        time_us, value = ctypes.c_uint64(3), ctypes.c_uint32(0)
+        c = ctypes.byref(command)
+        return int(sender.c.pw_send_acknowledge(sender.port, time_us, c, 0, value))
+
+    assert sender.take() == b"" and not sender.c.pw_exposure_waits(sender.port)
+    assert sender.expose(first) and not sender.expose(second)
+    start = sender.take(10)
+    n_answers = 0
+    while acknowledge():
+        n_answers += 1
+    assert n_answers == 384 // 26  # PW_SHORT_BYTES, and an acknowledge of 24 bytes, code and zero
+    assert sender.c.pw_exposure_waits(sender.port)
+    packets = (start + sender.drain(7)).split(b"\0")
+    assert packets[0] + b"\0" == encode(first)
+    answer = encode(Acknowledge(CommandKind.START, Result.DONE, 0, 9, 3))
+    assert packets[1:] == [answer[:-1]] * n_answers + [b""]
+    assert sender.expose(second) and acknowledge()
+    assert sender.drain() == answer + encode(second)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("core", ["cortex-m0plus", "rv32imc"])
+@pytest.mark.parametrize("bits", [8, 10, 12, 16])
+def test_a_core_encodes_as_the_host_does(core: str, bits: int) -> None:
+    """The smallest cores make the same packet, within 15 executed instructions a byte."""
+    counts = np.random.default_rng(bits).integers(0, 1 << bits, (32, 32), np.uint16)
+    packet, n_executed = encode_on_core(counts, bits, core)
+    assert packet == encode(Exposure(True, 77, 123_456_789, counts, bits, 0))
+    assert n_executed <= 15 * len(packet)
 
 
 def test_description_status_and_acknowledge_from_c(sender: Sender) -> None:

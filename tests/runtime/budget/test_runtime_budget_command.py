@@ -83,12 +83,20 @@ def test_every_limit_is_held_against_its_own_value(folder: Path, tmp_path: Path)
         },
         "f1": {"value": 0.9, "low": 0.8, "high": 0.95, "n_events": 96, "n_participants": 3},
     }  # fmt: skip
-    copy = _with_evaluation(folder, tmp_path / "model", events=events)
+    left: dict[str, Any] = {
+        "grouping": "handedness", "name": "left",
+        "accuracy": {
+            "value": 0.62, "low": 0.5, "high": 0.74, "n_participants": 4, "n_takes": 120
+        },
+    }  # fmt: skip
+    copy = _with_evaluation(
+        folder, tmp_path / "model", events=events, worst_group=None, worst_group_in_turn=left
+    )
     limits = Limits(
         cycles_per_frame=10**6, latency_ms=30.0, flash_bytes=10**6, ram_bytes=10**5,
         stack_bytes=10**4, average_uw=1e4, accuracy=0.9, false_events_per_hour=3.0,
         event_f1=0.85, verdict="hidden", percent_per_day=0.05, minutes_per_charge=1.0,
-        light_margin=2.0,
+        light_margin=2.0, worst_group=0.6,
     )  # fmt: skip
     result = budget(copy, cores=CORES, limits=limits)
     found = {c.what: c for c in result.checks}
@@ -96,7 +104,7 @@ def test_every_limit_is_held_against_its_own_value(folder: Path, tmp_path: Path)
     assert found["flash"].value.typical == result.core.code_bytes + result.core.const_bytes
     assert (found["accuracy"].value.typical, found["accuracy"].limit) == (92.0, 90.0)
     assert {c.what for c in result.checks if c.at_least} == {
-        "accuracy", "event F1", "light margin",
+        "accuracy", "event F1", "light margin", "worst group",
     }  # fmt: skip
     assert found["battery a day"].value == result.verdict.percent_per_day
     assert found["charge shorter by"].value == result.verdict.minutes_lost
@@ -109,6 +117,10 @@ def test_every_limit_is_held_against_its_own_value(folder: Path, tmp_path: Path)
     assert found["event F1"].line == (
         "crossed  event F1: 0.9 (0.8 to 0.95), limit at least 0.85; 96 gestures of 3 people"
     )
+    assert found["worst group"].line == (
+        "crossed  worst group: 62 % (50 to 74), limit at least 60 %; "
+        "handedness left, 120 takes of 4 people"
+    )
     assert "100,000 draws of" in found["average power"].line
     assert result.keeps()
     assert not result.keeps(strict=True)
@@ -119,13 +131,13 @@ def test_every_limit_is_held_against_its_own_value(folder: Path, tmp_path: Path)
 
 
 def test_a_limit_on_what_was_never_examined_is_unknown(folder: Path, tmp_path: Path) -> None:
-    """Without an evaluation, accuracy, event F1 and false events are unknown, which breaks them."""
+    """Without an evaluation, accuracy, groups and events are unknown, which breaks them."""
     copy = tmp_path / "model"
     shutil.copytree(folder, copy)
     (copy / "evaluation.json").unlink()
-    limits = Limits(accuracy=0.9, event_f1=0.9, false_events_per_hour=1.0)
+    limits = Limits(accuracy=0.9, worst_group=0.5, event_f1=0.9, false_events_per_hour=1.0)
     result = budget(copy, cores=CORES, limits=limits)
-    assert [c.state for c in result.checks] == ["unknown"] * 3
+    assert [c.state for c in result.checks] == ["unknown"] * 4
     assert not result.keeps()
 
 

@@ -171,6 +171,7 @@ BOUNDS = [  # key, the least or most that is allowed, the next one beyond
     ("cycles_per_frame", "1", "0"), ("latency_ms", "0.001", "0.0"), ("flash_bytes", "1", "0"),
     ("ram_bytes", "1", "0"), ("stack_bytes", "1", "0"), ("average_uw", "0.001", "0.0"),
     ("accuracy", "0.001", "0.0"), ("accuracy", "1.0", "1.001"),
+    ("worst_group", "0.001", "0.0"), ("worst_group", "1.0", "1.001"),
     ("false_events_per_hour", "0.0", "-0.001"), ("event_f1", "0.001", "0.0"),
     ("event_f1", "1.0", "1.001"), ("percent_per_day", "0.001", "0.0"),
     ("minutes_per_charge", "0.001", "0.0"), ("light_margin", "0.001", "0.0"),

@@ -143,7 +143,8 @@ def test_flash_waits_are_cycles_too() -> None:
 def test_led_load_is_duty_and_average_current() -> None:
     """A pulse of 200 us, 30 times a second all day, is a duty of 0.6 % and 0.6 mA of 100 mA."""
     v = _typical(
-        driver__settle_time=0.0, usage__hand_present=1440.0, usage__on_time=24.0,
+        driver__settle_time=0.0, watching__rate=0.0, usage__hand_present=1440.0,
+        usage__on_time=24.0,
         usage__visits=0.0, usage__false_wakes=0.0, usage__cold_starts=0.0,
     )  # fmt: skip
     found = led_load(v)

@@ -301,3 +301,11 @@ def test_page_on_paper_and_on_a_phone(
         browser.close()
     assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 3
     assert asked == [path.as_uri()]
+
+
+@pytest.mark.parametrize("n_models", [1, 2])
+def test_the_page_keeps_the_rules_of_wcag(
+    priced: Any, faults_of_page: Callable[[str], list[str]], n_models: int
+) -> None:
+    """The page of one model, and of models compared, keeps WCAG 2.2 AA."""
+    assert faults_of_page(budget_page([priced] * n_models)) == []

@@ -16,16 +16,19 @@ from firmware_models import dense
 
 from runtime.budget import budget
 from runtime.budget.inputs.library import Mcu, load_parts
+from runtime.budget.inputs.uncertainty import typical_values
 from runtime.budget.page.report import budget_page
-from runtime.budget.price.power import controller_cycles
+from runtime.budget.price.power import FORMULAS, average_power, controller_cycles, latency_ms
 from runtime.errors import FormatError, UsageError
 from runtime.firmware.emit.folder import write_firmware
 from runtime.firmware.profile import CoreProfile, profile
 from runtime.firmware.watching import WARM_UP_FRAMES, watching_model, watching_threshold
-from runtime.model import Model, load_model
+from runtime.model import Model, load_model, save_model
+from runtime.sample_frames import write_test_frames
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
+from runtime.stages.skip import Skip
 
 
 @pytest.fixture(scope="module")
@@ -47,6 +50,32 @@ def test_profile_is_executed_once_and_kept(folder: Path, priced: Any) -> None:
         (folder / "away.npz").rename(folder / "test_frames.npz")
     assert again.profiles == priced.profiles
     assert again.average_uw == priced.average_uw
+
+
+def test_a_head_that_runs_seldom_is_priced_by_its_mean(folder: Path, tmp_path: Path) -> None:
+    """Whole periods are executed, power takes the mean frame, latency the one that takes most."""
+    whole = load_model(folder)
+    stages = (whole.stages[0], Skip(64, 7), *whole.stages[1:])
+    seldom = Model("seldom", whole.task, whole.sensor, whole.classes, stages)
+    copy = tmp_path / "seldom"
+    save_model(seldom, copy)
+    lit, dark = np.random.default_rng(2).integers(64, 4000, (2, 38, 32, 32)).astype(np.uint16)
+    write_test_frames(copy, lit, dark)
+    found = budget(copy, cores=CORES)
+    core, peak = found.core, found.inputs["active.peak_cycles"].typical
+    assert core.n_frames == 35
+    share = core.worst_frame_instructions / core.instructions_per_frame - 1.0
+    assert share > 0.2
+    assert peak == pytest.approx(share * core.cycles_per_frame[1])
+    assert "of 7 frames" in found.inputs["active.peak_cycles"].source
+    typical = typical_values(found.inputs)
+    even = {name: value for name, value in typical.items() if name != "active.peak_cycles"}
+    assert average_power(typical) == average_power(even)
+    more_us = peak / typical["active.clock"]
+    assert latency_ms(typical) == pytest.approx(latency_ms(even) + more_us / 1e3)
+    assert found.latency_ms.typical == latency_ms(typical)
+    assert "state.peak_cycles" in FORMULAS["latency ms"]
+    assert "active.peak_cycles" not in budget(folder, cores=CORES).inputs
 
 
 def test_damaged_profile_cache_is_measured_again(folder: Path, priced: Any) -> None:

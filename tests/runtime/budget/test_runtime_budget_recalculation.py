@@ -46,7 +46,7 @@ def _recalculated(printed: dict[str, Any]) -> dict[str, float]:
         + v["usage.hold_time"]
         * (v["usage.visits"] * DAY + v["usage.false_wakes"] * v["usage.on_time"]),
     )
-    seconds = {"active": day_s, "watching": v["usage.on_time"] - day_s}
+    seconds = {"active": day_s, "watching": v["usage.on_time"]}
     warmer = printed["usage.temperature"]["typical"] - 25.0
     bit_j = v["sensor_link.bit_energy"] * (v["mcu.supply"] / v["sensor_link.supply"]) ** 2
     waiting_a = v["mcu.wait_current"] * math.exp(math.log(v["mcu.wait_growth"]) * warmer / 10.0)
@@ -56,12 +56,6 @@ def _recalculated(printed: dict[str, Any]) -> dict[str, float]:
     battery_j = rail_j = charge_c = lit_day_s = led_j = 0.0
     for state, spent in seconds.items():
         pairs = spent * v[f"{state}.rate"]
-        if state == "watching":
-            pairs += v["watching.warm_up_frames"] * (
-                v["usage.visits"] * DAY
-                + v["usage.false_wakes"] * v["usage.on_time"]
-                + v["usage.cold_starts"] * DAY
-            )
         exposures = 2 * v[f"{state}.pixels"]
         bits = exposures * v["sensor.bits"]
         per_pixel_s = max(v["readout.pixel_time"], v["sensor.bits"] / v["sensor_link.bit_rate"])
@@ -71,6 +65,7 @@ def _recalculated(printed: dict[str, Any]) -> dict[str, float]:
         cycles = of_state["cycles"] + of_state["flash_bytes"] / 16 * of_state["flash_wait"]
         volts = v["led.forward_voltage"] * of_state["voltage_ratio"]
         woken_s = of_state["wake_up_time"] + of_state["clock_change_time"]
+        woken_s *= of_state["interrupts"]
         charge_c += pairs * v[f"{state}.led_current"] * lit_s
         led_j += pairs * v[f"{state}.led_current"] * lit_s * volts
         lit_day_s += pairs * lit_s

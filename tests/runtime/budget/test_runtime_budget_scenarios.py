@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,14 @@ from runtime.budget.price.power import PARTS
 from runtime.budget.stored import read_stored
 from runtime.errors import FormatError
 from trainer.cli import main
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _one_core() -> Iterator[None]:
+    """Execute one core besides the chosen controller's: which ones there are matters elsewhere."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("runtime.cli._executable", lambda _compiler: ("cortex-m33",))
+        yield
 
 
 @pytest.fixture(scope="module")
@@ -244,6 +253,14 @@ def test_compare_says_what_changed_and_why_on_one_page(
     total = data["change_uw_at_typical_inputs"]
     assert sum(t["change_uw"] for t in data["terms"]) == pytest.approx(total)
     assert data["after"]["title"] == "winter"
+
+
+def test_the_page_keeps_the_rules_of_wcag(
+    pair: tuple[Path, Path], faults_of_page: Callable[[str], list[str]]
+) -> None:
+    """Two budgets are compared on a page that keeps WCAG 2.2 AA."""
+    found = explain(*map(read_stored, pair))
+    assert faults_of_page(difference_page(found)) == []
 
 
 def test_a_budget_against_itself_changes_nothing(pair: tuple[Path, Path]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -234,6 +235,12 @@ def test_the_page_draws_every_run_and_says_the_verdict(tmp_path: Path) -> None:
     assert page.count("<circle") == 60
     assert "Undecided." in page
     assert "<b>s01" not in page
+
+
+def test_the_page_keeps_the_rules_of_wcag(faults_of_page: Callable[[str], list[str]]) -> None:
+    """Judged battery runs are told on a page that keeps WCAG 2.2 AA."""
+    found = compare_runs(list(read_runs(PHONE)), "gravity", "baseline", 25.0)
+    assert faults_of_page(comparison_page(found, Margin(25.0, "mW"), "runs.csv")) == []
 
 
 def test_the_command_judges_a_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

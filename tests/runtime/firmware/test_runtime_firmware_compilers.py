@@ -25,6 +25,8 @@ from runtime.firmware.machine.compile import WARNINGS, compile_for
 from runtime.firmware.machine.execute import execute
 from runtime.firmware.measure.stack import stack_bound
 from runtime.firmware.profile import profile
+from runtime.model import load_model
+from runtime.sample_frames import read_test_frames
 from runtime.verification.verify import compare, reference_records
 
 
@@ -83,9 +85,13 @@ def test_gcc_finds_registers_at_every_level(
                 )  # fmt: skip
 
 
-@pytest.mark.parametrize("core", ["cortex-m0plus", "cortex-m4"])
-def test_plain_c_gives_the_same_bits(core: str, folder: Path) -> None:
+@pytest.mark.parametrize("core", ["cortex-m0plus", "cortex-m4", "cortex-m55"])
+def test_plain_c_gives_the_same_bits(
+    core: str, folder: Path, need_tool: Callable[[str], str]
+) -> None:
     """With PW_PLAIN_C there is no assembly, and the same answers."""
+    if core == "cortex-m55":
+        need_tool("qemu-system-arm")
     model = every_kernel_model()
     lit, dark = lively_frames(model, 24)
     plain = compile_for(folder, core, extra=("-DPW_PLAIN_C", "-Werror"))
@@ -95,11 +101,11 @@ def test_plain_c_gives_the_same_bits(core: str, folder: Path) -> None:
 
 
 def test_the_model_of_this_matrix_meets_every_form(folder: Path) -> None:
-    """Both dual kernels, the raised one and plain C of three pairs of types stand in its text."""
+    """Vectors, dual kernels, the raised one and plain C of three pairs of types are in its text."""
     text = (folder / "pw_model.c").read_text()
     for kernel in ("pw_rows_16_8", "pw_rows_8_8", "pw_rows_8_16_plain"):
         assert text.count(f" {kernel}(pw_rows *rows)") >= 1, kernel
-    assert text.count("void pw_rows_16_8(pw_rows *rows)\n") == 3
+    assert text.count("void pw_rows_16_8(pw_rows *rows)\n") == 4
     lit, dark = lively_frames(every_kernel_model(), 24)
     run = every_kernel_model().run(lit, dark)
     assert len(np.unique(run.evidence)) > 20
@@ -120,6 +126,26 @@ def test_what_a_shared_kernel_executes_counts_for_its_stage() -> None:
     assert found.by_function["pw_rows_16_8"] > 200
     assert found.by_stage["s5 dense"] > found.by_function["s5_run"]
     assert found.by_stage["between stages"] < 100
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("core", "gcc"),
+    [
+        ("cortex-m0plus", "arm-none-eabi-gcc"),
+        ("cortex-m4", "arm-none-eabi-gcc"),
+        ("rv32imc", "riscv64-unknown-elf-gcc"),
+    ],
+)
+def test_gcc_keeps_near_the_price(core: str, gcc: str, need_tool: Callable[[str], str]) -> None:
+    """GCC's code of a trained model takes at most 5 % more instructions and cycles than zig's."""
+    need_tool(gcc)
+    folder = Path(__file__).parents[3] / "models" / "dynamic"
+    model = load_model(folder)
+    frames = read_test_frames(folder, model, 6)
+    priced, other = (profile(model, core, *frames, compiler=name) for name in ("zig", gcc))
+    assert other.instructions_per_frame <= 1.05 * priced.instructions_per_frame
+    assert other.cycles_per_frame[1] <= 1.05 * priced.cycles_per_frame[1]
 
 
 def test_the_kernels_leave_r9_alone(folder: Path) -> None:

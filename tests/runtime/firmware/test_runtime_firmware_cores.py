@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from firmware_models import random_frames, small_model
+from firmware_models import EXECUTED, EXECUTED_ONCE, random_frames, small_model
 from hypothesis import HealthCheck, given, settings
 from strategies import models_with_exposures
 
@@ -27,8 +27,6 @@ from runtime.stages.closing.decision import Decision
 from runtime.stages.window import Window
 from runtime.verification.verify import compare, reference_records
 
-ALL_CORES = [core.name for core in CORES]
-
 
 def write(model: Model, folder: Path) -> Path:
     for name, text in generate(model).items():
@@ -41,11 +39,11 @@ def write(model: Model, folder: Path) -> Path:
 def test_random_models_give_the_same_bits_on_every_core(
     case: tuple[Model, tuple[np.ndarray, np.ndarray]], tmp_path_factory: pytest.TempPathFactory
 ) -> None:
-    """Random stages, weights and frames, extremes among them, on the host and all six cores."""
+    """Random stages, weights and frames, extremes among them, on the host and all cores."""
     model, (lit, dark) = case
     folder = write(model, tmp_path_factory.mktemp("random"))
     reference = reference_records(model, lit, dark)
-    for core in ("host", *ALL_CORES):
+    for core in ("host", *EXECUTED_ONCE):
         got = execute(compile_for(folder, core, extra=("-Werror",)), lit, dark)
         assert compare(reference, got) == "", core
 
@@ -62,7 +60,7 @@ def test_every_optimisation_gives_the_same_bits(tmp_path: Path, optimise: str) -
         assert compare(reference, got) == "", core
 
 
-@pytest.mark.parametrize("core", ALL_CORES)
+@pytest.mark.parametrize("core", EXECUTED)
 def test_profile_adds_up(core: str) -> None:
     """Classes and stages each sum to the executed instructions; the stack stays in its bound."""
     model = small_model()
@@ -130,7 +128,7 @@ def assert_fed_rows_give_the_reference(model: Model, folder: Path, n_frames: int
         decision = machine.call("pw_finish", state)
         assert decision == int(expected.events[frame]) & 0xFFFF_FFFF
         n_bytes = 4 * len(model.classes)
-        scores = machine.uc.mem_read(machine.call("pw_scores", state), n_bytes)
+        scores = machine.read(machine.call("pw_scores", state), n_bytes)
         assert np.frombuffer(scores, "<i4").tolist() == expected.evidence[frame].tolist()
 
 
@@ -153,7 +151,7 @@ def test_unaligned_exposures_give_the_same(tmp_path: Path) -> None:
                 np.roll(np.append(dark[frame].ravel(), np.uint16(0)), 1),
             )
             machine.call("pw_step", state, at[0] + 2, at[1] + 2)
-            scores = machine.uc.mem_read(machine.call("pw_scores", state), 16)
+            scores = machine.read(machine.call("pw_scores", state), 16)
             assert np.frombuffer(scores, "<i4").tolist() == expected.evidence[frame].tolist()
 
 
@@ -244,7 +242,8 @@ def test_each_compiler_is_asked_for_its_own_cores_only() -> None:
     every = tuple(core.name for core in CORES)
     assert cores_of("zig") == every
     assert cores_of("arm-none-eabi-gcc") == tuple(n for n in every if n.startswith("cortex"))
-    assert cores_of("riscv-none-elf-gcc") == ("rv32imc",)
+    assert cores_of("riscv-none-elf-gcc") == tuple(n for n in every if n.startswith("rv32"))
+    assert set(cores_of("clang")) == set(every) - {"rv32emc"}  # 14 and older have no such ABI
 
 
 def test_three_rows_a_bin_need_no_division_routine(tmp_path: Path) -> None:

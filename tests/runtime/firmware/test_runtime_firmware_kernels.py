@@ -6,12 +6,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from firmware_models import dense, random_frames
+from firmware_models import EXECUTED_ONCE, dense, random_frames
 from numpy.typing import NDArray
 
 from runtime.firmware.emit.generate import generate
 from runtime.firmware.machine.compile import compile_for
-from runtime.firmware.machine.cores import CORES
 from runtime.firmware.machine.execute import execute
 from runtime.fixedpoint import choose_multiplier
 from runtime.model import Model, run_stages
@@ -37,7 +36,7 @@ def same_everywhere(model: Model, folder: Path, n_frames: int = 8) -> None:
         (folder / name).write_text(text)
     lit, dark = mixed_frames(model, n_frames)
     reference = reference_records(model, lit, dark)
-    for core in ("host", *(core.name for core in CORES)):
+    for core in ("host", *EXECUTED_ONCE):
         got = execute(compile_for(folder, core), lit, dark)
         assert compare(reference, got) == "", core
 

@@ -10,19 +10,20 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from firmware_models import random_frames, save_folder, small_model
+from firmware_models import EXECUTED, random_frames, save_folder, small_model
 from hypothesis import HealthCheck, given, settings
 from strategies import models_with_exposures
 
 from runtime.errors import FormatError, ToolError, UsageError
+from runtime.firmware.emit.device.program import DEVICE_FILES, device_text
 from runtime.firmware.emit.folder import FIRMWARE_FILES, write_firmware
-from runtime.firmware.emit.generate import generate
+from runtime.firmware.emit.generate import MODEL_FILES, generate
 from runtime.firmware.emit.watch import WATCH_FILES
 from runtime.firmware.machine.compile import WARNINGS, compile_for
-from runtime.firmware.machine.cores import CORES
 from runtime.firmware.machine.execute import execute
 from runtime.firmware.machine.harness import HARNESS_C
 from runtime.firmware.machine.layout import parse_layout
+from runtime.firmware.setting import DeviceSetting
 from runtime.model import Model, model_hash
 from runtime.verification.verify import compare, reference_records
 
@@ -62,10 +63,13 @@ def write(model: Model, folder: Path) -> Path:
 
 def test_golden_text_is_what_is_generated() -> None:
     """The same model gives the committed text, byte for byte."""
-    files = generate(small_model())
-    assert sorted(files) == sorted(set(FIRMWARE_FILES) - set(WATCH_FILES))
+    files = device_text(small_model(), DeviceSetting.of(small_model().sensor))
+    files |= generate(small_model())
+    assert sorted(files) == sorted({*MODEL_FILES, *DEVICE_FILES})
+    assert set(FIRMWARE_FILES) >= {*MODEL_FILES, *DEVICE_FILES, *WATCH_FILES}
     if os.environ.get("PALMWATT_WRITE_GOLDEN") == "1":
-        write(small_model(), GOLDEN)
+        for name, text in files.items():
+            (GOLDEN / name).write_text(text)
     for name, text in files.items():
         assert (GOLDEN / name).read_text() == text, name
 
@@ -75,7 +79,7 @@ def test_golden_text_executes(tmp_path: Path) -> None:
     model = small_model()
     lit, dark = random_frames(model, 30)
     reference = reference_records(model, lit, dark)
-    for core in ("host", *(core.name for core in CORES)):
+    for core in ("host", *EXECUTED):
         got = execute(compile_for(GOLDEN, core, extra=("-Werror",)), lit, dark)
         assert compare(reference, got) == "", core
 
@@ -83,7 +87,8 @@ def test_golden_text_executes(tmp_path: Path) -> None:
 def test_text_keeps_the_house_rules() -> None:
     """ASCII, no line over 100 columns, no tabs in C, no float, no heap, no date, no C library."""
     model = small_model()
-    for name, text in generate(model).items():
+    files = generate(model) | device_text(model, DeviceSetting.of(model.sensor))
+    for name, text in files.items():
         assert text.isascii()
         assert text.endswith("\n")
         if not name.endswith((".c", ".h")):
@@ -91,7 +96,12 @@ def test_text_keeps_the_house_rules() -> None:
         assert max(map(len, text.splitlines())) <= 100, name
         code = re.sub(r"/\*.*?\*/", "", text, flags=re.S)
         assert not re.search(r"\t|\bfloat\b|\bdouble\b|\bmalloc\b|\bint64_t\b|\blong\b", code)
-        assert set(re.findall(r"#include <(.*?)>", code)) <= {"stdint.h", "stddef.h", "string.h"}
+        assert set(re.findall(r"#include <(.*?)>", code)) <= {
+            "stdint.h",
+            "stddef.h",
+            "string.h",
+            "arm_mve.h",
+        }
         assert not re.search(r"\b(19|20)\d\d-\d\d-\d\d\b", text)
 
 
@@ -104,9 +114,9 @@ def test_header_names_classes_identity_and_bytes(tmp_path: Path) -> None:
         assert f"#define {constant}\n" in header
     assert model_hash(model) in header
     assert re.search(r"Flash \d+ bytes, RAM \d+ bytes .*, stack at most \d+ bytes,\n", header)
-    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*.*")}
     write_firmware(model, tmp_path)
-    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+    assert {path: path.read_bytes() for path in tmp_path.rglob("*.*")} == before
 
 
 def test_gcc_accepts_it_without_a_warning(tmp_path: Path, need_tool: Callable[[str], str]) -> None:

@@ -153,3 +153,12 @@ def test_the_page_in_print_and_on_a_phone(
         printed = page.pdf(prefer_css_page_size=True)
         browser.close()
     assert len(re.findall(rb"/Type\s*/Page\b", printed)) <= 2
+
+
+def test_the_page_keeps_the_rules_of_wcag(
+    found: Measurement, faults_of_page: Callable[[str], list[str]]
+) -> None:
+    """With a prediction beside it or without, the page keeps WCAG 2.2 AA."""
+    made = device()
+    assert faults_of_page(measurement_page(found, made, measured_parts(found, made))) == []
+    assert faults_of_page(measurement_page(found, None, None)) == []

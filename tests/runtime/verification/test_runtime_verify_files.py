@@ -35,6 +35,10 @@ TEXT_CHANGES = [
     ("firmware/pw_model.h", "Flash ", "Flash 1", "pw_model.h line"),
     ("firmware/pw_vectors.h", "PW_VECTORS_HOLD ", "PW_VECTORS_HOLD 1", "self-test on host"),
     ("firmware/selftest.c", "int failed = 0;", "int failed = 0 ;", "selftest.c line"),
+    ("firmware/pw_device.h", "PW_HOLD_US 2", "PW_HOLD_US 3", "pw_device.h line"),
+    ("firmware/pw_device.c", "->rest_frames++", "->rest_frames--", "pw_device.c line"),
+    ("firmware/pw_device.c", "PHASE_ROWS) && (d->r", "PHASE_LIT) && (d->r", "pw_device.c line"),
+    ("firmware/pw_board.h", "Light at", "Lite at", "pw_board.h line"),
     ("firmware/README.md", "C99", "C98", "README.md line"),
     *((name, "9", "8", f"{name} is not the file") for name in OTHERS if name != "profile.json"
       and "csv" not in name),

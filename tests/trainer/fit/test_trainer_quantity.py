@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -174,8 +175,13 @@ def assert_valid_only_with_a_hand(folder: Path, learned_from: Path) -> None:
 
 
 @pytest.mark.slow
-def test_a_quantity_from_recordings_to_its_price(tmp_path: Path) -> None:
-    """A model that measures distance trains, is the same in every execution, and has a price."""
+def test_a_quantity_from_recordings_to_its_price(
+    tmp_path: Path, faults_of_page: Callable[[str], list[str]]
+) -> None:
+    """A model that measures distance trains, is the same in every execution, and has a price.
+
+    Both of its pages keep WCAG 2.2 AA.
+    """
     data, out = tmp_path / "data", tmp_path / "model"
     for number in range(1, 7):
         add_person(data, number, number > 4)
@@ -208,4 +214,6 @@ def test_a_quantity_from_recordings_to_its_price(tmp_path: Path) -> None:
     page = write_report([budget(out, cores=("cortex-m4",))], tmp_path / "budget.html")
     assert "root mean square error" in page.read_text()
     assert "Off by" in (out / "card.md").read_text()
+    for told in (page, out / "evaluation.html"):
+        assert faults_of_page(told.read_text("utf-8")) == []
     assert json.loads((out / "evaluation.json").read_text()) == evaluation

@@ -65,6 +65,7 @@ def recipe_for(small: Path, name: str) -> Recipe:
     values["features"] |= {"level_bits": 16, "direction_bits": 16} | features
     values["classifier"] |= classifier
     values["decision"]["average_frames"] = 3 if name == "noisy" else 1
+    values["head"] = {"every": 3 if name in ("tree", "noisy") else 1}
     return Recipe.model_validate(values)
 
 

@@ -194,6 +194,13 @@ def test_nothing_runs_out_of_sight_on_a_phone(
         browser.close()
 
 
+def test_the_page_keeps_the_rules_of_wcag(
+    trained: tuple[Trained, str, Path], faults_of_page: Callable[[str], list[str]]
+) -> None:
+    """The page keeps WCAG 2.2 AA with its tables unfolded, matrices in both palettes too."""
+    assert faults_of_page(trained[1]) == []
+
+
 @pytest.mark.parametrize("shape", [(32, 32), (8, 20), (64, 64), (1, 1)])
 def test_a_grey_picture_is_a_png_that_another_reader_opens(shape: tuple[int, int]) -> None:
     """Pillow reads back the grey values: block means, black at the low end, white at the high."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 import json
+import pickle
 import threading
 from dataclasses import replace
 from pathlib import Path
@@ -13,6 +14,7 @@ import numpy as np
 import pytest
 
 from runtime.errors import UsageError
+from runtime.files import read_limited
 from runtime.stages.bins import Bins
 from trainer.corpus.recordings import Corpus, open_corpus, reduce_recording
 from trainer.corpus.reduced import ReduceJob
@@ -65,6 +67,38 @@ def test_a_damaged_file_is_never_believed(tmp_path: Path) -> None:
         assert cache.load([KEY]) is None
     path.write_bytes(whole)
     assert cache.load([KEY]) is not None
+
+
+def test_what_another_process_stores_is_found_and_kept(tmp_path: Path) -> None:
+    """A cache that knows the index sees what others add to it, and writes none of it away."""
+    cache = stored(tmp_path)
+    stored(tmp_path, OTHER_KEY, "t")
+    assert cache.load([KEY, OTHER_KEY]) is not None
+    third = "c" * 64
+    stored(tmp_path, third, "u")
+    cache.store({"d" * 64: VALUES}, "P02", "v", "1")
+    assert Cache(tmp_path, OWN).load([KEY, OTHER_KEY, third, "d" * 64]) is not None
+    (tmp_path / "index.json").unlink()
+    assert cache.load([KEY]) is None
+
+
+def test_an_index_that_has_not_changed_is_not_read_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However many arrays are looked for, the index is read once; another process reads its own."""
+    stored(tmp_path)
+    reads: list[Path] = []
+    monkeypatch.setattr(
+        "trainer.work.cache.read_limited",
+        lambda path, most: reads.append(path) or read_limited(path, most),
+    )
+    cache = Cache(tmp_path, OWN)
+    for _ in range(3):
+        assert cache.load([KEY]) is not None
+    assert len(reads) == 1
+    sent = pickle.loads(pickle.dumps(cache))  # noqa: S301  # our own bytes, as joblib sends them
+    assert sent.load([KEY]) is not None
+    assert len(reads) == 2
 
 
 def test_a_file_of_objects_is_never_opened(tmp_path: Path) -> None:

@@ -11,6 +11,10 @@
  * plain C, the same bits, slower. */
 #if defined(__GNUC__) && defined(__thumb__) && !defined(PW_PLAIN_C)
 #define PW_THUMB
+#if defined(__ARM_FEATURE_MVE)
+#define PW_VECTOR
+#include <arm_mve.h>
+#endif
 #if defined(__ARM_FEATURE_DSP) && defined(__thumb2__)
 #define PW_DUAL_MAC
 #elif !defined(__thumb2__)
@@ -24,9 +28,22 @@
 #if defined(__GNUC__)
 #define PW_STAGE static __attribute__((noinline))
 #define PW_INLINE static inline __attribute__((always_inline))
+#define PW_HELPER static inline __attribute__((unused)) /* not every core's form uses each */
 #else
 #define PW_STAGE static
 #define PW_INLINE static inline
+#define PW_HELPER static inline
+#endif
+
+/* Before a loop over values, whose number is known: clang unrolls it of its own accord at -O2, GCC
+ * where it is asked. */
+#if defined(__GNUC__) && !defined(__clang__) && !defined(__OPTIMIZE_SIZE__)
+#if __GNUC__ >= 8
+#define PW_UNROLL _Pragma("GCC unroll 8")
+#endif
+#endif
+#if !defined(PW_UNROLL)
+#define PW_UNROLL
 #endif
 
 /* C99 leaves the right shift of a negative value to the compiler; this code needs the arithmetic
@@ -39,12 +56,12 @@ typedef uint32_t __attribute__((may_alias)) pw_pair;
 #endif
 
 /* x / 2^n, rounded down. */
-static inline int32_t pw_asr32(int32_t x, int32_t n)
+PW_HELPER int32_t pw_asr32(int32_t x, int32_t n)
 {
     return x >> n;
 }
 
-static inline int32_t pw_sat(int32_t x, int32_t low, int32_t high)
+PW_HELPER int32_t pw_sat(int32_t x, int32_t low, int32_t high)
 {
     return (x < low) ? low : ((x > high) ? high : x);
 }
@@ -52,7 +69,7 @@ static inline int32_t pw_sat(int32_t x, int32_t low, int32_t high)
 /* x * multiplier / 2^shift, rounded to nearest, ties up; 0 < multiplier < 2^15. Below a shift of
  * 17 the product was proved to fit 32 bits at generation; from there on x is split into halves,
  * and the low half's product gives only its carry. */
-static inline int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
+PW_HELPER int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
 {
     if (shift == 0) {
         return x * multiplier;
@@ -65,6 +82,17 @@ static inline int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
     const int32_t half = (int32_t)((1UL << (shift - 16)) >> 1);
     return pw_asr32(high + (int32_t)(low >> 16) + half, shift - 16);
 }
+
+#if defined(PW_VECTOR)
+/* The same of four values, from a shift of 17 on. */
+PW_HELPER int32x4_t pw_requant_4(int32x4_t x, int32_t multiplier, int32_t shift)
+{
+    const int32x4_t high = vmulq_n_s32(vshrq_n_s32(x, 16), multiplier);
+    const uint32x4_t below = vandq_u32(vreinterpretq_u32_s32(x), vdupq_n_u32(0xFFFFu));
+    const uint32x4_t low = vshrq_n_u32(vmulq_n_u32(below, (uint32_t)multiplier), 16);
+    return vrshlq_n_s32(vaddq_s32(high, vreinterpretq_s32_u32(low)), 16 - shift);
+}
+#endif
 
 /* What a kernel of rows works on. Assembly knows the places by their offsets:
  * 0, 4, 8, 12, 16, 20 and 24 where addresses have 32 bits. */
@@ -86,7 +114,48 @@ typedef struct {
 #endif
 #define PW_AT_MOST_A_GROUP(n) (((n) < PW_GROUP) ? (n) : PW_GROUP)
 
-#if defined(PW_DUAL_MAC)
+/* Between inputs, where registers are few: nothing of the next one is loaded before its turn. */
+#if defined(__GNUC__) && defined(__riscv_32e)
+#define PW_IN_TURN __asm__ volatile("" : : : "memory");
+#else
+#define PW_IN_TURN
+#endif
+
+#if defined(PW_VECTOR)
+/* Four rows a block, 16 inputs a turn: a vector of inputs, times one of weights for each row,
+ * summed into the row's register. A last turn of fewer inputs is predicated by the loop itself. */
+PW_STAGE void pw_rows_8_8(pw_rows *rows)
+{
+    register pw_rows *at __asm__("r0") = rows;
+    __asm__ volatile(
+        "push {r0, r4, r5, r6, r7, r8, r10, r11}\n\t"
+        "ldr r1, [r0]\n\t"
+        "ldrd r5, r7, [r0, #8]\n\t" /* sums, rows */
+        "ldrd r11, r12, [r0, #16]\n\t" /* inputs, how many */
+        "1: ldmia r1!, {r2, r4, r6, r8}\n\t"
+        "mov r3, r11\n\t"
+        "dlstp.8 lr, r12\n\t"
+        "2: vldrb.s8 q0, [r3], #16\n\t"
+        "vldrb.s8 q1, [r1], #16\n\t"
+        "vmlava.s8 r2, q0, q1\n\t"
+        "vldrb.s8 q2, [r1], #16\n\t"
+        "vmlava.s8 r4, q0, q2\n\t"
+        "vldrb.s8 q1, [r1], #16\n\t"
+        "vmlava.s8 r6, q0, q1\n\t"
+        "vldrb.s8 q2, [r1], #16\n\t"
+        "vmlava.s8 r8, q0, q2\n\t"
+        "letp lr, 2b\n\t"
+        "stmia r5!, {r2, r4, r6, r8}\n\t"
+        "subs r7, r7, #4\n\t"
+        "bgt 1b\n\t"
+        "pop {r0, r4, r5, r6, r7, r8, r10, r11}\n\t"
+        "str r1, [r0]"
+        : "+r"(at)
+        :
+        : "r1", "r2", "r3", "r12", "lr", "s0", "s1", "s2", "s3", "s4", "s5", "s6", "s7", "s8",
+          "s9", "s10", "s11", "cc", "memory");
+}
+#elif defined(PW_DUAL_MAC)
 /* Four rows a block, eight inputs a turn. A half-word of weights is h = 256 * odd + even; with
  * p = x_odd and q = 256 * x_even - x_odd, h * p + even * q is 256 times two products. SMLAD does
  * that for two half-words at once, and SXTB16 takes the even weights out. */
@@ -236,16 +305,19 @@ PW_INLINE void pw_rows_8_8(pw_rows *rows)
             a1 += v * (int32_t)w[1];
             a2 += v * (int32_t)w[2];
             a3 += v * (int32_t)w[3];
+            PW_IN_TURN
             v = (int32_t)x[1];
             a0 += v * (int32_t)w[4];
             a1 += v * (int32_t)w[5];
             a2 += v * (int32_t)w[6];
             a3 += v * (int32_t)w[7];
+            PW_IN_TURN
             v = (int32_t)x[2];
             a0 += v * (int32_t)w[8];
             a1 += v * (int32_t)w[9];
             a2 += v * (int32_t)w[10];
             a3 += v * (int32_t)w[11];
+            PW_IN_TURN
             v = (int32_t)x[3];
             a0 += v * (int32_t)w[12];
             a1 += v * (int32_t)w[13];
@@ -292,9 +364,27 @@ PW_STAGE void s0_row(int32_t *y, uint32_t row, const uint16_t *lit, const uint16
     const uint32_t line = row / 4u;
     const int starts = (row == (line * 4u));
     int32_t *bin = &y[line * 4u];
+#if defined(__GNUC__) && !defined(PW_OFFSET_WEIGHTS) /* short of registers it would be slower */
+    if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) { /* both halves side by side */
+        const pw_pair *l = (const pw_pair *)(const void *)&lit[0u];
+        const pw_pair *d = (const pw_pair *)(const void *)&dark[0u];
+        for (uint32_t b = 0u; b < 4u; b++) {
+            int32_t sum = starts ? 0 : (int32_t)bin[b];
+            uint32_t halves = 0x80008000u; /* so that neither borrows from the other */
+            halves += l[0] - d[0];
+            halves += l[1] - d[1];
+            sum += (int32_t)(halves & 0xFFFFu) + (int32_t)(halves >> 16);
+            bin[b] = (int32_t)(sum - 65536);
+            l = &l[2];
+            d = &d[2];
+        }
+        return;
+    }
+#endif
     uint32_t col = 0u;
     for (uint32_t b = 0u; b < 4u; b++) {
         int32_t sum = starts ? 0 : (int32_t)bin[b];
+        PW_UNROLL
         for (uint32_t i = 0u; i < 4u; i++) {
             sum += (int32_t)lit[col];
             sum -= (int32_t)dark[col];
@@ -304,6 +394,48 @@ PW_STAGE void s0_row(int32_t *y, uint32_t row, const uint16_t *lit, const uint16
     }
 }
 
+#if defined(PW_VECTOR)
+/* Lit minus dark of eight columns, over 4 rows: counts up to 4095 keep them in 16 bits. */
+static inline int16x8_t s0_down(const uint16_t *lit, const uint16_t *dark)
+{
+    uint16x8_t sum = vsubq_u16(vldrhq_u16(lit), vldrhq_u16(dark));
+    lit = &lit[16];
+    dark = &dark[16];
+    sum = vsubq_u16(vaddq_u16(sum, vldrhq_u16(lit)), vldrhq_u16(dark));
+    lit = &lit[16];
+    dark = &dark[16];
+    sum = vsubq_u16(vaddq_u16(sum, vldrhq_u16(lit)), vldrhq_u16(dark));
+    lit = &lit[16];
+    dark = &dark[16];
+    sum = vsubq_u16(vaddq_u16(sum, vldrhq_u16(lit)), vldrhq_u16(dark));
+    return vreinterpretq_s16_u16(sum);
+}
+
+static inline void s0_across(int32_t *y, const uint16_t *lit, const uint16_t *dark)
+{
+    for (uint32_t b = 0u; b < 4u; b += 2u) {
+        int32x4_t sum = vdupq_n_s32(0); /* of neighbouring columns */
+        for (uint32_t part = 0u; part < 1u; part++) {
+            const uint32_t at = (b * 4u) + (part * 64u);
+            const int16x8_t down = s0_down(&lit[at], &dark[at]);
+            sum = vaddq_s32(sum, vaddq_s32(vmovlbq_s16(down), vmovltq_s16(down)));
+        }
+        y[b] = (int32_t)(vgetq_lane_s32(sum, 0) + vgetq_lane_s32(sum, 1));
+        y[b + 1u] = (int32_t)(vgetq_lane_s32(sum, 2) + vgetq_lane_s32(sum, 3));
+    }
+}
+
+PW_STAGE void s0_frame(int32_t *y, const uint16_t *lit, const uint16_t *dark)
+{
+    lit = &lit[0];
+    dark = &dark[0];
+    for (uint32_t line = 0u; line < 4u; line++) {
+        s0_across(&y[line * 4u], lit, dark);
+        lit = &lit[64];
+        dark = &dark[64];
+    }
+}
+#else
 #if defined(__GNUC__)
 #if defined(PW_THUMB)
 /* The sums of two bins over 4 rows, low and high halves side by side: at most
@@ -405,6 +537,7 @@ static inline void s0_line(int32_t *y, const pw_pair *lit, const pw_pair *dark)
         const pw_pair *d = dark;
         for (uint32_t row = 0u; row < 4u; row += 4u) {
             uint32_t halves = 0x80008000u;
+            PW_UNROLL
             for (uint32_t i = 0u; i < 4u; i++) {
                 halves += l[0] - d[0];
                 halves += l[1] - d[1];
@@ -438,12 +571,14 @@ PW_STAGE void s0_frame(int32_t *y, const uint16_t *lit, const uint16_t *dark)
         s0_row(y, row, &lit[row * 16u], &dark[row * 16u]);
     }
 }
+#endif
 
 /* Stage s1: level. */
 /* Shares of the sum in units of 2^-8, then log2 of the sum, 3 fraction bits. */
 PW_STAGE void s1_run(const int32_t *x, int8_t *y)
 {
     int32_t total = 0;
+    PW_UNROLL
     for (uint32_t i = 0u; i < 16u; i++) {
         total += x[i];
     }
@@ -464,17 +599,31 @@ PW_STAGE void s1_run(const int32_t *x, int8_t *y)
         shift = 17;
     }
     const int32_t cut = (int32_t)(0x40000000u >> lift);
+    /* A value that is cut here saturates below as well. */
+#if defined(PW_VECTOR)
+    for (uint32_t i = 0u; i < 16u; i += 4u) {
+        const mve_pred16_t left = vctp32q(16u - i);
+        int32x4_t value = vldrwq_z_s32(&x[i], left);
+        value = vmaxq_s32(value, vdupq_n_s32(-cut));
+        value = vminq_s32(value, vdupq_n_s32(cut));
+        value = pw_requant_4(vshlq_r_s32(value, lift), factor, shift);
+        value = vmaxq_s32(value, vdupq_n_s32(-127));
+        value = vminq_s32(value, vdupq_n_s32(127));
+        vstrbq_p_s32(&y[i], value, left);
+    }
+#else
+    PW_UNROLL
     for (uint32_t i = 0u; i < 16u; i++) {
-        /* A value that is cut here saturates below as well. */
         const int32_t lifted = pw_sat(x[i], -cut, cut) * (int32_t)(1UL << lift);
         y[i] = (int8_t)pw_sat(pw_requant(lifted, factor, shift), -127, 127);
     }
+#endif
     const int32_t octaves = exponent * 8 + (int32_t)(fraction >> 27);
     y[16] = (int8_t)pw_sat(octaves - 0, -127, 127);
 }
 
 /* Stage s2: dense. */
-static inline int32_t s2_scaled(int32_t sum)
+PW_HELPER int32_t s2_scaled(int32_t sum)
 {
     return pw_sat(pw_asr32((sum * 77) + 16384, 15), 0, 127);
 }
@@ -486,6 +635,7 @@ PW_STAGE void s2_run(const int8_t *x, int8_t *y)
     int32_t sums[PW_AT_MOST_A_GROUP(8)];
     pw_rows rows = {s2_weights, PW_S2_BIAS, sums, 0, x, PW_S2_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
+    PW_UNROLL
     for (uint32_t i = 0u; i < 17u; i++) {
         rows.offset += 128 * (int32_t)x[i];
     }
@@ -495,14 +645,27 @@ PW_STAGE void s2_run(const int8_t *x, int8_t *y)
         rows.sums = sums;
         rows.n_rows = n;
         pw_rows_8_8(&rows);
+#if defined(PW_VECTOR)
+        for (int32_t i = 0; i < n; i += 4) {
+            const mve_pred16_t left = vctp32q((uint32_t)(n - i));
+            int32x4_t value = vldrwq_z_s32(&sums[i], left);
+            value = vmulq_n_s32(value, 77);
+            value = vrshrq_n_s32(value, 15);
+            value = vmaxq_s32(value, vdupq_n_s32(0));
+            value = vminq_s32(value, vdupq_n_s32(127));
+            vstrbq_p_s32(&y[row + i], value, left);
+        }
+#else
+        PW_UNROLL
         for (int32_t i = 0; i < n; i++) {
             y[row + i] = (int8_t)s2_scaled(sums[i]);
         }
+#endif
     }
 }
 
 /* Stage s3: dense. */
-static inline int32_t s3_scaled(int32_t sum)
+PW_HELPER int32_t s3_scaled(int32_t sum)
 {
     return sum;
 }
@@ -514,6 +677,7 @@ PW_STAGE void s3_run(const int8_t *x, int32_t *y)
     int32_t sums[PW_AT_MOST_A_GROUP(4)];
     pw_rows rows = {s3_weights, PW_S3_BIAS, sums, 0, x, PW_S3_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
+    PW_UNROLL
     for (uint32_t i = 0u; i < 6u; i++) {
         rows.offset += 128 * (int32_t)x[i];
     }
@@ -523,9 +687,18 @@ PW_STAGE void s3_run(const int8_t *x, int32_t *y)
         rows.sums = sums;
         rows.n_rows = n;
         pw_rows_8_8(&rows);
+#if defined(PW_VECTOR)
+        for (int32_t i = 0; i < n; i += 4) {
+            const mve_pred16_t left = vctp32q((uint32_t)(n - i));
+            int32x4_t value = vldrwq_z_s32(&sums[i], left);
+            vstrwq_p_s32(&y[row + i], value, left);
+        }
+#else
+        PW_UNROLL
         for (int32_t i = 0; i < n; i++) {
             y[row + i] = (int32_t)s3_scaled(sums[i]);
         }
+#endif
     }
 }
 
@@ -534,12 +707,14 @@ PW_STAGE void s3_run(const int8_t *x, int32_t *y)
 PW_STAGE void s4_run(pw_state *s, const int32_t *x, int32_t *y)
 {
     int32_t best = 0;
+    PW_UNROLL
     for (int32_t i = 1; i < 4; i++) {
         if (x[i] > x[best]) {
             best = i;
         }
     }
     int32_t next = INT32_MIN;
+    PW_UNROLL
     for (int32_t i = 0; i < 4; i++) {
         if (i != best && x[i] > next) {
             next = x[i];
@@ -585,11 +760,28 @@ static int32_t finish(pw_state *s)
 }
 
 #if defined(PW_CHECK_COUNTS) || !defined(PW_TRUST_ROWS)
+#if defined(__GNUC__)
+typedef uint32_t __attribute__((may_alias)) pw_two; /* neighbouring counts as one word */
+#endif
+
 /* Whether any count of either exposure is over the maximum, which is all ones. */
 static int over(const uint16_t *lit, const uint16_t *dark, uint32_t n)
 {
     uint32_t seen = 0u;
-    for (uint32_t i = 0u; i < n; i++) {
+    uint32_t i = 0u;
+#if defined(__GNUC__)
+    if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) {
+        const pw_two *l = (const pw_two *)lit;
+        const pw_two *d = (const pw_two *)dark;
+        for (; (i + 8u) <= n; i += 8u) {
+            seen |= l[0] | l[1] | l[2] | l[3] | d[0] | d[1] | d[2] | d[3];
+            l = &l[4];
+            d = &d[4];
+        }
+        seen = (seen | (seen >> 16)) & 0xFFFFu;
+    }
+#endif
+    for (; i < n; i++) {
         seen |= (uint32_t)lit[i] | dark[i];
     }
     return seen > PW_MAX_COUNTS;

@@ -18,7 +18,18 @@ static const uint16_t s1_reciprocal[128] = {
     17085, 17015, 16947, 16878, 16811, 16744, 16677, 16611, 16546, 16481, 16416,
 };
 
-#if defined(PW_DUAL_MAC)
+#if defined(PW_VECTOR)
+#define PW_S2_TURNS 17u
+#define PW_S2_BIAS 0
+/* (2, 36), a row for four: biases, then a turn's 16 weights of 8 bits a row */
+static const uint32_t s2_weights[72] = {
+    100, 100, 100, 100, 3305317209, 2241104847, 1764118701, 997726977, 3345944331, 3850447953,
+    1149832795, 2544719931, 3449097094, 2296900859, 746823810, 499262983, 1317009122, 1932517755,
+    875583270, 346251492, 34, 0, 0, 0, 93, 0, 0, 0, 67, 0, 0, 0, 56, 0, 0, 0, 100, 100, 0, 0,
+    3504342616, 1664679148, 3691540371, 3552645676, 1121386776, 3294942436, 2367633338, 3881165206,
+    0, 0, 0, 0, 0, 0, 0, 0, 56, 0, 0, 0, 73, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+};
+#elif defined(PW_DUAL_MAC)
 #define PW_S2_TURNS 3u
 #define PW_S2_BIAS 0
 /* (2, 28), a row for four: biases, then half-words of 256 * odd + even weight; biases times 256 */
@@ -57,7 +68,15 @@ static const int8_t s2_weights[102] = {
 };
 #endif
 
-#if defined(PW_DUAL_MAC)
+#if defined(PW_VECTOR)
+#define PW_S3_TURNS 6u
+#define PW_S3_BIAS 0
+/* (1, 20), a row for four: biases, then a turn's 16 weights of 8 bits a row */
+static const uint32_t s3_weights[20] = {
+    0, 0, 0, 0, 1615511249, 36757, 0, 0, 2803095084, 62300, 0, 0, 3140766821, 36420, 0, 0,
+    3011504146, 39026, 0, 0,
+};
+#elif defined(PW_DUAL_MAC)
 #define PW_S3_TURNS 1u
 #define PW_S3_BIAS 0
 /* (1, 12), a row for four: biases, then half-words of 256 * odd + even weight; biases times 256 */

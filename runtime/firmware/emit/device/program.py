@@ -1,0 +1,113 @@
+"""``pw_device.c`` and ``pw_device.h`` of a model at a setting, and the hooks of ``pw_board.h``."""
+
+from __future__ import annotations
+
+import math
+
+from runtime.firmware.emit.device.build_text import (
+    CMAKE_CONFIG,
+    CMAKE_LISTS,
+    MAKEFILE,
+    ZEPHYR_CMAKE,
+    ZEPHYR_KCONFIG,
+    ZEPHYR_MODULE,
+)
+from runtime.firmware.emit.device.example_text import BOARD_NRF52840_C, NRF52840_H
+from runtime.firmware.emit.device.header_text import BOARD_H, DEVICE_H
+from runtime.firmware.emit.device.program_text import DEVICE_C
+from runtime.firmware.emit.device.start_text import NRF52840_LD, START_NRF52840_C
+from runtime.firmware.setting import DeviceSetting
+from runtime.firmware.watching import watching_model
+from runtime.model import Model
+from runtime.stages.contract.c_text import fill
+
+__all__ = ["BUILD_FILES", "DEVICE_FILES", "buffered_pixels", "device_text"]
+
+DEVICE_FILES = ("pw_device.h", "pw_device.c", "pw_board.h")
+"""The files of the device program in a firmware folder."""
+
+BUILD_FILES = {
+    "Makefile": MAKEFILE,
+    "CMakeLists.txt": CMAKE_LISTS,
+    "pw_firmware-config.cmake": CMAKE_CONFIG,
+    "zephyr/module.yml": ZEPHYR_MODULE,
+    "zephyr/CMakeLists.txt": ZEPHYR_CMAKE,
+    "zephyr/Kconfig": ZEPHYR_KCONFIG,
+    "example/nrf52840.h": NRF52840_H,
+    "example/board_nrf52840.c": BOARD_NRF52840_C,
+    "example/start_nrf52840.c": START_NRF52840_C,
+    "example/nrf52840.ld": NRF52840_LD,
+}
+"""How it is built, and a worked board: the same text for every model."""
+
+_ROW_BYTES = 2 * 2 * 2
+"""A pixel's, in two buffers of both exposures."""
+
+_WATCHDOG_FRAMES = 16
+"""Frames that may be dropped one after another before the watchdog resets the board."""
+
+_MOST_ROWS, _MOST_BUFFER_BYTES = 8, 2048
+"""Rows of one transfer, and bytes of both buffers; at least one row."""
+
+_THERE_C = """\
+    if (@THERE@) { /* what the model sees keeps it awake, as movement does */
+        d->state = PW_STATE_ACTIVE;
+        d->hold_until_us = d->frame_due_us + PW_HOLD_US;
+    }
+"""
+
+
+def device_text(model: Model, setting: DeviceSetting) -> dict[str, str]:
+    """Return the files of the device program, by name."""
+    words = model.closing.c_words(model.classes)
+    there = fill(_THERE_C, THERE=words.there) if words.there else ""
+    about = "\n * and the model sees nothing" if words.there else ""
+    values = _constants(model, setting) | {"THERE_ABOUT": about}
+    return {
+        "pw_device.h": fill(DEVICE_H, **values),
+        "pw_device.c": fill(DEVICE_C, THERE=there, TELL=words.tell_when),
+        "pw_board.h": BOARD_H,
+    }
+
+
+def buffered_pixels(model: Model) -> int:
+    """Return the pixels of one exposure that one transfer reads at most."""
+    n_cols = model.sensor.n_cols
+    return n_cols * max(1, min(_MOST_ROWS, _MOST_BUFFER_BYTES // (_ROW_BYTES * n_cols)))
+
+
+def _constants(model: Model, setting: DeviceSetting) -> dict[str, object]:
+    """Return the numbers of the header."""
+    watched = watching_model(model.sensor, setting.watching_rows).entry.rows_read
+    read = model.entry.rows_read
+    found: dict[str, object] = {
+        "EXPOSURE": round(1e3 * setting.exposure_us),
+        "WATCHING_FIRST": watched.start,
+        "WATCHING_LAST": watched.stop - 1,
+        "ACTIVE_FIRST": read.start,
+        "ACTIVE_LAST": read.stop - 1,
+        "ROWS_AT_ONCE": buffered_pixels(model) // model.sensor.n_cols,
+        "HOLD": round(1e6 * setting.hold_time_s),
+        "REST_FRAMES": math.ceil(setting.rest_time_s * setting.watching_rate_hz),
+    }
+    states = (
+        ("WATCHING", setting.watching_rate_hz, setting.watching_led_current_ma),
+        ("ACTIVE", setting.frame_rate_hz, setting.led_current_ma),
+    )
+    for name, rate_hz, current_ma in states:
+        period, part = _period(rate_hz)
+        found |= {
+            f"{name}_RATE": round(1e3 * rate_hz),
+            f"{name}_PERIOD": period,
+            f"{name}_PART": part,
+            f"{name}_LED": round(1e3 * current_ma),
+        }
+    fastest = max(setting.watching_rate_hz, setting.frame_rate_hz)
+    found["FRAME_LIMIT"] = math.floor(1e6 / fastest)
+    slowest_us = 1e6 / min(setting.watching_rate_hz, setting.frame_rate_hz)
+    return found | {"WATCHDOG": round(_WATCHDOG_FRAMES * slowest_us)}
+
+
+def _period(rate_hz: float) -> tuple[int, int]:
+    """Return a period in whole microseconds, and the rest of it in 1 / 65536 of one."""
+    return divmod(round(1e6 / rate_hz * 65536.0), 65536)

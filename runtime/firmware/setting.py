@@ -1,0 +1,133 @@
+"""What the device program is set to: rates, LED current, exposure, rows, how long it holds.
+
+`DeviceSetting` is where these numbers live; the constants of ``pw_device.h`` are written from it,
+and the budget prices them. A model folder may hold its own as ``device.toml``; without that file
+the sensor's own rate, current and exposure hold, and the numbers below for watching.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+from runtime.errors import FormatError
+from runtime.sensor import Sensor
+from runtime.tomlfile import read_toml
+
+__all__ = ["SETTING_FILE", "DeviceSetting", "read_setting"]
+
+SETTING_FILE = "device.toml"
+"""Name of the file in a model folder that holds another setting than the sensor's own."""
+
+_LIMITS = {
+    "frame_rate_hz": (0.01, 10_000.0),
+    "led_current_ma": (0.0, 10_000.0),
+    "exposure_us": (0.1, 1e6),
+    "watching_rate_hz": (0.01, 10_000.0),
+    "watching_rows": (1, 256),
+    "watching_led_current_ma": (0.0, 10_000.0),
+    "hold_time_s": (0.01, 600.0),
+    "rest_time_s": (1.0, 3600.0),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceSetting:
+    """The numbers of the device program that are no part of the model.
+
+    Which rows the active state reads is the model's own: those of its first stage.
+
+    Parameters
+    ----------
+    frame_rate_hz : float
+        Frame pairs a second in the active state.
+    led_current_ma : float
+        LED current in the active state.
+    exposure_us : float
+        Length of one exposure, in both states.
+    watching_rate_hz : float
+        Frame pairs a second while watching; the watching goes on at it while active.
+    watching_rows : int
+        Middle rows read while watching, cut to the sensor's.
+    watching_led_current_ma : float
+        LED current while watching.
+    hold_time_s : float
+        How long the active state lasts after the last movement; at least one watching period.
+    rest_time_s : float
+        Movement without any pause for this long, up to twice as long, is taken for a livelier
+        rest: or light that grew noisy would keep the device awake for ever. Twice the mean visit
+        of an everyday user (half an hour in 60 visits a day, invented).
+
+    Raises
+    ------
+    FormatError
+        A value is outside its range, or values do not fit each other.
+    """
+
+    frame_rate_hz: float
+    led_current_ma: float
+    exposure_us: float
+    watching_rate_hz: float = 5.0
+    watching_rows: int = 16
+    watching_led_current_ma: float = 20.0
+    hold_time_s: float = 2.0
+    rest_time_s: float = 60.0
+
+    def __post_init__(self) -> None:
+        for name, (low, high) in _LIMITS.items():
+            value = getattr(self, name)
+            wanted = int if isinstance(low, int) else (int, float)
+            if isinstance(value, bool) or not isinstance(value, wanted):
+                expected = "a whole number" if wanted is int else "a number"
+                raise FormatError("device setting", name, repr(value), expected)
+            if not low <= value <= high:  # refuses what is no number, too
+                raise FormatError("device setting", name, value, f"{low:g} to {high:g}")
+        fastest = max(self.frame_rate_hz, self.watching_rate_hz)
+        if 2.0 * self.exposure_us > 1e6 / fastest:
+            raise FormatError(
+                "device setting", "exposure_us", self.exposure_us,
+                f"at most {0.5e6 / fastest:g} so that a lit and a dark exposure fit",
+            )  # fmt: skip
+        if self.hold_time_s * self.watching_rate_hz < 1.0 - 1e-9:
+            raise FormatError(
+                "device setting", "hold_time_s", self.hold_time_s,
+                f"at least one watching period, {1.0 / self.watching_rate_hz:g} s",
+            )  # fmt: skip
+
+    @classmethod
+    def of(cls, sensor: Sensor) -> DeviceSetting:
+        """Return the setting of a sensor as it was recorded with, and the usual watching."""
+        rate = min(sensor.frame_rate_hz, 5.0) if 2.0 * sensor.exposure_us > 1e6 / 5.0 else 5.0
+        return cls(
+            float(sensor.frame_rate_hz), float(sensor.led_current_ma), float(sensor.exposure_us),
+            watching_rate_hz=rate, hold_time_s=max(2.0, math.ceil(1.0 / rate)),
+        )  # fmt: skip
+
+    def to_toml(self) -> str:
+        """Return the text of a ``device.toml``: one key a line."""
+        lines = [f"{f.name} = {getattr(self, f.name)!r}" for f in dataclasses.fields(self)]
+        return "\n".join(lines) + "\n"
+
+
+def read_setting(folder: Path, sensor: Sensor) -> DeviceSetting:
+    """Return the setting of a model folder: its ``device.toml``, laid over the sensor's own.
+
+    Raises
+    ------
+    FormatError
+        The file is damaged, a key is unknown, or a value is out of range.
+    """
+    base, path = DeviceSetting.of(sensor), folder / SETTING_FILE
+    if not path.exists():
+        return base
+    file = read_toml(path)
+    known = [field.name for field in dataclasses.fields(DeviceSetting)]
+    for key in file.data:
+        if key not in known:
+            raise FormatError(file.place(key), "key", key, f"one of {', '.join(known)}")
+    try:
+        return dataclasses.replace(base, **file.data)
+    except FormatError as fault:
+        raise FormatError(str(path), fault.what, fault.got, fault.expected) from None

@@ -1,0 +1,181 @@
+"""A whole search on a small data set, from the command line to a model at a weaker setting."""
+
+from __future__ import annotations
+
+import csv
+import json
+import shutil
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from runtime.budget import budget
+from runtime.errors import UsageError
+from runtime.firmware.sensor_file import read_sensor_file
+from runtime.model import load_model
+from trainer.choice.frontier import _judged
+from trainer.choice.page import frontier_page
+from trainer.choice.told import COLUMNS
+from trainer.choice.tried.asked import Asked, read_for
+from trainer.choice.tried.knobs import load_knobs
+from trainer.cli import main
+from trainer.recipe import load_recipe
+from trainer.work.jobs import LocalWorkers
+
+KNOBS = """\
+[active.led_share]
+values = [1.0, 0.25]
+
+[watching.rate_hz]
+values = [5.0]
+
+[search]
+tried_on_everybody = 2
+tried_in_full = 2
+max_saturated_takes = 1.0
+plain_sensors = false
+"""
+
+
+def _run(*words: object) -> int:
+    with pytest.raises(SystemExit) as ended:
+        main(["frontier", *map(str, words)])
+    return int(str(ended.value.code or 0))
+
+
+@pytest.fixture(scope="module")
+def searched(
+    recorded_once: Path, small_recipe_once: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Path:
+    """Return the folder of one search with one pick."""
+    place = tmp_path_factory.mktemp("frontier")
+    data = Path(shutil.copytree(recorded_once, place / "data"))
+    (place / "knobs.toml").write_text(KNOBS, "utf-8")
+    code = _run(
+        data, "--recipe", small_recipe_once, "--knobs", place / "knobs.toml",
+        "--out", place / "out", "--jobs", 1, "--pick", "uw<1000 and f1>=0",
+    )  # fmt: skip
+    assert code == 0
+    return place
+
+
+def test_the_front_is_told_as_json_table_and_page(searched: Path) -> None:
+    """JSON, table and page hold the same points, and the page is made of the JSON alone."""
+    told = json.loads((searched / "out" / "frontier.json").read_text("utf-8"))
+    rows = list(csv.DictReader((searched / "out" / "frontier.csv").read_text("utf-8").splitlines()))
+    assert [row["name"] for row in rows] == [point["name"] for point in told["points"]]
+    assert told["front"] == [p["name"] for p in told["points"] if p["on_front"]]
+    assert told["knee"] in told["front"]
+    for point in told["points"]:
+        assert sum(point["power"][key] for key in COLUMNS) == pytest.approx(point["typical_uw"])
+        assert 0.0 <= point["share_on_front"] <= 1.0
+    page = (searched / "out" / "frontier.html").read_text("utf-8")
+    assert page == frontier_page(told)
+    assert "<script" not in page
+    assert "http" not in page.replace("http-equiv", "")
+
+
+def test_the_page_keeps_the_rules_of_wcag(
+    searched: Path, faults_of_page: Callable[[str], list[str]]
+) -> None:
+    """The page of a search keeps WCAG 2.2 AA, on a phone and a laptop."""
+    assert faults_of_page((searched / "out" / "frontier.html").read_text("utf-8")) == []
+
+
+def test_a_quarter_of_the_light_costs_less(searched: Path) -> None:
+    """Less LED current is less power, by what the LED and its driver draw."""
+    told = json.loads((searched / "out" / "frontier.json").read_text("utf-8"))
+    by_current = {p["sensor"]["led_current_ma"]: p for p in told["points"]}
+    assert by_current[25.0]["uw"] < by_current[100.0]["uw"]
+    assert by_current[25.0]["power"]["LED"] < 0.3 * by_current[100.0]["power"]["LED"]
+
+
+def test_a_picked_model_is_made_for_its_setting(searched: Path) -> None:
+    """The model's sensor, its files and its budget are those of the point that was picked."""
+    (folder,) = (searched / "out" / "models").iterdir()
+    told = json.loads((searched / "out" / "frontier.json").read_text("utf-8"))
+    point = next(p for p in told["points"] if p["name"] == folder.name)
+    model, file = load_model(folder), read_sensor_file(folder / "sensor.toml")
+    assert model.sensor == file.sensor
+    assert model.sensor.to_json() == point["sensor"]
+    device = tomllib.loads((folder / "device.toml").read_text("utf-8"))
+    assert device["watching_led_current_ma"] == point["device"]["watching_led_current_ma"]
+    evaluation = json.loads((folder / "evaluation.json").read_text("utf-8"))
+    assert "foretold" in {caution["about"] for caution in evaluation["cautions"]}
+    priced = budget(folder, cores=())
+    assert priced.average_uw.median == pytest.approx(point["uw"], rel=0.05)
+    assert priced.inputs["watching.led_current"].typical == device["watching_led_current_ma"]
+
+
+def test_a_search_goes_on_from_what_is_kept_and_limits_decide(
+    searched: Path, small_recipe_once: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Called again, nobody is held out anew; a front over its limits ends with code 1."""
+    before = json.loads((searched / "out" / "frontier.json").read_text("utf-8"))
+    limits = searched / "limits.toml"
+    limits.write_text("[limits]\naverage_uw = 1.0\n", "utf-8")
+    for job in ("trials.CheapTrial", "full_trials.HoldOutJob"):
+        monkeypatch.setattr(f"trainer.choice.tried.{job}.run", lambda _: pytest.fail("fitted anew"))
+    code = _run(
+        searched / "data", "--recipe", small_recipe_once, "--knobs", searched / "knobs.toml",
+        "--out", searched / "out", "--jobs", 1, "--limits", limits,
+    )  # fmt: skip
+    assert code == 1
+    after = json.loads((searched / "out" / "frontier.json").read_text("utf-8"))
+    for point in after["points"]:
+        assert point.pop("limits")[0]["state"] == "broken"
+        assert point.pop("keeps_limits") is False
+    for point in before["points"]:
+        del point["limits"], point["keeps_limits"]
+    assert after == before
+
+
+def test_a_folder_of_other_files_is_left_alone(searched: Path, small_recipe_once: Path) -> None:
+    """A folder that holds anything else is refused before anything is fitted."""
+    assert _run(searched / "data", "--recipe", small_recipe_once, "--out", searched) == 2
+
+
+def test_a_wrong_wish_is_told_before_anything_is_fitted(
+    recorded_once: Path, small_recipe: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What is no wish ends with one line and code 2, and leaves nothing."""
+    out = tmp_path / "out"
+    code = _run(recorded_once, "--recipe", small_recipe, "--out", out, "--pick", "watts<5")
+    assert code == 2
+    assert capsys.readouterr().err.count("\n") == 1
+    assert not out.exists()
+
+
+def test_saturated_takes_are_refused_in_one_line(
+    recorded_once: Path, small_recipe: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Recordings without headroom cannot tell of less light, and the line says what to do."""
+    knobs = tmp_path / "knobs.toml"
+    knobs.write_text(KNOBS.replace("max_saturated_takes = 1.0", "max_saturated_takes = 0.0"))
+    data = Path(shutil.copytree(recorded_once, tmp_path / "data"))
+    arguments = ("--recipe", small_recipe, "--knobs", knobs, "--out", tmp_path / "out")
+    assert _run(data, *arguments, "--jobs", 1) == 2
+    lines = capsys.readouterr().err.splitlines()
+    assert "share of takes with saturated frames is" in lines[-1]
+    assert "Record with headroom" in lines[-1]
+
+
+def test_a_front_of_nothing_is_refused() -> None:
+    """Where no setting recognises anything, nothing is worth having, and the line says so."""
+    asked = Asked(Path("set"), (load_recipe("dynamic"),), load_knobs())
+    nothing = SimpleNamespace(uw=40.0, score=0.0)
+    with pytest.raises(UsageError, match="settings that recognise anything is 0"):
+        _judged(asked, None, [], [nothing], [], [], False)  # type: ignore[arg-type, list-item]
+
+
+def test_recipes_of_other_answers_are_not_compared() -> None:
+    """Recipes for different tasks, and one that ends in a quantity, are refused at once."""
+    both = load_recipe("dynamic"), load_recipe("finger_count")
+    with pytest.raises(UsageError, match="Compare recipes"):
+        read_for(Asked(Path("set"), both, load_knobs()), LocalWorkers(), print)
+    with pytest.raises(UsageError, match="what it ends in is a quantity"):
+        quantity = (load_recipe("distance"),)
+        read_for(Asked(Path("set"), quantity, load_knobs()), LocalWorkers(), print)

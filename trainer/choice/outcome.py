@@ -1,0 +1,154 @@
+"""What a search leaves behind: page, table and JSON, and the models that are picked."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rich.table import Table
+
+from runtime.budget import Choice, Limits, budget, load_limits, write_budget, write_report
+from runtime.errors import UsageError
+from runtime.files import write_whole
+from trainer.choice.frontier import Frontier, find_frontier
+from trainer.choice.page import frontier_page, letters
+from trainer.choice.told import frontier_csv, frontier_json
+from trainer.choice.tried.asked import Asked, Notify
+from trainer.choice.tried.knobs import Knobs
+from trainer.choice.worth.pick import Wish, pick
+from trainer.recipe import Recipe
+from trainer.train import train_model
+from trainer.work.jobs import Workers
+
+__all__ = ["Request", "frontier_table", "make_picked", "search"]
+
+_FILES = ("frontier.html", "frontier.json", "frontier.csv")
+LEFT_OUT = ("learning-curve", "quadrants")
+"""Of a picked model's training: the front has told of both."""
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What is asked on the command line.
+
+    Parameters
+    ----------
+    data : Path
+        Data set.
+    recipes : tuple of Recipe
+    knobs : Knobs
+    priced : mapping
+        Names of parts where others than the default are wanted, ``parts``, ``limits_file`` and
+        ``n_settings``.
+    """
+
+    data: Path
+    recipes: tuple[Recipe, ...]
+    knobs: Knobs
+    priced: Mapping[str, Any]
+
+    def asked(self) -> Asked:
+        """Return it as a search takes it; errors are those of a limits file."""
+        named = {key: value for key, value in self.priced.items() if value is not None}
+        parts, limits_file = named.pop("parts", None), named.pop("limits_file", None)
+        n_settings = named.pop("n_settings", None)
+        limits = load_limits(limits_file) if limits_file else Limits()
+        choice = Choice(**named)
+        return Asked(self.data, self.recipes, self.knobs, choice, parts, limits, n_settings)
+
+
+def search(
+    request: Request, out: Path, workers: Workers, tell: Notify
+) -> tuple[Frontier, dict[str, Any]]:
+    """Search, and write page, JSON and table.
+
+    Parameters
+    ----------
+    request : Request
+    out : Path
+        Missing or empty, or holding an earlier frontier.
+
+    Raises
+    ------
+    UsageError
+        `out` holds other files, or as :func:`trainer.choice.frontier.find_frontier` raises it.
+    """
+    _refuse_other_files(out)
+    found = find_frontier(request.asked(), workers, tell)
+    told = frontier_json(found)
+    out.mkdir(parents=True, exist_ok=True)
+    write_whole(out / "frontier.json", (json.dumps(told, indent=1, sort_keys=True) + "\n").encode())
+    write_whole(out / "frontier.csv", frontier_csv(told).encode())
+    write_whole(out / "frontier.html", frontier_page(told).encode())
+    return found, told
+
+
+def _refuse_other_files(out: Path) -> None:
+    if not out.exists():
+        return
+    if not out.is_dir() or {path.name for path in out.iterdir()} - {*_FILES, "models"}:
+        raise UsageError(
+            str(out), "output folder", "in use", "missing, empty, or of an earlier frontier",
+            "name another",
+        )  # fmt: skip
+
+
+def make_picked(
+    found: Frontier,
+    told: Mapping[str, Any],
+    wishes: Sequence[Wish],
+    out: Path,
+    workers: Workers,
+    tell: Notify,
+) -> list[tuple[str, str, Path, str]]:
+    """Train the points that are wished for, with the locked people, and price each by its own C.
+
+    Returns
+    -------
+    list of (wish, name, folder, line)
+        The line says what the model itself was found to be.
+    """
+    named = {point["name"]: point for point in told["points"]}
+    front = [named[name] for name in told["front"]]
+    chosen = [(wish.text, found.on_front[pick(wish, front)]) for wish in wishes]
+    made = []
+    for text, point in chosen:
+        name = point.tried.name
+        folder = out / "models" / name
+        if not folder.exists():
+            tell(f"{name}: training for good")
+            at = point.tried.at(point.device)
+            recipe = point.tried.option.recipe
+            train_model(found.asked.data, recipe, folder, tell, workers, LEFT_OUT, at)
+        priced = budget(
+            folder,
+            choice=found.asked.choice,
+            parts=found.asked.parts,
+            limits=found.asked.limits,
+            cores=(),
+        )
+        write_budget(priced, folder)
+        write_report([priced], folder / "budget.html")
+        median = priced.average_uw.median
+        made.append((text, name, folder, f"{median:.1f} µW foretold {point.uw:.1f}"))
+    return made
+
+
+def frontier_table(told: Mapping[str, Any]) -> Table:
+    """Return the front as people read it in a terminal."""
+    named = {point["name"]: point for point in told["points"]}
+    table = Table(title=f"{told['measure']} against microwatts: what is worth having")
+    for heading in ("", "µW", told["measure"], "stays", "minutes"):
+        table.add_column(heading, justify="right" if heading else "left", no_wrap=True)
+    table.add_column("setting", overflow="fold")
+    for name, letter in letters(told["front"]).items():
+        p = named[name]
+        table.add_row(
+            letter + (" knee" if name == told["knee"] else ""), f"{p['uw']:.1f}",
+            f"{p['score']:.3f}", f"{p['share_on_front']:.2f}", f"{p['minutes']:.2f}",
+            name,
+        )  # fmt: skip
+    return table

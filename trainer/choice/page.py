@@ -1,0 +1,196 @@
+"""The frontier's page: one sentence, one curve, one table; then why, and what lies below."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from importlib import resources
+from typing import Any
+
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+
+from runtime.budget.page.report import page_style
+from trainer.choice.told import COLUMNS
+from trainer.tell.charts import Plot, Room, nice_ticks
+from trainer.tell.sentences import per_hour
+
+__all__ = ["frontier_page"]
+
+Row = Mapping[str, Any]
+_ROUND_UW = (1, 2, 5)
+
+
+def frontier_page(told: Row) -> str:
+    """Return the page as HTML text, self-contained, the same bytes each time.
+
+    Parameters
+    ----------
+    told : mapping
+        Content of frontier.json.
+    """
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters.update(
+        uw=_uw, percent=_percent, share=_share, minutes=_minutes, per_hour=per_hour
+    )
+    template = resources.files("trainer.choice").joinpath("page.html.j2").read_text("utf-8")
+    named = {point["name"]: point for point in told["points"]}
+    front = [named[name] for name in told["front"]]
+    knee = named[told["knee"]]
+    return environment.from_string(
+        template
+    ).render(
+        t=told,
+        style=Markup(page_style()),  # noqa: S704 - the house's own style sheet
+        columns=COLUMNS,
+        measure=told["measure"][0].upper() + told["measure"][1:],
+        largest=sorted(knee["power"].items(), key=lambda pair: -pair[1]),
+        front=front,
+        knee=knee,
+        letters=letters(told["front"]),
+        less=told["two_points_less"],
+        to=named[told["two_points_less"]["to"]],
+        best=front[-1],
+        beaten_by=[
+            o for o in told["opponents"] if o["uw"] <= knee["uw"] and o["score"] >= knee["score"]
+        ],
+        chart=front_chart(told),
+        scale=power_scale(told),
+        emulated=any("emulated" in by for by in told["recorded_by"]),
+        setting=setting_words,
+        tried=len(told["cheap"]),
+        shares=("led_share", "exposure_share", "rows_share"),
+        most=max(sum(point["power"].values()) for point in front),
+    )
+
+
+def letters(names: Sequence[str]) -> dict[str, str]:
+    """Return A, B, C... for the points of a front, by rising power."""
+    return {
+        name: chr(ord("A") + place) if place < 26 else str(place + 1)
+        for place, name in enumerate(names)
+    }
+
+
+def _uw(value: float) -> str:
+    return f"{value:,.0f}" if value >= 99.95 else f"{value:.3g}"
+
+
+def _percent(value: float) -> str:
+    return f"{100 * value:.1f} %"
+
+
+def _share(value: float) -> str:
+    return f"{100 * value:.0f} %"
+
+
+def _minutes(value: float) -> str:
+    if abs(value) >= 1.0:
+        return f"{value:.3g} min"
+    return f"{60 * value:.2g} s"
+
+
+def setting_words(point: Row) -> str:
+    """Say a point's setting in one line."""
+    sensor, device = point["sensor"], point["device"]
+    turned = "".join(f", {key.rpartition('.')[2]} {v}" for key, v in point["turned"].items())
+    return (
+        f"{point['recipe']}{turned}: {sensor['led_current_ma']:g} mA for "
+        f"{sensor['exposure_us']:g} µs, {sensor['n_rows']} rows, {sensor['frame_rate_hz']:g} "
+        f"frames/s, {sensor['bit_depth']} bits; watching "
+        f"{device['watching_rate_hz']:g} times a second, {device['watching_rows']} rows, "
+        f"{device['watching_led_current_ma']:g} mA"
+    )
+
+
+def front_chart(told: Row) -> Markup:
+    """Score against power: what was tried, what is worth having, and how surely."""
+    named = {point["name"]: point for point in told["points"]}
+    front = [named[name] for name in told["front"]]
+    shown = [*told["points"], *(o for o in told["opponents"] if o["score"] > 0.0)]
+    uws = [point["uw"] for point in shown]
+    low_uw, high_uw = min(uws) * 0.93, max(uws) * 1.12
+    lowest = min([*(p["score"] for p in shown), *told["band"]["low"]])
+    low = max(0.0, math.floor(lowest * 20 - 1.2) / 20)
+    plot = Plot(
+        f"{told['measure']} against average power over a day: {len(front)} settings are worth "
+        f"having, from {_uw(front[0]['uw'])} µW at {_percent(front[0]['score'])} to "
+        f"{_uw(front[-1]['uw'])} µW at {_percent(front[-1]['score'])}",
+        (low_uw, high_uw), (low, 1.0), height=250.0, room=Room(left=40.0, top=14.0),
+        x_scale=math.log,
+    )  # fmt: skip
+    plot.y_axis([(tick, f"{100 * tick:g} %") for tick in nice_ticks(low, 1.0)])
+    ticks = nice_ticks(low_uw, high_uw, 6)
+    plot.x_axis([(tick, f"{tick:g}") for tick in ticks if tick > 0.0], "µW on average over a day")
+    band = told["band"]
+    xs = [*band["uw"], high_uw]
+    plot.area(*_steps(xs, [*band["low"], band["low"][-1]], [*band["high"], band["high"][-1]]),
+              "band")  # fmt: skip
+    line = [*front, {"uw": high_uw, "score": front[-1]["score"]}]
+    stepped = _steps([p["uw"] for p in line], [p["score"] for p in line], [0.0] * len(line))
+    plot.line(stepped[0], stepped[1], "line accent")
+    for point in shown:
+        if not point.get("on_front", False):
+            what = point.get("title", point["name"])
+            title = f"{what}: {_uw(point['uw'])} µW, {_percent(point['score'])}"
+            plot.dot(point["uw"], point["score"], "hollow", 3.4, title)
+    for opponent in told["opponents"]:
+        if opponent["score"] > 0.0:
+            below = opponent["score"] - (1.0 - low) * 0.055
+            anchor = "end" if opponent["uw"] > math.sqrt(low_uw * high_uw) else "start"
+            plot.note(opponent["uw"], below, opponent["title"], anchor, "soft")
+    names = letters(told["front"])
+    for point in front:
+        at_knee = point["name"] == told["knee"]
+        title = f"{names[point['name']]}: {setting_words(point)}"
+        plot.dot(point["uw"], point["score"], "right", 6.0 if at_knee else 4.2, title)
+        words = names[point["name"]] + (", the knee" if at_knee else "")
+        plot.note(point["uw"] / 1.02, point["score"] + (1.0 - low) * 0.045, words, "end", "name")
+    return plot.svg()
+
+
+def _steps(
+    xs: Sequence[float], lows: Sequence[float], highs: Sequence[float]
+) -> tuple[list[float], list[float], list[float]]:
+    """Return lines that stay level until the next value begins."""
+    across = [x for x in xs for _ in range(2)][1:]
+    down = [v for v in lows for _ in range(2)][:-1]
+    up = [v for v in highs for _ in range(2)][:-1]
+    return across, down, up
+
+
+def power_scale(told: Row) -> Markup:
+    """Power alone, over decades: the floor, the front, plain sensors, and other kinds of sensor."""
+    named = {point["name"]: point for point in told["points"]}
+    front = [named[name] for name in told["front"]]
+    rows: list[tuple[str, float, float, str]] = [
+        ("photon limit", told["floor"]["photon_uw"], told["floor"]["photon_uw"], "hollow"),
+        ("always-on electronics", *2 * (told["floor"]["always_on_uw"],), "hollow"),
+        ("this front", front[0]["uw"], front[-1]["uw"], "right"),
+    ]
+    plain = {o["title"]: [p["uw"] for p in told["opponents"] if p["title"] == o["title"]]
+             for o in told["opponents"]}  # fmt: skip
+    rows += [(title, min(uws), max(uws), "hollow") for title, uws in plain.items()]
+    short = {"camera": "camera, always on", "camera_in_turns": "camera, as many frames",
+             "time_of_flight": "time of flight"}  # fmt: skip
+    rows += [(short.get(o["name"], o["name"]), o["low_uw"], o["high_uw"], "hollow")
+             for o in told["other_sensors"]]  # fmt: skip
+    values = [value for _, low, high, _ in rows for value in (low, high)]
+    low, high = 10 ** math.floor(math.log10(min(values))), 10 ** math.ceil(math.log10(max(values)))
+    plot = Plot(
+        "Power of this front beside the floor below it and other sensors above it",
+        (low, high), (-0.7, len(rows) - 0.3), height=46.0 + 17.0 * len(rows),
+        room=Room(left=128.0, right=46.0), x_scale=math.log,
+    )  # fmt: skip
+    decades = [10.0**k for k in range(round(math.log10(low)), round(math.log10(high)) + 1)]
+    plot.x_axis([(d, f"{d:,g}") for d in decades[::2]], "µW")
+    for place, (title, least, most, kind) in enumerate(reversed(rows)):
+        plot.line((low, high), (place, place), "faint")
+        plot.line((least, most), (place, place), "interval")
+        plot.dot(least, place, kind)
+        plot.dot(most, place, kind)
+        plot.margin_note(place, title)
+        plot.note(most * 1.35, place, _uw(most))
+    return plot.svg()

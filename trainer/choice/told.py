@@ -1,0 +1,277 @@
+"""A frontier as plain values: what frontier.json holds, and the page and the table are made of.
+
+``frontier.json`` holds under ``points`` every setting that was tried in full, by rising power: its
+``name``; ``uw`` (median over a day, with ``uw_low`` and ``uw_high``), ``minutes`` of a charge and
+``percent_per_day``; ``score`` with its ``interval`` over people (``f1`` of events, or ``accuracy``
+of takes) and its percentiles in resamples; ``share_on_front``, the share of resamples of the people
+in which no other setting beats it; ``power`` in five groups at typical inputs; ``misses`` of the
+way to watch; ``setting`` (how much weaker than recorded), ``sensor`` and ``device`` as they are
+set; and ``limits``, each with its line. ``front`` names the points that no other beats, ``knee``
+the one beyond which more power brings little, ``two_points_less`` what two points of the score
+would save. ``band`` is where the best at each power lies in the resamples, ``cheap`` every setting
+with its price and its quick fits' accuracy, ``opponents`` plain sensors on the same recordings,
+``other_sensors`` those that are priced only, ``floor`` what the device would take with light at the
+photon limit, with formula and inputs, and ``knobs`` what each knob's next value would do.
+``frontier.csv`` has a row for each point.
+"""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import io
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from runtime.budget.gate import held
+from runtime.budget.inputs.evaluation import Evaluation
+from runtime.budget.result import Budget
+from runtime.budget.verdict.limits import Check
+from trainer.choice.frontier import Frontier, Point
+from trainer.choice.knob_words import knob_rows
+from trainer.choice.references import floor_of, other_sensors
+from trainer.choice.tried.asked import Asked
+from trainer.choice.tried.watching import Watched
+from trainer.choice.worth.pareto import hypervolume
+from trainer.choice.worth.resamples import COVERAGE, scores_of
+from trainer.corpus.recordings import Corpus
+from trainer.judge.evaluate import rounded_figure
+from trainer.judge.intervals import over_participants
+
+__all__ = ["COLUMNS", "FORMAT", "frontier_csv", "frontier_json", "groups_of_power"]
+
+FORMAT = 1
+"""Of ``frontier.json``."""
+TWO_POINTS = 0.02
+COLUMNS = ("LED", "watching", "readout", "compute", "sleep")
+"""What a point's power is told in; together they are all of it, at typical inputs."""
+_READOUT = ("pixel readout", "sensor bias", "waiting for pixels", "transfer")
+
+
+def groups_of_power(budget: Budget) -> dict[str, float]:
+    """Return microwatts at typical inputs in five groups that add up to the whole.
+
+    What the regulator loses while active goes to readout and compute, by what each draws of it.
+    """
+    terms = budget.terms
+    active = {part: value for (part, state), value in terms.items() if state == "active"}
+    led = active["LED"] + active["LED driver"]
+    readout = sum(active[part] for part in _READOUT)
+    compute = active["compute"] + active["wake-ups"]
+    lost = 1.0 + active["regulator"] / max(readout + compute, 1e-12)
+    return {
+        "LED": float(led),
+        "watching": float(sum(v for (_, state), v in terms.items() if state == "watching")),
+        "readout": float(readout * lost),
+        "compute": float(compute * lost),
+        "sleep": float(sum(v for (_, state), v in terms.items() if state == "always")
+                       + active["start-up"]),
+    }  # fmt: skip
+
+
+def frontier_json(found: Frontier) -> dict[str, Any]:
+    """Return the content of ``frontier.json``."""
+    corpus, best = found.readings.base.corpus, found.on_front[-1]
+    events = found.points[0].recognised.event_counts is not None
+    chosen = found.on_front[found.knee]
+    points = [_point(found, index) for index in range(len(found.points))]
+    cost = np.array([point.uw for point in found.points])
+    score = np.array([point.score for point in found.points])
+    most = float(cost.max()) * 1.1
+    n_values = found.readings.readings[chosen.tried.name].entry.n_out
+    return {
+        "format": FORMAT,
+        "task": found.readings.base.recipe.task,
+        "recipes": [recipe.name for recipe in found.asked.recipes],
+        "data": corpus.digest,
+        "recorded_by": _recorded_by(corpus),
+        "recorded_at": found.readings.recorded.to_json(),
+        "measure": "event F1" if events else "accuracy",
+        "n_people": len(found.points[0].recognised.counts),
+        "choice": dataclasses.asdict(found.asked.choice),
+        "points": points,
+        "front": [point.tried.name for point in found.on_front],
+        "knee": chosen.tried.name,
+        "two_points_less": _two_points_less(best, found.on_front),
+        "band": {
+            "coverage": COVERAGE,
+            "uw": _rounded(found.resampled.band.cost_uw),
+            "low": _rounded(found.resampled.band.low),
+            "high": _rounded(found.resampled.band.high),
+        },
+        "hypervolume": {
+            "value": round(hypervolume(np.stack([cost, 1.0 - score], 1), (most, 1.0)), 6),
+            "reference": [round(most, 6), 1.0],
+            "axes": "average uW (median), and 1 less the score",
+        },
+        "cheap": [
+            {"name": one.name, "uw": round(uw, 6), "accuracy": round(share, 6)}
+            for one, uw, share in found.cheap
+        ],
+        "opponents": [_about(found.asked, point) | {"title": point.opponent}
+                      for point in found.opponents],
+        "other_sensors": other_sensors(chosen.budget),
+        "floor": floor_of(chosen.budget, chosen.tried.sensor, n_values),
+        "knobs": knob_rows(found),
+        "watching": [_watched(one) for one in found.watched],
+        "gestures_for_arrivals": found.stand_ins,
+        "max_miss_rate": found.asked.knobs.search.max_miss_rate,
+        "headroom": found.readings.headroom.to_json(),
+    }  # fmt: skip
+
+
+def _rounded(values: Any) -> list[float]:
+    return [round(float(value), 6) for value in values]
+
+
+def _recorded_by(corpus: Corpus) -> list[str]:
+    return sorted({f"unit {r.unit}, firmware {r.firmware}" for r in corpus.recordings})
+
+
+def _point(found: Frontier, index: int) -> dict[str, Any]:
+    resampled = found.resampled
+    return _about(found.asked, found.points[index]) | {
+        "score_in_resamples": _rounded((resampled.low[index], resampled.high[index])),
+        "on_front": index in found.front,
+        "share_on_front": round(float(resampled.share_on_front[index]), 6),
+        "misses": _misses(found, found.points[index]),
+    }
+
+
+def _about(asked: Asked, point: Point) -> dict[str, Any]:
+    recognised, budget = point.recognised, point.budget
+    evaluated = _evaluation(point)
+    f1 = None if recognised.event_counts is None else evaluated["events"]["f1"]
+    checks = held(asked.limits, _with(budget, evaluated))
+    return {
+        "name": point.tried.name,
+        "recipe": point.tried.option.recipe.name,
+        "turned": dict(point.tried.option.turned),
+        "uw": round(point.uw, 6),
+        "uw_low": round(float(budget.average_uw.low), 6),
+        "uw_high": round(float(budget.average_uw.high), 6),
+        "score": round(point.score, 6),
+        "f1": None if f1 is None else f1["value"],
+        "accuracy": evaluated["fixed"]["accuracy"]["value"],
+        "interval": [(f1 or evaluated["fixed"]["accuracy"])[end] for end in ("low", "high")],
+        "false_events_per_hour": recognised.false_events,
+        "minutes": round(float(budget.verdict.minutes_lost.median), 6),
+        "percent_per_day": round(float(budget.verdict.percent_per_day.median), 6),
+        "verdict": budget.verdict.word,
+        "power": {key: round(value, 6) for key, value in groups_of_power(budget).items()},
+        "typical_uw": round(float(budget.average_uw.typical), 6),
+        "setting": point.tried.setting.to_json(),
+        "sensor": point.tried.sensor.to_json(),
+        "device": dataclasses.asdict(point.device),
+        "limits": [_told(each) for each in checks],
+        "keeps_limits": all(each.keeps() for each in checks),
+    }
+
+
+def _told(check: Check) -> dict[str, Any]:
+    return {"what": check.what, "state": check.state, "line": check.line}
+
+
+def _with(budget: Budget, evaluated: Mapping[str, Any]) -> Budget:
+    return dataclasses.replace(budget, evaluation=Evaluation.model_validate(evaluated))
+
+
+def _evaluation(point: Point) -> dict[str, Any]:
+    """Return the figures of people held out in turn as an evaluation holds them."""
+    recognised = point.recognised
+    accuracy = _figure(recognised.take_counts, "n_takes")
+    found: dict[str, Any] = {
+        "fixed": {"accuracy": accuracy},
+        "everybody": {"accuracy": accuracy},
+    }
+    if recognised.event_counts is not None:
+        f1 = _figure(recognised.event_counts, "n_events")
+        found["events"] = {"f1": f1, "false_events_per_hour": recognised.false_events}
+    return found
+
+
+def _figure(counts: Any, counted: str) -> dict[str, Any]:
+    each = scores_of(counts).tolist()
+    n = int(counts[:, 2].sum())
+    value = float(scores_of(counts.sum(axis=0)))
+    figure = rounded_figure(value, over_participants(each, max(n, len(each))))
+    return figure | {"n_participants": len(each), counted: n}
+
+
+def _misses(found: Frontier, point: Point) -> float | None:
+    """Return the share of arrivals that the point's way to watch misses."""
+    recorded, device = found.readings.recorded, point.device
+    for one in found.watched:
+        same = (
+            one.exposure_share == point.tried.option.exposure_share
+            and one.option.rate_hz == device.watching_rate_hz
+            and round(one.option.rows_share * recorded.n_rows) == device.watching_rows
+            and abs(one.option.led_share * recorded.led_current_ma
+                    - device.watching_led_current_ma) < 1e-5
+        )  # fmt: skip
+        if same and one.counts is not None:
+            return round(float(one.counts.miss_rate.typical), 6)
+    return None
+
+
+def _watched(one: Watched) -> dict[str, Any]:
+    counts = one.counts
+    return {
+        "rate_hz": one.option.rate_hz,
+        "led_share": one.option.led_share,
+        "rows_share": one.option.rows_share,
+        "exposure_share": one.exposure_share,
+        "n_arrivals": None if counts is None else counts.n_arrivals,
+        "n_missed": None if counts is None else counts.n_missed,
+        "n_false_wakes": None if counts is None else counts.n_false_wakes,
+    }
+
+
+def _two_points_less(best: Point, front: Sequence[Point]) -> dict[str, Any]:
+    """Return what two points of the score would buy: the cheapest point that is no further off."""
+    near = next(point for point in front if point.score >= best.score - TWO_POINTS - 1e-12)
+    return {
+        "from": best.tried.name,
+        "to": near.tried.name,
+        "points": round(100.0 * (best.score - near.score), 6),
+        "uw": round(best.uw - near.uw, 6),
+        "minutes": round(
+            float(
+                best.budget.verdict.minutes_lost.median - near.budget.verdict.minutes_lost.median
+            ),
+            6,
+        ),
+    }
+
+
+def frontier_csv(told: Mapping[str, Any]) -> str:
+    """Return the points as a table: the content of ``frontier.csv``."""
+    out = io.StringIO()
+    write = csv.writer(out, lineterminator="\n").writerow
+    write([
+        "name", "on_front", "share_on_front", "uw", "uw_low", "uw_high", "score", "score_low",
+        "score_high", "f1", "accuracy", "misses", "minutes", "percent_per_day",
+        *(f"{key}_uw" for key in COLUMNS), "led_current_ma", "exposure_us", "n_rows",
+        "frame_rate_hz", "bit_depth", "watching_rate_hz", "watching_rows",
+        "watching_led_current_ma", "keeps_limits",
+    ])  # fmt: skip
+    for p in told["points"]:
+        sensor, device = p["sensor"], p["device"]
+        write([
+            p["name"], int(p["on_front"]), p["share_on_front"], p["uw"], p["uw_low"], p["uw_high"],
+            p["score"], *p["score_in_resamples"], _or_empty(p["f1"]), p["accuracy"],
+            _or_empty(p["misses"]), p["minutes"], p["percent_per_day"],
+            *(p["power"][key] for key in COLUMNS),
+            *(sensor[key] for key in ("led_current_ma", "exposure_us", "n_rows", "frame_rate_hz",
+                                      "bit_depth")),
+            *(device[key] for key in ("watching_rate_hz", "watching_rows",
+                                      "watching_led_current_ma")),
+            int(p["keeps_limits"]),
+        ])  # fmt: skip
+    return out.getvalue()
+
+
+def _or_empty(value: float | None) -> float | str:
+    return "" if value is None else value

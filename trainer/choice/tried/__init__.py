@@ -1,0 +1,1 @@
+"""What is tried: knobs and settings, readouts at them, quick and full fits, and prices."""

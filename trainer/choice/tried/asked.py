@@ -1,0 +1,200 @@
+"""What a search is asked, and the readings that all of it works on."""
+
+from __future__ import annotations
+
+import itertools
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from capture.cues.labels import Event
+from capture.measure.headroom import Headroom, headroom_of, refuse_little_headroom
+from capture.store.session import read_session
+from capture.thin.own_noise import refuse_wrong_gains
+from runtime.budget import Choice, Limits
+from runtime.errors import UsageError
+from runtime.sensor import Sensor
+from runtime.stages.bins import Bins
+from trainer.choice.tried.knobs import Knobs, Option, options_of
+from trainer.choice.tried.settings import Tried, tried_of
+from trainer.choice.tried.trials import Reading, geometry_of
+from trainer.corpus.recordings import Corpus
+from trainer.corpus.reduced import Reduced, ReduceJob
+from trainer.fit.candidates import Candidate, reduce_for
+from trainer.recipe import Recipe
+from trainer.work.cache import StoredArray, open_cache
+from trainer.work.jobs import Workers, run_jobs
+
+__all__ = ["OPPONENTS", "Asked", "Notify", "Readings", "read_for"]
+
+Notify = Callable[[str], None]
+OPPONENTS = {"four quadrants": (2, 2), "one photodiode": (1, 1)}
+"""Plain sensors on the same axes: their bins."""
+OPPONENTS_LIGHT = (1.0, 0.25)
+"""LED shares at which they are tried: as recorded, and where the light has begun to be missed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What a search is for.
+
+    Parameters
+    ----------
+    data : Path
+        Data set.
+    recipes : tuple of Recipe
+        Candidates for the same answers.
+    knobs : Knobs
+    choice : Choice
+        Parts that are priced.
+    parts : Path, optional
+        A user's own parts file.
+    limits : Limits
+        What every point is held against.
+    n_settings : int, optional
+        How many settings to try of a grid that has more; all by default.
+    """
+
+    data: Path
+    recipes: tuple[Recipe, ...]
+    knobs: Knobs
+    choice: Choice = field(default_factory=Choice)
+    parts: Path | None = None
+    limits: Limits = field(default_factory=Limits)
+    n_settings: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """The data set as a search sees it.
+
+    Parameters
+    ----------
+    base : Candidate
+        The first recipe at the recorded setting, its gestures placed.
+    recorded : Sensor
+    tried, opponents : tuple of Tried
+        All settings, the recorded one first.
+    readings : dict
+        Sums over bins of the training people's recordings, by the name of what is tried.
+    headroom : Headroom
+    """
+
+    base: Candidate
+    recorded: Sensor
+    tried: tuple[Tried, ...]
+    opponents: tuple[Tried, ...]
+    readings: dict[str, Reading]
+    headroom: Headroom
+
+    @property
+    def train(self) -> tuple[Reduced, ...]:
+        """Training people's recordings, gestures placed, at the recorded setting."""
+        return self.base.fit().train
+
+
+def read_for(asked: Asked, workers: Workers, tell: Notify) -> Readings:
+    """Reduce a data set once for every way of summing pixels that is tried.
+
+    Raises
+    ------
+    UsageError
+        A knob is out of the sensor's range, a quantity is to be learned, or too many takes are
+        saturated to foretell less light.
+    FormatError
+        The data set is not readable, its recordings were made with different settings, or they
+        speak against the gain that their sensor states.
+    """
+    folder, recipes = asked.data.absolute(), asked.recipes
+    if recipes[0].quantity is not None:
+        raise UsageError(
+            recipes[0].name, "what it ends in", "a quantity", "classes: its error is no share"
+        )
+    answers = {recipe.answers for recipe in recipes}
+    if len(answers) > 1:
+        raise UsageError(
+            recipes[1].name, "answers", ", ".join(recipes[1].answers),
+            ", ".join(recipes[0].answers), "compare recipes for one and the same task",
+        )  # fmt: skip
+    (base,) = reduce_for(folder, recipes[:1], workers, tell)
+    recorded = base.corpus.sensor
+    tried = tried_of(options_of(asked.knobs, recipes), recorded)
+    plain = _opponents(recipes[0]) if asked.knobs.search.plain_sensors else []
+    opponents = tried_of(plain, recorded)
+    found = _headroom(base)
+    if any(one.setting.weaker_light for one in tried):
+        refuse_little_headroom(found, str(asked.data), asked.knobs.search.max_saturated_takes)
+        refuse_wrong_gains(recording.path for recording in base.corpus.recordings)
+    readings = _readings(base, (*tried, *opponents), workers, tell)
+    return Readings(base, recorded, tuple(tried), tuple(opponents), readings, found)
+
+
+def _opponents(recipe: Recipe) -> list[Option]:
+    """Return plain sensors of few pixels as options."""
+    found = []
+    for (name, bins), light in itertools.product(OPPONENTS.items(), OPPONENTS_LIGHT):
+        plain: dict[str, object] = {"bins": bins, "entry": "bins"}
+        if bins == (1, 1):
+            plain["projection"] = "none"  # there is nothing to choose directions in
+        features = recipe.features.model_copy(update=plain)
+        few = recipe.model_copy(update={"features": features})
+        found.append(Option(few, (("sensor", name),), led_share=light))
+    return found
+
+
+def _headroom(base: Candidate) -> Headroom:
+    """Return what of the takes is saturated; everyday time has none."""
+
+    def takes(path: Path) -> list[Event]:
+        events = read_session(path).events
+        return [e for e in events if not base.recipe.is_background(e.trial_type)]
+
+    sensor = base.corpus.sensor
+    return headroom_of((r.signs(sensor), takes(r.recording.path)) for r in base.main)
+
+
+def _readings(
+    base: Candidate, every: Sequence[Tried], workers: Workers, tell: Notify
+) -> dict[str, Reading]:
+    corpus, train = base.corpus, base.fit().train
+    geometries = {one.name: geometry_of(one, corpus.sensor) for one in every}
+    # Stages are told apart by what they are: two that are alike are kept as one.
+    entries = {_text(whole): whole for whole, _ in geometries.values()}
+    places = {text: place for place, text in enumerate(entries, start=1)}
+    stored = _reduce(corpus, train, tuple(entries.values()), workers, tell)
+    return {
+        name: Reading(
+            corpus.sensor,
+            at_setting,
+            tuple(
+                replace(r, stored=outputs[places[_text(whole)]])
+                for r, outputs in zip(train, stored, strict=True)
+            ),
+        )
+        for name, (whole, at_setting) in geometries.items()
+    }
+
+
+def _text(entry: Bins) -> str:
+    return json.dumps(entry.to_json(), sort_keys=True)
+
+
+def _reduce(
+    corpus: Corpus,
+    train: Sequence[Reduced],
+    entries: tuple[Bins, ...],
+    workers: Workers,
+    tell: Notify,
+) -> list[list[StoredArray]]:
+    cache = open_cache(corpus.folder, "reduced")
+    jobs = [
+        ReduceJob(
+            r.recording, r.recording.path.relative_to(corpus.folder).as_posix(), entries, cache
+        )
+        for r in train
+    ]
+    counted = itertools.count(1)
+    return run_jobs(
+        jobs, workers, lambda *_: tell(f"reducing readouts, {next(counted)} of {len(jobs)}")
+    )

@@ -1,0 +1,155 @@
+"""Settings tried in full: readouts thinned pixel by pixel, everybody held out in turn."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from runtime.stages.bins import Bins
+from runtime.stages.contract.stage import Int64
+from trainer.choice.tried.asked import Notify, Readings
+from trainer.choice.tried.reduced_thinning import at_times
+from trainer.choice.tried.settings import Tried
+from trainer.choice.worth.halving import Countdown
+from trainer.corpus.recordings import Corpus
+from trainer.corpus.reduced import Reduced, ReduceJob
+from trainer.fit.alignment import window_since_cue
+from trainer.fit.candidates import QUADRANTS
+from trainer.fit.held_out import FitJob, HeldOut, HoldOutJob, fold_jobs
+from trainer.fit.kept_fits import Finished
+from trainer.judge.event_figures import false_rate, match_streams
+from trainer.judge.events import Margins, Stream
+from trainer.judge.examination import stream_of
+from trainer.judge.margins import choose_margins
+from trainer.recipe import OTHER, Recipe
+from trainer.work.cache import open_cache
+from trainer.work.jobs import Workers, run_jobs
+
+__all__ = ["Recognised", "in_full"]
+
+
+@dataclass(frozen=True, slots=True)
+class Recognised:
+    """What a setting recognises of training people, each held out in turn.
+
+    Parameters
+    ----------
+    event_counts, take_counts : int64 (n_people, 3)
+        Right, answered and asked, of gestures in streams and of takes; people in order of their
+        names. Without a class "other" there are no events.
+    false_events : dict or None
+        False events an hour, as evaluation.json holds them.
+    """
+
+    event_counts: Int64 | None
+    take_counts: Int64
+    false_events: dict[str, float] | None
+
+    @property
+    def counts(self) -> Int64:
+        """What the setting is judged by: events where there are any, else takes."""
+        return self.take_counts if self.event_counts is None else self.event_counts
+
+
+def in_full(
+    readings: Readings, chosen: Sequence[Tried], done: Finished, workers: Workers, tell: Notify
+) -> list[Recognised]:
+    """Try settings in full; return what each recognises.
+
+    Raises
+    ------
+    Error
+        As fits raise them.
+    """
+    reduced = _reduced(readings, chosen, workers, tell)
+    folds = [_folds(readings, *each) for each in zip(chosen, reduced, strict=True)]
+    jobs = [job for fold in folds for job in fold]
+    outcomes = done.run(jobs, workers, Countdown(tell, f"{len(chosen)} settings in full: fits"))
+    ends = np.cumsum([len(fold) for fold in folds])
+    parts = zip(chosen, folds, ends.tolist(), strict=True)
+    return [_recognised(one, fold, outcomes[end - len(fold) : end]) for one, fold, end in parts]
+
+
+def _reduced(
+    readings: Readings, chosen: Sequence[Tried], workers: Workers, tell: Notify
+) -> list[tuple[Reduced, ...]]:
+    """Return the training people's recordings as each setting would have read them."""
+    recorded = readings.base.corpus
+    cache = open_cache(recorded.folder, "reduced")
+    jobs: list[ReduceJob] = []
+    for one in chosen:
+        corpus = recorded.at(one.setting)
+        # Both, as training asks for: what is chosen in the end need not be read again.
+        entries = (_entry(readings, one), Bins(one.sensor.n_rows, one.sensor.n_cols, *QUADRANTS))
+        jobs += [
+            ReduceJob(r, _place(recorded, r.path), entries, cache)
+            for r in corpus.recordings
+            if not r.locked
+        ]
+    counted = itertools.count(1)
+    countdown = Countdown(tell, f"{len(chosen)} settings in full: thinning readouts")
+    stored = run_jobs(jobs, workers, lambda *_: countdown(f"{next(counted)} of {len(jobs)}"))
+    train = readings.train
+    found = []
+    for number, one in enumerate(chosen):
+        recipe = one.option.recipe.at(one.sensor.frame_rate_hz)
+        of_one = range(number * len(train), (number + 1) * len(train))
+        found.append(
+            tuple(
+                at_times(
+                    replace(placed, recording=jobs[i].recording),
+                    stored[i][1], np.array(stored[i][0].read()), recipe,
+                )
+                for placed, i in zip(train, of_one, strict=True)
+            )
+        )  # fmt: skip
+    return found
+
+
+def _place(corpus: Corpus, path: Path) -> str:
+    return str(path.relative_to(corpus.folder).as_posix())
+
+
+def _entry(readings: Readings, one: Tried) -> Bins:
+    return readings.readings[one.name].entry
+
+
+def _folds(readings: Readings, one: Tried, train: tuple[Reduced, ...]) -> list[HoldOutJob]:
+    recipe = window_since_cue(one.option.recipe.at(one.sensor.frame_rate_hz), train)
+    fit = FitJob(recipe, _entry(readings, one), one.sensor, train)
+    return [replace(job, name=f"in full, {one.identity}, {job.name}") for job in fold_jobs(fit)]
+
+
+def _recognised(one: Tried, folds: Sequence[HoldOutJob], outcomes: Sequence[HeldOut]) -> Recognised:
+    recipe = folds[0].fit.recipe
+    streams = [
+        stream_of(recording, scores, recipe, one.sensor, outcome.score_unit)
+        for job, outcome in zip(folds, outcomes, strict=True)
+        for recording, scores in zip(job.held, outcome.scores, strict=True)
+    ]
+    people = sorted({stream.participant for stream in streams})
+    takes = np.array([_takes(streams, who) for who in people], dtype=np.int64)
+    if OTHER not in recipe.answers:
+        return Recognised(None, takes, None)
+    return _with_events(recipe, streams, people, takes, choose_margins(streams, recipe))
+
+
+def _takes(streams: Sequence[Stream], who: str) -> tuple[int, int, int]:
+    own = [stream.takes for stream in streams if stream.participant == who]
+    n_takes = sum(len(takes.labels) for takes in own)
+    return sum(int((t.labels == t.answers).sum()) for t in own), n_takes, n_takes
+
+
+def _with_events(
+    recipe: Recipe, streams: Sequence[Stream], people: Sequence[str], takes: Int64, margins: Margins
+) -> Recognised:
+    matched = match_streams(streams, recipe, margins)
+    events = np.zeros((len(people), 3), dtype=np.int64)
+    for one in matched:
+        if one.stream.references:
+            events[people.index(one.stream.participant)] += one.counts
+    return Recognised(events, takes, false_rate(matched))

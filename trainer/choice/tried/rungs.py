@@ -1,0 +1,184 @@
+"""The steps of a search that run jobs: ways to watch, prices, budgets, quick fits."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+
+import numpy as np
+
+from runtime.budget import Budget
+from runtime.errors import UsageError
+from runtime.firmware.setting import DeviceSetting
+from trainer.choice.tried.asked import Asked, Notify, Readings
+from trainer.choice.tried.knobs import watching_options
+from trainer.choice.tried.pricing import BudgetJob, Priced, PriceJob
+from trainer.choice.tried.settings import Tried, device_of
+from trainer.choice.tried.trials import CheapTrial
+from trainer.choice.tried.watching import CountJob, Watched, acceptable
+from trainer.choice.worth.halving import Countdown
+from trainer.corpus.recordings import groups_of
+from trainer.fit.held_out import HeldOut, folds_of
+from trainer.fit.kept_fits import Finished
+from trainer.judge.wake_up import has_arrivals
+from trainer.work.jobs import Workers, run_jobs
+
+__all__ = ["ask_cheaply", "budgets_of", "count_watching", "devices_of", "prices_of"]
+
+
+def count_watching(
+    asked: Asked, readings: Readings, workers: Workers, tell: Notify
+) -> tuple[list[Watched], bool]:
+    """Count what every way to watch misses, at every exposure that is tried."""
+    exposures = sorted({one.option.exposure_share for one in readings.tried}, reverse=True)
+    # A recording tells of no more frames than it has.
+    most_hz = readings.recorded.frame_rate_hz
+    options = [one for one in watching_options(asked.knobs) if one.rate_hz <= most_hz]
+    if not options:
+        expected = f"one of at most {most_hz:g}, the recorded rate"
+        raise UsageError("knobs", "watching.rate_hz", "above it everywhere", expected)
+    ways = list(itertools.product(options, exposures))
+    recipe, folder = readings.base.recipe, readings.base.corpus.folder
+    jobs = [CountJob(folder, recipe, readings.recorded, *way) for way in ways]
+    counted, countdown = itertools.count(1), Countdown(tell, "ways to watch: arrivals missed")
+    found = run_jobs(jobs, workers, lambda *_: countdown(f"{next(counted)} of {len(jobs)}"))
+    watched = [Watched(*way, counts) for way, counts in zip(ways, found, strict=True)]
+    return watched, not has_arrivals(folder)
+
+
+def devices_of(
+    asked: Asked,
+    readings: Readings,
+    watched: list[Watched],
+    stand_ins: bool,
+    workers: Workers,
+    tell: Notify,
+) -> dict[str, DeviceSetting]:
+    """Return each setting's device: with the cheapest way to watch that misses few enough."""
+    recorded, base = readings.recorded, readings.tried[0]
+    cheapest: dict[float, Watched] = {}
+    for exposure in sorted({one.exposure_share for one in watched}):
+        ways = [one for one in watched if one.exposure_share == exposure]
+        kept = _kept(ways, asked, stand_ins)
+        if len(kept) > 1:
+            example = next(
+                one for one in readings.tried if one.option.exposure_share == exposure
+                and one.structure == base.structure
+            )  # fmt: skip
+            pairs = [(example, device_of(example.sensor, recorded, w.option)) for w in kept]
+            (prices,) = run_jobs([PriceJob(_priced(asked, readings, pairs))], workers)
+            kept = [kept[int(np.argmin(prices))]]
+        cheapest[exposure] = kept[0]
+    tell("prices of ways to watch: done")
+    return {
+        one.name: device_of(one.sensor, recorded, cheapest[one.option.exposure_share].option)
+        for one in (*readings.tried, *readings.opponents)
+    }
+
+
+def _kept(ways: list[Watched], asked: Asked, stand_ins: bool) -> list[Watched]:
+    """Return the ways that will do; where gestures stand for arrivals, as few misses as usually."""
+    most = asked.knobs.search.max_miss_rate
+    if stand_ins and ways[0].counts is not None:
+        most = max(most, ways[0].counts.miss_rate.typical)
+    return acceptable(ways, most)
+
+
+def _priced(
+    asked: Asked, readings: Readings, pairs: Sequence[tuple[Tried, DeviceSetting]]
+) -> Priced:
+    tried, devices = zip(*pairs, strict=True)
+    source = readings.train[0].recording
+    reading = readings.readings[tried[0].name]
+    plain = any(key == "sensor" for key, _ in tried[0].option.turned)
+    return Priced(tried, devices, reading, source, asked.choice, asked.parts, plain)
+
+
+def _by_structure(
+    asked: Asked, readings: Readings, every: Sequence[Tried], devices: dict[str, DeviceSetting]
+) -> list[Priced]:
+    """Return settings in groups of one structure, which share a compiled model."""
+    groups: dict[str, list[tuple[Tried, DeviceSetting]]] = {}
+    for one in every:
+        groups.setdefault(one.structure, []).append((one, devices[one.name]))
+    return [_priced(asked, readings, group) for group in groups.values()]
+
+
+def prices_of(
+    asked: Asked,
+    readings: Readings,
+    every: Sequence[Tried],
+    devices: dict[str, DeviceSetting],
+    workers: Workers,
+    tell: Notify,
+) -> list[float]:
+    """Return every setting's average power."""
+    groups = _by_structure(asked, readings, every, devices)
+    jobs = [PriceJob(group) for group in groups]
+    counted, countdown = itertools.count(1), Countdown(tell, "prices: models of each shape")
+    found = run_jobs(jobs, workers, lambda *_: countdown(f"{next(counted)} of {len(jobs)}"))
+    uw = {
+        one.name: price
+        for group, prices in zip(groups, found, strict=True)
+        for one, price in zip(group.tried, prices, strict=True)
+    }
+    return [uw[one.name] for one in every]
+
+
+def budgets_of(
+    asked: Asked,
+    readings: Readings,
+    every: Sequence[Tried],
+    devices: dict[str, DeviceSetting],
+    workers: Workers,
+    tell: Notify,
+) -> dict[str, Budget]:
+    """Return a whole budget of each setting."""
+    groups = _by_structure(asked, readings, every, devices)
+    jobs = [BudgetJob(group) for group in groups]
+    counted, countdown = itertools.count(1), Countdown(tell, "budgets: models of each shape")
+    found = run_jobs(jobs, workers, lambda *_: countdown(f"{next(counted)} of {len(jobs)}"))
+    return {
+        one.name: price
+        for group, prices in zip(groups, found, strict=True)
+        for one, price in zip(group.tried, prices, strict=True)
+    }
+
+
+def ask_cheaply(
+    readings: Readings,
+    tried: Sequence[Tried],
+    n_folds: int | None,
+    done: Finished,
+    workers: Workers,
+    tell: Notify,
+) -> list[float]:
+    """Return each setting's share of right takes, by cheap fits that hold people out."""
+    train = readings.train
+    split = readings.base.recipe.evaluation.split
+    folds = list(enumerate(folds_of(groups_of([r.recording for r in train], split)), start=1))
+    jobs = [
+        CheapTrial(f"cheaply, {one.identity}, fold {number}", one, readings.readings[one.name],
+                   tuple(kept), tuple(held))
+        for one in tried
+        for number, (kept, held) in folds[:n_folds]
+    ]  # fmt: skip
+    n = len(jobs) // max(1, len(tried))
+    who = "some people" if n_folds else "everybody"
+    outcomes = done.run(jobs, workers, Countdown(tell, f"{len(tried)} settings on {who}: fits"))
+    return [
+        _share_right(jobs[i * n : (i + 1) * n], outcomes[i * n : (i + 1) * n], readings)
+        for i in range(len(tried))
+    ]
+
+
+def _share_right(
+    jobs: Sequence[CheapTrial], outcomes: Sequence[HeldOut], readings: Readings
+) -> float:
+    right = n_takes = 0
+    for job, outcome in zip(jobs, outcomes, strict=True):
+        for index, scores in zip(job.held, outcome.scores, strict=True):
+            labels = np.array([cue.label for cue, _ in readings.train[index].takes], dtype=np.int64)
+            right += int((scores.argmax(axis=1) == labels).sum()) if len(labels) else 0
+            n_takes += len(labels)
+    return right / max(1, n_takes)

@@ -1,0 +1,103 @@
+"""How surely a setting is worth having: the front drawn again from people drawn again.
+
+The bootstrap over people (B. Efron and R. Tibshirani, An Introduction to the Bootstrap, 1993,
+chapter 6): as many people as there are, drawn with replacement, the same ones for every setting, so
+that what makes a person easy or hard is in all of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from runtime.errors import UsageError
+from runtime.stages.contract.stage import Float64, Int64
+from trainer.choice.worth.pareto import on_front
+
+__all__ = ["COVERAGE", "FrontBand", "Resampled", "resample", "scores_of"]
+
+N_RESAMPLES = 2000
+COVERAGE = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class FrontBand:
+    """What the best setting up to some power scores, in most resamples.
+
+    Parameters
+    ----------
+    cost_uw, low, high : float64 (n,)
+        Each cost of a setting, rising, and the bounds there.
+    """
+
+    cost_uw: Float64
+    low: Float64
+    high: Float64
+
+
+@dataclass(frozen=True, slots=True)
+class Resampled:
+    """How settings fare over resamples of the people.
+
+    Parameters
+    ----------
+    low, high : float64 (n_settings,)
+        Percentile interval of each setting's score.
+    share_on_front : float64 (n_settings,)
+        Share of the resamples in which no other setting beats it.
+    band : FrontBand
+    """
+
+    low: Float64
+    high: Float64
+    share_on_front: Float64
+    band: FrontBand
+
+
+def scores_of(counts: Int64 | Float64) -> Float64:
+    """Return F1 from counts: twice the right ones over all that was answered and all asked.
+
+    Of takes, where each is answered once, that is the accuracy.
+
+    Parameters
+    ----------
+    counts : (..., 3)
+        Right, answered (events detected) and asked (reference events).
+    """
+    both = counts[..., 1] + counts[..., 2]
+    return np.asarray(np.where(both > 0, 2.0 * counts[..., 0] / np.maximum(both, 1), 0.0))
+
+
+def resample(
+    counts: Int64, cost_uw: Float64, rng: np.random.Generator, n_resamples: int = N_RESAMPLES
+) -> Resampled:
+    """Draw people again and again, and look at the front each time.
+
+    Parameters
+    ----------
+    counts : int64 (n_settings, n_people, 3)
+        Right, answered and asked, of every person at every setting.
+    cost_uw : float64 (n_settings,)
+        Power has no part in who is drawn.
+    rng : numpy.random.Generator
+    n_resamples : int
+
+    Raises
+    ------
+    UsageError
+        There are fewer than two people: one says nothing of others.
+    """
+    n_people = counts.shape[1]
+    if n_people < 2:
+        raise UsageError("frontier", "people to draw again", n_people, "at least 2", "record more")
+    drawn = rng.multinomial(n_people, np.full(n_people, 1.0 / n_people), size=n_resamples)
+    totals = np.einsum("rp,spk->rsk", drawn, counts)
+    scores = scores_of(totals)
+    fronts = np.array([on_front(cost_uw, each) for each in scores])
+    order = np.argsort(cost_uw, kind="stable")
+    reached = np.maximum.accumulate(scores[:, order], axis=1)
+    tails = (1.0 - COVERAGE) / 2.0, (1.0 + COVERAGE) / 2.0
+    low, high = np.quantile(scores, tails, axis=0)
+    band = FrontBand(cost_uw[order], *np.quantile(reached, tails, axis=0))
+    return Resampled(low, high, fronts.mean(axis=0), band)

@@ -1,0 +1,69 @@
+"""What a model is made for: a device's setting, and how far it is weaker than what was recorded."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+from capture.store.dataset import open_dataset
+from capture.store.session import read_session
+from capture.thin.setting import Setting
+from runtime.errors import UsageError
+from runtime.firmware.sensor_file import read_sensor_file
+from runtime.firmware.setting import DeviceSetting
+from runtime.sensor import Sensor
+
+__all__ = ["AtSetting", "recorded_at"]
+
+
+@dataclass(frozen=True, slots=True)
+class AtSetting:
+    """The setting of a device, and what recordings have to be thinned by to stand for it.
+
+    Parameters
+    ----------
+    device : DeviceSetting
+        Rates, LED current, exposure and watching.
+    thinning : Setting, optional
+        How much weaker it is than the recordings; None where they were made at it.
+    """
+
+    device: DeviceSetting
+    thinning: Setting | None = None
+
+    def watching_share(self, recorded: Sensor) -> float:
+        """Return the LED's charge in a frame of the watching state over the recordings'."""
+        charge = self.device.watching_led_current_ma * self.device.exposure_us
+        return min(1.0, charge / max(recorded.led_current_ma * recorded.exposure_us, 1e-9))
+
+
+def recorded_at(path: Path, data: Path) -> AtSetting:
+    """Return the setting of a ``sensor.toml`` that a data set was recorded at.
+
+    Raises
+    ------
+    FormatError
+        The file or the data set is faulty.
+    UsageError
+        The recordings were made at another setting.
+    """
+    asked = read_sensor_file(path)
+    for info in open_dataset(data).sessions[:1]:
+        there = read_session(info.path, with_labels=False).sensor
+        for field in dataclasses.fields(Sensor):
+            got, expected = getattr(there, field.name), getattr(asked.sensor, field.name)
+            # The wire rounds to thousandths.
+            same = got == expected or (
+                isinstance(got, float) and math.isclose(got, expected, rel_tol=1e-4, abs_tol=1e-3)
+            )
+            if not same:
+                do = "record at the setting, or train without --sensor"
+                raise UsageError(str(info.path), f"{field.name} of the sensor", got, expected, do)
+        device = dataclasses.replace(
+            asked.device, frame_rate_hz=there.frame_rate_hz, exposure_us=there.exposure_us,
+            led_current_ma=there.led_current_ma,
+        )  # fmt: skip
+        return AtSetting(device)
+    raise UsageError(str(data), "number of sessions", 0, "at least 1", "record one first")
