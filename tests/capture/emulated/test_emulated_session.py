@@ -101,9 +101,12 @@ def test_push_comes_near_and_pull_goes_far(participant: int) -> None:
 
 
 def test_a_count_is_shown_by_that_many_straight_fingers() -> None:
-    """When the hand has settled, as many fingers are straight as the cue says."""
+    """When the hand has settled, as many fingers are straight as the cue's picture says."""
     person, rng = draw_person(2), np.random.default_rng(2)
-    cues = [Cue(1_000_000 + 1_600_000 * n, 1_300_000, f"fingers_{n}", 0) for n in range(6)]
+    cues = [
+        Cue(1_000_000 + 1_600_000 * n, 1_300_000, f"fingers_{n}", 0, pose_shown=True)
+        for n in range(6)
+    ]
     line = act(person, cues, rest_pose(person, rng), rng)
     times = np.array([cue.end_us * 1e-6 for cue in cues])
     straight = (line.poses(times)[:, CURL] < 0.5).sum(axis=1)
