@@ -78,7 +78,7 @@ class Frontier:
     asked : Asked
     readings : Readings
     cheap : list of (Tried, uW, accuracy)
-        Every setting with its price and its cheap fits' accuracy.
+        Every setting with its price and its cheap fits' accuracy on the people asked first.
     points : list of Point
         Settings tried in full, by rising power.
     front : list of int
@@ -146,10 +146,8 @@ def find_frontier(asked: Asked, workers: Workers, tell: Notify) -> Frontier:
         Point(one, devices[one.name], budgets[one.name], recognised, one.option.turned[0][1])
         for one, recognised in zip(readings.opponents, full[len(chosen) :], strict=True)
     ]
-    cheap = few.copy()
-    for place, score in zip(again, more, strict=True):
-        cheap[place] = score
-    rows = list(zip(tried, cost.tolist(), cheap, strict=True))
+    # Of the same people for every setting, so that knobs can be held against each other.
+    rows = list(zip(tried, cost.tolist(), few, strict=True))
     return _judged(asked, readings, rows, found, plain, watched, stand_ins)
 
 

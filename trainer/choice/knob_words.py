@@ -93,17 +93,19 @@ def _why(
     here: dict[str, Any], weaker: dict[str, Any] | None, still_uw: float, whole_uw: float
 ) -> str:
     left = f"What it is turned for still draws {still_uw:.3g} of {whole_uw:.3g} µW."
+    if still_uw <= 0.0:  # nobody said what it is turned for
+        left = ""
     if weaker is None:
-        return f"Stands at the weakest value tried. {left}"
+        return f"Stands at the weakest value tried. {left}".rstrip()
     saves, costs = here["uw"] - weaker["uw"], here["accuracy"] - weaker["accuracy"]
     if costs > A_POINT:
         return (
             f"One step further would save {saves:.2g} µW and cost {100 * costs:.1f} points of "
-            f"accuracy. {left}"
+            f"accuracy. {left}".rstrip()
         )
     if saves <= 0.0:
-        return f"One step further would save nothing. {left}"
+        return f"One step further would save nothing. {left}".rstrip()
     return (
         f"One step further would save {saves:.2g} µW, and the quick fits cannot tell what it would "
-        f"cost: less than a point. {left}"
+        f"cost: less than a point. {left}".rstrip()
     )

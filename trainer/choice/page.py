@@ -53,6 +53,9 @@ def frontier_page(told: Row) -> str:
         less=told["two_points_less"],
         to=named[told["two_points_less"]["to"]],
         best=front[-1],
+        beaten_by=[
+            o for o in told["opponents"] if o["uw"] <= knee["uw"] and o["score"] >= knee["score"]
+        ],
         chart=front_chart(told),
         scale=power_scale(told),
         emulated=any("emulated" in by for by in told["recorded_by"]),
@@ -110,7 +113,7 @@ def front_chart(told: Row) -> Markup:
     uws = [point["uw"] for point in shown]
     low_uw, high_uw = min(uws) * 0.93, max(uws) * 1.12
     lowest = min([*(p["score"] for p in shown), *told["band"]["low"]])
-    low = max(0.0, math.floor(lowest * 20 - 0.2) / 20)
+    low = max(0.0, math.floor(lowest * 20 - 1.2) / 20)
     plot = Plot(
         f"{told['measure']} against average power over a day: {len(front)} settings are worth "
         f"having, from {_uw(front[0]['uw'])} µW at {_percent(front[0]['score'])} to "
@@ -135,7 +138,9 @@ def front_chart(told: Row) -> Markup:
             plot.dot(point["uw"], point["score"], "hollow", 3.4, title)
     for opponent in told["opponents"]:
         if opponent["score"] > 0.0:
-            plot.note(opponent["uw"] * 1.015, opponent["score"], opponent["title"], kind="soft")
+            below = opponent["score"] - (1.0 - low) * 0.055
+            anchor = "end" if opponent["uw"] > math.sqrt(low_uw * high_uw) else "start"
+            plot.note(opponent["uw"], below, opponent["title"], anchor, "soft")
     names = letters(told["front"])
     for point in front:
         at_knee = point["name"] == told["knee"]

@@ -117,6 +117,7 @@ def frontier_json(found: Frontier) -> dict[str, Any]:
         "knobs": knob_rows(found),
         "watching": [_watched(one) for one in found.watched],
         "gestures_for_arrivals": found.stand_ins,
+        "max_miss_rate": found.asked.knobs.search.max_miss_rate,
         "headroom": found.readings.headroom.to_json(),
     }  # fmt: skip
 

@@ -6,6 +6,7 @@ import csv
 import json
 import shutil
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -77,6 +78,13 @@ def test_the_front_is_told_as_json_table_and_page(searched: Path) -> None:
     assert "http" not in page.replace("http-equiv", "")
 
 
+def test_the_page_keeps_the_rules_of_wcag(
+    searched: Path, faults_of_page: Callable[[str], list[str]]
+) -> None:
+    """The page of a search keeps WCAG 2.2 AA, on a phone and a laptop."""
+    assert faults_of_page((searched / "out" / "frontier.html").read_text("utf-8")) == []
+
+
 def test_a_quarter_of_the_light_costs_less(searched: Path) -> None:
     """Less LED current is less power, by what the LED and its driver draw."""
     told = json.loads((searched / "out" / "frontier.json").read_text("utf-8"))
@@ -100,6 +108,29 @@ def test_a_picked_model_is_made_for_its_setting(searched: Path) -> None:
     priced = budget(folder, cores=())
     assert priced.average_uw.median == pytest.approx(point["uw"], rel=0.05)
     assert priced.inputs["watching.led_current"].typical == device["watching_led_current_ma"]
+
+
+def test_a_search_goes_on_from_what_is_kept_and_limits_decide(
+    searched: Path, small_recipe_once: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Called again, nobody is held out anew; a front over its limits ends with code 1."""
+    before = json.loads((searched / "out" / "frontier.json").read_text("utf-8"))
+    limits = searched / "limits.toml"
+    limits.write_text("[limits]\naverage_uw = 1.0\n", "utf-8")
+    for job in ("trials.CheapTrial", "full_trials.HoldOutJob"):
+        monkeypatch.setattr(f"trainer.choice.tried.{job}.run", lambda _: pytest.fail("fitted anew"))
+    code = _run(
+        searched / "data", "--recipe", small_recipe_once, "--knobs", searched / "knobs.toml",
+        "--out", searched / "out", "--jobs", 1, "--limits", limits,
+    )  # fmt: skip
+    assert code == 1
+    after = json.loads((searched / "out" / "frontier.json").read_text("utf-8"))
+    for point in after["points"]:
+        assert point.pop("limits")[0]["state"] == "broken"
+        assert point.pop("keeps_limits") is False
+    for point in before["points"]:
+        del point["limits"], point["keeps_limits"]
+    assert after == before
 
 
 def test_a_folder_of_other_files_is_left_alone(searched: Path, small_recipe_once: Path) -> None:

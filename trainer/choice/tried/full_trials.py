@@ -121,7 +121,7 @@ def _entry(readings: Readings, one: Tried) -> Bins:
 def _folds(readings: Readings, one: Tried, train: tuple[Reduced, ...]) -> list[HoldOutJob]:
     recipe = window_since_cue(one.option.recipe.at(one.sensor.frame_rate_hz), train)
     fit = FitJob(recipe, _entry(readings, one), one.sensor, train)
-    return [replace(job, name=f"in full, {one.name}, {job.name}") for job in fold_jobs(fit)]
+    return [replace(job, name=f"in full, {one.identity}, {job.name}") for job in fold_jobs(fit)]
 
 
 def _recognised(one: Tried, folds: Sequence[HoldOutJob], outcomes: Sequence[HeldOut]) -> Recognised:

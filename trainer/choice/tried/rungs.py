@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from runtime.budget import Budget
+from runtime.errors import UsageError
 from runtime.firmware.setting import DeviceSetting
 from trainer.choice.tried.asked import Asked, Notify, Readings
 from trainer.choice.tried.knobs import watching_options
@@ -30,7 +31,13 @@ def count_watching(
 ) -> tuple[list[Watched], bool]:
     """Count what every way to watch misses, at every exposure that is tried."""
     exposures = sorted({one.option.exposure_share for one in readings.tried}, reverse=True)
-    ways = list(itertools.product(watching_options(asked.knobs), exposures))
+    # A recording tells of no more frames than it has.
+    most_hz = readings.recorded.frame_rate_hz
+    options = [one for one in watching_options(asked.knobs) if one.rate_hz <= most_hz]
+    if not options:
+        expected = f"one of at most {most_hz:g}, the recorded rate"
+        raise UsageError("knobs", "watching.rate_hz", "above it everywhere", expected)
+    ways = list(itertools.product(options, exposures))
     recipe, folder = readings.base.recipe, readings.base.corpus.folder
     jobs = [CountJob(folder, recipe, readings.recorded, *way) for way in ways]
     counted, countdown = itertools.count(1), Countdown(tell, "ways to watch: arrivals missed")
@@ -74,7 +81,7 @@ def _kept(ways: list[Watched], asked: Asked, stand_ins: bool) -> list[Watched]:
     most = asked.knobs.search.max_miss_rate
     if stand_ins and ways[0].counts is not None:
         most = max(most, ways[0].counts.miss_rate.typical)
-    return acceptable(ways, most, asked.data)
+    return acceptable(ways, most)
 
 
 def _priced(
@@ -151,7 +158,7 @@ def ask_cheaply(
     split = readings.base.recipe.evaluation.split
     folds = list(enumerate(folds_of(groups_of([r.recording for r in train], split)), start=1))
     jobs = [
-        CheapTrial(f"cheaply, {one.name}, fold {number}", one, readings.readings[one.name],
+        CheapTrial(f"cheaply, {one.identity}, fold {number}", one, readings.readings[one.name],
                    tuple(kept), tuple(held))
         for one in tried
         for number, (kept, held) in folds[:n_folds]

@@ -40,6 +40,11 @@ class Tried:
     first_row: int
 
     @property
+    def identity(self) -> str:
+        """Its name and its recipe's values: what is kept of it is of no use to a changed recipe."""
+        return f"{self.name} {self.option.recipe.digest()}"
+
+    @property
     def structure(self) -> str:
         """What of it decides how many instructions a frame takes: all but light and bits."""
         recipe = self.option.recipe.digest()

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from runtime.budget.price.wake_up_counts import WakeUpCounts
-from runtime.errors import UsageError
 from runtime.sensor import Sensor
 from trainer.choice.tried.knobs import WatchingOption
 from trainer.judge.wake_up import Watching, count_wake_ups
@@ -72,16 +71,12 @@ class Watched:
     counts: WakeUpCounts | None
 
 
-def acceptable(watched: list[Watched], max_miss_rate: float, where: Path) -> list[Watched]:
+def acceptable(watched: list[Watched], max_miss_rate: float) -> list[Watched]:
     """Return the ways that miss few enough arrivals and wake for nothing seldom enough.
 
     Where recordings cannot tell (no empty time, or no arrival), only the first way is left: the
-    usual one, whose misses are then assumed as everywhere else.
-
-    Raises
-    ------
-    UsageError
-        None does.
+    usual one, whose misses are then assumed as everywhere else. Where none will do, it is the one
+    that misses least.
     """
     if all(one.counts is None for one in watched):
         return watched[:1]
@@ -91,13 +86,7 @@ def acceptable(watched: list[Watched], max_miss_rate: float, where: Path) -> lis
         for one, counts in told
         if counts.miss_rate.typical <= max_miss_rate and not _wakes_too_often(counts)
     ]
-    if not kept:
-        least = min(counts.miss_rate.typical for _, counts in told)
-        raise UsageError(
-            str(where), "share of arrivals that every way to watch misses", f"{least:.3g} or more",
-            f"at most {max_miss_rate:g} in one", "watch at more light or a higher rate",
-        )  # fmt: skip
-    return kept
+    return kept or [min(told, key=lambda pair: pair[1].miss_rate.typical)[0]]
 
 
 def _wakes_too_often(counts: WakeUpCounts) -> bool:
