@@ -38,6 +38,7 @@ class Setting:
         Every so manieth frame pair is kept, 1 to 1,000.
     bit_depth : int, optional
         ADC bits, 8, 10, 12 or 16, no more than recorded; the range stays, steps grow.
+        Steps of more than three times the noise are foretold less well (`capture.thin.thinned`).
     read_noise_e : float, optional
         Another read noise, electrons rms, at least the recorded one times the exposure fraction:
         no noise can be taken away from a recording.

@@ -100,7 +100,11 @@ def ambient_of(dark: Floats, sensor: Sensor) -> Ambient:
     shares = white @ basis
     steady = centre - basis @ (basis.T @ centre)
     left = white - shares @ basis.T - steady
-    row_noise, unstated = _row_noise(left, noise, basis, sensor)
+    shot = sensor.conversion_gain_dn_per_e * (white - left) / noise
+    # Of each exposure's light, against that of the mean: a hand takes shot noise away as well.
+    louder = np.maximum((shot + read_noise_dn2(sensor) / noise**2).mean(axis=1), 0.1)
+    louder /= louder.mean()
+    row_noise, unstated = _row_noise(left / np.sqrt(louder)[:, None], noise, basis, sensor)
     constant = np.full((len(dark), 1), len(dark) ** -0.5)
     courses = np.concatenate([constant, courses], axis=1)
     return Ambient(shares, basis.T * noise, steady * noise, courses, noise, row_noise, unstated)
@@ -184,5 +188,7 @@ def _row_noise(left: Floats, noise: Floats, basis: Floats, sensor: Sensor) -> tu
     if excess <= 0.0 or kept <= 0.0:
         return 0.0, 0.0
     whole = float(np.median((np.diff(left, 2, axis=0) ** 2).sum(axis=1))) / 6.0 / n_left
-    unstated = (whole - 1.0) * float((noise**2).mean())
+    # Of noise in common the patterns took a larger share than of the rest.
+    taken = n_left / left.shape[1] * sensor.n_rows / kept
+    unstated = (whole - 1.0) * taken * float((noise**2).mean())
     return excess / kept, min(max(unstated, 0.0), excess / kept)

@@ -46,11 +46,11 @@ SETTINGS = {
     "LED and exposure 0.3": Setting(0.3, 0.3),
     "LED 1/20, exposure 1/2": Setting(0.05, 0.5),
     "LED 1/4, 1/3 of the rate, 16 rows": Setting(0.25, rows=(8, 24), frame_rate_divisor=3),
-    "exposure 1/4, LED 1/2, 8 bits": Setting(0.5, 0.25, bit_depth=8),
+    "exposure 1/4, LED 1/2, 10 bits": Setting(0.5, 0.25, bit_depth=10),
     "LED 1/4, 28 electrons of read noise": Setting(0.25, read_noise_e=28.0),
 }
 STATED = {
-    "mean": 0.005, "mean_in_bins": 0.3, "lit": 0.3, "dark": 0.1, "difference": 0.05, "bins": 0.1,
+    "mean": 0.01, "mean_in_bins": 0.3, "lit": 0.3, "dark": 0.1, "difference": 0.05, "bins": 0.1,
     "rows": 0.15, "whole": 2.0, "between": 0.12,
 }  # fmt: skip
 """Largest error of each moment. Lit alone, and its correlation with dark, have what is made up for
