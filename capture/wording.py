@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from capture.lead.record import RecordedSession
     from capture.measure.photon_transfer import PhotonTransfer
     from capture.measure.quality import Quality
+    from capture.store.damaged.mending import Mended
     from capture.store.forget import Forgotten
-    from capture.store.mending import Mended
     from capture.truth.truth import Doubt
     from capture.wire.clock import ClockFit
 

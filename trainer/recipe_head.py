@@ -77,6 +77,12 @@ class HeadRecipe(Table):
     others. Windows and the decision go on with every frame; margins are chosen, and the model is
     examined, with the head as seldom as on the device. An answer rests on a window that is up to
     ``every`` - 1 frames old.
+
+    Of the recipe ``dynamic`` and 12 invented people, trained once each, 1, 2, 3 and 4 gave an event
+    F1 of 0.954, 0.952, 0.954 and 0.949 on the training people in turn, a median latency of 133,
+    133, 167 and 167 ms, and 0.960, 0.955, 0.949 and 0.947 of everybody's takes right. The model by
+    itself executed 37, 50 and 56 % fewer instructions on Cortex-M4, 43, 57 and 65 % on M0+; with
+    the device program around it, 2 saves 22 and 33 %.
     """
 
     every: Annotated[int, Field(ge=1, le=32)] = 1

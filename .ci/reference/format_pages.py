@@ -13,8 +13,10 @@ import pdoc.docstrings
 from command_page import table
 from pydantic import BaseModel
 
+import capture.booth.label_sheet
 import capture.lead.host_clock
 import capture.store.dataset
+import capture.store.forgotten
 import capture.store.writer
 import capture.study.plan
 import runtime.budget.inputs.library
@@ -29,6 +31,7 @@ import trainer.choice.told
 import trainer.choice.tried.knobs
 import trainer.choice.worth.pick
 import trainer.tell.export
+from capture.booth.editlog import Entry
 from capture.cues.labels import Event
 from capture.cues.script import BUILT_IN, CueKind, Script
 from capture.store.dataset import PARTICIPANT_COLUMNS, Participant
@@ -94,6 +97,8 @@ def formats_page() -> str:
     lines += ["### `participants.tsv`", ""]
     lines += [f"Required columns: {', '.join(PARTICIPANT_COLUMNS)}.", "", _prose(Participant), ""]
     lines += ["### `*_events.tsv`", "", _prose(Event), ""]
+    lines += ["### `*_edits.jsonl`", "", _prose(capture.booth.label_sheet), "", _prose(Entry), ""]
+    lines += ["### `forgotten.json`", "", _prose(capture.store.forgotten), ""]
     lines += ["### `*_readouts.mcap`", "", _prose(capture.store.writer), ""]
     lines += ["### `*_clock.tsv`", "", _prose(capture.lead.host_clock), ""]
     lines += ["```text", capture.store.writer.FRAME_SCHEMA.rstrip(), "```", ""]

@@ -138,11 +138,11 @@ def _taken_back(
     stack = stacks(sheet.log, sheet.labeller)[act == "redo"]
     if not stack:
         raise UsageError(where, f"changes to {act}", 0, "at least 1")
-    old, new = stack[-1].before, stack[-1].after
-    if act == "redo":
-        old, new = new, old
+    last = stack[-1]
+    old, new = (last.after, last.before) if act == "redo" else (last.before, last.after)
     present = next((event for event in sheet.events if event == new), None)
-    if present is None and new is not None:
+    lost = present is None and new is not None
+    if lost or (old is None and last.act != "add"):
         raise UsageError(where, "the take", "changed since by somebody else", "as it was left")
     if old is not None:
         _check_place(sheet.events, present, old, session_s, where)

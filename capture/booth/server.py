@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import ipaddress
+import logging
 import re
 import secrets
 import socket
@@ -86,6 +88,7 @@ def serve(
             server_header=False,
             timeout_graceful_shutdown=2,
         )
+        logging.getLogger("uvicorn.error").addFilter(not_broken_off)
         address = f"[{host}]" if ":" in host else host
         secret = f"#token={token}" if token else ""
         door.listen()
@@ -95,6 +98,11 @@ def serve(
                 uvicorn.Server(config).run(sockets=[door])
         finally:
             app.state.desk.close()
+
+
+def not_broken_off(record: logging.LogRecord) -> bool:
+    """Tell whether a line of the log is a fault: a request that the end broke off is none."""
+    return not (record.exc_info and isinstance(record.exc_info[1], asyncio.CancelledError))
 
 
 def _split(listen: str) -> tuple[str, int]:

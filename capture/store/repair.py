@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from capture.store.mending import Mended
-from capture.store.salvage import Damage, salvaged
+from capture.store.damaged.mending import Mended
+from capture.store.damaged.salvage import Damage, salvaged
 from capture.store.session import mend_session, read_session
 from capture.store.writer import hold_for_writing
 from runtime.errors import UsageError

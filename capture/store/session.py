@@ -19,8 +19,8 @@ from capture.cues.labels import Event, event_from_row, read_events, refine
 from capture.cues.script import Script
 from capture.frames import FrameBlock, FramePair
 from capture.store.container import DAMAGE, MAGIC, messages, metadata
-from capture.store.lost_takes import Losses, left_of
-from capture.store.mending import Mended, mend
+from capture.store.damaged.lost_takes import Losses, left_of
+from capture.store.damaged.mending import Mended, mend
 from capture.store.tables import frame_columns, library, pixel_columns
 from capture.store.writer import FRAME_HEAD, FRAME_TOPIC, SessionHeader, hold_for_writing
 from capture.wire.codec import Description

@@ -10,17 +10,17 @@ lamps stand elsewhere than windows. Frame pairs count the less the more there is
 frequencies, at which nothing flickers, and what is found is shrunk towards nothing by the share of
 its power that those have too (as in Wiener's filter), so that there need be no threshold.
 
-From it follows the light at a moment near by, and over a shorter exposure, which flickers more: a
-mean over T of a sinusoid is ``sin(w T / 2) / (w T / 2)`` of it. Where the frame rate folds the
-flicker onto slow movement, or an exposure is about as long as its period, the light stays as it is.
-Harmonics of the flicker are left out.
+The frequency is turned to where the phase stands still. From it all follows the light at a moment
+near by, and over a shorter exposure, which flickers more: a mean over T of a sinusoid is
+``sin(w T / 2) / (w T / 2)`` of it. Where the frame rate folds the flicker onto slow movement, or an
+exposure is about as long as its period, the light stays as it is. Harmonics are left out.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -37,6 +37,10 @@ _CYCLES = 4.0
 """Of the folded flicker around a frame pair, at least: a hand moves to and fro less often."""
 _APART = 4.0
 """Cycles between a frequency and its neighbours: twice the half width of a Hann window's answer."""
+_TURNS = 2
+"""Of the frequency; the second rights what the first, of a poor fit, left."""
+_MOST_OFF_HZ = 1.0
+"""Mains may be half a hertz off, lamps twice that."""
 _LEAST_SEEN = 0.1
 """Of a sinusoid's amplitude; what an exposure evens out more cannot be followed to a shorter."""
 
@@ -65,6 +69,18 @@ class Flicker:
     steady: Floats
     start_us: Floats
     exposure_us: float
+
+    @classmethod
+    def blank(cls, hz: float, start_us: Floats, exposure_us: float) -> Flicker:
+        """Return flicker of a frequency of which nothing is known yet."""
+        none = np.zeros((len(start_us), 0))
+        return cls(hz, np.zeros((len(start_us), 2)), np.zeros((2, 0)), none, start_us, exposure_us)
+
+    @property
+    def power(self) -> float:
+        """Mean over frames of its square, over all patterns."""
+        share = (self.depth**2).sum(axis=1) @ (self.steady**2).sum(axis=1)
+        return float(share / len(self.depth) + (self.beside**2).sum())
 
     def at(self, start_us: Floats, exposure_us: float) -> Floats:
         """Return the flicker's part of exposures, shape (n_frames, n_patterns).
@@ -99,26 +115,42 @@ def fit_flicker(
         Frame pairs per second.
     """
     from_first = (start_us - start_us[0]).astype(np.float64)
-    middle_us = from_first + exposure_us / 2.0
-    best, most = None, 0.0
+    best = None
     for hz in MAINS_FLICKER_HZ:
         folded = folded_hz(hz, rate_hz)
         n_around = max(_LEAST_FRAMES, math.ceil(_CYCLES * rate_hz / max(folded, 1e-9)))
         n_most = min(_MOST_FRAMES, len(shares))
         if n_around > n_most or _mean_of_wave(hz, exposure_us) < _LEAST_SEEN:
             continue
-        apart_hz = _APART * rate_hz / n_around
-        around = [
-            _fits_around(_waves(f, middle_us), shares, n_around)
-            for f in (hz, hz + apart_hz, hz - apart_hz)
-        ]
-        depth, beside = _lasting([(fits[:, :2], fits[:, 2]) for fits in around])
-        waves = _waves(hz, middle_us)
-        steady = (shares - waves @ beside) / (1.0 + (waves * depth).sum(axis=1))[:, None]
-        power = float(((depth**2).sum(axis=1) @ steady**2).sum() / len(depth) + (beside**2).sum())
-        if power > most:
-            best, most = Flicker(hz, depth, beside, steady, from_first, exposure_us), power
+        found = _fit(shares, Flicker.blank(hz, from_first, exposure_us), n_around, rate_hz)
+        for _ in range(_TURNS):
+            turned = replace(found, hz=_turned_hz(found, hz))
+            found = _fit(shares, turned, n_around, rate_hz)
+        if found.power > (0.0 if best is None else best.power):
+            best = found
     return best
+
+
+def _fit(shares: Floats, at: Flicker, n_around: int, rate_hz: float) -> Flicker:
+    """Fit flicker of a given frequency, over windows of so many frame pairs."""
+    middle_us, apart_hz = at.start_us + at.exposure_us / 2.0, _APART * rate_hz / n_around
+    around = [
+        _fits_around(_waves(hz, middle_us), shares, n_around)
+        for hz in (at.hz, at.hz + apart_hz, at.hz - apart_hz)
+    ]
+    depth, beside = _lasting([(fits[:, :2], fits[:, 2]) for fits in around])
+    waves = _waves(at.hz, middle_us)
+    steady = (shares - waves @ beside) / (1.0 + (waves * depth).sum(axis=1))[:, None]
+    return replace(at, depth=depth, beside=beside, steady=steady)
+
+
+def _turned_hz(found: Flicker, nominal_hz: float) -> float:
+    """Return the frequency at which the flicker's phase stands still: mains are never quite it."""
+    phasor = found.depth[:, 0] - 1j * found.depth[:, 1]
+    turn = float(np.angle(phasor[-1] * phasor[0].conjugate()))
+    span_s = float(found.start_us[-1] - found.start_us[0]) * 1e-6
+    off_hz = found.hz + turn / (2.0 * np.pi * max(span_s, 1e-9)) - nominal_hz
+    return nominal_hz + min(max(off_hz, -_MOST_OFF_HZ), _MOST_OFF_HZ)
 
 
 def _lasting(around: Sequence[tuple[Floats, Floats]]) -> tuple[Floats, Floats]:

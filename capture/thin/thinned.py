@@ -53,7 +53,7 @@ __all__ = ["generator_of", "thinned"]
 
 STRETCH_FRAMES = 512
 """Frame pairs whose patterns of light are found together; part of the result."""
-PART_FRAMES = 128
+PART_FRAMES = 256
 """Frame pairs over which a lamp's depth of flicker is taken as a straight line; likewise."""
 _FAR = 6.0
 """Standard deviations; noise does not go so far in any pixel."""
@@ -90,7 +90,7 @@ def thinned(
     Yields
     ------
     FrameBlock
-        At most 255 frame pairs. With a lower rate, sequence numbers are those of the kept pairs
+        At most 511 frame pairs. With a lower rate, sequence numbers are those of the kept pairs
         divided by the divisor. A shorter exposure brings the dark exposure closer.
 
     Raises
@@ -125,7 +125,7 @@ def _stretches(blocks: Iterable[FrameBlock], sensor: Sensor) -> Iterator[FrameBl
 
 
 def _parts(n_frames: int) -> list[slice]:
-    """Cut a stretch into parts of 128 frame pairs and a little more."""
+    """Cut a stretch into parts of 256 frame pairs and a little more."""
     n_parts = max(1, n_frames // PART_FRAMES)
     edges = [n_frames * i // n_parts for i in range(n_parts + 1)]
     return [slice(*both) for both in pairwise(edges)]

@@ -154,7 +154,9 @@ def budget(
     watching = watching_model(model.sensor, setting.watching_rows)
     every = executable_cores(compiler)[0] if cores is None else tuple(cores)
     wanted = tuple(dict.fromkeys((*every, mcu.core)))
-    profiles = profiles_of(folder, model, setting, wanted, compiler, computation.keep_profiles)
+    profiles = profiles_of(
+        folder, model, setting, wanted, mcu.core, compiler, computation.keep_profiles
+    )
     gathered = gather(
         model, watching, library, choice, profiles, evaluation, setting if own else None
     )

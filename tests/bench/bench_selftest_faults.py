@@ -175,6 +175,7 @@ class Judge:
         for name, text in self.files.items():
             if fault is not None and name == fault.name:
                 text = text[: fault.start] + fault.text + text[fault.end :]
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
             (folder / name).write_text(text)
 
     def _compiled(self, folder: Path) -> CompiledFirmware:

@@ -3,7 +3,7 @@
 Run as a script:
 
     python tests/bench/bench_thin.py [--sensors emulated diffuser mask] [--moments-people 4]
-        [--frames 1024] [--people 20] [--noises 6]
+        [--settings "LED 1/4" ...] [--frames 1024] [--people 20] [--noises 6]
 
 For each sensor and setting one line of moments, in per cent: error of the mean of lit minus dark;
 of means in bins, as a share of a bin's noise; what the variances of lit and dark pixels, of their
@@ -50,10 +50,12 @@ SETTINGS = {
     "LED 1/4, 28 electrons of read noise": Setting(0.25, read_noise_e=28.0),
 }
 STATED = {
-    "mean": 0.005, "mean_in_bins": 0.3, "lit": 0.2, "dark": 0.1, "difference": 0.05, "bins": 0.1,
-    "rows": 0.15, "whole": 0.4, "between": 0.12,
+    "mean": 0.005, "mean_in_bins": 0.3, "lit": 0.3, "dark": 0.1, "difference": 0.05, "bins": 0.1,
+    "rows": 0.15, "whole": 2.0, "between": 0.12,
 }  # fmt: skip
-"""Largest error of each moment; of lit alone and its correlation with dark, what is made up for."""
+"""Largest error of each moment. Lit alone, and its correlation with dark, have what is made up for in
+lit minus dark. Of flicker that comes to 20 counts a pixel, a hundredth that is not followed is a small
+part of each pixel's noise, and in the sum over all pixels as much as all their noise."""
 
 
 def _moments(sensor: str, asked: argparse.Namespace) -> bool:
@@ -61,7 +63,10 @@ def _moments(sensor: str, asked: argparse.Namespace) -> bool:
     people = range(1, asked.moments_people + 1)
     scenes = [scene_of(sensor, script, person, asked.frames) for person in people]
     passed = True
-    for number, (name, setting) in enumerate(SETTINGS.items()):
+    for number, name in enumerate(SETTINGS):
+        if name not in asked.settings:
+            continue
+        setting = SETTINGS[name]
         found = asdict(moments(scenes, setting, seed=number))
         wrong = [key for key, value in found.items() if abs(value) > STATED[key]]
         passed &= not wrong
@@ -76,9 +81,9 @@ def _models(sensor: str, asked: argparse.Namespace) -> bool:
     people = range(1, asked.people + 1)
     scenes = [scene_of(sensor, script, person, n_frames) for person in people]
     passed = True
-    for name, setting in SETTINGS.items():
+    for name in asked.settings:
         began = time.perf_counter()
-        found = equivalence(scenes, setting, asked.noises)
+        found = equivalence(scenes, SETTINGS[name], asked.noises)
         passed &= found.holds
         differences = [
             100 * (each - found.anew) for each in (found.asked_anew, found.asked_thinned)
@@ -100,6 +105,7 @@ def main() -> int:
     """Print the tables; return 0 if every moment and every model is as near as stated."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--sensors", nargs="*", default=list(SENSOR_OF), choices=list(SENSOR_OF))
+    parser.add_argument("--settings", nargs="*", default=list(SETTINGS), choices=list(SETTINGS))
     parser.add_argument("--moments-people", type=int, default=4, help="0 leaves moments out")
     parser.add_argument("--frames", type=int, default=1024, help="of each scene of the moments")
     parser.add_argument("--people", type=int, default=20, help="of the models; 0 leaves them out")

@@ -25,7 +25,8 @@ from capture.frames import FrameBlock
 from capture.thin.setting import Setting, thinned_sensor
 from runtime.sensor import Sensor
 
-EMULATED = SENSORS["lensless32"]
+EMULATED = replace(SENSORS["lensless32"], led_current_ma=40.0)
+"""Set with headroom: at 100 mA, hands that come close saturate."""
 SENSOR_OF = {"emulated": EMULATED, "diffuser": DIFFUSER.sensor, "mask": MASK.sensor}
 HEADROOM = {"diffuser": 0.08, "mask": 0.15}
 """Share of the LED's light that the other worlds are recorded at: at all of it, hands saturate."""

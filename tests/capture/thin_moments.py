@@ -8,7 +8,7 @@ whatever moves. A mean that is wrong adds to it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -67,6 +67,10 @@ def moments(scenes: Sequence[Scene], setting: Setting, seed: int = 1) -> Moments
         )
         rng = np.random.default_rng([seed, number])
         thin = FrameBlock.concatenate(list(thinned([full], scene.sensor, setting, rng)))
+        # What a saturated frame would have been nobody knows; those are left out.
+        clear = (full.lit < scene.sensor.saturation_counts).all(axis=(1, 2))
+        clear = clear[:: setting.frame_rate_divisor]
+        thin, first, second = (_only(block, clear) for block in (thin, first, second))
         for name, values in _seen(thin, first).items():
             anew = _seen(second, first)[name]
             each = np.array([(values**2).mean(), (anew**2).mean()])
@@ -86,6 +90,10 @@ def moments(scenes: Sequence[Scene], setting: Setting, seed: int = 1) -> Moments
         mean=float(got / wanted - 1.0), mean_in_bins=float(np.sqrt(max(left, 0.0))),
         between=float(cross - other), **excess,
     )  # fmt: skip
+
+
+def _only(block: FrameBlock, wanted: npt.NDArray[np.bool_]) -> FrameBlock:
+    return FrameBlock(*(getattr(block, field.name)[wanted] for field in fields(block)))
 
 
 def _light(block: FrameBlock) -> Floats:

@@ -2,7 +2,8 @@
 
 ``predictions.csv`` has a row for each take and pipeline: those of the locked people, and those of
 training people answered by fits that had not seen them. ``events.csv`` has a row for each event of
-the stream and for each gesture that had none, ``sessions.csv`` how long each recording watched.
+the stream and for each gesture that had none, ``sessions.csv`` how long each recording watched,
+``margins.csv`` how many events it would have had at each step of the trade-off's margins.
 """
 
 from __future__ import annotations
@@ -23,6 +24,8 @@ from runtime.stages.contract.stage import Float64
 from trainer.corpus.recordings import Recording
 from trainer.judge.event_figures import MatchedStream
 from trainer.judge.events import Stream
+from trainer.judge.margins import AtMargin
+from trainer.judge.matching import EventCounts
 from trainer.recipe import Recipe
 
 __all__ = ["IN_TURN", "LOCKED", "Records", "records_of", "write_records"]
@@ -36,17 +39,21 @@ _EVENT = (
     "reference", "start_s", "end_s", "latency_ms",
 )  # fmt: skip
 _SESSION = ("participant", "session", "side", "background", "n_frames", "hours")
+_AT_MARGIN = (
+    "participant", "session", "side", "background", "step", "margin", "n_right", "n_detected",
+    "n_references",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class Records:
-    """Rows of the three tables, in order.
+    """Rows of the four tables, in order.
 
     Parameters
     ----------
     classes : tuple of str
         Whose scores stand in a row of `predictions`, as columns ``score_<class>``.
-    predictions, events, sessions : tuple of dict
+    predictions, events, sessions, margins : tuple of dict
         By column; what is not known is None.
     """
 
@@ -54,6 +61,7 @@ class Records:
     predictions: tuple[Row, ...]
     events: tuple[Row, ...]
     sessions: tuple[Row, ...]
+    margins: tuple[Row, ...] = ()
 
     def with_takes(
         self, pipeline: str, recording: Recording, labels: Sequence[int], scores: Float64
@@ -82,6 +90,7 @@ def records_of(
     streams: Mapping[str, Sequence[Stream]],
     majority: int,
     matched: Mapping[str, Sequence[MatchedStream]],
+    at_margins: Mapping[str, Sequence[AtMargin]],
 ) -> Records:
     """Return the rows of takes, events and recordings of both sides.
 
@@ -94,6 +103,8 @@ def records_of(
     matched : mapping of str to sequence of MatchedStream
         What the fixed-point pipeline detected, by side; that of :data:`IN_TURN` holds the training
         people's streams, each scored by a fit that had not seen the person.
+    at_margins : mapping of str to sequence of AtMargin
+        How many events the same streams would have had at other margins, by side.
     """
     sides = {(LOCKED, name): found for name, found in streams.items()}
     sides[IN_TURN, "fixed"] = [one.stream for one in matched[IN_TURN]]
@@ -119,6 +130,14 @@ def records_of(
             for row in _events(one, side, recipe.answers)
         ),
         tuple(_session(one.stream, side) for side, found in matched.items() for one in found),
+        tuple(
+            _head(one.stream.recording, side)
+            | {"background": _yes(one.stream.background), "step": step}
+            | _at_margin(each.margin.common, counts)
+            for side, found in at_margins.items()
+            for step, each in enumerate(found)
+            for one, counts in zip(matched[side], each.counts, strict=True)
+        ),
     )
 
 
@@ -199,12 +218,21 @@ def _session(stream: Stream, side: str) -> Row:
     }
 
 
+def _at_margin(margin: float, counts: EventCounts) -> Row:
+    return {
+        "margin": round(margin, 6),
+        "n_right": counts.right,
+        "n_detected": counts.detected,
+        "n_references": counts.references,
+    }
+
+
 def _yes(value: NDArray[np.bool_] | bool) -> str:
     return "yes" if value else "no"
 
 
 def write_records(records: Records, folder: Path) -> None:
-    """Write ``predictions.csv``, ``events.csv`` and ``sessions.csv`` into a folder.
+    """Write the tables ``predictions``, ``events``, ``sessions`` and ``margins`` into a folder.
 
     Comma separated, UTF-8, a header; an empty cell is not known.
 
@@ -218,6 +246,7 @@ def write_records(records: Records, folder: Path) -> None:
         ("predictions", (*_TAKE, *scores, *_TIMES), records.predictions),
         ("events", _EVENT, records.events),
         ("sessions", _SESSION, records.sessions),
+        ("margins", _AT_MARGIN, records.margins),
     ):
         text = io.StringIO()
         writer = csv.DictWriter(text, columns, lineterminator="\n")

@@ -367,7 +367,8 @@ def _examine(
         IN_TURN: match_streams(held_out, recipe, margins),
     }
     usual = int(np.bincount(fitted.labels).argmax())
-    return examined, records_of(recipe, scored, usual, matched)
+    at_margins = dict(zip((LOCKED, IN_TURN), examined.at_margins, strict=False))
+    return examined, records_of(recipe, scored, usual, matched, at_margins)
 
 
 def _on_whom(candidate: Candidate, n_windows: int) -> dict[str, Any]:

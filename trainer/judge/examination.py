@@ -27,7 +27,7 @@ from trainer.judge.evaluate import (
 from trainer.judge.event_figures import MatchedStream, learn_placing, match_streams, stream_figures
 from trainer.judge.events import Margins, Reference, Stream
 from trainer.judge.groups import distance_bands, group_figures, worst_group
-from trainer.judge.margins import margin_grid, trade_off
+from trainer.judge.margins import AtMargin, count_at, figures_at, margin_grid, trade_off
 from trainer.judge.worst_takes import WorstTake, false_events, find_worst_takes
 from trainer.recipe import OTHER, Recipe
 
@@ -35,6 +35,7 @@ __all__ = ["PIPELINES", "Examination", "InTurn", "examine", "stream_of"]
 
 QUADRANTS = ("four_quadrant", "four_quadrant_float")
 PIPELINES = ("float", "fixed", *QUADRANTS)
+TRADE_OFFS = "trade_off", "trade_off_in_turn"
 
 
 def stream_of(
@@ -122,10 +123,13 @@ class Examination:
     ----------
     evaluation : dict
     worst : tuple of WorstTake
+    at_margins : tuple of (list of AtMargin), length 2, or empty
+        What the trade-off rests on: of the locked people's streams, and of the training people's.
     """
 
     evaluation: dict[str, Any]
     worst: tuple[WorstTake, ...]
+    at_margins: tuple[list[AtMargin], ...] = ()
 
 
 def examine(
@@ -174,9 +178,16 @@ def examine(
         result["opponent"] = max(
             QUADRANTS, key=lambda name: result[name]["accuracy"]["value"]
         )  # a baseline that loses by its own rounding would be beaten for nothing
+    at_margins: tuple[list[AtMargin], ...] = ()
     if OTHER in recipe.answers:
+        sides = streams["fixed"], held_out
+        at_margins = tuple(
+            count_at(side, recipe, margin_grid(side, recipe, margins.more)) for side in sides
+        )
         result["events"] = _events(recipe, matched, held_out, margins)
-    return Examination(result, worst)
+        for name, side, counted in zip(TRADE_OFFS, sides, at_margins, strict=True):
+            result["events"][name] = figures_at(side, counted)
+    return Examination(result, worst, at_margins)
 
 
 def _everybody(
@@ -274,7 +285,6 @@ def _take_scores(streams: Sequence[Stream]) -> tuple[Float64, Int64]:
 def _events(
     recipe: Recipe, matched: Sequence[MatchedStream], held_out: Sequence[Stream], margins: Margins
 ) -> dict[str, Any]:
-    test = [one.stream for one in matched]
     return {
         **stream_figures(matched, recipe, learn_placing(match_streams(held_out, recipe, margins))),
         "margin": round(margins.common, 6),
@@ -283,8 +293,4 @@ def _events(
         },
         "in_turn": trade_off(held_out, recipe, [margins])[0],
         "false_events": false_events(matched, recipe),
-        "trade_off": trade_off(test, recipe, margin_grid(test, recipe, margins.more)),
-        "trade_off_in_turn": trade_off(
-            held_out, recipe, margin_grid(held_out, recipe, margins.more)
-        ),
     }

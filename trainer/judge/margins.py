@@ -8,6 +8,7 @@ its own (thresholds for each class: G. Fumera, F. Roli and G. Giacinto, Pattern 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -24,7 +25,15 @@ from trainer.judge.events import (
 from trainer.judge.matching import EventCounts, f_measure, match_moments, recall, total
 from trainer.recipe import Recipe
 
-__all__ = ["N_MARGINS", "choose_margins", "margin_grid", "trade_off"]
+__all__ = [
+    "N_MARGINS",
+    "AtMargin",
+    "choose_margins",
+    "count_at",
+    "figures_at",
+    "margin_grid",
+    "trade_off",
+]
 
 N_MARGINS = 48
 """Shares of the largest, as squares: steps of 3 % of it at its half, and finer below."""
@@ -49,6 +58,21 @@ def margin_grid(
     return _with_more(common, more or (0.0,) * len(recipe.classes))
 
 
+@dataclass(frozen=True, slots=True)
+class AtMargin:
+    """How many events streams have at a margin.
+
+    Parameters
+    ----------
+    margin : Margins
+    counts : tuple of EventCounts
+        One for each stream.
+    """
+
+    margin: Margins
+    counts: tuple[EventCounts, ...]
+
+
 def trade_off(
     streams: Sequence[Stream], recipe: Recipe, margins: Sequence[Margins]
 ) -> list[dict[str, Any]]:
@@ -66,7 +90,14 @@ def trade_off(
     list of dict
         ``margin`` (the common one), ``f1``, ``recall``, ``false_per_hour``.
     """
-    return _trade_off(streams, _ranked(streams, recipe), recipe, margins)
+    return figures_at(streams, count_at(streams, recipe, margins))
+
+
+def count_at(
+    streams: Sequence[Stream], recipe: Recipe, margins: Sequence[Margins]
+) -> list[AtMargin]:
+    """Count the events of each stream at each of some margins, in their order."""
+    return _counted(streams, _ranked(streams, recipe), recipe, margins)
 
 
 def choose_margins(streams: Sequence[Stream], recipe: Recipe) -> Margins:
@@ -89,7 +120,7 @@ def choose_margins(streams: Sequence[Stream], recipe: Recipe) -> Margins:
     ranks = _ranked(streams, recipe)  # once, for every step: this looks at all frames
     common = _common_margins(streams, ranks, recipe)
     grid = _with_more(common, _more_of_each(streams, ranks, recipe, common))
-    rows = _trade_off(streams, ranks, recipe, grid)
+    rows = figures_at(streams, _counted(streams, ranks, recipe, grid))
     limit = recipe.decision.max_false_per_hour
     pairs = list(zip(grid, rows, strict=True))
     within = [p for p in pairs if p[1]["false_per_hour"] <= limit and p[1]["f1"] > 0] or pairs
@@ -118,16 +149,13 @@ def _with_more(common: Sequence[float], more: tuple[float, ...]) -> list[Margins
     return [Margins(margin, more) for margin in common]
 
 
-def _trade_off(
+def _counted(
     streams: Sequence[Stream],
     ranks: Sequence[Ranked],
     recipe: Recipe,
     margins: Sequence[Margins],
-) -> list[dict[str, Any]]:
-    background = [stream.background for stream in streams]
-    counted_on = np.array(background) if any(background) else np.ones(len(streams), dtype=bool)
-    hours = sum(s.hours for s, counted in zip(streams, counted_on, strict=True) if counted)
-    rows = []
+) -> list[AtMargin]:
+    found = []
     for margin in margins:
         counts = []
         for stream, ranked in zip(streams, ranks, strict=True):
@@ -135,6 +163,17 @@ def _trade_off(
             detected = detected_events(stream, decision, ranked)
             pairs = match_moments(detected, stream.references, recipe.evaluation.max_latency_s)
             counts.append(EventCounts(len(pairs), len(detected), len(stream.references)))
+        found.append(AtMargin(margin, tuple(counts)))
+    return found
+
+
+def figures_at(streams: Sequence[Stream], counted: Sequence[AtMargin]) -> list[dict[str, Any]]:
+    """Return what :func:`trade_off` does, from counts that were made already."""
+    background = [stream.background for stream in streams]
+    counted_on = np.array(background) if any(background) else np.ones(len(streams), dtype=bool)
+    hours = sum(s.hours for s, counted in zip(streams, counted_on, strict=True) if counted)
+    rows = []
+    for margin, counts in ((each.margin, each.counts) for each in counted):
         gestures = total(c for c in counts if c.references)
         n_false = sum(
             c.detected - c.right for c, counted in zip(counts, counted_on, strict=True) if counted

@@ -127,7 +127,9 @@ def fit_classifier(
     missing = sorted(set(range(n_classes)) - set(labels.tolist()))
     if missing:
         raise UsageError("training", "windows of class", missing[0], "windows of every class")
-    contrasts, scaler, scaled = _scaled(recipe, x, n_segments, origins and origins.told)
+    contrasts, scaler, scaled = _scaled(
+        recipe, x, n_segments, None if origins is None else origins.told
+    )
     head = _new_head(recipe, len(x), seed)
     if recipe.kind == "prototypes":
         scaled, labels = _prototypes(scaled, labels, recipe.prototypes, seed)

@@ -124,6 +124,7 @@ def profiles_of(
     model: Model,
     setting: DeviceSetting,
     cores: Sequence[str],
+    device_core: str,
     compiler: str = "zig",
     keep: bool = True,
 ) -> Profiles:
@@ -138,6 +139,9 @@ def profiles_of(
     setting : DeviceSetting
         What is priced: generated where the folder holds no firmware.
     cores : sequence of str
+        Where model and watching stage are executed.
+    device_core : str
+        Where the whole device program is: on that of the controller that is priced.
     compiler : str
         As for `runtime.firmware.machine.compile.compile_for`.
     keep : bool
@@ -151,8 +155,8 @@ def profiles_of(
     -----
     ``profile.json`` maps the hash of the C, which holds the model's own hash, to its profiles by
     core; the watching stage and the device program have their own. Executes 40 recorded frame
-    pairs a core, or as many as are a multiple of the model's period, each both as a whole and by
-    rows within the device program.
+    pairs a core, or as many as are a multiple of the model's period, and as many by rows within
+    the device program.
     """
     watching = watching_model(model.sensor, setting.watching_rows)
     own, firmware = _firmware_of(model_dir, model, setting)
@@ -164,27 +168,25 @@ def profiles_of(
     kept = {key: _cached(path, key, CoreProfile) for key in every}
     devices = _cached(path, whole, DeviceCost)
     missing = [(key, core) for key in every for core in cores if core not in kept[key]]
-    lacking = [core for core in cores if core not in devices]
-    if missing or lacking:
+    if missing or device_core not in devices:
         lit, dark = read_test_frames(model_dir, model, _n_frames(model))
 
         def measure(wanted: tuple[str, str]) -> CoreProfile:
             one, sources = every[wanted[0]]
             return profile(one, wanted[1], lit, dark, compiler=compiler, sources=sources)
 
-        def run(core: str) -> DeviceCost:
-            return device_cost(_device(own, core, compiler), lit, dark)
-
         with ThreadPoolExecutor(max_workers=2) as pool:
             for (key, core), found in zip(missing, pool.map(measure, missing), strict=True):
                 kept[key][core] = found
-            devices |= dict(zip(lacking, pool.map(run, lacking), strict=True))
+        if device_core not in devices:
+            compiled = _device(own, device_core, compiler)
+            devices[device_core] = device_cost(compiled, lit, dark, setting)
         if keep:
             _keep(path, {**kept, whole: devices})
     active, asleep = (kept[key] for key in keys)
     return Profiles(
         {c: active[c] for c in cores}, {c: asleep[c] for c in cores},
-        {c: devices[c] for c in cores}, firmware,
+        {device_core: devices[device_core]}, firmware,
     )  # fmt: skip
 
 

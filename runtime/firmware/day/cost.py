@@ -19,23 +19,21 @@ from numpy.typing import NDArray
 from runtime.errors import FormatError, ToolError
 from runtime.firmware.day.run import Board
 from runtime.firmware.day.script import BoardTimes, DayScript, Kind
+from runtime.firmware.emit.device.program_text import DEVICE_C
 from runtime.firmware.machine.compile import CompiledFirmware
 from runtime.firmware.machine.cores import Core
 from runtime.firmware.measure.instructions import Block, decode
+from runtime.firmware.setting import DeviceSetting
 from runtime.stages.contract.stage import Counts
 
 __all__ = ["DeviceCost", "FrameCost", "device_cost", "interrupt_cycles"]
 
 _BOARD = re.compile(r"harness|pw_board_")
 _INTERRUPTS = ("pw_device_sensor_ready", "pw_device_exposed", "pw_device_rows_read")
-_OF_DEVICE = re.compile(
-    r"pw_device_|(?:reached|is_awake|next_is_active|plan|begin_frame|wake|learn_rest|rest_or_watch"
-    r"|watched|decided|dropped|end_frame|give_up|read_on|take_row|all_rows_taken|wait_on"
-    r"|begin_or_sleep)\b"
-)
-_REST_FRAMES = 30
-"""Watching frames before anything moves: the first of them warm up."""
-_WATCHING_S = 0.2
+_OWN = frozenset(re.findall(r"^(?:static )?(?:int|void) (\w+)\(", DEVICE_C, re.MULTILINE))
+"""Functions of ``pw_device.c``; a compiler may add a suffix to the name of one that it splits."""
+_REST_FRAMES, _MOVING_FRAMES = 30, 20
+"""Watching frames before anything moves, the first of which warm up, and while something does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +125,9 @@ def interrupt_cycles(core: Core) -> tuple[float, float, float]:
     return (26.0, 28.0, 45.0) if small else (22.0, 24.0, 40.0)
 
 
-def device_cost(compiled: CompiledFirmware, lit: Counts, dark: Counts) -> DeviceCost:
+def device_cost(
+    compiled: CompiledFirmware, lit: Counts, dark: Counts, setting: DeviceSetting
+) -> DeviceCost:
     """Execute the device program on frames of either kind, and count.
 
     Parameters
@@ -137,14 +137,16 @@ def device_cost(compiled: CompiledFirmware, lit: Counts, dark: Counts) -> Device
     lit, dark : uint16 (n_frames, n_rows, n_cols)
         Frames for the model, typical ones. The watching stage is shown dark rows at rest, then
         dark and bright ones in turn, which wake the model.
+    setting : DeviceSetting
+        What the program is set to: it is run for as long as it takes to give it all frames.
 
     Raises
     ------
     FormatError, ToolError
         The frames do not fit the model's sensor, or the program faulted or did not wake.
     """
-    board = Board(compiled, _script(lit, dark), BoardTimes(), counting=True)
-    frames = _Frames(board)
+    board = Board(compiled, _script(lit, dark, setting), BoardTimes(), counting=True)
+    frames = _Frames(board, len(lit))
     board.machine.paint_stack()
     board.run()
     frames.close()
@@ -155,33 +157,42 @@ def device_cost(compiled: CompiledFirmware, lit: Counts, dark: Counts) -> Device
         compiler=compiled.compiler,
         watching=costs["watching"],
         active=costs["active"],
-        own_bytes=sum(s.size for s in image.symbols if _OF_DEVICE.match(s.name)),
+        own_bytes=sum(s.size for s in image.symbols if _is_own(s.name)),
         ram_bytes=image.symbol("harness_device").size,
         stack_bytes=board.machine.stack_used(),
     )
 
 
-def _script(lit: Counts, dark: Counts) -> DayScript:
-    """Return rest, then movement until the model has seen every frame at least once."""
+def _is_own(name: str) -> bool:
+    """Tell whether a function is the device program's own."""
+    return name.partition(".")[0] in _OWN
+
+
+def _script(lit: Counts, dark: Counts, setting: DeviceSetting) -> DayScript:
+    """Return rest, then movement until the model has seen every frame once."""
     flat = (np.zeros_like(lit[0]), np.zeros_like(dark[0]))
     bright = (np.full_like(lit[0], 255), flat[1])
-    seen = {"active": 0}
+    seen = {"active": 0, "watching": 0}
 
-    def readout(t_s: float, kind: Kind) -> tuple[Counts, Counts]:
+    def readout(_t_s: float, kind: Kind) -> tuple[Counts, Counts]:
+        turn = seen[kind]
+        seen[kind] += 1
         if kind == "active":
-            at = seen["active"] % len(lit)
-            seen["active"] += 1
-            return lit[at], dark[at]
-        turn = round(t_s / _WATCHING_S)
-        return bright if turn > _REST_FRAMES and turn % 2 else flat
+            return lit[turn % len(lit)], dark[turn % len(lit)]
+        return bright if turn >= _REST_FRAMES and turn % 2 else flat
 
-    return DayScript((_REST_FRAMES + 20) * _WATCHING_S, (), (), readout)
+    moving_s = max(
+        _MOVING_FRAMES / setting.watching_rate_hz, (len(lit) + 2) / setting.frame_rate_hz
+    )
+    seconds = (_REST_FRAMES + 3) / setting.watching_rate_hz + moving_s
+    return DayScript(seconds, (), (), readout)
 
 
 class _Frames:
     """Blocks that the program executes, counted by the kind of the frame."""
 
-    def __init__(self, board: Board) -> None:
+    def __init__(self, board: Board, n_active: int) -> None:
+        self._most: dict[str, float] = {"watching": np.inf, "active": n_active}
         self._board, self._machine = board, board.machine
         functions = [s for s in self._machine.image.symbols if s.is_function]
         self._names = [s.name for s in functions]
@@ -200,7 +211,7 @@ class _Frames:
     def close(self) -> None:
         """Count what was executed since the frame began; before the first one is the start."""
         packed = self._machine.blocks()
-        if self._kind is not None and len(packed):
+        if self._kind is not None and len(packed) and self._n[self._kind] < self._most[self._kind]:
             address, size = packed >> 16, packed & 0xFFFF
             taken = np.ones(len(packed), dtype=np.int64)
             taken[:-1] = address[1:] != address[:-1] + size[:-1]
@@ -226,7 +237,7 @@ class _Frames:
             block = Block(address, decode(core, address, code))
             executed = len(block.instructions) * times
             total += executed
-            own += executed if _OF_DEVICE.match(name) else 0
+            own += executed if _is_own(name) else 0
             interrupts += times if name in _INTERRUPTS and address == self._starts[place] else 0
             cycles += np.array(block.count(taken=taken)[1]) * times
         cycles += interrupts * np.array(interrupt_cycles(core))

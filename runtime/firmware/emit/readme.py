@@ -64,8 +64,8 @@ it awake. All these are constants of `pw_device.h`; they are what the model's bu
 
 `pw_device_run` never waits: it begins a frame, works on a row while the next ones are read by DMA
 into the other of two buffers (`PW_ROWS_AT_ONCE` rows each), ends a frame, or calls
-`pw_board_wait_until` or `pw_board_sleep_until`. A frame that is not whole when the next one of its
-kind would be due is given up.
+`pw_board_wait_until` or `pw_board_sleep_until`. A frame that is not whole within the shorter
+of both periods is given up.
 
 `pw_board_tell(event, s)` is called on every frame that has something to tell:
 `@TELL@`. What `event` is, and what to ask of `s`, stands in `pw_model.h`.

@@ -25,6 +25,10 @@ BOARD_C = """\
 #include "pw_device.h"
 #include "pw_board.h"
 
+#if defined(__GNUC__) && !defined(__clang__)
+#pragma GCC optimize("no-jump-tables") /* which take a routine of a library on small cores */
+#endif
+
 #if defined(__GNUC__)
 #define APART __attribute__((noinline, used))
 #else

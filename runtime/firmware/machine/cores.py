@@ -11,6 +11,9 @@ Sources, read in the makers' public manuals unless marked:
 - Cortex-M3: ARM DDI 0337I, Cortex-M3 Technical Reference Manual, table 3.1 and section 3.3.
 - Cortex-M4: Texas Instruments SWCU192, CC13x2 and CC26x2 reference manual, table 3-25 (2021), which
   reprints table 3.1 of ARM DDI 0439, Cortex-M4 Technical Reference Manual.
+- Cortex-M55: scheduling model cortex_m55r1.py of the SLOTHY optimiser, Arm Limited 2022, which
+  calls itself approximate and no official guide; read in 2026.
+- Cortex-M85: scheduling model ARMScheduleM85.td of LLVM, read in 2026.
 - Ibex (RV32IMC): Ibex reference guide, Pipeline Details, table of stall cycles; single-cycle
   multiplier without branch-target adder or write-back stage.
 """
@@ -220,7 +223,8 @@ CORES: tuple[Core, ...] = (
         "cortex-m23", _THUMB, "cortex_m23", ("-mcpu=cortex-m23", "-mthumb"),
         "UC_CPU_ARM_CORTEX_M33", _M23,
         "assumed: Cortex-M0+ timing (ARM DDI 0484C table 3.1) for its successor of two stages; "
-        "multiplier and divider are the maker's choice, the divider 17 or 34 cycles (from memory)",
+        "multiplier of 1 or 32, divider of 17 or 34 cycles (Microchip, SAM L10 data sheet, section "
+        "11.1.1, read in 2026)",
     ),
     Core(
         "cortex-m55", "thumb-freestanding-eabihf", "cortex_m55+mve", _HELIUM_GCC, "", _M55,

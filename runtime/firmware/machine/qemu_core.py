@@ -15,7 +15,8 @@ import subprocess
 import tempfile
 import time
 import weakref
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -88,20 +89,24 @@ class QemuCore:
         self._end = weakref.finalize(self, _end, process, folder, held)
         self._gdb = self._connect(process, folder)
         held.append(self._gdb)
-        self._gdb.describe()
-        last = rooms[0].start + rooms[0].n_bytes
         self._code = rooms[0]
         self._stopped_at = 0
         self._calls: dict[int, Callable[[], None]] = {}
-        if not core.riscv:
+        with self._asked("the core"):
+            self._begin(rooms)
+
+    def _begin(self, rooms: Sequence[Room]) -> None:
+        """Bring the core to where a start-up leaves it."""
+        last = rooms[0].start + rooms[0].n_bytes
+        self._gdb.describe()
+        if not self._riscv:
             self._gdb.set_register(25, 1 << 24)  # the program status register: Thumb
             stub = last - 64
             self._gdb.write(stub, _ENABLE)
             self.call(stub, (_CPACR, _CPACR_VECTORS), rooms[1].start + 64, last - 16)
         else:
-            self._gdb.stop_at(
-                0, 2
-            )  # where a trap goes; an M-profile core without vectors ends QEMU
+            # A trap goes to address 0; one of an Arm core ends QEMU by itself.
+            self._gdb.stop_at(0, 2)
 
     def _connect(self, process: subprocess.Popen[bytes], folder: Path) -> GdbRemote:
         """Wait until QEMU answers."""
@@ -118,12 +123,25 @@ class QemuCore:
         )  # fmt: skip
 
     def write(self, address: int, data: bytes) -> None:
-        """Put bytes into memory."""
-        self._gdb.write(address, data)
+        """Put bytes into memory; raises ToolError where QEMU has ended."""
+        with self._asked("memory"):
+            self._gdb.write(address, data)
 
     def read(self, address: int, n_bytes: int) -> bytes:
-        """Return bytes of memory."""
-        return self._gdb.read(address, n_bytes)
+        """Return bytes of memory; raises ToolError where QEMU has ended."""
+        with self._asked("memory"):
+            return self._gdb.read(address, n_bytes)
+
+    @contextmanager
+    def _asked(self, what: str) -> Iterator[None]:
+        """Turn what the connection raises into one line."""
+        try:
+            yield
+        except (Fault, OSError) as error:
+            raise ToolError(
+                f"emulated {self._core.name}", f"{what} in QEMU", f"out of reach ({error})",
+                "an answer",
+            ) from error  # fmt: skip
 
     def set_base(self, address: int) -> None:
         """Put the base of position-independent data into r9."""
@@ -137,17 +155,17 @@ class QemuCore:
     def call(self, address: int, arguments: Sequence[int], stack: int, stop: int) -> int:
         """Run a function until it returns to `stop`; returns its first result word."""
         first, at_stack, link, counter = (10, 2, 1, 32) if self._riscv else (0, 13, 14, 15)
-        if self._stopped_at != stop:
-            self._gdb.stop_at(stop, 2)
-            self._stopped_at = stop
         if self._log is not None:
             self._read = self._log.stat().st_size if self._log.exists() else 0
-        for number, value in enumerate(arguments):
-            self._gdb.set_register(first + number, value)
-        self._gdb.set_register(at_stack, stack)
-        self._gdb.set_register(link, stop if self._riscv else stop | 1)
-        self._gdb.set_register(counter, address)
         try:
+            if self._stopped_at != stop:
+                self._gdb.stop_at(stop, 2)
+                self._stopped_at = stop
+            for number, value in enumerate(arguments):
+                self._gdb.set_register(first + number, value)
+            self._gdb.set_register(at_stack, stack)
+            self._gdb.set_register(link, stop if self._riscv else stop | 1)
+            self._gdb.set_register(counter, address)
             signal, came_to = self._gdb.run(), self._gdb.register(counter)
             while signal == _TRAP and came_to in self._calls:
                 self._calls[came_to]()
@@ -157,7 +175,8 @@ class QemuCore:
             raise Fault(str(error)) from error
         if signal != _TRAP or came_to != stop:
             raise Fault(f"stopped at 0x{came_to:x}, signal {signal}")
-        return self._gdb.register(first)
+        with self._asked("a register"):
+            return self._gdb.register(first)
 
     def blocks(self) -> NDArray[np.int64]:
         """Return the instructions that were executed, one by one."""
@@ -170,7 +189,7 @@ class QemuCore:
         addresses = executed_addresses(log)
         if not len(addresses):
             return addresses
-        code = self._gdb.read(self._code.start, int(addresses.max()) + 2 - self._code.start)
+        code = self.read(self._code.start, int(addresses.max()) + 2 - self._code.start)
         halves = np.frombuffer(code[: len(code) // 2 * 2], "<u2").astype(np.int64)
         half = halves[(addresses - self._code.start) // 2]
         wide = half & 3 == 3 if self._riscv else half >> 11 >= 0x1D

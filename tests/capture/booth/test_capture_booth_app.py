@@ -127,7 +127,8 @@ def test_with_its_token_the_booth_opens(locked: TestClient) -> None:
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/participant", "/review", "/static/recording/record.js", "/api/sessions", "/none"]
+    "path",
+    ["/", "/participant", "/review", "/static/recording/record.js", "/api/sessions", "/none"],
 )
 def test_a_browser_may_load_nothing_from_elsewhere(client: TestClient, path: str) -> None:
     """Every reply carries a Content Security Policy that allows the booth's own files only."""

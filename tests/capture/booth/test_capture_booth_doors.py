@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import logging
 import socket
 import urllib.request
 from collections.abc import Iterator
@@ -12,6 +14,7 @@ from booth_browser import open_booth
 from websockets.sync.client import connect
 
 from capture.booth.entrance.doors import MOST_CONNECTIONS, MOST_WINDOWS, Doors
+from capture.booth.server import not_broken_off
 
 
 @pytest.fixture(scope="module")
@@ -87,3 +90,12 @@ def test_who_holds_most_loses_the_one_silent_longest() -> None:
     doors.leave(0)  # type: ignore[arg-type]
     doors.enter(5, Wire("c"))  # type: ignore[arg-type]
     assert sum(wire.cut for wire in wires) == 1
+
+
+def test_a_request_that_the_end_broke_off_is_no_fault() -> None:
+    """Ctrl-C in the middle of an answer shows nobody a traceback; a fault of the booth does."""
+    for error, shown in ((asyncio.CancelledError("shutdown"), False), (ValueError("odd"), True)):
+        told = (type(error), error, None)
+        record = logging.LogRecord("uvicorn.error", logging.ERROR, "", 0, "failed", (), told)
+        assert not_broken_off(record) == shown
+    assert not_broken_off(logging.LogRecord("uvicorn.error", 30, "", 0, "slow", (), None))

@@ -42,6 +42,7 @@ from capture.tsv_tables import read_table
 from runtime.errors import FormatError, UsageError
 from runtime.sensor import Sensor
 from trainer.cli import main
+from trainer.recipe import parse_recipe
 
 
 @pytest.mark.parametrize("form", [as_npz, as_npz_interleaved, as_csv, as_wide_tsv, as_parquet])
@@ -167,7 +168,8 @@ def test_the_tutorial_works_to_the_letter(
     monkeypatch.chdir(tmp_path)
     code, again = re.findall(r"```python\n(.*?)```", text, re.S)
     exec(code, {})  # noqa: S102 - our own page
-    (sensor,) = re.findall(r"```toml\n(.*?)```", text, re.S)
+    sensor, recipe = re.findall(r"```toml\n(.*?)```", text, re.S)
+    assert parse_recipe(recipe, "mine").answers == ("swipe_left", "push", "other")
     Path("sensor.toml").write_text(sensor, "utf-8")
     assert read_sensor(Path("sensor.toml")) == Sensor("bench8", 8, 8), "the defaults as written"
     for name, table in re.findall(r"^`(\w+\.csv)`:.*?```csv\n(.*?)```", text, re.S | re.M):

@@ -16,7 +16,7 @@ from capture.cli import repair as repair_command
 from capture.cues.labels import GOOD, REJECTED, Event, read_events, write_events
 from capture.cues.script import load_script
 from capture.frames import FramePair
-from capture.store.lost_takes import Losses, left_of
+from capture.store.damaged.lost_takes import Losses, left_of
 from capture.store.repair import repair
 from capture.store.session import events_path, read_session
 from capture.store.validate import validate

@@ -127,7 +127,7 @@ def test_memory_is_that_of_a_stretch() -> None:
             yield flat(SENSOR, 100.0, 10.0, 100)
 
     stream = thinned(endless(), SENSOR, Setting(0.5), np.random.default_rng(1))
-    assert len(next(stream)) <= 255
+    assert len(next(stream)) <= 511
     assert taken <= 1100
 
 
@@ -203,10 +203,11 @@ def test_flicker_is_followed_to_the_lit_exposure(deep: float) -> None:
     rng = np.random.default_rng(6)
     number = np.arange(512, dtype=np.int64)
     time_us = np.rint(number * sensor.frame_period_us).astype(np.int64) + 1_000
+    hz = 100.05  # mains are never quite what they should be
     scene_e = 200.0 + 100.0 * rng.random((16, 16))
 
     def read(later_us: int, led_e: float) -> np.ndarray:
-        wave = 1.0 + deep * np.sin(2e-6 * np.pi * 100.0 * (time_us + later_us))
+        wave = 1.0 + deep * np.sin(2e-6 * np.pi * hz * (time_us + later_us))
         mean_e = wave[:, None, None] * scene_e + led_e
         electrons = rng.poisson(mean_e) + 6.0 * rng.standard_normal(mean_e.shape)
         return np.rint(2.0 * electrons + 200).astype(np.uint16)
@@ -214,7 +215,7 @@ def test_flicker_is_followed_to_the_lit_exposure(deep: float) -> None:
     block = FrameBlock(number, time_us, read(0, 500.0), read(1500, 0.0), time_us + 1500)
     got = thin(block, sensor, Setting(0.1))
     lit_wave, dark_wave = (
-        np.sin(2e-6 * np.pi * 100.0 * (time_us + later_us)) for later_us in (0, 1500)
+        np.sin(2e-6 * np.pi * hz * (time_us + later_us)) for later_us in (0, 1500)
     )
     wanted = 2.0 * (50.0 + deep * (lit_wave - dark_wave) * scene_e.mean())
     light = (got.lit.astype(np.float64) - got.dark).mean(axis=(1, 2))

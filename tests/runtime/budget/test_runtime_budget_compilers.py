@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from pathlib import Path
 
@@ -10,7 +9,7 @@ import pytest
 from budget_models import CORES, write_folder
 from click.testing import CliRunner
 
-from runtime.budget import Budget, budget
+from runtime.budget import Budget, Computation, budget, with_other_compilers
 from runtime.budget.page.card_section import card_section
 from runtime.budget.page.report import budget_page
 from runtime.cli import commands
@@ -59,37 +58,41 @@ def test_the_compilers_of_a_machine(monkeypatch: pytest.MonkeyPatch, tmp_path: P
 
 @pytest.mark.slow
 def test_other_compilers_stand_beside_the_first(
-    folder: Path, tmp_path: Path, need_tool: Callable[[str], str]
+    folder: Path, priced: Budget, need_tool: Callable[[str], str]
 ) -> None:
-    """--compilers prices the model by each compiler on the path, apart from the model's folder."""
+    """Each compiler on the path that has the controller's core gives a price of its own."""
     need_tool("arm-none-eabi-gcc")
-    before = sorted(path.name for path in folder.iterdir())
-    command = next(c for c in commands if c.name == "budget")
-    done = CliRunner().invoke(command, [str(folder), "--compilers", "--out", str(tmp_path / "out")])
-    assert done.exit_code == 0, done.output
-    assert sorted(path.name for path in folder.iterdir()) == before
-    found = json.loads((tmp_path / "out" / "budget.json").read_text())
+    before = (folder / "profile.json").read_bytes()
+    both = with_other_compilers(priced, folder, None, Computation())
+    assert (folder / "profile.json").read_bytes() == before
+    found = both.to_json()
     gcc = next(x for x in found["other_compilers"] if "arm-none-eabi-gcc" in x["compiler"])
-    own = found["profiles"]["cortex-m33"]
-    assert gcc["instructions_per_frame"] != own["instructions_per_frame"]
-    assert 0.5 < gcc["instructions_per_frame"] / own["instructions_per_frame"] < 1.5
-    assert gcc["average_uw"]["median"] == pytest.approx(found["average_uw"]["median"], rel=0.05)
+    share = gcc["instructions_per_frame"] / priced.core.instructions_per_frame
+    assert 0.5 < share < 1.5 and share != 1.0
+    assert gcc["average_uw"]["median"] == pytest.approx(priced.average_uw.median, rel=0.05)
     assert gcc["average_uw"] != found["average_uw"]
-    words = f"{gcc['compiler']}: {gcc['instructions_per_frame']:,.0f} instructions"
-    assert words in done.output
-    assert "By other compilers" in (tmp_path / "out" / "budget.html").read_text()
+    page = budget_page([both])
+    assert "By other compilers" in page
+    assert all(price.compiler in page for price in (both.own_price, *both.other_compilers))
 
 
 @pytest.mark.slow
 def test_a_price_by_another_compiler_is_a_what_if(
-    folder: Path, need_tool: Callable[[str], str]
+    folder: Path, priced: Budget, need_tool: Callable[[str], str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Priced by a GCC, the model's own budget stays as it is."""
+    """Priced by a GCC and by others, the model's own folder stays as it is; each has its line."""
     need_tool("arm-none-eabi-gcc")
-    before = sorted(path.name for path in folder.iterdir())
+    monkeypatch.setattr("runtime.firmware.machine.execute.executable_cores", lambda _: (CORES, ()))
+    both = ("zig", "arm-none-eabi-gcc")
+    monkeypatch.setattr("runtime.budget.other_compilers.compilers_of", lambda _: both)
+    before = {path: path.read_bytes() for path in folder.iterdir()}
     command = next(c for c in commands if c.name == "budget")
-    done = CliRunner().invoke(command, [str(folder), "--compiler", "arm-none-eabi-gcc"])
+    asked = [str(folder), "--compiler", "arm-none-eabi-gcc", "--compilers"]
+    done = CliRunner().invoke(command, asked)
     assert done.exit_code == 0, done.output
-    assert "a what-if" in done.output
-    assert "compiled by arm-none-eabi-gcc" in done.output
-    assert sorted(path.name for path in folder.iterdir()) == before
+    assert "a what-if, written nowhere" in done.output
+    lines = [line for line in done.output.splitlines() if " instructions (" in line]
+    assert [line.split()[0] for line in lines] == ["arm-none-eabi-gcc", "zig"]
+    assert priced.core.compiler in lines[1]
+    assert "(+0.0%)" in lines[0] and "(+0.0%)" not in lines[1]
+    assert {path: path.read_bytes() for path in folder.iterdir()} == before

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +20,14 @@ from runtime.budget.price.power import PARTS
 from runtime.budget.stored import read_stored
 from runtime.errors import FormatError
 from trainer.cli import main
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _one_core() -> Iterator[None]:
+    """Execute one core besides the chosen controller's: which ones there are matters elsewhere."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("runtime.cli._executable", lambda _compiler: ("cortex-m33",))
+        yield
 
 
 @pytest.fixture(scope="module")

@@ -130,19 +130,21 @@ def test_a_frame_with_a_fault_tells_nothing_and_is_counted(
     n_counts = 3 if fault == "counts" else 0
     assert (run.dropped_rows, run.dropped_counts) == (3 - n_counts, n_counts)
     assert run.tally.watching_frames == 150
+    assert run.tally.active_frames == 150
     assert run.tally.wakes == 1
     assert run.fed == 150 + run.tally.active_frames - 3
     assert run.state == 1
 
 
 def test_a_silent_sensor_lets_the_watchdog_starve(compiled: CompiledFirmware) -> None:
-    """While no frame comes whole nobody feeds it; each is given up when the next one is due."""
+    """While no frame comes whole nobody feeds it; each is given up in time."""
     script = played(10.0, (), (), SCENES)
     silent = tuple((t / 5.0 + 2.0, "silent") for t in range(40))
     run = run_day(compiled, dataclasses.replace(script, faults=silent))
     assert run.fed == 10
     assert run.tally.watching_frames == 50
-    assert run.dropped_rows == 50 - 10 - 1  # the last one is still waited for
+    assert run.dropped_rows == 50 - 10
+    assert run.tally.sensor_s == pytest.approx(40 / 30, abs=0.02)
 
 
 def test_movement_without_an_end_becomes_the_rest(tmp_path: Path) -> None:
@@ -177,7 +179,8 @@ def test_what_the_model_sees_keeps_it_awake(tmp_path: Path) -> None:
 def test_its_cost_is_counted_by_kind_of_frame(compiled: CompiledFirmware) -> None:
     """Interrupts are one for eight rows and three more; its own share is a part of all."""
     lit, dark = random_frames(MODEL, 20)
-    cost = device_cost(compiled, lit, dark)
+    cost = device_cost(compiled, lit, dark, SETTING)
+    assert cost.active.n_frames == 20
     assert cost.watching.interrupts == cost.active.interrupts == 16 / 8 + 3
     for frame in (cost.watching, cost.active):
         assert 0 < frame.own_instructions < frame.instructions

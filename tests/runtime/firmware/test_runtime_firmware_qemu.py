@@ -135,6 +135,19 @@ def test_an_emulator_that_does_not_start_says_why(
         Machine(compiled)
 
 
+def test_an_emulator_that_goes_away_is_one_line(
+    need_tool: Callable[[str], str], tmp_path: Path
+) -> None:
+    """Memory, and a call, of a core whose program has ended are one line each."""
+    need_tool("qemu-system-arm")
+    machine = Machine(compiled_for(small_model(), tmp_path, "cortex-m55"))
+    machine._emulator._end()  # type: ignore[attr-defined]
+    with pytest.raises(ToolError, match="emulated cortex-m55: memory in QEMU is out of reach"):
+        machine.read(machine.image.symbol("harness_state").address, 4)
+    with pytest.raises(ToolError, match="emulated cortex-m55: end of pw_step is a fault"):
+        machine.call("pw_step", 0, 0, 0)
+
+
 def test_a_block_given_up_was_not_executed() -> None:
     """What QEMU stops before its first instruction, it tells twice and executes once."""
     log = (

@@ -48,8 +48,8 @@ PLANTED = [
 
 
 def write(files: dict[str, str], folder: Path) -> Path:
-    folder.mkdir(parents=True, exist_ok=True)
     for name, text in files.items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
         (folder / name).write_text(text)
     return folder
 

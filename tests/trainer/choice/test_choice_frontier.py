@@ -6,6 +6,7 @@ import csv
 import json
 import shutil
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -75,6 +76,13 @@ def test_the_front_is_told_as_json_table_and_page(searched: Path) -> None:
     assert page == frontier_page(told)
     assert "<script" not in page
     assert "http" not in page.replace("http-equiv", "")
+
+
+def test_the_page_keeps_the_rules_of_wcag(
+    searched: Path, faults_of_page: Callable[[str], list[str]]
+) -> None:
+    """The page of a search keeps WCAG 2.2 AA, on a phone and a laptop."""
+    assert faults_of_page((searched / "out" / "frontier.html").read_text("utf-8")) == []
 
 
 def test_a_quarter_of_the_light_costs_less(searched: Path) -> None:

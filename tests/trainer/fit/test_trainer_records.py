@@ -170,6 +170,36 @@ def test_events_are_those_of_the_table(model: Path) -> None:
     assert {row["participant"] for row in in_turn} == {"P01", "P02", "P03"}
 
 
+def test_the_trade_off_is_that_of_the_table(model: Path) -> None:
+    """F1, recall and false events an hour at each margin follow from counts of each recording."""
+    found, watched = evaluation(model)["events"], rows(model, "sessions")
+    for side, name in (("locked", "trade_off"), ("in_turn", "trade_off_in_turn")):
+        hours = sum(
+            float(row["hours"])
+            for row in watched
+            if row["side"] == side and row["background"] == "yes"
+        )
+        for step, told in enumerate(found[name]):
+            own = [
+                row
+                for row in rows(model, "margins")
+                if (row["side"], row["step"]) == (side, str(step))
+            ]
+            right, detected, made = (
+                sum(int(row[key]) for row in own if int(row["n_references"]))
+                for key in ("n_right", "n_detected", "n_references")
+            )
+            false = sum(
+                int(row["n_detected"]) - int(row["n_right"])
+                for row in own
+                if row["background"] == "yes"
+            )
+            assert float(own[0]["margin"]) == told["margin"]
+            assert 2 * right / (detected + made) == pytest.approx(told["f1"], abs=1e-6)
+            assert right / made == pytest.approx(told["recall"], abs=1e-6)
+            assert false / hours == pytest.approx(told["false_per_hour"], rel=1e-5)
+
+
 def test_steps_left_out_are_named_on_every_page(
     small_data: Path, small_recipe: Path, tmp_path: Path
 ) -> None:

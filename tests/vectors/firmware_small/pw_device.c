@@ -46,7 +46,6 @@ static void begin_frame(pw_device *d, uint32_t now_us)
         d->is_active = 1u;
         d->counts.active_frames++;
         d->frame_due_us = d->active_due_us;
-        d->frame_limit_us = now_us + PW_ACTIVE_PERIOD_US;
         d->next_row = PW_ACTIVE_FIRST_ROW;
         d->rows_left = PW_ACTIVE_LAST_ROW + 1u - PW_ACTIVE_FIRST_ROW;
         plan(&d->active_due_us, &d->active_due_part, now_us, active);
@@ -54,11 +53,11 @@ static void begin_frame(pw_device *d, uint32_t now_us)
         d->is_active = 0u;
         d->counts.watching_frames++;
         d->frame_due_us = d->watch_due_us;
-        d->frame_limit_us = now_us + PW_WATCHING_PERIOD_US;
         d->next_row = PW_WATCHING_FIRST_ROW;
         d->rows_left = PW_WATCHING_LAST_ROW + 1u - PW_WATCHING_FIRST_ROW;
         plan(&d->watch_due_us, &d->watch_due_part, now_us, watching);
     }
+    d->frame_limit_us = now_us + PW_FRAME_LIMIT_US;
     d->taking = 0u;
     d->taken = 0u;
     d->filling = 0u;
@@ -102,12 +101,11 @@ static void learn_rest(pw_device *d)
     }
 }
 
+/* Nothing moved: hold, until that is over; then watch, once the mean of changes is one of rest. */
 static void rest_or_watch(pw_device *d)
 {
     d->settled++;
-    if (is_awake(d) == 0) {
-        d->state = (d->settled >= PW_WATCH_WARM_UP_FRAMES) ? PW_STATE_WATCH : PW_STATE_WARM_UP;
-    } else if (reached(d->frame_due_us, d->hold_until_us) == 0) {
+    if ((is_awake(d) != 0) && (reached(d->frame_due_us, d->hold_until_us) == 0)) {
         d->state = PW_STATE_HOLD;
     } else {
         d->state = (d->settled >= PW_WATCH_WARM_UP_FRAMES) ? PW_STATE_WATCH : PW_STATE_WARM_UP;

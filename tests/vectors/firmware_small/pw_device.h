@@ -42,6 +42,8 @@ extern "C" {
 #define PW_ACTIVE_FIRST_ROW 0u
 #define PW_ACTIVE_LAST_ROW 15u
 #define PW_HOLD_US 2000000u
+/* A frame that is not whole after this is given up: the shorter of both periods. */
+#define PW_FRAME_LIMIT_US 33333u
 /* Rows that one transfer reads at most: an interrupt each would cost more than they do. */
 #define PW_ROWS_AT_ONCE 8u
 /* Watching frames of movement without a pause, after which it is taken for a livelier rest. */

@@ -49,6 +49,8 @@ extern "C" {
 #define PW_ACTIVE_FIRST_ROW @ACTIVE_FIRST@u
 #define PW_ACTIVE_LAST_ROW @ACTIVE_LAST@u
 #define PW_HOLD_US @HOLD@u
+/* A frame that is not whole after this is given up: the shorter of both periods. */
+#define PW_FRAME_LIMIT_US @FRAME_LIMIT@u
 /* Rows that one transfer reads at most: an interrupt each would cost more than they do. */
 #define PW_ROWS_AT_ONCE @ROWS_AT_ONCE@u
 /* Watching frames of movement without a pause, after which it is taken for a livelier rest. */

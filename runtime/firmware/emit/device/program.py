@@ -102,6 +102,8 @@ def _constants(model: Model, setting: DeviceSetting) -> dict[str, object]:
             f"{name}_PART": part,
             f"{name}_LED": round(1e3 * current_ma),
         }
+    fastest = max(setting.watching_rate_hz, setting.frame_rate_hz)
+    found["FRAME_LIMIT"] = math.floor(1e6 / fastest)
     slowest_us = 1e6 / min(setting.watching_rate_hz, setting.frame_rate_hz)
     return found | {"WATCHDOG": round(_WATCHDOG_FRAMES * slowest_us)}
 

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from capture.cues.labels import GOOD, Event, read_events, write_events
-from capture.store.lost_takes import Losses, left_of
-from capture.store.salvage import Damage, salvaged
+from capture.store.damaged.lost_takes import Losses, left_of
+from capture.store.damaged.salvage import Damage, salvaged
 from capture.store.writer import FRAME_TOPIC, SessionHeader, SessionWriter
 from runtime.errors import UsageError
 
