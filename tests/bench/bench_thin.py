@@ -53,9 +53,9 @@ STATED = {
     "mean": 0.005, "mean_in_bins": 0.3, "lit": 0.3, "dark": 0.1, "difference": 0.05, "bins": 0.1,
     "rows": 0.15, "whole": 2.0, "between": 0.12,
 }  # fmt: skip
-"""Largest error of each moment. Lit alone, and its correlation with dark, have what is made up for in
-lit minus dark. Of flicker that comes to 20 counts a pixel, a hundredth that is not followed is a small
-part of each pixel's noise, and in the sum over all pixels as much as all their noise."""
+"""Largest error of each moment. Lit alone, and its correlation with dark, have what is made up for
+in lit minus dark. Of flicker that comes to 20 counts a pixel, a hundredth that is not followed is a
+small part of each pixel's noise, and in the sum over all pixels as much as all their noise."""
 
 
 def _moments(sensor: str, asked: argparse.Namespace) -> bool:
