@@ -1,7 +1,8 @@
 """A core in QEMU, a program of the system's: for what unicorn does not execute, and to check it.
 
-The program is steered over GDB's remote protocol and never stepped by it. To count, QEMU is told to
-translate one instruction at a time and to write the address of each that it executes into a file.
+The program is steered over GDB's remote protocol, and stepped by it past a breakpoint alone. To
+count, QEMU is told to translate one instruction at a time and to write the address of each that it
+executes into a file.
 Every Thumb core is executed by the board of the largest one, ``mps3-an547`` with a Cortex-M55: what
 is executed is decided by the compiled image, and an M55 has all instructions of the others. Proved
 with QEMU 7.2.
@@ -145,11 +146,13 @@ class QemuCore:
 
     def set_base(self, address: int) -> None:
         """Put the base of position-independent data into r9."""
-        self._gdb.set_register(9, address)
+        with self._asked("a register"):
+            self._gdb.set_register(9, address)
 
     def at(self, address: int, call: Callable[[], None]) -> None:
         """Call something each time that the program comes to an address."""
-        self._gdb.stop_at(address, 2)
+        with self._asked("a breakpoint"):
+            self._gdb.stop_at(address, 2)
         self._calls[address] = call
 
     def call(self, address: int, arguments: Sequence[int], stack: int, stop: int) -> int:
