@@ -107,7 +107,7 @@ def read_sensor_file(path: Path) -> SensorFile:
         return SensorFile(sensor, first_row, _device(file, sensor, watching))
     except FormatError as error:
         where = error.where if error.where.startswith(str(path)) else str(path)
-        raise FormatError(where, error.what, error.got, error.expected) from None
+        raise FormatError(where, error.what, error.got, error.expected, error.do) from None
 
 
 def _device(file: TomlFile, sensor: Sensor, watching: Any) -> DeviceSetting:

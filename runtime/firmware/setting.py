@@ -130,4 +130,4 @@ def read_setting(folder: Path, sensor: Sensor) -> DeviceSetting:
     try:
         return dataclasses.replace(base, **file.data)
     except FormatError as fault:
-        raise FormatError(str(path), fault.what, fault.got, fault.expected) from None
+        raise FormatError(str(path), fault.what, fault.got, fault.expected, fault.do) from None

@@ -90,7 +90,10 @@ class GdbRemote:
 
     def register(self, number: int) -> int:
         """Return a register of 32 bits."""
-        return int.from_bytes(bytes.fromhex(self.ask(f"p{number:x}")), "little")
+        answer = self.ask(f"p{number:x}")
+        if len(answer) % 2:  # an error is E and two digits
+            raise OSError(f"register {number} cannot be read")
+        return int.from_bytes(bytes.fromhex(answer), "little")
 
     def stop_at(self, address: int, n_bytes: int) -> None:
         """Stop the program whenever it comes to an address; the length says which instruction."""
