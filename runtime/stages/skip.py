@@ -37,7 +37,7 @@ PW_STAGE int32_t @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
 
 @dataclass(frozen=True, eq=False)
 class Skip(Stage):
-    """Give the values of the last of every `every` frames, the first frame among them.
+    """Give the values of the first of every `every` frames, on that frame and on those behind it.
 
     Stages without a memory give the same again for the same values, so that the firmware runs those
     behind this one, up to the next that remembers, only on frames that are taken: a head on every

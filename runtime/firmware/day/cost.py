@@ -116,7 +116,8 @@ def interrupt_cycles(core: Core) -> tuple[float, float, float]:
     -----
     Cortex-M stacks eight registers by itself: 12 cycles to enter on M3, M4, M7 and M33, 15 on M0+
     (Technical Reference Manuals, exception handling, 2009 to 2020, from memory), 10 to 13 to leave;
-    high has waits for flash. On RISC-V the program saves the registers that a call may change: 16
+    high has waits for flash. M0 and M23 are taken as M0+, M55 and M85 as the larger ones (assumed).
+    On RISC-V the program saves the registers that a call may change: 16
     stores and 16 loads, and as much again for what a controller's own handler does (assumed).
     """
     if core.riscv:

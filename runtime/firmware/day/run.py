@@ -15,13 +15,13 @@ from runtime.errors import FormatError, ToolError
 from runtime.firmware.day.script import BoardTimes, DayScript, Kind
 from runtime.firmware.day.tally import DayTally
 from runtime.firmware.machine.board import BOARD_C, FAULTS, MOST_TOLD, TALLIED
-from runtime.firmware.machine.compile import CompiledFirmware, compile_for
+from runtime.firmware.machine.compile import OPTIMISE, CompiledFirmware, compile_for
 from runtime.firmware.machine.execute import Machine
 from runtime.stages.contract.stage import Counts
 
 __all__ = ["Board", "DayRun", "compile_device", "run_day"]
 
-_CLOCK = struct.Struct("<QQQQQ IIIII IIIII 4x".replace(" ", ""))
+_CLOCK = struct.Struct("<QQQQQ IIIII IIIII 4x")
 _MOST_STATE = 3
 _SETTING = struct.Struct("<QIII4x")
 _TOLD = struct.Struct("<Qi4x")
@@ -57,7 +57,7 @@ class DayRun:
 
 
 def compile_device(
-    folder: Path | str, core: str, *, compiler: str = "zig", optimise: str = "-O2",
+    folder: Path | str, core: str, *, compiler: str = "zig", optimise: str = OPTIMISE,
     extra: tuple[str, ...] = (),
 ) -> CompiledFirmware:  # fmt: skip
     """Compile a firmware folder with its device program and the board whose time jumps.
@@ -124,7 +124,7 @@ class Board:
         clock = _CLOCK.unpack(self._read("clock", _CLOCK.size))
         _, slept_us, waited_us, *lit_us = clock[:5]
         _, slept_ns, waited_ns, *lit_ns = clock[5:10]
-        current_ua, (other, _, _, _) = clock[10:12], (*clock[12:], 0)[:4]
+        current_ua, other = clock[10:12], clock[12]
         if other:
             raise ToolError("scripted day", "LED current", "changing", "one of each state")
         lit = [us + ns / 1e3 for us, ns in zip(lit_us, lit_ns, strict=True)]

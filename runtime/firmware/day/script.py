@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
@@ -63,8 +64,8 @@ class DayScript:
         Seconds, in order, at which a single watching frame stands out, or the light changes once.
     readout : callable
         What the sensor gives at a time, see `Readout`.
-    faults : dict of float to str, optional
-        Seconds from which on the next frame's first rows are wrong once: one of `FAULTS`.
+    faults : tuple of (time_s, fault), optional
+        In order: from a time on, the next frame's first rows are wrong once, by one of `FAULTS`.
 
     Raises
     ------
@@ -130,8 +131,6 @@ def played(
     starts = [start for start, _ in visits]
 
     def readout(t_s: float, kind: Kind) -> tuple[Counts, Counts]:
-        from bisect import bisect_right
-
         at = bisect_right(starts, t_s + 1e-9) - 1
         if at >= 0 and t_s < visits[at][1] - 1e-9:
             index = int((t_s - visits[at][0]) / step_s + 1e-6) % len(lit)

@@ -1,1 +1,1 @@
-"""The firmware folder as text: model, weights, self-test and README, the same bytes each time."""
+"""The firmware folder as text: model, watching, device program, self-test; always the same."""

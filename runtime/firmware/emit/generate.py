@@ -79,7 +79,6 @@ def generate(
         Measured bytes, stated in the header.
     keys : sequence of int, optional
         Scenes of the self-test; the first ones tried when absent, without a search for events.
-
     setting : DeviceSetting, optional
         Of the device program, which the README tells; the sensor's own when absent.
 
