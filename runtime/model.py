@@ -9,7 +9,6 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 from typing import Any, cast
 
@@ -22,7 +21,15 @@ from runtime.sensor import Sensor
 from runtime.stages import closing_kinds, kinds
 from runtime.stages.contract.c_text import Edge, smallest_ctype
 from runtime.stages.contract.closing import ClosingStage
-from runtime.stages.contract.stage import Counts, EntryStage, Int32, Int64, Stage, State
+from runtime.stages.contract.stage import (
+    Counts,
+    EntryStage,
+    Int32,
+    Int64,
+    Stage,
+    State,
+    check_chain,
+)
 from runtime.weights import pack_arrays, read_arrays
 
 __all__ = ["Model", "Run", "load_model", "model_files", "model_hash", "run_stages", "save_model"]
@@ -200,24 +207,6 @@ class Model:
         return Run(evidence, outputs, state_before | named)
 
 
-def check_chain(stages: Sequence[Stage]) -> None:
-    """Check that an entry stage comes first and that each stage takes what the last one gives.
-
-    Raises
-    ------
-    FormatError
-        It does not.
-    """
-    if not stages or not isinstance(stages[0], EntryStage):
-        raise FormatError("model", "first stage", "no entry stage", "bins or pixels")
-    for index, (before, after) in enumerate(pairwise(stages), start=1):
-        if isinstance(after, EntryStage):
-            raise FormatError("model", f"stage {index}", after.kind, "no second entry stage")
-        if before.n_out != after.n_in:
-            what = f"values taken by stage {index} ({after.kind})"
-            raise FormatError("model", what, after.n_in, f"{before.n_out} as given by the last one")
-
-
 def _check_closing(stages: Sequence[Stage]) -> None:
     """Check that a closing stage comes last, and nowhere else; raises FormatError."""
     for index, stage in enumerate(stages[:-1]):
@@ -239,9 +228,8 @@ def check_frames(lit: Counts, dark: Counts, sensor: Sensor) -> None:
         if exposure.shape != wanted:
             raise FormatError("frames", f"shape of {what}", exposure.shape, wanted)
         if exposure.size and int(exposure.max()) > sensor.max_counts:
-            raise FormatError(
-                "frames", f"{what} counts", exposure.max(), f"0 to {sensor.max_counts}"
-            )
+            allowed = f"0 to {sensor.max_counts}"
+            raise FormatError("frames", f"{what} counts", exposure.max(), allowed)
 
 
 def _own_state(stage: Stage, index: int, state: State | None) -> State:
@@ -383,9 +371,8 @@ def _read_stages(
     for index, data in enumerate(every):
         kind = data.get("kind") if isinstance(data, dict) else None
         if not isinstance(kind, str) or kind not in kinds():
-            raise FormatError(
-                where, f"kind of stage {index}", repr(kind), f"one of {sorted(kinds())}"
-            )
+            known = f"one of {sorted(kinds())}"
+            raise FormatError(where, f"kind of stage {index}", repr(kind), known)
         prefix = f"s{index}_"
         own = {k.removeprefix(prefix): arrays.pop(k) for k in list(arrays) if k.startswith(prefix)}
         stages.append(kinds()[kind].from_json(data, own, f"{where}, stage {index}"))
@@ -403,10 +390,8 @@ def _read_json(path: Path) -> Any:
             raise FormatError(str(path), "size", "too large", f"at most {_MAX_JSON_BYTES} bytes")
         return json.loads(text)
     except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise FormatError(
-            str(path), "the file", f"unreadable ({reason})", do="give a model folder"
-        ) from None
+        got = f"unreadable ({error.strerror or type(error).__name__})"
+        raise FormatError(str(path), "the file", got, do="give a model folder") from None
     except (ValueError, RecursionError) as error:
         if isinstance(error, FormatError):
             raise

@@ -15,6 +15,8 @@ from __future__ import annotations
 
 import dataclasses
 from abc import ABC, abstractmethod
+from collections.abc import Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 import numpy as np
@@ -35,6 +37,7 @@ __all__ = [
     "Int64",
     "Stage",
     "State",
+    "check_chain",
     "frozen_array",
     "prove_int32",
     "require",
@@ -230,6 +233,24 @@ class EntryStage(Stage):
     def onnx(self, nodes: Nodes, x: str, state: dict[str, str]) -> tuple[str, dict[str, str]]:
         """Refuse: an entry stage starts from exposures, see `onnx_frames`."""
         raise FormatError("model", f"stage {self.kind}", "after another stage", "the first")
+
+
+def check_chain(stages: Sequence[Stage]) -> None:
+    """Check that an entry stage comes first and that each stage takes what the last one gives.
+
+    Raises
+    ------
+    FormatError
+        It does not.
+    """
+    if not stages or not isinstance(stages[0], EntryStage):
+        raise FormatError("model", "first stage", "no entry stage", "bins or pixels")
+    for index, (before, after) in enumerate(pairwise(stages), start=1):
+        if isinstance(after, EntryStage):
+            raise FormatError("model", f"stage {index}", after.kind, "no second entry stage")
+        if before.n_out != after.n_in:
+            what = f"values taken by stage {index} ({after.kind})"
+            raise FormatError("model", what, after.n_in, f"{before.n_out} as given by the last one")
 
 
 def require(where: str, name: str, value: object, low: int, high: int) -> None:
