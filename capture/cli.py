@@ -68,10 +68,7 @@ _MANY = 20  # sessions from which on work is long enough to be told of
     type=click.Choice(["auto", "pty", "socket"]),
     help="A pseudo-terminal, or a loopback socket where the system has none.",
 )
-def emulate(
-    participant: str,
-    **settings: Any,
-) -> None:
+def emulate(participant: str, **settings: Any) -> None:
     """Start an emulated sensor; print its port, then run until stopped.
 
     An invented participant in front of it acts the script's cues, in the order that follows from
@@ -127,12 +124,7 @@ def emulate(
     help="Set the sensor first, to a sensor.toml as palmwatt frontier writes it.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as JSON.")
-def record(
-    port: str,
-    setting: Path | None,
-    as_json: bool,
-    **about: Any,
-) -> None:
+def record(port: str, setting: Path | None, as_json: bool, **about: Any) -> None:
     """Lead one participant through a cue script and record every readout.
 
     Keys while it runs: space pauses and goes on, r gives the last cue again, q stops early, as
@@ -361,8 +353,8 @@ def booth(
 
     A second screen shows the participant /participant of the same address: instruction, practice
     and cues, and nothing that is measured.
-    The page shows cues in letters for two metres, live readouts and quality; its review view moves,
-    renames and rejects takes, by keyboard too, and lets a second labeller work blind.
+    The page shows cues in letters for two metres, live readouts and quality; its review view adds,
+    moves, renames and rejects takes, by keyboard too, and lets a second labeller work blind.
     Caution: the connection is not encrypted. Beyond this machine, use it only in a network you
     trust. The sensor's LED is bright though it cannot be seen; nobody should look into it from
     near. Its limits are those of IEC 62471.
