@@ -2,7 +2,9 @@
 
 `DeviceSetting` is where these numbers live; the constants of ``pw_device.h`` are written from it,
 and the budget prices them. A model folder may hold its own as ``device.toml``; without that file
-the sensor's own rate, current and exposure hold, and the numbers below for watching.
+the sensor's own rate, current and exposure hold, and the numbers below for watching. To change them
+is to write the program anew: `runtime.firmware.emit.folder.write_firmware` with a setting writes it
+and the file.
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@ import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from runtime.files import write_whole
+from runtime.files import refresh_fingerprint, write_whole
 from runtime.firmware.emit.device.program import BUILD_FILES, DEVICE_FILES, device_text
 from runtime.firmware.emit.generate import MODEL_FILES, generate
 from runtime.firmware.emit.scenes import choose_scenes
@@ -55,14 +55,16 @@ def write_firmware(model: Model, folder: Path | str, setting: DeviceSetting | No
     """Write what `firmware_text` gives, each file under a temporary name and renamed.
 
     A setting that is given is written as ``device.toml`` beside the folder, where `verify` and the
-    budget look for it.
+    budget look for it; where the model's folder keeps fingerprints, with its own.
     """
     folder = Path(folder)
     files = firmware_text(model, setting=setting)
     folder.mkdir(parents=True, exist_ok=True)
     _write(files, folder)
     if setting is not None:
-        write_whole(folder.parent / SETTING_FILE, setting.to_toml().encode("ascii"))
+        path = folder.parent / SETTING_FILE
+        write_whole(path, setting.to_toml().encode("ascii"))
+        refresh_fingerprint(path)
 
 
 def _write(files: Mapping[str, str], folder: Path) -> None:
