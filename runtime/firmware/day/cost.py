@@ -23,6 +23,7 @@ from runtime.firmware.emit.device.program_text import DEVICE_C
 from runtime.firmware.machine.compile import CompiledFirmware
 from runtime.firmware.machine.cores import Core
 from runtime.firmware.measure.instructions import Block, decode
+from runtime.firmware.measure.trace import with_branches
 from runtime.firmware.setting import DeviceSetting
 from runtime.stages.contract.stage import Counts
 
@@ -213,10 +214,7 @@ class _Frames:
         """Count what was executed since the frame began; before the first one is the start."""
         packed = self._machine.blocks()
         if self._kind is not None and len(packed) and self._n[self._kind] < self._most[self._kind]:
-            address, size = packed >> 16, packed & 0xFFFF
-            taken = np.ones(len(packed), dtype=np.int64)
-            taken[:-1] = address[1:] != address[:-1] + size[:-1]
-            keys, counts = np.unique(packed << 1 | taken, return_counts=True)
+            keys, counts = np.unique(with_branches(packed), return_counts=True)
             self._n[self._kind] += 1
             self._blocks[self._kind].update(dict(zip(keys.tolist(), counts.tolist(), strict=True)))
 

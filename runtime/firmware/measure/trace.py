@@ -19,7 +19,7 @@ from runtime.firmware.machine.compile import CompiledFirmware
 from runtime.firmware.machine.execute import Machine, check_frames
 from runtime.firmware.measure.instructions import CLASSES, Block, decode
 
-__all__ = ["trace_frames"]
+__all__ = ["trace_frames", "with_branches"]
 
 _STAGE = re.compile(r"s\d+_")
 _CALLERS = ("pw_step", "pw_feed_row", "pw_finish", "finish")
@@ -113,18 +113,28 @@ class _Functions:
         return np.asarray(np.searchsorted(self.starts, address, side="right") - 1)
 
 
-def _count(packed: NDArray[np.int64], functions: _Functions) -> dict[tuple[int, int], int]:
-    """Return how often each block ran, by ``address << 17 | size << 1 | taken`` and caller.
+def with_branches(packed: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return blocks in order as ``address << 17 | size << 1 | taken``.
 
     A block's last branch was taken when the next block does not follow it in memory.
+
+    Parameters
+    ----------
+    packed : int64 (n_blocks,)
+        ``address << 16 | size``, as `runtime.firmware.machine.execute.Machine.blocks` gives them.
     """
     address, size = packed >> 16, packed & 0xFFFF
     taken = np.ones(len(packed), dtype=np.int64)
     taken[:-1] = address[1:] != address[:-1] + size[:-1]
-    function = functions.at(address)
+    return packed << 1 | taken
+
+
+def _count(packed: NDArray[np.int64], functions: _Functions) -> dict[tuple[int, int], int]:
+    """Return how often each block ran, by its key of `with_branches` and its caller."""
+    function = functions.at(packed >> 16)
     order = np.arange(len(packed))
     last_own = np.maximum.accumulate(np.where(functions.shared[function], 0, order))
-    keys = np.stack([packed << 1 | taken, function[last_own]])
+    keys = np.stack([with_branches(packed), function[last_own]])
     blocks, counts = np.unique(keys, axis=1, return_counts=True)
     return dict(zip(zip(*blocks.tolist(), strict=True), counts.tolist(), strict=True))
 
