@@ -38,10 +38,9 @@ extern "C" {
 #define PW_WATCH_ERROR_ROWS (-2)
 #define PW_WATCH_ERROR_COUNTS (-3)
 
-/* The watching stage: read the middle rows now and then, in weak light, and feed them here;
- * PW_WATCH_CLASS_MOVING wakes the model of pw_model.h. Begin anew by pw_watch_init each time before
- * the model sleeps: the first 9 frames fill the mean of changes, and what is decided
- * on them is not to be heeded. */
+/* The watching stage: read the middle rows now and then, in weak light, and feed them here. What
+ * moves is what pw_device.c wakes the model of pw_model.h for. The first 9 frames
+ * after pw_watch_init fill the mean of changes; what is decided on them is not to be heeded. */
 #define PW_WATCH_WARM_UP_FRAMES 9
 
 /* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
@@ -100,6 +99,12 @@ int32_t pw_watch_finish(pw_watch_state *s);
 
 /* PW_WATCH_N_SCORES scores of the last frame, valid until the next. */
 const int32_t *pw_watch_scores(const pw_watch_state *s);
+
+/* Sum of the changes on the frames before the last one: what rest looks like. */
+int32_t pw_watch_rest(const pw_watch_state *s);
+
+/* Whether the last frame's change stands out from such a sum, by the rule that decides. */
+int32_t pw_watch_moved(const pw_watch_state *s, int32_t rest);
 
 /* Version of the generator, and identity of the model (a hash of everything that decides). */
 const char *pw_watch_version(void);

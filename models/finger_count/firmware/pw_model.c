@@ -11,6 +11,10 @@
  * plain C, the same bits, slower. */
 #if defined(__GNUC__) && defined(__thumb__) && !defined(PW_PLAIN_C)
 #define PW_THUMB
+#if defined(__ARM_FEATURE_MVE)
+#define PW_VECTOR
+#include <arm_mve.h>
+#endif
 #if defined(__ARM_FEATURE_DSP) && defined(__thumb2__)
 #define PW_DUAL_MAC
 #elif !defined(__thumb2__)
@@ -24,9 +28,22 @@
 #if defined(__GNUC__)
 #define PW_STAGE static __attribute__((noinline))
 #define PW_INLINE static inline __attribute__((always_inline))
+#define PW_HELPER static inline __attribute__((unused)) /* not every core's form uses each */
 #else
 #define PW_STAGE static
 #define PW_INLINE static inline
+#define PW_HELPER static inline
+#endif
+
+/* Before a loop over values, whose number is known: clang unrolls it of its own accord at -O2, GCC
+ * where it is asked. */
+#if defined(__GNUC__) && !defined(__clang__) && !defined(__OPTIMIZE_SIZE__)
+#if __GNUC__ >= 8
+#define PW_UNROLL _Pragma("GCC unroll 8")
+#endif
+#endif
+#if !defined(PW_UNROLL)
+#define PW_UNROLL
 #endif
 
 /* C99 leaves the right shift of a negative value to the compiler; this code needs the arithmetic
@@ -39,12 +56,12 @@ typedef uint32_t __attribute__((may_alias)) pw_pair;
 #endif
 
 /* x / 2^n, rounded down. */
-static inline int32_t pw_asr32(int32_t x, int32_t n)
+PW_HELPER int32_t pw_asr32(int32_t x, int32_t n)
 {
     return x >> n;
 }
 
-static inline int32_t pw_sat(int32_t x, int32_t low, int32_t high)
+PW_HELPER int32_t pw_sat(int32_t x, int32_t low, int32_t high)
 {
     return (x < low) ? low : ((x > high) ? high : x);
 }
@@ -52,7 +69,7 @@ static inline int32_t pw_sat(int32_t x, int32_t low, int32_t high)
 /* x * multiplier / 2^shift, rounded to nearest, ties up; 0 < multiplier < 2^15. Below a shift of
  * 17 the product was proved to fit 32 bits at generation; from there on x is split into halves,
  * and the low half's product gives only its carry. */
-static inline int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
+PW_HELPER int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
 {
     if (shift == 0) {
         return x * multiplier;
@@ -65,6 +82,17 @@ static inline int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
     const int32_t half = (int32_t)((1UL << (shift - 16)) >> 1);
     return pw_asr32(high + (int32_t)(low >> 16) + half, shift - 16);
 }
+
+#if defined(PW_VECTOR)
+/* The same of four values, from a shift of 17 on. */
+PW_HELPER int32x4_t pw_requant_4(int32x4_t x, int32_t multiplier, int32_t shift)
+{
+    const int32x4_t high = vmulq_n_s32(vshrq_n_s32(x, 16), multiplier);
+    const uint32x4_t below = vandq_u32(vreinterpretq_u32_s32(x), vdupq_n_u32(0xFFFFu));
+    const uint32x4_t low = vshrq_n_u32(vmulq_n_u32(below, (uint32_t)multiplier), 16);
+    return vrshlq_n_s32(vaddq_s32(high, vreinterpretq_s32_u32(low)), 16 - shift);
+}
+#endif
 
 /* What a kernel of rows works on. Assembly knows the places by their offsets:
  * 0, 4, 8, 12, 16, 20 and 24 where addresses have 32 bits. */
@@ -86,7 +114,48 @@ typedef struct {
 #endif
 #define PW_AT_MOST_A_GROUP(n) (((n) < PW_GROUP) ? (n) : PW_GROUP)
 
-#if defined(PW_DUAL_MAC)
+/* Between inputs, where registers are few: nothing of the next one is loaded before its turn. */
+#if defined(__GNUC__) && defined(__riscv_32e)
+#define PW_IN_TURN __asm__ volatile("" : : : "memory");
+#else
+#define PW_IN_TURN
+#endif
+
+#if defined(PW_VECTOR)
+/* Four rows a block, 8 inputs a turn: a vector of inputs, times one of weights for each row,
+ * summed into the row's register. A last turn of fewer inputs is predicated by the loop itself. */
+PW_STAGE void pw_rows_16_8(pw_rows *rows)
+{
+    register pw_rows *at __asm__("r0") = rows;
+    __asm__ volatile(
+        "push {r0, r4, r5, r6, r7, r8, r10, r11}\n\t"
+        "ldr r1, [r0]\n\t"
+        "ldrd r5, r7, [r0, #8]\n\t" /* sums, rows */
+        "ldrd r11, r12, [r0, #16]\n\t" /* inputs, how many */
+        "1: ldmia r1!, {r2, r4, r6, r8}\n\t"
+        "mov r3, r11\n\t"
+        "dlstp.16 lr, r12\n\t"
+        "2: vldrh.u16 q0, [r3], #16\n\t"
+        "vldrb.s16 q1, [r1], #8\n\t"
+        "vmlava.s16 r2, q0, q1\n\t"
+        "vldrb.s16 q2, [r1], #8\n\t"
+        "vmlava.s16 r4, q0, q2\n\t"
+        "vldrb.s16 q1, [r1], #8\n\t"
+        "vmlava.s16 r6, q0, q1\n\t"
+        "vldrb.s16 q2, [r1], #8\n\t"
+        "vmlava.s16 r8, q0, q2\n\t"
+        "letp lr, 2b\n\t"
+        "stmia r5!, {r2, r4, r6, r8}\n\t"
+        "subs r7, r7, #4\n\t"
+        "bgt 1b\n\t"
+        "pop {r0, r4, r5, r6, r7, r8, r10, r11}\n\t"
+        "str r1, [r0]"
+        : "+r"(at)
+        :
+        : "r1", "r2", "r3", "r12", "lr", "s0", "s1", "s2", "s3", "s4", "s5", "s6", "s7", "s8",
+          "s9", "s10", "s11", "cc", "memory");
+}
+#elif defined(PW_DUAL_MAC)
 /* Four rows a block, eight inputs a turn. A word holds four weights of a row as bytes 0, 2, 1, 3,
  * so that SXTB16 gives the weights of inputs 0 and 1, rotated by 8 those of inputs 2 and 3. */
 #define PW_ROW_16(a, w) \
@@ -228,16 +297,19 @@ PW_INLINE void pw_rows_16_8(pw_rows *rows)
             a1 += v * (int32_t)w[1];
             a2 += v * (int32_t)w[2];
             a3 += v * (int32_t)w[3];
+            PW_IN_TURN
             v = (int32_t)x[1];
             a0 += v * (int32_t)w[4];
             a1 += v * (int32_t)w[5];
             a2 += v * (int32_t)w[6];
             a3 += v * (int32_t)w[7];
+            PW_IN_TURN
             v = (int32_t)x[2];
             a0 += v * (int32_t)w[8];
             a1 += v * (int32_t)w[9];
             a2 += v * (int32_t)w[10];
             a3 += v * (int32_t)w[11];
+            PW_IN_TURN
             v = (int32_t)x[3];
             a0 += v * (int32_t)w[12];
             a1 += v * (int32_t)w[13];
@@ -274,7 +346,41 @@ PW_INLINE void pw_rows_16_8(pw_rows *rows)
 }
 #endif
 
-#if defined(PW_DUAL_MAC)
+#if defined(PW_VECTOR)
+/* Four rows a block, 16 inputs a turn: a vector of inputs, times one of weights for each row,
+ * summed into the row's register. A last turn of fewer inputs is predicated by the loop itself. */
+PW_STAGE void pw_rows_8_8(pw_rows *rows)
+{
+    register pw_rows *at __asm__("r0") = rows;
+    __asm__ volatile(
+        "push {r0, r4, r5, r6, r7, r8, r10, r11}\n\t"
+        "ldr r1, [r0]\n\t"
+        "ldrd r5, r7, [r0, #8]\n\t" /* sums, rows */
+        "ldrd r11, r12, [r0, #16]\n\t" /* inputs, how many */
+        "1: ldmia r1!, {r2, r4, r6, r8}\n\t"
+        "mov r3, r11\n\t"
+        "dlstp.8 lr, r12\n\t"
+        "2: vldrb.s8 q0, [r3], #16\n\t"
+        "vldrb.s8 q1, [r1], #16\n\t"
+        "vmlava.s8 r2, q0, q1\n\t"
+        "vldrb.s8 q2, [r1], #16\n\t"
+        "vmlava.s8 r4, q0, q2\n\t"
+        "vldrb.s8 q1, [r1], #16\n\t"
+        "vmlava.s8 r6, q0, q1\n\t"
+        "vldrb.s8 q2, [r1], #16\n\t"
+        "vmlava.s8 r8, q0, q2\n\t"
+        "letp lr, 2b\n\t"
+        "stmia r5!, {r2, r4, r6, r8}\n\t"
+        "subs r7, r7, #4\n\t"
+        "bgt 1b\n\t"
+        "pop {r0, r4, r5, r6, r7, r8, r10, r11}\n\t"
+        "str r1, [r0]"
+        : "+r"(at)
+        :
+        : "r1", "r2", "r3", "r12", "lr", "s0", "s1", "s2", "s3", "s4", "s5", "s6", "s7", "s8",
+          "s9", "s10", "s11", "cc", "memory");
+}
+#elif defined(PW_DUAL_MAC)
 /* Four rows a block, eight inputs a turn. A half-word of weights is h = 256 * odd + even; with
  * p = x_odd and q = 256 * x_even - x_odd, h * p + even * q is 256 times two products. SMLAD does
  * that for two half-words at once, and SXTB16 takes the even weights out. */
@@ -424,16 +530,19 @@ PW_INLINE void pw_rows_8_8(pw_rows *rows)
             a1 += v * (int32_t)w[1];
             a2 += v * (int32_t)w[2];
             a3 += v * (int32_t)w[3];
+            PW_IN_TURN
             v = (int32_t)x[1];
             a0 += v * (int32_t)w[4];
             a1 += v * (int32_t)w[5];
             a2 += v * (int32_t)w[6];
             a3 += v * (int32_t)w[7];
+            PW_IN_TURN
             v = (int32_t)x[2];
             a0 += v * (int32_t)w[8];
             a1 += v * (int32_t)w[9];
             a2 += v * (int32_t)w[10];
             a3 += v * (int32_t)w[11];
+            PW_IN_TURN
             v = (int32_t)x[3];
             a0 += v * (int32_t)w[12];
             a1 += v * (int32_t)w[13];
@@ -480,9 +589,27 @@ PW_STAGE void s0_row(int16_t *y, uint32_t row, const uint16_t *lit, const uint16
     const uint32_t line = row / 2u;
     const int starts = (row == (line * 2u));
     int16_t *bin = &y[line * 16u];
+#if defined(__GNUC__) && !defined(PW_OFFSET_WEIGHTS) /* short of registers it would be slower */
+    if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) { /* both halves side by side */
+        const pw_pair *l = (const pw_pair *)(const void *)&lit[0u];
+        const pw_pair *d = (const pw_pair *)(const void *)&dark[0u];
+        PW_UNROLL
+        for (uint32_t b = 0u; b < 16u; b++) {
+            int32_t sum = starts ? 0 : (int32_t)bin[b];
+            uint32_t halves = 0x80008000u; /* so that neither borrows from the other */
+            halves += l[0] - d[0];
+            sum += (int32_t)(halves & 0xFFFFu) + (int32_t)(halves >> 16);
+            bin[b] = (int16_t)(sum - 65536);
+            l = &l[1];
+            d = &d[1];
+        }
+        return;
+    }
+#endif
     uint32_t col = 0u;
     for (uint32_t b = 0u; b < 16u; b++) {
         int32_t sum = starts ? 0 : (int32_t)bin[b];
+        PW_UNROLL
         for (uint32_t i = 0u; i < 2u; i++) {
             sum += (int32_t)lit[col];
             sum -= (int32_t)dark[col];
@@ -492,6 +619,41 @@ PW_STAGE void s0_row(int16_t *y, uint32_t row, const uint16_t *lit, const uint16
     }
 }
 
+#if defined(PW_VECTOR)
+/* Lit minus dark of eight columns, over 2 rows: counts up to 4095 keep them in 16 bits. */
+static inline int16x8_t s0_down(const uint16_t *lit, const uint16_t *dark)
+{
+    uint16x8_t sum = vsubq_u16(vldrhq_u16(lit), vldrhq_u16(dark));
+    lit = &lit[32];
+    dark = &dark[32];
+    sum = vsubq_u16(vaddq_u16(sum, vldrhq_u16(lit)), vldrhq_u16(dark));
+    return vreinterpretq_s16_u16(sum);
+}
+
+static inline void s0_across(int16_t *y, const uint16_t *lit, const uint16_t *dark)
+{
+    for (uint32_t b = 0u; b < 16u; b += 4u) {
+        int32x4_t sum = vdupq_n_s32(0); /* of neighbouring columns */
+        for (uint32_t part = 0u; part < 1u; part++) {
+            const uint32_t at = (b * 2u) + (part * 64u);
+            const int16x8_t down = s0_down(&lit[at], &dark[at]);
+            sum = vaddq_s32(sum, vaddq_s32(vmovlbq_s16(down), vmovltq_s16(down)));
+        }
+        vstrhq_s32(&y[b], sum);
+    }
+}
+
+PW_STAGE void s0_frame(int16_t *y, const uint16_t *lit, const uint16_t *dark)
+{
+    lit = &lit[0];
+    dark = &dark[0];
+    for (uint32_t line = 0u; line < 16u; line++) {
+        s0_across(&y[line * 16u], lit, dark);
+        lit = &lit[64];
+        dark = &dark[64];
+    }
+}
+#else
 #if defined(__GNUC__)
 #if defined(PW_THUMB)
 /* The sums of two bins over 2 rows, low and high halves side by side: at most
@@ -568,6 +730,7 @@ static inline void s0_line(int16_t *y, const pw_pair *lit, const pw_pair *dark)
         const pw_pair *d = dark;
         for (uint32_t row = 0u; row < 2u; row += 2u) {
             uint32_t halves = 0x80008000u;
+            PW_UNROLL
             for (uint32_t i = 0u; i < 2u; i++) {
                 halves += l[0] - d[0];
                 l = &l[16];
@@ -600,17 +763,19 @@ PW_STAGE void s0_frame(int16_t *y, const uint16_t *lit, const uint16_t *dark)
         s0_row(y, row, &lit[row * 32u], &dark[row * 32u]);
     }
 }
+#endif
 
 /* Stage s1: level. */
 /* Shares of the sum in units of 2^-20, then log2 of the sum, 12 fraction bits. */
 PW_STAGE void s1_run(const int16_t *x, int16_t *y)
 {
     int32_t total = 0;
+    PW_UNROLL
     for (uint32_t i = 0u; i < 256u; i++) {
         total += x[i];
     }
-    if (total < 11596) {
-        total = 11596;
+    if (total < 12316) {
+        total = 12316;
     }
     int32_t exponent = 0;
     while ((total >> exponent) > 1) {
@@ -620,26 +785,67 @@ PW_STAGE void s1_run(const int16_t *x, int16_t *y)
     const uint32_t fraction = ((uint32_t)total << (30 - exponent)) & 0x3FFFFFFFu;
     const int32_t factor = (int32_t)s1_reciprocal[fraction >> 21];
     const int32_t shift = exponent - 5;
+    /* |x| <= 16380: the product was proved to fit 32 bits. */
+#if defined(PW_VECTOR)
+    for (uint32_t i = 0u; i < 256u; i += 4u) {
+        const mve_pred16_t left = vctp32q(256u - i);
+        int32x4_t value = vldrhq_z_s32(&x[i], left);
+        value = vrshlq_n_s32(vmulq_n_s32(value, factor), -shift);
+        value = vmaxq_s32(value, vdupq_n_s32(-32767));
+        value = vminq_s32(value, vdupq_n_s32(32767));
+        vstrhq_p_s32(&y[i], value, left);
+    }
+#else
     const int32_t half = (int32_t)(1UL << (shift - 1));
+    PW_UNROLL
     for (uint32_t i = 0u; i < 256u; i++) {
-        /* |x| <= 16380: the product was proved to fit 32 bits. */
         y[i] = (int16_t)pw_sat(pw_asr32((x[i] * factor) + half, shift), -32767, 32767);
     }
+#endif
     const int32_t octaves = exponent * 4096 + (int32_t)(fraction >> 18);
-    y[256] = (int16_t)pw_sat(octaves - 71685, -32767, 32767);
+    y[256] = (int16_t)pw_sat(octaves - 72041, -32767, 32767);
 }
 
 /* Stage s2: root. */
 /* One more bit of a root, if its square is no larger. */
+#if defined(PW_VECTOR)
+static inline uint32x4_t s2_longer(uint32x4_t root, uint32_t bit, uint32x4_t square)
+{
+    const uint32x4_t longer = vorrq_u32(root, vdupq_n_u32(bit));
+    return vpselq_u32(longer, root, vcmpcsq_u32(square, vmulq_u32(longer, longer)));
+}
+#else
 static inline uint32_t s2_longer(uint32_t root, uint32_t bit, uint32_t square)
 {
     const uint32_t longer = root | bit;
     return ((longer * longer) <= square) ? longer : root;
 }
+#endif
 
 /* Root of each of the first 256 values, bit by bit from the highest; others pass. */
 PW_STAGE void s2_run(const int16_t *x, int16_t *y)
 {
+#if defined(PW_VECTOR)
+    for (uint32_t i = 0u; i < 256u; i += 4u) {
+        const mve_pred16_t left = vctp32q(256u - i);
+        const int32x4_t value = vldrhq_z_s32(&x[i], left);
+        const uint32x4_t square = vshlq_n_u32(vreinterpretq_u32_s32(vabsq_s32(value)), 5);
+        uint32x4_t root = vdupq_n_u32(0u);
+        root = s2_longer(root, 512u, square);
+        root = s2_longer(root, 256u, square);
+        root = s2_longer(root, 128u, square);
+        root = s2_longer(root, 64u, square);
+        root = s2_longer(root, 32u, square);
+        root = s2_longer(root, 16u, square);
+        root = s2_longer(root, 8u, square);
+        root = s2_longer(root, 4u, square);
+        root = s2_longer(root, 2u, square);
+        root = s2_longer(root, 1u, square);
+        const int32x4_t size = vreinterpretq_s32_u32(root);
+        const int32x4_t rooted = vnegq_m_s32(size, size, vcmpltq_n_s32(value, 0));
+        vstrhq_p_s32(&y[i], rooted, left);
+    }
+#else
     for (uint32_t i = 0u; i < 256u; i++) {
         const int32_t value = x[i];
         const uint32_t square = (uint32_t)((value < 0) ? -value : value) << 5;
@@ -656,6 +862,8 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
         root = s2_longer(root, 1u, square);
         y[i] = (int16_t)((value < 0) ? -(int32_t)root : (int32_t)root);
     }
+#endif
+    PW_UNROLL
     for (uint32_t i = 256u; i < 257u; i++) {
         y[i] = (int16_t)x[i];
     }
@@ -671,41 +879,57 @@ PW_STAGE void s3_run(pw_state *s, const int16_t *x, int16_t *y)
     for (uint32_t segment = 0u; segment < 1u; segment++) {
         const int16_t *leaving = &s->s3_history[slot * 257u];
         const int16_t *entering = x;
-        slot += 2u;
-        if (slot >= 2u) {
-            slot -= 2u;
+        slot += 1u;
+        if (slot >= 1u) {
+            slot -= 1u;
         }
         if (segment + 1u < 1u) {
             entering = &s->s3_history[slot * 257u];
         }
-        int32_t *sums = &s->s3_sums[segment * 257u];
+        int16_t *sums = &s->s3_sums[segment * 257u];
         int16_t *out = &y[segment * 257u];
+#if defined(PW_VECTOR)
+        for (uint32_t i = 0u; i < 257u; i += 4u) {
+            const mve_pred16_t left = vctp32q(257u - i);
+            const int32x4_t enters = vldrhq_z_s32(&entering[i], left);
+            const int32x4_t change = vsubq_s32(enters, vldrhq_z_s32(&leaving[i], left));
+            int32x4_t value = vaddq_s32(change, vldrhq_z_s32(&sums[i], left));
+            vstrhq_p_s32(&sums[i], value, left);
+            value = vmaxq_s32(value, vdupq_n_s32(-32767));
+            value = vminq_s32(value, vdupq_n_s32(32767));
+            vstrhq_p_s32(&out[i], value, left);
+        }
+#else
+        PW_UNROLL
         for (uint32_t i = 0u; i < 257u; i++) {
             const int32_t sum = sums[i] + entering[i] - leaving[i];
-            sums[i] = (int32_t)sum;
-            out[i] = (int16_t)pw_sat(pw_asr32(sum + 1, 1), -32767, 32767);
+            sums[i] = (int16_t)sum;
+            out[i] = (int16_t)pw_sat(sum, -32767, 32767);
         }
+#endif
     }
     int16_t *oldest = &s->s3_history[position * 257u];
+    PW_UNROLL
     for (uint32_t i = 0u; i < 257u; i++) {
         oldest[i] = x[i];
     }
-    s->s3_position[0] = (int32_t)((position + 1u < 2u) ? position + 1u : 0u);
+    s->s3_position[0] = (int32_t)((position + 1u < 1u) ? position + 1u : 0u);
 }
 
 /* Stage s4: dense. */
-static inline int32_t s4_scaled(int32_t sum)
+PW_HELPER int32_t s4_scaled(int32_t sum)
 {
-    return pw_sat(pw_requant(sum, 157, 17), 0, 127);
+    return pw_sat(pw_requant(sum, 284, 18), 0, 127);
 }
 
-/* y = saturate(round(157 / 2^17 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-232467186. */
+/* y = saturate(round(284 / 2^18 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-209113915. */
 PW_STAGE void s4_run(const int16_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(160)];
     pw_rows rows = {s4_weights, PW_S4_BIAS, sums, 0, x, PW_S4_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
+    PW_UNROLL
     for (uint32_t i = 0u; i < 257u; i++) {
         rows.offset += 128 * (int32_t)x[i];
     }
@@ -715,25 +939,38 @@ PW_STAGE void s4_run(const int16_t *x, int8_t *y)
         rows.sums = sums;
         rows.n_rows = n;
         pw_rows_16_8(&rows);
+#if defined(PW_VECTOR)
+        for (int32_t i = 0; i < n; i += 4) {
+            const mve_pred16_t left = vctp32q((uint32_t)(n - i));
+            int32x4_t value = vldrwq_z_s32(&sums[i], left);
+            value = pw_requant_4(value, 284, 18);
+            value = vmaxq_s32(value, vdupq_n_s32(0));
+            value = vminq_s32(value, vdupq_n_s32(127));
+            vstrbq_p_s32(&y[row + i], value, left);
+        }
+#else
+        PW_UNROLL
         for (int32_t i = 0; i < n; i++) {
             y[row + i] = (int8_t)s4_scaled(sums[i]);
         }
+#endif
     }
 }
 
 /* Stage s5: dense. */
-static inline int32_t s5_scaled(int32_t sum)
+PW_HELPER int32_t s5_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 2829) + 262144, 19), 0, 127);
+    return pw_sat(pw_asr32((sum * 2812) + 262144, 19), 0, 127);
 }
 
-/* y = saturate(round(2829 / 2^19 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-512345. */
+/* y = saturate(round(2812 / 2^19 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-560481. */
 PW_STAGE void s5_run(const int8_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(80)];
     pw_rows rows = {s5_weights, PW_S5_BIAS, sums, 0, x, PW_S5_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
+    PW_UNROLL
     for (uint32_t i = 0u; i < 160u; i++) {
         rows.offset += 128 * (int32_t)x[i];
     }
@@ -743,25 +980,39 @@ PW_STAGE void s5_run(const int8_t *x, int8_t *y)
         rows.sums = sums;
         rows.n_rows = n;
         pw_rows_8_8(&rows);
+#if defined(PW_VECTOR)
+        for (int32_t i = 0; i < n; i += 4) {
+            const mve_pred16_t left = vctp32q((uint32_t)(n - i));
+            int32x4_t value = vldrwq_z_s32(&sums[i], left);
+            value = vmulq_n_s32(value, 2812);
+            value = vrshrq_n_s32(value, 19);
+            value = vmaxq_s32(value, vdupq_n_s32(0));
+            value = vminq_s32(value, vdupq_n_s32(127));
+            vstrbq_p_s32(&y[row + i], value, left);
+        }
+#else
+        PW_UNROLL
         for (int32_t i = 0; i < n; i++) {
             y[row + i] = (int8_t)s5_scaled(sums[i]);
         }
+#endif
     }
 }
 
 /* Stage s6: dense. */
-static inline int32_t s6_scaled(int32_t sum)
+PW_HELPER int32_t s6_scaled(int32_t sum)
 {
     return sum;
 }
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-346345. */
+ * accumulators were proved within +-336560. */
 PW_STAGE void s6_run(const int8_t *x, int32_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(8)];
     pw_rows rows = {s6_weights, PW_S6_BIAS, sums, 0, x, PW_S6_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
+    PW_UNROLL
     for (uint32_t i = 0u; i < 80u; i++) {
         rows.offset += 128 * (int32_t)x[i];
     }
@@ -771,9 +1022,18 @@ PW_STAGE void s6_run(const int8_t *x, int32_t *y)
         rows.sums = sums;
         rows.n_rows = n;
         pw_rows_8_8(&rows);
+#if defined(PW_VECTOR)
+        for (int32_t i = 0; i < n; i += 4) {
+            const mve_pred16_t left = vctp32q((uint32_t)(n - i));
+            int32x4_t value = vldrwq_z_s32(&sums[i], left);
+            vstrwq_p_s32(&y[row + i], value, left);
+        }
+#else
+        PW_UNROLL
         for (int32_t i = 0; i < n; i++) {
             y[row + i] = (int32_t)s6_scaled(sums[i]);
         }
+#endif
     }
 }
 
@@ -782,12 +1042,14 @@ PW_STAGE void s6_run(const int8_t *x, int32_t *y)
 PW_STAGE void s7_run(pw_state *s, const int32_t *x, int32_t *y)
 {
     int32_t best = 0;
+    PW_UNROLL
     for (int32_t i = 1; i < 6; i++) {
         if (x[i] > x[best]) {
             best = i;
         }
     }
     int32_t next = INT32_MIN;
+    PW_UNROLL
     for (int32_t i = 0; i < 6; i++) {
         if (i != best && x[i] > next) {
             next = x[i];
@@ -808,7 +1070,7 @@ PW_STAGE void s7_run(pw_state *s, const int32_t *x, int32_t *y)
         /* long enough already */
     }
     s->s7_candidate[0] = wanted;
-    if (best != s->s7_active[0] || margin < s7_asked[best] - 159) {
+    if (best != s->s7_active[0] || margin < s7_asked[best] - 130) {
         s->s7_active[0] = -1;
     }
     if (s->s7_hold[0] > 0) {
@@ -836,11 +1098,29 @@ static int32_t finish(pw_state *s)
 }
 
 #if defined(PW_CHECK_COUNTS) || !defined(PW_TRUST_ROWS)
+#if defined(__GNUC__)
+typedef uint32_t __attribute__((may_alias)) pw_two; /* neighbouring counts as one word */
+#endif
+
 /* Whether any count of either exposure is over the maximum, which is all ones. */
 static int over(const uint16_t *lit, const uint16_t *dark, uint32_t n)
 {
     uint32_t seen = 0u;
-    for (uint32_t i = 0u; i < n; i++) {
+    uint32_t i = 0u;
+#if defined(__GNUC__)
+    if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) {
+        const pw_two *l = (const pw_two *)lit;
+        const pw_two *d = (const pw_two *)dark;
+        PW_UNROLL
+        for (; (i + 8u) <= n; i += 8u) {
+            seen |= l[0] | l[1] | l[2] | l[3] | d[0] | d[1] | d[2] | d[3];
+            l = &l[4];
+            d = &d[4];
+        }
+        seen = (seen | (seen >> 16)) & 0xFFFFu;
+    }
+#endif
+    for (; i < n; i++) {
         seen |= (uint32_t)lit[i] | dark[i];
     }
     return seen > PW_MAX_COUNTS;

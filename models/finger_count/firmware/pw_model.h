@@ -1,15 +1,15 @@
 /* finger_count: finger_count from a lensless sensor, one frame pair at a time.
  *
  * Input: a lit and a dark exposure of 32 x 32 pixels, counts of 12 bits
- * (0 to 4095) in uint16_t, row by row, 5 frame pairs a second. Only rows
+ * (0 to 4095) in uint16_t, row by row, 3 frame pairs a second. Only rows
  * 0 to 31 are read. Exposures that start on a 4-byte boundary are read fastest.
  * Output: a decision, one of the PW_CLASS_ constants on the frame of an event, else PW_NONE;
  * and a score for each class, in fixed point.
  * Classes: fingers_0, fingers_1, fingers_2, fingers_3, fingers_4, fingers_5.
  * Stages: s0 bins, s1 level, s2 root, s3 window, s4 dense, s5 dense, s6 dense, s7 decision.
- * Flash 63067 bytes, RAM 3168 bytes (the state), stack at most 260 bytes,
+ * Flash 63207 bytes, RAM 2144 bytes (the state), stack at most 260 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model 851b2b6ff212507befb1b2ea456756a88317616c2940e04d071b1e47d41af3c0.
+ * Model cd421e0329c7db8097d9391521b3306eaba004decef019ac1d777bc12da07427.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -25,7 +25,7 @@ extern "C" {
 #endif
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "851b2b6ff212507befb1b2ea456756a88317616c2940e04d071b1e47d41af3c0"
+#define PW_MODEL_ID "cd421e0329c7db8097d9391521b3306eaba004decef019ac1d777bc12da07427"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095
@@ -45,9 +45,9 @@ extern "C" {
 /* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
  * to work in, where outputs that are never alive together share a place. */
 typedef struct {
-    int16_t s3_history[514]; /* (2, 257) ring of frames, Q0 */
+    int16_t s3_history[257]; /* (1, 257) ring of frames, Q0 */
     int32_t s3_position[1]; /* place of the oldest frame in the ring */
-    int32_t s3_sums[257]; /* (1, 257) sum of each segment, Q0 */
+    int16_t s3_sums[257]; /* (1, 257) sum of each segment, Q0 */
     int32_t s7_active[1]; /* class told and not yet released, or -1 */
     int32_t s7_candidate[1]; /* class wanted on the last frame, or -1 */
     int32_t s7_count[1]; /* consecutive frames that wanted it */
@@ -72,9 +72,9 @@ typedef struct {
 
 /* Every lasting member: X(type, name, length). A board can use it to print or compare the state. */
 #define PW_STATE_MEMBERS(X) \
-    X(int16_t, s3_history, 514) \
+    X(int16_t, s3_history, 257) \
     X(int32_t, s3_position, 1) \
-    X(int32_t, s3_sums, 257) \
+    X(int16_t, s3_sums, 257) \
     X(int32_t, s7_active, 1) \
     X(int32_t, s7_candidate, 1) \
     X(int32_t, s7_count, 1) \

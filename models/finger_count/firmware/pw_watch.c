@@ -11,6 +11,10 @@
  * plain C, the same bits, slower. */
 #if defined(__GNUC__) && defined(__thumb__) && !defined(PW_PLAIN_C)
 #define PW_WATCH_THUMB
+#if defined(__ARM_FEATURE_MVE)
+#define PW_WATCH_VECTOR
+#include <arm_mve.h>
+#endif
 #if defined(__ARM_FEATURE_DSP) && defined(__thumb2__)
 #define PW_WATCH_DUAL_MAC
 #elif !defined(__thumb2__)
@@ -51,9 +55,22 @@ static const int32_t w5_asked[2] = {52, 52};
 #if defined(__GNUC__)
 #define PW_WATCH_STAGE static __attribute__((noinline))
 #define PW_WATCH_INLINE static inline __attribute__((always_inline))
+#define PW_WATCH_HELPER static inline __attribute__((unused)) /* not every core's form uses each */
 #else
 #define PW_WATCH_STAGE static
 #define PW_WATCH_INLINE static inline
+#define PW_WATCH_HELPER static inline
+#endif
+
+/* Before a loop over values, whose number is known: clang unrolls it of its own accord at -O2, GCC
+ * where it is asked. */
+#if defined(__GNUC__) && !defined(__clang__) && !defined(__OPTIMIZE_SIZE__)
+#if __GNUC__ >= 8
+#define PW_WATCH_UNROLL _Pragma("GCC unroll 8")
+#endif
+#endif
+#if !defined(PW_WATCH_UNROLL)
+#define PW_WATCH_UNROLL
 #endif
 
 /* C99 leaves the right shift of a negative value to the compiler; this code needs the arithmetic
@@ -66,12 +83,12 @@ typedef uint32_t __attribute__((may_alias)) pw_watch_pair;
 #endif
 
 /* x / 2^n, rounded down. */
-static inline int32_t pw_watch_asr32(int32_t x, int32_t n)
+PW_WATCH_HELPER int32_t pw_watch_asr32(int32_t x, int32_t n)
 {
     return x >> n;
 }
 
-static inline int32_t pw_watch_sat(int32_t x, int32_t low, int32_t high)
+PW_WATCH_HELPER int32_t pw_watch_sat(int32_t x, int32_t low, int32_t high)
 {
     return (x < low) ? low : ((x > high) ? high : x);
 }
@@ -96,6 +113,13 @@ typedef struct {
 #endif
 #define PW_WATCH_AT_MOST_A_GROUP(n) (((n) < PW_WATCH_GROUP) ? (n) : PW_WATCH_GROUP)
 
+/* Between inputs, where registers are few: nothing of the next one is loaded before its turn. */
+#if defined(__GNUC__) && defined(__riscv_32e)
+#define PW_WATCH_IN_TURN __asm__ volatile("" : : : "memory");
+#else
+#define PW_WATCH_IN_TURN
+#endif
+
 /* Four rows a turn, an input of int16_t for four weights of int8_t at once; then the rows left.
  * Inlined, so that a compiler knows the lengths. */
 PW_WATCH_INLINE void pw_watch_rows_16_8_plain(pw_watch_rows *rows)
@@ -115,16 +139,19 @@ PW_WATCH_INLINE void pw_watch_rows_16_8_plain(pw_watch_rows *rows)
             a1 += v * (int32_t)w[1];
             a2 += v * (int32_t)w[2];
             a3 += v * (int32_t)w[3];
+            PW_WATCH_IN_TURN
             v = (int32_t)x[1];
             a0 += v * (int32_t)w[4];
             a1 += v * (int32_t)w[5];
             a2 += v * (int32_t)w[6];
             a3 += v * (int32_t)w[7];
+            PW_WATCH_IN_TURN
             v = (int32_t)x[2];
             a0 += v * (int32_t)w[8];
             a1 += v * (int32_t)w[9];
             a2 += v * (int32_t)w[10];
             a3 += v * (int32_t)w[11];
+            PW_WATCH_IN_TURN
             v = (int32_t)x[3];
             a0 += v * (int32_t)w[12];
             a1 += v * (int32_t)w[13];
@@ -170,9 +197,29 @@ PW_WATCH_STAGE void w0_row(int32_t *y, uint32_t row, const uint16_t *lit, const 
     const uint32_t line = (row - 8u) / 16u;
     const int starts = ((row - 8u) == (line * 16u));
     int32_t *bin = &y[line * 8u];
+#if defined(__GNUC__) && !defined(PW_WATCH_OFFSET_WEIGHTS) /* short of registers it would be
+        slower */
+    if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) { /* both halves side by side */
+        const pw_watch_pair *l = (const pw_watch_pair *)(const void *)&lit[0u];
+        const pw_watch_pair *d = (const pw_watch_pair *)(const void *)&dark[0u];
+        PW_WATCH_UNROLL
+        for (uint32_t b = 0u; b < 8u; b++) {
+            int32_t sum = starts ? 0 : (int32_t)bin[b];
+            uint32_t halves = 0x80008000u; /* so that neither borrows from the other */
+            halves += l[0] - d[0];
+            halves += l[1] - d[1];
+            sum += (int32_t)(halves & 0xFFFFu) + (int32_t)(halves >> 16);
+            bin[b] = (int32_t)(sum - 65536);
+            l = &l[2];
+            d = &d[2];
+        }
+        return;
+    }
+#endif
     uint32_t col = 0u;
     for (uint32_t b = 0u; b < 8u; b++) {
         int32_t sum = starts ? 0 : (int32_t)bin[b];
+        PW_WATCH_UNROLL
         for (uint32_t i = 0u; i < 4u; i++) {
             sum += (int32_t)lit[col];
             sum -= (int32_t)dark[col];
@@ -182,6 +229,60 @@ PW_WATCH_STAGE void w0_row(int32_t *y, uint32_t row, const uint16_t *lit, const 
     }
 }
 
+#if defined(PW_WATCH_VECTOR)
+/* Lit minus dark of eight columns, over 8 rows: counts up to 4095 keep them in 16 bits. */
+static inline int16x8_t w0_down(const uint16_t *lit, const uint16_t *dark)
+{
+    uint16x8_t sum = vsubq_u16(vldrhq_u16(lit), vldrhq_u16(dark));
+    lit = &lit[32];
+    dark = &dark[32];
+    sum = vsubq_u16(vaddq_u16(sum, vldrhq_u16(lit)), vldrhq_u16(dark));
+    lit = &lit[32];
+    dark = &dark[32];
+    sum = vsubq_u16(vaddq_u16(sum, vldrhq_u16(lit)), vldrhq_u16(dark));
+    lit = &lit[32];
+    dark = &dark[32];
+    sum = vsubq_u16(vaddq_u16(sum, vldrhq_u16(lit)), vldrhq_u16(dark));
+    lit = &lit[32];
+    dark = &dark[32];
+    sum = vsubq_u16(vaddq_u16(sum, vldrhq_u16(lit)), vldrhq_u16(dark));
+    lit = &lit[32];
+    dark = &dark[32];
+    sum = vsubq_u16(vaddq_u16(sum, vldrhq_u16(lit)), vldrhq_u16(dark));
+    lit = &lit[32];
+    dark = &dark[32];
+    sum = vsubq_u16(vaddq_u16(sum, vldrhq_u16(lit)), vldrhq_u16(dark));
+    lit = &lit[32];
+    dark = &dark[32];
+    sum = vsubq_u16(vaddq_u16(sum, vldrhq_u16(lit)), vldrhq_u16(dark));
+    return vreinterpretq_s16_u16(sum);
+}
+
+static inline void w0_across(int32_t *y, const uint16_t *lit, const uint16_t *dark)
+{
+    for (uint32_t b = 0u; b < 8u; b += 2u) {
+        int32x4_t sum = vdupq_n_s32(0); /* of neighbouring columns */
+        for (uint32_t part = 0u; part < 2u; part++) {
+            const uint32_t at = (b * 4u) + (part * 256u);
+            const int16x8_t down = w0_down(&lit[at], &dark[at]);
+            sum = vaddq_s32(sum, vaddq_s32(vmovlbq_s16(down), vmovltq_s16(down)));
+        }
+        y[b] = (int32_t)(vgetq_lane_s32(sum, 0) + vgetq_lane_s32(sum, 1));
+        y[b + 1u] = (int32_t)(vgetq_lane_s32(sum, 2) + vgetq_lane_s32(sum, 3));
+    }
+}
+
+PW_WATCH_STAGE void w0_frame(int32_t *y, const uint16_t *lit, const uint16_t *dark)
+{
+    lit = &lit[256];
+    dark = &dark[256];
+    for (uint32_t line = 0u; line < 1u; line++) {
+        w0_across(&y[line * 8u], lit, dark);
+        lit = &lit[512];
+        dark = &dark[512];
+    }
+}
+#else
 #if defined(__GNUC__)
 #if defined(PW_WATCH_THUMB)
 /* The sums of two bins over 8 rows, low and high halves side by side: at most
@@ -327,6 +428,7 @@ static inline void w0_line(int32_t *y, const pw_watch_pair *lit, const pw_watch_
         const pw_watch_pair *d = dark;
         for (uint32_t row = 0u; row < 16u; row += 4u) {
             uint32_t halves = 0x80008000u;
+            PW_WATCH_UNROLL
             for (uint32_t i = 0u; i < 4u; i++) {
                 halves += l[0] - d[0];
                 halves += l[1] - d[1];
@@ -360,12 +462,14 @@ PW_WATCH_STAGE void w0_frame(int32_t *y, const uint16_t *lit, const uint16_t *da
         w0_row(y, row, &lit[row * 32u], &dark[row * 32u]);
     }
 }
+#endif
 
 /* Stage s1: motion. */
 /* Values pass unchanged; the last output is the sum of absolute changes in units of 2^2. */
 PW_WATCH_STAGE void w1_run(pw_watch_state *s, const int32_t *x, int32_t *y)
 {
     int32_t change = 0;
+    PW_WATCH_UNROLL
     for (uint32_t i = 0u; i < 8u; i++) {
         const int32_t step = (int32_t)x[i] - s->w1_previous[i];
         change += (step < 0) ? -step : step;
@@ -376,7 +480,7 @@ PW_WATCH_STAGE void w1_run(pw_watch_state *s, const int32_t *x, int32_t *y)
 }
 
 /* Stage s2: dense. */
-static inline int32_t w2_scaled(int32_t sum)
+PW_WATCH_HELPER int32_t w2_scaled(int32_t sum)
 {
     return pw_watch_sat(pw_watch_asr32((sum * 1) + 0, 0), -32767, 32767);
 }
@@ -418,13 +522,28 @@ PW_WATCH_STAGE void w3_run(pw_watch_state *s, const int16_t *x, int16_t *y)
         }
         int16_t *sums = &s->w3_sums[segment * 1u];
         int16_t *out = &y[segment * 1u];
+#if defined(PW_WATCH_VECTOR)
+        for (uint32_t i = 0u; i < 1u; i += 4u) {
+            const mve_pred16_t left = vctp32q(1u - i);
+            const int32x4_t enters = vldrhq_z_s32(&entering[i], left);
+            const int32x4_t change = vsubq_s32(enters, vldrhq_z_s32(&leaving[i], left));
+            int32x4_t value = vaddq_s32(change, vldrhq_z_s32(&sums[i], left));
+            vstrhq_p_s32(&sums[i], value, left);
+            value = vmaxq_s32(value, vdupq_n_s32(-32767));
+            value = vminq_s32(value, vdupq_n_s32(32767));
+            vstrhq_p_s32(&out[i], value, left);
+        }
+#else
+        PW_WATCH_UNROLL
         for (uint32_t i = 0u; i < 1u; i++) {
             const int32_t sum = sums[i] + entering[i] - leaving[i];
             sums[i] = (int16_t)sum;
             out[i] = (int16_t)pw_watch_sat(sum, -32767, 32767);
         }
+#endif
     }
     int16_t *oldest = &s->w3_history[position * 1u];
+    PW_WATCH_UNROLL
     for (uint32_t i = 0u; i < 1u; i++) {
         oldest[i] = x[i];
     }
@@ -432,7 +551,7 @@ PW_WATCH_STAGE void w3_run(pw_watch_state *s, const int16_t *x, int16_t *y)
 }
 
 /* Stage s4: dense. */
-static inline int32_t w4_scaled(int32_t sum)
+PW_WATCH_HELPER int32_t w4_scaled(int32_t sum)
 {
     return sum;
 }
@@ -448,9 +567,18 @@ PW_WATCH_STAGE void w4_run(const int16_t *x, int32_t *y)
         rows.sums = sums;
         rows.n_rows = n;
         pw_watch_rows_16_8_plain(&rows);
+#if defined(PW_WATCH_VECTOR)
+        for (int32_t i = 0; i < n; i += 4) {
+            const mve_pred16_t left = vctp32q((uint32_t)(n - i));
+            int32x4_t value = vldrwq_z_s32(&sums[i], left);
+            vstrwq_p_s32(&y[row + i], value, left);
+        }
+#else
+        PW_WATCH_UNROLL
         for (int32_t i = 0; i < n; i++) {
             y[row + i] = (int32_t)w4_scaled(sums[i]);
         }
+#endif
     }
 }
 
@@ -459,12 +587,14 @@ PW_WATCH_STAGE void w4_run(const int16_t *x, int32_t *y)
 PW_WATCH_STAGE void w5_run(pw_watch_state *s, const int32_t *x, int32_t *y)
 {
     int32_t best = 0;
+    PW_WATCH_UNROLL
     for (int32_t i = 1; i < 2; i++) {
         if (x[i] > x[best]) {
             best = i;
         }
     }
     int32_t next = INT32_MIN;
+    PW_WATCH_UNROLL
     for (int32_t i = 0; i < 2; i++) {
         if (i != best && x[i] > next) {
             next = x[i];
@@ -511,11 +641,29 @@ static int32_t watch_finish(pw_watch_state *s)
 }
 
 #if defined(PW_CHECK_COUNTS) || !defined(PW_TRUST_ROWS)
+#if defined(__GNUC__)
+typedef uint32_t __attribute__((may_alias)) pw_watch_two; /* neighbouring counts as one word */
+#endif
+
 /* Whether any count of either exposure is over the maximum, which is all ones. */
 static int watch_over(const uint16_t *lit, const uint16_t *dark, uint32_t n)
 {
     uint32_t seen = 0u;
-    for (uint32_t i = 0u; i < n; i++) {
+    uint32_t i = 0u;
+#if defined(__GNUC__)
+    if ((((uintptr_t)lit | (uintptr_t)dark) & 3u) == 0u) {
+        const pw_watch_two *l = (const pw_watch_two *)lit;
+        const pw_watch_two *d = (const pw_watch_two *)dark;
+        PW_WATCH_UNROLL
+        for (; (i + 8u) <= n; i += 8u) {
+            seen |= l[0] | l[1] | l[2] | l[3] | d[0] | d[1] | d[2] | d[3];
+            l = &l[4];
+            d = &d[4];
+        }
+        seen = (seen | (seen >> 16)) & 0xFFFFu;
+    }
+#endif
+    for (; i < n; i++) {
         seen |= (uint32_t)lit[i] | dark[i];
     }
     return seen > PW_WATCH_MAX_COUNTS;
@@ -611,4 +759,15 @@ const char *pw_watch_version(void)
 const char *pw_watch_model_id(void)
 {
     return PW_WATCH_MODEL_ID;
+}
+
+int32_t pw_watch_rest(const pw_watch_state *s)
+{
+    return (3 * s->even.w2_y[0]) - (s->w4_y[1] - s->w4_y[0]);
+}
+
+int32_t pw_watch_moved(const pw_watch_state *s, int32_t rest)
+{
+    const int32_t margin = (3 * s->even.w2_y[0]) - rest;
+    return (margin > 0) && (margin >= 52);
 }

@@ -1,14 +1,14 @@
 /* watching: watching from a lensless sensor, one frame pair at a time.
  *
  * Input: a lit and a dark exposure of 32 x 32 pixels, counts of 12 bits
- * (0 to 4095) in uint16_t, row by row, 5 frame pairs a second. Only rows
+ * (0 to 4095) in uint16_t, row by row, 3 frame pairs a second. Only rows
  * 8 to 23 are read. Exposures that start on a 4-byte boundary are read fastest.
  * Output: a decision, one of the PW_WATCH_CLASS_ constants on the frame of an event, else
  * PW_WATCH_NONE;
  * and a score for each class, in fixed point.
  * Classes: still, moving.
  * Stages: s0 bins, s1 motion, s2 dense, s3 window, s4 dense, s5 decision.
- * Model a7b91801036387536659a99a0ac1b9e1377623f8caf0d31a1757c79f66ce4323.
+ * Model 68130cad5faae59d5144c3c761d8ce7ce9d4e32cbe10430646f47511f4047cfe.
  *
  * No heap, no floating point, no recursion, no C library. One pw_watch_state per sensor, owned by
  * the
@@ -25,7 +25,7 @@ extern "C" {
 #endif
 
 #define PW_WATCH_VERSION "0.1.0"
-#define PW_WATCH_MODEL_ID "a7b91801036387536659a99a0ac1b9e1377623f8caf0d31a1757c79f66ce4323"
+#define PW_WATCH_MODEL_ID "68130cad5faae59d5144c3c761d8ce7ce9d4e32cbe10430646f47511f4047cfe"
 #define PW_WATCH_N_ROWS 32
 #define PW_WATCH_N_COLS 32
 #define PW_WATCH_MAX_COUNTS 4095
@@ -38,10 +38,9 @@ extern "C" {
 #define PW_WATCH_ERROR_ROWS (-2)
 #define PW_WATCH_ERROR_COUNTS (-3)
 
-/* The watching stage: read the middle rows now and then, in weak light, and feed them here;
- * PW_WATCH_CLASS_MOVING wakes the model of pw_model.h. Begin anew by pw_watch_init each time before
- * the model sleeps: the first 9 frames fill the mean of changes, and what is decided
- * on them is not to be heeded. */
+/* The watching stage: read the middle rows now and then, in weak light, and feed them here. What
+ * moves is what pw_device.c wakes the model of pw_model.h for. The first 9 frames
+ * after pw_watch_init fill the mean of changes; what is decided on them is not to be heeded. */
 #define PW_WATCH_WARM_UP_FRAMES 9
 
 /* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
@@ -100,6 +99,12 @@ int32_t pw_watch_finish(pw_watch_state *s);
 
 /* PW_WATCH_N_SCORES scores of the last frame, valid until the next. */
 const int32_t *pw_watch_scores(const pw_watch_state *s);
+
+/* Sum of the changes on the frames before the last one: what rest looks like. */
+int32_t pw_watch_rest(const pw_watch_state *s);
+
+/* Whether the last frame's change stands out from such a sum, by the rule that decides. */
+int32_t pw_watch_moved(const pw_watch_state *s, int32_t rest);
 
 /* Version of the generator, and identity of the model (a hash of everything that decides). */
 const char *pw_watch_version(void);
