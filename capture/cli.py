@@ -42,11 +42,9 @@ _MANY = 20  # sessions from which on work is long enough to be told of
 @click.option("--participant", default="P01", show_default=True, help="Invented person P01 to P99.")
 @click.option("--script", default="dynamic", show_default=True, help="Cue script it acts.")
 @click.option(
-    "--sensor",
-    default="lensless32",
-    show_default=True,
+    "--sensor", default="lensless32", show_default=True,
     help="Or lensless64, or a sensor.toml with the setting of one.",
-)
+)  # fmt: skip
 @click.option(
     "--led-current-ma",
     type=click.FloatRange(0.0, 1000.0),
@@ -54,20 +52,14 @@ _MANY = 20  # sessions from which on work is long enough to be told of
 )
 @click.option("--seed", default=1, show_default=True, type=click.IntRange(0, 2**32 - 1))
 @click.option(
-    "--speed",
-    default=1.0,
-    show_default=True,
-    type=click.FloatRange(0.0, 1e6),
+    "--speed", default=1.0, show_default=True, type=click.FloatRange(0.0, 1e6),
     help="Times real time; 0 is as fast as the host reads. The device's clock stays true.",
-)
+)  # fmt: skip
 @click.option("--unit", default="unit-a", show_default=True, help="Which physical sensor it plays.")
 @click.option(
-    "--transport",
-    default="auto",
-    show_default=True,
-    type=click.Choice(["auto", "pty", "socket"]),
+    "--transport", default="auto", show_default=True, type=click.Choice(["auto", "pty", "socket"]),
     help="A pseudo-terminal, or a loopback socket where the system has none.",
-)
+)  # fmt: skip
 def emulate(participant: str, **settings: Any) -> None:
     """Start an emulated sensor; print its port, then run until stopped.
 
@@ -89,11 +81,9 @@ def emulate(participant: str, **settings: Any) -> None:
 )
 @click.option("--port", required=True, help="Any pyserial URL: /dev/ttyACM0, COM3, socket://...")
 @click.option(
-    "--study",
-    metavar="DIR",
-    type=click.Path(path_type=Path),
+    "--study", metavar="DIR", type=click.Path(path_type=Path),
     help="Record into DIR what its study.toml asks for next: person, script and seed are its.",
-)
+)  # fmt: skip
 @click.option("--station", help="Where this is, such as a; part of the session's name.")
 @click.option("--participant", help="Pseudonym such as P01; never a name.")
 @click.option("--script", help="Cue script (TOML), or a built-in one.")
@@ -118,11 +108,9 @@ def emulate(participant: str, **settings: Any) -> None:
     help="Note beside it when readouts arrived, and how the sensor's clock stands to the host's.",
 )
 @click.option(
-    "--sensor",
-    "setting",
-    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    "--sensor", "setting", type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="Set the sensor first, to a sensor.toml as palmwatt frontier writes it.",
-)
+)  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print the counts as JSON.")
 def record(port: str, setting: Path | None, as_json: bool, **about: Any) -> None:
     """Lead one participant through a cue script and record every readout.
@@ -186,12 +174,9 @@ def align(session: Path, out: Path) -> None:
 @click.command(epilog="Example: palmwatt inspect recordings")
 @click.argument("path", metavar="DIR|SESSION", type=click.Path(path_type=Path))
 @click.option(
-    "--flat-field",
-    "curve",
-    metavar="FILE.svg",
-    type=click.Path(path_type=Path),
+    "--flat-field", "curve", metavar="FILE.svg", type=click.Path(path_type=Path),
     help="Take the sessions as flat fields, one light level each: photon transfer and its curve.",
-)
+)  # fmt: skip
 @click.option(
     "--labels/--no-labels", default=True, help="Judge whether the labels are true; takes a while."
 )
@@ -333,18 +318,13 @@ def repair(session: Path, as_json: bool) -> None:
 @click.argument("data", metavar="DIR", type=click.Path(path_type=Path))
 @click.option("--port", "ports", multiple=True, help="Port to offer first; may be given again.")
 @click.option(
-    "--script",
-    "scripts",
-    multiple=True,
+    "--script", "scripts", multiple=True,
     help="Cue script (TOML) to offer beside the built-in ones.",
-)
+)  # fmt: skip
 @click.option(
-    "--listen",
-    metavar="ADDRESS:PORT",
-    default="127.0.0.1:8137",
-    show_default=True,
+    "--listen", metavar="ADDRESS:PORT", default="127.0.0.1:8137", show_default=True,
     help="Where the page is served; TCP port 0 is any free one.",
-)
+)  # fmt: skip
 @click.option("--token", help="What the page must present; made up for an address others reach.")
 def booth(
     data: Path, ports: tuple[str, ...], scripts: tuple[str, ...], listen: str, token: str | None

@@ -35,7 +35,8 @@ def set_sensor(link: SerialLink, asked: SensorFile) -> None:
     """
     link.ask(CommandKind.STOP)
     wanted = asked.sensor
-    # The slowest rate leaves room for any exposure; the rate that is wanted comes last.
+    # The exposure has to fit the rate at each step: a longer one follows the rate, a shorter one
+    # goes before it.
     before = link.describe().sensor
     _same_kind(link.url, before, wanted)
     if wanted.exposure_us > before.exposure_us:

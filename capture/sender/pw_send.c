@@ -348,14 +348,16 @@ int pw_send_clock(pw_port *port, uint64_t received_us, uint64_t now_us,
     return pw_send_acknowledge(port, received_us, command, 0, (uint32_t)(now_us - received_us));
 }
 
-/* Short packets go first, since a command's answer is waited for, but never into an exposure. */
-size_t pw_pending(const pw_port *port, const uint8_t **bytes)
+/* Short packets go first, since a command's answer is waited for, but never into an exposure, nor
+ * before one that was handed out: what is taken next is then still that. */
+size_t pw_pending(pw_port *port, const uint8_t **bytes)
 {
     if (port->from < port->to && !port->in_exposure) {
         *bytes = port->shorts + port->from;
         return (size_t)port->to - port->from;
     }
     *bytes = port->exposure;
+    port->in_exposure = port->n_exposure > 0u;
     return port->n_exposure;
 }
 

@@ -49,7 +49,7 @@ typedef struct {
     const uint8_t *exposure;                    /* of an exposure's packet: what is left */
     size_t n_exposure;
     uint16_t from, to;                          /* of the short packets: what is left */
-    uint8_t in_exposure;                        /* it was begun, so it goes on */
+    uint8_t in_exposure;                        /* it was handed out or begun, so it goes on */
     uint8_t n_received;                         /* PW_COMMAND_BYTES + 3: too long, thrown away */
     uint8_t received[PW_COMMAND_BYTES + 2u];    /* command being received, COBS and all */
     uint8_t shorts[PW_SHORT_BYTES];
@@ -110,9 +110,10 @@ int pw_send_clock(pw_port *port, uint64_t received_us, uint64_t now_us,
                   const pw_command *command);
 
 /* Returns how many bytes wait in one piece, and where; 0 when nothing is to be sent. */
-size_t pw_pending(const pw_port *port, const uint8_t **bytes);
+size_t pw_pending(pw_port *port, const uint8_t **bytes);
 
-/* The wire took that many of the pending bytes, all or fewer. */
+/* The wire took that many of the bytes that pw_pending told of last, all or fewer; packets may have
+ * been sent since. */
 void pw_taken(pw_port *port, size_t n_bytes);
 
 /* Takes one byte from the wire; returns 1 when it completes a sound command, else 0. */

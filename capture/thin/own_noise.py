@@ -36,7 +36,6 @@ __all__ = [
     "gain_cautions",
     "gain_fault",
     "own_noise",
-    "refuse_wrong_gain",
     "refuse_wrong_gains",
 ]
 
@@ -125,7 +124,7 @@ def _line(block: FrameBlock, sensor: Sensor) -> tuple[float, float, float] | Non
         return None
     level = np.concatenate([points[0][0][clear], points[1][0]])
     variance = np.concatenate([points[0][1][clear], points[1][1]])
-    # Twice: the first line says how far each point scatters about it.
+    # First all points weigh alike, then twice by how far each scatters about the line before.
     usual = max(float(np.median(variance)), _LEAST_DN2)
     expected = np.full_like(variance, usual)
     for _ in range(3):
@@ -232,21 +231,3 @@ def _faults(files: Iterable[Path]) -> Iterator[tuple[Path, OwnNoise, str]]:
         fault = gain_fault(session.sensor, found)
         if fault is not None:
             yield file, found, fault
-
-
-def refuse_wrong_gain(
-    sensor: Sensor,
-    where: str,
-    found: OwnNoise | None = None,
-    measured: PhotonTransfer | None = None,
-) -> None:
-    """Refuse to thin what a sensor with another gain than it states has recorded.
-
-    Raises
-    ------
-    FormatError
-        The stated gain is not what was found; the line holds both.
-    """
-    fault = gain_fault(sensor, found, measured)
-    if fault is not None:
-        raise FormatError(where, fault)

@@ -13,12 +13,15 @@ from rich.table import Table
 from runtime.budget import Choice, Limits, budget, load_limits, write_budget, write_report
 from runtime.errors import UsageError
 from runtime.files import write_whole
-from trainer.choice.frontier import Frontier, find_frontier
+from runtime.firmware.sensor_file import SENSOR_FILE, read_sensor_file
+from runtime.model import load_model
+from trainer.choice.frontier import Frontier, Point, find_frontier
 from trainer.choice.page import frontier_page, letters
 from trainer.choice.told import frontier_csv, frontier_json
 from trainer.choice.tried.asked import Asked, Notify
 from trainer.choice.tried.knobs import Knobs
 from trainer.choice.worth.pick import Wish, pick
+from trainer.corpus.recordings import open_corpus
 from trainer.recipe import Recipe
 from trainer.train import train_model
 from trainer.work.jobs import Workers
@@ -110,6 +113,11 @@ def make_picked(
     -------
     list of (wish, name, folder, line)
         The line says what the model itself was found to be.
+
+    Raises
+    ------
+    UsageError
+        A folder of an earlier front holds a model of a point's name that is not the point's.
     """
     named = {point["name"]: point for point in told["points"]}
     front = [named[name] for name in told["front"]]
@@ -118,7 +126,9 @@ def make_picked(
     for text, point in chosen:
         name = point.tried.name
         folder = out / "models" / name
-        if not folder.exists():
+        if folder.exists():
+            refuse_another(folder, found.asked.data, point)
+        else:
             tell(f"{name}: training for good")
             at = point.tried.at(point.device)
             recipe = point.tried.option.recipe
@@ -135,6 +145,29 @@ def make_picked(
         median = priced.average_uw.median
         made.append((text, name, folder, f"{median:.1f} µW foretold {point.uw:.1f}"))
     return made
+
+
+def refuse_another(folder: Path, data: Path, point: Point) -> None:
+    """Refuse a model that was made of other recordings, by another recipe, or to watch otherwise.
+
+    Raises
+    ------
+    UsageError
+        It is; the line says what to do.
+    FormatError
+        The model, its setting or the data set is not readable.
+    """
+    tried, made_of = point.tried, load_model(folder).provenance
+    recipe = tried.option.recipe
+    corpus = open_corpus(data.absolute(), recipe).at(tried.setting)
+    kept = made_of.get("recipe"), made_of.get("data"), read_sensor_file(folder / SENSOR_FILE)
+    wanted = recipe.digest(), corpus.digest, tried.file(point.device)
+    if kept != wanted:
+        raise UsageError(
+            str(folder), "model of this name",
+            "of other recordings, another recipe or another way to watch", "that of this front",
+            "remove it, or name another --out",
+        )  # fmt: skip
 
 
 def frontier_table(told: Mapping[str, Any]) -> Table:

@@ -12,13 +12,12 @@ from markupsafe import Markup
 
 from runtime.budget.page.report import page_style
 from trainer.choice.told import COLUMNS
-from trainer.tell.charts import Plot, Room, nice_ticks
+from trainer.tell.charts import Label, Plot, Room, nice_ticks
 from trainer.tell.sentences import per_hour
 
 __all__ = ["frontier_page"]
 
 Row = Mapping[str, Any]
-_ROUND_UW = (1, 2, 5)
 
 
 def frontier_page(told: Row) -> str:
@@ -51,7 +50,6 @@ def frontier_page(told: Row) -> str:
         knee=knee,
         letters=letters(told["front"]),
         less=told["two_points_less"],
-        to=named[told["two_points_less"]["to"]],
         best=front[-1],
         beaten_by=[
             o for o in told["opponents"] if o["uw"] <= knee["uw"] and o["score"] >= knee["score"]
@@ -136,19 +134,24 @@ def front_chart(told: Row) -> Markup:
             what = point.get("title", point["name"])
             title = f"{what}: {_uw(point['uw'])} µW, {_percent(point['score'])}"
             plot.dot(point["uw"], point["score"], "hollow", 3.4, title)
-    for opponent in told["opponents"]:
-        if opponent["score"] > 0.0:
-            below = opponent["score"] - (1.0 - low) * 0.055
-            anchor = "end" if opponent["uw"] > math.sqrt(low_uw * high_uw) else "start"
-            plot.note(opponent["uw"], below, opponent["title"], anchor, "soft")
     names = letters(told["front"])
     for point in front:
         at_knee = point["name"] == told["knee"]
         title = f"{names[point['name']]}: {setting_words(point)}"
         plot.dot(point["uw"], point["score"], "right", 6.0 if at_knee else 4.2, title)
-        words = names[point["name"]] + (", the knee" if at_knee else "")
-        plot.note(point["uw"] / 1.02, point["score"] + (1.0 - low) * 0.045, words, "end", "name")
+    dots = [((point["uw"],), (point["score"],)) for point in shown]
+    plot.labels(_named_points(told, front), [stepped[:2], *dots])
     return plot.svg()
+
+
+def _named_points(told: Row, front: Sequence[Row]) -> list[Label]:
+    names = letters(told["front"])
+    words = {name: letter + ", the knee" * (name == told["knee"]) for name, letter in names.items()}
+    return [
+        *(Label(p["uw"], p["score"], words[p["name"]], "name") for p in front),
+        *(Label(o["uw"], o["score"], o["title"], "soft")
+          for o in told["opponents"] if o["score"] > 0.0),
+    ]  # fmt: skip
 
 
 def _steps(
@@ -192,5 +195,5 @@ def power_scale(told: Row) -> Markup:
         plot.dot(least, place, kind)
         plot.dot(most, place, kind)
         plot.margin_note(place, title)
-        plot.note(most * 1.35, place, _uw(most))
+        plot.note(most * (high / low) ** 0.04, place, _uw(most))  # clear of the dot
     return plot.svg()

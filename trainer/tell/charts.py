@@ -17,12 +17,15 @@ import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
-__all__ = ["Plot", "Room", "grey_picture", "nice_ticks"]
+__all__ = ["Label", "Plot", "Room", "grey_picture", "nice_ticks"]
 
 WIDTH = 360.0
 TEXT = 11.0
 LIFT = 3.8
 """How far below its anchor the baseline of a vertically centred text lies."""
+
+LETTER = 0.5 * TEXT
+"""How wide a letter is taken to be where texts must not meet: about that of a book face."""
 
 
 def nice_ticks(low: float, high: float, n_ticks: int = 5) -> list[float]:
@@ -44,6 +47,17 @@ class Room(NamedTuple):
 
 
 _USUAL_ROOM = Room()
+Box = tuple[float, float, float, float]
+"""Left, top, right and bottom, units."""
+
+
+class Label(NamedTuple):
+    """A text that belongs to a point of a plot."""
+
+    x: float
+    y: float
+    text: str
+    kind: str = ""
 
 
 class Plot:
@@ -149,6 +163,39 @@ class Plot:
         """Write a text, vertically centred on a point."""
         self._text(self.x(x), self.y(y) + LIFT, text, anchor, kind)
 
+    def labels(
+        self, labels: Iterable[Label], lines: Iterable[tuple[Sequence[float], Sequence[float]]] = ()
+    ) -> None:
+        """Write texts beside their points, where they cover each other and what is drawn least.
+
+        Parameters
+        ----------
+        labels : iterable of Label
+            The first ones have the first choice.
+        lines : iterable of (xs, ys)
+            Lines, and dots as lines of one point, that are to stay clear.
+        """
+        taken: list[Box] = []
+        for xs, ys in lines:
+            at = [(self.x(x), self.y(y)) for x, y in zip(xs, ys, strict=True)]
+            taken += [
+                _around(*start, *end) for start, end in zip(at, [*at[1:], at[-1]], strict=True)
+            ]
+        for label in labels:
+            x, y = self.x(label.x), self.y(label.y)
+            width = LETTER * len(label.text)
+            places = [(x + dx, y + dy, anchor) for dx, dy, anchor in _BESIDE]
+            boxes = [_text_box(*place, width) for place in places]
+            best = min(range(len(places)), key=lambda i: self._covered(boxes[i], taken))
+            taken.append(boxes[best])
+            across, down, anchor = places[best]
+            self._text(round(across, 2), round(down + LIFT, 2), label.text, anchor, label.kind)
+
+    def _covered(self, box: Box, taken: Iterable[Box]) -> float:
+        """Return the area of a box that lies on others, or outside the axes."""
+        area = (box[2] - box[0]) * (box[3] - box[1])
+        return area - _shared(box, self._box) + sum(_shared(box, other) for other in taken)
+
     def margin_note(self, y: float, text: str) -> None:
         """Write a text left of the axes, beside a y value."""
         self._text(self._box[0] - 6, self.y(y) + LIFT, text, "end")
@@ -169,6 +216,33 @@ class Plot:
         self._parts.append(
             f'<text{extra} x="{x:g}" y="{y:g}" text-anchor="{anchor}">{escape(text)}</text>'
         )
+
+
+_DOT = 5.0
+"""Half of what a dot or a line keeps clear."""
+_BESIDE = (
+    (-6.0, -10.0, "end"), (6.0, -10.0, "start"), (9.0, 0.0, "start"), (-9.0, 0.0, "end"),
+    (6.0, 11.0, "start"), (-6.0, 11.0, "end"), (0.0, -17.0, "middle"), (0.0, 18.0, "middle"),
+)  # fmt: skip
+"""Where a text may stand beside its point, units, with its anchor; the first where all are free."""
+
+
+def _around(x1: float, y1: float, x2: float, y2: float) -> Box:
+    left, right = sorted((x1, x2))
+    top, bottom = sorted((y1, y2))
+    return left - _DOT, top - _DOT, right + _DOT, bottom + _DOT
+
+
+def _text_box(x: float, y: float, anchor: str, width: float) -> Box:
+    left = x - width * {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
+    return left, y - TEXT / 2, left + width, y + TEXT / 2
+
+
+def _shared(one: Box, other: Box) -> float:
+    """Return the area that two boxes have in common."""
+    across = min(one[2], other[2]) - max(one[0], other[0])
+    down = min(one[3], other[3]) - max(one[1], other[1])
+    return max(across, 0.0) * max(down, 0.0)
 
 
 def grey_picture(values: NDArray[np.integer], low: float, high: float, most: int = 32) -> str:

@@ -241,6 +241,23 @@ def test_nothing_waits_and_nothing_is_lost(sender: Sender) -> None:
     assert sender.drain() == answer + encode(second)
 
 
+def test_an_answer_may_come_while_the_wire_is_busy(sender: Sender) -> None:
+    """What was handed to the wire is what it took, though an answer was sent in the meantime."""
+    counts = np.full((8, 8), 300, np.uint16)
+    wanted = Exposure(True, 1, 2, counts, 12, 0)
+    assert sender.expose(wanted)
+    at = ctypes.c_void_p()
+    n_bytes = sender.c.pw_pending(sender.port, ctypes.byref(at))
+    handed = ctypes.string_at(at, n_bytes)
+    command, time_us = CCommand(command=2, value=0, sequence=9), ctypes.c_uint64(3)
+    value = ctypes.c_uint32(0)
+    assert sender.c.pw_send_acknowledge(sender.port, time_us, ctypes.byref(command), 0, value)
+    sender.c.pw_taken(sender.port, ctypes.c_size_t(n_bytes))
+    assert not sender.c.pw_exposure_waits(sender.port)
+    assert handed == encode(wanted)
+    assert sender.drain() == encode(Acknowledge(CommandKind.START, Result.DONE, 0, 9, 3))
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("core", ["cortex-m0plus", "rv32imc"])
 @pytest.mark.parametrize("bits", [8, 10, 12, 16])

@@ -7,20 +7,25 @@ import json
 import shutil
 import tomllib
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
+from capture.store.session import read_session
 from runtime.budget import budget
 from runtime.errors import UsageError
 from runtime.firmware.sensor_file import read_sensor_file
+from runtime.firmware.setting import DeviceSetting
 from runtime.model import load_model
-from trainer.choice.frontier import _judged
+from trainer.choice.frontier import Point, _judged
+from trainer.choice.outcome import refuse_another
 from trainer.choice.page import frontier_page
 from trainer.choice.told import COLUMNS
 from trainer.choice.tried.asked import Asked, read_for
-from trainer.choice.tried.knobs import load_knobs
+from trainer.choice.tried.knobs import load_knobs, options_of
+from trainer.choice.tried.settings import tried_of
 from trainer.cli import main
 from trainer.recipe import load_recipe
 from trainer.work.jobs import LocalWorkers
@@ -108,6 +113,27 @@ def test_a_picked_model_is_made_for_its_setting(searched: Path) -> None:
     priced = budget(folder, cores=())
     assert priced.average_uw.median == pytest.approx(point["uw"], rel=0.05)
     assert priced.inputs["watching.led_current"].typical == device["watching_led_current_ma"]
+
+
+def test_a_model_of_an_earlier_front_is_not_taken_for_another(
+    searched: Path, small_recipe_once: Path
+) -> None:
+    """A picked model is taken again where it is the point's; of other recordings it is refused."""
+    (folder,) = (searched / "out" / "models").iterdir()
+    told = json.loads((searched / "out" / "frontier.json").read_text("utf-8"))
+    point = next(p for p in told["points"] if p["name"] == folder.name)
+    options = options_of(load_knobs(searched / "knobs.toml"), [load_recipe(small_recipe_once)])
+    recorded = read_session(next((searched / "data").rglob("*_readouts.mcap"))).sensor
+    (tried,) = (one for one in tried_of(options, recorded) if one.name == folder.name)
+    same = Point(tried, DeviceSetting(**point["device"]), None, None)  # type: ignore[arg-type]
+    refuse_another(folder, searched / "data", same)
+    device = replace(same.device, watching_rate_hz=4.0)
+    with pytest.raises(UsageError, match="name another --out"):
+        refuse_another(folder, searched / "data", replace(same, device=device))
+    fewer = Path(shutil.copytree(searched / "data", searched / "fewer"))
+    shutil.rmtree(sorted(fewer.glob("sub-*"))[0])
+    with pytest.raises(UsageError, match="of other recordings"):
+        refuse_another(folder, fewer, same)
 
 
 def test_a_search_goes_on_from_what_is_kept_and_limits_decide(

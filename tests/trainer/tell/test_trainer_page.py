@@ -21,7 +21,7 @@ from capture.store.session import read_session
 from trainer.fit.training import Trained, fit_model
 from trainer.judge.worst_takes import readouts_of
 from trainer.recipe import load_recipe
-from trainer.tell.charts import grey_picture, nice_ticks
+from trainer.tell.charts import Label, Plot, grey_picture, nice_ticks
 from trainer.tell.page import evaluation_page
 from trainer.train import train_model
 
@@ -220,3 +220,24 @@ def test_ticks_are_as_round_as_those_of_matplotlib(low: float, high: float) -> N
     theirs = MaxNLocator(nbins=5, steps=[1, 2, 5, 10]).tick_values(low, high)
     inside = [t for t in theirs if low - 1e-9 <= t <= high + 1e-9]
     assert ticks == pytest.approx(inside)
+
+
+def test_labels_of_close_points_do_not_lie_on_each_other() -> None:
+    """Texts of points that lie close keep clear of each other, of the points and of the axes."""
+    points = [(0.45, 0.5), (0.5, 0.5), (0.55, 0.52), (0.02, 0.01), (0.99, 0.99)]
+    plot = Plot("close points", (0.0, 1.0), (0.0, 1.0))
+    plot.labels(
+        [Label(x, y, "four quadrants") for x, y in points], [((x,), (y,)) for x, y in points]
+    )
+    found = re.findall(r'x="([-.\d]+)" y="([-.\d]+)" text-anchor="(\w+)"', plot.svg())
+    assert len(found) == len(points)
+    width = 5.0 * len("four quadrants")
+    rows = [(float(x) - width * {"start": 0, "middle": 0.5, "end": 1}[anchor], float(y))
+            for x, y, anchor in found]  # fmt: skip
+    for i, (left, base) in enumerate(rows):
+        assert left >= 38 and left + width <= 350 and base - 8 >= 10 and base <= 166
+        for x, y in points:
+            inside = left <= plot.x(x) <= left + width and base - 8 <= plot.y(y) <= base
+            assert not inside
+        for other_left, other_base in rows[:i]:
+            assert abs(left - other_left) >= width or abs(base - other_base) >= 10

@@ -35,6 +35,7 @@ __all__ = [
 ]
 
 MAX_OPTIONS = 2_000
+"""Two quick fits each, of 0.7 s, are three quarters of an hour: more is a slip in the file."""
 Share = Annotated[float, Field(gt=0, le=1)]
 Part = Literal[
     "LED", "LED driver", "pixel readout", "sensor bias", "compute", "waiting for pixels",

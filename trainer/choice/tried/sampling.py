@@ -20,6 +20,7 @@ __all__ = ["beside", "places_of", "spread"]
 SEED = 1
 _KNOBS = ("led_share", "exposure_share", "rows_share", "rate_divisor", "bits_at_most")
 MOST_DRAWS = 1 << 14
+"""Where knobs have conditions, places are drawn at which there is no setting: an end to that."""
 
 Place = tuple[int, ...]
 

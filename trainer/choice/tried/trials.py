@@ -22,8 +22,6 @@ __all__ = ["CheapTrial", "Reading", "cheaper", "geometry_of"]
 
 EPOCHS_SHARE = 4
 """A cheap fit makes a quarter of the passes: in a trial 0.7 s, not 6, and 0.6 points less."""
-N_FRAMES = 40
-"""Frame pairs that a price is counted over, as for a budget of its own."""
 
 
 def cheaper(recipe: Recipe) -> Recipe:
