@@ -31,7 +31,11 @@ Your board brings the hooks of `pw_board.h`.
    | an exposure is over | `pw_device_exposed(&device)` |
    | rows of both exposures are in memory | `pw_device_rows_read(&device, first, n)` |
 
+   None of the three may interrupt another: give them one priority.
+
 4. Its main function, after clocks and pins:
+
+       #include "pw_device.h"
 
        static pw_device device;
        pw_device_start(&device);
@@ -41,7 +45,10 @@ Your board brings the hooks of `pw_board.h`.
 
 5. Give the watchdog `PW_WATCHDOG_US`. `pw_board_feed_watchdog` is called after every frame that
    came whole, so a sensor that falls silent resets the board.
-6. Run the self-test once on the board (below).
+6. Compile `selftest.c` too, and run the self-test once on the board (below).
+
+`budget.json` beside this folder says what memory and stack the whole program takes
+(`device_program`); figures in `pw_model.h` are of the model alone.
 
 `example/` is all that for one controller, an nRF52840 with the sensor on SPI: `make example` builds
 its image. Take `example/board_nrf52840.c` as the beginning of your own board.
@@ -86,7 +93,8 @@ Rows are accounted for: one missing, twice or out of order, or counts over `PW_M
 converter's status bits), and `pw_finish` returns `PW_ERROR_ROWS` or `PW_ERROR_COUNTS`, nothing is
 decided, and what was remembered stays; the device program counts such frames
 (`device.counts.dropped_rows`, `dropped_counts`) and tells nothing. `-DPW_TRUST_ROWS` leaves these
-checks out, which saves one to two instructions a count. `pw_step` trusts its counts;
+checks out, which saves one to two instructions a count; a wrong row number then writes outside of
+the model's memory, so that your board must check it. `pw_step` trusts its counts;
 `-DPW_CHECK_COUNTS` makes it look at each, at the same cost.
 
 ## Self-test
@@ -94,7 +102,7 @@ checks out, which saves one to two instructions a count. `pw_step` trusts its co
 `selftest.c` makes frames by itself (patterns that were searched for so that the model tells
 events and holds one off, then both ends of the range), feeds them whole, row by row and from odd
 addresses, and compares a hash of every @ITEM@ and of the state with `pw_vectors.h`. On a board,
-call `pw_selftest()`; it returns 0 when all is equal, else 1 and the number of the first frame that
+declare `int pw_selftest(void);` and call it; it returns 0 when all is equal, else 1 and the number of the first frame that
 differs. It keeps a whole lit and dark exposure; with `-DPW_SELFTEST_ROWS` two rows. On a desk:
 
     cc -std=c99 -O2 -DPW_SELFTEST_MAIN pw_model.c selftest.c -o selftest && ./selftest && echo equal
@@ -102,7 +110,7 @@ differs. It keeps a whole lit and dark exposure; with `-DPW_SELFTEST_ROWS` two r
 ## Make
 
     make CROSS=arm-none-eabi- CPU="-mcpu=cortex-m4 -mthumb"    # libpw_firmware.a
-    make CROSS=arm-none-eabi- example                          # example/nrf52840.elf
+    make CROSS=arm-none-eabi- example                          # build/nrf52840.elf
 
 ## CMake
 
@@ -116,8 +124,12 @@ and then
     target_link_libraries(app PRIVATE pw_firmware)
 
 where `app` is the executable with your main function and your board. For another core than the
-desk's, name the compiler as for any project of CMake's
-(`-DCMAKE_C_COMPILER=arm-none-eabi-gcc -DCMAKE_TRY_COMPILE_TARGET_TYPE=STATIC_LIBRARY`).
+desk's, name compiler and core as for any project of CMake's
+
+    cmake -B build -DCMAKE_C_COMPILER=arm-none-eabi-gcc -DCMAKE_C_FLAGS="-mcpu=cortex-m4 -mthumb" \\
+      -DCMAKE_TRY_COMPILE_TARGET_TYPE=STATIC_LIBRARY
+
+Where no build type is named, the library is compiled with `-O2`, as it was priced.
 
 ## Zephyr
 

@@ -105,11 +105,11 @@ MODEL_C = """\
 #if defined(__GNUC__)
 #define PW_STAGE static __attribute__((noinline))
 #define PW_INLINE static inline __attribute__((always_inline))
-#define PW_HELPER static inline __attribute__((unused)) /* not every core's form uses each */
+#define PW_LOCAL static inline __attribute__((unused)) /* not every core's form uses each */
 #else
 #define PW_STAGE static
 #define PW_INLINE static inline
-#define PW_HELPER static inline
+#define PW_LOCAL static inline
 #endif
 
 /* Before a loop over values, whose number is known: clang unrolls it of its own accord at -O2, GCC
@@ -260,13 +260,13 @@ typedef uint32_t __attribute__((may_alias)) pw_pair;
 """,
     "pw_asr32": """\
 /* x / 2^n, rounded down. */
-PW_HELPER int32_t pw_asr32(int32_t x, int32_t n)
+PW_LOCAL int32_t pw_asr32(int32_t x, int32_t n)
 {
     return x >> n;
 }
 """,
     "pw_sat": """\
-PW_HELPER int32_t pw_sat(int32_t x, int32_t low, int32_t high)
+PW_LOCAL int32_t pw_sat(int32_t x, int32_t low, int32_t high)
 {
     return (x < low) ? low : ((x > high) ? high : x);
 }
@@ -275,7 +275,7 @@ PW_HELPER int32_t pw_sat(int32_t x, int32_t low, int32_t high)
 /* x * multiplier / 2^shift, rounded to nearest, ties up; 0 < multiplier < 2^15. Below a shift of
  * 17 the product was proved to fit 32 bits at generation; from there on x is split into halves,
  * and the low half's product gives only its carry. */
-PW_HELPER int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
+PW_LOCAL int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
 {
     if (shift == 0) {
         return x * multiplier;
@@ -292,7 +292,7 @@ PW_HELPER int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
     "pw_requant_4": """\
 #if defined(PW_VECTOR)
 /* The same of four values, from a shift of 17 on. */
-PW_HELPER int32x4_t pw_requant_4(int32x4_t x, int32_t multiplier, int32_t shift)
+PW_LOCAL int32x4_t pw_requant_4(int32x4_t x, int32_t multiplier, int32_t shift)
 {
     const int32x4_t high = vmulq_n_s32(vshrq_n_s32(x, 16), multiplier);
     const uint32x4_t below = vandq_u32(vreinterpretq_u32_s32(x), vdupq_n_u32(0xFFFFu));

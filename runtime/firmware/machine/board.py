@@ -93,13 +93,11 @@ static uint32_t dark_next;
 static uint32_t started_us[2];
 
 void harness_scene(void);
-void harness_frame(void);
 void harness_begin(void);
 void harness_day(void);
 
-/* The outside looks here: before a lit exposure, and after a frame. */
+/* The outside looks here, before a lit exposure. */
 APART void harness_scene(void) { __asm__ volatile("" ::: "memory"); }
-APART void harness_frame(void) { __asm__ volatile("" ::: "memory"); }
 
 static void harness_add(uint64_t *us, uint32_t *ns, uint32_t more_ns)
 {
@@ -127,7 +125,6 @@ void pw_board_sensor_on(void)
 void pw_board_sensor_off(void)
 {
     coming = NOTHING;
-    harness_frame();
 }
 
 void pw_board_led_on(uint32_t current_ua)

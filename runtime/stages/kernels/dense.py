@@ -202,7 +202,7 @@ def _scaled(matrix: Matrix, prefix: str) -> str:
         value = f"pw_requant(sum, {matrix.multiplier}, {matrix.shift})"
     if matrix.out_bits != 32 or matrix.relu:
         value = f"pw_sat({value}, {low}, {matrix.limit})"
-    head = f"PW_HELPER int32_t {prefix}_scaled(int32_t sum)"
+    head = f"PW_LOCAL int32_t {prefix}_scaled(int32_t sum)"
     return f"{head}\n{{\n    return {value};\n}}\n\n"
 
 

@@ -105,10 +105,10 @@ def test_by_the_readme_it_runs_in_an_empty_project(
     """The README's main function and its lines for CMake make a program that watches and wakes."""
     shutil.copytree(project, tmp_path, dirs_exist_ok=True)
     main = next(b for b in blocks(project, "Into an empty project") if "pw_device_start" in b)
-    declared, *statements = main.strip().splitlines()
+    include, _, declared, *statements = main.strip().splitlines()
     body = "\n".join(statements)
     (tmp_path / "main.c").write_text(
-        f'#include "pw_device.h"\n{declared.removeprefix("static ")}\n'
+        f"{include}\n{declared.removeprefix('static ')}\n"
         f"int main(void)\n{{\n{body}\n}}\n"
     )
     either, link = blocks(project, "CMake")[:2]

@@ -10,7 +10,7 @@ MAKEFILE = """\
 # The firmware as a library, the example's image, and the self-test on a desk.
 #
 #     make CROSS=arm-none-eabi- CPU="-mcpu=cortex-m4 -mthumb"    libpw_firmware.a
-#     make CROSS=arm-none-eabi- example                          example/nrf52840.elf
+#     make CROSS=arm-none-eabi- example                          build/nrf52840.elf
 #     make check                                                 self-test, here
 #
 # CROSS is how the compiler's programs begin, CPU what chooses the core, and DEFINES may hold
@@ -72,7 +72,10 @@ option(PW_TRUST_ROWS "Leave the checks of rows and counts out" OFF)
 
 add_library(pw_firmware STATIC pw_model.c pw_watch.c pw_device.c)
 target_include_directories(pw_firmware PUBLIC ${CMAKE_CURRENT_SOURCE_DIR})
-set_target_properties(pw_firmware PROPERTIES C_STANDARD 99 C_STANDARD_REQUIRED ON)
+set_target_properties(pw_firmware PROPERTIES C_STANDARD 99 C_STANDARD_REQUIRED ON C_EXTENSIONS OFF)
+if(NOT CMAKE_BUILD_TYPE AND NOT CMAKE_CONFIGURATION_TYPES)
+  target_compile_options(pw_firmware PRIVATE -O2) # as it was priced
+endif()
 if(PW_TRUST_ROWS)
   target_compile_definitions(pw_firmware PUBLIC PW_TRUST_ROWS)
 endif()
@@ -118,5 +121,6 @@ config PW_TRUST_ROWS
 \tdepends on PW_FIRMWARE
 \thelp
 \t  Saves one to two instructions a count. Frames with rows missing, twice or out of order, or
-\t  with counts over the maximum, are then decided on as if they were whole.
+\t  with counts over the maximum, are then decided on as if they were whole, and a wrong row
+\t  number writes outside of the model's memory: the board must check it.
 """
