@@ -102,8 +102,9 @@ the model's memory, so that your board must check it. `pw_step` trusts its count
 `selftest.c` makes frames by itself (patterns that were searched for so that the model tells
 events and holds one off, then both ends of the range), feeds them whole, row by row and from odd
 addresses, and compares a hash of every @ITEM@ and of the state with `pw_vectors.h`. On a board,
-declare `int pw_selftest(void);` and call it; it returns 0 when all is equal, else 1 and the number of the first frame that
-differs. It keeps a whole lit and dark exposure; with `-DPW_SELFTEST_ROWS` two rows. On a desk:
+declare `int pw_selftest(void);` and call it; it returns 0 when all is equal, else 1 and the number
+of the first frame that differs. It keeps a whole lit and dark exposure; with `-DPW_SELFTEST_ROWS`
+two rows. On a desk:
 
     cc -std=c99 -O2 -DPW_SELFTEST_MAIN pw_model.c selftest.c -o selftest && ./selftest && echo equal
 

@@ -108,8 +108,7 @@ def test_by_the_readme_it_runs_in_an_empty_project(
     include, _, declared, *statements = main.strip().splitlines()
     body = "\n".join(statements)
     (tmp_path / "main.c").write_text(
-        f"{include}\n{declared.removeprefix('static ')}\n"
-        f"int main(void)\n{{\n{body}\n}}\n"
+        f"{include}\n{declared.removeprefix('static ')}\nint main(void)\n{{\n{body}\n}}\n"
     )
     either, link = blocks(project, "CMake")[:2]
     line = next(line for line in either.splitlines() if line.startswith(find))
