@@ -20,7 +20,7 @@ from runtime.stages.window import Window
 from trainer.corpus.reduced import Reduced, excerpts, value_noise
 from trainer.corpus.windows import gesture_free
 from trainer.judge.events import Margins, decision_for
-from trainer.learn.classifiers import Origins, fit_classifier, fit_regressor
+from trainer.learn.classifiers import fit_classifier, fit_regressor
 from trainer.learn.entry_stage import learn_pixels
 from trainer.learn.excerpt import Excerpt, seen_values
 from trainer.learn.features import StageChain, learn_features, learn_window
@@ -181,10 +181,9 @@ def _hard_windows(
 def _fit_classifier(windows: _Windows, recipe: Recipe) -> Pipeline:
     # Shares of the swings' sum do not repeat from segment to segment: the sum is one for all.
     n_segments = 1 if recipe.features.swing_frames else recipe.features.segments
-    origins = Origins(windows.people, windows.labels < len(recipe.classes))
     return fit_classifier(
         recipe.classifier, windows.x, windows.labels, len(recipe.answers), n_segments,
-        recipe.seed, origins,
+        recipe.seed, windows.people,
     )  # fmt: skip
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -24,7 +23,7 @@ from runtime.errors import UsageError
 from runtime.stages.contract.stage import Float64, Int32, Int64
 from trainer.recipe import ClassifierRecipe
 
-__all__ = ["Origins", "SegmentContrasts", "fit_classifier", "fit_regressor"]
+__all__ = ["SegmentContrasts", "fit_classifier", "fit_regressor"]
 
 N_BATCHES = 200
 LEAST_BATCH, LARGEST_BATCH = 128, 512
@@ -41,24 +40,6 @@ BOOSTING_RATE = 0.2
 """Twice scikit-learn's own, for half of its hundred trees: a device holds no more of them."""
 BOOSTING_SHARE = 0.5
 """Of the windows, for each boosted tree (J. Friedman, Comput. Stat. Data Anal. 38, 2002)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Origins:
-    """Where windows come from.
-
-    Parameters
-    ----------
-    people : int64 (n_windows,)
-        Whose each is, 0 and on.
-    told : bool (n_windows,)
-        Windows of what is to be told, rather than of everything else. Features are brought to the
-        scale of these: how often nobody is in view, whose windows are far from all others, says
-        nothing about how far a gesture moves a feature.
-    """
-
-    people: Int64
-    told: NDArray[np.bool_]
 
 
 class SegmentContrasts(TransformerMixin, BaseEstimator):  # type: ignore[misc]  # untyped bases
@@ -102,7 +83,7 @@ def fit_classifier(
     n_classes: int,
     n_segments: int,
     seed: int,
-    origins: Origins | None = None,
+    people: Int64 | None = None,
 ) -> Pipeline:
     """Fit segment contrasts, a standardiser and a classifier on windows.
 
@@ -116,8 +97,8 @@ def fit_classifier(
         Segments of a window.
     seed : int
         Seeds the first weights and the order of the windows.
-    origins : Origins, optional
-        Without, all windows are one person's, and all are to be told.
+    people : int64 (n_windows,), optional
+        Whose each window is, 0 and on; without, all are one person's.
 
     Raises
     ------
@@ -127,14 +108,12 @@ def fit_classifier(
     missing = sorted(set(range(n_classes)) - set(labels.tolist()))
     if missing:
         raise UsageError("training", "windows of class", missing[0], "windows of every class")
-    contrasts, scaler, scaled = _scaled(
-        recipe, x, n_segments, None if origins is None else origins.told
-    )
+    contrasts, scaler, scaled = _scaled(recipe, x, n_segments)
     head = _new_head(recipe, len(x), seed)
     if recipe.kind == "prototypes":
         scaled, labels = _prototypes(scaled, labels, recipe.prototypes, seed)
     if recipe.kind == "mlp" and (recipe.input_noise or recipe.take_noise or recipe.averaged):
-        groups = labels if origins is None else origins.people * n_classes + labels
+        groups = labels if people is None else people * n_classes + labels
         classes = {"classes": np.unique(labels)}
         _fit_mlp(head, scaled, labels, groups, recipe, np.random.default_rng(seed), classes)
     else:
@@ -189,14 +168,12 @@ def fit_regressor(
 
 
 def _scaled(
-    recipe: ClassifierRecipe, x: Int32, n_segments: int, told: NDArray[np.bool_] | None = None
+    recipe: ClassifierRecipe, x: Int32, n_segments: int
 ) -> tuple[SegmentContrasts, StandardScaler, Float64]:
-    """Return contrasts and standardiser, fitted to windows told, and what they make of all."""
+    """Return fitted contrasts and standardiser, and what they make of the windows."""
     contrasts = SegmentContrasts(n_segments if recipe.contrasts else 1, recipe.window_mean)
     scaler = StandardScaler()
-    plain = contrasts.fit_transform(x.astype(np.float64))
-    scaler.fit(plain if told is None else plain[told])
-    scaled = scaler.transform(plain)
+    scaled = scaler.fit_transform(contrasts.fit_transform(x.astype(np.float64)))
     if recipe.scaling == "together":
         common = np.full_like(scaler.scale_, np.sqrt(scaler.var_.mean()))
         scaled *= scaler.scale_ / common

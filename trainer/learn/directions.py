@@ -12,7 +12,6 @@ from runtime.errors import UsageError
 from runtime.stages.contract.stage import Float64, Int64
 
 __all__ = [
-    "blind_to",
     "drawn_directions",
     "fisher_directions",
     "most_for_the_least",
@@ -90,23 +89,6 @@ def principal_directions(x: Float64, noise: Float64, n_directions: int) -> Float
         Signs are fixed: the largest element of each direction is positive.
     """
     return most_for_the_least(np.cov(x, rowvar=False), noise, n_directions)
-
-
-def blind_to(usual: Float64, directions: Float64) -> Float64:
-    """Take out of directions what they see of the usual readout as a whole.
-
-    Shares fade as a hand leaves, and are none when it is gone. In directions that see nothing of
-    the usual readout, nobody looks like somebody as usual, and only the level tells that the hand
-    is away: coming and leaving move what a gesture moves as little as can be.
-
-    Parameters
-    ----------
-    usual : float64 (n_values,)
-        Mean of the readouts.
-    directions : float64 (n_directions, n_values)
-    """
-    along = directions @ usual / max(float(usual @ usual), 1e-12)
-    return np.asarray(directions - along[:, None] * usual)
 
 
 def fisher_directions(x: Float64, labels: NDArray[np.int64], n_directions: int) -> Float64:

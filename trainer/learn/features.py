@@ -21,7 +21,6 @@ from runtime.stages.root import Root
 from runtime.stages.swing import Swing
 from runtime.stages.window import Window
 from trainer.learn.directions import (
-    blind_to,
     drawn_directions,
     fisher_directions,
     noise_covariance,
@@ -189,8 +188,10 @@ def learn_window(
 def _directions(excerpts: Sequence[Excerpt], features: FeatureRecipe, seed: int) -> Float64:
     """Learn or draw directions over the shares."""
     if features.projection == "principal":
-        usual = seen_values(excerpts)[:, :-1].mean(axis=0)
-        return blind_to(usual, _principal(excerpts, features.directions))
+        # Centred on each origin: what differs between people is no signal of what they do.
+        noise = noise_covariance(seen_steps(excerpts)[:, :-1])
+        centred = centred_values(excerpts)[:, :-1]
+        return principal_directions(centred, noise, features.directions)
     if features.projection == "fisher":
         labels = np.concatenate([e.labels for e in excerpts])
         x = np.concatenate([e.values[e.frames, :-1] for e in excerpts]).astype(np.float64)
@@ -198,15 +199,6 @@ def _directions(excerpts: Sequence[Excerpt], features: FeatureRecipe, seed: int)
     rng = np.random.default_rng(seed)
     n_values = excerpts[0].values.shape[1] - 1
     return drawn_directions(features.projection, features.directions, n_values, rng)
-
-
-def _principal(excerpts: Sequence[Excerpt], n_directions: int) -> Float64:
-    """Learn the directions with the most signal for their noise.
-
-    Centred on each origin: what differs between people is no signal of what they do.
-    """
-    noise = noise_covariance(seen_steps(excerpts)[:, :-1])
-    return principal_directions(centred_values(excerpts)[:, :-1], noise, n_directions)
 
 
 def _project(

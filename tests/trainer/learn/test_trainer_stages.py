@@ -17,14 +17,14 @@ from sklearn.model_selection import train_test_split
 from runtime.errors import UsageError
 from runtime.fixedpoint import INT32_MAX
 from runtime.stages.window import Window
-from trainer.learn.classifiers import Origins, SegmentContrasts, fit_classifier
-from trainer.learn.directions import blind_to, fisher_directions, principal_directions
+from trainer.learn.classifiers import SegmentContrasts, fit_classifier
+from trainer.learn.directions import fisher_directions, principal_directions
 from trainer.learn.excerpt import Excerpt, centred_values
-from trainer.learn.features import StageChain, _principal
+from trainer.learn.features import StageChain, _directions
 from trainer.learn.float_onnx import float_onnx
 from trainer.learn.lowering import lower_classifier
 from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense
-from trainer.recipe import ClassifierRecipe, QuantisationRecipe
+from trainer.recipe import ClassifierRecipe, FeatureRecipe, QuantisationRecipe
 
 
 @pytest.mark.parametrize(
@@ -118,32 +118,9 @@ def test_take_noise_hides_how_takes_of_one_person_and_class_differ() -> None:
     right = []
     for noise in (0.0, 1.0):
         recipe = ClassifierRecipe(hidden=(16,), epochs=100, take_noise=noise, averaged=True)
-        pipeline = fit_classifier(recipe, x, labels, 2, 1, seed=3, origins=all_told(people))
+        pipeline = fit_classifier(recipe, x, labels, 2, 1, seed=3, people=people)
         right.append(pipeline.score(others.astype(np.float64), expected))
     assert right[1] > right[0] + 0.03
-
-
-def all_told(people: NDArray[np.int64]) -> Origins:
-    """Windows of these people, all of them of something to be told."""
-    return Origins(people, np.ones(len(people), dtype=bool))
-
-
-def test_windows_without_anybody_do_not_set_the_scale() -> None:
-    """However many windows are far from all gestures, features keep the gestures' own scale."""
-    rng = np.random.default_rng(4)
-    x = rng.normal(0, 100, (200, 3)).astype(np.int32)
-    away = np.full((900, 3), -20_000, dtype=np.int32)
-    labels = np.tile([0, 1], 100)
-    recipe = ClassifierRecipe(kind="linear")
-    few, many = (
-        fit_classifier(
-            recipe, np.concatenate([x, away[:n]]), np.append(labels, np.full(n, 2)), 3, 1, 1,
-            Origins(np.zeros(200 + n, dtype=np.int64), np.arange(200 + n) < 200),
-        )
-        for n in (9, 900)
-    )  # fmt: skip
-    np.testing.assert_array_equal(few[1].scale_, many[1].scale_)
-    np.testing.assert_allclose(many[1].scale_, x.std(axis=0))
 
 
 def test_take_noise_moves_no_window_towards_another_person_or_class() -> None:
@@ -153,7 +130,7 @@ def test_take_noise_moves_no_window_towards_another_person_or_class() -> None:
     weights = []
     for noise in (0.0, 1.0):
         recipe = ClassifierRecipe(hidden=(4,), epochs=3, take_noise=noise, averaged=True)
-        head = fit_classifier(recipe, x, labels, 2, 1, seed=3, origins=all_told(people))[-1]
+        head = fit_classifier(recipe, x, labels, 2, 1, seed=3, people=people)[-1]
         weights.append(np.concatenate([w.ravel() for w in (*head.coefs_, *head.intercepts_)]))
     np.testing.assert_array_equal(*weights)
 
@@ -281,17 +258,6 @@ def test_what_differs_between_origins_is_taken_away() -> None:
     assert not centred_values([replace(each, origin="") for each in (near, far)]).any()
 
 
-def test_directions_see_nobody_as_somebody_as_usual() -> None:
-    """Nobody gives what the usual readout gives, and what differs from it is seen as before."""
-    rng = np.random.default_rng(6)
-    usual, directions = rng.uniform(1, 2, 5), rng.normal(size=(3, 5))
-    blind = blind_to(usual, directions)
-    np.testing.assert_allclose(blind @ usual, 0, atol=1e-12)
-    change = rng.normal(size=5)
-    change -= usual * (change @ usual) / (usual @ usual)
-    np.testing.assert_allclose(blind @ (usual + change), directions @ change)
-
-
 def test_principal_directions_prefer_signal_over_noise() -> None:
     """Where one axis is all noise and a weaker one all signal, the weaker comes first."""
     rng = np.random.default_rng(10)
@@ -326,10 +292,11 @@ def test_what_differs_between_recordings_is_no_direction(offset: int) -> None:
     signal = np.cumsum(rng.integers(-30, 31, (2, 400, 1)), axis=1) * np.array([3, -2, 1, 0, 0])
     shares = (signal + rng.integers(-9, 10, (2, 400, 5))).astype(np.int32)
     level = np.zeros((400, 1), np.int32)
+    features = FeatureRecipe(projection="principal", directions=2)
 
     def learned(moved: int) -> np.ndarray:
         second = shares[1] + np.array([0, 0, 0, moved, moved], np.int32)
         both = [np.hstack([shares[0], level]), np.hstack([second, level])]
-        return _principal([Excerpt.whole(values) for values in both], 2)
+        return _directions([Excerpt.whole(values) for values in both], features, 1)
 
     np.testing.assert_allclose(learned(offset), learned(0), atol=1e-9)
