@@ -91,6 +91,8 @@ def _few_takes(recipe: Recipe, recordings: Sequence[Cued]) -> list[Caution]:
                 if cue.label == label
             ]
             n_people = len(set(givers))
+            if recipe.quantity is not None and not givers:
+                continue  # what is measured has no classes: any of its cues will do
             if not locked and n_people < min(2, n_side):
                 raise UsageError(
                     recipe.name, f"training people with takes of {name}", n_people, "at least 2",

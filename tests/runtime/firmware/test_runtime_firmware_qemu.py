@@ -167,7 +167,7 @@ def test_sixteen_registers_are_enough(tmp_path: Path) -> None:
         if symbol.is_function:
             for address, code in image.code(symbol):
                 for found in decode(find_core("rv32emc"), address, code):
-                    words |= set(re.findall(r"[a-z]+\d*", found.operands))
+                    words |= set(re.findall(r"\b[a-z]+\d*\b", found.operands))
     assert {"a5", "s1", "t2"} <= words
     assert not words & {"a6", "a7", *(f"s{n}" for n in range(2, 12)), "t3", "t4", "t5", "t6"}
 
