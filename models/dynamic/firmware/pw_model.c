@@ -28,11 +28,11 @@
 #if defined(__GNUC__)
 #define PW_STAGE static __attribute__((noinline))
 #define PW_INLINE static inline __attribute__((always_inline))
-#define PW_HELPER static inline __attribute__((unused)) /* not every core's form uses each */
+#define PW_LOCAL static inline __attribute__((unused)) /* not every core's form uses each */
 #else
 #define PW_STAGE static
 #define PW_INLINE static inline
-#define PW_HELPER static inline
+#define PW_LOCAL static inline
 #endif
 
 /* Before a loop over values, whose number is known: clang unrolls it of its own accord at -O2, GCC
@@ -56,12 +56,12 @@ typedef uint32_t __attribute__((may_alias)) pw_pair;
 #endif
 
 /* x / 2^n, rounded down. */
-PW_HELPER int32_t pw_asr32(int32_t x, int32_t n)
+PW_LOCAL int32_t pw_asr32(int32_t x, int32_t n)
 {
     return x >> n;
 }
 
-PW_HELPER int32_t pw_sat(int32_t x, int32_t low, int32_t high)
+PW_LOCAL int32_t pw_sat(int32_t x, int32_t low, int32_t high)
 {
     return (x < low) ? low : ((x > high) ? high : x);
 }
@@ -69,7 +69,7 @@ PW_HELPER int32_t pw_sat(int32_t x, int32_t low, int32_t high)
 /* x * multiplier / 2^shift, rounded to nearest, ties up; 0 < multiplier < 2^15. Below a shift of
  * 17 the product was proved to fit 32 bits at generation; from there on x is split into halves,
  * and the low half's product gives only its carry. */
-PW_HELPER int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
+PW_LOCAL int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
 {
     if (shift == 0) {
         return x * multiplier;
@@ -85,7 +85,7 @@ PW_HELPER int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
 
 #if defined(PW_VECTOR)
 /* The same of four values, from a shift of 17 on. */
-PW_HELPER int32x4_t pw_requant_4(int32x4_t x, int32_t multiplier, int32_t shift)
+PW_LOCAL int32x4_t pw_requant_4(int32x4_t x, int32_t multiplier, int32_t shift)
 {
     const int32x4_t high = vmulq_n_s32(vshrq_n_s32(x, 16), multiplier);
     const uint32x4_t below = vandq_u32(vreinterpretq_u32_s32(x), vdupq_n_u32(0xFFFFu));
@@ -954,13 +954,13 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
 }
 
 /* Stage s3: dense. */
-PW_HELPER int32_t s3_scaled(int32_t sum)
+PW_LOCAL int32_t s3_scaled(int32_t sum)
 {
-    return pw_sat(pw_requant(sum, 1244, 13), -32767, 32767);
+    return pw_sat(pw_requant(sum, 1294, 13), -32767, 32767);
 }
 
-/* y = saturate(round(1244 / 2^13 * (weights x + bias)));
- * accumulators were proved within +-37452684. */
+/* y = saturate(round(1294 / 2^13 * (weights x + bias)));
+ * accumulators were proved within +-36869744. */
 PW_STAGE void s3_run(const int16_t *x, int16_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(8)];
@@ -980,7 +980,7 @@ PW_STAGE void s3_run(const int16_t *x, int16_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 1244);
+            value = vmulq_n_s32(value, 1294);
             value = vrshrq_n_s32(value, 13);
             value = vmaxq_s32(value, vdupq_n_s32(-32767));
             value = vminq_s32(value, vdupq_n_s32(32767));
@@ -1044,13 +1044,13 @@ PW_STAGE void s4_run(pw_state *s, const int16_t *x, int16_t *y)
 }
 
 /* Stage s5: dense. */
-PW_HELPER int32_t s5_scaled(int32_t sum)
+PW_LOCAL int32_t s5_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 31) + 262144, 19), 0, 127);
+    return pw_sat(pw_asr32((sum * 24) + 131072, 18), 0, 127);
 }
 
-/* y = saturate(round(31 / 2^19 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-48632218. */
+/* y = saturate(round(24 / 2^18 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-47727063. */
 PW_STAGE void s5_run(const int16_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(96)];
@@ -1070,8 +1070,8 @@ PW_STAGE void s5_run(const int16_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 31);
-            value = vrshrq_n_s32(value, 19);
+            value = vmulq_n_s32(value, 24);
+            value = vrshrq_n_s32(value, 18);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
             vstrbq_p_s32(&y[row + i], value, left);
@@ -1086,13 +1086,13 @@ PW_STAGE void s5_run(const int16_t *x, int8_t *y)
 }
 
 /* Stage s6: dense. */
-PW_HELPER int32_t s6_scaled(int32_t sum)
+PW_LOCAL int32_t s6_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 4098) + 524288, 20), 0, 127);
+    return pw_sat(pw_asr32((sum * 3079) + 524288, 20), 0, 127);
 }
 
-/* y = saturate(round(4098 / 2^20 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-342025. */
+/* y = saturate(round(3079 / 2^20 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-439179. */
 PW_STAGE void s6_run(const int8_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(48)];
@@ -1112,7 +1112,7 @@ PW_STAGE void s6_run(const int8_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 4098);
+            value = vmulq_n_s32(value, 3079);
             value = vrshrq_n_s32(value, 20);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
@@ -1128,13 +1128,13 @@ PW_STAGE void s6_run(const int8_t *x, int8_t *y)
 }
 
 /* Stage s7: dense. */
-PW_HELPER int32_t s7_scaled(int32_t sum)
+PW_LOCAL int32_t s7_scaled(int32_t sum)
 {
     return sum;
 }
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-300463. */
+ * accumulators were proved within +-235551. */
 PW_STAGE void s7_run(const int8_t *x, int32_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(12)];
@@ -1246,7 +1246,7 @@ PW_STAGE void s9_run(pw_state *s, const int32_t *x, int32_t *y)
         /* long enough already */
     }
     s->s9_candidate[0] = wanted;
-    if (best != s->s9_active[0] || margin < s9_asked[best] - 8) {
+    if (best != s->s9_active[0] || margin < s9_asked[best] - 7) {
         s->s9_active[0] = -1;
     }
     if (s->s9_hold[0] > 0) {

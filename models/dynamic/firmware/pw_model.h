@@ -9,9 +9,9 @@
  * circle_counterclockwise, other.
  * Stages: s0 bins, s1 level, s2 root, s3 dense, s4 window, s5 dense, s6 dense, s7 dense, s8
  * window, s9 decision.
- * Flash 19407 bytes, RAM 1132 bytes (the state), stack at most 252 bytes,
+ * Flash 19407 bytes, RAM 1132 bytes (the state), stack at most 260 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model 0b17b486914b4cf13983156db03a82025216f9d596548ad8ab6a9075df972004.
+ * Model 81fefdb50e17b34a2f7dc0c50f8be6c09564f4758831a857c76dc788622cf253.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -27,7 +27,7 @@ extern "C" {
 #endif
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "0b17b486914b4cf13983156db03a82025216f9d596548ad8ab6a9075df972004"
+#define PW_MODEL_ID "81fefdb50e17b34a2f7dc0c50f8be6c09564f4758831a857c76dc788622cf253"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095

@@ -28,11 +28,11 @@
 #if defined(__GNUC__)
 #define PW_STAGE static __attribute__((noinline))
 #define PW_INLINE static inline __attribute__((always_inline))
-#define PW_HELPER static inline __attribute__((unused)) /* not every core's form uses each */
+#define PW_LOCAL static inline __attribute__((unused)) /* not every core's form uses each */
 #else
 #define PW_STAGE static
 #define PW_INLINE static inline
-#define PW_HELPER static inline
+#define PW_LOCAL static inline
 #endif
 
 /* Before a loop over values, whose number is known: clang unrolls it of its own accord at -O2, GCC
@@ -56,12 +56,12 @@ typedef uint32_t __attribute__((may_alias)) pw_pair;
 #endif
 
 /* x / 2^n, rounded down. */
-PW_HELPER int32_t pw_asr32(int32_t x, int32_t n)
+PW_LOCAL int32_t pw_asr32(int32_t x, int32_t n)
 {
     return x >> n;
 }
 
-PW_HELPER int32_t pw_sat(int32_t x, int32_t low, int32_t high)
+PW_LOCAL int32_t pw_sat(int32_t x, int32_t low, int32_t high)
 {
     return (x < low) ? low : ((x > high) ? high : x);
 }
@@ -69,7 +69,7 @@ PW_HELPER int32_t pw_sat(int32_t x, int32_t low, int32_t high)
 /* x * multiplier / 2^shift, rounded to nearest, ties up; 0 < multiplier < 2^15. Below a shift of
  * 17 the product was proved to fit 32 bits at generation; from there on x is split into halves,
  * and the low half's product gives only its carry. */
-PW_HELPER int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
+PW_LOCAL int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
 {
     if (shift == 0) {
         return x * multiplier;
@@ -85,7 +85,7 @@ PW_HELPER int32_t pw_requant(int32_t x, int32_t multiplier, int32_t shift)
 
 #if defined(PW_VECTOR)
 /* The same of four values, from a shift of 17 on. */
-PW_HELPER int32x4_t pw_requant_4(int32x4_t x, int32_t multiplier, int32_t shift)
+PW_LOCAL int32x4_t pw_requant_4(int32x4_t x, int32_t multiplier, int32_t shift)
 {
     const int32x4_t high = vmulq_n_s32(vshrq_n_s32(x, 16), multiplier);
     const uint32x4_t below = vandq_u32(vreinterpretq_u32_s32(x), vdupq_n_u32(0xFFFFu));
@@ -917,7 +917,7 @@ PW_STAGE void s3_run(pw_state *s, const int16_t *x, int16_t *y)
 }
 
 /* Stage s4: dense. */
-PW_HELPER int32_t s4_scaled(int32_t sum)
+PW_LOCAL int32_t s4_scaled(int32_t sum)
 {
     return pw_sat(pw_requant(sum, 284, 18), 0, 127);
 }
@@ -958,7 +958,7 @@ PW_STAGE void s4_run(const int16_t *x, int8_t *y)
 }
 
 /* Stage s5: dense. */
-PW_HELPER int32_t s5_scaled(int32_t sum)
+PW_LOCAL int32_t s5_scaled(int32_t sum)
 {
     return pw_sat(pw_asr32((sum * 2812) + 262144, 19), 0, 127);
 }
@@ -1000,7 +1000,7 @@ PW_STAGE void s5_run(const int8_t *x, int8_t *y)
 }
 
 /* Stage s6: dense. */
-PW_HELPER int32_t s6_scaled(int32_t sum)
+PW_LOCAL int32_t s6_scaled(int32_t sum)
 {
     return sum;
 }

@@ -55,11 +55,11 @@ static const int32_t w5_asked[2] = {52, 52};
 #if defined(__GNUC__)
 #define PW_WATCH_STAGE static __attribute__((noinline))
 #define PW_WATCH_INLINE static inline __attribute__((always_inline))
-#define PW_WATCH_HELPER static inline __attribute__((unused)) /* not every core's form uses each */
+#define PW_WATCH_LOCAL static inline __attribute__((unused)) /* not every core's form uses each */
 #else
 #define PW_WATCH_STAGE static
 #define PW_WATCH_INLINE static inline
-#define PW_WATCH_HELPER static inline
+#define PW_WATCH_LOCAL static inline
 #endif
 
 /* Before a loop over values, whose number is known: clang unrolls it of its own accord at -O2, GCC
@@ -83,12 +83,12 @@ typedef uint32_t __attribute__((may_alias)) pw_watch_pair;
 #endif
 
 /* x / 2^n, rounded down. */
-PW_WATCH_HELPER int32_t pw_watch_asr32(int32_t x, int32_t n)
+PW_WATCH_LOCAL int32_t pw_watch_asr32(int32_t x, int32_t n)
 {
     return x >> n;
 }
 
-PW_WATCH_HELPER int32_t pw_watch_sat(int32_t x, int32_t low, int32_t high)
+PW_WATCH_LOCAL int32_t pw_watch_sat(int32_t x, int32_t low, int32_t high)
 {
     return (x < low) ? low : ((x > high) ? high : x);
 }
@@ -480,7 +480,7 @@ PW_WATCH_STAGE void w1_run(pw_watch_state *s, const int32_t *x, int32_t *y)
 }
 
 /* Stage s2: dense. */
-PW_WATCH_HELPER int32_t w2_scaled(int32_t sum)
+PW_WATCH_LOCAL int32_t w2_scaled(int32_t sum)
 {
     return pw_watch_sat(pw_watch_asr32((sum * 1) + 0, 0), -32767, 32767);
 }
@@ -551,7 +551,7 @@ PW_WATCH_STAGE void w3_run(pw_watch_state *s, const int16_t *x, int16_t *y)
 }
 
 /* Stage s4: dense. */
-PW_WATCH_HELPER int32_t w4_scaled(int32_t sum)
+PW_WATCH_LOCAL int32_t w4_scaled(int32_t sum)
 {
     return sum;
 }

@@ -238,6 +238,7 @@ void pw_board_tell(int32_t event, const pw_state *model)
 static void set_up(void)
 {
     GPIO_OUT_SET = BIT(PIN_SELECT);
+    GPIO_CONFIG(PIN_IN) = 0u;
     GPIO_DIRECTION_SET = BIT(PIN_CLOCK) | BIT(PIN_OUT) | BIT(PIN_SELECT) | BIT(PIN_POWER)
         | BIT(PIN_EXPOSE) | BIT(PIN_LED_WEAK) | BIT(PIN_LED_FULL) | BIT(PIN_TELL);
 

@@ -1,9 +1,9 @@
 /* The registers of an nRF52840 that the example uses, by hand.
  *
  * Source: nRF52840 Product Specification v1.7, Nordic Semiconductor, 2021, the section named beside
- * each block, its table of registers (from memory). Interrupt numbers are a block's address divided
- * by 0x1000, section "Peripheral interface". NVIC: Armv7-M Architecture Reference Manual, section
- * B3.4 (from memory). */
+ * each block, its table of registers (from memory). Interrupt numbers are a block's address, less
+ * 0x40000000, divided by 0x1000, section "Peripheral interface". NVIC: Armv7-M Architecture
+ * Reference Manual, section B3.4 (from memory). */
 #ifndef NRF52840_H
 #define NRF52840_H
 
@@ -20,6 +20,7 @@
 #define GPIO_OUT_SET REGISTER(0x50000508u)
 #define GPIO_OUT_CLEAR REGISTER(0x5000050Cu)
 #define GPIO_DIRECTION_SET REGISTER(0x50000518u)
+#define GPIO_CONFIG(pin) REGISTER(0x50000700u + (4u * (pin))) /* 0: input, its buffer connected */
 
 /* SPIM: SPI master with EasyDMA, the first */
 #define SPIM_START REGISTER(0x40003010u)
