@@ -18,10 +18,12 @@ from runtime.errors import FormatError
 from runtime.sensor import Sensor
 from runtime.tomlfile import read_toml
 
-__all__ = ["SETTING_FILE", "DeviceSetting", "read_setting"]
+__all__ = ["SETTING_FILE", "USUAL_HOLD_S", "DeviceSetting", "read_setting"]
 
 SETTING_FILE = "device.toml"
 """Name of the file in a model folder that holds another setting than the sensor's own."""
+USUAL_HOLD_S = 2.0
+"""How long a device stays awake after the last movement, where nothing else is asked for."""
 
 _LIMITS = {
     "frame_rate_hz": (0.01, 10_000.0),
@@ -74,7 +76,7 @@ class DeviceSetting:
     watching_rate_hz: float = 5.0
     watching_rows: int = 16
     watching_led_current_ma: float = 20.0
-    hold_time_s: float = 2.0
+    hold_time_s: float = USUAL_HOLD_S
     rest_time_s: float = 60.0
 
     def __post_init__(self) -> None:
@@ -104,7 +106,7 @@ class DeviceSetting:
         rate = min(sensor.frame_rate_hz, 5.0) if 2.0 * sensor.exposure_us > 1e6 / 5.0 else 5.0
         return cls(
             float(sensor.frame_rate_hz), float(sensor.led_current_ma), float(sensor.exposure_us),
-            watching_rate_hz=rate, hold_time_s=max(2.0, math.ceil(1.0 / rate)),
+            watching_rate_hz=rate, hold_time_s=max(USUAL_HOLD_S, math.ceil(1.0 / rate)),
         )  # fmt: skip
 
     def to_toml(self) -> str:

@@ -18,6 +18,7 @@ from capture.cues.labels import REJECTED
 from capture.store.dataset import open_dataset
 from capture.store.session import Session, read_session
 from runtime.budget.price.wake_up_counts import WakeUpCounts, WatchedSession, measure_wake_up
+from runtime.firmware.setting import USUAL_HOLD_S
 from runtime.sensor import Sensor
 from trainer.recipe import Recipe
 
@@ -55,7 +56,7 @@ class Watching:
     n_rows: int = 16
     rate_hz: float = 5.0
     led_share: float = 0.2
-    hold_s: float = 2.0
+    hold_s: float = USUAL_HOLD_S
 
 
 def examine_wake_up(

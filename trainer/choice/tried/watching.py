@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from runtime.budget.price.wake_up_counts import WakeUpCounts
+from runtime.firmware.setting import USUAL_HOLD_S
 from runtime.sensor import Sensor
 from trainer.choice.tried.knobs import WatchingOption
 from trainer.judge.wake_up import Watching, count_wake_ups
@@ -49,7 +50,7 @@ class CountJob:
         option = self.option
         watching = Watching(
             max(1, round(option.rows_share * self.recorded.n_rows)), option.rate_hz,
-            option.led_share * self.exposure_share, max(2.0, 1.0 / option.rate_hz),
+            option.led_share * self.exposure_share, max(USUAL_HOLD_S, 1.0 / option.rate_hz),
         )  # fmt: skip
         return count_wake_ups(self.folder, self.recipe, self.recorded, watching, locked=False)
 
