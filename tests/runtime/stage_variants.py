@@ -6,6 +6,8 @@ from typing import Any
 
 import numpy as np
 
+from runtime.stages.ambient import Ambient
+from runtime.stages.background import Background
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.closing.presence import Presence
@@ -102,6 +104,11 @@ VARIANTS: dict[str, tuple[Stage, int]] = {  # a stage, and the largest magnitude
     "skip of no frame": (Skip(2, 1), 40000),
     "swing": (Swing(3, 2, 4, 16), 127),
     "swing without shift": (Swing(2, 1, 0, 32), 32767),
+    "ambient bins": (Ambient(8, 8, 2, 2, 64), 4095),
+    "ambient bins of odd width": (Ambient(6, 9, 2, 3, 10), 1023),
+    "ambient bins of 16 bits": (Ambient(4, 4, 2, 2, 0), 65535),
+    "background": (Background(3, 2, 3, 6, 1, 2, (2, 4, 7), 1, 16), 32767),
+    "background at once": (Background(2, 0, 0, 1, 8, 0, (0, 0, 15), 0, 8), 127),
     "small trees": (forest(1), 127),
     "many trees": (forest(40, at=300), 32767),
     "prototypes by squares": (prototypes(5, True), 127),

@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from runtime.fixedpoint import choose_multiplier
 from runtime.model import Model
 from runtime.sensor import Sensor
+from runtime.stages.ambient import Ambient
+from runtime.stages.background import Background
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.closing.presence import Presence
@@ -110,7 +112,12 @@ def prototypes(rng: np.random.Generator, low: Int64, high: Int64, n_classes: int
 
 @st.composite
 def entries(draw: st.DrawFn) -> EntryStage:
-    """Draw Bins over a region, or Pixels, of a sensor of up to 24 by 24 pixels."""
+    """Draw Bins over a region, Pixels, or Ambient, of a sensor of up to 24 by 24 pixels."""
+    if draw(st.integers(0, 4)) == 0:
+        height, width = draw(st.integers(1, 4)), draw(st.integers(1, 4))
+        down, across = draw(st.integers(1, 4)), draw(st.integers(1, 4))
+        black = draw(st.sampled_from([0, 3, 64, 500]))
+        return Ambient(height * down, width * across, down, across, black)
     if draw(st.booleans()):
         height, width = draw(st.integers(1, 4)), draw(st.integers(1, 4))
         down, across = draw(st.integers(1, 4)), draw(st.integers(1, 4))
@@ -201,7 +208,7 @@ def models(draw: st.DrawFn) -> Model:
             n_rooted = draw(st.integers(1, len(low)))
             append(Root(len(low), n_rooted, draw(st.integers(0, 15)), draw(st.integers(1, 16))))
     for _ in range(draw(st.integers(0, 2))):
-        kind = draw(st.sampled_from(["window", "dense", "motion", "swing", "skip"]))
+        kind = draw(st.sampled_from(["window", "dense", "motion", "swing", "skip", "background"]))
         n_bits = draw(st.sampled_from([8, 16]))
         extreme = draw(st.booleans())
         if kind == "window":
@@ -211,6 +218,13 @@ def models(draw: st.DrawFn) -> Model:
             append(Motion(len(low), draw(st.integers(0, 9)), n_bits))
         elif kind == "skip":
             append(Skip(len(low), draw(st.integers(1, 5))))
+        elif kind == "background":
+            if _bound(low, high) > 32767:
+                continue  # it wants values of 16 bits
+            rates = sorted(draw(st.lists(st.integers(0, 15), min_size=3, max_size=3)))
+            few = [draw(st.integers(0, 3)) for _ in range(4)]
+            rest = draw(st.sampled_from([1, 4, 20]))
+            append(Background(len(low), few[0], few[1], rest, *few[2:], tuple(rates), 2, n_bits))
         elif kind == "swing":
             append(Swing(len(low), draw(st.integers(1, 2)), draw(st.integers(0, 9)), n_bits))
         else:

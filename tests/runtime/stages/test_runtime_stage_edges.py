@@ -10,6 +10,8 @@ from stage_variants import MIXED, VARIANTS, int32, layer
 
 from runtime.errors import FormatError, OverflowRisk
 from runtime.fixedpoint import INT32_MAX
+from runtime.stages.ambient import Ambient
+from runtime.stages.background import Background
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.closing.presence import Presence
@@ -28,6 +30,16 @@ RANGES: list[tuple[Stage, str, int, int]] = [
     (Bins(12, 12, 1, 1, 2, 9, 3, 7), "last_row", 3, 12),
     (Bins(12, 12, 1, 1, 2, 9, 3, 7), "first_col", 0, 6),
     (Bins(12, 12, 1, 1, 2, 9, 3, 7), "last_col", 4, 12),
+    (Ambient(256, 256, 1, 1, 0), "n_rows", 1, 256),
+    (Ambient(1, 1, 1, 1, 0), "n_cols", 1, 256),
+    (Ambient(1, 1, 1, 1, 0), "black_counts", 0, 65_535),
+    (Background(2, 2, 3, 9, 1, 2, (6, 9, 12), 0, 16), "n_values", 1, 1024),
+    (Background(2, 2, 3, 9, 1, 2, (6, 9, 12), 0, 16), "quick_shift", 0, 5),
+    (Background(2, 2, 3, 9, 1, 2, (6, 9, 12), 0, 16), "unrest_shift", 0, 5),
+    (Background(2, 2, 3, 9, 1, 2, (6, 9, 12), 0, 16), "rest_shift", 1, 20),
+    (Background(2, 2, 3, 9, 1, 2, (6, 9, 12), 0, 16), "near_shift", 0, 8),
+    (Background(2, 2, 3, 9, 1, 2, (6, 9, 12), 0, 16), "still_shift", 0, 8),
+    (Background(2, 2, 3, 9, 1, 2, (6, 9, 12), 0, 16), "shift", 0, 12),
     (Pixels(1, 2, int32(0, 1)), "n_rows", 1, 256),
     (Pixels(1, 2, int32(0, 1)), "n_cols", 2, 256),
     (Level(2, 8, 0, 16, 3, 0), "n_values", 1, 4096),
