@@ -27,7 +27,13 @@ from runtime.stages.contract.stage import (
     require,
     require_one_of,
 )
-from runtime.stages.kernels.background import FAST_BITS, MEAN_BITS, UNREST_BITS, background_c
+from runtime.stages.kernels.background import (
+    FAST_BITS,
+    LOG_BITS,
+    MEAN_BITS,
+    UNREST_BITS,
+    background_c,
+)
 
 if TYPE_CHECKING:
     from runtime.stages.contract.c_text import CStage, Edge
@@ -54,14 +60,15 @@ class Background(Stage):
     m[i], k)``, where k is L on the first 32 frames, then ``shifts[0]`` where ``e < r >> (4 +
     near_shift)``, else ``shifts[1]`` where ``u < r + (r >> still_shift)``, else ``shifts[2]``.
 
-    Outputs are f, saturated, and ``round_shift(u, 4 + shift)`` and ``round_shift(r, 4 + shift)``,
-    saturated as well. Cost per frame: four multiply-adds and four additions a value, and three
-    words of memory.
+    Outputs are f, saturated, and with ``l(v) = 64 log2(max(v, 1))``, a straight line in each octave
+    and rounded down: ``l(r)``, ``l(u) - l(r)`` and ``l(16 e) - l(r)``, how strong the noise of the
+    place is, and how much moves and how much stands in front for that. Cost per frame: four
+    multiply-adds and four additions a value, and three words of memory.
 
     Parameters
     ----------
     n_values : int
-        Values taken per frame, 1 to 1024; two more are given.
+        Values taken per frame, 1 to 1024; three more are given.
     quick_shift, unrest_shift : int
         Base-2 logarithms of the frames of the quick mean and of the unrest, 0 to 5.
     rest_shift : int
@@ -70,8 +77,6 @@ class Background(Stage):
         What is close to the background, and what is as still as rest: see above; 0 to 8.
     shifts : tuple of three int
         Base-2 logarithms of the frames of the slow mean, 0 to 15, none above the next.
-    shift : int
-        Rounding shift of the unrest that is given, 0 to 12.
     n_bits : int
         8 or 16: outputs saturate at the largest such number.
 
@@ -89,7 +94,6 @@ class Background(Stage):
     near_shift: int
     still_shift: int
     shifts: tuple[int, ...]
-    shift: int
     n_bits: int
 
     def __post_init__(self) -> None:
@@ -100,7 +104,6 @@ class Background(Stage):
             ("rest_shift", 1, 20),
             ("near_shift", 0, 8),
             ("still_shift", 0, 8),
-            ("shift", 0, 12),
         ):
             require(self.kind, name, getattr(self, name), low, high)
         if not isinstance(self.shifts, tuple) or len(self.shifts) != 3:
@@ -118,8 +121,8 @@ class Background(Stage):
 
     @property
     def n_out(self) -> int:
-        """The distances, the unrest, and that at rest."""
-        return self.n_values + 2
+        """The distances, the noise, the unrest and how much is in front."""
+        return self.n_values + 3
 
     @property
     def n_operations(self) -> int:
@@ -142,7 +145,6 @@ class Background(Stage):
         wide = x.astype(np.int64)
         change = np.abs(np.diff(wide, axis=0, prepend=state["previous"][None])).sum(axis=1)
         limit = symmetric_limit(self.n_bits)
-        told = UNREST_BITS + self.shift
         y = np.empty((len(x), self.n_out), dtype=np.int32)
         for frame, one in enumerate(wide):
             length = frames.bit_length()
@@ -152,11 +154,13 @@ class Background(Stage):
             risen = rest + (rest >> self.rest_shift) + 1
             rest = min(unrest, risen) if frames >= REST_FRAMES else unrest
             front = round_shift((quick << (MEAN_BITS - FAST_BITS)) - mean, MEAN_BITS)
-            slow = self._slow(int(np.abs(front).sum()), unrest, rest)
+            much = int(np.abs(front).sum())
+            slow = self._slow(much, unrest, rest)
             slow = slow if frames >= START_FRAMES else length
             mean += round_shift((one << MEAN_BITS) - mean, slow)
-            y[frame, :-2] = saturate(front, -limit, limit) if frames else 0
-            y[frame, -2:] = [min(max(_rounded(u, told), 0), limit) for u in (unrest, rest)]
+            logs = [_log2(v) for v in (rest, unrest, (much if frames else 0) << UNREST_BITS)]
+            y[frame, :-3] = saturate(front, -limit, limit) if frames else 0
+            y[frame, -3:] = saturate(np.array(logs) - [0, logs[0], logs[0]], -limit, limit)
             frames = min(frames + 1, START_FRAMES)
         last = x[-1] if len(x) else state["previous"]
         singles = {"unrest": unrest, "rest": rest, "frames": frames}
@@ -190,8 +194,10 @@ class Background(Stage):
             else:
                 slow = self.shifts[1 if unrest < rest * (1.0 + 2.0**-self.still_shift) else 2]
             mean += (one - mean) / 2.0 ** (slow if frame >= START_FRAMES else length)
-            y[frame, :-2] = front if frame else 0.0
-            y[frame, -2:] = unrest / 2.0**self.shift, rest / 2.0**self.shift
+            front = front if frame else np.zeros_like(front)
+            steps = 2.0**UNREST_BITS * np.array([rest, unrest, np.abs(front).sum()])
+            logs = (1 << LOG_BITS) * np.log2(np.maximum(steps, 1.0))
+            y[frame, :-3], y[frame, -3:] = front, logs - [0.0, logs[0], logs[0]]
         return y
 
     def bounds(self, low: Int64, high: Int64) -> tuple[Int64, Int64]:
@@ -199,13 +205,13 @@ class Background(Stage):
         reach = np.maximum(np.abs(low), np.abs(high))
         prove_int32(self.kind, "value", -reach << 16, reach << 16)  # twice as far away as a mean is
         change = np.atleast_1d((np.maximum(high, 0) - np.minimum(low, 0) + 1).sum())
-        unrest = (change << (UNREST_BITS + 1)) + (1 << (UNREST_BITS + self.shift))
+        unrest = change << (UNREST_BITS + 1)
         prove_int32(self.kind, "unrest", -unrest, unrest)
         limit = symmetric_limit(self.n_bits)
         # Means lie within what was seen, 0 among it, and are off by less than 1 for their rounding.
         front = np.minimum(np.maximum(high, 0) - np.minimum(low, 0) + 1, limit)
-        top = min((int(change[0]) >> self.shift) + 1, limit)
-        return np.append(-front, [0, 0]), np.append(front, [top, top])
+        most = min(_log2(int(unrest[0])), limit)
+        return np.append(-front, [0, -most, -most]), np.append(front, [most] * 3)
 
     def onnx(self, nodes: Nodes, x: str, state: dict[str, str]) -> tuple[str, dict[str, str]]:
         """Shift by numbers found while running: divide by a power of two from a table."""
@@ -255,9 +261,23 @@ class Background(Stage):
             op("Where", started, shift, length),
         )  # fmt: skip
         limit = symmetric_limit(self.n_bits)
-        told = [nodes.round_shift(u, UNREST_BITS + self.shift) for u in (unrest, rest)]
-        told = [nodes.clip(u, 0, limit, "int64") for u in told]
         front = op("Where", begun, nodes.clip(front, -limit, limit, "int64"), zero)
+        much = op("Where", begun, op("Mul", much, nodes.int64(1 << UNREST_BITS)), zero)
+        octaves = nodes.constant(np.int64(1) << np.arange(1, 31, dtype=np.int64))
+        all_powers = nodes.constant(np.int64(1) << np.arange(31, dtype=np.int64))
+
+        def log2(value: str) -> str:
+            value = op("Max", value, one)
+            reached = nodes.cast(op("GreaterOrEqual", value, octaves), "int64")
+            exponent = op("ReduceSum", reached, nodes.indices(0), keepdims=1)
+            raised = op("Mul", value, nodes.int64(1 << LOG_BITS))
+            raised = op("Div", raised, op("Gather", all_powers, exponent))
+            whole = op("Mul", op("Sub", exponent, one), nodes.int64(1 << LOG_BITS))
+            return op("Add", whole, raised)
+
+        noise = log2(rest)
+        told = [noise, op("Sub", log2(unrest), noise), op("Sub", log2(much), noise)]
+        told = [nodes.clip(log, -limit, limit, "int64") for log in told]
         counted = op("Min", op("Add", frames, one), nodes.int64(START_FRAMES))
         new = {"quick": quick, "mean": mean, "unrest": unrest, "rest": rest, "frames": counted}
         y = nodes.cast(op("Concat", front, *told, axis=0), "int32")
@@ -266,6 +286,13 @@ class Background(Stage):
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Walk the values twice: how slow the mean is follows from all of them."""
         return background_c(self, START_FRAMES, REST_FRAMES, prefix, x, y)
+
+
+def _log2(value: int) -> int:
+    """Return the base-2 logarithm of a positive integer, 1 at least, a line in each octave."""
+    exponent = max(value, 1).bit_length() - 1
+    mantissa = ((max(value, 1) << LOG_BITS) >> exponent) - (1 << LOG_BITS)
+    return (exponent << LOG_BITS) + mantissa
 
 
 def _rounded(value: int, shift: int) -> int:

@@ -224,7 +224,7 @@ def models(draw: st.DrawFn) -> Model:
             rates = sorted(draw(st.lists(st.integers(0, 15), min_size=3, max_size=3)))
             few = [draw(st.integers(0, 3)) for _ in range(4)]
             rest = draw(st.sampled_from([1, 4, 20]))
-            append(Background(len(low), few[0], few[1], rest, *few[2:], tuple(rates), 2, n_bits))
+            append(Background(len(low), few[0], few[1], rest, *few[2:], tuple(rates), n_bits))
         elif kind == "swing":
             append(Swing(len(low), draw(st.integers(1, 2)), draw(st.integers(0, 9)), n_bits))
         else:

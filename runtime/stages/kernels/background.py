@@ -7,13 +7,14 @@ from typing import Protocol
 from runtime.fixedpoint import symmetric_limit
 from runtime.stages.contract.c_text import CStage, CState, Edge, fill
 
-__all__ = ["FAST_BITS", "MEAN_BITS", "UNREST_BITS", "background_c"]
+__all__ = ["FAST_BITS", "LOG_BITS", "MEAN_BITS", "UNREST_BITS", "background_c"]
 
 MEAN_BITS = 14
 """Fraction bits of a slow mean: at the slowest shift it still follows a step of two."""
 FAST_BITS = 8
 """Of a quick mean."""
 UNREST_BITS = 4
+LOG_BITS = 6
 
 _C_TEXT = """\
 /* The mean's step towards a target: a rounding shift. */
@@ -22,7 +23,20 @@ static inline int32_t @P@_step(int32_t mean, int32_t target, int32_t shift)
     return mean + pw_asr32((target - mean) + (int32_t)((1UL << shift) >> 1), shift);
 }
 
-/* Distances from slow means, Q@MEAN_BITS@, then unrest and unrest at rest in units of 2^@SHIFT@. */
+/* The base-2 logarithm, @LOG_BITS@ fraction bits, a straight line in each octave. */
+static inline int32_t @P@_log2(int32_t value)
+{
+    const uint32_t v = (value > 1) ? (uint32_t)value : 1u;
+    uint32_t exponent = 0u;
+    while ((v >> exponent) > 1u) {
+        exponent++;
+    }
+    /* The fraction in Q30; the exponent is at most 30. */
+    const uint32_t fraction = (v << (30u - exponent)) & 0x3FFFFFFFu;
+    return (int32_t)((exponent << @LOG_BITS@) + (fraction >> @LOG_DROP@));
+}
+
+/* Distances from slow means, Q@MEAN_BITS@, then logarithms: noise, unrest and what is in front. */
 PW_STAGE void @P@_run(pw_state *s, const @X@ *x, @Y@ *y)
 {
     const int32_t frames = s->@P@_frames[0];
@@ -69,8 +83,11 @@ PW_STAGE void @P@_run(pw_state *s, const @X@ *x, @Y@ *y)
     }
     s->@P@_unrest[0] = unrest;
     s->@P@_rest[0] = rest;
-    y[@N@] = (@Y@)pw_sat(pw_asr32(unrest + @OUT_HALF@, @OUT_SHIFT@), 0, @LIMIT@);
-    y[@N@ + 1] = (@Y@)pw_sat(pw_asr32(rest + @OUT_HALF@, @OUT_SHIFT@), 0, @LIMIT@);
+    const int32_t noise = @P@_log2(rest);
+    const int32_t front = (frames > 0) ? much * @UNREST_UNIT@ : 0;
+    y[@N@] = (@Y@)pw_sat(noise, -@LIMIT@, @LIMIT@);
+    y[@N@ + 1] = (@Y@)pw_sat(@P@_log2(unrest) - noise, -@LIMIT@, @LIMIT@);
+    y[@N@ + 2] = (@Y@)pw_sat(@P@_log2(front) - noise, -@LIMIT@, @LIMIT@);
 }
 """
 
@@ -93,8 +110,6 @@ class _Stage(Protocol):
     @property
     def shifts(self) -> tuple[int, ...]: ...
     @property
-    def shift(self) -> int: ...
-    @property
     def n_bits(self) -> int: ...
 
 
@@ -109,17 +124,17 @@ def background_c(
     start_frames, rest_frames : int
         Frames at the start that are averaged alike, and whose unrest is taken for that of rest.
     """
-    n, out_shift = stage.n_values, UNREST_BITS + stage.shift
+    n = stage.n_values
     near, still, busy = stage.shifts
     functions = fill(
-        _C_TEXT, P=prefix, X=x.ctype, Y=y.ctype, N=n, SHIFT=stage.shift,
+        _C_TEXT, P=prefix, X=x.ctype, Y=y.ctype, N=n,
         QUICK=stage.quick_shift, UNREST=stage.unrest_shift, REST=stage.rest_shift,
         NEAR=UNREST_BITS + stage.near_shift, STILL=stage.still_shift,
         NEAR_SHIFT=near, STILL_SHIFT=still, BUSY_SHIFT=busy,
         MEAN_BITS=MEAN_BITS, MEAN_UNIT=1 << MEAN_BITS, MEAN_HALF=1 << (MEAN_BITS - 1),
         FAST_UNIT=1 << FAST_BITS, LIFT=1 << (MEAN_BITS - FAST_BITS),
         UNREST_UNIT=1 << UNREST_BITS, START_FRAMES=start_frames, REST_FRAMES=rest_frames,
-        OUT_SHIFT=out_shift, OUT_HALF=1 << (out_shift - 1), LIMIT=symmetric_limit(stage.n_bits),
+        LOG_BITS=LOG_BITS, LOG_DROP=30 - LOG_BITS, LIMIT=symmetric_limit(stage.n_bits),
     )  # fmt: skip
     state = (
         CState("quick", "int32_t", n, f"({n},) quick mean, Q{FAST_BITS}"),
