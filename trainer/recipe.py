@@ -18,19 +18,28 @@ from pydantic import Field, model_validator
 
 from runtime.errors import UsageError
 from runtime.tomlfile import TomlFile, parse_toml, read_toml
-from trainer.recipe_head import ClassifierRecipe, HeadRecipe, Table
+from trainer.recipe_head import (
+    ClassifierRecipe,
+    EntryRecipe,
+    HeadRecipe,
+    OccupancyRecipe,
+    Table,
+)
 
 __all__ = [
     "ClassifierRecipe",
     "DecisionRecipe",
+    "EntryRecipe",
     "EvaluationRecipe",
     "FeatureRecipe",
     "HeadRecipe",
+    "OccupancyRecipe",
     "QuantisationRecipe",
     "QuantityRecipe",
     "Recipe",
     "built_in_recipes",
     "load_recipe",
+    "number_of",
     "parse_recipe",
 ]
 
@@ -178,12 +187,14 @@ class Recipe(Table):
     classes: Annotated[tuple[str, ...], Field(min_length=2, max_length=64)]
     other: tuple[str, ...] = ()
     background: tuple[str, ...] = ()
+    entry: EntryRecipe = EntryRecipe()
     features: FeatureRecipe
     classifier: ClassifierRecipe = ClassifierRecipe()
     head: HeadRecipe = HeadRecipe()
     quantisation: QuantisationRecipe = QuantisationRecipe()
     decision: DecisionRecipe = DecisionRecipe()
     quantity: QuantityRecipe | None = None
+    occupancy: OccupancyRecipe | None = None
     evaluation: EvaluationRecipe = EvaluationRecipe()
 
     @model_validator(mode="after")
@@ -217,6 +228,29 @@ class Recipe(Table):
         ):
             if wrong:
                 raise ValueError(f"{what} where a quantity is given")
+        return self
+
+    @model_validator(mode="after")
+    def _ambient_light_is_for_occupancy(self) -> Recipe:
+        if self.occupancy is None:
+            if self.entry.light == "ambient":
+                raise ValueError('entry.light "ambient" needs a table occupancy')
+            return self
+        numbers = [number_of(name) for name in self.classes]
+        for what, wrong in (
+            ('entry.light must be "ambient"', self.entry.light != "ambient"),
+            ('features.entry must be "bins"', self.features.entry != "bins"),
+            ("features.rows must be left out", self.features.rows is not None),
+            ("quantity, other and background must be left out",
+             bool(self.quantity or self.other or self.background)),
+            ('classifier.kind must be "boosted_trees"', self.classifier.kind != "boosted_trees"),
+            ("classes must end in different numbers, such as people_2, 0 among them",
+             0 not in numbers or len(set(numbers)) != len(numbers)),
+            ("drift_s, still_s and busy_s must rise",
+             not self.occupancy.drift_s <= self.occupancy.still_s <= self.occupancy.busy_s),
+        ):  # fmt: skip
+            if wrong:
+                raise ValueError(f"{what} where occupancy is told")
         return self
 
     @property
@@ -281,8 +315,18 @@ class Recipe(Table):
             del values["quantity"]
         if self.head == HeadRecipe():
             del values["head"]
+        if self.entry == EntryRecipe():
+            del values["entry"]
+        if self.occupancy is None:
+            del values["occupancy"]
         text = json.dumps(values, sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()
+
+
+def number_of(trial_type: str) -> int:
+    """Return the number that a trial type such as ``people_2`` ends in, -1 where it has none."""
+    number = trial_type.rpartition("_")[2]
+    return int(number) if number.isdecimal() and len(number) < 4 else -1
 
 
 def _matches(trial_type: str, patterns: tuple[str, ...]) -> bool:

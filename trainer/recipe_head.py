@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-__all__ = ["ClassifierRecipe", "HeadRecipe", "Table"]
+__all__ = ["ClassifierRecipe", "EntryRecipe", "HeadRecipe", "OccupancyRecipe", "Table"]
 
 
 class Table(BaseModel):
@@ -68,6 +68,40 @@ class ClassifierRecipe(Table):
         if isinstance(value, list):  # pydantic hands it over as Python's, not as JSON's
             return tuple(value)
         return (value,) if isinstance(value, int) else value
+
+
+class EntryRecipe(Table):
+    """What is made of a frame pair: the ``difference`` of a lit and a dark exposure, or, without an
+    LED, ``ambient``: the sum of both, in which the lamps' flicker cancels.
+    """
+
+    light: Literal["difference", "ambient"] = "difference"
+
+
+class OccupancyRecipe(Table):
+    """How many are there, in the place of classes, from ambient light.
+
+    The recipe's classes end in a number, such as ``people_2``: that many are there for as long as
+    the cue stands. With ``most`` of 1 the model tells whether anybody is there at all; else how
+    many, and ``most`` stands for that many and more. ``counted`` is the name in the firmware.
+
+    The background of a value is a mean over ``drift_s`` while nothing stands out from it, over
+    ``still_s`` while something does that is as still as the place ever is (a bag that was left),
+    and over ``busy_s`` while something moves (people, who sit still for a while). Frames within
+    ``settle_s`` of a cue's begin count for nothing. The level is a mean over ``average_s``; the
+    count changes when it was another for ``persist_s``, and falls only when the level is below a
+    threshold by ``hysteresis`` of a person.
+    """
+
+    counted: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$")] = "people"
+    most: Annotated[int, Field(ge=1, le=16)] = 5
+    drift_s: Annotated[float, Field(gt=0, le=3600)] = 64.0
+    still_s: Annotated[float, Field(gt=0, le=14_400)] = 1024.0
+    busy_s: Annotated[float, Field(gt=0, le=14_400)] = 4096.0
+    settle_s: Annotated[float, Field(ge=0, le=60)] = 3.0
+    average_s: Annotated[float, Field(ge=0, le=30)] = 4.0
+    persist_s: Annotated[float, Field(ge=0, le=60)] = 2.0
+    hysteresis: Annotated[float, Field(ge=0, le=0.5)] = 0.15
 
 
 class HeadRecipe(Table):

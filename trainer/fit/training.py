@@ -30,6 +30,7 @@ from trainer.fit.held_out import (
     takes_of,
 )
 from trainer.fit.kept_fits import Finished
+from trainer.fit.occupancy import train_occupancy
 from trainer.fit.pipeline import Fitted, assemble_model
 from trainer.fit.quantity import fit_quantity
 from trainer.fit.records import IN_TURN, LOCKED, Records, records_of
@@ -132,6 +133,8 @@ def fit_model(
     recipes = [recipe] if isinstance(recipe, Recipe) else list(recipe)
     _refuse_unknown_steps(recipes[0], skip)
     workers = workers or LocalWorkers()
+    if recipes[0].occupancy is not None:
+        return Trained(*train_occupancy(folder.absolute(), recipes, tell, at), ())
     candidates = reduce_for(folder.absolute(), recipes, workers, tell, at)
     if recipes[0].quantity is not None:
         return _fit_quantity(candidates, workers, tell)
