@@ -39,7 +39,7 @@ class _Visible:
 def _facing(
     placed: Placed,
     grid: AngularGrid,
-    baseline_mm: float,
+    led_offset_mm: float,
     current_ma: float,
     light: Illumination,
     fill: bool,
@@ -66,7 +66,7 @@ def _facing(
     stretch = inverse * np.sqrt(np.float32(2.0) / (np.float32(1.0) + z * inverse))
     column = (x * stretch + np.float32(grid.radius)) * np.float32(1.0 / grid.cell)
     row = (y * stretch + np.float32(grid.radius)) * np.float32(1.0 / grid.cell)
-    irradiance, ux, uy, uz = led_irradiance(x, y, z, baseline_mm, current_ma)
+    irradiance, ux, uy, uz = led_irradiance(x, y, z, led_offset_mm, current_ma)
     reflectance = placed.reflectances[point]
     incidence = np.maximum(-(ux * nx + uy * ny + uz * nz), np.float32(0.0))
     led = irradiance * incidence * reflectance * np.float32(1.0 / np.pi)
@@ -173,7 +173,7 @@ def render(
     actors: Sequence[Placed],
     grid: AngularGrid,
     light: Illumination,
-    baseline_mm: float,
+    led_offset_mm: float,
     current_ma: float,
     *,
     fill: bool = False,
@@ -188,7 +188,7 @@ def render(
         The angles.
     light : Illumination
         Light from elsewhere and what is behind everything.
-    baseline_mm, current_ma : float
+    led_offset_mm, current_ma : float
         Place of the LED on the x axis, and its current.
     fill : bool
         Split points that stand for more than a cell of the grid, so that near surfaces have no
@@ -200,7 +200,7 @@ def render(
         W/(m2 sr) sent back from the LED's light, and from ambient light at its mean.
     """
     n_frames = actors[0].points.shape[1]
-    parts = [_facing(placed, grid, baseline_mm, current_ma, light, fill) for placed in actors]
+    parts = [_facing(placed, grid, led_offset_mm, current_ma, light, fill) for placed in actors]
     seen = _Visible(
         *(np.concatenate([getattr(part, name) for part in parts]) for name in _Visible.__slots__)
     )
