@@ -89,9 +89,9 @@ class Bench:
         lit, dark : uint16 array, shape (n_frames, n_rows, n_cols)
         """
         shape = (len(led), self.sensor.n_rows, self.sensor.n_cols)
-        ambient_w = self.optic.image(other)
+        led_w, ambient_w = np.split(self.optic.image(np.concatenate([led, other])), 2)
         pulse = 1.0 + np.float32(_PULSE_JITTER) * rng.standard_normal((len(led), 1), np.float32)
-        led_w = self.optic.image(led) + self._crosstalk_w * np.float32(self.sensor.led_current_ma)
+        led_w = led_w + self._crosstalk_w * np.float32(self.sensor.led_current_ma)
         lit = self.pixels.electrons(led_w * pulse + ambient_w * factors[0][:, None])
         dark = self.pixels.electrons(ambient_w * factors[1][:, None])
         return (
