@@ -11,8 +11,8 @@ __all__ = ["MEASURES", "OUTLINE", "edge_overlap", "iou", "marks", "psnr_db", "ss
 
 MEASURES = ("iou", "ssim", "psnr_db", "edge_overlap")
 OUTLINE = 0.1
-"""Of a picture's brightness: what is darker counts as not there. Skin in shade at a hand's side still
-gives back a tenth (its cosine at 84 degrees)."""
+"""Of a picture's brightness: what is darker counts as not there. Skin in shade at a hand's side
+still gives back a tenth (its cosine at 84 degrees)."""
 _WINDOW = 7  # pixels across, as implementations take Wang et al.'s plain window
 _K1, _K2 = 0.01, 0.03  # of Wang et al., for a range of 1
 _LEAST_SQUARED = (1.0 / 65_535.0) ** 2 / 12.0
