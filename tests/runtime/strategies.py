@@ -29,6 +29,7 @@ from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.root import Root
 from runtime.stages.skip import Skip
+from runtime.stages.steady import Steady
 from runtime.stages.swing import Swing
 from runtime.stages.trees import Trees
 from runtime.stages.window import Window
@@ -176,6 +177,13 @@ def _bound(low: Int64, high: Int64) -> int:
     return int(max(np.abs(low).max(), np.abs(high).max()))
 
 
+def steady(draw: st.DrawFn, n_values: int) -> Steady:
+    """Draw a few weights, of which the newest frame's outweighs the others, and a shift."""
+    taps = draw(st.lists(st.integers(-3, 5), min_size=1, max_size=4))
+    newest = max(1, 1 - sum(taps)) + draw(st.integers(0, 3))
+    return Steady(n_values, (*taps, newest), draw(st.integers(0, 6)))
+
+
 @st.composite
 def models(draw: st.DrawFn) -> Model:
     """Draw a whole model: entry, sometimes level, roots and window, layers, a closing stage."""
@@ -192,6 +200,8 @@ def models(draw: st.DrawFn) -> Model:
         low, high = stage.bounds(low, high)
         stages.append(stage)
 
+    if draw(st.booleans()) and sensor.bit_depth < 16:
+        append(steady(draw, entry.n_out))
     if draw(st.booleans()):
         n_bits = draw(st.sampled_from([8, 16]))
         gain_bits = draw(st.integers(0, 24))
@@ -201,7 +211,7 @@ def models(draw: st.DrawFn) -> Model:
             n_rooted = draw(st.integers(1, len(low)))
             append(Root(len(low), n_rooted, draw(st.integers(0, 15)), draw(st.integers(1, 16))))
     for _ in range(draw(st.integers(0, 2))):
-        kind = draw(st.sampled_from(["window", "dense", "motion", "swing", "skip"]))
+        kind = draw(st.sampled_from(["window", "dense", "motion", "swing", "skip", "steady"]))
         n_bits = draw(st.sampled_from([8, 16]))
         extreme = draw(st.booleans())
         if kind == "window":
@@ -211,6 +221,8 @@ def models(draw: st.DrawFn) -> Model:
             append(Motion(len(low), draw(st.integers(0, 9)), n_bits))
         elif kind == "skip":
             append(Skip(len(low), draw(st.integers(1, 5))))
+        elif kind == "steady":
+            append(steady(draw, len(low)))
         elif kind == "swing":
             append(Swing(len(low), draw(st.integers(1, 2)), draw(st.integers(0, 9)), n_bits))
         else:
