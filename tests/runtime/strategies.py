@@ -184,6 +184,26 @@ def steady(draw: st.DrawFn, n_values: int) -> Steady:
     return Steady(n_values, (*taps, newest), draw(st.integers(0, 6)))
 
 
+def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) -> Stage:
+    """Draw a stage that may stand anywhere between entry and head."""
+    kind = draw(st.sampled_from(["window", "dense", "motion", "swing", "skip", "steady"]))
+    n_bits = draw(st.sampled_from([8, 16]))
+    extreme = draw(st.booleans())
+    if kind == "window":
+        segments, length = draw(st.integers(1, 4)), draw(st.integers(1, 4))
+        return Window(len(low), segments, length, draw(st.integers(0, 3)), n_bits)
+    if kind == "motion":
+        return Motion(len(low), draw(st.integers(0, 9)), n_bits)
+    if kind == "skip":
+        return Skip(len(low), draw(st.integers(1, 5)))
+    if kind == "steady":
+        return steady(draw, len(low))
+    if kind == "swing":
+        return Swing(len(low), draw(st.integers(1, 2)), draw(st.integers(0, 9)), n_bits)
+    n_out = draw(st.integers(1, 9))
+    return dense(rng, len(low), n_out, n_bits, _bound(low, high), extreme)
+
+
 @st.composite
 def models(draw: st.DrawFn) -> Model:
     """Draw a whole model: entry, sometimes level, roots and window, layers, a closing stage."""
@@ -211,23 +231,7 @@ def models(draw: st.DrawFn) -> Model:
             n_rooted = draw(st.integers(1, len(low)))
             append(Root(len(low), n_rooted, draw(st.integers(0, 15)), draw(st.integers(1, 16))))
     for _ in range(draw(st.integers(0, 2))):
-        kind = draw(st.sampled_from(["window", "dense", "motion", "swing", "skip", "steady"]))
-        n_bits = draw(st.sampled_from([8, 16]))
-        extreme = draw(st.booleans())
-        if kind == "window":
-            segments, length = draw(st.integers(1, 4)), draw(st.integers(1, 4))
-            append(Window(len(low), segments, length, draw(st.integers(0, 3)), n_bits))
-        elif kind == "motion":
-            append(Motion(len(low), draw(st.integers(0, 9)), n_bits))
-        elif kind == "skip":
-            append(Skip(len(low), draw(st.integers(1, 5))))
-        elif kind == "steady":
-            append(steady(draw, len(low)))
-        elif kind == "swing":
-            append(Swing(len(low), draw(st.integers(1, 2)), draw(st.integers(0, 9)), n_bits))
-        else:
-            n_out = draw(st.integers(1, 9))
-            append(dense(rng, len(low), n_out, n_bits, _bound(low, high), extreme))
+        append(between(draw, rng, low, high))
     fewest, most_given, closing = CLOSING[draw(st.sampled_from(sorted(CLOSING)))]
     n_given = draw(st.integers(fewest, most_given))
     if draw(st.booleans()):
