@@ -59,8 +59,18 @@ SENSORS = {
         dark_signal_e_per_s=150.0,
         full_well_e=5000.0,
     ),
+    "ambient32": Sensor(
+        name="ambient32",
+        n_rows=32,
+        n_cols=32,
+        exposure_us=5000.0,
+        frame_rate_hz=2.0,
+        led_current_ma=0.0,
+        led_wavelength_nm=555.0,
+    ),
 }
-"""Sensors by name. Both have the same optic; the pixels of the second are half as wide."""
+"""Sensors by name. All have the same optic; the pixels of the second are half as wide. The third
+has no LED, and a filter that passes 400 to 700 nm; its wavelength is the middle of that."""
 
 
 @dataclass(frozen=True)

@@ -11,10 +11,9 @@ import dataclasses
 import numpy as np
 
 from capture.cues.script import load_script
-from capture.emulated.body.motion import check_acts
 from capture.emulated.optic.optics import SENSORS
 from capture.emulated.port.device_settings import DeviceSettings
-from capture.emulated.session import BLOCK_FRAMES, EmulatedSession
+from capture.emulated.session import BLOCK_FRAMES, EmulatedSession, check_script
 from capture.frames import FrameBlock
 from capture.wire.codec import (
     Acknowledge,
@@ -56,7 +55,7 @@ class Device:
     def __init__(self, settings: DeviceSettings) -> None:
         self.settings = settings
         self._script = load_script(settings.script)
-        check_acts(self._script.trial_types)
+        check_script(self._script, settings.scene)
         start = settings.start
         led_ma = settings.led_current_ma
         self._whole: Sensor = dataclasses.replace(
@@ -112,8 +111,9 @@ class Device:
             case CommandKind.START:
                 settings = self.settings
                 self._session = EmulatedSession(
-                    self._script, settings.participant, settings.seed, self._whole, settings.unit
-                )
+                    self._script, settings.participant, settings.seed, self._whole, settings.unit,
+                    settings.scene,
+                )  # fmt: skip
                 self.runs += 1
                 self._time_us = self._next_status_us = 0
                 return Result.DONE, 0
