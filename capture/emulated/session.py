@@ -119,7 +119,6 @@ class Bench:
             self.pixels.read(dark, rng).reshape(shape),
         )
 
-
     def brightest(self, radiance: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
         """Return the share of its full well that the brightest pixel gathers, (n_frames,).
 
