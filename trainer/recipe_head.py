@@ -71,8 +71,10 @@ class ClassifierRecipe(Table):
 
 
 class EntryRecipe(Table):
-    """What is made of a frame pair: the ``difference`` of a lit and a dark exposure, or, without an
-    LED, ``ambient``: the sum of both, in which the lamps' flicker cancels.
+    """What is made of a frame pair.
+
+    ``difference`` takes the dark exposure from the lit one; ``ambient``, without an LED, adds both
+    up, so that the lamps' flicker cancels.
     """
 
     light: Literal["difference", "ambient"] = "difference"

@@ -106,18 +106,19 @@ class Bench:
         lit, dark : uint16 array, shape (n_frames, n_rows, n_cols)
         """
         shape = (len(led), self.sensor.n_rows, self.sensor.n_cols)
-        ambient_w = self.optic.image(other)
-        pulse = 1.0 + np.float32(_PULSE_JITTER) * rng.standard_normal((len(led), 1), np.float32)
         led_w = self._crosstalk_w * np.float32(self.sensor.led_current_ma)
         if np.any(led):
-            led_w = self.optic.image(led) + led_w
+            both = self.optic.image(np.concatenate([led, other]))
+            led_w, ambient_w = led_w + both[: len(led)], both[len(led) :]
+        else:  # by the light that is there anyway
+            ambient_w = self.optic.image(other)
+        pulse = 1.0 + np.float32(_PULSE_JITTER) * rng.standard_normal((len(led), 1), np.float32)
         lit = self.pixels.electrons(led_w * pulse + ambient_w * factors[0][:, None])
         dark = self.pixels.electrons(ambient_w * factors[1][:, None])
         return (
             self.pixels.read(lit, rng).reshape(shape),
             self.pixels.read(dark, rng).reshape(shape),
         )
-
 
     def brightest(self, radiance: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
         """Return the share of its full well that the brightest pixel gathers, (n_frames,).

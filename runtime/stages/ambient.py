@@ -104,7 +104,8 @@ class Ambient(EntryStage):
         height, width = self.n_rows // self.bin_rows, self.n_cols // self.bin_cols
         split = x.reshape(-1, self.bin_rows, height, self.bin_cols, width)
         sums: NDArray[Any] = split.sum(axis=(2, 4), dtype=x.dtype)
-        return sums.reshape(-1, self.n_out) - x.dtype.type(self.offset)
+        light: NDArray[Any] = sums.reshape(-1, self.n_out) - x.dtype.type(self.offset)
+        return light
 
     def bounds(self, low: Int64, high: Int64) -> tuple[Int64, Int64]:
         """Sum the counts of both exposures; they are never negative."""

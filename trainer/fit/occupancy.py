@@ -45,7 +45,7 @@ __all__ = ["FittedOccupancy", "fit_occupancy", "train_occupancy"]
 
 _FOLDS = 4
 """Parts into which training places are put, each held out once: a fit takes a minute."""
-_MOST_FRAMES = 40_000
+_MOST_FRAMES = 15_000
 """Frames that trees learn from, evenly from every recording: neighbours are half a second apart and
 much alike."""
 _LEVEL_BITS = 16
@@ -128,7 +128,8 @@ def train_occupancy(
         raise UsageError(given.name, "another setting", "asked for", "none", do)
     corpus = open_corpus(folder, given, tell)
     recipe, split = given.at(corpus.sensor.frame_rate_hz), given.evaluation.split
-    refuse_shared_groups(*(groups_of(corpus.select(side), split) for side in (False, True)), split)
+    training, test = (groups_of(corpus.select(side), split) for side in (False, True))
+    refuse_shared_groups(training, test, split)
     people = [sorted({r.participant for r in corpus.select(locked)}) for locked in (False, True)]
     use = {
         "recipe": given.digest(), "data": corpus.digest, "classes": list(recipe.classes),
@@ -148,8 +149,8 @@ def train_occupancy(
     }  # fmt: skip
     found = fit_occupancy(corpus, recipe, tell, digests)
     evaluation |= {"occupancy": found.found, "operations": found.operations}
-    test = corpus.select(locked=True)
-    return found.model, evaluation, found.classifier, found.n_features, test
+    locked_ones = corpus.select(locked=True)
+    return found.model, evaluation, found.classifier, found.n_features, locked_ones
 
 
 def fit_occupancy(
@@ -281,7 +282,8 @@ def _in_turn(
         fit = _fit([each for each in train if each.group not in out], chain, recipe, sensor)
         for number, each in enumerate(train):
             if each.group in out:
-                levels[number] = _level(fit, n_before, each.features) * fit.unit
+                level = _level(fit, n_before, each.features).astype(np.float64)
+                levels[number] = level * np.float64(fit.unit)
     ordered = [levels[number] for number in range(len(train))]
     thresholds = choose_thresholds(ordered, [each.truth for each in train], occupancy.most)
     told = [

@@ -143,7 +143,8 @@ def _occupancy_lines(evaluation: dict[str, Any], used: str) -> list[str]:
         f"{words['title']} {words['places']}",
         "",
         f"Locked away from training: {', '.join(people['test'])}; trained on "
-        f"{len(people['train'])} others ({', '.join(people['train'])}). 95 % intervals over places.",
+        f"{len(people['train'])} others ({', '.join(people['train'])}). 95 % intervals over "
+        "places.",
         "",
         "| pipeline | presence | exact | within one | false presences an hour |",
         "| --- | --- | --- | --- | --- |",

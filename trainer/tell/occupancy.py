@@ -37,7 +37,9 @@ Row = Mapping[str, Any]
 
 def _share(figure: Row) -> str:
     """Return a share as ``98.7 % [95.1, 100.0]``; an open bound is a question mark."""
-    low, high = ("?" if figure[end] is None else f"{100 * figure[end]:.1f}" for end in ("low", "high"))
+    low, high = (
+        "?" if figure[end] is None else f"{100 * figure[end]:.1f}" for end in ("low", "high")
+    )
     return f"{100 * figure['value']:.1f} % [{low}, {high}]"
 
 

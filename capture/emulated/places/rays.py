@@ -66,7 +66,8 @@ class Blobs:
             [np.stack([cos, sin, zero], -1), np.stack([-sin, cos, zero], -1),
              np.stack([zero, zero, one], -1)], axis=1,
         )  # fmt: skip
-        return turn / self.half_axes[:, blob, :, None], self.centres[:, blob]
+        own = np.asarray(turn / self.half_axes[:, blob, :, None], np.float32)
+        return own, self.centres[:, blob]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

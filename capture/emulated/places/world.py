@@ -109,7 +109,7 @@ class PlaceWorld:
         self.steps, self._step = exposure_steps(
             self._meter(radiance).astype(np.float64), self._step
         )
-        shorter = 0.5**self.steps
+        shorter: Doubles = np.power(0.5, self.steps.astype(np.float64))
         exposed_s = sensor.exposure_us * 1e-6 * shorter
         light = self.lighting
         factors = tuple(

@@ -61,6 +61,7 @@ class Device:
         self._whole: Sensor = dataclasses.replace(
             start.sensor,
             n_rows=SENSORS[start.sensor.name].n_rows,
+            apertures=SENSORS[start.sensor.name].apertures,
             led_current_ma=start.sensor.led_current_ma if led_ma is None else led_ma,
         )
         self._first_row, self._n_rows = start.first_row, start.sensor.n_rows
@@ -79,7 +80,7 @@ class Device:
     @property
     def sensor(self) -> Sensor:
         """The setting in force, with the rows that are read."""
-        return dataclasses.replace(self._whole, n_rows=self._n_rows)
+        return self._whole.reading_rows(self._first_row, self._n_rows)
 
     def handle(self, command: Command, now_us: int | None = None) -> bytes:
         """Carry out a command and return the answer; `now_us` is the device's clock if one runs.

@@ -188,7 +188,7 @@ class EntryStage(Stage):
     """
 
     light: ClassVar[str] = "difference"
-    """``difference`` of a lit and a dark exposure, or ``ambient``: the sum of two without an LED."""
+    """``difference`` of a lit and a dark exposure, or ``ambient``, the sum of two."""
     n_rows: int
     n_cols: int
 

@@ -61,7 +61,7 @@ _ALWAYS_ABOUT = """\
  *
  * This one never watches: it lights nothing, and the model is given every frame from the start on.
  * Both exposures are of ambient light. Let the second begin half a period of the lamps' flicker
- * after the first (5 ms at 50 Hz mains), however short a sensor's own automatic exposure makes them.
+ * after the first (5 ms at 50 Hz mains), however short a sensor's own automatic exposure is.
 """
 
 _NEXT_WATCHING = (
@@ -95,9 +95,13 @@ def device_text(model: Model, setting: DeviceSetting) -> dict[str, str]:
     return {
         "pw_device.h": fill(DEVICE_H, **values),
         "pw_device.c": fill(
-            DEVICE_C, THERE=there, TELL=words.tell_when, NEXT_ABOUT=next_about,
-            NEXT_IS_ACTIVE=next_is_active, START=start,
-        ),  # fmt: skip
+            DEVICE_C,
+            THERE=there,
+            TELL=words.tell_when,
+            NEXT_ABOUT=next_about,
+            NEXT_IS_ACTIVE=next_is_active,
+            START=start,
+        ),
         "pw_board.h": BOARD_H,
     }
 
