@@ -98,8 +98,8 @@ class OccupancyRecipe(Table):
     counted: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$")] = "people"
     most: Annotated[int, Field(ge=1, le=16)] = 5
     drift_s: Annotated[float, Field(gt=0, le=3600)] = 64.0
-    still_s: Annotated[float, Field(gt=0, le=14_400)] = 1024.0
-    busy_s: Annotated[float, Field(gt=0, le=14_400)] = 4096.0
+    still_s: Annotated[float, Field(gt=0, le=14_400)] = 4096.0
+    busy_s: Annotated[float, Field(gt=0, le=14_400)] = 8192.0
     settle_s: Annotated[float, Field(ge=0, le=60)] = 3.0
     average_s: Annotated[float, Field(ge=0, le=30)] = 4.0
     persist_s: Annotated[float, Field(ge=0, le=60)] = 2.0

@@ -6,8 +6,6 @@ from typing import Any
 
 import numpy as np
 
-from runtime.stages.ambient import Ambient
-from runtime.stages.background import Background
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.closing.presence import Presence
@@ -16,6 +14,8 @@ from runtime.stages.contract.stage import Stage
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
+from runtime.stages.passive.ambient import Ambient
+from runtime.stages.passive.background import Background
 from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.root import Root

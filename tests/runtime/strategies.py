@@ -16,8 +16,6 @@ from numpy.typing import NDArray
 from runtime.fixedpoint import choose_multiplier
 from runtime.model import Model
 from runtime.sensor import Sensor
-from runtime.stages.ambient import Ambient
-from runtime.stages.background import Background
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.closing.presence import Presence
@@ -27,6 +25,8 @@ from runtime.stages.contract.stage import EntryStage, Int64, Stage
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
+from runtime.stages.passive.ambient import Ambient
+from runtime.stages.passive.background import Background
 from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.root import Root

@@ -30,7 +30,6 @@ from trainer.fit.held_out import (
     takes_of,
 )
 from trainer.fit.kept_fits import Finished
-from trainer.fit.occupancy import train_occupancy
 from trainer.fit.pipeline import Fitted, assemble_model
 from trainer.fit.quantity import fit_quantity
 from trainer.fit.records import IN_TURN, LOCKED, Records, records_of
@@ -41,6 +40,7 @@ from trainer.judge.examination import Examination, InTurn, examine, stream_of
 from trainer.judge.margins import choose_margins
 from trainer.judge.wake_up import Watching, examine_wake_up
 from trainer.judge.worst_takes import WorstTake
+from trainer.occupancy.training import train_occupancy
 from trainer.recipe import Recipe
 from trainer.work.jobs import LocalWorkers, Workers
 

@@ -23,7 +23,6 @@ def emulated_sensor(
     sensor: str = "lensless32",
     unit: str = "unit-a",
     led_current_ma: float | None = None,
-    scene: str = "any",
 ) -> Iterator[str]:
     """Run an emulated sensor with an invented participant in front of it; gives its port.
 
@@ -46,8 +45,6 @@ def emulated_sensor(
         Name of the physical sensor it plays.
     led_current_ma : float
         LED current while lit, 0 to 1000 mA; that of the sensor by default.
-    scene : str
-        Kind of place, for scripts of people in one: see ``palmwatt emulate``.
 
     Yields
     ------
@@ -75,14 +72,7 @@ def emulated_sensor(
             raise ArgumentError("emulated sensor", name, repr(number), "a number")
     load_script(script)  # told here, not by the process
     settings = DeviceSettings(
-        participant,
-        str(script),
-        sensor,
-        seed,
-        speed,
-        unit,
-        led_current_ma=led_current_ma,
-        scene=scene,
+        participant, str(script), sensor, seed, speed, unit, led_current_ma=led_current_ma
     )
     with running_device(settings) as url:
         yield url

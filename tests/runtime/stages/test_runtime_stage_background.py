@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from runtime.stages.background import Background
+from runtime.stages.passive.background import Background
 
 STAGE = Background(4, 2, 3, 11, 1, 2, (4, 7, 12), 16)
 RNG = np.random.default_rng(4)

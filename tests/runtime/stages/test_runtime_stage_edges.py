@@ -10,8 +10,6 @@ from stage_variants import MIXED, VARIANTS, int32, layer
 
 from runtime.errors import FormatError, OverflowRisk
 from runtime.fixedpoint import INT32_MAX
-from runtime.stages.ambient import Ambient
-from runtime.stages.background import Background
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.closing.presence import Presence
@@ -19,6 +17,8 @@ from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.stage import Stage
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
+from runtime.stages.passive.ambient import Ambient
+from runtime.stages.passive.background import Background
 from runtime.stages.pixels import Pixels
 from runtime.stages.steady import Steady
 from runtime.stages.swing import Swing

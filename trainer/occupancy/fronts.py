@@ -9,9 +9,9 @@ from __future__ import annotations
 import math
 
 from runtime.sensor import Sensor
-from runtime.stages.ambient import Ambient
-from runtime.stages.background import Background
 from runtime.stages.level import Level
+from runtime.stages.passive.ambient import Ambient
+from runtime.stages.passive.background import Background
 from trainer.learn.entry_stage import nearest_divisor
 from trainer.learn.features import StageChain
 from trainer.learn.levels import LEAST_FLOOR, noise_counts

@@ -19,11 +19,11 @@ from runtime.sample_frames import read_test_frames
 from runtime.stages.closing.presence import Presence
 from runtime.verification.verify import verify
 from trainer.corpus.recordings import open_corpus
-from trainer.fit.occupancy import train_occupancy
+from trainer.occupancy.training import train_occupancy
 from trainer.recipe import built_in_recipes, load_recipe, parse_recipe
 from trainer.train import train_model
 
-FEW = built_in_recipes()["presence"].replace("trees = 120", "trees = 12").replace("16]", "8]")
+FEW = built_in_recipes()["presence"].replace("trees = 120", "trees = 12")
 
 
 @pytest.fixture(scope="module")
@@ -92,12 +92,12 @@ def test_what_cannot_be_trained_is_refused_in_a_line(places: Path) -> None:
         FEW.replace('light = "ambient"', 'light = "difference"'),
         FEW.replace('"boosted_trees"', '"mlp"'),
         FEW.replace('"people_0", ', ""),
-        FEW + "drift_s = 3000.0\n",
+        FEW + "drift_s = 3600.0\nstill_s = 3000.0\n",
     ):
         with pytest.raises(FormatError, match="where occupancy is told"):
             parse_recipe(wrong, "wrong")
     corpus = open_corpus(places, recipe)
-    from trainer.fit.occupancy import fit_occupancy
+    from trainer.occupancy.training import fit_occupancy
 
     lit = dataclasses.replace(corpus.sensor, led_current_ma=10.0)
     with pytest.raises(UsageError, match="led_current_ma"):

@@ -19,9 +19,9 @@ from capture.store.session import read_session
 from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.sensor import Sensor
-from runtime.stages.ambient import Ambient
 from runtime.stages.closing.presence import Presence
 from runtime.stages.contract.stage import Float64, Int32, Int64
+from runtime.stages.passive.ambient import Ambient
 from runtime.stages.window import Window
 from trainer.corpus.at_setting import AtSetting
 from trainer.corpus.recordings import (
@@ -33,12 +33,12 @@ from trainer.corpus.recordings import (
     reduce_recording,
 )
 from trainer.judge.evaluate import log_test_use, refuse_shared_groups
-from trainer.judge.occupancy_figures import Counted, choose_thresholds, occupancy_figures
 from trainer.learn.classifiers import fit_boosted_regressor
 from trainer.learn.features import StageChain
-from trainer.learn.fronts import ambient_entry, front_chain
 from trainer.learn.lowering import lower_classifier
 from trainer.learn.quantise import shift_to_fit
+from trainer.occupancy.figures import Counted, choose_thresholds, occupancy_figures
+from trainer.occupancy.fronts import ambient_entry, front_chain
 from trainer.recipe import OccupancyRecipe, Recipe, number_of
 
 __all__ = ["FittedOccupancy", "fit_occupancy", "train_occupancy"]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from runtime.errors import UsageError
-from trainer.judge.occupancy_figures import Counted, choose_thresholds, occupancy_figures
+from trainer.occupancy.figures import Counted, choose_thresholds, occupancy_figures
 
 
 def counted(place: str, truth: list[int], told: list[int]) -> Counted:
