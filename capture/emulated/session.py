@@ -13,7 +13,14 @@ from capture.cues.script import Script, schedule
 from capture.emulated.body.motion import check_acts
 from capture.emulated.body.people import Person, draw_person
 from capture.emulated.body.timeline import Z
-from capture.emulated.optic.optics import SENSORS, AngularGrid, Optic, build_optic, mounting_of
+from capture.emulated.optic.optics import (
+    SENSORS,
+    AngularGrid,
+    Mounting,
+    Optic,
+    build_optic,
+    mountings_of,
+)
 from capture.emulated.optic.pixels import PixelArray
 from capture.emulated.scenes.acting_cues import TableWorld
 from capture.emulated.scenes.everyday import SCENES, EverydayWorld
@@ -54,17 +61,27 @@ class Bench:
         Name of the physical sensor.
     grid : AngularGrid, optional
         The angles.
+    mountings : tuple of Mounting, optional
+        Of each aperture; by default those of the unit.
     """
 
-    def __init__(self, sensor: Sensor, unit: str, grid: AngularGrid | None = None) -> None:
+    def __init__(
+        self,
+        sensor: Sensor,
+        unit: str,
+        grid: AngularGrid | None = None,
+        mountings: tuple[Mounting, ...] | None = None,
+    ) -> None:
         self.sensor, self.unit = sensor, unit
-        self.optic: Optic = build_optic(sensor, mounting_of(unit), grid)
+        mountings = mountings or mountings_of(unit, len(sensor.apertures))
+        self.optic: Optic = build_optic(sensor, mountings, grid)
         self.pixels = PixelArray(sensor, unit)
         # LED light scattered inside the cover reaches the optic mostly from the LED's side.
         directions = self.optic.grid.directions
         glow = np.maximum(directions[:, 0], np.float32(0.0)) + np.float32(0.3)
         glow /= np.sum(glow * directions[:, 2]) * np.float32(self.optic.grid.solid_angle_sr)
-        self._crosstalk_w = self.optic.image(glow[None] * np.float32(_CROSSTALK_W_PER_M2_PER_MA))
+        glow *= np.float32(_CROSSTALK_W_PER_M2_PER_MA * sensor.led_current_ma)
+        self.crosstalk_w = self.optic.image(glow[None])
 
     def expose(
         self,
@@ -91,7 +108,7 @@ class Bench:
         shape = (len(led), self.sensor.n_rows, self.sensor.n_cols)
         led_w, ambient_w = np.split(self.optic.image(np.concatenate([led, other])), 2)
         pulse = 1.0 + np.float32(_PULSE_JITTER) * rng.standard_normal((len(led), 1), np.float32)
-        led_w = led_w + self._crosstalk_w * np.float32(self.sensor.led_current_ma)
+        led_w = led_w + self.crosstalk_w
         lit = self.pixels.electrons(led_w * pulse + ambient_w * factors[0][:, None])
         dark = self.pixels.electrons(ambient_w * factors[1][:, None])
         return (

@@ -44,6 +44,10 @@ class DeviceSettings:
     led_current_ma : float, optional
         LED current while lit, 0 to 1000 mA; what the LED at hand allows is for its data sheet. That
         of the sensor by default.
+    scene : str, optional
+        Path of a rig's file (`capture.emulated.points.scene`); for scripts of a rig alone.
+    truth : str, optional
+        Path to write where a rig's lights will be, before the port is announced.
     """
 
     participant: int = 1
@@ -57,6 +61,8 @@ class DeviceSettings:
     loss: float = 0.0
     corruption: float = 0.0
     led_current_ma: float | None = None
+    scene: str | None = None
+    truth: str | None = None
 
     def __post_init__(self) -> None:
         where = "emulated sensor"
