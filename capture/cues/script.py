@@ -44,6 +44,8 @@ BUILT_IN = (
     "everyday",
     "everyday_short",
     "arrival",
+    "occupancy",
+    "occupancy_short",
 )
 RIG_SCRIPTS = ("rig_points", "rig_path", "rig_faults")
 """Built-in scripts for rigs, which move lights: no booth offers them to people."""

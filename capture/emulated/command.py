@@ -15,7 +15,7 @@ __all__ = ["emulate"]
 @click.option("--script", default="dynamic", show_default=True, help="Cue script it acts.")
 @click.option(
     "--sensor", default="lensless32", show_default=True,
-    help="Or lensless64, lensless32pair, or a sensor.toml with the setting of one.",
+    help="Or lensless64, lensless32pair (two apertures), ambient32 (no LED), or a sensor.toml.",
 )  # fmt: skip
 @click.option(
     "--led-current-ma",
@@ -33,7 +33,11 @@ __all__ = ["emulate"]
     help="A pseudo-terminal, or a loopback socket where the system has none.",
 )  # fmt: skip
 @click.option(
-    "--scene", metavar="FILE", type=click.Path(exists=True, dir_okay=False),
+    "--scene", default="any", show_default=True,
+    help="Kind of place, for a script of people in one: stop, corridor, room or lobby.",
+)  # fmt: skip
+@click.option(
+    "--rig", metavar="FILE", type=click.Path(exists=True, dir_okay=False),
     help="For a rig's script: what lights it moves and how the sensor fares (TOML).",
 )  # fmt: skip
 @click.option(
@@ -44,8 +48,9 @@ def emulate(participant: str, **settings: Any) -> None:
     """Start an emulated sensor; print its port, then run until stopped.
 
     An invented participant in front of it acts the script's cues, in the order that follows from
-    the seed. Record with the same script and seed. Before scripts of a rig (rig_points, rig_path,
-    rig_faults) there is nobody: lights of known places are moved in front of the sensor.
+    the seed. Record with the same script and seed. With a script of people in a place, such as
+    occupancy, the participant is the place: it has its own look and its own people. With a script
+    of a rig (rig_points, rig_path, rig_faults) it is the rig, which moves lights of known places.
     """
     from capture.emulated.port.device import DeviceSettings, run_device
     from runtime.errors import UsageError

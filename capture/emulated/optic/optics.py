@@ -72,11 +72,21 @@ SENSORS = {
         full_well_e=40_000.0,
         apertures=(Aperture(-0.93, 0.0, 0, 32, 0, 32), Aperture(0.93, 0.0, 0, 32, 32, 32)),
     ),
+    "ambient32": Sensor(
+        name="ambient32",
+        n_rows=32,
+        n_cols=32,
+        exposure_us=5000.0,
+        frame_rate_hz=2.0,
+        led_current_ma=0.0,
+        led_wavelength_nm=555.0,
+    ),
 }
-"""Sensors by name. All have the same optic. The pixels of the second are half as wide. The third
-has two apertures 1.86 mm apart (common practice, no source), and wells deep enough for a million
-electrons of one point: 650 a square micrometre, of the order of what image sensors hold (from
-memory)."""
+"""Sensors by name. All have the same optic. The pixels of ``lensless64`` are half as wide.
+``lensless32pair`` has two apertures 1.86 mm apart (common practice, no source), and wells deep
+enough for a million electrons of one point: 650 a square micrometre, of the order of what image
+sensors hold (from memory). ``ambient32`` has no LED, and a filter that passes 400 to 700 nm; its
+wavelength is the middle of that."""
 
 
 @dataclass(frozen=True)

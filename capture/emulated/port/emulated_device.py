@@ -12,13 +12,12 @@ from pathlib import Path
 import numpy as np
 
 from capture.cues.script import Script, load_script
-from capture.emulated.body.motion import check_acts
 from capture.emulated.optic.optics import SENSORS
 from capture.emulated.points.scene import PointScene, read_scene
 from capture.emulated.points.session import PointSession
 from capture.emulated.points.stage import asks_for_a_rig
 from capture.emulated.port.device_settings import DeviceSettings
-from capture.emulated.session import BLOCK_FRAMES, EmulatedSession
+from capture.emulated.session import BLOCK_FRAMES, EmulatedSession, check_script
 from capture.frames import FrameBlock
 from capture.store.source_truth import Truth
 from capture.wire.codec import (
@@ -37,15 +36,13 @@ from runtime.sensor import Sensor
 __all__ = ["FIRMWARE", "Device"]
 
 
-def _scene_of(settings: DeviceSettings, script: Script) -> PointScene | None:
+def _rig_of(settings: DeviceSettings, script: Script) -> PointScene | None:
     """Return what the rig holds that the script asks for; None where it asks for people."""
     if asks_for_a_rig(script.trial_types):
-        return PointScene() if settings.scene is None else read_scene(Path(settings.scene))
-    if settings.scene is not None:
+        return PointScene() if settings.rig is None else read_scene(Path(settings.rig))
+    if settings.rig is not None:
         asked = ", ".join(script.trial_types)
-        raise UsageError(
-            "emulated sensor", "cues of a scene's script", asked, "cues of a rig alone"
-        )
+        raise UsageError("emulated sensor", "cues of a rig's script", asked, "cues of a rig alone")
     return None
 
 
@@ -74,9 +71,9 @@ class Device:
     def __init__(self, settings: DeviceSettings) -> None:
         self.settings = settings
         self._script = load_script(settings.script)
-        self._rig = _scene_of(settings, self._script)
+        self._rig = _rig_of(settings, self._script)
         if self._rig is None:
-            check_acts(self._script.trial_types)
+            check_script(self._script, settings.scene)
         start = settings.start
         led_ma = settings.led_current_ma
         self._whole: Sensor = dataclasses.replace(
@@ -145,7 +142,9 @@ class Device:
     def _begin(self) -> EmulatedSession | PointSession:
         settings, sensor = self.settings, self._whole
         about = self._script, settings.participant, settings.seed, sensor, settings.unit
-        return EmulatedSession(*about) if self._rig is None else PointSession(*about, self._rig)
+        if self._rig is None:
+            return EmulatedSession(*about, settings.scene)
+        return PointSession(*about, self._rig)
 
     def truth(self) -> Truth:
         """Return where a rig's lights will be, on the clock of each run.
