@@ -38,6 +38,7 @@ __all__ = [
     "check_script",
     "dark_offset_us",
     "emulate_session",
+    "frame_times",
     "noted_distance_mm",
 ]
 
@@ -58,6 +59,14 @@ def dark_offset_us(sensor: Sensor) -> int:
         return round(sensor.exposure_us)
     free = sensor.frame_period_us - 2.0 * sensor.exposure_us
     return round(sensor.exposure_us + min(100.0, free))
+
+
+def frame_times(
+    first: int, n_frames: int, sensor: Sensor
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Return number and device time, microseconds, of frame pairs from a first one on."""
+    sequence = np.arange(first, first + n_frames, dtype=np.int64)
+    return sequence, np.asarray(np.rint(sequence * sensor.frame_period_us), np.int64)
 
 
 class Bench:
@@ -267,9 +276,8 @@ class EmulatedSession:
     def next_block(self, n_frames: int = BLOCK_FRAMES) -> FrameBlock:
         """Return the next frame pairs; time goes on as long as this is called."""
         sensor = self.sensor
-        sequence = np.arange(self._next, self._next + n_frames, dtype=np.int64)
+        sequence, time_us = frame_times(self._next, n_frames, sensor)
         self._next += n_frames
-        time_us = np.rint(sequence * sensor.frame_period_us).astype(np.int64)
         times_s = time_us * 1e-6
         later_us = dark_offset_us(sensor)
         led, other, factors = self.world.see(times_s, later_us * 1e-6, sensor)

@@ -44,7 +44,7 @@ def test_model_of_another_sensor_is_one_line(
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    """Other rows, columns, bits or apertures than the model's are refused; no log is left behind."""
+    """Other rows, columns, bits or apertures than the model has are refused; no log is left."""
     save_model(side_model(sensor), tmp_path / "model")
     log = tmp_path / "events.jsonl"
     words = ("--port", bench_sensor.url, "--model", tmp_path / "model", "--log", log)
