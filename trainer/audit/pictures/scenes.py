@@ -67,7 +67,9 @@ def brightness(radiance: Float64) -> Float64:
     """
     most = radiance.max(axis=1, keepdims=True)
     lit = np.where((radiance > 0.1 * most) & (most > 0), radiance, np.nan)
-    scale = np.array([np.nanquantile(row, 0.95) if np.isfinite(row).any() else 1.0 for row in lit])
+    seen = (most > 0).ravel()
+    scale = np.ones(len(radiance))
+    scale[seen] = np.nanquantile(lit[seen], 0.95, axis=1)
     return np.asarray(np.clip(radiance / scale[:, None], 0.0, 1.0))
 
 
