@@ -49,6 +49,7 @@ MODEL_FILES = "model's files"
 QUESTION = "membership"
 AREA, ADVANTAGE = "area under ROC", "advantage"
 BLIND_AREA = 0.5
+SEED = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +166,7 @@ def attack_membership(
     -------
     list of Finding
         The area under the ROC; and the advantage, how much oftener who was trained on is taken for
-        it than who was not, each person judged by the threshold that is best for all the others.
+        it than who was not, by the threshold that parts another half of the people best.
     """
     n_people = len(members.inside) + len(members.outside)
     if members.why_not:
@@ -202,7 +203,7 @@ def _area(
 def _advantage(
     figures: Float64, inside: NDArray[np.bool_], attacker: str, knows: str, confidence: float
 ) -> Finding:
-    taken = np.array([_taken_for_member(figures, inside, i) for i in range(len(inside))])
+    taken = _taken_for_members(figures, inside)
     sides = [(taken[inside], 1.0), (taken[~inside], -1.0)]
     value, down, up = 0.0, 0.0, 0.0
     for side, sign in sides:
@@ -219,12 +220,21 @@ def _advantage(
     )  # fmt: skip
 
 
-def _taken_for_member(figures: Float64, inside: NDArray[np.bool_], person: int) -> bool:
-    """Tell whether a person is above the threshold that parts all others best."""
-    others = np.arange(len(inside)) != person
-    members, strangers = np.sort(figures[others & inside]), np.sort(figures[others & ~inside])
-    thresholds = np.unique(figures[others])
-    n_caught = len(members) - np.searchsorted(members, thresholds)
-    n_wrong = len(strangers) - np.searchsorted(strangers, thresholds)
-    best = (n_caught / len(members) - n_wrong / len(strangers)).argmax()
-    return bool(figures[person] >= thresholds[best])
+def _taken_for_members(figures: Float64, inside: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Tell who is above the threshold that parts the other half of the people best.
+
+    Halves have as many of each kind, and no person has a part in the threshold that judges it or
+    any other of its half: what is found there is chance for each by itself.
+    """
+    taken = np.zeros(len(inside), dtype=bool)
+    half = np.zeros(len(inside), dtype=bool)
+    rng = np.random.default_rng([SEED, len(inside)])
+    for side in (inside, ~inside):
+        half[rng.permutation(np.flatnonzero(side))[::2]] = True
+    for judged in (half, ~half):
+        members, strangers = figures[~judged & inside], figures[~judged & ~inside]
+        thresholds = np.unique(figures[~judged])
+        caught = 1.0 - np.searchsorted(np.sort(members), thresholds) / len(members)
+        wrong = 1.0 - np.searchsorted(np.sort(strangers), thresholds) / len(strangers)
+        taken[judged] = figures[judged] >= thresholds[(caught - wrong).argmax()]
+    return taken
