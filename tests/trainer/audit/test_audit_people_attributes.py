@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from invented_takes import invented_takes, named
 
+from trainer.audit.findings import strongest
 from trainer.audit.people.attributes import Attribute, attributes_of, tell_attributes
 
 TABLE = """\
@@ -46,7 +47,7 @@ def test_what_is_in_the_values_is_told_and_nothing_else() -> None:
         Attribute("other size", dict(zip(names, rng.normal(size=n_people), strict=True)), True),
         Attribute("other side", dict(zip(names, "ab" * 15, strict=True)), False),
     ]  # fmt: skip
-    found = tell_attributes(seen, plain, "level")
+    found = strongest(tell_attributes(seen, plain, "level"))
     assert [f.question for f in found] == [a.name for a in plain]
     assert [f.told for f in found] == ["leaks", "leaks", "nothing found", "nothing found"]
     size, side = found[:2]
@@ -63,10 +64,12 @@ def test_rare_values_are_left_out_and_too_few_tell_nothing() -> None:
     three = dict(zip(names, ["r"] * 10 + ["l"] * 7 + ["both"] * 3, strict=True))
     rare = dict(zip(names, ["r"] * 15 + ["l"] * 5, strict=True))
     few = dict.fromkeys(names[:5], 1.0)
-    found = tell_attributes(
-        seen,
-        [Attribute("a", three, False), Attribute("b", rare, False), Attribute("c", few, True)],
-        "level",
+    found = strongest(
+        tell_attributes(
+            seen,
+            [Attribute("a", three, False), Attribute("b", rare, False), Attribute("c", few, True)],
+            "level",
+        )
     )
     assert found[0].n_people == 17 and found[0].blind == pytest.approx(0.5)
     assert [f.told for f in found[1:]] == ["cannot tell", "cannot tell"]
@@ -80,5 +83,5 @@ def test_a_guess_of_the_usual_value_gains_nothing() -> None:
     mostly = dict(zip(names, ["right"] * 20 + ["left"] * 6, strict=True))
     seen = invented_takes(26, 0.0, 8)
     same = dataclasses.replace(seen, values=np.zeros((len(seen.people), 2)))
-    (finding,) = tell_attributes(same, [Attribute("handedness", mostly, False)], "event")
+    (finding,) = strongest(tell_attributes(same, [Attribute("handedness", mostly, False)], "event"))
     assert finding.value == pytest.approx(0.5, abs=0.1) and finding.told == "nothing found"

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from invented_takes import invented_takes
 
+from trainer.audit.findings import strongest
 from trainer.audit.people.attackers import ATTACKERS, make_ready
 from trainer.audit.people.enrolled import HALVES, SESSIONS, part
 from trainer.audit.people.identity import fused, identify
@@ -46,9 +47,9 @@ def test_few_with_two_sessions_do_not_stand_for_all() -> None:
 
 def test_people_in_the_values_are_told_and_better_from_ten_takes() -> None:
     """Who is in the values is told in a later session, oftener from ten takes than from one."""
-    one, ten = identify(invented_takes(20, 0.8, 2, n_takes=20), "level")
+    one, ten = strongest(identify(invented_takes(20, 0.8, 2, n_takes=20), "level"))
     assert one.told == ten.told == "leaks"
-    assert one.scenes == "takes, one take" and ten.scenes == "takes, 10 takes"
+    assert one.scenes == "one take" and ten.scenes == "10 takes"
     assert one.blind == pytest.approx(1 / 20) and one.n_people == 20
     assert ten.gain is not None and one.gain is not None and ten.gain > one.gain + 0.1
     assert one.low is not None and one.high is not None and one.low < one.gain < one.high
@@ -64,7 +65,7 @@ def test_nothing_is_told_of_values_without_people(seed: int) -> None:
 
 def test_two_takes_are_told_to_be_of_one_stranger() -> None:
     """People whom the attacker has never met are told apart by what it learned from others."""
-    one, ten = verify_people(invented_takes(24, 1.0, 5, n_takes=10), "level")
+    one, ten = strongest(verify_people(invented_takes(24, 1.0, 5, n_takes=10), "level"))
     assert one.told == ten.told == "leaks"
     assert one.measure == "equal error rate" and one.blind == 0.5
     assert one.value is not None and ten.value is not None and ten.value < one.value < 0.4
@@ -74,7 +75,7 @@ def test_two_takes_are_told_to_be_of_one_stranger() -> None:
 def test_too_few_people_tell_nothing() -> None:
     """Of five people nothing is claimed, however plainly they differ; of one neither."""
     few = invented_takes(5, 9.0, 1)
-    assert [f.told for f in identify(few, "level")] == ["cannot tell", "cannot tell"]
+    assert {f.told for f in identify(few, "level")} == {"cannot tell"}
     (finding,) = verify_people(few, "level")
     assert finding.told == "cannot tell" and "5 of at least 6" in finding.why_not
     alone = few.only(few.people == "P001")

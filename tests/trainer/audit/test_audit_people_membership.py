@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from sklearn.neighbors import KNeighborsClassifier
 
 from runtime.errors import FormatError, UsageError
-from runtime.model import Model
+from runtime.model import Model, load_model
 from runtime.reproducible_floats import hold_arithmetic_steady
 from trainer.audit.people.membership import (
     Members,
@@ -144,10 +145,11 @@ def test_shadow_models_say_who_is_known_better_than_a_stranger(
 
 
 def test_recipes_are_told_by_their_digest() -> None:
-    """The demo's models name built-in recipes."""
-    from runtime.model import load_model
-
-    models = Path(__file__).parents[3] / "models"
+    """A model is known to be of a built-in recipe by the digest it carries, and by nothing else."""
+    model = load_model(Path(__file__).parents[3] / "models" / "dynamic")
     for name in ("finger_count", "dynamic"):
-        recipe = recipe_of(load_model(models / name))
+        made = replace(model, provenance={"recipe": load_recipe(name).digest()})
+        recipe = recipe_of(made)
         assert recipe is not None and recipe.name == name
+    assert recipe_of(replace(model, provenance={"recipe": "0" * 64})) is None
+    assert recipe_of(replace(model, provenance={})) is None

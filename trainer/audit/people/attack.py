@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from runtime.errors import Error
 from trainer.audit.findings import Finding
 from trainer.audit.people.attributes import attributes_of, tell_attributes
 from trainer.audit.people.enrolled import seen_at
@@ -58,7 +57,7 @@ def attack_people(
     *,
     shadows: bool = True,
 ) -> list[Finding]:
-    """Attack identity, attributes and membership; return the strongest attackers' findings.
+    """Attack identity, attributes and membership; return every attacker's findings.
 
     Parameters
     ----------
@@ -105,9 +104,6 @@ def _membership(
     knows = dict.fromkeys(known, HOLDS)
     recipe = attacked.recipe or recipe_of(takes.model)
     if shadows and recipe is not None:
-        try:
-            known[SHADOWS] = shadow_attack(takes.model, attacked.data, recipe, workers, tell)
-            knows[SHADOWS] = f"{HOLDS}; its recipe, and takes of others to refit it to"
-        except Error as error:
-            tell(f"shadow models left out: {error}")
+        known[SHADOWS] = shadow_attack(takes.model, attacked.data, recipe, workers, tell)
+        knows[SHADOWS] = f"{HOLDS}; its recipe, and takes of others to refit it to"
     return attack_membership(known, members, knows)

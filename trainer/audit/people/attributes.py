@@ -23,7 +23,7 @@ from runtime.stages.contract.stage import Float64, Int64
 from trainer.audit.findings import LEAST_PEOPLE, Finding
 from trainer.audit.people.attackers import ATTACKERS, LEAF, N_TREES, SEED, make_ready
 from trainer.audit.people.enrolled import Seen
-from trainer.audit.people.rates import cannot_tell, jackknife, mean_of, strongest_of, told, widened
+from trainer.audit.people.rates import cannot_tell, jackknife, mean_of, told, widened
 from trainer.judge.intervals import over_participants
 
 __all__ = ["Attribute", "attributes_of", "tell_attribute", "tell_attributes"]
@@ -108,19 +108,19 @@ def tell_attributes(seen: Seen, attributes: Sequence[Attribute], step: str) -> l
     Returns
     -------
     list of Finding
-        As :func:`tell_attribute` returns them.
+        As :func:`tell_attribute` returns them, of one after the other.
     """
     ready = dataclasses.replace(seen, values=make_ready(seen.values)(seen.values))
-    return [tell_attribute(ready, attribute, step) for attribute in attributes]
+    return [found for each in attributes for found in tell_attribute(ready, each, step)]
 
 
-def tell_attribute(seen: Seen, attribute: Attribute, step: str) -> Finding:
+def tell_attribute(seen: Seen, attribute: Attribute, step: str) -> list[Finding]:
     """Attack one attribute, by values that are made ready.
 
     Returns
     -------
-    Finding
-        The strongest attacker's. Of words the measure is balanced accuracy, where a blind guess
+    list of Finding
+        Every attacker's. Of words the measure is balanced accuracy, where a blind guess
         reaches one in as many values as there are; of numbers it is the share of their spread over
         people that is told, where a blind guess, the mean of the others, reaches 0.
     """
@@ -128,7 +128,7 @@ def tell_attribute(seen: Seen, attribute: Attribute, step: str) -> Finding:
     names = known.names
     if len(names) < LEAST_PEOPLE:
         why = f"only {len(names)} of at least {LEAST_PEOPLE} people of whom it is noted"
-        return cannot_tell(step, attribute.name, len(names), why)
+        return [cannot_tell(step, attribute.name, len(names), why)]
     person = np.searchsorted(names, known.people)
     if attribute.is_number:
         amounts = np.array([float(attribute.of[name]) for name in names.tolist()])
@@ -139,7 +139,7 @@ def tell_attribute(seen: Seen, attribute: Attribute, step: str) -> Finding:
     if len(words) - len(rare) < 2:
         fewest = int(np.sort(np.bincount(of))[-2]) if len(words) > 1 else 0
         why = f"only {fewest} of at least {LEAST_PEOPLE} people of a second value"
-        return cannot_tell(step, attribute.name, len(names), why)
+        return [cannot_tell(step, attribute.name, len(names), why)]
     kept = usual[person]
     _, person = np.unique(person[kept], return_inverse=True)
     _, of = np.unique(of[usual], return_inverse=True)
@@ -155,7 +155,7 @@ def _knows(n_people: int) -> str:
     return f"takes of {n_people - -(-n_people // N_FOLDS)} other people of whom it is known"
 
 
-def _tell_word(values: Float64, person: Int64, of: Int64, name: str, step: str) -> Finding:
+def _tell_word(values: Float64, person: Int64, of: Int64, name: str, step: str) -> list[Finding]:
     n_people, n_words = len(of), int(of.max()) + 1
     logs = {attacker: np.zeros((n_people, n_words)) for attacker in ATTACKERS}
     for kept, held in _folds(of):
@@ -165,16 +165,16 @@ def _tell_word(values: Float64, person: Int64, of: Int64, name: str, step: str) 
             of_takes = learn(x, of[person[inside]], n_words)(y)
             for each in held:
                 logs[attacker][each] = of_takes[person[~inside] == each].mean(axis=0)
-    found = []
+    found, knows = [], _knows(n_people)
     for attacker, of_people in logs.items():
         right = (of_people.argmax(axis=1) == of).astype(np.float64)
         value, low, high = _balanced(right, of, widened(len(ATTACKERS)))
         blind = 1.0 / n_words
         figures = value, blind, value - blind, low - blind, high - blind
         found.append(
-            Finding(step, name, "takes", attacker, _knows(n_people), BALANCED, *figures, n_people)
+            told(Finding(step, name, "takes", attacker, knows, BALANCED, *figures, n_people))
         )
-    return told(strongest_of(found))
+    return found
 
 
 def _balanced(right: Float64, of: Int64, confidence: float) -> tuple[float, float, float]:
@@ -191,7 +191,9 @@ def _balanced(right: Float64, of: Int64, confidence: float) -> tuple[float, floa
     return value, value - float(np.hypot.reduce(down)) / n, value + float(np.hypot.reduce(up)) / n
 
 
-def _tell_number(values: Float64, person: Int64, of: Float64, name: str, step: str) -> Finding:
+def _tell_number(
+    values: Float64, person: Int64, of: Float64, name: str, step: str
+) -> list[Finding]:
     n_people = len(of)
     guesses = {attacker: np.zeros(n_people) for attacker in ("ridge regression", "extra trees")}
     blind = np.zeros(n_people)
@@ -209,7 +211,7 @@ def _tell_number(values: Float64, person: Int64, of: Float64, name: str, step: s
             for each in held:
                 guesses[attacker][each] = of_takes[person[~inside] == each].mean()
         blind[held] = of[kept].mean()
-    found = []
+    found, knows = [], _knows(n_people)
     for attacker, guess in guesses.items():
         wrong, guessed = (guess - of) ** 2, (blind - of) ** 2
 
@@ -221,7 +223,5 @@ def _tell_number(values: Float64, person: Int64, of: Float64, name: str, step: s
         value = told_of(np.ones(n_people, dtype=bool))
         low, high = jackknife(told_of, n_people, widened(len(guesses)), share=False)
         figures = value, 0.0, value, low, min(high, 1.0)
-        found.append(
-            Finding(step, name, "takes", attacker, _knows(n_people), R2, *figures, n_people)
-        )
-    return told(strongest_of(found))
+        found.append(told(Finding(step, name, "takes", attacker, knows, R2, *figures, n_people)))
+    return found

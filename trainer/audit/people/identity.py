@@ -8,14 +8,14 @@ from runtime.stages.contract.stage import Float64, Int64
 from trainer.audit.findings import Finding
 from trainer.audit.people.attackers import ATTACKERS, make_ready
 from trainer.audit.people.enrolled import Parted, Seen, part
-from trainer.audit.people.rates import cannot_tell, mean_of, strongest_of, told, widened
+from trainer.audit.people.rates import cannot_tell, mean_of, told, widened
 from trainer.judge.intervals import over_participants
 
 __all__ = ["FUSED", "fused", "identify"]
 
 FUSED = 10
 """Takes that are asked about together; of people with fewer, all they have."""
-MEASURE = "people told, of {n}"
+MEASURE = "accuracy"
 
 
 def fused(scores: Float64, people: Int64, n_together: int) -> tuple[Float64, Int64]:
@@ -54,7 +54,7 @@ def identify(seen: Seen, step: str) -> list[Finding]:
     Returns
     -------
     list of Finding
-        The strongest attacker's, of one take and of ten.
+        Every attacker's, of one take and of ten.
     """
     parted = part(seen)
     names = parted.names
@@ -68,13 +68,9 @@ def identify(seen: Seen, step: str) -> list[Finding]:
     x, y = ready(parted.enrolled.values), ready(probes.values)
     scores = {name: learn(x, whose, len(names))(y) for name, learn in ATTACKERS.items()}
     return [
-        strongest_of(
-            [
-                _found(step, name, *fused(given, asked, n_together), parted, n_together)
-                for name, given in scores.items()
-            ]
-        )
+        _found(step, name, *fused(given, asked, n_together), parted, n_together)
         for n_together in (1, FUSED)
+        for name, given in scores.items()
     ]
 
 
@@ -89,8 +85,8 @@ def _found(
     of_takes = "one take" if n_together == 1 else f"{n_together} takes"
     return told(
         Finding(
-            step, "identity", f"takes, {of_takes}", attacker, parted.knows,
-            MEASURE.format(n=n_people), value, blind, value - blind, low - blind, high - blind,
+            step, "identity", of_takes, attacker, parted.knows,
+            MEASURE, value, blind, value - blind, low - blind, high - blind,
             len(each),
         )
     )  # fmt: skip

@@ -26,7 +26,6 @@ from trainer.audit.people.rates import (
     cannot_tell,
     jackknife,
     mean_of,
-    strongest_of,
     told,
     widened,
 )
@@ -152,7 +151,7 @@ def by_threshold(takes: ChainTakes) -> dict[str, dict[str, float]]:
 def attack_membership(
     known: Mapping[str, Mapping[str, float]], members: Members, knows: Mapping[str, str]
 ) -> list[Finding]:
-    """Return what the strongest attacker tells of who was trained on.
+    """Return what every attacker tells of who was trained on.
 
     Parameters
     ----------
@@ -175,11 +174,11 @@ def attack_membership(
     inside = np.arange(n_people) < len(members.inside)
     figures = {name: np.array([each[p] for p in people]) for name, each in known.items()}
     rest = {"confidence": widened(len(figures))}
-    areas = [_area(each, inside, name, knows[name], **rest) for name, each in figures.items()]
-    advantages = [
-        _advantage(each, inside, name, knows[name], **rest) for name, each in figures.items()
+    return [
+        attack(each, inside, name, knows[name], **rest)
+        for attack in (_area, _advantage)
+        for name, each in figures.items()
     ]
-    return [strongest_of(areas), strongest_of(advantages)]
 
 
 def _area(

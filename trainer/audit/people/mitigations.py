@@ -20,7 +20,7 @@ from runtime.budget.assemble import Computation
 from runtime.model import save_model
 from runtime.sample_frames import write_test_frames
 from runtime.stages.contract.stage import Float64, Int64
-from trainer.audit.findings import Finding
+from trainer.audit.findings import Finding, strongest
 from trainer.audit.people.changes import PLAIN, Change, changes_of, held_at, summed, with_change
 from trainer.audit.people.enrolled import Seen
 from trainer.audit.people.identity import identify
@@ -165,7 +165,12 @@ def _leak(tried: _Tried, step: str) -> Finding:
         held_at(tried.fitted, recording, step, tried.change.recipe)
         for recording in tried.recordings
     ]
-    return identify(_seen(tried.recordings, np.concatenate(values).astype(np.float64)), step)[-1]
+    return _told(tried.recordings, np.concatenate(values).astype(np.float64), step)
+
+
+def _told(recordings: Sequence[Reduced], values: Float64, step: str) -> Finding:
+    """Return what the strongest attacker tells of identity from ten takes, of values of a step."""
+    return strongest(identify(_seen(recordings, values), step))[-1]
 
 
 def _seen(recordings: Sequence[Reduced], values: Float64) -> Seen:
@@ -197,11 +202,11 @@ def _with_noise(plain: _Tried, n_answers: int) -> list[Mitigation]:
     """Return randomised response on the answer that is told of each take."""
     answers = np.concatenate([_answers(plain, recording) for recording in plain.recordings])
     codes = np.eye(n_answers)
-    before = identify(_seen(plain.recordings, codes[answers]), ANSWER)[-1]
+    before = _told(plain.recordings, codes[answers], ANSWER)
     found = []
     for epsilon in EPSILONS:
         told = noised_answers(answers, n_answers, epsilon, np.random.default_rng(SEED))
-        after = identify(_seen(plain.recordings, codes[told]), ANSWER)[-1]
+        after = _told(plain.recordings, codes[told], ANSWER)
         found.append(
             Mitigation(
                 f"randomised response, epsilon {epsilon:g} an answer", ANSWER, before, after,

@@ -1,4 +1,4 @@
-"""Error rates of attackers that score, intervals over people, and which attacker is told.
+"""Error rates of attackers that score, intervals over people, and how a finding is written.
 
 The rates are those of every text on biometrics: an equal error rate is where as many strangers are
 let in as owners are kept out. Intervals come from leaving each person out in turn, because pairs
@@ -28,7 +28,6 @@ __all__ = [
     "equal_error_rate",
     "jackknife",
     "mean_of",
-    "strongest_of",
     "told",
     "widened",
 ]
@@ -154,15 +153,6 @@ def jackknife(
 def mean_of(values: Sequence[float] | Float64) -> float:
     """Return the mean, with the rounding of a sum that does not depend on the order."""
     return math.fsum(values) / len(values)
-
-
-def strongest_of(findings: Sequence[Finding]) -> Finding:
-    """Return the finding with the largest gain, the first of equals.
-
-    Each interval has to be wide enough for the choice
-    (:func:`widened`): the largest of several is large by chance too.
-    """
-    return max(findings, key=lambda found: -2.0 if found.gain is None else found.gain)
 
 
 def told(finding: Finding) -> Finding:

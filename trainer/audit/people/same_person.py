@@ -22,7 +22,6 @@ from trainer.audit.people.rates import (
     cannot_tell,
     equal_error_rate,
     jackknife,
-    strongest_of,
     told,
     widened,
 )
@@ -79,7 +78,7 @@ def verify_people(seen: Seen, step: str) -> list[Finding]:
     Returns
     -------
     list of Finding
-        The strongest attacker's, of one take and of ten.
+        Every attacker's, of one take and of ten.
     """
     parted = part(seen)
     names = parted.names
@@ -93,8 +92,11 @@ def verify_people(seen: Seen, step: str) -> list[Finding]:
         if learn is not next(iter(ATTACKERS.values()))
     }
     scores, shown = _all_pairs(parted, learners)
-    given = [(name, (each, shown)) for name, each in scores.items()]
-    return [strongest_of([_found(step, *both, parted, n) for both in given]) for n in (1, FUSED)]
+    return [
+        _found(step, name, (each, shown), parted, n)
+        for n in (1, FUSED)
+        for name, each in scores.items()
+    ]
 
 
 def _found(
@@ -108,7 +110,7 @@ def _found(
     knows = f"takes of other people to learn from, and {parted.knows.removeprefix('named ')}"
     return told(
         Finding(
-            step, "same person", f"takes, {of_takes}", attacker, knows, MEASURE, value, BLIND,
+            step, "same person", of_takes, attacker, knows, MEASURE, value, BLIND,
             BLIND - value, BLIND - high, BLIND - low, n_people,
         )
     )  # fmt: skip
