@@ -149,7 +149,7 @@ def _read_calibration(path: Path) -> tuple[Float64, Float64]:
     try:
         if path.stat().st_size > _MAX_BYTES:
             raise FormatError(where, "size", "too large", f"at most {_MAX_BYTES} bytes")
-        with np.load(path, allow_pickle=False) as file:
+        with path.open("rb") as opened, np.load(opened, allow_pickle=False) as file:
             arrays = [np.asarray(file[name]) for name in ("patterns", "responses")]
     except OSError as error:
         raise FormatError(where, "the file", error.strerror or "unreadable", do=do) from None
