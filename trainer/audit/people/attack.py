@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from trainer.audit.findings import Finding
-from trainer.audit.people.attributes import attributes_of, tell_attributes
+from trainer.audit.people.attributes import tell_attributes
 from trainer.audit.people.enrolled import seen_at
 from trainer.audit.people.identity import identify
 from trainer.audit.people.membership import (
@@ -21,6 +21,7 @@ from trainer.audit.people.rates import cannot_tell
 from trainer.audit.people.same_person import verify_people
 from trainer.audit.people.shadows import SHADOWS, recipe_of, shadow_attack
 from trainer.audit.steps import ChainTakes
+from trainer.corpus.noted import columns_of_people
 from trainer.recipe import Recipe
 from trainer.work.jobs import Workers
 
@@ -75,7 +76,7 @@ def attack_people(
         A table of the data set or the model's ``evaluation.json`` is damaged.
     """
     takes, found = attacked.takes, []
-    attributes = attributes_of(attacked.data)
+    attributes = columns_of_people(attacked.data)
     for step in takes.steps:
         tell(f"who it is, told from {step.name}")
         seen = seen_at(takes, step.name)

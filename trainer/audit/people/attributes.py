@@ -7,9 +7,7 @@ it, so that columns nobody thought of are attacked as well. People are held out 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from pathlib import Path
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,83 +15,23 @@ from sklearn.ensemble import ExtraTreesRegressor
 from sklearn.linear_model import RidgeCV
 from sklearn.model_selection import StratifiedKFold
 
-from capture.store.dataset import PARTICIPANT_COLUMNS
-from capture.tsv_tables import read_table
 from runtime.stages.contract.stage import Float64, Int64
 from trainer.audit.findings import LEAST_PEOPLE, Finding
 from trainer.audit.people.attackers import ATTACKERS, LEAF, N_TREES, SEED, make_ready
 from trainer.audit.people.enrolled import Seen
 from trainer.audit.people.rates import cannot_tell, jackknife, mean_of, told, widened
+from trainer.corpus.noted import Column
 from trainer.judge.intervals import over_participants
 
-__all__ = ["Attribute", "attributes_of", "tell_attribute", "tell_attributes"]
+__all__ = ["tell_attribute", "tell_attributes"]
 
-NOT_OF_PEOPLE = (*PARTICIPANT_COLUMNS, "locked")
-"""Columns that say what is done with a person's recordings, not who the person is."""
 N_FOLDS = 5
 PENALTIES = np.logspace(0, 6, 13)
 R2 = "share of the spread told"
 BALANCED = "balanced accuracy"
 
 
-@dataclass(frozen=True, slots=True)
-class Attribute:
-    """What a column says of people.
-
-    Parameters
-    ----------
-    name : str
-        The column.
-    of : mapping of str to str, or of str to float
-        By pseudonym; who is not in it is not known.
-    is_number : bool
-    """
-
-    name: str
-    of: Mapping[str, str] | Mapping[str, float]
-    is_number: bool
-
-
-def attributes_of(data: Path) -> list[Attribute]:
-    """Read the attributes that a data set notes of its people.
-
-    A column is of numbers where all of its values are, and more than two of them differ; one with
-    a single value tells nothing apart and is left out.
-
-    Raises
-    ------
-    UsageError, FormatError
-        The table cannot be read.
-    """
-    rows = [row for _, row in read_table(data / "participants.tsv", PARTICIPANT_COLUMNS)]
-    names = [str(row["participant_id"]).removeprefix("sub-") for row in rows]
-    found = []
-    for column in rows[0] if rows else ():
-        if column in NOT_OF_PEOPLE:
-            continue
-        noted = {
-            name: text
-            for name, row in zip(names, rows, strict=True)
-            for text in [row.get(column)]
-            if text is not None
-        }
-        numbers = _numbers(noted.values())
-        if numbers is not None and len(set(numbers)) > 2:
-            found.append(Attribute(column, dict(zip(noted, numbers, strict=True)), True))
-        elif len(set(noted.values())) > 1:
-            found.append(Attribute(column, noted, False))
-    return found
-
-
-def _numbers(texts: Iterable[str]) -> list[float] | None:
-    try:
-        numbers = [float(text) for text in texts]
-    except ValueError:
-        return None
-    return numbers if np.isfinite(numbers).all() else None
-
-
-def tell_attributes(seen: Seen, attributes: Sequence[Attribute], step: str) -> list[Finding]:
+def tell_attributes(seen: Seen, attributes: Sequence[Column], step: str) -> list[Finding]:
     """Attack attributes at a step, from all takes of people of whom the attacker knows nothing.
 
     It has seen the values of everybody's takes, to learn how they are spread, and of the others
@@ -102,7 +40,7 @@ def tell_attributes(seen: Seen, attributes: Sequence[Attribute], step: str) -> l
     Parameters
     ----------
     seen : Seen
-    attributes : sequence of Attribute
+    attributes : sequence of Column
     step : str
 
     Returns
@@ -114,7 +52,7 @@ def tell_attributes(seen: Seen, attributes: Sequence[Attribute], step: str) -> l
     return [found for each in attributes for found in tell_attribute(ready, each, step)]
 
 
-def tell_attribute(seen: Seen, attribute: Attribute, step: str) -> list[Finding]:
+def tell_attribute(seen: Seen, attribute: Column, step: str) -> list[Finding]:
     """Attack one attribute, by values that are made ready.
 
     Returns
@@ -124,16 +62,16 @@ def tell_attribute(seen: Seen, attribute: Attribute, step: str) -> list[Finding]
         reaches one in as many values as there are; of numbers it is the share of their spread over
         people that is told, where a blind guess, the mean of the others, reaches 0.
     """
-    known = seen.only(np.isin(seen.people, list(attribute.of)))
+    known = seen.only(np.isin(seen.people, list(attribute.words)))
     names = known.names
     if len(names) < LEAST_PEOPLE:
         why = f"only {len(names)} of at least {LEAST_PEOPLE} people of whom it is noted"
         return [cannot_tell(step, attribute.name, len(names), why)]
     person = np.searchsorted(names, known.people)
-    if attribute.is_number:
-        amounts = np.array([float(attribute.of[name]) for name in names.tolist()])
+    if attribute.numbers is not None:
+        amounts = np.array([attribute.numbers[name] for name in names.tolist()])
         return _tell_number(known.values, person, amounts, attribute.name, step)
-    words, of = np.unique([str(attribute.of[n]) for n in names.tolist()], return_inverse=True)
+    words, of = np.unique([attribute.words[n] for n in names.tolist()], return_inverse=True)
     rare = words[np.bincount(of) < LEAST_PEOPLE]
     usual = ~np.isin(words[of], rare)
     if len(words) - len(rare) < 2:
