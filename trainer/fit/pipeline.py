@@ -26,7 +26,7 @@ from trainer.learn.excerpt import Excerpt, seen_values
 from trainer.learn.features import StageChain, learn_features, learn_window
 from trainer.learn.levels import in_view, learn_level, shape_floor
 from trainer.learn.lowering import lower_classifier, lower_regressor
-from trainer.learn.mains import learn_steady, noise_share
+from trainer.learn.mains import steadied
 from trainer.learn.quantise import shift_to_fit
 from trainer.recipe import Recipe
 
@@ -113,13 +113,12 @@ def fit_pipeline(
     pixels = learn_pixels(features, reduced_by, seen, recipe.seed)
     chain = StageChain.start(pixels or reduced_by, sensor.max_counts, pixels)
     asked = [replace(e, values=chain.run(e.values)) for e in asked]
-    steady = learn_steady(features, rate_of(recipe, sensor), chain.low, chain.high)
-    if steady is not None:
-        chain, noise = chain.then(steady), noise * noise_share(steady.taps, steady.shift)
-        asked = [e.through(steady) for e in asked]
+    rate, ends = rate_of(recipe, sensor), (chain.low, chain.high)
+    steady, asked, noise = steadied(features, rate, ends, asked, noise)
+    if steady:  # what flickers and what is in view are told apart behind it
         seen = [_in_view(e, noise) for e in asked]
     level = learn_level(seen_values(asked), features, quantisation.clip_quantile, noise)
-    chain = chain.then(level)
+    chain = chain.then(*steady, level)
     seen = [e.only(s.seen).through(level) for e, s in zip(asked, seen, strict=True)]
     whole = ((r.values, r.frames, r.labels) for r in train)
     chain = learn_features(chain, seen, features, quantisation, recipe.seed, whole)
