@@ -11,7 +11,7 @@ from pathlib import Path
 
 from runtime.errors import FormatError, UsageError
 from runtime.model import Model, model_hash
-from runtime.onnx.steps import Answer, Engine, onnx_runtime, read_step_graph
+from runtime.onnx.steps import Answer, Before, Engine, onnx_runtime, read_step_graph
 from runtime.stages.contract.stage import Counts, State
 
 __all__ = ["ENGINES", "Answer", "Engine", "open_engine", "reference"]
@@ -44,12 +44,14 @@ def open_engine(name: str, model: Model, folder: Path) -> Engine:
     return _OPENERS[name](model, folder)
 
 
-def reference(model: Model) -> Engine:
-    """Step the integer reference, one frame a call."""
+def reference(model: Model, before: Before | None = None) -> Engine:
+    """Step the integer reference, one frame a call; `before` may change the state before each."""
     state: State | None = None
 
     def step(lit: Counts, dark: Counts) -> Answer:
         nonlocal state
+        if before is not None:
+            state = before(state or model.initial_state())
         run = model.run(lit[None], dark[None], state)
         state = run.state
         return Answer(run.outputs[0], run.evidence[0], run.state)
