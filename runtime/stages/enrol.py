@@ -9,8 +9,14 @@ from typing import TYPE_CHECKING, Any, ClassVar, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.errors import FormatError
-from runtime.fixedpoint import INT32_MAX, MAX_MULTIPLIER, MAX_SHIFT
+from runtime.errors import FormatError, OverflowRisk
+from runtime.fixedpoint import (
+    INT32_MAX,
+    MAX_MULTIPLIER,
+    MAX_SHIFT,
+    SPLIT_SHIFT,
+    fits_one_multiply,
+)
 from runtime.stages.contract.stage import (
     Float64,
     Int32,
@@ -210,6 +216,15 @@ class Enrol(Learner, Stage):
         spread = np.array([most.max() - least.min()])
         prove_int32(self.kind, "difference of scores", -spread, spread)
         prove_int32(self.kind, "score of class", least, most)
+        for name, widest, multiplier, shift in (
+            ("evidence", self.evidence_limit, self.multiplier, self.shift),
+            ("difference of scores", int(spread[0]), self.exp_multiplier, self.exp_shift),
+        ):
+            if shift < SPLIT_SHIFT and not fits_one_multiply(widest, multiplier, shift):
+                raise OverflowRisk(
+                    self.kind, f"{name} times {multiplier}", "wider than 32 bits",
+                    f"a shift of {SPLIT_SHIFT} and more", "choose them with choose_multiplier",
+                )  # fmt: skip
         shifted = np.concatenate([low - self.centre, high - self.centre])
         prove_int32(self.kind, "kept value", shifted, shifted + (1 << self.kept_shift))
         own = self.n_own
