@@ -14,18 +14,22 @@ from numpy.typing import NDArray
 
 from runtime.errors import FormatError, UsageError
 from runtime.model import Model, model_hash
+from runtime.stages.contract.c_text import Edge
 from runtime.stages.contract.stage import State
 from runtime.stages.enrol import Enrol
 from runtime.stages.teaching.commands import after_command
+from runtime.stages.teaching.lesson import EXPONENTIALS
 from runtime.stages.teaching.reasons import ADD, BEGIN, FINISH, FORGET, REASONS
 from runtime.stages.teaching.saved import pack_learned, read_learned, saved_bytes
 
 __all__ = [
     "COMMANDS",
+    "MAX_FILE_BYTES",
     "Answered",
     "can_enrol",
     "carry_out",
     "enrol_place",
+    "enrolment_bytes",
     "learned_arrays",
     "learned_bytes",
     "own_state",
@@ -40,6 +44,7 @@ COMMANDS: dict[Command, int] = {"begin": BEGIN, "add": ADD, "finish": FINISH, "f
 _LEARNED = ("taught", "rows")
 _SESSION = ("take_class", "take_scores", "takes", "best", "best_scores")
 MAX_FILE_BYTES = 1 << 20
+"""Of a file with what was learned: 64 classes of 1,024 values are 131 kB."""
 
 
 class Answered(NamedTuple):
@@ -151,3 +156,21 @@ def with_learned(model: Model, state: State, data: bytes, where: str) -> State:
     taught, rows = read_learned(stage.sizes, model_hash(model), data, where)
     fresh = carry_out(model, state, "forget").state
     return fresh | {f"s{index}_taught": taught, f"s{index}_rows": rows}
+
+
+def enrolment_bytes(model: Model) -> dict[str, int]:
+    """Return what enrolment takes of a device, in bytes, without its code.
+
+    Returns
+    -------
+    dict of str to int
+        ``ram`` of the state, ``kept`` over a reset, ``tables`` in flash.
+    """
+    _, stage = enrol_place(model)
+    text = stage.c("s", Edge("int32_t", stage.n_in, 0, 0), Edge("int32_t", stage.n_out, 0, 0))
+    widths = {"int8_t": 1, "int16_t": 2, "int32_t": 4}
+    ram = sum(widths[member.ctype] * member.length for member in (*text.state, *text.scratch))
+    arrays = (stage.anchors, stage.anchor_scores, stage.means, stage.near)
+    tables = sum(array.nbytes for array in arrays) + 2 * len(EXPONENTIALS)
+    tables += len(stage.anchor_classes) + stage.n_out + (4 * stage.n_in) * bool(stage.centre.any())
+    return {"ram": ram, "kept": saved_bytes(stage.sizes), "tables": tables}
