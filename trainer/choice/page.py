@@ -99,7 +99,7 @@ def setting_words(point: Row) -> str:
         f"{sensor['exposure_us']:g} µs, {sensor['n_rows']} rows, {sensor['frame_rate_hz']:g} "
         f"frames/s, {sensor['bit_depth']} bits; watching "
         f"{device['watching_rate_hz']:g} times a second, {device['watching_rows']} rows, "
-        f"{device['watching_led_current_ma']:g} mA"
+        f"{device['watching_led_current_ma']:g} mA for {device['watching_exposure_us']:g} µs"
     )
 
 

@@ -205,11 +205,12 @@ def _misses(found: Frontier, point: Point) -> float | None:
     recorded, device = found.readings.recorded, point.device
     for one in found.watched:
         same = (
-            one.exposure_share == point.tried.option.exposure_share
-            and one.option.rate_hz == device.watching_rate_hz
+            one.option.rate_hz == device.watching_rate_hz
             and round(one.option.rows_share * recorded.n_rows) == device.watching_rows
             and abs(one.option.led_share * recorded.led_current_ma
                     - device.watching_led_current_ma) < 1e-5
+            and abs(one.option.exposure_share * recorded.exposure_us
+                    - device.exposure_of("watching")) < 1e-5
         )  # fmt: skip
         if same and one.counts is not None:
             return round(float(one.counts.miss_rate.typical), 6)
@@ -222,10 +223,12 @@ def _watched(one: Watched) -> dict[str, Any]:
         "rate_hz": one.option.rate_hz,
         "led_share": one.option.led_share,
         "rows_share": one.option.rows_share,
-        "exposure_share": one.exposure_share,
+        "exposure_share": one.option.exposure_share,
         "n_arrivals": None if counts is None else counts.n_arrivals,
         "n_missed": None if counts is None else counts.n_missed,
         "n_false_wakes": None if counts is None else counts.n_false_wakes,
+        "empty_hours": None if counts is None else round(counts.empty_hours, 6),
+        "delay_s": None if counts is None else _rounded(map(counts.delay_s, (0.5, 0.95))),
     }
 
 
@@ -255,7 +258,7 @@ def frontier_csv(told: Mapping[str, Any]) -> str:
         "score_high", "f1", "accuracy", "misses", "minutes", "percent_per_day",
         *(f"{key}_uw" for key in COLUMNS), "led_current_ma", "exposure_us", "n_rows",
         "frame_rate_hz", "bit_depth", "watching_rate_hz", "watching_rows",
-        "watching_led_current_ma", "keeps_limits",
+        "watching_led_current_ma", "watching_exposure_us", "keeps_limits",
     ])  # fmt: skip
     for p in told["points"]:
         sensor, device = p["sensor"], p["device"]
@@ -267,7 +270,7 @@ def frontier_csv(told: Mapping[str, Any]) -> str:
             *(sensor[key] for key in ("led_current_ma", "exposure_us", "n_rows", "frame_rate_hz",
                                       "bit_depth")),
             *(device[key] for key in ("watching_rate_hz", "watching_rows",
-                                      "watching_led_current_ma")),
+                                      "watching_led_current_ma", "watching_exposure_us")),
             int(p["keeps_limits"]),
         ])  # fmt: skip
     return out.getvalue()

@@ -117,5 +117,6 @@ def device_of(sensor: Sensor, recorded: Sensor, watching: WatchingOption) -> Dev
         watching_rate_hz=watching.rate_hz,
         watching_rows=max(1, round(watching.rows_share * recorded.n_rows)),
         watching_led_current_ma=round(watching.led_share * recorded.led_current_ma, 6),
+        watching_exposure_us=round(watching.exposure_share * recorded.exposure_us, 6),
         hold_time_s=max(base.hold_time_s, 1.0 / watching.rate_hz),
     )
