@@ -45,7 +45,8 @@ def frontier_page(told: Row) -> str:
         style=Markup(page_style()),  # noqa: S704 - the house's own style sheet
         columns=COLUMNS,
         measure=told["measure"][0].upper() + told["measure"][1:],
-        largest=sorted(knee["power"].items(), key=lambda pair: -pair[1]),
+        unset=sum(row["uw"] for row in told["held_up"] if not row["set"]),
+        flattered=told["band"]["optimism"][-1],
         front=front,
         knee=knee,
         letters=letters(told["front"]),
