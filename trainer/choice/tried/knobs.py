@@ -70,7 +70,10 @@ class DivisorKnob(_Knob):
 
 
 class BitsKnob(_Knob):
-    """At most so many bits; a sensor with fewer keeps its own."""
+    """At most so many bits; a sensor with fewer keeps its own.
+
+    Fewer than can be foretold of a sensor (`capture.thin.setting.least_bits`) are not tried.
+    """
 
     values: Annotated[tuple[Literal[8, 10, 12, 16], ...], Field(min_length=1, max_length=4)]
 
