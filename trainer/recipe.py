@@ -24,6 +24,7 @@ from trainer.recipe_head import (
     HeadRecipe,
     OccupancyRecipe,
     Table,
+    number_of,
 )
 
 __all__ = [
@@ -206,6 +207,9 @@ class Recipe(Table):
             raise ValueError("classes must differ from each other")
         if OTHER in self.classes:
             raise ValueError(f'"{OTHER}" is made from the key other, not listed in classes')
+        own = [name for name in self.classes if name in self.head.own_names]
+        if own:
+            raise ValueError(f'class "{own[0]}" is the name of a place for an own gesture')
         both = [name for name in self.classes if _matches(name, (*self.other, *self.background))]
         if both:
             raise ValueError(f'class "{both[0]}" must not match other or background as well')
@@ -223,6 +227,7 @@ class Recipe(Table):
                 self.classifier.kind not in ("linear", "mlp"),
             ),
             ("classifier.hard_windows must be false", self.classifier.hard_windows),
+            ("head.enrol must be false", self.head.enrol),
             ("features.swing_frames must be 0", self.features.swing_frames > 0),
             (
                 'features.projection must not be "fisher"',
@@ -316,8 +321,10 @@ class Recipe(Table):
         values = self.model_dump(mode="json")  # as before there were any of these
         if self.quantity is None:
             del values["quantity"]
-        if self.head == HeadRecipe():
-            del values["head"]
+        if not self.head.enrol:
+            values["head"] = {"every": self.head.every}
+            if self.head.every == 1:
+                del values["head"]
         if self.entry == EntryRecipe():
             del values["entry"]
         if self.occupancy is None:
@@ -326,12 +333,6 @@ class Recipe(Table):
             del values["features"]["steady"]
         text = json.dumps(values, sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()
-
-
-def number_of(trial_type: str) -> int:
-    """Return the number that a trial type such as ``people_2`` ends in, -1 where it has none."""
-    number = trial_type.rpartition("_")[2]
-    return int(number) if number.isdecimal() and len(number) < 4 else -1
 
 
 def _matches(trial_type: str, patterns: tuple[str, ...]) -> bool:
