@@ -91,7 +91,7 @@ def align(fit: FitJob, recordings: Sequence[Reduced], workers: Workers) -> list[
     by_cues = [r.placed(fit.recipe, r.starts, [cue.stop - 1 for cue in r.cues]) for r in recordings]
     best: _Round | None = None
     for beginning in (list(recordings), by_cues):
-        judged = _judge(fit, beginning, workers)
+        judged = _judge(_sooner(fit, beginning), beginning, workers)
         if judged is None:
             return found
         if best is None or judged.right > best.right:  # strokes, where neither is better
@@ -103,11 +103,19 @@ def align(fit: FitJob, recordings: Sequence[Reduced], workers: Workers) -> list[
             break
         delays = _usual_delays(fit, last.placed) if number else None
         placed = [_place(r, last.scores, fit.recipe, length, delays) for r in last.placed]
-        sooner = window_since_cue(fit.recipe, [r for r in placed if not r.recording.locked])
-        last = _judge(replace(fit, recipe=sooner), placed, workers)
+        last = _judge(_sooner(fit, placed), placed, workers)
         if last is not None and (chosen is None or last.right > chosen.right):
             chosen = last
     return [(r.starts, r.ends) for r in chosen.placed] if chosen else found
+
+
+def _sooner(fit: FitJob, placed: Sequence[Reduced]) -> FitJob:
+    """Return the fit with the window that these places ask for, as the last fit has.
+
+    Places are compared each with its own: with another's, the later ends would look better.
+    """
+    train = [r for r in placed if not r.recording.locked]
+    return replace(fit, recipe=window_since_cue(fit.recipe, train))
 
 
 def _judge(fit: FitJob, placed: list[Reduced], workers: Workers) -> _Round | None:
