@@ -129,6 +129,25 @@ def test_the_places_that_tell_people_held_out_most_are_taken(
             assert end == cue.start + 20 + (best - 1) - judging_delay(recipe)
 
 
+def test_places_are_compared_each_with_the_window_that_they_ask_for(
+    candidate: Candidate, recipe: Recipe, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Strokes, cues and every round after them are judged with windows as long as their places."""
+    lengths = []
+
+    def answer(jobs: list[HoldOutJob], *rest: object) -> list[HeldOut]:
+        train = [r for job in jobs for r in job.fit.train]
+        wanted = window_since_cue(recipe, train).features.segment_frames
+        assert [job.fit.recipe.features.segment_frames for job in jobs] == [wanted, wanted]
+        lengths.append(wanted)
+        zeros = [tuple(np.zeros((r.n_frames, 5), np.int32) for r in job.held) for job in jobs]
+        return [HeldOut(each, 0.01) for each in zeros]
+
+    monkeypatch.setattr("trainer.fit.alignment.run_jobs", answer)
+    align(replace(candidate.fit(), recipe=recipe), candidate.main, LocalWorkers())
+    assert lengths[0] < lengths[1] == recipe.features.segment_frames  # strokes end before cues
+
+
 @pytest.mark.parametrize(("delay", "segment_frames"), [(12, 2), (26, 4), (34, 5), (60, 6), (0, 1)])
 def test_a_window_reaches_back_to_the_cue(
     candidate: Candidate, recipe: Recipe, delay: int, segment_frames: int
