@@ -99,11 +99,12 @@ def test_gestures_go_where_their_class_is_likeliest(
             assert start == max(cue.start, end - usual)
 
 
+@pytest.mark.parametrize("best", [2, ROUNDS + 3])
 def test_the_places_that_tell_people_held_out_most_are_taken(
-    candidate: Candidate, recipe: Recipe, monkeypatch: pytest.MonkeyPatch
+    candidate: Candidate, recipe: Recipe, monkeypatch: pytest.MonkeyPatch, best: int
 ) -> None:
-    """Of all rounds, the one by whose places most takes are right gives the movements' ends."""
-    calls, best = [], 4
+    """Of all rounds, from strokes or from cues, those places are taken by which most is right."""
+    calls: list[int] = []
 
     def answer(jobs: list[HoldOutJob], *rest: object) -> list[HeldOut]:
         """Put every gesture on another frame each time; be right about them in one round only."""
@@ -123,7 +124,7 @@ def test_the_places_that_tell_people_held_out_most_are_taken(
 
     monkeypatch.setattr("trainer.fit.alignment.run_jobs", answer)
     placings = align(candidate.fit(), candidate.main, LocalWorkers())
-    assert len(calls) == 3 + ROUNDS
+    assert len(calls) == 2 * (1 + ROUNDS)
     for recording, (_, ends) in zip(candidate.main, placings, strict=True):
         for cue, end in zip(recording.cues, ends, strict=True):
             assert end == cue.start + 20 + (best - 1) - judging_delay(recipe)
@@ -145,7 +146,8 @@ def test_places_are_compared_each_with_the_window_that_they_ask_for(
 
     monkeypatch.setattr("trainer.fit.alignment.run_jobs", answer)
     align(replace(candidate.fit(), recipe=recipe), candidate.main, LocalWorkers())
-    assert lengths[0] < lengths[1] == recipe.features.segment_frames  # strokes end before cues
+    assert len(lengths) == 2 * (1 + ROUNDS)
+    assert lengths[0] < lengths[1 + ROUNDS] == recipe.features.segment_frames  # strokes, cues
 
 
 @pytest.mark.parametrize(("delay", "segment_frames"), [(12, 2), (26, 4), (34, 5), (60, 6), (0, 1)])
@@ -187,7 +189,7 @@ def test_nobody_is_placed_by_what_learned_from_them(
     monkeypatch.setattr("trainer.fit.alignment.run_jobs", remember)
     placings = align(candidate.fit(), candidate.main, LocalWorkers())
     assert len(placings) == len(candidate.main)
-    n_times = 2 + 1 + ROUNDS  # from strokes and from the cues' ends; then from what was found
+    n_times = 2 * (1 + ROUNDS)  # strokes and the cues' ends, and from each what was found
     assert len(asked) == 2 * n_times
     placed = []
     for job in asked:
