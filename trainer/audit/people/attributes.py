@@ -86,7 +86,8 @@ def tell_attribute(seen: Seen, attribute: Column, step: str) -> list[Finding]:
 
 def _folds(of: Int64) -> list[tuple[NDArray[np.int64], NDArray[np.int64]]]:
     """Return people learned from and asked about, each asked about once."""
-    return list(StratifiedKFold(N_FOLDS, shuffle=True, random_state=SEED).split(of, of))
+    n_folds = min(N_FOLDS, int(np.bincount(of).min()))
+    return list(StratifiedKFold(n_folds, shuffle=True, random_state=SEED).split(of, of))
 
 
 def _knows(n_people: int) -> str:

@@ -56,7 +56,7 @@ class KnownOptic:
         Parameters
         ----------
         scenes : float64 (n_scenes, n_cells)
-            What the LED lights, in the matrix's units.
+            What the LED lights, in the matrix's units; without an LED, what the room does.
         room : float
             Light of the room on the same scene, as a share of the LED's.
         rng : Generator
@@ -66,6 +66,8 @@ class KnownOptic:
         lit, dark : uint16 (n_scenes, n_rows, n_cols)
         """
         counts = scenes @ self.matrix.T
+        if self.sensor.led_current_ma == 0:
+            return self._read(counts, rng), self._read(counts, rng)
         return self._read(counts * (1.0 + room), rng), self._read(counts * room, rng)
 
     def _read(self, counts: Float64, rng: np.random.Generator) -> Counts:

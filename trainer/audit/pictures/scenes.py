@@ -18,7 +18,7 @@ from capture.store.kind import INVENTED
 from capture.store.session import Session, read_session
 from runtime.model import Model
 from runtime.stages.contract.stage import Counts, Float64
-from trainer.audit.chain import RAW, overheard
+from trainer.audit.chain import DARK, RAW, overheard
 from trainer.audit.pictures.optic import N_ACROSS, KnownOptic, field_of
 from trainer.audit.steps import ChainTakes
 
@@ -115,6 +115,8 @@ def _seen(
     except ValueError:  # a script that the emulator does not know how to act
         return None
     led, other, factors = acted.world.see(times_s, dark_offset_us(sensor) * 1e-6, sensor)
+    if not np.any(led):
+        return None
     lit, dark = acted.bench.expose(led, other, factors, np.random.default_rng(0))
     return led, (lit.astype(np.float64) - dark).reshape(len(lit), -1)
 
@@ -199,7 +201,10 @@ def shown_stand_ins(
     """
     rng = np.random.default_rng([seed, len(pictures)])
     cells = pictures[:, optic.inside]
-    bright = max(1.0, float(np.median(takes.values[RAW].mean(axis=1))))
+    readout = takes.values[RAW]
+    if optic.sensor.led_current_ma == 0:
+        readout = takes.values[DARK] - optic.sensor.black_level_counts
+    bright = max(1.0, float(np.median(readout.mean(axis=1))))
     plain = (cells @ optic.matrix.T).mean(axis=1)
     factors = bright / np.where(plain > 0, plain, 1.0) * 2.0 ** rng.uniform(-1.0, 1.0, len(cells))
     scenes = cells * factors[:, None]
