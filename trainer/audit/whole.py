@@ -1,4 +1,14 @@
-"""The whole audit: takes through the chain, every question asked, held against limits, written."""
+"""The whole audit: takes through the chain, every question asked, held against limits, written.
+
+``audit.json`` names the ``model`` (with ``model_sha256``), the kind of ``data``, ``n_people`` and
+``n_takes``, and the ``optic`` that picture attacks knew. ``steps`` are the places of the chain, by
+``name``, ``role``, ``n_values``, ``leaves_device``, ``stored`` and ``where`` in words.
+``findings`` hold every attacker's figures, ``headline`` the strongest attacker's at each step, of
+each question, scenes and measure. ``mitigations`` are what was refitted with less in a step, where
+that was asked for; ``limits`` each limit with its ``verdict``, the ``worst`` finding and ``why``
+nobody can tell; ``verdict`` is that of all of them, null without limits. ``findings.csv`` has a row
+for each finding.
+"""
 
 from __future__ import annotations
 
