@@ -148,11 +148,15 @@ def test_too_few_people_and_one_class_are_refused(
 def test_a_limit_on_what_was_not_asked_is_refused_before_anything_is_attacked(
     model: Path, held_people: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A faulty file of limits is one line, told at once."""
+    """A faulty file of limits, an unknown question or step is one line, told at once."""
     path = tmp_path / "privacy.toml"
-    path.write_text("[[limit]]\nquestion = 'picture'\nmost = 1.0\n", "utf-8")
-    line = refused(capsys, model, "--recordings", held_people, "--limits", path)
-    assert "line 3" in line
+    for text, said in (
+        ("question = 'picture'\nmost = 1.0", "line 3"),
+        ("question = 'image'\nmost_gain = 1.0", "question of a limit is 'image'"),
+        ("question = 'hand_length_mm'\nstep = 'bin'\nmost_gain = 1.0", "step of a limit is 'bin'"),
+    ):
+        path.write_text(f"[[limit]]\n{text}\n", "utf-8")
+        assert said in refused(capsys, model, "--recordings", held_people, "--limits", path)
 
 
 def test_without_a_known_scene_or_optic_nobody_can_tell(model: Path, held_people: Path) -> None:
