@@ -1,4 +1,14 @@
-"""The whole audit: takes through the chain, every question asked, held against limits, written."""
+"""The whole audit: takes through the chain, every question asked, held against limits, written.
+
+``audit.json`` names the ``model`` (with ``model_sha256``), the kind of ``data``, ``n_people`` and
+``n_takes``, and the ``optic`` that picture attacks knew. ``steps`` are the places of the chain, by
+``name``, ``role``, ``n_values``, ``leaves_device``, ``stored`` and ``where`` in words.
+``findings`` hold every attacker's figures, ``headline`` the strongest attacker's at each step, of
+each question, scenes and measure. ``mitigations`` are what was refitted with less in a step, where
+that was asked for; ``limits`` each limit with its ``verdict``, the ``worst`` finding and ``why``
+nobody can tell; ``verdict`` is that of all of them, null without limits. ``findings.csv`` has a row
+for each finding.
+"""
 
 from __future__ import annotations
 
@@ -16,6 +26,7 @@ from runtime.files import write_whole
 from runtime.model import Model, load_model, model_hash
 from trainer.audit.findings import LEAST_PEOPLE, Finding, strongest
 from trainer.audit.limits import Held, PrivacyLimits, held, verdict_of
+from trainer.audit.owners import attack_owners, learned_step
 from trainer.audit.people.attack import Attacked, attack_people
 from trainer.audit.people.mitigations import Mitigation, weigh_mitigations
 from trainer.audit.people.shadows import recipe_of
@@ -158,7 +169,10 @@ def audit_model(
         )  # fmt: skip
     pictures = attack_pictures(takes, tell, asked.optic_file)
     people = attack_people(Attacked(takes, recordings, folder, recipe), tell=tell)
-    findings = (*pictures.findings, *people)
+    findings = (*pictures.findings, *people, *attack_owners(takes, recordings, tell))
+    learned = learned_step(model)
+    if learned is not None:
+        takes = dataclasses.replace(takes, steps=(*takes.steps, learned))
     against = () if asked.limits is None else held(asked.limits, findings, takes.steps)
     weighed: Sequence[Mitigation] = ()
     if asked.mitigations and recipe is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import shutil
 from pathlib import Path
 
@@ -9,9 +10,11 @@ import numpy as np
 import pytest
 
 from capture.cues.labels import read_events, write_events
+from capture.emulated.optic.optics import SENSORS
 from capture.store.session import events_path, read_session
 from runtime.errors import UsageError
 from runtime.model import Model, load_model, run_stages
+from trainer.audit import steps
 from trainer.audit.chain import DARK, RAW, overheard, steps_of
 from trainer.audit.steps import ChainTakes, chain_steps
 
@@ -20,8 +23,8 @@ MODELS = Path(__file__).resolve().parents[3] / "models"
 
 @pytest.fixture(scope="module")
 def dynamic() -> Model:
-    """Return the demo's model of movements, which has windows and a decision."""
-    return load_model(MODELS / "dynamic")
+    """Return the demo's model of movements, windows and all, at the emulated setting."""
+    return dataclasses.replace(load_model(MODELS / "dynamic"), sensor=SENSORS["lensless32"])
 
 
 @pytest.fixture(scope="module")
@@ -108,10 +111,20 @@ def test_recordings_at_another_setting_are_refused(recorded_once: Path) -> None:
 
 def test_rejected_takes_are_left_out(dynamic: Model, recorded_once: Path, tmp_path: Path) -> None:
     """A take that somebody rejected is not listened to."""
-    from dataclasses import replace
-
     folder = Path(shutil.copytree(recorded_once, tmp_path / "data"))
     table = events_path(next(folder.glob("sub-P01/ses-*/*.mcap")))
-    events = [replace(event, status="rejected", reason="odd") for event in read_events(table)]
+    events = [
+        dataclasses.replace(event, status="rejected", reason="odd") for event in read_events(table)
+    ]
     write_events(table, events)
     assert chain_steps(dynamic, folder).n_people == 3
+
+
+def test_of_many_people_some_are_heard_evenly(
+    dynamic: Model, recorded_once: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of more people than are listened to, the first, the last and some between remain, whole."""
+    monkeypatch.setattr(steps, "MOST_PEOPLE", 3)
+    heard = chain_steps(dynamic, recorded_once)
+    assert sorted(set(heard.participants.tolist())) == ["P01", "P03", "P04"]
+    assert len(heard.participants) == 3 * 8
