@@ -129,7 +129,7 @@ def _found_lines(evaluation: dict[str, Any]) -> list[str]:
         "",
         f"- Locked participants: {worst_words(evaluation['worst_group'])}",
         f"- Training participants in turn: {worst_words(evaluation['worst_group_in_turn'])}",
-        *(f"- {below}" for below in [below_words(evaluation["groups_in_turn"])] if below),
+        *(f"- {sentence}" for sentence in below_words(evaluation["groups_in_turn"])),
         "",
     ]
 

@@ -127,6 +127,7 @@ def _matrices(evaluation: Row) -> list[dict[str, Any]]:
 
 def _groups(evaluation: Row) -> list[dict[str, Any]]:
     """Return both sides' results by group, with the worst of each in words."""
+    # What is told by light alone has bounds that say nothing to anyone.
     unbounded = set() if evaluation["distance_source"] == "ruler" else {"distance"}
     sides = []
     for key, title in (
@@ -141,7 +142,7 @@ def _groups(evaluation: Row) -> list[dict[str, Any]]:
                 "below": below_words(groups),
                 "groupings": [
                     (
-                        grouping_words(grouping),
+                        _heading(grouping, evaluation["distance_source"]),
                         [
                             (
                                 row,
@@ -157,6 +158,11 @@ def _groups(evaluation: Row) -> list[dict[str, Any]]:
     return sides
 
 
+def _heading(grouping: str, distance_source: str) -> str:
+    ruler = grouping == "distance" and distance_source == "ruler"
+    return "distance, as noted" if ruler else grouping_words(grouping)
+
+
 def _in_order(groups: Mapping[str, Any]) -> list[tuple[str, Any]]:
     """Return the groupings that have groups: the usual ones first, then further columns."""
     names = [*GROUPINGS, *sorted(set(groups) - set(GROUPINGS))]
@@ -165,7 +171,7 @@ def _in_order(groups: Mapping[str, Any]) -> list[tuple[str, Any]]:
 
 def _bounds(row: Row, grouping: str) -> str:
     """Return a group's name with its bounds, where it has any."""
-    unit = GROUPINGS.get(grouping, ("", ""))[1]
+    unit = "mm" if grouping == "distance" else GROUPINGS.get(grouping, ("", ""))[1]
     low, high = row.get("low"), row.get("high")
     if low is None and high is None:
         return str(row["name"])

@@ -207,15 +207,12 @@ def _group_words(grouping: str, group: Row) -> str:
     return f"{grouping_words(grouping).split(',')[0]}, “{group['name']}”"
 
 
-def below_words(groups: Mapping[str, Sequence[Row]]) -> str:
-    """Name every group that is shown to be served less well than all others; empty if none is."""
-    parts = [
-        f"{_group_words(grouping, row)}: {percent(row['accuracy'])}, the others "
-        f"{percent(row['others'])}"
+def below_words(groups: Mapping[str, Sequence[Row]]) -> list[str]:
+    """Name every group that is shown to be served less well than all others, one a sentence."""
+    return [
+        f"Works less well for {_group_words(grouping, row)}: {percent(row['accuracy'])}, where all "
+        f"others have {percent(row['others'])}."
         for grouping, rows in groups.items()
         for row in rows
         if row["below_others"]
     ]
-    if not parts:
-        return ""
-    return f"It works less well for {count(len(parts), 'group')}. {'; '.join(parts)}."
