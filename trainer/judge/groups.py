@@ -1,14 +1,14 @@
 """Results by group: hand, skin, handedness, distance, ambient light; and the worst of them.
 
 A model that is right on average may be wrong for some people. Each group's accuracy stands beside
-its interval over participants and the number of people in it; one of fewer than two people says
-nothing about others and is never named the worst. A difference is claimed only where a group's
-interval lies below that of all the other takes.
+its interval over participants and the number of people in it; one of too few people says nothing
+about others and is never named the worst. A difference is claimed only where a group's interval
+lies below that of all the other takes.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,10 +19,22 @@ from capture.store.dataset import Participant
 from runtime.stages.contract.stage import Float64
 from trainer.judge.evaluate import Conditions, Takes, figures
 
-__all__ = ["GROUPINGS", "MUCH_AMBIENT", "distance_bands", "group_figures", "worst_group"]
+__all__ = [
+    "GROUPINGS",
+    "MIN_PEOPLE",
+    "MUCH_AMBIENT",
+    "Band",
+    "Rows",
+    "distance_bands",
+    "group_figures",
+    "grouping_words",
+    "worst_group",
+]
 
-MIN_PEOPLE = 2
-"""Of a single person no group's figure says more than the person's own."""
+MIN_PEOPLE = 7
+"""The least for a group to be named. Of six people who are never right and six who always are, the
+95 % intervals (:func:`trainer.judge.intervals.over_participants`) still overlap, 0 to 0.52 and 0.48
+to 1; of seven they do not: of fewer, no group differs from any other, whatever it did."""
 FAR_SHARE, NEAR_SHARE = 1 / 3, 2 / 3
 """Thirds of the takes, where nothing but their light tells how far they were."""
 MUCH_AMBIENT = 0.025
@@ -62,6 +74,9 @@ _DISTANCES = (
 )
 _HANDEDNESS = ("right", "left", "ambidextrous")
 
+Rows = Sequence[tuple[dict[str, Any], NDArray[np.bool_]]]
+"""Groups of takes: name and bounds of each, and which takes are in it."""
+
 GROUPINGS = {
     "hand_length": ("hand length", "mm"),
     "skin_reflectance": ("skin reflectance at the LED's wavelength", ""),
@@ -73,6 +88,11 @@ GROUPINGS = {
     "ambient": ("ambient light, as a share of the sensor's range", ""),
 }
 """Groupings of evaluation.json: in words, and the unit of their bounds."""
+
+
+def grouping_words(name: str) -> str:
+    """Return what a grouping is called on pages: of a column that somebody added, its own name."""
+    return GROUPINGS[name][0] if name in GROUPINGS else name.replace("_", " ")
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +136,7 @@ def group_figures(
     conditions: Conditions,
     people: Mapping[str, Participant],
     distances: Distances,
+    further: Mapping[str, Callable[[Takes, Conditions], Rows]] | None = None,
 ) -> dict[str, list[dict[str, Any]]]:
     """Return the accuracy of each group of takes, by grouping.
 
@@ -128,17 +149,21 @@ def group_figures(
         By pseudonym; what is not known of a person leaves them out of that grouping.
     distances : Distances
         As :func:`distance_bands` chooses them.
+    further : mapping, optional
+        Groupings by further columns, as
+        :func:`trainer.judge.further_groups.further_groupings` finds them.
 
     Returns
     -------
     dict
-        A list for each of :data:`GROUPINGS`, with ``name``, bounds ``low`` and ``high`` where there
-        are any, ``accuracy`` (value, low, high, n_participants, n_takes), ``enough_people``, and
-        ``below_others``: whether the interval lies below that of all other takes of the grouping.
+        A list for each of :data:`GROUPINGS` and of the further ones, with ``name``, bounds ``low``
+        and ``high`` where there are any, ``accuracy`` (value, low, high, n_participants, n_takes),
+        ``enough_people``, ``others`` (accuracy of all other takes of the grouping, None where there
+        are none), and ``below_others``: whether the interval lies below theirs.
     """
     far = conditions.distance_mm if distances.noted else _skin_free(takes, conditions, people)
     hands = [people[p].handedness if p in people else None for p in takes.participants]
-    parts: dict[str, list[tuple[dict[str, Any], NDArray[np.bool_]]]] = {
+    parts: dict[str, Rows] = {
         "hand_length": _banded(_HANDS, _numbers(takes, people, "hand_length_mm")),
         "skin_reflectance": _banded(_SKINS, _numbers(takes, people, "skin_reflectance")),
         "handedness": [
@@ -147,6 +172,7 @@ def group_figures(
         ],
         "distance": _banded(distances.bands, far),
         "ambient": _banded(_AMBIENTS, conditions.ambient),
+        **{name: rows(takes, conditions) for name, rows in (further or {}).items()},
     }
     return {
         grouping: _compared(takes, [(row, chosen) for row, chosen in rows if chosen.any()])
@@ -154,18 +180,14 @@ def group_figures(
     }
 
 
-def _banded(
-    bands: Sequence[Band], values: Float64
-) -> list[tuple[dict[str, Any], NDArray[np.bool_]]]:
+def _banded(bands: Sequence[Band], values: Float64) -> Rows:
     return [
         ({"name": band.name, "low": band.low, "high": band.high}, band.holds(values))
         for band in bands
     ]
 
 
-def _compared(
-    takes: Takes, rows: Sequence[tuple[dict[str, Any], NDArray[np.bool_]]]
-) -> list[dict[str, Any]]:
+def _compared(takes: Takes, rows: Rows) -> list[dict[str, Any]]:
     """Add accuracies to the rows of one grouping, each compared with all the other rows."""
     known = np.any([chosen for _, chosen in rows], axis=0) if rows else np.zeros(0, dtype=bool)
     result = []
@@ -173,11 +195,12 @@ def _compared(
         accuracy = figures(takes.select(chosen))["accuracy"]
         enough = accuracy["n_participants"] >= MIN_PEOPLE
         others = known & ~chosen
-        below = False
-        if enough and others.any():
-            below = accuracy["high"] < figures(takes.select(others))["accuracy"]["low"]
+        beside = figures(takes.select(others))["accuracy"] if others.any() else None
+        below = enough and beside is not None and accuracy["high"] < beside["low"]
         result.append(
-            row | {"accuracy": accuracy, "enough_people": enough, "below_others": bool(below)}
+            row
+            | {"accuracy": accuracy, "others": beside, "enough_people": enough}
+            | {"below_others": bool(below)}
         )
     return result
 
