@@ -27,8 +27,13 @@ from trainer.judge.evaluate import (
 )
 from trainer.judge.event_figures import MatchedStream, learn_placing, match_streams, stream_figures
 from trainer.judge.events import Margins, Reference, Stream
-from trainer.judge.further_groups import further_groupings
-from trainer.judge.groups import MIN_PEOPLE, distance_bands, group_figures, worst_group
+from trainer.judge.groups import (
+    MIN_PEOPLE,
+    distance_bands,
+    further_groupings,
+    group_figures,
+    worst_group,
+)
 from trainer.judge.margins import AtMargin, count_at, figures_at, margin_grid, trade_off
 from trainer.judge.worst_takes import WorstTake, false_events, find_worst_takes
 from trainer.recipe import OTHER, Recipe

@@ -11,8 +11,14 @@ import pytest
 from capture.store.dataset import Participant
 from trainer.corpus.noted import Column, column_of
 from trainer.judge.evaluate import Conditions, Takes
-from trainer.judge.further_groups import REST, further_groupings
-from trainer.judge.groups import MIN_PEOPLE, distance_bands, group_figures, worst_group
+from trainer.judge.groups import (
+    MIN_PEOPLE,
+    REST,
+    distance_bands,
+    further_groupings,
+    group_figures,
+    worst_group,
+)
 from trainer.judge.intervals import over_participants
 
 N_EACH = 40
