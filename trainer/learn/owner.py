@@ -18,7 +18,9 @@ from runtime.stages.teaching.lesson import (
     EVIDENCE_NATS,
     KEPT_LIMIT,
     MAX_ROW_BITS,
+    MIN_ROW_BITS,
     NATS_STEPS,
+    SPARE_BITS,
 )
 from trainer.learn.quantise import shift_to_fit
 from trainer.recipe import Recipe
@@ -77,7 +79,8 @@ def learning_head(
     near = [np.quantile(far[labels == c], NEW_SHARE) for c in range(n_classes)]
     chosen = np.concatenate([_examples(kept, labels, c, recipe.seed) for c in range(n_classes)])
     size = float(np.median((kept.astype(np.int64) ** 2).sum(axis=1)))
-    row_bits = min(max(math.floor(math.log2(max(size, 1.0))), 5), MAX_ROW_BITS)
+    wanted = math.floor(math.log2(max(size, 1.0))) + SPARE_BITS
+    row_bits = min(max(wanted, MIN_ROW_BITS), MAX_ROW_BITS)
     factor = choose_multiplier(1 / (nats * 2**row_bits), EVIDENCE_NATS << row_bits, "evidence")
     most = round(EVIDENCE_NATS / nats)
     ends = head.bounds(low, high)
