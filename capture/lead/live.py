@@ -337,10 +337,18 @@ def open_log(path: Path | None) -> Iterator[Callable[[LiveEvent], None]]:
         raise
 
 
+def _several(sensor: Sensor) -> str:
+    """Return where a sensor's apertures are, if it has more than one."""
+    if len(sensor.apertures) == 1:
+        return ""
+    return f", apertures at {' and '.join(str(each) for each in sensor.apertures)}"
+
+
 def _check_sensor(url: str, sensor: Sensor, learned: Sensor) -> None:
     """Refuse readouts of another form than the model's."""
     got, wanted = (
-        f"{s.n_rows} by {s.n_cols} pixels of {s.bit_depth} bits" for s in (sensor, learned)
+        f"{s.n_rows} by {s.n_cols} pixels of {s.bit_depth} bits{_several(s)}"
+        for s in (sensor, learned)
     )
     if got != wanted:
         raise FormatError(

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from sklearn.pipeline import Pipeline
 
 from capture.measure.readiness import Caution
+from runtime.budget.price.wake_up_counts import Watching
 from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.stages.contract.stage import Int32
@@ -39,7 +40,7 @@ from trainer.judge.event_figures import match_streams
 from trainer.judge.events import Margins, Stream
 from trainer.judge.examination import Examination, InTurn, examine, stream_of
 from trainer.judge.margins import choose_margins
-from trainer.judge.wake_up import Watching, examine_wake_up
+from trainer.judge.wake_up import examine_wake_up
 from trainer.judge.worst_takes import WorstTake
 from trainer.recipe import Recipe
 from trainer.work.jobs import LocalWorkers, Workers
@@ -245,14 +246,12 @@ def _wake_up(candidate: Candidate) -> dict[str, Any]:
     corpus = candidate.corpus
     recorded, at, watching = recorded_with(corpus), candidate.at, Watching()
     if at is not None:
-        device = at.device
-        watching = Watching(
-            device.watching_rows, device.watching_rate_hz, at.watching_share(recorded),
-            device.hold_time_s,
-        )  # fmt: skip
+        watching = at.watching(recorded)
     found = examine_wake_up(corpus.folder, candidate.recipe, recorded, watching)
-    if found is not None and at is not None:  # of the active state's current, as a budget takes it
-        found["led_share"] = at.device.watching_led_current_ma / max(at.device.led_current_ma, 1e-9)
+    if found is not None and at is not None:  # of the active state's, as a budget takes them
+        device = at.device
+        found["led_share"] = device.watching_led_current_ma / max(device.led_current_ma, 1e-9)
+        found["exposure_share"] = device.exposure_of("watching") / device.exposure_us
     return {} if found is None else {"wake_up": found}
 
 

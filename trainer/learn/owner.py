@@ -147,7 +147,8 @@ def _class_mean(kept: Int32, labels: Int64, people: Int64, number: int) -> Int32
     """Return the mean over people of each one's mean of a class, rounded."""
     own = labels == number
     means = [kept[own & (people == p)].mean(axis=0) for p in np.unique(people[own])]
-    return np.floor(np.mean(means, axis=0) + 0.5).astype(np.int32)
+    middle: Int32 = np.floor(np.mean(means, axis=0) + 0.5).astype(np.int32)
+    return middle
 
 
 def _examples(kept: Int32, labels: Int64, number: int, seed: int) -> NDArray[np.int64]:
