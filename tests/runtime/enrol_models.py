@@ -12,7 +12,7 @@ from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.contract.stage import Counts
 from runtime.stages.dense import Dense
-from runtime.stages.enrol import Enrol
+from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.lesson import EVIDENCE_NATS
 
 __all__ = ["SIDE", "corner_model", "corners", "take_of"]

@@ -23,7 +23,6 @@ from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.closing import ClosingStage
 from runtime.stages.contract.stage import EntryStage, Int64, Stage
 from runtime.stages.dense import Dense
-from runtime.stages.enrol import Enrol
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.pixels import Pixels
@@ -32,6 +31,7 @@ from runtime.stages.root import Root
 from runtime.stages.skip import Skip
 from runtime.stages.steady import Steady
 from runtime.stages.swing import Swing
+from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.lesson import EVIDENCE_NATS
 from runtime.stages.trees import Trees
 from runtime.stages.window import Window

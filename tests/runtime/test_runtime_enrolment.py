@@ -22,7 +22,7 @@ from runtime.enrolment import (
 from runtime.errors import FormatError, UsageError
 from runtime.model import Model, load_model, save_model
 from runtime.stages.contract.stage import State
-from runtime.stages.enrol import Enrol
+from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.reasons import (
     FULL,
     NO_CLASS,

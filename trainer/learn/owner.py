@@ -13,7 +13,7 @@ from sklearn.cluster import KMeans
 from runtime.fixedpoint import choose_multiplier, round_shift, saturate
 from runtime.stages.contract.stage import Float64, Int32, Int64, Stage
 from runtime.stages.dense import Dense
-from runtime.stages.enrol import Enrol
+from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.lesson import (
     EVIDENCE_NATS,
     KEPT_LIMIT,

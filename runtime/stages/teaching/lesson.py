@@ -103,7 +103,8 @@ class Sizes:
 class Learner:
     """What the commands rest on: a head, and all that training fixed of how it learns its owner.
 
-    The fields are those of `runtime.stages.enrol.Enrol`, which checks them and says what each is.
+    The fields are those of `runtime.stages.teaching.enrol.Enrol`, which checks them and says what
+    each is.
     """
 
     head: Stage

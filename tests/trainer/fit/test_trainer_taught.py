@@ -15,7 +15,7 @@ from runtime.sample_frames import read_test_frames
 from runtime.verification.verify import verify
 from trainer.fit.candidates import reduce_for
 from trainer.fit.held_out import fold_jobs
-from trainer.fit.taught import COLUMNS, Taught, teach_jobs, teach_person
+from trainer.fit.owner.taught import COLUMNS, Taught, teach_jobs, teach_person
 from trainer.recipe import Recipe, load_recipe, parse_recipe
 from trainer.recipe_head import HeadRecipe
 from trainer.tell.owner import owner_section

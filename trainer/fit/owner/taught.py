@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from runtime.stages.contract.stage import Int32, Int64, Stage, State
-from runtime.stages.enrol import Enrol
 from runtime.stages.teaching.commands import after_command
+from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.reasons import ADD, BEGIN, FINISH
 from trainer.corpus.reduced import Reduced
 from trainer.corpus.windows import surest_frames

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from trainer.judge.owner import Shown, figures_of_owners
+from trainer.fit.owner.worth import Shown, figures_of_owners
 
 
 def person(name: str, before: int, after: int, *, is_new: bool = False, kept: int = 3) -> Shown:
