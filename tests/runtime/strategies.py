@@ -23,7 +23,6 @@ from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.closing import ClosingStage
 from runtime.stages.contract.stage import EntryStage, Int64, Stage
 from runtime.stages.dense import Dense
-from runtime.stages.enrol import Enrol
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.passive.ambient import Ambient
@@ -34,6 +33,7 @@ from runtime.stages.root import Root
 from runtime.stages.skip import Skip
 from runtime.stages.steady import Steady
 from runtime.stages.swing import Swing
+from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.lesson import EVIDENCE_NATS
 from runtime.stages.trees import Trees
 from runtime.stages.window import Window
@@ -121,7 +121,7 @@ def enrolled(rng: np.random.Generator, head: Stage, low: Int64, high: Int64, n_o
     spread = max(most - least, 8)
     within = max(least, -(2**30)), min(most, 2**30) + 1
     unit = max(EVIDENCE_NATS, 30) / min(spread, 2**24)
-    row_bits = int(rng.integers(5, 23))
+    row_bits = int(rng.integers(8, 23))
     centre = (low + high) // 2 if rng.random() < 0.5 else np.zeros(n_in)
     widest = int(max(np.abs(low - centre).max(), np.abs(high - centre).max(), 1))
     factors = choose_multiplier(1 / (unit * 2**row_bits), EVIDENCE_NATS << row_bits)
@@ -262,8 +262,11 @@ def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) 
 
 
 @st.composite
-def models(draw: st.DrawFn) -> Model:
-    """Draw a whole model: entry, sometimes level, roots and window, layers, a closing stage."""
+def models(draw: st.DrawFn, *, always_learns: bool = False) -> Model:
+    """Draw a whole model: entry, sometimes level, roots and window, layers, a closing stage.
+
+    With `always_learns`, one that can learn its owner and ends in a decision.
+    """
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     entry = draw(entries())
     bit_depth = draw(st.sampled_from([8, 10, 12, 16]))
@@ -289,12 +292,14 @@ def models(draw: st.DrawFn) -> Model:
             append(Root(len(low), n_rooted, draw(st.integers(0, 15)), draw(st.integers(1, 16))))
     for _ in range(draw(st.integers(0, 2))):
         append(between(draw, rng, low, high))
-    fewest, most_given, closing = CLOSING[draw(st.sampled_from(sorted(CLOSING)))]
+    fewest, most_given, closing = CLOSING[
+        "decision" if always_learns else draw(st.sampled_from(sorted(CLOSING)))
+    ]
     n_given = draw(st.integers(fewest, most_given))
     if draw(st.booleans()):
         append(Skip(len(low), draw(st.integers(2, 4))))
     head = draw(st.sampled_from(["dense", "trees", "prototypes"])) if n_given > 1 else "dense"
-    learns = n_given > 1 and draw(st.sampled_from([False, False, True]))
+    learns = always_learns or (n_given > 1 and draw(st.sampled_from([False, False, True])))
     n_own = draw(st.integers(0, min(2, n_given - 2))) if learns else 0
     if head == "trees":
         last_head: Stage = trees(rng, draw(st.integers(1, 40)), low, high, n_given - n_own)

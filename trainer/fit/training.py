@@ -32,7 +32,7 @@ from trainer.fit.held_out import (
     takes_of,
 )
 from trainer.fit.kept_fits import Finished
-from trainer.fit.owners import enrolment_of
+from trainer.fit.owner.figures import enrolment_of
 from trainer.fit.pipeline import Fitted, assemble_model
 from trainer.fit.quantity import fit_quantity
 from trainer.fit.records import IN_TURN, LOCKED, Records, records_of

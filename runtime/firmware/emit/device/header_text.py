@@ -111,7 +111,7 @@ void pw_device_start(pw_device *d);
 
 /* One pass of the main loop. */
 void pw_device_run(pw_device *d);
-
+@ENROL@
 /* From interrupts: the sensor that pw_board_sensor_on started is ready; the exposure that
  * pw_board_expose started is over; the rows that pw_board_read_rows asked for are in their buffers:
  * how many came, and by which number the sensor calls the first. Where a sensor tells no numbers,

@@ -77,7 +77,7 @@ static void begin_frame(pw_device *d, uint32_t now_us)
  * the watching stage take turns. */
 static void wake(pw_device *d)
 {
-    pw_init(&d->model);
+    @BEGIN_ANEW@(&d->model);
     d->counts.wakes++;
     d->state = PW_STATE_ACTIVE;
     d->just_woken = 1u;
@@ -324,7 +324,7 @@ static void begin_or_sleep(pw_device *d)
     }
 }
 
-void pw_device_run(pw_device *d)
+@ENROL@void pw_device_run(pw_device *d)
 {
     if (d->phase == PHASE_ASLEEP) {
         begin_or_sleep(d);
