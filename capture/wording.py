@@ -168,6 +168,11 @@ def _quality_lines(quality: Quality) -> Iterator[str]:
             f"{len(quality.apertures)} apertures, baseline {quality.baseline_mm:g} mm: "
             f"{'; '.join(quality.apertures)}"
         )
+        if quality.temperature_c is not None:
+            low, high = quality.temperature_c
+            yield f"{low:.1f} to {high:.1f} degrees Celsius: apertures move apart as it warms"
+    if quality.n_sources is not None:
+        yield f"a truth is beside it: where {_several(quality.n_sources, 'source')} of light were"
 
 
 def _led_line(quality: Quality) -> str:

@@ -14,6 +14,8 @@ from capture.measure.flicker import find_flicker
 from capture.measure.led import LedWatch
 from capture.measure.signs import SATURATED_SHARE
 from capture.store.session import Session
+from capture.store.source_truth import session_truth
+from runtime.errors import Error
 from runtime.sensor import Sensor
 
 __all__ = ["Quality", "measure", "quality_faults", "session_quality"]
@@ -83,6 +85,11 @@ class Quality:
         Where the sensor's apertures are; empty where it has one over the whole array.
     baseline_mm : float or None
         From the first aperture to the second; None likewise.
+    temperature_c : (float, float) or None
+        Coldest and warmest that the sensor said it was; None where it said nothing or has one
+        aperture.
+    n_sources : int or None
+        Sources of light whose places are known (`capture.store.source_truth`); None without.
     """
 
     n_pairs: int
@@ -110,6 +117,8 @@ class Quality:
     n_rejected: int = 0
     apertures: tuple[str, ...] = ()
     baseline_mm: float | None = None
+    temperature_c: tuple[float, float] | None = None
+    n_sources: int | None = None
 
     @property
     def dropped_fraction(self) -> float:
@@ -196,7 +205,23 @@ def session_quality(session: Session) -> Quality:
         n_rejected=len(session.events) - n_takes,
         apertures=tuple(str(each) for each in sensor.apertures) if several else (),
         baseline_mm=sensor.baseline_mm() if several else None,
+        temperature_c=_temperature_c(session) if several else None,
+        n_sources=_n_sources(session),
     )
+
+
+def _temperature_c(session: Session) -> tuple[float, float] | None:
+    said = [entry.get("temperature_c") for entry in session.journal("/status")]
+    known = [float(each) for each in said if isinstance(each, int | float)]
+    return (min(known), max(known)) if known else None
+
+
+def _n_sources(session: Session) -> int | None:
+    try:
+        truth = session_truth(session.path)
+    except Error:  # told with what is wrong in the data set
+        return None
+    return None if truth is None else len(truth.sources)
 
 
 def _gaps_after(session: Session) -> set[int]:

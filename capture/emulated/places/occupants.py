@@ -119,9 +119,7 @@ def _sway(times_s: Doubles, size_m: float, rng: np.random.Generator) -> Doubles:
     return np.asarray(waves * size_m * np.sqrt(2.0 / _N_SWAYS))
 
 
-def _shifts(
-    times_s: Doubles, begins_s: float, every_s: float, rng: np.random.Generator
-) -> Doubles:
+def _shifts(times_s: Doubles, begins_s: float, every_s: float, rng: np.random.Generator) -> Doubles:
     """Return by how much somebody has shifted, x, y and heading; (3, n_times)."""
     gaps = rng.exponential(every_s, 400)
     at = begins_s + np.cumsum(gaps)
