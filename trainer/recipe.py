@@ -195,6 +195,9 @@ class Recipe(Table):
             raise ValueError("classes must differ from each other")
         if OTHER in self.classes:
             raise ValueError(f'"{OTHER}" is made from the key other, not listed in classes')
+        own = [name for name in self.classes if name in self.head.own_names]
+        if own:
+            raise ValueError(f'class "{own[0]}" is the name of a place for an own gesture')
         both = [name for name in self.classes if _matches(name, (*self.other, *self.background))]
         if both:
             raise ValueError(f'class "{both[0]}" must not match other or background as well')
@@ -212,6 +215,7 @@ class Recipe(Table):
                 self.classifier.kind not in ("linear", "mlp"),
             ),
             ("classifier.hard_windows must be false", self.classifier.hard_windows),
+            ("head.enrol must be false", self.head.enrol),
             ("features.swing_frames must be 0", self.features.swing_frames > 0),
             (
                 'features.projection must not be "fisher"',
@@ -282,8 +286,10 @@ class Recipe(Table):
         values = self.model_dump(mode="json")  # as before there were any of these
         if self.quantity is None:
             del values["quantity"]
-        if self.head == HeadRecipe():
-            del values["head"]
+        if not self.head.enrol:
+            values["head"] = {"every": self.head.every}
+            if self.head.every == 1:
+                del values["head"]
         if not self.features.steady:
             del values["features"]["steady"]
         text = json.dumps(values, sort_keys=True)

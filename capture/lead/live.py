@@ -132,6 +132,10 @@ class Watch:
         self.latencies_ms = array("d")
         self.now = ""
 
+    def stop(self) -> None:
+        """Take no further frame pair: what was wanted is done."""
+        self._done = True
+
     def cautions(self) -> list[str]:
         """Return a line for each setting in which the sensor differs from the model's."""
         pairs = ((name, self._description.sensor, self._model.sensor) for name in _SETTINGS)

@@ -122,8 +122,11 @@ def gather(
         inputs["active.peak_cycles"] = _peak(profiles.active[mcu.core], model.period)
     if evaluation is not None and evaluation.wake_up is not None:
         setting_of = (inputs["usage.watching_rows"].typical, inputs["watching.rate"].typical)
-        share = inputs["watching.led_current"].typical / max(model.sensor.led_current_ma, 1e-9)
-        if evaluation.wake_up.counted_at(round(setting_of[0]), setting_of[1], share):
+        shares = (
+            inputs["watching.led_current"].typical / max(model.sensor.led_current_ma, 1e-9),
+            inputs["watching.exposure"].typical / model.sensor.exposure_us,
+        )
+        if evaluation.wake_up.counted_at(round(setting_of[0]), setting_of[1], *shares):
             assumed = inputs["usage.false_wakes"]
             inputs.update(_measured_watching(evaluation.wake_up, evaluation.emulated, assumed))
     inputs |= _voltage_ratios(library.get(Led, choice.led), inputs)
@@ -166,6 +169,7 @@ def _of_the_sensor(model: Model, watching: Model) -> dict[str, Input]:
     sensor, of_sensor = model.sensor, "as in the recordings"
     rows = (
         ("sensor.exposure", "us", sensor.exposure_us, of_sensor),
+        ("watching.exposure", "us", sensor.exposure_us, f"{of_sensor}: that of the active state"),
         ("sensor.bits", "1", sensor.bit_depth, of_sensor),
         ("sensor.dark_signal", "e/s", sensor.dark_signal_e_per_s, f"{of_sensor}, at 25 degC"),
         ("active.rate", "Hz", sensor.frame_rate_hz, of_sensor),
@@ -185,6 +189,7 @@ def _as_set(own: DeviceSetting, inputs: dict[str, Input]) -> dict[str, Input]:
     """Return the inputs that a model's own setting replaces."""
     values = {
         "sensor.exposure": own.exposure_us,
+        "watching.exposure": own.exposure_of("watching"),
         "active.rate": own.frame_rate_hz,
         "active.led_current": own.led_current_ma,
         "watching.rate": own.watching_rate_hz,

@@ -12,6 +12,7 @@ table ``[watching]`` with the numbers of the watching state::
     rate_hz = 2.0
     rows = 8
     led_current_ma = 5.0
+    exposure_us = 20.0
     hold_time_s = 2.0
     rest_time_s = 60.0
 
@@ -41,6 +42,7 @@ _WATCHING = {
     "rate_hz": "watching_rate_hz",
     "rows": "watching_rows",
     "led_current_ma": "watching_led_current_ma",
+    "exposure_us": "watching_exposure_us",
     "hold_time_s": "hold_time_s",
     "rest_time_s": "rest_time_s",
 }
@@ -82,7 +84,8 @@ class SensorFile:
         """Return the text of a ``sensor.toml``: the same bytes each time."""
         lines = [f"{key} = {_toml(value)}" for key, value in self.sensor.to_json().items()]
         lines += [f"first_row = {self.first_row}", "", "[watching]"]
-        lines += [f"{key} = {_toml(getattr(self.device, name))}" for key, name in _WATCHING.items()]
+        values = {key: getattr(self.device, name) for key, name in _WATCHING.items()}
+        lines += [f"{key} = {_toml(value)}" for key, value in values.items() if value is not None]
         return "\n".join(lines) + "\n"
 
 

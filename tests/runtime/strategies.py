@@ -23,6 +23,7 @@ from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.closing import ClosingStage
 from runtime.stages.contract.stage import EntryStage, Int64, Stage
 from runtime.stages.dense import Dense
+from runtime.stages.enrol import Enrol
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.pixels import Pixels
@@ -31,6 +32,7 @@ from runtime.stages.root import Root
 from runtime.stages.skip import Skip
 from runtime.stages.steady import Steady
 from runtime.stages.swing import Swing
+from runtime.stages.teaching.lesson import EVIDENCE_NATS
 from runtime.stages.trees import Trees
 from runtime.stages.window import Window
 
@@ -107,6 +109,47 @@ def prototypes(rng: np.random.Generator, low: Int64, high: Int64, n_classes: int
         squared=widest**2 * len(low) < 2**30,
         real_centres=centres.astype(np.float64),
     )
+
+
+def enrolled(rng: np.random.Generator, head: Stage, low: Int64, high: Int64, n_own: int) -> Enrol:
+    """Return a head that learns its owner, of takes of one or two frames, few of them refused."""
+    n_in, n_known, n_anchors = head.n_in, head.n_out, int(rng.integers(1, 4))
+    reached = head.bounds(low, high)
+    least, most = int(reached[0].min()), int(reached[1].max())
+    spread = max(most - least, 8)
+    within = max(least, -(2**30)), min(most, 2**30) + 1
+    unit = max(EVIDENCE_NATS, 30) / min(spread, 2**24)
+    row_bits = int(rng.integers(5, 23))
+    centre = (low + high) // 2 if rng.random() < 0.5 else np.zeros(n_in)
+    widest = int(max(np.abs(low - centre).max(), np.abs(high - centre).max(), 1))
+    factors = choose_multiplier(1 / (unit * 2**row_bits), EVIDENCE_NATS << row_bits)
+    nats = choose_multiplier(16 * unit, min(3 * spread, 2**31 - 1))
+    learnable = rng.random(n_known) < 0.8
+    learnable[rng.integers(n_known)] = True
+    return Enrol(
+        head=head,
+        centre=centre.astype(np.int32),
+        kept_shift=min(24, max(0, widest.bit_length() - int(rng.integers(5, 8)))),
+        anchors=rng.integers(-127, 128, (n_anchors, n_in)).astype(np.int8),
+        anchor_scores=rng.integers(*within, (n_anchors, n_known)).astype(np.int32),
+        anchor_classes=rng.integers(0, n_known, n_anchors).astype(np.int32),
+        means=rng.integers(-127, 128, (n_known, n_in)).astype(np.int8),
+        near=rng.integers(0, 6000 * n_in, n_known).astype(np.int32),
+        learnable=tuple(learnable.tolist()),
+        n_own=n_own,
+        n_takes=int(rng.integers(1, 4)),
+        own_level=int(rng.integers(*within)),
+        moves=bool(rng.integers(2)),
+        least_frames=int(rng.integers(1, 3)),
+        unlike=int(rng.integers(8000, 40000)) * n_in,
+        apart=int(rng.integers(8000, 40000)) * n_in,
+        rival=int(rng.integers(spread // 2, min(2 * spread, 2**31 - 1))),
+        row_bits=row_bits,
+        multiplier=factors[0],
+        shift=factors[1],
+        exp_multiplier=nats[0],
+        exp_shift=nats[1],
+    )  # fmt: skip
 
 
 @st.composite
@@ -237,13 +280,17 @@ def models(draw: st.DrawFn) -> Model:
     if draw(st.booleans()):
         append(Skip(len(low), draw(st.integers(2, 4))))
     head = draw(st.sampled_from(["dense", "trees", "prototypes"])) if n_given > 1 else "dense"
+    learns = n_given > 1 and draw(st.sampled_from([False, False, True]))
+    n_own = draw(st.integers(0, min(2, n_given - 2))) if learns else 0
     if head == "trees":
-        append(trees(rng, draw(st.integers(1, 40)), low, high, n_given))
+        last_head: Stage = trees(rng, draw(st.integers(1, 40)), low, high, n_given - n_own)
     elif head == "prototypes":
-        append(prototypes(rng, low, high, n_given))
+        last_head = prototypes(rng, low, high, n_given - n_own)
     else:
         out_bits = draw(st.sampled_from([8, 16, 32]))
-        append(dense(rng, len(low), n_given, out_bits, _bound(low, high), draw(st.booleans())))
+        bound = _bound(low, high) * (2 if learns else 1)  # room for what is learned
+        last_head = dense(rng, len(low), n_given - n_own, out_bits, bound, draw(st.booleans()))
+    append(enrolled(rng, last_head, low, high, n_own) if learns else last_head)
     last = closing(draw, low, high)
     append(last)
     classes = tuple(f"class_{i}" for i in range(last.n_classes))

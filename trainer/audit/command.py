@@ -38,6 +38,15 @@ _FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
     "emulated.",
 )  # fmt: skip
 @click.option(
+    "--recipe", "recipe_name",
+    help="Recipe that the model was made by (TOML); told by itself where it is a built-in one.",
+)  # fmt: skip
+@click.option(
+    "--mitigations", is_flag=True,
+    help="Also refit the recipe with less in each step, and say what an attacker is left with and "
+    "what it costs.",
+)  # fmt: skip
+@click.option(
     "--out", type=click.Path(path_type=Path),
     help="Folder for audit.html, audit.json and findings.csv.",
 )  # fmt: skip
@@ -45,34 +54,46 @@ _FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
 def audit(
     model: Path,
     recordings: Path,
-    limits_file: Path | None,
-    optic_file: Path | None,
     out: Path | None,
     as_json: bool,
+    mitigations: bool,
+    recipe_name: str | None,
+    **files: Path | None,
 ) -> None:
     """Find out what each step of a model's chain gives away about people.
 
     From the raw pair to what the device tells, attackers of stated knowledge try to make a picture
-    and to tell who it is. Every figure is a gain over a blind guess, with an interval over people.
-    Of emulated takes the scenes are made again; faces and standing people are drawn stand-ins. An
-    audit bounds the attackers that were tried, and no others.
+    and to tell who it is, what they are like, and who was trained on. Every figure is a gain over a
+    blind guess, with an interval over people. Of emulated takes the scenes are made again; faces
+    and standing people are drawn stand-ins. An audit bounds the attackers that were tried, and no
+    others.
     """
     from rich.console import Console
 
     from trainer.audit.limits import load_privacy_limits
+    from trainer.audit.mitigation_words import mitigation_table
     from trainer.audit.page import audit_page
-    from trainer.audit.whole import audit_model, write_audit
+    from trainer.audit.whole import Asked, audit_model, write_audit
+    from trainer.recipe import load_recipe
     from trainer.tell.progress import shown_progress
 
-    limits = None if limits_file is None else load_privacy_limits(limits_file)
+    limits_file = files["limits_file"]
+    asked = Asked(
+        None if limits_file is None else load_privacy_limits(limits_file),
+        files["optic_file"],
+        None if recipe_name is None else load_recipe(recipe_name),
+        mitigations,
+    )
     with shown_progress() as tell:
-        found = audit_model(model, recordings, limits, optic_file, tell)
+        found = audit_model(model, recordings, asked, tell)
     if out is not None:
         write_audit(found, out, audit_page(found))
     if as_json:
         click.echo(json.dumps(found.to_json(), indent=2, sort_keys=True))
     else:
         Console().print(_table(found))
+        if found.mitigations:
+            Console().print(mitigation_table(found.mitigations))
         for each in found.limits:
             click.echo(f"{_limit_words(each.limit.question, each.limit.step)}: {each.verdict}")
         if out is not None:

@@ -13,6 +13,7 @@ from markupsafe import Markup
 from capture.store.kind import INVENTED, REHEARSED
 from runtime.budget.page.report import page_style
 from trainer.audit.findings import Finding
+from trainer.audit.mitigation_words import HEADINGS, mitigation_row
 from trainer.audit.pictures.whole import PictureRow
 from trainer.audit.whole import CAUTION, Audit
 from trainer.tell.charts import grey_picture
@@ -64,6 +65,8 @@ def audit_page(audit: Audit) -> str:
         columns=_columns(headline),
         glance=[_glance(step.name, headline) for step in audit.takes.steps],
         pictures=[_pictures(row, [s.name for s in audit.takes.steps]) for row in audit.rows],
+        headings=HEADINGS,
+        mitigations=[(mitigation_row(each), each.note) for each in audit.mitigations],
         emulated=_KIND_WORDS.get(audit.takes.kind, ""),
         caution=CAUTION,
     )
@@ -103,7 +106,7 @@ def _sentence(headline: Sequence[Finding], steps: set[str]) -> str:
 
 def _asked(finding: Finding) -> str:
     if finding.question != "picture":
-        return finding.question
+        return finding.question.replace("_", " ")
     return f"a picture ({finding.scenes})"
 
 

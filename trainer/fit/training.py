@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from sklearn.pipeline import Pipeline
 
 from capture.measure.readiness import Caution
+from runtime.budget.price.wake_up_counts import Watching
 from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.stages.contract.stage import Int32
@@ -30,6 +31,7 @@ from trainer.fit.held_out import (
     takes_of,
 )
 from trainer.fit.kept_fits import Finished
+from trainer.fit.owners import enrolment_of
 from trainer.fit.pipeline import Fitted, assemble_model
 from trainer.fit.quantity import fit_quantity
 from trainer.fit.records import IN_TURN, LOCKED, Records, records_of
@@ -38,7 +40,7 @@ from trainer.judge.event_figures import match_streams
 from trainer.judge.events import Margins, Stream
 from trainer.judge.examination import Examination, InTurn, examine, stream_of
 from trainer.judge.margins import choose_margins
-from trainer.judge.wake_up import Watching, examine_wake_up
+from trainer.judge.wake_up import examine_wake_up
 from trainer.judge.worst_takes import WorstTake
 from trainer.recipe import Recipe
 from trainer.work.jobs import LocalWorkers, Workers
@@ -182,6 +184,10 @@ def fit_model(
         evaluation["learning_curve"] = learning_curve(
             [*folds[best], *curve], [*outcomes[best], *from_fewer]
         )
+    evaluation |= enrolment_of(
+        model, folds[best], chosen.corpus.participants, finished[best], workers,
+        partial(_tell, tell, f"{recipe.name}: owners teach it"),
+    )  # fmt: skip
     evaluation["left_out"] = sorted(skip)
     evaluation |= _found_out(chosen, fitted, evaluation) | _compared(recipes, in_turn, best)
     _clear(finished)
@@ -240,14 +246,12 @@ def _wake_up(candidate: Candidate) -> dict[str, Any]:
     corpus = candidate.corpus
     recorded, at, watching = recorded_with(corpus), candidate.at, Watching()
     if at is not None:
-        device = at.device
-        watching = Watching(
-            device.watching_rows, device.watching_rate_hz, at.watching_share(recorded),
-            device.hold_time_s,
-        )  # fmt: skip
+        watching = at.watching(recorded)
     found = examine_wake_up(corpus.folder, candidate.recipe, recorded, watching)
-    if found is not None and at is not None:  # of the active state's current, as a budget takes it
-        found["led_share"] = at.device.watching_led_current_ma / max(at.device.led_current_ma, 1e-9)
+    if found is not None and at is not None:  # of the active state's, as a budget takes them
+        device = at.device
+        found["led_share"] = device.watching_led_current_ma / max(device.led_current_ma, 1e-9)
+        found["exposure_share"] = device.exposure_of("watching") / device.exposure_us
     return {} if found is None else {"wake_up": found}
 
 

@@ -93,11 +93,17 @@ class WakeUp(_Open):
     n_rows: int = Field(ge=1)
     rate_hz: float = Field(gt=0)
     led_share: float = Field(ge=0)
+    exposure_share: float = Field(default=1.0, ge=0)
 
-    def counted_at(self, n_rows: int, rate_hz: float, led_share: float) -> bool:
-        """Whether it was counted at this setting; at another it says nothing."""
-        setting = (self.n_rows, self.rate_hz, self.led_share)
-        pairs = zip(setting, (n_rows, rate_hz, led_share), strict=True)
+    def counted_at(
+        self, n_rows: int, rate_hz: float, led_share: float, exposure_share: float = 1.0
+    ) -> bool:
+        """Whether it was counted at this setting; at another it says nothing.
+
+        Shares are of the active state's LED current and exposure.
+        """
+        setting = (self.n_rows, self.rate_hz, self.led_share, self.exposure_share)
+        pairs = zip(setting, (n_rows, rate_hz, led_share, exposure_share), strict=True)
         return all(math.isclose(a, b, rel_tol=1e-6) for a, b in pairs)
 
 

@@ -59,15 +59,16 @@ its image. Take `example/board_nrf52840.c` as the beginning of your own board.
 | --- | --- | --- |
 | frame pairs a second | @WATCH_RATE@ | @ACTIVE_RATE@, and those of the watching |
 | LED current | @WATCH_LED@ mA | @ACTIVE_LED@ mA |
-| exposure | @EXPOSURE@ us | @EXPOSURE@ us |
+| exposure | @WATCH_EXPOSURE@ us | @EXPOSURE@ us |
 | rows | @WATCH_FIRST@ to @WATCH_LAST@ | @FIRST_ROW@ to @LAST_ROW@ |
 
 The first frames after a start warm it up (`PW_STATE_WARM_UP`). Then it watches
-(`PW_STATE_WATCH`). Movement wakes the model, from its initial state (`PW_STATE_ACTIVE`); the
-watching goes on and tells when nothing moves any more@THERE_WORDS@. Then it holds (`PW_STATE_HOLD`)
-for @HOLD@ s, in which the model still decides, and watches again. Movement without a pause of
-@REST@ s to twice as long is taken for a livelier rest, so that light which grew noisy cannot keep
-it awake. All these are constants of `pw_device.h`; they are what the model's budget prices.
+(`PW_STATE_WATCH`). A hand that comes wakes the model, from its initial state (`PW_STATE_ACTIVE`);
+the watching goes on and tells when nothing moves any more@THERE_WORDS@. Then it holds
+(`PW_STATE_HOLD`) for @HOLD@ s, in which the model still decides, and watches again. Movement
+without a pause of @REST@ s to twice as long is taken for a livelier rest, so that light which grew
+noisy cannot keep it awake. All these are constants of `pw_device.h`; they are what the model's
+budget prices.
 
 `pw_device_run` never waits: it begins a frame, works on a row while the next ones are read by DMA
 into the other of two buffers (`PW_ROWS_AT_ONCE` rows each), ends a frame, or calls
@@ -166,6 +167,7 @@ def readme_values(model: Model, setting: DeviceSetting) -> dict[str, object]:
         "WATCH_LED": f"{setting.watching_led_current_ma:g}",
         "ACTIVE_RATE": f"{setting.frame_rate_hz:g}",
         "ACTIVE_LED": f"{setting.led_current_ma:g}",
+        "WATCH_EXPOSURE": f"{setting.exposure_of('watching'):g}",
         "EXPOSURE": f"{setting.exposure_us:g}",
         "HOLD": f"{setting.hold_time_s:g}",
         "REST": f"{setting.rest_time_s:g}",

@@ -14,8 +14,8 @@ DEVICE_H = """\
  *         pw_device_run(&device);
  *     }
  *
- * States. It warms up while the first frames fill the mean of changes of the watching stage; then
- * it watches: a few rows now and then, in weak light. What moves makes it active: the model is
+ * States. It warms up while the first frames fill the means of the watching stage; then it
+ * watches: a few rows now and then, in weak light. A hand that comes makes it active: the model is
  * given frames at its full rate and light, and the watching goes on at its own. When nothing moves
  * any more@THERE_ABOUT@ it holds for a while, active still, and then watches again. Between frames
  * it sleeps.
@@ -38,14 +38,14 @@ extern "C" {
 #define PW_WATCHING_PERIOD_US @WATCHING_PERIOD@u
 #define PW_WATCHING_PERIOD_PART @WATCHING_PART@u
 #define PW_WATCHING_LED_UA @WATCHING_LED@u
-#define PW_WATCHING_EXPOSURE_NS @EXPOSURE@u
+#define PW_WATCHING_EXPOSURE_NS @WATCHING_EXPOSURE@u
 #define PW_WATCHING_FIRST_ROW @WATCHING_FIRST@u
 #define PW_WATCHING_LAST_ROW @WATCHING_LAST@u
 #define PW_ACTIVE_RATE_MILLIHERTZ @ACTIVE_RATE@u
 #define PW_ACTIVE_PERIOD_US @ACTIVE_PERIOD@u
 #define PW_ACTIVE_PERIOD_PART @ACTIVE_PART@u
 #define PW_ACTIVE_LED_UA @ACTIVE_LED@u
-#define PW_ACTIVE_EXPOSURE_NS @EXPOSURE@u
+#define PW_ACTIVE_EXPOSURE_NS @ACTIVE_EXPOSURE@u
 #define PW_ACTIVE_FIRST_ROW @ACTIVE_FIRST@u
 #define PW_ACTIVE_LAST_ROW @ACTIVE_LAST@u
 #define PW_HOLD_US @HOLD@u

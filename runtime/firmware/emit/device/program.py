@@ -81,7 +81,6 @@ def _constants(model: Model, setting: DeviceSetting) -> dict[str, object]:
     watched = watching_model(model.sensor, setting.watching_rows).entry.rows_read
     read = model.entry.rows_read
     found: dict[str, object] = {
-        "EXPOSURE": round(1e3 * setting.exposure_us),
         "WATCHING_FIRST": watched.start,
         "WATCHING_LAST": watched.stop - 1,
         "ACTIVE_FIRST": read.start,
@@ -101,6 +100,7 @@ def _constants(model: Model, setting: DeviceSetting) -> dict[str, object]:
             f"{name}_PERIOD": period,
             f"{name}_PART": part,
             f"{name}_LED": round(1e3 * current_ma),
+            f"{name}_EXPOSURE": round(1e3 * setting.exposure_of(name.lower())),
         }
     fastest = max(setting.watching_rate_hz, setting.frame_rate_hz)
     found["FRAME_LIMIT"] = math.floor(1e6 / fastest)
