@@ -223,7 +223,8 @@ class EmulatedSession:
     seed : int
         Seed of the schedule, and with participant and script of everything drawn.
     sensor : Sensor
-        What looks; its LED current and baseline light the scene.
+        What looks; its LED, at its current and place, lights the scene. Several apertures see hands
+        and places alike, from the sensor's origin: parallax is that of points (`PointSession`).
     unit : str
         Name of the physical sensor.
     scene : str

@@ -163,7 +163,9 @@ class Device:
     def _set(self, kind: CommandKind, value: int) -> tuple[Result, int]:
         if kind is CommandKind.SET_ROWS:
             first_row, n_rows = value & 0xFFFF, value >> 16
-            if not 1 <= n_rows <= self._whole.n_rows - first_row:
+            try:
+                self._whole.reading_rows(first_row, n_rows)
+            except FormatError:
                 return Result.OUT_OF_RANGE, self._first_row | self._n_rows << 16
             self._first_row, self._n_rows = first_row, n_rows
             return Result.DONE, value
