@@ -11,7 +11,7 @@ import numpy as np
 from capture.cues.labels import GOOD
 from capture.frames import FrameBlock
 from capture.measure.flicker import find_flicker
-from capture.measure.led import LedWatch
+from capture.measure.led import LedStability, LedWatch
 from capture.measure.signs import SATURATED_SHARE
 from capture.store.session import Session
 from capture.store.source_truth import session_truth
@@ -88,6 +88,8 @@ class Quality:
     temperature_c : (float, float) or None
         Coldest and warmest that the sensor said it was; None where it said nothing or has one
         aperture.
+    lit : bool
+        Whether the LED was on; else nothing is said of it, and `level_drift` is 0.
     n_sources : int or None
         Sources of light whose places are known (`capture.store.source_truth`); None without.
     """
@@ -119,6 +121,7 @@ class Quality:
     baseline_mm: float | None = None
     temperature_c: tuple[float, float] | None = None
     n_sources: int | None = None
+    lit: bool = True
 
     @property
     def dropped_fraction(self) -> float:
@@ -167,7 +170,8 @@ def measure(
     first, last = float(level[:tenth].mean()), float(level[-tenth:].mean())
     rising_us = steps_us[steps_us > 0]
     frame_rate_hz = 1e6 / float(rising_us.mean()) if rising_us.size else 0.0
-    led = watch.result()
+    on = sensor.led_current_ma > 0.0
+    led = watch.result() if on else LedStability(None, 0.0, None, 0.0)
     flicker = find_flicker(dark, time_us, frame_rate_hz or sensor.frame_rate_hz)
     return Quality(
         n_pairs=len(sequence),
@@ -179,7 +183,7 @@ def measure(
         mean_lit_counts=float(lit.mean()),
         mean_dark_counts=float(dark.mean()),
         ambient_counts=float(dark.mean()) - sensor.black_level_counts,
-        level_drift=last / first - 1.0 if first else 0.0,
+        level_drift=last / first - 1.0 if first and on else 0.0,
         saturated_pairs_fraction=float((saturated > SATURATED_SHARE).mean()),
         n_gaps=int(np.count_nonzero(lost)),
         gap_s=gap_s,
@@ -191,6 +195,7 @@ def measure(
         flicker_hz=flicker.frequency_hz,
         flicker_counts=flicker.amplitude_counts,
         flicker_hidden_hz=flicker.hidden_hz,
+        lit=on,
     )
 
 
