@@ -47,6 +47,8 @@ class FeatureRecipe(Table):
     ``bins`` bins down and across, or, for ``entry = "pixels"``, ``pixels`` single pixels: ``qr``
     chooses them by what they tell about the readouts' strongest directions, ``random`` does not
     look. ``rows`` are the first row read and the row after the last one; the whole sensor without.
+    With ``steady``, a mean over a few frames comes before anything else is made of the values, the
+    shortest at the sensor's frame rate that lets no flicker of lamps on the mains through.
     ``level_bits`` bits of a level-normalised feature, with ``roots`` the square root of each share;
     ``projection`` onto ``directions`` learned
     directions (``principal``: most signal for the noise, ``fisher``: most difference between
@@ -69,6 +71,7 @@ class FeatureRecipe(Table):
     rows: tuple[Annotated[int, Field(ge=0, le=255)], Annotated[int, Field(ge=1, le=256)]] | None = (
         None
     )
+    steady: bool = False
     level_bits: Literal[8, 16] = 8
     roots: bool = False
     projection: Literal["none", "principal", "fisher", "swing", "random", "ternary", "sparse"] = (
@@ -192,6 +195,9 @@ class Recipe(Table):
             raise ValueError("classes must differ from each other")
         if OTHER in self.classes:
             raise ValueError(f'"{OTHER}" is made from the key other, not listed in classes')
+        own = [name for name in self.classes if name in self.head.own_names]
+        if own:
+            raise ValueError(f'class "{own[0]}" is the name of a place for an own gesture')
         both = [name for name in self.classes if _matches(name, (*self.other, *self.background))]
         if both:
             raise ValueError(f'class "{both[0]}" must not match other or background as well')
@@ -209,6 +215,7 @@ class Recipe(Table):
                 self.classifier.kind not in ("linear", "mlp"),
             ),
             ("classifier.hard_windows must be false", self.classifier.hard_windows),
+            ("head.enrol must be false", self.head.enrol),
             ("features.swing_frames must be 0", self.features.swing_frames > 0),
             (
                 'features.projection must not be "fisher"',
@@ -279,8 +286,12 @@ class Recipe(Table):
         values = self.model_dump(mode="json")  # as before there were any of these
         if self.quantity is None:
             del values["quantity"]
-        if self.head == HeadRecipe():
-            del values["head"]
+        if not self.head.enrol:
+            values["head"] = {"every": self.head.every}
+            if self.head.every == 1:
+                del values["head"]
+        if not self.features.steady:
+            del values["features"]["steady"]
         text = json.dumps(values, sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()
 

@@ -13,8 +13,18 @@ from capture.cues.script import Script, schedule
 from capture.emulated.body.motion import check_acts
 from capture.emulated.body.people import Person, draw_person
 from capture.emulated.body.timeline import Z
-from capture.emulated.optic.optics import SENSORS, AngularGrid, Optic, build_optic, mounting_of
+from capture.emulated.optic.optics import (
+    APERTURE_MM2,
+    SENSORS,
+    AngularGrid,
+    Mounting,
+    Optic,
+    build_optic,
+    mountings_of,
+)
 from capture.emulated.optic.pixels import PixelArray
+from capture.emulated.places.occupants import PEOPLE
+from capture.emulated.places.world import ANY_SCENE, PlaceWorld, check_scene
 from capture.emulated.scenes.acting_cues import TableWorld
 from capture.emulated.scenes.everyday import SCENES, EverydayWorld
 from capture.frames import FrameBlock
@@ -25,8 +35,10 @@ __all__ = [
     "BLOCK_FRAMES",
     "Bench",
     "EmulatedSession",
+    "check_script",
     "dark_offset_us",
     "emulate_session",
+    "frame_times",
     "noted_distance_mm",
 ]
 
@@ -38,9 +50,23 @@ _PULSE_JITTER = 0.001  # LED energy from pulse to pulse, rms; assumed
 
 
 def dark_offset_us(sensor: Sensor) -> int:
-    """Return how long after the lit exposure the dark one begins, microseconds."""
+    """Return how long after the lit exposure the dark one begins, microseconds.
+
+    Without an LED both are of ambient light, and the second follows at once: of half a period of
+    the lamps' flicker each, they are as if that light had not flickered at all.
+    """
+    if sensor.led_current_ma == 0.0:
+        return round(sensor.exposure_us)
     free = sensor.frame_period_us - 2.0 * sensor.exposure_us
     return round(sensor.exposure_us + min(100.0, free))
+
+
+def frame_times(
+    first: int, n_frames: int, sensor: Sensor
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Return number and device time, microseconds, of frame pairs from a first one on."""
+    sequence = np.arange(first, first + n_frames, dtype=np.int64)
+    return sequence, np.asarray(np.rint(sequence * sensor.frame_period_us), np.int64)
 
 
 class Bench:
@@ -54,17 +80,27 @@ class Bench:
         Name of the physical sensor.
     grid : AngularGrid, optional
         The angles.
+    mountings : tuple of Mounting, optional
+        Of each aperture; by default those of the unit.
     """
 
-    def __init__(self, sensor: Sensor, unit: str, grid: AngularGrid | None = None) -> None:
+    def __init__(
+        self,
+        sensor: Sensor,
+        unit: str,
+        grid: AngularGrid | None = None,
+        mountings: tuple[Mounting, ...] | None = None,
+    ) -> None:
         self.sensor, self.unit = sensor, unit
-        self.optic: Optic = build_optic(sensor, mounting_of(unit), grid)
+        mountings = mountings or mountings_of(unit, len(sensor.apertures))
+        self.optic: Optic = build_optic(sensor, mountings, grid)
         self.pixels = PixelArray(sensor, unit)
         # LED light scattered inside the cover reaches the optic mostly from the LED's side.
         directions = self.optic.grid.directions
         glow = np.maximum(directions[:, 0], np.float32(0.0)) + np.float32(0.3)
         glow /= np.sum(glow * directions[:, 2]) * np.float32(self.optic.grid.solid_angle_sr)
-        self._crosstalk_w = self.optic.image(glow[None] * np.float32(_CROSSTALK_W_PER_M2_PER_MA))
+        glow *= np.float32(_CROSSTALK_W_PER_M2_PER_MA * sensor.led_current_ma)
+        self.crosstalk_w = self.optic.image(glow[None])
 
     def expose(
         self,
@@ -89,15 +125,34 @@ class Bench:
         lit, dark : uint16 array, shape (n_frames, n_rows, n_cols)
         """
         shape = (len(led), self.sensor.n_rows, self.sensor.n_cols)
-        ambient_w = self.optic.image(other)
+        led_w = self.crosstalk_w
+        if np.any(led):
+            both = self.optic.image(np.concatenate([led, other]))
+            led_w, ambient_w = led_w + both[: len(led)], both[len(led) :]
+        else:  # by the light that is there anyway
+            ambient_w = self.optic.image(other)
         pulse = 1.0 + np.float32(_PULSE_JITTER) * rng.standard_normal((len(led), 1), np.float32)
-        led_w = self.optic.image(led) + self._crosstalk_w * np.float32(self.sensor.led_current_ma)
         lit = self.pixels.electrons(led_w * pulse + ambient_w * factors[0][:, None])
         dark = self.pixels.electrons(ambient_w * factors[1][:, None])
         return (
             self.pixels.read(lit, rng).reshape(shape),
             self.pixels.read(dark, rng).reshape(shape),
         )
+
+    def brightest(self, radiance: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+        """Return the share of its full well that the brightest pixel gathers, (n_frames,).
+
+        Parameters
+        ----------
+        radiance : float32 array, shape (n_frames, n_angles)
+            W/(m2 sr). One pixel in sixteen is looked at, as a sensor meters a few of them.
+        """
+        few = slice(None, None, 16)
+        etendue = APERTURE_MM2 * 1e-6 * self.optic.grid.solid_angle_sr
+        power_w = np.zeros((len(radiance), self.optic.n_pixels), np.float32)
+        power_w[:, few] = radiance @ self.optic.transfer[few].T * np.float32(etendue)
+        full = np.float32(self.sensor.full_well_e)
+        return np.asarray(self.pixels.electrons(power_w)[:, few].max(axis=1) / full)
 
 
 class World(Protocol):
@@ -131,25 +186,52 @@ class World(Protocol):
         ...  # pragma: no cover
 
 
+def check_script(script: Script, scene: str = ANY_SCENE) -> None:
+    """Refuse a script that cannot be played, or a scene that there is none of.
+
+    Raises
+    ------
+    UsageError
+        A cue is unknown, or cues of people in a place are mixed with acts of one person.
+    """
+    check_scene(scene)
+    of_places = [kind for kind in script.trial_types if kind in PEOPLE]
+    if not of_places:
+        check_acts(script.trial_types)
+        return
+    for kind in script.trial_types:
+        if kind not in PEOPLE:
+            what, expected = f"a cue beside {of_places[0]}", f"one of {', '.join(PEOPLE)}"
+            raise UsageError("emulated sensor", what, kind, expected)
+
+
 class EmulatedSession:
-    """A participant carrying out a script in front of one unit.
+    """A participant carrying out a script in front of one unit, or a place with its people.
 
     Parameters
     ----------
     script : Script
         Cues.
     participant : int
-        Number of the invented participant, >= 0.
+        Number of the invented participant, >= 0; where cues are of people in a place, of the place.
     seed : int
         Seed of the schedule, and with participant and script of everything drawn.
     sensor : Sensor
         What looks; its LED current and baseline light the scene.
     unit : str
         Name of the physical sensor.
+    scene : str
+        Kind of place, for cues of people in one.
     """
 
     def __init__(
-        self, script: Script, participant: int, seed: int, sensor: Sensor, unit: str = "unit-a"
+        self,
+        script: Script,
+        participant: int,
+        seed: int,
+        sensor: Sensor,
+        unit: str = "unit-a",
+        scene: str = ANY_SCENE,
     ) -> None:
         if participant < 0:
             raise UsageError("emulated session", "participant", participant, "0 or more")
@@ -158,10 +240,16 @@ class EmulatedSession:
         self.cues = schedule(script, seed)
         key = [participant, zlib.crc32(script.name.encode()), seed]
         rng = np.random.default_rng([*key, 1])
-        check_acts(cue.trial_type for cue in self.cues)
-        everyday = any(cue.trial_type in SCENES for cue in self.cues)
-        make: Callable[..., World] = EverydayWorld if everyday else TableWorld
-        self.world = make(self.person, self.cues, self.bench.optic.grid, rng)
+        check_script(script, scene)
+        grid = self.bench.optic.grid
+        self.world: World
+        if self.cues[0].trial_type in PEOPLE:
+            meter = self.bench.brightest
+            self.world = PlaceWorld(scene, participant, self.cues, grid, meter, tuple(key))
+        else:
+            everyday = any(cue.trial_type in SCENES for cue in self.cues)
+            make: Callable[..., World] = EverydayWorld if everyday else TableWorld
+            self.world = make(self.person, self.cues, grid, rng)
         self._noise = np.random.default_rng([*key, 2])
         self._next = 0
 
@@ -188,9 +276,8 @@ class EmulatedSession:
     def next_block(self, n_frames: int = BLOCK_FRAMES) -> FrameBlock:
         """Return the next frame pairs; time goes on as long as this is called."""
         sensor = self.sensor
-        sequence = np.arange(self._next, self._next + n_frames, dtype=np.int64)
+        sequence, time_us = frame_times(self._next, n_frames, sensor)
         self._next += n_frames
-        time_us = np.rint(sequence * sensor.frame_period_us).astype(np.int64)
         times_s = time_us * 1e-6
         later_us = dark_offset_us(sensor)
         led, other, factors = self.world.see(times_s, later_us * 1e-6, sensor)
@@ -211,12 +298,13 @@ def emulate_session(
     sensor: Sensor,
     unit: str = "unit-a",
     tail_s: float = 1.0,
+    scene: str = ANY_SCENE,
 ) -> Iterator[FrameBlock]:
     """Yield a whole session in blocks: the script and `tail_s` seconds after its last cue.
 
     The bytes are those that the serial device sends for the same arguments.
     """
-    session = EmulatedSession(script, participant, seed, sensor, unit)
+    session = EmulatedSession(script, participant, seed, sensor, unit, scene)
     n_frames = int(np.ceil((session.script_end_s + tail_s) * sensor.frame_rate_hz))
     for begin in range(0, n_frames, BLOCK_FRAMES):
         yield session.next_block()[: n_frames - begin]

@@ -1,13 +1,14 @@
-"""The command ``palmwatt live``."""
+"""The commands ``palmwatt live`` and ``palmwatt truth``."""
 
 from __future__ import annotations
 
 import math
 from pathlib import Path
+from typing import Any
 
 import click
 
-__all__ = ["live"]
+__all__ = ["live", "truth"]
 
 
 @click.command(
@@ -28,25 +29,58 @@ __all__ = ["live"]
     type=click.FloatRange(min=0.0, min_open=True),
     help="End after this time on the sensor's clock; without it Ctrl-C ends.",
 )
-def live(port: str, model: Path, engine: str, log: Path | None, seconds: float | None) -> None:
+@click.option(
+    "--enrol",
+    type=click.Path(path_type=Path),
+    help="Learn the owner: ask for takes of each class, then write this new file and end.",
+)
+@click.option("--takes", type=int, default=3, show_default=True, help="Of each class, to enrol.")
+@click.option(
+    "--class",
+    "classes",
+    multiple=True,
+    help="Class to enrol, several times for several; own_1 is a gesture of your own. All without.",
+)
+@click.option(
+    "--enrolled",
+    type=click.Path(path_type=Path),
+    help="File that --enrol wrote: answer as taught.",
+)
+def live(port: str, model: Path, engine: str, log: Path | None, **asked: Any) -> None:
     """Show what a model tells of a sensor's readouts as they come, with its latency.
 
     Events get a line each; values with their intervals, or a count, stand in the last line. All
     engines tell the same. Latency is host time from the arrival of a frame pair's last
     byte to its answer; times are of the sensor's clock, from its first frame pair.
-    Caution: the sensor's LED is bright though it cannot be seen; nobody should look into it from
-    near. Its limits are those of IEC 62471.
+
+    With --enrol, a model that can learn its owner asks for takes, says which it refuses and why,
+    and writes what it learned: weights that tell of that person, to be kept on that person's
+    device. Caution: the sensor's LED is bright though it cannot be seen; nobody should look into it
+    from near. Its limits are those of IEC 62471.
     """
     from rich.console import Console
 
+    from capture.lead.enrolling import MAX_FILE_BYTES, Enrolling, wishes
     from capture.lead.live import LiveEvent, Watch, open_log
     from capture.wire.link import SerialLink
+    from runtime.errors import UsageError
+    from runtime.files import read_limited
     from runtime.model import load_model
-    from runtime.verification.engines import open_engine
+    from runtime.verification.engines import open_engine, reference
 
-    loaded = load_model(model)
-    step = open_engine(engine, loaded, model)
+    loaded, enrol, seconds = load_model(model), asked["enrol"], asked["seconds"]
+    enrolled = asked["enrolled"]
+    learned = None if enrolled is None else read_limited(enrolled, MAX_FILE_BYTES)
     console = Console(highlight=False)
+    leading = None
+    if enrol is None:
+        step = open_engine(engine, loaded, model, learned)
+    else:
+        if enrol.exists():
+            raise UsageError(str(enrol), "the file", "there already", "a new file", "name another")
+        wanted = wishes(loaded, asked["takes"], asked["classes"])
+        leading = Enrolling(loaded, wanted, console.print, learned)
+        step = reference(loaded, leading.before)
     with open_log(log) as write, SerialLink(port) as link:
         watch = Watch(link, link.describe(), loaded, step)
         for caution in watch.cautions():
@@ -55,14 +89,40 @@ def live(port: str, model: Path, engine: str, log: Path | None, seconds: float |
 
             def tell(event: LiveEvent) -> None:
                 write(event)
-                console.print(event.line())
+                if leading is None:
+                    console.print(event.line())
+
+            def progress(now: Watch) -> None:
+                status.update(now.status())
+                if leading is not None and leading.done:
+                    now.stop()
 
             try:
                 watch.run(
                     tell,
                     math.inf if seconds is None else seconds,
-                    lambda now: status.update(now.status()),
+                    progress,
                     lambda text: click.echo(text, err=True),
                 )
             finally:
                 console.print(watch.summary(), soft_wrap=True)
+    if enrol is not None and leading is not None:
+        leading.save(enrol)
+        console.print(f"wrote {enrol}: answer by it with --enrolled; it stays with its owner")
+
+
+@click.command(
+    epilog="Example: palmwatt truth sub-P01_ses-01_task-rig_points_readouts.mcap --table rig.csv"
+)
+@click.argument("session", metavar="SESSION", type=click.Path(path_type=Path))
+@click.option("--table", required=True, type=click.Path(path_type=Path), help="What the rig wrote.")
+def truth(session: Path, table: Path) -> None:
+    """Keep beside a recording where a rig's lights were, as palmwatt record --truth does.
+
+    The table's times are of the sensor's clock, as the recording's are; it must reach over all of
+    the recording. One that is there already is replaced.
+    """
+    from capture.store.source_truth import keep_truth, truth_path
+
+    kept = keep_truth(session, table)
+    click.echo(f"{truth_path(session)}: {len(kept.time_us)} rows of {len(kept.sources)} sources")

@@ -132,6 +132,10 @@ class Watch:
         self.latencies_ms = array("d")
         self.now = ""
 
+    def stop(self) -> None:
+        """Take no further frame pair: what was wanted is done."""
+        self._done = True
+
     def cautions(self) -> list[str]:
         """Return a line for each setting in which the sensor differs from the model's."""
         pairs = ((name, self._description.sensor, self._model.sensor) for name in _SETTINGS)
@@ -333,10 +337,18 @@ def open_log(path: Path | None) -> Iterator[Callable[[LiveEvent], None]]:
         raise
 
 
+def _several(sensor: Sensor) -> str:
+    """Return where a sensor's apertures are, if it has more than one."""
+    if len(sensor.apertures) == 1:
+        return ""
+    return f", apertures at {' and '.join(str(each) for each in sensor.apertures)}"
+
+
 def _check_sensor(url: str, sensor: Sensor, learned: Sensor) -> None:
     """Refuse readouts of another form than the model's."""
     got, wanted = (
-        f"{s.n_rows} by {s.n_cols} pixels of {s.bit_depth} bits" for s in (sensor, learned)
+        f"{s.n_rows} by {s.n_cols} pixels of {s.bit_depth} bits{_several(s)}"
+        for s in (sensor, learned)
     )
     if got != wanted:
         raise FormatError(

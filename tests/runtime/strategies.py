@@ -23,13 +23,16 @@ from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.closing import ClosingStage
 from runtime.stages.contract.stage import EntryStage, Int64, Stage
 from runtime.stages.dense import Dense
+from runtime.stages.enrol import Enrol
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.root import Root
 from runtime.stages.skip import Skip
+from runtime.stages.steady import Steady
 from runtime.stages.swing import Swing
+from runtime.stages.teaching.lesson import EVIDENCE_NATS
 from runtime.stages.trees import Trees
 from runtime.stages.window import Window
 
@@ -108,6 +111,47 @@ def prototypes(rng: np.random.Generator, low: Int64, high: Int64, n_classes: int
     )
 
 
+def enrolled(rng: np.random.Generator, head: Stage, low: Int64, high: Int64, n_own: int) -> Enrol:
+    """Return a head that learns its owner, of takes of one or two frames, few of them refused."""
+    n_in, n_known, n_anchors = head.n_in, head.n_out, int(rng.integers(1, 4))
+    reached = head.bounds(low, high)
+    least, most = int(reached[0].min()), int(reached[1].max())
+    spread = max(most - least, 8)
+    within = max(least, -(2**30)), min(most, 2**30) + 1
+    unit = max(EVIDENCE_NATS, 30) / min(spread, 2**24)
+    row_bits = int(rng.integers(5, 23))
+    centre = (low + high) // 2 if rng.random() < 0.5 else np.zeros(n_in)
+    widest = int(max(np.abs(low - centre).max(), np.abs(high - centre).max(), 1))
+    factors = choose_multiplier(1 / (unit * 2**row_bits), EVIDENCE_NATS << row_bits)
+    nats = choose_multiplier(16 * unit, min(3 * spread, 2**31 - 1))
+    learnable = rng.random(n_known) < 0.8
+    learnable[rng.integers(n_known)] = True
+    return Enrol(
+        head=head,
+        centre=centre.astype(np.int32),
+        kept_shift=min(24, max(0, widest.bit_length() - int(rng.integers(5, 8)))),
+        anchors=rng.integers(-127, 128, (n_anchors, n_in)).astype(np.int8),
+        anchor_scores=rng.integers(*within, (n_anchors, n_known)).astype(np.int32),
+        anchor_classes=rng.integers(0, n_known, n_anchors).astype(np.int32),
+        means=rng.integers(-127, 128, (n_known, n_in)).astype(np.int8),
+        near=rng.integers(0, 6000 * n_in, n_known).astype(np.int32),
+        learnable=tuple(learnable.tolist()),
+        n_own=n_own,
+        n_takes=int(rng.integers(1, 4)),
+        own_level=int(rng.integers(*within)),
+        moves=bool(rng.integers(2)),
+        least_frames=int(rng.integers(1, 3)),
+        unlike=int(rng.integers(8000, 40000)) * n_in,
+        apart=int(rng.integers(8000, 40000)) * n_in,
+        rival=int(rng.integers(spread // 2, min(2 * spread, 2**31 - 1))),
+        row_bits=row_bits,
+        multiplier=factors[0],
+        shift=factors[1],
+        exp_multiplier=nats[0],
+        exp_shift=nats[1],
+    )  # fmt: skip
+
+
 @st.composite
 def entries(draw: st.DrawFn) -> EntryStage:
     """Draw Bins over a region, or Pixels, of a sensor of up to 24 by 24 pixels."""
@@ -176,6 +220,33 @@ def _bound(low: Int64, high: Int64) -> int:
     return int(max(np.abs(low).max(), np.abs(high).max()))
 
 
+def steady(draw: st.DrawFn, n_values: int) -> Steady:
+    """Draw a few weights, of which the newest frame's outweighs the others, and a shift."""
+    taps = draw(st.lists(st.integers(-3, 5), min_size=1, max_size=4))
+    newest = max(1, 1 - sum(taps)) + draw(st.integers(0, 3))
+    return Steady(n_values, (*taps, newest), draw(st.integers(0, 6)))
+
+
+def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) -> Stage:
+    """Draw a stage that may stand anywhere between entry and head."""
+    kind = draw(st.sampled_from(["window", "dense", "motion", "swing", "skip", "steady"]))
+    n_bits = draw(st.sampled_from([8, 16]))
+    extreme = draw(st.booleans())
+    if kind == "window":
+        segments, length = draw(st.integers(1, 4)), draw(st.integers(1, 4))
+        return Window(len(low), segments, length, draw(st.integers(0, 3)), n_bits)
+    if kind == "motion":
+        return Motion(len(low), draw(st.integers(0, 9)), n_bits)
+    if kind == "skip":
+        return Skip(len(low), draw(st.integers(1, 5)))
+    if kind == "steady":
+        return steady(draw, len(low))
+    if kind == "swing":
+        return Swing(len(low), draw(st.integers(1, 2)), draw(st.integers(0, 9)), n_bits)
+    n_out = draw(st.integers(1, 9))
+    return dense(rng, len(low), n_out, n_bits, _bound(low, high), extreme)
+
+
 @st.composite
 def models(draw: st.DrawFn) -> Model:
     """Draw a whole model: entry, sometimes level, roots and window, layers, a closing stage."""
@@ -192,6 +263,8 @@ def models(draw: st.DrawFn) -> Model:
         low, high = stage.bounds(low, high)
         stages.append(stage)
 
+    if draw(st.booleans()) and sensor.bit_depth < 16:
+        append(steady(draw, entry.n_out))
     if draw(st.booleans()):
         n_bits = draw(st.sampled_from([8, 16]))
         gain_bits = draw(st.integers(0, 24))
@@ -201,33 +274,23 @@ def models(draw: st.DrawFn) -> Model:
             n_rooted = draw(st.integers(1, len(low)))
             append(Root(len(low), n_rooted, draw(st.integers(0, 15)), draw(st.integers(1, 16))))
     for _ in range(draw(st.integers(0, 2))):
-        kind = draw(st.sampled_from(["window", "dense", "motion", "swing", "skip"]))
-        n_bits = draw(st.sampled_from([8, 16]))
-        extreme = draw(st.booleans())
-        if kind == "window":
-            segments, length = draw(st.integers(1, 4)), draw(st.integers(1, 4))
-            append(Window(len(low), segments, length, draw(st.integers(0, 3)), n_bits))
-        elif kind == "motion":
-            append(Motion(len(low), draw(st.integers(0, 9)), n_bits))
-        elif kind == "skip":
-            append(Skip(len(low), draw(st.integers(1, 5))))
-        elif kind == "swing":
-            append(Swing(len(low), draw(st.integers(1, 2)), draw(st.integers(0, 9)), n_bits))
-        else:
-            n_out = draw(st.integers(1, 9))
-            append(dense(rng, len(low), n_out, n_bits, _bound(low, high), extreme))
+        append(between(draw, rng, low, high))
     fewest, most_given, closing = CLOSING[draw(st.sampled_from(sorted(CLOSING)))]
     n_given = draw(st.integers(fewest, most_given))
     if draw(st.booleans()):
         append(Skip(len(low), draw(st.integers(2, 4))))
     head = draw(st.sampled_from(["dense", "trees", "prototypes"])) if n_given > 1 else "dense"
+    learns = n_given > 1 and draw(st.sampled_from([False, False, True]))
+    n_own = draw(st.integers(0, min(2, n_given - 2))) if learns else 0
     if head == "trees":
-        append(trees(rng, draw(st.integers(1, 40)), low, high, n_given))
+        last_head: Stage = trees(rng, draw(st.integers(1, 40)), low, high, n_given - n_own)
     elif head == "prototypes":
-        append(prototypes(rng, low, high, n_given))
+        last_head = prototypes(rng, low, high, n_given - n_own)
     else:
         out_bits = draw(st.sampled_from([8, 16, 32]))
-        append(dense(rng, len(low), n_given, out_bits, _bound(low, high), draw(st.booleans())))
+        bound = _bound(low, high) * (2 if learns else 1)  # room for what is learned
+        last_head = dense(rng, len(low), n_given - n_own, out_bits, bound, draw(st.booleans()))
+    append(enrolled(rng, last_head, low, high, n_own) if learns else last_head)
     last = closing(draw, low, high)
     append(last)
     classes = tuple(f"class_{i}" for i in range(last.n_classes))

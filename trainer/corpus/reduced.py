@@ -31,10 +31,11 @@ from trainer.corpus.recordings import LabelledCue, Recording, labelled_cues, red
 from trainer.corpus.windows import judged_spans, surest_frames, take_spans, training_frames
 from trainer.learn.excerpt import Excerpt, seen_values
 from trainer.learn.levels import learn_level, noise_counts
+from trainer.learn.mains import steadied
 from trainer.recipe import Recipe
 from trainer.work.cache import Cache, StoredArray, code_digest
 
-__all__ = ["ReduceJob", "Reduced", "excerpts", "look_at", "value_noise"]
+__all__ = ["ReduceJob", "Reduced", "excerpts", "look_at", "rate_of", "value_noise"]
 
 RUN_FRAMES = 64
 """About two seconds at 30 a second: a take and what is around it, or the changes of one."""
@@ -279,6 +280,11 @@ def value_noise(recordings: Sequence[Cued], sensor: Sensor, entry: EntryStage) -
     return noise_counts(sensor, entry.n_pixels_read // entry.n_out, ambient)
 
 
+def rate_of(recipe: Recipe, sensor: Sensor) -> float:
+    """Return the frames a second that a recipe counts in, or those of the sensor."""
+    return recipe.frame_rate_hz or sensor.frame_rate_hz
+
+
 def look_at(
     recipe: Recipe,
     sensor: Sensor,
@@ -290,8 +296,8 @@ def look_at(
 
     Gestures are where their strokes are, until alignment has found them again. The frames are found
     on the first entry's values and used for all, so that a comparison differs in nothing but the
-    readout. The level stage they are seen through is learned from recordings of participants who
-    are not locked.
+    readout. The stages they are seen through are learned from recordings of participants who are
+    not locked.
 
     Parameters
     ----------
@@ -307,15 +313,21 @@ def look_at(
         cues = labelled_cues(read_session(recording.path), recipe, uncued.time_s)
         plain.append(uncued.cued(recipe, cues))
     learned_from = [r for r in plain if not r.recording.locked]
-    level = learn_level(
-        seen_values(excerpts(learned_from)),
+    most = np.full(entry.n_in, sensor.max_counts, dtype=np.int64)
+    steady, asked, noise = steadied(
         recipe.features,
-        recipe.quantisation.clip_quantile,
+        rate_of(recipe, sensor),
+        entry.bounds(-most, most),
+        excerpts(learned_from),
         value_noise(learned_from, sensor, entry),
     )
+    clip = recipe.quantisation.clip_quantile
+    level = learn_level(seen_values(asked), recipe.features, clip, noise)
     results: list[list[Reduced]] = [[] for _ in stored[0][1:]]
     for each, (_, *outputs) in zip(plain, stored, strict=True):
-        levelled, _ = level.run(each.values, {})
+        levelled = each.values
+        for stage in (*steady, level):
+            levelled, _ = stage.run(levelled, stage.initial_state())
         spans = take_spans(recipe, levelled, each.cues)
         placed = each.placed(recipe, [first for first, _ in spans], [last for _, last in spans])
         for result, output in zip(results, outputs, strict=True):

@@ -31,6 +31,7 @@ from trainer.fit.held_out import (
     takes_of,
 )
 from trainer.fit.kept_fits import Finished
+from trainer.fit.owners import enrolment_of
 from trainer.fit.pipeline import Fitted, assemble_model
 from trainer.fit.quantity import fit_quantity
 from trainer.fit.records import IN_TURN, LOCKED, Records, records_of
@@ -183,6 +184,10 @@ def fit_model(
         evaluation["learning_curve"] = learning_curve(
             [*folds[best], *curve], [*outcomes[best], *from_fewer]
         )
+    evaluation |= enrolment_of(
+        model, folds[best], chosen.corpus.participants, finished[best], workers,
+        partial(_tell, tell, f"{recipe.name}: owners teach it"),
+    )  # fmt: skip
     evaluation["left_out"] = sorted(skip)
     evaluation |= _found_out(chosen, fitted, evaluation) | _compared(recipes, in_turn, best)
     _clear(finished)

@@ -16,6 +16,7 @@ from runtime.intervals import time_counted
 from trainer.judge.groups import GROUPINGS
 from trainer.judge.worst_takes import WorstTake
 from trainer.tell.charts import grey_picture
+from trainer.tell.owner import owner_section
 from trainer.tell.page_charts import (
     latency_chart,
     learning_chart,
@@ -88,6 +89,7 @@ def evaluation_page(
         learning=learning_chart(curve) if curve else None,
         learning_words=learning_words(curve) if curve else "",
         left_out=left_out_words(evaluation),
+        owner=owner_section(evaluation),
         groups=_groups(evaluation),
         takes=[_take(*both) for both in zip(worst, readouts, strict=True)],
         emulated=emulated_words(evaluation),

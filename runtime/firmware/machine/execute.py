@@ -276,6 +276,25 @@ class HostLibrary:
         )  # fmt: skip
         return records.raw[: len(lit) * n_bytes]
 
+    def command(self, command: int, class_number: int = 0) -> int:
+        """Carry out a command of enrolment between two frames; returns its answer."""
+        return int(self._library.harness_command(ctypes.c_int32(command), class_number))
+
+    def learned(self, n_bytes: int) -> bytes:
+        """Return the bytes that a command of enrolment saved, or loads."""
+        return bytes((ctypes.c_uint8 * n_bytes).in_dll(self._library, "harness_learned"))
+
+    def load_learned(self, data: bytes) -> None:
+        """Let the model load what its owner taught it; raises ToolError where it refuses that."""
+        self.put_learned(data)
+        answer = self.command(6)
+        if answer:
+            raise ToolError("host library", "answer of pw_enrol_load", answer, "0")
+
+    def put_learned(self, data: bytes) -> None:
+        """Put bytes where a command of enrolment loads them from."""
+        (ctypes.c_uint8 * len(data)).in_dll(self._library, "harness_learned")[:] = list(data)
+
     def selftest(self) -> int:
         """Return what the folder's own self-test answers."""
         return int(self._library.harness_selftest())
