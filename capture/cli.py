@@ -43,7 +43,7 @@ _MANY = 20  # sessions from which on work is long enough to be told of
 @click.option("--script", default="dynamic", show_default=True, help="Cue script it acts.")
 @click.option(
     "--sensor", default="lensless32", show_default=True,
-    help="Or lensless64, or a sensor.toml with the setting of one.",
+    help="Or lensless64, ambient32 (no LED), or a sensor.toml with the setting of one.",
 )  # fmt: skip
 @click.option(
     "--led-current-ma",
@@ -57,6 +57,10 @@ _MANY = 20  # sessions from which on work is long enough to be told of
 )  # fmt: skip
 @click.option("--unit", default="unit-a", show_default=True, help="Which physical sensor it plays.")
 @click.option(
+    "--scene", default="any", show_default=True,
+    help="Kind of place, for a script of people in one: stop, corridor, room or lobby.",
+)  # fmt: skip
+@click.option(
     "--transport", default="auto", show_default=True, type=click.Choice(["auto", "pty", "socket"]),
     help="A pseudo-terminal, or a loopback socket where the system has none.",
 )  # fmt: skip
@@ -64,7 +68,8 @@ def emulate(participant: str, **settings: Any) -> None:
     """Start an emulated sensor; print its port, then run until stopped.
 
     An invented participant in front of it acts the script's cues, in the order that follows from
-    the seed. Record with the same script and seed.
+    the seed. Record with the same script and seed. With a script of people in a place, such as
+    occupancy, the participant is the place: it has its own look and its own people.
     """
     from capture.emulated.port.device import DeviceSettings, run_device
     from runtime.errors import UsageError

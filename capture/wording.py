@@ -163,6 +163,11 @@ def _quality_lines(quality: Quality) -> Iterator[str]:
     )
     yield _led_line(quality)
     yield _flicker_line(quality)
+    if quality.apertures:
+        yield (
+            f"{len(quality.apertures)} apertures, baseline {quality.baseline_mm:g} mm: "
+            f"{'; '.join(quality.apertures)}"
+        )
 
 
 def _led_line(quality: Quality) -> str:

@@ -17,6 +17,7 @@ from capture.cli import commands as capture_commands
 from runtime.cli import commands as runtime_commands
 from runtime.errors import Error
 from runtime.reproducible_floats import hold_arithmetic_steady
+from trainer.audit.command import audit
 from trainer.choice.command import frontier
 
 __all__ = ["commands", "main"]
@@ -102,7 +103,7 @@ def demo(out: Path, as_json: bool) -> None:
     run_demo(out, as_json=as_json)
 
 
-commands: tuple[click.Command, ...] = (train, frontier, demo)
+commands: tuple[click.Command, ...] = (train, frontier, audit, demo)
 
 
 @click.group(

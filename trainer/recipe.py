@@ -47,6 +47,8 @@ class FeatureRecipe(Table):
     ``bins`` bins down and across, or, for ``entry = "pixels"``, ``pixels`` single pixels: ``qr``
     chooses them by what they tell about the readouts' strongest directions, ``random`` does not
     look. ``rows`` are the first row read and the row after the last one; the whole sensor without.
+    With ``steady``, a mean over a few frames comes before anything else is made of the values, the
+    shortest at the sensor's frame rate that lets no flicker of lamps on the mains through.
     ``level_bits`` bits of a level-normalised feature, with ``roots`` the square root of each share;
     ``projection`` onto ``directions`` learned
     directions (``principal``: most signal for the noise, ``fisher``: most difference between
@@ -69,6 +71,7 @@ class FeatureRecipe(Table):
     rows: tuple[Annotated[int, Field(ge=0, le=255)], Annotated[int, Field(ge=1, le=256)]] | None = (
         None
     )
+    steady: bool = False
     level_bits: Literal[8, 16] = 8
     roots: bool = False
     projection: Literal["none", "principal", "fisher", "swing", "random", "ternary", "sparse"] = (
@@ -281,6 +284,8 @@ class Recipe(Table):
             del values["quantity"]
         if self.head == HeadRecipe():
             del values["head"]
+        if not self.features.steady:
+            del values["features"]["steady"]
         text = json.dumps(values, sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()
 

@@ -42,6 +42,8 @@ BUILT_IN = (
     "everyday",
     "everyday_short",
     "arrival",
+    "occupancy",
+    "occupancy_short",
 )
 GESTURES = (
     "swipe_left",

@@ -13,8 +13,17 @@ from capture.cues.script import Script, schedule
 from capture.emulated.body.motion import check_acts
 from capture.emulated.body.people import Person, draw_person
 from capture.emulated.body.timeline import Z
-from capture.emulated.optic.optics import SENSORS, AngularGrid, Optic, build_optic, mounting_of
+from capture.emulated.optic.optics import (
+    APERTURE_MM2,
+    SENSORS,
+    AngularGrid,
+    Optic,
+    build_optic,
+    mounting_of,
+)
 from capture.emulated.optic.pixels import PixelArray
+from capture.emulated.places.occupants import PEOPLE
+from capture.emulated.places.world import ANY_SCENE, PlaceWorld, check_scene
 from capture.emulated.scenes.acting_cues import TableWorld
 from capture.emulated.scenes.everyday import SCENES, EverydayWorld
 from capture.frames import FrameBlock
@@ -25,6 +34,7 @@ __all__ = [
     "BLOCK_FRAMES",
     "Bench",
     "EmulatedSession",
+    "check_script",
     "dark_offset_us",
     "emulate_session",
     "noted_distance_mm",
@@ -38,7 +48,13 @@ _PULSE_JITTER = 0.001  # LED energy from pulse to pulse, rms; assumed
 
 
 def dark_offset_us(sensor: Sensor) -> int:
-    """Return how long after the lit exposure the dark one begins, microseconds."""
+    """Return how long after the lit exposure the dark one begins, microseconds.
+
+    Without an LED both are of ambient light, and the second follows at once: of half a period of
+    the lamps' flicker each, they are as if that light had not flickered at all.
+    """
+    if sensor.led_current_ma == 0.0:
+        return round(sensor.exposure_us)
     free = sensor.frame_period_us - 2.0 * sensor.exposure_us
     return round(sensor.exposure_us + min(100.0, free))
 
@@ -89,15 +105,34 @@ class Bench:
         lit, dark : uint16 array, shape (n_frames, n_rows, n_cols)
         """
         shape = (len(led), self.sensor.n_rows, self.sensor.n_cols)
-        ambient_w = self.optic.image(other)
+        led_w = self._crosstalk_w * np.float32(self.sensor.led_current_ma)
+        if np.any(led):
+            both = self.optic.image(np.concatenate([led, other]))
+            led_w, ambient_w = led_w + both[: len(led)], both[len(led) :]
+        else:  # by the light that is there anyway
+            ambient_w = self.optic.image(other)
         pulse = 1.0 + np.float32(_PULSE_JITTER) * rng.standard_normal((len(led), 1), np.float32)
-        led_w = self.optic.image(led) + self._crosstalk_w * np.float32(self.sensor.led_current_ma)
         lit = self.pixels.electrons(led_w * pulse + ambient_w * factors[0][:, None])
         dark = self.pixels.electrons(ambient_w * factors[1][:, None])
         return (
             self.pixels.read(lit, rng).reshape(shape),
             self.pixels.read(dark, rng).reshape(shape),
         )
+
+    def brightest(self, radiance: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+        """Return the share of its full well that the brightest pixel gathers, (n_frames,).
+
+        Parameters
+        ----------
+        radiance : float32 array, shape (n_frames, n_angles)
+            W/(m2 sr). One pixel in sixteen is looked at, as a sensor meters a few of them.
+        """
+        few = slice(None, None, 16)
+        etendue = APERTURE_MM2 * 1e-6 * self.optic.grid.solid_angle_sr
+        power_w = np.zeros((len(radiance), self.optic.n_pixels), np.float32)
+        power_w[:, few] = radiance @ self.optic.transfer[few].T * np.float32(etendue)
+        full = np.float32(self.sensor.full_well_e)
+        return np.asarray(self.pixels.electrons(power_w)[:, few].max(axis=1) / full)
 
 
 class World(Protocol):
@@ -131,25 +166,52 @@ class World(Protocol):
         ...  # pragma: no cover
 
 
+def check_script(script: Script, scene: str = ANY_SCENE) -> None:
+    """Refuse a script that cannot be played, or a scene that there is none of.
+
+    Raises
+    ------
+    UsageError
+        A cue is unknown, or cues of people in a place are mixed with acts of one person.
+    """
+    check_scene(scene)
+    of_places = [kind for kind in script.trial_types if kind in PEOPLE]
+    if not of_places:
+        check_acts(script.trial_types)
+        return
+    for kind in script.trial_types:
+        if kind not in PEOPLE:
+            what, expected = f"a cue beside {of_places[0]}", f"one of {', '.join(PEOPLE)}"
+            raise UsageError("emulated sensor", what, kind, expected)
+
+
 class EmulatedSession:
-    """A participant carrying out a script in front of one unit.
+    """A participant carrying out a script in front of one unit, or a place with its people.
 
     Parameters
     ----------
     script : Script
         Cues.
     participant : int
-        Number of the invented participant, >= 0.
+        Number of the invented participant, >= 0; where cues are of people in a place, of the place.
     seed : int
         Seed of the schedule, and with participant and script of everything drawn.
     sensor : Sensor
         What looks; its LED current and baseline light the scene.
     unit : str
         Name of the physical sensor.
+    scene : str
+        Kind of place, for cues of people in one.
     """
 
     def __init__(
-        self, script: Script, participant: int, seed: int, sensor: Sensor, unit: str = "unit-a"
+        self,
+        script: Script,
+        participant: int,
+        seed: int,
+        sensor: Sensor,
+        unit: str = "unit-a",
+        scene: str = ANY_SCENE,
     ) -> None:
         if participant < 0:
             raise UsageError("emulated session", "participant", participant, "0 or more")
@@ -158,10 +220,16 @@ class EmulatedSession:
         self.cues = schedule(script, seed)
         key = [participant, zlib.crc32(script.name.encode()), seed]
         rng = np.random.default_rng([*key, 1])
-        check_acts(cue.trial_type for cue in self.cues)
-        everyday = any(cue.trial_type in SCENES for cue in self.cues)
-        make: Callable[..., World] = EverydayWorld if everyday else TableWorld
-        self.world = make(self.person, self.cues, self.bench.optic.grid, rng)
+        check_script(script, scene)
+        grid = self.bench.optic.grid
+        self.world: World
+        if self.cues[0].trial_type in PEOPLE:
+            meter = self.bench.brightest
+            self.world = PlaceWorld(scene, participant, self.cues, grid, meter, tuple(key))
+        else:
+            everyday = any(cue.trial_type in SCENES for cue in self.cues)
+            make: Callable[..., World] = EverydayWorld if everyday else TableWorld
+            self.world = make(self.person, self.cues, grid, rng)
         self._noise = np.random.default_rng([*key, 2])
         self._next = 0
 
@@ -211,12 +279,13 @@ def emulate_session(
     sensor: Sensor,
     unit: str = "unit-a",
     tail_s: float = 1.0,
+    scene: str = ANY_SCENE,
 ) -> Iterator[FrameBlock]:
     """Yield a whole session in blocks: the script and `tail_s` seconds after its last cue.
 
     The bytes are those that the serial device sends for the same arguments.
     """
-    session = EmulatedSession(script, participant, seed, sensor, unit)
+    session = EmulatedSession(script, participant, seed, sensor, unit, scene)
     n_frames = int(np.ceil((session.script_end_s + tail_s) * sensor.frame_rate_hz))
     for begin in range(0, n_frames, BLOCK_FRAMES):
         yield session.next_block()[: n_frames - begin]

@@ -55,8 +55,11 @@ def _ask(link: SerialLink, kind: CommandKind, value: float) -> None:
 
 
 def _same_kind(where: str, there: Sensor, wanted: Sensor) -> None:
-    """Refuse a sensor whose fixed values differ; rows and what can be set are not looked at."""
-    settable = {"n_rows", *_STEPS}
+    """Refuse a sensor whose fixed values differ; rows and what can be set are not looked at.
+
+    Apertures are cut with the rows, and looked at once those are set.
+    """
+    settable = {"n_rows", "apertures", *_STEPS}
     for field in dataclasses.fields(Sensor):
         if field.name not in settable:
             _hold(where, field.name, getattr(there, field.name), getattr(wanted, field.name))

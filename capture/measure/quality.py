@@ -79,6 +79,10 @@ class Quality:
         Mains flicker that this frame rate cannot show.
     n_takes, n_rejected : int
         Labelled takes that are good, and those that are not.
+    apertures : tuple of str
+        Where the sensor's apertures are; empty where it has one over the whole array.
+    baseline_mm : float or None
+        From the first aperture to the second; None likewise.
     """
 
     n_pairs: int
@@ -104,6 +108,8 @@ class Quality:
     flicker_hidden_hz: tuple[float, ...] = ()
     n_takes: int = 0
     n_rejected: int = 0
+    apertures: tuple[str, ...] = ()
+    baseline_mm: float | None = None
 
     @property
     def dropped_fraction(self) -> float:
@@ -182,10 +188,14 @@ def measure(
 def session_quality(session: Session) -> Quality:
     """Return the figures of a session and its labels."""
     n_takes = sum(event.status == GOOD for event in session.events)
+    sensor = session.sensor
+    several = len(sensor.apertures) > 1
     return dataclasses.replace(
-        measure(session.blocks(), session.sensor, _gaps_after(session)),
+        measure(session.blocks(), sensor, _gaps_after(session)),
         n_takes=n_takes,
         n_rejected=len(session.events) - n_takes,
+        apertures=tuple(str(each) for each in sensor.apertures) if several else (),
+        baseline_mm=sensor.baseline_mm() if several else None,
     )
 
 

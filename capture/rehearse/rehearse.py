@@ -242,7 +242,7 @@ def _radiances(
     for surface in placed:
         n_frames = surface.points.shape[1]
         led, other = render(
-            [surface], bench.optic.grid, ambient.over(n_frames), sensor.baseline_mm,
+            [surface], bench.optic.grid, ambient.over(n_frames), sensor.led_offset_mm,
             sensor.led_current_ma, fill=True,
         )  # fmt: skip
         found += list(zip(led, other, strict=True))

@@ -142,7 +142,9 @@ int pw_send_description(pw_port *port, uint64_t time_us, const pw_description *d
 {
     encoder e;
     size_t n_texts = 3u + text_bytes(d->sensor) + text_bytes(d->unit) + text_bytes(d->firmware);
-    if (!begin_short(port, &e, KIND_DESCRIPTION, 0, time_us, 49u + n_texts)) {
+    unsigned n_apertures = d->n_apertures < 4u ? d->n_apertures : 4u;
+    size_t n_behind = n_apertures ? 1u + 16u * n_apertures : 0u;
+    if (!begin_short(port, &e, KIND_DESCRIPTION, 0, time_us, 49u + n_texts + n_behind)) {
         return 0;
     }
     put_le(&e, d->n_rows, 2);
@@ -158,10 +160,22 @@ int pw_send_description(pw_port *port, uint64_t time_us, const pw_description *d
     put_le(&e, d->frame_rate_mhz, 4);
     put_le(&e, d->led_current_ua, 4);
     put_le(&e, d->led_wavelength_pm, 4);
-    put_le(&e, d->baseline_um, 4);
+    put_le(&e, d->led_offset_um, 4);
     put_text(&e, d->sensor);
     put_text(&e, d->unit);
     put_text(&e, d->firmware);
+    if (n_apertures) {
+        put_byte(&e, (uint8_t)n_apertures);
+    }
+    for (unsigned i = 0; i < n_apertures; i++) {
+        const pw_aperture *a = &d->apertures[i];
+        put_le(&e, (uint32_t)a->x_um, 4);
+        put_le(&e, (uint32_t)a->y_um, 4);
+        put_le(&e, a->first_row, 2);
+        put_le(&e, a->n_rows, 2);
+        put_le(&e, a->first_col, 2);
+        put_le(&e, a->n_cols, 2);
+    }
     return end_short(port, &e);
 }
 

@@ -20,7 +20,7 @@
  *     PW_CRC_HEADER   name of a header of the board's, "my_crc.h", for a CRC unit. It defines
  *                     PW_CRC_START(), PW_CRC_FEED(byte) and PW_CRC_VALUE(), which make up
  *                     CRC-32/ISO-HDLC: bits reflected, start and final XOR 0xFFFFFFFF
- *     PW_SHORT_BYTES  room for short packets that wait, 384 unless told; a description takes up to 266
+ *     PW_SHORT_BYTES  room for short packets that wait, 384 unless told; a description takes up to 332
  */
 #ifndef PW_SEND_H
 #define PW_SEND_H
@@ -64,6 +64,11 @@ typedef struct {
 } pw_exposure;
 
 typedef struct {
+    int32_t x_um, y_um; /* centre of the optic from the sensor's origin */
+    uint16_t first_row, n_rows, first_col, n_cols; /* its part of what is read */
+} pw_aperture;
+
+typedef struct {
     uint16_t n_rows, n_cols, first_row;
     uint8_t bit_depth;
     uint16_t black_level_counts;
@@ -71,8 +76,10 @@ typedef struct {
     uint32_t read_noise_me;             /* 0.001 electrons rms */
     uint64_t dark_signal_me_per_s;      /* 0.001 electrons per second */
     uint32_t full_well_e;
-    uint32_t exposure_ns, frame_rate_mhz, led_current_ua, led_wavelength_pm, baseline_um;
+    uint32_t exposure_ns, frame_rate_mhz, led_current_ua, led_wavelength_pm, led_offset_um;
     const char *sensor, *unit, *firmware; /* UTF-8, at most 63 bytes each are sent */
+    const pw_aperture *apertures;         /* (n_apertures,) */
+    uint8_t n_apertures; /* up to 4; 0 for one optic at the origin over the whole array */
 } pw_description;
 
 typedef struct {

@@ -118,8 +118,7 @@ def thinned_sensor(sensor: Sensor, setting: Setting) -> Sensor:
     steps = 2.0 ** (bits - sensor.bit_depth)
     try:
         return dataclasses.replace(
-            sensor,
-            n_rows=stop - first,
+            sensor.reading_rows(first, stop - first),
             bit_depth=bits,
             conversion_gain_dn_per_e=sensor.conversion_gain_dn_per_e * steps,
             black_level_counts=math.floor(sensor.black_level_counts * steps + 0.5),

@@ -26,6 +26,7 @@ from dataclasses import dataclass, field
 
 from cobs import cobs
 
+from capture.wire.description import pack_description, read_description
 from capture.wire.messages import (
     MAX_SIDE,
     Acknowledge,
@@ -40,7 +41,6 @@ from capture.wire.messages import (
 )
 from capture.wire.packing import pack_counts, unpack_counts
 from runtime.errors import FormatError
-from runtime.sensor import Sensor
 
 __all__ = [
     "MAX_PACKET",
@@ -65,7 +65,6 @@ _EXPOSURE = struct.Struct("<BBHHH")  # lit, bits, first_row, n_rows, n_cols
 _STATUS = struct.Struct("<hHI")  # temperature 0.01 C, supply mV, overruns
 _COMMAND = struct.Struct("<BI")  # command, value
 _ACKNOWLEDGE = struct.Struct("<BBI")  # command, result, value in force
-_DESCRIPTION = struct.Struct("<HHHBHIIQIIIIII")  # see _describe
 
 _MAX_DECODED = _HEADER.size + _EXPOSURE.size + 2 * MAX_SIDE**2 + _CRC.size
 MAX_PACKET = _MAX_DECODED + _MAX_DECODED // 254 + 1
@@ -78,65 +77,6 @@ class _Kind(enum.IntEnum):
     STATUS = 3
     ACKNOWLEDGE = 4
     COMMAND = 16
-
-
-def _describe(message: Description) -> bytes:
-    """Body of a description: settings as unsigned integers in fixed steps, then three texts."""
-    s = message.sensor
-    texts = b""
-    for text in (s.name, message.unit, message.firmware):
-        raw = text.encode("utf-8")
-        texts += bytes([len(raw)]) + raw
-    return (
-        _DESCRIPTION.pack(
-            s.n_rows,
-            s.n_cols,
-            message.first_row,
-            s.bit_depth,
-            s.black_level_counts,
-            round(s.conversion_gain_dn_per_e * 1e6),
-            round(s.read_noise_e * 1e3),
-            round(s.dark_signal_e_per_s * 1e3),
-            round(s.full_well_e),
-            round(s.exposure_us * 1e3),
-            round(s.frame_rate_hz * 1e3),
-            round(s.led_current_ma * 1e3),
-            round(s.led_wavelength_nm * 1e3),
-            round(s.baseline_mm * 1e3),
-        )
-        + texts
-    )
-
-
-def _read_description(body: memoryview, time_us: int) -> Description:
-    values = _DESCRIPTION.unpack_from(body)
-    texts = []
-    rest = bytes(body[_DESCRIPTION.size :])
-    for _ in range(3):
-        end = 1 + rest[0]
-        if end > len(rest):
-            raise FormatError("packet", "length", len(body), f"{end - len(rest)} bytes more")
-        texts.append(rest[1:end].decode("utf-8"))
-        rest = rest[end:]
-    if rest:
-        raise FormatError("packet", "length", len(body), f"{len(rest)} bytes less")
-    sensor = Sensor(
-        name=texts[0],
-        n_rows=values[0],
-        n_cols=values[1],
-        bit_depth=values[3],
-        black_level_counts=values[4],
-        conversion_gain_dn_per_e=values[5] / 1e6,
-        read_noise_e=values[6] / 1e3,
-        dark_signal_e_per_s=values[7] / 1e3,
-        full_well_e=float(values[8]),
-        exposure_us=values[9] / 1e3,
-        frame_rate_hz=values[10] / 1e3,
-        led_current_ma=values[11] / 1e3,
-        led_wavelength_nm=values[12] / 1e3,
-        baseline_mm=values[13] / 1e3,
-    )
-    return Description(sensor, texts[1], texts[2], values[2], time_us)
 
 
 def _read_exposure(body: memoryview, sequence: int, time_us: int) -> Exposure:
@@ -164,7 +104,7 @@ def encode(message: Message) -> bytes:
     try:
         match message:
             case Description():
-                kind, body = _Kind.DESCRIPTION, _describe(message)
+                kind, body = _Kind.DESCRIPTION, pack_description(message)
             case Exposure(lit=lit, counts=counts, bits=bits, first_row=first_row):
                 n_rows, n_cols = counts.shape
                 check_range("n_rows", n_rows, 1, MAX_SIDE)
@@ -216,7 +156,7 @@ def decode(packet: bytes) -> Message | None:
             case _Kind.EXPOSURE:
                 return _read_exposure(body, sequence, time_us)
             case _Kind.DESCRIPTION:
-                return _read_description(body, time_us)
+                return read_description(body, time_us)
             case _Kind.STATUS:
                 steps, supply_mv, overruns = _STATUS.unpack(body)
                 return Status(time_us, steps / 100, supply_mv, overruns)

@@ -86,7 +86,11 @@ class SensorFile:
         return "\n".join(lines) + "\n"
 
 
-def _toml(value: str | int | float) -> str:
+def _toml(value: Any) -> str:
+    if isinstance(value, list):
+        return f"[{', '.join(_toml(each) for each in value)}]"
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {_toml(each)}" for key, each in value.items()) + " }"
     # A JSON string of printable ASCII is a TOML basic string.
     return json.dumps(value) if isinstance(value, str) else repr(value)
 

@@ -29,6 +29,7 @@ from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.root import Root
 from runtime.stages.skip import Skip
+from runtime.stages.steady import Steady
 from runtime.stages.swing import Swing
 from runtime.stages.trees import Trees
 from runtime.stages.window import Window
@@ -176,6 +177,33 @@ def _bound(low: Int64, high: Int64) -> int:
     return int(max(np.abs(low).max(), np.abs(high).max()))
 
 
+def steady(draw: st.DrawFn, n_values: int) -> Steady:
+    """Draw a few weights, of which the newest frame's outweighs the others, and a shift."""
+    taps = draw(st.lists(st.integers(-3, 5), min_size=1, max_size=4))
+    newest = max(1, 1 - sum(taps)) + draw(st.integers(0, 3))
+    return Steady(n_values, (*taps, newest), draw(st.integers(0, 6)))
+
+
+def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) -> Stage:
+    """Draw a stage that may stand anywhere between entry and head."""
+    kind = draw(st.sampled_from(["window", "dense", "motion", "swing", "skip", "steady"]))
+    n_bits = draw(st.sampled_from([8, 16]))
+    extreme = draw(st.booleans())
+    if kind == "window":
+        segments, length = draw(st.integers(1, 4)), draw(st.integers(1, 4))
+        return Window(len(low), segments, length, draw(st.integers(0, 3)), n_bits)
+    if kind == "motion":
+        return Motion(len(low), draw(st.integers(0, 9)), n_bits)
+    if kind == "skip":
+        return Skip(len(low), draw(st.integers(1, 5)))
+    if kind == "steady":
+        return steady(draw, len(low))
+    if kind == "swing":
+        return Swing(len(low), draw(st.integers(1, 2)), draw(st.integers(0, 9)), n_bits)
+    n_out = draw(st.integers(1, 9))
+    return dense(rng, len(low), n_out, n_bits, _bound(low, high), extreme)
+
+
 @st.composite
 def models(draw: st.DrawFn) -> Model:
     """Draw a whole model: entry, sometimes level, roots and window, layers, a closing stage."""
@@ -192,6 +220,8 @@ def models(draw: st.DrawFn) -> Model:
         low, high = stage.bounds(low, high)
         stages.append(stage)
 
+    if draw(st.booleans()) and sensor.bit_depth < 16:
+        append(steady(draw, entry.n_out))
     if draw(st.booleans()):
         n_bits = draw(st.sampled_from([8, 16]))
         gain_bits = draw(st.integers(0, 24))
@@ -201,21 +231,7 @@ def models(draw: st.DrawFn) -> Model:
             n_rooted = draw(st.integers(1, len(low)))
             append(Root(len(low), n_rooted, draw(st.integers(0, 15)), draw(st.integers(1, 16))))
     for _ in range(draw(st.integers(0, 2))):
-        kind = draw(st.sampled_from(["window", "dense", "motion", "swing", "skip"]))
-        n_bits = draw(st.sampled_from([8, 16]))
-        extreme = draw(st.booleans())
-        if kind == "window":
-            segments, length = draw(st.integers(1, 4)), draw(st.integers(1, 4))
-            append(Window(len(low), segments, length, draw(st.integers(0, 3)), n_bits))
-        elif kind == "motion":
-            append(Motion(len(low), draw(st.integers(0, 9)), n_bits))
-        elif kind == "skip":
-            append(Skip(len(low), draw(st.integers(1, 5))))
-        elif kind == "swing":
-            append(Swing(len(low), draw(st.integers(1, 2)), draw(st.integers(0, 9)), n_bits))
-        else:
-            n_out = draw(st.integers(1, 9))
-            append(dense(rng, len(low), n_out, n_bits, _bound(low, high), extreme))
+        append(between(draw, rng, low, high))
     fewest, most_given, closing = CLOSING[draw(st.sampled_from(sorted(CLOSING)))]
     n_given = draw(st.integers(fewest, most_given))
     if draw(st.booleans()):

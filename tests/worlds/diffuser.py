@@ -24,7 +24,7 @@ SENSOR = Sensor(
     "diffuser", 48, 40, 10,
     conversion_gain_dn_per_e=0.055, read_noise_e=14.0, dark_signal_e_per_s=900.0,
     full_well_e=17500.0, black_level_counts=24, exposure_us=400.0, frame_rate_hz=30.0,
-    led_current_ma=120.0, led_wavelength_nm=850.0, baseline_mm=2.4,
+    led_current_ma=120.0, led_wavelength_nm=850.0, led_offset_mm=2.4,
 )  # fmt: skip
 LIGHT = Light(
     led_e=8000.0, flicker_hz=100.0, apart_s=0.0026,

@@ -23,7 +23,7 @@ SENSOR = Sensor(
     "mask", 32, 64, 12,
     conversion_gain_dn_per_e=0.21, read_noise_e=6.0, dark_signal_e_per_s=300.0,
     full_well_e=18500.0, black_level_counts=120, exposure_us=250.0, frame_rate_hz=45.0,
-    led_current_ma=200.0, led_wavelength_nm=940.0, baseline_mm=3.5,
+    led_current_ma=200.0, led_wavelength_nm=940.0, led_offset_mm=3.5,
 )  # fmt: skip
 LIGHT = Light(
     led_e=12000.0, flicker_hz=120.0, apart_s=0.0011,

@@ -26,15 +26,16 @@ import trainer.corpus.recordings
 from capture.measure.signs import Signs
 from capture.store.session import read_session
 from runtime.sensor import Sensor
-from runtime.stages.contract.stage import EntryStage, Float64, Int32, Int64
+from runtime.stages.contract.stage import EntryStage, Float64, Int32, Int64, Stage
 from trainer.corpus.recordings import LabelledCue, Recording, labelled_cues, reduce_recording
 from trainer.corpus.windows import judged_spans, surest_frames, take_spans, training_frames
 from trainer.learn.excerpt import Excerpt, seen_values
 from trainer.learn.levels import learn_level, noise_counts
+from trainer.learn.mains import learn_steady, noise_share
 from trainer.recipe import Recipe
 from trainer.work.cache import Cache, StoredArray, code_digest
 
-__all__ = ["ReduceJob", "Reduced", "excerpts", "look_at", "value_noise"]
+__all__ = ["ReduceJob", "Reduced", "excerpts", "look_at", "rate_of", "value_noise"]
 
 RUN_FRAMES = 64
 """About two seconds at 30 a second: a take and what is around it, or the changes of one."""
@@ -279,6 +280,11 @@ def value_noise(recordings: Sequence[Cued], sensor: Sensor, entry: EntryStage) -
     return noise_counts(sensor, entry.n_pixels_read // entry.n_out, ambient)
 
 
+def rate_of(recipe: Recipe, sensor: Sensor) -> float:
+    """Return the frames a second that a recipe counts in, or those of the sensor."""
+    return recipe.frame_rate_hz or sensor.frame_rate_hz
+
+
 def look_at(
     recipe: Recipe,
     sensor: Sensor,
@@ -307,15 +313,21 @@ def look_at(
         cues = labelled_cues(read_session(recording.path), recipe, uncued.time_s)
         plain.append(uncued.cued(recipe, cues))
     learned_from = [r for r in plain if not r.recording.locked]
-    level = learn_level(
-        seen_values(excerpts(learned_from)),
-        recipe.features,
-        recipe.quantisation.clip_quantile,
-        value_noise(learned_from, sensor, entry),
-    )
+    to_learn, noise = excerpts(learned_from), value_noise(learned_from, sensor, entry)
+    most = np.full(entry.n_in, sensor.max_counts, dtype=np.int64)
+    steady = learn_steady(recipe.features, rate_of(recipe, sensor), *entry.bounds(-most, most))
+    first_stages: list[Stage] = []
+    if steady is not None:
+        first_stages.append(steady)
+        to_learn = [e.through(steady) for e in to_learn]
+        noise *= noise_share(steady.taps, steady.shift)
+    clip = recipe.quantisation.clip_quantile
+    first_stages.append(learn_level(seen_values(to_learn), recipe.features, clip, noise))
     results: list[list[Reduced]] = [[] for _ in stored[0][1:]]
     for each, (_, *outputs) in zip(plain, stored, strict=True):
-        levelled, _ = level.run(each.values, {})
+        levelled = each.values
+        for stage in first_stages:
+            levelled, _ = stage.run(levelled, stage.initial_state())
         spans = take_spans(recipe, levelled, each.cues)
         placed = each.placed(recipe, [first for first, _ in spans], [last for _, last in spans])
         for result, output in zip(results, outputs, strict=True):

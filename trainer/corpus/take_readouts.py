@@ -16,7 +16,8 @@ from runtime.errors import ArgumentError, UsageError
 from runtime.files import as_path
 from runtime.sensor import Sensor
 from trainer.corpus.recordings import LabelledCue, labelled_cues, open_corpus
-from trainer.corpus.windows import judging_delay
+from trainer.corpus.windows import USUAL_RATE_HZ, judging_delay
+from trainer.learn.mains import frames_kept
 from trainer.recipe import Recipe, load_recipe
 
 __all__ = ["TakeReadouts", "as_recipe", "frames_before", "read_takes"]
@@ -65,7 +66,8 @@ def frames_before(recipe: Recipe) -> int:
     """Return how many frames a recipe's window reaches back from the frame that is answered."""
     features = recipe.features
     window = features.segments * features.segment_frames + 2 * features.swing_frames
-    return window + recipe.frames_of_score + int(features.motion)
+    before = window + recipe.frames_of_score + int(features.motion)
+    return before + frames_kept(features, recipe.frame_rate_hz or USUAL_RATE_HZ)
 
 
 def read_takes(data: Path | str, recipe: Recipe | str | Path) -> TakeReadouts:

@@ -17,7 +17,7 @@ from runtime.stages.bins import Bins
 from runtime.stages.contract.stage import Float64, Int32, Int64, Stage
 from runtime.stages.skip import Skip
 from runtime.stages.window import Window
-from trainer.corpus.reduced import Reduced, excerpts, value_noise
+from trainer.corpus.reduced import Reduced, excerpts, rate_of, value_noise
 from trainer.corpus.windows import gesture_free
 from trainer.judge.events import Margins, decision_for
 from trainer.learn.classifiers import fit_classifier, fit_regressor
@@ -26,6 +26,7 @@ from trainer.learn.excerpt import Excerpt, seen_values
 from trainer.learn.features import StageChain, learn_features, learn_window
 from trainer.learn.levels import in_view, learn_level, shape_floor
 from trainer.learn.lowering import lower_classifier, lower_regressor
+from trainer.learn.mains import learn_steady, noise_share
 from trainer.learn.quantise import shift_to_fit
 from trainer.recipe import Recipe
 
@@ -112,8 +113,14 @@ def fit_pipeline(
     pixels = learn_pixels(features, reduced_by, seen, recipe.seed)
     chain = StageChain.start(pixels or reduced_by, sensor.max_counts, pixels)
     asked = [replace(e, values=chain.run(e.values)) for e in asked]
-    chain = chain.then(learn_level(seen_values(asked), features, quantisation.clip_quantile, noise))
-    seen = [e.only(s.seen).through(*chain.stages) for e, s in zip(asked, seen, strict=True)]
+    steady = learn_steady(features, rate_of(recipe, sensor), chain.low, chain.high)
+    if steady is not None:
+        chain, noise = chain.then(steady), noise * noise_share(steady.taps, steady.shift)
+        asked = [e.through(steady) for e in asked]
+        seen = [_in_view(e, noise) for e in asked]
+    level = learn_level(seen_values(asked), features, quantisation.clip_quantile, noise)
+    chain = chain.then(level)
+    seen = [e.only(s.seen).through(level) for e, s in zip(asked, seen, strict=True)]
     whole = ((r.values, r.frames, r.labels) for r in train)
     chain = learn_features(chain, seen, features, quantisation, recipe.seed, whole)
     chain = chain.learned_behind()

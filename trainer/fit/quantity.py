@@ -15,12 +15,13 @@ from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.stage import Int32
-from trainer.corpus.reduced import Reduced
+from trainer.corpus.reduced import Reduced, rate_of
 from trainer.fit.candidates import Candidate
 from trainer.fit.held_out import fold_jobs
 from trainer.fit.kept_fits import Finished
 from trainer.fit.pipeline import Fitted
 from trainer.judge.quantity_figures import Measured, half_width, quantity_figures, share_within
+from trainer.learn.mains import frames_kept
 from trainer.recipe import QuantityRecipe, Recipe
 from trainer.work.jobs import Workers
 
@@ -129,7 +130,8 @@ def _assemble(
     guards = np.concatenate(
         [chain.run(r.values)[r.frames, 1] for r in side if not r.recording.locked]
     )
-    features = recipe.features
+    features, sensor = recipe.features, candidate.corpus.sensor
+    window = features.segments * features.segment_frames
     closing = Quantity(
         names=(quantity.name,),
         units=(quantity.unit,),
@@ -138,12 +140,12 @@ def _assemble(
         half_widths=(math.ceil(half / step),),
         low=(low, int(guards.min())),
         high=(high, int(guards.max())),
-        settle=features.segments * features.segment_frames + recipe.frames_of_score,
+        settle=window + frames_kept(features, rate_of(recipe, sensor)) + recipe.frames_of_score,
     )
     return Model(
         name=recipe.name,
         task=recipe.task,
-        sensor=candidate.corpus.sensor,
+        sensor=sensor,
         classes=(),
         stages=(chain.entry, *chain.stages, closing),
         provenance=candidate.provenance,

@@ -39,7 +39,7 @@ LED_LAMP = 2e-7
 
 
 def led_irradiance(
-    x_mm: Floats, y_mm: Floats, z_mm: Floats, baseline_mm: float, current_ma: float
+    x_mm: Floats, y_mm: Floats, z_mm: Floats, led_offset_mm: float, current_ma: float
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """Return what the LED sends to points in space.
 
@@ -50,7 +50,7 @@ def led_irradiance(
     ux, uy, uz : float32 array
         Unit vectors from the LED to the points.
     """
-    dx = x_mm - np.float32(baseline_mm)
+    dx = x_mm - np.float32(led_offset_mm)
     squared = dx * dx + y_mm * y_mm + z_mm * z_mm
     inverse = np.float32(1.0) / np.sqrt(squared)
     uz = z_mm * inverse

@@ -5,9 +5,8 @@ wherever it stands; the angle moves the pattern, and turns and stretches it slow
 sees a weighted sum over the whole field, and a readout looks like nothing. All of it is linear:
 ``readout = transfer @ scene``.
 
-The pattern is this project's own construction: five logarithmic arms of different weight, knotted
-along their length, over a faint diffuse pedestal. No arm has a twin opposite to it (the number is
-odd), so that the pattern resembles no shifted or turned copy of itself.
+A sensor of several apertures has one such optic over each rectangle of its array, a pattern of its
+own on each; pixels under none of them see nothing.
 """
 
 from __future__ import annotations
@@ -19,8 +18,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from capture.emulated.optic.pattern import pattern_at
 from runtime.errors import UsageError
-from runtime.sensor import Sensor
+from runtime.sensor import Aperture, Sensor
 
 __all__ = [
     "APERTURE_MM2",
@@ -31,6 +31,7 @@ __all__ = [
     "Optic",
     "build_optic",
     "mounting_of",
+    "response",
 ]
 
 Floats = npt.NDArray[np.float32]
@@ -42,16 +43,10 @@ APERTURE_MM2 = 0.0625
 REFRACTIVE_INDEX = 1.5
 """Of the spacer between optic and pixels (glass; any optics textbook, from memory)."""
 
-_N_ARMS = 5
-_PITCH = 2.2  # turn of an arm, radians for each e-fold of the radius
-_ARM_SIGMA = 0.036  # half width of an arm, in half widths of the array
-_ENVELOPE = 0.75  # radius at which an arm has faded to 1/e
-_PEDESTAL = 0.12  # share of the light that is diffuse
 _EDGE_SHIFT = 1.15  # where the field's edge puts the centre of the pattern, half widths
 _EDGE_TURN_RAD = 0.25
 _EDGE_STRETCH = 0.08
-_RASTER = 1024  # cells across the finely drawn pattern
-_EXTENT = 3.0  # half width of the drawn pattern, in half widths of the array
+_AT_ONCE = 64  # directions whose pixels are worked out together: a few megabytes
 
 SENSORS = {
     "lensless32": Sensor(name="lensless32", n_rows=32, n_cols=32),
@@ -64,8 +59,18 @@ SENSORS = {
         dark_signal_e_per_s=150.0,
         full_well_e=5000.0,
     ),
+    "ambient32": Sensor(
+        name="ambient32",
+        n_rows=32,
+        n_cols=32,
+        exposure_us=5000.0,
+        frame_rate_hz=2.0,
+        led_current_ma=0.0,
+        led_wavelength_nm=555.0,
+    ),
 }
-"""Sensors by name. Both have the same optic; the pixels of the second are half as wide."""
+"""Sensors by name. All have the same optic; the pixels of the second are half as wide. The third
+has no LED, and a filter that passes 400 to 700 nm; its wavelength is the middle of that."""
 
 
 @dataclass(frozen=True)
@@ -161,11 +166,25 @@ class AngularGrid:
 
 @dataclass(frozen=True, slots=True)
 class Mounting:
-    """How far the optic of one unit is from its place: turn and shift."""
+    """How far the optic of one aperture is from its place, and in which state it is.
+
+    Parameters
+    ----------
+    rotation_deg : float
+        Turn.
+    shift_x, shift_y : float
+        Shift over the pixels, in half widths of the array under it.
+    smear : float
+        Blur by something on the optic, one standard deviation in half widths, >= 0.
+    passes : float
+        Share of the light that a cover over the optic lets pass, 0 to 1.
+    """
 
     rotation_deg: float = 0.0
     shift_x: float = 0.0
     shift_y: float = 0.0
+    smear: float = 0.0
+    passes: float = 1.0
 
 
 def mounting_of(unit: str) -> Mounting:
@@ -219,35 +238,6 @@ class Optic:
         return power
 
 
-@functools.lru_cache(maxsize=4)
-def _drawn_pattern(n_across: int) -> Floats:
-    """Point response finely drawn and averaged over the footprint of one pixel.
-
-    Scaled so that, sampled at the centres of an endless array of pixels, it sums to 1.
-    """
-    from scipy.ndimage import uniform_filter
-
-    step = 2.0 * _EXTENT / _RASTER
-    along = (np.arange(_RASTER) + 0.5) * step - _EXTENT
-    x, y = np.meshgrid(along, along)
-    r, phi = np.hypot(x, y) + 1e-6, np.arctan2(y, x)
-    lag = phi - _PITCH * np.log(r / _ENVELOPE)
-    pattern = np.zeros_like(r)
-    for arm in range(_N_ARMS):
-        away = np.angle(np.exp(1j * (lag - 2.0 * np.pi * arm / _N_ARMS)))
-        distance = r * away / np.hypot(1.0, _PITCH)
-        knots = 1.0 + 0.8 * np.cos(2.0 * np.pi * (3.1 + 0.7 * arm) * r + 1.7 * arm)
-        weight = 1.0 + 0.35 * np.cos(2.4 * arm)
-        pattern += weight * knots * np.exp(-0.5 * (distance / _ARM_SIGMA) ** 2)
-    pattern *= np.exp(-((r / _ENVELOPE) ** 2))
-    pattern /= pattern.sum()
-    pedestal = np.exp(-((r / 0.9) ** 2))
-    pattern = (1.0 - _PEDESTAL) * pattern + _PEDESTAL * pedestal / pedestal.sum()
-    footprint = 2.0 / n_across / step
-    mean = uniform_filter(pattern, size=max(1, round(footprint)), mode="constant")
-    return np.asarray(mean * footprint**2, dtype=np.float32)
-
-
 def _edge(angle_rad: npt.NDArray[np.float64], half_angle_deg: float) -> npt.NDArray[np.float64]:
     """Transmission of the field stop: 1, fading to 0 over the last 5 degrees."""
     left = (np.radians(half_angle_deg) - angle_rad) / np.radians(5.0)
@@ -255,32 +245,91 @@ def _edge(angle_rad: npt.NDArray[np.float64], half_angle_deg: float) -> npt.NDAr
 
 
 def build_optic(
-    sensor: Sensor, mounting: Mounting | None = None, grid: AngularGrid | None = None
+    sensor: Sensor,
+    mounting: Mounting | tuple[Mounting, ...] | None = None,
+    grid: AngularGrid | None = None,
 ) -> Optic:
     """Build the transfer matrix of a sensor.
 
     Parameters
     ----------
     sensor : Sensor
-        Its number of pixels down and across.
-    mounting : Mounting, optional
+        Its pixels down and across, and its apertures.
+    mounting : Mounting, or one for each aperture; optional
         Turn and shift of the optic; none by default.
     grid : AngularGrid, optional
         The angles; 54 cells across 110 degrees by default.
 
     Notes
     -----
-    A direction at angle t is refracted into the spacer, sin(t') = sin(t) / n, and so shifts the
-    pattern by an amount proportional to tan(t'). The footprint of a pixel is taken as not turned
-    with the arms: the turn stays below 15 degrees. Sensors that differ in their setting alone share
-    one optic, which is kept.
+    Sensors that differ in their setting alone share one optic, which is kept.
     """
-    return _build(sensor.n_rows, sensor.n_cols, mounting or Mounting(), grid or AngularGrid())
+    if not isinstance(mounting, tuple):
+        mounting = (mounting or Mounting(),) * len(sensor.apertures)
+    shape = sensor.n_rows, sensor.n_cols
+    return _build(shape, sensor.apertures, mounting, grid or AngularGrid())
 
 
 @functools.lru_cache(maxsize=8)
-def _build(n_rows: int, n_cols: int, mounting: Mounting, grid: AngularGrid) -> Optic:
-    directions = grid.directions.astype(np.float64)
+def _build(
+    shape: tuple[int, int],
+    apertures: tuple[Aperture, ...],
+    mountings: tuple[Mounting, ...],
+    grid: AngularGrid,
+) -> Optic:
+    transfer = np.zeros((grid.n_angles, *shape), np.float32)
+    for aperture, mounting in zip(apertures, mountings, strict=True):
+        seen = response(aperture, mounting, grid.directions, grid.half_angle_deg)
+        aperture.of(transfer)[:] = seen.reshape(-1, aperture.n_rows, aperture.n_cols)
+    # Kept angle by angle: the product with scenes reads it so.
+    return Optic(grid, transfer.reshape(grid.n_angles, -1).T)
+
+
+def response(
+    aperture: Aperture,
+    mounting: Mounting,
+    directions: npt.NDArray[np.floating],
+    half_angle_deg: float = AngularGrid.half_angle_deg,
+) -> npt.NDArray[np.float64]:
+    """Return what an aperture's pixels receive of points of light in any directions.
+
+    Parameters
+    ----------
+    aperture : Aperture
+        Its rows and columns.
+    mounting : Mounting
+        Turn, shift and state of its optic.
+    directions : float array, shape (n_directions, 3)
+        Unit vectors towards the points, z along the axis.
+    half_angle_deg : float
+        Half of the field of view.
+
+    Returns
+    -------
+    float64 array, shape (n_directions, n_pixels of the aperture)
+        Share of the light that enters the aperture and lands on a pixel. Smooth in the directions:
+        its derivative is continuous, and so is that one's.
+
+    Notes
+    -----
+    A direction at angle t is refracted into the spacer, sin(t') = sin(t) / n, and so shifts the
+    pattern by an amount proportional to tan(t'). The footprint of a pixel is taken as not turned
+    with the arms: the turn stays below 15 degrees.
+    """
+    whole = np.asarray(directions, np.float64)
+    parts = [whole[i : i + _AT_ONCE] for i in range(0, len(whole), _AT_ONCE)]
+    n_pixels = aperture.n_rows * aperture.n_cols
+    seen = [np.zeros((0, n_pixels))]
+    seen += [_response(aperture, mounting, part, half_angle_deg) for part in parts]
+    return np.concatenate(seen)
+
+
+def _response(
+    aperture: Aperture,
+    mounting: Mounting,
+    directions: npt.NDArray[np.float64],
+    half_angle_deg: float,
+) -> npt.NDArray[np.float64]:
     sine = np.hypot(directions[:, 0], directions[:, 1])
     angle = np.arctan2(sine, directions[:, 2])
 
@@ -288,27 +337,25 @@ def _build(n_rows: int, n_cols: int, mounting: Mounting, grid: AngularGrid) -> O
         inside = np.asarray(sine_outside) / REFRACTIVE_INDEX
         return np.asarray(inside / np.sqrt(1.0 - inside**2))
 
-    share = angle / np.radians(grid.half_angle_deg)
-    reach = _EDGE_SHIFT * bent(sine) / bent(float(np.sin(np.radians(grid.half_angle_deg))))
+    share = angle / np.radians(half_angle_deg)
+    reach = _EDGE_SHIFT * bent(sine) / bent(float(np.sin(np.radians(half_angle_deg))))
     heading = np.arctan2(directions[:, 1], directions[:, 0]) + np.radians(mounting.rotation_deg)
-    centre_x = reach * np.cos(heading) + mounting.shift_x
-    centre_y = reach * np.sin(heading) + mounting.shift_y
-    turn = _EDGE_TURN_RAD * share**2 + np.radians(mounting.rotation_deg)
-    stretch = 1.0 + _EDGE_STRETCH * share**2
+    centre_x = (reach * np.cos(heading) + mounting.shift_x)[:, None]
+    centre_y = (reach * np.sin(heading) + mounting.shift_y)[:, None]
+    turn = (_EDGE_TURN_RAD * share**2 + np.radians(mounting.rotation_deg))[:, None]
+    stretch = (1.0 + _EDGE_STRETCH * share**2)[:, None]
 
+    n_rows, n_cols = aperture.n_rows, aperture.n_cols
     n_across = max(n_rows, n_cols)
     cols = (np.arange(n_cols) + 0.5 - n_cols / 2) * 2.0 / n_across
     rows = (np.arange(n_rows) + 0.5 - n_rows / 2) * 2.0 / n_across
-    pixel_x, pixel_y = (axis.ravel()[:, None] for axis in np.meshgrid(cols, rows))
+    pixel_x, pixel_y = (axis.ravel() for axis in np.meshgrid(cols, rows))
     dx, dy = pixel_x - centre_x, pixel_y - centre_y
     u = (np.cos(turn) * dx + np.sin(turn) * dy) / stretch
     v = (np.cos(turn) * dy - np.sin(turn) * dx) / stretch
-    scale = _RASTER / (2.0 * _EXTENT)
-    i = np.clip(((v + _EXTENT) * scale).astype(np.int32), 0, _RASTER - 1)
-    j = np.clip(((u + _EXTENT) * scale).astype(np.int32), 0, _RASTER - 1)
-    passed = TRANSMISSION * np.cos(angle) * _edge(angle, grid.half_angle_deg)
-    response = _drawn_pattern(n_across)[i, j] / stretch**2
-    # Sampling at pixel centres is off by up to a few per cent of a pattern this fine; light that
-    # would be made by it is taken back.
-    response /= np.maximum(1.0, response.sum(axis=0))
-    return Optic(grid, np.ascontiguousarray(response * passed, dtype=np.float32))
+    seen = pattern_at(n_across, u, v, mounting.smear)
+    passed = mounting.passes * TRANSMISSION * np.cos(angle) * _edge(angle, half_angle_deg)
+    seen *= (passed / stretch[:, 0] ** 2)[:, None]
+    # A stretched pattern's pixels overlap a little; light that would be made so is taken back.
+    seen /= np.maximum(1.0, seen.sum(axis=1) / np.maximum(passed, 1e-12))[:, None]
+    return seen

@@ -8,6 +8,7 @@ surfaces overlap.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -39,7 +40,7 @@ class _Visible:
 def _facing(
     placed: Placed,
     grid: AngularGrid,
-    baseline_mm: float,
+    led_offset_mm: float,
     current_ma: float,
     light: Illumination,
     fill: bool,
@@ -66,7 +67,7 @@ def _facing(
     stretch = inverse * np.sqrt(np.float32(2.0) / (np.float32(1.0) + z * inverse))
     column = (x * stretch + np.float32(grid.radius)) * np.float32(1.0 / grid.cell)
     row = (y * stretch + np.float32(grid.radius)) * np.float32(1.0 / grid.cell)
-    irradiance, ux, uy, uz = led_irradiance(x, y, z, baseline_mm, current_ma)
+    irradiance, ux, uy, uz = led_irradiance(x, y, z, led_offset_mm, current_ma)
     reflectance = placed.reflectances[point]
     incidence = np.maximum(-(ux * nx + uy * ny + uz * nz), np.float32(0.0))
     led = irradiance * incidence * reflectance * np.float32(1.0 / np.pi)
@@ -173,7 +174,7 @@ def render(
     actors: Sequence[Placed],
     grid: AngularGrid,
     light: Illumination,
-    baseline_mm: float,
+    led_offset_mm: float,
     current_ma: float,
     *,
     fill: bool = False,
@@ -188,7 +189,7 @@ def render(
         The angles.
     light : Illumination
         Light from elsewhere and what is behind everything.
-    baseline_mm, current_ma : float
+    led_offset_mm, current_ma : float
         Place of the LED on the x axis, and its current.
     fill : bool
         Split points that stand for more than a cell of the grid, so that near surfaces have no
@@ -200,7 +201,7 @@ def render(
         W/(m2 sr) sent back from the LED's light, and from ambient light at its mean.
     """
     n_frames = actors[0].points.shape[1]
-    parts = [_facing(placed, grid, baseline_mm, current_ma, light, fill) for placed in actors]
+    parts = [_facing(placed, grid, led_offset_mm, current_ma, light, fill) for placed in actors]
     seen = _Visible(
         *(np.concatenate([getattr(part, name) for part in parts]) for name in _Visible.__slots__)
     )
@@ -214,21 +215,58 @@ def render(
     right, upper = column - j, row - i
     first = (seen.frame[keep] * side + i) * side + j
     share = seen.solid_angle[keep] * np.float32(1.0 / grid.solid_angle_sr)
-    values = (share, share * seen.led[keep], share * seen.ambient[keep])
-    n_cells = n_frames * side * side
-    sums = np.zeros((3, n_cells))
-    for weight, step in (
-        ((1 - right) * (1 - upper), 0),
-        (right * (1 - upper), 1),
-        ((1 - right) * upper, side),
-        (right * upper, side + 1),
-    ):
-        cells = first + step
-        for total, value in zip(sums, values, strict=True):
-            total += np.bincount(cells, value * weight, n_cells)
-    square = sums.reshape(3, n_frames, side, side)[:, :, 2:-2, 2:-2]
-    cover, from_led, from_ambient = square[:, :, grid.inside].astype(np.float32)
-    behind = np.maximum(np.float32(1.0) - cover, np.float32(0.0))
+    values = np.empty((len(share), 3), np.float32)
+    values[:, 0] = share
+    np.multiply(share, seen.led[keep], out=values[:, 1])
+    np.multiply(share, seen.ambient[keep], out=values[:, 2])
+    square = _spread(first, (right, upper), values, (n_frames, side)).take(_inner(grid), axis=1)
+    cover, from_led, from_ambient = square[:, :, 0], square[:, :, 1], square[:, :, 2]
+    behind: Floats = np.maximum(np.float32(1.0) - cover, np.float32(0.0))
     # Where one surface runs into another, as at a knuckle, both are there: a cell is full once.
-    whole = np.float32(1.0) / np.maximum(cover, np.float32(1.0))
+    whole: Floats = np.float32(1.0) / np.maximum(cover, np.float32(1.0))
     return from_led * whole, from_ambient * whole + behind * light.background
+
+
+@functools.lru_cache(maxsize=8)
+def _inner(grid: AngularGrid) -> npt.NDArray[np.intp]:
+    """Return the places of the field's cells in a square that has two cells more on each side."""
+    return np.flatnonzero(np.pad(grid.inside, 2))
+
+
+def _spread(
+    first: npt.NDArray[np.intp],
+    beyond: tuple[Floats, Floats],
+    values: Floats,
+    size: tuple[int, int],
+) -> Floats:
+    """Share values out among four cells each: the first, its right neighbour, and the two above.
+
+    Parameters
+    ----------
+    first : intp array, shape (n_points,)
+        Index of the first cell.
+    beyond : two float32 arrays, shape (n_points,)
+        How far the point lies beyond that cell's centre, to the right and upwards, 0 to 1.
+    values : float32 array, shape (n_points, n_values)
+    size : (int, int)
+        Frames, and cells along the side of a frame.
+
+    Returns
+    -------
+    float32 array, shape (n_frames, side * side, n_values)
+    """
+    from scipy.sparse import csc_array
+
+    n_frames, side = size
+    n_points = len(first)
+    right, upper = beyond
+    weights = np.empty((n_points, 4), np.float32)
+    np.multiply(right, upper, out=weights[:, 3])
+    np.subtract(upper, weights[:, 3], out=weights[:, 2])
+    np.subtract(right, weights[:, 3], out=weights[:, 1])
+    np.subtract(1 - right, weights[:, 2], out=weights[:, 0])
+    cells = first.astype(np.int32)[:, None] + np.array([0, 1, side, side + 1], np.int32)
+    ends = np.arange(0, 4 * n_points + 1, 4, dtype=np.int32)
+    shape = n_frames * side * side, n_points
+    onto = csc_array((weights.ravel(), cells.ravel(), ends), shape=shape)
+    return np.asarray(onto @ values, np.float32).reshape(n_frames, side * side, -1)

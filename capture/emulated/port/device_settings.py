@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from capture.emulated.optic.optics import SENSORS
+from capture.emulated.places.world import ANY_SCENE, check_scene
 from runtime.errors import UsageError
 from runtime.firmware.sensor_file import SensorFile, read_sensor_file
 from runtime.firmware.setting import DeviceSetting
@@ -44,6 +45,8 @@ class DeviceSettings:
     led_current_ma : float, optional
         LED current while lit, 0 to 1000 mA; what the LED at hand allows is for its data sheet. That
         of the sensor by default.
+    scene : str
+        Kind of place, where the script's cues are of people in one: ``any`` or one of ``KINDS``.
     """
 
     participant: int = 1
@@ -57,9 +60,11 @@ class DeviceSettings:
     loss: float = 0.0
     corruption: float = 0.0
     led_current_ma: float | None = None
+    scene: str = ANY_SCENE
 
     def __post_init__(self) -> None:
         where = "emulated sensor"
+        check_scene(self.scene)
         self.start  # noqa: B018 - a sensor that cannot be played is told at once
         if not _UNIT.fullmatch(self.unit):
             raise UsageError(

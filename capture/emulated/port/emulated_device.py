@@ -11,10 +11,9 @@ import dataclasses
 import numpy as np
 
 from capture.cues.script import load_script
-from capture.emulated.body.motion import check_acts
 from capture.emulated.optic.optics import SENSORS
 from capture.emulated.port.device_settings import DeviceSettings
-from capture.emulated.session import BLOCK_FRAMES, EmulatedSession
+from capture.emulated.session import BLOCK_FRAMES, EmulatedSession, check_script
 from capture.frames import FrameBlock
 from capture.wire.codec import (
     Acknowledge,
@@ -56,12 +55,13 @@ class Device:
     def __init__(self, settings: DeviceSettings) -> None:
         self.settings = settings
         self._script = load_script(settings.script)
-        check_acts(self._script.trial_types)
+        check_script(self._script, settings.scene)
         start = settings.start
         led_ma = settings.led_current_ma
         self._whole: Sensor = dataclasses.replace(
             start.sensor,
             n_rows=SENSORS[start.sensor.name].n_rows,
+            apertures=SENSORS[start.sensor.name].apertures,
             led_current_ma=start.sensor.led_current_ma if led_ma is None else led_ma,
         )
         self._first_row, self._n_rows = start.first_row, start.sensor.n_rows
@@ -80,7 +80,7 @@ class Device:
     @property
     def sensor(self) -> Sensor:
         """The setting in force, with the rows that are read."""
-        return dataclasses.replace(self._whole, n_rows=self._n_rows)
+        return self._whole.reading_rows(self._first_row, self._n_rows)
 
     def handle(self, command: Command, now_us: int | None = None) -> bytes:
         """Carry out a command and return the answer; `now_us` is the device's clock if one runs.
@@ -111,8 +111,9 @@ class Device:
             case CommandKind.START:
                 settings = self.settings
                 self._session = EmulatedSession(
-                    self._script, settings.participant, settings.seed, self._whole, settings.unit
-                )
+                    self._script, settings.participant, settings.seed, self._whole, settings.unit,
+                    settings.scene,
+                )  # fmt: skip
                 self.runs += 1
                 self._time_us = self._next_status_us = 0
                 return Result.DONE, 0

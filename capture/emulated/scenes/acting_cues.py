@@ -120,7 +120,7 @@ class TableWorld:
         """Return the scene as the optic sees it; see `World`."""
         actors = [self._hand.place(self.timeline.poses(times_s)), *self._body.place(times_s)]
         light = self.ambient.over(len(times_s))
-        led, other = render(actors, self.grid, light, sensor.baseline_mm, sensor.led_current_ma)
+        led, other = render(actors, self.grid, light, sensor.led_offset_mm, sensor.led_current_ma)
         if self._evenness:
             led = evened(led, self.grid, self._evenness)
         return led, other, (self.ambient.factor(times_s), self.ambient.factor(times_s + later_s))

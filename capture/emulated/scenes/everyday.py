@@ -107,7 +107,7 @@ class EverydayWorld:
         )
         actors = [*self._drapes(times_s), *(() if closed else self._placed(times_s, view))]
         led, other = render(
-            actors, self.grid, light, sensor.baseline_mm, sensor.led_current_ma, fill=True
+            actors, self.grid, light, sensor.led_offset_mm, sensor.led_current_ma, fill=True
         )
         return led, other, (lights.factor(times_s, 0.0), lights.factor(times_s, later_s))
 

@@ -150,7 +150,7 @@ def expose_covered(
     grid, sensor = bench.optic.grid, bench.sensor
     cover32 = cover.astype(np.float32)
     axis = [np.array([value], np.float32) for value in (0.0, 0.0, distance_mm)]
-    irradiance = led_irradiance(*axis, sensor.baseline_mm, sensor.led_current_ma)[0]
+    irradiance = led_irradiance(*axis, sensor.led_offset_mm, sensor.led_current_ma)[0]
     led = cover32 * np.float32(irradiance[0] * rng.uniform(0.3, 0.65) / np.pi)
     if not evenly:
         led *= grid.directions[:, 2] ** np.float32(LED_LOBE + 3.0)

@@ -45,10 +45,10 @@ def a_scene(folder: Path, values: np.ndarray, **more: object) -> Scene:
     return Scene("row", path, "P01", "shape", **given)  # type: ignore[arg-type]
 
 
-def seen(scene: Scene, baseline_mm: float = 0.0) -> np.ndarray:
+def seen(scene: Scene, led_offset_mm: float = 0.0) -> np.ndarray:
     """Return the radiance from the LED at 100 mA over the field."""
     (surface,) = surfaces(scene, *load_scene(scene))
-    led, _ = render([surface], GRID, DARK, baseline_mm, 100.0, fill=True)
+    led, _ = render([surface], GRID, DARK, led_offset_mm, 100.0, fill=True)
     return np.asarray(led[0], dtype=np.float64)
 
 

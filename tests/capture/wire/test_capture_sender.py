@@ -27,7 +27,7 @@ from capture.wire.codec import (
     encode,
 )
 from capture.wire.messages import CommandKind, Result
-from runtime.sensor import Sensor
+from runtime.sensor import Aperture, Sensor
 
 SOURCE = Path(capture.__file__).parent / "sender" / "pw_send.c"
 # What a board brings: the two functions of string.h that the sender uses.
@@ -52,6 +52,17 @@ static inline void crc_unit_feed(uint8_t byte)
 OPTIONS = {"table": (), "small": ("-DPW_CRC_SMALL",), "unit": ('-DPW_CRC_HEADER="crc_unit.h"',)}
 
 
+class CAperture(ctypes.Structure):
+    _fields_ = (
+        ("x_um", ctypes.c_int32),
+        ("y_um", ctypes.c_int32),
+        ("first_row", ctypes.c_uint16),
+        ("n_rows", ctypes.c_uint16),
+        ("first_col", ctypes.c_uint16),
+        ("n_cols", ctypes.c_uint16),
+    )
+
+
 class CDescription(ctypes.Structure):
     _fields_ = (
         ("n_rows", ctypes.c_uint16),
@@ -67,10 +78,12 @@ class CDescription(ctypes.Structure):
         ("frame_rate", ctypes.c_uint32),
         ("led_current", ctypes.c_uint32),
         ("led_wavelength", ctypes.c_uint32),
-        ("baseline", ctypes.c_uint32),
+        ("led_offset", ctypes.c_uint32),
         ("sensor", ctypes.c_char_p),
         ("unit", ctypes.c_char_p),
         ("firmware", ctypes.c_char_p),
+        ("apertures", ctypes.POINTER(CAperture)),
+        ("n_apertures", ctypes.c_uint8),
     )
 
 
@@ -269,8 +282,15 @@ def test_a_core_encodes_as_the_host_does(core: str, bits: int) -> None:
     assert n_executed <= 15 * len(packet)
 
 
-def test_description_status_and_acknowledge_from_c(sender: Sender) -> None:
+@pytest.mark.parametrize("n_apertures", [0, 2, 4])
+def test_description_status_and_acknowledge_from_c(sender: Sender, n_apertures: int) -> None:
     """Description, status and acknowledge of the C sender mean what they say."""
+    apertures = tuple(
+        Aperture(1.86 * k - 0.93, -0.005 * k, 6 * k, 6, k, 8 + k) for k in range(n_apertures)
+    )
+    c_apertures = (CAperture * 4)(
+        *((1860 * k - 930, -5 * k, 6 * k, 6, k, 8 + k) for k in range(n_apertures))
+    )
     sensor = Sensor(
         "lensless",
         24,
@@ -280,6 +300,7 @@ def test_description_status_and_acknowledge_from_c(sender: Sender) -> None:
         read_noise_e=10.9,
         exposure_us=150.25,
         frame_rate_hz=59.94,
+        apertures=apertures,
     )
     c = CDescription(
         n_rows=24,
@@ -295,10 +316,12 @@ def test_description_status_and_acknowledge_from_c(sender: Sender) -> None:
         frame_rate=59_940,
         led_current=100_000,
         led_wavelength=940_000,
-        baseline=1_860,
+        led_offset=2_000,
         sensor=b"lensless",
         unit=b"board 7",
         firmware=b"2.1",
+        apertures=c_apertures,
+        n_apertures=n_apertures,
     )
     sender.c.pw_send_description(sender.port, ctypes.c_uint64(12), ctypes.byref(c))
     sender.c.pw_send_status(

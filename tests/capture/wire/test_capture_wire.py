@@ -27,7 +27,7 @@ from capture.wire.codec import (
 )
 from capture.wire.packing import pack_counts, unpack_counts
 from runtime.errors import FormatError
-from runtime.sensor import Sensor
+from runtime.sensor import Aperture, Sensor
 
 SENSOR = Sensor("lensless32", 32, 32)
 U32 = st.integers(0, 2**32 - 1)
@@ -317,3 +317,31 @@ def test_a_description_travels_in_its_stated_steps() -> None:
     assert isinstance(message, Description)
     assert message.sensor.exposure_us == 150.0
     assert message.sensor.frame_rate_hz == 59.94
+
+
+def _with_apertures(n_apertures: int) -> Description:
+    apertures = tuple(Aperture(k - 1.5, 0.001 * k, 2 * k, 2, 1, 9) for k in range(n_apertures))
+    return Description(Sensor("s", 8, 10, apertures=apertures), "unit-7", "1.0.0")
+
+
+@pytest.mark.parametrize("n_apertures", [0, 1, 2, 4])
+def test_apertures_travel_behind_the_texts(n_apertures: int) -> None:
+    """Apertures come back equal; the usual one takes no byte, so that older packets are read."""
+    message = _with_apertures(n_apertures)
+    packet = encode(message)
+    assert decode(packet[:-1]) == message
+    n_more = 1 + 16 * n_apertures if n_apertures else 0
+    assert len(packet) == len(encode(_with_apertures(0))) + n_more
+
+
+def test_a_cut_list_of_apertures_is_refused() -> None:
+    """Too few bytes, too many, a number that cannot be and places that overlap are refused."""
+    raw = cobs.decode(encode(_with_apertures(2))[:-1])[:-4]
+    place = len(raw) - 33
+    for wrong in (
+        raw[:-1], raw + b"\0", raw[:place] + b"\5" + raw[place + 1 :],
+        raw[:place] + b"\0" + raw[place + 1 :], raw[:-16] + raw[-32:-16],
+    ):  # fmt: skip
+        packet = cobs.encode(wrong + zlib.crc32(wrong).to_bytes(4, "little"))
+        with pytest.raises(FormatError):
+            decode(packet)

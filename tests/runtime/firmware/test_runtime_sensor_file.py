@@ -10,7 +10,7 @@ import pytest
 from runtime.errors import FormatError
 from runtime.firmware.sensor_file import SensorFile, read_sensor_file
 from runtime.firmware.setting import DeviceSetting
-from runtime.sensor import Sensor
+from runtime.sensor import Aperture, Sensor
 
 SENSOR = Sensor("bench", 12, 16, frame_rate_hz=15.0, led_current_ma=25.5, exposure_us=150.0)
 DEVICE = dataclasses.replace(
@@ -18,9 +18,15 @@ DEVICE = dataclasses.replace(
 )
 
 
-def test_a_setting_is_read_as_it_was_written(tmp_path: Path) -> None:
+PAIR = (Aperture(-0.93, 0.0, 0, 12, 0, 8), Aperture(0.93, 0.25, 0, 12, 8, 8))
+
+
+@pytest.mark.parametrize("apertures", [(), PAIR])
+def test_a_setting_is_read_as_it_was_written(
+    tmp_path: Path, apertures: tuple[Aperture, ...]
+) -> None:
     """Sensor, first row and watching come back equal from their text."""
-    file = SensorFile(SENSOR, 2, DEVICE)
+    file = SensorFile(dataclasses.replace(SENSOR, apertures=apertures), 2, DEVICE)
     path = tmp_path / "sensor.toml"
     path.write_text(file.to_toml(), "utf-8")
     assert read_sensor_file(path) == file

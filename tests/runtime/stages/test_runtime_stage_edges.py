@@ -18,6 +18,7 @@ from runtime.stages.contract.stage import Stage
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.pixels import Pixels
+from runtime.stages.steady import Steady
 from runtime.stages.swing import Swing
 from runtime.stages.window import Window
 
@@ -43,6 +44,8 @@ RANGES: list[tuple[Stage, str, int, int]] = [
     (Window(1024, 1, 1024), "n_values", 1, 1024),
     (Motion(2, 0, 8), "n_values", 1, 4096),
     (Motion(2, 0, 8), "shift", 0, 30),
+    (Steady(2, (1, 1)), "n_values", 1, 4096),
+    (Steady(2, (1, 1)), "shift", 0, 30),
     (Swing(2, 2, 0, 8), "n_values", 1, 4096),
     (Swing(2, 2, 0, 8), "run_frames", 1, 64),
     (Swing(2, 2, 0, 8), "shift", 0, 24),
@@ -80,6 +83,7 @@ def test_fields_reach_to_their_ends_and_no_further(
 
 
 TUPLES: list[tuple[Stage, str, int, int]] = [
+    (Steady(2, (0, 32767, 1)), "taps", -32767, 32767),
     (Presence("hands", (0,), 4, 2), "thresholds", -(2**31) + 1, INT32_MAX),
     (Quantity(("a",), ("mm",), (1,), (4,), (9,), (-9,), (50,), 2), "numerators", 1, 2**24),
     (Quantity(("a",), ("mm",), (1,), (4,), (9,), (-9,), (50,), 2), "denominators", 1, 2**24),
@@ -149,6 +153,8 @@ def test_widths_are_those_of_the_cores(stage: Stage, allowed: tuple[int, ...]) -
         (Window(1, 4, 2, 3, 8), INT32_MAX // 6),
         (Motion(2, 0, 8), INT32_MAX // 4),  # two values, each from one end to the other
         (Motion(1, 3, 8), (INT32_MAX - 4) // 2),  # with the rounding term
+        (Steady(1, (1, 1, 1)), INT32_MAX // 3),
+        (Steady(1, (4, -1, 2), 3), (INT32_MAX - 4) // 7),  # with the rounding term
         (Swing(1, 64, 0, 32), INT32_MAX // (2 * (8 * 64 + 16))),
         (Swing(1, 1, 24, 32), (INT32_MAX - 2**23) // (2 * (8 + 16))),
         (Decision((True, False), 1, 1, 1, 0), INT32_MAX // 2),

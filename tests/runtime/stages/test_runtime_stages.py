@@ -24,6 +24,7 @@ from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
+from runtime.stages.steady import Steady
 from runtime.stages.swing import Swing
 from runtime.stages.trees import Trees
 from runtime.stages.window import Window
@@ -154,6 +155,28 @@ def test_window_sums_the_last_frames(seed: int, n_segments: int, length: int) ->
     for frame in range(len(x)):
         last = padded[frame + 1 : frame + 1 + n_segments * length]
         assert y[frame].tolist() == last.reshape(n_segments, length, 2).sum(axis=1).ravel().tolist()
+
+
+@settings(max_examples=50)
+@given(seeds, st.lists(st.integers(-9, 9), min_size=1, max_size=5), st.integers(0, 4))
+def test_steady_weighs_the_last_frames(seed: int, older: list[int], shift: int) -> None:
+    """Each output is the rounded, weighted sum of its value's last frames, zeros before the first.
+
+    The state goes on wherever the frames are parted.
+    """
+    rng = np.random.default_rng(seed)
+    taps = (*older, max(1, 1 - sum(older)))
+    stage = Steady(2, taps, shift)
+    x = rng.integers(-100, 101, (12, 2)).astype(np.int32)
+    part = int(rng.integers(0, 13))
+    first, state = stage.run(x[:part], stage.initial_state())
+    y = np.concatenate([first, stage.run(x[part:], state)[0]])
+    padded = np.vstack([np.zeros((len(taps) - 1, 2), dtype=int), x])
+    for frame in range(len(x)):
+        for value in range(2):
+            last = padded[frame : frame + len(taps), value].tolist()
+            total = Fraction(sum(a * b for a, b in zip(taps, last, strict=True)), 2**shift)
+            assert y[frame, value] == floor(total + (Fraction(1, 2) if shift else 0))
 
 
 def test_motion_counts_changes() -> None:
@@ -319,6 +342,11 @@ def test_prototype_distances_equal_scikit_learn(squared: bool, metric: str) -> N
         (Window(4096, 1, 1), {"n_segments": 64, "segment_length": 1024}),
         (Motion(2, 0, 8), {"n_bits": 9}),
         (Motion(2, 0, 8), {"shift": 31}),
+        (Steady(2, (1, 1)), {"taps": (1,)}),
+        (Steady(2, (1, 1)), {"taps": (1,) * 33}),
+        (Steady(2, (1, 1)), {"taps": (1, -1)}),
+        (Steady(2, (1, 1)), {"taps": (1, 1.0)}),
+        (Steady(2, (1, 1)), {"taps": [1, 1]}),
         (Swing(2, 3, 0, 8), {"run_frames": 0}),
         (Swing(2, 3, 0, 8), {"n_bits": 24}),
         (stump(), {"feature": int32(2)}),
@@ -353,6 +381,7 @@ def test_wrong_fields_are_refused(stage: Stage, changes: dict[str, Any]) -> None
         (layer(multiplier=32767, shift=16, out_bits=8), 2**25),
         (Window(1, 1, 1024), 2**21),
         (Motion(2, 0, 8), 2**29),
+        (Steady(1, (1, 1, 1)), 2**30),
         (Swing(1, 64, 0, 32), 2**21),
         (stump(leaves=int32([2**31 - 1, 0], [0, 1]), roots=int32(0, -1)), 10),
         (pair(), 2**15),
@@ -375,6 +404,7 @@ def test_overflow_is_refused(stage: Stage, bound: int) -> None:
         (layer(), 6),
         (layer(weights=np.array([[1, 0, 0], [0, 0, -1]], dtype=np.int8)), 2),
         (Window(3, 4, 5), 24),
+        (Steady(3, (2, 0, 1)), 6),
         (Swing(3, 5, 0, 16), 18),
         (stump(), 1 + 2),
         (pair(), 8),

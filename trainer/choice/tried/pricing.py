@@ -165,7 +165,7 @@ def _of_few_pixels(model: Model, lit: Counts, dark: Counts) -> tuple[Model, Coun
         return model, lit, dark
     rows, cols = entry.bin_rows, entry.bin_cols
     few = Bins(rows, cols, rows, cols)
-    sensor = replace(model.sensor, n_rows=rows, n_cols=cols)
+    sensor = replace(model.sensor, n_rows=rows, n_cols=cols, apertures=())
     small = replace(model, sensor=sensor, stages=(few, *model.stages[1:]))
     return small, _binned(lit, rows, cols), _binned(dark, rows, cols)
 

@@ -1,0 +1,117 @@
+"""The steps of a chain: what each holds of every take, by the stage contract alone."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from capture.cues.labels import read_events, write_events
+from capture.store.session import events_path, read_session
+from runtime.errors import UsageError
+from runtime.model import Model, load_model, run_stages
+from trainer.audit.chain import DARK, RAW, overheard, steps_of
+from trainer.audit.steps import ChainTakes, chain_steps
+
+MODELS = Path(__file__).resolve().parents[3] / "models"
+
+
+@pytest.fixture(scope="module")
+def dynamic() -> Model:
+    """Return the demo's model of movements, which has windows and a decision."""
+    return load_model(MODELS / "dynamic")
+
+
+@pytest.fixture(scope="module")
+def heard(dynamic: Model, recorded_once: Path) -> ChainTakes:
+    """Return what every step held of the small data set."""
+    return chain_steps(dynamic, recorded_once)
+
+
+def test_every_stage_and_every_memory_is_a_step_once(dynamic: Model) -> None:
+    """Steps are the exposures, each stage's outputs, each state; their names differ."""
+    steps = steps_of(dynamic)
+    assert [step.name for step in steps[:2]] == [RAW, DARK]
+    assert len({step.name for step in steps}) == len(steps)
+    with_state = sum(bool(stage.initial_state()) for stage in dynamic.stages)
+    assert len(steps) == 2 + len(dynamic.stages) + with_state
+    assert sum(step.stored for step in steps) == with_state
+
+
+def test_only_what_the_closing_stage_tells_leaves_the_device(dynamic: Model) -> None:
+    """One step leaves the device: the last stage's."""
+    leaving = [step for step in steps_of(dynamic) if step.leaves_device]
+    assert [step.name for step in leaving] == [dynamic.closing.output_name]
+
+
+def test_steps_hold_what_the_stages_gave(
+    dynamic: Model, heard: ChainTakes, recorded_once: Path
+) -> None:
+    """At a take's frames each step holds what the model itself gives there, state and all."""
+    path = next(iter(heard.paths.values()))
+    frames = read_session(path).frames()
+    time_s = (frames.time_us - frames.time_us[0]) / 1e6
+    mine = np.flatnonzero(heard.sessions == next(iter(heard.paths)))
+    at = np.searchsorted(time_s, heard.times_s[mine, -1] - 1e-9)
+    raw = frames.lit[at].astype(float) - frames.dark[at]
+    assert np.array_equal(heard.values[RAW][mine].reshape(raw.shape), raw)
+    scores, _ = run_stages(dynamic.stages[:-1], frames.lit, frames.dark)
+    assert np.array_equal(heard.values["scores"][mine], scores[at])
+    last = int(at[-1])
+    _, state = run_stages(dynamic.stages, frames.lit[: last + 1], frames.dark[: last + 1])
+    kept = [state[f"s4_{key}"].ravel() for key in dynamic.stages[4].initial_state()]
+    assert np.array_equal(heard.values["window 4 state"][mine[-1]], np.concatenate(kept))
+
+
+def test_takes_are_those_of_the_models_classes(heard: ChainTakes) -> None:
+    """Idle time is no take; every take has its person, and frames that rise to its last."""
+    assert set(heard.trial_types.tolist()) == {"swipe_left", "push"}
+    assert heard.n_people == 4
+    assert len(heard.participants) == 32
+    assert (np.diff(heard.times_s, axis=1) >= 0).all()
+    assert heard.kind == "invented"
+    one = heard.select(heard.participants == "P02")
+    assert one.n_people == 1
+    assert len(one.values[RAW]) == 8
+
+
+def test_an_event_is_heard_with_its_take(dynamic: Model, heard: ChainTakes) -> None:
+    """What the device told holds a class or none, and its counts begin with the take."""
+    told = heard.values[dynamic.closing.output_name]
+    code, counts = told[:, : len(dynamic.classes)], told[:, len(dynamic.classes) :]
+    assert set(code.sum(axis=1).tolist()) <= {0.0, 1.0}
+    assert (code[counts[:, 1] > 0].sum(axis=1) == 1).all()
+    assert counts[:, 1].sum() > 0
+
+
+def test_blocks_and_a_given_state_change_nothing(dynamic: Model, recorded_once: Path) -> None:
+    """The same frames in other blocks, from the model's own first state, are heard alike."""
+    path = next(recorded_once.glob("sub-*/ses-*/*.mcap"))
+    frames = read_session(path).frames()
+    at, since = [50, 51, 90], [40, 40, 80]
+    whole = overheard(dynamic, [(frames.lit, frames.dark)], at, since)
+    parts = [(frames.lit[i : i + 17], frames.dark[i : i + 17]) for i in range(0, len(frames), 17)]
+    state = dynamic.run(frames.lit[:0], frames.dark[:0]).state
+    again = overheard(dynamic, parts, at, since, state)
+    assert whole.keys() == again.keys()
+    for name, values in whole.items():
+        assert np.array_equal(values, again[name]), name
+
+
+def test_recordings_at_another_setting_are_refused(recorded_once: Path) -> None:
+    """A model of three frames a second cannot be audited on recordings of thirty."""
+    with pytest.raises(UsageError, match="setting of the sensor"):
+        chain_steps(load_model(MODELS / "finger_count"), recorded_once)
+
+
+def test_rejected_takes_are_left_out(dynamic: Model, recorded_once: Path, tmp_path: Path) -> None:
+    """A take that somebody rejected is not listened to."""
+    from dataclasses import replace
+
+    folder = Path(shutil.copytree(recorded_once, tmp_path / "data"))
+    table = events_path(next(folder.glob("sub-P01/ses-*/*.mcap")))
+    events = [replace(event, status="rejected", reason="odd") for event in read_events(table)]
+    write_events(table, events)
+    assert chain_steps(dynamic, folder).n_people == 3

@@ -1,0 +1,203 @@
+"""The steps of a model's chain, and what each holds after a frame.
+
+Steps are found through the contract of stages, and never by what kind of model it is: the two
+exposures, each stage's outputs, the state that a stage keeps between frames, and what the device
+tells.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runtime.model import Model, check_frames
+from runtime.stages.contract.closing import NO_EVENT
+from runtime.stages.contract.stage import Counts, Int32, State
+
+__all__ = ["DARK", "RAW", "Floats", "Step", "overheard", "steps_of"]
+
+Floats = NDArray[np.float32]
+
+RAW = "raw pair"
+"""Lit minus dark, every pixel."""
+DARK = "dark exposure"
+"""The other exposure of the pair: what the light of the room shows."""
+_MOST_AGE = 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One place of the chain at which an attacker may listen.
+
+    Parameters
+    ----------
+    name : str
+        ``raw pair``, ``dark exposure``, the stage's kind (with its place where the kind stands
+        there twice), the closing stage's words for its evidence and its answer; with ``state``
+        behind it, what a stage keeps.
+    role : str
+        ``readout``, ``values``, ``state`` or ``told``.
+    n_values : int
+        Values a frame.
+    leaves_device : bool
+        Whether this is what the device tells to whatever it is built into.
+    stored : bool
+        Whether it lies in the device's memory between frames.
+    """
+
+    name: str
+    role: Literal["readout", "values", "state", "told"]
+    n_values: int
+    leaves_device: bool = False
+    stored: bool = False
+
+    @property
+    def where(self) -> str:
+        """Where an attacker finds it, in words."""
+        if self.leaves_device:
+            return "leaves the device"
+        return "stored between frames" if self.stored else "in memory during a frame"
+
+
+def steps_of(model: Model) -> tuple[Step, ...]:
+    """Return the steps of a model: both exposures, each stage's outputs and state, what is told."""
+    n_pixels, closing = model.sensor.n_pixels, model.closing
+    steps = [Step(RAW, "readout", n_pixels), Step(DARK, "readout", n_pixels)]
+    for stage, name in zip(model.stages, _names(model), strict=True):
+        if stage is closing:
+            n_told = max(closing.n_classes, 1) + 2 + closing.n_out - 1
+            steps.append(Step(name, "told", n_told, leaves_device=True))
+        else:
+            steps.append(Step(name, "values", stage.n_out))
+        n_kept = sum(value.size for value in stage.initial_state().values())
+        if n_kept:
+            steps.append(Step(f"{name} state", "state", n_kept, stored=True))
+    return tuple(steps)
+
+
+def _names(model: Model) -> list[str]:
+    """Name each stage: the closing stage's words for what it takes and gives, else the kind."""
+    kinds = Counter(stage.kind for stage in model.stages)
+    names = [
+        stage.kind if kinds[stage.kind] == 1 else f"{stage.kind} {index}"
+        for index, stage in enumerate(model.stages)
+    ]
+    for place, word in ((-1, model.closing.output_name), (-2, model.closing.evidence_name)):
+        if word not in names:
+            names[place] = word
+    return names
+
+
+def overheard(
+    model: Model,
+    blocks: Iterable[tuple[Counts, Counts]],
+    at: Sequence[int],
+    since: Sequence[int],
+    state: State | None = None,
+) -> dict[str, Floats]:
+    """Run consecutive frames; return what every step holds after some of them.
+
+    What the device tells is its last event so far, one column a class (one column in all where
+    there are no classes), for how many frames it has stood and how many events there were, both
+    within the take, and the outputs that hold on every frame.
+
+    Parameters
+    ----------
+    model : Model
+    blocks : iterable of two uint16 (n, n_rows, n_cols)
+        Lit and dark exposures, in order.
+    at : sequence of int
+        Frames, rising strictly.
+    since : sequence of int
+        The first frame of the take that each of them belongs to.
+    state : dict, optional
+        The model's before the first frame, as :meth:`runtime.model.Model.run` gives it: what a
+        device has learned. Its first state without.
+
+    Returns
+    -------
+    dict of str to float32 (n_heard, n_values)
+        By step; fewer rows where the frames end early.
+
+    Raises
+    ------
+    FormatError
+        Exposures are not the sensor's.
+    """
+    own = _split(model, model.initial_state() if state is None else dict(state))
+    rows: list[list[Floats]] = []
+    events: list[Int32] = []
+    begin = 0
+    for lit, dark in blocks:
+        check_frames(lit, dark, model.sensor)
+        inside = [frame + 1 - begin for frame in at if begin <= frame < begin + len(lit)]
+        edges = [0, *inside, *([len(lit)] if [0, *inside][-1] != len(lit) else [])]
+        for first, stop in pairwise(edges):
+            outputs = _run(model, lit[first:stop], dark[first:stop], own)
+            events.append(outputs[-1][:, 0])
+            if stop in inside:
+                heard = len(rows)
+                told = _told(model, np.concatenate(events), since[heard], outputs[-1][-1])
+                rows.append(_row(lit[stop - 1], dark[stop - 1], outputs, told, own))
+        begin += len(lit)
+    columns = zip(*rows, strict=True) if rows else ([] for _ in steps_of(model))
+    return {
+        step.name: np.array(list(column), np.float32).reshape(len(rows), step.n_values)
+        for step, column in zip(steps_of(model), columns, strict=True)
+    }
+
+
+def _split(model: Model, state: State) -> list[State]:
+    return [
+        {key: state[f"s{index}_{key}"] for key in stage.initial_state()}
+        for index, stage in enumerate(model.stages)
+    ]
+
+
+def _run(model: Model, lit: Counts, dark: Counts, own: list[State]) -> list[Int32]:
+    """Run a few frames; return every stage's outputs, and leave the states after them."""
+    outputs = [model.entry.run_frames(lit, dark)]
+    for index, stage in enumerate(model.stages[1:], start=1):
+        x, own[index] = stage.run(outputs[-1], own[index])
+        outputs.append(x)
+    return outputs
+
+
+def _row(
+    lit: Counts,
+    dark: Counts,
+    outputs: list[Int32],
+    told: Floats,
+    own: list[State],
+) -> list[Floats]:
+    """Return what every step holds after one frame, in the order of `steps_of`."""
+    row = [(lit.astype(np.float32) - dark).ravel(), dark.astype(np.float32).ravel()]
+    for index, (output, state) in enumerate(zip(outputs, own, strict=True)):
+        row.append(told if index == len(own) - 1 else output[-1].astype(np.float32))
+        kept = [value.astype(np.float32).ravel() for value in state.values()]
+        if kept:
+            row.append(np.concatenate(kept))
+    return row
+
+
+def _told(model: Model, events: Int32, since: int, last: Int32) -> Floats:
+    """Return what a listener outside has heard by the last of some frames."""
+    n_classes = model.closing.n_classes
+    when = np.flatnonzero(events != NO_EVENT)
+    event = int(events[when[-1]]) if len(when) else NO_EVENT
+    frame = len(events) - 1
+    stood = min(frame - max(int(when[-1]), since - 1) if len(when) else _MOST_AGE, _MOST_AGE)
+    if n_classes:
+        code = np.zeros(n_classes, np.float32)
+        if 0 <= event < n_classes:
+            code[event] = 1.0
+    else:
+        code = np.array([event], np.float32)
+    counts = np.array([stood, np.count_nonzero(when >= since)], np.float32)
+    return np.concatenate([code, counts, last[1:].astype(np.float32)])

@@ -1,0 +1,110 @@
+"""The command ``palmwatt audit``."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from trainer.audit.whole import Audit
+
+__all__ = ["audit"]
+
+_FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
+
+
+@click.command(
+    epilog="Example: palmwatt audit models/finger_count --recordings recordings "
+    "--limits privacy.toml --out audit"
+)
+@click.argument("model", metavar="MODEL", type=click.Path(path_type=Path))
+@click.option(
+    "--recordings", required=True, metavar="DIR", type=click.Path(path_type=Path),
+    help="Data set of people at the model's setting of the sensor.",
+)  # fmt: skip
+@click.option(
+    "--limits", "limits_file", type=_FILE,
+    help="The most that an attacker may gain (TOML); exit code 1 where a limit is broken or "
+    "nobody can tell.",
+)  # fmt: skip
+@click.option(
+    "--optic", "optic_file", type=_FILE,
+    help="Calibration of the optic (.npz of patterns and responses), for sensors that are not "
+    "emulated.",
+)  # fmt: skip
+@click.option(
+    "--out", type=click.Path(path_type=Path),
+    help="Folder for audit.html, audit.json and findings.csv.",
+)  # fmt: skip
+@click.option("--json", "as_json", is_flag=True, help="Print audit.json instead of a table.")
+def audit(
+    model: Path,
+    recordings: Path,
+    limits_file: Path | None,
+    optic_file: Path | None,
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """Find out what each step of a model's chain gives away about people.
+
+    From the raw pair to what the device tells, attackers of stated knowledge try to make a picture
+    and to tell who it is. Every figure is a gain over a blind guess, with an interval over people.
+    Of emulated takes the scenes are made again; faces and standing people are drawn stand-ins. An
+    audit bounds the attackers that were tried, and no others.
+    """
+    from rich.console import Console
+
+    from trainer.audit.limits import load_privacy_limits
+    from trainer.audit.page import audit_page
+    from trainer.audit.whole import audit_model, write_audit
+    from trainer.tell.progress import shown_progress
+
+    limits = None if limits_file is None else load_privacy_limits(limits_file)
+    with shown_progress() as tell:
+        found = audit_model(model, recordings, limits, optic_file, tell)
+    if out is not None:
+        write_audit(found, out, audit_page(found))
+    if as_json:
+        click.echo(json.dumps(found.to_json(), indent=2, sort_keys=True))
+    else:
+        Console().print(_table(found))
+        for each in found.limits:
+            click.echo(f"{_limit_words(each.limit.question, each.limit.step)}: {each.verdict}")
+        if out is not None:
+            click.echo(f"page: {out / 'audit.html'}")
+    if found.verdict not in (None, "pass"):
+        raise SystemExit(1)
+
+
+def _limit_words(question: str, step: str) -> str:
+    return f"limit of {question} at {step}"
+
+
+def _table(found: Audit) -> Table:
+    """Return the strongest attackers as a table: a row a step and question."""
+    from rich.table import Table
+
+    n = found.takes.n_people
+    table = Table(title=f"What each step of {found.model.name} gives away ({n} people)")
+    for heading in ("step", "question", "scenes", "strongest attacker", "measure"):
+        table.add_column(heading)
+    for heading in ("reached", "blind", "gain", "95 % interval"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("")
+    last = ""
+    for f in found.headline:
+        if last and f.step != last:
+            table.add_section()
+        row = [f.step if f.step != last else "", f.question, f.scenes, f.attacker, f.measure]
+        last = f.step
+        if f.value is None or f.blind is None or f.gain is None:
+            table.add_row(*row, "", "", "", "", f"{f.told}: {f.why_not}")
+            continue
+        interval = "" if f.low is None or f.high is None else f"{f.low:+.3f} to {f.high:+.3f}"
+        table.add_row(*row, f"{f.value:.3f}", f"{f.blind:.3f}", f"{f.gain:+.3f}", interval, f.told)
+    return table

@@ -1,0 +1,166 @@
+"""A finding: what one attacker gains at one step over a blind guess, and how sure it is."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from runtime.errors import UsageError
+from runtime.intervals import CONFIDENCE
+
+__all__ = ["LEAST_PEOPLE", "Finding", "Told", "gain_over_people", "per_person", "strongest"]
+
+Told = Literal["leaks", "nothing found", "cannot tell"]
+
+LEAST_PEOPLE = 6
+"""People below whom nothing is claimed: of fewer, Student's 95 % interval of a mean is wider than
+the spread of the people themselves (of 6: its quantile, 2.57, over the root of 6 is 1.05)."""
+_PLACES = 6
+"""Decimals that are kept and compared: less than a millionth is arithmetic, and no leak."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What an attacker found at a step of the chain.
+
+    Parameters
+    ----------
+    step : str
+        Name of the step, as :class:`trainer.audit.steps.Step` has it; or what is attacked whole,
+        such as the model's files.
+    question : str
+        ``picture``, ``identity``, ``same person``, ``membership``, or an attribute's name.
+    scenes : str
+        What was attacked: ``takes`` of the recordings, or named stand-in scenes.
+    attacker : str
+        In a few words.
+    knows : str
+        What the attacker was given.
+    measure : str
+        Such as ``iou`` or ``accuracy``.
+    value, blind : float or None
+        What the attacker and a blind guess reach in that measure; None where nothing can be told.
+    gain : float or None
+        How much better than blind, larger where more leaks: ``value - blind``, or the reverse of
+        measures that are better when small.
+    low, high : float or None
+        Interval of the gain over people.
+    n_people : int
+        People that the interval is over.
+    why_not : str
+        Why nothing can be told; empty otherwise.
+    """
+
+    step: str
+    question: str
+    scenes: str
+    attacker: str
+    knows: str
+    measure: str
+    value: float | None
+    blind: float | None
+    gain: float | None
+    low: float | None
+    high: float | None
+    n_people: int
+    why_not: str = ""
+
+    @property
+    def told(self) -> Told:
+        """Whether it leaks; never an all-clear from too few people."""
+        if self.why_not or self.low is None or self.high is None or self.n_people < LEAST_PEOPLE:
+            return "cannot tell"
+        return "leaks" if self.low > 0 else "nothing found"
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values, ``told`` among them."""
+        return dataclasses.asdict(self) | {"told": self.told}
+
+
+def gain_over_people(
+    reached: Sequence[float] | NDArray[np.float64],
+    blind: Sequence[float] | NDArray[np.float64],
+    n_tried: int = 1,
+    *,
+    better: Literal["large", "small"] = "large",
+) -> dict[str, Any]:
+    """Return the figures of a finding: Student's interval of the people's own gains.
+
+    What makes a person easy for the attacker and for the blind guess alike has no part in it. Of
+    several attackers the strongest is told; each of their intervals is wide enough that all of them
+    together hold as often as a single one would (C. E. Bonferroni, 1936).
+
+    Parameters
+    ----------
+    reached, blind : float (n_people,)
+        What the attacker and the blind guess reach on each person, in the same order.
+    n_tried : int
+        Attackers among whom the strongest is told.
+    better : str
+        ``small`` of measures that are better when small, such as an error.
+
+    Returns
+    -------
+    dict
+        Arguments ``value``, ``blind``, ``gain``, ``low``, ``high``, ``n_people`` and ``why_not`` of
+        :class:`Finding`; the interval is None for fewer than :data:`LEAST_PEOPLE`.
+
+    Raises
+    ------
+    UsageError
+        Not the same people, or none.
+    """
+    own, guessed = np.asarray(reached, np.float64), np.asarray(blind, np.float64)
+    n = len(own)
+    if n == 0 or len(guessed) != n or n_tried < 1:
+        raise UsageError("gain", "people and attackers", (n, len(guessed), n_tried), "1 or more")
+    gains = own - guessed if better == "large" else guessed - own
+    mean = float(gains.mean())
+    figures: dict[str, Any] = {
+        "value": round(float(own.mean()), _PLACES),
+        "blind": round(float(guessed.mean()), _PLACES),
+        "gain": round(mean, _PLACES),
+        "n_people": n,
+    }
+    if n < LEAST_PEOPLE:
+        people = f"only {n} of at least {LEAST_PEOPLE} people"
+        return figures | {"low": None, "high": None, "why_not": people}
+    quantile = float(special.stdtrit(n - 1, 1.0 - (1.0 - CONFIDENCE) / (2 * n_tried)))
+    half = quantile * math.sqrt(float(gains.var(ddof=1)) / n)
+    low, high = round(mean - half, _PLACES), round(mean + half, _PLACES)
+    return figures | {"low": low, "high": high, "why_not": ""}
+
+
+def per_person(
+    people: Sequence[str] | NDArray[np.str_], values: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return each person's mean of values, people in the order of their names, float64 (n,)."""
+    names, places = np.unique(np.asarray(people), return_inverse=True)
+    sums = np.bincount(places, weights=np.asarray(values, np.float64), minlength=len(names))
+    return np.asarray(sums / np.bincount(places, minlength=len(names)))
+
+
+def strongest(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return the strongest attacker's finding at each step, of each question, scenes and measure.
+
+    The one with the largest gain, in the order in which they first came; one that can tell nothing
+    only where no other can.
+    """
+    best: dict[tuple[str, str, str, str], Finding] = {}
+    for finding in findings:
+        key = (finding.step, finding.question, finding.scenes, finding.measure)
+        if key not in best or _rank(finding) > _rank(best[key]):
+            best[key] = finding
+    return tuple(best.values())
+
+
+def _rank(finding: Finding) -> tuple[bool, float]:
+    gain = -math.inf if finding.gain is None else finding.gain
+    return finding.told != "cannot tell", gain

@@ -1,0 +1,164 @@
+"""Limits of an audit: the most that an attacker may gain, and whether it is kept.
+
+A file of limits is TOML: ``[[limit]]`` tables, each with the most gain over a blind guess that is
+let through. It is kept where the interval of the gain lies below it, broken where it lies above;
+where the interval holds it, or too few people were asked, nobody can tell, and that is no pass.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from runtime.errors import UsageError
+from runtime.tomlfile import read_toml
+from trainer.audit.chain import Step
+from trainer.audit.findings import Finding
+
+__all__ = ["Held", "Limit", "PrivacyLimits", "Verdict", "held", "load_privacy_limits", "verdict_of"]
+
+Verdict = Literal["pass", "broken", "cannot tell"]
+_GROUPS = ("any", "leaves", "stored")
+
+
+class Limit(BaseModel):
+    """The most that an attacker may gain.
+
+    ``question`` is what is asked: ``picture``, ``identity``, ``same person``, ``membership`` or an
+    attribute's name. ``step`` is a step's name, ``leaves`` for what leaves the device, ``stored``
+    for what is kept between frames, or ``any``. ``measure`` and ``scenes`` narrow it; any without.
+    ``most_gain`` is in the measure's own unit.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+    question: Annotated[str, Field(min_length=1, max_length=80)]
+    most_gain: Annotated[float, Field(ge=0)]
+    step: Annotated[str, Field(min_length=1, max_length=80)] = "any"
+    measure: Annotated[str, Field(min_length=1, max_length=80)] | None = None
+    scenes: Annotated[str, Field(min_length=1, max_length=80)] | None = None
+
+
+class PrivacyLimits(BaseModel):
+    """A file of limits: one table ``[[limit]]`` or more."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+    limit: Annotated[list[Limit], Field(min_length=1, max_length=200)]
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A limit held against the findings.
+
+    Parameters
+    ----------
+    limit : Limit
+    verdict : str
+        ``pass``, ``broken`` or ``cannot tell``.
+    worst : Finding or None
+        The finding that decides.
+    why : str
+        Why nobody can tell; empty otherwise.
+    """
+
+    limit: Limit
+    verdict: Verdict
+    worst: Finding | None
+    why: str = ""
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        worst = None if self.worst is None else dataclasses.asdict(self.worst)
+        return self.limit.model_dump() | {"verdict": self.verdict, "worst": worst, "why": self.why}
+
+
+def load_privacy_limits(path: Path) -> PrivacyLimits:
+    """Read a file of limits.
+
+    Raises
+    ------
+    FormatError
+        The file is faulty; the message names line, key and reason.
+    """
+    file = read_toml(path)
+    with file.faults():
+        return PrivacyLimits.model_validate(file.data)
+
+
+def held(
+    limits: PrivacyLimits, findings: Sequence[Finding], steps: Sequence[Step]
+) -> tuple[Held, ...]:
+    """Hold every limit against the findings of every attacker.
+
+    Raises
+    ------
+    UsageError
+        A limit names a step, a question, a measure or scenes that the audit does not have: a limit
+        that nothing can break would be kept for ever.
+    """
+    return tuple(_held(limit, findings, steps) for limit in limits.limit)
+
+
+def verdict_of(outcome: Sequence[Held]) -> Verdict:
+    """Return the verdict of all: broken where one is, and a pass only where every one is kept."""
+    verdicts = {each.verdict for each in outcome}
+    if "broken" in verdicts:
+        return "broken"
+    return "pass" if verdicts == {"pass"} else "cannot tell"
+
+
+def _held(limit: Limit, findings: Sequence[Finding], steps: Sequence[Step]) -> Held:
+    _refuse_unknown(limit, findings, steps)
+    asked = [finding for finding in findings if _concerns(limit, finding, steps)]
+    told = [finding for finding in asked if finding.told != "cannot tell"]
+    broken = [finding for finding in told if (finding.low or 0.0) > limit.most_gain]
+    if broken:
+        return Held(limit, "broken", max(broken, key=_gain))
+    if not told or len(told) < len(asked):
+        untold = [finding for finding in asked if finding.told == "cannot tell"]
+        why = untold[0].why_not if untold else "nothing was tried there"
+        return Held(limit, "cannot tell", untold[0] if untold else None, why)
+    worst = max(told, key=lambda finding: finding.high or 0.0)
+    if (worst.high or 0.0) > limit.most_gain:
+        return Held(limit, "cannot tell", worst, "the interval holds the limit: ask more people")
+    return Held(limit, "pass", worst)
+
+
+def _gain(finding: Finding) -> float:
+    return finding.gain or 0.0
+
+
+def _concerns(limit: Limit, finding: Finding, steps: Sequence[Step]) -> bool:
+    groups = {
+        "any": True,
+        "leaves": any(s.leaves_device for s in steps if s.name == finding.step),
+        "stored": any(s.stored for s in steps if s.name == finding.step),
+    }
+    return (
+        finding.question == limit.question
+        and groups.get(limit.step, finding.step == limit.step)
+        and limit.measure in (None, finding.measure)
+        and limit.scenes in (None, finding.scenes)
+    )
+
+
+def _refuse_unknown(limit: Limit, findings: Sequence[Finding], steps: Sequence[Step]) -> None:
+    places = {*_GROUPS, *(step.name for step in steps), *(f.step for f in findings)}
+    about = [finding for finding in findings if finding.question == limit.question]
+    known = {
+        "question": {finding.question for finding in findings},
+        "step": places,
+        "measure": {finding.measure for finding in about},
+        "scenes": {finding.scenes for finding in about},
+    }
+    for key, words in known.items():
+        value = getattr(limit, key)
+        if value is not None and value not in words:
+            expected = "one of " + ", ".join(sorted(words))
+            raise UsageError("limits", f"{key} of a limit", repr(value), expected)

@@ -1,0 +1,155 @@
+"""The audit's page: for a product manager first, then a table for every step."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib import resources
+from typing import Any
+
+import numpy as np
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+
+from capture.store.kind import INVENTED, REHEARSED
+from runtime.budget.page.report import page_style
+from trainer.audit.findings import Finding
+from trainer.audit.pictures.whole import PictureRow
+from trainer.audit.whole import CAUTION, Audit
+from trainer.tell.charts import grey_picture
+
+__all__ = ["audit_page"]
+
+MEASURE_WORDS = {
+    "iou": "overlap of outlines (IoU)",
+    "ssim": "likeness of structure (SSIM)",
+    "psnr_db": "peak signal over error (PSNR, dB)",
+    "edge_overlap": "overlap of edges (F1)",
+}
+_KIND_WORDS = {
+    INVENTED: "On an emulated sensor, with invented people: what the chain keeps of what it sees "
+    "is shown, not what real people would lose.",
+    REHEARSED: "Real shapes before an emulated optic: no figure is of a real sensor.",
+}
+_ROLES = {
+    "readout": "readout",
+    "values": "values passed on",
+    "state": "what a stage keeps",
+    "told": "what the device tells",
+}
+_DARKEST, _BRIGHTEST = 0.02, 0.99
+
+
+def audit_page(audit: Audit) -> str:
+    """Return the page as HTML text, self-contained, the same bytes each time."""
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters.update(figure=_figure, gain=_gain, interval=_interval, measure=_measure)
+    template = resources.files("trainer.audit").joinpath("page.html.j2").read_text("utf-8")
+    headline = audit.headline
+    steps = [
+        {"step": step, "role": _ROLES[step.role], "found": [f for f in headline if f.step == name]}
+        for step in audit.takes.steps
+        for name in [step.name]
+    ]
+    named = {step.name for step in audit.takes.steps}
+    return environment.from_string(template).render(
+        a=audit,
+        style=Markup(page_style()),  # noqa: S704 - the house's own style sheet
+        title=_title(audit),
+        leaves=_sentence(headline, {s.name for s in audit.takes.steps if s.leaves_device}),
+        stored=_sentence(headline, {s.name for s in audit.takes.steps if s.stored}),
+        steps=steps,
+        elsewhere=[finding for finding in headline if finding.step not in named],
+        columns=_columns(headline),
+        glance=[_glance(step.name, headline) for step in audit.takes.steps],
+        pictures=[_pictures(row, [s.name for s in audit.takes.steps]) for row in audit.rows],
+        emulated=_KIND_WORDS.get(audit.takes.kind, ""),
+        caution=CAUTION,
+    )
+
+
+def _title(audit: Audit) -> str:
+    if audit.verdict == "broken":
+        n = sum(each.verdict == "broken" for each in audit.limits)
+        return f"{n} of {len(audit.limits)} limits {'is' if n == 1 else 'are'} broken."
+    if audit.verdict == "pass":
+        return "Every limit is kept, by the attackers that were tried."
+    if audit.verdict == "cannot tell":
+        return "Nobody can tell yet whether the limits are kept."
+    n = sum(
+        any(f.step == step.name and f.told == "leaks" for f in audit.headline)
+        for step in audit.takes.steps
+    )
+    return f"{n} of {len(audit.takes.steps)} steps give something away."
+
+
+def _sentence(headline: Sequence[Finding], steps: set[str]) -> str:
+    """Say in words what some steps give away, and what of it nobody can tell."""
+    about = [finding for finding in headline if finding.step in steps]
+    parts = []
+    for told, words in (
+        ("leaks", "gives away more than a blind guess of: "),
+        ("nothing found", "nothing was found of: "),
+        ("cannot tell", "nobody can tell of: "),
+    ):
+        asked = {_asked(f) for f in about if f.told == told}
+        if told == "nothing found":
+            asked -= {_asked(f) for f in about if f.told == "leaks"}
+        if asked:
+            parts.append(words + ", ".join(sorted(asked)))
+    return "; ".join(parts)
+
+
+def _asked(finding: Finding) -> str:
+    if finding.question != "picture":
+        return finding.question
+    return f"a picture ({finding.scenes})"
+
+
+def _columns(headline: Sequence[Finding]) -> list[tuple[str, str]]:
+    """Return the questions of the overview: pictures by scenes, and whatever else was asked."""
+    return list(dict.fromkeys((f.question, f.scenes) for f in headline))
+
+
+def _glance(step: str, headline: Sequence[Finding]) -> list[Finding | None]:
+    """Return one finding a column: of pictures the overlap of outlines, else the first measure."""
+    cells = []
+    for question, scenes in _columns(headline):
+        about = [f for f in headline if (f.step, f.question, f.scenes) == (step, question, scenes)]
+        first = [f for f in about if f.measure == "iou"] or about
+        cells.append(first[0] if first else None)
+    return cells
+
+
+def _pictures(row: PictureRow, steps: Sequence[str]) -> dict[str, Any]:
+    """Return a row of small pictures as images in the page: scene, readout, and every step."""
+    low, high = (float(v) for v in np.quantile(row.readout, [_DARKEST, _BRIGHTEST]))
+    shown = [("readout", grey_picture(row.readout.astype(np.int64), low, high))]
+    for step in steps:
+        picture = row.shown.get(step)
+        shown.append((step, "" if picture is None else _bright(picture)))
+    return {"scenes": row.scenes, "scene": _bright(row.truth), "shown": shown}
+
+
+def _bright(picture: np.ndarray[Any, np.dtype[np.float64]]) -> str:
+    """Return brightness from 0 to 1 as an image, its highest row on top."""
+    return grey_picture(np.rint(picture[::-1] * 255).astype(np.int64), 0.0, 256.0, most=64)
+
+
+def _figure(value: float | None) -> str:
+    return "–" if value is None else f"{value:.3f}"
+
+
+def _gain(value: float | None) -> str:
+    return "–" if value is None else f"{value:+.3f}".replace("-", "−")
+
+
+def _interval(finding: Finding) -> str:
+    if finding.low is None or finding.high is None:
+        return "–"
+    return f"{_gain(finding.low)} to {_gain(finding.high)}"
+
+
+def _measure(name: str) -> str:
+    return MEASURE_WORDS.get(name, name.replace("_", " "))

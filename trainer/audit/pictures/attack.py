@@ -1,0 +1,254 @@
+"""Every attacker on every step, on people held out; each measure a gain over a blind guess."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runtime.stages.contract.stage import Float64
+from trainer.audit.chain import Step
+from trainer.audit.findings import Finding, gain_over_people, per_person
+from trainer.audit.pictures.learned import LEARNED, Guess, pairs_of
+from trainer.audit.pictures.linear import calibrated, over_mean, tikhonov, wiener
+from trainer.audit.pictures.measures import MEASURES, OUTLINE, iou, marks
+from trainer.audit.pictures.scenes import Shown, brightness
+
+__all__ = ["Attack", "attack", "blind_marks"]
+
+N_FOLDS = 3
+"""Parts of the people; each is attacked once, by attackers that saw the others."""
+_APART = 4  # every so manieth person that an attacker sees is set apart to choose strengths on
+_CUTS = np.linspace(0.02, 0.8, 40)
+_N_FOR_CUTS = 400  # pictures that cuts are chosen on
+PAIRS_KNOWN = "pairs of what the step holds and of the scene, of {n} other people"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Attack:
+    """What was found on one set of scenes.
+
+    Parameters
+    ----------
+    findings : tuple of Finding
+        Of every step, attacker and measure.
+    truth : float64 (n_scenes, n_cells)
+        The pictures of the scenes attacked.
+    made : dict of (str, str) to float64 (n_scenes, n_cells)
+        By step and attacker: the pictures that it made.
+    """
+
+    findings: tuple[Finding, ...]
+    truth: Float64
+    made: Mapping[tuple[str, str], Float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fold:
+    """One part of the people attacked: where the pairs, and where those asked, are in a `Shown`."""
+
+    pairs: NDArray[np.int64]
+    apart: NDArray[np.bool_]
+    asked: NDArray[np.int64]
+
+
+def attack(
+    shown: Shown,
+    further: Shown | None,
+    steps: Sequence[Step],
+    matrices: Mapping[str, Float64],
+    inside: NDArray[np.bool_],
+    tell: Callable[[str], None] = lambda _: None,
+) -> Attack:
+    """Attack every step of some scenes, people held out by turns.
+
+    Parameters
+    ----------
+    shown : Shown
+        The scenes.
+    further : Shown, optional
+        Scenes of other people that every attacker may learn from.
+    steps : sequence of Step
+    matrices : mapping of str to float64 (n_values, n_cells)
+        Of steps that are linear in the scene, where the optic is known.
+    inside : bool (height, width)
+        Cells of a picture that are seen.
+    tell : callable, optional
+        Is told how far it is.
+    """
+    n_asked = len(shown.pictures)
+    every = shown if further is None else shown.joined(further)
+    folds = _folds(every.people, n_asked)
+    made: dict[tuple[str, str], Float64] = {}
+    reached: dict[tuple[str, str], dict[str, Float64]] = {}
+    blind = _blind(every, folds, inside)
+    for number, step in enumerate(steps, start=1):
+        tell(f"pictures of {shown.name}: step {number} of {len(steps)}, {step.name}")
+        for fold in folds:
+            found = _guesses(every, fold, step, matrices.get(step.name))
+            truth = every.pictures[fold.pairs][fold.apart]
+            for attacker, guess in found.items():
+                key = step.name, attacker
+                told = _marked(guess, truth, every.pictures[fold.asked], inside)
+                _lay(reached.setdefault(key, {}), told, fold.asked, n_asked)
+                place = made.setdefault(key, np.zeros_like(shown.pictures))
+                place[fold.asked] = np.clip(guess.asked, 0.0, 1.0)
+    findings = _findings(shown, steps, reached, blind, len(set(every.people.tolist())))
+    return Attack(findings, shown.pictures, made)
+
+
+def _folds(people: NDArray[np.str_], n_asked: int) -> list[_Fold]:
+    names = sorted(set(people[:n_asked].tolist()))
+    part = {name: index % N_FOLDS for index, name in enumerate(names)}
+    own = np.array([part.get(name, -1) for name in people.tolist()])
+    folds = []
+    for fold in range(N_FOLDS):
+        asked, pairs = np.flatnonzero(own == fold), np.flatnonzero(own != fold)
+        seen = {name: k for k, name in enumerate(dict.fromkeys(people[pairs].tolist()))}
+        apart = np.array([seen[name] % _APART == _APART - 1 for name in people[pairs].tolist()])
+        folds.append(_Fold(pairs, apart, asked))
+    return [fold for fold in folds if len(fold.asked) and fold.apart.any() and not fold.apart.all()]
+
+
+def _lay(
+    into: dict[str, Float64], values: dict[str, Float64], rows: NDArray[np.int64], n: int
+) -> None:
+    """Lay each measure's values of a fold into their places among all scenes."""
+    for measure, value in values.items():
+        into.setdefault(measure, np.full(n, np.nan))[rows] = value
+
+
+def _guesses(every: Shown, fold: _Fold, step: Step, matrix: Float64 | None) -> dict[str, Guess]:
+    """Return every attacker's pictures at a step; none of a step that never changes."""
+    values, pictures = every.values[step.name], every.pictures[fold.pairs]
+    if step.role == "readout" or matrix is not None:
+        values = over_mean(values)
+    pairs = pairs_of(values[fold.pairs], pictures, fold.apart, values[fold.asked])
+    if pairs is None:
+        return {}
+    found = {name: learner(pairs) for name, learner in LEARNED.items()}
+    if matrix is not None:
+        raw = every.values[step.name]
+        found |= _linear(matrix, raw[fold.pairs], pictures, fold.apart, raw[fold.asked])
+    return found
+
+
+def _linear(
+    matrix: Float64,
+    values: Float64,
+    pictures: Float64,
+    apart: NDArray[np.bool_],
+    asked: Float64,
+) -> dict[str, Guess]:
+    """Return the pictures of the attackers that know the optic, fitted to the people set apart."""
+    step = calibrated(matrix, values[~apart], pictures[~apart])
+    both = step.less_offset(values[apart]), step.less_offset(asked)
+    seen = pictures[~apart] / step.scale[:, None]
+    distance = float(np.sqrt(step.variance * len(matrix)))
+    made = {
+        "Tikhonov": [tikhonov(matrix, y, distance) for y in both],
+        "Wiener": [wiener(matrix, y, step.variance, seen) for y in both],
+    }
+    return {name: _fitted(pair[0], pair[1], pictures[apart]) for name, pair in made.items()}
+
+
+def _fitted(apart: Float64, asked: Float64, truth: Float64) -> Guess:
+    """Bring pictures of any scale to brightness, and those to the truth by one line for all."""
+    own, other = brightness(np.maximum(apart, 0.0)), brightness(np.maximum(asked, 0.0))
+    flat = own - own.mean()
+    size = float(np.sum(flat**2))
+    slope = float(np.sum(flat * (truth - truth.mean()))) / size if size > 0 else 0.0
+    return Guess(*((x - own.mean()) * slope + truth.mean() for x in (own, other)))
+
+
+def _full(cells: Float64, inside: NDArray[np.bool_]) -> Float64:
+    pictures = np.zeros((len(cells), *inside.shape))
+    pictures[:, inside] = np.clip(cells, 0.0, 1.0)
+    return pictures
+
+
+def _cut(made: Float64, references: Float64) -> float:
+    """Return from which brightness on made pictures are best taken for the thing itself."""
+    some = slice(None, None, max(1, len(made) // _N_FOR_CUTS))
+    truth = references[some] > OUTLINE
+    scores = [float(iou(made[some] > cut, truth).mean()) for cut in _CUTS]
+    return float(_CUTS[int(np.argmax(scores))])
+
+
+def _marked(
+    guess: Guess, truth: Float64, asked: Float64, inside: NDArray[np.bool_]
+) -> dict[str, Float64]:
+    """Mark what an attacker made of those asked; its cut is chosen on the people set apart."""
+    cut = _cut(_full(guess.apart, inside), _full(truth, inside))
+    return marks(_full(guess.asked, inside), cut, _full(asked, inside))
+
+
+def blind_marks(seen: Float64, asked: Float64, inside: NDArray[np.bool_]) -> dict[str, Float64]:
+    """Return what the best constant picture reaches, each measure by its own best.
+
+    Those tried are the mean, the median and the most middling of the pictures seen, and none at
+    all; which is best is found on the pictures seen.
+
+    Parameters
+    ----------
+    seen, asked : float64 (n, n_cells)
+    inside : bool (height, width)
+    """
+    some = seen[:: max(1, len(seen) // _N_FOR_CUTS)]
+    middling = some[int(np.argmin(((some - some.mean(axis=0)) ** 2).sum(axis=1)))]
+    tried = [seen.mean(axis=0), np.median(seen, axis=0), middling, np.zeros(seen.shape[1])]
+    true, answers = _full(some, inside), _full(asked, inside)
+    best: dict[str, tuple[float, Float64]] = {}
+    for guess in tried:
+        cut = _cut(_full(np.broadcast_to(guess, some.shape), inside), true)
+        own = marks(_full(np.broadcast_to(guess, some.shape), inside), cut, true)
+        told = marks(_full(np.broadcast_to(guess, asked.shape), inside), cut, answers)
+        for measure in MEASURES:
+            mean = float(own[measure].mean())
+            if measure not in best or mean > best[measure][0]:
+                best[measure] = mean, told[measure]
+    return {measure: told for measure, (_, told) in best.items()}
+
+
+def _blind(every: Shown, folds: Sequence[_Fold], inside: NDArray[np.bool_]) -> dict[str, Float64]:
+    n_asked = sum(len(fold.asked) for fold in folds)
+    blind: dict[str, Float64] = {}
+    for fold in folds:
+        told = blind_marks(every.pictures[fold.pairs], every.pictures[fold.asked], inside)
+        _lay(blind, told, fold.asked, n_asked)
+    return blind
+
+
+_KNOWS = {
+    "Tikhonov": "the optic, calibrated",
+    "Wiener": "the optic, calibrated, and scenes of {n} other people",
+}
+
+
+def _findings(
+    shown: Shown,
+    steps: Sequence[Step],
+    reached: Mapping[tuple[str, str], Mapping[str, Float64]],
+    blind: Mapping[str, Float64],
+    n_people: int,
+) -> tuple[Finding, ...]:
+    """Return each attacker's gain in each measure; a step that never changes gains nothing."""
+    found: list[Finding] = []
+    n_own = len(set(shown.people.tolist()))
+    n_others = n_people - -(-n_own // N_FOLDS)
+    for step in steps:
+        attackers = [name for at, name in reached if at == step.name]
+        for measure in MEASURES:
+            guessed = per_person(shown.people, blind[measure])
+            for name in attackers or ["any"]:
+                own = guessed
+                if attackers:
+                    own = per_person(shown.people, reached[step.name, name][measure])
+                figures = gain_over_people(own, guessed, max(1, len(attackers)))
+                knows = _KNOWS.get(name, PAIRS_KNOWN).format(n=n_others)
+                found.append(
+                    Finding(step.name, "picture", shown.name, name, knows, measure, **figures)
+                )
+    return tuple(found)

@@ -1,0 +1,159 @@
+"""Attackers that were shown pairs of what a step holds and of the picture; no step need be linear.
+
+They choose their own strength on people set apart from those shown: one that suits the people shown
+would make a weak attacker, and so a flattering audit.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runtime.stages.contract.stage import Float64
+
+__all__ = ["LEARNED", "Guess", "Pairs", "pairs_of"]
+
+N_DIRECTIONS = 256
+"""Of what a step holds: the strongest. More are noise to attackers with some hundred pairs."""
+_N_NETWORK = 64  # directions in and out of the network
+_ALPHAS = tuple(10.0 ** np.arange(-1.0, 6.0))
+_KERNEL_ALPHAS = (0.003, 0.03, 0.3, 3.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pairs:
+    """Pairs that an attacker learns from, and what it is asked, along the strongest directions.
+
+    Parameters
+    ----------
+    x : float64 (n_pairs, n_directions)
+        What the step held, centred; the first direction has variance 1.
+    y : float64 (n_pairs, n_cells)
+        The pictures.
+    apart : bool (n_pairs,)
+        Pairs of people on whom strengths are chosen.
+    asked : float64 (n_asked, n_directions)
+    """
+
+    x: Float64
+    y: Float64
+    apart: NDArray[np.bool_]
+    asked: Float64
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Guess:
+    """Pictures that an attacker made.
+
+    Parameters
+    ----------
+    apart : float64 (n_apart, n_cells)
+        Of the people set apart, without having seen them.
+    asked : float64 (n_asked, n_cells)
+    """
+
+    apart: Float64
+    asked: Float64
+
+
+def pairs_of(x: Float64, y: Float64, apart: NDArray[np.bool_], asked: Float64) -> Pairs | None:
+    """Return pairs along the strongest directions of `x`; None where `x` is always the same.
+
+    Parameters
+    ----------
+    x, asked : float64 (n, n_values)
+    y : float64 (n_pairs, n_cells)
+    apart : bool (n_pairs,)
+    """
+    from sklearn.decomposition import PCA
+
+    spread = x.std(axis=0)
+    kept = spread > 1e-9 * max(1.0, float(np.abs(x).max(initial=0.0)))
+    if not kept.any():
+        return None
+    mean = x[:, kept].mean(axis=0)
+    own, other = ((a[:, kept] - mean) / spread[kept] for a in (x, asked))
+    directions = PCA(min(N_DIRECTIONS, *own.shape), svd_solver="covariance_eigh").fit(own)
+    size = float(np.sqrt(directions.explained_variance_[0])) or 1.0
+    return Pairs(directions.transform(own) / size, y, apart, directions.transform(other) / size)
+
+
+def _chosen(pairs: Pairs, strengths: tuple[float, ...], fit: Callable[..., Float64]) -> Guess:
+    """Choose the strength by the people set apart, then learn from all pairs."""
+    shown, apart = ~pairs.apart, pairs.apart
+    tried = [fit(pairs.x[shown], pairs.y[shown], pairs.x[apart], s) for s in strengths]
+    errors = [float(np.mean((made - pairs.y[apart]) ** 2)) for made in tried]
+    best = int(np.argmin(errors))
+    return Guess(tried[best], fit(pairs.x, pairs.y, pairs.asked, strengths[best]))
+
+
+def _ridge(pairs: Pairs) -> Guess:
+    """Ridge regression: all that is linear in what the step holds."""
+    from sklearn.linear_model import Ridge
+
+    def fit(x: Float64, y: Float64, asked: Float64, alpha: float) -> Float64:
+        # x is scaled to its strongest direction: the penalty is in units of a single value.
+        made = Ridge(alpha * 1e-3, solver="cholesky").fit(x, y).predict(asked)
+        return np.asarray(made).reshape(len(asked), -1)
+
+    return _chosen(pairs, _ALPHAS, fit)
+
+
+def _kernel(pairs: Pairs) -> Guess:
+    """Kernel ridge regression: pictures of what looked alike, weighed smoothly.
+
+    Directions are weighed by the root of their spread, so that weak ones count for more than they
+    would, but for less than strong ones; a kernel is as wide as pairs lie apart.
+    """
+    from sklearn.kernel_ridge import KernelRidge
+    from sklearn.metrics.pairwise import euclidean_distances
+
+    weights = np.maximum(pairs.x.std(axis=0), 1e-9) ** -0.5
+    first = pairs.x[:: max(1, len(pairs.x) // 300)] * weights
+    between = float(np.median(euclidean_distances(first, squared=True)))
+    width = 1.0 / max(between, 1e-12)
+
+    def fit(x: Float64, y: Float64, asked: Float64, alpha: float) -> Float64:
+        mean = y.mean(axis=0)
+        model = KernelRidge(kernel="rbf", gamma=width, alpha=alpha).fit(x * weights, y - mean)
+        return np.asarray(model.predict(asked * weights).reshape(len(asked), -1) + mean)
+
+    return _chosen(pairs, _KERNEL_ALPHAS, fit)
+
+
+def _network(pairs: Pairs) -> Guess:
+    """A small network of one hidden layer, from strong directions to strong directions."""
+    from sklearn.decomposition import PCA
+    from sklearn.exceptions import ConvergenceWarning
+    from sklearn.neural_network import MLPRegressor
+
+    shown = ~pairs.apart
+    n_out = min(_N_NETWORK, int(shown.sum()), pairs.y.shape[1])
+    out = PCA(n_out, svd_solver="full").fit(pairs.y[shown])
+    size = float(np.sqrt(out.explained_variance_[0])) or 1.0
+    spread = np.maximum(pairs.x.std(axis=0), 1e-3)[:_N_NETWORK]
+    x, asked = (a[:, :_N_NETWORK] / spread for a in (pairs.x, pairs.asked))
+    network = MLPRegressor(
+        hidden_layer_sizes=(128,), alpha=1e-2, learning_rate_init=3e-3, max_iter=60, random_state=0
+    )
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ConvergenceWarning)  # so many turns and no more
+        network.fit(x[shown], out.transform(pairs.y[shown]) / size)
+
+    def made(inputs: Float64) -> Float64:
+        told = np.asarray(network.predict(inputs)).reshape(len(inputs), -1)
+        return np.asarray(out.inverse_transform(told * size))
+
+    return Guess(made(x[pairs.apart]), made(asked))
+
+
+LEARNED: dict[str, Callable[[Pairs], Guess]] = {
+    "ridge regression": _ridge,
+    "kernel regression": _kernel,
+    "a small network": _network,
+}
+"""Attackers by their names in words."""

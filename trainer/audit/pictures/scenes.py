@@ -1,0 +1,211 @@
+"""Scenes with their pictures, and what every step of the chain held of each.
+
+A recording holds no picture of what was in front of the sensor, so that no attack on it could be
+marked. Takes of the emulated sensor can be made again from their person, script and seed; whether
+they were, is held against the recorded readouts. Drawn stand-ins are shown to a known optic.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.cues.script import Script
+from capture.emulated.session import EmulatedSession, dark_offset_us
+from capture.store.kind import INVENTED
+from capture.store.session import Session, read_session
+from runtime.model import Model
+from runtime.stages.contract.stage import Counts, Float64
+from trainer.audit.chain import RAW, overheard
+from trainer.audit.pictures.optic import N_ACROSS, KnownOptic, field_of
+from trainer.audit.steps import ChainTakes
+
+__all__ = ["Shown", "further_people", "made_again", "settled_frames", "shown_stand_ins"]
+
+LEAST_LIKENESS = 0.9
+"""Correlation of a readout with that of the scene made again, the median of a session: noise of a
+sensor leaves more of it, another person or seed leaves less."""
+_FIRST_FURTHER = 1_000_000  # numbers of people that no recording was made of
+_MOST_SETTLING = 256
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shown:
+    """Scenes with their pictures, and what the steps held.
+
+    Parameters
+    ----------
+    name : str
+        Of the scenes.
+    pictures : float64 (n_scenes, n_cells)
+        Cells inside the field, from 0 to 1.
+    people : str (n_scenes,)
+    values : dict of str to float64 (n_scenes, n_values)
+        By step.
+    """
+
+    name: str
+    pictures: Float64
+    people: NDArray[np.str_]
+    values: dict[str, Float64]
+
+    def joined(self, other: Shown) -> Shown:
+        """Return the scenes of both."""
+        values = {key: np.concatenate([a, other.values[key]]) for key, a in self.values.items()}
+        pictures = np.concatenate([self.pictures, other.pictures])
+        people = np.concatenate([self.people, other.people])
+        return Shown(self.name, pictures, people, values)
+
+
+def brightness(radiance: Float64) -> Float64:
+    """Return radiance as brightness from 0 to 1: how far away a thing is, is no shape.
+
+    Each scene is scaled to the 95th percentile of what it lights at all, so that one bright spot
+    does not darken the rest.
+    """
+    most = radiance.max(axis=1, keepdims=True)
+    lit = np.where((radiance > 0.1 * most) & (most > 0), radiance, np.nan)
+    scale = np.array([np.nanquantile(row, 0.95) if np.isfinite(row).any() else 1.0 for row in lit])
+    return np.asarray(np.clip(radiance / scale[:, None], 0.0, 1.0))
+
+
+def made_again(takes: ChainTakes) -> Shown | None:
+    """Make the scenes of emulated takes again; None where none can be.
+
+    Sessions of another kind are left out, and those whose readouts the scenes do not explain.
+    """
+    pictures, people, chosen = [], [], []
+    for name, path in takes.paths.items():
+        session = read_session(path, with_labels=False)
+        number = session.participant.removeprefix("P")
+        if takes.kind != INVENTED or not number.isdecimal():
+            continue
+        mine = np.flatnonzero(takes.sessions == name)
+        found = _seen(session, int(number), takes.times_s[mine, -1])
+        if found is None:
+            continue
+        led, difference = found
+        raw = takes.values[RAW][mine].astype(np.float64)
+        if np.median([_likeness(*both) for both in zip(difference, raw, strict=True)]) < (
+            LEAST_LIKENESS
+        ):
+            continue
+        pictures.append(_pictures(led))
+        people += [session.participant] * len(mine)
+        chosen.append(mine)
+    if not pictures:
+        return None
+    rows = np.concatenate(chosen)
+    values = {key: array[rows].astype(np.float64) for key, array in takes.values.items()}
+    return Shown("takes", np.concatenate(pictures), np.array(people), values)
+
+
+def _seen(
+    session: Session, number: int, times_s: Float64
+) -> tuple[NDArray[np.float32], Float64] | None:
+    """Return the LED's light of a session's scenes, and the readouts that it would give."""
+    header = session.header
+    unit, sensor = header.description.unit, session.sensor
+    try:
+        acted = EmulatedSession(header.script, number, header.seed, sensor, unit)
+    except ValueError:  # a script that the emulator does not know how to act
+        return None
+    led, other, factors = acted.world.see(times_s, dark_offset_us(sensor) * 1e-6, sensor)
+    lit, dark = acted.bench.expose(led, other, factors, np.random.default_rng(0))
+    return led, (lit.astype(np.float64) - dark).reshape(len(lit), -1)
+
+
+def _likeness(one: Float64, other: Float64) -> float:
+    a, b = one - one.mean(), other - other.mean()
+    size = float(np.linalg.norm(a) * np.linalg.norm(b))
+    return float(a @ b) / size if size > 0 else 0.0
+
+
+def _pictures(led: NDArray[np.float32]) -> Float64:
+    share = field_of(N_ACROSS)[1]
+    return brightness(led.astype(np.float64) @ share.T)
+
+
+def further_people(takes: ChainTakes, n_people: int) -> Shown | None:
+    """Emulate takes of other people, whom an attacker may learn from beside those recorded.
+
+    They hold what the first session's script asks for; None where it asks for movements, which
+    would have to be emulated frame by frame.
+    """
+    session = read_session(next(iter(takes.paths.values())), with_labels=False)
+    if session.script.movement:
+        return None
+    made = [_one_more(takes.model, session, _FIRST_FURTHER + k) for k in range(n_people)]
+    pictures = np.concatenate([pictures for pictures, _ in made])
+    people = [f"further {k}" for k, (part, _) in enumerate(made) for _ in part]
+    values = {key: np.concatenate([part[key] for _, part in made]) for key in made[0][1]}
+    return Shown("takes", pictures, np.array(people), values)
+
+
+def _one_more(model: Model, session: Session, number: int) -> tuple[Float64, dict[str, Float64]]:
+    script: Script = session.script
+    sensor, unit = session.sensor, session.header.description.unit
+    acted = EmulatedSession(script, number, number, sensor, unit)
+    n_frames = int(np.ceil(acted.script_end_s * sensor.frame_rate_hz))
+    block = acted.next_block(n_frames)
+    time_s = block.time_us / 1e6
+    wanted = [cue for cue in acted.cues if not model.classes or cue.trial_type in model.classes]
+    spans = {
+        int(np.searchsorted(time_s, cue.end_us / 1e6)) - 1: int(
+            np.searchsorted(time_s, cue.onset_us / 1e6)
+        )
+        for cue in wanted
+    }
+    at = sorted(spans)
+    values = overheard(model, [(block.lit, block.dark)], at, [spans[frame] for frame in at])
+    led, _, _ = acted.world.see(time_s[at], dark_offset_us(sensor) * 1e-6, sensor)
+    return _pictures(led), {key: array.astype(np.float64) for key, array in values.items()}
+
+
+def settled_frames(model: Model, lit: Counts, dark: Counts) -> int:
+    """Return for how many frames a still scene is held until no step changes any more.
+
+    Parameters
+    ----------
+    lit, dark : uint16 (1, n_rows, n_cols)
+    """
+    n = _MOST_SETTLING
+    still = np.repeat(lit, n, axis=0), np.repeat(dark, n, axis=0)
+    evidence = model.run(*still).evidence
+    changes = np.flatnonzero((evidence[1:] != evidence[:-1]).any(axis=1))
+    return int(changes[-1]) + 2 if len(changes) else 1
+
+
+def shown_stand_ins(
+    name: str,
+    pictures: Float64,
+    people: NDArray[np.str_],
+    optic: KnownOptic,
+    takes: ChainTakes,
+    seed: int,
+) -> Shown:
+    """Hold drawn pictures before a known optic; return what every step holds of them.
+
+    They are as bright as the takes are, half to twice; the room lights them with a fifth of the
+    LED's light (invented). Each is held until no step changes any more.
+
+    Parameters
+    ----------
+    pictures : float64 (n_scenes, height, width)
+    """
+    rng = np.random.default_rng([seed, len(pictures)])
+    cells = pictures[:, optic.inside]
+    bright = max(1.0, float(np.median(takes.values[RAW].mean(axis=1))))
+    plain = (cells @ optic.matrix.T).mean(axis=1)
+    factors = bright / np.where(plain > 0, plain, 1.0) * 2.0 ** rng.uniform(-1.0, 1.0, len(cells))
+    scenes = cells * factors[:, None]
+    n_frames = settled_frames(takes.model, *optic.expose(scenes[:1], 0.2, rng))
+    rows: list[dict[str, Float64]] = []
+    for scene in scenes:
+        pair = optic.expose(np.repeat(scene[None], n_frames, axis=0), 0.2, rng)
+        heard = overheard(takes.model, [pair], [n_frames - 1], [0])
+        rows.append({key: array[0].astype(np.float64) for key, array in heard.items()})
+    values = {key: np.stack([row[key] for row in rows]) for key in rows[0]}
+    return Shown(name, brightness(cells), people, values)

@@ -1,0 +1,225 @@
+"""What every step of a model's chain held of every take of a data set."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.cues.labels import REJECTED, Event
+from capture.frames import FrameBlock
+from capture.store.dataset import Dataset, Participant, open_dataset
+from capture.store.kind import kind_of
+from capture.store.session import READOUTS_SUFFIX, Session, read_session
+from runtime.errors import UsageError
+from runtime.model import Model
+from runtime.stages.contract.stage import Counts, Float64, Int64, State
+from trainer.audit.chain import Floats, Step, overheard, steps_of
+from trainer.corpus.windows import TOLD_S
+
+__all__ = ["N_FRAMES", "ChainTakes", "chain_steps"]
+
+N_FRAMES = 4
+"""Frames of a take that are listened to, evenly over it; the last is the take's last."""
+BLOCK_FRAMES = 256
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChainTakes:
+    """What every step of a chain held of the takes of a data set.
+
+    Parameters
+    ----------
+    model : Model
+    steps : tuple of Step
+    frames : mapping of str to float32 (n_takes, n_frames, n_values)
+        By step: after frames that lie evenly over each take, the take's last one at the end.
+    participants, sessions, trial_types : str arrays (n_takes,)
+        Whose each take is, the stem of the session's file, and what was asked for.
+    times_s : float64 (n_takes, n_frames)
+        Device time of those frames from the session's first, seconds.
+    paths : mapping of str to Path
+        File of each session.
+    people : mapping of str to Participant
+    kind : str
+        One of :data:`capture.store.kind.KINDS`; ``mixed`` where sessions are of several.
+    """
+
+    model: Model
+    steps: tuple[Step, ...]
+    frames: Mapping[str, Floats]
+    participants: NDArray[np.str_]
+    sessions: NDArray[np.str_]
+    trial_types: NDArray[np.str_]
+    times_s: Float64
+    paths: Mapping[str, Path]
+    people: Mapping[str, Participant]
+    kind: str
+
+    @property
+    def values(self) -> dict[str, Floats]:
+        """By step: float32 (n_takes, n_values), at each take's last frame."""
+        return {name: array[:, -1] for name, array in self.frames.items()}
+
+    @property
+    def n_people(self) -> int:
+        """People with a take."""
+        return len(np.unique(self.participants))
+
+    def select(self, chosen: NDArray[np.bool_] | Int64) -> ChainTakes:
+        """Return some of the takes: a mask, or their numbers."""
+        arrays = ("participants", "sessions", "trial_types", "times_s")
+        parts = {name: getattr(self, name)[chosen] for name in arrays}
+        frames = {name: array[chosen] for name, array in self.frames.items()}
+        return dataclasses.replace(self, frames=frames, **parts)
+
+
+def chain_steps(
+    model: Model,
+    data: Path,
+    tell: Callable[[str], None] = lambda _: None,
+    *,
+    n_frames: int = N_FRAMES,
+    state: State | None = None,
+) -> ChainTakes:
+    """Run a model over a data set; return what every step held of each take.
+
+    Takes are the cues, not rejected, of the model's classes; where it has none, of any label. Only
+    sessions at the model's own setting of the sensor are read, each from its first frame on.
+
+    Parameters
+    ----------
+    model : Model
+    data : pathlib.Path
+        Data set.
+    tell : callable, optional
+        Is told how far it is.
+    n_frames : int
+        Frames of each take to listen at.
+    state : dict, optional
+        The model's at the beginning of every session, as of :func:`overheard`.
+
+    Raises
+    ------
+    UsageError
+        No session is at the model's setting with a take of its classes, or consent is missing.
+    FormatError
+        The data set or a recording is damaged.
+    """
+    dataset = open_dataset(data)
+    steps = steps_of(model)
+    heard: dict[str, list[Floats]] = {step.name: [] for step in steps}
+    marks: list[tuple[str, str, str]] = []
+    times: list[Float64] = []
+    paths: dict[str, Path] = {}
+    people: dict[str, Participant] = {}
+    kinds: set[str] = set()
+    for number, info in enumerate(dataset.sessions, start=1):
+        tell(f"session {number} of {len(dataset.sessions)}")
+        session = read_session(info.path)
+        takes = _takes(model, session)
+        if not takes or not _same_setting(model, session):
+            continue
+        person = _consenting(dataset, session)
+        name = info.path.name.removesuffix(READOUTS_SUFFIX)
+        found = _listen(model, session, takes, n_frames, state)
+        for event, row, time_s in found:
+            marks.append((session.participant, name, event.trial_type))
+            times.append(time_s)
+            for key, value in row.items():
+                heard[key].append(value)
+        if found:
+            paths[name], people[person.participant_id] = info.path, person
+            kinds.add(kind_of(session.header.description.firmware))
+    if not marks:
+        raise UsageError(
+            str(data), "takes of the model's classes at its setting of the sensor", 0,
+            "at least 1", "give recordings like those it was trained on",
+        )  # fmt: skip
+    names, sessions, labels = (np.array(column) for column in zip(*marks, strict=True))
+    frames = {key: np.stack(rows) for key, rows in heard.items()}
+    kind = kinds.pop() if len(kinds) == 1 else "mixed"
+    return ChainTakes(
+        model, steps, frames, names, sessions, labels, np.stack(times), paths, people, kind
+    )
+
+
+def _takes(model: Model, session: Session) -> list[Event]:
+    wanted = [
+        event
+        for event in session.events
+        if event.status != REJECTED and (not model.classes or event.trial_type in model.classes)
+    ]
+    return sorted(wanted, key=lambda event: event.onset_s)
+
+
+def _same_setting(model: Model, session: Session) -> bool:
+    """Tell whether a session is at the model's setting; the wire rounds to thousandths."""
+    ours, theirs = dataclasses.asdict(model.sensor), dataclasses.asdict(session.sensor)
+    return all(
+        theirs[key] == value
+        or (isinstance(value, float) and math.isclose(theirs[key], value, rel_tol=1e-4))
+        for key, value in ours.items()
+    )
+
+
+def _consenting(dataset: Dataset, session: Session) -> Participant:
+    person = dataset.participant(session.participant)
+    if not person.consent:
+        raise UsageError(
+            str(session.path), f"consent of {person.participant_id}", "missing", "yes",
+            "ask for it, or delete what was recorded",
+        )  # fmt: skip
+    return person
+
+
+def _listen(
+    model: Model, session: Session, takes: Sequence[Event], n_frames: int, state: State | None
+) -> list[tuple[Event, dict[str, Floats], Float64]]:
+    """Return each take of a session that has frames, with what every step held of it."""
+    blocks = list(session.blocks(BLOCK_FRAMES))
+    none = np.zeros(0, np.int64)
+    time_us = np.concatenate([none, *(block.time_us for block in blocks)])
+    time_s = (time_us - time_us[:1]) / 1e6
+    spans = _spans(session, takes, time_s)
+    placed = [
+        (event, first, np.linspace(first, stop - 1, n_frames + 1)[1:].round().astype(int))
+        for event, (first, stop) in zip(takes, spans, strict=True)
+        if stop > first
+    ]
+    since: dict[int, int] = {}
+    for _, first, frames in placed:
+        since |= {int(frame): first for frame in frames}
+    at = sorted(since)
+    heard = overheard(model, _pairs(blocks), at, [since[frame] for frame in at], state)
+    place = {frame: index for index, frame in enumerate(at)}
+    found = []
+    for event, _, frames in placed:
+        rows = [place[int(frame)] for frame in frames]
+        values = {key: array[rows] for key, array in heard.items()}
+        found.append((event, values, np.asarray(time_s[frames], np.float64)))
+    return found
+
+
+def _spans(session: Session, takes: Sequence[Event], time_s: Float64) -> list[tuple[int, int]]:
+    """Return each take's frames, stop exclusive: of a movement, until it has been answered.
+
+    No take reaches into the next one, so that what is heard of it is its own.
+    """
+    later_s = TOLD_S if session.script.movement else 0.0
+    starts = np.searchsorted(time_s, [take.onset_s for take in takes])
+    stops = np.searchsorted(time_s, [take.end_s + later_s for take in takes])
+    stops[:-1] = np.minimum(stops[:-1], starts[1:])
+    return [(int(first), int(stop)) for first, stop in zip(starts, stops, strict=True)]
+
+
+def _pairs(
+    blocks: Iterable[FrameBlock],
+) -> Iterator[tuple[Counts, Counts]]:
+    for block in blocks:
+        yield block.lit, block.dark

@@ -1,0 +1,121 @@
+"""Against lamps: the shortest mean over frames that lets no flicker of the mains through.
+
+What a lamp changes between the two exposures of a pair stays in their difference, in every pixel
+that sees it. It is a sine of 100 or 120 Hz, which frames see folded down, and a mean over a few
+frames takes it out whatever its strength, phase and pattern: as long as nothing has divided by the
+sum of the values, all of this is linear. Afterwards it is too late, since a sum that goes up and
+down with a lamp turns shares of it into something else.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from capture.measure.flicker import MAINS_FLICKER_HZ, folded_hz
+from runtime.stages.contract.stage import Float64, Int64
+from runtime.stages.steady import Steady
+from trainer.recipe import FeatureRecipe
+
+__all__ = ["frames_kept", "learn_steady", "mains_taps", "noise_share"]
+
+MOST_S = 1 / 6
+"""Longest mean: a third of a quick movement, over which strokes are sought as well."""
+AS_A_HAND_HZ = 6.0
+"""Below it, folded flicker is as slow as hands, which go to and fro up to about five times a second
+(from memory): no mean of frames parts the two, but another frame rate does."""
+LEFT = 0.02
+"""Share of the flicker that whole-number weights may leave: at 30 frames a second, mains that are a
+tenth of a hertz off leave as much with any."""
+MOST_NOISE = 0.5
+"""Share of the noise's power that comes through at most: as of a mean of two frames. Shorter means
+take flicker out as well, but by weights of both signs that let other movement through louder."""
+MOST_WEIGHT = 1 << 10
+"""Largest sum of the weights: values become ten bits wider at most."""
+HEADROOM_BITS = 30
+"""Sums of all values stay below that many bits, as the level stage adds them up."""
+
+
+def mains_taps(frame_rate_hz: float) -> tuple[int, ...]:
+    """Return the weights of the last frames that leave nothing of the mains' flicker.
+
+    Of all weights of a length that take out each folded frequency, those that let the least noise
+    through (a least-norm solution; at 30 frames a second a mean of three frames); of all lengths
+    the shortest that lets no more than half of its power through. A frequency that this
+    rate makes as slow as a hand, or too slow for any such mean, is left.
+
+    Parameters
+    ----------
+    frame_rate_hz : float
+
+    Returns
+    -------
+    tuple of int
+        Oldest frame first; ``(1,)`` where no mean helps.
+    """
+    folded = sorted({round(folded_hz(f, frame_rate_hz), 6) for f in MAINS_FLICKER_HZ})
+    places = [hz / frame_rate_hz for hz in folded if hz >= AS_A_HAND_HZ]
+    while places:
+        for n_frames in range(2, math.floor(MOST_S * frame_rate_hz + 1e-9) + 1):
+            weights = _quietest(n_frames, places)
+            if weights is not None:
+                return _whole(weights, places)
+        del places[0]  # the slowest wants the longest mean
+    return (1,)
+
+
+def frames_kept(features: FeatureRecipe, frame_rate_hz: float) -> int:
+    """Return how many frames before the last have a part in a recipe's mean: none without it."""
+    return len(mains_taps(frame_rate_hz)) - 1 if features.steady else 0
+
+
+def noise_share(taps: tuple[int, ...], shift: int = 0) -> float:
+    """Return what noise that is new in every frame becomes, as a factor of its rms."""
+    return math.sqrt(sum(tap * tap for tap in taps)) / 2.0**shift
+
+
+def learn_steady(
+    features: FeatureRecipe, frame_rate_hz: float, low: Int64, high: Int64
+) -> Steady | None:
+    """Return the stage for an entry stage's values; None where the recipe or the rate has none.
+
+    Parameters
+    ----------
+    frame_rate_hz : float
+        Of the sensor.
+    low, high : int64 (n_values,)
+        Proven range of the values; where weighted sums of them could grow too large for what
+        follows, they are rounded.
+    """
+    if not frames_kept(features, frame_rate_hz):
+        return None
+    taps = mains_taps(frame_rate_hz)
+    most = float(np.maximum(np.abs(low), np.abs(high)).sum()) * sum(abs(tap) for tap in taps)
+    shift = max(0, math.ceil(math.log2(max(1.0, most))) - HEADROOM_BITS)
+    return Steady(len(low), taps, shift)
+
+
+def _quietest(n_frames: int, places: list[float]) -> Float64 | None:
+    """Return the weights of least noise that add up to 1 and to nothing at each place.
+
+    None where there are none, or where too much noise comes through.
+    """
+    at = np.arange(n_frames) - (n_frames - 1) / 2
+    turns = 2 * np.pi * np.array(places)[:, None] * at
+    wanted = np.concatenate([np.ones((1, n_frames)), np.cos(turns), np.sin(turns)])
+    answer = np.zeros(len(wanted))
+    answer[0] = 1.0
+    weights = np.asarray(np.linalg.pinv(wanted) @ answer, dtype=np.float64)
+    solved = bool(np.abs(wanted @ weights - answer).max() < 1e-6)
+    return weights if solved and float(weights @ weights) <= MOST_NOISE + 1e-9 else None
+
+
+def _whole(weights: Float64, places: list[float]) -> tuple[int, ...]:
+    """Return the smallest whole numbers in about these ratios that leave little enough."""
+    turns = np.exp(2j * np.pi * np.array(places)[:, None] * np.arange(len(weights)))
+    for total in range(1, MOST_WEIGHT):
+        taps = np.floor(weights * total + 0.5)
+        if taps.sum() > 0 and np.abs(turns @ taps).max() <= LEFT * taps.sum():
+            break
+    return tuple(int(tap) for tap in taps)
