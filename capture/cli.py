@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -12,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capture.bring.command import import_readouts
+from capture.emulated.command import emulate
 from capture.gather.command import export, merge
-from capture.lead.command import live
+from capture.lead.command import live, truth
 from capture.rehearse.command import rehearse
 from capture.study.command import study
 from capture.wording import (
@@ -36,48 +36,6 @@ if TYPE_CHECKING:
 __all__ = ["commands"]
 
 _MANY = 20  # sessions from which on work is long enough to be told of
-
-
-@click.command(epilog="Example: palmwatt emulate --participant P01 --script dynamic --seed 1")
-@click.option("--participant", default="P01", show_default=True, help="Invented person P01 to P99.")
-@click.option("--script", default="dynamic", show_default=True, help="Cue script it acts.")
-@click.option(
-    "--sensor", default="lensless32", show_default=True,
-    help="Or lensless64, ambient32 (no LED), or a sensor.toml with the setting of one.",
-)  # fmt: skip
-@click.option(
-    "--led-current-ma",
-    type=click.FloatRange(0.0, 1000.0),
-    help="LED current while lit; that of the sensor, 100 mA, by default.",
-)
-@click.option("--seed", default=1, show_default=True, type=click.IntRange(0, 2**32 - 1))
-@click.option(
-    "--speed", default=1.0, show_default=True, type=click.FloatRange(0.0, 1e6),
-    help="Times real time; 0 is as fast as the host reads. The device's clock stays true.",
-)  # fmt: skip
-@click.option("--unit", default="unit-a", show_default=True, help="Which physical sensor it plays.")
-@click.option(
-    "--scene", default="any", show_default=True,
-    help="Kind of place, for a script of people in one: stop, corridor, room or lobby.",
-)  # fmt: skip
-@click.option(
-    "--transport", default="auto", show_default=True, type=click.Choice(["auto", "pty", "socket"]),
-    help="A pseudo-terminal, or a loopback socket where the system has none.",
-)  # fmt: skip
-def emulate(participant: str, **settings: Any) -> None:
-    """Start an emulated sensor; print its port, then run until stopped.
-
-    An invented participant in front of it acts the script's cues, in the order that follows from
-    the seed. Record with the same script and seed. With a script of people in a place, such as
-    occupancy, the participant is the place: it has its own look and its own people.
-    """
-    from capture.emulated.port.device import DeviceSettings, run_device
-    from runtime.errors import UsageError
-
-    if not re.fullmatch("P(0[1-9]|[1-9][0-9])", participant):
-        raise UsageError("emulated sensor", "participant", repr(participant), "P01 to P99")
-    number = int(participant.removeprefix("P"))
-    run_device(DeviceSettings(number, **settings))
 
 
 @click.command(
@@ -113,6 +71,10 @@ def emulate(participant: str, **settings: Any) -> None:
     help="Note beside it when readouts arrived, and how the sensor's clock stands to the host's.",
 )
 @click.option(
+    "--truth", metavar="TABLE", type=click.Path(path_type=Path),
+    help="Table of a rig: where its lights were, on the sensor's clock; kept beside the recording.",
+)  # fmt: skip
+@click.option(
     "--sensor", "setting", type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="Set the sensor first, to a sensor.toml as palmwatt frontier writes it.",
 )  # fmt: skip
@@ -139,7 +101,7 @@ def record(port: str, setting: Path | None, as_json: bool, **about: Any) -> None
     said = {name: about.pop(name) for name in ("station", "operator", "notes")}
     call = {field: about.pop(field) for field in Call.__dataclass_fields__}
     wanted = asked_for(Call(**call), Origin(**said))
-    asked = {name: about.pop(name) for name in ("distance_mm", "host_clock")}
+    asked = {name: about.pop(name) for name in ("distance_mm", "host_clock", "truth")}
     notes = SessionNotes(about.pop("session"), origin=wanted.origin, **asked)
     person = Participant(wanted.participant, locked=wanted.locked, **about)
     cues = wanted.script
@@ -381,5 +343,5 @@ def forget(participant: str, data: Path, models: Path | None, as_json: bool) -> 
 
 commands: tuple[click.Command, ...] = (
     emulate, record, align, study, import_readouts, rehearse, inspect, repair, merge, export,
-    booth, forget, live,
+    booth, forget, live, truth,
 )  # fmt: skip

@@ -15,7 +15,7 @@ from pathlib import Path
 from runtime.errors import FormatError
 from runtime.files import read_limited, write_whole
 
-__all__ = ["Row", "alone_in", "read_rows", "read_table", "write_table"]
+__all__ = ["Row", "alone_in", "delimited_rows", "read_rows", "read_table", "write_table"]
 
 _MISSING = "n/a"  # how a BIDS table writes a value that is not known
 
@@ -117,3 +117,31 @@ def write_table(
                 raise FormatError(str(path), key, repr(value), "without tab, quote or line break")
         writer.writerow(line)
     write_whole(path, text.getvalue().encode("utf-8"))
+
+
+def delimited_rows(path: Path, delimiter: str) -> Iterator[tuple[int, list[str]]]:
+    """Yield the rows of a table that comes from elsewhere, the header first, with their numbers.
+
+    Raises
+    ------
+    UsageError, FormatError
+        The file cannot be read, is not UTF-8, is empty, or a quote in it is not closed.
+    """
+    try:
+        text = read_limited(path).decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise FormatError(
+            str(path), "the text", f"not UTF-8 ({error.reason})", do="save it as UTF-8"
+        ) from None
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    empty = True
+    try:
+        for values in reader:
+            if values:
+                empty = False
+                yield reader.line_num, [value.strip() for value in values]
+    except csv.Error as error:
+        at = f"{path} row {reader.line_num}"
+        raise FormatError(at, "the row", f"damaged ({error})") from None
+    if empty:
+        raise FormatError(str(path), "the first line", "empty", "the names of the columns")

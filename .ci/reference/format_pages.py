@@ -14,9 +14,11 @@ from command_page import table
 from pydantic import BaseModel
 
 import capture.booth.label_sheet
+import capture.emulated.points.scene
 import capture.lead.host_clock
 import capture.store.dataset
 import capture.store.forgotten
+import capture.store.source_truth
 import capture.store.writer
 import capture.study.plan
 import runtime.budget.inputs.library
@@ -33,7 +35,8 @@ import trainer.choice.worth.pick
 import trainer.tell.export
 from capture.booth.editlog import Entry
 from capture.cues.labels import Event
-from capture.cues.script import BUILT_IN, CueKind, Script
+from capture.cues.script import BUILT_IN, RIG_SCRIPTS, CueKind, Script
+from capture.emulated.points.scene import PointScene
 from capture.store.dataset import PARTICIPANT_COLUMNS, Participant
 from capture.study.plan import Consent, Device, Drawn, PlannedScript, Station, Study
 from capture.study.provenance import Provenance
@@ -102,6 +105,7 @@ def formats_page() -> str:
     lines += ["### `*_readouts.mcap`", "", _prose(capture.store.writer), ""]
     lines += ["### `*_clock.tsv`", "", _prose(capture.lead.host_clock), ""]
     lines += ["```text", capture.store.writer.FRAME_SCHEMA.rstrip(), "```", ""]
+    lines += ["### `*_truth.csv`", "", _prose(capture.store.source_truth), ""]
     lines += ["### `*_readouts.json`", "", _prose(Provenance), ""]
     lines += _keys(Provenance, "", list(Provenance.model_fields))
     lines += ["## Studies", "", _prose(capture.study.plan), "", _prose(Study), ""]
@@ -130,7 +134,19 @@ def formats_page() -> str:
     lines += _keys(Script, "", list(Script.model_fields))
     lines += [_prose(Script), "", "### Table `[[cue]]`", ""]
     lines += _keys(CueKind, "cue.", list(CueKind.model_fields))
-    lines += [_prose(CueKind), "", "## Limits", "", _prose(Limits), ""]
+    lines += [_prose(CueKind), "", "### Scripts of rigs and their scenes", ""]
+    lines += [f"For `palmwatt emulate`: {', '.join(f'`{name}`' for name in RIG_SCRIPTS)}.", ""]
+    lines += _keys(PointScene, "", list(PointScene.model_fields))
+    lines += [
+        _prose(capture.emulated.points.scene),
+        "",
+        _prose(PointScene),
+        "",
+        "## Limits",
+        "",
+        _prose(Limits),
+        "",
+    ]
     lines += _keys(Limits, "limits.", list(Limits.model_fields))
     lines += ["", "## Frontiers", "", _prose(trainer.choice.told), ""]
     lines += ["### Knobs", "", _prose(trainer.choice.tried.knobs), ""]

@@ -57,7 +57,7 @@ def bring(
         The disk is full; nothing stays of what was written.
     """
     sessions = [
-        NewSession(p.where, p.person, p.header, p.events, partial(_fill, p, sources.order))
+        NewSession(p.where, p.person, p.header, p.events, partial(_fill, p, sources.order), p.truth)
         for p in plan_all(sources, script)
     ]
     return write_sessions(sessions, sources.kind, out, tell)

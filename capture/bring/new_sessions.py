@@ -22,6 +22,7 @@ from capture.store.dataset import (
     session_path,
 )
 from capture.store.session import events_path
+from capture.store.source_truth import checked_truth, write_truth
 from capture.store.writer import SessionHeader, SessionWriter
 from capture.study.provenance import Origin, keep_provenance
 from runtime.errors import FormatError, UsageError
@@ -52,6 +53,8 @@ class NewSession:
         Its labels.
     fill : callable
         Writes the frame pairs.
+    truth : Path, optional
+        Table of where sources of light were.
     """
 
     where: str
@@ -59,6 +62,7 @@ class NewSession:
     header: SessionHeader
     events: tuple[Event, ...]
     fill: Callable[[SessionWriter], Filled]
+    truth: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +98,7 @@ def write_sessions(
     UsageError
         A session is there already, or the data set holds data of another kind.
     FormatError
-        Labels end after the readouts; and what `fill` raises.
+        Labels end after the readouts, or a truth does not reach over them; and what `fill` raises.
     Error
         The disk is full.
     """
@@ -120,7 +124,7 @@ def _write(
                 str(place), "the session", "there already", "a new one", "give it another number"
             )
     parts = [place.with_name(f".{place.name}.{os.getpid()}.part") for place in places]
-    filled = []
+    filled, truths = [], []
     try:
         for number, (session, part) in enumerate(zip(sessions, parts, strict=True), start=1):
             try:
@@ -132,12 +136,16 @@ def _write(
             with SessionWriter(part, session.header) as writer:
                 filled.append(session.fill(writer))
             _check_end(session, filled[-1].duration_s)
+            table = session.truth
+            truths.append(None if table is None else checked_truth(part, table))
             tell(f"{session.where}: {filled[-1].n_pairs} frame pairs, {number} of {len(sessions)}")
         for person in {s.person.participant_id: s.person for s in sessions}.values():
             add_participant(out, remembered(out, person))
-        for session, place, part in zip(sessions, places, parts, strict=True):
+        for session, place, part, truth in zip(sessions, places, parts, truths, strict=True):
             keep_provenance(place, session.header, Origin(None))  # when it was nobody said
             write_events(events_path(place), session.events)
+            if truth is not None:
+                write_truth(place, truth)
             part.replace(place)
     finally:
         for part in parts:

@@ -17,6 +17,7 @@ from capture.cues.script import CueKind, Script
 from capture.store.dataset import Participant, participant_from_row, require_consent
 from capture.store.kind import KINDS, RECORDED, firmware_of, kind_of
 from capture.store.session import Session, read_session
+from capture.store.source_truth import truth_path
 from capture.store.writer import SessionHeader
 from capture.tsv_tables import Row
 from capture.wire.codec import Description
@@ -37,8 +38,8 @@ class Sources:
     ----------
     recordings : Path
         Table with a row for each recording: ``file`` (its place, from this table's folder),
-        ``participant``, and optionally ``session``, ``task``, ``unit``, ``distance_mm`` and
-        ``dark_file``.
+        ``participant``, and optionally ``session``, ``task``, ``unit``, ``distance_mm``,
+        ``dark_file`` and ``truth_file``.
     events : Path or None
         Table with a row for each take: ``file``, ``onset``, ``duration``, ``trial_type`` and any
         other column of an events table. None where all recordings are MCAP files with an events
@@ -86,6 +87,8 @@ class Plan:
         The recording that the file is already, if it is one.
     events : tuple of Event
         By onset.
+    truth : Path or None
+        Where sources of light were; of a recording of ours, the table beside it.
     """
 
     where: str
@@ -95,6 +98,7 @@ class Plan:
     header: SessionHeader
     session: Session | None
     events: tuple[Event, ...]
+    truth: Path | None = None
 
 
 def read_sensor(path: Path) -> Sensor:
@@ -131,6 +135,7 @@ def plan_all(sources: Sources, script: Script | None) -> list[Plan]:
         require_consent(people[who])
         events = labels.pop(name, ())
         plan = _one(where, row, sources, sensor, people[who], events)
+        plan.truth = _truth_of(row, plan, table)
         if script is not None or plan.session is None:
             asked_for = script or script_of(plan.header.script.name, plan.events)
             plan.header = dataclasses.replace(plan.header, script=asked_for)
@@ -214,6 +219,14 @@ def _one(
     if not number:
         plan.header = dataclasses.replace(header, session=_UNNUMBERED)
     return plan
+
+
+def _truth_of(row: Row, plan: Plan, table: Path) -> Path | None:
+    named = row.get("truth_file")
+    if named is not None:
+        return table.parent / named
+    beside = truth_path(plan.source)
+    return beside if plan.session is not None and beside.exists() else None
 
 
 def _distance(text: str | None, where: str) -> float | None:

@@ -5,14 +5,12 @@ What they say is untrusted. Empty cells and ``n/a`` are values that are not know
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from capture.tsv_tables import Row
+from capture.tsv_tables import Row, delimited_rows
 from runtime.errors import FormatError, UsageError
-from runtime.files import damaged_parquet, open_parquet, read_limited
+from runtime.files import damaged_parquet, open_parquet
 
 __all__ = ["read_any_table"]
 
@@ -47,7 +45,7 @@ def read_any_table(path: Path, required: Sequence[str]) -> list[tuple[int, Row]]
     if kind == ".parquet":
         rows = _parquet_rows(path)
     elif kind in _DELIMITERS:
-        rows = _text_rows(path, _DELIMITERS[kind])
+        rows = delimited_rows(path, _DELIMITERS[kind])
     else:
         raise UsageError(str(path), "the table's ending", kind or "none", ".csv, .tsv or .parquet")
     header = next(rows)[1]
@@ -63,27 +61,6 @@ def read_any_table(path: Path, required: Sequence[str]) -> list[tuple[int, Row]]
         known = (None if value in _UNKNOWN else value for value in values)
         found.append((number, dict(zip(header, known, strict=True))))
     return found
-
-
-def _text_rows(path: Path, delimiter: str) -> Iterator[tuple[int, list[str]]]:
-    try:
-        text = read_limited(path).decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise FormatError(
-            str(path), "the text", f"not UTF-8 ({error.reason})", do="save it as UTF-8"
-        ) from None
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    empty = True
-    try:
-        for values in reader:
-            if values:
-                empty = False
-                yield reader.line_num, [value.strip() for value in values]
-    except csv.Error as error:
-        at = f"{path} row {reader.line_num}"
-        raise FormatError(at, "the row", f"damaged ({error})") from None
-    if empty:
-        raise FormatError(str(path), "the first line", "empty", "the names of the columns")
 
 
 def _parquet_rows(path: Path) -> Iterator[tuple[int, list[str]]]:

@@ -22,6 +22,8 @@ __all__ = [
     "FINGER_COUNTS",
     "GESTURES",
     "IDLE",
+    "RIG",
+    "RIG_SCRIPTS",
     "STATIC_SHAPES",
     "SUBTLE",
     "Cue",
@@ -45,6 +47,8 @@ BUILT_IN = (
     "occupancy",
     "occupancy_short",
 )
+RIG_SCRIPTS = ("rig_points", "rig_path", "rig_faults")
+"""Built-in scripts for rigs, which move lights: no booth offers them to people."""
 GESTURES = (
     "swipe_left",
     "swipe_right",
@@ -61,6 +65,10 @@ FINGER_COUNTS = tuple(f"fingers_{n}" for n in range(6))
 STATIC_SHAPES = ("shape_fist", "shape_flat", "shape_pinch", "shape_point", "shape_thumb")
 SUBTLE = ("subtle_still", "subtle_tap", "subtle_slide")
 ARRIVAL = ("arrive", "away")
+RIG = (
+    "rig_hold", "rig_path", "rig_two", "rig_three", "rig_none", "rig_outside", "rig_bright",
+)  # fmt: skip
+"""What a rig with lights does in front of a sensor."""
 EVERYDAY = (
     "everyday_empty",
     "everyday_rest",
@@ -210,7 +218,7 @@ def load_script(source: str | Path) -> Script:
         There is no such script, the file is not TOML, or a key is missing, unknown or out of range;
         the message names the line and the key.
     """
-    if str(source) in BUILT_IN:
+    if str(source) in (*BUILT_IN, *RIG_SCRIPTS):
         text = (resources.files("capture") / "scripts" / f"{source}.toml").read_bytes()
         return parse_script(text, str(source))
     expected = f"a TOML file or one of {', '.join(BUILT_IN)}"

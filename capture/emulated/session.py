@@ -17,9 +17,10 @@ from capture.emulated.optic.optics import (
     APERTURE_MM2,
     SENSORS,
     AngularGrid,
+    Mounting,
     Optic,
     build_optic,
-    mounting_of,
+    mountings_of,
 )
 from capture.emulated.optic.pixels import PixelArray
 from capture.emulated.places.occupants import PEOPLE
@@ -70,17 +71,27 @@ class Bench:
         Name of the physical sensor.
     grid : AngularGrid, optional
         The angles.
+    mountings : tuple of Mounting, optional
+        Of each aperture; by default those of the unit.
     """
 
-    def __init__(self, sensor: Sensor, unit: str, grid: AngularGrid | None = None) -> None:
+    def __init__(
+        self,
+        sensor: Sensor,
+        unit: str,
+        grid: AngularGrid | None = None,
+        mountings: tuple[Mounting, ...] | None = None,
+    ) -> None:
         self.sensor, self.unit = sensor, unit
-        self.optic: Optic = build_optic(sensor, mounting_of(unit), grid)
+        mountings = mountings or mountings_of(unit, len(sensor.apertures))
+        self.optic: Optic = build_optic(sensor, mountings, grid)
         self.pixels = PixelArray(sensor, unit)
         # LED light scattered inside the cover reaches the optic mostly from the LED's side.
         directions = self.optic.grid.directions
         glow = np.maximum(directions[:, 0], np.float32(0.0)) + np.float32(0.3)
         glow /= np.sum(glow * directions[:, 2]) * np.float32(self.optic.grid.solid_angle_sr)
-        self._crosstalk_w = self.optic.image(glow[None] * np.float32(_CROSSTALK_W_PER_M2_PER_MA))
+        glow *= np.float32(_CROSSTALK_W_PER_M2_PER_MA * sensor.led_current_ma)
+        self.crosstalk_w = self.optic.image(glow[None])
 
     def expose(
         self,
@@ -105,7 +116,7 @@ class Bench:
         lit, dark : uint16 array, shape (n_frames, n_rows, n_cols)
         """
         shape = (len(led), self.sensor.n_rows, self.sensor.n_cols)
-        led_w = self._crosstalk_w * np.float32(self.sensor.led_current_ma)
+        led_w = self.crosstalk_w
         if np.any(led):
             both = self.optic.image(np.concatenate([led, other]))
             led_w, ambient_w = led_w + both[: len(led)], both[len(led) :]

@@ -1,4 +1,4 @@
-"""The command ``palmwatt live``."""
+"""The commands ``palmwatt live`` and ``palmwatt truth``."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-__all__ = ["live"]
+__all__ = ["live", "truth"]
 
 
 @click.command(
@@ -66,3 +66,20 @@ def live(port: str, model: Path, engine: str, log: Path | None, seconds: float |
                 )
             finally:
                 console.print(watch.summary(), soft_wrap=True)
+
+
+@click.command(
+    epilog="Example: palmwatt truth sub-P01_ses-01_task-rig_points_readouts.mcap --table rig.csv"
+)
+@click.argument("session", metavar="SESSION", type=click.Path(path_type=Path))
+@click.option("--table", required=True, type=click.Path(path_type=Path), help="What the rig wrote.")
+def truth(session: Path, table: Path) -> None:
+    """Keep beside a recording where a rig's lights were, as palmwatt record --truth does.
+
+    The table's times are of the sensor's clock, as the recording's are; it must reach over all of
+    the recording. One that is there already is replaced.
+    """
+    from capture.store.source_truth import keep_truth, truth_path
+
+    kept = keep_truth(session, table)
+    click.echo(f"{truth_path(session)}: {len(kept.time_us)} rows of {len(kept.sources)} sources")

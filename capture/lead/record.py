@@ -28,6 +28,7 @@ from capture.store.dataset import (
 )
 from capture.store.kind import kind_of
 from capture.store.session import events_path
+from capture.store.source_truth import keep_truth
 from capture.store.writer import STILL_S, SessionHeader, SessionWriter
 from capture.study.provenance import Origin, keep_provenance, provenance_path
 from capture.study.session_names import next_session
@@ -35,7 +36,7 @@ from capture.wire.clock import ClockFit
 from capture.wire.codec import CommandKind, WireCounts
 from capture.wire.link import SerialLink
 from capture.wire.pairing import PairCounts
-from runtime.errors import Error, PortError, UsageError
+from runtime.errors import Error, FormatError, PortError, UsageError
 
 __all__ = ["Operator", "RecordedSession", "RecordingStatus", "SessionNotes", "record"]
 
@@ -90,12 +91,16 @@ class SessionNotes:
         to the host's; see :mod:`capture.lead.host_clock`. The recording itself stays as it is.
     origin : Origin, optional
         What is written beside the file of where it comes from; by default that it begins now.
+    truth : Path, optional
+        Table of a rig that is there when the recording ends: where sources of light were, see
+        :mod:`capture.store.source_truth`. It is kept beside the recording.
     """
 
     number: str | None = None
     distance_mm: float | None = None
     host_clock: bool = False
     origin: Origin | None = None
+    truth: Path | None = None
 
 
 def _nothing_to_show(status: RecordingStatus) -> None:
@@ -171,6 +176,8 @@ def record(
     ------
     UsageError
         No consent, the session is there already, or the data set holds data of another kind.
+    FormatError
+        The truth is faulty or does not reach over the recording, which is kept without it.
     PortError
         The sensor did not come back, or sends nothing when started; what came before is kept.
     Error
@@ -216,6 +223,8 @@ def record(
     with contextlib.suppress(PortError) if stopped else contextlib.nullcontext():
         # Who stops early may have pulled the sensor already: one that is gone is not waited for.
         link.ask(CommandKind.STOP, stopped=lambda: intake.gone)
+    if notes.truth is not None:
+        _keep_truth(path, notes.truth)
     return RecordedSession(
         path,
         intake.n_pairs,
@@ -229,6 +238,14 @@ def record(
         intake.n_clock_leaps,
         intake.host_clock.fits if intake.host_clock is not None else (),
     )
+
+
+def _keep_truth(path: Path, table: Path) -> None:
+    try:
+        keep_truth(path, table)
+    except (FormatError, UsageError) as error:
+        do = f"the recording is kept without a truth; mend the table, then palmwatt truth {path}"
+        raise FormatError(error.where, error.what, error.got, error.expected, do) from None
 
 
 def _with_what_is_kept(error: PortError, path: Path) -> PortError:

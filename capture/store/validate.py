@@ -16,6 +16,7 @@ from capture.store.dataset import (
     read_description,
 )
 from capture.store.session import Session, read_session
+from capture.store.source_truth import checked_truth, truth_path
 from capture.tsv_tables import Row, read_rows
 from runtime.errors import Error, FormatError
 
@@ -93,6 +94,11 @@ def _session(info: SessionInfo, root: Path) -> Iterator[Violation]:
         duration_s = _duration(session)
     except Error as error:
         yield _of(error, name)
+    if session is not None and truth_path(info.path).exists():
+        try:
+            checked_truth(info.path, truth_path(info.path))
+        except Error as error:
+            yield _of(error, _name(truth_path(info.path), root))
     labels = info.events_path
     events: list[tuple[int, Event]] = []
     if not labels.exists():

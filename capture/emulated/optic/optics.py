@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import functools
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +24,7 @@ from runtime.sensor import Aperture, Sensor
 
 __all__ = [
     "APERTURE_MM2",
+    "ARRAY_MM",
     "SENSORS",
     "TRANSMISSION",
     "AngularGrid",
@@ -31,6 +32,7 @@ __all__ = [
     "Optic",
     "build_optic",
     "mounting_of",
+    "mountings_of",
     "response",
 ]
 
@@ -40,6 +42,9 @@ TRANSMISSION = 0.6
 """Share of the light through the aperture that passes optic and filter on axis; assumed."""
 APERTURE_MM2 = 0.0625
 """Area of the optic, square millimetres (0.25 mm a side); assumed."""
+ARRAY_MM = 0.25
+"""Width of the array under one aperture, the same as the aperture's: pixels of 7.8 um where there
+are 32 across; assumed."""
 REFRACTIVE_INDEX = 1.5
 """Of the spacer between optic and pixels (glass; any optics textbook, from memory)."""
 
@@ -59,6 +64,14 @@ SENSORS = {
         dark_signal_e_per_s=150.0,
         full_well_e=5000.0,
     ),
+    "lensless32pair": Sensor(
+        name="lensless32pair",
+        n_rows=32,
+        n_cols=64,
+        conversion_gain_dn_per_e=0.1,
+        full_well_e=40_000.0,
+        apertures=(Aperture(-0.93, 0.0, 0, 32, 0, 32), Aperture(0.93, 0.0, 0, 32, 32, 32)),
+    ),
     "ambient32": Sensor(
         name="ambient32",
         n_rows=32,
@@ -69,8 +82,11 @@ SENSORS = {
         led_wavelength_nm=555.0,
     ),
 }
-"""Sensors by name. All have the same optic; the pixels of the second are half as wide. The third
-has no LED, and a filter that passes 400 to 700 nm; its wavelength is the middle of that."""
+"""Sensors by name. All have the same optic. The pixels of ``lensless64`` are half as wide.
+``lensless32pair`` has two apertures 1.86 mm apart (common practice, no source), and wells deep
+enough for a million electrons of one point: 650 a square micrometre, of the order of what image
+sensors hold (from memory). ``ambient32`` has no LED, and a filter that passes 400 to 700 nm; its
+wavelength is the middle of that."""
 
 
 @dataclass(frozen=True)
@@ -194,6 +210,24 @@ def mounting_of(unit: str) -> Mounting:
     """
     draw = np.random.default_rng([zlib.crc32(unit.encode()), 1]).standard_normal(3)
     return Mounting(float(draw[0]), float(0.01 * draw[1]), float(0.01 * draw[2]))
+
+
+def mountings_of(unit: str, n_apertures: int) -> tuple[Mounting, ...]:
+    """Return the mounting of each aperture of a unit; follows from its name alone.
+
+    The optics of one unit are made in one piece and lie askew together, as `mounting_of` has it;
+    each of several is off its place in that piece by 0.2 % of the half width (a quarter of a
+    micrometre) rms, invented likewise.
+    """
+    whole = mounting_of(unit)
+    if n_apertures == 1:
+        return (whole,)
+    rng = np.random.default_rng([zlib.crc32(unit.encode()), 4])
+    apart = 0.002 * rng.standard_normal((n_apertures, 2))
+    return tuple(
+        replace(whole, shift_x=whole.shift_x + float(x), shift_y=whole.shift_y + float(y))
+        for x, y in apart
+    )
 
 
 @dataclass(frozen=True, eq=False)

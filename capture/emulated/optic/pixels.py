@@ -15,7 +15,7 @@ import numpy.typing as npt
 from capture.frames import Counts
 from runtime.sensor import Sensor
 
-__all__ = ["NON_UNIFORMITY", "QUANTUM_EFFICIENCY", "PixelArray"]
+__all__ = ["NON_UNIFORMITY", "QUANTUM_EFFICIENCY", "PixelArray", "photon_energy_j"]
 
 Floats = npt.NDArray[np.float32]
 
@@ -26,6 +26,11 @@ NON_UNIFORMITY = 0.01
 _DARK_NON_UNIFORMITY = 0.25
 _PLANCK_J_S = 6.62607015e-34  # exact by definition of the SI, 2019
 _LIGHT_M_PER_S = 299_792_458.0
+
+
+def photon_energy_j(sensor: Sensor) -> float:
+    """Return the energy of a photon at the wavelength of the sensor's LED."""
+    return _PLANCK_J_S * _LIGHT_M_PER_S / (sensor.led_wavelength_nm * 1e-9)
 
 
 class PixelArray:
@@ -58,8 +63,9 @@ class PixelArray:
         power_w : float32 array, shape (n_exposures, n_pixels)
             Power on each pixel, watts.
         """
-        photon_j = _PLANCK_J_S * _LIGHT_M_PER_S / (self.sensor.led_wavelength_nm * 1e-9)
-        per_watt = QUANTUM_EFFICIENCY * self.sensor.exposure_us * 1e-6 / photon_j
+        per_watt = (
+            QUANTUM_EFFICIENCY * self.sensor.exposure_us * 1e-6 / photon_energy_j(self.sensor)
+        )
         mean: Floats = power_w * (self.response * np.float32(per_watt)) + self.dark_e
         return mean
 

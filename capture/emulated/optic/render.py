@@ -221,9 +221,9 @@ def render(
     np.multiply(share, seen.ambient[keep], out=values[:, 2])
     square = _spread(first, (right, upper), values, (n_frames, side)).take(_inner(grid), axis=1)
     cover, from_led, from_ambient = square[:, :, 0], square[:, :, 1], square[:, :, 2]
-    behind: Floats = np.maximum(np.float32(1.0) - cover, np.float32(0.0))
+    behind = np.asarray(np.maximum(np.float32(1.0) - cover, np.float32(0.0)), np.float32)
     # Where one surface runs into another, as at a knuckle, both are there: a cell is full once.
-    whole: Floats = np.float32(1.0) / np.maximum(cover, np.float32(1.0))
+    whole = np.asarray(np.float32(1.0) / np.maximum(cover, np.float32(1.0)), np.float32)
     return from_led * whole, from_ambient * whole + behind * light.background
 
 

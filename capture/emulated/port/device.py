@@ -11,6 +11,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from types import FrameType
 
 from runtime.reproducible_floats import hold_arithmetic_steady
@@ -23,6 +24,7 @@ from capture.emulated.port.emulated_device import Device
 from capture.emulated.port.ports import Port, open_port
 from capture.wire.codec import Command, Decoder
 from runtime.errors import Error, PortError
+from runtime.files import write_whole
 
 __all__ = ["DeviceSettings", "main", "run_device", "running_device"]
 
@@ -143,6 +145,8 @@ def run_device(settings: DeviceSettings, announce: Callable[[str], None] = _prin
         The port cannot be opened.
     """
     device = Device(settings)
+    if settings.truth is not None:
+        write_whole(Path(settings.truth), device.truth().to_csv().encode())
     port = open_port(settings.transport, settings.port)
     signal.signal(signal.SIGTERM, _stop)
     signal.signal(signal.SIGINT, _stop)

@@ -47,6 +47,10 @@ class DeviceSettings:
         of the sensor by default.
     scene : str
         Kind of place, where the script's cues are of people in one: ``any`` or one of ``KINDS``.
+    rig : str, optional
+        Path of a rig's file (`capture.emulated.points.scene`); for scripts of a rig alone.
+    truth : str, optional
+        Path to write where a rig's lights will be, before the port is announced.
     """
 
     participant: int = 1
@@ -61,6 +65,8 @@ class DeviceSettings:
     corruption: float = 0.0
     led_current_ma: float | None = None
     scene: str = ANY_SCENE
+    rig: str | None = None
+    truth: str | None = None
 
     def __post_init__(self) -> None:
         where = "emulated sensor"

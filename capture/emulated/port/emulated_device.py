@@ -7,14 +7,19 @@ of its settings; a START begins the session anew, at device time 0.
 from __future__ import annotations
 
 import dataclasses
+from pathlib import Path
 
 import numpy as np
 
-from capture.cues.script import load_script
+from capture.cues.script import Script, load_script
 from capture.emulated.optic.optics import SENSORS
+from capture.emulated.points.scene import PointScene, read_scene
+from capture.emulated.points.session import PointSession
+from capture.emulated.points.stage import asks_for_a_rig
 from capture.emulated.port.device_settings import DeviceSettings
 from capture.emulated.session import BLOCK_FRAMES, EmulatedSession, check_script
 from capture.frames import FrameBlock
+from capture.store.source_truth import Truth
 from capture.wire.codec import (
     Acknowledge,
     Command,
@@ -25,10 +30,21 @@ from capture.wire.codec import (
     Status,
     encode,
 )
-from runtime.errors import FormatError
+from runtime.errors import FormatError, UsageError
 from runtime.sensor import Sensor
 
 __all__ = ["FIRMWARE", "Device"]
+
+
+def _rig_of(settings: DeviceSettings, script: Script) -> PointScene | None:
+    """Return what the rig holds that the script asks for; None where it asks for people."""
+    if asks_for_a_rig(script.trial_types):
+        return PointScene() if settings.rig is None else read_scene(Path(settings.rig))
+    if settings.rig is not None:
+        asked = ", ".join(script.trial_types)
+        raise UsageError("emulated sensor", "cues of a rig's script", asked, "cues of a rig alone")
+    return None
+
 
 FIRMWARE = "emulated 1"
 
@@ -55,7 +71,9 @@ class Device:
     def __init__(self, settings: DeviceSettings) -> None:
         self.settings = settings
         self._script = load_script(settings.script)
-        check_script(self._script, settings.scene)
+        self._rig = _rig_of(settings, self._script)
+        if self._rig is None:
+            check_script(self._script, settings.scene)
         start = settings.start
         led_ma = settings.led_current_ma
         self._whole: Sensor = dataclasses.replace(
@@ -65,7 +83,7 @@ class Device:
             led_current_ma=start.sensor.led_current_ma if led_ma is None else led_ma,
         )
         self._first_row, self._n_rows = start.first_row, start.sensor.n_rows
-        self._session: EmulatedSession | None = None
+        self._session: EmulatedSession | PointSession | None = None
         self.runs = 0
         self._time_us = 0
         self._next_status_us = 0
@@ -109,11 +127,7 @@ class Device:
             case CommandKind.DESCRIBE | CommandKind.CLOCK:
                 return Result.DONE, 0
             case CommandKind.START:
-                settings = self.settings
-                self._session = EmulatedSession(
-                    self._script, settings.participant, settings.seed, self._whole, settings.unit,
-                    settings.scene,
-                )  # fmt: skip
+                self._session = self._begin()
                 self.runs += 1
                 self._time_us = self._next_status_us = 0
                 return Result.DONE, 0
@@ -124,6 +138,27 @@ class Device:
                 if self.running:
                     return Result.NOT_NOW, 0
                 return self._set(command.kind, command.value)
+
+    def _begin(self) -> EmulatedSession | PointSession:
+        settings, sensor = self.settings, self._whole
+        about = self._script, settings.participant, settings.seed, sensor, settings.unit
+        if self._rig is None:
+            return EmulatedSession(*about, settings.scene)
+        return PointSession(*about, self._rig)
+
+    def truth(self) -> Truth:
+        """Return where a rig's lights will be, on the clock of each run.
+
+        Raises
+        ------
+        UsageError
+            The script is not a rig's.
+        """
+        session = self._begin()
+        if not isinstance(session, PointSession):
+            asked = ", ".join(self._script.trial_types)
+            raise UsageError("emulated sensor", "cues of a truth's script", asked, "cues of a rig")
+        return session.truth()
 
     def _set(self, kind: CommandKind, value: int) -> tuple[Result, int]:
         if kind is CommandKind.SET_ROWS:

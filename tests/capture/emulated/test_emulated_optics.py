@@ -16,13 +16,36 @@ from capture.emulated.optic.optics import (
     Optic,
     build_optic,
     mounting_of,
+    mountings_of,
 )
 from runtime.errors import UsageError
 
+ONE_APERTURE = sorted(name for name, each in SENSORS.items() if len(each.apertures) == 1)
 
-@pytest.fixture(params=sorted(SENSORS))
+
+@pytest.fixture(params=ONE_APERTURE)
 def optic(request: pytest.FixtureRequest) -> Optic:
     return build_optic(SENSORS[request.param])
+
+
+def test_each_aperture_has_an_optic_of_its_own_over_its_pixels() -> None:
+    """Both halves of a pair see what a single sensor does; a pixel under no optic sees nothing."""
+    pair, single = SENSORS["lensless32pair"], build_optic(SENSORS["lensless32"])
+    whole = build_optic(pair).transfer.T.reshape(-1, pair.n_rows, pair.n_cols)
+    for aperture in pair.apertures:
+        np.testing.assert_array_equal(aperture.of(whole).reshape(len(whole), -1), single.transfer.T)
+    few = dataclasses.replace(pair, apertures=pair.apertures[1:])
+    half = build_optic(few).transfer.T.reshape(-1, pair.n_rows, pair.n_cols)
+    assert not half[:, :, :32].any() and half[:, :, 32:].any()
+
+
+def test_the_apertures_of_a_unit_lie_askew_together_and_a_little_apart() -> None:
+    """Mountings follow from the unit's name: one turn, and places within a few thousandths."""
+    pair = mountings_of("unit-a", 2)
+    assert pair == mountings_of("unit-a", 2) != mountings_of("unit-b", 2)
+    assert pair[0].rotation_deg == pair[1].rotation_deg == mounting_of("unit-a").rotation_deg
+    assert 0.0 < abs(pair[0].shift_x - pair[1].shift_x) < 0.02
+    assert mountings_of("unit-a", 1) == (mounting_of("unit-a"),)
 
 
 def _angles_deg(optic: Optic) -> np.ndarray:
