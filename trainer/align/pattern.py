@@ -105,28 +105,6 @@ def _normed(light: Floats) -> Floats:
     return np.asarray(light / np.maximum(light.sum(axis=1, keepdims=True), 1e-30))
 
 
-def velocity(images: Floats, along: tuple[Floats, Floats], shape: tuple[int, int]) -> Floats:
-    """Return how a readout moves with the slopes, pixels across and down for each: (2, 2).
-
-    The derivative along a slope is regressed on those along columns and rows (the constraint of
-    optical flow: B. K. P. Horn and B. G. Schunck, Artificial Intelligence 17, 1981).
-
-    Parameters
-    ----------
-    images : float64 (n, n_pixels)
-        Templates at several directions.
-    along : pair of float64 (n, n_pixels)
-        Their derivatives.
-    shape : tuple of int
-        Rows and columns.
-    """
-    square = images.reshape(-1, *shape)
-    inner = (slice(None), slice(1, -1), slice(1, -1))
-    gradients = np.stack([np.gradient(square, axis=axis)[inner].ravel() for axis in (2, 1)], axis=1)
-    moves = np.stack([each.reshape(-1, *shape)[inner].ravel() for each in along], axis=1)
-    return -np.linalg.lstsq(gradients, moves, rcond=None)[0]
-
-
 def fit_pattern(
     slopes: Floats, electrons: Floats, shape: tuple[int, int], moves: Floats, read_e: float
 ) -> Pattern:
@@ -139,7 +117,7 @@ def fit_pattern(
     shape : tuple of int
         Rows and columns of the aperture.
     moves : float64 (2, 2)
-        First guess: pixels (across, down) by slope (x, y), as `velocity` gives it.
+        First guess: pixels (across, down) by slope (x, y), see `trainer.align.learned`.
     read_e : float
         Read noise of a pixel, electrons.
     """

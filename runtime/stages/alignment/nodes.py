@@ -26,14 +26,14 @@ if TYPE_CHECKING:
     from runtime.stages.contract.onnx_nodes import Nodes
     from runtime.stages.registration import Registration
 
-__all__ = ["registration_nodes"]
+__all__ = ["Writer", "registration_nodes"]
 
 _POWERS = np.int64(1) << np.arange(63, dtype=np.int64)
 _LIMIT = 1 << DELTA_BITS
 
 
 @dataclass(frozen=True)
-class _Writer:
+class Writer:
     """Integer idioms on top of the shared ones; every value is int64."""
 
     nodes: Nodes
@@ -150,7 +150,7 @@ class _Writer:
 
 def registration_nodes(stage: Registration, nodes: Nodes, x: str) -> str:
     """Write the nodes of one frame; returns the name of int32 (n_out,)."""
-    write = _Writer(nodes)
+    write = Writer(nodes)
     wide, seed, outputs = nodes.cast(x, "int64"), "", []
     for aperture in range(len(stage.offsets)):
         values = nodes.op("Gather", wide, nodes.constant(stage.windows.columns(aperture)))
@@ -163,7 +163,7 @@ def registration_nodes(stage: Registration, nodes: Nodes, x: str) -> str:
 
 
 def _aligned(
-    stage: Registration, write: _Writer, values: str, aperture: int, seed: str
+    stage: Registration, write: Writer, values: str, aperture: int, seed: str
 ) -> tuple[str, str, str]:
     nodes, windows, grid = write.nodes, stage.windows, stage.coarse_grid
     height, width = stage.n_rows // stage.bin_rows, stage.n_cols // stage.bin_cols
@@ -204,7 +204,7 @@ def _aligned(
     return slopes, root, shift
 
 
-def _near(stage: Registration, write: _Writer, seed: str) -> str:
+def _near(stage: Registration, write: Writer, seed: str) -> str:
     """Return which cells are within reach of the first aperture's direction."""
     nodes, grid = write.nodes, stage.coarse_grid
     cells = np.arange(grid.n_cells, dtype=np.int64)
@@ -217,7 +217,7 @@ def _near(stage: Registration, write: _Writer, seed: str) -> str:
     return nodes.op("And", *near)
 
 
-def _explained(stage: Registration, write: _Writer, root: str, shift: str) -> str:
+def _explained(stage: Registration, write: Writer, root: str, shift: str) -> str:
     nodes, rule = write.nodes, stage.rule
     square = nodes.op("Mul", root, root)
     twice = nodes.op("Mul", shift, nodes.int64(2))
@@ -230,7 +230,7 @@ def _explained(stage: Registration, write: _Writer, root: str, shift: str) -> st
     return nodes.op("Where", falls, rounded, raised)
 
 
-def _level(write: _Writer, explained: str) -> str:
+def _level(write: Writer, explained: str) -> str:
     nodes = write.nodes
     kept = nodes.op("Max", explained, nodes.int64(1))
     exponent = nodes.op("Sub", write.bits(kept, (1,)), nodes.int64(1))
@@ -239,7 +239,7 @@ def _level(write: _Writer, explained: str) -> str:
     return nodes.op("Sub", nodes.op("Add", octaves, raised), nodes.int64(16))
 
 
-def _excess(stage: Registration, write: _Writer, values: str, explained: str) -> str:
+def _excess(stage: Registration, write: Writer, values: str, explained: str) -> str:
     nodes, rule = write.nodes, stage.rule
     total = nodes.op("ReduceSum", values, nodes.indices(0), keepdims=1)
     squares = nodes.reshape(nodes.op("Mul", values, values), stage.n_rows, stage.n_cols)
