@@ -6,6 +6,7 @@ from typing import Any
 
 from runtime.model import Model
 from trainer.tell.quantity import quantity_rows, quantity_words
+from trainer.tell.source import source_card_lines
 from trainer.tell.sentences import emulated_words, event_words, left_out_words, worst_words
 from trainer.tell.tables import PIPELINES, difference_text, differences_of, figure_text
 
@@ -52,7 +53,7 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         *([f"- {said}"] if (said := emulated_words(evaluation)) else []),
         *(f"- {caution['text']}" for caution in evaluation.get("cautions", ())),
         *([f"- {said}"] if (said := left_out_words(evaluation)) else []),
-        "- evaluation.html shows the figures, person by person."
+        "- evaluation.html shows the figures, person by person, or over field and range."
         if "quantity" in evaluation
         else "- evaluation.html shows the figures, the groups and the worst takes.",
         "- Light into eyes: judge the LED's drive by IEC 62471 before anybody sits before it.",
@@ -92,6 +93,8 @@ def _found_lines(evaluation: dict[str, Any]) -> list[str]:
         f"The locked participants were used by {uses} model(s) of this "
         "task so far; each use is listed in evaluation.json."
     )
+    if "source" in evaluation:
+        return [*source_card_lines(evaluation), used, ""]
     if "quantity" in evaluation:
         return _quantity_lines(evaluation, used)
     takes = evaluation["fixed"]["accuracy"]["n_takes"]

@@ -18,7 +18,7 @@ from runtime.stages.alignment.arithmetic import (
     RECIPROCALS,
     SEARCH_BITS,
 )
-from runtime.stages.alignment.c_kernel import FOUR
+from runtime.stages.alignment.c_kernel import four_c
 from runtime.stages.contract.c_text import CStage, Edge, fill, table
 
 if TYPE_CHECKING:
@@ -143,13 +143,13 @@ PW_STAGE void @P@_sums(const @X@ *x, int32_t *bins, int32_t *totals)
             int32_t squares = 0;
             for (uint32_t b = 0u; b < @BIN_COLS@u; b++) {
                 int32_t sum = 0;
-                PW_UNROLL
+@TWO_BY_TWO@                PW_UNROLL
                 for (uint32_t i = 0u; i < @BIN_WIDTH@u; i++) {
                     const int32_t value = x[i];
                     sum += value;
                     squares += value * value;
                 }
-                bins[b] += sum;
+@TWO_END@                bins[b] += sum;
                 total += sum;
                 x = &x[@BIN_WIDTH@];
             }
@@ -276,6 +276,17 @@ PW_STAGE void @P@_run(const @X@ *x, @Y@ *y)
 }
 """
 
+_TWO = """\
+#if defined(PW_DUAL_MAC) && !defined(PW_VECTOR)
+                PW_UNROLL
+                for (uint32_t i = 0u; i < @BIN_WIDTH@u; i += 2u) {
+                    const uint32_t two = pw_word(&x[i]);
+                    sum = pw_two_products(two, 0x00010001u, sum);
+                    squares = pw_two_products(two, two, squares);
+                }
+#else
+"""
+
 _NEAR = """\
         if (aperture == 0u) { /* the others see the source nearly where the first does */
             const int32_t column = @P@_coarse_index((int32_t)y[0], @COARSE_LOW_X@, @COARSE_N_X@);
@@ -349,8 +360,9 @@ def registration_c(stage: Registration, prefix: str, x: Edge, y: Edge) -> CStage
             indices += fill(
                 _INDEX, P=prefix, WHAT=what, INVERSE=multiplier, INVERSE_SHIFT=shift
             )
-    shared = {"pw_four_16": fill(FOUR, NAME="pw_four_16", X="int16_t")}
-    shared[four_pixels] = fill(FOUR, NAME=four_pixels, X=x.ctype)
+    shared = dict.fromkeys([*four_c("pw_four_16", "int16_t"), *four_c(four_pixels, x.ctype)])
     assert SEARCH_BITS == D_BITS  # noqa: S101 - one function cuts both
+    pairs = x.ctype == "int16_t" and (stage.n_cols // stage.bin_cols) % 2 == 0
+    values |= {"TWO_BY_TWO": _TWO if pairs else "", "TWO_END": "#endif\n" if pairs else ""}
     functions = fill(_PLACE + indices + _RUN, **values)
-    return CStage(_tables(stage, prefix), (), "", functions, shared=tuple(shared.values()))
+    return CStage(_tables(stage, prefix), (), "", functions, shared=tuple(shared))
