@@ -95,7 +95,7 @@ def placed(dots: Int64, terms: NDArray[np.integer], gain_bits: int) -> tuple[Int
     own = sums[:, 1 : 1 + 2 * N_MONOMIALS]
     steps = np.clip(
         scale(own, factor[:, None], shifts), -_COEFFICIENT_LIMIT, _COEFFICIENT_LIMIT
-    ).reshape(-1, 2, N_MONOMIALS)
+    ).reshape(len(sums), 2, N_MONOMIALS)
     place = np.zeros((len(dots), 2), dtype=np.int64)
     for _ in range(N_STEPS):
         place = np.clip(place + _valued(steps, place), -(1 << DELTA_BITS), 1 << DELTA_BITS)
@@ -119,7 +119,7 @@ def placed_float(dots: Float64, terms: Float64, gain_bits: int) -> tuple[Float64
     """Find the same on real numbers: places in cells, and the root energy in its unshifted step."""
     sums = (terms * dots[:, None, :]).sum(axis=2)
     alpha = np.maximum(sums[:, 0], 1e-9)
-    steps = sums[:, 1 : 1 + 2 * N_MONOMIALS].reshape(-1, 2, N_MONOMIALS)
+    steps = sums[:, 1 : 1 + 2 * N_MONOMIALS].reshape(len(sums), 2, N_MONOMIALS)
     steps = steps * (2.0**gain_bits / alpha)[:, None, None]
     place = np.zeros((len(dots), 2))
     for _ in range(2 * N_STEPS):

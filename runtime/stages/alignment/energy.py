@@ -70,7 +70,7 @@ class EnergyRule:
         A readout's own mean cannot hold more than its energy; what rounding makes of that is cut.
         """
         total = values.sum(axis=1)
-        rows = (values.reshape(len(values), -1, n_cols) ** 2).sum(axis=2)
+        rows = (values.reshape(len(values), values.shape[1] // n_cols, n_cols) ** 2).sum(axis=2)
         energy = round_shift(rows, self.energy_bits).sum(axis=1)
         cut = np.clip(round_shift(total, self.sum_shift), -SUM_LIMIT, SUM_LIMIT)
         of_mean = scale(cut * cut, self.mean_multiplier, self.mean_shift)

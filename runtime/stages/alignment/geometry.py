@@ -64,7 +64,7 @@ class Windows:
     def binned(self, values: Int64) -> Int64:
         """Sum (n_frames, n_pixels) over the bins: (n_frames, n_bins)."""
         height, width = self.n_rows // self.bin_rows, self.n_cols // self.bin_cols
-        split = values.reshape(-1, self.bin_rows, height, self.bin_cols, width)
+        split = values.reshape(len(values), self.bin_rows, height, self.bin_cols, width)
         return np.asarray(split.sum(axis=(2, 4)).reshape(len(values), self.n_bins))
 
 
