@@ -79,6 +79,8 @@ class CellFit:
         Root mean square error over the bound's, over the cell, at the design's electrons.
     bias : float64 (n_cells,)
         Root mean square bias over the cell, over the bound at the brightest.
+    offset : float64 (n_cells,)
+        The same bias in cells.
     """
 
     amplitude: Floats
@@ -86,6 +88,7 @@ class CellFit:
     root: Floats
     loss: Floats
     bias: Floats
+    offset: Floats
 
 
 def grid_over(low: Floats, high: Floats, step: float) -> CellGrid:
@@ -165,13 +168,12 @@ def cell_terms(
         light = np.maximum(templates(at), 0.0).reshape(-1, len(places), templates(at[:1]).shape[1])
         for cell, own in zip(cells[some].tolist(), light, strict=True):
             parts.append(_cell(filters(cell), own, turned, places, design))
-    amplitude, errors, root, loss, bias = (np.array(each) for each in zip(*parts, strict=True))
-    return CellFit(amplitude, errors, root, loss, bias)
+    return CellFit(*(np.array(each) for each in zip(*parts, strict=True)))
 
 
 def _cell(
     filters: Floats, light: Floats, turned: list[Floats], places: Floats, design: Design
-) -> tuple[Floats, Floats, Floats, float, float]:
+) -> tuple[Floats, Floats, Floats, float, float, float]:
     """Fit one cell: filters (4, n), templates (n_places, n)."""
     mean = light @ filters.T  # (places, 4): what one electron gives
     along = [turn @ mean for turn in turned]
@@ -215,15 +217,15 @@ def _cell(
         [shared.reshape(-1, few), bias_rows[:, :few] * (gain / energy)[:, None]]
     )
     root = np.linalg.lstsq(root_rows, right, rcond=None)[0].reshape(N_OF_ROOT, N_CORNERS)
-    loss, bias = _cost(light, errors, mean, gain, spread, places, design)
-    return amplitude, errors, root, loss, bias
+    cost = _cost(light, errors, mean, gain, spread, places, design)
+    return amplitude, errors, root, *cost
 
 
 def _cost(
     light: Floats, errors: Floats, mean: Floats, gain: Floats, spread: Floats,
     places: Floats, design: Design,
-) -> tuple[float, float]:  # fmt: skip
-    """Return the error over the bound, and the bias over the bound at the brightest."""
+) -> tuple[float, float, float]:  # fmt: skip
+    """Return the error over the bound, the bias over that at the brightest, the bias in cells."""
     inner = np.abs(places).max(axis=1) < 0.6
     monomials = _powers(places)[:, :N_MONOMIALS]
     weights = np.einsum("pm,imk->pik", monomials, errors) / gain[:, None, None]
@@ -241,4 +243,6 @@ def _cost(
             scaled = columns * np.array([electrons, electrons, electrons, 1.0])
             found.append(np.linalg.pinv(scaled.T @ (scaled / variance[:, None]))[:2, :2].trace())
     loss = float(np.sqrt(noise[inner].sum() / np.sum(bounds)))
-    return loss, float(np.sqrt((moves[inner] ** 2).sum() / np.sum(brightest)))
+    squares = float((moves[inner] ** 2).sum())
+    bias = float(np.sqrt(squares / np.sum(brightest)))
+    return loss, bias, float(np.sqrt(squares / inner.sum()))

@@ -248,8 +248,9 @@ def _closing(
 ) -> tuple[Quantity, list[float]]:
     """Learn ranges, guards and half-widths from calibration readouts.
 
-    A source is there while it explains twice the energy that noise alone ever does, at most four
-    times what calibration did (twice as bright), and nothing is left beyond what is allowed.
+    A source is there while it explains twice the energy that noise alone ever does, is not so
+    bright that the brightest pixel of a calibration readout would saturate, and leaves nothing
+    beyond what is allowed.
     """
     assert recipe.source is not None  # noqa: S101 - asked only of recipes of a source
     evidence, _ = triangulation.run(stage.run(samples.values.astype(np.int32), {})[0], {})
@@ -272,7 +273,10 @@ def _closing(
     for aperture in range(len(stage.offsets)):
         seen = evidence[:, n + 2 * aperture]
         low += [int(noise) + _OCTAVE, -(2**31) + 1]
-        high += [int(max(seen.max(), noise + _OCTAVE)) + 2 * _OCTAVE, 0]
+        peaks = samples.values.max(axis=1)
+        full = sensor.saturation_counts - sensor.black_level_counts
+        room = 2 * _OCTAVE * np.log2(full / np.maximum(peaks, 1))
+        high += [int(max((seen + room).max(), noise + _OCTAVE)), 0]
     if n == 4:
         reach = math.ceil(float(np.quantile(np.abs(evidence[:, -2]), 0.995)) * _ROOM) + 1
         low += [-reach, 1]
