@@ -320,9 +320,9 @@ class Watch:
 def calibrated_unit(folder: Path) -> str | None:
     """Return the one unit that a model is calibrated for; None where it answers for any.
 
-    The model folder's ``evaluation.json`` says it (``source.calibration.unit``). A model that was copied
-    without its evaluation says nothing, nor does one that is none: no more than a caution rests on
-    it.
+    The model folder's ``evaluation.json`` says it (``source.calibration.unit``). A model that was
+    copied without its evaluation says nothing, nor does one that is none: no more than a caution
+    rests on it.
     """
     path = folder / "evaluation.json"
     try:
