@@ -18,19 +18,30 @@ from pydantic import Field, model_validator
 
 from runtime.errors import UsageError
 from runtime.tomlfile import TomlFile, parse_toml, read_toml
-from trainer.recipe_head import ClassifierRecipe, HeadRecipe, Table
+from trainer.recipe_head import (
+    ClassifierRecipe,
+    EntryRecipe,
+    HeadRecipe,
+    OccupancyRecipe,
+    Table,
+    number_of,
+)
 
 __all__ = [
     "ClassifierRecipe",
     "DecisionRecipe",
+    "EntryRecipe",
     "EvaluationRecipe",
     "FeatureRecipe",
     "HeadRecipe",
+    "OccupancyRecipe",
     "QuantisationRecipe",
     "QuantityRecipe",
     "Recipe",
+    "SourceRecipe",
     "built_in_recipes",
     "load_recipe",
+    "number_of",
     "parse_recipe",
 ]
 
@@ -144,6 +155,28 @@ class QuantityRecipe(Table):
         return TARGETS[self.target]
 
 
+class SourceRecipe(Table):
+    """A point of light in the place of classes: the model ends in its direction, or its range.
+
+    It is learned from a calibration: recordings of one source whose place stands in the truth
+    beside them, in cues of the recipe's classes. ``measures`` is ``direction``, two angles by the
+    first aperture, or ``range``, the distance as well, by the first two. ``half_field_deg`` is how
+    far off the axis directions are told; what the truth does not reach is left out. ``electrons``
+    is the brightness that filters weigh readouts for; without it, the middle of the calibration's.
+    ``coverage`` is the share of calibration readouts that lie within the interval.
+    """
+
+    measures: Literal["direction", "range"] = "direction"
+    half_field_deg: Annotated[float, Field(ge=2, le=60)] = 35.0
+    electrons: Annotated[float, Field(ge=100, le=1e9)] | None = None
+    coverage: Annotated[float, Field(ge=0.5, le=0.99)] = 0.9
+
+    @property
+    def n_apertures(self) -> int:
+        """Apertures that are read."""
+        return 2 if self.measures == "range" else 1
+
+
 class EvaluationRecipe(Table):
     """How the model is examined.
 
@@ -181,12 +214,15 @@ class Recipe(Table):
     classes: Annotated[tuple[str, ...], Field(min_length=2, max_length=64)]
     other: tuple[str, ...] = ()
     background: tuple[str, ...] = ()
+    entry: EntryRecipe = EntryRecipe()
     features: FeatureRecipe
     classifier: ClassifierRecipe = ClassifierRecipe()
     head: HeadRecipe = HeadRecipe()
     quantisation: QuantisationRecipe = QuantisationRecipe()
     decision: DecisionRecipe = DecisionRecipe()
     quantity: QuantityRecipe | None = None
+    occupancy: OccupancyRecipe | None = None
+    source: SourceRecipe | None = None
     evaluation: EvaluationRecipe = EvaluationRecipe()
 
     @model_validator(mode="after")
@@ -224,6 +260,35 @@ class Recipe(Table):
         ):
             if wrong:
                 raise ValueError(f"{what} where a quantity is given")
+        return self
+
+    @model_validator(mode="after")
+    def _ambient_light_is_for_occupancy(self) -> Recipe:
+        if self.occupancy is None:
+            if self.entry.light == "ambient":
+                raise ValueError('entry.light "ambient" needs a table occupancy')
+            return self
+        numbers = [number_of(name) for name in self.classes]
+        for what, wrong in (
+            ('entry.light must be "ambient"', self.entry.light != "ambient"),
+            ('features.entry must be "bins"', self.features.entry != "bins"),
+            ("features.rows must be left out", self.features.rows is not None),
+            ("quantity, other and background must be left out",
+             bool(self.quantity or self.other or self.background)),
+            ('classifier.kind must be "boosted_trees"', self.classifier.kind != "boosted_trees"),
+            ("classes must end in different numbers, such as people_2, 0 among them",
+             0 not in numbers or len(set(numbers)) != len(numbers)),
+            ("drift_s, still_s and busy_s must rise",
+             not self.occupancy.drift_s <= self.occupancy.still_s <= self.occupancy.busy_s),
+        ):  # fmt: skip
+            if wrong:
+                raise ValueError(f"{what} where occupancy is told")
+        return self
+
+    @model_validator(mode="after")
+    def _a_source_stands_alone(self) -> Recipe:
+        if self.source is not None and self.quantity is not None:
+            raise ValueError("quantity must be left out where a source is given")
         return self
 
     @property
@@ -290,6 +355,12 @@ class Recipe(Table):
             values["head"] = {"every": self.head.every}
             if self.head.every == 1:
                 del values["head"]
+        if self.entry == EntryRecipe():
+            del values["entry"]
+        if self.occupancy is None:
+            del values["occupancy"]
+        if self.source is None:
+            del values["source"]
         if not self.features.steady:
             del values["features"]["steady"]
         text = json.dumps(values, sort_keys=True)

@@ -24,6 +24,8 @@ import capture.study.plan
 import runtime.budget.inputs.library
 import runtime.firmware.sensor_file
 import runtime.firmware.setting
+import runtime.stages.teaching.lesson
+import runtime.stages.teaching.saved
 import runtime.trace.parts_file
 import runtime.trace.reading
 import runtime.trace.reading.bench_file
@@ -131,6 +133,8 @@ def formats_page() -> str:
         lines += [f"#### `{kind}`", "", _prose(stage), ""]
         rows = [(f"`{f.name}`", f"`{f.type}`") for f in dataclasses.fields(stage)]
         lines += table(("field", "type"), rows)
+    lines += ["### What an owner taught a model", "", _prose(runtime.stages.teaching.saved), ""]
+    lines += ["### How it is learned", "", _prose(runtime.stages.teaching.lesson), ""]
     lines += ["### `device.toml`", "", _prose(runtime.firmware.setting), ""]
     lines += [_prose(DeviceSetting), ""]
     rows = [(f"`{f.name}`", f"`{f.type}`") for f in dataclasses.fields(DeviceSetting)]

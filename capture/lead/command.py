@@ -60,9 +60,10 @@ def live(port: str, model: Path, engine: str, log: Path | None, **asked: Any) ->
     """
     from rich.console import Console
 
-    from capture.lead.enrolling import MAX_FILE_BYTES, Enrolling, wishes
     from capture.lead.live import LiveEvent, Watch, open_log
+    from capture.lead.owner.enrolling import MAX_FILE_BYTES, Enrolling, wishes
     from capture.wire.link import SerialLink
+    from runtime.enrolment import with_learned
     from runtime.errors import UsageError
     from runtime.files import read_limited
     from runtime.model import load_model
@@ -71,6 +72,8 @@ def live(port: str, model: Path, engine: str, log: Path | None, **asked: Any) ->
     loaded, enrol, seconds = load_model(model), asked["enrol"], asked["seconds"]
     enrolled = asked["enrolled"]
     learned = None if enrolled is None else read_limited(enrolled, MAX_FILE_BYTES)
+    if learned is not None:
+        with_learned(loaded, loaded.initial_state(), learned, str(enrolled))
     console = Console(highlight=False)
     leading = None
     if enrol is None:

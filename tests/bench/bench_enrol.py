@@ -39,8 +39,8 @@ from worlds.recording import People, few_takes, record_world  # noqa: E402
 
 from trainer.fit.candidates import reduce_for  # noqa: E402  # after arithmetic is steady
 from trainer.fit.held_out import fold_jobs  # noqa: E402
-from trainer.fit.owners import figures_in_turn  # noqa: E402
-from trainer.fit.taught import teach_jobs  # noqa: E402
+from trainer.fit.owner.figures import figures_in_turn  # noqa: E402
+from trainer.fit.owner.taught import teach_jobs  # noqa: E402
 from trainer.recipe import Recipe, load_recipe  # noqa: E402
 from trainer.recipe_head import HeadRecipe  # noqa: E402
 from trainer.work.jobs import LocalWorkers, run_jobs  # noqa: E402
@@ -114,9 +114,11 @@ def main() -> None:
                         flush=True,
                     )
                 for row in found["new_gesture"]:
+                    found_ = "" if row["found"] is None else f", found {row['found']:.3f}"
                     print(
-                        f"  new gesture, {row['n_shown']}: found {row['found']:.3f}; known classes "
-                        f"{told(row['known_classes'])}; {row['refused_per_session']:.2f} refused",
+                        f"  new gesture, {row['n_shown']}: accepted of {row['n_accepted']} of "
+                        f"{row['n_people']} people{found_}; known classes "
+                        f"{told(row['known_classes'])}",
                         flush=True,
                     )
 

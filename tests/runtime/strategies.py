@@ -10,6 +10,7 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+from drawn_alignment import drawn_registration, drawn_triangulation
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -23,18 +24,36 @@ from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.closing import ClosingStage
 from runtime.stages.contract.stage import EntryStage, Int64, Stage
 from runtime.stages.dense import Dense
-from runtime.stages.enrol import Enrol
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
+from runtime.stages.passive.ambient import Ambient
+from runtime.stages.passive.background import Background
 from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.root import Root
 from runtime.stages.skip import Skip
 from runtime.stages.steady import Steady
 from runtime.stages.swing import Swing
+from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.lesson import EVIDENCE_NATS
 from runtime.stages.trees import Trees
 from runtime.stages.window import Window
+
+def aligned(draw: st.DrawFn) -> Model:
+    """Draw a model that aligns readouts of one or two apertures."""
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    n, bit_depth = draw(st.integers(1, 2)), draw(st.sampled_from([8, 10, 12]))
+    registration = drawn_registration(rng, n, most=(1 << bit_depth) - 1)
+    rows, stride = registration.n_rows, registration.stride
+    sensor = Sensor("drawn", rows, stride, bit_depth, black_level_counts=0)
+    stages: list[Stage] = [Bins(rows, stride, rows, stride), registration, drawn_triangulation(n)]
+    low = high = np.full(sensor.n_pixels, sensor.max_counts, dtype=np.int64)
+    low = -high
+    for stage in stages:
+        low, high = stage.bounds(low, high)
+    stages.append(quantity(draw, low, high))
+    return Model("drawn", "drawn", sensor, (), tuple(stages))
+
 
 Exposures = tuple[NDArray[np.uint16], NDArray[np.uint16]]
 
@@ -119,7 +138,7 @@ def enrolled(rng: np.random.Generator, head: Stage, low: Int64, high: Int64, n_o
     spread = max(most - least, 8)
     within = max(least, -(2**30)), min(most, 2**30) + 1
     unit = max(EVIDENCE_NATS, 30) / min(spread, 2**24)
-    row_bits = int(rng.integers(5, 23))
+    row_bits = int(rng.integers(8, 23))
     centre = (low + high) // 2 if rng.random() < 0.5 else np.zeros(n_in)
     widest = int(max(np.abs(low - centre).max(), np.abs(high - centre).max(), 1))
     factors = choose_multiplier(1 / (unit * 2**row_bits), EVIDENCE_NATS << row_bits)
@@ -154,7 +173,12 @@ def enrolled(rng: np.random.Generator, head: Stage, low: Int64, high: Int64, n_o
 
 @st.composite
 def entries(draw: st.DrawFn) -> EntryStage:
-    """Draw Bins over a region, or Pixels, of a sensor of up to 24 by 24 pixels."""
+    """Draw Bins over a region, Pixels, or Ambient, of a sensor of up to 24 by 24 pixels."""
+    if draw(st.integers(0, 4)) == 0:
+        height, width = draw(st.integers(1, 4)), draw(st.integers(1, 4))
+        down, across = draw(st.integers(1, 4)), draw(st.integers(1, 4))
+        black = draw(st.sampled_from([0, 3, 64, 500]))
+        return Ambient(height * down, width * across, down, across, black)
     if draw(st.booleans()):
         height, width = draw(st.integers(1, 4)), draw(st.integers(1, 4))
         down, across = draw(st.integers(1, 4)), draw(st.integers(1, 4))
@@ -229,7 +253,9 @@ def steady(draw: st.DrawFn, n_values: int) -> Steady:
 
 def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) -> Stage:
     """Draw a stage that may stand anywhere between entry and head."""
-    kind = draw(st.sampled_from(["window", "dense", "motion", "swing", "skip", "steady"]))
+    kind = draw(
+        st.sampled_from(["window", "dense", "motion", "swing", "skip", "steady", "background"])
+    )
     n_bits = draw(st.sampled_from([8, 16]))
     extreme = draw(st.booleans())
     if kind == "window":
@@ -241,6 +267,11 @@ def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) 
         return Skip(len(low), draw(st.integers(1, 5)))
     if kind == "steady":
         return steady(draw, len(low))
+    if kind == "background" and _bound(low, high) <= 32767:  # it wants values of 16 bits
+        rates = sorted(draw(st.lists(st.integers(0, 15), min_size=3, max_size=3)))
+        few = [draw(st.integers(0, 3)) for _ in range(4)]
+        rest = draw(st.sampled_from([1, 4, 20]))
+        return Background(len(low), few[0], few[1], rest, *few[2:], tuple(rates), n_bits)
     if kind == "swing":
         return Swing(len(low), draw(st.integers(1, 2)), draw(st.integers(0, 9)), n_bits)
     n_out = draw(st.integers(1, 9))
@@ -248,8 +279,13 @@ def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) 
 
 
 @st.composite
-def models(draw: st.DrawFn) -> Model:
-    """Draw a whole model: entry, sometimes level, roots and window, layers, a closing stage."""
+def models(draw: st.DrawFn, *, always_learns: bool = False) -> Model:
+    """Draw a whole model: entry, sometimes level, roots and window, layers, a closing stage.
+
+    With `always_learns`, one that can learn its owner and ends in a decision.
+    """
+    if not always_learns and draw(st.integers(0, 7)) == 0:
+        return aligned(draw)
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     entry = draw(entries())
     bit_depth = draw(st.sampled_from([8, 10, 12, 16]))
@@ -275,12 +311,14 @@ def models(draw: st.DrawFn) -> Model:
             append(Root(len(low), n_rooted, draw(st.integers(0, 15)), draw(st.integers(1, 16))))
     for _ in range(draw(st.integers(0, 2))):
         append(between(draw, rng, low, high))
-    fewest, most_given, closing = CLOSING[draw(st.sampled_from(sorted(CLOSING)))]
+    fewest, most_given, closing = CLOSING[
+        "decision" if always_learns else draw(st.sampled_from(sorted(CLOSING)))
+    ]
     n_given = draw(st.integers(fewest, most_given))
     if draw(st.booleans()):
         append(Skip(len(low), draw(st.integers(2, 4))))
     head = draw(st.sampled_from(["dense", "trees", "prototypes"])) if n_given > 1 else "dense"
-    learns = n_given > 1 and draw(st.sampled_from([False, False, True]))
+    learns = always_learns or (n_given > 1 and draw(st.sampled_from([False, False, True])))
     n_own = draw(st.integers(0, min(2, n_given - 2))) if learns else 0
     if head == "trees":
         last_head: Stage = trees(rng, draw(st.integers(1, 40)), low, high, n_given - n_own)

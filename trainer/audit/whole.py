@@ -25,13 +25,16 @@ from runtime.errors import UsageError
 from runtime.files import write_whole
 from runtime.model import Model, load_model, model_hash
 from trainer.audit.findings import LEAST_PEOPLE, Finding, strongest
-from trainer.audit.limits import Held, PrivacyLimits, held, verdict_of
-from trainer.audit.owners import attack_owners, learned_step
+from trainer.audit.limits import Held, PrivacyLimits, held, refuse_unknown_names, verdict_of
+from trainer.audit.owners import LEARNED, attack_owners, learned_step
 from trainer.audit.people.attack import Attacked, attack_people
+from trainer.audit.people.membership import MODEL_FILES
+from trainer.audit.people.membership import QUESTION as MEMBERSHIP
 from trainer.audit.people.mitigations import Mitigation, weigh_mitigations
 from trainer.audit.people.shadows import recipe_of
 from trainer.audit.pictures.whole import PictureRow, attack_pictures
 from trainer.audit.steps import ChainTakes, chain_steps
+from trainer.corpus.noted import columns_of_people
 from trainer.recipe import Recipe
 
 __all__ = ["Asked", "Audit", "audit_model", "findings_csv", "write_audit"]
@@ -97,6 +100,16 @@ class Audit:
         order = {step.name: index for index, step in enumerate(self.takes.steps)}
         found = strongest(self.findings)
         return tuple(sorted(found, key=lambda finding: order.get(finding.step, len(order))))
+
+    @property
+    def told_first(self) -> tuple[Finding, ...]:
+        """Of the headline one measure a question: of pictures the overlap, else the first."""
+        first: dict[tuple[str, str, str], Finding] = {}
+        for finding in self.headline:
+            key = (finding.step, finding.question, finding.scenes)
+            if key not in first or (finding.measure == "iou" and first[key].measure != "iou"):
+                first[key] = finding
+        return tuple(first.values())
 
     @property
     def verdict(self) -> str | None:
@@ -167,10 +180,12 @@ def audit_model(
             str(folder), "recipe", "none of the built-in ones", "the one it was made by",
             "give it with --recipe",
         )  # fmt: skip
+    learned = learned_step(model)
+    if asked.limits is not None:
+        _refuse_odd_limits(asked.limits, takes, recordings)
     pictures = attack_pictures(takes, tell, asked.optic_file)
     people = attack_people(Attacked(takes, recordings, folder, recipe), tell=tell)
     findings = (*pictures.findings, *people, *attack_owners(takes, recordings, tell))
-    learned = learned_step(model)
     if learned is not None:
         takes = dataclasses.replace(takes, steps=(*takes.steps, learned))
     against = () if asked.limits is None else held(asked.limits, findings, takes.steps)
@@ -179,6 +194,15 @@ def audit_model(
         weighed = weigh_mitigations(recordings, recipe, tell=tell)
     rows, optic = pictures.rows, pictures.optic
     return Audit(model, takes, findings, rows, optic, against, tuple(weighed))
+
+
+def _refuse_odd_limits(limits: PrivacyLimits, takes: ChainTakes, recordings: Path) -> None:
+    columns = (column.name for column in columns_of_people(recordings))
+    places = [step.name for step in takes.steps] + [MODEL_FILES]
+    if learned_step(takes.model) is not None:
+        places.append(LEARNED)
+    asked = ("picture", "identity", "same person", MEMBERSHIP, *columns)
+    refuse_unknown_names(limits, asked, places)
 
 
 def _refuse_one_class(takes: ChainTakes, recordings: Path) -> None:

@@ -16,8 +16,8 @@ from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.contract.stage import Float64, Int32, Int64, Stage
-from runtime.stages.enrol import Enrol
 from runtime.stages.skip import Skip
+from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.window import Window
 from trainer.corpus.reduced import Reduced, excerpts, rate_of, value_noise
 from trainer.corpus.windows import gesture_free

@@ -13,12 +13,14 @@ from sklearn.cluster import KMeans
 from runtime.fixedpoint import choose_multiplier, round_shift, saturate
 from runtime.stages.contract.stage import Float64, Int32, Int64, Stage
 from runtime.stages.dense import Dense
-from runtime.stages.enrol import Enrol
+from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.lesson import (
     EVIDENCE_NATS,
     KEPT_LIMIT,
     MAX_ROW_BITS,
+    MIN_ROW_BITS,
     NATS_STEPS,
+    SPARE_BITS,
 )
 from trainer.learn.quantise import shift_to_fit
 from trainer.recipe import Recipe
@@ -77,7 +79,8 @@ def learning_head(
     near = [np.quantile(far[labels == c], NEW_SHARE) for c in range(n_classes)]
     chosen = np.concatenate([_examples(kept, labels, c, recipe.seed) for c in range(n_classes)])
     size = float(np.median((kept.astype(np.int64) ** 2).sum(axis=1)))
-    row_bits = min(max(math.floor(math.log2(max(size, 1.0))), 5), MAX_ROW_BITS)
+    wanted = math.floor(math.log2(max(size, 1.0))) + SPARE_BITS
+    row_bits = min(max(wanted, MIN_ROW_BITS), MAX_ROW_BITS)
     factor = choose_multiplier(1 / (nats * 2**row_bits), EVIDENCE_NATS << row_bits, "evidence")
     most = round(EVIDENCE_NATS / nats)
     ends = head.bounds(low, high)
@@ -144,7 +147,8 @@ def _class_mean(kept: Int32, labels: Int64, people: Int64, number: int) -> Int32
     """Return the mean over people of each one's mean of a class, rounded."""
     own = labels == number
     means = [kept[own & (people == p)].mean(axis=0) for p in np.unique(people[own])]
-    return np.floor(np.mean(means, axis=0) + 0.5).astype(np.int32)
+    middle: Int32 = np.floor(np.mean(means, axis=0) + 0.5).astype(np.int32)
+    return middle
 
 
 def _examples(kept: Int32, labels: Int64, number: int, seed: int) -> NDArray[np.int64]:

@@ -17,6 +17,7 @@ from runtime.stages.teaching.lesson import (
     EXTRA_BITS,
     KEPT_LIMIT,
     PASSES,
+    SMALLEST_BITS,
     Learner,
     Sizes,
     row_limit,
@@ -231,7 +232,7 @@ def _step(
     wrong = -chances
     wrong[label] += 1 << CHANCE_BITS
     # 2 / |kept|^2, of rows in 2^-row_bits nats; short values count as an eighth of what is usual.
-    size = max(int((kept.astype(np.int64) ** 2).sum()), 1 << (stage.row_bits - 3))
+    size = max(int((kept.astype(np.int64) ** 2).sum()), 1 << (stage.row_bits - SMALLEST_BITS))
     raised = wrong << (stage.row_bits + 1 + EXTRA_BITS - CHANCE_BITS)
     factors = np.sign(raised) * ((np.abs(raised) + (size >> 1)) // size)
     limit = row_limit(stage.sizes.n_in)

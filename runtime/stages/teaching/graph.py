@@ -16,6 +16,7 @@ from runtime.stages.teaching.lesson import (
     EXTRA_BITS,
     KEPT_LIMIT,
     PASSES,
+    SMALLEST_BITS,
     Learner,
     row_limit,
 )
@@ -269,7 +270,7 @@ def _step(
     whole = nodes.op("Where", right, nodes.int32(1 << CHANCE_BITS), nodes.int32(0))
     wrong = nodes.op("Sub", whole, chances)
     size = nodes.op("Max", nodes.sum(nodes.op("Mul", kept, kept), 0),
-                    nodes.int32(1 << (stage.row_bits - 3)))  # fmt: skip
+                    nodes.int32(1 << (stage.row_bits - SMALLEST_BITS)))  # fmt: skip
     lift = 1 << (stage.row_bits + 1 + EXTRA_BITS - CHANCE_BITS)
     lifted = nodes.op("Mul", nodes.op("Abs", wrong), nodes.int32(lift))
     half = nodes.op("Div", size, nodes.int32(2))

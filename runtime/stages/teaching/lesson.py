@@ -32,8 +32,11 @@ __all__ = [
     "EXTRA_BITS",
     "KEPT_LIMIT",
     "MAX_ROW_BITS",
+    "MIN_ROW_BITS",
     "NATS_STEPS",
     "PASSES",
+    "SMALLEST_BITS",
+    "SPARE_BITS",
     "Learner",
     "Sizes",
     "row_limit",
@@ -51,7 +54,10 @@ CHANCE_BITS = 12
 """Of a chance: four times finer than a step of a score's table at its steepest."""
 EXTRA_BITS = 6
 """Of a step's factor, below the least bit of a row."""
-MAX_ROW_BITS = 22
+SPARE_BITS, SMALLEST_BITS = 3, 6
+"""A row has so many bits more than the usual |values|^2, so that steps of small errors are not
+rounded away; and values smaller than an eighth of that are taken for as much."""
+MIN_ROW_BITS, MAX_ROW_BITS = 8, 22
 EXPONENTIALS = np.floor(32768.0 * np.exp(-np.arange(256) / NATS_STEPS) + 0.5).astype(np.int32)
 """Table of exp(-d / 16) with 15 bits, int32 (256,)."""
 
@@ -97,7 +103,8 @@ class Sizes:
 class Learner:
     """What the commands rest on: a head, and all that training fixed of how it learns its owner.
 
-    The fields are those of `runtime.stages.enrol.Enrol`, which checks them and says what each is.
+    The fields are those of `runtime.stages.teaching.enrol.Enrol`, which checks them and says what
+    each is.
     """
 
     head: Stage

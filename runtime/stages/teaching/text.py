@@ -14,6 +14,7 @@ from runtime.stages.teaching.lesson import (
     EXTRA_BITS,
     KEPT_LIMIT,
     PASSES,
+    SMALLEST_BITS,
     Learner,
     row_limit,
 )
@@ -171,7 +172,7 @@ def _values(stage: Learner, prefix: str, x: Edge, y: Edge) -> dict[str, object]:
         "PASSES": PASSES,
         "CHANCE_BITS": CHANCE_BITS,
         "LIFT": 1 << (stage.row_bits + 1 + EXTRA_BITS - CHANCE_BITS),
-        "LEAST_SIZE": 1 << (stage.row_bits - 3),
+        "LEAST_SIZE": 1 << (stage.row_bits - SMALLEST_BITS),
         "EXTRA_BITS": EXTRA_BITS,
         "HALF": 1 << (EXTRA_BITS - 1),
         "ROW_LIMIT": row_limit(sizes.n_in),

@@ -32,6 +32,7 @@ DECLARATIONS = """\
 @REASONS@
 int32_t pw_enrol_begin(pw_state *s, int32_t class_number);
 int32_t pw_enrol_add(pw_state *s);
+int32_t pw_enrol_is_open(const pw_state *s); /* 1 while a take is open, else 0 */
 int32_t pw_enrol_finish(pw_state *s);
 void pw_forget(pw_state *s);
 void pw_restart(pw_state *s);
@@ -42,12 +43,6 @@ void pw_restart(pw_state *s);
  * session that was not finished are dropped. Where the owner wants to be forgotten, call pw_forget
  * and erase those bytes as well. */
 #define PW_ENROL_BYTES @SAVED_BYTES@
-static int32_t @PREFIX@_number(const uint8_t *from)
-{
-    const int32_t value = (int32_t)((uint32_t)from[0] | ((uint32_t)from[1] << 8));
-    return (value < 0x8000) ? value : (value - 0x10000);
-}
-
 void pw_enrol_save(const pw_state *s, uint8_t *to);
 int32_t pw_enrol_load(pw_state *s, const uint8_t *from);"""
 
@@ -123,6 +118,11 @@ int32_t pw_enrol_begin(pw_state *s, int32_t class_number)
         s->@PREFIX@_answer[0] = 0;
     }
     return s->@PREFIX@_answer[0];
+}
+
+int32_t pw_enrol_is_open(const pw_state *s)
+{
+    return (s->@PREFIX@_open[0] != 0) ? 1 : 0;
 }
 
 static int32_t @PREFIX@_refusal(const pw_state *s, int32_t slot)
@@ -327,6 +327,12 @@ void pw_enrol_save(const pw_state *s, uint8_t *to)
     const uint32_t crc = @PREFIX@_checksum(to, PW_ENROL_BYTES - 4u);
     at = @PREFIX@_put16(at, crc);
     (void)@PREFIX@_put16(at, crc >> 16);
+}
+
+static int32_t @PREFIX@_number(const uint8_t *from)
+{
+    const int32_t value = (int32_t)((uint32_t)from[0] | ((uint32_t)from[1] << 8));
+    return (value < 0x8000) ? value : (value - 0x10000);
 }
 
 int32_t pw_enrol_load(pw_state *s, const uint8_t *from)

@@ -148,11 +148,15 @@ def test_too_few_people_and_one_class_are_refused(
 def test_a_limit_on_what_was_not_asked_is_refused_before_anything_is_attacked(
     model: Path, held_people: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A faulty file of limits is one line, told at once."""
+    """A faulty file of limits, an unknown question or step is one line, told at once."""
     path = tmp_path / "privacy.toml"
-    path.write_text("[[limit]]\nquestion = 'picture'\nmost = 1.0\n", "utf-8")
-    line = refused(capsys, model, "--recordings", held_people, "--limits", path)
-    assert "line 3" in line
+    for text, said in (
+        ("question = 'picture'\nmost = 1.0", "line 3"),
+        ("question = 'image'\nmost_gain = 1.0", "question of a limit is 'image'"),
+        ("question = 'hand_length_mm'\nstep = 'bin'\nmost_gain = 1.0", "step of a limit is 'bin'"),
+    ):
+        path.write_text(f"[[limit]]\n{text}\n", "utf-8")
+        assert said in refused(capsys, model, "--recordings", held_people, "--limits", path)
 
 
 def test_without_a_known_scene_or_optic_nobody_can_tell(model: Path, held_people: Path) -> None:
@@ -164,3 +168,22 @@ def test_without_a_known_scene_or_optic_nobody_can_tell(model: Path, held_people
     assert len(found.findings) == 3 * 4 * len(takes.steps)
     assert {finding.told for finding in found.findings} == {"cannot tell"}
     assert all(finding.why_not for finding in found.findings)
+
+
+def test_a_calibration_answers_for_stand_ins_alone(
+    model: Path, held_people: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a real sensor with a calibrated optic, stand-ins are attacked and takes are not told."""
+    for name, value in (("N_DRAWN", 6), ("N_EACH", 3), ("DRAWN", KIND)):
+        monkeypatch.setattr(pictures, name, value)
+    rng = np.random.default_rng(2)
+    shown = rng.uniform(0, 1, (150, 10, 10))
+    read = (shown.reshape(150, -1) @ rng.uniform(0, 5, (100, 1024))).reshape(150, 32, 32)
+    np.savez(tmp_path / "optic.npz", patterns=shown, responses=read)
+    takes = dataclasses.replace(chain_steps(load_model(model), held_people), kind="recorded")
+    found = pictures.attack_pictures(takes, optic_file=tmp_path / "optic.npz")
+    assert found.optic == "calibration optic.npz"
+    told = {(f.scenes, f.told) for f in found.findings if f.step == "raw pair"}
+    assert ("takes", "cannot tell") in told
+    assert ("drawn faces", "leaks") in told
+    assert {row.scenes for row in found.rows} == {"drawn faces"}

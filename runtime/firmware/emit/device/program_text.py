@@ -26,12 +26,10 @@ static int is_awake(const pw_device *d)
     return (d->state == PW_STATE_ACTIVE) || (d->state == PW_STATE_HOLD);
 }
 
-/* Whether the next frame is the model's: active, and due no later than the next to watch. */
+/* Whether the next frame is the model's@NEXT_ABOUT@. */
 static int next_is_active(const pw_device *d)
 {
-    return (is_awake(d) != 0) && (reached(d->active_due_us, d->hold_until_us) == 0)
-        && (reached(d->watch_due_us, d->active_due_us) != 0);
-}
+@NEXT_IS_ACTIVE@}
 
 /* The frame after one that was due; one that is late by more than a period is due now. */
 static void plan(uint32_t *due_us, uint32_t *part, uint32_t now_us, const uint32_t *period)
@@ -79,7 +77,7 @@ static void begin_frame(pw_device *d, uint32_t now_us)
  * the watching stage take turns. */
 static void wake(pw_device *d)
 {
-    pw_init(&d->model);
+    @BEGIN_ANEW@(&d->model);
     d->counts.wakes++;
     d->state = PW_STATE_ACTIVE;
     d->just_woken = 1u;
@@ -300,7 +298,7 @@ void pw_device_start(pw_device *d)
     pw_watch_init(&d->watch);
     pw_init(&d->model);
     d->watch_due_us = pw_board_now_us();
-}
+@START@}
 
 /* Wait for an interrupt, unless it has been. */
 static void wait_on(pw_device *d)
@@ -326,7 +324,7 @@ static void begin_or_sleep(pw_device *d)
     }
 }
 
-void pw_device_run(pw_device *d)
+@ENROL@void pw_device_run(pw_device *d)
 {
     if (d->phase == PHASE_ASLEEP) {
         begin_or_sleep(d);

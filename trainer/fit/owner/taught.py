@@ -12,10 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from runtime.stages.contract.stage import Int32, Int64, Stage, State
-from runtime.stages.enrol import Enrol
 from runtime.stages.teaching.commands import after_command
+from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.reasons import ADD, BEGIN, FINISH
 from trainer.corpus.reduced import Reduced
+from trainer.corpus.windows import surest_frames
 from trainer.fit.held_out import FitJob, HeldOut, HoldOutJob
 from trainer.fit.pipeline import Fitted, with_own_gestures
 from trainer.recipe import Recipe
@@ -28,10 +29,13 @@ MOST_TURNS = 3
 """Each person's takes are parted into shown and asked about up to so many times."""
 SPARE = 2
 """So many refused takes of a class are followed by another one."""
-COLUMNS = ("is_new", "n_shown", "n_asked", "before", "after", "n_new", "new_right", "n_refused")
-"""Of the rows that a job gives for each recording: whether a new gesture was shown, takes of a
+COLUMNS = (
+    "is_new", "n_shown", "n_asked", "before", "after", "n_new", "new_right", "n_refused", "n_kept",
+)  # fmt: skip
+"""Of the rows that a job gives for each person: whether a new gesture was shown, takes of a
 class, takes asked about of known classes, how many of them were right before and after, takes of
-the new gesture asked about, how many were right, and how many of those shown were refused."""
+the new gesture asked about, how many were right, and how many of those shown were refused and
+kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +57,13 @@ class TeachJob:
     without: int | None = None
 
     def run(self) -> HeldOut:
-        """Fit, teach and ask; a recording's rows stand in the place of scores."""
+        """Fit, teach and ask; a person's rows stand in the place of scores."""
         fitted = self._fit().run()
-        rows = [teach_person(fitted, r, self.fit.recipe, self.without) for r in self.held]
+        rows = [np.zeros((0, len(COLUMNS)), dtype=np.int32) for _ in self.held]
+        people = [r.recording.participant for r in self.held]
+        for person in dict.fromkeys(people):  # all of a person's rows stand at the first recording
+            own = [r for r, name in zip(self.held, people, strict=True) if name == person]
+            rows[people.index(person)] = teach_person(fitted, own, self.fit.recipe, self.without)
         return HeldOut(tuple(rows), fitted.score_unit)
 
     def _fit(self) -> FitJob:
@@ -144,15 +152,15 @@ class Taught:
 
 
 def teach_person(
-    fitted: Fitted, recording: Reduced, recipe: Recipe, new: int | None = None
+    fitted: Fitted, recordings: Sequence[Reduced], recipe: Recipe, new: int | None = None
 ) -> Int32:
-    """Let one recording's person teach a fitted pipeline, several times from the start.
+    """Let a person teach a fitted pipeline, several times from the start.
 
     Parameters
     ----------
     fitted : Fitted
-    recording : Reduced
-        Of somebody whom it has not seen.
+    recordings : sequence of Reduced
+        Of one person whom it has not seen.
     recipe : Recipe
         With all classes, also the one that the pipeline does not know.
     new : int, optional
@@ -160,58 +168,103 @@ def teach_person(
 
     Returns
     -------
-    int32 (n_rows, 8)
+    int32 (n_rows, 9)
         One for each number of takes and each turn: see :data:`COLUMNS`.
     """
-    taught = Taught.of(fitted, recipe)
-    x = recording.values
-    x = x if fitted.whole.gather is None else fitted.whole.gather.run_difference(x)
-    for stage in taught.before:
-        x, _ = stage.run(x, stage.initial_state())
-    labels = np.array([cue.label for cue, _ in recording.takes], dtype=np.int64)
-    slots = _slots(labels, new, taught.stage.sizes.n_known)
-    spans = [
-        (int(slot), cue.start, max(cue.stop, stop))
-        for slot, (cue, (_, stop)) in zip(slots, recording.takes, strict=True)
-    ]
+    person = _Person.of(Taught.of(fitted, recipe), fitted, recordings, recipe, new)
+    own = person.taught.stage.sizes.n_known
+    before = person.right(person.taught.stage.initial_state())
     rows = []
-    before = _right(taught, taught.stage.initial_state(), x, recording, recipe, slots)
     for n_shown in TAKES_EACH:
-        for shown in _turns(slots, taught, n_shown, new):
-            state, answers = taught.show(x, [spans[i] for i in shown], n_shown)
-            asked = np.ones(len(spans), dtype=bool)
+        for shown in _turns(person.slots, person.taught, n_shown, new):
+            spans = [person.spans[i] for i in shown]
+            state, answers = person.taught.show(person.x, spans, n_shown)
+            asked = np.ones(len(person.spans), dtype=bool)
             asked[shown[answers != 0]] = False
-            after = _right(taught, state, x, recording, recipe, slots)
-            of_new = slots == taught.stage.sizes.n_known
-            old = asked & ~of_new
+            after = person.right(state)
+            old, of_new = asked & (person.slots != own), asked & (person.slots == own)
             rows.append((
                 new is not None, n_shown, old.sum(), before[old].sum(), after[old].sum(),
-                (asked & of_new).sum(), after[asked & of_new].sum(), (answers < 0).sum(),
+                of_new.sum(), after[of_new].sum(), (answers < 0).sum(), (answers > 0).sum(),
             ))  # fmt: skip
     return np.array(rows, dtype=np.int32).reshape(-1, len(COLUMNS))
 
 
-def _slots(labels: Int64, new: int | None, n_known: int) -> Int64:
-    """Return the place of each take among a pipeline's answers; the new gesture's is the last."""
+@dataclass(frozen=True, slots=True)
+class _Person:
+    """One person's recordings, one behind the other, up to the stage that learns.
+
+    Parameters
+    ----------
+    taught : Taught
+    recordings : tuple of Reduced
+    recipe : Recipe
+    x : int32 (n_frames, n_in)
+    first : tuple of int
+        First frame of each recording.
+    spans : list of (slot, first, stop)
+        Of each take.
+    slots : int64 (n_takes,)
+    """
+
+    taught: Taught
+    recordings: tuple[Reduced, ...]
+    recipe: Recipe
+    x: Int32
+    first: tuple[int, ...]
+    spans: list[tuple[int, int, int]]
+    slots: Int64
+
+    @classmethod
+    def of(
+        cls,
+        taught: Taught,
+        fitted: Fitted,
+        recordings: Sequence[Reduced],
+        recipe: Recipe,
+        new: int | None,
+    ) -> _Person:
+        """Run all recordings up to the stage that learns."""
+        values, first, spans = [], [], []
+        n_known, start = taught.stage.sizes.n_known, 0
+        for recording in recordings:
+            x = recording.values
+            x = x if fitted.whole.gather is None else fitted.whole.gather.run_difference(x)
+            for stage in taught.before:
+                x, _ = stage.run(x, stage.initial_state())
+            values.append(x)
+            first.append(start)
+            for cue, (_, stop) in recording.takes:
+                slot = _slot(cue.label, new, n_known)
+                spans.append((slot, start + cue.start, start + max(cue.stop, stop)))
+            start += len(x)
+        slots = np.array([slot for slot, _, _ in spans], dtype=np.int64)
+        together = np.concatenate(values)
+        return cls(taught, tuple(recordings), recipe, together, tuple(first), spans, slots)
+
+    def right(self, state: State) -> Int64:
+        """Return which takes are answered rightly, 1 or 0, int64 (n_takes,)."""
+        stage, answers = self.taught.stage, []
+        n_known = stage.sizes.n_known
+        gestures = [c for c in range(n_known) if stage.learnable[c]]
+        own, rest = (
+            list(range(n_known, stage.n_out)),
+            [c for c in range(n_known) if c not in gestures],
+        )
+        for start, recording in zip(self.first, self.recordings, strict=True):
+            scores = self.taught.scores(self.x[start : start + recording.n_frames], state)
+            ordered = scores[:, [*gestures, *own, *rest]]
+            spans = [span for _, span in recording.takes]
+            frames = surest_frames(ordered, spans, len(gestures) + len(own))
+            answers.append(scores[frames].argmax(axis=1))
+        return np.asarray(np.concatenate(answers) == self.slots, dtype=np.int64)
+
+
+def _slot(label: int, new: int | None, n_known: int) -> int:
+    """Return a class's place among a pipeline's answers; that of the new gesture is the last."""
     if new is None:
-        return labels
-    old = np.where(labels > new, labels - 1, labels)
-    return np.asarray(np.where(labels == new, n_known, old), dtype=np.int64)
-
-
-def _right(
-    taught: Taught, state: State, x: Int32, recording: Reduced, recipe: Recipe, slots: Int64
-) -> Int64:
-    """Return which takes are answered rightly, 1 or 0, int64 (n_takes,)."""
-    scores = taught.scores(x, state)
-    n_known = taught.stage.sizes.n_known
-    flags = taught.stage.learnable
-    order = [c for c in range(scores.shape[1]) if c >= n_known or flags[c]]
-    rest = [c for c in range(n_known) if not flags[c]]
-    gestures_first = scores[:, [*order, *rest]]
-    n_gestures = recipe.model_copy(update={"classes": tuple(f"g{i}" for i in range(len(order)))})
-    frames = recording.judged_frames(gestures_first, n_gestures)
-    return np.asarray(scores[frames].argmax(axis=1) == slots, dtype=np.int64)
+        return label
+    return n_known if label == new else label - (label > new)
 
 
 def _turns(slots: Int64, taught: Taught, n_shown: int, new: int | None) -> Iterator[Int64]:

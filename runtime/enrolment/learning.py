@@ -16,8 +16,8 @@ from runtime.errors import FormatError, UsageError
 from runtime.model import Model, model_hash
 from runtime.stages.contract.c_text import Edge
 from runtime.stages.contract.stage import State
-from runtime.stages.enrol import Enrol
 from runtime.stages.teaching.commands import after_command
+from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.lesson import EXPONENTIALS
 from runtime.stages.teaching.reasons import ADD, BEGIN, FINISH, FORGET, REASONS
 from runtime.stages.teaching.saved import pack_learned, read_learned, saved_bytes
@@ -26,6 +26,7 @@ __all__ = [
     "COMMANDS",
     "MAX_FILE_BYTES",
     "Answered",
+    "Command",
     "can_enrol",
     "carry_out",
     "enrol_place",

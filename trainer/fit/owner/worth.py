@@ -41,7 +41,8 @@ class Shown:
         Other takes of known classes, and how many were right before and after.
     n_new, new_right : int
         Other takes of the new gesture, and how many were right.
-    n_refused : int
+    n_refused, n_kept : int
+        Of the takes shown.
     """
 
     participant: str
@@ -53,6 +54,12 @@ class Shown:
     n_new: int
     new_right: int
     n_refused: int
+    n_kept: int
+
+    @property
+    def accepted(self) -> bool:
+        """Whether as many takes were kept as were wanted of a new gesture."""
+        return self.n_kept == self.n_shown
 
 
 def figures_of_owners(shown: Sequence[Shown], handedness: Mapping[str, str]) -> dict[str, Any]:
@@ -149,18 +156,19 @@ def _worst_interval(pairs: Float64) -> list[float]:
 
 
 def _of_new(shown: Sequence[Shown], n_shown: int) -> dict[str, Any]:
-    people = _by_person([s for s in shown if s.n_shown == n_shown])
-    pairs = np.array([_shares(turns) for turns in people.values()])
+    """Return a row: of people whose gesture was accepted, who are told otherwise if it is not."""
+    everybody = _by_person([s for s in shown if s.n_shown == n_shown])
+    people = _by_person([s for s in shown if s.n_shown == n_shown and s.accepted])
     found = [
         sum(s.new_right for s in turns) / max(1, sum(s.n_new for s in turns))
         for turns in people.values()
     ]
+    pairs = np.array([_shares(turns) for turns in people.values()]).reshape(-1, 2)
     n_takes = sum(max(s.n_asked for s in turns) for turns in people.values())
-    refused = sum(s.n_refused for turns in people.values() for s in turns)
     return {
         "n_shown": n_shown,
-        "n_people": len(people),
-        "found": round(float(np.mean(found)), 6),
-        "known_classes": _before_after(pairs, n_takes),
-        "refused_per_session": round(refused / sum(len(own) for own in people.values()), 3),
+        "n_people": len(everybody),
+        "n_accepted": len(people),
+        "found": round(float(np.mean(found)), 6) if found else None,
+        "known_classes": _before_after(pairs, n_takes) if found else None,
     }

@@ -37,7 +37,7 @@ from runtime.stages.teaching.commands import (
     watched,
 )
 from runtime.stages.teaching.graph import onnx_enrol
-from runtime.stages.teaching.lesson import KEPT_LIMIT, MAX_ROW_BITS, Learner
+from runtime.stages.teaching.lesson import KEPT_LIMIT, MAX_ROW_BITS, MIN_ROW_BITS, Learner
 from runtime.stages.teaching.text import enrol_c
 from runtime.stages.trees import Trees
 
@@ -144,7 +144,7 @@ class Enrol(Learner, Stage):
             ("unlike", self.unlike, 0, INT32_MAX),
             ("apart", self.apart, 0, INT32_MAX),
             ("rival", self.rival, 0, INT32_MAX),
-            ("row_bits", self.row_bits, 5, MAX_ROW_BITS),
+            ("row_bits", self.row_bits, MIN_ROW_BITS, MAX_ROW_BITS),
             ("multiplier", self.multiplier, 1, MAX_MULTIPLIER),
             ("shift", self.shift, 0, MAX_SHIFT),
             ("exp_multiplier", self.exp_multiplier, 1, MAX_MULTIPLIER),

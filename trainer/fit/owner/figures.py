@@ -10,8 +10,8 @@ from runtime.enrolment import enrolment_bytes
 from runtime.model import Model
 from trainer.fit.held_out import HeldOut, HoldOutJob
 from trainer.fit.kept_fits import Finished
-from trainer.fit.taught import TeachJob, teach_jobs
-from trainer.judge.owner import Shown, figures_of_owners
+from trainer.fit.owner.taught import TeachJob, teach_jobs
+from trainer.fit.owner.worth import Shown, figures_of_owners
 from trainer.work.jobs import Workers
 
 __all__ = ["enrolment_of", "figures_in_turn"]
@@ -54,7 +54,7 @@ def figures_in_turn(
     Parameters
     ----------
     jobs, outcomes : sequences of TeachJob and HeldOut
-        As :func:`trainer.fit.taught.teach_jobs` gave them, and what came of each.
+        As :func:`trainer.fit.owner.taught.teach_jobs` gave them, and what came of each.
     people : mapping of str to Participant
     """
     shown = [
