@@ -18,19 +18,29 @@ from pydantic import Field, model_validator
 
 from runtime.errors import UsageError
 from runtime.tomlfile import TomlFile, parse_toml, read_toml
-from trainer.recipe_head import ClassifierRecipe, HeadRecipe, Table
+from trainer.recipe_head import (
+    ClassifierRecipe,
+    EntryRecipe,
+    HeadRecipe,
+    OccupancyRecipe,
+    Table,
+    number_of,
+)
 
 __all__ = [
     "ClassifierRecipe",
     "DecisionRecipe",
+    "EntryRecipe",
     "EvaluationRecipe",
     "FeatureRecipe",
     "HeadRecipe",
+    "OccupancyRecipe",
     "QuantisationRecipe",
     "QuantityRecipe",
     "Recipe",
     "built_in_recipes",
     "load_recipe",
+    "number_of",
     "parse_recipe",
 ]
 
@@ -181,12 +191,14 @@ class Recipe(Table):
     classes: Annotated[tuple[str, ...], Field(min_length=2, max_length=64)]
     other: tuple[str, ...] = ()
     background: tuple[str, ...] = ()
+    entry: EntryRecipe = EntryRecipe()
     features: FeatureRecipe
     classifier: ClassifierRecipe = ClassifierRecipe()
     head: HeadRecipe = HeadRecipe()
     quantisation: QuantisationRecipe = QuantisationRecipe()
     decision: DecisionRecipe = DecisionRecipe()
     quantity: QuantityRecipe | None = None
+    occupancy: OccupancyRecipe | None = None
     evaluation: EvaluationRecipe = EvaluationRecipe()
 
     @model_validator(mode="after")
@@ -224,6 +236,29 @@ class Recipe(Table):
         ):
             if wrong:
                 raise ValueError(f"{what} where a quantity is given")
+        return self
+
+    @model_validator(mode="after")
+    def _ambient_light_is_for_occupancy(self) -> Recipe:
+        if self.occupancy is None:
+            if self.entry.light == "ambient":
+                raise ValueError('entry.light "ambient" needs a table occupancy')
+            return self
+        numbers = [number_of(name) for name in self.classes]
+        for what, wrong in (
+            ('entry.light must be "ambient"', self.entry.light != "ambient"),
+            ('features.entry must be "bins"', self.features.entry != "bins"),
+            ("features.rows must be left out", self.features.rows is not None),
+            ("quantity, other and background must be left out",
+             bool(self.quantity or self.other or self.background)),
+            ('classifier.kind must be "boosted_trees"', self.classifier.kind != "boosted_trees"),
+            ("classes must end in different numbers, such as people_2, 0 among them",
+             0 not in numbers or len(set(numbers)) != len(numbers)),
+            ("drift_s, still_s and busy_s must rise",
+             not self.occupancy.drift_s <= self.occupancy.still_s <= self.occupancy.busy_s),
+        ):  # fmt: skip
+            if wrong:
+                raise ValueError(f"{what} where occupancy is told")
         return self
 
     @property
@@ -290,6 +325,10 @@ class Recipe(Table):
             values["head"] = {"every": self.head.every}
             if self.head.every == 1:
                 del values["head"]
+        if self.entry == EntryRecipe():
+            del values["entry"]
+        if self.occupancy is None:
+            del values["occupancy"]
         if not self.features.steady:
             del values["features"]["steady"]
         text = json.dumps(values, sort_keys=True)

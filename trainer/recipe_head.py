@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-__all__ = ["ClassifierRecipe", "HeadRecipe", "Table"]
+__all__ = ["ClassifierRecipe", "EntryRecipe", "HeadRecipe", "OccupancyRecipe", "Table", "number_of"]
 
 
 class Table(BaseModel):
@@ -70,6 +70,42 @@ class ClassifierRecipe(Table):
         return (value,) if isinstance(value, int) else value
 
 
+class EntryRecipe(Table):
+    """What is made of a frame pair.
+
+    ``difference`` takes the dark exposure from the lit one; ``ambient``, without an LED, adds both
+    up, so that the lamps' flicker cancels.
+    """
+
+    light: Literal["difference", "ambient"] = "difference"
+
+
+class OccupancyRecipe(Table):
+    """How many are there, in the place of classes, from ambient light.
+
+    The recipe's classes end in a number, such as ``people_2``: that many are there for as long as
+    the cue stands. With ``most`` of 1 the model tells whether anybody is there at all; else how
+    many, and ``most`` stands for that many and more. ``counted`` is the name in the firmware.
+
+    The background of a value is a mean over ``drift_s`` while nothing stands out from it, over
+    ``still_s`` while something does that is as still as the place ever is (a bag that was left),
+    and over ``busy_s`` while something moves (people, who sit still for a while). Frames within
+    ``settle_s`` of a cue's begin count for nothing. The level is a mean over ``average_s``; the
+    count changes when it was another for ``persist_s``, and falls only when the level is below a
+    threshold by ``hysteresis`` of a person.
+    """
+
+    counted: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$")] = "people"
+    most: Annotated[int, Field(ge=1, le=16)] = 5
+    drift_s: Annotated[float, Field(gt=0, le=3600)] = 64.0
+    still_s: Annotated[float, Field(gt=0, le=14_400)] = 4096.0
+    busy_s: Annotated[float, Field(gt=0, le=14_400)] = 8192.0
+    settle_s: Annotated[float, Field(ge=0, le=60)] = 3.0
+    average_s: Annotated[float, Field(ge=0, le=30)] = 4.0
+    persist_s: Annotated[float, Field(ge=0, le=60)] = 2.0
+    hysteresis: Annotated[float, Field(ge=0, le=0.5)] = 0.15
+
+
 class HeadRecipe(Table):
     """How often the head runs: the classifier's layers, trees or prototypes.
 
@@ -99,3 +135,9 @@ class HeadRecipe(Table):
         """Names of the places for own gestures; none where nothing is learned on the device."""
         n_own = self.own_gestures if self.enrol else 0
         return tuple(f"own_{number}" for number in range(1, n_own + 1))
+
+
+def number_of(trial_type: str) -> int:
+    """Return the number that a trial type such as ``people_2`` ends in, -1 where it has none."""
+    number = trial_type.rpartition("_")[2]
+    return int(number) if number.isdecimal() and len(number) < 4 else -1

@@ -44,6 +44,7 @@ _UNUSED = (
 _LEAST_EMPTY_HOURS = 0.5
 _COUNT_BYTES = 2
 _STATES = ("watching", "active")
+_CHANGES_AN_HOUR = (10.0, 60.0, 200.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +118,8 @@ def gather(
         inputs[state] = replace(inputs.pop(key), name=state, unit=unit)
     if setting_of_device is not None:
         inputs |= _as_set(setting_of_device, inputs)
+    if model.always_on:
+        inputs |= _always_on(inputs)
     inputs |= _of_the_profiles(profiles, mcu.core)
     if model.period > 1:
         inputs["active.peak_cycles"] = _peak(profiles.active[mcu.core], model.period)
@@ -199,6 +202,24 @@ def _as_set(own: DeviceSetting, inputs: dict[str, Input]) -> dict[str, Input]:
     }
     source = f"{SETTING_FILE} of the model"
     return {name: setting(name, inputs[name].unit, x, source) for name, x in values.items()}
+
+
+def _always_on(inputs: dict[str, Input]) -> dict[str, Input]:
+    """Return what a device that never watches does all day, in the place of a usage's visits."""
+    source = "the program: it never watches, and the model is given every frame"
+    values = {
+        "watching.rate": 0.0,
+        "watching.led_current": 0.0,
+        "usage.hand_present": 60.0 * inputs["usage.on_time"].typical,
+        "usage.visits": 0.0,
+        "usage.false_wakes": 0.0,
+        "usage.miss_rate": 0.0,
+    }
+    found = {name: setting(name, inputs[name].unit, x, source) for name, x in values.items()}
+    told = "invented: changes of how many are there"
+    low, typical, high = _CHANGES_AN_HOUR
+    name = "usage.gestures"
+    return found | {name: Input(name, "1/h", low, typical, high, "invented", told)}
 
 
 def _of_the_profiles(profiles: Profiles, core: str) -> dict[str, Input]:

@@ -25,6 +25,8 @@ from runtime.stages.contract.stage import EntryStage, Int64, Stage
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
+from runtime.stages.passive.ambient import Ambient
+from runtime.stages.passive.background import Background
 from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.root import Root
@@ -154,7 +156,12 @@ def enrolled(rng: np.random.Generator, head: Stage, low: Int64, high: Int64, n_o
 
 @st.composite
 def entries(draw: st.DrawFn) -> EntryStage:
-    """Draw Bins over a region, or Pixels, of a sensor of up to 24 by 24 pixels."""
+    """Draw Bins over a region, Pixels, or Ambient, of a sensor of up to 24 by 24 pixels."""
+    if draw(st.integers(0, 4)) == 0:
+        height, width = draw(st.integers(1, 4)), draw(st.integers(1, 4))
+        down, across = draw(st.integers(1, 4)), draw(st.integers(1, 4))
+        black = draw(st.sampled_from([0, 3, 64, 500]))
+        return Ambient(height * down, width * across, down, across, black)
     if draw(st.booleans()):
         height, width = draw(st.integers(1, 4)), draw(st.integers(1, 4))
         down, across = draw(st.integers(1, 4)), draw(st.integers(1, 4))
@@ -229,7 +236,9 @@ def steady(draw: st.DrawFn, n_values: int) -> Steady:
 
 def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) -> Stage:
     """Draw a stage that may stand anywhere between entry and head."""
-    kind = draw(st.sampled_from(["window", "dense", "motion", "swing", "skip", "steady"]))
+    kind = draw(
+        st.sampled_from(["window", "dense", "motion", "swing", "skip", "steady", "background"])
+    )
     n_bits = draw(st.sampled_from([8, 16]))
     extreme = draw(st.booleans())
     if kind == "window":
@@ -241,6 +250,11 @@ def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) 
         return Skip(len(low), draw(st.integers(1, 5)))
     if kind == "steady":
         return steady(draw, len(low))
+    if kind == "background" and _bound(low, high) <= 32767:  # it wants values of 16 bits
+        rates = sorted(draw(st.lists(st.integers(0, 15), min_size=3, max_size=3)))
+        few = [draw(st.integers(0, 3)) for _ in range(4)]
+        rest = draw(st.sampled_from([1, 4, 20]))
+        return Background(len(low), few[0], few[1], rest, *few[2:], tuple(rates), n_bits)
     if kind == "swing":
         return Swing(len(low), draw(st.integers(1, 2)), draw(st.integers(0, 9)), n_bits)
     n_out = draw(st.integers(1, 9))

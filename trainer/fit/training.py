@@ -42,6 +42,7 @@ from trainer.judge.examination import Examination, InTurn, examine, stream_of
 from trainer.judge.margins import choose_margins
 from trainer.judge.wake_up import examine_wake_up
 from trainer.judge.worst_takes import WorstTake
+from trainer.occupancy.training import train_occupancy
 from trainer.recipe import Recipe
 from trainer.work.jobs import LocalWorkers, Workers
 
@@ -134,6 +135,8 @@ def fit_model(
     recipes = [recipe] if isinstance(recipe, Recipe) else list(recipe)
     _refuse_unknown_steps(recipes[0], skip)
     workers = workers or LocalWorkers()
+    if recipes[0].occupancy is not None:
+        return Trained(*train_occupancy(folder.absolute(), recipes, tell, at), ())
     candidates = reduce_for(folder.absolute(), recipes, workers, tell, at)
     if recipes[0].quantity is not None:
         return _fit_quantity(candidates, workers, tell)

@@ -119,7 +119,8 @@ def emulated_words(evaluation: Row) -> str:
         return ""
     if kinds == {REHEARSED}:
         return f"Made on {REHEARSED}: the shapes are of real people, the sensor is not real."
-    words = "Made on an emulated sensor with invented people: it says nothing of real hands."
+    real = "real people in real places" if "occupancy" in evaluation else "real hands"
+    words = f"Made on an emulated sensor with invented people: it says nothing of {real}."
     if len(kinds) > 1:
         mix = " and ".join(kind for kind in KINDS if kind in kinds)
         words = f"A mix of data that is {mix} under one figure: it says nothing of real hands."

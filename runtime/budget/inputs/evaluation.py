@@ -74,6 +74,22 @@ class QuantityEvaluation(_Open):
     four_quadrant: ErrorFigures | None = None
 
 
+class OccupancyFigures(_Open):
+    """Presence and count of one variant, over places."""
+
+    balanced_accuracy: Figure
+    exact: Figure
+
+
+class OccupancyEvaluation(_Open):
+    """What a model that tells how many are there was found to reach."""
+
+    counted: str
+    most: int = Field(ge=1)
+    fixed: OccupancyFigures
+    four_quadrant: OccupancyFigures | None = None
+
+
 class Rate(_Open):
     """A rate with its interval."""
 
@@ -162,6 +178,7 @@ class Evaluation(_Open):
     everybody: Scores | None = None
     everybody_four_quadrant: Scores | None = None
     quantity: QuantityEvaluation | None = None
+    occupancy: OccupancyEvaluation | None = None
     wake_up: WakeUp | None = None
     events: Events | None = None
     worst_group: Group | None = None
@@ -171,8 +188,8 @@ class Evaluation(_Open):
     @model_validator(mode="before")
     @classmethod
     def _one_of_both(cls, data: Any) -> Any:
-        """Ask for the accuracy of answers where there is no quantity."""
-        if isinstance(data, dict) and "quantity" not in data:
+        """Ask for the accuracy of answers where there is neither a quantity nor an occupancy."""
+        if isinstance(data, dict) and not {"quantity", "occupancy"} & data.keys():
             return {"fixed": {}} | data
         return data
 

@@ -187,6 +187,8 @@ class EntryStage(Stage):
     see the difference image flattened to (n_frames, n_rows * n_cols).
     """
 
+    light: ClassVar[str] = "difference"
+    """``difference`` of a lit and a dark exposure, or ``ambient``, the sum of two."""
     n_rows: int
     n_cols: int
 

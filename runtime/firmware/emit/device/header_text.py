@@ -19,7 +19,7 @@ DEVICE_H = """\
  * given frames at its full rate and light, and the watching goes on at its own. When nothing moves
  * any more@THERE_ABOUT@ it holds for a while, active still, and then watches again. Between frames
  * it sleeps.
- *
+@ALWAYS_ABOUT@ *
  * No function waits: pw_device_run does one thing, the longest of them a row or the end of a frame,
  * and returns; the board's pw_board_wait_until and pw_board_sleep_until are where time goes by.
  */

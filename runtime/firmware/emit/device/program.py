@@ -58,6 +58,29 @@ _THERE_C = """\
 """
 
 
+_ALWAYS_ABOUT = """\
+ *
+ * This one never watches: it lights nothing, and the model is given every frame from the start on.
+ * Both exposures are of ambient light. Let the second begin half a period of the lamps' flicker
+ * after the first (5 ms at 50 Hz mains), however short a sensor's own automatic exposure is.
+"""
+
+_NEXT_WATCHING = (
+    ": active, and due no later than the next to watch",
+    """\
+    return (is_awake(d) != 0) && (reached(d->active_due_us, d->hold_until_us) == 0)
+        && (reached(d->watch_due_us, d->active_due_us) != 0);
+""",
+    "",
+)
+_NEXT_ALWAYS = (
+    ": always, as there is no light to be saved",
+    "    return is_awake(d);\n",
+    """\
+    d->active_due_us = d->watch_due_us;
+    d->state = PW_STATE_ACTIVE;
+""",
+)
 _ENROL_H = """\
 
 /* The owner is about to show a take of a class: wakes the model, and begins the take; 0, or why
@@ -99,14 +122,21 @@ def device_text(model: Model, setting: DeviceSetting) -> dict[str, str]:
     words = model.closing.c_words(model.classes)
     there = fill(_THERE_C, THERE=words.there) if words.there else ""
     about = "\n * and the model sees nothing" if words.there else ""
+    values = _constants(model, setting) | {"THERE_ABOUT": about}
+    if model.always_on:  # what is seen decides nothing
+        there, values["THERE_ABOUT"] = "", ""
+    next_about, next_is_active, start = _NEXT_ALWAYS if model.always_on else _NEXT_WATCHING
+    values["ALWAYS_ABOUT"] = _ALWAYS_ABOUT if model.always_on else ""
     learns = can_enrol(model)
-    enrol_h = _ENROL_H if learns else ""
-    values = _constants(model, setting) | {"THERE_ABOUT": about, "ENROL": enrol_h}
+    values["ENROL"] = _ENROL_H if learns else ""
     program = {
         "THERE": there + (_OPEN_C if learns else ""),
         "TELL": words.tell_when,
         "BEGIN_ANEW": "pw_restart" if learns else "pw_init",
         "ENROL": _ENROL_C if learns else "",
+        "NEXT_ABOUT": next_about,
+        "NEXT_IS_ACTIVE": next_is_active,
+        "START": start,
     }
     return {
         "pw_device.h": fill(DEVICE_H, **values),

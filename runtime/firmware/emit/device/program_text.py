@@ -26,12 +26,10 @@ static int is_awake(const pw_device *d)
     return (d->state == PW_STATE_ACTIVE) || (d->state == PW_STATE_HOLD);
 }
 
-/* Whether the next frame is the model's: active, and due no later than the next to watch. */
+/* Whether the next frame is the model's@NEXT_ABOUT@. */
 static int next_is_active(const pw_device *d)
 {
-    return (is_awake(d) != 0) && (reached(d->active_due_us, d->hold_until_us) == 0)
-        && (reached(d->watch_due_us, d->active_due_us) != 0);
-}
+@NEXT_IS_ACTIVE@}
 
 /* The frame after one that was due; one that is late by more than a period is due now. */
 static void plan(uint32_t *due_us, uint32_t *part, uint32_t now_us, const uint32_t *period)
@@ -300,7 +298,7 @@ void pw_device_start(pw_device *d)
     pw_watch_init(&d->watch);
     pw_init(&d->model);
     d->watch_due_us = pw_board_now_us();
-}
+@START@}
 
 /* Wait for an interrupt, unless it has been. */
 static void wait_on(pw_device *d)
