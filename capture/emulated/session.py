@@ -41,6 +41,7 @@ __all__ = [
     "emulate_session",
     "frame_times",
     "noted_distance_mm",
+    "warming_k",
 ]
 
 BLOCK_FRAMES = 32
@@ -60,6 +61,11 @@ def dark_offset_us(sensor: Sensor) -> int:
         return round(sensor.exposure_us)
     free = sensor.frame_period_us - 2.0 * sensor.exposure_us
     return round(sensor.exposure_us + min(100.0, free))
+
+
+def warming_k(most_k: float, time_s: float) -> float:
+    """Return by how much a sensor has warmed up since it began: within minutes; invented."""
+    return most_k * float(1.0 - np.exp(-time_s / 120.0))
 
 
 def frame_times(
@@ -223,7 +229,8 @@ class EmulatedSession:
     seed : int
         Seed of the schedule, and with participant and script of everything drawn.
     sensor : Sensor
-        What looks; its LED current and baseline light the scene.
+        What looks; its LED, at its current and place, lights the scene. Several apertures see hands
+        and places alike, from the sensor's origin: parallax is that of points (`PointSession`).
     unit : str
         Name of the physical sensor.
     scene : str
@@ -284,7 +291,7 @@ class EmulatedSession:
         sensor = self.sensor
         sequence, time_us = frame_times(self._next, n_frames, sensor)
         self._next += n_frames
-        times_s = time_us * 1e-6
+        times_s = np.asarray(time_us * 1e-6, np.float64)
         later_us = dark_offset_us(sensor)
         led, other, factors = self.world.see(times_s, later_us * 1e-6, sensor)
         lit, dark = self.bench.expose(led, other, factors, self._noise)

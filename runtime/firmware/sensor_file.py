@@ -6,6 +6,7 @@ table ``[watching]`` with the numbers of the watching state::
     name = "lensless32"
     n_rows = 16
     ...
+    apertures = [ { x_mm = -0.93, y_mm = 0.0, first_row = 0, n_rows = 16, ... }, ... ]
     first_row = 8
 
     [watching]
@@ -16,6 +17,7 @@ table ``[watching]`` with the numbers of the watching state::
     hold_time_s = 2.0
     rest_time_s = 60.0
 
+``apertures`` stands there only for a sensor that has others than one over its whole array.
 `palmwatt emulate` and `palmwatt record` set a sensor to it, `palmwatt train` makes a model for it.
 """
 

@@ -2,8 +2,8 @@
 
 A stage is found by its ``kind``: every module with a class that names one is a stage, so that
 adding a stage is adding one file. Those of a sensor without an LED stand in ``passive``, the one
-that learns its owner in ``teaching``, those that a model ends in stand in ``closing``. What a stage
-has to be is said in ``contract``; the C of the heaviest stages stands in ``kernels``.
+that learns its owner in ``teaching``, those that a model ends in in ``closing``. What a stage has
+to be is said in ``contract``; the C of the heaviest stages stands in ``kernels``.
 """
 
 from __future__ import annotations

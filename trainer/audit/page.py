@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from importlib import resources
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 from jinja2 import Environment, StrictUndefined
@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from capture.store.kind import INVENTED, REHEARSED
 from runtime.budget.page.report import page_style
-from trainer.audit.findings import Finding
+from trainer.audit.findings import Finding, Told
 from trainer.audit.mitigation_words import HEADINGS, mitigation_row
 from trainer.audit.pictures.whole import PictureRow
 from trainer.audit.whole import CAUTION, Audit
@@ -88,20 +88,24 @@ def _title(audit: Audit) -> str:
 
 
 def _sentence(headline: Sequence[Finding], steps: set[str]) -> str:
-    """Say in words what some steps give away, and what of it nobody can tell."""
+    """Say in words what some steps give away, what was not found, and what nobody can tell."""
     about = [finding for finding in headline if finding.step in steps]
-    parts = []
-    for told, words in (
-        ("leaks", "gives away more than a blind guess of: "),
-        ("nothing found", "nothing was found of: "),
-        ("cannot tell", "nobody can tell of: "),
-    ):
-        asked = {_asked(f) for f in about if f.told == told}
-        if told == "nothing found":
-            asked -= {_asked(f) for f in about if f.told == "leaks"}
-        if asked:
-            parts.append(words + ", ".join(sorted(asked)))
-    return "; ".join(parts)
+    if not about:
+        return ""
+    asked = {told: {_asked(f) for f in about if f.told == told} for told in get_args(Told)}
+    leaks, silent = asked["leaks"], asked["cannot tell"]
+    nothing = asked["nothing found"] - leaks
+    said = "gives nothing away that was found"
+    if leaks:
+        said = f"gives away, beyond a blind guess, {_listed(leaks)}"
+    if leaks and nothing:
+        said += f"; nothing was found of {_listed(nothing)}"
+    return said + (f"; nobody can tell of {_listed(silent)}" if silent else "")
+
+
+def _listed(words: set[str]) -> str:
+    *first, last = sorted(words)
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def _asked(finding: Finding) -> str:

@@ -1,4 +1,14 @@
-"""The whole audit: takes through the chain, every question asked, held against limits, written."""
+"""The whole audit: takes through the chain, every question asked, held against limits, written.
+
+``audit.json`` names the ``model`` (with ``model_sha256``), the kind of ``data``, ``n_people`` and
+``n_takes``, and the ``optic`` that picture attacks knew. ``steps`` are the places of the chain, by
+``name``, ``role``, ``n_values``, ``leaves_device``, ``stored`` and ``where`` in words.
+``findings`` hold every attacker's figures, ``headline`` the strongest attacker's at each step, of
+each question, scenes and measure. ``mitigations`` are what was refitted with less in a step, where
+that was asked for; ``limits`` each limit with its ``verdict``, the ``worst`` finding and ``why``
+nobody can tell; ``verdict`` is that of all of them, null without limits. ``findings.csv`` has a row
+for each finding.
+"""
 
 from __future__ import annotations
 
@@ -15,12 +25,16 @@ from runtime.errors import UsageError
 from runtime.files import write_whole
 from runtime.model import Model, load_model, model_hash
 from trainer.audit.findings import LEAST_PEOPLE, Finding, strongest
-from trainer.audit.limits import Held, PrivacyLimits, held, verdict_of
+from trainer.audit.limits import Held, PrivacyLimits, held, refuse_unknown_names, verdict_of
+from trainer.audit.owners import LEARNED, attack_owners, learned_step
 from trainer.audit.people.attack import Attacked, attack_people
+from trainer.audit.people.membership import MODEL_FILES
+from trainer.audit.people.membership import QUESTION as MEMBERSHIP
 from trainer.audit.people.mitigations import Mitigation, weigh_mitigations
 from trainer.audit.people.shadows import recipe_of
 from trainer.audit.pictures.whole import PictureRow, attack_pictures
 from trainer.audit.steps import ChainTakes, chain_steps
+from trainer.corpus.noted import columns_of_people
 from trainer.recipe import Recipe
 
 __all__ = ["Asked", "Audit", "audit_model", "findings_csv", "write_audit"]
@@ -156,15 +170,29 @@ def audit_model(
             str(folder), "recipe", "none of the built-in ones", "the one it was made by",
             "give it with --recipe",
         )  # fmt: skip
+    learned = learned_step(model)
+    if asked.limits is not None:
+        _refuse_odd_limits(asked.limits, takes, recordings)
     pictures = attack_pictures(takes, tell, asked.optic_file)
     people = attack_people(Attacked(takes, recordings, folder, recipe), tell=tell)
-    findings = (*pictures.findings, *people)
+    findings = (*pictures.findings, *people, *attack_owners(takes, recordings, tell))
+    if learned is not None:
+        takes = dataclasses.replace(takes, steps=(*takes.steps, learned))
     against = () if asked.limits is None else held(asked.limits, findings, takes.steps)
     weighed: Sequence[Mitigation] = ()
     if asked.mitigations and recipe is not None:
         weighed = weigh_mitigations(recordings, recipe, tell=tell)
     rows, optic = pictures.rows, pictures.optic
     return Audit(model, takes, findings, rows, optic, against, tuple(weighed))
+
+
+def _refuse_odd_limits(limits: PrivacyLimits, takes: ChainTakes, recordings: Path) -> None:
+    columns = (column.name for column in columns_of_people(recordings))
+    places = [step.name for step in takes.steps] + [MODEL_FILES]
+    if learned_step(takes.model) is not None:
+        places.append(LEARNED)
+    asked = ("picture", "identity", "same person", MEMBERSHIP, *columns)
+    refuse_unknown_names(limits, asked, places)
 
 
 def _refuse_one_class(takes: ChainTakes, recordings: Path) -> None:

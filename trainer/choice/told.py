@@ -5,16 +5,17 @@
 ``percent_per_day``; ``score`` with its ``interval`` over people (``f1`` of events, or ``accuracy``
 of takes) and its percentiles in resamples; ``share_on_front``, the share of resamples of the people
 in which no other setting beats it; ``power`` in five groups at typical inputs; ``misses`` of the
-way to watch; ``setting`` (how much weaker than recorded), ``sensor`` and ``device`` as they are
-set; and ``limits``, each with its line. ``front`` names the points that no other beats, ``knee``
-the one beyond which more power brings little, ``two_points_less`` what two points of the score
-would save. ``locked`` holds what the knee, and the point two points below the best, recognise of
-the locked people, who are asked about no other; ``held_up`` what the knee's power is drawn for, the
-largest first. ``band`` is where the best at each power lies in the resamples, ``cheap`` every
-setting with its price and its quick fits' accuracy, ``opponents`` plain sensors on the same
-recordings, ``other_sensors`` those that are priced only, ``floor`` what the device would take with
-light at the photon limit, with formula and inputs, and ``knobs`` what each knob's next value would
-do. ``frontier.csv`` has a row for each point.
+way to watch, and within how many seconds it answers 95 % of the others; ``setting`` (how much
+weaker than recorded), ``sensor`` and ``device`` as they are set; and ``limits``, each with its
+line. ``front`` names the points that no other beats, ``knee`` the one beyond which more power
+brings little, ``two_points_less`` what two points of the score would save. ``locked`` holds what
+the knee, and the point two points below the best, recognise of the locked people, who are asked
+about no other; ``held_up`` what the knee's power is drawn for, the largest first. ``band`` is where
+the best at each power lies in the resamples, ``cheap`` every setting with its price and its quick
+fits' accuracy, ``opponents`` plain sensors on the same recordings, ``other_sensors`` those that are
+priced only, ``floor`` what the device would take with light at the photon limit, with formula and
+inputs, and ``knobs`` what each knob's next value would do. ``frontier.csv`` has a row for each
+point.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ import numpy as np
 
 from runtime.budget.gate import held
 from runtime.budget.inputs.evaluation import Evaluation
+from runtime.budget.price.wake_up_counts import WakeUpCounts
 from runtime.budget.result import Budget
 from runtime.budget.verdict.limits import Check
 from trainer.choice.frontier import Frontier, Point
@@ -138,12 +140,13 @@ def _recorded_by(corpus: Corpus) -> list[str]:
 
 
 def _point(found: Frontier, index: int) -> dict[str, Any]:
-    resampled = found.resampled
+    resampled, counts = found.resampled, _counted(found, found.points[index])
     return _about(found.asked, found.points[index]) | {
         "score_in_resamples": _rounded((resampled.low[index], resampled.high[index])),
         "on_front": index in found.front,
         "share_on_front": round(float(resampled.share_on_front[index]), 6),
-        "misses": _misses(found, found.points[index]),
+        "misses": None if counts is None else round(float(counts.miss_rate.typical), 6),
+        "answered_within_s": None if counts is None else round(counts.delay_s(0.95), 6),
     }
 
 
@@ -220,20 +223,20 @@ def _figure(counts: Any, counted: str) -> dict[str, Any]:
     return figure | {"n_participants": len(each), counted: n}
 
 
-def _misses(found: Frontier, point: Point) -> float | None:
-    """Return the share of arrivals that the point's way to watch misses."""
+def _counted(found: Frontier, point: Point) -> WakeUpCounts | None:
+    """Return what was counted of the point's way to watch."""
     recorded, device = found.readings.recorded, point.device
     for one in found.watched:
+        led_ma = one.option.led_share * recorded.led_current_ma
+        exposure_us = one.option.exposure_share * recorded.exposure_us
         same = (
             one.option.rate_hz == device.watching_rate_hz
             and round(one.option.rows_share * recorded.n_rows) == device.watching_rows
-            and abs(one.option.led_share * recorded.led_current_ma
-                    - device.watching_led_current_ma) < 1e-5
-            and abs(one.option.exposure_share * recorded.exposure_us
-                    - device.exposure_of("watching")) < 1e-5
-        )  # fmt: skip
-        if same and one.counts is not None:
-            return round(float(one.counts.miss_rate.typical), 6)
+            and abs(led_ma - device.watching_led_current_ma) < 1e-5
+            and abs(exposure_us - device.exposure_of("watching")) < 1e-5
+        )
+        if same:
+            return one.counts
     return None
 
 

@@ -18,6 +18,7 @@ from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.stages.contract.stage import Int32
 from trainer.corpus.at_setting import AtSetting
+from trainer.corpus.noted import columns_of_people
 from trainer.corpus.recordings import Recording, recorded_with
 from trainer.corpus.reduced import Reduced
 from trainer.fit.candidates import Candidate, reduce_for
@@ -368,7 +369,8 @@ def _examine(
         scored["four_quadrant_float"] = streams(quadrants, whole.run_float, unit)
         scored["four_quadrant"] = streams(quadrants, whole.run, unit)
     asked = InTurn(held_out, quadrants_in_turn)
-    examined = examine(recipe, corpus.participants, scored, asked, margins, fitted.labels)
+    columns = columns_of_people(corpus.folder)
+    examined = examine(recipe, corpus.participants, scored, asked, margins, fitted.labels, columns)
     matched = {
         LOCKED: match_streams(scored["fixed"], recipe, margins),
         IN_TURN: match_streams(held_out, recipe, margins),

@@ -7,7 +7,13 @@ from typing import Any
 from runtime.model import Model
 from trainer.tell.occupancy import CAUTIONS, occupancy_rows, occupancy_words
 from trainer.tell.quantity import quantity_rows, quantity_words
-from trainer.tell.sentences import emulated_words, event_words, left_out_words, worst_words
+from trainer.tell.sentences import (
+    below_words,
+    emulated_words,
+    event_words,
+    left_out_words,
+    worst_words,
+)
 from trainer.tell.tables import PIPELINES, difference_text, differences_of, figure_text
 
 __all__ = ["model_card"]
@@ -131,6 +137,7 @@ def _found_lines(evaluation: dict[str, Any]) -> list[str]:
         "",
         f"- Locked participants: {worst_words(evaluation['worst_group'])}",
         f"- Training participants in turn: {worst_words(evaluation['worst_group_in_turn'])}",
+        *(f"- {sentence}" for sentence in below_words(evaluation["groups_in_turn"])),
         "",
     ]
 

@@ -14,7 +14,7 @@ from capture.emulated.points.apertures import Apertures, intensity_mw_per_sr
 from capture.emulated.points.exposing import AutoExposure
 from capture.emulated.points.scene import PointScene
 from capture.emulated.points.stage import Stage, asks_for_a_rig
-from capture.emulated.session import BLOCK_FRAMES, Bench, dark_offset_us, frame_times
+from capture.emulated.session import BLOCK_FRAMES, Bench, dark_offset_us, frame_times, warming_k
 from capture.frames import FrameBlock
 from capture.store.source_truth import Truth
 from runtime.errors import UsageError
@@ -23,7 +23,6 @@ from runtime.sensor import Sensor
 __all__ = ["PointSession"]
 
 _CLUTTER_MM = 500.0, 5000.0
-_WARM_S = 120.0  # time constant of the warming, as the device's status tells it
 _TAIL_S = 3.0  # how long the rig's table goes on after the script's last rest
 
 
@@ -89,7 +88,7 @@ class PointSession:
 
     def warmer_k(self, time_s: float) -> float:
         """Return how much warmer the sensor is than when the session began."""
-        return self.scene.warming_k * float(1.0 - np.exp(-time_s / _WARM_S))
+        return warming_k(self.scene.warming_k, time_s)
 
     def next_block(self, n_frames: int = BLOCK_FRAMES) -> FrameBlock:
         """Return the next frame pairs; time goes on as long as this is called."""

@@ -12,9 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from invented_people import record_people
 
-from capture.cues.script import parse_script
 from capture.emulated.optic.optics import SENSORS
 from capture.store.session import events_path
 from runtime.model import Model, load_model, save_model
@@ -26,22 +24,6 @@ from trainer.audit.pictures import whole as pictures
 from trainer.audit.steps import chain_steps
 from trainer.cli import main
 
-HELD = b"""\
-name = "held"
-movement = false
-lead_in_s = 0.5
-rest_s = [0.2, 0.3]
-
-[[cue]]
-trial_type = "fingers_0"
-repetitions = 3
-duration_s = 0.7
-
-[[cue]]
-trial_type = "fingers_5"
-repetitions = 3
-duration_s = 0.7
-"""
 KIND = ("drawn faces",)
 LIMITS = """\
 [[limit]]
@@ -75,16 +57,8 @@ def model(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def people(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return recordings of as many people as are needed to tell anything."""
-    folder = tmp_path_factory.mktemp("held") / "data"
-    record_people(folder, parse_script(HELD, "held"), LEAST_PEOPLE, 0)
-    return folder
-
-
-@pytest.fixture(scope="module")
 def audited(
-    model: Path, people: Path, tmp_path_factory: pytest.TempPathFactory
+    model: Path, held_people: Path, tmp_path_factory: pytest.TempPathFactory
 ) -> tuple[int, Path]:
     """Return the exit code and the folder of an audit with few drawn scenes."""
     place = tmp_path_factory.mktemp("audit")
@@ -93,7 +67,7 @@ def audited(
         for name, value in (("N_FURTHER", 1), ("N_DRAWN", 8), ("N_EACH", 3), ("DRAWN", KIND)):
             patch.setattr(pictures, name, value)
         code = run(
-            model, "--recordings", people, "--limits", place / "privacy.toml",
+            model, "--recordings", held_people, "--limits", place / "privacy.toml",
             "--out", place / "out",
         )  # fmt: skip
     return code, place / "out"
@@ -156,15 +130,15 @@ def refused(capsys: pytest.CaptureFixture[str], *words: object) -> str:
 
 
 def test_too_few_people_and_one_class_are_refused(
-    model: Path, people: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    model: Path, held_people: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Of five people, or of one class, nothing is told: one line, exit 2."""
-    few = Path(shutil.copytree(people, tmp_path / "few"))
+    few = Path(shutil.copytree(held_people, tmp_path / "few"))
     shutil.rmtree(few / "sub-P03")
     line = refused(capsys, model, "--recordings", few)
     assert "number of people" in line
     assert f"at least {LEAST_PEOPLE}" in line
-    one = Path(shutil.copytree(people, tmp_path / "one"))
+    one = Path(shutil.copytree(held_people, tmp_path / "one"))
     for table in one.glob("sub-*/ses-*/*_readouts.mcap"):
         path = events_path(table)
         path.write_text(path.read_text("utf-8").replace("fingers_5", "fingers_0"), "utf-8")
@@ -172,21 +146,44 @@ def test_too_few_people_and_one_class_are_refused(
 
 
 def test_a_limit_on_what_was_not_asked_is_refused_before_anything_is_attacked(
-    model: Path, people: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    model: Path, held_people: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A faulty file of limits is one line, told at once."""
+    """A faulty file of limits, an unknown question or step is one line, told at once."""
     path = tmp_path / "privacy.toml"
-    path.write_text("[[limit]]\nquestion = 'picture'\nmost = 1.0\n", "utf-8")
-    line = refused(capsys, model, "--recordings", people, "--limits", path)
-    assert "line 3" in line
+    for text, said in (
+        ("question = 'picture'\nmost = 1.0", "line 3"),
+        ("question = 'image'\nmost_gain = 1.0", "question of a limit is 'image'"),
+        ("question = 'hand_length_mm'\nstep = 'bin'\nmost_gain = 1.0", "step of a limit is 'bin'"),
+    ):
+        path.write_text(f"[[limit]]\n{text}\n", "utf-8")
+        assert said in refused(capsys, model, "--recordings", held_people, "--limits", path)
 
 
-def test_without_a_known_scene_or_optic_nobody_can_tell(model: Path, people: Path) -> None:
+def test_without_a_known_scene_or_optic_nobody_can_tell(model: Path, held_people: Path) -> None:
     """Of real recordings without a calibration, pictures are not cleared but not told."""
-    takes = chain_steps(load_model(model), people)
+    takes = chain_steps(load_model(model), held_people)
     found = pictures.attack_pictures(dataclasses.replace(takes, kind="recorded"))
     assert found.optic == ""
     assert found.rows == ()
     assert len(found.findings) == 3 * 4 * len(takes.steps)
     assert {finding.told for finding in found.findings} == {"cannot tell"}
     assert all(finding.why_not for finding in found.findings)
+
+
+def test_a_calibration_answers_for_stand_ins_alone(
+    model: Path, held_people: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a real sensor with a calibrated optic, stand-ins are attacked and takes are not told."""
+    for name, value in (("N_DRAWN", 6), ("N_EACH", 3), ("DRAWN", KIND)):
+        monkeypatch.setattr(pictures, name, value)
+    rng = np.random.default_rng(2)
+    shown = rng.uniform(0, 1, (150, 10, 10))
+    read = (shown.reshape(150, -1) @ rng.uniform(0, 5, (100, 1024))).reshape(150, 32, 32)
+    np.savez(tmp_path / "optic.npz", patterns=shown, responses=read)
+    takes = dataclasses.replace(chain_steps(load_model(model), held_people), kind="recorded")
+    found = pictures.attack_pictures(takes, optic_file=tmp_path / "optic.npz")
+    assert found.optic == "calibration optic.npz"
+    told = {(f.scenes, f.told) for f in found.findings if f.step == "raw pair"}
+    assert ("takes", "cannot tell") in told
+    assert ("drawn faces", "leaks") in told
+    assert {row.scenes for row in found.rows} == {"drawn faces"}

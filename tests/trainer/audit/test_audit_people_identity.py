@@ -90,6 +90,16 @@ def test_values_that_never_change_tell_nothing() -> None:
         assert finding.told == "nothing found" and finding.gain == pytest.approx(0.0)
 
 
+def test_gestures_are_taken_out_before_takes_are_compared() -> None:
+    """What all takes of a gesture have in common is gone; what differs within it stays."""
+    seen = invented_takes(7, 1.0, 4)
+    plain = seen.of_no_gesture()
+    for label in np.unique(seen.labels):
+        own = seen.labels == label
+        assert plain.values[own].mean(axis=0) == pytest.approx(np.zeros(12), abs=1e-12)
+        assert np.ptp(plain.values[own] - seen.values[own], axis=0) == pytest.approx(0.0, abs=1e-9)
+
+
 def test_takes_are_fused_within_one_person() -> None:
     """Scores add over takes of one person; what is left over is not used, and few are all used."""
     scores = np.arange(14.0).reshape(7, 2)

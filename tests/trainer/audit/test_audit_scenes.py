@@ -8,9 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from capture.emulated.optic.optics import SENSORS
 from runtime.errors import FormatError
 from runtime.model import Model, load_model
 from trainer.audit.chain import RAW
+from trainer.audit.pictures import scenes
 from trainer.audit.pictures.optic import calibrated_optic, emulated_optic
 from trainer.audit.pictures.scenes import (
     further_people,
@@ -27,8 +29,8 @@ MODELS = Path(__file__).resolve().parents[3] / "models"
 
 @pytest.fixture(scope="module")
 def dynamic() -> Model:
-    """Return the demo's model of movements."""
-    return load_model(MODELS / "dynamic")
+    """Return the demo's model of movements before the emulated sensor."""
+    return dataclasses.replace(load_model(MODELS / "dynamic"), sensor=SENSORS["lensless32"])
 
 
 @pytest.fixture(scope="module")
@@ -162,3 +164,15 @@ def test_a_cut_calibration_is_refused_at_every_length(dynamic: Model, tmp_path: 
         path.write_bytes(whole[:n])
         with pytest.raises(FormatError):
             calibrated_optic(path, dynamic.sensor)
+
+
+def test_of_many_takes_everybody_keeps_some(
+    takes: ChainTakes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of more takes than are attacked, each person keeps the same share of theirs."""
+    monkeypatch.setattr(scenes, "MOST_TAKES", 16)
+    shown = made_again(takes)
+    assert shown is not None
+    names, counts = np.unique(shown.people, return_counts=True)
+    assert names.tolist() == ["P01", "P02", "P03", "P04"]
+    assert counts.tolist() == [4, 4, 4, 4]

@@ -52,6 +52,14 @@ class Seen:
         """Return the same takes with their values transformed."""
         return dataclasses.replace(self, values=ready(self.values))
 
+    def of_no_gesture(self) -> Seen:
+        """Return the same takes without the mean of all that were asked for the same."""
+        _, label = np.unique(self.labels, return_inverse=True)
+        sums = np.zeros((int(label.max(initial=-1)) + 1, self.values.shape[1]))
+        np.add.at(sums, label, self.values)
+        means = sums / np.bincount(label)[:, None]
+        return dataclasses.replace(self, values=self.values - means[label])
+
 
 def seen_at(takes: ChainTakes, step: str) -> Seen:
     """Return what can be seen at one step: each take's last frame, and the mean of its frames.

@@ -73,14 +73,16 @@ def verify_people(seen: Seen, step: str) -> list[Finding]:
     """Attack verification at a step: one person or two, by one take shown and by ten.
 
     Somebody's enrolled takes are averaged; takes shown come from another session, or from the other
-    half of the only one.
+    half of the only one. The attacker knows what was asked for, and takes it out of the values:
+    from ten takes' scores of finger counts it gained 0.16 so, and 0.08 otherwise (48 invented
+    people).
 
     Returns
     -------
     list of Finding
         Every attacker's, of one take and of ten.
     """
-    parted = part(seen)
+    parted = part(seen.of_no_gesture())
     names = parted.names
     if len(names) < LEAST_PEOPLE:
         why = f"only {len(names)} of at least {LEAST_PEOPLE} people with takes to compare"
@@ -107,7 +109,8 @@ def _found(
     value = pairs.error_rate(np.ones(n_people, dtype=bool))
     low, high = jackknife(pairs.error_rate, n_people, widened(len(ATTACKERS)))
     of_takes = "one take" if n_together == 1 else f"{n_together} takes"
-    knows = f"takes of other people to learn from, and {parted.knows.removeprefix('named ')}"
+    known = parted.knows.removeprefix("named ")
+    knows = f"what was asked for, takes of other people to learn from, and {known}"
     return told(
         Finding(
             step, "same person", of_takes, attacker, knows, MEASURE, value, BLIND,
