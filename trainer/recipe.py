@@ -38,6 +38,7 @@ __all__ = [
     "QuantisationRecipe",
     "QuantityRecipe",
     "Recipe",
+    "SourceRecipe",
     "built_in_recipes",
     "load_recipe",
     "number_of",
@@ -154,6 +155,28 @@ class QuantityRecipe(Table):
         return TARGETS[self.target]
 
 
+class SourceRecipe(Table):
+    """A point of light in the place of classes: the model ends in its direction, or its range.
+
+    It is learned from a calibration: recordings of one source whose place stands in the truth
+    beside them, in cues of the recipe's classes. ``measures`` is ``direction``, two angles by the
+    first aperture, or ``range``, the distance as well, by the first two. ``half_field_deg`` is how
+    far off the axis directions are told; what the truth does not reach is left out. ``electrons``
+    is the brightness that filters weigh readouts for; without it, the middle of the calibration's.
+    ``coverage`` is the share of calibration readouts that lie within the interval.
+    """
+
+    measures: Literal["direction", "range"] = "direction"
+    half_field_deg: Annotated[float, Field(ge=2, le=60)] = 35.0
+    electrons: Annotated[float, Field(ge=100, le=1e9)] | None = None
+    coverage: Annotated[float, Field(ge=0.5, le=0.99)] = 0.9
+
+    @property
+    def n_apertures(self) -> int:
+        """Apertures that are read."""
+        return 2 if self.measures == "range" else 1
+
+
 class EvaluationRecipe(Table):
     """How the model is examined.
 
@@ -199,6 +222,7 @@ class Recipe(Table):
     decision: DecisionRecipe = DecisionRecipe()
     quantity: QuantityRecipe | None = None
     occupancy: OccupancyRecipe | None = None
+    source: SourceRecipe | None = None
     evaluation: EvaluationRecipe = EvaluationRecipe()
 
     @model_validator(mode="after")
@@ -259,6 +283,12 @@ class Recipe(Table):
         ):  # fmt: skip
             if wrong:
                 raise ValueError(f"{what} where occupancy is told")
+        return self
+
+    @model_validator(mode="after")
+    def _a_source_stands_alone(self) -> Recipe:
+        if self.source is not None and self.quantity is not None:
+            raise ValueError("quantity must be left out where a source is given")
         return self
 
     @property
@@ -329,6 +359,8 @@ class Recipe(Table):
             del values["entry"]
         if self.occupancy is None:
             del values["occupancy"]
+        if self.source is None:
+            del values["source"]
         if not self.features.steady:
             del values["features"]["steady"]
         text = json.dumps(values, sort_keys=True)

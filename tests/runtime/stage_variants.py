@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from drawn_alignment import drawn_registration, drawn_triangulation
 
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
@@ -117,6 +118,10 @@ VARIANTS: dict[str, tuple[Stage, int]] = {  # a stage, and the largest magnitude
     "many trees": (forest(40, at=300), 32767),
     "prototypes by squares": (prototypes(5, True), 127),
     "prototypes by differences": (prototypes(5, False, np.int16), 32767),
+    "registration": (drawn_registration(np.random.default_rng(3)), 4095),
+    "registration of two apertures": (drawn_registration(np.random.default_rng(4), 2), 1023),
+    "triangulation of one aperture": (drawn_triangulation(1), 2**19),
+    "triangulation": (drawn_triangulation(2), 2**19),
     "decision": (Decision((False, False, True), 20, 7, 2, 3, (0, 5, 0)), 127),
     "presence": (Presence("hands", (-5, 30), 4, 2), 127),
     "quantity": (

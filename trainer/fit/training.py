@@ -35,6 +35,7 @@ from trainer.fit.kept_fits import Finished
 from trainer.fit.owner.figures import enrolment_of
 from trainer.fit.pipeline import Fitted, assemble_model
 from trainer.fit.quantity import fit_quantity
+from trainer.fit.source.fitted import fit_source
 from trainer.fit.records import IN_TURN, LOCKED, Records, records_of
 from trainer.judge.evaluate import Takes, figures, log_test_use
 from trainer.judge.event_figures import match_streams
@@ -69,7 +70,7 @@ class Trained:
     evaluation : dict
         Content of evaluation.json.
     classifier : sklearn Pipeline
-        The fitted classifier, for the float ONNX.
+        The fitted classifier, for the float ONNX; None of a source, which has none.
     n_features : int
         Length of one window's features.
     test : tuple of Recording
@@ -84,7 +85,7 @@ class Trained:
 
     model: Model
     evaluation: dict[str, Any]
-    classifier: Pipeline
+    classifier: Pipeline | None
     n_features: int
     test: tuple[Recording, ...]
     worst: tuple[WorstTake, ...]
@@ -135,6 +136,8 @@ def fit_model(
     tell = progress or _to_nobody
     recipes = [recipe] if isinstance(recipe, Recipe) else list(recipe)
     _refuse_unknown_steps(recipes[0], skip)
+    if recipes[0].source is not None:
+        return _fit_source(folder, recipes, tell, at)
     workers = workers or LocalWorkers()
     if recipes[0].occupancy is not None:
         return Trained(*train_occupancy(folder.absolute(), recipes, tell, at), ())
@@ -207,7 +210,7 @@ def _to_nobody(what: str) -> None:
 
 
 def _refuse_unknown_steps(recipe: Recipe, skip: Collection[str]) -> None:
-    allowed = STEPS if recipe.quantity is None else ()
+    allowed = STEPS if recipe.quantity is None and recipe.source is None else ()
     for step in skip:
         if step not in allowed:
             expected = " or ".join(allowed) or "none: a quantity's training has none to spare"
@@ -297,6 +300,20 @@ def _fit_quantity(candidates: Sequence[Candidate], workers: Workers, tell: Notif
     test = corpus.select(locked=True)
     parts = found.model, evaluation, found.fitted.classifier, n_features, test, ()
     return Trained(*parts, at=candidate.at)
+
+
+def _fit_source(
+    folder: Path, recipes: Sequence[Recipe], tell: Notify, at: AtSetting | None
+) -> Trained:
+    """Calibrate a recipe that ends in a point's place; several are not compared."""
+    if len(recipes) > 1:
+        what, do = "recipes of a source", "train them one by one"
+        raise UsageError(recipes[0].name, what, len(recipes), "one", do)
+    if at is not None and at.thinning is not None:
+        do = "calibrate at the setting that the device will have"
+        raise UsageError(recipes[0].name, "setting", "another than recorded", "as recorded", do)
+    found = fit_source(folder.absolute(), recipes[0], tell)
+    return Trained(found.calibrated.model, found.evaluation, None, 0, found.test, (), at=at)
 
 
 def _with_light(candidate: Candidate) -> list[Int32]:

@@ -14,6 +14,7 @@ from trainer.tell.sentences import (
     left_out_words,
     worst_words,
 )
+from trainer.tell.source import source_card_lines
 from trainer.tell.tables import PIPELINES, difference_text, differences_of, figure_text
 
 __all__ = ["model_card"]
@@ -61,7 +62,7 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         *([f"- {said}"] if (said := emulated_words(evaluation)) else []),
         *(f"- {caution['text']}" for caution in evaluation.get("cautions", ())),
         *([f"- {said}"] if (said := left_out_words(evaluation)) else []),
-        "- evaluation.html shows the figures, person by person."
+        "- evaluation.html shows the figures, person by person, or over field and range."
         if "quantity" in evaluation
         else "- evaluation.html shows the figures, place by place."
         if "occupancy" in evaluation
@@ -104,6 +105,8 @@ def _found_lines(evaluation: dict[str, Any]) -> list[str]:
         f"The locked participants were used by {uses} model(s) of this "
         "task so far; each use is listed in evaluation.json."
     )
+    if "source" in evaluation:
+        return [*source_card_lines(evaluation), used, ""]
     if "quantity" in evaluation:
         return _quantity_lines(evaluation, used)
     if "occupancy" in evaluation:

@@ -25,6 +25,7 @@ from trainer.tell.card import model_card
 from trainer.tell.occupancy import occupancy_page
 from trainer.tell.page import evaluation_page
 from trainer.tell.quantity import quantity_page
+from trainer.tell.source import source_page
 
 __all__ = ["N_TEST_FRAMES", "write_model_folder"]
 
@@ -57,13 +58,16 @@ def write_model_folder(trained: Trained, out: Path) -> None:
     with whole_folder(out) as part:
         at = trained.at
         write_executions(trained.model, part, None if at is None else at.device)
-        graph = float_onnx(trained.classifier, trained.model.name, trained.n_features)
-        (part / "float.onnx").write_bytes(graph)
+        if trained.classifier is not None:
+            graph = float_onnx(trained.classifier, trained.model.name, trained.n_features)
+            (part / "float.onnx").write_bytes(graph)
         text = json.dumps(trained.evaluation, indent=2, sort_keys=True) + "\n"
         (part / "evaluation.json").write_text(text, "utf-8")
         if trained.records is not None:
             write_records(trained.records, part)
-        if "quantity" in trained.evaluation:
+        if "source" in trained.evaluation:
+            page = source_page(trained.evaluation)
+        elif "quantity" in trained.evaluation:
             page = quantity_page(trained.evaluation)
         elif "occupancy" in trained.evaluation:
             page = occupancy_page(trained.evaluation)

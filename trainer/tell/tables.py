@@ -10,6 +10,7 @@ from rich.table import Table
 from runtime.intervals import time_counted
 from trainer.tell.occupancy import CAUTIONS, occupancy_rows
 from trainer.tell.quantity import quantity_rows, quantity_words
+from trainer.tell.source import source_rows, source_words
 from trainer.tell.sentences import count, emulated_words, per_hour
 
 __all__ = [
@@ -86,7 +87,11 @@ def evaluation_tables(evaluations: Sequence[dict[str, Any]]) -> list[Table]:
     """Return tables for a terminal: takes, events, quantities and counts, where there are any."""
     events = _events_table([e for e in evaluations if "events" in e])
     takes = [e for e in evaluations if not {"quantity", "occupancy"} & e.keys()]
-    quantities = [_quantity_table(e) for e in evaluations if "quantity" in e]
+    quantities = [
+        _source_table(e) if "source" in e else _quantity_table(e)
+        for e in evaluations
+        if "quantity" in e
+    ]
     tables = (_takes_table(takes), _differences_table(takes), events)
     counts = [_occupancy_table(e) for e in evaluations if "occupancy" in e]
     return [*(table for table in tables if table.row_count), *quantities, *counts]
@@ -100,6 +105,19 @@ def _differences_table(evaluations: Sequence[dict[str, Any]]) -> Table:
         for label, found in differences_of(evaluation):
             table.add_row(evaluation["task"], label, difference_text(found))
         table.add_section()
+    return table
+
+
+def _source_table(evaluation: dict[str, Any]) -> Table:
+    table = Table(title="Errors of one source beside the bound, locked recordings")
+    for heading in (
+        "value", "pipeline", "root mean square", "bias", "bound", "over the bound", "bias over it",
+        "within",
+    ):  # fmt: skip
+        table.add_column(heading)
+    for row in source_rows(evaluation):
+        table.add_row(*row)
+    table.caption = source_words(evaluation)["title"]
     return table
 
 

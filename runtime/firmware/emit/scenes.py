@@ -28,6 +28,8 @@ EXTREMES = 16
 _MOST_SCENES = 12
 _SCENES_WITH_EVENTS = 3
 _SEED = 1
+_MOST_OPERATIONS = 1 << 28
+"""Of one scene's search: some seconds. Only models of a hundred thousand a frame are cut short."""
 
 UInt32 = NDArray[np.uint32]
 
@@ -103,6 +105,7 @@ def choose_scenes(model: Model, n_tries: int) -> tuple[int, ...]:
     rng = np.random.default_rng(_SEED)
     kept = max((int(getattr(stage, "n_frames", 1)) for stage in model.stages), default=1)
     n_scenes = min(_MOST_SCENES, max(_SCENES_WITH_EVENTS, 2 + kept // SCENE_FRAMES))
+    n_tries = min(n_tries, _MOST_OPERATIONS // (SCENE_FRAMES * model.n_operations))
     keys: list[int] = []
     state: State | None = None
     for scene in range(n_scenes):

@@ -1,0 +1,1 @@
+"""How a readout is aligned with stored patterns: geometry, integer arithmetic, ONNX nodes, C."""

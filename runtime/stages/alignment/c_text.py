@@ -1,0 +1,368 @@
+"""The C of registration: four dot products at a time, then a few hundred steps of arithmetic.
+
+One kernel serves the search (four cells' patterns on bins), the coarse alignment (four corners on
+bins) and the fine one (four corners on all pixels, row by row, as filters may lie a longer row
+apart). Variants, all the same bits: Helium takes eight pixels of a filter at once; the DSP
+extension two products an instruction, filters unpacked from bytes; plain C everywhere else.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from runtime.stages.alignment.arithmetic import (
+    ALPHA_FLOOR_BITS,
+    D_BITS,
+    N_STEPS,
+    RECIPROCAL_BITS,
+    RECIPROCALS,
+    SEARCH_BITS,
+)
+from runtime.stages.alignment.c_kernel import four_c
+from runtime.stages.contract.c_text import CStage, Edge, fill, table
+
+if TYPE_CHECKING:
+    from runtime.stages.alignment.geometry import CellGrid
+    from runtime.stages.registration import Registration
+
+__all__ = ["registration_c"]
+
+_PLACE = """\
+PW_LOCAL int32_t @P@_bits(uint32_t value)
+{
+    int32_t n = 0;
+    for (int32_t half = 16; half > 0; half >>= 1) {
+        if ((value >> half) != 0u) {
+            value >>= half;
+            n += half;
+        }
+    }
+    return n + (int32_t)value;
+}
+
+/* Bits above @D_BITS@ that the largest of n magnitudes has. */
+PW_LOCAL int32_t @P@_surplus(const int32_t *values, uint32_t n)
+{
+    uint32_t most = 0u;
+    for (uint32_t i = 0u; i < n; i++) {
+        most |= (uint32_t)((values[i] < 0) ? -values[i] : values[i]);
+    }
+    const int32_t bits = @P@_bits(most);
+    return (bits > @D_BITS@) ? (bits - @D_BITS@) : 0;
+}
+
+PW_LOCAL int32_t @P@_cut(int32_t value, int32_t shift)
+{
+    return pw_asr32(value + (int32_t)((1UL << shift) >> 1), shift);
+}
+
+PW_LOCAL int32_t @P@_sum(const int16_t *terms, const int32_t *d)
+{
+    return (terms[0] * d[0]) + (terms[1] * d[1]) + (terms[2] * d[2]) + (terms[3] * d[3]);
+}
+
+/* A polynomial of x and y; m holds the n monomials after 1, in Q14. */
+PW_LOCAL int32_t @P@_value(const int32_t *c, const int32_t *m, uint32_t n)
+{
+    int32_t value = c[0];
+    PW_UNROLL
+    for (uint32_t i = 0u; i < n; i++) {
+        value += @P@_cut(c[i + 1u] * m[i], 14);
+    }
+    return value;
+}
+
+/* A place within a cell from dot products with its corners, by @N_STEPS@ of Newton's steps.
+ * at: the place in Q14 of the cell, root energy, its exponent. */
+PW_STAGE void @P@_place(int32_t *d, const int16_t *terms, int32_t gain, int with_root, int32_t *at)
+{
+    int32_t c[20];
+    int32_t m[9] = {0, 0, 0, 0, 0, 0, 0, 0, 0};
+    const int32_t shift = @P@_surplus(d, 4u);
+    for (uint32_t i = 0u; i < 4u; i++) {
+        d[i] = @P@_cut(d[i], shift);
+    }
+    int32_t alpha = @P@_sum(terms, d);
+    if (alpha < (1 << @ALPHA_FLOOR@)) {
+        alpha = 1 << @ALPHA_FLOOR@;
+    }
+    const int32_t exponent = @P@_bits((uint32_t)alpha) - 1;
+    const int32_t factor = @P@_reciprocal[(alpha >> (exponent - @TABLE_BITS@)) - (1 << @TABLE_BITS@)];
+    for (uint32_t i = 0u; i < 20u; i++) {
+        terms = &terms[4];
+        const int32_t step = pw_requant(@P@_sum(terms, d), factor, exponent + 1 - gain);
+        c[i] = pw_sat(step, -65535, 65535);
+    }
+    for (uint32_t turn = 0u; turn < @N_STEPS@u; turn++) {
+        const int32_t x = pw_sat(m[0] + @P@_value(&c[0], m, 9u), -16384, 16384);
+        const int32_t y = pw_sat(m[1] + @P@_value(&c[10], m, 9u), -16384, 16384);
+        m[0] = x;
+        m[1] = y;
+        m[2] = @P@_cut(x * x, 14);
+        m[3] = @P@_cut(x * y, 14);
+        m[4] = @P@_cut(y * y, 14);
+        m[5] = @P@_cut(m[2] * x, 14);
+        m[6] = @P@_cut(m[2] * y, 14);
+        m[7] = @P@_cut(m[4] * x, 14);
+        m[8] = @P@_cut(m[4] * y, 14);
+    }
+    at[0] = m[0];
+    at[1] = m[1];
+    at[2] = 0;
+    at[3] = shift;
+    if (with_root != 0) {
+        for (uint32_t i = 0u; i < 6u; i++) {
+            terms = &terms[4];
+            c[i] = @P@_cut(@P@_sum(terms, d), 14);
+        }
+        at[2] = pw_sat(@P@_value(c, m, 5u), 0, 32767);
+    }
+}
+"""
+
+_INDEX = """\
+/* Column or row of @WHAT@ cells that a slope lies in. */
+PW_LOCAL int32_t @P@_@WHAT@_index(int32_t slope, int32_t low, int32_t n)
+{
+    const int32_t above = pw_sat(slope - low, 0, 1048576) >> 4;
+    return pw_sat((int32_t)(((uint32_t)above * @INVERSE@u) >> @INVERSE_SHIFT@), 0, n - 1);
+}
+"""
+
+_RUN = """\
+/* Bins, sum and energy about the mean of an aperture's values. */
+PW_STAGE void @P@_sums(const @X@ *x, int32_t *bins, int32_t *totals)
+{
+    int32_t energy = 0;
+    int32_t total = 0;
+    for (uint32_t b = 0u; b < @N_BINS@u; b++) {
+        bins[b] = 0;
+    }
+    for (uint32_t line = 0u; line < @BIN_ROWS@u; line++) {
+        for (uint32_t row = 0u; row < @BIN_HEIGHT@u; row++) {
+            int32_t squares = 0;
+            for (uint32_t b = 0u; b < @BIN_COLS@u; b++) {
+                int32_t sum = 0;
+@TWO_BY_TWO@                PW_UNROLL
+                for (uint32_t i = 0u; i < @BIN_WIDTH@u; i++) {
+                    const int32_t value = x[i];
+                    sum += value;
+                    squares += value * value;
+                }
+@TWO_END@                bins[b] += sum;
+                total += sum;
+                x = &x[@BIN_WIDTH@];
+            }
+            energy += @P@_cut(squares, @ENERGY_BITS@);
+            x = &x[@SKIPPED@];
+        }
+        bins = &bins[@BIN_COLS@];
+    }
+    const int32_t cut = pw_sat(@P@_cut(total, @SUM_SHIFT@), -32767, 32767);
+    energy -= pw_requant(cut * cut, @MEAN_MULTIPLIER@, @MEAN_SHIFT@);
+    totals[0] = total;
+    totals[1] = (energy < 0) ? 0 : energy;
+}
+
+/* The cell of columns x0 to x1 and rows y0 to y1 whose pattern fits the bins best. */
+PW_STAGE void @P@_search(const int16_t *bins, const int8_t *patterns, const int32_t *ends,
+    int32_t *best)
+{
+    int32_t most = INT32_MIN;
+    int32_t scores[4];
+    for (int32_t y = ends[2]; y <= ends[3]; y++) {
+        for (int32_t x = ends[0]; x <= ends[1]; x += 4) {
+            const int32_t cell = (y * @COARSE_N_X@) + x;
+            const int32_t n = ((ends[1] - x) < 3) ? ((ends[1] - x) + 1) : 4;
+            const int8_t *f[4];
+            for (int32_t i = 0; i < 4; i++) {
+                f[i] = &patterns[(cell + ((i < n) ? i : 0)) * @N_BINS@];
+            }
+            @FOUR_BINS@(bins, f, 1u, @N_BINS@u, 0u, 0u, scores);
+            for (int32_t i = 0; i < n; i++) {
+                if (scores[i] > most) {
+                    most = scores[i];
+                    best[0] = x + i;
+                    best[1] = y;
+                }
+            }
+        }
+    }
+}
+
+/* What one source explains of the energy, and what is left above what may be. */
+PW_LOCAL void @P@_judge(const int32_t *totals, const int32_t *at, @Y@ *y)
+{
+    const int32_t square = at[2] * at[2];
+    const int32_t down = @ROOT_DOWN@ - (2 * at[3]);
+    int32_t explained;
+    if (down > 31) {
+        explained = 0;
+    } else if (down >= 0) {
+        explained = (down == 31) ? 0 : @P@_cut(square, down);
+    } else {
+        const int32_t up = (down < -30) ? 30 : -down;
+        const int32_t most = (1 << 30) >> up;
+        explained = ((square < most) ? square : most) * (int32_t)(1UL << up);
+    }
+    const int32_t kept = (explained < 1) ? 1 : explained;
+    const int32_t octave = @P@_bits((uint32_t)kept) - 1;
+    const uint32_t part = (octave < 4) ? ((uint32_t)kept << (4 - octave)) : ((uint32_t)kept >> (octave - 4));
+    y[2] = (@Y@)((16 * octave) + (int32_t)part - 16);
+    int32_t noise = pw_requant((totals[0] < 0) ? 0 : totals[0], @NOISE_MULTIPLIER@, @NOISE_SHIFT@);
+    noise = (noise < 1073741823) ? noise : 1073741823;
+    const int32_t left = totals[1] - explained - @FLOOR@;
+    const int32_t most = noise + pw_requant(explained, @TOLERANCE@, @TOLERANCE_SHIFT@);
+    y[3] = (@Y@)((left < (most - INT32_MAX)) ? -INT32_MAX : (left - most));
+}
+
+/* One aperture: search, two alignments, the second repeated where its place is in another cell. */
+PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends, @Y@ *y)
+{
+    const @X@ *own = &x[@P@_offset[aperture]];
+    const int32_t *node = &@P@_starts[aperture * @FINE_NODES@u];
+    int32_t bins[@N_BINS@];
+    int16_t cut[@N_BINS@];
+    int32_t totals[2];
+    int32_t d[4];
+    int32_t at[4];
+    @P@_sums(own, bins, totals);
+    const int32_t shift = @P@_surplus(bins, @N_BINS@u);
+    for (uint32_t b = 0u; b < @N_BINS@u; b++) {
+        cut[b] = (int16_t)@P@_cut(bins[b], shift);
+    }
+    int32_t best[2] = {0, 0};
+    @P@_search(cut, &@P@_patterns[aperture * @ALL_PATTERNS@u], ends, best);
+    int32_t column = best[0];
+    int32_t row = best[1];
+    const uint32_t found = (uint32_t)((row * @COARSE_N_X@) + column);
+    const int8_t *f[4];
+    for (int32_t i = 0; i < 4; i++) {
+        const int32_t corner = ((row + (i >> 1)) * (@COARSE_N_X@ + 1)) + column + (i & 1);
+        f[i] = &@P@_coarse[(aperture * @COARSE_NODES@u + (uint32_t)corner) * @N_BINS@u];
+    }
+    @FOUR_BINS@(cut, f, 1u, @N_BINS@u, 0u, 0u, d);
+    @P@_place(d, &@P@_coarse_terms[(aperture * @COARSE_CELLS@u + found) * 84u], @GAIN_0@, 0, at);
+    int32_t slope_x = @COARSE_MIDDLE_X@ + (column * @COARSE_STEP@) + @P@_cut(at[0] * @COARSE_HALF@, 13);
+    int32_t slope_y = @COARSE_MIDDLE_Y@ + (row * @COARSE_STEP@) + @P@_cut(at[1] * @COARSE_HALF@, 13);
+    int32_t before = -1;
+    for (uint32_t turn = 0u; turn < 2u; turn++) {
+        column = @P@_fine_index(slope_x, @FINE_LOW_X@, @FINE_N_X@);
+        row = @P@_fine_index(slope_y, @FINE_LOW_Y@, @FINE_N_Y@);
+        const int32_t cell = (row * @FINE_N_X@) + column;
+        if (cell == before) {
+            break; /* the same filters give the same again */
+        }
+        before = cell;
+        for (int32_t i = 0; i < 4; i++) {
+            f[i] = &@P@_bank[node[((row + (i >> 1)) * (@FINE_N_X@ + 1)) + column + (i & 1)]];
+        }
+        @FOUR_PIXELS@(own, f, @N_ROWS@u, @N_COLS@u, @STRIDE@u, @BANK_STRIDE@u, d);
+        @P@_place(d, &@P@_fine_terms[(aperture * @FINE_CELLS@u + (uint32_t)cell) * 108u], @GAIN_1@, 1, at);
+        slope_x = @FINE_MIDDLE_X@ + (column * @FINE_STEP@) + @P@_cut(at[0] * @FINE_HALF@, 13);
+        slope_y = @FINE_MIDDLE_Y@ + (row * @FINE_STEP@) + @P@_cut(at[1] * @FINE_HALF@, 13);
+    }
+    y[0] = (@Y@)slope_x;
+    y[1] = (@Y@)slope_y;
+    @P@_judge(totals, at, y);
+}
+
+PW_STAGE void @P@_run(const @X@ *x, @Y@ *y)
+{
+    int32_t ends[4] = {0, @COARSE_N_X@ - 1, 0, @COARSE_N_Y@ - 1};
+    for (uint32_t aperture = 0u; aperture < @N_APERTURES@u; aperture++) {
+        @P@_aperture(x, aperture, ends, &y[4u * aperture]);
+@NEAR@    }
+}
+"""
+
+_TWO = """\
+#if defined(PW_DUAL_MAC) && !defined(PW_VECTOR)
+                PW_UNROLL
+                for (uint32_t i = 0u; i < @BIN_WIDTH@u; i += 2u) {
+                    const uint32_t two = pw_word(&x[i]);
+                    sum = pw_two_products(two, 0x00010001u, sum);
+                    squares = pw_two_products(two, two, squares);
+                }
+#else
+"""
+
+_NEAR = """\
+        if (aperture == 0u) { /* the others see the source nearly where the first does */
+            const int32_t column = @P@_coarse_index((int32_t)y[0], @COARSE_LOW_X@, @COARSE_N_X@);
+            const int32_t row = @P@_coarse_index((int32_t)y[1], @COARSE_LOW_Y@, @COARSE_N_Y@);
+            ends[0] = pw_sat(column - @REACH_X@, 0, @COARSE_N_X@ - 1);
+            ends[1] = pw_sat(column + @REACH_X@, 0, @COARSE_N_X@ - 1);
+            ends[2] = pw_sat(row - @REACH_Y@, 0, @COARSE_N_Y@ - 1);
+            ends[3] = pw_sat(row + @REACH_Y@, 0, @COARSE_N_Y@ - 1);
+        }
+"""
+
+
+def _of_grid(name: str, grid: CellGrid) -> dict[str, object]:
+    """Return the marks of one grid."""
+    return {
+        f"{name}_N_X": grid.n_x, f"{name}_N_Y": grid.n_y, f"{name}_STEP": grid.step,
+        f"{name}_LOW_X": f"({grid.low_x})", f"{name}_LOW_Y": f"({grid.low_y})",
+        f"{name}_MIDDLE_X": f"({grid.low_x + grid.step // 2})",
+        f"{name}_MIDDLE_Y": f"({grid.low_y + grid.step // 2})",
+        f"{name}_HALF": grid.step // 2, f"{name}_NODES": grid.n_nodes,
+        f"{name}_CELLS": grid.n_cells,
+    }  # fmt: skip
+
+
+def _tables(stage: Registration, prefix: str) -> str:
+    n, bins = len(stage.offsets), stage.windows.n_bins
+    coarse, fine = stage.coarse_grid, stage.fine_grid
+    every = (
+        ("offset", stage.offsets, "uint32_t", f"({n},) first value of each aperture"),
+        ("reciprocal", RECIPROCALS, "uint16_t", "(64,) 1 / (1 + f) in Q15"),
+        ("patterns", stage.search, "int8_t", f"({n}, {coarse.n_cells}, {bins}) searched on bins"),
+        ("coarse", stage.coarse_filters, "int8_t", f"({n}, {coarse.n_nodes}, {bins}) filters"),
+        ("coarse_terms", stage.coarse_terms, "int16_t", f"({n}, {coarse.n_cells}, 21, 4)"),
+        ("bank", stage.bank, "int8_t", f"({len(stage.bank)},) filters of all pixels"),
+        ("starts", stage.starts, "int32_t", f"({n}, {fine.n_nodes}) where a corner's begin"),
+        ("fine_terms", stage.fine_terms, "int16_t", f"({n}, {fine.n_cells}, 27, 4)"),
+    )
+    return "".join(
+        table(f"{prefix}_{name}", values, ctype, about)  # type: ignore[arg-type]
+        for name, values, ctype, about in every
+    )
+
+
+def registration_c(stage: Registration, prefix: str, x: Edge, y: Edge) -> CStage:
+    """Return the C of a registration stage."""
+    windows, rule, n = stage.windows, stage.rule, len(stage.offsets)
+    coarse, fine = stage.coarse_grid, stage.fine_grid
+    four_pixels = f"pw_four_{x.ctype.removeprefix('int').removesuffix('_t')}"
+    values: dict[str, object] = {
+        "P": prefix, "X": x.ctype, "Y": y.ctype, "N_APERTURES": n,
+        "N_ROWS": stage.n_rows, "N_COLS": stage.n_cols, "STRIDE": stage.stride,
+        "N_BINS": windows.n_bins, "BIN_ROWS": stage.bin_rows, "BIN_COLS": stage.bin_cols,
+        "BIN_HEIGHT": stage.n_rows // stage.bin_rows, "BIN_WIDTH": stage.n_cols // stage.bin_cols,
+        "SKIPPED": stage.stride - stage.n_cols, "BANK_STRIDE": stage.bank_stride,
+        "ALL_PATTERNS": coarse.n_cells * windows.n_bins,
+        "D_BITS": D_BITS, "N_STEPS": N_STEPS, "ALPHA_FLOOR": ALPHA_FLOOR_BITS,
+        "TABLE_BITS": RECIPROCAL_BITS, "GAIN_0": stage.gain_bits[0], "GAIN_1": stage.gain_bits[1],
+        "ENERGY_BITS": rule.energy_bits, "SUM_SHIFT": rule.sum_shift,
+        "MEAN_MULTIPLIER": rule.mean_multiplier, "MEAN_SHIFT": rule.mean_shift,
+        "ROOT_DOWN": rule.energy_bits + 2 * rule.root_bits, "FLOOR": rule.floor,
+        "NOISE_MULTIPLIER": rule.noise_multiplier, "NOISE_SHIFT": rule.noise_shift,
+        "TOLERANCE": rule.tolerance, "TOLERANCE_SHIFT": 17,
+        "REACH_X": stage.reach[0], "REACH_Y": stage.reach[1],
+        "FOUR_BINS": "pw_four_16", "FOUR_PIXELS": four_pixels, "NEAR": _NEAR if n > 1 else "",
+        **_of_grid("COARSE", coarse), **_of_grid("FINE", fine),
+    }  # fmt: skip
+    indices = ""
+    for what, grid in (("fine", fine), ("coarse", coarse)):
+        if what == "fine" or n > 1:
+            multiplier, shift = grid.inverse
+            indices += fill(
+                _INDEX, P=prefix, WHAT=what, INVERSE=multiplier, INVERSE_SHIFT=shift
+            )
+    shared = dict.fromkeys([*four_c("pw_four_16", "int16_t"), *four_c(four_pixels, x.ctype)])
+    assert SEARCH_BITS == D_BITS  # noqa: S101 - one function cuts both
+    pairs = x.ctype == "int16_t" and (stage.n_cols // stage.bin_cols) % 2 == 0
+    values |= {"TWO_BY_TWO": _TWO if pairs else "", "TWO_END": "#endif\n" if pairs else ""}
+    functions = fill(_PLACE + indices + _RUN, **values)
+    return CStage(_tables(stage, prefix), (), "", functions, shared=tuple(shared))

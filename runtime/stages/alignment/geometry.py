@@ -1,0 +1,139 @@
+"""Where apertures lie in a frame, and the cells of directions that patterns are stored for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from runtime.stages.contract.stage import Int64, require
+
+__all__ = ["DELTA_BITS", "N_CORNERS", "N_MONOMIALS", "N_OF_ROOT", "SLOPE_BITS", "CellGrid", "Windows"]
+
+SLOPE_BITS = 18
+"""Slopes are in steps of 2**-18, 3.8 microradians near the axis."""
+DELTA_BITS = 14
+"""Places within a cell are in steps of 2**-14 of its side, from its middle."""
+N_CORNERS = 4
+N_MONOMIALS = 10
+N_OF_ROOT = 6
+_DROP = 4
+_MOST_SLOPE = 1 << 19
+_INDEX_SHIFT = 30
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """The parts of the frame's values that the apertures see, all of one size.
+
+    Parameters
+    ----------
+    n_rows, n_cols : int
+        Pixels of one aperture.
+    stride : int
+        Values from one row to the next.
+    offsets : tuple of int
+        First value of each aperture.
+    bin_rows, bin_cols : int
+        Bins down and across, for the search; they divide rows and columns.
+    """
+
+    n_rows: int
+    n_cols: int
+    stride: int
+    offsets: tuple[int, ...]
+    bin_rows: int
+    bin_cols: int
+
+    def columns(self, aperture: int) -> Int64:
+        """Return the places of an aperture's values in the frame, int64 (n_pixels,)."""
+        rows, cols = np.arange(self.n_rows), np.arange(self.n_cols)
+        at = self.offsets[aperture] + rows[:, None] * self.stride + cols
+        return np.asarray(at.ravel(), dtype=np.int64)
+
+    @property
+    def n_pixels(self) -> int:
+        """Pixels of one aperture."""
+        return self.n_rows * self.n_cols
+
+    @property
+    def n_bins(self) -> int:
+        """Bins of one aperture."""
+        return self.bin_rows * self.bin_cols
+
+    def binned(self, values: Int64) -> Int64:
+        """Sum (n_frames, n_pixels) over the bins: (n_frames, n_bins)."""
+        height, width = self.n_rows // self.bin_rows, self.n_cols // self.bin_cols
+        split = values.reshape(len(values), self.bin_rows, height, self.bin_cols, width)
+        return np.asarray(split.sum(axis=(2, 4)).reshape(len(values), self.n_bins))
+
+
+@dataclass(frozen=True, slots=True)
+class CellGrid:
+    """Square cells of slopes; corners are numbered row by row, y rising.
+
+    Parameters
+    ----------
+    n_x, n_y : int
+        Cells, 1 to 96.
+    low_x, low_y : int
+        Lowest corner, in steps of 2**-18.
+    step : int
+        Side of a cell, even, in the same steps.
+    """
+
+    n_x: int
+    n_y: int
+    low_x: int
+    low_y: int
+    step: int
+
+    def check(self, where: str) -> None:
+        """Check the ranges; raises FormatError."""
+        require(where, "cells", self.n_x, 1, 96)
+        require(where, "cells", self.n_y, 1, 96)
+        require(where, "lowest slope", self.low_x, -_MOST_SLOPE, _MOST_SLOPE)
+        require(where, "lowest slope", self.low_y, -_MOST_SLOPE, _MOST_SLOPE)
+        require(where, "side of a cell", self.step, 1 << 10, 1 << 16)
+        require(where, "lowest bit of a cell's side", self.step % 2, 0, 0)
+
+    @property
+    def n_cells(self) -> int:
+        """Cells."""
+        return self.n_x * self.n_y
+
+    @property
+    def n_nodes(self) -> int:
+        """Corners of cells."""
+        return (self.n_x + 1) * (self.n_y + 1)
+
+    @property
+    def corners(self) -> Int64:
+        """The corners of each cell: lower left and right, upper left and right, (n_cells, 4)."""
+        x, y = np.arange(self.n_x), np.arange(self.n_y)[:, None]
+        first = (y * (self.n_x + 1) + x).ravel()
+        steps = np.array([0, 1, self.n_x + 1, self.n_x + 2])
+        return np.asarray(first[:, None] + steps, dtype=np.int64)
+
+    @property
+    def inverse(self) -> tuple[int, int]:
+        """Multiplier and shift that a slope's distance from the lowest is divided with.
+
+        The distance is cut by 4 bits first; the multiplier has at most 15 bits.
+        """
+        shift = _INDEX_SHIFT
+        multiplier = round((1 << (shift + _DROP)) / self.step)
+        while multiplier >= 1 << 13:
+            shift -= 1
+            multiplier = round((1 << (shift + _DROP)) / self.step)
+        return multiplier, shift
+
+    def index(self, slopes: Int64, low: int, n: int) -> Int64:
+        """Return the column (or row) of cells that slopes lie in, the outermost beyond the ends."""
+        multiplier, shift = self.inverse
+        above = np.clip(slopes - low, 0, 2 * _MOST_SLOPE) >> _DROP
+        return np.asarray(np.clip((above * multiplier) >> shift, 0, n - 1), dtype=np.int64)
+
+    def middle(self, index: Int64, low: int) -> Int64:
+        """Return the middle of a column (or row) of cells."""
+        return np.asarray(low + index * self.step + self.step // 2, dtype=np.int64)

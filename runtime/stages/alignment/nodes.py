@@ -1,0 +1,256 @@
+"""The ONNX of registration: everything in int64, the second fine alignment always made.
+
+Where the C leaves it out, the same cell gives the same again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from runtime.fixedpoint import INT32_MAX
+from runtime.stages.alignment.arithmetic import (
+    ALPHA_FLOOR_BITS,
+    D_BITS,
+    N_STEPS,
+    RECIPROCAL_BITS,
+    RECIPROCALS,
+    SEARCH_BITS,
+)
+from runtime.stages.alignment.energy import ROOT_LIMIT, SUM_LIMIT, TOLERANCE_SHIFT
+from runtime.stages.alignment.geometry import DELTA_BITS, N_MONOMIALS, N_OF_ROOT, CellGrid
+
+if TYPE_CHECKING:
+    from runtime.stages.contract.onnx_nodes import Nodes
+    from runtime.stages.registration import Registration
+
+__all__ = ["Writer", "registration_nodes"]
+
+_POWERS = np.int64(1) << np.arange(63, dtype=np.int64)
+_LIMIT = 1 << DELTA_BITS
+
+
+@dataclass(frozen=True)
+class Writer:
+    """Integer idioms on top of the shared ones; every value is int64."""
+
+    nodes: Nodes
+
+    def power(self, exponent: str) -> str:
+        """Return 2 to exponents."""
+        return self.nodes.op("Gather", self.nodes.constant(_POWERS), exponent)
+
+    def bits(self, value: str, shape: tuple[int, ...]) -> str:
+        """Return the number of bits of values that are 0 and more."""
+        reached = self.nodes.op(
+            "GreaterOrEqual", self.nodes.reshape(value, *shape, 1), self.nodes.constant(_POWERS[:40])
+        )
+        return self.nodes.sum(self.nodes.cast(reached, "int64"), len(shape))
+
+    def round_shift(self, value: str, shift: str) -> str:
+        """Round by a shift that is a value itself."""
+        divisor = self.power(shift)
+        half = self.nodes.op("Div", divisor, self.nodes.int64(2))
+        return self.nodes.floor_divide(self.nodes.op("Add", value, half), divisor)
+
+    def scale(self, value: str, multiplier: int, shift: int) -> str:
+        """Scale by constants."""
+        product = self.nodes.op("Mul", value, self.nodes.int64(multiplier))
+        return self.nodes.round_shift(product, shift)
+
+    def cut(self, values: str, n_bits: int) -> tuple[str, str]:
+        """Cut a vector to bits of its largest magnitude: values, and the shift, a scalar."""
+        most = self.nodes.op("ReduceMax", self.nodes.op("Abs", values), keepdims=0)
+        surplus = self.nodes.op("Sub", self.bits(most, ()), self.nodes.int64(n_bits))
+        shift = self.nodes.op("Max", surplus, self.nodes.int64(0))
+        return self.round_shift(values, shift), shift
+
+    def row(self, table: np.ndarray, index: str) -> str:
+        """Take a row of a constant table, as int64."""
+        small = table.astype(np.int32) if table.dtype != np.int64 else table
+        return self.nodes.cast(self.nodes.op("Gather", self.nodes.constant(small), index), "int64")
+
+    def dots(self, filters: str, values: str, n: int) -> str:
+        """Multiply a matrix (k, n) with a vector (n,)."""
+        product = self.nodes.op("MatMul", filters, self.nodes.reshape(values, n, 1))
+        return self.nodes.reshape(product, -1)
+
+    def value(self, coefficients: str, place: str, n: int) -> str:
+        """Evaluate polynomials (k, n) at a place (2,): (k,)."""
+        nodes = self.nodes
+
+        def product(a: str, b: str) -> str:
+            return nodes.round_shift(nodes.op("Mul", a, b), DELTA_BITS)
+
+        x, y = (nodes.slice(place, axis, axis + 1) for axis in (0, 1))
+        xx, xy, yy = product(x, x), product(x, y), product(y, y)
+        every = [x, y, xx, xy, yy]
+        if n > N_OF_ROOT:
+            every += [product(a, b) for a, b in ((xx, x), (xx, y), (yy, x), (yy, y))]
+        monomials = nodes.op("Concat", *every, axis=0)
+        parts = nodes.op("Mul", nodes.slice(coefficients, 1, n, axis=1), monomials)
+        summed = nodes.sum(nodes.round_shift(parts, DELTA_BITS), 1)
+        first = nodes.reshape(nodes.slice(coefficients, 0, 1, axis=1), -1)
+        return nodes.op("Add", first, summed)
+
+    def placed(self, dots: str, terms: str, gain_bits: int, with_root: bool) -> tuple[str, str, str]:
+        """Write `runtime.stages.alignment.arithmetic.placed` for one frame."""
+        nodes = self.nodes
+        cut, shift = self.cut(dots, D_BITS)
+        sums = self.dots(terms, cut, 4)
+        alpha = nodes.op("Max", nodes.slice(sums, 0, 1), nodes.int64(1 << ALPHA_FLOOR_BITS))
+        exponent = nodes.op("Sub", self.bits(alpha, (1,)), nodes.int64(1))
+        raised = nodes.op("Mul", alpha, nodes.int64(1 << RECIPROCAL_BITS))
+        mantissa = nodes.op("Sub", nodes.op("Div", raised, self.power(exponent)),
+                            nodes.int64(1 << RECIPROCAL_BITS))  # fmt: skip
+        factor = nodes.op("Gather", nodes.constant(RECIPROCALS), mantissa)
+        shifts = nodes.op("Add", exponent, nodes.int64(1 - gain_bits))
+        own = nodes.op("Mul", nodes.slice(sums, 1, 1 + 2 * N_MONOMIALS), factor)
+        steps = nodes.clip(self.round_shift(own, shifts), -65535, 65535, "int64")
+        steps = nodes.reshape(steps, 2, N_MONOMIALS)
+        place = nodes.constant(np.zeros(2, dtype=np.int64))
+        for _ in range(N_STEPS):
+            moved = nodes.op("Add", place, self.value(steps, place, N_MONOMIALS))
+            place = nodes.clip(moved, -_LIMIT, _LIMIT, "int64")
+        if not with_root:
+            return place, "", ""
+        last = 1 + 2 * N_MONOMIALS
+        energy = nodes.round_shift(nodes.slice(sums, last, last + N_OF_ROOT), 14)
+        root = self.value(nodes.reshape(energy, 1, N_OF_ROOT), place, N_OF_ROOT)
+        return place, nodes.clip(root, 0, ROOT_LIMIT, "int64"), shift
+
+    def index(self, grid: CellGrid, slopes: str) -> tuple[str, str]:
+        """Return the column and the row of cells of slopes (2,), each (1,)."""
+        nodes, found = self.nodes, []
+        multiplier, shift = grid.inverse
+        for axis, (low, n) in enumerate(((grid.low_x, grid.n_x), (grid.low_y, grid.n_y))):
+            above = nodes.op("Sub", nodes.slice(slopes, axis, axis + 1), nodes.int64(low))
+            above = nodes.op("Div", nodes.clip(above, 0, 1 << 20, "int64"), nodes.int64(16))
+            product = nodes.op("Mul", above, nodes.int64(multiplier))
+            column = nodes.op("Div", product, nodes.int64(1 << shift))
+            found.append(nodes.clip(column, 0, n - 1, "int64"))
+        return found[0], found[1]
+
+    def slopes(self, grid: CellGrid, column: str, row: str, place: str) -> str:
+        """Return the slopes (2,) of a place within a cell."""
+        nodes = self.nodes
+        middle = np.array([grid.low_x, grid.low_y], dtype=np.int64) + grid.step // 2
+        cells = nodes.op("Concat", column, row, axis=0)
+        cells = nodes.op("Mul", cells, nodes.int64(grid.step))
+        moved = nodes.round_shift(nodes.op("Mul", place, nodes.int64(grid.step)), DELTA_BITS)
+        return nodes.op("Add", nodes.op("Add", nodes.constant(middle), cells), moved)
+
+    def cell(self, grid: CellGrid, column: str, row: str) -> str:
+        """Return the number of a cell, (1,)."""
+        first = self.nodes.op("Mul", row, self.nodes.int64(grid.n_x))
+        return self.nodes.op("Add", first, column)
+
+
+def registration_nodes(stage: Registration, nodes: Nodes, x: str) -> str:
+    """Write the nodes of one frame; returns the name of int32 (n_out,)."""
+    write = Writer(nodes)
+    wide, seed, outputs = nodes.cast(x, "int64"), "", []
+    for aperture in range(len(stage.offsets)):
+        values = nodes.op("Gather", wide, nodes.constant(stage.windows.columns(aperture)))
+        slopes, root, shift = _aligned(stage, write, values, aperture, seed)
+        explained = _explained(stage, write, root, shift)
+        outputs += [slopes, _level(write, explained), _excess(stage, write, values, explained)]
+        seed = seed or slopes
+    whole = nodes.clip(nodes.op("Concat", *outputs, axis=0), -INT32_MAX, INT32_MAX, "int64")
+    return nodes.cast(whole, "int32")
+
+
+def _aligned(
+    stage: Registration, write: Writer, values: str, aperture: int, seed: str
+) -> tuple[str, str, str]:
+    nodes, windows, grid = write.nodes, stage.windows, stage.coarse_grid
+    height, width = stage.n_rows // stage.bin_rows, stage.n_cols // stage.bin_cols
+    split = nodes.reshape(values, stage.bin_rows, height, stage.bin_cols, width)
+    bins, _ = write.cut(
+        nodes.reshape(nodes.sum(nodes.sum(split, 3), 1), windows.n_bins), SEARCH_BITS
+    )
+    patterns = nodes.constant(stage.search[aperture].astype(np.int64))
+    scores = write.dots(patterns, bins, windows.n_bins)
+    if seed:
+        scores = nodes.op("Where", _near(stage, write, seed), scores, nodes.int64(-(1 << 40)))
+    cell = nodes.op("ArgMax", scores, axis=0, keepdims=1)
+    column = nodes.op("Mod", cell, nodes.int64(grid.n_x))
+    row = nodes.op("Div", cell, nodes.int64(grid.n_x))
+    corners = nodes.reshape(write.row(grid.corners, cell), 4)
+    filters = write.row(stage.coarse_filters[aperture], corners)
+    terms = nodes.reshape(write.row(stage.coarse_terms[aperture], cell), -1, 4)
+    dots = write.dots(filters, bins, windows.n_bins)
+    place, _, _ = write.placed(dots, terms, stage.gain_bits[0], with_root=False)
+    slopes = write.slopes(grid, column, row, place)
+    grid = stage.fine_grid
+    rows, cols = np.arange(stage.n_rows), np.arange(stage.n_cols)
+    inside = (rows[:, None] * stage.bank_stride + cols).ravel().astype(np.int64)
+    bank = nodes.constant(stage.bank.astype(np.int32))
+    root = shift = ""
+    for _ in range(2):
+        column, row = write.index(grid, slopes)
+        cell = write.cell(grid, column, row)
+        starts = write.row(
+            stage.starts[aperture], nodes.reshape(write.row(grid.corners, cell), 4, 1)
+        )
+        at = nodes.op("Add", starts, nodes.constant(inside))
+        filters = nodes.cast(nodes.op("Gather", bank, at), "int64")
+        dots = write.dots(filters, values, windows.n_pixels)
+        terms = nodes.reshape(write.row(stage.fine_terms[aperture], cell), -1, 4)
+        place, root, shift = write.placed(dots, terms, stage.gain_bits[1], with_root=True)
+        slopes = write.slopes(grid, column, row, place)
+    return slopes, root, shift
+
+
+def _near(stage: Registration, write: Writer, seed: str) -> str:
+    """Return which cells are within reach of the first aperture's direction."""
+    nodes, grid = write.nodes, stage.coarse_grid
+    cells = np.arange(grid.n_cells, dtype=np.int64)
+    near = []
+    for own, at, reach in zip(
+        (cells % grid.n_x, cells // grid.n_x), write.index(grid, seed), stage.reach, strict=True
+    ):
+        away = nodes.op("Abs", nodes.op("Sub", nodes.constant(own), at))
+        near.append(nodes.op("LessOrEqual", away, nodes.int64(reach)))
+    return nodes.op("And", *near)
+
+
+def _explained(stage: Registration, write: Writer, root: str, shift: str) -> str:
+    nodes, rule = write.nodes, stage.rule
+    square = nodes.op("Mul", root, root)
+    twice = nodes.op("Mul", shift, nodes.int64(2))
+    down = nodes.op("Sub", nodes.int64(rule.energy_bits + 2 * rule.root_bits), twice)
+    rounded = write.round_shift(square, nodes.clip(down, 0, 31, "int64"))
+    up = write.power(nodes.clip(nodes.op("Neg", down), 0, 30, "int64"))
+    most = nodes.op("Div", nodes.int64(1 << 30), up)
+    raised = nodes.op("Mul", nodes.op("Min", square, most), up)
+    falls = nodes.op("GreaterOrEqual", down, nodes.int64(0))
+    return nodes.op("Where", falls, rounded, raised)
+
+
+def _level(write: Writer, explained: str) -> str:
+    nodes = write.nodes
+    kept = nodes.op("Max", explained, nodes.int64(1))
+    exponent = nodes.op("Sub", write.bits(kept, (1,)), nodes.int64(1))
+    raised = nodes.op("Div", nodes.op("Mul", kept, nodes.int64(16)), write.power(exponent))
+    octaves = nodes.op("Mul", exponent, nodes.int64(16))
+    return nodes.op("Sub", nodes.op("Add", octaves, raised), nodes.int64(16))
+
+
+def _excess(stage: Registration, write: Writer, values: str, explained: str) -> str:
+    nodes, rule = write.nodes, stage.rule
+    total = nodes.op("ReduceSum", values, nodes.indices(0), keepdims=1)
+    squares = nodes.reshape(nodes.op("Mul", values, values), stage.n_rows, stage.n_cols)
+    rows = nodes.round_shift(nodes.sum(squares, 1), rule.energy_bits)
+    energy = nodes.op("ReduceSum", rows, nodes.indices(0), keepdims=1)
+    cut = nodes.clip(nodes.round_shift(total, rule.sum_shift), -SUM_LIMIT, SUM_LIMIT, "int64")
+    mean = write.scale(nodes.op("Mul", cut, cut), rule.mean_multiplier, rule.mean_shift)
+    energy = nodes.op("Max", nodes.op("Sub", energy, mean), nodes.int64(0))
+    kept = nodes.op("Max", total, nodes.int64(0))
+    noise = write.scale(kept, rule.noise_multiplier, rule.noise_shift)
+    noise = nodes.op("Min", noise, nodes.int64((1 << 30) - 1))
+    allowed = nodes.op("Add", noise, write.scale(explained, rule.tolerance, TOLERANCE_SHIFT))
+    allowed = nodes.op("Add", allowed, nodes.int64(rule.floor))
+    return nodes.op("Sub", nodes.op("Sub", energy, explained), allowed)

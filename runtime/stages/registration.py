@@ -1,0 +1,360 @@
+"""Registration: where one source of light stands, from readouts aligned with stored patterns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runtime.errors import FormatError, OverflowRisk
+from runtime.fixedpoint import INT32_MAX, round_shift, saturate
+from runtime.stages.alignment.arithmetic import (
+    SEARCH_BITS,
+    TERM_LIMIT,
+    block_cut,
+    log_level,
+    placed,
+    placed_float,
+)
+from runtime.stages.alignment.c_text import registration_c
+from runtime.stages.alignment.energy import EnergyRule
+from runtime.stages.alignment.geometry import (
+    DELTA_BITS,
+    N_CORNERS,
+    N_MONOMIALS,
+    N_OF_ROOT,
+    CellGrid,
+    Windows,
+)
+from runtime.stages.alignment.nodes import registration_nodes
+from runtime.stages.contract.stage import (
+    Float64,
+    Int32,
+    Int64,
+    Stage,
+    State,
+    frozen_array,
+    prove_int32,
+    require,
+)
+
+if TYPE_CHECKING:
+    from runtime.stages.contract.c_text import CStage, Edge
+    from runtime.stages.contract.onnx_nodes import Nodes
+
+__all__ = ["OUTPUTS", "Registration"]
+
+OUTPUTS = ("slope_x", "slope_y", "level", "excess")
+"""What is given for each aperture."""
+_COARSE_TERMS = 1 + 2 * N_MONOMIALS
+_FINE_TERMS = _COARSE_TERMS + N_OF_ROOT
+
+
+@dataclass(frozen=True, eq=False)
+class Registration(Stage):
+    """Slopes of one source at each aperture, how bright it is, and whether one source explains it.
+
+    A search over binned patterns finds the cell, then two alignments the place: one on bins, one on
+    all pixels, the second of these repeated once where its place lies in a neighbouring cell. The
+    first aperture is searched whole, the others within `reach` cells of its direction.
+    Outputs of an aperture: the two slopes in steps of 2**-18; the level, 16 times the base-2
+    logarithm of the energy that one source explains; and the excess: what energy is left, above
+    what noise and the patterns' own error allow. An excess above 0 means that something else was
+    seen than one source (another source, a smeared or covered aperture, saturation).
+
+    Parameters
+    ----------
+    n_values : int
+        Values taken per frame.
+    n_rows, n_cols, stride, offsets, bin_rows, bin_cols : int and tuple of int
+        As of `runtime.stages.alignment.geometry.Windows`.
+    coarse, fine : tuple of int
+        n_x, n_y, low_x, low_y, step of the cells searched and of those aligned with.
+    reach : tuple of int
+        Cells along x and y that other apertures may be away from the first.
+    gain_bits : tuple of int
+        Of coarse and fine terms, 0 to 6.
+    energy : tuple of int
+        As of `runtime.stages.alignment.energy.EnergyRule`.
+    search : int8 (n_apertures, n_coarse_cells, n_bins)
+        Patterns in the middle of the cells, all of one norm; zero where nothing was calibrated.
+    coarse_filters : int8 (n_apertures, n_coarse_nodes, n_bins)
+    coarse_terms : int16 (n_apertures, n_coarse_cells, 21, 4)
+    bank : int8 (n_bank,)
+        Filters of all pixels; those of a corner begin at its start, a row every `bank_stride`.
+    bank_stride : int
+    starts : int32 (n_apertures, n_fine_nodes)
+    fine_terms : int16 (n_apertures, n_fine_cells, 27, 4)
+
+    Raises
+    ------
+    FormatError
+        A value is out of range or shapes disagree.
+    """
+
+    kind: ClassVar[str] = "registration"
+    n_values: int
+    n_rows: int
+    n_cols: int
+    stride: int
+    offsets: tuple[int, ...]
+    bin_rows: int
+    bin_cols: int
+    coarse: tuple[int, ...]
+    fine: tuple[int, ...]
+    reach: tuple[int, ...]
+    gain_bits: tuple[int, ...]
+    energy: tuple[int, ...]
+    search: NDArray[Any]
+    coarse_filters: NDArray[Any]
+    coarse_terms: NDArray[Any]
+    bank: NDArray[Any]
+    bank_stride: int
+    starts: Int32
+    fine_terms: NDArray[Any]
+
+    def __post_init__(self) -> None:
+        self._check_geometry()
+        n = len(self.offsets)
+        coarse, fine, bins = self.coarse_grid, self.fine_grid, self.windows.n_bins
+        for name, dtype, shape in (
+            ("search", "int8", (n, coarse.n_cells, bins)),
+            ("coarse_filters", "int8", (n, coarse.n_nodes, bins)),
+            ("coarse_terms", "int16", (n, coarse.n_cells, _COARSE_TERMS, N_CORNERS)),
+            ("bank", "int8", (None,)),
+            ("starts", "int32", (n, fine.n_nodes)),
+            ("fine_terms", "int16", (n, fine.n_cells, _FINE_TERMS, N_CORNERS)),
+        ):
+            frozen = frozen_array(self.kind, name, getattr(self, name), dtype, shape)
+            object.__setattr__(self, name, frozen)
+        require(self.kind, "bank_stride", self.bank_stride, self.n_cols, 4096)
+        last = len(self.bank) - (self.n_rows - 1) * self.bank_stride - self.n_cols
+        if self.starts.min() < 0 or self.starts.max() > last:
+            raise FormatError(self.kind, "starts", "beyond the bank", f"0 to {last}")
+        for name in ("coarse_terms", "fine_terms"):
+            if np.abs(getattr(self, name).astype(np.int32)).max() > TERM_LIMIT:
+                raise FormatError(self.kind, name, "too large", f"within {TERM_LIMIT}")
+        for name in ("search", "coarse_filters", "bank"):
+            if getattr(self, name).min() < -127:
+                raise FormatError(self.kind, name, -128, "-127 to 127")
+
+    def _check_geometry(self) -> None:
+        for name, n in (("coarse", 5), ("fine", 5), ("reach", 2), ("gain_bits", 2), ("energy", 9)):
+            value = getattr(self, name)
+            if not isinstance(value, tuple) or len(value) != n:
+                raise FormatError(self.kind, name, repr(value), f"{n} integers")
+        if not isinstance(self.offsets, tuple) or not 1 <= len(self.offsets) <= 8:
+            raise FormatError(self.kind, "offsets", repr(self.offsets), "1 to 8 apertures")
+        require(self.kind, "n_values", self.n_values, 1, 65536)
+        require(self.kind, "n_rows", self.n_rows, 1, 256)
+        require(self.kind, "n_cols", self.n_cols, 1, 256)
+        require(self.kind, "stride", self.stride, self.n_cols, 65536)
+        last = self.n_values - (self.n_rows - 1) * self.stride - self.n_cols
+        for offset in self.offsets:
+            require(self.kind, "offset", offset, 0, last)
+        for what, n_bins, n in (
+            ("bin_rows", self.bin_rows, self.n_rows), ("bin_cols", self.bin_cols, self.n_cols),
+        ):  # fmt: skip
+            require(self.kind, what, n_bins, 1, n)
+            if n % n_bins:
+                raise FormatError(self.kind, what, n_bins, f"a divisor of {n}")
+        for value in (*self.coarse, *self.fine, *self.reach, *self.gain_bits):
+            require(self.kind, "a number of the cells", value, -(1 << 19), 1 << 19)
+        for grid in (self.coarse_grid, self.fine_grid):
+            grid.check(self.kind)
+        for reach in self.reach:
+            require(self.kind, "reach", reach, 0, 96)
+        for bits in self.gain_bits:
+            require(self.kind, "gain_bits", bits, 0, 6)
+        EnergyRule(*self.energy).check(self.kind)
+
+    @property
+    def windows(self) -> Windows:
+        """Where the apertures are."""
+        return Windows(
+            self.n_rows, self.n_cols, self.stride, self.offsets, self.bin_rows, self.bin_cols
+        )
+
+    @property
+    def coarse_grid(self) -> CellGrid:
+        """Cells that are searched."""
+        return CellGrid(*self.coarse)
+
+    @property
+    def fine_grid(self) -> CellGrid:
+        """Cells that are aligned with."""
+        return CellGrid(*self.fine)
+
+    @property
+    def rule(self) -> EnergyRule:
+        """What energy may be left."""
+        return EnergyRule(*self.energy)
+
+    @property
+    def n_in(self) -> int:
+        """Values taken per frame."""
+        return self.n_values
+
+    @property
+    def n_out(self) -> int:
+        """Four values an aperture."""
+        return len(OUTPUTS) * len(self.offsets)
+
+    @property
+    def n_operations(self) -> int:
+        """Of one frame: sums, squares, the search, dot products once, polynomials."""
+        n, windows = len(self.offsets), self.windows
+        others = min((2 * self.reach[0] + 1) * (2 * self.reach[1] + 1), self.coarse_grid.n_cells)
+        searched = self.coarse_grid.n_cells + (n - 1) * others
+        each = (2 + N_CORNERS) * windows.n_pixels + N_CORNERS * windows.n_bins
+        return n * (each + 2 * N_CORNERS * _FINE_TERMS) + searched * windows.n_bins
+
+    def filters(self, aperture: int, cells: Int64) -> NDArray[Any]:
+        """Return the filters of cells' corners, int8 (n, 4, n_pixels)."""
+        rows, cols = np.arange(self.n_rows), np.arange(self.n_cols)
+        inside = (rows[:, None] * self.bank_stride + cols).ravel()
+        first = self.starts[aperture][self.fine_grid.corners[cells]]
+        chosen: NDArray[Any] = self.bank[first[:, :, None] + inside]
+        return chosen
+
+    def run(self, x: Int32, state: State) -> tuple[Int32, State]:
+        """Align one aperture after another."""
+        wide, outputs, seed = x.astype(np.int64), [], None
+        for aperture in range(len(self.offsets)):
+            values = wide[:, self.windows.columns(aperture)]
+            slopes, root, shift = self._aligned(values, aperture, seed)
+            explained = self.rule.explained(root, shift)
+            total, energy = self.rule.sums(values, self.n_cols)
+            excess = self.rule.excess(total, energy, explained)
+            outputs += [slopes[:, 0], slopes[:, 1], log_level(explained), excess]
+            seed = slopes if seed is None else seed
+        return saturate(np.stack(outputs, axis=1), -INT32_MAX, INT32_MAX), state
+
+    def _aligned(
+        self, values: Int64, aperture: int, seed: Int64 | None
+    ) -> tuple[Int64, Int64, Int64]:
+        """Return slopes (n, 2), root energies and their shifts of one aperture's values."""
+        cut, _ = block_cut(self.windows.binned(values), SEARCH_BITS)
+        coarse = self.coarse_grid
+        cell = self.searched(cut, aperture, seed)
+        filters = self.coarse_filters[aperture][coarse.corners[cell]].astype(np.int64)
+        dots = np.einsum("fkb,fb->fk", filters, cut)
+        place, _, _ = placed(dots, self.coarse_terms[aperture][cell], self.gain_bits[0])
+        slopes = self._slopes(coarse, cell, place)
+        root = shift = np.zeros(len(values), dtype=np.int64)
+        for _ in range(2):
+            cell = self._cell(self.fine_grid, slopes)
+            dots = np.stack(
+                [f.astype(np.int64) @ v for f, v in zip(
+                    self.filters(aperture, cell), values, strict=True)]
+            ) if len(values) else np.zeros((0, N_CORNERS), dtype=np.int64)  # fmt: skip
+            place, root, shift = placed(dots, self.fine_terms[aperture][cell], self.gain_bits[1])
+            slopes = self._slopes(self.fine_grid, cell, place)
+        return slopes, root, shift
+
+    def searched(self, cut: NDArray[Any], aperture: int, seed: NDArray[Any] | None) -> Int64:
+        """Return the cell whose pattern fits bins best; the first of equals."""
+        scores = cut @ self.search[aperture].astype(cut.dtype).T
+        if seed is not None:
+            coarse = self.coarse_grid
+            cells = np.arange(coarse.n_cells)
+            near = np.ones(scores.shape, dtype=bool)
+            for axis, (low, n, own) in enumerate(
+                ((coarse.low_x, coarse.n_x, cells % coarse.n_x),
+                 (coarse.low_y, coarse.n_y, cells // coarse.n_x))
+            ):  # fmt: skip
+                at = coarse.index(seed[:, axis].astype(np.int64), low, n)
+                near &= np.abs(own - at[:, None]) <= self.reach[axis]
+            scores = np.where(near, scores, -(2.0**62) if cut.dtype.kind == "f" else -(1 << 40))
+        return np.asarray(scores.argmax(axis=1), dtype=np.int64)
+
+    @staticmethod
+    def _cell(grid: CellGrid, slopes: Int64) -> Int64:
+        column = grid.index(slopes[:, 0], grid.low_x, grid.n_x)
+        return grid.index(slopes[:, 1], grid.low_y, grid.n_y) * grid.n_x + column
+
+    @staticmethod
+    def _slopes(grid: CellGrid, cell: Int64, place: Int64) -> Int64:
+        x = grid.middle(cell % grid.n_x, grid.low_x)
+        y = grid.middle(cell // grid.n_x, grid.low_y)
+        return np.stack([x, y], axis=1) + round_shift(place * grid.step, DELTA_BITS)
+
+    def run_float(self, x: Float64) -> Float64:
+        """Align with the same tables, nothing rounded."""
+        outputs, seed = [], None
+        for aperture in range(len(self.offsets)):
+            values = x[:, self.windows.columns(aperture)]
+            bins = self.windows.binned(values)  # type: ignore[arg-type]  # sums of any dtype
+            cell = self.searched(bins, aperture, seed)
+            slopes = np.zeros((len(x), 2))
+            root = np.zeros(len(x))
+            for grid, terms, gain in (
+                (self.coarse_grid, self.coarse_terms, self.gain_bits[0]),
+                (self.fine_grid, self.fine_terms, self.gain_bits[1]),
+                (self.fine_grid, self.fine_terms, self.gain_bits[1]),
+            ):
+                if grid == self.coarse_grid and terms is self.coarse_terms:
+                    filters = self.coarse_filters[aperture][grid.corners[cell]]
+                    dots = np.einsum("fkb,fb->fk", filters.astype(np.float64), bins)
+                else:
+                    cell = self._cell(grid, np.floor(slopes).astype(np.int64))
+                    filters = self.filters(aperture, cell)
+                    dots = np.stack([f @ v for f, v in zip(filters, values, strict=True)])
+                place, root = placed_float(dots, terms[aperture][cell].astype(np.float64), gain)
+                whole = self._slopes(grid, cell, np.zeros((len(x), 2), dtype=np.int64))
+                slopes = whole + place * grid.step
+            explained, excess = self.rule.float_twins(values, root)
+            level = 16.0 * np.log2(np.maximum(explained, 1.0))
+            outputs += [slopes[:, 0], slopes[:, 1], level, excess]
+            seed = slopes if seed is None else seed
+        return np.stack(outputs, axis=1)
+
+    def bounds(self, low: Int64, high: Int64) -> tuple[Int64, Int64]:
+        """Prove bins, dot products, scores and energies within 32 bits."""
+        most = np.maximum(np.abs(low), np.abs(high))
+        for aperture in range(len(self.offsets)):
+            own = most[self.windows.columns(aperture)]
+            sums = self.windows.binned(own[None])[0]
+            prove_int32(self.kind, "sum of bin", -sums, sums)
+            worst = np.atleast_1d(127 * int(own.sum()))
+            tightest = self._largest_dots(aperture, own)
+            worst = np.minimum(worst, tightest)
+            if int(worst[0]) > INT32_MAX:
+                raise OverflowRisk(
+                    self.kind, "a dot product", f"up to {worst[0]}", f"at most {INT32_MAX}",
+                    "use smaller filters",
+                )  # fmt: skip
+            self.rule.prove(self.kind, own, self.n_cols)
+        if 127 * self.windows.n_bins << SEARCH_BITS > INT32_MAX:
+            raise OverflowRisk(self.kind, "a score", "beyond 32 bits", "fewer bins")
+        ends = np.array(
+            [self._ends(axis) for axis in (0, 1)] + [(0, 16 * 31), (-INT32_MAX, INT32_MAX)],
+            dtype=np.int64,
+        )
+        both = np.tile(ends, (len(self.offsets), 1))
+        return both[:, 0], both[:, 1]
+
+    def _largest_dots(self, aperture: int, most: Int64) -> Int64:
+        """Return the largest magnitude that any dot product of an aperture can have, int64 (1,)."""
+        rows, cols = np.arange(self.n_rows), np.arange(self.n_cols)
+        inside = (rows[:, None] * self.bank_stride + cols).ravel()
+        worst = 0
+        for start in np.unique(self.starts[aperture]).tolist():
+            size = np.abs(self.bank[start + inside].astype(np.int64))
+            worst = max(worst, int(size @ most))
+        return np.array([worst], dtype=np.int64)
+
+    def _ends(self, axis: int) -> tuple[int, int]:
+        grid = self.fine_grid
+        low, n = ((grid.low_x, grid.n_x), (grid.low_y, grid.n_y))[axis]
+        return low - grid.step // 2, low + n * grid.step + grid.step // 2
+
+    def onnx(self, nodes: Nodes, x: str, state: dict[str, str]) -> tuple[str, dict[str, str]]:
+        """Write search and alignments with MatMul and Gather."""
+        return registration_nodes(self, nodes, x), state
+
+    def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
+        """Align one aperture after another: see the kernel's own notes."""
+        return registration_c(self, prefix, x, y)

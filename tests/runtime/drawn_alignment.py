@@ -1,0 +1,64 @@
+"""Registration and triangulation with drawn tables: no optic behind them, every branch in reach."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from runtime.stages.alignment.arithmetic import TERM_LIMIT
+from runtime.stages.alignment.geometry import CellGrid
+from runtime.stages.registration import Registration
+from runtime.stages.triangulation import Triangulation
+
+__all__ = ["drawn_registration", "drawn_triangulation"]
+
+
+def drawn_registration(
+    rng: np.random.Generator, n_apertures: int = 1, rows: int = 6, cols: int = 8, most: int = 4095
+) -> Registration:
+    """Return a stage of random filters on small apertures that lie side by side."""
+    coarse, fine = CellGrid(3, 2, -90_000, -60_000, 60_000), CellGrid(7, 5, -91_000, -61_000, 26_000)
+    bins, n_pixels = (2, 4), rows * cols
+    stride = cols * n_apertures + 1
+    n_nodes = fine.n_nodes
+    sum_shift = max(0, (n_pixels * most).bit_length() - 15)
+    energy_bits = max(0, (n_pixels * most**2).bit_length() - 29)
+    while 2.0 ** (2 * sum_shift - energy_bits) / n_pixels >= 0.25:
+        energy_bits += 1
+    real = 2.0 ** (2 * sum_shift - energy_bits) / n_pixels
+    shift = min(46, max(17, 15 - math.frexp(real)[1]))
+    starts = rng.permutation(n_apertures * n_nodes).reshape(n_apertures, -1) * 3
+
+    def terms(n_cells: int, n_terms: int) -> np.ndarray:
+        drawn = rng.normal(0, TERM_LIMIT / 6, (n_apertures, n_cells, n_terms, 4))
+        drawn[:, :, 0] = np.abs(drawn[:, :, 0]) * 3
+        drawn[:, 0] = 0  # as of a cell that was never calibrated
+        return np.clip(np.round(drawn), -TERM_LIMIT, TERM_LIMIT).astype(np.int16)
+
+    def filters(*shape: int) -> np.ndarray:
+        return rng.integers(-127, 128, shape).astype(np.int8)
+
+    return Registration(
+        n_values=stride * rows, n_rows=rows, n_cols=cols, stride=stride,
+        offsets=tuple(cols * k for k in range(n_apertures)), bin_rows=bins[0], bin_cols=bins[1],
+        coarse=(3, 2, -90_000, -60_000, 60_000), fine=(7, 5, -91_000, -61_000, 26_000),
+        reach=(1, 1), gain_bits=(2, 3),
+        energy=(
+            energy_bits, sum_shift, round(math.ldexp(real, shift)), shift, 3, 40, 9000, 20, 700,
+        ),
+        search=filters(n_apertures, coarse.n_cells, bins[0] * bins[1]),
+        coarse_filters=filters(n_apertures, coarse.n_nodes, bins[0] * bins[1]),
+        coarse_terms=terms(coarse.n_cells, 21),
+        bank=filters(3 * n_apertures * n_nodes + n_pixels + 4 * rows), bank_stride=cols + 2,
+        starts=starts.astype(np.int32), fine_terms=terms(fine.n_cells, 27),
+    )  # fmt: skip
+
+
+def drawn_triangulation(n_apertures: int) -> Triangulation:
+    """Return the stage of a baseline of 2 mm that is a little turned."""
+    if n_apertures == 1:
+        return Triangulation(1, 0, 0, 1, 17, 0, 0)
+    real = 2.0**-14 / 2e-3
+    shift = 15 - math.frexp(real)[1]
+    return Triangulation(2, 8191, 128, round(math.ldexp(real, shift)), shift, 900, -50)

@@ -1,0 +1,122 @@
+"""The optic as a calibration teaches it: one pattern that moves, or each pixel by itself."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from runtime.errors import UsageError
+from trainer.align.pattern import Pattern, fit_pattern, settled
+from trainer.align.templates import MIN_READOUTS, Templates, fit_templates
+
+__all__ = ["first_motion", "learn_optic", "unexplained_share"]
+
+Floats = npt.NDArray[np.float64]
+
+_NEIGHBOURS = 6
+_GOOD = 0.5
+"""A pattern that leaves half of what each readout varies by has not found how the optic moves."""
+
+
+def first_motion(slopes: Floats, electrons: Floats, shape: tuple[int, int]) -> Floats:
+    """Return how many pixels (across, down) a pattern moves by slope (x, y): (2, 2).
+
+    The shift between neighbouring readouts is where their cross-correlation is largest (C. D. Kuglin
+    and D. C. Hines, IEEE Conf. on Cybernetics and Society, 1975, from memory; here without
+    whitening, which noise would fill), and is regressed on the difference of slopes; pairs that
+    disagree by more than two pixels are left out and the rest regressed again.
+    """
+    images = electrons.reshape(-1, *shape)
+    images = images / np.maximum(electrons.sum(axis=1), 1e-9)[:, None, None]
+    images = images - images.mean(axis=(1, 2), keepdims=True)
+    room = (2 * shape[0], 2 * shape[1])
+    spectra = np.fft.rfft2(images, room)
+    _, near = cKDTree(slopes).query(slopes, k=min(_NEIGHBOURS + 1, len(slopes)))
+    first = np.repeat(np.arange(len(slopes)), near.shape[1] - 1)
+    second = near[:, 1:].ravel()
+    moves, steps = [], []
+    for i, j in zip(first.tolist(), second.tolist(), strict=True):
+        surface = np.fft.irfft2(np.conj(spectra[i]) * spectra[j], room)
+        row, col = np.unravel_index(int(surface.argmax()), room)
+        place = [col - room[1] * (col > room[1] // 2), row - room[0] * (row > room[0] // 2)]
+        moves.append(place)
+        steps.append(slopes[j] - slopes[i])
+    x, y = np.array(steps), np.array(moves, dtype=np.float64)
+    kept = np.ones(len(x), dtype=bool)
+    found = np.zeros((2, 2))
+    for _ in range(6):
+        found = np.linalg.lstsq(x[kept], y[kept], rcond=None)[0]
+        away = np.abs(y - x @ found).max(axis=1)
+        kept = away <= max(2.0, float(np.median(away)))
+    return np.asarray(found.T)
+
+
+def learn_optic(
+    slopes: Floats, electrons: Floats, shape: tuple[int, int], read_e: float
+) -> Pattern | Templates:
+    """Learn one aperture's templates: by a moving pattern where that explains unseen readouts.
+
+    Each pixel is learned by itself where a pattern leaves more unexplained.
+
+    Parameters
+    ----------
+    slopes : float64 (n_readouts, 2)
+        Of the one source there was, seen from this aperture.
+    electrons : float64 (n_readouts, n_pixels)
+        What it left on each pixel.
+    shape : tuple of int
+        Rows and columns of the aperture.
+    read_e : float
+        Noise of a pixel without light, electrons.
+
+    Raises
+    ------
+    UsageError
+        There are too few readouts, or what they show does not follow the directions.
+    """
+    if len(slopes) < MIN_READOUTS:
+        raise UsageError(
+            "calibration", "directions of one source", len(slopes), f"at least {MIN_READOUTS}",
+            "let the rig stop at more of them",
+        )  # fmt: skip
+    if not (electrons.sum(axis=1) > 0).all():
+        raise UsageError(
+            "calibration", "light in a readout", "none", "of one source in every one",
+            "calibrate with one source that is always lit",
+        )  # fmt: skip
+    if not (np.ptp(slopes, axis=0) > 0.02).all():
+        raise UsageError(
+            "calibration", "directions", "all on one line", "spread over the field both ways",
+            "let the rig scan rows and columns",
+        )  # fmt: skip
+    judged = np.arange(len(slopes)) % 5 == 4
+    motion = first_motion(slopes, electrons, shape)
+    trial = fit_pattern(slopes[~judged], electrons[~judged], shape, motion, read_e)
+    left = unexplained_share(trial, slopes[judged], electrons[judged])
+    if left < _GOOD:
+        whole = replace(trial, low=slopes.min(axis=0), high=slopes.max(axis=0), seen=slopes)
+        return replace(settled(whole, slopes, electrons, read_e), unexplained=left)
+    pixels = fit_templates(slopes, electrons)
+    if pixels.unexplained >= _GOOD:
+        raise UsageError(
+            "calibration", "share of readouts that directions do not explain",
+            f"{min(left, pixels.unexplained):.2f}", f"below {_GOOD}",
+            "check the truth's clock and axes, or calibrate more directions",
+        )  # fmt: skip
+    return pixels
+
+
+def unexplained_share(optic: Pattern | Templates, slopes: Floats, electrons: Floats) -> float:
+    """Return what readouts differ from an optic by, over their own variation, root mean square.
+
+    Brightness and a background alike in all pixels are fitted to each readout.
+    """
+    light = optic.at(slopes)
+    light = light - light.mean(axis=1, keepdims=True)
+    seen = electrons - electrons.mean(axis=1, keepdims=True)
+    amplitude = (light * seen).sum(axis=1) / np.maximum((light**2).sum(axis=1), 1e-30)
+    left = ((seen - amplitude[:, None] * light) ** 2).sum(axis=1)
+    return float(np.sqrt(np.median(left / np.maximum((seen**2).sum(axis=1), 1e-30))))

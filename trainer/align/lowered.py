@@ -1,0 +1,302 @@
+"""From an optic as learned to the registration stage: grids, filters and terms in integers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from runtime.stages.alignment.arithmetic import TERM_LIMIT
+from runtime.stages.alignment.geometry import CellGrid, Windows
+from runtime.stages.registration import Registration
+from trainer.align.cells import CellFit, Design, cell_terms, corner_filters, grid_over, slopes_of
+
+__all__ = ["LearnedOptic", "Lowering", "lower_registration", "with_tolerance"]
+
+Floats = npt.NDArray[np.float64]
+
+FINE_STEPS = (0.1, 0.085, 0.07, 0.06, 0.05, 0.042, 0.035, 0.03)
+"""Sides of fine cells that are tried, widest first: flash falls with their square."""
+COARSE_STEPS = (0.2, 0.17, 0.14, 0.12, 0.1, 0.085, 0.07, 0.06)
+MOST_LOSS, MOST_BIAS = 1.15, 0.25
+"""What cells may cost: 15 % above the bound and a bias of a quarter of it, which together are 18 %
+above; with the noise of calibration and of integers the whole is to stay within 1.3 and 0.3."""
+MOST_COARSE_LOSS = 1.3
+MOST_HANDED_ON = 0.25
+"""Of a fine cell: the coarse alignment's bias, so that noise of twice as much still finds the cell
+or its neighbour."""
+_SAMPLES = 12
+_MOST_BINS = 8
+
+
+class LearnedOptic(Protocol):
+    """What a calibration taught of one aperture: see `templates` and `pattern`."""
+
+    low: Floats
+    high: Floats
+    seen: Floats
+
+    def at(self, slopes: Floats, along: int | None = None) -> Floats:
+        """Return templates (n, n_pixels)."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Lowering:
+    """What the stage is made for.
+
+    Parameters
+    ----------
+    n_rows, n_cols, stride, n_values : int
+        Of the windows, see `runtime.stages.registration.Registration`.
+    offsets : tuple of int
+    max_counts : int
+        Of the sensor.
+    gain_dn_per_e : float
+        Conversion gain.
+    design : Design
+    most_disparity : float
+        Largest difference of slopes between apertures that is to be found.
+    """
+
+    n_rows: int
+    n_cols: int
+    stride: int
+    n_values: int
+    offsets: tuple[int, ...]
+    max_counts: int
+    gain_dn_per_e: float
+    design: Design
+    most_disparity: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Level:
+    """One level of cells of one aperture in integers."""
+
+    filters: npt.NDArray[np.int8]
+    terms: npt.NDArray[np.int16]
+    fit: CellFit
+    scale: float
+
+
+def _bins(n: int) -> int:
+    """Return the most bins of at least two pixels, up to eight, that divide a side."""
+    return max(k for k in range(1, _MOST_BINS + 1) if n % k == 0 and (n // k >= 2 or k == 1))
+
+
+def _near_seen(grid: CellGrid, seen: Floats) -> npt.NDArray[np.bool_]:
+    """Return the cells with a calibrated direction within a side and a half of their middle."""
+    from scipy.spatial import cKDTree
+
+    away, _ = cKDTree(seen).query(slopes_of(grid, corners=False))
+    spacing = cKDTree(seen).query(seen, k=min(5, len(seen)))[0].max(axis=1)
+    return np.asarray(away <= max(1.5 * grid.step / (1 << 18), float(np.median(spacing))))
+
+
+def _quantised(filters: Floats) -> tuple[npt.NDArray[np.int8], float]:
+    scale = 127.0 / max(float(np.abs(filters).max()), 1e-12)
+    return np.round(filters * scale).astype(np.int8), scale
+
+
+def _chosen_grid(
+    optics: Sequence[Any], bounds: tuple[Floats, Floats], steps: Sequence[float], design: Design,
+    most: tuple[float, float, float],
+) -> CellGrid:  # fmt: skip
+    """Return the widest cells that cost no more than they may, or the narrowest that are tried.
+
+    `most` holds loss, bias over the bound, and bias in steps of a slope.
+    """
+    for step in steps:
+        grid = grid_over(*bounds, step)
+        if max(grid.n_x, grid.n_y) > 96:
+            break
+        usable = np.flatnonzero(_near_seen(grid, optics[0].seen))
+        cells = usable[np.linspace(0, len(usable) - 1, _SAMPLES).astype(int)]
+        corners = np.unique(grid.corners[cells])
+        filters, _ = _quantised(
+            corner_filters(optics[0].at(slopes_of(grid, corners=True)[corners]), design)
+        )
+        known = dict(zip(corners.tolist(), filters.astype(float), strict=True))
+        fit = cell_terms(
+            grid, cells,
+            lambda c, known=known, grid=grid: np.stack([known[k] for k in grid.corners[c].tolist()]),
+            optics[0].at, design,
+        )  # fmt: skip
+        loss = float(np.sqrt((fit.loss**2).mean()))
+        bias = float(np.sqrt((fit.bias**2).mean()))
+        offset = float(np.sqrt((fit.offset**2).mean())) * grid.step
+        if loss <= most[0] and bias <= most[1] and offset <= most[2]:
+            break
+    return grid
+
+
+@dataclass(frozen=True, eq=False)
+class _Binned:
+    """An optic whose pixels are summed to bins."""
+
+    optic: LearnedOptic
+    windows: Windows
+
+    @property
+    def seen(self) -> Floats:
+        """The calibrated directions."""
+        return self.optic.seen
+
+    def at(self, slopes: Floats) -> Floats:
+        """Return binned templates."""
+        return np.asarray(self.windows.binned(self.optic.at(slopes)))  # type: ignore[arg-type]
+
+
+def _level(optic: Any, grid: CellGrid, design: Design, share: float) -> _Level:
+    """Make a level; terms of the root energy only where `share`, the counts of an electron, is."""
+    templates = np.concatenate(
+        [optic.at(part) for part in np.array_split(slopes_of(grid, corners=True), 16)]
+    )
+    filters, scale = _quantised(corner_filters(templates, design))
+    stored = filters.astype(np.float64)
+    cells = np.flatnonzero(_near_seen(grid, optic.seen))
+    fit = cell_terms(grid, cells, lambda c: stored[grid.corners[c]], optic.at, design)
+    return _Level(filters, np.zeros((0,), np.int16), _spread(fit, cells, grid.n_cells), scale)
+
+
+def _spread(fit: CellFit, cells: npt.NDArray[np.int64], n: int) -> CellFit:
+    """Put the fits of some cells into arrays of all, zero elsewhere."""
+
+    def whole(values: Floats) -> Floats:
+        every = np.zeros((n, *values.shape[1:]))
+        every[cells] = values
+        return every
+
+    return CellFit(*(whole(getattr(fit, field.name)) for field in fields(fit)))
+
+
+def _gain_bits(fits: Sequence[CellFit]) -> int:
+    ratios = [
+        np.abs(f.errors).max(axis=(1, 2, 3))[f.loss > 0] / np.abs(f.amplitude).max(axis=1)[f.loss > 0]
+        for f in fits
+    ]
+    middle = float(np.median(np.concatenate(ratios)))
+    return int(np.clip(math.ceil(math.log2(max(middle, 1.0))), 0, 6))
+
+
+def _terms(fit: CellFit, gain_bits: int, root_scale: float | None) -> npt.NDArray[np.int16]:
+    """Return the terms of all cells, int16 (n_cells, 21 or 27, 4); zero where nothing was fitted."""
+    errors = fit.errors.reshape(len(fit.errors), -1, 4) / 2**gain_bits
+    both = np.concatenate([fit.amplitude[:, None], errors], axis=1)
+    most = np.abs(both).max(axis=(1, 2), keepdims=True)
+    scaled = both * (TERM_LIMIT / np.maximum(most, 1e-30)) * (most > 0)
+    if root_scale is not None:
+        scaled = np.concatenate([scaled, fit.root * root_scale], axis=1)
+    return np.round(np.clip(scaled, -TERM_LIMIT, TERM_LIMIT)).astype(np.int16)
+
+
+def _root_bits(fits: Sequence[CellFit]) -> int:
+    """Return the most bits with which root energies and their coefficients fit."""
+    most = max(float(np.abs(f.root).max()) for f in fits)
+    return math.floor(math.log2(TERM_LIMIT / 2.0**14 / most))
+
+
+def _energy(lowering: Lowering, root_bits: int, tolerance: int) -> tuple[int, ...]:
+    n = lowering.n_rows * lowering.n_cols
+    sum_shift = max(0, (n * lowering.max_counts).bit_length() - 15)
+    energy_bits = max(0, (n * lowering.max_counts**2).bit_length() - 30)
+    while 2.0 ** (2 * sum_shift - energy_bits) / n >= 0.25:  # two multiplications shift by 17
+        energy_bits += 1
+    room = 1.0 + 5.0 * math.sqrt(2.0 / n)
+    gain = lowering.gain_dn_per_e
+    floor = n * lowering.design.floor * gain**2 * room / 2.0**energy_bits
+    mean = _at_least_17(2.0 ** (2 * sum_shift - energy_bits) / n)
+    noise = _at_least_17(gain * room / 2.0**energy_bits)
+    return (energy_bits, sum_shift, *mean, root_bits, math.ceil(floor), *noise, tolerance)
+
+
+def _at_least_17(real: float) -> tuple[int, int]:
+    """Return a multiplier and a shift of 17 and more, as two multiplications want them."""
+    shift = int(np.clip(15 - math.frexp(real)[1], 17, 46))
+    return min(max(round(math.ldexp(real, shift)), 1), (1 << 15) - 1), shift
+
+
+def lower_registration(optics: Sequence[LearnedOptic], lowering: Lowering) -> tuple[Registration, Any]:
+    """Make the stage of some apertures.
+
+    Returns
+    -------
+    stage : Registration
+        It allows the patterns no error yet: see `with_tolerance`.
+    cost : dict
+        What the cells cost over the bound, as predicted.
+    """
+    low = np.max([o.low for o in optics], axis=0)
+    high = np.min([o.high for o in optics], axis=0)
+    windows = Windows(
+        lowering.n_rows, lowering.n_cols, lowering.stride, lowering.offsets,
+        _bins(lowering.n_rows), _bins(lowering.n_cols),
+    )  # fmt: skip
+    binned = [_Binned(optic, windows) for optic in optics]
+    coarse_design = lowering.design.binned(windows.n_pixels // windows.n_bins)
+    fine = _chosen_grid(
+        optics, (low, high), FINE_STEPS, lowering.design, (MOST_LOSS, MOST_BIAS, math.inf)
+    )
+    most_offset = MOST_HANDED_ON * fine.step
+    coarse = _chosen_grid(
+        binned, (low, high), COARSE_STEPS, coarse_design, (MOST_COARSE_LOSS, math.inf, most_offset)
+    )
+    coarse_levels = [_level(each, coarse, coarse_design, 0.0) for each in binned]
+    fine_levels = [_level(each, fine, lowering.design, 1.0) for each in optics]
+    gains = _gain_bits([v.fit for v in coarse_levels]), _gain_bits([v.fit for v in fine_levels])
+    root_bits = _root_bits([v.fit for v in fine_levels])
+    n_pixels, n_nodes = windows.n_pixels, fine.n_nodes
+    starts = np.arange(len(optics) * n_nodes).reshape(len(optics), -1) * n_pixels
+    patterns = [_search_patterns(each, coarse) for each in binned]
+    most = max(float(np.abs(p).max()) for p in patterns)
+    reach = int(np.ceil(lowering.most_disparity * (1 << 18) / coarse.step)) + 1
+    stage = Registration(
+        n_values=lowering.n_values, n_rows=lowering.n_rows, n_cols=lowering.n_cols,
+        stride=lowering.stride, offsets=lowering.offsets,
+        bin_rows=windows.bin_rows, bin_cols=windows.bin_cols,
+        coarse=(coarse.n_x, coarse.n_y, coarse.low_x, coarse.low_y, coarse.step),
+        fine=(fine.n_x, fine.n_y, fine.low_x, fine.low_y, fine.step),
+        reach=(min(reach, 96), 1), gain_bits=gains,
+        energy=_energy(lowering, root_bits, 0),
+        search=np.stack([np.round(p * (127 / most)) for p in patterns]).astype(np.int8),
+        coarse_filters=np.stack([v.filters for v in coarse_levels]),
+        coarse_terms=np.stack([_terms(v.fit, gains[0], None) for v in coarse_levels]),
+        bank=np.concatenate([v.filters.ravel() for v in fine_levels]),
+        bank_stride=lowering.n_cols,
+        starts=starts.astype(np.int32),
+        fine_terms=np.stack(
+            [_terms(v.fit, gains[1], 2.0 ** (14 + root_bits)) for v in fine_levels]
+        ),
+    )  # fmt: skip
+    fitted = [v.fit.loss > 0 for v in fine_levels]
+    cost = {
+        "loss": float(np.sqrt(np.mean(np.concatenate([v.fit.loss[f] ** 2 for v, f in zip(fine_levels, fitted, strict=True)])))),
+        "bias": float(np.sqrt(np.mean(np.concatenate([v.fit.bias[f] ** 2 for v, f in zip(fine_levels, fitted, strict=True)])))),
+    }
+    return stage, cost
+
+
+def _search_patterns(optic: _Binned, grid: CellGrid) -> Floats:
+    """Return the bins of each cell's middle, of sum zero and norm 1; zero where none was seen."""
+    light = optic.at(slopes_of(grid, corners=False))
+    light = light - light.mean(axis=1, keepdims=True)
+    light /= np.maximum(np.linalg.norm(light, axis=1, keepdims=True), 1e-30)
+    return np.asarray(light * _near_seen(grid, optic.seen)[:, None])
+
+
+def with_tolerance(stage: Registration, values: npt.NDArray[np.int32], room: float) -> Registration:
+    """Return the stage allowing the patterns the error that calibration readouts show.
+
+    All but one in two hundred of them pass, with some room.
+    """
+    outputs, _ = stage.run(values, {})
+    every = outputs.reshape(len(outputs), -1, 4).astype(np.float64)
+    explained = 2.0 ** (every[:, :, 2] / 16.0)
+    share = float(np.quantile(every[:, :, 3] / explained, 0.995)) * room
+    tolerance = int(np.clip(math.ceil(share * 2**17), 0, 1 << 14))
+    return replace(stage, energy=(*stage.energy[:-1], tolerance))

@@ -1,0 +1,258 @@
+"""One pattern that the direction shifts, learned with the way it shifts.
+
+Where an optic throws the same pattern wherever the light stands, all pixels of all readouts speak
+of one pattern, and a calibration says a hundred times more of it than of each pixel alone. The
+pattern P is a cubic spline over the pixels' plane; pixel (x, y) reads it, for a source at slopes s,
+at ``A(s) (x, y) + S(s)``: S shifts it, A turns and stretches it, both polynomials of s. P and
+the polynomials are fitted in turn by least squares, first near the middle of the field, where few
+of their terms matter, then further out. Whether an optic does this at all, readouts that the fit
+has not seen say: `trainer.align.learned` compares.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy import sparse
+from scipy.ndimage import map_coordinates
+from scipy.sparse import linalg
+
+__all__ = ["Pattern", "fit_pattern"]
+
+Floats = npt.NDArray[np.float64]
+
+_CELLS_A_PIXEL = 2.0
+"""Spline knots a pixel: a pixel averages over its width, so that little is finer than half of it."""
+_MARGIN = 4.0
+"""Pixels beyond the outermost place that is read: the spline's own reach, and room to move."""
+_SHARES = (0.06, 0.12, 0.25, 0.5, 1.0)
+"""Of the readouts, nearest to the middle first, in each round."""
+_MOST = 160
+"""Readouts of one step: an average over some hundred thousand pixels is enough for each."""
+_TURNS = 2
+_ITERATIONS = 60
+_SMOOTH = 1e-5
+_DIFFERENCE = 0.02
+_ORDER = 5
+_EXPONENTS = tuple((n - j, j) for n in range(_ORDER + 1) for j in range(n + 1))
+"""Up to the fifth power: refraction alone leaves a hundredth of a pixel to a cubic at 35 degrees."""
+
+
+def _terms(slopes: Floats) -> Floats:
+    """Return the monomials of slopes, (n, 21)."""
+    return np.stack([slopes[:, 0] ** i * slopes[:, 1] ** j for i, j in _EXPONENTS], axis=1)
+
+
+@dataclass(frozen=True, eq=False)
+class Pattern:
+    """A pattern and how it moves.
+
+    Parameters
+    ----------
+    spline : float64 (n_down, n_across)
+        Coefficients of a cubic spline; its first knot lies at `origin`, in pixels (x, y).
+    origin : float64 (2,)
+    motion : float64 (6, 21)
+        Polynomials of the slopes: shift, and factors of x and y, of the place across, then down.
+    pixels : float64 (n_pixels, 2)
+        Places of the pixels, (x, y), from the middle of the aperture.
+    low, high, seen : float64 (2,), (2,), (n_readouts, 2)
+        Ends of the calibrated slopes, and all of them.
+    unexplained : float
+        As of `trainer.align.templates.Templates`.
+    """
+
+    spline: Floats
+    origin: Floats
+    motion: Floats
+    pixels: Floats
+    low: Floats
+    high: Floats
+    seen: Floats
+    unexplained: float = 1.0
+
+    @property
+    def n_pixels(self) -> int:
+        """Pixels of the aperture."""
+        return len(self.pixels)
+
+    def places(self, slopes: Floats) -> tuple[Floats, Floats]:
+        """Return where each pixel reads the pattern, pixels across and down: (n, n_pixels) each."""
+        parts = _terms(slopes) @ self.motion.T
+        x, y = self.pixels.T
+        across = parts[:, :1] + parts[:, 1:2] * x + parts[:, 2:3] * y
+        down = parts[:, 3:4] + parts[:, 4:5] * x + parts[:, 5:6] * y
+        return across, down
+
+    def read(self, across: Floats, down: Floats) -> Floats:
+        """Return the pattern at places."""
+        at = (np.stack([down, across]) - self.origin[::-1, None, None]) * _CELLS_A_PIXEL
+        return np.asarray(
+            map_coordinates(self.spline, at, order=3, prefilter=False, mode="nearest")
+        )
+
+    def at(self, slopes: Floats, along: int | None = None) -> Floats:
+        """Return templates, or their derivatives along x (0) or y (1): (n, n_pixels)."""
+        slopes = np.clip(np.atleast_2d(slopes), self.low, self.high)
+        if along is not None:
+            step = 1e-4 * np.eye(2)[along]
+            pair = [_normed(self.read(*self.places(slopes + way * step))) for way in (-1, 1)]
+            return (pair[1] - pair[0]) / 2e-4
+        return _normed(self.read(*self.places(slopes)))
+
+
+def _normed(light: Floats) -> Floats:
+    return np.asarray(light / np.maximum(light.sum(axis=1, keepdims=True), 1e-30))
+
+
+def fit_pattern(
+    slopes: Floats, electrons: Floats, shape: tuple[int, int], moves: Floats, read_e: float
+) -> Pattern:
+    """Fit a pattern and its motion.
+
+    Parameters
+    ----------
+    slopes : float64 (n_readouts, 2)
+    electrons : float64 (n_readouts, n_pixels)
+    shape : tuple of int
+        Rows and columns of the aperture.
+    moves : float64 (2, 2)
+        First guess: pixels (across, down) by slope (x, y), see `trainer.align.learned`.
+    read_e : float
+        Read noise of a pixel, electrons.
+    """
+    rows, cols = np.meshgrid(np.arange(shape[0]), np.arange(shape[1]), indexing="ij")
+    middle = (shape[1] - 1) / 2, (shape[0] - 1) / 2
+    pixels = np.stack([cols.ravel() - middle[0], rows.ravel() - middle[1]], axis=1).astype(float)
+    motion = np.zeros((6, len(_EXPONENTS)))
+    motion[1, 0] = motion[5, 0] = 1.0
+    motion[0, 1:3], motion[3, 1:3] = -moves[0], -moves[1]
+    reach = np.abs(moves) @ np.abs(slopes).max(axis=0) * 1.15 + np.array(middle) + _MARGIN
+    n_knots = np.ceil(2 * reach * _CELLS_A_PIXEL).astype(int) + 1
+    first = Pattern(
+        np.zeros((n_knots[1], n_knots[0])), -reach, motion, pixels,
+        slopes.min(axis=0), slopes.max(axis=0), slopes,
+    )  # fmt: skip
+    order = np.argsort(np.hypot(*(slopes - slopes.mean(axis=0)).T), kind="stable")
+    found = first
+    for share in _SHARES:
+        near = order[: max(30, int(share * len(order)))]
+        chosen = near[:: max(1, -(-len(near) // _MOST))]
+        n_terms = 3 if share < 0.2 else 10 if share < 1.0 else len(_EXPONENTS)
+        for _ in range(_TURNS if share < 1.0 else 2 * _TURNS):
+            found = _with_spline(found, slopes[chosen], electrons[chosen], read_e)
+            found = _moved(found, slopes[chosen], electrons[chosen], n_terms, read_e)
+    return found
+
+
+def settled(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: float) -> Pattern:
+    """Return the pattern fitted once more, to all readouts, its motion as it is."""
+    return _with_spline(pattern, slopes, electrons, read_e)
+
+
+def _amplitudes(pattern: Pattern, light: Floats, electrons: Floats) -> Floats:
+    """Return how bright each readout is in units of the pattern: (n, 1)."""
+    if not pattern.spline.any():
+        return electrons.sum(axis=1, keepdims=True)
+    weight = (light * electrons).sum(axis=1, keepdims=True)
+    return np.asarray(weight / (light**2).sum(axis=1, keepdims=True))
+
+
+def _with_spline(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: float) -> Pattern:
+    """Solve for the spline by conjugate gradients, from the one there is."""
+    n = pattern.spline.size
+    across, down = pattern.places(slopes)
+    light = pattern.read(across, down)
+    amplitude = _amplitudes(pattern, light, electrons)
+    expected = np.maximum(amplitude * light, 0.0) + read_e**2 + 1e-9
+    if not pattern.spline.any():
+        expected = np.broadcast_to(amplitude / light.shape[1] + read_e**2, light.shape)
+    rows = _spline_rows(pattern, across, down)
+    columns = rows.T.tocsr()
+    squares = (amplitude**2 / expected).ravel()
+    right = columns @ ((amplitude / expected) * electrons).ravel()
+    diagonal = rows.multiply(rows).T @ squares
+    trace = float(diagonal.mean())
+    shape = pattern.spline.shape
+    second = [_second_differences(length) for length in shape]
+    rough = sparse.kron(second[0], sparse.eye(shape[1])) + sparse.kron(
+        sparse.eye(shape[0]), second[1]
+    )
+    ridge = (rough * (_SMOOTH * trace) + sparse.eye(n) * (1e-7 * trace)).tocsr()
+
+    def normal(values: Floats) -> Floats:
+        return np.asarray(columns @ (squares * (rows @ values)) + ridge @ values)
+
+    conditioner = 1.0 / (diagonal + ridge.diagonal())
+    solved, _ = linalg.cg(
+        linalg.LinearOperator((n, n), matvec=normal), right, x0=pattern.spline.ravel(),
+        rtol=1e-4, maxiter=_ITERATIONS,
+        M=linalg.LinearOperator((n, n), matvec=lambda values: values * conditioner),
+    )  # fmt: skip
+    return replace(pattern, spline=solved.reshape(shape))
+
+
+def _second_differences(n: int) -> sparse.csr_matrix:
+    second = sparse.diags([1.0, -2.0, 1.0], [0, 1, 2], shape=(n - 2, n))
+    return (second.T @ second).tocsr()
+
+
+def _spline_rows(pattern: Pattern, across: Floats, down: Floats) -> sparse.csr_matrix:
+    """Return each reading as a row of 16 weights on the spline's coefficients."""
+    n_down, n_across = pattern.spline.shape
+    ends, weights = [], []
+    for place, start, n in ((down, pattern.origin[1], n_down), (across, pattern.origin[0], n_across)):
+        at = np.clip((place.ravel() - start) * _CELLS_A_PIXEL, 1.0, n - 3.001)
+        cell = np.floor(at)
+        f = at - cell
+        weights.append(
+            np.stack(
+                [(1 - f) ** 3, 3 * f**3 - 6 * f**2 + 4, -3 * f**3 + 3 * f**2 + 3 * f + 1, f**3],
+                axis=1,
+            )
+            / 6.0
+        )
+        ends.append(cell.astype(np.int64)[:, None] + np.arange(-1, 3))
+    columns = (ends[0][:, :, None] * n_across + ends[1][:, None, :]).reshape(len(ends[0]), 16)
+    values = (weights[0][:, :, None] * weights[1][:, None, :]).reshape(len(ends[0]), 16)
+    pointers = np.arange(0, 16 * len(values) + 1, 16)
+    size = (len(values), n_down * n_across)
+    return sparse.csr_matrix((values.ravel(), columns.ravel(), pointers), shape=size)
+
+
+def _moved(
+    pattern: Pattern, slopes: Floats, electrons: Floats, n_terms: int, read_e: float
+) -> Pattern:
+    """Take one step of Gauss and Newton on the motion's polynomials."""
+    size = 6 * n_terms
+    normal, right = np.zeros((size, size)), np.zeros(size)
+    x, y = pattern.pixels.T
+    for start in range(0, len(slopes), 64):
+        part = slice(start, start + 64)
+        across, down = pattern.places(slopes[part])
+        light = pattern.read(across, down)
+        amplitude = _amplitudes(pattern, light, electrons[part])
+        step = _DIFFERENCE
+        by_across = pattern.read(across + step, down) - pattern.read(across - step, down)
+        by_down = pattern.read(across, down + step) - pattern.read(across, down - step)
+        scale = amplitude / (2 * step)
+        expected = np.maximum(amplitude * light, 0.0) + read_e**2 + 1e-9
+        left = electrons[part] - amplitude * light
+        moved = np.stack(
+            [g * scale * factor for g in (by_across, by_down) for factor in (1.0, x, y)], axis=1
+        )
+        terms = _terms(slopes[part])[:, :n_terms]
+        weighted = moved / expected[:, None]
+        squares = np.einsum("fap,fbp->fab", weighted, moved, optimize=True)
+        pulls = np.einsum("fap,fp->fa", weighted, left, optimize=True)
+        normal += np.einsum("fab,fm,fn->ambn", squares, terms, terms, optimize=True).reshape(
+            size, size
+        )
+        right += np.einsum("fa,fm->am", pulls, terms, optimize=True).ravel()
+    normal[np.diag_indices(size)] *= 1 + 1e-6
+    normal[np.diag_indices(size)] += 1e-12 * np.trace(normal) / size
+    motion = pattern.motion.copy()
+    motion[:, :n_terms] += np.linalg.solve(normal, right).reshape(6, n_terms)
+    return replace(pattern, motion=motion)

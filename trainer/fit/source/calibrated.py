@@ -1,0 +1,290 @@
+"""Calibration: from readouts of one source at known places to the integer model."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runtime.errors import UsageError
+from runtime.model import Model
+from runtime.sensor import Sensor
+from runtime.stages.bins import Bins
+from runtime.stages.closing.quantity import Quantity
+from runtime.stages.contract.stage import Float64, Int32, Stage
+from runtime.stages.registration import Registration
+from runtime.stages.triangulation import Triangulation
+from trainer.align.cells import Design
+from trainer.align.learned import learn_optic
+from trainer.align.lowered import Lowering, lower_registration, with_tolerance
+from trainer.fit.source.readouts import Box, SourceReadouts, slopes_at
+from trainer.recipe import Recipe
+
+__all__ = ["Calibrated", "Samples", "calibrate", "pixel_floor", "samples_of", "truth_of"]
+
+_MOST_FRAMES = 600
+"""Calibration readouts that guards and intervals are learned from."""
+_ROOM = 1.5
+"""Room above the error that all but one in two hundred calibration readouts show."""
+_NOISE_FRAMES = 400
+_OCTAVE = 16
+"""Steps of the level for a factor of two of energy."""
+_UNITS = ("mrad", "mrad", "1/m", "mm")
+_NAMES = ("direction_x", "direction_y", "inverse_distance", "distance")
+_SCALES = ((125, 1 << 15), (125, 1 << 15), (1, 1 << 12), (1, 1 << 6))
+
+
+@dataclass(frozen=True, eq=False)
+class Samples:
+    """Frames of one source, of one recording or more.
+
+    Parameters
+    ----------
+    values : int16 (n, n_box)
+    tangents : float64 (n, 2)
+    distance_mm : float64 (n,)
+    """
+
+    values: NDArray[np.int16]
+    tangents: Float64
+    distance_mm: Float64
+
+    def take(self, most: int) -> Samples:
+        """Return at most so many, evenly spread."""
+        chosen = np.unique(np.linspace(0, len(self.values) - 1, most).astype(int))
+        chosen = chosen if len(self.values) > most else np.arange(len(self.values))
+        return Samples(self.values[chosen], self.tangents[chosen], self.distance_mm[chosen])
+
+    def averaged(self) -> tuple[Float64, Float64, Float64, Float64]:
+        """Average the frames of each stop: values, tangents, distances, and how many frames."""
+        same = np.zeros(len(self.values), dtype=bool)
+        same[1:] = (np.abs(np.diff(self.tangents, axis=0)) < 1e-9).all(axis=1)
+        stop = np.cumsum(~same) - 1
+        counts = np.bincount(stop).astype(np.float64)
+        sums = np.zeros((len(counts), self.values.shape[1]))
+        np.add.at(sums, stop, self.values)
+        first = np.flatnonzero(~same)
+        return sums / counts[:, None], self.tangents[first], self.distance_mm[first], counts
+
+
+def samples_of(readouts: Sequence[SourceReadouts], recipe: Recipe, box: Box) -> Samples:
+    """Gather the frames of one source within the field.
+
+    A direction alone is that from the aperture; what is told with a range, from the sensor's
+    origin.
+
+    Raises
+    ------
+    UsageError
+        There is none, or a range is wanted and a distance is not known.
+    """
+    assert recipe.source is not None  # noqa: S101 - asked only of recipes of a source
+    chosen = [(r, r.single(recipe)) for r in readouts]
+    samples = Samples(
+        np.concatenate([r.values[frames] for r, frames in chosen]),
+        np.concatenate([r.tangents[frames] for r, frames in chosen]),
+        np.concatenate([r.distance_mm[frames] for r, frames in chosen]),
+    )
+    where = str(readouts[0].recording.path.parent)
+    if not len(samples.values):
+        raise UsageError(
+            where, "frames of one source within the field", 0, "a calibration",
+            "record a rig that stops at many directions, with its truth",
+        )  # fmt: skip
+    if recipe.source.measures == "range" and np.isnan(samples.distance_mm).any():
+        raise UsageError(
+            where, "distance_mm of the truth", "not known in some frames", "known in all of them",
+            "write the distance into the rig's table, or take the recipe point",
+        )  # fmt: skip
+    if recipe.source.measures == "direction":
+        seen = slopes_at(samples.tangents, samples.distance_mm, box.places_mm[0])
+        return Samples(samples.values, seen, np.full(len(seen), np.nan))
+    return samples
+
+
+@dataclass(frozen=True, eq=False)
+class Calibrated:
+    """A calibrated model and what it rests on.
+
+    Parameters
+    ----------
+    model : Model
+    optics : tuple
+        Of each aperture, see `trainer.align.lowered.LearnedOptic`.
+    floor : float
+        Variance of a pixel without light, electrons squared.
+    found : dict
+        What calibration has to say of itself.
+    """
+
+    model: Model
+    optics: tuple[Any, ...]
+    floor: float
+    found: dict[str, Any]
+
+    def run(self, values: Int32) -> tuple[Int32, Int32]:
+        """Return evidence and outputs of frames given as values of the box."""
+        _, registration, triangulation, closing = self.model.stages
+        aligned, _ = registration.run(values, {})
+        evidence, _ = triangulation.run(aligned, {})
+        outputs, _ = closing.run(evidence, closing.initial_state())
+        return evidence, outputs
+
+    def run_float(self, values: Int32) -> Float64:
+        """Return evidence on real numbers."""
+        _, registration, triangulation, _ = self.model.stages
+        return triangulation.run_float(registration.run_float(values.astype(np.float64)))
+
+
+def pixel_floor(sensor: Sensor) -> float:
+    """Return the variance of lit minus dark of a pixel without light, electrons squared.
+
+    Read noise of both exposures, their dark signal, and rounding to counts (1/12 of a count
+    squared: B. Widrow, from memory).
+    """
+    dark = sensor.dark_signal_e_per_s * sensor.exposure_us * 1e-6
+    rounding = 1.0 / 12.0 / sensor.conversion_gain_dn_per_e**2
+    return 2.0 * (sensor.read_noise_e**2 + dark + rounding)
+
+
+def calibrate(
+    samples: Samples, box: Box, sensor: Sensor, recipe: Recipe, provenance: dict[str, str],
+    tell: Callable[[str], None],
+) -> Calibrated:  # fmt: skip
+    """Learn each aperture's optic, lower it, and learn guards and intervals.
+
+    Raises
+    ------
+    UsageError
+        The calibration is too small, or does not follow its truth.
+    OverflowRisk
+        The integer model could pass 32 bits.
+    """
+    assert recipe.source is not None  # noqa: S101 - asked only of recipes of a source
+    gain, floor = sensor.conversion_gain_dn_per_e, pixel_floor(sensor)
+    values, tangents, distances, counts = samples.averaged()
+    read_e = math.sqrt(floor / float(np.median(counts)))
+    optics, sums, slopes = [], [], []
+    for index, place in enumerate(box.places_mm):
+        tell(f"{recipe.name}: learning aperture {index + 1} from {len(values)} directions")
+        electrons = np.asarray(box.of_aperture(values, index)) / gain  # type: ignore[arg-type]
+        seen = slopes_at(tangents, distances, place)
+        optics.append(learn_optic(seen, electrons, box.shape, read_e))
+        sums.append(electrons.sum(axis=1))
+        slopes.append(seen)
+    total = np.concatenate(sums)
+    design = Design(
+        recipe.source.electrons or float(np.exp(np.median(np.log(np.maximum(total, 1.0))))),
+        float(np.quantile(total, 0.99)), floor,
+    )  # fmt: skip
+    apart = 0.0 if len(slopes) == 1 else float(np.abs(slopes[0] - slopes[1]).max())
+    tell(f"{recipe.name}: making cells")
+    lowering = Lowering(
+        *box.shape, box.n_cols, box.n_rows * box.n_cols, box.offsets,
+        sensor.max_counts, gain, design, 1.2 * apart,
+    )  # fmt: skip
+    stage, cost = lower_registration(optics, lowering)
+    some = samples.take(_MOST_FRAMES)
+    stage = with_tolerance(stage, some.values.astype(np.int32), _ROOM)
+    triangulation = _triangulation(box)
+    entry = Bins(
+        sensor.n_rows, sensor.n_cols, box.n_rows, box.n_cols,
+        box.first_row, box.first_row + box.n_rows, box.first_col, box.first_col + box.n_cols,
+    )  # fmt: skip
+    closing, widths = _closing(stage, triangulation, some, recipe, sensor)
+    model = Model(
+        recipe.name, recipe.task, sensor, (), (entry, stage, triangulation, closing), provenance
+    )
+    kinds = sorted({type(each).__name__.lower() for each in optics})
+    found = {
+        "learned_as": {"pattern": "one pattern that moves", "templates": "each pixel by itself"}[
+            kinds[-1]
+        ],
+        "n_directions": len(values),
+        "n_frames": len(samples.values),
+        "unexplained": [round(float(each.unexplained), 6) for each in optics],
+        "design_electrons": round(design.electrons, 1),
+        "predicted_loss": round(cost["loss"], 4),
+        "predicted_bias": round(cost["bias"], 4),
+        "tolerance": round(stage.energy[-1] / 2**17, 6),
+        "cell_mrad": round(stage.fine[4] / 2**18 * 1e3, 3),
+        "n_cells": stage.fine[0] * stage.fine[1],
+        "table_bytes": sum(a.nbytes for s in model.stages for a in s.arrays().values()),
+        "half_widths": widths,
+    }
+    return Calibrated(model, tuple(optics), floor, found)
+
+
+def _triangulation(box: Box) -> Triangulation:
+    if len(box.apertures) == 1:
+        return Triangulation(1, 0, 0, 1, 17, 0, 0)
+    places = box.places_mm
+    apart = places[1] - places[0]
+    baseline = float(np.hypot(*apart))
+    unit = np.round(apart / baseline * 8192).astype(int)
+    real = 2.0**-14 / (baseline * 1e-3)
+    shift = int(np.clip(15 - math.frexp(real)[1], 17, 46))
+    middle = np.round(places.mean(axis=0) * 1e-3 * 2**20).astype(int)
+    return Triangulation(
+        2, int(unit[0]), int(unit[1]), round(math.ldexp(real, shift)), shift,
+        int(middle[0]), int(middle[1]),
+    )  # fmt: skip
+
+
+def truth_of(samples: Samples, n_values: int) -> Float64:
+    """Return the true values in the units of the outputs, (n, n_values)."""
+    angles = np.arctan(samples.tangents) * 1e3
+    inverse = 1e3 / samples.distance_mm
+    every = np.column_stack([angles, inverse, samples.distance_mm])
+    return np.asarray(every[:, :n_values])
+
+
+def _closing(
+    stage: Registration, triangulation: Stage, samples: Samples, recipe: Recipe, sensor: Sensor
+) -> tuple[Quantity, list[float]]:
+    """Learn ranges, guards and half-widths from calibration readouts.
+
+    A source is there while it explains twice the energy that noise alone ever does, is not so
+    bright that the brightest pixel of a calibration readout would saturate, and leaves nothing
+    beyond what is allowed.
+    """
+    assert recipe.source is not None  # noqa: S101 - asked only of recipes of a source
+    evidence, _ = triangulation.run(stage.run(samples.values.astype(np.int32), {})[0], {})
+    n = 4 if recipe.source.measures == "range" else 2
+    scales = np.array([a / b for a, b in _SCALES[:n]])
+    errors = np.abs(evidence[:, :n] * scales - truth_of(samples, n))
+    halves = np.quantile(errors, recipe.source.coverage, axis=0)
+    edge = math.radians(recipe.source.half_field_deg)
+    widest = math.ceil((edge * 1e3 + halves[:2].max()) / scales[0])
+    low, high = [-widest, -widest], [widest, widest]
+    if n == 4:
+        inverse = 1e3 / samples.distance_mm
+        ends = max(0.5 * float(inverse.min()), 16 * scales[2]), 1.5 * float(inverse.max())
+        low += [round(ends[0] / scales[2]), math.floor(1e3 / ends[1] / scales[3])]
+        high += [round(ends[1] / scales[2]), math.ceil(1e3 / ends[0] / scales[3])]
+    rng = np.random.default_rng(recipe.seed)
+    sigma = math.sqrt(pixel_floor(sensor)) * sensor.conversion_gain_dn_per_e
+    dark = np.round(rng.normal(0.0, sigma, (_NOISE_FRAMES, stage.n_in))).astype(np.int32)
+    noise = stage.run(dark, {})[0].reshape(_NOISE_FRAMES, -1, 4)[:, :, 2].max()
+    for aperture in range(len(stage.offsets)):
+        seen = evidence[:, n + 2 * aperture]
+        low += [int(noise) + _OCTAVE, -(2**31) + 1]
+        peaks = samples.values.max(axis=1)
+        full = sensor.saturation_counts - sensor.black_level_counts
+        room = 2 * _OCTAVE * np.log2(full / np.maximum(peaks, 1))
+        high += [int(max((seen + room).max(), noise + _OCTAVE)), 0]
+    if n == 4:
+        reach = math.ceil(float(np.quantile(np.abs(evidence[:, -2]), 0.995)) * _ROOM) + 1
+        low += [-reach, 1]
+        high += [reach, 1 << 18]
+    widths = [max(1, math.ceil(h / s)) for h, s in zip(halves, scales, strict=True)]
+    closing = Quantity(
+        names=_NAMES[:n], units=_UNITS[:n],
+        numerators=tuple(a for a, _ in _SCALES[:n]), denominators=tuple(b for _, b in _SCALES[:n]),
+        half_widths=tuple(widths), low=tuple(low), high=tuple(high), settle=1,
+    )  # fmt: skip
+    return closing, [round(float(h), 6) for h in halves]

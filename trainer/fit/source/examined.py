@@ -1,0 +1,161 @@
+"""Examination of a calibrated model: errors beside the bound, over field and range, and refusals."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runtime.stages.contract.stage import Float64
+from trainer.align.bound import PixelNoise, direction_bound, inverse_distance_bound
+from trainer.align.learned import unexplained_share
+from trainer.fit.source.calibrated import Calibrated, Samples, samples_of, truth_of
+from trainer.fit.source.readouts import Box, SourceReadouts, slopes_at
+from trainer.judge.source_figures import Errors, error_figures, over_distance, over_field
+from trainer.recipe import Recipe
+
+__all__ = ["examine_source", "refusals", "unit_check"]
+
+_MOST = 1500
+_OTHER = 2.0
+"""A unit that leaves twice as much unexplained as the calibrated one has another optic in place."""
+
+
+def examine_source(
+    calibrated: Calibrated, samples: Samples, box: Box, recipe: Recipe
+) -> dict[str, Any]:
+    """Measure every frame of one source, and hold errors to the bound of each."""
+    some = samples.take(_MOST)
+    n = calibrated.model.closing.n_out // 2  # event, values and a flag for each
+    outputs_of = calibrated.run(some.values.astype(np.int32))[1]
+    evidence = calibrated.run_float(some.values.astype(np.int32))[:, :n]
+    scales = np.array([o.value(1) for o in calibrated.model.closing.outputs()[1 : 1 + n]])
+    valid = outputs_of[:, 1 + n :].all(axis=1)
+    bound = _bounds(calibrated, some, box, n)
+    truth = truth_of(some, n)
+    fixed = Errors(outputs_of[:, 1 : 1 + n] * scales - truth, truth, bound, valid)
+    real = Errors(evidence * scales - truth, truth, bound, valid)
+    names = [o.name for o in calibrated.model.closing.outputs()[1 : 1 + n]]
+    units = [o.unit for o in calibrated.model.closing.outputs()[1 : 1 + n]]
+    halves = [h * s for h, s in zip(calibrated.model.closing.half_widths, scales, strict=True)]  # type: ignore[attr-defined]
+    return {
+        "names": names,
+        "value_units": units,
+        "n_frames": len(truth),
+        "n_valid": int(valid.sum()),
+        "half_widths": [round(float(h), 6) for h in halves],
+        "fixed": error_figures(fixed, halves),
+        "float": error_figures(real, halves),
+        "over_field": over_field(fixed),
+        "over_distance": over_distance(fixed, _baseline(box)) if n == 4 else [],
+        "baseline_mm": round(_baseline(box), 6),
+    }
+
+
+def _baseline(box: Box) -> float:
+    places = box.places_mm
+    return float(np.hypot(*(places[-1] - places[0])))
+
+
+def _bounds(calibrated: Calibrated, samples: Samples, box: Box, n: int) -> Float64:
+    """Return the bound of each value of each frame, in the values' units, (n_frames, n)."""
+    gain = calibrated.model.sensor.conversion_gain_dn_per_e
+    noise = PixelNoise(math.sqrt(calibrated.floor))
+    places = box.places_mm
+    parts = []
+    for index, optic in enumerate(calibrated.optics):
+        slopes = slopes_at(samples.tangents, samples.distance_mm, places[index])
+        light = [
+            np.concatenate([optic.at(s, k) for s in np.array_split(slopes, 8)])
+            for k in (None, 0, 1)
+        ]
+        electrons = box.of_aperture(samples.values, index).sum(axis=1) / gain
+        parts.append(
+            [
+                direction_bound(*(each[i] for each in light), max(float(electrons[i]), 1.0), noise)
+                for i in range(len(slopes))
+            ]
+        )
+    covariance = np.array(parts)  # (n_apertures, n_frames, 2, 2)
+    if n == 2:
+        spread = np.sqrt(np.stack([covariance[0, :, k, k] for k in (0, 1)], axis=1))
+        return np.asarray(spread / (1.0 + samples.tangents**2) * 1e3)
+    information = np.linalg.inv(covariance).sum(axis=0)
+    both = np.linalg.inv(information)
+    spread = np.sqrt(np.stack([both[:, k, k] for k in (0, 1)], axis=1))
+    angles = spread / (1.0 + samples.tangents**2) * 1e3
+    depth = np.array(
+        [inverse_distance_bound(covariance[:, i], places) for i in range(covariance.shape[1])]
+    )
+    cosine = 1.0 / np.sqrt(1.0 + (samples.tangents**2).sum(axis=1))
+    inverse = depth * 1e3 * cosine
+    return np.column_stack([angles, inverse, samples.distance_mm**2 * inverse * 1e-3])
+
+
+def refusals(calibrated: Calibrated, readouts: Sequence[SourceReadouts], recipe: Recipe) -> dict[str, Any]:
+    """Return, for each cue that is not to be measured, in how many frames a value was valid."""
+    found: dict[str, list[int]] = {}
+    for each in readouts:
+        for cue in sorted(set(each.cue) - {""} - set(recipe.classes)):
+            wanted = {"rig_none": 0, "rig_outside": 1, "rig_bright": 1, "rig_two": 2, "rig_three": 3}
+            of_cue = np.array([c == cue for c in each.cue])
+            frames = np.flatnonzero(of_cue & (each.n_sources == wanted.get(cue, 0)))
+            if not frames.size:
+                continue
+            outputs = calibrated.run(each.int32(frames))[1]
+            n = calibrated.model.closing.n_out // 2
+            counts = found.setdefault(cue, [0, 0])
+            counts[0] += int(outputs[:, 1 + n :].any(axis=1).sum())
+            counts[1] += len(frames)
+    return {cue: {"n_valid": a, "n_frames": b} for cue, (a, b) in sorted(found.items())}
+
+
+def unit_check(
+    calibrated: Calibrated, readouts: Sequence[SourceReadouts], box: Box, recipe: Recipe
+) -> dict[str, Any]:
+    """Hold another unit to the calibration: what it leaves unexplained, and how far it is off.
+
+    A unit is called uncalibrated where its readouts leave twice as much unexplained as those of the
+    calibrated one do, or its directions are off by more than the interval on average.
+    """
+    samples = samples_of(readouts, recipe, box).take(_MOST)
+    gain = calibrated.model.sensor.conversion_gain_dn_per_e
+    shares = []
+    for index, optic in enumerate(calibrated.optics):
+        slopes = slopes_at(samples.tangents, samples.distance_mm, box.places_mm[index])
+        electrons = np.asarray(box.of_aperture(samples.values, index)) / gain
+        shares.append(unexplained_share(optic, slopes, electrons))
+    evidence = calibrated.run(samples.values.astype(np.int32))[0]
+    n = calibrated.model.closing.n_out // 2
+    scales = np.array([o.value(1) for o in calibrated.model.closing.outputs()[1 : 1 + n]])
+    off = np.median(evidence[:, :n] * scales - truth_of(samples, n), axis=0)
+    halves = np.array(calibrated.model.closing.half_widths) * scales  # type: ignore[attr-defined]
+    before = calibrated.found["unexplained"]
+    other = any(s > _OTHER * max(b, 1e-6) for s, b in zip(shares, before, strict=True))
+    return {
+        "unexplained": [round(s, 6) for s in shares],
+        "offset": [round(float(v), 6) for v in off],
+        "calibrated": bool(not other and (np.abs(off[: min(n, 3)]) <= halves[: min(n, 3)]).all()),
+        "map": residual_map(samples, evidence[:, :n] * scales - truth_of(samples, n)),
+    }
+
+
+def residual_map(samples: Samples, errors: Float64, n_side: int = 5) -> list[list[float | None]]:
+    """Return the median error of direction, mrad, in squares over the field, row by row."""
+    reach = float(np.abs(samples.tangents).max()) + 1e-9
+    column, row = (
+        np.minimum(((samples.tangents[:, k] / reach + 1) / 2 * n_side).astype(int), n_side - 1)
+        for k in (0, 1)
+    )
+    size: NDArray[np.float64] = np.hypot(errors[:, 0], errors[:, 1])
+    return [
+        [
+            round(float(np.median(size[inside])), 4)
+            if (inside := (row == r) & (column == c)).any() else None
+            for c in range(n_side)
+        ]
+        for r in range(n_side)
+    ]  # fmt: skip

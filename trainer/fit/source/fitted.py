@@ -1,0 +1,114 @@
+"""Training of a point's direction or range: calibrate one unit, examine it on locked recordings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from runtime.errors import UsageError
+from trainer.corpus.recordings import Corpus, Recording, open_corpus
+from trainer.fit.source.calibrated import Calibrated, calibrate, samples_of
+from trainer.fit.source.examined import examine_source, refusals, unit_check
+from trainer.fit.source.readouts import apertures_of, read_sources
+from trainer.judge.evaluate import log_test_use
+from trainer.recipe import Recipe
+
+__all__ = ["FittedSource", "fit_source"]
+
+
+@dataclass(frozen=True, eq=False)
+class FittedSource:
+    """A calibrated model, its examination, and the recordings it was examined on."""
+
+    calibrated: Calibrated
+    evaluation: dict[str, Any]
+    test: tuple[Recording, ...]
+
+
+def fit_source(folder: Path, recipe: Recipe, tell: Callable[[str], None]) -> FittedSource:
+    """Calibrate on recordings that are not locked, and examine on those that are.
+
+    Raises
+    ------
+    UsageError
+        A side is empty, calibration has recordings of several units, or truth is missing.
+    FormatError
+        A recording or its truth is faulty.
+    OverflowRisk
+        The integer model could pass 32 bits.
+    """
+    corpus = open_corpus(folder, recipe, tell)
+    box = apertures_of(corpus.sensor, recipe)
+    train, test = corpus.select(locked=False), corpus.select(locked=True)
+    units = sorted({r.unit for r in train})
+    if len(units) != 1 or not test:
+        what = "units of recordings that are not locked" if test else "locked recordings"
+        raise UsageError(
+            str(folder), what, ", ".join(units) if test else 0,
+            "one unit, as each is calibrated by itself" if test else "at least 1",
+            "lock the recordings that the calibration is to be held to",
+        )  # fmt: skip
+    provenance = {name: recipe.digest() for name in ("recipe", "recipe_as_fitted")}
+    provenance["data"] = corpus.digest
+    calibration = samples_of([read_sources(r, box) for r in train], recipe, box)
+    calibrated = calibrate(calibration, box, corpus.sensor, recipe, provenance, tell)
+    tell(f"{recipe.name}: examining")
+    readouts = [read_sources(r, box) for r in test]
+    own = [r for r in readouts if r.recording.unit == units[0]]
+    if not own:
+        raise UsageError(
+            str(folder), f"locked recordings of unit {units[0]}", 0, "at least 1",
+            "record the calibrated unit once more, and lock that",
+        )  # fmt: skip
+    found = examine_source(calibrated, samples_of(own, recipe, box), box, recipe)
+    found["calibration"] = calibrated.found | {"unit": units[0]}
+    found["refusals"] = refusals(calibrated, own, recipe)
+    found["units"] = {
+        unit: unit_check(
+            calibrated, [r for r in readouts if r.recording.unit == unit], box, recipe
+        )
+        for unit in sorted({r.recording.unit for r in readouts})
+    }
+    return FittedSource(calibrated, _evaluation(corpus, recipe, found, calibrated), test)
+
+
+def _evaluation(
+    corpus: Corpus, recipe: Recipe, found: dict[str, Any], calibrated: Calibrated
+) -> dict[str, Any]:
+    people = [
+        sorted({r.participant for r in corpus.select(locked)}) for locked in (False, True)
+    ]
+    use = {
+        "recipe": recipe.digest(), "data": corpus.digest, "classes": list(recipe.answers),
+        "participants": people[1],
+    }  # fmt: skip
+    main = len(found["names"]) - 1 if recipe.source and recipe.source.measures == "range" else 0
+    cautions = [
+        {"sign": "uncalibrated", "value": max(check["unexplained"]), "text":
+         f"Unit {name} is not the calibrated one: its readouts differ from the calibration, or its "
+         "directions are off by more than the interval. Calibrate it by itself."}
+        for name, check in found["units"].items() if not check["calibrated"]
+    ]  # fmt: skip
+    figures = [each[main] if each else {"rmse": 0.0} for each in (found["fixed"], found["float"])]
+    rmse = [{"rmse": {"value": each["rmse"]}} for each in figures]
+    return {
+        "task": recipe.name,
+        "classes": list(recipe.answers),
+        "participants": {"train": people[0], "test": people[1]},
+        "recorded_by": sorted({f"unit {r.unit}, firmware {r.firmware}" for r in corpus.recordings}),
+        "test_uses": log_test_use(corpus.folder, use),
+        "operations": {"model": calibrated.model.n_operations},
+        "cautions": cautions,
+        "source": found,
+        "quantity": {
+            "name": found["names"][main], "unit": _units(calibrated)[main],
+            "half_width": found["half_widths"][main], "fixed": rmse[0], "float": rmse[1],
+        },
+    }  # fmt: skip
+
+
+def _units(calibrated: Calibrated) -> list[str]:
+    n = calibrated.model.closing.n_out // 2
+    return [o.unit for o in calibrated.model.closing.outputs()[1 : 1 + n]]

@@ -1,0 +1,188 @@
+"""Readouts of sources whose places are known: recordings beside their truth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.store.session import read_session
+from capture.store.source_truth import session_truth, truth_path
+from runtime.errors import FormatError, UsageError
+from runtime.sensor import Aperture, Sensor
+from runtime.stages.contract.stage import Float64, Int32
+from trainer.corpus.recordings import Recording
+from trainer.recipe import Recipe
+
+__all__ = ["Box", "SourceReadouts", "apertures_of", "read_sources", "slopes_at"]
+
+_FAR_MM = 1e9
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """The rectangle of the array that holds the apertures which are read, and where each lies.
+
+    Parameters
+    ----------
+    first_row, n_rows, first_col, n_cols : int
+        In the array.
+    apertures : tuple of Aperture
+        All of one size.
+    """
+
+    first_row: int
+    n_rows: int
+    first_col: int
+    n_cols: int
+    apertures: tuple[Aperture, ...]
+
+    @property
+    def offsets(self) -> tuple[int, ...]:
+        """First value of each aperture in the box, row by row."""
+        return tuple(
+            (a.first_row - self.first_row) * self.n_cols + a.first_col - self.first_col
+            for a in self.apertures
+        )
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of one aperture."""
+        return self.apertures[0].n_rows, self.apertures[0].n_cols
+
+    @property
+    def places_mm(self) -> Float64:
+        """Places of the apertures, (n_apertures, 2)."""
+        return np.array([(a.x_mm, a.y_mm) for a in self.apertures])
+
+    def of_aperture(self, values: NDArray[np.integer], index: int) -> NDArray[np.integer]:
+        """Return an aperture's part of values (n, n_box), (n, n_pixels)."""
+        one = self.apertures[index]
+        rows = slice(one.first_row - self.first_row, one.first_row - self.first_row + one.n_rows)
+        cols = slice(one.first_col - self.first_col, one.first_col - self.first_col + one.n_cols)
+        square = values.reshape(-1, self.n_rows, self.n_cols)[:, rows, cols]
+        return square.reshape(len(values), -1)
+
+
+def apertures_of(sensor: Sensor, recipe: Recipe) -> Box:
+    """Return the apertures that a recipe reads.
+
+    Raises
+    ------
+    UsageError
+        The sensor has too few, or they differ in size.
+    """
+    assert recipe.source is not None  # noqa: S101 - asked only of recipes of a source
+    n = recipe.source.n_apertures
+    chosen = tuple(sensor.apertures)[:n]
+    if len(chosen) < n:
+        raise UsageError(
+            recipe.name, "apertures of the sensor", len(chosen), f"{n} for a range",
+            "take a sensor with two apertures, or the recipe point",
+        )  # fmt: skip
+    if len({(a.n_rows, a.n_cols) for a in chosen}) > 1:
+        raise UsageError(recipe.name, "sizes of the apertures", "different", "one size")
+    first_row, first_col = min(a.first_row for a in chosen), min(a.first_col for a in chosen)
+    last_row = max(a.first_row + a.n_rows for a in chosen)
+    last_col = max(a.first_col + a.n_cols for a in chosen)
+    return Box(first_row, last_row - first_row, first_col, last_col - first_col, chosen)
+
+
+@dataclass(frozen=True, eq=False)
+class SourceReadouts:
+    """One recording's frames with what was in front of the sensor.
+
+    Parameters
+    ----------
+    recording : Recording
+    values : int16 (n_frames, n_box)
+        Lit minus dark.
+    cue : tuple of str, length n_frames
+        The cue that each frame lies in; empty between cues.
+    n_sources : int64 (n_frames,)
+        Sources that were on.
+    tangents : float64 (n_frames, 2)
+        ``x / z`` and ``y / z`` of the one source; NaN where there was none or several.
+    distance_mm : float64 (n_frames,)
+        Along the line of sight; NaN where it is not known.
+    """
+
+    recording: Recording
+    values: NDArray[np.int16]
+    cue: tuple[str, ...]
+    n_sources: NDArray[np.int64]
+    tangents: Float64
+    distance_mm: Float64
+
+    def single(self, recipe: Recipe) -> NDArray[np.intp]:
+        """Return the frames of one source in the recipe's cues, within its field."""
+        assert recipe.source is not None  # noqa: S101 - asked only of recipes of a source
+        wanted = np.array([each in recipe.classes for each in self.cue])
+        widest = np.tan(np.radians(recipe.source.half_field_deg))
+        with np.errstate(invalid="ignore"):
+            inside = np.hypot(self.tangents[:, 0], self.tangents[:, 1]) <= widest
+        return np.flatnonzero(wanted & (self.n_sources == 1) & inside)
+
+    def int32(self, frames: NDArray[np.intp]) -> Int32:
+        """Return values of some frames as stages take them."""
+        return self.values[frames].astype(np.int32)
+
+
+def read_sources(recording: Recording, box: Box) -> SourceReadouts:
+    """Read a recording beside its truth.
+
+    Raises
+    ------
+    FormatError
+        The truth is faulty, or does not reach over the recording.
+    UsageError
+        There is none.
+    """
+    truth = session_truth(recording.path)
+    if truth is None:
+        raise UsageError(
+            str(truth_path(recording.path)), "truth of the sources", "missing", "a table",
+            "record with --truth, or give the rig's table when bringing readouts in",
+        )  # fmt: skip
+    rows = slice(box.first_row, box.first_row + box.n_rows)
+    cols = slice(box.first_col, box.first_col + box.n_cols)
+    times, values = [np.zeros(0, dtype=np.int64)], [np.zeros((0, box.n_rows * box.n_cols), np.int16)]
+    for block in recording.readouts():
+        times.append(block.time_us)
+        both = (e[:, rows, cols].astype(np.int32) for e in (block.lit, block.dark))
+        left = np.subtract(*both)
+        if np.abs(left).max(initial=0) > np.iinfo(np.int16).max:
+            raise FormatError(str(recording.path), "lit minus dark", "over 15 bits", "at most 15")
+        values.append(left.astype(np.int16).reshape(len(left), -1))
+    time_us = np.concatenate(times)
+    if not time_us.size:
+        raise FormatError(str(recording.path), "number of frames", 0, "at least 1")
+    truth.require_cover(int(time_us[0]), int(time_us[-1]), str(truth_path(recording.path)))
+    at = truth.at(time_us)
+    on = at[:, :, 3] > 0.0
+    n_sources = on.sum(axis=0)
+    first = on.argmax(axis=0)
+    one = at[first, np.arange(len(time_us))]
+    one[n_sources != 1] = np.nan
+    return SourceReadouts(
+        recording, np.concatenate(values), _cues(recording, time_us), n_sources,
+        np.tan(one[:, :2]), one[:, 2],
+    )  # fmt: skip
+
+
+def _cues(recording: Recording, time_us: NDArray[np.int64]) -> tuple[str, ...]:
+    found = np.full(len(time_us), "", dtype=object)
+    seconds = (time_us - time_us[0]) / 1e6
+    for event in read_session(recording.path).events:
+        begin = event.onset_s if event.cue_onset_s is None else event.cue_onset_s
+        length = event.duration_s if event.cue_duration_s is None else event.cue_duration_s
+        found[(seconds >= begin) & (seconds < begin + length)] = event.trial_type
+    return tuple(found.tolist())
+
+
+def slopes_at(tangents: Float64, distance_mm: Float64, place_mm: Float64) -> Float64:
+    """Return the slopes (n, 2) at which an aperture sees sources; far away where none is known."""
+    depth = distance_mm / np.sqrt(1.0 + (tangents**2).sum(axis=1))
+    depth = np.where(np.isnan(depth), _FAR_MM, depth)
+    return np.asarray(tangents - place_mm / depth[:, None])
