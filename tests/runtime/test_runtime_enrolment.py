@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import pytest
@@ -146,7 +147,7 @@ def test_bad_takes_are_refused_and_told_why(
     assert not state["s2_take_class"].any() and not state["s2_rows"].any()
 
 
-def _replaced(learns: Enrol, **changes: int) -> Enrol:
+def _replaced(learns: Enrol, **changes: Any) -> Enrol:
     return dataclasses.replace(learns, **changes)
 
 
