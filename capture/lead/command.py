@@ -60,7 +60,7 @@ def live(port: str, model: Path, engine: str, log: Path | None, **asked: Any) ->
     """
     from rich.console import Console
 
-    from capture.lead.live import LiveEvent, Watch, open_log
+    from capture.lead.live import LiveEvent, Watch, calibrated_unit, open_log
     from capture.lead.owner.enrolling import MAX_FILE_BYTES, Enrolling, wishes
     from capture.wire.link import SerialLink
     from runtime.enrolment import with_learned
@@ -86,7 +86,7 @@ def live(port: str, model: Path, engine: str, log: Path | None, **asked: Any) ->
         step = reference(loaded, leading.before)
     with open_log(log) as write, SerialLink(port) as link:
         watch = Watch(link, link.describe(), loaded, step)
-        for caution in watch.cautions():
+        for caution in watch.cautions(calibrated_unit(model)):
             click.echo(caution, err=True)
         with console.status("waiting for readouts") as status:
 

@@ -20,13 +20,14 @@ from capture.wire.codec import CommandKind, Description, Exposure, Message, Wire
 from capture.wire.link import SerialLink
 from capture.wire.pairing import Pairer
 from capture.wire.timeline import TimeLine
-from runtime.errors import FormatError, PortError, UsageError
+from runtime.errors import Error, FormatError, PortError, UsageError
+from runtime.files import read_limited
 from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.contract.closing import NO_EVENT
 from runtime.verification.engines import Engine
 
-__all__ = ["LiveEvent", "Watch", "open_log"]
+__all__ = ["LiveEvent", "Watch", "calibrated_unit", "open_log"]
 
 _REPORT_S = 0.1
 _STALL_S = 3.0
@@ -136,10 +137,19 @@ class Watch:
         """Take no further frame pair: what was wanted is done."""
         self._done = True
 
-    def cautions(self) -> list[str]:
-        """Return a line for each setting in which the sensor differs from the model's."""
+    def cautions(self, calibrated: str | None = None) -> list[str]:
+        """Return a line for each setting in which the sensor differs from the model's.
+
+        And one where the model was calibrated for one unit, and this is another.
+        """
+        unit = self._description.unit
+        other = calibrated is not None and unit != calibrated
+        uncalibrated = [
+            f"caution: this is unit {unit}, but the model is calibrated for unit {calibrated} "
+            "alone: of an uncalibrated one its values are not to be believed"
+        ]
         pairs = ((name, self._description.sensor, self._model.sensor) for name in _SETTINGS)
-        return [
+        return (uncalibrated if other else []) + [
             f"caution: {name} of the sensor is {getattr(sensor, name):g}, but the model learned at "
             f"{getattr(learned, name):g}"
             for name, sensor, learned in pairs
@@ -305,6 +315,22 @@ class Watch:
             median, high = np.percentile(self.latencies_ms, (50, 95))
             text += f", latency median {median:.2f} ms, 95th percentile {high:.2f} ms"
         return text
+
+
+def calibrated_unit(folder: Path) -> str | None:
+    """Return the one unit that a model is calibrated for; None where it answers for any.
+
+    The model folder's ``evaluation.json`` says it (``calibration.unit``). A model that was copied
+    without its evaluation says nothing, nor does one that is none: no more than a caution rests on
+    it.
+    """
+    path = folder / "evaluation.json"
+    try:
+        content = json.loads(read_limited(path)) if path.exists() else {}
+        unit = content["calibration"]["unit"]
+    except (Error, ValueError, TypeError, KeyError, RecursionError):
+        return None
+    return unit if isinstance(unit, str) else None
 
 
 @contextmanager

@@ -107,25 +107,28 @@ def _limit_words(question: str, step: str) -> str:
 
 
 def _table(found: Audit) -> Table:
-    """Return the strongest attackers as a table: a row a step and question."""
+    """Return the strongest attackers as a table: of pictures by overlap, else by the first measure.
+
+    The other measures are in the page and in findings.csv.
+    """
+    from rich import box
     from rich.table import Table
 
     n = found.takes.n_people
-    table = Table(title=f"What each step of {found.model.name} gives away ({n} people)")
-    for heading in ("step", "question", "scenes", "strongest attacker", "measure"):
+    title = f"What each step of {found.model.name} gives away ({n} people): gain over a blind guess"
+    table = Table(title=title, box=box.SIMPLE, pad_edge=False)
+    for heading in ("step", "asked"):
         table.add_column(heading)
-    for heading in ("reached", "blind", "gain", "95 % interval"):
+    for heading in ("gain", "95 % interval"):
         table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("")
+    table.add_column("told")
     last = ""
-    for f in found.headline:
-        if last and f.step != last:
-            table.add_section()
-        row = [f.step if f.step != last else "", f.question, f.scenes, f.attacker, f.measure]
-        last = f.step
-        if f.value is None or f.blind is None or f.gain is None:
-            table.add_row(*row, "", "", "", "", f"{f.told}: {f.why_not}")
-            continue
+    for f in found.told_first:
+        step, last = f.step if f.step != last else "", f.step
+        asked = f.question.replace("_", " ")
+        if f.scenes != "takes":
+            asked += f": {f.scenes}"
+        gain = "" if f.gain is None else f"{f.gain:+.3f}"
         interval = "" if f.low is None or f.high is None else f"{f.low:+.3f} to {f.high:+.3f}"
-        table.add_row(*row, f"{f.value:.3f}", f"{f.blind:.3f}", f"{f.gain:+.3f}", interval, f.told)
+        table.add_row(step, asked, gain, interval, f.told)
     return table

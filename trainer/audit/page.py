@@ -48,12 +48,13 @@ def audit_page(audit: Audit) -> str:
     environment.filters.update(figure=_figure, gain=_gain, interval=_interval, measure=_measure)
     template = resources.files("trainer.audit").joinpath("page.html.j2").read_text("utf-8")
     headline = audit.headline
+    named = {step.name for step in audit.takes.steps}
+    first = [finding for finding in audit.told_first if finding.step in named]
     steps = [
         {"step": step, "role": _ROLES[step.role], "found": [f for f in headline if f.step == name]}
         for step in audit.takes.steps
         for name in [step.name]
     ]
-    named = {step.name for step in audit.takes.steps}
     return environment.from_string(template).render(
         a=audit,
         style=Markup(page_style()),  # noqa: S704 - the house's own style sheet
@@ -62,8 +63,8 @@ def audit_page(audit: Audit) -> str:
         stored=_sentence(headline, {s.name for s in audit.takes.steps if s.stored}),
         steps=steps,
         elsewhere=[finding for finding in headline if finding.step not in named],
-        columns=_columns(headline),
-        glance=[_glance(step.name, headline) for step in audit.takes.steps],
+        columns=_columns(first),
+        glance=[_glance(step.name, first) for step in audit.takes.steps],
         pictures=[_pictures(row, [s.name for s in audit.takes.steps]) for row in audit.rows],
         headings=HEADINGS,
         mitigations=[(mitigation_row(each), each.note) for each in audit.mitigations],
@@ -114,19 +115,15 @@ def _asked(finding: Finding) -> str:
     return f"a picture ({finding.scenes})"
 
 
-def _columns(headline: Sequence[Finding]) -> list[tuple[str, str]]:
+def _columns(first: Sequence[Finding]) -> list[tuple[str, str]]:
     """Return the questions of the overview: pictures by scenes, and whatever else was asked."""
-    return list(dict.fromkeys((f.question, f.scenes) for f in headline))
+    return list(dict.fromkeys((f.question, f.scenes) for f in first))
 
 
-def _glance(step: str, headline: Sequence[Finding]) -> list[Finding | None]:
-    """Return one finding a column: of pictures the overlap of outlines, else the first measure."""
-    cells = []
-    for question, scenes in _columns(headline):
-        about = [f for f in headline if (f.step, f.question, f.scenes) == (step, question, scenes)]
-        first = [f for f in about if f.measure == "iou"] or about
-        cells.append(first[0] if first else None)
-    return cells
+def _glance(step: str, first: Sequence[Finding]) -> list[Finding | None]:
+    """Return one finding a column, None where a step was not asked."""
+    found = {(f.question, f.scenes): f for f in first if f.step == step}
+    return [found.get(column) for column in _columns(first)]
 
 
 def _pictures(row: PictureRow, steps: Sequence[str]) -> dict[str, Any]:

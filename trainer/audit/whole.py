@@ -102,6 +102,16 @@ class Audit:
         return tuple(sorted(found, key=lambda finding: order.get(finding.step, len(order))))
 
     @property
+    def told_first(self) -> tuple[Finding, ...]:
+        """Of the headline one measure a question: of pictures the overlap, else the first."""
+        first: dict[tuple[str, str, str], Finding] = {}
+        for finding in self.headline:
+            key = (finding.step, finding.question, finding.scenes)
+            if key not in first or (finding.measure == "iou" and first[key].measure != "iou"):
+                first[key] = finding
+        return tuple(first.values())
+
+    @property
     def verdict(self) -> str | None:
         """Pass, broken or cannot tell; None without limits."""
         return verdict_of(self.limits) if self.limits else None

@@ -66,6 +66,32 @@ def test_another_frame_rate_is_a_caution(
     )
 
 
+@pytest.mark.parametrize(
+    ("evaluation", "cautioned"),
+    [
+        ('{"calibration": {"unit": "unit-z"}}', True),
+        ('{"calibration": {"unit": "unit-1"}}', False),
+        ('{"calibration": {"unit": 3}}', False),
+        ('{"calibration": 3}', False),
+        ("{}", False),
+        ("no JSON", False),
+    ],
+)
+def test_a_unit_that_was_not_calibrated_is_a_caution(
+    bench_sensor: BenchSensor,
+    evaluation: str,
+    cautioned: bool,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A model that is calibrated for one unit says so before another; any other says nothing."""
+    save_model(side_model(Sensor("lensless", 4, 5)), tmp_path)
+    (tmp_path / "evaluation.json").write_text(evaluation, "utf-8")
+    assert call("--port", bench_sensor.url, "--model", tmp_path, "--seconds", 0.2) == 0
+    told = "this is unit unit-1, but the model is calibrated for unit unit-z alone"
+    assert (told in capsys.readouterr().err) == cautioned
+
+
 @pytest.mark.parametrize("engine", ENGINES)
 def test_folder_without_a_model_is_one_line(
     engine: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]

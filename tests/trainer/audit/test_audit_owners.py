@@ -16,7 +16,7 @@ from runtime.model import Model
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.dense import Dense
-from runtime.stages.enrol import Enrol
+from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.lesson import EVIDENCE_NATS
 from trainer.audit.findings import LEAST_PEOPLE
 from trainer.audit.owners import LEARNED, attack_owners, learned_step, taught_devices

@@ -101,14 +101,14 @@ def test_gestures_are_taken_out_before_takes_are_compared() -> None:
 
 
 def test_takes_are_fused_within_one_person() -> None:
-    """Scores add over takes of one person; what is left over is not used, and few are all used."""
+    """Scores are averaged within a person; what is left over is not used, and few are all used."""
     scores = np.arange(14.0).reshape(7, 2)
     people = np.array([0, 0, 0, 0, 0, 1, 1])
-    sums, whose = fused(scores, people, 2)
+    means, whose = fused(scores, people, 2)
     assert whose.tolist() == [0, 0, 1]
-    assert sums.tolist() == [[2.0, 4.0], [10.0, 12.0], [22.0, 24.0]]
-    sums, whose = fused(scores, people, 3)
-    assert whose.tolist() == [0, 1] and sums[1].tolist() == [22.0, 24.0]
+    assert means.tolist() == [[1.0, 2.0], [5.0, 6.0], [11.0, 12.0]]
+    means, whose = fused(scores, people, 3)
+    assert whose.tolist() == [0, 1] and means[1].tolist() == [11.0, 12.0]
 
 
 @pytest.mark.parametrize("name", list(ATTACKERS))

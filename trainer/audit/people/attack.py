@@ -102,9 +102,20 @@ def _membership(
     if why_not or members is None:
         return [cannot_tell(MODEL_FILES, QUESTION, takes.n_people, why_not)]
     known = by_threshold(takes)
-    knows = dict.fromkeys(known, HOLDS)
     recipe = attacked.recipe or recipe_of(takes.model)
-    if shadows and recipe is not None:
+    without = _no_shadows(takes, recipe) if shadows else "nobody asked for shadow models"
+    knows = dict.fromkeys(known, f"{HOLDS}; {without}" if without else HOLDS)
+    if not without and recipe is not None:
         known[SHADOWS] = shadow_attack(takes.model, attacked.data, recipe, workers, tell)
         knows[SHADOWS] = f"{HOLDS}; its recipe, and takes of others to refit it to"
     return attack_membership(known, members, knows)
+
+
+def _no_shadows(takes: ChainTakes, recipe: Recipe | None) -> str:
+    """Say why no shadow models can be fitted, for a finding must tell what was not tried."""
+    if recipe is None:
+        return "its recipe is not known, so that no shadow models were tried"
+    locked = {person.locked for person in takes.people.values()}
+    if len(locked) < 2:
+        return "no shadow models were tried, as training needs people who are locked, and others"
+    return ""

@@ -19,30 +19,30 @@ MEASURE = "accuracy"
 
 
 def fused(scores: Float64, people: Int64, n_together: int) -> tuple[Float64, Int64]:
-    """Return the sums of scores over consecutive takes of one person.
+    """Return the means of scores over consecutive takes of one person.
 
     Parameters
     ----------
     scores : float64 (n_takes, n_columns)
-        Logarithms of chances, so that they add.
+        Logarithms of chances, which add, or others that a mean makes sense of.
     people : int64 (n_takes,)
     n_together : int
-        Takes of a sum; what is left over of a person who has that many is not used, and of one who
-        has fewer all are summed.
+        Takes of a mean; what is left over of a person who has that many is not used, and of one
+        who has fewer all are.
 
     Returns
     -------
-    sums : float64 (n_sums, n_columns)
-    people : int64 (n_sums,)
+    means : float64 (n_means, n_columns)
+    people : int64 (n_means,)
     """
-    sums, whose = [], []
+    means, whose = [], []
     for person in np.unique(people):
         own = scores[people == person]
         size = min(n_together, len(own))
-        n_sums = len(own) // size
-        sums.append(own[: n_sums * size].reshape(n_sums, size, -1).sum(axis=1))
-        whose.append(np.full(n_sums, person, dtype=np.int64))
-    return np.concatenate(sums), np.concatenate(whose)
+        n_means = len(own) // size
+        means.append(own[: n_means * size].reshape(n_means, size, -1).mean(axis=1))
+        whose.append(np.full(n_means, person, dtype=np.int64))
+    return np.concatenate(means), np.concatenate(whose)
 
 
 def identify(seen: Seen, step: str) -> list[Finding]:

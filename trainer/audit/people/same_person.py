@@ -17,7 +17,7 @@ from runtime.stages.contract.stage import Float64, Int64
 from trainer.audit.findings import LEAST_PEOPLE, Finding
 from trainer.audit.people.attackers import ATTACKERS, Attacker, discriminant, make_ready
 from trainer.audit.people.enrolled import Parted, Seen, part
-from trainer.audit.people.identity import FUSED
+from trainer.audit.people.identity import FUSED, fused
 from trainer.audit.people.rates import (
     cannot_tell,
     equal_error_rate,
@@ -104,7 +104,7 @@ def verify_people(seen: Seen, step: str) -> list[Finding]:
 def _found(
     step: str, attacker: str, given: tuple[Float64, Int64], parted: Parted, n_together: int
 ) -> Finding:
-    pairs = _together(*given, len(parted.names), n_together)
+    pairs = _together(*given, n_together)
     n_people = len(parted.names)
     value = pairs.error_rate(np.ones(n_people, dtype=bool))
     low, high = jackknife(pairs.error_rate, n_people, widened(len(ATTACKERS)))
@@ -153,16 +153,9 @@ def _means(seen: Seen, names: NDArray[np.str_]) -> Float64:
     return np.stack([seen.values[seen.people == name].mean(axis=0) for name in names])
 
 
-def _together(scores: Float64, shown: Int64, n_people: int, n_together: int) -> Pairs:
+def _together(scores: Float64, shown: Int64, n_together: int) -> Pairs:
     """Return all pairs with scores averaged over consecutive takes of one person."""
-    sums, whose = [], []
-    for person in range(n_people):
-        own = scores[shown == person]
-        size = max(1, min(n_together, len(own)))
-        n_sums = len(own) // size
-        sums.append(own[: n_sums * size].reshape(n_sums, size, n_people).mean(axis=1))
-        whose.append(np.full(n_sums, person, dtype=np.int64))
-    table, people = np.concatenate(sums), np.concatenate(whose)
+    table, people = fused(scores, shown, n_together)
     rows, columns = np.nonzero(~np.isnan(table))
     return Pairs(table[rows, columns], columns.astype(np.int64), people[rows])
 
