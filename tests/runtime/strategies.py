@@ -35,6 +35,7 @@ from runtime.stages.swing import Swing
 from runtime.stages.trees import Trees
 from runtime.stages.window import Window
 
+
 def aligned(draw: st.DrawFn) -> Model:
     """Draw a model that aligns readouts of one or two apertures."""
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))

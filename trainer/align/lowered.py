@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from functools import partial
 from typing import Any, Protocol
 
 import numpy as np
@@ -36,9 +37,20 @@ _MOST_BINS = 8
 class LearnedOptic(Protocol):
     """What a calibration taught of one aperture: see `templates` and `pattern`."""
 
-    low: Floats
-    high: Floats
-    seen: Floats
+    @property
+    def low(self) -> Floats:
+        """Lower ends of the calibrated slopes."""
+        ...
+
+    @property
+    def high(self) -> Floats:
+        """Upper ends."""
+        ...
+
+    @property
+    def seen(self) -> Floats:
+        """All calibrated slopes."""
+        ...
 
     def at(self, slopes: Floats, along: int | None = None) -> Floats:
         """Return templates (n, n_pixels)."""
@@ -124,7 +136,7 @@ def _chosen_grid(
         known = dict(zip(corners.tolist(), filters.astype(float), strict=True))
         fit = cell_terms(
             grid, cells,
-            lambda c, known=known, grid=grid: np.stack([known[k] for k in grid.corners[c].tolist()]),
+            partial(_corners_of, known, grid),
             optics[0].at, design,
         )  # fmt: skip
         loss = float(np.sqrt((fit.loss**2).mean()))
@@ -133,6 +145,10 @@ def _chosen_grid(
         if loss <= most[0] and bias <= most[1] and offset <= most[2]:
             break
     return grid
+
+
+def _corners_of(known: dict[int, Floats], grid: CellGrid, cell: int) -> Floats:
+    return np.stack([known[corner] for corner in grid.corners[cell].tolist()])
 
 
 @dataclass(frozen=True, eq=False)
@@ -177,7 +193,8 @@ def _spread(fit: CellFit, cells: npt.NDArray[np.int64], n: int) -> CellFit:
 
 def _gain_bits(fits: Sequence[CellFit]) -> int:
     ratios = [
-        np.abs(f.errors).max(axis=(1, 2, 3))[f.loss > 0] / np.abs(f.amplitude).max(axis=1)[f.loss > 0]
+        np.abs(f.errors).max(axis=(1, 2, 3))[f.loss > 0]
+        / np.abs(f.amplitude).max(axis=1)[f.loss > 0]
         for f in fits
     ]
     middle = float(np.median(np.concatenate(ratios)))
@@ -185,14 +202,17 @@ def _gain_bits(fits: Sequence[CellFit]) -> int:
 
 
 def _terms(fit: CellFit, gain_bits: int, root_scale: float | None) -> npt.NDArray[np.int16]:
-    """Return the terms of all cells, int16 (n_cells, 21 or 27, 4); zero where nothing was fitted."""
+    """Return the terms of all cells, int16 (n_cells, 21 or 27, 4); zero where none was fitted."""
     errors = fit.errors.reshape(len(fit.errors), -1, 4) / 2**gain_bits
     both = np.concatenate([fit.amplitude[:, None], errors], axis=1)
     most = np.abs(both).max(axis=(1, 2), keepdims=True)
     scaled = both * (TERM_LIMIT / np.maximum(most, 1e-30)) * (most > 0)
     if root_scale is not None:
         scaled = np.concatenate([scaled, fit.root * root_scale], axis=1)
-    return np.round(np.clip(scaled, -TERM_LIMIT, TERM_LIMIT)).astype(np.int16)
+    whole: npt.NDArray[np.int16] = np.round(np.clip(scaled, -TERM_LIMIT, TERM_LIMIT)).astype(
+        np.int16
+    )
+    return whole
 
 
 def _root_bits(fits: Sequence[CellFit]) -> int:
@@ -221,7 +241,9 @@ def _at_least_17(real: float) -> tuple[int, int]:
     return min(max(round(math.ldexp(real, shift)), 1), (1 << 15) - 1), shift
 
 
-def lower_registration(optics: Sequence[LearnedOptic], lowering: Lowering) -> tuple[Registration, Any]:
+def lower_registration(
+    optics: Sequence[LearnedOptic], lowering: Lowering
+) -> tuple[Registration, Any]:
     """Make the stage of some apertures.
 
     Returns
@@ -275,8 +297,24 @@ def lower_registration(optics: Sequence[LearnedOptic], lowering: Lowering) -> tu
     )  # fmt: skip
     fitted = [v.fit.loss > 0 for v in fine_levels]
     cost = {
-        "loss": float(np.sqrt(np.mean(np.concatenate([v.fit.loss[f] ** 2 for v, f in zip(fine_levels, fitted, strict=True)])))),
-        "bias": float(np.sqrt(np.mean(np.concatenate([v.fit.bias[f] ** 2 for v, f in zip(fine_levels, fitted, strict=True)])))),
+        "loss": float(
+            np.sqrt(
+                np.mean(
+                    np.concatenate(
+                        [v.fit.loss[f] ** 2 for v, f in zip(fine_levels, fitted, strict=True)]
+                    )
+                )
+            )
+        ),
+        "bias": float(
+            np.sqrt(
+                np.mean(
+                    np.concatenate(
+                        [v.fit.bias[f] ** 2 for v, f in zip(fine_levels, fitted, strict=True)]
+                    )
+                )
+            )
+        ),
     }
     return stage, cost
 

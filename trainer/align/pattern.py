@@ -24,7 +24,7 @@ __all__ = ["Pattern", "fit_pattern"]
 Floats = npt.NDArray[np.float64]
 
 _CELLS_A_PIXEL = 2.0
-"""Spline knots a pixel: a pixel averages over its width, so that little is finer than half of it."""
+"""Spline knots a pixel: it averages over its width, so that little is finer than half of it."""
 _MARGIN = 4.0
 """Pixels beyond the outermost place that is read: the spline's own reach, and room to move."""
 _SHARES = (0.06, 0.12, 0.25, 0.5, 1.0)
@@ -37,7 +37,7 @@ _SMOOTH = 1e-5
 _DIFFERENCE = 0.02
 _ORDER = 5
 _EXPONENTS = tuple((n - j, j) for n in range(_ORDER + 1) for j in range(n + 1))
-"""Up to the fifth power: refraction alone leaves a hundredth of a pixel to a cubic at 35 degrees."""
+"""Up to the fifth power: refraction leaves a cubic off by a hundredth of a pixel at 35 degrees."""
 
 
 def _terms(slopes: Floats) -> Floats:
@@ -155,7 +155,7 @@ def settled(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: float) 
 def _amplitudes(pattern: Pattern, light: Floats, electrons: Floats) -> Floats:
     """Return how bright each readout is in units of the pattern: (n, 1)."""
     if not pattern.spline.any():
-        return electrons.sum(axis=1, keepdims=True)
+        return np.asarray(electrons.sum(axis=1, keepdims=True))
     weight = (light * electrons).sum(axis=1, keepdims=True)
     return np.asarray(weight / (light**2).sum(axis=1, keepdims=True))
 
@@ -203,7 +203,10 @@ def _spline_rows(pattern: Pattern, across: Floats, down: Floats) -> sparse.csr_m
     """Return each reading as a row of 16 weights on the spline's coefficients."""
     n_down, n_across = pattern.spline.shape
     ends, weights = [], []
-    for place, start, n in ((down, pattern.origin[1], n_down), (across, pattern.origin[0], n_across)):
+    for place, start, n in (
+        (down, pattern.origin[1], n_down),
+        (across, pattern.origin[0], n_across),
+    ):
         at = np.clip((place.ravel() - start) * _CELLS_A_PIXEL, 1.0, n - 3.001)
         cell = np.floor(at)
         f = at - cell

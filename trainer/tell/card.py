@@ -6,8 +6,8 @@ from typing import Any
 
 from runtime.model import Model
 from trainer.tell.quantity import quantity_rows, quantity_words
-from trainer.tell.source import source_card_lines
 from trainer.tell.sentences import emulated_words, event_words, left_out_words, worst_words
+from trainer.tell.source import source_card_lines
 from trainer.tell.tables import PIPELINES, difference_text, differences_of, figure_text
 
 __all__ = ["model_card"]

@@ -87,7 +87,8 @@ PW_STAGE void @P@_place(int32_t *d, const int16_t *terms, int32_t gain, int with
         alpha = 1 << @ALPHA_FLOOR@;
     }
     const int32_t exponent = @P@_bits((uint32_t)alpha) - 1;
-    const int32_t factor = @P@_reciprocal[(alpha >> (exponent - @TABLE_BITS@)) - (1 << @TABLE_BITS@)];
+    const int32_t mantissa = (alpha >> (exponent - @TABLE_BITS@)) - (1 << @TABLE_BITS@);
+    const int32_t factor = @P@_reciprocal[mantissa];
     for (uint32_t i = 0u; i < 20u; i++) {
         terms = &terms[4];
         const int32_t step = pw_requant(@P@_sum(terms, d), factor, exponent + 1 - gain);
@@ -207,7 +208,8 @@ PW_LOCAL void @P@_judge(const int32_t *totals, const int32_t *at, @Y@ *y)
     }
     const int32_t kept = (explained < 1) ? 1 : explained;
     const int32_t octave = @P@_bits((uint32_t)kept) - 1;
-    const uint32_t part = (octave < 4) ? ((uint32_t)kept << (4 - octave)) : ((uint32_t)kept >> (octave - 4));
+    const uint32_t part = (octave < 4) ? ((uint32_t)kept << (4 - octave))
+                                       : ((uint32_t)kept >> (octave - 4));
     y[2] = (@Y@)((16 * octave) + (int32_t)part - 16);
     int32_t noise = pw_requant((totals[0] < 0) ? 0 : totals[0], @NOISE_MULTIPLIER@, @NOISE_SHIFT@);
     noise = (noise < 1073741823) ? noise : 1073741823;
@@ -243,8 +245,10 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
     }
     @FOUR_BINS@(cut, f, 1u, @N_BINS@u, 0u, 0u, d);
     @P@_place(d, &@P@_coarse_terms[(aperture * @COARSE_CELLS@u + found) * 84u], @GAIN_0@, 0, at);
-    int32_t slope_x = @COARSE_MIDDLE_X@ + (column * @COARSE_STEP@) + @P@_cut(at[0] * @COARSE_HALF@, 13);
-    int32_t slope_y = @COARSE_MIDDLE_Y@ + (row * @COARSE_STEP@) + @P@_cut(at[1] * @COARSE_HALF@, 13);
+    int32_t slope_x = @COARSE_MIDDLE_X@ + (column * @COARSE_STEP@)
+        + @P@_cut(at[0] * @COARSE_HALF@, 13);
+    int32_t slope_y = @COARSE_MIDDLE_Y@ + (row * @COARSE_STEP@)
+        + @P@_cut(at[1] * @COARSE_HALF@, 13);
     int32_t before = -1;
     for (uint32_t turn = 0u; turn < 2u; turn++) {
         column = @P@_fine_index(slope_x, @FINE_LOW_X@, @FINE_N_X@);
@@ -258,7 +262,8 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
             f[i] = &@P@_bank[node[((row + (i >> 1)) * (@FINE_N_X@ + 1)) + column + (i & 1)]];
         }
         @FOUR_PIXELS@(own, f, @N_ROWS@u, @N_COLS@u, @STRIDE@u, @BANK_STRIDE@u, d);
-        @P@_place(d, &@P@_fine_terms[(aperture * @FINE_CELLS@u + (uint32_t)cell) * 108u], @GAIN_1@, 1, at);
+        @P@_place(d, &@P@_fine_terms[(aperture * @FINE_CELLS@u + (uint32_t)cell) * 108u],
+            @GAIN_1@, 1, at);
         slope_x = @FINE_MIDDLE_X@ + (column * @FINE_STEP@) + @P@_cut(at[0] * @FINE_HALF@, 13);
         slope_y = @FINE_MIDDLE_Y@ + (row * @FINE_STEP@) + @P@_cut(at[1] * @FINE_HALF@, 13);
     }
@@ -357,9 +362,7 @@ def registration_c(stage: Registration, prefix: str, x: Edge, y: Edge) -> CStage
     for what, grid in (("fine", fine), ("coarse", coarse)):
         if what == "fine" or n > 1:
             multiplier, shift = grid.inverse
-            indices += fill(
-                _INDEX, P=prefix, WHAT=what, INVERSE=multiplier, INVERSE_SHIFT=shift
-            )
+            indices += fill(_INDEX, P=prefix, WHAT=what, INVERSE=multiplier, INVERSE_SHIFT=shift)
     shared = dict.fromkeys([*four_c("pw_four_16", "int16_t"), *four_c(four_pixels, x.ctype)])
     assert SEARCH_BITS == D_BITS  # noqa: S101 - one function cuts both
     pairs = x.ctype == "int16_t" and (stage.n_cols // stage.bin_cols) % 2 == 0

@@ -45,7 +45,9 @@ class Writer:
     def bits(self, value: str, shape: tuple[int, ...]) -> str:
         """Return the number of bits of values that are 0 and more."""
         reached = self.nodes.op(
-            "GreaterOrEqual", self.nodes.reshape(value, *shape, 1), self.nodes.constant(_POWERS[:40])
+            "GreaterOrEqual",
+            self.nodes.reshape(value, *shape, 1),
+            self.nodes.constant(_POWERS[:40]),
         )
         return self.nodes.sum(self.nodes.cast(reached, "int64"), len(shape))
 
@@ -95,7 +97,9 @@ class Writer:
         first = nodes.reshape(nodes.slice(coefficients, 0, 1, axis=1), -1)
         return nodes.op("Add", first, summed)
 
-    def placed(self, dots: str, terms: str, gain_bits: int, with_root: bool) -> tuple[str, str, str]:
+    def placed(
+        self, dots: str, terms: str, gain_bits: int, with_root: bool
+    ) -> tuple[str, str, str]:
         """Write `runtime.stages.alignment.arithmetic.placed` for one frame."""
         nodes = self.nodes
         cut, shift = self.cut(dots, D_BITS)

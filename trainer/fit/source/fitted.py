@@ -66,9 +66,7 @@ def fit_source(folder: Path, recipe: Recipe, tell: Callable[[str], None]) -> Fit
     found["calibration"] = calibrated.found | {"unit": units[0]}
     found["refusals"] = refusals(calibrated, own, recipe)
     found["units"] = {
-        unit: unit_check(
-            calibrated, [r for r in readouts if r.recording.unit == unit], box, recipe
-        )
+        unit: unit_check(calibrated, [r for r in readouts if r.recording.unit == unit], box, recipe)
         for unit in sorted({r.recording.unit for r in readouts})
     }
     return FittedSource(calibrated, _evaluation(corpus, recipe, found, calibrated), test)
@@ -77,9 +75,7 @@ def fit_source(folder: Path, recipe: Recipe, tell: Callable[[str], None]) -> Fit
 def _evaluation(
     corpus: Corpus, recipe: Recipe, found: dict[str, Any], calibrated: Calibrated
 ) -> dict[str, Any]:
-    people = [
-        sorted({r.participant for r in corpus.select(locked)}) for locked in (False, True)
-    ]
+    people = [sorted({r.participant for r in corpus.select(locked)}) for locked in (False, True)]
     use = {
         "recipe": recipe.digest(), "data": corpus.digest, "classes": list(recipe.answers),
         "participants": people[1],
