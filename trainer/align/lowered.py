@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from runtime.stages.alignment.arithmetic import TERM_LIMIT
-from runtime.stages.alignment.geometry import CellGrid, Windows
+from runtime.stages.alignment.geometry import SLOPE_BITS, CellGrid, Windows
 from runtime.stages.registration import Registration
 from trainer.align.cells import CellFit, Design, cell_terms, corner_filters, grid_over, slopes_of
 
@@ -102,17 +102,28 @@ def _bins(n: int) -> int:
 
 
 def _near_seen(grid: CellGrid, seen: Floats) -> npt.NDArray[np.bool_]:
-    """Return the cells with a calibrated direction within a side and a half of their middle."""
+    """Return the cells with a calibrated direction near: a side and a half, or twice their spacing."""
     from scipy.spatial import cKDTree
 
     away, _ = cKDTree(seen).query(slopes_of(grid, corners=False))
-    spacing = cKDTree(seen).query(seen, k=min(5, len(seen)))[0].max(axis=1)
-    return np.asarray(away <= max(1.5 * grid.step / (1 << 18), float(np.median(spacing))))
+    spacing = float(np.median(cKDTree(seen).query(seen, k=min(5, len(seen)))[0].max(axis=1)))
+    return np.asarray(away <= max(1.5 * grid.step / (1 << SLOPE_BITS), 2.0 * spacing))
 
 
 def _quantised(filters: Floats) -> tuple[npt.NDArray[np.int8], float]:
-    scale = 127.0 / max(float(np.abs(filters).max()), 1e-12)
-    return np.round(filters * scale).astype(np.int8), scale
+    """Round filters to 8 bits so that each still sums to zero, and light on all pixels drops out.
+
+    What rounding leaves over is taken off where it was rounded furthest.
+    """
+    scale = 126.0 / max(float(np.abs(filters).max()), 1e-12)
+    wanted = filters * scale
+    whole = np.round(wanted)
+    for row, exact in zip(whole, wanted, strict=True):
+        over = int(row.sum())
+        way = 1 if over > 0 else -1
+        furthest = np.argsort(way * (exact - row), kind="stable")[: abs(over)]
+        row[furthest] -= way
+    return whole.astype(np.int8), scale
 
 
 def _chosen_grid(
@@ -139,9 +150,8 @@ def _chosen_grid(
             partial(_corners_of, known, grid),
             optics[0].at, design,
         )  # fmt: skip
-        loss = float(np.sqrt((fit.loss**2).mean()))
-        bias = float(np.sqrt((fit.bias**2).mean()))
-        offset = float(np.sqrt((fit.offset**2).mean())) * grid.step
+        loss, bias = float(np.median(fit.loss)), float(np.median(fit.bias))
+        offset = float(np.median(fit.offset)) * grid.step
         if loss <= most[0] and bias <= most[1] and offset <= most[2]:
             break
     return grid
@@ -295,27 +305,11 @@ def lower_registration(
             [_terms(v.fit, gains[1], 2.0 ** (14 + root_bits)) for v in fine_levels]
         ),
     )  # fmt: skip
-    fitted = [v.fit.loss > 0 for v in fine_levels]
-    cost = {
-        "loss": float(
-            np.sqrt(
-                np.mean(
-                    np.concatenate(
-                        [v.fit.loss[f] ** 2 for v, f in zip(fine_levels, fitted, strict=True)]
-                    )
-                )
-            )
-        ),
-        "bias": float(
-            np.sqrt(
-                np.mean(
-                    np.concatenate(
-                        [v.fit.bias[f] ** 2 for v, f in zip(fine_levels, fitted, strict=True)]
-                    )
-                )
-            )
-        ),
-    }
+    every = [
+        np.concatenate([getattr(v.fit, name)[v.fit.loss > 0] for v in fine_levels])
+        for name in ("loss", "bias")
+    ]
+    cost = {"loss": float(np.median(every[0])), "bias": float(np.median(every[1]))}
     return stage, cost
 
 

@@ -32,6 +32,8 @@ _SHARES = (0.06, 0.12, 0.25, 0.5, 1.0)
 _MOST = 160
 """Readouts of one step: an average over some hundred thousand pixels is enough for each."""
 _TURNS = 2
+_BEYOND = 0.08
+"""Of the calibrated slopes, how far beyond them the motion still holds: a cell's width."""
 _ITERATIONS = 60
 _SMOOTH = 1e-5
 _DIFFERENCE = 0.02
@@ -95,7 +97,8 @@ class Pattern:
 
     def at(self, slopes: Floats, along: int | None = None) -> Floats:
         """Return templates, or their derivatives along x (0) or y (1): (n, n_pixels)."""
-        slopes = np.clip(np.atleast_2d(slopes), self.low, self.high)
+        room = _BEYOND * (self.high - self.low)
+        slopes = np.clip(np.atleast_2d(slopes), self.low - room, self.high + room)
         if along is not None:
             step = 1e-4 * np.eye(2)[along]
             pair = [_normed(self.read(*self.places(slopes + way * step))) for way in (-1, 1)]

@@ -76,8 +76,9 @@ def source_words(evaluation: Row) -> dict[str, str]:
     return {
         "title": title,
         "frames": f"{ratio}Of {found['n_frames']:,} frames of one source, "
-        f"{found['n_valid']:,} were called valid; figures are of these. The bound is that of Cramer "
-        "and Rao for each frame's own brightness, background unknown, from the calibrated optic's derivative.",
+        f"{found['n_valid']:,} were called valid; figures are of these. The bound is that of "
+        "Cramer and Rao for each frame's own brightness, background unknown, from the calibrated "
+        "optic's derivative.",
         "calibration": f"Calibrated on unit {calibration['unit']}: {calibration['n_directions']:,} "
         f"directions, {calibration['n_frames']:,} frames, learned as {calibration['learned_as']}; "
         "of how a readout varies over pixels, readouts that the fit had not seen differ by "
