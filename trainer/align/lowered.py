@@ -102,7 +102,7 @@ def _bins(n: int) -> int:
 
 
 def _near_seen(grid: CellGrid, seen: Floats) -> npt.NDArray[np.bool_]:
-    """Return the cells with a calibrated direction near: a side and a half, or twice their spacing."""
+    """Return the cells with a calibrated direction near: 1.5 sides, or twice their spacing."""
     from scipy.spatial import cKDTree
 
     away, _ = cKDTree(seen).query(slopes_of(grid, corners=False))

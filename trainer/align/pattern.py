@@ -32,6 +32,7 @@ _SHARES = (0.06, 0.12, 0.25, 0.5, 1.0)
 _MOST = 160
 """Readouts of one step: an average over some hundred thousand pixels is enough for each."""
 _TURNS = 2
+_SETTLING = 3
 _BEYOND = 0.08
 """Of the calibrated slopes, how far beyond them the motion still holds: a cell's width."""
 _ITERATIONS = 60
@@ -151,7 +152,10 @@ def fit_pattern(
 
 
 def settled(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: float) -> Pattern:
-    """Return the pattern fitted once more, to all readouts, its motion as it is."""
+    """Return the pattern and its motion fitted on to all readouts."""
+    for _ in range(_SETTLING):
+        pattern = _with_spline(pattern, slopes, electrons, read_e)
+        pattern = _moved(pattern, slopes, electrons, len(_EXPONENTS), read_e)
     return _with_spline(pattern, slopes, electrons, read_e)
 
 

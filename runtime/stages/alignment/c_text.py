@@ -8,7 +8,7 @@ extension two products an instruction, filters unpacked from bytes; plain C ever
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from runtime.stages.alignment.arithmetic import (
     ALPHA_FLOOR_BITS,
@@ -23,7 +23,6 @@ from runtime.stages.contract.c_text import CStage, Edge, fill, table
 
 if TYPE_CHECKING:
     from runtime.stages.alignment.geometry import CellGrid
-    from runtime.stages.registration import Registration
 
 __all__ = ["registration_c"]
 
@@ -316,7 +315,7 @@ def _of_grid(name: str, grid: CellGrid) -> dict[str, object]:
     }  # fmt: skip
 
 
-def _tables(stage: Registration, prefix: str) -> str:
+def _tables(stage: Any, prefix: str) -> str:
     n, bins = len(stage.offsets), stage.windows.n_bins
     coarse, fine = stage.coarse_grid, stage.fine_grid
     every = (
@@ -335,7 +334,7 @@ def _tables(stage: Registration, prefix: str) -> str:
     )
 
 
-def registration_c(stage: Registration, prefix: str, x: Edge, y: Edge) -> CStage:
+def registration_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
     """Return the C of a registration stage."""
     windows, rule, n = stage.windows, stage.rule, len(stage.offsets)
     coarse, fine = stage.coarse_grid, stage.fine_grid
