@@ -8,8 +8,8 @@ import numpy as np
 
 from runtime.stages.alignment.arithmetic import TERM_LIMIT
 from runtime.stages.alignment.geometry import CellGrid
-from runtime.stages.registration import Registration
-from runtime.stages.triangulation import Triangulation
+from runtime.stages.alignment.registration import Registration
+from runtime.stages.alignment.triangulation import Triangulation
 
 __all__ = ["drawn_registration", "drawn_triangulation"]
 

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from runtime.stages.alignment.arithmetic import TERM_LIMIT
 from runtime.stages.alignment.geometry import SLOPE_BITS, CellGrid, Windows
-from runtime.stages.registration import Registration
+from runtime.stages.alignment.registration import Registration
 from trainer.align.cells import CellFit, Design, cell_terms, corner_filters, grid_over, slopes_of
 
 __all__ = ["LearnedOptic", "Lowering", "lower_registration", "with_tolerance"]
@@ -64,7 +64,7 @@ class Lowering:
     Parameters
     ----------
     n_rows, n_cols, stride, n_values : int
-        Of the windows, see `runtime.stages.registration.Registration`.
+        Of the windows, see `runtime.stages.alignment.registration.Registration`.
     offsets : tuple of int
     max_counts : int
         Of the sensor.

@@ -10,7 +10,7 @@ from band_limited import MovingPattern, readouts
 from scipy.ndimage import gaussian_filter
 
 from runtime.errors import OverflowRisk, UsageError
-from runtime.stages.registration import Registration
+from runtime.stages.alignment.registration import Registration
 from trainer.align.bound import PixelNoise, direction_bound
 from trainer.align.cells import Design
 from trainer.align.learned import first_motion, learn_optic

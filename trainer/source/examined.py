@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 from runtime.stages.contract.stage import Float64
 from trainer.align.bound import PixelNoise, direction_bound, inverse_distance_bound
 from trainer.align.learned import unexplained_share
-from trainer.fit.source.calibrated import Calibrated, Samples, samples_of, truth_of
-from trainer.fit.source.readouts import Box, SourceReadouts, slopes_at
-from trainer.judge.source_figures import Errors, error_figures, over_distance, over_field
 from trainer.recipe import Recipe
+from trainer.source.calibrated import Calibrated, Samples, samples_of, truth_of
+from trainer.source.figures import Errors, error_figures, over_distance, over_field
+from trainer.source.readouts import Box, SourceReadouts, slopes_at
 
 __all__ = ["examine_source", "refusals", "unit_check"]
 

@@ -9,11 +9,11 @@ from typing import Any
 
 from runtime.errors import UsageError
 from trainer.corpus.recordings import Corpus, Recording, open_corpus
-from trainer.fit.source.calibrated import Calibrated, calibrate, samples_of
-from trainer.fit.source.examined import examine_source, refusals, unit_check
-from trainer.fit.source.readouts import apertures_of, read_sources
 from trainer.judge.evaluate import log_test_use
 from trainer.recipe import Recipe
+from trainer.source.calibrated import Calibrated, calibrate, samples_of
+from trainer.source.examined import examine_source, refusals, unit_check
+from trainer.source.readouts import apertures_of, read_sources
 
 __all__ = ["FittedSource", "fit_source"]
 
