@@ -329,8 +329,7 @@ def _tables(stage: Any, prefix: str) -> str:
         ("fine_terms", stage.fine_terms, "int16_t", f"({n}, {fine.n_cells}, 27, 4)"),
     )
     return "".join(
-        table(f"{prefix}_{name}", values, ctype, about)  # type: ignore[arg-type]
-        for name, values, ctype, about in every
+        table(f"{prefix}_{name}", values, ctype, about) for name, values, ctype, about in every
     )
 
 
