@@ -156,18 +156,29 @@ def _quality_lines(quality: Quality) -> Iterator[str]:
         f"{quality.saturated_fraction:.2%} of the lit pixels, some in "
         f"{quality.saturated_pairs_fraction:.0%} of the frame pairs"
     )
-    yield (
+    levels = (
         f"mean lit {quality.mean_lit_counts:.0f}, dark {quality.mean_dark_counts:.0f}, ambient "
-        f"light {quality.ambient_counts:.0f} counts; lit minus dark {quality.level_drift:+.0%} "
-        "from start to end, hand and LED together"
     )
-    yield _led_line(quality)
+    levels += f"light {quality.ambient_counts:.0f} counts; "
+    if quality.lit:
+        levels += (
+            f"lit minus dark {quality.level_drift:+.0%} from start to end, hand and LED together"
+        )
+        yield levels
+        yield _led_line(quality)
+    else:
+        yield levels + "the LED is off in both"
     yield _flicker_line(quality)
     if quality.apertures:
         yield (
             f"{len(quality.apertures)} apertures, baseline {quality.baseline_mm:g} mm: "
             f"{'; '.join(quality.apertures)}"
         )
+        if quality.temperature_c is not None:
+            low, high = quality.temperature_c
+            yield f"{low:.1f} to {high:.1f} degrees Celsius: apertures move apart as it warms"
+    if quality.n_sources is not None:
+        yield f"a truth is beside it: where {_several(quality.n_sources, 'source')} of light were"
 
 
 def _led_line(quality: Quality) -> str:

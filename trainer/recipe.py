@@ -18,20 +18,31 @@ from pydantic import Field, model_validator
 
 from runtime.errors import UsageError
 from runtime.tomlfile import TomlFile, parse_toml, read_toml
-from trainer.recipe_head import ClassifierRecipe, HeadRecipe, Table
+from trainer.recipe_head import (
+    ClassifierRecipe,
+    EntryRecipe,
+    HeadRecipe,
+    OccupancyRecipe,
+    Table,
+    number_of,
+    refuse_unlike_occupancy,
+)
 
 __all__ = [
     "ClassifierRecipe",
     "DecisionRecipe",
+    "EntryRecipe",
     "EvaluationRecipe",
     "FeatureRecipe",
     "HeadRecipe",
+    "OccupancyRecipe",
     "QuantisationRecipe",
     "QuantityRecipe",
     "Recipe",
     "SourceRecipe",
     "built_in_recipes",
     "load_recipe",
+    "number_of",
     "parse_recipe",
 ]
 
@@ -204,12 +215,14 @@ class Recipe(Table):
     classes: Annotated[tuple[str, ...], Field(min_length=2, max_length=64)]
     other: tuple[str, ...] = ()
     background: tuple[str, ...] = ()
+    entry: EntryRecipe = EntryRecipe()
     features: FeatureRecipe
     classifier: ClassifierRecipe = ClassifierRecipe()
     head: HeadRecipe = HeadRecipe()
     quantisation: QuantisationRecipe = QuantisationRecipe()
     decision: DecisionRecipe = DecisionRecipe()
     quantity: QuantityRecipe | None = None
+    occupancy: OccupancyRecipe | None = None
     source: SourceRecipe | None = None
     evaluation: EvaluationRecipe = EvaluationRecipe()
 
@@ -219,6 +232,9 @@ class Recipe(Table):
             raise ValueError("classes must differ from each other")
         if OTHER in self.classes:
             raise ValueError(f'"{OTHER}" is made from the key other, not listed in classes')
+        own = [name for name in self.classes if name in self.head.own_names]
+        if own:
+            raise ValueError(f'class "{own[0]}" is the name of a place for an own gesture')
         both = [name for name in self.classes if _matches(name, (*self.other, *self.background))]
         if both:
             raise ValueError(f'class "{both[0]}" must not match other or background as well')
@@ -236,6 +252,7 @@ class Recipe(Table):
                 self.classifier.kind not in ("linear", "mlp"),
             ),
             ("classifier.hard_windows must be false", self.classifier.hard_windows),
+            ("head.enrol must be false", self.head.enrol),
             ("features.swing_frames must be 0", self.features.swing_frames > 0),
             (
                 'features.projection must not be "fisher"',
@@ -244,6 +261,15 @@ class Recipe(Table):
         ):
             if wrong:
                 raise ValueError(f"{what} where a quantity is given")
+        return self
+
+    @model_validator(mode="after")
+    def _ambient_light_is_for_occupancy(self) -> Recipe:
+        if self.occupancy is None:
+            if self.entry.light == "ambient":
+                raise ValueError('entry.light "ambient" needs a table occupancy')
+            return self
+        refuse_unlike_occupancy(self)
         return self
 
     @model_validator(mode="after")
@@ -312,10 +338,16 @@ class Recipe(Table):
         values = self.model_dump(mode="json")  # as before there were any of these
         if self.quantity is None:
             del values["quantity"]
+        if not self.head.enrol:
+            values["head"] = {"every": self.head.every}
+            if self.head.every == 1:
+                del values["head"]
+        if self.entry == EntryRecipe():
+            del values["entry"]
+        if self.occupancy is None:
+            del values["occupancy"]
         if self.source is None:
             del values["source"]
-        if self.head == HeadRecipe():
-            del values["head"]
         if not self.features.steady:
             del values["features"]["steady"]
         text = json.dumps(values, sort_keys=True)

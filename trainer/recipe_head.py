@@ -6,7 +6,15 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-__all__ = ["ClassifierRecipe", "HeadRecipe", "Table"]
+__all__ = [
+    "ClassifierRecipe",
+    "EntryRecipe",
+    "HeadRecipe",
+    "OccupancyRecipe",
+    "Table",
+    "number_of",
+    "refuse_unlike_occupancy",
+]
 
 
 class Table(BaseModel):
@@ -70,6 +78,42 @@ class ClassifierRecipe(Table):
         return (value,) if isinstance(value, int) else value
 
 
+class EntryRecipe(Table):
+    """What is made of a frame pair.
+
+    ``difference`` takes the dark exposure from the lit one; ``ambient``, without an LED, adds both
+    up, so that the lamps' flicker cancels.
+    """
+
+    light: Literal["difference", "ambient"] = "difference"
+
+
+class OccupancyRecipe(Table):
+    """How many are there, in the place of classes, from ambient light.
+
+    The recipe's classes end in a number, such as ``people_2``: that many are there for as long as
+    the cue stands. With ``most`` of 1 the model tells whether anybody is there at all; else how
+    many, and ``most`` stands for that many and more. ``counted`` is the name in the firmware.
+
+    The background of a value is a mean over ``drift_s`` while nothing stands out from it, over
+    ``still_s`` while something does that is as still as the place ever is (a bag that was left),
+    and over ``busy_s`` while something moves (people, who sit still for a while). Frames within
+    ``settle_s`` of a cue's begin count for nothing. The level is a mean over ``average_s``; the
+    count changes when it was another for ``persist_s``, and falls only when the level is below a
+    threshold by ``hysteresis`` of a person.
+    """
+
+    counted: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$")] = "people"
+    most: Annotated[int, Field(ge=1, le=16)] = 5
+    drift_s: Annotated[float, Field(gt=0, le=3600)] = 64.0
+    still_s: Annotated[float, Field(gt=0, le=14_400)] = 4096.0
+    busy_s: Annotated[float, Field(gt=0, le=14_400)] = 8192.0
+    settle_s: Annotated[float, Field(ge=0, le=60)] = 3.0
+    average_s: Annotated[float, Field(ge=0, le=30)] = 4.0
+    persist_s: Annotated[float, Field(ge=0, le=60)] = 2.0
+    hysteresis: Annotated[float, Field(ge=0, le=0.5)] = 0.15
+
+
 class HeadRecipe(Table):
     """How often the head runs: the classifier's layers, trees or prototypes.
 
@@ -83,6 +127,57 @@ class HeadRecipe(Table):
     133, 167 and 167 ms, and 0.960, 0.955, 0.949 and 0.947 of everybody's takes right. The model by
     itself executed 37, 50 and 56 % fewer instructions on Cortex-M4, 43, 57 and 65 % on M0+; with
     the device program around it, 2 saves 22 and 33 %.
+
+    With ``enrol`` the device can learn its owner: from up to ``enrol_takes`` takes of each class
+    and session, and ``own_gestures`` that are not among the classes. Without any take it answers
+    bit for bit as without ``enrol``.
     """
 
     every: Annotated[int, Field(ge=1, le=32)] = 1
+    enrol: bool = False
+    enrol_takes: Annotated[int, Field(ge=1, le=8)] = 5
+    own_gestures: Annotated[int, Field(ge=0, le=4)] = 1
+
+    @property
+    def own_names(self) -> tuple[str, ...]:
+        """Names of the places for own gestures; none where nothing is learned on the device."""
+        n_own = self.own_gestures if self.enrol else 0
+        return tuple(f"own_{number}" for number in range(1, n_own + 1))
+
+
+def number_of(trial_type: str) -> int:
+    """Return the number that a trial type such as ``people_2`` ends in, -1 where it has none."""
+    number = trial_type.rpartition("_")[2]
+    return int(number) if number.isdecimal() and len(number) < 4 else -1
+
+
+def refuse_unlike_occupancy(recipe: Any) -> None:
+    """Refuse what does not go together with a recipe's table occupancy.
+
+    Raises
+    ------
+    ValueError
+        A key is otherwise than it has to be; the message names it.
+    """
+    numbers = [number_of(name) for name in recipe.classes]
+    occupancy = recipe.occupancy
+    for what, wrong in (
+        ('entry.light must be "ambient"', recipe.entry.light != "ambient"),
+        ('features.entry must be "bins"', recipe.features.entry != "bins"),
+        ("features.rows must be left out", recipe.features.rows is not None),
+        (
+            "quantity, other and background must be left out",
+            bool(recipe.quantity or recipe.other or recipe.background),
+        ),
+        ('classifier.kind must be "boosted_trees"', recipe.classifier.kind != "boosted_trees"),
+        (
+            "classes must end in different numbers, such as people_2, 0 among them",
+            0 not in numbers or len(set(numbers)) != len(numbers),
+        ),
+        (
+            "drift_s, still_s and busy_s must rise",
+            not occupancy.drift_s <= occupancy.still_s <= occupancy.busy_s,
+        ),
+    ):
+        if wrong:
+            raise ValueError(f"{what} where occupancy is told")

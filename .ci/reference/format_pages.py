@@ -24,11 +24,16 @@ import capture.study.plan
 import runtime.budget.inputs.library
 import runtime.firmware.sensor_file
 import runtime.firmware.setting
+import runtime.stages.teaching.lesson
+import runtime.stages.teaching.saved
 import runtime.trace.parts_file
 import runtime.trace.reading
 import runtime.trace.reading.bench_file
 import runtime.trace.reading.sigrok
 import runtime.trace.reading.tables
+import trainer.audit.limits
+import trainer.audit.pictures.optic
+import trainer.audit.whole
 import trainer.choice.told
 import trainer.choice.tried.knobs
 import trainer.choice.worth.pick
@@ -47,6 +52,8 @@ from runtime.budget.verdict.limits import Limits
 from runtime.firmware.setting import DeviceSetting
 from runtime.stages import kinds
 from runtime.trace.reading.bench_file import BENCH_TABLES, BenchFile
+from trainer.audit.findings import Finding
+from trainer.audit.limits import Limit
 from trainer.choice.tried.knobs import ActiveKnobs, SearchRules, WatchingKnobs, knobs_text
 from trainer.recipe import Recipe, built_in_recipes
 
@@ -126,6 +133,8 @@ def formats_page() -> str:
         lines += [f"#### `{kind}`", "", _prose(stage), ""]
         rows = [(f"`{f.name}`", f"`{f.type}`") for f in dataclasses.fields(stage)]
         lines += table(("field", "type"), rows)
+    lines += ["### What an owner taught a model", "", _prose(runtime.stages.teaching.saved), ""]
+    lines += ["### How it is learned", "", _prose(runtime.stages.teaching.lesson), ""]
     lines += ["### `device.toml`", "", _prose(runtime.firmware.setting), ""]
     lines += [_prose(DeviceSetting), ""]
     rows = [(f"`{f.name}`", f"`{f.type}`") for f in dataclasses.fields(DeviceSetting)]
@@ -148,6 +157,11 @@ def formats_page() -> str:
         "",
     ]
     lines += _keys(Limits, "limits.", list(Limits.model_fields))
+    lines += ["", "## Audits", "", _prose(trainer.audit.whole), ""]
+    lines += ["### `findings.csv`", "", _prose(Finding), ""]
+    lines += ["### `privacy.toml`", "", _prose(trainer.audit.limits), "", _prose(Limit), ""]
+    lines += _keys(Limit, "limit.", list(Limit.model_fields))
+    lines += ["### Calibrations of an optic", "", _prose(trainer.audit.pictures.optic), ""]
     lines += ["", "## Frontiers", "", _prose(trainer.choice.told), ""]
     lines += ["### Knobs", "", _prose(trainer.choice.tried.knobs), ""]
     lines += ["```toml", knobs_text().rstrip(), "```", ""]

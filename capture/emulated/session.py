@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import zlib
 from collections.abc import Callable, Iterator
 from typing import Protocol
@@ -38,7 +39,9 @@ __all__ = [
     "check_script",
     "dark_offset_us",
     "emulate_session",
+    "frame_times",
     "noted_distance_mm",
+    "warming_k",
 ]
 
 BLOCK_FRAMES = 32
@@ -58,6 +61,19 @@ def dark_offset_us(sensor: Sensor) -> int:
         return round(sensor.exposure_us)
     free = sensor.frame_period_us - 2.0 * sensor.exposure_us
     return round(sensor.exposure_us + min(100.0, free))
+
+
+def warming_k(most_k: float, time_s: float) -> float:
+    """Return by how much a sensor has warmed up since it began: within minutes; invented."""
+    return most_k * float(1.0 - np.exp(-time_s / 120.0))
+
+
+def frame_times(
+    first: int, n_frames: int, sensor: Sensor
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Return number and device time, microseconds, of frame pairs from a first one on."""
+    sequence = np.arange(first, first + n_frames, dtype=np.int64)
+    return sequence, np.asarray(np.rint(sequence * sensor.frame_period_us), np.int64)
 
 
 class Bench:
@@ -138,12 +154,17 @@ class Bench:
         radiance : float32 array, shape (n_frames, n_angles)
             W/(m2 sr). One pixel in sixteen is looked at, as a sensor meters a few of them.
         """
-        few = slice(None, None, 16)
+        return np.asarray((radiance @ self._metered).max(axis=1))
+
+    @functools.cached_property
+    def _metered(self) -> npt.NDArray[np.float32]:
+        """Shares of the full well for each radiance, at some pixels: (n_angles, n_metered)."""
         etendue = APERTURE_MM2 * 1e-6 * self.optic.grid.solid_angle_sr
-        power_w = np.zeros((len(radiance), self.optic.n_pixels), np.float32)
-        power_w[:, few] = radiance @ self.optic.transfer[few].T * np.float32(etendue)
-        full = np.float32(self.sensor.full_well_e)
-        return np.asarray(self.pixels.electrons(power_w)[:, few].max(axis=1) / full)
+        one_watt = np.full((1, self.optic.n_pixels), 1.0, np.float32)
+        per_watt = self.pixels.electrons(one_watt)[0] / np.float32(self.sensor.full_well_e)
+        some = np.arange(0, self.optic.n_pixels, 16)
+        shares = self.optic.transfer[some] * (per_watt[some] * np.float32(etendue))[:, None]
+        return np.ascontiguousarray(shares.T, np.float32)
 
 
 class World(Protocol):
@@ -208,7 +229,8 @@ class EmulatedSession:
     seed : int
         Seed of the schedule, and with participant and script of everything drawn.
     sensor : Sensor
-        What looks; its LED current and baseline light the scene.
+        What looks; its LED, at its current and place, lights the scene. Several apertures see hands
+        and places alike, from the sensor's origin: parallax is that of points (`PointSession`).
     unit : str
         Name of the physical sensor.
     scene : str
@@ -267,10 +289,9 @@ class EmulatedSession:
     def next_block(self, n_frames: int = BLOCK_FRAMES) -> FrameBlock:
         """Return the next frame pairs; time goes on as long as this is called."""
         sensor = self.sensor
-        sequence = np.arange(self._next, self._next + n_frames, dtype=np.int64)
+        sequence, time_us = frame_times(self._next, n_frames, sensor)
         self._next += n_frames
-        time_us = np.rint(sequence * sensor.frame_period_us).astype(np.int64)
-        times_s = time_us * 1e-6
+        times_s = np.asarray(time_us * 1e-6, np.float64)
         later_us = dark_offset_us(sensor)
         led, other, factors = self.world.see(times_s, later_us * 1e-6, sensor)
         lit, dark = self.bench.expose(led, other, factors, self._noise)

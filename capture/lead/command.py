@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -28,44 +29,89 @@ __all__ = ["live", "truth"]
     type=click.FloatRange(min=0.0, min_open=True),
     help="End after this time on the sensor's clock; without it Ctrl-C ends.",
 )
-def live(port: str, model: Path, engine: str, log: Path | None, seconds: float | None) -> None:
+@click.option(
+    "--enrol",
+    type=click.Path(path_type=Path),
+    help="Learn the owner: ask for takes of each class, then write this new file and end.",
+)
+@click.option("--takes", type=int, default=3, show_default=True, help="Of each class, to enrol.")
+@click.option(
+    "--class",
+    "classes",
+    multiple=True,
+    help="Class to enrol, several times for several; own_1 is a gesture of your own. All without.",
+)
+@click.option(
+    "--enrolled",
+    type=click.Path(path_type=Path),
+    help="File that --enrol wrote: answer as taught.",
+)
+def live(port: str, model: Path, engine: str, log: Path | None, **asked: Any) -> None:
     """Show what a model tells of a sensor's readouts as they come, with its latency.
 
     Events get a line each; values with their intervals, or a count, stand in the last line. All
     engines tell the same. Latency is host time from the arrival of a frame pair's last
     byte to its answer; times are of the sensor's clock, from its first frame pair.
-    Caution: the sensor's LED is bright though it cannot be seen; nobody should look into it from
-    near. Its limits are those of IEC 62471.
+
+    With --enrol, a model that can learn its owner asks for takes, says which it refuses and why,
+    and writes what it learned: weights that tell of that person, to be kept on that person's
+    device. Caution: the sensor's LED is bright though it cannot be seen; nobody should look into it
+    from near. Its limits are those of IEC 62471.
     """
     from rich.console import Console
 
-    from capture.lead.live import LiveEvent, Watch, open_log
+    from capture.lead.live import LiveEvent, Watch, calibrated_unit, open_log
+    from capture.lead.owner.enrolling import MAX_FILE_BYTES, Enrolling, wishes
     from capture.wire.link import SerialLink
+    from runtime.enrolment import with_learned
+    from runtime.errors import UsageError
+    from runtime.files import read_limited
     from runtime.model import load_model
-    from runtime.verification.engines import open_engine
+    from runtime.verification.engines import open_engine, reference
 
-    loaded = load_model(model)
-    step = open_engine(engine, loaded, model)
+    loaded, enrol, seconds = load_model(model), asked["enrol"], asked["seconds"]
+    enrolled = asked["enrolled"]
+    learned = None if enrolled is None else read_limited(enrolled, MAX_FILE_BYTES)
+    if learned is not None:
+        with_learned(loaded, loaded.initial_state(), learned, str(enrolled))
     console = Console(highlight=False)
+    leading = None
+    if enrol is None:
+        step = open_engine(engine, loaded, model, learned)
+    else:
+        if enrol.exists():
+            raise UsageError(str(enrol), "the file", "there already", "a new file", "name another")
+        wanted = wishes(loaded, asked["takes"], asked["classes"])
+        leading = Enrolling(loaded, wanted, console.print, learned)
+        step = reference(loaded, leading.before)
     with open_log(log) as write, SerialLink(port) as link:
         watch = Watch(link, link.describe(), loaded, step)
-        for caution in watch.cautions():
+        for caution in watch.cautions(calibrated_unit(model)):
             click.echo(caution, err=True)
         with console.status("waiting for readouts") as status:
 
             def tell(event: LiveEvent) -> None:
                 write(event)
-                console.print(event.line())
+                if leading is None:
+                    console.print(event.line())
+
+            def progress(now: Watch) -> None:
+                status.update(now.status())
+                if leading is not None and leading.done:
+                    now.stop()
 
             try:
                 watch.run(
                     tell,
                     math.inf if seconds is None else seconds,
-                    lambda now: status.update(now.status()),
+                    progress,
                     lambda text: click.echo(text, err=True),
                 )
             finally:
                 console.print(watch.summary(), soft_wrap=True)
+    if enrol is not None and leading is not None:
+        leading.save(enrol)
+        console.print(f"wrote {enrol}: answer by it with --enrolled; it stays with its owner")
 
 
 @click.command(

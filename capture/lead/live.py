@@ -20,13 +20,14 @@ from capture.wire.codec import CommandKind, Description, Exposure, Message, Wire
 from capture.wire.link import SerialLink
 from capture.wire.pairing import Pairer
 from capture.wire.timeline import TimeLine
-from runtime.errors import FormatError, PortError, UsageError
+from runtime.errors import Error, FormatError, PortError, UsageError
+from runtime.files import read_limited
 from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.contract.closing import NO_EVENT
 from runtime.verification.engines import Engine
 
-__all__ = ["LiveEvent", "Watch", "open_log"]
+__all__ = ["LiveEvent", "Watch", "calibrated_unit", "open_log"]
 
 _REPORT_S = 0.1
 _STALL_S = 3.0
@@ -132,10 +133,23 @@ class Watch:
         self.latencies_ms = array("d")
         self.now = ""
 
-    def cautions(self) -> list[str]:
-        """Return a line for each setting in which the sensor differs from the model's."""
+    def stop(self) -> None:
+        """Take no further frame pair: what was wanted is done."""
+        self._done = True
+
+    def cautions(self, calibrated: str | None = None) -> list[str]:
+        """Return a line for each setting in which the sensor differs from the model's.
+
+        And one where the model was calibrated for one unit, and this is another.
+        """
+        unit = self._description.unit
+        other = calibrated is not None and unit != calibrated
+        uncalibrated = [
+            f"caution: this is unit {unit}, but the model is calibrated for unit {calibrated} "
+            "alone: of an uncalibrated one its values are not to be believed"
+        ]
         pairs = ((name, self._description.sensor, self._model.sensor) for name in _SETTINGS)
-        return [
+        return (uncalibrated if other else []) + [
             f"caution: {name} of the sensor is {getattr(sensor, name):g}, but the model learned at "
             f"{getattr(learned, name):g}"
             for name, sensor, learned in pairs
@@ -303,6 +317,22 @@ class Watch:
         return text
 
 
+def calibrated_unit(folder: Path) -> str | None:
+    """Return the one unit that a model is calibrated for; None where it answers for any.
+
+    The model folder's ``evaluation.json`` says it (``source.calibration.unit``). A model that was
+    copied without its evaluation says nothing, nor does one that is none: no more than a caution
+    rests on it.
+    """
+    path = folder / "evaluation.json"
+    try:
+        content = json.loads(read_limited(path)) if path.exists() else {}
+        unit = content["source"]["calibration"]["unit"]
+    except (Error, ValueError, TypeError, KeyError, RecursionError):
+        return None
+    return unit if isinstance(unit, str) else None
+
+
 @contextmanager
 def open_log(path: Path | None) -> Iterator[Callable[[LiveEvent], None]]:
     """Yield a function that appends an event to a new file of JSON lines; to none without a path.
@@ -333,10 +363,18 @@ def open_log(path: Path | None) -> Iterator[Callable[[LiveEvent], None]]:
         raise
 
 
+def _several(sensor: Sensor) -> str:
+    """Return where a sensor's apertures are, if it has more than one."""
+    if len(sensor.apertures) == 1:
+        return ""
+    return f", apertures at {' and '.join(str(each) for each in sensor.apertures)}"
+
+
 def _check_sensor(url: str, sensor: Sensor, learned: Sensor) -> None:
     """Refuse readouts of another form than the model's."""
     got, wanted = (
-        f"{s.n_rows} by {s.n_cols} pixels of {s.bit_depth} bits" for s in (sensor, learned)
+        f"{s.n_rows} by {s.n_cols} pixels of {s.bit_depth} bits{_several(s)}"
+        for s in (sensor, learned)
     )
     if got != wanted:
         raise FormatError(

@@ -223,7 +223,7 @@ def record(
     with contextlib.suppress(PortError) if stopped else contextlib.nullcontext():
         # Who stops early may have pulled the sensor already: one that is gone is not waited for.
         link.ask(CommandKind.STOP, stopped=lambda: intake.gone)
-    if notes.truth is not None:
+    if notes.truth is not None and intake.n_pairs:
         _keep_truth(path, notes.truth)
     return RecordedSession(
         path,

@@ -11,9 +11,11 @@ import numpy as np
 from capture.cues.labels import GOOD
 from capture.frames import FrameBlock
 from capture.measure.flicker import find_flicker
-from capture.measure.led import LedWatch
+from capture.measure.led import LedStability, LedWatch
 from capture.measure.signs import SATURATED_SHARE
 from capture.store.session import Session
+from capture.store.source_truth import session_truth
+from runtime.errors import Error
 from runtime.sensor import Sensor
 
 __all__ = ["Quality", "measure", "quality_faults", "session_quality"]
@@ -83,6 +85,13 @@ class Quality:
         Where the sensor's apertures are; empty where it has one over the whole array.
     baseline_mm : float or None
         From the first aperture to the second; None likewise.
+    temperature_c : (float, float) or None
+        Coldest and warmest that the sensor said it was; None where it said nothing or has one
+        aperture.
+    lit : bool
+        Whether the LED was on; else nothing is said of it, and `level_drift` is 0.
+    n_sources : int or None
+        Sources of light whose places are known (`capture.store.source_truth`); None without.
     """
 
     n_pairs: int
@@ -110,6 +119,9 @@ class Quality:
     n_rejected: int = 0
     apertures: tuple[str, ...] = ()
     baseline_mm: float | None = None
+    temperature_c: tuple[float, float] | None = None
+    n_sources: int | None = None
+    lit: bool = True
 
     @property
     def dropped_fraction(self) -> float:
@@ -158,7 +170,8 @@ def measure(
     first, last = float(level[:tenth].mean()), float(level[-tenth:].mean())
     rising_us = steps_us[steps_us > 0]
     frame_rate_hz = 1e6 / float(rising_us.mean()) if rising_us.size else 0.0
-    led = watch.result()
+    on = sensor.led_current_ma > 0.0
+    led = watch.result() if on else LedStability(None, 0.0, None, 0.0)
     flicker = find_flicker(dark, time_us, frame_rate_hz or sensor.frame_rate_hz)
     return Quality(
         n_pairs=len(sequence),
@@ -170,7 +183,7 @@ def measure(
         mean_lit_counts=float(lit.mean()),
         mean_dark_counts=float(dark.mean()),
         ambient_counts=float(dark.mean()) - sensor.black_level_counts,
-        level_drift=last / first - 1.0 if first else 0.0,
+        level_drift=last / first - 1.0 if first and on else 0.0,
         saturated_pairs_fraction=float((saturated > SATURATED_SHARE).mean()),
         n_gaps=int(np.count_nonzero(lost)),
         gap_s=gap_s,
@@ -182,6 +195,7 @@ def measure(
         flicker_hz=flicker.frequency_hz,
         flicker_counts=flicker.amplitude_counts,
         flicker_hidden_hz=flicker.hidden_hz,
+        lit=on,
     )
 
 
@@ -196,7 +210,23 @@ def session_quality(session: Session) -> Quality:
         n_rejected=len(session.events) - n_takes,
         apertures=tuple(str(each) for each in sensor.apertures) if several else (),
         baseline_mm=sensor.baseline_mm() if several else None,
+        temperature_c=_temperature_c(session) if several else None,
+        n_sources=_n_sources(session),
     )
+
+
+def _temperature_c(session: Session) -> tuple[float, float] | None:
+    said = [entry.get("temperature_c") for entry in session.journal("/status")]
+    known = [float(each) for each in said if isinstance(each, int | float)]
+    return (min(known), max(known)) if known else None
+
+
+def _n_sources(session: Session) -> int | None:
+    try:
+        truth = session_truth(session.path)
+    except Error:  # told with what is wrong in the data set
+        return None
+    return None if truth is None else len(truth.sources)
 
 
 def _gaps_after(session: Session) -> set[int]:

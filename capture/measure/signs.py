@@ -111,8 +111,14 @@ class Signs:
 
     @property
     def light(self) -> Floats:
-        """Mean lit minus dark of each frame pair, counts."""
-        return np.asarray(self.values[:, 1] - self.values[:, 0])
+        """Mean lit minus dark of each frame pair, counts; of an LED that is off, above black."""
+        without = self.values[:, 0] if self.lit else self.sensor.black_level_counts
+        return np.asarray(self.values[:, 1] - without)
+
+    @property
+    def lit(self) -> bool:
+        """Whether the LED was on; else both exposures are of the light that is there anyway."""
+        return self.sensor.led_current_ma > 0.0
 
     @property
     def strong_light(self) -> float:
@@ -137,9 +143,10 @@ class Signs:
     def flicker_left(self) -> tuple[float | None, float]:
         """Return which mains flicker the difference still shows, Hz or None, and how much.
 
+        Nothing is asked of recordings without the LED, whose difference is not what is read.
         Its amplitude is given as a share of the recording's strong light.
         """
-        if not len(self.values):
+        if not len(self.values) or not self.lit:
             return None, 0.0
         time_us = np.rint(1e6 * self.time_s).astype(np.int64)
         found = find_flicker(self.light, time_us, self.sensor.frame_rate_hz)

@@ -43,11 +43,22 @@ GAIN_LEEWAY = 0.25
 """Shot noise is then an eighth off, as a quarter more or less light would make it: settings lie
 further apart than that."""
 _STRETCH_FRAMES = 512
+"""A pixel's variance is then known to an eighth: of 256 second differences, each with a share in
+four others, the standard error is sqrt(2 * 1.94 / 256)."""
 _MOST_STRETCHES = 4
+"""By how much they differ is known to four tenths (of three degrees of freedom); at 30 frames a
+second they are a minute, in which light changes as it does in longer recordings."""
 _LEAST_FRAMES = 64
+"""A pixel's variance is known to a third, as of 32 second differences; a thousand pixels make up
+for that, but not for less than the two seconds in which a hand comes to rest."""
 _STILLEST = 0.5
+"""Of a stretch's frames: noise bends pixels alike in all, light that moves in some. People rest for
+about half of the time, between takes and within them."""
 _ERRORS = 3.0
+"""Standard errors either way: of sound recordings one in 370 is doubted, were errors normal."""
 _MOST_LOST = 0.5
+"""What is left is divided by what was not lost: beyond a half, patterns counted wrongly weigh more
+than noise."""
 _LEAST_DN2 = 1e-3
 """Counts that never change have no variance to be weighed by."""
 _CLEAR_SHARE = 0.2

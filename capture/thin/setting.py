@@ -9,9 +9,18 @@ from dataclasses import dataclass
 from runtime.errors import FormatError, UsageError
 from runtime.sensor import Sensor
 
-__all__ = ["Setting", "thinned_sensor"]
+__all__ = ["MOST_STEP", "Setting", "least_bits", "thinned_sensor"]
 
 _BITS = (8, 10, 12, 16)
+MOST_STEP = 3.0
+"""A step of the ADC over the read noise, at most, where bits are taken away.
+
+Of noise s and steps q the mean of what is read errs by up to ``q / pi * exp(-2 (pi s / q)^2)``
+(B. Widrow and I. Kollar, Quantization Noise, 2008, from memory), by where between two steps the
+pixel's own black level lies: a ninth of the noise at three times it, nearly twice the noise at
+eight times. No recording tells where it would lie at another exposure, so that sums of dark pixels,
+each off by as much, could not be foretold.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +47,7 @@ class Setting:
         Every so manieth frame pair is kept, 1 to 1,000.
     bit_depth : int, optional
         ADC bits, 8, 10, 12 or 16, no more than recorded; the range stays, steps grow.
-        Steps of more than three times the noise are foretold less well (`capture.thin.thinned`).
+        Steps of more than three times the read noise cannot be foretold (`MOST_STEP`).
     read_noise_e : float, optional
         Another read noise, electrons rms, at least the recorded one times the exposure fraction:
         no noise can be taken away from a recording.
@@ -86,6 +95,23 @@ class Setting:
         return dataclasses.asdict(self)
 
 
+def least_bits(sensor: Sensor, read_noise_e: float | None = None) -> int:
+    """Return the fewest bits, of those that are recorded, whose steps are fine enough to foretell.
+
+    Parameters
+    ----------
+    sensor : Sensor
+        As it recorded.
+    read_noise_e : float, optional
+        Of the setting; the sensor's own by default.
+    """
+    noise_dn = sensor.conversion_gain_dn_per_e * (
+        sensor.read_noise_e if read_noise_e is None else read_noise_e
+    )
+    fine = [bits for bits in _BITS if 2.0 ** (sensor.bit_depth - bits) <= MOST_STEP * noise_dn]
+    return min([*fine, sensor.bit_depth])
+
+
 def thinned_sensor(sensor: Sensor, setting: Setting) -> Sensor:
     """Return the sensor at a weaker setting.
 
@@ -106,14 +132,21 @@ def thinned_sensor(sensor: Sensor, setting: Setting) -> Sensor:
     bits = sensor.bit_depth if setting.bit_depth is None else setting.bit_depth
     if bits > sensor.bit_depth:
         raise _wrong("bit_depth", bits, f"at most {sensor.bit_depth}, as recorded")
+    least = least_bits(sensor, setting.read_noise_e)
+    if bits < least:
+        raise _wrong(
+            "bit_depth", bits,
+            f"at least {least}: steps of more than {MOST_STEP:g} times the read noise cannot be "
+            "foretold",
+        )  # fmt: skip
     first, stop = setting.rows or (0, sensor.n_rows)
     if stop > sensor.n_rows:
         raise _wrong("rows", setting.rows, f"within the {sensor.n_rows} rows recorded")
     noise = sensor.read_noise_e if setting.read_noise_e is None else setting.read_noise_e
-    least = sensor.read_noise_e * setting.exposure_fraction
-    if noise < least:
+    held = sensor.read_noise_e * setting.exposure_fraction
+    if noise < held:
         raise _wrong(
-            "read_noise_e", f"{noise:g}", f"at least {least:g}: the recording holds that much"
+            "read_noise_e", f"{noise:g}", f"at least {held:g}: the recording holds that much"
         )
     steps = 2.0 ** (bits - sensor.bit_depth)
     try:

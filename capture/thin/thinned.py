@@ -24,8 +24,9 @@ What cannot be known and stays as it is:
 
 - a saturated pixel's light (`capture.measure.headroom`);
 - each pixel's own black level, which is scaled like light: lit minus dark does not show it;
-- where steps are several times the noise, on which side of an edge that black level lies: sums of
-  pixels then err by up to a third of their noise;
+- on which side of a step's edge that black level lies, where bits are taken away: with steps of up
+  to three times the read noise sums of pixels err by a small part of their noise, and coarser ones
+  are refused (`capture.thin.setting.MOST_STEP`);
 - telegraph noise of single pixels, likewise;
 - light that flickers, where dark exposures have no times or the frame rate hides it in them;
 - the skew of counts of a few electrons: added noise is normal;

@@ -53,6 +53,10 @@ from runtime.sensor import Sensor
 __all__ = ["Budget", "Computation", "budget"]
 
 
+_DARK_W_SR = 1e-12
+"""Of a sensor without an LED: its margins stay numbers."""
+
+
 def _as_used(sensor: Sensor, usage: Usage) -> DeviceSetting:
     """Return what the device program is set to where a usage says how to watch."""
     return replace(
@@ -200,7 +204,7 @@ def budget(
         verdict=judge_host(inputs, typical, draws, computation.margin, titles["host"]),
         light=screen(
             inputs["led.wavelength"].typical,
-            intensity,
+            max(intensity, _DARK_W_SR),
             inputs["led.source_width"].low,
             typical["sensor.exposure"] + typical["driver.settle_time"],
             typical["active.rate"],

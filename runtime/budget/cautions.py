@@ -43,7 +43,8 @@ def cautions(
         The LED's ratings in either state.
     """
     led, found = inputs["led.wavelength"], []
-    if not led.low <= sensor.led_wavelength_nm <= led.high:
+    lit = sensor.led_current_ma > 0.0
+    if lit and not led.low <= sensor.led_wavelength_nm <= led.high:
         found.append(
             f"The recordings were lit at {sensor.led_wavelength_nm:g} nm, the chosen LED emits at "
             f"{led.typical:g} nm: the accuracy shown was not measured at this light."

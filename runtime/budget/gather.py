@@ -44,6 +44,7 @@ _UNUSED = (
 _LEAST_EMPTY_HOURS = 0.5
 _COUNT_BYTES = 2
 _STATES = ("watching", "active")
+_CHANGES_AN_HOUR = (10.0, 60.0, 200.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,13 +118,18 @@ def gather(
         inputs[state] = replace(inputs.pop(key), name=state, unit=unit)
     if setting_of_device is not None:
         inputs |= _as_set(setting_of_device, inputs)
+    if model.entry.always_on:
+        inputs |= _always_on(inputs)
     inputs |= _of_the_profiles(profiles, mcu.core)
     if model.period > 1:
         inputs["active.peak_cycles"] = _peak(profiles.active[mcu.core], model.period)
     if evaluation is not None and evaluation.wake_up is not None:
         setting_of = (inputs["usage.watching_rows"].typical, inputs["watching.rate"].typical)
-        share = inputs["watching.led_current"].typical / max(model.sensor.led_current_ma, 1e-9)
-        if evaluation.wake_up.counted_at(round(setting_of[0]), setting_of[1], share):
+        shares = (
+            inputs["watching.led_current"].typical / max(model.sensor.led_current_ma, 1e-9),
+            inputs["watching.exposure"].typical / model.sensor.exposure_us,
+        )
+        if evaluation.wake_up.counted_at(round(setting_of[0]), setting_of[1], *shares):
             assumed = inputs["usage.false_wakes"]
             inputs.update(_measured_watching(evaluation.wake_up, evaluation.emulated, assumed))
     inputs |= _voltage_ratios(library.get(Led, choice.led), inputs)
@@ -166,6 +172,7 @@ def _of_the_sensor(model: Model, watching: Model) -> dict[str, Input]:
     sensor, of_sensor = model.sensor, "as in the recordings"
     rows = (
         ("sensor.exposure", "us", sensor.exposure_us, of_sensor),
+        ("watching.exposure", "us", sensor.exposure_us, f"{of_sensor}: that of the active state"),
         ("sensor.bits", "1", sensor.bit_depth, of_sensor),
         ("sensor.dark_signal", "e/s", sensor.dark_signal_e_per_s, f"{of_sensor}, at 25 degC"),
         ("active.rate", "Hz", sensor.frame_rate_hz, of_sensor),
@@ -185,6 +192,7 @@ def _as_set(own: DeviceSetting, inputs: dict[str, Input]) -> dict[str, Input]:
     """Return the inputs that a model's own setting replaces."""
     values = {
         "sensor.exposure": own.exposure_us,
+        "watching.exposure": own.exposure_of("watching"),
         "active.rate": own.frame_rate_hz,
         "active.led_current": own.led_current_ma,
         "watching.rate": own.watching_rate_hz,
@@ -194,6 +202,24 @@ def _as_set(own: DeviceSetting, inputs: dict[str, Input]) -> dict[str, Input]:
     }
     source = f"{SETTING_FILE} of the model"
     return {name: setting(name, inputs[name].unit, x, source) for name, x in values.items()}
+
+
+def _always_on(inputs: dict[str, Input]) -> dict[str, Input]:
+    """Return what a device that never watches does all day, in the place of a usage's visits."""
+    source = "the program: it never watches, and the model is given every frame"
+    values = {
+        "watching.rate": 0.0,
+        "watching.led_current": 0.0,
+        "usage.hand_present": 60.0 * inputs["usage.on_time"].typical,
+        "usage.visits": 0.0,
+        "usage.false_wakes": 0.0,
+        "usage.miss_rate": 0.0,
+    }
+    found = {name: setting(name, inputs[name].unit, x, source) for name, x in values.items()}
+    told = "invented: changes of how many are there"
+    low, typical, high = _CHANGES_AN_HOUR
+    name = "usage.gestures"
+    return found | {name: Input(name, "1/h", low, typical, high, "invented", told)}
 
 
 def _of_the_profiles(profiles: Profiles, core: str) -> dict[str, Input]:

@@ -6,15 +6,18 @@ table ``[watching]`` with the numbers of the watching state::
     name = "lensless32"
     n_rows = 16
     ...
+    apertures = [ { x_mm = -0.93, y_mm = 0.0, first_row = 0, n_rows = 16, ... }, ... ]
     first_row = 8
 
     [watching]
     rate_hz = 2.0
     rows = 8
     led_current_ma = 5.0
+    exposure_us = 20.0
     hold_time_s = 2.0
     rest_time_s = 60.0
 
+``apertures`` stands there only for a sensor that has others than one over its whole array.
 `palmwatt emulate` and `palmwatt record` set a sensor to it, `palmwatt train` makes a model for it.
 """
 
@@ -41,6 +44,7 @@ _WATCHING = {
     "rate_hz": "watching_rate_hz",
     "rows": "watching_rows",
     "led_current_ma": "watching_led_current_ma",
+    "exposure_us": "watching_exposure_us",
     "hold_time_s": "hold_time_s",
     "rest_time_s": "rest_time_s",
 }
@@ -82,7 +86,8 @@ class SensorFile:
         """Return the text of a ``sensor.toml``: the same bytes each time."""
         lines = [f"{key} = {_toml(value)}" for key, value in self.sensor.to_json().items()]
         lines += [f"first_row = {self.first_row}", "", "[watching]"]
-        lines += [f"{key} = {_toml(getattr(self.device, name))}" for key, name in _WATCHING.items()]
+        values = {key: getattr(self.device, name) for key, name in _WATCHING.items()}
+        lines += [f"{key} = {_toml(value)}" for key, value in values.items() if value is not None]
         return "\n".join(lines) + "\n"
 
 

@@ -34,7 +34,9 @@ _LIMITS = {
     "watching_led_current_ma": (0.0, 10_000.0),
     "hold_time_s": (0.01, 600.0),
     "rest_time_s": (1.0, 3600.0),
+    "watching_exposure_us": (0.1, 1e6),
 }
+_OPTIONAL = ("watching_exposure_us",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,13 +52,17 @@ class DeviceSetting:
     led_current_ma : float
         LED current in the active state.
     exposure_us : float
-        Length of one exposure, in both states.
+        Length of one exposure in the active state.
     watching_rate_hz : float
         Frame pairs a second while watching; the watching goes on at it while active.
     watching_rows : int
         Middle rows read while watching, cut to the sensor's.
     watching_led_current_ma : float
         LED current while watching.
+    watching_exposure_us : float, optional
+        Length of one exposure while watching; that of the active state where it is None. As much
+        charge of the LED in a shorter pulse brings less of the surroundings' light, and so less of
+        its noise.
     hold_time_s : float
         How long the active state lasts after the last movement; at least one watching period.
     rest_time_s : float
@@ -78,10 +84,13 @@ class DeviceSetting:
     watching_led_current_ma: float = 20.0
     hold_time_s: float = USUAL_HOLD_S
     rest_time_s: float = 60.0
+    watching_exposure_us: float | None = None
 
     def __post_init__(self) -> None:
         for name, (low, high) in _LIMITS.items():
             value = getattr(self, name)
+            if value is None and name in _OPTIONAL:
+                continue
             wanted = int if isinstance(low, int) else (int, float)
             if isinstance(value, bool) or not isinstance(value, wanted):
                 expected = "a whole number" if wanted is int else "a number"
@@ -89,11 +98,13 @@ class DeviceSetting:
             if not low <= value <= high:  # refuses what is no number, too
                 raise FormatError("device setting", name, value, f"{low:g} to {high:g}")
         fastest = max(self.frame_rate_hz, self.watching_rate_hz)
-        if 2.0 * self.exposure_us > 1e6 / fastest:
-            raise FormatError(
-                "device setting", "exposure_us", self.exposure_us,
-                f"at most {0.5e6 / fastest:g} so that a lit and a dark exposure fit",
-            )  # fmt: skip
+        for name in ("exposure_us", *_OPTIONAL):
+            value = getattr(self, name)
+            if value is not None and 2.0 * value > 1e6 / fastest:
+                raise FormatError(
+                    "device setting", name, value,
+                    f"at most {0.5e6 / fastest:g} so that a lit and a dark exposure fit",
+                )  # fmt: skip
         if self.hold_time_s * self.watching_rate_hz < 1.0 - 1e-9:
             raise FormatError(
                 "device setting", "hold_time_s", self.hold_time_s,
@@ -109,10 +120,16 @@ class DeviceSetting:
             watching_rate_hz=rate, hold_time_s=max(USUAL_HOLD_S, math.ceil(1.0 / rate)),
         )  # fmt: skip
 
+    def exposure_of(self, state: str) -> float:
+        """Return the length of one exposure in a state, ``watching`` or ``active``, us."""
+        if state == "watching" and self.watching_exposure_us is not None:
+            return self.watching_exposure_us
+        return self.exposure_us
+
     def to_toml(self) -> str:
-        """Return the text of a ``device.toml``: one key a line."""
-        lines = [f"{f.name} = {getattr(self, f.name)!r}" for f in dataclasses.fields(self)]
-        return "\n".join(lines) + "\n"
+        """Return the text of a ``device.toml``: one key a line, less what is not set."""
+        values = {f.name: getattr(self, f.name) for f in dataclasses.fields(self)}
+        return "".join(f"{k} = {v!r}\n" for k, v in values.items() if v is not None)
 
 
 def read_setting(folder: Path, sensor: Sensor) -> DeviceSetting:

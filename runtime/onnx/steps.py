@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Answer",
+    "Before",
     "Engine",
     "evaluator",
     "faults_named",
@@ -59,6 +60,9 @@ class Answer(NamedTuple):
 
 Engine = Callable[[Counts, Counts], Answer]
 """Takes the lit and the dark exposure, uint16 (n_rows, n_cols), of consecutive frame pairs."""
+
+Before = Callable[[State], State]
+"""Is given the state before each frame pair, and returns it, or another: what enrolment asks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,8 +120,14 @@ def read_graph(path: Path) -> ModelProto:
     return proto
 
 
-def onnx_runtime(graph: StepGraph) -> Engine:
+def onnx_runtime(graph: StepGraph, before: Before | None = None) -> Engine:
     """Step a graph in ONNX Runtime.
+
+    Parameters
+    ----------
+    graph : StepGraph
+    before : callable, optional
+        May change the state before each frame pair.
 
     Raises
     ------
@@ -132,18 +142,18 @@ def onnx_runtime(graph: StepGraph) -> Engine:
         session = onnxruntime.InferenceSession(
             graph.proto.SerializeToString(), options, providers=["CPUExecutionProvider"]
         )
-    return _stepping(graph, session)
+    return _stepping(graph, session, before)
 
 
-def evaluator(graph: StepGraph) -> Engine:
-    """Step a graph in ONNX's own reference evaluator; errors as :func:`onnx_runtime`."""
+def evaluator(graph: StepGraph, before: Before | None = None) -> Engine:
+    """Step a graph in ONNX's own reference evaluator; all else as :func:`onnx_runtime`."""
     from onnx.reference import ReferenceEvaluator
 
     with faults_named(graph.path):
-        return _stepping(graph, ReferenceEvaluator(graph.proto))
+        return _stepping(graph, ReferenceEvaluator(graph.proto), before)
 
 
-def _stepping(graph: StepGraph, executor: Any) -> Engine:
+def _stepping(graph: StepGraph, executor: Any, before: Before | None) -> Engine:
     """Carry the state through an executor's `run`, which takes inputs by name."""
     outputs = [value.name for value in graph.proto.graph.output]
     rests_on, given = outputs[:2]  # evidence and outputs of the closing stage, by its own names
@@ -152,6 +162,8 @@ def _stepping(graph: StepGraph, executor: Any) -> Engine:
 
     def step(lit: Counts, dark: Counts) -> Answer:
         nonlocal state
+        if before is not None:
+            state = before(state)
         with faults_named(graph.path):
             results = executor.run(outputs, {"lit": lit, "dark": dark, **state})
         got = dict(zip(outputs, results, strict=True))

@@ -59,8 +59,9 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
 """
 
 _PLACE = """\
-    slot = (slot + 1u < @N_KEPT@u) ? slot + 1u : 0u;
-    const @X_TYPE@ *x@K@ = &s->@PREFIX@_history[slot * @N_VALUES@u];
+    const uint32_t slot@K@ = position + @K@u;
+    const @X_TYPE@ *x@K@ = &s->@PREFIX@_history[(slot@K@ - ((slot@K@ < @N_KEPT@u) ? 0u : @N_KEPT@u))
+        * @N_VALUES@u];
 """
 
 
@@ -163,16 +164,13 @@ class Steady(Stage):
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Name the place of every frame first, then walk the values once."""
-        older = [f"x{age}" for age in range(1, self.n_kept)]
-        names = ["oldest", *older, "x"]
+        names = ["oldest", *(f"x{age}" for age in range(1, self.n_kept)), "x"]
         weighed = [(name, tap) for name, tap in zip(names, self.taps, strict=True) if tap]
         marks = {
             "PREFIX": prefix, "X_TYPE": x.ctype, "Y_TYPE": y.ctype, "N_VALUES": self.n_values,
             "N_TAPS": len(self.taps), "N_KEPT": self.n_kept, "SHIFT": self.shift,
         }  # fmt: skip
-        places = "    uint32_t slot = position;\n" if older else ""
-        for age in range(1, self.n_kept):
-            places += fill(_PLACE, K=age, **marks)
+        used = [age for age in range(1, self.n_kept) if self.taps[age]]
         half = (1 << self.shift) >> 1
         output = f"pw_asr32(sum + {half}, {self.shift})" if self.shift else "sum"
         adds = [
@@ -184,7 +182,7 @@ class Steady(Stage):
             adds.append(f"        value = vrshrq_n_s32(value, {self.shift});\n")
         functions = fill(
             _C_TEXT,
-            PLACES=places,
+            PLACES="".join(fill(_PLACE, K=age, **marks) for age in used),
             SUM="\n            + ".join(_weighed(name, tap) for name, tap in weighed),
             OUTPUT=output,
             NEWEST=self.taps[-1],

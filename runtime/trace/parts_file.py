@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from runtime.budget.inputs.library import Link, Mcu, load_parts
 from runtime.budget.price.converter import conversion_energy_pj
 from runtime.budget.price.operating_states import Leg, states_together
-from runtime.budget.price.power import woken_us
+from runtime.budget.price.power import pulse_us, woken_us
 from runtime.errors import UsageError
 from runtime.trace.measurement import Measurement
 from runtime.trace.predicted import CLOCK_UP, Prediction
@@ -290,5 +290,5 @@ def _of_the_led(found: Measurement, predicted: Prediction) -> Iterator[_Try]:
     yield _Try(driver, "efficiency", "1", v["driver.efficiency"], efficiency, 1.0, _LEAST)
     yield _Try(
         driver, "settle_time", "us", v["driver.settle_time"],
-        lambda: time_us - v["sensor.exposure"],
+        lambda: time_us - (pulse_us(v, state) - v["driver.settle_time"]),
     )  # fmt: skip

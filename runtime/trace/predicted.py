@@ -21,6 +21,7 @@ from runtime.budget.price.power import (
     controller_cycles,
     frame_energy,
     frame_time_us,
+    pulse_us,
     woken_us,
 )
 from runtime.errors import FormatError
@@ -130,9 +131,9 @@ def frame_steps(v: Mapping[str, Any], state: str) -> tuple[Step, ...]:
     """
     energy = frame_energy(v, state)
     rail = {term: energy[term] / v["regulator.efficiency"] for term in _RAIL}
-    pulse_us = v["sensor.exposure"] + v["driver.settle_time"]
+    lit_us = pulse_us(v, state)
     on_us = float(frame_time_us(v, state))
-    read_us = (on_us - v["readout.start_up_time"] - 2.0 * pulse_us) / 2.0
+    read_us = (on_us - v["readout.start_up_time"] - 2.0 * lit_us) / 2.0
     supply = v["mcu.supply"] / v["regulator.efficiency"] / 1e6
     start_us = v["mcu.start_time"] + v["mcu.start_change_time"]
     start_uj = start_us * v["mcu.start_current"] * supply
@@ -145,9 +146,9 @@ def frame_steps(v: Mapping[str, Any], state: str) -> tuple[Step, ...]:
         ("wake", "wake up", start_us, start_uj),
         ("readout", "sensor starts", v["readout.start_up_time"],
              held * v["readout.start_up_time"]),
-        ("led", "lit exposure", pulse_us, lit + held * pulse_us),
+        ("led", "lit exposure", lit_us, lit + held * lit_us),
         ("readout", "lit readout", read_us, held * read_us + pixels),
-        ("readout", "dark exposure", pulse_us, held * pulse_us),
+        ("readout", "dark exposure", lit_us, held * lit_us),
         ("readout", "dark readout", read_us, held * read_us + pixels),
         ("compute", CLOCK_UP, up_us, rail["wake-ups"] - start_uj),
         ("compute", "compute", compute_us, rail["compute"]),

@@ -60,11 +60,29 @@ def device_difference(
         turn = round(t_s / period_s) - _REST_FRAMES
         return bright if 0 <= turn < _MOVING_FRAMES and turn % 2 == 0 else flat
 
+    if model.entry.always_on:
+        seconds = min(len(lit), _MOST_FRAMES) / setting.frame_rate_hz
+        script = DayScript(seconds, (), (), readout)
+        return _executed(model, folder, core, compiler, script, shown, frames)
     awake_s = min(
         _MOVING_FRAMES * period_s + setting.hold_time_s, _MOST_FRAMES / setting.frame_rate_hz
     )
     seconds = _REST_FRAMES * period_s + awake_s
     script = DayScript(seconds, (), (), readout)
+    return _executed(model, folder, core, compiler, script, shown, frames)
+
+
+def _executed(
+    model: Model,
+    folder: Path,
+    core: str,
+    compiler: str,
+    script: DayScript,
+    shown: list[int],
+    frames: tuple[Counts, Counts],
+) -> tuple[int, str]:
+    """Run the program; return frames, and what it has otherwise than it should."""
+    setting, (lit, dark) = read_setting(folder, model.sensor), frames
     compiled = compile_device(folder / "firmware", core, compiler=compiler)
     try:
         run = run_day(compiled, script)
@@ -82,14 +100,15 @@ def _difference(
 ) -> str:
     """Return what the run has otherwise than the rules, and than the reference on its frames."""
     found = run.tally
-    wanted = script.seconds * setting.watching_rate_hz
+    always = model.entry.always_on
+    wanted = 0.0 if always else script.seconds * setting.watching_rate_hz
     if abs(found.watching_frames - wanted) >= 1.0:
         return f"{found.watching_frames:g} watching frames instead of {wanted:g}"
-    if found.wakes != 1 or run.dropped_rows or run.dropped_counts or not len(frames[0]):
+    if found.wakes != (not always) or run.dropped_rows or run.dropped_counts or not len(frames[0]):
         return (
             f"it woke {found.wakes:g} times for {found.active_frames:g} active frames, and dropped "
             f"{run.dropped_rows} frames for their rows and {run.dropped_counts} for their counts, "
-            "instead of 1, some, 0 and 0"
+            f"instead of {int(not always)}, some, 0 and 0"
         )
     told = [event for _, event in run.events if event != NO_EVENT]
     decided = [int(event) for event in model.run(*frames).events if event != NO_EVENT]

@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 
+from runtime.enrolment import can_enrol
 from runtime.errors import FormatError
 from runtime.firmware.machine.compile import HOST, CompiledFirmware, compile_for
 from runtime.firmware.machine.execute import execute, run_selftest
@@ -37,6 +38,7 @@ from runtime.verification.contents import (
 from runtime.verification.device import device_difference
 from runtime.verification.engines import Engine, reference
 from runtime.verification.first_stage import first_stage
+from runtime.verification.lesson import Lesson, lesson_for, lesson_in_c, taught_by
 from runtime.verification.precision import Precision, measure_precision
 
 __all__ = ["Comparison", "Verification", "compare", "reference_records", "verify"]
@@ -140,7 +142,10 @@ def verify(
     frames = read_test_frames(folder, model, n_frames)
     wanted = reference_records(model, *frames)
     comparisons = _graphs(model, folder, wanted, *frames)
-    c = _Firmware(model, folder / "firmware", wanted, frames)
+    lesson = lesson_for(model, *frames) if can_enrol(model) else None
+    if lesson is not None:
+        comparisons += _taught_graph(model, folder, lesson)
+    c = _Firmware(model, folder / "firmware", wanted, frames, lesson)
     with ThreadPoolExecutor(max_workers=2) as pool:
         on_host, *on_cores = pool.map(lambda core: c.on(core, compiler), (HOST, *cores))
     comparisons += [*on_host, *(one for several in on_cores for one in several)]
@@ -195,6 +200,17 @@ def _graphs(
     return found
 
 
+def _taught_graph(model: Model, folder: Path, lesson: Lesson) -> list[Comparison]:
+    """Give a lesson of enrolment to the step graph's two executions."""
+    graph, wanted = read_step_graph(folder / "fixed.onnx"), taught_by(model, lesson)
+    return [
+        _compare("ONNX Runtime, taught", wanted,
+                 taught_by(model, lesson, lambda before: onnx_runtime(graph, before))),
+        _compare("ONNX reference evaluator, taught", wanted,
+                 taught_by(model, lesson, lambda before: evaluator(graph, before))),
+    ]  # fmt: skip
+
+
 def _refuse_foreign(model: Model, graph: StepGraph) -> None:
     """Refuse a graph that says it was made from another model."""
     got, wanted = (graph.model_hash or "none")[:12], model_hash(model)[:12]
@@ -209,6 +225,7 @@ class _Firmware:
     folder: Path
     wanted: Records
     frames: tuple[Counts, Counts]
+    lesson: Lesson | None = None
 
     def on(self, core: str, compiler: str) -> list[Comparison]:
         """Compare both ways of feeding, and the self-test, on one core."""
@@ -222,7 +239,17 @@ class _Firmware:
         ]
         answer = run_selftest(compiled)
         failed = f"pw_selftest() returns {answer} instead of 0" if answer else ""
+        found += self._taught(compiled)
         return [*found, Comparison(f"self-test on {core}", 0, failed)]
+
+    def _taught(self, compiled: CompiledFirmware) -> list[Comparison]:
+        """Give the lesson of enrolment to the C, where the model has one."""
+        if self.lesson is None:
+            return []
+        got, saved = lesson_in_c(self.model, self.lesson, compiled)
+        difference = compare(taught_by(self.model, self.lesson), got) or saved
+        name = f"C on {compiled.core}, taught"
+        return [Comparison(name, len(self.lesson.lit), difference)]
 
     def _by(self, compiled: CompiledFirmware, compiler: str, by_rows: bool) -> str:
         """Return where one way of feeding differs, and in which stage that begins."""

@@ -11,6 +11,7 @@ import pytest
 from bench_sensor import SENSOR
 
 from runtime.firmware.emit.folder import write_firmware
+from runtime.fixedpoint import choose_multiplier
 from runtime.model import Model, save_model
 from runtime.onnx.graph import save_step_graph
 from runtime.sensor import Sensor
@@ -21,6 +22,7 @@ from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.stage import Stage
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
+from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.window import Window
 from trainer.cli import main
 
@@ -47,6 +49,28 @@ def export(model: Model, folder: Path) -> Path:
     save_step_graph(model, folder / "fixed.onnx")
     write_firmware(model, folder / "firmware")
     return folder
+
+
+def learning_model(unlike: int = 2**31 - 1) -> Model:
+    """The same model, which can learn its owner from takes that are hardly ever refused."""
+    model = side_model(SENSOR)
+    head = model.stages[-2]
+    assert isinstance(head, Dense)
+    n, unit, row_bits = head.n_in, 0.1, 16
+    examples = np.zeros((3, n), dtype=np.int8)
+    factor = choose_multiplier(1 / (unit * 2**row_bits), 16 << row_bits)
+    sixteenths = choose_multiplier(16 * unit, 1 << 20)
+    learns = Enrol(
+        head=head, centre=np.zeros(n, np.int32), kept_shift=0, anchors=examples,
+        anchor_scores=np.zeros((3, 3), np.int32), anchor_classes=np.arange(3, dtype=np.int32),
+        means=examples, near=np.zeros(3, np.int32), learnable=(True, True, False), n_own=1,
+        n_takes=2, own_level=0, moves=False, least_frames=4, unlike=unlike, apart=2**31 - 1,
+        rival=2**31 - 1, row_bits=row_bits, multiplier=factor[0], shift=factor[1],
+        exp_multiplier=sixteenths[0], exp_shift=sixteenths[1],
+    )  # fmt: skip
+    decision = Decision((False, False, True, False), 4, 2, 2, 5)
+    classes = ("left", "right", "middle", "own_1")
+    return Model("side", "side", SENSOR, classes, (*model.stages[:-2], learns, decision))
 
 
 def measuring_model() -> Model:

@@ -15,6 +15,8 @@ from runtime.stages.contract.stage import Stage
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
+from runtime.stages.passive.ambient import Ambient
+from runtime.stages.passive.background import Background
 from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.root import Root
@@ -104,6 +106,11 @@ VARIANTS: dict[str, tuple[Stage, int]] = {  # a stage, and the largest magnitude
     "skip of no frame": (Skip(2, 1), 40000),
     "swing": (Swing(3, 2, 4, 16), 127),
     "swing without shift": (Swing(2, 1, 0, 32), 32767),
+    "ambient bins": (Ambient(8, 8, 2, 2, 64), 4095),
+    "ambient bins of odd width": (Ambient(6, 9, 2, 3, 10), 1023),
+    "ambient bins of 16 bits": (Ambient(4, 4, 2, 2, 0), 65535),
+    "background": (Background(3, 2, 3, 6, 1, 2, (2, 4, 7), 16), 32767),
+    "background at once": (Background(2, 0, 0, 1, 8, 0, (0, 0, 15), 8), 127),
     "steady": (Steady(4, (1, 1, 1)), 2**20),
     "steady of two frames": (Steady(2, (1, 1)), 127),
     "steady, weighed and shifted": (Steady(3, (3, 0, -5, 2, 300), 4), 2**20),

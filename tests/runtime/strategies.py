@@ -26,12 +26,16 @@ from runtime.stages.contract.stage import EntryStage, Int64, Stage
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
+from runtime.stages.passive.ambient import Ambient
+from runtime.stages.passive.background import Background
 from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.root import Root
 from runtime.stages.skip import Skip
 from runtime.stages.steady import Steady
 from runtime.stages.swing import Swing
+from runtime.stages.teaching.enrol import Enrol
+from runtime.stages.teaching.lesson import EVIDENCE_NATS
 from runtime.stages.trees import Trees
 from runtime.stages.window import Window
 
@@ -127,9 +131,55 @@ def prototypes(rng: np.random.Generator, low: Int64, high: Int64, n_classes: int
     )
 
 
+def enrolled(rng: np.random.Generator, head: Stage, low: Int64, high: Int64, n_own: int) -> Enrol:
+    """Return a head that learns its owner, of takes of one or two frames, few of them refused."""
+    n_in, n_known, n_anchors = head.n_in, head.n_out, int(rng.integers(1, 4))
+    reached = head.bounds(low, high)
+    least, most = int(reached[0].min()), int(reached[1].max())
+    spread = max(most - least, 8)
+    within = max(least, -(2**30)), min(most, 2**30) + 1
+    unit = max(EVIDENCE_NATS, 30) / min(spread, 2**24)
+    row_bits = int(rng.integers(8, 23))
+    centre = (low + high) // 2 if rng.random() < 0.5 else np.zeros(n_in)
+    widest = int(max(np.abs(low - centre).max(), np.abs(high - centre).max(), 1))
+    factors = choose_multiplier(1 / (unit * 2**row_bits), EVIDENCE_NATS << row_bits)
+    nats = choose_multiplier(16 * unit, min(3 * spread, 2**31 - 1))
+    learnable = rng.random(n_known) < 0.8
+    learnable[rng.integers(n_known)] = True
+    return Enrol(
+        head=head,
+        centre=centre.astype(np.int32),
+        kept_shift=min(24, max(0, widest.bit_length() - int(rng.integers(5, 8)))),
+        anchors=rng.integers(-127, 128, (n_anchors, n_in)).astype(np.int8),
+        anchor_scores=rng.integers(*within, (n_anchors, n_known)).astype(np.int32),
+        anchor_classes=rng.integers(0, n_known, n_anchors).astype(np.int32),
+        means=rng.integers(-127, 128, (n_known, n_in)).astype(np.int8),
+        near=rng.integers(0, 6000 * n_in, n_known).astype(np.int32),
+        learnable=tuple(learnable.tolist()),
+        n_own=n_own,
+        n_takes=int(rng.integers(1, 4)),
+        own_level=int(rng.integers(*within)),
+        moves=bool(rng.integers(2)),
+        least_frames=int(rng.integers(1, 3)),
+        unlike=int(rng.integers(8000, 40000)) * n_in,
+        apart=int(rng.integers(8000, 40000)) * n_in,
+        rival=int(rng.integers(spread // 2, min(2 * spread, 2**31 - 1))),
+        row_bits=row_bits,
+        multiplier=factors[0],
+        shift=factors[1],
+        exp_multiplier=nats[0],
+        exp_shift=nats[1],
+    )  # fmt: skip
+
+
 @st.composite
 def entries(draw: st.DrawFn) -> EntryStage:
-    """Draw Bins over a region, or Pixels, of a sensor of up to 24 by 24 pixels."""
+    """Draw Bins over a region, Pixels, or Ambient, of a sensor of up to 24 by 24 pixels."""
+    if draw(st.integers(0, 4)) == 0:
+        height, width = draw(st.integers(1, 4)), draw(st.integers(1, 4))
+        down, across = draw(st.integers(1, 4)), draw(st.integers(1, 4))
+        black = draw(st.sampled_from([0, 3, 64, 500]))
+        return Ambient(height * down, width * across, down, across, black)
     if draw(st.booleans()):
         height, width = draw(st.integers(1, 4)), draw(st.integers(1, 4))
         down, across = draw(st.integers(1, 4)), draw(st.integers(1, 4))
@@ -204,7 +254,9 @@ def steady(draw: st.DrawFn, n_values: int) -> Steady:
 
 def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) -> Stage:
     """Draw a stage that may stand anywhere between entry and head."""
-    kind = draw(st.sampled_from(["window", "dense", "motion", "swing", "skip", "steady"]))
+    kind = draw(
+        st.sampled_from(["window", "dense", "motion", "swing", "skip", "steady", "background"])
+    )
     n_bits = draw(st.sampled_from([8, 16]))
     extreme = draw(st.booleans())
     if kind == "window":
@@ -216,6 +268,11 @@ def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) 
         return Skip(len(low), draw(st.integers(1, 5)))
     if kind == "steady":
         return steady(draw, len(low))
+    if kind == "background" and _bound(low, high) <= 32767:  # it wants values of 16 bits
+        rates = sorted(draw(st.lists(st.integers(0, 15), min_size=3, max_size=3)))
+        few = [draw(st.integers(0, 3)) for _ in range(4)]
+        rest = draw(st.sampled_from([1, 4, 20]))
+        return Background(len(low), few[0], few[1], rest, *few[2:], tuple(rates), n_bits)
     if kind == "swing":
         return Swing(len(low), draw(st.integers(1, 2)), draw(st.integers(0, 9)), n_bits)
     n_out = draw(st.integers(1, 9))
@@ -223,9 +280,12 @@ def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) 
 
 
 @st.composite
-def models(draw: st.DrawFn) -> Model:
-    """Draw a whole model: entry, sometimes level, roots and window, layers, a closing stage."""
-    if draw(st.integers(0, 7)) == 0:
+def models(draw: st.DrawFn, *, always_learns: bool = False) -> Model:
+    """Draw a whole model: entry, sometimes level, roots and window, layers, a closing stage.
+
+    With `always_learns`, one that can learn its owner and ends in a decision.
+    """
+    if not always_learns and draw(st.integers(0, 7)) == 0:
         return aligned(draw)
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     entry = draw(entries())
@@ -252,18 +312,24 @@ def models(draw: st.DrawFn) -> Model:
             append(Root(len(low), n_rooted, draw(st.integers(0, 15)), draw(st.integers(1, 16))))
     for _ in range(draw(st.integers(0, 2))):
         append(between(draw, rng, low, high))
-    fewest, most_given, closing = CLOSING[draw(st.sampled_from(sorted(CLOSING)))]
+    fewest, most_given, closing = CLOSING[
+        "decision" if always_learns else draw(st.sampled_from(sorted(CLOSING)))
+    ]
     n_given = draw(st.integers(fewest, most_given))
     if draw(st.booleans()):
         append(Skip(len(low), draw(st.integers(2, 4))))
     head = draw(st.sampled_from(["dense", "trees", "prototypes"])) if n_given > 1 else "dense"
+    learns = always_learns or (n_given > 1 and draw(st.sampled_from([False, False, True])))
+    n_own = draw(st.integers(0, min(2, n_given - 2))) if learns else 0
     if head == "trees":
-        append(trees(rng, draw(st.integers(1, 40)), low, high, n_given))
+        last_head: Stage = trees(rng, draw(st.integers(1, 40)), low, high, n_given - n_own)
     elif head == "prototypes":
-        append(prototypes(rng, low, high, n_given))
+        last_head = prototypes(rng, low, high, n_given - n_own)
     else:
         out_bits = draw(st.sampled_from([8, 16, 32]))
-        append(dense(rng, len(low), n_given, out_bits, _bound(low, high), draw(st.booleans())))
+        bound = _bound(low, high) * (2 if learns else 1)  # room for what is learned
+        last_head = dense(rng, len(low), n_given - n_own, out_bits, bound, draw(st.booleans()))
+    append(enrolled(rng, last_head, low, high, n_own) if learns else last_head)
     last = closing(draw, low, high)
     append(last)
     classes = tuple(f"class_{i}" for i in range(last.n_classes))

@@ -16,12 +16,12 @@ from capture.cues.script import Script, schedule
 from capture.emulated.body.people import participant_row
 from capture.emulated.optic.optics import SENSORS
 from capture.emulated.session import EmulatedSession, emulate_session, noted_distance_mm
-from capture.store.dataset import add_participant, prepare_dataset, session_path
+from capture.store.dataset import Participant, add_participant, prepare_dataset, session_path
 from capture.store.session import events_path
 from capture.store.writer import SessionHeader, SessionWriter
 from capture.wire.codec import Description
 
-__all__ = ["add_person", "record_people", "record_session", "strokes"]
+__all__ = ["add_person", "record_people", "record_place", "record_session", "strokes"]
 
 STROKES = {"swipe": 1, "push": 1, "pull": 1, "circle": 0}
 """Which movement of its cue is the gesture itself."""
@@ -106,3 +106,28 @@ def record_people(folder: Path, script: Script, n_participants: int, n_locked: i
     for number in range(1, n_participants + 1):
         add_person(folder, number, number > n_participants - n_locked)
         record_session(folder, script, number)
+
+
+def record_place(
+    folder: Path, script: Script, number: int, *, locked: bool, scene: str = "corridor"
+) -> None:
+    """Write one session of a place and its people by ambient light, labelled by its cues."""
+    prepare_dataset(folder)
+    name, sensor = f"P{number:02d}", SENSORS["ambient32"]
+    add_participant(folder, Participant(name, consent=True, locked=locked))
+    path = session_path(folder, name, "01", script.name)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    header = SessionHeader(name, "01", Description(sensor, "unit-a", "emulated test"), script, 1)
+    with SessionWriter(path, header) as writer:
+        for block in emulate_session(
+            script, participant=number, seed=number, sensor=sensor, scene=scene
+        ):
+            for pair in block:
+                writer.add(pair, pair.sequence, pair.time_us)
+    write_events(
+        events_path(path),
+        [
+            Event(cue.onset_us / 1e6, cue.duration_us / 1e6, cue.trial_type, cue.repetition)
+            for cue in schedule(script, number)
+        ],
+    )

@@ -38,6 +38,15 @@ _FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
     "emulated.",
 )  # fmt: skip
 @click.option(
+    "--recipe", "recipe_name",
+    help="Recipe that the model was made by (TOML); told by itself where it is a built-in one.",
+)  # fmt: skip
+@click.option(
+    "--mitigations", is_flag=True,
+    help="Also refit the recipe with less in each step, and say what an attacker is left with and "
+    "what it costs.",
+)  # fmt: skip
+@click.option(
     "--out", type=click.Path(path_type=Path),
     help="Folder for audit.html, audit.json and findings.csv.",
 )  # fmt: skip
@@ -45,34 +54,46 @@ _FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
 def audit(
     model: Path,
     recordings: Path,
-    limits_file: Path | None,
-    optic_file: Path | None,
     out: Path | None,
     as_json: bool,
+    mitigations: bool,
+    recipe_name: str | None,
+    **files: Path | None,
 ) -> None:
     """Find out what each step of a model's chain gives away about people.
 
     From the raw pair to what the device tells, attackers of stated knowledge try to make a picture
-    and to tell who it is. Every figure is a gain over a blind guess, with an interval over people.
-    Of emulated takes the scenes are made again; faces and standing people are drawn stand-ins. An
-    audit bounds the attackers that were tried, and no others.
+    and to tell who it is, what they are like, and who was trained on. Every figure is a gain over a
+    blind guess, with an interval over people. Of emulated takes the scenes are made again; faces
+    and standing people are drawn stand-ins. An audit bounds the attackers that were tried, and no
+    others.
     """
     from rich.console import Console
 
     from trainer.audit.limits import load_privacy_limits
+    from trainer.audit.mitigation_words import mitigation_table
     from trainer.audit.page import audit_page
-    from trainer.audit.whole import audit_model, write_audit
+    from trainer.audit.whole import Asked, audit_model, write_audit
+    from trainer.recipe import load_recipe
     from trainer.tell.progress import shown_progress
 
-    limits = None if limits_file is None else load_privacy_limits(limits_file)
+    limits_file = files["limits_file"]
+    asked = Asked(
+        None if limits_file is None else load_privacy_limits(limits_file),
+        files["optic_file"],
+        None if recipe_name is None else load_recipe(recipe_name),
+        mitigations,
+    )
     with shown_progress() as tell:
-        found = audit_model(model, recordings, limits, optic_file, tell)
+        found = audit_model(model, recordings, asked, tell)
     if out is not None:
         write_audit(found, out, audit_page(found))
     if as_json:
         click.echo(json.dumps(found.to_json(), indent=2, sort_keys=True))
     else:
         Console().print(_table(found))
+        if found.mitigations:
+            Console().print(mitigation_table(found.mitigations))
         for each in found.limits:
             click.echo(f"{_limit_words(each.limit.question, each.limit.step)}: {each.verdict}")
         if out is not None:
@@ -86,25 +107,28 @@ def _limit_words(question: str, step: str) -> str:
 
 
 def _table(found: Audit) -> Table:
-    """Return the strongest attackers as a table: a row a step and question."""
+    """Return the strongest attackers as a table: of pictures by overlap, else by the first measure.
+
+    The other measures are in the page and in findings.csv.
+    """
+    from rich import box
     from rich.table import Table
 
     n = found.takes.n_people
-    table = Table(title=f"What each step of {found.model.name} gives away ({n} people)")
-    for heading in ("step", "question", "scenes", "strongest attacker", "measure"):
+    title = f"What each step of {found.model.name} gives away ({n} people): gain over a blind guess"
+    table = Table(title=title, box=box.SIMPLE, pad_edge=False)
+    for heading in ("step", "asked"):
         table.add_column(heading)
-    for heading in ("reached", "blind", "gain", "95 % interval"):
+    for heading in ("gain", "95 % interval"):
         table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("")
+    table.add_column("told")
     last = ""
-    for f in found.headline:
-        if last and f.step != last:
-            table.add_section()
-        row = [f.step if f.step != last else "", f.question, f.scenes, f.attacker, f.measure]
-        last = f.step
-        if f.value is None or f.blind is None or f.gain is None:
-            table.add_row(*row, "", "", "", "", f"{f.told}: {f.why_not}")
-            continue
+    for f in found.told_first:
+        step, last = f.step if f.step != last else "", f.step
+        asked = f.question.replace("_", " ")
+        if f.scenes != "takes":
+            asked += f": {f.scenes}"
+        gain = "" if f.gain is None else f"{f.gain:+.3f}"
         interval = "" if f.low is None or f.high is None else f"{f.low:+.3f} to {f.high:+.3f}"
-        table.add_row(*row, f"{f.value:.3f}", f"{f.blind:.3f}", f"{f.gain:+.3f}", interval, f.told)
+        table.add_row(step, asked, gain, interval, f.told)
     return table

@@ -8,7 +8,7 @@ where the interval holds it, or too few people were asked, nobody can tell, and 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -20,7 +20,16 @@ from runtime.tomlfile import read_toml
 from trainer.audit.chain import Step
 from trainer.audit.findings import Finding
 
-__all__ = ["Held", "Limit", "PrivacyLimits", "Verdict", "held", "load_privacy_limits", "verdict_of"]
+__all__ = [
+    "Held",
+    "Limit",
+    "PrivacyLimits",
+    "Verdict",
+    "held",
+    "load_privacy_limits",
+    "refuse_unknown_names",
+    "verdict_of",
+]
 
 Verdict = Literal["pass", "broken", "cannot tell"]
 _GROUPS = ("any", "leaves", "stored")
@@ -91,6 +100,34 @@ def load_privacy_limits(path: Path) -> PrivacyLimits:
         return PrivacyLimits.model_validate(file.data)
 
 
+def refuse_unknown_names(
+    limits: PrivacyLimits, questions: Iterable[str], places: Iterable[str]
+) -> None:
+    """Refuse limits about questions or steps that an audit will not have, before it begins.
+
+    Parameters
+    ----------
+    limits : PrivacyLimits
+    questions, places : iterable of str
+        What will be asked, and the names of the steps.
+
+    Raises
+    ------
+    UsageError
+        A limit names another.
+    """
+    known, there = set(questions), {*_GROUPS, *places}
+    for limit in limits.limit:
+        _refuse_others("question", limit.question, known)
+        _refuse_others("step", limit.step, there)
+
+
+def _refuse_others(key: str, value: str | None, words: set[str]) -> None:
+    if value is not None and value not in words:
+        expected = "one of " + ", ".join(sorted(words))
+        raise UsageError("limits", f"{key} of a limit", repr(value), expected)
+
+
 def held(
     limits: PrivacyLimits, findings: Sequence[Finding], steps: Sequence[Step]
 ) -> tuple[Held, ...]:
@@ -158,7 +195,4 @@ def _refuse_unknown(limit: Limit, findings: Sequence[Finding], steps: Sequence[S
         "scenes": {finding.scenes for finding in about},
     }
     for key, words in known.items():
-        value = getattr(limit, key)
-        if value is not None and value not in words:
-            expected = "one of " + ", ".join(sorted(words))
-            raise UsageError("limits", f"{key} of a limit", repr(value), expected)
+        _refuse_others(key, getattr(limit, key), words)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from importlib import resources
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 from jinja2 import Environment, StrictUndefined
@@ -12,7 +12,8 @@ from markupsafe import Markup
 
 from capture.store.kind import INVENTED, REHEARSED
 from runtime.budget.page.report import page_style
-from trainer.audit.findings import Finding
+from trainer.audit.findings import Finding, Told
+from trainer.audit.mitigation_words import HEADINGS, mitigation_row
 from trainer.audit.pictures.whole import PictureRow
 from trainer.audit.whole import CAUTION, Audit
 from trainer.tell.charts import grey_picture
@@ -47,12 +48,13 @@ def audit_page(audit: Audit) -> str:
     environment.filters.update(figure=_figure, gain=_gain, interval=_interval, measure=_measure)
     template = resources.files("trainer.audit").joinpath("page.html.j2").read_text("utf-8")
     headline = audit.headline
+    named = {step.name for step in audit.takes.steps}
+    first = [finding for finding in audit.told_first if finding.step in named]
     steps = [
         {"step": step, "role": _ROLES[step.role], "found": [f for f in headline if f.step == name]}
         for step in audit.takes.steps
         for name in [step.name]
     ]
-    named = {step.name for step in audit.takes.steps}
     return environment.from_string(template).render(
         a=audit,
         style=Markup(page_style()),  # noqa: S704 - the house's own style sheet
@@ -61,9 +63,11 @@ def audit_page(audit: Audit) -> str:
         stored=_sentence(headline, {s.name for s in audit.takes.steps if s.stored}),
         steps=steps,
         elsewhere=[finding for finding in headline if finding.step not in named],
-        columns=_columns(headline),
-        glance=[_glance(step.name, headline) for step in audit.takes.steps],
+        columns=_columns(first),
+        glance=[_glance(step.name, first) for step in audit.takes.steps],
         pictures=[_pictures(row, [s.name for s in audit.takes.steps]) for row in audit.rows],
+        headings=HEADINGS,
+        mitigations=[(mitigation_row(each), each.note) for each in audit.mitigations],
         emulated=_KIND_WORDS.get(audit.takes.kind, ""),
         caution=CAUTION,
     )
@@ -85,41 +89,41 @@ def _title(audit: Audit) -> str:
 
 
 def _sentence(headline: Sequence[Finding], steps: set[str]) -> str:
-    """Say in words what some steps give away, and what of it nobody can tell."""
+    """Say in words what some steps give away, what was not found, and what nobody can tell."""
     about = [finding for finding in headline if finding.step in steps]
-    parts = []
-    for told, words in (
-        ("leaks", "gives away more than a blind guess of: "),
-        ("nothing found", "nothing was found of: "),
-        ("cannot tell", "nobody can tell of: "),
-    ):
-        asked = {_asked(f) for f in about if f.told == told}
-        if told == "nothing found":
-            asked -= {_asked(f) for f in about if f.told == "leaks"}
-        if asked:
-            parts.append(words + ", ".join(sorted(asked)))
-    return "; ".join(parts)
+    if not about:
+        return ""
+    asked = {told: {_asked(f) for f in about if f.told == told} for told in get_args(Told)}
+    leaks, silent = asked["leaks"], asked["cannot tell"]
+    nothing = asked["nothing found"] - leaks
+    said = "gives nothing away that was found"
+    if leaks:
+        said = f"gives away, beyond a blind guess, {_listed(leaks)}"
+    if leaks and nothing:
+        said += f"; nothing was found of {_listed(nothing)}"
+    return said + (f"; nobody can tell of {_listed(silent)}" if silent else "")
+
+
+def _listed(words: set[str]) -> str:
+    *first, last = sorted(words)
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def _asked(finding: Finding) -> str:
     if finding.question != "picture":
-        return finding.question
+        return finding.question.replace("_", " ")
     return f"a picture ({finding.scenes})"
 
 
-def _columns(headline: Sequence[Finding]) -> list[tuple[str, str]]:
+def _columns(first: Sequence[Finding]) -> list[tuple[str, str]]:
     """Return the questions of the overview: pictures by scenes, and whatever else was asked."""
-    return list(dict.fromkeys((f.question, f.scenes) for f in headline))
+    return list(dict.fromkeys((f.question, f.scenes) for f in first))
 
 
-def _glance(step: str, headline: Sequence[Finding]) -> list[Finding | None]:
-    """Return one finding a column: of pictures the overlap of outlines, else the first measure."""
-    cells = []
-    for question, scenes in _columns(headline):
-        about = [f for f in headline if (f.step, f.question, f.scenes) == (step, question, scenes)]
-        first = [f for f in about if f.measure == "iou"] or about
-        cells.append(first[0] if first else None)
-    return cells
+def _glance(step: str, first: Sequence[Finding]) -> list[Finding | None]:
+    """Return one finding a column, None where a step was not asked."""
+    found = {(f.question, f.scenes): f for f in first if f.step == step}
+    return [found.get(column) for column in _columns(first)]
 
 
 def _pictures(row: PictureRow, steps: Sequence[str]) -> dict[str, Any]:

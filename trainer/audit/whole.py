@@ -1,4 +1,14 @@
-"""The whole audit: takes through the chain, every question asked, held against limits, written."""
+"""The whole audit: takes through the chain, every question asked, held against limits, written.
+
+``audit.json`` names the ``model`` (with ``model_sha256``), the kind of ``data``, ``n_people`` and
+``n_takes``, and the ``optic`` that picture attacks knew. ``steps`` are the places of the chain, by
+``name``, ``role``, ``n_values``, ``leaves_device``, ``stored`` and ``where`` in words.
+``findings`` hold every attacker's figures, ``headline`` the strongest attacker's at each step, of
+each question, scenes and measure. ``mitigations`` are what was refitted with less in a step, where
+that was asked for; ``limits`` each limit with its ``verdict``, the ``worst`` finding and ``why``
+nobody can tell; ``verdict`` is that of all of them, null without limits. ``findings.csv`` has a row
+for each finding.
+"""
 
 from __future__ import annotations
 
@@ -15,16 +25,45 @@ from runtime.errors import UsageError
 from runtime.files import write_whole
 from runtime.model import Model, load_model, model_hash
 from trainer.audit.findings import LEAST_PEOPLE, Finding, strongest
-from trainer.audit.limits import Held, PrivacyLimits, held, verdict_of
+from trainer.audit.limits import Held, PrivacyLimits, held, refuse_unknown_names, verdict_of
+from trainer.audit.owners import LEARNED, attack_owners, learned_step
+from trainer.audit.people.attack import Attacked, attack_people
+from trainer.audit.people.membership import MODEL_FILES
+from trainer.audit.people.membership import QUESTION as MEMBERSHIP
+from trainer.audit.people.mitigations import Mitigation, weigh_mitigations
+from trainer.audit.people.shadows import recipe_of
 from trainer.audit.pictures.whole import PictureRow, attack_pictures
 from trainer.audit.steps import ChainTakes, chain_steps
+from trainer.corpus.noted import columns_of_people
+from trainer.recipe import Recipe
 
-__all__ = ["Audit", "audit_model", "findings_csv", "write_audit"]
+__all__ = ["Asked", "Audit", "audit_model", "findings_csv", "write_audit"]
 
 CAUTION = (
     "An audit bounds the attackers that were tried, with what they were given, and no others: a "
     "stronger one may find more. Whether a figure is enough, local law decides."
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What an audit is asked for.
+
+    Parameters
+    ----------
+    limits : PrivacyLimits, optional
+    optic_file : pathlib.Path, optional
+        Calibration of the optic; the emulated sensor's is known without.
+    recipe : Recipe, optional
+        That the model was made by; found among the built-in ones without.
+    mitigations : bool
+        Whether to refit the recipe with one change at a time, and price it.
+    """
+
+    limits: PrivacyLimits | None = None
+    optic_file: Path | None = None
+    recipe: Recipe | None = None
+    mitigations: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,6 +82,8 @@ class Audit:
         The optic that picture attacks knew, in words; empty without one.
     limits : tuple of Held
         Empty where none were given.
+    mitigations : tuple of Mitigation
+        Empty where nobody asked.
     """
 
     model: Model
@@ -51,6 +92,7 @@ class Audit:
     rows: tuple[PictureRow, ...]
     optic: str
     limits: tuple[Held, ...]
+    mitigations: tuple[Mitigation, ...] = ()
 
     @property
     def headline(self) -> tuple[Finding, ...]:
@@ -58,6 +100,16 @@ class Audit:
         order = {step.name: index for index, step in enumerate(self.takes.steps)}
         found = strongest(self.findings)
         return tuple(sorted(found, key=lambda finding: order.get(finding.step, len(order))))
+
+    @property
+    def told_first(self) -> tuple[Finding, ...]:
+        """Of the headline one measure a question: of pictures the overlap, else the first."""
+        first: dict[tuple[str, str, str], Finding] = {}
+        for finding in self.headline:
+            key = (finding.step, finding.question, finding.scenes)
+            if key not in first or (finding.measure == "iou" and first[key].measure != "iou"):
+                first[key] = finding
+        return tuple(first.values())
 
     @property
     def verdict(self) -> str | None:
@@ -80,6 +132,7 @@ class Audit:
             ],
             "headline": [finding.to_json() for finding in self.headline],
             "findings": [finding.to_json() for finding in self.findings],
+            "mitigations": [each.to_json() for each in self.mitigations],
             "limits": [each.to_json() for each in self.limits],
             "verdict": self.verdict,
             "caution": CAUTION,
@@ -89,8 +142,7 @@ class Audit:
 def audit_model(
     folder: Path,
     recordings: Path,
-    limits: PrivacyLimits | None = None,
-    optic_file: Path | None = None,
+    asked: Asked | None = None,
     tell: Callable[[str], None] = lambda _: None,
 ) -> Audit:
     """Audit a model on recordings of people.
@@ -101,16 +153,15 @@ def audit_model(
         Model folder.
     recordings : pathlib.Path
         Data set at the model's setting of the sensor; at least :data:`LEAST_PEOPLE` people.
-    limits : PrivacyLimits, optional
-    optic_file : pathlib.Path, optional
-        Calibration of the optic; the emulated sensor's is known without.
+    asked : Asked, optional
     tell : callable, optional
         Is told how far it is.
 
     Raises
     ------
     UsageError
-        Too few people, no takes at the model's setting, or a limit that nothing can break.
+        Too few people, no takes at the model's setting, a limit that nothing can break, or a recipe
+        that is not the model's or is not known.
     FormatError
         A file is damaged.
     """
@@ -122,10 +173,36 @@ def audit_model(
             f"at least {LEAST_PEOPLE}", "of fewer nothing can be told: record more",
         )  # fmt: skip
     _refuse_one_class(takes, recordings)
-    pictures = attack_pictures(takes, tell, optic_file)
-    findings = pictures.findings
-    against = () if limits is None else held(limits, findings, takes.steps)
-    return Audit(model, takes, findings, pictures.rows, pictures.optic, against)
+    asked = asked or Asked()
+    recipe = asked.recipe or recipe_of(model)
+    if asked.mitigations and recipe is None:
+        raise UsageError(
+            str(folder), "recipe", "none of the built-in ones", "the one it was made by",
+            "give it with --recipe",
+        )  # fmt: skip
+    learned = learned_step(model)
+    if asked.limits is not None:
+        _refuse_odd_limits(asked.limits, takes, recordings)
+    pictures = attack_pictures(takes, tell, asked.optic_file)
+    people = attack_people(Attacked(takes, recordings, folder, recipe), tell=tell)
+    findings = (*pictures.findings, *people, *attack_owners(takes, recordings, tell))
+    if learned is not None:
+        takes = dataclasses.replace(takes, steps=(*takes.steps, learned))
+    against = () if asked.limits is None else held(asked.limits, findings, takes.steps)
+    weighed: Sequence[Mitigation] = ()
+    if asked.mitigations and recipe is not None:
+        weighed = weigh_mitigations(recordings, recipe, tell=tell)
+    rows, optic = pictures.rows, pictures.optic
+    return Audit(model, takes, findings, rows, optic, against, tuple(weighed))
+
+
+def _refuse_odd_limits(limits: PrivacyLimits, takes: ChainTakes, recordings: Path) -> None:
+    columns = (column.name for column in columns_of_people(recordings))
+    places = [step.name for step in takes.steps] + [MODEL_FILES]
+    if learned_step(takes.model) is not None:
+        places.append(LEARNED)
+    asked = ("picture", "identity", "same person", MEMBERSHIP, *columns)
+    refuse_unknown_names(limits, asked, places)
 
 
 def _refuse_one_class(takes: ChainTakes, recordings: Path) -> None:

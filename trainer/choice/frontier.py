@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -11,7 +11,7 @@ from runtime.errors import UsageError
 from runtime.firmware.setting import DeviceSetting
 from runtime.stages.contract.stage import Float64
 from trainer.choice.tried.asked import Asked, Notify, Readings, read_for
-from trainer.choice.tried.full_trials import Recognised, in_full
+from trainer.choice.tried.full_trials import Recognised, ask_locked, in_full
 from trainer.choice.tried.rungs import (
     ask_cheaply,
     budgets_of,
@@ -34,6 +34,7 @@ FEW_FOLDS = 2
 """Of six: a third of the people say which settings are hopeless."""
 FIRST_SHARE = 3
 """Of a search that does not try all: a third is spread evenly, the rest follows the best."""
+TWO_POINTS = 0.02
 SEED = 1
 
 
@@ -93,6 +94,8 @@ class Frontier:
         Every way to watch, and what was counted.
     stand_ins : bool
         Whether gestures stood for arrivals.
+    locked : dict of str to Recognised
+        What the chosen few recognise of the locked people, by the name of what is tried.
     """
 
     asked: Asked
@@ -105,6 +108,19 @@ class Frontier:
     opponents: list[Point]
     watched: list[Watched]
     stand_ins: bool
+    locked: dict[str, Recognised] = field(default_factory=dict)
+
+    @property
+    def chosen(self) -> list[Point]:
+        """The few that the page speaks of: the knee, and the cheapest within two points."""
+        few = [self.on_front[self.knee], self.within_two_points]
+        return few[:1] if few[0] is few[1] else few
+
+    @property
+    def within_two_points(self) -> Point:
+        """The cheapest point of the front that is no further than two points from the best."""
+        best = self.on_front[-1].score
+        return next(p for p in self.on_front if p.score >= best - TWO_POINTS - 1e-12)
 
     @property
     def on_front(self) -> list[Point]:
@@ -116,6 +132,7 @@ def find_frontier(asked: Asked, workers: Workers, tell: Notify) -> Frontier:
     """Try what the knobs say, and keep what is worth having.
 
     What has finished is kept beside the data set: a search that was stopped goes on where it was.
+    The locked people are asked at the very end, and only about the chosen few.
 
     Raises
     ------
@@ -148,7 +165,13 @@ def find_frontier(asked: Asked, workers: Workers, tell: Notify) -> Frontier:
     ]
     # Of the same people for every setting, so that knobs can be held against each other.
     rows = list(zip(tried, cost.tolist(), few, strict=True))
-    return _judged(asked, readings, rows, found, plain, watched, stand_ins)
+    front = _judged(asked, readings, rows, found, plain, watched, stand_ins)
+    if not any(r.recording.locked for r in readings.base.main):
+        return front
+    chosen_few = [(point.tried, point.recognised) for point in front.chosen]
+    answers = ask_locked(readings, chosen_few, done, workers, tell)
+    names = [point.tried.name for point in front.chosen]
+    return replace(front, locked=dict(zip(names, answers, strict=True)))
 
 
 def _quickly(

@@ -45,7 +45,8 @@ def frontier_page(told: Row) -> str:
         style=Markup(page_style()),  # noqa: S704 - the house's own style sheet
         columns=COLUMNS,
         measure=told["measure"][0].upper() + told["measure"][1:],
-        largest=sorted(knee["power"].items(), key=lambda pair: -pair[1]),
+        unset=sum(row["uw"] for row in told["held_up"] if not row["set"]),
+        flattered=told["band"]["optimism"][-1],
         front=front,
         knee=knee,
         letters=letters(told["front"]),
@@ -99,7 +100,7 @@ def setting_words(point: Row) -> str:
         f"{sensor['exposure_us']:g} µs, {sensor['n_rows']} rows, {sensor['frame_rate_hz']:g} "
         f"frames/s, {sensor['bit_depth']} bits; watching "
         f"{device['watching_rate_hz']:g} times a second, {device['watching_rows']} rows, "
-        f"{device['watching_led_current_ma']:g} mA"
+        f"{device['watching_led_current_ma']:g} mA for {device['watching_exposure_us']:g} µs"
     )
 
 

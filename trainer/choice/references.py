@@ -10,7 +10,33 @@ from runtime.budget import Budget
 from runtime.sensor import Sensor
 from runtime.tomlfile import parse_toml
 
-__all__ = ["floor_of", "frames_per_second", "other_sensors"]
+__all__ = ["floor_of", "frames_per_second", "holding_up", "other_sensors"]
+
+
+_LIGHT = ("LED", "LED driver")
+
+
+def holding_up(budget: Budget) -> list[dict[str, Any]]:
+    """Return what a setting's power is drawn for, the largest first; together all of it.
+
+    Each with ``what``, ``uw`` at typical inputs and ``set``: whether a setting of the sensor has a
+    say in it, or only other electronics have.
+    """
+    terms = budget.terms
+    asleep = {part: uw for (part, state), uw in terms.items() if state == "always"}
+    driver, regulator = asleep.pop("LED driver"), asleep.pop("regulator")
+    rows = [
+        ("controller and sensor asleep", sum(asleep.values()), False),
+        ("the LED driver's quiescent current", driver, False),
+        ("the regulator, all day", regulator, False),
+    ]
+    for state in ("watching", "active"):
+        own = {part: uw for (part, of), uw in terms.items() if of == state}
+        light = sum(own[part] for part in _LIGHT)
+        rows.append((f"light while {state}", light, True))
+        rows.append((f"reading and computing while {state}", sum(own.values()) - light, True))
+    rows.sort(key=lambda row: -row[1])
+    return [{"what": what, "uw": round(float(uw), 6), "set": by} for what, uw, by in rows]
 
 
 def frames_per_second(budget: Budget) -> float:

@@ -5,14 +5,17 @@
 ``percent_per_day``; ``score`` with its ``interval`` over people (``f1`` of events, or ``accuracy``
 of takes) and its percentiles in resamples; ``share_on_front``, the share of resamples of the people
 in which no other setting beats it; ``power`` in five groups at typical inputs; ``misses`` of the
-way to watch; ``setting`` (how much weaker than recorded), ``sensor`` and ``device`` as they are
-set; and ``limits``, each with its line. ``front`` names the points that no other beats, ``knee``
-the one beyond which more power brings little, ``two_points_less`` what two points of the score
-would save. ``band`` is where the best at each power lies in the resamples, ``cheap`` every setting
-with its price and its quick fits' accuracy, ``opponents`` plain sensors on the same recordings,
-``other_sensors`` those that are priced only, ``floor`` what the device would take with light at the
-photon limit, with formula and inputs, and ``knobs`` what each knob's next value would do.
-``frontier.csv`` has a row for each point.
+way to watch, and within how many seconds it answers 95 % of the others; ``setting`` (how much
+weaker than recorded), ``sensor`` and ``device`` as they are set; and ``limits``, each with its
+line. ``front`` names the points that no other beats, ``knee`` the one beyond which more power
+brings little, ``two_points_less`` what two points of the score would save. ``locked`` holds what
+the knee, and the point two points below the best, recognise of the locked people, who are asked
+about no other; ``held_up`` what the knee's power is drawn for, the largest first. ``band`` is where
+the best at each power lies in the resamples, ``cheap`` every setting with its price and its quick
+fits' accuracy, ``opponents`` plain sensors on the same recordings, ``other_sensors`` those that are
+priced only, ``floor`` what the device would take with light at the photon limit, with formula and
+inputs, and ``knobs`` what each knob's next value would do. ``frontier.csv`` has a row for each
+point.
 """
 
 from __future__ import annotations
@@ -20,19 +23,21 @@ from __future__ import annotations
 import csv
 import dataclasses
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 
 from runtime.budget.gate import held
 from runtime.budget.inputs.evaluation import Evaluation
+from runtime.budget.price.wake_up_counts import WakeUpCounts
 from runtime.budget.result import Budget
 from runtime.budget.verdict.limits import Check
 from trainer.choice.frontier import Frontier, Point
 from trainer.choice.knob_words import knob_rows
-from trainer.choice.references import floor_of, other_sensors
+from trainer.choice.references import floor_of, holding_up, other_sensors
 from trainer.choice.tried.asked import Asked
+from trainer.choice.tried.full_trials import Recognised
 from trainer.choice.tried.watching import Watched
 from trainer.choice.worth.pareto import hypervolume
 from trainer.choice.worth.resamples import COVERAGE, scores_of
@@ -44,7 +49,6 @@ __all__ = ["COLUMNS", "FORMAT", "frontier_csv", "frontier_json", "groups_of_powe
 
 FORMAT = 1
 """Of ``frontier.json``."""
-TWO_POINTS = 0.02
 COLUMNS = ("LED", "watching", "readout", "compute", "sleep")
 """What a point's power is told in; together they are all of it, at typical inputs."""
 _READOUT = ("pixel readout", "sensor bias", "waiting for pixels", "transfer")
@@ -94,12 +98,13 @@ def frontier_json(found: Frontier) -> dict[str, Any]:
         "points": points,
         "front": [point.tried.name for point in found.on_front],
         "knee": chosen.tried.name,
-        "two_points_less": _two_points_less(best, found.on_front),
+        "two_points_less": _two_points_less(best, found.within_two_points),
         "band": {
             "coverage": COVERAGE,
             "uw": _rounded(found.resampled.band.cost_uw),
             "low": _rounded(found.resampled.band.low),
             "high": _rounded(found.resampled.band.high),
+            "optimism": _rounded(found.resampled.band.optimism),
         },
         "hypervolume": {
             "value": round(hypervolume(np.stack([cost, 1.0 - score], 1), (most, 1.0)), 6),
@@ -114,11 +119,15 @@ def frontier_json(found: Frontier) -> dict[str, Any]:
                       for point in found.opponents],
         "other_sensors": other_sensors(chosen.budget),
         "floor": floor_of(chosen.budget, chosen.tried.sensor, n_values),
+        "held_up": holding_up(chosen.budget),
         "knobs": knob_rows(found),
         "watching": [_watched(one) for one in found.watched],
+        "locked": [_locked(*each) for each in found.locked.items()],
         "gestures_for_arrivals": found.stand_ins,
         "max_miss_rate": found.asked.knobs.search.max_miss_rate,
         "headroom": found.readings.headroom.to_json(),
+        "settings_left_out": found.readings.n_left_out,
+        "max_saturated_takes": found.asked.knobs.search.max_saturated_takes,
     }  # fmt: skip
 
 
@@ -131,18 +140,19 @@ def _recorded_by(corpus: Corpus) -> list[str]:
 
 
 def _point(found: Frontier, index: int) -> dict[str, Any]:
-    resampled = found.resampled
+    resampled, counts = found.resampled, _counted(found, found.points[index])
     return _about(found.asked, found.points[index]) | {
         "score_in_resamples": _rounded((resampled.low[index], resampled.high[index])),
         "on_front": index in found.front,
         "share_on_front": round(float(resampled.share_on_front[index]), 6),
-        "misses": _misses(found, found.points[index]),
+        "misses": None if counts is None else round(float(counts.miss_rate.typical), 6),
+        "answered_within_s": None if counts is None else round(counts.delay_s(0.95), 6),
     }
 
 
 def _about(asked: Asked, point: Point) -> dict[str, Any]:
     recognised, budget = point.recognised, point.budget
-    evaluated = _evaluation(point)
+    evaluated = _evaluation(recognised)
     f1 = None if recognised.event_counts is None else evaluated["events"]["f1"]
     checks = held(asked.limits, _with(budget, evaluated))
     return {
@@ -178,9 +188,22 @@ def _with(budget: Budget, evaluated: Mapping[str, Any]) -> Budget:
     return dataclasses.replace(budget, evaluation=Evaluation.model_validate(evaluated))
 
 
-def _evaluation(point: Point) -> dict[str, Any]:
+def _locked(name: str, recognised: Recognised) -> dict[str, Any]:
+    """Return what a chosen setting recognises of the locked people."""
+    evaluated = _evaluation(recognised)
+    judged = evaluated["events"]["f1"] if "events" in evaluated else evaluated["fixed"]["accuracy"]
+    return {
+        "name": name,
+        "score": judged["value"],
+        "interval": [judged[end] for end in ("low", "high")],
+        "n_people": judged["n_participants"],
+        "accuracy": evaluated["fixed"]["accuracy"]["value"],
+        "false_events_per_hour": recognised.false_events,
+    }
+
+
+def _evaluation(recognised: Recognised) -> dict[str, Any]:
     """Return the figures of people held out in turn as an evaluation holds them."""
-    recognised = point.recognised
     accuracy = _figure(recognised.take_counts, "n_takes")
     found: dict[str, Any] = {
         "fixed": {"accuracy": accuracy},
@@ -200,19 +223,20 @@ def _figure(counts: Any, counted: str) -> dict[str, Any]:
     return figure | {"n_participants": len(each), counted: n}
 
 
-def _misses(found: Frontier, point: Point) -> float | None:
-    """Return the share of arrivals that the point's way to watch misses."""
+def _counted(found: Frontier, point: Point) -> WakeUpCounts | None:
+    """Return what was counted of the point's way to watch."""
     recorded, device = found.readings.recorded, point.device
     for one in found.watched:
+        led_ma = one.option.led_share * recorded.led_current_ma
+        exposure_us = one.option.exposure_share * recorded.exposure_us
         same = (
-            one.exposure_share == point.tried.option.exposure_share
-            and one.option.rate_hz == device.watching_rate_hz
+            one.option.rate_hz == device.watching_rate_hz
             and round(one.option.rows_share * recorded.n_rows) == device.watching_rows
-            and abs(one.option.led_share * recorded.led_current_ma
-                    - device.watching_led_current_ma) < 1e-5
-        )  # fmt: skip
-        if same and one.counts is not None:
-            return round(float(one.counts.miss_rate.typical), 6)
+            and abs(led_ma - device.watching_led_current_ma) < 1e-5
+            and abs(exposure_us - device.exposure_of("watching")) < 1e-5
+        )
+        if same:
+            return one.counts
     return None
 
 
@@ -222,16 +246,17 @@ def _watched(one: Watched) -> dict[str, Any]:
         "rate_hz": one.option.rate_hz,
         "led_share": one.option.led_share,
         "rows_share": one.option.rows_share,
-        "exposure_share": one.exposure_share,
+        "exposure_share": one.option.exposure_share,
         "n_arrivals": None if counts is None else counts.n_arrivals,
         "n_missed": None if counts is None else counts.n_missed,
         "n_false_wakes": None if counts is None else counts.n_false_wakes,
+        "empty_hours": None if counts is None else round(counts.empty_hours, 6),
+        "delay_s": None if counts is None else _rounded(map(counts.delay_s, (0.5, 0.95))),
     }
 
 
-def _two_points_less(best: Point, front: Sequence[Point]) -> dict[str, Any]:
+def _two_points_less(best: Point, near: Point) -> dict[str, Any]:
     """Return what two points of the score would buy: the cheapest point that is no further off."""
-    near = next(point for point in front if point.score >= best.score - TWO_POINTS - 1e-12)
     return {
         "from": best.tried.name,
         "to": near.tried.name,
@@ -255,7 +280,7 @@ def frontier_csv(told: Mapping[str, Any]) -> str:
         "score_high", "f1", "accuracy", "misses", "minutes", "percent_per_day",
         *(f"{key}_uw" for key in COLUMNS), "led_current_ma", "exposure_us", "n_rows",
         "frame_rate_hz", "bit_depth", "watching_rate_hz", "watching_rows",
-        "watching_led_current_ma", "keeps_limits",
+        "watching_led_current_ma", "watching_exposure_us", "keeps_limits",
     ])  # fmt: skip
     for p in told["points"]:
         sensor, device = p["sensor"], p["device"]
@@ -267,7 +292,7 @@ def frontier_csv(told: Mapping[str, Any]) -> str:
             *(sensor[key] for key in ("led_current_ma", "exposure_us", "n_rows", "frame_rate_hz",
                                       "bit_depth")),
             *(device[key] for key in ("watching_rate_hz", "watching_rows",
-                                      "watching_led_current_ma")),
+                                      "watching_led_current_ma", "watching_exposure_us")),
             int(p["keeps_limits"]),
         ])  # fmt: skip
     return out.getvalue()

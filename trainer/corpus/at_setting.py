@@ -10,6 +10,7 @@ from pathlib import Path
 from capture.store.dataset import open_dataset
 from capture.store.session import read_session
 from capture.thin.setting import Setting
+from runtime.budget.price.wake_up_counts import Watching
 from runtime.errors import UsageError
 from runtime.firmware.sensor_file import read_sensor_file
 from runtime.firmware.setting import DeviceSetting
@@ -33,10 +34,17 @@ class AtSetting:
     device: DeviceSetting
     thinning: Setting | None = None
 
-    def watching_share(self, recorded: Sensor) -> float:
-        """Return the LED's charge in a frame of the watching state over the recordings'."""
-        charge = self.device.watching_led_current_ma * self.device.exposure_us
-        return min(1.0, charge / max(recorded.led_current_ma * recorded.exposure_us, 1e-9))
+    def watching(self, recorded: Sensor) -> Watching:
+        """Return how the device watches, as shares of what was recorded, which they do not pass."""
+        device = self.device
+        shares = (
+            device.watching_led_current_ma / max(recorded.led_current_ma, 1e-9),
+            device.exposure_of("watching") / recorded.exposure_us,
+        )
+        led, exposure = (min(1.0, share) for share in shares)
+        return Watching(
+            device.watching_rows, device.watching_rate_hz, led, exposure, device.hold_time_s
+        )
 
 
 def recorded_at(path: Path, data: Path) -> AtSetting:

@@ -57,7 +57,7 @@ class LabelledCue:
 
     ``take`` is false for everyday time, which has a class to learn but nothing to be judged.
     ``from_labels`` tells that a person has set the bounds: they are then those
-    of the movement itself.
+    of the movement itself. ``noted`` is what columns that somebody added to the table say of it.
     """
 
     start: int
@@ -65,6 +65,7 @@ class LabelledCue:
     label: int
     take: bool = True
     from_labels: bool = False
+    noted: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,7 +313,8 @@ def labelled_cues(session: Session, recipe: Recipe, time_s: Float64) -> list[Lab
         start, stop = np.searchsorted(time_s, [onset_s, onset_s + duration_s]).tolist()
         if label is not None and stop > start:
             take = not recipe.is_background(event.trial_type)
-            cues.append(LabelledCue(start, stop, label, take, by_hand))
+            noted = tuple((name, text) for name, text in event.further if text is not None)
+            cues.append(LabelledCue(start, stop, label, take, by_hand, noted))
     return cues
 
 

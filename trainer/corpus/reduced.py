@@ -26,12 +26,12 @@ import trainer.corpus.recordings
 from capture.measure.signs import Signs
 from capture.store.session import read_session
 from runtime.sensor import Sensor
-from runtime.stages.contract.stage import EntryStage, Float64, Int32, Int64, Stage
+from runtime.stages.contract.stage import EntryStage, Float64, Int32, Int64
 from trainer.corpus.recordings import LabelledCue, Recording, labelled_cues, reduce_recording
 from trainer.corpus.windows import judged_spans, surest_frames, take_spans, training_frames
 from trainer.learn.excerpt import Excerpt, seen_values
 from trainer.learn.levels import learn_level, noise_counts
-from trainer.learn.mains import learn_steady, noise_share
+from trainer.learn.mains import steadied
 from trainer.recipe import Recipe
 from trainer.work.cache import Cache, StoredArray, code_digest
 
@@ -296,8 +296,8 @@ def look_at(
 
     Gestures are where their strokes are, until alignment has found them again. The frames are found
     on the first entry's values and used for all, so that a comparison differs in nothing but the
-    readout. The level stage they are seen through is learned from recordings of participants who
-    are not locked.
+    readout. The stages they are seen through are learned from recordings of participants who are
+    not locked.
 
     Parameters
     ----------
@@ -313,20 +313,20 @@ def look_at(
         cues = labelled_cues(read_session(recording.path), recipe, uncued.time_s)
         plain.append(uncued.cued(recipe, cues))
     learned_from = [r for r in plain if not r.recording.locked]
-    to_learn, noise = excerpts(learned_from), value_noise(learned_from, sensor, entry)
     most = np.full(entry.n_in, sensor.max_counts, dtype=np.int64)
-    steady = learn_steady(recipe.features, rate_of(recipe, sensor), *entry.bounds(-most, most))
-    first_stages: list[Stage] = []
-    if steady is not None:
-        first_stages.append(steady)
-        to_learn = [e.through(steady) for e in to_learn]
-        noise *= noise_share(steady.taps, steady.shift)
+    steady, asked, noise = steadied(
+        recipe.features,
+        rate_of(recipe, sensor),
+        entry.bounds(-most, most),
+        excerpts(learned_from),
+        value_noise(learned_from, sensor, entry),
+    )
     clip = recipe.quantisation.clip_quantile
-    first_stages.append(learn_level(seen_values(to_learn), recipe.features, clip, noise))
+    level = learn_level(seen_values(asked), recipe.features, clip, noise)
     results: list[list[Reduced]] = [[] for _ in stored[0][1:]]
     for each, (_, *outputs) in zip(plain, stored, strict=True):
         levelled = each.values
-        for stage in first_stages:
+        for stage in (*steady, level):
             levelled, _ = stage.run(levelled, stage.initial_state())
         spans = take_spans(recipe, levelled, each.cues)
         placed = each.placed(recipe, [first for first, _ in spans], [last for _, last in spans])

@@ -20,6 +20,7 @@ __all__ = ["stroke_span"]
 BEFORE_FRAMES = 2
 """A movement may already be under way when the prompt is shown: two steps show it begin."""
 SMOOTHING_FRAMES = 5
+"""A sixth of a second at 30 frames a second, where nobody says how long."""
 N_DIRECTIONS = 4
 """A hand that moves without changing its shape has three ways to go and one to turn in."""
 REST_QUANTILE = 0.1

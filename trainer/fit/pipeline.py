@@ -14,8 +14,10 @@ from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
+from runtime.stages.closing.decision import Decision
 from runtime.stages.contract.stage import Float64, Int32, Int64, Stage
 from runtime.stages.skip import Skip
+from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.window import Window
 from trainer.corpus.reduced import Reduced, excerpts, rate_of, value_noise
 from trainer.corpus.windows import gesture_free
@@ -26,11 +28,12 @@ from trainer.learn.excerpt import Excerpt, seen_values
 from trainer.learn.features import StageChain, learn_features, learn_window
 from trainer.learn.levels import in_view, learn_level, shape_floor
 from trainer.learn.lowering import lower_classifier, lower_regressor
-from trainer.learn.mains import learn_steady, noise_share
+from trainer.learn.mains import steadied
+from trainer.learn.owner import learning_head
 from trainer.learn.quantise import shift_to_fit
 from trainer.recipe import Recipe
 
-__all__ = ["Fitted", "assemble_model", "fit_pipeline", "fit_windows"]
+__all__ = ["Fitted", "assemble_model", "fit_pipeline", "fit_windows", "with_own_gestures"]
 
 SCORE_BITS = 16
 """Width of an averaged score."""
@@ -113,13 +116,12 @@ def fit_pipeline(
     pixels = learn_pixels(features, reduced_by, seen, recipe.seed)
     chain = StageChain.start(pixels or reduced_by, sensor.max_counts, pixels)
     asked = [replace(e, values=chain.run(e.values)) for e in asked]
-    steady = learn_steady(features, rate_of(recipe, sensor), chain.low, chain.high)
-    if steady is not None:
-        chain, noise = chain.then(steady), noise * noise_share(steady.taps, steady.shift)
-        asked = [e.through(steady) for e in asked]
+    rate, ends = rate_of(recipe, sensor), (chain.low, chain.high)
+    steady, asked, noise = steadied(features, rate, ends, asked, noise)
+    if steady:  # what flickers and what is in view are told apart behind it
         seen = [_in_view(e, noise) for e in asked]
     level = learn_level(seen_values(asked), features, quantisation.clip_quantile, noise)
-    chain = chain.then(level)
+    chain = chain.then(*steady, level)
     seen = [e.only(s.seen).through(level) for e, s in zip(asked, seen, strict=True)]
     whole = ((r.values, r.frames, r.labels) for r in train)
     chain = learn_features(chain, seen, features, quantisation, recipe.seed, whole)
@@ -200,7 +202,25 @@ def _fit_head(chain: StageChain, windows: _Windows, recipe: Recipe) -> Fitted:
     heads, unit = lower_classifier(
         classifier, x, chain.low, chain.high, recipe.quantisation, recipe.decision.average_frames
     )
+    if recipe.head.enrol:
+        heads = _learning(heads, windows, (chain.low, chain.high), unit, recipe)
     return _averaged(chain, heads, windows, classifier, unit, recipe)
+
+
+def _learning(
+    heads: Sequence[Stage],
+    windows: _Windows,
+    bounds: tuple[Int64, Int64],
+    unit: float,
+    recipe: Recipe,
+) -> tuple[Stage, ...]:
+    """Put what an owner teaches beside the last of the lowered stages."""
+    x = windows.x
+    for head in heads[:-1]:
+        x, _ = head.run(x, {})
+        bounds = head.bounds(*bounds)
+    last = learning_head(heads[-1], x, bounds, windows.labels, windows.people, unit, recipe)
+    return (*heads[:-1], last)
 
 
 def _fit_regression(chain: StageChain, windows: _Windows, recipe: Recipe) -> Fitted:
@@ -243,7 +263,7 @@ def _averaged(
     n_frames = recipe.decision.average_frames
     if n_frames > 1:
         for head in heads:
-            x, _ = head.run(x, {})
+            x, _ = head.run(x, head.initial_state())
         largest = n_frames * float(np.abs(x).max())
         shift = shift_to_fit(largest, SCORE_BITS)
         whole = whole.then(Window(x.shape[1], 1, n_frames, shift, SCORE_BITS))
@@ -276,14 +296,30 @@ def assemble_model(
     chain = fitted.whole
     if chain.entry is None:
         raise UsageError("model", "first stage", "no entry stage", "bins or pixels")
+    decision = decision_for(recipe, margins, fitted.score_unit)
     return Model(
         name=recipe.name,
         task=recipe.task,
         sensor=sensor,
-        classes=recipe.answers,
-        stages=(chain.entry, *chain.stages, decision_for(recipe, margins, fitted.score_unit)),
+        classes=(*recipe.answers, *recipe.head.own_names),
+        stages=(chain.entry, *with_own_gestures((*chain.stages, decision), recipe)),
         provenance=provenance,
     )
+
+
+def with_own_gestures(stages: Sequence[Stage], recipe: Recipe) -> tuple[Stage, ...]:
+    """Give a head that learns its places for own gestures, and what follows it room for them."""
+    n_own, found, behind = len(recipe.head.own_names), [], False
+    for stage in stages:
+        if isinstance(stage, Enrol):
+            stage, behind = replace(stage, n_own=n_own), True
+        elif behind and n_own and isinstance(stage, Window):
+            stage = replace(stage, n_values=stage.n_values + n_own)
+        elif behind and n_own and isinstance(stage, Decision):
+            extra = (*stage.extra, *[0] * n_own) if stage.extra else ()
+            stage = replace(stage, other=(*stage.other, *[False] * n_own), extra=extra)
+        found.append(stage)
+    return tuple(found)
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,10 +13,12 @@ from numpy.typing import NDArray
 from sklearn.pipeline import Pipeline
 
 from capture.measure.readiness import Caution
+from runtime.budget.price.wake_up_counts import Watching
 from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.stages.contract.stage import Int32
 from trainer.corpus.at_setting import AtSetting
+from trainer.corpus.noted import columns_of_people
 from trainer.corpus.recordings import Recording, recorded_with
 from trainer.corpus.reduced import Reduced
 from trainer.fit.candidates import Candidate, reduce_for
@@ -30,6 +32,7 @@ from trainer.fit.held_out import (
     takes_of,
 )
 from trainer.fit.kept_fits import Finished
+from trainer.fit.owner.figures import enrolment_of
 from trainer.fit.pipeline import Fitted, assemble_model
 from trainer.fit.quantity import fit_quantity
 from trainer.fit.records import IN_TURN, LOCKED, Records, records_of
@@ -38,8 +41,9 @@ from trainer.judge.event_figures import match_streams
 from trainer.judge.events import Margins, Stream
 from trainer.judge.examination import Examination, InTurn, examine, stream_of
 from trainer.judge.margins import choose_margins
-from trainer.judge.wake_up import Watching, examine_wake_up
+from trainer.judge.wake_up import examine_wake_up
 from trainer.judge.worst_takes import WorstTake
+from trainer.occupancy.training import train_occupancy
 from trainer.recipe import Recipe
 from trainer.source.fitted import fit_source
 from trainer.work.jobs import LocalWorkers, Workers
@@ -135,6 +139,8 @@ def fit_model(
     if recipes[0].source is not None:
         return _fit_source(folder, recipes, tell, at)
     workers = workers or LocalWorkers()
+    if recipes[0].occupancy is not None:
+        return Trained(*train_occupancy(folder.absolute(), recipes, tell, at), ())
     candidates = reduce_for(folder.absolute(), recipes, workers, tell, at)
     if recipes[0].quantity is not None:
         return _fit_quantity(candidates, workers, tell)
@@ -185,6 +191,10 @@ def fit_model(
         evaluation["learning_curve"] = learning_curve(
             [*folds[best], *curve], [*outcomes[best], *from_fewer]
         )
+    evaluation |= enrolment_of(
+        model, folds[best], chosen.corpus.participants, finished[best], workers,
+        partial(_tell, tell, f"{recipe.name}: owners teach it"),
+    )  # fmt: skip
     evaluation["left_out"] = sorted(skip)
     evaluation |= _found_out(chosen, fitted, evaluation) | _compared(recipes, in_turn, best)
     _clear(finished)
@@ -243,14 +253,12 @@ def _wake_up(candidate: Candidate) -> dict[str, Any]:
     corpus = candidate.corpus
     recorded, at, watching = recorded_with(corpus), candidate.at, Watching()
     if at is not None:
-        device = at.device
-        watching = Watching(
-            device.watching_rows, device.watching_rate_hz, at.watching_share(recorded),
-            device.hold_time_s,
-        )  # fmt: skip
+        watching = at.watching(recorded)
     found = examine_wake_up(corpus.folder, candidate.recipe, recorded, watching)
-    if found is not None and at is not None:  # of the active state's current, as a budget takes it
-        found["led_share"] = at.device.watching_led_current_ma / max(at.device.led_current_ma, 1e-9)
+    if found is not None and at is not None:  # of the active state's, as a budget takes them
+        device = at.device
+        found["led_share"] = device.watching_led_current_ma / max(device.led_current_ma, 1e-9)
+        found["exposure_share"] = device.exposure_of("watching") / device.exposure_us
     return {} if found is None else {"wake_up": found}
 
 
@@ -378,7 +386,8 @@ def _examine(
         scored["four_quadrant_float"] = streams(quadrants, whole.run_float, unit)
         scored["four_quadrant"] = streams(quadrants, whole.run, unit)
     asked = InTurn(held_out, quadrants_in_turn)
-    examined = examine(recipe, corpus.participants, scored, asked, margins, fitted.labels)
+    columns = columns_of_people(corpus.folder)
+    examined = examine(recipe, corpus.participants, scored, asked, margins, fitted.labels, columns)
     matched = {
         LOCKED: match_streams(scored["fixed"], recipe, margins),
         IN_TURN: match_streams(held_out, recipe, margins),

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -72,11 +72,14 @@ class Conditions:
         Most light that came back during the take: lit minus dark, in the units of the entry stage.
     distance_mm : float64 (n_takes,)
         As a collector noted it for the recording; NaN where nobody did.
+    noted : tuple of (mapping of str to str), length n_takes, or empty
+        What columns that somebody added to the tables of labels say of each take.
     """
 
     ambient: NDArray[np.float64]
     returned: NDArray[np.float64]
     distance_mm: NDArray[np.float64]
+    noted: tuple[Mapping[str, str], ...] = ()
 
 
 def refuse_shared_groups(train: Sequence[str], test: Sequence[str], what: str) -> None:

@@ -13,6 +13,7 @@ from scipy.special import softmax
 from capture.store.dataset import Participant
 from runtime.sensor import Sensor
 from runtime.stages.contract.stage import Float64, Int32, Int64
+from trainer.corpus.noted import Column
 from trainer.corpus.reduced import Reduced
 from trainer.judge.calibration import calibrate, expected_calibration_error, log_loss
 from trainer.judge.evaluate import (
@@ -26,7 +27,13 @@ from trainer.judge.evaluate import (
 )
 from trainer.judge.event_figures import MatchedStream, learn_placing, match_streams, stream_figures
 from trainer.judge.events import Margins, Reference, Stream
-from trainer.judge.groups import distance_bands, group_figures, worst_group
+from trainer.judge.groups import (
+    MIN_PEOPLE,
+    distance_bands,
+    further_groupings,
+    group_figures,
+    worst_group,
+)
 from trainer.judge.margins import AtMargin, count_at, figures_at, margin_grid, trade_off
 from trainer.judge.worst_takes import WorstTake, false_events, find_worst_takes
 from trainer.recipe import OTHER, Recipe
@@ -95,6 +102,7 @@ def _conditions(reduced: Reduced, sensor: Sensor, starts: Int64, ends: Int64) ->
         np.array([ambient[span].mean() for span in spans], dtype=np.float64),
         np.array([level[span].max() for span in spans], dtype=np.float64),
         np.full(len(spans), reduced.recording.distance_mm or np.nan),
+        tuple(dict(cue.noted) for cue, _ in reduced.takes),
     )
 
 
@@ -139,6 +147,7 @@ def examine(
     in_turn: InTurn,
     margins: Margins,
     train_labels: NDArray[np.int64],
+    columns: Sequence[Column] = (),
 ) -> Examination:
     """Judge every take and every stream of the locked participants.
 
@@ -155,6 +164,8 @@ def examine(
         Chosen on the streams of `in_turn`.
     train_labels : int64 (n_windows,)
         Classes of the training windows, for the majority baseline.
+    columns : sequence of Column
+        What else is noted of people, by which results are grouped as well.
     """
     judged = {name: together([s.takes for s in streams[name]]) for name in streams}
     held_out, fixed = in_turn.streams, judged["fixed"]
@@ -171,7 +182,7 @@ def examine(
         "calibration": _calibration(streams["fixed"], held_out),
         "per_participant": _per_participant({"locked": fixed, "in_turn": trained_on}),
         "worst_takes": [take.summary for take in worst],
-        **_by_group(people, streams["fixed"], held_out),
+        **_by_group((people, columns), streams["fixed"], held_out),
     }
     if "four_quadrant" in judged:
         result["confusion_four_quadrant"] = confusion(judged["four_quadrant"], n_classes)
@@ -211,19 +222,27 @@ def _everybody(
 
 
 def _by_group(
-    people: Mapping[str, Participant], test: Sequence[Stream], held_out: Sequence[Stream]
+    known: tuple[Mapping[str, Participant], Sequence[Column]],
+    test: Sequence[Stream],
+    held_out: Sequence[Stream],
 ) -> dict[str, Any]:
     """Return results by group of the locked people, and of the training people in turn."""
+    people, columns = known
     sides = {"": test, "_in_turn": held_out}
     tables = {
         key: (together([s.takes for s in side]), _joined([s.conditions for s in side]))
         for key, side in sides.items()
     }
     everybody = together([takes for takes, _ in tables.values()])
-    distances = distance_bands(everybody, _joined([c for _, c in tables.values()]), people)
-    found: dict[str, Any] = {"distance_source": "ruler" if distances.noted else "light"}
+    everything = _joined([c for _, c in tables.values()])
+    distances = distance_bands(everybody, everything, people)
+    further = further_groupings(everybody, everything, columns)
+    found: dict[str, Any] = {
+        "distance_source": "ruler" if distances.noted else "light",
+        "least_people": MIN_PEOPLE,
+    }
     for key, (takes, conditions) in tables.items():
-        groups = group_figures(takes, conditions, people, distances)
+        groups = group_figures(takes, conditions, people, distances, further)
         found[f"groups{key}"] = groups
         found[f"worst_group{key}"] = worst_group(groups)
     return found
@@ -234,6 +253,7 @@ def _joined(parts: Sequence[Conditions]) -> Conditions:
         np.concatenate([part.ambient for part in parts]),
         np.concatenate([part.returned for part in parts]),
         np.concatenate([part.distance_mm for part in parts]),
+        tuple(noted for part in parts for noted in part.noted),
     )
 
 

@@ -1,15 +1,21 @@
 """Results by group: hand, skin, handedness, distance, ambient light; and the worst of them.
 
 A model that is right on average may be wrong for some people. Each group's accuracy stands beside
-its interval over participants and the number of people in it; one of fewer than two people says
-nothing about others and is never named the worst. A difference is claimed only where a group's
-interval lies below that of all the other takes.
+its interval over participants and the number of people in it; one of too few people says nothing
+about others and is never named the worst. A difference is claimed only where a group's interval
+lies below that of all the other takes.
+
+Whatever else is noted of people and of takes, sleeves, gloves or sites, gives groups as well, and
+nothing here knows such a column by its name: one of words has a group for each word, one of numbers
+is cut in three, with a third of the people, or of the takes, in each. A word of too few people is
+not named: it stands with all others of its kind.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, fields
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -17,16 +23,33 @@ from numpy.typing import NDArray
 
 from capture.store.dataset import Participant
 from runtime.stages.contract.stage import Float64
+from trainer.corpus.noted import Column, column_of
 from trainer.judge.evaluate import Conditions, Takes, figures
 
-__all__ = ["GROUPINGS", "MUCH_AMBIENT", "distance_bands", "group_figures", "worst_group"]
+__all__ = [
+    "GROUPINGS",
+    "MIN_PEOPLE",
+    "MUCH_AMBIENT",
+    "REST",
+    "distance_bands",
+    "further_groupings",
+    "group_figures",
+    "grouping_words",
+    "worst_group",
+]
 
-MIN_PEOPLE = 2
-"""Of a single person no group's figure says more than the person's own."""
+MIN_PEOPLE = 7
+"""The least for a group to be named. Of six people who are never right and six who always are, the
+95 % intervals (:func:`trainer.judge.intervals.over_participants`) still overlap, 0 to 0.52 and 0.48
+to 1; of seven they do not: of fewer, no group differs from any other, whatever it did."""
 FAR_SHARE, NEAR_SHARE = 1 / 3, 2 / 3
 """Thirds of the takes, where nothing but their light tells how far they were."""
 MUCH_AMBIENT = 0.025
 """Of the sensor's range while dark."""
+REST = "all others"
+THIRDS = ("low", "middle", "high")
+OF_TAKES = "of the take"
+"""Behind a column of takes that has the name of another grouping."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +85,9 @@ _DISTANCES = (
 )
 _HANDEDNESS = ("right", "left", "ambidextrous")
 
+Rows = Sequence[tuple[dict[str, Any], NDArray[np.bool_]]]
+"""Groups of takes: name and bounds of each, and which takes are in it."""
+
 GROUPINGS = {
     "hand_length": ("hand length", "mm"),
     "skin_reflectance": ("skin reflectance at the LED's wavelength", ""),
@@ -73,6 +99,11 @@ GROUPINGS = {
     "ambient": ("ambient light, as a share of the sensor's range", ""),
 }
 """Groupings of evaluation.json: in words, and the unit of their bounds."""
+
+
+def grouping_words(name: str) -> str:
+    """Return what a grouping is called on pages: of a column that somebody added, its own name."""
+    return GROUPINGS[name][0] if name in GROUPINGS else name.replace("_", " ")
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +147,7 @@ def group_figures(
     conditions: Conditions,
     people: Mapping[str, Participant],
     distances: Distances,
+    further: Mapping[str, Callable[[Takes, Conditions], Rows]] | None = None,
 ) -> dict[str, list[dict[str, Any]]]:
     """Return the accuracy of each group of takes, by grouping.
 
@@ -128,17 +160,21 @@ def group_figures(
         By pseudonym; what is not known of a person leaves them out of that grouping.
     distances : Distances
         As :func:`distance_bands` chooses them.
+    further : mapping, optional
+        Groupings by further columns, as
+        :func:`further_groupings` finds them.
 
     Returns
     -------
     dict
-        A list for each of :data:`GROUPINGS`, with ``name``, bounds ``low`` and ``high`` where there
-        are any, ``accuracy`` (value, low, high, n_participants, n_takes), ``enough_people``, and
-        ``below_others``: whether the interval lies below that of all other takes of the grouping.
+        A list for each of :data:`GROUPINGS` and of the further ones, with ``name``, bounds ``low``
+        and ``high`` where there are any, ``accuracy`` (value, low, high, n_participants, n_takes),
+        ``enough_people``, ``others`` (accuracy of all other takes of the grouping, None where there
+        are none), and ``below_others``: whether the interval lies below theirs.
     """
     far = conditions.distance_mm if distances.noted else _skin_free(takes, conditions, people)
     hands = [people[p].handedness if p in people else None for p in takes.participants]
-    parts: dict[str, list[tuple[dict[str, Any], NDArray[np.bool_]]]] = {
+    parts: dict[str, Rows] = {
         "hand_length": _banded(_HANDS, _numbers(takes, people, "hand_length_mm")),
         "skin_reflectance": _banded(_SKINS, _numbers(takes, people, "skin_reflectance")),
         "handedness": [
@@ -147,6 +183,7 @@ def group_figures(
         ],
         "distance": _banded(distances.bands, far),
         "ambient": _banded(_AMBIENTS, conditions.ambient),
+        **{name: rows(takes, conditions) for name, rows in (further or {}).items()},
     }
     return {
         grouping: _compared(takes, [(row, chosen) for row, chosen in rows if chosen.any()])
@@ -154,18 +191,14 @@ def group_figures(
     }
 
 
-def _banded(
-    bands: Sequence[Band], values: Float64
-) -> list[tuple[dict[str, Any], NDArray[np.bool_]]]:
+def _banded(bands: Sequence[Band], values: Float64) -> Rows:
     return [
         ({"name": band.name, "low": band.low, "high": band.high}, band.holds(values))
         for band in bands
     ]
 
 
-def _compared(
-    takes: Takes, rows: Sequence[tuple[dict[str, Any], NDArray[np.bool_]]]
-) -> list[dict[str, Any]]:
+def _compared(takes: Takes, rows: Rows) -> list[dict[str, Any]]:
     """Add accuracies to the rows of one grouping, each compared with all the other rows."""
     known = np.any([chosen for _, chosen in rows], axis=0) if rows else np.zeros(0, dtype=bool)
     result = []
@@ -173,11 +206,12 @@ def _compared(
         accuracy = figures(takes.select(chosen))["accuracy"]
         enough = accuracy["n_participants"] >= MIN_PEOPLE
         others = known & ~chosen
-        below = False
-        if enough and others.any():
-            below = accuracy["high"] < figures(takes.select(others))["accuracy"]["low"]
+        beside = figures(takes.select(others))["accuracy"] if others.any() else None
+        below = enough and beside is not None and accuracy["high"] < beside["low"]
         result.append(
-            row | {"accuracy": accuracy, "enough_people": enough, "below_others": bool(below)}
+            row
+            | {"accuracy": accuracy, "others": beside, "enough_people": enough}
+            | {"below_others": bool(below)}
         )
     return result
 
@@ -199,3 +233,121 @@ def worst_group(groups: Mapping[str, Sequence[Mapping[str, Any]]]) -> dict[str, 
         if row["enough_people"]
     ]
     return min(candidates, key=lambda row: float(row["accuracy"]["value"]), default=None)
+
+
+_Texts = Callable[[Takes, Conditions], list[str | None]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Cut:
+    """A column, and how it is cut.
+
+    Parameters
+    ----------
+    texts : callable
+        What the column says of each take.
+    bands : tuple of Band
+        Empty where it is of words.
+    named : tuple of str
+        Words of enough people.
+    """
+
+    texts: _Texts
+    bands: tuple[Band, ...]
+    named: tuple[str, ...]
+
+    def __call__(self, takes: Takes, conditions: Conditions) -> Rows:
+        """Return the groups of some takes."""
+        texts = self.texts(takes, conditions)
+        if self.bands:
+            values = np.array([np.nan if text is None else float(text) for text in texts])
+            return [
+                ({"name": band.name, "low": band.low, "high": band.high}, band.holds(values))
+                for band in self.bands
+            ]
+        rows = [({"name": word}, _are(texts, {word})) for word in self.named]
+        rare = {text for text in texts if text is not None} - set(self.named)
+        return [*rows, ({"name": REST}, _are(texts, rare))]
+
+
+def _are(texts: Sequence[str | None], words: set[str]) -> NDArray[np.bool_]:
+    return np.array([text in words for text in texts], dtype=bool)
+
+
+def further_groupings(
+    takes: Takes, conditions: Conditions, columns: Sequence[Column]
+) -> dict[str, Callable[[Takes, Conditions], Rows]]:
+    """Find the groupings that columns give, cut by all takes.
+
+    Parameters
+    ----------
+    takes, conditions : Takes, Conditions
+        Of everybody who is examined, so that all sides are cut alike.
+    columns : sequence of Column
+        Of people; those that are grouped by already are passed over.
+
+    Returns
+    -------
+    dict
+        By name of the column: a callable that groups takes. A column of words is left out where
+        none of them has enough people.
+    """
+    already = {field.name for field in fields(Participant)} & set(GROUPINGS)
+    found: dict[str, _Cut] = {}
+    for column in columns:
+        if column.name in already:
+            continue
+        given = _of_people(column.words)
+        amounts = None if column.numbers is None else _of_everybody(column.numbers, takes)
+        _add(found, column.name, given, amounts, (takes, conditions))
+    for name in sorted({name for noted in conditions.noted for name in noted}):
+        given = _of_takes(name)
+        texts = {str(i): t for i, t in enumerate(given(takes, conditions)) if t is not None}
+        of_takes = column_of(name, texts)
+        if of_takes is None:
+            continue
+        numbers = of_takes.numbers
+        amounts = None if numbers is None else np.array(list(numbers.values()))
+        taken = name in found or name in GROUPINGS
+        key = f"{name} {OF_TAKES}" if taken else name
+        _add(found, key, given, amounts, (takes, conditions))
+    return dict(found)
+
+
+def _of_people(words: Mapping[str, str]) -> _Texts:
+    return lambda takes, _: [words.get(person) for person in takes.participants]
+
+
+def _of_takes(name: str) -> _Texts:
+    return lambda _, conditions: [noted.get(name) for noted in conditions.noted]
+
+
+def _of_everybody(numbers: Mapping[str, float], takes: Takes) -> Float64:
+    people = sorted(set(takes.participants))
+    return np.array([numbers[person] for person in people if person in numbers])
+
+
+def _add(
+    found: dict[str, _Cut],
+    name: str,
+    texts: _Texts,
+    amounts: Float64 | None,
+    everybody: tuple[Takes, Conditions],
+) -> None:
+    if amounts is not None and len(amounts):
+        low, high = (round(float(np.quantile(amounts, share)), 3) for share in (1 / 3, 2 / 3))
+        if low < high:
+            bounds = (None, low, high, None)
+            bands = tuple(
+                Band(third, *ends) for third, ends in zip(THIRDS, pairwise(bounds), strict=True)
+            )
+            found[name] = _Cut(texts, bands, ())
+            return
+    people: dict[str, set[str]] = {}
+    takes = everybody[0]
+    for person, text in zip(takes.participants, texts(*everybody), strict=True):
+        if text is not None:
+            people.setdefault(text, set()).add(person)
+    named = tuple(sorted(text for text, who in people.items() if len(who) >= MIN_PEOPLE))
+    if named and len(people) > 1:
+        found[name] = _Cut(texts, (), named)

@@ -7,18 +7,22 @@ which nobody is there, nothing can be said, and nothing is.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from capture.cues.labels import REJECTED
+from capture.cues.labels import REJECTED, Event
 from capture.store.dataset import open_dataset
 from capture.store.session import Session, read_session
-from runtime.budget.price.wake_up_counts import WakeUpCounts, WatchedSession, measure_wake_up
-from runtime.firmware.setting import USUAL_HOLD_S
+from capture.thin.thinned import generator_of
+from runtime.budget.price.wake_up_counts import (
+    WakeUpCounts,
+    WatchedSession,
+    Watching,
+    measure_wake_up,
+)
 from runtime.sensor import Sensor
 from trainer.recipe import Recipe
 
@@ -31,32 +35,9 @@ EMPTY = ("everyday_empty", "away")
 STRETCH_FRAMES = 16384
 """Looked at together: 67 MB of 32 by 32 pixels, nine minutes at 30 a second."""
 WARM_UP_S = 3.0
-"""The watching stage compares with eight frames before, at 5 a second 1.8 s, and began at the
-stretch's start; with half as much again for a sensor that watches more slowly."""
+"""The watching stage compares with nine frames, at 5 a second 1.8 s, and began at the stretch's
+start; with half as much again for a sensor that watches more slowly."""
 SEED = 1
-
-
-@dataclass(frozen=True, slots=True)
-class Watching:
-    """How the sensor watches.
-
-    Parameters
-    ----------
-    n_rows : int
-        Middle rows that are read.
-    rate_hz : float
-        Frame pairs a second.
-    led_share : float
-        LED charge of a frame over the recordings', 0 to 1. A shorter exposure is taken as less LED
-        light under as much ambient light as was recorded, which it has less of.
-    hold_s : float
-        How long it stays awake after the last movement.
-    """
-
-    n_rows: int = 16
-    rate_hz: float = 5.0
-    led_share: float = 0.2
-    hold_s: float = USUAL_HOLD_S
 
 
 def examine_wake_up(
@@ -86,32 +67,67 @@ def examine_wake_up(
     FormatError
         A recording is damaged.
     """
-    found = count_wake_ups(folder, recipe, sensor, watching or Watching(), locked=True)
-    return None if found is None else found.to_json()
+    dataset = open_dataset(folder)
+    people = [p.participant_id for p in dataset.participants if p.locked and p.consent]
+    found = count_wake_ups(folder, recipe, sensor, [watching or Watching()], people)
+    return None if found is None else found[0].to_json()
 
 
 def count_wake_ups(
-    folder: Path, recipe: Recipe, sensor: Sensor, watching: Watching, *, locked: bool
-) -> WakeUpCounts | None:
-    """Count them over the recordings of the locked participants, or of all others.
+    folder: Path,
+    recipe: Recipe,
+    sensor: Sensor,
+    ways: Sequence[Watching],
+    people: Collection[str],
+    watched: str | None = None,
+) -> list[WakeUpCounts] | None:
+    """Count them over the recordings of some people, for several ways to watch.
 
-    Parameters and errors are those of :func:`examine_wake_up`.
+    Parameters
+    ----------
+    folder, recipe, sensor
+        As in :func:`examine_wake_up`.
+    ways : sequence of Watching
+    people : collection of str
+        Whose recordings are watched; each of them is read once.
+    watched : str, optional
+        Of these people the only one whose recordings are watched now: the others' tell whether
+        arrivals were recorded.
+
+    Returns
+    -------
+    list of WakeUpCounts or None
+        One for each way; None where these people have no arrival or no empty time.
+
+    Raises
+    ------
+    FormatError
+        A recording is damaged.
     """
-    dataset = open_dataset(folder)
-    people = {p.participant_id for p in dataset.participants if p.locked == locked and p.consent}
-    sessions = [
-        session
-        for info in dataset.sessions
+    theirs = [
+        (info.participant_id, session)
+        for info in open_dataset(folder).sessions
         if info.participant_id in people and (session := read_session(info.path)).sensor == sensor
     ]
+    every = [session for _, session in theirs]
     for hands in (ARRIVALS, recipe.classes):
-        if _has(sessions, hands) and _has(sessions, EMPTY):
-            watched = (w for s in sessions if _has([s], (*hands, *EMPTY)) for w in _watch(s, hands))
-            return measure_wake_up(
-                sensor, watched, np.random.default_rng(SEED), n_rows=watching.n_rows,
-                rate_hz=watching.rate_hz, led_share=watching.led_share, hold_s=watching.hold_s,
-            )  # fmt: skip
+        if _has(every, hands) and _has(every, EMPTY):
+            chosen = [s for person, s in theirs if watched in (None, person)]
+            return _counted(sensor, [s for s in chosen if _has([s], (*hands, *EMPTY))], hands, ways)
     return None
+
+
+def _counted(
+    sensor: Sensor, sessions: Sequence[Session], hands: Sequence[str], ways: Sequence[Watching]
+) -> list[WakeUpCounts]:
+    """Count every way over some sessions, each of which draws its noise anew from its name."""
+    found = [measure_wake_up(sensor, (), np.random.default_rng(SEED), way) for way in ways]
+    for session in sessions:
+        rngs = [generator_of(session, SEED) for _ in ways]
+        for stretch in _stretches(session, hands):
+            for place, (way, rng) in enumerate(zip(ways, rngs, strict=True)):
+                found[place] += measure_wake_up(sensor, (stretch,), rng, way)
+    return found
 
 
 def has_arrivals(folder: Path) -> bool:
@@ -124,7 +140,7 @@ def _has(sessions: Sequence[Session], kinds: Sequence[str]) -> bool:
     return any(e.trial_type in kinds and e.status != REJECTED for s in sessions for e in s.events)
 
 
-def _watch(session: Session, hands: Sequence[str]) -> Iterator[WatchedSession]:
+def _stretches(session: Session, hands: Sequence[str]) -> Iterator[WatchedSession]:
     """Yield a session in stretches that fit into memory; a hand at a cut is not counted."""
     start_us: int | None = None
     for block in session.blocks(STRETCH_FRAMES):
@@ -137,6 +153,17 @@ def _watch(session: Session, hands: Sequence[str]) -> Iterator[WatchedSession]:
                 span = max(event.onset_s, begin_s), min(event.end_s, end_s)
                 empty += [span] if span[0] < span[1] else []
             elif event.trial_type in hands and begin_s + WARM_UP_S <= event.onset_s:
-                span = event.onset_s, event.end_s
+                span = event.onset_s, _there_until_s(event)
                 arrivals += [span] if span[0] < span[1] <= end_s else []
         yield WatchedSession(block.lit, block.dark, times, tuple(arrivals), tuple(empty))
+
+
+def _there_until_s(event: Event) -> float:
+    """Return until when a hand is there: one that arrived stays until its cue ends.
+
+    A refined label of it ends with the movement, often before the next watching frame.
+    """
+    onset_s, duration_s = event.cue_onset_s, event.cue_duration_s
+    if event.trial_type not in ARRIVALS or onset_s is None or duration_s is None:
+        return event.end_s
+    return max(event.end_s, onset_s + duration_s)

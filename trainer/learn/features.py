@@ -1,7 +1,8 @@
 """Features: integer stages whose constants are learned from training readouts.
 
-The chain is bins or pixels, level, projection, motion, window. Nothing in it is an image: bins are
-sums of pixels behind a diffractive optic, and directions are directions in the space of readouts.
+The chain is bins or pixels, a mean against flicker (`mains`), level, projection, motion, window.
+Nothing in it is an image: bins are sums of pixels behind a diffractive optic, and directions are
+directions in the space of readouts.
 """
 
 from __future__ import annotations

@@ -13,7 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import block_diag
-from sklearn.ensemble import ExtraTreesClassifier, GradientBoostingClassifier
+from sklearn.ensemble import (
+    ExtraTreesClassifier,
+    GradientBoostingClassifier,
+    GradientBoostingRegressor,
+)
 from sklearn.neighbors import KNeighborsClassifier
 from sklearn.neural_network import MLPClassifier, MLPRegressor
 from sklearn.pipeline import Pipeline
@@ -271,6 +275,12 @@ def _real_trees(head: Any) -> Iterator[_RealTree]:
             for column, regressor in enumerate(one_round):
                 steps = head.learning_rate * regressor.tree_.value[:, 0]
                 yield _real_tree(regressor.tree_, _per_class(steps, column, n_classes))
+        return
+    if isinstance(head, GradientBoostingRegressor):
+        yield _leaf(head._raw_predict_init(np.zeros((1, head.n_features_in_)))[0])
+        for (regressor,) in head.estimators_:
+            steps = head.learning_rate * regressor.tree_.value[:, 0]
+            yield _real_tree(regressor.tree_, steps)
         return
     fitted = head.estimators_ if isinstance(head, ExtraTreesClassifier) else [head]
     for one in fitted:

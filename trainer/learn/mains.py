@@ -10,15 +10,17 @@ down with a lamp turns shares of it into something else.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
 from capture.measure.flicker import MAINS_FLICKER_HZ, folded_hz
 from runtime.stages.contract.stage import Float64, Int64
 from runtime.stages.steady import Steady
+from trainer.learn.excerpt import Excerpt
 from trainer.recipe import FeatureRecipe
 
-__all__ = ["frames_kept", "learn_steady", "mains_taps", "noise_share"]
+__all__ = ["frames_kept", "learn_steady", "mains_taps", "noise_share", "steadied"]
 
 MOST_S = 1 / 6
 """Longest mean: a third of a quick movement, over which strokes are sought as well."""
@@ -94,6 +96,31 @@ def learn_steady(
     most = float(np.maximum(np.abs(low), np.abs(high)).sum()) * sum(abs(tap) for tap in taps)
     shift = max(0, math.ceil(math.log2(max(1.0, most))) - HEADROOM_BITS)
     return Steady(len(low), taps, shift)
+
+
+def steadied(
+    features: FeatureRecipe,
+    frame_rate_hz: float,
+    ends: tuple[Int64, Int64],
+    excerpts: Sequence[Excerpt],
+    value_noise: float,
+) -> tuple[tuple[Steady, ...], list[Excerpt], float]:
+    """Return the stage, if there is one, and excerpts and noise of a value as they are behind it.
+
+    Parameters
+    ----------
+    ends : (int64 (n_values,), int64 (n_values,))
+        Proven range of the entry stage's values.
+    excerpts : sequence of Excerpt
+        The entry stage's outputs.
+    value_noise : float
+        Of one value, counts rms; new in every frame.
+    """
+    stage = learn_steady(features, frame_rate_hz, *ends)
+    if stage is None:
+        return (), list(excerpts), value_noise
+    behind = [e.through(stage) for e in excerpts]
+    return (stage,), behind, value_noise * noise_share(stage.taps, stage.shift)
 
 
 def _quietest(n_frames: int, places: list[float]) -> Float64 | None:

@@ -15,9 +15,6 @@ from trainer.recipe import FeatureRecipe
 
 __all__ = ["swing_directions"]
 
-SUBSPACE = 3
-"""The directions are sought among this many times as many principal ones of all swings."""
-
 
 def swing_directions(
     recordings: Iterable[tuple[Int32, NDArray[np.int64], NDArray[np.int64]]],
@@ -74,8 +71,13 @@ def swing_directions(
 
 
 def _among(energies: list[Float64], noise: Float64, n_directions: int) -> Float64:
-    """Find the subspace of all swings, then each class's directions within it."""
-    basis = most_for_the_least(np.sum(energies, axis=0), noise, SUBSPACE * n_directions)
+    """Find the subspace of all swings, then each class's directions within it.
+
+    It has as many times the directions as there are classes: what moves least has its own behind
+    those of all others, of which each may have as many as are asked for.
+    """
+    n_among = len(energies) * n_directions
+    basis = most_for_the_least(np.sum(energies, axis=0), noise, n_among)
     inside = [basis @ energy @ basis.T for energy in energies]
     still = int(np.argmin([np.trace(energy) for energy in inside]))
     moving = [energy for k, energy in enumerate(inside) if k != still]

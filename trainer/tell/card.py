@@ -5,12 +5,21 @@ from __future__ import annotations
 from typing import Any
 
 from runtime.model import Model
+from trainer.tell.occupancy import CAUTIONS, occupancy_rows, occupancy_words
 from trainer.tell.quantity import quantity_rows, quantity_words
-from trainer.tell.sentences import emulated_words, event_words, left_out_words, worst_words
+from trainer.tell.sentences import (
+    below_words,
+    emulated_words,
+    event_words,
+    left_out_words,
+    worst_words,
+)
 from trainer.tell.source import source_card_lines
 from trainer.tell.tables import PIPELINES, difference_text, differences_of, figure_text
 
 __all__ = ["model_card"]
+
+_LIGHT = ("- Light into eyes: judge the LED's drive by IEC 62471 before anybody sits before it.",)
 
 
 def model_card(model: Model, evaluation: dict[str, Any]) -> str:
@@ -55,8 +64,11 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         *([f"- {said}"] if (said := left_out_words(evaluation)) else []),
         "- evaluation.html shows the figures, person by person, or over field and range."
         if "quantity" in evaluation
+        else "- evaluation.html shows the figures, place by place."
+        if "occupancy" in evaluation
         else "- evaluation.html shows the figures, the groups and the worst takes.",
-        "- Light into eyes: judge the LED's drive by IEC 62471 before anybody sits before it.",
+        *(f"- {caution}" for caution in (CAUTIONS if "occupancy" in evaluation else ())),
+        *(_LIGHT if sensor.led_current_ma else ()),
         "- Recordings of people need their consent, and are deleted with it.",
         "",
         f"Recipe {model.provenance['recipe']} as given, {model.provenance['recipe_as_fitted']} as "
@@ -97,6 +109,8 @@ def _found_lines(evaluation: dict[str, Any]) -> list[str]:
         return [*source_card_lines(evaluation), used, ""]
     if "quantity" in evaluation:
         return _quantity_lines(evaluation, used)
+    if "occupancy" in evaluation:
+        return _occupancy_lines(evaluation, used)
     takes = evaluation["fixed"]["accuracy"]["n_takes"]
     return [
         "## Recognition",
@@ -126,6 +140,27 @@ def _found_lines(evaluation: dict[str, Any]) -> list[str]:
         "",
         f"- Locked participants: {worst_words(evaluation['worst_group'])}",
         f"- Training participants in turn: {worst_words(evaluation['worst_group_in_turn'])}",
+        *(f"- {sentence}" for sentence in below_words(evaluation["groups_in_turn"])),
+        "",
+    ]
+
+
+def _occupancy_lines(evaluation: dict[str, Any], used: str) -> list[str]:
+    words, people = occupancy_words(evaluation), evaluation["participants"]
+    return [
+        "## Presence and count",
+        "",
+        f"{words['title']} {words['places']}",
+        "",
+        f"Locked away from training: {', '.join(people['test'])}; trained on "
+        f"{len(people['train'])} others ({', '.join(people['train'])}). 95 % intervals over "
+        "places.",
+        "",
+        "| pipeline | presence | exact | within one | false presences an hour |",
+        "| --- | --- | --- | --- | --- |",
+        *(f"| {' | '.join(row[1:])} |" for row in occupancy_rows(evaluation)),
+        "",
+        used,
         "",
     ]
 

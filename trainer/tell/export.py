@@ -22,6 +22,7 @@ from trainer.fit.training import Trained
 from trainer.judge.worst_takes import readouts_of
 from trainer.learn.float_onnx import float_onnx
 from trainer.tell.card import model_card
+from trainer.tell.occupancy import occupancy_page
 from trainer.tell.page import evaluation_page
 from trainer.tell.quantity import quantity_page
 from trainer.tell.source import source_page
@@ -68,6 +69,8 @@ def write_model_folder(trained: Trained, out: Path) -> None:
             page = source_page(trained.evaluation)
         elif "quantity" in trained.evaluation:
             page = quantity_page(trained.evaluation)
+        elif "occupancy" in trained.evaluation:
+            page = occupancy_page(trained.evaluation)
         else:
             page = evaluation_page(trained.evaluation, trained.worst, readouts_of(trained.worst))
         (part / "evaluation.html").write_text(page, "utf-8")

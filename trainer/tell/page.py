@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from runtime.budget.page.report import page_style
 from runtime.intervals import time_counted
-from trainer.judge.groups import GROUPINGS
+from trainer.judge.groups import GROUPINGS, MIN_PEOPLE, grouping_words
 from trainer.judge.worst_takes import WorstTake
 from trainer.tell.charts import grey_picture
+from trainer.tell.owner import owner_section
 from trainer.tell.page_charts import (
     latency_chart,
     learning_chart,
@@ -24,6 +25,7 @@ from trainer.tell.page_charts import (
     trade_off_chart,
 )
 from trainer.tell.sentences import (
+    below_words,
     count,
     emulated_words,
     from_end,
@@ -88,7 +90,9 @@ def evaluation_page(
         learning=learning_chart(curve) if curve else None,
         learning_words=learning_words(curve) if curve else "",
         left_out=left_out_words(evaluation),
+        owner=owner_section(evaluation),
         groups=_groups(evaluation),
+        least_people=evaluation.get("least_people", MIN_PEOPLE),
         takes=[_take(*both) for both in zip(worst, readouts, strict=True)],
         emulated=emulated_words(evaluation),
     )
@@ -123,9 +127,8 @@ def _matrices(evaluation: Row) -> list[dict[str, Any]]:
 
 def _groups(evaluation: Row) -> list[dict[str, Any]]:
     """Return both sides' results by group, with the worst of each in words."""
-    bounded = {name for name in GROUPINGS if name != "distance"}
-    if evaluation["distance_source"] == "ruler":
-        bounded.add("distance")
+    # What is told by light alone has bounds that say nothing to anyone.
+    unbounded = set() if evaluation["distance_source"] == "ruler" else {"distance"}
     sides = []
     for key, title in (
         ("", "The locked participants"),
@@ -136,29 +139,39 @@ def _groups(evaluation: Row) -> list[dict[str, Any]]:
             {
                 "title": title,
                 "worst": worst_words(evaluation[f"worst_group{key}"]),
+                "below": below_words(groups),
                 "groupings": [
                     (
-                        words,
+                        _heading(grouping, evaluation["distance_source"]),
                         [
                             (
                                 row,
-                                _bounds(row, grouping, unit)
-                                if grouping in bounded
-                                else row["name"],
+                                row["name"] if grouping in unbounded else _bounds(row, grouping),
                             )
-                            for row in groups[grouping]
+                            for row in rows
                         ],
                     )
-                    for grouping, (words, unit) in GROUPINGS.items()
-                    if groups[grouping]
+                    for grouping, rows in _in_order(groups)
                 ],
             }
         )
     return sides
 
 
-def _bounds(row: Row, grouping: str, unit: str) -> str:
+def _heading(grouping: str, distance_source: str) -> str:
+    ruler = grouping == "distance" and distance_source == "ruler"
+    return "distance, as noted" if ruler else grouping_words(grouping)
+
+
+def _in_order(groups: Mapping[str, Any]) -> list[tuple[str, Any]]:
+    """Return the groupings that have groups: the usual ones first, then further columns."""
+    names = [*GROUPINGS, *sorted(set(groups) - set(GROUPINGS))]
+    return [(name, groups[name]) for name in names if groups.get(name)]
+
+
+def _bounds(row: Row, grouping: str) -> str:
     """Return a group's name with its bounds, where it has any."""
+    unit = "mm" if grouping == "distance" else GROUPINGS.get(grouping, ("", ""))[1]
     low, high = row.get("low"), row.get("high")
     if low is None and high is None:
         return str(row["name"])

@@ -7,9 +7,10 @@ from typing import Any
 
 from capture.store.kind import KINDS, RECORDED, REHEARSED, kind_of
 from runtime.intervals import time_counted
-from trainer.judge.groups import GROUPINGS
+from trainer.judge.groups import MIN_PEOPLE, grouping_words
 
 __all__ = [
+    "below_words",
     "count",
     "difference_words",
     "emulated_words",
@@ -119,7 +120,8 @@ def emulated_words(evaluation: Row) -> str:
         return ""
     if kinds == {REHEARSED}:
         return f"Made on {REHEARSED}: the shapes are of real people, the sensor is not real."
-    words = "Made on an emulated sensor with invented people: it says nothing of real hands."
+    real = "real people in real places" if "occupancy" in evaluation else "real hands"
+    words = f"Made on an emulated sensor with invented people: it says nothing of {real}."
     if len(kinds) > 1:
         mix = " and ".join(kind for kind in KINDS if kind in kinds)
         words = f"A mix of data that is {mix} under one figure: it says nothing of real hands."
@@ -189,12 +191,29 @@ def learning_words(curve: Sequence[Row]) -> str:
 def worst_words(group: Row | None) -> str:
     """Name the worst group, and say whether it differs from the others."""
     if group is None:
-        return "No two groups with at least two people in one of them: too few to name a worst."
-    grouping = GROUPINGS[group["grouping"]][0].split(",")[0]
+        return (
+            f"No two groups with at least {MIN_PEOPLE} people in one of them: too few to name a "
+            "worst."
+        )
     words = (
-        f"Worst: {grouping}, “{group['name']}”, {percent(group['accuracy'])}, "
+        f"Worst: {_group_words(group['grouping'], group)}, {percent(group['accuracy'])}, "
         f"{count(group['accuracy']['n_takes'], 'take')}."
     )
     if group["below_others"]:
         return words + " Its interval lies below that of all others: a real difference."
     return words + " Its interval overlaps that of the others: no difference is shown."
+
+
+def _group_words(grouping: str, group: Row) -> str:
+    return f"{grouping_words(grouping).split(',')[0]}, “{group['name']}”"
+
+
+def below_words(groups: Mapping[str, Sequence[Row]]) -> list[str]:
+    """Name every group that is shown to be served less well than all others, one a sentence."""
+    return [
+        f"Works less well for {_group_words(grouping, row)}: {percent(row['accuracy'])}, where all "
+        f"others have {percent(row['others'])}."
+        for grouping, rows in groups.items()
+        for row in rows
+        if row["below_others"]
+    ]

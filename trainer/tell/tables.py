@@ -8,6 +8,7 @@ from typing import Any
 from rich.table import Table
 
 from runtime.intervals import time_counted
+from trainer.tell.occupancy import CAUTIONS, occupancy_rows
 from trainer.tell.quantity import quantity_rows, quantity_words
 from trainer.tell.sentences import count, emulated_words, per_hour
 from trainer.tell.source import source_rows, source_words
@@ -83,16 +84,17 @@ def evaluation_rows(evaluation: dict[str, Any]) -> list[tuple[str, str, str, str
 
 
 def evaluation_tables(evaluations: Sequence[dict[str, Any]]) -> list[Table]:
-    """Return tables for a terminal: takes, events and quantities, where there are any."""
+    """Return tables for a terminal: takes, events, quantities and counts, where there are any."""
     events = _events_table([e for e in evaluations if "events" in e])
-    takes = [e for e in evaluations if "quantity" not in e]
+    takes = [e for e in evaluations if not {"quantity", "occupancy"} & e.keys()]
     quantities = [
         _source_table(e) if "source" in e else _quantity_table(e)
         for e in evaluations
         if "quantity" in e
     ]
     tables = (_takes_table(takes), _differences_table(takes), events)
-    return [*(table for table in tables if table.row_count), *quantities]
+    counts = [_occupancy_table(e) for e in evaluations if "occupancy" in e]
+    return [*(table for table in tables if table.row_count), *quantities, *counts]
 
 
 def _differences_table(evaluations: Sequence[dict[str, Any]]) -> Table:
@@ -131,6 +133,16 @@ def _quantity_table(evaluation: dict[str, Any]) -> Table:
         table.add_row(*row)
     words = quantity_words(evaluation)["interval"], emulated_words(evaluation)
     table.caption = " ".join(said for said in words if said)
+    return table
+
+
+def _occupancy_table(evaluation: dict[str, Any]) -> Table:
+    table = Table(title="Presence and count in places held out of training (95 % interval)")
+    for heading in ("model", "pipeline", "presence", "exact", "within one", "false an hour"):
+        table.add_column(heading)
+    for row in occupancy_rows(evaluation):
+        table.add_row(*row)
+    table.caption = " ".join((*CAUTIONS, emulated_words(evaluation)))
     return table
 
 

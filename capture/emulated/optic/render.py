@@ -50,11 +50,11 @@ def _facing(
     squared = x * x + y * y + z * z
     towards = -(x * nx + y * ny + z * nz)  # distance times cosine of the viewing angle
     limit = np.float32(np.cos(np.radians(min(grid.half_angle_deg + 4.0, 89.0))))
-    frame, point = np.nonzero((towards > 0.0) & (z > 0.0) & (z * z > limit * limit * squared))
-    flat = frame * x.shape[1] + point
-    x, y, z, squared, towards = (a.ravel()[flat] for a in (x, y, z, squared, towards))
-    nx, ny, nz = (np.ascontiguousarray(a).ravel()[flat] for a in (nx, ny, nz))
-    areas = placed.areas[point] if placed.areas.ndim == 1 else placed.areas.ravel()[flat]
+    flat = np.flatnonzero((towards > 0.0) & (z > 0.0) & (z * z > limit * limit * squared))
+    frame, point = np.divmod(flat, x.shape[1])
+    x, y, z, squared, towards = (a.ravel().take(flat) for a in (x, y, z, squared, towards))
+    nx, ny, nz = (np.ascontiguousarray(a).ravel().take(flat) for a in (nx, ny, nz))
+    areas = placed.areas.take(point if placed.areas.ndim == 1 else flat)
     if fill:
         share = np.sqrt(areas / squared) * np.float32(1.0 / grid.cell)
         points, normals = np.stack([x, y, z]), np.stack([nx, ny, nz])
@@ -68,7 +68,7 @@ def _facing(
     column = (x * stretch + np.float32(grid.radius)) * np.float32(1.0 / grid.cell)
     row = (y * stretch + np.float32(grid.radius)) * np.float32(1.0 / grid.cell)
     irradiance, ux, uy, uz = led_irradiance(x, y, z, led_offset_mm, current_ma)
-    reflectance = placed.reflectances[point]
+    reflectance = placed.reflectances.take(point)
     incidence = np.maximum(-(ux * nx + uy * ny + uz * nz), np.float32(0.0))
     led = irradiance * incidence * reflectance * np.float32(1.0 / np.pi)
     # A surface that looks up sees the sky, one that looks down what the table sends back.

@@ -30,7 +30,7 @@ Doubles = npt.NDArray[np.float64]
 _CLOTHES_MEDIAN, _CLOTHES_SPREAD = 0.10, 0.8
 _COAT_M = 0.03  # that clothes add on every side; assumed
 BREATH_M = 0.005
-"""Rise of the chest in a breath at rest, half of it either way (about a centimetre, from memory)."""
+"""Rise of the chest in a breath at rest, half of it either way (a centimetre, from memory)."""
 _SEAT_M = 0.45
 
 

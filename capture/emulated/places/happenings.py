@@ -18,7 +18,7 @@ Doubles = npt.NDArray[np.float64]
 
 _N_LEAVES = 14
 _CAR_M = (2.1, 0.9, 0.75)  # half of 4.2 by 1.8 by 1.5 m
-_PASSER_M = (0.15, 0.25, 0.85)
+_PASSER_M = (0.25, 0.15, 0.85)
 _LEAF_RAD = 0.09
 
 
@@ -138,10 +138,10 @@ def draw_happenings(
     if place.outdoors:
         for _ in range(int(rng.poisson(end_s / 60.0 * rng.uniform(0.2, 2.0)))):
             car = rng.random() < 0.6
-            size, speed = (_CAR_M, 9.0) if car else (_PASSER_M, 1.3)
+            half_m, speed = (_CAR_M, 9.0) if car else (_PASSER_M, 1.3)
             traffic.append(
                 [rng.uniform(0, end_s), rng.uniform(6.5, 9.0), speed * rng.choice([-1.0, 1.0]),
-                 *(size if car else (size[1], size[0], size[2])), rng.uniform(0.05, 0.6)]
+                 *half_m, rng.uniform(0.05, 0.6)]
             )  # fmt: skip
         clumps = _N_LEAVES if rng.random() < 0.6 else 0
         wind = float(rng.uniform(0.0, 0.03))

@@ -204,7 +204,11 @@ def backdrop(place: Place, directions: Floats, rng: np.random.Generator) -> Back
                      NOTHING_M)  # fmt: skip
         high = place.eye[2] + t * seen[:, 2]
         nearer = (t < distance) & (high <= wall.height_m) & (t > 0)
-        distance[nearer], reflectance[nearer], normals[nearer] = t[nearer], wall.reflectance, -normal
+        distance[nearer], reflectance[nearer], normals[nearer] = (
+            t[nearer],
+            wall.reflectance,
+            -normal,
+        )
     sky = distance >= NOTHING_M
     points = place.eye + np.where(sky, 0.0, distance)[:, None] * seen
     reflectance = reflectance * _texture(points, rng)

@@ -34,6 +34,9 @@ _SHIFTS_S = {"sit": 45.0, "stand": 20.0, "pace": 20.0}
 _SHIFT_M, _SHIFT_RAD, _SHIFT_TAKES_S = 0.03, 0.35, 1.5
 _SWAY_M = {"sit": 0.002, "stand": 0.008, "pace": 0.008}
 _N_SWAYS = 5
+_FIRST_COME_S = 10.0
+"""How long before the first cue people come: a sensor is switched on where nobody is, given that
+a script leads in for longer."""
 
 
 @dataclass
@@ -119,9 +122,7 @@ def _sway(times_s: Doubles, size_m: float, rng: np.random.Generator) -> Doubles:
     return np.asarray(waves * size_m * np.sqrt(2.0 / _N_SWAYS))
 
 
-def _shifts(
-    times_s: Doubles, begins_s: float, every_s: float, rng: np.random.Generator
-) -> Doubles:
+def _shifts(times_s: Doubles, begins_s: float, every_s: float, rng: np.random.Generator) -> Doubles:
     """Return by how much somebody has shifted, x, y and heading; (3, n_times)."""
     gaps = rng.exponential(every_s, 400)
     at = begins_s + np.cumsum(gaps)
@@ -252,7 +253,7 @@ def play_out(
         Seeds everything drawn.
     """
     director = _Director(place, regulars, key)
-    before_s = -15.0
+    before_s = cues[0].onset_us * 1e-6 - _FIRST_COME_S
     for cue in cues:
         onset, end = cue.onset_us * 1e-6, cue.end_us * 1e-6
         wanted = people_asked(cue.trial_type, director.rng)

@@ -66,7 +66,8 @@ class Blobs:
             [np.stack([cos, sin, zero], -1), np.stack([-sin, cos, zero], -1),
              np.stack([zero, zero, one], -1)], axis=1,
         )  # fmt: skip
-        return turn / self.half_axes[:, blob, :, None], self.centres[:, blob]
+        own = np.asarray(turn / self.half_axes[:, blob, :, None], np.float32)
+        return own, self.centres[:, blob]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -150,9 +151,10 @@ def lit_share(blobs: Blobs, points: Floats, towards: Floats) -> Floats:
         if not there.size:
             continue
         # Points whose way to the light passes near the body, in world lengths first.
-        from_point = blobs.centres[there, blob][:, None] - points[None]
-        along = from_point @ towards
-        squared = (from_point * from_point).sum(-1) - along * along
+        bodies = blobs.centres[there, blob]
+        along = (bodies @ towards)[:, None] - (points @ towards)[None]
+        squared = (bodies**2).sum(-1)[:, None] - 2.0 * (bodies @ points.T) + (points**2).sum(-1)
+        squared -= along * along
         reach = blobs.half_axes[there, blob].max(axis=1, keepdims=True)
         frame, point = np.nonzero((along > 0.0) & (squared < reach * reach))
         if not frame.size:

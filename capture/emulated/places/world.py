@@ -109,7 +109,7 @@ class PlaceWorld:
         self.steps, self._step = exposure_steps(
             self._meter(radiance).astype(np.float64), self._step
         )
-        shorter = 0.5**self.steps
+        shorter: Doubles = np.power(0.5, self.steps.astype(np.float64))
         exposed_s = sensor.exposure_us * 1e-6 * shorter
         light = self.lighting
         factors = tuple(
@@ -170,10 +170,13 @@ class PlaceWorld:
         shadow = lit_share(blobs, scene.points, towards)
         facing = np.maximum(scene.normals @ towards, 0.0)
         open_share = np.ones((len(times_s), len(facing)), np.float32)
+        low = np.flatnonzero(scene.points[:, 2] < 0.5)
+        flat = scene.points[low, :2]
         for body in bodies:
-            away = scene.points[None, :, :2] - body.centres[:, 2, None, :2]
-            near = np.exp(-0.5 * (away**2).sum(-1) / _OCCLUDED_M**2)
-            open_share -= _OCCLUDED * near * body.there[:, :1] * (scene.points[:, 2] < 0.5)
+            here = body.centres[:, 2, :2]
+            away = (here**2).sum(-1)[:, None] - 2.0 * here @ flat.T + (flat**2).sum(-1)
+            near = np.exp(np.float32(-0.5 / _OCCLUDED_M**2) * away)
+            open_share[:, low] -= np.float32(_OCCLUDED) * near * body.there[:, :1]
         wet = np.float32(_WET if self.happenings.rain else 1.0)
         lit = np.maximum(open_share, 0.2) * around[:, None] + shadow * facing * straight[:, None]
         ground = scene.reflectance * wet * lit / np.pi

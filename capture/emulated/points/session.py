@@ -14,7 +14,7 @@ from capture.emulated.points.apertures import Apertures, intensity_mw_per_sr
 from capture.emulated.points.exposing import AutoExposure
 from capture.emulated.points.scene import PointScene
 from capture.emulated.points.stage import Stage, asks_for_a_rig
-from capture.emulated.session import BLOCK_FRAMES, Bench, dark_offset_us
+from capture.emulated.session import BLOCK_FRAMES, Bench, dark_offset_us, frame_times, warming_k
 from capture.frames import FrameBlock
 from capture.store.source_truth import Truth
 from runtime.errors import UsageError
@@ -23,7 +23,6 @@ from runtime.sensor import Sensor
 __all__ = ["PointSession"]
 
 _CLUTTER_MM = 500.0, 5000.0
-_WARM_S = 120.0  # time constant of the warming, as the device's status tells it
 _TAIL_S = 3.0  # how long the rig's table goes on after the script's last rest
 
 
@@ -89,13 +88,12 @@ class PointSession:
 
     def warmer_k(self, time_s: float) -> float:
         """Return how much warmer the sensor is than when the session began."""
-        return self.scene.warming_k * float(1.0 - np.exp(-time_s / _WARM_S))
+        return warming_k(self.scene.warming_k, time_s)
 
     def next_block(self, n_frames: int = BLOCK_FRAMES) -> FrameBlock:
         """Return the next frame pairs; time goes on as long as this is called."""
-        sequence = np.arange(self._next, self._next + n_frames, dtype=np.int64)
+        sequence, time_us = frame_times(self._next, n_frames, self.sensor)
         self._next += n_frames
-        time_us = self._times_us(sequence)
         later_us = dark_offset_us(self.sensor)
         lit_w, dark_w = self._powers(np.asarray(time_us * 1e-6, np.float64), later_us * 1e-6)
         lit, dark = self._expose(lit_w, dark_w)
@@ -114,7 +112,7 @@ class PointSession:
         """Return where the lights are at each frame pair, to a while after the script's end."""
         end_s = self.script_end_s + self._script.lead_in_s + _TAIL_S
         n_frames = int(np.ceil(end_s * self.sensor.frame_rate_hz)) + 1
-        time_us = self._times_us(np.arange(n_frames, dtype=np.int64))
+        time_us = frame_times(0, n_frames, self.sensor)[1]
         nothing = [np.nan, np.nan, np.nan, 0.0]
         sources = {0, *(light.source for light in self.stage.lights)}
         rows = {(int(time_us[k]), each): nothing for each in sources for k in (0, -1)}
@@ -132,9 +130,6 @@ class PointSession:
         ordered = sorted(rows.items())
         at, source = (np.array([key[k] for key, _ in ordered], np.int64) for k in (0, 1))
         return Truth(at, source, np.array([values for _, values in ordered]))
-
-    def _times_us(self, sequence: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-        return np.asarray(np.rint(sequence * self.sensor.frame_period_us), np.int64)
 
     def _clutter(self, rng: np.random.Generator) -> npt.NDArray[np.float64]:
         """Draw the lesser lights of the room; returns their power on each pixel."""

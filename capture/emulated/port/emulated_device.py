@@ -17,7 +17,7 @@ from capture.emulated.points.scene import PointScene, read_scene
 from capture.emulated.points.session import PointSession
 from capture.emulated.points.stage import asks_for_a_rig
 from capture.emulated.port.device_settings import DeviceSettings
-from capture.emulated.session import BLOCK_FRAMES, EmulatedSession, check_script
+from capture.emulated.session import BLOCK_FRAMES, EmulatedSession, check_script, warming_k
 from capture.frames import FrameBlock
 from capture.store.source_truth import Truth
 from capture.wire.codec import (
@@ -163,7 +163,9 @@ class Device:
     def _set(self, kind: CommandKind, value: int) -> tuple[Result, int]:
         if kind is CommandKind.SET_ROWS:
             first_row, n_rows = value & 0xFFFF, value >> 16
-            if not 1 <= n_rows <= self._whole.n_rows - first_row:
+            try:
+                self._whole.reading_rows(first_row, n_rows)
+            except FormatError:
                 return Result.OUT_OF_RANGE, self._first_row | self._n_rows << 16
             self._first_row, self._n_rows = first_row, n_rows
             return Result.DONE, value
@@ -201,9 +203,7 @@ class Device:
         ready_us = dark_us + round(self._whole.exposure_us)
         packets = []
         if lit_us >= self._next_status_us:
-            # Warms up by 6 degrees within minutes; invented.
-            warm = 25.0 + 6.0 * float(1.0 - np.exp(-lit_us / 120e6))
-            packets.append((lit_us, encode(Status(lit_us, warm, 3300, 0))))
+            packets.append((lit_us, encode(Status(lit_us, self._temperature_c(lit_us), 3300, 0))))
             self._next_status_us += 1_000_000
         bits = self._whole.bit_depth
         for lit, time_us, counts in ((True, lit_us, block.lit[k]), (False, dark_us, block.dark[k])):
@@ -212,6 +212,11 @@ class Device:
             if packet:
                 packets.append((ready_us, packet))
         return packets or [(ready_us, b"")]
+
+    def _temperature_c(self, time_us: int) -> float:
+        if isinstance(self._session, PointSession):
+            return 25.0 + self._session.warmer_k(time_us * 1e-6)
+        return 25.0 + warming_k(6.0, time_us * 1e-6)
 
     def _through_cable(self, packet: bytes) -> bytes:
         """Return the packet as it arrives: whole, with one wrong byte, or not at all."""

@@ -22,7 +22,7 @@ def emulated_sensor(
     speed: float = 0.0,
     sensor: str = "lensless32",
     unit: str = "unit-a",
-    led_current_ma: float = 100.0,
+    led_current_ma: float | None = None,
 ) -> Iterator[str]:
     """Run an emulated sensor with an invented participant in front of it; gives its port.
 
@@ -40,11 +40,11 @@ def emulated_sensor(
     speed : float
         Times real time; 0 is as fast as the host reads. The device's clock stays true.
     sensor : str
-        ``lensless32`` or ``lensless64``.
+        ``lensless32``, ``lensless64``, or ``ambient32``, which has no LED.
     unit : str
         Name of the physical sensor it plays.
     led_current_ma : float
-        LED current while lit, 0 to 1000 mA.
+        LED current while lit, 0 to 1000 mA; that of the sensor by default.
 
     Yields
     ------
@@ -66,6 +66,8 @@ def emulated_sensor(
         if isinstance(value, bool) or not isinstance(value, int):
             raise ArgumentError("emulated sensor", name, repr(value), "a whole number")
     for name, number in (("speed", speed), ("led_current_ma", led_current_ma)):
+        if number is None and name == "led_current_ma":
+            continue
         if isinstance(number, bool) or not isinstance(number, int | float):
             raise ArgumentError("emulated sensor", name, repr(number), "a number")
     load_script(script)  # told here, not by the process

@@ -74,6 +74,22 @@ class QuantityEvaluation(_Open):
     four_quadrant: ErrorFigures | None = None
 
 
+class OccupancyFigures(_Open):
+    """Presence and count of one variant, over places."""
+
+    balanced_accuracy: Figure
+    exact: Figure
+
+
+class OccupancyEvaluation(_Open):
+    """What a model that tells how many are there was found to reach."""
+
+    counted: str
+    most: int = Field(ge=1)
+    fixed: OccupancyFigures
+    four_quadrant: OccupancyFigures | None = None
+
+
 class Rate(_Open):
     """A rate with its interval."""
 
@@ -93,11 +109,17 @@ class WakeUp(_Open):
     n_rows: int = Field(ge=1)
     rate_hz: float = Field(gt=0)
     led_share: float = Field(ge=0)
+    exposure_share: float = Field(default=1.0, ge=0)
 
-    def counted_at(self, n_rows: int, rate_hz: float, led_share: float) -> bool:
-        """Whether it was counted at this setting; at another it says nothing."""
-        setting = (self.n_rows, self.rate_hz, self.led_share)
-        pairs = zip(setting, (n_rows, rate_hz, led_share), strict=True)
+    def counted_at(
+        self, n_rows: int, rate_hz: float, led_share: float, exposure_share: float = 1.0
+    ) -> bool:
+        """Whether it was counted at this setting; at another it says nothing.
+
+        Shares are of the active state's LED current and exposure.
+        """
+        setting = (self.n_rows, self.rate_hz, self.led_share, self.exposure_share)
+        pairs = zip(setting, (n_rows, rate_hz, led_share, exposure_share), strict=True)
         return all(math.isclose(a, b, rel_tol=1e-6) for a, b in pairs)
 
 
@@ -156,6 +178,7 @@ class Evaluation(_Open):
     everybody: Scores | None = None
     everybody_four_quadrant: Scores | None = None
     quantity: QuantityEvaluation | None = None
+    occupancy: OccupancyEvaluation | None = None
     wake_up: WakeUp | None = None
     events: Events | None = None
     worst_group: Group | None = None
@@ -165,8 +188,8 @@ class Evaluation(_Open):
     @model_validator(mode="before")
     @classmethod
     def _one_of_both(cls, data: Any) -> Any:
-        """Ask for the accuracy of answers where there is no quantity."""
-        if isinstance(data, dict) and "quantity" not in data:
+        """Ask for the accuracy of answers where there is neither a quantity nor an occupancy."""
+        if isinstance(data, dict) and not {"quantity", "occupancy"} & data.keys():
             return {"fixed": {}} | data
         return data
 

@@ -64,6 +64,9 @@ def recognised(found: Evaluation | None) -> list[tuple[str, Markup | str]]:
             "counted", error_words(error, found.quantity.unit), "participants never trained on"
         )
         return [(f"locked ones alone{_people(error)}", words)]
+    if found.occupancy is not None:
+        told = found.occupancy.fixed.balanced_accuracy
+        return [("places never seen", _figure(told, "balanced over frames with and without"))]
     rows: list[tuple[str, Markup | str]] = []
     if found.everybody is not None:
         x = found.everybody.accuracy
@@ -133,6 +136,7 @@ def facts(result: Budget) -> list[tuple[str, Any, str | Markup]]:
     ]  # fmt: skip
     people = recognised(found)
     what = "root mean square error" if found and found.quantity else "recognised correctly"
+    what = "presence told right" if found and found.occupancy else what
     if found is not None and found.emulated:
         what += ", emulated sensor" if "invented" in found.kind_words else f", {found.kind_words}"
     if people:

@@ -41,6 +41,9 @@ def side_by_side(results: Sequence[Budget]) -> list[tuple[str, list[Any]]]:
         if found is not None and found.quantity is not None:
             each = found.quantity.four_quadrant
             return "not evaluated" if each is None else error_words(each.rmse, found.quantity.unit)
+        if found is not None and found.occupancy is not None and found.occupancy.four_quadrant:
+            told = found.occupancy.four_quadrant.balanced_accuracy
+            return share(told.value, told.low, told.high, "places never seen")
         if found is None or found.baseline is None:
             return "not evaluated"
         x = found.baseline.accuracy

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from runtime.budget.inputs.library import Led
+from runtime.budget.price.power import pulse_us
 
 __all__ = ["LedRating", "led_ratings"]
 
@@ -68,11 +69,11 @@ def led_ratings(led: Led, v: Mapping[str, Any]) -> tuple[LedRating, ...]:
     """
     found = []
     for state in ("watching", "active"):
-        pulse_us = float(v["sensor.exposure"] + v["driver.settle_time"])
-        duty = pulse_us * 1e-6 * float(v[f"{state}.rate"])
-        short = pulse_us <= led.pulse_time.low and duty <= led.pulse_duty.low
+        lit_us = float(pulse_us(v, state))
+        duty = lit_us * 1e-6 * float(v[f"{state}.rate"])
+        short = lit_us <= led.pulse_time.low and duty <= led.pulse_duty.low
         rating = led.pulse_current if short else led.direct_current
         source = rating.as_input("rating").source
         current = float(v[f"{state}.led_current"])
-        found.append(LedRating(state, current, pulse_us, duty, rating.low, source))
+        found.append(LedRating(state, current, lit_us, duty, rating.low, source))
     return tuple(found)

@@ -33,6 +33,7 @@ __all__ = [
     "frames_a_day",
     "latency_ms",
     "led_load",
+    "pulse_us",
     "woken_us",
 ]
 
@@ -54,11 +55,12 @@ _REFERENCE_DEGC = 25.0
 
 FORMULAS: dict[str, str] = {
     "pixel exposures": "2 x state.pixels",
-    "frame time us": "readout.start_up_time + 2 x (sensor.exposure + driver.settle_time) "
+    "exposure us": "active: sensor.exposure; watching: watching.exposure",
+    "frame time us": "readout.start_up_time + 2 x (exposure us + driver.settle_time) "
     "+ pixel exposures x max(readout.pixel_time, sensor.bits / sensor_link.bit_rate)",
     "controller cycles": "state.cycles + state.flash_bytes / 16 x state.flash_wait",
     "run power uW": "state.run_current x state.derating x mcu.supply",
-    "LED": "state.led_current x (sensor.exposure + driver.settle_time) x led.forward_voltage "
+    "LED": "state.led_current x (exposure us + driver.settle_time) x led.forward_voltage "
     "x state.voltage_ratio / 1e3",
     "LED driver": "LED x (1 / driver.efficiency - 1), and "
     "driver.quiescent_current x host.battery_voltage all day",
@@ -91,8 +93,8 @@ FORMULAS: dict[str, str] = {
     "/ state.clock) / 1e3, active; state.peak_cycles are 0 where they are no input",
     "dark electrons": "sensor.dark_signal x 2^((usage.temperature - 25) / readout.dark_doubling) "
     "x sensor.exposure / 1e6",
-    "LED duty": "sum over states of (sensor.exposure + driver.settle_time) x frames / 1e6 / 86400",
-    "LED average current uA": "sum over states of state.led_current x (sensor.exposure "
+    "LED duty": "sum over states of (exposure us + driver.settle_time) x frames / 1e6 / 86400",
+    "LED average current uA": "sum over states of state.led_current x (exposure us "
     "+ driver.settle_time) x frames / 1e3 / 86400",
     "mAh a day": "average uW x 24 / host.battery_voltage / 1e3",
     "% of the battery a day": "100 x average uW x 24 / 1e6 / host.battery_energy",
@@ -102,9 +104,16 @@ FORMULAS: dict[str, str] = {
 }
 
 
-def _pulse_us(v: Values) -> Any:
-    """Microseconds that the LED is lit, or the same time dark."""
-    return v["sensor.exposure"] + v["driver.settle_time"]
+def pulse_us(v: Values, state: str) -> Any:
+    """Microseconds that the LED is lit in a frame of a state, or the same time dark.
+
+    Inputs without an exposure of the watching state, as older budgets have them, are of one that
+    both states share.
+    """
+    exposure = v["sensor.exposure"]
+    if state == "watching":
+        exposure = v.get("watching.exposure", exposure)
+    return exposure + v["driver.settle_time"]
 
 
 def frame_time_us(v: Values, state: str) -> Draws:
@@ -112,7 +121,7 @@ def frame_time_us(v: Values, state: str) -> Draws:
     pixel_us = np.maximum(v["readout.pixel_time"], v["sensor.bits"] / v["sensor_link.bit_rate"])
     total: Draws = (
         v["readout.start_up_time"]
-        + EXPOSURES * _pulse_us(v)
+        + EXPOSURES * pulse_us(v, state)
         + EXPOSURES * v[f"{state}.pixels"] * pixel_us
     )
     return total
@@ -188,7 +197,7 @@ def frame_energy(v: Values, state: str) -> dict[str, Any]:
         v["readout.walden_figure"], v["readout.effective_bits"]
     )
     volts = v["led.forward_voltage"] * v[f"{state}.voltage_ratio"]
-    led = v[f"{state}.led_current"] * _pulse_us(v) * volts / 1e3
+    led = v[f"{state}.led_current"] * pulse_us(v, state) * volts / 1e3
     on_us = frame_time_us(v, state)
     return {
         "LED": led,
@@ -242,12 +251,11 @@ def led_load(v: Values) -> dict[str, Any]:
     dict
         ``duty``, the share of the day that it is lit, and ``average_current_ua``.
     """
-    pulses = {state: n / _DAY_S for state, n in frames_a_day(v).items()}
+    lit_us = {state: pulse_us(v, state) * n / _DAY_S for state, n in frames_a_day(v).items()}
     return {
-        "duty": sum(pulses.values()) * _pulse_us(v) / 1e6,
-        "average_current_ua": sum(v[f"{s}.led_current"] * n for s, n in pulses.items())
-        * _pulse_us(v) / 1e3,
-    }  # fmt: skip
+        "duty": sum(lit_us.values()) / 1e6,
+        "average_current_ua": sum(v[f"{s}.led_current"] * us for s, us in lit_us.items()) / 1e3,
+    }
 
 
 def _always(v: Values) -> dict[str, Any]:

@@ -180,7 +180,9 @@ def profiles_of(
                 kept[key][core] = found
         if device_core not in devices:
             compiled = _device(own, device_core, compiler)
-            devices[device_core] = device_cost(compiled, lit, dark, setting)
+            devices[device_core] = device_cost(
+                compiled, lit, dark, setting, always_on=model.entry.always_on
+            )
         if keep:
             _keep(path, {**kept, whole: devices})
     active, asleep = (kept[key] for key in keys)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from runtime.budget.price.power import frame_time_us, frames_a_day
+from runtime.budget.price.power import frame_time_us, frames_a_day, pulse_us
 from runtime.firmware.day.script import BoardTimes, DayScript
 from runtime.firmware.day.tally import DayTally
 from runtime.firmware.setting import DeviceSetting
@@ -105,6 +105,7 @@ def price_day(
         "watching.pixels": watched.n_pixels_read,
         "active.pixels": model.entry.n_pixels_read,
         "sensor.exposure": setting.exposure_us,
+        "watching.exposure": setting.exposure_of("watching"),
         "driver.settle_time": times.settle_us,
         "readout.start_up_time": times.start_up_us,
         "readout.pixel_time": times.pixel_us,
@@ -112,15 +113,15 @@ def price_day(
         "sensor_link.bit_rate": 1.0,
     }
     frames = frames_a_day(v)
-    lit_us = setting.exposure_us + times.settle_us
+    lit_us = {state: float(pulse_us(v, state)) * float(n) for state, n in frames.items()}
     sensor_s = sum(float(frame_time_us(v, s)) * n for s, n in frames.items()) / 1e6
     return DayTally(
         watching_frames=frames["watching"],
         active_frames=float(frames["active"]),
         wakes=len(spans),
         wake_ups=frames["watching"] + float(frames["active"]),
-        led_watching_uc=setting.watching_led_current_ma * lit_us * frames["watching"] / 1e3,
-        led_active_uc=setting.led_current_ma * lit_us * float(frames["active"]) / 1e3,
+        led_watching_uc=setting.watching_led_current_ma * lit_us["watching"] / 1e3,
+        led_active_uc=setting.led_current_ma * lit_us["active"] / 1e3,
         sensor_s=sensor_s,
         sleep_s=script.seconds - sensor_s,
     )

@@ -8,8 +8,8 @@ weaker light would have left, and then the watching stage itself is run.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,13 +17,14 @@ from numpy.typing import NDArray
 
 from runtime.budget.inputs.uncertainty import Interval
 from runtime.errors import FormatError, UsageError
+from runtime.firmware.setting import USUAL_HOLD_S
 from runtime.firmware.watching import WARM_UP_FRAMES, watching_model, watching_threshold
 from runtime.intervals import clopper_pearson, garwood
 from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.contract.stage import Counts
 
-__all__ = ["WakeUpCounts", "WatchedSession", "measure_wake_up", "weaker_light"]
+__all__ = ["WakeUpCounts", "WatchedSession", "Watching", "measure_wake_up", "weaker_light"]
 
 Span = tuple[float, float]
 _COVERAGE = 0.90
@@ -75,6 +76,23 @@ class WakeUpCounts:
     n_rows: int = 16
     rate_hz: float = 5.0
     led_share: float = 0.2
+    exposure_share: float = 1.0
+    delays_s: tuple[float, ...] = ()
+
+    def __add__(self, other: WakeUpCounts) -> WakeUpCounts:
+        """Return both counts together; of one setting."""
+        return replace(
+            self,
+            n_arrivals=self.n_arrivals + other.n_arrivals,
+            n_missed=self.n_missed + other.n_missed,
+            n_false_wakes=self.n_false_wakes + other.n_false_wakes,
+            empty_hours=self.empty_hours + other.empty_hours,
+            delays_s=self.delays_s + other.delays_s,
+        )
+
+    def delay_s(self, share: float) -> float:
+        """Return within how many seconds such a share of the arrivals not missed was answered."""
+        return float(np.quantile(self.delays_s, share)) if self.delays_s else 0.0
 
     @property
     def miss_rate(self) -> Interval:
@@ -113,46 +131,68 @@ class WakeUpCounts:
             "n_rows": self.n_rows,
             "rate_hz": self.rate_hz,
             "led_share": self.led_share,
+            "exposure_share": self.exposure_share,
+            "delay_s": {"median": self.delay_s(0.5), "share_95": self.delay_s(0.95)},
         }
 
 
 def weaker_light(
-    lit: Counts, dark: Counts, share: float, sensor: Sensor, rng: np.random.Generator
-) -> Counts:
-    """Return lit exposures as they would have been read at a share of the LED's light.
+    lit: Counts,
+    dark: Counts,
+    share: float,
+    sensor: Sensor,
+    rng: np.random.Generator,
+    exposure_share: float = 1.0,
+) -> tuple[Counts, Counts]:
+    """Return exposures as they would have been read at a share of LED current and of exposure.
 
     Parameters
     ----------
     lit, dark : uint16 (n_frames, n_rows, n_cols)
         Exposures of one setting; where `lit` was saturated the result is too dim.
     share : float
-        0 to 1.
+        Of the LED's current, 0 to 1.
     sensor : Sensor
         Gain, read noise and black level.
     rng : numpy.random.Generator
         Draws the noise that is added.
+    exposure_share : float
+        Of the length of both exposures, above 0, to 1. The surroundings' light shrinks with it.
 
     Returns
     -------
-    uint16 (n_frames, n_rows, n_cols)
+    lit, dark : uint16 (n_frames, n_rows, n_cols)
 
     Notes
     -----
     With S electrons of LED light and A of everything else, the difference has variance
-    S + 2 A + 2 read noise^2. Scaled by f, f^2 of it is left, where light of f S would have
-    f S + 2 A + 2 read noise^2: what lacks, f (1 - f) S + (1 - f^2)(2 A + 2 read noise^2), is added.
+    S + 2 A + 2 read noise^2. Scaled by f = l e, f^2 of it is left, where LED current l and exposure
+    e would have f S + 2 e A + 2 read noise^2: what lacks,
+    f (1 - f) S + (e - f^2) 2 A + (1 - f^2) 2 read noise^2, is added. Flicker that is left in the
+    difference is scaled by f as well, where a shorter exposure would have less of it.
     """
     if not 0.0 <= share <= 1.0:
         raise UsageError("weaker light", "share", share, "0 to 1")
-    gain = sensor.conversion_gain_dn_per_e
-    difference = lit.astype(np.float64) - dark
-    led_e = np.maximum(0.0, difference) / gain
-    other_e = np.maximum(0.0, dark.astype(np.float64) - sensor.black_level_counts) / gain
-    floor = 2.0 * (other_e + sensor.read_noise_e**2)
-    lacking = share * (1.0 - share) * led_e + (1.0 - share**2) * floor
+    if not 0.0 < exposure_share <= 1.0:
+        raise UsageError("weaker light", "exposure share", exposure_share, "above 0, to 1")
+    gain, black = sensor.conversion_gain_dn_per_e, sensor.black_level_counts
+    difference, above = lit.astype(np.float64) - dark, dark.astype(np.float64) - black
+    left = share * exposure_share
+    led_e, other_e = np.maximum(0.0, difference) / gain, np.maximum(0.0, above) / gain
+    read_e2 = sensor.read_noise_e**2
+    if exposure_share < 1.0:
+        lacking = exposure_share * (1.0 - exposure_share) * other_e
+        lacking += (1.0 - exposure_share**2) * read_e2
+        noise = gain * np.sqrt(lacking) * rng.standard_normal(lit.shape)
+        dark = _whole(black + exposure_share * above + noise, sensor)
+    lacking = left * (1.0 - left) * led_e + 2.0 * (exposure_share - left**2) * other_e
+    lacking += 2.0 * (1.0 - left**2) * read_e2
     noise = gain * np.sqrt(lacking) * rng.standard_normal(lit.shape)
-    counts = np.rint(dark + share * difference + noise)
-    return np.clip(counts, 0, sensor.max_counts).astype(np.uint16)
+    return _whole(dark + left * difference + noise, sensor), dark
+
+
+def _whole(counts: NDArray[np.float64], sensor: Sensor) -> Counts:
+    return np.clip(np.rint(counts), 0, sensor.max_counts).astype(np.uint16)
 
 
 def _at_rate(t_s: NDArray[np.float64], rate_hz: float) -> NDArray[np.intp]:
@@ -163,16 +203,35 @@ def _at_rate(t_s: NDArray[np.float64], rate_hz: float) -> NDArray[np.intp]:
     return np.flatnonzero(np.diff(tick, prepend=-1.0) > 0)
 
 
+@dataclass(frozen=True, slots=True)
+class Watching:
+    """How the sensor watches.
+
+    Parameters
+    ----------
+    n_rows : int
+        Middle rows that are read.
+    rate_hz : float
+        Frame pairs a second.
+    led_share, exposure_share : float
+        LED current and exposure over the recordings'.
+    hold_s : float
+        How long it stays awake after the last movement: a second wake meanwhile is the same one.
+    """
+
+    n_rows: int = 16
+    rate_hz: float = 5.0
+    led_share: float = 0.2
+    exposure_share: float = 1.0
+    hold_s: float = USUAL_HOLD_S
+
+
 def _watch(
-    model: Model,
-    session: WatchedSession,
-    see: Callable[[Any], Counts],
-    rate_hz: float,
-    hold_s: float,
+    model: Model, session: WatchedSession, watching: Watching, rng: np.random.Generator
 ) -> tuple[NDArray[np.float64], list[Span]]:
     """Run the watching stage as the firmware does: what it sees while awake wakes nobody.
 
-    Of that time only the frames are run that fill its mean of changes before the sleep.
+    Of that time only the frames are run that fill its means before the sleep.
 
     Returns
     -------
@@ -181,7 +240,17 @@ def _watch(
     awake : list of (start_s, end_s)
         From each wake until the hand has left and the hold time is over.
     """
-    t_s, dark, threshold = session.t_s, session.dark, watching_threshold(model)
+    t_s, rate_hz, threshold = session.t_s, watching.rate_hz, watching_threshold(model)
+    first = (session.lit.shape[1] - model.sensor.n_rows) // 2
+    read = slice(first, first + model.sensor.n_rows)
+
+    def see(frames: NDArray[np.intp], state: Any = None) -> Any:
+        lit, dark = weaker_light(
+            session.lit[frames, read], session.dark[frames, read], watching.led_share,
+            model.sensor, rng, watching.exposure_share,
+        )  # fmt: skip
+        return model.run(lit, dark, state)
+
     watched: list[NDArray[np.float64]] = []
     awake: list[Span] = []
     begin_s = t_s[0] + WARM_UP_FRAMES / rate_hz if len(t_s) else math.inf
@@ -190,17 +259,17 @@ def _watch(
         ticks = np.flatnonzero(t_s >= from_s)
         ticks = ticks[_at_rate(t_s[ticks], rate_hz)]
         warm, asleep = np.split(ticks, [np.searchsorted(t_s[ticks], begin_s)])
-        state = model.run(see(warm), dark[warm]).state
+        state = see(warm).state
         begin_s = math.inf
         for part in np.array_split(asleep, max(1, math.ceil(len(asleep) / _AT_ONCE))):
-            run = model.run(see(part), dark[part], state)
+            run = see(part, state)
             state = run.state
             moving = np.flatnonzero(run.evidence[:, 1] - run.evidence[:, 0] >= threshold)
             seen = part[: moving[0] + 1] if len(moving) else part
             watched.append(t_s[seen])
             if len(moving):
                 wake = float(t_s[seen[-1]])
-                begin_s = _asleep_again(wake, session.hands, hold_s)
+                begin_s = _asleep_again(wake, session.hands, watching.hold_s)
                 awake.append((wake, begin_s))
                 break
     return np.concatenate([np.zeros(0), *watched]), awake
@@ -219,11 +288,7 @@ def measure_wake_up(
     sensor: Sensor,
     sessions: Iterable[WatchedSession],
     rng: np.random.Generator,
-    *,
-    n_rows: int = 16,
-    rate_hz: float = 5.0,
-    led_share: float = 0.2,
-    hold_s: float = 2.0,
+    watching: Watching | None = None,
 ) -> WakeUpCounts:
     """Run the watching stage over recorded sessions and count misses and false wakes.
 
@@ -236,10 +301,8 @@ def measure_wake_up(
         watching stage is learned, so every participant may be among them.
     rng : numpy.random.Generator
         For the noise of the weaker light.
-    n_rows, rate_hz, led_share : int, float, float
-        The watching state: rows read, frame pairs a second, LED current over the recordings'.
-    hold_s : float
-        How long the sensor stays awake after a wake: a second one meanwhile is the same one.
+    watching : Watching, optional
+        The watching state; the usual one by default.
 
     Returns
     -------
@@ -251,20 +314,22 @@ def measure_wake_up(
     Time is counted in watching frames, so that a gap in the recording is no time. The first of an
     empty stretch is compared with one before the stretch, so it is left out.
     """
-    model = watching_model(sensor, n_rows)
-    arrivals = missed = false = n_watched = 0
+    watching = watching or Watching()
+    rate_hz, n_rows = watching.rate_hz, min(watching.n_rows, sensor.n_rows)
+    model = watching_model(replace(sensor, n_rows=n_rows), n_rows)  # no row that is not read
+    arrivals = false = n_watched = 0
+    delays: list[float] = []
     for session in sessions:
-
-        def see(frames: Any, session: WatchedSession = session) -> Counts:
-            return weaker_light(session.lit[frames], session.dark[frames], led_share, sensor, rng)
-
-        watched, awake = _watch(model, session, see, rate_hz, hold_s)
+        watched, awake = _watch(model, session, watching, rng)
         for start, end in session.hands:
             arrivals += 1
-            missed += not any(wake <= end and start <= asleep for wake, asleep in awake)
+            met = [wake for wake, asleep in awake if wake <= end and start <= asleep]
+            delays += [max(0.0, met[0] - start)] if met else []
         for start, end in session.empty:
             settled = start + 1.0 / rate_hz
             n_watched += int(np.count_nonzero((watched >= settled) & (watched <= end)))
             false += sum(settled <= wake <= end for wake, _ in awake)
-    hours = n_watched / rate_hz / 3600.0
-    return WakeUpCounts(arrivals, missed, false, hours, n_rows, rate_hz, led_share)
+    return WakeUpCounts(
+        arrivals, arrivals - len(delays), false, n_watched / rate_hz / 3600.0,
+        watching.n_rows, rate_hz, watching.led_share, watching.exposure_share, tuple(delays),
+    )  # fmt: skip

@@ -10,7 +10,7 @@ from __future__ import annotations
 import dataclasses
 import re
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -128,7 +128,12 @@ def interrupt_cycles(core: Core) -> tuple[float, float, float]:
 
 
 def device_cost(
-    compiled: CompiledFirmware, lit: Counts, dark: Counts, setting: DeviceSetting
+    compiled: CompiledFirmware,
+    lit: Counts,
+    dark: Counts,
+    setting: DeviceSetting,
+    *,
+    always_on: bool = False,
 ) -> DeviceCost:
     """Execute the device program on frames of either kind, and count.
 
@@ -141,24 +146,30 @@ def device_cost(
         dark and bright ones in turn, which wake the model.
     setting : DeviceSetting
         What the program is set to: it is run for as long as it takes to give it all frames.
+    always_on : bool
+        Of a program that never watches, whose watching frames cost nothing.
 
     Raises
     ------
     FormatError, ToolError
         The frames do not fit the model's sensor, or the program faulted or did not wake.
     """
-    board = Board(compiled, _script(lit, dark, setting), BoardTimes(), counting=True)
+    script = _script(lit, dark, setting)
+    if always_on:
+        script = replace(script, seconds=(len(lit) + 2) / setting.frame_rate_hz)
+    board = Board(compiled, script, BoardTimes(), counting=True)
     frames = _Frames(board, len(lit))
     board.machine.paint_stack()
     board.run()
     frames.close()
-    costs = {kind: frames.mean(kind) for kind in ("watching", "active")}
+    nothing = FrameCost(0, 0.0, 0.0, 0.0, (0.0, 0.0, 0.0))
+    watching = nothing if always_on else frames.mean("watching")
     image = board.machine.image
     return DeviceCost(
         core=compiled.core,
         compiler=compiled.compiler,
-        watching=costs["watching"],
-        active=costs["active"],
+        watching=watching,
+        active=frames.mean("active"),
         own_bytes=sum(s.size for s in image.symbols if _is_own(s.name)),
         ram_bytes=image.symbol("harness_device").size,
         stack_bytes=board.machine.stack_used(),

@@ -171,7 +171,8 @@ def _values(model: Model, parts: list[_Part], footprint: Footprint | None) -> di
         "ENTRY": parts[0].label,
         "Y": parts[0].place,
         "CALLS": _calls(parts),
-        "ACCESSORS": words.accessors,
+        "ACCESSORS": words.accessors + "".join(p.c.accessors for p in parts),
+        "RESTART": "".join(p.c.init for p in parts),
         "EVIDENCE": parts[-2].place,
         "OUTPUTS": parts[-1].place,
         **_rows_read(model),
@@ -193,7 +194,9 @@ def _values(model: Model, parts: list[_Part], footprint: Footprint | None) -> di
         "ABOUT": words.about,
         "NAMES": f"{_wrapped(words.names)}\n" if words.names else "",
         "CONSTANTS": words.constants,
-        "DECLARATIONS": words.declarations,
+        "DECLARATIONS": "\n\n".join(
+            [words.declarations, *(p.c.declarations for p in parts if p.c.declarations)]
+        ),
         "EVENT": words.event,
         "ARTICLE": "an" if words.event[0] in "aeiou" else "a",
         "ITEM": words.item,

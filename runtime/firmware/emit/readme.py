@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from runtime.enrolment import can_enrol, enrolment_bytes
 from runtime.firmware.setting import DeviceSetting
 from runtime.firmware.watching import watching_model
 from runtime.model import Model
+from runtime.stages.contract.c_text import fill
 
 __all__ = ["README", "readme_values"]
 
@@ -59,15 +61,16 @@ its image. Take `example/board_nrf52840.c` as the beginning of your own board.
 | --- | --- | --- |
 | frame pairs a second | @WATCH_RATE@ | @ACTIVE_RATE@, and those of the watching |
 | LED current | @WATCH_LED@ mA | @ACTIVE_LED@ mA |
-| exposure | @EXPOSURE@ us | @EXPOSURE@ us |
+| exposure | @WATCH_EXPOSURE@ us | @EXPOSURE@ us |
 | rows | @WATCH_FIRST@ to @WATCH_LAST@ | @FIRST_ROW@ to @LAST_ROW@ |
 
 The first frames after a start warm it up (`PW_STATE_WARM_UP`). Then it watches
-(`PW_STATE_WATCH`). Movement wakes the model, from its initial state (`PW_STATE_ACTIVE`); the
-watching goes on and tells when nothing moves any more@THERE_WORDS@. Then it holds (`PW_STATE_HOLD`)
-for @HOLD@ s, in which the model still decides, and watches again. Movement without a pause of
-@REST@ s to twice as long is taken for a livelier rest, so that light which grew noisy cannot keep
-it awake. All these are constants of `pw_device.h`; they are what the model's budget prices.
+(`PW_STATE_WATCH`). A hand that comes wakes the model, from its initial state (`PW_STATE_ACTIVE`);
+the watching goes on and tells when nothing moves any more@THERE_WORDS@. Then it holds
+(`PW_STATE_HOLD`) for @HOLD@ s, in which the model still decides, and watches again. Movement
+without a pause of @REST@ s to twice as long is taken for a livelier rest, so that light which grew
+noisy cannot keep it awake. All these are constants of `pw_device.h`; they are what the model's
+budget prices.
 
 `pw_device_run` never waits: it begins a frame, works on a row while the next ones are read by DMA
 into the other of two buffers (`PW_ROWS_AT_ONCE` rows each), ends a frame, or calls
@@ -97,7 +100,7 @@ checks out, which saves one to two instructions a count; a wrong row number then
 the model's memory, so that your board must check it. `pw_step` trusts its counts;
 `-DPW_CHECK_COUNTS` makes it look at each, at the same cost.
 
-## Self-test
+@ENROL@## Self-test
 
 `selftest.c` makes frames by itself (patterns that were searched for so that the model tells
 events and holds one off, then both ends of the range), feeds them whole, row by row and from odd
@@ -154,6 +157,31 @@ ones that your board has.
 other cycles: `palmwatt budget MODEL --compilers` prices this folder by each that is on the path.
 """
 
+_ENROL = """\
+## Learning its owner
+
+The model learns from a few takes of each class, or of a gesture of the owner's own
+(`PW_ENROL_FIRST_OWN` and on), beside what it was shipped with:
+
+    pw_enrol_begin(&state, class_number);   /* then frames, while the owner shows a take */
+    answer = pw_enrol_add(&state);          /* its number, or below 0 why it is refused */
+    pw_enrol_finish(&state);                /* learns from all takes; lets go of them */
+    pw_forget(&state);                      /* as shipped, bit for bit */
+
+Refused are takes that are too short (`PW_ENROL_SHORT`), too unlike their class or the owner's
+takes before (`PW_ENROL_UNLIKE`), too like another class (`PW_ENROL_OTHER`), of a class that there
+is not (`PW_ENROL_CLASS`), or one too many (`PW_ENROL_FULL`). Without any take every answer is that
+of the shipped model, bit for bit. In the device program, `pw_device_enrol` wakes the model for a
+take.
+
+What was learned are @KEPT@ bytes of weights and counts, no readouts. They tell of the person: they
+are to stay on the device. `pw_enrol_save` gives them to memory that outlasts a reset, with a
+version, the model's identity and a checksum; `pw_enrol_load` refuses others (`PW_ENROL_FOREIGN`,
+`PW_ENROL_DAMAGED`). To be forgotten takes both: `pw_forget`, and that memory erased. Enrolment's
+part of `pw_state` are @ENROL_RAM@ bytes, its tables @ENROL_TABLES@ bytes of flash.
+
+"""
+
 
 def readme_values(model: Model, setting: DeviceSetting) -> dict[str, object]:
     """Return what the README says of the device program."""
@@ -166,9 +194,20 @@ def readme_values(model: Model, setting: DeviceSetting) -> dict[str, object]:
         "WATCH_LED": f"{setting.watching_led_current_ma:g}",
         "ACTIVE_RATE": f"{setting.frame_rate_hz:g}",
         "ACTIVE_LED": f"{setting.led_current_ma:g}",
+        "WATCH_EXPOSURE": f"{setting.exposure_of('watching'):g}",
         "EXPOSURE": f"{setting.exposure_us:g}",
         "HOLD": f"{setting.hold_time_s:g}",
         "REST": f"{setting.rest_time_s:g}",
         "THERE_WORDS": ",\nand neither does the model see anything" if words.there else "",
         "TELL": words.tell_when,
+        "ENROL": _enrol_words(model),
     }
+
+
+def _enrol_words(model: Model) -> str:
+    """Return the section of a model that can learn; empty for others."""
+    if not can_enrol(model):
+        return ""
+    found = enrolment_bytes(model)
+    kept, ram, tables = (f"{found[key]:,}" for key in ("kept", "ram", "tables"))
+    return fill(_ENROL, KEPT=kept, ENROL_RAM=ram, ENROL_TABLES=tables)

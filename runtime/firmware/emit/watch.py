@@ -10,7 +10,14 @@ import re
 import textwrap
 
 from runtime.firmware.emit.generate import generate, stage_places
-from runtime.firmware.watching import NOW, WARM_UP_FRAMES, watching_model, watching_threshold
+from runtime.firmware.watching import (
+    BEFORE,
+    MOVED,
+    WARM_UP_FRAMES,
+    moved_margin,
+    watching_model,
+    watching_threshold,
+)
 from runtime.sensor import Sensor
 from runtime.stages.contract.c_text import LINE_LENGTH, fill
 
@@ -23,31 +30,42 @@ _SHARED = ("PW_PLAIN_C", "PW_TRUST_ROWS", "PW_CHECK_COUNTS")
 """What a build asks for counts for both."""
 
 _ABOUT = f"""\
-/* The watching stage: read the middle rows now and then, in weak light, and feed them here. What
- * moves is what pw_device.c wakes the model of pw_model.h for. The first {WARM_UP_FRAMES} frames
- * after pw_watch_init fill the mean of changes; what is decided on them is not to be heeded. */
+/* The watching stage: read the middle rows now and then, in weak light, and feed them here. A hand
+ * that comes is what pw_device.c wakes the model of pw_model.h for. The first {WARM_UP_FRAMES}
+ * frames after pw_watch_init fill the means; what is decided on them is not to be heeded. */
 #define PW_WATCH_WARM_UP_FRAMES {WARM_UP_FRAMES}
 """
 
 _DECLARATIONS = """\
-/* Sum of the changes on the frames before the last one: what rest looks like. */
+/* Whether a hand has come: the last frames are brighter than those before, by more than noise. */
+int32_t pw_watch_arrived(const pw_watch_state *s);
+
+/* Sum of the changes on the frames before the last ones: what rest looks like. */
 int32_t pw_watch_rest(const pw_watch_state *s);
 
-/* Whether the last frame's change stands out from such a sum, by the rule that decides. */
+/* Whether the last frame's change, whichever way, stands out from such a sum. */
 int32_t pw_watch_moved(const pw_watch_state *s, int32_t rest);
 
 /* Version of the generator"""
 
 _FUNCTIONS = """
+int32_t pw_watch_arrived(const pw_watch_state *s)
+{
+    return (@SCORES@[1] - @SCORES@[0]) >= @MARGIN@;
+}
+
 int32_t pw_watch_rest(const pw_watch_state *s)
 {
-    return (@NOW@ * @CHANGE@[0]) - (@SCORES@[1] - @SCORES@[0]);
+    int32_t rest = 0;
+    for (uint32_t i = 0u; i < @BEFORE@u; i++) {
+        rest += @WINDOW@[(2u * i) + 1u];
+    }
+    return rest;
 }
 
 int32_t pw_watch_moved(const pw_watch_state *s, int32_t rest)
 {
-    const int32_t margin = (@NOW@ * @CHANGE@[0]) - rest;
-    return (margin > 0) && (margin >= @MARGIN@);
+    return ((@NOW@ * @CHANGE@[1]) - (@REST@ * rest)) >= @MOVED_MARGIN@;
 }
 """
 
@@ -57,8 +75,9 @@ def watch_text(sensor: Sensor, n_rows: int = 16) -> dict[str, str]:
     model = watching_model(sensor, n_rows)
     files, places = generate(model), stage_places(model)
     functions = fill(
-        _FUNCTIONS, NOW=NOW, CHANGE=places[2].place, SCORES=places[-2].place,
-        MARGIN=watching_threshold(model),
+        _FUNCTIONS, NOW=MOVED[0], REST=MOVED[1], BEFORE=BEFORE, CHANGE=places[3].place,
+        WINDOW=places[4].place, SCORES=places[-2].place, MARGIN=watching_threshold(model),
+        MOVED_MARGIN=moved_margin(model),
     )  # fmt: skip
     tables = files["pw_weights.h"].split("#include <stdint.h>\n\n")[1].removesuffix("\n#endif\n")
     own = files["pw_model.c"].replace('#include "pw_weights.h"\n', tables) + functions

@@ -38,7 +38,7 @@ __all__ = [
 _FRAMES_PER_CALL = 128
 _ENTRY = {False: "harness_run", True: "harness_feed"}
 _FLASH, _RAM, _EXPOSURES, _RECORDS = 0x0100_0000, 0x2000_0000, 0x6000_0000, 0x6800_0000
-_FLASH_BYTES, _RAM_BYTES, _BLOCK_BYTES = 1 << 22, 1 << 18, 1 << 25
+_FLASH_BYTES, _RAM_BYTES, _BLOCK_BYTES = 1 << 21, 1 << 18, 1 << 25
 _STOP = _FLASH + _FLASH_BYTES - 16
 _STACK_TOP = _RAM + _RAM_BYTES - 64
 _ROOMS = (
@@ -275,6 +275,25 @@ class HostLibrary:
             ctypes.c_void_p(dark.ctypes.data), records,
         )  # fmt: skip
         return records.raw[: len(lit) * n_bytes]
+
+    def command(self, command: int, class_number: int = 0) -> int:
+        """Carry out a command of enrolment between two frames; returns its answer."""
+        return int(self._library.harness_command(ctypes.c_int32(command), class_number))
+
+    def learned(self, n_bytes: int) -> bytes:
+        """Return the bytes that a command of enrolment saved, or loads."""
+        return bytes((ctypes.c_uint8 * n_bytes).in_dll(self._library, "harness_learned"))
+
+    def load_learned(self, data: bytes) -> None:
+        """Let the model load what its owner taught it; raises ToolError where it refuses that."""
+        self.put_learned(data)
+        answer = self.command(6)
+        if answer:
+            raise ToolError("host library", "answer of pw_enrol_load", answer, "0")
+
+    def put_learned(self, data: bytes) -> None:
+        """Put bytes where a command of enrolment loads them from."""
+        (ctypes.c_uint8 * len(data)).in_dll(self._library, "harness_learned")[:] = list(data)
 
     def selftest(self) -> int:
         """Return what the folder's own self-test answers."""

@@ -2,7 +2,8 @@
 
 It owns one state, steps it over a block of frames and copies outputs, evidence and every state
 member after each frame into one record, so that a run costs one call; frames are given whole, or
-row by row. It can call the folder's own self-test. A header that counts no outputs has one, which
+row by row. It can call the folder's own self-test, and the functions of enrolment where there are
+any. A header that counts no outputs has one, which
 ``pw_step`` returns, and names its evidence scores. It also brings the memory
 routines that a freestanding compiler may call and that a real board's C library has.
 """
@@ -84,6 +85,24 @@ VISIBLE void harness_feed(uint32_t n_frames, const uint16_t *lit, const uint16_t
         out = record(out, pw_finish(&harness_state));
     }
 }
+
+#ifdef PW_ENROL_SLOTS
+VISIBLE uint8_t harness_learned[PW_ENROL_BYTES];
+
+VISIBLE int32_t harness_command(int32_t command, int32_t class_number);
+VISIBLE int32_t harness_command(int32_t command, int32_t class_number)
+{
+    switch (command) {
+    case 1: return pw_enrol_begin(&harness_state, class_number);
+    case 2: return pw_enrol_add(&harness_state);
+    case 3: return pw_enrol_finish(&harness_state);
+    case 4: pw_forget(&harness_state); return 0;
+    case 5: pw_enrol_save(&harness_state, harness_learned); return 0;
+    case 6: return pw_enrol_load(&harness_state, harness_learned);
+    default: pw_restart(&harness_state); return 0;
+    }
+}
+#endif
 
 #ifdef HARNESS_SELFTEST
 int pw_selftest(void);

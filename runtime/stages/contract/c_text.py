@@ -78,6 +78,9 @@ class CStage:
     output : str
         Key of the state's member that is the stage's output, and lasts; its function returns then
         whether the values in it are new. Empty where the output has a place of its own.
+    declarations, accessors : str
+        What a board may call besides ``pw_step``: lines of the header, and functions behind all
+        others. They may hold the mark ``RESTART``, between at signs: what sets a state anew.
     """
 
     tables: str
@@ -87,6 +90,8 @@ class CStage:
     scratch: tuple[CState, ...] = ()
     shared: tuple[str, ...] = ()
     output: str = ""
+    declarations: str = ""
+    accessors: str = ""
 
 
 def smallest_ctype(low: int, high: int) -> str:

@@ -297,3 +297,18 @@ def test_a_taken_socket_is_a_port_error() -> None:
             open_port("socket", int(first.url.rsplit(":", 1)[1]))
     finally:
         first.close()
+
+
+def test_a_pair_describes_its_apertures_with_the_rows_that_are_read() -> None:
+    """After SET_ROWS the apertures are cut to the rows that are read, as their pixels are."""
+    device = Device(DeviceSettings(sensor="lensless32pair", script="rig_points"))
+    pair = SENSORS["lensless32pair"]
+    _, description = _answer(device, CommandKind.DESCRIBE, number=1)
+    assert isinstance(description, Description) and description.sensor == pair
+    _, description = _answer(device, CommandKind.SET_ROWS, 8 | 10 << 16, number=2)
+    assert isinstance(description, Description)
+    assert description.sensor == pair.reading_rows(8, 10)
+    assert [(a.first_row, a.n_rows) for a in description.sensor.apertures] == [(0, 10), (0, 10)]
+    _answer(device, CommandKind.START, number=3)
+    exposure = next(m for m in _sent(device) if isinstance(m, Exposure))
+    assert exposure.counts.shape == (10, 64) and exposure.first_row == 8

@@ -92,6 +92,18 @@ def test_a_rig_is_recorded_with_its_apertures_and_its_truth(recorded: Path) -> N
     assert validate(recorded / "set") == ()
 
 
+def test_inspect_says_what_a_rig_needs_to_know(
+    recorded: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The baseline, how warm the sensor became, and of how many sources the places are known."""
+    run("inspect", str(_session(recorded)), "--no-labels")
+    told = capsys.readouterr().out
+    assert "the LED is off in both" in told and "LED: " not in told
+    assert "2 apertures, baseline 1.86 mm: (-0.93, 0) mm on rows 0 to 31" in told
+    assert "25.0 to 25.1 degrees Celsius: apertures move apart as it warms" in told
+    assert "a truth is beside it: where 2 sources of light were" in told
+
+
 def test_a_truth_that_does_not_reach_over_the_recording_is_refused(
     recorded: Path, tmp_path: Path
 ) -> None:

@@ -14,7 +14,7 @@ from live_models import (
 )
 
 from runtime.model import save_model
-from runtime.sensor import Sensor
+from runtime.sensor import Aperture, Sensor
 from runtime.verification.engines import ENGINES
 
 
@@ -26,7 +26,16 @@ def test_wrong_port_is_one_line(folder: Path, capsys: pytest.CaptureFixture[str]
 
 @pytest.mark.parametrize(
     ("sensor", "named"),
-    [(Sensor("other", 4, 6), "4 by 6 pixels of 12"), (Sensor("deep", 4, 5, 16), "of 16 bits")],
+    [
+        (Sensor("other", 4, 6), "4 by 6 pixels of 12"),
+        (Sensor("deep", 4, 5, 16), "of 16 bits"),
+        (
+            Sensor(
+                "pair", 4, 5, apertures=(Aperture(0, 0, 0, 4, 0, 2), Aperture(1.5, 0, 0, 4, 2, 3))
+            ),
+            "apertures at (0, 0) mm on rows 0 to 3, columns 0 to 1 and (1.5, 0) mm on rows 0 to 3",
+        ),
+    ],
 )
 def test_model_of_another_sensor_is_one_line(
     bench_sensor: BenchSensor,
@@ -35,7 +44,7 @@ def test_model_of_another_sensor_is_one_line(
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    """Other rows, columns or bits than the model's are refused; no log is left behind."""
+    """Other rows, columns, bits or apertures than the model has are refused; no log is left."""
     save_model(side_model(sensor), tmp_path / "model")
     log = tmp_path / "events.jsonl"
     words = ("--port", bench_sensor.url, "--model", tmp_path / "model", "--log", log)
@@ -55,6 +64,32 @@ def test_another_frame_rate_is_a_caution(
     assert "frame_rate_hz of the sensor is 30, but the model learned at 15" in (
         capsys.readouterr().err
     )
+
+
+@pytest.mark.parametrize(
+    ("evaluation", "cautioned"),
+    [
+        ('{"source": {"calibration": {"unit": "unit-z"}}}', True),
+        ('{"source": {"calibration": {"unit": "unit-1"}}}', False),
+        ('{"source": {"calibration": {"unit": 3}}}', False),
+        ('{"source": {"calibration": 3}}', False),
+        ("{}", False),
+        ("no JSON", False),
+    ],
+)
+def test_a_unit_that_was_not_calibrated_is_a_caution(
+    bench_sensor: BenchSensor,
+    evaluation: str,
+    cautioned: bool,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A model that is calibrated for one unit says so before another; any other says nothing."""
+    save_model(side_model(Sensor("lensless", 4, 5)), tmp_path)
+    (tmp_path / "evaluation.json").write_text(evaluation, "utf-8")
+    assert call("--port", bench_sensor.url, "--model", tmp_path, "--seconds", 0.2) == 0
+    told = "this is unit unit-1, but the model is calibrated for unit unit-z alone"
+    assert (told in capsys.readouterr().err) == cautioned
 
 
 @pytest.mark.parametrize("engine", ENGINES)

@@ -130,3 +130,14 @@ def test_nothing_else_is_taken_for_a_copy() -> None:
     dim = Sensor("dim", 2, 2, bit_depth=8, black_level_counts=4, read_noise_e=4.0)
     people = [f"P{n}" for n in range(12)]
     assert not find_twins(people, [signs(block(n, 20.0, dim, 3000), dim) for n in range(12)])
+
+
+def test_a_recording_without_an_led_is_judged_by_the_light_that_is_there() -> None:
+    """With the LED off frames are not empty for lack of a difference, only for lack of light."""
+    passive = dataclasses.replace(SENSOR, led_current_ma=0.0)
+    lit = block(3, 300.0, passive)
+    both = FrameBlock(lit.sequence, lit.time_us, lit.lit, lit.lit[::-1].copy())
+    assert signal_cautions([signs(both, passive)]) == []
+    dark = FrameBlock(lit.sequence, lit.time_us, lit.dark, lit.dark[::-1].copy())
+    (caution,) = signal_cautions([signs(dark, passive)])
+    assert caution.about == "empty frames" and caution.value > 0.99

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
-from capture.thin.setting import Setting, thinned_sensor
+from capture.thin.setting import Setting, least_bits, thinned_sensor
 from runtime.errors import UsageError
 from runtime.sensor import Sensor
 
@@ -23,7 +24,7 @@ def test_the_sensor_at_a_setting_says_so_in_its_own_fields() -> None:
     """Current, exposure, rows, rate, bits and read noise are those of the setting."""
     after = thinned_sensor(
         SENSOR,
-        Setting(0.25, 0.5, rows=(4, 10), frame_rate_divisor=3, bit_depth=8, read_noise_e=9.0),
+        Setting(0.25, 0.5, rows=(4, 10), frame_rate_divisor=3, bit_depth=8, read_noise_e=28.0),
     )
     assert (after.led_current_ma, after.exposure_us) == (25.0, 100.0)
     assert (after.n_rows, after.n_cols) == (6, 12)
@@ -31,7 +32,21 @@ def test_the_sensor_at_a_setting_says_so_in_its_own_fields() -> None:
     # 12 to 8 bits: steps of 16, so that gain and black level are a sixteenth.
     assert (after.bit_depth, after.black_level_counts) == (8, 4)
     assert after.conversion_gain_dn_per_e == pytest.approx(0.25 / 16)
-    assert after.read_noise_e == 9.0
+    assert after.read_noise_e == 28.0
+
+
+def test_steps_too_coarse_to_foretell_are_refused() -> None:
+    """Fewer bits are taken while a step is at most three times the read noise, and no further."""
+    # 12 bits, 4 electrons a count: at 10 bits a step is 16 electrons, at 8 bits 64.
+    for noise_e, fewest in ((1.0, 12), (8.0, 10), (5.4, 10), (5.3, 12), (21.4, 8)):
+        sensor = replace(SENSOR, read_noise_e=noise_e)
+        assert least_bits(sensor) == fewest
+        for bits in (8, 10, 12):
+            if bits >= fewest:
+                assert thinned_sensor(sensor, Setting(bit_depth=bits)).bit_depth == bits
+            else:
+                with pytest.raises(UsageError, match=f"bit_depth is {bits}, expected at least"):
+                    thinned_sensor(sensor, Setting(bit_depth=bits))
 
 
 @pytest.mark.parametrize(

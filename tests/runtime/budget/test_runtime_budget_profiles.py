@@ -155,15 +155,55 @@ def test_watching_stage_sleeps_on_noise_and_wakes_on_a_hand(ambient_e: float) ->
     assert model.run(counts[0], counts[1]).events[200] == 1
 
 
-def test_noise_wakes_the_watching_stage_less_than_once_an_hour() -> None:
+@pytest.mark.parametrize("n_cols", [32, 12, 2, 33])
+def test_noise_wakes_the_watching_stage_less_than_once_an_hour(n_cols: int) -> None:
     """Of 400,000 frames of noise alone, 22 hours at 5 Hz, fewer wake than there are hours."""
-    model = watching_model(Sensor("emulated 32x32", 32, 32))
-    bins = np.random.default_rng(3).normal(0.0, 1000.0, (400_000, 8)).astype(np.int32)
-    x = bins
+    model = watching_model(Sensor("narrow or wide", 32, n_cols))
+    n_bins = model.entry.n_out
+    x = np.random.default_rng(3).normal(0.0, 1000.0, (400_000, n_bins)).astype(np.int32)
     for stage in model.stages[1:-1]:
         x, _ = stage.run(x, stage.initial_state())
     woken = x[WARM_UP_FRAMES:, 1] - x[WARM_UP_FRAMES:, 0] >= watching_threshold(model)
     assert np.count_nonzero(woken) < 22
+
+
+@pytest.mark.parametrize("light", ["lamp on", "lamp off"])
+def test_a_lamp_that_is_switched_is_no_hand(light: str) -> None:
+    """Noise that is three times as strong from one frame to the next, or as weak, wakes hardly."""
+    sensor = Sensor("emulated 32x32", 32, 32)
+    rng, model = np.random.default_rng(5), watching_model(sensor)
+    n_woken = 0
+    for _ in range(40):
+        mean = np.where(np.arange(40) < 20, 200.0, 2400.0)[:, None, None]
+        mean = mean if light == "lamp on" else mean[::-1]
+        electrons = rng.poisson(np.broadcast_to(mean, (2, 40, 32, 32)))
+        counts = np.rint(64 + 0.25 * (electrons + rng.normal(0, 8, electrons.shape)))
+        lit, dark = counts.astype(np.uint16)
+        n_woken += bool(np.any(model.run(lit, dark).events[WARM_UP_FRAMES:] == 1))
+    assert n_woken <= 2
+
+
+def test_a_hand_is_found_at_little_more_light_than_the_ideal_needs() -> None:
+    """A step of twice the deviations that known noise and an ideal sum ask for wakes nearly always.
+
+    What the ideal knows, and the stage has to learn from nine frames, costs less than half.
+    """
+    sensor = Sensor("emulated 32x32", 32, 32)
+    rng, model = np.random.default_rng(6), watching_model(sensor)
+    noise = np.sqrt(2 * 16 * 32 * (800.0 + sensor.read_noise_e**2))  # electrons, of the whole sum
+    ideal = 4.2 * noise / np.sqrt(3)  # once in four hours at 5 a second, of three frames' mean
+    found = 0
+    for _ in range(40):
+        lit = np.full((24, 32, 32), 800.0)
+        lit[16:] += 2.0 * ideal / (16 * 32)
+        electrons = [rng.poisson(mean) + rng.normal(0, sensor.read_noise_e, mean.shape)
+                     for mean in (lit, np.full_like(lit, 800.0))]  # fmt: skip
+        counts = [np.rint(64 + sensor.conversion_gain_dn_per_e * e).astype(np.uint16)
+                  for e in electrons]  # fmt: skip
+        events = model.run(*counts).events
+        assert np.all(events[WARM_UP_FRAMES:16] == -1)
+        found += bool(np.any(events[16:20] == 1))
+    assert found >= 38
 
 
 def test_counts_of_the_watching_stage_take_the_place_of_assumed_ones(

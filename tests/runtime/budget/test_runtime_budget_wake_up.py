@@ -11,6 +11,7 @@ from runtime.budget.inputs.evaluation import WakeUp
 from runtime.budget.price.wake_up_counts import (
     WakeUpCounts,
     WatchedSession,
+    Watching,
     _at_rate,
     measure_wake_up,
     weaker_light,
@@ -51,10 +52,33 @@ def test_weaker_light_has_the_mean_and_noise_of_weaker_light() -> None:
         _exposures(np.full(shape, dark_e), rng),
     )
     small = Sensor("16x16", 16, 16)
-    found = weaker_light(lit, dark, share, small, rng).astype(float) - dark
+    found = weaker_light(lit, dark, share, small, rng)[0].astype(float) - dark
     direct = _exposures(np.full(shape, dark_e + share * led_e), rng).astype(float) - dark
     assert found.mean() == pytest.approx(direct.mean(), rel=0.003)
     assert found.var() == pytest.approx(direct.var(), rel=0.03)
+
+
+def test_shorter_exposure_has_less_of_all_light_and_its_noise() -> None:
+    """A tenth of the exposure leaves a tenth of either light, and the variance of exposing so."""
+    rng = np.random.default_rng(6)
+    dark_e, led_e, part = 2000.0, 3000.0, 0.1
+    shape, small = (400, 16, 16), Sensor("16x16", 16, 16)
+    lit, dark = (
+        _exposures(np.full(shape, dark_e + led_e), rng),
+        _exposures(np.full(shape, dark_e), rng),
+    )
+    found = weaker_light(lit, dark, 1.0, small, rng, part)
+    direct = (
+        _exposures(np.full(shape, part * (dark_e + led_e)), rng),
+        _exposures(np.full(shape, part * dark_e), rng),
+    )
+    assert found[1].mean() == pytest.approx(direct[1].mean(), rel=0.003)
+    assert found[1].var() == pytest.approx(direct[1].var(), rel=0.03)
+    apart, wanted = (lit.astype(float) - dark for lit, dark in (found, direct))
+    assert apart.mean() == pytest.approx(wanted.mean(), rel=0.005)
+    assert apart.var() == pytest.approx(wanted.var(), rel=0.03)
+    with pytest.raises(UsageError, match="exposure share"):
+        weaker_light(lit, dark, 1.0, small, rng, 0.0)
 
 
 def test_full_light_is_left_as_it_is() -> None:
@@ -62,8 +86,9 @@ def test_full_light_is_left_as_it_is() -> None:
     rng = np.random.default_rng(2)
     dark = _exposures(np.full((50, 32, 32), 500.0), rng)
     lit = _exposures(np.full((50, 32, 32), 1500.0), rng)
-    assert np.array_equal(weaker_light(lit, dark, 1.0, SENSOR, rng), lit)
-    assert weaker_light(lit, dark, 0.0, SENSOR, rng).mean() == pytest.approx(dark.mean(), rel=0.002)
+    assert np.array_equal(weaker_light(lit, dark, 1.0, SENSOR, rng)[0], lit)
+    without = weaker_light(lit, dark, 0.0, SENSOR, rng)[0]
+    assert without.mean() == pytest.approx(dark.mean(), rel=0.002)
     with pytest.raises(UsageError, match="share"):
         weaker_light(lit, dark, 1.5, SENSOR, rng)
 
@@ -89,9 +114,11 @@ def test_hand_too_faint_is_missed() -> None:
 def test_less_light_never_misses_less() -> None:
     """The weaker the light while watching, the more arrivals are missed."""
     hands = [(4.0 + 5 * i, 4.7 + 5 * i) for i in range(12)]
-    session = _session(66.0, 420.0, hands, [(0.0, 3.9)])
+    session = _session(66.0, 60.0, hands, [(0.0, 3.9)])
     missed = [
-        measure_wake_up(SENSOR, [session], np.random.default_rng(4), led_share=share).n_missed
+        measure_wake_up(
+            SENSOR, [session], np.random.default_rng(4), Watching(led_share=share)
+        ).n_missed
         for share in (1.0, 0.3, 0.05)
     ]
     assert missed == sorted(missed)
@@ -139,6 +166,23 @@ def test_intervals_are_the_exact_ones_of_the_textbooks() -> None:
     assert none.false_wakes_per_hour.high == pytest.approx(np.log(20) / 2.0)
     ten = WakeUpCounts(60, 3, 10, 1.0).false_wakes_per_hour
     assert (ten.low, ten.high) == (pytest.approx(5.425, abs=1e-3), pytest.approx(16.962, abs=1e-3))
+
+
+def test_counts_of_two_recordings_are_those_of_both_together() -> None:
+    """Arrivals, misses, false wakes, time and delays of two counts add up."""
+    one = WakeUpCounts(3, 1, 2, 0.5, delays_s=(0.2, 0.4))
+    both = one + WakeUpCounts(2, 1, 0, 0.25, delays_s=(0.6,))
+    assert (both.n_arrivals, both.n_missed, both.n_false_wakes) == (5, 2, 2)
+    assert (both.empty_hours, both.delay_s(0.5), both.delay_s(1.0)) == (0.75, 0.4, 0.6)
+
+
+def test_how_soon_it_woke_is_counted_from_the_arrival() -> None:
+    """A hand that comes between two watching frames is answered on the next, not before."""
+    session = _session(30.0, 4000.0, [(5.1, 8.0), (15.1, 18.0)], [(25.0, 30.0)])
+    found = measure_wake_up(SENSOR, [session], np.random.default_rng(3))
+    assert found.n_missed == 0
+    assert all(0.0 <= delay <= 0.7 for delay in found.delays_s)
+    assert len(found.delays_s) == 2
 
 
 def test_json_is_what_the_budget_reads() -> None:

@@ -14,8 +14,9 @@ from runtime.sensor import Aperture, Sensor
 
 SENSOR = Sensor("bench", 12, 16, frame_rate_hz=15.0, led_current_ma=25.5, exposure_us=150.0)
 DEVICE = dataclasses.replace(
-    DeviceSetting.of(SENSOR), watching_rate_hz=2.0, watching_rows=6, watching_led_current_ma=5.0
-)
+    DeviceSetting.of(SENSOR), watching_rate_hz=2.0, watching_rows=6, watching_led_current_ma=5.0,
+    watching_exposure_us=20.0,
+)  # fmt: skip
 
 
 PAIR = (Aperture(-0.93, 0.0, 0, 12, 0, 8), Aperture(0.93, 0.25, 0, 12, 8, 8))

@@ -17,6 +17,8 @@ from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.stage import Stage
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
+from runtime.stages.passive.ambient import Ambient
+from runtime.stages.passive.background import Background
 from runtime.stages.pixels import Pixels
 from runtime.stages.steady import Steady
 from runtime.stages.swing import Swing
@@ -29,6 +31,15 @@ RANGES: list[tuple[Stage, str, int, int]] = [
     (Bins(12, 12, 1, 1, 2, 9, 3, 7), "last_row", 3, 12),
     (Bins(12, 12, 1, 1, 2, 9, 3, 7), "first_col", 0, 6),
     (Bins(12, 12, 1, 1, 2, 9, 3, 7), "last_col", 4, 12),
+    (Ambient(256, 256, 1, 1, 0), "n_rows", 1, 256),
+    (Ambient(1, 1, 1, 1, 0), "n_cols", 1, 256),
+    (Ambient(1, 1, 1, 1, 0), "black_counts", 0, 65_535),
+    (Background(2, 2, 3, 9, 1, 2, (6, 9, 12), 16), "n_values", 1, 1024),
+    (Background(2, 2, 3, 9, 1, 2, (6, 9, 12), 16), "quick_shift", 0, 5),
+    (Background(2, 2, 3, 9, 1, 2, (6, 9, 12), 16), "unrest_shift", 0, 5),
+    (Background(2, 2, 3, 9, 1, 2, (6, 9, 12), 16), "rest_shift", 1, 20),
+    (Background(2, 2, 3, 9, 1, 2, (6, 9, 12), 16), "near_shift", 0, 8),
+    (Background(2, 2, 3, 9, 1, 2, (6, 9, 12), 16), "still_shift", 0, 8),
     (Pixels(1, 2, int32(0, 1)), "n_rows", 1, 256),
     (Pixels(1, 2, int32(0, 1)), "n_cols", 2, 256),
     (Level(2, 8, 0, 16, 3, 0), "n_values", 1, 4096),

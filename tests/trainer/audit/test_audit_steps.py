@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import shutil
 from pathlib import Path
 
@@ -9,9 +10,15 @@ import numpy as np
 import pytest
 
 from capture.cues.labels import read_events, write_events
+from capture.emulated.optic.optics import SENSORS
 from capture.store.session import events_path, read_session
 from runtime.errors import UsageError
 from runtime.model import Model, load_model, run_stages
+from runtime.sensor import Sensor
+from runtime.stages.bins import Bins
+from runtime.stages.closing.presence import Presence
+from runtime.stages.dense import Dense
+from trainer.audit import steps
 from trainer.audit.chain import DARK, RAW, overheard, steps_of
 from trainer.audit.steps import ChainTakes, chain_steps
 
@@ -20,8 +27,8 @@ MODELS = Path(__file__).resolve().parents[3] / "models"
 
 @pytest.fixture(scope="module")
 def dynamic() -> Model:
-    """Return the demo's model of movements, which has windows and a decision."""
-    return load_model(MODELS / "dynamic")
+    """Return the demo's model of movements, windows and all, at the emulated setting."""
+    return dataclasses.replace(load_model(MODELS / "dynamic"), sensor=SENSORS["lensless32"])
 
 
 @pytest.fixture(scope="module")
@@ -108,10 +115,43 @@ def test_recordings_at_another_setting_are_refused(recorded_once: Path) -> None:
 
 def test_rejected_takes_are_left_out(dynamic: Model, recorded_once: Path, tmp_path: Path) -> None:
     """A take that somebody rejected is not listened to."""
-    from dataclasses import replace
-
     folder = Path(shutil.copytree(recorded_once, tmp_path / "data"))
     table = events_path(next(folder.glob("sub-P01/ses-*/*.mcap")))
-    events = [replace(event, status="rejected", reason="odd") for event in read_events(table)]
+    events = [
+        dataclasses.replace(event, status="rejected", reason="odd") for event in read_events(table)
+    ]
     write_events(table, events)
     assert chain_steps(dynamic, folder).n_people == 3
+
+
+def test_of_many_people_some_are_heard_evenly(
+    dynamic: Model, recorded_once: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of more people than are listened to, the first, the last and some between remain, whole."""
+    monkeypatch.setattr(steps, "MOST_PEOPLE", 3)
+    heard = chain_steps(dynamic, recorded_once)
+    assert sorted(set(heard.participants.tolist())) == ["P01", "P03", "P04"]
+    assert len(heard.participants) == 3 * 8
+
+
+def test_a_model_without_classes_is_heard_as_well() -> None:
+    """Of presence the last event's number, how long it stands and the level are told."""
+    weights = np.ones((1, 4), np.int8)
+    bias = np.zeros(1, np.int32)
+    dense = Dense(weights, bias, 1, 0, False, 32, weights.astype(float), bias.astype(float))
+    presence = Presence("things", (100, 900), hysteresis=10, persist=1)
+    model = Model("seen", "seen", Sensor("tiny", 4, 4), (), (Bins(4, 4, 2, 2), dense, presence))
+    assert [step.name for step in steps_of(model)] == [
+        RAW, DARK, "bins", "level", "presence", "presence state",
+    ]  # fmt: skip
+    lit = np.full((6, 4, 4), 64, np.uint16)
+    lit[2:] += 20
+    lit[4:] += 60
+    heard = overheard(model, [(lit, np.full_like(lit, 64))], [1, 3, 5], [0, 2, 2])
+    assert heard["level"].ravel().tolist() == [0, 320, 1280]
+    outputs = model.run(lit, np.full_like(lit, 64)).outputs
+    told = heard["presence"]
+    assert told.shape == (3, 3 + presence.n_out - 1)
+    assert told[:, 0].tolist() == [outputs[1, 0], outputs[2, 0], outputs[4, 0]]
+    assert told[1:, 1:3].tolist() == [[1, 1], [1, 2]]
+    assert np.array_equal(told[:, 3:], outputs[[1, 3, 5], 1:])

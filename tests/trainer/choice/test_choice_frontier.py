@@ -74,6 +74,12 @@ def test_the_front_is_told_as_json_table_and_page(searched: Path) -> None:
     assert [row["name"] for row in rows] == [point["name"] for point in told["points"]]
     assert told["front"] == [p["name"] for p in told["points"] if p["on_front"]]
     assert told["knee"] in told["front"]
+    knee = next(point for point in told["points"] if point["name"] == told["knee"])
+    assert sum(row["uw"] for row in told["held_up"]) == pytest.approx(knee["typical_uw"])
+    (locked,) = (one for one in told["locked"] if one["name"] == told["knee"])
+    assert 0.0 <= locked["interval"][0] <= locked["score"] <= locked["interval"][1] <= 1.0
+    assert locked["n_people"] == 1  # the locked one, whom no other figure rests on
+    assert told["n_people"] == 3
     for point in told["points"]:
         assert sum(point["power"][key] for key in COLUMNS) == pytest.approx(point["typical_uw"])
         assert 0.0 <= point["share_on_front"] <= 1.0
@@ -187,6 +193,24 @@ def test_saturated_takes_are_refused_in_one_line(
     lines = capsys.readouterr().err.splitlines()
     assert "share of takes with saturated frames is" in lines[-1]
     assert "Record with headroom" in lines[-1]
+
+
+def test_saturated_takes_leave_settings_of_full_light(
+    recorded_once: Path, small_recipe: Path, tmp_path: Path
+) -> None:
+    """Without headroom a search goes on with as much light as was recorded, and says so."""
+    knobs = tmp_path / "knobs.toml"
+    knobs.write_text(
+        KNOBS.replace("max_saturated_takes = 1.0", "max_saturated_takes = 0.0")
+        + "[active.rate_divisor]\nvalues = [1, 2]\n"
+    )
+    data = Path(shutil.copytree(recorded_once, tmp_path / "data"))
+    heard: list[str] = []
+    asked = Asked(data, (load_recipe(small_recipe),), load_knobs(knobs))
+    found = read_for(asked, LocalWorkers(1), heard.append)
+    assert [one.setting.weaker_light for one in found.tried] == [False, False]
+    assert found.n_left_out == 2
+    assert any("2 of 4 settings are left out" in words for words in heard)
 
 
 def test_a_front_of_nothing_is_refused() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -89,6 +90,16 @@ def test_a_knob_that_a_recipe_does_not_have_is_refused(
     with pytest.raises(UsageError) as caught:
         options_of(load_knobs(_knobs(tmp_path, text)), [load_recipe("dynamic")])
     assert message in str(caught.value)
+
+
+def test_bits_that_cannot_be_foretold_are_not_tried(tmp_path: Path) -> None:
+    """Of 16, 10 and 8 bits a 12-bit sensor of little noise is tried at those it can tell of."""
+    path = _knobs(tmp_path, "[active.bits_at_most]\nvalues = [16, 10, 8]")
+    options = options_of(load_knobs(path), [load_recipe("dynamic")])
+    recorded = Sensor("bench", 8, 8)
+    assert [one.sensor.bit_depth for one in tried_of(options, recorded)] == [12, 10]
+    quiet = replace(recorded, read_noise_e=2.0)
+    assert [one.sensor.bit_depth for one in tried_of(options, quiet)] == [12]
 
 
 def test_a_knob_out_of_the_sensors_range_is_refused_in_one_line(tmp_path: Path) -> None:

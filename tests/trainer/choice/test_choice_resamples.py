@@ -47,6 +47,31 @@ def test_the_band_never_falls_with_power() -> None:
     assert (band.low <= band.high).all()
 
 
+def test_the_best_of_many_is_not_flattered_by_those_who_chose_it() -> None:
+    """Of settings that are all as good, the band holds what they are worth, not their luckiest."""
+    rng, n_settings, n_people = _rng(), 12, 10
+    middle, uncorrected = [], []
+    for _ in range(40):
+        right = rng.binomial(20, 0.8, (n_settings, n_people))
+        twenty = np.full_like(right, 20)
+        counts = np.stack([right, twenty, twenty], axis=2)
+        band = resample(counts, np.arange(1.0, n_settings + 1), rng, 200).band
+        middle.append((band.low[-1] + band.high[-1]) / 2.0)
+        uncorrected.append(middle[-1] + band.optimism[-1])
+    luckiest = np.mean(uncorrected) - 0.8
+    assert luckiest > 0.04
+    assert np.mean(middle) - 0.8 < 0.7 * luckiest
+
+
+def test_one_setting_is_chosen_by_nobody() -> None:
+    """Where there is no choice nothing is flattered, and the band is the setting's own."""
+    right = np.array([[9, 7, 5, 8]])
+    counts = np.stack([right, np.full_like(right, 10), np.full_like(right, 10)], axis=2)
+    found = resample(counts, np.array([30.0]), _rng(), 4000)
+    assert found.band.optimism[0] == pytest.approx(0.0, abs=0.005)
+    assert found.band.low[0] == pytest.approx(found.low[0], abs=0.005)
+
+
 def test_one_person_says_nothing_of_others() -> None:
     """A single person is refused: there is nobody else to draw."""
     with pytest.raises(UsageError, match="people to draw again is 1"):

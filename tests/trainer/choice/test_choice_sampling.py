@@ -24,7 +24,7 @@ def test_places_count_a_knobs_values_from_the_recorded_one() -> None:
     places = places_of(tried)
     assert places[0] == (0, 0, 0, 0, 0, 0)
     assert len(set(places)) == len(tried)
-    assert max(place[0] for place in places) == 4
+    assert [max(place[knob] for place in places) for knob in (0, 1)] == [3, 4]  # LED, exposure
 
 
 def test_the_first_settings_lie_evenly_and_are_the_same_every_time() -> None:

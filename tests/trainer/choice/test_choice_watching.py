@@ -9,7 +9,7 @@ from trainer.choice.tried.watching import Watched, acceptable
 
 def _way(n_missed: int, n_false: int = 0, hours: float = 1.0) -> Watched:
     option = WatchingOption(5.0, 0.2, 0.5)
-    return Watched(option, 1.0, WakeUpCounts(100, n_missed, n_false, hours))
+    return Watched(option, WakeUpCounts(100, n_missed, n_false, hours))
 
 
 def test_ways_that_miss_too_much_are_left_out() -> None:
@@ -32,5 +32,5 @@ def test_false_wakes_count_only_where_there_was_time_to_count_them() -> None:
 
 def test_without_counts_the_usual_way_is_taken() -> None:
     """Where recordings cannot tell, the first way stands."""
-    ways = [Watched(WatchingOption(rate, 0.2, 0.5), 1.0, None) for rate in (5.0, 2.0)]
+    ways = [Watched(WatchingOption(rate, 0.2, 0.5), None) for rate in (5.0, 2.0)]
     assert acceptable(ways, 0.02) == ways[:1]

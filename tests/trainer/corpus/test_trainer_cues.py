@@ -35,12 +35,16 @@ def a_label(
         status=status,
         cue_onset_s=None,
         cue_duration_s=None,
+        further=(("glove", "yes"), ("light", None)),
     )
 
 
 def placed(*labels: Any) -> list[LabelledCue]:
+    """Place labels whose table has two further columns, one of them without a value."""
     session: Any = SimpleNamespace(events=labels)
-    return labelled_cues(session, RECIPE, TIME_S)
+    cues = labelled_cues(session, RECIPE, TIME_S)
+    assert all(cue.noted == (("glove", "yes"),) for cue in cues)
+    return [replace(cue, noted=()) for cue in cues]
 
 
 def test_cues_cover_the_frames_from_their_onset_to_before_their_end() -> None:

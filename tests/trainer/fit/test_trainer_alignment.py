@@ -99,11 +99,12 @@ def test_gestures_go_where_their_class_is_likeliest(
             assert start == max(cue.start, end - usual)
 
 
+@pytest.mark.parametrize("best", [2, ROUNDS + 3])
 def test_the_places_that_tell_people_held_out_most_are_taken(
-    candidate: Candidate, recipe: Recipe, monkeypatch: pytest.MonkeyPatch
+    candidate: Candidate, recipe: Recipe, monkeypatch: pytest.MonkeyPatch, best: int
 ) -> None:
-    """Of all rounds, the one by whose places most takes are right gives the movements' ends."""
-    calls, best = [], 4
+    """Of all rounds, from strokes or from cues, those places are taken by which most is right."""
+    calls: list[int] = []
 
     def answer(jobs: list[HoldOutJob], *rest: object) -> list[HeldOut]:
         """Put every gesture on another frame each time; be right about them in one round only."""
@@ -123,10 +124,30 @@ def test_the_places_that_tell_people_held_out_most_are_taken(
 
     monkeypatch.setattr("trainer.fit.alignment.run_jobs", answer)
     placings = align(candidate.fit(), candidate.main, LocalWorkers())
-    assert len(calls) == 3 + ROUNDS
+    assert len(calls) == 2 * (1 + ROUNDS)
     for recording, (_, ends) in zip(candidate.main, placings, strict=True):
         for cue, end in zip(recording.cues, ends, strict=True):
             assert end == cue.start + 20 + (best - 1) - judging_delay(recipe)
+
+
+def test_places_are_compared_each_with_the_window_that_they_ask_for(
+    candidate: Candidate, recipe: Recipe, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Strokes, cues and every round after them are judged with windows as long as their places."""
+    lengths = []
+
+    def answer(jobs: list[HoldOutJob], *rest: object) -> list[HeldOut]:
+        train = [r for job in jobs for r in job.fit.train]
+        wanted = window_since_cue(recipe, train).features.segment_frames
+        assert [job.fit.recipe.features.segment_frames for job in jobs] == [wanted, wanted]
+        lengths.append(wanted)
+        zeros = [tuple(np.zeros((r.n_frames, 5), np.int32) for r in job.held) for job in jobs]
+        return [HeldOut(each, 0.01) for each in zeros]
+
+    monkeypatch.setattr("trainer.fit.alignment.run_jobs", answer)
+    align(replace(candidate.fit(), recipe=recipe), candidate.main, LocalWorkers())
+    assert len(lengths) == 2 * (1 + ROUNDS)
+    assert lengths[0] < lengths[1 + ROUNDS] == recipe.features.segment_frames  # strokes, cues
 
 
 @pytest.mark.parametrize(("delay", "segment_frames"), [(12, 2), (26, 4), (34, 5), (60, 6), (0, 1)])
@@ -168,7 +189,7 @@ def test_nobody_is_placed_by_what_learned_from_them(
     monkeypatch.setattr("trainer.fit.alignment.run_jobs", remember)
     placings = align(candidate.fit(), candidate.main, LocalWorkers())
     assert len(placings) == len(candidate.main)
-    n_times = 2 + 1 + ROUNDS  # from strokes and from the cues' ends; then from what was found
+    n_times = 2 * (1 + ROUNDS)  # strokes and the cues' ends, and from each what was found
     assert len(asked) == 2 * n_times
     placed = []
     for job in asked:

@@ -54,9 +54,13 @@ REACH = {
         {"projection": "swing", "swing_frames": 5, "motion": False, "segment_frames": 12},
         {"kind": "linear"},
     ),
+    "steady_pixels": (
+        {"entry": "pixels", "pixels": 12, "steady": True, "roots": True},
+        {"kind": "linear"},
+    ),
     "rows": ({"rows": (8, 24), "bins": (4, 4), "projection": "ternary"}, {"kind": "linear"}),
 }
-IN_C = ("tree", "prototypes", "qr", "rows", "noisy", "swing")
+IN_C = ("tree", "prototypes", "qr", "rows", "noisy", "swing", "steady_pixels")
 
 
 def recipe_for(small: Path, name: str) -> Recipe:

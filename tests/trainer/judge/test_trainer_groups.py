@@ -3,14 +3,23 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 import pytest
 
 from capture.store.dataset import Participant
+from trainer.corpus.noted import Column, column_of
 from trainer.judge.evaluate import Conditions, Takes
-from trainer.judge.groups import distance_bands, group_figures, worst_group
+from trainer.judge.groups import (
+    MIN_PEOPLE,
+    REST,
+    distance_bands,
+    further_groupings,
+    group_figures,
+    worst_group,
+)
+from trainer.judge.intervals import over_participants
 
 N_EACH = 40
 PEOPLE = {
@@ -58,29 +67,45 @@ def test_people_and_takes_fall_into_their_groups() -> None:
     assert (row["low"], row["high"]) == (None, 180.0)
 
 
-def test_a_group_of_one_person_says_too_little() -> None:
-    """However bad, a single person is neither the worst group nor below the others."""
-    takes, conditions = some_takes({"P3": 40, "P1": 5, "P2": 5})
-    groups = group_figures(takes, conditions, PEOPLE, distance_bands(takes, conditions, PEOPLE))
-    left = next(row for row in groups["handedness"] if row["name"] == "left")
-    assert left["accuracy"]["value"] == 0.0
-    assert not left["enough_people"] and not left["below_others"]
-    worst = worst_group(groups)
-    assert worst is not None and worst["accuracy"]["n_participants"] >= 2
-    assert (worst["grouping"], worst["name"]) == ("hand_length", "middle")
+def many_people(n_people: int) -> dict[str, Participant]:
+    """So many people, like the six in turn."""
+    return {
+        f"Q{n}": dataclasses.replace(PEOPLE[f"P{1 + n % 6}"], participant_id=f"Q{n}")
+        for n in range(n_people)
+    }
+
+
+def test_a_group_of_too_few_people_is_not_named() -> None:
+    """However bad, six people are neither the worst group nor below the others; seven may be."""
+    for n_people, enough in ((36, False), (42, True)):
+        people = many_people(n_people)
+        left = [name for name, person in people.items() if person.handedness == "left"]
+        assert len(left) == n_people // 6
+        takes, conditions = some_takes(dict.fromkeys(left, 40), people)
+        groups = group_figures(takes, conditions, people, distance_bands(takes, conditions, people))
+        row = next(row for row in groups["handedness"] if row["name"] == "left")
+        assert row["accuracy"]["value"] == 0.0 and row["others"]["value"] == 1.0
+        assert row["enough_people"] is row["below_others"] is enough
+        worst = worst_group(groups)
+        assert worst is not None and worst["accuracy"]["n_participants"] >= MIN_PEOPLE
+        assert (worst["accuracy"]["value"] == 0.0) is enough
+
+
+def test_the_least_number_of_people_follows_from_the_interval() -> None:
+    """From that number on, people who are never right part from those who always are."""
+    for n_people, parts in ((MIN_PEOPLE - 1, False), (MIN_PEOPLE, True)):
+        never, always = (over_participants([v] * n_people, 18 * n_people) for v in (0.0, 1.0))
+        assert (never[1] < always[0]) is parts
 
 
 def test_a_difference_is_claimed_only_without_overlap() -> None:
-    """Six small hands at half the accuracy are below the others; one error each is not.
+    """Eight small hands at half the accuracy are below the others; one error each is not.
 
     Two people at half the accuracy are no evidence: two more could be anywhere.
     """
-    many = {
-        f"P{n}": dataclasses.replace(PEOPLE[f"P{1 + n % 6}"], participant_id=f"P{n}")
-        for n in range(18)
-    }
+    many = many_people(24)
     small = [name for name, person in many.items() if (person.hand_length_mm or 0) < 180.0]
-    assert len(small) == 6
+    assert len(small) == 8
     for people, names, wrong, claimed in (
         (many, small, 20, True), (many, small, 1, False), (PEOPLE, ["P1", "P2"], 20, False),
     ):  # fmt: skip
@@ -125,3 +150,52 @@ def test_nobody_known_leaves_groups_empty() -> None:
     assert groups["hand_length"] == groups["handedness"] == []
     only_one = {"handedness": [dict(groups["ambient"][0])]}
     assert worst_group(only_one) is None
+
+
+def column(name: str, people: Mapping[str, Participant], values: Iterable[object]) -> Column:
+    texts = {name: str(value) for name, value in zip(people, values, strict=False)}
+    found = column_of(name, texts)
+    assert found is not None
+    return found
+
+
+def test_people_are_grouped_by_any_column() -> None:
+    """A word of seven people is a group, rarer ones are one together; numbers are cut in thirds."""
+    people = many_people(30)
+    takes, conditions = some_takes({"Q0": 20}, people)
+    columns = [
+        column("sleeve", people, ["long"] * 16 + ["short"] * 7 + ["rolled"] * 4 + ["none"] * 3),
+        column("age", people, range(20, 50)),
+        column("name", people, [f"somebody {n}" for n in range(30)]),
+        column("handedness", people, ["odd", "even"] * 15),
+    ]
+    further = further_groupings(takes, conditions, columns)
+    assert set(further) == {"sleeve", "age"}
+    distances = distance_bands(takes, conditions, people)
+    groups = group_figures(takes, conditions, people, distances, further)
+    sizes = [(row["name"], row["accuracy"]["n_participants"]) for row in groups["sleeve"]]
+    assert sizes == [("long", 16), ("short", 7), (REST, 7)]
+    assert groups["sleeve"][0]["accuracy"]["value"] == pytest.approx(1 - 20 / 640)
+    rows = [(r["name"], r["low"], r["high"], r["accuracy"]["n_participants"])
+            for r in groups["age"]]  # fmt: skip
+    assert rows == [("low", None, 29.667, 10), ("middle", 29.667, 39.333, 10),
+                    ("high", 39.333, None, 10)]  # fmt: skip
+    assert {row["name"] for row in groups["handedness"]} == {"right", "left"}
+
+
+def test_takes_are_grouped_by_what_their_table_notes() -> None:
+    """Columns added to the tables of labels group takes, people and all; unknown takes are out."""
+    people = many_people(15)
+    takes, conditions = some_takes({}, people)
+    lamp = [{"lamp": "on"} if n % 2 else {"lamp": "off"} for n in range(len(takes.labels) - 1)]
+    noted = (*lamp, dict[str, str]())
+    conditions = dataclasses.replace(conditions, noted=noted)
+    columns = [column("lamp", people, ["a", "b"] * 8)]
+    further = further_groupings(takes, conditions, columns)
+    assert set(further) == {"lamp", "lamp of the take"}
+    groups = group_figures(
+        takes, conditions, people, distance_bands(takes, conditions, people), further
+    )
+    rows = groups["lamp of the take"]
+    assert [(r["name"], r["accuracy"]["n_takes"]) for r in rows] == [("off", 300), ("on", 299)]
+    assert {row["accuracy"]["n_participants"] for row in rows} == {15}

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from trainer.tell.sentences import (
+    below_words,
     emulated_words,
     event_words,
     from_end,
@@ -97,6 +98,21 @@ def test_a_worst_group_is_a_difference_only_without_overlap() -> None:
     assert "no difference is shown" in worst_words(row | {"below_others": False})
     assert "a real difference" in worst_words(row | {"below_others": True})
     assert "too few" in worst_words(None)
+    assert "at least 7 people" in worst_words(None)
+    further = {"grouping": "long_sleeve", "name": "yes", "below_others": False}
+    assert "Worst: long sleeve, “yes”" in worst_words(row | further)
+
+
+def test_every_group_that_is_served_less_well_is_named() -> None:
+    """All groups below the others are named with both figures, and none else."""
+    left = {"name": "left", "accuracy": figure(0.56, 0.52, 0.6, 91), "below_others": True}
+    left["others"] = figure(0.654, 0.64, 0.67, 627)
+    right = {"name": "right", "accuracy": left["others"], "others": left["accuracy"]}
+    right["below_others"] = False
+    (words,) = below_words({"handedness": [right, left], "glove": []})
+    assert words.startswith("Works less well for handedness, “left”: 56.0 % (52.0")
+    assert words.endswith("where all others have 65.4 % (64.0 to 67.0; 627 people).")
+    assert below_words({"handedness": [right]}) == []
 
 
 def test_events_are_told_with_the_bound_that_may_be_claimed() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import filecmp
 import os
+import shutil
 import signal
 import socket
 import subprocess
@@ -19,10 +20,15 @@ from odd_jobs import Deadly, Patient, Square, Weigh, Wrong
 from test_trainer_cli import run
 
 from runtime.errors import ToolError, UsageError
+from trainer.choice.tried.asked import Asked, read_for
+from trainer.choice.tried.knobs import load_knobs
+from trainer.choice.tried.rungs import ask_cheaply, count_watching
+from trainer.choice.tried.watching import Watched
+from trainer.fit.kept_fits import Finished
 from trainer.recipe import load_recipe
 from trainer.train import train_model
 from trainer.work.cluster import connected
-from trainer.work.jobs import run_jobs
+from trainer.work.jobs import LocalWorkers, Workers, run_jobs
 
 START_S = 60.0
 HERE = Path(__file__).parent
@@ -108,6 +114,31 @@ def test_a_large_job_travels_without_a_word(two_workers: str) -> None:
     """Jobs that bring the windows of many people with them are sent without a warning."""
     with connected(two_workers, []) as workers:
         assert run_jobs([Weigh(bytes(20_000_000))] * 3, workers) == [20_000_000] * 3
+
+
+@pytest.mark.slow
+def test_a_search_of_settings_is_the_same_on_a_cluster(
+    two_workers: str, recorded_once: Path, small_recipe: Path, tmp_path: Path
+) -> None:
+    """Readouts reduced, quick fits at settings and arrivals counted tell the same there as here."""
+    (tmp_path / "knobs.toml").write_text(
+        "[active.led_share]\nvalues = [1.0, 0.25]\n"
+        "[search]\nmax_saturated_takes = 1.0\nplain_sensors = false\n"
+    )
+    knobs, recipe = load_knobs(tmp_path / "knobs.toml"), load_recipe(small_recipe)
+
+    def searched(name: str, workers: Workers) -> tuple[list[float], list[Watched]]:
+        asked = Asked(data[name], (recipe,), knobs)
+        readings = read_for(asked, workers, print)
+        done = Finished(data[name], recipe, name)
+        shares = ask_cheaply(readings, readings.tried, None, done, workers, print)
+        return shares, count_watching(asked, readings, workers, print)[0]
+
+    data = {
+        name: Path(shutil.copytree(recorded_once, tmp_path / name)) for name in ("here", "there")
+    }
+    with connected(two_workers, [data["there"] / "participants.tsv"]) as workers:
+        assert searched("there", workers) == searched("here", LocalWorkers(1))
 
 
 @pytest.mark.slow

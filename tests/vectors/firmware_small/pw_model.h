@@ -8,7 +8,7 @@
  * Classes: swipe_left, swipe_right, push, idle.
  * Stages: s0 bins, s1 level, s2 dense, s3 dense, s4 decision.
  * Bytes: not measured.
- * Model 7611b077161567ea02e7b0b19ab7e8b16a0a42cfec02bce9ab4bd34a122df21f.
+ * Model bf085f656e4e05fbf61c1c323ab2caf29c5be26dce866e173d7a7a1d0aeeb3d4.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -24,7 +24,7 @@ extern "C" {
 #endif
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "7611b077161567ea02e7b0b19ab7e8b16a0a42cfec02bce9ab4bd34a122df21f"
+#define PW_MODEL_ID "bf085f656e4e05fbf61c1c323ab2caf29c5be26dce866e173d7a7a1d0aeeb3d4"
 #define PW_N_ROWS 16
 #define PW_N_COLS 16
 #define PW_MAX_COUNTS 4095

@@ -92,7 +92,9 @@ def attack(
             for attacker, guess in found.items():
                 key = step.name, attacker
                 told = _marked(guess, truth, every.pictures[fold.asked], inside)
-                _lay(reached.setdefault(key, {}), told, fold.asked, n_asked)
+                # Where it has nothing to go by, in some part of the people, it guesses blindly.
+                mine = reached.setdefault(key, {m: value.copy() for m, value in blind.items()})
+                _lay(mine, told, fold.asked, n_asked)
                 place = made.setdefault(key, np.zeros_like(shown.pictures))
                 place[fold.asked] = np.clip(guess.asked, 0.0, 1.0)
     findings = _findings(shown, steps, reached, blind, len(set(every.people.tolist())))
@@ -125,10 +127,19 @@ def _guesses(every: Shown, fold: _Fold, step: Step, matrix: Float64 | None) -> d
     values, pictures = every.values[step.name], every.pictures[fold.pairs]
     if step.role == "readout" or matrix is not None:
         values = over_mean(values)
-    pairs = pairs_of(values[fold.pairs], pictures, fold.apart, values[fold.asked])
+    # What a chain normalises is linear, if at all, in a picture of so much light: asked for that as
+    # well and brightened after, ridge regression found 0.04 of IoU more (finger count, its bins).
+    light = np.maximum(pictures.sum(axis=1, keepdims=True), 1e-9)
+    both = np.hstack([pictures, pictures * (light.mean() / light)])
+    pairs = pairs_of(values[fold.pairs], both, fold.apart, values[fold.asked])
     if pairs is None:
         return {}
-    found = {name: learner(pairs) for name, learner in LEARNED.items()}
+    found: dict[str, Guess] = {}
+    for name, learner in LEARNED.items():
+        guess, n = learner(pairs), pictures.shape[1]
+        found[name] = Guess(guess.apart[:, :n], guess.asked[:, :n])
+        shares = guess.apart[:, n:], guess.asked[:, n:]
+        found[f"{name} of shares"] = _fitted(*shares, pictures[fold.apart])
     if matrix is not None:
         raw = every.values[step.name]
         found |= _linear(matrix, raw[fold.pairs], pictures, fold.apart, raw[fold.asked])

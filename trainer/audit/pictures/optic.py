@@ -56,7 +56,7 @@ class KnownOptic:
         Parameters
         ----------
         scenes : float64 (n_scenes, n_cells)
-            What the LED lights, in the matrix's units.
+            What the LED lights, in the matrix's units; without an LED, what the room does.
         room : float
             Light of the room on the same scene, as a share of the LED's.
         rng : Generator
@@ -66,6 +66,8 @@ class KnownOptic:
         lit, dark : uint16 (n_scenes, n_rows, n_cols)
         """
         counts = scenes @ self.matrix.T
+        if self.sensor.led_current_ma == 0:
+            return self._read(counts, rng), self._read(counts, rng)
         return self._read(counts * (1.0 + room), rng), self._read(counts * room, rng)
 
     def _read(self, counts: Float64, rng: np.random.Generator) -> Counts:
@@ -149,7 +151,7 @@ def _read_calibration(path: Path) -> tuple[Float64, Float64]:
     try:
         if path.stat().st_size > _MAX_BYTES:
             raise FormatError(where, "size", "too large", f"at most {_MAX_BYTES} bytes")
-        with np.load(path, allow_pickle=False) as file:
+        with path.open("rb") as opened, np.load(opened, allow_pickle=False) as file:
             arrays = [np.asarray(file[name]) for name in ("patterns", "responses")]
     except OSError as error:
         raise FormatError(where, "the file", error.strerror or "unreadable", do=do) from None

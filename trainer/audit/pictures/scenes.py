@@ -18,15 +18,24 @@ from capture.store.kind import INVENTED
 from capture.store.session import Session, read_session
 from runtime.model import Model
 from runtime.stages.contract.stage import Counts, Float64
-from trainer.audit.chain import RAW, overheard
+from trainer.audit.chain import DARK, RAW, overheard
 from trainer.audit.pictures.optic import N_ACROSS, KnownOptic, field_of
 from trainer.audit.steps import ChainTakes
 
-__all__ = ["Shown", "further_people", "made_again", "settled_frames", "shown_stand_ins"]
+__all__ = [
+    "MOST_TAKES",
+    "Shown",
+    "further_people",
+    "made_again",
+    "settled_frames",
+    "shown_stand_ins",
+]
 
 LEAST_LIKENESS = 0.9
-"""Correlation of a readout with that of the scene made again, the median of a session: noise of a
-sensor leaves more of it, another person or seed leaves less."""
+"""Correlation of how a readout differs from the mean of all takes with how that of the scene made
+again does, the median of a session: a sensor's noise leaves more, another person or seed less."""
+MOST_TAKES = 1_000
+"""Of more takes, so many are attacked, evenly of each person: kernels grow with their square."""
 _FIRST_FURTHER = 1_000_000  # numbers of people that no recording was made of
 _MOST_SETTLING = 256
 
@@ -67,7 +76,9 @@ def brightness(radiance: Float64) -> Float64:
     """
     most = radiance.max(axis=1, keepdims=True)
     lit = np.where((radiance > 0.1 * most) & (most > 0), radiance, np.nan)
-    scale = np.array([np.nanquantile(row, 0.95) if np.isfinite(row).any() else 1.0 for row in lit])
+    seen = (most > 0).ravel()
+    scale = np.ones(len(radiance))
+    scale[seen] = np.nanquantile(lit[seen], 0.95, axis=1)
     return np.asarray(np.clip(radiance / scale[:, None], 0.0, 1.0))
 
 
@@ -76,7 +87,9 @@ def made_again(takes: ChainTakes) -> Shown | None:
 
     Sessions of another kind are left out, and those whose readouts the scenes do not explain.
     """
+    takes = takes.select(_some(takes.participants))
     pictures, people, chosen = [], [], []
+    usual = takes.values[RAW].mean(axis=0, dtype=np.float64)
     for name, path in takes.paths.items():
         session = read_session(path, with_labels=False)
         number = session.participant.removeprefix("P")
@@ -87,10 +100,9 @@ def made_again(takes: ChainTakes) -> Shown | None:
         if found is None:
             continue
         led, difference = found
-        raw = takes.values[RAW][mine].astype(np.float64)
-        if np.median([_likeness(*both) for both in zip(difference, raw, strict=True)]) < (
-            LEAST_LIKENESS
-        ):
+        raw = takes.values[RAW][mine] - usual
+        likeness = [_likeness(*both) for both in zip(difference - usual, raw, strict=True)]
+        if np.median(likeness) < LEAST_LIKENESS:
             continue
         pictures.append(_pictures(led))
         people += [session.participant] * len(mine)
@@ -100,6 +112,18 @@ def made_again(takes: ChainTakes) -> Shown | None:
     rows = np.concatenate(chosen)
     values = {key: array[rows].astype(np.float64) for key, array in takes.values.items()}
     return Shown("takes", np.concatenate(pictures), np.array(people), values)
+
+
+def _some(people: NDArray[np.str_]) -> NDArray[np.int64]:
+    """Return takes of everybody, the same share of each person's, rising."""
+    names, places = np.unique(people, return_inverse=True)
+    share = min(1.0, MOST_TAKES / len(people))
+    kept = []
+    for person in range(len(names)):
+        own = np.flatnonzero(places == person)
+        n = max(1, int(len(own) * share))
+        kept.append(own[np.linspace(0, len(own) - 1, n).round().astype(int)])
+    return np.sort(np.concatenate(kept))
 
 
 def _seen(
@@ -113,6 +137,8 @@ def _seen(
     except ValueError:  # a script that the emulator does not know how to act
         return None
     led, other, factors = acted.world.see(times_s, dark_offset_us(sensor) * 1e-6, sensor)
+    if not np.any(led):
+        return None
     lit, dark = acted.bench.expose(led, other, factors, np.random.default_rng(0))
     return led, (lit.astype(np.float64) - dark).reshape(len(lit), -1)
 
@@ -197,7 +223,10 @@ def shown_stand_ins(
     """
     rng = np.random.default_rng([seed, len(pictures)])
     cells = pictures[:, optic.inside]
-    bright = max(1.0, float(np.median(takes.values[RAW].mean(axis=1))))
+    readout = takes.values[RAW]
+    if optic.sensor.led_current_ma == 0:
+        readout = takes.values[DARK] - optic.sensor.black_level_counts
+    bright = max(1.0, float(np.median(readout.mean(axis=1))))
     plain = (cells @ optic.matrix.T).mean(axis=1)
     factors = bright / np.where(plain > 0, plain, 1.0) * 2.0 ** rng.uniform(-1.0, 1.0, len(cells))
     scenes = cells * factors[:, None]

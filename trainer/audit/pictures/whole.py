@@ -13,7 +13,7 @@ from capture.store.kind import RECORDED
 from capture.store.session import read_session
 from runtime.model import Model
 from runtime.stages.contract.stage import Float64
-from trainer.audit.chain import RAW
+from trainer.audit.chain import DARK, RAW, steps_of
 from trainer.audit.findings import LEAST_PEOPLE, Finding
 from trainer.audit.pictures.attack import Attack, attack
 from trainer.audit.pictures.measures import MEASURES
@@ -78,12 +78,14 @@ class Pictures:
 def linear_steps(model: Model, optic: KnownOptic) -> dict[str, Float64]:
     """Return the matrices of the steps that are linear in the scene: readout and entry stage.
 
+    Without an LED, the exposure that it does not light is all there is.
+
     Returns
     -------
     dict of str to float64 (n_values, n_cells)
     """
-    from trainer.audit.chain import steps_of
-
+    if model.sensor.led_current_ma == 0:
+        return {DARK: optic.matrix}
     entry = next(step.name for step in steps_of(model) if step.role in ("values", "told"))
     return {
         RAW: optic.matrix,

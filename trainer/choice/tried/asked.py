@@ -31,6 +31,8 @@ __all__ = ["OPPONENTS", "Asked", "Notify", "Readings", "read_for"]
 Notify = Callable[[str], None]
 OPPONENTS = {"four quadrants": (2, 2), "one photodiode": (1, 1)}
 """Plain sensors on the same axes: their bins."""
+LEAST_SETTINGS = 2
+"""To choose among."""
 OPPONENTS_LIGHT = (1.0, 0.25)
 """LED shares at which they are tried: as recorded, and where the light has begun to be missed."""
 
@@ -79,6 +81,8 @@ class Readings:
     readings : dict
         Sums over bins of the training people's recordings, by the name of what is tried.
     headroom : Headroom
+    n_left_out : int
+        Settings of weaker light that could not be foretold, as too many takes are saturated.
     """
 
     base: Candidate
@@ -87,6 +91,7 @@ class Readings:
     opponents: tuple[Tried, ...]
     readings: dict[str, Reading]
     headroom: Headroom
+    n_left_out: int = 0
 
     @property
     def train(self) -> tuple[Reduced, ...]:
@@ -101,7 +106,7 @@ def read_for(asked: Asked, workers: Workers, tell: Notify) -> Readings:
     ------
     UsageError
         A knob is out of the sensor's range, a quantity is to be learned, or too many takes are
-        saturated to foretell less light.
+        saturated to foretell less light and nothing else is to be tried.
     FormatError
         The data set is not readable, its recordings were made with different settings, or they
         speak against the gain that their sensor states.
@@ -122,12 +127,22 @@ def read_for(asked: Asked, workers: Workers, tell: Notify) -> Readings:
     tried = tried_of(options_of(asked.knobs, recipes), recorded)
     plain = _opponents(recipes[0]) if asked.knobs.search.plain_sensors else []
     opponents = tried_of(plain, recorded)
-    found = _headroom(base)
+    found, most, n_all = _headroom(base), asked.knobs.search.max_saturated_takes, len(tried)
+    if found.touched_fraction > most:  # what has as much light as was recorded can still be told
+        tried, opponents = (
+            [one for one in each if not one.setting.weaker_light] for each in (tried, opponents)
+        )
+        if len(tried) < LEAST_SETTINGS:
+            refuse_little_headroom(found, str(asked.data), most)
+        tell(
+            f"{found.touched_fraction:.1%} of the takes are saturated: weaker light cannot be "
+            f"foretold, {n_all - len(tried)} of {n_all} settings are left out"
+        )
     if any(one.setting.weaker_light for one in tried):
-        refuse_little_headroom(found, str(asked.data), asked.knobs.search.max_saturated_takes)
         refuse_wrong_gains(recording.path for recording in base.corpus.recordings)
     readings = _readings(base, (*tried, *opponents), workers, tell)
-    return Readings(base, recorded, tuple(tried), tuple(opponents), readings, found)
+    left_out = n_all - len(tried)
+    return Readings(base, recorded, tuple(tried), tuple(opponents), readings, found, left_out)
 
 
 def _opponents(recipe: Recipe) -> list[Option]:

@@ -1,4 +1,8 @@
-"""Settings tried in full: readouts thinned pixel by pixel, everybody held out in turn."""
+"""Settings tried in full: readouts thinned pixel by pixel, everybody held out in turn.
+
+The few that are chosen in the end are fitted to all training people, and the locked people are
+asked about those, and about no others.
+"""
 
 from __future__ import annotations
 
@@ -29,12 +33,12 @@ from trainer.recipe import OTHER, Recipe
 from trainer.work.cache import open_cache
 from trainer.work.jobs import Workers, run_jobs
 
-__all__ = ["Recognised", "in_full"]
+__all__ = ["Recognised", "ask_locked", "in_full"]
 
 
 @dataclass(frozen=True, slots=True)
 class Recognised:
-    """What a setting recognises of training people, each held out in turn.
+    """What a setting recognises of people that it was not fitted to.
 
     Parameters
     ----------
@@ -43,11 +47,14 @@ class Recognised:
         names. Without a class "other" there are no events.
     false_events : dict or None
         False events an hour, as evaluation.json holds them.
+    margins : Margins or None
+        Which decided what is an event.
     """
 
     event_counts: Int64 | None
     take_counts: Int64
     false_events: dict[str, float] | None
+    margins: Margins | None = None
 
     @property
     def counts(self) -> Int64:
@@ -58,14 +65,14 @@ class Recognised:
 def in_full(
     readings: Readings, chosen: Sequence[Tried], done: Finished, workers: Workers, tell: Notify
 ) -> list[Recognised]:
-    """Try settings in full; return what each recognises.
+    """Try settings in full; return what each recognises of training people, held out in turn.
 
     Raises
     ------
     Error
         As fits raise them.
     """
-    reduced = _reduced(readings, chosen, workers, tell)
+    reduced = _reduced(readings, chosen, workers, tell, locked=False)
     folds = [_folds(readings, *each) for each in zip(chosen, reduced, strict=True)]
     jobs = [job for fold in folds for job in fold]
     outcomes = done.run(jobs, workers, Countdown(tell, f"{len(chosen)} settings in full: fits"))
@@ -74,10 +81,43 @@ def in_full(
     return [_recognised(one, fold, outcomes[end - len(fold) : end]) for one, fold, end in parts]
 
 
+def ask_locked(
+    readings: Readings,
+    chosen: Sequence[tuple[Tried, Recognised]],
+    done: Finished,
+    workers: Workers,
+    tell: Notify,
+) -> list[Recognised]:
+    """Fit chosen settings to all training people, and return what they recognise of the locked.
+
+    Parameters
+    ----------
+    readings : Readings
+    chosen : sequence of (Tried, Recognised)
+        Each with what it recognised in turn, whose margins hold here too.
+    done, workers, tell : as for `in_full`
+    """
+    tried = [one for one, _ in chosen]
+    learned, asked = (
+        _reduced(readings, tried, workers, tell, locked=locked) for locked in (False, True)
+    )
+    jobs = []
+    for one, train, held in zip(tried, learned, asked, strict=True):
+        recipe = window_since_cue(one.option.recipe.at(one.sensor.frame_rate_hz), train)
+        fit = FitJob(recipe, _entry(readings, one), one.sensor, train)
+        jobs.append(HoldOutJob(f"locked people, {one.identity}", fit, held, whole=True))
+    told = Countdown(tell, "locked people, asked about what is chosen: fits")
+    outcomes = done.run(jobs, workers, told)
+    return [
+        _recognised(one, [job], [outcome], before.margins)
+        for (one, before), job, outcome in zip(chosen, jobs, outcomes, strict=True)
+    ]
+
+
 def _reduced(
-    readings: Readings, chosen: Sequence[Tried], workers: Workers, tell: Notify
+    readings: Readings, chosen: Sequence[Tried], workers: Workers, tell: Notify, *, locked: bool
 ) -> list[tuple[Reduced, ...]]:
-    """Return the training people's recordings as each setting would have read them."""
+    """Return the training or the locked people's recordings as each setting would read them."""
     recorded = readings.base.corpus
     cache = open_cache(recorded.folder, "reduced")
     jobs: list[ReduceJob] = []
@@ -88,23 +128,24 @@ def _reduced(
         jobs += [
             ReduceJob(r, _place(recorded, r.path), entries, cache)
             for r in corpus.recordings
-            if not r.locked
+            if r.locked == locked
         ]
     counted = itertools.count(1)
     countdown = Countdown(tell, f"{len(chosen)} settings in full: thinning readouts")
     stored = run_jobs(jobs, workers, lambda *_: countdown(f"{next(counted)} of {len(jobs)}"))
-    train = readings.train
+    placed_before = [r for r in readings.base.main if r.recording.locked == locked]
+    n = len(placed_before)
     found = []
     for number, one in enumerate(chosen):
         recipe = one.option.recipe.at(one.sensor.frame_rate_hz)
-        of_one = range(number * len(train), (number + 1) * len(train))
+        of_one = range(number * n, (number + 1) * n)
         found.append(
             tuple(
                 at_times(
                     replace(placed, recording=jobs[i].recording),
                     stored[i][1], np.array(stored[i][0].read()), recipe,
                 )
-                for placed, i in zip(train, of_one, strict=True)
+                for placed, i in zip(placed_before, of_one, strict=True)
             )
         )  # fmt: skip
     return found
@@ -124,7 +165,13 @@ def _folds(readings: Readings, one: Tried, train: tuple[Reduced, ...]) -> list[H
     return [replace(job, name=f"in full, {one.identity}, {job.name}") for job in fold_jobs(fit)]
 
 
-def _recognised(one: Tried, folds: Sequence[HoldOutJob], outcomes: Sequence[HeldOut]) -> Recognised:
+def _recognised(
+    one: Tried,
+    folds: Sequence[HoldOutJob],
+    outcomes: Sequence[HeldOut],
+    margins: Margins | None = None,
+) -> Recognised:
+    """Judge what was answered; the margins are chosen on it, unless they were chosen before."""
     recipe = folds[0].fit.recipe
     streams = [
         stream_of(recording, scores, recipe, one.sensor, outcome.score_unit)
@@ -135,7 +182,8 @@ def _recognised(one: Tried, folds: Sequence[HoldOutJob], outcomes: Sequence[Held
     takes = np.array([_takes(streams, who) for who in people], dtype=np.int64)
     if OTHER not in recipe.answers:
         return Recognised(None, takes, None)
-    return _with_events(recipe, streams, people, takes, choose_margins(streams, recipe))
+    margins = margins or choose_margins(streams, recipe)
+    return _with_events(recipe, streams, people, takes, margins)
 
 
 def _takes(streams: Sequence[Stream], who: str) -> tuple[int, int, int]:
@@ -152,4 +200,4 @@ def _with_events(
     for one in matched:
         if one.stream.references:
             events[people.index(one.stream.participant)] += one.counts
-    return Recognised(events, takes, false_rate(matched))
+    return Recognised(events, takes, false_rate(matched), margins)

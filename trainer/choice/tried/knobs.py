@@ -70,7 +70,10 @@ class DivisorKnob(_Knob):
 
 
 class BitsKnob(_Knob):
-    """At most so many bits; a sensor with fewer keeps its own."""
+    """At most so many bits; a sensor with fewer keeps its own.
+
+    Fewer than can be foretold of a sensor (`capture.thin.setting.least_bits`) are not tried.
+    """
 
     values: Annotated[tuple[Literal[8, 10, 12, 16], ...], Field(min_length=1, max_length=4)]
 
@@ -115,10 +118,11 @@ class ActiveKnobs(_Knobs):
 
 
 class WatchingKnobs(_Knobs):
-    """Knobs of the watching state; its exposure is that of the active one."""
+    """Knobs of the watching state: rate, LED, exposure, rows."""
 
     rate_hz: RateKnob = RateKnob(values=(5.0,))
     led_share: ShareKnob = ShareKnob(values=(0.2,))
+    exposure_share: ShareKnob = _ALL
     rows_share: ShareKnob = ShareKnob(values=(0.5,))
 
 
@@ -183,13 +187,14 @@ class WatchingOption:
     Parameters
     ----------
     rate_hz : float
-    led_share, rows_share : float
-        Of the recorded LED current and rows.
+    led_share, exposure_share, rows_share : float
+        Of the recorded LED current, exposure and rows.
     """
 
     rate_hz: float
     led_share: float
     rows_share: float
+    exposure_share: float = 1.0
 
 
 def load_knobs(path: Path | None = None) -> Knobs:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import operator
 from collections.abc import Sequence
+from functools import reduce
 
 import numpy as np
 
@@ -29,20 +31,27 @@ __all__ = ["ask_cheaply", "budgets_of", "count_watching", "devices_of", "prices_
 def count_watching(
     asked: Asked, readings: Readings, workers: Workers, tell: Notify
 ) -> tuple[list[Watched], bool]:
-    """Count what every way to watch misses, at every exposure that is tried."""
-    exposures = sorted({one.option.exposure_share for one in readings.tried}, reverse=True)
+    """Count what every way to watch misses."""
     # A recording tells of no more frames than it has.
     most_hz = readings.recorded.frame_rate_hz
     options = [one for one in watching_options(asked.knobs) if one.rate_hz <= most_hz]
     if not options:
         expected = f"one of at most {most_hz:g}, the recorded rate"
         raise UsageError("knobs", "watching.rate_hz", "above it everywhere", expected)
-    ways = list(itertools.product(options, exposures))
     recipe, folder = readings.base.recipe, readings.base.corpus.folder
-    jobs = [CountJob(folder, recipe, readings.recorded, *way) for way in ways]
-    counted, countdown = itertools.count(1), Countdown(tell, "ways to watch: arrivals missed")
+    known = readings.base.corpus.participants
+    people = tuple(sorted(name for name, person in known.items() if not person.locked))
+    jobs = [
+        CountJob(folder, recipe, readings.recorded, tuple(options), people, person)
+        for person in people
+    ]
+    what = f"{len(options)} ways to watch, arrivals missed by people"
+    counted, countdown = itertools.count(1), Countdown(tell, what)
     found = run_jobs(jobs, workers, lambda *_: countdown(f"{next(counted)} of {len(jobs)}"))
-    watched = [Watched(*way, counts) for way, counts in zip(ways, found, strict=True)]
+    if any(counts is None for counts in found):  # alike for everybody
+        return [Watched(option, None) for option in options], not has_arrivals(folder)
+    together = [reduce(operator.add, of_all) for of_all in zip(*found, strict=True)]
+    watched = [Watched(*each) for each in zip(options, together, strict=True)]
     return watched, not has_arrivals(folder)
 
 
@@ -56,22 +65,14 @@ def devices_of(
 ) -> dict[str, DeviceSetting]:
     """Return each setting's device: with the cheapest way to watch that misses few enough."""
     recorded, base = readings.recorded, readings.tried[0]
-    cheapest: dict[float, Watched] = {}
-    for exposure in sorted({one.exposure_share for one in watched}):
-        ways = [one for one in watched if one.exposure_share == exposure]
-        kept = _kept(ways, asked, stand_ins)
-        if len(kept) > 1:
-            example = next(
-                one for one in readings.tried if one.option.exposure_share == exposure
-                and one.structure == base.structure
-            )  # fmt: skip
-            pairs = [(example, device_of(example.sensor, recorded, w.option)) for w in kept]
-            (prices,) = run_jobs([PriceJob(_priced(asked, readings, pairs))], workers)
-            kept = [kept[int(np.argmin(prices))]]
-        cheapest[exposure] = kept[0]
+    kept = _kept(watched, asked, stand_ins)
+    if len(kept) > 1:
+        pairs = [(base, device_of(base.sensor, recorded, way.option)) for way in kept]
+        (prices,) = run_jobs([PriceJob(_priced(asked, readings, pairs))], workers)
+        kept = [kept[int(np.argmin(prices))]]
     tell("prices of ways to watch: done")
     return {
-        one.name: device_of(one.sensor, recorded, cheapest[one.option.exposure_share].option)
+        one.name: device_of(one.sensor, recorded, kept[0].option)
         for one in (*readings.tried, *readings.opponents)
     }
 

@@ -6,7 +6,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from capture.thin.setting import Setting, thinned_sensor
+from capture.thin.setting import Setting, least_bits, thinned_sensor
 from runtime.firmware.sensor_file import SensorFile
 from runtime.firmware.setting import DeviceSetting
 from runtime.sensor import Sensor
@@ -75,11 +75,15 @@ def setting_of(option: Option, recorded: Sensor) -> Setting:
 def tried_of(options: Sequence[Option], recorded: Sensor) -> list[Tried]:
     """Return what there is to try at a sensor, each setting once.
 
+    Bits whose steps are too coarse to be foretold are left out, where others are tried as well.
+
     Raises
     ------
     UsageError
         A knob asks for what the sensor cannot be set to.
     """
+    fewest = least_bits(recorded)
+    options = [one for one in options if one.bits_at_most >= fewest] or options
     found: dict[tuple[str, str], Tried] = {}
     for option in options:
         setting = setting_of(option, recorded)
@@ -117,5 +121,6 @@ def device_of(sensor: Sensor, recorded: Sensor, watching: WatchingOption) -> Dev
         watching_rate_hz=watching.rate_hz,
         watching_rows=max(1, round(watching.rows_share * recorded.n_rows)),
         watching_led_current_ma=round(watching.led_share * recorded.led_current_ma, 6),
+        watching_exposure_us=round(watching.exposure_share * recorded.exposure_us, 6),
         hold_time_s=max(base.hold_time_s, 1.0 / watching.rate_hz),
     )

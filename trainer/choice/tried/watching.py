@@ -1,7 +1,7 @@
 """How the sensor may watch: every way counted over recordings, and the cheapest that will do.
 
 What the watching state reads has no part in what the active state recognises, so that one choice
-serves every setting of the active state that has its exposure.
+serves every setting of the active state.
 """
 
 from __future__ import annotations
@@ -9,11 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from runtime.budget.price.wake_up_counts import WakeUpCounts
+from runtime.budget.price.wake_up_counts import WakeUpCounts, Watching
 from runtime.firmware.setting import USUAL_HOLD_S
 from runtime.sensor import Sensor
 from trainer.choice.tried.knobs import WatchingOption
-from trainer.judge.wake_up import Watching, count_wake_ups
+from trainer.judge.wake_up import count_wake_ups
 from trainer.recipe import Recipe
 
 __all__ = ["CountJob", "Watched", "acceptable"]
@@ -26,7 +26,7 @@ MOST_FALSE_WAKES = 6.0
 
 @dataclass(frozen=True, slots=True)
 class CountJob:
-    """Arrivals missed and false wakes of one way to watch, over the training people's recordings.
+    """Arrivals missed and false wakes of every way to watch, over one person's recordings.
 
     Parameters
     ----------
@@ -34,25 +34,32 @@ class CountJob:
         Data set.
     recipe : Recipe
     recorded : Sensor
-    option : WatchingOption
-    exposure_share : float
-        Exposure over the recordings'.
+    options : tuple of WatchingOption
+    people : tuple of str
+        Everybody who is watched, and so tells whether arrivals were recorded.
+    person : str
+        Whose recordings this job reads.
     """
 
     folder: Path
     recipe: Recipe
     recorded: Sensor
-    option: WatchingOption
-    exposure_share: float
+    options: tuple[WatchingOption, ...]
+    people: tuple[str, ...]
+    person: str
 
-    def run(self) -> WakeUpCounts | None:
-        """Count; None where there is no arrival or no empty time."""
-        option = self.option
-        watching = Watching(
-            max(1, round(option.rows_share * self.recorded.n_rows)), option.rate_hz,
-            option.led_share * self.exposure_share, max(USUAL_HOLD_S, 1.0 / option.rate_hz),
-        )  # fmt: skip
-        return count_wake_ups(self.folder, self.recipe, self.recorded, watching, locked=False)
+    def run(self) -> list[WakeUpCounts] | None:
+        """Count each option; None where there is no arrival or no empty time."""
+        ways = [
+            Watching(
+                max(1, round(option.rows_share * self.recorded.n_rows)), option.rate_hz,
+                option.led_share, option.exposure_share, max(USUAL_HOLD_S, 1.0 / option.rate_hz),
+            )
+            for option in self.options
+        ]  # fmt: skip
+        return count_wake_ups(
+            self.folder, self.recipe, self.recorded, ways, self.people, self.person
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,13 +69,11 @@ class Watched:
     Parameters
     ----------
     option : WatchingOption
-    exposure_share : float
     counts : WakeUpCounts or None
         None where the recordings cannot tell.
     """
 
     option: WatchingOption
-    exposure_share: float
     counts: WakeUpCounts | None
 
 

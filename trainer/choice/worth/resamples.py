@@ -29,12 +29,17 @@ class FrontBand:
     Parameters
     ----------
     cost_uw, low, high : float64 (n,)
-        Each cost of a setting, rising, and the bounds there.
+        Each cost of a setting, rising, and the bounds there, less the optimism.
+    optimism : float64 (n,)
+        By how much the best is flattered by having been chosen on the people who judge it: the mean
+        over resamples of what the best there scores there above what it scores with everybody (B.
+        Efron, JASA 78:316, 1983).
     """
 
     cost_uw: Float64
     low: Float64
     high: Float64
+    optimism: Float64
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +103,26 @@ def resample(
     fronts = np.array([on_front(cost_uw, each) for each in scores])
     order = np.argsort(cost_uw, kind="stable")
     reached = np.maximum.accumulate(scores[:, order], axis=1)
+    optimism = _optimism(scores[:, order], scores_of(counts.sum(axis=1))[order])
     tails = (1.0 - COVERAGE) / 2.0, (1.0 + COVERAGE) / 2.0
     low, high = np.quantile(scores, tails, axis=0)
-    band = FrontBand(cost_uw[order], *np.quantile(reached, tails, axis=0))
+    bounds = np.maximum.accumulate(np.quantile(reached, tails, axis=0) - optimism, axis=1)
+    band = FrontBand(cost_uw[order], bounds[0], bounds[1], optimism)
     return Resampled(low, high, fronts.mean(axis=0), band)
+
+
+def _optimism(scores: Float64, with_everybody: Float64) -> Float64:
+    """Return how much better the best up to each cost looks to those it was chosen by, at least 0.
+
+    Parameters
+    ----------
+    scores : float64 (n_resamples, n_settings)
+        By rising cost.
+    with_everybody : float64 (n_settings,)
+    """
+    best = np.zeros(len(scores), dtype=np.intp)
+    every, found = np.arange(len(scores)), np.zeros(scores.shape[1])
+    for index in range(scores.shape[1]):
+        best = np.where(scores[:, index] > scores[every, best], index, best)
+        found[index] = np.mean(scores[every, best] - with_everybody[best])
+    return np.maximum.accumulate(np.maximum(found, 0.0))

@@ -14,12 +14,12 @@ DEVICE_H = """\
  *         pw_device_run(&device);
  *     }
  *
- * States. It warms up while the first frames fill the mean of changes of the watching stage; then
- * it watches: a few rows now and then, in weak light. What moves makes it active: the model is
+ * States. It warms up while the first frames fill the means of the watching stage; then it
+ * watches: a few rows now and then, in weak light. A hand that comes makes it active: the model is
  * given frames at its full rate and light, and the watching goes on at its own. When nothing moves
  * any more@THERE_ABOUT@ it holds for a while, active still, and then watches again. Between frames
  * it sleeps.
- *
+@ALWAYS_ABOUT@ *
  * No function waits: pw_device_run does one thing, the longest of them a row or the end of a frame,
  * and returns; the board's pw_board_wait_until and pw_board_sleep_until are where time goes by.
  */
@@ -38,14 +38,14 @@ extern "C" {
 #define PW_WATCHING_PERIOD_US @WATCHING_PERIOD@u
 #define PW_WATCHING_PERIOD_PART @WATCHING_PART@u
 #define PW_WATCHING_LED_UA @WATCHING_LED@u
-#define PW_WATCHING_EXPOSURE_NS @EXPOSURE@u
+#define PW_WATCHING_EXPOSURE_NS @WATCHING_EXPOSURE@u
 #define PW_WATCHING_FIRST_ROW @WATCHING_FIRST@u
 #define PW_WATCHING_LAST_ROW @WATCHING_LAST@u
 #define PW_ACTIVE_RATE_MILLIHERTZ @ACTIVE_RATE@u
 #define PW_ACTIVE_PERIOD_US @ACTIVE_PERIOD@u
 #define PW_ACTIVE_PERIOD_PART @ACTIVE_PART@u
 #define PW_ACTIVE_LED_UA @ACTIVE_LED@u
-#define PW_ACTIVE_EXPOSURE_NS @EXPOSURE@u
+#define PW_ACTIVE_EXPOSURE_NS @ACTIVE_EXPOSURE@u
 #define PW_ACTIVE_FIRST_ROW @ACTIVE_FIRST@u
 #define PW_ACTIVE_LAST_ROW @ACTIVE_LAST@u
 #define PW_HOLD_US @HOLD@u
@@ -111,7 +111,7 @@ void pw_device_start(pw_device *d);
 
 /* One pass of the main loop. */
 void pw_device_run(pw_device *d);
-
+@ENROL@
 /* From interrupts: the sensor that pw_board_sensor_on started is ready; the exposure that
  * pw_board_expose started is over; the rows that pw_board_read_rows asked for are in their buffers:
  * how many came, and by which number the sensor calls the first. Where a sensor tells no numbers,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from runtime.enrolment import can_enrol
 from runtime.firmware.emit.device.build_text import (
     CMAKE_CONFIG,
     CMAKE_LISTS,
@@ -57,15 +58,89 @@ _THERE_C = """\
 """
 
 
+_ALWAYS_ABOUT = """\
+ *
+ * This one never watches: it lights nothing, and the model is given every frame from the start on.
+ * Both exposures are of ambient light. Let the second begin half a period of the lamps' flicker
+ * after the first (5 ms at 50 Hz mains), however short a sensor's own automatic exposure is.
+"""
+
+_NEXT_WATCHING = (
+    ": active, and due no later than the next to watch",
+    """\
+    return (is_awake(d) != 0) && (reached(d->active_due_us, d->hold_until_us) == 0)
+        && (reached(d->watch_due_us, d->active_due_us) != 0);
+""",
+    "",
+)
+_NEXT_ALWAYS = (
+    ": always, as there is no light to be saved",
+    "    return is_awake(d);\n",
+    """\
+    d->active_due_us = d->watch_due_us;
+    d->state = PW_STATE_ACTIVE;
+""",
+)
+_ENROL_H = """\
+
+/* The owner is about to show a take of a class: wakes the model, and begins the take; 0, or why
+ * not, as pw_enrol_begin says. While it is open the device stays awake. Call it between two passes
+ * of the main loop; when the take has ended, pw_enrol_add(&device->model), and after the last one
+ * pw_enrol_finish. What was learned lasts from wake to wake; pw_enrol_save keeps it over a reset,
+ * and pw_enrol_load after pw_device_start brings it back. */
+int32_t pw_device_enrol(pw_device *d, int32_t class_number);
+"""
+
+_ENROL_C = """\
+int32_t pw_device_enrol(pw_device *d, int32_t class_number)
+{
+    const uint32_t now_us = pw_board_now_us();
+
+    if (is_awake(d) == 0) {
+        if (d->phase == PHASE_ASLEEP) {
+            d->frame_due_us = now_us; /* the first frame of the model is half a period from here */
+        }
+        wake(d);
+    }
+    d->state = PW_STATE_ACTIVE;
+    d->hold_until_us = now_us + PW_HOLD_US;
+    return pw_enrol_begin(&d->model, class_number);
+}
+
+"""
+
+_OPEN_C = """\
+    if (pw_enrol_is_open(s) != 0) { /* a take may be a hand held still */
+        d->state = PW_STATE_ACTIVE;
+        d->hold_until_us = d->frame_due_us + PW_HOLD_US;
+    }
+"""
+
+
 def device_text(model: Model, setting: DeviceSetting) -> dict[str, str]:
     """Return the files of the device program, by name."""
     words = model.closing.c_words(model.classes)
     there = fill(_THERE_C, THERE=words.there) if words.there else ""
     about = "\n * and the model sees nothing" if words.there else ""
     values = _constants(model, setting) | {"THERE_ABOUT": about}
+    if model.entry.always_on:  # what is seen decides nothing
+        there, values["THERE_ABOUT"] = "", ""
+    next_about, next_is_active, start = _NEXT_ALWAYS if model.entry.always_on else _NEXT_WATCHING
+    values["ALWAYS_ABOUT"] = _ALWAYS_ABOUT if model.entry.always_on else ""
+    learns = can_enrol(model)
+    values["ENROL"] = _ENROL_H if learns else ""
+    program = {
+        "THERE": there + (_OPEN_C if learns else ""),
+        "TELL": words.tell_when,
+        "BEGIN_ANEW": "pw_restart" if learns else "pw_init",
+        "ENROL": _ENROL_C if learns else "",
+        "NEXT_ABOUT": next_about,
+        "NEXT_IS_ACTIVE": next_is_active,
+        "START": start,
+    }
     return {
         "pw_device.h": fill(DEVICE_H, **values),
-        "pw_device.c": fill(DEVICE_C, THERE=there, TELL=words.tell_when),
+        "pw_device.c": fill(DEVICE_C, **program),
         "pw_board.h": BOARD_H,
     }
 
@@ -81,7 +156,6 @@ def _constants(model: Model, setting: DeviceSetting) -> dict[str, object]:
     watched = watching_model(model.sensor, setting.watching_rows).entry.rows_read
     read = model.entry.rows_read
     found: dict[str, object] = {
-        "EXPOSURE": round(1e3 * setting.exposure_us),
         "WATCHING_FIRST": watched.start,
         "WATCHING_LAST": watched.stop - 1,
         "ACTIVE_FIRST": read.start,
@@ -101,6 +175,7 @@ def _constants(model: Model, setting: DeviceSetting) -> dict[str, object]:
             f"{name}_PERIOD": period,
             f"{name}_PART": part,
             f"{name}_LED": round(1e3 * current_ma),
+            f"{name}_EXPOSURE": round(1e3 * setting.exposure_of(name.lower())),
         }
     fastest = max(setting.watching_rate_hz, setting.frame_rate_hz)
     found["FRAME_LIMIT"] = math.floor(1e6 / fastest)

@@ -26,12 +26,10 @@ static int is_awake(const pw_device *d)
     return (d->state == PW_STATE_ACTIVE) || (d->state == PW_STATE_HOLD);
 }
 
-/* Whether the next frame is the model's: active, and due no later than the next to watch. */
+/* Whether the next frame is the model's@NEXT_ABOUT@. */
 static int next_is_active(const pw_device *d)
 {
-    return (is_awake(d) != 0) && (reached(d->active_due_us, d->hold_until_us) == 0)
-        && (reached(d->watch_due_us, d->active_due_us) != 0);
-}
+@NEXT_IS_ACTIVE@}
 
 /* The frame after one that was due; one that is late by more than a period is due now. */
 static void plan(uint32_t *due_us, uint32_t *part, uint32_t now_us, const uint32_t *period)
@@ -75,11 +73,11 @@ static void begin_frame(pw_device *d, uint32_t now_us)
     pw_board_sensor_on();
 }
 
-/* Something moves: the model begins anew, half a period from here, so that its frames and those of
+/* A hand has come: the model begins anew, half a period from here, so that its frames and those of
  * the watching stage take turns. */
 static void wake(pw_device *d)
 {
-    pw_init(&d->model);
+    @BEGIN_ANEW@(&d->model);
     d->counts.wakes++;
     d->state = PW_STATE_ACTIVE;
     d->just_woken = 1u;
@@ -108,7 +106,7 @@ static void learn_rest(pw_device *d)
     }
 }
 
-/* Nothing moved: hold, until that is over; then watch, once the mean of changes is one of rest. */
+/* Nothing moved: hold, until that is over; then watch, once the means are of rest. */
 static void rest_or_watch(pw_device *d)
 {
     d->settled++;
@@ -126,7 +124,7 @@ static void watched(pw_device *d)
     if (d->state == PW_STATE_WARM_UP) {
         rest_or_watch(d);
     } else if (d->state == PW_STATE_WATCH) {
-        if (pw_watch_moved(&d->watch, pw_watch_rest(&d->watch)) != 0) {
+        if (pw_watch_arrived(&d->watch) != 0) {
             wake(d);
         }
     } else {
@@ -300,7 +298,7 @@ void pw_device_start(pw_device *d)
     pw_watch_init(&d->watch);
     pw_init(&d->model);
     d->watch_due_us = pw_board_now_us();
-}
+@START@}
 
 /* Wait for an interrupt, unless it has been. */
 static void wait_on(pw_device *d)
@@ -326,7 +324,7 @@ static void begin_or_sleep(pw_device *d)
     }
 }
 
-void pw_device_run(pw_device *d)
+@ENROL@void pw_device_run(pw_device *d)
 {
     if (d->phase == PHASE_ASLEEP) {
         begin_or_sleep(d);

@@ -1,0 +1,171 @@
+"""Leading an owner through enrolment on a desk: which take is asked for, and what came of it.
+
+It stands between the frames of a running model and gives its commands; time is counted in frame
+pairs, so that what a recording answers once it answers again.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from runtime.enrolment import (
+    MAX_FILE_BYTES,
+    carry_out,
+    enrol_place,
+    learned_bytes,
+    reason_in_words,
+    with_learned,
+)
+from runtime.errors import UsageError
+from runtime.files import write_whole
+from runtime.model import Model
+from runtime.stages.contract.stage import State
+
+__all__ = ["MAX_FILE_BYTES", "Enrolling", "Wish", "wishes"]
+
+READY_S = 1.5
+"""From the request to the take: reading a line and moving the hand there takes about a second."""
+POSE_S, MOVEMENT_S = 1.3, 2.0
+"""A take: as long as the cues of the built-in scripts show poses and movements."""
+MOST_TRIES = 3
+"""Of a take that is refused; then the class goes on with what it has."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """A take that is asked for: its class by number and name."""
+
+    number: int
+    name: str
+
+
+def wishes(model: Model, takes: int, names: Sequence[str] = ()) -> list[Wish]:
+    """Return the takes to ask for, in rounds over the classes.
+
+    Parameters
+    ----------
+    model : Model
+    takes : int
+        Of each class.
+    names : sequence of str
+        Classes to learn; all known gestures when empty.
+
+    Raises
+    ------
+    UsageError
+        The model cannot learn, a class is unknown, no gesture or named twice, or there are too
+        many takes.
+    """
+    _, stage = enrol_place(model)
+    n_known = stage.sizes.n_known
+    may = {
+        name: number
+        for number, name in enumerate(model.classes)
+        if number >= n_known or stage.learnable[number]
+    }
+    for name in names:
+        if name not in may:
+            raise UsageError(model.name, "class to enrol", repr(name), f"one of {', '.join(may)}")
+    if len(set(names)) != len(names):
+        raise UsageError(model.name, "classes to enrol", ", ".join(names), "each once")
+    if not 1 <= takes <= stage.n_takes:
+        raise UsageError(model.name, "takes of each class", takes, f"1 to {stage.n_takes}")
+    chosen = list(names) or [name for name, number in may.items() if number < n_known]
+    return [Wish(may[name], name) for _ in range(takes) for name in chosen]
+
+
+class Enrolling:
+    """Asks for one take after the other, and lets the model learn from them.
+
+    Parameters
+    ----------
+    model : Model
+    asked : sequence of Wish
+    tell : callable
+        Is given a line for the person.
+    learned : bytes, optional
+        What was learned before, on which this builds.
+
+    Attributes
+    ----------
+    done : bool
+        All takes were asked for and learned from.
+    n_kept, n_refused : int
+        Takes kept and refused so far.
+    """
+
+    def __init__(
+        self,
+        model: Model,
+        asked: Sequence[Wish],
+        tell: Callable[[str], None],
+        learned: bytes | None = None,
+    ) -> None:
+        _, stage = enrol_place(model)
+        rate_hz = model.sensor.frame_rate_hz
+        take_s = MOVEMENT_S if stage.moves else POSE_S
+        self._model, self._asked, self._tell = model, list(asked), tell
+        self._ready = max(1, math.ceil(READY_S * rate_hz))
+        self._take = max(stage.least_frames, math.ceil(take_s * rate_hz))
+        self._word = "do it now" if stage.moves else "hold it"
+        self._learned, self._state = learned, model.initial_state()
+        self._frame = self._wish = self._tries = 0
+        self.done = False
+        self.n_kept = self.n_refused = 0
+
+    def before(self, state: State) -> State:
+        """Give the command that is due before a frame pair; returns the state after it."""
+        if self._learned is not None:
+            state = with_learned(self._model, state, self._learned, "enrolment")
+            self._learned = None
+        if not self.done:
+            state = self._led(state)
+        self._state = state
+        return state
+
+    def _led(self, state: State) -> State:
+        if self._wish == len(self._asked):
+            state, n = carry_out(self._model, state, "finish")
+            self.done = True
+            self._tell(f"learned from {n} takes; {self.n_refused} were refused")
+            return state
+        wish, frame = self._asked[self._wish], self._frame
+        self._frame += 1
+        if frame == 0:
+            self._tell(f"{self._wish + 1} of {len(self._asked)}: get ready for {wish.name}")
+        elif frame == self._ready:
+            self._tell(f"{wish.name}: {self._word}")
+            state, _ = carry_out(self._model, state, "begin", wish.number)
+        elif frame == self._ready + self._take:
+            state, answer = carry_out(self._model, state, "add")
+            self._answered(wish, answer)
+        return state
+
+    def _answered(self, wish: Wish, answer: int) -> None:
+        self._frame = 0
+        self._tries += 1
+        if answer > 0:
+            self.n_kept += 1
+            self._tell(f"{wish.name}: take {answer} kept")
+        else:
+            self.n_refused += 1
+            again = "; again" if self._tries < MOST_TRIES else "; left out"
+            self._tell(f"{wish.name}: refused, {reason_in_words(answer)}{again}")
+        if answer > 0 or self._tries == MOST_TRIES:
+            self._wish, self._tries = self._wish + 1, 0
+
+    def save(self, path: Path) -> None:
+        """Write what was learned, under another name first.
+
+        Raises
+        ------
+        UsageError
+            No take was kept, or not all were asked for: there is nothing to keep.
+        """
+        if not self.done or not self.n_kept:
+            got = f"{self.n_kept} takes kept, {'all' if self.done else 'not all'} asked for"
+            raise UsageError(str(path), "enrolment", got, "at least one take kept, to the end")
+        write_whole(path, learned_bytes(self._model, self._state))

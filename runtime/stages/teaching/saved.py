@@ -1,0 +1,94 @@
+"""What was learned as bytes: the form that a device keeps over a reset, and a desk in a file.
+
+Little-endian, without gaps:
+
+| Bytes | Holds |
+| --- | --- |
+| 4 | ``PWEN`` |
+| 1 | version of this form, 1 |
+| 1 | 0 |
+| 1 | n_slots: known classes and places for own gestures |
+| 1 | 0 |
+| 32 | the first 32 characters of the model's identity, ASCII |
+| 2 n_slots | takes that each class was learned from, int16, 0 and more |
+| 2 n_slots n_in | rows of weights, int16, one class after the other |
+| 4 | CRC-32 of all before (IEEE 802.3) |
+
+The twin in C is ``pw_enrol_save`` and ``pw_enrol_load``.
+"""
+
+from __future__ import annotations
+
+import zlib
+
+import numpy as np
+
+from runtime.errors import FormatError
+from runtime.stages.contract.stage import Int32
+from runtime.stages.teaching.lesson import Sizes, row_limit
+
+__all__ = ["VERSION", "pack_learned", "read_learned", "saved_bytes"]
+
+VERSION = 1
+_MARK = b"PWEN"
+_ID_CHARACTERS = 32
+_HEAD_BYTES = 8 + _ID_CHARACTERS
+
+
+def saved_bytes(sizes: Sizes) -> int:
+    """Return how many bytes what was learned takes."""
+    return _HEAD_BYTES + 2 * sizes.n_slots * (1 + sizes.n_in) + 4
+
+
+def _head(sizes: Sizes, model_id: str) -> bytes:
+    mark = _MARK + bytes([VERSION, 0, sizes.n_slots, 0])
+    return mark + model_id[:_ID_CHARACTERS].encode("ascii")
+
+
+def pack_learned(sizes: Sizes, model_id: str, taught: Int32, rows: Int32) -> bytes:
+    """Return what was learned as bytes.
+
+    Parameters
+    ----------
+    sizes : Sizes
+    model_id : str
+        SHA-256 of the model, hexadecimal.
+    taught : int32 (n_slots,)
+    rows : int32 (n_slots, n_in)
+    """
+    body = _head(sizes, model_id) + taught.astype("<i2").tobytes() + rows.astype("<i2").tobytes()
+    return body + zlib.crc32(body).to_bytes(4, "little")
+
+
+def read_learned(sizes: Sizes, model_id: str, data: bytes, where: str) -> tuple[Int32, Int32]:
+    """Read what was learned from untrusted bytes.
+
+    Returns
+    -------
+    taught : int32 (n_slots,)
+    rows : int32 (n_slots, n_in)
+
+    Raises
+    ------
+    FormatError
+        It is no such state, of another version or another model, or damaged.
+    """
+    do = "enrol anew with this model"
+    if data[:4] != _MARK:
+        raise FormatError(where, "first bytes", repr(data[:4]), repr(_MARK), do)
+    if data[4:5] != bytes([VERSION]):
+        raise FormatError(where, "version", data[4:5].hex() or "missing", VERSION, do)
+    # A cut or flipped file is told before whose it is: nothing in it is to be believed.
+    whole = len(data) > _HEAD_BYTES and zlib.crc32(data[:-4]).to_bytes(4, "little") == data[-4:]
+    if not whole:
+        raise FormatError(where, "enrolment", "damaged", "bytes with their checksum", do)
+    head = _head(sizes, model_id)
+    if data[: len(head)] != head or len(data) != saved_bytes(sizes):
+        got = data[8:20].decode("ascii", "replace")
+        raise FormatError(where, "model of the enrolment", repr(got), repr(model_id[:12]), do)
+    numbers = np.frombuffer(data[len(head) : -4], dtype="<i2").astype(np.int32)
+    taught, rows = numbers[: sizes.n_slots], numbers[sizes.n_slots :]
+    limit = row_limit(sizes.n_in)
+    if taught.min() < 0 or int(np.abs(rows).max()) > limit:
+        raise FormatError(where, "enrolment", "out of range", f"weights to {limit}", do)
+    return taught.copy(), rows.reshape(sizes.n_slots, sizes.n_in).copy()

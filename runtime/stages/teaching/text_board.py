@@ -1,0 +1,381 @@
+"""The fixed text of the functions that a board calls to let the model learn its owner."""
+
+from __future__ import annotations
+
+__all__ = ["BOARD_C", "DECLARATIONS"]
+
+DECLARATIONS = """\
+/* Enrolment: the model learns its owner, from a few takes of each class or of a new gesture.
+ *
+ *     pw_enrol_begin(&state, class_number);   a take begins; go on with pw_step
+ *     pw_enrol_add(&state);                   it has ended: its number, or why it is refused
+ *     pw_enrol_finish(&state);                after all takes: how many were learned from
+ *     pw_forget(&state);                      as it was shipped
+ *
+ * Takes may come in any order; each class up to PW_ENROL_MOST_TAKES in a session, and a class that
+ * nobody shows stays as it was shipped. Between two takes the model goes on as usual. Classes from
+ * PW_ENROL_FIRST_OWN on are places for gestures of the owner's own, @N_OWN@ of them.
+ * Without any take every answer is bit for bit what was shipped.
+ *
+ * What is kept for good are weights, (PW_ENROL_SLOTS, @N_IN@) in 16 bits, and how many takes each
+ * class was learned from: no readout, no picture, no name. Takes (@N_IN@ bytes each, of the model's
+ * last values) are held from pw_enrol_add to pw_enrol_finish, which lets go of them. Weights that
+ * were learned from a person tell of that person: keep them on the device. pw_init forgets them as
+ * all else; pw_restart begins anew and keeps them.
+ *
+ * RAM of enrolment is part of pw_state. pw_enrol_finish takes time, about @N_STEPS@ steps of
+ * @N_SLOTS@ x @N_IN@ multiply-adds: call it where no frame waits. */
+#define PW_ENROL_SLOTS @N_SLOTS@
+#define PW_ENROL_FIRST_OWN @N_KNOWN@
+#define PW_ENROL_MOST_TAKES @N_TAKES@
+#define PW_ENROL_LEAST_FRAMES @LEAST_FRAMES@
+@REASONS@
+int32_t pw_enrol_begin(pw_state *s, int32_t class_number);
+int32_t pw_enrol_add(pw_state *s);
+int32_t pw_enrol_is_open(const pw_state *s); /* 1 while a take is open, else 0 */
+int32_t pw_enrol_finish(pw_state *s);
+void pw_forget(pw_state *s);
+void pw_restart(pw_state *s);
+
+/* What was learned as PW_ENROL_BYTES bytes, for memory that outlasts a reset: a mark, the version
+ * of this form, the model's identity, how many takes and the weights, and a checksum (CRC-32).
+ * pw_enrol_load returns 0, or PW_ENROL_FOREIGN or PW_ENROL_DAMAGED and changes nothing; takes of a
+ * session that was not finished are dropped. Where the owner wants to be forgotten, call pw_forget
+ * and erase those bytes as well. */
+#define PW_ENROL_BYTES @SAVED_BYTES@
+void pw_enrol_save(const pw_state *s, uint8_t *to);
+int32_t pw_enrol_load(pw_state *s, const uint8_t *from);"""
+
+BOARD_C = """\
+
+/* Squared distance of two kept takes. */
+static int32_t @PREFIX@_squared(const int8_t *a, const int8_t *b)
+{
+    int32_t sum = 0;
+    for (uint32_t i = 0u; i < @N_IN@u; i++) {
+        const int32_t step = (int32_t)a[i] - b[i];
+        sum += step * step;
+    }
+    return sum;
+}
+
+static uint32_t @PREFIX@_n_takes(const pw_state *s, int32_t mark)
+{
+    uint32_t n = 0u;
+    for (uint32_t p = 0u; p < @N_PLACES@u; p++) {
+        if ((mark == 0) ? (s->@PREFIX@_take_class[p] > 0) : (s->@PREFIX@_take_class[p] == mark)) {
+            n++;
+        }
+    }
+    return n;
+}
+
+/* Whether the take is unlike its class: its mean, and the nearest take of it before. */
+static int @PREFIX@_is_unlike(const pw_state *s, int32_t slot)
+{
+    int32_t nearest = INT32_MAX;
+    for (uint32_t p = 0u; p < @N_PLACES@u; p++) {
+        if (s->@PREFIX@_take_class[p] == (slot + 1)) {
+            const int32_t far = @PREFIX@_squared(&s->@PREFIX@_takes[p * @N_IN@u], s->@PREFIX@_best);
+            nearest = (far < nearest) ? far : nearest;
+        }
+    }
+    if ((nearest != INT32_MAX) && (nearest > @APART@)) {
+        return 1;
+    }
+    if (slot >= @N_KNOWN@) {
+        return 0;
+    }
+    return @PREFIX@_squared(&@PREFIX@_means[(uint32_t)slot * @N_IN@u], s->@PREFIX@_best) > @UNLIKE@;
+}
+
+static int @PREFIX@_is_other(const pw_state *s, int32_t slot)
+{
+    if (slot < @N_KNOWN@) {
+        int32_t top = s->@PREFIX@_best_scores[0];
+        for (uint32_t c = 1u; c < @N_KNOWN@u; c++) {
+            top = (s->@PREFIX@_best_scores[c] > top) ? s->@PREFIX@_best_scores[c] : top;
+        }
+        return (top - s->@PREFIX@_best_scores[slot]) > @RIVAL@;
+    }
+    for (uint32_t c = 0u; c < @N_KNOWN@u; c++) {
+        if (@PREFIX@_squared(&@PREFIX@_means[c * @N_IN@u], s->@PREFIX@_best) <= @PREFIX@_near[c]) {
+            return 1;
+        }
+    }
+    return 0;
+}
+
+int32_t pw_enrol_begin(pw_state *s, int32_t class_number)
+{
+    s->@PREFIX@_frames[0] = 0;
+    s->@PREFIX@_lead[0] = INT32_MIN;
+    s->@PREFIX@_open[0] = 0;
+    s->@PREFIX@_answer[0] = PW_ENROL_CLASS;
+    if ((class_number >= 0) && (class_number < @N_SLOTS@)
+        && (@PREFIX@_learnable[class_number] != 0u)) {
+        s->@PREFIX@_open[0] = class_number + 1;
+        s->@PREFIX@_answer[0] = 0;
+    }
+    return s->@PREFIX@_answer[0];
+}
+
+int32_t pw_enrol_is_open(const pw_state *s)
+{
+    return (s->@PREFIX@_open[0] != 0) ? 1 : 0;
+}
+
+static int32_t @PREFIX@_refusal(const pw_state *s, int32_t slot)
+{
+    if (slot < 0) {
+        return PW_ENROL_NO_TAKE;
+    }
+    if (@PREFIX@_n_takes(s, slot + 1) >= PW_ENROL_MOST_TAKES) {
+        return PW_ENROL_FULL;
+    }
+    if (s->@PREFIX@_frames[0] < PW_ENROL_LEAST_FRAMES) {
+        return PW_ENROL_SHORT;
+    }
+    if (@PREFIX@_is_unlike(s, slot) != 0) {
+        return PW_ENROL_UNLIKE;
+    }
+    return (@PREFIX@_is_other(s, slot) != 0) ? PW_ENROL_OTHER : 0;
+}
+
+int32_t pw_enrol_add(pw_state *s)
+{
+    const int32_t slot = s->@PREFIX@_open[0] - 1;
+    int32_t answer = @PREFIX@_refusal(s, slot);
+    if (answer == 0) {
+        const uint32_t p = @PREFIX@_n_takes(s, 0);
+        for (uint32_t i = 0u; i < @N_IN@u; i++) {
+            s->@PREFIX@_takes[(p * @N_IN@u) + i] = s->@PREFIX@_best[i];
+        }
+        for (uint32_t c = 0u; c < @N_KNOWN@u; c++) {
+            s->@PREFIX@_take_scores[(p * @N_KNOWN@u) + c] = s->@PREFIX@_best_scores[c];
+        }
+        s->@PREFIX@_take_class[p] = (int8_t)(slot + 1);
+        answer = (int32_t)@PREFIX@_n_takes(s, slot + 1);
+    }
+    s->@PREFIX@_open[0] = 0;
+    s->@PREFIX@_answer[0] = answer;
+    return answer;
+}
+
+/* a / b to the nearest, ties up, of numbers from 0 and from 1: not every core can divide. */
+static int32_t @PREFIX@_ratio(int32_t a, int32_t b)
+{
+    const uint32_t whole = (uint32_t)a + ((uint32_t)b >> 1);
+    uint32_t rest = 0u;
+    uint32_t ratio = 0u;
+    for (uint32_t i = 0u; i < 32u; i++) {
+        rest = (rest << 1) | ((whole >> (31u - i)) & 1u);
+        ratio <<= 1;
+        if (rest >= (uint32_t)b) {
+            rest -= (uint32_t)b;
+            ratio |= 1u;
+        }
+    }
+    return (int32_t)ratio;
+}
+
+/* One step of gradient descent on the log loss of one example: rows += 2 wrong / |kept|^2. */
+static void @PREFIX@_step(pw_state *s, const int8_t *kept, const int32_t *base, int32_t label)
+{
+    int32_t y[@N_SLOTS@];
+    int32_t top = INT32_MIN;
+    int32_t size = 0;
+    for (int32_t c = 0; c < @N_SLOTS@; c++) {
+        const int16_t *row = &s->@PREFIX@_rows[(uint32_t)c * @N_IN@u];
+        y[c] = ((c < @N_KNOWN@) ? base[c] : @OWN_LEVEL@) + @PREFIX@_evidence(row, kept);
+        if (((c < @N_KNOWN@) || (s->@PREFIX@_taught[c] > 0)) && (y[c] > top)) {
+            top = y[c];
+        }
+    }
+    int32_t total = 0;
+    for (int32_t c = 0; c < @N_SLOTS@; c++) {
+        const int32_t behind = pw_requant(top - y[c], @EXP_MULTIPLIER@, @EXP_SHIFT@);
+        y[c] = 0;
+        if ((c < @N_KNOWN@) || (s->@PREFIX@_taught[c] > 0)) {
+            y[c] = (int32_t)@PREFIX@_exp[pw_sat(behind, 0, 255)];
+        }
+        total += y[c];
+    }
+    for (uint32_t i = 0u; i < @N_IN@u; i++) {
+        size += (int32_t)kept[i] * kept[i];
+    }
+    size = (size < @LEAST_SIZE@) ? @LEAST_SIZE@ : size;
+    for (int32_t c = 0; c < @N_SLOTS@; c++) {
+        const int32_t chance = @PREFIX@_ratio(y[c] * (1 << @CHANCE_BITS@), total);
+        const int32_t wrong = ((c == label) ? (1 << @CHANCE_BITS@) : 0) - chance;
+        const int32_t ratio = @PREFIX@_ratio(((wrong < 0) ? -wrong : wrong) * @LIFT@, size);
+        const int32_t factor = (wrong < 0) ? -ratio : ratio;
+        int16_t *row = &s->@PREFIX@_rows[(uint32_t)c * @N_IN@u];
+        for (uint32_t i = 0u; i < @N_IN@u; i++) {
+            const int32_t step = pw_asr32((factor * kept[i]) + @HALF@, @EXTRA_BITS@);
+            row[i] = (int16_t)pw_sat(row[i] + step, -@ROW_LIMIT@, @ROW_LIMIT@);
+        }
+    }
+}
+
+static void @PREFIX@_end_session(pw_state *s)
+{
+    for (uint32_t i = 0u; i < @N_ALL_VALUES@u; i++) {
+        s->@PREFIX@_takes[i] = 0;
+    }
+    for (uint32_t i = 0u; i < @N_ALL_SCORES@u; i++) {
+        s->@PREFIX@_take_scores[i] = 0;
+    }
+    for (uint32_t i = 0u; i < @N_PLACES@u; i++) {
+        s->@PREFIX@_take_class[i] = 0;
+    }
+    for (uint32_t i = 0u; i < @N_IN@u; i++) {
+        s->@PREFIX@_best[i] = 0;
+    }
+    for (uint32_t i = 0u; i < @N_KNOWN@u; i++) {
+        s->@PREFIX@_best_scores[i] = 0;
+    }
+    s->@PREFIX@_open[0] = 0;
+    s->@PREFIX@_frames[0] = 0;
+    s->@PREFIX@_lead[0] = 0;
+}
+
+int32_t pw_enrol_finish(pw_state *s)
+{
+    const uint32_t n = @PREFIX@_n_takes(s, 0);
+    for (int32_t c = 0; c < @N_SLOTS@; c++) {
+        const int32_t taught = s->@PREFIX@_taught[c] + (int32_t)@PREFIX@_n_takes(s, c + 1);
+        s->@PREFIX@_taught[c] = (int16_t)((taught > 32767) ? 32767 : taught);
+    }
+    for (uint32_t pass = 0u; (n != 0u) && (pass < @PASSES@u); pass++) {
+        for (uint32_t a = 0u; a < @N_ANCHORS@u; a++) {
+            @PREFIX@_step(s, &@PREFIX@_anchors[a * @N_IN@u],
+                &@PREFIX@_anchor_scores[a * @N_KNOWN@u], @PREFIX@_anchor_class[a]);
+        }
+        for (uint32_t p = 0u; p < n; p++) {
+            @PREFIX@_step(s, &s->@PREFIX@_takes[p * @N_IN@u],
+                &s->@PREFIX@_take_scores[p * @N_KNOWN@u], s->@PREFIX@_take_class[p] - 1);
+        }
+    }
+    @PREFIX@_end_session(s);
+    s->@PREFIX@_answer[0] = (int32_t)n;
+    return (int32_t)n;
+}
+
+void pw_forget(pw_state *s)
+{
+    @PREFIX@_end_session(s);
+    for (uint32_t i = 0u; i < @N_WEIGHTS@u; i++) {
+        s->@PREFIX@_rows[i] = 0;
+    }
+    for (uint32_t c = 0u; c < @N_SLOTS@u; c++) {
+        s->@PREFIX@_taught[c] = 0;
+    }
+    s->@PREFIX@_answer[0] = 0;
+}
+
+/* The members of enrolment stand one behind the other, from the first to the last. */
+void pw_restart(pw_state *s)
+{
+    uint8_t *byte = (uint8_t *)s;
+    const uint32_t from = (uint32_t)((const uint8_t *)s->@PREFIX@_ask - byte);
+    const uint32_t to =
+        (uint32_t)((const uint8_t *)&s->@PREFIX@_take_class[@N_PLACES@ - 1] - byte);
+    for (uint32_t i = 0u; i < (uint32_t)sizeof(*s); i++) {
+        if ((i < from) || (i > to)) {
+            byte[i] = 0u;
+        }
+    }
+@RESTART@}
+
+static uint32_t @PREFIX@_checksum(const uint8_t *bytes, uint32_t n)
+{
+    uint32_t crc = 0xFFFFFFFFu;
+    for (uint32_t i = 0u; i < n; i++) {
+        crc ^= bytes[i];
+        for (uint32_t bit = 0u; bit < 8u; bit++) {
+            crc = (crc >> 1) ^ (((crc & 1u) != 0u) ? 0xEDB88320u : 0u);
+        }
+    }
+    return crc ^ 0xFFFFFFFFu;
+}
+
+static uint8_t *@PREFIX@_put16(uint8_t *to, uint32_t value)
+{
+    to[0] = (uint8_t)(value & 0xFFu);
+    to[1] = (uint8_t)((value >> 8) & 0xFFu);
+    return &to[2];
+}
+
+void pw_enrol_save(const pw_state *s, uint8_t *to)
+{
+    static const uint8_t mark[8] = {'P', 'W', 'E', 'N', @VERSION@u, 0u, @N_SLOTS@u, 0u};
+    const char *id = PW_MODEL_ID;
+    uint8_t *at = to;
+    for (uint32_t i = 0u; i < 8u; i++) {
+        *at++ = mark[i];
+    }
+    for (uint32_t i = 0u; i < 32u; i++) {
+        *at++ = (uint8_t)id[i];
+    }
+    for (uint32_t c = 0u; c < @N_SLOTS@u; c++) {
+        at = @PREFIX@_put16(at, (uint32_t)s->@PREFIX@_taught[c]);
+    }
+    for (uint32_t i = 0u; i < @N_WEIGHTS@u; i++) {
+        at = @PREFIX@_put16(at, (uint32_t)s->@PREFIX@_rows[i]);
+    }
+    const uint32_t crc = @PREFIX@_checksum(to, PW_ENROL_BYTES - 4u);
+    at = @PREFIX@_put16(at, crc);
+    (void)@PREFIX@_put16(at, crc >> 16);
+}
+
+static int32_t @PREFIX@_number(const uint8_t *from)
+{
+    const int32_t value = (int32_t)((uint32_t)from[0] | ((uint32_t)from[1] << 8));
+    return (value < 0x8000) ? value : (value - 0x10000);
+}
+
+int32_t pw_enrol_load(pw_state *s, const uint8_t *from)
+{
+    static const uint8_t mark[8] = {'P', 'W', 'E', 'N', @VERSION@u, 0u, @N_SLOTS@u, 0u};
+    const char *id = PW_MODEL_ID;
+    uint8_t crc[4];
+    const uint32_t found = @PREFIX@_checksum(from, PW_ENROL_BYTES - 4u);
+    (void)@PREFIX@_put16(@PREFIX@_put16(crc, found), found >> 16);
+    uint32_t foreign = 0u;
+    uint32_t damaged = 0u;
+    for (uint32_t i = 0u; i < 4u; i++) {
+        damaged |= (uint32_t)crc[i] ^ from[(PW_ENROL_BYTES - 4u) + i];
+    }
+    for (uint32_t i = 0u; i < 8u; i++) {
+        foreign |= (uint32_t)mark[i] ^ from[i];
+    }
+    for (uint32_t i = 0u; i < 32u; i++) {
+        foreign |= (uint32_t)(uint8_t)id[i] ^ from[8u + i];
+    }
+    for (uint32_t i = 0u; i < @N_NUMBERS@u; i++) {
+        const int32_t number = @PREFIX@_number(&from[40u + (2u * i)]);
+        if (i < @N_SLOTS@u) {
+            damaged |= (number < 0) ? 1u : 0u;
+        } else {
+            damaged |= ((number < -@ROW_LIMIT@) || (number > @ROW_LIMIT@)) ? 1u : 0u;
+        }
+    }
+    if (damaged != 0u) {
+        return PW_ENROL_DAMAGED;
+    }
+    if (foreign != 0u) {
+        return PW_ENROL_FOREIGN;
+    }
+    pw_forget(s);
+    for (uint32_t i = 0u; i < @N_NUMBERS@u; i++) {
+        const int32_t number = @PREFIX@_number(&from[40u + (2u * i)]);
+        if (i < @N_SLOTS@u) {
+            s->@PREFIX@_taught[i] = (int16_t)number;
+        } else {
+            s->@PREFIX@_rows[i - @N_SLOTS@u] = (int16_t)number;
+        }
+    }
+    return 0;
+}
+"""

@@ -1,0 +1,165 @@
+"""An owner led through enrolment by `palmwatt live`, and what it then answers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from bench_sensor import BenchSensor, counts
+from live_models import call, export, learning_model, logged, one_line, without_latency
+
+from capture.lead.owner.enrolling import MOST_TRIES, Enrolling, wishes
+from runtime.enrolment import learned_arrays, learned_bytes, with_learned
+from runtime.errors import UsageError
+from runtime.model import Model, load_model
+from runtime.stages.contract.stage import State
+from runtime.verification.engines import ENGINES
+
+
+@pytest.fixture(scope="module")
+def learning(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An exported model of the bench sensor that can learn."""
+    return export(learning_model(), tmp_path_factory.mktemp("learning"))
+
+
+def learned_of(model: Model, path: Path) -> dict[str, np.ndarray]:
+    state = with_learned(model, model.initial_state(), path.read_bytes(), str(path))
+    return learned_arrays(model, state)
+
+
+def test_takes_are_asked_for_in_rounds_and_what_was_learned_is_written(
+    bench_sensor: BenchSensor, learning: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each class is asked for in turn, each answer told; the file is what the model learned."""
+    file = tmp_path / "owner.bin"
+    words = ("--port", bench_sensor.url, "--model", learning)
+    assert call(*words, "--enrol", file, "--takes", 2) == 0
+    said = capsys.readouterr().out
+    asked = [line for line in said.splitlines() if "get ready" in line]
+    assert [line.split()[-1] for line in asked] == ["left", "right", "left", "right"]
+    assert said.count("hold it") == 4 and "right: take 2 kept" in said
+    assert "learned from 4 takes; 0 were refused" in said
+    found = learned_of(load_model(learning), file)
+    assert found["taught"].tolist() == [2, 2, 0, 0] and found["rows"].any()
+
+    # It answers otherwise than before, and alike by every engine.
+    logs = []
+    for engine in ENGINES:
+        log = tmp_path / f"{engine}.jsonl"
+        more = ("--engine", engine, "--log", log, "--seconds", 4, "--enrolled", file)
+        assert call(*words, *more) == 0
+        logs.append(without_latency(logged(log)))
+    assert logs[0] == logs[1] == logs[2]
+    exposures = (np.stack([counts(k, lit) for k in range(120)]) for lit in (True, False))
+    model = load_model(learning)
+    state = with_learned(model, model.initial_state(), file.read_bytes(), "file")
+    events = model.run(*exposures, state).events
+    assert [e["sequence"] for e in logs[0]] == np.flatnonzero(events >= 0).tolist()
+
+
+def test_enrolment_builds_on_what_was_learned_before(
+    bench_sensor: BenchSensor, learning: Path, tmp_path: Path
+) -> None:
+    """With both options, a gesture of one's own comes on top of what a file holds."""
+    first, second = tmp_path / "first.bin", tmp_path / "second.bin"
+    words = ("--port", bench_sensor.url, "--model", learning, "--takes", 1)
+    assert call(*words, "--enrol", first, "--class", "left") == 0
+    assert call(*words, "--enrol", second, "--enrolled", first, "--class", "own_1") == 0
+    assert learned_of(load_model(learning), second)["taught"].tolist() == [1, 0, 0, 1]
+
+
+def test_a_refused_take_is_asked_for_again_and_then_left_out(
+    bench_sensor: BenchSensor, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The reason is told each time; where no take was kept, nothing is written."""
+    folder = export(learning_model(unlike=0), tmp_path / "model")
+    file = tmp_path / "owner.bin"
+    words = ("--port", bench_sensor.url, "--model", folder, "--takes", 1, "--class", "left")
+    assert call(*words, "--enrol", file) == 2
+    said = capsys.readouterr()
+    assert said.out.count("left: refused, too unlike") == MOST_TRIES
+    assert "; left out" in said.out and "0 takes kept" in said.err
+    assert not file.exists()
+
+
+def test_an_interrupted_enrolment_writes_nothing(
+    bench_sensor: BenchSensor, learning: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Half a lesson is none."""
+    file = tmp_path / "owner.bin"
+    words = ("--port", bench_sensor.url, "--model", learning, "--seconds", 4)
+    assert call(*words, "--enrol", file, "--takes", 2) == 2
+    assert "not all asked for" in capsys.readouterr().err and not file.exists()
+
+
+def _flipped(data: bytes) -> bytes:
+    return data[:60] + bytes([data[60] ^ 1]) + data[61:]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--enrol", "new.bin", "--takes", 3), "takes of each class is 3, expected 1 to 2"),
+        (("--enrol", "new.bin", "--takes", 0), "takes of each class is 0"),
+        (("--enrol", "new.bin", "--class", "middle"), "class to enrol is 'middle', expected one"),
+        (("--enrol", "new.bin", "--class", "left", "--class", "left"), "each once"),
+        (("--enrol", "there.bin"), "there already"),
+        (("--enrolled", "no.bin"), "unreadable"),
+        (("--enrolled", "there.bin"), "first bytes is"),
+        (("--enrolled", "damaged.bin"), "damaged.bin: enrolment is damaged"),
+        (("--enrolled", "cut.bin"), "enrolment is damaged"),
+        (("--enrolled", "foreign.bin"), "model of the enrolment"),
+    ],
+)
+def test_a_wrong_call_or_file_is_one_line(
+    words: tuple[str, ...],
+    said: str,
+    learning: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Wrong numbers of takes, classes, and files that are no state of this model: exit code 2."""
+    monkeypatch.chdir(tmp_path)
+    model, other = load_model(learning), learning_model(unlike=7)
+    data = learned_bytes(model, model.initial_state())
+    files = {
+        "there.bin": b"else", "damaged.bin": _flipped(data), "cut.bin": data[:-3],
+        "foreign.bin": learned_bytes(other, other.initial_state()),
+    }  # fmt: skip
+    for name, content in files.items():
+        (tmp_path / name).write_bytes(content)
+    assert call("--port", "/dev/no-such-sensor", "--model", learning, *words) == 2
+    assert said in one_line(capsys)
+
+
+def test_a_model_that_cannot_learn_says_so(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A model without enrolment is refused before the port is opened."""
+    for words in (("--enrol", tmp_path / "new.bin"), ("--enrolled", __file__)):
+        assert call("--port", "/dev/no-such-sensor", "--model", folder, *words) == 2
+        assert "enrol = true" in one_line(capsys)
+
+
+def test_the_same_frames_lead_the_same_way() -> None:
+    """Time is counted in frame pairs: between the same frames come the same commands."""
+    model = learning_model()
+    with pytest.raises(UsageError):
+        wishes(model, 9)
+
+    def led(say: Callable[[str], None]) -> State:
+        leading, state = Enrolling(model, wishes(model, 1), say), model.initial_state()
+        for k in range(300):
+            state = leading.before(state)
+            lit, dark = (counts(k, of)[None] for of in (True, False))
+            state = model.run(lit, dark, state).state
+        assert leading.done and leading.n_kept == 2
+        return state
+
+    lines: list[list[str]] = [[], []]
+    first, second = (led(said.append) for said in lines)
+    assert lines[0] == lines[1]
+    assert all(np.array_equal(first[name], second[name]) for name in first)

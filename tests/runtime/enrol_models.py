@@ -1,0 +1,73 @@
+"""Models that learn their owner, and takes for them; every draw takes an explicit generator."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from runtime.enrolment import Command
+from runtime.fixedpoint import choose_multiplier
+from runtime.model import Model
+from runtime.sensor import Sensor
+from runtime.stages.bins import Bins
+from runtime.stages.closing.decision import Decision
+from runtime.stages.contract.stage import Counts
+from runtime.stages.dense import Dense
+from runtime.stages.teaching.enrol import Enrol
+from runtime.stages.teaching.lesson import EVIDENCE_NATS
+
+__all__ = ["SIDE", "corner_model", "corners", "take_of"]
+
+SIDE = 4
+"""Rows and columns of bins."""
+_UNIT = 0.01
+"""Nats of one step of a score."""
+
+
+def corner_model(*, moves: bool = False, n_own: int = 1, name: str = "corner") -> Model:
+    """Tell in which of two halves light is: left, right, or in neither (other)."""
+    entry = Bins(8, 8, SIDE, SIDE)
+    n = SIDE * SIDE
+    shorten = Dense(
+        np.eye(n, dtype=np.int8), np.zeros(n, np.int32), 1, 7, False, 8, np.eye(n), np.zeros(n)
+    )
+    left = np.tile(np.repeat([1, -1], SIDE // 2), SIDE)
+    weights = np.stack([left, -left, 0 * left]).astype(np.int8)
+    bias = np.array([0, 0, 60], dtype=np.int32)
+    head = Dense(weights, bias, 1, 0, False, 32, weights.astype(float), bias.astype(float))
+    examples = np.stack([np.where(left > 0, 30, 0), np.where(left < 0, 30, 0), 0 * left])
+    row_bits = 16
+    factor = choose_multiplier(1 / (_UNIT * 2**row_bits), EVIDENCE_NATS << row_bits)
+    sixteenths = choose_multiplier(16 * _UNIT, 1 << 20)
+    scores, _ = head.run(examples.astype(np.int32), {})
+    learns = Enrol(
+        head=head, centre=np.zeros(n, np.int32), kept_shift=0,
+        anchors=examples.astype(np.int8), anchor_scores=scores,
+        anchor_classes=np.arange(3, dtype=np.int32), means=examples.astype(np.int8),
+        near=np.full(3, 500, np.int32), learnable=(True, True, False), n_own=n_own, n_takes=3,
+        own_level=0, moves=moves, least_frames=3, unlike=40_000, apart=20_000, rival=1_600,
+        row_bits=row_bits, multiplier=factor[0], shift=factor[1],
+        exp_multiplier=sixteenths[0], exp_shift=sixteenths[1],
+    )  # fmt: skip
+    other = (False, False, True, *[False] * n_own)
+    classes = ("left", "right", "other", *[f"own_{i + 1}" for i in range(n_own)])
+    decision = Decision(other, 20, 0, 2, 0)
+    sensor = Sensor(name, 8, 8, black_level_counts=0)
+    return Model(name, "corners", sensor, classes, (entry, shorten, learns, decision), {})
+
+
+def corners(where: str, n_frames: int, seed: int = 0) -> tuple[Counts, Counts]:
+    """Return frames with light on one side, at the top, at the bottom, or nowhere."""
+    rng = np.random.default_rng(seed)
+    lit = np.zeros((n_frames, 8, 8))
+    part = {
+        "left": np.s_[:, :, :4], "right": np.s_[:, :, 4:], "top": np.s_[:, :4, :],
+        "bottom": np.s_[:, 4:, :], "all": np.s_[:, :, :], "none": np.s_[:, :0, :],
+    }[where]  # fmt: skip
+    lit[part] = 900
+    lit = np.clip(lit + rng.integers(0, 60, lit.shape), 0, 4095).astype(np.uint16)
+    return lit, np.zeros_like(lit)
+
+
+def take_of(class_number: int) -> list[tuple[Command, int]]:
+    """Return the commands around the frames of one take."""
+    return [("begin", class_number), ("add", 0)]

@@ -1,0 +1,49 @@
+"""What becomes background, and when."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from runtime.stages.passive.background import Background
+
+STAGE = Background(4, 2, 3, 11, 1, 2, (4, 7, 12), 16)
+RNG = np.random.default_rng(4)
+
+
+def fronts(values: np.ndarray) -> np.ndarray:
+    y, _ = STAGE.run(np.rint(values).astype(np.int32), STAGE.initial_state())
+    return y
+
+
+def still(n_frames: int, level: float = 5000.0) -> np.ndarray:
+    return level + RNG.normal(0.0, 20.0, (n_frames, 4))
+
+
+def test_slow_light_becomes_background() -> None:
+    """A drift of a hundredth of the noise a frame stays within a few times the noise."""
+    drift = np.arange(2000)[:, None] * np.array([0.2, -0.2, 0.0, 0.0])
+    assert np.abs(fronts(still(2000) + drift)[100:, :4]).max() < 120
+
+
+def test_a_bag_stands_in_front_and_then_no_more() -> None:
+    """What comes and is still is less than half within twice the frames of the second shift."""
+    bag = np.where(np.arange(700)[:, None] >= 100, 900.0, 0.0)
+    y = fronts(still(700) + bag)[:, 0]
+    assert y[110] > 800 and y[100 + 256] < 900 * 0.45 and abs(y[-1]) < 100
+
+
+def test_who_moves_stays_in_front() -> None:
+    """What comes and moves has hardly faded after as many frames as make a bag disappear."""
+    person = np.zeros((700, 4))
+    person[100:, 0] = 900.0 + 300.0 * RNG.standard_normal(600)
+    y = fronts(still(700) + person)[:, 0]
+    assert y[-50:].mean() > 900 * 0.75
+
+
+def test_unrest_is_told_for_the_noise_of_the_place() -> None:
+    """Twice as much noise tells more noise and no more unrest; movement tells more unrest."""
+    quiet, noisy = fronts(still(300)), fronts(5000.0 + 2.0 * (still(300) - 5000.0))
+    assert noisy[-1, 4] - quiet[-1, 4] > 32  # an octave is 64
+    moving = still(300)
+    moving[200:] += 400.0 * RNG.standard_normal((100, 4))
+    assert fronts(moving)[-1, 5] > quiet[-1, 5] + 64 and abs(noisy[-1, 5]) < 64

@@ -1,0 +1,276 @@
+"""What a model learns of its owner, what it refuses, and what it keeps."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+import numpy as np
+import pytest
+from enrol_models import corner_model, corners
+from firmware_models import small_model
+
+from runtime.enrolment import (
+    Answered,
+    can_enrol,
+    carry_out,
+    enrolment_bytes,
+    learned_arrays,
+    learned_bytes,
+    reason_in_words,
+    with_learned,
+)
+from runtime.errors import FormatError, UsageError
+from runtime.model import Model, load_model, save_model
+from runtime.stages.contract.stage import State
+from runtime.stages.teaching.enrol import Enrol
+from runtime.stages.teaching.reasons import (
+    FULL,
+    NO_CLASS,
+    NO_TAKE,
+    OTHER_CLASS,
+    REASONS,
+    SHORT,
+    UNLIKE,
+)
+
+LEFT, RIGHT, OTHER, OWN = range(4)
+
+
+def shown(
+    model: Model, state: State, where: str, number: int, n_frames: int = 4, seed: int = 0
+) -> Answered:
+    """Show a take of a class and add it."""
+    state, answer = carry_out(model, state, "begin", number)
+    if answer < 0:
+        return Answered(state, answer)
+    state = model.run(*corners(where, n_frames, seed), state).state
+    return carry_out(model, state, "add")
+
+
+def taught(model: Model, where: str, number: int, n_takes: int = 3) -> State:
+    """Teach a class by takes, and learn."""
+    state = model.initial_state()
+    for seed in range(n_takes):
+        state, answer = shown(model, state, where, number, seed=seed)
+        assert answer == seed + 1
+    state, n = carry_out(model, state, "finish")
+    assert n == n_takes
+    return state
+
+
+def scores(model: Model, where: str, state: State, seed: int = 9) -> np.ndarray:
+    return model.run(*corners(where, 1, seed), state).evidence[0]
+
+
+def test_without_a_take_every_score_is_the_head_s() -> None:
+    """Scores of known classes are the head's own, and a place that is empty is the lowest."""
+    model = corner_model()
+    learns = model.stages[2]
+    assert isinstance(learns, Enrol)
+    for where in ("left", "right", "top", "none"):
+        lit, dark = corners(where, 20)
+        x = model.stages[1].run(model.entry.run_frames(lit, dark), {})[0]
+        wanted, _ = learns.head.run(x, {})
+        evidence = model.run(lit, dark).evidence
+        assert np.array_equal(evidence[:, :3], wanted)
+        assert np.array_equal(evidence[:, 3], wanted.min(axis=1))
+
+
+def test_takes_of_a_class_that_was_not_found_make_it_found() -> None:
+    """Light at the top is nobody's; shown as left three times, it is left, and right stays."""
+    model = corner_model()
+    assert scores(model, "top", model.initial_state()).argmax() == OTHER
+    state = taught(model, "top", LEFT)
+    assert scores(model, "top", state).argmax() == LEFT
+    assert scores(model, "right", state).argmax() == RIGHT
+    assert scores(model, "none", state).argmax() == OTHER
+
+
+def test_a_gesture_of_one_s_own_is_told_from_all_others() -> None:
+    """Three takes of light at the bottom are a class of their own; known ones stay."""
+    model = corner_model()
+    state = taught(model, "bottom", OWN)
+    assert scores(model, "bottom", state).argmax() == OWN
+    for where, number in (("left", LEFT), ("right", RIGHT), ("none", OTHER)):
+        assert scores(model, where, state).argmax() == number
+
+
+def test_a_lesson_moves_scores_as_gradient_descent_on_the_log_loss_does() -> None:
+    """The rows are those of the same steps in real numbers, within their rounding."""
+    model = corner_model(n_own=0)
+    learns = model.stages[2]
+    assert isinstance(learns, Enrol)
+    state = model.initial_state()
+    state, _ = shown(model, state, "top", LEFT)
+    take, base = state["s2_takes"][0].astype(float), state["s2_take_scores"][0] * 0.01
+    state, _ = carry_out(model, state, "finish")
+    rows = np.zeros((3, 16))
+    examples = [
+        *zip(learns.anchors.astype(float), learns.anchor_scores * 0.01, range(3), strict=True)
+    ]
+    examples.append((take, base, LEFT))
+    for _ in range(10):
+        for x, scores_, label in examples:
+            y = scores_ + rows @ x
+            wrong = np.eye(3)[label] - np.exp(y - y.max()) / np.exp(y - y.max()).sum()
+            rows += 2 / max(x @ x, 2**10) * np.outer(wrong, x)
+    got = state["s2_rows"] / 2.0**16
+    assert np.abs(got - rows).max() < 0.05 * np.abs(rows).max()
+
+
+@pytest.mark.parametrize(
+    ("where", "number", "n_frames", "reason"),
+    [
+        ("left", OTHER, 4, NO_CLASS),
+        ("left", -1, 4, NO_CLASS),
+        ("left", 4, 4, NO_CLASS),
+        ("left", LEFT, 2, SHORT),
+        ("right", LEFT, 4, UNLIKE),
+        ("left", OWN, 4, OTHER_CLASS),
+    ],
+)
+def test_bad_takes_are_refused_and_told_why(
+    where: str, number: int, n_frames: int, reason: int
+) -> None:
+    """A wrong class, too short a take, one unlike its class, one like another: each its reason."""
+    model = corner_model()
+    learns = model.stages[2]
+    assert isinstance(learns, Enrol)
+    if reason == UNLIKE:
+        assert learns.unlike < 16 * 30**2 * 4
+        stages = (*model.stages[:2], _replaced(learns, unlike=9_000), model.stages[3])
+        model = Model("corner", "corners", model.sensor, model.classes, stages)
+    before = model.initial_state()
+    state, answer = shown(model, before, where, number, n_frames)
+    assert answer == reason and reason_in_words(answer) == REASONS[reason][1]
+    assert not state["s2_take_class"].any() and not state["s2_rows"].any()
+
+
+def _replaced(learns: Enrol, **changes: Any) -> Enrol:
+    return dataclasses.replace(learns, **changes)
+
+
+def test_a_rival_beyond_what_can_be_learned_is_another_class() -> None:
+    """A take whose other class leads by more than evidence could make up is refused."""
+    model = corner_model()
+    learns = model.stages[2]
+    assert isinstance(learns, Enrol)
+    stages = (*model.stages[:2], _replaced(learns, rival=10), model.stages[3])
+    model = Model("corner", "corners", model.sensor, model.classes, stages)
+    assert shown(model, model.initial_state(), "right", LEFT).answer == OTHER_CLASS
+    assert shown(model, model.initial_state(), "left", LEFT).answer == 1
+
+
+def test_the_own_takes_before_say_what_a_class_looks_like() -> None:
+    """A take far from all earlier ones of its class is unlike them."""
+    model = corner_model()
+    learns = model.stages[2]
+    assert isinstance(learns, Enrol)
+    stages = (*model.stages[:2], _replaced(learns, apart=2_000), model.stages[3])
+    model = Model("corner", "corners", model.sensor, model.classes, stages)
+    state, first = shown(model, model.initial_state(), "top", OWN)
+    assert first == 1
+    assert shown(model, state, "bottom", OWN).answer == UNLIKE
+    assert shown(model, state, "top", OWN, seed=5).answer == 2
+
+
+def test_a_take_wants_a_beginning_and_a_class_ends_with_enough() -> None:
+    """Nothing is added without a begun take, and no more than a session has room for."""
+    model = corner_model()
+    state = model.initial_state()
+    assert carry_out(model, state, "add").answer == NO_TAKE
+    for number in (1, 2, 3):
+        state, answer = shown(model, state, "left", LEFT, seed=number)
+        assert answer == number
+    assert shown(model, state, "left", LEFT).answer == FULL
+
+
+def test_takes_are_let_go_of_once_they_were_learned_from() -> None:
+    """After learning no take and no frame of a take is left, only rows and counts."""
+    model = corner_model()
+    state = taught(model, "top", LEFT)
+    held = learned_arrays(model, state, session=True)
+    assert held["rows"].any() and held["taught"].tolist() == [3, 0, 0, 0]
+    for name in ("takes", "take_scores", "take_class", "best", "best_scores"):
+        assert not held[name].any(), name
+    assert set(learned_arrays(model, state)) == {"rows", "taught"}
+
+
+def test_forgetting_is_as_shipped() -> None:
+    """The state after forgetting is that of a device that never learned."""
+    model = corner_model()
+    state, _ = carry_out(model, taught(model, "top", LEFT), "forget")
+    first = model.initial_state()
+    learning = [name for name in first if name.startswith("s2_")]
+    assert all(np.array_equal(state[name], first[name]) for name in learning)
+
+
+def test_of_a_movement_the_surest_frame_counts() -> None:
+    """A take of a movement is its frame with the clearest gesture, wherever that is."""
+    model = corner_model(moves=True)
+    state, _ = carry_out(model, model.initial_state(), "begin", LEFT)
+    for where in ("none", "left", "none"):
+        state = model.run(*corners(where, 2, 3), state).state
+    assert state["s2_best"].reshape(4, 4)[:, :2].min() > 8
+    still = corner_model()
+    state, _ = carry_out(still, still.initial_state(), "begin", LEFT)
+    for where in ("none", "left", "none"):
+        state = still.run(*corners(where, 2, 3), state).state
+    assert state["s2_best"].max() < 3
+
+
+def test_what_was_learned_survives_as_bytes() -> None:
+    """Saved and loaded, the answers are the same; the bytes are as many as is told."""
+    model = corner_model()
+    state = taught(model, "top", LEFT)
+    data = learned_bytes(model, state)
+    assert len(data) == enrolment_bytes(model)["kept"] == 8 + 32 + 2 * 4 + 2 * 4 * 16 + 4
+    again = with_learned(model, model.initial_state(), data, "file")
+    assert np.array_equal(scores(model, "top", again), scores(model, "top", state))
+    assert learned_bytes(model, again) == data
+
+
+def test_every_cut_and_every_flipped_bit_is_refused() -> None:
+    """A damaged state is refused wherever the damage is."""
+    model = corner_model()
+    data = learned_bytes(model, taught(model, "top", LEFT))
+    first = model.initial_state()
+    for end in range(len(data)):
+        with pytest.raises(FormatError):
+            with_learned(model, first, data[:end], "file")
+    for at in range(len(data)):
+        with pytest.raises(FormatError):
+            with_learned(model, first, data[:at] + bytes([data[at] ^ 16]) + data[at + 1 :], "file")
+    with pytest.raises(FormatError):
+        with_learned(model, first, data + b"\0", "file")
+
+
+def test_another_model_s_state_is_refused() -> None:
+    """What another model learned is told to be another's, not damaged."""
+    data = learned_bytes(corner_model(name="one"), corner_model(name="one").initial_state())
+    model = corner_model(name="two")
+    with pytest.raises(FormatError, match="model of the enrolment"):
+        with_learned(model, model.initial_state(), data, "file")
+
+
+def test_a_model_without_enrolment_says_so() -> None:
+    """Commands on a model that cannot learn are refused in a line."""
+    model = small_model()
+    assert not can_enrol(model)
+    with pytest.raises(UsageError, match="enrol = true"):
+        carry_out(model, model.initial_state(), "begin", 0)
+
+
+def test_a_head_that_learns_is_read_as_it_was_written(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> None:
+    """The head within keeps its numbers and arrays."""
+    folder = tmp_path_factory.mktemp("model")
+    model = corner_model()
+    save_model(model, folder)
+    again = load_model(folder)
+    lit, dark = corners("left", 5)
+    assert np.array_equal(again.run(lit, dark).evidence, model.run(lit, dark).evidence)
+    state = taught(model, "top", LEFT)
+    assert learned_bytes(again, taught(again, "top", LEFT)) == learned_bytes(model, state)

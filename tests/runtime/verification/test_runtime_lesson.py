@@ -1,0 +1,131 @@
+"""Every execution learns the same: states, scores and saved bytes after any commands."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from enrol_models import corner_model, corners
+from firmware_models import EXECUTED_ONCE, random_frames
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from strategies import models
+
+from runtime.enrolment import Command, carry_out, enrol_place, learned_bytes
+from runtime.errors import FormatError
+from runtime.firmware.emit.generate import generate
+from runtime.firmware.machine.compile import HOST, compile_for
+from runtime.firmware.machine.execute import HostLibrary
+from runtime.model import Model
+from runtime.onnx.graph import save_step_graph
+from runtime.onnx.steps import evaluator, onnx_runtime, read_step_graph
+from runtime.verification.engines import open_engine
+from runtime.verification.lesson import Lesson, lesson_for, lesson_in_c, taught_by
+from runtime.verification.verify import compare
+
+WITHOUT_LIMIT = settings(deadline=None, suppress_health_check=list(HealthCheck))
+
+
+@st.composite
+def lessons(draw: st.DrawFn) -> tuple[Model, Lesson]:
+    """Draw a model that learns, frames, and any commands between them, wrong ones too."""
+    model = draw(models(always_learns=True))
+    _, stage = enrol_place(model)
+    n_frames = draw(st.integers(6, 14))
+    lit, dark = random_frames(model, n_frames, draw(st.integers(0, 2**32 - 1)))
+    names: list[Command] = ["begin", "add", "begin", "add", "finish", "forget"]
+    classes = st.integers(-1, stage.sizes.n_slots)
+    command = st.none() | st.tuples(st.sampled_from(names), classes)
+    asked = draw(st.lists(command, min_size=n_frames, max_size=n_frames))
+    return model, Lesson(lit, dark, tuple(asked))
+
+
+def written(model: Model, folder: Path) -> Path:
+    folder.mkdir()
+    for name, text in generate(model).items():
+        (folder / name).write_text(text)
+    return folder
+
+
+@settings(WITHOUT_LIMIT, max_examples=12)
+@given(case=lessons())
+def test_any_commands_give_the_same_state_in_onnx(
+    case: tuple[Model, Lesson], tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """Whatever is asked between whatever frames, ONNX Runtime and the evaluator follow the law."""
+    model, lesson = case
+    path = tmp_path_factory.mktemp("lesson") / "fixed.onnx"
+    save_step_graph(model, path)
+    graph, wanted = read_step_graph(path), taught_by(model, lesson)
+    for opened in (onnx_runtime, evaluator):
+        got = taught_by(model, lesson, lambda before, opened=opened: opened(graph, before))
+        assert compare(wanted, got) == "", opened.__name__
+
+
+@settings(WITHOUT_LIMIT, max_examples=6)
+@given(case=lessons())
+def test_any_commands_give_the_same_state_in_c(
+    case: tuple[Model, Lesson], tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """So does the C on this machine and on a core without multiply-accumulate; bytes are equal."""
+    model, lesson = case
+    folder = written(model, tmp_path_factory.mktemp("lesson") / "firmware")
+    wanted = taught_by(model, lesson)
+    for core in (HOST, "cortex-m0plus"):
+        got, saved = lesson_in_c(model, lesson, compile_for(folder, core, extra=("-Werror",)))
+        assert compare(wanted, got) == "" and saved == "", core
+
+
+@pytest.mark.parametrize("core", EXECUTED_ONCE)
+def test_every_core_learns_the_same(core: str, tmp_path: Path) -> None:
+    """A lesson in which takes are kept, refused, learned from and forgotten, on every core."""
+    model = corner_model()
+    parts = [corners(where, 12, seed) for seed, where in enumerate(["left", "top", "right", "all"])]
+    lit, dark = (np.concatenate(exposures) for exposures in zip(*parts, strict=True))
+    lesson = lesson_for(model, lit, dark)
+    wanted = taught_by(model, lesson)
+    assert wanted.state["s2_rows"].any() and not wanted.state["s2_rows"][-1].any()
+    assert (wanted.state["s2_answer"] > 0).any() and (wanted.state["s2_answer"] < 0).any()
+    got, saved = lesson_in_c(
+        model, lesson, compile_for(written(model, tmp_path / "firmware"), core)
+    )
+    assert compare(wanted, got) == "" and saved == ""
+
+
+def test_beginning_anew_keeps_what_was_learned_and_nothing_else(tmp_path: Path) -> None:
+    """pw_restart is pw_init for all but enrolment: as a device wakes, it still knows its owner."""
+    model = corner_model()
+    host = HostLibrary(compile_for(written(model, tmp_path / "firmware"), HOST))
+    state = model.initial_state()
+    for command in ("begin", "add", "finish"):
+        number = {"begin": 1, "add": 2, "finish": 3}[command]
+        host.command(number, 0)
+        state, _ = carry_out(model, state, command, 0)
+        host.run(*corners("top", 4))
+        state = model.run(*corners("top", 4), state).state
+    host.command(0)
+    own = {name: value for name, value in state.items() if name.startswith("s2_")}
+    lit, dark = corners("top", 3, seed=5)
+    wanted = model.run(lit, dark, model.initial_state() | own)
+    got = host.run(lit, dark)
+    assert np.array_equal(got.evidence, wanted.evidence)
+    assert np.array_equal(got.outputs, wanted.outputs)
+
+
+@pytest.mark.parametrize("engine", ["reference", "onnx", "c"])
+def test_an_engine_answers_as_its_owner_taught_it(engine: str, tmp_path: Path) -> None:
+    """Opened with what was learned, each execution gives the taught model's scores."""
+    model = corner_model()
+    save_step_graph(model, tmp_path / "fixed.onnx")
+    written(model, tmp_path / "firmware")
+    state = model.initial_state()
+    state, _ = carry_out(model, state, "begin", 0)
+    state, _ = carry_out(model, model.run(*corners("top", 4), state).state, "add")
+    state, _ = carry_out(model, state, "finish")
+    data = learned_bytes(model, state)
+    lit, dark = corners("top", 1, seed=7)
+    answer = open_engine(engine, model, tmp_path, data)(lit[0], dark[0])
+    assert np.array_equal(answer.evidence, model.run(lit, dark, state).evidence[0])
+    with pytest.raises(FormatError, match="damaged"):
+        open_engine(engine, model, tmp_path, data[:-1])

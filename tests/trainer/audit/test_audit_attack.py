@@ -1,0 +1,129 @@
+"""The attack on pictures: it finds what is there, and nothing where nothing is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from trainer.audit.chain import RAW, Step
+from trainer.audit.findings import strongest
+from trainer.audit.pictures.attack import Attack, attack, blind_marks
+from trainer.audit.pictures.measures import MEASURES
+from trainer.audit.pictures.scenes import Shown
+
+SIDE, N_PEOPLE, N_EACH = 9, 15, 12
+INSIDE: NDArray[np.bool_] = np.ones((SIDE, SIDE), dtype=bool)
+STEPS = (
+    Step(RAW, "readout", 60),
+    Step("one number", "values", 1),
+    Step("nothing", "values", 3),
+    Step("told", "told", 2, leaves_device=True),
+)
+
+
+@pytest.fixture(scope="module")
+def optic() -> NDArray[np.float64]:
+    """Return an optic of 60 values that leaves nothing of a picture to the eye."""
+    return np.random.default_rng(1).uniform(0, 1, (60, SIDE * SIDE))
+
+
+def squares(optic: NDArray[np.float64]) -> Shown:
+    """Return squares of any size and place, seen through the optic with some noise."""
+    rng = np.random.default_rng(2)
+    pictures = np.zeros((N_PEOPLE * N_EACH, SIDE, SIDE))
+    for picture in pictures:
+        size = int(rng.integers(3, 6))
+        row, col = rng.integers(0, SIDE - size + 1, 2)
+        picture[row : row + size, col : col + size] = 1.0
+    cells = pictures.reshape(len(pictures), -1)
+    raw = cells @ optic.T + 0.02 * rng.standard_normal((len(cells), 60))
+    people = np.array([f"P{k // N_EACH:02d}" for k in range(len(cells))])
+    values = {
+        RAW: raw,
+        "one number": raw.sum(axis=1, keepdims=True),
+        "nothing": np.ones((len(cells), 3)),
+        "told": rng.integers(0, 2, (len(cells), 2)).astype(float),
+    }
+    return Shown("squares", cells, people, values)
+
+
+@pytest.fixture(scope="module")
+def found(optic: NDArray[np.float64]) -> Attack:
+    """Return the attack on squares, the optic known at the first step."""
+    return attack(squares(optic), None, STEPS, {RAW: optic}, INSIDE)
+
+
+def told_of(found: Attack, step: str) -> dict[str, str]:
+    """Return what the strongest attacker of each measure says of a step."""
+    return {f.measure: f.told for f in strongest(found.findings) if f.step == step}
+
+
+def test_attackers_make_pictures_of_a_raw_readout(found: Attack) -> None:
+    """Of 60 values that look like nothing, every measure says that the picture leaks."""
+    assert told_of(found, RAW) == dict.fromkeys(MEASURES, "leaks")
+    gains = {f.attacker: f.gain for f in found.findings if f.step == RAW and f.measure == "iou"}
+    learned = ("ridge regression", "kernel regression", "a small network")
+    shares = [f"{name} of shares" for name in learned]
+    assert set(gains) == {"Tikhonov", "Wiener", *learned, *shares}
+    assert gains["Wiener"] > 0.3
+    assert gains["Tikhonov"] > 0.2
+
+
+def test_weaker_steps_give_away_less(found: Attack) -> None:
+    """One number tells the size and no place; a step that never changes tells nothing at all."""
+    gains = {f.step: f.gain for f in strongest(found.findings) if f.measure == "psnr_db"}
+    assert gains[RAW] > gains["one number"] > gains["nothing"] == 0.0
+    assert told_of(found, "nothing") == dict.fromkeys(MEASURES, "nothing found")
+
+
+def test_nothing_is_found_in_numbers_that_have_nothing_to_do_with_the_scene(found: Attack) -> None:
+    """Of coin tosses no measure says that a picture leaks."""
+    assert "leaks" not in told_of(found, "told").values()
+
+
+def test_nothing_is_found_on_shuffled_pairs(optic: NDArray[np.float64]) -> None:
+    """Readouts that belong to other scenes give no attacker anything."""
+    shown = squares(optic)
+    order = np.random.default_rng(3).permutation(len(shown.pictures))
+    shuffled = Shown("squares", shown.pictures, shown.people, {RAW: shown.values[RAW][order]})
+    found = attack(shuffled, None, STEPS[:1], {RAW: optic}, INSIDE)
+    assert "leaks" not in told_of(found, RAW).values()
+
+
+def test_people_attacked_are_never_learned_from(optic: NDArray[np.float64]) -> None:
+    """Where a step tells who it is and nothing else, no picture of a person held out leaks."""
+    shown = squares(optic)
+    own = np.unique(shown.people, return_inverse=True)[1]
+    marks = np.eye(N_PEOPLE)[own]
+    found = attack(
+        Shown("squares", shown.pictures, shown.people, {RAW: marks}), None, STEPS[:1], {}, INSIDE
+    )
+    assert "leaks" not in told_of(found, RAW).values()
+
+
+def test_further_people_make_a_stronger_attacker(optic: NDArray[np.float64]) -> None:
+    """Pairs of people who were not recorded teach, and are not counted as people asked."""
+    every = squares(optic)
+    few = every.people < "P08"
+    parts = [
+        Shown("squares", every.pictures[rows], every.people[rows], {RAW: every.values[RAW][rows]})
+        for rows in (few, ~few)
+    ]
+    alone = attack(parts[0], None, STEPS[:1], {}, INSIDE)
+    taught = attack(parts[0], parts[1], STEPS[:1], {}, INSIDE)
+    gains = [
+        next(f for f in found.findings if f.measure == "psnr_db" and "ridge" in f.attacker)
+        for found in (alone, taught)
+    ]
+    assert gains[1].gain > gains[0].gain
+    assert gains[1].n_people == gains[0].n_people == 8
+
+
+def test_blind_guess_is_the_best_constant_picture() -> None:
+    """Where all pictures are alike, guessing needs no sensor; each measure takes its best guess."""
+    seen = np.tile(np.linspace(0, 1, 81), (20, 1))
+    told = blind_marks(seen, seen[:3], INSIDE)
+    assert (told["iou"] == 1.0).all()
+    assert told["ssim"] == pytest.approx(np.ones(3))
+    assert (told["psnr_db"] > 100).all()

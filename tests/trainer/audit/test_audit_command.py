@@ -1,0 +1,189 @@
+"""The command: from a model and recordings to a page, with limits that end in an exit code."""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import json
+import re
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from capture.emulated.optic.optics import SENSORS
+from capture.store.session import events_path
+from runtime.model import Model, load_model, save_model
+from runtime.stages.bins import Bins
+from runtime.stages.closing.decision import Decision
+from runtime.stages.dense import Dense
+from trainer.audit.findings import LEAST_PEOPLE
+from trainer.audit.pictures import whole as pictures
+from trainer.audit.steps import chain_steps
+from trainer.cli import main
+
+KIND = ("drawn faces",)
+LIMITS = """\
+[[limit]]
+question = "picture"
+step = "raw pair"
+measure = "psnr_db"
+scenes = "drawn faces"
+most_gain = 0.5
+"""
+
+
+def run(*words: object) -> int:
+    """Run the command; return its exit code."""
+    with pytest.raises(SystemExit) as ended:
+        main(["audit", *map(str, words)])
+    return int(str(ended.value.code or 0))
+
+
+@pytest.fixture(scope="module")
+def model(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a model of two poses and few steps, by no recipe, for the emulated sensor."""
+    weights = np.random.default_rng(1).integers(-9, 9, (2, 16)).astype(np.int8)
+    bias = np.zeros(2, dtype=np.int32)
+    dense = Dense(weights, bias, 1, 0, False, 32, weights.astype(float), bias.astype(float))
+    decision = Decision((False, False), threshold=10, hysteresis=5, persist=1, hold_off=2)
+    stages = (Bins(32, 32, 4, 4), dense, decision)
+    classes = ("fingers_0", "fingers_5")
+    folder = tmp_path_factory.mktemp("model") / "held"
+    save_model(Model("held", "held", SENSORS["lensless32"], classes, stages), folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def audited(
+    model: Path, held_people: Path, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[int, Path]:
+    """Return the exit code and the folder of an audit with few drawn scenes."""
+    place = tmp_path_factory.mktemp("audit")
+    (place / "privacy.toml").write_text(LIMITS, "utf-8")
+    with pytest.MonkeyPatch.context() as patch:
+        for name, value in (("N_FURTHER", 1), ("N_DRAWN", 8), ("N_EACH", 3), ("DRAWN", KIND)):
+            patch.setattr(pictures, name, value)
+        code = run(
+            model, "--recordings", held_people, "--limits", place / "privacy.toml",
+            "--out", place / "out",
+        )  # fmt: skip
+    return code, place / "out"
+
+
+def test_a_broken_limit_ends_in_one(audited: tuple[int, Path]) -> None:
+    """A raw readout gives faces away: the limit is broken, and the exit code says so."""
+    code, out = audited
+    told = json.loads((out / "audit.json").read_text("utf-8"))
+    assert code == 1
+    assert told["verdict"] == "broken"
+    assert told["limits"][0]["worst"]["step"] == "raw pair"
+
+
+def test_every_step_is_asked_about_every_scene(audited: tuple[int, Path]) -> None:
+    """JSON and table hold each step with pictures of takes and stand-ins, in every measure."""
+    out = audited[1]
+    told = json.loads((out / "audit.json").read_text("utf-8"))
+    scenes = ("takes", *KIND)
+    wanted = {
+        (step["name"], "picture", kind, measure)
+        for step in told["steps"]
+        for kind in scenes
+        for measure in ("iou", "ssim", "psnr_db", "edge_overlap")
+    }
+    headline = {(f["step"], f["question"], f["scenes"], f["measure"]) for f in told["headline"]}
+    assert wanted <= headline
+    assert told["n_people"] == LEAST_PEOPLE
+    assert told["data"] == "invented"
+    rows = list(csv.DictReader((out / "findings.csv").read_text("utf-8").splitlines()))
+    assert len(rows) == len(told["findings"])
+    assert {row["told"] for row in rows} <= {"leaks", "nothing found", "cannot tell"}
+
+
+def test_the_page_says_what_leaves_and_shows_pictures(audited: tuple[int, Path]) -> None:
+    """The page has the caution, a table a step, a row of pictures a scene, and no script."""
+    page = (audited[1] / "audit.html").read_text("utf-8")
+    told = json.loads((audited[1] / "audit.json").read_text("utf-8"))
+    assert "local law decides" in page
+    assert page.count('<h3 class="detail">') >= len(told["steps"])
+    assert page.count("data:image/png") == 2 * 2 * (len(told["steps"]) + 2)
+    assert "leaves the device" in page
+    assert not re.search(r"<script|http[s]?://", page)
+
+
+def test_the_page_keeps_the_rules_of_wcag(
+    audited: tuple[int, Path], faults_of_page: Callable[[str], list[str]]
+) -> None:
+    """The page of an audit keeps WCAG 2.2 AA, on a phone and a laptop."""
+    assert faults_of_page((audited[1] / "audit.html").read_text("utf-8")) == []
+
+
+def refused(capsys: pytest.CaptureFixture[str], *words: object) -> str:
+    """Run the command, which must refuse in one line; return the line."""
+    capsys.readouterr()
+    assert run(*words) == 2
+    lines = [x for x in capsys.readouterr().err.splitlines() if x.startswith("palmwatt:")]
+    assert len(lines) == 1
+    return lines[0]
+
+
+def test_too_few_people_and_one_class_are_refused(
+    model: Path, held_people: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Of five people, or of one class, nothing is told: one line, exit 2."""
+    few = Path(shutil.copytree(held_people, tmp_path / "few"))
+    shutil.rmtree(few / "sub-P03")
+    line = refused(capsys, model, "--recordings", few)
+    assert "number of people" in line
+    assert f"at least {LEAST_PEOPLE}" in line
+    one = Path(shutil.copytree(held_people, tmp_path / "one"))
+    for table in one.glob("sub-*/ses-*/*_readouts.mcap"):
+        path = events_path(table)
+        path.write_text(path.read_text("utf-8").replace("fingers_5", "fingers_0"), "utf-8")
+    assert "classes with takes" in refused(capsys, model, "--recordings", one)
+
+
+def test_a_limit_on_what_was_not_asked_is_refused_before_anything_is_attacked(
+    model: Path, held_people: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A faulty file of limits, an unknown question or step is one line, told at once."""
+    path = tmp_path / "privacy.toml"
+    for text, said in (
+        ("question = 'picture'\nmost = 1.0", "line 3"),
+        ("question = 'image'\nmost_gain = 1.0", "question of a limit is 'image'"),
+        ("question = 'hand_length_mm'\nstep = 'bin'\nmost_gain = 1.0", "step of a limit is 'bin'"),
+    ):
+        path.write_text(f"[[limit]]\n{text}\n", "utf-8")
+        assert said in refused(capsys, model, "--recordings", held_people, "--limits", path)
+
+
+def test_without_a_known_scene_or_optic_nobody_can_tell(model: Path, held_people: Path) -> None:
+    """Of real recordings without a calibration, pictures are not cleared but not told."""
+    takes = chain_steps(load_model(model), held_people)
+    found = pictures.attack_pictures(dataclasses.replace(takes, kind="recorded"))
+    assert found.optic == ""
+    assert found.rows == ()
+    assert len(found.findings) == 3 * 4 * len(takes.steps)
+    assert {finding.told for finding in found.findings} == {"cannot tell"}
+    assert all(finding.why_not for finding in found.findings)
+
+
+def test_a_calibration_answers_for_stand_ins_alone(
+    model: Path, held_people: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a real sensor with a calibrated optic, stand-ins are attacked and takes are not told."""
+    for name, value in (("N_DRAWN", 6), ("N_EACH", 3), ("DRAWN", KIND)):
+        monkeypatch.setattr(pictures, name, value)
+    rng = np.random.default_rng(2)
+    shown = rng.uniform(0, 1, (150, 10, 10))
+    read = (shown.reshape(150, -1) @ rng.uniform(0, 5, (100, 1024))).reshape(150, 32, 32)
+    np.savez(tmp_path / "optic.npz", patterns=shown, responses=read)
+    takes = dataclasses.replace(chain_steps(load_model(model), held_people), kind="recorded")
+    found = pictures.attack_pictures(takes, optic_file=tmp_path / "optic.npz")
+    assert found.optic == "calibration optic.npz"
+    told = {(f.scenes, f.told) for f in found.findings if f.step == "raw pair"}
+    assert ("takes", "cannot tell") in told
+    assert ("drawn faces", "leaks") in told
+    assert {row.scenes for row in found.rows} == {"drawn faces"}

@@ -1,0 +1,131 @@
+"""Limits of an audit: kept, broken, or not to be told; and never kept by silence."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from runtime.errors import FormatError, UsageError
+from trainer.audit.chain import Step
+from trainer.audit.findings import Finding
+from trainer.audit.limits import PrivacyLimits, held, load_privacy_limits, verdict_of
+
+STEPS = (
+    Step("raw pair", "readout", 9),
+    Step("window state", "state", 4, stored=True),
+    Step("decision", "told", 3, leaves_device=True),
+)
+
+
+def finding(step: str = "decision", **changed: Any) -> Finding:
+    """Return a finding about pictures of takes, with a gain of 0.05 to 0.15."""
+    plain: dict[str, Any] = {
+        "step": step, "question": "picture", "scenes": "takes", "attacker": "ridge", "knows": "",
+        "measure": "iou", "value": 0.7, "blind": 0.6, "gain": 0.1, "low": 0.05, "high": 0.15,
+        "n_people": 20,
+    }  # fmt: skip
+    return Finding(**(plain | changed))
+
+
+def verdict(findings: list[Finding], **limit: Any) -> str:
+    """Return the verdict of one limit."""
+    asked = {"question": "picture", "most_gain": 0.1} | limit
+    return held(PrivacyLimits.model_validate({"limit": [asked]}), findings, STEPS)[0].verdict
+
+
+@pytest.mark.parametrize(
+    ("most_gain", "expected"),
+    [(0.15, "pass"), (0.149, "cannot tell"), (0.05, "cannot tell"), (0.049, "broken")],
+)
+def test_limit_is_held_against_the_interval(most_gain: float, expected: str) -> None:
+    """Kept where the whole interval is at or below it, broken where all of it is above."""
+    assert verdict([finding()], most_gain=most_gain) == expected
+
+
+def test_every_attacker_must_keep_a_limit() -> None:
+    """One attacker that finds nothing makes no pass where another finds something."""
+    weak = finding(attacker="Tikhonov", gain=-0.3, low=-0.4, high=-0.2)
+    assert verdict([weak], most_gain=0.0) == "pass"
+    assert verdict([weak, finding()], most_gain=0.01) == "broken"
+    assert verdict([weak, finding(measure="ssim")], most_gain=0.01) == "broken"
+
+
+def test_what_cannot_be_told_is_no_pass() -> None:
+    """Too few people, or one question unanswered beside another, is no green verdict."""
+    mute = finding(low=None, high=None, gain=None, value=None, blind=None, why_not="too few")
+    assert verdict([mute], most_gain=1.0) == "cannot tell"
+    assert verdict([mute, finding()], most_gain=1.0) == "cannot tell"
+    assert verdict([mute, finding()], most_gain=0.0) == "broken"
+    assert verdict([finding(n_people=3)], most_gain=1.0) == "cannot tell"
+
+
+def test_a_place_names_its_steps() -> None:
+    """``leaves`` and ``stored`` are what is marked so; ``any`` is every step."""
+    found = [finding("raw pair", low=0.5, high=0.6), finding("decision", low=0.0, high=0.01)]
+    assert verdict(found, step="leaves") == "pass"
+    assert verdict(found, step="raw pair") == "broken"
+    assert verdict(found, step="any") == "broken"
+    assert verdict(found, step="stored") == "cannot tell"
+
+
+def test_all_limits_together() -> None:
+    """One broken limit breaks all; a pass needs every one."""
+    found = [finding(), finding("raw pair", low=0.5, high=0.6)]
+
+    def all_of(*gains: float) -> str:
+        limits = [{"question": "picture", "step": "decision", "most_gain": g} for g in gains]
+        return verdict_of(held(PrivacyLimits.model_validate({"limit": limits}), found, STEPS))
+
+    assert all_of(0.2, 0.3) == "pass"
+    assert all_of(0.2, 0.1) == "cannot tell"
+    assert all_of(0.2, 0.1, 0.01) == "broken"
+
+
+@pytest.mark.parametrize(
+    "limit",
+    [
+        {"question": "pictures"},
+        {"step": "decison"},
+        {"measure": "IoU"},
+        {"scenes": "faces"},
+    ],
+)
+def test_a_limit_that_nothing_can_break_is_refused(limit: dict[str, str]) -> None:
+    """A misspelt question, step, measure or scenes is one line that names what there is."""
+    with pytest.raises(UsageError, match="expected one of"):
+        verdict([finding()], **limit)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "limit = []",
+        "[[limit]]\nquestion = 'picture'",
+        "[[limit]]\nquestion = 'picture'\nmost_gain = -0.1",
+        "[[limit]]\nquestion = 'picture'\nmost_gain = nan",
+        "[[limit]]\nquestion = 'picture'\nmost_gain = '0.1'",
+        "[[limit]]\nquestion = 'picture'\nmost_gain = 0.1\nsteps = 'any'",
+        "[limit]\nquestion = 'picture'\nmost_gain = 0.1",
+        "[[limit]\n",
+    ],
+)
+def test_a_faulty_file_is_refused_in_one_line(tmp_path: Path, text: str) -> None:
+    """What is missing, unknown, negative or no number is told by file and key."""
+    path = tmp_path / "privacy.toml"
+    path.write_text(text, "utf-8")
+    with pytest.raises(FormatError, match=r"privacy\.toml") as fault:
+        load_privacy_limits(path)
+    assert "\n" not in str(fault.value)
+
+
+def test_a_file_of_limits_is_read(tmp_path: Path) -> None:
+    """Keys of a limit may be left out but for the question and the most gain."""
+    path = tmp_path / "privacy.toml"
+    path.write_text("[[limit]]\nquestion = 'identity'\nmost_gain = 0.1\n", "utf-8")
+    limit = load_privacy_limits(path).limit[0]
+    assert (limit.question, limit.step, limit.measure, limit.scenes) == (
+        "identity", "any", None, None,
+    )  # fmt: skip

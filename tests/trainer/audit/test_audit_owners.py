@@ -1,0 +1,113 @@
+"""What a device keeps of its owner: taught, dumped and attacked."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from capture.emulated.optic.optics import SENSORS
+from capture.store.session import read_session
+from runtime.enrolment import carry_out, learned_arrays
+from runtime.fixedpoint import choose_multiplier
+from runtime.model import Model
+from runtime.stages.bins import Bins
+from runtime.stages.closing.decision import Decision
+from runtime.stages.dense import Dense
+from runtime.stages.teaching.enrol import Enrol
+from runtime.stages.teaching.lesson import EVIDENCE_NATS
+from trainer.audit.findings import LEAST_PEOPLE
+from trainer.audit.owners import LEARNED, attack_owners, learned_step, taught_devices
+from trainer.audit.steps import ChainTakes, chain_steps, taken
+
+
+def head() -> Dense:
+    """Return a head of two poses on sixteen bins."""
+    weights = np.random.default_rng(1).integers(-9, 9, (2, 16)).astype(np.int8)
+    bias = np.zeros(2, dtype=np.int32)
+    return Dense(weights, bias, 1, 0, False, 32, weights.astype(float), bias.astype(float))
+
+
+def model_of(middle: Dense | Enrol) -> Model:
+    """Return a model of two poses for the emulated sensor."""
+    decision = Decision((False, False), threshold=10, hysteresis=5, persist=1, hold_off=2)
+    stages = (Bins(32, 32, 4, 4), middle, decision)
+    return Model("held", "held", SENSORS["lensless32"], ("fingers_0", "fingers_5"), stages)
+
+
+def learner() -> Enrol:
+    """Return a head that learns whatever it is shown: nothing is too unlike or too like it."""
+    rng = np.random.default_rng(2)
+    plain = head()
+    spread, row_bits = 1 << 21, 12
+    unit = EVIDENCE_NATS / spread
+    factors = choose_multiplier(1 / (unit * 2**row_bits), EVIDENCE_NATS << row_bits)
+    nats = choose_multiplier(16 * unit, 3 * spread)
+    far = 2**30
+    return Enrol(
+        head=plain, centre=np.zeros(16, np.int32), kept_shift=10,
+        anchors=rng.integers(-127, 128, (4, 16)).astype(np.int8),
+        anchor_scores=rng.integers(-spread, spread, (4, 2)).astype(np.int32),
+        anchor_classes=np.array([0, 1, 0, 1], np.int32),
+        means=np.zeros((2, 16), np.int8), near=np.zeros(2, np.int32), learnable=(True, True),
+        n_own=0, n_takes=1, own_level=0, moves=False, least_frames=2, unlike=far, apart=far,
+        rival=far, row_bits=row_bits, multiplier=factors[0], shift=factors[1],
+        exp_multiplier=nats[0], exp_shift=nats[1],
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def takes(held_people: Path) -> ChainTakes:
+    """Return the takes of a model that can learn its owner."""
+    return chain_steps(model_of(learner()), held_people)
+
+
+def test_every_take_of_a_class_teaches_a_device_of_its_own(takes: ChainTakes) -> None:
+    """Of three takes of each class there are three devices a person, and no two are alike."""
+    devices = taught_devices(takes)
+    names, counts = np.unique(devices.people, return_counts=True)
+    assert len(names) == LEAST_PEOPLE
+    assert counts.tolist() == [3] * LEAST_PEOPLE
+    assert len(np.unique(devices.values, axis=0)) == len(devices.values)
+    assert devices.values.shape[1] == learned_step(takes.model).n_values  # type: ignore[union-attr]
+
+
+def test_a_device_has_learned_what_its_commands_teach(takes: ChainTakes) -> None:
+    """The second device holds what begin, frames, add and finish of the second takes leave."""
+    model, path = takes.model, next(iter(takes.paths.values()))
+    frames, spans = taken(model, read_session(path))
+    state, met = model.initial_state(), {"fingers_0": 0, "fingers_5": 0}
+    for take, first, stop in spans:
+        met[take.trial_type] += 1
+        if met[take.trial_type] == 2:
+            state = carry_out(model, state, "begin", model.classes.index(take.trial_type)).state
+            state = model.run(frames.lit[first:stop], frames.dark[first:stop], state).state
+            state, answer = carry_out(model, state, "add")
+            assert answer > 0
+    wanted = learned_arrays(model, carry_out(model, state, "finish").state)
+    assert wanted["taught"].tolist() == [1, 1]
+    devices = taught_devices(takes)
+    mine = devices.values[np.flatnonzero(devices.people == takes.participants[0])[1]]
+    assert np.array_equal(mine, np.concatenate([a.ravel() for a in wanted.values()]))
+
+
+def test_devices_are_asked_whose_they_are(takes: ChainTakes, held_people: Path) -> None:
+    """Identity, one person or two, and attributes are asked of the state, which is stored."""
+    found = attack_owners(takes, held_people)
+    questions = {finding.question for finding in found}
+    assert {"identity", "same person", "hand_length_mm"} <= questions
+    assert {finding.step for finding in found} == {LEARNED}
+    assert all("devices" in finding.scenes for finding in found)
+    step = learned_step(takes.model)
+    assert step is not None
+    assert step.stored
+    assert not step.leaves_device
+
+
+def test_a_model_that_learns_nothing_has_no_such_step(takes: ChainTakes, held_people: Path) -> None:
+    """Without enrolment there is nothing to dump."""
+    plain = model_of(head())
+    assert learned_step(plain) is None
+    assert attack_owners(dataclasses.replace(takes, model=plain), held_people) == []

@@ -1,0 +1,102 @@
+"""All attacks on people together: every step is asked, and what was not tried is said."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from invented_takes import named
+
+from capture.store.dataset import Participant
+from runtime.model import load_model
+from trainer.audit.findings import Finding
+from trainer.audit.people import attack
+from trainer.audit.people.attack import Attacked, attack_people
+from trainer.audit.steps import ChainTakes, steps_of
+
+MODELS = Path(__file__).parents[3] / "models"
+N_PEOPLE, N_TAKES = 14, 4
+TABLE = "participant_id\tconsent\tglove\n"
+
+
+def invented(folder: Path, *, locked: int = 0) -> Attacked:
+    """Takes of a model's chain with nothing in them, and a folder that says who was trained on."""
+    model = load_model(MODELS / "dynamic")
+    rng = np.random.default_rng(1)
+    people = named(N_PEOPLE)
+    person = np.repeat(people, N_TAKES)
+    first = np.tile([True, True, False, False], N_PEOPLE)
+    sessions = np.array(
+        [f"sub-{p}_ses-0{1 if f else 2}_task-a" for p, f in zip(person, first, strict=True)]
+    )
+    steps = steps_of(model)[-2:]
+    frames = {
+        step.name: rng.standard_normal((len(person), 2, step.n_values)).astype(np.float32)
+        for step in (*steps, *steps_of(model))
+    }
+    gestures = rng.choice(np.array(model.classes[:3]), len(person))
+    times = np.tile(np.arange(N_TAKES, dtype=np.float64), N_PEOPLE)[:, None]
+    known = {p: Participant(p, True, locked=n < locked) for n, p in enumerate(people.tolist())}
+    takes = ChainTakes(
+        model, steps, frames, person, sessions, gestures, times, {}, known, "invented"
+    )
+    rows = [f"sub-{p}\tyes\t{'yes' if n % 2 else 'no'}\n" for n, p in enumerate(people.tolist())]
+    (folder / "participants.tsv").write_text(TABLE + "".join(rows), "utf-8")
+    split = {"train": people[: N_PEOPLE // 2].tolist(), "test": people[N_PEOPLE // 2 :].tolist()}
+    (folder / "evaluation.json").write_text(json.dumps({"participants": split}), "utf-8")
+    return Attacked(takes, folder, folder)
+
+
+def membership(found: list[Finding]) -> list[Finding]:
+    return [finding for finding in found if finding.question == "membership"]
+
+
+@pytest.fixture
+def members_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave out what is asked of each step."""
+    for name in ("identify", "verify_people", "tell_attributes"):
+        monkeypatch.setattr(attack, name, lambda *_: [])
+
+
+def test_every_step_is_asked_everything(tmp_path: Path) -> None:
+    """At each step who it is, whether it is one person, and each column; the files for members."""
+    attacked = invented(tmp_path)
+    found = attack_people(attacked, shadows=False)
+    asked = {(finding.step, finding.question) for finding in found}
+    steps = {step.name for step in attacked.takes.steps}
+    wanted = {(step, q) for step in steps for q in ("identity", "same person", "glove")}
+    assert asked == wanted | {("model's files", "membership")}
+    assert all(finding.told != "leaks" for finding in found)
+    assert all("nobody asked for shadow models" in f.knows for f in membership(found))
+
+
+def test_shadow_models_that_cannot_be_are_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, members_alone: None
+) -> None:
+    """Without a recipe, or with nobody locked, thresholds alone are tried, and that is told."""
+    attacked = invented(tmp_path)
+    unknown = dataclasses.replace(attacked.takes.model, provenance={})
+    nameless = dataclasses.replace(
+        attacked, takes=dataclasses.replace(attacked.takes, model=unknown)
+    )
+    for each, words in ((nameless, "recipe is not known"), (attacked, "people who are locked")):
+        if words == "people who are locked":
+            monkeypatch.setattr(attack, "recipe_of", lambda _: object())
+        told = membership(attack_people(each))
+        assert len(told) == 4 and all(words in finding.knows for finding in told)
+    both = invented(tmp_path, locked=3)
+    known = dict.fromkeys(both.takes.people, 0.0)
+    monkeypatch.setattr(attack, "shadow_attack", lambda *_: known)
+    attackers = {finding.attacker for finding in membership(attack_people(both))}
+    assert "shadow models" in attackers and len(attackers) == 3
+
+
+def test_nobody_can_tell_members_without_their_names(tmp_path: Path, members_alone: None) -> None:
+    """A model that does not say who was trained on gives no finding about it, and no all-clear."""
+    attacked = invented(tmp_path)
+    (tmp_path / "evaluation.json").unlink()
+    (finding,) = membership(attack_people(attacked, shadows=False))
+    assert finding.told == "cannot tell" and "does not say who was trained on" in finding.why_not

@@ -1,0 +1,88 @@
+"""Attributes: what kind of person it is, by whatever columns a data set notes."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from invented_takes import invented_takes, named
+
+from trainer.audit.findings import strongest
+from trainer.audit.people.attributes import tell_attributes
+from trainer.corpus.noted import Column, column_of, columns_of_people
+
+TABLE = """\
+participant_id\tconsent\tlocked\thandedness\thand_length_mm\tglove\tyear\tstation
+sub-P001\tyes\tno\tright\t170.5\tno\t1\ta
+sub-P002\tyes\tyes\tleft\t181.0\tyes\t1\ta
+sub-P003\tyes\tno\tright\tn/a\tn/a\t2\ta
+sub-P004\tyes\tno\tright\t190.0\tno\t2\ta
+"""
+
+
+def test_columns_are_told_by_what_is_in_them(tmp_path: Path) -> None:
+    """Every column of people is attacked, as numbers or as words; one that is all alike is not."""
+    (tmp_path / "participants.tsv").write_text(TABLE, "utf-8")
+    found = {column.name: column for column in columns_of_people(tmp_path)}
+    assert set(found) == {"handedness", "hand_length_mm", "glove", "year"}
+    assert found["hand_length_mm"].numbers == {"P001": 170.5, "P002": 181.0, "P004": 190.0}
+    # Two numbers that differ are two kinds of people, and no amount.
+    assert found["year"].numbers is None and found["glove"].numbers is None
+    assert found["glove"].words == {"P001": "no", "P002": "yes", "P004": "no"}
+
+
+def noted(name: str, values: Iterable[object]) -> Column:
+    """Return a column of the first people."""
+    texts = [str(value) for value in values]
+    column = column_of(name, dict(zip(named(len(texts)).tolist(), texts, strict=True)))
+    assert column is not None
+    return column
+
+
+def test_what_is_in_the_values_is_told_and_nothing_else() -> None:
+    """A word and a number that the values hold are told of strangers; those they do not are not."""
+    n_people = 30
+    rng = np.random.default_rng(4)
+    marks = rng.normal(0.0, 2.0, n_people)
+    seen = invented_takes(n_people, 0.5, 6, marks=marks)
+    plain = [
+        noted("size", marks),
+        noted("side", np.where(marks > 0, "l", "r")),
+        noted("other size", rng.normal(size=n_people)),
+        noted("other side", "ab" * 15),
+    ]
+    found = strongest(tell_attributes(seen, plain, "level"))
+    assert [f.question for f in found] == [a.name for a in plain]
+    assert [f.told for f in found] == ["leaks", "leaks", "nothing found", "nothing found"]
+    size, side = found[:2]
+    assert size.measure == "share of the spread told" and size.value is not None
+    assert size.value > 0.6 and size.blind == 0.0 and size.n_people == n_people
+    assert side.measure == "balanced accuracy" and side.value is not None and side.value > 0.75
+    assert side.blind == pytest.approx(0.5)
+
+
+def test_rare_values_are_left_out_and_too_few_tell_nothing() -> None:
+    """A value that fewer than six people have is no class; with one left nothing is told."""
+    seen = invented_takes(20, 0.5, 6)
+    columns = [
+        noted("a", ["r"] * 10 + ["l"] * 7 + ["both"] * 3),
+        noted("b", ["r"] * 15 + ["l"] * 5),
+        noted("c", [1.0, 2.0, 3.0, 4.0, 5.0]),
+    ]
+    found = strongest(tell_attributes(seen, columns, "level"))
+    assert found[0].n_people == 17 and found[0].blind == pytest.approx(0.5)
+    assert [f.told for f in found[1:]] == ["cannot tell", "cannot tell"]
+    assert "5 of at least 6 people of a second value" in found[1].why_not
+    assert "5 of at least 6 people" in found[2].why_not
+
+
+def test_a_guess_of_the_usual_value_gains_nothing() -> None:
+    """Where nearly all are right-handed, saying so of everybody is half right in balance."""
+    mostly = noted("handedness", ["right"] * 20 + ["left"] * 6)
+    seen = invented_takes(26, 0.0, 8)
+    same = dataclasses.replace(seen, values=np.zeros((len(seen.people), 2)))
+    (finding,) = strongest(tell_attributes(same, [mostly], "event"))
+    assert finding.value == pytest.approx(0.5, abs=0.1) and finding.told == "nothing found"

@@ -1,0 +1,124 @@
+"""Identity: who it is of those enrolled, and whether two takes are of one person."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from invented_takes import invented_takes
+
+from trainer.audit.findings import strongest
+from trainer.audit.people.attackers import ATTACKERS, make_ready
+from trainer.audit.people.enrolled import HALVES, SESSIONS, part
+from trainer.audit.people.identity import fused, identify
+from trainer.audit.people.same_person import verify_people
+
+
+def test_nobodys_session_is_on_both_sides() -> None:
+    """Where people have several sessions, no session is enrolled from and asked about."""
+    seen = invented_takes(5, 0.0, 1, n_sessions=3)
+    parted = part(seen)
+    assert parted.by == SESSIONS
+    assert not set(parted.enrolled.sessions) & set(parted.probes.sessions)
+    assert len(parted.enrolled.people) == 5 * 8 and len(parted.probes.people) == 5 * 16
+
+
+def test_a_single_session_is_halved_in_time() -> None:
+    """Where they have one, all that is asked about comes later than what is enrolled from."""
+    seen = invented_takes(5, 0.0, 1, n_sessions=1)
+    shuffled = seen.only(np.random.default_rng(1).permutation(len(seen.people)))
+    parted = part(shuffled)
+    assert parted.by == HALVES and "half" in parted.knows
+    for name in parted.names:
+        times = [s.times_s[s.people == name] for s in (parted.enrolled, parted.probes)]
+        assert len(times[0]) == len(times[1]) == 4 and times[0].max() < times[1].min()
+
+
+def test_few_with_two_sessions_do_not_stand_for_all() -> None:
+    """With two sessions of less than half of the people, everybody's first one is halved."""
+    seen = invented_takes(9, 0.0, 1)
+    second = np.char.endswith(seen.sessions, "01")
+    few = seen.only(~second | np.isin(seen.people, ["P001", "P002"]))
+    assert part(few).by == HALVES and len(part(few).names) == 9
+    many = seen.only(~second | np.isin(seen.people, [f"P00{n}" for n in range(1, 6)]))
+    assert part(many).by == SESSIONS and len(part(many).names) == 5
+
+
+def test_people_in_the_values_are_told_and_better_from_ten_takes() -> None:
+    """Who is in the values is told in a later session, oftener from ten takes than from one."""
+    one, ten = strongest(identify(invented_takes(20, 0.8, 2, n_takes=20), "level"))
+    assert one.told == ten.told == "leaks"
+    assert one.scenes == "one take" and ten.scenes == "10 takes"
+    assert one.blind == pytest.approx(1 / 20) and one.n_people == 20
+    assert ten.gain is not None and one.gain is not None and ten.gain > one.gain + 0.1
+    assert one.low is not None and one.high is not None and one.low < one.gain < one.high
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_nothing_is_told_of_values_without_people(seed: int) -> None:
+    """Of values in which nobody is, neither attack finds anything, whichever is strongest."""
+    seen = invented_takes(12, 0.0, 100 + seed)
+    for finding in (*identify(seen, "level"), *verify_people(seen, "level")):
+        assert finding.told == "nothing found", finding
+
+
+def test_two_takes_are_told_to_be_of_one_stranger() -> None:
+    """People whom the attacker has never met are told apart by what it learned from others."""
+    one, ten = strongest(verify_people(invented_takes(24, 1.0, 5, n_takes=10), "level"))
+    assert one.told == ten.told == "leaks"
+    assert one.measure == "equal error rate" and one.blind == 0.5
+    assert one.value is not None and ten.value is not None and ten.value < one.value < 0.4
+    assert one.gain == pytest.approx(0.5 - one.value, abs=2e-6)
+
+
+def test_too_few_people_tell_nothing() -> None:
+    """Of five people nothing is claimed, however plainly they differ; of one neither."""
+    few = invented_takes(5, 9.0, 1)
+    assert {f.told for f in identify(few, "level")} == {"cannot tell"}
+    (finding,) = verify_people(few, "level")
+    assert finding.told == "cannot tell" and "5 of at least 6" in finding.why_not
+    alone = few.only(few.people == "P001")
+    assert [f.told for f in identify(alone, "level")] == ["cannot tell"]
+
+
+def test_values_that_never_change_tell_nothing() -> None:
+    """A step that holds the same always is no fault and no leak."""
+    seen = invented_takes(8, 1.0, 1)
+    same = dataclasses.replace(seen, values=np.zeros((len(seen.people), 3)))
+    for finding in (*identify(same, "event"), *verify_people(same, "event")):
+        assert finding.told == "nothing found" and finding.gain == pytest.approx(0.0)
+
+
+def test_gestures_are_taken_out_before_takes_are_compared() -> None:
+    """What all takes of a gesture have in common is gone; what differs within it stays."""
+    seen = invented_takes(7, 1.0, 4)
+    plain = seen.of_no_gesture()
+    for label in np.unique(seen.labels):
+        own = seen.labels == label
+        assert plain.values[own].mean(axis=0) == pytest.approx(np.zeros(12), abs=1e-12)
+        assert np.ptp(plain.values[own] - seen.values[own], axis=0) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_takes_are_fused_within_one_person() -> None:
+    """Scores are averaged within a person; what is left over is not used, and few are all used."""
+    scores = np.arange(14.0).reshape(7, 2)
+    people = np.array([0, 0, 0, 0, 0, 1, 1])
+    means, whose = fused(scores, people, 2)
+    assert whose.tolist() == [0, 0, 1]
+    assert means.tolist() == [[1.0, 2.0], [5.0, 6.0], [11.0, 12.0]]
+    means, whose = fused(scores, people, 3)
+    assert whose.tolist() == [0, 1] and means[1].tolist() == [11.0, 12.0]
+
+
+@pytest.mark.parametrize("name", list(ATTACKERS))
+def test_every_attacker_finds_what_is_plain(name: str) -> None:
+    """Each attacker alone tells people who are far apart, and gives finite log chances."""
+    seen = invented_takes(6, 6.0, 3)
+    parted = part(seen)
+    ready = make_ready(parted.enrolled.values)
+    whose = np.searchsorted(parted.names, parted.enrolled.people)
+    logs = ATTACKERS[name](ready(parted.enrolled.values), whose, 6)(ready(parted.probes.values))
+    asked = np.searchsorted(parted.names, parted.probes.people)
+    assert np.isfinite(logs).all() and logs.shape == (48, 6)
+    assert (logs.argmax(axis=1) == asked).mean() > 0.9

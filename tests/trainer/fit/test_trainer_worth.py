@@ -1,0 +1,65 @@
+"""What takes of an owner are worth, on tables whose figures are known."""
+
+from __future__ import annotations
+
+import pytest
+
+from trainer.fit.owner.worth import Shown, figures_of_owners
+
+
+def person(name: str, before: int, after: int, *, is_new: bool = False, kept: int = 3) -> Shown:
+    """Twenty takes of known classes, and ten of a new gesture of which nine are found."""
+    return Shown(name, is_new, 3, 20, before, after, 10 if is_new else 0, 9, 1, kept)
+
+
+PEOPLE = [person(f"P{n:02d}", 18, 18) for n in range(1, 19)] + [
+    person("P19", 6, 12),
+    person("P20", 4, 10),
+]
+
+
+def test_the_worst_tenth_is_taken_anew_before_and_after() -> None:
+    """Two of twenty people: 5 of 20 right before; after, the two who are then the worst."""
+    people = [*PEOPLE[1:], person("P01", 18, 8)]
+    [row] = figures_of_owners(people, {})["classes"]
+    worst = row["worst_tenth"]
+    assert (row["n_people"], worst["n_people"]) == (20, 2)
+    assert worst["before"] == pytest.approx(10 / 40) and worst["after"] == pytest.approx(18 / 40)
+    assert worst["difference"][0] <= worst["after"] - worst["before"]
+
+
+def test_mean_others_and_left_handed_people_each_have_a_paired_interval() -> None:
+    """Each person counts as one; others are all but the worst; one person says too little."""
+    handed = {"P19": "left", "P20": "left", "P01": "right"}
+    [row] = figures_of_owners(PEOPLE, handed)["classes"]
+    assert row["mean"]["before"] == pytest.approx((18 * 18 + 10) / 400)
+    assert row["mean"]["after"] == pytest.approx((18 * 18 + 22) / 400)
+    assert row["others"]["before"] == row["others"]["after"] == pytest.approx(0.9)
+    low, high = row["others"]["difference"]
+    assert -0.02 < low < 0 < high < 0.02
+    assert row["left_handed"]["n_people"] == 2
+    assert row["left_handed"]["after"] == pytest.approx(22 / 40)
+    assert figures_of_owners(PEOPLE, {"P19": "left"})["classes"][0]["left_handed"] is None
+    assert row["refused_per_session"] == 1
+
+
+def test_turns_of_one_person_are_one_person() -> None:
+    """Several turns are added up before people are."""
+    [row] = figures_of_owners([person("P01", 10, 12), person("P01", 20, 20)], {})["classes"]
+    assert row["n_people"] == 1
+    assert row["mean"]["after"] == pytest.approx(32 / 40)
+
+
+def test_a_new_gesture_counts_people_who_were_accepted() -> None:
+    """Whose takes were refused is told so by the device, and has no share in what is found."""
+    shown = [
+        person("P01", 18, 17, is_new=True),
+        person("P02", 18, 2, is_new=True, kept=1),
+        person("P03", 16, 16, is_new=True),
+    ]
+    [row] = figures_of_owners(shown, {})["new_gesture"]
+    assert (row["n_people"], row["n_accepted"]) == (3, 2)
+    assert row["found"] == pytest.approx(0.9)
+    assert row["known_classes"]["after"] == pytest.approx(33 / 40)
+    refused = figures_of_owners(shown[1:2], {})["new_gesture"][0]
+    assert refused["found"] is None and refused["known_classes"] is None

@@ -1,0 +1,140 @@
+"""What a device keeps of its owner: taught by everybody in turn, dumped, and attacked.
+
+A device is taught as its owner would teach it, by the same commands, from one take of each class;
+from the next takes another device of the same person is. Whoever has the rows of some devices with
+their owners' names then asks whose another device is, and what kind of person owns it.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from capture.store.session import read_session
+from runtime.enrolment import can_enrol, carry_out, enrol_place, learned_arrays
+from runtime.model import Model
+from runtime.stages.contract.stage import Float64, State
+from trainer.audit.chain import Step
+from trainer.audit.findings import Finding
+from trainer.audit.people.attributes import tell_attributes
+from trainer.audit.people.enrolled import Seen
+from trainer.audit.people.identity import identify
+from trainer.audit.people.same_person import verify_people
+from trainer.audit.steps import ChainTakes, taken
+from trainer.corpus.noted import columns_of_people
+
+__all__ = ["LEARNED", "attack_owners", "learned_step", "taught_devices"]
+
+LEARNED = "what was learned"
+SCENES = "devices taught by one take of each class"
+_KNOWS = "what some devices of everybody have learned, with their owners' names"
+
+
+def learned_step(model: Model) -> Step | None:
+    """Return the step of what a device has learned; None of a model that cannot learn."""
+    if not can_enrol(model):
+        return None
+    sizes = enrol_place(model)[1].sizes
+    n_values = sizes.n_slots * (1 + sizes.n_in)
+    return Step(LEARNED, "state", n_values, stored=True)
+
+
+def taught_devices(takes: ChainTakes, tell: Callable[[str], None] = lambda _: None) -> Seen:
+    """Teach devices by everybody's takes; return what each has learned.
+
+    The first device of a session is taught by the first take of each class, the second by the
+    second, and so on; refused takes teach nothing, as on the device, and a device that learned
+    nothing is left out.
+
+    Parameters
+    ----------
+    takes : ChainTakes
+        Of a model that can learn.
+    tell : callable, optional
+        Is told how far it is.
+
+    Returns
+    -------
+    Seen
+        One row a device: how many takes each class was learned from, and the rows.
+    """
+    model = takes.model
+    rows: list[Float64] = []
+    marks: list[tuple[str, str]] = []
+    times_s: list[float] = []
+    for number, (name, path) in enumerate(takes.paths.items(), start=1):
+        tell(f"teaching devices: session {number} of {len(takes.paths)}")
+        session = read_session(path)
+        frames, takes_of = taken(model, session)
+        turns: dict[int, list[tuple[int, int, int]]] = defaultdict(list)
+        seen: dict[str, int] = defaultdict(int)
+        for take, first, stop in takes_of:
+            slot = model.classes.index(take.trial_type)
+            turns[seen[take.trial_type]].append((slot, first, stop))
+            seen[take.trial_type] += 1
+        for turn, spans in sorted(turns.items()):
+            state = model.initial_state()
+            for slot, first, stop in spans:
+                state = carry_out(model, state, "begin", slot).state
+                state = model.run(frames.lit[first:stop], frames.dark[first:stop], state).state
+                state = carry_out(model, state, "add").state
+            learned = _flat(model, carry_out(model, state, "finish").state)
+            if learned.any():
+                rows.append(learned)
+                marks.append((session.participant, name.partition("_task-")[0]))
+                times_s.append(float(turn))
+    people, sessions = (np.array([mark[k] for mark in marks]) for k in (0, 1))
+    n_values = learned_arrays(model, model.initial_state())
+    width = sum(array.size for array in n_values.values())
+    values = np.array(rows, np.float64).reshape(len(rows), width)
+    labels = np.full(len(rows), "device")
+    return Seen(values, people, sessions, labels, np.array(times_s))
+
+
+def _flat(model: Model, state: State) -> Float64:
+    arrays = learned_arrays(model, state).values()
+    return np.concatenate([array.ravel().astype(np.float64) for array in arrays])
+
+
+def attack_owners(
+    takes: ChainTakes, data: Path, tell: Callable[[str], None] = lambda _: None
+) -> list[Finding]:
+    """Attack what devices have learned: whose is it, of one person or two, of what kind of person.
+
+    Parameters
+    ----------
+    takes : ChainTakes
+    data : pathlib.Path
+        Data set that the takes are of.
+    tell : callable, optional
+        Is told how far it is.
+
+    Returns
+    -------
+    list of Finding
+        At the step :data:`LEARNED`; none of a model that cannot learn.
+
+    Raises
+    ------
+    FormatError
+        A recording, or a table of the data set, is damaged.
+    """
+    if not can_enrol(takes.model):
+        return []
+    devices = taught_devices(takes, tell)
+    if len(devices.names) < 2:
+        nothing = (None, None, None, None, None, len(devices.names), "no device learned anything")
+        return [Finding(LEARNED, "identity", SCENES, "any", "", "any", *nothing)]
+    tell("attacking what devices have learned")
+    found = [*_of_one(identify(devices, LEARNED)), *_of_one(verify_people(devices, LEARNED))]
+    found += tell_attributes(devices, columns_of_people(data), LEARNED)
+    return [dataclasses.replace(finding, scenes=SCENES, knows=_KNOWS) for finding in found]
+
+
+def _of_one(findings: Sequence[Finding]) -> list[Finding]:
+    """Keep what is told of a single device, and what nobody can tell."""
+    return [f for f in findings if f.scenes == "one take" or f.why_not]

@@ -1,0 +1,121 @@
+"""All attacks on people, at every step of a chain and on the model's files."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from trainer.audit.findings import Finding
+from trainer.audit.people.attributes import tell_attributes
+from trainer.audit.people.enrolled import seen_at
+from trainer.audit.people.identity import identify
+from trainer.audit.people.membership import (
+    MODEL_FILES,
+    QUESTION,
+    attack_membership,
+    by_threshold,
+    members_of,
+)
+from trainer.audit.people.rates import cannot_tell
+from trainer.audit.people.same_person import verify_people
+from trainer.audit.people.shadows import SHADOWS, recipe_of, shadow_attack
+from trainer.audit.steps import ChainTakes
+from trainer.corpus.noted import columns_of_people
+from trainer.recipe import Recipe
+from trainer.work.jobs import Workers
+
+__all__ = ["Attacked", "attack_people"]
+
+Notify = Callable[[str], None]
+HOLDS = "the model's files, and takes of a person with what was asked for"
+
+
+@dataclass(frozen=True, slots=True)
+class Attacked:
+    """What is attacked.
+
+    Parameters
+    ----------
+    takes : ChainTakes
+        What every step held of each take.
+    data, model_dir : pathlib.Path
+        Data set that the takes are of, and folder of the model.
+    recipe : Recipe or None
+        That the model was made by, for shadow models; found among the built-in ones without.
+    """
+
+    takes: ChainTakes
+    data: Path
+    model_dir: Path
+    recipe: Recipe | None = None
+
+
+def attack_people(
+    attacked: Attacked,
+    workers: Workers | None = None,
+    tell: Notify = lambda _: None,
+    *,
+    shadows: bool = True,
+) -> list[Finding]:
+    """Attack identity, attributes and membership; return every attacker's findings.
+
+    Parameters
+    ----------
+    attacked : Attacked
+    workers : Workers, optional
+        Who refits shadow models; this process by default.
+    tell : callable, optional
+        Is told how far it is.
+    shadows : bool
+        Whether to refit the model's recipe for membership; without it thresholds alone are tried.
+
+    Raises
+    ------
+    FormatError
+        A table of the data set or the model's ``evaluation.json`` is damaged.
+    """
+    takes, found = attacked.takes, []
+    attributes = columns_of_people(attacked.data)
+    for step in takes.steps:
+        tell(f"who it is, told from {step.name}")
+        seen = seen_at(takes, step.name)
+        found += identify(seen, step.name)
+        found += verify_people(seen, step.name)
+        found += tell_attributes(seen, attributes, step.name)
+    tell("who was trained on")
+    return [*found, *_membership(attacked, workers, tell, shadows)]
+
+
+def _membership(
+    attacked: Attacked, workers: Workers | None, tell: Notify, shadows: bool
+) -> list[Finding]:
+    takes = attacked.takes
+    members = members_of(attacked.model_dir, takes.participants.tolist())
+    why_not = ""
+    if not takes.model.classes:
+        why_not = "the model answers no classes, of which a loss could be told"
+    elif members is None:
+        why_not = "the model's folder does not say who was trained on"
+    elif members.why_not:
+        why_not = members.why_not
+    if why_not or members is None:
+        return [cannot_tell(MODEL_FILES, QUESTION, takes.n_people, why_not)]
+    known = by_threshold(takes)
+    recipe = attacked.recipe or recipe_of(takes.model)
+    without = _no_shadows(takes, recipe) if shadows else "nobody asked for shadow models"
+    knows = dict.fromkeys(known, f"{HOLDS}; {without}" if without else HOLDS)
+    if not without and recipe is not None:
+        known[SHADOWS] = shadow_attack(takes.model, attacked.data, recipe, workers, tell)
+        knows[SHADOWS] = f"{HOLDS}; its recipe, and takes of others to refit it to"
+    return attack_membership(known, members, knows)
+
+
+def _no_shadows(takes: ChainTakes, recipe: Recipe | None) -> str:
+    """Say why no shadow models can be fitted, for a finding must tell what was not tried."""
+    if recipe is None:
+        return "its recipe is not known, so that no shadow models were tried"
+    locked = {person.locked for person in takes.people.values()}
+    if len(locked) < 2:
+        return "no shadow models were tried, as training needs people who are locked, and others"
+    return ""

@@ -1,0 +1,143 @@
+"""Classifiers that attackers use, from scikit-learn, with values made ready for them.
+
+Three kinds that fail differently: nearest centroids in the whitened space of a linear discriminant
+analysis (few takes of each person), logistic regression (many), extra trees (what is not linear).
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import log_softmax
+from sklearn.decomposition import PCA
+from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
+from sklearn.ensemble import ExtraTreesClassifier
+from sklearn.exceptions import ConvergenceWarning
+from sklearn.linear_model import LogisticRegression
+from sklearn.preprocessing import StandardScaler
+
+from runtime.stages.contract.stage import Float64, Int64
+
+__all__ = [
+    "ATTACKERS",
+    "LEAF",
+    "N_TREES",
+    "SEED",
+    "Ready",
+    "centroids",
+    "discriminant",
+    "make_ready",
+]
+
+MAX_COMPONENTS = 64
+"""Of the values' principal components: what differs between people is in the strong ones, and a
+covariance of more would need more takes than a few dozen people give."""
+N_TREES = 60
+"""More change no gain by as much as its interval."""
+LEAF = 3
+SEED = 1
+LEAST_CHANCE = 1e-3
+"""What a classifier calls impossible: one that learned from a few hundred takes cannot know that,
+and over several takes of a person a single one must not decide."""
+
+Learned = Callable[[Float64], Float64]
+Attacker = Callable[[Float64, Int64, int], Learned]
+"""Learns from values float64 (n, n_values) and classes 0 to n_classes; returns log chances of each
+class, float64 (m, n_classes), of other values."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ready:
+    """A transformation of values, learned from some of them.
+
+    Parameters
+    ----------
+    scale : StandardScaler
+    components : PCA or None
+        None where no value differs.
+    varying : bool (n_values,)
+    """
+
+    scale: StandardScaler
+    components: PCA | None
+    varying: NDArray[np.bool_]
+
+    def __call__(self, values: Float64) -> Float64:
+        """Return float64 (n, n_components); a single column of zeros where nothing differs."""
+        if self.components is None:
+            return np.zeros((len(values), 1))
+        scaled = self.scale.transform(values[:, self.varying])
+        return np.asarray(self.components.transform(scaled), dtype=np.float64)
+
+
+def make_ready(values: Float64) -> Ready:
+    """Learn how to scale values and turn them to their principal components.
+
+    Parameters
+    ----------
+    values : float64 (n, n_values)
+    """
+    varying = np.ptp(values, axis=0) > 0
+    if len(values) < 2 or not varying.any():
+        return Ready(StandardScaler(), None, varying)
+    scale = StandardScaler().fit(values[:, varying])
+    n_components = min(MAX_COMPONENTS, len(values) - 1, int(varying.sum()))
+    turn = PCA(n_components, random_state=SEED).fit(scale.transform(values[:, varying]))
+    return Ready(scale, turn, varying)
+
+
+def discriminant(x: Float64, classes: Int64) -> Callable[[Float64], Float64] | None:
+    """Learn the space in which classes lie apart and each is a ball of spread one.
+
+    Returns
+    -------
+    callable or None
+        Takes values to float64 (n, n_directions); None where nothing can be learned.
+    """
+    if len(np.unique(classes)) < 2 or len(classes) <= len(np.unique(classes)) or not np.ptp(x):
+        return None
+    try:
+        space = LinearDiscriminantAnalysis(solver="eigen", shrinkage="auto").fit(x, classes)
+    except np.linalg.LinAlgError:  # takes of each class that are alike to the last bit
+        return None
+    return lambda values: np.asarray(space.transform(values), dtype=np.float64)
+
+
+def centroids(x: Float64, classes: Int64, n_classes: int) -> Learned:
+    """Tell classes by the nearest centroid in the space of :func:`discriminant`."""
+    turn = discriminant(x, classes) or (lambda values: values)
+    own = turn(x)
+    means = np.stack([own[classes == c].mean(axis=0) for c in range(n_classes)])
+
+    def tell(values: Float64) -> Float64:
+        apart = ((turn(values)[:, None, :] - means) ** 2).sum(axis=2)
+        return np.asarray(log_softmax(-0.5 * apart, axis=1))
+
+    return tell
+
+
+def _logistic(x: Float64, classes: Int64, n_classes: int) -> Learned:
+    learner = LogisticRegression(C=1.0, max_iter=300, class_weight="balanced")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ConvergenceWarning)  # an attacker need not be at its best
+        learner.fit(x, classes)
+    return lambda values: np.log(np.maximum(learner.predict_proba(values), LEAST_CHANCE))
+
+
+def _trees(x: Float64, classes: Int64, n_classes: int) -> Learned:
+    learner = ExtraTreesClassifier(
+        N_TREES, min_samples_leaf=LEAF, class_weight="balanced", random_state=SEED, n_jobs=1
+    ).fit(x, classes)
+    return lambda values: np.log(np.maximum(learner.predict_proba(values), LEAST_CHANCE))
+
+
+ATTACKERS: dict[str, Attacker] = {
+    "nearest centroid in discriminant space": centroids,
+    "logistic regression": _logistic,
+    "extra trees": _trees,
+}
+"""By their names on the page."""

@@ -1,0 +1,92 @@
+"""Closed-set identification: which of the people enrolled a take is of."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from runtime.stages.contract.stage import Float64, Int64
+from trainer.audit.findings import Finding
+from trainer.audit.people.attackers import ATTACKERS, make_ready
+from trainer.audit.people.enrolled import Parted, Seen, part
+from trainer.audit.people.rates import cannot_tell, mean_of, told, widened
+from trainer.judge.intervals import over_participants
+
+__all__ = ["FUSED", "fused", "identify"]
+
+FUSED = 10
+"""Takes that are asked about together; of people with fewer, all they have."""
+MEASURE = "accuracy"
+
+
+def fused(scores: Float64, people: Int64, n_together: int) -> tuple[Float64, Int64]:
+    """Return the means of scores over consecutive takes of one person.
+
+    Parameters
+    ----------
+    scores : float64 (n_takes, n_columns)
+        Logarithms of chances, which add, or others that a mean makes sense of.
+    people : int64 (n_takes,)
+    n_together : int
+        Takes of a mean; what is left over of a person who has that many is not used, and of one
+        who has fewer all are.
+
+    Returns
+    -------
+    means : float64 (n_means, n_columns)
+    people : int64 (n_means,)
+    """
+    means, whose = [], []
+    for person in np.unique(people):
+        own = scores[people == person]
+        size = min(n_together, len(own))
+        n_means = len(own) // size
+        means.append(own[: n_means * size].reshape(n_means, size, -1).mean(axis=1))
+        whose.append(np.full(n_means, person, dtype=np.int64))
+    return np.concatenate(means), np.concatenate(whose)
+
+
+def identify(seen: Seen, step: str) -> list[Finding]:
+    """Attack identity at a step, from one take and from ten.
+
+    Everybody is asked about with the same weight, however many takes they have: the blind guess
+    names anyone of N, and is right for one person in N.
+
+    Returns
+    -------
+    list of Finding
+        Every attacker's, of one take and of ten.
+    """
+    parted = part(seen)
+    names = parted.names
+    known = np.isin(parted.probes.people, names)
+    probes = parted.probes.only(known)
+    if len(names) < 2 or not known.any():
+        return [cannot_tell(step, "identity", len(names), "nobody has takes to compare with")]
+    whose = np.searchsorted(names, parted.enrolled.people)
+    asked = np.searchsorted(names, probes.people)
+    ready = make_ready(parted.enrolled.values)
+    x, y = ready(parted.enrolled.values), ready(probes.values)
+    scores = {name: learn(x, whose, len(names))(y) for name, learn in ATTACKERS.items()}
+    return [
+        _found(step, name, *fused(given, asked, n_together), parted, n_together)
+        for n_together in (1, FUSED)
+        for name, given in scores.items()
+    ]
+
+
+def _found(
+    step: str, attacker: str, scores: Float64, asked: Int64, parted: Parted, n_together: int
+) -> Finding:
+    n_people = len(parted.names)
+    right = scores.argmax(axis=1) == asked
+    each = [float(right[asked == person].mean()) for person in np.unique(asked)]
+    value, blind = mean_of(each), 1.0 / n_people
+    low, high = over_participants(each, len(asked), widened(len(ATTACKERS)))
+    of_takes = "one take" if n_together == 1 else f"{n_together} takes"
+    return told(
+        Finding(
+            step, "identity", of_takes, attacker, parted.knows,
+            MEASURE, value, blind, value - blind, low - blind, high - blind,
+            len(each),
+        )
+    )  # fmt: skip

@@ -1,0 +1,197 @@
+"""Verification: whether takes are of the person enrolled, whom the attacker has not met before.
+
+What the attacker learned, it learned from other people than those it is asked about: a space in
+which people lie apart, or how much of a difference between two takes is between people.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from sklearn.model_selection import GroupKFold
+
+from runtime.stages.contract.stage import Float64, Int64
+from trainer.audit.findings import LEAST_PEOPLE, Finding
+from trainer.audit.people.attackers import ATTACKERS, Attacker, discriminant, make_ready
+from trainer.audit.people.enrolled import Parted, Seen, part
+from trainer.audit.people.identity import FUSED, fused
+from trainer.audit.people.rates import (
+    cannot_tell,
+    equal_error_rate,
+    jackknife,
+    told,
+    widened,
+)
+
+__all__ = ["Pairs", "verify_people"]
+
+N_FOLDS = 5
+"""Groups of people that are asked about in turn; the others are learned from."""
+STRANGERS = 4
+"""Of each take learned from, as many pairs with other people as keep the two kinds comparable."""
+MEASURE = "equal error rate"
+BLIND = 0.5
+SEED = 1
+
+Compare = Callable[[Float64, Float64], Float64]
+"""Scores pairs, float64 (n,), of what is enrolled and what is shown, float64 (n, n_values) each."""
+Learn = Callable[[Parted], Compare]
+"""Learns from other people's takes, their values made ready."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pairs:
+    """Scores of people enrolled against takes that are shown.
+
+    Parameters
+    ----------
+    scores : float64 (n_pairs,)
+        Higher for what looks more alike.
+    enrolled, shown : int64 (n_pairs,)
+        Whose each side is.
+    """
+
+    scores: Float64
+    enrolled: Int64
+    shown: Int64
+
+    def error_rate(self, people: NDArray[np.bool_]) -> float:
+        """Return the equal error rate over pairs of some people, bool (n_people,).
+
+        That of chance where none of one kind is left.
+        """
+        kept = people[self.enrolled] & people[self.shown]
+        same = self.enrolled == self.shown
+        genuine, impostor = self.scores[kept & same], self.scores[kept & ~same]
+        return equal_error_rate(genuine, impostor) if len(genuine) and len(impostor) else BLIND
+
+
+def verify_people(seen: Seen, step: str) -> list[Finding]:
+    """Attack verification at a step: one person or two, by one take shown and by ten.
+
+    Somebody's enrolled takes are averaged; takes shown come from another session, or from the other
+    half of the only one. The attacker knows what was asked for, and takes it out of the values:
+    from ten takes' scores of finger counts it gained 0.16 so, and 0.08 otherwise (48 invented
+    people).
+
+    Returns
+    -------
+    list of Finding
+        Every attacker's, of one take and of ten.
+    """
+    parted = part(seen.of_no_gesture())
+    names = parted.names
+    if len(names) < LEAST_PEOPLE:
+        why = f"only {len(names)} of at least {LEAST_PEOPLE} people with takes to compare"
+        return [cannot_tell(step, "same person", len(names), why)]
+    learners: dict[str, Learn] = {"distance in discriminant space": _distance}
+    learners |= {
+        f"{name} on differences": _on_differences(learn)
+        for name, learn in ATTACKERS.items()
+        if learn is not next(iter(ATTACKERS.values()))
+    }
+    scores, shown = _all_pairs(parted, learners)
+    return [
+        _found(step, name, (each, shown), parted, n)
+        for n in (1, FUSED)
+        for name, each in scores.items()
+    ]
+
+
+def _found(
+    step: str, attacker: str, given: tuple[Float64, Int64], parted: Parted, n_together: int
+) -> Finding:
+    pairs = _together(*given, n_together)
+    n_people = len(parted.names)
+    value = pairs.error_rate(np.ones(n_people, dtype=bool))
+    low, high = jackknife(pairs.error_rate, n_people, widened(len(ATTACKERS)))
+    of_takes = "one take" if n_together == 1 else f"{n_together} takes"
+    known = parted.knows.removeprefix("named ")
+    knows = f"what was asked for, takes of other people to learn from, and {known}"
+    return told(
+        Finding(
+            step, "same person", of_takes, attacker, knows, MEASURE, value, BLIND,
+            BLIND - value, BLIND - high, BLIND - low, n_people,
+        )
+    )  # fmt: skip
+
+
+def _all_pairs(parted: Parted, learners: Mapping[str, Learn]) -> tuple[dict[str, Float64], Int64]:
+    """Return every take's score against everybody of its fold, and whose it is.
+
+    Returns
+    -------
+    scores : dict of float64 (n_takes, n_people)
+        By learner; NaN against people of other folds.
+    shown : int64 (n_takes,)
+    """
+    names = parted.names
+    probes = parted.probes.only(np.isin(parted.probes.people, names))
+    shown = np.searchsorted(names, probes.people)
+    scores = {name: np.full((len(shown), len(names)), np.nan) for name in learners}
+    folds = GroupKFold(min(N_FOLDS, len(names) // 2))
+    for _, held in folds.split(names, groups=names):
+        inside = np.isin(parted.enrolled.people, names[held])
+        of_fold = np.isin(shown, held)
+        enrolled, takes = parted.enrolled.only(~inside), probes.only(~of_fold)
+        ready = make_ready(np.concatenate([enrolled.values, takes.values]))
+        others = Parted(enrolled.through(ready), takes.through(ready), parted.by)
+        known = _means(parted.enrolled.only(inside).through(ready), names[held])
+        asked = ready(probes.values[of_fold])
+        pairs = np.repeat(known, len(asked), axis=0), np.tile(asked, (len(known), 1))
+        for name, learn in learners.items():
+            every = learn(others)(*pairs).reshape(len(known), len(asked))
+            scores[name][np.ix_(of_fold, held)] = every.T
+    return scores, shown
+
+
+def _means(seen: Seen, names: NDArray[np.str_]) -> Float64:
+    """Return the mean of each person's takes, float64 (n_people, n_values)."""
+    return np.stack([seen.values[seen.people == name].mean(axis=0) for name in names])
+
+
+def _together(scores: Float64, shown: Int64, n_together: int) -> Pairs:
+    """Return all pairs with scores averaged over consecutive takes of one person."""
+    table, people = fused(scores, shown, n_together)
+    rows, columns = np.nonzero(~np.isnan(table))
+    return Pairs(table[rows, columns], columns.astype(np.int64), people[rows])
+
+
+def _distance(others: Parted) -> Compare:
+    """Learn a space in which other people lie apart; what is near there is alike."""
+    names = others.names
+    values = np.concatenate([others.enrolled.values, others.probes.values])
+    people = np.concatenate([others.enrolled.people, others.probes.people])
+    turn = discriminant(values, np.searchsorted(names, people)) or (lambda x: x)
+
+    def compare(enrolled: Float64, shown: Float64) -> Float64:
+        apart = turn(enrolled) - turn(shown)
+        return np.asarray(-(apart**2).sum(axis=1), dtype=np.float64)
+
+    return compare
+
+
+def _on_differences(learn: Attacker) -> Learn:
+    """Learn to tell differences within people from those between, by a classifier."""
+
+    def learned(others: Parted) -> Compare:
+        names = others.names
+        known, takes = _means(others.enrolled, names), others.probes.values
+        own = np.searchsorted(names, others.probes.people)
+        rng = np.random.default_rng([SEED, len(names), len(own)])
+        shifts = rng.integers(1, len(names), (STRANGERS, len(own)))
+        whose = np.concatenate([own, ((own + shifts) % len(names)).ravel()])
+        again = np.tile(np.arange(len(own)), 1 + STRANGERS)
+        same = (np.arange(len(again)) < len(own)).astype(np.int64)
+        chances = learn(np.abs(known[whose] - takes[again]), same, 2)
+
+        def compare(enrolled: Float64, shown: Float64) -> Float64:
+            logs = chances(np.abs(enrolled - shown))
+            return np.asarray(logs[:, 1] - logs[:, 0], dtype=np.float64)
+
+        return compare
+
+    return learned

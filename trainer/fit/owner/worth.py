@@ -1,0 +1,174 @@
+"""What takes of an owner are worth: accuracy before and after, of the mean and of the worst served.
+
+Each person counts as one. The worst tenth is taken anew before and after: those who were worst
+before get better by chance alone, so that following them would flatter.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from runtime.stages.contract.stage import Float64
+from trainer.judge.intervals import difference_over_participants
+
+__all__ = ["MIN_PEOPLE", "Shown", "figures_of_owners"]
+
+WORST_SHARE = 0.1
+MIN_PEOPLE = 2
+"""Of fewer left-handed people no figure is given."""
+N_RESAMPLES = 2000
+"""Of people, for intervals of the worst tenth: their ends move by less than a hundredth."""
+RESAMPLING_SEED = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What one person showed in one turn, and what came of it.
+
+    Parameters
+    ----------
+    participant : str
+    is_new : bool
+        Whether a new gesture was shown, and nothing else.
+    n_shown : int
+        Takes of each class, or of the new gesture.
+    n_asked, before, after : int
+        Other takes of known classes, and how many were right before and after.
+    n_new, new_right : int
+        Other takes of the new gesture, and how many were right.
+    n_refused, n_kept : int
+        Of the takes shown.
+    """
+
+    participant: str
+    is_new: bool
+    n_shown: int
+    n_asked: int
+    before: int
+    after: int
+    n_new: int
+    new_right: int
+    n_refused: int
+    n_kept: int
+
+    @property
+    def accepted(self) -> bool:
+        """Whether as many takes were kept as were wanted of a new gesture."""
+        return self.n_kept == self.n_shown
+
+
+def figures_of_owners(shown: Sequence[Shown], handedness: Mapping[str, str]) -> dict[str, Any]:
+    """Return the tables of evaluation.json: of all classes shown, and of a new gesture.
+
+    Parameters
+    ----------
+    shown : sequence of Shown
+        Of people held out in turn.
+    handedness : mapping of str to str
+        By participant; who is not in it is neither.
+    """
+    known = [s for s in shown if not s.is_new]
+    new = [s for s in shown if s.is_new]
+    return {
+        "classes": [_of_classes(known, n, handedness) for n in _numbers(known)],
+        "new_gesture": [_of_new(new, n) for n in _numbers(new)],
+    }
+
+
+def _numbers(shown: Sequence[Shown]) -> list[int]:
+    return sorted({s.n_shown for s in shown})
+
+
+def _by_person(shown: Sequence[Shown]) -> dict[str, list[Shown]]:
+    found: dict[str, list[Shown]] = {}
+    for one in shown:
+        found.setdefault(one.participant, []).append(one)
+    return dict(sorted(found.items()))
+
+
+def _shares(turns: Sequence[Shown]) -> tuple[float, float]:
+    n = max(1, sum(s.n_asked for s in turns))
+    return sum(s.before for s in turns) / n, sum(s.after for s in turns) / n
+
+
+def _worst(values: Float64) -> float:
+    """Return the mean of the least tenth, one person at least."""
+    n = max(1, math.ceil(WORST_SHARE * len(values) - 0.5))
+    return float(np.sort(values)[:n].mean())
+
+
+def _of_classes(
+    shown: Sequence[Shown], n_shown: int, handedness: Mapping[str, str]
+) -> dict[str, Any]:
+    people = _by_person([s for s in shown if s.n_shown == n_shown])
+    pairs = np.array([_shares(turns) for turns in people.values()])
+    n_takes = sum(max(s.n_asked for s in turns) for turns in people.values())
+    left = np.array([handedness.get(name) == "left" for name in people])
+    worst_before, worst_after = _worst(pairs[:, 0]), _worst(pairs[:, 1])
+    n_worst = max(1, math.ceil(WORST_SHARE * len(pairs) - 0.5))
+    others = np.argsort(pairs[:, 0], kind="stable")[n_worst:]
+    refused = sum(s.n_refused for turns in people.values() for s in turns)
+    # What each turn tried: those kept and those refused.
+    turns = sum(len(own) for own in people.values())
+    return {
+        "n_shown": n_shown,
+        "n_people": len(people),
+        "mean": _before_after(pairs, n_takes),
+        "worst_tenth": {
+            "n_people": n_worst,
+            "before": round(worst_before, 6),
+            "after": round(worst_after, 6),
+            "difference": _worst_interval(pairs),
+        },
+        "others": _before_after(pairs[others], n_takes) if len(others) else None,
+        "left_handed": _before_after(pairs[left], n_takes) if left.sum() >= MIN_PEOPLE else None,
+        "refused_per_session": round(refused / turns, 3),
+    }
+
+
+def _before_after(pairs: Float64, n_takes: int) -> dict[str, Any]:
+    before, after = pairs[:, 0].tolist(), pairs[:, 1].tolist()
+    return {
+        "n_people": len(pairs),
+        "before": round(float(pairs[:, 0].mean()), 6),
+        "after": round(float(pairs[:, 1].mean()), 6),
+        "difference": _rounded(
+            difference_over_participants(after, before, max(n_takes, len(pairs)))
+        ),
+    }
+
+
+def _rounded(ends: tuple[float, float]) -> list[float]:
+    return [round(end, 6) for end in ends]
+
+
+def _worst_interval(pairs: Float64) -> list[float]:
+    """Return the 95 % interval of how far the worst tenth moved, over resampled people."""
+    rng = np.random.default_rng(RESAMPLING_SEED)
+    drawn = rng.integers(0, len(pairs), (N_RESAMPLES, len(pairs)))
+    moved = [_worst(pairs[one, 1]) - _worst(pairs[one, 0]) for one in drawn]
+    return _rounded((float(np.quantile(moved, 0.025)), float(np.quantile(moved, 0.975))))
+
+
+def _of_new(shown: Sequence[Shown], n_shown: int) -> dict[str, Any]:
+    """Return a row: of people whose gesture was accepted, who are told otherwise if it is not."""
+    everybody = _by_person([s for s in shown if s.n_shown == n_shown])
+    people = _by_person([s for s in shown if s.n_shown == n_shown and s.accepted])
+    found = [
+        sum(s.new_right for s in turns) / max(1, sum(s.n_new for s in turns))
+        for turns in people.values()
+    ]
+    pairs = np.array([_shares(turns) for turns in people.values()]).reshape(-1, 2)
+    n_takes = sum(max(s.n_asked for s in turns) for turns in people.values())
+    return {
+        "n_shown": n_shown,
+        "n_people": len(everybody),
+        "n_accepted": len(people),
+        "found": round(float(np.mean(found)), 6) if found else None,
+        "known_classes": _before_after(pairs, n_takes) if found else None,
+    }

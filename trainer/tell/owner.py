@@ -1,0 +1,38 @@
+"""What a model's page says of learning its owner."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from importlib import resources
+from typing import Any
+
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+
+__all__ = ["owner_section"]
+
+_PARTS = {
+    "mean": "everybody",
+    "worst_tenth": "the worst tenth",
+    "others": "all others",
+    "left_handed": "left-handed people",
+}
+
+
+def owner_section(evaluation: Mapping[str, Any]) -> Markup:
+    """Return the section as HTML, the same bytes each time; empty for a model that cannot learn."""
+    owners = evaluation.get("enrolment")
+    if owners is None:
+        return Markup()
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters["thousands"] = lambda number: f"{number:,}"
+    template = resources.files("trainer.tell").joinpath("owner.html.j2").read_text("utf-8")
+    text = environment.from_string(template).render(owners=owners, parts=_parts)
+    return Markup(text)  # noqa: S704 - the template escapes what it is given
+
+
+def _parts(row: Mapping[str, Any]) -> list[tuple[str, Mapping[str, Any]]]:
+    """Return whose figures a row has, in words, without those of too few people."""
+    return [(label, row[key]) for key, label in _PARTS.items() if row[key] is not None]
