@@ -127,14 +127,6 @@ class Model:
         """The last stage, which says what the model tells."""
         return cast(ClosingStage, self.stages[-1])
 
-    @property
-    def always_on(self) -> bool:
-        """Whether its device never watches for movement, but gives the model every frame.
-
-        So it is by ambient light: there is no light to be saved, and a background to be kept.
-        """
-        return self.entry.light == "ambient"
-
     def edge_bounds(self) -> tuple[tuple[Int64, Int64], ...]:
         """Return the proven (low, high) arrays of every stage's outputs, in order.
 

@@ -25,6 +25,7 @@ from trainer.recipe_head import (
     OccupancyRecipe,
     Table,
     number_of,
+    refuse_unlike_occupancy,
 )
 
 __all__ = [
@@ -268,21 +269,7 @@ class Recipe(Table):
             if self.entry.light == "ambient":
                 raise ValueError('entry.light "ambient" needs a table occupancy')
             return self
-        numbers = [number_of(name) for name in self.classes]
-        for what, wrong in (
-            ('entry.light must be "ambient"', self.entry.light != "ambient"),
-            ('features.entry must be "bins"', self.features.entry != "bins"),
-            ("features.rows must be left out", self.features.rows is not None),
-            ("quantity, other and background must be left out",
-             bool(self.quantity or self.other or self.background)),
-            ('classifier.kind must be "boosted_trees"', self.classifier.kind != "boosted_trees"),
-            ("classes must end in different numbers, such as people_2, 0 among them",
-             0 not in numbers or len(set(numbers)) != len(numbers)),
-            ("drift_s, still_s and busy_s must rise",
-             not self.occupancy.drift_s <= self.occupancy.still_s <= self.occupancy.busy_s),
-        ):  # fmt: skip
-            if wrong:
-                raise ValueError(f"{what} where occupancy is told")
+        refuse_unlike_occupancy(self)
         return self
 
     @model_validator(mode="after")

@@ -6,7 +6,15 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-__all__ = ["ClassifierRecipe", "EntryRecipe", "HeadRecipe", "OccupancyRecipe", "Table", "number_of"]
+__all__ = [
+    "ClassifierRecipe",
+    "EntryRecipe",
+    "HeadRecipe",
+    "OccupancyRecipe",
+    "Table",
+    "number_of",
+    "refuse_unlike_occupancy",
+]
 
 
 class Table(BaseModel):
@@ -141,3 +149,35 @@ def number_of(trial_type: str) -> int:
     """Return the number that a trial type such as ``people_2`` ends in, -1 where it has none."""
     number = trial_type.rpartition("_")[2]
     return int(number) if number.isdecimal() and len(number) < 4 else -1
+
+
+def refuse_unlike_occupancy(recipe: Any) -> None:
+    """Refuse what does not go together with a recipe's table occupancy.
+
+    Raises
+    ------
+    ValueError
+        A key is otherwise than it has to be; the message names it.
+    """
+    numbers = [number_of(name) for name in recipe.classes]
+    occupancy = recipe.occupancy
+    for what, wrong in (
+        ('entry.light must be "ambient"', recipe.entry.light != "ambient"),
+        ('features.entry must be "bins"', recipe.features.entry != "bins"),
+        ("features.rows must be left out", recipe.features.rows is not None),
+        (
+            "quantity, other and background must be left out",
+            bool(recipe.quantity or recipe.other or recipe.background),
+        ),
+        ('classifier.kind must be "boosted_trees"', recipe.classifier.kind != "boosted_trees"),
+        (
+            "classes must end in different numbers, such as people_2, 0 among them",
+            0 not in numbers or len(set(numbers)) != len(numbers),
+        ),
+        (
+            "drift_s, still_s and busy_s must rise",
+            not occupancy.drift_s <= occupancy.still_s <= occupancy.busy_s,
+        ),
+    ):
+        if wrong:
+            raise ValueError(f"{what} where occupancy is told")

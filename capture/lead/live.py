@@ -320,14 +320,14 @@ class Watch:
 def calibrated_unit(folder: Path) -> str | None:
     """Return the one unit that a model is calibrated for; None where it answers for any.
 
-    The model folder's ``evaluation.json`` says it (``calibration.unit``). A model that was copied
-    without its evaluation says nothing, nor does one that is none: no more than a caution rests on
-    it.
+    The model folder's ``evaluation.json`` says it (``source.calibration.unit``). A model that was
+    copied without its evaluation says nothing, nor does one that is none: no more than a caution
+    rests on it.
     """
     path = folder / "evaluation.json"
     try:
         content = json.loads(read_limited(path)) if path.exists() else {}
-        unit = content["calibration"]["unit"]
+        unit = content["source"]["calibration"]["unit"]
     except (Error, ValueError, TypeError, KeyError, RecursionError):
         return None
     return unit if isinstance(unit, str) else None

@@ -118,7 +118,7 @@ def gather(
         inputs[state] = replace(inputs.pop(key), name=state, unit=unit)
     if setting_of_device is not None:
         inputs |= _as_set(setting_of_device, inputs)
-    if model.always_on:
+    if model.entry.always_on:
         inputs |= _always_on(inputs)
     inputs |= _of_the_profiles(profiles, mcu.core)
     if model.period > 1:

@@ -60,7 +60,7 @@ def device_difference(
         turn = round(t_s / period_s) - _REST_FRAMES
         return bright if 0 <= turn < _MOVING_FRAMES and turn % 2 == 0 else flat
 
-    if model.always_on:
+    if model.entry.always_on:
         seconds = min(len(lit), _MOST_FRAMES) / setting.frame_rate_hz
         script = DayScript(seconds, (), (), readout)
         return _executed(model, folder, core, compiler, script, shown, frames)
@@ -100,7 +100,7 @@ def _difference(
 ) -> str:
     """Return what the run has otherwise than the rules, and than the reference on its frames."""
     found = run.tally
-    always = model.always_on
+    always = model.entry.always_on
     wanted = 0.0 if always else script.seconds * setting.watching_rate_hz
     if abs(found.watching_frames - wanted) >= 1.0:
         return f"{found.watching_frames:g} watching frames instead of {wanted:g}"

@@ -35,8 +35,8 @@ from trainer.fit.kept_fits import Finished
 from trainer.fit.owner.figures import enrolment_of
 from trainer.fit.pipeline import Fitted, assemble_model
 from trainer.fit.quantity import fit_quantity
-from trainer.fit.source.fitted import fit_source
 from trainer.fit.records import IN_TURN, LOCKED, Records, records_of
+from trainer.fit.source.fitted import fit_source
 from trainer.judge.evaluate import Takes, figures, log_test_use
 from trainer.judge.event_figures import match_streams
 from trainer.judge.events import Margins, Stream

@@ -10,8 +10,8 @@ from rich.table import Table
 from runtime.intervals import time_counted
 from trainer.tell.occupancy import CAUTIONS, occupancy_rows
 from trainer.tell.quantity import quantity_rows, quantity_words
-from trainer.tell.source import source_rows, source_words
 from trainer.tell.sentences import count, emulated_words, per_hour
+from trainer.tell.source import source_rows, source_words
 
 __all__ = [
     "DIFFERENCES",

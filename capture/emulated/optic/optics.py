@@ -240,9 +240,10 @@ class Optic:
         The angles.
     transfer : float32 array, shape (n_pixels, n_angles)
         Share of the light that enters the aperture from a cell and lands on a pixel, >= 0. The sum
-        of a column is at most ``TRANSMISSION * cos(angle) * edge(angle)``: the projected aperture
-        falls off as the cosine, the stop fades over the last 5 degrees, and the rest is the light
-        that misses the array. No light is made.
+        of a column over an aperture's pixels is at most
+        ``TRANSMISSION * cos(angle) * edge(angle)``: the projected aperture falls off as the cosine,
+        the stop fades over the last 5 degrees, and the rest is the light that misses the array. No
+        light is made.
     """
 
     grid: AngularGrid

@@ -181,7 +181,7 @@ def profiles_of(
         if device_core not in devices:
             compiled = _device(own, device_core, compiler)
             devices[device_core] = device_cost(
-                compiled, lit, dark, setting, always_on=model.always_on
+                compiled, lit, dark, setting, always_on=model.entry.always_on
             )
         if keep:
             _keep(path, {**kept, whole: devices})

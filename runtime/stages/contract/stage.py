@@ -187,6 +187,9 @@ class EntryStage(Stage):
     see the difference image flattened to (n_frames, n_rows * n_cols).
     """
 
+    always_on: ClassVar[bool] = False
+    """Whether its device never watches, but gives the model every frame: by ambient light there is
+    no light to be saved, and a background to be kept."""
     light: ClassVar[str] = "difference"
     """``difference`` of a lit and a dark exposure, or ``ambient``, the sum of two."""
     n_rows: int

@@ -52,6 +52,7 @@ class Ambient(EntryStage):
 
     kind: ClassVar[str] = "ambient"
     light: ClassVar[str] = "ambient"
+    always_on: ClassVar[bool] = True
     n_rows: int
     n_cols: int
     bin_rows: int

@@ -69,10 +69,10 @@ def test_another_frame_rate_is_a_caution(
 @pytest.mark.parametrize(
     ("evaluation", "cautioned"),
     [
-        ('{"calibration": {"unit": "unit-z"}}', True),
-        ('{"calibration": {"unit": "unit-1"}}', False),
-        ('{"calibration": {"unit": 3}}', False),
-        ('{"calibration": 3}', False),
+        ('{"source": {"calibration": {"unit": "unit-z"}}}', True),
+        ('{"source": {"calibration": {"unit": "unit-1"}}}', False),
+        ('{"source": {"calibration": {"unit": 3}}}', False),
+        ('{"source": {"calibration": 3}}', False),
         ("{}", False),
         ("no JSON", False),
     ],

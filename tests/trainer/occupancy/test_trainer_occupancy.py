@@ -72,7 +72,7 @@ def test_the_device_never_watches_and_lights_nothing(trained: Path) -> None:
 def test_what_the_figures_say_is_what_the_model_tells(trained: Path, places: Path) -> None:
     """The model run over the locked recording tells as many as the confusion counts."""
     model = load_model(trained)
-    assert isinstance(model.closing, Presence) and model.always_on
+    assert isinstance(model.closing, Presence) and model.entry.always_on
     lit, dark = read_test_frames(trained, model, 512)
     told = model.run(lit, dark).outputs[:, 1]
     found = json.loads((trained / "evaluation.json").read_text("utf-8"))["occupancy"]["fixed"]

@@ -123,10 +123,10 @@ def device_text(model: Model, setting: DeviceSetting) -> dict[str, str]:
     there = fill(_THERE_C, THERE=words.there) if words.there else ""
     about = "\n * and the model sees nothing" if words.there else ""
     values = _constants(model, setting) | {"THERE_ABOUT": about}
-    if model.always_on:  # what is seen decides nothing
+    if model.entry.always_on:  # what is seen decides nothing
         there, values["THERE_ABOUT"] = "", ""
-    next_about, next_is_active, start = _NEXT_ALWAYS if model.always_on else _NEXT_WATCHING
-    values["ALWAYS_ABOUT"] = _ALWAYS_ABOUT if model.always_on else ""
+    next_about, next_is_active, start = _NEXT_ALWAYS if model.entry.always_on else _NEXT_WATCHING
+    values["ALWAYS_ABOUT"] = _ALWAYS_ABOUT if model.entry.always_on else ""
     learns = can_enrol(model)
     values["ENROL"] = _ENROL_H if learns else ""
     program = {
