@@ -1,10 +1,10 @@
 """One stage of a model per file: integer reference, ONNX nodes, C text and state, side by side.
 
 A stage is found by its ``kind``: every module with a class that names one is a stage, so that
-adding a stage is adding one file. Those of a sensor without an LED stand in ``passive``, a
-point's place in ``alignment``, the one
-that learns its owner in ``teaching``, those that a model ends in in ``closing``. What a stage has
-to be is said in ``contract``; the C of the heaviest stages stands in ``kernels``.
+adding a stage is adding one file. Those of a sensor without an LED stand in ``passive``, those
+of a point's place in ``alignment``, the one that learns its owner in ``teaching``, those that a
+model ends in in ``closing``. What a stage has to be is said in ``contract``; the C of the heaviest
+stages stands in ``kernels``.
 """
 
 from __future__ import annotations
