@@ -91,9 +91,7 @@ class _Level:
     """One level of cells of one aperture in integers."""
 
     filters: npt.NDArray[np.int8]
-    terms: npt.NDArray[np.int16]
     fit: CellFit
-    scale: float
 
 
 def _bins(n: int) -> int:
@@ -110,7 +108,7 @@ def _near_seen(grid: CellGrid, seen: Floats) -> npt.NDArray[np.bool_]:
     return np.asarray(away <= max(1.5 * grid.step / (1 << SLOPE_BITS), 2.0 * spacing))
 
 
-def _quantised(filters: Floats) -> tuple[npt.NDArray[np.int8], float]:
+def _quantised(filters: Floats) -> npt.NDArray[np.int8]:
     """Round filters to 8 bits so that each still sums to zero, and light on all pixels drops out.
 
     What rounding leaves over is taken off where it was rounded furthest.
@@ -123,7 +121,7 @@ def _quantised(filters: Floats) -> tuple[npt.NDArray[np.int8], float]:
         way = 1 if over > 0 else -1
         furthest = np.argsort(way * (exact - row), kind="stable")[: abs(over)]
         row[furthest] -= way
-    return whole.astype(np.int8), scale
+    return np.asarray(whole.astype(np.int8))
 
 
 def _chosen_grid(
@@ -141,7 +139,7 @@ def _chosen_grid(
         usable = np.flatnonzero(_near_seen(grid, optics[0].seen))
         cells = usable[np.linspace(0, len(usable) - 1, _SAMPLES).astype(int)]
         corners = np.unique(grid.corners[cells])
-        filters, _ = _quantised(
+        filters = _quantised(
             corner_filters(optics[0].at(slopes_of(grid, corners=True)[corners]), design)
         )
         known = dict(zip(corners.tolist(), filters.astype(float), strict=True))
@@ -178,16 +176,16 @@ class _Binned:
         return np.asarray(self.windows.binned(self.optic.at(slopes)))  # type: ignore[arg-type]
 
 
-def _level(optic: Any, grid: CellGrid, design: Design, share: float) -> _Level:
-    """Make a level; terms of the root energy only where `share`, the counts of an electron, is."""
+def _level(optic: Any, grid: CellGrid, design: Design) -> _Level:
+    """Make a level: filters of all corners, polynomials of the cells near the calibration."""
     templates = np.concatenate(
         [optic.at(part) for part in np.array_split(slopes_of(grid, corners=True), 16)]
     )
-    filters, scale = _quantised(corner_filters(templates, design))
+    filters = _quantised(corner_filters(templates, design))
     stored = filters.astype(np.float64)
     cells = np.flatnonzero(_near_seen(grid, optic.seen))
     fit = cell_terms(grid, cells, lambda c: stored[grid.corners[c]], optic.at, design)
-    return _Level(filters, np.zeros((0,), np.int16), _spread(fit, cells, grid.n_cells), scale)
+    return _Level(filters, _spread(fit, cells, grid.n_cells))
 
 
 def _spread(fit: CellFit, cells: npt.NDArray[np.int64], n: int) -> CellFit:
@@ -278,8 +276,8 @@ def lower_registration(
     coarse = _chosen_grid(
         binned, (low, high), COARSE_STEPS, coarse_design, (MOST_COARSE_LOSS, math.inf, most_offset)
     )
-    coarse_levels = [_level(each, coarse, coarse_design, 0.0) for each in binned]
-    fine_levels = [_level(each, fine, lowering.design, 1.0) for each in optics]
+    coarse_levels = [_level(each, coarse, coarse_design) for each in binned]
+    fine_levels = [_level(each, fine, lowering.design) for each in optics]
     gains = _gain_bits([v.fit for v in coarse_levels]), _gain_bits([v.fit for v in fine_levels])
     root_bits = _root_bits([v.fit for v in fine_levels])
     n_pixels, n_nodes = windows.n_pixels, fine.n_nodes
