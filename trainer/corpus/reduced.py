@@ -261,7 +261,9 @@ class ReduceJob:
         # What is kept of a session at one setting is no older form of what is kept at another.
         asked = self.recording.setting
         session = self.place if asked is None else f"{self.place} at {asked.to_json()}"
-        return self.cache.store(named, self.recording.participant, session, source)
+        kept = self.cache.store(named, self.recording.participant, session, source)
+        by_key = dict(zip(named, kept, strict=True))
+        return [by_key[key] for key in keys]  # two entries may be one and the same
 
 
 def _stage_text(stage: EntryStage) -> str:

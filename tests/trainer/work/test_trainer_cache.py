@@ -213,6 +213,13 @@ def jobs_of(corpus: Corpus, bins: int) -> list[ReduceJob]:
     return [ReduceJob(r, r.path.name, (entry,), cache) for r in corpus.recordings]
 
 
+def test_two_entries_may_be_one_and_the_same(small_data: Path, small_recipe: Path) -> None:
+    """A recipe that asks for four quadrants itself is reduced beside four quadrants."""
+    job = jobs_of(open_corpus(small_data, load_recipe(small_recipe)), 2)[0]
+    twice = replace(job, entries=(*job.entries, *job.entries)).run()
+    assert [each.path for each in twice] == [twice[0].path, twice[1].path, twice[1].path]
+
+
 def test_a_recording_is_reduced_once(
     small_data: Path, small_recipe: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
