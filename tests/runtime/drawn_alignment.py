@@ -8,8 +8,8 @@ import numpy as np
 
 from runtime.stages.alignment.arithmetic import TERM_LIMIT
 from runtime.stages.alignment.geometry import CellGrid
-from runtime.stages.registration import Registration
-from runtime.stages.triangulation import Triangulation
+from runtime.stages.alignment.registration import Registration
+from runtime.stages.alignment.triangulation import Triangulation
 
 __all__ = ["drawn_registration", "drawn_triangulation"]
 
@@ -18,7 +18,10 @@ def drawn_registration(
     rng: np.random.Generator, n_apertures: int = 1, rows: int = 6, cols: int = 8, most: int = 4095
 ) -> Registration:
     """Return a stage of random filters on small apertures that lie side by side."""
-    coarse, fine = CellGrid(3, 2, -90_000, -60_000, 60_000), CellGrid(7, 5, -91_000, -61_000, 26_000)
+    coarse, fine = (
+        CellGrid(3, 2, -90_000, -60_000, 60_000),
+        CellGrid(7, 5, -91_000, -61_000, 26_000),
+    )
     bins, n_pixels = (2, 4), rows * cols
     stride = cols * n_apertures + 1
     n_nodes = fine.n_nodes

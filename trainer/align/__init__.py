@@ -1,4 +1,4 @@
-"""Direction and range from readouts, arrays only: the limit, the optic as learned, cells, the stage.
+"""Direction and range from readouts, arrays only: limit, optic as learned, cells, stage.
 
 Nothing here knows an emulator. What an optic does is learned from a calibration: readouts of one
 point source, and where it stood.

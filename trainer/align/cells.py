@@ -179,7 +179,9 @@ def _cell(
     along = [turn @ mean for turn in turned]
     variance = design.electrons * light + design.floor
     spread = np.einsum("kv,pv,lv->pkl", filters, variance, filters, optimize=True)
-    spread = spread + np.eye(N_CORNERS) * (np.trace(spread, axis1=1, axis2=2) * 1e-10)[:, None, None]
+    spread = (
+        spread + np.eye(N_CORNERS) * (np.trace(spread, axis1=1, axis2=2) * 1e-10)[:, None, None]
+    )
     jacobian = np.stack([mean, *along], axis=2)
     weighted = np.linalg.solve(spread, jacobian)
     normal = np.einsum("pki,pkj->pij", jacobian, weighted)
@@ -213,9 +215,7 @@ def _cell(
     )  # fmt: skip
     few = N_OF_ROOT * N_CORNERS  # the first monomials, whose columns come first
     shared = noise_rows.reshape(len(places), N_CORNERS, -1)[:, :, :few] / energy[:, None, None]
-    root_rows = np.vstack(
-        [shared.reshape(-1, few), bias_rows[:, :few] * (gain / energy)[:, None]]
-    )
+    root_rows = np.vstack([shared.reshape(-1, few), bias_rows[:, :few] * (gain / energy)[:, None]])
     root = np.linalg.lstsq(root_rows, right, rcond=None)[0].reshape(N_OF_ROOT, N_CORNERS)
     cost = _cost(light, errors, mean, gain, spread, places, design)
     return amplitude, errors, root, *cost
@@ -233,7 +233,8 @@ def _cost(
     noise = np.einsum("pik,pkl,pil->pi", weights, spread, weights) / design.electrons**2
     solve = np.linalg.pinv(_powers(places))
     slopes = [_slope_of(places, axis) @ solve @ light for axis in (0, 1)]
-    bounds, brightest = [], []
+    bounds: list[float] = []
+    brightest: list[float] = []
     for place in np.flatnonzero(inner):
         columns = np.stack(
             [slopes[0][place], slopes[1][place], light[place], np.ones(light.shape[1])], axis=1

@@ -24,8 +24,8 @@ _GOOD = 0.5
 def first_motion(slopes: Floats, electrons: Floats, shape: tuple[int, int]) -> Floats:
     """Return how many pixels (across, down) a pattern moves by slope (x, y): (2, 2).
 
-    The shift between neighbouring readouts is where their cross-correlation is largest (C. D. Kuglin
-    and D. C. Hines, IEEE Conf. on Cybernetics and Society, 1975, from memory; here without
+    The shift between neighbouring readouts is where their cross-correlation is largest (C. D.
+    Kuglin and D. C. Hines, IEEE Conf. on Cybernetics and Society, 1975, from memory; here without
     whitening, which noise would fill), and is regressed on the difference of slopes; pairs that
     disagree by more than two pixels are left out and the rest regressed again.
     """

@@ -5,14 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from functools import partial
 from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 from runtime.stages.alignment.arithmetic import TERM_LIMIT
-from runtime.stages.alignment.geometry import CellGrid, Windows
-from runtime.stages.registration import Registration
+from runtime.stages.alignment.geometry import SLOPE_BITS, CellGrid, Windows
+from runtime.stages.alignment.registration import Registration
 from trainer.align.cells import CellFit, Design, cell_terms, corner_filters, grid_over, slopes_of
 
 __all__ = ["LearnedOptic", "Lowering", "lower_registration", "with_tolerance"]
@@ -36,9 +37,20 @@ _MOST_BINS = 8
 class LearnedOptic(Protocol):
     """What a calibration taught of one aperture: see `templates` and `pattern`."""
 
-    low: Floats
-    high: Floats
-    seen: Floats
+    @property
+    def low(self) -> Floats:
+        """Lower ends of the calibrated slopes."""
+        ...
+
+    @property
+    def high(self) -> Floats:
+        """Upper ends."""
+        ...
+
+    @property
+    def seen(self) -> Floats:
+        """All calibrated slopes."""
+        ...
 
     def at(self, slopes: Floats, along: int | None = None) -> Floats:
         """Return templates (n, n_pixels)."""
@@ -52,7 +64,7 @@ class Lowering:
     Parameters
     ----------
     n_rows, n_cols, stride, n_values : int
-        Of the windows, see `runtime.stages.registration.Registration`.
+        Of the windows, see `runtime.stages.alignment.registration.Registration`.
     offsets : tuple of int
     max_counts : int
         Of the sensor.
@@ -90,17 +102,28 @@ def _bins(n: int) -> int:
 
 
 def _near_seen(grid: CellGrid, seen: Floats) -> npt.NDArray[np.bool_]:
-    """Return the cells with a calibrated direction within a side and a half of their middle."""
+    """Return the cells with a calibrated direction near: 1.5 sides, or twice their spacing."""
     from scipy.spatial import cKDTree
 
     away, _ = cKDTree(seen).query(slopes_of(grid, corners=False))
-    spacing = cKDTree(seen).query(seen, k=min(5, len(seen)))[0].max(axis=1)
-    return np.asarray(away <= max(1.5 * grid.step / (1 << 18), float(np.median(spacing))))
+    spacing = float(np.median(cKDTree(seen).query(seen, k=min(5, len(seen)))[0].max(axis=1)))
+    return np.asarray(away <= max(1.5 * grid.step / (1 << SLOPE_BITS), 2.0 * spacing))
 
 
 def _quantised(filters: Floats) -> tuple[npt.NDArray[np.int8], float]:
-    scale = 127.0 / max(float(np.abs(filters).max()), 1e-12)
-    return np.round(filters * scale).astype(np.int8), scale
+    """Round filters to 8 bits so that each still sums to zero, and light on all pixels drops out.
+
+    What rounding leaves over is taken off where it was rounded furthest.
+    """
+    scale = 126.0 / max(float(np.abs(filters).max()), 1e-12)
+    wanted = filters * scale
+    whole = np.round(wanted)
+    for row, exact in zip(whole, wanted, strict=True):
+        over = int(row.sum())
+        way = 1 if over > 0 else -1
+        furthest = np.argsort(way * (exact - row), kind="stable")[: abs(over)]
+        row[furthest] -= way
+    return whole.astype(np.int8), scale
 
 
 def _chosen_grid(
@@ -124,15 +147,18 @@ def _chosen_grid(
         known = dict(zip(corners.tolist(), filters.astype(float), strict=True))
         fit = cell_terms(
             grid, cells,
-            lambda c, known=known, grid=grid: np.stack([known[k] for k in grid.corners[c].tolist()]),
+            partial(_corners_of, known, grid),
             optics[0].at, design,
         )  # fmt: skip
-        loss = float(np.sqrt((fit.loss**2).mean()))
-        bias = float(np.sqrt((fit.bias**2).mean()))
-        offset = float(np.sqrt((fit.offset**2).mean())) * grid.step
+        loss, bias = float(np.median(fit.loss)), float(np.median(fit.bias))
+        offset = float(np.median(fit.offset)) * grid.step
         if loss <= most[0] and bias <= most[1] and offset <= most[2]:
             break
     return grid
+
+
+def _corners_of(known: dict[int, Floats], grid: CellGrid, cell: int) -> Floats:
+    return np.stack([known[corner] for corner in grid.corners[cell].tolist()])
 
 
 @dataclass(frozen=True, eq=False)
@@ -177,7 +203,8 @@ def _spread(fit: CellFit, cells: npt.NDArray[np.int64], n: int) -> CellFit:
 
 def _gain_bits(fits: Sequence[CellFit]) -> int:
     ratios = [
-        np.abs(f.errors).max(axis=(1, 2, 3))[f.loss > 0] / np.abs(f.amplitude).max(axis=1)[f.loss > 0]
+        np.abs(f.errors).max(axis=(1, 2, 3))[f.loss > 0]
+        / np.abs(f.amplitude).max(axis=1)[f.loss > 0]
         for f in fits
     ]
     middle = float(np.median(np.concatenate(ratios)))
@@ -185,14 +212,17 @@ def _gain_bits(fits: Sequence[CellFit]) -> int:
 
 
 def _terms(fit: CellFit, gain_bits: int, root_scale: float | None) -> npt.NDArray[np.int16]:
-    """Return the terms of all cells, int16 (n_cells, 21 or 27, 4); zero where nothing was fitted."""
+    """Return the terms of all cells, int16 (n_cells, 21 or 27, 4); zero where none was fitted."""
     errors = fit.errors.reshape(len(fit.errors), -1, 4) / 2**gain_bits
     both = np.concatenate([fit.amplitude[:, None], errors], axis=1)
     most = np.abs(both).max(axis=(1, 2), keepdims=True)
     scaled = both * (TERM_LIMIT / np.maximum(most, 1e-30)) * (most > 0)
     if root_scale is not None:
         scaled = np.concatenate([scaled, fit.root * root_scale], axis=1)
-    return np.round(np.clip(scaled, -TERM_LIMIT, TERM_LIMIT)).astype(np.int16)
+    whole: npt.NDArray[np.int16] = np.round(np.clip(scaled, -TERM_LIMIT, TERM_LIMIT)).astype(
+        np.int16
+    )
+    return whole
 
 
 def _root_bits(fits: Sequence[CellFit]) -> int:
@@ -221,7 +251,9 @@ def _at_least_17(real: float) -> tuple[int, int]:
     return min(max(round(math.ldexp(real, shift)), 1), (1 << 15) - 1), shift
 
 
-def lower_registration(optics: Sequence[LearnedOptic], lowering: Lowering) -> tuple[Registration, Any]:
+def lower_registration(
+    optics: Sequence[LearnedOptic], lowering: Lowering
+) -> tuple[Registration, Any]:
     """Make the stage of some apertures.
 
     Returns
@@ -273,11 +305,11 @@ def lower_registration(optics: Sequence[LearnedOptic], lowering: Lowering) -> tu
             [_terms(v.fit, gains[1], 2.0 ** (14 + root_bits)) for v in fine_levels]
         ),
     )  # fmt: skip
-    fitted = [v.fit.loss > 0 for v in fine_levels]
-    cost = {
-        "loss": float(np.sqrt(np.mean(np.concatenate([v.fit.loss[f] ** 2 for v, f in zip(fine_levels, fitted, strict=True)])))),
-        "bias": float(np.sqrt(np.mean(np.concatenate([v.fit.bias[f] ** 2 for v, f in zip(fine_levels, fitted, strict=True)])))),
-    }
+    every = [
+        np.concatenate([getattr(v.fit, name)[v.fit.loss > 0] for v in fine_levels])
+        for name in ("loss", "bias")
+    ]
+    cost = {"loss": float(np.median(every[0])), "bias": float(np.median(every[1]))}
     return stage, cost
 
 

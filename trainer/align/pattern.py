@@ -24,7 +24,7 @@ __all__ = ["Pattern", "fit_pattern"]
 Floats = npt.NDArray[np.float64]
 
 _CELLS_A_PIXEL = 2.0
-"""Spline knots a pixel: a pixel averages over its width, so that little is finer than half of it."""
+"""Spline knots a pixel: it averages over its width, so that little is finer than half of it."""
 _MARGIN = 4.0
 """Pixels beyond the outermost place that is read: the spline's own reach, and room to move."""
 _SHARES = (0.06, 0.12, 0.25, 0.5, 1.0)
@@ -32,12 +32,15 @@ _SHARES = (0.06, 0.12, 0.25, 0.5, 1.0)
 _MOST = 160
 """Readouts of one step: an average over some hundred thousand pixels is enough for each."""
 _TURNS = 2
+_SETTLING = 3
+_BEYOND = 0.08
+"""Of the calibrated slopes, how far beyond them the motion still holds: a cell's width."""
 _ITERATIONS = 60
 _SMOOTH = 1e-5
 _DIFFERENCE = 0.02
 _ORDER = 5
 _EXPONENTS = tuple((n - j, j) for n in range(_ORDER + 1) for j in range(n + 1))
-"""Up to the fifth power: refraction alone leaves a hundredth of a pixel to a cubic at 35 degrees."""
+"""Up to the fifth power: refraction leaves a cubic off by a hundredth of a pixel at 35 degrees."""
 
 
 def _terms(slopes: Floats) -> Floats:
@@ -95,7 +98,8 @@ class Pattern:
 
     def at(self, slopes: Floats, along: int | None = None) -> Floats:
         """Return templates, or their derivatives along x (0) or y (1): (n, n_pixels)."""
-        slopes = np.clip(np.atleast_2d(slopes), self.low, self.high)
+        room = _BEYOND * (self.high - self.low)
+        slopes = np.clip(np.atleast_2d(slopes), self.low - room, self.high + room)
         if along is not None:
             step = 1e-4 * np.eye(2)[along]
             pair = [_normed(self.read(*self.places(slopes + way * step))) for way in (-1, 1)]
@@ -148,14 +152,17 @@ def fit_pattern(
 
 
 def settled(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: float) -> Pattern:
-    """Return the pattern fitted once more, to all readouts, its motion as it is."""
+    """Return the pattern and its motion fitted on to all readouts."""
+    for _ in range(_SETTLING):
+        pattern = _with_spline(pattern, slopes, electrons, read_e)
+        pattern = _moved(pattern, slopes, electrons, len(_EXPONENTS), read_e)
     return _with_spline(pattern, slopes, electrons, read_e)
 
 
 def _amplitudes(pattern: Pattern, light: Floats, electrons: Floats) -> Floats:
     """Return how bright each readout is in units of the pattern: (n, 1)."""
     if not pattern.spline.any():
-        return electrons.sum(axis=1, keepdims=True)
+        return np.asarray(electrons.sum(axis=1, keepdims=True))
     weight = (light * electrons).sum(axis=1, keepdims=True)
     return np.asarray(weight / (light**2).sum(axis=1, keepdims=True))
 
@@ -203,7 +210,10 @@ def _spline_rows(pattern: Pattern, across: Floats, down: Floats) -> sparse.csr_m
     """Return each reading as a row of 16 weights on the spline's coefficients."""
     n_down, n_across = pattern.spline.shape
     ends, weights = [], []
-    for place, start, n in ((down, pattern.origin[1], n_down), (across, pattern.origin[0], n_across)):
+    for place, start, n in (
+        (down, pattern.origin[1], n_down),
+        (across, pattern.origin[0], n_across),
+    ):
         at = np.clip((place.ravel() - start) * _CELLS_A_PIXEL, 1.0, n - 3.001)
         cell = np.floor(at)
         f = at - cell

@@ -1,4 +1,4 @@
-"""The optic as a calibration shows it: each pixel's share of the light, a smooth function of slopes.
+"""The optic as a calibration shows it: each pixel's share of light, smooth over the slopes.
 
 Every pixel's share is a tensor product of cubic B-splines over the two slopes (P-splines: P. H. C.
 Eilers and B. D. Marx, Statistical Science 11, 1996), fitted to the calibration's readouts by
@@ -151,9 +151,7 @@ def fit_templates(slopes: Floats, electrons: Floats) -> Templates:
             break
         rows = _design(slopes, low, high, n_intervals)
         for penalty in _PENALTIES:
-            found = _solved(
-                rows[~judged], weights[~judged], shares[~judged], n_intervals, penalty
-            )
+            found = _solved(rows[~judged], weights[~judged], shares[~judged], n_intervals, penalty)
             left = (rows[judged] @ found - shares[judged]) ** 2
             error = float((left.mean(axis=1) * weights[judged]).mean())
             if best is None or error < best[0]:
@@ -165,6 +163,4 @@ def fit_templates(slopes: Floats, electrons: Floats) -> Templates:
     rows = _design(slopes, low, high, n_intervals)
     coefficients = _solved(rows, weights, shares, n_intervals, penalty)
     spread = float(((shares - shares.mean(axis=1, keepdims=True)) ** 2).mean())
-    return Templates(
-        low, high, n_intervals, coefficients, slopes, float(np.sqrt(error / spread))
-    )
+    return Templates(low, high, n_intervals, coefficients, slopes, float(np.sqrt(error / spread)))

@@ -44,8 +44,11 @@ def mitigation_table(mitigations: Sequence[Mitigation]) -> Table:
     """Return a table for the terminal."""
     from rich.table import Table
 
-    people = mitigations[0].accuracy["n_participants"]
-    table = Table(title=f"Mitigations: gain of the strongest attacker, price ({people} people)")
+    asked, judged = mitigations[0].after.n_people, mitigations[0].accuracy["n_participants"]
+    table = Table(
+        title=f"Mitigations: gain of the strongest attacker ({asked} people), accuracy in turn "
+        f"({judged} people), power"
+    )
     for heading in HEADINGS:
         table.add_column(heading)
     for each in mitigations:

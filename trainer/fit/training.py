@@ -36,7 +36,6 @@ from trainer.fit.owner.figures import enrolment_of
 from trainer.fit.pipeline import Fitted, assemble_model
 from trainer.fit.quantity import fit_quantity
 from trainer.fit.records import IN_TURN, LOCKED, Records, records_of
-from trainer.fit.source.fitted import fit_source
 from trainer.judge.evaluate import Takes, figures, log_test_use
 from trainer.judge.event_figures import match_streams
 from trainer.judge.events import Margins, Stream
@@ -46,6 +45,7 @@ from trainer.judge.wake_up import examine_wake_up
 from trainer.judge.worst_takes import WorstTake
 from trainer.occupancy.training import train_occupancy
 from trainer.recipe import Recipe
+from trainer.source.fitted import fit_source
 from trainer.work.jobs import LocalWorkers, Workers
 
 __all__ = ["STEPS", "Notify", "Trained", "fit_model"]

@@ -75,9 +75,10 @@ def source_words(evaluation: Row) -> dict[str, str]:
         )
     return {
         "title": title,
-        "frames": f"{ratio}Of {found['n_frames']:,} frames of one source, {found['n_valid']:,} were "
-        "called valid; figures are of these. The bound is that of Cramer and Rao for each frame's "
-        "own brightness, background unknown, from the calibrated optic's derivative.",
+        "frames": f"{ratio}Of {found['n_frames']:,} frames of one source, "
+        f"{found['n_valid']:,} were called valid; figures are of these. The bound is that of "
+        "Cramer and Rao for each frame's own brightness, background unknown, from the calibrated "
+        "optic's derivative.",
         "calibration": f"Calibrated on unit {calibration['unit']}: {calibration['n_directions']:,} "
         f"directions, {calibration['n_frames']:,} frames, learned as {calibration['learned_as']}; "
         "of how a readout varies over pixels, readouts that the fit had not seen differ by "
@@ -135,14 +136,19 @@ def _distance_chart(rows: Sequence[Row]) -> Markup:
     ticks = [t for t in (10, 20, 50, 100, 200, 500, 1000, 2000, 5000) if low <= t <= high]
     plot.x_axis([(float(t), f"{t}") for t in ticks], "distance, mm")
     step = 10.0 ** math.floor(math.log10(100 * most)) if most > 0 else 1.0
-    plot.y_axis(
-        [(k * step, f"{k * step:g} %") for k in range(12) if k * step <= 100 * most * 1.1]
-    )
+    plot.y_axis([(k * step, f"{k * step:g} %") for k in range(12) if k * step <= 100 * most * 1.1])
     xs = [r["distance_mm"] for r in rows]
     plot.line(xs, [100 * r["relative_bound"] for r in rows], "rule")
     for row in rows:
         plot.dot(row["distance_mm"], 100 * row["inverse_relative_rmse"], "right")
     return plot.svg()
+
+
+def _emulated(evaluation: Row) -> str:
+    """Return what is to be said of an emulated sensor; empty for a real one."""
+    if not emulated_words(evaluation):
+        return ""
+    return "Made on an emulated sensor with emulated lights: it says nothing of a real optic."
 
 
 def source_card_lines(evaluation: Row) -> list[str]:
@@ -184,6 +190,5 @@ def source_page(evaluation: Row) -> str:
                 [v for row in check["map"] for v in row if v is not None], default=1.0)))
             for name, check in found["units"].items()
         ],
-        emulated=emulated_words(evaluation).replace("people: it says nothing of real hands", "lights")
-        if emulated_words(evaluation) else "",
+        emulated=_emulated(evaluation),
     )  # fmt: skip

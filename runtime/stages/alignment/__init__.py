@@ -1,1 +1,5 @@
-"""How a readout is aligned with stored patterns: geometry, integer arithmetic, ONNX nodes, C."""
+"""The stages of a point's place: readouts aligned with stored patterns, and what follows from it.
+
+`registration` and `triangulation` are stages; beside them are their geometry, integer arithmetic,
+ONNX nodes and C.
+"""

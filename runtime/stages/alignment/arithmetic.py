@@ -27,8 +27,18 @@ from runtime.stages.alignment.geometry import DELTA_BITS, N_MONOMIALS
 from runtime.stages.contract.stage import Float64, Int64
 
 __all__ = [
-    "ALPHA_FLOOR_BITS", "D_BITS", "N_STEPS", "RECIPROCAL_BITS", "RECIPROCALS", "SEARCH_BITS", "TERM_LIMIT",
-    "block_cut", "log_level", "monomials", "placed", "placed_float",
+    "ALPHA_FLOOR_BITS",
+    "D_BITS",
+    "N_STEPS",
+    "RECIPROCALS",
+    "RECIPROCAL_BITS",
+    "SEARCH_BITS",
+    "TERM_LIMIT",
+    "block_cut",
+    "log_level",
+    "monomials",
+    "placed",
+    "placed_float",
 ]  # fmt: skip
 
 D_BITS = 14

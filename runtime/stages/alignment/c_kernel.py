@@ -25,8 +25,8 @@ typedef struct {
 """
 
 _HEAD = """\
-@ASSEMBLY@/* Dot products of x with four filters, n_rows rows of n_cols, a row every x_stride and f_stride.
- * Proved within 32 bits when the tables were made. */
+@ASSEMBLY@/* Dot products of x with four filters, n_rows rows of n_cols, a row every x_stride and
+ * f_stride. Proved within 32 bits when the tables were made. */
 PW_STAGE void @NAME@(const @X@ *x, const int8_t *const *filters, uint32_t n_rows, uint32_t n_cols,
     uint32_t x_stride, uint32_t f_stride, int32_t *sums)
 {
@@ -89,8 +89,8 @@ _FAST = """\
 
 _ASSEMBLY = """\
 #if defined(PW_DUAL_MAC) && !defined(PW_VECTOR)
-/* Four values a turn: SXTB16 takes bytes 0 and 2 of a filter's word out, rotated by 8 bytes 1 and 3,
- * and SMLAD multiplies them with values 0 and 2, 1 and 3. */
+/* Four values a turn: SXTB16 takes bytes 0 and 2 of a filter's word out, rotated by 8 bytes 1
+ * and 3, and SMLAD multiplies them with values 0 and 2, 1 and 3. */
 #define PW_FOUR_FILTER(f, a) \\
     "ldr r10, [" f "], #4\\n\\t" \\
     "sxtb16 lr, r10\\n\\t" \\

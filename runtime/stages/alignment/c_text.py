@@ -8,7 +8,7 @@ extension two products an instruction, filters unpacked from bytes; plain C ever
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from runtime.stages.alignment.arithmetic import (
     ALPHA_FLOOR_BITS,
@@ -23,7 +23,6 @@ from runtime.stages.contract.c_text import CStage, Edge, fill, table
 
 if TYPE_CHECKING:
     from runtime.stages.alignment.geometry import CellGrid
-    from runtime.stages.registration import Registration
 
 __all__ = ["registration_c"]
 
@@ -87,7 +86,8 @@ PW_STAGE void @P@_place(int32_t *d, const int16_t *terms, int32_t gain, int with
         alpha = 1 << @ALPHA_FLOOR@;
     }
     const int32_t exponent = @P@_bits((uint32_t)alpha) - 1;
-    const int32_t factor = @P@_reciprocal[(alpha >> (exponent - @TABLE_BITS@)) - (1 << @TABLE_BITS@)];
+    const int32_t mantissa = (alpha >> (exponent - @TABLE_BITS@)) - (1 << @TABLE_BITS@);
+    const int32_t factor = @P@_reciprocal[mantissa];
     for (uint32_t i = 0u; i < 20u; i++) {
         terms = &terms[4];
         const int32_t step = pw_requant(@P@_sum(terms, d), factor, exponent + 1 - gain);
@@ -207,7 +207,8 @@ PW_LOCAL void @P@_judge(const int32_t *totals, const int32_t *at, @Y@ *y)
     }
     const int32_t kept = (explained < 1) ? 1 : explained;
     const int32_t octave = @P@_bits((uint32_t)kept) - 1;
-    const uint32_t part = (octave < 4) ? ((uint32_t)kept << (4 - octave)) : ((uint32_t)kept >> (octave - 4));
+    const uint32_t part = (octave < 4) ? ((uint32_t)kept << (4 - octave))
+                                       : ((uint32_t)kept >> (octave - 4));
     y[2] = (@Y@)((16 * octave) + (int32_t)part - 16);
     int32_t noise = pw_requant((totals[0] < 0) ? 0 : totals[0], @NOISE_MULTIPLIER@, @NOISE_SHIFT@);
     noise = (noise < 1073741823) ? noise : 1073741823;
@@ -243,8 +244,10 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
     }
     @FOUR_BINS@(cut, f, 1u, @N_BINS@u, 0u, 0u, d);
     @P@_place(d, &@P@_coarse_terms[(aperture * @COARSE_CELLS@u + found) * 84u], @GAIN_0@, 0, at);
-    int32_t slope_x = @COARSE_MIDDLE_X@ + (column * @COARSE_STEP@) + @P@_cut(at[0] * @COARSE_HALF@, 13);
-    int32_t slope_y = @COARSE_MIDDLE_Y@ + (row * @COARSE_STEP@) + @P@_cut(at[1] * @COARSE_HALF@, 13);
+    int32_t slope_x = @COARSE_MIDDLE_X@ + (column * @COARSE_STEP@)
+        + @P@_cut(at[0] * @COARSE_HALF@, 13);
+    int32_t slope_y = @COARSE_MIDDLE_Y@ + (row * @COARSE_STEP@)
+        + @P@_cut(at[1] * @COARSE_HALF@, 13);
     int32_t before = -1;
     for (uint32_t turn = 0u; turn < 2u; turn++) {
         column = @P@_fine_index(slope_x, @FINE_LOW_X@, @FINE_N_X@);
@@ -258,7 +261,8 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
             f[i] = &@P@_bank[node[((row + (i >> 1)) * (@FINE_N_X@ + 1)) + column + (i & 1)]];
         }
         @FOUR_PIXELS@(own, f, @N_ROWS@u, @N_COLS@u, @STRIDE@u, @BANK_STRIDE@u, d);
-        @P@_place(d, &@P@_fine_terms[(aperture * @FINE_CELLS@u + (uint32_t)cell) * 108u], @GAIN_1@, 1, at);
+        @P@_place(d, &@P@_fine_terms[(aperture * @FINE_CELLS@u + (uint32_t)cell) * 108u],
+            @GAIN_1@, 1, at);
         slope_x = @FINE_MIDDLE_X@ + (column * @FINE_STEP@) + @P@_cut(at[0] * @FINE_HALF@, 13);
         slope_y = @FINE_MIDDLE_Y@ + (row * @FINE_STEP@) + @P@_cut(at[1] * @FINE_HALF@, 13);
     }
@@ -311,7 +315,7 @@ def _of_grid(name: str, grid: CellGrid) -> dict[str, object]:
     }  # fmt: skip
 
 
-def _tables(stage: Registration, prefix: str) -> str:
+def _tables(stage: Any, prefix: str) -> str:
     n, bins = len(stage.offsets), stage.windows.n_bins
     coarse, fine = stage.coarse_grid, stage.fine_grid
     every = (
@@ -325,12 +329,11 @@ def _tables(stage: Registration, prefix: str) -> str:
         ("fine_terms", stage.fine_terms, "int16_t", f"({n}, {fine.n_cells}, 27, 4)"),
     )
     return "".join(
-        table(f"{prefix}_{name}", values, ctype, about)  # type: ignore[arg-type]
-        for name, values, ctype, about in every
+        table(f"{prefix}_{name}", values, ctype, about) for name, values, ctype, about in every
     )
 
 
-def registration_c(stage: Registration, prefix: str, x: Edge, y: Edge) -> CStage:
+def registration_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
     """Return the C of a registration stage."""
     windows, rule, n = stage.windows, stage.rule, len(stage.offsets)
     coarse, fine = stage.coarse_grid, stage.fine_grid
@@ -357,9 +360,7 @@ def registration_c(stage: Registration, prefix: str, x: Edge, y: Edge) -> CStage
     for what, grid in (("fine", fine), ("coarse", coarse)):
         if what == "fine" or n > 1:
             multiplier, shift = grid.inverse
-            indices += fill(
-                _INDEX, P=prefix, WHAT=what, INVERSE=multiplier, INVERSE_SHIFT=shift
-            )
+            indices += fill(_INDEX, P=prefix, WHAT=what, INVERSE=multiplier, INVERSE_SHIFT=shift)
     shared = dict.fromkeys([*four_c("pw_four_16", "int16_t"), *four_c(four_pixels, x.ctype)])
     assert SEARCH_BITS == D_BITS  # noqa: S101 - one function cuts both
     pairs = x.ctype == "int16_t" and (stage.n_cols // stage.bin_cols) % 2 == 0

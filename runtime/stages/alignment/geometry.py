@@ -8,7 +8,15 @@ import numpy as np
 
 from runtime.stages.contract.stage import Int64, require
 
-__all__ = ["DELTA_BITS", "N_CORNERS", "N_MONOMIALS", "N_OF_ROOT", "SLOPE_BITS", "CellGrid", "Windows"]
+__all__ = [
+    "DELTA_BITS",
+    "N_CORNERS",
+    "N_MONOMIALS",
+    "N_OF_ROOT",
+    "SLOPE_BITS",
+    "CellGrid",
+    "Windows",
+]
 
 SLOPE_BITS = 18
 """Slopes are in steps of 2**-18, 3.8 microradians near the axis."""

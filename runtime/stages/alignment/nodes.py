@@ -6,7 +6,7 @@ Where the C leaves it out, the same cell gives the same again.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -24,7 +24,6 @@ from runtime.stages.alignment.geometry import DELTA_BITS, N_MONOMIALS, N_OF_ROOT
 
 if TYPE_CHECKING:
     from runtime.stages.contract.onnx_nodes import Nodes
-    from runtime.stages.registration import Registration
 
 __all__ = ["Writer", "registration_nodes"]
 
@@ -45,7 +44,9 @@ class Writer:
     def bits(self, value: str, shape: tuple[int, ...]) -> str:
         """Return the number of bits of values that are 0 and more."""
         reached = self.nodes.op(
-            "GreaterOrEqual", self.nodes.reshape(value, *shape, 1), self.nodes.constant(_POWERS[:40])
+            "GreaterOrEqual",
+            self.nodes.reshape(value, *shape, 1),
+            self.nodes.constant(_POWERS[:40]),
         )
         return self.nodes.sum(self.nodes.cast(reached, "int64"), len(shape))
 
@@ -95,7 +96,9 @@ class Writer:
         first = nodes.reshape(nodes.slice(coefficients, 0, 1, axis=1), -1)
         return nodes.op("Add", first, summed)
 
-    def placed(self, dots: str, terms: str, gain_bits: int, with_root: bool) -> tuple[str, str, str]:
+    def placed(
+        self, dots: str, terms: str, gain_bits: int, with_root: bool
+    ) -> tuple[str, str, str]:
         """Write `runtime.stages.alignment.arithmetic.placed` for one frame."""
         nodes = self.nodes
         cut, shift = self.cut(dots, D_BITS)
@@ -148,7 +151,7 @@ class Writer:
         return self.nodes.op("Add", first, column)
 
 
-def registration_nodes(stage: Registration, nodes: Nodes, x: str) -> str:
+def registration_nodes(stage: Any, nodes: Nodes, x: str) -> str:
     """Write the nodes of one frame; returns the name of int32 (n_out,)."""
     write = Writer(nodes)
     wide, seed, outputs = nodes.cast(x, "int64"), "", []
@@ -163,7 +166,7 @@ def registration_nodes(stage: Registration, nodes: Nodes, x: str) -> str:
 
 
 def _aligned(
-    stage: Registration, write: Writer, values: str, aperture: int, seed: str
+    stage: Any, write: Writer, values: str, aperture: int, seed: str
 ) -> tuple[str, str, str]:
     nodes, windows, grid = write.nodes, stage.windows, stage.coarse_grid
     height, width = stage.n_rows // stage.bin_rows, stage.n_cols // stage.bin_cols
@@ -204,7 +207,7 @@ def _aligned(
     return slopes, root, shift
 
 
-def _near(stage: Registration, write: Writer, seed: str) -> str:
+def _near(stage: Any, write: Writer, seed: str) -> str:
     """Return which cells are within reach of the first aperture's direction."""
     nodes, grid = write.nodes, stage.coarse_grid
     cells = np.arange(grid.n_cells, dtype=np.int64)
@@ -217,7 +220,7 @@ def _near(stage: Registration, write: Writer, seed: str) -> str:
     return nodes.op("And", *near)
 
 
-def _explained(stage: Registration, write: Writer, root: str, shift: str) -> str:
+def _explained(stage: Any, write: Writer, root: str, shift: str) -> str:
     nodes, rule = write.nodes, stage.rule
     square = nodes.op("Mul", root, root)
     twice = nodes.op("Mul", shift, nodes.int64(2))
@@ -239,7 +242,7 @@ def _level(write: Writer, explained: str) -> str:
     return nodes.op("Sub", nodes.op("Add", octaves, raised), nodes.int64(16))
 
 
-def _excess(stage: Registration, write: Writer, values: str, explained: str) -> str:
+def _excess(stage: Any, write: Writer, values: str, explained: str) -> str:
     nodes, rule = write.nodes, stage.rule
     total = nodes.op("ReduceSum", values, nodes.indices(0), keepdims=1)
     squares = nodes.reshape(nodes.op("Mul", values, values), stage.n_rows, stage.n_cols)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -11,7 +11,6 @@ from runtime.stages.alignment.nodes import Writer
 if TYPE_CHECKING:
     from runtime.stages.contract.onnx_nodes import Nodes
     from runtime.stages.contract.stage import Int64
-    from runtime.stages.triangulation import Triangulation
 
 __all__ = ["range_nodes"]
 
@@ -28,9 +27,7 @@ def _between(nodes: Nodes, table: Int64, place: str, bits: int) -> str:
     return nodes.op("Add", low, nodes.round_shift(nodes.op("Mul", steps, part), bits))
 
 
-def range_nodes(
-    stage: Triangulation, nodes: Nodes, x: str, tables: tuple[Int64, Int64, Int64]
-) -> str:
+def range_nodes(stage: Any, nodes: Nodes, x: str, tables: tuple[Int64, Int64, Int64]) -> str:
     """Write the nodes of one frame; returns the name of int32 (n_out,)."""
     write, wide = Writer(nodes), nodes.cast(x, "int64")
     atan, cosines, reciprocals = tables

@@ -149,12 +149,12 @@ class Quantity(ClosingStage):
 
     def _check_words(self) -> None:
         """Names and units: one form, and no name twice."""
-        if len(set(self.names)) != len(self.names):
-            raise FormatError(self.kind, "names", self.names, "all different")
         for what, form, words in (("name", _NAME, self.names), ("unit", _UNIT, self.units)):
             for word in words:
                 if not isinstance(word, str) or not form.fullmatch(word):
                     raise FormatError(self.kind, what, repr(word), form.pattern)
+        if len(set(self.names)) != len(self.names):
+            raise FormatError(self.kind, "names", self.names, "all different")
 
     def _check_numbers(self) -> None:
         """One unit, scale and half-width for each value."""

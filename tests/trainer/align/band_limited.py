@@ -1,4 +1,4 @@
-"""An optic of the tests' own: a pseudo-random band-limited pattern that moves with the direction."""
+"""An optic of the tests' own: a pseudo-random band-limited pattern that the direction moves."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The least error that noise allows, against closed forms, an estimator that reaches it, and scale."""
+"""The least error that noise allows: closed forms, an estimator that reaches it, its size."""
 
 from __future__ import annotations
 
@@ -140,7 +140,9 @@ def test_no_bound_is_made_up(change: dict[str, object], message: str) -> None:
     if change.get("still"):
         x = y = np.zeros_like(light)
     with pytest.raises(ArgumentError, match=message):
-        direction_bound(light, x, y, change.get("electrons", 1e3), change.get("noise", PixelNoise(1.0)))  # type: ignore[arg-type]
+        direction_bound(
+            light, x, y, change.get("electrons", 1e3), change.get("noise", PixelNoise(1.0))
+        )  # type: ignore[arg-type]
 
 
 def test_apertures_in_one_place_have_no_baseline() -> None:

@@ -48,7 +48,7 @@ def test_table_and_page_hold_every_mitigation() -> None:
     console.print(mitigation_table([FEWER, NOISED]))
     assert isinstance(console.file, io.StringIO)
     text = console.file.getvalue()
-    assert "bins 8 x 8" in text and "9 people" in text and "1 an answer" in text
+    assert "bins 8 x 8" in text and "(10 people)" in text and "(9 people)" in text
     model = load_model(MODELS / "dynamic")
     nobody = np.zeros(0, dtype=str)
     takes = ChainTakes(

@@ -1,4 +1,4 @@
-"""Examination of a calibrated model: errors beside the bound, over field and range, and refusals."""
+"""Examination of a calibrated model: errors beside the bound, over field and range; refusals."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 from runtime.stages.contract.stage import Float64
 from trainer.align.bound import PixelNoise, direction_bound, inverse_distance_bound
 from trainer.align.learned import unexplained_share
-from trainer.fit.source.calibrated import Calibrated, Samples, samples_of, truth_of
-from trainer.fit.source.readouts import Box, SourceReadouts, slopes_at
-from trainer.judge.source_figures import Errors, error_figures, over_distance, over_field
 from trainer.recipe import Recipe
+from trainer.source.calibrated import Calibrated, Samples, samples_of, truth_of
+from trainer.source.figures import Errors, error_figures, over_distance, over_field
+from trainer.source.readouts import Box, SourceReadouts, slopes_at
 
 __all__ = ["examine_source", "refusals", "unit_check"]
 
@@ -33,7 +33,7 @@ def examine_source(
     outputs_of = calibrated.run(some.values.astype(np.int32))[1]
     evidence = calibrated.run_float(some.values.astype(np.int32))[:, :n]
     scales = np.array([o.value(1) for o in calibrated.model.closing.outputs()[1 : 1 + n]])
-    valid = outputs_of[:, 1 + n :].all(axis=1)
+    valid = np.asarray(outputs_of[:, 1 + n :].all(axis=1))
     bound = _bounds(calibrated, some, box, n)
     truth = truth_of(some, n)
     fixed = Errors(outputs_of[:, 1 : 1 + n] * scales - truth, truth, bound, valid)
@@ -75,7 +75,9 @@ def _bounds(calibrated: Calibrated, samples: Samples, box: Box, n: int) -> Float
         electrons = box.of_aperture(samples.values, index).sum(axis=1) / gain
         parts.append(
             [
-                direction_bound(*(each[i] for each in light), max(float(electrons[i]), 1.0), noise)
+                direction_bound(
+                    light[0][i], light[1][i], light[2][i], max(float(electrons[i]), 1.0), noise
+                )
                 for i in range(len(slopes))
             ]
         )
@@ -95,12 +97,20 @@ def _bounds(calibrated: Calibrated, samples: Samples, box: Box, n: int) -> Float
     return np.column_stack([angles, inverse, samples.distance_mm**2 * inverse * 1e-3])
 
 
-def refusals(calibrated: Calibrated, readouts: Sequence[SourceReadouts], recipe: Recipe) -> dict[str, Any]:
+def refusals(
+    calibrated: Calibrated, readouts: Sequence[SourceReadouts], recipe: Recipe
+) -> dict[str, Any]:
     """Return, for each cue that is not to be measured, in how many frames a value was valid."""
     found: dict[str, list[int]] = {}
     for each in readouts:
         for cue in sorted(set(each.cue) - {""} - set(recipe.classes)):
-            wanted = {"rig_none": 0, "rig_outside": 1, "rig_bright": 1, "rig_two": 2, "rig_three": 3}
+            wanted = {
+                "rig_none": 0,
+                "rig_outside": 1,
+                "rig_bright": 1,
+                "rig_two": 2,
+                "rig_three": 3,
+            }
             of_cue = np.array([c == cue for c in each.cue])
             frames = np.flatnonzero(of_cue & (each.n_sources == wanted.get(cue, 0)))
             if not frames.size:

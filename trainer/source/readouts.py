@@ -147,7 +147,10 @@ def read_sources(recording: Recording, box: Box) -> SourceReadouts:
         )  # fmt: skip
     rows = slice(box.first_row, box.first_row + box.n_rows)
     cols = slice(box.first_col, box.first_col + box.n_cols)
-    times, values = [np.zeros(0, dtype=np.int64)], [np.zeros((0, box.n_rows * box.n_cols), np.int16)]
+    times, values = (
+        [np.zeros(0, dtype=np.int64)],
+        [np.zeros((0, box.n_rows * box.n_cols), np.int16)],
+    )
     for block in recording.readouts():
         times.append(block.time_us)
         both = (e[:, rows, cols].astype(np.int32) for e in (block.lit, block.dark))

@@ -1,4 +1,4 @@
-"""Triangulation: from slopes at one or two apertures to angles, inverse distance and millimetres."""
+"""Triangulation: from slopes at one or two apertures to angles, inverse distance, millimetres."""
 
 from __future__ import annotations
 
@@ -29,16 +29,18 @@ _N_SEGMENTS = 256
 _COSINE_BITS = 15
 _MOST_DEPTH_STEPS = 1 << 21
 _MM_BITS = 6
-_ANGLES: Int64 = np.round(
-    np.arctan(np.arange(_N_SEGMENTS + 1) / 128.0) * (1 << SLOPE_BITS)
-).astype(np.int64)
+_ANGLES: Int64 = np.round(np.arctan(np.arange(_N_SEGMENTS + 1) / 128.0) * (1 << SLOPE_BITS)).astype(
+    np.int64
+)
 """atan(s) at slopes of 0 to 2 in steps of 1/128."""
 _COSINES: Int64 = np.minimum(
     np.round((1 << _COSINE_BITS) / np.sqrt(1.0 + np.arange(_N_SEGMENTS + 1) / 64.0)),
     (1 << _COSINE_BITS) - 1,
 ).astype(np.int64)
 """1 / sqrt(1 + w) at w, the sum of both slopes' squares, of 0 to 4 in steps of 1/64."""
-_RECIPROCALS: Int64 = np.round((1 << 30) / (1 + np.arange(257) / 256.0) / (1 << 14)).astype(np.int64)
+_RECIPROCALS: Int64 = np.round((1 << 30) / (1 + np.arange(257) / 256.0) / (1 << 14)).astype(
+    np.int64
+)
 """1 / (1 + f) in Q16 at mantissas f of 0 to 1 in steps of 1/256."""
 
 _C_TEXT = """\
@@ -272,7 +274,9 @@ class Triangulation(Stage):
         if self.n_apertures == 1:
             text = fill(_C_TEXT, RANGE="", WHAT="", BODY=_ONE, **values)
             return CStage(tables, (), "", text)
-        tables += table(f"{prefix}_cosine", _COSINES, "int32_t", "(257,) 1 / sqrt(1 + w), w in 1/64")
+        tables += table(
+            f"{prefix}_cosine", _COSINES, "int32_t", "(257,) 1 / sqrt(1 + w), w in 1/64"
+        )
         tables += table(f"{prefix}_reciprocal", _RECIPROCALS, "int32_t", "(257,) 1 / (1 + f), Q16")
         text = fill(
             _C_TEXT, RANGE=_RANGE + _SHIFTED, WHAT=", inverse distance, distance", BODY=_TWO,
@@ -286,12 +290,13 @@ class Triangulation(Stage):
 def _between(entries: Int64, place: Int64, bits: int) -> Int64:
     index = place >> bits
     part = place - (index << bits)
-    return entries[index] + round_shift((entries[index + 1] - entries[index]) * part, bits)
+    between = round_shift((entries[index + 1] - entries[index]) * part, bits)
+    return np.asarray(entries[index] + between, dtype=np.int64)
 
 
 def _angle(slope: Int64) -> Int64:
     size = np.minimum(np.abs(slope), (1 << 19) - 1)
-    return np.sign(slope) * _between(_ANGLES, size, _SEGMENT_BITS)
+    return np.asarray(np.sign(slope) * _between(_ANGLES, size, _SEGMENT_BITS), dtype=np.int64)
 
 
 def _distance(inverse: Int64) -> Int64:

@@ -13,16 +13,16 @@ from numpy.typing import NDArray
 from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.sensor import Sensor
+from runtime.stages.alignment.registration import Registration
+from runtime.stages.alignment.triangulation import Triangulation
 from runtime.stages.bins import Bins
 from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.stage import Float64, Int32, Stage
-from runtime.stages.registration import Registration
-from runtime.stages.triangulation import Triangulation
 from trainer.align.cells import Design
 from trainer.align.learned import learn_optic
 from trainer.align.lowered import Lowering, lower_registration, with_tolerance
-from trainer.fit.source.readouts import Box, SourceReadouts, slopes_at
 from trainer.recipe import Recipe
+from trainer.source.readouts import Box, SourceReadouts, slopes_at
 
 __all__ = ["Calibrated", "Samples", "calibrate", "pixel_floor", "samples_of", "truth_of"]
 

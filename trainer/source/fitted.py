@@ -9,11 +9,11 @@ from typing import Any
 
 from runtime.errors import UsageError
 from trainer.corpus.recordings import Corpus, Recording, open_corpus
-from trainer.fit.source.calibrated import Calibrated, calibrate, samples_of
-from trainer.fit.source.examined import examine_source, refusals, unit_check
-from trainer.fit.source.readouts import apertures_of, read_sources
 from trainer.judge.evaluate import log_test_use
 from trainer.recipe import Recipe
+from trainer.source.calibrated import Calibrated, calibrate, samples_of
+from trainer.source.examined import examine_source, refusals, unit_check
+from trainer.source.readouts import apertures_of, read_sources
 
 __all__ = ["FittedSource", "fit_source"]
 
@@ -66,9 +66,7 @@ def fit_source(folder: Path, recipe: Recipe, tell: Callable[[str], None]) -> Fit
     found["calibration"] = calibrated.found | {"unit": units[0]}
     found["refusals"] = refusals(calibrated, own, recipe)
     found["units"] = {
-        unit: unit_check(
-            calibrated, [r for r in readouts if r.recording.unit == unit], box, recipe
-        )
+        unit: unit_check(calibrated, [r for r in readouts if r.recording.unit == unit], box, recipe)
         for unit in sorted({r.recording.unit for r in readouts})
     }
     return FittedSource(calibrated, _evaluation(corpus, recipe, found, calibrated), test)
@@ -77,9 +75,7 @@ def fit_source(folder: Path, recipe: Recipe, tell: Callable[[str], None]) -> Fit
 def _evaluation(
     corpus: Corpus, recipe: Recipe, found: dict[str, Any], calibrated: Calibrated
 ) -> dict[str, Any]:
-    people = [
-        sorted({r.participant for r in corpus.select(locked)}) for locked in (False, True)
-    ]
+    people = [sorted({r.participant for r in corpus.select(locked)}) for locked in (False, True)]
     use = {
         "recipe": recipe.digest(), "data": corpus.digest, "classes": list(recipe.answers),
         "participants": people[1],

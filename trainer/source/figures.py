@@ -1,9 +1,10 @@
-"""Figures of directions and ranges: errors beside the bound of each, over the field and distance."""
+"""Figures of directions and ranges: errors beside the bound, over the field and distance."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -36,7 +37,9 @@ class Errors:
 
     def of(self, chosen: NDArray[np.bool_]) -> Errors:
         """Return some of the frames."""
-        return Errors(self.errors[chosen], self.truth[chosen], self.bound[chosen], self.valid[chosen])
+        return Errors(
+            self.errors[chosen], self.truth[chosen], self.bound[chosen], self.valid[chosen]
+        )
 
 
 def _root(values: Float64) -> float:
@@ -102,7 +105,7 @@ def over_distance(found: Errors, baseline_mm: float) -> list[dict[str, Any]]:
     """Return what is said of each class of distance: errors of range beside the bound."""
     baselines = found.truth[:, 3] / baseline_mm
     rows = []
-    for low, high in zip(_BASELINES, _BASELINES[1:], strict=False):
+    for low, high in pairwise(_BASELINES):
         own = found.of((baselines >= low) & (baselines < high))
         if not own.valid.any():
             continue
@@ -119,9 +122,7 @@ def over_distance(found: Errors, baseline_mm: float) -> list[dict[str, Any]]:
                 "inverse_relative_rmse": round(_root(inverse), 6),
                 "relative_bound": round(_root(kept.bound[:, 2] / kept.truth[:, 2]), 6),
                 "ratio": round(_ratio(kept, 2), 4),
-                "bias_over_bound": round(
-                    float((kept.errors[:, 2] / kept.bound[:, 2]).mean()), 4
-                ),
+                "bias_over_bound": round(float((kept.errors[:, 2] / kept.bound[:, 2]).mean()), 4),
             }
         )
     return rows
