@@ -23,6 +23,7 @@ from trainer.recipe_head import (
     EntryRecipe,
     HeadRecipe,
     OccupancyRecipe,
+    SourceRecipe,
     Table,
     number_of,
     refuse_unlike_occupancy,
@@ -154,28 +155,6 @@ class QuantityRecipe(Table):
     def unit(self) -> str:
         """Unit of the target."""
         return TARGETS[self.target]
-
-
-class SourceRecipe(Table):
-    """A point of light in the place of classes: the model ends in its direction, or its range.
-
-    It is learned from a calibration: recordings of one source whose place stands in the truth
-    beside them, in cues of the recipe's classes. ``measures`` is ``direction``, two angles by the
-    first aperture, or ``range``, the distance as well, by the first two. ``half_field_deg`` is how
-    far off the axis directions are told; what the truth does not reach is left out. ``electrons``
-    is the brightness that filters weigh readouts for; without it, the middle of the calibration's.
-    ``coverage`` is the share of calibration readouts that lie within the interval.
-    """
-
-    measures: Literal["direction", "range"] = "direction"
-    half_field_deg: Annotated[float, Field(ge=2, le=60)] = 35.0
-    electrons: Annotated[float, Field(ge=100, le=1e9)] | None = None
-    coverage: Annotated[float, Field(ge=0.5, le=0.99)] = 0.9
-
-    @property
-    def n_apertures(self) -> int:
-        """Apertures that are read."""
-        return 2 if self.measures == "range" else 1
 
 
 class EvaluationRecipe(Table):

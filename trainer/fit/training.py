@@ -12,17 +12,16 @@ import numpy as np
 from numpy.typing import NDArray
 from sklearn.pipeline import Pipeline
 
-from capture.measure.readiness import Caution
-from runtime.budget.price.wake_up_counts import Watching
 from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.stages.contract.stage import Int32
 from trainer.corpus.at_setting import AtSetting
 from trainer.corpus.noted import columns_of_people
-from trainer.corpus.recordings import Recording, recorded_with
+from trainer.corpus.recordings import Recording
 from trainer.corpus.reduced import Reduced
 from trainer.fit.candidates import Candidate, reduce_for
-from trainer.fit.doubts import doubts, level_bits, refuse_one_answer
+from trainer.fit.doubts import refuse_one_answer
+from trainer.fit.found_out import foretold, found_out, wake_up
 from trainer.fit.held_out import (
     HeldOut,
     HoldOutJob,
@@ -41,7 +40,6 @@ from trainer.judge.event_figures import match_streams
 from trainer.judge.events import Margins, Stream
 from trainer.judge.examination import Examination, InTurn, examine, stream_of
 from trainer.judge.margins import choose_margins
-from trainer.judge.wake_up import examine_wake_up
 from trainer.judge.worst_takes import WorstTake
 from trainer.occupancy.training import train_occupancy
 from trainer.recipe import Recipe
@@ -53,9 +51,6 @@ __all__ = ["STEPS", "Notify", "Trained", "fit_model"]
 CURVE, QUADRANTS = "learning-curve", "quadrants"
 STEPS = (CURVE, QUADRANTS)
 """Steps that quick work may leave out: fits from fewer people, and the baseline's."""
-
-MAX_LIT_FRAMES = 512
-"""Of each recording, to count the bits in use: a median needs no more."""
 
 Notify = Callable[[str], None]
 
@@ -196,7 +191,7 @@ def fit_model(
         partial(_tell, tell, f"{recipe.name}: owners teach it"),
     )  # fmt: skip
     evaluation["left_out"] = sorted(skip)
-    evaluation |= _found_out(chosen, fitted, evaluation) | _compared(recipes, in_turn, best)
+    evaluation |= found_out(chosen, fitted, evaluation) | _compared(recipes, in_turn, best)
     _clear(finished)
     return Trained(
         model, evaluation, fitted.classifier, fitted.features.low.size,
@@ -221,45 +216,6 @@ def _clear(finished: Sequence[Finished]) -> None:
     """Let go of what was kept for a training that was interrupted."""
     for done in finished:
         done.clear()
-
-
-def _found_out(candidate: Candidate, fitted: Fitted, evaluation: dict[str, Any]) -> dict[str, Any]:
-    """Say what is to be known beside the figures: cautions, bits in use, how the sensor wakes."""
-    bits = level_bits(fitted.whole, _with_light(candidate))
-    cautions = [*_foretold(candidate), *candidate.cautions, *doubts(evaluation, bits)]
-    found: dict[str, Any] = {
-        "cautions": [caution.to_json() for caution in cautions],
-        "level_bits": None if bits is None else round(bits, 3),
-    }
-    return found | _wake_up(candidate)
-
-
-def _foretold(candidate: Candidate) -> list[Caution]:
-    """Say of a model for a weaker setting that its figures are foretold."""
-    thinning = None if candidate.at is None else candidate.at.thinning
-    if thinning is None:
-        return []
-    charge = thinning.led_current_fraction * thinning.exposure_fraction
-    text = (
-        "Every figure is foretold: readouts were recorded at full light and thinned to what this "
-        f"setting would have read ({100 * charge:.3g} % of the LED's charge a frame). Record some "
-        "people at the setting, with record --sensor, before it is relied on."
-    )
-    return [Caution("foretold", charge, text)]
-
-
-def _wake_up(candidate: Candidate) -> dict[str, Any]:
-    """Say how the watching state wakes, where the recordings can tell."""
-    corpus = candidate.corpus
-    recorded, at, watching = recorded_with(corpus), candidate.at, Watching()
-    if at is not None:
-        watching = at.watching(recorded)
-    found = examine_wake_up(corpus.folder, candidate.recipe, recorded, watching)
-    if found is not None and at is not None:  # of the active state's, as a budget takes them
-        device = at.device
-        found["led_share"] = device.watching_led_current_ma / max(device.led_current_ma, 1e-9)
-        found["exposure_share"] = device.exposure_of("watching") / device.exposure_us
-    return {} if found is None else {"wake_up": found}
 
 
 def _compared(
@@ -292,9 +248,9 @@ def _fit_quantity(candidates: Sequence[Candidate], workers: Workers, tell: Notif
     evaluation = _on_whom(candidate, sum(len(r.frames) for r in candidate.fit().train))
     found = fit_quantity(candidate, done, workers, tell)
     evaluation |= {"quantity": found.found, "operations": found.operations}
-    cautions = [*_foretold(candidate), *candidate.cautions]
+    cautions = [*foretold(candidate), *candidate.cautions]
     evaluation["cautions"] = [caution.to_json() for caution in cautions]
-    evaluation |= _wake_up(candidate)
+    evaluation |= wake_up(candidate)
     done.clear()
     n_features = found.fitted.features.low.size
     test = corpus.select(locked=True)
@@ -314,16 +270,6 @@ def _fit_source(
         raise UsageError(recipes[0].name, "setting", "another than recorded", "as recorded", do)
     found = fit_source(folder.absolute(), recipes[0], tell)
     return Trained(found.calibrated.model, found.evaluation, None, 0, found.test, (), at=at)
-
-
-def _with_light(candidate: Candidate) -> list[Int32]:
-    """Return the values of training frames in which light came back, a share of each recording."""
-    found = []
-    for recording in candidate.fit().train:
-        lit = np.flatnonzero(~recording.signs(candidate.corpus.sensor).empty)
-        every = max(1, len(lit) // MAX_LIT_FRAMES)
-        found.append(recording.values[lit[::every]])
-    return found
 
 
 def _with_curve(
