@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import os
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +36,7 @@ __all__ = ["live", "truth"]
     type=click.Path(path_type=Path),
     help="Learn the owner: ask for takes of each class, then write this new file and end.",
 )
-@click.option("--takes", type=int, default=3, show_default=True, help="Of each class, to enrol.")
+@click.option("--takes", type=int, help="Of each class, to enrol; 3, or as many as fit.")
 @click.option(
     "--class",
     "classes",
@@ -53,10 +55,10 @@ def live(port: str, model: Path, engine: str, log: Path | None, **asked: Any) ->
     engines tell the same. Latency is host time from the arrival of a frame pair's last
     byte to its answer; times are of the sensor's clock, from its first frame pair.
 
-    With --enrol, a model that can learn its owner asks for takes, says which it refuses and why,
-    and writes what it learned: weights that tell of that person, to be kept on that person's
-    device. Caution: the sensor's LED is bright though it cannot be seen; nobody should look into it
-    from near. Its limits are those of IEC 62471.
+    With --enrol, a model that can learn its owner (by the integer reference) asks for takes, says
+    which it refuses and why, and writes what it learned: weights that tell of that person, to be
+    kept on that person's device. Caution: the sensor's LED is bright though it cannot be seen;
+    nobody should look into it from near. Its limits are those of IEC 62471.
     """
     from rich.console import Console
 
@@ -64,13 +66,13 @@ def live(port: str, model: Path, engine: str, log: Path | None, **asked: Any) ->
     from capture.lead.owner.enrolling import MAX_FILE_BYTES, Enrolling, wishes
     from capture.wire.link import SerialLink
     from runtime.enrolment import with_learned
-    from runtime.errors import UsageError
     from runtime.files import read_limited
     from runtime.model import load_model
     from runtime.verification.engines import open_engine, reference
 
     loaded, enrol, seconds = load_model(model), asked["enrol"], asked["seconds"]
     enrolled = asked["enrolled"]
+    _refuse_without_enrol(enrol, asked["takes"], asked["classes"])
     learned = None if enrolled is None else read_limited(enrolled, MAX_FILE_BYTES)
     if learned is not None:
         with_learned(loaded, loaded.initial_state(), learned, str(enrolled))
@@ -79,8 +81,7 @@ def live(port: str, model: Path, engine: str, log: Path | None, **asked: Any) ->
     if enrol is None:
         step = open_engine(engine, loaded, model, learned)
     else:
-        if enrol.exists():
-            raise UsageError(str(enrol), "the file", "there already", "a new file", "name another")
+        _refuse_unwritable(enrol)
         wanted = wishes(loaded, asked["takes"], asked["classes"])
         leading = Enrolling(loaded, wanted, console.print, learned)
         step = reference(loaded, leading.before)
@@ -112,6 +113,27 @@ def live(port: str, model: Path, engine: str, log: Path | None, **asked: Any) ->
     if enrol is not None and leading is not None:
         leading.save(enrol)
         console.print(f"wrote {enrol}: answer by it with --enrolled; it stays with its owner")
+
+
+def _refuse_without_enrol(enrol: Path | None, takes: int | None, classes: Sequence[str]) -> None:
+    """Refuse what only an enrolment heeds: whoever gave it means to enrol."""
+    from runtime.errors import UsageError
+
+    given = ["--takes"] * (takes is not None) + ["--class"] * bool(classes)
+    if enrol is None and given:
+        got, do = "missing", "name the file that is to hold what is learned"
+        raise UsageError("live", f"--enrol beside {given[0]}", got, "a new file", do)
+
+
+def _refuse_unwritable(enrol: Path) -> None:
+    """Refuse a file before anybody shows a take, and not after the last one."""
+    from runtime.errors import UsageError
+
+    if enrol.exists():
+        raise UsageError(str(enrol), "the file", "there already", "a new file", "name another")
+    if not os.access(enrol.parent, os.W_OK | os.X_OK):
+        got = "not writable" if enrol.parent.is_dir() else "not there"
+        raise UsageError(str(enrol), "the file's folder", got, "one to write into", "make it first")
 
 
 @click.command(

@@ -14,7 +14,7 @@ not named: it stands with all others of its kind.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
@@ -48,6 +48,8 @@ MUCH_AMBIENT = 0.025
 """Of the sensor's range while dark."""
 REST = "all others"
 THIRDS = ("low", "middle", "high")
+ALREADY = ("hand_length_mm", "skin_reflectance", "handedness")
+"""Columns of people that :data:`GROUPINGS` has."""
 OF_TAKES = "of the take"
 """Behind a column of takes that has the name of another grouping."""
 
@@ -292,10 +294,9 @@ def further_groupings(
         By name of the column: a callable that groups takes. A column of words is left out where
         none of them has enough people.
     """
-    already = {field.name for field in fields(Participant)} & set(GROUPINGS)
     found: dict[str, _Cut] = {}
     for column in columns:
-        if column.name in already:
+        if column.name in ALREADY:
             continue
         given = _of_people(column.words)
         amounts = None if column.numbers is None else _of_everybody(column.numbers, takes)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from importlib import resources
 from typing import Any
 
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
+
+from trainer.fit.owner.taught import TAKES_EACH
+from trainer.judge.groups import MIN_PEOPLE
 
 __all__ = ["owner_section"]
 
@@ -29,10 +32,29 @@ def owner_section(evaluation: Mapping[str, Any]) -> Markup:
     )
     environment.filters["thousands"] = lambda number: f"{number:,}"
     template = resources.files("trainer.tell").joinpath("owner.html.j2").read_text("utf-8")
-    text = environment.from_string(template).render(owners=owners, parts=_parts)
+    text = environment.from_string(template).render(
+        owners=owners, parts=_parts, untold=_untold(owners["classes"])
+    )
     return Markup(text)  # noqa: S704 - the template escapes what it is given
 
 
 def _parts(row: Mapping[str, Any]) -> list[tuple[str, Mapping[str, Any]]]:
     """Return whose figures a row has, in words, without those of too few people."""
     return [(label, row[key]) for key, label in _PARTS.items() if row[key] is not None]
+
+
+def _untold(rows: Sequence[Mapping[str, Any]]) -> str:
+    """Say what the table leaves out: numbers of takes that nobody could show, and left hands."""
+    if not rows:
+        return ""
+    told = {row["n_shown"] for row in rows}
+    missing = [str(n) for n in TAKES_EACH if n not in told]
+    said = []
+    if missing:
+        said.append(
+            f"{' or '.join(missing)} takes: too few were recorded of each class to show so many "
+            "and be asked about others, or the model takes fewer"
+        )
+    if all(row["left_handed"] is None for row in rows):
+        said.append(f"left-handed people: there are fewer than {MIN_PEOPLE}")
+    return f"Nothing is told of {'; nor of '.join(said)}." if said else ""

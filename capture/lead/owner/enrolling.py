@@ -24,12 +24,14 @@ from runtime.files import write_whole
 from runtime.model import Model
 from runtime.stages.contract.stage import State
 
-__all__ = ["MAX_FILE_BYTES", "Enrolling", "Wish", "wishes"]
+__all__ = ["MAX_FILE_BYTES", "TAKES", "Enrolling", "Wish", "wishes"]
 
 READY_S = 1.5
 """From the request to the take: reading a line and moving the hand there takes about a second."""
 POSE_S, MOVEMENT_S = 1.3, 2.0
 """A take: as long as the cues of the built-in scripts show poses and movements."""
+TAKES = 3
+"""Of each class, where nobody says how many."""
 MOST_TRIES = 3
 """Of a take that is refused; then the class goes on with what it has."""
 
@@ -42,14 +44,14 @@ class Wish:
     name: str
 
 
-def wishes(model: Model, takes: int, names: Sequence[str] = ()) -> list[Wish]:
+def wishes(model: Model, takes: int | None = None, names: Sequence[str] = ()) -> list[Wish]:
     """Return the takes to ask for, in rounds over the classes.
 
     Parameters
     ----------
     model : Model
-    takes : int
-        Of each class.
+    takes : int, optional
+        Of each class; :data:`TAKES`, or as many as the model takes, without.
     names : sequence of str
         Classes to learn; all known gestures when empty.
 
@@ -71,6 +73,7 @@ def wishes(model: Model, takes: int, names: Sequence[str] = ()) -> list[Wish]:
             raise UsageError(model.name, "class to enrol", repr(name), f"one of {', '.join(may)}")
     if len(set(names)) != len(names):
         raise UsageError(model.name, "classes to enrol", ", ".join(names), "each once")
+    takes = min(TAKES, stage.n_takes) if takes is None else takes
     if not 1 <= takes <= stage.n_takes:
         raise UsageError(model.name, "takes of each class", takes, f"1 to {stage.n_takes}")
     chosen = list(names) or [name for name, number in may.items() if number < n_known]
@@ -130,7 +133,8 @@ class Enrolling:
         if self._wish == len(self._asked):
             state, n = carry_out(self._model, state, "finish")
             self.done = True
-            self._tell(f"learned from {n} takes; {self.n_refused} were refused")
+            takes = "take" if n == 1 else "takes"
+            self._tell(f"learned from {n} {takes}; refused: {self.n_refused}")
             return state
         wish, frame = self._asked[self._wish], self._frame
         self._frame += 1

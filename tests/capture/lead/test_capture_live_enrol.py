@@ -40,7 +40,7 @@ def test_takes_are_asked_for_in_rounds_and_what_was_learned_is_written(
     asked = [line for line in said.splitlines() if "get ready" in line]
     assert [line.split()[-1] for line in asked] == ["left", "right", "left", "right"]
     assert said.count("hold it") == 4 and "right: take 2 kept" in said
-    assert "learned from 4 takes; 0 were refused" in said
+    assert "learned from 4 takes; refused: 0" in said
     found = learned_of(load_model(learning), file)
     assert found["taught"].tolist() == [2, 2, 0, 0] and found["rows"].any()
 
@@ -106,6 +106,10 @@ def _flipped(data: bytes) -> bytes:
         (("--enrol", "new.bin", "--class", "middle"), "class to enrol is 'middle', expected one"),
         (("--enrol", "new.bin", "--class", "left", "--class", "left"), "each once"),
         (("--enrol", "there.bin"), "there already"),
+        (("--enrol", "no-folder/new.bin"), "folder is not there"),
+        (("--enrol", "there.bin/new.bin"), "folder is not there"),
+        (("--takes", 2), "--enrol beside --takes is missing"),
+        (("--enrolled", "there.bin", "--class", "left"), "--enrol beside --class is missing"),
         (("--enrolled", "no.bin"), "unreadable"),
         (("--enrolled", "there.bin"), "first bytes is"),
         (("--enrolled", "damaged.bin"), "damaged.bin: enrolment is damaged"),
@@ -149,6 +153,7 @@ def test_the_same_frames_lead_the_same_way() -> None:
     model = learning_model()
     with pytest.raises(UsageError):
         wishes(model, 9)
+    assert [wish.name for wish in wishes(model)] == ["left", "right"] * 2  # it takes no third
 
     def led(say: Callable[[str], None]) -> State:
         leading, state = Enrolling(model, wishes(model, 1), say), model.initial_state()

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import pytest
 
+from trainer.fit.owner.taught import TAKES_EACH
 from trainer.fit.owner.worth import Shown, figures_of_owners
+from trainer.judge.groups import MIN_PEOPLE
+from trainer.tell.owner import owner_section
 
 
 def person(name: str, before: int, after: int, *, is_new: bool = False, kept: int = 3) -> Shown:
@@ -29,17 +34,19 @@ def test_the_worst_tenth_is_taken_anew_before_and_after() -> None:
 
 
 def test_mean_others_and_left_handed_people_each_have_a_paired_interval() -> None:
-    """Each person counts as one; others are all but the worst; one person says too little."""
-    handed = {"P19": "left", "P20": "left", "P01": "right"}
+    """Each person counts as one; others are all but the worst; six left-handed say too little."""
+    lefts = [f"P{n}" for n in range(15, 21)]
+    handed = {**dict.fromkeys(["P14", *lefts], "left"), "P01": "right"}
     [row] = figures_of_owners(PEOPLE, handed)["classes"]
     assert row["mean"]["before"] == pytest.approx((18 * 18 + 10) / 400)
     assert row["mean"]["after"] == pytest.approx((18 * 18 + 22) / 400)
     assert row["others"]["before"] == row["others"]["after"] == pytest.approx(0.9)
     low, high = row["others"]["difference"]
     assert -0.02 < low < 0 < high < 0.02
-    assert row["left_handed"]["n_people"] == 2
-    assert row["left_handed"]["after"] == pytest.approx(22 / 40)
-    assert figures_of_owners(PEOPLE, {"P19": "left"})["classes"][0]["left_handed"] is None
+    assert row["left_handed"]["n_people"] == 7
+    assert row["left_handed"]["after"] == pytest.approx((5 * 18 + 22) / 140)
+    few = figures_of_owners(PEOPLE, dict.fromkeys(lefts, "left"))
+    assert few["classes"][0]["left_handed"] is None
     assert row["refused_per_session"] == 1
 
 
@@ -60,6 +67,24 @@ def test_a_new_gesture_counts_people_who_were_accepted() -> None:
     [row] = figures_of_owners(shown, {})["new_gesture"]
     assert (row["n_people"], row["n_accepted"]) == (3, 2)
     assert row["found"] == pytest.approx(0.9)
+    low, high = row["found_interval"]
+    assert low < 0.5 < 0.9 < high < 1  # two people say little of others
     assert row["known_classes"]["after"] == pytest.approx(33 / 40)
     refused = figures_of_owners(shown[1:2], {})["new_gesture"][0]
     assert refused["found"] is None and refused["known_classes"] is None
+
+
+def test_the_page_says_of_what_nothing_is_told() -> None:
+    """Numbers of takes that nobody could show are named, and left-handed people who are too few."""
+    found = figures_of_owners(PEOPLE, {"P01": "left"})
+    found["bytes"] = {"ram": 1, "kept": 1, "tables": 1}
+    page = owner_section({"enrolment": found})
+    assert "Nothing is told of 1 or 5 takes" in page
+    assert f"left-handed people: there are fewer than {MIN_PEOPLE}" in page
+    everybody = [dataclasses.replace(one, n_shown=n) for n in TAKES_EACH for one in PEOPLE] + [
+        person(f"P{n:02d}", 18, 17, is_new=True) for n in range(1, 4)
+    ]
+    found |= figures_of_owners(everybody, {f"P{n:02d}": "left" for n in range(1, 8)})
+    page = owner_section({"enrolment": found})
+    assert "Nothing is told" not in page
+    assert "90.0 % [" in page

@@ -183,6 +183,16 @@ def test_people_are_grouped_by_any_column() -> None:
     assert {row["name"] for row in groups["handedness"]} == {"right", "left"}
 
 
+def test_a_column_that_groups_already_gives_no_second_grouping() -> None:
+    """Hand length, skin and handedness are cut by their own bounds, and by no others beside."""
+    people = many_people(15)
+    takes, conditions = some_takes({}, people)
+    lengths = [str(170 + n) for n in range(15)]
+    names = ("hand_length_mm", "skin_reflectance", "handedness", "hand_breadth_mm")
+    columns = [column(name, people, lengths) for name in names]
+    assert set(further_groupings(takes, conditions, columns)) == {"hand_breadth_mm"}
+
+
 def test_takes_are_grouped_by_what_their_table_notes() -> None:
     """Columns added to the tables of labels group takes, people and all; unknown takes are out."""
     people = many_people(15)

@@ -14,13 +14,12 @@ from typing import Any
 import numpy as np
 
 from runtime.stages.contract.stage import Float64
-from trainer.judge.intervals import difference_over_participants
+from trainer.judge.groups import MIN_PEOPLE
+from trainer.judge.intervals import difference_over_participants, over_participants
 
-__all__ = ["MIN_PEOPLE", "Shown", "figures_of_owners"]
+__all__ = ["Shown", "figures_of_owners"]
 
 WORST_SHARE = 0.1
-MIN_PEOPLE = 2
-"""Of fewer left-handed people no figure is given."""
 N_RESAMPLES = 2000
 """Of people, for intervals of the worst tenth: their ends move by less than a hundredth."""
 RESAMPLING_SEED = 1
@@ -164,11 +163,16 @@ def _of_new(shown: Sequence[Shown], n_shown: int) -> dict[str, Any]:
         for turns in people.values()
     ]
     pairs = np.array([_shares(turns) for turns in people.values()]).reshape(-1, 2)
-    n_takes = sum(max(s.n_asked for s in turns) for turns in people.values())
+    n_takes, n_new = (
+        sum(max(getattr(s, name) for s in turns) for turns in people.values())
+        for name in ("n_asked", "n_new")
+    )
+    sure = _rounded(over_participants(found, max(n_new, len(found)))) if found else None
     return {
         "n_shown": n_shown,
         "n_people": len(everybody),
         "n_accepted": len(people),
         "found": round(float(np.mean(found)), 6) if found else None,
+        "found_interval": sure,
         "known_classes": _before_after(pairs, n_takes) if found else None,
     }
