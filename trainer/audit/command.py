@@ -74,10 +74,12 @@ def audit(
     from trainer.audit.limits import load_privacy_limits
     from trainer.audit.mitigation_words import mitigation_table
     from trainer.audit.page import audit_page
-    from trainer.audit.whole import Asked, audit_model, write_audit
+    from trainer.audit.whole import Asked, audit_model, refuse_unwritable, write_audit
     from trainer.recipe import load_recipe
     from trainer.tell.progress import shown_progress
 
+    if out is not None:
+        refuse_unwritable(out)
     limits_file = files["limits_file"]
     asked = Asked(
         None if limits_file is None else load_privacy_limits(limits_file),

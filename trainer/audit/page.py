@@ -171,7 +171,9 @@ def _figure(value: float | None) -> str:
 
 
 def _gain(value: float | None) -> str:
-    return "–" if value is None else f"{value:+.3f}".replace("-", "−")
+    if value is None:
+        return "–"
+    return f"{round(value, 3) + 0.0:+.3f}".replace("-", "−")  # nothing is not less than nothing
 
 
 def _interval(finding: Finding) -> str:

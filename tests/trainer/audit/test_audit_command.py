@@ -158,6 +158,17 @@ def test_too_few_people_and_one_class_are_refused(
     assert "classes with takes" in refused(capsys, model, "--recordings", one)
 
 
+def test_another_recipe_and_a_place_that_is_no_folder_are_refused_at_once(
+    model: Path, held_people: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Minutes of attacks are not thrown away: what can be known before them is told before them."""
+    words = (model, "--recordings", held_people)
+    assert "recipe is of" in refused(capsys, *words, "--recipe", "dynamic")
+    (tmp_path / "file").write_bytes(b"")
+    for out in (tmp_path / "file", tmp_path / "file" / "below"):
+        assert "which is a file" in refused(capsys, *words, "--out", out)
+
+
 def test_a_limit_on_what_was_not_asked_is_refused_before_anything_is_attacked(
     model: Path, held_people: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
