@@ -44,8 +44,8 @@ __all__ = ["commands", "main"]
 )  # fmt: skip
 @click.option(
     "--skip", metavar="STEPS", default="",
-    help="Leave out, for quick work: learning-curve, quadrants or both, with a comma between. The "
-    "pages say so.",
+    help="Leave out, for quick work: learning-curve, quadrants, or these two with a comma "
+    "between. The pages say so.",
 )  # fmt: skip
 @click.option(
     "--sensor", type=click.Path(path_type=Path, exists=True, dir_okay=False),

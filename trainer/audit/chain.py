@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from runtime.model import Model, check_frames
 from runtime.stages.contract.closing import NO_EVENT
 from runtime.stages.contract.stage import Counts, Int32, State
+from runtime.stages.teaching.enrol import Enrol
 
 __all__ = ["DARK", "RAW", "Floats", "Step", "overheard", "steps_of"]
 
@@ -40,7 +41,8 @@ class Step:
     name : str
         ``raw pair``, ``dark exposure``, the stage's kind (with its place where the kind stands
         there twice), the closing stage's words for its evidence and its answer; with ``state``
-        behind it, what a stage keeps.
+        behind it, what a stage keeps (``untaught`` where it is to learn its owner: what it has
+        learned then is attacked apart, by `trainer.audit.owners`).
     role : str
         ``readout``, ``values``, ``state`` or ``told``.
     n_values : int
@@ -77,7 +79,8 @@ def steps_of(model: Model) -> tuple[Step, ...]:
             steps.append(Step(name, "values", stage.n_out))
         n_kept = sum(value.size for value in stage.initial_state().values())
         if n_kept:
-            steps.append(Step(f"{name} state", "state", n_kept, stored=True))
+            untaught = ", untaught" if isinstance(stage, Enrol) else ""
+            steps.append(Step(f"{name} state{untaught}", "state", n_kept, stored=True))
     return tuple(steps)
 
 

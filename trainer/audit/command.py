@@ -11,6 +11,7 @@ import click
 if TYPE_CHECKING:
     from rich.table import Table
 
+    from trainer.audit.limits import Held
     from trainer.audit.whole import Audit
 
 __all__ = ["audit"]
@@ -73,10 +74,12 @@ def audit(
     from trainer.audit.limits import load_privacy_limits
     from trainer.audit.mitigation_words import mitigation_table
     from trainer.audit.page import audit_page
-    from trainer.audit.whole import Asked, audit_model, write_audit
+    from trainer.audit.whole import Asked, audit_model, refuse_unwritable, write_audit
     from trainer.recipe import load_recipe
     from trainer.tell.progress import shown_progress
 
+    if out is not None:
+        refuse_unwritable(out)
     limits_file = files["limits_file"]
     asked = Asked(
         None if limits_file is None else load_privacy_limits(limits_file),
@@ -95,21 +98,28 @@ def audit(
         if found.mitigations:
             Console().print(mitigation_table(found.mitigations))
         for each in found.limits:
-            click.echo(f"{_limit_words(each.limit.question, each.limit.step)}: {each.verdict}")
+            click.echo(_limit_line(each))
         if out is not None:
             click.echo(f"page: {out / 'audit.html'}")
     if found.verdict not in (None, "pass"):
         raise SystemExit(1)
 
 
-def _limit_words(question: str, step: str) -> str:
-    return f"limit of {question} at {step}"
+def _limit_line(held: Held) -> str:
+    """Say how a limit stands: the figure that decides with its interval, or why nobody can tell."""
+    limit, worst = held.limit, held.worst
+    at = {"leaves": "what leaves the device", "stored": "what is stored", "any": "any step"}
+    line = f"{limit.question.replace('_', ' ')} at {at.get(limit.step, limit.step)}"
+    line += f", at most {limit.most_gain:g}: {held.verdict}"
+    if worst is not None and worst.low is not None and worst.high is not None:
+        line += f", {worst.gain:+.3f} ({worst.low:+.3f} to {worst.high:+.3f}) at {worst.step}"
+    return f"{line}; {held.why}" if held.why else line
 
 
 def _table(found: Audit) -> Table:
     """Return the strongest attackers as a table: of pictures by overlap, else by the first measure.
 
-    The other measures are in the page and in findings.csv.
+    The other measures are in the page and in findings.csv. ``over`` are people, or drawn scenes.
     """
     from rich import box
     from rich.table import Table
@@ -121,6 +131,7 @@ def _table(found: Audit) -> Table:
         table.add_column(heading)
     for heading in ("gain", "95 % interval"):
         table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("over", justify="right")
     table.add_column("told")
     last = ""
     for f in found.told_first:
@@ -130,5 +141,5 @@ def _table(found: Audit) -> Table:
             asked += f": {f.scenes}"
         gain = "" if f.gain is None else f"{f.gain:+.3f}"
         interval = "" if f.low is None or f.high is None else f"{f.low:+.3f} to {f.high:+.3f}"
-        table.add_row(step, asked, gain, interval, f.told)
+        table.add_row(step, asked, gain, interval, str(f.n_people), f.told)
     return table

@@ -22,6 +22,8 @@ Told = Literal["leaks", "nothing found", "cannot tell"]
 LEAST_PEOPLE = 6
 """People below whom nothing is claimed: of fewer, Student's 95 % interval of a mean is wider than
 the spread of the people themselves (of 6: its quantile, 2.57, over the root of 6 is 1.05)."""
+_ENDLESS = ("psnr_db",)
+"""Measures in which nobody is ever wholly right."""
 _PLACES = 6
 """Decimals that are kept and compared: less than a millionth is arithmetic, and no leak."""
 
@@ -78,6 +80,19 @@ class Finding:
         if self.why_not or self.low is None or self.high is None or self.n_people < LEAST_PEOPLE:
             return "cannot tell"
         return "leaks" if self.low > 0 else "nothing found"
+
+    @property
+    def most_gain(self) -> float:
+        """What an attacker who is never wrong would gain; infinite where the measure has no end."""
+        if (
+            self.blind is None
+            or self.value is None
+            or self.gain is None
+            or self.measure in _ENDLESS
+        ):
+            return math.inf
+        small_is_better = self.gain * (self.value - self.blind) < 0
+        return self.blind if small_is_better else 1.0 - self.blind
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values, ``told`` among them."""

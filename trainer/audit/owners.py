@@ -23,15 +23,19 @@ from trainer.audit.findings import Finding
 from trainer.audit.people.attributes import tell_attributes
 from trainer.audit.people.enrolled import Seen
 from trainer.audit.people.identity import identify
+from trainer.audit.people.rates import cannot_tell
 from trainer.audit.people.same_person import verify_people
 from trainer.audit.steps import ChainTakes, taken
 from trainer.corpus.noted import columns_of_people
 
-__all__ = ["LEARNED", "attack_owners", "learned_step", "taught_devices"]
+__all__ = ["LEARNED", "SCENES", "attack_owners", "learned_step", "taught_devices"]
 
 LEARNED = "what was learned"
-SCENES = "devices taught by one take of each class"
-_KNOWS = "what some devices of everybody have learned, with their owners' names"
+SCENES = "taught devices"
+_KNOWS = (
+    "what some devices of everybody have learned, each from one take of each class, with their "
+    "owners' names"
+)
 
 
 def learned_step(model: Model) -> Step | None:
@@ -126,13 +130,21 @@ def attack_owners(
     if not can_enrol(takes.model):
         return []
     devices = taught_devices(takes, tell)
+    columns = columns_of_people(data)
     if len(devices.names) < 2:
-        nothing = (None, None, None, None, None, len(devices.names), "no device learned anything")
-        return [Finding(LEARNED, "identity", SCENES, "any", "", "any", *nothing)]
-    tell("attacking what devices have learned")
-    found = [*_of_one(identify(devices, LEARNED)), *_of_one(verify_people(devices, LEARNED))]
-    found += tell_attributes(devices, columns_of_people(data), LEARNED)
+        found = _untold(devices, ("identity", "same person", *(each.name for each in columns)))
+    else:
+        tell("attacking what devices have learned")
+        found = [*_of_one(identify(devices, LEARNED)), *_of_one(verify_people(devices, LEARNED))]
+        found += tell_attributes(devices, columns, LEARNED)
     return [dataclasses.replace(finding, scenes=SCENES, knows=_KNOWS) for finding in found]
+
+
+def _untold(devices: Seen, questions: Sequence[str]) -> list[Finding]:
+    """Say of every question that nobody can tell: one left out would be kept by its limit."""
+    n = len(devices.names)
+    why = f"the devices of only {n} people learned anything: all other takes were refused"
+    return [cannot_tell(LEARNED, question, n, why) for question in questions]
 
 
 def _of_one(findings: Sequence[Finding]) -> list[Finding]:

@@ -14,6 +14,7 @@ from capture.store.kind import INVENTED, REHEARSED
 from runtime.budget.page.report import page_style
 from trainer.audit.findings import Finding, Told
 from trainer.audit.mitigation_words import HEADINGS, mitigation_row
+from trainer.audit.owners import LEARNED
 from trainer.audit.pictures.whole import PictureRow
 from trainer.audit.whole import CAUTION, Audit
 from trainer.tell.charts import grey_picture
@@ -45,7 +46,9 @@ def audit_page(audit: Audit) -> str:
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    environment.filters.update(figure=_figure, gain=_gain, interval=_interval, measure=_measure)
+    environment.filters.update(
+        figure=_figure, gain=_gain, interval=_interval, measure=_measure, over=_over
+    )
     template = resources.files("trainer.audit").joinpath("page.html.j2").read_text("utf-8")
     headline = audit.headline
     named = {step.name for step in audit.takes.steps}
@@ -64,6 +67,7 @@ def audit_page(audit: Audit) -> str:
         steps=steps,
         elsewhere=[finding for finding in headline if finding.step not in named],
         columns=_columns(first),
+        learns=LEARNED in named,
         glance=[_glance(step.name, first) for step in audit.takes.steps],
         pictures=[_pictures(row, [s.name for s in audit.takes.steps]) for row in audit.rows],
         headings=HEADINGS,
@@ -81,6 +85,8 @@ def _title(audit: Audit) -> str:
         return "Every limit is kept, by the attackers that were tried."
     if audit.verdict == "cannot tell":
         return "Nobody can tell yet whether the limits are kept."
+    if all(finding.told == "cannot tell" for finding in audit.headline):
+        return "Nobody can tell yet what is given away."
     n = sum(
         any(f.step == step.name and f.told == "leaks" for f in audit.headline)
         for step in audit.takes.steps
@@ -96,6 +102,8 @@ def _sentence(headline: Sequence[Finding], steps: set[str]) -> str:
     asked = {told: {_asked(f) for f in about if f.told == told} for told in get_args(Told)}
     leaks, silent = asked["leaks"], asked["cannot tell"]
     nothing = asked["nothing found"] - leaks
+    if not leaks and not nothing:
+        return f"may give away more than is known: nobody can tell of {_listed(silent)}"
     said = "gives nothing away that was found"
     if leaks:
         said = f"gives away, beyond a blind guess, {_listed(leaks)}"
@@ -116,14 +124,31 @@ def _asked(finding: Finding) -> str:
 
 
 def _columns(first: Sequence[Finding]) -> list[tuple[str, str]]:
-    """Return the questions of the overview: pictures by scenes, and whatever else was asked."""
-    return list(dict.fromkeys((f.question, f.scenes) for f in first))
+    """Return the questions of the overview: pictures by scenes, and whatever else was asked.
+
+    What a device has learned is one answer to a question that every step is asked, and has no
+    column of its own.
+    """
+    return list(dict.fromkeys((f.question, f.scenes) for f in first if f.step != LEARNED))
 
 
 def _glance(step: str, first: Sequence[Finding]) -> list[Finding | None]:
-    """Return one finding a column, None where a step was not asked."""
+    """Return one finding a column, None where a step was not asked.
+
+    Of what a device has learned, each stands in the first column of its question.
+    """
+    columns = _columns(first)
     found = {(f.question, f.scenes): f for f in first if f.step == step}
-    return [found.get(column) for column in _columns(first)]
+    if step == LEARNED:
+        places = {question: (question, scenes) for question, scenes in reversed(columns)}
+        found = {places[f.question]: f for f in found.values() if f.question in places}
+    return [found.get(column) for column in columns]
+
+
+def _over(finding: Finding) -> str:
+    """Say over how many a figure is: people, or drawn scenes."""
+    drawn = finding.scenes.startswith("drawn")
+    return f"{finding.n_people} {'drawn' if drawn else 'people'}"
 
 
 def _pictures(row: PictureRow, steps: Sequence[str]) -> dict[str, Any]:
@@ -146,7 +171,9 @@ def _figure(value: float | None) -> str:
 
 
 def _gain(value: float | None) -> str:
-    return "–" if value is None else f"{value:+.3f}".replace("-", "−")
+    if value is None:
+        return "–"
+    return f"{round(value, 3) + 0.0:+.3f}".replace("-", "−")  # nothing is not less than nothing
 
 
 def _interval(finding: Finding) -> str:

@@ -16,6 +16,7 @@ import csv
 import dataclasses
 import io
 import json
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -37,7 +38,7 @@ from trainer.audit.steps import ChainTakes, chain_steps
 from trainer.corpus.noted import columns_of_people
 from trainer.recipe import Recipe
 
-__all__ = ["Asked", "Audit", "audit_model", "findings_csv", "write_audit"]
+__all__ = ["Asked", "Audit", "audit_model", "findings_csv", "refuse_unwritable", "write_audit"]
 
 CAUTION = (
     "An audit bounds the attackers that were tried, with what they were given, and no others: a "
@@ -175,6 +176,12 @@ def audit_model(
     _refuse_one_class(takes, recordings)
     asked = asked or Asked()
     recipe = asked.recipe or recipe_of(model)
+    if recipe is not None and recipe.answers != model.classes:
+        raise UsageError(
+            recipe.name, "recipe", f"of {', '.join(recipe.answers) or 'no classes'}",
+            f"the model's own, of {', '.join(model.classes) or 'no classes'}",
+            "give the one it was made by with --recipe",
+        )  # fmt: skip
     if asked.mitigations and recipe is None:
         raise UsageError(
             str(folder), "recipe", "none of the built-in ones", "the one it was made by",
@@ -222,6 +229,20 @@ def findings_csv(findings: Sequence[Finding]) -> str:
     writer.writeheader()
     writer.writerows(finding.to_json() for finding in findings)
     return text.getvalue()
+
+
+def refuse_unwritable(out: Path) -> None:
+    """Refuse a folder that nothing can be written into, before an audit and not after it.
+
+    Raises
+    ------
+    UsageError
+        It, or the nearest folder above it that is there, is a file or may not be written into.
+    """
+    there = next(place for place in (out, *out.absolute().parents) if place.exists())
+    if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
+        got = "not writable" if there.is_dir() else f"in {there}, which is a file"
+        raise UsageError(str(out), "the folder", got, "one to write into", "name another")
 
 
 def write_audit(audit: Audit, out: Path, page: str) -> None:

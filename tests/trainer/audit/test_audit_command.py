@@ -19,7 +19,9 @@ from runtime.model import Model, load_model, save_model
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.dense import Dense
-from trainer.audit.findings import LEAST_PEOPLE
+from trainer.audit.command import _limit_line
+from trainer.audit.findings import LEAST_PEOPLE, Finding
+from trainer.audit.limits import Held, Limit
 from trainer.audit.pictures import whole as pictures
 from trainer.audit.steps import chain_steps
 from trainer.cli import main
@@ -80,6 +82,17 @@ def test_a_broken_limit_ends_in_one(audited: tuple[int, Path]) -> None:
     assert code == 1
     assert told["verdict"] == "broken"
     assert told["limits"][0]["worst"]["step"] == "raw pair"
+
+
+def test_each_limit_is_told_with_what_decides(audited: tuple[int, Path]) -> None:
+    """A line for each limit: the most, the verdict, the figure with its interval, or why not."""
+    told = json.loads((audited[1] / "audit.json").read_text("utf-8"))["limits"][0]
+    worst = Finding(**{k: v for k, v in told["worst"].items() if k != "told"})
+    asked = Limit(question="hand_length_mm", most_gain=0.25)
+    line = _limit_line(Held(asked, "broken", worst))
+    assert line.startswith("hand length mm at any step, at most 0.25: broken, +")
+    assert f"({worst.low:+.3f} to {worst.high:+.3f}) at raw pair" in line
+    assert _limit_line(Held(asked, "cannot tell", None, "only 2")).endswith("cannot tell; only 2")
 
 
 def test_every_step_is_asked_about_every_scene(audited: tuple[int, Path]) -> None:
@@ -143,6 +156,17 @@ def test_too_few_people_and_one_class_are_refused(
         path = events_path(table)
         path.write_text(path.read_text("utf-8").replace("fingers_5", "fingers_0"), "utf-8")
     assert "classes with takes" in refused(capsys, model, "--recordings", one)
+
+
+def test_another_recipe_and_a_place_that_is_no_folder_are_refused_at_once(
+    model: Path, held_people: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Minutes of attacks are not thrown away: what can be known before them is told before them."""
+    words = (model, "--recordings", held_people)
+    assert "recipe is of" in refused(capsys, *words, "--recipe", "dynamic")
+    (tmp_path / "file").write_bytes(b"")
+    for out in (tmp_path / "file", tmp_path / "file" / "below"):
+        assert "which is a file" in refused(capsys, *words, "--out", out)
 
 
 def test_a_limit_on_what_was_not_asked_is_refused_before_anything_is_attacked(

@@ -61,6 +61,17 @@ def test_what_cannot_be_told_is_no_pass() -> None:
     assert verdict([finding(n_people=3)], most_gain=1.0) == "cannot tell"
 
 
+def test_a_limit_that_nobody_could_break_is_no_pass() -> None:
+    """Who names each of 8 people gains 0.875, and who never errs 0.5: more is no limit."""
+    named = {"measure": "accuracy", "value": 0.225, "blind": 0.125}
+    assert verdict([finding(**named)], most_gain=0.8) == "pass"
+    assert verdict([finding(**named)], most_gain=0.875) == "cannot tell"
+    erred = {"measure": "equal error rate", "value": 0.4, "blind": 0.5}
+    assert verdict([finding(**erred)], most_gain=0.4) == "pass"
+    assert verdict([finding(**erred)], most_gain=0.5) == "cannot tell"
+    assert verdict([finding(measure="psnr_db", value=20.1, blind=20.0)], most_gain=3.0) == "pass"
+
+
 def test_a_place_names_its_steps() -> None:
     """``leaves`` and ``stored`` are what is marked so; ``any`` is every step."""
     found = [finding("raw pair", low=0.5, high=0.6), finding("decision", low=0.0, high=0.01)]

@@ -19,8 +19,13 @@ from runtime.stages.dense import Dense
 from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.lesson import EVIDENCE_NATS
 from trainer.audit.findings import LEAST_PEOPLE
-from trainer.audit.owners import LEARNED, attack_owners, learned_step, taught_devices
+from trainer.audit.owners import LEARNED, SCENES, attack_owners, learned_step, taught_devices
+from trainer.audit.page import audit_page
+from trainer.audit.people.enrolled import seen_at
+from trainer.audit.people.identity import identify
+from trainer.audit.people.rates import cannot_tell
 from trainer.audit.steps import ChainTakes, chain_steps, taken
+from trainer.audit.whole import Audit
 
 
 def head() -> Dense:
@@ -99,11 +104,52 @@ def test_devices_are_asked_whose_they_are(takes: ChainTakes, held_people: Path) 
     questions = {finding.question for finding in found}
     assert {"identity", "same person", "hand_length_mm"} <= questions
     assert {finding.step for finding in found} == {LEARNED}
-    assert all("devices" in finding.scenes for finding in found)
+    assert {finding.scenes for finding in found} == {SCENES}
     step = learned_step(takes.model)
     assert step is not None
     assert step.stored
     assert not step.leaves_device
+
+
+def test_devices_that_refused_every_take_clear_nothing(
+    takes: ChainTakes, held_people: Path
+) -> None:
+    """Where nobody's device learned anything, nobody can tell, whatever is asked."""
+    stage = dataclasses.replace(learner(), unlike=0)
+    found = attack_owners(dataclasses.replace(takes, model=model_of(stage)), held_people)
+    assert {finding.told for finding in found} == {"cannot tell"}
+    assert {"identity", "same person", "hand_length_mm"} <= {f.question for f in found}
+    assert all("0 people learned anything" in finding.why_not for finding in found)
+
+
+def test_the_page_shows_what_was_learned_beside_what_takes_tell(
+    takes: ChainTakes, held_people: Path
+) -> None:
+    """At a glance a device stands in a question's own column, and the state as shipped is named."""
+    untaught = [step.name for step in takes.steps if "untaught" in step.name]
+    assert untaught == ["scores state, untaught"]
+    step = learned_step(takes.model)
+    assert step is not None
+    whole = dataclasses.replace(takes, steps=(*takes.steps, step))
+    of_takes = identify(seen_at(takes, untaught[0]), untaught[0])
+    devices = attack_owners(takes, held_people)
+    page = audit_page(Audit(takes.model, whole, (*of_takes, *devices), (), "", ()))
+    glance = page[page.index("At a glance") : page.index("Step by step")]
+    assert "identity: one take" in glance and "taught devices" not in glance
+    row = glance[glance.index(f'<th scope="row">{LEARNED}') :]
+    best = max(f.gain for f in devices if f.question == "identity" and f.gain is not None)
+    assert f"{best:+.3f}".replace("-", "−") in row
+    assert f"{LEAST_PEOPLE} people</td>" in page
+
+
+def test_a_page_that_can_tell_nothing_gives_no_all_clear(takes: ChainTakes) -> None:
+    """Where nobody can tell anything, neither headline nor sentence speaks of nothing found."""
+    found = tuple(
+        cannot_tell(step.name, "identity", LEAST_PEOPLE, "too few") for step in takes.steps
+    )
+    page = audit_page(Audit(takes.model, takes, found, (), "", ()))
+    assert "Nobody can tell yet what is given away." in page
+    assert "0 of" not in page and "gives nothing away" not in page
 
 
 def test_a_model_that_learns_nothing_has_no_such_step(takes: ChainTakes, held_people: Path) -> None:
