@@ -171,7 +171,7 @@ def read_sources(recording: Recording, box: Box) -> SourceReadouts:
         lit, dark = (e[:, rows, cols].astype(np.int32) for e in (block.lit, block.dark))
         left = lit - dark
         filled = (lit >= full_counts) & (dark < full_counts)
-        full.append(filled.reshape(len(filled), -1).any(axis=1))
+        full.append(np.asarray(filled.any(axis=(1, 2)), dtype=bool))
         if np.abs(left).max(initial=0) > np.iinfo(np.int16).max:
             raise FormatError(str(recording.path), "lit minus dark", "over 15 bits", "at most 15")
         values.append(left.astype(np.int16).reshape(len(left), -1))
