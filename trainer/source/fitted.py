@@ -86,8 +86,8 @@ def _evaluation(
     main = len(found["names"]) - 1 if recipe.source and recipe.source.measures == "range" else 0
     cautions = [
         {"sign": "uncalibrated", "value": max(check["unexplained"]), "text":
-         f"Unit {name} is not the calibrated one: its readouts differ from the calibration, or its "
-         "directions are off by more than the interval. Calibrate it by itself."}
+         f"Unit {name} does not fit the calibration of {found['calibration']['unit']}: its "
+         "readouts differ from it, or its directions are off by more than the interval. Calibrate it anew."}
         for name, check in found["units"].items() if not check["calibrated"]
     ]  # fmt: skip
     figures = [each[main] if each else {"rmse": 0.0} for each in (found["fixed"], found["float"])]

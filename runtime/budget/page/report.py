@@ -234,10 +234,11 @@ def _errors(result: Budget) -> list[tuple[str, str]]:
     found = None if result.evaluation is None else result.evaluation.quantity
     if found is None:
         return []
+    asked = "locked people" if found.of_people else "locked recordings"
     variants = (
-        ("floating point, locked people", found.float_model),
+        (f"floating point, {asked}", found.float_model),
         ("this model, fixed point", found.fixed),
-        ("four quadrants, locked people", found.four_quadrant),
+        (f"four quadrants, {asked}", found.four_quadrant),
     )
     return [
         (name, error_words(variant.rmse, found.unit))
