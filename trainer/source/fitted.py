@@ -87,7 +87,8 @@ def _evaluation(
     cautions = [
         {"sign": "uncalibrated", "value": max(check["unexplained"]), "text":
          f"Unit {name} does not fit the calibration of {found['calibration']['unit']}: its "
-         "readouts differ from it, or its directions are off by more than the interval. Calibrate it anew."}
+         "readouts differ from it, or its directions are off by more than the interval. "
+         "Calibrate it anew."}
         for name, check in found["units"].items() if not check["calibrated"]
     ]  # fmt: skip
     figures = [each[main] if each else {"rmse": 0.0} for each in (found["fixed"], found["float"])]
