@@ -109,14 +109,18 @@ def learn_optic(
     return pixels
 
 
-def unexplained_share(optic: Pattern | Templates, slopes: Floats, electrons: Floats) -> float:
+def unexplained_share(
+    optic: Pattern | Templates, slopes: Floats, electrons: Floats, noise: Floats | float = 0.0
+) -> float:
     """Return what readouts differ from an optic by, over their own variation, root mean square.
 
-    Brightness and a background alike in all pixels are fitted to each readout.
+    Brightness and a background alike in all pixels are fitted to each readout; `noise`, the sum of
+    all pixels' variances in electrons squared, (n_readouts,), is taken off both.
     """
     light = optic.at(slopes)
     light = light - light.mean(axis=1, keepdims=True)
     seen = electrons - electrons.mean(axis=1, keepdims=True)
     amplitude = (light * seen).sum(axis=1) / np.maximum((light**2).sum(axis=1), 1e-30)
     left = ((seen - amplitude[:, None] * light) ** 2).sum(axis=1)
-    return float(np.sqrt(np.median(left / np.maximum((seen**2).sum(axis=1), 1e-30))))
+    varied = np.maximum((seen**2).sum(axis=1) - noise, 1e-30)
+    return float(np.sqrt(np.median(np.maximum(left - noise, 0.0) / varied)))

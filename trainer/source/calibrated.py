@@ -22,9 +22,9 @@ from trainer.align.cells import Design
 from trainer.align.learned import learn_optic
 from trainer.align.lowered import Lowering, lower_registration, with_tolerance
 from trainer.recipe import Recipe
-from trainer.source.readouts import Box, SourceReadouts, slopes_at
+from trainer.source.readouts import Box, SourceReadouts, WithoutSource, slopes_at
 
-__all__ = ["Calibrated", "Samples", "calibrate", "pixel_floor", "samples_of", "truth_of"]
+__all__ = ["Calibrated", "Samples", "calibrate", "samples_of", "truth_of"]
 
 _MOST_FRAMES = 600
 """Calibration readouts that guards and intervals are learned from."""
@@ -140,20 +140,9 @@ class Calibrated:
         return triangulation.run_float(registration.run_float(values.astype(np.float64)))
 
 
-def pixel_floor(sensor: Sensor) -> float:
-    """Return the variance of lit minus dark of a pixel without light, electrons squared.
-
-    Read noise of both exposures, their dark signal, and rounding to counts (1/12 of a count
-    squared: B. Widrow, from memory).
-    """
-    dark = sensor.dark_signal_e_per_s * sensor.exposure_us * 1e-6
-    rounding = 1.0 / 12.0 / sensor.conversion_gain_dn_per_e**2
-    return 2.0 * (sensor.read_noise_e**2 + dark + rounding)
-
-
 def calibrate(
-    samples: Samples, box: Box, sensor: Sensor, recipe: Recipe, provenance: dict[str, str],
-    tell: Callable[[str], None],
+    samples: Samples, box: Box, sensor: Sensor, quiet: WithoutSource, recipe: Recipe,
+    provenance: dict[str, str], tell: Callable[[str], None],
 ) -> Calibrated:  # fmt: skip
     """Learn each aperture's optic, lower it, and learn guards and intervals.
 
@@ -165,7 +154,7 @@ def calibrate(
         The integer model could pass 32 bits.
     """
     assert recipe.source is not None  # noqa: S101 - asked only of recipes of a source
-    gain, floor = sensor.conversion_gain_dn_per_e, pixel_floor(sensor)
+    gain, floor = sensor.conversion_gain_dn_per_e, quiet.floor
     values, tangents, distances, counts = samples.averaged()
     read_e = math.sqrt(floor / float(np.median(counts)))
     optics, sums, slopes = [], [], []
@@ -195,7 +184,7 @@ def calibrate(
         sensor.n_rows, sensor.n_cols, box.n_rows, box.n_cols,
         box.first_row, box.first_row + box.n_rows, box.first_col, box.first_col + box.n_cols,
     )  # fmt: skip
-    closing, widths = _closing(stage, triangulation, some, recipe, sensor)
+    closing, widths = _closing(stage, triangulation, some, recipe, (sensor, quiet))
     model = Model(
         recipe.name, recipe.task, sensor, (), (entry, stage, triangulation, closing), provenance
     )
@@ -207,6 +196,7 @@ def calibrate(
         "n_directions": len(values),
         "n_frames": len(samples.values),
         "unexplained": [round(float(each.unexplained), 6) for each in optics],
+        "floor_electrons": round(math.sqrt(floor), 3),
         "design_electrons": round(design.electrons, 1),
         "predicted_loss": round(cost["loss"], 4),
         "predicted_bias": round(cost["bias"], 4),
@@ -244,13 +234,17 @@ def truth_of(samples: Samples, n_values: int) -> Float64:
 
 
 def _closing(
-    stage: Registration, triangulation: Stage, samples: Samples, recipe: Recipe, sensor: Sensor
+    stage: Registration,
+    triangulation: Stage,
+    samples: Samples,
+    recipe: Recipe,
+    dark: tuple[Sensor, WithoutSource],
 ) -> tuple[Quantity, list[float]]:
     """Learn ranges, guards and half-widths from calibration readouts.
 
-    A source is there while it explains twice the energy that noise alone ever does, is not so
-    bright that the brightest pixel of a calibration readout would saturate, and leaves nothing
-    beyond what is allowed.
+    A source is there while it explains twice the energy that noise, and what was read without a
+    source, ever do; is no brighter than where some calibrated direction would saturate, or than it
+    was in calibration; and leaves nothing beyond what is allowed.
     """
     assert recipe.source is not None  # noqa: S101 - asked only of recipes of a source
     evidence, _ = triangulation.run(stage.run(samples.values.astype(np.int32), {})[0], {})
@@ -267,16 +261,19 @@ def _closing(
         low += [round(ends[0] / scales[2]), math.floor(1e3 / ends[1] / scales[3])]
         high += [round(ends[1] / scales[2]), math.ceil(1e3 / ends[0] / scales[3])]
     rng = np.random.default_rng(recipe.seed)
-    sigma = math.sqrt(pixel_floor(sensor)) * sensor.conversion_gain_dn_per_e
-    dark = np.round(rng.normal(0.0, sigma, (_NOISE_FRAMES, stage.n_in))).astype(np.int32)
-    noise = stage.run(dark, {})[0].reshape(_NOISE_FRAMES, -1, 4)[:, :, 2].max()
+    sensor, quiet = dark
+    sigma = math.sqrt(quiet.floor) * sensor.conversion_gain_dn_per_e
+    drawn = np.round(rng.normal(0.0, sigma, (_NOISE_FRAMES, stage.n_in))).astype(np.int32)
+    nothing = np.concatenate([drawn, quiet.values.astype(np.int32)])
+    noise = stage.run(nothing, {})[0].reshape(len(nothing), -1, 4)[:, :, 2].max()
+    full = sensor.saturation_counts - sensor.black_level_counts
+    peaks = samples.values.max(axis=1)
+    room = 2 * _OCTAVE * np.log2(full / np.maximum(peaks, 1))
     for aperture in range(len(stage.offsets)):
         seen = evidence[:, n + 2 * aperture]
         low += [int(noise) + _OCTAVE, -(2**31) + 1]
-        peaks = samples.values.max(axis=1)
-        full = sensor.saturation_counts - sensor.black_level_counts
-        room = 2 * _OCTAVE * np.log2(full / np.maximum(peaks, 1))
-        high += [int(max((seen + room).max(), noise + _OCTAVE)), 0]
+        most = max(float((seen + room).min()), float(seen.max()))
+        high += [int(max(most, noise + _OCTAVE)), 0]
     if n == 4:
         reach = math.ceil(float(np.quantile(np.abs(evidence[:, -2]), 0.995)) * _ROOM) + 1
         low += [-reach, 1]

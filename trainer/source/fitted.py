@@ -13,7 +13,7 @@ from trainer.judge.evaluate import log_test_use
 from trainer.recipe import Recipe
 from trainer.source.calibrated import Calibrated, calibrate, samples_of
 from trainer.source.examined import examine_source, refusals, unit_check
-from trainer.source.readouts import apertures_of, read_sources
+from trainer.source.readouts import apertures_of, read_sources, without_source
 
 __all__ = ["FittedSource", "fit_source"]
 
@@ -52,8 +52,11 @@ def fit_source(folder: Path, recipe: Recipe, tell: Callable[[str], None]) -> Fit
         )  # fmt: skip
     provenance = {name: recipe.digest() for name in ("recipe", "recipe_as_fitted")}
     provenance["data"] = corpus.digest
-    calibration = samples_of([read_sources(r, box) for r in train], recipe, box)
-    calibrated = calibrate(calibration, box, corpus.sensor, recipe, provenance, tell)
+    learned_from = [read_sources(r, box) for r in train]
+    calibrated = calibrate(
+        samples_of(learned_from, recipe, box), box, corpus.sensor,
+        without_source(learned_from, corpus.sensor), recipe, provenance, tell,
+    )  # fmt: skip
     tell(f"{recipe.name}: examining")
     readouts = [read_sources(r, box) for r in test]
     own = [r for r in readouts if r.recording.unit == units[0]]
@@ -83,8 +86,9 @@ def _evaluation(
     main = len(found["names"]) - 1 if recipe.source and recipe.source.measures == "range" else 0
     cautions = [
         {"sign": "uncalibrated", "value": max(check["unexplained"]), "text":
-         f"Unit {name} is not the calibrated one: its readouts differ from the calibration, or its "
-         "directions are off by more than the interval. Calibrate it by itself."}
+         f"Unit {name} does not fit the calibration of {found['calibration']['unit']}: its "
+         "readouts differ from it, or its directions are off by more than the interval. "
+         "Calibrate it anew."}
         for name, check in found["units"].items() if not check["calibrated"]
     ]  # fmt: skip
     figures = [each[main] if each else {"rmse": 0.0} for each in (found["fixed"], found["float"])]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,9 +16,20 @@ from runtime.stages.contract.stage import Float64, Int32
 from trainer.corpus.recordings import Recording
 from trainer.recipe import Recipe
 
-__all__ = ["Box", "SourceReadouts", "apertures_of", "read_sources", "slopes_at"]
+__all__ = [
+    "Box",
+    "SourceReadouts",
+    "WithoutSource",
+    "apertures_of",
+    "read_sources",
+    "slopes_at",
+    "without_source",
+]
 
 _FAR_MM = 1e9
+_LEAST_QUIET = 8
+_MOST_QUIET = 600
+_LONGEST = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +118,8 @@ class SourceReadouts:
         ``x / z`` and ``y / z`` of the one source; NaN where there was none or several.
     distance_mm : float64 (n_frames,)
         Along the line of sight; NaN where it is not known.
+    saturated : bool (n_frames,)
+        Pixels are full when lit that were not when dark: their readout is not known.
     """
 
     recording: Recording
@@ -114,15 +128,16 @@ class SourceReadouts:
     n_sources: NDArray[np.int64]
     tangents: Float64
     distance_mm: Float64
+    saturated: NDArray[np.bool_]
 
     def single(self, recipe: Recipe) -> NDArray[np.intp]:
-        """Return the frames of one source in the recipe's cues, within its field."""
+        """Return the frames of one source in the recipe's cues, within its field, unsaturated."""
         assert recipe.source is not None  # noqa: S101 - asked only of recipes of a source
         wanted = np.array([each in recipe.classes for each in self.cue])
         widest = np.tan(np.radians(recipe.source.half_field_deg))
         with np.errstate(invalid="ignore"):
             inside = np.hypot(self.tangents[:, 0], self.tangents[:, 1]) <= widest
-        return np.flatnonzero(wanted & (self.n_sources == 1) & inside)
+        return np.flatnonzero(wanted & (self.n_sources == 1) & inside & ~self.saturated)
 
     def int32(self, frames: NDArray[np.intp]) -> Int32:
         """Return values of some frames as stages take them."""
@@ -147,14 +162,16 @@ def read_sources(recording: Recording, box: Box) -> SourceReadouts:
         )  # fmt: skip
     rows = slice(box.first_row, box.first_row + box.n_rows)
     cols = slice(box.first_col, box.first_col + box.n_cols)
-    times, values = (
-        [np.zeros(0, dtype=np.int64)],
-        [np.zeros((0, box.n_rows * box.n_cols), np.int16)],
-    )
+    full_counts = read_session(recording.path, with_labels=False).sensor.saturation_counts
+    times = [np.zeros(0, dtype=np.int64)]
+    values = [np.zeros((0, box.n_rows * box.n_cols), np.int16)]
+    full = [np.zeros(0, dtype=bool)]
     for block in recording.readouts():
         times.append(block.time_us)
-        both = (e[:, rows, cols].astype(np.int32) for e in (block.lit, block.dark))
-        left = np.subtract(*both)
+        lit, dark = (e[:, rows, cols].astype(np.int32) for e in (block.lit, block.dark))
+        left = lit - dark
+        filled = (lit >= full_counts) & (dark < full_counts)
+        full.append(np.asarray(filled.any(axis=(1, 2)), dtype=bool))
         if np.abs(left).max(initial=0) > np.iinfo(np.int16).max:
             raise FormatError(str(recording.path), "lit minus dark", "over 15 bits", "at most 15")
         values.append(left.astype(np.int16).reshape(len(left), -1))
@@ -170,8 +187,53 @@ def read_sources(recording: Recording, box: Box) -> SourceReadouts:
     one[n_sources != 1] = np.nan
     return SourceReadouts(
         recording, np.concatenate(values), _cues(recording, time_us), n_sources,
-        np.tan(one[:, :2]), one[:, 2],
+        np.tan(one[:, :2]), one[:, 2], np.concatenate(full),
     )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class WithoutSource:
+    """What the apertures read while no source was on.
+
+    Parameters
+    ----------
+    floor : float
+        Variance of lit minus dark of a pixel, electrons squared.
+    values : int16 (n_frames, n_box)
+        Of some such frames; none where the rig never stood dark.
+    """
+
+    floor: float
+    values: NDArray[np.int16]
+
+
+def without_source(readouts: Sequence[SourceReadouts], sensor: Sensor) -> WithoutSource:
+    """Return what is read without a source: by what the sensor states, and by what frames show.
+
+    Stated are read noise of both exposures, their dark signal, and rounding to counts (1/12 of a
+    count squared: B. Widrow, from memory). All light that shines in both exposures leaves its noise
+    as well, so that the floor is what frames without a source show where that is more: half the
+    variance of the difference of successive ones, of which nothing that stands still is left.
+    Exposures that set themselves are short for a while after a bright source, and dim sources are
+    measured with long ones: the upper quartile counts.
+    """
+    dark = sensor.dark_signal_e_per_s * sensor.exposure_us * 1e-6
+    gain = sensor.conversion_gain_dn_per_e
+    stated = 2.0 * (sensor.read_noise_e**2 + dark + 1.0 / 12.0 / gain**2)
+    variances, values = [], []
+    for each in readouts:
+        off = each.n_sources == 0
+        # A source that goes on or off within a frame pair is in one of its exposures.
+        first = np.flatnonzero(off[:-3] & off[1:-2] & off[2:-1] & off[3:]) + 1
+        steps = each.int32(first + 1) - each.int32(first)
+        variances.append(steps.var(axis=1) / 2.0)
+        values.append(each.values[first])
+    found, frames = np.concatenate(variances), np.concatenate(values)
+    if len(found) < _LEAST_QUIET:
+        return WithoutSource(stated, frames)
+    seen = float(np.quantile(found, _LONGEST)) / gain**2
+    some = np.linspace(0, len(frames) - 1, min(len(frames), _MOST_QUIET)).astype(int)
+    return WithoutSource(max(stated, seen), frames[some])
 
 
 def _cues(recording: Recording, time_us: NDArray[np.int64]) -> tuple[str, ...]:

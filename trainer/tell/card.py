@@ -19,6 +19,7 @@ from trainer.tell.tables import PIPELINES, difference_text, differences_of, figu
 
 __all__ = ["model_card"]
 
+_CONSENT = ("- Recordings of people need their consent, and are deleted with it.",)
 _LIGHT = ("- Light into eyes: judge the LED's drive by IEC 62471 before anybody sits before it.",)
 
 
@@ -62,14 +63,16 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         *([f"- {said}"] if (said := emulated_words(evaluation)) else []),
         *(f"- {caution['text']}" for caution in evaluation.get("cautions", ())),
         *([f"- {said}"] if (said := left_out_words(evaluation)) else []),
-        "- evaluation.html shows the figures, person by person, or over field and range."
+        "- evaluation.html shows the figures over field and range."
+        if "source" in evaluation
+        else "- evaluation.html shows the figures, person by person."
         if "quantity" in evaluation
         else "- evaluation.html shows the figures, place by place."
         if "occupancy" in evaluation
         else "- evaluation.html shows the figures, the groups and the worst takes.",
         *(f"- {caution}" for caution in (CAUTIONS if "occupancy" in evaluation else ())),
         *(_LIGHT if sensor.led_current_ma else ()),
-        "- Recordings of people need their consent, and are deleted with it.",
+        *(() if "source" in evaluation else _CONSENT),
         "",
         f"Recipe {model.provenance['recipe']} as given, {model.provenance['recipe_as_fitted']} as "
         f"fitted to the sensor's frame rate and to the takes, data {model.provenance['data']} "
@@ -106,7 +109,7 @@ def _found_lines(evaluation: dict[str, Any]) -> list[str]:
         "task so far; each use is listed in evaluation.json."
     )
     if "source" in evaluation:
-        return [*source_card_lines(evaluation), used, ""]
+        return [*source_card_lines(evaluation), used.replace("participants", "recordings"), ""]
     if "quantity" in evaluation:
         return _quantity_lines(evaluation, used)
     if "occupancy" in evaluation:

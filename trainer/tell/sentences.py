@@ -120,6 +120,8 @@ def emulated_words(evaluation: Row) -> str:
         return ""
     if kinds == {REHEARSED}:
         return f"Made on {REHEARSED}: the shapes are of real people, the sensor is not real."
+    if "source" in evaluation and len(kinds) == 1:
+        return "Made on an emulated sensor with emulated lights: it says nothing of a real optic."
     real = "real people in real places" if "occupancy" in evaluation else "real hands"
     words = f"Made on an emulated sensor with invented people: it says nothing of {real}."
     if len(kinds) > 1:

@@ -53,22 +53,27 @@ def source_words(evaluation: Row) -> dict[str, str]:
         title, ratio = "No frame of one source was called valid.", ""
     else:
         fixed = found["fixed"]
-        title = (
-            f"Direction off by {_number(math.hypot(fixed[0]['rmse'], fixed[1]['rmse']))} mrad "
-            f"(root mean square), {fixed[0]['ratio']:.2f} and {fixed[1]['ratio']:.2f} times the "
-            "least that noise allows."
+        title, ratio = (
+            (
+                f"Direction off by {_number(math.hypot(fixed[0]['rmse'], fixed[1]['rmse']))} mrad "
+                f"(root mean square), {fixed[0]['ratio']:.2f} and {fixed[1]['ratio']:.2f} times "
+                "the least that noise allows."
+            ),
+            "",
         )
-        ratio = ""
         if len(fixed) > 2:
-            ratio = (
-                f"Inverse distance: off by {_number(fixed[2]['rmse'])} 1/m, "
-                f"{fixed[2]['ratio']:.2f} times the bound. "
+            title, ratio = (
+                (
+                    f"Inverse distance off by {_number(fixed[2]['rmse'])} 1/m (root mean square), "
+                    f"{fixed[2]['ratio']:.2f} times the least that noise allows."
+                ),
+                f"{title} ",
             )
     drift = ""
     if found["baseline_mm"]:
         drift = (
             f"The baseline of {found['baseline_mm']:g} mm grows by "
-            f"{_PPM_PER_K * found['baseline_mm'] * 1e-3:.3f} um a kelvin where the apertures stand "
+            f"{_PPM_PER_K * found['baseline_mm'] * 1e-3:.3f} µm a kelvin where the apertures stand "
             f"on glass-fibre board ({_PPM_PER_K:g} ppm/K, from memory), and every distance by as "
             "many millionths. What warming does to the optics themselves is not known here: "
             "calibrate at the temperature of use, or record a warming unit and look at its offset."
@@ -80,9 +85,10 @@ def source_words(evaluation: Row) -> dict[str, str]:
         "Cramer and Rao for each frame's own brightness, background unknown, from the calibrated "
         "optic's derivative.",
         "calibration": f"Calibrated on unit {calibration['unit']}: {calibration['n_directions']:,} "
-        f"directions, {calibration['n_frames']:,} frames, learned as {calibration['learned_as']}; "
-        "of how a readout varies over pixels, readouts that the fit had not seen differ by "
-        f"{', '.join(f'{100 * u:.1f} %' for u in calibration['unexplained'])}. Filters are made "
+        f"directions, {calibration['n_frames']:,} frames, learned as {calibration['learned_as']}. "
+        "Of what readouts vary by over the pixels, the learned optic leaves "
+        f"{' and '.join(f'{100 * u:.1f} %' for u in calibration['unexplained'])} unexplained"
+        f"{', by aperture' if len(calibration['unexplained']) > 1 else ''}. Filters are made "
         f"for {calibration['design_electrons']:,.0f} electrons an aperture; "
         f"{calibration['n_cells']:,} cells of {calibration['cell_mrad']:g} mrad, tables of "
         f"{calibration['table_bytes'] / 1024:,.0f} KiB.",
@@ -144,13 +150,6 @@ def _distance_chart(rows: Sequence[Row]) -> Markup:
     return plot.svg()
 
 
-def _emulated(evaluation: Row) -> str:
-    """Return what is to be said of an emulated sensor; empty for a real one."""
-    if not emulated_words(evaluation):
-        return ""
-    return "Made on an emulated sensor with emulated lights: it says nothing of a real optic."
-
-
 def source_card_lines(evaluation: Row) -> list[str]:
     """Return what the model card says of a point's model."""
     words = source_words(evaluation)
@@ -190,5 +189,5 @@ def source_page(evaluation: Row) -> str:
                 [v for row in check["map"] for v in row if v is not None], default=1.0)))
             for name, check in found["units"].items()
         ],
-        emulated=_emulated(evaluation),
+        emulated=emulated_words(evaluation),
     )  # fmt: skip

@@ -73,6 +73,11 @@ class QuantityEvaluation(_Open):
     fixed: ErrorFigures
     four_quadrant: ErrorFigures | None = None
 
+    @property
+    def of_people(self) -> bool:
+        """Whether it was asked about people, and not about a rig's lights."""
+        return self.fixed.rmse.n_participants is not None or self.four_quadrant is not None
+
 
 class OccupancyFigures(_Open):
     """Presence and count of one variant, over places."""

@@ -49,7 +49,12 @@ def _people(x: Figure | ErrorFigure) -> str:
 
 
 def error_words(error: ErrorFigure, unit: str) -> str:
-    """Return an error in words; a bound that one person alone leaves open is a question mark."""
+    """Return an error in words; a bound that one person alone leaves open is a question mark.
+
+    Of a rig's lights there is no interval over people.
+    """
+    if error.n_participants is None and error.low is None and error.high is None:
+        return f"{error.value:.3g} {unit}"
     low, high = ("?" if end is None else f"{end:.3g}" for end in (error.low, error.high))
     return f"{error.value:.3g} {unit} ({low} to {high})"
 
@@ -60,10 +65,11 @@ def recognised(found: Evaluation | None) -> list[tuple[str, Markup | str]]:
         return []
     if found.quantity is not None:
         error = found.quantity.fixed.rmse
-        words = mark(
-            "counted", error_words(error, found.quantity.unit), "participants never trained on"
-        )
-        return [(f"locked ones alone{_people(error)}", words)]
+        on, name = "participants never trained on", "locked ones alone"
+        if not found.quantity.of_people:
+            on, name = "locked recordings of a rig", found.quantity.name.replace("_", " ")
+        words = mark("counted", error_words(error, found.quantity.unit), on)
+        return [(f"{name}{_people(error)}", words)]
     if found.occupancy is not None:
         told = found.occupancy.fixed.balanced_accuracy
         return [("places never seen", _figure(told, "balanced over frames with and without"))]

@@ -11,6 +11,7 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
+from runtime.budget.inputs.evaluation import Figure, OccupancyEvaluation
 from runtime.budget.inputs.values import Input
 from runtime.budget.page.first_screen import (
     error_words,
@@ -67,6 +68,8 @@ _STATES = {
 def _accuracies(result: Budget) -> list[dict[str, Any]]:
     """Rows of the accuracy figure."""
     found = result.evaluation
+    if found is not None and found.occupancy is not None:
+        return _presences(found.occupancy)
     if found is None or found.fixed is None:
         return []
     rows = [("fixed point, locked people", found.fixed.accuracy, "first")]
@@ -79,17 +82,22 @@ def _accuracies(result: Budget) -> list[dict[str, Any]]:
         ("four quadrants, everybody in turn", found.everybody_four_quadrant, "third"),
     )
     rows = [(name, each.accuracy, colour) for name, each, colour in in_turn if each] + rows
-    return [
-        {
-            "name": name,
-            "value": x.value,
-            "low": x.low,
-            "high": x.high,
-            "colour": colour,
-            "n": x.n_participants,
-        }
-        for name, x, colour in rows
-    ]
+    return [_row(*each) for each in rows]
+
+
+def _presences(found: OccupancyEvaluation) -> list[dict[str, Any]]:
+    """Rows of how well presence was told in places never seen."""
+    rows = [_row("this model, fixed point", found.fixed.balanced_accuracy, "first")]
+    if found.four_quadrant is not None:
+        rows.append(_row("four quadrants", found.four_quadrant.balanced_accuracy, "third"))
+    return rows
+
+
+def _row(name: str, x: Figure, colour: str) -> dict[str, Any]:
+    return {
+        "name": name, "value": x.value, "low": x.low, "high": x.high, "colour": colour,
+        "n": x.n_participants,
+    }  # fmt: skip
 
 
 def _power_bars(result: Budget) -> list[dict[str, Any]]:
@@ -234,10 +242,11 @@ def _errors(result: Budget) -> list[tuple[str, str]]:
     found = None if result.evaluation is None else result.evaluation.quantity
     if found is None:
         return []
+    asked = "locked people" if found.of_people else "locked recordings"
     variants = (
-        ("floating point, locked people", found.float_model),
+        (f"floating point, {asked}", found.float_model),
         ("this model, fixed point", found.fixed),
-        ("four quadrants, locked people", found.four_quadrant),
+        (f"four quadrants, {asked}", found.four_quadrant),
     )
     return [
         (name, error_words(variant.rmse, found.unit))

@@ -305,12 +305,16 @@ class Quantity(ClosingStage):
         return np.asarray((off <= np.array(self.half_widths)).all(axis=1))
 
     def tell(self, outputs: Int32, evidence: Int32, classes: Sequence[str]) -> Told:
-        """Return each value with its interval, or that there is none."""
+        """Return each value with its interval, or that there is none.
+
+        A distance told beside its inverse has the interval that follows from the inverse's,
+        ``distance**2 * half_width``: one width for all distances says nothing of near ones.
+        """
         n = self.n_values
         words, values = [], {}
         for index, output in enumerate(self.outputs()[1 : 1 + n]):
             value = output.value(int(outputs[1 + index]))
-            half = output.value(self.half_widths[index])
+            half = self._half_width(index, value)
             valid = bool(outputs[1 + n + index])
             values[output.name] = {
                 "value": round(value, 6),
@@ -322,6 +326,14 @@ class Quantity(ClosingStage):
             words.append(f"{output.name} {said}")
         event = {_LOST: "lost", _VALID: "valid"}.get(int(outputs[0]), "")
         return Told(event, ", ".join(words), values)
+
+    def _half_width(self, index: int, value: float) -> float:
+        inverse = f"inverse_{self.names[index]}"
+        if inverse in self.names:
+            at = self.names.index(inverse)
+            if (self.units[index], self.units[at]) == ("mm", "1/m"):
+                return value**2 * self.outputs()[1 + at].value(self.half_widths[at]) * 1e-3
+        return self.outputs()[1 + index].value(self.half_widths[index])
 
     def c_words(self, classes: Sequence[str]) -> CWords:
         """Add the values' constants and functions to what every closing stage has."""

@@ -127,6 +127,22 @@ def test_a_quantity_is_told_with_unit_and_interval() -> None:
     assert (lost.event, lost.now) == ("lost", "distance not valid")
 
 
+def test_a_distance_is_told_with_the_interval_of_its_inverse() -> None:
+    """A distance beside its inverse is uncertain by its square: one width says nothing of near."""
+    stage = quantity(
+        names=("inverse_distance", "distance"), units=("1/m", "mm"), numerators=(1, 1),
+        denominators=(64, 64), half_widths=(16, 4000), low=(0, 0, 5), high=(9999, 99999, 9),
+        settle=1,
+    )  # fmt: skip
+    near = np.array([[20 * 64, 50 * 64, 6]], dtype=np.int32)
+    far = np.array([[2 * 64, 500 * 64, 6]], dtype=np.int32)
+    for values, half_mm in ((near, 50**2 * 0.25e-3), (far, 500**2 * 0.25e-3)):
+        y, _ = stage.run(values, stage.initial_state())
+        told = stage.tell(y[0], values[0], ()).values
+        assert told["distance"]["half_width"] == pytest.approx(half_mm, abs=1e-6)
+        assert told["inverse_distance"]["half_width"] == 0.25
+
+
 def test_a_count_rises_and_falls_with_hysteresis_and_persistence() -> None:
     """A count changes after `persist` frames alike, and falls only well below its threshold."""
     stage = presence()

@@ -12,7 +12,7 @@ from invented_people import record_place
 
 from capture.cues.script import load_script
 from runtime.budget.assemble import budget
-from runtime.budget.gather import Choice
+from runtime.budget.page.report import budget_page
 from runtime.errors import FormatError, UsageError
 from runtime.model import load_model
 from runtime.sample_frames import read_test_frames
@@ -62,7 +62,12 @@ def test_the_page_and_the_card_say_what_nobody_may_rely_on(trained: Path) -> Non
 
 def test_the_device_never_watches_and_lights_nothing(trained: Path) -> None:
     """Its price has no LED and no watching, and two frames a second all day."""
-    priced = budget(trained, choice=Choice(driver="none"), cores=["cortex-m33"])
+    priced = budget(trained, cores=["cortex-m33"])
+    page = budget_page([priced])
+    for said in ("The device never watches", "Presence told right", "this model, fixed point"):
+        assert said in page
+    for said in ("hand present", "holds no evaluation", "watching stage misses", "The LED is lit"):
+        assert said not in page
     assert priced.part_uw["LED"].high == 0.0 and priced.part_uw["LED driver"].high == 0.0
     assert priced.active_share == 1.0
     assert all(priced.terms[part, "watching"] == 0.0 for part in ("compute", "sensor bias"))

@@ -14,9 +14,12 @@ from capture.lead.record import SessionNotes, record
 from capture.store.dataset import Participant, open_dataset
 from capture.store.source_truth import truth_path
 from capture.wire.link import SerialLink
+from runtime.budget.inputs.evaluation import Evaluation
+from runtime.budget.page.first_screen import error_words, recognised
 from runtime.errors import FormatError, UsageError
 from trainer.recipe import load_recipe
 from trainer.source.fitted import FittedSource, fit_source
+from trainer.tell.card import model_card
 from trainer.tell.source import source_card_lines, source_page, source_rows
 
 SCRIPT = """name = "rig"
@@ -87,12 +90,27 @@ def test_the_page_and_the_card_show_the_bound_and_the_maps(fitted: FittedSource)
     """The page holds errors, the bound, maps over field and distance, and the units."""
     evaluation = json.loads(json.dumps(fitted.evaluation))
     page = source_page(evaluation)
-    for said in ("Errors beside the bound", "Over the distance", "Error over the bound",
+    for said in ("Inverse distance off by", "unexplained, by aperture",
+                 "Errors beside the bound", "Over the distance", "Error over the bound",
                  "Unit unit-a, as calibrated", "no source", "emulated lights"):  # fmt: skip
         assert said in page
     assert page == source_page(evaluation)
     assert len(source_rows(evaluation)) == 8
     assert any("inverse distance" in line for line in source_card_lines(evaluation))
+
+
+def test_a_rigs_model_is_not_described_as_one_of_people(fitted: FittedSource) -> None:
+    """Card and budget speak of a rig's recordings: no people, no hands, no interval over people."""
+    evaluation = json.loads(json.dumps(fitted.evaluation))
+    card = model_card(fitted.calibrated.model, evaluation)
+    assert "people" not in card
+    assert "hands" not in card
+    assert "says nothing of a real optic" in card
+    found = Evaluation.model_validate(evaluation)
+    assert found.quantity is not None
+    assert not found.quantity.of_people
+    assert error_words(found.quantity.fixed.rmse, "mm").endswith(" mm")
+    assert recognised(found)[0][0] == "distance"
 
 
 def test_a_truth_that_is_missing_or_too_short_is_one_line(folder: Path) -> None:

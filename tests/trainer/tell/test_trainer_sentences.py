@@ -139,6 +139,8 @@ def test_emulated_figures_are_never_passed_off_as_measured() -> None:
     assert emulated_words(takes).endswith("it says nothing of real hands.")
     rate = {"false_events_per_hour": {"counted_on": "background"}}
     assert "busier than real days" in emulated_words(takes | {"events": rate})
+    rig = {"recorded_by": ["unit unit-a, firmware emulated 1"], "source": {}}
+    assert emulated_words(rig).endswith("it says nothing of a real optic.")
 
 
 def test_numbers_are_plain() -> None:
