@@ -50,11 +50,13 @@ def drawn_registration(
         energy=(
             energy_bits, sum_shift, round(math.ldexp(real, shift)), shift, 3, 40, 9000, 20, 700,
         ),
+        bin_energy=(max(0, energy_bits - 1), 30, 9000, 21, 900),
         search=filters(n_apertures, coarse.n_cells, bins[0] * bins[1]),
         coarse_filters=filters(n_apertures, coarse.n_nodes, bins[0] * bins[1]),
         coarse_terms=terms(coarse.n_cells, 21),
         bank=filters(3 * n_apertures * n_nodes + n_pixels + 4 * rows), bank_stride=cols + 2,
         starts=starts.astype(np.int32), fine_terms=terms(fine.n_cells, 27),
+        spline=filters(n_apertures, fine.n_spline, bins[0] * bins[1]),
     )  # fmt: skip
 
 

@@ -14,7 +14,9 @@ import numpy.typing as npt
 from runtime.stages.alignment.arithmetic import TERM_LIMIT
 from runtime.stages.alignment.geometry import SLOPE_BITS, CellGrid, Windows
 from runtime.stages.alignment.registration import Registration
+from trainer.align.binned import bin_energy, bin_spline, bin_tolerance
 from trainer.align.cells import CellFit, Design, cell_terms, corner_filters, grid_over, slopes_of
+from trainer.align.multipliers import at_least_17
 
 __all__ = ["LearnedOptic", "Lowering", "lower_registration", "with_tolerance"]
 
@@ -238,15 +240,9 @@ def _energy(lowering: Lowering, root_bits: int, tolerance: int) -> tuple[int, ..
     room = 1.0 + 5.0 * math.sqrt(2.0 / n)
     gain = lowering.gain_dn_per_e
     floor = n * lowering.design.floor * gain**2 * room / 2.0**energy_bits
-    mean = _at_least_17(2.0 ** (2 * sum_shift - energy_bits) / n)
-    noise = _at_least_17(gain * room / 2.0**energy_bits)
+    mean = at_least_17(2.0 ** (2 * sum_shift - energy_bits) / n)
+    noise = at_least_17(gain * room / 2.0**energy_bits)
     return (energy_bits, sum_shift, *mean, root_bits, math.ceil(floor), *noise, tolerance)
-
-
-def _at_least_17(real: float) -> tuple[int, int]:
-    """Return a multiplier and a shift of 17 and more, as two multiplications want them."""
-    shift = int(np.clip(15 - math.frexp(real)[1], 17, 46))
-    return min(max(round(math.ldexp(real, shift)), 1), (1 << 15) - 1), shift
 
 
 def lower_registration(
@@ -284,6 +280,8 @@ def lower_registration(
     starts = np.arange(len(optics) * n_nodes).reshape(len(optics), -1) * n_pixels
     patterns = [_search_patterns(each, coarse) for each in binned]
     most = max(float(np.abs(p).max()) for p in patterns)
+    splines = [bin_spline(each.at, fine) for each in binned]
+    largest = max(float(np.abs(p).max()) for p in splines)
     reach = int(np.ceil(lowering.most_disparity * (1 << 18) / coarse.step)) + 1
     stage = Registration(
         n_values=lowering.n_values, n_rows=lowering.n_rows, n_cols=lowering.n_cols,
@@ -293,6 +291,10 @@ def lower_registration(
         fine=(fine.n_x, fine.n_y, fine.low_x, fine.low_y, fine.step),
         reach=(min(reach, 96), 1), gain_bits=gains,
         energy=_energy(lowering, root_bits, 0),
+        bin_energy=bin_energy(
+            n_pixels, windows.n_bins, lowering.max_counts, lowering.gain_dn_per_e,
+            lowering.design.floor,
+        ),
         search=np.stack([np.round(p * (127 / most)) for p in patterns]).astype(np.int8),
         coarse_filters=np.stack([v.filters for v in coarse_levels]),
         coarse_terms=np.stack([_terms(v.fit, gains[0], None) for v in coarse_levels]),
@@ -302,6 +304,7 @@ def lower_registration(
         fine_terms=np.stack(
             [_terms(v.fit, gains[1], 2.0 ** (14 + root_bits)) for v in fine_levels]
         ),
+        spline=np.stack([np.round(p * (127 / largest)) for p in splines]).astype(np.int8),
     )  # fmt: skip
     every = [
         np.concatenate([getattr(v.fit, name)[v.fit.loss > 0] for v in fine_levels])
@@ -324,9 +327,11 @@ def with_tolerance(stage: Registration, values: npt.NDArray[np.int32], room: flo
 
     All but one in two hundred of them pass, with some room.
     """
-    outputs, _ = stage.run(values, {})
+    silent = (*stage.bin_energy[:1], 1 << 29, *stage.bin_energy[2:])
+    outputs, _ = replace(stage, bin_energy=silent).run(values, {})
     every = outputs.reshape(len(outputs), -1, 4).astype(np.float64)
     explained = 2.0 ** (every[:, :, 2] / 16.0)
     share = float(np.quantile(every[:, :, 3] / explained, 0.995)) * room
     tolerance = int(np.clip(math.ceil(share * 2**17), 0, 1 << 14))
-    return replace(stage, energy=(*stage.energy[:-1], tolerance))
+    allowed = replace(stage, energy=(*stage.energy[:-1], tolerance))
+    return bin_tolerance(allowed, values, room)

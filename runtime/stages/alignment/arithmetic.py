@@ -17,7 +17,7 @@ only scales a step. Places are in 2**-14 of a cell.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,7 @@ __all__ = [
     "RECIPROCAL_BITS",
     "SEARCH_BITS",
     "TERM_LIMIT",
+    "Aligned",
     "block_cut",
     "log_level",
     "monomials",
@@ -55,6 +56,18 @@ RECIPROCALS: Int64 = ((2 * _UNIT << 15) + (2 * _UNIT + _MIDDLES) // 2) // (2 * _
 """``2**15 / (1 + f)`` in the middle of each interval of the mantissa f."""
 _COEFFICIENT_LIMIT = (1 << 16) - 1
 _ENERGY_DROP = 14
+
+
+class Aligned(NamedTuple):
+    """One aperture's readouts, aligned: slopes, root energy, bins, and where in the fine cells."""
+
+    slopes: Int64
+    root: Int64
+    root_shift: Int64
+    cut: Int64
+    shift: Int64
+    cell: Int64
+    place: Int64
 
 
 def block_cut(values: Int64, n_bits: int) -> tuple[Int64, Int64]:

@@ -18,6 +18,8 @@ from runtime.stages.alignment.arithmetic import (
     RECIPROCALS,
     SEARCH_BITS,
 )
+from runtime.stages.alignment.binned import LEAST_SQUARE_BITS, mean_factor
+from runtime.stages.alignment.c_binned import BINNED, STEPS
 from runtime.stages.alignment.c_kernel import four_c
 from runtime.stages.contract.c_text import CStage, Edge, fill, table
 
@@ -191,20 +193,9 @@ PW_STAGE void @P@_search(const int16_t *bins, const int8_t *patterns, const int3
 }
 
 /* What one source explains of the energy, and what is left above what may be. */
-PW_LOCAL void @P@_judge(const int32_t *totals, const int32_t *at, @Y@ *y)
+PW_LOCAL void @P@_judge(const int32_t *totals, const int32_t *at, int32_t of_bins, @Y@ *y)
 {
-    const int32_t square = at[2] * at[2];
-    const int32_t down = @ROOT_DOWN@ - (2 * at[3]);
-    int32_t explained;
-    if (down > 31) {
-        explained = 0;
-    } else if (down >= 0) {
-        explained = (down == 31) ? 0 : @P@_cut(square, down);
-    } else {
-        const int32_t up = (down < -30) ? 30 : -down;
-        const int32_t most = (1 << 30) >> up;
-        explained = ((square < most) ? square : most) * (int32_t)(1UL << up);
-    }
+    const int32_t explained = @P@_steps(at[2] * at[2], @ROOT_DOWN@ - (2 * at[3]));
     const int32_t kept = (explained < 1) ? 1 : explained;
     const int32_t octave = @P@_bits((uint32_t)kept) - 1;
     const uint32_t part = (octave < 4) ? ((uint32_t)kept << (4 - octave))
@@ -214,7 +205,8 @@ PW_LOCAL void @P@_judge(const int32_t *totals, const int32_t *at, @Y@ *y)
     noise = (noise < 1073741823) ? noise : 1073741823;
     const int32_t left = totals[1] - explained - @FLOOR@;
     const int32_t most = noise + pw_requant(explained, @TOLERANCE@, @TOLERANCE_SHIFT@);
-    y[3] = (@Y@)((left < (most - INT32_MAX)) ? -INT32_MAX : (left - most));
+    const int32_t excess = (left < (most - INT32_MAX)) ? -INT32_MAX : (left - most);
+    y[3] = (@Y@)((excess < of_bins) ? of_bins : excess);
 }
 
 /* One aperture: search, two alignments, the second repeated where its place is in another cell. */
@@ -229,8 +221,10 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
     int32_t at[4];
     @P@_sums(own, bins, totals);
     const int32_t shift = @P@_surplus(bins, @N_BINS@u);
+    int32_t sum = 0;
     for (uint32_t b = 0u; b < @N_BINS@u; b++) {
         cut[b] = (int16_t)@P@_cut(bins[b], shift);
+        sum += cut[b];
     }
     int32_t best[2] = {0, 0};
     @P@_search(cut, &@P@_patterns[aperture * @ALL_PATTERNS@u], ends, best);
@@ -268,7 +262,10 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
     }
     y[0] = (@Y@)slope_x;
     y[1] = (@Y@)slope_y;
-    @P@_judge(totals, at, y);
+    const uint32_t spline = (aperture * @SPLINE_CELLS@u)
+        + ((uint32_t)((row * (@FINE_N_X@ + 2)) + column) * @N_BINS@u);
+    const int32_t left = @P@_left(cut, sum, shift, &@P@_spline[spline], at, totals[0]);
+    @P@_judge(totals, at, left, y);
 }
 
 PW_STAGE void @P@_run(const @X@ *x, @Y@ *y)
@@ -327,6 +324,7 @@ def _tables(stage: Any, prefix: str) -> str:
         ("bank", stage.bank, "int8_t", f"({len(stage.bank)},) filters of all pixels"),
         ("starts", stage.starts, "int32_t", f"({n}, {fine.n_nodes}) where a corner's begin"),
         ("fine_terms", stage.fine_terms, "int16_t", f"({n}, {fine.n_cells}, 27, 4)"),
+        ("spline", stage.spline, "int8_t", f"({n}, {fine.n_spline}, {bins}) patterns in bins"),
     )
     return "".join(
         table(f"{prefix}_{name}", values, ctype, about) for name, values, ctype, about in every
@@ -352,6 +350,15 @@ def registration_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
         "ROOT_DOWN": rule.energy_bits + 2 * rule.root_bits, "FLOOR": rule.floor,
         "NOISE_MULTIPLIER": rule.noise_multiplier, "NOISE_SHIFT": rule.noise_shift,
         "TOLERANCE": rule.tolerance, "TOLERANCE_SHIFT": 17,
+        "BIN_BITS": stage.bin_rule.energy_bits, "BIN_FLOOR": stage.bin_rule.floor,
+        "BIN_NOISE": stage.bin_rule.noise_multiplier,
+        "BIN_NOISE_SHIFT": stage.bin_rule.noise_shift,
+        "BIN_TOLERANCE": stage.bin_rule.tolerance,
+        "MEAN_BINS": mean_factor(windows.n_bins)[0],
+        "MEAN_BINS_SHIFT": mean_factor(windows.n_bins)[1],
+        "LEAST_SQUARE": LEAST_SQUARE_BITS,
+        "SPLINE_ROW": (fine.n_x + 2) * windows.n_bins,
+        "SPLINE_CELLS": fine.n_spline * windows.n_bins,
         "REACH_X": stage.reach[0], "REACH_Y": stage.reach[1],
         "FOUR_BINS": "pw_four_16", "FOUR_PIXELS": four_pixels, "NEAR": _NEAR if n > 1 else "",
         **_of_grid("COARSE", coarse), **_of_grid("FINE", fine),
@@ -365,5 +372,5 @@ def registration_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
     assert SEARCH_BITS == D_BITS  # noqa: S101 - one function cuts both
     pairs = x.ctype == "int16_t" and (stage.n_cols // stage.bin_cols) % 2 == 0
     values |= {"TWO_BY_TWO": _TWO if pairs else "", "TWO_END": "#endif\n" if pairs else ""}
-    functions = fill(_PLACE + indices + _RUN, **values)
+    functions = fill(_PLACE + indices + STEPS + BINNED + _RUN, **values)
     return CStage(_tables(stage, prefix), (), "", functions, shared=tuple(shared))

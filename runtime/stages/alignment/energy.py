@@ -14,12 +14,19 @@ import numpy as np
 from runtime.fixedpoint import INT32_MAX, MAX_MULTIPLIER, MAX_SHIFT, round_shift, scale
 from runtime.stages.contract.stage import Float64, Int64, prove_int32, require
 
-__all__ = ["ROOT_LIMIT", "SUM_LIMIT", "TOLERANCE_SHIFT", "EnergyRule"]
+__all__ = ["ROOT_LIMIT", "SUM_LIMIT", "TOLERANCE_SHIFT", "EnergyRule", "in_steps"]
 
 ROOT_LIMIT = (1 << 15) - 1
 SUM_LIMIT = (1 << 15) - 1
 TOLERANCE_SHIFT = 17
 _MOST_EXPLAINED = 1 << 30
+
+
+def in_steps(square: Int64, down: Int64) -> Int64:
+    """Return squares, below 2**30, shifted right by `down` bits or left by less than none."""
+    up = np.clip(-down, 0, 30)
+    raised = np.minimum(square, _MOST_EXPLAINED >> up) << up
+    return np.where(down >= 0, round_shift(square, np.clip(down, 0, 31)), raised)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,11 +85,7 @@ class EnergyRule:
 
     def explained(self, root: Int64, shift: Int64) -> Int64:
         """Return what a source of a root energy explains, int64 (n,), up to 2**30."""
-        square = root * root
-        down = self.energy_bits + 2 * self.root_bits - 2 * shift
-        up = np.clip(-down, 0, 30)
-        raised = np.minimum(square, _MOST_EXPLAINED >> up) << up
-        return np.where(down >= 0, round_shift(square, np.clip(down, 0, 31)), raised)
+        return in_steps(root * root, self.energy_bits + 2 * self.root_bits - 2 * shift)
 
     def excess(self, total: Int64, energy: Int64, explained: Int64) -> Int64:
         """Return what is left above what is allowed, int64 (n,)."""

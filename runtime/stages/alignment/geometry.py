@@ -116,6 +116,19 @@ class CellGrid:
         return (self.n_x + 1) * (self.n_y + 1)
 
     @property
+    def n_spline(self) -> int:
+        """Coefficients of a quadratic B-spline: one a cell, and one more all around."""
+        return (self.n_x + 2) * (self.n_y + 2)
+
+    @property
+    def spline_of(self) -> Int64:
+        """The coefficients that each cell is made of, row by row, (n_cells, 9)."""
+        x, y = np.arange(self.n_x), np.arange(self.n_y)[:, None]
+        first = (y * (self.n_x + 2) + x).ravel()
+        steps = (np.arange(3)[:, None] * (self.n_x + 2) + np.arange(3)).ravel()
+        return np.asarray(first[:, None] + steps, dtype=np.int64)
+
+    @property
     def corners(self) -> Int64:
         """The corners of each cell: lower left and right, upper left and right, (n_cells, 4)."""
         x, y = np.arange(self.n_x), np.arange(self.n_y)[:, None]

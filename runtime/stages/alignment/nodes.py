@@ -19,6 +19,7 @@ from runtime.stages.alignment.arithmetic import (
     RECIPROCALS,
     SEARCH_BITS,
 )
+from runtime.stages.alignment.binned import CUT_BITS, LEAST_SQUARE_BITS, N_SPLINE, mean_factor
 from runtime.stages.alignment.energy import ROOT_LIMIT, SUM_LIMIT, TOLERANCE_SHIFT
 from runtime.stages.alignment.geometry import DELTA_BITS, N_MONOMIALS, N_OF_ROOT, CellGrid
 
@@ -157,9 +158,15 @@ def registration_nodes(stage: Any, nodes: Nodes, x: str) -> str:
     wide, seed, outputs = nodes.cast(x, "int64"), "", []
     for aperture in range(len(stage.offsets)):
         values = nodes.op("Gather", wide, nodes.constant(stage.windows.columns(aperture)))
-        slopes, root, shift = _aligned(stage, write, values, aperture, seed)
-        explained = _explained(stage, write, root, shift)
-        outputs += [slopes, _level(write, explained), _excess(stage, write, values, explained)]
+        slopes, root, shift, left, energy = _aligned(stage, write, values, aperture, seed)
+        explained = _steps(write, nodes.op("Mul", root, root), shift,
+                           stage.rule.energy_bits + 2 * stage.rule.root_bits)  # fmt: skip
+        excess = nodes.op(
+            "Max",
+            _excess(stage, write, values, explained),
+            _excess_of_bins(stage.bin_rule, write, values, left, energy),
+        )
+        outputs += [slopes, _level(write, explained), excess]
         seed = seed or slopes
     whole = nodes.clip(nodes.op("Concat", *outputs, axis=0), -INT32_MAX, INT32_MAX, "int64")
     return nodes.cast(whole, "int32")
@@ -167,11 +174,11 @@ def registration_nodes(stage: Any, nodes: Nodes, x: str) -> str:
 
 def _aligned(
     stage: Any, write: Writer, values: str, aperture: int, seed: str
-) -> tuple[str, str, str]:
+) -> tuple[str, str, str, str, str]:
     nodes, windows, grid = write.nodes, stage.windows, stage.coarse_grid
     height, width = stage.n_rows // stage.bin_rows, stage.n_cols // stage.bin_cols
     split = nodes.reshape(values, stage.bin_rows, height, stage.bin_cols, width)
-    bins, _ = write.cut(
+    bins, bin_shift = write.cut(
         nodes.reshape(nodes.sum(nodes.sum(split, 3), 1), windows.n_bins), SEARCH_BITS
     )
     patterns = nodes.constant(stage.search[aperture].astype(np.int64))
@@ -191,7 +198,7 @@ def _aligned(
     rows, cols = np.arange(stage.n_rows), np.arange(stage.n_cols)
     inside = (rows[:, None] * stage.bank_stride + cols).ravel().astype(np.int64)
     bank = nodes.constant(stage.bank.astype(np.int32))
-    root = shift = ""
+    root = shift = place = cell = ""
     for _ in range(2):
         column, row = write.index(grid, slopes)
         cell = write.cell(grid, column, row)
@@ -204,7 +211,77 @@ def _aligned(
         terms = nodes.reshape(write.row(stage.fine_terms[aperture], cell), -1, 4)
         place, root, shift = write.placed(dots, terms, stage.gain_bits[1], with_root=True)
         slopes = write.slopes(grid, column, row, place)
-    return slopes, root, shift
+    rows_of = nodes.reshape(write.row(grid.spline_of, cell), N_SPLINE)
+    patterns = write.row(stage.spline[aperture], rows_of)
+    return slopes, root, shift, *_left(stage, write, bins, bin_shift, patterns, place)
+
+
+def _left(
+    stage: Any, write: Writer, bins: str, shift: str, patterns: str, place: str
+) -> tuple[str, str]:
+    """Write `runtime.stages.alignment.binned.BinRule.left` for one frame, each (1,)."""
+    nodes, n_bins = write.nodes, stage.windows.n_bins
+    d = nodes.floor_divide(place, nodes.int64(8))
+    half, one = nodes.int64(1024), nodes.int64(2048)
+
+    def squared(x: str) -> str:
+        return nodes.op("Div", nodes.op("Mul", x, x), nodes.int64(1 << 12))
+
+    low, high = squared(nodes.op("Sub", half, d)), squared(nodes.op("Add", half, d))
+    middle = nodes.op("Sub", nodes.op("Sub", one, low), high)
+    each = [nodes.reshape(x, 1, 2) for x in (low, middle, high)]
+    each_axis = nodes.op("Concat", *each, axis=0)  # (3, axis)
+    across = nodes.reshape(nodes.slice(each_axis, 0, 1, axis=1), 1, 3)
+    weights = nodes.op("Mul", nodes.slice(each_axis, 1, 2, axis=1), across)
+    weights = nodes.reshape(nodes.round_shift(weights, 11), 1, N_SPLINE)
+    t = nodes.reshape(nodes.round_shift(nodes.op("MatMul", weights, patterns), 7), n_bins)
+    sum_of = nodes.op("ReduceSum", bins, nodes.indices(0), keepdims=1)
+    mean = write.scale(sum_of, *mean_factor(n_bins))
+    b = nodes.round_shift(nodes.op("Sub", bins, mean), CUT_BITS)
+    own, cross, square = (
+        nodes.op("ReduceSum", nodes.op("Mul", x, y), nodes.indices(0), keepdims=1)
+        for x, y in ((b, b), (b, t), (t, t))
+    )
+    factor = _quotient(write, cross, square)
+    once = nodes.op("Mul", cross, nodes.int64(1 << 11))
+    once = nodes.op("Sub", once, nodes.op("Mul", factor, square))
+    whole = nodes.op("Mul", own, nodes.int64(1 << 20))
+    whole = nodes.op("Sub", whole, nodes.op("Mul", factor, once))
+    rest = nodes.op("Div", whole, nodes.int64(1 << 20))
+    lost = nodes.reshape(nodes.op("Add", shift, nodes.int64(CUT_BITS)), 1)
+    most = nodes.int64((1 << 30) - 1)
+    bits = stage.bin_rule.energy_bits
+    left, energy = (_steps(write, nodes.op("Min", x, most), lost, bits) for x in (rest, own))
+    return left, energy
+
+
+def _quotient(write: Writer, cross: str, square: str) -> str:
+    """Write the twin of the reference's: cross / square in Q10, (1,)."""
+    nodes, least = write.nodes, LEAST_SQUARE_BITS
+    kept = nodes.op("Max", square, nodes.int64(1 << least))
+    exponent = nodes.op("Sub", write.bits(kept, (1,)), nodes.int64(1))
+    raised = nodes.op("Mul", kept, nodes.int64(1 << 15))
+    mantissa = nodes.op("Div", raised, write.power(exponent))
+    index = nodes.op("Sub", nodes.op("Div", mantissa, nodes.int64(1 << 9)), nodes.int64(64))
+    first = nodes.op("Gather", nodes.constant(RECIPROCALS), index)
+    unit = nodes.int64(1 << 15)
+    off = nodes.op("Sub", nodes.int64(1 << 30), nodes.op("Mul", mantissa, first))
+    off = nodes.op("Mul", first, nodes.floor_divide(off, unit))
+    factor = nodes.op("Add", first, nodes.floor_divide(off, unit))
+    product = nodes.op("Mul", nodes.op("Max", cross, nodes.int64(0)), factor)
+    found = write.round_shift(product, nodes.op("Add", exponent, nodes.int64(5)))
+    none = nodes.op("Less", square, nodes.int64(1 << least))
+    return nodes.op("Where", none, nodes.int64(0), nodes.op("Min", found, nodes.int64(32767)))
+
+
+def _excess_of_bins(rule: Any, write: Writer, values: str, left: str, energy: str) -> str:
+    nodes = write.nodes
+    total = nodes.op("ReduceSum", values, nodes.indices(0), keepdims=1)
+    kept = nodes.op("Max", total, nodes.int64(0))
+    noise = write.scale(kept, rule.noise_multiplier, rule.noise_shift)
+    noise = nodes.op("Min", noise, nodes.int64((1 << 30) - 1))
+    allowed = nodes.op("Add", noise, write.scale(energy, rule.tolerance, TOLERANCE_SHIFT))
+    return nodes.op("Sub", left, nodes.op("Add", allowed, nodes.int64(rule.floor)))
 
 
 def _near(stage: Any, write: Writer, seed: str) -> str:
@@ -220,11 +297,11 @@ def _near(stage: Any, write: Writer, seed: str) -> str:
     return nodes.op("And", *near)
 
 
-def _explained(stage: Any, write: Writer, root: str, shift: str) -> str:
-    nodes, rule = write.nodes, stage.rule
-    square = nodes.op("Mul", root, root)
+def _steps(write: Writer, square: str, shift: str, bits: int) -> str:
+    """Write `runtime.stages.alignment.energy.in_steps`: squares of numbers cut by a shift."""
+    nodes = write.nodes
     twice = nodes.op("Mul", shift, nodes.int64(2))
-    down = nodes.op("Sub", nodes.int64(rule.energy_bits + 2 * rule.root_bits), twice)
+    down = nodes.op("Sub", nodes.int64(bits), twice)
     rounded = write.round_shift(square, nodes.clip(down, 0, 31, "int64"))
     up = write.power(nodes.clip(nodes.op("Neg", down), 0, 30, "int64"))
     most = nodes.op("Div", nodes.int64(1 << 30), up)

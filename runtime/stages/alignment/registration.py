@@ -13,11 +13,13 @@ from runtime.fixedpoint import INT32_MAX, round_shift, saturate
 from runtime.stages.alignment.arithmetic import (
     SEARCH_BITS,
     TERM_LIMIT,
+    Aligned,
     block_cut,
     log_level,
     placed,
     placed_float,
 )
+from runtime.stages.alignment.binned import MOST_BINS, BinRule
 from runtime.stages.alignment.c_text import registration_c
 from runtime.stages.alignment.energy import EnergyRule
 from runtime.stages.alignment.geometry import (
@@ -61,7 +63,8 @@ class Registration(Stage):
     first aperture is searched whole, the others within `reach` cells of its direction.
     Outputs of an aperture: the two slopes in steps of 2**-18; the level, 16 times the base-2
     logarithm of the energy that one source explains; and the excess: what energy is left, above
-    what noise and the patterns' own error allow. An excess above 0 means that something else was
+    what noise and the patterns' own error allow, the larger one of pixels and of bins, each in its
+    own steps. An excess above 0 means that something else was
     seen than one source (another source, a smeared or covered aperture, saturation).
 
     Parameters
@@ -78,6 +81,8 @@ class Registration(Stage):
         Of coarse and fine terms, 0 to 6.
     energy : tuple of int
         As of `runtime.stages.alignment.energy.EnergyRule`.
+    bin_energy : tuple of int
+        As of `runtime.stages.alignment.binned.BinRule`.
     search : int8 (n_apertures, n_coarse_cells, n_bins)
         Patterns in the middle of the cells, all of one norm; zero where nothing was calibrated.
     coarse_filters : int8 (n_apertures, n_coarse_nodes, n_bins)
@@ -87,6 +92,8 @@ class Registration(Stage):
     bank_stride : int
     starts : int32 (n_apertures, n_fine_nodes)
     fine_terms : int16 (n_apertures, n_fine_cells, 27, 4)
+    spline : int8 (n_apertures, (n_fine_x + 2) * (n_fine_y + 2), n_bins)
+        Patterns in bins, coefficients of a quadratic B-spline over the fine cells.
 
     Raises
     ------
@@ -107,6 +114,7 @@ class Registration(Stage):
     reach: tuple[int, ...]
     gain_bits: tuple[int, ...]
     energy: tuple[int, ...]
+    bin_energy: tuple[int, ...]
     search: NDArray[Any]
     coarse_filters: NDArray[Any]
     coarse_terms: NDArray[Any]
@@ -114,6 +122,7 @@ class Registration(Stage):
     bank_stride: int
     starts: Int32
     fine_terms: NDArray[Any]
+    spline: NDArray[Any]
 
     def __post_init__(self) -> None:
         self._check_geometry()
@@ -126,6 +135,7 @@ class Registration(Stage):
             ("bank", "int8", (None,)),
             ("starts", "int32", (n, fine.n_nodes)),
             ("fine_terms", "int16", (n, fine.n_cells, _FINE_TERMS, N_CORNERS)),
+            ("spline", "int8", (n, fine.n_spline, bins)),
         ):
             frozen = frozen_array(self.kind, name, getattr(self, name), dtype, shape)
             object.__setattr__(self, name, frozen)
@@ -136,12 +146,15 @@ class Registration(Stage):
         for name in ("coarse_terms", "fine_terms"):
             if np.abs(getattr(self, name).astype(np.int32)).max() > TERM_LIMIT:
                 raise FormatError(self.kind, name, "too large", f"within {TERM_LIMIT}")
-        for name in ("search", "coarse_filters", "bank"):
+        for name in ("search", "coarse_filters", "bank", "spline"):
             if getattr(self, name).min() < -127:
                 raise FormatError(self.kind, name, -128, "-127 to 127")
 
     def _check_geometry(self) -> None:
-        for name, n in (("coarse", 5), ("fine", 5), ("reach", 2), ("gain_bits", 2), ("energy", 9)):
+        for name, n in (
+            ("coarse", 5), ("fine", 5), ("reach", 2), ("gain_bits", 2), ("energy", 9),
+            ("bin_energy", 5),
+        ):  # fmt: skip
             value = getattr(self, name)
             if not isinstance(value, tuple) or len(value) != n:
                 raise FormatError(self.kind, name, repr(value), f"{n} integers")
@@ -160,6 +173,7 @@ class Registration(Stage):
             require(self.kind, what, n_bins, 1, n)
             if n % n_bins:
                 raise FormatError(self.kind, what, n_bins, f"a divisor of {n}")
+        require(self.kind, "bins", self.bin_rows * self.bin_cols, 4, MOST_BINS)
         for value in (*self.coarse, *self.fine, *self.reach, *self.gain_bits):
             require(self.kind, "a number of the cells", value, -(1 << 19), 1 << 19)
         for grid in (self.coarse_grid, self.fine_grid):
@@ -169,6 +183,7 @@ class Registration(Stage):
         for bits in self.gain_bits:
             require(self.kind, "gain_bits", bits, 0, 6)
         EnergyRule(*self.energy).check(self.kind)
+        BinRule(*self.bin_energy).check(self.kind)
 
     @property
     def windows(self) -> Windows:
@@ -193,6 +208,11 @@ class Registration(Stage):
         return EnergyRule(*self.energy)
 
     @property
+    def bin_rule(self) -> BinRule:
+        """What energy of the bins may be left."""
+        return BinRule(*self.bin_energy)
+
+    @property
     def n_in(self) -> int:
         """Values taken per frame."""
         return self.n_values
@@ -208,7 +228,7 @@ class Registration(Stage):
         n, windows = len(self.offsets), self.windows
         others = min((2 * self.reach[0] + 1) * (2 * self.reach[1] + 1), self.coarse_grid.n_cells)
         searched = self.coarse_grid.n_cells + (n - 1) * others
-        each = (2 + N_CORNERS) * windows.n_pixels + N_CORNERS * windows.n_bins
+        each = (2 + N_CORNERS) * windows.n_pixels + (N_CORNERS + 12) * windows.n_bins
         return n * (each + 2 * N_CORNERS * _FINE_TERMS) + searched * windows.n_bins
 
     def filters(self, aperture: int, cells: Int64) -> NDArray[Any]:
@@ -224,19 +244,33 @@ class Registration(Stage):
         wide, outputs, seed = x.astype(np.int64), [], None
         for aperture in range(len(self.offsets)):
             values = wide[:, self.windows.columns(aperture)]
-            slopes, root, shift = self._aligned(values, aperture, seed)
-            explained = self.rule.explained(root, shift)
+            at = self._aligned(values, aperture, seed)
+            explained = self.rule.explained(at.root, at.root_shift)
             total, energy = self.rule.sums(values, self.n_cols)
-            excess = self.rule.excess(total, energy, explained)
-            outputs += [slopes[:, 0], slopes[:, 1], log_level(explained), excess]
-            seed = slopes if seed is None else seed
+            excess = np.maximum(
+                self.rule.excess(total, energy, explained),
+                self.bin_rule.excess(*self._left(at, aperture), total),
+            )
+            outputs += [at.slopes[:, 0], at.slopes[:, 1], log_level(explained), excess]
+            seed = at.slopes if seed is None else seed
         return saturate(np.stack(outputs, axis=1), -INT32_MAX, INT32_MAX), state
 
-    def _aligned(
-        self, values: Int64, aperture: int, seed: Int64 | None
-    ) -> tuple[Int64, Int64, Int64]:
-        """Return slopes (n, 2), root energies and their shifts of one aperture's values."""
-        cut, _ = block_cut(self.windows.binned(values), SEARCH_BITS)
+    def residuals(self, x: Int32) -> list[tuple[Int64, Int64]]:
+        """Return, for each aperture, what is left of its bins' energy, and that energy."""
+        wide, found, seed = x.astype(np.int64), [], None
+        for aperture in range(len(self.offsets)):
+            at = self._aligned(wide[:, self.windows.columns(aperture)], aperture, seed)
+            found.append(self._left(at, aperture))
+            seed = at.slopes if seed is None else seed
+        return found
+
+    def _left(self, at: Aligned, aperture: int) -> tuple[Int64, Int64]:
+        patterns = self.spline[aperture][self.fine_grid.spline_of[at.cell]]
+        return self.bin_rule.left(at.cut, at.shift, patterns, at.place)
+
+    def _aligned(self, values: Int64, aperture: int, seed: Int64 | None) -> Aligned:
+        """Search and align one aperture's values (n, n_pixels)."""
+        cut, bin_shift = block_cut(self.windows.binned(values), SEARCH_BITS)
         coarse = self.coarse_grid
         cell = self.searched(cut, aperture, seed)
         filters = self.coarse_filters[aperture][coarse.corners[cell]].astype(np.int64)
@@ -252,7 +286,7 @@ class Registration(Stage):
             ) if len(values) else np.zeros((0, N_CORNERS), dtype=np.int64)  # fmt: skip
             place, root, shift = placed(dots, self.fine_terms[aperture][cell], self.gain_bits[1])
             slopes = self._slopes(self.fine_grid, cell, place)
-        return slopes, root, shift
+        return Aligned(slopes, root, shift, cut, bin_shift, cell, place)
 
     def searched(self, cut: NDArray[Any], aperture: int, seed: NDArray[Any] | None) -> Int64:
         """Return the cell whose pattern fits bins best; the first of equals."""
@@ -306,6 +340,10 @@ class Registration(Stage):
                 whole = self._slopes(grid, cell, np.zeros((len(x), 2), dtype=np.int64))
                 slopes = whole + place * grid.step
             explained, excess = self.rule.float_twins(values, root)
+            patterns = self.spline[aperture][self.fine_grid.spline_of[cell]].astype(np.float64)
+            rule = self.bin_rule
+            of_bins = rule.excess_float(bins * 1.0, values.sum(axis=1), patterns, place)
+            excess = np.maximum(excess, of_bins)
             level = 16.0 * np.log2(np.maximum(explained, 1.0))
             outputs += [slopes[:, 0], slopes[:, 1], level, excess]
             seed = slopes if seed is None else seed

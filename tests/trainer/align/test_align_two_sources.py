@@ -1,0 +1,158 @@
+"""Two sources at once are no direction: what one source leaves of the bins gives them away."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from band_limited import MovingPattern, readouts
+
+from runtime.errors import FormatError
+from runtime.stages.alignment.binned import BinRule, mean_factor, spline_weights
+from runtime.stages.alignment.binned import spline_weights_float as weights_float
+from runtime.stages.alignment.geometry import CellGrid
+from runtime.stages.alignment.registration import Registration
+from trainer.align.binned import bin_spline
+from trainer.align.cells import Design
+from trainer.align.lowered import Lowering, lower_registration, with_tolerance
+
+GAIN, READ_E, N = 0.25, 11.0, 24
+OPTIC = MovingPattern(N)
+
+
+@pytest.fixture(scope="module")
+def stage() -> Registration:
+    """Return the stage of a known optic, its tolerances from readouts of 3e5 electrons."""
+    design = Design(2e5, 1e6, READ_E**2 + 2 / 12 / GAIN**2)
+    made, _ = lower_registration([OPTIC], Lowering(N, N, N, N * N, (0,), 4095, GAIN, design, 0.0))
+    rng = np.random.default_rng(9)
+    some = readouts(OPTIC.at(rng.uniform(-0.42, 0.42, (300, 2))), 3e5, rng, READ_E, GAIN)
+    return with_tolerance(made, some, 1.5)
+
+
+def _pairs(apart_deg: float, ratio: float, electrons: float, n: int = 60) -> np.ndarray:
+    """Return readouts of two sources in the field, the first of them of so many electrons."""
+    rng = np.random.default_rng([int(apart_deg * 10), int(ratio * 100), int(electrons)])
+    first, heading = rng.uniform(-0.38, 0.38, (n, 2)), rng.uniform(0, 2 * np.pi, n)
+    away = np.tan(np.radians(apart_deg)) * np.stack([np.cos(heading), np.sin(heading)], axis=1)
+    outside = (np.abs(first + away) > 0.42).any(axis=1, keepdims=True)
+    light = OPTIC.at(first) + ratio * OPTIC.at(first + np.where(outside, -away, away))
+    return readouts(light, electrons, rng, READ_E, GAIN)
+
+
+@pytest.mark.parametrize("electrons", [3e5, 1e6])
+@pytest.mark.parametrize(
+    ("apart_deg", "ratio"), [(4, 0.5), (4, 1.0), (6, 0.2), (10, 0.1), (40, 0.1)]
+)
+def test_two_sources_from_4_degrees_on_are_refused(
+    stage: Registration, electrons: float, apart_deg: float, ratio: float
+) -> None:
+    """At 3e5 electrons a half as bright one is seen at 4 degrees, a tenth as bright one at 10."""
+    # Energy of pixels alone let 42 of 60 pass at 4 degrees and alike brightness.
+    excess = stage.run(_pairs(apart_deg, ratio, electrons), {})[0][:, 3]
+    assert (excess > 0).mean() > 0.95
+
+
+@pytest.mark.parametrize(("apart_deg", "ratio"), [(2, 1.0), (3, 0.1)])
+def test_closer_ones_look_like_one_in_between(
+    stage: Registration, apart_deg: float, ratio: float
+) -> None:
+    """Below 4 degrees, at 1e5 electrons, two pass for one between them: nothing here tells."""
+    rng = np.random.default_rng(4)
+    first = rng.uniform(-0.35, 0.35, (60, 2))
+    away = np.array([np.tan(np.radians(apart_deg)), 0.0])
+    light = OPTIC.at(first) + ratio * OPTIC.at(first + away)
+    y = stage.run(readouts(light, 1e5, rng, READ_E, GAIN), {})[0]
+    passed = y[:, 3] <= 0
+    assert passed.mean() > 0.7
+    along = (y[passed, :2] / 2**18 - first[passed]) / away[0]
+    assert np.abs(along[:, 0] - ratio / (1 + ratio)).max() < 0.3
+    assert np.abs(along[:, 1]).max() < 0.3
+
+
+@pytest.mark.parametrize("electrons", [2e4, 1e5, 3e5, 1e6])
+def test_one_source_stays_one_at_brightnesses_never_calibrated(
+    stage: Registration, electrons: float
+) -> None:
+    """Tolerances learned at one brightness let pass what is dimmer and what is brighter."""
+    rng = np.random.default_rng(int(electrons))
+    values = readouts(OPTIC.at(rng.uniform(-0.4, 0.4, (400, 2))), electrons, rng, READ_E, GAIN)
+    assert (stage.run(values, {})[0][:, 3] <= 0).mean() > 0.97
+    assert (stage.run_float(values.astype(np.float64))[:, 3] <= 0).mean() > 0.97
+
+
+def test_calibration_of_a_wrong_pattern_allows_more(stage: Registration) -> None:
+    """The share that patterns may be wrong by follows what calibration readouts leave."""
+    rng = np.random.default_rng(2)
+    values = readouts(OPTIC.at(rng.uniform(-0.4, 0.4, (200, 2))), 3e5, rng, READ_E, GAIN)
+    bare = replace(stage, energy=(*stage.energy[:-1], 0))
+    wrong = np.clip(stage.spline + rng.integers(-9, 10, stage.spline.shape), -127, 127)
+    other = with_tolerance(replace(bare, spline=wrong.astype(np.int8)), values, 1.5)
+    own = with_tolerance(bare, values, 1.5)
+    assert other.bin_energy[-1] > 2 * own.bin_energy[-1]
+    assert (other.run(values, {})[0][:, 3] <= 0).mean() > 0.98
+
+
+def test_what_is_left_is_the_least_squares_residual() -> None:
+    """In integers: the energy about the mean, less what the pattern explains at its best."""
+    rng, rule = np.random.default_rng(3), BinRule(0, 0, 1, 46, 0)
+    patterns = rng.integers(-90, 91, (50, 9, 64)).astype(np.int8)
+    place = rng.integers(-9000, 9001, (50, 2))
+    light = np.einsum("fk,fkb->fb", weights_float(place / 2**14), patterns)
+    bins = np.round(5000 + 60 * light + rng.normal(0, 90, light.shape)).astype(np.int64)
+    left, energy = rule.left(bins, np.zeros(50, np.int64), patterns, place)
+    b = bins - bins.mean(axis=1, keepdims=True)
+    wanted = (b**2).sum(axis=1) - (b * light).sum(axis=1) ** 2 / (light**2).sum(axis=1)
+    np.testing.assert_allclose(energy, (b**2).sum(axis=1), rtol=2e-3)
+    np.testing.assert_allclose(left, wanted, rtol=0.02)
+    nothing, _ = rule.left(bins, np.zeros(50, np.int64), 0 * patterns, place)
+    np.testing.assert_array_equal(nothing, energy)  # a cell that was never calibrated
+    negative, _ = rule.left(-bins, np.zeros(50, np.int64), patterns, place)
+    np.testing.assert_allclose(negative, energy, rtol=1e-3)  # no source shines less than nothing
+
+
+def test_weights_and_the_mean_are_those_of_real_numbers() -> None:
+    """Weights of nine patterns sum to one and follow the B-spline; a mean is within rounding."""
+    place = np.random.default_rng(1).integers(-(1 << 14), (1 << 14) + 1, (500, 2))
+    found = spline_weights(place)
+    np.testing.assert_allclose(found / 2048, weights_float(place / 2**14), atol=2e-3)
+    np.testing.assert_allclose(found.sum(axis=1), 2048, atol=5)
+    for n in range(4, 65):
+        multiplier, shift = mean_factor(n)
+        assert multiplier <= 1 << 15 and shift >= 17
+        assert abs(multiplier * n / 2**shift - 1) < 1e-3
+
+
+def test_the_spline_of_bins_is_exact_where_patterns_are_quadratic() -> None:
+    """Bins that are quadratic in both slopes are met to rounding between all of their places."""
+    grid = CellGrid(5, 4, -60_000, -50_000, 24_000)
+    rng = np.random.default_rng(7)
+    factors = rng.normal(size=(3, 3, 8))
+
+    def bins(slopes: np.ndarray) -> np.ndarray:
+        powers = np.stack([slopes**0, slopes, slopes**2])
+        both = np.einsum("ifn,jfm,ijb->fb", powers[:, :, :1], powers[:, :, 1:], factors)
+        return np.asarray(both)
+
+    spline = bin_spline(bins, grid)
+    cell, place = rng.integers(0, grid.n_cells, 40), rng.uniform(-0.5, 0.5, (40, 2))
+    x = grid.middle(cell % 5, grid.low_x) + place[:, 0] * grid.step
+    y = grid.middle(cell // 5, grid.low_y) + place[:, 1] * grid.step
+    wanted = bins(np.stack([x, y], axis=1) / 2**18)
+    found = (weights_float(place)[:, :, None] * spline[grid.spline_of[cell]]).sum(axis=1)
+    np.testing.assert_allclose(found, wanted - wanted.mean(axis=1, keepdims=True), atol=1e-9)
+
+
+def test_a_rule_of_bins_out_of_range_is_one_line(stage: Registration) -> None:
+    """Too few numbers, a tolerance or a pattern beyond its range, too few bins are refused."""
+    for change, message in (
+        ({"bin_energy": stage.bin_energy[:4]}, "bin_energy"),
+        ({"bin_energy": (*stage.bin_energy[:4], 1 << 15)}, "tolerance of bins"),
+        ({"spline": stage.spline[:, 1:]}, "spline"),
+        ({"spline": np.full_like(stage.spline, -128)}, "spline"),
+        ({"bin_rows": 1, "bin_cols": 2}, "bins"),
+        ({"bin_rows": 12, "bin_cols": 12}, "bins"),
+    ):
+        with pytest.raises(FormatError, match=message):
+            replace(stage, **change)  # type: ignore[arg-type]

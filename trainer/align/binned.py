@@ -1,0 +1,95 @@
+"""Patterns in bins as a quadratic B-spline over the cells, and what they may leave unexplained."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy.stats import chi2
+
+from runtime.stages.alignment.binned import CUT_BITS, spline_weights_float
+from runtime.stages.alignment.geometry import SLOPE_BITS, CellGrid
+from runtime.stages.alignment.registration import Registration
+from trainer.align.multipliers import at_least_17
+
+__all__ = ["bin_energy", "bin_spline", "bin_tolerance"]
+
+Floats = npt.NDArray[np.float64]
+
+_PER_CELL = 3
+"""Places a side of each cell that the spline is fitted to: one coefficient a cell has room."""
+_FALSE_ALARMS = 1e-4
+"""Of readouts of one source, those whose noise alone may pass for something else."""
+_FITTED = 4
+"""Brightness, mean and place: what noise has lost of its degrees of freedom."""
+_UNEVEN = 3.0
+"""Of the mean misfit, what one place in two hundred shows: chi-square of eight degrees, 2.7."""
+
+
+def _design(n_cells: int) -> tuple[Floats, Floats]:
+    """Return the places along one side, in cells, and the spline's weights there."""
+    inside = (np.arange(_PER_CELL) + 0.5) / _PER_CELL - 0.5
+    each = spline_weights_float(np.stack([inside, np.zeros(_PER_CELL)], axis=1))
+    weights = each.reshape(_PER_CELL, 3, 3).sum(axis=1)
+    rows = np.zeros((n_cells * _PER_CELL, n_cells + 2))
+    for cell in range(n_cells):
+        rows[cell * _PER_CELL : (cell + 1) * _PER_CELL, cell : cell + 3] = weights
+    return (np.arange(n_cells)[:, None] + 0.5 + inside).ravel(), rows
+
+
+def bin_spline(binned: Callable[[Floats], Floats], grid: CellGrid) -> Floats:
+    """Fit the coefficients of all cells, (n_spline, n_bins); patterns are about their mean."""
+    (x, by_x), (y, by_y) = _design(grid.n_x), _design(grid.n_y)
+    unit = 1 << SLOPE_BITS
+    across, down = np.meshgrid((grid.low_x + x * grid.step) / unit,
+                               (grid.low_y + y * grid.step) / unit)  # fmt: skip
+    places = np.stack([across.ravel(), down.ravel()], axis=1)
+    light = np.concatenate([binned(part) for part in np.array_split(places, 32)])
+    light = (light - light.mean(axis=1, keepdims=True)).reshape(len(y), len(x), -1)
+    solved = np.einsum(
+        "ys,stb,xt->yxb", np.linalg.pinv(by_y), light, np.linalg.pinv(by_x), optimize=True
+    )
+    return np.asarray(solved.reshape(grid.n_spline, -1))
+
+
+def bin_energy(
+    n_pixels: int, n_bins: int, max_counts: int, gain: float, floor: float
+) -> tuple[int, ...]:
+    """Return the numbers of the rule, tolerance 0: see `runtime.stages.alignment.binned.BinRule`.
+
+    Parameters
+    ----------
+    n_pixels, n_bins, max_counts : int
+        Of an aperture, and of the sensor.
+    gain : float
+        Conversion gain, counts an electron.
+    floor : float
+        Variance of a pixel without light, electrons squared.
+    """
+    bits = max(0, (n_bins * (n_pixels // n_bins * max_counts) ** 2).bit_length() - 30)
+    room = float(chi2.isf(_FALSE_ALARMS, max(n_bins - _FITTED, 1)) / n_bins)
+    rounding = n_bins * 4.0**CUT_BITS / 12.0
+    dark = (n_pixels * floor * gain**2 + rounding) * room / 2.0**bits
+    return (bits, math.ceil(dark), *at_least_17(gain * room / 2.0**bits), 0)
+
+
+def bin_tolerance(stage: Registration, values: npt.NDArray[np.int32], room: float) -> Registration:
+    """Return the stage allowing the bins' patterns the error that calibration readouts show.
+
+    Of single readouts noise hides the misfit, which brighter ones would show. Hence the larger
+    of two: what all but one in two hundred leave above the noise's room, and the mean misfit of all
+    of them, the expected noise taken off, times what it varies by over the field.
+    """
+    n_bins, tolerance = stage.windows.n_bins, 0.0
+    expected = max(n_bins - _FITTED, 1) / float(chi2.isf(_FALSE_ALARMS, max(n_bins - _FITTED, 1)))
+    for aperture, (left, energy) in enumerate(stage.residuals(values)):
+        total = values[:, stage.windows.columns(aperture)].sum(axis=1, dtype=np.int64)
+        noise = stage.bin_rule.noise(total) + stage.bin_rule.floor
+        above = float(np.quantile((left - noise) / np.maximum(energy, 1), 0.995))
+        misfit = float((left - expected * noise).sum() / max(int(energy.sum()), 1))
+        tolerance = max(tolerance, room * above, room * _UNEVEN * misfit)
+    whole = int(np.clip(math.ceil(tolerance * 2**17), 0, 1 << 14))
+    return replace(stage, bin_energy=(*stage.bin_energy[:-1], whole))
