@@ -176,12 +176,8 @@ def audit_model(
     _refuse_one_class(takes, recordings)
     asked = asked or Asked()
     recipe = asked.recipe or recipe_of(model)
-    if recipe is not None and recipe.answers != model.classes:
-        raise UsageError(
-            recipe.name, "recipe", f"of {', '.join(recipe.answers) or 'no classes'}",
-            f"the model's own, of {', '.join(model.classes) or 'no classes'}",
-            "give the one it was made by with --recipe",
-        )  # fmt: skip
+    if asked.recipe is not None:
+        _refuse_another(asked.recipe, model)
     if asked.mitigations and recipe is None:
         raise UsageError(
             str(folder), "recipe", "none of the built-in ones", "the one it was made by",
@@ -210,6 +206,16 @@ def _refuse_odd_limits(limits: PrivacyLimits, takes: ChainTakes, recordings: Pat
         places.append(LEARNED)
     asked = ("picture", "identity", "same person", MEMBERSHIP, *columns)
     refuse_unknown_names(limits, asked, places)
+
+
+def _refuse_another(recipe: Recipe, model: Model) -> None:
+    """Refuse a recipe of other classes; whether it is the model's own, refitting it will show."""
+    if recipe.model_classes != model.classes:
+        raise UsageError(
+            recipe.name, "recipe", f"of {', '.join(recipe.model_classes) or 'no classes'}",
+            f"the model's own, of {', '.join(model.classes) or 'no classes'}",
+            "give the one it was made by with --recipe",
+        )  # fmt: skip
 
 
 def _refuse_one_class(takes: ChainTakes, recordings: Path) -> None:
