@@ -29,10 +29,14 @@ from trainer.audit.findings import LEAST_PEOPLE, Finding, strongest
 from trainer.audit.limits import Held, PrivacyLimits, held, refuse_unknown_names, verdict_of
 from trainer.audit.owners import LEARNED, attack_owners, learned_step
 from trainer.audit.people.attack import Attacked, attack_people
-from trainer.audit.people.membership import MODEL_FILES
+from trainer.audit.people.attributes import BALANCED, R2
+from trainer.audit.people.identity import MEASURE as SHARE_RIGHT
+from trainer.audit.people.membership import ADVANTAGE, AREA, MODEL_FILES
 from trainer.audit.people.membership import QUESTION as MEMBERSHIP
 from trainer.audit.people.mitigations import Mitigation, weigh_mitigations
+from trainer.audit.people.same_person import MEASURE as EQUAL_ERRORS
 from trainer.audit.people.shadows import recipe_of
+from trainer.audit.pictures.measures import MEASURES
 from trainer.audit.pictures.whole import PictureRow, attack_pictures
 from trainer.audit.steps import ChainTakes, chain_steps
 from trainer.corpus.noted import columns_of_people
@@ -205,7 +209,8 @@ def _refuse_odd_limits(limits: PrivacyLimits, takes: ChainTakes, recordings: Pat
     if learned_step(takes.model) is not None:
         places.append(LEARNED)
     asked = ("picture", "identity", "same person", MEMBERSHIP, *columns)
-    refuse_unknown_names(limits, asked, places)
+    told_in = (*MEASURES, SHARE_RIGHT, EQUAL_ERRORS, R2, BALANCED, AREA, ADVANTAGE)
+    refuse_unknown_names(limits, asked, places, told_in)
 
 
 def _refuse_another(recipe: Recipe, model: Model) -> None:
