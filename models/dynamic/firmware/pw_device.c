@@ -68,7 +68,7 @@ static void begin_frame(pw_device *d, uint32_t now_us)
     pw_board_sensor_on();
 }
 
-/* Something moves: the model begins anew, half a period from here, so that its frames and those of
+/* A hand has come: the model begins anew, half a period from here, so that its frames and those of
  * the watching stage take turns. */
 static void wake(pw_device *d)
 {
@@ -101,7 +101,7 @@ static void learn_rest(pw_device *d)
     }
 }
 
-/* Nothing moved: hold, until that is over; then watch, once the mean of changes is one of rest. */
+/* Nothing moved: hold, until that is over; then watch, once the means are of rest. */
 static void rest_or_watch(pw_device *d)
 {
     d->settled++;
@@ -119,7 +119,7 @@ static void watched(pw_device *d)
     if (d->state == PW_STATE_WARM_UP) {
         rest_or_watch(d);
     } else if (d->state == PW_STATE_WATCH) {
-        if (pw_watch_moved(&d->watch, pw_watch_rest(&d->watch)) != 0) {
+        if (pw_watch_arrived(&d->watch) != 0) {
             wake(d);
         }
     } else {

@@ -7,8 +7,8 @@
  *         pw_device_run(&device);
  *     }
  *
- * States. It warms up while the first frames fill the mean of changes of the watching stage; then
- * it watches: a few rows now and then, in weak light. What moves makes it active: the model is
+ * States. It warms up while the first frames fill the means of the watching stage; then it
+ * watches: a few rows now and then, in weak light. A hand that comes makes it active: the model is
  * given frames at its full rate and light, and the watching goes on at its own. When nothing moves
  * any more it holds for a while, active still, and then watches again. Between frames
  * it sleeps.
@@ -30,8 +30,8 @@ extern "C" {
 #define PW_WATCHING_RATE_MILLIHERTZ 5000u
 #define PW_WATCHING_PERIOD_US 200000u
 #define PW_WATCHING_PERIOD_PART 0u
-#define PW_WATCHING_LED_UA 20000u
-#define PW_WATCHING_EXPOSURE_NS 200000u
+#define PW_WATCHING_LED_UA 100000u
+#define PW_WATCHING_EXPOSURE_NS 20000u
 #define PW_WATCHING_FIRST_ROW 8u
 #define PW_WATCHING_LAST_ROW 23u
 #define PW_ACTIVE_RATE_MILLIHERTZ 30000u

@@ -1,4 +1,4 @@
-/* dynamic: 10 stages, see pw_model.h. */
+/* dynamic: 11 stages, see pw_model.h. */
 #include "pw_model.h"
 
 /* Words are read as pairs of counts and rows of weights, the first of them in the low bits. */
@@ -841,17 +841,50 @@ PW_STAGE void s0_frame(int32_t *y, const uint16_t *lit, const uint16_t *dark)
 }
 #endif
 
-/* Stage s1: level. */
+/* Stage s1: steady. */
+/* Each value's last 3 frames, weighted and summed, in units of 2^0. The frame that
+ * comes takes the place of the oldest, which is read before. */
+PW_STAGE void s1_run(pw_state *s, const int32_t *x, int32_t *y)
+{
+    const uint32_t position = (uint32_t)s->s1_position[0];
+    int32_t *oldest = &s->s1_history[position * 16u];
+    const uint32_t slot1 = position + 1u;
+    const int32_t *x1 = &s->s1_history[(slot1 - ((slot1 < 2u) ? 0u : 2u))
+        * 16u];
+#if defined(PW_VECTOR)
+    for (uint32_t i = 0u; i < 16u; i += 4u) {
+        const mve_pred16_t left = vctp32q(16u - i);
+        const int32x4_t newest = vldrwq_z_s32(&x[i], left);
+        int32x4_t value = vmulq_n_s32(newest, 1);
+        value = vaddq_s32(value, vldrwq_z_s32(&oldest[i], left));
+        value = vaddq_s32(value, vldrwq_z_s32(&x1[i], left));
+        vstrwq_p_s32(&oldest[i], newest, left);
+        vstrwq_p_s32(&y[i], value, left);
+    }
+#else
+    PW_UNROLL
+    for (uint32_t i = 0u; i < 16u; i++) {
+        const int32_t sum = (int32_t)oldest[i]
+            + (int32_t)x1[i]
+            + (int32_t)x[i];
+        oldest[i] = x[i];
+        y[i] = (int32_t)sum;
+    }
+#endif
+    s->s1_position[0] = (int32_t)((position + 1u < 2u) ? position + 1u : 0u);
+}
+
+/* Stage s2: level. */
 /* Shares of the sum in units of 2^-16, then log2 of the sum, 12 fraction bits. */
-PW_STAGE void s1_run(const int32_t *x, int16_t *y)
+PW_STAGE void s2_run(const int32_t *x, int16_t *y)
 {
     int32_t total = 0;
     PW_UNROLL
     for (uint32_t i = 0u; i < 16u; i++) {
         total += x[i];
     }
-    if (total < 16285) {
-        total = 16285;
+    if (total < 48930) {
+        total = 48930;
     }
     int32_t exponent = 0;
     while ((total >> exponent) > 1) {
@@ -859,7 +892,7 @@ PW_STAGE void s1_run(const int32_t *x, int16_t *y)
     }
     /* Fraction of total / 2^exponent in Q30; exponent is at most 30. */
     const uint32_t fraction = ((uint32_t)total << (30 - exponent)) & 0x3FFFFFFFu;
-    const int32_t factor = (int32_t)s1_reciprocal[fraction >> 21];
+    const int32_t factor = (int32_t)s2_reciprocal[fraction >> 21];
     int32_t shift = exponent - 1;
     int32_t lift = 0;
     if (shift < 17) {
@@ -887,19 +920,19 @@ PW_STAGE void s1_run(const int32_t *x, int16_t *y)
     }
 #endif
     const int32_t octaves = exponent * 4096 + (int32_t)(fraction >> 18);
-    y[16] = (int16_t)pw_sat(octaves - 73692, -32767, 32767);
+    y[16] = (int16_t)pw_sat(octaves - 80193, -32767, 32767);
 }
 
-/* Stage s2: root. */
+/* Stage s3: root. */
 /* One more bit of a root, if its square is no larger. */
 #if defined(PW_VECTOR)
-static inline uint32x4_t s2_longer(uint32x4_t root, uint32_t bit, uint32x4_t square)
+static inline uint32x4_t s3_longer(uint32x4_t root, uint32_t bit, uint32x4_t square)
 {
     const uint32x4_t longer = vorrq_u32(root, vdupq_n_u32(bit));
     return vpselq_u32(longer, root, vcmpcsq_u32(square, vmulq_u32(longer, longer)));
 }
 #else
-static inline uint32_t s2_longer(uint32_t root, uint32_t bit, uint32_t square)
+static inline uint32_t s3_longer(uint32_t root, uint32_t bit, uint32_t square)
 {
     const uint32_t longer = root | bit;
     return ((longer * longer) <= square) ? longer : root;
@@ -907,7 +940,7 @@ static inline uint32_t s2_longer(uint32_t root, uint32_t bit, uint32_t square)
 #endif
 
 /* Root of each of the first 16 values, bit by bit from the highest; others pass. */
-PW_STAGE void s2_run(const int16_t *x, int16_t *y)
+PW_STAGE void s3_run(const int16_t *x, int16_t *y)
 {
 #if defined(PW_VECTOR)
     for (uint32_t i = 0u; i < 16u; i += 4u) {
@@ -915,16 +948,16 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
         const int32x4_t value = vldrhq_z_s32(&x[i], left);
         const uint32x4_t square = vshlq_n_u32(vreinterpretq_u32_s32(vabsq_s32(value)), 5);
         uint32x4_t root = vdupq_n_u32(0u);
-        root = s2_longer(root, 512u, square);
-        root = s2_longer(root, 256u, square);
-        root = s2_longer(root, 128u, square);
-        root = s2_longer(root, 64u, square);
-        root = s2_longer(root, 32u, square);
-        root = s2_longer(root, 16u, square);
-        root = s2_longer(root, 8u, square);
-        root = s2_longer(root, 4u, square);
-        root = s2_longer(root, 2u, square);
-        root = s2_longer(root, 1u, square);
+        root = s3_longer(root, 512u, square);
+        root = s3_longer(root, 256u, square);
+        root = s3_longer(root, 128u, square);
+        root = s3_longer(root, 64u, square);
+        root = s3_longer(root, 32u, square);
+        root = s3_longer(root, 16u, square);
+        root = s3_longer(root, 8u, square);
+        root = s3_longer(root, 4u, square);
+        root = s3_longer(root, 2u, square);
+        root = s3_longer(root, 1u, square);
         const int32x4_t size = vreinterpretq_s32_u32(root);
         const int32x4_t rooted = vnegq_m_s32(size, size, vcmpltq_n_s32(value, 0));
         vstrhq_p_s32(&y[i], rooted, left);
@@ -934,16 +967,16 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
         const int32_t value = x[i];
         const uint32_t square = (uint32_t)((value < 0) ? -value : value) << 5;
         uint32_t root = 0u;
-        root = s2_longer(root, 512u, square);
-        root = s2_longer(root, 256u, square);
-        root = s2_longer(root, 128u, square);
-        root = s2_longer(root, 64u, square);
-        root = s2_longer(root, 32u, square);
-        root = s2_longer(root, 16u, square);
-        root = s2_longer(root, 8u, square);
-        root = s2_longer(root, 4u, square);
-        root = s2_longer(root, 2u, square);
-        root = s2_longer(root, 1u, square);
+        root = s3_longer(root, 512u, square);
+        root = s3_longer(root, 256u, square);
+        root = s3_longer(root, 128u, square);
+        root = s3_longer(root, 64u, square);
+        root = s3_longer(root, 32u, square);
+        root = s3_longer(root, 16u, square);
+        root = s3_longer(root, 8u, square);
+        root = s3_longer(root, 4u, square);
+        root = s3_longer(root, 2u, square);
+        root = s3_longer(root, 1u, square);
         y[i] = (int16_t)((value < 0) ? -(int32_t)root : (int32_t)root);
     }
 #endif
@@ -953,18 +986,18 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
     }
 }
 
-/* Stage s3: dense. */
-PW_LOCAL int32_t s3_scaled(int32_t sum)
+/* Stage s4: dense. */
+PW_LOCAL int32_t s4_scaled(int32_t sum)
 {
-    return pw_sat(pw_requant(sum, 1294, 13), -32767, 32767);
+    return pw_sat(pw_requant(sum, 1381, 13), -32767, 32767);
 }
 
-/* y = saturate(round(1294 / 2^13 * (weights x + bias)));
- * accumulators were proved within +-36869744. */
-PW_STAGE void s3_run(const int16_t *x, int16_t *y)
+/* y = saturate(round(1381 / 2^13 * (weights x + bias)));
+ * accumulators were proved within +-31849632. */
+PW_STAGE void s4_run(const int16_t *x, int16_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(8)];
-    pw_rows rows = {s3_weights, PW_S3_BIAS, sums, 0, x, PW_S3_TURNS, 0};
+    pw_rows rows = {s4_weights, PW_S4_BIAS, sums, 0, x, PW_S4_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
     PW_UNROLL
     for (uint32_t i = 0u; i < 17u; i++) {
@@ -980,7 +1013,7 @@ PW_STAGE void s3_run(const int16_t *x, int16_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 1294);
+            value = vmulq_n_s32(value, 1381);
             value = vrshrq_n_s32(value, 13);
             value = vmaxq_s32(value, vdupq_n_s32(-32767));
             value = vminq_s32(value, vdupq_n_s32(32767));
@@ -989,30 +1022,30 @@ PW_STAGE void s3_run(const int16_t *x, int16_t *y)
 #else
         PW_UNROLL
         for (int32_t i = 0; i < n; i++) {
-            y[row + i] = (int16_t)s3_scaled(sums[i]);
+            y[row + i] = (int16_t)s4_scaled(sums[i]);
         }
 #endif
     }
 }
 
-/* Stage s4: window. */
+/* Stage s5: window. */
 /* Each segment's sum gains the value that enters it and loses the one that leaves: a value leaving
  * one segment enters the older one before it. The ring's oldest frame is overwritten. */
-PW_STAGE void s4_run(pw_state *s, const int16_t *x, int16_t *y)
+PW_STAGE void s5_run(pw_state *s, const int16_t *x, int16_t *y)
 {
-    const uint32_t position = (uint32_t)s->s4_position[0];
+    const uint32_t position = (uint32_t)s->s5_position[0];
     uint32_t slot = position;
     for (uint32_t segment = 0u; segment < 8u; segment++) {
-        const int16_t *leaving = &s->s4_history[slot * 7u];
+        const int16_t *leaving = &s->s5_history[slot * 7u];
         const int16_t *entering = x;
         slot += 4u;
         if (slot >= 32u) {
             slot -= 32u;
         }
         if (segment + 1u < 8u) {
-            entering = &s->s4_history[slot * 7u];
+            entering = &s->s5_history[slot * 7u];
         }
-        int32_t *sums = &s->s4_sums[segment * 7u];
+        int32_t *sums = &s->s5_sums[segment * 7u];
         int16_t *out = &y[segment * 7u];
 #if defined(PW_VECTOR)
         for (uint32_t i = 0u; i < 7u; i += 4u) {
@@ -1035,26 +1068,26 @@ PW_STAGE void s4_run(pw_state *s, const int16_t *x, int16_t *y)
         }
 #endif
     }
-    int16_t *oldest = &s->s4_history[position * 7u];
+    int16_t *oldest = &s->s5_history[position * 7u];
     PW_UNROLL
     for (uint32_t i = 0u; i < 7u; i++) {
         oldest[i] = x[i];
     }
-    s->s4_position[0] = (int32_t)((position + 1u < 32u) ? position + 1u : 0u);
+    s->s5_position[0] = (int32_t)((position + 1u < 32u) ? position + 1u : 0u);
 }
 
-/* Stage s5: dense. */
-PW_LOCAL int32_t s5_scaled(int32_t sum)
+/* Stage s6: dense. */
+PW_LOCAL int32_t s6_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 24) + 131072, 18), 0, 127);
+    return pw_sat(pw_asr32((sum * 33) + 131072, 18), 0, 127);
 }
 
-/* y = saturate(round(24 / 2^18 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-47727063. */
-PW_STAGE void s5_run(const int16_t *x, int8_t *y)
+/* y = saturate(round(33 / 2^18 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-37378414. */
+PW_STAGE void s6_run(const int16_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(96)];
-    pw_rows rows = {s5_weights, PW_S5_BIAS, sums, 0, x, PW_S5_TURNS, 0};
+    pw_rows rows = {s6_weights, PW_S6_BIAS, sums, 0, x, PW_S6_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
     PW_UNROLL
     for (uint32_t i = 0u; i < 56u; i++) {
@@ -1070,50 +1103,8 @@ PW_STAGE void s5_run(const int16_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 24);
+            value = vmulq_n_s32(value, 33);
             value = vrshrq_n_s32(value, 18);
-            value = vmaxq_s32(value, vdupq_n_s32(0));
-            value = vminq_s32(value, vdupq_n_s32(127));
-            vstrbq_p_s32(&y[row + i], value, left);
-        }
-#else
-        PW_UNROLL
-        for (int32_t i = 0; i < n; i++) {
-            y[row + i] = (int8_t)s5_scaled(sums[i]);
-        }
-#endif
-    }
-}
-
-/* Stage s6: dense. */
-PW_LOCAL int32_t s6_scaled(int32_t sum)
-{
-    return pw_sat(pw_asr32((sum * 3079) + 524288, 20), 0, 127);
-}
-
-/* y = saturate(round(3079 / 2^20 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-439179. */
-PW_STAGE void s6_run(const int8_t *x, int8_t *y)
-{
-    int32_t sums[PW_AT_MOST_A_GROUP(48)];
-    pw_rows rows = {s6_weights, PW_S6_BIAS, sums, 0, x, PW_S6_TURNS, 0};
-#if defined(PW_OFFSET_WEIGHTS)
-    PW_UNROLL
-    for (uint32_t i = 0u; i < 96u; i++) {
-        rows.offset += 128 * (int32_t)x[i];
-    }
-#endif
-    for (int32_t row = 0; row < 48; row += PW_GROUP) {
-        const int32_t n = PW_AT_MOST_A_GROUP(48 - row);
-        rows.sums = sums;
-        rows.n_rows = n;
-        pw_rows_8_8(&rows);
-#if defined(PW_VECTOR)
-        for (int32_t i = 0; i < n; i += 4) {
-            const mve_pred16_t left = vctp32q((uint32_t)(n - i));
-            int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 3079);
-            value = vrshrq_n_s32(value, 20);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
             vstrbq_p_s32(&y[row + i], value, left);
@@ -1130,15 +1121,57 @@ PW_STAGE void s6_run(const int8_t *x, int8_t *y)
 /* Stage s7: dense. */
 PW_LOCAL int32_t s7_scaled(int32_t sum)
 {
+    return pw_sat(pw_asr32((sum * 3044) + 524288, 20), 0, 127);
+}
+
+/* y = saturate(round(3044 / 2^20 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-484806. */
+PW_STAGE void s7_run(const int8_t *x, int8_t *y)
+{
+    int32_t sums[PW_AT_MOST_A_GROUP(48)];
+    pw_rows rows = {s7_weights, PW_S7_BIAS, sums, 0, x, PW_S7_TURNS, 0};
+#if defined(PW_OFFSET_WEIGHTS)
+    PW_UNROLL
+    for (uint32_t i = 0u; i < 96u; i++) {
+        rows.offset += 128 * (int32_t)x[i];
+    }
+#endif
+    for (int32_t row = 0; row < 48; row += PW_GROUP) {
+        const int32_t n = PW_AT_MOST_A_GROUP(48 - row);
+        rows.sums = sums;
+        rows.n_rows = n;
+        pw_rows_8_8(&rows);
+#if defined(PW_VECTOR)
+        for (int32_t i = 0; i < n; i += 4) {
+            const mve_pred16_t left = vctp32q((uint32_t)(n - i));
+            int32x4_t value = vldrwq_z_s32(&sums[i], left);
+            value = vmulq_n_s32(value, 3044);
+            value = vrshrq_n_s32(value, 20);
+            value = vmaxq_s32(value, vdupq_n_s32(0));
+            value = vminq_s32(value, vdupq_n_s32(127));
+            vstrbq_p_s32(&y[row + i], value, left);
+        }
+#else
+        PW_UNROLL
+        for (int32_t i = 0; i < n; i++) {
+            y[row + i] = (int8_t)s7_scaled(sums[i]);
+        }
+#endif
+    }
+}
+
+/* Stage s8: dense. */
+PW_LOCAL int32_t s8_scaled(int32_t sum)
+{
     return sum;
 }
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-235551. */
-PW_STAGE void s7_run(const int8_t *x, int32_t *y)
+ * accumulators were proved within +-251158. */
+PW_STAGE void s8_run(const int8_t *x, int32_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(12)];
-    pw_rows rows = {s7_weights, PW_S7_BIAS, sums, 0, x, PW_S7_TURNS, 0};
+    pw_rows rows = {s8_weights, PW_S8_BIAS, sums, 0, x, PW_S8_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
     PW_UNROLL
     for (uint32_t i = 0u; i < 48u; i++) {
@@ -1159,30 +1192,30 @@ PW_STAGE void s7_run(const int8_t *x, int32_t *y)
 #else
         PW_UNROLL
         for (int32_t i = 0; i < n; i++) {
-            y[row + i] = (int32_t)s7_scaled(sums[i]);
+            y[row + i] = (int32_t)s8_scaled(sums[i]);
         }
 #endif
     }
 }
 
-/* Stage s8: window. */
+/* Stage s9: window. */
 /* Each segment's sum gains the value that enters it and loses the one that leaves: a value leaving
  * one segment enters the older one before it. The ring's oldest frame is overwritten. */
-PW_STAGE void s8_run(pw_state *s, const int32_t *x, int32_t *y)
+PW_STAGE void s9_run(pw_state *s, const int32_t *x, int32_t *y)
 {
-    const uint32_t position = (uint32_t)s->s8_position[0];
+    const uint32_t position = (uint32_t)s->s9_position[0];
     uint32_t slot = position;
     for (uint32_t segment = 0u; segment < 1u; segment++) {
-        const int32_t *leaving = &s->s8_history[slot * 9u];
+        const int32_t *leaving = &s->s9_history[slot * 9u];
         const int32_t *entering = x;
         slot += 4u;
         if (slot >= 4u) {
             slot -= 4u;
         }
         if (segment + 1u < 1u) {
-            entering = &s->s8_history[slot * 9u];
+            entering = &s->s9_history[slot * 9u];
         }
-        int32_t *sums = &s->s8_sums[segment * 9u];
+        int32_t *sums = &s->s9_sums[segment * 9u];
         int32_t *out = &y[segment * 9u];
 #if defined(PW_VECTOR)
         for (uint32_t i = 0u; i < 9u; i += 4u) {
@@ -1205,17 +1238,17 @@ PW_STAGE void s8_run(pw_state *s, const int32_t *x, int32_t *y)
         }
 #endif
     }
-    int32_t *oldest = &s->s8_history[position * 9u];
+    int32_t *oldest = &s->s9_history[position * 9u];
     PW_UNROLL
     for (uint32_t i = 0u; i < 9u; i++) {
         oldest[i] = x[i];
     }
-    s->s8_position[0] = (int32_t)((position + 1u < 4u) ? position + 1u : 0u);
+    s->s9_position[0] = (int32_t)((position + 1u < 4u) ? position + 1u : 0u);
 }
 
-/* Stage s9: decision. */
+/* Stage s10: decision. */
 /* Margin of the best score over the next one decides; an event is told on its first frame only. */
-PW_STAGE void s9_run(pw_state *s, const int32_t *x, int32_t *y)
+PW_STAGE void s10_run(pw_state *s, const int32_t *x, int32_t *y)
 {
     int32_t best = 0;
     PW_UNROLL
@@ -1233,46 +1266,47 @@ PW_STAGE void s9_run(pw_state *s, const int32_t *x, int32_t *y)
     }
     const int32_t margin = x[best] - next;
     int32_t wanted = -1;
-    if (margin >= s9_asked[best] && s9_gesture[best] != 0u) {
+    if (margin >= s10_asked[best] && s10_gesture[best] != 0u) {
         wanted = best;
     }
     if (wanted == -1) {
-        s->s9_count[0] = 0;
-    } else if (wanted != s->s9_candidate[0]) {
-        s->s9_count[0] = 1;
-    } else if (s->s9_count[0] < 5) {
-        s->s9_count[0] += 1;
+        s->s10_count[0] = 0;
+    } else if (wanted != s->s10_candidate[0]) {
+        s->s10_count[0] = 1;
+    } else if (s->s10_count[0] < 5) {
+        s->s10_count[0] += 1;
     } else {
         /* long enough already */
     }
-    s->s9_candidate[0] = wanted;
-    if (best != s->s9_active[0] || margin < s9_asked[best] - 7) {
-        s->s9_active[0] = -1;
+    s->s10_candidate[0] = wanted;
+    if (best != s->s10_active[0] || margin < s10_asked[best] - 1) {
+        s->s10_active[0] = -1;
     }
-    if (s->s9_hold[0] > 0) {
-        s->s9_hold[0] -= 1;
+    if (s->s10_hold[0] > 0) {
+        s->s10_hold[0] -= 1;
     }
     y[0] = -1;
-    if (wanted != -1 && wanted != s->s9_active[0] && s->s9_count[0] >= 5
-        && s->s9_hold[0] == 0) {
+    if (wanted != -1 && wanted != s->s10_active[0] && s->s10_count[0] >= 5
+        && s->s10_hold[0] == 0) {
         y[0] = wanted;
-        s->s9_active[0] = wanted;
-        s->s9_hold[0] = 15;
+        s->s10_active[0] = wanted;
+        s->s10_hold[0] = 15;
     }
 }
 
 static int32_t finish(pw_state *s)
 {
-    s1_run(s->even.s0_y, s->odd.s1_y);
+    s1_run(s, s->even.s0_y, s->odd.s1_y);
     s2_run(s->odd.s1_y, s->even.s2_y);
     s3_run(s->even.s2_y, s->odd.s3_y);
-    s4_run(s, s->odd.s3_y, s->even.s4_y);
-    s5_run(s->even.s4_y, s->odd.s5_y);
+    s4_run(s->odd.s3_y, s->even.s4_y);
+    s5_run(s, s->even.s4_y, s->odd.s5_y);
     s6_run(s->odd.s5_y, s->even.s6_y);
     s7_run(s->even.s6_y, s->odd.s7_y);
-    s8_run(s, s->odd.s7_y, s->s8_y);
-    s9_run(s, s->s8_y, s->s9_y);
-    return s->s9_y[0];
+    s8_run(s->odd.s7_y, s->even.s8_y);
+    s9_run(s, s->even.s8_y, s->s9_y);
+    s10_run(s, s->s9_y, s->s10_y);
+    return s->s10_y[0];
 }
 
 #if defined(PW_CHECK_COUNTS) || !defined(PW_TRUST_ROWS)
@@ -1371,7 +1405,7 @@ int32_t pw_finish(pw_state *s)
 
 const int32_t *pw_scores(const pw_state *s)
 {
-    return s->s8_y;
+    return s->s9_y;
 }
 
 void pw_init(pw_state *s)
@@ -1380,8 +1414,8 @@ void pw_init(pw_state *s)
     for (uint32_t i = 0u; i < (uint32_t)sizeof(*s); i++) {
         byte[i] = 0u;
     }
-    s->s9_active[0] = -1;
-    s->s9_candidate[0] = -1;
+    s->s10_active[0] = -1;
+    s->s10_candidate[0] = -1;
 }
 
 const char *pw_version(void)

@@ -7,8 +7,8 @@
  * PW_WATCH_NONE;
  * and a score for each class, in fixed point.
  * Classes: still, moving.
- * Stages: s0 bins, s1 motion, s2 dense, s3 window, s4 dense, s5 decision.
- * Model f0252ee4459a2a1fc7096c7f72d6a0947579f3c835c89dcc732ba273c589ff61.
+ * Stages: s0 bins, s1 dense, s2 motion, s3 dense, s4 window, s5 dense, s6 decision.
+ * Model 07be73204c73bcd96578096f25733d7b5351173b0f746a758abf44ff142e0b33.
  *
  * No heap, no floating point, no recursion, no C library. One pw_watch_state per sensor, owned by
  * the
@@ -25,7 +25,7 @@ extern "C" {
 #endif
 
 #define PW_WATCH_VERSION "0.1.0"
-#define PW_WATCH_MODEL_ID "f0252ee4459a2a1fc7096c7f72d6a0947579f3c835c89dcc732ba273c589ff61"
+#define PW_WATCH_MODEL_ID "07be73204c73bcd96578096f25733d7b5351173b0f746a758abf44ff142e0b33"
 #define PW_WATCH_N_ROWS 32
 #define PW_WATCH_N_COLS 32
 #define PW_WATCH_MAX_COUNTS 4095
@@ -38,48 +38,49 @@ extern "C" {
 #define PW_WATCH_ERROR_ROWS (-2)
 #define PW_WATCH_ERROR_COUNTS (-3)
 
-/* The watching stage: read the middle rows now and then, in weak light, and feed them here. What
- * moves is what pw_device.c wakes the model of pw_model.h for. The first 9 frames
- * after pw_watch_init fill the mean of changes; what is decided on them is not to be heeded. */
+/* The watching stage: read the middle rows now and then, in weak light, and feed them here. A hand
+ * that comes is what pw_device.c wakes the model of pw_model.h for. The first 9
+ * frames after pw_watch_init fill the means; what is decided on them is not to be heeded. */
 #define PW_WATCH_WARM_UP_FRAMES 9
 
 /* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
  * to work in, where outputs that are never alive together share a place. */
 typedef struct {
-    int32_t w1_previous[8]; /* (8,) last frame, Q0 */
-    int16_t w3_history[9]; /* (9, 1) ring of frames, Q0 */
-    int32_t w3_position[1]; /* place of the oldest frame in the ring */
-    int16_t w3_sums[9]; /* (9, 1) sum of each segment, Q0 */
-    int32_t w5_active[1]; /* class told and not yet released, or -1 */
-    int32_t w5_candidate[1]; /* class wanted on the last frame, or -1 */
-    int32_t w5_count[1]; /* consecutive frames that wanted it */
-    int32_t w5_hold[1]; /* frames until the next event may be told */
+    int16_t w2_previous[9]; /* (9,) last frame, Q0 */
+    int16_t w4_history[18]; /* (9, 2) ring of frames, Q0 */
+    int32_t w4_position[1]; /* place of the oldest frame in the ring */
+    int16_t w4_sums[18]; /* (9, 2) sum of each segment, Q0 */
+    int32_t w6_active[1]; /* class told and not yet released, or -1 */
+    int32_t w6_candidate[1]; /* class wanted on the last frame, or -1 */
+    int32_t w6_count[1]; /* consecutive frames that wanted it */
+    int32_t w6_hold[1]; /* frames until the next event may be told */
     union {
         uint32_t words; /* aligns the others */
         int32_t w0_y[8]; /* bins */
-        int16_t w2_y[8]; /* dense */
+        int16_t w2_y[16]; /* motion */
+        int16_t w4_y[24]; /* window */
     } even;
     union {
         uint32_t words; /* aligns the others */
-        int32_t w1_y[12]; /* motion */
-        int16_t w3_y[16]; /* window */
+        int16_t w1_y[16]; /* dense */
+        int16_t w3_y[8]; /* dense */
     } odd;
     uint32_t rows_done; /* rows of this frame so far, of those that are read */
     int32_t rows_error; /* the first error of this frame's rows, or 0 */
-    int32_t w4_y[2]; /* dense */
-    int32_t w5_y[1]; /* decision */
+    int32_t w5_y[2]; /* dense */
+    int32_t w6_y[1]; /* decision */
 } pw_watch_state;
 
 /* Every lasting member: X(type, name, length). A board can use it to print or compare the state. */
 #define PW_WATCH_STATE_MEMBERS(X) \
-    X(int32_t, w1_previous, 8) \
-    X(int16_t, w3_history, 9) \
-    X(int32_t, w3_position, 1) \
-    X(int16_t, w3_sums, 9) \
-    X(int32_t, w5_active, 1) \
-    X(int32_t, w5_candidate, 1) \
-    X(int32_t, w5_count, 1) \
-    X(int32_t, w5_hold, 1)
+    X(int16_t, w2_previous, 9) \
+    X(int16_t, w4_history, 18) \
+    X(int32_t, w4_position, 1) \
+    X(int16_t, w4_sums, 18) \
+    X(int32_t, w6_active, 1) \
+    X(int32_t, w6_candidate, 1) \
+    X(int32_t, w6_count, 1) \
+    X(int32_t, w6_hold, 1)
 
 /* Forget everything: the state before the first frame. */
 void pw_watch_init(pw_watch_state *s);
@@ -100,10 +101,13 @@ int32_t pw_watch_finish(pw_watch_state *s);
 /* PW_WATCH_N_SCORES scores of the last frame, valid until the next. */
 const int32_t *pw_watch_scores(const pw_watch_state *s);
 
-/* Sum of the changes on the frames before the last one: what rest looks like. */
+/* Whether a hand has come: the last frames are brighter than those before, by more than noise. */
+int32_t pw_watch_arrived(const pw_watch_state *s);
+
+/* Sum of the changes on the frames before the last ones: what rest looks like. */
 int32_t pw_watch_rest(const pw_watch_state *s);
 
-/* Whether the last frame's change stands out from such a sum, by the rule that decides. */
+/* Whether the last frame's change, whichever way, stands out from such a sum. */
 int32_t pw_watch_moved(const pw_watch_state *s, int32_t rest);
 
 /* Version of the generator, and identity of the model (a hash of everything that decides). */

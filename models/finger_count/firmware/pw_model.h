@@ -7,9 +7,9 @@
  * and a score for each class, in fixed point.
  * Classes: fingers_0, fingers_1, fingers_2, fingers_3, fingers_4, fingers_5.
  * Stages: s0 bins, s1 level, s2 root, s3 window, s4 dense, s5 dense, s6 dense, s7 decision.
- * Flash 63207 bytes, RAM 2144 bytes (the state), stack at most 260 bytes,
+ * Flash 63199 bytes, RAM 2144 bytes (the state), stack at most 260 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model cd421e0329c7db8097d9391521b3306eaba004decef019ac1d777bc12da07427.
+ * Model a0a9c7ebec3d66fcd0d0841c700cb123d923b3d6d75dcd33a499e8b775da6e80.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -25,7 +25,7 @@ extern "C" {
 #endif
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "cd421e0329c7db8097d9391521b3306eaba004decef019ac1d777bc12da07427"
+#define PW_MODEL_ID "a0a9c7ebec3d66fcd0d0841c700cb123d923b3d6d75dcd33a499e8b775da6e80"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095

@@ -1,4 +1,4 @@
-/* watching: 6 stages, see pw_watch.h. */
+/* watching: 7 stages, see pw_watch.h. */
 #include "pw_watch.h"
 
 /* Words are read as pairs of counts and rows of weights, the first of them in the low bits. */
@@ -22,34 +22,48 @@
 #endif
 #endif
 
-/* (1,) int32, accumulator units */
-static const int32_t w2_bias[1] = {
-    0,
+#define PW_WATCH_W1_TURNS 8u
+#define PW_WATCH_W1_BIAS w1_bias
+/* (9,), accumulator units */
+static const int32_t w1_bias[9] = {
+    0, 0, 0, 0, 0, 0, 0, 0, 0,
 };
-/* (1, 2) inputs added and subtracted */
-static const uint16_t w2_counts[2] = {
-    1, 0,
-};
-/* indices of those inputs */
-static const uint8_t w2_inputs[1] = {
-    8,
+/* (9, 8): four rows interleaved at a time, the rest as they are */
+static const int8_t w1_weights[72] = {
+    7, -1, -1, -1, -1, 7, -1, -1, -1, -1, 7, -1, -1, -1, -1, 7, -1, -1, -1, -1, -1, -1, -1, -1, -1,
+    -1, -1, -1, -1, -1, -1, -1, -1, -1, -1, -1, -1, -1, -1, -1, -1, -1, -1, -1, -1, -1, -1, -1, 7,
+    -1, -1, -1, -1, 7, -1, -1, -1, -1, 7, -1, -1, -1, -1, 7, 8, 8, 8, 8, 8, 8, 8, 8,
 };
 
-#define PW_WATCH_W4_TURNS 9u
-#define PW_WATCH_W4_BIAS w4_bias
-/* (2,), accumulator units */
-static const int32_t w4_bias[2] = {
+/* (2,) int32, accumulator units */
+static const int32_t w3_bias[2] = {
     0, 0,
 };
-/* (2, 9): four rows interleaved at a time, the rest as they are */
-static const int8_t w4_weights[18] = {
-    0, 0, 0, 0, 0, 0, 0, 0, 0, -1, -1, -1, -1, -1, -1, -1, -1, 3,
+/* (2, 2) inputs added and subtracted */
+static const uint16_t w3_counts[4] = {
+    1, 0, 1, 0,
+};
+/* indices of those inputs */
+static const uint8_t w3_inputs[2] = {
+    8, 9,
+};
+
+#define PW_WATCH_W5_TURNS 18u
+#define PW_WATCH_W5_BIAS w5_bias
+/* (2,), accumulator units */
+static const int32_t w5_bias[2] = {
+    0, 0,
+};
+/* (2, 18): four rows interleaved at a time, the rest as they are */
+static const int8_t w5_weights[36] = {
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, -48, -24, -48, -24, -48, -24, -48, -24,
+    -48, -24, -48, -24, 96, -24, 96, -24, 96, -24,
 };
 
 /* (2,) 1 where the class is a gesture */
-static const uint8_t w5_gesture[2] = {0u, 1u};
+static const uint8_t w6_gesture[2] = {0u, 1u};
 /* (2,) margin that the class needs, in steps of the scores */
-static const int32_t w5_asked[2] = {52, 52};
+static const int32_t w6_asked[2] = {200, 200};
 
 /* A stage is never inlined, so that its cost and its stack can be read from the image. */
 #if defined(__GNUC__)
@@ -119,6 +133,73 @@ typedef struct {
 #else
 #define PW_WATCH_IN_TURN
 #endif
+
+/* Four rows a turn, an input of int32_t for four weights of int8_t at once; then the rows left.
+ * Inlined, so that a compiler knows the lengths. */
+PW_WATCH_INLINE void pw_watch_rows_32_8_plain(pw_watch_rows *rows)
+{
+    const int8_t *w = (const int8_t *)rows->weights;
+    int32_t row = 0;
+    for (; row + 4 <= rows->n_rows; row += 4) {
+        const int32_t *x = (const int32_t *)rows->x;
+        int32_t a0 = rows->bias[row];
+        int32_t a1 = rows->bias[row + 1];
+        int32_t a2 = rows->bias[row + 2];
+        int32_t a3 = rows->bias[row + 3];
+        int32_t v;
+        for (uint32_t i = 0u; i < rows->n_turns / 4u; i++) {
+            v = (int32_t)x[0];
+            a0 += v * (int32_t)w[0];
+            a1 += v * (int32_t)w[1];
+            a2 += v * (int32_t)w[2];
+            a3 += v * (int32_t)w[3];
+            PW_WATCH_IN_TURN
+            v = (int32_t)x[1];
+            a0 += v * (int32_t)w[4];
+            a1 += v * (int32_t)w[5];
+            a2 += v * (int32_t)w[6];
+            a3 += v * (int32_t)w[7];
+            PW_WATCH_IN_TURN
+            v = (int32_t)x[2];
+            a0 += v * (int32_t)w[8];
+            a1 += v * (int32_t)w[9];
+            a2 += v * (int32_t)w[10];
+            a3 += v * (int32_t)w[11];
+            PW_WATCH_IN_TURN
+            v = (int32_t)x[3];
+            a0 += v * (int32_t)w[12];
+            a1 += v * (int32_t)w[13];
+            a2 += v * (int32_t)w[14];
+            a3 += v * (int32_t)w[15];
+            x = &x[4];
+            w = &w[16];
+        }
+        for (uint32_t i = 0u; i < rows->n_turns % 4u; i++) {
+            v = (int32_t)x[0];
+            a0 += v * (int32_t)w[0];
+            a1 += v * (int32_t)w[1];
+            a2 += v * (int32_t)w[2];
+            a3 += v * (int32_t)w[3];
+            x = &x[1];
+            w = &w[4];
+        }
+        rows->sums[row] = a0;
+        rows->sums[row + 1] = a1;
+        rows->sums[row + 2] = a2;
+        rows->sums[row + 3] = a3;
+    }
+    for (; row < rows->n_rows; row++) {
+        const int32_t *x = (const int32_t *)rows->x;
+        int32_t sum = rows->bias[row];
+        for (uint32_t i = 0u; i < rows->n_turns; i++) {
+            sum += (int32_t)x[i] * (int32_t)w[i];
+        }
+        w = &w[rows->n_turns];
+        rows->sums[row] = sum;
+    }
+    rows->weights = w;
+    rows->bias = &rows->bias[row];
+}
 
 /* Four rows a turn, an input of int16_t for four weights of int8_t at once; then the rows left.
  * Inlined, so that a compiler knows the lengths. */
@@ -464,67 +545,103 @@ PW_WATCH_STAGE void w0_frame(int32_t *y, const uint16_t *lit, const uint16_t *da
 }
 #endif
 
-/* Stage s1: motion. */
-/* Values pass unchanged; the last output is the sum of absolute changes in units of 2^2. */
-PW_WATCH_STAGE void w1_run(pw_watch_state *s, const int32_t *x, int32_t *y)
+/* Stage s1: dense. */
+PW_WATCH_LOCAL int32_t w1_scaled(int32_t sum)
+{
+    return pw_watch_sat(pw_watch_asr32((sum * 1) + 128, 8), -32767, 32767);
+}
+
+/* y = saturate(round(1 / 2^8 * (weights x + bias)));
+ * accumulators were proved within +-16773120. */
+PW_WATCH_STAGE void w1_run(const int32_t *x, int16_t *y)
+{
+    int32_t sums[PW_WATCH_AT_MOST_A_GROUP(12)];
+    pw_watch_rows rows = {w1_weights, PW_WATCH_W1_BIAS, sums, 0, x, PW_WATCH_W1_TURNS, 0};
+    for (int32_t row = 0; row < 9; row += PW_WATCH_GROUP) {
+        const int32_t n = PW_WATCH_AT_MOST_A_GROUP(9 - row);
+        rows.sums = sums;
+        rows.n_rows = n;
+        pw_watch_rows_32_8_plain(&rows);
+#if defined(PW_WATCH_VECTOR)
+        for (int32_t i = 0; i < n; i += 4) {
+            const mve_pred16_t left = vctp32q((uint32_t)(n - i));
+            int32x4_t value = vldrwq_z_s32(&sums[i], left);
+            value = vmulq_n_s32(value, 1);
+            value = vrshrq_n_s32(value, 8);
+            value = vmaxq_s32(value, vdupq_n_s32(-32767));
+            value = vminq_s32(value, vdupq_n_s32(32767));
+            vstrhq_p_s32(&y[row + i], value, left);
+        }
+#else
+        PW_WATCH_UNROLL
+        for (int32_t i = 0; i < n; i++) {
+            y[row + i] = (int16_t)w1_scaled(sums[i]);
+        }
+#endif
+    }
+}
+
+/* Stage s2: motion. */
+/* Values pass unchanged; the last output is the sum of absolute changes in units of 2^0. */
+PW_WATCH_STAGE void w2_run(pw_watch_state *s, const int16_t *x, int16_t *y)
 {
     int32_t change = 0;
     PW_WATCH_UNROLL
-    for (uint32_t i = 0u; i < 8u; i++) {
-        const int32_t step = (int32_t)x[i] - s->w1_previous[i];
+    for (uint32_t i = 0u; i < 9u; i++) {
+        const int32_t step = (int32_t)x[i] - s->w2_previous[i];
         change += (step < 0) ? -step : step;
-        s->w1_previous[i] = x[i];
-        y[i] = (int32_t)x[i];
+        s->w2_previous[i] = x[i];
+        y[i] = (int16_t)x[i];
     }
-    y[8] = (int32_t)pw_watch_sat(pw_watch_asr32(change + 2, 2), 0, 32767);
+    y[9] = (int16_t)pw_watch_sat(pw_watch_asr32(change + 0, 0), 0, 32767);
 }
 
-/* Stage s2: dense. */
-PW_WATCH_LOCAL int32_t w2_scaled(int32_t sum)
+/* Stage s3: dense. */
+PW_WATCH_LOCAL int32_t w3_scaled(int32_t sum)
 {
     return pw_watch_sat(pw_watch_asr32((sum * 1) + 0, 0), -32767, 32767);
 }
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias))), all weights -1, 0 or 1:
  * each row lists the inputs that it adds, then those that it subtracts; nothing is multiplied.
- * Accumulators were proved within +-262080. */
-PW_WATCH_STAGE void w2_run(const int32_t *x, int16_t *y)
+ * Accumulators were proved within +-32767. */
+PW_WATCH_STAGE void w3_run(const int16_t *x, int16_t *y)
 {
-    const uint8_t *at = w2_inputs;
-    for (uint32_t row = 0u; row < 1u; row++) {
-        int32_t sum = w2_bias[row];
-        for (uint32_t n = w2_counts[2u * row]; n != 0u; n--) {
+    const uint8_t *at = w3_inputs;
+    for (uint32_t row = 0u; row < 2u; row++) {
+        int32_t sum = w3_bias[row];
+        for (uint32_t n = w3_counts[2u * row]; n != 0u; n--) {
             sum += (int32_t)x[*at++];
         }
-        for (uint32_t n = w2_counts[(2u * row) + 1u]; n != 0u; n--) {
+        for (uint32_t n = w3_counts[(2u * row) + 1u]; n != 0u; n--) {
             sum -= (int32_t)x[*at++];
         }
-        y[row] = (int16_t)w2_scaled(sum);
+        y[row] = (int16_t)w3_scaled(sum);
     }
 }
 
-/* Stage s3: window. */
+/* Stage s4: window. */
 /* Each segment's sum gains the value that enters it and loses the one that leaves: a value leaving
  * one segment enters the older one before it. The ring's oldest frame is overwritten. */
-PW_WATCH_STAGE void w3_run(pw_watch_state *s, const int16_t *x, int16_t *y)
+PW_WATCH_STAGE void w4_run(pw_watch_state *s, const int16_t *x, int16_t *y)
 {
-    const uint32_t position = (uint32_t)s->w3_position[0];
+    const uint32_t position = (uint32_t)s->w4_position[0];
     uint32_t slot = position;
     for (uint32_t segment = 0u; segment < 9u; segment++) {
-        const int16_t *leaving = &s->w3_history[slot * 1u];
+        const int16_t *leaving = &s->w4_history[slot * 2u];
         const int16_t *entering = x;
         slot += 1u;
         if (slot >= 9u) {
             slot -= 9u;
         }
         if (segment + 1u < 9u) {
-            entering = &s->w3_history[slot * 1u];
+            entering = &s->w4_history[slot * 2u];
         }
-        int16_t *sums = &s->w3_sums[segment * 1u];
-        int16_t *out = &y[segment * 1u];
+        int16_t *sums = &s->w4_sums[segment * 2u];
+        int16_t *out = &y[segment * 2u];
 #if defined(PW_WATCH_VECTOR)
-        for (uint32_t i = 0u; i < 1u; i += 4u) {
-            const mve_pred16_t left = vctp32q(1u - i);
+        for (uint32_t i = 0u; i < 2u; i += 4u) {
+            const mve_pred16_t left = vctp32q(2u - i);
             const int32x4_t enters = vldrhq_z_s32(&entering[i], left);
             const int32x4_t change = vsubq_s32(enters, vldrhq_z_s32(&leaving[i], left));
             int32x4_t value = vaddq_s32(change, vldrhq_z_s32(&sums[i], left));
@@ -535,33 +652,33 @@ PW_WATCH_STAGE void w3_run(pw_watch_state *s, const int16_t *x, int16_t *y)
         }
 #else
         PW_WATCH_UNROLL
-        for (uint32_t i = 0u; i < 1u; i++) {
+        for (uint32_t i = 0u; i < 2u; i++) {
             const int32_t sum = sums[i] + entering[i] - leaving[i];
             sums[i] = (int16_t)sum;
             out[i] = (int16_t)pw_watch_sat(sum, -32767, 32767);
         }
 #endif
     }
-    int16_t *oldest = &s->w3_history[position * 1u];
+    int16_t *oldest = &s->w4_history[position * 2u];
     PW_WATCH_UNROLL
-    for (uint32_t i = 0u; i < 1u; i++) {
+    for (uint32_t i = 0u; i < 2u; i++) {
         oldest[i] = x[i];
     }
-    s->w3_position[0] = (int32_t)((position + 1u < 9u) ? position + 1u : 0u);
+    s->w4_position[0] = (int32_t)((position + 1u < 9u) ? position + 1u : 0u);
 }
 
-/* Stage s4: dense. */
-PW_WATCH_LOCAL int32_t w4_scaled(int32_t sum)
+/* Stage s5: dense. */
+PW_WATCH_LOCAL int32_t w5_scaled(int32_t sum)
 {
     return sum;
 }
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-360437. */
-PW_WATCH_STAGE void w4_run(const int16_t *x, int32_t *y)
+ * accumulators were proved within +-25951464. */
+PW_WATCH_STAGE void w5_run(const int16_t *x, int32_t *y)
 {
     int32_t sums[PW_WATCH_AT_MOST_A_GROUP(4)];
-    pw_watch_rows rows = {w4_weights, PW_WATCH_W4_BIAS, sums, 0, x, PW_WATCH_W4_TURNS, 0};
+    pw_watch_rows rows = {w5_weights, PW_WATCH_W5_BIAS, sums, 0, x, PW_WATCH_W5_TURNS, 0};
     for (int32_t row = 0; row < 2; row += PW_WATCH_GROUP) {
         const int32_t n = PW_WATCH_AT_MOST_A_GROUP(2 - row);
         rows.sums = sums;
@@ -576,15 +693,15 @@ PW_WATCH_STAGE void w4_run(const int16_t *x, int32_t *y)
 #else
         PW_WATCH_UNROLL
         for (int32_t i = 0; i < n; i++) {
-            y[row + i] = (int32_t)w4_scaled(sums[i]);
+            y[row + i] = (int32_t)w5_scaled(sums[i]);
         }
 #endif
     }
 }
 
-/* Stage s5: decision. */
+/* Stage s6: decision. */
 /* Margin of the best score over the next one decides; an event is told on its first frame only. */
-PW_WATCH_STAGE void w5_run(pw_watch_state *s, const int32_t *x, int32_t *y)
+PW_WATCH_STAGE void w6_run(pw_watch_state *s, const int32_t *x, int32_t *y)
 {
     int32_t best = 0;
     PW_WATCH_UNROLL
@@ -602,42 +719,43 @@ PW_WATCH_STAGE void w5_run(pw_watch_state *s, const int32_t *x, int32_t *y)
     }
     const int32_t margin = x[best] - next;
     int32_t wanted = -1;
-    if (margin >= w5_asked[best] && w5_gesture[best] != 0u) {
+    if (margin >= w6_asked[best] && w6_gesture[best] != 0u) {
         wanted = best;
     }
     if (wanted == -1) {
-        s->w5_count[0] = 0;
-    } else if (wanted != s->w5_candidate[0]) {
-        s->w5_count[0] = 1;
-    } else if (s->w5_count[0] < 1) {
-        s->w5_count[0] += 1;
+        s->w6_count[0] = 0;
+    } else if (wanted != s->w6_candidate[0]) {
+        s->w6_count[0] = 1;
+    } else if (s->w6_count[0] < 1) {
+        s->w6_count[0] += 1;
     } else {
         /* long enough already */
     }
-    s->w5_candidate[0] = wanted;
-    if (best != s->w5_active[0] || margin < w5_asked[best] - 0) {
-        s->w5_active[0] = -1;
+    s->w6_candidate[0] = wanted;
+    if (best != s->w6_active[0] || margin < w6_asked[best] - 0) {
+        s->w6_active[0] = -1;
     }
-    if (s->w5_hold[0] > 0) {
-        s->w5_hold[0] -= 1;
+    if (s->w6_hold[0] > 0) {
+        s->w6_hold[0] -= 1;
     }
     y[0] = -1;
-    if (wanted != -1 && wanted != s->w5_active[0] && s->w5_count[0] >= 1
-        && s->w5_hold[0] == 0) {
+    if (wanted != -1 && wanted != s->w6_active[0] && s->w6_count[0] >= 1
+        && s->w6_hold[0] == 0) {
         y[0] = wanted;
-        s->w5_active[0] = wanted;
-        s->w5_hold[0] = 0;
+        s->w6_active[0] = wanted;
+        s->w6_hold[0] = 0;
     }
 }
 
 static int32_t watch_finish(pw_watch_state *s)
 {
-    w1_run(s, s->even.w0_y, s->odd.w1_y);
-    w2_run(s->odd.w1_y, s->even.w2_y);
-    w3_run(s, s->even.w2_y, s->odd.w3_y);
-    w4_run(s->odd.w3_y, s->w4_y);
-    w5_run(s, s->w4_y, s->w5_y);
-    return s->w5_y[0];
+    w1_run(s->even.w0_y, s->odd.w1_y);
+    w2_run(s, s->odd.w1_y, s->even.w2_y);
+    w3_run(s->even.w2_y, s->odd.w3_y);
+    w4_run(s, s->odd.w3_y, s->even.w4_y);
+    w5_run(s->even.w4_y, s->w5_y);
+    w6_run(s, s->w5_y, s->w6_y);
+    return s->w6_y[0];
 }
 
 #if defined(PW_CHECK_COUNTS) || !defined(PW_TRUST_ROWS)
@@ -738,7 +856,7 @@ int32_t pw_watch_finish(pw_watch_state *s)
 
 const int32_t *pw_watch_scores(const pw_watch_state *s)
 {
-    return s->w4_y;
+    return s->w5_y;
 }
 
 void pw_watch_init(pw_watch_state *s)
@@ -747,8 +865,8 @@ void pw_watch_init(pw_watch_state *s)
     for (uint32_t i = 0u; i < (uint32_t)sizeof(*s); i++) {
         byte[i] = 0u;
     }
-    s->w5_active[0] = -1;
-    s->w5_candidate[0] = -1;
+    s->w6_active[0] = -1;
+    s->w6_candidate[0] = -1;
 }
 
 const char *pw_watch_version(void)
@@ -761,13 +879,21 @@ const char *pw_watch_model_id(void)
     return PW_WATCH_MODEL_ID;
 }
 
+int32_t pw_watch_arrived(const pw_watch_state *s)
+{
+    return (s->w5_y[1] - s->w5_y[0]) >= 200;
+}
+
 int32_t pw_watch_rest(const pw_watch_state *s)
 {
-    return (3 * s->even.w2_y[0]) - (s->w4_y[1] - s->w4_y[0]);
+    int32_t rest = 0;
+    for (uint32_t i = 0u; i < 6u; i++) {
+        rest += s->even.w4_y[(2u * i) + 1u];
+    }
+    return rest;
 }
 
 int32_t pw_watch_moved(const pw_watch_state *s, int32_t rest)
 {
-    const int32_t margin = (3 * s->even.w2_y[0]) - rest;
-    return (margin > 0) && (margin >= 52);
+    return ((9 * s->odd.w3_y[1]) - (4 * rest)) >= 34;
 }
