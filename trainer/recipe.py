@@ -258,6 +258,11 @@ class Recipe(Table):
         return self
 
     @property
+    def model_classes(self) -> tuple[str, ...]:
+        """Classes of the model that is made of it: what it answers, then places of the owner's."""
+        return (*self.answers, *self.head.own_names)
+
+    @property
     def answers(self) -> tuple[str, ...]:
         """Class names in score order; the rejection class, if any, is last."""
         return (*self.classes, OTHER) if self.other or self.background else self.classes

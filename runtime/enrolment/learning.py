@@ -13,13 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError, UsageError
+from runtime.fixedpoint import INT32_MAX
 from runtime.model import Model, model_hash
 from runtime.stages.contract.c_text import Edge
 from runtime.stages.contract.stage import State
 from runtime.stages.teaching.commands import after_command
 from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.lesson import EXPONENTIALS
-from runtime.stages.teaching.reasons import ADD, BEGIN, FINISH, FORGET, REASONS
+from runtime.stages.teaching.reasons import ADD, BEGIN, FINISH, FORGET, NO_CLASS, REASONS
 from runtime.stages.teaching.saved import pack_learned, read_learned, saved_bytes
 
 __all__ = [
@@ -102,7 +103,8 @@ def carry_out(model: Model, state: State, command: Command, class_number: int = 
     if command not in COMMANDS:
         raise UsageError("enrolment", "command", repr(command), ", ".join(COMMANDS))
     own = own_state(model, state)
-    own["ask"] = np.array([COMMANDS[command], class_number], dtype=np.int32)
+    asked = class_number if 0 <= class_number <= INT32_MAX else NO_CLASS  # none has such a number
+    own["ask"] = np.array([COMMANDS[command], asked], dtype=np.int32)
     own = after_command(stage, own)
     named = {f"s{index}_{name}": value for name, value in own.items()}
     return Answered(state | named, int(own["answer"][0]))

@@ -125,6 +125,8 @@ def test_a_lesson_moves_scores_as_gradient_descent_on_the_log_loss_does() -> Non
         ("left", OTHER, 4, NO_CLASS),
         ("left", -1, 4, NO_CLASS),
         ("left", 4, 4, NO_CLASS),
+        ("left", 2**31, 4, NO_CLASS),
+        ("left", -(2**40), 4, NO_CLASS),
         ("left", LEFT, 2, SHORT),
         ("right", LEFT, 4, UNLIKE),
         ("left", OWN, 4, OTHER_CLASS),

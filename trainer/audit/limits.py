@@ -103,25 +103,29 @@ def load_privacy_limits(path: Path) -> PrivacyLimits:
 
 
 def refuse_unknown_names(
-    limits: PrivacyLimits, questions: Iterable[str], places: Iterable[str]
+    limits: PrivacyLimits,
+    questions: Iterable[str],
+    places: Iterable[str],
+    measures: Iterable[str],
 ) -> None:
-    """Refuse limits about questions or steps that an audit will not have, before it begins.
+    """Refuse limits about questions, steps or measures that no audit has, before it begins.
 
     Parameters
     ----------
     limits : PrivacyLimits
-    questions, places : iterable of str
-        What will be asked, and the names of the steps.
+    questions, places, measures : iterable of str
+        What will be asked, the names of the steps, and in what figures are told.
 
     Raises
     ------
     UsageError
         A limit names another.
     """
-    known, there = set(questions), {*_GROUPS, *places}
+    known, there, told_in = set(questions), {*_GROUPS, *places}, set(measures)
     for limit in limits.limit:
         _refuse_others("question", limit.question, known)
         _refuse_others("step", limit.step, there)
+        _refuse_others("measure", limit.measure, told_in)
 
 
 def _refuse_others(key: str, value: str | None, words: set[str]) -> None:

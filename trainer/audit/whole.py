@@ -29,10 +29,14 @@ from trainer.audit.findings import LEAST_PEOPLE, Finding, strongest
 from trainer.audit.limits import Held, PrivacyLimits, held, refuse_unknown_names, verdict_of
 from trainer.audit.owners import LEARNED, attack_owners, learned_step
 from trainer.audit.people.attack import Attacked, attack_people
-from trainer.audit.people.membership import MODEL_FILES
+from trainer.audit.people.attributes import BALANCED, R2
+from trainer.audit.people.identity import MEASURE as SHARE_RIGHT
+from trainer.audit.people.membership import ADVANTAGE, AREA, MODEL_FILES
 from trainer.audit.people.membership import QUESTION as MEMBERSHIP
 from trainer.audit.people.mitigations import Mitigation, weigh_mitigations
+from trainer.audit.people.same_person import MEASURE as EQUAL_ERRORS
 from trainer.audit.people.shadows import recipe_of
+from trainer.audit.pictures.measures import MEASURES
 from trainer.audit.pictures.whole import PictureRow, attack_pictures
 from trainer.audit.steps import ChainTakes, chain_steps
 from trainer.corpus.noted import columns_of_people
@@ -176,12 +180,8 @@ def audit_model(
     _refuse_one_class(takes, recordings)
     asked = asked or Asked()
     recipe = asked.recipe or recipe_of(model)
-    if recipe is not None and recipe.answers != model.classes:
-        raise UsageError(
-            recipe.name, "recipe", f"of {', '.join(recipe.answers) or 'no classes'}",
-            f"the model's own, of {', '.join(model.classes) or 'no classes'}",
-            "give the one it was made by with --recipe",
-        )  # fmt: skip
+    if asked.recipe is not None:
+        _refuse_another(asked.recipe, model)
     if asked.mitigations and recipe is None:
         raise UsageError(
             str(folder), "recipe", "none of the built-in ones", "the one it was made by",
@@ -209,7 +209,18 @@ def _refuse_odd_limits(limits: PrivacyLimits, takes: ChainTakes, recordings: Pat
     if learned_step(takes.model) is not None:
         places.append(LEARNED)
     asked = ("picture", "identity", "same person", MEMBERSHIP, *columns)
-    refuse_unknown_names(limits, asked, places)
+    told_in = (*MEASURES, SHARE_RIGHT, EQUAL_ERRORS, R2, BALANCED, AREA, ADVANTAGE)
+    refuse_unknown_names(limits, asked, places, told_in)
+
+
+def _refuse_another(recipe: Recipe, model: Model) -> None:
+    """Refuse a recipe of other classes; whether it is the model's own, refitting it will show."""
+    if recipe.model_classes != model.classes:
+        raise UsageError(
+            recipe.name, "recipe", f"of {', '.join(recipe.model_classes) or 'no classes'}",
+            f"the model's own, of {', '.join(model.classes) or 'no classes'}",
+            "give the one it was made by with --recipe",
+        )  # fmt: skip
 
 
 def _refuse_one_class(takes: ChainTakes, recordings: Path) -> None:

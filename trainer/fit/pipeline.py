@@ -301,7 +301,7 @@ def assemble_model(
         name=recipe.name,
         task=recipe.task,
         sensor=sensor,
-        classes=(*recipe.answers, *recipe.head.own_names),
+        classes=recipe.model_classes,
         stages=(chain.entry, *with_own_gestures((*chain.stages, decision), recipe)),
         provenance=provenance,
     )

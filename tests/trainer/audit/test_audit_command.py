@@ -177,6 +177,7 @@ def test_a_limit_on_what_was_not_asked_is_refused_before_anything_is_attacked(
     for text, said in (
         ("question = 'picture'\nmost = 1.0", "line 3"),
         ("question = 'image'\nmost_gain = 1.0", "question of a limit is 'image'"),
+        ("question = 'identity'\nmeasure = 'iuo'\nmost_gain = 1.0", "measure of a limit is 'iuo'"),
         ("question = 'hand_length_mm'\nstep = 'bin'\nmost_gain = 1.0", "step of a limit is 'bin'"),
     ):
         path.write_text(f"[[limit]]\n{text}\n", "utf-8")

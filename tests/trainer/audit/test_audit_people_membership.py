@@ -26,7 +26,8 @@ from trainer.audit.steps import chain_steps
 from trainer.fit.candidates import reduce_for
 from trainer.fit.pipeline import assemble_model
 from trainer.judge.events import Margins
-from trainer.recipe import load_recipe
+from trainer.recipe import Recipe, load_recipe
+from trainer.recipe_head import HeadRecipe
 from trainer.work.jobs import LocalWorkers
 
 N_PEOPLE, N_TAKES, N_CLASSES = 30, 12, 3
@@ -112,10 +113,9 @@ def test_members_are_those_that_the_evaluation_names(tmp_path: Path) -> None:
             members_of(tmp_path, ["P01"])
 
 
-def fitted_to_small(data: Path, recipe_path: Path) -> Model:
-    """Return the small recipe's model of the small data set's training people."""
+def fitted_to_small(data: Path, recipe: Recipe) -> Model:
+    """Return the recipe's model of the small data set's training people."""
     hold_arithmetic_steady()
-    recipe = load_recipe(recipe_path)
     candidate = reduce_for(data, [recipe], LocalWorkers(), lambda _: None)[0]
     fitted = candidate.fit().run()
     nothing = Margins(0.0, (0.0,) * len(recipe.classes))
@@ -127,8 +127,8 @@ def test_shadow_models_say_who_is_known_better_than_a_stranger(
     small_data: Path, small_recipe: Path
 ) -> None:
     """Everybody is compared with models that left them out, of the model's own recipe only."""
-    model = fitted_to_small(small_data, small_recipe)
     recipe = load_recipe(small_recipe)
+    model = fitted_to_small(small_data, recipe)
     found = shadow_attack(model, small_data, recipe)
     assert sorted(found) == ["P01", "P02", "P03", "P04"]
     assert np.isfinite(list(found.values())).all() and len(set(found.values())) == 4
@@ -142,6 +142,11 @@ def test_shadow_models_say_who_is_known_better_than_a_stranger(
         shadow_attack(model, small_data, other)
     thresholds = by_threshold(chain_steps(model, small_data))
     assert all(sorted(of) == sorted(found) for of in thresholds.values())
+    # Untaught, one that can learn its owner knows of everybody what the same without it knows.
+    learning = recipe.model_copy(update={"head": HeadRecipe(enrol=True)})
+    taught = fitted_to_small(small_data, learning)
+    assert taught.classes == (*model.classes, "own_1")
+    assert shadow_attack(taught, small_data, learning) == found
 
 
 def test_recipes_are_told_by_their_digest() -> None:

@@ -110,13 +110,17 @@ def shadow_attack(
     """
     own = workers or LocalWorkers()
     candidate = reduce_for(data.absolute(), [recipe], own, tell)[0]
-    if candidate.entry.to_json() != model.entry.to_json() or recipe.answers != model.classes:
+    same_classes = recipe.model_classes == model.classes
+    if candidate.entry.to_json() != model.entry.to_json() or not same_classes:
         raise UsageError(
             recipe.name, "recipe", "another than the model's", "the one it was made by",
             "give it with --recipe",
         )  # fmt: skip
     recordings = tuple(r for r in candidate.main if r.takes)
-    target = [_of_takes(r, _scores(model, r.values), candidate.recipe) for r in recordings]
+    n_known = len(recipe.answers)  # shadow models have no places for gestures of an owner's own
+    target = [
+        _of_takes(r, _scores(model, r.values)[:, :n_known], candidate.recipe) for r in recordings
+    ]
     known = _figures(recordings, target)
     people = sorted(known)
     left_out = _halves(people)
