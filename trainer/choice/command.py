@@ -63,6 +63,7 @@ def frontier(
     """
     from rich.console import Console
 
+    from runtime.errors import UsageError
     from trainer.choice.outcome import Request, frontier_table, make_picked, search
     from trainer.choice.tried.knobs import load_knobs
     from trainer.choice.worth.pick import parse_wish
@@ -72,6 +73,13 @@ def frontier(
 
     wanted = [parse_wish(wish) for wish in wishes]  # told before anything is fitted
     read, knobs = tuple(load_recipe(recipe) for recipe in recipes), load_knobs(asked.pop("knobs"))
+    for recipe in read:
+        if recipe.source is not None or recipe.occupancy is not None:
+            raise UsageError(
+                recipe.name, "what it tells", "a light's place, or how many are there",
+                "gestures or a quantity of people",
+                "train it at each setting, and hold the budgets against each other",
+            )  # fmt: skip
     n_jobs, cluster, as_json = (asked.pop(key) for key in ("n_jobs", "cluster", "as_json"))
     with shown_progress() as tell, chosen_workers(data, n_jobs, cluster) as workers:
         found, told = search(Request(data, read, knobs, asked), out, workers, tell)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from runtime.model import Model
+from runtime.sensor import Sensor
 from trainer.tell.occupancy import CAUTIONS, occupancy_rows, occupancy_words
 from trainer.tell.quantity import quantity_rows, quantity_words
 from trainer.tell.sentences import (
@@ -46,7 +47,7 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         "",
         f"Frame pairs of sensor {sensor.name}: {sensor.n_rows} x {sensor.n_cols} pixels, "
         f"{sensor.bit_depth} bits, {sensor.frame_rate_hz:g} pairs a second, "
-        f"LED {sensor.led_wavelength_nm:g} nm at {sensor.led_current_ma:g} mA. "
+        f"{_led_words(sensor)}. "
         "Raw counts; no image is reconstructed.",
         "",
         "## Stages",
@@ -80,6 +81,12 @@ def model_card(model: Model, evaluation: dict[str, Any]) -> str:
         "",
     ]
     return "\n".join(lines)
+
+
+def _led_words(sensor: Sensor) -> str:
+    if not sensor.led_current_ma:
+        return "no LED lit"
+    return f"LED {sensor.led_wavelength_nm:g} nm at {sensor.led_current_ma:g} mA"
 
 
 def _seldom_lines(model: Model) -> list[str]:

@@ -106,6 +106,7 @@ def test_a_rigs_model_is_not_described_as_one_of_people(fitted: FittedSource) ->
     assert "people" not in card
     assert "hands" not in card
     assert "says nothing of a real optic" in card
+    assert "no LED lit" in card
     found = Evaluation.model_validate(evaluation)
     assert found.quantity is not None
     assert not found.quantity.of_people
