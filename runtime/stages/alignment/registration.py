@@ -64,8 +64,8 @@ class Registration(Stage):
     Outputs of an aperture: the two slopes in steps of 2**-18; the level, 16 times the base-2
     logarithm of the energy that one source explains; and the excess: what energy is left, above
     what noise and the patterns' own error allow, the larger one of pixels and of bins, each in its
-    own steps. An excess above 0 means that something else was
-    seen than one source (another source, a smeared or covered aperture, saturation).
+    own steps. An excess above 0 means that something else was seen than one source (another
+    source, a smeared or covered aperture, saturation).
 
     Parameters
     ----------
