@@ -342,7 +342,9 @@ class Registration(Stage):
             explained, excess = self.rule.float_twins(values, root)
             patterns = self.spline[aperture][self.fine_grid.spline_of[cell]].astype(np.float64)
             rule = self.bin_rule
-            of_bins = rule.excess_float(bins * 1.0, values.sum(axis=1), patterns, place)
+            of_bins = rule.excess_float(
+                bins.astype(np.float64), values.sum(axis=1), patterns, place
+            )
             excess = np.maximum(excess, of_bins)
             level = 16.0 * np.log2(np.maximum(explained, 1.0))
             outputs += [slopes[:, 0], slopes[:, 1], level, excess]
