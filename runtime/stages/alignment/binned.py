@@ -76,7 +76,8 @@ def mean_factor(n_bins: int) -> tuple[int, int]:
 def _quotient(cross: Int64, square: Int64) -> Int64:
     """Return ``cross / square`` in Q10, 0 to 2**15 - 1; 0 of squares that rounding could make.
 
-    A table of reciprocals and one of Newton's steps, good to 5e-5.
+    A table of reciprocals and one of Newton's steps, good to 5e-5. A single step of Q10 is none, so
+    that rounding never makes the quotient twice what it is: the C takes no negative difference.
     """
     exponent = np.maximum(bit_length(square) - 1, LEAST_SQUARE_BITS)
     mantissa = np.where(
@@ -88,7 +89,7 @@ def _quotient(cross: Int64, square: Int64) -> Int64:
     off = ((1 << 30) - mantissa * first) >> 15
     factor = first + ((first * off) >> 15)
     found = np.minimum(scale(np.maximum(cross, 0), factor, exponent + 5), _MOST_FACTOR)
-    return np.where(square < 1 << LEAST_SQUARE_BITS, 0, found)
+    return np.where((square < 1 << LEAST_SQUARE_BITS) | (found < 2), 0, found)
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,7 +48,7 @@ PW_LOCAL uint32_t @P@_quotient(int32_t cross, int32_t square)
     const int32_t off = pw_asr32(1073741824 - (mantissa * first), 15);
     const int32_t factor = first + pw_asr32(first * off, 15);
     const int32_t found = pw_requant(cross, factor, exponent + 5);
-    return (uint32_t)((found < 32767) ? found : 32767);
+    return (found < 2) ? 0u : (uint32_t)((found < 32767) ? found : 32767);
 }
 
 /* What is left of the bins' energy above what may be: nine patterns, a quadratic B-spline, are

@@ -270,7 +270,11 @@ def _quotient(write: Writer, cross: str, square: str) -> str:
     factor = nodes.op("Add", first, nodes.floor_divide(off, unit))
     product = nodes.op("Mul", nodes.op("Max", cross, nodes.int64(0)), factor)
     found = write.round_shift(product, nodes.op("Add", exponent, nodes.int64(5)))
-    none = nodes.op("Less", square, nodes.int64(1 << least))
+    none = nodes.op(
+        "Or",
+        nodes.op("Less", square, nodes.int64(1 << least)),
+        nodes.op("Less", found, nodes.int64(2)),
+    )
     return nodes.op("Where", none, nodes.int64(0), nodes.op("Min", found, nodes.int64(32767)))
 
 

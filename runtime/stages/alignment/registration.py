@@ -64,8 +64,8 @@ class Registration(Stage):
     Outputs of an aperture: the two slopes in steps of 2**-18; the level, 16 times the base-2
     logarithm of the energy that one source explains; and the excess: what energy is left, above
     what noise and the patterns' own error allow, the larger one of pixels and of bins, each in its
-    own steps. An excess above 0 means that something else was
-    seen than one source (another source, a smeared or covered aperture, saturation).
+    own steps. An excess above 0 means that something else was seen than one source (another
+    source, a smeared or covered aperture, saturation).
 
     Parameters
     ----------
@@ -342,7 +342,9 @@ class Registration(Stage):
             explained, excess = self.rule.float_twins(values, root)
             patterns = self.spline[aperture][self.fine_grid.spline_of[cell]].astype(np.float64)
             rule = self.bin_rule
-            of_bins = rule.excess_float(bins * 1.0, values.sum(axis=1), patterns, place)
+            of_bins = rule.excess_float(
+                bins.astype(np.float64), values.sum(axis=1), patterns, place
+            )
             excess = np.maximum(excess, of_bins)
             level = 16.0 * np.log2(np.maximum(explained, 1.0))
             outputs += [slopes[:, 0], slopes[:, 1], level, excess]

@@ -112,6 +112,17 @@ def test_what_is_left_is_the_least_squares_residual() -> None:
     np.testing.assert_allclose(negative, energy, rtol=1e-3)  # no source shines less than nothing
 
 
+@pytest.mark.parametrize("brightness", [0.4, 0.5, 0.6, 1.0, 2.0, 900.0, 40_000.0])
+def test_the_quotient_never_takes_more_than_there_is(brightness: float) -> None:
+    """Bins far dimmer or brighter than a pattern leave between nothing and all of their energy."""
+    patterns = np.zeros((200, 9, 64), dtype=np.int8)
+    patterns[:, 4] = np.random.default_rng(5).integers(-120, 121, (200, 64))
+    place, none = np.zeros((200, 2), dtype=np.int64), np.zeros(200, dtype=np.int64)
+    bins = np.round(patterns[:, 4] * brightness / 10).astype(np.int64).clip(-16384, 16384)
+    left, energy = BinRule(0, 0, 1, 46, 0).left(bins, none, patterns, place)
+    assert (left >= 0).all() and (left <= energy).all()
+
+
 def test_weights_and_the_mean_are_those_of_real_numbers() -> None:
     """Weights of nine patterns sum to one and follow the B-spline; a mean is within rounding."""
     place = np.random.default_rng(1).integers(-(1 << 14), (1 << 14) + 1, (500, 2))
