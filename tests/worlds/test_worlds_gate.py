@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from trainer.recipe import built_in_recipes
+from trainer.recipe import built_in_recipes, load_recipe
 from worlds.asked import RECIPES, Asked, record_asked
 from worlds.diffuser import DIFFUSER
 from worlds.gate import CLOSE, compare
@@ -24,7 +24,7 @@ GATES = [(world, recipe) for world in (DIFFUSER, MASK) for recipe in IN_BOTH] + 
     (DIFFUSER, recipe) for recipe in RECIPES if recipe not in IN_BOTH
 ]
 """The benchmark holds every recipe in both."""
-OWED: dict[tuple[str, str], float] = {}
+OWED: dict[tuple[str, str], float] = {("diffuser", "dynamic"): 0.04}
 """By how much more a recipe is known to be behind in a world, and not to fall further. To be paid
 back, not raised."""
 
@@ -43,8 +43,10 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Asked],
 
 
 def test_every_built_in_recipe_has_its_gate() -> None:
-    """No built-in recipe is left out of the gate."""
-    assert set(RECIPES) == set(built_in_recipes())
+    """No built-in recipe for people before an LED is left out of the gate."""
+    recipes = {name: load_recipe(name) for name in built_in_recipes()}
+    of_hands = {n for n, r in recipes.items() if r.occupancy is None and r.source is None}
+    assert set(RECIPES) == of_hands
 
 
 @pytest.mark.slow

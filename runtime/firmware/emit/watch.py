@@ -101,13 +101,24 @@ def _renamed(text: str) -> str:
     text = re.sub(r"\bPW_WATCH_S(\d+)_", r"PW_WATCH_W\1_", text)
     text = re.sub(r"\bs(\d+)_", r"w\1_", text)
     text = re.sub(r"\b(finish|over|note_row)\(", r"watch_\1(", text)
-    return "".join(_wrapped(line) for line in text.splitlines())
+    lines = text.splitlines()
+    before = ["", *lines]
+    return "".join(
+        _wrapped(line, of_macro=line.endswith("\\") or above.endswith("\\"))
+        for above, line in zip(before, lines, strict=False)
+    )
 
 
-def _wrapped(line: str) -> str:
-    """Return a line that longer names made too long as two: a comment, or a function's head."""
+def _wrapped(line: str, *, of_macro: bool = False) -> str:
+    """Return a line that longer names made too long as two: of a comment, a head or a macro."""
     if len(line) <= LINE_LENGTH:
         return f"{line}\n"
+    if of_macro:  # which ends where a line does not say that it goes on
+        goes_on = line.endswith("\\")
+        words = line.removesuffix("\\").rstrip()
+        parts = textwrap.wrap(words, LINE_LENGTH - 2, initial_indent=4 * " ",
+                              subsequent_indent=8 * " ")  # fmt: skip
+        return " \\\n".join(parts) + (" \\\n" if goes_on else "\n")
     indent = " * " if line.startswith(" * ") else 8 * " "
     words = line.removeprefix(" * ") if indent == " * " else line
     first = indent if indent == " * " else ""

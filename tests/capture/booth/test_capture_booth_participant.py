@@ -33,7 +33,10 @@ duration_s = 1.2
 """
 SIZES = ((390, 844), (844, 390), (1280, 800), (1920, 1080), (3840, 2160))
 PROMPTS = {
-    kind: script.text(kind) for script in map(load_script, BUILT_IN) for kind in script.trial_types
+    kind: script.text(kind)
+    for script in map(load_script, BUILT_IN)
+    for kind in script.trial_types
+    if not kind.startswith("people_")  # of a place: nobody there is shown a cue
 }
 
 

@@ -68,8 +68,11 @@ def test_steps_hold_what_the_stages_gave(
     assert np.array_equal(heard.values["scores"][mine], scores[at])
     last = int(at[-1])
     _, state = run_stages(dynamic.stages, frames.lit[: last + 1], frames.dark[: last + 1])
-    kept = [state[f"s4_{key}"].ravel() for key in dynamic.stages[4].initial_state()]
-    assert np.array_equal(heard.values["window 4 state"][mine[-1]], np.concatenate(kept))
+    at_window = next(i for i, stage in enumerate(dynamic.stages) if stage.kind == "window")
+    keys = dynamic.stages[at_window].initial_state()
+    kept = [state[f"s{at_window}_{key}"].ravel() for key in keys]
+    held = heard.values[f"window {at_window} state"][mine[-1]]
+    assert np.array_equal(held, np.concatenate(kept))
 
 
 def test_takes_are_those_of_the_models_classes(heard: ChainTakes) -> None:

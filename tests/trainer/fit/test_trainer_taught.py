@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -34,8 +35,9 @@ def both(
     """The small model, and the same with enrolment."""
     out = tmp_path_factory.mktemp("models")
     recipe = load_recipe(small_recipe_once)
-    train_model(recorded_once, recipe, out / "plain")
-    train_model(recorded_once, learning(recipe), out / "learning")
+    data = Path(shutil.copytree(recorded_once, out / "data"))  # a use of it is written down there
+    train_model(data, recipe, out / "plain")
+    train_model(data, learning(recipe), out / "learning")
     return out / "plain", out / "learning"
 
 
