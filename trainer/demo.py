@@ -37,8 +37,9 @@ ARRIVING = range(10, 13)
 N_PEOPLE = 800
 """Rather many people than many takes of each: 12 takes of 1,200 people taught as much as 90 of 400,
 and more about silhouettes of other hands."""
-STILL_RATE_HZ = 3
-"""Frame rate while shapes are held still: what is held for two thirds of a second is seen twice."""
+STILL, STILL_RATE_HZ = "finger_count", 3
+"""Task of shapes that are held still, and its frame rate: what is held for two thirds of a second
+is seen twice."""
 SCRIPTS: tuple[tuple[str, range, int | None], ...] = (
     ("dynamic", PARTICIPANTS, None),
     ("everyday_short", PARTICIPANTS, None),
@@ -52,7 +53,7 @@ WATCHING_SHARE = 0.1
 """Of an active exposure, at the same current, while no hand is there. So short a pulse brings
 little of the room's light and its noise: of 576 arrivals of invented people none was missed at it,
 and 0.9 % by twice the charge at a fifth of the current (`tests/bench/bench_watching.py`)."""
-LEFT_OUT: dict[str, tuple[str, ...]] = {"finger_count": ("learning-curve",)}
+LEFT_OUT: dict[str, tuple[str, ...]] = {STILL: ("learning-curve",)}
 """Steps of a training that would take longer than all others, with so many people."""
 CORES = ("cortex-m0plus", "cortex-m4", "cortex-m33", "rv32imc")
 N_VERIFIED_FRAMES = 500
@@ -207,9 +208,10 @@ def _train(data: Path, name: str, out: Path) -> dict[str, Any]:
     from trainer.recipe import load_recipe
     from trainer.train import train_model
 
-    rates = {script.removesuffix("_quick"): rate for script, _, rate in SCRIPTS}
     sensor = SENSORS[SENSOR]
-    usual = DeviceSetting.of(replace(sensor, frame_rate_hz=rates[name] or sensor.frame_rate_hz))
+    if name == STILL:
+        sensor = replace(sensor, frame_rate_hz=float(STILL_RATE_HZ))
+    usual = DeviceSetting.of(sensor)
     device = replace(
         usual,
         watching_led_current_ma=usual.led_current_ma,
