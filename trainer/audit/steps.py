@@ -20,6 +20,7 @@ from runtime.errors import UsageError
 from runtime.model import Model
 from runtime.stages.contract.stage import Float64, Int64, State
 from trainer.audit.chain import Floats, Step, overheard, steps_of
+from trainer.corpus.recordings import consenting
 from trainer.corpus.windows import TOLD_S
 
 __all__ = ["MOST_PEOPLE", "N_FRAMES", "ChainTakes", "chain_steps", "taken"]
@@ -124,7 +125,7 @@ def chain_steps(
     sessions = _sessions(model, dataset)
     for number, session in enumerate(sessions, start=1):
         tell(f"session {number} of {len(sessions)}")
-        person = _consenting(dataset, session)
+        person = consenting(dataset, session)
         name = session.path.name.removesuffix(READOUTS_SUFFIX)
         found = _listen(model, session, n_frames, state)
         for event, row, time_s in found:
@@ -180,16 +181,6 @@ def _same_setting(model: Model, session: Session) -> bool:
         or (isinstance(value, float) and math.isclose(theirs[key], value, rel_tol=1e-4))
         for key, value in ours.items()
     )
-
-
-def _consenting(dataset: Dataset, session: Session) -> Participant:
-    person = dataset.participant(session.participant)
-    if not person.consent:
-        raise UsageError(
-            str(session.path), f"consent of {person.participant_id}", "missing", "yes",
-            "ask for it, or delete what was recorded",
-        )  # fmt: skip
-    return person
 
 
 def taken(model: Model, session: Session) -> tuple[FrameBlock, list[tuple[Event, int, int]]]:

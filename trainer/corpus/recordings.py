@@ -32,6 +32,7 @@ __all__ = [
     "Corpus",
     "LabelledCue",
     "Recording",
+    "consenting",
     "groups_of",
     "labelled_cues",
     "open_corpus",
@@ -210,7 +211,7 @@ def open_corpus(
         if use is None:
             continue
         has_classes |= use == "gestures"
-        person = _consenting(dataset, session)
+        person = consenting(dataset, session)
         if sensor is not None and session.sensor != sensor:
             raise FormatError(
                 str(info.path), "sensor setting", "another than before", "one for the whole set"
@@ -263,7 +264,14 @@ def _use_of(session: Session, recipe: Recipe) -> Literal["gestures", "background
     return "gestures" if with_classes else "background"
 
 
-def _consenting(dataset: Dataset, session: Session) -> Participant:
+def consenting(dataset: Dataset, session: Session) -> Participant:
+    """Return whose a session is.
+
+    Raises
+    ------
+    UsageError
+        They have not consented.
+    """
     person = dataset.participant(session.participant)
     if not person.consent:
         raise UsageError(
