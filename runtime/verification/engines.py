@@ -9,13 +9,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
+
 from runtime.enrolment import with_learned
 from runtime.errors import FormatError, UsageError
+from runtime.firmware.machine.layout import Records
 from runtime.model import Model, model_hash
 from runtime.onnx.steps import Answer, Before, Engine, onnx_runtime, read_step_graph
 from runtime.stages.contract.stage import Counts, State
 
-__all__ = ["ENGINES", "Answer", "Engine", "open_engine", "reference"]
+__all__ = ["ENGINES", "Answer", "Engine", "open_engine", "reference", "stepped"]
 
 
 def open_engine(name: str, model: Model, folder: Path, learned: bytes | None = None) -> Engine:
@@ -47,6 +50,20 @@ def open_engine(name: str, model: Model, folder: Path, learned: bytes | None = N
     if learned is not None:  # refused here, in the same words for all
         with_learned(model, model.initial_state(), learned, "enrolment")
     return _OPENERS[name](model, folder, learned)
+
+
+def stepped(engine: Engine, lit: Counts, dark: Counts) -> Records:
+    """Feed frames to an engine one by one, and stack what each gave."""
+    answers = [engine(*pair) for pair in zip(lit, dark, strict=True)]
+    state = {
+        name: np.stack([np.ravel(a.state[name]) for a in answers]).astype(np.int32)
+        for name in answers[0].state
+    }
+    return Records(
+        np.stack([a.outputs for a in answers]).astype(np.int32),
+        np.stack([a.evidence for a in answers]).astype(np.int32),
+        state,
+    )
 
 
 def _with(model: Model, learned: bytes | None) -> Before | None:

@@ -19,7 +19,7 @@ from runtime.firmware.machine.layout import Records
 from runtime.model import Model
 from runtime.onnx.steps import Before, Engine
 from runtime.stages.contract.stage import Counts, State
-from runtime.verification.engines import reference
+from runtime.verification.engines import reference, stepped
 
 __all__ = ["Lesson", "lesson_for", "lesson_in_c", "taught_by"]
 
@@ -94,16 +94,7 @@ def taught_by(
     index, _ = enrol_place(model)
     before = _asking(lesson, index)
     engine = reference(model, before) if opened is None else opened(before)
-    answers = [engine(*pair) for pair in zip(lesson.lit, lesson.dark, strict=True)]
-    state = {
-        name: np.stack([np.ravel(a.state[name]) for a in answers]).astype(np.int32)
-        for name in answers[0].state
-    }
-    return Records(
-        np.stack([a.outputs for a in answers]).astype(np.int32),
-        np.stack([a.evidence for a in answers]).astype(np.int32),
-        state,
-    )
+    return stepped(engine, lesson.lit, lesson.dark)
 
 
 def lesson_in_c(model: Model, lesson: Lesson, compiled: CompiledFirmware) -> tuple[Records, str]:

@@ -36,7 +36,7 @@ from runtime.verification.contents import (
     law_is_kept,
 )
 from runtime.verification.device import device_difference
-from runtime.verification.engines import Engine, reference
+from runtime.verification.engines import reference, stepped
 from runtime.verification.first_stage import first_stage
 from runtime.verification.lesson import Lesson, lesson_for, lesson_in_c, taught_by
 from runtime.verification.precision import Precision, measure_precision
@@ -174,9 +174,9 @@ def _graphs(
         _refuse_foreign(model, graph)
     few = slice(EVALUATOR_FRAMES)
     found = [
-        _compare("ONNX Runtime", wanted, _stepped(onnx_runtime(graph), lit, dark)),
+        _compare("ONNX Runtime", wanted, stepped(onnx_runtime(graph), lit, dark)),
         _compare(
-            "ONNX reference evaluator", wanted, _stepped(evaluator(graph), lit[few], dark[few])
+            "ONNX reference evaluator", wanted, stepped(evaluator(graph), lit[few], dark[few])
         ),
         Comparison("fixed.onnx, made again", 0, changed_graph(model, path, window=False)),
     ]
@@ -272,7 +272,7 @@ def reference_records(model: Model, lit: Counts, dark: Counts) -> Records:
     FormatError
         It does not.
     """
-    records = _stepped(reference(model), lit, dark)
+    records = stepped(reference(model), lit, dark)
     whole = model.run(lit, dark)
     if not (
         np.array_equal(whole.evidence, records.evidence)
@@ -280,20 +280,6 @@ def reference_records(model: Model, lit: Counts, dark: Counts) -> Records:
     ):
         raise FormatError(model.name, "reference frame by frame", "another", "as in one call")
     return records
-
-
-def _stepped(engine: Engine, lit: Counts, dark: Counts) -> Records:
-    """Feed frames to an engine one by one, and stack what each gave."""
-    answers = [engine(*pair) for pair in zip(lit, dark, strict=True)]
-    state = {
-        name: np.stack([np.ravel(a.state[name]) for a in answers]).astype(np.int32)
-        for name in answers[0].state
-    }
-    return Records(
-        np.stack([a.outputs for a in answers]).astype(np.int32),
-        np.stack([a.evidence for a in answers]).astype(np.int32),
-        state,
-    )
 
 
 def compare(reference: Records, other: Records) -> str:
