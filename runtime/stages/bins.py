@@ -8,8 +8,15 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.errors import FormatError
-from runtime.stages.contract.stage import Counts, EntryStage, Int32, Int64, prove_int32, require
+from runtime.stages.contract.stage import (
+    Counts,
+    EntryStage,
+    Int32,
+    Int64,
+    prove_int32,
+    require,
+    require_divisor,
+)
 from runtime.stages.kernels.bins import BinGrid, bins_c
 
 if TYPE_CHECKING:
@@ -61,13 +68,8 @@ class Bins(EntryStage):
         require(self.kind, "last_col", self.last_col, 1, self.n_cols)
         require(self.kind, "first_row", self.first_row, 0, self.last_row - 1)
         require(self.kind, "first_col", self.first_col, 0, self.last_col - 1)
-        for name, n_bins, length in (
-            ("bin_rows", self.bin_rows, self.last_row - self.first_row),
-            ("bin_cols", self.bin_cols, self.last_col - self.first_col),
-        ):
-            require(self.kind, name, n_bins, 1, length)
-            if length % n_bins:
-                raise FormatError(self.kind, name, n_bins, f"a divisor of {length}")
+        require_divisor(self.kind, "bin_rows", self.bin_rows, self.last_row - self.first_row)
+        require_divisor(self.kind, "bin_cols", self.bin_cols, self.last_col - self.first_col)
 
     @property
     def n_out(self) -> int:

@@ -40,6 +40,7 @@ from runtime.stages.contract.stage import (
     frozen_array,
     prove_int32,
     require,
+    require_divisor,
 )
 
 if TYPE_CHECKING:
@@ -167,12 +168,8 @@ class Registration(Stage):
         last = self.n_values - (self.n_rows - 1) * self.stride - self.n_cols
         for offset in self.offsets:
             require(self.kind, "offset", offset, 0, last)
-        for what, n_bins, n in (
-            ("bin_rows", self.bin_rows, self.n_rows), ("bin_cols", self.bin_cols, self.n_cols),
-        ):  # fmt: skip
-            require(self.kind, what, n_bins, 1, n)
-            if n % n_bins:
-                raise FormatError(self.kind, what, n_bins, f"a divisor of {n}")
+        require_divisor(self.kind, "bin_rows", self.bin_rows, self.n_rows)
+        require_divisor(self.kind, "bin_cols", self.bin_cols, self.n_cols)
         require(self.kind, "bins", self.bin_rows * self.bin_cols, 4, MOST_BINS)
         for value in (*self.coarse, *self.fine, *self.reach, *self.gain_bits):
             require(self.kind, "a number of the cells", value, -(1 << 19), 1 << 19)

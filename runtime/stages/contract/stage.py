@@ -41,6 +41,7 @@ __all__ = [
     "frozen_array",
     "prove_int32",
     "require",
+    "require_divisor",
     "require_one_of",
 ]
 
@@ -268,6 +269,19 @@ def require(where: str, name: str, value: object, low: int, high: int) -> None:
     """
     if type(value) is not int or not low <= value <= high:  # a bool is no number here
         raise FormatError(where, name, value, f"an integer from {low} to {high}")
+
+
+def require_divisor(where: str, name: str, value: int, length: int) -> None:
+    """Check that a field is a plain integer from 1 that divides a length, as equal bins do.
+
+    Raises
+    ------
+    FormatError
+        It is not.
+    """
+    require(where, name, value, 1, length)
+    if length % value:
+        raise FormatError(where, name, value, f"a divisor of {length}")
 
 
 def require_one_of(where: str, name: str, value: object, allowed: tuple[int, ...]) -> None:

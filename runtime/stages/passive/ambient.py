@@ -17,8 +17,15 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.errors import FormatError
-from runtime.stages.contract.stage import Counts, EntryStage, Int32, Int64, prove_int32, require
+from runtime.stages.contract.stage import (
+    Counts,
+    EntryStage,
+    Int32,
+    Int64,
+    prove_int32,
+    require,
+    require_divisor,
+)
 from runtime.stages.kernels.ambient import ambient_c
 
 if TYPE_CHECKING:
@@ -63,13 +70,8 @@ class Ambient(EntryStage):
         require(self.kind, "n_rows", self.n_rows, 1, 256)
         require(self.kind, "n_cols", self.n_cols, 1, 256)
         require(self.kind, "black_counts", self.black_counts, 0, 65_535)
-        for name, n_bins, length in (
-            ("bin_rows", self.bin_rows, self.n_rows),
-            ("bin_cols", self.bin_cols, self.n_cols),
-        ):
-            require(self.kind, name, n_bins, 1, length)
-            if length % n_bins:
-                raise FormatError(self.kind, name, n_bins, f"a divisor of {length}")
+        require_divisor(self.kind, "bin_rows", self.bin_rows, self.n_rows)
+        require_divisor(self.kind, "bin_cols", self.bin_cols, self.n_cols)
 
     @property
     def n_out(self) -> int:
