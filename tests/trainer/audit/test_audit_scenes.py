@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from capture.emulated.optic.optics import SENSORS
 from runtime.errors import FormatError
 from runtime.model import Model, load_model
 from trainer.audit.chain import RAW
@@ -22,31 +21,19 @@ from trainer.audit.pictures.scenes import (
 )
 from trainer.audit.pictures.stand_ins import DRAWN, drawn
 from trainer.audit.pictures.whole import linear_steps
-from trainer.audit.steps import ChainTakes, chain_steps
+from trainer.audit.steps import ChainTakes
 
 MODELS = Path(__file__).resolve().parents[3] / "models"
 
 
-@pytest.fixture(scope="module")
-def dynamic() -> Model:
-    """Return the demo's model of movements before the emulated sensor."""
-    return dataclasses.replace(load_model(MODELS / "dynamic"), sensor=SENSORS["lensless32"])
-
-
-@pytest.fixture(scope="module")
-def takes(dynamic: Model, recorded_once: Path) -> ChainTakes:
-    """Return what every step held of the small data set."""
-    return chain_steps(dynamic, recorded_once)
-
-
-def test_scenes_of_emulated_takes_are_made_again(takes: ChainTakes) -> None:
+def test_scenes_of_emulated_takes_are_made_again(heard: ChainTakes) -> None:
     """Every take of the emulator has its picture, and its readout is that picture's."""
-    shown = made_again(takes)
+    shown = made_again(heard)
     assert shown is not None
-    assert len(shown.pictures) == len(takes.participants)
+    assert len(shown.pictures) == len(heard.participants)
     assert shown.pictures.min() == 0.0
     assert shown.pictures.max() == 1.0
-    optic = emulated_optic(takes.model.sensor, "unit-a")
+    optic = emulated_optic(heard.model.sensor, "unit-a")
     foretold = shown.pictures @ optic.matrix.T
     likeness = [
         float(np.corrcoef(a, b)[0, 1]) for a, b in zip(foretold, shown.values[RAW], strict=True)
@@ -54,20 +41,20 @@ def test_scenes_of_emulated_takes_are_made_again(takes: ChainTakes) -> None:
     assert np.median(likeness) > 0.9
 
 
-def test_scenes_that_the_readouts_belie_are_not_taken(takes: ChainTakes) -> None:
+def test_scenes_that_the_readouts_belie_are_not_taken(heard: ChainTakes) -> None:
     """Readouts of somebody else's takes are no scene's: nothing is then known of them."""
-    frames = {key: array[::-1] for key, array in takes.frames.items()}
-    assert made_again(dataclasses.replace(takes, frames=frames)) is None
-    assert made_again(dataclasses.replace(takes, kind="recorded")) is None
+    frames = {key: array[::-1] for key, array in heard.frames.items()}
+    assert made_again(dataclasses.replace(heard, frames=frames)) is None
+    assert made_again(dataclasses.replace(heard, kind="recorded")) is None
 
 
-def test_movements_have_no_further_people(takes: ChainTakes) -> None:
+def test_movements_have_no_further_people(heard: ChainTakes) -> None:
     """Only what is held still can be emulated without every frame before it."""
-    assert further_people(takes, 2) is None
+    assert further_people(heard, 2) is None
 
 
 def test_the_matrix_of_the_entry_stage_is_that_of_its_sums(
-    takes: ChainTakes, dynamic: Model
+    heard: ChainTakes, dynamic: Model
 ) -> None:
     """A scene through the entry's matrix is the entry stage's output of the scene's readout."""
     optic = emulated_optic(dynamic.sensor, "unit-a")
@@ -100,15 +87,15 @@ def test_stand_ins_are_drawn_alike_for_one_and_unlike_for_another(kind: str) -> 
     assert len(np.unique(pictures.reshape(12, -1), axis=0)) == 12
 
 
-def test_stand_ins_are_as_bright_as_the_takes(takes: ChainTakes) -> None:
+def test_stand_ins_are_as_bright_as_the_takes(heard: ChainTakes) -> None:
     """Drawn scenes before the optic give readouts of half to twice the takes' light."""
-    optic = emulated_optic(takes.model.sensor, "unit-a")
+    optic = emulated_optic(heard.model.sensor, "unit-a")
     pictures, people = drawn(DRAWN[0], 2, 2, optic.inside.shape, 1)
-    shown = shown_stand_ins(DRAWN[0], pictures, people, optic, takes, 1)
-    usual = float(np.median(takes.values[RAW].mean(axis=1)))
+    shown = shown_stand_ins(DRAWN[0], pictures, people, optic, heard, 1)
+    usual = float(np.median(heard.values[RAW].mean(axis=1)))
     ratios = shown.values[RAW].mean(axis=1) / usual
     assert ((ratios > 0.45) & (ratios < 2.2)).all()
-    assert set(shown.values) == {step.name for step in takes.steps}
+    assert set(shown.values) == {step.name for step in heard.steps}
 
 
 def write_calibration(path: Path, model: Model, **changed: object) -> Path:
@@ -167,11 +154,11 @@ def test_a_cut_calibration_is_refused_at_every_length(dynamic: Model, tmp_path: 
 
 
 def test_of_many_takes_everybody_keeps_some(
-    takes: ChainTakes, monkeypatch: pytest.MonkeyPatch
+    heard: ChainTakes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Of more takes than are attacked, each person keeps the same share of theirs."""
     monkeypatch.setattr(scenes, "MOST_TAKES", 16)
-    shown = made_again(takes)
+    shown = made_again(heard)
     assert shown is not None
     names, counts = np.unique(shown.people, return_counts=True)
     assert names.tolist() == ["P01", "P02", "P03", "P04"]

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from capture.cues.labels import read_events, write_events
-from capture.emulated.optic.optics import SENSORS
 from capture.store.session import events_path, read_session
 from runtime.errors import UsageError
 from runtime.model import Model, load_model, run_stages
@@ -23,18 +22,6 @@ from trainer.audit.chain import DARK, RAW, overheard, steps_of
 from trainer.audit.steps import ChainTakes, chain_steps
 
 MODELS = Path(__file__).resolve().parents[3] / "models"
-
-
-@pytest.fixture(scope="module")
-def dynamic() -> Model:
-    """Return the demo's model of movements, windows and all, at the emulated setting."""
-    return dataclasses.replace(load_model(MODELS / "dynamic"), sensor=SENSORS["lensless32"])
-
-
-@pytest.fixture(scope="module")
-def heard(dynamic: Model, recorded_once: Path) -> ChainTakes:
-    """Return what every step held of the small data set."""
-    return chain_steps(dynamic, recorded_once)
 
 
 def test_every_stage_and_every_memory_is_a_step_once(dynamic: Model) -> None:
