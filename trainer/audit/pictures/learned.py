@@ -54,10 +54,14 @@ class Guess:
     apart : float64 (n_apart, n_cells)
         Of the people set apart, without having seen them.
     asked : float64 (n_asked, n_cells)
+    outlines : two float64 arrays, of the shapes of both, or None
+        How sure it is of each cell that the thing itself is there, where it learned that apart from
+        how bright it is.
     """
 
     apart: Float64
     asked: Float64
+    outlines: tuple[Float64, Float64] | None = None
 
 
 def pairs_of(x: Float64, y: Float64, apart: NDArray[np.bool_], asked: Float64) -> Pairs | None:
