@@ -44,7 +44,6 @@ from runtime.firmware.watching import (
 )
 from runtime.intervals import garwood_upper
 from runtime.model import Model, load_model, run_stages
-from runtime.sensor import Sensor
 from runtime.stages.contract.stage import Counts, Int32
 
 AT_ONCE = 64
@@ -166,7 +165,9 @@ def play(model: Model, setting: DeviceSetting, session: EmulatedSession, seed: i
     active = dataclasses.replace(
         model.sensor, led_current_ma=setting.led_current_ma, exposure_us=setting.exposure_us
     )
-    benches: list[Bench] = [Bench(each, "unit-a", session.bench.optic.grid) for each in (weak, active)]
+    benches: list[Bench] = [
+        Bench(each, "unit-a", session.bench.optic.grid) for each in (weak, active)
+    ]
     seconds = session.script_end_s
     ticks = np.arange(int(seconds * setting.watching_rate_hz)) / setting.watching_rate_hz
     seen = [_exposed(world, benches[0], part, rng) for part in _parts(ticks)]
