@@ -57,7 +57,7 @@ def _area(uw: Float64, score: Float64, chosen: list[int]) -> float:
 def test_a_search_finds_the_front_of_a_known_table_in_a_fraction_of_its_settings(
     kind: int, known_prices: bool
 ) -> None:
-    """Of 960 settings a search of 48 has the whole front; 48 spread evenly have hardly any of it."""
+    """Of 960 settings a search of 48 has the whole front; 48 spread evenly have next to none."""
     uw, score = _table(kind)
     front = set(np.flatnonzero(on_front(uw, score)).tolist())
     chosen = _searched(uw, score, 48, known_prices)

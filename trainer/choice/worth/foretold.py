@@ -6,10 +6,10 @@ knobs, and another to the logarithms of prices where those are not known. Of eve
 follows how far the front's area is expected to grow by it (M. Emmerich, A. Deutz and J.
 Klinkenberg, Hypervolume-based expected improvement, CEC 2011; D. Jones, M. Schonlau and W. Welch,
 J. Glob. Optim. 13, 1998): as prices have hardly any noise, the area grows in strips of known width,
-each by how far a normal variable is expected above the front's height there. Several are chosen at a time,
-each as if those before it had scored what is foretold of them (D. Ginsbourger, R. Le Riche and L.
-Carraro, Kriging is well-suited to parallelize optimization, 2010; all from memory). How many does
-not depend on the processes at hand, so that a search comes to the same settings on any machine.
+each by how far a normal variable is expected above the front's height there. Several are chosen at
+a time, each as if those before it had scored what is foretold of them (D. Ginsbourger, R. Le Riche
+and L. Carraro, Kriging is well-suited to parallelize optimization, 2010; all from memory). How many
+does not depend on the processes at hand, so that a search comes to the same settings anywhere.
 """
 
 from __future__ import annotations
