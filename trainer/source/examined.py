@@ -17,7 +17,7 @@ from trainer.source.calibrated import Calibrated, Samples, samples_of, truth_of
 from trainer.source.figures import Errors, error_figures, over_distance, over_field
 from trainer.source.readouts import Box, SourceReadouts, slopes_at
 
-__all__ = ["examine_source", "refusals", "unit_check"]
+__all__ = ["examine_source", "frame_errors", "refusals", "unit_check"]
 
 _MOST = 1500
 _OTHER = 2.0
@@ -28,16 +28,9 @@ def examine_source(
     calibrated: Calibrated, samples: Samples, box: Box, recipe: Recipe
 ) -> dict[str, Any]:
     """Measure every frame of one source, and hold errors to the bound of each."""
-    some = samples.take(_MOST)
-    n = calibrated.model.closing.n_out // 2  # event, values and a flag for each
-    outputs_of = calibrated.run(some.values.astype(np.int32))[1]
-    evidence = calibrated.run_float(some.values.astype(np.int32))[:, :n]
+    fixed, real = frame_errors(calibrated, samples, box)
+    n, truth, valid = fixed.truth.shape[1], fixed.truth, fixed.valid
     scales = np.array([o.value(1) for o in calibrated.model.closing.outputs()[1 : 1 + n]])
-    valid = np.asarray(outputs_of[:, 1 + n :].all(axis=1))
-    bound = _bounds(calibrated, some, box, n)
-    truth = truth_of(some, n)
-    fixed = Errors(outputs_of[:, 1 : 1 + n] * scales - truth, truth, bound, valid)
-    real = Errors(evidence * scales - truth, truth, bound, valid)
     names = [o.name for o in calibrated.model.closing.outputs()[1 : 1 + n]]
     units = [o.unit for o in calibrated.model.closing.outputs()[1 : 1 + n]]
     halves = [h * s for h, s in zip(calibrated.model.closing.half_widths, scales, strict=True)]  # type: ignore[attr-defined]
@@ -53,6 +46,20 @@ def examine_source(
         "over_distance": over_distance(fixed, _baseline(box)) if n == 4 else [],
         "baseline_mm": round(_baseline(box), 6),
     }
+
+
+def frame_errors(calibrated: Calibrated, samples: Samples, box: Box) -> tuple[Errors, Errors]:
+    """Return the errors of frames of one source, at most 1,500, in fixed point and in floats."""
+    some = samples.take(_MOST)
+    n = calibrated.model.closing.n_out // 2  # event, values and a flag for each
+    outputs_of = calibrated.run(some.values.astype(np.int32))[1]
+    evidence = calibrated.run_float(some.values.astype(np.int32))[:, :n]
+    scales = np.array([o.value(1) for o in calibrated.model.closing.outputs()[1 : 1 + n]])
+    valid = np.asarray(outputs_of[:, 1 + n :].all(axis=1))
+    bound = _bounds(calibrated, some, box, n)
+    truth = truth_of(some, n)
+    fixed = Errors(outputs_of[:, 1 : 1 + n] * scales - truth, truth, bound, valid)
+    return fixed, Errors(evidence * scales - truth, truth, bound, valid)
 
 
 def _baseline(box: Box) -> float:

@@ -93,7 +93,7 @@ def occupancy_page(evaluation: Row) -> str:
         style=Markup(page_style()),  # noqa: S704 - the house's own style sheet
         words=occupancy_words(evaluation),
         rows=occupancy_rows(evaluation),
-        cautions=CAUTIONS,
+        cautions=[*CAUTIONS, *(each["text"] for each in evaluation["cautions"])],
         peer=PEER,
         emulated=emulated_words(evaluation),
     )
