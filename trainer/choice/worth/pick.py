@@ -2,7 +2,9 @@
 
     wish      = condition { "and" condition }
     condition = quantity comparison number
-    quantity  = "uw" | "f1" | "accuracy" | "misses"
+    quantity  = "uw" | "f1" | "accuracy" | "misses"     of gestures
+              | "accuracy" | "exact" | "within_one"     of presence and count
+              | "error" | "mm" | "mrad" | "valid" | "hz"    of a light's place
     comparison = "<" | "<=" | ">" | ">="
 
 Read by this grammar and by nothing else: a wish is no program.
@@ -25,8 +27,15 @@ MAX_LENGTH = 200
 QUANTITIES = {
     "uw": "microwatts, median over a day",
     "f1": "event F1, people held out in turn",
-    "accuracy": "share of takes that are right, people held out in turn",
+    "accuracy": "share of takes (or of frames of places) that are right, held out in turn",
     "misses": "share of arrivals that the watching state misses",
+    "exact": "share of frames whose count is right, places held out in turn",
+    "within_one": "share of frames whose count is at most one off",
+    "error": "root mean square error, sessions held out: of range as a share of it, else mrad",
+    "mm": "the same of range, millimetres",
+    "mrad": "the same of direction, milliradians",
+    "valid": "share of frames whose values are valid",
+    "hz": "values a second",
 }
 COMPARISONS: dict[str, Callable[[float, float], bool]] = {
     "<": operator.lt,
@@ -116,7 +125,8 @@ def pick(wish: Wish, points: Sequence[Mapping[str, Any]]) -> int:
     ----------
     wish : Wish
     points : sequence of mapping
-        Each with ``uw``, ``score`` and what it has of the other quantities.
+        Each with ``uw``, ``score``, of which more is better, and what it has of the other
+        quantities.
 
     Raises
     ------
