@@ -12,8 +12,10 @@ from typing import Any
 import numpy as np
 
 from runtime.stages.contract.stage import Float64
+from trainer.choice.worth.pick import GESTURES
+from trainer.recipe import Recipe
 
-__all__ = ["MEASURES", "Judged", "Measure"]
+__all__ = ["KNOBS_OF", "MEASURES", "Judged", "Measure", "measured_by", "quantities_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +69,35 @@ MEASURES = {
     "presence": Measure("accuracy", "balanced accuracy of presence", "", False),
     "count": Measure("accuracy", "exact count", "", False),
 }
+
+QUANTITIES_OF = {
+    "range": ("uw", "error", "mm", "valid", "hz"),
+    "direction": ("uw", "error", "mrad", "valid", "hz"),
+    "presence": ("uw", "accuracy", "hz"),
+    "count": ("uw", "accuracy", "exact", "within_one", "hz"),
+}
+"""What a wish may name, by measure."""
+KNOBS_OF = {
+    "range": "knobs_source.toml",
+    "direction": "knobs_source.toml",
+    "presence": "knobs_occupancy.toml",
+    "count": "knobs_occupancy.toml",
+}
+"""Which built-in description of knobs is theirs."""
+
+
+def quantities_of(measure: str | None) -> tuple[str, ...]:
+    """Return what a wish may name, of a measure or, without any, of gestures."""
+    return GESTURES if measure is None else QUANTITIES_OF[measure]
+
+
+def measured_by(recipe: Recipe) -> str | None:
+    """Return which of the measures a recipe is judged by; None where it is none of these."""
+    if recipe.source is not None:
+        return recipe.source.measures
+    if recipe.occupancy is not None:
+        return "presence" if recipe.occupancy.most == 1 else "count"
+    return None
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,7 @@ from trainer.choice.worth.resamples import Resampled, resample
 from trainer.fit.kept_fits import Finished
 from trainer.work.jobs import Workers, run_jobs
 
-__all__ = ["UnlitFrontier", "UnlitPoint", "find_unlit", "is_unlit"]
+__all__ = ["UnlitFrontier", "UnlitPoint", "find_unlit"]
 
 SEED = 1
 TWO_POINTS = 0.02
@@ -141,11 +141,6 @@ class UnlitFrontier:
         """The few that locked units are asked about."""
         few = [self.on_front[self.knee], self.nearly_best]
         return few[:1] if few[0] is few[1] else few
-
-
-def is_unlit(asked: Asked) -> bool:
-    """Tell whether a search is for a task whose light is not the device's own."""
-    return any(r.source is not None or r.occupancy is not None for r in asked.recipes)
 
 
 def find_unlit(asked: Asked, workers: Workers, tell: Notify) -> UnlitFrontier:

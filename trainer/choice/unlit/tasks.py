@@ -17,7 +17,7 @@ from trainer.choice.tried.asked import OPPONENTS, Asked, Notify
 from trainer.choice.tried.knobs import Option
 from trainer.choice.tried.pricing import OfOneShape
 from trainer.choice.tried.settings import Tried
-from trainer.choice.unlit.measures import MEASURES, Judged, Measure
+from trainer.choice.unlit.measures import MEASURES, Judged, Measure, measured_by
 from trainer.choice.unlit.people import PlacesTrial, PricedPlaces, fewer_trees, judge_places
 from trainer.choice.unlit.sources import PricedSource, SourceTrial, foresee, judge_source
 from trainer.choice.worth.halving import Countdown
@@ -25,7 +25,6 @@ from trainer.corpus.recordings import Corpus, groups_of, open_corpus
 from trainer.fit.held_out import HeldOut
 from trainer.fit.kept_fits import Finished
 from trainer.judge.evaluate import refuse_shared_groups
-from trainer.occupancy.training import occupancy_of
 from trainer.recipe import Recipe
 from trainer.source.fitted import calibrated_unit
 from trainer.work.jobs import Workers
@@ -126,14 +125,9 @@ class SourceTask:
     recipe: Recipe
 
     @property
-    def measures(self) -> str:
-        """``range`` or ``direction``."""
-        return "direction" if self.recipe.source is None else self.recipe.source.measures
-
-    @property
     def measure(self) -> Measure:
         """An error."""
-        return MEASURES[self.measures]
+        return MEASURES[measured_by(self.recipe) or ""]
 
     @property
     def units(self) -> str:
@@ -167,7 +161,7 @@ class SourceTask:
 
     def judged(self, tried: Tried, outcome: HeldOut, *, locked: bool = False) -> Judged | None:
         """Return the errors of valid frames."""
-        return judge_source(outcome.scores[0], self.measures)
+        return judge_source(outcome.scores[0], measured_by(self.recipe) or "")
 
     def priced(
         self, asked: Asked, tried: Sequence[Tried], devices: Sequence[DeviceSetting]
@@ -200,7 +194,7 @@ class PeopleTask:
     @property
     def measure(self) -> Measure:
         """Balanced accuracy where it is asked whether, exact count where it is asked how many."""
-        return MEASURES["presence" if occupancy_of(self.recipe).most == 1 else "count"]
+        return MEASURES[measured_by(self.recipe) or ""]
 
     @property
     def units(self) -> str:

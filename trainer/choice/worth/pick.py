@@ -21,8 +21,10 @@ from typing import Any
 
 from runtime.errors import UsageError
 
-__all__ = ["QUANTITIES", "Condition", "Wish", "parse_wish", "pick"]
+__all__ = ["GESTURES", "QUANTITIES", "Condition", "Wish", "parse_wish", "pick"]
 
+GESTURES = ("uw", "f1", "accuracy", "misses")
+"""Quantities of a front of gestures."""
 MAX_LENGTH = 200
 QUANTITIES = {
     "uw": "microwatts, median over a day",
@@ -91,8 +93,14 @@ class Wish:
         return any(c.quantity == "uw" and c.comparison[0] == "<" for c in self.conditions)
 
 
-def parse_wish(text: str) -> Wish:
+def parse_wish(text: str, known: Sequence[str] = tuple(QUANTITIES)) -> Wish:
     """Read a wish.
+
+    Parameters
+    ----------
+    text : str
+    known : sequence of str
+        Keys of :data:`QUANTITIES` that the task has; all by default.
 
     Raises
     ------
@@ -107,8 +115,8 @@ def parse_wish(text: str) -> Wish:
         if found is None:
             raise UsageError("--pick", "condition", repr(part), _EXAMPLE)
         quantity, comparison, number = found.groups()
-        if quantity not in QUANTITIES:
-            raise UsageError("--pick", "quantity", quantity, f"one of {', '.join(QUANTITIES)}")
+        if quantity not in known:
+            raise UsageError("--pick", "quantity", quantity, f"one of {', '.join(known)}")
         if not math.isfinite(float(number)):
             raise UsageError("--pick", "number", number, "a finite one")
         conditions.append(Condition(quantity, comparison, float(number)))
@@ -145,7 +153,7 @@ def _nearest(points: Sequence[Mapping[str, Any]]) -> str:
     if not points:
         return "nothing is on the front"
     uw = [point["uw"] for point in points]
-    score = [point["score"] for point in points]
+    score = [point.get("value", point["score"]) for point in points]
     return (
         f"the front reaches from {min(uw):.4g} to {max(uw):.4g} uW "
         f"and from {min(score):.4g} to {max(score):.4g}"
