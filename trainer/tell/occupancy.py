@@ -110,7 +110,7 @@ def occupancy_page(evaluation: Row) -> str:
         rows=occupancy_rows(evaluation),
         headings=occupancy_headings(evaluation),
         shares={share: _HEADINGS[share] for share in shares_of(evaluation["occupancy"]["most"])},
-        cautions=CAUTIONS,
+        cautions=[*CAUTIONS, *(each["text"] for each in evaluation["cautions"])],
         peer=PEER,
         emulated=emulated_words(evaluation),
     )
