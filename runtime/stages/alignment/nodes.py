@@ -21,7 +21,13 @@ from runtime.stages.alignment.arithmetic import (
 )
 from runtime.stages.alignment.binned import CUT_BITS, LEAST_SQUARE_BITS, N_SPLINE, mean_factor
 from runtime.stages.alignment.energy import ROOT_LIMIT, SUM_LIMIT, TOLERANCE_SHIFT
-from runtime.stages.alignment.geometry import DELTA_BITS, N_MONOMIALS, N_OF_ROOT, CellGrid
+from runtime.stages.alignment.geometry import (
+    DELTA_BITS,
+    MEAN_BITS,
+    N_MONOMIALS,
+    N_OF_ROOT,
+    CellGrid,
+)
 
 if TYPE_CHECKING:
     from runtime.stages.contract.onnx_nodes import Nodes
@@ -70,9 +76,8 @@ class Writer:
         return self.round_shift(values, shift), shift
 
     def row(self, table: np.ndarray, index: str) -> str:
-        """Take a row of a constant table, as int64."""
-        small = table.astype(np.int32) if table.dtype != np.int64 else table
-        return self.nodes.cast(self.nodes.op("Gather", self.nodes.constant(small), index), "int64")
+        """Take a row of a constant table, as int64; the table stays as small as it is."""
+        return self.nodes.cast(self.nodes.op("Gather", self.nodes.constant(table), index), "int64")
 
     def dots(self, filters: str, values: str, n: int) -> str:
         """Multiply a matrix (k, n) with a vector (n,)."""
@@ -197,22 +202,27 @@ def _aligned(
     grid = stage.fine_grid
     rows, cols = np.arange(stage.n_rows), np.arange(stage.n_cols)
     inside = (rows[:, None] * stage.bank_stride + cols).ravel().astype(np.int64)
-    bank = nodes.constant(stage.bank.astype(np.int32))
+    bank = nodes.constant(stage.bank)
+    total = nodes.op("ReduceSum", values, nodes.indices(0), keepdims=1)
+    mean = nodes.op("Mul", total, nodes.int64(1 << MEAN_BITS))
+    mean = write.scale(mean, *mean_factor(windows.n_pixels))
     root = shift = place = cell = ""
     for _ in range(2):
         column, row = write.index(grid, slopes)
         cell = write.cell(grid, column, row)
-        starts = write.row(
-            stage.starts[aperture], nodes.reshape(write.row(grid.corners, cell), 4, 1)
-        )
+        corners = write.row(grid.corners, cell)
+        starts = write.row(stage.starts[aperture], nodes.reshape(corners, 4, 1))
         at = nodes.op("Add", starts, nodes.constant(inside))
         filters = nodes.cast(nodes.op("Gather", bank, at), "int64")
         dots = write.dots(filters, values, windows.n_pixels)
+        sums = nodes.reshape(write.row(stage.filters.sums[aperture], corners), 4)
+        alike = nodes.round_shift(nodes.op("Mul", sums, mean), MEAN_BITS)
+        dots = nodes.op("Sub", dots, alike)
         terms = nodes.reshape(write.row(stage.fine_terms[aperture], cell), -1, 4)
         place, root, shift = write.placed(dots, terms, stage.gain_bits[1], with_root=True)
         slopes = write.slopes(grid, column, row, place)
     rows_of = nodes.reshape(write.row(grid.spline_of, cell), N_SPLINE)
-    patterns = write.row(stage.spline[aperture], rows_of)
+    patterns = write.row(stage.patterns(aperture), rows_of)
     return slopes, root, shift, *_left(stage, write, bins, bin_shift, patterns, place)
 
 

@@ -41,7 +41,7 @@ class Nodes:
         return name
 
     def constant(self, value: NDArray[np.integer]) -> str:
-        """Append one initializer; int32 or int64."""
+        """Append one initializer; int32 or int64, or smaller where only Gather takes from it."""
         name = f"{self.prefix}constant_{len(self.initializers)}"
         self.initializers.append(numpy_helper.from_array(np.ascontiguousarray(value), name))
         return name
