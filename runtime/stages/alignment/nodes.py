@@ -5,7 +5,7 @@ Where the C leaves it out, the same cell gives the same again.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -43,16 +43,11 @@ class Writer:
     """Integer idioms on top of the shared ones; every value is int64."""
 
     nodes: Nodes
-    known: dict[tuple[str, tuple[int, ...], bytes], str] = field(default_factory=dict)
 
     def table(self, values: np.ndarray) -> str:
-        """Return a constant in the smallest type that holds it, once however often it is read."""
+        """Return a constant in the smallest type that holds it, for Gather or Cast."""
         least = np.min_scalar_type(-1 - int(np.abs(values).max()))
-        small = np.ascontiguousarray(values, dtype=least)
-        key = least.name, small.shape, small.tobytes()
-        if key not in self.known:
-            self.known[key] = self.nodes.constant(small)
-        return self.known[key]
+        return self.nodes.constant(values.astype(least))
 
     def power(self, exponent: str) -> str:
         """Return 2 to exponents."""
