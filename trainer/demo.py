@@ -23,6 +23,7 @@ from runtime.errors import ToolError, UsageError
 from trainer.demo_recordings import (
     LIGHTS,
     LIGHTS_FIELD_DEG,
+    PAIR,
     PEOPLE,
     SENSOR,
     STILL,
@@ -144,14 +145,20 @@ def run_demo(out: Path, *, as_json: bool = False) -> None:
 
 
 def _train(data: Path, name: str, out: Path) -> dict[str, Any]:
-    if name == "range":
-        return _train_range(data / LIGHTS, out)
     from capture.emulated.optic.optics import SENSORS
     from runtime.firmware.setting import DeviceSetting
     from trainer.corpus.at_setting import AtSetting
     from trainer.recipe import load_recipe
     from trainer.train import train_model
 
+    recipe = load_recipe(name)
+    if recipe.source is not None:  # within the field that the rig filled
+        source = recipe.source.model_copy(update={"half_field_deg": LIGHTS_FIELD_DEG})
+        recipe = recipe.model_copy(update={"source": source})
+        # Lights shine by themselves: the LED stays off, while watching too.
+        usual = DeviceSetting.of(replace(SENSORS[PAIR], led_current_ma=0.0))
+        at = AtSetting(replace(usual, watching_led_current_ma=0.0))
+        return train_model(data / LIGHTS, recipe, out, at=at)
     sensor = SENSORS[SENSOR]
     if name == STILL:
         sensor = replace(sensor, frame_rate_hz=float(STILL_RATE_HZ))
@@ -162,19 +169,7 @@ def _train(data: Path, name: str, out: Path) -> dict[str, Any]:
         watching_exposure_us=WATCHING_SHARE * usual.exposure_us,
     )
     left_out = LEFT_OUT.get(name, ())
-    recipe = load_recipe(name)
     return train_model(data / PEOPLE, recipe, out, skip=left_out, at=AtSetting(device))
-
-
-def _train_range(data: Path, out: Path) -> dict[str, Any]:
-    """Calibrate by the rig, within the field that it filled."""
-    from trainer.recipe import load_recipe
-    from trainer.train import train_model
-
-    recipe = load_recipe("range")
-    assert recipe.source is not None  # noqa: S101 - a recipe of a source
-    source = recipe.source.model_copy(update={"half_field_deg": LIGHTS_FIELD_DEG})
-    return train_model(data, recipe.model_copy(update={"source": source}), out)
 
 
 def _verify(model: Path) -> dict[str, Any]:

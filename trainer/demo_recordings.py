@@ -11,6 +11,7 @@ from pathlib import Path
 __all__ = [
     "LIGHTS",
     "LIGHTS_FIELD_DEG",
+    "PAIR",
     "PEOPLE",
     "SENSOR",
     "STILL",
