@@ -22,7 +22,7 @@ def _bank(least: int = -127) -> FilterBank:
 
 
 def test_light_alike_on_all_pixels_drops_out_of_windows() -> None:
-    """Windows do not sum to zero, yet 700 counts on every pixel act as a sixteenth of one at most."""
+    """Windows do not sum to zero, yet light on every pixel acts as a sixteenth of a count."""
     bank, rng = _bank(-20), np.random.default_rng(8)
     values, cells = rng.integers(-900, 900, (40, 48)), rng.integers(0, GRID.n_cells, 40)
     assert np.abs(bank.sums).min() > 100
