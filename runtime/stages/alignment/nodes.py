@@ -46,6 +46,11 @@ class Writer:
 
     nodes: Nodes
 
+    def table(self, values: np.ndarray) -> str:
+        """Return a constant in the smallest type that holds it, for Gather or Cast."""
+        least = np.min_scalar_type(-1 - int(np.abs(values).max()))
+        return self.nodes.constant(values.astype(least))
+
     def power(self, exponent: str) -> str:
         """Return 2 to exponents."""
         return self.nodes.op("Gather", self.nodes.constant(_POWERS), exponent)
@@ -78,8 +83,8 @@ class Writer:
         return self.round_shift(values, shift), shift
 
     def row(self, table: np.ndarray, index: str) -> str:
-        """Take a row of a constant table, as int64; the table stays as small as it is."""
-        return self.nodes.cast(self.nodes.op("Gather", self.nodes.constant(table), index), "int64")
+        """Take a row of a constant table, as int64."""
+        return self.nodes.cast(self.nodes.op("Gather", self.table(table), index), "int64")
 
     def dots(self, filters: str, values: str, n: int) -> str:
         """Multiply a matrix (k, n) with a vector (n,)."""
@@ -199,7 +204,7 @@ def _aligned(
     bins, bin_shift = write.cut(
         nodes.reshape(nodes.sum(nodes.sum(split, 3), 1), windows.n_bins), SEARCH_BITS
     )
-    patterns = nodes.constant(stage.search[aperture].astype(np.int64))
+    patterns = nodes.cast(write.table(stage.search[aperture]), "int64")
     scores = write.dots(patterns, bins, windows.n_bins)
     if seed:
         scores = nodes.op("Where", _near(stage, write, seed), scores, nodes.int64(-(1 << 40)))
@@ -215,7 +220,7 @@ def _aligned(
     grid = stage.fine_grid
     rows, cols = np.arange(stage.n_rows), np.arange(stage.n_cols)
     inside = (rows[:, None] * stage.bank_stride + cols).ravel().astype(np.int64)
-    bank = nodes.constant(stage.bank)
+    bank = write.table(stage.bank)
     total = nodes.op("ReduceSum", values, nodes.indices(0), keepdims=1)
     mean = nodes.op("Mul", total, nodes.int64(1 << MEAN_BITS))
     mean = write.scale(mean, *mean_factor(windows.n_pixels))
@@ -225,7 +230,7 @@ def _aligned(
         cell = write.cell(grid, column, row)
         corners = write.row(grid.corners, cell)
         starts = write.row(stage.starts[aperture], nodes.reshape(corners, 4, 1))
-        at = nodes.op("Add", starts, nodes.constant(inside))
+        at = nodes.op("Add", starts, nodes.cast(write.table(inside), "int64"))
         filters = nodes.cast(nodes.op("Gather", bank, at), "int64")
         dots = write.dots(filters, values, windows.n_pixels)
         sums = nodes.reshape(write.row(stage.filters.sums[aperture], corners), 4)

@@ -392,7 +392,8 @@ class Registration(Stage):
 
     def onnx(self, nodes: Nodes, x: str, state: dict[str, str]) -> tuple[str, dict[str, str]]:
         """Write search and alignments with MatMul and Gather."""
-        return registration_nodes(self, nodes, x), state
+        with nodes.once():
+            return registration_nodes(self, nodes, x), state
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Align one aperture after another: see the kernel's own notes."""
