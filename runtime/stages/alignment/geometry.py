@@ -11,8 +11,9 @@ from runtime.stages.contract.stage import Int64, require
 __all__ = [
     "DELTA_BITS",
     "MEAN_BITS",
+    "N_COMBINED",
     "N_CORNERS",
-    "N_MONOMIALS",
+    "N_OF_PLACE",
     "N_OF_ROOT",
     "SLOPE_BITS",
     "CellGrid",
@@ -26,8 +27,12 @@ DELTA_BITS = 14
 MEAN_BITS = 4
 """The mean that is taken off a filter's dot product stands in sixteenths of a count."""
 N_CORNERS = 4
-N_MONOMIALS = 10
-N_OF_ROOT = 6
+N_COMBINED = 3 * N_CORNERS
+"""Numbers that combine the dot products of a cell's corners: for brightness, x and y."""
+N_OF_PLACE = 21
+"""Monomials of two variables up to the fifth power."""
+N_OF_ROOT = 10
+"""Up to the third."""
 _DROP = 4
 _MOST_SLOPE = 1 << 19
 _INDEX_SHIFT = 30

@@ -12,8 +12,10 @@ from numpy.typing import NDArray
 from runtime.errors import FormatError, OverflowRisk
 from runtime.fixedpoint import INT32_MAX, round_shift, saturate
 from runtime.stages.alignment.arithmetic import (
+    ACCEPTED,
+    COMBINATION_LIMIT,
+    POLYNOMIAL_LIMIT,
     SEARCH_BITS,
-    TERM_LIMIT,
     Aligned,
     block_cut,
     log_level,
@@ -26,8 +28,9 @@ from runtime.stages.alignment.energy import EnergyRule
 from runtime.stages.alignment.filter_bank import FilterBank
 from runtime.stages.alignment.geometry import (
     DELTA_BITS,
+    N_COMBINED,
     N_CORNERS,
-    N_MONOMIALS,
+    N_OF_PLACE,
     N_OF_ROOT,
     CellGrid,
     Windows,
@@ -53,7 +56,7 @@ __all__ = ["OUTPUTS", "Registration"]
 
 OUTPUTS = ("slope_x", "slope_y", "level", "excess")
 """What is given for each aperture."""
-_COARSE_TERMS = 1 + 2 * N_MONOMIALS
+_COARSE_TERMS = N_COMBINED + 2 * N_OF_PLACE
 _FINE_TERMS = _COARSE_TERMS + N_OF_ROOT
 
 
@@ -62,7 +65,7 @@ class Registration(Stage):
     """Slopes of one source at each aperture, how bright it is, and whether one source explains it.
 
     A search over binned patterns finds the cell, then two alignments the place: one on bins, one on
-    all pixels, the second of these repeated once where its place lies in a neighbouring cell. The
+    all pixels, the second of these repeated once where its place lies well beyond its cell. The
     first aperture is searched whole, the others within `reach` cells of its direction.
     Outputs of an aperture: the two slopes in steps of 2**-18; the level, 16 times the base-2
     logarithm of the energy that one source explains; and the excess: what energy is left, above
@@ -89,14 +92,15 @@ class Registration(Stage):
     search : int8 (n_apertures, n_coarse_cells, n_bins)
         Patterns in the middle of the cells, all of one norm; zero where nothing was calibrated.
     coarse_filters : int8 (n_apertures, n_coarse_nodes, n_bins)
-    coarse_terms : int16 (n_apertures, n_coarse_cells, 21, 4)
+    coarse_terms : int16 (n_apertures, n_coarse_cells, 54)
+        As of `runtime.stages.alignment.arithmetic.placed`.
     bank : int8 (n_bank,)
         Filters of all pixels; those of a corner begin at its start, a row every `bank_stride`: each
         by itself, or many as windows of one plane. What a filter's sum would see of light alike on
         all pixels, the readout's mean, is taken off.
     bank_stride : int
-    starts : int32 (n_apertures, n_fine_nodes)
-    fine_terms : int16 (n_apertures, n_fine_cells, 27, 4)
+    starts : int32 (n_apertures or 1, n_fine_nodes)
+    fine_terms : int16 (n_apertures, n_fine_cells, 64)
     spline : int8 (n_apertures or 1, (n_fine_x + 2) * (n_fine_y + 2), n_bins)
         Patterns in bins, coefficients of a quadratic B-spline over the fine cells; one set of them
         may serve all apertures.
@@ -137,10 +141,10 @@ class Registration(Stage):
         for name, dtype, shape in (
             ("search", "int8", (n, coarse.n_cells, bins)),
             ("coarse_filters", "int8", (n, coarse.n_nodes, bins)),
-            ("coarse_terms", "int16", (n, coarse.n_cells, _COARSE_TERMS, N_CORNERS)),
+            ("coarse_terms", "int16", (n, coarse.n_cells, _COARSE_TERMS)),
             ("bank", "int8", (None,)),
-            ("starts", "int32", (n, fine.n_nodes)),
-            ("fine_terms", "int16", (n, fine.n_cells, _FINE_TERMS, N_CORNERS)),
+            ("starts", "int32", (None, fine.n_nodes)),
+            ("fine_terms", "int16", (n, fine.n_cells, _FINE_TERMS)),
             ("spline", "int8", (None, fine.n_spline, bins)),
         ):
             frozen = frozen_array(self.kind, name, getattr(self, name), dtype, shape)
@@ -149,8 +153,16 @@ class Registration(Stage):
             raise FormatError(self.kind, "apertures of spline", len(self.spline), f"1 or {n}")
         self.filters.check(self.kind)
         for name in ("coarse_terms", "fine_terms"):
-            if np.abs(getattr(self, name).astype(np.int32)).max() > TERM_LIMIT:
-                raise FormatError(self.kind, name, "too large", f"within {TERM_LIMIT}")
+            size = np.abs(getattr(self, name).astype(np.int32))
+            sums = [
+                int(part.sum(axis=2).max())
+                for part in np.split(size, [N_COMBINED, N_COMBINED + N_OF_PLACE, _COARSE_TERMS], 2)
+            ]
+            if size[:, :, :N_COMBINED].max() > COMBINATION_LIMIT:
+                raise FormatError(self.kind, name, "too large", f"within {COMBINATION_LIMIT}")
+            if max(sums[1:]) > POLYNOMIAL_LIMIT:
+                what = f"coefficients of a polynomial in {name}"
+                raise FormatError(self.kind, what, max(sums[1:]), f"{POLYNOMIAL_LIMIT} in all")
         for name in ("search", "coarse_filters", "bank", "spline"):
             if getattr(self, name).min() < -127:
                 raise FormatError(self.kind, name, -128, "-127 to 127")
@@ -230,7 +242,7 @@ class Registration(Stage):
         others = min((2 * self.reach[0] + 1) * (2 * self.reach[1] + 1), self.coarse_grid.n_cells)
         searched = self.coarse_grid.n_cells + (n - 1) * others
         each = (2 + N_CORNERS) * windows.n_pixels + (N_CORNERS + 12) * windows.n_bins
-        return n * (each + 2 * N_CORNERS * _FINE_TERMS) + searched * windows.n_bins
+        return n * (each + 2 * _FINE_TERMS) + searched * windows.n_bins
 
     @cached_property
     def filters(self) -> FilterBank:
@@ -280,12 +292,16 @@ class Registration(Stage):
         dots = np.einsum("fkb,fb->fk", filters, cut)
         place, _, _ = placed(dots, self.coarse_terms[aperture][cell], self.gain_bits[0])
         slopes = self._slopes(coarse, cell, place)
-        root = shift = np.zeros(len(values), dtype=np.int64)
+        root, shift, cell = np.zeros((3, len(values)), dtype=np.int64)
+        left = np.arange(len(values))
         for _ in range(2):
-            cell = self._cell(self.fine_grid, slopes)
-            dots = self.filters.dots(values, aperture, cell)
-            place, root, shift = placed(dots, self.fine_terms[aperture][cell], self.gain_bits[1])
-            slopes = self._slopes(self.fine_grid, cell, place)
+            cell[left] = own = self._cell(self.fine_grid, slopes[left])
+            dots = self.filters.dots(values[left], aperture, own)
+            place[left], root[left], shift[left] = placed(
+                dots, self.fine_terms[aperture][own], self.gain_bits[1]
+            )
+            slopes[left] = self._slopes(self.fine_grid, own, place[left])
+            left = left[np.abs(place[left]).max(axis=1) > ACCEPTED]
         return Aligned(slopes, root, shift, cut, bin_shift, cell, place)
 
     def searched(self, cut: NDArray[Any], aperture: int, seed: NDArray[Any] | None) -> Int64:
@@ -315,6 +331,10 @@ class Registration(Stage):
         y = grid.middle(cell // grid.n_x, grid.low_y)
         return np.stack([x, y], axis=1) + round_shift(place * grid.step, DELTA_BITS)
 
+    def _slopes_float(self, grid: CellGrid, cell: Int64, place: Float64) -> Float64:
+        middle = self._slopes(grid, cell, np.zeros((len(cell), 2), dtype=np.int64))
+        return np.asarray(middle + place * grid.step)
+
     def run_float(self, x: Float64) -> Float64:
         """Align with the same tables, nothing rounded."""
         outputs, seed = [], None
@@ -322,22 +342,19 @@ class Registration(Stage):
             values = x[:, self.windows.columns(aperture)]
             bins = self.windows.binned(values)  # type: ignore[arg-type]  # sums of any dtype
             cell = self.searched(bins, aperture, seed)
-            slopes = np.zeros((len(x), 2))
-            root = np.zeros(len(x))
-            for grid, terms, gain in (
-                (self.coarse_grid, self.coarse_terms, self.gain_bits[0]),
-                (self.fine_grid, self.fine_terms, self.gain_bits[1]),
-                (self.fine_grid, self.fine_terms, self.gain_bits[1]),
-            ):
-                if grid == self.coarse_grid and terms is self.coarse_terms:
-                    filters = self.coarse_filters[aperture][grid.corners[cell]]
-                    dots = np.einsum("fkb,fb->fk", filters.astype(np.float64), bins)
-                else:
-                    cell = self._cell(grid, np.floor(slopes).astype(np.int64))
-                    dots = self.filters.dots_float(values, aperture, cell)
-                place, root = placed_float(dots, terms[aperture][cell].astype(np.float64), gain)
-                whole = self._slopes(grid, cell, np.zeros((len(x), 2), dtype=np.int64))
-                slopes = whole + place * grid.step
+            filters = self.coarse_filters[aperture][self.coarse_grid.corners[cell]]
+            dots = np.einsum("fkb,fb->fk", filters.astype(np.float64), bins)
+            terms = self.coarse_terms[aperture][cell].astype(np.float64)
+            place, root = placed_float(dots, terms, self.gain_bits[0])
+            slopes, left = self._slopes_float(self.coarse_grid, cell, place), np.arange(len(x))
+            for _ in range(2):
+                whole = np.floor(slopes[left]).astype(np.int64)
+                cell[left] = own = self._cell(self.fine_grid, whole)
+                dots = self.filters.dots_float(values[left], aperture, own)
+                terms = self.fine_terms[aperture][own].astype(np.float64)
+                place[left], root[left] = placed_float(dots, terms, self.gain_bits[1])
+                slopes[left] = self._slopes_float(self.fine_grid, own, place[left])
+                left = left[np.abs(place[left]).max(axis=1) > ACCEPTED / 2.0**DELTA_BITS]
             explained, excess = self.rule.float_twins(values, root)
             patterns = self.patterns(aperture)[self.fine_grid.spline_of[cell]].astype(np.float64)
             rule = self.bin_rule
