@@ -32,6 +32,7 @@ def drawn_registration(
     real = 2.0 ** (2 * sum_shift - energy_bits) / n_pixels
     shift = min(46, max(17, 15 - math.frexp(real)[1]))
     starts = rng.permutation(n_apertures * n_nodes).reshape(n_apertures, -1) * 3
+    n_own = n_apertures if rng.random() < 0.5 else 1  # or one set of filters for all
 
     def terms(n_cells: int, *polynomials: int) -> np.ndarray:
         combined = rng.normal(0, COMBINATION_LIMIT / 6, (n_apertures, n_cells, 12))
@@ -62,10 +63,8 @@ def drawn_registration(
         coarse_filters=filters(n_apertures, coarse.n_nodes, bins[0] * bins[1]),
         coarse_terms=terms(coarse.n_cells, 21, 21),
         bank=filters(3 * n_apertures * n_nodes + n_pixels + 4 * rows), bank_stride=cols + 2,
-        starts=starts.astype(np.int32), fine_terms=terms(fine.n_cells, 21, 21, 10),
-        spline=filters(
-            n_apertures if rng.random() < 0.5 else 1, fine.n_spline, bins[0] * bins[1]
-        ),
+        starts=starts[:n_own].astype(np.int32), fine_terms=terms(fine.n_cells, 21, 21, 10),
+        spline=filters(n_own, fine.n_spline, bins[0] * bins[1]),
     )  # fmt: skip
 
 

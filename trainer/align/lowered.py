@@ -310,6 +310,7 @@ def lower_registration(
     fine_terms, root_bits = _with_roots([_terms(v.fit, gains[1]) for v in fine_levels])
     patterns = [_search_patterns(each, coarse) for each in binned]
     most = max(float(np.abs(p).max()) for p in patterns)
+    alike = storage.kind == "shared"
     splines = _splines(binned, fine)
     largest = max(float(np.abs(p).max()) for p in splines)
     reach = int(np.ceil(lowering.most_disparity * (1 << 18) / coarse.step)) + 1
@@ -332,7 +333,7 @@ def lower_registration(
         coarse_terms=np.stack([_terms(v.fit, gains[0])[0] for v in coarse_levels]),
         bank=banks[0].values,
         bank_stride=banks[0].stride,
-        starts=np.stack([bank.starts for bank in banks]),
+        starts=np.stack([bank.starts for bank in (banks[:1] if alike else banks)]),
         fine_terms=fine_terms,
         spline=np.stack([np.round(p * (127 / largest)) for p in splines]).astype(np.int8),
     )  # fmt: skip

@@ -106,10 +106,14 @@ class Pattern:
             map_coordinates(self.spline, at, order=3, prefilter=False, mode="nearest")
         )
 
+    def within(self, slopes: Floats) -> Floats:
+        """Return the nearest slopes that the motion holds for."""
+        room = _BEYOND * (self.high - self.low)
+        return np.asarray(np.clip(np.atleast_2d(slopes), self.low - room, self.high + room))
+
     def at(self, slopes: Floats, along: int | None = None) -> Floats:
         """Return templates, or their derivatives along x (0) or y (1): (n, n_pixels)."""
-        room = _BEYOND * (self.high - self.low)
-        slopes = np.clip(np.atleast_2d(slopes), self.low - room, self.high + room)
+        slopes = self.within(slopes)
         if along is not None:
             step = 1e-4 * np.eye(2)[along]
             pair = [_normed(self.read(*self.places(slopes + way * step))) for way in (-1, 1)]

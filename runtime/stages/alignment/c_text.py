@@ -125,8 +125,8 @@ PW_LOCAL void @P@_judge(const int32_t *totals, const int32_t *at, int32_t of_bin
 PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends, @Y@ *y)
 {
     const @X@ *own = &x[@P@_offset[aperture]];
-    const int32_t *node = &@P@_starts[aperture * @FINE_NODES@u];
-    const @SUM@ *node_sum = &@P@_filter_sums[aperture * @FINE_NODES@u];
+    const int32_t *node = &@P@_starts[@NODES_OF@];
+    const @SUM@ *node_sum = &@P@_filter_sums[@NODES_OF@];
     int32_t bins[@N_BINS@];
     int16_t cut[@N_BINS@];
     int32_t totals[2];
@@ -250,8 +250,8 @@ def _tables(stage: Any, prefix: str) -> str:
         ("coarse", stage.coarse_filters, "int8_t", f"({n}, {coarse.n_nodes}, {bins}) filters"),
         ("coarse_terms", stage.coarse_terms, "int16_t", f"({n}, {coarse.n_cells}, 54)"),
         ("bank", stage.bank, "int8_t", f"({len(stage.bank)},) filters of all pixels"),
-        ("starts", stage.starts, "int32_t", f"({n}, {fine.n_nodes}) where a corner's begin"),
-        ("filter_sums", stage.filters.sums, _sum_type(stage), f"({n}, {fine.n_nodes}) its sum"),
+        ("starts", stage.starts, "int32_t", f"{stage.starts.shape} where a corner's begin"),
+        ("filter_sums", stage.filters.sums, _sum_type(stage), f"{stage.starts.shape} its sum"),
         ("fine_terms", stage.fine_terms, "int16_t", f"({n}, {fine.n_cells}, 64)"),
         ("spline", stage.spline, "int8_t",
          f"({len(stage.spline)}, {fine.n_spline}, {bins}) patterns in bins"),
@@ -294,6 +294,7 @@ def registration_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
             f"(aperture * {fine.n_spline * windows.n_bins}u)\n        + "
             if len(stage.spline) > 1 else ""
         ),
+        "NODES_OF": f"aperture * {fine.n_nodes}u" if len(stage.starts) > 1 else "0",
         "SUM": _sum_type(stage), "MEAN_PIXELS": mean_factor(windows.n_pixels)[0],
         "MEAN_PIXELS_SHIFT": mean_factor(windows.n_pixels)[1],
         "REACH_X": stage.reach[0], "REACH_Y": stage.reach[1],

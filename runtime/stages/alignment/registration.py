@@ -99,7 +99,7 @@ class Registration(Stage):
         by itself, or many as windows of one plane. What a filter's sum would see of light alike on
         all pixels, the readout's mean, is taken off.
     bank_stride : int
-    starts : int32 (n_apertures, n_fine_nodes)
+    starts : int32 (n_apertures or 1, n_fine_nodes)
     fine_terms : int16 (n_apertures, n_fine_cells, 64)
     spline : int8 (n_apertures or 1, (n_fine_x + 2) * (n_fine_y + 2), n_bins)
         Patterns in bins, coefficients of a quadratic B-spline over the fine cells; one set of them
@@ -143,7 +143,7 @@ class Registration(Stage):
             ("coarse_filters", "int8", (n, coarse.n_nodes, bins)),
             ("coarse_terms", "int16", (n, coarse.n_cells, _COARSE_TERMS)),
             ("bank", "int8", (None,)),
-            ("starts", "int32", (n, fine.n_nodes)),
+            ("starts", "int32", (None, fine.n_nodes)),
             ("fine_terms", "int16", (n, fine.n_cells, _FINE_TERMS)),
             ("spline", "int8", (None, fine.n_spline, bins)),
         ):

@@ -32,8 +32,7 @@ def _pattern(turn: float, seed: int = 3) -> Pattern:
     line = np.linspace(-0.25, 0.25, 12)
     seen = np.stack([a.ravel() for a in np.meshgrid(line, line)], axis=1)
     spline = spline_filter(light, order=3)
-    alike = np.ones(len(pixels))
-    return Pattern(spline, np.full(2, -22.0), motion, pixels, -edge, edge, seen, alike)
+    return Pattern(spline, np.full(2, -22.0), motion, pixels, -edge, edge, seen, np.ones(N * N))
 
 
 @pytest.mark.parametrize(("turn", "most"), [(0.0, 0.05), (1.5, 0.12)])
