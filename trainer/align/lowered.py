@@ -279,8 +279,8 @@ def lower_registration(
     cost : dict
         What the cells cost over the bound, as predicted, and how their filters are stored.
     """
-    low = np.max([o.low for o in optics], axis=0)
-    high = np.min([o.high for o in optics], axis=0)
+    low = np.min([o.low for o in optics], axis=0)
+    high = np.max([o.high for o in optics], axis=0)
     windows = Windows(
         lowering.n_rows, lowering.n_cols, lowering.stride, lowering.offsets,
         _bins(lowering.n_rows), _bins(lowering.n_cols),
