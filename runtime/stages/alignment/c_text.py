@@ -41,6 +41,13 @@ PW_LOCAL int32_t @P@_@WHAT@_index(int32_t slope, int32_t low, int32_t n)
 """
 
 _RUN = """\
+PW_LOCAL int @P@_accepted(const int32_t *at)
+{
+    return ((at[0] == pw_sat(at[0], -@ACCEPTED@, @ACCEPTED@))
+            && (at[1] == pw_sat(at[1], -@ACCEPTED@, @ACCEPTED@)))
+        ? 1 : 0;
+}
+
 /* Bins, sum and energy about the mean of an aperture's values. */
 PW_STAGE void @P@_sums(const @X@ *x, int32_t *bins, int32_t *totals)
 {
@@ -180,15 +187,17 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
             @GAIN_1@, 1, at);
         slope_x = @FINE_MIDDLE_X@ + (column * @FINE_STEP@) + @P@_cut(at[0] * @FINE_HALF@, 13);
         slope_y = @FINE_MIDDLE_Y@ + (row * @FINE_STEP@) + @P@_cut(at[1] * @FINE_HALF@, 13);
-        if ((at[0] == pw_sat(at[0], -@ACCEPTED@, @ACCEPTED@))
-            && (at[1] == pw_sat(at[1], -@ACCEPTED@, @ACCEPTED@))) {
+        if (@P@_accepted(at) != 0) {
             break;
         }
     }
     y[0] = (@Y@)slope_x;
     y[1] = (@Y@)slope_y;
     const uint32_t spline = @SPLINE_OF@((uint32_t)((row * (@FINE_N_X@ + 2)) + column) * @N_BINS@u);
-    const int32_t left = @P@_left(cut, sum, shift, &@P@_spline[spline], at, totals[0]);
+    int32_t left = @P@_left(cut, sum, shift, &@P@_spline[spline], at, totals[0]);
+    if ((left < 1) && (@P@_accepted(at) == 0)) {
+        left = 1;
+    }
     @P@_judge(totals, at, left, y);
 }
 
