@@ -43,7 +43,7 @@ from runtime.firmware.watching import (
     watching_threshold,
 )
 from runtime.intervals import garwood_upper
-from runtime.model import Model, load_model, run_stages
+from runtime.model import Model, load_model, run_stages, settled_state
 from runtime.stages.contract.stage import Counts, Int32
 
 AT_ONCE = 64
@@ -178,9 +178,13 @@ def play(model: Model, setting: DeviceSetting, session: EmulatedSession, seed: i
     for begin_s, end_s in spans:
         period = 1.0 / setting.frame_rate_hz
         frames_s = np.arange(begin_s + period / 2.0, end_s - 1e-9, period)
+        if not len(frames_s):
+            continue
         state = None
         for part in _parts(frames_s):
             exposures = _exposed(world, benches[1], part, rng)
+            if state is None:
+                state = settled_state(model, *exposures)
             bins.append(run_stages(model.stages[:1], *exposures, None)[0])
             run = model.run(*exposures, state)
             state = run.state
