@@ -56,7 +56,9 @@ def drawn_registration(
         coarse_terms=terms(coarse.n_cells, 21),
         bank=filters(3 * n_apertures * n_nodes + n_pixels + 4 * rows), bank_stride=cols + 2,
         starts=starts.astype(np.int32), fine_terms=terms(fine.n_cells, 27),
-        spline=filters(n_apertures, fine.n_spline, bins[0] * bins[1]),
+        spline=filters(
+            n_apertures if rng.random() < 0.5 else 1, fine.n_spline, bins[0] * bins[1]
+        ),
     )  # fmt: skip
 
 

@@ -15,8 +15,9 @@ from runtime.stages.alignment.arithmetic import TERM_LIMIT
 from runtime.stages.alignment.geometry import SLOPE_BITS, CellGrid, Windows
 from runtime.stages.alignment.registration import Registration
 from trainer.align.binned import bin_energy, bin_spline, bin_tolerance
-from trainer.align.cells import CellFit, Design, cell_terms, corner_filters, grid_over, slopes_of
+from trainer.align.cells import CellFit, Design, cell_terms, grid_over, slopes_of
 from trainer.align.multipliers import at_least_17
+from trainer.align.windows import Bank, Storage, joined, storages
 
 __all__ = ["LearnedOptic", "Lowering", "lower_registration", "with_tolerance"]
 
@@ -92,7 +93,7 @@ class Lowering:
 class _Level:
     """One level of cells of one aperture in integers."""
 
-    filters: npt.NDArray[np.int8]
+    bank: Bank
     fit: CellFit
 
 
@@ -110,55 +111,38 @@ def _near_seen(grid: CellGrid, seen: Floats) -> npt.NDArray[np.bool_]:
     return np.asarray(away <= max(1.5 * grid.step / (1 << SLOPE_BITS), 2.0 * spacing))
 
 
-def _quantised(filters: Floats) -> npt.NDArray[np.int8]:
-    """Round filters to 8 bits so that each still sums to zero, and light on all pixels drops out.
-
-    What rounding leaves over is taken off where it was rounded furthest.
-    """
-    scale = 126.0 / max(float(np.abs(filters).max()), 1e-12)
-    wanted = filters * scale
-    whole = np.round(wanted)
-    for row, exact in zip(whole, wanted, strict=True):
-        over = int(row.sum())
-        way = 1 if over > 0 else -1
-        furthest = np.argsort(way * (exact - row), kind="stable")[: abs(over)]
-        row[furthest] -= way
-    return np.asarray(whole.astype(np.int8))
-
-
-def _chosen_grid(
-    optics: Sequence[Any], bounds: tuple[Floats, Floats], steps: Sequence[float], design: Design,
-    most: tuple[float, float, float],
-) -> CellGrid:  # fmt: skip
+def _chosen(
+    optics: Sequence[Any], bounds: tuple[Floats, Floats], steps: Sequence[float],
+    most: tuple[float, float, float], storage: Storage,
+) -> tuple[CellGrid, bool]:  # fmt: skip
     """Return the widest cells that cost no more than they may, or the narrowest that are tried.
 
-    `most` holds loss, bias over the bound, and bias in steps of a slope.
+    `most` holds loss, bias over the bound, and bias in steps of a slope. With the cells comes
+    whether they cost no more.
     """
     for step in steps:
         grid = grid_over(*bounds, step)
         if max(grid.n_x, grid.n_y) > 96:
             break
-        usable = np.flatnonzero(_near_seen(grid, optics[0].seen))
-        cells = usable[np.linspace(0, len(usable) - 1, _SAMPLES).astype(int)]
-        corners = np.unique(grid.corners[cells])
-        filters = _quantised(
-            corner_filters(optics[0].at(slopes_of(grid, corners=True)[corners]), design)
+        fits = []
+        for optic in optics:
+            usable = np.flatnonzero(_near_seen(grid, optic.seen))
+            cells = usable[np.linspace(0, len(usable) - 1, _SAMPLES).astype(int)]
+            bank = storage.bank(optics, optic, grid, np.unique(grid.corners[cells]))
+            fits.append(
+                cell_terms(grid, cells, partial(_corners_of, bank, grid), optic.at, storage.design)
+            )
+        loss, bias, offset = (
+            float(np.median(np.concatenate([getattr(fit, name) for fit in fits])))
+            for name in ("loss", "bias", "offset")
         )
-        known = dict(zip(corners.tolist(), filters.astype(float), strict=True))
-        fit = cell_terms(
-            grid, cells,
-            partial(_corners_of, known, grid),
-            optics[0].at, design,
-        )  # fmt: skip
-        loss, bias = float(np.median(fit.loss)), float(np.median(fit.bias))
-        offset = float(np.median(fit.offset)) * grid.step
-        if loss <= most[0] and bias <= most[1] and offset <= most[2]:
-            break
-    return grid
+        if loss <= most[0] and bias <= most[1] and offset * grid.step <= most[2]:
+            return grid, True
+    return grid, False
 
 
-def _corners_of(known: dict[int, Floats], grid: CellGrid, cell: int) -> Floats:
-    return np.stack([known[corner] for corner in grid.corners[cell].tolist()])
+def _corners_of(bank: Bank, grid: CellGrid, cell: int) -> Floats:
+    return bank.filters(grid.corners[cell])
 
 
 @dataclass(frozen=True, eq=False)
@@ -178,16 +162,21 @@ class _Binned:
         return np.asarray(self.windows.binned(self.optic.at(slopes)))  # type: ignore[arg-type]
 
 
-def _level(optic: Any, grid: CellGrid, design: Design) -> _Level:
-    """Make a level: filters of all corners, polynomials of the cells near the calibration."""
-    templates = np.concatenate(
-        [optic.at(part) for part in np.array_split(slopes_of(grid, corners=True), 16)]
-    )
-    filters = _quantised(corner_filters(templates, design))
-    stored = filters.astype(np.float64)
+def _level(optic: Any, grid: CellGrid, bank: Bank, design: Design) -> _Level:
+    """Make a level: polynomials of the cells near the calibration, for filters as stored."""
     cells = np.flatnonzero(_near_seen(grid, optic.seen))
-    fit = cell_terms(grid, cells, lambda c: stored[grid.corners[c]], optic.at, design)
-    return _Level(filters, _spread(fit, cells, grid.n_cells))
+    fit = cell_terms(grid, cells, partial(_corners_of, bank, grid), optic.at, design)
+    return _Level(bank, _spread(fit, cells, grid.n_cells))
+
+
+def _banks(optics: Sequence[Any], grid: CellGrid, storage: Storage) -> list[Bank]:
+    """Return the filters of each optic, all behind one another; the same ones where shared."""
+    seen = [np.unique(grid.corners[_near_seen(grid, optic.seen)]) for optic in optics]
+    if storage.kind == "shared":
+        shared = storage.bank(optics, optics[0], grid, np.unique(np.concatenate(seen)))
+        return [shared] * len(optics)
+    each = [storage.bank(optics, o, grid, nodes) for o, nodes in zip(optics, seen, strict=True)]
+    return joined(each)
 
 
 def _spread(fit: CellFit, cells: npt.NDArray[np.int64], n: int) -> CellFit:
@@ -255,7 +244,7 @@ def lower_registration(
     stage : Registration
         It allows the patterns no error yet: see `with_tolerance`.
     cost : dict
-        What the cells cost over the bound, as predicted.
+        What the cells cost over the bound, as predicted, and how their filters are stored.
     """
     low = np.max([o.low for o in optics], axis=0)
     high = np.min([o.high for o in optics], axis=0)
@@ -265,22 +254,31 @@ def lower_registration(
     )  # fmt: skip
     binned = [_Binned(optic, windows) for optic in optics]
     coarse_design = lowering.design.binned(windows.n_pixels // windows.n_bins)
-    fine = _chosen_grid(
-        optics, (low, high), FINE_STEPS, lowering.design, (MOST_LOSS, MOST_BIAS, math.inf)
-    )
-    most_offset = MOST_HANDED_ON * fine.step
-    coarse = _chosen_grid(
-        binned, (low, high), COARSE_STEPS, coarse_design, (MOST_COARSE_LOSS, math.inf, most_offset)
-    )
-    coarse_levels = [_level(each, coarse, coarse_design) for each in binned]
-    fine_levels = [_level(each, fine, lowering.design) for each in optics]
+    design, shape = lowering.design, (lowering.n_rows, lowering.n_cols)
+    for kind in storages(optics):
+        storage = Storage(kind, shape, design)
+        limits = MOST_LOSS, MOST_BIAS, math.inf
+        fine, enough = _chosen(optics, (low, high), FINE_STEPS, limits, storage)
+        if enough:
+            break
+    limits = MOST_COARSE_LOSS, math.inf, MOST_HANDED_ON * fine.step
+    on_bins = Storage("own", (windows.bin_rows, windows.bin_cols), coarse_design)
+    coarse, _ = _chosen(binned, (low, high), COARSE_STEPS, limits, on_bins)
+    every_node = np.arange(coarse.n_nodes)
+    coarse_levels = [
+        _level(each, coarse, on_bins.bank(binned, each, coarse, every_node), coarse_design)
+        for each in binned
+    ]
+    banks = _banks(optics, fine, storage)
+    fine_levels = [
+        _level(each, fine, bank, design) for each, bank in zip(optics, banks, strict=True)
+    ]
     gains = _gain_bits([v.fit for v in coarse_levels]), _gain_bits([v.fit for v in fine_levels])
     root_bits = _root_bits([v.fit for v in fine_levels])
-    n_pixels, n_nodes = windows.n_pixels, fine.n_nodes
-    starts = np.arange(len(optics) * n_nodes).reshape(len(optics), -1) * n_pixels
     patterns = [_search_patterns(each, coarse) for each in binned]
     most = max(float(np.abs(p).max()) for p in patterns)
-    splines = [bin_spline(each.at, fine) for each in binned]
+    alike = binned[:1] if storage.kind == "shared" else binned
+    splines = [bin_spline(each.at, fine) for each in alike]
     largest = max(float(np.abs(p).max()) for p in splines)
     reach = int(np.ceil(lowering.most_disparity * (1 << 18) / coarse.step)) + 1
     stage = Registration(
@@ -292,15 +290,17 @@ def lower_registration(
         reach=(min(reach, 96), 1), gain_bits=gains,
         energy=_energy(lowering, root_bits, 0),
         bin_energy=bin_energy(
-            n_pixels, windows.n_bins, lowering.max_counts, lowering.gain_dn_per_e,
+            windows.n_pixels, windows.n_bins, lowering.max_counts, lowering.gain_dn_per_e,
             lowering.design.floor,
         ),
         search=np.stack([np.round(p * (127 / most)) for p in patterns]).astype(np.int8),
-        coarse_filters=np.stack([v.filters for v in coarse_levels]),
+        coarse_filters=np.stack(
+            [v.bank.values.reshape(-1, windows.n_bins) for v in coarse_levels]
+        ),
         coarse_terms=np.stack([_terms(v.fit, gains[0], None) for v in coarse_levels]),
-        bank=np.concatenate([v.filters.ravel() for v in fine_levels]),
-        bank_stride=lowering.n_cols,
-        starts=starts.astype(np.int32),
+        bank=banks[0].values,
+        bank_stride=banks[0].stride,
+        starts=np.stack([bank.starts for bank in banks]),
         fine_terms=np.stack(
             [_terms(v.fit, gains[1], 2.0 ** (14 + root_bits)) for v in fine_levels]
         ),
@@ -310,7 +310,10 @@ def lower_registration(
         np.concatenate([getattr(v.fit, name)[v.fit.loss > 0] for v in fine_levels])
         for name in ("loss", "bias")
     ]
-    cost = {"loss": float(np.median(every[0])), "bias": float(np.median(every[1]))}
+    cost = {
+        "loss": float(np.median(every[0])), "bias": float(np.median(every[1])),
+        "filters": storage.kind,
+    }  # fmt: skip
     return stage, cost
 
 

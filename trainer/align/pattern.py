@@ -90,8 +90,13 @@ class Pattern:
         return across, down
 
     def read(self, across: Floats, down: Floats) -> Floats:
-        """Return the pattern at places."""
-        at = (np.stack([down, across]) - self.origin[::-1, None, None]) * _CELLS_A_PIXEL
+        """Return what each pixel reads of the pattern at places, (n, n_pixels)."""
+        return self.plane(across, down)
+
+    def plane(self, across: Floats, down: Floats) -> Floats:
+        """Return the pattern itself at any places."""
+        origin = self.origin[::-1].reshape(2, *[1] * across.ndim)
+        at = (np.stack([down, across]) - origin) * _CELLS_A_PIXEL
         return np.asarray(
             map_coordinates(self.spline, at, order=3, prefilter=False, mode="nearest")
         )

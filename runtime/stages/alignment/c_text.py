@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from runtime.stages.alignment.arithmetic import (
     ALPHA_FLOOR_BITS,
     D_BITS,
@@ -214,6 +216,7 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
 {
     const @X@ *own = &x[@P@_offset[aperture]];
     const int32_t *node = &@P@_starts[aperture * @FINE_NODES@u];
+    const @SUM@ *node_sum = &@P@_filter_sums[aperture * @FINE_NODES@u];
     int32_t bins[@N_BINS@];
     int16_t cut[@N_BINS@];
     int32_t totals[2];
@@ -243,6 +246,8 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
     int32_t slope_y = @COARSE_MIDDLE_Y@ + (row * @COARSE_STEP@)
         + @P@_cut(at[1] * @COARSE_HALF@, 13);
     int32_t before = -1;
+    const int32_t mean = pw_requant(totals[0] * 16, @MEAN_PIXELS@, @MEAN_PIXELS_SHIFT@);
+    int32_t alike[4];
     for (uint32_t turn = 0u; turn < 2u; turn++) {
         column = @P@_fine_index(slope_x, @FINE_LOW_X@, @FINE_N_X@);
         row = @P@_fine_index(slope_y, @FINE_LOW_Y@, @FINE_N_Y@);
@@ -252,9 +257,14 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
         }
         before = cell;
         for (int32_t i = 0; i < 4; i++) {
-            f[i] = &@P@_bank[node[((row + (i >> 1)) * (@FINE_N_X@ + 1)) + column + (i & 1)]];
+            const int32_t corner = ((row + (i >> 1)) * (@FINE_N_X@ + 1)) + column + (i & 1);
+            f[i] = &@P@_bank[node[corner]];
+            alike[i] = @P@_cut(node_sum[corner] * mean, 4);
         }
         @FOUR_PIXELS@(own, f, @N_ROWS@u, @N_COLS@u, @STRIDE@u, @BANK_STRIDE@u, d);
+        for (uint32_t i = 0u; i < 4u; i++) {
+            d[i] -= alike[i];
+        }
         @P@_place(d, &@P@_fine_terms[(aperture * @FINE_CELLS@u + (uint32_t)cell) * 108u],
             @GAIN_1@, 1, at);
         slope_x = @FINE_MIDDLE_X@ + (column * @FINE_STEP@) + @P@_cut(at[0] * @FINE_HALF@, 13);
@@ -262,8 +272,7 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
     }
     y[0] = (@Y@)slope_x;
     y[1] = (@Y@)slope_y;
-    const uint32_t spline = (aperture * @SPLINE_CELLS@u)
-        + ((uint32_t)((row * (@FINE_N_X@ + 2)) + column) * @N_BINS@u);
+    const uint32_t spline = @SPLINE_OF@((uint32_t)((row * (@FINE_N_X@ + 2)) + column) * @N_BINS@u);
     const int32_t left = @P@_left(cut, sum, shift, &@P@_spline[spline], at, totals[0]);
     @P@_judge(totals, at, left, y);
 }
@@ -312,10 +321,14 @@ def _of_grid(name: str, grid: CellGrid) -> dict[str, object]:
     }  # fmt: skip
 
 
+def _sum_type(stage: Any) -> str:
+    return "int16_t" if int(np.abs(stage.filters.sums).max()) < 1 << 15 else "int32_t"
+
+
 def _tables(stage: Any, prefix: str) -> str:
     n, bins = len(stage.offsets), stage.windows.n_bins
     coarse, fine = stage.coarse_grid, stage.fine_grid
-    every = (
+    every: tuple[tuple[str, Any, str, str], ...] = (
         ("offset", stage.offsets, "uint32_t", f"({n},) first value of each aperture"),
         ("reciprocal", RECIPROCALS, "uint16_t", "(64,) 1 / (1 + f) in Q15"),
         ("patterns", stage.search, "int8_t", f"({n}, {coarse.n_cells}, {bins}) searched on bins"),
@@ -323,9 +336,11 @@ def _tables(stage: Any, prefix: str) -> str:
         ("coarse_terms", stage.coarse_terms, "int16_t", f"({n}, {coarse.n_cells}, 21, 4)"),
         ("bank", stage.bank, "int8_t", f"({len(stage.bank)},) filters of all pixels"),
         ("starts", stage.starts, "int32_t", f"({n}, {fine.n_nodes}) where a corner's begin"),
+        ("filter_sums", stage.filters.sums, _sum_type(stage), f"({n}, {fine.n_nodes}) its sum"),
         ("fine_terms", stage.fine_terms, "int16_t", f"({n}, {fine.n_cells}, 27, 4)"),
-        ("spline", stage.spline, "int8_t", f"({n}, {fine.n_spline}, {bins}) patterns in bins"),
-    )
+        ("spline", stage.spline, "int8_t",
+         f"({len(stage.spline)}, {fine.n_spline}, {bins}) patterns in bins"),
+    )  # fmt: skip
     return "".join(
         table(f"{prefix}_{name}", values, ctype, about) for name, values, ctype, about in every
     )
@@ -358,7 +373,12 @@ def registration_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
         "MEAN_BINS_SHIFT": mean_factor(windows.n_bins)[1],
         "LEAST_SQUARE": LEAST_SQUARE_BITS,
         "SPLINE_ROW": (fine.n_x + 2) * windows.n_bins,
-        "SPLINE_CELLS": fine.n_spline * windows.n_bins,
+        "SPLINE_OF": (
+            f"(aperture * {fine.n_spline * windows.n_bins}u)\n        + "
+            if len(stage.spline) > 1 else ""
+        ),
+        "SUM": _sum_type(stage), "MEAN_PIXELS": mean_factor(windows.n_pixels)[0],
+        "MEAN_PIXELS_SHIFT": mean_factor(windows.n_pixels)[1],
         "REACH_X": stage.reach[0], "REACH_Y": stage.reach[1],
         "FOUR_BINS": "pw_four_16", "FOUR_PIXELS": four_pixels, "NEAR": _NEAR if n > 1 else "",
         **_of_grid("COARSE", coarse), **_of_grid("FINE", fine),

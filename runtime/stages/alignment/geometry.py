@@ -10,6 +10,7 @@ from runtime.stages.contract.stage import Int64, require
 
 __all__ = [
     "DELTA_BITS",
+    "MEAN_BITS",
     "N_CORNERS",
     "N_MONOMIALS",
     "N_OF_ROOT",
@@ -22,6 +23,8 @@ SLOPE_BITS = 18
 """Slopes are in steps of 2**-18, 3.8 microradians near the axis."""
 DELTA_BITS = 14
 """Places within a cell are in steps of 2**-14 of its side, from its middle."""
+MEAN_BITS = 4
+"""The mean that is taken off a filter's dot product stands in sixteenths of a count."""
 N_CORNERS = 4
 N_MONOMIALS = 10
 N_OF_ROOT = 6

@@ -21,7 +21,13 @@ from runtime.stages.alignment.arithmetic import (
 )
 from runtime.stages.alignment.binned import CUT_BITS, LEAST_SQUARE_BITS, N_SPLINE, mean_factor
 from runtime.stages.alignment.energy import ROOT_LIMIT, SUM_LIMIT, TOLERANCE_SHIFT
-from runtime.stages.alignment.geometry import DELTA_BITS, N_MONOMIALS, N_OF_ROOT, CellGrid
+from runtime.stages.alignment.geometry import (
+    DELTA_BITS,
+    MEAN_BITS,
+    N_MONOMIALS,
+    N_OF_ROOT,
+    CellGrid,
+)
 
 if TYPE_CHECKING:
     from runtime.stages.contract.onnx_nodes import Nodes
@@ -37,6 +43,11 @@ class Writer:
     """Integer idioms on top of the shared ones; every value is int64."""
 
     nodes: Nodes
+
+    def table(self, values: np.ndarray) -> str:
+        """Return a constant in the smallest type that holds it, for Gather or Cast."""
+        least = np.min_scalar_type(-1 - int(np.abs(values).max()))
+        return self.nodes.constant(values.astype(least))
 
     def power(self, exponent: str) -> str:
         """Return 2 to exponents."""
@@ -71,8 +82,7 @@ class Writer:
 
     def row(self, table: np.ndarray, index: str) -> str:
         """Take a row of a constant table, as int64."""
-        small = table.astype(np.int32) if table.dtype != np.int64 else table
-        return self.nodes.cast(self.nodes.op("Gather", self.nodes.constant(small), index), "int64")
+        return self.nodes.cast(self.nodes.op("Gather", self.table(table), index), "int64")
 
     def dots(self, filters: str, values: str, n: int) -> str:
         """Multiply a matrix (k, n) with a vector (n,)."""
@@ -181,7 +191,7 @@ def _aligned(
     bins, bin_shift = write.cut(
         nodes.reshape(nodes.sum(nodes.sum(split, 3), 1), windows.n_bins), SEARCH_BITS
     )
-    patterns = nodes.constant(stage.search[aperture].astype(np.int64))
+    patterns = nodes.cast(write.table(stage.search[aperture]), "int64")
     scores = write.dots(patterns, bins, windows.n_bins)
     if seed:
         scores = nodes.op("Where", _near(stage, write, seed), scores, nodes.int64(-(1 << 40)))
@@ -197,22 +207,27 @@ def _aligned(
     grid = stage.fine_grid
     rows, cols = np.arange(stage.n_rows), np.arange(stage.n_cols)
     inside = (rows[:, None] * stage.bank_stride + cols).ravel().astype(np.int64)
-    bank = nodes.constant(stage.bank.astype(np.int32))
+    bank = write.table(stage.bank)
+    total = nodes.op("ReduceSum", values, nodes.indices(0), keepdims=1)
+    mean = nodes.op("Mul", total, nodes.int64(1 << MEAN_BITS))
+    mean = write.scale(mean, *mean_factor(windows.n_pixels))
     root = shift = place = cell = ""
     for _ in range(2):
         column, row = write.index(grid, slopes)
         cell = write.cell(grid, column, row)
-        starts = write.row(
-            stage.starts[aperture], nodes.reshape(write.row(grid.corners, cell), 4, 1)
-        )
-        at = nodes.op("Add", starts, nodes.constant(inside))
+        corners = write.row(grid.corners, cell)
+        starts = write.row(stage.starts[aperture], nodes.reshape(corners, 4, 1))
+        at = nodes.op("Add", starts, nodes.cast(write.table(inside), "int64"))
         filters = nodes.cast(nodes.op("Gather", bank, at), "int64")
         dots = write.dots(filters, values, windows.n_pixels)
+        sums = nodes.reshape(write.row(stage.filters.sums[aperture], corners), 4)
+        alike = nodes.round_shift(nodes.op("Mul", sums, mean), MEAN_BITS)
+        dots = nodes.op("Sub", dots, alike)
         terms = nodes.reshape(write.row(stage.fine_terms[aperture], cell), -1, 4)
         place, root, shift = write.placed(dots, terms, stage.gain_bits[1], with_root=True)
         slopes = write.slopes(grid, column, row, place)
     rows_of = nodes.reshape(write.row(grid.spline_of, cell), N_SPLINE)
-    patterns = write.row(stage.spline[aperture], rows_of)
+    patterns = write.row(stage.patterns(aperture), rows_of)
     return slopes, root, shift, *_left(stage, write, bins, bin_shift, patterns, place)
 
 

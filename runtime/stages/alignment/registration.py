@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
@@ -22,6 +23,7 @@ from runtime.stages.alignment.arithmetic import (
 from runtime.stages.alignment.binned import MOST_BINS, BinRule
 from runtime.stages.alignment.c_text import registration_c
 from runtime.stages.alignment.energy import EnergyRule
+from runtime.stages.alignment.filter_bank import FilterBank
 from runtime.stages.alignment.geometry import (
     DELTA_BITS,
     N_CORNERS,
@@ -89,12 +91,15 @@ class Registration(Stage):
     coarse_filters : int8 (n_apertures, n_coarse_nodes, n_bins)
     coarse_terms : int16 (n_apertures, n_coarse_cells, 21, 4)
     bank : int8 (n_bank,)
-        Filters of all pixels; those of a corner begin at its start, a row every `bank_stride`.
+        Filters of all pixels; those of a corner begin at its start, a row every `bank_stride`: each
+        by itself, or many as windows of one plane. What a filter's sum would see of light alike on
+        all pixels, the readout's mean, is taken off.
     bank_stride : int
     starts : int32 (n_apertures, n_fine_nodes)
     fine_terms : int16 (n_apertures, n_fine_cells, 27, 4)
-    spline : int8 (n_apertures, (n_fine_x + 2) * (n_fine_y + 2), n_bins)
-        Patterns in bins, coefficients of a quadratic B-spline over the fine cells.
+    spline : int8 (n_apertures or 1, (n_fine_x + 2) * (n_fine_y + 2), n_bins)
+        Patterns in bins, coefficients of a quadratic B-spline over the fine cells; one set of them
+        may serve all apertures.
 
     Raises
     ------
@@ -136,14 +141,13 @@ class Registration(Stage):
             ("bank", "int8", (None,)),
             ("starts", "int32", (n, fine.n_nodes)),
             ("fine_terms", "int16", (n, fine.n_cells, _FINE_TERMS, N_CORNERS)),
-            ("spline", "int8", (n, fine.n_spline, bins)),
+            ("spline", "int8", (None, fine.n_spline, bins)),
         ):
             frozen = frozen_array(self.kind, name, getattr(self, name), dtype, shape)
             object.__setattr__(self, name, frozen)
-        require(self.kind, "bank_stride", self.bank_stride, self.n_cols, 4096)
-        last = len(self.bank) - (self.n_rows - 1) * self.bank_stride - self.n_cols
-        if self.starts.min() < 0 or self.starts.max() > last:
-            raise FormatError(self.kind, "starts", "beyond the bank", f"0 to {last}")
+        if len(self.spline) not in (1, n):
+            raise FormatError(self.kind, "apertures of spline", len(self.spline), f"1 or {n}")
+        self.filters.check(self.kind)
         for name in ("coarse_terms", "fine_terms"):
             if np.abs(getattr(self, name).astype(np.int32)).max() > TERM_LIMIT:
                 raise FormatError(self.kind, name, "too large", f"within {TERM_LIMIT}")
@@ -228,13 +232,10 @@ class Registration(Stage):
         each = (2 + N_CORNERS) * windows.n_pixels + (N_CORNERS + 12) * windows.n_bins
         return n * (each + 2 * N_CORNERS * _FINE_TERMS) + searched * windows.n_bins
 
-    def filters(self, aperture: int, cells: Int64) -> NDArray[Any]:
-        """Return the filters of cells' corners, int8 (n, 4, n_pixels)."""
-        rows, cols = np.arange(self.n_rows), np.arange(self.n_cols)
-        inside = (rows[:, None] * self.bank_stride + cols).ravel()
-        first = self.starts[aperture][self.fine_grid.corners[cells]]
-        chosen: NDArray[Any] = self.bank[first[:, :, None] + inside]
-        return chosen
+    @cached_property
+    def filters(self) -> FilterBank:
+        """The filters of all pixels."""
+        return FilterBank(self.windows, self.fine_grid, self.bank, self.bank_stride, self.starts)
 
     def run(self, x: Int32, state: State) -> tuple[Int32, State]:
         """Align one aperture after another."""
@@ -252,6 +253,11 @@ class Registration(Stage):
             seed = at.slopes if seed is None else seed
         return saturate(np.stack(outputs, axis=1), -INT32_MAX, INT32_MAX), state
 
+    def patterns(self, aperture: int) -> NDArray[Any]:
+        """Return an aperture's patterns in bins, int8 (n_spline, n_bins)."""
+        own: NDArray[Any] = self.spline[min(aperture, len(self.spline) - 1)]
+        return own
+
     def residuals(self, x: Int32) -> list[tuple[Int64, Int64]]:
         """Return, for each aperture, what is left of its bins' energy, and that energy."""
         wide, found, seed = x.astype(np.int64), [], None
@@ -262,7 +268,7 @@ class Registration(Stage):
         return found
 
     def _left(self, at: Aligned, aperture: int) -> tuple[Int64, Int64]:
-        patterns = self.spline[aperture][self.fine_grid.spline_of[at.cell]]
+        patterns = self.patterns(aperture)[self.fine_grid.spline_of[at.cell]]
         return self.bin_rule.left(at.cut, at.shift, patterns, at.place)
 
     def _aligned(self, values: Int64, aperture: int, seed: Int64 | None) -> Aligned:
@@ -277,10 +283,7 @@ class Registration(Stage):
         root = shift = np.zeros(len(values), dtype=np.int64)
         for _ in range(2):
             cell = self._cell(self.fine_grid, slopes)
-            dots = np.stack(
-                [f.astype(np.int64) @ v for f, v in zip(
-                    self.filters(aperture, cell), values, strict=True)]
-            ) if len(values) else np.zeros((0, N_CORNERS), dtype=np.int64)  # fmt: skip
+            dots = self.filters.dots(values, aperture, cell)
             place, root, shift = placed(dots, self.fine_terms[aperture][cell], self.gain_bits[1])
             slopes = self._slopes(self.fine_grid, cell, place)
         return Aligned(slopes, root, shift, cut, bin_shift, cell, place)
@@ -331,13 +334,12 @@ class Registration(Stage):
                     dots = np.einsum("fkb,fb->fk", filters.astype(np.float64), bins)
                 else:
                     cell = self._cell(grid, np.floor(slopes).astype(np.int64))
-                    filters = self.filters(aperture, cell)
-                    dots = np.stack([f @ v for f, v in zip(filters, values, strict=True)])
+                    dots = self.filters.dots_float(values, aperture, cell)
                 place, root = placed_float(dots, terms[aperture][cell].astype(np.float64), gain)
                 whole = self._slopes(grid, cell, np.zeros((len(x), 2), dtype=np.int64))
                 slopes = whole + place * grid.step
             explained, excess = self.rule.float_twins(values, root)
-            patterns = self.spline[aperture][self.fine_grid.spline_of[cell]].astype(np.float64)
+            patterns = self.patterns(aperture)[self.fine_grid.spline_of[cell]].astype(np.float64)
             rule = self.bin_rule
             of_bins = rule.excess_float(
                 bins.astype(np.float64), values.sum(axis=1), patterns, place
@@ -355,14 +357,7 @@ class Registration(Stage):
             own = most[self.windows.columns(aperture)]
             sums = self.windows.binned(own[None])[0]
             prove_int32(self.kind, "sum of bin", -sums, sums)
-            worst = np.atleast_1d(127 * int(own.sum()))
-            tightest = self._largest_dots(aperture, own)
-            worst = np.minimum(worst, tightest)
-            if int(worst[0]) > INT32_MAX:
-                raise OverflowRisk(
-                    self.kind, "a dot product", f"up to {worst[0]}", f"at most {INT32_MAX}",
-                    "use smaller filters",
-                )  # fmt: skip
+            self.filters.prove(self.kind, aperture, own)
             self.rule.prove(self.kind, own, self.n_cols)
         if 127 * self.windows.n_bins << SEARCH_BITS > INT32_MAX:
             raise OverflowRisk(self.kind, "a score", "beyond 32 bits", "fewer bins")
@@ -373,16 +368,6 @@ class Registration(Stage):
         both = np.tile(ends, (len(self.offsets), 1))
         return both[:, 0], both[:, 1]
 
-    def _largest_dots(self, aperture: int, most: Int64) -> Int64:
-        """Return the largest magnitude that any dot product of an aperture can have, int64 (1,)."""
-        rows, cols = np.arange(self.n_rows), np.arange(self.n_cols)
-        inside = (rows[:, None] * self.bank_stride + cols).ravel()
-        worst = 0
-        for start in np.unique(self.starts[aperture]).tolist():
-            size = np.abs(self.bank[start + inside].astype(np.int64))
-            worst = max(worst, int(size @ most))
-        return np.array([worst], dtype=np.int64)
-
     def _ends(self, axis: int) -> tuple[int, int]:
         grid = self.fine_grid
         low, n = ((grid.low_x, grid.n_x), (grid.low_y, grid.n_y))[axis]
@@ -390,7 +375,8 @@ class Registration(Stage):
 
     def onnx(self, nodes: Nodes, x: str, state: dict[str, str]) -> tuple[str, dict[str, str]]:
         """Write search and alignments with MatMul and Gather."""
-        return registration_nodes(self, nodes, x), state
+        with nodes.once():
+            return registration_nodes(self, nodes, x), state
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Align one aperture after another: see the kernel's own notes."""

@@ -301,11 +301,11 @@ void pw_device_start(pw_device *d)
     d->watch_due_us = pw_board_now_us();
 @START@}
 
-/* Wait for an interrupt, unless it has been. */
+@EXPOSING@/* Wait for an interrupt, unless it has been. */
 static void wait_on(pw_device *d)
 {
     pw_board_hold_interrupts();
-    if ((d->full[d->taking] == 0u) && (all_rows_taken(d) == 0)) {
+    @ASLEEP@if ((d->full[d->taking] == 0u) && (all_rows_taken(d) == 0)) {
         pw_board_wait_until(d->frame_limit_us);
     }
     pw_board_allow_interrupts();
