@@ -3,16 +3,19 @@
 Run as a script:
 
     python tests/bench/bench_everyday.py [--model models/dynamic] [--people 60] [--first 101]
-        [--empty-hours 2] [--keep DIR]
+        [--empty-hours 2] [--gestures 8] [--persist N] [--keep DIR]
 
 Plays script everyday before the emulated sensor for each person (six minutes in which something
 happens all the time: typing, drinking, talking, visitors, lamps, carrying, a pocket), and a table
 with nobody at it for some hours. As in the device, the watching stage looks first, in its own light
-at its own rate, and the model is run from its beginning whenever that wakes it, until nothing has
-moved for the hold time; so an hour in which nobody comes costs little. Nobody makes a gesture: each
-event is false. Prints events by kind of scene, and for the hours with people, for the empty ones
-and for a day of usage ``everyday`` the one-sided 95 % bound (Garwood, Biometrika 28:437, 1936).
-With --keep, scores and bins of every person are kept in DIR, and what it holds is not played again.
+at its own rate, and the model is begun anew whenever that wakes it, its first frame standing for
+those before (``pw_settle``), until nothing has moved for the hold time; so an hour in which nobody
+comes costs little. Nobody makes a gesture: each event is false. Prints events by kind of scene, and
+for the hours with people, for the empty ones and for a day of usage ``everyday`` the one-sided 95 %
+bound (Garwood, Biometrika 28:437, 1936). With --gestures so many of the people play script dynamic
+as well, and event F1 is printed as the device has it, asleep or awake. --persist asks for so many
+frames in a row instead of the model's own. With --keep, what the model's first stage gave is kept
+in DIR, and what it holds is not played again: it is for one sensor, first stage and setting.
 """
 
 from __future__ import annotations
@@ -20,6 +23,7 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import math
+import sys
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -27,6 +31,10 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "trainer"))
+
+from invented_people import strokes
 
 from capture.cues.script import Cue, Script, load_script
 from capture.emulated.session import Bench, EmulatedSession, dark_offset_us
@@ -45,9 +53,12 @@ from runtime.firmware.watching import (
 from runtime.intervals import garwood_upper
 from runtime.model import Model, load_model, run_stages
 from runtime.stages.contract.stage import Counts, Int32
+from trainer.judge.events import Detection, Reference
+from trainer.judge.matching import match_moments
 
 AT_ONCE = 64
 EMPTY_SCRIPT_S = 600.0
+MAX_LATENCY_S = 0.5
 HANDS_AWAY = "between the cues"
 
 Doubles = npt.NDArray[np.float64]
@@ -89,7 +100,6 @@ class Played:
         The first of a span: there the model begins anew.
     bins : int32 (n_frames, n_bins)
         What the model's first stage gave.
-    scores : int32 (n_frames, n_classes)
     """
 
     seconds: float
@@ -97,7 +107,6 @@ class Played:
     time_s: Doubles
     first: npt.NDArray[np.bool_]
     bins: Int32
-    scores: Int32
 
 
 def watched_by(model: Model, lit: Counts, dark: Counts, time_s: Doubles) -> Watched:
@@ -165,34 +174,30 @@ def play(model: Model, setting: DeviceSetting, session: EmulatedSession, seed: i
     active = dataclasses.replace(
         model.sensor, led_current_ma=setting.led_current_ma, exposure_us=setting.exposure_us
     )
-    benches: list[Bench] = [
-        Bench(each, "unit-a", session.bench.optic.grid) for each in (weak, active)
-    ]
+    grid = session.bench.optic.grid
+    benches = [Bench(each, "unit-a", grid) for each in (weak, active)]
     seconds = session.script_end_s
     ticks = np.arange(int(seconds * setting.watching_rate_hz)) / setting.watching_rate_hz
     seen = [_exposed(world, benches[0], part, rng) for part in _parts(ticks)]
     lit, dark = (np.concatenate(each) for each in zip(*seen, strict=True))
     watching = watching_model(model.sensor, setting.watching_rows)
     spans = awake_spans(watched_by(watching, lit, dark, ticks), setting)
-    times, firsts, bins, scores = [], [], [], []
+    times, firsts, bins = [], [], []
     for begin_s, end_s in spans:
         period = 1.0 / setting.frame_rate_hz
         frames_s = np.arange(begin_s + period / 2.0, end_s - 1e-9, period)
-        state = None
+        if not len(frames_s):
+            continue
         for part in _parts(frames_s):
             exposures = _exposed(world, benches[1], part, rng)
             bins.append(run_stages(model.stages[:1], *exposures, None)[0])
-            run = model.run(*exposures, state)
-            state = run.state
-            scores.append(run.evidence)
         times.append(frames_s)
         firsts.append(np.arange(len(frames_s)) == 0)
-    n_bins, n_classes = model.stages[0].n_out, model.closing.n_in
+    n_bins = model.stages[0].n_out
     return Played(
         seconds, spans, np.concatenate([np.zeros(0), *times]),
         np.concatenate([np.zeros(0, bool), *firsts]),
         np.concatenate([np.zeros((0, n_bins), np.int32), *bins]),
-        np.concatenate([np.zeros((0, n_classes), np.int32), *scores]),
     )  # fmt: skip
 
 
@@ -201,11 +206,13 @@ def _parts(times_s: Doubles) -> list[Doubles]:
 
 
 def events_of(played: Played, model: Model) -> list[tuple[float, int]]:
-    """Return when the model told of which class: it begins anew with each span."""
+    """Return when the model told of which class: it begins anew, and settled, with each span."""
     found = []
     for frames in np.split(np.arange(len(played.first)), np.flatnonzero(played.first)[1:]):
         if len(frames):
-            out, _ = model.closing.run(played.scores[frames], model.closing.initial_state())
+            out = played.bins[frames]
+            for stage in model.stages[1:]:
+                out, _ = stage.run(out, stage.settled_state(out[0]))
             told = np.flatnonzero(out[:, 0] >= 0)
             found += [(float(played.time_s[frames[i]]), int(out[i, 0])) for i in told]
     return found
@@ -232,7 +239,7 @@ def kept(
     """Play a session, or take what was kept of it."""
     session = EmulatedSession(script, number, number, model.sensor)
     path = None if folder is None else folder / f"{script.name}-{number}.npz"
-    names = ("time_s", "first", "bins", "scores")
+    names = ("time_s", "first", "bins")
     if path is None or not path.exists():
         played = play(model, setting, session, number)
         if path is not None:
@@ -243,9 +250,7 @@ def kept(
     with np.load(path, allow_pickle=False) as found:
         spans = [(float(a), float(b)) for a, b in found["spans"]]
         arrays = {name: found[name] for name in names}
-    scores, first = arrays["scores"], arrays["first"]
-    return Played(float(session.script_end_s), spans, arrays["time_s"], first, arrays["bins"],
-                  scores), session  # fmt: skip
+    return Played(float(session.script_end_s), spans, **arrays), session
 
 
 @dataclass
@@ -275,9 +280,14 @@ def main() -> None:
     parser.add_argument("--people", type=int, default=60)
     parser.add_argument("--first", type=int, default=101)
     parser.add_argument("--empty-hours", type=float, default=2.0)
+    parser.add_argument("--gestures", type=int, default=0)
+    parser.add_argument("--persist", type=int)
     parser.add_argument("--keep", type=Path)
     asked = parser.parse_args()
     model = load_model(asked.model)
+    if asked.persist:
+        closing = dataclasses.replace(model.closing, persist=asked.persist)
+        model = dataclasses.replace(model, stages=(*model.stages[:-1], closing))
     setting = read_setting(asked.model, model.sensor)
     if asked.keep is not None:
         asked.keep.mkdir(parents=True, exist_ok=True)
@@ -301,6 +311,9 @@ def main() -> None:
         print(f"  {count:4d} {gesture} at {scene}")
     if asked.people:
         print(_day(busy))
+    if asked.gestures:
+        people = range(asked.first, asked.first + asked.gestures)
+        print(_gestures(people, model, setting, asked.keep))
 
 
 def _day(busy: Tally) -> str:
@@ -313,6 +326,26 @@ def _day(busy: Tally) -> str:
     return (
         f"a day of usage everyday, awake {awake_h:.2f} of {on_h:g} h, and no gesture in it: "
         f"{busy.events / busy.awake_hours * awake_h / on_h:.3f} an hour, at most {most:.3f}"
+    )
+
+
+def _gestures(
+    people: Sequence[int], model: Model, setting: DeviceSetting, folder: Path | None
+) -> str:
+    """Say how many gestures are told of, each with the truth of its stroke."""
+    script, counts = load_script("dynamic"), np.zeros(3, np.int64)
+    for number in people:
+        played, _ = kept(folder, model, setting, script, number)
+        truth = [
+            Reference(begin_s, end_s, model.classes.index(name), False)
+            for begin_s, end_s, name in strokes(script, number)
+        ]
+        told = [Detection(*event) for event in events_of(played, model)]
+        counts += len(match_moments(told, truth, MAX_LATENCY_S)), len(told), len(truth)
+    right, told_of, asked_for = counts.tolist()
+    return (
+        f"gestures of {len(people)} people: event F1 {2 * right / (told_of + asked_for):.3f}, "
+        f"{right} right of {told_of} told and {asked_for} made"
     )
 
 
