@@ -7,10 +7,10 @@ Run as a script:
 Records the people with the emulated sensor (scripts dynamic, everyday_short and arrival; the last
 eighth is locked; sessions that the folder holds already are kept), searches with the built-in
 knobs (or --knobs FILE; settings of weaker light are tried however many takes are saturated: else
-most would be left out of the time), and prints the wall clock and the processor time of it, of all processes:
-24 people and 60 settings are to take less than 15 minutes on two idle cores. With --again the knee
-is recorded anew at its setting, by the same people, trained there, and its event F1 printed beside
-the one foretold.
+most would be left out of the time), and prints the wall clock and the processor time of it, of all
+processes: 24 people and 60 settings are to take less than 15 minutes on two idle cores. With
+--again the knee is recorded anew at its setting, by the same people, trained there, and its event
+F1 printed beside the one foretold.
 """
 
 from __future__ import annotations
