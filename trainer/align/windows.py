@@ -10,6 +10,7 @@ the planes.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -32,8 +33,8 @@ than twice the flash."""
 _MOST_OFF = 0.25
 """Pixels that a plane's turn and stretch may move a window's corner: as much as its shift may."""
 _MOST_TRIED = 60
-_ABREAST = 4
-"""Planes of the largest width that lie side by side in the bank."""
+_ABREAST = range(2, 9)
+"""Planes of the largest width that may lie side by side in the bank; the least bank is taken."""
 _LARGEST = 126.0
 
 
@@ -175,22 +176,30 @@ def _pattern_windows(
         Rows and columns of the aperture.
     design : Design
     """
-    shifts, turns = _motions(pattern, slopes[nodes], shape)
+    inside = pattern.within(slopes[nodes])
+    shifts, turns = _motions(pattern, inside, shape)
     centres = _covering(turns, shape)
     nearest = np.array([_apart(centres, turn, shape).argmin() for turn in turns])
-    light = [pattern.read(*pattern.places(slopes[some])) for some in np.array_split(nodes, 16)]
+    light = [pattern.read(*pattern.places(some)) for some in np.array_split(inside, 16)]
     brightness = design.electrons / float(np.median(np.concatenate([p.sum(axis=1) for p in light])))
-    planes, places, corners = [], [], []
+    planes: list[Floats] = []
+    places, corners = [], []
     for index, centre in enumerate(centres):
         mine = np.flatnonzero(nearest == index)
         if not mine.size:
             continue
         plane, at = _plane(pattern, centre.reshape(2, 2), shifts[mine], shape)
-        planes += _phases(np.log(np.maximum(plane * brightness, 0.0) + design.floor))
-        phase = at % _PHASES
-        corners.append(mine)
-        first = len(planes) - _PHASES**2
-        places.append(np.column_stack([first + phase[:, 1] * _PHASES + phase[:, 0], at // _PHASES]))
+        plane = np.log(np.maximum(plane * brightness, 0.0) + design.floor)
+        for x, y in itertools.product(range(_PHASES), repeat=2):
+            own = np.flatnonzero((at % _PHASES == (x, y)).all(axis=1))
+            if not own.size:
+                continue
+            whole = at[own] // _PHASES
+            left, top = whole.min(axis=0)
+            right, below = whole.max(axis=0) + np.array(shape[::-1])
+            corners.append(mine[own])
+            places.append(np.column_stack([np.full(own.size, len(planes)), whole - (left, top)]))
+            planes.append(plane[y::_PHASES, x::_PHASES][top:below, left:right])
     values, stride, origins = _packed(planes)
     starts = np.zeros(len(slopes), dtype=np.int32)
     every = np.concatenate(places)
@@ -252,28 +261,31 @@ def _plane(
     return pattern.plane(places[0], places[1]).reshape(down.shape), at
 
 
-def _phases(plane: Floats) -> list[Floats]:
-    """Take a plane apart into those of whole pixels, phases down the slower."""
-    return [plane[row::_PHASES, col::_PHASES] for row in range(_PHASES) for col in range(_PHASES)]
-
-
 def _packed(planes: Sequence[Floats]) -> tuple[npt.NDArray[np.int8], int, Integers]:
     """Lay planes side by side on shelves, the highest first: values, stride, and their origins."""
     mean = float(np.mean([plane.mean() for plane in planes]))
     scale = _LARGEST / max(max(float(np.abs(plane - mean).max()) for plane in planes), 1e-12)
-    stride = _ABREAST * max(plane.shape[1] for plane in planes)
-    order = sorted(range(len(planes)), key=lambda k: (-planes[k].shape[0], -planes[k].shape[1], k))
-    origins = np.zeros((len(planes), 2), dtype=np.int64)
+    shapes = [plane.shape for plane in planes]
+    widest = max(cols for _, cols in shapes)
+    laid = [_laid(shapes, abreast * widest) for abreast in _ABREAST]
+    height, stride, origins = min(laid, key=lambda each: each[0] * each[1])
+    bank = np.zeros((height, stride), dtype=np.int8)
+    for plane, (row, col) in zip(planes, origins.tolist(), strict=True):
+        part = bank[row : row + plane.shape[0], col : col + plane.shape[1]]
+        part[:] = np.round((plane - mean) * scale)
+    return bank.ravel(), stride, origins
+
+
+def _laid(shapes: Sequence[tuple[int, ...]], stride: int) -> tuple[int, int, Integers]:
+    """Return the rows and columns that planes take on shelves of a width, and their origins."""
+    order = sorted(range(len(shapes)), key=lambda k: (-shapes[k][0], -shapes[k][1], k))
+    origins = np.zeros((len(shapes), 2), dtype=np.int64)
     top = height = across = 0
     for k in order:
-        rows, cols = planes[k].shape
+        rows, cols = shapes[k]
         if across + cols > stride:
             top, height, across = top + height, 0, 0
         height = max(height, rows)
         origins[k] = top, across
         across += cols
-    bank = np.zeros((top + height, stride), dtype=np.int8)
-    for plane, (row, col) in zip(planes, origins.tolist(), strict=True):
-        part = bank[row : row + plane.shape[0], col : col + plane.shape[1]]
-        part[:] = np.round((plane - mean) * scale)
-    return bank.ravel(), stride, origins
+    return top + height, stride, origins

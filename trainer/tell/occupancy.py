@@ -80,15 +80,16 @@ def occupancy_words(evaluation: Row) -> dict[str, str]:
     found = evaluation["occupancy"]
     fixed, most = found["fixed"], found["most"]
     presence, rate = fixed["balanced_accuracy"], fixed["false_presences_per_hour"]
-    exact = f"Counts 0 to {most - 1} and more: {100 * fixed['exact']['value']:.1f} % exact."
+    title = f"Tells presence with a balanced accuracy of {100 * presence['value']:.1f} %."
+    if most > 1:
+        title = f"Counts 0 to {most - 1} and more: {100 * fixed['exact']['value']:.1f} % exact."
     others = " and ".join(
         f"{100 * found[key]['balanced_accuracy']['value']:.1f} % of {label}"
         for key, label in (("four_quadrant", "four quadrants"), ("photodiode", "one photodiode"))
     )
     places = count(presence["n_participants"], "place")
     return {
-        "title": exact if most > 1 else
-        f"Tells presence with a balanced accuracy of {100 * presence['value']:.1f} %.",
+        "title": title,
         "places": f"In {places} it had never seen, with people it had never seen: presence "
         f"{_share(presence)}, against {others}. Somebody was told of where there was nobody "
         f"{count(rate['n_events'], 'time')} in {time_counted(rate['hours'])}: {_false(rate)} an "

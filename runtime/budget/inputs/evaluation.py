@@ -83,7 +83,7 @@ class OccupancyFigures(_Open):
     """Presence and count of one variant, over places."""
 
     balanced_accuracy: Figure
-    exact: Figure
+    exact: Figure | None = None
 
 
 class OccupancyEvaluation(_Open):

@@ -35,7 +35,8 @@ class FilterBank:
     bank : int8 (n_bank,)
     stride : int
         From one row of a filter to the next.
-    starts : int32 (n_apertures, n_nodes)
+    starts : int32 (n_apertures or 1, n_nodes)
+        One row may serve all apertures.
     """
 
     windows: Windows
@@ -46,6 +47,9 @@ class FilterBank:
 
     def check(self, where: str) -> None:
         """Check that every filter lies within the bank; raises FormatError."""
+        n = len(self.windows.offsets)
+        if len(self.starts) not in (1, n):
+            raise FormatError(where, "apertures of starts", len(self.starts), f"1 or {n}")
         require(where, "bank_stride", self.stride, self.windows.n_cols, 4096)
         last = len(self.bank) - (self.windows.n_rows - 1) * self.stride - self.windows.n_cols
         if self.starts.min() < 0 or self.starts.max() > last:
@@ -59,14 +63,18 @@ class FilterBank:
 
     @cached_property
     def sums(self) -> Int64:
-        """The sum of each corner's filter, int64 (n_apertures, n_nodes)."""
+        """The sum of each corner's filter, int64, of the starts' shape."""
         starts, where = np.unique(self.starts, return_inverse=True)
         sums = [int(self.bank[k + self.inside].sum(dtype=np.int64)) for k in starts.tolist()]
         return np.array(sums, dtype=np.int64)[where.reshape(self.starts.shape)]
 
+    def row(self, aperture: int) -> int:
+        """Return the row of starts that serves an aperture."""
+        return min(aperture, len(self.starts) - 1)
+
     def filters(self, aperture: int, cells: Int64) -> NDArray[Any]:
         """Return the filters of cells' corners, int8 (n, 4, n_pixels)."""
-        first = self.starts[aperture][self.grid.corners[cells]]
+        first = self.starts[self.row(aperture)][self.grid.corners[cells]]
         chosen: NDArray[Any] = self.bank[first[:, :, None] + self.inside]
         return chosen
 
@@ -76,7 +84,7 @@ class FilterBank:
         for row, (four, own) in enumerate(zip(self.filters(aperture, cells), values, strict=True)):
             dots[row] = four.astype(np.int64) @ own
         mean = scale(values.sum(axis=1) << MEAN_BITS, *mean_factor(self.windows.n_pixels))
-        sums = self.sums[aperture][self.grid.corners[cells]]
+        sums = self.sums[self.row(aperture)][self.grid.corners[cells]]
         return np.asarray(dots - round_shift(sums * mean[:, None], MEAN_BITS))
 
     def dots_float(self, values: Float64, aperture: int, cells: Int64) -> Float64:
@@ -84,7 +92,7 @@ class FilterBank:
         dots = np.zeros((len(values), N_CORNERS))
         for row, (four, own) in enumerate(zip(self.filters(aperture, cells), values, strict=True)):
             dots[row] = four @ own
-        sums = self.sums[aperture][self.grid.corners[cells]]
+        sums = self.sums[self.row(aperture)][self.grid.corners[cells]]
         return np.asarray(dots - sums * values.mean(axis=1, keepdims=True))
 
     def prove(self, where: str, aperture: int, most: Int64) -> None:
@@ -92,10 +100,10 @@ class FilterBank:
         total = int(most.sum())
         mean = (total << MEAN_BITS) // self.windows.n_pixels + 1
         largest = 0
-        for start in np.unique(self.starts[aperture]).tolist():
+        for start in np.unique(self.starts[self.row(aperture)]).tolist():
             size = np.abs(self.bank[start + self.inside].astype(np.int64))
             largest = max(largest, int(size @ most))
-        alike = int(np.abs(self.sums[aperture]).max()) * mean + (1 << MEAN_BITS)
+        alike = int(np.abs(self.sums[self.row(aperture)]).max()) * mean + (1 << MEAN_BITS)
         for what, worst in (
             ("a sum of counts in sixteenths", total << MEAN_BITS),
             ("a filter's sum times the mean", alike),

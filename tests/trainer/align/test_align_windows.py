@@ -22,7 +22,7 @@ def _pattern(turn: float, seed: int = 3) -> Pattern:
     drawn = np.random.default_rng(seed).standard_normal((90, 90))
     smooth = gaussian_filter(drawn, 2.0)
     light = np.clip(1.0 + 0.5 * smooth / smooth.std(), 0.05, None)
-    motion = np.zeros((6, 21))
+    motion = np.zeros((6, 36))
     motion[0, 1] = motion[3, 2] = -16.0
     motion[1, 0] = motion[5, 0] = 1.0
     motion[2, 3:6:2], motion[4, 3:6:2] = turn, -turn  # of x x and y y
@@ -32,7 +32,7 @@ def _pattern(turn: float, seed: int = 3) -> Pattern:
     line = np.linspace(-0.25, 0.25, 12)
     seen = np.stack([a.ravel() for a in np.meshgrid(line, line)], axis=1)
     spline = spline_filter(light, order=3)
-    return Pattern(spline, np.full(2, -22.0), motion, pixels, -edge, edge, seen)
+    return Pattern(spline, np.full(2, -22.0), motion, pixels, -edge, edge, seen, np.ones(N * N))
 
 
 @pytest.mark.parametrize(("turn", "most"), [(0.0, 0.05), (1.5, 0.12)])
