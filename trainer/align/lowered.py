@@ -22,7 +22,7 @@ from runtime.stages.alignment.geometry import (
     Windows,
 )
 from runtime.stages.alignment.registration import Registration
-from trainer.align.binned import bin_energy, bin_spline, bin_tolerance
+from trainer.align.binned import bin_energy, bin_misfit, bin_spline, bin_tolerance
 from trainer.align.cells import CellFit, Design, cell_terms, grid_over, polynomials, slopes_of
 from trainer.align.multipliers import at_least_17
 from trainer.align.windows import Bank, Storage, joined, storages
@@ -46,6 +46,13 @@ _SAMPLES = 12
 _ROOT_BITS = ROOT_SHIFT - 15
 """A share of 1 in steps of the stage's is the amplitude over two to so many."""
 _MOST_BINS = 8
+_ALIKE = 5e-4
+"""Share of its energy in bins that another aperture's patterns may leave of one: half of what the
+noise of a million electrons leaves."""
+_STRAIGHT, _SIGMAS = 0.01, 4.0
+"""Noise s of the root energy R, about that of one pixel, counts straight in what is left: z times
+2 R s, which is at most e R**2 + (z s)**2 / e, a share of what is explained and so much more noise.
+"""
 
 
 class LearnedOptic(Protocol):
@@ -252,7 +259,7 @@ def _energy(lowering: Lowering, root_bits: int, tolerance: int) -> tuple[int, ..
     energy_bits = max(0, (n * lowering.max_counts**2).bit_length() - 30)
     while 2.0 ** (2 * sum_shift - energy_bits) / n >= 0.25:  # two multiplications shift by 17
         energy_bits += 1
-    room = 1.0 + 5.0 * math.sqrt(2.0 / n)
+    room = 1.0 + 5.0 * math.sqrt(2.0 / n) + _SIGMAS**2 / (_STRAIGHT * n)
     gain = lowering.gain_dn_per_e
     floor = n * lowering.design.floor * gain**2 * room / 2.0**energy_bits
     mean = at_least_17(2.0 ** (2 * sum_shift - energy_bits) / n)
@@ -272,8 +279,8 @@ def lower_registration(
     cost : dict
         What the cells cost over the bound, as predicted, and how their filters are stored.
     """
-    low = np.max([o.low for o in optics], axis=0)
-    high = np.min([o.high for o in optics], axis=0)
+    low = np.min([o.low for o in optics], axis=0)
+    high = np.max([o.high for o in optics], axis=0)
     windows = Windows(
         lowering.n_rows, lowering.n_cols, lowering.stride, lowering.offsets,
         _bins(lowering.n_rows), _bins(lowering.n_cols),
@@ -304,7 +311,7 @@ def lower_registration(
     patterns = [_search_patterns(each, coarse) for each in binned]
     most = max(float(np.abs(p).max()) for p in patterns)
     alike = storage.kind == "shared"
-    splines = [bin_spline(each.at, fine) for each in (binned[:1] if alike else binned)]
+    splines = _splines(binned, fine)
     largest = max(float(np.abs(p).max()) for p in splines)
     reach = int(np.ceil(lowering.most_disparity * (1 << 18) / coarse.step)) + 1
     stage = Registration(
@@ -341,6 +348,14 @@ def lower_registration(
     return stage, cost
 
 
+def _splines(binned: Sequence[_Binned], grid: CellGrid) -> list[Floats]:
+    """Return patterns in bins: one for all apertures, where it fits the others too."""
+    first = bin_spline(binned[0].at, grid)
+    if all(bin_misfit(first, each.at, grid) <= _ALIKE for each in binned[1:]):
+        return [first]
+    return [first, *(bin_spline(each.at, grid) for each in binned[1:])]
+
+
 def _search_patterns(optic: _Binned, grid: CellGrid) -> Floats:
     """Return the bins of each cell's middle, of sum zero and norm 1; zero where none was seen."""
     light = optic.at(slopes_of(grid, corners=False))
@@ -352,13 +367,13 @@ def _search_patterns(optic: _Binned, grid: CellGrid) -> Floats:
 def with_tolerance(stage: Registration, values: npt.NDArray[np.int32], room: float) -> Registration:
     """Return the stage allowing the patterns the error that calibration readouts show.
 
-    All but one in two hundred of them pass, with some room.
+    All but one in two hundred of them pass, with some room; and so do dimmer ones.
     """
     silent = (*stage.bin_energy[:1], 1 << 29, *stage.bin_energy[2:])
     outputs, _ = replace(stage, bin_energy=silent).run(values, {})
     every = outputs.reshape(len(outputs), -1, 4).astype(np.float64)
     explained = 2.0 ** (every[:, :, 2] / 16.0)
     share = float(np.quantile(every[:, :, 3] / explained, 0.995)) * room
-    tolerance = int(np.clip(math.ceil(share * 2**17), 0, 1 << 14))
+    tolerance = int(np.clip(math.ceil(max(share, _STRAIGHT) * 2**17), 0, 1 << 14))
     allowed = replace(stage, energy=(*stage.energy[:-1], tolerance))
     return bin_tolerance(allowed, values, room)

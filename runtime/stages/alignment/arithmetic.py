@@ -45,6 +45,7 @@ __all__ = [
     "Aligned",
     "block_cut",
     "inverse_mantissa",
+    "is_beyond",
     "log_level",
     "monomials",
     "placed",
@@ -95,6 +96,11 @@ def inverse_mantissa(mantissa: Int64) -> Int64:
     first = RECIPROCALS[(mantissa >> 9) - _HALVES]
     off = ((1 << 30) - mantissa * first) >> 15
     return np.asarray(first + ((first * off) >> 15))
+
+
+def is_beyond(place: Any) -> NDArray[np.bool_]:
+    """Return which places (n, 2), in steps of 2**-14, are not accepted in their cell."""
+    return np.asarray(np.abs(place).max(axis=1, initial=0) > ACCEPTED)
 
 
 def monomials(place: Any) -> Int64:

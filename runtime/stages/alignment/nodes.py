@@ -148,6 +148,11 @@ class Writer:
         down = self.power(nodes.op("Sub", nodes.int64(ROOT_SHIFT), exponent))
         return place, nodes.clip(nodes.op("Div", share, down), 0, ROOT_LIMIT, "int64"), shift
 
+    def accepted(self, place: str) -> str:
+        """Return whether a place is accepted in its cell, a scalar."""
+        away = self.nodes.op("ReduceMax", self.nodes.op("Abs", place), keepdims=0)
+        return self.nodes.op("LessOrEqual", away, self.nodes.int64(ACCEPTED))
+
     def index(self, grid: CellGrid, slopes: str) -> tuple[str, str]:
         """Return the column and the row of cells of slopes (2,), each (1,)."""
         nodes, found = self.nodes, []
@@ -181,14 +186,15 @@ def registration_nodes(stage: Any, nodes: Nodes, x: str) -> str:
     wide, seed, outputs = nodes.cast(x, "int64"), "", []
     for aperture in range(len(stage.offsets)):
         values = nodes.op("Gather", wide, nodes.constant(stage.windows.columns(aperture)))
-        slopes, root, shift, left, energy = _aligned(stage, write, values, aperture, seed)
+        slopes, root, shift, place, left, energy = _aligned(stage, write, values, aperture, seed)
         explained = _steps(write, nodes.op("Mul", root, root), shift,
                            stage.rule.energy_bits + 2 * stage.rule.root_bits)  # fmt: skip
-        excess = nodes.op(
-            "Max",
-            _excess(stage, write, values, explained),
-            _excess_of_bins(stage.bin_rule, write, values, left, energy),
-        )
+        excess = _excess(stage, write, values, explained)
+        of_bins = _excess_of_bins(stage.bin_rule, write, values, left, energy)
+        otherwise = nodes.op("Where", write.accepted(place), nodes.op("Max", excess, of_bins),
+                             nodes.int64(1))  # fmt: skip
+        over = nodes.op("Greater", excess, nodes.int64(0))
+        excess = nodes.op("Where", over, excess, otherwise)
         outputs += [slopes, _level(write, explained), excess]
         seed = seed or slopes
     whole = nodes.clip(nodes.op("Concat", *outputs, axis=0), -INT32_MAX, INT32_MAX, "int64")
@@ -197,7 +203,7 @@ def registration_nodes(stage: Any, nodes: Nodes, x: str) -> str:
 
 def _aligned(
     stage: Any, write: Writer, values: str, aperture: int, seed: str
-) -> tuple[str, str, str, str, str]:
+) -> tuple[str, str, str, str, str, str]:
     nodes, windows, grid = write.nodes, stage.windows, stage.coarse_grid
     height, width = stage.n_rows // stage.bin_rows, stage.n_cols // stage.bin_cols
     split = nodes.reshape(values, stage.bin_rows, height, stage.bin_cols, width)
@@ -240,14 +246,13 @@ def _aligned(
         place, root, shift = write.placed(dots, terms, stage.gain_bits[1], with_root=True)
         slopes = write.slopes(grid, column, row, place)
         turns.append((cell, place, root, shift, slopes))
-    away = nodes.op("ReduceMax", nodes.op("Abs", turns[0][1]), keepdims=0)
-    near = nodes.op("LessOrEqual", away, nodes.int64(ACCEPTED))
+    near = write.accepted(turns[0][1])
     cell, place, root, shift, slopes = (
         nodes.op("Where", near, one, two) for one, two in zip(*turns, strict=True)
     )
     rows_of = nodes.reshape(write.row(grid.spline_of, cell), N_SPLINE)
     patterns = write.row(stage.patterns(aperture), rows_of)
-    return slopes, root, shift, *_left(stage, write, bins, bin_shift, patterns, place)
+    return slopes, root, shift, place, *_left(stage, write, bins, bin_shift, patterns, place)
 
 
 def _left(

@@ -10,14 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError, OverflowRisk
-from runtime.fixedpoint import INT32_MAX, round_shift, saturate
+from runtime.fixedpoint import INT32_MAX, saturate
 from runtime.stages.alignment.arithmetic import (
-    ACCEPTED,
     COMBINATION_LIMIT,
     POLYNOMIAL_LIMIT,
     SEARCH_BITS,
     Aligned,
     block_cut,
+    is_beyond,
     log_level,
     placed,
     placed_float,
@@ -69,9 +69,10 @@ class Registration(Stage):
     first aperture is searched whole, the others within `reach` cells of its direction.
     Outputs of an aperture: the two slopes in steps of 2**-18; the level, 16 times the base-2
     logarithm of the energy that one source explains; and the excess: what energy is left, above
-    what noise and the patterns' own error allow, the larger one of pixels and of bins, each in its
-    own steps. An excess above 0 means that something else was seen than one source (another
-    source, a smeared or covered aperture, saturation).
+    what noise and the patterns' own error allow, of pixels, and where that is not above 0 the
+    larger one of pixels and of bins, each in its own steps. An excess above 0 means that something
+    else was seen than one source (another source, a smeared or covered aperture, saturation), or
+    one whose place is beyond all cells.
 
     Parameters
     ----------
@@ -257,10 +258,10 @@ class Registration(Stage):
             at = self._aligned(values, aperture, seed)
             explained = self.rule.explained(at.root, at.root_shift)
             total, energy = self.rule.sums(values, self.n_cols)
-            excess = np.maximum(
-                self.rule.excess(total, energy, explained),
-                self.bin_rule.excess(*self._left(at, aperture), total),
-            )
+            excess = self.rule.excess(total, energy, explained)
+            of_bins = self.bin_rule.excess(*self._left(at, aperture), total)
+            otherwise = np.where(is_beyond(at.place), 1, np.maximum(excess, of_bins))
+            excess = np.where(excess > 0, excess, otherwise)
             outputs += [at.slopes[:, 0], at.slopes[:, 1], log_level(explained), excess]
             seed = at.slopes if seed is None else seed
         return saturate(np.stack(outputs, axis=1), -INT32_MAX, INT32_MAX), state
@@ -291,17 +292,17 @@ class Registration(Stage):
         filters = self.coarse_filters[aperture][coarse.corners[cell]].astype(np.int64)
         dots = np.einsum("fkb,fb->fk", filters, cut)
         place, _, _ = placed(dots, self.coarse_terms[aperture][cell], self.gain_bits[0])
-        slopes = self._slopes(coarse, cell, place)
+        slopes = coarse.slopes(cell, place)
         root, shift, cell = np.zeros((3, len(values)), dtype=np.int64)
         left = np.arange(len(values))
         for _ in range(2):
-            cell[left] = own = self._cell(self.fine_grid, slopes[left])
+            cell[left] = own = self.fine_grid.cell_of(slopes[left])
             dots = self.filters.dots(values[left], aperture, own)
             place[left], root[left], shift[left] = placed(
                 dots, self.fine_terms[aperture][own], self.gain_bits[1]
             )
-            slopes[left] = self._slopes(self.fine_grid, own, place[left])
-            left = left[np.abs(place[left]).max(axis=1) > ACCEPTED]
+            slopes[left] = self.fine_grid.slopes(own, place[left])
+            left = left[is_beyond(place[left])]
         return Aligned(slopes, root, shift, cut, bin_shift, cell, place)
 
     def searched(self, cut: NDArray[Any], aperture: int, seed: NDArray[Any] | None) -> Int64:
@@ -320,21 +321,6 @@ class Registration(Stage):
             scores = np.where(near, scores, -(2.0**62) if cut.dtype.kind == "f" else -(1 << 40))
         return np.asarray(scores.argmax(axis=1), dtype=np.int64)
 
-    @staticmethod
-    def _cell(grid: CellGrid, slopes: Int64) -> Int64:
-        column = grid.index(slopes[:, 0], grid.low_x, grid.n_x)
-        return grid.index(slopes[:, 1], grid.low_y, grid.n_y) * grid.n_x + column
-
-    @staticmethod
-    def _slopes(grid: CellGrid, cell: Int64, place: Int64) -> Int64:
-        x = grid.middle(cell % grid.n_x, grid.low_x)
-        y = grid.middle(cell // grid.n_x, grid.low_y)
-        return np.stack([x, y], axis=1) + round_shift(place * grid.step, DELTA_BITS)
-
-    def _slopes_float(self, grid: CellGrid, cell: Int64, place: Float64) -> Float64:
-        middle = self._slopes(grid, cell, np.zeros((len(cell), 2), dtype=np.int64))
-        return np.asarray(middle + place * grid.step)
-
     def run_float(self, x: Float64) -> Float64:
         """Align with the same tables, nothing rounded."""
         outputs, seed = [], None
@@ -346,22 +332,24 @@ class Registration(Stage):
             dots = np.einsum("fkb,fb->fk", filters.astype(np.float64), bins)
             terms = self.coarse_terms[aperture][cell].astype(np.float64)
             place, root = placed_float(dots, terms, self.gain_bits[0])
-            slopes, left = self._slopes_float(self.coarse_grid, cell, place), np.arange(len(x))
+            slopes, left = self.coarse_grid.slopes_float(cell, place), np.arange(len(x))
             for _ in range(2):
                 whole = np.floor(slopes[left]).astype(np.int64)
-                cell[left] = own = self._cell(self.fine_grid, whole)
+                cell[left] = own = self.fine_grid.cell_of(whole)
                 dots = self.filters.dots_float(values[left], aperture, own)
                 terms = self.fine_terms[aperture][own].astype(np.float64)
                 place[left], root[left] = placed_float(dots, terms, self.gain_bits[1])
-                slopes[left] = self._slopes_float(self.fine_grid, own, place[left])
-                left = left[np.abs(place[left]).max(axis=1) > ACCEPTED / 2.0**DELTA_BITS]
+                slopes[left] = self.fine_grid.slopes_float(own, place[left])
+                left = left[is_beyond(place[left] * 2.0**DELTA_BITS)]
             explained, excess = self.rule.float_twins(values, root)
             patterns = self.patterns(aperture)[self.fine_grid.spline_of[cell]].astype(np.float64)
             rule = self.bin_rule
             of_bins = rule.excess_float(
                 bins.astype(np.float64), values.sum(axis=1), patterns, place
             )
-            excess = np.maximum(excess, of_bins)
+            beyond = is_beyond(place * 2.0**DELTA_BITS)
+            otherwise = np.where(beyond, 1.0, np.maximum(excess, of_bins))
+            excess = np.where(excess > 0, excess, otherwise)
             level = 16.0 * np.log2(np.maximum(explained, 1.0))
             outputs += [slopes[:, 0], slopes[:, 1], level, excess]
             seed = slopes if seed is None else seed
