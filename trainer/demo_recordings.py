@@ -49,7 +49,7 @@ PAIR, RIG_SCRIPT = "lensless32pair", "rig_points"
 RIGS: tuple[tuple[int, bool], ...] = ((1, False), (2, False), (3, True))
 """Recordings of a rig, and which of them is locked: 240 stops to be calibrated by, 120 to be held
 to."""
-LIGHTS_FIELD_DEG = 20.0
+LIGHTS_FIELD_DEG = 15.0
 """Half of the field that the rig fills: the tables grow with its square."""
 _SCENE = f"""half_field_deg = {LIGHTS_FIELD_DEG}
 distances_mm = [55.8, 186.0, 558.0]

@@ -30,7 +30,7 @@ from trainer.tell.source import source_page
 __all__ = ["N_TEST_FRAMES", "write_model_folder"]
 
 N_TEST_FRAMES = 512
-N_SPREAD_FRAMES = 128
+N_SPREAD_FRAMES = 64
 """Of a rig's recordings, spread over all its stops: its first frames would show but a few."""
 
 

@@ -39,13 +39,20 @@ class Nodes:
 
     @contextmanager
     def once(self) -> Iterator[None]:
-        """Keep constants that are alike only once, as long as this lasts: large graphs repeat."""
+        """Keep constants that are alike only once, and names short, as long as this lasts.
+
+        A large graph repeats itself, and half of it would be names.
+        """
         self._known = {}
         yield
         self._known = None
 
     def op(self, kind: str, *inputs: str, **attributes: Any) -> str:
         """Append one node with one output."""
+        if self._known is not None:
+            short = f"{self.prefix}{len(self.nodes)}"
+            self.nodes.append(helper.make_node(kind, list(inputs), [short], **attributes))
+            return short
         name = f"{self.prefix}{kind.lower()}_{len(self.nodes)}"
         self.nodes.append(helper.make_node(kind, list(inputs), [name], name=name, **attributes))
         return name
@@ -57,9 +64,9 @@ class Nodes:
         if self._known is not None and key in self._known:
             return self._known[key]
         name = f"{self.prefix}constant_{len(self.initializers)}"
-        self.initializers.append(numpy_helper.from_array(value, name))
         if self._known is not None:
-            self._known[key] = name
+            name = self._known[key] = f"{self.prefix}c{len(self.initializers)}"
+        self.initializers.append(numpy_helper.from_array(value, name))
         return name
 
     def int32(self, *values: int) -> str:
