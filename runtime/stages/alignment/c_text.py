@@ -21,9 +21,8 @@ from runtime.stages.alignment.arithmetic import (
     SEARCH_BITS,
 )
 from runtime.stages.alignment.binned import LEAST_SQUARE_BITS, mean_factor
-from runtime.stages.alignment.c_binned import BINNED, STEPS
+from runtime.stages.alignment.c_cell import BINNED, PLACE, STEPS
 from runtime.stages.alignment.c_kernel import four_c
-from runtime.stages.alignment.c_place import PLACE
 from runtime.stages.contract.c_text import CStage, Edge, fill, table
 
 if TYPE_CHECKING:

@@ -86,7 +86,7 @@ _PACKED_ROW = """\
 """
 
 _SINGLE_ROW = """\
-#if defined(__GNUC__)
+#if defined(__GNUC__) && !defined(PW_VECTOR) /* which compilers make vectors of */
     if ((((uintptr_t)lit | (uintptr_t)dark | (uintptr_t)bin) & 3u) == 0u) { /* two at a time */
         const pw_pair *l = (const pw_pair *)(const void *)&lit[@FIRST_COL@u];
         const pw_pair *d = (const pw_pair *)(const void *)&dark[@FIRST_COL@u];
