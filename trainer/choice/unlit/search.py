@@ -34,6 +34,8 @@ SEED = 1
 TWO_POINTS = 0.02
 A_QUARTER = 1.25
 """Of an error: by how much larger it may be in what is said to be nearly as good."""
+NO_DRIVER = "none"
+"""The part that stands for a device whose LED never shines."""
 VALID_KEPT = 0.9
 """Of the recorded setting's valid frames: with fewer, an error is of other frames (assumed)."""
 
@@ -158,6 +160,8 @@ def find_unlit(asked: Asked, workers: Workers, tell: Notify) -> UnlitFrontier:
     _refuse_light_of_its_own(asked)
     task = task_of(asked, tell)
     corpus = task.corpus
+    if corpus.sensor.led_current_ma == 0.0:
+        asked = replace(asked, choice=replace(asked.choice, driver=NO_DRIVER))
     tried = tried_of(options_of(asked.knobs, asked.recipes), corpus.sensor)
     plain = task.opponents(asked.recipes[0]) if asked.knobs.search.plain_sensors else []
     opponents = tried_of(plain, corpus.sensor) if plain else []

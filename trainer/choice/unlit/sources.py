@@ -89,6 +89,7 @@ class SourceTrial:
         box = apertures_of(self.sensor, self.recipe)
         train = [read_sources(r, box) for r in self.train]
         asked = [read_sources(r, box) for r in self.locked]
+        asked = [each for each in asked if each.single(self.recipe).size]
         try:
             rows = self._locked(train, asked, box) if asked else self._in_turn(train, box)
         except NoCalibration:
@@ -153,12 +154,13 @@ def _calibrated(
 
 def _units_of(readouts: Sequence[SourceReadouts], recipe: Recipe) -> list[Int64]:
     """Return which unit each frame belongs to, int64 (n_frames,); -1 where it is none of one."""
-    several, found = len(readouts) > 1, []
-    for number, each in enumerate(readouts):
-        frames = each.single(recipe)
+    single = [each.single(recipe) for each in readouts]
+    several, found, number = sum(frames.size > 0 for frames in single) > 1, [], 0
+    for each, frames in zip(readouts, single, strict=True):
         unit = np.full(len(each.n_sources), -1, dtype=np.int64)
-        if several:
+        if frames.size and several:
             unit[frames] = number
+            number += 1
         elif frames.size:
             moved = np.abs(np.diff(each.tangents[frames], axis=0)).max(axis=1) > 1e-9
             stop = np.concatenate([[0], np.cumsum(moved)])
