@@ -114,7 +114,7 @@ def test_a_picked_model_of_presence_is_made_for_its_setting(searched: Path) -> N
     [
         (("--pick", "error<0.02"), "one of uw, accuracy, hz"),
         (("--search", "2"), "the whole grid"),
-        (("--recipe", "count"), "recipes of a task without an LED is 2"),
+        (("--recipe", "presence"), "recipes of a task without an LED is 2"),
         (("--recipe", "range"), "of different tasks"),
         ("[active.led_share]\nvalues = [1.0, 0.5]\n", "light that is not the device's own"),
         ("[watching.rate_hz]\nvalues = [2.0]\n", "no watching that is traded"),

@@ -154,6 +154,11 @@ def test_errors_are_those_of_valid_frames() -> None:
     assert found.valid == pytest.approx(2 / 3, abs=1e-6)
     assert found.figures["mm"] == pytest.approx(np.sqrt((9 + 64) / 2), abs=1e-6)
     assert [row["from_mm"] for row in found.figures["distances"]] == [100.0, 200.0]
+    many = np.repeat(rows[:1], 40, axis=0)
+    many[:, 4] = 1000 * np.arange(100, 140)
+    classes = judge_source(many, "range")
+    assert classes is not None
+    assert [row["n_frames"] for row in classes.figures["distances"]] == [10] * 4
     turned = judge_source(rows[:1], "direction")
     assert turned is not None
     assert turned.sums[0, 0] == pytest.approx((0.03**2 + 0.003**2) / 2)
@@ -246,8 +251,7 @@ def told(
         patch.setattr(sources, "_calibrated", lambda *_: rig_fitted.calibrated)
         patch.setattr(BudgetJob, "run", once)
         patch.setattr(PriceJob, "run", powers)
-        found = json.loads(json.dumps(unlit_json(find_unlit(asked, LocalWorkers(1), print))))
-        return found
+        return json.loads(json.dumps(unlit_json(find_unlit(asked, LocalWorkers(1), print))))
 
 
 def _power(tried: Any) -> float:
@@ -260,6 +264,8 @@ def test_settings_of_a_source_meet_those_that_tell_as_often(told: dict[str, Any]
     assert {p["hz"] for p in told["points"]} == {15.0, 30.0}
     knee = next(p for p in told["points"] if p["name"] == told["knee"])
     assert knee["hz"] == 30.0
+    at_its_rate = [p for p in told["points"] if p["hz"] == 30.0]
+    assert knee["uw"] * knee["error"] == min(p["uw"] * p["error"] for p in at_its_rate)
     for point in told["points"]:
         assert point["valid"] > 0.9
         assert point["interval"][0] <= point["value"] <= point["interval"][1]

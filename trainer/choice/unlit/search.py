@@ -328,9 +328,7 @@ def _judged(
     table = np.array([[points[i].uw, -points[i].score, -rates[i]] for i in eligible])
     front = [i for i, rank in zip(eligible, non_dominated_ranks(table), strict=True) if rank == 0]
     main = [place for place, i in enumerate(front) if rates[i] == max(rates[j] for j in front)]
-    score = np.array([_for_knee(task, points[front[place]].score) for place in main])
-    cost = np.array([points[front[place]].uw for place in main])
-    knee = main[knee_of(cost, score, max(p.uw for p in points))]
+    knee = main[_knee(task, [points[front[place]] for place in main], points)]
     resampled = {
         rate: (own, _resampled(task, [points[i] for i in own]))
         for rate, own in _groups(task, [p.hz for p in points]).items()
@@ -350,9 +348,16 @@ def _valid_enough(points: Sequence[UnlitPoint]) -> list[int]:
     ]  # fmt: skip
 
 
-def _for_knee(task: Task, score: float) -> float:
-    """Return what the knee is sought in: of an error its logarithm, as of the cost."""
-    return -math.log(max(-score, 1e-12)) if task.measure.is_error else score
+def _knee(task: Task, own: Sequence[UnlitPoint], points: Sequence[UnlitPoint]) -> int:
+    """Return beyond which point of a front more power brings little.
+
+    Half the error is taken to be worth as much as half the power, wherever one begins: where their
+    product is least. A share has no such scale, and its knee is sought over the range tried.
+    """
+    cost = np.array([p.uw for p in own])
+    if task.measure.is_error:
+        return int((cost * np.array([p.value for p in own])).argmin())
+    return knee_of(cost, np.array([p.score for p in own]), max(p.uw for p in points))
 
 
 def _resampled(task: Task, points: Sequence[UnlitPoint]) -> Resampled:

@@ -41,8 +41,8 @@ _HIDDEN = -1
 _PARTS = 1e6
 """Errors are kept as whole millionths: of the distance, or of a milliradian."""
 _MOST = float(np.iinfo(np.int32).max)
-_CLASSES = 4
-"""Of distance, with as many frames each."""
+_MOST_DISTANCES, _CLASSES = 8, 4
+"""At which a rig stops, to be told one by one; else classes with as many frames each."""
 
 
 class NoCalibration(UsageError):  # noqa: N818  # says what there is not
@@ -217,8 +217,11 @@ def _root(values: Float64) -> float:
 
 
 def _over_distance(relative: Float64, bound: Float64, distance_mm: Float64) -> list[dict[str, Any]]:
-    """Return the error at the distances there were: classes with as many frames each."""
+    """Return the error at each distance there was; of many, in classes with as many frames each."""
     order = np.argsort(distance_mm, kind="stable")
+    stops, first = np.unique(np.rint(distance_mm[order]), return_index=True)
+    few = len(stops) <= _MOST_DISTANCES
+    parts = np.split(order, first[1:]) if few else np.array_split(order, _CLASSES)
     return [
         {
             "from_mm": round(float(distance_mm[part].min()), 3),
@@ -227,7 +230,7 @@ def _over_distance(relative: Float64, bound: Float64, distance_mm: Float64) -> l
             "error": _root(relative[part]),
             "bound": _root(bound[part]),
         }
-        for part in np.array_split(order, _CLASSES)
+        for part in parts
         if len(part)
     ]
 
