@@ -19,7 +19,6 @@ from runtime.stages.contract.c_text import Edge
 from runtime.stages.contract.stage import State
 from runtime.stages.teaching.commands import after_command
 from runtime.stages.teaching.enrol import Enrol
-from runtime.stages.teaching.lesson import EXPONENTIALS
 from runtime.stages.teaching.reasons import ADD, BEGIN, FINISH, FORGET, NO_CLASS, REASONS
 from runtime.stages.teaching.saved import pack_learned, read_learned, saved_bytes
 
@@ -44,7 +43,7 @@ Command = Literal["begin", "add", "finish", "forget"]
 COMMANDS: dict[Command, int] = {"begin": BEGIN, "add": ADD, "finish": FINISH, "forget": FORGET}
 """The commands by name, and as the state's ``ask`` holds them."""
 _LEARNED = ("taught", "rows")
-_SESSION = ("take_class", "take_scores", "takes", "best", "best_scores")
+_SESSION = ("take_class", "takes", "best", "best_scores")
 MAX_FILE_BYTES = 1 << 20
 """Of a file with what was learned: 64 classes of 1,024 values are 131 kB."""
 
@@ -128,8 +127,8 @@ def learned_arrays(
     Returns
     -------
     dict of int32 arrays
-        ``taught`` (n_slots,) and ``rows`` (n_slots, n_in), which last; of a session ``take_class``,
-        ``take_scores``, ``takes``, ``best`` and ``best_scores``.
+        ``taught`` (n_slots,) and ``rows`` (n_slots, n_kept), which last; of a session
+        ``take_class``, ``takes``, ``best`` and ``best_scores``.
     """
     own = own_state(model, state)
     return {name: own[name].copy() for name in (*_LEARNED, *(_SESSION if session else ()))}
@@ -173,7 +172,7 @@ def enrolment_bytes(model: Model) -> dict[str, int]:
     text = stage.c("s", Edge("int32_t", stage.n_in, 0, 0), Edge("int32_t", stage.n_out, 0, 0))
     widths = {"int8_t": 1, "int16_t": 2, "int32_t": 4}
     ram = sum(widths[member.ctype] * member.length for member in (*text.state, *text.scratch))
-    arrays = (stage.anchors, stage.anchor_scores, stage.means, stage.near)
-    tables = sum(array.nbytes for array in arrays) + 2 * len(EXPONENTIALS)
-    tables += len(stage.anchor_classes) + stage.n_out + (4 * stage.n_in) * bool(stage.centre.any())
+    directions = stage.directions
+    arrays = (directions.weights, directions.bias, stage.anchors, stage.means, stage.near)
+    tables = sum(array.nbytes for array in arrays) + len(stage.anchor_classes) + stage.n_out
     return {"ram": ram, "kept": saved_bytes(stage.sizes), "tables": tables}

@@ -13,7 +13,6 @@ from runtime.stages.closing.decision import Decision
 from runtime.stages.contract.stage import Counts
 from runtime.stages.dense import Dense
 from runtime.stages.teaching.enrol import Enrol
-from runtime.stages.teaching.lesson import EVIDENCE_NATS
 
 __all__ = ["SIDE", "corner_model", "corners", "take_of"]
 
@@ -21,6 +20,8 @@ SIDE = 4
 """Rows and columns of bins."""
 _UNIT = 0.01
 """Nats of one step of a score."""
+_SPREAD, _LIMIT = 8, 1 << 14
+"""Steps of a standard deviation, and the largest difference of squared distances."""
 
 
 def corner_model(*, moves: bool = False, n_own: int = 1, name: str = "corner") -> Model:
@@ -35,18 +36,17 @@ def corner_model(*, moves: bool = False, n_own: int = 1, name: str = "corner") -
     bias = np.array([0, 0, 60], dtype=np.int32)
     head = Dense(weights, bias, 1, 0, False, 32, weights.astype(float), bias.astype(float))
     examples = np.stack([np.where(left > 0, 30, 0), np.where(left < 0, 30, 0), 0 * left])
-    row_bits = 16
-    factor = choose_multiplier(1 / (_UNIT * 2**row_bits), EVIDENCE_NATS << row_bits)
-    sixteenths = choose_multiplier(16 * _UNIT, 1 << 20)
-    scores, _ = head.run(examples.astype(np.int32), {})
+    scores = choose_multiplier(0.5 / (2 * _SPREAD**2 * _UNIT), _LIMIT)
+    keep = Dense(
+        np.eye(n, dtype=np.int8), np.full(n, -8, np.int32), 1, 0, False, 8, np.eye(n), np.zeros(n)
+    )
     learns = Enrol(
-        head=head, centre=np.zeros(n, np.int32), kept_shift=0,
-        anchors=examples.astype(np.int8), anchor_scores=scores,
-        anchor_classes=np.arange(3, dtype=np.int32), means=examples.astype(np.int8),
+        head=head, directions=keep, means=(examples - 8).astype(np.int8),
+        anchors=np.full((2, n), [[-8], [-4]], dtype=np.int8),
+        anchor_classes=np.full(2, 2, np.int32),
         near=np.full(3, 500, np.int32), learnable=(True, True, False), n_own=n_own, n_takes=3,
-        own_level=0, moves=moves, least_frames=3, unlike=40_000, apart=20_000, rival=1_600,
-        row_bits=row_bits, multiplier=factor[0], shift=factor[1],
-        exp_multiplier=sixteenths[0], exp_shift=sixteenths[1],
+        moves=moves, least_frames=3, unlike=40_000, apart=20_000, rival=1_600,
+        guard=2_000, reach=4_000, limit=_LIMIT, multiplier=scores[0], shift=scores[1],
     )  # fmt: skip
     other = (False, False, True, *[False] * n_own)
     classes = ("left", "right", "other", *[f"own_{i + 1}" for i in range(n_own)])

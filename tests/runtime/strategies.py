@@ -35,7 +35,6 @@ from runtime.stages.skip import Skip
 from runtime.stages.steady import Steady
 from runtime.stages.swing import Swing
 from runtime.stages.teaching.enrol import Enrol
-from runtime.stages.teaching.lesson import EVIDENCE_NATS
 from runtime.stages.trees import Trees
 from runtime.stages.window import Window
 
@@ -133,43 +132,46 @@ def prototypes(rng: np.random.Generator, low: Int64, high: Int64, n_classes: int
 
 def enrolled(rng: np.random.Generator, head: Stage, low: Int64, high: Int64, n_own: int) -> Enrol:
     """Return a head that learns its owner, of takes of one or two frames, few of them refused."""
-    n_in, n_known, n_anchors = head.n_in, head.n_out, int(rng.integers(1, 4))
+    n_known, n_kept = head.n_out, int(rng.integers(1, 9))
+    n_anchors = int(rng.integers(0, 4))
     reached = head.bounds(low, high)
-    least, most = int(reached[0].min()), int(reached[1].max())
-    spread = max(most - least, 8)
-    within = max(least, -(2**30)), min(most, 2**30) + 1
-    unit = max(EVIDENCE_NATS, 30) / min(spread, 2**24)
-    row_bits = int(rng.integers(8, 23))
-    centre = (low + high) // 2 if rng.random() < 0.5 else np.zeros(n_in)
-    widest = int(max(np.abs(low - centre).max(), np.abs(high - centre).max(), 1))
-    factors = choose_multiplier(1 / (unit * 2**row_bits), EVIDENCE_NATS << row_bits)
-    nats = choose_multiplier(16 * unit, min(3 * spread, 2**31 - 1))
+    spread = max(int(reached[1].max()) - int(reached[0].min()), 8)
+    limit = int(rng.integers(2**10, 2 ** int(rng.integers(11, 25)) + 1))
+    factors = choose_multiplier(min(spread, 2**24) * float(rng.uniform(0.1, 1)) / limit, limit)
     learnable = rng.random(n_known) < 0.8
     learnable[rng.integers(n_known)] = True
     return Enrol(
         head=head,
-        centre=centre.astype(np.int32),
-        kept_shift=min(24, max(0, widest.bit_length() - int(rng.integers(5, 8)))),
-        anchors=rng.integers(-127, 128, (n_anchors, n_in)).astype(np.int8),
-        anchor_scores=rng.integers(*within, (n_anchors, n_known)).astype(np.int32),
+        directions=_directions(rng, n_kept, low, high),
+        means=rng.integers(-127, 128, (n_known, n_kept)).astype(np.int8),
+        anchors=rng.integers(-127, 128, (n_anchors, n_kept)).astype(np.int8),
         anchor_classes=rng.integers(0, n_known, n_anchors).astype(np.int32),
-        means=rng.integers(-127, 128, (n_known, n_in)).astype(np.int8),
-        near=rng.integers(0, 6000 * n_in, n_known).astype(np.int32),
+        near=rng.integers(0, 6000 * n_kept, n_known).astype(np.int32),
         learnable=tuple(learnable.tolist()),
         n_own=n_own,
         n_takes=int(rng.integers(1, 4)),
-        own_level=int(rng.integers(*within)),
         moves=bool(rng.integers(2)),
         least_frames=int(rng.integers(1, 3)),
-        unlike=int(rng.integers(8000, 40000)) * n_in,
-        apart=int(rng.integers(8000, 40000)) * n_in,
+        unlike=int(rng.integers(8000, 40000)) * n_kept,
+        apart=int(rng.integers(8000, 40000)) * n_kept,
         rival=int(rng.integers(spread // 2, min(2 * spread, 2**31 - 1))),
-        row_bits=row_bits,
+        guard=int(rng.integers(0, 20000)) * n_kept,
+        reach=int(rng.integers(0, 40000)) * n_kept,
+        limit=limit,
         multiplier=factors[0],
         shift=factors[1],
-        exp_multiplier=nats[0],
-        exp_shift=nats[1],
-    )  # fmt: skip
+    )
+
+
+def _directions(rng: np.random.Generator, n_kept: int, low: Int64, high: Int64) -> Dense:
+    """Return a dense layer of 8 bits whose outputs use their range."""
+    n_in, widest = len(low), int(max(np.abs(low).max(), np.abs(high).max(), 1))
+    most = max(1, min(127, (2**31 - 1) // (4 * widest * n_in)))
+    weights = rng.integers(-most, most + 1, (n_kept, n_in)).astype(np.int8)
+    bias = rng.integers(-widest, widest + 1, n_kept).astype(np.int32)
+    bound = most * widest * n_in + widest
+    factor = choose_multiplier(min(1.0, 127 * float(rng.uniform(0.5, 20)) / bound), bound)
+    return Dense(weights, bias, *factor, False, 8, weights.astype(float), bias.astype(float))
 
 
 @st.composite
@@ -272,7 +274,8 @@ def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) 
         rates = sorted(draw(st.lists(st.integers(0, 15), min_size=3, max_size=3)))
         few = [draw(st.integers(0, 3)) for _ in range(4)]
         rest = draw(st.sampled_from([1, 4, 20]))
-        return Background(len(low), few[0], few[1], rest, *few[2:], tuple(rates), n_bits)
+        least = draw(st.sampled_from([0, 7, 1 << 24]))
+        return Background(len(low), few[0], few[1], rest, *few[2:], least, tuple(rates), n_bits)
     if kind == "swing":
         return Swing(len(low), draw(st.integers(1, 2)), draw(st.integers(0, 9)), n_bits)
     n_out = draw(st.integers(1, 9))

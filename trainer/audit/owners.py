@@ -43,7 +43,7 @@ def learned_step(model: Model) -> Step | None:
     if not can_enrol(model):
         return None
     sizes = enrol_place(model)[1].sizes
-    n_values = sizes.n_slots * (1 + sizes.n_in)
+    n_values = sizes.n_slots * (1 + sizes.n_kept)
     return Step(LEARNED, "state", n_values, stored=True)
 
 

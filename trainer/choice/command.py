@@ -28,7 +28,8 @@ _FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
 @click.option("--knobs", type=_FILE, help="What to try (TOML); the built-in list by default.")
 @click.option(
     "--search", "n_settings", type=click.IntRange(2, 2000), metavar="N",
-    help="Try about N settings of a larger list: some spread evenly, then those beside the best.",
+    help="Try N settings of a larger list: a third spread evenly, then those by which the front is "
+    "foretold to grow most.",
 )  # fmt: skip
 @click.option(
     "--pick", "wishes", multiple=True, metavar="WISH",

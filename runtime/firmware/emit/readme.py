@@ -174,7 +174,7 @@ is not (`PW_ENROL_CLASS`), or one too many (`PW_ENROL_FULL`). Without any take e
 of the shipped model, bit for bit. In the device program, `pw_device_enrol` wakes the model for a
 take.
 
-What was learned are @KEPT@ bytes of weights and counts, no readouts. They tell of the person: they
+What was learned are @KEPT@ bytes of means and counts, no readouts. They tell of the person: they
 are to stay on the device. `pw_enrol_save` gives them to memory that outlasts a reset, with a
 version, the model's identity and a checksum; `pw_enrol_load` refuses others (`PW_ENROL_FOREIGN`,
 `PW_ENROL_DAMAGED`). To be forgotten takes both: `pw_forget`, and that memory erased. Enrolment's

@@ -9,19 +9,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.fixedpoint import INT32_MIN, exact_matmul, round_shift, saturate, scale
+from runtime.fixedpoint import INT32_MIN, saturate, scale
 from runtime.stages.contract.stage import Int32, Int64, State
-from runtime.stages.teaching.lesson import (
-    CHANCE_BITS,
-    EXPONENTIALS,
-    EXTRA_BITS,
-    KEPT_LIMIT,
-    PASSES,
-    SMALLEST_BITS,
-    Learner,
-    Sizes,
-    row_limit,
-)
+from runtime.stages.teaching.lesson import Learner, Sizes
 from runtime.stages.teaching.reasons import (
     ADD,
     BEGIN,
@@ -35,7 +25,11 @@ from runtime.stages.teaching.reasons import (
     UNLIKE,
 )
 
-__all__ = ["after_command", "first_state", "kept_values", "scores_of", "watched"]
+__all__ = ["after_command", "class_means", "first_state", "kept_values", "scores_of", "watched"]
+
+_LIFT = 128
+"""Makes a mean positive, so that a division rounds alike everywhere."""
+_MOST_TAUGHT = 32767
 
 
 def first_state(sizes: Sizes) -> State:
@@ -47,48 +41,78 @@ def first_state(sizes: Sizes) -> State:
         "frames": (1,),
         "lead": (1,),
         "best_scores": (sizes.n_known,),
-        "take_scores": (sizes.n_places, sizes.n_known),
-        "rows": (sizes.n_slots, sizes.n_in),
         "taught": (sizes.n_slots,),
-        "best": (sizes.n_in,),
-        "takes": (sizes.n_places, sizes.n_in),
+        "rows": (sizes.n_slots, sizes.n_kept),
+        "best": (sizes.n_kept,),
+        "takes": (sizes.n_places, sizes.n_kept),
         "take_class": (sizes.n_places,),
     }
     return {name: np.zeros(shape, dtype=np.int32) for name, shape in shapes.items()}
 
 
 def kept_values(stage: Learner, x: Int32) -> Int32:
-    """Shorten the head's values to 8 bits, int32 (n_frames, n_in)."""
-    shortened = round_shift(x.astype(np.int64) - stage.centre, stage.kept_shift)
-    return saturate(shortened, -KEPT_LIMIT, KEPT_LIMIT)
-
-
-def _evidence(stage: Learner, rows: Int32, kept: Int32) -> Int64:
-    """Return what the rows add to each score, int64 (n, n_slots)."""
-    sums = saturate(exact_matmul(kept, rows), -stage.evidence_limit, stage.evidence_limit)
-    return scale(sums, stage.multiplier, stage.shift)
+    """Bring the head's values into the directions, int32 (n_frames, n_kept)."""
+    return stage.directions.run(x, {})[0]
 
 
 def scores_of(stage: Learner, state: State, base: Int32, kept: Int32) -> Int32:
-    """Add the rows' evidence to the head's scores; an own gesture not learned is the lowest.
+    """Take together what the head says and how near each class's mean is.
+
+    Where no known class was taught, known scores are the head's; an own gesture that was not
+    taught is the lowest.
 
     Parameters
     ----------
     base : int32 (n, n_known)
         Scores of the head.
-    kept : int32 (n, n_in)
+    kept : int32 (n, n_kept)
 
     Returns
     -------
     int32 (n, n_slots)
     """
-    n_known = base.shape[1]
-    evidence = _evidence(stage, state["rows"], kept)
-    known = base + evidence[:, :n_known]
-    own = stage.own_level + evidence[:, n_known:]
-    lowest = known.min(axis=1, keepdims=True)
-    own = np.where(state["taught"][n_known:] > 0, own, lowest)
+    n_known, taught = base.shape[1], state["taught"]
+    far = _distances(stage, state, kept)
+    known = base.astype(np.int64)
+    if taught[:n_known].any():
+        known = known - _scaled(stage, far - far.min(axis=1, keepdims=True))
+    guarded = far - np.where(taught[:n_known] > 0, 0, stage.guard)
+    nearest = np.minimum(guarded.min(axis=1, keepdims=True), stage.reach)
+    ahead = _scaled(stage, nearest - _to_rows(state["rows"][n_known:], kept))
+    own = np.where(
+        taught[n_known:] > 0,
+        known.max(axis=1, keepdims=True) + ahead,
+        known.min(axis=1, keepdims=True),
+    )
     return np.hstack([known, own]).astype(np.int32)
+
+
+def _scaled(stage: Learner, distance: Int64) -> Int64:
+    """Bring differences of squared distances to steps of the scores."""
+    return scale(saturate(distance, -stage.limit, stage.limit), stage.multiplier, stage.shift)
+
+
+def _to_rows(rows: NDArray[np.integer], kept: Int32) -> Int64:
+    """Return squared distances, int64 (n, n_rows)."""
+    step = kept[:, None, :].astype(np.int64) - rows[None].astype(np.int64)
+    return np.asarray((step**2).sum(axis=2), dtype=np.int64)
+
+
+def class_means(stage: Learner, state: State) -> Int32:
+    """Return where each known class is: the owner's mean, or the shipped one, (n_known, n_kept)."""
+    n_known = stage.sizes.n_known
+    own = state["taught"][:n_known, None] > 0
+    return np.where(own, state["rows"][:n_known], stage.means).astype(np.int32)
+
+
+def _distances(stage: Learner, state: State, kept: Int32) -> Int64:
+    """Return squared distances to known classes: their mean, or an example of them if nearer."""
+    far = _to_rows(class_means(stage, state), kept)
+    if len(stage.anchors):
+        to_anchors = _to_rows(stage.anchors, kept)
+        for number, at in enumerate(stage.anchor_classes.tolist()):
+            far[:, at] = np.minimum(far[:, at], to_anchors[:, number])
+    return far
 
 
 def watched(stage: Learner, state: State, y: Int32, base: Int32, kept: Int32) -> State:
@@ -148,9 +172,8 @@ def _added(stage: Learner, state: State) -> State:
     if reason:
         return state | {"answer": _one(reason)}
     place = int((state["take_class"] > 0).sum())
-    found = {name: state[name].copy() for name in ("takes", "take_scores", "take_class")}
+    found = {name: state[name].copy() for name in ("takes", "take_class")}
     found["takes"][place] = state["best"]
-    found["take_scores"][place] = state["best_scores"]
     found["take_class"][place] = slot + 1
     count = int((found["take_class"] == slot + 1).sum())
     return state | found | {"answer": _one(count)}
@@ -185,56 +208,27 @@ def _squared(several: NDArray[np.integer], one: Int64) -> Int64:
 
 
 def _finished(stage: Learner, state: State) -> State:
-    """Learn from the anchors and the takes, in turn and several times; let go of the takes."""
+    """Move the means of the classes shown, and let go of the takes."""
     sizes = stage.sizes
     classes = state["take_class"]
     session = np.bincount(classes[classes > 0] - 1, minlength=sizes.n_slots).astype(np.int32)
     empty = first_state(sizes)
-    names = ("takes", "take_scores", "take_class", "open", "best", "best_scores", "frames", "lead")
+    names = ("takes", "take_class", "open", "best", "best_scores", "frames", "lead")
     after = state | {name: empty[name] for name in names}
-    if not session.any():
-        return after | {"answer": _one(0)}
-    rows = _taught(stage, state, state["taught"] + session)
-    taught = np.minimum(state["taught"] + session, 32767)
+    rows = _moved(stage, state, session)
+    taught = np.minimum(state["taught"] + session, _MOST_TAUGHT)
     return after | {"rows": rows, "taught": taught, "answer": _one(int(session.sum()))}
 
 
-def _taught(stage: Learner, state: State, taught: Int32) -> Int32:
-    """Return the rows after all passes."""
-    n_places = int((state["take_class"] > 0).sum())
-    examples = np.vstack([stage.anchors.astype(np.int32), state["takes"][:n_places]])
-    base = np.vstack([stage.anchor_scores, state["take_scores"][:n_places]])
-    classes = np.concatenate([stage.anchor_classes, state["take_class"][:n_places] - 1])
+def _moved(stage: Learner, state: State, session: Int32) -> Int32:
+    """Return the means after a session: each take counts as one, so does the shipped mean."""
     n_known = stage.sizes.n_known
-    there = np.concatenate([np.ones(n_known, dtype=bool), taught[n_known:] > 0])
-    own = np.full((len(base), stage.n_own), stage.own_level, dtype=np.int32)
-    rows, base = state["rows"].astype(np.int64), np.hstack([base, own])
-    for _ in range(PASSES):
-        for kept, scores, label in zip(examples, base, classes, strict=True):
-            rows = _step(stage, rows, kept, scores, int(label), there)
-    return rows.astype(np.int32)
-
-
-def _step(
-    stage: Learner,
-    rows: Int64,
-    kept: Int32,
-    base: Int32,
-    label: int,
-    there: NDArray[np.bool_],
-) -> Int64:
-    """Take one step of gradient descent for one example."""
-    y = base + _evidence(stage, rows.astype(np.int32), kept[None])[0]
-    behind = scale(y[there].max() - y, stage.exp_multiplier, stage.exp_shift)
-    weights = np.where(there, EXPONENTIALS[np.clip(behind, 0, 255)], 0).astype(np.int64)
-    total = int(weights.sum())
-    chances = ((weights << CHANCE_BITS) + (total >> 1)) // total
-    wrong = -chances
-    wrong[label] += 1 << CHANCE_BITS
-    # 2 / |kept|^2, of rows in 2^-row_bits nats; short values count as an eighth of what is usual.
-    size = max(int((kept.astype(np.int64) ** 2).sum()), 1 << (stage.row_bits - SMALLEST_BITS))
-    raised = wrong << (stage.row_bits + 1 + EXTRA_BITS - CHANCE_BITS)
-    factors = np.sign(raised) * ((np.abs(raised) + (size >> 1)) // size)
-    limit = row_limit(stage.sizes.n_in)
-    stepped = rows + round_shift(factors[:, None] * kept[None], EXTRA_BITS)
-    return np.asarray(np.clip(stepped, -limit, limit), dtype=np.int64)
+    before = np.vstack([class_means(stage, state), state["rows"][n_known:]]).astype(np.int64)
+    weight = state["taught"].astype(np.int64) + (np.arange(len(session)) < n_known)
+    total = before * weight[:, None]
+    for place, slot in enumerate(state["take_class"].tolist()):
+        if slot > 0:
+            total[slot - 1] += state["takes"][place]
+    n = np.maximum(weight + session, 1)[:, None]
+    means = (total + _LIFT * n + (n >> 1)) // n - _LIFT
+    return np.where(session[:, None] > 0, means, state["rows"]).astype(np.int32)

@@ -1,4 +1,4 @@
-"""Enrol: a head whose scores move to its owner, by rows of weights that the device learns."""
+"""Enrol: a head whose scores move to its owner, by means of classes that the device learns."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ from runtime.stages.teaching.commands import (
     watched,
 )
 from runtime.stages.teaching.graph import onnx_enrol
-from runtime.stages.teaching.lesson import KEPT_LIMIT, MAX_ROW_BITS, MIN_ROW_BITS, Learner
+from runtime.stages.teaching.lesson import KEPT_LIMIT, MAX_KEPT, MAX_LIMIT, Learner
 from runtime.stages.teaching.text import enrol_c
 from runtime.stages.trees import Trees
 
@@ -49,7 +49,7 @@ __all__ = ["HEADS", "Enrol"]
 
 HEADS: Mapping[str, type[Stage]] = {"dense": Dense, "trees": Trees, "prototypes": Prototypes}
 """What a head can be: the last layer of a network, an ensemble of trees, or prototypes."""
-_OF_HEAD = "head_"
+_OF_HEAD, _OF_DIRECTIONS = "head_", "directions_"
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,31 +62,27 @@ class Enrol(Learner, Stage):
     of the owner's own come behind the known classes; one that holds nothing scores as the lowest
     class, and so changes neither the best answer nor its margin.
 
-    Cost per frame: the head's, and n_slots * n_in multiply-accumulates.
+    Cost per frame: the head's, n_kept * n_in multiply-accumulates, and n_kept subtractions and
+    multiply-accumulates for each mean and anchor.
 
     Parameters
     ----------
     head : Dense, Trees or Prototypes
         What was trained, without a state.
-    centre : int32 (n_in,)
-        Taken from the head's inputs before they are kept.
-    kept_shift : int
-        By so many bits they are shortened, to 8.
-    anchors : int8 (n_anchors, n_in)
-        Examples of training people, as kept.
-    anchor_scores : int32 (n_anchors, n_known)
-        The head's scores of them.
-    anchor_classes : int32 (n_anchors,)
-    means : int8 (n_known, n_in)
+    directions : Dense
+        From the head's values to those that are kept: n_kept of them, 1 to 64, in 8 bits.
+    means : int8 (n_known, n_kept)
         Mean of each class over training people, as kept.
+    anchors : int8 (n_anchors, n_kept)
+        Examples of classes that no mean describes, such as all that is no gesture; 0 to 64.
+    anchor_classes : int32 (n_anchors,)
+        Whose they are.
     near : int32 (n_known,)
         Squared distance to a mean within which a new gesture is too like that class.
     learnable : tuple of bool
         One per known class: false for those that are no gesture.
     n_own, n_takes : int
         Places for own gestures, 0 to 4; takes of a class in a session, 1 to 8.
-    own_level : int
-        Score of an own gesture before its evidence.
     moves : bool
         Whether a take is a movement, of which the frame with the surest gesture counts; otherwise
         it is a pose, of which the last frame counts.
@@ -98,12 +94,14 @@ class Enrol(Learner, Stage):
     rival : int
         Lead of another class over the one asked for, in the head's scores, beyond which a take is
         too like that class.
-    row_bits : int
-        A nat is 2**row_bits of the rows' sums.
+    guard : int
+        Squared distance by which an own gesture must be nearer than a class that was not taught.
+    reach : int
+        Squared distance to an own gesture's mean beyond which it is none.
+    limit : int
+        Largest difference of squared distances that counts.
     multiplier, shift : int
-        From the rows' sums to steps of the scores.
-    exp_multiplier, exp_shift : int
-        From steps of the scores to sixteenths of a nat.
+        From squared distances to steps of the scores.
 
     Raises
     ------
@@ -117,38 +115,42 @@ class Enrol(Learner, Stage):
         if type(self.head) not in HEADS.values():
             got = getattr(self.head, "kind", type(self.head).__name__)
             raise FormatError(self.kind, "head", got, " or ".join(HEADS))
-        n_in, n_known = self.head.n_in, self.head.n_out
-        n_anchors = len(self.anchors) if isinstance(self.anchors, np.ndarray) else 1
+        directions = self.directions
+        if type(directions) is not Dense or directions.out_bits != 8:
+            got = getattr(directions, "kind", type(directions).__name__)
+            raise FormatError(self.kind, "directions", got, "a dense layer of 8 bits")
+        if directions.n_in != self.head.n_in:
+            wanted = f"{self.head.n_in}, as the head's"
+            raise FormatError(self.kind, "values of directions", directions.n_in, wanted)
+        n_kept, n_known = directions.n_out, self.head.n_out
+        n_anchors = len(self.anchors) if isinstance(self.anchors, np.ndarray) else 0
         for name, dtype, shape in (
-            ("centre", "int32", (n_in,)),
-            ("anchors", "int8", (None, n_in)),
-            ("anchor_scores", "int32", (n_anchors, n_known)),
+            ("means", "int8", (n_known, n_kept)),
+            ("anchors", "int8", (n_anchors, n_kept)),
             ("anchor_classes", "int32", (n_anchors,)),
-            ("means", "int8", (n_known, n_in)),
             ("near", "int32", (n_known,)),
         ):
             value = frozen_array(self.kind, name, getattr(self, name), dtype, shape)
             object.__setattr__(self, name, value)
-        self._check_numbers(n_in, n_known, n_anchors)
+        self._check_numbers(n_kept, n_known, n_anchors)
 
-    def _check_numbers(self, n_in: int, n_known: int, n_anchors: int) -> None:
+    def _check_numbers(self, n_kept: int, n_known: int, n_anchors: int) -> None:
         for name, value, low, high in (
-            ("values of the head", n_in, 1, 1024),
+            ("directions", n_kept, 1, MAX_KEPT),
+            ("values of the head", self.head.n_in, 1, 1024),
             ("classes of the head", n_known, 2, 63),
-            ("anchors", n_anchors, 1, 256),
-            ("kept_shift", self.kept_shift, 0, 24),
+            ("anchors", n_anchors, 0, 64),
             ("n_own", self.n_own, 0, 4),
             ("n_takes", self.n_takes, 1, 8),
-            ("own_level", self.own_level, -(2**30), 2**30),
             ("least_frames", self.least_frames, 1, 10_000),
             ("unlike", self.unlike, 0, INT32_MAX),
             ("apart", self.apart, 0, INT32_MAX),
             ("rival", self.rival, 0, INT32_MAX),
-            ("row_bits", self.row_bits, MIN_ROW_BITS, MAX_ROW_BITS),
+            ("guard", self.guard, 0, MAX_LIMIT),
+            ("reach", self.reach, 0, MAX_LIMIT),
+            ("limit", self.limit, 1, MAX_LIMIT),
             ("multiplier", self.multiplier, 1, MAX_MULTIPLIER),
             ("shift", self.shift, 0, MAX_SHIFT),
-            ("exp_multiplier", self.exp_multiplier, 1, MAX_MULTIPLIER),
-            ("exp_shift", self.exp_shift, 0, MAX_SHIFT),
         ):
             require(self.kind, name, value, low, high)
         if not isinstance(self.moves, bool):
@@ -163,10 +165,10 @@ class Enrol(Learner, Stage):
             wanted = f"{n_known} of true or false, one of them true"
             raise FormatError(self.kind, "learnable", flags, wanted)
         classes = self.anchor_classes
-        if classes.min() < 0 or classes.max() >= n_known:
+        if n_anchors and (classes.min() < 0 or classes.max() >= n_known):
             raise FormatError(self.kind, "anchor_classes", classes.max(), f"0 to {n_known - 1}")
         for name, array in (("anchors", self.anchors), ("means", self.means)):
-            if array.min() < -KEPT_LIMIT:
+            if array.size and array.min() < -KEPT_LIMIT:
                 raise FormatError(self.kind, name, int(array.min()), f"{-KEPT_LIMIT} and more")
         if self.near.min() < 0:
             raise FormatError(self.kind, "near", int(self.near.min()), "0 and more")
@@ -183,8 +185,9 @@ class Enrol(Learner, Stage):
 
     @property
     def n_operations(self) -> int:
-        """The head's, and a multiply-add for each weight of the rows."""
-        return self.head.n_operations + self.n_out * self.n_in
+        """The head's and the directions', and two for each value of means and anchors."""
+        compared = (self.n_out + len(self.anchors)) * self.directions.n_out
+        return self.head.n_operations + self.directions.n_operations + 2 * compared
 
     def initial_state(self) -> State:
         """Nothing learned, no take."""
@@ -207,63 +210,61 @@ class Enrol(Learner, Stage):
 
     def bounds(self, low: Int64, high: Int64) -> tuple[Int64, Int64]:
         """Prove every score with the most evidence, and every difference of two, within 32 bits."""
+        self.directions.bounds(low, high)
         own_low, own_high = self.head.bounds(low, high)
-        least = np.append(own_low, min(self.own_level, int(own_low.min())))
-        most = np.append(own_high, self.own_level)
-        for scores in self.anchor_scores.astype(np.int64):
-            least, most = np.minimum(least, scores.min()), np.maximum(most, scores.max())
-        least, most = least - self.most_evidence, most + self.most_evidence
-        spread = np.array([most.max() - least.min()])
+        most = self.most_evidence
+        least, best = int(own_low.min()) - most, int(own_high.max()) + most
+        spread = np.array([best - least])
         prove_int32(self.kind, "difference of scores", -spread, spread)
-        prove_int32(self.kind, "score of class", least, most)
-        for name, widest, multiplier, shift in (
-            ("evidence", self.evidence_limit, self.multiplier, self.shift),
-            ("difference of scores", int(spread[0]), self.exp_multiplier, self.exp_shift),
+        prove_int32(self.kind, "score of class", np.array([least]), np.array([best]))
+        if self.shift < SPLIT_SHIFT and not fits_one_multiply(
+            self.limit, self.multiplier, self.shift
         ):
-            if shift < SPLIT_SHIFT and not fits_one_multiply(widest, multiplier, shift):
-                raise OverflowRisk(
-                    self.kind, f"{name} times {multiplier}", "wider than 32 bits",
-                    f"a shift of {SPLIT_SHIFT} and more", "choose them with choose_multiplier",
-                )  # fmt: skip
-        shifted = np.concatenate([low - self.centre, high - self.centre])
-        prove_int32(self.kind, "kept value", shifted, shifted + (1 << self.kept_shift))
+            raise OverflowRisk(
+                self.kind, f"distance times {self.multiplier}", "wider than 32 bits",
+                f"a shift of {SPLIT_SHIFT} and more", "choose them with choose_multiplier",
+            )  # fmt: skip
         own = self.n_own
         return (
-            np.concatenate([least[:-1], np.repeat(least.min(), own)]),
-            np.concatenate([most[:-1], np.repeat(most.max(), own)]),
+            np.concatenate([own_low - most, np.repeat(least, own)]),
+            np.concatenate([own_high, np.repeat(best, own)]),
         )
 
     def onnx(self, nodes: Nodes, x: str, state: dict[str, str]) -> tuple[str, dict[str, str]]:
         """Write the command, the scores and the open take of one frame."""
         base, _ = self.head.onnx(nodes, x, {})
-        return onnx_enrol(self, nodes, x, base, state)
+        kept, _ = self.directions.onnx(nodes, x, {})
+        return onnx_enrol(self, nodes, kept, base, state)
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Put the head's text before that of the rows, and the functions of enrolment behind."""
         return enrol_c(self, prefix, x, y)
 
     def to_json(self) -> dict[str, Any]:
-        """Return the fields that are no arrays, the head's within."""
-        found = super().to_json()
-        return found | {"head": self.head.to_json()}
+        """Return the fields that are no arrays, those of the stages within among them."""
+        within = {"head": self.head.to_json(), "directions": self.directions.to_json()}
+        return super().to_json() | within
 
     def arrays(self) -> dict[str, NDArray[Any]]:
-        """Return the fields that are arrays, the head's with a prefix."""
-        own = super().arrays()
-        return own | {f"{_OF_HEAD}{name}": array for name, array in self.head.arrays().items()}
+        """Return the fields that are arrays, those of the stages within with a prefix."""
+        found = super().arrays()
+        for prefix, stage in ((_OF_HEAD, self.head), (_OF_DIRECTIONS, self.directions)):
+            found |= {f"{prefix}{name}": array for name, array in stage.arrays().items()}
+        return found
 
     @classmethod
     def from_json(cls, data: dict[str, Any], arrays: dict[str, NDArray[Any]], where: str) -> Self:
-        """Build head and stage from untrusted fields; raises FormatError as any stage does."""
-        of_head = data.get("head")
-        kind = of_head.get("kind") if isinstance(of_head, dict) else None
-        if not isinstance(of_head, dict) or not isinstance(kind, str) or kind not in HEADS:
-            raise FormatError(where, "head of enrol", repr(kind), " or ".join(HEADS))
-        own = {name: array for name, array in arrays.items() if not name.startswith(_OF_HEAD)}
-        heads = {
-            name.removeprefix(_OF_HEAD): array
-            for name, array in arrays.items()
-            if name.startswith(_OF_HEAD)
-        }
-        head = HEADS[kind].from_json(of_head, heads, f"{where}, head")
-        return super().from_json(data | {"head": head}, own, where)
+        """Build stage and those within from untrusted fields; FormatError as of any stage."""
+        rest, within = dict(arrays), {}
+        for name, prefix, kinds in (
+            ("head", _OF_HEAD, HEADS),
+            ("directions", _OF_DIRECTIONS, {"dense": Dense}),
+        ):
+            inner = data.get(name)
+            kind = inner.get("kind") if isinstance(inner, dict) else None
+            if not isinstance(inner, dict) or not isinstance(kind, str) or kind not in kinds:
+                raise FormatError(where, f"{name} of enrol", repr(kind), " or ".join(kinds))
+            own = {key: rest.pop(key) for key in list(rest) if key.startswith(prefix)}
+            bare = {key.removeprefix(prefix): array for key, array in own.items()}
+            within[name] = kinds[kind].from_json(inner, bare, f"{where}, {name}")
+        return super().from_json(data | within, rest, where)

@@ -1,25 +1,12 @@
-"""The commands of enrolment, and the scores of one frame, as ONNX nodes; the law is `commands`.
-
-Learning is one Loop, of no turns on a frame without its command.
-"""
+"""The commands of enrolment, and the scores of one frame, as ONNX nodes; the law is `commands`."""
 
 from __future__ import annotations
 
 import numpy as np
-from onnx import TensorProto, helper
 
-from runtime.fixedpoint import INT32_MIN
+from runtime.fixedpoint import INT32_MAX, INT32_MIN
 from runtime.stages.contract.onnx_nodes import Nodes
-from runtime.stages.teaching.lesson import (
-    CHANCE_BITS,
-    EXPONENTIALS,
-    EXTRA_BITS,
-    KEPT_LIMIT,
-    PASSES,
-    SMALLEST_BITS,
-    Learner,
-    row_limit,
-)
+from runtime.stages.teaching.lesson import Learner
 from runtime.stages.teaching.reasons import (
     ADD,
     BEGIN,
@@ -37,26 +24,24 @@ __all__ = ["onnx_enrol"]
 
 _MOST_TAUGHT = 32767
 _MOST_FRAMES = 1 << 20
+_LIFT = 128
 Named = dict[str, str]
 
 
-def onnx_enrol(stage: Learner, nodes: Nodes, x: str, base: str, state: Named) -> tuple[str, Named]:
+def onnx_enrol(
+    stage: Learner, nodes: Nodes, kept: str, base: str, state: Named
+) -> tuple[str, Named]:
     """Write the command that waits, the scores and the watching of one frame.
 
     Parameters
     ----------
-    x : str
-        The head's values, int32 (n_in,).
+    kept : str
+        The frame in the directions, int32 (n_kept,).
     base : str
-        Its scores, int32 (n_known,).
+        The head's scores, int32 (n_known,).
     state : dict of str
         Names of the state's members.
     """
-    shifted = nodes.cast(nodes.op("Sub", x, nodes.constant(stage.centre)), "int64")
-    kept = nodes.clip(
-        nodes.round_shift(shifted, stage.kept_shift), -KEPT_LIMIT, KEPT_LIMIT, "int64"
-    )
-    kept = nodes.cast(kept, "int32")
     state = _commanded(stage, nodes, state)
     y = _scores(stage, nodes, state, base, kept)
     return y, _watched(stage, nodes, state, (y, base, kept))
@@ -99,21 +84,21 @@ def _begun(stage: Learner, nodes: Nodes, state: Named, asked: str, now: str) -> 
     }
 
 
-def _squared(nodes: Nodes, several: str, one: str, n_in: int) -> str:
+def _squared(nodes: Nodes, several: str, one: str, n_kept: int) -> str:
     """Return squared distances of rows to one, int32 (n,)."""
-    step = nodes.op("Sub", several, nodes.reshape(one, 1, n_in))
+    step = nodes.op("Sub", several, nodes.reshape(one, 1, n_kept))
     return nodes.sum(nodes.op("Mul", step, step), 1)
 
 
 def _refusal(stage: Learner, nodes: Nodes, state: Named) -> str:
     """Return why the open take is not kept, or 0, int32 (1,)."""
     sizes = stage.sizes
-    n_known, most = sizes.n_known, 2**31 - 1
+    n_known = sizes.n_known
     slot = nodes.op("Sub", state["open"], nodes.int32(1))
     own = nodes.op("Equal", state["take_class"], state["open"])
     count = nodes.sum(nodes.cast(own, "int32"), 0)
-    to_takes = _squared(nodes, state["takes"], state["best"], sizes.n_in)
-    to_takes = nodes.op("Where", own, to_takes, nodes.int32(most))
+    to_takes = _squared(nodes, state["takes"], state["best"], sizes.n_kept)
+    to_takes = nodes.op("Where", own, to_takes, nodes.int32(INT32_MAX))
     nearest = nodes.op("ReduceMin", to_takes, nodes.indices(0), keepdims=1)
     some = nodes.op("Greater", count, nodes.int32(0))
     far = nodes.op("And", some, nodes.op("Greater", nearest, nodes.int32(stage.apart)))
@@ -121,7 +106,7 @@ def _refusal(stage: Learner, nodes: Nodes, state: Named) -> str:
     known = nodes.op("Less", slot, nodes.int32(n_known))
     place = nodes.clip(slot, 0, n_known - 1)
     means = nodes.constant(stage.means.astype(np.int32))
-    to_means = _squared(nodes, means, state["best"], sizes.n_in)
+    to_means = _squared(nodes, means, state["best"], sizes.n_kept)
     to_mean = nodes.op("Gather", to_means, place)
     unlike = nodes.op("And", known, nodes.op("Greater", to_mean, nodes.int32(stage.unlike)))
     unlike = nodes.op("Or", far, unlike)
@@ -160,13 +145,7 @@ def _added(stage: Learner, nodes: Nodes, state: Named, now: str) -> Named:
     answer = nodes.op("Where", nodes.op("Equal", reason, zero), count, reason)
     return state | {
         "takes": nodes.op(
-            "Where", rows, nodes.reshape(state["best"], 1, sizes.n_in), state["takes"]
-        ),
-        "take_scores": nodes.op(
-            "Where",
-            rows,
-            nodes.reshape(state["best_scores"], 1, sizes.n_known),
-            state["take_scores"],
+            "Where", rows, nodes.reshape(state["best"], 1, sizes.n_kept), state["takes"]
         ),
         "take_class": take_class,
         "open": nodes.op("Where", now, zero, state["open"]),
@@ -180,131 +159,93 @@ def _finished(stage: Learner, nodes: Nodes, state: Named, now: str) -> Named:
     of_slot = nodes.op("Equal", slots, nodes.reshape(state["take_class"], 1, sizes.n_places))
     session = nodes.sum(nodes.cast(of_slot, "int32"), 1)
     n_all = nodes.op("ReduceSum", session, nodes.indices(0), keepdims=1)
-    learns = nodes.op("And", now, nodes.op("Greater", n_all, zero))
-    added = nodes.op("Add", state["taught"], session)
-    rows = _taught(stage, nodes, state, added, learns)
-    taught = nodes.op("Min", added, nodes.int32(_MOST_TAUGHT))
+    added = nodes.op("Min", nodes.op("Add", state["taught"], session), nodes.int32(_MOST_TAUGHT))
     ended = {
         name: nodes.op("Where", now, zero, state[name])
-        for name in (
-            "takes", "take_scores", "take_class", "open", "best", "best_scores", "frames", "lead",
-        )
-    }  # fmt: skip
+        for name in ("takes", "take_class", "open", "best", "best_scores", "frames", "lead")
+    }
+    learned = {
+        "rows": _moved(stage, nodes, state, of_slot, session),
+        "taught": added,
+        "answer": n_all,
+    }
     return (
         state
         | ended
-        | {
-            "rows": rows,
-            "taught": nodes.op("Where", learns, taught, state["taught"]),
-            "answer": nodes.op("Where", now, n_all, state["answer"]),
-        }
+        | {name: nodes.op("Where", now, value, state[name]) for name, value in learned.items()}
     )
 
 
-def _taught(stage: Learner, nodes: Nodes, state: Named, taught: str, learns: str) -> str:
-    """Write the loop over passes and examples; it does not turn unless something is learned."""
+def _class_means(stage: Learner, nodes: Nodes, state: Named) -> str:
+    """Return where each known class is, int32 (n_known, n_kept)."""
+    n_known = stage.sizes.n_known
+    taught = nodes.reshape(nodes.slice(state["taught"], 0, n_known), n_known, 1)
+    own = nodes.op("Greater", taught, nodes.int32(0))
+    shipped = nodes.constant(stage.means.astype(np.int32))
+    return nodes.op("Where", own, nodes.slice(state["rows"], 0, n_known), shipped)
+
+
+def _moved(stage: Learner, nodes: Nodes, state: Named, of_slot: str, session: str) -> str:
+    """Return the means after a session, int32 (n_slots, n_kept)."""
     sizes = stage.sizes
-    anchors = nodes.constant(stage.anchors.astype(np.int32))
-    examples = nodes.op("Concat", anchors, state["takes"], axis=0)
-    scores = nodes.op("Concat", nodes.constant(stage.anchor_scores), state["take_scores"], axis=0)
-    labels = nodes.op("Sub", state["take_class"], nodes.int32(1))
-    labels = nodes.op("Concat", nodes.constant(stage.anchor_classes), labels, axis=0)
-    known = np.arange(sizes.n_slots) < sizes.n_known
-    always = nodes.constant(known.astype(np.int32))
-    there = nodes.op("Greater", nodes.op("Add", taught, always), nodes.int32(0))
-    n_examples = sizes.n_anchors + sizes.n_places
-    turns = nodes.int64(PASSES * n_examples)
-
-    body = Nodes()
-    body.prefix = f"{nodes.prefix}step_"
-    turn, going, rows_in, rows_out = (
-        f"{body.prefix}{name}" for name in ("turn", "going", "rows", "rows_out")
-    )
-    stepped = _step(stage, body, turn, rows_in, (examples, scores, labels, there))
-    body.nodes.append(helper.make_node("Identity", [stepped], [rows_out]))
-    going_out = f"{going}_out"
-    body.nodes.append(helper.make_node("Identity", [going], [going_out]))
-    value, shape = helper.make_tensor_value_info, [sizes.n_slots, sizes.n_in]
-    graph = helper.make_graph(
-        body.nodes,
-        f"{nodes.prefix}step",
-        [
-            value(turn, TensorProto.INT64, []),
-            value(going, TensorProto.BOOL, []),
-            value(rows_in, TensorProto.INT32, shape),
-        ],
-        [value(going_out, TensorProto.BOOL, []), value(rows_out, TensorProto.INT32, shape)],
-        initializer=body.initializers,
-    )
-    return nodes.op("Loop", turns, nodes.op("Squeeze", learns), state["rows"], body=graph)
-
-
-def _step(
-    stage: Learner, nodes: Nodes, turn: str, rows: str, given: tuple[str, str, str, str]
-) -> str:
-    """Write one step of gradient descent; an empty place changes nothing."""
-    sizes = stage.sizes
-    examples, scores, labels, there = given
-    which = nodes.op("Mod", turn, nodes.int64(sizes.n_anchors + sizes.n_places))
-    which = nodes.reshape(which, 1)
-    kept = nodes.reshape(nodes.op("Gather", examples, which, axis=0), sizes.n_in)
-    base = nodes.reshape(nodes.op("Gather", scores, which, axis=0), sizes.n_known)
-    label = nodes.op("Gather", labels, which, axis=0)
+    n_known, n_slots = sizes.n_known, sizes.n_slots
+    before = _class_means(stage, nodes, state)
     if stage.n_own:
-        level = nodes.constant(np.full(stage.n_own, stage.own_level, dtype=np.int32))
-        base = nodes.op("Concat", base, level, axis=0)
-    y = nodes.op("Add", base, _evidence(stage, nodes, rows, kept))
-    absent = nodes.op("Where", there, y, nodes.int32(INT32_MIN))
-    top = nodes.op("ReduceMax", absent, nodes.indices(0), keepdims=1)
-    behind = nodes.cast(nodes.op("Sub", top, y), "int64")
-    behind = nodes.op("Mul", behind, nodes.int64(stage.exp_multiplier))
-    behind = nodes.clip(nodes.round_shift(behind, stage.exp_shift), 0, 255, "int64")
-    weights = nodes.op("Gather", nodes.constant(EXPONENTIALS), behind)
-    weights = nodes.op("Where", there, weights, nodes.int32(0))
-    total = nodes.op("ReduceSum", weights, nodes.indices(0), keepdims=1)
-    raised = nodes.op("Mul", weights, nodes.int32(1 << CHANCE_BITS))
-    half = nodes.op("Div", total, nodes.int32(2))
-    chances = nodes.op("Div", nodes.op("Add", raised, half), total)
-    slots = nodes.constant(np.arange(sizes.n_slots, dtype=np.int32))
-    right = nodes.op("Equal", slots, label)
-    whole = nodes.op("Where", right, nodes.int32(1 << CHANCE_BITS), nodes.int32(0))
-    wrong = nodes.op("Sub", whole, chances)
-    size = nodes.op("Max", nodes.sum(nodes.op("Mul", kept, kept), 0),
-                    nodes.int32(1 << (stage.row_bits - SMALLEST_BITS)))  # fmt: skip
-    lift = 1 << (stage.row_bits + 1 + EXTRA_BITS - CHANCE_BITS)
-    lifted = nodes.op("Mul", nodes.op("Abs", wrong), nodes.int32(lift))
-    half = nodes.op("Div", size, nodes.int32(2))
-    ratio = nodes.op("Div", nodes.op("Add", lifted, half), size)
-    below = nodes.op("Less", wrong, nodes.int32(0))
-    factor = nodes.op("Where", below, nodes.op("Neg", ratio), ratio)
-    outer = nodes.op(
-        "Mul", nodes.reshape(factor, sizes.n_slots, 1), nodes.reshape(kept, 1, sizes.n_in)
-    )
-    step = nodes.round_shift(nodes.cast(outer, "int64"), EXTRA_BITS)
-    limit = row_limit(sizes.n_in)
-    stepped = nodes.op("Add", rows, nodes.cast(step, "int32"))
-    stepped = nodes.clip(stepped, -limit, limit)
-    empty = nodes.op("Less", label, nodes.int32(0))
-    return nodes.op("Where", empty, rows, stepped)
+        before = nodes.op("Concat", before, nodes.slice(state["rows"], n_known, n_slots), axis=0)
+    shipped = (np.arange(n_slots) < n_known).astype(np.int32)
+    weight = nodes.op("Add", state["taught"], nodes.constant(shipped))
+    sums = nodes.op("MatMul", nodes.cast(of_slot, "int32"), state["takes"])
+    total = nodes.op("Add", nodes.op("Mul", before, nodes.reshape(weight, n_slots, 1)), sums)
+    n = nodes.op("Max", nodes.op("Add", weight, session), nodes.int32(1))
+    n = nodes.reshape(n, n_slots, 1)
+    half = nodes.op("Div", n, nodes.int32(2))
+    lifted = nodes.op("Add", total, nodes.op("Mul", n, nodes.int32(_LIFT)))
+    means = nodes.op("Sub", nodes.op("Div", nodes.op("Add", lifted, half), n), nodes.int32(_LIFT))
+    shown = nodes.op("Greater", nodes.reshape(session, n_slots, 1), nodes.int32(0))
+    return nodes.op("Where", shown, means, state["rows"])
 
 
-def _evidence(stage: Learner, nodes: Nodes, rows: str, kept: str) -> str:
-    """Return what the rows add to each score, int32 (n_slots,)."""
-    sizes, limit = stage.sizes, stage.evidence_limit
-    sums = nodes.op("MatMul", rows, nodes.reshape(kept, sizes.n_in, 1))
-    sums = nodes.clip(nodes.reshape(sums, sizes.n_slots), -limit, limit)
-    return nodes.scale(sums, stage.multiplier, stage.shift, stage.most_evidence + 1)
+def _scaled(stage: Learner, nodes: Nodes, distance: str) -> str:
+    """Bring differences of squared distances to steps of the scores."""
+    held = nodes.clip(distance, -stage.limit, stage.limit)
+    return nodes.scale(held, stage.multiplier, stage.shift, stage.most_evidence + 1)
+
+
+def _distances(stage: Learner, nodes: Nodes, state: Named, kept: str) -> str:
+    """Return squared distances to known classes, int32 (n_known,)."""
+    n_known, n_kept = stage.sizes.n_known, stage.sizes.n_kept
+    far = _squared(nodes, _class_means(stage, nodes, state), kept, n_kept)
+    if not len(stage.anchors):
+        return far
+    anchors = nodes.constant(stage.anchors.astype(np.int32))
+    to_anchors = nodes.reshape(_squared(nodes, anchors, kept, n_kept), 1, len(stage.anchors))
+    theirs = np.arange(n_known)[:, None] == stage.anchor_classes[None]
+    away = nodes.constant(np.where(theirs, 0, INT32_MAX >> 1).astype(np.int32))
+    nearest = nodes.op("ReduceMin", nodes.op("Add", to_anchors, away), nodes.indices(1), keepdims=0)
+    return nodes.op("Min", far, nearest)
 
 
 def _scores(stage: Learner, nodes: Nodes, state: Named, base: str, kept: str) -> str:
     n_known, n_slots = stage.sizes.n_known, stage.sizes.n_slots
-    evidence = _evidence(stage, nodes, state["rows"], kept)
-    known = nodes.op("Add", base, nodes.slice(evidence, 0, n_known))
+    zero, first = nodes.int32(0), nodes.indices(0)
+    far = _distances(stage, nodes, state, kept)
+    least = nodes.op("ReduceMin", far, first, keepdims=1)
+    behind = _scaled(stage, nodes, nodes.op("Sub", far, least))
+    shown = nodes.op("Greater", nodes.slice(state["taught"], 0, n_known), zero)
+    number = nodes.op("ReduceMax", nodes.cast(shown, "int32"), first, keepdims=1)
+    some = nodes.op("Greater", number, zero)
+    known = nodes.op("Where", some, nodes.op("Sub", base, behind), base)
     if not stage.n_own:
         return known
-    own = nodes.op("Add", nodes.slice(evidence, n_known, n_slots), nodes.int32(stage.own_level))
-    lowest = nodes.op("ReduceMin", known, nodes.indices(0), keepdims=1)
-    taught = nodes.op("Greater", nodes.slice(state["taught"], n_known, n_slots), nodes.int32(0))
+    guard = nodes.op("Where", shown, zero, nodes.int32(stage.guard))
+    nearest = nodes.op("ReduceMin", nodes.op("Sub", far, guard), first, keepdims=1)
+    nearest = nodes.op("Min", nearest, nodes.int32(stage.reach))
+    rows = nodes.slice(state["rows"], n_known, n_slots)
+    to_own = _squared(nodes, rows, kept, stage.sizes.n_kept)
+    ahead = _scaled(stage, nodes, nodes.op("Sub", nearest, to_own))
+    own = nodes.op("Add", nodes.op("ReduceMax", known, first, keepdims=1), ahead)
+    lowest = nodes.op("ReduceMin", known, first, keepdims=1)
+    taught = nodes.op("Greater", nodes.slice(state["taught"], n_known, n_slots), zero)
     return nodes.op("Concat", known, nodes.op("Where", taught, own, lowest), axis=0)
 
 

@@ -1,17 +1,22 @@
 """What is fixed of enrolment when a model is trained, and the arithmetic that all forms share.
 
-**What is learned.** Behind the head stand rows of weights, one a class, that are zero when a device
-is shipped. They weigh the values that the head is given, in 8 bits, and what they give is added to
-the head's scores. The takes of one person teach them by stochastic gradient descent on the log loss
-of a softmax over the scores. One step is 2 / |values|^2: the log loss of a softmax bends by at most
-a half (D. Bohning, Annals of the Institute of Statistical Mathematics 44, 1992), so that this is
-the longest step which cannot make a take's own loss worse. Nothing is tuned to any data. Examples
-of the training people, `anchors`, are learned from in between, so that what is learned of a person
-does not undo what was known of everybody.
+**What is learned.** A dense layer brings the head's values into directions in which takes of one
+person and class spread alike, by a standard deviation of one, 8 bits a direction. There each class
+has a mean over training people, and the device learns its owner's: the mean of the takes, and of
+the training people's mean as one take more. That is the posterior mean of a normal class mean whose
+owners differ as much as one owner's takes do (C. Bishop, Pattern Recognition and Machine Learning,
+2006, section 2.3.6). The nearest mean in such directions is linear discriminant analysis; its log
+odds are taken together with the head's own. Nothing is iterated, and later sessions go on with the
+mean where it is.
 
-**Numbers.** A row counts in 2**-`row_bits` nats for one step of a value; evidence ends at +-16
-nats, which is a chance of one in nine million. Chances are taken from a table of exp(-d / 16), d
-in sixteenths of a nat, with 15 bits.
+**A gesture of one's own** has no score of the head. It is nearer or farther than the nearest
+known class, by so much it is ahead of or behind the best one. Of a class that the owner has not
+shown, nobody knows how it looks on this owner, so that it counts as nearer by `guard`: whoever
+shows the known classes as well has them told apart more finely. What is farther than `reach` is
+none of either.
+
+**Numbers.** Squared distances are at most `MAX_KEPT` * 254**2; what a class is behind by ends at
+`EVIDENCE_NATS`, a chance of one in nine million.
 """
 
 from __future__ import annotations
@@ -22,49 +27,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.fixedpoint import INT32_MAX, scale
+from runtime.fixedpoint import scale
 from runtime.stages.contract.stage import Int32, Stage
+from runtime.stages.dense import Dense
 
-__all__ = [
-    "CHANCE_BITS",
-    "EVIDENCE_NATS",
-    "EXPONENTIALS",
-    "EXTRA_BITS",
-    "KEPT_LIMIT",
-    "MAX_ROW_BITS",
-    "MIN_ROW_BITS",
-    "NATS_STEPS",
-    "PASSES",
-    "SMALLEST_BITS",
-    "SPARE_BITS",
-    "Learner",
-    "Sizes",
-    "row_limit",
-]
+__all__ = ["EVIDENCE_NATS", "KEPT_LIMIT", "MAX_KEPT", "MAX_LIMIT", "Learner", "Sizes"]
 
 KEPT_LIMIT = 127
-"""Values are kept in 8 bits: half the memory of 16, and as much as hidden layers have anyway."""
-PASSES = 10
-"""Passes over all takes: of 5, 10 and 20, on invented people of two tasks, none was better than
-another by more than the error; they are what a small core has time for."""
+"""Directions are kept in 8 bits: with eight steps to a standard deviation, sixteen of them."""
+MAX_KEPT = 64
 EVIDENCE_NATS = 16
-NATS_STEPS = 16
-"""Steps of a nat in the table of exponentials."""
-CHANCE_BITS = 12
-"""Of a chance: four times finer than a step of a score's table at its steepest."""
-EXTRA_BITS = 6
-"""Of a step's factor, below the least bit of a row."""
-SPARE_BITS, SMALLEST_BITS = 3, 6
-"""A row has so many bits more than the usual |values|^2, so that steps of small errors are not
-rounded away; and values smaller than an eighth of that are taken for as much."""
-MIN_ROW_BITS, MAX_ROW_BITS = 8, 22
-EXPONENTIALS = np.floor(32768.0 * np.exp(-np.arange(256) / NATS_STEPS) + 0.5).astype(np.int32)
-"""Table of exp(-d / 16) with 15 bits, int32 (256,)."""
-
-
-def row_limit(n_in: int) -> int:
-    """Return the largest magnitude of a row's weight: 16 bits, and a sum within 32."""
-    return min(32767, INT32_MAX // (KEPT_LIMIT * n_in))
+MAX_LIMIT = 1 << 24
+"""Of a squared distance that still counts: more than any two takes can have."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,18 +49,19 @@ class Sizes:
     ----------
     n_in : int
         Values that the head is given.
+    n_kept : int
+        Directions that a take is kept in.
     n_known, n_own : int
         Classes of the head, and places for gestures of the owner's own.
     n_takes : int
         Takes of one class in one session, at most.
-    n_anchors : int
     """
 
     n_in: int
+    n_kept: int
     n_known: int
     n_own: int
     n_takes: int
-    n_anchors: int
 
     @property
     def n_slots(self) -> int:
@@ -108,41 +83,32 @@ class Learner:
     """
 
     head: Stage
-    centre: Int32
-    kept_shift: int
-    anchors: NDArray[Any]
-    anchor_scores: Int32
-    anchor_classes: Int32
+    directions: Dense
     means: NDArray[Any]
+    anchors: NDArray[Any]
+    anchor_classes: Int32
     near: Int32
     learnable: tuple[bool, ...]
     n_own: int
     n_takes: int
-    own_level: int
     moves: bool
     least_frames: int
     unlike: int
     apart: int
     rival: int
-    row_bits: int
+    guard: int
+    reach: int
+    limit: int
     multiplier: int
     shift: int
-    exp_multiplier: int
-    exp_shift: int
 
     @property
     def sizes(self) -> Sizes:
         """How much is kept."""
-        n_in, n_known = self.head.n_in, self.head.n_out
-        return Sizes(n_in, n_known, self.n_own, self.n_takes, len(self.anchors))
-
-    @property
-    def evidence_limit(self) -> int:
-        """Largest sum of a row that counts."""
-        return EVIDENCE_NATS << self.row_bits
+        head = self.head
+        return Sizes(head.n_in, self.directions.n_out, head.n_out, self.n_own, self.n_takes)
 
     @property
     def most_evidence(self) -> int:
-        """Largest magnitude of a row's part in a score, in its steps."""
-        largest = np.array([self.evidence_limit])
-        return int(scale(largest, self.multiplier, self.shift)[0])
+        """Largest magnitude of what learning adds to a score, in its steps."""
+        return int(scale(np.array([self.limit]), self.multiplier, self.shift)[0])

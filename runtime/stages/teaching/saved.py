@@ -5,13 +5,13 @@ Little-endian, without gaps:
 | Bytes | Holds |
 | --- | --- |
 | 4 | ``PWEN`` |
-| 1 | version of this form, 1 |
+| 1 | version of this form, 2 |
 | 1 | 0 |
 | 1 | n_slots: known classes and places for own gestures |
 | 1 | 0 |
 | 32 | the first 32 characters of the model's identity, ASCII |
 | 2 n_slots | takes that each class was learned from, int16, 0 and more |
-| 2 n_slots n_in | rows of weights, int16, one class after the other |
+| n_slots n_kept | rows: means of the classes, int8, -127 and more, one class after the other |
 | 4 | CRC-32 of all before (IEEE 802.3) |
 
 The twin in C is ``pw_enrol_save`` and ``pw_enrol_load``.
@@ -25,11 +25,11 @@ import numpy as np
 
 from runtime.errors import FormatError
 from runtime.stages.contract.stage import Int32
-from runtime.stages.teaching.lesson import Sizes, row_limit
+from runtime.stages.teaching.lesson import KEPT_LIMIT, Sizes
 
 __all__ = ["VERSION", "pack_learned", "read_learned", "saved_bytes"]
 
-VERSION = 1
+VERSION = 2
 _MARK = b"PWEN"
 _ID_CHARACTERS = 32
 _HEAD_BYTES = 8 + _ID_CHARACTERS
@@ -37,7 +37,7 @@ _HEAD_BYTES = 8 + _ID_CHARACTERS
 
 def saved_bytes(sizes: Sizes) -> int:
     """Return how many bytes what was learned takes."""
-    return _HEAD_BYTES + 2 * sizes.n_slots * (1 + sizes.n_in) + 4
+    return _HEAD_BYTES + sizes.n_slots * (2 + sizes.n_kept) + 4
 
 
 def _head(sizes: Sizes, model_id: str) -> bytes:
@@ -54,9 +54,9 @@ def pack_learned(sizes: Sizes, model_id: str, taught: Int32, rows: Int32) -> byt
     model_id : str
         SHA-256 of the model, hexadecimal.
     taught : int32 (n_slots,)
-    rows : int32 (n_slots, n_in)
+    rows : int32 (n_slots, n_kept)
     """
-    body = _head(sizes, model_id) + taught.astype("<i2").tobytes() + rows.astype("<i2").tobytes()
+    body = _head(sizes, model_id) + taught.astype("<i2").tobytes() + rows.astype("i1").tobytes()
     return body + zlib.crc32(body).to_bytes(4, "little")
 
 
@@ -66,7 +66,7 @@ def read_learned(sizes: Sizes, model_id: str, data: bytes, where: str) -> tuple[
     Returns
     -------
     taught : int32 (n_slots,)
-    rows : int32 (n_slots, n_in)
+    rows : int32 (n_slots, n_kept)
 
     Raises
     ------
@@ -86,9 +86,9 @@ def read_learned(sizes: Sizes, model_id: str, data: bytes, where: str) -> tuple[
     if data[: len(head)] != head or len(data) != saved_bytes(sizes):
         got = data[8:20].decode("ascii", "replace")
         raise FormatError(where, "model of the enrolment", repr(got), repr(model_id[:12]), do)
-    numbers = np.frombuffer(data[len(head) : -4], dtype="<i2").astype(np.int32)
-    taught, rows = numbers[: sizes.n_slots], numbers[sizes.n_slots :]
-    limit = row_limit(sizes.n_in)
-    if taught.min() < 0 or int(np.abs(rows).max()) > limit:
-        raise FormatError(where, "enrolment", "out of range", f"weights to {limit}", do)
-    return taught.copy(), rows.reshape(sizes.n_slots, sizes.n_in).copy()
+    at = len(head) + 2 * sizes.n_slots
+    taught = np.frombuffer(data[len(head) : at], dtype="<i2").astype(np.int32)
+    rows = np.frombuffer(data[at:-4], dtype="i1").astype(np.int32)
+    if taught.min() < 0 or rows.min() < -KEPT_LIMIT:
+        raise FormatError(where, "enrolment", "out of range", f"means to {KEPT_LIMIT}", do)
+    return taught, rows.reshape(sizes.n_slots, sizes.n_kept)

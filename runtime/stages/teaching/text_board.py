@@ -17,14 +17,13 @@ DECLARATIONS = """\
  * PW_ENROL_FIRST_OWN on are places for gestures of the owner's own, @N_OWN@ of them.
  * Without any take every answer is bit for bit what was shipped.
  *
- * What is kept for good are weights, (PW_ENROL_SLOTS, @N_IN@) in 16 bits, and how many takes each
- * class was learned from: no readout, no picture, no name. Takes (@N_IN@ bytes each, of the model's
- * last values) are held from pw_enrol_add to pw_enrol_finish, which lets go of them. Weights that
- * were learned from a person tell of that person: keep them on the device. pw_init forgets them as
- * all else; pw_restart begins anew and keeps them.
+ * A gesture of one's own is told from known classes the better, the more of those were shown.
  *
- * RAM of enrolment is part of pw_state. pw_enrol_finish takes time, about @N_STEPS@ steps of
- * @N_SLOTS@ x @N_IN@ multiply-adds: call it where no frame waits. */
+ * What is kept for good are means of takes, (PW_ENROL_SLOTS, @KEPT@) in 8 bits, and how many takes
+ * each class was learned from: no readout, no picture, no name. Takes (@KEPT@ bytes each, of the
+ * model's last values) are held from pw_enrol_add to pw_enrol_finish, which lets go of them. What
+ * was learned from a person tells of that person: keep it on the device. pw_init forgets it as all
+ * else; pw_restart begins anew and keeps it. RAM of enrolment is part of pw_state. */
 #define PW_ENROL_SLOTS @N_SLOTS@
 #define PW_ENROL_FIRST_OWN @N_KNOWN@
 #define PW_ENROL_MOST_TAKES @N_TAKES@
@@ -38,7 +37,7 @@ void pw_forget(pw_state *s);
 void pw_restart(pw_state *s);
 
 /* What was learned as PW_ENROL_BYTES bytes, for memory that outlasts a reset: a mark, the version
- * of this form, the model's identity, how many takes and the weights, and a checksum (CRC-32).
+ * of this form, the model's identity, how many takes and the means, and a checksum (CRC-32).
  * pw_enrol_load returns 0, or PW_ENROL_FOREIGN or PW_ENROL_DAMAGED and changes nothing; takes of a
  * session that was not finished are dropped. Where the owner wants to be forgotten, call pw_forget
  * and erase those bytes as well. */
@@ -47,17 +46,6 @@ void pw_enrol_save(const pw_state *s, uint8_t *to);
 int32_t pw_enrol_load(pw_state *s, const uint8_t *from);"""
 
 BOARD_C = """\
-
-/* Squared distance of two kept takes. */
-static int32_t @PREFIX@_squared(const int8_t *a, const int8_t *b)
-{
-    int32_t sum = 0;
-    for (uint32_t i = 0u; i < @N_IN@u; i++) {
-        const int32_t step = (int32_t)a[i] - b[i];
-        sum += step * step;
-    }
-    return sum;
-}
 
 static uint32_t @PREFIX@_n_takes(const pw_state *s, int32_t mark)
 {
@@ -76,7 +64,7 @@ static int @PREFIX@_is_unlike(const pw_state *s, int32_t slot)
     int32_t nearest = INT32_MAX;
     for (uint32_t p = 0u; p < @N_PLACES@u; p++) {
         if (s->@PREFIX@_take_class[p] == (slot + 1)) {
-            const int32_t far = @PREFIX@_squared(&s->@PREFIX@_takes[p * @N_IN@u], s->@PREFIX@_best);
+            const int32_t far = @PREFIX@_squared(&s->@PREFIX@_takes[p * @KEPT@u], s->@PREFIX@_best);
             nearest = (far < nearest) ? far : nearest;
         }
     }
@@ -86,7 +74,7 @@ static int @PREFIX@_is_unlike(const pw_state *s, int32_t slot)
     if (slot >= @N_KNOWN@) {
         return 0;
     }
-    return @PREFIX@_squared(&@PREFIX@_means[(uint32_t)slot * @N_IN@u], s->@PREFIX@_best) > @UNLIKE@;
+    return @PREFIX@_squared(&@PREFIX@_means[(uint32_t)slot * @KEPT@u], s->@PREFIX@_best) > @UNLIKE@;
 }
 
 static int @PREFIX@_is_other(const pw_state *s, int32_t slot)
@@ -99,7 +87,7 @@ static int @PREFIX@_is_other(const pw_state *s, int32_t slot)
         return (top - s->@PREFIX@_best_scores[slot]) > @RIVAL@;
     }
     for (uint32_t c = 0u; c < @N_KNOWN@u; c++) {
-        if (@PREFIX@_squared(&@PREFIX@_means[c * @N_IN@u], s->@PREFIX@_best) <= @PREFIX@_near[c]) {
+        if (@PREFIX@_squared(&@PREFIX@_means[c * @KEPT@u], s->@PREFIX@_best) <= @PREFIX@_near[c]) {
             return 1;
         }
     }
@@ -148,11 +136,8 @@ int32_t pw_enrol_add(pw_state *s)
     int32_t answer = @PREFIX@_refusal(s, slot);
     if (answer == 0) {
         const uint32_t p = @PREFIX@_n_takes(s, 0);
-        for (uint32_t i = 0u; i < @N_IN@u; i++) {
-            s->@PREFIX@_takes[(p * @N_IN@u) + i] = s->@PREFIX@_best[i];
-        }
-        for (uint32_t c = 0u; c < @N_KNOWN@u; c++) {
-            s->@PREFIX@_take_scores[(p * @N_KNOWN@u) + c] = s->@PREFIX@_best_scores[c];
+        for (uint32_t i = 0u; i < @KEPT@u; i++) {
+            s->@PREFIX@_takes[(p * @KEPT@u) + i] = s->@PREFIX@_best[i];
         }
         s->@PREFIX@_take_class[p] = (int8_t)(slot + 1);
         answer = (int32_t)@PREFIX@_n_takes(s, slot + 1);
@@ -179,43 +164,28 @@ static int32_t @PREFIX@_ratio(int32_t a, int32_t b)
     return (int32_t)ratio;
 }
 
-/* One step of gradient descent on the log loss of one example: rows += 2 wrong / |kept|^2. */
-static void @PREFIX@_step(pw_state *s, const int8_t *kept, const int32_t *base, int32_t label)
+/* Move a class's mean to the takes of the session: each counts as one, so does the shipped mean. */
+static void @PREFIX@_move(pw_state *s, uint32_t c, int32_t session)
 {
-    int32_t y[@N_SLOTS@];
-    int32_t top = INT32_MIN;
-    int32_t size = 0;
-    for (int32_t c = 0; c < @N_SLOTS@; c++) {
-        const int16_t *row = &s->@PREFIX@_rows[(uint32_t)c * @N_IN@u];
-        y[c] = ((c < @N_KNOWN@) ? base[c] : @OWN_LEVEL@) + @PREFIX@_evidence(row, kept);
-        if (((c < @N_KNOWN@) || (s->@PREFIX@_taught[c] > 0)) && (y[c] > top)) {
-            top = y[c];
+    const int32_t shipped = (c < @N_KNOWN@u) ? 1 : 0;
+    const int32_t weight = s->@PREFIX@_taught[c] + shipped;
+    int8_t *row = &s->@PREFIX@_rows[c * @KEPT@u];
+    for (uint32_t i = 0u; i < @KEPT@u; i++) {
+        int32_t before = row[i];
+        if ((shipped != 0) && (s->@PREFIX@_taught[c] == 0)) {
+            before = @PREFIX@_means[(c * @KEPT@u) + i];
         }
-    }
-    int32_t total = 0;
-    for (int32_t c = 0; c < @N_SLOTS@; c++) {
-        const int32_t behind = pw_requant(top - y[c], @EXP_MULTIPLIER@, @EXP_SHIFT@);
-        y[c] = 0;
-        if ((c < @N_KNOWN@) || (s->@PREFIX@_taught[c] > 0)) {
-            y[c] = (int32_t)@PREFIX@_exp[pw_sat(behind, 0, 255)];
+        int32_t total = before * weight;
+        for (uint32_t p = 0u; p < @N_PLACES@u; p++) {
+            if (s->@PREFIX@_take_class[p] == ((int32_t)c + 1)) {
+                total += s->@PREFIX@_takes[(p * @KEPT@u) + i];
+            }
         }
-        total += y[c];
+        const int32_t n = weight + session;
+        row[i] = (int8_t)(@PREFIX@_ratio(total + (128 * n), n) - 128);
     }
-    for (uint32_t i = 0u; i < @N_IN@u; i++) {
-        size += (int32_t)kept[i] * kept[i];
-    }
-    size = (size < @LEAST_SIZE@) ? @LEAST_SIZE@ : size;
-    for (int32_t c = 0; c < @N_SLOTS@; c++) {
-        const int32_t chance = @PREFIX@_ratio(y[c] * (1 << @CHANCE_BITS@), total);
-        const int32_t wrong = ((c == label) ? (1 << @CHANCE_BITS@) : 0) - chance;
-        const int32_t ratio = @PREFIX@_ratio(((wrong < 0) ? -wrong : wrong) * @LIFT@, size);
-        const int32_t factor = (wrong < 0) ? -ratio : ratio;
-        int16_t *row = &s->@PREFIX@_rows[(uint32_t)c * @N_IN@u];
-        for (uint32_t i = 0u; i < @N_IN@u; i++) {
-            const int32_t step = pw_asr32((factor * kept[i]) + @HALF@, @EXTRA_BITS@);
-            row[i] = (int16_t)pw_sat(row[i] + step, -@ROW_LIMIT@, @ROW_LIMIT@);
-        }
-    }
+    const int32_t taught = s->@PREFIX@_taught[c] + session;
+    s->@PREFIX@_taught[c] = (int16_t)((taught > 32767) ? 32767 : taught);
 }
 
 static void @PREFIX@_end_session(pw_state *s)
@@ -223,13 +193,10 @@ static void @PREFIX@_end_session(pw_state *s)
     for (uint32_t i = 0u; i < @N_ALL_VALUES@u; i++) {
         s->@PREFIX@_takes[i] = 0;
     }
-    for (uint32_t i = 0u; i < @N_ALL_SCORES@u; i++) {
-        s->@PREFIX@_take_scores[i] = 0;
-    }
     for (uint32_t i = 0u; i < @N_PLACES@u; i++) {
         s->@PREFIX@_take_class[i] = 0;
     }
-    for (uint32_t i = 0u; i < @N_IN@u; i++) {
+    for (uint32_t i = 0u; i < @KEPT@u; i++) {
         s->@PREFIX@_best[i] = 0;
     }
     for (uint32_t i = 0u; i < @N_KNOWN@u; i++) {
@@ -243,18 +210,10 @@ static void @PREFIX@_end_session(pw_state *s)
 int32_t pw_enrol_finish(pw_state *s)
 {
     const uint32_t n = @PREFIX@_n_takes(s, 0);
-    for (int32_t c = 0; c < @N_SLOTS@; c++) {
-        const int32_t taught = s->@PREFIX@_taught[c] + (int32_t)@PREFIX@_n_takes(s, c + 1);
-        s->@PREFIX@_taught[c] = (int16_t)((taught > 32767) ? 32767 : taught);
-    }
-    for (uint32_t pass = 0u; (n != 0u) && (pass < @PASSES@u); pass++) {
-        for (uint32_t a = 0u; a < @N_ANCHORS@u; a++) {
-            @PREFIX@_step(s, &@PREFIX@_anchors[a * @N_IN@u],
-                &@PREFIX@_anchor_scores[a * @N_KNOWN@u], @PREFIX@_anchor_class[a]);
-        }
-        for (uint32_t p = 0u; p < n; p++) {
-            @PREFIX@_step(s, &s->@PREFIX@_takes[p * @N_IN@u],
-                &s->@PREFIX@_take_scores[p * @N_KNOWN@u], s->@PREFIX@_take_class[p] - 1);
+    for (uint32_t c = 0u; c < @N_SLOTS@u; c++) {
+        const int32_t session = (int32_t)@PREFIX@_n_takes(s, (int32_t)c + 1);
+        if (session > 0) {
+            @PREFIX@_move(s, c, session);
         }
     }
     @PREFIX@_end_session(s);
@@ -322,7 +281,7 @@ void pw_enrol_save(const pw_state *s, uint8_t *to)
         at = @PREFIX@_put16(at, (uint32_t)s->@PREFIX@_taught[c]);
     }
     for (uint32_t i = 0u; i < @N_WEIGHTS@u; i++) {
-        at = @PREFIX@_put16(at, (uint32_t)s->@PREFIX@_rows[i]);
+        *at++ = (uint8_t)((uint32_t)s->@PREFIX@_rows[i] & 0xFFu);
     }
     const uint32_t crc = @PREFIX@_checksum(to, PW_ENROL_BYTES - 4u);
     at = @PREFIX@_put16(at, crc);
@@ -353,13 +312,11 @@ int32_t pw_enrol_load(pw_state *s, const uint8_t *from)
     for (uint32_t i = 0u; i < 32u; i++) {
         foreign |= (uint32_t)(uint8_t)id[i] ^ from[8u + i];
     }
-    for (uint32_t i = 0u; i < @N_NUMBERS@u; i++) {
-        const int32_t number = @PREFIX@_number(&from[40u + (2u * i)]);
-        if (i < @N_SLOTS@u) {
-            damaged |= (number < 0) ? 1u : 0u;
-        } else {
-            damaged |= ((number < -@ROW_LIMIT@) || (number > @ROW_LIMIT@)) ? 1u : 0u;
-        }
+    for (uint32_t c = 0u; c < @N_SLOTS@u; c++) {
+        damaged |= (@PREFIX@_number(&from[40u + (2u * c)]) < 0) ? 1u : 0u;
+    }
+    for (uint32_t i = 0u; i < @N_WEIGHTS@u; i++) {
+        damaged |= (from[@ROWS_AT@u + i] == 0x80u) ? 1u : 0u;
     }
     if (damaged != 0u) {
         return PW_ENROL_DAMAGED;
@@ -368,13 +325,12 @@ int32_t pw_enrol_load(pw_state *s, const uint8_t *from)
         return PW_ENROL_FOREIGN;
     }
     pw_forget(s);
-    for (uint32_t i = 0u; i < @N_NUMBERS@u; i++) {
-        const int32_t number = @PREFIX@_number(&from[40u + (2u * i)]);
-        if (i < @N_SLOTS@u) {
-            s->@PREFIX@_taught[i] = (int16_t)number;
-        } else {
-            s->@PREFIX@_rows[i - @N_SLOTS@u] = (int16_t)number;
-        }
+    for (uint32_t c = 0u; c < @N_SLOTS@u; c++) {
+        s->@PREFIX@_taught[c] = (int16_t)@PREFIX@_number(&from[40u + (2u * c)]);
+    }
+    for (uint32_t i = 0u; i < @N_WEIGHTS@u; i++) {
+        const int32_t value = (int32_t)from[@ROWS_AT@u + i];
+        s->@PREFIX@_rows[i] = (int8_t)((value < 0x80) ? value : (value - 0x100));
     }
     return 0;
 }

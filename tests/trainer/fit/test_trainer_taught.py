@@ -64,7 +64,7 @@ def test_its_figures_stand_on_its_page_and_its_bytes_beside(both: tuple[Path, Pa
         low, high = row["mean"]["difference"]
         assert low <= row["mean"]["after"] - row["mean"]["before"] <= high
     _, stage = enrol_place(load_model(both[1]))
-    assert found["bytes"]["kept"] == 44 + 2 * stage.n_out * (1 + stage.n_in)
+    assert found["bytes"]["kept"] == 44 + stage.n_out * (2 + stage.directions.n_out)
     page = (both[1] / "evaluation.html").read_text("utf-8")
     assert "Learning its owner" in page and f"{found['bytes']['ram']:,} bytes of RAM" in page
     assert "Learning its owner" not in (both[0] / "evaluation.html").read_text("utf-8")
