@@ -7,10 +7,10 @@ is ``source`` or ``occupancy``. ``measure`` says what stands beside the microwat
 values a second; of a source ``valid``, the share of frames whose values are valid, ``bound``, the
 least error of its readouts, and ``times_bound``, ``mm`` or ``mrad``, and of a range ``distances``,
 the same at the distances there were; of places ``balanced_accuracy`` and
-``false_presences_per_hour``, of a count also ``exact`` and ``within_one``. ``rate_is_free`` tells that points are held against those of their
-own frame rate or a faster one, ``bands`` are the bands of each rate. ``cheap`` holds quick scores,
-``not_made`` settings at which no model could be made, and ``floor`` has no photon limit: the light
-is not the device's.
+``false_presences_per_hour``, of a count also ``exact`` and ``within_one``. ``rate_is_free`` tells
+that points are held against those of their own frame rate or a faster one, ``bands`` are the bands
+of each rate. ``cheap`` holds quick scores, ``not_made`` settings at which no model could be made,
+and ``floor`` has no photon limit: the light is not the device's.
 """
 
 from __future__ import annotations
