@@ -200,8 +200,22 @@ def _flicker_line(quality: Quality) -> str:
         text = f"mains flicker {quality.flicker_hz:.0f} Hz of {quality.flicker_counts:.1f} counts"
     if quality.flicker_hidden_hz:
         hidden = " and ".join(f"{frequency:.0f}" for frequency in quality.flicker_hidden_hz)
-        text += f" ({hidden} Hz cannot show at this frame rate)"
+        text += f" ({hidden} Hz cannot show at this frame rate{_still(quality)})"
     return text
+
+
+def _still(quality: Quality) -> str:
+    """Return what flicker that stands still does to lit minus dark; empty where none does."""
+    from capture.measure.flicker import AS_A_HAND_HZ, clear_rate_hz, folded_hz
+
+    rate_hz = quality.frame_rate_hz
+    places = [folded_hz(hz, rate_hz) for hz in quality.flicker_hidden_hz if rate_hz > 0]
+    if not quality.lit or min(places, default=AS_A_HAND_HZ) >= AS_A_HAND_HZ:
+        return ""
+    return (
+        ": in lit minus dark it stands still or drifts slowly, "
+        f"where at {clear_rate_hz(rate_hz):.0f} pairs/s a mean over frames takes it out"
+    )
 
 
 def _several(n: int, thing: str, things: str = "") -> str:

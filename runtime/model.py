@@ -32,7 +32,10 @@ from runtime.stages.contract.stage import (
 )
 from runtime.weights import pack_arrays, read_arrays
 
-__all__ = ["Model", "Run", "load_model", "model_files", "model_hash", "run_stages", "save_model"]
+__all__ = [
+    "Model", "Run", "load_model", "model_files", "model_hash", "run_stages", "save_model",
+    "settled_state",
+]  # fmt: skip
 
 _FORMAT = "palmwatt-model"
 _VERSION = 1
@@ -205,6 +208,34 @@ class Model:
         outputs, own = self.closing.run(evidence, own)
         named = {f"s{last}_{key}": value for key, value in own.items()}
         return Run(evidence, outputs, state_before | named)
+
+
+def settled_state(model: Model, lit: Counts, dark: Counts) -> State:
+    """Return the state before a frame pair that has been so all along: as a device is woken.
+
+    From the beginning, everything before the first frame was nothing, and a hand that is there
+    would seem to have come at once; so the device program begins with ``pw_settle``.
+
+    Parameters
+    ----------
+    model : Model
+    lit, dark : uint16 (n_frames, n_rows, n_cols)
+        Exposures, of which the first pair is looked at.
+
+    Raises
+    ------
+    FormatError
+        Shapes, dtypes or counts are not the sensor's.
+    """
+    check_frames(lit, dark, model.sensor)
+    entry = cast(EntryStage, model.stages[0])
+    x = entry.run_frames(lit[:1], dark[:1])
+    named = {f"s0_{key}": value for key, value in entry.initial_state().items()}
+    for index, stage in enumerate(model.stages[1:], start=1):
+        state = stage.settled_state(x[0])
+        named |= {f"s{index}_{key}": value for key, value in state.items()}
+        x, _ = stage.run(x, state)
+    return named
 
 
 def _check_closing(stages: Sequence[Stage]) -> None:

@@ -52,7 +52,11 @@ def test_readme_demo_command_does_the_whole_job(tmp_path: Path) -> None:
     assert [model.name for model in models] == sorted(p.parent.name for p in COMMITTED)
     for model in models:
         evaluation = json.loads((model / "evaluation.json").read_text(encoding="utf-8"))
-        assert (
-            evaluation["fixed"]["accuracy"]["value"] > evaluation["majority"]["accuracy"]["value"]
-        )
+        if "source" in evaluation:  # a light's place: near what noise allows, and hardly refused
+            found = evaluation["source"]
+            assert all(value["ratio"] < 2.0 for value in found["fixed"])
+            assert found["n_valid"] > 0.9 * found["n_frames"]
+        else:
+            told, majority = (evaluation[name]["accuracy"] for name in ("fixed", "majority"))
+            assert told["value"] > majority["value"]
         assert files_below(model) == files_below(HOUSE / "models" / model.name), model.name

@@ -95,7 +95,7 @@ def train(
 def demo(out: Path, as_json: bool) -> None:
     """Do the whole job with an emulated sensor and invented participants.
 
-    Records through a real serial port, trains two models, exports, verifies and budgets them, and
+    Records through a real serial port, trains three models, exports, verifies and budgets them, and
     writes a report. Recordings, models and report are the same bytes on every run.
     """
     from trainer.demo import run_demo

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import json
 import multiprocessing
-from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
+from collections.abc import Callable
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,6 +20,17 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from runtime.errors import ToolError, UsageError
+from trainer.demo_recordings import (
+    LIGHTS,
+    LIGHTS_FIELD_DEG,
+    PAIR,
+    PEOPLE,
+    SENSOR,
+    STILL,
+    STILL_RATE_HZ,
+    n_sessions,
+    record_all,
+)
 
 if TYPE_CHECKING:
     from runtime.budget import Budget
@@ -27,28 +38,8 @@ if TYPE_CHECKING:
 
 __all__ = ["run_demo"]
 
-SENSOR = "lensless32"
-TASKS = ("finger_count", "dynamic")
-"""Held shapes first: they are what the fine readout is for, and take longer to learn."""
-PARTICIPANTS = range(1, 13)
-"""Who shows everything; the recordings of all others are of fingers alone, and short."""
-ARRIVING = range(10, 13)
-"""Who comes from out of sight as well: locked people, by whom missed arrivals are counted."""
-N_PEOPLE = 800
-"""Rather many people than many takes of each: 12 takes of 1,200 people taught as much as 90 of 400,
-and more about silhouettes of other hands."""
-STILL, STILL_RATE_HZ = "finger_count", 3
-"""Task of shapes that are held still, and its frame rate: what is held for two thirds of a second
-is seen twice."""
-SCRIPTS: tuple[tuple[str, range, int | None], ...] = (
-    ("dynamic", PARTICIPANTS, None),
-    ("everyday_short", PARTICIPANTS, None),
-    ("arrival", ARRIVING, None),
-    ("finger_count_quick", range(1, N_PEOPLE + 1), STILL_RATE_HZ),
-)
-"""What is recorded, of whom, and at which frame rate, where it is not the sensor's usual one."""
-LOCKED = frozenset({10, 11, 12, *range(20, N_PEOPLE + 1, 10)})
-"""Three of those who show everything, and every tenth of the others."""
+TASKS = ("finger_count", "dynamic", "range")
+"""The longest first: held shapes are what the fine readout is for, and take longest to learn."""
 WATCHING_SHARE = 0.1
 """Of an active exposure, at the same current, while no hand is there. So short a pulse brings
 little of the room's light and its noise: of 576 arrivals of invented people none was missed at it,
@@ -57,7 +48,7 @@ LEFT_OUT: dict[str, tuple[str, ...]] = {STILL: ("learning-curve",)}
 """Steps of a training that would take longer than all others, with so many people."""
 CORES = ("cortex-m0plus", "cortex-m4", "cortex-m33", "rv32imc")
 N_VERIFIED_FRAMES = 500
-_SEED = 2026
+N_PROCESSES = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +97,7 @@ def run_demo(out: Path, *, as_json: bool = False) -> None:
             str(out), "output folder", f"refused ({error.strerror})", "writable"
         ) from None
     console = Console(stderr=as_json)
-    recordings, models = out / "recordings", out / "models"
+    models = out / "models"
     with Progress(
         TextColumn("{task.description:<34}"),
         BarColumn(),
@@ -114,19 +105,18 @@ def run_demo(out: Path, *, as_json: bool = False) -> None:
         TimeElapsedColumn(),
         console=console,
     ) as progress:
-        n_sessions = sum(len(people) for _, people, _ in SCRIPTS)
-        step = progress.add_task("record invented participants", total=n_sessions, now="")
+        step = progress.add_task("record people and lights", total=n_sessions(), now="")
 
         def advance(now: str) -> None:
             progress.update(step, advance=1, now=now)
             if not console.is_terminal:  # no bar is drawn there
                 click.echo(now, err=True)
 
-        for done in _record_all(recordings):
+        for done in record_all(out):
             advance(done)
-        progress.update(step, now=f"{n_sessions} sessions")
+        progress.update(step, now=f"{n_sessions()} sessions")
         step = progress.add_task("train, export, verify and price", total=3 * len(TASKS), now="")
-        made = _make_models(recordings, models, advance)
+        made = _make_models(out, models, advance)
         progress.update(step, now=f"{len(made)} models")
     report = out / "report.html"
     from runtime.budget import write_report
@@ -154,53 +144,6 @@ def run_demo(out: Path, *, as_json: bool = False) -> None:
     console.print(f"report: {report}", soft_wrap=True, highlight=False)
 
 
-def _record_one(participant: int, script: str, frame_rate_hz: int | None, out: Path) -> str:
-    from capture.cues.script import load_script
-    from capture.emulated.body.people import participant_row
-    from capture.emulated.port.device import DeviceSettings
-    from capture.emulated.port.forked import running_fork
-    from capture.emulated.session import noted_distance_mm
-    from capture.lead.record import Operator, SessionNotes, record
-    from capture.study.provenance import Origin
-    from capture.wire.codec import CommandKind
-    from capture.wire.link import SerialLink
-
-    row = participant_row(participant, locked=participant in LOCKED)
-    seed = _SEED + participant
-    settings = DeviceSettings(
-        participant=participant, script=script, sensor=SENSOR, seed=seed, speed=0.0
-    )
-    asked_for = load_script(script)
-    distance_mm = noted_distance_mm(asked_for, participant, seed)
-    with running_fork(settings) as port, SerialLink(port) as link:
-        if frame_rate_hz is not None:
-            link.ask(CommandKind.SET_FRAME_RATE, 1000 * frame_rate_hz)
-        record(
-            link, row, asked_for, seed, out,
-            # A busy machine makes an emulated sensor pause: the bytes must not show it, nor when.
-            notes=SessionNotes("01", distance_mm, origin=Origin(None, notes="palmwatt demo")),
-            operator=Operator(still_s=float("inf")),
-        )  # fmt: skip
-    return f"{row.participant_id} {script}"
-
-
-def _record_all(out: Path) -> Iterator[str]:
-    """Record every participant with every script, two at a time, yielding each as it is done."""
-    jobs = [
-        (participant, script, frame_rate_hz)
-        for script, people, frame_rate_hz in SCRIPTS
-        for participant in people
-    ]
-    with ThreadPoolExecutor(max_workers=2) as pool:
-        waiting = [pool.submit(_record_one, *job, out) for job in jobs]
-        try:
-            for done in as_completed(waiting):
-                yield done.result()
-        finally:
-            for job in waiting:
-                job.cancel()
-
-
 def _train(data: Path, name: str, out: Path) -> dict[str, Any]:
     from capture.emulated.optic.optics import SENSORS
     from runtime.firmware.setting import DeviceSetting
@@ -208,6 +151,14 @@ def _train(data: Path, name: str, out: Path) -> dict[str, Any]:
     from trainer.recipe import load_recipe
     from trainer.train import train_model
 
+    recipe = load_recipe(name)
+    if recipe.source is not None:  # within the field that the rig filled
+        source = recipe.source.model_copy(update={"half_field_deg": LIGHTS_FIELD_DEG})
+        recipe = recipe.model_copy(update={"source": source})
+        # Lights shine by themselves: the LED stays off, while watching too.
+        usual = DeviceSetting.of(replace(SENSORS[PAIR], led_current_ma=0.0))
+        at = AtSetting(replace(usual, watching_led_current_ma=0.0))
+        return train_model(data / LIGHTS, recipe, out, at=at)
     sensor = SENSORS[SENSOR]
     if name == STILL:
         sensor = replace(sensor, frame_rate_hz=float(STILL_RATE_HZ))
@@ -218,7 +169,7 @@ def _train(data: Path, name: str, out: Path) -> dict[str, Any]:
         watching_exposure_us=WATCHING_SHARE * usual.exposure_us,
     )
     left_out = LEFT_OUT.get(name, ())
-    return train_model(data, load_recipe(name), out, skip=left_out, at=AtSetting(device))
+    return train_model(data / PEOPLE, recipe, out, skip=left_out, at=AtSetting(device))
 
 
 def _verify(model: Path) -> dict[str, Any]:
@@ -237,7 +188,7 @@ def _price(model: Path) -> Budget:
 
 
 def _make_models(data: Path, out: Path, tell: Callable[[str], None]) -> list[DemoModel]:
-    """Take each model through its three steps, both models side by side, each in a process."""
+    """Take each model through its three steps, two models at a time, each in a process."""
     steps: tuple[tuple[str, Callable[..., Any]], ...] = (
         ("trained", _train),
         ("verified", _verify),
@@ -245,7 +196,7 @@ def _make_models(data: Path, out: Path, tell: Callable[[str], None]) -> list[Dem
     )
     results: dict[str, dict[str, Any]] = {name: {} for name in TASKS}
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(max_workers=len(TASKS), mp_context=context) as pool:
+    with ProcessPoolExecutor(max_workers=N_PROCESSES, mp_context=context) as pool:
         running: dict[Future[Any], tuple[str, int]] = {
             pool.submit(_train, data, name, out / name): (name, 0) for name in TASKS
         }
@@ -305,7 +256,8 @@ def _power_table(models: list[DemoModel]) -> Table:
         return f"{value.median:.2f} [{value.low:.2f}, {value.high:.2f}]"
 
     for part in first.part_uw:
-        table.add_row(part, *(text(model.budget.part_uw[part]) for model in models))
+        own = (model.budget.part_uw.get(part) for model in models)
+        table.add_row(part, *("" if each is None else text(each) for each in own))
     table.add_section()
     table.add_row("all", *(text(model.budget.average_uw) for model in models))
     typical = (f"{model.budget.average_uw.typical:.2f}" for model in models)

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["find_flicker", "folded_hz"]
+__all__ = ["AS_A_HAND_HZ", "LONGEST_MEAN_S", "clear_rate_hz", "find_flicker", "folded_hz"]
 
 MAINS_FLICKER_HZ = (100.0, 120.0)
 """Lamps flicker at twice the frequency of the mains, 50 or 60 Hz."""
+
+AS_A_HAND_HZ = 6.0
+"""Below it, folded flicker is as slow as hands, which go to and fro up to about five times a second
+(from memory): no mean of frames parts the two, but another frame rate does."""
+LONGEST_MEAN_S = 1 / 6
+"""Longest mean of frames: a third of a quick movement, over which strokes are sought as well."""
 
 _SEGMENT = 128  # frame pairs; about 4 s, in which the mains keep their phase
 _MIN_RATIO = 15.0  # of power to the median of the spectrum; noise alone passes it in 1 of 30,000
@@ -40,6 +47,29 @@ class Flicker:
 def folded_hz(frequency_hz: float, frame_rate_hz: float) -> float:
     """Frequency at which a faster one appears when it is sampled at the frame rate."""
     return abs(frequency_hz - frame_rate_hz * round(frequency_hz / frame_rate_hz))
+
+
+def clear_rate_hz(frame_rate_hz: float) -> float:
+    """Return the nearest frame rate at which a mean of frames takes out both mains' flicker.
+
+    The nearest whole number of frame pairs a second, of two the lower, at which each frequency is
+    folded to where no hand is, and a mean that is short enough has a frame for every condition:
+    its sum, and two phases of each frequency; one pair of phases where both are folded together.
+
+    Parameters
+    ----------
+    frame_rate_hz : float
+        Frame pairs per second, > 0.
+    """
+    rates = np.arange(1, math.ceil(frame_rate_hz) + round(1 / LONGEST_MEAN_S) * 10)
+    clear = [rate for rate in rates.tolist() if _is_clear(float(rate))]
+    return float(min(clear, key=lambda rate: (abs(rate - frame_rate_hz), rate)))
+
+
+def _is_clear(rate_hz: float) -> bool:
+    places = {round(folded_hz(frequency, rate_hz), 6) for frequency in MAINS_FLICKER_HZ}
+    n_frames = math.floor(LONGEST_MEAN_S * rate_hz + 1e-9)
+    return min(places) >= AS_A_HAND_HZ and n_frames > 2 * len(places)
 
 
 def find_flicker(

@@ -83,11 +83,13 @@ def _accuracy(limits: Limits, found: Evaluation | None) -> _Row:
 def _worst_group(limits: Limits, found: Evaluation | None) -> _Row:
     limit = None if limits.worst_group is None else 100 * limits.worst_group
     group = None if found is None else found.worst_served
+    untold = () if found is None else found.untold_groups
+    missing = f"too few people to tell: {', '.join(untold)}" if untold else ""
     if group is None:
-        return None, limit, Basis("counted", _NEW_PEOPLE)
+        return None, limit, Basis("counted", _NEW_PEOPLE, missing=missing)
     x = group.accuracy
     counted = f"{group.words}, {_people(x, 'takes', x.n_takes)}"
-    return x.interval.times(100.0), limit, Basis("counted", _NEW_PEOPLE, counted)
+    return x.interval.times(100.0), limit, Basis("counted", _NEW_PEOPLE, counted, missing)
 
 
 def _event_f1(limits: Limits, found: Evaluation | None) -> _Row:

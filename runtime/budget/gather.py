@@ -27,7 +27,7 @@ from runtime.firmware.day.cost import interrupt_cycles
 from runtime.firmware.emit.device.program import buffered_pixels
 from runtime.firmware.machine.cores import find_core
 from runtime.firmware.profile import CoreProfile
-from runtime.firmware.setting import SETTING_FILE, DeviceSetting
+from runtime.firmware.setting import SETTING_FILE, SLEEP_EXPOSURE_US, DeviceSetting
 from runtime.model import Model
 
 __all__ = ["Choice", "Gathered", "gather"]
@@ -120,6 +120,7 @@ def gather(
         inputs |= _as_set(setting_of_device, inputs)
     if model.entry.always_on:
         inputs |= _always_on(inputs)
+    inputs |= _slept(setting_of_device or DeviceSetting.of(model.sensor), model.entry.always_on)
     inputs |= _of_the_profiles(profiles, mcu.core)
     if model.period > 1:
         inputs["active.peak_cycles"] = _peak(profiles.active[mcu.core], model.period)
@@ -223,6 +224,17 @@ def _always_on(inputs: dict[str, Input]) -> dict[str, Input]:
     low, typical, high = _CHANGES_AN_HOUR
     name = "usage.gestures"
     return found | {name: Input(name, "1/h", low, typical, high, "invented", told)}
+
+
+def _slept(own: DeviceSetting, always_on: bool) -> dict[str, Input]:
+    """Return the exposures of a frame that the program sleeps through, of states that do."""
+    source = f"the program: it sleeps through exposures of {SLEEP_EXPOSURE_US:g} us and longer"
+    sleeps = {state: own.sleeps_in(state) for state in (_STATES[1:] if always_on else _STATES)}
+    return {
+        f"{state}.sleeps": setting(f"{state}.sleeps", "1", n, source)
+        for state, n in sleeps.items()
+        if n
+    }
 
 
 def _of_the_profiles(profiles: Profiles, core: str) -> dict[str, Input]:

@@ -13,7 +13,7 @@ from runtime.budget.inputs.values import Input
 from runtime.budget.price.compiler_price import CompilerPrice
 from runtime.budget.price.led_rating import LedRating
 from runtime.budget.price.light import LightScreening
-from runtime.budget.price.power import FORMULAS, PARTS, STATES
+from runtime.budget.price.power import PARTS, STATES, formulas_of
 from runtime.budget.price.profiles import Profiles
 from runtime.budget.verdict.host import Verdict
 from runtime.budget.verdict.limits import Check
@@ -146,7 +146,7 @@ class Budget:
             "inputs": {name: x.to_json() for name, x in self.inputs.items()},
             "inputs_by_kind": self.kinds,
             "recognition": None if self.evaluation is None else self.evaluation.headline(),
-            "formulas": FORMULAS,
+            "formulas": formulas_of(self.inputs),
             "monte_carlo": {
                 "draws": self.n_draws,
                 "seed": self.seed,

@@ -27,6 +27,14 @@ if TYPE_CHECKING:
 __all__ = ["Motion"]
 
 _C_TEXT = """\
+/* As if the frame before had been this one. */
+PW_STAGE void @PREFIX@_settle(pw_state *s, const @X_TYPE@ *x)
+{
+    for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
+        s->@PREFIX@_previous[i] = x[i];
+    }
+}
+
 /* Values pass unchanged; the last output is the sum of absolute changes in units of 2^@SHIFT@. */
 PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
 {
@@ -94,6 +102,10 @@ class Motion(Stage):
         """Return the values of the frame before: zero."""
         return {"previous": np.zeros(self.n_values, dtype=np.int32)}
 
+    def settled_state(self, x: Int32) -> State:
+        """Return the values themselves: nothing has changed."""
+        return {"previous": x.astype(np.int32)}
+
     def run(self, x: Int32, state: State) -> tuple[Int32, State]:
         """Take differences along the frames."""
         frames = np.vstack([state["previous"], x]).astype(np.int64)
@@ -135,4 +147,4 @@ class Motion(Stage):
             LIMIT=symmetric_limit(self.n_bits),
         )
         previous = CState("previous", x.ctype, self.n_values, f"({self.n_values},) last frame, Q0")
-        return CStage(tables="", state=(previous,), init="", functions=functions)
+        return CStage(tables="", state=(previous,), init="", functions=functions, settles=True)

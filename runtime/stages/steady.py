@@ -10,7 +10,15 @@ import numpy as np
 from runtime.errors import FormatError
 from runtime.fixedpoint import round_shift
 from runtime.stages.contract.c_text import CStage, CState, fill
-from runtime.stages.contract.ring import empty_ring, onnx_leaving, onnx_ring, ring_after, unrolled
+from runtime.stages.contract.ring import (
+    C_SETTLE,
+    empty_ring,
+    full_ring,
+    onnx_leaving,
+    onnx_ring,
+    ring_after,
+    unrolled,
+)
 from runtime.stages.contract.stage import (
     Float64,
     Int32,
@@ -127,6 +135,10 @@ class Steady(Stage):
         """Ring of frames and the place of its oldest one: all zero."""
         return empty_ring(self.n_kept, self.n_values)
 
+    def settled_state(self, x: Int32) -> State:
+        """Return a ring full of the values."""
+        return full_ring(self.n_kept, x)
+
     def run(self, x: Int32, state: State) -> tuple[Int32, State]:
         """Add the frames up, each shifted by its age."""
         frames = unrolled(state, x)
@@ -181,7 +193,8 @@ class Steady(Stage):
         if self.shift:
             adds.append(f"        value = vrshrq_n_s32(value, {self.shift});\n")
         functions = fill(
-            _C_TEXT,
+            C_SETTLE + _C_TEXT,
+            BESIDES="",
             PLACES="".join(fill(_PLACE, K=age, **marks) for age in used),
             SUM="\n            + ".join(_weighed(name, tap) for name, tap in weighed),
             OUTPUT=output,
@@ -197,7 +210,7 @@ class Steady(Stage):
             CState("history", x.ctype, self.n_kept * self.n_values, frames),
             CState("position", "int32_t", 1, "place of the oldest frame in the ring"),
         )
-        return CStage(tables="", state=state, init="", functions=functions)
+        return CStage(tables="", state=state, init="", functions=functions, settles=True)
 
 
 def _weighed(name: str, tap: int) -> str:

@@ -9,7 +9,15 @@ import numpy as np
 
 from runtime.fixedpoint import round_shift, saturate, symmetric_limit
 from runtime.stages.contract.c_text import CStage, CState, fill
-from runtime.stages.contract.ring import empty_ring, onnx_leaving, onnx_ring, ring_after, unrolled
+from runtime.stages.contract.ring import (
+    C_SETTLE,
+    empty_ring,
+    full_ring,
+    onnx_leaving,
+    onnx_ring,
+    ring_after,
+    unrolled,
+)
 from runtime.stages.contract.stage import (
     Float64,
     Int32,
@@ -60,6 +68,12 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
     }
     s->@PREFIX@_position[0] = (int32_t)((position + 1u < @N_FRAMES@u) ? position + 1u : 0u);
 }
+"""
+
+_C_BESIDES = """\
+    for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
+        s->@PREFIX@_swing[i] = 0;
+    }
 """
 
 
@@ -128,6 +142,10 @@ class Swing(Stage):
         swing = np.zeros(self.n_values, dtype=np.int32)
         return empty_ring(self.n_frames, self.n_values) | {"swing": swing}
 
+    def settled_state(self, x: Int32) -> State:
+        """Return a ring full of the values, whose fourth differences are nothing."""
+        return full_ring(self.n_frames, x) | {"swing": np.zeros(self.n_values, dtype=np.int32)}
+
     def signed(self, x: Int32, state: State) -> Int64:
         """Return the fourth differences before magnitude and shift, int64 (n_frames, n_values)."""
         return self._fourth_differences(unrolled(state, x))
@@ -184,7 +202,9 @@ class Swing(Stage):
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Walk the values once; the ring keeps the input's own type."""
         functions = fill(
-            _C_TEXT,
+            C_SETTLE + _C_TEXT,
+            BESIDES=_C_BESIDES,
+            N_KEPT=self.n_frames,
             PREFIX=prefix,
             X_TYPE=x.ctype,
             Y_TYPE=y.ctype,
@@ -201,4 +221,4 @@ class Swing(Stage):
             CState("position", "int32_t", 1, "place of the oldest frame in the ring"),
             CState("swing", "int32_t", self.n_values, f"({self.n_values},) fourth difference, Q0"),
         )
-        return CStage(tables="", state=state, init="", functions=functions)
+        return CStage(tables="", state=state, init="", functions=functions, settles=True)

@@ -10,7 +10,15 @@ import numpy as np
 
 from runtime.fixedpoint import round_shift, saturate, symmetric_limit
 from runtime.stages.contract.c_text import CStage, CState, fill, smallest_ctype
-from runtime.stages.contract.ring import empty_ring, onnx_leaving, onnx_ring, ring_after, unrolled
+from runtime.stages.contract.ring import (
+    C_SETTLE,
+    empty_ring,
+    full_ring,
+    onnx_leaving,
+    onnx_ring,
+    ring_after,
+    unrolled,
+)
 from runtime.stages.contract.stage import (
     Float64,
     Int32,
@@ -73,6 +81,15 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
     }
     s->@PREFIX@_position[0] = (int32_t)((position + 1u < @N_FRAMES@u) ? position + 1u : 0u);
 }
+"""
+
+_C_BESIDES = """\
+    for (uint32_t segment = 0u; segment < @N_SEGMENTS@u; segment++) {
+        for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
+            s->@PREFIX@_sums[(segment * @N_VALUES@u) + i] =
+                (@SUM_TYPE@)(@SEGMENT_LENGTH@ * (int32_t)x[i]);
+        }
+    }
 """
 
 
@@ -146,6 +163,11 @@ class Window(Stage):
         sums = np.zeros((self.n_segments, self.n_values), dtype=np.int32)
         return empty_ring(self.n_frames, self.n_values) | {"sums": sums}
 
+    def settled_state(self, x: Int32) -> State:
+        """Return a ring full of the values, and their sums."""
+        sums = np.tile(np.int32(self.segment_length) * x.astype(np.int32), (self.n_segments, 1))
+        return full_ring(self.n_frames, x) | {"sums": sums}
+
     def run(self, x: Int32, state: State) -> tuple[Int32, State]:
         """Take differences of cumulative sums; only the last frames make the new state."""
         frames = unrolled(state, x)
@@ -209,7 +231,9 @@ class Window(Stage):
             output = f"pw_sat({output}, -{self.limit}, {self.limit})"
             output_4 += saturated_4(-self.limit, self.limit, indent)
         functions = fill(
-            _C_TEXT,
+            C_SETTLE + _C_TEXT,
+            BESIDES=_C_BESIDES,
+            N_KEPT=self.n_frames,
             PREFIX=prefix,
             X_TYPE=x.ctype,
             Y_TYPE=y.ctype,
@@ -233,4 +257,4 @@ class Window(Stage):
             CState("position", "int32_t", 1, "place of the oldest frame in the ring"),
             CState("sums", sum_type, self.n_out, sums),
         )
-        return CStage(tables="", state=state, init="", functions=functions)
+        return CStage(tables="", state=state, init="", functions=functions, settles=True)

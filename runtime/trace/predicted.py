@@ -22,6 +22,8 @@ from runtime.budget.price.power import (
     frame_energy,
     frame_time_us,
     pulse_us,
+    slept_us,
+    started_us,
     woken_us,
 )
 from runtime.errors import FormatError
@@ -127,7 +129,7 @@ def frame_steps(v: Mapping[str, Any], state: str) -> tuple[Step, ...]:
     Notes
     -----
     What is spent as long as the sensor is powered is shared out by time; pixels and their transfer
-    cost while they are read out.
+    cost while they are read out. Exposures that the controller sleeps through end with its waking.
     """
     energy = frame_energy(v, state)
     rail = {term: energy[term] / v["regulator.efficiency"] for term in _RAIL}
@@ -137,8 +139,13 @@ def frame_steps(v: Mapping[str, Any], state: str) -> tuple[Step, ...]:
     supply = v["mcu.supply"] / v["regulator.efficiency"] / 1e6
     start_us = v["mcu.start_time"] + v["mcu.start_change_time"]
     start_uj = start_us * v["mcu.start_current"] * supply
+    starts_us = float(started_us(v, state))
+    starts_uj = starts_us * v["mcu.start_current"] * supply
+    woken = (("wake", "wake up", start_us, start_uj),) if starts_us > start_us else ()
     up_us = float(woken_us(v, state))
-    held = (rail["sensor bias"] + rail["waiting for pixels"]) / on_us
+    biased = rail["sensor bias"] / on_us
+    held = biased + rail["waiting for pixels"] / (on_us - slept_us(v, state))
+    exposed = biased if woken else held
     pixels = (rail["pixel readout"] + rail["transfer"]) / 2.0
     compute_us = float(controller_cycles(v, state)) / v[f"{state}.clock"]
     lit = energy["LED"] + energy["LED driver"]
@@ -146,11 +153,11 @@ def frame_steps(v: Mapping[str, Any], state: str) -> tuple[Step, ...]:
         ("wake", "wake up", start_us, start_uj),
         ("readout", "sensor starts", v["readout.start_up_time"],
              held * v["readout.start_up_time"]),
-        ("led", "lit exposure", lit_us, lit + held * lit_us),
+        ("led", "lit exposure", lit_us, lit + exposed * lit_us), *woken,
         ("readout", "lit readout", read_us, held * read_us + pixels),
-        ("readout", "dark exposure", lit_us, held * lit_us),
+        ("readout", "dark exposure", lit_us, exposed * lit_us), *woken,
         ("readout", "dark readout", read_us, held * read_us + pixels),
-        ("compute", CLOCK_UP, up_us, rail["wake-ups"] - start_uj),
+        ("compute", CLOCK_UP, up_us, rail["wake-ups"] - starts_uj),
         ("compute", "compute", compute_us, rail["compute"]),
     )  # fmt: skip
     return tuple(Step(phase, name, float(us), float(uj)) for phase, name, us, uj in steps)

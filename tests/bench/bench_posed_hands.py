@@ -4,11 +4,12 @@ Run as a script:
 
     python tests/bench/bench_posed_hands.py MODEL_FOLDER [--each 20] [--seed 11] [--mesh left.glb]
 
-Prints accuracy, by count as well, and how often one finger too many or too few is told; once for
-silhouettes that are lit evenly, as in a picture, and once as a wall by the LED. With a mesh (see
-`mesh_hand.py` for which) the silhouettes are those of the mesh; else those of a hand's measured
-joints (see `tests/capture/emulated/posed_hands.py`). The angles of both are assumed: it says how a
-model takes shapes and light that it has never met, not how many real people it is right for.
+Prints accuracy, by count as well, how often one finger too many or too few is told, and which
+count is told most often in the place of which; once for silhouettes that are lit evenly, as in a
+picture, and once as a wall by the LED. With a mesh (see `mesh_hand.py` for which) the silhouettes
+are those of the mesh; else those of a hand's measured joints (see
+`tests/capture/emulated/posed_hands.py`). The angles of both are assumed: it says how a model takes
+shapes and light that it has never met, not how many real people it is right for.
 """
 
 from __future__ import annotations
@@ -50,9 +51,13 @@ def ask(model: Model, mesh: MeshHand | None, n_each: int, seed: int, *, evenly: 
     by_count = ", ".join(f"{n}: {right[counts == n].mean():.2f}" for n in range(6))
     plain = right[np.isin(counts, (1, 2, 4, 5))].mean()
     many, few = (float((told - counts == step).mean()) for step in (1, -1))
+    table = np.array([[(told[counts == n] == m).mean() for m in range(6)] for n in range(6)])
+    np.fill_diagonal(table, 0.0)
+    worst, taken_for = np.unravel_index(table.argmax(), table.shape)
     return (
         f"right {right.mean():.3f} ({by_count}; 1, 2, 4 and 5: {plain:.3f}); "
-        f"one too many {many:.3f}, one too few {few:.3f}"
+        f"one too many {many:.3f}, one too few {few:.3f}; most often {worst} is told as "
+        f"{taken_for}, in {table.max():.2f}"
     )
 
 

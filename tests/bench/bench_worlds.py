@@ -14,9 +14,11 @@ training people's median to everybody.
 With ``--same``, recordings of each world and of the built-in sensor, made by the commands, are made
 harder take by take: frames without anybody between the takes, flicker, saturation, other bits. Each
 is learned from and judged anew; what is wanted is less than a point of change over the same takes,
-beside which stands the standard error that so few takes leave. With ``--hard``, a world's people do
-the same again with the hand away for part of the time, under strong flicker, with saturated frames
-and with sensors of other bit depths; there, what was seen between the takes differs as well.
+beside which stands the standard error that so few takes leave. With ``--hard-peers``, peers are
+asked about the same altered data: what they lose as well is no longer in the readouts. With
+``--hard``, a world's people do the same again with the hand away for part of the time, under strong
+flicker, with saturated frames and with sensors of other bit depths; there, what was seen between
+the takes differs as well.
 """
 
 from __future__ import annotations
@@ -136,14 +138,16 @@ def _same_takes(name: str, asked: argparse.Namespace, folder: Path) -> bool:
     for told, harder in HARDER.items():
         data = folder / told.replace(" ", "_").replace("%", "")
         saturated = harden(source, data, "dynamic", harder)
-        found = compare(data, "dynamic", asked.jobs, peers=False)
+        found = compare(data, "dynamic", asked.jobs, peers=asked.hard_peers)
         usual = usual or found
+        peers = [f"{p} {100 * (s - usual.peers[p]):+.1f}" for p, s in found.peers.items()]
         change, spread = moved(usual, found)
         passed &= abs(change) < LITTLE + 2 * spread
         print(
             f"{name}, {told}: fixed {found.fixed:.3f}, {100 * change:+.1f} +- {100 * spread:.1f} "
             f"points; float {found.real:.3f}, quadrants {found.quadrants:.3f}; "
-            f"{100 * saturated:.0f} % saturated, {found.n_takes} takes",
+            f"{100 * saturated:.0f} % saturated, {found.n_takes} takes"
+            + (f"; peers: {', '.join(peers)}" if peers else ""),
             flush=True,
         )
     return passed
@@ -161,7 +165,7 @@ def main() -> int:
     parser.add_argument("--square", action="store_true", help="32 rows and columns in both worlds")
     parser.add_argument("--hard", action="store_true", help="the table of hard conditions")
     parser.add_argument("--same", action="store_true", help="the same takes made harder")
-    parser.add_argument("--hard-peers", action="store_true", help="with the best peer beside it")
+    parser.add_argument("--hard-peers", action="store_true", help="peers on the same altered data")
     parser.add_argument("--repetitions", type=int, default=2, help="of each take, when hard")
     parser.add_argument("--data", type=Path, help="new folder to keep the recordings in")
     parser.add_argument("--jobs", type=int, default=2, help="processes")

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from runtime.stages.alignment.arithmetic import TERM_LIMIT
+from runtime.stages.alignment.arithmetic import COMBINATION_LIMIT, POLYNOMIAL_LIMIT
 from runtime.stages.alignment.geometry import CellGrid
 from runtime.stages.alignment.registration import Registration
 from runtime.stages.alignment.triangulation import Triangulation
@@ -32,12 +32,20 @@ def drawn_registration(
     real = 2.0 ** (2 * sum_shift - energy_bits) / n_pixels
     shift = min(46, max(17, 15 - math.frexp(real)[1]))
     starts = rng.permutation(n_apertures * n_nodes).reshape(n_apertures, -1) * 3
+    n_own = n_apertures if rng.random() < 0.5 else 1  # or one set of filters for all
 
-    def terms(n_cells: int, n_terms: int) -> np.ndarray:
-        drawn = rng.normal(0, TERM_LIMIT / 6, (n_apertures, n_cells, n_terms, 4))
-        drawn[:, :, 0] = np.abs(drawn[:, :, 0]) * 3
-        drawn[:, 0] = 0  # as of a cell that was never calibrated
-        return np.clip(np.round(drawn), -TERM_LIMIT, TERM_LIMIT).astype(np.int16)
+    def terms(n_cells: int, *polynomials: int) -> np.ndarray:
+        combined = rng.normal(0, COMBINATION_LIMIT / 6, (n_apertures, n_cells, 12))
+        combined[:, :, :4] = np.abs(combined[:, :, :4]) * 3
+        parts = [np.clip(combined, -COMBINATION_LIMIT, COMBINATION_LIMIT)]
+        for n in polynomials:
+            drawn = rng.normal(0, 1, (n_apertures, n_cells, n)) ** 3
+            share = rng.uniform(0.2, 0.99, (n_apertures, n_cells, 1)) * POLYNOMIAL_LIMIT
+            drawn *= share / np.abs(drawn).sum(axis=2, keepdims=True)
+            parts.append(np.clip(drawn, -32767, 32767))
+        every = np.concatenate(parts, axis=2)
+        every[:, 0] = 0  # as of a cell that was never calibrated
+        return np.trunc(every).astype(np.int16)
 
     def filters(*shape: int) -> np.ndarray:
         return rng.integers(-127, 128, shape).astype(np.int8)
@@ -53,10 +61,10 @@ def drawn_registration(
         bin_energy=(max(0, energy_bits - 1), 30, 9000, 21, 900),
         search=filters(n_apertures, coarse.n_cells, bins[0] * bins[1]),
         coarse_filters=filters(n_apertures, coarse.n_nodes, bins[0] * bins[1]),
-        coarse_terms=terms(coarse.n_cells, 21),
+        coarse_terms=terms(coarse.n_cells, 21, 21),
         bank=filters(3 * n_apertures * n_nodes + n_pixels + 4 * rows), bank_stride=cols + 2,
-        starts=starts.astype(np.int32), fine_terms=terms(fine.n_cells, 27),
-        spline=filters(n_apertures, fine.n_spline, bins[0] * bins[1]),
+        starts=starts[:n_own].astype(np.int32), fine_terms=terms(fine.n_cells, 21, 21, 10),
+        spline=filters(n_own, fine.n_spline, bins[0] * bins[1]),
     )  # fmt: skip
 
 

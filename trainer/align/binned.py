@@ -15,12 +15,14 @@ from runtime.stages.alignment.geometry import SLOPE_BITS, CellGrid
 from runtime.stages.alignment.registration import Registration
 from trainer.align.multipliers import at_least_17
 
-__all__ = ["bin_energy", "bin_spline", "bin_tolerance"]
+__all__ = ["bin_energy", "bin_misfit", "bin_spline", "bin_tolerance"]
 
 Floats = npt.NDArray[np.float64]
 
 _PER_CELL = 3
 """Places a side of each cell that the spline is fitted to: one coefficient a cell has room."""
+_JUDGED = 200
+"""Cells, of all over the field, that one spline is held to two optics in."""
 _FALSE_ALARMS = 1e-4
 """Of readouts of one source, those whose noise alone may pass for something else."""
 _FITTED = 4
@@ -53,6 +55,20 @@ def bin_spline(binned: Callable[[Floats], Floats], grid: CellGrid) -> Floats:
         "ys,stb,xt->yxb", np.linalg.pinv(by_y), light, np.linalg.pinv(by_x), optimize=True
     )
     return np.asarray(solved.reshape(grid.n_spline, -1))
+
+
+def bin_misfit(coefficients: Floats, binned: Callable[[Floats], Floats], grid: CellGrid) -> float:
+    """Return the share of an optic's energy in bins that a spline leaves, median over the cells."""
+    unit = 1 << SLOPE_BITS
+    cells = np.unique(np.linspace(0, grid.n_cells - 1, _JUDGED).astype(np.int64))
+    x, y = grid.middle(cells % grid.n_x, grid.low_x), grid.middle(cells // grid.n_x, grid.low_y)
+    light = binned(np.stack([x, y], axis=1) / unit)
+    light = light - light.mean(axis=1, keepdims=True)
+    weights = spline_weights_float(np.zeros((len(cells), 2)))
+    found = np.einsum("fk,fkb->fb", weights, coefficients[grid.spline_of[cells]])
+    square = np.maximum((found**2).sum(axis=1), 1e-30)
+    energy = np.maximum((light**2).sum(axis=1), 1e-30)
+    return float(np.median(1.0 - (light * found).sum(axis=1) ** 2 / square / energy))
 
 
 def bin_energy(

@@ -1,11 +1,17 @@
-"""Filters at the corners of cells, and the polynomials that turn dot products into a place.
+"""Filters at the corners of cells, and the terms that turn dot products into a place.
 
 A corner's filter is the logarithm of the light expected there, ``log(N t + floor)``, about its
 mean: its derivative is the template's over the noise's variance, which is what the best estimate
 weighs a readout with, and neighbouring corners span it for every place between them. A background
-alike in all pixels drops out, as each filter sums to zero. What the filters cost (rounding to 8
-bits, four of them for a whole cell) is known, since everything that follows is fitted to the
-filters as they are stored; `loss` says how much above the bound it is.
+alike in all pixels drops out, as each filter sums to zero.
+
+Four dot products tell brightness, two slopes, and one thing more, which noise alone moves where the
+model holds: the best estimate does not heed it. What that is changes little over a cell; so the
+combinations that are best in its middle serve all of it, and over their amplitude leave two
+numbers, from which polynomials make the place, with no error but their own. What all of that costs
+(filters as they are stored, four for a whole cell, one way to combine them) is known, since all
+that follows is fitted to the filters as they are stored: `loss` says how much above the bound it
+is, `bias` what the polynomials leave.
 """
 
 from __future__ import annotations
@@ -16,29 +22,42 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from runtime.stages.alignment.arithmetic import POLYNOMIAL_LIMIT
 from runtime.stages.alignment.geometry import (
-    N_CORNERS,
-    N_MONOMIALS,
+    DELTA_BITS,
+    N_OF_PLACE,
     N_OF_ROOT,
     SLOPE_BITS,
     CellGrid,
 )
 
-__all__ = ["CellFit", "Design", "cell_terms", "corner_filters", "grid_over", "slopes_of"]
+__all__ = [
+    "CellFit",
+    "Design",
+    "cell_terms",
+    "corner_filters",
+    "grid_over",
+    "polynomials",
+    "slopes_of",
+]
 
 Floats = npt.NDArray[np.float64]
 TemplateSource = Callable[[Floats], Floats]
 """From slopes (n, 2) to templates (n, n_values)."""
 
-_REACH = 0.7
-"""Half of the side of the square of places that polynomials are fitted on, in cells: a place just
-beyond the cell still leads there."""
-_SIDE = 5
-_BIAS_WEIGHT = 10.0
-"""A bias counts ten times a noise of its size: it does not average out."""
-_SLOPE_WEIGHT = 1.0
-"""A slope a tenth off costs what a bias of a hundredth of a cell does: steps stay Newton's."""
-_CUBIC = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2), (3, 0), (2, 1), (1, 2), (0, 3))
+_AT_ONCE = 24
+_EACH_SIDE = 5
+"""Places a side of each cell: a lattice that neighbouring cells share."""
+_ALONG = (-9, -7, -5, -3, -1, 1, 3, 5, 7, 9)
+"""Places that polynomials are fitted on, in tenths of a cell from its middle: what lies beyond the
+cell still leads there."""
+_SURE, _BEYOND = 0.75, 0.03
+"""Half of the side of the square, in cells, whose places count in full, and weight of the others:
+so much beyond the cell that the stage may accept places there."""
+_RIDGES = (0.0, 1e-10, 1e-9, 1e-8, 1e-7, 1e-6, 1e-5, 1e-4, 1e-3, 1e-2)
+"""The least with which polynomials' coefficients fit into integers is taken."""
+_EXPONENTS = tuple((n - j, j) for n in range(6) for j in range(n + 1))
+"""Of monomials up to the fifth power, in the order of the stage's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,15 +85,16 @@ class Design:
 
 @dataclass(frozen=True, eq=False)
 class CellFit:
-    """Polynomials of cells, as real numbers, and what they cost.
+    """Terms of cells, as real numbers, and what they cost.
 
     Parameters
     ----------
-    amplitude : float64 (n_cells, 4)
-    errors : float64 (n_cells, 2, 10, 4)
-        Of x and y, in cells: coefficient of each monomial on each dot product.
-    root : float64 (n_cells, 6, 4)
-        Of the root energy, for templates that stand for one electron.
+    combined : float64 (n_cells, 3, 4)
+        Combinations of the dot products: amplitude, and x and y in cells over it.
+    given : float64 (n_cells, n_places, 4)
+        Dot products of the templates, each of one electron, at places all over the cell.
+    energy : float64 (n_cells, n_places)
+        Root energy of the same.
     loss : float64 (n_cells,)
         Root mean square error over the bound's, over the cell, at the design's electrons.
     bias : float64 (n_cells,)
@@ -83,9 +103,9 @@ class CellFit:
         The same bias in cells.
     """
 
-    amplitude: Floats
-    errors: Floats
-    root: Floats
+    combined: Floats
+    given: Floats
+    energy: Floats
     loss: Floats
     bias: Floats
     offset: Floats
@@ -118,14 +138,16 @@ def corner_filters(templates: Floats, design: Design) -> Floats:
     return np.asarray(logs - logs.mean(axis=1, keepdims=True))
 
 
-def _powers(places: Floats) -> Floats:
-    return np.stack([places[:, 0] ** i * places[:, 1] ** j for i, j in _CUBIC], axis=1)
+def _powers(places: Floats, n_terms: int) -> Floats:
+    return np.stack(
+        [places[:, 0] ** i * places[:, 1] ** j for i, j in _EXPONENTS[:n_terms]], axis=1
+    )
 
 
 def _slope_of(places: Floats, axis: int) -> Floats:
-    """Return the derivatives of the cubic monomials at places."""
+    """Return the derivatives of the monomials at places."""
     columns = []
-    for powers in _CUBIC:
+    for powers in _EXPONENTS:
         less = [p - (k == axis) for k, p in enumerate(powers)]
         factor = powers[axis]
         value = places[:, 0] ** max(less[0], 0) * places[:, 1] ** max(less[1], 0)
@@ -134,16 +156,31 @@ def _slope_of(places: Floats, axis: int) -> Floats:
 
 
 def _places() -> Floats:
-    along = np.linspace(-_REACH, _REACH, _SIDE)
-    y, x = np.meshgrid(along, along, indexing="ij")
-    return np.stack([x.ravel(), y.ravel()], axis=1)
+    y, x = np.meshgrid(_ALONG, _ALONG, indexing="ij")
+    return np.stack([x.ravel(), y.ravel()], axis=1) / (2.0 * _EACH_SIDE)
+
+
+def _lit(grid: CellGrid, cells: npt.NDArray[np.int64], templates: TemplateSource) -> Floats:
+    """Return the templates at all places of some cells, (n_cells, n_places, n_values).
+
+    What cells share is worked out once.
+    """
+    y, x = np.meshgrid(_ALONG, _ALONG, indexing="ij")
+    inside = np.stack([x.ravel(), y.ravel()], axis=1)
+    middles = np.stack([cells % grid.n_x, cells // grid.n_x], axis=1)
+    lattice = 2 * _EACH_SIDE * middles[:, None] + _EACH_SIDE + inside
+    places, back = np.unique(lattice.reshape(-1, 2), axis=0, return_inverse=True)
+    low = np.array([grid.low_x, grid.low_y])
+    slopes = (low + places * (grid.step / (2 * _EACH_SIDE))) / (1 << SLOPE_BITS)
+    light = np.maximum(templates(slopes), 0.0)
+    return np.asarray(light[back.ravel()].reshape(len(cells), len(inside), -1))
 
 
 def cell_terms(
     grid: CellGrid, cells: npt.NDArray[np.int64], filters: Callable[[int], Floats],
     templates: TemplateSource, design: Design,
 ) -> CellFit:  # fmt: skip
-    """Fit the polynomials of cells.
+    """Fit the terms of cells.
 
     Parameters
     ----------
@@ -156,94 +193,115 @@ def cell_terms(
     design : Design
     """
     places = _places()
-    cubic = _powers(places)
-    solve = np.linalg.pinv(cubic)
-    turned = [_slope_of(places, axis) @ solve for axis in (0, 1)]
-    middles = slopes_of(grid, corners=False)[cells]
-    side = grid.step / (1 << SLOPE_BITS)
+    solve: Floats = np.asarray(np.linalg.pinv(_powers(places, N_OF_PLACE)), dtype=np.float64)
+    middle = solve[:3]
+    turned: Floats = np.stack([_slope_of(places, axis) @ solve for axis in (0, 1)])[
+        :, _inner(places)
+    ]
     parts = []
-    for start in range(0, len(cells), 16):
-        some = slice(start, start + 16)
-        at = (middles[some, None, :] + places * side).reshape(-1, 2)
-        light = np.maximum(templates(at), 0.0).reshape(-1, len(places), templates(at[:1]).shape[1])
-        for cell, own in zip(cells[some].tolist(), light, strict=True):
-            parts.append(_cell(filters(cell), own, turned, places, design))
+    for start in range(0, len(cells), _AT_ONCE):
+        some = cells[start : start + _AT_ONCE]
+        for cell, own in zip(some.tolist(), _lit(grid, some, templates), strict=True):
+            parts.append(_cell(filters(cell), own, (middle, turned), places, design))
     return CellFit(*(np.array(each) for each in zip(*parts, strict=True)))
 
 
+def _inner(places: Floats) -> npt.NDArray[np.bool_]:
+    """Return which places lie in the cell itself."""
+    return np.asarray(np.abs(places).max(axis=1) < 0.5 + 1e-9)
+
+
 def _cell(
-    filters: Floats, light: Floats, turned: list[Floats], places: Floats, design: Design
+    filters: Floats, light: Floats, derived: tuple[Floats, Floats], places: Floats, design: Design
 ) -> tuple[Floats, Floats, Floats, float, float, float]:
-    """Fit one cell: filters (4, n), templates (n_places, n)."""
-    mean = light @ filters.T  # (places, 4): what one electron gives
-    along = [turn @ mean for turn in turned]
-    variance = design.electrons * light + design.floor
-    spread = np.einsum("kv,pv,lv->pkl", filters, variance, filters, optimize=True)
-    spread = (
-        spread + np.eye(N_CORNERS) * (np.trace(spread, axis1=1, axis2=2) * 1e-10)[:, None, None]
-    )
-    jacobian = np.stack([mean, *along], axis=2)
-    weighted = np.linalg.solve(spread, jacobian)
-    normal = np.einsum("pki,pkj->pij", jacobian, weighted)
-    normal += np.eye(3) * (np.trace(normal, axis1=1, axis2=2) * 1e-14)[:, None, None]
-    best = np.linalg.solve(normal, weighted.transpose(0, 2, 1))  # (places, 3, 4)
-    amplitude = best[len(places) // 2, 0]
-    gain = mean @ amplitude
-    monomials = _powers(places)[:, :N_MONOMIALS]
-    lower = np.linalg.cholesky(spread)
-    loud = 1.0 / (design.electrons * np.maximum(gain, 1e-3))
-    wanted = best[:, 1:] * gain[:, None, None]
-    noise_rows = np.einsum("pkl,pm,p->plmk", lower, monomials, loud).reshape(-1, N_MONOMIALS * 4)
-    bias_rows = np.einsum("pk,pm,p->pmk", mean, monomials, _BIAS_WEIGHT / gain).reshape(
-        len(places), -1
-    )
-    louder = np.sqrt(design.brightest / design.electrons)
-    slope_rows = [
-        np.einsum("pk,pm,p->pmk", each, monomials, _SLOPE_WEIGHT / gain).reshape(len(places), -1)
-        for each in along
-    ]
-    matrix = np.vstack([noise_rows, louder * bias_rows, louder * np.vstack(slope_rows)])
-    right = np.einsum("pkl,pik,p->pli", lower, wanted, loud).reshape(-1, 2)
-    slopes = np.kron(np.eye(2), np.full((len(places), 1), louder * _SLOPE_WEIGHT))
-    right = np.vstack([right, np.zeros((len(places), 2)), slopes])
-    errors = np.linalg.lstsq(matrix, right, rcond=None)[0].T.reshape(2, N_MONOMIALS, 4)
+    """Fit one cell: filters (4, n), templates (n_places, n).
+
+    `derived` leads from values at all places to those of the middle with both derivatives, and to
+    the derivatives at the places of the cell itself.
+    """
+    given = light @ filters.T
+    here, *along = derived[0] @ given
+    variance = design.electrons * (derived[0][0] @ light) + design.floor
+    spread = (filters * variance) @ filters.T
+    unheeded = spread @ np.linalg.svd(np.stack([here, *along]))[2][-1]
+    unheeded *= float(np.linalg.norm(here)) / max(float(np.linalg.norm(unheeded)), 1e-30)
+    # Beyond the calibration two corners may be of one filter, or nothing may move.
+    combined = np.linalg.pinv(np.stack([here, *along, unheeded], axis=1), rcond=1e-9)[:3]
     energy = np.sqrt(((light - light.mean(axis=1, keepdims=True)) ** 2).sum(axis=1))
-    wanted_root = best[:, 0] * energy[:, None]
-    right = np.concatenate(
-        [np.einsum("pkl,pk,p->pl", lower, wanted_root, loud / energy).ravel(),
-         np.full(len(places), _BIAS_WEIGHT)]
-    )  # fmt: skip
-    few = N_OF_ROOT * N_CORNERS  # the first monomials, whose columns come first
-    shared = noise_rows.reshape(len(places), N_CORNERS, -1)[:, :, :few] / energy[:, None, None]
-    root_rows = np.vstack([shared.reshape(-1, few), bias_rows[:, :few] * (gain / energy)[:, None]])
-    root = np.linalg.lstsq(root_rows, right, rcond=None)[0].reshape(N_OF_ROOT, N_CORNERS)
-    cost = _cost(light, errors, mean, gain, spread, places, design)
-    return amplitude, errors, root, *cost
+    of_place, _ = polynomials(combined, given, energy)
+    inner = _inner(places)
+    u = _seen(combined, given[inner])
+    moves = _powers(u, N_OF_PLACE) @ of_place.T - places[inner]
+    # Over the amplitude an error of the dots moves u by what follows, and u the place by F's slope.
+    weights = combined[1:] - u[:, :, None] * combined[0]
+    weights = weights / (given[inner] @ combined[0])[:, None, None]
+    slope = np.stack([_slope_of(u, axis) @ of_place.T for axis in (0, 1)], axis=2)
+    weights = slope @ weights  # (places, 2, 4)
+    own = light[inner]
+    spread = np.einsum(
+        "kv,pv,lv->pkl", filters, design.electrons * own + design.floor, filters, optimize=True
+    )
+    noise = np.einsum("pik,pkl,pil->p", weights, spread, weights) / design.electrons**2
+    by_place = np.einsum("apq,qv->pav", derived[1], light, optimize=True)
+    loss = float(np.sqrt(noise.sum() / _bounds(own, by_place, design.electrons, design).sum()))
+    squares = float((moves**2).sum())
+    bias = float(np.sqrt(squares / _bounds(own, by_place, design.brightest, design).sum()))
+    return combined, given, energy, loss, bias, float(np.sqrt(squares / inner.sum()))
 
 
-def _cost(
-    light: Floats, errors: Floats, mean: Floats, gain: Floats, spread: Floats,
-    places: Floats, design: Design,
-) -> tuple[float, float, float]:  # fmt: skip
-    """Return the error over the bound, the bias over that at the brightest, the bias in cells."""
-    inner = np.abs(places).max(axis=1) < 0.6
-    monomials = _powers(places)[:, :N_MONOMIALS]
-    weights = np.einsum("pm,imk->pik", monomials, errors) / gain[:, None, None]
-    moves = np.einsum("pik,pk->pi", weights, mean)
-    noise = np.einsum("pik,pkl,pil->pi", weights, spread, weights) / design.electrons**2
-    solve = np.linalg.pinv(_powers(places))
-    slopes = [_slope_of(places, axis) @ solve @ light for axis in (0, 1)]
-    bounds: list[float] = []
-    brightest: list[float] = []
-    for place in np.flatnonzero(inner):
-        columns = np.stack(
-            [slopes[0][place], slopes[1][place], light[place], np.ones(light.shape[1])], axis=1
-        )
-        for electrons, found in ((design.electrons, bounds), (design.brightest, brightest)):
-            variance = electrons * light[place] + design.floor
-            scaled = columns * np.array([electrons, electrons, electrons, 1.0])
-            found.append(np.linalg.pinv(scaled.T @ (scaled / variance[:, None]))[:2, :2].trace())
-    loss = float(np.sqrt(noise[inner].sum() / np.sum(bounds)))
-    squares = float((moves[inner] ** 2).sum())
-    bias = float(np.sqrt(squares / np.sum(brightest)))
-    return loss, bias, float(np.sqrt(squares / inner.sum()))
+def _seen(combined: Floats, given: Floats) -> Floats:
+    """Return what combinations make of dot products (n, 4), over their amplitude: (n, 2)."""
+    sums = given @ combined.T
+    return np.asarray(sums[:, 1:] / sums[:, :1])
+
+
+def polynomials(combined: Floats, given: Floats, energy: Floats) -> tuple[Floats, Floats]:
+    """Fit the polynomials that follow from combinations of dot products, within integers.
+
+    Parameters
+    ----------
+    combined : float64 (3, 4)
+        Of any scale: x and y stand over the amplitude.
+    given : float64 (n_places, 4)
+    energy : float64 (n_places,)
+        Root energy of the same.
+
+    Returns
+    -------
+    of_place : float64 (2, 21)
+        From ``u`` to the place, both in cells.
+    of_root : float64 (10,)
+        From the place to the root energy over the amplitude.
+    """
+    places = _places()
+    weight = np.where(np.abs(places).max(axis=1) < _SURE, 1.0, _BEYOND)[:, None]
+    rows = _powers(_seen(combined, given), N_OF_PLACE) * weight
+    of_place: Floats = np.zeros((2, N_OF_PLACE))
+    for ridge in _RIDGES:
+        square = rows.T @ rows + ridge * len(rows) * np.eye(N_OF_PLACE)
+        solved = np.linalg.lstsq(square, rows.T @ (places * weight), rcond=None)[0]
+        of_place = np.asarray(solved.T, dtype=np.float64)
+        if _fits(of_place):
+            break
+    rows = _powers(places, N_OF_ROOT) * weight
+    share = energy / (given @ combined[0])
+    of_root = np.linalg.lstsq(rows, share * weight[:, 0], rcond=None)[0]
+    return of_place, np.asarray(of_root, dtype=np.float64)
+
+
+def _fits(coefficients: Floats) -> bool:
+    """Return whether coefficients are small enough for the stage's integers."""
+    size = np.abs(coefficients) * 2.0**DELTA_BITS
+    room = POLYNOMIAL_LIMIT - coefficients.shape[1]
+    return bool(size.max() < 32767.0 and size.sum(axis=1).max() < room)
+
+
+def _bounds(light: Floats, by_place: Floats, electrons: float, design: Design) -> Floats:
+    """Return the bound's variance of both axes together at places (n,), in cells squared."""
+    columns = (
+        np.stack([by_place[:, 0], by_place[:, 1], light, np.full_like(light, light.mean())], axis=1)
+        * electrons
+    )
+    variance = electrons * light + design.floor
+    information = np.einsum("pav,pv,pbv->pab", columns, 1.0 / variance, columns, optimize=True)
+    return np.asarray(np.linalg.pinv(information, hermitian=True)[:, (0, 1), (0, 1)].sum(axis=1))

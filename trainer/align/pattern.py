@@ -5,8 +5,9 @@ of one pattern, and a calibration says a hundred times more of it than of each p
 pattern P is a cubic spline over the pixels' plane; pixel (x, y) reads it, for a source at slopes s,
 at ``A(s) (x, y) + S(s)``: S shifts it, A turns and stretches it, both polynomials of s. P and
 the polynomials are fitted in turn by least squares, first near the middle of the field, where few
-of their terms matter, then further out. Whether an optic does this at all, readouts that the fit
-has not seen say: `trainer.align.learned` compares.
+of their terms matter, then further out; at last also what each pixel makes of the same light: a
+hundredth more or less is as much as half of a bright pixel's noise. Whether an optic does this at
+all, readouts that the fit has not seen say: `trainer.align.learned` compares.
 """
 
 from __future__ import annotations
@@ -38,13 +39,14 @@ _BEYOND = 0.08
 _ITERATIONS = 60
 _SMOOTH = 1e-5
 _DIFFERENCE = 0.02
-_ORDER = 5
+_ORDER = 7
 _EXPONENTS = tuple((n - j, j) for n in range(_ORDER + 1) for j in range(n + 1))
-"""Up to the fifth power: refraction leaves a cubic off by a hundredth of a pixel at 35 degrees."""
+"""Up to the seventh power: over 35 degrees refraction leaves the fifth off by half of what the
+noise of a million electrons is, the third by a hundredth of a pixel."""
 
 
 def _terms(slopes: Floats) -> Floats:
-    """Return the monomials of slopes, (n, 21)."""
+    """Return the monomials of slopes, (n, 36)."""
     return np.stack([slopes[:, 0] ** i * slopes[:, 1] ** j for i, j in _EXPONENTS], axis=1)
 
 
@@ -57,12 +59,14 @@ class Pattern:
     spline : float64 (n_down, n_across)
         Coefficients of a cubic spline; its first knot lies at `origin`, in pixels (x, y).
     origin : float64 (2,)
-    motion : float64 (6, 21)
+    motion : float64 (6, 36)
         Polynomials of the slopes: shift, and factors of x and y, of the place across, then down.
     pixels : float64 (n_pixels, 2)
         Places of the pixels, (x, y), from the middle of the aperture.
     low, high, seen : float64 (2,), (2,), (n_readouts, 2)
         Ends of the calibrated slopes, and all of them.
+    response : float64 (n_pixels,)
+        How much more or less than others each pixel gives for the same light, 1 on average.
     unexplained : float
         As of `trainer.align.templates.Templates`.
     """
@@ -74,6 +78,7 @@ class Pattern:
     low: Floats
     high: Floats
     seen: Floats
+    response: Floats
     unexplained: float = 1.0
 
     @property
@@ -90,16 +95,25 @@ class Pattern:
         return across, down
 
     def read(self, across: Floats, down: Floats) -> Floats:
-        """Return the pattern at places."""
-        at = (np.stack([down, across]) - self.origin[::-1, None, None]) * _CELLS_A_PIXEL
+        """Return the pattern at places, as each pixel gives it: (n, n_pixels)."""
+        return self.plane(across, down) * self.response
+
+    def plane(self, across: Floats, down: Floats) -> Floats:
+        """Return the pattern itself at any places."""
+        origin = self.origin[::-1].reshape(2, *[1] * across.ndim)
+        at = (np.stack([down, across]) - origin) * _CELLS_A_PIXEL
         return np.asarray(
             map_coordinates(self.spline, at, order=3, prefilter=False, mode="nearest")
         )
 
+    def within(self, slopes: Floats) -> Floats:
+        """Return the nearest slopes that the motion holds for."""
+        room = _BEYOND * (self.high - self.low)
+        return np.asarray(np.clip(np.atleast_2d(slopes), self.low - room, self.high + room))
+
     def at(self, slopes: Floats, along: int | None = None) -> Floats:
         """Return templates, or their derivatives along x (0) or y (1): (n, n_pixels)."""
-        room = _BEYOND * (self.high - self.low)
-        slopes = np.clip(np.atleast_2d(slopes), self.low - room, self.high + room)
+        slopes = self.within(slopes)
         if along is not None:
             step = 1e-4 * np.eye(2)[along]
             pair = [_normed(self.read(*self.places(slopes + way * step))) for way in (-1, 1)]
@@ -137,7 +151,7 @@ def fit_pattern(
     n_knots = np.ceil(2 * reach * _CELLS_A_PIXEL).astype(int) + 1
     first = Pattern(
         np.zeros((n_knots[1], n_knots[0])), -reach, motion, pixels,
-        slopes.min(axis=0), slopes.max(axis=0), slopes,
+        slopes.min(axis=0), slopes.max(axis=0), slopes, np.ones(len(pixels)),
     )  # fmt: skip
     order = np.argsort(np.hypot(*(slopes - slopes.mean(axis=0)).T), kind="stable")
     found = first
@@ -155,6 +169,7 @@ def settled(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: float) 
     """Return the pattern and its motion fitted on to all readouts."""
     for _ in range(_SETTLING):
         pattern = _with_spline(pattern, slopes, electrons, read_e)
+        pattern = _with_response(pattern, slopes, electrons, read_e)
         pattern = _moved(pattern, slopes, electrons, len(_EXPONENTS), read_e)
     return _with_spline(pattern, slopes, electrons, read_e)
 
@@ -178,8 +193,9 @@ def _with_spline(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: fl
         expected = np.broadcast_to(amplitude / light.shape[1] + read_e**2, light.shape)
     rows = _spline_rows(pattern, across, down)
     columns = rows.T.tocsr()
-    squares = (amplitude**2 / expected).ravel()
-    right = columns @ ((amplitude / expected) * electrons).ravel()
+    bright = amplitude * pattern.response
+    squares = (bright**2 / expected).ravel()
+    right = columns @ ((bright / expected) * electrons).ravel()
     diagonal = rows.multiply(rows).T @ squares
     trace = float(diagonal.mean())
     shape = pattern.spline.shape
@@ -199,6 +215,20 @@ def _with_spline(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: fl
         M=linalg.LinearOperator((n, n), matvec=lambda values: values * conditioner),
     )  # fmt: skip
     return replace(pattern, spline=solved.reshape(shape))
+
+
+def _with_response(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: float) -> Pattern:
+    """Solve for what each pixel gives of the pattern's light; those that saw none give 1."""
+    top, below = np.full((2, pattern.n_pixels), 1e-30)
+    for start in range(0, len(slopes), 64):
+        part = slice(start, start + 64)
+        light = pattern.read(*pattern.places(slopes[part]))
+        expected = _amplitudes(pattern, light, electrons[part]) * light
+        weight = np.maximum(expected, 0.0) / (np.maximum(expected, 0.0) + read_e**2 + 1e-9)
+        top += (weight * electrons[part]).sum(axis=0)
+        below += (weight * expected).sum(axis=0)
+    response = pattern.response * np.clip(top / below, 0.5, 2.0)
+    return replace(pattern, response=response / response.mean())
 
 
 def _second_differences(n: int) -> sparse.csr_matrix:

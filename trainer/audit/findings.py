@@ -6,7 +6,7 @@ import dataclasses
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,15 @@ from scipy import special
 from runtime.errors import UsageError
 from runtime.intervals import CONFIDENCE
 
-__all__ = ["LEAST_PEOPLE", "Finding", "Told", "gain_over_people", "per_person", "strongest"]
+__all__ = [
+    "LEAST_PEOPLE",
+    "Finding",
+    "Planned",
+    "Told",
+    "gain_over_people",
+    "per_person",
+    "strongest",
+]
 
 Told = Literal["leaks", "nothing found", "cannot tell"]
 
@@ -26,6 +34,15 @@ _ENDLESS = ("psnr_db",)
 """Measures in which nobody is ever wholly right."""
 _PLACES = 6
 """Decimals that are kept and compared: less than a millionth is arithmetic, and no leak."""
+
+
+class Planned(NamedTuple):
+    """What will be asked at a step, of what, and told in which measure; as a finding has them."""
+
+    question: str
+    step: str
+    scenes: str
+    measure: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from runtime.errors import UsageError
 from runtime.tomlfile import read_toml
 from trainer.audit.chain import Step
-from trainer.audit.findings import Finding
+from trainer.audit.findings import Finding, Planned
 
 __all__ = [
     "Held",
@@ -34,7 +34,6 @@ __all__ = [
 ]
 
 Verdict = Literal["pass", "broken", "cannot tell"]
-_GROUPS = ("any", "leaves", "stored")
 
 
 class Limit(BaseModel):
@@ -103,35 +102,50 @@ def load_privacy_limits(path: Path) -> PrivacyLimits:
 
 
 def refuse_unknown_names(
-    limits: PrivacyLimits,
-    questions: Iterable[str],
-    places: Iterable[str],
-    measures: Iterable[str],
+    limits: PrivacyLimits, planned: Iterable[Planned], steps: Sequence[Step]
 ) -> None:
-    """Refuse limits about questions, steps or measures that no audit has, before it begins.
+    """Refuse limits about what no attacker will be asked, before any of them begins.
 
     Parameters
     ----------
     limits : PrivacyLimits
-    questions, places, measures : iterable of str
-        What will be asked, the names of the steps, and in what figures are told.
+    planned : iterable of Planned
+        All that will be asked.
+    steps : sequence of Step
+        Of the model, with what a device learns where it can learn.
 
     Raises
     ------
     UsageError
-        A limit names another.
+        A limit names a question, a step, a measure or scenes that there is not, or that is not
+        asked together with what stands before it; the message lists what may stand there.
     """
-    known, there, told_in = set(questions), {*_GROUPS, *places}, set(measures)
+    every = list(planned)
     for limit in limits.limit:
-        _refuse_others("question", limit.question, known)
-        _refuse_others("step", limit.step, there)
-        _refuse_others("measure", limit.measure, told_in)
+        left = every
+        for key in ("question", "step", "measure", "scenes"):
+            asked = getattr(limit, key)
+            if asked is None:
+                continue
+            words = {word for each in left for word in _names(key, each, steps)}
+            if asked not in words:
+                expected = "one of " + ", ".join(sorted(words))
+                raise UsageError("limits", f"{key} of a limit", repr(asked), expected)
+            left = [each for each in left if asked in _names(key, each, steps)]
 
 
-def _refuse_others(key: str, value: str | None, words: set[str]) -> None:
-    if value is not None and value not in words:
-        expected = "one of " + ", ".join(sorted(words))
-        raise UsageError("limits", f"{key} of a limit", repr(value), expected)
+def _names(key: str, planned: Planned, steps: Sequence[Step]) -> tuple[str, ...]:
+    """Return by what a limit may name what is planned: at a step, also by where it lies."""
+    if key != "step":
+        return (str(getattr(planned, key)),)
+    return (planned.step, *_groups_of(planned.step, steps))
+
+
+def _groups_of(name: str, steps: Sequence[Step]) -> tuple[str, ...]:
+    """Return the groups of steps that one of them belongs to."""
+    mine = [step for step in steps if step.name == name]
+    leaves, stored = any(s.leaves_device for s in mine), any(s.stored for s in mine)
+    return ("any", *(("leaves",) if leaves else ()), *(("stored",) if stored else ()))
 
 
 def held(
@@ -139,11 +153,7 @@ def held(
 ) -> tuple[Held, ...]:
     """Hold every limit against the findings of every attacker.
 
-    Raises
-    ------
-    UsageError
-        A limit names a step, a question, a measure or scenes that the audit does not have: a limit
-        that nothing can break would be kept for ever.
+    What nobody can tell has no measure: it leaves every limit of its question undecided there.
     """
     return tuple(_held(limit, findings, steps) for limit in limits.limit)
 
@@ -157,7 +167,6 @@ def verdict_of(outcome: Sequence[Held]) -> Verdict:
 
 
 def _held(limit: Limit, findings: Sequence[Finding], steps: Sequence[Step]) -> Held:
-    _refuse_unknown(limit, findings, steps)
     asked = [finding for finding in findings if _concerns(limit, finding, steps)]
     told = [finding for finding in asked if finding.told != "cannot tell"]
     broken = [finding for finding in told if (finding.low or 0.0) > limit.most_gain]
@@ -182,27 +191,10 @@ def _gain(finding: Finding) -> float:
 
 
 def _concerns(limit: Limit, finding: Finding, steps: Sequence[Step]) -> bool:
-    groups = {
-        "any": True,
-        "leaves": any(s.leaves_device for s in steps if s.name == finding.step),
-        "stored": any(s.stored for s in steps if s.name == finding.step),
-    }
-    return (
-        finding.question == limit.question
-        and groups.get(limit.step, finding.step == limit.step)
-        and limit.measure in (None, finding.measure)
-        and limit.scenes in (None, finding.scenes)
-    )
-
-
-def _refuse_unknown(limit: Limit, findings: Sequence[Finding], steps: Sequence[Step]) -> None:
-    places = {*_GROUPS, *(step.name for step in steps), *(f.step for f in findings)}
-    about = [finding for finding in findings if finding.question == limit.question]
-    known = {
-        "question": {finding.question for finding in findings},
-        "step": places,
-        "measure": {finding.measure for finding in about},
-        "scenes": {finding.scenes for finding in about},
-    }
-    for key, words in known.items():
-        _refuse_others(key, getattr(limit, key), words)
+    if finding.question != limit.question:
+        return False
+    if limit.step not in (finding.step, *_groups_of(finding.step, steps)):
+        return False
+    if not finding.measure:
+        return True
+    return limit.measure in (None, finding.measure) and limit.scenes in (None, finding.scenes)

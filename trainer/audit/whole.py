@@ -27,17 +27,12 @@ from runtime.files import write_whole
 from runtime.model import Model, load_model, model_hash
 from trainer.audit.findings import LEAST_PEOPLE, Finding, strongest
 from trainer.audit.limits import Held, PrivacyLimits, held, refuse_unknown_names, verdict_of
-from trainer.audit.owners import LEARNED, attack_owners, learned_step
+from trainer.audit.owners import attack_owners, learned_step
 from trainer.audit.people.attack import Attacked, attack_people
-from trainer.audit.people.attributes import BALANCED, R2
-from trainer.audit.people.identity import MEASURE as SHARE_RIGHT
-from trainer.audit.people.membership import ADVANTAGE, AREA, MODEL_FILES
-from trainer.audit.people.membership import QUESTION as MEMBERSHIP
 from trainer.audit.people.mitigations import Mitigation, weigh_mitigations
-from trainer.audit.people.same_person import MEASURE as EQUAL_ERRORS
 from trainer.audit.people.shadows import recipe_of
-from trainer.audit.pictures.measures import MEASURES
 from trainer.audit.pictures.whole import PictureRow, attack_pictures
+from trainer.audit.questions import planned
 from trainer.audit.steps import ChainTakes, chain_steps
 from trainer.corpus.noted import columns_of_people
 from trainer.recipe import Recipe
@@ -188,29 +183,20 @@ def audit_model(
             "give it with --recipe",
         )  # fmt: skip
     learned = learned_step(model)
+    steps = takes.steps if learned is None else (*takes.steps, learned)
     if asked.limits is not None:
-        _refuse_odd_limits(asked.limits, takes, recordings)
+        will = planned(takes, columns_of_people(recordings), learns=learned is not None)
+        refuse_unknown_names(asked.limits, will, steps)
     pictures = attack_pictures(takes, tell, asked.optic_file)
     people = attack_people(Attacked(takes, recordings, folder, recipe), tell=tell)
     findings = (*pictures.findings, *people, *attack_owners(takes, recordings, tell))
-    if learned is not None:
-        takes = dataclasses.replace(takes, steps=(*takes.steps, learned))
-    against = () if asked.limits is None else held(asked.limits, findings, takes.steps)
+    takes = dataclasses.replace(takes, steps=steps)
+    against = () if asked.limits is None else held(asked.limits, findings, steps)
     weighed: Sequence[Mitigation] = ()
     if asked.mitigations and recipe is not None:
         weighed = weigh_mitigations(recordings, recipe, tell=tell)
     rows, optic = pictures.rows, pictures.optic
     return Audit(model, takes, findings, rows, optic, against, tuple(weighed))
-
-
-def _refuse_odd_limits(limits: PrivacyLimits, takes: ChainTakes, recordings: Path) -> None:
-    columns = (column.name for column in columns_of_people(recordings))
-    places = [step.name for step in takes.steps] + [MODEL_FILES]
-    if learned_step(takes.model) is not None:
-        places.append(LEARNED)
-    asked = ("picture", "identity", "same person", MEMBERSHIP, *columns)
-    told_in = (*MEASURES, SHARE_RIGHT, EQUAL_ERRORS, R2, BALANCED, AREA, ADVANTAGE)
-    refuse_unknown_names(limits, asked, places, told_in)
 
 
 def _refuse_another(recipe: Recipe, model: Model) -> None:

@@ -28,12 +28,14 @@ _FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
 @click.option("--knobs", type=_FILE, help="What to try (TOML); the built-in list by default.")
 @click.option(
     "--search", "n_settings", type=click.IntRange(2, 2000), metavar="N",
-    help="Try about N settings of a larger list: some spread evenly, then those beside the best.",
+    help="Try N settings of a larger list: a third spread evenly, then those by which the front is "
+    "foretold to grow most.",
 )  # fmt: skip
 @click.option(
     "--pick", "wishes", multiple=True, metavar="WISH",
     help='Make the model of a point: "uw<50" takes the best below, "f1>0.97" the cheapest above. '
-    "Of uw, f1, accuracy and misses, with and between. May be given again.",
+    "Of uw, f1, accuracy and misses, with and between; of other tasks error, mm, mrad, valid, hz, "
+    "exact, within_one. May be given again.",
 )  # fmt: skip
 @click.option("--limits", "limits_file", type=_FILE, help="Limits to hold every point against.")
 @click.option("--host", help="Host device of the parts library.")
@@ -57,29 +59,32 @@ def frontier(
     """Draw accuracy against microwatts over sensor settings, from recordings at full light.
 
     Readouts are thinned to what less LED light, shorter exposures, fewer rows, frames and bits
-    would have given; models are trained and priced there, the better ones in full. A search that
-    was stopped goes on where it was. With --limits, exit code 1 if no point of the front keeps
-    them.
+    would have given; models are trained and priced there, the better ones in full. For a light's
+    place it is the error that is drawn, for presence and count what is right of held-out places,
+    and no LED is turned. A search that was stopped goes on where it was. With --limits, exit code
+    1 if no point of the front keeps them.
     """
     from rich.console import Console
 
     from runtime.errors import UsageError
     from trainer.choice.outcome import Request, frontier_table, make_picked, search
-    from trainer.choice.tried.knobs import load_knobs
+    from trainer.choice.tried.knobs import BUILT_IN, load_knobs
+    from trainer.choice.unlit.measures import KNOBS_OF, measured_by, quantities_of
     from trainer.choice.worth.pick import parse_wish
     from trainer.recipe import load_recipe
     from trainer.tell.progress import shown_progress
     from trainer.work.cluster import chosen_workers
 
-    wanted = [parse_wish(wish) for wish in wishes]  # told before anything is fitted
-    read, knobs = tuple(load_recipe(recipe) for recipe in recipes), load_knobs(asked.pop("knobs"))
-    for recipe in read:
-        if recipe.source is not None or recipe.occupancy is not None:
-            raise UsageError(
-                recipe.name, "what it tells", "a light's place, or how many are there",
-                "gestures or a quantity of people",
-                "train it at each setting, and hold the budgets against each other",
-            )  # fmt: skip
+    read = tuple(load_recipe(recipe) for recipe in recipes)
+    kinds = {measured_by(recipe) for recipe in read}
+    if len(kinds) > 1:
+        raise UsageError(
+            "frontier", "recipes", "of different tasks", "of one and the same",
+            "search them one by one",
+        )  # fmt: skip
+    kind = kinds.pop()
+    wanted = [parse_wish(wish, quantities_of(kind)) for wish in wishes]  # told before any fit
+    knobs = load_knobs(asked.pop("knobs"), KNOBS_OF.get(kind or "", BUILT_IN))
     n_jobs, cluster, as_json = (asked.pop(key) for key in ("n_jobs", "cluster", "as_json"))
     with shown_progress() as tell, chosen_workers(data, n_jobs, cluster) as workers:
         found, told = search(Request(data, read, knobs, asked), out, workers, tell)

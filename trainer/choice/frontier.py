@@ -19,9 +19,10 @@ from trainer.choice.tried.rungs import (
     devices_of,
     prices_of,
 )
-from trainer.choice.tried.sampling import beside, places_of, spread
+from trainer.choice.tried.sampling import coordinates_of, places_of, spread
 from trainer.choice.tried.settings import Tried
 from trainer.choice.tried.watching import Watched
+from trainer.choice.worth.foretold import next_to_try
 from trainer.choice.worth.halving import promoted
 from trainer.choice.worth.pareto import knee_of, on_front
 from trainer.choice.worth.resamples import Resampled, resample, scores_of
@@ -34,6 +35,10 @@ FEW_FOLDS = 2
 """Of six: a third of the people say which settings are hopeless."""
 FIRST_SHARE = 3
 """Of a search that does not try all: a third is spread evenly, the rest follows the best."""
+AT_ONCE = 8
+"""Settings that a search follows at a time: 16 quick fits, which keep a small machine busy."""
+MOST_ROUNDS = 12
+"""After which a search has come to all of them: a large one follows more at a time."""
 TWO_POINTS = 0.02
 SEED = 1
 
@@ -183,21 +188,29 @@ def _quickly(
     tell: Notify,
 ) -> tuple[list[Tried], Float64, list[float]]:
     """Price settings and ask some people about them: all, or those that a search comes to."""
+    every = readings.tried
+    places = places_of(every)
+    uw, few = np.full(len(every), np.nan), np.zeros(len(every))
+    wanted = min(asked.n_settings or len(every), len(every))
     known: list[int] = []
-    cost, few = np.zeros(len(readings.tried)), np.zeros(len(readings.tried))
-    wanted = asked.n_settings or len(readings.tried)
-    places = places_of(readings.tried)
-    following = list(range(len(places)))
-    if wanted < len(places):
+    following = list(range(len(every)))
+    if wanted < len(every):
         following = spread(places, max(2, wanted // FIRST_SHARE))
+    at_once = max(AT_ONCE, -(-(wanted - len(following)) // MOST_ROUNDS))
     while following:
-        some = [readings.tried[index] for index in following]
-        cost[following] = prices_of(asked, readings, some, devices, workers, tell)
+        some = [every[index] for index in following]
+        # Of a shape that has come up, all prices at once: its model is compiled and run once.
+        shapes = {every[index].structure for index in following if np.isnan(uw[index])}
+        priced = [index for index, one in enumerate(every) if one.structure in shapes]
+        uw[priced] = prices_of(asked, readings, [every[i] for i in priced], devices, workers, tell)
         few[following] = ask_cheaply(readings, some, FEW_FOLDS, done, workers, tell)
         known = sorted({*known, *following})
-        front = [known[i] for i in np.flatnonzero(on_front(cost[known], few[known])).tolist()]
-        following = beside(places, front, known)[: wanted - len(known)]
-    return [readings.tried[i] for i in known], cost[known], few[known].tolist()
+        tell(f"settings tried, {len(known)} of {wanted}: done")
+        n_more = min(at_once, wanted - len(known))
+        following = []
+        if n_more > 0:
+            following = next_to_try(coordinates_of(places), uw, known, few[known], n_more)
+    return [every[i] for i in known], uw[known], few[known].tolist()
 
 
 def _judged(

@@ -11,15 +11,20 @@ from typing import Any
 from rich.table import Table
 
 from runtime.budget import Choice, Limits, budget, load_limits, write_budget, write_report
-from runtime.errors import UsageError
+from runtime.errors import FormatError, UsageError
 from runtime.files import write_whole
 from runtime.firmware.sensor_file import SENSOR_FILE, read_sensor_file
 from runtime.model import load_model
+from runtime.verification.verify import verify
 from trainer.choice.frontier import Frontier, Point, find_frontier
 from trainer.choice.page import frontier_page, letters
 from trainer.choice.told import frontier_csv, frontier_json
 from trainer.choice.tried.asked import Asked, Notify
 from trainer.choice.tried.knobs import Knobs
+from trainer.choice.unlit.measures import measured_by
+from trainer.choice.unlit.page import unlit_page
+from trainer.choice.unlit.search import UnlitFrontier, UnlitPoint, find_unlit
+from trainer.choice.unlit.told import unlit_csv, unlit_json
 from trainer.choice.worth.pick import Wish, pick
 from trainer.corpus.recordings import open_corpus
 from trainer.recipe import Recipe
@@ -29,6 +34,8 @@ from trainer.work.jobs import Workers
 __all__ = ["Request", "frontier_table", "make_picked", "search"]
 
 _FILES = ("frontier.html", "frontier.json", "frontier.csv")
+VERIFIED_FRAMES = 40
+"""Of a picked model, as many as are executed to price it."""
 LEFT_OUT = ("learning-curve", "quadrants")
 """Of a picked model's training: the front has told of both."""
 
@@ -65,7 +72,7 @@ class Request:
 
 def search(
     request: Request, out: Path, workers: Workers, tell: Notify
-) -> tuple[Frontier, dict[str, Any]]:
+) -> tuple[Frontier | UnlitFrontier, dict[str, Any]]:
     """Search, and write page, JSON and table.
 
     Parameters
@@ -77,15 +84,24 @@ def search(
     Raises
     ------
     UsageError
-        `out` holds other files, or as :func:`trainer.choice.frontier.find_frontier` raises it.
+        `out` holds other files, or as :func:`trainer.choice.frontier.find_frontier` and, for
+        light that is not the device's own, :func:`trainer.choice.unlit.search.find_unlit` raise it.
     """
     _refuse_other_files(out)
-    found = find_frontier(request.asked(), workers, tell)
-    told = frontier_json(found)
+    asked = request.asked()
+    found: Frontier | UnlitFrontier
+    if measured_by(asked.recipes[0]) is None:
+        found = find_frontier(asked, workers, tell)
+        told = frontier_json(found)
+        table, page = frontier_csv(told), frontier_page(told)
+    else:
+        found = find_unlit(asked, workers, tell)
+        told = unlit_json(found)
+        table, page = unlit_csv(told), unlit_page(told)
     out.mkdir(parents=True, exist_ok=True)
     write_whole(out / "frontier.json", (json.dumps(told, indent=1, sort_keys=True) + "\n").encode())
-    write_whole(out / "frontier.csv", frontier_csv(told).encode())
-    write_whole(out / "frontier.html", frontier_page(told).encode())
+    write_whole(out / "frontier.csv", table.encode())
+    write_whole(out / "frontier.html", page.encode())
     return found, told
 
 
@@ -100,7 +116,7 @@ def _refuse_other_files(out: Path) -> None:
 
 
 def make_picked(
-    found: Frontier,
+    found: Frontier | UnlitFrontier,
     told: Mapping[str, Any],
     wishes: Sequence[Wish],
     out: Path,
@@ -132,7 +148,8 @@ def make_picked(
             tell(f"{name}: training for good")
             at = point.tried.at(point.device)
             recipe = point.tried.option.recipe
-            train_model(found.asked.data, recipe, folder, tell, workers, LEFT_OUT, at)
+            left_out = LEFT_OUT if measured_by(recipe) is None else ()
+            train_model(found.asked.data, recipe, folder, tell, workers, left_out, at)
         priced = budget(
             folder,
             choice=found.asked.choice,
@@ -143,11 +160,29 @@ def make_picked(
         write_budget(priced, folder)
         write_report([priced], folder / "budget.html")
         median = priced.average_uw.median
-        made.append((text, name, folder, f"{median:.1f} µW foretold {point.uw:.1f}"))
+        said = f"{median:.1f} µW foretold {point.uw:.1f}"
+        if measured_by(point.tried.option.recipe) is not None:
+            said += f", {_verified(folder, priced.core.core)}"
+        made.append((text, name, folder, said))
     return made
 
 
-def refuse_another(folder: Path, data: Path, point: Point) -> None:
+def _verified(folder: Path, core: str) -> str:
+    """Execute a picked model everywhere, on the core that it is priced on too, and say so.
+
+    Raises
+    ------
+    FormatError
+        Not all executions give the same bits.
+    """
+    said = verify(folder, [core], VERIFIED_FRAMES)
+    if not said.ok:
+        do = f"palmwatt verify {folder} says where they differ"
+        raise FormatError(str(folder), "executions of the model", "different", "the same bits", do)
+    return f"the same bits everywhere and on {core}"
+
+
+def refuse_another(folder: Path, data: Path, point: Point | UnlitPoint) -> None:
     """Refuse a model that was made of other recordings, by another recipe, or to watch otherwise.
 
     Raises
@@ -181,7 +216,7 @@ def frontier_table(told: Mapping[str, Any]) -> Table:
         p = named[name]
         table.add_row(
             letter + (" knee" if name == told["knee"] else ""), f"{p['uw']:.1f}",
-            f"{p['score']:.3f}", f"{p['share_on_front']:.2f}", f"{p['minutes']:.2f}",
-            name,
+            f"{p.get('value', p['score']):.3f}", f"{p['share_on_front']:.2f}",
+            f"{p['minutes']:.2f}", name,
         )  # fmt: skip
     return table

@@ -7,6 +7,7 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 
+from capture.measure.readiness import Caution
 from capture.store.dataset import open_dataset
 from capture.store.session import read_session
 from capture.thin.setting import Setting
@@ -15,8 +16,9 @@ from runtime.errors import UsageError
 from runtime.firmware.sensor_file import read_sensor_file
 from runtime.firmware.setting import DeviceSetting
 from runtime.sensor import Sensor
+from trainer.corpus.recordings import Corpus
 
-__all__ = ["AtSetting", "recorded_at"]
+__all__ = ["AtSetting", "at_setting", "foretold_unlit", "recorded_at"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +47,25 @@ class AtSetting:
         return Watching(
             device.watching_rows, device.watching_rate_hz, led, exposure, device.hold_time_s
         )
+
+
+def at_setting(corpus: Corpus, at: AtSetting | None) -> Corpus:
+    """Return a corpus as a weaker setting would have read it; as it is where none is asked for."""
+    return corpus if at is None or at.thinning is None else corpus.at(at.thinning)
+
+
+def foretold_unlit(at: AtSetting | None) -> list[Caution]:
+    """Say of a model whose light is not the device's own that its figures are foretold."""
+    thinning = None if at is None else at.thinning
+    if thinning is None or thinning == Setting():
+        return []
+    share = thinning.exposure_fraction
+    text = (
+        "Every figure is foretold: readouts were recorded at a stronger setting and thinned to "
+        f"what this one would have read ({100 * share:.3g} % of the exposure). Record at the "
+        "setting, with record --sensor, before it is relied on."
+    )
+    return [Caution("foretold", share, text)]
 
 
 def recorded_at(path: Path, data: Path) -> AtSetting:

@@ -135,7 +135,7 @@ def fit_model(
         return _fit_source(folder, recipes, tell, at)
     workers = workers or LocalWorkers()
     if recipes[0].occupancy is not None:
-        return Trained(*train_occupancy(folder.absolute(), recipes, tell, at), ())
+        return Trained(*train_occupancy(folder.absolute(), recipes, tell, at), (), at=at)
     candidates = reduce_for(folder.absolute(), recipes, workers, tell, at)
     if recipes[0].quantity is not None:
         return _fit_quantity(candidates, workers, tell)
@@ -265,10 +265,7 @@ def _fit_source(
     if len(recipes) > 1:
         what, do = "recipes of a source", "train them one by one"
         raise UsageError(recipes[0].name, what, len(recipes), "one", do)
-    if at is not None and at.thinning is not None:
-        do = "calibrate at the setting that the device will have"
-        raise UsageError(recipes[0].name, "setting", "another than recorded", "as recorded", do)
-    found = fit_source(folder.absolute(), recipes[0], tell)
+    found = fit_source(folder.absolute(), recipes[0], tell, at)
     return Trained(found.calibrated.model, found.evaluation, None, 0, found.test, (), at=at)
 
 

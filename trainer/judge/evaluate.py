@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sklearn.metrics import confusion_matrix, f1_score
+from sklearn.metrics import confusion_matrix
 
 from capture.tsv_tables import alone_in
 from runtime.errors import FormatError, UsageError
@@ -120,24 +120,37 @@ def figures(takes: Takes) -> dict[str, dict[str, float | int]]:
     if not len(takes.labels):
         do = "check that the labels lie inside the recordings"
         raise UsageError("evaluation", "takes", 0, "at least 1", do)
-    people = np.array(takes.participants)
-    names = sorted(set(takes.participants))
+    names, owner = np.unique(np.array(takes.participants), return_inverse=True)
     right = takes.labels == takes.answers
-
-    def macro_f1(chosen: NDArray[np.bool_]) -> float:
-        labels, answers = takes.labels[chosen], takes.answers[chosen]
-        seen = np.union1d(labels, answers)
-        return float(f1_score(labels, answers, labels=seen, average="macro", zero_division=0))
-
+    shares = np.bincount(owner, right) / np.bincount(owner)
     result: dict[str, dict[str, float | int]] = {}
-    everyone = np.ones(len(right), dtype=bool)
     for name, value, each in (
-        ("accuracy", float(right.mean()), [float(right[people == p].mean()) for p in names]),
-        ("macro_f1", macro_f1(everyone), [macro_f1(people == p) for p in names]),
+        ("accuracy", float(right.mean()), shares.tolist()),
+        ("macro_f1", _macro_f1(takes, np.zeros_like(owner))[0], _macro_f1(takes, owner)),
     ):
         figure = rounded_figure(value, over_participants(each, len(right)))
         result[name] = {**figure, "n_participants": len(names), "n_takes": len(right)}
     return result
+
+
+def _macro_f1(takes: Takes, owner: NDArray[np.intp]) -> list[float]:
+    """Return each owner's macro F1; owners are numbered, and each has a take.
+
+    ``2 TP / (2 TP + FP + FN)`` of a class is twice its hits over the labels and answers that name
+    it. Counted for all owners at once: scikit-learn's, asked one by one, took a third of the time
+    of training on 800 people.
+    """
+    classes, numbers = np.unique(np.stack([takes.labels, takes.answers]), return_inverse=True)
+    size = int(owner.max()) + 1, len(classes)
+    label, answer = (owner * size[1] + each for each in numbers.reshape(2, -1))
+    named, hits = (
+        np.bincount(each, minlength=size[0] * size[1]).reshape(size)
+        for each in (np.concatenate([label, answer]), label[label == answer])
+    )
+    return [
+        float((2.0 * hit[name > 0] / name[name > 0]).mean())
+        for hit, name in zip(hits, named, strict=True)
+    ]
 
 
 def difference(first: Takes, second: Takes) -> dict[str, float | int]:

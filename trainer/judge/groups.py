@@ -42,6 +42,8 @@ MIN_PEOPLE = 7
 """The least for a group to be named. Of six people who are never right and six who always are, the
 95 % intervals (:func:`trainer.judge.intervals.over_participants`) still overlap, 0 to 0.52 and 0.48
 to 1; of seven they do not: of fewer, no group differs from any other, whatever it did."""
+SHARED = 2
+"""People of a word that is a group at all, and not a name or a remark."""
 FAR_SHARE, NEAR_SHARE = 1 / 3, 2 / 3
 """Thirds of the takes, where nothing but their light tells how far they were."""
 MUCH_AMBIENT = 0.025
@@ -251,7 +253,7 @@ class _Cut:
     bands : tuple of Band
         Empty where it is of words.
     named : tuple of str
-        Words of enough people.
+        Words of enough people; where there are none, those of several, as too few of each.
     """
 
     texts: _Texts
@@ -291,8 +293,9 @@ def further_groupings(
     Returns
     -------
     dict
-        By name of the column: a callable that groups takes. A column of words is left out where
-        none of them has enough people.
+        By name of the column: a callable that groups takes. Of a column of words none of which
+        has enough people, those shared by several people are groups of too few, so that nobody
+        takes it for told; it is left out where no two people share a word.
     """
     found: dict[str, _Cut] = {}
     for column in columns:
@@ -349,6 +352,9 @@ def _add(
     for person, text in zip(takes.participants, texts(*everybody), strict=True):
         if text is not None:
             people.setdefault(text, set()).add(person)
-    named = tuple(sorted(text for text, who in people.items() if len(who) >= MIN_PEOPLE))
+    for least in (MIN_PEOPLE, SHARED):
+        named = tuple(sorted(text for text, who in people.items() if len(who) >= least))
+        if named:
+            break
     if named and len(people) > 1:
         found[name] = _Cut(texts, (), named)

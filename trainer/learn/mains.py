@@ -14,7 +14,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from capture.measure.flicker import MAINS_FLICKER_HZ, folded_hz
+from capture.measure.flicker import (
+    AS_A_HAND_HZ,
+    LONGEST_MEAN_S,
+    MAINS_FLICKER_HZ,
+    folded_hz,
+)
 from runtime.stages.contract.stage import Float64, Int64
 from runtime.stages.steady import Steady
 from trainer.learn.excerpt import Excerpt
@@ -22,11 +27,6 @@ from trainer.recipe import FeatureRecipe
 
 __all__ = ["frames_kept", "learn_steady", "mains_taps", "noise_share", "steadied"]
 
-MOST_S = 1 / 6
-"""Longest mean: a third of a quick movement, over which strokes are sought as well."""
-AS_A_HAND_HZ = 6.0
-"""Below it, folded flicker is as slow as hands, which go to and fro up to about five times a second
-(from memory): no mean of frames parts the two, but another frame rate does."""
 LEFT = 0.02
 """Share of the flicker that whole-number weights may leave: at 30 frames a second, mains that are a
 tenth of a hertz off leave as much with any."""
@@ -59,7 +59,7 @@ def mains_taps(frame_rate_hz: float) -> tuple[int, ...]:
     folded = sorted({round(folded_hz(f, frame_rate_hz), 6) for f in MAINS_FLICKER_HZ})
     places = [hz / frame_rate_hz for hz in folded if hz >= AS_A_HAND_HZ]
     while places:
-        for n_frames in range(2, math.floor(MOST_S * frame_rate_hz + 1e-9) + 1):
+        for n_frames in range(2, math.floor(LONGEST_MEAN_S * frame_rate_hz + 1e-9) + 1):
             weights = _quietest(n_frames, places)
             if weights is not None:
                 return _whole(weights, places)

@@ -15,7 +15,7 @@ from runtime.stages.contract.stage import Float64, Int64
 from trainer.judge.evaluate import rounded_figure
 from trainer.judge.quantity_figures import mean_over_people
 
-__all__ = ["Counted", "choose_thresholds", "occupancy_figures"]
+__all__ = ["Counted", "choose_thresholds", "occupancy_figures", "shares_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +90,14 @@ def choose_thresholds(
     return tuple(found)
 
 
+def shares_of(most: int) -> tuple[str, ...]:
+    """Return the shares that are told of a model: one that tells presence alone counts nothing.
+
+    Of it, to be within one would always hold.
+    """
+    return ("balanced_accuracy",) if most == 1 else ("balanced_accuracy", "exact", "within_one")
+
+
 def occupancy_figures(recordings: Sequence[Counted], most: int) -> dict[str, Any]:
     """Return the figures of one pipeline, with 95 % intervals over places.
 
@@ -104,8 +112,7 @@ def occupancy_figures(recordings: Sequence[Counted], most: int) -> dict[str, Any
     n_false, hours = sum(r["n_false"] for r in rows), sum(r["empty_hours"] for r in rows)
     low, high = garwood(n_false, hours)
     figures: dict[str, Any] = {
-        name: _figure([row[name] for row in rows])
-        for name in ("balanced_accuracy", "exact", "within_one")
+        name: _figure([row[name] for row in rows]) for name in shares_of(most)
     }
     n_frames = sum(r["n_frames"] for r in rows)
     for figure in figures.values():
@@ -143,12 +150,15 @@ def _of_place(name: str, recordings: Sequence[Counted], most: int) -> dict[str, 
             name, "frames with somebody", f"{int(there.sum())} of {len(there)}", "some, not all"
         )
     right = (told > 0) == there
+    shares = {
+        "balanced_accuracy": float((right[there].mean() + right[~there].mean()) / 2),
+        "exact": _balanced(told == truth, truth),
+        "within_one": _balanced(np.abs(told - truth) <= 1, truth),
+    }
     return {
         "place": name,
         "n_frames": len(truth),
-        "balanced_accuracy": round(float((right[there].mean() + right[~there].mean()) / 2), 6),
-        "exact": round(_balanced(told == truth, truth), 6),
-        "within_one": round(_balanced(np.abs(told - truth) <= 1, truth), 6),
+        **{share: round(shares[share], 6) for share in shares_of(most)},
         "n_false": sum(r.n_false for r in recordings),
         "empty_hours": round(sum(r.empty_hours for r in recordings), 6),
     }

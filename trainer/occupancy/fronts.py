@@ -30,6 +30,10 @@ _NEAR_SHIFT, _STILL_SHIFT = 1, 2
 """Half of the unrest at rest, and a quarter above it. Of noise of spread 1, changes between frames
 are 1.13 on average, and a quick mean over 4 frames is 0.30 away: about a quarter of the unrest."""
 _MOST_QUICK = 5
+_NEAR_SHARE_BITS = 8
+"""What changes less than one part in 256 of all light is nobody: seen across a place, somebody
+covers some parts in a hundred of the field, and differs from what is behind by half or so (a coat
+of 10 % on a floor of 20 %)."""
 
 
 def ambient_entry(sensor: Sensor, bins: tuple[int, int]) -> Ambient:
@@ -67,7 +71,15 @@ def front_chain(entry: Ambient, sensor: Sensor, recipe: OccupancyRecipe) -> Stag
         rest_shift=max(1, shift(_REST_S, 20)),
         near_shift=_NEAR_SHIFT,
         still_shift=_STILL_SHIFT,
+        near_least=_near_least(n, gain_bits),
         shifts=(shift(recipe.drift_s, 15), shift(recipe.still_s, 15), shift(recipe.busy_s, 15)),
         n_bits=16,
     )
     return StageChain.start(entry, sensor.max_counts).then(level, background).learned_behind()
+
+
+def _near_least(n_values: int, gain_bits: int) -> int:
+    """Return what `_NEAR_SHARE_BITS` is in shares, or in the logarithm of a sensor's one value."""
+    if n_values > 1:
+        return 1 << (gain_bits - _NEAR_SHARE_BITS)
+    return round(math.log2(1.0 + 2.0**-_NEAR_SHARE_BITS) * (1 << WHOLE_LOG_BITS))

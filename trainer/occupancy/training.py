@@ -23,7 +23,7 @@ from runtime.stages.closing.presence import Presence
 from runtime.stages.contract.stage import Float64, Int32, Int64
 from runtime.stages.passive.ambient import Ambient
 from runtime.stages.window import Window
-from trainer.corpus.at_setting import AtSetting
+from trainer.corpus.at_setting import AtSetting, at_setting, foretold_unlit
 from trainer.corpus.recordings import (
     Corpus,
     Recording,
@@ -41,7 +41,20 @@ from trainer.occupancy.figures import Counted, choose_thresholds, occupancy_figu
 from trainer.occupancy.fronts import ambient_entry, front_chain
 from trainer.recipe import OccupancyRecipe, Recipe, number_of
 
-__all__ = ["FittedOccupancy", "fit_occupancy", "train_occupancy"]
+__all__ = [
+    "Fit",
+    "FittedOccupancy",
+    "Seen",
+    "assemble_occupancy",
+    "counted",
+    "fit_occupancy",
+    "fit_places",
+    "look_at",
+    "occupancy_of",
+    "told_by",
+    "told_in_turn",
+    "train_occupancy",
+]
 
 _FOLDS = 4
 """Parts into which training places are put, each held out once: a fit takes a minute."""
@@ -76,7 +89,7 @@ class FittedOccupancy:
 
 
 @dataclass(frozen=True, slots=True)
-class _Seen:
+class Seen:
     """One recording in front of one entry stage.
 
     ``features`` are int32 (n_frames, n_features), ``truth`` int64 (n_frames,), -1 where people come
@@ -90,7 +103,7 @@ class _Seen:
 
 
 @dataclass(frozen=True, slots=True)
-class _Fit:
+class Fit:
     """Stages to the level, the real value of one step of it, and what was fitted."""
 
     whole: StageChain
@@ -112,8 +125,8 @@ def train_occupancy(
     Raises
     ------
     UsageError
-        Several recipes, or another setting, are asked for; the split leaves a side empty or shares
-        a place; the LED was on; or a number of people is never there.
+        Several recipes are asked for, or a setting that cannot be foretold; the split leaves a side
+        empty or shares a place; the LED was on; or a number of people is never there.
     FormatError
         The data set or one of its recordings is not readable, or carries no labels.
     OverflowRisk
@@ -123,10 +136,7 @@ def train_occupancy(
     if len(recipes) > 1:
         what, do = "recipes of an occupancy", "train them one by one"
         raise UsageError(given.name, what, len(recipes), "one", do)
-    if at is not None:
-        do = "train at the setting of the recordings"
-        raise UsageError(given.name, "another setting", "asked for", "none", do)
-    corpus = open_corpus(folder, given, tell)
+    corpus = at_setting(open_corpus(folder, given, tell), at)
     recipe, split = given.at(corpus.sensor.frame_rate_hz), given.evaluation.split
     training, test = (groups_of(corpus.select(side), split) for side in (False, True))
     refuse_shared_groups(training, test, split)
@@ -142,7 +152,7 @@ def train_occupancy(
         "split": split,
         "recorded_by": sorted({f"unit {r.unit}, firmware {r.firmware}" for r in corpus.recordings}),
         "test_uses": log_test_use(corpus.folder, use),
-        "cautions": [],
+        "cautions": [caution.to_json() for caution in foretold_unlit(at)],
     }
     digests = {
         "recipe": given.digest(), "recipe_as_fitted": recipe.digest(), "data": corpus.digest,
@@ -165,7 +175,7 @@ def fit_occupancy(
     OverflowRisk
         The integer model could pass 32 bits.
     """
-    occupancy, sensor = _occupancy_of(recipe), corpus.sensor
+    occupancy, sensor = occupancy_of(recipe), corpus.sensor
     if sensor.led_current_ma > 0.0:
         do = "record with led_current_ma = 0, such as sensor ambient32"
         what = "led_current_ma of the recordings"
@@ -175,22 +185,22 @@ def fit_occupancy(
         for name, bins in _PIPELINES.items()
     }
     chains = {name: front_chain(entry, sensor, occupancy) for name, entry in entries.items()}
-    seen = _look(corpus, recipe, chains, tell)
+    seen = look_at(corpus, recipe, chains, tell)
     found: dict[str, Any] = {"counted": occupancy.counted, "most": occupancy.most}
     operations, made = {}, {}
     for name, chain in chains.items():
         tell(f"{recipe.name}: fit, {name.replace('_', ' ')}")
         train = [each for each in seen[name] if not each.recording.locked]
         thresholds, in_turn = _in_turn(train, chain, recipe, sensor)
-        fit = _fit(train, chain, recipe, sensor)
-        model = _assemble(recipe, corpus, fit, thresholds, provenance)
+        fit = fit_places(train, chain, recipe, sensor)
+        model = assemble_occupancy(recipe, corpus, fit, thresholds, provenance)
         test = [each for each in seen[name] if each.recording.locked]
-        told = [_counted(each, _told(model, fit, each), sensor) for each in test]
+        told = [counted(each, told_by(model, fit, each), sensor) for each in test]
         found[name] = occupancy_figures(told, occupancy.most)
         if name == "fixed":
             found["cross_validation"] = in_turn
             found["float"] = occupancy_figures(
-                [_counted(each, _told_float(model, fit, each), sensor) for each in test],
+                [counted(each, _told_float(model, fit, each), sensor) for each in test],
                 occupancy.most,
             )
         operations["model" if name == "fixed" else name] = model.n_operations
@@ -200,31 +210,32 @@ def fit_occupancy(
     return FittedOccupancy(model, fit.classifier, n_features, found, operations)
 
 
-def _occupancy_of(recipe: Recipe) -> OccupancyRecipe:
+def occupancy_of(recipe: Recipe) -> OccupancyRecipe:
+    """Return a recipe's table; UsageError where it has none."""
     if recipe.occupancy is None:
         raise UsageError(recipe.name, "table occupancy", "missing", "a table")
     return recipe.occupancy
 
 
-def _look(
+def look_at(
     corpus: Corpus, recipe: Recipe, chains: dict[str, StageChain], tell: Callable[[str], None]
-) -> dict[str, list[_Seen]]:
+) -> dict[str, list[Seen]]:
     """Run every recording once through all entries, and each through its stages."""
     entries = [chain.entry for chain in chains.values() if chain.entry is not None]
     groups = groups_of(corpus.recordings, recipe.evaluation.split)
-    found: dict[str, list[_Seen]] = {name: [] for name in chains}
+    found: dict[str, list[Seen]] = {name: [] for name in chains}
     for number, (recording, group) in enumerate(zip(corpus.recordings, groups, strict=True), 1):
         tell(f"{recipe.name}: looking at recording {number} of {len(corpus.recordings)}")
         values, frames = reduce_recording(recording.path, entries, recording.setting)
         truth = _truth(recording, recipe, frames[:, 0])
         for (name, chain), own in zip(chains.items(), values, strict=True):
-            found[name].append(_Seen(recording, group, chain.run(own), truth))
+            found[name].append(Seen(recording, group, chain.run(own), truth))
     return found
 
 
 def _truth(recording: Recording, recipe: Recipe, time_s: Float64) -> Int64:
     """Return how many were there on each frame; -1 where a cue has just begun, or none stands."""
-    settle_s = _occupancy_of(recipe).settle_s
+    settle_s = occupancy_of(recipe).settle_s
     truth = np.full(len(time_s), -1, dtype=np.int64)
     for cue in labelled_cues(read_session(recording.path), recipe, time_s):
         begin = int(np.searchsorted(time_s, time_s[cue.start] + settle_s))
@@ -232,9 +243,9 @@ def _truth(recording: Recording, recipe: Recipe, time_s: Float64) -> Int64:
     return truth
 
 
-def _fit(train: Sequence[_Seen], chain: StageChain, recipe: Recipe, sensor: Sensor) -> _Fit:
+def fit_places(train: Sequence[Seen], chain: StageChain, recipe: Recipe, sensor: Sensor) -> Fit:
     """Fit trees to how many there are, lower them, and average their level."""
-    occupancy = _occupancy_of(recipe)
+    occupancy = occupancy_of(recipe)
     every = max(1, -(-sum(int((s.truth >= 0).sum()) for s in train) // _MOST_FRAMES))
     picked = [np.flatnonzero(s.truth >= 0)[::every] for s in train]
     x = np.concatenate([s.features[at] for s, at in zip(train, picked, strict=True)])
@@ -249,10 +260,10 @@ def _fit(train: Sequence[_Seen], chain: StageChain, recipe: Recipe, sensor: Sens
         shift = shift_to_fit(largest, _LEVEL_BITS)
         whole = whole.then(Window(1, 1, n_frames, shift, _LEVEL_BITS))
         unit *= 2**shift / n_frames
-    return _Fit(whole, unit, fitted)
+    return Fit(whole, unit, fitted)
 
 
-def _level(fit: _Fit, n_before: int, features: Int32) -> Int32:
+def _level(fit: Fit, n_before: int, features: Int32) -> Int32:
     """Return the level of every frame, given what the stages before gave; int32 (n_frames,)."""
     x = features
     for stage in fit.whole.stages[n_before:]:
@@ -261,16 +272,24 @@ def _level(fit: _Fit, n_before: int, features: Int32) -> Int32:
 
 
 def _in_turn(
-    train: Sequence[_Seen], chain: StageChain, recipe: Recipe, sensor: Sensor
+    train: Sequence[Seen], chain: StageChain, recipe: Recipe, sensor: Sensor
 ) -> tuple[tuple[float, ...], dict[str, Any]]:
-    """Return the thresholds, in people, and the figures of training places held out in turn.
+    """Return the thresholds, in people, and the figures of training places held out in turn."""
+    thresholds, told = told_in_turn(train, chain, recipe, sensor)
+    return thresholds, occupancy_figures(told, occupancy_of(recipe).most)
+
+
+def told_in_turn(
+    train: Sequence[Seen], chain: StageChain, recipe: Recipe, sensor: Sensor
+) -> tuple[tuple[float, ...], list[Counted]]:
+    """Return the thresholds, and what is told of training places, each held out once.
 
     Raises
     ------
     UsageError
         There are fewer than two training places.
     """
-    occupancy = _occupancy_of(recipe)
+    occupancy = occupancy_of(recipe)
     groups = sorted({each.group for each in train})
     if len(groups) < 2:
         raise UsageError(recipe.name, "training places", len(groups), "at least 2")
@@ -279,7 +298,7 @@ def _in_turn(
     n_before = len(chain.stages)
     for fold in range(n_folds):
         out = set(groups[fold::n_folds])
-        fit = _fit([each for each in train if each.group not in out], chain, recipe, sensor)
+        fit = fit_places([each for each in train if each.group not in out], chain, recipe, sensor)
         for number, each in enumerate(train):
             if each.group in out:
                 level = _level(fit, n_before, each.features).astype(np.float64)
@@ -287,21 +306,21 @@ def _in_turn(
     ordered = [levels[number] for number in range(len(train))]
     thresholds = choose_thresholds(ordered, [each.truth for each in train], occupancy.most)
     told = [
-        _counted(each, np.searchsorted(np.array(thresholds), level, side="right"), sensor)
+        counted(each, np.searchsorted(np.array(thresholds), level, side="right"), sensor)
         for each, level in zip(train, ordered, strict=True)
     ]
-    return thresholds, occupancy_figures(told, occupancy.most)
+    return thresholds, told
 
 
-def _assemble(
+def assemble_occupancy(
     recipe: Recipe,
     corpus: Corpus,
-    fit: _Fit,
+    fit: Fit,
     thresholds: tuple[float, ...],
     provenance: dict[str, str],
 ) -> Model:
     """Put the closing stage behind a fitted chain."""
-    occupancy, sensor = _occupancy_of(recipe), corpus.sensor
+    occupancy, sensor = occupancy_of(recipe), corpus.sensor
     steps = [round(threshold / fit.unit) for threshold in thresholds]
     for number in range(1, len(steps)):  # two may round to one
         steps[number] = max(steps[number], steps[number - 1] + 1)
@@ -324,7 +343,7 @@ def _assemble(
     )
 
 
-def _told(model: Model, fit: _Fit, seen: _Seen) -> Int64:
+def told_by(model: Model, fit: Fit, seen: Seen) -> Int64:
     """Return how many the device tells on each frame of a recording."""
     n_before = len(model.stages) - 2 - _n_behind(fit)
     level = _level(fit, n_before, seen.features)
@@ -332,11 +351,11 @@ def _told(model: Model, fit: _Fit, seen: _Seen) -> Int64:
     return outputs[:, 1].astype(np.int64)
 
 
-def _n_behind(fit: _Fit) -> int:
+def _n_behind(fit: Fit) -> int:
     return len(fit.whole.stages) - fit.whole.n_learned_behind
 
 
-def _told_float(model: Model, fit: _Fit, seen: _Seen) -> Int64:
+def _told_float(model: Model, fit: Fit, seen: Seen) -> Int64:
     """Return how many thresholds the real-valued level reaches on each frame."""
     n_before = len(model.stages) - 2 - _n_behind(fit)
     x = seen.features.astype(np.float64)
@@ -345,6 +364,7 @@ def _told_float(model: Model, fit: _Fit, seen: _Seen) -> Int64:
     return model.closing.run_float(x)[:, 1].astype(np.int64)
 
 
-def _counted(seen: _Seen, told: Int64, sensor: Sensor) -> Counted:
+def counted(seen: Seen, told: Int64, sensor: Sensor) -> Counted:
+    """Return what is told of a recording beside its truth."""
     frame_s = 1.0 / sensor.frame_rate_hz
     return Counted(seen.group, seen.truth, told, frame_s)

@@ -17,7 +17,7 @@ from trainer.source.calibrated import Calibrated, Samples, samples_of, truth_of
 from trainer.source.figures import Errors, error_figures, over_distance, over_field
 from trainer.source.readouts import Box, SourceReadouts, slopes_at
 
-__all__ = ["examine_source", "refusals", "unit_check"]
+__all__ = ["bounds_of", "examine_source", "frame_errors", "light_on", "refusals", "unit_check"]
 
 _MOST = 1500
 _OTHER = 2.0
@@ -28,16 +28,9 @@ def examine_source(
     calibrated: Calibrated, samples: Samples, box: Box, recipe: Recipe
 ) -> dict[str, Any]:
     """Measure every frame of one source, and hold errors to the bound of each."""
-    some = samples.take(_MOST)
-    n = calibrated.model.closing.n_out // 2  # event, values and a flag for each
-    outputs_of = calibrated.run(some.values.astype(np.int32))[1]
-    evidence = calibrated.run_float(some.values.astype(np.int32))[:, :n]
+    fixed, real = frame_errors(calibrated, samples, box)
+    n, truth, valid = fixed.truth.shape[1], fixed.truth, fixed.valid
     scales = np.array([o.value(1) for o in calibrated.model.closing.outputs()[1 : 1 + n]])
-    valid = np.asarray(outputs_of[:, 1 + n :].all(axis=1))
-    bound = _bounds(calibrated, some, box, n)
-    truth = truth_of(some, n)
-    fixed = Errors(outputs_of[:, 1 : 1 + n] * scales - truth, truth, bound, valid)
-    real = Errors(evidence * scales - truth, truth, bound, valid)
     names = [o.name for o in calibrated.model.closing.outputs()[1 : 1 + n]]
     units = [o.unit for o in calibrated.model.closing.outputs()[1 : 1 + n]]
     halves = [h * s for h, s in zip(calibrated.model.closing.half_widths, scales, strict=True)]  # type: ignore[attr-defined]
@@ -55,6 +48,20 @@ def examine_source(
     }
 
 
+def frame_errors(calibrated: Calibrated, samples: Samples, box: Box) -> tuple[Errors, Errors]:
+    """Return the errors of frames of one source, at most 1,500, in fixed point and in floats."""
+    some = samples.take(_MOST)
+    n = calibrated.model.closing.n_out // 2  # event, values and a flag for each
+    outputs_of = calibrated.run(some.values.astype(np.int32))[1]
+    evidence = calibrated.run_float(some.values.astype(np.int32))[:, :n]
+    scales = np.array([o.value(1) for o in calibrated.model.closing.outputs()[1 : 1 + n]])
+    valid = np.asarray(outputs_of[:, 1 + n :].all(axis=1))
+    bound = _bounds(calibrated, some, box, n)
+    truth = truth_of(some, n)
+    fixed = Errors(outputs_of[:, 1 : 1 + n] * scales - truth, truth, bound, valid)
+    return fixed, Errors(evidence * scales - truth, truth, bound, valid)
+
+
 def _baseline(box: Box) -> float:
     places = box.places_mm
     return float(np.hypot(*(places[-1] - places[0])))
@@ -62,25 +69,65 @@ def _baseline(box: Box) -> float:
 
 def _bounds(calibrated: Calibrated, samples: Samples, box: Box, n: int) -> Float64:
     """Return the bound of each value of each frame, in the values' units, (n_frames, n)."""
+    light, electrons = light_on(calibrated, samples, box)
+    return bounds_of(light, electrons, samples, box, n, PixelNoise(math.sqrt(calibrated.floor)))
+
+
+def light_on(calibrated: Calibrated, samples: Samples, box: Box) -> tuple[list[Any], list[Any]]:
+    """Return what each aperture sees of frames of one source.
+
+    Returns
+    -------
+    light : list of (float64 (n_frames, n_pixels), three times)
+        Of each aperture: the share of the source's light on each pixel, and its two derivatives.
+    electrons : list of float64 (n_frames,)
+        Of each aperture, at least 1.
+    """
     gain = calibrated.model.sensor.conversion_gain_dn_per_e
-    noise = PixelNoise(math.sqrt(calibrated.floor))
-    places = box.places_mm
-    parts = []
+    light, electrons = [], []
     for index, optic in enumerate(calibrated.optics):
-        slopes = slopes_at(samples.tangents, samples.distance_mm, places[index])
-        light = [
-            np.concatenate([optic.at(s, k) for s in np.array_split(slopes, 8)])
-            for k in (None, 0, 1)
-        ]
-        electrons = box.of_aperture(samples.values, index).sum(axis=1) / gain
-        parts.append(
+        slopes = slopes_at(samples.tangents, samples.distance_mm, box.places_mm[index])
+        light.append(
             [
-                direction_bound(
-                    light[0][i], light[1][i], light[2][i], max(float(electrons[i]), 1.0), noise
-                )
-                for i in range(len(slopes))
+                np.concatenate([optic.at(s, k) for s in np.array_split(slopes, 8)])
+                for k in (None, 0, 1)
             ]
         )
+        seen = box.of_aperture(samples.values, index).sum(axis=1) / gain
+        electrons.append(np.maximum(seen, 1.0))
+    return light, electrons
+
+
+def bounds_of(
+    light: Sequence[Any],
+    electrons: Sequence[Float64],
+    samples: Samples,
+    box: Box,
+    n: int,
+    noise: PixelNoise,
+) -> Float64:
+    """Return the bound of `n` values of each frame, in the values' units, (n_frames, n).
+
+    Parameters
+    ----------
+    light, electrons : as `light_on` returns them
+    samples : Samples
+    box : Box
+    n : int
+        2 for a direction, 4 with inverse distance and distance.
+    noise : PixelNoise
+
+    Raises
+    ------
+    ArgumentError
+        The readout does not move with the direction.
+    """
+    places = box.places_mm
+    parts = [
+        [direction_bound(shares[i], along_x[i], along_y[i], float(seen[i]), noise)
+         for i in range(len(seen))]
+        for (shares, along_x, along_y), seen in zip(light, electrons, strict=True)
+    ]  # fmt: skip
     covariance = np.array(parts)  # (n_apertures, n_frames, 2, 2)
     if n == 2:
         spread = np.sqrt(np.stack([covariance[0, :, k, k] for k in (0, 1)], axis=1))

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from runtime.errors import UsageError
+from trainer.corpus.at_setting import AtSetting, at_setting, foretold_unlit
 from trainer.corpus.recordings import Corpus, Recording, open_corpus
 from trainer.judge.evaluate import log_test_use
 from trainer.recipe import Recipe
@@ -15,7 +16,7 @@ from trainer.source.calibrated import Calibrated, calibrate, samples_of
 from trainer.source.examined import examine_source, refusals, unit_check
 from trainer.source.readouts import apertures_of, read_sources, without_source
 
-__all__ = ["FittedSource", "fit_source"]
+__all__ = ["FittedSource", "calibrated_unit", "fit_source"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,8 +28,12 @@ class FittedSource:
     test: tuple[Recording, ...]
 
 
-def fit_source(folder: Path, recipe: Recipe, tell: Callable[[str], None]) -> FittedSource:
+def fit_source(
+    folder: Path, recipe: Recipe, tell: Callable[[str], None], at: AtSetting | None = None
+) -> FittedSource:
     """Calibrate on recordings that are not locked, and examine on those that are.
+
+    Where a weaker setting is asked for, both are read as it would have read them.
 
     Raises
     ------
@@ -39,17 +44,13 @@ def fit_source(folder: Path, recipe: Recipe, tell: Callable[[str], None]) -> Fit
     OverflowRisk
         The integer model could pass 32 bits.
     """
-    corpus = open_corpus(folder, recipe, tell)
+    corpus = at_setting(open_corpus(folder, recipe, tell), at)
     box = apertures_of(corpus.sensor, recipe)
     train, test = corpus.select(locked=False), corpus.select(locked=True)
-    units = sorted({r.unit for r in train})
-    if len(units) != 1 or not test:
-        what = "units of recordings that are not locked" if test else "locked recordings"
-        raise UsageError(
-            str(folder), what, ", ".join(units) if test else 0,
-            "one unit, as each is calibrated by itself" if test else "at least 1",
-            "lock the recordings that the calibration is to be held to",
-        )  # fmt: skip
+    unit = calibrated_unit(corpus)
+    if not test:
+        do = "lock the recordings that the calibration is to be held to"
+        raise UsageError(str(folder), "locked recordings", 0, "at least 1", do)
     provenance = {name: recipe.digest() for name in ("recipe", "recipe_as_fitted")}
     provenance["data"] = corpus.digest
     learned_from = [read_sources(r, box) for r in train]
@@ -59,20 +60,42 @@ def fit_source(folder: Path, recipe: Recipe, tell: Callable[[str], None]) -> Fit
     )  # fmt: skip
     tell(f"{recipe.name}: examining")
     readouts = [read_sources(r, box) for r in test]
-    own = [r for r in readouts if r.recording.unit == units[0]]
+    own = [r for r in readouts if r.recording.unit == unit]
     if not own:
         raise UsageError(
-            str(folder), f"locked recordings of unit {units[0]}", 0, "at least 1",
+            str(folder), f"locked recordings of unit {unit}", 0, "at least 1",
             "record the calibrated unit once more, and lock that",
         )  # fmt: skip
     found = examine_source(calibrated, samples_of(own, recipe, box), box, recipe)
-    found["calibration"] = calibrated.found | {"unit": units[0]}
+    found["calibration"] = calibrated.found | {"unit": unit}
     found["refusals"] = refusals(calibrated, own, recipe)
     found["units"] = {
         unit: unit_check(calibrated, [r for r in readouts if r.recording.unit == unit], box, recipe)
         for unit in sorted({r.recording.unit for r in readouts})
     }
-    return FittedSource(calibrated, _evaluation(corpus, recipe, found, calibrated), test)
+    evaluation = _evaluation(corpus, recipe, found, calibrated)
+    evaluation["cautions"] = [
+        *(caution.to_json() for caution in foretold_unlit(at)), *evaluation["cautions"],
+    ]  # fmt: skip
+    return FittedSource(calibrated, evaluation, test)
+
+
+def calibrated_unit(corpus: Corpus) -> str:
+    """Return which physical sensor the recordings that are not locked were made with.
+
+    Raises
+    ------
+    UsageError
+        There is none, or there are several.
+    """
+    units = sorted({r.unit for r in corpus.select(locked=False)})
+    if len(units) != 1:
+        raise UsageError(
+            str(corpus.folder), "units of recordings that are not locked", ", ".join(units) or 0,
+            "one unit, as each is calibrated by itself",
+            "lock the recordings that the calibration is to be held to",
+        )  # fmt: skip
+    return units[0]
 
 
 def _evaluation(

@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 
 from capture.store.session import read_session
 from capture.store.source_truth import session_truth, truth_path
+from capture.thin.setting import Setting
 from runtime.errors import FormatError, UsageError
 from runtime.sensor import Aperture, Sensor
 from runtime.stages.contract.stage import Float64, Int32
-from trainer.corpus.recordings import Recording
+from trainer.corpus.recordings import Recording, readouts_at
 from trainer.recipe import Recipe
 
 __all__ = [
@@ -162,16 +163,13 @@ def read_sources(recording: Recording, box: Box) -> SourceReadouts:
         )  # fmt: skip
     rows = slice(box.first_row, box.first_row + box.n_rows)
     cols = slice(box.first_col, box.first_col + box.n_cols)
-    full_counts = read_session(recording.path, with_labels=False).sensor.saturation_counts
-    times = [np.zeros(0, dtype=np.int64)]
+    times, sequences = [np.zeros(0, dtype=np.int64)], [np.zeros(0, dtype=np.int64)]
     values = [np.zeros((0, box.n_rows * box.n_cols), np.int16)]
-    full = [np.zeros(0, dtype=bool)]
     for block in recording.readouts():
         times.append(block.time_us)
+        sequences.append(block.sequence)
         lit, dark = (e[:, rows, cols].astype(np.int32) for e in (block.lit, block.dark))
         left = lit - dark
-        filled = (lit >= full_counts) & (dark < full_counts)
-        full.append(np.asarray(filled.any(axis=(1, 2)), dtype=bool))
         if np.abs(left).max(initial=0) > np.iinfo(np.int16).max:
             raise FormatError(str(recording.path), "lit minus dark", "over 15 bits", "at most 15")
         values.append(left.astype(np.int16).reshape(len(left), -1))
@@ -187,8 +185,30 @@ def read_sources(recording: Recording, box: Box) -> SourceReadouts:
     one[n_sources != 1] = np.nan
     return SourceReadouts(
         recording, np.concatenate(values), _cues(recording, time_us), n_sources,
-        np.tan(one[:, :2]), one[:, 2], np.concatenate(full),
+        np.tan(one[:, :2]), one[:, 2], _saturated(recording, box, np.concatenate(sequences)),
     )  # fmt: skip
+
+
+def _saturated(recording: Recording, box: Box, sequence: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Return in which frames pixels are full when lit that were not when dark.
+
+    At a weaker setting it is asked of the readouts as they were recorded: a full pixel stays wrong
+    however little of it is left, and no longer looks full.
+    """
+    sensor, recorded = readouts_at(recording.path, None)
+    setting = recording.setting or Setting()
+    first = box.first_row + (setting.rows[0] if setting.rows else 0)
+    rows = slice(first, first + box.n_rows)
+    cols = slice(box.first_col, box.first_col + box.n_cols)
+    full_counts = sensor.saturation_counts
+    found: dict[int, bool] = {}
+    for block in recorded:
+        lit, dark = block.lit[:, rows, cols], block.dark[:, rows, cols]
+        full = (lit >= full_counts) & (dark < full_counts)
+        filled = np.asarray(full.any(axis=(1, 2)))
+        found.update(zip(block.sequence.tolist(), filled.tolist(), strict=True))
+    divisor = setting.frame_rate_divisor
+    return np.array([found[int(each) * divisor] for each in sequence], dtype=bool)
 
 
 @dataclass(frozen=True, eq=False)

@@ -6,7 +6,12 @@ from typing import Any
 
 from runtime.model import Model
 from runtime.sensor import Sensor
-from trainer.tell.occupancy import CAUTIONS, occupancy_rows, occupancy_words
+from trainer.tell.occupancy import (
+    CAUTIONS,
+    occupancy_headings,
+    occupancy_rows,
+    occupancy_words,
+)
 from trainer.tell.quantity import quantity_rows, quantity_words
 from trainer.tell.sentences import (
     below_words,
@@ -157,6 +162,7 @@ def _found_lines(evaluation: dict[str, Any]) -> list[str]:
 
 def _occupancy_lines(evaluation: dict[str, Any], used: str) -> list[str]:
     words, people = occupancy_words(evaluation), evaluation["participants"]
+    headings = occupancy_headings(evaluation)
     return [
         "## Presence and count",
         "",
@@ -166,8 +172,8 @@ def _occupancy_lines(evaluation: dict[str, Any], used: str) -> list[str]:
         f"{len(people['train'])} others ({', '.join(people['train'])}). 95 % intervals over "
         "places.",
         "",
-        "| pipeline | presence | exact | within one | false presences an hour |",
-        "| --- | --- | --- | --- | --- |",
+        f"| {' | '.join(headings)} |",
+        f"| {' | '.join('---' for _ in headings)} |",
         *(f"| {' | '.join(row[1:])} |" for row in occupancy_rows(evaluation)),
         "",
         used,

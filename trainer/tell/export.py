@@ -30,6 +30,8 @@ from trainer.tell.source import source_page
 __all__ = ["N_TEST_FRAMES", "write_model_folder"]
 
 N_TEST_FRAMES = 512
+N_SPREAD_FRAMES = 64
+"""Of a rig's recordings, spread over all its stops: its first frames would show but a few."""
 
 
 def write_model_folder(trained: Trained, out: Path) -> None:
@@ -75,7 +77,10 @@ def write_model_folder(trained: Trained, out: Path) -> None:
             page = evaluation_page(trained.evaluation, trained.worst, readouts_of(trained.worst))
         (part / "evaluation.html").write_text(page, "utf-8")
         (part / "card.md").write_text(model_card(trained.model, trained.evaluation), "utf-8")
-        _write_test_frames(trained.test, part)
+        if "source" in trained.evaluation:
+            _write_spread_frames(trained.test, part)
+        else:
+            _write_test_frames(trained.test, part)
         if at is not None:
             _write_setting(trained, at, part)
         write_fingerprints(part)
@@ -103,3 +108,16 @@ def _write_test_frames(test: tuple[Recording, ...], folder: Path) -> None:
             break
     lit = np.concatenate([part.lit for part in parts])
     write_test_frames(folder, lit, np.concatenate([part.dark for part in parts]))
+
+
+def _write_spread_frames(test: tuple[Recording, ...], folder: Path) -> None:
+    """Store frames of the held-out recordings, evenly spread, as they came from the sensor."""
+    total = sum(len(block.lit) for recording in test for block in recording.readouts())
+    chosen = np.unique(np.linspace(0, total - 1, N_SPREAD_FRAMES).astype(int))
+    pairs, first = [], 0
+    for block in (block for recording in test for block in recording.readouts()):
+        own = chosen[(chosen >= first) & (chosen < first + len(block.lit))] - first
+        pairs.append((block.lit[own], block.dark[own]))
+        first += len(block.lit)
+    lit, dark = (np.concatenate([pair[k] for pair in pairs]) for k in (0, 1))
+    write_test_frames(folder, lit, dark)

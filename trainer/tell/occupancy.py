@@ -11,9 +11,17 @@ from markupsafe import Markup
 
 from runtime.budget.page.report import page_style
 from runtime.intervals import time_counted
+from trainer.occupancy.figures import shares_of
 from trainer.tell.sentences import count, emulated_words
 
-__all__ = ["CAUTIONS", "PEER", "occupancy_page", "occupancy_rows", "occupancy_words"]
+__all__ = [
+    "CAUTIONS",
+    "PEER",
+    "occupancy_headings",
+    "occupancy_page",
+    "occupancy_rows",
+    "occupancy_words",
+]
 
 PIPELINES = {
     "fixed": "fixed point",
@@ -32,6 +40,7 @@ PEER = (
     "of 55.7 to 82.7 % for 17 to 120 uJ an inference (arXiv 2304.06059, 2023; other people, "
     "other places, another task: not the same test)."
 )
+_HEADINGS = {"balanced_accuracy": "presence", "exact": "exact", "within_one": "within one"}
 Row = Mapping[str, Any]
 
 
@@ -47,10 +56,16 @@ def _false(rate: Row) -> str:
     return f"{rate['value']:.2f}, at most {rate['upper_95']:.2f}"
 
 
+def occupancy_headings(evaluation: Row) -> tuple[str, ...]:
+    """Return the headings of `occupancy_rows`, without the first, the task."""
+    shares = (_HEADINGS[share] for share in shares_of(evaluation["occupancy"]["most"]))
+    return ("pipeline", *shares, "false presences an hour")
+
+
 def occupancy_rows(evaluation: Row) -> list[tuple[str, ...]]:
-    """Return rows (task, pipeline, presence, exact, within one, false presences an hour)."""
+    """Return rows: task, and what `occupancy_headings` says."""
     found = evaluation["occupancy"]
-    names = ("balanced_accuracy", "exact", "within_one")
+    names = shares_of(found["most"])
     return [
         (
             evaluation["task"], label, *(_share(found[key][name]) for name in names),
@@ -65,15 +80,16 @@ def occupancy_words(evaluation: Row) -> dict[str, str]:
     found = evaluation["occupancy"]
     fixed, most = found["fixed"], found["most"]
     presence, rate = fixed["balanced_accuracy"], fixed["false_presences_per_hour"]
-    exact = f"Counts 0 to {most - 1} and more: {100 * fixed['exact']['value']:.1f} % exact."
+    title = f"Tells presence with a balanced accuracy of {100 * presence['value']:.1f} %."
+    if most > 1:
+        title = f"Counts 0 to {most - 1} and more: {100 * fixed['exact']['value']:.1f} % exact."
     others = " and ".join(
         f"{100 * found[key]['balanced_accuracy']['value']:.1f} % of {label}"
         for key, label in (("four_quadrant", "four quadrants"), ("photodiode", "one photodiode"))
     )
     places = count(presence["n_participants"], "place")
     return {
-        "title": exact if most > 1 else
-        f"Tells presence with a balanced accuracy of {100 * presence['value']:.1f} %.",
+        "title": title,
         "places": f"In {places} it had never seen, with people it had never seen: presence "
         f"{_share(presence)}, against {others}. Somebody was told of where there was nobody "
         f"{count(rate['n_events'], 'time')} in {time_counted(rate['hours'])}: {_false(rate)} an "
@@ -93,7 +109,9 @@ def occupancy_page(evaluation: Row) -> str:
         style=Markup(page_style()),  # noqa: S704 - the house's own style sheet
         words=occupancy_words(evaluation),
         rows=occupancy_rows(evaluation),
-        cautions=CAUTIONS,
+        headings=occupancy_headings(evaluation),
+        shares={share: _HEADINGS[share] for share in shares_of(evaluation["occupancy"]["most"])},
+        cautions=[*CAUTIONS, *(each["text"] for each in evaluation["cautions"])],
         peer=PEER,
         emulated=emulated_words(evaluation),
     )

@@ -8,7 +8,7 @@ from typing import Any
 from rich.table import Table
 
 from runtime.intervals import time_counted
-from trainer.tell.occupancy import CAUTIONS, occupancy_rows
+from trainer.tell.occupancy import CAUTIONS, occupancy_headings, occupancy_rows
 from trainer.tell.quantity import quantity_rows, quantity_words
 from trainer.tell.sentences import count, emulated_words, per_hour
 from trainer.tell.source import source_rows, source_words
@@ -138,7 +138,7 @@ def _quantity_table(evaluation: dict[str, Any]) -> Table:
 
 def _occupancy_table(evaluation: dict[str, Any]) -> Table:
     table = Table(title="Presence and count in places held out of training (95 % interval)")
-    for heading in ("model", "pipeline", "presence", "exact", "within one", "false an hour"):
+    for heading in ("model", *occupancy_headings(evaluation)):
         table.add_column(heading)
     for row in occupancy_rows(evaluation):
         table.add_row(*row)

@@ -83,7 +83,7 @@ class OccupancyFigures(_Open):
     """Presence and count of one variant, over places."""
 
     balanced_accuracy: Figure
-    exact: Figure
+    exact: Figure | None = None
 
 
 class OccupancyEvaluation(_Open):
@@ -173,6 +173,14 @@ class Group(_Open):
         return f"{self.grouping.replace('_', ' ')} {self.name}"
 
 
+class GroupRow(_Open):
+    """A group of people, or of takes, named or not."""
+
+    name: str
+    accuracy: Figure
+    enough_people: bool = False
+
+
 class Evaluation(_Open):
     """The parts of ``evaluation.json`` that a budget shows; other keys are ignored."""
 
@@ -188,6 +196,8 @@ class Evaluation(_Open):
     events: Events | None = None
     worst_group: Group | None = None
     worst_group_in_turn: Group | None = None
+    groups: dict[str, tuple[GroupRow, ...]] = Field(default_factory=dict)
+    groups_in_turn: dict[str, tuple[GroupRow, ...]] = Field(default_factory=dict)
     recorded_by: tuple[str, ...] = ()
 
     @model_validator(mode="before")
@@ -219,6 +229,27 @@ class Evaluation(_Open):
         """The worst of the locked people's groups and of those of training people in turn."""
         groups = [g for g in (self.worst_group, self.worst_group_in_turn) if g is not None]
         return min(groups, key=lambda group: group.accuracy.value, default=None)
+
+    @property
+    def untold_groups(self) -> tuple[str, ...]:
+        """Groups with too few people to be named, locked and in turn, as ``handedness left (4)``.
+
+        Where nobody differs in something, there is one group of everybody, and nothing untold.
+        """
+        most: dict[tuple[str, str], int] = {}
+        told: set[tuple[str, str]] = set()
+        for groups in (self.groups, self.groups_in_turn):
+            for grouping, rows in groups.items():
+                for row in rows:
+                    key, n = (grouping, row.name), row.accuracy.n_participants or 0
+                    most[key] = max(most.get(key, 0), n)
+                    told |= {key} if row.enough_people else set()
+        several = {g for g, _ in most if sum(other == g for other, _ in most) > 1}
+        return tuple(
+            f"{grouping.replace('_', ' ')} {name} ({n})"
+            for (grouping, name), n in sorted(most.items())
+            if (grouping, name) not in told and grouping in several and n
+        )
 
     @property
     def kind_words(self) -> str:

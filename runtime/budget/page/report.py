@@ -41,7 +41,7 @@ from runtime.budget.page.side_by_side import (
     side_by_side,
 )
 from runtime.budget.price.light import CAUTION, CLOSEST_MM, Glance
-from runtime.budget.price.power import FORMULAS, PARTS, STATES
+from runtime.budget.price.power import PARTS, STATES, formulas_of
 from runtime.budget.result import Budget
 from runtime.budget.verdict.planning import many
 from runtime.errors import UsageError
@@ -61,7 +61,8 @@ _VIEWING_S = (10.0, 1000.0)
 _N_SENSITIVE, _N_SYMBOLS = 8, 8
 _STATES = {
     "crossed": "Crossed: the value keeps the limit, a part of its interval does not.",
-    "unknown": "Unknown: the model folder does not hold the value, which counts as broken.",
+    "unknown": "Unknown: the model folder does not hold the value, or not of every group that the "
+    "limit is about, which counts as broken.",
 }
 
 
@@ -288,7 +289,7 @@ def budget_page(results: Sequence[Budget]) -> str:
             headline=headline_of_all(results, names),
             style=Markup(page_style()),  # noqa: S704 - our own file
             marks=MARKS,
-            formulas=FORMULAS,
+            formulas=formulas_of({name for r in results for name in r.inputs}),
             parts=PARTS,
             caution=CAUTION,
             closest_mm=CLOSEST_MM,

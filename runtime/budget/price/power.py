@@ -9,7 +9,7 @@ Conventions: charge in nC, energy in uJ, power in uW; mA x us = nC; uA x us = pC
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from typing import Any
 
 import numpy as np
@@ -28,12 +28,15 @@ __all__ = [
     "busy_us",
     "controller_cycles",
     "dark_electrons",
+    "formulas_of",
     "frame_energy",
     "frame_time_us",
     "frames_a_day",
     "latency_ms",
     "led_load",
     "pulse_us",
+    "slept_us",
+    "started_us",
     "woken_us",
 ]
 
@@ -103,6 +106,24 @@ FORMULAS: dict[str, str] = {
     "added draw over spread": "average uW / 1e3 / (host.spread x host.baseline_power)",
 }
 
+_ASLEEP: dict[str, str] = {
+    "slept us": "state.sleeps x (exposure us + driver.settle_time): the controller sleeps "
+    "through so many exposures of a frame; 0 where they are no input",
+    "waiting for pixels": FORMULAS["waiting for pixels"].replace(
+        "frame time", "(frame time us - slept us)"
+    ),
+    "wake-ups": "((1 + state.sleeps) x " + FORMULAS["wake-ups"].removeprefix("("),
+    "latency ms": "((1 + state.sleeps) x (mcu.start_time + mcu.start_change_time)"
+    + FORMULAS["latency ms"].removeprefix("(mcu.start_time + mcu.start_change_time"),
+}
+"""What these formulas are where a controller sleeps while the sensor exposes."""
+
+
+def formulas_of(inputs: Container[str]) -> dict[str, str]:
+    """Return the text of the formulas that some inputs, by name, go into."""
+    sleeps = any(f"{state}.sleeps" in inputs for state in STATES)
+    return FORMULAS | _ASLEEP if sleeps else FORMULAS
+
 
 def pulse_us(v: Values, state: str) -> Any:
     """Microseconds that the LED is lit in a frame of a state, or the same time dark.
@@ -127,6 +148,11 @@ def frame_time_us(v: Values, state: str) -> Draws:
     return total
 
 
+def slept_us(v: Values, state: str) -> Any:
+    """Microseconds of a frame's exposures that the controller sleeps through."""
+    return v.get(f"{state}.sleeps", 0.0) * pulse_us(v, state)
+
+
 def controller_cycles(v: Values, state: str) -> Any:
     """Cycles that one frame takes on the controller: executed ones, and waits for its flash.
 
@@ -145,7 +171,7 @@ def busy_us(v: Values, state: str) -> Any:
 
     Where frames differ in work, that of the frame with the most counts.
     """
-    woken = _started_us(v) + woken_us(v, state)
+    woken = started_us(v, state) + woken_us(v, state)
     cycles = controller_cycles(v, state) + v.get(f"{state}.peak_cycles", 0.0)
     return woken + frame_time_us(v, state) + cycles / v[f"{state}.clock"]
 
@@ -206,7 +232,8 @@ def frame_energy(v: Values, state: str) -> dict[str, Any]:
         "sensor bias": v["readout.bias_power"] * on_us / 1e6,
         "compute": controller_cycles(v, state)
         / v[f"{state}.clock"] * _run_power_uw(v, state) / 1e6,
-        "waiting for pixels": _grown(v, "wait") * v["mcu.supply"] * on_us / 1e6,
+        "waiting for pixels": _grown(v, "wait")
+        * v["mcu.supply"] * (on_us - slept_us(v, state)) / 1e6,
         "wake-ups": _wake_up_pc(v, state) * v["mcu.supply"] / 1e6,
         "transfer": read * v["sensor.bits"] * _bit_energy_pj(v) / 1e6,
     }  # fmt: skip
@@ -215,12 +242,13 @@ def frame_energy(v: Values, state: str) -> dict[str, Any]:
 def _wake_up_pc(v: Values, state: str) -> Any:
     """Picocoulombs (uA x us) that the controller takes on its ways between states in a frame."""
     woken = woken_us(v, state) * v[f"{state}.wake_up_current"]
-    return _started_us(v) * v["mcu.start_current"] + woken
+    return started_us(v, state) * v["mcu.start_current"] + woken
 
 
-def _started_us(v: Values) -> Any:
-    """Microseconds from the sleeping state to the waiting one."""
-    return v["mcu.start_time"] + v["mcu.start_change_time"]
+def started_us(v: Values, state: str) -> Any:
+    """Microseconds of a frame from the sleeping state to the waiting one, each time it wakes."""
+    once = v["mcu.start_time"] + v["mcu.start_change_time"]
+    return (1.0 + v.get(f"{state}.sleeps", 0.0)) * once
 
 
 def _bit_energy_pj(v: Values) -> Any:

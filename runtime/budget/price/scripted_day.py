@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from runtime.budget.price.power import frame_time_us, frames_a_day, pulse_us
+from runtime.budget.price.power import frame_time_us, frames_a_day, pulse_us, slept_us
 from runtime.firmware.day.script import BoardTimes, DayScript
 from runtime.firmware.day.tally import DayTally
 from runtime.firmware.setting import DeviceSetting
@@ -91,7 +91,10 @@ def price_day(
         of periods, and by less than one watching frame at the end of the day.
     """
     setting, times = setting or DeviceSetting.of(model.sensor), times or BoardTimes()
+    always_on = model.entry.always_on  # which never watches
     spans = awake_spans(script, setting, on_grid=on_grid)
+    if always_on:
+        spans = ((0.0, script.seconds),)
     awake_s = sum(end - start for start, end in spans)
     watched = watching_model(model.sensor, setting.watching_rows).entry
     v: dict[str, Any] = {
@@ -100,7 +103,7 @@ def price_day(
         "usage.hold_time": setting.hold_time_s,
         "usage.visits": len(spans),
         "usage.false_wakes": 0.0,
-        "watching.rate": setting.watching_rate_hz,
+        "watching.rate": 0.0 if always_on else setting.watching_rate_hz,
         "active.rate": setting.frame_rate_hz,
         "watching.pixels": watched.n_pixels_read,
         "active.pixels": model.entry.n_pixels_read,
@@ -111,17 +114,20 @@ def price_day(
         "readout.pixel_time": times.pixel_us,
         "sensor.bits": 0.0,
         "sensor_link.bit_rate": 1.0,
+        "watching.sleeps": setting.sleeps_in("watching"),
+        "active.sleeps": setting.sleeps_in("active"),
     }
     frames = frames_a_day(v)
     lit_us = {state: float(pulse_us(v, state)) * float(n) for state, n in frames.items()}
     sensor_s = sum(float(frame_time_us(v, s)) * n for s, n in frames.items()) / 1e6
+    slept_s = sum(float(slept_us(v, s)) * n for s, n in frames.items()) / 1e6
     return DayTally(
         watching_frames=frames["watching"],
         active_frames=float(frames["active"]),
-        wakes=len(spans),
-        wake_ups=frames["watching"] + float(frames["active"]),
+        wakes=0 if always_on else len(spans),
+        wake_ups=sum(float(n) * (1 + v[f"{s}.sleeps"]) for s, n in frames.items()),
         led_watching_uc=setting.watching_led_current_ma * lit_us["watching"] / 1e3,
         led_active_uc=setting.led_current_ma * lit_us["active"] / 1e3,
         sensor_s=sensor_s,
-        sleep_s=script.seconds - sensor_s,
+        sleep_s=script.seconds - sensor_s + slept_s,
     )

@@ -25,8 +25,8 @@ class Limits(BaseModel):
 
     ``verdict`` is the worst that is let through; undecided then crosses ``hidden``. Accuracy, that
     of the worst group (the evaluation says which), event F1 and the light margin (limit for the eye
-    over value) are floors, all others ceilings. Where no group has enough people to be named, a
-    limit for the worst is not known to be kept.
+    over value) are floors, all others ceilings. Where a group has too few people to be named, a
+    limit for the worst is not known to be kept: whoever is in it may be served worse.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
@@ -67,11 +67,16 @@ class _File(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class Basis:
-    """Where a value comes from, and how much was counted or drawn for it."""
+    """Where a value comes from, and how much was counted or drawn for it.
+
+    ``missing`` is of whom a value is not known who might keep a limit no longer; empty where it is
+    of everybody.
+    """
 
     kind: Kind | Literal["computed"]
     origin: str
     counted: str = ""
+    missing: str = ""
 
 
 POWER_MODEL = Basis("computed", "power model")
@@ -82,8 +87,9 @@ class Check:
     """One limit held against its value.
 
     ``state`` is ``kept``, ``broken``, ``crossed`` (the value keeps the limit, a part of its
-    interval does not) or ``unknown`` (the model folder does not hold the value; counts as broken).
-    The value is the median where there are draws. ``word`` is the answer where it is a word.
+    interval does not) or ``unknown`` (the model folder does not hold the value, or not of everybody
+    whom the limit is about; counts as broken). The value is the median where there are draws.
+    ``word`` is the answer where it is a word.
     """
 
     what: str
@@ -111,12 +117,14 @@ class Check:
         side = "at least" if self.at_least else "at most"
         limit = f"limit {side} {_number(self.limit, self.unit)}"
         if self.value is None:
-            return f"{self.state:8} {self.what}: not known, {limit}"
+            missing = f"; {self.basis.missing}" if self.basis.missing else ""
+            return f"{self.state:8} {self.what}: not known, {limit}{missing}"
         found = _number(self.value.median, self.unit)
         if self.value.low < self.value.high:
             found += f" ({_number(self.value.low)} to {_number(self.value.high)})"
         said = f"{self.word}, {found}" if self.word else found
-        counted = f"; {self.basis.counted}" if self.basis.counted else ""
+        further = (self.basis.counted, self.basis.missing)
+        counted = "".join(f"; {words}" for words in further if words)
         return f"{self.state:8} {self.what}: {said}, {limit}{counted}"
 
     def keeps(self, strict: bool = False) -> bool:
@@ -134,7 +142,7 @@ class Check:
             "state": self.state,
             "margin": self.margin,
             "origin": f"{self.basis.kind}: {self.basis.origin}",
-            "counted": self.basis.counted,
+            "counted": "; ".join(filter(None, (self.basis.counted, self.basis.missing))),
             "word": self.word or None,
         }
 
@@ -175,6 +183,8 @@ def check(
         worst = value.low if at_least else value.high
         if sign * value.median > sign * limit:
             state = "broken"
+        elif basis.missing:
+            state = "unknown"
         elif sign * worst > sign * limit:
             state = "crossed"
     return Check(what, unit, value, limit, at_least, state, basis)

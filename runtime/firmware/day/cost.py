@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from runtime.errors import FormatError, ToolError
 from runtime.firmware.day.run import Board
 from runtime.firmware.day.script import BoardTimes, DayScript, Kind
+from runtime.firmware.emit.device.asleep_text import ASLEEP
 from runtime.firmware.emit.device.program_text import DEVICE_C
 from runtime.firmware.machine.compile import CompiledFirmware
 from runtime.firmware.machine.cores import Core
@@ -31,7 +32,9 @@ __all__ = ["DeviceCost", "FrameCost", "device_cost", "interrupt_cycles"]
 
 _BOARD = re.compile(r"harness|pw_board_")
 _INTERRUPTS = ("pw_device_sensor_ready", "pw_device_exposed", "pw_device_rows_read")
-_OWN = frozenset(re.findall(r"^(?:static )?(?:int|void) (\w+)\(", DEVICE_C, re.MULTILINE))
+_OWN = frozenset(
+    re.findall(r"^(?:static )?(?:int|void) (\w+)\(", ASLEEP["EXPOSING"] + DEVICE_C, re.MULTILINE)
+)
 """Functions of ``pw_device.c``; a compiler may add a suffix to the name of one that it splits."""
 _REST_FRAMES, _MOVING_FRAMES = 30, 20
 """Watching frames before anything moves, the first of which warm up, and while something does."""

@@ -21,7 +21,7 @@ from runtime.stages.contract.stage import Counts
 
 __all__ = ["Board", "DayRun", "compile_device", "run_day"]
 
-_CLOCK = struct.Struct("<QQQQQ IIIII IIIII 4x")
+_CLOCK = struct.Struct("<QQQQQQ IIIIII IIIII 4x")
 _MOST_STATE = 3
 _SETTING = struct.Struct("<QIII4x")
 _TOLD = struct.Struct("<Qi4x")
@@ -122,9 +122,9 @@ class Board:
     def result(self) -> DayRun:
         """Return what became of the script."""
         clock = _CLOCK.unpack(self._read("clock", _CLOCK.size))
-        _, slept_us, waited_us, *lit_us = clock[:5]
-        _, slept_ns, waited_ns, *lit_ns = clock[5:10]
-        current_ua, other = clock[10:12], clock[12]
+        _, slept_us, waited_us, *lit_us, exposed_us = clock[:6]
+        _, slept_ns, waited_ns, *lit_ns, exposed_ns = clock[6:12]
+        current_ua, other = clock[12:14], clock[14]
         if other:
             raise ToolError("scripted day", "LED current", "changing", "one of each state")
         lit = [us + ns / 1e3 for us, ns in zip(lit_us, lit_ns, strict=True)]
@@ -134,7 +134,7 @@ class Board:
         charge = [ua * us / 1e6 for ua, us in zip(current_ua, lit, strict=True)]
         tally = DayTally(
             words["watching_frames"], words["active_frames"], words["wakes"], words["wake_ups"],
-            charge[0], charge[1], (waited_us + waited_ns / 1e3) / 1e6,
+            charge[0], charge[1], (waited_us + exposed_us + (waited_ns + exposed_ns) / 1e3) / 1e6,
             (slept_us + slept_ns / 1e3) / 1e6,
         )  # fmt: skip
         told = self._read("told", _TOLD.size * min(words["told"], MOST_TOLD))

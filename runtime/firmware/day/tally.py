@@ -19,13 +19,14 @@ class DayTally:
     wakes : float
         How often the watching stage woke the model.
     wake_ups : float
-        How often the controller was woken from sleep.
+        How often the controller was woken from sleep, that during exposures among it.
     led_watching_uc, led_active_uc : float
         Charge through the LED, microcoulombs.
     sensor_s : float
         Seconds in which the sensor was powered, exposed or was read.
     sleep_s : float
-        Seconds asleep. Computing takes no time on this clock: it is counted in instructions.
+        Seconds asleep, exposures that are slept through among them. Computing takes no time on this
+        clock: it is counted in instructions.
     """
 
     watching_frames: float

@@ -7,7 +7,12 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from runtime.files import refresh_fingerprint, write_whole
-from runtime.firmware.emit.device.program import BUILD_FILES, DEVICE_FILES, device_text
+from runtime.firmware.emit.device.program import (
+    BUILD_FILES,
+    DEVICE_FILES,
+    build_text,
+    device_text,
+)
 from runtime.firmware.emit.generate import MODEL_FILES, generate
 from runtime.firmware.emit.scenes import choose_scenes
 from runtime.firmware.emit.watch import WATCH_FILES, watch_text
@@ -47,7 +52,7 @@ def firmware_text(
         generate(model, footprint, scenes, setting)
         | watch_text(model.sensor, setting.watching_rows)
         | device_text(model, setting)
-        | BUILD_FILES
+        | build_text(setting)
     )
 
 

@@ -241,6 +241,9 @@ def _calls(parts: list[_Part]) -> str:
     for index, (before, part) in enumerate(pairwise(parts), start=1):
         state = "s, " if part.c.state else ""
         call = f"{part.label}_run({state}{before.place}, {part.place})"
+        if part.c.settles:
+            settle = f"{part.label}_settle(s, {before.place});"
+            lines.append(f"    if (s->settling != 0u) {{\n        {settle}\n    }}\n")
         next_seldom = index + 1 < len(parts) and parts[index + 1].seldom
         if next_seldom and not part.seldom:
             lines.append(f"    if ({call} != 0) {{ /* the same values give the same again */\n")
@@ -271,6 +274,7 @@ def _scratch(parts: list[_Part]) -> str:
         "    uint32_t rows_done; /* rows of this frame so far, of those that are read */\n"
     )
     lines.append("    int32_t rows_error; /* the first error of this frame's rows, or 0 */\n")
+    lines.append("    uint32_t settling; /* whether the next frame stands for all before it */\n")
     for part in (p for p in (*parts[-2:], *parts[:-2]) if p.has_own_place):
         lines.append(f"    {part.y.ctype} {part.label}_y[{part.y.length}]; /* {part.kind} */\n")
     lines += [

@@ -50,6 +50,10 @@ typedef struct {
 /* Forget everything: the state before the first frame. */
 void pw_init(pw_state *s);
 
+/* Let the next frame stand for all that came before it, as if the scene had been so all along. Call
+ * it after pw_init where frames begin with a hand in view: else it would seem to have just come. */
+void pw_settle(pw_state *s);
+
 /* Take one frame pair; returns the @EVENT@. Counts are trusted, unless pw_model.c is compiled with
  * PW_CHECK_COUNTS: then any over the maximum gives PW_ERROR_COUNTS. */
 int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark);
@@ -138,6 +142,11 @@ void pw_init(pw_state *s)
     }
 @INIT@}
 
+void pw_settle(pw_state *s)
+{
+    s->settling = 1u;
+}
+
 const char *pw_version(void)
 {
     return PW_VERSION;
@@ -152,7 +161,8 @@ const char *pw_model_id(void)
 STEP_C = """\
 static int32_t finish(pw_state *s)
 {
-@CALLS@    return @OUTPUTS@[0];
+@CALLS@    s->settling = 0u;
+    return @OUTPUTS@[0];
 }
 
 #if defined(PW_CHECK_COUNTS) || !defined(PW_TRUST_ROWS)

@@ -47,10 +47,12 @@ typedef struct {
     uint64_t slept_us; /* whole time in sleep; ns beside it */
     uint64_t waited_us;
     uint64_t lit_us[2]; /* of watching, of active */
+    uint64_t exposed_us; /* asleep, while the sensor did */
     uint32_t ns; /* 0 to 999 more, of each */
     uint32_t slept_ns;
     uint32_t waited_ns;
     uint32_t lit_ns[2];
+    uint32_t exposed_ns;
     uint32_t current_ua[2]; /* of the last light */
     uint32_t other_currents; /* lights of another current than the one before, of a kind */
     uint32_t wake_ups;
@@ -221,6 +223,14 @@ void pw_board_sleep_until(uint32_t time_us)
 {
     const uint64_t left_us = harness_setting.end_us - harness_clock.us;
     uint32_t us = time_us - pw_board_now_us();
+    if (coming == EXPOSED) { /* what else a sensor does comes to nobody who sleeps */
+        harness_clock.wake_ups++;
+        harness_add(&harness_clock.us, &harness_clock.ns, coming_ns);
+        harness_add(&harness_clock.slept_us, &harness_clock.slept_ns, coming_ns);
+        harness_add(&harness_clock.exposed_us, &harness_clock.exposed_ns, coming_ns);
+        harness_come();
+        return;
+    }
     if (us > left_us) {
         us = (uint32_t)left_us;
     }

@@ -1,18 +1,19 @@
 """The integer arithmetic of alignment: from four dot products to a place within a cell.
 
 A cell's four corners hold filters; a readout's dot products with them, ``d``, lie for every place
-``delta`` within the cell and every brightness A on a known surface, ``d = A mu(delta)``. Training
-fits, for each cell, the filters' best linear unbiased combinations for the error of x and of y as
-polynomials of delta, so that
+delta within the cell and every brightness A on a known surface, ``d = A mu(delta)``. Training finds
+three combinations of the four: ``alpha = a . d`` for the brightness, and ``c_x . d`` and
+``c_y . d``, which over alpha are all but the place itself; noise that says nothing of the place is
+what they leave out. What they say for each place is known, and so polynomials of the fifth power
+turn ``u = c . d / alpha`` into the place:
 
-    p(delta) = sum over m of (C[m] . d) delta^m / (a . d)
+    delta = F(u).
 
-is zero at the true place and falls with slope 1 around it: ``delta += p(delta)`` is Newton's step.
-A third polynomial gives the root of the energy that the source left.
+A third polynomial, of the place, gives the root of the energy that the source left, over alpha.
 
-Numbers: d is cut to 14 bits by a block exponent, coefficients have 14 bits, their products with d
-sum to at most 2**30. What is divided by ``a . d`` goes through a table of reciprocals, whose error
-only scales a step. Places are in 2**-14 of a cell.
+Numbers: d is cut to 16 bits by a block exponent, combinations have 12 bits and so sum to less than
+2**30. Division by alpha is a table of reciprocals and one of Newton's steps, good to 6e-5: a
+twentieth of what a million electrons' noise is. Places are in 2**-14 of a cell.
 """
 
 from __future__ import annotations
@@ -23,39 +24,52 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.fixedpoint import bit_length, round_shift, scale
-from runtime.stages.alignment.geometry import DELTA_BITS, N_MONOMIALS
+from runtime.stages.alignment.geometry import (
+    DELTA_BITS,
+    N_COMBINED,
+    N_CORNERS,
+    N_OF_PLACE,
+    N_OF_ROOT,
+)
 from runtime.stages.contract.stage import Float64, Int64
 
 __all__ = [
+    "ACCEPTED",
     "ALPHA_FLOOR_BITS",
+    "COMBINATION_LIMIT",
     "D_BITS",
-    "N_STEPS",
+    "POLYNOMIAL_LIMIT",
     "RECIPROCALS",
-    "RECIPROCAL_BITS",
+    "ROOT_SHIFT",
     "SEARCH_BITS",
-    "TERM_LIMIT",
     "Aligned",
     "block_cut",
+    "inverse_mantissa",
+    "is_beyond",
     "log_level",
     "monomials",
     "placed",
     "placed_float",
 ]  # fmt: skip
 
-D_BITS = 14
+D_BITS = 16
 SEARCH_BITS = 14
-TERM_LIMIT = (1 << 14) - 1
-"""Largest magnitude of a coefficient."""
-N_STEPS = 4
+COMBINATION_LIMIT = (1 << 12) - 1
+"""Largest magnitude of a coefficient that a dot product is multiplied with."""
+POLYNOMIAL_LIMIT = (1 << 17) - 2
+"""Of a polynomial's coefficients all magnitudes sum to no more."""
+ACCEPTED = 5 << (DELTA_BITS - 3)
+"""An eighth of a cell beyond its edge a place is still as good as the neighbour's."""
 ALPHA_FLOOR_BITS = 23
 """A weaker amplitude than this in steps of its coefficients is none at all."""
-RECIPROCAL_BITS = 6
-_UNIT = 1 << RECIPROCAL_BITS
-_MIDDLES = 2 * np.arange(_UNIT, dtype=np.int64) + 1
-RECIPROCALS: Int64 = ((2 * _UNIT << 15) + (2 * _UNIT + _MIDDLES) // 2) // (2 * _UNIT + _MIDDLES)
+_HALVES = 64
+_MIDDLES = 2 * np.arange(_HALVES, dtype=np.int64) + 1
+RECIPROCALS: Int64 = ((2 * _HALVES << 15) + (2 * _HALVES + _MIDDLES) // 2) // (
+    2 * _HALVES + _MIDDLES
+)
 """``2**15 / (1 + f)`` in the middle of each interval of the mantissa f."""
-_COEFFICIENT_LIMIT = (1 << 16) - 1
-_ENERGY_DROP = 14
+ROOT_SHIFT = 45
+"""A root energy is its share times the amplitude over 2**30."""
 
 
 class Aligned(NamedTuple):
@@ -77,15 +91,35 @@ def block_cut(values: Int64, n_bits: int) -> tuple[Int64, Int64]:
     return round_shift(values, shift[:, None]), shift
 
 
-def monomials(place: Any) -> list[Any]:
-    """Return the monomials of places (n, 2) in steps of 2**-14, each product rounded to such steps.
+def inverse_mantissa(mantissa: Int64) -> Int64:
+    """Return ``2**30 / mantissa`` of 2**15 to 2**16 - 1, to 6e-5 and below 2**15."""
+    first = RECIPROCALS[(mantissa >> 9) - _HALVES]
+    off = ((1 << 30) - mantissa * first) >> 15
+    return np.asarray(first + ((first * off) >> 15))
 
-    In order: x, y, x x, x y, y y, x x x, x x y, x y y, y y y.
+
+def is_beyond(place: Any) -> NDArray[np.bool_]:
+    """Return which places (n, 2), in steps of 2**-14, are not accepted in their cell."""
+    return np.asarray(np.abs(place).max(axis=1, initial=0) > ACCEPTED)
+
+
+def monomials(place: Any) -> Int64:
+    """Return the monomials of places (n, 2) in steps of 2**-14, int64 (n, 21), up to the fifth.
+
+    By powers, and in each by falling ones of x; each product is rounded to such steps.
     """
     x, y = place[:, 0], place[:, 1]
-    xx, xy, yy = (round_shift(a * b, DELTA_BITS) for a, b in ((x, x), (x, y), (y, y)))
-    cubes = [round_shift(a * b, DELTA_BITS) for a, b in ((xx, x), (xx, y), (yy, x), (yy, y))]
-    return [x, y, xx, xy, yy, *cubes]
+
+    def product(a: Any, b: Any) -> Any:
+        return round_shift(a * b, DELTA_BITS)
+
+    xx, xy, yy = product(x, x), product(x, y), product(y, y)
+    xxx, yyy = product(xx, x), product(yy, y)
+    every = [np.full_like(x, 1 << DELTA_BITS), x, y, xx, xy, yy]
+    every += [xxx, product(xx, y), product(yy, x), yyy]
+    every += [product(a, b) for a, b in ((xx, xx), (xx, xy), (xx, yy), (xy, yy), (yy, yy))]
+    every += [product(xxx, a) for a in (xx, xy, yy)] + [product(yyy, a) for a in (xx, xy, yy)]
+    return np.stack(every, axis=1)
 
 
 def placed(dots: Int64, terms: NDArray[np.integer], gain_bits: int) -> tuple[Int64, Int64, Int64]:
@@ -94,11 +128,11 @@ def placed(dots: Int64, terms: NDArray[np.integer], gain_bits: int) -> tuple[Int
     Parameters
     ----------
     dots : int64 (n, 4)
-    terms : int (n, 21 or 27, 4)
-        Coefficients of the amplitude, then ten of x, ten of y and, where there are more, six of
-        the root energy.
+    terms : int (n, 54 or 64)
+        Combinations for the amplitude, x and y, four numbers each; 21 coefficients of the place
+        along x, and along y; and, where there are more, ten of the root energy.
     gain_bits : int
-        Those of x and y stand in steps ``2**gain_bits`` times those of the amplitude.
+        Combinations for x and y stand in steps ``2**gain_bits`` times those of the amplitude.
 
     Returns
     -------
@@ -109,57 +143,45 @@ def placed(dots: Int64, terms: NDArray[np.integer], gain_bits: int) -> tuple[Int
     shift : int64 (n,)
     """
     cut, shift = block_cut(dots, D_BITS)
-    sums = (terms.astype(np.int64) * cut[:, None, :]).sum(axis=2)
+    wide = terms.astype(np.int64)
+    combined = wide[:, :N_COMBINED].reshape(len(dots), 3, N_CORNERS)
+    sums = (combined * cut[:, None, :]).sum(axis=2)
     alpha = np.maximum(sums[:, 0], 1 << ALPHA_FLOOR_BITS)
     exponent = bit_length(alpha) - 1
-    mantissa = ((alpha << RECIPROCAL_BITS) >> exponent) - _UNIT
-    factor = RECIPROCALS[mantissa]
-    shifts = (exponent + 1 - gain_bits)[:, None]
-    own = sums[:, 1 : 1 + 2 * N_MONOMIALS]
-    steps = np.clip(
-        scale(own, factor[:, None], shifts), -_COEFFICIENT_LIMIT, _COEFFICIENT_LIMIT
-    ).reshape(len(sums), 2, N_MONOMIALS)
-    place = np.zeros((len(dots), 2), dtype=np.int64)
-    for _ in range(N_STEPS):
-        place = np.clip(place + _valued(steps, place), -(1 << DELTA_BITS), 1 << DELTA_BITS)
-    root = np.zeros(len(dots), dtype=np.int64)
-    if terms.shape[1] > 1 + 2 * N_MONOMIALS:
-        energy = round_shift(sums[:, 1 + 2 * N_MONOMIALS :], _ENERGY_DROP)[:, None, :]
-        root = np.clip(_valued(energy, place)[:, 0], 0, (1 << 15) - 1)
+    mantissa = alpha >> (exponent - 15)
+    factor, shifts = inverse_mantissa(mantissa)[:, None], (exponent + 1 - gain_bits)[:, None]
+    one = 1 << DELTA_BITS
+    u = np.clip(scale(sums[:, 1:], factor, shifts), -one, one)
+    end = N_COMBINED + 2 * N_OF_PLACE
+    both = wide[:, N_COMBINED:end].reshape(len(dots), 2, N_OF_PLACE)
+    place = np.clip(
+        round_shift((both * monomials(u)[:, None, :]).sum(axis=2), DELTA_BITS), -one, one
+    )
+    if terms.shape[1] == end:
+        return place, np.zeros(len(dots), dtype=np.int64), shift
+    of_root = (wide[:, end:] * monomials(place)[:, :N_OF_ROOT]).sum(axis=1)
+    share = np.clip(round_shift(of_root, DELTA_BITS), 0, (1 << 15) - 1)
+    root = np.minimum((mantissa * share) >> (ROOT_SHIFT - exponent), (1 << 15) - 1)
     return place, root, shift
-
-
-def _valued(coefficients: Int64, place: Int64) -> Int64:
-    """Evaluate polynomials (n, k, 6 or 10) at places (n, 2): (n, k)."""
-    value = coefficients[:, :, 0].copy()
-    every = monomials(place)[: coefficients.shape[2] - 1]
-    for index, monomial in enumerate(every, start=1):
-        value += round_shift(coefficients[:, :, index] * monomial[:, None], DELTA_BITS)
-    return value
 
 
 def placed_float(dots: Float64, terms: Float64, gain_bits: int) -> tuple[Float64, Float64]:
     """Find the same on real numbers: places in cells, and the root energy in its unshifted step."""
-    sums = (terms * dots[:, None, :]).sum(axis=2)
+    sums = (terms[:, :N_COMBINED].reshape(len(dots), 3, N_CORNERS) * dots[:, None, :]).sum(axis=2)
     alpha = np.maximum(sums[:, 0], 1e-9)
-    steps = sums[:, 1 : 1 + 2 * N_MONOMIALS].reshape(len(sums), 2, N_MONOMIALS)
-    steps = steps * (2.0**gain_bits / alpha)[:, None, None]
-    place = np.zeros((len(dots), 2))
-    for _ in range(2 * N_STEPS):
-        place = np.clip(place + _valued_float(steps, place), -1.0, 1.0)
-    root = np.zeros(len(dots))
-    if terms.shape[1] > 1 + 2 * N_MONOMIALS:
-        energy = sums[:, None, 1 + 2 * N_MONOMIALS :] / 2.0**_ENERGY_DROP
-        root = np.maximum(_valued_float(energy, place)[:, 0], 0.0)
-    return place, root
+    u = np.clip(sums[:, 1:] * (2.0**gain_bits / alpha)[:, None], -1.0, 1.0)
+    end = N_COMBINED + 2 * N_OF_PLACE
+    both = terms[:, N_COMBINED:end].reshape(len(dots), 2, N_OF_PLACE) / 2.0**DELTA_BITS
+    place = np.clip((both * _monomials_float(u)[:, None, :]).sum(axis=2), -1.0, 1.0)
+    if terms.shape[1] == end:
+        return place, np.zeros(len(dots))
+    share = (terms[:, end:] * _monomials_float(place)[:, :N_OF_ROOT]).sum(axis=1)
+    return place, np.maximum(share, 0.0) * alpha / 2.0 ** (ROOT_SHIFT - 15)
 
 
-def _valued_float(coefficients: Float64, place: Float64) -> Float64:
+def _monomials_float(place: Float64) -> Float64:
     x, y = place[:, 0], place[:, 1]
-    every = [np.ones_like(x), x, y, x * x, x * y, y * y]
-    every += [x * x * x, x * x * y, x * y * y, y * y * y]
-    values = np.stack(every[: coefficients.shape[2]], axis=1)
-    return np.asarray((coefficients * values[:, None, :]).sum(axis=2))
+    return np.stack([x ** (n - j) * y**j for n in range(6) for j in range(n + 1)], axis=1)
 
 
 def log_level(energy: Int64) -> Int64:

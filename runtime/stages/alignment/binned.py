@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.fixedpoint import MAX_MULTIPLIER, MAX_SHIFT, bit_length, round_shift, scale
-from runtime.stages.alignment.arithmetic import RECIPROCALS
+from runtime.stages.alignment.arithmetic import inverse_mantissa
 from runtime.stages.alignment.energy import TOLERANCE_SHIFT, in_steps
 from runtime.stages.contract.stage import Float64, Int64, require
 
@@ -76,7 +76,7 @@ def mean_factor(n_bins: int) -> tuple[int, int]:
 def _quotient(cross: Int64, square: Int64) -> Int64:
     """Return ``cross / square`` in Q10, 0 to 2**15 - 1; 0 of squares that rounding could make.
 
-    A table of reciprocals and one of Newton's steps, good to 5e-5. A single step of Q10 is none, so
+    Good to 6e-5. A single step of Q10 is none, so
     that rounding never makes the quotient twice what it is: the C takes no negative difference.
     """
     exponent = np.maximum(bit_length(square) - 1, LEAST_SQUARE_BITS)
@@ -85,9 +85,7 @@ def _quotient(cross: Int64, square: Int64) -> Int64:
         square << np.maximum(15 - exponent, 0),
         square >> np.maximum(exponent - 15, 0),
     )
-    first = RECIPROCALS[np.clip((mantissa >> 9) - 64, 0, 63)]
-    off = ((1 << 30) - mantissa * first) >> 15
-    factor = first + ((first * off) >> 15)
+    factor = inverse_mantissa(np.clip(mantissa, 1 << 15, (1 << 16) - 1))
     found = np.minimum(scale(np.maximum(cross, 0), factor, exponent + 5), _MOST_FACTOR)
     return np.where((square < 1 << LEAST_SQUARE_BITS) | (found < 2), 0, found)
 

@@ -35,7 +35,7 @@ PW_LOCAL uint64_t @P@_wide(uint32_t x, uint32_t y)
     return ((uint64_t)((x >> 16) * y) << 16) + ((x & 0xFFFFu) * y);
 }
 
-/* cross / square in Q10, by a reciprocal and one of Newton's steps. */
+/* cross / square in Q10, good to 6e-5. */
 PW_LOCAL uint32_t @P@_quotient(int32_t cross, int32_t square)
 {
     if ((cross <= 0) || (square < (1 << @LEAST_SQUARE@))) {
@@ -44,10 +44,7 @@ PW_LOCAL uint32_t @P@_quotient(int32_t cross, int32_t square)
     const int32_t exponent = @P@_bits((uint32_t)square) - 1;
     const int32_t mantissa = (int32_t)((exponent < 15) ? ((uint32_t)square << (15 - exponent))
                                                        : ((uint32_t)square >> (exponent - 15)));
-    const int32_t first = @P@_reciprocal[(mantissa >> 9) - 64];
-    const int32_t off = pw_asr32(1073741824 - (mantissa * first), 15);
-    const int32_t factor = first + pw_asr32(first * off, 15);
-    const int32_t found = pw_requant(cross, factor, exponent + 5);
+    const int32_t found = pw_requant(cross, @P@_inverse(mantissa), exponent + 5);
     return (found < 2) ? 0u : (uint32_t)((found < 32767) ? found : 32767);
 }
 

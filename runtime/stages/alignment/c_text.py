@@ -10,117 +10,26 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from runtime.stages.alignment.arithmetic import (
+    ACCEPTED,
     ALPHA_FLOOR_BITS,
     D_BITS,
-    N_STEPS,
-    RECIPROCAL_BITS,
     RECIPROCALS,
+    ROOT_SHIFT,
     SEARCH_BITS,
 )
 from runtime.stages.alignment.binned import LEAST_SQUARE_BITS, mean_factor
 from runtime.stages.alignment.c_binned import BINNED, STEPS
 from runtime.stages.alignment.c_kernel import four_c
+from runtime.stages.alignment.c_place import PLACE
 from runtime.stages.contract.c_text import CStage, Edge, fill, table
 
 if TYPE_CHECKING:
     from runtime.stages.alignment.geometry import CellGrid
 
 __all__ = ["registration_c"]
-
-_PLACE = """\
-PW_LOCAL int32_t @P@_bits(uint32_t value)
-{
-    int32_t n = 0;
-    for (int32_t half = 16; half > 0; half >>= 1) {
-        if ((value >> half) != 0u) {
-            value >>= half;
-            n += half;
-        }
-    }
-    return n + (int32_t)value;
-}
-
-/* Bits above @D_BITS@ that the largest of n magnitudes has. */
-PW_LOCAL int32_t @P@_surplus(const int32_t *values, uint32_t n)
-{
-    uint32_t most = 0u;
-    for (uint32_t i = 0u; i < n; i++) {
-        most |= (uint32_t)((values[i] < 0) ? -values[i] : values[i]);
-    }
-    const int32_t bits = @P@_bits(most);
-    return (bits > @D_BITS@) ? (bits - @D_BITS@) : 0;
-}
-
-PW_LOCAL int32_t @P@_cut(int32_t value, int32_t shift)
-{
-    return pw_asr32(value + (int32_t)((1UL << shift) >> 1), shift);
-}
-
-PW_LOCAL int32_t @P@_sum(const int16_t *terms, const int32_t *d)
-{
-    return (terms[0] * d[0]) + (terms[1] * d[1]) + (terms[2] * d[2]) + (terms[3] * d[3]);
-}
-
-/* A polynomial of x and y; m holds the n monomials after 1, in Q14. */
-PW_LOCAL int32_t @P@_value(const int32_t *c, const int32_t *m, uint32_t n)
-{
-    int32_t value = c[0];
-    PW_UNROLL
-    for (uint32_t i = 0u; i < n; i++) {
-        value += @P@_cut(c[i + 1u] * m[i], 14);
-    }
-    return value;
-}
-
-/* A place within a cell from dot products with its corners, by @N_STEPS@ of Newton's steps.
- * at: the place in Q14 of the cell, root energy, its exponent. */
-PW_STAGE void @P@_place(int32_t *d, const int16_t *terms, int32_t gain, int with_root, int32_t *at)
-{
-    int32_t c[20];
-    int32_t m[9] = {0, 0, 0, 0, 0, 0, 0, 0, 0};
-    const int32_t shift = @P@_surplus(d, 4u);
-    for (uint32_t i = 0u; i < 4u; i++) {
-        d[i] = @P@_cut(d[i], shift);
-    }
-    int32_t alpha = @P@_sum(terms, d);
-    if (alpha < (1 << @ALPHA_FLOOR@)) {
-        alpha = 1 << @ALPHA_FLOOR@;
-    }
-    const int32_t exponent = @P@_bits((uint32_t)alpha) - 1;
-    const int32_t mantissa = (alpha >> (exponent - @TABLE_BITS@)) - (1 << @TABLE_BITS@);
-    const int32_t factor = @P@_reciprocal[mantissa];
-    for (uint32_t i = 0u; i < 20u; i++) {
-        terms = &terms[4];
-        const int32_t step = pw_requant(@P@_sum(terms, d), factor, exponent + 1 - gain);
-        c[i] = pw_sat(step, -65535, 65535);
-    }
-    for (uint32_t turn = 0u; turn < @N_STEPS@u; turn++) {
-        const int32_t x = pw_sat(m[0] + @P@_value(&c[0], m, 9u), -16384, 16384);
-        const int32_t y = pw_sat(m[1] + @P@_value(&c[10], m, 9u), -16384, 16384);
-        m[0] = x;
-        m[1] = y;
-        m[2] = @P@_cut(x * x, 14);
-        m[3] = @P@_cut(x * y, 14);
-        m[4] = @P@_cut(y * y, 14);
-        m[5] = @P@_cut(m[2] * x, 14);
-        m[6] = @P@_cut(m[2] * y, 14);
-        m[7] = @P@_cut(m[4] * x, 14);
-        m[8] = @P@_cut(m[4] * y, 14);
-    }
-    at[0] = m[0];
-    at[1] = m[1];
-    at[2] = 0;
-    at[3] = shift;
-    if (with_root != 0) {
-        for (uint32_t i = 0u; i < 6u; i++) {
-            terms = &terms[4];
-            c[i] = @P@_cut(@P@_sum(terms, d), 14);
-        }
-        at[2] = pw_sat(@P@_value(c, m, 5u), 0, 32767);
-    }
-}
-"""
 
 _INDEX = """\
 /* Column or row of @WHAT@ cells that a slope lies in. */
@@ -132,6 +41,13 @@ PW_LOCAL int32_t @P@_@WHAT@_index(int32_t slope, int32_t low, int32_t n)
 """
 
 _RUN = """\
+PW_LOCAL int @P@_accepted(const int32_t *at)
+{
+    return ((at[0] == pw_sat(at[0], -@ACCEPTED@, @ACCEPTED@))
+            && (at[1] == pw_sat(at[1], -@ACCEPTED@, @ACCEPTED@)))
+        ? 1 : 0;
+}
+
 /* Bins, sum and energy about the mean of an aperture's values. */
 PW_STAGE void @P@_sums(const @X@ *x, int32_t *bins, int32_t *totals)
 {
@@ -143,20 +59,23 @@ PW_STAGE void @P@_sums(const @X@ *x, int32_t *bins, int32_t *totals)
     for (uint32_t line = 0u; line < @BIN_ROWS@u; line++) {
         for (uint32_t row = 0u; row < @BIN_HEIGHT@u; row++) {
             int32_t squares = 0;
+            PW_UNROLL
             for (uint32_t b = 0u; b < @BIN_COLS@u; b++) {
-                int32_t sum = 0;
+                int32_t sum = bins[b];
 @TWO_BY_TWO@                PW_UNROLL
                 for (uint32_t i = 0u; i < @BIN_WIDTH@u; i++) {
                     const int32_t value = x[i];
                     sum += value;
                     squares += value * value;
                 }
-@TWO_END@                bins[b] += sum;
-                total += sum;
+@TWO_END@                bins[b] = sum;
                 x = &x[@BIN_WIDTH@];
             }
             energy += @P@_cut(squares, @ENERGY_BITS@);
             x = &x[@SKIPPED@];
+        }
+        for (uint32_t b = 0u; b < @BIN_COLS@u; b++) {
+            total += bins[b];
         }
         bins = &bins[@BIN_COLS@];
     }
@@ -209,18 +128,19 @@ PW_LOCAL void @P@_judge(const int32_t *totals, const int32_t *at, int32_t of_bin
     y[3] = (@Y@)((excess < of_bins) ? of_bins : excess);
 }
 
-/* One aperture: search, two alignments, the second repeated where its place is in another cell. */
+/* One aperture: search, two alignments, the second repeated where its place is beyond the cell. */
 PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends, @Y@ *y)
 {
     const @X@ *own = &x[@P@_offset[aperture]];
-    const int32_t *node = &@P@_starts[aperture * @FINE_NODES@u];
+    const int32_t *node = &@P@_starts[@NODES_OF@];
+    const @SUM@ *node_sum = &@P@_filter_sums[@NODES_OF@];
     int32_t bins[@N_BINS@];
     int16_t cut[@N_BINS@];
     int32_t totals[2];
     int32_t d[4];
     int32_t at[4];
     @P@_sums(own, bins, totals);
-    const int32_t shift = @P@_surplus(bins, @N_BINS@u);
+    const int32_t shift = @P@_surplus(bins, @N_BINS@u, @SEARCH_BITS@);
     int32_t sum = 0;
     for (uint32_t b = 0u; b < @N_BINS@u; b++) {
         cut[b] = (int16_t)@P@_cut(bins[b], shift);
@@ -237,12 +157,15 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
         f[i] = &@P@_coarse[(aperture * @COARSE_NODES@u + (uint32_t)corner) * @N_BINS@u];
     }
     @FOUR_BINS@(cut, f, 1u, @N_BINS@u, 0u, 0u, d);
-    @P@_place(d, &@P@_coarse_terms[(aperture * @COARSE_CELLS@u + found) * 84u], @GAIN_0@, 0, at);
+    const uint32_t coarse = (aperture * @COARSE_CELLS@u) + found;
+    @P@_place(d, &@P@_coarse_terms[coarse * @N_COARSE_TERMS@u], @GAIN_0@, 0, at);
     int32_t slope_x = @COARSE_MIDDLE_X@ + (column * @COARSE_STEP@)
         + @P@_cut(at[0] * @COARSE_HALF@, 13);
     int32_t slope_y = @COARSE_MIDDLE_Y@ + (row * @COARSE_STEP@)
         + @P@_cut(at[1] * @COARSE_HALF@, 13);
     int32_t before = -1;
+    const int32_t mean = pw_requant(totals[0] * 16, @MEAN_PIXELS@, @MEAN_PIXELS_SHIFT@);
+    int32_t alike[4];
     for (uint32_t turn = 0u; turn < 2u; turn++) {
         column = @P@_fine_index(slope_x, @FINE_LOW_X@, @FINE_N_X@);
         row = @P@_fine_index(slope_y, @FINE_LOW_Y@, @FINE_N_Y@);
@@ -252,19 +175,29 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
         }
         before = cell;
         for (int32_t i = 0; i < 4; i++) {
-            f[i] = &@P@_bank[node[((row + (i >> 1)) * (@FINE_N_X@ + 1)) + column + (i & 1)]];
+            const int32_t corner = ((row + (i >> 1)) * (@FINE_N_X@ + 1)) + column + (i & 1);
+            f[i] = &@P@_bank[node[corner]];
+            alike[i] = @P@_cut(node_sum[corner] * mean, 4);
         }
         @FOUR_PIXELS@(own, f, @N_ROWS@u, @N_COLS@u, @STRIDE@u, @BANK_STRIDE@u, d);
-        @P@_place(d, &@P@_fine_terms[(aperture * @FINE_CELLS@u + (uint32_t)cell) * 108u],
+        for (uint32_t i = 0u; i < 4u; i++) {
+            d[i] -= alike[i];
+        }
+        @P@_place(d, &@P@_fine_terms[(aperture * @FINE_CELLS@u + (uint32_t)cell) * @N_FINE_TERMS@u],
             @GAIN_1@, 1, at);
         slope_x = @FINE_MIDDLE_X@ + (column * @FINE_STEP@) + @P@_cut(at[0] * @FINE_HALF@, 13);
         slope_y = @FINE_MIDDLE_Y@ + (row * @FINE_STEP@) + @P@_cut(at[1] * @FINE_HALF@, 13);
+        if (@P@_accepted(at) != 0) {
+            break;
+        }
     }
     y[0] = (@Y@)slope_x;
     y[1] = (@Y@)slope_y;
-    const uint32_t spline = (aperture * @SPLINE_CELLS@u)
-        + ((uint32_t)((row * (@FINE_N_X@ + 2)) + column) * @N_BINS@u);
-    const int32_t left = @P@_left(cut, sum, shift, &@P@_spline[spline], at, totals[0]);
+    const uint32_t spline = @SPLINE_OF@((uint32_t)((row * (@FINE_N_X@ + 2)) + column) * @N_BINS@u);
+    int32_t left = @P@_left(cut, sum, shift, &@P@_spline[spline], at, totals[0]);
+    if ((left < 1) && (@P@_accepted(at) == 0)) {
+        left = 1;
+    }
     @P@_judge(totals, at, left, y);
 }
 
@@ -312,20 +245,26 @@ def _of_grid(name: str, grid: CellGrid) -> dict[str, object]:
     }  # fmt: skip
 
 
+def _sum_type(stage: Any) -> str:
+    return "int16_t" if int(np.abs(stage.filters.sums).max()) < 1 << 15 else "int32_t"
+
+
 def _tables(stage: Any, prefix: str) -> str:
     n, bins = len(stage.offsets), stage.windows.n_bins
     coarse, fine = stage.coarse_grid, stage.fine_grid
-    every = (
+    every: tuple[tuple[str, Any, str, str], ...] = (
         ("offset", stage.offsets, "uint32_t", f"({n},) first value of each aperture"),
         ("reciprocal", RECIPROCALS, "uint16_t", "(64,) 1 / (1 + f) in Q15"),
         ("patterns", stage.search, "int8_t", f"({n}, {coarse.n_cells}, {bins}) searched on bins"),
         ("coarse", stage.coarse_filters, "int8_t", f"({n}, {coarse.n_nodes}, {bins}) filters"),
-        ("coarse_terms", stage.coarse_terms, "int16_t", f"({n}, {coarse.n_cells}, 21, 4)"),
+        ("coarse_terms", stage.coarse_terms, "int16_t", f"({n}, {coarse.n_cells}, 54)"),
         ("bank", stage.bank, "int8_t", f"({len(stage.bank)},) filters of all pixels"),
-        ("starts", stage.starts, "int32_t", f"({n}, {fine.n_nodes}) where a corner's begin"),
-        ("fine_terms", stage.fine_terms, "int16_t", f"({n}, {fine.n_cells}, 27, 4)"),
-        ("spline", stage.spline, "int8_t", f"({n}, {fine.n_spline}, {bins}) patterns in bins"),
-    )
+        ("starts", stage.starts, "int32_t", f"{stage.starts.shape} where a corner's begin"),
+        ("filter_sums", stage.filters.sums, _sum_type(stage), f"{stage.starts.shape} its sum"),
+        ("fine_terms", stage.fine_terms, "int16_t", f"({n}, {fine.n_cells}, 64)"),
+        ("spline", stage.spline, "int8_t",
+         f"({len(stage.spline)}, {fine.n_spline}, {bins}) patterns in bins"),
+    )  # fmt: skip
     return "".join(
         table(f"{prefix}_{name}", values, ctype, about) for name, values, ctype, about in every
     )
@@ -343,8 +282,10 @@ def registration_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
         "BIN_HEIGHT": stage.n_rows // stage.bin_rows, "BIN_WIDTH": stage.n_cols // stage.bin_cols,
         "SKIPPED": stage.stride - stage.n_cols, "BANK_STRIDE": stage.bank_stride,
         "ALL_PATTERNS": coarse.n_cells * windows.n_bins,
-        "D_BITS": D_BITS, "N_STEPS": N_STEPS, "ALPHA_FLOOR": ALPHA_FLOOR_BITS,
-        "TABLE_BITS": RECIPROCAL_BITS, "GAIN_0": stage.gain_bits[0], "GAIN_1": stage.gain_bits[1],
+        "D_BITS": D_BITS, "SEARCH_BITS": SEARCH_BITS, "ALPHA_FLOOR": ALPHA_FLOOR_BITS,
+        "ROOT_SHIFT": ROOT_SHIFT, "ACCEPTED": ACCEPTED,
+        "N_COARSE_TERMS": stage.coarse_terms.shape[2], "N_FINE_TERMS": stage.fine_terms.shape[2],
+        "GAIN_0": stage.gain_bits[0], "GAIN_1": stage.gain_bits[1],
         "ENERGY_BITS": rule.energy_bits, "SUM_SHIFT": rule.sum_shift,
         "MEAN_MULTIPLIER": rule.mean_multiplier, "MEAN_SHIFT": rule.mean_shift,
         "ROOT_DOWN": rule.energy_bits + 2 * rule.root_bits, "FLOOR": rule.floor,
@@ -358,7 +299,13 @@ def registration_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
         "MEAN_BINS_SHIFT": mean_factor(windows.n_bins)[1],
         "LEAST_SQUARE": LEAST_SQUARE_BITS,
         "SPLINE_ROW": (fine.n_x + 2) * windows.n_bins,
-        "SPLINE_CELLS": fine.n_spline * windows.n_bins,
+        "SPLINE_OF": (
+            f"(aperture * {fine.n_spline * windows.n_bins}u)\n        + "
+            if len(stage.spline) > 1 else ""
+        ),
+        "NODES_OF": f"aperture * {fine.n_nodes}u" if len(stage.starts) > 1 else "0",
+        "SUM": _sum_type(stage), "MEAN_PIXELS": mean_factor(windows.n_pixels)[0],
+        "MEAN_PIXELS_SHIFT": mean_factor(windows.n_pixels)[1],
         "REACH_X": stage.reach[0], "REACH_Y": stage.reach[1],
         "FOUR_BINS": "pw_four_16", "FOUR_PIXELS": four_pixels, "NEAR": _NEAR if n > 1 else "",
         **_of_grid("COARSE", coarse), **_of_grid("FINE", fine),
@@ -369,8 +316,7 @@ def registration_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
             multiplier, shift = grid.inverse
             indices += fill(_INDEX, P=prefix, WHAT=what, INVERSE=multiplier, INVERSE_SHIFT=shift)
     shared = dict.fromkeys([*four_c("pw_four_16", "int16_t"), *four_c(four_pixels, x.ctype)])
-    assert SEARCH_BITS == D_BITS  # noqa: S101 - one function cuts both
     pairs = x.ctype == "int16_t" and (stage.n_cols // stage.bin_cols) % 2 == 0
     values |= {"TWO_BY_TWO": _TWO if pairs else "", "TWO_END": "#endif\n" if pairs else ""}
-    functions = fill(_PLACE + indices + STEPS + BINNED + _RUN, **values)
+    functions = fill(PLACE + indices + STEPS + BINNED + _RUN, **values)
     return CStage(_tables(stage, prefix), (), "", functions, shared=tuple(shared))

@@ -6,12 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from runtime.stages.contract.stage import Int64, require
+from runtime.fixedpoint import round_shift
+from runtime.stages.contract.stage import Float64, Int64, require
 
 __all__ = [
     "DELTA_BITS",
+    "MEAN_BITS",
+    "N_COMBINED",
     "N_CORNERS",
-    "N_MONOMIALS",
+    "N_OF_PLACE",
     "N_OF_ROOT",
     "SLOPE_BITS",
     "CellGrid",
@@ -22,9 +25,15 @@ SLOPE_BITS = 18
 """Slopes are in steps of 2**-18, 3.8 microradians near the axis."""
 DELTA_BITS = 14
 """Places within a cell are in steps of 2**-14 of its side, from its middle."""
+MEAN_BITS = 4
+"""The mean that is taken off a filter's dot product stands in sixteenths of a count."""
 N_CORNERS = 4
-N_MONOMIALS = 10
-N_OF_ROOT = 6
+N_COMBINED = 3 * N_CORNERS
+"""Numbers that combine the dot products of a cell's corners: for brightness, x and y."""
+N_OF_PLACE = 21
+"""Monomials of two variables up to the fifth power."""
+N_OF_ROOT = 10
+"""Up to the third."""
 _DROP = 4
 _MOST_SLOPE = 1 << 19
 _INDEX_SHIFT = 30
@@ -158,3 +167,19 @@ class CellGrid:
     def middle(self, index: Int64, low: int) -> Int64:
         """Return the middle of a column (or row) of cells."""
         return np.asarray(low + index * self.step + self.step // 2, dtype=np.int64)
+
+    def cell_of(self, slopes: Int64) -> Int64:
+        """Return the cells of slopes (n, 2), row by row; the outermost beyond the ends."""
+        row = self.index(slopes[:, 1], self.low_y, self.n_y)
+        return row * self.n_x + self.index(slopes[:, 0], self.low_x, self.n_x)
+
+    def slopes(self, cell: Int64, place: Int64) -> Int64:
+        """Return the slopes of places (n, 2) within cells."""
+        x = self.middle(cell % self.n_x, self.low_x)
+        y = self.middle(cell // self.n_x, self.low_y)
+        return np.stack([x, y], axis=1) + round_shift(place * self.step, DELTA_BITS)
+
+    def slopes_float(self, cell: Int64, place: Float64) -> Float64:
+        """Return the same of places in cells, as real numbers."""
+        middle = self.slopes(cell, np.zeros((len(cell), 2), dtype=np.int64))
+        return np.asarray(middle + place * self.step)

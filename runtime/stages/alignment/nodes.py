@@ -1,27 +1,35 @@
 """The ONNX of registration: everything in int64, the second fine alignment always made.
 
-Where the C leaves it out, the same cell gives the same again.
+Where the C leaves it out, the first one's place is taken.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from runtime.fixedpoint import INT32_MAX
 from runtime.stages.alignment.arithmetic import (
+    ACCEPTED,
     ALPHA_FLOOR_BITS,
     D_BITS,
-    N_STEPS,
-    RECIPROCAL_BITS,
     RECIPROCALS,
+    ROOT_SHIFT,
     SEARCH_BITS,
 )
 from runtime.stages.alignment.binned import CUT_BITS, LEAST_SQUARE_BITS, N_SPLINE, mean_factor
 from runtime.stages.alignment.energy import ROOT_LIMIT, SUM_LIMIT, TOLERANCE_SHIFT
-from runtime.stages.alignment.geometry import DELTA_BITS, N_MONOMIALS, N_OF_ROOT, CellGrid
+from runtime.stages.alignment.geometry import (
+    DELTA_BITS,
+    MEAN_BITS,
+    N_COMBINED,
+    N_OF_PLACE,
+    N_OF_ROOT,
+    CellGrid,
+)
 
 if TYPE_CHECKING:
     from runtime.stages.contract.onnx_nodes import Nodes
@@ -37,6 +45,11 @@ class Writer:
     """Integer idioms on top of the shared ones; every value is int64."""
 
     nodes: Nodes
+
+    def table(self, values: np.ndarray) -> str:
+        """Return a constant in the smallest type that holds it, for Gather or Cast."""
+        least = np.min_scalar_type(-1 - int(np.abs(values).max()))
+        return self.nodes.constant(values.astype(least))
 
     def power(self, exponent: str) -> str:
         """Return 2 to exponents."""
@@ -71,31 +84,43 @@ class Writer:
 
     def row(self, table: np.ndarray, index: str) -> str:
         """Take a row of a constant table, as int64."""
-        small = table.astype(np.int32) if table.dtype != np.int64 else table
-        return self.nodes.cast(self.nodes.op("Gather", self.nodes.constant(small), index), "int64")
+        return self.nodes.cast(self.nodes.op("Gather", self.table(table), index), "int64")
 
     def dots(self, filters: str, values: str, n: int) -> str:
         """Multiply a matrix (k, n) with a vector (n,)."""
         product = self.nodes.op("MatMul", filters, self.nodes.reshape(values, n, 1))
         return self.nodes.reshape(product, -1)
 
-    def value(self, coefficients: str, place: str, n: int) -> str:
-        """Evaluate polynomials (k, n) at a place (2,): (k,)."""
+    def monomials(self, place: str) -> str:
+        """Return the monomials up to the fifth power of a place (2,): (21,)."""
         nodes = self.nodes
 
         def product(a: str, b: str) -> str:
             return nodes.round_shift(nodes.op("Mul", a, b), DELTA_BITS)
 
         x, y = (nodes.slice(place, axis, axis + 1) for axis in (0, 1))
-        xx, xy, yy = product(x, x), product(x, y), product(y, y)
-        every = [x, y, xx, xy, yy]
-        if n > N_OF_ROOT:
-            every += [product(a, b) for a, b in ((xx, x), (xx, y), (yy, x), (yy, y))]
-        monomials = nodes.op("Concat", *every, axis=0)
-        parts = nodes.op("Mul", nodes.slice(coefficients, 1, n, axis=1), monomials)
-        summed = nodes.sum(nodes.round_shift(parts, DELTA_BITS), 1)
-        first = nodes.reshape(nodes.slice(coefficients, 0, 1, axis=1), -1)
-        return nodes.op("Add", first, summed)
+        squares = xx, xy, yy = product(x, x), product(x, y), product(y, y)
+        cubes = [product(a, b) for a, b in ((xx, x), (xx, y), (yy, x), (yy, y))]
+        fourth = [product(a, b) for a, b in ((xx, xx), (xx, xy), (xx, yy), (xy, yy), (yy, yy))]
+        fifth = [product(cube, each) for cube in (cubes[0], cubes[3]) for each in squares]
+        one = nodes.constant(np.array([_LIMIT], dtype=np.int64))
+        return nodes.op("Concat", one, x, y, *squares, *cubes, *fourth, *fifth, axis=0)
+
+    def value(self, coefficients: str, monomials: str, n: int) -> str:
+        """Evaluate one polynomial: (1,)."""
+        few = self.nodes.slice(monomials, 0, n)
+        parts = self.nodes.op("Mul", coefficients, few)
+        summed = self.nodes.op("ReduceSum", parts, self.nodes.indices(0), keepdims=1)
+        return self.nodes.round_shift(summed, DELTA_BITS)
+
+    def inverse(self, mantissa: str) -> str:
+        """Write `runtime.stages.alignment.arithmetic.inverse_mantissa`."""
+        nodes, unit = self.nodes, self.nodes.int64(1 << 15)
+        index = nodes.op("Sub", nodes.op("Div", mantissa, nodes.int64(1 << 9)), nodes.int64(64))
+        first = nodes.op("Gather", nodes.constant(RECIPROCALS), index)
+        off = nodes.op("Sub", nodes.int64(1 << 30), nodes.op("Mul", mantissa, first))
+        off = nodes.op("Mul", first, nodes.floor_divide(off, unit))
+        return nodes.op("Add", first, nodes.floor_divide(off, unit))
 
     def placed(
         self, dots: str, terms: str, gain_bits: int, with_root: bool
@@ -103,27 +128,30 @@ class Writer:
         """Write `runtime.stages.alignment.arithmetic.placed` for one frame."""
         nodes = self.nodes
         cut, shift = self.cut(dots, D_BITS)
-        sums = self.dots(terms, cut, 4)
+        combined = nodes.reshape(nodes.slice(terms, 0, N_COMBINED), 3, -1)
+        sums = self.dots(combined, cut, 4)
         alpha = nodes.op("Max", nodes.slice(sums, 0, 1), nodes.int64(1 << ALPHA_FLOOR_BITS))
         exponent = nodes.op("Sub", self.bits(alpha, (1,)), nodes.int64(1))
-        raised = nodes.op("Mul", alpha, nodes.int64(1 << RECIPROCAL_BITS))
-        mantissa = nodes.op("Sub", nodes.op("Div", raised, self.power(exponent)),
-                            nodes.int64(1 << RECIPROCAL_BITS))  # fmt: skip
-        factor = nodes.op("Gather", nodes.constant(RECIPROCALS), mantissa)
-        shifts = nodes.op("Add", exponent, nodes.int64(1 - gain_bits))
-        own = nodes.op("Mul", nodes.slice(sums, 1, 1 + 2 * N_MONOMIALS), factor)
-        steps = nodes.clip(self.round_shift(own, shifts), -65535, 65535, "int64")
-        steps = nodes.reshape(steps, 2, N_MONOMIALS)
-        place = nodes.constant(np.zeros(2, dtype=np.int64))
-        for _ in range(N_STEPS):
-            moved = nodes.op("Add", place, self.value(steps, place, N_MONOMIALS))
-            place = nodes.clip(moved, -_LIMIT, _LIMIT, "int64")
+        less = self.power(nodes.op("Sub", exponent, nodes.int64(15)))
+        mantissa = nodes.op("Div", alpha, less)
+        own = nodes.op("Mul", nodes.slice(sums, 1, 3), self.inverse(mantissa))
+        u = self.round_shift(own, nodes.op("Add", exponent, nodes.int64(1 - gain_bits)))
+        powers = self.monomials(nodes.clip(u, -_LIMIT, _LIMIT, "int64"))
+        ends = [N_COMBINED + k * N_OF_PLACE for k in range(3)]
+        each = [self.value(nodes.slice(terms, a, b), powers, N_OF_PLACE) for a, b in pairwise(ends)]
+        place = nodes.clip(nodes.op("Concat", *each, axis=0), -_LIMIT, _LIMIT, "int64")
         if not with_root:
             return place, "", ""
-        last = 1 + 2 * N_MONOMIALS
-        energy = nodes.round_shift(nodes.slice(sums, last, last + N_OF_ROOT), 14)
-        root = self.value(nodes.reshape(energy, 1, N_OF_ROOT), place, N_OF_ROOT)
-        return place, nodes.clip(root, 0, ROOT_LIMIT, "int64"), shift
+        of_root = nodes.slice(terms, ends[2], ends[2] + N_OF_ROOT)
+        share = self.value(of_root, self.monomials(place), N_OF_ROOT)
+        share = nodes.op("Mul", mantissa, nodes.clip(share, 0, ROOT_LIMIT, "int64"))
+        down = self.power(nodes.op("Sub", nodes.int64(ROOT_SHIFT), exponent))
+        return place, nodes.clip(nodes.op("Div", share, down), 0, ROOT_LIMIT, "int64"), shift
+
+    def accepted(self, place: str) -> str:
+        """Return whether a place is accepted in its cell, a scalar."""
+        away = self.nodes.op("ReduceMax", self.nodes.op("Abs", place), keepdims=0)
+        return self.nodes.op("LessOrEqual", away, self.nodes.int64(ACCEPTED))
 
     def index(self, grid: CellGrid, slopes: str) -> tuple[str, str]:
         """Return the column and the row of cells of slopes (2,), each (1,)."""
@@ -158,13 +186,14 @@ def registration_nodes(stage: Any, nodes: Nodes, x: str) -> str:
     wide, seed, outputs = nodes.cast(x, "int64"), "", []
     for aperture in range(len(stage.offsets)):
         values = nodes.op("Gather", wide, nodes.constant(stage.windows.columns(aperture)))
-        slopes, root, shift, left, energy = _aligned(stage, write, values, aperture, seed)
+        slopes, root, shift, place, left, energy = _aligned(stage, write, values, aperture, seed)
         explained = _steps(write, nodes.op("Mul", root, root), shift,
                            stage.rule.energy_bits + 2 * stage.rule.root_bits)  # fmt: skip
         excess = nodes.op(
             "Max",
             _excess(stage, write, values, explained),
             _excess_of_bins(stage.bin_rule, write, values, left, energy),
+            nodes.op("Where", write.accepted(place), nodes.int64(-INT32_MAX), nodes.int64(1)),
         )
         outputs += [slopes, _level(write, explained), excess]
         seed = seed or slopes
@@ -174,14 +203,14 @@ def registration_nodes(stage: Any, nodes: Nodes, x: str) -> str:
 
 def _aligned(
     stage: Any, write: Writer, values: str, aperture: int, seed: str
-) -> tuple[str, str, str, str, str]:
+) -> tuple[str, str, str, str, str, str]:
     nodes, windows, grid = write.nodes, stage.windows, stage.coarse_grid
     height, width = stage.n_rows // stage.bin_rows, stage.n_cols // stage.bin_cols
     split = nodes.reshape(values, stage.bin_rows, height, stage.bin_cols, width)
     bins, bin_shift = write.cut(
         nodes.reshape(nodes.sum(nodes.sum(split, 3), 1), windows.n_bins), SEARCH_BITS
     )
-    patterns = nodes.constant(stage.search[aperture].astype(np.int64))
+    patterns = nodes.cast(write.table(stage.search[aperture]), "int64")
     scores = write.dots(patterns, bins, windows.n_bins)
     if seed:
         scores = nodes.op("Where", _near(stage, write, seed), scores, nodes.int64(-(1 << 40)))
@@ -190,30 +219,40 @@ def _aligned(
     row = nodes.op("Div", cell, nodes.int64(grid.n_x))
     corners = nodes.reshape(write.row(grid.corners, cell), 4)
     filters = write.row(stage.coarse_filters[aperture], corners)
-    terms = nodes.reshape(write.row(stage.coarse_terms[aperture], cell), -1, 4)
+    terms = nodes.reshape(write.row(stage.coarse_terms[aperture], cell), -1)
     dots = write.dots(filters, bins, windows.n_bins)
     place, _, _ = write.placed(dots, terms, stage.gain_bits[0], with_root=False)
     slopes = write.slopes(grid, column, row, place)
     grid = stage.fine_grid
     rows, cols = np.arange(stage.n_rows), np.arange(stage.n_cols)
     inside = (rows[:, None] * stage.bank_stride + cols).ravel().astype(np.int64)
-    bank = nodes.constant(stage.bank.astype(np.int32))
-    root = shift = place = cell = ""
+    bank = write.table(stage.bank)
+    total = nodes.op("ReduceSum", values, nodes.indices(0), keepdims=1)
+    mean = nodes.op("Mul", total, nodes.int64(1 << MEAN_BITS))
+    mean = write.scale(mean, *mean_factor(windows.n_pixels))
+    turns = []
     for _ in range(2):
         column, row = write.index(grid, slopes)
         cell = write.cell(grid, column, row)
-        starts = write.row(
-            stage.starts[aperture], nodes.reshape(write.row(grid.corners, cell), 4, 1)
-        )
-        at = nodes.op("Add", starts, nodes.constant(inside))
+        corners = write.row(grid.corners, cell)
+        starts = write.row(stage.starts[stage.filters.row(aperture)], nodes.reshape(corners, 4, 1))
+        at = nodes.op("Add", starts, nodes.cast(write.table(inside), "int64"))
         filters = nodes.cast(nodes.op("Gather", bank, at), "int64")
         dots = write.dots(filters, values, windows.n_pixels)
-        terms = nodes.reshape(write.row(stage.fine_terms[aperture], cell), -1, 4)
+        sums = nodes.reshape(write.row(stage.filters.sums[stage.filters.row(aperture)], corners), 4)
+        alike = nodes.round_shift(nodes.op("Mul", sums, mean), MEAN_BITS)
+        dots = nodes.op("Sub", dots, alike)
+        terms = nodes.reshape(write.row(stage.fine_terms[aperture], cell), -1)
         place, root, shift = write.placed(dots, terms, stage.gain_bits[1], with_root=True)
         slopes = write.slopes(grid, column, row, place)
+        turns.append((cell, place, root, shift, slopes))
+    near = write.accepted(turns[0][1])
+    cell, place, root, shift, slopes = (
+        nodes.op("Where", near, one, two) for one, two in zip(*turns, strict=True)
+    )
     rows_of = nodes.reshape(write.row(grid.spline_of, cell), N_SPLINE)
-    patterns = write.row(stage.spline[aperture], rows_of)
-    return slopes, root, shift, *_left(stage, write, bins, bin_shift, patterns, place)
+    patterns = write.row(stage.patterns(aperture), rows_of)
+    return slopes, root, shift, place, *_left(stage, write, bins, bin_shift, patterns, place)
 
 
 def _left(
@@ -262,13 +301,7 @@ def _quotient(write: Writer, cross: str, square: str) -> str:
     exponent = nodes.op("Sub", write.bits(kept, (1,)), nodes.int64(1))
     raised = nodes.op("Mul", kept, nodes.int64(1 << 15))
     mantissa = nodes.op("Div", raised, write.power(exponent))
-    index = nodes.op("Sub", nodes.op("Div", mantissa, nodes.int64(1 << 9)), nodes.int64(64))
-    first = nodes.op("Gather", nodes.constant(RECIPROCALS), index)
-    unit = nodes.int64(1 << 15)
-    off = nodes.op("Sub", nodes.int64(1 << 30), nodes.op("Mul", mantissa, first))
-    off = nodes.op("Mul", first, nodes.floor_divide(off, unit))
-    factor = nodes.op("Add", first, nodes.floor_divide(off, unit))
-    product = nodes.op("Mul", nodes.op("Max", cross, nodes.int64(0)), factor)
+    product = nodes.op("Mul", nodes.op("Max", cross, nodes.int64(0)), write.inverse(mantissa))
     found = write.round_shift(product, nodes.op("Add", exponent, nodes.int64(5)))
     none = nodes.op(
         "Or",

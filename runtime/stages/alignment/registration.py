@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from runtime.errors import FormatError, OverflowRisk
-from runtime.fixedpoint import INT32_MAX, round_shift, saturate
+from runtime.fixedpoint import INT32_MAX, saturate
 from runtime.stages.alignment.arithmetic import (
+    COMBINATION_LIMIT,
+    POLYNOMIAL_LIMIT,
     SEARCH_BITS,
-    TERM_LIMIT,
     Aligned,
     block_cut,
+    is_beyond,
     log_level,
     placed,
     placed_float,
@@ -22,10 +25,12 @@ from runtime.stages.alignment.arithmetic import (
 from runtime.stages.alignment.binned import MOST_BINS, BinRule
 from runtime.stages.alignment.c_text import registration_c
 from runtime.stages.alignment.energy import EnergyRule
+from runtime.stages.alignment.filter_bank import FilterBank
 from runtime.stages.alignment.geometry import (
     DELTA_BITS,
+    N_COMBINED,
     N_CORNERS,
-    N_MONOMIALS,
+    N_OF_PLACE,
     N_OF_ROOT,
     CellGrid,
     Windows,
@@ -51,7 +56,7 @@ __all__ = ["OUTPUTS", "Registration"]
 
 OUTPUTS = ("slope_x", "slope_y", "level", "excess")
 """What is given for each aperture."""
-_COARSE_TERMS = 1 + 2 * N_MONOMIALS
+_COARSE_TERMS = N_COMBINED + 2 * N_OF_PLACE
 _FINE_TERMS = _COARSE_TERMS + N_OF_ROOT
 
 
@@ -60,13 +65,13 @@ class Registration(Stage):
     """Slopes of one source at each aperture, how bright it is, and whether one source explains it.
 
     A search over binned patterns finds the cell, then two alignments the place: one on bins, one on
-    all pixels, the second of these repeated once where its place lies in a neighbouring cell. The
+    all pixels, the second of these repeated once where its place lies well beyond its cell. The
     first aperture is searched whole, the others within `reach` cells of its direction.
     Outputs of an aperture: the two slopes in steps of 2**-18; the level, 16 times the base-2
     logarithm of the energy that one source explains; and the excess: what energy is left, above
     what noise and the patterns' own error allow, the larger one of pixels and of bins, each in its
     own steps. An excess above 0 means that something else was seen than one source (another
-    source, a smeared or covered aperture, saturation).
+    source, a smeared or covered aperture, saturation), or one whose place is beyond all cells.
 
     Parameters
     ----------
@@ -87,14 +92,18 @@ class Registration(Stage):
     search : int8 (n_apertures, n_coarse_cells, n_bins)
         Patterns in the middle of the cells, all of one norm; zero where nothing was calibrated.
     coarse_filters : int8 (n_apertures, n_coarse_nodes, n_bins)
-    coarse_terms : int16 (n_apertures, n_coarse_cells, 21, 4)
+    coarse_terms : int16 (n_apertures, n_coarse_cells, 54)
+        As of `runtime.stages.alignment.arithmetic.placed`.
     bank : int8 (n_bank,)
-        Filters of all pixels; those of a corner begin at its start, a row every `bank_stride`.
+        Filters of all pixels; those of a corner begin at its start, a row every `bank_stride`: each
+        by itself, or many as windows of one plane. What a filter's sum would see of light alike on
+        all pixels, the readout's mean, is taken off.
     bank_stride : int
-    starts : int32 (n_apertures, n_fine_nodes)
-    fine_terms : int16 (n_apertures, n_fine_cells, 27, 4)
-    spline : int8 (n_apertures, (n_fine_x + 2) * (n_fine_y + 2), n_bins)
-        Patterns in bins, coefficients of a quadratic B-spline over the fine cells.
+    starts : int32 (n_apertures or 1, n_fine_nodes)
+    fine_terms : int16 (n_apertures, n_fine_cells, 64)
+    spline : int8 (n_apertures or 1, (n_fine_x + 2) * (n_fine_y + 2), n_bins)
+        Patterns in bins, coefficients of a quadratic B-spline over the fine cells; one set of them
+        may serve all apertures.
 
     Raises
     ------
@@ -132,21 +141,28 @@ class Registration(Stage):
         for name, dtype, shape in (
             ("search", "int8", (n, coarse.n_cells, bins)),
             ("coarse_filters", "int8", (n, coarse.n_nodes, bins)),
-            ("coarse_terms", "int16", (n, coarse.n_cells, _COARSE_TERMS, N_CORNERS)),
+            ("coarse_terms", "int16", (n, coarse.n_cells, _COARSE_TERMS)),
             ("bank", "int8", (None,)),
-            ("starts", "int32", (n, fine.n_nodes)),
-            ("fine_terms", "int16", (n, fine.n_cells, _FINE_TERMS, N_CORNERS)),
-            ("spline", "int8", (n, fine.n_spline, bins)),
+            ("starts", "int32", (None, fine.n_nodes)),
+            ("fine_terms", "int16", (n, fine.n_cells, _FINE_TERMS)),
+            ("spline", "int8", (None, fine.n_spline, bins)),
         ):
             frozen = frozen_array(self.kind, name, getattr(self, name), dtype, shape)
             object.__setattr__(self, name, frozen)
-        require(self.kind, "bank_stride", self.bank_stride, self.n_cols, 4096)
-        last = len(self.bank) - (self.n_rows - 1) * self.bank_stride - self.n_cols
-        if self.starts.min() < 0 or self.starts.max() > last:
-            raise FormatError(self.kind, "starts", "beyond the bank", f"0 to {last}")
+        if len(self.spline) not in (1, n):
+            raise FormatError(self.kind, "apertures of spline", len(self.spline), f"1 or {n}")
+        self.filters.check(self.kind)
         for name in ("coarse_terms", "fine_terms"):
-            if np.abs(getattr(self, name).astype(np.int32)).max() > TERM_LIMIT:
-                raise FormatError(self.kind, name, "too large", f"within {TERM_LIMIT}")
+            size = np.abs(getattr(self, name).astype(np.int32))
+            sums = [
+                int(part.sum(axis=2).max())
+                for part in np.split(size, [N_COMBINED, N_COMBINED + N_OF_PLACE, _COARSE_TERMS], 2)
+            ]
+            if size[:, :, :N_COMBINED].max() > COMBINATION_LIMIT:
+                raise FormatError(self.kind, name, "too large", f"within {COMBINATION_LIMIT}")
+            if max(sums[1:]) > POLYNOMIAL_LIMIT:
+                what = f"coefficients of a polynomial in {name}"
+                raise FormatError(self.kind, what, max(sums[1:]), f"{POLYNOMIAL_LIMIT} in all")
         for name in ("search", "coarse_filters", "bank", "spline"):
             if getattr(self, name).min() < -127:
                 raise FormatError(self.kind, name, -128, "-127 to 127")
@@ -226,15 +242,12 @@ class Registration(Stage):
         others = min((2 * self.reach[0] + 1) * (2 * self.reach[1] + 1), self.coarse_grid.n_cells)
         searched = self.coarse_grid.n_cells + (n - 1) * others
         each = (2 + N_CORNERS) * windows.n_pixels + (N_CORNERS + 12) * windows.n_bins
-        return n * (each + 2 * N_CORNERS * _FINE_TERMS) + searched * windows.n_bins
+        return n * (each + 2 * _FINE_TERMS) + searched * windows.n_bins
 
-    def filters(self, aperture: int, cells: Int64) -> NDArray[Any]:
-        """Return the filters of cells' corners, int8 (n, 4, n_pixels)."""
-        rows, cols = np.arange(self.n_rows), np.arange(self.n_cols)
-        inside = (rows[:, None] * self.bank_stride + cols).ravel()
-        first = self.starts[aperture][self.fine_grid.corners[cells]]
-        chosen: NDArray[Any] = self.bank[first[:, :, None] + inside]
-        return chosen
+    @cached_property
+    def filters(self) -> FilterBank:
+        """The filters of all pixels."""
+        return FilterBank(self.windows, self.fine_grid, self.bank, self.bank_stride, self.starts)
 
     def run(self, x: Int32, state: State) -> tuple[Int32, State]:
         """Align one aperture after another."""
@@ -244,13 +257,17 @@ class Registration(Stage):
             at = self._aligned(values, aperture, seed)
             explained = self.rule.explained(at.root, at.root_shift)
             total, energy = self.rule.sums(values, self.n_cols)
-            excess = np.maximum(
-                self.rule.excess(total, energy, explained),
-                self.bin_rule.excess(*self._left(at, aperture), total),
-            )
+            of_bins = self.bin_rule.excess(*self._left(at, aperture), total)
+            excess = np.maximum(self.rule.excess(total, energy, explained), of_bins)
+            excess = np.maximum(excess, np.where(is_beyond(at.place), 1, -INT32_MAX))
             outputs += [at.slopes[:, 0], at.slopes[:, 1], log_level(explained), excess]
             seed = at.slopes if seed is None else seed
         return saturate(np.stack(outputs, axis=1), -INT32_MAX, INT32_MAX), state
+
+    def patterns(self, aperture: int) -> NDArray[Any]:
+        """Return an aperture's patterns in bins, int8 (n_spline, n_bins)."""
+        own: NDArray[Any] = self.spline[min(aperture, len(self.spline) - 1)]
+        return own
 
     def residuals(self, x: Int32) -> list[tuple[Int64, Int64]]:
         """Return, for each aperture, what is left of its bins' energy, and that energy."""
@@ -262,7 +279,7 @@ class Registration(Stage):
         return found
 
     def _left(self, at: Aligned, aperture: int) -> tuple[Int64, Int64]:
-        patterns = self.spline[aperture][self.fine_grid.spline_of[at.cell]]
+        patterns = self.patterns(aperture)[self.fine_grid.spline_of[at.cell]]
         return self.bin_rule.left(at.cut, at.shift, patterns, at.place)
 
     def _aligned(self, values: Int64, aperture: int, seed: Int64 | None) -> Aligned:
@@ -273,16 +290,17 @@ class Registration(Stage):
         filters = self.coarse_filters[aperture][coarse.corners[cell]].astype(np.int64)
         dots = np.einsum("fkb,fb->fk", filters, cut)
         place, _, _ = placed(dots, self.coarse_terms[aperture][cell], self.gain_bits[0])
-        slopes = self._slopes(coarse, cell, place)
-        root = shift = np.zeros(len(values), dtype=np.int64)
+        slopes = coarse.slopes(cell, place)
+        root, shift, cell = np.zeros((3, len(values)), dtype=np.int64)
+        left = np.arange(len(values))
         for _ in range(2):
-            cell = self._cell(self.fine_grid, slopes)
-            dots = np.stack(
-                [f.astype(np.int64) @ v for f, v in zip(
-                    self.filters(aperture, cell), values, strict=True)]
-            ) if len(values) else np.zeros((0, N_CORNERS), dtype=np.int64)  # fmt: skip
-            place, root, shift = placed(dots, self.fine_terms[aperture][cell], self.gain_bits[1])
-            slopes = self._slopes(self.fine_grid, cell, place)
+            cell[left] = own = self.fine_grid.cell_of(slopes[left])
+            dots = self.filters.dots(values[left], aperture, own)
+            place[left], root[left], shift[left] = placed(
+                dots, self.fine_terms[aperture][own], self.gain_bits[1]
+            )
+            slopes[left] = self.fine_grid.slopes(own, place[left])
+            left = left[is_beyond(place[left])]
         return Aligned(slopes, root, shift, cut, bin_shift, cell, place)
 
     def searched(self, cut: NDArray[Any], aperture: int, seed: NDArray[Any] | None) -> Int64:
@@ -301,17 +319,6 @@ class Registration(Stage):
             scores = np.where(near, scores, -(2.0**62) if cut.dtype.kind == "f" else -(1 << 40))
         return np.asarray(scores.argmax(axis=1), dtype=np.int64)
 
-    @staticmethod
-    def _cell(grid: CellGrid, slopes: Int64) -> Int64:
-        column = grid.index(slopes[:, 0], grid.low_x, grid.n_x)
-        return grid.index(slopes[:, 1], grid.low_y, grid.n_y) * grid.n_x + column
-
-    @staticmethod
-    def _slopes(grid: CellGrid, cell: Int64, place: Int64) -> Int64:
-        x = grid.middle(cell % grid.n_x, grid.low_x)
-        y = grid.middle(cell // grid.n_x, grid.low_y)
-        return np.stack([x, y], axis=1) + round_shift(place * grid.step, DELTA_BITS)
-
     def run_float(self, x: Float64) -> Float64:
         """Align with the same tables, nothing rounded."""
         outputs, seed = [], None
@@ -319,30 +326,27 @@ class Registration(Stage):
             values = x[:, self.windows.columns(aperture)]
             bins = self.windows.binned(values)  # type: ignore[arg-type]  # sums of any dtype
             cell = self.searched(bins, aperture, seed)
-            slopes = np.zeros((len(x), 2))
-            root = np.zeros(len(x))
-            for grid, terms, gain in (
-                (self.coarse_grid, self.coarse_terms, self.gain_bits[0]),
-                (self.fine_grid, self.fine_terms, self.gain_bits[1]),
-                (self.fine_grid, self.fine_terms, self.gain_bits[1]),
-            ):
-                if grid == self.coarse_grid and terms is self.coarse_terms:
-                    filters = self.coarse_filters[aperture][grid.corners[cell]]
-                    dots = np.einsum("fkb,fb->fk", filters.astype(np.float64), bins)
-                else:
-                    cell = self._cell(grid, np.floor(slopes).astype(np.int64))
-                    filters = self.filters(aperture, cell)
-                    dots = np.stack([f @ v for f, v in zip(filters, values, strict=True)])
-                place, root = placed_float(dots, terms[aperture][cell].astype(np.float64), gain)
-                whole = self._slopes(grid, cell, np.zeros((len(x), 2), dtype=np.int64))
-                slopes = whole + place * grid.step
+            filters = self.coarse_filters[aperture][self.coarse_grid.corners[cell]]
+            dots = np.einsum("fkb,fb->fk", filters.astype(np.float64), bins)
+            terms = self.coarse_terms[aperture][cell].astype(np.float64)
+            place, root = placed_float(dots, terms, self.gain_bits[0])
+            slopes, left = self.coarse_grid.slopes_float(cell, place), np.arange(len(x))
+            for _ in range(2):
+                whole = np.floor(slopes[left]).astype(np.int64)
+                cell[left] = own = self.fine_grid.cell_of(whole)
+                dots = self.filters.dots_float(values[left], aperture, own)
+                terms = self.fine_terms[aperture][own].astype(np.float64)
+                place[left], root[left] = placed_float(dots, terms, self.gain_bits[1])
+                slopes[left] = self.fine_grid.slopes_float(own, place[left])
+                left = left[is_beyond(place[left] * 2.0**DELTA_BITS)]
             explained, excess = self.rule.float_twins(values, root)
-            patterns = self.spline[aperture][self.fine_grid.spline_of[cell]].astype(np.float64)
+            patterns = self.patterns(aperture)[self.fine_grid.spline_of[cell]].astype(np.float64)
             rule = self.bin_rule
             of_bins = rule.excess_float(
                 bins.astype(np.float64), values.sum(axis=1), patterns, place
             )
-            excess = np.maximum(excess, of_bins)
+            beyond = is_beyond(place * 2.0**DELTA_BITS)
+            excess = np.maximum(np.maximum(excess, of_bins), np.where(beyond, 1, -INT32_MAX))
             level = 16.0 * np.log2(np.maximum(explained, 1.0))
             outputs += [slopes[:, 0], slopes[:, 1], level, excess]
             seed = slopes if seed is None else seed
@@ -355,14 +359,7 @@ class Registration(Stage):
             own = most[self.windows.columns(aperture)]
             sums = self.windows.binned(own[None])[0]
             prove_int32(self.kind, "sum of bin", -sums, sums)
-            worst = np.atleast_1d(127 * int(own.sum()))
-            tightest = self._largest_dots(aperture, own)
-            worst = np.minimum(worst, tightest)
-            if int(worst[0]) > INT32_MAX:
-                raise OverflowRisk(
-                    self.kind, "a dot product", f"up to {worst[0]}", f"at most {INT32_MAX}",
-                    "use smaller filters",
-                )  # fmt: skip
+            self.filters.prove(self.kind, aperture, own)
             self.rule.prove(self.kind, own, self.n_cols)
         if 127 * self.windows.n_bins << SEARCH_BITS > INT32_MAX:
             raise OverflowRisk(self.kind, "a score", "beyond 32 bits", "fewer bins")
@@ -373,16 +370,6 @@ class Registration(Stage):
         both = np.tile(ends, (len(self.offsets), 1))
         return both[:, 0], both[:, 1]
 
-    def _largest_dots(self, aperture: int, most: Int64) -> Int64:
-        """Return the largest magnitude that any dot product of an aperture can have, int64 (1,)."""
-        rows, cols = np.arange(self.n_rows), np.arange(self.n_cols)
-        inside = (rows[:, None] * self.bank_stride + cols).ravel()
-        worst = 0
-        for start in np.unique(self.starts[aperture]).tolist():
-            size = np.abs(self.bank[start + inside].astype(np.int64))
-            worst = max(worst, int(size @ most))
-        return np.array([worst], dtype=np.int64)
-
     def _ends(self, axis: int) -> tuple[int, int]:
         grid = self.fine_grid
         low, n = ((grid.low_x, grid.n_x), (grid.low_y, grid.n_y))[axis]
@@ -390,7 +377,8 @@ class Registration(Stage):
 
     def onnx(self, nodes: Nodes, x: str, state: dict[str, str]) -> tuple[str, dict[str, str]]:
         """Write search and alignments with MatMul and Gather."""
-        return registration_nodes(self, nodes, x), state
+        with nodes.once():
+            return registration_nodes(self, nodes, x), state
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Align one aperture after another: see the kernel's own notes."""

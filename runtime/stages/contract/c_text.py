@@ -81,6 +81,9 @@ class CStage:
     declarations, accessors : str
         What a board may call besides ``pw_step``: lines of the header, and functions behind all
         others. They may hold the mark ``RESTART``, between at signs: what sets a state anew.
+    settles : bool
+        Whether ``{prefix}_settle(pw_state *s, const X *x)`` is among the functions: it sets what is
+        remembered as if the frames before had been like this one.
     """
 
     tables: str
@@ -92,6 +95,7 @@ class CStage:
     output: str = ""
     declarations: str = ""
     accessors: str = ""
+    settles: bool = False
 
 
 def smallest_ctype(low: int, high: int) -> str:

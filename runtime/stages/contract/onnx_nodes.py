@@ -7,6 +7,8 @@ shift adds an offset that makes the dividend non-negative, divides, and takes th
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
@@ -33,17 +35,38 @@ class Nodes:
         self.nodes: list[onnx.NodeProto] = []
         self.initializers: list[onnx.TensorProto] = []
         self.prefix = ""
+        self._known: dict[tuple[str, tuple[int, ...], bytes], str] | None = None
+
+    @contextmanager
+    def once(self) -> Iterator[None]:
+        """Keep constants that are alike only once, and names short, as long as this lasts.
+
+        A large graph repeats itself, and half of it would be names.
+        """
+        self._known = {}
+        yield
+        self._known = None
 
     def op(self, kind: str, *inputs: str, **attributes: Any) -> str:
         """Append one node with one output."""
+        if self._known is not None:
+            short = f"{self.prefix}{len(self.nodes)}"
+            self.nodes.append(helper.make_node(kind, list(inputs), [short], **attributes))
+            return short
         name = f"{self.prefix}{kind.lower()}_{len(self.nodes)}"
         self.nodes.append(helper.make_node(kind, list(inputs), [name], name=name, **attributes))
         return name
 
     def constant(self, value: NDArray[np.integer]) -> str:
-        """Append one initializer; int32 or int64."""
+        """Append one initializer; int32 or int64, or smaller where only Gather takes from it."""
+        value = np.ascontiguousarray(value)
+        key = value.dtype.name, value.shape, value.tobytes()
+        if self._known is not None and key in self._known:
+            return self._known[key]
         name = f"{self.prefix}constant_{len(self.initializers)}"
-        self.initializers.append(numpy_helper.from_array(np.ascontiguousarray(value), name))
+        if self._known is not None:
+            name = self._known[key] = f"{self.prefix}c{len(self.initializers)}"
+        self.initializers.append(numpy_helper.from_array(value, name))
         return name
 
     def int32(self, *values: int) -> str:

@@ -12,13 +12,42 @@ from runtime.stages.contract.stage import Int32, State
 if TYPE_CHECKING:
     from runtime.stages.contract.onnx_nodes import Nodes
 
-__all__ = ["empty_ring", "onnx_leaving", "onnx_ring", "ring_after", "unrolled"]
+__all__ = [
+    "C_SETTLE",
+    "empty_ring",
+    "full_ring",
+    "onnx_leaving",
+    "onnx_ring",
+    "ring_after",
+    "unrolled",
+]
+
+C_SETTLE = """\
+/* As if the frames before had all been this one. */
+PW_STAGE void @PREFIX@_settle(pw_state *s, const @X_TYPE@ *x)
+{
+    for (uint32_t place = 0u; place < @N_KEPT@u; place++) {
+        for (uint32_t i = 0u; i < @N_VALUES@u; i++) {
+            s->@PREFIX@_history[(place * @N_VALUES@u) + i] = x[i];
+        }
+    }
+@BESIDES@}
+"""
+"""Fills a ring; ``BESIDES`` is what follows from it, whole lines or nothing."""
 
 
 def empty_ring(n_frames: int, n_values: int) -> State:
     """Return ``history``, a ring of frames, and ``position``, the place of its oldest: all zero."""
     return {
         "history": np.zeros((n_frames, n_values), dtype=np.int32),
+        "position": np.zeros(1, dtype=np.int32),
+    }
+
+
+def full_ring(n_frames: int, x: Int32) -> State:
+    """Return a ring in which every frame is `x`, int32 (n_values,)."""
+    return {
+        "history": np.tile(x.astype(np.int32), (n_frames, 1)),
         "position": np.zeros(1, dtype=np.int32),
     }
 

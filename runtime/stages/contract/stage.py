@@ -90,6 +90,13 @@ class Stage(ABC):
         """Return the state before the first frame, by name; empty when the stage has no memory."""
         return {}
 
+    def settled_state(self, x: Int32) -> State:
+        """Return the state before a frame of values int32 (n_in,) that have been so all along.
+
+        That of the first frame where the stage does not remember values.
+        """
+        return self.initial_state()
+
     @abstractmethod
     def run(self, x: Int32, state: State) -> tuple[Int32, State]:
         """Run the integer reference over consecutive frames.

@@ -40,8 +40,9 @@ static inline int32_t @P@_log2(int32_t value)
 PW_STAGE void @P@_run(pw_state *s, const @X@ *x, @Y@ *y)
 {
     const int32_t frames = s->@P@_frames[0];
+    const int32_t kept = (frames > @SETTLE_FRAMES@) ? (frames - @SETTLE_FRAMES@) : 0;
     int32_t length = 0;
-    while ((frames >> length) > 0) {
+    while ((kept >> length) > 0) {
         length++;
     }
     const int32_t quick_shift = (length < @QUICK@) ? length : @QUICK@;
@@ -68,7 +69,7 @@ PW_STAGE void @P@_run(pw_state *s, const @X@ *x, @Y@ *y)
     }
     int32_t shift = length;
     if (frames >= @START_FRAMES@) {
-        if (much < pw_asr32(rest, @NEAR@)) {
+        if ((much < pw_asr32(rest, @NEAR@)) || (much < @NEAR_LEAST@)) {
             shift = @NEAR_SHIFT@;
         } else if (unrest < (rest + pw_asr32(rest, @STILL@))) {
             shift = @STILL_SHIFT@;
@@ -108,22 +109,26 @@ class _Stage(Protocol):
     @property
     def still_shift(self) -> int: ...
     @property
+    def near_least(self) -> int: ...
+    @property
     def shifts(self) -> tuple[int, ...]: ...
     @property
     def n_bits(self) -> int: ...
 
 
 def background_c(
-    stage: _Stage, start_frames: int, rest_frames: int, prefix: str, x: Edge, y: Edge
+    stage: _Stage, starts: tuple[int, int, int], prefix: str, x: Edge, y: Edge
 ) -> CStage:
     """Return the C of a background.
 
     Parameters
     ----------
     stage : Background
-    start_frames, rest_frames : int
-        Frames at the start that are averaged alike, and whose unrest is taken for that of rest.
+    starts : tuple of three int
+        Frames at the start that are forgotten, that are averaged alike, and whose unrest is taken
+        for that of rest.
     """
+    settle_frames, start_frames, rest_frames = starts
     n = stage.n_values
     near, still, busy = stage.shifts
     functions = fill(
@@ -134,6 +139,7 @@ def background_c(
         MEAN_BITS=MEAN_BITS, MEAN_UNIT=1 << MEAN_BITS, MEAN_HALF=1 << (MEAN_BITS - 1),
         FAST_UNIT=1 << FAST_BITS, LIFT=1 << (MEAN_BITS - FAST_BITS),
         UNREST_UNIT=1 << UNREST_BITS, START_FRAMES=start_frames, REST_FRAMES=rest_frames,
+        SETTLE_FRAMES=settle_frames, NEAR_LEAST=stage.near_least,
         LOG_BITS=LOG_BITS, LOG_DROP=30 - LOG_BITS, LIMIT=symmetric_limit(stage.n_bits),
     )  # fmt: skip
     state = (

@@ -41,9 +41,12 @@ if TYPE_CHECKING:
 
 __all__ = ["Background"]
 
-START_FRAMES = 32
-"""Frames at the start that are averaged alike."""
-REST_FRAMES = 8
+SETTLE_FRAMES = 8
+"""Frames at the start of which nothing is kept: a sensor that sets its exposure itself begins with
+the longest, and what is saturated would stay in the background for as long as anything does."""
+START_FRAMES = 16
+"""Frames at the start, those among them, that are averaged alike."""
+REST_FRAMES = 16
 """Frames at the start in which the unrest is taken for that of rest, whatever it is."""
 
 
@@ -51,14 +54,15 @@ REST_FRAMES = 8
 class Background(Stage):
     """Each value's distance from its slow mean, the unrest, and the unrest at rest.
 
-    Frame n, from 0, with L the bit length of n: the value's quick mean is ``q[i] +=
+    Frame n, from 0, with L the bit length of n - 8, or 0: the value's quick mean is ``q[i] +=
     round_shift(2**8 x[i] - q[i], min(quick_shift, L))``. With c the sum over the values of ``|x[i]
     - x[i] one frame before|``, 0 on the first frame, the unrest is ``u += round_shift(16 c - u,
-    min(unrest_shift, L))``. The unrest at rest is u on the first 8 frames, then ``min(u, r + (r >>
+    min(unrest_shift, L))``. The unrest at rest is u on the first 16 frames, then ``min(u, r + (r >>
     rest_shift) + 1)``. What stands in front is ``f[i] = round_shift(2**6 q[i] - m[i], 14)``, and
     e is the sum of ``|f[i]|``, both before the slow mean's step: ``m[i] += round_shift(2**14 x[i] -
-    m[i], k)``, where k is L on the first 32 frames, then ``shifts[0]`` where ``e < r >> (4 +
-    near_shift)``, else ``shifts[1]`` where ``u < r + (r >> still_shift)``, else ``shifts[2]``.
+    m[i], k)``, where k is L on the first 16 frames, then ``shifts[0]`` where ``e < max(r >> (4 +
+    near_shift), near_least)``, else ``shifts[1]`` where ``u < r + (r >> still_shift)``, else
+    ``shifts[2]``.
 
     Outputs are f, saturated, and with ``l(v) = 64 log2(max(v, 1))``, a straight line in each octave
     and rounded down: ``l(r)``, ``l(u) - l(r)`` and ``l(16 e) - l(r)``, how strong the noise of the
@@ -75,6 +79,8 @@ class Background(Stage):
         The unrest at rest rises by one part in ``2**rest_shift`` a frame, 1 to 20.
     near_shift, still_shift : int
         What is close to the background, and what is as still as rest: see above; 0 to 8.
+    near_least : int
+        What is close to it in any noise, 0 to 2^24: less than anybody makes.
     shifts : tuple of three int
         Base-2 logarithms of the frames of the slow mean, 0 to 15, none above the next.
     n_bits : int
@@ -93,6 +99,7 @@ class Background(Stage):
     rest_shift: int
     near_shift: int
     still_shift: int
+    near_least: int
     shifts: tuple[int, ...]
     n_bits: int
 
@@ -104,6 +111,7 @@ class Background(Stage):
             ("rest_shift", 1, 20),
             ("near_shift", 0, 8),
             ("still_shift", 0, 8),
+            ("near_least", 0, 1 << 24),
         ):
             require(self.kind, name, getattr(self, name), low, high)
         if not isinstance(self.shifts, tuple) or len(self.shifts) != 3:
@@ -147,7 +155,7 @@ class Background(Stage):
         limit = symmetric_limit(self.n_bits)
         y = np.empty((len(x), self.n_out), dtype=np.int32)
         for frame, one in enumerate(wide):
-            length = frames.bit_length()
+            length = max(frames - SETTLE_FRAMES, 0).bit_length()
             quick += round_shift((one << FAST_BITS) - quick, min(self.quick_shift, length))
             moved = int(change[frame]) if frames else 0
             unrest += _rounded((moved << UNREST_BITS) - unrest, min(self.unrest_shift, length))
@@ -172,7 +180,7 @@ class Background(Stage):
 
     def _slow(self, front: int, unrest: int, rest: int) -> int:
         """Return the slow mean's shift."""
-        if front < rest >> (UNREST_BITS + self.near_shift):
+        if front < max(rest >> (UNREST_BITS + self.near_shift), self.near_least):
             return self.shifts[0]
         return self.shifts[1 if unrest < rest + (rest >> self.still_shift) else 2]
 
@@ -183,13 +191,13 @@ class Background(Stage):
         change = np.abs(np.diff(x, axis=0, prepend=x[:1])).sum(axis=1)
         y = np.empty((len(x), self.n_out))
         for frame, one in enumerate(x):
-            length = frame.bit_length()
+            length = max(frame - SETTLE_FRAMES, 0).bit_length()
             quick += (one - quick) / 2.0 ** min(self.quick_shift, length)
             unrest += (change[frame] - unrest) / 2.0 ** min(self.unrest_shift, length)
             risen = rest * (1.0 + 2.0**-self.rest_shift) + 2.0**-UNREST_BITS
             rest = min(unrest, risen) if frame >= REST_FRAMES else unrest
             front = quick - mean
-            if np.abs(front).sum() < rest / 2.0**self.near_shift:
+            if np.abs(front).sum() < max(rest / 2.0**self.near_shift, self.near_least):
                 slow = self.shifts[0]
             else:
                 slow = self.shifts[1 if unrest < rest * (1.0 + 2.0**-self.still_shift) else 2]
@@ -219,7 +227,8 @@ class Background(Stage):
         zero, one = nodes.int64(0), nodes.int64(1)
         wide, frames = nodes.cast(x, "int64"), nodes.cast(state["frames"], "int64")
         powers = nodes.constant(np.int64(1) << np.arange(16, dtype=np.int64))
-        reached = nodes.cast(op("GreaterOrEqual", frames, powers), "int64")
+        kept = op("Sub", frames, nodes.int64(SETTLE_FRAMES))
+        reached = nodes.cast(op("GreaterOrEqual", kept, powers), "int64")
         length = op("ReduceSum", reached, nodes.indices(0), keepdims=1)
 
         def stepped(mean: str, target: str, shift: str) -> str:
@@ -251,6 +260,7 @@ class Background(Stage):
         front = nodes.round_shift(far, MEAN_BITS)
         much = nodes.reshape(nodes.sum(op("Abs", front), 0), 1)
         least = nodes.floor_divide(rest, nodes.int64(1 << (UNREST_BITS + self.near_shift)))
+        least = op("Max", least, nodes.int64(self.near_least))
         still = op("Add", rest, nodes.floor_divide(rest, nodes.int64(1 << self.still_shift)))
         quickest, slower, slowest = (nodes.int64(shift) for shift in self.shifts)
         shift = op("Where", op("Less", unrest, still), slower, slowest)
@@ -285,7 +295,8 @@ class Background(Stage):
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Walk the values twice: how slow the mean is follows from all of them."""
-        return background_c(self, START_FRAMES, REST_FRAMES, prefix, x, y)
+        starts = (SETTLE_FRAMES, START_FRAMES, REST_FRAMES)
+        return background_c(self, starts, prefix, x, y)
 
 
 def _log2(value: int) -> int:

@@ -24,7 +24,7 @@ from capture.emulated.optic.light import draw_ambient, evened
 from capture.emulated.optic.optics import SENSORS, AngularGrid
 from capture.emulated.optic.render import render
 from capture.emulated.session import EmulatedSession
-from trainer.demo import STILL_RATE_HZ
+from trainer.demo_recordings import STILL_RATE_HZ
 
 PEOPLE = [draw_person(number) for number in range(24)]
 USUAL = Showing(

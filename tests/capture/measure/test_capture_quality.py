@@ -27,6 +27,7 @@ from capture.store.session import events_path
 from capture.store.validate import validate
 from capture.store.writer import SessionHeader, SessionWriter
 from capture.wire.codec import Description
+from capture.wording import inspection_lines
 from runtime.errors import Error
 from runtime.sensor import Sensor
 
@@ -291,6 +292,23 @@ def test_a_frame_rate_that_hides_flicker_is_said() -> None:
     assert (found.frequency_hz, found.hidden_hz) == (None, (120.0,))
     assert find_flicker(level[:50], time_us[:50], 30.0).hidden_hz == (100.0, 120.0)
     assert folded_hz(100.0, 30.0) == 10.0
+
+
+@pytest.mark.parametrize(
+    ("rate", "hidden", "said"), [(30.0, (120.0,), "at 36 pairs/s"), (60.5, (), ""), (0.0, (), "")]
+)
+def test_flicker_that_stands_still_is_told_with_a_rate_that_moves_it(
+    rate: float, hidden: tuple[float, ...], said: str
+) -> None:
+    """What no mean over frames takes out is said, and the nearest frame rate at which one does."""
+    quality = dataclasses.replace(
+        measure([frames()], SENSOR), frame_rate_hz=rate, flicker_hidden_hz=hidden
+    )
+    [line] = [
+        line for line in inspection_lines([], [(Path("s"), quality, [])]) if "flicker" in line
+    ]
+    assert said in line and ("stands still" in line) == bool(hidden)
+    assert "\n" not in line
 
 
 def test_inspect_measures_a_flat_field_series(tmp_path: Path) -> None:

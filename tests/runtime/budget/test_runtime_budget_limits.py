@@ -8,6 +8,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
+from runtime.budget.inputs.evaluation import Evaluation
 from runtime.budget.inputs.uncertainty import Interval
 from runtime.budget.verdict.host import host_verdict
 from runtime.budget.verdict.limits import (
@@ -44,6 +45,50 @@ def test_state_is_told_by_value_and_the_worse_end(
 ) -> None:
     """The limit itself keeps it; beyond it is broken; only the interval's worse end, crossed."""
     assert check("power", "uW", value, 10.0, at_least).state == state
+
+
+def test_a_value_that_is_not_of_everybody_keeps_no_limit() -> None:
+    """Whom too little is known of leaves a limit unknown, which opens no gate; broken stays so."""
+    basis = Basis("counted", "people", "9 people", "too few people to tell: handedness left (4)")
+    kept, broken = Interval(70.0, 65.0, 80.0), Interval(50.0, 45.0, 55.0)
+    found = check("worst group", "%", kept, 60.0, at_least=True, basis=basis)
+    assert (found.state, found.keeps()) == ("unknown", False)
+    assert found.line.endswith("9 people; too few people to tell: handedness left (4)")
+    assert check("worst group", "%", broken, 60.0, at_least=True, basis=basis).state == "broken"
+    silent = check("worst group", "%", None, 60.0, at_least=True, basis=basis)
+    assert silent.state == "unknown" and silent.line.endswith("left (4)")
+
+
+def groups_of(**people: int) -> dict[str, list[dict[str, object]]]:
+    """Return groups by handedness of so many people each, as an evaluation has them."""
+    return {
+        "handedness": [
+            {
+                "name": name, "enough_people": n >= 7,
+                "accuracy": {"value": 0.9, "low": 0.8, "high": 1.0, "n_participants": n},
+            }
+            for name, n in people.items()
+        ]
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("locked", "in_turn", "untold"),
+    [
+        ({"right": 9, "left": 2}, {"right": 20, "left": 4}, ("handedness left (4)",)),
+        ({"right": 9, "left": 2}, {"right": 20, "left": 7}, ()),
+        ({"right": 9}, {"right": 20}, ()),
+        ({"right": 4}, {"right": 6}, ()),
+        ({"right": 3, "left": 2}, {}, ("handedness left (2)", "handedness right (3)")),
+    ],
+)
+def test_a_group_is_told_where_either_side_has_enough_people(
+    locked: dict[str, int], in_turn: dict[str, int], untold: tuple[str, ...]
+) -> None:
+    """Small among the locked and the people in turn, a group is untold; of one group none is."""
+    content = {"groups": groups_of(**locked), "groups_in_turn": groups_of(**in_turn)}
+    plain = {"fixed": {"accuracy": {"value": 0.9, "low": 0.8, "high": 1.0}}}
+    assert Evaluation.model_validate(plain | content).untold_groups == untold
 
 
 def test_a_crossed_limit_opens_the_gate_unless_it_is_strict() -> None:

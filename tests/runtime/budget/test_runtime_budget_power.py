@@ -17,6 +17,7 @@ from runtime.budget.price.power import (
     busy_us,
     controller_cycles,
     dark_electrons,
+    formulas_of,
     frame_energy,
     frame_time_us,
     latency_ms,
@@ -91,6 +92,23 @@ def test_each_part_of_an_active_frame() -> None:
             "transfer": 2048 * 12 * 10 * 4 / 1e6,  # twice the voltage: four times the energy
         }
     )
+
+
+def test_an_exposure_that_is_slept_through_costs_a_wake_up_and_no_waiting() -> None:
+    """Of 2,648 us, two exposures of 250 us are slept through, for two more starts of 4 us each."""
+    asleep = ROUND | {"active.sleeps": 2.0}
+    found, waited = frame_energy(asleep, "active"), frame_energy(ROUND, "active")
+    assert found["waiting for pixels"] == pytest.approx(500 * 2 * 2148 / 1e6)
+    assert found["wake-ups"] == pytest.approx((3 * 4 * 1000 + 50 * 2000) * 2 / 1e6)
+    others = [part for part in found if part not in ("waiting for pixels", "wake-ups")]
+    assert [found[part] for part in others] == [waited[part] for part in others]
+    assert latency_ms(asleep) == pytest.approx(latency_ms(ROUND) + 8e-3)
+    assert frame_energy(asleep, "watching") == frame_energy(ROUND, "watching")
+    told = formulas_of(asleep)
+    assert "slept us" in told and "slept us" in told["waiting for pixels"]
+    for name in ("wake-ups", "latency ms"):
+        assert told[name].startswith("((1 + state.sleeps) x (")
+    assert "slept us" not in formulas_of(ROUND)
 
 
 def test_each_part_of_a_watching_frame() -> None:

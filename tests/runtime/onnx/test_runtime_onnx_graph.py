@@ -79,8 +79,8 @@ def test_every_tensor_is_an_integer(drawn: tuple[Model, Exposures]) -> None:
     made = {name for node in inferred.node for name in node.output}
     assert made <= {value.name for value in values}
     integers = {
-        onnx.TensorProto.UINT16, onnx.TensorProto.INT32, onnx.TensorProto.INT64,
-        onnx.TensorProto.BOOL,
+        onnx.TensorProto.UINT16, onnx.TensorProto.INT8, onnx.TensorProto.INT16,
+        onnx.TensorProto.INT32, onnx.TensorProto.INT64, onnx.TensorProto.BOOL,
     }  # fmt: skip
     assert {value.type.tensor_type.elem_type for value in values} <= integers
     assert {tensor.data_type for tensor in inferred.initializer} <= integers

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 
 from runtime.stages.passive.background import Background
 
-STAGE = Background(4, 2, 3, 11, 1, 2, (4, 7, 12), 16)
+STAGE = Background(4, 2, 3, 11, 1, 2, 0, (4, 7, 12), 16)
 RNG = np.random.default_rng(4)
 
 
@@ -47,3 +49,22 @@ def test_unrest_is_told_for_the_noise_of_the_place() -> None:
     moving = still(300)
     moving[200:] += 400.0 * RNG.standard_normal((100, 4))
     assert fronts(moving)[-1, 5] > quiet[-1, 5] + 64 and abs(noisy[-1, 5]) < 64
+
+
+def test_what_a_sensor_sees_before_its_exposure_is_set_is_forgotten() -> None:
+    """Frames that are saturated at the start, eight at most, leave no ghost behind."""
+    values = still(60)
+    values[:8] = [65_535.0, 0.0, 30_000.0, 9_000.0]
+    y = fronts(values)
+    assert np.abs(y[40:, :4]).max() < 60
+    assert abs(y[-1, 5]) < 64  # and the place at rest is not taken for one that is never still
+
+
+def test_less_than_anybody_makes_becomes_background_in_any_noise() -> None:
+    """A change of the light far above the noise is followed quickly below the least, else not."""
+    light = np.where(np.arange(200)[:, None] >= 100, 400.0, 0.0)
+    values = np.rint(5000.0 + light + RNG.normal(0.0, 1.0, (200, 4))).astype(np.int32)
+    for least, gone in ((1700, True), (700, False)):
+        stage = dataclasses.replace(STAGE, near_least=least, shifts=(4, 12, 12))
+        y, _ = stage.run(values, stage.initial_state())
+        assert (abs(y[-1, 0]) < 20) == gone

@@ -248,13 +248,14 @@ def test_readings_at_a_range_s_end_count_only_on_the_way_up() -> None:
     assert counted.n_held == 2
 
 
-@pytest.mark.parametrize("state", ["active", "watching"])
-def test_steps_hold_all_that_the_budget_spends_on_a_frame(state: str) -> None:
+@pytest.mark.parametrize(("state", "sleeps"), [("active", 0), ("watching", 0), ("active", 2)])
+def test_steps_hold_all_that_the_budget_spends_on_a_frame(state: str, sleeps: int) -> None:
     """Energies and times of the steps add up to the budget's own, with the regulator's loss.
 
     Rate times steps, and sleep, are the state's power all day, but for messages and cold starts.
     """
     v = typical_values(library_inputs()) | {"mcu.start_change_time": 7.0}
+    v[f"{state}.sleeps"] = float(sleeps)
     steps = frame_steps(v, state)
     energy = frame_energy(v, state)
     rail = sum(e for term, e in energy.items() if term not in ("LED", "LED driver"))
@@ -262,6 +263,7 @@ def test_steps_hold_all_that_the_budget_spends_on_a_frame(state: str) -> None:
     assert sum(s.energy_uj for s in steps) == pytest.approx(total, rel=1e-12)
     on = sum(s.time_us for s in steps if s.phase in ("led", "readout"))
     assert on == pytest.approx(frame_time_us(v, state), rel=1e-12)
+    assert sum(s.name == "wake up" for s in steps) == 1 + sleeps
     assert sum(s.time_us for s in steps) == pytest.approx(float(busy_us(v, state)), rel=1e-12)
     seldom = v | {"usage.gestures": 0.0, "usage.cold_starts": 0.0}
     power = average_power(seldom)

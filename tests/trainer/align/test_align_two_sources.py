@@ -155,6 +155,17 @@ def test_the_spline_of_bins_is_exact_where_patterns_are_quadratic() -> None:
     np.testing.assert_allclose(found, wanted - wanted.mean(axis=1, keepdims=True), atol=1e-9)
 
 
+@pytest.mark.parametrize(("turn", "n_splines"), [(0.0, 1), (3.0, 2)])
+def test_apertures_share_patterns_in_bins_only_where_they_are_alike(
+    turn: float, n_splines: int
+) -> None:
+    """A second aperture whose pattern turns otherwise keeps patterns of its own."""
+    pair = [MovingPattern(16, 9.0, turn_rad=t, reach=0.2) for t in (0.0, turn)]
+    design = Design(2e5, 1e6, READ_E**2 + 2 / 12 / GAIN**2)
+    made, _ = lower_registration(pair, Lowering(16, 16, 32, 512, (0, 16), 4095, GAIN, design, 0.03))
+    assert len(made.spline) == n_splines
+
+
 def test_a_rule_of_bins_out_of_range_is_one_line(stage: Registration) -> None:
     """Too few numbers, a tolerance or a pattern beyond its range, too few bins are refused."""
     for change, message in (

@@ -23,8 +23,10 @@ from trainer.audit.command import _limit_line
 from trainer.audit.findings import LEAST_PEOPLE, Finding
 from trainer.audit.limits import Held, Limit
 from trainer.audit.pictures import whole as pictures
+from trainer.audit.questions import planned
 from trainer.audit.steps import chain_steps
 from trainer.cli import main
+from trainer.corpus.noted import columns_of_people
 
 KIND = ("drawn faces",)
 LIMITS = """\
@@ -115,6 +117,18 @@ def test_every_step_is_asked_about_every_scene(audited: tuple[int, Path]) -> Non
     assert {row["told"] for row in rows} <= {"leaks", "nothing found", "cannot tell"}
 
 
+def test_all_that_is_told_was_planned(
+    audited: tuple[int, Path], model: Path, held_people: Path
+) -> None:
+    """What a limit may name is known before anything is attacked, and is all that is told of."""
+    takes = chain_steps(load_model(model), held_people)
+    will = planned(takes, columns_of_people(held_people), learns=False)
+    told = json.loads((audited[1] / "audit.json").read_text("utf-8"))["findings"]
+    keys = {(f["question"], f["step"], f["scenes"], f["measure"]) for f in told if f["measure"]}
+    assert keys <= will
+    assert {question for question, *_ in will} >= {f["question"] for f in told}
+
+
 def test_the_page_says_what_leaves_and_shows_pictures(audited: tuple[int, Path]) -> None:
     """The page has the caution, a table a step, a row of pictures a scene, and no script."""
     page = (audited[1] / "audit.html").read_text("utf-8")
@@ -179,6 +193,8 @@ def test_a_limit_on_what_was_not_asked_is_refused_before_anything_is_attacked(
         ("question = 'image'\nmost_gain = 1.0", "question of a limit is 'image'"),
         ("question = 'identity'\nmeasure = 'iuo'\nmost_gain = 1.0", "measure of a limit is 'iuo'"),
         ("question = 'hand_length_mm'\nstep = 'bin'\nmost_gain = 1.0", "step of a limit is 'bin'"),
+        ("question = 'picture'\nscenes = 'faces'\nmost_gain = 1.0", "scenes of a limit is 'faces'"),
+        ("question = 'membership'\nstep = 'bins'\nmost_gain = 1.0", "step of a limit is 'bins'"),
     ):
         path.write_text(f"[[limit]]\n{text}\n", "utf-8")
         assert said in refused(capsys, model, "--recordings", held_people, "--limits", path)

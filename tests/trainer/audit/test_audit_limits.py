@@ -9,8 +9,14 @@ import pytest
 
 from runtime.errors import FormatError, UsageError
 from trainer.audit.chain import Step
-from trainer.audit.findings import Finding
-from trainer.audit.limits import PrivacyLimits, held, load_privacy_limits, verdict_of
+from trainer.audit.findings import Finding, Planned
+from trainer.audit.limits import (
+    PrivacyLimits,
+    held,
+    load_privacy_limits,
+    refuse_unknown_names,
+    verdict_of,
+)
 
 STEPS = (
     Step("raw pair", "readout", 9),
@@ -95,18 +101,36 @@ def test_all_limits_together() -> None:
 
 
 @pytest.mark.parametrize(
-    "limit",
+    ("limit", "said"),
     [
-        {"question": "pictures"},
-        {"step": "decison"},
-        {"measure": "IoU"},
-        {"scenes": "faces"},
+        ({"question": "pictures"}, "question of a limit is 'pictures', expected one of identity"),
+        ({"step": "decison"}, "step of a limit is 'decison'"),
+        ({"measure": "IoU"}, "measure of a limit is 'IoU', expected one of iou"),
+        ({"scenes": "faces"}, "scenes of a limit is 'faces', expected one of takes"),
+        ({"question": "identity", "measure": "iou"}, "measure of a limit is 'iou'"),
+        ({"question": "identity", "step": "stored"}, "step of a limit is 'stored'"),
     ],
 )
-def test_a_limit_that_nothing_can_break_is_refused(limit: dict[str, str]) -> None:
+def test_a_limit_that_nothing_can_break_is_refused(limit: dict[str, str], said: str) -> None:
     """A misspelt question, step, measure or scenes is one line that names what there is."""
-    with pytest.raises(UsageError, match="expected one of"):
-        verdict([finding()], **limit)
+    planned = [
+        Planned("picture", "window state", "takes", "iou"),
+        Planned("identity", "decision", "one take", "accuracy"),
+    ]
+    asked = {"question": "picture", "most_gain": 0.1} | limit
+    limits = PrivacyLimits.model_validate({"limit": [asked]})
+    with pytest.raises(UsageError, match=said):
+        refuse_unknown_names(limits, planned, STEPS)
+    for step in ("any", "stored", "window state"):
+        fits = {"question": "picture", "step": step, "scenes": "takes", "most_gain": 0.1}
+        refuse_unknown_names(PrivacyLimits.model_validate({"limit": [fits]}), planned, STEPS)
+
+
+def test_what_nobody_can_tell_leaves_a_limit_of_any_measure_undecided() -> None:
+    """A question that was not answered has no measure, and keeps no limit that names one."""
+    mute = finding(measure="", low=None, high=None, gain=None, value=None, blind=None, why_not="-")
+    assert verdict([mute], measure="iou", scenes="drawn faces") == "cannot tell"
+    assert verdict([mute, finding(low=0.0, high=0.01)], measure="iou") == "cannot tell"
 
 
 @pytest.mark.parametrize(

@@ -72,6 +72,23 @@ def test_two_takes_are_told_to_be_of_one_stranger() -> None:
     assert one.gain == pytest.approx(0.5 - one.value, abs=2e-6)
 
 
+@pytest.mark.parametrize("loud", [True, False])
+def test_whether_gestures_are_taken_out_is_chosen_on_other_people(loud: bool) -> None:
+    """Loud gestures are taken out; where their mean is a person's own mark, it is left in."""
+    seen = invented_takes(12, 1.5, 8, n_takes=4)
+    own = np.searchsorted(seen.names, seen.people)
+    values = seen.values.copy()
+    if loud:
+        values[:, :6] += 9.0 * (seen.labels.astype(int) - 1)[:, None]
+        labels = seen.labels
+    else:  # everybody has a gesture of their own, and differs in nothing else
+        noise = np.random.default_rng(9).standard_normal(values.shape)
+        values, labels = 9.0 * own[:, None] + noise, own.astype(str)
+    asked = dataclasses.replace(seen, values=values, labels=labels)
+    for finding in strongest(verify_people(asked, "level")):
+        assert finding.told == "leaks"
+
+
 def test_too_few_people_tell_nothing() -> None:
     """Of five people nothing is claimed, however plainly they differ; of one neither."""
     few = invented_takes(5, 9.0, 1)

@@ -9,9 +9,8 @@ import numpy as np
 
 from runtime.sensor import Sensor
 from trainer.choice.tried.knobs import load_knobs, options_of
-from trainer.choice.tried.sampling import beside, places_of, spread
+from trainer.choice.tried.sampling import coordinates_of, places_of, spread
 from trainer.choice.tried.settings import tried_of
-from trainer.choice.worth.pareto import on_front
 from trainer.recipe import load_recipe
 
 GRID = list(product(range(5), range(2), range(2), range(2), range(1), range(2)))
@@ -22,7 +21,7 @@ def test_places_count_a_knobs_values_from_the_recorded_one() -> None:
     knobs = load_knobs(Path(__file__).parents[3] / "trainer" / "choice" / "tried" / "knobs.toml")
     tried = tried_of(options_of(knobs, [load_recipe("dynamic")]), Sensor("bench", 16, 16))
     places = places_of(tried)
-    assert places[0] == (0, 0, 0, 0, 0, 0)
+    assert places[0] == (0, 0, 0, 0, 0, 0, 0)  # five knobs, a key of the recipe, the recipe
     assert len(set(places)) == len(tried)
     assert [max(place[knob] for place in places) for knob in (0, 1)] == [3, 4]  # LED, exposure
 
@@ -38,23 +37,13 @@ def test_the_first_settings_lie_evenly_and_are_the_same_every_time() -> None:
     assert spread(GRID, 500) == sorted(spread(GRID, 500))
 
 
-def test_what_follows_is_one_step_from_the_best() -> None:
-    """A follower differs from some setting of the front in one knob, by one value."""
-    assert beside([(0, 0), (1, 0), (2, 0), (0, 1), (0, 2), (1, 1)], [0], [0]) == [1, 3, 4]
-    assert beside([(0, 0), (1, 0)], [0], [0, 1]) == []
-
-
-def test_following_the_best_finds_a_front_that_rises_step_by_step() -> None:
-    """Of a smooth score, a search by neighbours comes to the whole front without trying all."""
-    places = np.array(GRID)
-    cost = 100.0 * 0.5 ** places[:, 0] * 0.8 ** places[:, 3] + 5.0 * places[:, 5]
-    score = 1.0 - 0.02 * places[:, 0] ** 2 - 0.03 * places[:, 3] - 0.2 * places[:, 1]
-    known = spread(GRID, 12)
-    while True:
-        front = [known[i] for i in np.flatnonzero(on_front(cost[known], score[known]))]
-        more = beside(GRID, front, known)
-        if not more:
-            break
-        known = sorted({*known, *more})
-    assert {float(cost[i]) for i in front} == set(cost[on_front(cost, score)].tolist())
-    assert len(known) < len(GRID)
+def test_recipes_stand_apart_and_their_keys_in_a_row() -> None:
+    """A recipe's key is a knob as others are; recipes are as far from each other as a whole way."""
+    places = [(0, 0, 0), (2, 1, 0), (4, 0, 1), (4, 1, 2)]
+    found = coordinates_of(places)
+    assert found[:, 0].tolist() == [0.0, 0.5, 1.0, 1.0]
+    assert found.shape == (4, 5)
+    recipes = found[[0, 2, 3], 2:]
+    apart = np.linalg.norm(recipes[:, None] - recipes[None], axis=2)
+    assert np.allclose(apart, 1.0 - np.eye(3))
+    assert coordinates_of([(0, 3, 0), (1, 3, 0)]).shape == (2, 1)  # what is the same says nothing

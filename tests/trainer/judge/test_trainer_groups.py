@@ -183,6 +183,22 @@ def test_people_are_grouped_by_any_column() -> None:
     assert {row["name"] for row in groups["handedness"]} == {"right", "left"}
 
 
+def test_a_column_of_small_groups_alone_is_shown_as_such() -> None:
+    """Where no word has enough people, those that people share are groups, and none is named."""
+    people = many_people(12)
+    takes, conditions = some_takes({}, people)
+    columns = [column("glove", people, ["thin"] * 6 + ["thick"] * 5 + ["none"])]
+    groups = group_figures(
+        takes, conditions, people, distance_bands(takes, conditions, people),
+        further_groupings(takes, conditions, columns),
+    )  # fmt: skip
+    sizes = [
+        (row["name"], row["accuracy"]["n_participants"], row["enough_people"])
+        for row in groups["glove"]
+    ]
+    assert sizes == [("thick", 5, False), ("thin", 6, False), (REST, 1, False)]
+
+
 def test_a_column_that_groups_already_gives_no_second_grouping() -> None:
     """Hand length, skin and handedness are cut by their own bounds, and by no others beside."""
     people = many_people(15)

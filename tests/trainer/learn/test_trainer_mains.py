@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trainer.learn.mains import AS_A_HAND_HZ, frames_kept, learn_steady, mains_taps, noise_share
+from capture.measure.flicker import AS_A_HAND_HZ, clear_rate_hz
+from trainer.learn.mains import frames_kept, learn_steady, mains_taps, noise_share
 from trainer.recipe import FeatureRecipe
 
 STEADY, AS_IT_COMES = FeatureRecipe(steady=True), FeatureRecipe()
@@ -35,6 +36,23 @@ def folded(hz: float, rate: float) -> float:
 def test_usual_rates_have_short_means(rate: float, taps: tuple[int, ...]) -> None:
     """At 30 frames a second it is a mean of three; where both frequencies stand still, none."""
     assert mains_taps(rate) == taps
+
+
+@pytest.mark.parametrize(
+    ("rate", "clear"), [(30.0, 36.0), (29.97, 36.0), (50.0, 47.0), (60.0, 57.0), (45.0, 45.0)]
+)
+def test_where_flicker_stands_still_another_rate_is_near(rate: float, clear: float) -> None:
+    """What 60 Hz mains leave at 30 frames a second is taken out at 36, and so is that of 50 Hz."""
+    assert clear_rate_hz(rate) == clear
+
+
+@settings(max_examples=20, deadline=None)
+@given(rate=st.floats(1.0, 240.0))
+def test_at_a_clear_rate_a_mean_takes_out_both_mains(rate: float) -> None:
+    """Whatever rate one comes from, at the clear one no more than 2 % of either comes through."""
+    clear = clear_rate_hz(rate)
+    taps = mains_taps(clear)
+    assert max(gain(taps, hz, clear) for hz in MAINS_HZ) <= 0.021
 
 
 @settings(max_examples=200, deadline=None)

@@ -58,6 +58,7 @@ def test_the_page_and_the_card_say_what_nobody_may_rely_on(trained: Path) -> Non
         text = (trained / name).read_text("utf-8")
         assert "No safety function may hang on this" in text and "have to be told" in text
         assert "IEC 62471" not in text
+        assert "presence" in text and "within one" not in text.lower()
 
 
 def test_the_device_never_watches_and_lights_nothing(trained: Path) -> None:

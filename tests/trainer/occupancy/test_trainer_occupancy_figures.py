@@ -45,6 +45,13 @@ def test_a_false_presence_is_counted_once_for_as_long_as_it_lasts() -> None:
     assert rate["low"] < rate["value"] < rate["upper_95"] < rate["high"]
 
 
+def test_what_tells_presence_alone_counts_nothing() -> None:
+    """Of it neither exact nor within one is told: to be within one of two answers always holds."""
+    found = occupancy_figures([counted("a", [0, 1, 3], [0, 1, 0])], 1)
+    assert not {"exact", "within_one"} & {*found, *found["per_place"][0]}
+    assert {"exact", "within_one"} <= {*occupancy_figures([counted("a", [0, 2], [0, 1])], 2)}
+
+
 def test_a_place_where_nobody_ever_was_or_left_is_refused() -> None:
     """Without both kinds of frames there is no balanced accuracy."""
     for truth in ([0, 0], [1, 2]):

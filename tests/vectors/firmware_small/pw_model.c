@@ -757,6 +757,7 @@ static int32_t finish(pw_state *s)
     s2_run(s->odd.s1_y, s->even.s2_y);
     s3_run(s->even.s2_y, s->s3_y);
     s4_run(s, s->s3_y, s->s4_y);
+    s->settling = 0u;
     return s->s4_y[0];
 }
 
@@ -867,6 +868,11 @@ void pw_init(pw_state *s)
     }
     s->s4_active[0] = -1;
     s->s4_candidate[0] = -1;
+}
+
+void pw_settle(pw_state *s)
+{
+    s->settling = 1u;
 }
 
 const char *pw_version(void)

@@ -46,6 +46,7 @@ __all__ = [
 MODEL_FILES = "model's files"
 """The step that is attacked: the model as it is shipped, run by whoever has it."""
 QUESTION = "membership"
+OF_A_PERSON = "takes of a person"
 AREA, ADVANTAGE = "area under ROC", "advantage"
 BLIND_AREA = 0.5
 SEED = 1
@@ -193,7 +194,7 @@ def _area(
     blind = BLIND_AREA
     return told(
         Finding(
-            MODEL_FILES, QUESTION, "takes of a person", attacker, knows, AREA, value, blind,
+            MODEL_FILES, QUESTION, OF_A_PERSON, attacker, knows, AREA, value, blind,
             value - blind, low - blind, high - blind, len(inside),
         )
     )  # fmt: skip
@@ -213,7 +214,7 @@ def _advantage(
     ends = float(value), 0.0, float(value), float(value - down), float(value + up)
     return told(
         Finding(
-            MODEL_FILES, QUESTION, "takes of a person", attacker, knows, ADVANTAGE, *ends,
+            MODEL_FILES, QUESTION, OF_A_PERSON, attacker, knows, ADVANTAGE, *ends,
             len(inside),
         )
     )  # fmt: skip

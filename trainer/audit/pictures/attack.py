@@ -130,16 +130,21 @@ def _guesses(every: Shown, fold: _Fold, step: Step, matrix: Float64 | None) -> d
     # What a chain normalises is linear, if at all, in a picture of so much light: asked for that as
     # well and brightened after, ridge regression found 0.04 of IoU more (finger count, its bins).
     light = np.maximum(pictures.sum(axis=1, keepdims=True), 1e-9)
-    both = np.hstack([pictures, pictures * (light.mean() / light)])
-    pairs = pairs_of(values[fold.pairs], both, fold.apart, values[fold.asked])
+    shares = pictures * (light.mean() / light)
+    # Whether a cell is lit is asked for by itself: from how bright it is made, kernel regression
+    # found 0.01 of IoU less (finger count, 60 people, its roots and its second dense layer).
+    every_way = np.hstack([pictures, shares, pictures > OUTLINE])
+    pairs = pairs_of(values[fold.pairs], every_way, fold.apart, values[fold.asked])
     if pairs is None:
         return {}
     found: dict[str, Guess] = {}
     for name, learner in LEARNED.items():
-        guess, n = learner(pairs), pictures.shape[1]
-        found[name] = Guess(guess.apart[:, :n], guess.asked[:, :n])
-        shares = guess.apart[:, n:], guess.asked[:, n:]
-        found[f"{name} of shares"] = _fitted(*shares, pictures[fold.apart])
+        guess = learner(pairs)
+        plain, of_light, lit = zip(
+            *(np.split(made, 3, axis=1) for made in (guess.apart, guess.asked)), strict=True
+        )
+        found[name] = Guess(*plain, outlines=lit)
+        found[f"{name} of shares"] = _fitted(*of_light, pictures[fold.apart])
     if matrix is not None:
         raw = every.values[step.name]
         found |= _linear(matrix, raw[fold.pairs], pictures, fold.apart, raw[fold.asked])
@@ -180,27 +185,38 @@ def _full(cells: Float64, inside: NDArray[np.bool_]) -> Float64:
     return pictures
 
 
-def _cut(made: Float64, references: Float64) -> float:
-    """Return from which brightness on made pictures are best taken for the thing itself."""
+def _cut(made: Float64, references: Float64) -> tuple[float, float]:
+    """Return from which value on made pictures are best taken for the thing itself, and its IoU."""
     some = slice(None, None, max(1, len(made) // _N_FOR_CUTS))
     truth = references[some] > OUTLINE
     scores = [float(iou(made[some] > cut, truth).mean()) for cut in _CUTS]
-    return float(_CUTS[int(np.argmax(scores))])
+    best = int(np.argmax(scores))
+    return float(_CUTS[best]), scores[best]
 
 
 def _marked(
     guess: Guess, truth: Float64, asked: Float64, inside: NDArray[np.bool_]
 ) -> dict[str, Float64]:
-    """Mark what an attacker made of those asked; its cut is chosen on the people set apart."""
-    cut = _cut(_full(guess.apart, inside), _full(truth, inside))
-    return marks(_full(guess.asked, inside), cut, _full(asked, inside))
+    """Mark what an attacker made of those asked.
+
+    Its cut is chosen on the people set apart, and so is whether its outlines are what it made
+    bright or what it was sure of.
+    """
+    references, made = _full(truth, inside), _full(guess.asked, inside)
+    cut, reached = _cut(_full(guess.apart, inside), references)
+    outlines = made > cut
+    if guess.outlines is not None:
+        apart, other = (_full(each, inside) for each in guess.outlines)
+        cut, reached_so = _cut(apart, references)
+        outlines = other > cut if reached_so > reached else outlines
+    return marks(made, outlines, _full(asked, inside))
 
 
 def blind_marks(seen: Float64, asked: Float64, inside: NDArray[np.bool_]) -> dict[str, Float64]:
     """Return what the best constant picture reaches, each measure by its own best.
 
-    Those tried are the mean, the median and the most middling of the pictures seen, and none at
-    all; which is best is found on the pictures seen.
+    Those tried are the mean, the median and the most middling of the pictures seen, how often each
+    cell is lit in them, and none at all; which is best is found on the pictures seen.
 
     Parameters
     ----------
@@ -209,13 +225,16 @@ def blind_marks(seen: Float64, asked: Float64, inside: NDArray[np.bool_]) -> dic
     """
     some = seen[:: max(1, len(seen) // _N_FOR_CUTS)]
     middling = some[int(np.argmin(((some - some.mean(axis=0)) ** 2).sum(axis=1)))]
-    tried = [seen.mean(axis=0), np.median(seen, axis=0), middling, np.zeros(seen.shape[1])]
+    often = (seen > OUTLINE).mean(axis=0)
+    tried = [seen.mean(axis=0), np.median(seen, axis=0), middling, often, np.zeros(seen.shape[1])]
     true, answers = _full(some, inside), _full(asked, inside)
     best: dict[str, tuple[float, Float64]] = {}
     for guess in tried:
-        cut = _cut(_full(np.broadcast_to(guess, some.shape), inside), true)
-        own = marks(_full(np.broadcast_to(guess, some.shape), inside), cut, true)
-        told = marks(_full(np.broadcast_to(guess, asked.shape), inside), cut, answers)
+        made, said = (
+            _full(np.broadcast_to(guess, scenes.shape), inside) for scenes in (some, asked)
+        )
+        cut, _ = _cut(made, true)
+        own, told = marks(made, made > cut, true), marks(said, said > cut, answers)
         for measure in MEASURES:
             mean = float(own[measure].mean())
             if measure not in best or mean > best[measure][0]:

@@ -125,18 +125,20 @@ def _wider(edges: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(binary_dilation(edges, np.ones((1, 3, 3), dtype=bool)))
 
 
-def marks(pictures: Float64, cut: float, references: Float64) -> dict[str, Float64]:
+def marks(
+    pictures: Float64, outlines: NDArray[np.bool_], references: Float64
+) -> dict[str, Float64]:
     """Return every measure of pictures, float64 (n_pictures,) each.
 
     Parameters
     ----------
     pictures, references : float64 (n_pictures, height, width)
         Values from 0 to 1.
-    cut : float
-        From which brightness on a picture shows the thing itself; of the references,
-        :data:`OUTLINE`.
+    outlines : bool (n_pictures, height, width)
+        Where the pictures' maker says that the thing itself is; of the references it is what is
+        brighter than :data:`OUTLINE`.
     """
-    outlines, true = pictures > cut, references > OUTLINE
+    true = references > OUTLINE
     return {
         "iou": iou(outlines, true),
         "ssim": ssim(pictures, references),

@@ -26,7 +26,7 @@ from trainer.recipe import Recipe
 from trainer.work.cache import StoredArray, open_cache
 from trainer.work.jobs import Workers, run_jobs
 
-__all__ = ["OPPONENTS", "Asked", "Notify", "Readings", "read_for"]
+__all__ = ["LEAST_SETTINGS", "OPPONENTS", "Asked", "Notify", "Readings", "foretellable", "read_for"]
 
 Notify = Callable[[str], None]
 OPPONENTS = {"four quadrants": (2, 2), "one photodiode": (1, 1)}
@@ -128,21 +128,38 @@ def read_for(asked: Asked, workers: Workers, tell: Notify) -> Readings:
     plain = _opponents(recipes[0]) if asked.knobs.search.plain_sensors else []
     opponents = tried_of(plain, recorded)
     found, most, n_all = _headroom(base), asked.knobs.search.max_saturated_takes, len(tried)
-    if found.touched_fraction > most:  # what has as much light as was recorded can still be told
-        tried, opponents = (
-            [one for one in each if not one.setting.weaker_light] for each in (tried, opponents)
-        )
-        if len(tried) < LEAST_SETTINGS:
-            refuse_little_headroom(found, str(asked.data), most)
-        tell(
-            f"{found.touched_fraction:.1%} of the takes are saturated: weaker light cannot be "
-            f"foretold, {n_all - len(tried)} of {n_all} settings are left out"
-        )
+    tried = foretellable(tried, found, most, asked.data, tell)
+    if len(tried) < n_all:
+        opponents = [one for one in opponents if not one.setting.weaker_light]
     if any(one.setting.weaker_light for one in tried):
         refuse_wrong_gains(recording.path for recording in base.corpus.recordings)
     readings = _readings(base, (*tried, *opponents), workers, tell)
     left_out = n_all - len(tried)
     return Readings(base, recorded, tuple(tried), tuple(opponents), readings, found, left_out)
+
+
+def foretellable(
+    tried: list[Tried], found: Headroom, most: float, data: Path, tell: Notify
+) -> list[Tried]:
+    """Return the settings that recordings with so much saturated can tell of.
+
+    What has as much light as was recorded can always be told.
+
+    Raises
+    ------
+    UsageError
+        There is nothing left to choose among.
+    """
+    if found.touched_fraction <= most:
+        return tried
+    left = [one for one in tried if not one.setting.weaker_light]
+    if len(left) < LEAST_SETTINGS:
+        refuse_little_headroom(found, str(data), most)
+    tell(
+        f"{found.touched_fraction:.1%} of the takes are saturated: weaker light cannot be "
+        f"foretold, {len(tried) - len(left)} of {len(tried)} settings are left out"
+    )
+    return left
 
 
 def _opponents(recipe: Recipe) -> list[Option]:

@@ -34,6 +34,7 @@ __all__ = [
     "watching_options",
 ]
 
+BUILT_IN = "knobs.toml"
 MAX_OPTIONS = 2_000
 """Two quick fits each, of 0.7 s, are three quarters of an hour: more is a slip in the file."""
 Share = Annotated[float, Field(gt=0, le=1)]
@@ -197,8 +198,8 @@ class WatchingOption:
     exposure_share: float = 1.0
 
 
-def load_knobs(path: Path | None = None) -> Knobs:
-    """Read a description of knobs, the built-in one where none is given.
+def load_knobs(path: Path | None = None, built_in: str = BUILT_IN) -> Knobs:
+    """Read a description of knobs, a built-in one where none is given.
 
     Raises
     ------
@@ -207,12 +208,12 @@ def load_knobs(path: Path | None = None) -> Knobs:
     """
     if path is not None:
         return _knobs(read_toml(path, expected="a file of knobs (TOML)"))
-    return _knobs(parse_toml(knobs_text().encode(), "knobs.toml"))
+    return _knobs(parse_toml(knobs_text(built_in).encode(), built_in))
 
 
-def knobs_text() -> str:
-    """Return the text of the built-in description."""
-    return (resources.files("trainer.choice.tried") / "knobs.toml").read_text("utf-8")
+def knobs_text(name: str = BUILT_IN) -> str:
+    """Return the text of a built-in description."""
+    return (resources.files("trainer.choice.tried") / name).read_text("utf-8")
 
 
 def _knobs(file: TomlFile) -> Knobs:

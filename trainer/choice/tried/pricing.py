@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -22,25 +23,23 @@ from runtime.firmware.watching import watching_model
 from runtime.model import Model, save_model
 from runtime.sample_frames import write_test_frames
 from runtime.stages.bins import Bins
-from runtime.stages.contract.stage import Counts
+from runtime.stages.contract.stage import Counts, EntryStage
+from runtime.stages.passive.ambient import Ambient
 from trainer.choice.tried.settings import Tried
 from trainer.choice.tried.trials import Reading, cheaper
 from trainer.corpus.recordings import Recording
 from trainer.fit.pipeline import assemble_model, fit_pipeline
 from trainer.judge.events import Margins
 
-__all__ = ["BudgetJob", "PriceJob", "Priced"]
+__all__ = ["BudgetJob", "OfOneShape", "PriceJob", "Priced"]
 
 N_FRAMES = 40
 """Frame pairs that are executed, as many as for a budget of its own."""
 
 
-@dataclass(frozen=True, slots=True)
-class Priced:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OfOneShape(ABC):
     """Settings of one model structure that are to be priced.
-
-    The model is a cheap fit: which instructions it takes follows from its shape, not from how well
-    it was taught.
 
     Parameters
     ----------
@@ -48,7 +47,6 @@ class Priced:
         Of one structure.
     devices : tuple of DeviceSetting
         One for each.
-    reading : Reading
     source : Recording
         Whose first frames are executed.
     choice : Choice
@@ -61,20 +59,14 @@ class Priced:
 
     tried: tuple[Tried, ...]
     devices: tuple[DeviceSetting, ...]
-    reading: Reading
     source: Recording
     choice: Choice
     parts: Path | None
     plain: bool = False
 
+    @abstractmethod
     def model(self) -> Model:
-        """Fit the structure; errors are those of :func:`trainer.fit.pipeline.fit_pipeline`."""
-        first = self.tried[0]
-        recipe, train = self.reading.at(first, range(len(self.reading.recordings)))
-        recipe = cheaper(recipe)
-        fitted = fit_pipeline(train, recipe, self.reading.entry, first.sensor)
-        nothing = Margins(0.0, (0.0,) * len(recipe.classes))
-        return assemble_model(recipe, first.sensor, fitted, nothing, {"made by": "a cheap fit"})
+        """Return a model of the structure."""
 
     def at(self, model: Model, tried: Tried) -> tuple[Model, Counts, Counts]:
         """Return the model at a setting, and frames to execute."""
@@ -97,6 +89,29 @@ class Priced:
             )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Priced(OfOneShape):
+    """Settings of one structure whose model is a cheap fit.
+
+    Which instructions it takes follows from its shape, not from how well it was taught.
+
+    Parameters
+    ----------
+    reading : Reading
+    """
+
+    reading: Reading
+
+    def model(self) -> Model:
+        """Fit the structure; errors are those of :func:`trainer.fit.pipeline.fit_pipeline`."""
+        first = self.tried[0]
+        recipe, train = self.reading.at(first, range(len(self.reading.recordings)))
+        recipe = cheaper(recipe)
+        fitted = fit_pipeline(train, recipe, self.reading.entry, first.sensor)
+        nothing = Margins(0.0, (0.0,) * len(recipe.classes))
+        return assemble_model(recipe, first.sensor, fitted, nothing, {"made by": "a cheap fit"})
+
+
 @contextmanager
 def _folder() -> Iterator[Path]:
     with tempfile.TemporaryDirectory(prefix="palmwatt-price-") as folder:
@@ -109,10 +124,10 @@ class BudgetJob:
 
     Parameters
     ----------
-    priced : Priced
+    priced : OfOneShape
     """
 
-    priced: Priced
+    priced: OfOneShape
 
     def run(self) -> list[Budget]:
         """Fit, compile, execute and price."""
@@ -127,10 +142,10 @@ class PriceJob:
 
     Parameters
     ----------
-    priced : Priced
+    priced : OfOneShape
     """
 
-    priced: Priced
+    priced: OfOneShape
 
     def run(self) -> list[float]:
         """Return microwatts over a day, medians, as a budget draws them."""
@@ -146,7 +161,9 @@ class PriceJob:
         return found
 
 
-def _average_uw(model: Model, device: DeviceSetting, profiles: Profiles, priced: Priced) -> float:
+def _average_uw(
+    model: Model, device: DeviceSetting, profiles: Profiles, priced: OfOneShape
+) -> float:
     """Return the median of the draws that a budget would make."""
     watching = watching_model(model.sensor, device.watching_rows)
     library, usual = load_parts(priced.parts), Computation()
@@ -160,11 +177,16 @@ def _of_few_pixels(model: Model, lit: Counts, dark: Counts) -> tuple[Model, Coun
 
     That is how a plain sensor of the same area would be read, and no cheaper way to price it.
     """
-    entry = model.entry
-    if not isinstance(entry, Bins):
+    entry: EntryStage = model.entry
+    few: Bins | Ambient | None = None
+    if isinstance(entry, Bins):
+        few = Bins(entry.bin_rows, entry.bin_cols, entry.bin_rows, entry.bin_cols)
+    if isinstance(entry, Ambient):
+        rows, cols = entry.bin_rows, entry.bin_cols
+        few = Ambient(rows, cols, rows, cols, entry.black_counts)
+    if few is None:
         return model, lit, dark
-    rows, cols = entry.bin_rows, entry.bin_cols
-    few = Bins(rows, cols, rows, cols)
+    rows, cols = few.n_rows, few.n_cols
     sensor = replace(model.sensor, n_rows=rows, n_cols=cols, apertures=())
     small = replace(model, sensor=sensor, stages=(few, *model.stages[1:]))
     return small, _binned(lit, rows, cols), _binned(dark, rows, cols)

@@ -92,7 +92,10 @@ def _priced(
     source = readings.train[0].recording
     reading = readings.readings[tried[0].name]
     plain = any(key == "sensor" for key, _ in tried[0].option.turned)
-    return Priced(tried, devices, reading, source, asked.choice, asked.parts, plain)
+    return Priced(
+        tried=tried, devices=devices, reading=reading, source=source,
+        choice=asked.choice, parts=asked.parts, plain=plain,
+    )  # fmt: skip
 
 
 def _by_structure(

@@ -1,9 +1,8 @@
-"""Which settings of a grid too large to try whole: some spread evenly, then those beside the best.
+"""Where settings stand on the knobs, and which of a grid too large to try whole are tried first.
 
 The first are points of a Sobol sequence (I. Sobol, USSR Comput. Math. Math. Phys. 7, 1967;
-scrambled as A. Owen, 1998, by scipy.stats.qmc) over the knobs' places; then, round by round,
-settings one step of one knob away from those that no other beats: a local search of a front (L.
-Paquete, M. Chiarandini and T. Stuetzle, Pareto local optimum sets, 2004; from memory).
+scrambled as A. Owen, 1998, by scipy.stats.qmc) over the knobs' places; what follows them is for
+:mod:`trainer.choice.worth.foretold` to say.
 """
 
 from __future__ import annotations
@@ -13,9 +12,10 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.stats import qmc
 
+from runtime.stages.contract.stage import Float64
 from trainer.choice.tried.settings import Tried
 
-__all__ = ["beside", "places_of", "spread"]
+__all__ = ["coordinates_of", "places_of", "spread"]
 
 SEED = 1
 _KNOBS = ("led_share", "exposure_share", "rows_share", "rate_divisor", "bits_at_most")
@@ -26,19 +26,36 @@ Place = tuple[int, ...]
 
 
 def places_of(tried: Sequence[Tried]) -> list[Place]:
-    """Return where each setting stands on every knob: 0 and on, the model last."""
-    models = list(dict.fromkeys(one.option.recipe.digest() for one in tried))
+    """Return where each setting stands on every knob: 0 and on; keys of recipes follow, then it."""
     steps = {
         name: sorted({getattr(one.option, name) for one in tried}, reverse=name != "rate_divisor")
         for name in _KNOBS
     }
+    turned = [dict(one.option.turned) for one in tried]
+    keys = list(dict.fromkeys(key for each in turned for key in each))
+    values = {key: list(dict.fromkeys(each[key] for each in turned)) for key in keys}
+    recipes = list(dict.fromkeys(one.option.recipe.name for one in tried))
     return [
         (
             *(steps[name].index(getattr(one.option, name)) for name in _KNOBS),
-            models.index(one.option.recipe.digest()),
+            *(values[key].index(each[key]) for key in keys),
+            recipes.index(one.option.recipe.name),
         )
-        for one in tried
+        for one, each in zip(tried, turned, strict=True)
     ]
+
+
+def coordinates_of(places: Sequence[Place]) -> Float64:
+    """Return places as numbers, (n_settings, n_knobs): each knob's whole way is 1 long.
+
+    Recipes have no order: each has a column of its own, and any other one is as far away. What is
+    the same everywhere has none.
+    """
+    whole = np.array(places, dtype=np.float64)
+    knobs = whole[:, :-1] / np.maximum(whole[:, :-1].max(axis=0), 1.0)
+    recipes = whole[:, -1:] == np.unique(whole[:, -1])
+    columns = np.hstack([knobs, recipes / np.sqrt(2.0)])
+    return columns[:, np.ptp(columns, axis=0) > 0.0]
 
 
 def spread(places: Sequence[Place], n_wanted: int) -> list[int]:
@@ -63,19 +80,3 @@ def spread(places: Sequence[Place], n_wanted: int) -> list[int]:
         if index is not None and index not in found:
             found.append(index)
     return sorted(found)
-
-
-def beside(places: Sequence[Place], front: Sequence[int], known: Sequence[int]) -> list[int]:
-    """Return settings not tried yet that are one step of one knob away from some of a front.
-
-    The model has no order: any other one is a step away.
-    """
-    found = []
-    for index in sorted(set(range(len(places))) - set(known)):
-        for other in front:
-            steps = [abs(a - b) for a, b in zip(places[index], places[other], strict=True)]
-            steps[-1] = min(1, steps[-1])
-            if sum(steps) == 1:
-                found.append(index)
-                break
-    return found

@@ -2,7 +2,9 @@
 
     wish      = condition { "and" condition }
     condition = quantity comparison number
-    quantity  = "uw" | "f1" | "accuracy" | "misses"
+    quantity  = "uw" | "f1" | "accuracy" | "misses"     of gestures
+              | "accuracy" | "exact" | "within_one"     of presence and count
+              | "error" | "mm" | "mrad" | "valid" | "hz"    of a light's place
     comparison = "<" | "<=" | ">" | ">="
 
 Read by this grammar and by nothing else: a wish is no program.
@@ -19,14 +21,23 @@ from typing import Any
 
 from runtime.errors import UsageError
 
-__all__ = ["QUANTITIES", "Condition", "Wish", "parse_wish", "pick"]
+__all__ = ["GESTURES", "QUANTITIES", "Condition", "Wish", "parse_wish", "pick"]
 
+GESTURES = ("uw", "f1", "accuracy", "misses")
+"""Quantities of a front of gestures."""
 MAX_LENGTH = 200
 QUANTITIES = {
     "uw": "microwatts, median over a day",
     "f1": "event F1, people held out in turn",
-    "accuracy": "share of takes that are right, people held out in turn",
+    "accuracy": "share of takes (or of frames of places) that are right, held out in turn",
     "misses": "share of arrivals that the watching state misses",
+    "exact": "share of frames whose count is right, places held out in turn",
+    "within_one": "share of frames whose count is at most one off",
+    "error": "root mean square error, sessions held out: of range as a share of it, else mrad",
+    "mm": "the same of range, millimetres",
+    "mrad": "the same of direction, milliradians",
+    "valid": "share of frames whose values are valid",
+    "hz": "values a second",
 }
 COMPARISONS: dict[str, Callable[[float, float], bool]] = {
     "<": operator.lt,
@@ -82,8 +93,14 @@ class Wish:
         return any(c.quantity == "uw" and c.comparison[0] == "<" for c in self.conditions)
 
 
-def parse_wish(text: str) -> Wish:
+def parse_wish(text: str, known: Sequence[str] = tuple(QUANTITIES)) -> Wish:
     """Read a wish.
+
+    Parameters
+    ----------
+    text : str
+    known : sequence of str
+        Keys of :data:`QUANTITIES` that the task has; all by default.
 
     Raises
     ------
@@ -98,8 +115,8 @@ def parse_wish(text: str) -> Wish:
         if found is None:
             raise UsageError("--pick", "condition", repr(part), _EXAMPLE)
         quantity, comparison, number = found.groups()
-        if quantity not in QUANTITIES:
-            raise UsageError("--pick", "quantity", quantity, f"one of {', '.join(QUANTITIES)}")
+        if quantity not in known:
+            raise UsageError("--pick", "quantity", quantity, f"one of {', '.join(known)}")
         if not math.isfinite(float(number)):
             raise UsageError("--pick", "number", number, "a finite one")
         conditions.append(Condition(quantity, comparison, float(number)))
@@ -116,7 +133,8 @@ def pick(wish: Wish, points: Sequence[Mapping[str, Any]]) -> int:
     ----------
     wish : Wish
     points : sequence of mapping
-        Each with ``uw``, ``score`` and what it has of the other quantities.
+        Each with ``uw``, ``score``, of which more is better, and what it has of the other
+        quantities.
 
     Raises
     ------
@@ -135,7 +153,7 @@ def _nearest(points: Sequence[Mapping[str, Any]]) -> str:
     if not points:
         return "nothing is on the front"
     uw = [point["uw"] for point in points]
-    score = [point["score"] for point in points]
+    score = [point.get("value", point["score"]) for point in points]
     return (
         f"the front reaches from {min(uw):.4g} to {max(uw):.4g} uW "
         f"and from {min(score):.4g} to {max(score):.4g}"

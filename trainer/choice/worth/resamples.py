@@ -7,6 +7,7 @@ that what makes a person easy or hard is in all of them.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -76,18 +77,25 @@ def scores_of(counts: Int64 | Float64) -> Float64:
 
 
 def resample(
-    counts: Int64, cost_uw: Float64, rng: np.random.Generator, n_resamples: int = N_RESAMPLES
+    counts: Int64 | Float64,
+    cost_uw: Float64,
+    rng: np.random.Generator,
+    n_resamples: int = N_RESAMPLES,
+    score_of: Callable[[Float64], Float64] = scores_of,
 ) -> Resampled:
     """Draw people again and again, and look at the front each time.
 
     Parameters
     ----------
-    counts : int64 (n_settings, n_people, 3)
-        Right, answered and asked, of every person at every setting.
+    counts : (n_settings, n_people, n_sums)
+        Right, answered and asked, of every person at every setting; or other sums that a score is
+        made of.
     cost_uw : float64 (n_settings,)
         Power has no part in who is drawn.
     rng : numpy.random.Generator
     n_resamples : int
+    score_of : callable
+        From sums (..., n_sums) to a score of which more is better, F1 by default.
 
     Raises
     ------
@@ -99,11 +107,11 @@ def resample(
         raise UsageError("frontier", "people to draw again", n_people, "at least 2", "record more")
     drawn = rng.multinomial(n_people, np.full(n_people, 1.0 / n_people), size=n_resamples)
     totals = np.einsum("rp,spk->rsk", drawn, counts)
-    scores = scores_of(totals)
+    scores = score_of(totals)
     fronts = np.array([on_front(cost_uw, each) for each in scores])
     order = np.argsort(cost_uw, kind="stable")
     reached = np.maximum.accumulate(scores[:, order], axis=1)
-    optimism = _optimism(scores[:, order], scores_of(counts.sum(axis=1))[order])
+    optimism = _optimism(scores[:, order], score_of(counts.sum(axis=1))[order])
     tails = (1.0 - COVERAGE) / 2.0, (1.0 + COVERAGE) / 2.0
     low, high = np.quantile(scores, tails, axis=0)
     bounds = np.maximum.accumulate(np.quantile(reached, tails, axis=0) - optimism, axis=1)

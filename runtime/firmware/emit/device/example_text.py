@@ -67,11 +67,11 @@ NRF52840_H = """\
 /* RTC, the second: 24 bits of 32,768 Hz, goes on in sleep */
 #define RTC_START REGISTER(0x40011000u)
 #define RTC_OVERFLOWED REGISTER(0x40011104u)
-#define RTC_REACHED REGISTER(0x40011140u)
-#define RTC_INTERRUPTS REGISTER(0x40011304u) /* bit 1: overflow, bit 16: reached */
+@RTC_EXPOSED@#define RTC_REACHED REGISTER(0x40011140u)
+#define RTC_INTERRUPTS REGISTER(0x40011304u) /* bit 1: overflow, bit 16: reached@RTC_BIT@ */
 #define RTC_COUNTER REGISTER(0x40011504u)
 #define RTC_COMPARE REGISTER(0x40011540u)
-
+@RTC_COMPARE_EXPOSED@
 /* NVIC */
 #define NVIC_ENABLE REGISTER(0xE000E100u) /* interrupts 0 to 31 */
 #define IRQ_SPIM 3u
@@ -130,7 +130,7 @@ static volatile uint32_t overflows; /* of the 24-bit clock */
 static volatile uint32_t timer_for;
 static volatile uint32_t transfer;
 static uint32_t exposure_ticks;
-static uint8_t command[2];
+@CLOCK_STATE@static uint8_t command[2];
 static uint8_t answer[2];
 static uint16_t *rows_lit;
 static uint16_t *rows_dark;
@@ -149,7 +149,7 @@ static void run_timer(uint32_t purpose, uint32_t ticks)
     TIMER_START = 1u;
 }
 
-static void run_transfer(uint32_t purpose, void *in, uint32_t n_in, uint32_t n_out)
+@RUN_CLOCK@static void run_transfer(uint32_t purpose, void *in, uint32_t n_in, uint32_t n_out)
 {
     transfer = purpose;
     SPIM_END = 0u;
@@ -183,7 +183,7 @@ void pw_board_sensor_off(void)
     TIMER_STOP = 1u;
     TIMER_REACHED = 0u;
     timer_for = TIMER_NOTHING;
-    if (transfer != TRANSFER_NOTHING) { /* a frame that is given up; a byte's time at most */
+@STOP@    if (transfer != TRANSFER_NOTHING) { /* a frame that is given up; a byte's time at most */
         SPIM_STOPPED = 0u;
         SPIM_STOP = 1u;
         while (SPIM_STOPPED == 0u) {
@@ -207,8 +207,7 @@ void pw_board_led_off(void)
 
 void pw_board_expose(uint32_t exposure_ns)
 {
-    exposure_ticks = (exposure_ns * 2u) / 125u; /* 16 ticks a microsecond */
-    run_timer(TIMER_SETTLE, SETTLE_US * 16u);
+@EXPOSURE_TICKS@    run_timer(TIMER_SETTLE, SETTLE_US * 16u);
 }
 
 void pw_board_read_rows(uint32_t first, uint32_t n, uint16_t *lit, uint16_t *dark)
@@ -231,8 +230,7 @@ void TIMER_Handler(void)
         pw_device_sensor_ready(&device);
     } else if (purpose == TIMER_SETTLE) {
         GPIO_OUT_SET = BIT(PIN_EXPOSE);
-        run_timer(TIMER_EXPOSE, exposure_ticks);
-    } else if (purpose == TIMER_EXPOSE) {
+@RUN_EXPOSURE@    } else if (purpose == TIMER_EXPOSE) {
         GPIO_OUT_CLEAR = BIT(PIN_EXPOSE);
         pw_device_exposed(&device);
     } else {
@@ -264,7 +262,7 @@ void RTC_Handler(void)
         RTC_OVERFLOWED = 0u;
         overflows++;
     }
-}
+@CLOCK_EXPOSED@}
 
 void pw_board_hold_interrupts(void)
 {
@@ -295,7 +293,7 @@ static void wait_for(uint32_t time_us)
     __asm__ volatile("dsb\\n\\twfi" ::: "memory");
 }
 
-/* The core sleeps in both; the chip does by itself what is left to do. */
+/* The core sleeps in both; the chip does by itself what is left to do@BUT_CLOCK@. */
 void pw_board_wait_until(uint32_t time_us)
 {
     wait_for(time_us);
@@ -331,7 +329,7 @@ static void set_up(void)
     CLOCK_LFCLK_START = 1u;
     while (CLOCK_LFCLK_STARTED == 0u) {
     }
-    RTC_INTERRUPTS = BIT(1u) | BIT(16u);
+    RTC_INTERRUPTS = BIT(1u) | BIT(16u)@CLOCK_BIT@;
     RTC_START = 1u;
 
     TIMER_BITS = 3u;

@@ -48,7 +48,7 @@ extern "C" {
 #define PW_ACTIVE_EXPOSURE_NS @ACTIVE_EXPOSURE@u
 #define PW_ACTIVE_FIRST_ROW @ACTIVE_FIRST@u
 #define PW_ACTIVE_LAST_ROW @ACTIVE_LAST@u
-#define PW_HOLD_US @HOLD@u
+@SLEEP@#define PW_HOLD_US @HOLD@u
 /* A frame that is not whole after this is given up: the shorter of both periods. */
 #define PW_FRAME_LIMIT_US @FRAME_LIMIT@u
 /* Rows that one transfer reads at most: an interrupt each would cost more than they do. */
@@ -156,7 +156,7 @@ void pw_board_led_on(uint32_t current_ua);
 void pw_board_led_off(void);
 
 /* Wait until the LED's driver has settled, lit or dark alike, then expose all rows; then
- * pw_device_exposed is called from an interrupt. */
+ * pw_device_exposed is called from an interrupt.@EXPOSED_ASLEEP@ */
 void pw_board_expose(uint32_t exposure_ns);
 
 /* Start to read n rows of both exposures by DMA, PW_N_COLS counts a row and row after row; then
@@ -169,7 +169,7 @@ void pw_board_allow_interrupts(void);
 
 /* Called with interrupts held. Wait until the time, or until an interrupt asks to be served, held
  * or not (the instruction WFI does so); the first while the sensor works and DMA runs, the second
- * while only the clock has to. Early returns do no harm. */
+ * while only the clock has to@OR_EXPOSES@. Early returns do no harm. */
 void pw_board_wait_until(uint32_t time_us);
 void pw_board_sleep_until(uint32_t time_us);
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from runtime.enrolment import can_enrol
+from runtime.firmware.emit.device.asleep_text import ASLEEP, AWAKE
 from runtime.firmware.emit.device.build_text import (
     CMAKE_CONFIG,
     CMAKE_LISTS,
@@ -17,12 +18,12 @@ from runtime.firmware.emit.device.example_text import BOARD_NRF52840_C, NRF52840
 from runtime.firmware.emit.device.header_text import BOARD_H, DEVICE_H
 from runtime.firmware.emit.device.program_text import DEVICE_C
 from runtime.firmware.emit.device.start_text import NRF52840_LD, START_NRF52840_C
-from runtime.firmware.setting import DeviceSetting
+from runtime.firmware.setting import SLEEP_EXPOSURE_US, DeviceSetting
 from runtime.firmware.watching import watching_model
 from runtime.model import Model
 from runtime.stages.contract.c_text import fill
 
-__all__ = ["BUILD_FILES", "DEVICE_FILES", "buffered_pixels", "device_text"]
+__all__ = ["BUILD_FILES", "DEVICE_FILES", "buffered_pixels", "build_text", "device_text"]
 
 DEVICE_FILES = ("pw_device.h", "pw_device.c", "pw_board.h")
 """The files of the device program in a firmware folder."""
@@ -39,7 +40,8 @@ BUILD_FILES = {
     "example/start_nrf52840.c": START_NRF52840_C,
     "example/nrf52840.ld": NRF52840_LD,
 }
-"""How it is built, and a worked board: the same text for every model."""
+"""How it is built, and a worked board: the same text for every model, but for what `build_text`
+puts in where a device sleeps while its sensor exposes."""
 
 _ROW_BYTES = 2 * 2 * 2
 """A pixel's, in two buffers of both exposures."""
@@ -127,6 +129,8 @@ def device_text(model: Model, setting: DeviceSetting) -> dict[str, str]:
         there, values["THERE_ABOUT"] = "", ""
     next_about, next_is_active, start = _NEXT_ALWAYS if model.entry.always_on else _NEXT_WATCHING
     values["ALWAYS_ABOUT"] = _ALWAYS_ABOUT if model.entry.always_on else ""
+    asleep = _asleep(setting)
+    values |= asleep
     learns = can_enrol(model)
     values["ENROL"] = _ENROL_H if learns else ""
     program = {
@@ -137,12 +141,26 @@ def device_text(model: Model, setting: DeviceSetting) -> dict[str, str]:
         "NEXT_ABOUT": next_about,
         "NEXT_IS_ACTIVE": next_is_active,
         "START": start,
-    }
+    } | asleep
     return {
         "pw_device.h": fill(DEVICE_H, **values),
         "pw_device.c": fill(DEVICE_C, **program),
-        "pw_board.h": BOARD_H,
+        "pw_board.h": fill(BOARD_H, **asleep),
     }
+
+
+def build_text(setting: DeviceSetting) -> dict[str, str]:
+    """Return the files that build it, and the worked board of a device at a setting, by name."""
+    asleep = _asleep(setting)
+    return {name: fill(text, **asleep) for name, text in BUILD_FILES.items()}
+
+
+def _asleep(setting: DeviceSetting) -> dict[str, str]:
+    """Return what stands in the places of `ASLEEP`: nothing where no exposure is slept through."""
+    if not any(setting.sleeps_in(state) for state in ("watching", "active")):
+        return AWAKE
+    limit = round(1e3 * SLEEP_EXPOSURE_US)
+    return ASLEEP | {"SLEEP": fill(ASLEEP["SLEEP"], SLEEP_EXPOSURE=limit)}
 
 
 def buffered_pixels(model: Model) -> int:

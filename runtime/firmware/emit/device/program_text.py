@@ -74,10 +74,11 @@ static void begin_frame(pw_device *d, uint32_t now_us)
 }
 
 /* A hand has come: the model begins anew, half a period from here, so that its frames and those of
- * the watching stage take turns. */
+ * the watching stage take turns. Its first frame stands for what was before: the hand is there. */
 static void wake(pw_device *d)
 {
     @BEGIN_ANEW@(&d->model);
+    pw_settle(&d->model);
     d->counts.wakes++;
     d->state = PW_STATE_ACTIVE;
     d->just_woken = 1u;
@@ -300,11 +301,11 @@ void pw_device_start(pw_device *d)
     d->watch_due_us = pw_board_now_us();
 @START@}
 
-/* Wait for an interrupt, unless it has been. */
+@EXPOSING@/* Wait for an interrupt, unless it has been. */
 static void wait_on(pw_device *d)
 {
     pw_board_hold_interrupts();
-    if ((d->full[d->taking] == 0u) && (all_rows_taken(d) == 0)) {
+    @ASLEEP@if ((d->full[d->taking] == 0u) && (all_rows_taken(d) == 0)) {
         pw_board_wait_until(d->frame_limit_us);
     }
     pw_board_allow_interrupts();

@@ -1,0 +1,126 @@
+"""The C of a place within a cell; see `runtime.stages.alignment.arithmetic`."""
+
+from __future__ import annotations
+
+__all__ = ["PLACE"]
+
+PLACE = """\
+PW_LOCAL int32_t @P@_bits(uint32_t value)
+{
+    int32_t n = 0;
+    for (int32_t half = 16; half > 0; half >>= 1) {
+        if ((value >> half) != 0u) {
+            value >>= half;
+            n += half;
+        }
+    }
+    return n + (int32_t)value;
+}
+
+/* Bits above `room` that the largest of n magnitudes has. */
+PW_LOCAL int32_t @P@_surplus(const int32_t *values, uint32_t n, int32_t room)
+{
+    uint32_t most = 0u;
+    for (uint32_t i = 0u; i < n; i++) {
+        most |= (uint32_t)((values[i] < 0) ? -values[i] : values[i]);
+    }
+    const int32_t bits = @P@_bits(most);
+    return (bits > room) ? (bits - room) : 0;
+}
+
+PW_LOCAL int32_t @P@_cut(int32_t value, int32_t shift)
+{
+    return pw_asr32(value + (int32_t)((1UL << shift) >> 1), shift);
+}
+
+PW_LOCAL int32_t @P@_product(int32_t x, int32_t y)
+{
+    return pw_asr32((x * y) + 8192, 14);
+}
+
+PW_LOCAL int32_t @P@_sum(const int16_t *terms, const int32_t *d)
+{
+    return (terms[0] * d[0]) + (terms[1] * d[1]) + (terms[2] * d[2]) + (terms[3] * d[3]);
+}
+
+/* 2^30 / mantissa of 2^15 to 2^16 - 1: a table, and one of Newton's steps. */
+PW_LOCAL int32_t @P@_inverse(int32_t mantissa)
+{
+    const int32_t first = @P@_reciprocal[(mantissa >> 9) - 64];
+    const int32_t off = pw_asr32(1073741824 - (mantissa * first), 15);
+    return first + pw_asr32(first * off, 15);
+}
+
+/* Monomials of x and y in Q14, up to the third power. */
+PW_LOCAL void @P@_cubic(int32_t x, int32_t y, int32_t *m)
+{
+    m[0] = 16384;
+    m[1] = x;
+    m[2] = y;
+    m[3] = @P@_product(x, x);
+    m[4] = @P@_product(x, y);
+    m[5] = @P@_product(y, y);
+    m[6] = @P@_product(m[3], x);
+    m[7] = @P@_product(m[3], y);
+    m[8] = @P@_product(m[5], x);
+    m[9] = @P@_product(m[5], y);
+}
+
+/* The fourth and fifth powers, from those. */
+PW_LOCAL void @P@_quintic(int32_t *m)
+{
+    m[10] = @P@_product(m[3], m[3]);
+    m[11] = @P@_product(m[3], m[4]);
+    m[12] = @P@_product(m[3], m[5]);
+    m[13] = @P@_product(m[4], m[5]);
+    m[14] = @P@_product(m[5], m[5]);
+    for (uint32_t i = 0u; i < 3u; i++) {
+        m[15u + i] = @P@_product(m[6], m[3u + i]);
+        m[18u + i] = @P@_product(m[9], m[3u + i]);
+    }
+}
+
+/* A polynomial of n coefficients, whose magnitudes sum to less than 2^17. */
+PW_LOCAL int32_t @P@_value(const int16_t *c, const int32_t *m, uint32_t n)
+{
+    int32_t value = 8192;
+    PW_UNROLL
+    for (uint32_t i = 0u; i < n; i++) {
+        value += c[i] * m[i];
+    }
+    return pw_asr32(value, 14);
+}
+
+/* A place within a cell from dot products with its corners.
+ * at: the place in Q14 of the cell, root energy, its exponent. */
+PW_STAGE void @P@_place(int32_t *d, const int16_t *terms, int32_t gain, int with_root, int32_t *at)
+{
+    int32_t m[21];
+    const int32_t shift = @P@_surplus(d, 4u, @D_BITS@);
+    for (uint32_t i = 0u; i < 4u; i++) {
+        d[i] = @P@_cut(d[i], shift);
+    }
+    int32_t alpha = @P@_sum(terms, d);
+    if (alpha < (1 << @ALPHA_FLOOR@)) {
+        alpha = 1 << @ALPHA_FLOOR@;
+    }
+    const int32_t exponent = @P@_bits((uint32_t)alpha) - 1;
+    const int32_t mantissa = alpha >> (exponent - 15);
+    const int32_t factor = @P@_inverse(mantissa);
+    const int32_t down = exponent + 1 - gain;
+    const int32_t x = pw_requant(@P@_sum(&terms[4], d), factor, down);
+    const int32_t y = pw_requant(@P@_sum(&terms[8], d), factor, down);
+    @P@_cubic(pw_sat(x, -16384, 16384), pw_sat(y, -16384, 16384), m);
+    @P@_quintic(m);
+    at[0] = pw_sat(@P@_value(&terms[12], m, 21u), -16384, 16384);
+    at[1] = pw_sat(@P@_value(&terms[33], m, 21u), -16384, 16384);
+    at[2] = 0;
+    at[3] = shift;
+    if (with_root != 0) {
+        @P@_cubic(at[0], at[1], m);
+        const int32_t share = pw_sat(@P@_value(&terms[54], m, 10u), 0, 32767);
+        const uint32_t root = ((uint32_t)mantissa * (uint32_t)share) >> (@ROOT_SHIFT@ - exponent);
+        at[2] = (root < 32767u) ? (int32_t)root : 32767;
+    }
+}
+"""

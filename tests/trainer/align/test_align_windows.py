@@ -1,0 +1,96 @@
+"""Filters as windows of planes: nearly those of their own, at a fraction of the bytes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter, spline_filter
+
+from runtime.stages.alignment.geometry import CellGrid
+from trainer.align.cells import Design, corner_filters, slopes_of
+from trainer.align.pattern import Pattern
+from trainer.align.templates import Templates
+from trainer.align.windows import Bank, Storage, joined, storages
+
+N = 16
+DESIGN = Design(4e5, 1e6, 150.0)
+GRID = CellGrid(8, 8, -65_536, -65_536, 16_384)
+
+
+def _pattern(turn: float, seed: int = 3) -> Pattern:
+    """Return a pattern that a slope of 1 moves by 16 pixels, and turns by so much."""
+    drawn = np.random.default_rng(seed).standard_normal((90, 90))
+    smooth = gaussian_filter(drawn, 2.0)
+    light = np.clip(1.0 + 0.5 * smooth / smooth.std(), 0.05, None)
+    motion = np.zeros((6, 36))
+    motion[0, 1] = motion[3, 2] = -16.0
+    motion[1, 0] = motion[5, 0] = 1.0
+    motion[2, 3:6:2], motion[4, 3:6:2] = turn, -turn  # of x x and y y
+    along = np.arange(N) - (N - 1) / 2
+    pixels = np.stack([a.ravel() for a in np.meshgrid(along, along)], axis=1)
+    edge = np.full(2, 0.25)
+    line = np.linspace(-0.25, 0.25, 12)
+    seen = np.stack([a.ravel() for a in np.meshgrid(line, line)], axis=1)
+    spline = spline_filter(light, order=3)
+    return Pattern(spline, np.full(2, -22.0), motion, pixels, -edge, edge, seen, np.ones(N * N))
+
+
+@pytest.mark.parametrize(("turn", "most"), [(0.0, 0.05), (1.5, 0.12)])
+def test_windows_are_nearly_the_filters_themselves(turn: float, most: float) -> None:
+    """A window is like its corner's own filter, whether the pattern turns or not."""
+    pattern, slopes = _pattern(turn), slopes_of(GRID, corners=True)
+    nodes = np.arange(GRID.n_nodes)
+    bank = Storage("windows", (N, N), DESIGN).bank([pattern], pattern, GRID, nodes)
+    own = corner_filters(pattern.at(slopes), DESIGN)
+    found = bank.filters(nodes)
+    along = (found * own).sum(axis=1) / np.linalg.norm(found, axis=1)
+    lost = 1.0 - (along / np.linalg.norm(own, axis=1)) ** 2
+    assert np.median(lost) < most
+    alone = Storage("own", (N, N), DESIGN).bank([pattern], pattern, GRID, nodes)
+    assert bank.values.nbytes < 0.7 * alone.values.nbytes
+    assert np.abs(alone.filters(nodes).sum(axis=1)).max() < 1e-9
+    assert np.abs(bank.values).max() <= 126
+
+
+def test_a_direction_between_is_off_by_a_quarter_of_a_pixel_at_most() -> None:
+    """Of a pattern that only shifts, the window chosen lies within half a step of the planes."""
+    pattern = _pattern(0.0)
+    nodes = np.arange(GRID.n_nodes)
+    bank = Storage("windows", (N, N), DESIGN).bank([pattern], pattern, GRID, nodes)
+    shifts = -16.0 * slopes_of(GRID, corners=True)
+    off = []
+    for node, (x, y) in enumerate(shifts):
+        phases = [(x + dx, y + dy) for dx in (-0.25, 0, 0.25) for dy in (-0.25, 0, 0.25)]
+        places = pattern.pixels[None] + np.array(phases)[:, None]
+        near = np.log(
+            DESIGN.electrons * pattern.plane(places[:, :, 0], places[:, :, 1]) / N**2 + DESIGN.floor
+        )
+        near -= near.mean(axis=1, keepdims=True)
+        one = bank.filters(np.array([node]))[0]
+        off.append(1 - (near @ one / np.linalg.norm(near, axis=1)).max() / np.linalg.norm(one))
+    assert max(off) < 0.01
+
+
+def test_banks_that_are_joined_keep_their_filters() -> None:
+    """Banks of other widths, laid one behind the other, give the same filters as before."""
+    rng = np.random.default_rng(1)
+    parts = [
+        Bank(rng.integers(-9, 9, rows * stride).astype(np.int8), stride,
+             rng.integers(0, stride - 5, 7).astype(np.int32), (4, 5))
+        for rows, stride in ((6, 11), (8, 23))
+    ]  # fmt: skip
+    nodes = np.arange(7)
+    whole = joined(parts)
+    for before, after in zip(parts, whole, strict=True):
+        np.testing.assert_array_equal(after.filters(nodes), before.filters(nodes))
+    assert whole[0].values is whole[1].values
+    assert whole[0].stride == 23
+
+
+def test_windows_are_for_patterns_and_shared_by_several() -> None:
+    """Optics learned pixel by pixel keep their own filters; one pattern shares with nobody."""
+    pattern = _pattern(0.0)
+    pixels = Templates(pattern.low, pattern.high, 4, np.zeros((49, 4)), pattern.seen, 0.1)
+    assert storages([pattern, pattern]) == ("shared", "windows", "own")
+    assert storages([pattern]) == ("windows", "own")
+    assert storages([pattern, pixels]) == ("own",)

@@ -1,0 +1,145 @@
+"""What the demo records: invented people, and lights that a rig moves, through serial ports."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from functools import partial
+from pathlib import Path
+
+__all__ = [
+    "LIGHTS",
+    "LIGHTS_FIELD_DEG",
+    "PAIR",
+    "PEOPLE",
+    "SENSOR",
+    "STILL",
+    "STILL_RATE_HZ",
+    "n_sessions",
+    "record_all",
+]
+
+SENSOR = "lensless32"
+PEOPLE, LIGHTS = "recordings", "lights"
+"""Folders of the two data sets: a data set holds the readouts of one kind of sensor."""
+PARTICIPANTS = range(1, 13)
+"""Who shows everything; the recordings of all others are of fingers alone, and short."""
+ARRIVING = range(10, 13)
+"""Who comes from out of sight as well: locked people, by whom missed arrivals are counted."""
+N_PEOPLE = 800
+"""Rather many people than many takes of each: 12 takes of 1,200 people taught as much as 90 of 400,
+and more about silhouettes of other hands."""
+STILL, STILL_RATE_HZ = "finger_count", 3
+"""Task of shapes that are held still, and its frame rate: what is held for two thirds of a second
+is seen twice."""
+SCRIPTS: tuple[tuple[str, range, int | None], ...] = (
+    ("dynamic", PARTICIPANTS, None),
+    ("everyday_short", PARTICIPANTS, None),
+    ("arrival", ARRIVING, None),
+    ("finger_count_quick", range(1, N_PEOPLE + 1), STILL_RATE_HZ),
+)
+"""What is recorded, of whom, and at which frame rate, where it is not the sensor's usual one."""
+LOCKED = frozenset({10, 11, 12, *range(20, N_PEOPLE + 1, 10)})
+"""Three of those who show everything, and every tenth of the others."""
+_SEED = 2026
+_AT_A_TIME = 4
+"""On two cores: a third of a recording's time is waiting, for its sensor to start and for disks."""
+PAIR, RIG_SCRIPT = "lensless32pair", "rig_points"
+RIGS: tuple[tuple[int, bool], ...] = ((1, False), (2, False), (3, True))
+"""Recordings of a rig, and which of them is locked: 240 stops to be calibrated by, 120 to be held
+to."""
+LIGHTS_FIELD_DEG = 15.0
+"""Half of the field that the rig fills: the tables grow with its square."""
+_SCENE = f"""half_field_deg = {LIGHTS_FIELD_DEG}
+distances_mm = [55.8, 186.0, 558.0]
+electrons = [5e5, 1e6]
+clutter = 0
+illuminance_lx = 0.0
+auto_exposure = false
+warming_k = 0.0
+"""
+"""A dark room, and distances of 30, 100 and 300 baselines."""
+
+
+def n_sessions() -> int:
+    """Return how many sessions are recorded."""
+    return sum(len(people) for _, people, _ in SCRIPTS) + len(RIGS)
+
+
+def record_all(out: Path) -> Iterator[str]:
+    """Record everything below a folder, some at a time, yielding each session as it is done."""
+    with tempfile.TemporaryDirectory() as tables:
+        jobs: list[Callable[[], str]] = [
+            partial(_record_rig, number, locked, Path(tables), out / LIGHTS)
+            for number, locked in RIGS
+        ]
+        jobs += [
+            partial(_record_person, participant, script, frame_rate_hz, out / PEOPLE)
+            for script, people, frame_rate_hz in SCRIPTS
+            for participant in people
+        ]
+        with ThreadPoolExecutor(max_workers=_AT_A_TIME) as pool:
+            waiting = [pool.submit(job) for job in jobs]
+            try:
+                for done in as_completed(waiting):
+                    yield done.result()
+            finally:
+                for job in waiting:
+                    job.cancel()
+
+
+def _record_person(participant: int, script: str, frame_rate_hz: int | None, out: Path) -> str:
+    from capture.cues.script import load_script
+    from capture.emulated.body.people import participant_row
+    from capture.emulated.port.device import DeviceSettings
+    from capture.emulated.port.forked import running_fork
+    from capture.emulated.session import noted_distance_mm
+    from capture.lead.record import Operator, SessionNotes, record
+    from capture.study.provenance import Origin
+    from capture.wire.codec import CommandKind
+    from capture.wire.link import SerialLink
+
+    row = participant_row(participant, locked=participant in LOCKED)
+    seed = _SEED + participant
+    settings = DeviceSettings(
+        participant=participant, script=script, sensor=SENSOR, seed=seed, speed=0.0
+    )
+    asked_for = load_script(script)
+    distance_mm = noted_distance_mm(asked_for, participant, seed)
+    with running_fork(settings) as port, SerialLink(port) as link:
+        if frame_rate_hz is not None:
+            link.ask(CommandKind.SET_FRAME_RATE, 1000 * frame_rate_hz)
+        record(
+            link, row, asked_for, seed, out,
+            # A busy machine makes an emulated sensor pause: the bytes must not show it, nor when.
+            notes=SessionNotes("01", distance_mm, origin=Origin(None, notes="palmwatt demo")),
+            operator=Operator(still_s=float("inf")),
+        )  # fmt: skip
+    return f"{row.participant_id} {script}"
+
+
+def _record_rig(number: int, locked: bool, tables: Path, out: Path) -> str:
+    from capture.cues.script import load_script
+    from capture.emulated.port.device import DeviceSettings
+    from capture.emulated.port.forked import running_fork
+    from capture.lead.record import Operator, SessionNotes, record
+    from capture.store.dataset import Participant
+    from capture.study.provenance import Origin
+    from capture.wire.link import SerialLink
+
+    seed = _SEED + number
+    scene, truth = tables / f"scene{number}.toml", tables / f"rig{number}.csv"
+    scene.write_text(_SCENE, "utf-8")
+    settings = DeviceSettings(
+        participant=number, script=RIG_SCRIPT, sensor=PAIR, seed=seed, speed=0.0,
+        led_current_ma=0.0, rig=str(scene), truth=str(truth),
+    )  # fmt: skip
+    row = Participant(f"P{number:02d}", consent=True, locked=locked)
+    with running_fork(settings) as port, SerialLink(port) as link:
+        notes = SessionNotes("01", origin=Origin(None, notes="palmwatt demo"), truth=truth)
+        record(
+            link, row, load_script(RIG_SCRIPT), seed, out,
+            notes=notes, operator=Operator(still_s=float("inf")),
+        )  # fmt: skip
+    return f"{row.participant_id} {RIG_SCRIPT}"
