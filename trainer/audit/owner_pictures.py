@@ -146,14 +146,14 @@ def _lessons(model: Model, frames: FrameBlock, spans: Sequence[tuple[str, int, i
     last: list[int] = []
     for lesson in lessons(model, spans):
         learned = taught(model, (frames.lit, frames.dark), lesson)
-        own = learned[sizes.n_slots :].reshape(sizes.n_slots, sizes.n_in)
+        own = learned[sizes.n_slots :].reshape(sizes.n_slots, sizes.n_kept)
         for slot, _, stop in lesson:
             if learned[slot]:  # a take that was refused has taught nothing
                 mark = np.eye(sizes.n_slots)[slot]
                 rows.append(np.concatenate([mark, own[slot], learned]))
                 classes.append(slot)
                 last.append(stop - 1)
-    width = sizes.n_slots + sizes.n_in + sizes.n_slots * (1 + sizes.n_in)
+    width = sizes.n_slots + sizes.n_kept + sizes.n_slots * (1 + sizes.n_kept)
     names = np.array([model.classes[slot] for slot in classes], dtype=np.str_)
     return _Lessons(
         np.array(rows, np.float64).reshape(len(rows), width), names, np.array(last, np.int64)
