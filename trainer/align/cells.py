@@ -45,7 +45,8 @@ Floats = npt.NDArray[np.float64]
 TemplateSource = Callable[[Floats], Floats]
 """From slopes (n, 2) to templates (n, n_values)."""
 
-_AT_ONCE = 24
+_BLOCK = 5
+_AT_ONCE = _BLOCK**2
 _EACH_SIDE = 5
 """Places a side of each cell: a lattice that neighbouring cells share."""
 _ALONG = (-9, -7, -5, -3, -1, 1, 3, 5, 7, 9)
@@ -198,12 +199,19 @@ def cell_terms(
     turned: Floats = np.stack([_slope_of(places, axis) @ solve for axis in (0, 1)])[
         :, _inner(places)
     ]
-    parts = []
+    order, parts = _by_blocks(grid, cells), []
     for start in range(0, len(cells), _AT_ONCE):
-        some = cells[start : start + _AT_ONCE]
+        some = cells[order[start : start + _AT_ONCE]]
         for cell, own in zip(some.tolist(), _lit(grid, some, templates), strict=True):
             parts.append(_cell(filters(cell), own, (middle, turned), places, design))
-    return CellFit(*(np.array(each) for each in zip(*parts, strict=True)))
+    back = np.argsort(order)
+    return CellFit(*(np.array(each)[back] for each in zip(*parts, strict=True)))
+
+
+def _by_blocks(grid: CellGrid, cells: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Return the order in which neighbours, which share places, follow one another."""
+    row, column = cells // grid.n_x, cells % grid.n_x
+    return np.lexsort((column, row, column // _BLOCK, row // _BLOCK))
 
 
 def _inner(places: Floats) -> npt.NDArray[np.bool_]:

@@ -125,7 +125,7 @@ def lessons(
 def taught(
     model: Model, frames: tuple[Counts, Counts], lesson: Sequence[tuple[int, int, int]]
 ) -> Float64:
-    """Teach a new device; return all that it has learned, float64 (n_slots * (1 + n_in),)."""
+    """Teach a new device; return all that it has learned, float64 (n_slots * (1 + n_kept),)."""
     state: State = model.initial_state()
     for slot, first, stop in lesson:
         state = carry_out(model, state, "begin", slot).state

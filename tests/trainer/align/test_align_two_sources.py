@@ -14,6 +14,7 @@ from runtime.stages.alignment.binned import spline_weights_float as weights_floa
 from runtime.stages.alignment.geometry import CellGrid
 from runtime.stages.alignment.registration import Registration
 from trainer.align.binned import bin_spline
+from trainer.align.bound import PixelNoise, direction_bound
 from trainer.align.cells import Design
 from trainer.align.lowered import Lowering, lower_registration, with_tolerance
 
@@ -80,6 +81,42 @@ def test_one_source_stays_one_at_brightnesses_never_calibrated(
     values = readouts(OPTIC.at(rng.uniform(-0.4, 0.4, (400, 2))), electrons, rng, READ_E, GAIN)
     assert (stage.run(values, {})[0][:, 3] <= 0).mean() > 0.97
     assert (stage.run_float(values.astype(np.float64))[:, 3] <= 0).mean() > 0.97
+
+
+def test_what_was_calibrated_bright_passes_when_it_is_dim(stage: Registration) -> None:
+    """Tolerances that a million electrons taught let pass a tenth and a thirtieth of it."""
+    rng = np.random.default_rng(12)
+    slopes = rng.uniform(-0.4, 0.4, (300, 2))
+    bare = replace(stage, energy=(*stage.energy[:-1], 0))
+    bright = with_tolerance(bare, readouts(OPTIC.at(slopes), 1e6, rng, READ_E, GAIN), 1.5)
+    for electrons in (3e4, 1e5, 3e5):
+        values = readouts(OPTIC.at(slopes), electrons, rng, READ_E, GAIN)
+        assert (bright.run(values, {})[0][:, 3] <= 0).mean() > 0.97
+
+
+def test_places_between_those_that_were_fitted_are_as_good(stage: Registration) -> None:
+    """Without noise places are off by less than a third of what a million electrons allow."""
+    slopes = np.random.default_rng(8).uniform(-0.4, 0.4, (300, 2))
+    light = OPTIC.at(slopes)
+    found = stage.run_float(light * 1e6 * GAIN)[:, :2] / 2**18 - slopes
+    along = OPTIC.at(slopes, 0), OPTIC.at(slopes, 1)
+    noise = PixelNoise(READ_E)
+    bounds = [direction_bound(light[i], *(a[i] for a in along), 1e6, noise) for i in range(100)]
+    bound = np.sqrt(np.mean([np.diag(each) for each in bounds], axis=0))
+    assert (np.sqrt((found**2).mean(axis=0)) < 0.33 * bound).all()
+
+
+def test_a_source_beyond_all_cells_is_refused(stage: Registration) -> None:
+    """Where the outermost cell cannot say where a source is, it does not."""
+    edge = (stage.fine[2] + stage.fine[0] * stage.fine[4]) / 2**18
+    cell = stage.fine[4] / 2**18
+    rng = np.random.default_rng(13)
+    for beyond, most in ((-1.0, 0.05), (1.0, 1.0)):
+        slopes = np.stack([np.full(60, edge + beyond * cell), rng.uniform(-0.3, 0.3, 60)], axis=1)
+        values = readouts(OPTIC.at(slopes), 1e6, rng, READ_E, GAIN)
+        refused = (stage.run(values, {})[0][:, 3] > 0).mean()
+        assert refused <= most
+        assert beyond < 0 or refused > 0.9
 
 
 def test_calibration_of_a_wrong_pattern_allows_more(stage: Registration) -> None:

@@ -11,13 +11,11 @@ import pytest
 from capture.emulated.optic.optics import SENSORS
 from capture.store.session import read_session
 from runtime.enrolment import carry_out, learned_arrays
-from runtime.fixedpoint import choose_multiplier
 from runtime.model import Model
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.dense import Dense
 from runtime.stages.teaching.enrol import Enrol
-from runtime.stages.teaching.lesson import EVIDENCE_NATS
 from trainer.audit import owner_pictures
 from trainer.audit.findings import LEAST_PEOPLE
 from trainer.audit.owner_pictures import attack_owner_pictures
@@ -49,21 +47,17 @@ def model_of(middle: Dense | Enrol) -> Model:
 def learner() -> Enrol:
     """Return a head that learns whatever it is shown: nothing is too unlike or too like it."""
     rng = np.random.default_rng(2)
-    plain = head()
-    spread, row_bits = 1 << 21, 12
-    unit = EVIDENCE_NATS / spread
-    factors = choose_multiplier(1 / (unit * 2**row_bits), EVIDENCE_NATS << row_bits)
-    nats = choose_multiplier(16 * unit, 3 * spread)
-    far = 2**30
+    weights = rng.integers(-127, 128, (8, 16)).astype(np.int8)
+    keep = Dense(
+        weights, np.zeros(8, np.int32), 1, 16, False, 8, weights.astype(float), np.zeros(8)
+    )
+    far = 2**24
     return Enrol(
-        head=plain, centre=np.zeros(16, np.int32), kept_shift=10,
-        anchors=rng.integers(-127, 128, (4, 16)).astype(np.int8),
-        anchor_scores=rng.integers(-spread, spread, (4, 2)).astype(np.int32),
-        anchor_classes=np.array([0, 1, 0, 1], np.int32),
-        means=np.zeros((2, 16), np.int8), near=np.zeros(2, np.int32), learnable=(True, True),
-        n_own=0, n_takes=1, own_level=0, moves=False, least_frames=2, unlike=far, apart=far,
-        rival=far, row_bits=row_bits, multiplier=factors[0], shift=factors[1],
-        exp_multiplier=nats[0], exp_shift=nats[1],
+        head=head(), directions=keep, means=np.zeros((2, 8), np.int8),
+        anchors=np.zeros((0, 8), np.int8), anchor_classes=np.zeros(0, np.int32),
+        near=np.zeros(2, np.int32), learnable=(True, True), n_own=0, n_takes=1, moves=False,
+        least_frames=2, unlike=far, apart=far, rival=far, guard=0, reach=far, limit=far,
+        multiplier=1, shift=6,
     )  # fmt: skip
 
 

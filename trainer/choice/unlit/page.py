@@ -11,6 +11,7 @@ from markupsafe import Markup
 from runtime.budget.page.report import page_style
 from trainer.choice.page import letters
 from trainer.choice.told import COLUMNS
+from trainer.choice.unlit.measures import MEASURES
 from trainer.page_template import page_template
 from trainer.tell.charts import Label, Plot, Room, nice_ticks
 from trainer.tell.occupancy import CAUTIONS
@@ -40,7 +41,8 @@ def unlit_page(told: Row) -> str:
     return template.render(
         t=told,
         style=Markup(page_style()),  # noqa: S704 - the house's own style sheet
-        columns=COLUMNS,
+        columns=[key for key in COLUMNS if any(p["power"][key] > 0.0 for p in front)],
+        counts=told["measure"] == MEASURES["count"].title,
         front=front,
         knee=knee,
         near=near,
@@ -88,12 +90,13 @@ def measure_words(told: Row, value: float | None) -> str:
 def _headline(told: Row, knee: Row) -> str:
     value, uw = measure_words(told, knee["value"]), _microwatts(knee["uw"])
     said = {
-        "relative error of range, rms": f"ranges that are {value} off",
-        "error of direction, rms": f"directions that are {value} off",
-        "balanced accuracy of presence": f"presence told with {value} balanced accuracy",
-        "exact count": f"a count that is exact in {value}",
+        "range": f"ranges that are {value} off",
+        "direction": f"directions that are {value} off",
+        "presence": f"presence told with {value} balanced accuracy",
+        "count": f"a count that is exact in {value}",
     }
-    return f"{uw} µW buys {said[told['measure']]}."
+    (words,) = (said[key] for key, one in MEASURES.items() if one.title == told["measure"])
+    return f"{uw} µW buys {words}."
 
 
 def setting_words(point: Row) -> str:
