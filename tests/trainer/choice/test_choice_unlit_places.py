@@ -21,9 +21,9 @@ from trainer.cli import main
 from trainer.recipe import built_in_recipes, load_recipe
 
 KNOBS = """\
-[active.exposure_share]
-values = [1.0, 0.25]
-pays_in = ["sensor bias", "waiting for pixels"]
+[active.bits_at_most]
+values = [16, 10]
+pays_in = ["sensor bias", "waiting for pixels", "transfer"]
 
 [search]
 tried_in_full = 2
@@ -74,8 +74,12 @@ def test_the_front_of_presence_is_told_as_json_table_and_page(searched: Path) ->
     page = (out / "frontier.html").read_text("utf-8")
     assert page == unlit_page(told)
     for said in ("No safety function may hang on this", "There is no photon limit here",
-                 "cannot foretell that", "The device never watches"):  # fmt: skip
+                 "The device never watches"):  # fmt: skip
         assert said in page
+    assert "cannot foretell that" not in page
+    for point in told["points"]:
+        point["setting"]["exposure_fraction"] = 0.5
+    assert "cannot foretell that" in unlit_page(told)
     assert "<script" not in page
 
 
@@ -86,12 +90,12 @@ def test_the_page_of_presence_keeps_the_rules_of_wcag(
     assert faults_of_page((searched / "out" / "frontier.html").read_text("utf-8")) == []
 
 
-def test_a_quarter_of_the_exposure_costs_less(searched: Path) -> None:
-    """The sensor is powered, and the controller waits, for less of each frame."""
+def test_fewer_bits_cost_less(searched: Path) -> None:
+    """They are sent sooner, and the sensor is powered for less of each frame."""
     told = json.loads((searched / "out" / "frontier.json").read_text("utf-8"))
-    by_exposure = {p["sensor"]["exposure_us"]: p for p in told["points"]}
-    assert by_exposure[1250.0]["uw"] < by_exposure[5000.0]["uw"]
-    assert by_exposure[1250.0]["power"]["readout"] < by_exposure[5000.0]["power"]["readout"]
+    by_bits = {p["sensor"]["bit_depth"]: p for p in told["points"]}
+    assert by_bits[10]["uw"] < by_bits[12]["uw"]
+    assert by_bits[10]["power"]["readout"] < by_bits[12]["power"]["readout"]
 
 
 def test_a_picked_model_of_presence_is_made_for_its_setting(searched: Path) -> None:
