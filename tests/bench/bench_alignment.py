@@ -8,8 +8,8 @@ Run as a script:
 Each optic is calibrated at so many stops, six frames each of 6e5 to 1e6 electrons, and measured on
 other frames: units of the emulated pair (`--units`), and pairs of band-limited random patterns
 (`--patterns`) whose pixels differ by a hundredth. A line for each optic and brightness: share of
-valid frames; the error of slopes x and y of both apertures and of the disparity, rms over the bound; the
-disparity's at 30, 100 and 300 baselines; its bias over the bound. Ends with 1 where one of the
+valid frames; error of slopes x and y of both apertures and of the disparity, rms over the bound;
+the disparity's at 30, 100 and 300 baselines; its bias over the bound. Ends with 1 where one of the
 goal's figures is not kept: 1.3, and 0.3 of bias.
 """
 
