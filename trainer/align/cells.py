@@ -242,7 +242,7 @@ def _cell(
     moves = _powers(u, N_OF_PLACE) @ of_place.T - places[inner]
     # Over the amplitude an error of the dots moves u by what follows, and u the place by F's slope.
     weights = combined[1:] - u[:, :, None] * combined[0]
-    weights = weights / (given[inner] @ combined[0])[:, None, None]
+    weights = weights / _amplitudes(combined, given[inner])[:, None, None]
     slope = np.stack([_slope_of(u, axis) @ of_place.T for axis in (0, 1)], axis=2)
     weights = slope @ weights  # (places, 2, 4)
     own = light[inner]
@@ -259,8 +259,13 @@ def _cell(
 
 def _seen(combined: Floats, given: Floats) -> Floats:
     """Return what combinations make of dot products (n, 4), over their amplitude: (n, 2)."""
-    sums = given @ combined.T
-    return np.asarray(sums[:, 1:] / sums[:, :1])
+    return np.asarray(given @ combined[1:].T / _amplitudes(combined, given)[:, None])
+
+
+def _amplitudes(combined: Floats, given: Floats) -> Floats:
+    """Return the amplitudes of dot products (n, 4), above 0 also where the model is none."""
+    sums = given @ combined[0]
+    return np.asarray(np.maximum(sums, 1e-3 * float(np.abs(sums).max()) + 1e-30))
 
 
 def polynomials(combined: Floats, given: Floats, energy: Floats) -> tuple[Floats, Floats]:
@@ -277,7 +282,7 @@ def polynomials(combined: Floats, given: Floats, energy: Floats) -> tuple[Floats
     Returns
     -------
     of_place : float64 (2, 21)
-        From ``u`` to the place, both in cells.
+        From ``u`` to the place, both in cells; 1 everywhere where none fits into integers.
     of_root : float64 (10,)
         From the place to the root energy over the amplitude.
     """
@@ -291,8 +296,10 @@ def polynomials(combined: Floats, given: Floats, energy: Floats) -> tuple[Floats
         of_place = np.asarray(solved.T, dtype=np.float64)
         if _fits(of_place):
             break
+    else:  # of a cell at the edge of what was seen: no place in it, but one that is refused
+        of_place = np.eye(1, N_OF_PLACE).repeat(2, axis=0)
     rows = _powers(places, N_OF_ROOT) * weight
-    share = energy / (given @ combined[0])
+    share = energy / _amplitudes(combined, given)
     of_root = np.linalg.lstsq(rows, share * weight[:, 0], rcond=None)[0]
     return of_place, np.asarray(of_root, dtype=np.float64)
 

@@ -9,13 +9,14 @@ import pytest
 from band_limited import MovingPattern, readouts
 
 from runtime.errors import FormatError
+from runtime.stages.alignment.arithmetic import POLYNOMIAL_LIMIT
 from runtime.stages.alignment.binned import BinRule, mean_factor, spline_weights
 from runtime.stages.alignment.binned import spline_weights_float as weights_float
 from runtime.stages.alignment.geometry import CellGrid
 from runtime.stages.alignment.registration import Registration
 from trainer.align.binned import bin_spline
 from trainer.align.bound import PixelNoise, direction_bound
-from trainer.align.cells import Design
+from trainer.align.cells import Design, polynomials
 from trainer.align.lowered import Lowering, lower_registration, with_tolerance
 
 GAIN, READ_E, N = 0.25, 11.0, 24
@@ -129,6 +130,15 @@ def test_calibration_of_a_wrong_pattern_allows_more(stage: Registration) -> None
     own = with_tolerance(bare, values, 1.5)
     assert other.bin_energy[-1] > 2 * own.bin_energy[-1]
     assert (other.run(values, {})[0][:, 3] <= 0).mean() > 0.98
+
+
+def test_a_cell_whose_dot_products_tell_nothing_refuses() -> None:
+    """Where dot products do not change with the place, or change sign, all is far off the cell."""
+    rng = np.random.default_rng(2)
+    for given in (np.ones((100, 4)), rng.normal(0, 1e6, (100, 4))):
+        of_place, of_root = polynomials(rng.normal(0, 1e3, (3, 4)), given, np.ones(100))
+        assert np.abs(of_place).sum() * 2**14 < 2 * POLYNOMIAL_LIMIT
+        assert np.isfinite(of_root).all()
 
 
 def test_what_is_left_is_the_least_squares_residual() -> None:
