@@ -37,7 +37,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "trainer"))
 from invented_people import strokes
 
 from capture.cues.script import Cue, Script, load_script
-from capture.emulated.session import Bench, EmulatedSession, dark_offset_us
+from capture.emulated.session import Bench, EmulatedSession, World, dark_offset_us
 from runtime.budget.inputs.library import Usage, load_parts
 from runtime.budget.price.power import active_seconds
 from runtime.firmware.setting import DeviceSetting, read_setting
@@ -156,11 +156,12 @@ def awake_spans(seen: Watched, setting: DeviceSetting) -> list[tuple[float, floa
     return [*spans, (begin_s, float(seen.time_s[-1]))] if awake else spans
 
 
-def _exposed(
-    world: object, bench: Bench, times_s: Doubles, rng: np.random.Generator
+def exposed_by(
+    world: World, bench: Bench, times_s: Doubles, rng: np.random.Generator
 ) -> tuple[Counts, Counts]:
+    """Return what a sensor sees of a world at some moments, lit and dark exposures."""
     later_s = dark_offset_us(bench.sensor) * 1e-6
-    led, other, factors = world.see(times_s, later_s, bench.sensor)  # type: ignore[attr-defined]
+    led, other, factors = world.see(times_s, later_s, bench.sensor)
     return bench.expose(led, other, factors, rng)
 
 
@@ -178,7 +179,7 @@ def play(model: Model, setting: DeviceSetting, session: EmulatedSession, seed: i
     benches = [Bench(each, "unit-a", grid) for each in (weak, active)]
     seconds = session.script_end_s
     ticks = np.arange(int(seconds * setting.watching_rate_hz)) / setting.watching_rate_hz
-    seen = [_exposed(world, benches[0], part, rng) for part in _parts(ticks)]
+    seen = [exposed_by(world, benches[0], part, rng) for part in _parts(ticks)]
     lit, dark = (np.concatenate(each) for each in zip(*seen, strict=True))
     watching = watching_model(model.sensor, setting.watching_rows)
     spans = awake_spans(watched_by(watching, lit, dark, ticks), setting)
@@ -189,7 +190,7 @@ def play(model: Model, setting: DeviceSetting, session: EmulatedSession, seed: i
         if not len(frames_s):
             continue
         for part in _parts(frames_s):
-            exposures = _exposed(world, benches[1], part, rng)
+            exposures = exposed_by(world, benches[1], part, rng)
             bins.append(run_stages(model.stages[:1], *exposures, None)[0])
         times.append(frames_s)
         firsts.append(np.arange(len(frames_s)) == 0)

@@ -89,6 +89,10 @@ of both periods is given up.
 @USAGE@
     }
 
+The model remembers frames, and begins as if all before the first had been nothing. A board that is
+woken by a hand calls `pw_settle(&state)` after `pw_init`, as the device program does: the next
+frame then stands for those before it.
+
 Without memory for whole exposures, feed rows as they are read: `pw_feed_row` for each row, then
 `pw_finish`. The watching stage is the same under names of its own (`pw_watch.h`).
 

@@ -229,3 +229,11 @@ def test_recipes_of_other_answers_are_not_compared() -> None:
     with pytest.raises(UsageError, match="what it ends in is a quantity"):
         quantity = (load_recipe("distance"),)
         read_for(Asked(Path("set"), quantity, load_knobs()), LocalWorkers(), print)
+
+
+def test_two_recipes_of_one_name_are_refused() -> None:
+    """Settings bear their recipe's name: of two that share one, neither could be told."""
+    dynamic = load_recipe("dynamic")
+    other = dynamic.model_copy(update={"seed": dynamic.seed + 1})
+    with pytest.raises(UsageError, match="recipes named dynamic is 2"):
+        read_for(Asked(Path("set"), (dynamic, other), load_knobs()), LocalWorkers(), print)

@@ -122,6 +122,7 @@ def read_for(asked: Asked, workers: Workers, tell: Notify) -> Readings:
             recipes[1].name, "answers", ", ".join(recipes[1].answers),
             ", ".join(recipes[0].answers), "compare recipes for one and the same task",
         )  # fmt: skip
+    _refuse_one_name_for_two(recipes)
     (base,) = reduce_for(folder, recipes[:1], workers, tell)
     recorded = base.corpus.sensor
     tried = tried_of(options_of(asked.knobs, recipes), recorded)
@@ -160,6 +161,17 @@ def foretellable(
         f"foretold, {len(tried) - len(left)} of {len(tried)} settings are left out"
     )
     return left
+
+
+def _refuse_one_name_for_two(recipes: Sequence[Recipe]) -> None:
+    """Refuse recipes that differ in all but their names, by which settings are told apart."""
+    named = {recipe.name: recipe.digest() for recipe in recipes}
+    for recipe in recipes:
+        if named[recipe.name] != recipe.digest():
+            raise UsageError(
+                "--recipe", f"recipes named {recipe.name}", 2, "1: settings bear their names",
+                "give each a name of its own",
+            )  # fmt: skip
 
 
 def _opponents(recipe: Recipe) -> list[Option]:
