@@ -115,3 +115,17 @@ def test_opset_is_executed_without_custom_operators(
 ) -> None:
     """ONNX Runtime loads both graphs with the CPU provider alone."""
     assert len(executors(build(small_model()))) == 2
+
+
+def test_alike_constants_of_a_large_graph_are_kept_once() -> None:
+    """Within `once` equal constants have one name, others their own; outside each is written."""
+    from runtime.stages.contract.onnx_nodes import Nodes
+
+    nodes = Nodes()
+    with nodes.once():
+        names = [nodes.constant(np.array([3, 4], dtype)) for dtype in ("int8", "int8", "int16")]
+        assert names[0] == names[1] != names[2]
+        assert nodes.op("Add", names[0], names[1]) != nodes.op("Add", names[0], names[1])
+    assert nodes.constant(np.array([3, 4], np.int8)) not in names
+    assert len(nodes.initializers) == 3
+    assert len({name for node in nodes.nodes for name in node.output}) == 2
