@@ -288,7 +288,7 @@ def task_of(asked: Asked, tell: Notify) -> SourceTask | PeopleTask:
     if corpus.sensor.led_current_ma > 0.0:
         raise UsageError(
             str(corpus.folder), "led_current_ma of the recordings", corpus.sensor.led_current_ma,
-            "0", "record with led_current_ma = 0, such as sensor ambient32",
+            "0", "record with led_current_ma = 0, such as sensor ambient16",
         )  # fmt: skip
     split = recipe.evaluation.split
     sides = [groups_of(corpus.select(locked), split) for locked in (False, True)]
