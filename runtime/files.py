@@ -48,7 +48,7 @@ _NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,99}")
 _MOST_NAMES = 1000
 
 
-def write_whole(path: Path, content: bytes) -> None:
+def write_whole(path: Path, content: bytes, *, private: bool = False) -> None:
     """Write a file so that a reader, or a power cut, sees the old one or the new one whole.
 
     The bytes go to a hidden name in the same folder (a rename is atomic only within one file
@@ -61,6 +61,8 @@ def write_whole(path: Path, content: bytes) -> None:
         The file; its folder exists. An older file of the name is replaced.
     content : bytes
         All of it.
+    private : bool
+        Whether nobody but the file's user may read it, from its first byte on (mode 0600).
 
     Raises
     ------
@@ -69,7 +71,7 @@ def write_whole(path: Path, content: bytes) -> None:
     """
     part = path.with_name(f".{path.name}.{os.getpid()}-{threading.get_ident()}.part")
     try:
-        with part.open("wb") as file:
+        with open(part, "wb", opener=_for_its_user if private else None) as file:
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
@@ -79,6 +81,11 @@ def write_whole(path: Path, content: bytes) -> None:
     finally:
         with suppress(OSError):  # renamed, or never made
             part.unlink()
+
+
+def _for_its_user(name: str, flags: int) -> int:
+    """Make a file that its user alone may read and write."""
+    return os.open(name, flags, 0o600)
 
 
 def read_limited(path: Path, limit: int = MAX_BYTES) -> bytes:

@@ -56,9 +56,11 @@ def live(port: str, model: Path, engine: str, log: Path | None, **asked: Any) ->
     byte to its answer; times are of the sensor's clock, from its first frame pair.
 
     With --enrol, a model that can learn its owner (by the integer reference) asks for takes, says
-    which it refuses and why, and writes what it learned: weights that tell of that person, to be
-    kept on that person's device. Caution: the sensor's LED is bright though it cannot be seen;
-    nobody should look into it from near. Its limits are those of IEC 62471.
+    which it refuses and why, and writes what it learned, for its user alone to read: it tells of
+    that person, and is to be kept on that person's device. Beside a gesture of your own it asks for
+    known ones that you have not shown: it is told from those. Caution: the sensor's LED is bright
+    though it cannot be seen; nobody should look into it from near. Its limits are those of
+    IEC 62471.
     """
     from rich.console import Console
 
@@ -82,7 +84,7 @@ def live(port: str, model: Path, engine: str, log: Path | None, **asked: Any) ->
         step = open_engine(engine, loaded, model, learned)
     else:
         _refuse_unwritable(enrol)
-        wanted = wishes(loaded, asked["takes"], asked["classes"])
+        wanted = wishes(loaded, asked["takes"], asked["classes"], learned)
         leading = Enrolling(loaded, wanted, console.print, learned)
         step = reference(loaded, leading.before)
     with open_log(log) as write, SerialLink(port) as link:

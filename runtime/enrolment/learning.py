@@ -17,7 +17,7 @@ from runtime.fixedpoint import INT32_MAX
 from runtime.model import Model, model_hash
 from runtime.stages.contract.c_text import Edge
 from runtime.stages.contract.stage import State
-from runtime.stages.teaching.commands import after_command
+from runtime.stages.teaching.commands import after_command, class_means
 from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.reasons import ADD, BEGIN, FINISH, FORGET, NO_CLASS, REASONS
 from runtime.stages.teaching.saved import pack_learned, read_learned, saved_bytes
@@ -33,6 +33,7 @@ __all__ = [
     "enrolment_bytes",
     "learned_arrays",
     "learned_bytes",
+    "likest_class",
     "own_state",
     "reason_in_words",
     "refuse_without",
@@ -112,6 +113,28 @@ def carry_out(model: Model, state: State, command: Command, class_number: int = 
 def reason_in_words(answer: int) -> str:
     """Return why a take was refused; empty where it was not."""
     return REASONS[answer][1] if answer in REASONS else ""
+
+
+def likest_class(model: Model, state: State, asked: int) -> int:
+    """Return which other class the frame that counts in the open take is most like.
+
+    Parameters
+    ----------
+    model : Model
+    state : dict of int32 arrays
+        Before ``add``.
+    asked : int
+        The class that was asked for. A known one is compared by the head's scores, a gesture of
+        the owner's own by squared distances to the classes' means.
+    """
+    _, stage = enrol_place(model)
+    own = own_state(model, state)
+    if asked < stage.sizes.n_known:
+        scores = own["best_scores"].astype(np.int64)
+        scores[asked] = scores.min() - 1
+        return int(scores.argmax())
+    step = class_means(stage, own).astype(np.int64) - own["best"]
+    return int((step**2).sum(axis=1).argmin())
 
 
 def learned_arrays(

@@ -8,7 +8,8 @@ Run as a script:
 For each world and recipe, after 1, 3 and 5 takes of each class: accuracy before and after with a
 paired interval over people, of the mean, of the worst tenth (taken anew before and after), of all
 others and of left-handed people, and how many takes were refused a session. Then of a new gesture:
-each fold is trained without one of the classes, which its people show as a gesture of their own.
+each fold is trained without one of the classes, which its people show as a gesture of their own,
+beside takes of all known classes or alone.
 Everything is the device's: integers, commands and refusals. `--data` names a folder with data sets
 by world, made where they are missing.
 
@@ -113,11 +114,13 @@ def main() -> None:
                         f"{told(row['left_handed'])}; {row['refused_per_session']:.2f} refused",
                         flush=True,
                     )
-                for row in found["new_gesture"]:
+                new = [("beside known classes", row) for row in found["new_gesture"]]
+                new += [("alone", row) for row in found["new_gesture_alone"]]
+                for how, row in new:
                     found_ = "" if row["found"] is None else f", found {row['found']:.3f}"
                     print(
-                        f"  new gesture, {row['n_shown']}: accepted of {row['n_accepted']} of "
-                        f"{row['n_people']} people{found_}; known classes "
+                        f"  new gesture {how}, {row['n_shown']}: accepted of "
+                        f"{row['n_accepted']} of {row['n_people']} people{found_}; known classes "
                         f"{told(row['known_classes'])}",
                         flush=True,
                     )

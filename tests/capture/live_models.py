@@ -11,7 +11,6 @@ import pytest
 from bench_sensor import SENSOR
 
 from runtime.firmware.emit.folder import write_firmware
-from runtime.fixedpoint import choose_multiplier
 from runtime.model import Model, save_model
 from runtime.onnx.graph import save_step_graph
 from runtime.sensor import Sensor
@@ -51,22 +50,21 @@ def export(model: Model, folder: Path) -> Path:
     return folder
 
 
-def learning_model(unlike: int = 2**31 - 1) -> Model:
+def learning_model(unlike: int = 2**31 - 1, near: int = 0) -> Model:
     """The same model, which can learn its owner from takes that are hardly ever refused."""
     model = side_model(SENSOR)
     head = model.stages[-2]
     assert isinstance(head, Dense)
-    n, unit, row_bits = head.n_in, 0.1, 16
-    examples = np.zeros((3, n), dtype=np.int8)
-    factor = choose_multiplier(1 / (unit * 2**row_bits), 16 << row_bits)
-    sixteenths = choose_multiplier(16 * unit, 1 << 20)
+    n = head.n_in
+    keep = Dense(
+        np.eye(n, dtype=np.int8), np.zeros(n, np.int32), 1, 0, False, 8, np.eye(n), np.zeros(n)
+    )
     learns = Enrol(
-        head=head, centre=np.zeros(n, np.int32), kept_shift=0, anchors=examples,
-        anchor_scores=np.zeros((3, 3), np.int32), anchor_classes=np.arange(3, dtype=np.int32),
-        means=examples, near=np.zeros(3, np.int32), learnable=(True, True, False), n_own=1,
-        n_takes=2, own_level=0, moves=False, least_frames=4, unlike=unlike, apart=2**31 - 1,
-        rival=2**31 - 1, row_bits=row_bits, multiplier=factor[0], shift=factor[1],
-        exp_multiplier=sixteenths[0], exp_shift=sixteenths[1],
+        head=head, directions=keep, means=np.zeros((3, n), np.int8),
+        anchors=np.zeros((0, n), np.int8), anchor_classes=np.zeros(0, np.int32),
+        near=np.full(3, near, np.int32), learnable=(True, True, False), n_own=1, n_takes=2,
+        moves=False, least_frames=4, unlike=unlike, apart=2**31 - 1, rival=2**31 - 1, guard=0,
+        reach=1 << 24, limit=1 << 16, multiplier=1, shift=8,
     )  # fmt: skip
     decision = Decision((False, False, True, False), 4, 2, 2, 5)
     classes = ("left", "right", "middle", "own_1")

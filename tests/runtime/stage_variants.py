@@ -70,6 +70,7 @@ VARIANTS: dict[str, tuple[Stage, int]] = {  # a stage, and the largest magnitude
     "bins of odd width": (Bins(6, 9, 2, 3, 1, 5, 0, 9), 1023),
     "bins of a region, 16 bits": (Bins(8, 10, 2, 2, 2, 6, 2, 10), 65535),
     "bins of one pixel": (Bins(3, 4, 3, 4), 255),
+    "bins of one pixel in pairs": (Bins(3, 8, 2, 6, 1, 3, 2, 8), 4095),
     "bins of many rows": (Bins(64, 8, 1, 2), 4095),
     "bins of 16 rows": (Bins(32, 4, 2, 1), 4095),
     "bins of 17 rows": (Bins(34, 4, 2, 1), 4095),

@@ -7,10 +7,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from invented_people import record_people
+from invented_people import record_people, record_place
+from recorded_rigs import record_rig
 from small_script import SCRIPT
 
-from capture.cues.script import parse_script
+from capture.cues.script import load_script, parse_script
+from trainer.recipe import load_recipe
+from trainer.source.fitted import FittedSource, fit_source
 
 RECIPE = """\
 name = "small"
@@ -69,3 +72,27 @@ def small_recipe(tmp_path: Path) -> Path:
     path = tmp_path / "small.toml"
     path.write_text(RECIPE, "utf-8")
     return path
+
+
+@pytest.fixture(scope="session")
+def places_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return five corridors by ambient light, one of them locked; not to be changed."""
+    folder = tmp_path_factory.mktemp("places") / "data"
+    for number in range(1, 6):
+        record_place(folder, load_script("occupancy_short"), number, locked=number == 5)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def rig_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a rig's calibration of one unit and a locked recording of it; not to be changed."""
+    return record_rig(tmp_path_factory.mktemp("rig"))
+
+
+@pytest.fixture(scope="session")
+def rig_fitted(rig_once: Path) -> FittedSource:
+    """Return the recipe range, narrowed to what the rig reached, fitted to it."""
+    recipe = load_recipe("range")
+    assert recipe.source is not None
+    source = recipe.source.model_copy(update={"half_field_deg": 12.0})
+    return fit_source(rig_once, recipe.model_copy(update={"source": source}), lambda said: None)

@@ -45,7 +45,8 @@ Floats = npt.NDArray[np.float64]
 TemplateSource = Callable[[Floats], Floats]
 """From slopes (n, 2) to templates (n, n_values)."""
 
-_AT_ONCE = 24
+_BLOCK = 5
+_AT_ONCE = _BLOCK**2
 _EACH_SIDE = 5
 """Places a side of each cell: a lattice that neighbouring cells share."""
 _ALONG = (-9, -7, -5, -3, -1, 1, 3, 5, 7, 9)
@@ -198,12 +199,19 @@ def cell_terms(
     turned: Floats = np.stack([_slope_of(places, axis) @ solve for axis in (0, 1)])[
         :, _inner(places)
     ]
-    parts = []
+    order, parts = _by_blocks(grid, cells), []
     for start in range(0, len(cells), _AT_ONCE):
-        some = cells[start : start + _AT_ONCE]
+        some = cells[order[start : start + _AT_ONCE]]
         for cell, own in zip(some.tolist(), _lit(grid, some, templates), strict=True):
             parts.append(_cell(filters(cell), own, (middle, turned), places, design))
-    return CellFit(*(np.array(each) for each in zip(*parts, strict=True)))
+    back = np.argsort(order)
+    return CellFit(*(np.array(each)[back] for each in zip(*parts, strict=True)))
+
+
+def _by_blocks(grid: CellGrid, cells: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Return the order in which neighbours, which share places, follow one another."""
+    row, column = cells // grid.n_x, cells % grid.n_x
+    return np.lexsort((column, row, column // _BLOCK, row // _BLOCK))
 
 
 def _inner(places: Floats) -> npt.NDArray[np.bool_]:
@@ -234,7 +242,7 @@ def _cell(
     moves = _powers(u, N_OF_PLACE) @ of_place.T - places[inner]
     # Over the amplitude an error of the dots moves u by what follows, and u the place by F's slope.
     weights = combined[1:] - u[:, :, None] * combined[0]
-    weights = weights / (given[inner] @ combined[0])[:, None, None]
+    weights = weights / _amplitudes(combined, given[inner])[:, None, None]
     slope = np.stack([_slope_of(u, axis) @ of_place.T for axis in (0, 1)], axis=2)
     weights = slope @ weights  # (places, 2, 4)
     own = light[inner]
@@ -251,8 +259,13 @@ def _cell(
 
 def _seen(combined: Floats, given: Floats) -> Floats:
     """Return what combinations make of dot products (n, 4), over their amplitude: (n, 2)."""
-    sums = given @ combined.T
-    return np.asarray(sums[:, 1:] / sums[:, :1])
+    return np.asarray(given @ combined[1:].T / _amplitudes(combined, given)[:, None])
+
+
+def _amplitudes(combined: Floats, given: Floats) -> Floats:
+    """Return the amplitudes of dot products (n, 4), above 0 also where the model is none."""
+    sums = given @ combined[0]
+    return np.asarray(np.maximum(sums, 1e-3 * float(np.abs(sums).max()) + 1e-30))
 
 
 def polynomials(combined: Floats, given: Floats, energy: Floats) -> tuple[Floats, Floats]:
@@ -269,7 +282,7 @@ def polynomials(combined: Floats, given: Floats, energy: Floats) -> tuple[Floats
     Returns
     -------
     of_place : float64 (2, 21)
-        From ``u`` to the place, both in cells.
+        From ``u`` to the place, both in cells; 1 everywhere where none fits into integers.
     of_root : float64 (10,)
         From the place to the root energy over the amplitude.
     """
@@ -283,8 +296,10 @@ def polynomials(combined: Floats, given: Floats, energy: Floats) -> tuple[Floats
         of_place = np.asarray(solved.T, dtype=np.float64)
         if _fits(of_place):
             break
+    else:  # of a cell at the edge of what was seen: no place in it, but one that is refused
+        of_place = np.eye(1, N_OF_PLACE).repeat(2, axis=0)
     rows = _powers(places, N_OF_ROOT) * weight
-    share = energy / (given @ combined[0])
+    share = energy / _amplitudes(combined, given)
     of_root = np.linalg.lstsq(rows, share * weight[:, 0], rcond=None)[0]
     return of_place, np.asarray(of_root, dtype=np.float64)
 

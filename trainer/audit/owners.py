@@ -2,7 +2,8 @@
 
 A device is taught as its owner would teach it, by the same commands, from one take of each class;
 from the next takes another device of the same person is. Whoever has the rows of some devices with
-their owners' names then asks whose another device is, and what kind of person owns it.
+their owners' names then asks whose another device is, and what kind of person owns it; what shape
+can be read out of them is asked in :mod:`.owner_pictures`.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import numpy as np
 from capture.store.session import read_session
 from runtime.enrolment import can_enrol, carry_out, enrol_place, learned_arrays
 from runtime.model import Model
-from runtime.stages.contract.stage import Float64, State
+from runtime.stages.contract.stage import Counts, Float64, State
 from trainer.audit.chain import Step
 from trainer.audit.findings import Finding
 from trainer.audit.people.attributes import tell_attributes
@@ -28,7 +29,15 @@ from trainer.audit.people.same_person import verify_people
 from trainer.audit.steps import ChainTakes, taken
 from trainer.corpus.noted import columns_of_people
 
-__all__ = ["LEARNED", "SCENES", "attack_owners", "learned_step", "taught_devices"]
+__all__ = [
+    "LEARNED",
+    "SCENES",
+    "attack_owners",
+    "learned_step",
+    "lessons",
+    "taught",
+    "taught_devices",
+]
 
 LEARNED = "what was learned"
 SCENES = "taught devices"
@@ -74,19 +83,9 @@ def taught_devices(takes: ChainTakes, tell: Callable[[str], None] = lambda _: No
         tell(f"teaching devices: session {number} of {len(takes.paths)}")
         session = read_session(path)
         frames, takes_of = taken(model, session)
-        turns: dict[int, list[tuple[int, int, int]]] = defaultdict(list)
-        seen: dict[str, int] = defaultdict(int)
-        for take, first, stop in takes_of:
-            slot = model.classes.index(take.trial_type)
-            turns[seen[take.trial_type]].append((slot, first, stop))
-            seen[take.trial_type] += 1
-        for turn, spans in sorted(turns.items()):
-            state = model.initial_state()
-            for slot, first, stop in spans:
-                state = carry_out(model, state, "begin", slot).state
-                state = model.run(frames.lit[first:stop], frames.dark[first:stop], state).state
-                state = carry_out(model, state, "add").state
-            learned = _flat(model, carry_out(model, state, "finish").state)
+        spans = [(take.trial_type, first, stop) for take, first, stop in takes_of]
+        for turn, lesson in enumerate(lessons(model, spans)):
+            learned = taught(model, (frames.lit, frames.dark), lesson)
             if learned.any():
                 rows.append(learned)
                 marks.append((session.participant, name.partition("_task-")[0]))
@@ -99,8 +98,40 @@ def taught_devices(takes: ChainTakes, tell: Callable[[str], None] = lambda _: No
     return Seen(values, people, sessions, labels, np.array(times_s))
 
 
-def _flat(model: Model, state: State) -> Float64:
-    arrays = learned_arrays(model, state).values()
+def lessons(
+    model: Model, spans: Sequence[tuple[str, int, int]]
+) -> list[list[tuple[int, int, int]]]:
+    """Part takes into what devices are taught by: the first of each class, the second, and so on.
+
+    Parameters
+    ----------
+    model : Model
+    spans : sequence of (str, int, int)
+        Label, first frame and stop of each take, in order.
+
+    Returns
+    -------
+    list of list of (int, int, int)
+        By device: class, first frame and stop.
+    """
+    seen: dict[str, int] = defaultdict(int)
+    turns: dict[int, list[tuple[int, int, int]]] = defaultdict(list)
+    for label, first, stop in spans:
+        turns[seen[label]].append((model.classes.index(label), first, stop))
+        seen[label] += 1
+    return [turns[turn] for turn in sorted(turns)]
+
+
+def taught(
+    model: Model, frames: tuple[Counts, Counts], lesson: Sequence[tuple[int, int, int]]
+) -> Float64:
+    """Teach a new device; return all that it has learned, float64 (n_slots * (1 + n_kept),)."""
+    state: State = model.initial_state()
+    for slot, first, stop in lesson:
+        state = carry_out(model, state, "begin", slot).state
+        state = model.run(frames[0][first:stop], frames[1][first:stop], state).state
+        state = carry_out(model, state, "add").state
+    arrays = learned_arrays(model, carry_out(model, state, "finish").state).values()
     return np.concatenate([array.ravel().astype(np.float64) for array in arrays])
 
 

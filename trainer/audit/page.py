@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from importlib import resources
 from typing import Any, get_args
 
 import numpy as np
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from capture.store.kind import INVENTED, REHEARSED
@@ -17,6 +15,7 @@ from trainer.audit.mitigation_words import HEADINGS, mitigation_row
 from trainer.audit.owners import LEARNED
 from trainer.audit.pictures.whole import PictureRow
 from trainer.audit.whole import CAUTION, Audit
+from trainer.page_template import page_template
 from trainer.tell.charts import grey_picture
 
 __all__ = ["audit_page"]
@@ -43,13 +42,10 @@ _DARKEST, _BRIGHTEST = 0.02, 0.99
 
 def audit_page(audit: Audit) -> str:
     """Return the page as HTML text, self-contained, the same bytes each time."""
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    environment.filters.update(
-        figure=_figure, gain=_gain, interval=_interval, measure=_measure, over=_over
-    )
-    template = resources.files("trainer.audit").joinpath("page.html.j2").read_text("utf-8")
+    template = page_template(
+        "trainer.audit", "page.html.j2", figure=_figure, gain=_gain, interval=_interval,
+        measure=_measure, over=_over,
+    )  # fmt: skip
     headline = audit.headline
     named = {step.name for step in audit.takes.steps}
     first = [finding for finding in audit.told_first if finding.step in named]
@@ -58,7 +54,7 @@ def audit_page(audit: Audit) -> str:
         for step in audit.takes.steps
         for name in [step.name]
     ]
-    return environment.from_string(template).render(
+    return template.render(
         a=audit,
         style=Markup(page_style()),  # noqa: S704 - the house's own style sheet
         title=_title(audit),

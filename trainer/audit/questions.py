@@ -44,6 +44,7 @@ def planned(takes: ChainTakes, columns: Sequence[Column], *, learns: bool) -> fr
     return frozenset(
         [
             *_pictures(takes),
+            *(Planned("picture", LEARNED, SCENES, m) for m in MEASURES if learns),
             *(
                 Planned(question, step, scenes, measure)
                 for step, each, _ in places

@@ -27,6 +27,7 @@ from runtime.files import write_whole
 from runtime.model import Model, load_model, model_hash
 from trainer.audit.findings import LEAST_PEOPLE, Finding, strongest
 from trainer.audit.limits import Held, PrivacyLimits, held, refuse_unknown_names, verdict_of
+from trainer.audit.owner_pictures import attack_owner_pictures
 from trainer.audit.owners import attack_owners, learned_step
 from trainer.audit.people.attack import Attacked, attack_people
 from trainer.audit.people.mitigations import Mitigation, weigh_mitigations
@@ -189,13 +190,14 @@ def audit_model(
         refuse_unknown_names(asked.limits, will, steps)
     pictures = attack_pictures(takes, tell, asked.optic_file)
     people = attack_people(Attacked(takes, recordings, folder, recipe), tell=tell)
-    findings = (*pictures.findings, *people, *attack_owners(takes, recordings, tell))
+    hands, hand_rows = attack_owner_pictures(takes, tell)
+    findings = (*pictures.findings, *people, *attack_owners(takes, recordings, tell), *hands)
     takes = dataclasses.replace(takes, steps=steps)
     against = () if asked.limits is None else held(asked.limits, findings, steps)
     weighed: Sequence[Mitigation] = ()
     if asked.mitigations and recipe is not None:
         weighed = weigh_mitigations(recordings, recipe, tell=tell)
-    rows, optic = pictures.rows, pictures.optic
+    rows, optic = (*pictures.rows, *hand_rows), pictures.optic
     return Audit(model, takes, findings, rows, optic, against, tuple(weighed))
 
 

@@ -21,9 +21,10 @@ from trainer.choice.page import frontier_page, letters
 from trainer.choice.told import frontier_csv, frontier_json
 from trainer.choice.tried.asked import Asked, Notify
 from trainer.choice.tried.knobs import Knobs
+from trainer.choice.unlit.found import UnlitFrontier, UnlitPoint
 from trainer.choice.unlit.measures import measured_by
 from trainer.choice.unlit.page import unlit_page
-from trainer.choice.unlit.search import UnlitFrontier, UnlitPoint, find_unlit
+from trainer.choice.unlit.search import find_unlit
 from trainer.choice.unlit.told import unlit_csv, unlit_json
 from trainer.choice.worth.pick import Wish, pick
 from trainer.corpus.recordings import open_corpus

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from importlib import resources
 from typing import Any
 
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from runtime.budget.page.report import page_style
 from trainer.choice.told import COLUMNS
+from trainer.page_template import page_template
 from trainer.tell.charts import Label, Plot, Room, nice_ticks
 from trainer.tell.sentences import per_hour
 
@@ -28,19 +27,14 @@ def frontier_page(told: Row) -> str:
     told : mapping
         Content of frontier.json.
     """
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    environment.filters.update(
-        uw=_uw, percent=_percent, share=_share, minutes=_minutes, per_hour=per_hour
-    )
-    template = resources.files("trainer.choice").joinpath("page.html.j2").read_text("utf-8")
+    template = page_template(
+        "trainer.choice", "page.html.j2", uw=_uw, percent=_percent, share=_share,
+        minutes=_minutes, per_hour=per_hour,
+    )  # fmt: skip
     named = {point["name"]: point for point in told["points"]}
     front = [named[name] for name in told["front"]]
     knee = named[told["knee"]]
-    return environment.from_string(
-        template
-    ).render(
+    return template.render(
         t=told,
         style=Markup(page_style()),  # noqa: S704 - the house's own style sheet
         columns=COLUMNS,

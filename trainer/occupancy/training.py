@@ -177,7 +177,7 @@ def fit_occupancy(
     """
     occupancy, sensor = occupancy_of(recipe), corpus.sensor
     if sensor.led_current_ma > 0.0:
-        do = "record with led_current_ma = 0, such as sensor ambient32"
+        do = "record with led_current_ma = 0, such as sensor ambient16"
         what = "led_current_ma of the recordings"
         raise UsageError(str(corpus.folder), what, sensor.led_current_ma, "0", do)
     entries = {

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from importlib import resources
 from typing import Any
 
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from runtime.budget.page.report import page_style
 from runtime.intervals import time_counted
 from trainer.occupancy.figures import shares_of
+from trainer.page_template import page_template
 from trainer.tell.sentences import count, emulated_words
 
 __all__ = [
@@ -99,11 +98,7 @@ def occupancy_words(evaluation: Row) -> dict[str, str]:
 
 def occupancy_page(evaluation: Row) -> str:
     """Return the evaluation page as HTML text, self-contained, the same bytes each time."""
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    template = resources.files("trainer.tell").joinpath("occupancy.html.j2").read_text("utf-8")
-    return environment.from_string(template).render(
+    return page_template("trainer.tell", "occupancy.html.j2").render(
         e=evaluation,
         found=evaluation["occupancy"],
         style=Markup(page_style()),  # noqa: S704 - the house's own style sheet

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from importlib import resources
 from typing import Any
 
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from trainer.fit.owner.taught import TAKES_EACH
 from trainer.judge.groups import MIN_PEOPLE
+from trainer.page_template import page_template
 
 __all__ = ["owner_section"]
 
@@ -27,14 +26,10 @@ def owner_section(evaluation: Mapping[str, Any]) -> Markup:
     owners = evaluation.get("enrolment")
     if owners is None:
         return Markup()
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    template = page_template(
+        "trainer.tell", "owner.html.j2", thousands=lambda number: f"{number:,}"
     )
-    environment.filters["thousands"] = lambda number: f"{number:,}"
-    template = resources.files("trainer.tell").joinpath("owner.html.j2").read_text("utf-8")
-    text = environment.from_string(template).render(
-        owners=owners, parts=_parts, untold=_untold(owners["classes"])
-    )
+    text = template.render(owners=owners, parts=_parts, untold=_untold(owners["classes"]))
     return Markup(text)  # noqa: S704 - the template escapes what it is given
 
 

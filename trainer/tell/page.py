@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from importlib import resources
 from typing import Any
 
 import numpy as np
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 from numpy.typing import NDArray
 
@@ -15,6 +13,7 @@ from runtime.budget.page.report import page_style
 from runtime.intervals import time_counted
 from trainer.judge.groups import GROUPINGS, MIN_PEOPLE, grouping_words
 from trainer.judge.worst_takes import WorstTake
+from trainer.page_template import page_template
 from trainer.tell.charts import grey_picture
 from trainer.tell.owner import owner_section
 from trainer.tell.page_charts import (
@@ -59,21 +58,12 @@ def evaluation_page(
         Lit minus dark at each take's moments, as :func:`trainer.judge.worst_takes.readouts_of`
         reads them.
     """
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    environment.filters.update(
-        percent=percent,
-        count=count,
-        per_hour=per_hour,
-        from_end=from_end,
-        before=_before,
-        time_counted=time_counted,
-    )
-    environment.globals.update(letter=_letter)
-    template = resources.files("trainer.tell").joinpath("page.html.j2").read_text("utf-8")
+    template = page_template(
+        "trainer.tell", "page.html.j2", {"letter": _letter}, percent=percent, count=count,
+        per_hour=per_hour, from_end=from_end, before=_before, time_counted=time_counted,
+    )  # fmt: skip
     events, curve = evaluation.get("events"), evaluation.get("learning_curve")
-    return environment.from_string(template).render(
+    return template.render(
         e=evaluation,
         events=events,
         style=Markup(page_style()),  # noqa: S704 - the house's own style sheet

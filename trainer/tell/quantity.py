@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from importlib import resources
 from typing import Any
 
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from runtime.budget.page.report import page_style
+from trainer.page_template import page_template
 from trainer.tell.sentences import count, emulated_words, percent
 
 __all__ = ["quantity_page", "quantity_rows", "quantity_words"]
@@ -82,11 +81,7 @@ def _held(found: Row) -> str:
 
 def quantity_page(evaluation: Row) -> str:
     """Return the evaluation page as HTML text, self-contained, the same bytes each time."""
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    template = resources.files("trainer.tell").joinpath("quantity.html.j2").read_text("utf-8")
-    return environment.from_string(template).render(
+    return page_template("trainer.tell", "quantity.html.j2").render(
         e=evaluation,
         found=evaluation["quantity"],
         style=Markup(page_style()),  # noqa: S704 - the house's own style sheet

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from importlib import resources
 from typing import Any
 
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from runtime.budget.page.report import page_style
+from trainer.page_template import page_template
 from trainer.tell.charts import Plot, Room
 from trainer.tell.sentences import emulated_words
 
@@ -166,16 +165,12 @@ def source_card_lines(evaluation: Row) -> list[str]:
 
 def source_page(evaluation: Row) -> str:
     """Return the evaluation page as HTML text, self-contained, the same bytes each time."""
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    template = resources.files("trainer.tell").joinpath("source.html.j2").read_text("utf-8")
     found = evaluation["source"]
     refused = [
         (_CUES.get(cue, cue), row["n_frames"], row["n_valid"])
         for cue, row in found["refusals"].items()
     ]
-    return environment.from_string(template).render(
+    return page_template("trainer.tell", "source.html.j2").render(
         e=evaluation,
         found=found,
         style=Markup(page_style()),  # noqa: S704 - the house's own style sheet

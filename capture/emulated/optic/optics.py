@@ -81,12 +81,27 @@ SENSORS = {
         led_current_ma=0.0,
         led_wavelength_nm=555.0,
     ),
+    "ambient16": Sensor(
+        name="ambient16",
+        n_rows=16,
+        n_cols=16,
+        conversion_gain_dn_per_e=0.08,
+        read_noise_e=16.0,
+        dark_signal_e_per_s=1600.0,
+        full_well_e=50_000.0,
+        exposure_us=5000.0,
+        frame_rate_hz=2.0,
+        led_current_ma=0.0,
+        led_wavelength_nm=555.0,
+    ),
 }
 """Sensors by name. All have the same optic. The pixels of ``lensless64`` are half as wide.
 ``lensless32pair`` has two apertures 1.86 mm apart (common practice, no source), and wells deep
 enough for a million electrons of one point: 650 a square micrometre, of the order of what image
 sensors hold (from memory). ``ambient32`` has no LED, and a filter that passes 400 to 700 nm; its
-wavelength is the middle of that."""
+wavelength is the middle of that. The pixels of ``ambient16`` are twice as wide, with wells about as
+much deeper as those of ``lensless64`` are shallower: a quarter of the counts to read and to send,
+for sums of 8 x 8 bins that see as much."""
 
 
 @dataclass(frozen=True)

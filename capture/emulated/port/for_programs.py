@@ -40,7 +40,7 @@ def emulated_sensor(
     speed : float
         Times real time; 0 is as fast as the host reads. The device's clock stays true.
     sensor : str
-        ``lensless32``, ``lensless64``, or ``ambient32``, which has no LED.
+        ``lensless32``, ``lensless64``, or ``ambient32`` and ``ambient16``, which have no LED.
     unit : str
         Name of the physical sensor it plays.
     led_current_ma : float

@@ -15,7 +15,9 @@ from runtime.enrolment import (
     MAX_FILE_BYTES,
     carry_out,
     enrol_place,
+    learned_arrays,
     learned_bytes,
+    likest_class,
     reason_in_words,
     with_learned,
 )
@@ -23,6 +25,7 @@ from runtime.errors import UsageError
 from runtime.files import write_whole
 from runtime.model import Model
 from runtime.stages.contract.stage import State
+from runtime.stages.teaching.reasons import OTHER_CLASS
 
 __all__ = ["MAX_FILE_BYTES", "TAKES", "Enrolling", "Wish", "wishes"]
 
@@ -44,8 +47,16 @@ class Wish:
     name: str
 
 
-def wishes(model: Model, takes: int | None = None, names: Sequence[str] = ()) -> list[Wish]:
+def wishes(
+    model: Model,
+    takes: int | None = None,
+    names: Sequence[str] = (),
+    learned: bytes | None = None,
+) -> list[Wish]:
     """Return the takes to ask for, in rounds over the classes.
+
+    A gesture of one's own is told from what the same person has shown of known ones. So known
+    gestures that nobody has shown yet are asked for beside it.
 
     Parameters
     ----------
@@ -54,12 +65,16 @@ def wishes(model: Model, takes: int | None = None, names: Sequence[str] = ()) ->
         Of each class; :data:`TAKES`, or as many as the model takes, without.
     names : sequence of str
         Classes to learn; all known gestures when empty.
+    learned : bytes, optional
+        What was learned before, as `runtime.enrolment.learned_bytes` gives it.
 
     Raises
     ------
     UsageError
         The model cannot learn, a class is unknown, no gesture or named twice, or there are too
         many takes.
+    FormatError
+        `learned` is damaged, or another model's.
     """
     _, stage = enrol_place(model)
     n_known = stage.sizes.n_known
@@ -76,7 +91,14 @@ def wishes(model: Model, takes: int | None = None, names: Sequence[str] = ()) ->
     takes = min(TAKES, stage.n_takes) if takes is None else takes
     if not 1 <= takes <= stage.n_takes:
         raise UsageError(model.name, "takes of each class", takes, f"1 to {stage.n_takes}")
-    chosen = list(names) or [name for name, number in may.items() if number < n_known]
+    known = [name for name, number in may.items() if number < n_known]
+    chosen = list(names) or known
+    if any(may[name] >= n_known for name in names):
+        state = model.initial_state()
+        if learned is not None:
+            state = with_learned(model, state, learned, "enrolment")
+        taught = learned_arrays(model, state)["taught"]
+        chosen = [n for n in known if n not in names and not taught[may[n]]] + chosen
     return [Wish(may[name], name) for _ in range(takes) for name in chosen]
 
 
@@ -144,11 +166,12 @@ class Enrolling:
             self._tell(f"{wish.name}: {self._word}")
             state, _ = carry_out(self._model, state, "begin", wish.number)
         elif frame == self._ready + self._take:
+            like = self._model.classes[likest_class(self._model, state, wish.number)]
             state, answer = carry_out(self._model, state, "add")
-            self._answered(wish, answer)
+            self._answered(wish, answer, like)
         return state
 
-    def _answered(self, wish: Wish, answer: int) -> None:
+    def _answered(self, wish: Wish, answer: int, like: str) -> None:
         self._frame = 0
         self._tries += 1
         if answer > 0:
@@ -157,12 +180,13 @@ class Enrolling:
         else:
             self.n_refused += 1
             again = "; again" if self._tries < MOST_TRIES else "; left out"
-            self._tell(f"{wish.name}: refused, {reason_in_words(answer)}{again}")
+            which = f", {like}" if answer == OTHER_CLASS else ""
+            self._tell(f"{wish.name}: refused, {reason_in_words(answer)}{which}{again}")
         if answer > 0 or self._tries == MOST_TRIES:
             self._wish, self._tries = self._wish + 1, 0
 
     def save(self, path: Path) -> None:
-        """Write what was learned, under another name first.
+        """Write what was learned, under another name first, for its user alone to read.
 
         Raises
         ------
@@ -172,4 +196,4 @@ class Enrolling:
         if not self.done or not self.n_kept:
             got = f"{self.n_kept} takes kept, {'all' if self.done else 'not all'} asked for"
             raise UsageError(str(path), "enrolment", got, "at least one take kept, to the end")
-        write_whole(path, learned_bytes(self._model, self._state))
+        write_whole(path, learned_bytes(self._model, self._state), private=True)

@@ -148,18 +148,21 @@ PW_STAGE void pw_four_rows(pw_four *four)
 
 SUMS = """\
 #if defined(PW_DUAL_MAC) && !defined(PW_VECTOR)
-/* Two values from a half-word's address: their products with those of another word, summed. */
-PW_LOCAL uint32_t pw_word(const int16_t *from)
+/* Two values more into a sum and a sum of squares; returns where the next ones are. */
+PW_LOCAL const int16_t *pw_two_more(const int16_t *from, int32_t *sum, int32_t *squares)
 {
-    uint32_t word;
-    __asm__("ldr %0, [%1]" : "=r"(word) : "r"(from), "m"(*(const int16_t(*)[2])from));
-    return word;
-}
-
-PW_LOCAL int32_t pw_two_products(uint32_t one, uint32_t other, int32_t sum)
-{
-    __asm__("smlad %0, %1, %2, %0" : "+r"(sum) : "r"(one), "r"(other));
-    return sum;
+    uint32_t two;
+    int32_t s = *sum;
+    int32_t q = *squares;
+    __asm__("ldr %0, [%1], #4\\n\\t"
+        "smlad %2, %0, %4, %2\\n\\t"
+        "smlad %3, %0, %0, %3"
+        : "=&r"(two), "+r"(from), "+r"(s), "+r"(q)
+        : "r"(0x00010001u)
+        : "memory");
+    *sum = s;
+    *squares = q;
+    return from;
 }
 #endif
 """

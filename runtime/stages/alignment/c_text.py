@@ -21,9 +21,8 @@ from runtime.stages.alignment.arithmetic import (
     SEARCH_BITS,
 )
 from runtime.stages.alignment.binned import LEAST_SQUARE_BITS, mean_factor
-from runtime.stages.alignment.c_binned import BINNED, STEPS
+from runtime.stages.alignment.c_cell import BINNED, PLACE, STEPS
 from runtime.stages.alignment.c_kernel import four_c
-from runtime.stages.alignment.c_place import PLACE
 from runtime.stages.contract.c_text import CStage, Edge, fill, table
 
 if TYPE_CHECKING:
@@ -68,8 +67,8 @@ PW_STAGE void @P@_sums(const @X@ *x, int32_t *bins, int32_t *totals)
                     sum += value;
                     squares += value * value;
                 }
-@TWO_END@                bins[b] = sum;
                 x = &x[@BIN_WIDTH@];
+@TWO_END@                bins[b] = sum;
             }
             energy += @P@_cut(squares, @ENERGY_BITS@);
             x = &x[@SKIPPED@];
@@ -112,7 +111,7 @@ PW_STAGE void @P@_search(const int16_t *bins, const int8_t *patterns, const int3
 }
 
 /* What one source explains of the energy, and what is left above what may be. */
-PW_LOCAL void @P@_judge(const int32_t *totals, const int32_t *at, int32_t of_bins, @Y@ *y)
+PW_LOCAL int32_t @P@_judge(const int32_t *totals, const int32_t *at, @Y@ *y)
 {
     const int32_t explained = @P@_steps(at[2] * at[2], @ROOT_DOWN@ - (2 * at[3]));
     const int32_t kept = (explained < 1) ? 1 : explained;
@@ -124,8 +123,7 @@ PW_LOCAL void @P@_judge(const int32_t *totals, const int32_t *at, int32_t of_bin
     noise = (noise < 1073741823) ? noise : 1073741823;
     const int32_t left = totals[1] - explained - @FLOOR@;
     const int32_t most = noise + pw_requant(explained, @TOLERANCE@, @TOLERANCE_SHIFT@);
-    const int32_t excess = (left < (most - INT32_MAX)) ? -INT32_MAX : (left - most);
-    y[3] = (@Y@)((excess < of_bins) ? of_bins : excess);
+    return (left < (most - INT32_MAX)) ? -INT32_MAX : (left - most);
 }
 
 /* One aperture: search, two alignments, the second repeated where its place is beyond the cell. */
@@ -193,12 +191,17 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
     }
     y[0] = (@Y@)slope_x;
     y[1] = (@Y@)slope_y;
-    const uint32_t spline = @SPLINE_OF@((uint32_t)((row * (@FINE_N_X@ + 2)) + column) * @N_BINS@u);
-    int32_t left = @P@_left(cut, sum, shift, &@P@_spline[spline], at, totals[0]);
-    if ((left < 1) && (@P@_accepted(at) == 0)) {
-        left = 1;
+    int32_t excess = @P@_judge(totals, at, y);
+    if ((excess <= 0) && (@P@_accepted(at) == 0)) {
+        excess = 1;
     }
-    @P@_judge(totals, at, left, y);
+    if (excess <= 0) { /* else it is refused already */
+        const uint32_t spline
+            = @SPLINE_OF@((uint32_t)((row * (@FINE_N_X@ + 2)) + column) * @N_BINS@u);
+        const int32_t left = @P@_left(cut, sum, shift, &@P@_spline[spline], at, totals[0]);
+        excess = (excess < left) ? left : excess;
+    }
+    y[3] = (@Y@)excess;
 }
 
 PW_STAGE void @P@_run(const @X@ *x, @Y@ *y)
@@ -214,9 +217,7 @@ _TWO = """\
 #if defined(PW_DUAL_MAC) && !defined(PW_VECTOR)
                 PW_UNROLL
                 for (uint32_t i = 0u; i < @BIN_WIDTH@u; i += 2u) {
-                    const uint32_t two = pw_word(&x[i]);
-                    sum = pw_two_products(two, 0x00010001u, sum);
-                    squares = pw_two_products(two, two, squares);
+                    x = pw_two_more(x, &sum, &squares);
                 }
 #else
 """

@@ -189,12 +189,12 @@ def registration_nodes(stage: Any, nodes: Nodes, x: str) -> str:
         slopes, root, shift, place, left, energy = _aligned(stage, write, values, aperture, seed)
         explained = _steps(write, nodes.op("Mul", root, root), shift,
                            stage.rule.energy_bits + 2 * stage.rule.root_bits)  # fmt: skip
-        excess = nodes.op(
-            "Max",
-            _excess(stage, write, values, explained),
-            _excess_of_bins(stage.bin_rule, write, values, left, energy),
-            nodes.op("Where", write.accepted(place), nodes.int64(-INT32_MAX), nodes.int64(1)),
-        )
+        excess = _excess(stage, write, values, explained)
+        of_bins = _excess_of_bins(stage.bin_rule, write, values, left, energy)
+        otherwise = nodes.op("Where", write.accepted(place), nodes.op("Max", excess, of_bins),
+                             nodes.int64(1))  # fmt: skip
+        over = nodes.op("Greater", excess, nodes.int64(0))
+        excess = nodes.op("Where", over, excess, otherwise)
         outputs += [slopes, _level(write, explained), excess]
         seed = seed or slopes
     whole = nodes.clip(nodes.op("Concat", *outputs, axis=0), -INT32_MAX, INT32_MAX, "int64")

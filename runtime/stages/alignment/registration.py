@@ -69,9 +69,10 @@ class Registration(Stage):
     first aperture is searched whole, the others within `reach` cells of its direction.
     Outputs of an aperture: the two slopes in steps of 2**-18; the level, 16 times the base-2
     logarithm of the energy that one source explains; and the excess: what energy is left, above
-    what noise and the patterns' own error allow, the larger one of pixels and of bins, each in its
-    own steps. An excess above 0 means that something else was seen than one source (another
-    source, a smeared or covered aperture, saturation), or one whose place is beyond all cells.
+    what noise and the patterns' own error allow, of pixels, and where that is not above 0 the
+    larger one of pixels and of bins, each in its own steps. An excess above 0 means that something
+    else was seen than one source (another source, a smeared or covered aperture, saturation), or
+    one whose place is beyond all cells.
 
     Parameters
     ----------
@@ -257,9 +258,10 @@ class Registration(Stage):
             at = self._aligned(values, aperture, seed)
             explained = self.rule.explained(at.root, at.root_shift)
             total, energy = self.rule.sums(values, self.n_cols)
+            excess = self.rule.excess(total, energy, explained)
             of_bins = self.bin_rule.excess(*self._left(at, aperture), total)
-            excess = np.maximum(self.rule.excess(total, energy, explained), of_bins)
-            excess = np.maximum(excess, np.where(is_beyond(at.place), 1, -INT32_MAX))
+            otherwise = np.where(is_beyond(at.place), 1, np.maximum(excess, of_bins))
+            excess = np.where(excess > 0, excess, otherwise)
             outputs += [at.slopes[:, 0], at.slopes[:, 1], log_level(explained), excess]
             seed = at.slopes if seed is None else seed
         return saturate(np.stack(outputs, axis=1), -INT32_MAX, INT32_MAX), state
@@ -346,7 +348,8 @@ class Registration(Stage):
                 bins.astype(np.float64), values.sum(axis=1), patterns, place
             )
             beyond = is_beyond(place * 2.0**DELTA_BITS)
-            excess = np.maximum(np.maximum(excess, of_bins), np.where(beyond, 1, -INT32_MAX))
+            otherwise = np.where(beyond, 1.0, np.maximum(excess, of_bins))
+            excess = np.where(excess > 0, excess, otherwise)
             level = 16.0 * np.log2(np.maximum(explained, 1.0))
             outputs += [slopes[:, 0], slopes[:, 1], level, excess]
             seed = slopes if seed is None else seed

@@ -10,6 +10,7 @@ here. Variants of one stage, all the same bits:
 - packed, Thumb with the DSP extension: load-multiple for up to eight words, and UMAAL, which adds
   two words to a third in one instruction (``1 * word + word + sum``);
 - packed, of a row that is fed singly;
+- one pixel a bin: two differences at a time, both halves of a word;
 - plain, one count at a time: for exposures that do not start on a word, odd widths, and 16-bit
   counts.
 """
@@ -82,6 +83,23 @@ _PACKED_ROW = """\
         return;
     }
 #endif
+"""
+
+_SINGLE_ROW = """\
+#if defined(__GNUC__) && !defined(PW_VECTOR) /* which compilers make vectors of */
+    if ((((uintptr_t)lit | (uintptr_t)dark | (uintptr_t)bin) & 3u) == 0u) { /* two at a time */
+        const pw_pair *l = (const pw_pair *)(const void *)&lit[@FIRST_COL@u];
+        const pw_pair *d = (const pw_pair *)(const void *)&dark[@FIRST_COL@u];
+        pw_pair *both = (pw_pair *)(void *)bin;
+        for (uint32_t b = 0u; b < @HALF@u; b += @AT_ONCE@u) { /* no half borrows from the other */
+@DIFFERENCES@        }
+        return;
+    }
+#endif
+"""
+
+_DIFFERENCE = """\
+            both[b + @I@u] = ((l[b + @I@u] | 0x80008000u) - d[b + @I@u]) ^ 0x80008000u;
 """
 
 _PLAIN_FRAME = """\
@@ -211,7 +229,13 @@ def bins_c(grid: BinGrid, prefix: str, x: Edge, y: Edge) -> CStage:
     words, odd = grid.bin_width // 2, grid.bin_width | grid.first_col | grid.n_cols
     if odd % 2 or words * x.hi > 0x7FFF or words > len(_REGISTERS):
         frame = fill(_PLAIN_FRAME, **values)
-        values["PACKED_ROW"] = ""
+        half = grid.bin_cols // 2
+        at_once = _divisor(half, 8) if half else 1
+        single = grid.bin_height == grid.bin_width == 1 and y.ctype == "int16_t"
+        alone = single and (grid.bin_cols | grid.first_col | grid.n_cols) % 2 == 0
+        values |= {"PACKED_ROW": _SINGLE_ROW if alone and x.hi <= 0x7FFF else ""}
+        values |= {"HALF": half, "AT_ONCE": at_once}
+        values["DIFFERENCES"] = "".join(fill(_DIFFERENCE, I=i) for i in range(at_once))
     else:
         frame = fill(_PACKED, **(values | _packing(grid, x.hi, words)))
         adds = "".join(f"            halves += l[{i}] - d[{i}];\n" for i in range(words))

@@ -247,7 +247,8 @@ class Enrol(Learner, Stage):
 
     def arrays(self) -> dict[str, NDArray[Any]]:
         """Return the fields that are arrays, those of the stages within with a prefix."""
-        found = super().arrays()
+        # A model file holds no empty array.
+        found = {name: array for name, array in super().arrays().items() if array.size}
         for prefix, stage in ((_OF_HEAD, self.head), (_OF_DIRECTIONS, self.directions)):
             found |= {f"{prefix}{name}": array for name, array in stage.arrays().items()}
         return found
@@ -255,7 +256,8 @@ class Enrol(Learner, Stage):
     @classmethod
     def from_json(cls, data: dict[str, Any], arrays: dict[str, NDArray[Any]], where: str) -> Self:
         """Build stage and those within from untrusted fields; FormatError as of any stage."""
-        rest, within = dict(arrays), {}
+        rest = dict(arrays)
+        within: dict[str, Stage] = {}
         for name, prefix, kinds in (
             ("head", _OF_HEAD, HEADS),
             ("directions", _OF_DIRECTIONS, {"dense": Dense}),
@@ -267,4 +269,8 @@ class Enrol(Learner, Stage):
             own = {key: rest.pop(key) for key in list(rest) if key.startswith(prefix)}
             bare = {key.removeprefix(prefix): array for key, array in own.items()}
             within[name] = kinds[kind].from_json(inner, bare, f"{where}, {name}")
-        return super().from_json(data | within, rest, where)
+        none: dict[str, NDArray[Any]] = {
+            "anchors": np.zeros((0, within["directions"].n_out), np.int8),
+            "anchor_classes": np.zeros(0, np.int32),
+        }
+        return super().from_json(data | within, none | rest, where)

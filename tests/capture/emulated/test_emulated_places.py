@@ -73,6 +73,24 @@ def test_lux_become_electrons_by_the_formula() -> None:
     assert 100 < wanted / 1024 < 1000
 
 
+def test_pixels_twice_as_wide_gather_the_light_of_four() -> None:
+    """A bin of either sensor's pixels gathers as many electrons, which fill its wells as far."""
+    found = {}
+    for name in ("ambient32", "ambient16"):
+        bench = Bench(SENSORS[name], "unit-a")
+        rng = np.random.default_rng(3)
+        scene = rng.uniform(0.0, 1e-4, (1, bench.optic.grid.n_angles)).astype(np.float32)
+        power = bench.optic.image(scene)
+        gathered = (bench.pixels.electrons(power) - bench.pixels.dark_e).astype(np.float64)
+        side = SENSORS[name].n_rows // 8
+        found[name] = gathered.reshape(8, side, 8, side).sum(axis=(1, 3))
+    assert np.abs(found["ambient16"] / found["ambient32"] - 1.0).max() < 0.03
+    wide, narrow = SENSORS["ambient16"], SENSORS["ambient32"]
+    assert wide.full_well_e * wide.conversion_gain_dn_per_e == pytest.approx(
+        narrow.full_well_e * narrow.conversion_gain_dn_per_e
+    )
+
+
 def test_two_exposures_of_half_a_period_see_no_flicker() -> None:
     """Half a period each, half a period apart: their sum does not hang on the lamps' phase."""
     light = draw_lighting(False, np.random.default_rng(1))

@@ -62,12 +62,13 @@ def test_takes_are_asked_for_in_rounds_and_what_was_learned_is_written(
 def test_enrolment_builds_on_what_was_learned_before(
     bench_sensor: BenchSensor, learning: Path, tmp_path: Path
 ) -> None:
-    """With both options, a gesture of one's own comes on top of what a file holds."""
+    """A gesture of one's own comes on top of a file; known ones that it lacks are asked for too."""
     first, second = tmp_path / "first.bin", tmp_path / "second.bin"
     words = ("--port", bench_sensor.url, "--model", learning, "--takes", 1)
     assert call(*words, "--enrol", first, "--class", "left") == 0
     assert call(*words, "--enrol", second, "--enrolled", first, "--class", "own_1") == 0
-    assert learned_of(load_model(learning), second)["taught"].tolist() == [1, 0, 0, 1]
+    assert learned_of(load_model(learning), second)["taught"].tolist() == [1, 1, 0, 1]
+    assert (second.stat().st_mode & 0o777) == 0o600
 
 
 def test_a_refused_take_is_asked_for_again_and_then_left_out(
@@ -82,6 +83,17 @@ def test_a_refused_take_is_asked_for_again_and_then_left_out(
     assert said.out.count("left: refused, too unlike") == MOST_TRIES
     assert "; left out" in said.out and "0 takes kept" in said.err
     assert not file.exists()
+
+
+def test_a_take_like_another_class_is_told_which(
+    bench_sensor: BenchSensor, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whoever is thought to show another gesture hears which."""
+    folder = export(learning_model(near=1 << 24), tmp_path / "model")
+    words = ("--port", bench_sensor.url, "--model", folder, "--takes", 1)
+    assert call(*words, "--enrol", tmp_path / "owner.bin", "--class", "own_1") == 0
+    said = capsys.readouterr().out
+    assert said.count("own_1: refused, too like another class, left") == MOST_TRIES
 
 
 def test_an_interrupted_enrolment_writes_nothing(

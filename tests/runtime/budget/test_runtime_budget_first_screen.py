@@ -178,7 +178,7 @@ def test_the_card_has_the_headline_once(folder: Path, priced: Any, tmp_path: Pat
     assert card.read_bytes() == b"\xff\xfe"
 
 
-@pytest.mark.parametrize("name", ["dynamic", "finger_count"])
+@pytest.mark.parametrize("name", ["dynamic", "finger_count", "range"])
 def test_the_readme_says_what_the_models_budgets_say(name: str) -> None:
     """The README's figures of power are those of the models beside it."""
     house = Path(__file__).parents[3]

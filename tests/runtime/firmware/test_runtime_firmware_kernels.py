@@ -81,7 +81,7 @@ def test_largest_sixteen_bit_products(tmp_path: Path, n_pixels: int) -> None:
 
 
 @pytest.mark.parametrize("bit_depth", [8, 12, 16])
-@pytest.mark.parametrize("shape", [(8, 8), (16, 2), (3, 6), (2, 16)])
+@pytest.mark.parametrize("shape", [(8, 8), (16, 2), (3, 6), (2, 16), (1, 1)])
 def test_saturated_bins(tmp_path: Path, bit_depth: int, shape: tuple[int, int]) -> None:
     """Bins filled to the last count do not overflow a packed half, at any depth and shape."""
     height, width = shape

@@ -15,16 +15,19 @@ _CELLS = 8  # of the drawn pattern, a pixel
 class MovingPattern:
     """A pattern that shifts by so many pixels for a slope of 1, turns by so much, and fades.
 
+    Pixels differ by a share `uneven`, rms, in what they make of the same light.
+
     Stands in the place of what is learned as well: `low`, `high`, `seen`, `at`.
     """
 
     def __init__(
         self, n: int = 24, pixels: float = 18.0, turn_rad: float = 0.0, seed: int = 1,
-        reach: float = 0.45,
+        reach: float = 0.45, uneven: float = 0.0,
     ) -> None:  # fmt: skip
         self.n, self.pixels, self.turn_rad = n, pixels, turn_rad
         side = (n + int(2 * pixels * reach) + 16) * _CELLS
         drawn = np.random.default_rng(seed).standard_normal((side, side))
+        self.response = 1.0 + uneven * np.random.default_rng([seed, 1]).standard_normal(n * n)
         smooth = gaussian_filter(drawn, 1.0 * _CELLS, mode="wrap")
         light = np.clip(1.0 + 0.6 * smooth / smooth.std(), 0.05, None)
         self.spline = spline_filter(light / light.mean(), order=3, mode="grid-wrap")
@@ -41,9 +44,8 @@ class MovingPattern:
         x, y = self.x - self.pixels * slopes[:, :1], self.y - self.pixels * slopes[:, 1:]
         turned = np.cos(angle) * y - np.sin(angle) * x, np.cos(angle) * x + np.sin(angle) * y
         at = np.stack(turned) * _CELLS + self.spline.shape[0] / 2
-        return np.maximum(
-            map_coordinates(self.spline, at, order=3, prefilter=False, mode="grid-wrap"), 0.0
-        )
+        light = map_coordinates(self.spline, at, order=3, prefilter=False, mode="grid-wrap")
+        return np.maximum(light, 0.0) * self.response
 
     def at(self, slopes: Floats, along: int | None = None) -> Floats:
         """Return templates of sum 1, or their derivatives."""

@@ -15,10 +15,11 @@ from trainer.align.bound import PixelNoise, direction_bound
 from trainer.align.cells import Design
 from trainer.align.learned import first_motion, learn_optic
 from trainer.align.lowered import Lowering, lower_registration, with_tolerance
+from trainer.align.pattern import Pattern
 from trainer.align.templates import fit_templates
 
 GAIN, READ_E, N = 0.25, 11.0, 24
-OPTIC = MovingPattern(N, turn_rad=0.4)
+OPTIC = MovingPattern(N, turn_rad=0.4, uneven=0.01)
 STEP = 2.0**18
 
 
@@ -33,11 +34,17 @@ def _calibration(n: int = 130) -> tuple[np.ndarray, np.ndarray]:
 
 
 @pytest.fixture(scope="module")
-def stage() -> Registration:
-    """Return the stage of an optic that was learned from 130 directions."""
-    slopes, electrons = _calibration()
-    optic = learn_optic(slopes, electrons, (N, N), READ_E / np.sqrt(10))
-    assert type(optic).__name__ == "Pattern"
+def optic() -> Pattern:
+    """Return what 130 directions taught of an optic."""
+    learned = learn_optic(*_calibration(), (N, N), READ_E / np.sqrt(10))
+    assert isinstance(learned, Pattern)
+    return learned
+
+
+@pytest.fixture(scope="module")
+def stage(optic: Pattern) -> Registration:
+    """Return the stage of that optic."""
+    slopes, _ = _calibration()
     assert optic.unexplained < 0.04
     lowering = Lowering(
         N, N, N, N * N, (0,), 4095, GAIN, Design(2e5, 1e6, READ_E**2 + 2 / 12 / GAIN**2), 0.0
@@ -46,6 +53,12 @@ def stage() -> Registration:
     assert cost["loss"] < 1.2
     some = readouts(OPTIC.at(slopes), 3e5, np.random.default_rng(9), READ_E, GAIN)
     return with_tolerance(made, some, 1.5)
+
+
+def test_what_pixels_make_of_the_same_light_is_learned(optic: Pattern) -> None:
+    """Pixels that differ by a hundredth are told apart, to less than half of it."""
+    off = optic.response - OPTIC.response / OPTIC.response.mean()
+    assert off.std() < 0.5 * OPTIC.response.std()
 
 
 def _aligned(stage: Registration, values: np.ndarray) -> np.ndarray:

@@ -9,12 +9,14 @@ import pytest
 from band_limited import MovingPattern, readouts
 
 from runtime.errors import FormatError
+from runtime.stages.alignment.arithmetic import POLYNOMIAL_LIMIT
 from runtime.stages.alignment.binned import BinRule, mean_factor, spline_weights
 from runtime.stages.alignment.binned import spline_weights_float as weights_float
 from runtime.stages.alignment.geometry import CellGrid
 from runtime.stages.alignment.registration import Registration
 from trainer.align.binned import bin_spline
-from trainer.align.cells import Design
+from trainer.align.bound import PixelNoise, direction_bound
+from trainer.align.cells import Design, polynomials
 from trainer.align.lowered import Lowering, lower_registration, with_tolerance
 
 GAIN, READ_E, N = 0.25, 11.0, 24
@@ -82,6 +84,42 @@ def test_one_source_stays_one_at_brightnesses_never_calibrated(
     assert (stage.run_float(values.astype(np.float64))[:, 3] <= 0).mean() > 0.97
 
 
+def test_what_was_calibrated_bright_passes_when_it_is_dim(stage: Registration) -> None:
+    """Tolerances that a million electrons taught let pass a tenth and a thirtieth of it."""
+    rng = np.random.default_rng(12)
+    slopes = rng.uniform(-0.4, 0.4, (300, 2))
+    bare = replace(stage, energy=(*stage.energy[:-1], 0))
+    bright = with_tolerance(bare, readouts(OPTIC.at(slopes), 1e6, rng, READ_E, GAIN), 1.5)
+    for electrons in (3e4, 1e5, 3e5):
+        values = readouts(OPTIC.at(slopes), electrons, rng, READ_E, GAIN)
+        assert (bright.run(values, {})[0][:, 3] <= 0).mean() > 0.97
+
+
+def test_places_between_those_that_were_fitted_are_as_good(stage: Registration) -> None:
+    """Without noise places are off by less than a third of what a million electrons allow."""
+    slopes = np.random.default_rng(8).uniform(-0.4, 0.4, (300, 2))
+    light = OPTIC.at(slopes)
+    found = stage.run_float(light * 1e6 * GAIN)[:, :2] / 2**18 - slopes
+    along = OPTIC.at(slopes, 0), OPTIC.at(slopes, 1)
+    noise = PixelNoise(READ_E)
+    bounds = [direction_bound(light[i], *(a[i] for a in along), 1e6, noise) for i in range(100)]
+    bound = np.sqrt(np.mean([np.diag(each) for each in bounds], axis=0))
+    assert (np.sqrt((found**2).mean(axis=0)) < 0.33 * bound).all()
+
+
+def test_a_source_beyond_all_cells_is_refused(stage: Registration) -> None:
+    """Where the outermost cell cannot say where a source is, it does not."""
+    edge = (stage.fine[2] + stage.fine[0] * stage.fine[4]) / 2**18
+    cell = stage.fine[4] / 2**18
+    rng = np.random.default_rng(13)
+    for beyond, most in ((-1.0, 0.05), (1.0, 1.0)):
+        slopes = np.stack([np.full(60, edge + beyond * cell), rng.uniform(-0.3, 0.3, 60)], axis=1)
+        values = readouts(OPTIC.at(slopes), 1e6, rng, READ_E, GAIN)
+        refused = (stage.run(values, {})[0][:, 3] > 0).mean()
+        assert refused <= most
+        assert beyond < 0 or refused > 0.9
+
+
 def test_calibration_of_a_wrong_pattern_allows_more(stage: Registration) -> None:
     """The share that patterns may be wrong by follows what calibration readouts leave."""
     rng = np.random.default_rng(2)
@@ -92,6 +130,15 @@ def test_calibration_of_a_wrong_pattern_allows_more(stage: Registration) -> None
     own = with_tolerance(bare, values, 1.5)
     assert other.bin_energy[-1] > 2 * own.bin_energy[-1]
     assert (other.run(values, {})[0][:, 3] <= 0).mean() > 0.98
+
+
+def test_a_cell_whose_dot_products_tell_nothing_refuses() -> None:
+    """Where dot products do not change with the place, or change sign, all is far off the cell."""
+    rng = np.random.default_rng(2)
+    for given in (np.ones((100, 4)), rng.normal(0, 1e6, (100, 4))):
+        of_place, of_root = polynomials(rng.normal(0, 1e3, (3, 4)), given, np.ones(100))
+        assert np.abs(of_place).sum() * 2**14 < 2 * POLYNOMIAL_LIMIT
+        assert np.isfinite(of_root).all()
 
 
 def test_what_is_left_is_the_least_squares_residual() -> None:

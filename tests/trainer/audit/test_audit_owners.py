@@ -11,19 +11,21 @@ import pytest
 from capture.emulated.optic.optics import SENSORS
 from capture.store.session import read_session
 from runtime.enrolment import carry_out, learned_arrays
-from runtime.fixedpoint import choose_multiplier
 from runtime.model import Model
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.dense import Dense
 from runtime.stages.teaching.enrol import Enrol
-from runtime.stages.teaching.lesson import EVIDENCE_NATS
+from trainer.audit import owner_pictures
 from trainer.audit.findings import LEAST_PEOPLE
+from trainer.audit.owner_pictures import attack_owner_pictures
 from trainer.audit.owners import LEARNED, SCENES, attack_owners, learned_step, taught_devices
 from trainer.audit.page import audit_page
 from trainer.audit.people.enrolled import seen_at
 from trainer.audit.people.identity import identify
 from trainer.audit.people.rates import cannot_tell
+from trainer.audit.pictures.measures import MEASURES
+from trainer.audit.questions import planned
 from trainer.audit.steps import ChainTakes, chain_steps, taken
 from trainer.audit.whole import Audit
 
@@ -45,21 +47,17 @@ def model_of(middle: Dense | Enrol) -> Model:
 def learner() -> Enrol:
     """Return a head that learns whatever it is shown: nothing is too unlike or too like it."""
     rng = np.random.default_rng(2)
-    plain = head()
-    spread, row_bits = 1 << 21, 12
-    unit = EVIDENCE_NATS / spread
-    factors = choose_multiplier(1 / (unit * 2**row_bits), EVIDENCE_NATS << row_bits)
-    nats = choose_multiplier(16 * unit, 3 * spread)
-    far = 2**30
+    weights = rng.integers(-127, 128, (8, 16)).astype(np.int8)
+    keep = Dense(
+        weights, np.zeros(8, np.int32), 1, 16, False, 8, weights.astype(float), np.zeros(8)
+    )
+    far = 2**24
     return Enrol(
-        head=plain, centre=np.zeros(16, np.int32), kept_shift=10,
-        anchors=rng.integers(-127, 128, (4, 16)).astype(np.int8),
-        anchor_scores=rng.integers(-spread, spread, (4, 2)).astype(np.int32),
-        anchor_classes=np.array([0, 1, 0, 1], np.int32),
-        means=np.zeros((2, 16), np.int8), near=np.zeros(2, np.int32), learnable=(True, True),
-        n_own=0, n_takes=1, own_level=0, moves=False, least_frames=2, unlike=far, apart=far,
-        rival=far, row_bits=row_bits, multiplier=factors[0], shift=factors[1],
-        exp_multiplier=nats[0], exp_shift=nats[1],
+        head=head(), directions=keep, means=np.zeros((2, 8), np.int8),
+        anchors=np.zeros((0, 8), np.int8), anchor_classes=np.zeros(0, np.int32),
+        near=np.zeros(2, np.int32), learnable=(True, True), n_own=0, n_takes=1, moves=False,
+        least_frames=2, unlike=far, apart=far, rival=far, guard=0, reach=far, limit=far,
+        multiplier=1, shift=6,
     )  # fmt: skip
 
 
@@ -109,6 +107,36 @@ def test_devices_are_asked_whose_they_are(takes: ChainTakes, held_people: Path) 
     assert step is not None
     assert step.stored
     assert not step.leaves_device
+
+
+def test_the_hands_that_taught_devices_are_drawn_from_what_was_learned(
+    takes: ChainTakes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every measure is told of what is stored, with hands to print; all of it was planned."""
+    monkeypatch.setattr(owner_pictures, "N_FURTHER", 1)
+    found, rows = attack_owner_pictures(takes)
+    assert {f.measure for f in found} == set(MEASURES)
+    assert {(f.question, f.step, f.scenes) for f in found} == {("picture", LEARNED, SCENES)}
+    assert {f.n_people for f in found} == {LEAST_PEOPLE}
+    assert all("of 5 other people; which row is of which class" in f.knows for f in found)
+    assert [set(row.shown) for row in rows] == [{LEARNED}] * len(rows)
+    assert rows and all(row.truth.max() > 0 for row in rows)
+    will = planned(takes, [], learns=True)
+    assert {(f.question, f.step, f.scenes, f.measure) for f in found} <= will
+
+
+def test_hands_that_nobody_knows_are_not_cleared(takes: ChainTakes) -> None:
+    """Of recorded people, or where all takes were refused, nobody can tell; elsewhere nothing."""
+    stage = dataclasses.replace(learner(), unlike=0)
+    refusing = dataclasses.replace(takes, model=model_of(stage))
+    for given, why in (
+        (dataclasses.replace(takes, kind="recorded"), "in front of the sensor"),
+        (refusing, "only 0 people"),
+    ):
+        found, rows = attack_owner_pictures(given)
+        assert [(f.told, f.question, rows) for f in found] == [("cannot tell", "picture", [])]
+        assert why in found[0].why_not
+    assert attack_owner_pictures(dataclasses.replace(takes, model=model_of(head()))) == ([], [])
 
 
 def test_devices_that_refused_every_take_clear_nothing(

@@ -99,24 +99,24 @@ def test_gestures_go_where_their_class_is_likeliest(
             assert start == max(cue.start, end - usual)
 
 
-@pytest.mark.parametrize("best", [2, ROUNDS + 3])
-def test_the_places_that_tell_people_held_out_most_are_taken(
+@pytest.mark.parametrize("best", [0, 1])
+def test_the_beginning_that_tells_people_held_out_most_is_taken_and_its_rounds_agree(
     candidate: Candidate, recipe: Recipe, monkeypatch: pytest.MonkeyPatch, best: int
 ) -> None:
-    """Of all rounds, from strokes or from cues, those places are taken by which most is right."""
+    """Of strokes and cues, that beginning's rounds place gestures: where most of them put them."""
     calls: list[int] = []
 
     def answer(jobs: list[HoldOutJob], *rest: object) -> list[HeldOut]:
-        """Put every gesture on another frame each time; be right about them in one round only."""
-        number = len(calls)
+        """Be right in one beginning's rounds only, and put gestures elsewhere in its second one."""
+        beginning, number = divmod(len(calls), 1 + ROUNDS)
         calls.append(number)
-        right = number == best
+        frame = 40 if number == 2 else 20 + 8 * beginning
 
         def scores_of(recording: Reduced) -> np.ndarray:
             scores = np.zeros((recording.n_frames, 5), dtype=np.int32)
             for cue, (first, stop) in recording.takes:
                 scores[first:stop, cue.label] = -5000
-                scores[first + 20 + number, cue.label] = 900 if right else 100
+                scores[first + frame, cue.label] = 900 if beginning == best else 100
                 scores[first + 3, (cue.label + 1) % 4] = 400
             return scores
 
@@ -127,7 +127,7 @@ def test_the_places_that_tell_people_held_out_most_are_taken(
     assert len(calls) == 2 * (1 + ROUNDS)
     for recording, (_, ends) in zip(candidate.main, placings, strict=True):
         for cue, end in zip(recording.cues, ends, strict=True):
-            assert end == cue.start + 20 + (best - 1) - judging_delay(recipe)
+            assert end == cue.start + 20 + 8 * best - judging_delay(recipe)
 
 
 def test_places_are_compared_each_with_the_window_that_they_ask_for(

@@ -16,7 +16,7 @@ from runtime.sample_frames import read_test_frames
 from runtime.verification.verify import verify
 from trainer.fit.candidates import reduce_for
 from trainer.fit.held_out import fold_jobs
-from trainer.fit.owner.taught import COLUMNS, Taught, teach_jobs, teach_person
+from trainer.fit.owner.taught import ALONE, BESIDE, COLUMNS, Taught, teach_jobs, teach_person
 from trainer.recipe import Recipe, load_recipe, parse_recipe
 from trainer.recipe_head import HeadRecipe
 from trainer.tell.owner import owner_section
@@ -109,7 +109,7 @@ def test_takes_that_were_shown_are_not_asked_about(small_data: Path, small_recip
 def test_a_class_left_out_is_shown_as_a_gesture_of_one_s_own(
     small_data: Path, small_recipe: Path
 ) -> None:
-    """The fit knows one class fewer, and only the new one is shown."""
+    """The fit knows one class fewer; the new one is shown alone, and beside the known ones."""
     recipe = learning(load_recipe(small_recipe))
     [candidate] = reduce_for(small_data, [recipe], LocalWorkers(), lambda _: None)
     job = teach_jobs(fold_jobs(candidate.fit()))[0]
@@ -117,6 +117,10 @@ def test_a_class_left_out_is_shown_as_a_gesture_of_one_s_own(
     part = without._fit()
     assert part.recipe.classes == ("push",)
     assert {int(label) for r in part.train for label in r.labels} == {0, 1}
+    rows = teach_person(part.run(), [job.held[0]], candidate.recipe, 0)
+    assert set(rows[:, 0].tolist()) <= {ALONE, BESIDE} and ALONE in rows[:, 0]
+    kept = rows[:, COLUMNS.index("n_kept")]
+    assert (kept <= rows[:, 1]).all()  # of the new gesture alone
 
 
 def test_a_recipe_s_enrolment_is_checked_and_changes_no_other_digest() -> None:

@@ -6,15 +6,15 @@ import dataclasses
 
 import pytest
 
-from trainer.fit.owner.taught import TAKES_EACH
+from trainer.fit.owner.taught import ALONE, BESIDE, KNOWN, TAKES_EACH
 from trainer.fit.owner.worth import Shown, figures_of_owners
 from trainer.judge.groups import MIN_PEOPLE
 from trainer.tell.owner import owner_section
 
 
-def person(name: str, before: int, after: int, *, is_new: bool = False, kept: int = 3) -> Shown:
+def person(name: str, before: int, after: int, *, kind: int = KNOWN, kept: int = 3) -> Shown:
     """Twenty takes of known classes, and ten of a new gesture of which nine are found."""
-    return Shown(name, is_new, 3, 20, before, after, 10 if is_new else 0, 9, 1, kept)
+    return Shown(name, kind, 3, 20, before, after, 10 if kind else 0, 9, 1, kept)
 
 
 PEOPLE = [person(f"P{n:02d}", 18, 18) for n in range(1, 19)] + [
@@ -60,9 +60,9 @@ def test_turns_of_one_person_are_one_person() -> None:
 def test_a_new_gesture_counts_people_who_were_accepted() -> None:
     """Whose takes were refused is told so by the device, and has no share in what is found."""
     shown = [
-        person("P01", 18, 17, is_new=True),
-        person("P02", 18, 2, is_new=True, kept=1),
-        person("P03", 16, 16, is_new=True),
+        person("P01", 18, 17, kind=BESIDE),
+        person("P02", 18, 2, kind=BESIDE, kept=1),
+        person("P03", 16, 16, kind=BESIDE),
     ]
     [row] = figures_of_owners(shown, {})["new_gesture"]
     assert (row["n_people"], row["n_accepted"]) == (3, 2)
@@ -70,6 +70,9 @@ def test_a_new_gesture_counts_people_who_were_accepted() -> None:
     low, high = row["found_interval"]
     assert low < 0.5 < 0.9 < high < 1  # two people say little of others
     assert row["known_classes"]["after"] == pytest.approx(33 / 40)
+    alone = [dataclasses.replace(one, kind=ALONE) for one in shown]
+    found = figures_of_owners(alone, {})
+    assert found["new_gesture"] == [] and found["new_gesture_alone"] == [row]
     refused = figures_of_owners(shown[1:2], {})["new_gesture"][0]
     assert refused["found"] is None and refused["known_classes"] is None
 
@@ -82,7 +85,7 @@ def test_the_page_says_of_what_nothing_is_told() -> None:
     assert "Nothing is told of 1 or 5 takes" in page
     assert f"left-handed people: there are fewer than {MIN_PEOPLE}" in page
     everybody = [dataclasses.replace(one, n_shown=n) for n in TAKES_EACH for one in PEOPLE] + [
-        person(f"P{n:02d}", 18, 17, is_new=True) for n in range(1, 4)
+        person(f"P{n:02d}", 18, 17, kind=BESIDE) for n in range(1, 4)
     ]
     found |= figures_of_owners(everybody, {f"P{n:02d}": "left" for n in range(1, 8)})
     page = owner_section({"enrolment": found})

@@ -8,9 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from invented_people import record_place
 
-from capture.cues.script import load_script
 from runtime.budget.assemble import budget
 from runtime.budget.page.report import budget_page
 from runtime.errors import FormatError, UsageError
@@ -27,19 +25,10 @@ FEW = built_in_recipes()["presence"].replace("trees = 120", "trees = 12")
 
 
 @pytest.fixture(scope="module")
-def places(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Five corridors, one of them locked."""
-    folder = tmp_path_factory.mktemp("places") / "data"
-    for number in range(1, 6):
-        record_place(folder, load_script("occupancy_short"), number, locked=number == 5)
-    return folder
-
-
-@pytest.fixture(scope="module")
-def trained(places: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def trained(places_once: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The model folder of a small recipe for presence."""
     out = tmp_path_factory.mktemp("model") / "presence"
-    train_model(places, parse_recipe(FEW, "few"), out)
+    train_model(places_once, parse_recipe(FEW, "few"), out)
     return out
 
 
@@ -75,7 +64,7 @@ def test_the_device_never_watches_and_lights_nothing(trained: Path) -> None:
     assert (trained / "firmware" / "pw_device.h").read_text("utf-8").count("never watches") == 1
 
 
-def test_what_the_figures_say_is_what_the_model_tells(trained: Path, places: Path) -> None:
+def test_what_the_figures_say_is_what_the_model_tells(trained: Path, places_once: Path) -> None:
     """The model run over the locked recording tells as many as the confusion counts."""
     model = load_model(trained)
     assert isinstance(model.closing, Presence) and model.entry.always_on
@@ -87,11 +76,11 @@ def test_what_the_figures_say_is_what_the_model_tells(trained: Path, places: Pat
     assert counted.sum() == found["per_place"][0]["n_frames"]
 
 
-def test_what_cannot_be_trained_is_refused_in_a_line(places: Path) -> None:
+def test_what_cannot_be_trained_is_refused_in_a_line(places_once: Path) -> None:
     """Several recipes, a lit sensor, one place alone, and gestures of ambient light are refused."""
     recipe = parse_recipe(FEW, "few")
     with pytest.raises(UsageError, match="recipes of an occupancy"):
-        train_occupancy(places, [recipe, recipe], print, None)
+        train_occupancy(places_once, [recipe, recipe], print, None)
     with pytest.raises(FormatError, match="needs a table occupancy"):
         parse_recipe(FEW.split("[occupancy]")[0], "no table")
     for wrong in (
@@ -102,7 +91,7 @@ def test_what_cannot_be_trained_is_refused_in_a_line(places: Path) -> None:
     ):
         with pytest.raises(FormatError, match="where occupancy is told"):
             parse_recipe(wrong, "wrong")
-    corpus = open_corpus(places, recipe)
+    corpus = open_corpus(places_once, recipe)
     from trainer.occupancy.training import fit_occupancy
 
     lit = dataclasses.replace(corpus.sensor, led_current_ma=10.0)

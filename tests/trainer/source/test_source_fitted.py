@@ -8,12 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from capture.cues.script import load_script
-from capture.emulated.port.device import DeviceSettings, running_device
-from capture.lead.record import SessionNotes, record
-from capture.store.dataset import Participant, open_dataset
+from capture.store.dataset import open_dataset
 from capture.store.source_truth import truth_path
-from capture.wire.link import SerialLink
 from runtime.budget.inputs.evaluation import Evaluation
 from runtime.budget.page.first_screen import error_words, recognised
 from runtime.errors import FormatError, UsageError
@@ -22,56 +18,12 @@ from trainer.source.fitted import FittedSource, fit_source
 from trainer.tell.card import model_card
 from trainer.tell.source import source_card_lines, source_page, source_rows
 
-SCRIPT = """name = "rig"
-lead_in_s = 0.2
-rest_s = [0.1, 0.1]
-movement = false
-[[cue]]
-trial_type = "rig_hold"
-repetitions = {stops}
-duration_s = 0.2
-[[cue]]
-trial_type = "rig_none"
-repetitions = 2
-duration_s = 0.2
-"""
-SCENE = (
-    "clutter = 0\nilluminance_lx = 0.0\nwarming_k = 0.0\nauto_exposure = false\n"
-    "electrons = [5e5, 1e6]\nhalf_field_deg = 12.0\ndistances_mm = [60.0, 200.0]\n"
-)
 RECIPE = load_recipe("range")
 
 
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a data set: a calibration of one unit, and a locked recording of it."""
-    out = tmp_path_factory.mktemp("rig")
-    (out / "scene.toml").write_text(SCENE, "utf-8")
-    for person, stops, seed, locked in (("P01", 90, 4, False), ("P02", 12, 5, True)):
-        script = out / f"rig_{person}.toml"
-        script.write_text(SCRIPT.format(stops=stops), "utf-8")
-        settings = DeviceSettings(
-            script=str(script), sensor="lensless32pair", seed=seed, speed=0.0, led_current_ma=0.0,
-            rig=str(out / "scene.toml"), truth=str(out / "rig.csv"),
-        )  # fmt: skip
-        with running_device(settings) as url, SerialLink(url) as link:
-            notes = SessionNotes(truth=out / "rig.csv")
-            who = Participant(person, consent=True, locked=locked)
-            record(link, who, load_script(script), seed, out / "set", notes=notes)
-    return out / "set"
-
-
-@pytest.fixture(scope="module")
-def fitted(folder: Path) -> FittedSource:
-    """Return the recipe range, narrowed to what the rig reached, fitted to it."""
-    assert RECIPE.source is not None
-    source = RECIPE.source.model_copy(update={"half_field_deg": 12.0})
-    return fit_source(folder, RECIPE.model_copy(update={"source": source}), lambda said: None)
-
-
-def test_a_rigs_recording_becomes_a_model_near_the_bound(fitted: FittedSource) -> None:
+def test_a_rigs_recording_becomes_a_model_near_the_bound(rig_fitted: FittedSource) -> None:
     """Direction, inverse distance and distance are told, valid, and within twice the bound."""
-    found = fitted.evaluation["source"]
+    found = rig_fitted.evaluation["source"]
     assert found["names"] == ["direction_x", "direction_y", "inverse_distance", "distance"]
     assert found["value_units"] == ["mrad", "mrad", "1/m", "mm"]
     assert found["n_valid"] > 0.9 * found["n_frames"]
@@ -86,9 +38,9 @@ def test_a_rigs_recording_becomes_a_model_near_the_bound(fitted: FittedSource) -
     assert found["calibration"]["learned_as"] == "one pattern that moves"
 
 
-def test_the_page_and_the_card_show_the_bound_and_the_maps(fitted: FittedSource) -> None:
+def test_the_page_and_the_card_show_the_bound_and_the_maps(rig_fitted: FittedSource) -> None:
     """The page holds errors, the bound, maps over field and distance, and the units."""
-    evaluation = json.loads(json.dumps(fitted.evaluation))
+    evaluation = json.loads(json.dumps(rig_fitted.evaluation))
     page = source_page(evaluation)
     for said in ("Inverse distance off by", "unexplained, by aperture",
                  "Errors beside the bound", "Over the distance", "Error over the bound",
@@ -99,10 +51,10 @@ def test_the_page_and_the_card_show_the_bound_and_the_maps(fitted: FittedSource)
     assert any("inverse distance" in line for line in source_card_lines(evaluation))
 
 
-def test_a_rigs_model_is_not_described_as_one_of_people(fitted: FittedSource) -> None:
+def test_a_rigs_model_is_not_described_as_one_of_people(rig_fitted: FittedSource) -> None:
     """Card and budget speak of a rig's recordings: no people, no hands, no interval over people."""
-    evaluation = json.loads(json.dumps(fitted.evaluation))
-    card = model_card(fitted.calibrated.model, evaluation)
+    evaluation = json.loads(json.dumps(rig_fitted.evaluation))
+    card = model_card(rig_fitted.calibrated.model, evaluation)
     assert "people" not in card
     assert "hands" not in card
     assert "says nothing of a real optic" in card
@@ -114,29 +66,29 @@ def test_a_rigs_model_is_not_described_as_one_of_people(fitted: FittedSource) ->
     assert recognised(found)[0][0] == "distance"
 
 
-def test_a_truth_that_is_missing_or_too_short_is_one_line(folder: Path) -> None:
+def test_a_truth_that_is_missing_or_too_short_is_one_line(rig_once: Path) -> None:
     """A recording without its truth, or one that the truth does not reach over, is refused."""
-    session = next(info.path for info in open_dataset(folder).sessions)
+    session = next(info.path for info in open_dataset(rig_once).sessions)
     path = truth_path(session)
     whole = path.read_text("utf-8")
     lines = whole.splitlines(keepends=True)
     try:
         path.write_text("".join(lines[: len(lines) // 2]), "utf-8")
         with pytest.raises(FormatError, match="truth's time"):
-            fit_source(folder, RECIPE, lambda said: None)
+            fit_source(rig_once, RECIPE, lambda said: None)
         path.unlink()
         with pytest.raises(UsageError, match="truth of the sources is missing"):
-            fit_source(folder, RECIPE, lambda said: None)
+            fit_source(rig_once, RECIPE, lambda said: None)
     finally:
         path.write_text(whole, "utf-8")
 
 
-def test_noise_and_black_are_never_a_value(fitted: FittedSource) -> None:
+def test_noise_and_black_are_never_a_value(rig_fitted: FittedSource) -> None:
     """Frames of noise, of one count everywhere and of full counts are valid in no value."""
     rng = np.random.default_rng(3)
-    n = fitted.calibrated.model.stages[1].n_in
+    n = rig_fitted.calibrated.model.stages[1].n_in
     values = np.round(rng.normal(0, 2, (30, n))).astype(np.int32)
     values[:3] = [[0], [500], [4095]]
     values[3] = rng.integers(-4095, 4096, n)
-    _, outputs = fitted.calibrated.run(values)
+    _, outputs = rig_fitted.calibrated.run(values)
     assert not outputs[:, 5:].any()

@@ -76,6 +76,8 @@ def changes_of(recipe: Recipe, entry: Bins) -> list[Change]:
         n_drawn = min(features.directions, usual) if features.projection != "none" else usual
         drawn = _with(recipe, projection="random", directions=n_drawn)
         found.append(Change(f"{n_drawn} drawn directions", DIRECTIONS, drawn))
+    if features.projection != "none" and features.direction_bits > 8:
+        found.append(Change("directions of 8 bits", DIRECTIONS, _with(recipe, direction_bits=8)))
     if features.segment_frames >= FEWER:
         shorter = features.segment_frames // FEWER
     elif features.segments >= FEWER:

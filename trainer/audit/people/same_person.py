@@ -166,8 +166,8 @@ def _best(ways: Sequence[Parted], others: NDArray[np.str_]) -> Parted:
         return ways[0]
     rates = []
     for way in ways:
-        sides = (each.only(np.isin(each.people, others)) for each in (way.enrolled, way.probes))
-        scores, shown = _all_pairs([Parted(*sides, way.by)], {"": _distance}, 2)
+        known, asked = (s.only(np.isin(s.people, others)) for s in (way.enrolled, way.probes))
+        scores, shown = _all_pairs([Parted(known, asked, way.by)], {"": _distance}, 2)
         everybody = np.ones(len(others), dtype=bool)
         rates.append(_together(scores[""], shown, 1).error_rate(everybody))
     return ways[int(np.argmin(rates))]

@@ -140,11 +140,9 @@ def _guesses(every: Shown, fold: _Fold, step: Step, matrix: Float64 | None) -> d
     found: dict[str, Guess] = {}
     for name, learner in LEARNED.items():
         guess = learner(pairs)
-        plain, of_light, lit = zip(
-            *(np.split(made, 3, axis=1) for made in (guess.apart, guess.asked)), strict=True
-        )
-        found[name] = Guess(*plain, outlines=lit)
-        found[f"{name} of shares"] = _fitted(*of_light, pictures[fold.apart])
+        apart, asked = (np.split(made, 3, axis=1) for made in (guess.apart, guess.asked))
+        found[name] = Guess(apart[0], asked[0], outlines=(apart[2], asked[2]))
+        found[f"{name} of shares"] = _fitted(apart[1], asked[1], pictures[fold.apart])
     if matrix is not None:
         raw = every.values[step.name]
         found |= _linear(matrix, raw[fold.pairs], pictures, fold.apart, raw[fold.asked])
@@ -244,10 +242,13 @@ def blind_marks(seen: Float64, asked: Float64, inside: NDArray[np.bool_]) -> dic
 
 def _blind(every: Shown, folds: Sequence[_Fold], inside: NDArray[np.bool_]) -> dict[str, Float64]:
     n_asked = sum(len(fold.asked) for fold in folds)
+    kinds = every.kinds if every.kinds is not None else np.full(len(every.people), "")
     blind: dict[str, Float64] = {}
     for fold in folds:
-        told = blind_marks(every.pictures[fold.pairs], every.pictures[fold.asked], inside)
-        _lay(blind, told, fold.asked, n_asked)
+        for kind in np.unique(kinds[fold.asked]):
+            seen, asked = (rows[kinds[rows] == kind] for rows in (fold.pairs, fold.asked))
+            known = every.pictures[seen if len(seen) else fold.pairs]
+            _lay(blind, blind_marks(known, every.pictures[asked], inside), asked, n_asked)
     return blind
 
 

@@ -24,7 +24,7 @@ _N_NETWORK = 64  # directions in and out of the network
 _ALPHAS = tuple(10.0 ** np.arange(-1.0, 6.0))
 _KERNEL_ALPHAS = (0.003, 0.03, 0.3, 3.0)
 _N_KERNELS = 1_500
-"""Of 800 people's pairs (finger count, its second dense layer), 3,000 found no more outline."""
+"""Of 800 people's pairs, 3,000 found 0.003 of IoU more (finger count, its second dense layer)."""
 _ROUNDING = 1e-8
 """Of a mean square of kernels: what keeps pairs that are alike to the last bit from each other."""
 _N_NETWORK_PAIRS = 60 * 2_000

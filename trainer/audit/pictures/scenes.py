@@ -7,25 +7,29 @@ they were, is held against the recorded readouts. Drawn stand-ins are shown to a
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.cues.script import Script
 from capture.emulated.session import EmulatedSession, dark_offset_us
+from capture.frames import FrameBlock
 from capture.store.kind import INVENTED
 from capture.store.session import Session, read_session
 from runtime.model import Model
 from runtime.stages.contract.stage import Counts, Float64
-from trainer.audit.chain import DARK, RAW, overheard
+from trainer.audit.chain import DARK, RAW, Floats, overheard
 from trainer.audit.pictures.optic import N_ACROSS, KnownOptic, field_of
 from trainer.audit.steps import ChainTakes
 
 __all__ = [
     "MOST_TAKES",
+    "Further",
     "Shown",
+    "again",
     "further_people",
+    "further_session",
     "made_again",
     "settled_frames",
     "shown_stand_ins",
@@ -53,19 +57,25 @@ class Shown:
     people : str (n_scenes,)
     values : dict of str to float64 (n_scenes, n_values)
         By step.
+    kinds : str (n_scenes,), optional
+        What is known of each scene without any attack, so that a blind guess knows it as well.
     """
 
     name: str
     pictures: Float64
     people: NDArray[np.str_]
     values: dict[str, Float64]
+    kinds: NDArray[np.str_] | None = None
 
     def joined(self, other: Shown) -> Shown:
         """Return the scenes of both."""
         values = {key: np.concatenate([a, other.values[key]]) for key, a in self.values.items()}
         pictures = np.concatenate([self.pictures, other.pictures])
         people = np.concatenate([self.people, other.people])
-        return Shown(self.name, pictures, people, values)
+        kinds = None
+        if self.kinds is not None and other.kinds is not None:
+            kinds = np.concatenate([self.kinds, other.kinds])
+        return Shown(self.name, pictures, people, values, kinds)
 
 
 def brightness(radiance: Float64) -> Float64:
@@ -91,20 +101,14 @@ def made_again(takes: ChainTakes) -> Shown | None:
     pictures, people, chosen = [], [], []
     usual = takes.values[RAW].mean(axis=0, dtype=np.float64)
     for name, path in takes.paths.items():
+        if takes.kind != INVENTED:
+            continue
         session = read_session(path, with_labels=False)
-        number = session.participant.removeprefix("P")
-        if takes.kind != INVENTED or not number.isdecimal():
-            continue
         mine = np.flatnonzero(takes.sessions == name)
-        found = _seen(session, int(number), takes.times_s[mine, -1])
-        if found is None:
+        made = again(session, takes.times_s[mine, -1], takes.values[RAW][mine], usual)
+        if made is None:
             continue
-        led, difference = found
-        raw = takes.values[RAW][mine] - usual
-        likeness = [_likeness(*both) for both in zip(difference - usual, raw, strict=True)]
-        if np.median(likeness) < LEAST_LIKENESS:
-            continue
-        pictures.append(_pictures(led))
+        pictures.append(made)
         people += [session.participant] * len(mine)
         chosen.append(mine)
     if not pictures:
@@ -112,6 +116,30 @@ def made_again(takes: ChainTakes) -> Shown | None:
     rows = np.concatenate(chosen)
     values = {key: array[rows].astype(np.float64) for key, array in takes.values.items()}
     return Shown("takes", np.concatenate(pictures), np.array(people), values)
+
+
+def again(session: Session, times_s: Float64, raw: Floats, usual: Float64) -> Float64 | None:
+    """Return pictures of an emulated session's scenes; None where they do not explain its readouts.
+
+    Parameters
+    ----------
+    session : Session
+    times_s : float64 (n,)
+        Device times of the scenes.
+    raw : float32 (n, n_pixels)
+        What was read then, lit minus dark.
+    usual : float64 (n_pixels,)
+        Mean of what is read.
+    """
+    number = session.participant.removeprefix("P")
+    found = _seen(session, int(number), times_s) if number.isdecimal() else None
+    if found is None:
+        return None
+    led, difference = found
+    pairs = zip(difference - usual, raw - usual, strict=True)
+    if np.median([_likeness(*both) for both in pairs]) < LEAST_LIKENESS:
+        return None
+    return _pictures(led)
 
 
 def _some(people: NDArray[np.str_]) -> NDArray[np.int64]:
@@ -163,31 +191,57 @@ def further_people(takes: ChainTakes, n_people: int) -> Shown | None:
     session = read_session(next(iter(takes.paths.values())), with_labels=False)
     if session.script.movement:
         return None
-    made = [_one_more(takes.model, session, _FIRST_FURTHER + k) for k in range(n_people)]
+    made = [_one_more(takes.model, session, k) for k in range(n_people)]
     pictures = np.concatenate([pictures for pictures, _ in made])
     people = [f"further {k}" for k, (part, _) in enumerate(made) for _ in part]
     values = {key: np.concatenate([part[key] for _, part in made]) for key in made[0][1]}
     return Shown("takes", pictures, np.array(people), values)
 
 
-def _one_more(model: Model, session: Session, number: int) -> tuple[Float64, dict[str, Float64]]:
-    script: Script = session.script
-    sensor, unit = session.sensor, session.header.description.unit
-    acted = EmulatedSession(script, number, number, sensor, unit)
-    n_frames = int(np.ceil(acted.script_end_s * sensor.frame_rate_hz))
-    block = acted.next_block(n_frames)
-    time_s = block.time_us / 1e6
-    wanted = [cue for cue in acted.cues if not model.classes or cue.trial_type in model.classes]
-    spans = {
-        int(np.searchsorted(time_s, cue.end_us / 1e6)) - 1: int(
-            np.searchsorted(time_s, cue.onset_us / 1e6)
-        )
-        for cue in wanted
-    }
-    at = sorted(spans)
-    values = overheard(model, [(block.lit, block.dark)], at, [spans[frame] for frame in at])
-    led, _, _ = acted.world.see(time_s[at], dark_offset_us(sensor) * 1e-6, sensor)
-    return _pictures(led), {key: array.astype(np.float64) for key, array in values.items()}
+@dataclass(frozen=True, slots=True, eq=False)
+class Further:
+    """A session of one more person, whom nobody recorded.
+
+    Parameters
+    ----------
+    frames : FrameBlock
+    spans : tuple of (str, int, int)
+        Label, first and last frame of each take of the model's classes.
+    acted : EmulatedSession
+    """
+
+    frames: FrameBlock
+    spans: tuple[tuple[str, int, int], ...]
+    acted: EmulatedSession
+
+    def pictures(self, at: Sequence[int]) -> Float64:
+        """Return pictures of what was before the sensor at some frames."""
+        times_s = self.frames.time_us[list(at)] / 1e6
+        sensor = self.acted.sensor
+        led, _, _ = self.acted.world.see(times_s, dark_offset_us(sensor) * 1e-6, sensor)
+        return _pictures(led)
+
+
+def further_session(model: Model, like: Session, place: int) -> Further:
+    """Emulate one more person's session of the same script; people by their places from 0 on."""
+    number, script = _FIRST_FURTHER + place, like.script
+    acted = EmulatedSession(script, number, number, like.sensor, like.header.description.unit)
+    frames = acted.next_block(int(np.ceil(acted.script_end_s * like.sensor.frame_rate_hz)))
+    edges = [
+        (cue.trial_type, *np.searchsorted(frames.time_us, [cue.onset_us, cue.end_us]).tolist())
+        for cue in acted.cues
+        if not model.classes or cue.trial_type in model.classes
+    ]
+    spans = sorted(((label, first, stop - 1) for label, first, stop in edges), key=lambda s: s[2])
+    return Further(frames, tuple(spans), acted)
+
+
+def _one_more(model: Model, like: Session, place: int) -> tuple[Float64, dict[str, Float64]]:
+    more = further_session(model, like, place)
+    at = [last for _, _, last in more.spans]
+    since = [first for _, first, _ in more.spans]
+    values = overheard(model, [(more.frames.lit, more.frames.dark)], at, since)
+    return more.pictures(at), {key: array.astype(np.float64) for key, array in values.items()}
 
 
 def settled_frames(model: Model, lit: Counts, dark: Counts) -> int:

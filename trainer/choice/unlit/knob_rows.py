@@ -8,7 +8,7 @@ from typing import Any
 
 from trainer.choice.knob_words import A_POINT, TITLES
 from trainer.choice.tried.knobs import ActiveKnobs, Option
-from trainer.choice.unlit.search import UnlitFrontier, UnlitPoint
+from trainer.choice.unlit.found import UnlitFrontier, UnlitPoint
 
 __all__ = ["knob_rows"]
 

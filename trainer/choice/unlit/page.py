@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from importlib import resources
 from typing import Any
 
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from runtime.budget.page.report import page_style
 from trainer.choice.page import letters
 from trainer.choice.told import COLUMNS
+from trainer.choice.unlit.measures import MEASURES
+from trainer.page_template import page_template
 from trainer.tell.charts import Label, Plot, Room, nice_ticks
 from trainer.tell.occupancy import CAUTIONS
 from trainer.tell.sentences import per_hour
@@ -31,20 +31,18 @@ def unlit_page(told: Row) -> str:
     told : mapping
         Content of frontier.json.
     """
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    environment.filters.update(
+    template = page_template(
+        "trainer.choice.unlit", "page.html.j2",
         uw=_microwatts, share=lambda x: f"{100 * x:.0f} %", minutes=_minutes, per_hour=per_hour,
         measure=lambda x: measure_words(told, x),
     )  # fmt: skip
-    text = resources.files("trainer.choice.unlit").joinpath("page.html.j2").read_text("utf-8")
     front, knee = _front(told), _named(told)[told["knee"]]
     near = told["nearly_best"]
-    return environment.from_string(text).render(
+    return template.render(
         t=told,
         style=Markup(page_style()),  # noqa: S704 - the house's own style sheet
-        columns=COLUMNS,
+        columns=[key for key in COLUMNS if any(p["power"][key] > 0.0 for p in front)],
+        counts=told["measure"] == MEASURES["count"].title,
         front=front,
         knee=knee,
         near=near,
@@ -92,12 +90,13 @@ def measure_words(told: Row, value: float | None) -> str:
 def _headline(told: Row, knee: Row) -> str:
     value, uw = measure_words(told, knee["value"]), _microwatts(knee["uw"])
     said = {
-        "relative error of range, rms": f"ranges that are {value} off",
-        "error of direction, rms": f"directions that are {value} off",
-        "balanced accuracy of presence": f"presence told with {value} balanced accuracy",
-        "exact count": f"a count that is exact in {value}",
+        "range": f"ranges that are {value} off",
+        "direction": f"directions that are {value} off",
+        "presence": f"presence told with {value} balanced accuracy",
+        "count": f"a count that is exact in {value}",
     }
-    return f"{uw} µW buys {said[told['measure']]}."
+    (words,) = (said[key] for key, one in MEASURES.items() if one.title == told["measure"])
+    return f"{uw} µW buys {words}."
 
 
 def setting_words(point: Row) -> str:

@@ -13,7 +13,7 @@ from trainer.choice.tried.pricing import OfOneShape
 from trainer.choice.unlit.measures import Judged
 from trainer.corpus.recordings import Corpus
 from trainer.fit.held_out import HeldOut
-from trainer.occupancy.figures import Counted, occupancy_figures
+from trainer.occupancy.figures import Counted, occupancy_figures, shares_of
 from trainer.occupancy.places import Places
 from trainer.occupancy.training import occupancy_of
 from trainer.recipe import Recipe
@@ -97,7 +97,7 @@ def judge_places(
     found = occupancy_figures(counted, most)
     main = "balanced_accuracy" if most == 1 else "exact"
     sums = np.array([[place[main], 1.0] for place in found["per_place"]])
-    kept = ("balanced_accuracy", "exact", "within_one", "false_presences_per_hour")
+    kept = (*shares_of(most), "false_presences_per_hour")
     figures: dict[str, Any] = {key: found[key] for key in kept}
     return Judged(sums, None, figures)
 

@@ -5,12 +5,11 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from capture.measure.headroom import Headroom
 from capture.thin.own_noise import refuse_wrong_gains
 from runtime.budget import Budget
 from runtime.errors import UsageError
@@ -19,128 +18,18 @@ from trainer.choice.tried.asked import LEAST_SETTINGS, Asked, Notify, foretellab
 from trainer.choice.tried.knobs import WatchingKnobs, options_of
 from trainer.choice.tried.pricing import BudgetJob, OfOneShape, PriceJob
 from trainer.choice.tried.settings import Tried, tried_of
+from trainer.choice.unlit.found import UnlitFrontier, UnlitPoint, by_rate, front_of
 from trainer.choice.unlit.measures import Judged
 from trainer.choice.unlit.sources import NoCalibration
 from trainer.choice.unlit.tasks import Task, headroom_in, task_of, unlit_device
 from trainer.choice.worth.halving import Countdown, promoted
-from trainer.choice.worth.pareto import knee_of, non_dominated_ranks
-from trainer.choice.worth.resamples import Resampled, resample
 from trainer.fit.kept_fits import Finished
 from trainer.work.jobs import Workers, run_jobs
 
-__all__ = ["UnlitFrontier", "UnlitPoint", "find_unlit"]
+__all__ = ["find_unlit"]
 
-SEED = 1
-TWO_POINTS = 0.02
-A_QUARTER = 1.25
-"""Of an error: by how much larger it may be in what is said to be nearly as good."""
-VALID_KEPT = 0.9
-"""Of the recorded setting's valid frames: with fewer, an error is of other frames (assumed)."""
-
-
-@dataclass(frozen=True, slots=True)
-class UnlitPoint:
-    """A setting tried in full.
-
-    Parameters
-    ----------
-    tried : Tried
-    device : DeviceSetting
-    budget : Budget
-        Of a model made at the setting.
-    judged : Judged
-    value, score : float
-        The measure of all units together, and the same so that more is better.
-    opponent : str
-        Which plain sensor it is; empty for the sensor that recorded.
-    """
-
-    tried: Tried
-    device: DeviceSetting
-    budget: Budget
-    judged: Judged
-    value: float
-    score: float
-    opponent: str = ""
-
-    @property
-    def uw(self) -> float:
-        """Average power over a day, median."""
-        return float(self.budget.average_uw.median)
-
-    @property
-    def hz(self) -> float:
-        """Values a second."""
-        return self.tried.sensor.frame_rate_hz
-
-
-@dataclass(frozen=True, slots=True)
-class UnlitFrontier:
-    """What a search has found.
-
-    Parameters
-    ----------
-    asked : Asked
-    task : Task
-    cheap : list of (Tried, uW, score)
-        Every setting with its price and its quick score.
-    points : list of UnlitPoint
-        By rising power.
-    front : list of int
-        Those that no other beats: costs as little and is as good, one of them better; where the
-        frame rate is free, and tells as often.
-    knee : int
-        Place in `front`.
-    resampled : dict of float to (list of int, Resampled)
-        By frame rate, or 0 where all are held together: the points, and how they fare.
-    opponents : list of UnlitPoint
-    failed : list of str
-        Settings at which no model could be made.
-    headroom : Headroom
-    n_left_out : int
-        Settings of weaker light that saturated takes forbid to foretell.
-    locked : dict of str to Judged
-        What the chosen few are worth on locked units.
-    """
-
-    asked: Asked
-    task: Task
-    cheap: list[tuple[Tried, float, float]]
-    points: list[UnlitPoint]
-    front: list[int]
-    knee: int
-    resampled: dict[float, tuple[list[int], Resampled]]
-    opponents: list[UnlitPoint]
-    failed: list[str]
-    headroom: Headroom
-    n_left_out: int
-    locked: dict[str, Judged] = field(default_factory=dict)
-
-    @property
-    def on_front(self) -> list[UnlitPoint]:
-        """The front's points, by rising power."""
-        return [self.points[index] for index in self.front]
-
-    @property
-    def at_knees_rate(self) -> list[UnlitPoint]:
-        """Those of the front that are held against the knee: where rates are free, of its own."""
-        knee = self.on_front[self.knee]
-        return [p for p in self.on_front if not self.task.rate_is_free or p.hz == knee.hz]
-
-    @property
-    def nearly_best(self) -> UnlitPoint:
-        """The cheapest that is two points, or a quarter of the error, from the best at most."""
-        best = max(self.at_knees_rate, key=lambda p: p.score)
-        least = best.score - TWO_POINTS
-        if self.task.measure.is_error:
-            least = best.score * A_QUARTER
-        return next(p for p in self.at_knees_rate if p.score >= least - 1e-12)
-
-    @property
-    def chosen(self) -> list[UnlitPoint]:
-        """The few that locked units are asked about."""
-        few = [self.on_front[self.knee], self.nearly_best]
-        return few[:1] if few[0] is few[1] else few
+NO_DRIVER = "none"
+"""The part that stands for a device whose LED never shines."""
 
 
 def find_unlit(asked: Asked, workers: Workers, tell: Notify) -> UnlitFrontier:
@@ -158,6 +47,8 @@ def find_unlit(asked: Asked, workers: Workers, tell: Notify) -> UnlitFrontier:
     _refuse_light_of_its_own(asked)
     task = task_of(asked, tell)
     corpus = task.corpus
+    if corpus.sensor.led_current_ma == 0.0:
+        asked = replace(asked, choice=replace(asked.choice, driver=NO_DRIVER))
     tried = tried_of(options_of(asked.knobs, asked.recipes), corpus.sensor)
     plain = task.opponents(asked.recipes[0]) if asked.knobs.search.plain_sensors else []
     opponents = tried_of(plain, corpus.sensor) if plain else []
@@ -184,7 +75,7 @@ def find_unlit(asked: Asked, workers: Workers, tell: Notify) -> UnlitFrontier:
         for (one, what), priced in zip(kept, budgets, strict=True)
     ]
     cheap = list(zip(tried, cost.tolist(), quick.tolist(), strict=True))
-    front = _judged(asked, task, cheap, points, (failed, found, n_all - len(tried)))
+    front = front_of(asked, task, cheap, points, (failed, found, n_all - len(tried)))
     if not any(r.locked for r in corpus.recordings):
         return front
     told = Countdown(tell, f"locked {task.units}, asked about what is chosen")
@@ -275,19 +166,11 @@ def _counted(jobs: Sequence[Any], workers: Workers, countdown: Countdown) -> lis
     return run_jobs(jobs, workers, lambda *_: countdown(f"{next(numbers)} of {len(jobs)}"))
 
 
-def _groups(task: Task, rates: Sequence[float]) -> dict[float, list[int]]:
-    """Return which settings meet each other: those of one rate where the rate is free."""
-    groups: dict[float, list[int]] = {}
-    for index, rate in enumerate(rates):
-        groups.setdefault(rate if task.rate_is_free else 0.0, []).append(index)
-    return groups
-
-
 def _promoted(
     task: Task, tried: Sequence[Tried], cost: Any, quick: Any, n_wanted: int
 ) -> list[int]:
     """Return the settings that go on, in their order: as many of every rate, the recorded first."""
-    groups = _groups(task, [one.sensor.frame_rate_hz for one in tried])
+    groups = by_rate(task, [one.sensor.frame_rate_hz for one in tried])
     each = max(LEAST_SETTINGS, n_wanted // len(groups))
     chosen: list[int] = []
     for own in groups.values():
@@ -304,54 +187,3 @@ def _point(
     sums, plain = judged.sums.sum(axis=0), dict(tried.option.turned).get("sensor", "")
     value, score = float(task.measure.value(sums)), float(task.measure.score(sums))
     return UnlitPoint(tried, device, budget, judged, value, score, plain)
-
-
-def _judged(
-    asked: Asked,
-    task: Task,
-    cheap: list[tuple[Tried, float, float]],
-    found: Sequence[UnlitPoint],
-    noted: tuple[list[str], Headroom, int],
-) -> UnlitFrontier:
-    points = sorted((p for p in found if not p.opponent), key=lambda p: (p.uw, -p.score))
-    eligible = _valid_enough(points)
-    if not eligible:
-        raise UsageError(
-            str(asked.data), "settings at which anything is told", 0, "at least 1",
-            "look at the recordings with palmwatt inspect, or train once and read its page",
-        )  # fmt: skip
-    rates = [p.hz if task.rate_is_free else 0.0 for p in points]
-    table = np.array([[points[i].uw, -points[i].score, -rates[i]] for i in eligible])
-    front = [i for i, rank in zip(eligible, non_dominated_ranks(table), strict=True) if rank == 0]
-    main = [place for place, i in enumerate(front) if rates[i] == max(rates[j] for j in front)]
-    score = np.array([_for_knee(task, points[front[place]].score) for place in main])
-    cost = np.array([points[front[place]].uw for place in main])
-    knee = main[knee_of(cost, score, max(p.uw for p in points))]
-    resampled = {
-        rate: (own, _resampled(task, [points[i] for i in own]))
-        for rate, own in _groups(task, [p.hz for p in points]).items()
-    }
-    plain = [p for p in found if p.opponent]
-    return UnlitFrontier(asked, task, cheap, points, front, knee, resampled, plain, *noted)
-
-
-def _valid_enough(points: Sequence[UnlitPoint]) -> list[int]:
-    """Return the points that tell about as often as the one that tells most often."""
-    most = max((p.judged.valid or 0.0 for p in points), default=0.0)
-    return [
-        i for i, p in enumerate(points)
-        if math.isfinite(p.score)
-        and (p.judged.valid is None or p.judged.valid >= VALID_KEPT * most)
-        and (p.score > 0.0 or p.judged.valid is not None)
-    ]  # fmt: skip
-
-
-def _for_knee(task: Task, score: float) -> float:
-    """Return what the knee is sought in: of an error its logarithm, as of the cost."""
-    return -math.log(max(-score, 1e-12)) if task.measure.is_error else score
-
-
-def _resampled(task: Task, points: Sequence[UnlitPoint]) -> Resampled:
-    sums = np.stack([p.judged.sums for p in points])
-    cost = np.array([p.uw for p in points])
-    return resample(sums, cost, np.random.default_rng(SEED), score_of=task.measure.score)

@@ -41,8 +41,8 @@ _HIDDEN = -1
 _PARTS = 1e6
 """Errors are kept as whole millionths: of the distance, or of a milliradian."""
 _MOST = float(np.iinfo(np.int32).max)
-_CLASSES = 4
-"""Of distance, with as many frames each."""
+_MOST_DISTANCES, _CLASSES = 8, 4
+"""At which a rig stops, to be told one by one; else classes with as many frames each."""
 
 
 class NoCalibration(UsageError):  # noqa: N818  # says what there is not
@@ -89,6 +89,7 @@ class SourceTrial:
         box = apertures_of(self.sensor, self.recipe)
         train = [read_sources(r, box) for r in self.train]
         asked = [read_sources(r, box) for r in self.locked]
+        asked = [each for each in asked if each.single(self.recipe).size]
         try:
             rows = self._locked(train, asked, box) if asked else self._in_turn(train, box)
         except NoCalibration:
@@ -153,12 +154,13 @@ def _calibrated(
 
 def _units_of(readouts: Sequence[SourceReadouts], recipe: Recipe) -> list[Int64]:
     """Return which unit each frame belongs to, int64 (n_frames,); -1 where it is none of one."""
-    several, found = len(readouts) > 1, []
-    for number, each in enumerate(readouts):
-        frames = each.single(recipe)
+    single = [each.single(recipe) for each in readouts]
+    several, found, number = sum(frames.size > 0 for frames in single) > 1, [], 0
+    for each, frames in zip(readouts, single, strict=True):
         unit = np.full(len(each.n_sources), -1, dtype=np.int64)
-        if several:
+        if frames.size and several:
             unit[frames] = number
+            number += 1
         elif frames.size:
             moved = np.abs(np.diff(each.tangents[frames], axis=0)).max(axis=1) > 1e-9
             stop = np.concatenate([[0], np.cumsum(moved)])
@@ -215,8 +217,11 @@ def _root(values: Float64) -> float:
 
 
 def _over_distance(relative: Float64, bound: Float64, distance_mm: Float64) -> list[dict[str, Any]]:
-    """Return the error at the distances there were: classes with as many frames each."""
+    """Return the error at each distance there was; of many, in classes with as many frames each."""
     order = np.argsort(distance_mm, kind="stable")
+    stops, first = np.unique(np.rint(distance_mm[order]), return_index=True)
+    few = len(stops) <= _MOST_DISTANCES
+    parts = np.split(order, first[1:]) if few else np.array_split(order, _CLASSES)
     return [
         {
             "from_mm": round(float(distance_mm[part].min()), 3),
@@ -225,7 +230,7 @@ def _over_distance(relative: Float64, bound: Float64, distance_mm: Float64) -> l
             "error": _root(relative[part]),
             "bound": _root(bound[part]),
         }
-        for part in np.array_split(order, _CLASSES)
+        for part in parts
         if len(part)
     ]
 

@@ -170,7 +170,7 @@ class SourceTask:
         train = self.corpus.at(tried[0].setting).select(locked=False)
         return PricedSource(
             tried=tuple(tried), devices=tuple(devices), recipe=tried[0].option.recipe, train=train,
-            source=self.corpus.recordings[0], choice=asked.choice, parts=asked.parts,
+            source=self.corpus.select(locked=False)[0], choice=asked.choice, parts=asked.parts,
         )  # fmt: skip
 
     def structure(self, tried: Tried) -> str:
@@ -253,7 +253,8 @@ class PeopleTask:
         return PricedPlaces(
             tried=tuple(tried), devices=tuple(devices), recipe=tried[0].option.recipe,
             corpus=replace(at, recordings=at.select(locked=False)),
-            source=self.corpus.recordings[0], choice=asked.choice, parts=asked.parts, plain=plain,
+            source=self.corpus.select(locked=False)[0], choice=asked.choice, parts=asked.parts,
+            plain=plain,
         )  # fmt: skip
 
     def structure(self, tried: Tried) -> str:
@@ -276,7 +277,9 @@ def task_of(asked: Asked, tell: Notify) -> SourceTask | PeopleTask:
     recipe = asked.recipes[0]
     if len(asked.recipes) > 1:
         do = "search them one by one"
-        raise UsageError(recipe.name, "recipes of an unlit task", len(asked.recipes), "one", do)
+        raise UsageError(
+            recipe.name, "recipes of a task without an LED", len(asked.recipes), "one", do
+        )
     corpus = open_corpus(asked.data.absolute(), recipe, tell)
     if recipe.source is not None:
         unit = calibrated_unit(corpus)

@@ -6,11 +6,11 @@ is ``source`` or ``occupancy``. ``measure`` says what stands beside the microwat
 ``interval`` over ``units``, what is held out whole, ``n_units`` of them. A point also holds ``hz``,
 values a second; of a source ``valid``, the share of frames whose values are valid, ``bound``, the
 least error of its readouts, and ``times_bound``, ``mm`` or ``mrad``, and of a range ``distances``,
-the same at the distances there were; of places ``balanced_accuracy``, ``exact``, ``within_one`` and
-``false_presences_per_hour``. ``rate_is_free`` tells that points are held against those of their
-own frame rate or a faster one, ``bands`` are the bands of each rate. ``cheap`` holds quick scores,
-``not_made`` settings at which no model could be made, and ``floor`` has no photon limit: the light
-is not the device's.
+the same at the distances there were; of places ``balanced_accuracy`` and
+``false_presences_per_hour``, of a count also ``exact`` and ``within_one``. ``rate_is_free`` tells
+that points are held against those of their own frame rate or a faster one, ``bands`` are the bands
+of each rate. ``cheap`` holds quick scores, ``not_made`` settings at which no model could be made,
+and ``floor`` has no photon limit: the light is not the device's.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ from runtime.budget.gate import held
 from runtime.budget.inputs.evaluation import Evaluation
 from trainer.choice.references import frames_per_second, holding_up, other_sensors
 from trainer.choice.told import COLUMNS, FORMAT, groups_of_power
+from trainer.choice.unlit.found import UnlitFrontier, UnlitPoint
 from trainer.choice.unlit.knob_rows import knob_rows
 from trainer.choice.unlit.measures import Judged
-from trainer.choice.unlit.search import UnlitFrontier, UnlitPoint
 from trainer.choice.worth.resamples import COVERAGE, Resampled
 
 __all__ = ["unlit_csv", "unlit_json"]
@@ -136,10 +136,8 @@ def _worth(found: UnlitFrontier, judged: Judged, value: float) -> dict[str, Any]
         bound = judged.figures["bound"]
         told |= {"valid": judged.valid, "times_bound": round(value / bound, 4) if bound else None}
         return told | judged.figures
-    for key in (*_OF_PLACES, "false_presences_per_hour"):
-        figure = judged.figures[key]
-        told[key] = figure["value"] if key in _OF_PLACES else figure
-    return told
+    shares = {key: judged.figures[key]["value"] for key in _OF_PLACES if key in judged.figures}
+    return told | judged.figures | shares
 
 
 def _evaluation(found: UnlitFrontier, judged: Judged) -> Evaluation | None:
@@ -148,8 +146,7 @@ def _evaluation(found: UnlitFrontier, judged: Judged) -> Evaluation | None:
         return None
     table = found.asked.recipes[0].occupancy
     counted = {"counted": table.counted, "most": table.most} if table else {}
-    figures = {key: judged.figures[key] for key in ("balanced_accuracy", "exact")}
-    return Evaluation.model_validate({"occupancy": counted | {"fixed": figures}})
+    return Evaluation.model_validate({"occupancy": counted | {"fixed": judged.figures}})
 
 
 def _locked(found: UnlitFrontier, name: str, judged: Judged) -> dict[str, Any]:

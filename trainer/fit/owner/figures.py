@@ -58,7 +58,7 @@ def figures_in_turn(
     people : mapping of str to Participant
     """
     shown = [
-        Shown(recording.recording.participant, bool(row[0]), *(int(value) for value in row[1:]))
+        Shown(recording.recording.participant, *(int(value) for value in row))
         for job, outcome in zip(jobs, outcomes, strict=True)
         for recording, rows in zip(job.held, outcome.scores, strict=True)
         for row in rows

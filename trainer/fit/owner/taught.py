@@ -6,6 +6,7 @@ model, kept or refused, is never asked about.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -21,7 +22,10 @@ from trainer.fit.held_out import FitJob, HeldOut, HoldOutJob
 from trainer.fit.pipeline import Fitted, with_own_gestures
 from trainer.recipe import Recipe
 
-__all__ = ["COLUMNS", "TAKES_EACH", "Taught", "TeachJob", "teach_jobs", "teach_person"]
+__all__ = [
+    "ALONE", "BESIDE", "COLUMNS", "KNOWN", "TAKES_EACH", "Taught", "TeachJob", "teach_jobs",
+    "teach_person",
+]  # fmt: skip
 
 TAKES_EACH = (1, 3, 5)
 """Of each class, that people show the model."""
@@ -30,12 +34,14 @@ MOST_TURNS = 3
 SPARE = 2
 """So many refused takes of a class are followed by another one."""
 COLUMNS = (
-    "is_new", "n_shown", "n_asked", "before", "after", "n_new", "new_right", "n_refused", "n_kept",
+    "kind", "n_shown", "n_asked", "before", "after", "n_new", "new_right", "n_refused", "n_kept",
 )  # fmt: skip
-"""Of the rows that a job gives for each person: whether a new gesture was shown, takes of a
-class, takes asked about of known classes, how many of them were right before and after, takes of
-the new gesture asked about, how many were right, and how many of those shown were refused and
-kept."""
+"""Of the rows that a job gives for each person: what was shown (:data:`KNOWN`, :data:`ALONE`,
+:data:`BESIDE`), takes of a class, takes asked about of known classes, how many of them were right
+before and after, takes of the new gesture asked about, how many were right, and how many of those
+shown were refused and kept; where there is a new gesture, of its own takes."""
+KNOWN, ALONE, BESIDE = range(3)
+"""All known classes; a new gesture and nothing else; a new gesture beside all known classes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,22 +175,25 @@ def teach_person(
     Returns
     -------
     int32 (n_rows, 9)
-        One for each number of takes and each turn: see :data:`COLUMNS`.
+        One for each number of takes, what was shown, and each turn: see :data:`COLUMNS`.
     """
     person = _Person.of(Taught.of(fitted, recipe), fitted, recordings, recipe, new)
     own = person.taught.stage.sizes.n_known
     before = person.right(person.taught.stage.initial_state())
     rows = []
-    for n_shown in TAKES_EACH:
-        for shown in _turns(person.slots, person.taught, n_shown, new):
+    kinds = (KNOWN,) if new is None else (ALONE, BESIDE)
+    for kind, n_shown in itertools.product(kinds, TAKES_EACH):
+        for shown in _turns(person.slots, person.taught, n_shown, kind):
             spans = [person.spans[i] for i in shown]
             state, answers = person.taught.show(person.x, spans, n_shown)
             asked = np.ones(len(person.spans), dtype=bool)
             asked[shown[answers != 0]] = False
             after = person.right(state)
             old, of_new = asked & (person.slots != own), asked & (person.slots == own)
+            if new is not None:
+                answers = answers[person.slots[shown] == own]
             rows.append((
-                new is not None, n_shown, old.sum(), before[old].sum(), after[old].sum(),
+                kind, n_shown, old.sum(), before[old].sum(), after[old].sum(),
                 of_new.sum(), after[of_new].sum(), (answers < 0).sum(), (answers > 0).sum(),
             ))  # fmt: skip
     return np.array(rows, dtype=np.int32).reshape(-1, len(COLUMNS))
@@ -267,12 +276,11 @@ def _slot(label: int, new: int | None, n_known: int) -> int:
     return n_known if label == new else label - (label > new)
 
 
-def _turns(slots: Int64, taught: Taught, n_shown: int, new: int | None) -> Iterator[Int64]:
+def _turns(slots: Int64, taught: Taught, n_shown: int, kind: int) -> Iterator[Int64]:
     """Yield the takes that are shown, in time order, each time others where there are enough."""
     n_known = taught.stage.sizes.n_known
-    wanted = [n_known] if new is not None else [
-        c for c in range(n_known) if taught.stage.learnable[c]
-    ]  # fmt: skip
+    known = [c for c in range(n_known) if taught.stage.learnable[c]]
+    wanted = {KNOWN: known, ALONE: [n_known], BESIDE: [*known, n_known]}[kind]
     groups = [np.flatnonzero(slots == slot) for slot in wanted]
     fewest = min(len(group) for group in groups)
     if fewest <= n_shown or n_shown > taught.stage.n_takes:

@@ -32,8 +32,8 @@ class Shown:
     Parameters
     ----------
     participant : str
-    is_new : bool
-        Whether a new gesture was shown, and nothing else.
+    kind : int
+        Whether known classes were shown (0), a new gesture and nothing else (1), or both (2).
     n_shown : int
         Takes of each class, or of the new gesture.
     n_asked, before, after : int
@@ -41,11 +41,11 @@ class Shown:
     n_new, new_right : int
         Other takes of the new gesture, and how many were right.
     n_refused, n_kept : int
-        Of the takes shown.
+        Of the takes shown; where there is a new gesture, of its own.
     """
 
     participant: str
-    is_new: bool
+    kind: int
     n_shown: int
     n_asked: int
     before: int
@@ -64,6 +64,8 @@ class Shown:
 def figures_of_owners(shown: Sequence[Shown], handedness: Mapping[str, str]) -> dict[str, Any]:
     """Return the tables of evaluation.json: of all classes shown, and of a new gesture.
 
+    A new gesture is shown beside the known classes, as it is asked for on a desk, and alone.
+
     Parameters
     ----------
     shown : sequence of Shown
@@ -71,11 +73,11 @@ def figures_of_owners(shown: Sequence[Shown], handedness: Mapping[str, str]) -> 
     handedness : mapping of str to str
         By participant; who is not in it is neither.
     """
-    known = [s for s in shown if not s.is_new]
-    new = [s for s in shown if s.is_new]
+    known, alone, beside = ([s for s in shown if s.kind == kind] for kind in range(3))
     return {
         "classes": [_of_classes(known, n, handedness) for n in _numbers(known)],
-        "new_gesture": [_of_new(new, n) for n in _numbers(new)],
+        "new_gesture": [_of_new(beside, n) for n in _numbers(beside)],
+        "new_gesture_alone": [_of_new(alone, n) for n in _numbers(alone)],
     }
 
 
