@@ -199,10 +199,7 @@ def _quickly(
     at_once = max(AT_ONCE, -(-(wanted - len(following)) // MOST_ROUNDS))
     while following:
         some = [every[index] for index in following]
-        # Of a shape that has come up, all prices at once: its model is compiled and run once.
-        shapes = {every[index].structure for index in following if np.isnan(uw[index])}
-        priced = [index for index, one in enumerate(every) if one.structure in shapes]
-        uw[priced] = prices_of(asked, readings, [every[i] for i in priced], devices, workers, tell)
+        uw[following] = prices_of(asked, readings, some, devices, workers, tell)
         few[following] = ask_cheaply(readings, some, FEW_FOLDS, done, workers, tell)
         known = sorted({*known, *following})
         tell(f"settings tried, {len(known)} of {wanted}: done")
