@@ -233,7 +233,7 @@ PW_STAGE void s0_row(int16_t *y, uint32_t row, const uint16_t *lit, const uint16
     const uint32_t line = row / 1u;
     const int starts = (row == (line * 1u));
     int16_t *bin = &y[line * 64u];
-#if defined(__GNUC__)
+#if defined(__GNUC__) && !defined(PW_VECTOR) /* which compilers make vectors of */
     if ((((uintptr_t)lit | (uintptr_t)dark | (uintptr_t)bin) & 3u) == 0u) { /* two at a time */
         const pw_pair *l = (const pw_pair *)(const void *)&lit[0u];
         const pw_pair *d = (const pw_pair *)(const void *)&dark[0u];
