@@ -48,6 +48,7 @@ BLOCK_FRAMES = 32
 """Frame pairs worked out at once. Part of the result: noise is drawn block by block."""
 
 _CROSSTALK_W_PER_M2_PER_MA = 2e-5  # LED light that reaches the optic through the cover; assumed
+_METERED_STEP, _LEAST_METERED = 16, 64
 _PULSE_JITTER = 0.001  # LED energy from pulse to pulse, rms; assumed
 
 
@@ -152,7 +153,8 @@ class Bench:
         Parameters
         ----------
         radiance : float32 array, shape (n_frames, n_angles)
-            W/(m2 sr). One pixel in sixteen is looked at, as a sensor meters a few of them.
+            W/(m2 sr). One pixel in sixteen is looked at, as a sensor meters a few of them, and 64
+            at least: of fewer the brightest is too often another one.
         """
         return np.asarray((radiance @ self._metered).max(axis=1))
 
@@ -162,7 +164,8 @@ class Bench:
         etendue = APERTURE_MM2 * 1e-6 * self.optic.grid.solid_angle_sr
         one_watt = np.full((1, self.optic.n_pixels), 1.0, np.float32)
         per_watt = self.pixels.electrons(one_watt)[0] / np.float32(self.sensor.full_well_e)
-        some = np.arange(0, self.optic.n_pixels, 16)
+        step = max(1, min(_METERED_STEP, self.optic.n_pixels // _LEAST_METERED))
+        some = np.arange(0, self.optic.n_pixels, step)
         shares = self.optic.transfer[some] * (per_watt[some] * np.float32(etendue))[:, None]
         return np.ascontiguousarray(shares.T, np.float32)
 

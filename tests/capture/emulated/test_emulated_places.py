@@ -91,6 +91,15 @@ def test_pixels_twice_as_wide_gather_the_light_of_four() -> None:
     )
 
 
+def test_once_the_exposure_is_set_pixels_are_within_their_wells() -> None:
+    """By day, of the coarser sensor too, only frames before the exposure is set are saturated."""
+    session = EmulatedSession(SHORT, 105, 105, SENSORS["ambient16"], scene="stop")
+    block = session.next_block()
+    most = np.maximum(block.lit, block.dark).reshape(len(block.lit), -1).max(axis=1)
+    saturated = SENSORS["ambient16"].full_well_e * SENSORS["ambient16"].conversion_gain_dn_per_e
+    assert most[0] >= saturated > most[8:].max()
+
+
 def test_two_exposures_of_half_a_period_see_no_flicker() -> None:
     """Half a period each, half a period apart: their sum does not hang on the lamps' phase."""
     light = draw_lighting(False, np.random.default_rng(1))
