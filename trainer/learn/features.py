@@ -39,6 +39,9 @@ ROOT_SIZES = {8: (7, 7), 16: (5, 10)}
 """By the bits of a share: the bits it is raised by, and those of its root. A share of 7 bits and a
 sign raised by 7 has a root of 7, and one of 15 raised by 5 a root of 10: the largest of each fills
 it."""
+LEAST_LEVEL_WEIGHT = 8 / 127
+"""Of the logarithm of all light beside directions whose largest weights are 1: eight of their 127
+steps, so that rounding changes it by a sixteenth at most and never takes it away."""
 SWING_QUANTILE = 0.9999
 """A window adds up some 800 swings, 48 frames of 17 values: fewer than one in ten holds one that
 saturates."""
@@ -223,7 +226,7 @@ def _project(
     weights[:-1, :-1] = directions / np.abs(directions).max(axis=1, keepdims=True)
     spread = (x @ weights.T)[:, :-1].std(axis=0)
     level = min(1.0, float(np.median(spread)) / max(float(x[:, -1].std()), 1e-6))
-    weights[-1, -1] = 1.0 if signs else level
+    weights[-1, -1] = 1.0 if signs else max(level, LEAST_LEVEL_WEIGHT)
     bias = -(weights @ x.mean(axis=0))
     stage, _ = quantise_dense(
         RealLayer(weights, bias),

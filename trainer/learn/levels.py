@@ -31,6 +31,15 @@ DISTANCE_POWER = 4
 """Of the light that comes back from something smaller than the field of view: it is lit by the
 inverse square of the distance, and seen by it again."""
 
+LOG_BITS = {8: 3, 16: 12}
+"""Of the logarithm to base two of all light, by the bits of a share: sixteen octaves either way of
+8 bits, eight of 16."""
+ROOTED_LOG_BITS = {8: 3, 16: 8}
+"""Where shares go on as roots of at most 10 bits: as fine as those, a 256th of an octave (0.27 %) for
+a step of a largest root (0.2 %). Values that go into one layer of 8-bit weights have to be of one
+size: beside shares of 15 bits the logarithm was so much larger than their roots that its weight was
+rounded to nothing where an optic's shares vary little, and how much light came back was lost."""
+
 
 def noise_counts(sensor: Sensor, n_pixels: int, ambient_counts: float) -> float:
     """Return the noise of a sum of lit minus dark over pixels to which no LED light comes back.
@@ -121,7 +130,7 @@ def learn_level(
     largest = max(float(np.quantile(share, clip_quantile)), 2.0**-20)
     limit = symmetric_limit(features.level_bits)
     gain_bits = min(30, max(0, math.floor(math.log2(limit / largest))))
-    log_bits = 3 if features.level_bits == 8 else 12
+    log_bits = (ROOTED_LOG_BITS if features.roots else LOG_BITS)[features.level_bits]
     middle = math.floor(math.log2(max(floor, usual)) * 2**log_bits)
     return Level(
         n_values=values.shape[1],

@@ -33,6 +33,8 @@ tenth of a hertz off leave as much with any."""
 MOST_NOISE = 0.5
 """Share of the noise's power that comes through at most: as of a mean of two frames. Shorter means
 take flicker out as well, but by weights of both signs that let other movement through louder."""
+MOST_WHOLE_NOISE = 0.75**2
+"""The same of whole-number weights: as the smallest that take the flicker out can be rough ones."""
 MOST_WEIGHT = 1 << 10
 """Largest sum of the weights: values become ten bits wider at most."""
 HEADROOM_BITS = 30
@@ -143,6 +145,8 @@ def _whole(weights: Float64, places: list[float]) -> tuple[int, ...]:
     turns = np.exp(2j * np.pi * np.array(places)[:, None] * np.arange(len(weights)))
     for total in range(1, MOST_WEIGHT):
         taps = np.floor(weights * total + 0.5)
-        if taps.sum() > 0 and np.abs(turns @ taps).max() <= LEFT * taps.sum():
+        gain = taps.sum()
+        clear = gain > 0 and np.abs(turns @ taps).max() <= LEFT * gain
+        if clear and taps @ taps <= MOST_WHOLE_NOISE * gain**2:
             break
     return tuple(int(tap) for tap in taps)

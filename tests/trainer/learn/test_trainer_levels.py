@@ -11,8 +11,11 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from runtime.sensor import Sensor
-from trainer.learn.levels import in_view, learn_level, noise_counts, shape_floor
-from trainer.recipe import FeatureRecipe
+from runtime.stages.bins import Bins
+from trainer.learn.excerpt import Excerpt
+from trainer.learn.features import StageChain, learn_features
+from trainer.learn.levels import LOG_BITS, in_view, learn_level, noise_counts, shape_floor
+from trainer.recipe import FeatureRecipe, QuantisationRecipe
 
 SENSOR = Sensor("invented", 32, 32)
 FEATURES = FeatureRecipe(bins=(4, 4), level_bits=16)
@@ -40,7 +43,11 @@ def alike(found: tuple[int, int, int], wanted: tuple[int, int, int], share: floa
     """Tell whether gains are equal, and floors and middles within a share of their light."""
     octaves = np.log2(1 + share)
     floors = abs(np.log2(found[0] / wanted[0])) <= octaves + 1 / wanted[0]
-    return bool(found[1] == wanted[1] and floors and abs(found[2] - wanted[2]) <= octaves * 4096)
+    return bool(
+        found[1] == wanted[1]
+        and floors
+        and abs(found[2] - wanted[2]) <= octaves * 2 ** LOG_BITS[16]
+    )
 
 
 def learned(values: NDArray[np.int32], noise: float = NOISE) -> tuple[int, int, int]:
@@ -144,3 +151,22 @@ def test_noise_alone_still_gives_a_stage() -> None:
     """Recordings in which nobody was ever in view are learned from without an error."""
     level = learn_level(nobody(np.random.default_rng(5), 300), FEATURES, 0.999, NOISE)
     assert level.floor >= 4
+
+
+@pytest.mark.parametrize("spread", [0.3, 0.03, 0.003])
+def test_how_much_light_comes_back_is_kept_where_shapes_hardly_differ(spread: float) -> None:
+    """Behind directions of an optic that tells shapes weakly, all light still is what it was."""
+    rng = np.random.default_rng(11)
+    light = 100_000 * 2.0 ** rng.uniform(-1.5, 1.5, (800, 1))
+    values = (light * (1 + spread * rng.standard_normal((800, 16)))).astype(np.int32)
+    features = FeatureRecipe(
+        bins=(4, 4), level_bits=16, roots=True, projection="principal", directions=4,
+        direction_bits=16, motion=False, segments=1, segment_frames=1,
+    )  # fmt: skip
+    level = learn_level(values, features, 0.999, NOISE)
+    chain = StageChain.start(Bins(32, 32, 4, 4), 4095).then(level)
+    chain = learn_features(
+        chain, [Excerpt.whole(values).through(level)], features, QuantisationRecipe(), 1
+    )
+    told = chain.run(values)[:, -1].astype(np.float64)
+    assert np.corrcoef(told, np.log2(values.sum(axis=1)))[0, 1] > 0.99
