@@ -35,10 +35,11 @@ LOG_BITS = {8: 3, 16: 12}
 """Of the logarithm to base two of all light, by the bits of a share: sixteen octaves either way of
 8 bits, eight of 16."""
 ROOTED_LOG_BITS = {8: 3, 16: 8}
-"""Where shares go on as roots of at most 10 bits: as fine as those, a 256th of an octave (0.27 %) for
-a step of a largest root (0.2 %). Values that go into one layer of 8-bit weights have to be of one
-size: beside shares of 15 bits the logarithm was so much larger than their roots that its weight was
-rounded to nothing where an optic's shares vary little, and how much light came back was lost."""
+"""Where shares go on as roots of at most 10 bits: as fine as those, a 256th of an octave (0.27 %)
+for a step of a largest root (0.2 %). Values that go into one layer of 8-bit weights have to be of
+one size: beside shares of 15 bits the logarithm was so much larger than their roots that its weight
+was rounded to nothing where an optic's shares vary little, and how much light comes back was lost.
+"""
 
 
 def noise_counts(sensor: Sensor, n_pixels: int, ambient_counts: float) -> float:

@@ -106,7 +106,9 @@ def test_bins_are_summed_as_a_coarser_entry_stage_does(
 def test_every_mitigation_has_its_leak_and_its_price(small_data: Path, small_recipe: Path) -> None:
     """Each says what is left at its step, what accuracy and power change, and epsilon if any."""
     recipe = load_recipe(small_recipe)
-    at_least = with_features(recipe, level_bits=8, projection="random", bins=(2, 4), motion=False)
+    at_least = with_features(
+        recipe, level_bits=8, projection="random", direction_bits=8, bins=(2, 4), motion=False
+    )
     found = weigh_mitigations(small_data, at_least)
     window, *noised = found
     assert window.name.startswith("forgets after") and window.step == "window"
