@@ -75,7 +75,7 @@ def test_two_takes_are_told_to_be_of_one_stranger() -> None:
 @pytest.mark.parametrize("loud", [True, False])
 def test_whether_gestures_are_taken_out_is_chosen_on_other_people(loud: bool) -> None:
     """Loud gestures are taken out; where their mean is a person's own mark, it is left in."""
-    seen = invented_takes(12, 1.5, 8, n_takes=4)
+    seen = invented_takes(24, 1.5, 8, n_takes=4)
     own = np.searchsorted(seen.names, seen.people)
     values = seen.values.copy()
     if loud:
