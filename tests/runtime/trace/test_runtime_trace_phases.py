@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from trace_bench import Bench, Synthesis, device, of_inputs, plain_machine
 
@@ -46,10 +47,15 @@ def errors_of(found: Measurement, synthesis: Synthesis) -> dict[str, tuple[float
     }
 
 
-@st.composite
-def devices_and_benches(draw: st.DrawFn) -> tuple[Synthesis, str]:
+def said_unseen(found: Measurement, synthesis: Synthesis) -> tuple[set[str], set[str]]:
+    """Phases that a caution says were not seen; and those together with the phases beside them."""
+    unseen = {p for p in PHASES if any(c.startswith(f"no {p} was seen") for c in found.cautions)}
+    order = ["sleep", *(step.phase for step in synthesis.made.steps), "sleep"]
+    return unseen, {p for pair in pairwise(order) if unseen & set(pair) for p in pair}
+
+
+def device_and_bench(seed: int) -> tuple[Synthesis, str]:
     """A device of other parts than the library's on a bench of its own."""
-    seed = draw(st.integers(0, 2**31))
     rng = np.random.default_rng(seed)
     state = str(rng.choice(["active", "active", "watching"]))
     made = device(
@@ -81,19 +87,26 @@ def devices_and_benches(draw: st.DrawFn) -> tuple[Synthesis, str]:
 
 @pytest.mark.slow
 @settings(max_examples=10, deadline=None)
-@given(devices_and_benches())
-def test_every_phase_is_found_within_2_per_cent_or_the_loss_is_stated(
-    drawn: tuple[Synthesis, str],
-) -> None:
+@example(505)  # its wake draws 5 % more than what follows
+@given(st.integers(0, 2**31))
+def test_every_phase_is_found_within_2_per_cent_or_the_loss_is_stated(seed: int) -> None:
     """On any device and bench a phase's charge is right to 2 %, or its interval says how far off.
 
     An interval of 90 % leaves out a tenth; a third more than its half width leaves out 3 % of a
     normal error, and none of the bounds, which are uniform. Where it is wider than 2 %, a caution
-    says so.
+    says so. A phase that draws as much as its neighbours is said not to be seen, and what it took
+    is in theirs.
     """
-    synthesis, words = drawn
+    synthesis, words = device_and_bench(seed)
     found = measured(synthesis)
+    unseen, joined = said_unseen(found, synthesis)
+    if unseen:
+        true = sum(synthesis.truth.charge_nc[phase] for phase in joined)
+        held = sum(f.charge_nc.mean for f in found.phases if f.phase in joined)
+        assert held == pytest.approx(true, rel=WANTED), f"{words}: {joined}"
     for phase, (error, half) in errors_of(found, synthesis).items():
+        if phase in joined:
+            continue
         assert abs(error) <= max(WANTED, 1.33 * half), f"{words}: {phase} {error:+.2%}"
         if half > WANTED * (1.0 + abs(error)):
             assert any(f"charge of {phase} is known to" in c for c in found.cautions), words
