@@ -69,10 +69,11 @@ static void begin_frame(pw_device *d, uint32_t now_us)
 }
 
 /* A hand has come: the model begins anew, half a period from here, so that its frames and those of
- * the watching stage take turns. */
+ * the watching stage take turns. Its first frame stands for what was before: the hand is there. */
 static void wake(pw_device *d)
 {
     pw_init(&d->model);
+    pw_settle(&d->model);
     d->counts.wakes++;
     d->state = PW_STATE_ACTIVE;
     d->just_woken = 1u;

@@ -842,6 +842,15 @@ PW_STAGE void s0_frame(int32_t *y, const uint16_t *lit, const uint16_t *dark)
 #endif
 
 /* Stage s1: steady. */
+/* As if the frames before had all been this one. */
+PW_STAGE void s1_settle(pw_state *s, const int32_t *x)
+{
+    for (uint32_t place = 0u; place < 2u; place++) {
+        for (uint32_t i = 0u; i < 16u; i++) {
+            s->s1_history[(place * 16u) + i] = x[i];
+        }
+    }
+}
 /* Each value's last 3 frames, weighted and summed, in units of 2^0. The frame that
  * comes takes the place of the oldest, which is read before. */
 PW_STAGE void s1_run(pw_state *s, const int32_t *x, int32_t *y)
@@ -875,7 +884,7 @@ PW_STAGE void s1_run(pw_state *s, const int32_t *x, int32_t *y)
 }
 
 /* Stage s2: level. */
-/* Shares of the sum in units of 2^-16, then log2 of the sum, 12 fraction bits. */
+/* Shares of the sum in units of 2^-16, then log2 of the sum, 8 fraction bits. */
 PW_STAGE void s2_run(const int32_t *x, int16_t *y)
 {
     int32_t total = 0;
@@ -919,8 +928,8 @@ PW_STAGE void s2_run(const int32_t *x, int16_t *y)
         y[i] = (int16_t)pw_sat(pw_requant(lifted, factor, shift), -32767, 32767);
     }
 #endif
-    const int32_t octaves = exponent * 4096 + (int32_t)(fraction >> 18);
-    y[16] = (int16_t)pw_sat(octaves - 80193, -32767, 32767);
+    const int32_t octaves = exponent * 256 + (int32_t)(fraction >> 22);
+    y[16] = (int16_t)pw_sat(octaves - 5012, -32767, 32767);
 }
 
 /* Stage s3: root. */
@@ -989,10 +998,10 @@ PW_STAGE void s3_run(const int16_t *x, int16_t *y)
 /* Stage s4: dense. */
 PW_LOCAL int32_t s4_scaled(int32_t sum)
 {
-    return pw_sat(pw_requant(sum, 1381, 13), -32767, 32767);
+    return pw_sat(pw_requant(sum, 690, 12), -32767, 32767);
 }
 
-/* y = saturate(round(1381 / 2^13 * (weights x + bias)));
+/* y = saturate(round(690 / 2^12 * (weights x + bias)));
  * accumulators were proved within +-31849632. */
 PW_STAGE void s4_run(const int16_t *x, int16_t *y)
 {
@@ -1013,8 +1022,8 @@ PW_STAGE void s4_run(const int16_t *x, int16_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 1381);
-            value = vrshrq_n_s32(value, 13);
+            value = vmulq_n_s32(value, 690);
+            value = vrshrq_n_s32(value, 12);
             value = vmaxq_s32(value, vdupq_n_s32(-32767));
             value = vminq_s32(value, vdupq_n_s32(32767));
             vstrhq_p_s32(&y[row + i], value, left);
@@ -1029,6 +1038,21 @@ PW_STAGE void s4_run(const int16_t *x, int16_t *y)
 }
 
 /* Stage s5: window. */
+/* As if the frames before had all been this one. */
+PW_STAGE void s5_settle(pw_state *s, const int16_t *x)
+{
+    for (uint32_t place = 0u; place < 32u; place++) {
+        for (uint32_t i = 0u; i < 7u; i++) {
+            s->s5_history[(place * 7u) + i] = x[i];
+        }
+    }
+    for (uint32_t segment = 0u; segment < 8u; segment++) {
+        for (uint32_t i = 0u; i < 7u; i++) {
+            s->s5_sums[(segment * 7u) + i] =
+                (int32_t)(4 * (int32_t)x[i]);
+        }
+    }
+}
 /* Each segment's sum gains the value that enters it and loses the one that leaves: a value leaving
  * one segment enters the older one before it. The ring's oldest frame is overwritten. */
 PW_STAGE void s5_run(pw_state *s, const int16_t *x, int16_t *y)
@@ -1079,11 +1103,11 @@ PW_STAGE void s5_run(pw_state *s, const int16_t *x, int16_t *y)
 /* Stage s6: dense. */
 PW_LOCAL int32_t s6_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 33) + 131072, 18), 0, 127);
+    return pw_sat(pw_asr32((sum * 30) + 131072, 18), 0, 127);
 }
 
-/* y = saturate(round(33 / 2^18 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-37378414. */
+/* y = saturate(round(30 / 2^18 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-44059652. */
 PW_STAGE void s6_run(const int16_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(96)];
@@ -1103,7 +1127,7 @@ PW_STAGE void s6_run(const int16_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 33);
+            value = vmulq_n_s32(value, 30);
             value = vrshrq_n_s32(value, 18);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
@@ -1121,11 +1145,11 @@ PW_STAGE void s6_run(const int16_t *x, int8_t *y)
 /* Stage s7: dense. */
 PW_LOCAL int32_t s7_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 3044) + 524288, 20), 0, 127);
+    return pw_sat(pw_asr32((sum * 2903) + 524288, 20), 0, 127);
 }
 
-/* y = saturate(round(3044 / 2^20 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-484806. */
+/* y = saturate(round(2903 / 2^20 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-536634. */
 PW_STAGE void s7_run(const int8_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(48)];
@@ -1145,7 +1169,7 @@ PW_STAGE void s7_run(const int8_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 3044);
+            value = vmulq_n_s32(value, 2903);
             value = vrshrq_n_s32(value, 20);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
@@ -1167,7 +1191,7 @@ PW_LOCAL int32_t s8_scaled(int32_t sum)
 }
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-251158. */
+ * accumulators were proved within +-263922. */
 PW_STAGE void s8_run(const int8_t *x, int32_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(12)];
@@ -1199,6 +1223,21 @@ PW_STAGE void s8_run(const int8_t *x, int32_t *y)
 }
 
 /* Stage s9: window. */
+/* As if the frames before had all been this one. */
+PW_STAGE void s9_settle(pw_state *s, const int32_t *x)
+{
+    for (uint32_t place = 0u; place < 4u; place++) {
+        for (uint32_t i = 0u; i < 9u; i++) {
+            s->s9_history[(place * 9u) + i] = x[i];
+        }
+    }
+    for (uint32_t segment = 0u; segment < 1u; segment++) {
+        for (uint32_t i = 0u; i < 9u; i++) {
+            s->s9_sums[(segment * 9u) + i] =
+                (int32_t)(4 * (int32_t)x[i]);
+        }
+    }
+}
 /* Each segment's sum gains the value that enters it and loses the one that leaves: a value leaving
  * one segment enters the older one before it. The ring's oldest frame is overwritten. */
 PW_STAGE void s9_run(pw_state *s, const int32_t *x, int32_t *y)
@@ -1273,20 +1312,20 @@ PW_STAGE void s10_run(pw_state *s, const int32_t *x, int32_t *y)
         s->s10_count[0] = 0;
     } else if (wanted != s->s10_candidate[0]) {
         s->s10_count[0] = 1;
-    } else if (s->s10_count[0] < 5) {
+    } else if (s->s10_count[0] < 8) {
         s->s10_count[0] += 1;
     } else {
         /* long enough already */
     }
     s->s10_candidate[0] = wanted;
-    if (best != s->s10_active[0] || margin < s10_asked[best] - 1) {
+    if (best != s->s10_active[0] || margin < s10_asked[best] - 2) {
         s->s10_active[0] = -1;
     }
     if (s->s10_hold[0] > 0) {
         s->s10_hold[0] -= 1;
     }
     y[0] = -1;
-    if (wanted != -1 && wanted != s->s10_active[0] && s->s10_count[0] >= 5
+    if (wanted != -1 && wanted != s->s10_active[0] && s->s10_count[0] >= 8
         && s->s10_hold[0] == 0) {
         y[0] = wanted;
         s->s10_active[0] = wanted;
@@ -1296,16 +1335,26 @@ PW_STAGE void s10_run(pw_state *s, const int32_t *x, int32_t *y)
 
 static int32_t finish(pw_state *s)
 {
+    if (s->settling != 0u) {
+        s1_settle(s, s->even.s0_y);
+    }
     s1_run(s, s->even.s0_y, s->odd.s1_y);
     s2_run(s->odd.s1_y, s->even.s2_y);
     s3_run(s->even.s2_y, s->odd.s3_y);
     s4_run(s->odd.s3_y, s->even.s4_y);
+    if (s->settling != 0u) {
+        s5_settle(s, s->even.s4_y);
+    }
     s5_run(s, s->even.s4_y, s->odd.s5_y);
     s6_run(s->odd.s5_y, s->even.s6_y);
     s7_run(s->even.s6_y, s->odd.s7_y);
     s8_run(s->odd.s7_y, s->even.s8_y);
+    if (s->settling != 0u) {
+        s9_settle(s, s->even.s8_y);
+    }
     s9_run(s, s->even.s8_y, s->s9_y);
     s10_run(s, s->s9_y, s->s10_y);
+    s->settling = 0u;
     return s->s10_y[0];
 }
 
@@ -1416,6 +1465,11 @@ void pw_init(pw_state *s)
     }
     s->s10_active[0] = -1;
     s->s10_candidate[0] = -1;
+}
+
+void pw_settle(pw_state *s)
+{
+    s->settling = 1u;
 }
 
 const char *pw_version(void)

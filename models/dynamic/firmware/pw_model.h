@@ -9,9 +9,9 @@
  * circle_counterclockwise, other.
  * Stages: s0 bins, s1 steady, s2 level, s3 root, s4 dense, s5 window, s6 dense, s7 dense, s8
  * dense, s9 window, s10 decision.
- * Flash 19659 bytes, RAM 1264 bytes (the state), stack at most 252 bytes,
+ * Flash 20751 bytes, RAM 1268 bytes (the state), stack at most 268 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model 96bb3d8e019ab152dbf644dce7c615ec30c48c570c0a78da79bc2bf0e0f0a3f6.
+ * Model 5d67297ff56dd7fc92d8739ffe30411f450c073857e6d24427444b7d1e784d6d.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -27,7 +27,7 @@ extern "C" {
 #endif
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "96bb3d8e019ab152dbf644dce7c615ec30c48c570c0a78da79bc2bf0e0f0a3f6"
+#define PW_MODEL_ID "5d67297ff56dd7fc92d8739ffe30411f450c073857e6d24427444b7d1e784d6d"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095
@@ -79,6 +79,7 @@ typedef struct {
     } odd;
     uint32_t rows_done; /* rows of this frame so far, of those that are read */
     int32_t rows_error; /* the first error of this frame's rows, or 0 */
+    uint32_t settling; /* whether the next frame stands for all before it */
     int32_t s9_y[9]; /* window */
     int32_t s10_y[1]; /* decision */
 } pw_state;
@@ -100,6 +101,10 @@ typedef struct {
 
 /* Forget everything: the state before the first frame. */
 void pw_init(pw_state *s);
+
+/* Let the next frame stand for all that came before it, as if the scene had been so all along. Call
+ * it after pw_init where frames begin with a hand in view: else it would seem to have just come. */
+void pw_settle(pw_state *s);
 
 /* Take one frame pair; returns the decision. Counts are trusted, unless pw_model.c is compiled with
  * PW_CHECK_COUNTS: then any over the maximum gives PW_ERROR_COUNTS. */

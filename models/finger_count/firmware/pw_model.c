@@ -766,7 +766,7 @@ PW_STAGE void s0_frame(int16_t *y, const uint16_t *lit, const uint16_t *dark)
 #endif
 
 /* Stage s1: level. */
-/* Shares of the sum in units of 2^-20, then log2 of the sum, 12 fraction bits. */
+/* Shares of the sum in units of 2^-20, then log2 of the sum, 8 fraction bits. */
 PW_STAGE void s1_run(const int16_t *x, int16_t *y)
 {
     int32_t total = 0;
@@ -802,8 +802,8 @@ PW_STAGE void s1_run(const int16_t *x, int16_t *y)
         y[i] = (int16_t)pw_sat(pw_asr32((x[i] * factor) + half, shift), -32767, 32767);
     }
 #endif
-    const int32_t octaves = exponent * 4096 + (int32_t)(fraction >> 18);
-    y[256] = (int16_t)pw_sat(octaves - 72041, -32767, 32767);
+    const int32_t octaves = exponent * 256 + (int32_t)(fraction >> 22);
+    y[256] = (int16_t)pw_sat(octaves - 4502, -32767, 32767);
 }
 
 /* Stage s2: root. */
@@ -870,6 +870,21 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
 }
 
 /* Stage s3: window. */
+/* As if the frames before had all been this one. */
+PW_STAGE void s3_settle(pw_state *s, const int16_t *x)
+{
+    for (uint32_t place = 0u; place < 1u; place++) {
+        for (uint32_t i = 0u; i < 257u; i++) {
+            s->s3_history[(place * 257u) + i] = x[i];
+        }
+    }
+    for (uint32_t segment = 0u; segment < 1u; segment++) {
+        for (uint32_t i = 0u; i < 257u; i++) {
+            s->s3_sums[(segment * 257u) + i] =
+                (int16_t)(1 * (int32_t)x[i]);
+        }
+    }
+}
 /* Each segment's sum gains the value that enters it and loses the one that leaves: a value leaving
  * one segment enters the older one before it. The ring's oldest frame is overwritten. */
 PW_STAGE void s3_run(pw_state *s, const int16_t *x, int16_t *y)
@@ -919,11 +934,11 @@ PW_STAGE void s3_run(pw_state *s, const int16_t *x, int16_t *y)
 /* Stage s4: dense. */
 PW_LOCAL int32_t s4_scaled(int32_t sum)
 {
-    return pw_sat(pw_requant(sum, 261, 18), 0, 127);
+    return pw_sat(pw_requant(sum, 171, 17), 0, 127);
 }
 
-/* y = saturate(round(261 / 2^18 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-248340383. */
+/* y = saturate(round(171 / 2^17 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-198606447. */
 PW_STAGE void s4_run(const int16_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(160)];
@@ -943,7 +958,7 @@ PW_STAGE void s4_run(const int16_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = pw_requant_4(value, 261, 18);
+            value = pw_requant_4(value, 171, 17);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
             vstrbq_p_s32(&y[row + i], value, left);
@@ -960,11 +975,11 @@ PW_STAGE void s4_run(const int16_t *x, int8_t *y)
 /* Stage s5: dense. */
 PW_LOCAL int32_t s5_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 3266) + 262144, 19), 0, 127);
+    return pw_sat(pw_asr32((sum * 2911) + 262144, 19), 0, 127);
 }
 
-/* y = saturate(round(3266 / 2^19 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-478660. */
+/* y = saturate(round(2911 / 2^19 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-544266. */
 PW_STAGE void s5_run(const int8_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(80)];
@@ -984,7 +999,7 @@ PW_STAGE void s5_run(const int8_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 3266);
+            value = vmulq_n_s32(value, 2911);
             value = vrshrq_n_s32(value, 19);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
@@ -1006,7 +1021,7 @@ PW_LOCAL int32_t s6_scaled(int32_t sum)
 }
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-345581. */
+ * accumulators were proved within +-369417. */
 PW_STAGE void s6_run(const int8_t *x, int32_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(8)];
@@ -1070,7 +1085,7 @@ PW_STAGE void s7_run(pw_state *s, const int32_t *x, int32_t *y)
         /* long enough already */
     }
     s->s7_candidate[0] = wanted;
-    if (best != s->s7_active[0] || margin < s7_asked[best] - 126) {
+    if (best != s->s7_active[0] || margin < s7_asked[best] - 100) {
         s->s7_active[0] = -1;
     }
     if (s->s7_hold[0] > 0) {
@@ -1089,11 +1104,15 @@ static int32_t finish(pw_state *s)
 {
     s1_run(s->even.s0_y, s->odd.s1_y);
     s2_run(s->odd.s1_y, s->even.s2_y);
+    if (s->settling != 0u) {
+        s3_settle(s, s->even.s2_y);
+    }
     s3_run(s, s->even.s2_y, s->odd.s3_y);
     s4_run(s->odd.s3_y, s->even.s4_y);
     s5_run(s->even.s4_y, s->odd.s5_y);
     s6_run(s->odd.s5_y, s->s6_y);
     s7_run(s, s->s6_y, s->s7_y);
+    s->settling = 0u;
     return s->s7_y[0];
 }
 
@@ -1204,6 +1223,11 @@ void pw_init(pw_state *s)
     }
     s->s7_active[0] = -1;
     s->s7_candidate[0] = -1;
+}
+
+void pw_settle(pw_state *s)
+{
+    s->settling = 1u;
 }
 
 const char *pw_version(void)

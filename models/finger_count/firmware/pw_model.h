@@ -7,9 +7,9 @@
  * and a score for each class, in fixed point.
  * Classes: fingers_0, fingers_1, fingers_2, fingers_3, fingers_4, fingers_5.
  * Stages: s0 bins, s1 level, s2 root, s3 window, s4 dense, s5 dense, s6 dense, s7 decision.
- * Flash 63199 bytes, RAM 2144 bytes (the state), stack at most 260 bytes,
+ * Flash 63007 bytes, RAM 2148 bytes (the state), stack at most 268 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model a0a9c7ebec3d66fcd0d0841c700cb123d923b3d6d75dcd33a499e8b775da6e80.
+ * Model 8226132ced2b2995d1565ac9819e1acc8b9fbe4609141a25107a1e940e7eda7a.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -25,7 +25,7 @@ extern "C" {
 #endif
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "a0a9c7ebec3d66fcd0d0841c700cb123d923b3d6d75dcd33a499e8b775da6e80"
+#define PW_MODEL_ID "8226132ced2b2995d1565ac9819e1acc8b9fbe4609141a25107a1e940e7eda7a"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095
@@ -66,6 +66,7 @@ typedef struct {
     } odd;
     uint32_t rows_done; /* rows of this frame so far, of those that are read */
     int32_t rows_error; /* the first error of this frame's rows, or 0 */
+    uint32_t settling; /* whether the next frame stands for all before it */
     int32_t s6_y[6]; /* dense */
     int32_t s7_y[1]; /* decision */
 } pw_state;
@@ -82,6 +83,10 @@ typedef struct {
 
 /* Forget everything: the state before the first frame. */
 void pw_init(pw_state *s);
+
+/* Let the next frame stand for all that came before it, as if the scene had been so all along. Call
+ * it after pw_init where frames begin with a hand in view: else it would seem to have just come. */
+void pw_settle(pw_state *s);
 
 /* Take one frame pair; returns the decision. Counts are trusted, unless pw_model.c is compiled with
  * PW_CHECK_COUNTS: then any over the maximum gives PW_ERROR_COUNTS. */

@@ -582,6 +582,14 @@ PW_WATCH_STAGE void w1_run(const int32_t *x, int16_t *y)
 }
 
 /* Stage s2: motion. */
+/* As if the frame before had been this one. */
+PW_WATCH_STAGE void w2_settle(pw_watch_state *s, const int16_t *x)
+{
+    for (uint32_t i = 0u; i < 9u; i++) {
+        s->w2_previous[i] = x[i];
+    }
+}
+
 /* Values pass unchanged; the last output is the sum of absolute changes in units of 2^0. */
 PW_WATCH_STAGE void w2_run(pw_watch_state *s, const int16_t *x, int16_t *y)
 {
@@ -621,6 +629,21 @@ PW_WATCH_STAGE void w3_run(const int16_t *x, int16_t *y)
 }
 
 /* Stage s4: window. */
+/* As if the frames before had all been this one. */
+PW_WATCH_STAGE void w4_settle(pw_watch_state *s, const int16_t *x)
+{
+    for (uint32_t place = 0u; place < 9u; place++) {
+        for (uint32_t i = 0u; i < 2u; i++) {
+            s->w4_history[(place * 2u) + i] = x[i];
+        }
+    }
+    for (uint32_t segment = 0u; segment < 9u; segment++) {
+        for (uint32_t i = 0u; i < 2u; i++) {
+            s->w4_sums[(segment * 2u) + i] =
+                (int16_t)(1 * (int32_t)x[i]);
+        }
+    }
+}
 /* Each segment's sum gains the value that enters it and loses the one that leaves: a value leaving
  * one segment enters the older one before it. The ring's oldest frame is overwritten. */
 PW_WATCH_STAGE void w4_run(pw_watch_state *s, const int16_t *x, int16_t *y)
@@ -750,11 +773,18 @@ PW_WATCH_STAGE void w6_run(pw_watch_state *s, const int32_t *x, int32_t *y)
 static int32_t watch_finish(pw_watch_state *s)
 {
     w1_run(s->even.w0_y, s->odd.w1_y);
+    if (s->settling != 0u) {
+        w2_settle(s, s->odd.w1_y);
+    }
     w2_run(s, s->odd.w1_y, s->even.w2_y);
     w3_run(s->even.w2_y, s->odd.w3_y);
+    if (s->settling != 0u) {
+        w4_settle(s, s->odd.w3_y);
+    }
     w4_run(s, s->odd.w3_y, s->even.w4_y);
     w5_run(s->even.w4_y, s->w5_y);
     w6_run(s, s->w5_y, s->w6_y);
+    s->settling = 0u;
     return s->w6_y[0];
 }
 
@@ -867,6 +897,11 @@ void pw_watch_init(pw_watch_state *s)
     }
     s->w6_active[0] = -1;
     s->w6_candidate[0] = -1;
+}
+
+void pw_watch_settle(pw_watch_state *s)
+{
+    s->settling = 1u;
 }
 
 const char *pw_watch_version(void)

@@ -67,6 +67,7 @@ typedef struct {
     } odd;
     uint32_t rows_done; /* rows of this frame so far, of those that are read */
     int32_t rows_error; /* the first error of this frame's rows, or 0 */
+    uint32_t settling; /* whether the next frame stands for all before it */
     int32_t w5_y[2]; /* dense */
     int32_t w6_y[1]; /* decision */
 } pw_watch_state;
@@ -84,6 +85,11 @@ typedef struct {
 
 /* Forget everything: the state before the first frame. */
 void pw_watch_init(pw_watch_state *s);
+
+/* Let the next frame stand for all that came before it, as if the scene had been so all along. Call
+ * it after pw_watch_init where frames begin with a hand in view: else it would seem to have just
+ * come. */
+void pw_watch_settle(pw_watch_state *s);
 
 /* Take one frame pair; returns the decision. Counts are trusted, unless pw_watch.c is compiled with
  * PW_CHECK_COUNTS: then any over the maximum gives PW_WATCH_ERROR_COUNTS. */

@@ -11,7 +11,7 @@
  * Stages: s0 bins, s1 registration, s2 triangulation, s3 quantity.
  * Flash 112283 bytes, RAM 4224 bytes (the state), stack at most 896 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model fce94aa7dfbfb1102bd88b70623e82b754135b635b53093850afa427f54337e3.
+ * Model 6b5818cd9572403a215b3eeacf64c9cf36487f8e7cb5e420d570b00599c6c5f2.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -27,7 +27,7 @@ extern "C" {
 #endif
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "fce94aa7dfbfb1102bd88b70623e82b754135b635b53093850afa427f54337e3"
+#define PW_MODEL_ID "6b5818cd9572403a215b3eeacf64c9cf36487f8e7cb5e420d570b00599c6c5f2"
 #define PW_N_ROWS 32
 #define PW_N_COLS 64
 #define PW_MAX_COUNTS 4095
@@ -62,7 +62,7 @@ extern "C" {
 #define PW_QUANTITY_DIRECTION_X_UNIT "mrad"
 #define PW_QUANTITY_DIRECTION_X_NUMERATOR 125
 #define PW_QUANTITY_DIRECTION_X_DENOMINATOR 32768
-#define PW_QUANTITY_DIRECTION_X_HALF_WIDTH 29
+#define PW_QUANTITY_DIRECTION_X_HALF_WIDTH 30
 #define PW_QUANTITY_DIRECTION_Y 1u
 #define PW_QUANTITY_DIRECTION_Y_UNIT "mrad"
 #define PW_QUANTITY_DIRECTION_Y_NUMERATOR 125
@@ -72,12 +72,12 @@ extern "C" {
 #define PW_QUANTITY_INVERSE_DISTANCE_UNIT "1/m"
 #define PW_QUANTITY_INVERSE_DISTANCE_NUMERATOR 1
 #define PW_QUANTITY_INVERSE_DISTANCE_DENOMINATOR 4096
-#define PW_QUANTITY_INVERSE_DISTANCE_HALF_WIDTH 488
+#define PW_QUANTITY_INVERSE_DISTANCE_HALF_WIDTH 482
 #define PW_QUANTITY_DISTANCE 3u
 #define PW_QUANTITY_DISTANCE_UNIT "mm"
 #define PW_QUANTITY_DISTANCE_NUMERATOR 1
 #define PW_QUANTITY_DISTANCE_DENOMINATOR 64
-#define PW_QUANTITY_DISTANCE_HALF_WIDTH 1227
+#define PW_QUANTITY_DISTANCE_HALF_WIDTH 1242
 /* Instead of an event: rows of a frame missing, twice or out of order; or counts over the
  * maximum, such as a converter's status bits. The frame is dropped, what was remembered stays. */
 #define PW_ERROR_ROWS (-2)
