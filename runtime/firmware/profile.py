@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from runtime.firmware.emit.generate import generate, stage_labels
 from runtime.firmware.machine.compile import OPTIMISE, CompiledFirmware, compile_for
 from runtime.firmware.machine.cores import find_core
 from runtime.firmware.machine.elf import read_sizes
+from runtime.firmware.measure.instructions import CLASSES
 from runtime.firmware.measure.stack import stack_bound
 from runtime.firmware.measure.trace import trace_frames
 
@@ -73,7 +75,7 @@ class CoreProfile:
 
     @classmethod
     def from_json(cls, data: object, where: str = "profile") -> CoreProfile:
-        """Build a profile from untrusted JSON.
+        """Build a profile from untrusted JSON, in the order of one that was just counted.
 
         Raises
         ------
@@ -95,7 +97,20 @@ class CoreProfile:
         cycles = fields["cycles_per_frame"]
         if len(cycles) != 3 or not all(isinstance(c, (int, float)) for c in cycles):
             raise FormatError(where, "cycles_per_frame", cycles, "three numbers")
+        # A file's keys are sorted by letter: pages would hang on whether a profile was kept.
+        fields["by_stage"] = dict(sorted(fields["by_stage"].items(), key=_place_of_stage))
+        fields["by_class"] = dict(sorted(fields["by_class"].items(), key=_place_of_class))
         return cls(**fields | {"cycles_per_frame": tuple(cycles)})
+
+
+def _place_of_stage(item: tuple[str, float]) -> tuple[float, str]:
+    """Return where a stage comes, by the number in its label; what has none is last."""
+    number = item[0].partition(" ")[0].removeprefix("s")
+    return (int(number) if number.isdecimal() else math.inf, item[0])
+
+
+def _place_of_class(item: tuple[str, float]) -> int:
+    return CLASSES.index(item[0]) if item[0] in CLASSES else len(CLASSES)
 
 
 def profile(

@@ -259,11 +259,16 @@ class Evaluation(_Open):
         kinds = {"real shapes" in s for s in self.recorded_by if "emulated" in s}
         if not all("emulated" in source for source in self.recorded_by) or len(kinds) > 1:
             return "a mix of data, not all of it recorded"
+        if kinds == {True}:
+            return "real shapes, emulated optic"
         return (
-            "real shapes, emulated optic"
-            if kinds == {True}
-            else ("an emulated sensor, with invented people")
+            f"an emulated sensor, with {'emulated lights' if self.of_lights else 'invented people'}"
         )
+
+    @property
+    def of_lights(self) -> bool:
+        """Whether it was asked about a rig's lights, and not about people."""
+        return self.quantity is not None and not self.quantity.of_people
 
     def headline(self) -> dict[str, Any]:
         """Return as plain JSON values what a budget shows of recognition; None where unknown."""

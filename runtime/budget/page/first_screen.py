@@ -144,7 +144,8 @@ def facts(result: Budget) -> list[tuple[str, Any, str | Markup]]:
     what = "root mean square error" if found and found.quantity else "recognised correctly"
     what = "presence told right" if found and found.occupancy else what
     if found is not None and found.emulated:
-        what += ", emulated sensor" if "invented" in found.kind_words else f", {found.kind_words}"
+        plainly = found.kind_words.startswith("an emulated sensor")
+        what += ", emulated sensor" if plainly else f", {found.kind_words}"
     if people:
         below = [Markup("{}").format(people[0][0])]
         below += [Markup("{}: {}").format(name, figure) for name, figure in people[1:]]

@@ -36,6 +36,7 @@ from runtime.budget.page.marked_numbers import (
 from runtime.budget.page.side_by_side import (
     COLOURS,
     amount_text,
+    in_use,
     names_apart,
     power_beside,
     side_by_side,
@@ -286,6 +287,7 @@ def budget_page(results: Sequence[Budget]) -> str:
                 if r.evaluation is not None and r.evaluation.emulated
             ],
             side_by_side=side_by_side(results),
+            in_use=in_use(results),
             headline=headline_of_all(results, names),
             style=Markup(page_style()),  # noqa: S704 - our own file
             marks=MARKS,

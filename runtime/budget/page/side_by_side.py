@@ -12,7 +12,7 @@ from runtime.budget.page.marked_numbers import counted, mark, ranged, share
 from runtime.budget.price.power import PARTS, STATES
 from runtime.budget.result import Budget
 
-__all__ = ["COLOURS", "amount_text", "names_apart", "power_beside", "side_by_side"]
+__all__ = ["COLOURS", "amount_text", "in_use", "names_apart", "power_beside", "side_by_side"]
 
 COLOURS = dict(zip(STATES, ("first", "second", "third"), strict=True))
 """Of a bar's pieces, by state."""
@@ -29,10 +29,23 @@ def names_apart(results: Sequence[Budget]) -> list[str]:
     return [f"{name} ({i + 1})" if names.count(name) > 1 else name for i, name in enumerate(names)]
 
 
+def in_use(results: Sequence[Budget]) -> str:
+    """Say what a device tells of while it is active."""
+    lights = [r.evaluation is not None and r.evaluation.of_lights for r in results]
+    if any(lights):
+        return "with a light present" if all(lights) else "with a hand or light present"
+    return "with a hand present"
+
+
 def side_by_side(results: Sequence[Budget]) -> list[tuple[str, list[Any]]]:
     """Rows of the comparison: what, and one cell a model."""
 
     def accuracy(r: Budget, which: str) -> Any:
+        found = r.evaluation
+        if found is not None and found.quantity is not None:
+            error = f"off by {error_words(found.quantity.fixed.rmse, found.quantity.unit)}"
+            held = which == "locked"
+            return mark("counted", error, "root mean square") if held else "not asked in turn"
         rows = [figure for name, figure in recognised(r.evaluation) if name.startswith(which)]
         return rows[0] if rows else "not evaluated"
 
@@ -63,13 +76,13 @@ def side_by_side(results: Sequence[Budget]) -> list[tuple[str, list[Any]]]:
         "average power": lambda r: ranged(r.average_uw, "µW", "average over the day"),
         "inputs measured": lambda r: origins(r)[0],
         "recognised, everybody in turn": lambda r: accuracy(r, "everybody"),
-        "recognised, locked people": lambda r: accuracy(r, "locked"),
+        "recognised, locked recordings": lambda r: accuracy(r, "locked"),
         "four-quadrant baseline": quadrants,
         "false events": events_told,
         "host": lambda r: r.titles["host"],
         "controller": lambda r: r.titles["mcu"],
         "compiler": lambda r: r.compiled_by,
-        "with a hand present": lambda r: ranged(r.while_active_uw, "µW", "active all day"),
+        in_use(results): lambda r: ranged(r.while_active_uw, "µW", "active all day"),
         "while watching": lambda r: ranged(r.while_watching_uw, "µW", "watching all day"),
         "takes most": lambda r: mark(
             "computed",
