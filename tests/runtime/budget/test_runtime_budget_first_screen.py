@@ -107,7 +107,7 @@ def test_several_models_open_with_the_same_figures(priced: Any, folder: Path) ->
     rows = re.findall(r'<th scope="row">(.*?)</th>', text)
     assert rows[:9] == [
         "verdict", "a charge is shorter by", "of the battery, each day", "average power",
-        "inputs measured", "recognised, everybody in turn", "recognised, locked people",
+        "inputs measured", "recognised, everybody in turn", "recognised, locked recordings",
         "four-quadrant baseline", "false events",
     ]  # fmt: skip
     watch = budget(folder, cores=CORES, choice=Choice(host="watch"))
