@@ -62,7 +62,7 @@ class _Round:
     placed : list of Reduced
         All recordings with their movements there.
     right : float
-        Share of right takes of the training people held out.
+        Share of right takes of the training people held out, each answer alike.
     scores : dict of str to list of float64 (n_frames, n_classes)
         Each recording's real scores by every fit that had not seen its participant.
     """
@@ -145,14 +145,18 @@ def _judge(fit: FitJob, placed: list[Reduced], workers: Workers) -> _Round | Non
 
 
 def _share_right(jobs: Sequence[HoldOutJob], outcomes: Sequence[HeldOut]) -> float:
-    """Return the share of right takes of the training people held out; locked ones have no part."""
-    right: list[np.bool_] = []
+    """Return the share of right takes of the training people held out; locked ones have no part.
+
+    Each answer counts alike: "other" to everything is right as often as people made no gesture.
+    """
+    right: dict[int, list[np.bool_]] = {}
     for job, outcome in zip(jobs, outcomes, strict=True):
         for held, values in zip(job.held, outcome.scores, strict=True):
             if not held.recording.locked:
                 answers = values[held.judged_frames(values, job.fit.recipe)].argmax(axis=1)
-                right += [a == cue.label for a, (cue, _) in zip(answers, held.takes, strict=True)]
-    return float(np.mean(right)) if right else 0.0
+                for told, (cue, _) in zip(answers, held.takes, strict=True):
+                    right.setdefault(cue.label, []).append(told == cue.label)
+    return float(np.mean([np.mean(of_one) for of_one in right.values()])) if right else 0.0
 
 
 def _scores(jobs: Sequence[HoldOutJob], outcomes: Sequence[HeldOut]) -> dict[str, list[Float64]]:
