@@ -238,7 +238,7 @@ class Enrol(Learner, Stage):
         return onnx_enrol(self, nodes, kept, base, state)
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
-        """Put the head's text before that of the rows, and the functions of enrolment behind."""
+        """Put the head's text before that of the means, and the functions of enrolment behind."""
         return enrol_c(self, prefix, x, y)
 
     def to_json(self) -> dict[str, Any]:
