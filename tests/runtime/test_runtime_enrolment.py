@@ -290,6 +290,14 @@ def test_every_cut_and_every_flipped_bit_is_refused() -> None:
         with_learned(model, first, data + b"\0", "file")
 
 
+def test_anchors_that_are_no_table_are_refused() -> None:
+    """A model file whose anchors are one number is refused as one of another shape."""
+    stage = corner_model().stages[2]
+    within = stage.arrays() | {"anchors": np.array(3, dtype=np.int8)}
+    with pytest.raises(FormatError, match="shape of anchors"):
+        type(stage).from_json(stage.to_json(), within, "file")
+
+
 def test_another_model_s_state_is_refused() -> None:
     """What another model learned is told to be another's, not damaged."""
     data = learned_bytes(corner_model(name="one"), corner_model(name="one").initial_state())

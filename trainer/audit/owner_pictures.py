@@ -87,6 +87,7 @@ def attack_owner_pictures(
     if not session.script.movement:
         tell("teaching devices of further people, for the attackers to learn from")
         further = _of_further(takes.model, session)
+        further = further if len(further.people) else None  # all their takes may be refused
     found = attack(shown, further, [step], {}, optic.inside, tell)
     findings = [
         dataclasses.replace(each, knows=f"{each.knows}; which row is of which class")

@@ -123,7 +123,8 @@ class Enrol(Learner, Stage):
             wanted = f"{self.head.n_in}, as the head's"
             raise FormatError(self.kind, "values of directions", directions.n_in, wanted)
         n_kept, n_known = directions.n_out, self.head.n_out
-        n_anchors = len(self.anchors) if isinstance(self.anchors, np.ndarray) else 0
+        anchors = self.anchors
+        n_anchors = len(anchors) if isinstance(anchors, np.ndarray) and anchors.ndim else 0
         for name, dtype, shape in (
             ("means", "int8", (n_known, n_kept)),
             ("anchors", "int8", (n_anchors, n_kept)),
@@ -237,7 +238,7 @@ class Enrol(Learner, Stage):
         return onnx_enrol(self, nodes, kept, base, state)
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
-        """Put the head's text before that of the rows, and the functions of enrolment behind."""
+        """Put the head's text before that of the means, and the functions of enrolment behind."""
         return enrol_c(self, prefix, x, y)
 
     def to_json(self) -> dict[str, Any]:

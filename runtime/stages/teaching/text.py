@@ -1,4 +1,4 @@
-"""The C of enrolment: scores with the owner's rows, and the functions that a board calls."""
+"""The C of enrolment: scores with the owner's means, and the functions that a board calls."""
 
 from __future__ import annotations
 

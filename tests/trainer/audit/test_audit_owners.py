@@ -125,6 +125,16 @@ def test_the_hands_that_taught_devices_are_drawn_from_what_was_learned(
     assert {(f.question, f.step, f.scenes, f.measure) for f in found} <= will
 
 
+def test_hands_are_drawn_where_no_further_person_s_device_learned_anything(
+    takes: ChainTakes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Attackers learn from the others recorded where nobody beside them taught a device."""
+    monkeypatch.setattr(owner_pictures, "N_FURTHER", 0)
+    found, _ = attack_owner_pictures(takes)
+    assert {f.measure for f in found} == set(MEASURES)
+    assert all("of 4 other people" in f.knows for f in found)
+
+
 def test_hands_that_nobody_knows_are_not_cleared(takes: ChainTakes) -> None:
     """Of recorded people, or where all takes were refused, nobody can tell; elsewhere nothing."""
     stage = dataclasses.replace(learner(), unlike=0)
