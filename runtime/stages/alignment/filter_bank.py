@@ -8,6 +8,7 @@ readout's mean in sixteenths of a count, is taken off its dot product.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -76,11 +77,13 @@ class FilterBank:
         """Return the row of starts that serves an aperture."""
         return min(aperture, len(self.starts) - 1)
 
-    def filters(self, aperture: int, cells: Int64) -> NDArray[Any]:
-        """Return the filters of cells' corners, int8 (n, 4, n_pixels)."""
+    def filters(self, aperture: int, cells: Int64) -> Iterator[NDArray[Any]]:
+        """Give the filters of one cell's corners after another's, int8 (4, n_pixels) each.
+
+        Those of a recording's frames all at once would fill the memory.
+        """
         first = self.starts[self.row(aperture)][self.grid.corners[cells]]
-        chosen: NDArray[Any] = self.bank[first[:, :, None] + self.inside]
-        return chosen
+        return (self.bank[four[:, None] + self.inside] for four in first)
 
     def dots(self, values: Int64, aperture: int, cells: Int64) -> Int64:
         """Multiply values (n, n_pixels) with the filters of a cell each: int64 (n, 4)."""
