@@ -139,13 +139,13 @@ def frame_steps(v: Mapping[str, Any], state: str) -> tuple[Step, ...]:
     supply = v["mcu.supply"] / v["regulator.efficiency"] / 1e6
     start_us = v["mcu.start_time"] + v["mcu.start_change_time"]
     start_uj = start_us * v["mcu.start_current"] * supply
-    starts_us = float(started_us(v, state))
-    starts_uj = starts_us * v["mcu.start_current"] * supply
-    woken = (("wake", "wake up", start_us, start_uj),) if starts_us > start_us else ()
+    starts_uj = float(started_us(v, state)) * v["mcu.start_current"] * supply
+    exposed_asleep = float(slept_us(v, state)) > 0.0
+    woken = (("wake", "wake up", start_us, start_uj),) if exposed_asleep else ()
     up_us = float(woken_us(v, state))
     biased = rail["sensor bias"] / on_us
     held = biased + rail["waiting for pixels"] / (on_us - slept_us(v, state))
-    exposed = biased if woken else held
+    exposed = biased if exposed_asleep else held
     pixels = (rail["pixel readout"] + rail["transfer"]) / 2.0
     compute_us = float(controller_cycles(v, state)) / v[f"{state}.clock"]
     lit = energy["LED"] + energy["LED driver"]

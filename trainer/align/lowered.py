@@ -42,6 +42,8 @@ MOST_COARSE_LOSS = 1.5
 MOST_HANDED_ON = 0.1
 """Of a fine cell: the coarse alignment's bias, which with the stage's room beyond a cell rarely
 makes a second fine alignment."""
+MOST_CELLS = 96
+"""A side that the stage takes: of wider fields the narrowest cells are not tried."""
 _SAMPLES = 12
 _ROOT_BITS = ROOT_SHIFT - 15
 """A share of 1 in steps of the stage's is the amplitude over two to so many."""
@@ -138,11 +140,12 @@ def _chosen(
     `most` holds loss, bias over the bound, and bias in steps of a slope. With the cells comes
     whether they cost no more.
     """
+    grid = grid_over(*bounds, steps[0])
     for step in steps:
-        grid = grid_over(*bounds, step)
-        if max(grid.n_x, grid.n_y) > 96:
+        narrower = grid_over(*bounds, step)
+        if max(narrower.n_x, narrower.n_y) > MOST_CELLS:
             break
-        fits = []
+        grid, fits = narrower, []
         for optic in optics:
             usable = np.flatnonzero(_near_seen(grid, optic.seen))
             cells = usable[np.linspace(0, len(usable) - 1, _SAMPLES).astype(int)]
@@ -320,7 +323,7 @@ def lower_registration(
         bin_rows=windows.bin_rows, bin_cols=windows.bin_cols,
         coarse=(coarse.n_x, coarse.n_y, coarse.low_x, coarse.low_y, coarse.step),
         fine=(fine.n_x, fine.n_y, fine.low_x, fine.low_y, fine.step),
-        reach=(min(reach, 96), 1), gain_bits=gains,
+        reach=(min(reach, MOST_CELLS), 1), gain_bits=gains,
         energy=_energy(lowering, root_bits, 0),
         bin_energy=bin_energy(
             windows.n_pixels, windows.n_bins, lowering.max_counts, lowering.gain_dn_per_e,

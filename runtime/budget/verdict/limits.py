@@ -69,8 +69,8 @@ class _File(BaseModel):
 class Basis:
     """Where a value comes from, and how much was counted or drawn for it.
 
-    ``missing`` is of whom a value is not known who might keep a limit no longer; empty where it is
-    of everybody.
+    ``missing`` says of whom no value is known, though they might break the limit; empty where the
+    value is of everybody.
     """
 
     kind: Kind | Literal["computed"]

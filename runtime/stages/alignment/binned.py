@@ -68,7 +68,7 @@ def spline_weights_float(place: Float64) -> Float64:
 
 
 def mean_factor(n_bins: int) -> tuple[int, int]:
-    """Return a multiplier and a shift, 17 and more, that divide by 4 to 64 bins."""
+    """Return a multiplier and a shift, 17 and more, that divide by 4 to 65,536 bins, or pixels."""
     shift = max(17, 13 + n_bins.bit_length())
     return round((1 << shift) / n_bins), shift
 
@@ -76,8 +76,8 @@ def mean_factor(n_bins: int) -> tuple[int, int]:
 def _quotient(cross: Int64, square: Int64) -> Int64:
     """Return ``cross / square`` in Q10, 0 to 2**15 - 1; 0 of squares that rounding could make.
 
-    Good to 6e-5. A single step of Q10 is none, so
-    that rounding never makes the quotient twice what it is: the C takes no negative difference.
+    Good to 6e-5. A single step of Q10 is none, so that rounding never makes the quotient twice what
+    it is: the C takes no negative difference.
     """
     exponent = np.maximum(bit_length(square) - 1, LEAST_SQUARE_BITS)
     mantissa = np.where(

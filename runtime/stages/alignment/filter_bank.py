@@ -8,6 +8,7 @@ readout's mean in sixteenths of a count, is taken off its dot product.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -17,11 +18,15 @@ from numpy.typing import NDArray
 
 from runtime.errors import FormatError, OverflowRisk
 from runtime.fixedpoint import INT32_MAX, round_shift, scale
+from runtime.stages.alignment.arithmetic import D_BITS
 from runtime.stages.alignment.binned import mean_factor
 from runtime.stages.alignment.geometry import MEAN_BITS, N_CORNERS, CellGrid, Windows
 from runtime.stages.contract.stage import Float64, Int64, require
 
 __all__ = ["FilterBank"]
+
+_ROUNDING = 1 << (30 - D_BITS)
+"""Half of the last bit that is kept of the largest dot product: it is added before the cut."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,11 +77,13 @@ class FilterBank:
         """Return the row of starts that serves an aperture."""
         return min(aperture, len(self.starts) - 1)
 
-    def filters(self, aperture: int, cells: Int64) -> NDArray[Any]:
-        """Return the filters of cells' corners, int8 (n, 4, n_pixels)."""
+    def filters(self, aperture: int, cells: Int64) -> Iterator[NDArray[Any]]:
+        """Give the filters of one cell's corners after another's, int8 (4, n_pixels) each.
+
+        Those of a recording's frames all at once would fill the memory.
+        """
         first = self.starts[self.row(aperture)][self.grid.corners[cells]]
-        chosen: NDArray[Any] = self.bank[first[:, :, None] + self.inside]
-        return chosen
+        return (self.bank[four[:, None] + self.inside] for four in first)
 
     def dots(self, values: Int64, aperture: int, cells: Int64) -> Int64:
         """Multiply values (n, n_pixels) with the filters of a cell each: int64 (n, 4)."""
@@ -98,7 +105,8 @@ class FilterBank:
     def prove(self, where: str, aperture: int, most: Int64) -> None:
         """Prove an aperture's dot products within 32 bits, given each pixel's largest magnitude."""
         total = int(most.sum())
-        mean = (total << MEAN_BITS) // self.windows.n_pixels + 1
+        whole = np.array([total << MEAN_BITS])
+        mean = int(scale(whole, *mean_factor(self.windows.n_pixels))[0]) + 1
         largest = 0
         for start in np.unique(self.starts[self.row(aperture)]).tolist():
             size = np.abs(self.bank[start + self.inside].astype(np.int64))
@@ -107,7 +115,7 @@ class FilterBank:
         for what, worst in (
             ("a sum of counts in sixteenths", total << MEAN_BITS),
             ("a filter's sum times the mean", alike),
-            ("a dot product", largest + (alike >> MEAN_BITS) + 1),
+            ("a dot product", largest + (alike >> MEAN_BITS) + 1 + _ROUNDING),
         ):
             if worst > INT32_MAX:
                 raise OverflowRisk(

@@ -48,7 +48,8 @@ class Writer:
 
     def table(self, values: np.ndarray) -> str:
         """Return a constant in the smallest type that holds it, for Gather or Cast."""
-        least = np.min_scalar_type(-1 - int(np.abs(values).max()))
+        # Of -32768 in 16 bits there is no magnitude in 16 bits.
+        least = np.min_scalar_type(-1 - int(np.abs(values.astype(np.int64)).max()))
         return self.nodes.constant(values.astype(least))
 
     def power(self, exponent: str) -> str:

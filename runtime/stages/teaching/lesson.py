@@ -47,8 +47,6 @@ class Sizes:
 
     Parameters
     ----------
-    n_in : int
-        Values that the head is given.
     n_kept : int
         Directions that a take is kept in.
     n_known, n_own : int
@@ -57,7 +55,6 @@ class Sizes:
         Takes of one class in one session, at most.
     """
 
-    n_in: int
     n_kept: int
     n_known: int
     n_own: int
@@ -105,8 +102,7 @@ class Learner:
     @property
     def sizes(self) -> Sizes:
         """How much is kept."""
-        head = self.head
-        return Sizes(head.n_in, self.directions.n_out, head.n_out, self.n_own, self.n_takes)
+        return Sizes(self.directions.n_out, self.head.n_out, self.n_own, self.n_takes)
 
     @property
     def most_evidence(self) -> int:

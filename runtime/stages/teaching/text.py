@@ -170,7 +170,6 @@ def _values(stage: Learner, prefix: str, x: Edge, y: Edge) -> dict[str, object]:
         "PREFIX": prefix,
         "X_TYPE": x.ctype,
         "Y_TYPE": y.ctype,
-        "N_IN": sizes.n_in,
         "N_KNOWN": sizes.n_known,
         "N_OWN": sizes.n_own,
         "N_SLOTS": sizes.n_slots,

@@ -6,10 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from onnx import numpy_helper
 
 from runtime.errors import FormatError, OverflowRisk
 from runtime.stages.alignment.filter_bank import FilterBank
 from runtime.stages.alignment.geometry import CellGrid, Windows
+from runtime.stages.alignment.nodes import Writer
+from runtime.stages.contract.onnx_nodes import Nodes
 
 GRID = CellGrid(3, 2, 0, 0, 1 << 12)
 WINDOWS = Windows(8, 6, 6, (0,), 2, 2)
@@ -67,3 +70,11 @@ def test_what_could_pass_32_bits_is_refused(most: int, what: str) -> None:
         return
     with pytest.raises(OverflowRisk, match=what):
         bank.prove("here", 0, counts)
+
+
+@pytest.mark.parametrize("dtype", [np.int8, np.int16, np.int32])
+def test_a_table_of_the_graph_holds_the_least_number_of_its_width(dtype: type) -> None:
+    """The smallest type that the graph keeps a table in holds every number of it."""
+    values, nodes = np.array([np.iinfo(dtype).min, 5], dtype), Nodes()
+    Writer(nodes).table(values)
+    assert numpy_helper.to_array(nodes.initializers[0]).tolist() == values.tolist()

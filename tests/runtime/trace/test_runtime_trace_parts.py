@@ -248,13 +248,18 @@ def test_readings_at_a_range_s_end_count_only_on_the_way_up() -> None:
     assert counted.n_held == 2
 
 
+@pytest.mark.parametrize("start_us", [7.0, 0.0])
 @pytest.mark.parametrize(("state", "sleeps"), [("active", 0), ("watching", 0), ("active", 2)])
-def test_steps_hold_all_that_the_budget_spends_on_a_frame(state: str, sleeps: int) -> None:
+def test_steps_hold_all_that_the_budget_spends_on_a_frame(
+    state: str, sleeps: int, start_us: float
+) -> None:
     """Energies and times of the steps add up to the budget's own, with the regulator's loss.
 
     Rate times steps, and sleep, are the state's power all day, but for messages and cold starts.
+    That holds of a controller that needs no time to wake, too.
     """
-    v = typical_values(library_inputs()) | {"mcu.start_change_time": 7.0}
+    v = typical_values(library_inputs()) | {"mcu.start_change_time": start_us}
+    v["mcu.start_time"] *= start_us > 0.0
     v[f"{state}.sleeps"] = float(sleeps)
     steps = frame_steps(v, state)
     energy = frame_energy(v, state)

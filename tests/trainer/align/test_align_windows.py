@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, spline_filter
 
 from runtime.stages.alignment.geometry import CellGrid
+from trainer.align import lowered
 from trainer.align.cells import Design, corner_filters, slopes_of
 from trainer.align.pattern import Pattern
 from trainer.align.templates import Templates
@@ -94,3 +97,19 @@ def test_windows_are_for_patterns_and_shared_by_several() -> None:
     assert storages([pattern, pattern]) == ("shared", "windows", "own")
     assert storages([pattern]) == ("windows", "own")
     assert storages([pattern, pixels]) == ("own",)
+
+
+def test_cells_of_a_wide_field_stay_within_what_the_stage_takes(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Where no width is good enough, the narrowest cells are taken of which a stage can be made."""
+    line = np.linspace(-1.7, 1.7, 60)  # 60 degrees to each side
+    seen = np.stack([a.ravel() for a in np.meshgrid(line, line)], axis=1)
+    dear = SimpleNamespace(loss=np.full(1, 9.0), bias=np.zeros(1), offset=np.zeros(1))
+    monkeypatch.setattr(lowered, "cell_terms", lambda *_: dear)
+    nothing = SimpleNamespace(bank=lambda *_: None, design=DESIGN)
+    optic, ends = SimpleNamespace(seen=seen, at=None), (np.full(2, -1.7), np.full(2, 1.7))
+    steps, most = lowered.FINE_STEPS, (1.0, 1.0, 1.0)
+    grid, enough = lowered._chosen([optic], ends, steps, most, nothing)  # type: ignore[arg-type]
+    grid.check("cells")
+    assert grid.n_x > 80 and not enough

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import collections
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -13,10 +16,11 @@ import pytest
 from capture.thin.setting import Setting
 from runtime.firmware.setting import DeviceSetting
 from trainer.choice.tried.asked import Asked
-from trainer.choice.tried.knobs import Option, load_knobs
+from trainer.choice.tried.knobs import Option, load_knobs, options_of
 from trainer.choice.tried.pricing import BudgetJob, PriceJob
 from trainer.choice.tried.settings import tried_of
 from trainer.choice.unlit import sources
+from trainer.choice.unlit.knob_rows import knob_rows
 from trainer.choice.unlit.measures import MEASURES
 from trainer.choice.unlit.page import unlit_page
 from trainer.choice.unlit.search import find_unlit
@@ -300,3 +304,25 @@ def test_the_page_of_a_source_shows_bound_rates_and_distances(told: dict[str, An
     header, *rows = unlit_csv(told).splitlines()
     assert len(rows) == len(told["points"])
     assert {"valid", "bound", "mm", "hz"} <= set(header.split(","))
+
+
+def test_a_value_without_a_model_is_no_step_of_a_knob(recipe: Recipe) -> None:
+    """Where no model can be made of a weaker value, nothing is said of its price and its error."""
+    knobs = load_knobs(None, "knobs_source.toml")
+    options = [option for option in options_of(knobs, (recipe,)) if option.rows_share == 1.0]
+    unmade = {0.25: (math.inf, -0.2), 0.12: (40.0, -math.inf)}
+    cheap = [
+        (SimpleNamespace(option=o), *unmade.get(o.exposure_share, (50.0 * o.exposure_share, -0.1)))
+        for o in options
+    ]
+    terms, average = collections.defaultdict[Any, float](float), SimpleNamespace(typical=60.0)
+    knee = SimpleNamespace(
+        tried=SimpleNamespace(option=next(o for o in options if o.exposure_share == 0.5)),
+        budget=SimpleNamespace(terms=terms, average_uw=average),
+    )
+    task = SimpleNamespace(rate_is_free=True, measure=MEASURES["range"])
+    asked = SimpleNamespace(knobs=knobs)
+    found = SimpleNamespace(asked=asked, task=task, cheap=cheap, on_front=[knee], knee=0)
+    (row,) = (r for r in knob_rows(found) if r["name"] == "exposure_share")  # type: ignore[arg-type]
+    assert [v["value"] for v in row["values"]] == [1.0, 0.5]
+    assert row["why"] == "Stands at the weakest value of which a model can be made."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -47,8 +48,13 @@ def _all_but(option: Option, key: str) -> tuple[Any, ...]:
 def _row(
     found: UnlitFrontier, knee: UnlitPoint, name: str, parts: Sequence[str], options: dict[Any, Any]
 ) -> dict[str, Any] | None:
-    """Return a knob's values, strongest first; None where it was not turned."""
-    told = {one.option: (uw, abs(score)) for one, uw, score in found.cheap}
+    """Return a knob's values, strongest first; None where it was not turned.
+
+    Values of which no model could be made, which have no price or no quick score, are left out.
+    """
+    told = {one.option: (uw, abs(score)) for one, uw, score in found.cheap
+            if math.isfinite(uw) and math.isfinite(score)}  # fmt: skip
+    tried = {one.option for one, _, _ in found.cheap}
     values = [
         {"value": value, "uw": round(told[option][0], 6), "quick": round(told[option][1], 6),
          "here": option == knee.tried.option}
@@ -58,6 +64,7 @@ def _row(
     if len(values) < 2 or not places:
         return None
     weaker = values[places[0] + 1] if places[0] + 1 < len(values) else None
+    all_made = len(values) == sum(option in tried for option in options.values())
     still = sum(float(knee.budget.terms[part, "active"]) for part in parts)
     whole = float(knee.budget.average_uw.typical)
     left = f"What it is turned for still draws {still:.3g} of {whole:.3g} µW." if still else ""
@@ -66,15 +73,17 @@ def _row(
         "title": TITLES.get(name, name.replace("_", " ").replace(".", ": ")),
         "values": values,
         "still_uw": round(still, 6),
-        "why": f"{_why(found, name, values[places[0]], weaker)} {left}".rstrip(),
+        "why": f"{_why(found, name, values[places[0]], weaker, all_made)} {left}".rstrip(),
     }
 
 
 def _why(
-    found: UnlitFrontier, name: str, here: dict[str, Any], weaker: dict[str, Any] | None
-) -> str:
+    found: UnlitFrontier, name: str, here: dict[str, Any], weaker: dict[str, Any] | None,
+    all_made: bool,
+) -> str:  # fmt: skip
     if weaker is None:
-        return "Stands at the weakest value tried."
+        of = "tried" if all_made else "of which a model can be made"
+        return f"Stands at the weakest value {of}."
     saves = here["uw"] - weaker["uw"]
     if saves <= 0.0:
         return "One step further would save nothing."

@@ -2,9 +2,12 @@
 
     wish      = condition { "and" condition }
     condition = quantity comparison number
-    quantity  = "uw" | "f1" | "accuracy" | "misses"     of gestures
-              | "accuracy" | "exact" | "within_one"     of presence and count
-              | "error" | "mm" | "mrad" | "valid" | "hz"    of a light's place
+    quantity  = "uw"
+              | "f1" | "accuracy" | "misses"         of gestures
+              | "accuracy" | "hz"                    of presence
+              | "accuracy" | "hz" | "exact" | "within_one"    of count
+              | "error" | "valid" | "hz" | "mm"      of range
+              | "error" | "valid" | "hz" | "mrad"    of direction
     comparison = "<" | "<=" | ">" | ">="
 
 Read by this grammar and by nothing else: a wish is no program.
