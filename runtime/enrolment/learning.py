@@ -17,7 +17,7 @@ from runtime.fixedpoint import INT32_MAX
 from runtime.model import Model, model_hash
 from runtime.stages.contract.c_text import Edge
 from runtime.stages.contract.stage import State
-from runtime.stages.teaching.commands import after_command, class_means
+from runtime.stages.teaching.commands import after_command
 from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.reasons import ADD, BEGIN, FINISH, FORGET, NO_CLASS, REASONS
 from runtime.stages.teaching.saved import pack_learned, read_learned, saved_bytes
@@ -125,7 +125,8 @@ def likest_class(model: Model, state: State, asked: int) -> int:
         Before ``add``.
     asked : int
         The class that was asked for. A known one is compared by the head's scores, a gesture of
-        the owner's own by squared distances to the classes' means.
+        the owner's own by squared distances to the shipped means, those that refuse it first: as
+        ``add`` refuses it.
     """
     _, stage = enrol_place(model)
     own = own_state(model, state)
@@ -133,8 +134,8 @@ def likest_class(model: Model, state: State, asked: int) -> int:
         scores = own["best_scores"].astype(np.int64)
         scores[asked] = scores.min() - 1
         return int(scores.argmax())
-    step = class_means(stage, own).astype(np.int64) - own["best"]
-    return int((step**2).sum(axis=1).argmin())
+    far = ((stage.means.astype(np.int64) - own["best"]) ** 2).sum(axis=1)
+    return int(np.lexsort((far, far > stage.near))[0])
 
 
 def learned_arrays(

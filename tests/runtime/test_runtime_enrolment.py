@@ -17,6 +17,7 @@ from runtime.enrolment import (
     enrolment_bytes,
     learned_arrays,
     learned_bytes,
+    likest_class,
     reason_in_words,
     with_learned,
 )
@@ -326,3 +327,18 @@ def test_a_head_that_learns_is_read_as_it_was_written(
     assert np.array_equal(again.run(lit, dark).evidence, model.run(lit, dark).evidence)
     state = taught(model, "top", LEFT)
     assert learned_bytes(again, taught(again, "top", LEFT)) == learned_bytes(model, state)
+
+
+@pytest.mark.parametrize(("near", "named"), [((500, 500, 500), RIGHT), ((1 << 20, 0, 0), LEFT)])
+def test_the_class_that_is_named_is_one_that_refuses(near: tuple[int, ...], named: int) -> None:
+    """A gesture of one's own is told to be like the nearest class of those that it is too near."""
+    model = corner_model()
+    learns = model.stages[2]
+    assert isinstance(learns, Enrol)
+    stage = dataclasses.replace(learns, near=np.array(near, np.int32))
+    model = dataclasses.replace(model, stages=(*model.stages[:2], stage, *model.stages[3:]))
+    state, _ = carry_out(model, model.initial_state(), "begin", OWN)
+    state = model.run(*corners("none", 4), state).state
+    state |= {"s2_best": stage.means[RIGHT].astype(np.int32) + 1}
+    assert likest_class(model, state, OWN) == named
+    assert carry_out(model, state, "add").answer == OTHER_CLASS

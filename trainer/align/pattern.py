@@ -20,7 +20,7 @@ from scipy import sparse
 from scipy.ndimage import map_coordinates
 from scipy.sparse import linalg
 
-__all__ = ["Pattern", "fit_pattern"]
+__all__ = ["Pattern", "fit_pattern", "settled"]
 
 Floats = npt.NDArray[np.float64]
 

@@ -23,6 +23,7 @@ from runtime.stages.alignment.arithmetic import (
 from runtime.stages.alignment.binned import LEAST_SQUARE_BITS, mean_factor
 from runtime.stages.alignment.c_cell import BINNED, PLACE, STEPS
 from runtime.stages.alignment.c_kernel import four_c
+from runtime.stages.alignment.energy import TOLERANCE_SHIFT
 from runtime.stages.contract.c_text import CStage, Edge, fill, table
 
 if TYPE_CHECKING:
@@ -291,7 +292,7 @@ def registration_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
         "MEAN_MULTIPLIER": rule.mean_multiplier, "MEAN_SHIFT": rule.mean_shift,
         "ROOT_DOWN": rule.energy_bits + 2 * rule.root_bits, "FLOOR": rule.floor,
         "NOISE_MULTIPLIER": rule.noise_multiplier, "NOISE_SHIFT": rule.noise_shift,
-        "TOLERANCE": rule.tolerance, "TOLERANCE_SHIFT": 17,
+        "TOLERANCE": rule.tolerance, "TOLERANCE_SHIFT": TOLERANCE_SHIFT,
         "BIN_BITS": stage.bin_rule.energy_bits, "BIN_FLOOR": stage.bin_rule.floor,
         "BIN_NOISE": stage.bin_rule.noise_multiplier,
         "BIN_NOISE_SHIFT": stage.bin_rule.noise_shift,

@@ -44,8 +44,10 @@ class Nodes:
         A large graph repeats itself, and half of it would be names.
         """
         self._known = {}
-        yield
-        self._known = None
+        try:
+            yield
+        finally:
+            self._known = None
 
     def op(self, kind: str, *inputs: str, **attributes: Any) -> str:
         """Append one node with one output."""

@@ -76,7 +76,8 @@ PW_STAGE void @P@_run(pw_state *s, const @X@ *x, @Y@ *y)
         } else {
             shift = @BUSY_SHIFT@;
         }
-    } else {
+    }
+    if (frames < @COUNTED_FRAMES@) {
         s->@P@_frames[0] = frames + 1;
     }
     for (uint32_t i = 0u; i < @N@u; i++) {
@@ -117,18 +118,18 @@ class _Stage(Protocol):
 
 
 def background_c(
-    stage: _Stage, starts: tuple[int, int, int], prefix: str, x: Edge, y: Edge
+    stage: _Stage, starts: tuple[int, int, int, int], prefix: str, x: Edge, y: Edge
 ) -> CStage:
     """Return the C of a background.
 
     Parameters
     ----------
     stage : Background
-    starts : tuple of three int
-        Frames at the start that are forgotten, that are averaged alike, and whose unrest is taken
-        for that of rest.
+    starts : tuple of four int
+        Frames at the start that are forgotten, that are averaged alike, whose unrest is taken for
+        that of rest, and that are counted.
     """
-    settle_frames, start_frames, rest_frames = starts
+    settle_frames, start_frames, rest_frames, counted_frames = starts
     n = stage.n_values
     near, still, busy = stage.shifts
     functions = fill(
@@ -139,7 +140,7 @@ def background_c(
         MEAN_BITS=MEAN_BITS, MEAN_UNIT=1 << MEAN_BITS, MEAN_HALF=1 << (MEAN_BITS - 1),
         FAST_UNIT=1 << FAST_BITS, LIFT=1 << (MEAN_BITS - FAST_BITS),
         UNREST_UNIT=1 << UNREST_BITS, START_FRAMES=start_frames, REST_FRAMES=rest_frames,
-        SETTLE_FRAMES=settle_frames, NEAR_LEAST=stage.near_least,
+        SETTLE_FRAMES=settle_frames, COUNTED_FRAMES=counted_frames, NEAR_LEAST=stage.near_least,
         LOG_BITS=LOG_BITS, LOG_DROP=30 - LOG_BITS, LIMIT=symmetric_limit(stage.n_bits),
     )  # fmt: skip
     state = (

@@ -48,6 +48,8 @@ START_FRAMES = 16
 """Frames at the start, those among them, that are averaged alike."""
 REST_FRAMES = 16
 """Frames at the start in which the unrest is taken for that of rest, whatever it is."""
+COUNTED_FRAMES = SETTLE_FRAMES + (1 << 4)
+"""Frames after which the quick mean's and the unrest's shifts are as large as they may be, 5."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,7 +171,7 @@ class Background(Stage):
             logs = [_log2(v) for v in (rest, unrest, (much if frames else 0) << UNREST_BITS)]
             y[frame, :-3] = saturate(front, -limit, limit) if frames else 0
             y[frame, -3:] = saturate(np.array(logs) - [0, logs[0], logs[0]], -limit, limit)
-            frames = min(frames + 1, START_FRAMES)
+            frames = min(frames + 1, COUNTED_FRAMES)
         last = x[-1] if len(x) else state["previous"]
         singles = {"unrest": unrest, "rest": rest, "frames": frames}
         return y, {
@@ -288,14 +290,14 @@ class Background(Stage):
         noise = log2(rest)
         told = [noise, op("Sub", log2(unrest), noise), op("Sub", log2(much), noise)]
         told = [nodes.clip(log, -limit, limit, "int64") for log in told]
-        counted = op("Min", op("Add", frames, one), nodes.int64(START_FRAMES))
+        counted = op("Min", op("Add", frames, one), nodes.int64(COUNTED_FRAMES))
         new = {"quick": quick, "mean": mean, "unrest": unrest, "rest": rest, "frames": counted}
         y = nodes.cast(op("Concat", front, *told, axis=0), "int32")
         return y, {key: nodes.cast(value, "int32") for key, value in new.items()} | {"previous": x}
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Walk the values twice: how slow the mean is follows from all of them."""
-        starts = (SETTLE_FRAMES, START_FRAMES, REST_FRAMES)
+        starts = (SETTLE_FRAMES, START_FRAMES, REST_FRAMES, COUNTED_FRAMES)
         return background_c(self, starts, prefix, x, y)
 
 

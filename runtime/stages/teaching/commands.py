@@ -25,7 +25,7 @@ from runtime.stages.teaching.reasons import (
     UNLIKE,
 )
 
-__all__ = ["after_command", "class_means", "first_state", "kept_values", "scores_of", "watched"]
+__all__ = ["after_command", "first_state", "kept_values", "scores_of", "watched"]
 
 _LIFT = 128
 """Makes a mean positive, so that a division rounds alike everywhere."""
@@ -98,7 +98,7 @@ def _to_rows(rows: NDArray[np.integer], kept: Int32) -> Int64:
     return np.asarray((step**2).sum(axis=2), dtype=np.int64)
 
 
-def class_means(stage: Learner, state: State) -> Int32:
+def _class_means(stage: Learner, state: State) -> Int32:
     """Return where each known class is: the owner's mean, or the shipped one, (n_known, n_kept)."""
     n_known = stage.sizes.n_known
     own = state["taught"][:n_known, None] > 0
@@ -107,7 +107,7 @@ def class_means(stage: Learner, state: State) -> Int32:
 
 def _distances(stage: Learner, state: State, kept: Int32) -> Int64:
     """Return squared distances to known classes: their mean, or an example of them if nearer."""
-    far = _to_rows(class_means(stage, state), kept)
+    far = _to_rows(_class_means(stage, state), kept)
     if len(stage.anchors):
         to_anchors = _to_rows(stage.anchors, kept)
         for number, at in enumerate(stage.anchor_classes.tolist()):
@@ -223,7 +223,7 @@ def _finished(stage: Learner, state: State) -> State:
 def _moved(stage: Learner, state: State, session: Int32) -> Int32:
     """Return the means after a session: each take counts as one, so does the shipped mean."""
     n_known = stage.sizes.n_known
-    before = np.vstack([class_means(stage, state), state["rows"][n_known:]]).astype(np.int64)
+    before = np.vstack([_class_means(stage, state), state["rows"][n_known:]]).astype(np.int64)
     weight = state["taught"].astype(np.int64) + (np.arange(len(session)) < n_known)
     total = before * weight[:, None]
     for place, slot in enumerate(state["take_class"].tolist()):

@@ -68,3 +68,11 @@ def test_less_than_anybody_makes_becomes_background_in_any_noise() -> None:
         stage = dataclasses.replace(STAGE, near_least=least, shifts=(4, 12, 12))
         y, _ = stage.run(values, stage.initial_state())
         assert (abs(y[-1, 0]) < 20) == gone
+
+
+def test_the_longest_quick_mean_is_of_as_many_frames_as_it_says() -> None:
+    """A shift of five takes in a thirty-second of a step, however little was seen at the start."""
+    stage = dataclasses.replace(STAGE, quick_shift=5, unrest_shift=5)
+    values = np.where(np.arange(60)[:, None] >= 40, 3200, np.zeros((1, 4), np.int64))
+    y, _ = stage.run(values.astype(np.int32), stage.initial_state())
+    assert y[40, :4].tolist() == [100] * 4
