@@ -258,7 +258,12 @@ def test_models_are_compared_row_by_row(priced: Any) -> None:
     assert "2 models compared" in text
     assert "dynamic (1)" in text
     assert "dynamic (2)" in text
-    for row in ("average power", "recognised, locked recordings", "four-quadrant baseline", "flash"):
+    for row in (
+        "average power",
+        "recognised, locked recordings",
+        "four-quadrant baseline",
+        "flash",
+    ):
         found = re.search(rf'<th scope="row">{row}</th>(.*?)</tr>', text, re.DOTALL)
         assert found is not None
         assert found[1].count("<td>") == 2
