@@ -23,7 +23,7 @@ from __future__ import annotations
 import csv
 import dataclasses
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -33,11 +33,13 @@ from runtime.budget.inputs.evaluation import Evaluation
 from runtime.budget.price.wake_up_counts import WakeUpCounts
 from runtime.budget.result import Budget
 from runtime.budget.verdict.limits import Check
+from runtime.firmware.setting import DeviceSetting
 from trainer.choice.frontier import Frontier, Point
 from trainer.choice.knob_words import knob_rows
 from trainer.choice.references import floor_of, holding_up, other_sensors
 from trainer.choice.tried.asked import Asked
 from trainer.choice.tried.full_trials import Recognised
+from trainer.choice.tried.settings import Tried
 from trainer.choice.tried.watching import Watched
 from trainer.choice.worth.pareto import hypervolume
 from trainer.choice.worth.resamples import COVERAGE, scores_of
@@ -45,7 +47,7 @@ from trainer.corpus.recordings import Corpus
 from trainer.judge.evaluate import rounded_figure
 from trainer.judge.intervals import over_participants
 
-__all__ = ["COLUMNS", "FORMAT", "frontier_csv", "frontier_json", "groups_of_power"]
+__all__ = ["COLUMNS", "FORMAT", "frontier_csv", "frontier_json", "setting_told"]
 
 FORMAT = 1
 """Of ``frontier.json``."""
@@ -155,33 +157,37 @@ def _about(asked: Asked, point: Point) -> dict[str, Any]:
     evaluated = _evaluation(recognised)
     f1 = None if recognised.event_counts is None else evaluated["events"]["f1"]
     checks = held(asked.limits, _with(budget, evaluated))
-    return {
-        "name": point.tried.name,
-        "recipe": point.tried.option.recipe.name,
-        "turned": dict(point.tried.option.turned),
+    return setting_told(point.tried, budget, point.device, checks) | {
         "uw": round(point.uw, 6),
-        "uw_low": round(float(budget.average_uw.low), 6),
-        "uw_high": round(float(budget.average_uw.high), 6),
         "score": round(point.score, 6),
         "f1": None if f1 is None else f1["value"],
         "accuracy": evaluated["fixed"]["accuracy"]["value"],
         "interval": [(f1 or evaluated["fixed"]["accuracy"])[end] for end in ("low", "high")],
         "false_events_per_hour": recognised.false_events,
+    }
+
+
+def setting_told(
+    tried: Tried, budget: Budget, device: DeviceSetting, checks: Sequence[Check]
+) -> dict[str, Any]:
+    """Return a setting, its price and its limits as plain values, whatever it is judged by."""
+    return {
+        "name": tried.name,
+        "recipe": tried.option.recipe.name,
+        "turned": dict(tried.option.turned),
+        "uw_low": round(float(budget.average_uw.low), 6),
+        "uw_high": round(float(budget.average_uw.high), 6),
         "minutes": round(float(budget.verdict.minutes_lost.median), 6),
         "percent_per_day": round(float(budget.verdict.percent_per_day.median), 6),
         "verdict": budget.verdict.word,
         "power": {key: round(value, 6) for key, value in groups_of_power(budget).items()},
         "typical_uw": round(float(budget.average_uw.typical), 6),
-        "setting": point.tried.setting.to_json(),
-        "sensor": point.tried.sensor.to_json(),
-        "device": dataclasses.asdict(point.device),
-        "limits": [_told(each) for each in checks],
+        "setting": tried.setting.to_json(),
+        "sensor": tried.sensor.to_json(),
+        "device": dataclasses.asdict(device),
+        "limits": [{"what": c.what, "state": c.state, "line": c.line} for c in checks],
         "keeps_limits": all(each.keeps() for each in checks),
     }
-
-
-def _told(check: Check) -> dict[str, Any]:
-    return {"what": check.what, "state": check.state, "line": check.line}
 
 
 def _with(budget: Budget, evaluated: Mapping[str, Any]) -> Budget:

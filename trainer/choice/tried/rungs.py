@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import itertools
 import operator
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import reduce
+from typing import TypeVar
 
 import numpy as np
 
@@ -23,9 +24,19 @@ from trainer.corpus.recordings import groups_of
 from trainer.fit.held_out import HeldOut, folds_of
 from trainer.fit.kept_fits import Finished
 from trainer.judge.wake_up import has_arrivals
-from trainer.work.jobs import Workers, run_jobs
+from trainer.work.jobs import Job, Workers, run_jobs
 
-__all__ = ["ask_cheaply", "budgets_of", "count_watching", "devices_of", "prices_of"]
+__all__ = [
+    "ask_cheaply",
+    "budgets_of",
+    "by_name",
+    "count_watching",
+    "devices_of",
+    "prices_of",
+    "run_counted",
+]
+
+T = TypeVar("T")
 
 
 def count_watching(
@@ -46,8 +57,7 @@ def count_watching(
         for person in people
     ]
     what = f"{len(options)} ways to watch, arrivals missed by people"
-    counted, countdown = itertools.count(1), Countdown(tell, what)
-    found = run_jobs(jobs, workers, lambda *_: countdown(f"{next(counted)} of {len(jobs)}"))
+    found = run_counted(jobs, workers, Countdown(tell, what))
     if any(counts is None for counts in found):  # alike for everybody
         return [Watched(option, None) for option in options], not has_arrivals(folder)
     together = [reduce(operator.add, of_all) for of_all in zip(*found, strict=True)]
@@ -119,13 +129,8 @@ def prices_of(
     """Return every setting's average power."""
     groups = _by_structure(asked, readings, every, devices)
     jobs = [PriceJob(group) for group in groups]
-    counted, countdown = itertools.count(1), Countdown(tell, "prices: models of each shape")
-    found = run_jobs(jobs, workers, lambda *_: countdown(f"{next(counted)} of {len(jobs)}"))
-    uw = {
-        one.name: price
-        for group, prices in zip(groups, found, strict=True)
-        for one, price in zip(group.tried, prices, strict=True)
-    }
+    found = run_counted(jobs, workers, Countdown(tell, "prices: models of each shape"))
+    uw = by_name([group.tried for group in groups], found)
     return [uw[one.name] for one in every]
 
 
@@ -140,12 +145,22 @@ def budgets_of(
     """Return a whole budget of each setting."""
     groups = _by_structure(asked, readings, every, devices)
     jobs = [BudgetJob(group) for group in groups]
-    counted, countdown = itertools.count(1), Countdown(tell, "budgets: models of each shape")
-    found = run_jobs(jobs, workers, lambda *_: countdown(f"{next(counted)} of {len(jobs)}"))
+    found = run_counted(jobs, workers, Countdown(tell, "budgets: models of each shape"))
+    return by_name([group.tried for group in groups], found)
+
+
+def run_counted(jobs: Sequence[Job[T]], workers: Workers, countdown: Countdown) -> list[T]:
+    """Run jobs, and tell how many are done; their results are in order."""
+    numbers = itertools.count(1)
+    return run_jobs(jobs, workers, lambda *_: countdown(f"{next(numbers)} of {len(jobs)}"))
+
+
+def by_name(groups: Iterable[Sequence[Tried]], found: Iterable[Sequence[T]]) -> dict[str, T]:
+    """Return what was found of each setting, by its name; groups and results are in one order."""
     return {
-        one.name: price
-        for group, prices in zip(groups, found, strict=True)
-        for one, price in zip(group.tried, prices, strict=True)
+        one.name: value
+        for group, values in zip(groups, found, strict=True)
+        for one, value in zip(group, values, strict=True)
     }
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -17,6 +16,7 @@ from runtime.firmware.setting import DeviceSetting
 from trainer.choice.tried.asked import LEAST_SETTINGS, Asked, Notify, foretellable
 from trainer.choice.tried.knobs import WatchingKnobs, options_of
 from trainer.choice.tried.pricing import BudgetJob, OfOneShape, PriceJob
+from trainer.choice.tried.rungs import by_name, run_counted
 from trainer.choice.tried.settings import Tried, tried_of
 from trainer.choice.unlit.found import UnlitFrontier, UnlitPoint, by_rate, front_of
 from trainer.choice.unlit.measures import Judged
@@ -24,7 +24,7 @@ from trainer.choice.unlit.sources import NoCalibration
 from trainer.choice.unlit.tasks import Task, headroom_in, task_of, unlit_device
 from trainer.choice.worth.halving import Countdown, promoted
 from trainer.fit.kept_fits import Finished
-from trainer.work.jobs import Workers, run_jobs
+from trainer.work.jobs import Workers
 
 __all__ = ["find_unlit"]
 
@@ -138,12 +138,8 @@ def _prices(
         _PriceIfMade(task.priced(asked, own, [devices[one.name] for one in own]))
         for own in groups.values()
     ]
-    found = _counted(jobs, workers, Countdown(tell, "prices: models of each shape"))
-    uw = {
-        one.name: price
-        for own, prices in zip(groups.values(), found, strict=True)
-        for one, price in zip(own, prices, strict=True)
-    }
+    found = run_counted(jobs, workers, Countdown(tell, "prices: models of each shape"))
+    uw = by_name(groups.values(), found)
     return [uw[one.name] for one in tried]
 
 
@@ -157,13 +153,8 @@ def _budgets(
 ) -> list[Budget]:
     """Return the budget of each setting, of a model made there."""
     jobs = [BudgetJob(task.priced(asked, [one], [devices[one.name]])) for one in tried]
-    found = _counted(jobs, workers, Countdown(tell, "budgets"))
+    found = run_counted(jobs, workers, Countdown(tell, "budgets"))
     return [budget for (budget,) in found]
-
-
-def _counted(jobs: Sequence[Any], workers: Workers, countdown: Countdown) -> list[Any]:
-    numbers = itertools.count(1)
-    return run_jobs(jobs, workers, lambda *_: countdown(f"{next(numbers)} of {len(jobs)}"))
 
 
 def _promoted(

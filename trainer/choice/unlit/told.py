@@ -25,7 +25,7 @@ from typing import Any
 from runtime.budget.gate import held
 from runtime.budget.inputs.evaluation import Evaluation
 from trainer.choice.references import frames_per_second, holding_up, other_sensors
-from trainer.choice.told import COLUMNS, FORMAT, groups_of_power
+from trainer.choice.told import COLUMNS, FORMAT, setting_told
 from trainer.choice.unlit.found import UnlitFrontier, UnlitPoint
 from trainer.choice.unlit.knob_rows import knob_rows
 from trainer.choice.unlit.measures import Judged
@@ -102,26 +102,13 @@ def _about(found: UnlitFrontier, point: UnlitPoint) -> dict[str, Any]:
     budget = point.budget
     evaluated = dataclasses.replace(budget, evaluation=_evaluation(found, point.judged))
     checks = held(found.asked.limits, evaluated)
-    return _worth(found, point.judged, point.value) | {
-        "name": point.tried.name,
-        "recipe": point.tried.option.recipe.name,
-        "turned": dict(point.tried.option.turned),
+    own = {
         "uw": round(point.uw, 6),
-        "uw_low": round(float(budget.average_uw.low), 6),
-        "uw_high": round(float(budget.average_uw.high), 6),
         "score": _signed(point.score),
         "hz": round(point.hz, 6),
-        "minutes": round(float(budget.verdict.minutes_lost.median), 6),
-        "percent_per_day": round(float(budget.verdict.percent_per_day.median), 6),
-        "verdict": budget.verdict.word,
-        "power": {key: round(value, 6) for key, value in groups_of_power(budget).items()},
-        "typical_uw": round(float(budget.average_uw.typical), 6),
-        "setting": point.tried.setting.to_json(),
-        "sensor": point.tried.sensor.to_json(),
-        "device": dataclasses.asdict(point.device),
-        "limits": [{"what": c.what, "state": c.state, "line": c.line} for c in checks],
-        "keeps_limits": all(each.keeps() for each in checks),
     }
+    told = setting_told(point.tried, budget, point.device, checks)
+    return _worth(found, point.judged, point.value) | told | own
 
 
 def _signed(score: float) -> float | None:
