@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from runtime.fixedpoint import INT32_MIN, saturate, scale
 from runtime.stages.contract.stage import Int32, Int64, State
-from runtime.stages.teaching.lesson import Learner, Sizes
+from runtime.stages.teaching.lesson import LIFT, MAX_FRAMES, MAX_TAUGHT, Learner, Sizes
 from runtime.stages.teaching.reasons import (
     ADD,
     BEGIN,
@@ -26,10 +26,6 @@ from runtime.stages.teaching.reasons import (
 )
 
 __all__ = ["after_command", "first_state", "kept_values", "scores_of", "watched"]
-
-_LIFT = 128
-"""Makes a mean positive, so that a division rounds alike everywhere."""
-_MOST_TAUGHT = 32767
 
 
 def first_state(sizes: Sizes) -> State:
@@ -119,7 +115,7 @@ def watched(stage: Learner, state: State, y: Int32, base: Int32, kept: Int32) ->
     """Return the state after frames: an open take keeps its surest frame, or its last one."""
     if int(state["open"][0]) == 0:
         return state
-    frames = min(int(state["frames"][0]) + len(y), 1 << 20)
+    frames = min(int(state["frames"][0]) + len(y), MAX_FRAMES)
     at, lead = len(y) - 1, int(state["lead"][0])
     if stage.moves:
         known = np.sort(y[:, : base.shape[1]].astype(np.int64), axis=1)
@@ -216,7 +212,7 @@ def _finished(stage: Learner, state: State) -> State:
     names = ("takes", "take_class", "open", "best", "best_scores", "frames", "lead")
     after = state | {name: empty[name] for name in names}
     rows = _moved(stage, state, session)
-    taught = np.minimum(state["taught"] + session, _MOST_TAUGHT)
+    taught = np.minimum(state["taught"] + session, MAX_TAUGHT)
     return after | {"rows": rows, "taught": taught, "answer": _one(int(session.sum()))}
 
 
@@ -230,5 +226,5 @@ def _moved(stage: Learner, state: State, session: Int32) -> Int32:
         if slot > 0:
             total[slot - 1] += state["takes"][place]
     n = np.maximum(weight + session, 1)[:, None]
-    means = (total + _LIFT * n + (n >> 1)) // n - _LIFT
+    means = (total + LIFT * n + (n >> 1)) // n - LIFT
     return np.where(session[:, None] > 0, means, state["rows"]).astype(np.int32)

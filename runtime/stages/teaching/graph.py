@@ -6,7 +6,7 @@ import numpy as np
 
 from runtime.fixedpoint import INT32_MAX, INT32_MIN
 from runtime.stages.contract.onnx_nodes import Nodes
-from runtime.stages.teaching.lesson import Learner
+from runtime.stages.teaching.lesson import LIFT, MAX_FRAMES, MAX_TAUGHT, Learner
 from runtime.stages.teaching.reasons import (
     ADD,
     BEGIN,
@@ -22,9 +22,6 @@ from runtime.stages.teaching.reasons import (
 
 __all__ = ["onnx_enrol"]
 
-_MOST_TAUGHT = 32767
-_MOST_FRAMES = 1 << 20
-_LIFT = 128
 Named = dict[str, str]
 
 
@@ -159,7 +156,7 @@ def _finished(stage: Learner, nodes: Nodes, state: Named, now: str) -> Named:
     of_slot = nodes.op("Equal", slots, nodes.reshape(state["take_class"], 1, sizes.n_places))
     session = nodes.sum(nodes.cast(of_slot, "int32"), 1)
     n_all = nodes.op("ReduceSum", session, nodes.indices(0), keepdims=1)
-    added = nodes.op("Min", nodes.op("Add", state["taught"], session), nodes.int32(_MOST_TAUGHT))
+    added = nodes.op("Min", nodes.op("Add", state["taught"], session), nodes.int32(MAX_TAUGHT))
     ended = {
         name: nodes.op("Where", now, zero, state[name])
         for name in ("takes", "take_class", "open", "best", "best_scores", "frames", "lead")
@@ -199,8 +196,8 @@ def _moved(stage: Learner, nodes: Nodes, state: Named, of_slot: str, session: st
     n = nodes.op("Max", nodes.op("Add", weight, session), nodes.int32(1))
     n = nodes.reshape(n, n_slots, 1)
     half = nodes.op("Div", n, nodes.int32(2))
-    lifted = nodes.op("Add", total, nodes.op("Mul", n, nodes.int32(_LIFT)))
-    means = nodes.op("Sub", nodes.op("Div", nodes.op("Add", lifted, half), n), nodes.int32(_LIFT))
+    lifted = nodes.op("Add", total, nodes.op("Mul", n, nodes.int32(LIFT)))
+    means = nodes.op("Sub", nodes.op("Div", nodes.op("Add", lifted, half), n), nodes.int32(LIFT))
     shown = nodes.op("Greater", nodes.reshape(session, n_slots, 1), nodes.int32(0))
     return nodes.op("Where", shown, means, state["rows"])
 
@@ -253,7 +250,7 @@ def _watched(stage: Learner, nodes: Nodes, state: Named, frame: tuple[str, str, 
     y, base, kept = frame
     zero, one = nodes.int32(0), nodes.int32(1)
     is_open = nodes.op("Greater", state["open"], zero)
-    longer = nodes.op("Min", nodes.op("Add", state["frames"], one), nodes.int32(_MOST_FRAMES))
+    longer = nodes.op("Min", nodes.op("Add", state["frames"], one), nodes.int32(MAX_FRAMES))
     better, lead = is_open, state["lead"]
     if stage.moves:
         known = nodes.slice(y, 0, stage.sizes.n_known)

@@ -31,7 +31,17 @@ from runtime.fixedpoint import scale
 from runtime.stages.contract.stage import Int32, Stage
 from runtime.stages.dense import Dense
 
-__all__ = ["EVIDENCE_NATS", "KEPT_LIMIT", "MAX_KEPT", "MAX_LIMIT", "Learner", "Sizes"]
+__all__ = [
+    "EVIDENCE_NATS",
+    "KEPT_LIMIT",
+    "LIFT",
+    "MAX_FRAMES",
+    "MAX_KEPT",
+    "MAX_LIMIT",
+    "MAX_TAUGHT",
+    "Learner",
+    "Sizes",
+]
 
 KEPT_LIMIT = 127
 """Directions are kept in 8 bits: with eight steps to a standard deviation, sixteen of them."""
@@ -39,6 +49,12 @@ MAX_KEPT = 64
 EVIDENCE_NATS = 16
 MAX_LIMIT = 1 << 24
 """Of a squared distance that still counts: more than any two takes can have."""
+MAX_FRAMES = 1 << 20
+"""Of a take, at which counting stops."""
+MAX_TAUGHT = 32767
+"""Of the takes that a class's mean is of, as it is kept in 16 bits."""
+LIFT = 128
+"""Makes a mean positive, so that a division rounds alike everywhere."""
 
 
 @dataclass(frozen=True, slots=True)

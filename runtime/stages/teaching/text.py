@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.stages.contract.c_text import CStage, CState, Edge, fill, table
-from runtime.stages.teaching.lesson import Learner
+from runtime.stages.teaching.lesson import LIFT, MAX_FRAMES, MAX_TAUGHT, Learner
 from runtime.stages.teaching.reasons import REASONS
 from runtime.stages.teaching.saved import VERSION, saved_bytes
 from runtime.stages.teaching.text_board import BOARD_C, DECLARATIONS
@@ -184,7 +184,9 @@ def _values(stage: Learner, prefix: str, x: Edge, y: Edge) -> dict[str, object]:
         "REACH": stage.reach,
         "MULTIPLIER": stage.multiplier,
         "SHIFT": stage.shift,
-        "MOST_FRAMES": 1 << 20,
+        "MOST_FRAMES": MAX_FRAMES,
+        "MOST_TAUGHT": MAX_TAUGHT,
+        "LIFT": LIFT,
         "LEAST_FRAMES": stage.least_frames,
         "UNLIKE": stage.unlike,
         "APART": stage.apart,

@@ -182,10 +182,10 @@ static void @PREFIX@_move(pw_state *s, uint32_t c, int32_t session)
             }
         }
         const int32_t n = weight + session;
-        row[i] = (int8_t)(@PREFIX@_ratio(total + (128 * n), n) - 128);
+        row[i] = (int8_t)(@PREFIX@_ratio(total + (@LIFT@ * n), n) - @LIFT@);
     }
     const int32_t taught = s->@PREFIX@_taught[c] + session;
-    s->@PREFIX@_taught[c] = (int16_t)((taught > 32767) ? 32767 : taught);
+    s->@PREFIX@_taught[c] = (int16_t)((taught > @MOST_TAUGHT@) ? @MOST_TAUGHT@ : taught);
 }
 
 static void @PREFIX@_end_session(pw_state *s)
