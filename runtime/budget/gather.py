@@ -217,9 +217,6 @@ def _always_on(inputs: dict[str, Input]) -> dict[str, Input]:
         "usage.miss_rate": 0.0,
     }
     found = {name: setting(name, inputs[name].unit, x, source) for name, x in values.items()}
-    if inputs["active.led_current"].typical == 0.0:
-        name = "driver.quiescent_current"
-        found[name] = setting(name, inputs[name].unit, 0.0, "no LED is lit, so that none is driven")
     told = "invented: changes of how many are there"
     low, typical, high = _CHANGES_AN_HOUR
     name = "usage.gestures"
