@@ -28,9 +28,6 @@ from trainer.work.jobs import Workers
 
 __all__ = ["find_unlit"]
 
-NO_DRIVER = "none"
-"""The part that stands for a device whose LED never shines."""
-
 
 def find_unlit(asked: Asked, workers: Workers, tell: Notify) -> UnlitFrontier:
     """Try what the knobs say, and keep what is worth having; a stopped search goes on.
@@ -47,8 +44,6 @@ def find_unlit(asked: Asked, workers: Workers, tell: Notify) -> UnlitFrontier:
     _refuse_light_of_its_own(asked)
     task = task_of(asked, tell)
     corpus = task.corpus
-    if corpus.sensor.led_current_ma == 0.0:
-        asked = replace(asked, choice=replace(asked.choice, driver=NO_DRIVER))
     tried = tried_of(options_of(asked.knobs, asked.recipes), corpus.sensor)
     plain = task.opponents(asked.recipes[0]) if asked.knobs.search.plain_sensors else []
     opponents = tried_of(plain, corpus.sensor) if plain else []
