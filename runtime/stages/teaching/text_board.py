@@ -38,11 +38,12 @@ void pw_restart(pw_state *s);
 
 /* What was learned as PW_ENROL_BYTES bytes, for memory that outlasts a reset: a mark, the version
  * of this form, the model's identity, how many takes and the means, and a checksum (CRC-32).
- * pw_enrol_load is told how many bytes may be read there, and reads as many as they say they are. It
- * returns 0, or changes nothing and returns PW_ENROL_NOTHING (no mark: erased memory), PW_ENROL_FOREIGN
- * (whole, but of another model or version, whatever its length) or PW_ENROL_DAMAGED (a wrong checksum,
- * or fewer bytes than there should be); takes of a session that was not finished are dropped. Where
- * the owner wants to be forgotten, call pw_forget and erase those bytes as well. */
+ * pw_enrol_load is told how many bytes may be read there, and reads as many as they say they are.
+ * It returns 0, or changes nothing and returns PW_ENROL_NOTHING (no mark: erased memory),
+ * PW_ENROL_FOREIGN (whole, but of another model or version, whatever its length) or
+ * PW_ENROL_DAMAGED (a wrong checksum, or fewer bytes than there should be); takes of a session that
+ * was not finished are dropped. Where the owner wants to be forgotten, call pw_forget and erase
+ * those bytes as well. */
 #define PW_ENROL_BYTES @SAVED_BYTES@
 void pw_enrol_save(const pw_state *s, uint8_t *to);
 int32_t pw_enrol_load(pw_state *s, const uint8_t *from, uint32_t n_bytes);"""
@@ -297,7 +298,7 @@ static int32_t @PREFIX@_number(const uint8_t *from)
     return (value < 0x8000) ? value : (value - 0x10000);
 }
 
-/* Whether there are bytes of something learned, all of them, and this model's: 0, or what is wrong. */
+/* Whether bytes are something learned, all of it, and this model's: 0, or what is wrong. */
 static int32_t @PREFIX@_wrong(const uint8_t *from, uint32_t n_bytes)
 {
     const char *id = PW_MODEL_ID;

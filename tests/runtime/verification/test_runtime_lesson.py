@@ -115,7 +115,7 @@ def test_beginning_anew_keeps_what_was_learned_and_nothing_else(tmp_path: Path) 
 
 
 def test_the_c_says_what_is_wrong_with_bytes_that_it_does_not_load(tmp_path: Path) -> None:
-    """Nothing there, another version, another model's of any length, damaged or cut: each is told."""
+    """It tells nothing there, another version's or model's of any length, and damaged or cut."""
     model = corner_model()
     host = HostLibrary(compile_for(written(model, tmp_path / "firmware"), HOST))
     state = model.initial_state()
