@@ -34,7 +34,14 @@ def test_scores_that_mislead_nobody_count_whole() -> None:
     assert as_taught(leads(30, 24), leads(90, 72), MARGINS, a_recipe()).sixteenths == 16
 
 
-def test_where_nothing_is_enough_the_fewest_unmeant_are_taken() -> None:
+def test_what_costs_gestures_is_not_held_back() -> None:
+    """Of leads that hardly grew, what holds the scare back loses all gestures: F1 decides."""
+    found = as_taught(leads(30, 12), leads(22, 36), MARGINS, a_recipe()).found
+    assert found is not None and found["sixteenths"] == 16
+    assert found["taught"] == {"found": 3, "unmeant": 1}
+
+
+def test_where_there_is_no_margin_nothing_is_divided() -> None:
     """Without a margin no division holds anything back, and scores count whole."""
     calm = [a_stream([(t - 0.5, label, 30) for t, label in GESTURES], GESTURES)]
     assert as_taught(calm, leads(90, 36), Margins(0.0, (0.0, 0.0)), a_recipe()).sixteenths == 16

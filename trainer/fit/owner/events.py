@@ -2,8 +2,9 @@
 
 Margins are chosen for models as they are shipped. What an owner teaches adds to the scores: leads
 grow, and with them what nobody meant passes a margin more often. Training people held out in turn
-teach the model that has not seen them; the most sixteenths of its scores are taken with which there
-are no more unmeant events than before. Dividing scores is multiplying margins.
+teach the model that has not seen them; the most sixteenths of its scores are taken with which no
+more events are unmeant than before, and no fewer gestures found. Dividing scores is multiplying
+margins.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from trainer.judge.events import (
     rank_gestures,
 )
 from trainer.judge.examination import stream_of
-from trainer.judge.matching import match_moments
+from trainer.judge.matching import EventCounts, f_measure, match_moments, total
 from trainer.recipe import Recipe
 from trainer.work.jobs import Workers
 
@@ -121,9 +122,9 @@ def taught_events(
 def as_taught(
     before: Sequence[Stream], after: Sequence[Stream], margins: Margins, recipe: Recipe
 ) -> TaughtEvents:
-    """Choose the most sixteenths with which there are no more unmeant events than before.
+    """Choose the most sixteenths with no more unmeant events than before, nor fewer gestures found.
 
-    Where none is enough, those with the fewest.
+    Where there are none such, those with the best event F1, and of equals the most.
 
     Parameters
     ----------
@@ -138,16 +139,20 @@ def as_taught(
         count: _counted(after, _times(margins, WHOLE / count), recipe)
         for count in range(WHOLE, 0, -1)
     }
-    enough = [count for count, found in tried.items() if found[1] <= shipped[1]]
-    chosen = enough[0] if enough else min(tried, key=lambda count: (tried[count][1], -count))
+    held = [
+        count
+        for count, events in tried.items()
+        if _unmeant(events) <= _unmeant(shipped) and events.right >= shipped.right
+    ]
+    chosen = held[0] if held else max(tried, key=lambda count: (f_measure(tried[count]), count))
     rows = {"shipped": shipped, "taught": tried[chosen], "taught_whole": tried[WHOLE]}
     found = {
         "n_takes": EVENT_TAKES,
         "sixteenths": chosen,
         "n_people": len({stream.participant for stream in before}),
-        "n_gestures": sum(len(stream.references) for stream in before),
+        "n_gestures": shipped.references,
         "hours": round(sum(stream.hours for stream in before), 6),
-        **{name: {"found": row[0], "unmeant": row[1]} for name, row in rows.items()},
+        **{name: {"found": row.right, "unmeant": _unmeant(row)} for name, row in rows.items()},
     }
     return TaughtEvents(chosen, found)
 
@@ -156,14 +161,17 @@ def _times(margins: Margins, factor: float) -> Margins:
     return Margins(margins.common * factor, tuple(more * factor for more in margins.more))
 
 
-def _counted(streams: Sequence[Stream], margins: Margins, recipe: Recipe) -> tuple[int, int]:
-    """Return how many gestures were found, and how many events nobody meant."""
-    found = unmeant = 0
+def _unmeant(counts: EventCounts) -> int:
+    return counts.detected - counts.right
+
+
+def _counted(streams: Sequence[Stream], margins: Margins, recipe: Recipe) -> EventCounts:
+    """Count the events of all streams together."""
+    counts = []
     for stream in streams:
         decision = decision_for(recipe, margins, stream.score_unit)
         ranked: Ranked = rank_gestures(stream.scores, decision.other)
         detected = detected_events(stream, decision, ranked)
         pairs = match_moments(detected, stream.references, recipe.evaluation.max_latency_s)
-        found += len(pairs)
-        unmeant += len(detected) - len(pairs)
-    return found, unmeant
+        counts.append(EventCounts(len(pairs), len(detected), len(stream.references)))
+    return total(counts)
