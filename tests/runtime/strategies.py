@@ -140,6 +140,8 @@ def enrolled(rng: np.random.Generator, head: Stage, low: Int64, high: Int64, n_o
     factors = choose_multiplier(min(spread, 2**24) * float(rng.uniform(0.1, 1)) / limit, limit)
     learnable = rng.random(n_known) < 0.8
     learnable[rng.integers(n_known)] = True
+    widest = int(np.abs(np.concatenate(reached)).max()) + min(spread, 2**24)
+    sixteenths = int(rng.integers(1, 17)) if widest < 2**26 else 16
     return Enrol(
         head=head,
         directions=_directions(rng, n_kept, low, high),
@@ -160,6 +162,7 @@ def enrolled(rng: np.random.Generator, head: Stage, low: Int64, high: Int64, n_o
         limit=limit,
         multiplier=factors[0],
         shift=factors[1],
+        sixteenths=sixteenths,
     )
 
 
