@@ -97,7 +97,7 @@ def attack_owner_pictures(
 
 
 def _untold(n_people: int, why: str) -> Finding:
-    return dataclasses.replace(cannot_tell(LEARNED, "picture", n_people, why), scenes=SCENES)
+    return cannot_tell(LEARNED, "picture", n_people, why, SCENES)
 
 
 def _of_recorded(takes: ChainTakes) -> tuple[Shown, Float64]:

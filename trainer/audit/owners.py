@@ -23,7 +23,7 @@ from trainer.audit.chain import Step
 from trainer.audit.findings import Finding
 from trainer.audit.people.attributes import tell_attributes
 from trainer.audit.people.enrolled import Seen
-from trainer.audit.people.identity import identify
+from trainer.audit.people.identity import TOGETHER, identify
 from trainer.audit.people.rates import cannot_tell
 from trainer.audit.people.same_person import verify_people
 from trainer.audit.steps import ChainTakes, taken
@@ -179,5 +179,5 @@ def _untold(devices: Seen, questions: Sequence[str]) -> list[Finding]:
 
 
 def _of_one(findings: Sequence[Finding]) -> list[Finding]:
-    """Keep what is told of a single device, and what nobody can tell."""
-    return [f for f in findings if f.scenes == "one take" or f.why_not]
+    """Keep what is told of a single device."""
+    return [f for f in findings if f.scenes == TOGETHER[1]]

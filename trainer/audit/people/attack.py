@@ -12,6 +12,7 @@ from trainer.audit.people.enrolled import seen_at
 from trainer.audit.people.identity import identify
 from trainer.audit.people.membership import (
     MODEL_FILES,
+    OF_A_PERSON,
     QUESTION,
     attack_membership,
     by_threshold,
@@ -100,7 +101,7 @@ def _membership(
     elif members.why_not:
         why_not = members.why_not
     if why_not or members is None:
-        return [cannot_tell(MODEL_FILES, QUESTION, takes.n_people, why_not)]
+        return [cannot_tell(MODEL_FILES, QUESTION, takes.n_people, why_not, OF_A_PERSON)]
     known = by_threshold(takes)
     recipe = attacked.recipe or recipe_of(takes.model)
     without = _no_shadows(takes, recipe) if shadows else "nobody asked for shadow models"

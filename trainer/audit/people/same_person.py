@@ -17,7 +17,7 @@ from runtime.stages.contract.stage import Float64, Int64
 from trainer.audit.findings import LEAST_PEOPLE, Finding
 from trainer.audit.people.attackers import ATTACKERS, Attacker, discriminant, make_ready
 from trainer.audit.people.enrolled import Parted, Seen, part
-from trainer.audit.people.identity import FUSED, fused
+from trainer.audit.people.identity import TOGETHER, fused
 from trainer.audit.people.rates import (
     cannot_tell,
     equal_error_rate,
@@ -85,7 +85,7 @@ def verify_people(seen: Seen, step: str) -> list[Finding]:
     names = parted.names
     if len(names) < LEAST_PEOPLE:
         why = f"only {len(names)} of at least {LEAST_PEOPLE} people with takes to compare"
-        return [cannot_tell(step, "same person", len(names), why)]
+        return [cannot_tell(step, "same person", len(names), why, s) for s in TOGETHER.values()]
     learners: dict[str, Learn] = {"distance in discriminant space": _distance}
     learners |= {
         f"{name} on differences": _on_differences(learn)
@@ -95,7 +95,7 @@ def verify_people(seen: Seen, step: str) -> list[Finding]:
     scores, shown = _all_pairs((part(seen.of_no_gesture()), parted), learners, N_FOLDS)
     return [
         _found(step, name, (each, shown), parted, n)
-        for n in (1, FUSED)
+        for n in TOGETHER
         for name, each in scores.items()
     ]
 
@@ -107,12 +107,11 @@ def _found(
     n_people = len(parted.names)
     value = pairs.error_rate(np.ones(n_people, dtype=bool))
     low, high = jackknife(pairs.error_rate, n_people, widened(len(ATTACKERS)))
-    of_takes = "one take" if n_together == 1 else f"{n_together} takes"
     known = parted.knows.removeprefix("named ")
     knows = f"what was asked for, takes of other people to learn from, and {known}"
     return told(
         Finding(
-            step, "same person", of_takes, attacker, knows, MEASURE, value, BLIND,
+            step, "same person", TOGETHER[n_together], attacker, knows, MEASURE, value, BLIND,
             BLIND - value, BLIND - high, BLIND - low, n_people,
         )
     )  # fmt: skip
