@@ -174,8 +174,9 @@ def group_figures(
     dict
         A list for each of :data:`GROUPINGS` and of the further ones, with ``name``, bounds ``low``
         and ``high`` where there are any, ``accuracy`` (value, low, high, n_participants, n_takes),
-        ``enough_people`` (never of :data:`REST`), ``others`` (accuracy of all other takes of the grouping, None where there
-        are none), and ``below_others``: whether the interval lies below theirs.
+        ``enough_people`` (never of :data:`REST`), ``others`` (accuracy of all other takes of the
+        grouping, None where there are none), and ``below_others``: whether the interval lies below
+        theirs.
     """
     far = conditions.distance_mm if distances.noted else _skin_free(takes, conditions, people)
     hands = [people[p].handedness if p in people else None for p in takes.participants]
