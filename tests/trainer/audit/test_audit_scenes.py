@@ -15,6 +15,7 @@ from trainer.audit.pictures import scenes
 from trainer.audit.pictures.optic import calibrated_optic, emulated_optic
 from trainer.audit.pictures.scenes import (
     further_people,
+    held_of_takes,
     made_again,
     settled_frames,
     shown_stand_ins,
@@ -35,10 +36,22 @@ def test_scenes_of_emulated_takes_are_made_again(heard: ChainTakes) -> None:
     assert shown.pictures.max() == 1.0
     optic = emulated_optic(heard.model.sensor, "unit-a")
     foretold = shown.pictures @ optic.matrix.T
-    likeness = [
-        float(np.corrcoef(a, b)[0, 1]) for a, b in zip(foretold, shown.values[RAW], strict=True)
-    ]
+    raw = shown.values[RAW][:, : heard.model.sensor.n_pixels]
+    likeness = [float(np.corrcoef(a, b)[0, 1]) for a, b in zip(foretold, raw, strict=True)]
     assert np.median(likeness) > 0.9
+
+
+def test_attackers_of_pictures_have_all_of_a_take() -> None:
+    """The last frame comes first; of many values the mean of the frames stands for the others."""
+    frames = np.arange(24, dtype=np.float32).reshape(2, 4, 3)
+    held = held_of_takes(frames)
+    assert held.shape == (2, 12)
+    assert np.array_equal(held[:, :3], frames[:, -1]) and np.array_equal(held[:, 9:], frames[:, 0])
+    wide = np.repeat(frames, 100, axis=2)
+    held = held_of_takes(wide)
+    assert held.shape == (2, 600)
+    assert np.array_equal(held[:, :300], wide[:, -1])
+    assert np.array_equal(held[:, 300:], wide.mean(axis=1))
 
 
 def test_scenes_that_the_readouts_belie_are_not_taken(heard: ChainTakes) -> None:

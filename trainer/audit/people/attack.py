@@ -20,7 +20,7 @@ from trainer.audit.people.membership import (
 )
 from trainer.audit.people.rates import cannot_tell
 from trainer.audit.people.same_person import verify_people
-from trainer.audit.people.shadows import SHADOWS, recipe_of, shadow_attack
+from trainer.audit.people.shadows import recipe_of, shadow_attack
 from trainer.audit.steps import ChainTakes
 from trainer.corpus.noted import columns_of_people
 from trainer.recipe import Recipe
@@ -107,8 +107,11 @@ def _membership(
     without = _no_shadows(takes, recipe) if shadows else "nobody asked for shadow models"
     knows = dict.fromkeys(known, f"{HOLDS}; {without}" if without else HOLDS)
     if not without and recipe is not None:
-        known[SHADOWS] = shadow_attack(takes.model, attacked.data, recipe, workers, tell)
-        knows[SHADOWS] = f"{HOLDS}; its recipe, and takes of others to refit it to"
+        by_shadows = shadow_attack(takes.model, attacked.data, recipe, workers, tell)
+        known |= by_shadows
+        knows |= dict.fromkeys(
+            by_shadows, f"{HOLDS}; its recipe, and takes of others to refit it to"
+        )
     return attack_membership(known, members, knows)
 
 

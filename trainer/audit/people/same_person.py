@@ -34,6 +34,8 @@ STRANGERS = 4
 """Of each take learned from, as many pairs with other people as keep the two kinds comparable."""
 MEASURE = "equal error rate"
 BLIND = 0.5
+LEAST_VARIANCE = 1e-9
+"""Of a direction along which nothing differs, where takes of one person usually have 1."""
 SEED = 1
 
 Compare = Callable[[Float64, Float64], Float64]
@@ -86,7 +88,10 @@ def verify_people(seen: Seen, step: str) -> list[Finding]:
     if len(names) < LEAST_PEOPLE:
         why = f"only {len(names)} of at least {LEAST_PEOPLE} people with takes to compare"
         return [cannot_tell(step, "same person", len(names), why, s) for s in TOGETHER.values()]
-    learners: dict[str, Learn] = {"distance in discriminant space": _distance}
+    learners: dict[str, Learn] = {
+        "distance in discriminant space": _distance,
+        "likelihood ratio in discriminant space": _likelihood_ratio,
+    }
     learners |= {
         f"{name} on differences": _on_differences(learn)
         for name, learn in ATTACKERS.items()
@@ -94,19 +99,20 @@ def verify_people(seen: Seen, step: str) -> list[Finding]:
     }
     scores, shown = _all_pairs((part(seen.of_no_gesture()), parted), learners, N_FOLDS)
     return [
-        _found(step, name, (each, shown), parted, n)
+        _found(step, (name, len(learners)), (each, shown), parted, n)
         for n in TOGETHER
         for name, each in scores.items()
     ]
 
 
 def _found(
-    step: str, attacker: str, given: tuple[Float64, Int64], parted: Parted, n_together: int
+    step: str, tried: tuple[str, int], given: tuple[Float64, Int64], parted: Parted, n_together: int
 ) -> Finding:
-    pairs = _together(*given, n_together)
+    """Return one attacker's finding; `tried` is its name, and of how many it is one."""
+    pairs, (attacker, n_tried) = _together(*given, n_together), tried
     n_people = len(parted.names)
     value = pairs.error_rate(np.ones(n_people, dtype=bool))
-    low, high = jackknife(pairs.error_rate, n_people, widened(len(ATTACKERS)))
+    low, high = jackknife(pairs.error_rate, n_people, widened(n_tried))
     known = parted.knows.removeprefix("named ")
     knows = f"what was asked for, takes of other people to learn from, and {known}"
     return told(
@@ -194,6 +200,37 @@ def _distance(others: Parted) -> Compare:
     def compare(enrolled: Float64, shown: Float64) -> Float64:
         apart = turn(enrolled) - turn(shown)
         return np.asarray(-(apart**2).sum(axis=1), dtype=np.float64)
+
+    return compare
+
+
+def _likelihood_ratio(others: Parted) -> Compare:
+    """Learn how people and their takes are spread; ask how much likelier one person is than two.
+
+    People and takes are Gaussian, alike for everybody (S. Ioffe, Probabilistic Linear Discriminant
+    Analysis, ECCV 2006, from memory), one direction of the discriminant space at a time: along it
+    takes of one person have a variance of about 1. What many people have in common says little
+    then, and what is rare says much, which no distance tells.
+    """
+    names = others.names
+    values = np.concatenate([others.enrolled.values, others.probes.values])
+    people = np.concatenate([others.enrolled.people, others.probes.people])
+    turn = discriminant(values, np.searchsorted(names, people)) or (lambda x: x)
+    x, own = turn(values), np.searchsorted(names, people)
+    n_takes = np.bincount(own)
+    means = np.stack([x[own == person].mean(axis=0) for person in range(len(names))])
+    inside = ((x - means[own]) ** 2).sum(axis=0) / max(1, len(x) - len(names)) + LEAST_VARIANCE
+    usual = means.mean(axis=0)
+    between = np.maximum(means.var(axis=0, ddof=1) - inside * np.mean(1.0 / n_takes), 0.0)
+    n_enrolled = len(others.enrolled.values) / len(names)
+    known, one = between + inside / n_enrolled, between + inside
+    both = known * one - between**2
+
+    def compare(enrolled: Float64, shown: Float64) -> Float64:
+        e, s = turn(enrolled) - usual, turn(shown) - usual
+        same = (one * e**2 - 2 * between * e * s + known * s**2) / both + np.log(both)
+        apart = e**2 / known + s**2 / one + np.log(known * one)
+        return np.asarray(0.5 * (apart - same).sum(axis=1), dtype=np.float64)
 
     return compare
 

@@ -19,9 +19,9 @@ from capture.store.kind import INVENTED
 from capture.store.session import Session, read_session
 from runtime.model import Model
 from runtime.stages.contract.stage import Counts, Float64
-from trainer.audit.chain import DARK, RAW, Floats, overheard
+from trainer.audit.chain import DARK, RAW, Floats
 from trainer.audit.pictures.optic import N_ACROSS, KnownOptic, field_of
-from trainer.audit.steps import ChainTakes
+from trainer.audit.steps import ChainTakes, heard_over
 
 __all__ = [
     "MOST_TAKES",
@@ -30,6 +30,7 @@ __all__ = [
     "again",
     "further_people",
     "further_session",
+    "held_of_takes",
     "made_again",
     "settled_frames",
     "shown_stand_ins",
@@ -40,6 +41,8 @@ LEAST_LIKENESS = 0.9
 again does, the median of a session: a sensor's noise leaves more, another person or seed less."""
 MOST_TAKES = 1_000
 """Of more takes, so many are attacked, evenly of each person: kernels grow with their square."""
+_MOST_VALUES = 1_024
+"""Of all frames of a take together; of more, their mean stands for those before the last."""
 _FIRST_FURTHER = 1_000_000  # numbers of people that no recording was made of
 _MOST_SETTLING = 256
 
@@ -56,7 +59,7 @@ class Shown:
         Cells inside the field, from 0 to 1.
     people : str (n_scenes,)
     values : dict of str to float64 (n_scenes, n_values)
-        By step.
+        By step: what it held at the scene, and behind that what may be held of the frames before.
     kinds : str (n_scenes,), optional
         What is known of each scene without any attack, so that a blind guess knows it as well.
     """
@@ -92,6 +95,25 @@ def brightness(radiance: Float64) -> Float64:
     return np.asarray(np.clip(radiance / scale[:, None], 0.0, 1.0))
 
 
+def held_of_takes(frames: Floats) -> Float64:
+    """Return what an attacker has who listened to all of a take: the last frame, then the others.
+
+    Parameters
+    ----------
+    frames : float32 (n_takes, n_frames, n_values)
+
+    Returns
+    -------
+    float64 (n_takes, n_held)
+        Every frame, the last one first; the last and the mean where all would be too many values.
+    """
+    n_takes, n_frames, n_values = frames.shape
+    every = frames[:, ::-1].astype(np.float64)
+    if n_frames * n_values <= _MOST_VALUES:
+        return every.reshape(n_takes, -1)
+    return np.concatenate([every[:, 0], every.mean(axis=1)], axis=1)
+
+
 def made_again(takes: ChainTakes) -> Shown | None:
     """Make the scenes of emulated takes again; None where none can be.
 
@@ -114,7 +136,7 @@ def made_again(takes: ChainTakes) -> Shown | None:
     if not pictures:
         return None
     rows = np.concatenate(chosen)
-    values = {key: array[rows].astype(np.float64) for key, array in takes.values.items()}
+    values = {key: held_of_takes(array[rows]) for key, array in takes.frames.items()}
     return Shown("takes", np.concatenate(pictures), np.array(people), values)
 
 
@@ -238,10 +260,9 @@ def further_session(model: Model, like: Session, place: int) -> Further:
 
 def _one_more(model: Model, like: Session, place: int) -> tuple[Float64, dict[str, Float64]]:
     more = further_session(model, like, place)
-    at = [last for _, _, last in more.spans]
-    since = [first for _, first, _ in more.spans]
-    values = overheard(model, [(more.frames.lit, more.frames.dark)], at, since)
-    return more.pictures(at), {key: array.astype(np.float64) for key, array in values.items()}
+    spans = [(first, last + 1) for _, first, last in more.spans]
+    heard, at = heard_over(model, (more.frames.lit, more.frames.dark), spans)
+    return more.pictures(at[:, -1].tolist()), {k: held_of_takes(a) for k, a in heard.items()}
 
 
 def settled_frames(model: Model, lit: Counts, dark: Counts) -> int:
@@ -288,7 +309,7 @@ def shown_stand_ins(
     rows: list[dict[str, Float64]] = []
     for scene in scenes:
         pair = optic.expose(np.repeat(scene[None], n_frames, axis=0), 0.2, rng)
-        heard = overheard(takes.model, [pair], [n_frames - 1], [0])
-        rows.append({key: array[0].astype(np.float64) for key, array in heard.items()})
+        heard, _ = heard_over(takes.model, pair, [(0, n_frames)])
+        rows.append({key: held_of_takes(array)[0] for key, array in heard.items()})
     values = {key: np.stack([row[key] for row in rows]) for key in rows[0]}
     return Shown(name, brightness(cells), people, values)
