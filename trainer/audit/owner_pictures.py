@@ -149,7 +149,7 @@ def _lessons(model: Model, frames: FrameBlock, spans: Sequence[tuple[str, int, i
         learned = taught(model, (frames.lit, frames.dark), lesson)
         own = learned[sizes.n_slots :].reshape(sizes.n_slots, sizes.n_kept)
         for slot, _, stop in lesson:
-            if learned[slot]:  # a take that was refused has taught nothing
+            if learned[slot]:  # a class all of whose takes were refused has taught nothing
                 mark = np.eye(sizes.n_slots)[slot]
                 rows.append(np.concatenate([mark, own[slot], learned]))
                 classes.append(slot)

@@ -42,16 +42,18 @@ def test_scenes_of_emulated_takes_are_made_again(heard: ChainTakes) -> None:
 
 
 def test_attackers_of_pictures_have_all_of_a_take() -> None:
-    """The last frame comes first; of many values the mean of the frames stands for the others."""
+    """The last frame comes first; of many values the mean of all or none stands for the others."""
     frames = np.arange(24, dtype=np.float32).reshape(2, 4, 3)
     held = held_of_takes(frames)
     assert held.shape == (2, 12)
     assert np.array_equal(held[:, :3], frames[:, -1]) and np.array_equal(held[:, 9:], frames[:, 0])
-    wide = np.repeat(frames, 100, axis=2)
+    wide = np.repeat(frames, 200, axis=2)
     held = held_of_takes(wide)
-    assert held.shape == (2, 600)
-    assert np.array_equal(held[:, :300], wide[:, -1])
-    assert np.array_equal(held[:, 300:], wide.mean(axis=1))
+    assert held.shape == (2, 1200)
+    assert np.array_equal(held[:, :600], wide[:, -1])
+    assert np.array_equal(held[:, 600:], wide.mean(axis=1))
+    wider = np.repeat(frames, 201, axis=2)
+    assert np.array_equal(held_of_takes(wider), wider[:, -1])
 
 
 def test_scenes_that_the_readouts_belie_are_not_taken(heard: ChainTakes) -> None:

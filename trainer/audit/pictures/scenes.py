@@ -41,8 +41,8 @@ LEAST_LIKENESS = 0.9
 again does, the median of a session: a sensor's noise leaves more, another person or seed less."""
 MOST_TAKES = 1_000
 """Of more takes, so many are attacked, evenly of each person: kernels grow with their square."""
-_MOST_VALUES = 1_024
-"""Of all frames of a take together; of more, their mean stands for those before the last."""
+_MOST_VALUES = 1_200
+"""Of all frames of a take together: finding directions among more takes longer than the attacks."""
 _FIRST_FURTHER = 1_000_000  # numbers of people that no recording was made of
 _MOST_SETTLING = 256
 
@@ -105,12 +105,15 @@ def held_of_takes(frames: Floats) -> Float64:
     Returns
     -------
     float64 (n_takes, n_held)
-        Every frame, the last one first; the last and the mean where all would be too many values.
+        Every frame, the last one first; the last and the mean where all would be too many values,
+        and the last alone where these would be: noise of so many values hides little.
     """
     n_takes, n_frames, n_values = frames.shape
     every = frames[:, ::-1].astype(np.float64)
     if n_frames * n_values <= _MOST_VALUES:
         return every.reshape(n_takes, -1)
+    if 2 * n_values > _MOST_VALUES:
+        return every[:, 0]
     return np.concatenate([every[:, 0], every.mean(axis=1)], axis=1)
 
 
