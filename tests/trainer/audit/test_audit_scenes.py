@@ -63,9 +63,19 @@ def test_scenes_that_the_readouts_belie_are_not_taken(heard: ChainTakes) -> None
     assert made_again(dataclasses.replace(heard, kind="recorded")) is None
 
 
-def test_movements_have_no_further_people(heard: ChainTakes) -> None:
-    """Only what is held still can be emulated without every frame before it."""
-    assert further_people(heard, 2) is None
+def test_further_people_show_what_was_recorded(
+    heard: ChainTakes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Somebody else moves for as many takes, is held at every step, and their number is bounded."""
+    monkeypatch.setattr(scenes, "MOST_MOVING", 1)
+    more = further_people(heard, 5)
+    n_takes = int((heard.sessions == heard.sessions[0]).sum())
+    assert more.people.tolist() == ["further 0"] * n_takes
+    shown = made_again(heard)
+    assert shown is not None and shown.values.keys() == more.values.keys()
+    for step, values in more.values.items():
+        assert values.shape == (n_takes, shown.values[step].shape[1])
+    assert more.pictures.shape[1] == shown.pictures.shape[1] and more.pictures.max() == 1.0
 
 
 def test_the_matrix_of_the_entry_stage_is_that_of_its_sums(

@@ -24,6 +24,7 @@ from trainer.audit.pictures.optic import N_ACROSS, KnownOptic, field_of
 from trainer.audit.steps import ChainTakes, heard_over
 
 __all__ = [
+    "MOST_MOVING",
     "MOST_TAKES",
     "Further",
     "Shown",
@@ -32,6 +33,7 @@ __all__ = [
     "further_session",
     "held_of_takes",
     "made_again",
+    "n_further",
     "settled_frames",
     "shown_stand_ins",
 ]
@@ -43,6 +45,9 @@ MOST_TAKES = 1_000
 """Of more takes, so many are attacked, evenly of each person: kernels grow with their square."""
 _MOST_VALUES = 1_200
 """Of all frames of a take together: finding directions among more takes longer than the attacks."""
+MOST_MOVING = 24
+"""People whose movements are emulated beside those recorded: each takes some 2,400 frames and five
+seconds, thirty times as long as somebody who holds poses."""
 _FIRST_FURTHER = 1_000_000  # numbers of people that no recording was made of
 _MOST_SETTLING = 256
 
@@ -207,16 +212,19 @@ def _pictures(led: NDArray[np.float32]) -> Float64:
     return brightness(led.astype(np.float64) @ share.T)
 
 
-def further_people(takes: ChainTakes, n_people: int) -> Shown | None:
+def n_further(like: Session, n_people: int) -> int:
+    """Return how many further people are emulated of so many: fewer where they move."""
+    return min(n_people, MOST_MOVING) if like.script.movement else n_people
+
+
+def further_people(takes: ChainTakes, n_people: int) -> Shown:
     """Emulate takes of other people, whom an attacker may learn from beside those recorded.
 
-    They hold what the first session's script asks for; None where it asks for movements, which
-    would have to be emulated frame by frame.
+    They show what the first session's script asks for; of movements there are as many people as
+    :func:`n_further` says.
     """
     session = read_session(next(iter(takes.paths.values())), with_labels=False)
-    if session.script.movement:
-        return None
-    made = [_one_more(takes.model, session, k) for k in range(n_people)]
+    made = [_one_more(takes.model, session, k) for k in range(n_further(session, n_people))]
     pictures = np.concatenate([pictures for pictures, _ in made])
     people = [f"further {k}" for k, (part, _) in enumerate(made) for _ in part]
     values = {key: np.concatenate([part[key] for _, part in made]) for key in made[0][1]}
