@@ -3,10 +3,10 @@
 Run as a script:
 
     python tests/bench/bench_promise.py [--people 24] [--others 12] [--first 51] [--picks 3]
-        [--knobs FILE] [--keep DIR] [--jobs 2]
+        [--recipe dynamic] [--scripts dynamic everyday_short] [--knobs FILE] [--keep DIR] [--jobs 2]
 
-Records people before the emulated sensor at 40 mA, which leaves headroom (scripts dynamic and
-everyday_short; an eighth of them locked), searches, and makes models of the front's cheapest point,
+Records people before the emulated sensor at 40 mA, which leaves headroom (an eighth of them locked,
+two at least), searches, and makes models of the front's cheapest point,
 its dearest and those between, as ``--pick`` does. Each one's ``sensor.toml`` is then given to an
 emulated sensor, other people record before it, through its port, and the model in the folder is
 asked about them. Prints event F1 beside what the point promises, and ends with 1 if one is broken:
@@ -37,7 +37,6 @@ from trainer.choice.worth.pick import parse_wish  # noqa: E402
 from trainer.recipe import load_recipe  # noqa: E402
 from trainer.work.jobs import LocalWorkers  # noqa: E402
 
-SCRIPTS = ("dynamic", "everyday_short")
 HEADROOM_MA = 40.0
 
 
@@ -59,17 +58,19 @@ def main() -> int:
     parser.add_argument("--others", type=int, default=12)
     parser.add_argument("--first", type=int, default=51, help="number of the first of the others")
     parser.add_argument("--picks", type=int, default=3)
+    parser.add_argument("--recipe", default="dynamic")
+    parser.add_argument("--scripts", nargs="+", default=["dynamic", "everyday_short"])
     parser.add_argument("--knobs", type=Path)
     parser.add_argument("--keep", type=Path)
     parser.add_argument("--jobs", type=int, default=2)
     asked = parser.parse_args()
-    recipe, workers, kept = load_recipe("dynamic"), LocalWorkers(asked.jobs), True
+    recipe, workers, kept = load_recipe(asked.recipe), LocalWorkers(asked.jobs), True
     with tempfile.TemporaryDirectory() as scratch:
         place = asked.keep or Path(scratch)
         data, out = place / "data", place / "front"
         numbers = range(1, asked.people + 1)
         n_locked = max(2, asked.people // 8)
-        record_anew(data, numbers, n_locked, SCRIPTS, "lensless32", HEADROOM_MA)
+        record_anew(data, numbers, n_locked, asked.scripts, "lensless32", HEADROOM_MA)
         request = Request(data, (recipe,), load_knobs(asked.knobs), {})
         found, told = search(request, out, workers, lambda _: None)
         front = [next(p for p in told["points"] if p["name"] == name) for name in told["front"]]
@@ -80,7 +81,7 @@ def main() -> int:
             ((_, name, folder, _),) = make_picked(found, told, [wish], out, workers, lambda _: None)
             others = place / f"anew-{name}"
             again = range(asked.first, asked.first + asked.others)
-            record_anew(others, again, 2, SCRIPTS, str(folder / "sensor.toml"))
+            record_anew(others, again, 2, asked.scripts, str(folder / "sensor.toml"))
             option = next(p.tried.option for p in found.points if p.tried.name == name)
             anew, promise = ask(folder, others, option.recipe, workers), point["promise"]
             right = is_kept(promise, anew)
