@@ -7,6 +7,7 @@ saved must be the same bytes, and after forgetting all is as it was shipped.
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -19,6 +20,7 @@ from runtime.firmware.machine.layout import Records
 from runtime.model import Model
 from runtime.onnx.steps import Before, Engine
 from runtime.stages.contract.stage import Counts, State
+from runtime.stages.teaching.reasons import DAMAGED, FOREIGN, NOTHING, REASONS
 from runtime.verification.engines import reference, stepped
 
 __all__ = ["Lesson", "lesson_for", "lesson_in_c", "taught_by"]
@@ -134,10 +136,25 @@ def _saved_difference(model: Model, state: State, called: _OnHost | _OnCore) -> 
     if saved != wanted:
         at = next(i for i, (a, b) in enumerate(zip(saved, wanted, strict=True)) if a != b)
         return f"byte {at} of what was learned is {saved[at]} instead of {wanted[at]}"
-    called.put(bytes([saved[0] ^ 1]) + saved[1:])
-    if called.command(_LOAD, 0) >= 0:
-        return "a damaged state was not refused"
+    damaged = saved[:-1] + bytes([saved[-1] ^ 1])
+    for data, n_bytes, answer in (
+        (bytes([saved[0] ^ 1]) + saved[1:], len(saved), NOTHING),
+        (damaged, len(saved), DAMAGED),
+        (saved, len(saved) - 1, DAMAGED),
+        (_of_another(saved), len(saved) + 1, FOREIGN),
+    ):
+        called.put(data)
+        if called.command(_LOAD, n_bytes) != answer:
+            return f"bytes that are to be refused by {REASONS[answer][0]} were not"
     return ""
+
+
+def _of_another(saved: bytes) -> bytes:
+    """Return a whole enrolment of a model with one place less, of another length."""
+    n_slots, n_kept = saved[6], saved[7]
+    head = saved[:6] + bytes([n_slots - 1, n_kept]) + saved[8:40]
+    body = head + saved[42 : 42 + (n_slots - 1) * (2 + n_kept)]
+    return body + zlib.crc32(body).to_bytes(4, "little")
 
 
 class _OnHost:

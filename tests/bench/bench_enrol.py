@@ -2,14 +2,16 @@
 
 Run as a script:
 
-    python tests/bench/bench_enrol.py [--people 40] [--worlds diffuser emulated]
+    python tests/bench/bench_enrol.py [--people 40] [--left 12] [--worlds diffuser emulated]
         [--recipes finger_count static_shapes] [--repetitions 9] [--data DIR] [--jobs 2]
 
 For each world and recipe, after 1, 3 and 5 takes of each class: accuracy before and after with a
 paired interval over people, of the mean, of the worst tenth (taken anew before and after), of all
 others and of left-handed people, and how many takes were refused a session. Then of a new gesture:
 each fold is trained without one of the classes, which its people show as a gesture of their own,
-beside takes of all known classes or alone.
+beside takes of all known classes or alone; of all folds together, and class by class.
+As few people are left-handed, `--left` more of them are recorded: they teach a model that has
+learned from people of the usual mix, and count among the left-handed alone.
 Everything is the device's: integers, commands and refusals. `--data` names a folder with data sets
 by world, made where they are missing.
 
@@ -21,9 +23,11 @@ arXiv 2203.15239, 2022, abstract).
 from __future__ import annotations
 
 import argparse
+import itertools
 import sys
 import tempfile
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -36,9 +40,9 @@ hold_arithmetic_steady()
 from worlds.diffuser import DIFFUSER  # noqa: E402
 from worlds.emulated import record_emulated  # noqa: E402
 from worlds.mask import MASK  # noqa: E402
-from worlds.recording import People, few_takes, record_world  # noqa: E402
+from worlds.recording import People, few_takes, person_of, record_world  # noqa: E402
 
-from trainer.fit.candidates import reduce_for  # noqa: E402  # after arithmetic is steady
+from trainer.fit.candidates import Candidate, reduce_for  # noqa: E402  # after arithmetic is steady
 from trainer.fit.held_out import fold_jobs  # noqa: E402
 from trainer.fit.owner.figures import figures_in_turn  # noqa: E402
 from trainer.fit.owner.taught import teach_jobs  # noqa: E402
@@ -49,6 +53,10 @@ from trainer.work.jobs import LocalWorkers, run_jobs  # noqa: E402
 WORLDS = {world.name: world for world in (DIFFUSER, MASK)}
 EMULATED = "emulated"
 SCRIPTS = {"finger_count": "finger_count", "static_shapes": "static_shapes", "dynamic": "dynamic"}
+
+
+LEFT = "-left"
+"""Ends the name of a data set of more left-handed people."""
 
 
 def record(world: str, folder: Path, people: People, scripts: list[str], takes: int) -> None:
@@ -62,14 +70,51 @@ def record(world: str, folder: Path, people: People, scripts: list[str], takes: 
     record_world(folder, WORLDS[world], wanted, people)
 
 
-def figures(folder: Path, recipe: Recipe, n_jobs: int, n_folds: int) -> dict[str, Any]:
-    """Teach and ask everybody who is not locked."""
+def record_left(
+    world: str, folder: Path, people: People, n_left: int, scripts: list[str], takes: int
+) -> None:
+    """Write a data set of the next left-handed people behind others, unless it is there."""
+    if folder.exists() or n_left == 0:
+        return
+    left = (n for n in itertools.count(people.numbers.stop) if person_of(WORLDS[world], n).left)
+    wanted = [few_takes(script, takes) for script in scripts]
+    for at, number in enumerate(itertools.islice(left, n_left + 1)):
+        locked = at == n_left  # a data set wants somebody who is
+        record_world(folder, WORLDS[world], wanted, People(1, int(locked), number))
+
+
+def reduced(folder: Path, recipe: Recipe, n_jobs: int) -> Candidate:
+    """Run all recordings of a data set once through the entry stage."""
+    [candidate] = reduce_for(folder.absolute(), [recipe], LocalWorkers(n_jobs), lambda _: None)
+    return candidate
+
+
+def figures(folder: Path, recipe: Recipe, asked: argparse.Namespace) -> dict[str, Any]:
+    """Teach and ask everybody who is not locked, and more left-handed people beside them."""
     recipe = recipe.model_copy(update={"head": HeadRecipe(enrol=True)})
-    workers = LocalWorkers(n_jobs)
-    [candidate] = reduce_for(folder.absolute(), [recipe], workers, lambda _: None)
-    jobs = teach_jobs(fold_jobs(candidate.fit(), n_folds))
-    outcomes = run_jobs(jobs, workers)
-    return figures_in_turn(jobs, outcomes, candidate.corpus.participants)
+    candidate = reduced(folder, recipe, asked.jobs)
+    people = dict(candidate.corpus.participants)
+    jobs = teach_jobs(fold_jobs(candidate.fit(), asked.folds)[: asked.turns])
+    more = folder.with_name(folder.name + LEFT)
+    held = list(jobs[0].held)
+    if more.exists():
+        others = reduced(more, recipe, asked.jobs)
+        people |= others.corpus.participants
+        held += others.fit().train
+    # The model of the first fold has not seen them either.
+    together = [replace(jobs[0], held=tuple(held)), *jobs[1:]]
+    outcomes = run_jobs(together, LocalWorkers(asked.jobs))
+    with_left = figures_in_turn(together, outcomes, people)
+    outcomes[0] = replace(outcomes[0], scores=outcomes[0].scores[: len(jobs[0].held)])
+    found = figures_in_turn(jobs, outcomes, people)
+    for row, whole in zip(found["classes"], with_left["classes"], strict=True):
+        row["left_handed"] = whole["left_handed"]
+    found["by_class"] = {
+        recipe.classes[job.without]: figures_in_turn([job], [outcome], people)
+        for job, outcome in zip(jobs, outcomes, strict=True)
+        if job.without is not None
+    }
+    return found
 
 
 def told(found: dict[str, Any] | None) -> str:
@@ -83,10 +128,24 @@ def told(found: dict[str, Any] | None) -> str:
     )
 
 
+def print_new(which: str, found: dict[str, Any]) -> None:
+    """Print what came of a new gesture."""
+    new = [("beside known classes", row) for row in found["new_gesture"]]
+    new += [("alone", row) for row in found["new_gesture_alone"]]
+    for how, row in new:
+        sure = "" if row["found"] is None else f", found {row['found']:.3f}"
+        print(
+            f"  new gesture ({which}) {how}, {row['n_shown']}: accepted of {row['n_accepted']} of "
+            f"{row['n_people']} people{sure}; known classes {told(row['known_classes'])}",
+            flush=True,
+        )
+
+
 def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--people", type=int, default=40, help="participants")
+    parser.add_argument("--left", type=int, default=12, help="left-handed people more, in worlds")
     parser.add_argument("--first", type=int, default=1, help="number of the first: who they are")
     parser.add_argument("--worlds", nargs="*", choices=[*WORLDS, EMULATED],
                         default=["diffuser", EMULATED])  # fmt: skip
@@ -94,6 +153,7 @@ def main() -> None:
                         default=["finger_count", "static_shapes"])  # fmt: skip
     parser.add_argument("--repetitions", type=int, default=9, help="takes of each class, in worlds")
     parser.add_argument("--folds", type=int, default=6)
+    parser.add_argument("--turns", type=int, default=6, help="folds that are taken, for quick work")
     parser.add_argument("--data", type=Path, help="folder of data sets by world")
     parser.add_argument("--jobs", type=int, default=2, help="processes")
     asked = parser.parse_args()
@@ -103,9 +163,12 @@ def main() -> None:
             people = People(asked.people, max(1, asked.people // 10), asked.first)
             scripts = sorted({SCRIPTS[name] for name in asked.recipes})
             record(world, folder, people, scripts, asked.repetitions)
+            if world != EMULATED:
+                left = folder.with_name(folder.name + LEFT)
+                record_left(world, left, people, asked.left, scripts, asked.repetitions)
             for name in asked.recipes:
                 began = time.perf_counter()
-                found = figures(folder, load_recipe(name), asked.jobs, asked.folds)
+                found = figures(folder, load_recipe(name), asked)
                 print(f"{world} {name} ({time.perf_counter() - began:.0f} s)")
                 for row in found["classes"]:
                     print(
@@ -114,16 +177,9 @@ def main() -> None:
                         f"{told(row['left_handed'])}; {row['refused_per_session']:.2f} refused",
                         flush=True,
                     )
-                new = [("beside known classes", row) for row in found["new_gesture"]]
-                new += [("alone", row) for row in found["new_gesture_alone"]]
-                for how, row in new:
-                    found_ = "" if row["found"] is None else f", found {row['found']:.3f}"
-                    print(
-                        f"  new gesture {how}, {row['n_shown']}: accepted of "
-                        f"{row['n_accepted']} of {row['n_people']} people{found_}; known classes "
-                        f"{told(row['known_classes'])}",
-                        flush=True,
-                    )
+                print_new("any", found)
+                for gesture, of_class in found["by_class"].items():
+                    print_new(gesture, of_class)
 
 
 if __name__ == "__main__":

@@ -140,6 +140,8 @@ def enrolled(rng: np.random.Generator, head: Stage, low: Int64, high: Int64, n_o
     factors = choose_multiplier(min(spread, 2**24) * float(rng.uniform(0.1, 1)) / limit, limit)
     learnable = rng.random(n_known) < 0.8
     learnable[rng.integers(n_known)] = True
+    widest = int(np.abs(np.concatenate(reached)).max()) + min(spread, 2**24)
+    sixteenths = int(rng.integers(1, 17)) if widest < 2**26 else 16
     return Enrol(
         head=head,
         directions=_directions(rng, n_kept, low, high),
@@ -160,6 +162,7 @@ def enrolled(rng: np.random.Generator, head: Stage, low: Int64, high: Int64, n_o
         limit=limit,
         multiplier=factors[0],
         shift=factors[1],
+        sixteenths=sixteenths,
     )
 
 
@@ -292,7 +295,7 @@ def models(draw: st.DrawFn, *, always_learns: bool = False) -> Model:
         return aligned(draw)
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     entry = draw(entries())
-    bit_depth = draw(st.sampled_from([8, 10, 12, 16]))
+    bit_depth = draw(st.integers(8, 16))
     sensor = Sensor("drawn", entry.n_rows, entry.n_cols, bit_depth, black_level_counts=0)
     most = np.full(sensor.n_pixels, sensor.max_counts, dtype=np.int64)
     stages: list[Stage] = [entry]
@@ -303,7 +306,7 @@ def models(draw: st.DrawFn, *, always_learns: bool = False) -> Model:
         low, high = stage.bounds(low, high)
         stages.append(stage)
 
-    if draw(st.booleans()) and sensor.bit_depth < 16:
+    if draw(st.booleans()) and sensor.bit_depth <= 12:
         append(steady(draw, entry.n_out))
     if draw(st.booleans()):
         n_bits = draw(st.sampled_from([8, 16]))

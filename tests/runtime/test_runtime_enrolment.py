@@ -135,6 +135,18 @@ def test_scores_are_the_head_s_less_half_the_squared_distance() -> None:
     assert np.abs(model.run(lit, dark, state).evidence[:, :3] - wanted).max() < 3
 
 
+def test_taught_scores_count_by_sixteenths_and_others_whole() -> None:
+    """Leads shrink by so many sixteenths once a known class was taught, and the order stays."""
+    whole, half = corner_model(), corner_model(sixteenths=8)
+    frames = corners("all", 3, 5)
+    for number in (OWN, LEFT):
+        state = taught(whole, "bottom" if number == OWN else "top", number)
+        all_of_it = whole.run(*frames, state).evidence
+        counted = half.run(*frames, state).evidence
+        wanted = (all_of_it + 1) >> 1 if number == LEFT else all_of_it
+        assert np.array_equal(counted, wanted)
+
+
 def test_a_gesture_of_one_s_own_keeps_its_distance_until_known_ones_were_shown() -> None:
     """Between an own gesture and a known class, whoever showed the known one is believed more."""
     model = corner_model()

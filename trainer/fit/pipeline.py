@@ -277,6 +277,7 @@ def assemble_model(
     fitted: Fitted,
     margins: Margins,
     provenance: Mapping[str, str],
+    sixteenths: int | None = None,
 ) -> Model:
     """Put a decision behind a fitted pipeline.
 
@@ -287,6 +288,8 @@ def assemble_model(
     provenance : mapping of str to str
         SHA-256 of the recipe as it was given and as it was fitted, and of the data set's
         recordings and labels.
+    sixteenths : int, optional
+        How much scores count once an owner taught known classes; whole without.
 
     Raises
     ------
@@ -297,12 +300,18 @@ def assemble_model(
     if chain.entry is None:
         raise UsageError("model", "first stage", "no entry stage", "bins or pixels")
     decision = decision_for(recipe, margins, fitted.score_unit)
+    stages = with_own_gestures((*chain.stages, decision), recipe)
+    if sixteenths is not None:
+        stages = tuple(
+            replace(stage, sixteenths=sixteenths) if isinstance(stage, Enrol) else stage
+            for stage in stages
+        )
     return Model(
         name=recipe.name,
         task=recipe.task,
         sensor=sensor,
         classes=recipe.model_classes,
-        stages=(chain.entry, *with_own_gestures((*chain.stages, decision), recipe)),
+        stages=(chain.entry, *stages),
         provenance=provenance,
     )
 

@@ -31,6 +31,7 @@ from trainer.fit.held_out import (
     takes_of,
 )
 from trainer.fit.kept_fits import Finished
+from trainer.fit.owner.events import taught_events
 from trainer.fit.owner.figures import enrolment_of
 from trainer.fit.pipeline import Fitted, assemble_model
 from trainer.fit.quantity import fit_quantity
@@ -153,6 +154,10 @@ def fit_model(
     refuse_one_answer(recipe.name, answered[best].answers, recipe.answers)
     held_out = _held_out_streams(chosen, folds[best], outcomes[best])
     margins = choose_margins(held_out, recipe)
+    owners = taught_events(
+        folds[best], held_out, margins, finished[best], workers,
+        partial(_tell, tell, f"{recipe.name}: events of taught models"),
+    )  # fmt: skip
 
     curve = [] if CURVE in skip else curve_jobs(folds[best])
     fits, in_quadrants = [chosen.fit()], []
@@ -171,7 +176,7 @@ def fit_model(
 
     tell(f"{recipe.name}: examining")
     sensor, made_of = chosen.corpus.sensor, chosen.provenance
-    model = assemble_model(recipe, sensor, fitted, margins, made_of)
+    model = assemble_model(recipe, sensor, fitted, margins, made_of, owners.sixteenths)
     evaluation = _on_whom(chosen, len(fitted.labels))  # written down first, then judged
     examined, records = _examine(
         chosen, fitted, fitted_quadrants, held_out, margins,
@@ -188,7 +193,7 @@ def fit_model(
         )
     evaluation |= enrolment_of(
         model, folds[best], chosen.corpus.participants, finished[best], workers,
-        partial(_tell, tell, f"{recipe.name}: owners teach it"),
+        partial(_tell, tell, f"{recipe.name}: owners teach it"), owners.found,
     )  # fmt: skip
     evaluation["left_out"] = sorted(skip)
     evaluation |= found_out(chosen, fitted, evaluation) | _compared(recipes, in_turn, best)

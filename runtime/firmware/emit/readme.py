@@ -180,9 +180,11 @@ take.
 
 What was learned are @KEPT@ bytes of means and counts, no readouts. They tell of the person: they
 are to stay on the device. `pw_enrol_save` gives them to memory that outlasts a reset, with a
-version, the model's identity and a checksum; `pw_enrol_load` refuses others (`PW_ENROL_FOREIGN`,
-`PW_ENROL_DAMAGED`). To be forgotten takes both: `pw_forget`, and that memory erased. Enrolment's
-part of `pw_state` are @ENROL_RAM@ bytes, its tables @ENROL_TABLES@ bytes of flash.
+version, the model's identity and a checksum; `pw_enrol_load`, told how many bytes may be read,
+changes nothing where there is nothing (`PW_ENROL_NOTHING`, as of erased memory), where they are
+another model's or version's (`PW_ENROL_FOREIGN`), or damaged or cut (`PW_ENROL_DAMAGED`). To be
+forgotten takes both: `pw_forget`, and that memory erased. Enrolment's part of `pw_state` are
+@ENROL_RAM@ bytes, its tables @ENROL_TABLES@ bytes of flash.
 
 """
 

@@ -287,7 +287,7 @@ class HostLibrary:
     def load_learned(self, data: bytes) -> None:
         """Let the model load what its owner taught it; raises ToolError where it refuses that."""
         self.put_learned(data)
-        answer = self.command(6)
+        answer = self.command(6, len(data))
         if answer:
             raise ToolError("host library", "answer of pw_enrol_load", answer, "0")
 

@@ -87,7 +87,8 @@ VISIBLE void harness_feed(uint32_t n_frames, const uint16_t *lit, const uint16_t
 }
 
 #ifdef PW_ENROL_SLOTS
-VISIBLE uint8_t harness_learned[PW_ENROL_BYTES];
+/* Room for what other models learned, too. */
+VISIBLE uint8_t harness_learned[PW_ENROL_BYTES + 256];
 
 VISIBLE int32_t harness_command(int32_t command, int32_t class_number);
 VISIBLE int32_t harness_command(int32_t command, int32_t class_number)
@@ -98,7 +99,7 @@ VISIBLE int32_t harness_command(int32_t command, int32_t class_number)
     case 3: return pw_enrol_finish(&harness_state);
     case 4: pw_forget(&harness_state); return 0;
     case 5: pw_enrol_save(&harness_state, harness_learned); return 0;
-    case 6: return pw_enrol_load(&harness_state, harness_learned);
+    case 6: return pw_enrol_load(&harness_state, harness_learned, (uint32_t)class_number);
     default: pw_restart(&harness_state); return 0;
     }
 }

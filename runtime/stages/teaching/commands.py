@@ -70,7 +70,8 @@ def scores_of(stage: Learner, state: State, base: Int32, kept: Int32) -> Int32:
     n_known, taught = base.shape[1], state["taught"]
     far = _distances(stage, state, kept)
     known = base.astype(np.int64)
-    if taught[:n_known].any():
+    shown = taught[:n_known].any()
+    if shown:
         known = known - _scaled(stage, far - far.min(axis=1, keepdims=True))
     guarded = far - np.where(taught[:n_known] > 0, 0, stage.guard)
     nearest = np.minimum(guarded.min(axis=1, keepdims=True), stage.reach)
@@ -80,7 +81,8 @@ def scores_of(stage: Learner, state: State, base: Int32, kept: Int32) -> Int32:
         known.max(axis=1, keepdims=True) + ahead,
         known.min(axis=1, keepdims=True),
     )
-    return np.hstack([known, own]).astype(np.int32)
+    scores = np.hstack([known, own])
+    return (stage.counted(scores) if shown else scores).astype(np.int32)
 
 
 def _scaled(stage: Learner, distance: Int64) -> Int64:

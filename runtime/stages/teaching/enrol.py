@@ -37,7 +37,13 @@ from runtime.stages.teaching.commands import (
     watched,
 )
 from runtime.stages.teaching.graph import onnx_enrol
-from runtime.stages.teaching.lesson import KEPT_LIMIT, MAX_KEPT, MAX_LIMIT, Learner
+from runtime.stages.teaching.lesson import (
+    KEPT_LIMIT,
+    MAX_KEPT,
+    MAX_LIMIT,
+    SIXTEENTHS_BITS,
+    Learner,
+)
 from runtime.stages.teaching.text import enrol_c
 from runtime.stages.trees import Trees
 
@@ -102,6 +108,8 @@ class Enrol(Learner, Stage):
         Largest difference of squared distances that counts.
     multiplier, shift : int
         From squared distances to steps of the scores.
+    sixteenths : int
+        By how many of them a score counts once known classes were taught, 1 to 16.
 
     Raises
     ------
@@ -152,6 +160,7 @@ class Enrol(Learner, Stage):
             ("limit", self.limit, 1, MAX_LIMIT),
             ("multiplier", self.multiplier, 1, MAX_MULTIPLIER),
             ("shift", self.shift, 0, MAX_SHIFT),
+            ("sixteenths", self.sixteenths, 1, 1 << SIXTEENTHS_BITS),
         ):
             require(self.kind, name, value, low, high)
         if not isinstance(self.moves, bool):
@@ -218,6 +227,9 @@ class Enrol(Learner, Stage):
         spread = np.array([best - least])
         prove_int32(self.kind, "difference of scores", -spread, spread)
         prove_int32(self.kind, "score of class", np.array([least]), np.array([best]))
+        if self.sixteenths < 1 << SIXTEENTHS_BITS:
+            widest = np.array([(max(best, -least) + 1) * self.sixteenths])
+            prove_int32(self.kind, "sixteenths of a score", -widest, widest)
         if self.shift < SPLIT_SHIFT and not fits_one_multiply(
             self.limit, self.multiplier, self.shift
         ):
@@ -226,10 +238,9 @@ class Enrol(Learner, Stage):
                 f"a shift of {SPLIT_SHIFT} and more", "choose them with choose_multiplier",
             )  # fmt: skip
         own = self.n_own
-        return (
-            np.concatenate([own_low - most, np.repeat(least, own)]),
-            np.concatenate([own_high, np.repeat(best, own)]),
-        )
+        low = np.concatenate([own_low - most, np.repeat(least, own)])
+        high = np.concatenate([own_high, np.repeat(best, own)])
+        return np.minimum(low, self.counted(low)), np.maximum(high, self.counted(high))
 
     def onnx(self, nodes: Nodes, x: str, state: dict[str, str]) -> tuple[str, dict[str, str]]:
         """Write the command, the scores and the open take of one frame."""

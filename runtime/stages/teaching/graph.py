@@ -6,7 +6,13 @@ import numpy as np
 
 from runtime.fixedpoint import INT32_MAX, INT32_MIN
 from runtime.stages.contract.onnx_nodes import Nodes
-from runtime.stages.teaching.lesson import LIFT, MAX_FRAMES, MAX_TAUGHT, Learner
+from runtime.stages.teaching.lesson import (
+    LIFT,
+    MAX_FRAMES,
+    MAX_TAUGHT,
+    SIXTEENTHS_BITS,
+    Learner,
+)
 from runtime.stages.teaching.reasons import (
     ADD,
     BEGIN,
@@ -233,7 +239,7 @@ def _scores(stage: Learner, nodes: Nodes, state: Named, base: str, kept: str) ->
     some = nodes.op("Greater", number, zero)
     known = nodes.op("Where", some, nodes.op("Sub", base, behind), base)
     if not stage.n_own:
-        return known
+        return _counted(stage, nodes, some, known)
     guard = nodes.op("Where", shown, zero, nodes.int32(stage.guard))
     nearest = nodes.op("ReduceMin", nodes.op("Sub", far, guard), first, keepdims=1)
     nearest = nodes.op("Min", nearest, nodes.int32(stage.reach))
@@ -243,7 +249,16 @@ def _scores(stage: Learner, nodes: Nodes, state: Named, base: str, kept: str) ->
     own = nodes.op("Add", nodes.op("ReduceMax", known, first, keepdims=1), ahead)
     lowest = nodes.op("ReduceMin", known, first, keepdims=1)
     taught = nodes.op("Greater", nodes.slice(state["taught"], n_known, n_slots), zero)
-    return nodes.op("Concat", known, nodes.op("Where", taught, own, lowest), axis=0)
+    y = nodes.op("Concat", known, nodes.op("Where", taught, own, lowest), axis=0)
+    return _counted(stage, nodes, some, y)
+
+
+def _counted(stage: Learner, nodes: Nodes, some: str, y: str) -> str:
+    """Return what scores count: fewer sixteenths once known classes were taught."""
+    if stage.sixteenths == 1 << SIXTEENTHS_BITS:
+        return y
+    fewer = nodes.scale(y, stage.sixteenths, SIXTEENTHS_BITS, INT32_MAX)
+    return nodes.op("Where", some, fewer, y)
 
 
 def _watched(stage: Learner, nodes: Nodes, state: Named, frame: tuple[str, str, str]) -> Named:

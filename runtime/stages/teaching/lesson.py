@@ -15,6 +15,10 @@ shown, nobody knows how it looks on this owner, so that it counts as nearer by `
 shows the known classes as well has them told apart more finely. What is farther than `reach` is
 none of either.
 
+**Margins.** What is learned adds to the head's scores, so that leads grow, and an event's margin,
+which was chosen for the head's, would hold back less. Once known classes were taught all scores
+count by so many sixteenths as keep it: the order of the classes stays, and margins their meaning.
+
 **Numbers.** Squared distances are at most `MAX_KEPT` * 254**2; what a class is behind by ends at
 `EVIDENCE_NATS`, a chance of one in nine million.
 """
@@ -28,7 +32,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.fixedpoint import scale
-from runtime.stages.contract.stage import Int32, Stage
+from runtime.stages.contract.stage import Int32, Int64, Stage
 from runtime.stages.dense import Dense
 
 __all__ = [
@@ -39,6 +43,7 @@ __all__ = [
     "MAX_KEPT",
     "MAX_LIMIT",
     "MAX_TAUGHT",
+    "SIXTEENTHS_BITS",
     "Learner",
     "Sizes",
 ]
@@ -53,6 +58,7 @@ MAX_FRAMES = 1 << 20
 """Of a take, at which counting stops."""
 MAX_TAUGHT = 32767
 """Of the takes that a class's mean is of, as it is kept in 16 bits."""
+SIXTEENTHS_BITS = 4
 LIFT = 128
 """Makes a mean positive, so that a division rounds alike everywhere."""
 
@@ -114,11 +120,16 @@ class Learner:
     limit: int
     multiplier: int
     shift: int
+    sixteenths: int = 1 << SIXTEENTHS_BITS
 
     @property
     def sizes(self) -> Sizes:
         """How much is kept."""
         return Sizes(self.directions.n_out, self.head.n_out, self.n_own, self.n_takes)
+
+    def counted(self, scores: Int64) -> Int64:
+        """Return what scores count once known classes were taught."""
+        return scale(scores, self.sixteenths, SIXTEENTHS_BITS)
 
     @property
     def most_evidence(self) -> int:

@@ -10,6 +10,7 @@ __all__ = [
     "FOREIGN",
     "FORGET",
     "FULL",
+    "NOTHING",
     "NO_CLASS",
     "NO_TAKE",
     "OTHER_CLASS",
@@ -22,7 +23,7 @@ BEGIN, ADD, FINISH, FORGET = 1, 2, 3, 4
 """Commands, as the state's ``ask`` holds them before a frame; 0 is none."""
 
 NO_CLASS, NO_TAKE, SHORT, UNLIKE, OTHER_CLASS, FULL = -10, -11, -12, -13, -14, -15
-FOREIGN, DAMAGED = -16, -17
+FOREIGN, DAMAGED, NOTHING = -16, -17, -18
 
 REASONS = {
     NO_CLASS: ("CLASS", "no such class, or one that is not to be learned"),
@@ -32,6 +33,7 @@ REASONS = {
     OTHER_CLASS: ("OTHER", "too like another class"),
     FULL: ("FULL", "enough takes of this class"),
     FOREIGN: ("FOREIGN", "what was learned is another model's, or another version's"),
-    DAMAGED: ("DAMAGED", "what was learned is damaged"),
+    DAMAGED: ("DAMAGED", "what was learned is damaged, or cut"),
+    NOTHING: ("NOTHING", "there is nothing that was learned"),
 }
 """Name of each in C, behind ``PW_ENROL_``, and in words."""

@@ -5,10 +5,10 @@ Little-endian, without gaps:
 | Bytes | Holds |
 | --- | --- |
 | 4 | ``PWEN`` |
-| 1 | version of this form, 2 |
+| 1 | version of this form, 3 |
 | 1 | 0 |
 | 1 | n_slots: known classes and places for own gestures |
-| 1 | 0 |
+| 1 | n_kept: directions; with n_slots it says how many bytes there are |
 | 32 | the first 32 characters of the model's identity, ASCII |
 | 2 n_slots | takes that each class was learned from, int16, 0 and more |
 | n_slots n_kept | rows: means of the classes, int8, -127 and more, one class after the other |
@@ -29,7 +29,7 @@ from runtime.stages.teaching.lesson import KEPT_LIMIT, Sizes
 
 __all__ = ["VERSION", "pack_learned", "read_learned", "saved_bytes"]
 
-VERSION = 2
+VERSION = 3
 _MARK = b"PWEN"
 _ID_CHARACTERS = 32
 _HEAD_BYTES = 8 + _ID_CHARACTERS
@@ -41,7 +41,7 @@ def saved_bytes(sizes: Sizes) -> int:
 
 
 def _head(sizes: Sizes, model_id: str) -> bytes:
-    mark = _MARK + bytes([VERSION, 0, sizes.n_slots, 0])
+    mark = _MARK + bytes([VERSION, 0, sizes.n_slots, sizes.n_kept])
     return mark + model_id[:_ID_CHARACTERS].encode("ascii")
 
 

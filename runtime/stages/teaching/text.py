@@ -8,7 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.stages.contract.c_text import CStage, CState, Edge, fill, table
-from runtime.stages.teaching.lesson import LIFT, MAX_FRAMES, MAX_TAUGHT, Learner
+from runtime.stages.teaching.lesson import (
+    LIFT,
+    MAX_FRAMES,
+    MAX_TAUGHT,
+    SIXTEENTHS_BITS,
+    Learner,
+)
 from runtime.stages.teaching.reasons import REASONS
 from runtime.stages.teaching.saved import VERSION, saved_bytes
 from runtime.stages.teaching.text_board import BOARD_C, DECLARATIONS
@@ -79,7 +85,7 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
     for (uint32_t c = 0u; (shown != 0) && (c < @N_KNOWN@u); c++) {
         y[c] = (@Y_TYPE@)(base[c] - @PREFIX@_scaled(far[c] - least));
     }
-@OWN@    if (s->@PREFIX@_open[0] != 0) {
+@OWN@@COUNTED@    if (s->@PREFIX@_open[0] != 0) {
         @PREFIX@_watch(s, base@WATCH_ARGUMENT@);
     }
 }
@@ -110,6 +116,12 @@ _OWN_C = """\
             const int32_t to = @PREFIX@_squared(row, s->@PREFIX@_kept);
             y[c] = (@Y_TYPE@)(highest + @PREFIX@_scaled(nearest - to));
         }
+    }
+"""
+
+_COUNTED_C = """\
+    for (uint32_t c = 0u; (shown != 0) && (c < @N_SLOTS@u); c++) {
+        y[c] = (@Y_TYPE@)pw_requant(y[c], @SIXTEENTHS@, @SIXTEENTHS_BITS@);
     }
 """
 
@@ -192,6 +204,9 @@ def _values(stage: Learner, prefix: str, x: Edge, y: Edge) -> dict[str, object]:
         "APART": stage.apart,
         "RIVAL": stage.rival,
         "OWN": _OWN_C if sizes.n_own else "",
+        "COUNTED": _COUNTED_C if stage.sixteenths < 1 << SIXTEENTHS_BITS else "",
+        "SIXTEENTHS": stage.sixteenths,
+        "SIXTEENTHS_BITS": SIXTEENTHS_BITS,
         "LEAD": _LEAD_C if moves else "",
         "WATCH_Y": f", const {y.ctype} *y" if moves else "",
         "WATCH_ARGUMENT": ", y" if moves else "",

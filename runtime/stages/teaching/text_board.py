@@ -38,12 +38,15 @@ void pw_restart(pw_state *s);
 
 /* What was learned as PW_ENROL_BYTES bytes, for memory that outlasts a reset: a mark, the version
  * of this form, the model's identity, how many takes and the means, and a checksum (CRC-32).
- * pw_enrol_load returns 0, or PW_ENROL_FOREIGN or PW_ENROL_DAMAGED and changes nothing; takes of a
- * session that was not finished are dropped. Where the owner wants to be forgotten, call pw_forget
- * and erase those bytes as well. */
+ * pw_enrol_load is told how many bytes may be read there, and reads as many as they say they are.
+ * It returns 0, or changes nothing and returns PW_ENROL_NOTHING (no mark: erased memory),
+ * PW_ENROL_FOREIGN (whole, but of another model or version, whatever its length) or
+ * PW_ENROL_DAMAGED (a wrong checksum, or fewer bytes than there should be); takes of a session that
+ * was not finished are dropped. Where the owner wants to be forgotten, call pw_forget and erase
+ * those bytes as well. */
 #define PW_ENROL_BYTES @SAVED_BYTES@
 void pw_enrol_save(const pw_state *s, uint8_t *to);
-int32_t pw_enrol_load(pw_state *s, const uint8_t *from);"""
+int32_t pw_enrol_load(pw_state *s, const uint8_t *from, uint32_t n_bytes);"""
 
 BOARD_C = """\
 
@@ -266,13 +269,14 @@ static uint8_t *@PREFIX@_put16(uint8_t *to, uint32_t value)
     return &to[2];
 }
 
+static const uint8_t @PREFIX@_mark[8] = {'P', 'W', 'E', 'N', @VERSION@u, 0u, @N_SLOTS@u, @KEPT@u};
+
 void pw_enrol_save(const pw_state *s, uint8_t *to)
 {
-    static const uint8_t mark[8] = {'P', 'W', 'E', 'N', @VERSION@u, 0u, @N_SLOTS@u, 0u};
     const char *id = PW_MODEL_ID;
     uint8_t *at = to;
     for (uint32_t i = 0u; i < 8u; i++) {
-        *at++ = mark[i];
+        *at++ = @PREFIX@_mark[i];
     }
     for (uint32_t i = 0u; i < 32u; i++) {
         *at++ = (uint8_t)id[i];
@@ -294,24 +298,48 @@ static int32_t @PREFIX@_number(const uint8_t *from)
     return (value < 0x8000) ? value : (value - 0x10000);
 }
 
-int32_t pw_enrol_load(pw_state *s, const uint8_t *from)
+/* Whether bytes are something learned, all of it, and this model's: 0, or what is wrong. */
+static int32_t @PREFIX@_wrong(const uint8_t *from, uint32_t n_bytes)
 {
-    static const uint8_t mark[8] = {'P', 'W', 'E', 'N', @VERSION@u, 0u, @N_SLOTS@u, 0u};
     const char *id = PW_MODEL_ID;
     uint8_t crc[4];
-    const uint32_t found = @PREFIX@_checksum(from, PW_ENROL_BYTES - 4u);
-    (void)@PREFIX@_put16(@PREFIX@_put16(crc, found), found >> 16);
-    uint32_t foreign = 0u;
-    uint32_t damaged = 0u;
+    uint32_t other = 0u;
     for (uint32_t i = 0u; i < 4u; i++) {
-        damaged |= (uint32_t)crc[i] ^ from[(PW_ENROL_BYTES - 4u) + i];
+        if ((n_bytes < 8u) || (from[i] != @PREFIX@_mark[i])) {
+            return PW_ENROL_NOTHING;
+        }
     }
-    for (uint32_t i = 0u; i < 8u; i++) {
-        foreign |= (uint32_t)mark[i] ^ from[i];
+    if (from[4] != @PREFIX@_mark[4]) {
+        return PW_ENROL_FOREIGN; /* of another version nothing else is known */
+    }
+    const uint32_t n_values = (uint32_t)from[6] * ((uint32_t)from[7] + 2u);
+    if (n_bytes < (44u + n_values)) {
+        return PW_ENROL_DAMAGED;
+    }
+    const uint32_t found = @PREFIX@_checksum(from, 40u + n_values);
+    (void)@PREFIX@_put16(@PREFIX@_put16(crc, found), found >> 16);
+    for (uint32_t i = 0u; i < 4u; i++) {
+        other |= (uint32_t)crc[i] ^ from[40u + n_values + i];
+    }
+    if (other != 0u) {
+        return PW_ENROL_DAMAGED;
+    }
+    for (uint32_t i = 5u; i < 8u; i++) {
+        other |= (uint32_t)@PREFIX@_mark[i] ^ from[i];
     }
     for (uint32_t i = 0u; i < 32u; i++) {
-        foreign |= (uint32_t)(uint8_t)id[i] ^ from[8u + i];
+        other |= (uint32_t)(uint8_t)id[i] ^ from[8u + i];
     }
+    return (other != 0u) ? PW_ENROL_FOREIGN : 0;
+}
+
+int32_t pw_enrol_load(pw_state *s, const uint8_t *from, uint32_t n_bytes)
+{
+    const int32_t wrong = @PREFIX@_wrong(from, n_bytes);
+    if (wrong != 0) {
+        return wrong;
+    }
+    uint32_t damaged = 0u;
     for (uint32_t c = 0u; c < @N_SLOTS@u; c++) {
         damaged |= (@PREFIX@_number(&from[40u + (2u * c)]) < 0) ? 1u : 0u;
     }
@@ -320,9 +348,6 @@ int32_t pw_enrol_load(pw_state *s, const uint8_t *from)
     }
     if (damaged != 0u) {
         return PW_ENROL_DAMAGED;
-    }
-    if (foreign != 0u) {
-        return PW_ENROL_FOREIGN;
     }
     pw_forget(s);
     for (uint32_t c = 0u; c < @N_SLOTS@u; c++) {

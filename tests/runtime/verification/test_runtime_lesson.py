@@ -20,6 +20,7 @@ from runtime.firmware.machine.execute import HostLibrary
 from runtime.model import Model
 from runtime.onnx.graph import save_step_graph
 from runtime.onnx.steps import evaluator, onnx_runtime, read_step_graph
+from runtime.stages.teaching.reasons import DAMAGED, FOREIGN, NOTHING
 from runtime.verification.engines import open_engine
 from runtime.verification.lesson import Lesson, lesson_for, lesson_in_c, taught_by
 from runtime.verification.verify import compare
@@ -111,6 +112,32 @@ def test_beginning_anew_keeps_what_was_learned_and_nothing_else(tmp_path: Path) 
     got = host.run(lit, dark)
     assert np.array_equal(got.evidence, wanted.evidence)
     assert np.array_equal(got.outputs, wanted.outputs)
+
+
+def test_the_c_says_what_is_wrong_with_bytes_that_it_does_not_load(tmp_path: Path) -> None:
+    """It tells nothing there, another version's or model's of any length, and damaged or cut."""
+    model = corner_model()
+    host = HostLibrary(compile_for(written(model, tmp_path / "firmware"), HOST))
+    state = model.initial_state()
+    state, _ = carry_out(model, state, "begin", 0)
+    state, _ = carry_out(model, model.run(*corners("top", 4), state).state, "add")
+    data = learned_bytes(model, carry_out(model, state, "finish").state)
+
+    def answered(data: bytes, n_bytes: int | None = None) -> int:
+        host.put_learned(data)
+        return host.command(6, len(data) if n_bytes is None else n_bytes)
+
+    assert answered(data) == answered(data + b"behind it") == 0
+    assert answered(bytes(len(data))) == answered(b"\xff" * len(data)) == NOTHING
+    assert answered(data, 0) == answered(data, 7) == NOTHING
+    assert answered(data[:4] + b"\x02" + data[5:]) == FOREIGN
+    for other in (corner_model(n_own=0), corner_model(n_own=3), corner_model(name="another")):
+        assert answered(learned_bytes(other, other.initial_state())) == FOREIGN
+    assert {answered(data, n_bytes) for n_bytes in range(8, len(data))} == {DAMAGED}
+    for at in range(5, len(data)):
+        assert answered(data[:at] + bytes([data[at] ^ 4]) + data[at + 1 :]) == DAMAGED
+    host.command(5)
+    assert host.learned(len(data)) == data
 
 
 @pytest.mark.parametrize("engine", ["reference", "onnx", "c"])

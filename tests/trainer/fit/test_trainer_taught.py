@@ -65,7 +65,11 @@ def test_its_figures_stand_on_its_page_and_its_bytes_beside(both: tuple[Path, Pa
         assert low <= row["mean"]["after"] - row["mean"]["before"] <= high
     _, stage = enrol_place(load_model(both[1]))
     assert found["bytes"]["kept"] == 44 + stage.n_out * (2 + stage.directions.n_out)
+    events = found["events"]
+    assert (events["sixteenths"], events["n_people"]) == (stage.sixteenths, 3)
+    assert events["taught"]["unmeant"] <= events["shipped"]["unmeant"]
     page = (both[1] / "evaluation.html").read_text("utf-8")
+    assert f"with {stage.sixteenths} sixteenths of each score" in page
     assert "Learning its owner" in page and f"{found['bytes']['ram']:,} bytes of RAM" in page
     assert "Learning its owner" not in (both[0] / "evaluation.html").read_text("utf-8")
     assert owner_section(plain) == ""

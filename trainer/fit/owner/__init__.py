@@ -2,4 +2,5 @@
 
 `taught` holds the jobs, each a fit that people whom it has not seen teach by the device's own
 arithmetic; `worth` makes tables of what came of it, and `figures` what evaluation.json says.
+`events` chooses how much taught scores count, so that events' margins hold back as before.
 """

@@ -24,6 +24,7 @@ def enrolment_of(
     done: Finished,
     workers: Workers,
     tell: Callable[[str], None],
+    events: dict[str, Any] | None,
 ) -> dict[str, Any]:
     """Return what evaluation.json says of enrolment; nothing where the recipe has none.
 
@@ -37,13 +38,16 @@ def enrolment_of(
     done : Finished
     workers : Workers
     tell : callable
+    events : dict or None
+        What was chosen for events of taught models.
     """
     if not folds[0].fit.recipe.head.enrol:
         return {}
     jobs = teach_jobs(folds)
     outcomes = done.run(jobs, workers, tell)
     found = figures_in_turn(jobs, outcomes, people)
-    return {"enrolment": found | {"bytes": enrolment_bytes(model)}}
+    told = {} if events is None else {"events": events}
+    return {"enrolment": found | told | {"bytes": enrolment_bytes(model)}}
 
 
 def figures_in_turn(

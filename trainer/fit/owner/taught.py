@@ -23,8 +23,8 @@ from trainer.fit.pipeline import Fitted, with_own_gestures
 from trainer.recipe import Recipe
 
 __all__ = [
-    "ALONE", "BESIDE", "COLUMNS", "KNOWN", "TAKES_EACH", "Taught", "TeachJob", "teach_jobs",
-    "teach_person",
+    "ALONE", "BESIDE", "COLUMNS", "KNOWN", "TAKES_EACH", "Taught", "TeachJob", "taught_scores",
+    "teach_jobs", "teach_person",
 ]  # fmt: skip
 
 TAKES_EACH = (1, 3, 5)
@@ -197,6 +197,27 @@ def teach_person(
                 of_new.sum(), after[of_new].sum(), (answers < 0).sum(), (answers > 0).sum(),
             ))  # fmt: skip
     return np.array(rows, dtype=np.int32).reshape(-1, len(COLUMNS))
+
+
+def taught_scores(
+    fitted: Fitted, recordings: Sequence[Reduced], recipe: Recipe, n_takes: int
+) -> list[Int32]:
+    """Let a person teach the first takes of each class, and score all recordings then.
+
+    Returns
+    -------
+    list of int32 (n_frames, n_known)
+        One for each recording.
+    """
+    person = _Person.of(Taught.of(fitted, recipe), fitted, recordings, recipe, None)
+    taught = person.taught
+    flags = taught.stage.learnable
+    first = [np.flatnonzero(person.slots == c)[:n_takes] for c in range(len(flags)) if flags[c]]
+    spans = [person.spans[i] for i in np.sort(np.concatenate(first))]
+    state, _ = taught.show(person.x, spans, n_takes)
+    starts = zip(person.first, recordings, strict=True)
+    parts = [person.x[start : start + recording.n_frames] for start, recording in starts]
+    return [taught.scores(x, state)[:, : taught.stage.sizes.n_known] for x in parts]
 
 
 @dataclass(frozen=True, slots=True)
