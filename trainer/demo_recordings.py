@@ -27,8 +27,8 @@ PEOPLE, LIGHTS = "recordings", "lights"
 PARTICIPANTS = range(1, 13)
 """Who shows everything; the recordings of all others are of fingers alone, and short."""
 ARRIVING = (10, 11, 12, 20, 30, 40, 50, 60)
-"""Who comes from out of sight as well: locked people, by whom missed arrivals are counted. Were they
-three, one who is hardly seen would be a third."""
+"""Who comes from out of sight as well: locked people, by whom missed arrivals are counted. One of
+three who is hardly seen would be a third of them."""
 N_PEOPLE = 800
 """Rather many people than many takes of each: 12 takes of 1,200 people taught as much as 90 of 400,
 and more about silhouettes of other hands."""
