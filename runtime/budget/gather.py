@@ -56,7 +56,7 @@ class Choice:
     host: str = "phone-mixed"
     led: str = "ir940-smd"
     driver: str = "step-down"
-    regulator: str = "buck"
+    regulator: str = "buck-60na"
     readout: str = "state-of-the-art"
     sensor_link: str = "spi"
     host_link: str = "i2c"
