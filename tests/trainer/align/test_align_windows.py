@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, spline_filter
 
+from runtime.errors import UsageError
 from runtime.stages.alignment.geometry import CellGrid
-from trainer.align import lowered
+from trainer.align import lowered, windows
 from trainer.align.cells import Design, corner_filters, slopes_of
 from trainer.align.pattern import Pattern
 from trainer.align.templates import Templates
@@ -113,3 +114,17 @@ def test_cells_of_a_wide_field_stay_within_what_the_stage_takes(
     grid, enough = lowered._chosen([optic], ends, steps, most, nothing)  # type: ignore[arg-type]
     grid.check("cells")
     assert grid.n_x > 80 and not enough
+
+
+def test_rows_of_a_bank_are_no_longer_than_a_stage_takes() -> None:
+    """Wide planes lie fewer abreast; one wider than any row is refused in one line."""
+    planes = [np.ones((3, 1500)), np.zeros((2, 1400)), np.full((2, 1500), 0.5)]
+    values, stride, origins = windows._packed(planes)
+    assert stride == 3000
+    for plane, (row, col) in zip(planes, origins.tolist(), strict=True):
+        part = values.reshape(-1, stride)[row : row + len(plane), col : col + plane.shape[1]]
+        assert np.ptp(part) == 0
+    assert windows._packed([np.zeros((2, 3000))])[1] == 3000
+    with pytest.raises(UsageError, match="is 4097, expected at most 4096") as error:
+        windows._packed([np.zeros((2, 4097))])
+    assert "\n" not in str(error.value)
