@@ -23,6 +23,7 @@ from runtime.stages.alignment.arithmetic import (
 from runtime.stages.alignment.binned import (
     ALIKE_BITS,
     LEAST_SQUARE_BITS,
+    PATTERN_BITS,
     SPREAD_BITS,
     SPREAD_SHIFT,
     mean_factor,
@@ -303,7 +304,8 @@ def registration_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
         "BIN_NOISE": stage.bin_rule.noise_multiplier,
         "BIN_NOISE_SHIFT": stage.bin_rule.noise_shift,
         "BIN_TOLERANCE": stage.bin_rule.tolerance, "SPREAD_BITS": SPREAD_BITS,
-        "ALIKE_BITS": ALIKE_BITS,
+        "ALIKE_BITS": ALIKE_BITS, "PATTERN_BITS": PATTERN_BITS,
+        "PATTERN_HALF": 1 << (PATTERN_BITS - 1), "SPREAD_HALF": 1 << (SPREAD_BITS - 1),
         "SPREAD_NOISE": stage.bin_rule.spread_multiplier,
         "SPREAD_NOISE_SHIFT": stage.bin_rule.spread_shift,
         "SPREAD_TOLERANCE": stage.bin_rule.spread_tolerance, "SPREAD_SHIFT": SPREAD_SHIFT,

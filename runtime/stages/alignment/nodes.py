@@ -26,6 +26,7 @@ from runtime.stages.alignment.binned import (
     CUT_BITS,
     LEAST_SQUARE_BITS,
     N_SPLINE,
+    PATTERN_BITS,
     SPREAD_BITS,
     SPREAD_SHIFT,
     mean_factor,
@@ -272,10 +273,9 @@ def _left(
     low, high = (nodes.op(name, nodes.int64(1024), d) for name in ("Sub", "Add"))
     low, high = (nodes.op("Div", nodes.op("Mul", x, x), nodes.int64(1 << 12)) for x in (low, high))
     middle = nodes.op("Sub", nodes.op("Sub", nodes.int64(2048), low), high)
-    each = [nodes.reshape(x, 1, 2) for x in (low, middle, high)]
-    each_axis = nodes.op("Concat", *each, axis=0)  # (3, axis)
-    across = nodes.reshape(nodes.slice(each_axis, 0, 1, axis=1), 1, 3)
-    down = nodes.slice(each_axis, 1, 2, axis=1)
+    each = nodes.op("Concat", *(nodes.reshape(x, 1, 2) for x in (low, middle, high)), axis=0)
+    across = nodes.reshape(nodes.slice(each, 0, 1, axis=1), 1, 3)
+    down = nodes.slice(each, 1, 2, axis=1)
     curved = [nodes.constant(CURVED.reshape(shape)) for shape in ((1, 3), (3, 1))]
     spread = nodes.op("Add", nodes.op("Mul", down, curved[0]), nodes.op("Mul", curved[1], across))
 
@@ -289,7 +289,7 @@ def _left(
     def part(factor: str, of: str) -> str:
         return nodes.op("Div", nodes.op("Mul", factor, of), unit)
 
-    t = pattern(nodes.round_shift(nodes.op("Mul", down, across), 11), 7)
+    t = pattern(nodes.op("Mul", down, across), PATTERN_BITS)
     wide = pattern(spread, SPREAD_BITS)
     total = nodes.op("ReduceSum", bins, nodes.indices(0), keepdims=1)
     b = nodes.op("Sub", bins, write.scale(total, *mean_factor(n_bins)))
