@@ -21,6 +21,7 @@ from runtime.stages.contract.stage import Float64, Int32, Stage
 from trainer.align.cells import Design
 from trainer.align.learned import learn_optic
 from trainer.align.lowered import Lowering, lower_registration, with_tolerance
+from trainer.align.pattern import Pattern
 from trainer.recipe import Recipe
 from trainer.source.readouts import Box, SourceReadouts, WithoutSource, slopes_at
 
@@ -213,8 +214,23 @@ def calibrate(
         "n_cells": stage.fine[0] * stage.fine[1],
         "table_bytes": sum(a.nbytes for s in model.stages for a in s.arrays().values()),
         "half_widths": widths,
+        "shift_inverse": _shift_inverse(optics[0], box),
     }
     return Calibrated(model, tuple(optics), floor, found)
+
+
+def _shift_inverse(optic: Any, box: Box) -> float | None:
+    """Return the inverse distance, 1/m, that a hundredth of a pixel's shift along the baseline is.
+
+    None for one aperture, and where no pattern was learned whose pixels a slope moves.
+    """
+    if len(box.apertures) == 1 or not isinstance(optic, Pattern):
+        return None
+    apart = box.places_mm[1] - box.places_mm[0]
+    baseline = float(np.hypot(*apart))
+    step = 1e-3 * np.array([apart, -apart]) / baseline
+    ends = [float(of[0].mean() - of[1].mean()) / 2e-3 for of in optic.places(step)]
+    return round(10.0 / (float(np.hypot(*ends)) * baseline), 6)
 
 
 def _triangulation(box: Box) -> Triangulation:

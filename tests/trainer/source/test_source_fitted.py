@@ -48,6 +48,7 @@ def test_the_page_and_the_card_show_the_bound_and_the_maps(rig_fitted: FittedSou
     page = source_page(evaluation)
     for said in ("Inverse distance off by", "unexplained, by aperture",
                  "Errors beside the bound", "Over the distance", "Error over the bound",
+                 "by a hundredth of a pixel adds", "no frame shows it",
                  "Unit unit-a, as calibrated", "no source", "emulated lights"):  # fmt: skip
         assert said in page
     assert page == source_page(evaluation)
