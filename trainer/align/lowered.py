@@ -22,7 +22,7 @@ from runtime.stages.alignment.geometry import (
     Windows,
 )
 from runtime.stages.alignment.registration import Registration
-from trainer.align.binned import bin_energy, bin_misfit, bin_spline, bin_tolerance
+from trainer.align.binned import bin_energy, bin_misfit, bin_offset, bin_spline, bin_tolerance
 from trainer.align.cells import CellFit, Design, cell_terms, grid_over, polynomials, slopes_of
 from trainer.align.multipliers import at_least_17
 from trainer.align.windows import Bank, Storage, joined, storages
@@ -311,7 +311,7 @@ def lower_registration(
     patterns = [_search_patterns(each, coarse) for each in binned]
     most = max(float(np.abs(p).max()) for p in patterns)
     alike = storage.kind == "shared"
-    splines = _splines(binned, fine)
+    splines, spline_offset = _splines(binned, fine)
     largest = max(float(np.abs(p).max()) for p in splines)
     reach = int(np.ceil(lowering.most_disparity * (1 << 18) / coarse.step)) + 1
     stage = Registration(
@@ -326,6 +326,7 @@ def lower_registration(
             windows.n_pixels, windows.n_bins, lowering.max_counts, lowering.gain_dn_per_e,
             lowering.design.floor,
         ),
+        spline_offset=spline_offset,
         search=np.stack([np.round(p * (127 / most)) for p in patterns]).astype(np.int8),
         coarse_filters=np.stack(
             [v.bank.values.reshape(-1, windows.n_bins) for v in coarse_levels]
@@ -348,15 +349,21 @@ def lower_registration(
     return stage, cost
 
 
-def _splines(binned: Sequence[_Binned], grid: CellGrid) -> list[Floats]:
-    """Return patterns in bins: one for all, where others are off it by less than its rounding."""
+def _splines(binned: Sequence[_Binned], grid: CellGrid) -> tuple[list[Floats], tuple[int, ...]]:
+    """Return patterns in bins, and from where in them each aperture's are taken.
+
+    One set serves all where, at their offsets, others differ from it by less than its rounding.
+    """
     first = bin_spline(binned[0].at, grid)
     step = float(np.abs(first).max()) / 127
     rounded = np.round(first / step) * step
     alike = bin_misfit(rounded, binned[0].at, grid)
-    if all(bin_misfit(first, each.at, grid) <= alike for each in binned[1:]):
-        return [first]
-    return [first, *(bin_spline(each.at, grid) for each in binned[1:])]
+    offsets = [bin_offset(first, each.at, grid) for each in binned[1:]]
+    others = list(zip(binned[1:], offsets, strict=True))
+    if all(bin_misfit(first, each.at, grid, offset) <= alike for each, offset in others):
+        return [first], (0, 0, *(v for offset in offsets for v in offset))
+    own = [bin_spline(each.at, grid) for each in binned[1:]]
+    return [first, *own], (0,) * (2 * len(binned))
 
 
 def _search_patterns(optic: _Binned, grid: CellGrid) -> Floats:

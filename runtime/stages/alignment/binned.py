@@ -40,6 +40,7 @@ __all__ = [
     "CUT_BITS",
     "LEAST_SQUARE_BITS",
     "MOST_BINS",
+    "MOST_OFFSET",
     "N_SPLINE",
     "PATTERN_BITS",
     "SPREAD_BITS",
@@ -64,6 +65,8 @@ PATTERN_BITS = 18
 SPREAD_BITS = 9
 """Bits that the sum of second derivatives loses: weights sum to 2**14, and 13 bits with sign stay.
 """
+MOST_OFFSET = 1 << 11
+"""An eighth of a cell: with the eighth beyond a cell that is accepted, weights are none below 0."""
 ALIKE_BITS = 4
 """Second derivatives of which less than a sixteenth is not the pattern itself tell nothing."""
 SPREAD_SHIFT = 20

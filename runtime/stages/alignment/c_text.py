@@ -204,6 +204,8 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
         excess = 1;
     }
     if (excess <= 0) { /* else it is refused already */
+        at[0] += @P@_spline_offset[2u * aperture];
+        at[1] += @P@_spline_offset[(2u * aperture) + 1u];
         const uint32_t spline
             = @SPLINE_OF@((uint32_t)((row * (@FINE_N_X@ + 2)) + column) * @N_BINS@u);
         const int32_t left = @P@_left(cut, sum, shift, &@P@_spline[spline], at, totals[0]);
@@ -271,6 +273,7 @@ def _tables(stage: Any, prefix: str) -> str:
         ("starts", stage.starts, "int32_t", f"{stage.starts.shape} where a corner's begin"),
         ("filter_sums", stage.filters.sums, _sum_type(stage), f"{stage.starts.shape} its sum"),
         ("fine_terms", stage.fine_terms, "int16_t", f"({n}, {fine.n_cells}, 64)"),
+        ("spline_offset", stage.spline_offset, "int16_t", f"({n}, 2) from a place to the spline's"),
         ("spline", stage.spline, "int8_t",
          f"({len(stage.spline)}, {fine.n_spline}, {bins}) patterns in bins"),
     )  # fmt: skip
