@@ -110,10 +110,34 @@ def test_cells_of_a_wide_field_stay_within_what_the_stage_takes(
     monkeypatch.setattr(lowered, "cell_terms", lambda *_: dear)
     nothing = SimpleNamespace(bank=lambda *_: None, design=DESIGN)
     optic, ends = SimpleNamespace(seen=seen, at=None), (np.full(2, -1.7), np.full(2, 1.7))
-    steps, most = lowered.FINE_STEPS, (1.0, 1.0, 1.0)
+    steps, most = lowered.FINE_STEPS, (1.0, 1.0, 1.0, np.inf)
     grid, enough = lowered._chosen([optic], ends, steps, most, nothing)  # type: ignore[arg-type]
     grid.check("cells")
     assert grid.n_x > 80 and not enough
+
+
+def test_one_coarse_cell_that_loses_its_directions_is_one_too_many(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Cells are made narrower while any that holds a calibrated direction hands on a wrong place."""
+    line = np.linspace(-0.5, 0.5, 40)
+    seen = np.stack([a.ravel() for a in np.meshgrid(line, line)], axis=1)
+    tried = []
+
+    def fitted(grid: CellGrid, cells: np.ndarray, *_: object) -> SimpleNamespace:
+        tried.append(grid.step)
+        offset = np.zeros(len(cells))
+        offset[len(cells) // 2] = 0.9 if grid.step > 0.15 * 2**18 else 0.01
+        return SimpleNamespace(loss=np.ones(len(cells)), bias=np.zeros(len(cells)), offset=offset)
+
+    monkeypatch.setattr(lowered, "cell_terms", fitted)
+    nothing = SimpleNamespace(bank=lambda *_: None, design=DESIGN)
+    optic, ends = SimpleNamespace(seen=seen, at=None), (np.full(2, -0.5), np.full(2, 0.5))
+    most = (1.5, np.inf, 0.1 * 2**18, 0.02 * 2**18)
+    steps = lowered.COARSE_STEPS
+    grid, enough = lowered._chosen([optic], ends, steps, most, nothing)  # type: ignore[arg-type]
+    assert enough and len(tried) > 1
+    assert grid.step <= 0.15 * 2**18 < min(tried[:-1])
 
 
 def test_rows_of_a_bank_are_no_longer_than_a_stage_takes() -> None:
