@@ -293,15 +293,22 @@ def repair(session: Path, as_json: bool) -> None:
     help="Where the page is served; TCP port 0 is any free one.",
 )  # fmt: skip
 @click.option("--token", help="What the page must present; made up for an address others reach.")
+@click.option(
+    "--model", "models", multiple=True, type=click.Path(path_type=Path),
+    help="Folder of a model that can learn its owner, to offer on the page Enrol.",
+)  # fmt: skip
 def booth(
-    data: Path, ports: tuple[str, ...], scripts: tuple[str, ...], listen: str, token: str | None
-) -> None:
+    data: Path, ports: tuple[str, ...], scripts: tuple[str, ...], listen: str, token: str | None,
+    models: tuple[Path, ...],
+) -> None:  # fmt: skip
     """Serve a local page to record sessions in DIR and to review their labels; Ctrl-C ends it.
 
     A second screen shows the participant /participant of the same address: instruction, practice
     and cues, and nothing that is measured.
     The page shows cues in letters for two metres, live readouts and quality; its review view adds,
     moves, renames and rejects takes, by keyboard too, and lets a second labeller work blind.
+    With --model, its page Enrol leads an owner through enrolment, as live --enrol does; what is
+    learned is given to the page alone and never put into DIR.
     Caution: the connection is not encrypted. Beyond this machine, use it only in a network you
     trust. The sensor's LED is bright though it cannot be seen; nobody should look into it from
     near. Its limits are those of IEC 62471.
@@ -314,6 +321,7 @@ def booth(
         token=token,
         ports=ports,
         scripts=scripts,
+        models=models,
         ready=lambda address: click.echo(f"open {address} (Ctrl-C ends)"),
     )
 

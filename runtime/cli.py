@@ -100,6 +100,10 @@ def _executable(compiler: str) -> tuple[str, ...]:
     "--compilers", is_flag=True,
     help="Price by every compiler on the path beside it; a what-if, as is another --compiler.",
 )  # fmt: skip
+@click.option(
+    "--cheapest", is_flag=True,
+    help="Say which controller, LED driver, regulator and sensor link would draw least; a what-if.",
+)  # fmt: skip
 @click.option("--strict", is_flag=True, help="An interval that crosses a limit breaks it.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 @click.option("--junit", type=click.Path(path_type=Path, dir_okay=False), help="JUnit XML file.")
@@ -119,6 +123,7 @@ def budget(
     eye_mm: tuple[float, ...],
     compare: tuple[Path, Path] | None,
     compilers: bool,
+    cheapest: bool,
     **more: Any,
 ) -> None:
     """Price models in cycles, bytes and microwatts, and judge them against a host.
@@ -128,7 +133,13 @@ def budget(
     --out says, or under its name into this folder, else only printed. Exit code 1: a limit is
     broken.
     """
-    from runtime.budget import Choice, Computation, load_limits, with_other_compilers
+    from runtime.budget import (
+        Choice,
+        Computation,
+        load_limits,
+        with_cheapest_parts,
+        with_other_compilers,
+    )
     from runtime.budget import budget as price
     from runtime.budget.page.placed import check_place
     from runtime.budget.price.light import DISTANCES_MM
@@ -147,14 +158,15 @@ def budget(
     limits = load_limits(limits_file) if limits_file else None
     chosen = {key: name for key, name in more.items() if name is not None}
     choice = Choice(**chosen)
-    what_if = choice != Choice() or bool(parts or answer.name or compilers) or compiler != "zig"
+    asked = bool(parts or answer.name or compilers or cheapest)
+    what_if = choice != Choice() or asked or compiler != "zig"
     computation = Computation(
         margin=None if margin_text is None else parse_margin(margin_text),
         scenario=answer.name or "",
         keep_profiles=not (what_if or answer.out),
         eye_distances_mm=eye_mm or DISTANCES_MM,
     )
-    cores = _executable(compiler)
+    cores = () if cheapest else _executable(compiler)
     results = [
         price(
             model,
@@ -170,6 +182,11 @@ def budget(
     if compilers:
         results = [
             with_other_compilers(result, model, parts, computation)
+            for result, model in zip(results, models, strict=True)
+        ]
+    if cheapest:
+        results = [
+            with_cheapest_parts(result, model, parts, compiler, computation)
             for result, model in zip(results, models, strict=True)
         ]
     _give(results, models, answer, what_if)
@@ -263,7 +280,7 @@ def _summary(result: Budget) -> list[str]:
         f"{'the host itself is not all measured; ' if result.host_unverified else ''}"
         "the page marks them",
     ]
-    lines += _by_compiler(result)
+    lines += _by_compiler(result) + _by_parts(result)
     lines += [f"  caution: {sentence}" for sentence in result.cautions]
     return lines + [f"  {c.line}" for c in result.checks]
 
@@ -282,6 +299,26 @@ def _by_compiler(result: Budget) -> list[str]:
         f"{amount(p.average_uw, 4)} µW"
         for p in (own, *result.other_compilers)
     ]
+
+
+_CHEAPEST_SHOWN = 6
+"""Controllers; all stand in the JSON."""
+
+
+def _by_parts(result: Budget) -> list[str]:
+    """Say which other electronics would draw least, where that was asked for."""
+    from runtime.budget.verdict.host import amount
+
+    rows = result.cheapest_parts
+    if not rows:
+        return []
+    head = f"  cheapest electronics at the same light, best of each of {len(rows)} controllers:"
+    return [head] + [
+        f"    {amount(row.average_uw, 4)} µW: " + ", ".join(
+            f"{kind.replace('_', '-')} {name}" for kind, name in row.names.items()
+        )
+        for row in rows[:_CHEAPEST_SHOWN]
+    ]  # fmt: skip
 
 
 def _light(margin: float) -> str:

@@ -123,7 +123,7 @@ class Sensor:
     n_rows, n_cols : int
         Pixels down and across, 1 to 256.
     bit_depth : int
-        ADC bits, one of 8, 10, 12, 16.
+        ADC bits, 8 to 16.
     conversion_gain_dn_per_e : float
         Counts per electron (the K of EMVA 1288), > 0.
     read_noise_e : float
@@ -183,8 +183,7 @@ class Sensor:
                 raise FormatError("sensor", field.name, value, "a finite number")
         self._check("n_rows", self.n_rows, 1, 256)
         self._check("n_cols", self.n_cols, 1, 256)
-        if self.bit_depth not in (8, 10, 12, 16):
-            raise FormatError("sensor", "bit_depth", self.bit_depth, "8, 10, 12 or 16")
+        self._check("bit_depth", self.bit_depth, 8, 16)
         self._check("conversion_gain_dn_per_e", self.conversion_gain_dn_per_e, 1e-6, 1e3)
         self._check("read_noise_e", self.read_noise_e, 0.0, 1e5)
         self._check("dark_signal_e_per_s", self.dark_signal_e_per_s, 0.0, 1e9)

@@ -9,6 +9,17 @@ from collections.abc import Callable
 import pytest
 
 
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """Return one worker more than cores: many tests wait for a device's clock or for a browser."""
+    return (os.cpu_count() or 1) + 1
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the files that hold slow tests: begun last, one of them keeps a core to itself."""
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
+    items.sort(key=lambda item: item.path not in slow)
+
+
 @pytest.fixture
 def need_tool() -> Callable[[str], str]:
     """Return a finder of programs pip cannot bring; it skips where one is missing, fails on CI."""

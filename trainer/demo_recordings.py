@@ -11,6 +11,7 @@ from pathlib import Path
 __all__ = [
     "LIGHTS",
     "LIGHTS_FIELD_DEG",
+    "MOVING_EXPOSURE_US",
     "PAIR",
     "PEOPLE",
     "SENSOR",
@@ -33,13 +34,17 @@ and more about silhouettes of other hands."""
 STILL, STILL_RATE_HZ = "finger_count", 3
 """Task of shapes that are held still, and its frame rate: what is held for two thirds of a second
 is seen twice."""
-SCRIPTS: tuple[tuple[str, range, int | None], ...] = (
-    ("dynamic", PARTICIPANTS, None),
-    ("everyday_short", PARTICIPANTS, None),
-    ("arrival", ARRIVING, None),
-    ("finger_count_quick", range(1, N_PEOPLE + 1), STILL_RATE_HZ),
+MOVING_EXPOSURE_US = 50
+"""Exposure of everything but held shapes. A quarter of the sensor's usual one costs motion little
+and fingers much; shorter pulses bring less of the room's light and its noise than weaker ones."""
+SCRIPTS: tuple[tuple[str, range, int | None, int | None], ...] = (
+    ("dynamic", PARTICIPANTS, None, MOVING_EXPOSURE_US),
+    ("everyday_short", PARTICIPANTS, None, MOVING_EXPOSURE_US),
+    ("arrival", ARRIVING, None, MOVING_EXPOSURE_US),
+    ("finger_count_quick", range(1, N_PEOPLE + 1), STILL_RATE_HZ, None),
 )
-"""What is recorded, of whom, and at which frame rate, where it is not the sensor's usual one."""
+"""What is recorded, of whom, and at which frame rate (Hz) and exposure (us), where they are not the
+sensor's usual ones."""
 LOCKED = frozenset({10, 11, 12, *range(20, N_PEOPLE + 1, 10)})
 """Three of those who show everything, and every tenth of the others."""
 _SEED = 2026
@@ -64,7 +69,7 @@ warming_k = 0.0
 
 def n_sessions() -> int:
     """Return how many sessions are recorded."""
-    return sum(len(people) for _, people, _ in SCRIPTS) + len(RIGS)
+    return sum(len(people) for _, people, *_ in SCRIPTS) + len(RIGS)
 
 
 def record_all(out: Path) -> Iterator[str]:
@@ -75,8 +80,8 @@ def record_all(out: Path) -> Iterator[str]:
             for number, locked in RIGS
         ]
         jobs += [
-            partial(_record_person, participant, script, frame_rate_hz, out / PEOPLE)
-            for script, people, frame_rate_hz in SCRIPTS
+            partial(_record_person, participant, script, out / PEOPLE, *asked)
+            for script, people, *asked in SCRIPTS
             for participant in people
         ]
         with ThreadPoolExecutor(max_workers=_AT_A_TIME) as pool:
@@ -89,7 +94,9 @@ def record_all(out: Path) -> Iterator[str]:
                     job.cancel()
 
 
-def _record_person(participant: int, script: str, frame_rate_hz: int | None, out: Path) -> str:
+def _record_person(
+    participant: int, script: str, out: Path, frame_rate_hz: int | None, exposure_us: int | None
+) -> str:
     from capture.cues.script import load_script
     from capture.emulated.body.people import participant_row
     from capture.emulated.port.device import DeviceSettings
@@ -110,6 +117,8 @@ def _record_person(participant: int, script: str, frame_rate_hz: int | None, out
     with running_fork(settings) as port, SerialLink(port) as link:
         if frame_rate_hz is not None:
             link.ask(CommandKind.SET_FRAME_RATE, 1000 * frame_rate_hz)
+        if exposure_us is not None:
+            link.ask(CommandKind.SET_EXPOSURE, 1000 * exposure_us)
         record(
             link, row, asked_for, seed, out,
             # A busy machine makes an emulated sensor pause: the bytes must not show it, nor when.

@@ -15,6 +15,7 @@ from starlette.responses import FileResponse, Response
 from starlette.routing import Mount, Route, WebSocketRoute
 from starlette.staticfiles import StaticFiles
 
+from capture.booth.enrolment.addresses import EnrolmentAddresses
 from capture.booth.entrance.guard import Guard, refusal
 from capture.booth.labelling import StaleRevisionError
 from capture.booth.recording.addresses import RecordingAddresses
@@ -30,6 +31,7 @@ _PAGES = {
     "/participant": "participant.html",
     "/review": "review.html",
     "/study": "study.html",
+    "/enrol": "enrol.html",
 }
 
 
@@ -54,6 +56,7 @@ def build_app(
     token: str | None = None,
     ports: Sequence[str] = (),
     scripts: Sequence[str] = (),
+    models: Sequence[Path] = (),
 ) -> Starlette:
     """Return the booth as an ASGI application.
 
@@ -69,18 +72,27 @@ def build_app(
         Ports to offer first.
     scripts : sequence of str
         Files of cue scripts to offer beside the built-in ones.
+    models : sequence of Path
+        Folders of models that can learn their owner, to offer on the enrolment page.
 
     Raises
     ------
+    UsageError
+        A model cannot learn, or two have the same name.
     FormatError
-        A script is wrong.
+        A script is wrong, or a model damaged.
     """
     recording, review = RecordingAddresses(root, ports, scripts), ReviewAddresses(root)
+    enrolment = EnrolmentAddresses(root, ports, models)
+
+    def close() -> None:
+        recording.desk.close()
+        enrolment.desk.close()
 
     @contextlib.asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
         yield
-        await run_in_threadpool(recording.desk.close)
+        await run_in_threadpool(close)
 
     def page(name: str) -> Route:
         return Route(name, lambda request: FileResponse(_STATIC / _PAGES[name]))
@@ -96,6 +108,11 @@ def build_app(
             Route("/api/check", recording.check, methods=["POST"]),
             Route("/api/recording", recording.start, methods=["POST"]),
             Route("/api/recording/wishes", recording.wish, methods=["POST"]),
+            WebSocketRoute("/api/enrolment/live", enrolment.live),
+            Route("/api/enrolment", enrolment.choices),
+            Route("/api/enrolment", enrolment.start, methods=["POST"]),
+            Route("/api/enrolment/wishes", enrolment.wish, methods=["POST"]),
+            Route("/api/enrolment/learned", enrolment.learned),
             Route("/api/study", StudyAddresses(root).study),
             Route("/api/sessions", review.sessions),
             Route(one, review.session),
@@ -113,5 +130,5 @@ def build_app(
         },
         lifespan=lifespan,
     )
-    app.state.desk = recording.desk
+    app.state.desk, app.state.close = recording.desk, close
     return app

@@ -1,20 +1,26 @@
-"""What a request to the booth says: its JSON body by a model, its numbers, each within limits."""
+"""What a request to the booth says: its JSON body by a model, numbers and ports, within limits."""
 
 from __future__ import annotations
 
 import asyncio
-from typing import TypeVar
+from collections.abc import Sequence
+from typing import Annotated, TypeVar
 
 import pydantic
+from pydantic import Field
+from serial.tools import list_ports
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
 
 from runtime.errors import UsageError
 
-__all__ = ["read_body", "whole_number"]
+__all__ = ["Port", "offered_ports", "open_port", "read_body", "whole_number"]
 
 _MAX_BODY = 64 * 1024
 _BODY_S = 10.0
+_CLOSED_SCHEMES = ("spy:", "alt:", "hwgrep:", "cp2110:")
+"""Ports of pyserial that write files, load code by name or search; a page must not open them."""
+Port = Annotated[str, Field(pattern="^[ -~]{1,200}$")]
 _Body = TypeVar("_Body", bound=pydantic.BaseModel)
 
 
@@ -64,3 +70,16 @@ def whole_number(request: Request, name: str) -> int:
     if not (text.isascii() and text.isdigit() and len(text) <= 12):
         raise UsageError("request", name, repr(text[:40]), "a whole number from 0")
     return int(text)
+
+
+def offered_ports(first: Sequence[str]) -> list[str]:
+    """Return the ports that a page offers: those named at the start, then those of the machine."""
+    found = sorted(port.device for port in list_ports.comports())
+    return list(dict.fromkeys((*first, *found)))
+
+
+def open_port(text: str) -> str:
+    """Return a port as it is to be opened; raises UsageError where a page must not open it."""
+    if text.strip().lower().startswith(_CLOSED_SCHEMES):
+        raise UsageError("booth", "port", repr(text[:40]), "a device, socket or rfc2217")
+    return text.strip()

@@ -31,6 +31,7 @@ def serve(
     token: str | None = None,
     ports: Sequence[str] = (),
     scripts: Sequence[str] = (),
+    models: Sequence[Path] = (),
     ready: Callable[[str], None] = print,
 ) -> None:
     """Serve the booth of a data set until SIGINT or SIGTERM.
@@ -46,13 +47,15 @@ def serve(
         What the page must present: at least 16 letters, digits, ``-`` and ``_``.
     ports, scripts : sequence of str
         To offer on the recording page.
+    models : sequence of Path
+        Folders of models that can learn their owner, to offer on the enrolment page.
     ready : callable
         Called with the address to open, token included, once it answers.
 
     Raises
     ------
     UsageError
-        The folder is no data set; the address or the token cannot be used.
+        The folder is no data set; the address or the token cannot be used; a model cannot learn.
     """
     prepare_dataset(root)
     host, tcp_port = _split(listen)
@@ -75,7 +78,7 @@ def serve(
         tcp_port = door.getsockname()[1]
         names = {host} | ({"127.0.0.1", "localhost"} if _is_loopback(host) else set())
         hosts = {f"[{name}]:{tcp_port}" if ":" in name else f"{name}:{tcp_port}" for name in names}
-        app = build_app(root, hosts=hosts, token=token, ports=ports, scripts=scripts)
+        app = build_app(root, hosts=hosts, token=token, ports=ports, scripts=scripts, models=models)
         requests, windows = door_protocols()
         config = uvicorn.Config(
             app,
@@ -97,7 +100,7 @@ def serve(
             with contextlib.suppress(KeyboardInterrupt):  # Ctrl-C is how it ends
                 uvicorn.Server(config).run(sockets=[door])
         finally:
-            app.state.desk.close()
+            app.state.close()
 
 
 def not_broken_off(record: logging.LogRecord) -> bool:

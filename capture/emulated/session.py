@@ -41,6 +41,7 @@ __all__ = [
     "emulate_session",
     "frame_times",
     "noted_distance_mm",
+    "refuse_scene",
     "warming_k",
 ]
 
@@ -207,17 +208,27 @@ def check_script(script: Script, scene: str = ANY_SCENE) -> None:
     Raises
     ------
     UsageError
-        A cue is unknown, or cues of people in a place are mixed with acts of one person.
+        A cue is unknown, cues of people in a place are mixed with acts of one person, or a scene is
+        named though nobody is in a place.
     """
     check_scene(scene)
     of_places = [kind for kind in script.trial_types if kind in PEOPLE]
     if not of_places:
+        refuse_scene(script, scene)
         check_acts(script.trial_types)
         return
     for kind in script.trial_types:
         if kind not in PEOPLE:
             what, expected = f"a cue beside {of_places[0]}", f"one of {', '.join(PEOPLE)}"
             raise UsageError("emulated sensor", what, kind, expected)
+
+
+def refuse_scene(script: Script, scene: str) -> None:
+    """Refuse a kind of place for a script in which nobody is in one: it would be ignored."""
+    if scene != ANY_SCENE:
+        asked = f"{scene}, for script {script.name}"
+        expected = "none: only scripts of people in a place have one"
+        raise UsageError("emulated sensor", "scene", asked, expected)
 
 
 class EmulatedSession:

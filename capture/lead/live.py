@@ -134,7 +134,10 @@ class Watch:
         self.now = ""
 
     def stop(self) -> None:
-        """Take no further frame pair: what was wanted is done."""
+        """Take no further frame pair: what was wanted is done, or not wanted any more.
+
+        A lost connection is then no longer waited for, and ends in its error.
+        """
         self._done = True
 
     def cautions(self, calibrated: str | None = None) -> list[str]:
@@ -239,7 +242,7 @@ class Watch:
 
         def waiting() -> bool:
             progress(self)
-            return False
+            return self._done
 
         for pair in self._pairer.flush():
             self._step(pair)

@@ -263,11 +263,16 @@ PACKED(pack_10, 4, 5,
 PACKED(pack_12, 2, 3,
        uint32_t v = counts[0] | (uint32_t)counts[1] << 12;,
        CRC_MIX(crc, v); PUT(v, 0) v >>= 8; PUT(v, 1) v >>= 8; PUT(v, 2))
+PACKED(pack_14, 4, 7,
+       uint32_t v = counts[0] | (uint32_t)counts[1] << 14 | (uint32_t)counts[2] << 28;
+       uint32_t w = (uint32_t)counts[2] >> 4 | (uint32_t)counts[3] << 10;,
+       CRC_MIX(crc, v); PUT(v, 0) v >>= 8; PUT(v, 1) v >>= 8; PUT(v, 2) v >>= 8; PUT(v, 3)
+       CRC_MIX(crc, w); PUT(w, 4) w >>= 8; PUT(w, 5) w >>= 8; PUT(w, 6))
 PACKED(pack_16, 1, 2,
        uint32_t v = counts[0];,
        CRC_MIX(crc, v); PUT(v, 0) v >>= 8; PUT(v, 1))
 
-/* Packs any number of pixels, a bit stream that is filled up with zeros. */
+/* Packs any number of pixels of any bits, a bit stream that is filled up with zeros. */
 static WRITTEN_ONCE void pack_slowly(encoder *e, const uint16_t *counts, uint32_t n_pixels, unsigned bits)
 {
     uint32_t stream = 0; /* bits that were not put yet, lowest first */
@@ -288,14 +293,20 @@ static WRITTEN_ONCE void pack_slowly(encoder *e, const uint16_t *counts, uint32_
 
 static void put_counts(encoder *e, const uint16_t *counts, uint32_t n_pixels, unsigned bits)
 {
+    const int in_groups = bits % 2u == 0u; /* other depths are rare, and go pixel by pixel */
     const uint32_t n_group = bits == 16u ? 1u : bits == 12u ? 2u : 4u;
     void (*const pack)(encoder *, const uint16_t *, const uint16_t *) =
-        bits == 8u ? pack_8 : bits == 10u ? pack_10 : bits == 12u ? pack_12 : pack_16;
-    while (n_pixels >= n_group) {
+        bits == 8u    ? pack_8
+        : bits == 10u ? pack_10
+        : bits == 12u ? pack_12
+        : bits == 14u ? pack_14
+                      : pack_16;
+    while (in_groups && n_pixels >= n_group) {
         uint32_t room = BLOCK_BYTES + 1u - (uint32_t)(e->out - e->code); /* bytes */
-        /* Groups that fit the block, and one more; by 3 and 5 exactly, for what fits a byte. */
+        /* Groups that fit the block, and one more; by 3, 5 and 7 exactly, for what fits a byte. */
         uint32_t n_groups = 1u + (bits == 12u   ? room * 171u >> 9
                                   : bits == 10u ? room * 205u >> 10
+                                  : bits == 14u ? room * 293u >> 11
                                                 : room >> (bits == 8u ? 2 : 1));
         uint32_t n_whole = n_pixels & ~(n_group - 1u);
         uint32_t n = n_groups * n_group < n_whole ? n_groups * n_group : n_whole;

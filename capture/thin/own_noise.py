@@ -26,7 +26,7 @@ from capture.frames import Counts, FrameBlock
 from capture.measure.photon_transfer import Estimate, PhotonTransfer
 from capture.measure.readiness import Caution
 from capture.store.session import Session, read_session
-from capture.thin.underlying import Floats, ambient_of
+from capture.thin.underlying import Floats, ambient_of, refuse_missing_dark
 from runtime.errors import FormatError
 from runtime.sensor import Sensor
 
@@ -36,6 +36,7 @@ __all__ = [
     "gain_cautions",
     "gain_fault",
     "own_noise",
+    "refuse_no_dark",
     "refuse_wrong_gains",
 ]
 
@@ -228,6 +229,24 @@ def refuse_wrong_gains(files: Iterable[Path]) -> None:
     """
     for file, _, fault in _faults(files):
         raise FormatError(str(file), fault)
+
+
+def refuse_no_dark(files: Iterable[Path]) -> None:
+    """Refuse recordings without dark exposures, each by its first frame pairs.
+
+    Raises
+    ------
+    UsageError
+        A file is not readable.
+    FormatError
+        It is damaged, or has none: what its LED gave nobody knows.
+    """
+    for file in files:
+        session = read_session(file, with_labels=False)
+        block = next(iter(session.blocks()), None)
+        if block is not None and len(block):
+            above = block.dark.astype(np.float64) - session.sensor.black_level_counts
+            refuse_missing_dark(above, session.sensor, str(file))
 
 
 def _faults(files: Iterable[Path]) -> Iterator[tuple[Path, OwnNoise, str]]:

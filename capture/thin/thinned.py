@@ -48,7 +48,7 @@ from capture.frames import Counts, FrameBlock
 from capture.store.session import Session
 from capture.thin.mains import fit_flicker
 from capture.thin.setting import Setting, thinned_sensor
-from capture.thin.underlying import Floats, ambient_of, read_noise_dn2
+from capture.thin.underlying import Floats, ambient_of, read_noise_dn2, refuse_missing_dark
 from runtime.errors import FormatError
 from runtime.sensor import Sensor
 
@@ -58,8 +58,6 @@ STRETCH_FRAMES = 512
 """Frame pairs whose patterns of light are found together; part of the result."""
 PART_FRAMES = 256
 """Frame pairs over which a lamp's depth of flicker is taken as a straight line; likewise."""
-_FAR = 6.0
-"""Standard deviations; noise does not go so far in any pixel."""
 
 
 def generator_of(session: Session, seed: int) -> np.random.Generator:
@@ -177,7 +175,7 @@ class _Plan:
     ) -> Iterator[tuple[Floats, Floats]]:
         """Yield lit and dark exposures at the setting, part by part: counts above black."""
         share, dark = self.led, self._above_black(stretch.dark)
-        self._refuse_missing_dark(dark)
+        refuse_missing_dark(dark, self.sensor)
         with threadpool_limits(1):  # small matrices; more threads only wait for each other
             ambient = ambient_of(dark, self.sensor)
         if self.row_noise is None:
@@ -225,18 +223,6 @@ class _Plan:
         brought = self.led * found.at(lit_us, before_us) + (1 - self.led) * seen
         closer_us = dark_us - (before_us - after_us)
         return found.at(lit_us, after_us) - brought, found.at(closer_us, after_us) - seen
-
-    def _refuse_missing_dark(self, dark: Floats) -> None:
-        """Refuse dark exposures that no sensor gives: they lie below its black level, all alike."""
-        noise = np.sqrt(read_noise_dn2(self.sensor))
-        if self.sensor.black_level_counts > _FAR * noise and dark.max() < -_FAR * noise:
-            raise FormatError(
-                "recording",
-                "dark exposures",
-                f"missing (at most {dark.max() + self.sensor.black_level_counts:g} counts)",
-                f"about the black level of {self.sensor.black_level_counts} or more",
-                "record lit and dark exposures",
-            )
 
     def _noise(self, shot: Floats, part: float, rng: np.random.Generator) -> Floats:
         """Draw the noise that counts scaled by `part` lack, given what shot noise they lack."""

@@ -21,9 +21,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from runtime.errors import FormatError
 from runtime.sensor import Sensor
 
-__all__ = ["Ambient", "ambient_of", "read_noise_dn2"]
+__all__ = ["Ambient", "ambient_of", "read_noise_dn2", "refuse_missing_dark"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -37,6 +38,8 @@ _LEAST_OWN = 0.1
 """Of a pattern's length, that those that were found leave of it; with less it is one of them."""
 _SURE = 3.0
 """Standard errors from which on a bin is said to change."""
+_FAR = 6.0
+"""Standard deviations; noise does not go so far in any pixel."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -192,3 +195,30 @@ def _row_noise(left: Floats, noise: Floats, basis: Floats, sensor: Sensor) -> tu
     taken = n_left / left.shape[1] * sensor.n_rows / kept
     unstated = (whole - 1.0) * taken * float((noise**2).mean())
     return excess / kept, min(max(unstated, 0.0), excess / kept)
+
+
+def refuse_missing_dark(dark: Floats, sensor: Sensor, where: str = "recording") -> None:
+    """Refuse dark exposures that no sensor gives: they lie below its black level, all alike.
+
+    Parameters
+    ----------
+    dark : float64 array
+        Counts above black; one at least.
+    sensor : Sensor
+    where : str
+        For the message.
+
+    Raises
+    ------
+    FormatError
+        They do.
+    """
+    noise = np.sqrt(read_noise_dn2(sensor))
+    if sensor.black_level_counts > _FAR * noise and dark.max() < -_FAR * noise:
+        raise FormatError(
+            where,
+            "dark exposures",
+            f"missing (at most {dark.max() + sensor.black_level_counts:g} counts)",
+            f"about the black level of {sensor.black_level_counts} or more",
+            "record lit and dark exposures",
+        )

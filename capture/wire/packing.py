@@ -1,4 +1,4 @@
-"""Counts as packed bytes: 8, 10, 12 or 16 bits a pixel, lowest bits first."""
+"""Counts as packed bytes: 8 to 16 bits a pixel, lowest bits first."""
 
 from __future__ import annotations
 
@@ -23,23 +23,25 @@ def pack_counts(counts: Counts, bits: int) -> bytes:
     counts : uint16 array, any shape
         Values below ``2**bits``.
     bits : int
-        8, 10, 12 or 16. The layouts for 10 and 12 bits are Mono10p and Mono12p of the GenICam
+        8 to 16. The layouts for 10 and 12 bits are Mono10p and Mono12p of the GenICam
         Pixel Format Naming Convention.
 
     Raises
     ------
     FormatError
-        `bits` is another number, or a value does not fit.
+        `bits` is outside of that, or a value does not fit.
     """
     flat = np.ravel(counts)
-    if bits not in (8, 10, 12, 16):
-        raise FormatError("pixels", "bits a pixel", bits, "8, 10, 12 or 16")
+    if not 8 <= bits <= 16:
+        raise FormatError("pixels", "bits a pixel", bits, "8 to 16")
     if flat.size and int(flat.max()) >> bits:
         raise FormatError("pixels", "largest counts", int(flat.max()), f"below {1 << bits}")
     if bits == 16:
         return flat.astype("<u2").tobytes()
     if bits == 8:
         return flat.astype(np.uint8).tobytes()
+    if bits not in (10, 12):
+        return np.packbits(flat[:, None] >> _places(bits) & 1, bitorder="little").tobytes()
     if bits == 12:
         first, second = _columns(flat, 2)
         packed = np.empty((len(first), 3), np.uint8)
@@ -57,6 +59,10 @@ def pack_counts(counts: Counts, bits: int) -> bytes:
     return packed.tobytes()[: packed_size(flat.size, bits)]
 
 
+def _places(bits: int) -> Counts:
+    return np.arange(bits, dtype=np.uint16)
+
+
 def _columns(flat: Counts, n: int) -> Counts:
     """Return the values as n columns, filled up with zeros; shape (n, ceil(size / n))."""
     padded = np.zeros((-(-flat.size // n), n), np.uint16)
@@ -70,16 +76,20 @@ def unpack_counts(packed: bytes | memoryview, n_pixels: int, bits: int) -> Count
     Raises
     ------
     FormatError
-        `bits` is not 8, 10, 12 or 16, or `packed` is not exactly as long as that many pixels.
+        `bits` is not 8 to 16, or `packed` is not exactly as long as that many pixels.
     """
-    if bits not in (8, 10, 12, 16):
-        raise FormatError("pixels", "bits a pixel", bits, "8, 10, 12 or 16")
+    if not 8 <= bits <= 16:
+        raise FormatError("pixels", "bits a pixel", bits, "8 to 16")
     if len(packed) != packed_size(n_pixels, bits):
         raise FormatError("pixels", "length", len(packed), packed_size(n_pixels, bits))
     if bits == 16:
         return np.frombuffer(packed, "<u2").astype(np.uint16)
     if bits == 8:
         return np.frombuffer(packed, np.uint8).astype(np.uint16)
+    if bits not in (10, 12):
+        stream = np.unpackbits(np.frombuffer(packed, np.uint8), bitorder="little")
+        bit_by_bit = stream[: n_pixels * bits].reshape(n_pixels, bits)
+        return (bit_by_bit.astype(np.uint16) << _places(bits)).sum(axis=1, dtype=np.uint16)
     n_a_group, n_bytes = (2, 3) if bits == 12 else (4, 5)
     n_groups = -(-n_pixels // n_a_group)
     groups = np.zeros((n_groups, n_bytes), np.uint8)

@@ -4,6 +4,7 @@
 """
 
 from runtime.budget.assemble import Computation, budget
+from runtime.budget.cheapest_parts import with_cheapest_parts
 from runtime.budget.gather import Choice
 from runtime.budget.other_compilers import with_other_compilers
 from runtime.budget.page.placed import write_budget
@@ -23,6 +24,7 @@ __all__ = [
     "junit_xml",
     "load_limits",
     "names_apart",
+    "with_cheapest_parts",
     "with_other_compilers",
     "write_budget",
     "write_report",

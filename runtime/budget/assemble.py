@@ -12,9 +12,9 @@ import numpy as np
 from runtime.budget.advice import what_would_halve
 from runtime.budget.cautions import cautions
 from runtime.budget.gate import held
-from runtime.budget.gather import Choice, gather
-from runtime.budget.inputs.evaluation import read_evaluation
+from runtime.budget.gather import Choice
 from runtime.budget.inputs.library import (
+    Driver,
     Host,
     Led,
     Mcu,
@@ -28,6 +28,7 @@ from runtime.budget.inputs.uncertainty import (
     typical_values,
 )
 from runtime.budget.judgement import judge_host
+from runtime.budget.opened import open_model
 from runtime.budget.price.led_rating import led_ratings
 from runtime.budget.price.light import DISTANCES_MM, screen
 from runtime.budget.price.power import (
@@ -40,32 +41,17 @@ from runtime.budget.price.power import (
     latency_ms,
     led_load,
 )
-from runtime.budget.price.profiles import profiles_of
 from runtime.budget.result import Budget
 from runtime.budget.verdict.limits import Limits
 from runtime.budget.verdict.margin import Margin
 from runtime.firmware.machine.execute import executable_cores
-from runtime.firmware.setting import SETTING_FILE, DeviceSetting, read_setting
-from runtime.firmware.watching import watching_model
-from runtime.model import load_model, model_hash
-from runtime.sensor import Sensor
+from runtime.model import model_hash
 
 __all__ = ["Budget", "Computation", "budget"]
 
 
 _DARK_W_SR = 1e-12
 """Of a sensor without an LED: its margins stay numbers."""
-
-
-def _as_used(sensor: Sensor, usage: Usage) -> DeviceSetting:
-    """Return what the device program is set to where a usage says how to watch."""
-    return replace(
-        DeviceSetting.of(sensor),
-        watching_rate_hz=usage.watching_rate.typical,
-        watching_rows=round(usage.watching_rows.typical),
-        watching_led_current_ma=usage.watching_led_current.typical,
-        hold_time_s=usage.hold_time.typical,
-    )
 
 
 def _in_state(v: Any, state: str) -> Any:
@@ -150,20 +136,12 @@ def budget(
     library = load_parts(parts)
     mcu = library.get(Mcu, choice.mcu)
     library.get(Host, choice.host)
-    model = load_model(folder)
-    evaluation = read_evaluation(folder)
-    usage = library.get(Usage, choice.usage)
-    own = (folder / SETTING_FILE).exists()
-    setting = read_setting(folder, model.sensor) if own else _as_used(model.sensor, usage)
-    watching = watching_model(model.sensor, setting.watching_rows)
+    opened = open_model(folder, library.get(Usage, choice.usage))
+    model, evaluation = opened.model, opened.evaluation
     every = executable_cores(compiler)[0] if cores is None else tuple(cores)
     wanted = tuple(dict.fromkeys((*every, mcu.core)))
-    profiles = profiles_of(
-        folder, model, setting, wanted, mcu.core, compiler, computation.keep_profiles
-    )
-    gathered = gather(
-        model, watching, library, choice, profiles, evaluation, setting if own else None
-    )
+    profiles = opened.profiles(wanted, mcu.core, compiler, computation.keep_profiles)
+    gathered = opened.gathered(library, choice, profiles)
     inputs, titles = gathered.inputs, gathered.titles
 
     rng = np.random.default_rng(computation.seed)
@@ -213,7 +191,14 @@ def budget(
         profiles=profiles,
         evaluation=evaluation,
         checks=(),
-        cautions=cautions(model.sensor, inputs, mcu, core, profiles.firmware, ratings),
+        cautions=cautions(
+            model.sensor,
+            inputs,
+            (mcu, library.get(Driver, choice.driver)),
+            core,
+            profiles.firmware,
+            ratings,
+        ),
         led_ratings=ratings,
         dark_electrons=interval_of(dark_electrons(typical), dark_electrons(draws)),
         operating_states=gathered.states.to_json(mcu, gathered.n_choices),

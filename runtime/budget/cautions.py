@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from runtime.budget.inputs.library import Mcu
+from runtime.budget.inputs.library import Driver, Mcu
 from runtime.budget.inputs.values import Input
 from runtime.budget.price.led_rating import LedRating
 from runtime.budget.price.power import busy_us, dark_electrons
 from runtime.firmware.profile import CoreProfile
 from runtime.sensor import Sensor
 
-__all__ = ["cautions"]
+__all__ = ["cautions", "lacking"]
 
 _DARK_SHARE = 0.21
 """Dark electrons over read noise squared that make noise in the dark a tenth larger: 1.1^2 - 1."""
@@ -20,7 +20,7 @@ _DARK_SHARE = 0.21
 def cautions(
     sensor: Sensor,
     inputs: Mapping[str, Input],
-    mcu: Mcu,
+    parts: tuple[Mcu, Driver],
     core: CoreProfile,
     firmware: str,
     ratings: tuple[LedRating, ...],
@@ -33,8 +33,8 @@ def cautions(
         The setting that the recordings were made at.
     inputs : mapping of str to Input
         The budget's inputs.
-    mcu : Mcu
-        The chosen controller.
+    parts : (Mcu, Driver)
+        The chosen controller and LED driver.
     core : CoreProfile
         The model on the controller's core.
     firmware : str
@@ -42,12 +42,18 @@ def cautions(
     ratings : tuple of LedRating
         The LED's ratings in either state.
     """
+    mcu, driver = parts
     led, found = inputs["led.wavelength"], []
     lit = sensor.led_current_ma > 0.0
     if lit and not led.low <= sensor.led_wavelength_nm <= led.high:
         found.append(
             f"The recordings were lit at {sensor.led_wavelength_nm:g} nm, the chosen LED emits at "
             f"{led.typical:g} nm: the accuracy shown was not measured at this light."
+        )
+    if lit and driver.leds > 1:
+        found.append(
+            f"The driver lights {driver.leds} LEDs, which lie apart, the recordings were lit by "
+            "one: the accuracy shown was not measured at this light."
         )
     if firmware == "on disk, changed":
         found.append(
@@ -60,6 +66,21 @@ def cautions(
             "are priced: write them into device.toml and export it anew."
         )
     values = {name: x.typical for name, x in inputs.items()}
+    found += lacking(values, mcu, core)
+    found += _led(inputs["led.rated_current"].typical, ratings)
+    gathered = float(dark_electrons(values))
+    if gathered > _DARK_SHARE * sensor.read_noise_e**2:
+        found.append(
+            f"At {values['usage.temperature']:g} °C a pixel gathers {gathered:.3g} electrons of "
+            f"dark signal in one exposure, which adds a tenth or more to its read noise of "
+            f"{sensor.read_noise_e:g}: the accuracy shown was not measured at this warmth."
+        )
+    return tuple(found)
+
+
+def lacking(values: Mapping[str, float], mcu: Mcu, core: CoreProfile) -> list[str]:
+    """Return sentences of what a controller has too little of: time, flash or RAM."""
+    found = []
     taken_us = busy_us(values, "active")
     if taken_us * values["active.rate"] > 1e6:
         found.append(
@@ -72,15 +93,7 @@ def cautions(
             found.append(
                 f"The model takes {used:,} bytes of {what}, {mcu.title} has {1024 * there:,}."
             )
-    found += _led(inputs["led.rated_current"].typical, ratings)
-    gathered = float(dark_electrons(values))
-    if gathered > _DARK_SHARE * sensor.read_noise_e**2:
-        found.append(
-            f"At {values['usage.temperature']:g} °C a pixel gathers {gathered:.3g} electrons of "
-            f"dark signal in one exposure, which adds a tenth or more to its read noise of "
-            f"{sensor.read_noise_e:g}: the accuracy shown was not measured at this warmth."
-        )
-    return tuple(found)
+    return found
 
 
 def _led(rated_ma: float, ratings: tuple[LedRating, ...]) -> list[str]:

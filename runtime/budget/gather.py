@@ -23,6 +23,7 @@ from runtime.budget.price.controller_inputs import controller_inputs
 from runtime.budget.price.operating_states import Memory, OperatingStates, states_together
 from runtime.budget.price.power import EXPOSURES, average_power, busy_us
 from runtime.budget.price.profiles import Profiles
+from runtime.errors import UsageError
 from runtime.firmware.day.cost import interrupt_cycles
 from runtime.firmware.emit.device.program import buffered_pixels
 from runtime.firmware.machine.cores import find_core
@@ -51,10 +52,10 @@ _CHANGES_AN_HOUR = (10.0, 60.0, 200.0)
 class Choice:
     """Names of the parts that a budget is for."""
 
-    mcu: str = "stm32u575"
+    mcu: str = "stm32u385"
     host: str = "phone-mixed"
     led: str = "ir940-smd"
-    driver: str = "switched"
+    driver: str = "step-down"
     regulator: str = "buck"
     readout: str = "state-of-the-art"
     sensor_link: str = "spi"
@@ -95,11 +96,12 @@ def gather(
         A part is unknown, or no choice of the controller's states exists together.
     """
     mcu, link = library.get(Mcu, choice.mcu), library.get(Link, choice.sensor_link)
+    driver = library.get(Driver, choice.driver)
     parts: dict[str, Part] = {
         "mcu": mcu,
         "host": library.get(Host, choice.host),
         "led": library.get(Led, choice.led),
-        "driver": library.get(Driver, choice.driver),
+        "driver": driver,
         "regulator": library.get(Regulator, choice.regulator),
         "readout": library.get(Readout, choice.readout),
         "sensor_link": link,
@@ -120,6 +122,7 @@ def gather(
         inputs |= _as_set(setting_of_device, inputs)
     if model.entry.always_on:
         inputs |= _always_on(inputs)
+    _refuse_undriven(choice.driver, driver, inputs)
     inputs |= _slept(setting_of_device or DeviceSetting.of(model.sensor), model.entry.always_on)
     inputs |= _of_the_profiles(profiles, mcu.core)
     if model.period > 1:
@@ -140,6 +143,14 @@ def gather(
     of_states = [(states, inputs | controller_inputs(mcu, states, link)) for states in together]
     states, inputs = min(of_states, key=lambda each: _worth(each[1]))
     return Gathered(dict(sorted(inputs.items())), titles, states, len(together))
+
+
+def _refuse_undriven(name: str, driver: Driver, inputs: dict[str, Input]) -> None:
+    """Refuse a driver of no LED where one is lit: light would come of nothing."""
+    lit = [s for s in _STATES if inputs[f"{s}.led_current"].typical > 0.0]
+    if driver.leds == 0 and lit:
+        got = f"{name}, which drives no LED, though one is lit while {' and '.join(lit)}"
+        raise UsageError("parts library", "driver", got, "one that drives it")
 
 
 def _memory(model: Model, profiles: Profiles, core: str) -> Memory:
@@ -217,9 +228,6 @@ def _always_on(inputs: dict[str, Input]) -> dict[str, Input]:
         "usage.miss_rate": 0.0,
     }
     found = {name: setting(name, inputs[name].unit, x, source) for name, x in values.items()}
-    if inputs["active.led_current"].typical == 0.0:
-        name = "driver.quiescent_current"
-        found[name] = setting(name, inputs[name].unit, 0.0, "no LED is lit, so that none is driven")
     told = "invented: changes of how many are there"
     low, typical, high = _CHANGES_AN_HOUR
     name = "usage.gestures"

@@ -13,6 +13,7 @@ from runtime.budget.inputs.values import Input
 from runtime.budget.price.compiler_price import CompilerPrice
 from runtime.budget.price.led_rating import LedRating
 from runtime.budget.price.light import LightScreening
+from runtime.budget.price.parts_price import PartsPrice
 from runtime.budget.price.power import PARTS, STATES, formulas_of
 from runtime.budget.price.profiles import Profiles
 from runtime.budget.verdict.host import Verdict
@@ -64,6 +65,7 @@ class Budget:
     seed: int
     scenario: str = ""
     other_compilers: tuple[CompilerPrice, ...] = ()
+    cheapest_parts: tuple[PartsPrice, ...] = ()
 
     @property
     def core(self) -> CoreProfile:
@@ -142,6 +144,7 @@ class Budget:
             "device_program": {c: d.to_json() for c, d in self.profiles.device.items()},
             "compiler": self.compiled_by,
             "other_compilers": [price.to_json() for price in self.other_compilers],
+            "cheapest_parts": [price.to_json() for price in self.cheapest_parts],
             "operating_states": self.operating_states,
             "inputs": {name: x.to_json() for name, x in self.inputs.items()},
             "inputs_by_kind": self.kinds,

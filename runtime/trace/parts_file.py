@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from runtime.budget.inputs.library import Link, Mcu, load_parts
 from runtime.budget.price.converter import conversion_energy_pj
 from runtime.budget.price.operating_states import Leg, states_together
-from runtime.budget.price.power import pulse_us, woken_us
+from runtime.budget.price.power import driver_standby_ua, pulse_us, woken_us
 from runtime.errors import UsageError
 from runtime.trace.measurement import Measurement
 from runtime.trace.predicted import CLOCK_UP, Prediction
@@ -186,7 +186,7 @@ def _warmer(found: Measurement, v: dict[str, float]) -> float:
 
 def _sleep_ua(found: Measurement, predicted: Prediction) -> Floats:
     v = predicted.values
-    quiescent = v["driver.quiescent_current"] + v["regulator.quiescent_current"]
+    quiescent = driver_standby_ua(v) + v["regulator.quiescent_current"]
     rail = (sleep_uw(found) - quiescent * predicted.supply_v) * v["regulator.efficiency"]
     others = v["readout.idle_power"] + v["sensor_link.standby_power"] + v["host_link.standby_power"]
     grown = v["mcu.supply"] * v["mcu.sleep_growth"] ** _warmer(found, v)

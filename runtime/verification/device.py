@@ -12,7 +12,7 @@ from runtime.firmware.day.script import DayScript, Kind
 from runtime.firmware.machine.board import MOST_TOLD
 from runtime.firmware.setting import DeviceSetting, read_setting
 from runtime.firmware.watching import WARM_UP_FRAMES
-from runtime.model import Model
+from runtime.model import Model, settled_state
 from runtime.stages.contract.closing import NO_EVENT
 from runtime.stages.contract.stage import Counts
 
@@ -111,7 +111,9 @@ def _difference(
             f"instead of {int(not always)}, some, 0 and 0"
         )
     told = [event for _, event in run.events if event != NO_EVENT]
-    decided = [int(event) for event in model.run(*frames).events if event != NO_EVENT]
+    # What a device is woken by has been so all along, as its pw_settle has it.
+    before = None if always else settled_state(model, frames[0][:1], frames[1][:1])
+    decided = [int(e) for e in model.run(*frames, before).events if e != NO_EVENT]
     if told != decided[:MOST_TOLD]:
         return f"it told {_few(told)} where the reference decides {_few(decided)}"
     return ""

@@ -23,7 +23,7 @@ COMPILERS = {
     "cortex-m4": ("zig", "arm-none-eabi-gcc"),
     "rv32imc": ("zig", "riscv64-unknown-elf-gcc"),
 }
-BITS = (8, 10, 12, 16)
+BITS = (8, 10, 12, 14, 16)
 
 
 def main() -> None:

@@ -295,7 +295,7 @@ def models(draw: st.DrawFn, *, always_learns: bool = False) -> Model:
         return aligned(draw)
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     entry = draw(entries())
-    bit_depth = draw(st.sampled_from([8, 10, 12, 16]))
+    bit_depth = draw(st.integers(8, 16))
     sensor = Sensor("drawn", entry.n_rows, entry.n_cols, bit_depth, black_level_counts=0)
     most = np.full(sensor.n_pixels, sensor.max_counts, dtype=np.int64)
     stages: list[Stage] = [entry]
@@ -306,7 +306,7 @@ def models(draw: st.DrawFn, *, always_learns: bool = False) -> Model:
         low, high = stage.bounds(low, high)
         stages.append(stage)
 
-    if draw(st.booleans()) and sensor.bit_depth < 16:
+    if draw(st.booleans()) and sensor.bit_depth <= 12:
         append(steady(draw, entry.n_out))
     if draw(st.booleans()):
         n_bits = draw(st.sampled_from([8, 16]))

@@ -20,6 +20,7 @@ from capture.store.dataset import Participant, add_participant, prepare_dataset,
 from capture.store.session import events_path
 from capture.store.writer import SessionHeader, SessionWriter
 from capture.wire.codec import Description
+from runtime.sensor import Sensor
 
 __all__ = ["add_person", "record_people", "record_place", "record_session", "strokes"]
 
@@ -64,12 +65,13 @@ def record_session(
     unit: str = "unit-a",
     *,
     with_distance: bool = False,
+    sensor: Sensor = SENSORS["lensless32"],
 ) -> None:
     """Write one session of one participant: readouts, and labels refined from them.
 
     With the distance that a collector with a ruler would note, if asked for.
     """
-    sensor, name, seed = SENSORS["lensless32"], f"P{number:02d}", _seed(number, session)
+    name, seed = f"P{number:02d}", _seed(number, session)
     path = session_path(folder, name, f"{session:02d}", script.name)
     path.parent.mkdir(parents=True, exist_ok=True)
     description = Description(sensor, unit, "emulated test")

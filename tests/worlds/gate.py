@@ -97,11 +97,14 @@ def _spread(change: NDArray[np.float64], people: NDArray[np.str_]) -> float:
     return math.sqrt(max(clustered, float((apart**2).sum()))) / len(change)
 
 
-def compare(folder: Path, recipe_name: str, n_jobs: int = 1, *, peers: bool = True) -> Compared:
+def compare(
+    folder: Path, recipe_name: str, n_jobs: int = 1, *, peers: bool = True, besides: bool = True
+) -> Compared:
     """Train a recipe as `palmwatt train` does, and judge it and the peers on the locked people.
 
     What `palmwatt train` does besides, holding people out in turn for margins and for the learning
-    curve, changes no answer about a take, and is left out.
+    curve, changes no answer about a take, and is left out. What stands only `besides` the model in
+    fixed point, real numbers and four quadrants, may be left out too: it then stands as 0.
     """
     recipe = load_recipe(recipe_name)
     takes = read_takes(folder, recipe)
@@ -111,15 +114,16 @@ def compare(folder: Path, recipe_name: str, n_jobs: int = 1, *, peers: bool = Tr
     workers = LocalWorkers(n_jobs)
     try:
         [candidate] = reduce_for(folder.absolute(), [recipe], workers, lambda _: None)
-        fits = run_jobs([candidate.fit(), candidate.fit(quadrants=True)], workers)
+        fits = run_jobs([candidate.fit(quadrants=q) for q in (False, True)[: 1 + besides]], workers)
     except FormatError as error:
         return Compared(0.0, 0.0, 0.0, 0.0, others, len(people), refused=str(error))
     own = [
         _right(takes, _answers(candidate, fitted, side, real))
-        for fitted, side in zip(fits, (candidate.main, candidate.quadrants), strict=True)
-        for real in (False, True)
+        for fitted, side in zip(fits, (candidate.main, candidate.quadrants), strict=False)
+        for real in (False, True)[: 1 + besides]
     ]
-    fixed, real, quadrants, quadrants_real = (float(one.mean()) for one in own)
+    shares = [float(one.mean()) for one in own]
+    fixed, real, quadrants, quadrants_real = shares if besides else (*shares, 0.0, 0.0, 0.0)
     found = Compared(
         fixed, real, quadrants, quadrants_real, others, len(people),
         right=tuple(own[0].tolist()), people=tuple(people.tolist()),

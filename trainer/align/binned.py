@@ -8,9 +8,10 @@ from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import chi2
+from scipy.stats import chi2, norm
 
-from runtime.stages.alignment.binned import CUT_BITS, spline_weights_float
+from runtime.fixedpoint import MAX_MULTIPLIER
+from runtime.stages.alignment.binned import CUT_BITS, SPREAD_SHIFT, spline_weights_float
 from runtime.stages.alignment.geometry import SLOPE_BITS, CellGrid
 from runtime.stages.alignment.registration import Registration
 from trainer.align.multipliers import at_least_17
@@ -29,6 +30,8 @@ _FITTED = 4
 """Brightness, mean and place: what noise has lost of its degrees of freedom."""
 _UNEVEN = 3.0
 """Of the mean misfit, what one place in two hundred shows: chi-square of eight degrees, 2.7."""
+_PASSED = 0.005
+"""Of places, those that may show more than that."""
 
 
 def _design(n_cells: int) -> tuple[Floats, Floats]:
@@ -74,7 +77,10 @@ def bin_misfit(coefficients: Floats, binned: Callable[[Floats], Floats], grid: C
 def bin_energy(
     n_pixels: int, n_bins: int, max_counts: int, gain: float, floor: float
 ) -> tuple[int, ...]:
-    """Return the numbers of the rule, tolerance 0: see `runtime.stages.alignment.binned.BinRule`.
+    """Return the numbers of the rule, tolerances 0: see `runtime.stages.alignment.binned.BinRule`.
+
+    Noise's room is chi-square's quantile at `_FALSE_ALARMS`, of all degrees of freedom; of the
+    spread, one of them that counts where it is positive, the square of the normal distribution's.
 
     Parameters
     ----------
@@ -89,7 +95,8 @@ def bin_energy(
     room = float(chi2.isf(_FALSE_ALARMS, max(n_bins - _FITTED, 1)) / n_bins)
     rounding = n_bins * 4.0**CUT_BITS / 12.0
     dark = (n_pixels * floor * gain**2 + rounding) * room / 2.0**bits
-    return (bits, math.ceil(dark), *at_least_17(gain * room / 2.0**bits), 0)
+    spread = at_least_17(float(norm.isf(_FALSE_ALARMS)) ** 2 / (room * n_bins))
+    return (bits, math.ceil(dark), *at_least_17(gain * room / 2.0**bits), 0, *spread, 0)
 
 
 def bin_tolerance(stage: Registration, values: npt.NDArray[np.int32], room: float) -> Registration:
@@ -97,15 +104,22 @@ def bin_tolerance(stage: Registration, values: npt.NDArray[np.int32], room: floa
 
     Of single readouts noise hides the misfit, which brighter ones would show. Hence the larger
     of two: what all but one in two hundred leave above the noise's room, and the mean misfit of all
-    of them, the expected noise taken off, times what it varies by over the field.
+    of them, the expected noise taken off, times what it varies by over the field. Of the spread of
+    patterns the same.
     """
-    n_bins, tolerance = stage.windows.n_bins, 0.0
-    expected = max(n_bins - _FITTED, 1) / float(chi2.isf(_FALSE_ALARMS, max(n_bins - _FITTED, 1)))
-    for aperture, (left, energy) in enumerate(stage.residuals(values)):
+    n_bins, rule, tolerances = stage.windows.n_bins, stage.bin_rule, np.zeros(2)
+    most = float(chi2.isf(_FALSE_ALARMS, max(n_bins - _FITTED, 1)))
+    # Half of the noise along a spread narrows the pattern and leaves nothing of it.
+    expected = max(n_bins - _FITTED, 1) / most, 0.5 / norm.isf(_FALSE_ALARMS) ** 2
+    uneven = _UNEVEN, 2.0 * float(chi2.isf(2.0 * _PASSED, 1))
+    for aperture, found in enumerate(stage.residuals(values)):
         total = values[:, stage.windows.columns(aperture)].sum(axis=1, dtype=np.int64)
-        noise = stage.bin_rule.noise(total) + stage.bin_rule.floor
-        above = float(np.quantile((left - noise) / np.maximum(energy, 1), 0.995))
-        misfit = float((left - expected * noise).sum() / max(int(energy.sum()), 1))
-        tolerance = max(tolerance, room * above, room * _UNEVEN * misfit)
-    whole = int(np.clip(math.ceil(tolerance * 2**17), 0, 1 << 14))
-    return replace(stage, bin_energy=(*stage.bin_energy[:-1], whole))
+        noise = rule.noise(total) + rule.floor
+        parts = (found.whole, noise), (found.spread, rule.spread_noise(noise))
+        for i, (left, room_of) in enumerate(parts):
+            above = float(np.quantile((left - room_of) / np.maximum(found.energy, 1), 1 - _PASSED))
+            misfit = float((left - expected[i] * room_of).sum() / max(int(found.energy.sum()), 1))
+            tolerances[i] = max(tolerances[i], room * above, room * uneven[i] * misfit)
+    whole = int(np.clip(math.ceil(tolerances[0] * 2**17), 0, 1 << 14))
+    spread = int(np.clip(math.ceil(tolerances[1] * 2**SPREAD_SHIFT), 0, MAX_MULTIPLIER))
+    return replace(stage, bin_energy=(*stage.bin_energy[:4], whole, *stage.bin_energy[5:7], spread))

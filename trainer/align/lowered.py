@@ -48,9 +48,6 @@ _SAMPLES = 12
 _ROOT_BITS = ROOT_SHIFT - 15
 """A share of 1 in steps of the stage's is the amplitude over two to so many."""
 _MOST_BINS = 8
-_ALIKE = 5e-4
-"""Share of its energy in bins that another aperture's patterns may leave of one: half of what the
-noise of a million electrons leaves."""
 _STRAIGHT, _SIGMAS = 0.01, 4.0
 """Noise s of the root energy R, about that of one pixel, counts straight in what is left: z times
 2 R s, which is at most e R**2 + (z s)**2 / e, a share of what is explained and so much more noise.
@@ -352,9 +349,12 @@ def lower_registration(
 
 
 def _splines(binned: Sequence[_Binned], grid: CellGrid) -> list[Floats]:
-    """Return patterns in bins: one for all apertures, where it fits the others too."""
+    """Return patterns in bins: one for all, where others are off it by less than its rounding."""
     first = bin_spline(binned[0].at, grid)
-    if all(bin_misfit(first, each.at, grid) <= _ALIKE for each in binned[1:]):
+    step = float(np.abs(first).max()) / 127
+    rounded = np.round(first / step) * step
+    alike = bin_misfit(rounded, binned[0].at, grid)
+    if all(bin_misfit(first, each.at, grid) <= alike for each in binned[1:]):
         return [first]
     return [first, *(bin_spline(each.at, grid) for each in binned[1:])]
 

@@ -153,7 +153,8 @@ def held(
 ) -> tuple[Held, ...]:
     """Hold every limit against the findings of every attacker.
 
-    What nobody can tell has no measure: it leaves every limit of its question undecided there.
+    What nobody can tell has no measure: it leaves every limit of its question undecided there, of
+    the scenes that it is about.
     """
     return tuple(_held(limit, findings, steps) for limit in limits.limit)
 
@@ -195,6 +196,6 @@ def _concerns(limit: Limit, finding: Finding, steps: Sequence[Step]) -> bool:
         return False
     if limit.step not in (finding.step, *_groups_of(finding.step, steps)):
         return False
-    if not finding.measure:
-        return True
-    return limit.measure in (None, finding.measure) and limit.scenes in (None, finding.scenes)
+    if limit.scenes not in (None, finding.scenes):
+        return False
+    return not finding.measure or limit.measure in (None, finding.measure)

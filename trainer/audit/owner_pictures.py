@@ -26,7 +26,7 @@ from trainer.audit.owners import LEARNED, SCENES, learned_step, lessons, taught
 from trainer.audit.people.rates import cannot_tell
 from trainer.audit.pictures.attack import attack
 from trainer.audit.pictures.optic import emulated_optic
-from trainer.audit.pictures.scenes import Shown, again, further_session
+from trainer.audit.pictures.scenes import Shown, again, further_session, n_further
 from trainer.audit.pictures.whole import PictureRow, rows_of
 from trainer.audit.steps import ChainTakes, taken
 
@@ -83,12 +83,10 @@ def attack_owner_pictures(
         return [_untold(n_people, why)], []
     session = read_session(next(iter(takes.paths.values())), with_labels=False)
     optic = emulated_optic(takes.model.sensor, session.header.description.unit)
-    further = None
-    if not session.script.movement:
-        tell("teaching devices of further people, for the attackers to learn from")
-        further = _of_further(takes.model, session)
-        further = further if len(further.people) else None  # all their takes may be refused
-    found = attack(shown, further, [step], {}, optic.inside, tell)
+    tell("teaching devices of further people, for the attackers to learn from")
+    further = _of_further(takes.model, session)
+    taught_any = len(further.people) > 0  # all their takes may be refused
+    found = attack(shown, further if taught_any else None, [step], {}, optic.inside, tell)
     findings = [
         dataclasses.replace(each, knows=f"{each.knows}; which row is of which class")
         for each in found.findings
@@ -97,7 +95,7 @@ def attack_owner_pictures(
 
 
 def _untold(n_people: int, why: str) -> Finding:
-    return dataclasses.replace(cannot_tell(LEARNED, "picture", n_people, why), scenes=SCENES)
+    return cannot_tell(LEARNED, "picture", n_people, why, SCENES)
 
 
 def _of_recorded(takes: ChainTakes) -> tuple[Shown, Float64]:
@@ -126,7 +124,7 @@ def _of_recorded(takes: ChainTakes) -> tuple[Shown, Float64]:
 def _of_further(model: Model, like: Session) -> Shown:
     """Return the hands that taught devices of people who were not recorded."""
     found = []
-    for place in range(N_FURTHER):
+    for place in range(n_further(like, N_FURTHER)):
         more = further_session(model, like, place)
         spans = [(label, first, last + 1) for label, first, last in more.spans]
         lessons_of = _lessons(model, more.frames, spans)
@@ -149,7 +147,7 @@ def _lessons(model: Model, frames: FrameBlock, spans: Sequence[tuple[str, int, i
         learned = taught(model, (frames.lit, frames.dark), lesson)
         own = learned[sizes.n_slots :].reshape(sizes.n_slots, sizes.n_kept)
         for slot, _, stop in lesson:
-            if learned[slot]:  # a take that was refused has taught nothing
+            if learned[slot]:  # a class all of whose takes were refused has taught nothing
                 mark = np.eye(sizes.n_slots)[slot]
                 rows.append(np.concatenate([mark, own[slot], learned]))
                 classes.append(slot)

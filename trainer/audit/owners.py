@@ -1,20 +1,22 @@
 """What a device keeps of its owner: taught by everybody in turn, dumped, and attacked.
 
-A device is taught as its owner would teach it, by the same commands, from one take of each class;
-from the next takes another device of the same person is. Whoever has the rows of some devices with
-their owners' names then asks whose another device is, and what kind of person owns it; what shape
-can be read out of them is asked in :mod:`.owner_pictures`.
+A device is taught as its owner would teach it, by the same commands, from as many takes of each
+class as a person who is led through it shows, if that leaves enough for a second device; from the
+next takes another device of the same person is. Whoever has the rows of some devices with their
+owners' names then asks whose another device is, and what kind of person owns it; what shape can be
+read out of them is asked in :mod:`.owner_pictures`.
 """
 
 from __future__ import annotations
 
 import dataclasses
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
 
+from capture.lead.owner.enrolling import TAKES
 from capture.store.session import read_session
 from runtime.enrolment import can_enrol, carry_out, enrol_place, learned_arrays
 from runtime.model import Model
@@ -23,7 +25,7 @@ from trainer.audit.chain import Step
 from trainer.audit.findings import Finding
 from trainer.audit.people.attributes import tell_attributes
 from trainer.audit.people.enrolled import Seen
-from trainer.audit.people.identity import identify
+from trainer.audit.people.identity import TOGETHER, identify
 from trainer.audit.people.rates import cannot_tell
 from trainer.audit.people.same_person import verify_people
 from trainer.audit.steps import ChainTakes, taken
@@ -42,7 +44,7 @@ __all__ = [
 LEARNED = "what was learned"
 SCENES = "taught devices"
 _KNOWS = (
-    "what some devices of everybody have learned, each from one take of each class, with their "
+    "what some devices of everybody have learned, each from a few takes of each class, with their "
     "owners' names"
 )
 
@@ -59,9 +61,9 @@ def learned_step(model: Model) -> Step | None:
 def taught_devices(takes: ChainTakes, tell: Callable[[str], None] = lambda _: None) -> Seen:
     """Teach devices by everybody's takes; return what each has learned.
 
-    The first device of a session is taught by the first take of each class, the second by the
-    second, and so on; refused takes teach nothing, as on the device, and a device that learned
-    nothing is left out.
+    The first device of a session is taught by the first takes of each class, the second by the
+    next, and so on, as :func:`lessons` parts them; refused takes teach nothing, as on the device,
+    and a device that learned nothing is left out.
 
     Parameters
     ----------
@@ -101,7 +103,10 @@ def taught_devices(takes: ChainTakes, tell: Callable[[str], None] = lambda _: No
 def lessons(
     model: Model, spans: Sequence[tuple[str, int, int]]
 ) -> list[list[tuple[int, int, int]]]:
-    """Part takes into what devices are taught by: the first of each class, the second, and so on.
+    """Part takes into what devices are taught by: the first of each class, the next, and so on.
+
+    Each has as many as are asked for where somebody is led through an enrolment, but no more than
+    leaves some for a second one.
 
     Parameters
     ----------
@@ -116,8 +121,10 @@ def lessons(
     """
     seen: dict[str, int] = defaultdict(int)
     turns: dict[int, list[tuple[int, int, int]]] = defaultdict(list)
+    fewest = min(Counter(label for label, _, _ in spans).values(), default=0)
+    n_each = max(1, min(TAKES, enrol_place(model)[1].n_takes, fewest // 2))
     for label, first, stop in spans:
-        turns[seen[label]].append((model.classes.index(label), first, stop))
+        turns[seen[label] // n_each].append((model.classes.index(label), first, stop))
         seen[label] += 1
     return [turns[turn] for turn in sorted(turns)]
 
@@ -179,5 +186,5 @@ def _untold(devices: Seen, questions: Sequence[str]) -> list[Finding]:
 
 
 def _of_one(findings: Sequence[Finding]) -> list[Finding]:
-    """Keep what is told of a single device, and what nobody can tell."""
-    return [f for f in findings if f.scenes == "one take" or f.why_not]
+    """Keep what is told of a single device."""
+    return [f for f in findings if f.scenes == TOGETHER[1]]

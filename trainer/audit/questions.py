@@ -11,8 +11,8 @@ from collections.abc import Iterator, Sequence
 from trainer.audit.findings import Planned
 from trainer.audit.owners import LEARNED, SCENES
 from trainer.audit.people.attributes import BALANCED, R2
-from trainer.audit.people.identity import FUSED
 from trainer.audit.people.identity import MEASURE as SHARE_RIGHT
+from trainer.audit.people.identity import TOGETHER
 from trainer.audit.people.membership import ADVANTAGE, AREA, MODEL_FILES, OF_A_PERSON
 from trainer.audit.people.membership import QUESTION as MEMBERSHIP
 from trainer.audit.people.same_person import MEASURE as EQUAL_ERRORS
@@ -35,7 +35,7 @@ def planned(takes: ChainTakes, columns: Sequence[Column], *, learns: bool) -> fr
     learns : bool
         Whether the model learns its owner.
     """
-    together = ("one take", f"{FUSED} takes")
+    together = tuple(TOGETHER.values())
     places: list[tuple[str, tuple[str, ...], str]] = [
         (step.name, together, "takes") for step in takes.steps
     ]

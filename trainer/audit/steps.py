@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,12 +18,12 @@ from capture.store.kind import kind_of
 from capture.store.session import READOUTS_SUFFIX, Session, read_session
 from runtime.errors import UsageError
 from runtime.model import Model
-from runtime.stages.contract.stage import Float64, Int64, State
+from runtime.stages.contract.stage import Counts, Float64, Int64, State
 from trainer.audit.chain import Floats, Step, overheard, steps_of
 from trainer.corpus.recordings import consenting
 from trainer.corpus.windows import TOLD_S
 
-__all__ = ["MOST_PEOPLE", "N_FRAMES", "ChainTakes", "chain_steps", "taken"]
+__all__ = ["MOST_PEOPLE", "N_FRAMES", "ChainTakes", "chain_steps", "heard_over", "taken"]
 
 N_FRAMES = 4
 """Frames of a take that are listened to, evenly over it; the last is the take's last."""
@@ -208,26 +208,57 @@ def _time_s(frames: FrameBlock) -> Float64:
     return np.asarray((frames.time_us - frames.time_us[:1]) / 1e6, np.float64)
 
 
+def heard_over(
+    model: Model,
+    frames: tuple[Counts, Counts],
+    spans: Sequence[tuple[int, int]],
+    n_frames: int = N_FRAMES,
+    state: State | None = None,
+) -> tuple[dict[str, Floats], Int64]:
+    """Run exposures; return what every step held over some spans of frames, and when.
+
+    Parameters
+    ----------
+    model : Model
+    frames : two uint16 (n, n_rows, n_cols)
+        Lit and dark exposures.
+    spans : sequence of (int, int)
+        First frame and stop of each, in order, none empty and none over another.
+    n_frames : int
+        Frames to listen at, evenly over each; the last is the span's last. Of a shorter one some
+        are heard twice.
+    state : dict, optional
+        The model's at the beginning, as of :func:`overheard`.
+
+    Returns
+    -------
+    heard : dict of str to float32 (n_spans, n_frames, n_values)
+    at : int64 (n_spans, n_frames)
+
+    Raises
+    ------
+    FormatError
+        Exposures are not the sensor's.
+    """
+    at = np.array(
+        [np.linspace(first, stop - 1, n_frames + 1)[1:].round() for first, stop in spans], np.int64
+    ).reshape(len(spans), n_frames)
+    places, rows = np.unique(at, return_inverse=True)
+    begins = np.array([first for first, _ in spans], np.int64)
+    since = begins[np.searchsorted(begins, places, side="right") - 1]
+    heard = overheard(model, [frames], places.tolist(), since.tolist(), state)
+    return {key: array[rows.reshape(at.shape)] for key, array in heard.items()}, at
+
+
 def _listen(
     model: Model, session: Session, n_frames: int, state: State | None
 ) -> list[tuple[Event, dict[str, Floats], Float64]]:
     """Return each take of a session that has frames, with what every step held of it."""
     frames, takes = taken(model, session)
     time_s = _time_s(frames)
-    placed = [
-        (event, first, np.linspace(first, stop - 1, n_frames + 1)[1:].round().astype(int))
-        for event, first, stop in takes
+    spans = [(first, stop) for _, first, stop in takes]
+    heard, at = heard_over(model, (frames.lit, frames.dark), spans, n_frames, state)
+    return [
+        (event, {key: array[index] for key, array in heard.items()}, time_s[at[index]])
+        for index, (event, _, _) in enumerate(takes)
     ]
-    since: dict[int, int] = {}
-    for _, first, places in placed:
-        since |= {int(frame): first for frame in places}
-    at = sorted(since)
-    pair = [(frames.lit, frames.dark)]
-    heard = overheard(model, pair, at, [since[frame] for frame in at], state)
-    row = {frame: index for index, frame in enumerate(at)}
-    found = []
-    for event, _, places in placed:
-        rows = [row[int(frame)] for frame in places]
-        values = {key: array[rows] for key, array in heard.items()}
-        found.append((event, values, time_s[places]))
-    return found

@@ -32,7 +32,7 @@ from trainer.recipe import Recipe
 from trainer.train import train_model
 from trainer.work.jobs import Workers
 
-__all__ = ["Request", "frontier_table", "make_picked", "search"]
+__all__ = ["Request", "frontier_table", "make_picked", "refuse_another", "search", "verified"]
 
 _FILES = ("frontier.html", "frontier.json", "frontier.csv")
 VERIFIED_FRAMES = 40
@@ -124,7 +124,7 @@ def make_picked(
     workers: Workers,
     tell: Notify,
 ) -> list[tuple[str, str, Path, str]]:
-    """Train the points that are wished for, with the locked people, and price each by its own C.
+    """Train the points that are wished for, with the locked people; price and verify each.
 
     Returns
     -------
@@ -135,6 +135,8 @@ def make_picked(
     ------
     UsageError
         A folder of an earlier front holds a model of a point's name that is not the point's.
+    FormatError
+        Not all executions of a model give the same bits.
     """
     named = {point["name"]: point for point in told["points"]}
     front = [named[name] for name in told["front"]]
@@ -160,27 +162,38 @@ def make_picked(
         )
         write_budget(priced, folder)
         write_report([priced], folder / "budget.html")
-        median = priced.average_uw.median
-        said = f"{median:.1f} µW foretold {point.uw:.1f}"
-        if measured_by(point.tried.option.recipe) is not None:
-            said += f", {_verified(folder, priced.core.core)}"
+        median, promised = priced.average_uw.median, _promised(named[name], told)
+        tell(f"{name}: verifying all executions")
+        said = f"{median:.1f} µW foretold {point.uw:.1f}, {promised}; "
+        said += verified(folder, [priced.core.core])
         made.append((text, name, folder, said))
     return made
 
 
-def _verified(folder: Path, core: str) -> str:
-    """Execute a picked model everywhere, on the core that it is priced on too, and say so.
+def _promised(point: Mapping[str, Any], told: Mapping[str, Any]) -> str:
+    """Return what a point is expected to do before others, as it stands in frontier.json."""
+    kept = point.get("promise") or {"value": point.get("value")}
+    low, high = (kept["low"], kept["high"]) if "low" in kept else point["interval"]
+    ends = [f"{end:.3f}" if end is not None else "none" for end in (low, high)]
+    return f"{told['measure']} {kept['value']:.3f} ({' to '.join(ends)}) at the setting"
+
+
+def verified(folder: Path, cores: Sequence[str]) -> str:
+    """Execute a picked model everywhere, and on emulated cores; return the words for it.
 
     Raises
     ------
     FormatError
-        Not all executions give the same bits.
+        Not all executions give the same bits, or a file is not the model's.
     """
-    said = verify(folder, [core], VERIFIED_FRAMES)
+    said = verify(folder, cores, VERIFIED_FRAMES)
     if not said.ok:
-        do = f"palmwatt verify {folder} says where they differ"
-        raise FormatError(str(folder), "executions of the model", "different", "the same bits", do)
-    return f"the same bits everywhere and on {core}"
+        first = next(one for one in said.comparisons if not one.equal)
+        do = f"see where they differ with palmwatt verify {folder}"
+        raise FormatError(
+            str(folder), first.execution, "not the model's", "the same bits everywhere", do
+        )
+    return "the same bits everywhere" + "".join(f" and on {core}" for core in cores)
 
 
 def refuse_another(folder: Path, data: Path, point: Point | UnlitPoint) -> None:

@@ -3,7 +3,9 @@
 ``frontier.json`` holds under ``points`` every setting that was tried in full, by rising power: its
 ``name``; ``uw`` (median over a day, with ``uw_low`` and ``uw_high``), ``minutes`` of a charge and
 ``percent_per_day``; ``score`` with its ``interval`` over people (``f1`` of events, or ``accuracy``
-of takes) and its percentiles in resamples; ``share_on_front``, the share of resamples of the people
+of takes) and its percentiles in resamples; ``promise``, what other people are to expect of it: the
+score less what choosing the best by the people who judge it flatters, and its interval, whose lower
+end is as much lower; ``share_on_front``, the share of resamples of the people
 in which no other setting beats it; ``power`` in five groups at typical inputs; ``misses`` of the
 way to watch, and within how many seconds it answers 95 % of the others; ``setting`` (how much
 weaker than recorded), ``sensor`` and ``device`` as they are set; and ``limits``, each with its
@@ -14,7 +16,8 @@ about no other; ``held_up`` what the knee's power is drawn for, the largest firs
 the best at each power lies in the resamples, ``cheap`` every setting with its price and its quick
 fits' accuracy, ``opponents`` plain sensors on the same recordings, ``other_sensors`` those that are
 priced only, ``floor`` what the device would take with light at the photon limit, with formula and
-inputs, and ``knobs`` what each knob's next value would do. ``frontier.csv`` has a row for each
+inputs, and ``knobs`` what each knob's next value would do, ``host`` the device whose
+battery ``minutes`` are of. ``frontier.csv`` has a row for each
 point.
 """
 
@@ -97,6 +100,7 @@ def frontier_json(found: Frontier) -> dict[str, Any]:
         "measure": "event F1" if events else "accuracy",
         "n_people": len(found.points[0].recognised.counts),
         "choice": dataclasses.asdict(found.asked.choice),
+        "host": chosen.budget.titles["host"],
         "points": points,
         "front": [point.tried.name for point in found.on_front],
         "knee": chosen.tried.name,
@@ -143,12 +147,32 @@ def _recorded_by(corpus: Corpus) -> list[str]:
 
 def _point(found: Frontier, index: int) -> dict[str, Any]:
     resampled, counts = found.resampled, _counted(found, found.points[index])
-    return _about(found.asked, found.points[index]) | {
+    about = _about(found.asked, found.points[index])
+    return about | {
         "score_in_resamples": _rounded((resampled.low[index], resampled.high[index])),
+        "promise": _promise(about["score"], about["interval"], _flattered(found, index)),
         "on_front": index in found.front,
         "share_on_front": round(float(resampled.share_on_front[index]), 6),
         "misses": None if counts is None else round(float(counts.miss_rate.typical), 6),
         "answered_within_s": None if counts is None else round(counts.delay_s(0.95), 6),
+    }
+
+
+def _flattered(found: Frontier, index: int) -> float:
+    """Return by how much a point of the front looks better for having been chosen: 0 of others."""
+    if index not in found.front:
+        return 0.0
+    band = found.resampled.band
+    place = int(np.searchsorted(band.cost_uw, found.points[index].uw, side="right")) - 1
+    return float(band.optimism[place])
+
+
+def _promise(score: float, interval: Sequence[float], flattered: float) -> dict[str, float]:
+    low, high = interval
+    return {
+        "value": round(max(0.0, score - flattered), 6),
+        "low": round(max(0.0, low - flattered), 6),
+        "high": high,
     }
 
 
@@ -283,17 +307,18 @@ def frontier_csv(told: Mapping[str, Any]) -> str:
     write = csv.writer(out, lineterminator="\n").writerow
     write([
         "name", "on_front", "share_on_front", "uw", "uw_low", "uw_high", "score", "score_low",
-        "score_high", "f1", "accuracy", "misses", "minutes", "percent_per_day",
-        *(f"{key}_uw" for key in COLUMNS), "led_current_ma", "exposure_us", "n_rows",
-        "frame_rate_hz", "bit_depth", "watching_rate_hz", "watching_rows",
+        "score_high", "promised", "promised_low", "promised_high", "f1", "accuracy", "misses",
+        "minutes", "percent_per_day", *(f"{key}_uw" for key in COLUMNS), "led_current_ma",
+        "exposure_us", "n_rows", "frame_rate_hz", "bit_depth", "watching_rate_hz", "watching_rows",
         "watching_led_current_ma", "watching_exposure_us", "keeps_limits",
     ])  # fmt: skip
     for p in told["points"]:
         sensor, device = p["sensor"], p["device"]
         write([
             p["name"], int(p["on_front"]), p["share_on_front"], p["uw"], p["uw_low"], p["uw_high"],
-            p["score"], *p["score_in_resamples"], _or_empty(p["f1"]), p["accuracy"],
-            _or_empty(p["misses"]), p["minutes"], p["percent_per_day"],
+            p["score"], *p["score_in_resamples"],
+            *(p["promise"][key] for key in ("value", "low", "high")), _or_empty(p["f1"]),
+            p["accuracy"], _or_empty(p["misses"]), p["minutes"], p["percent_per_day"],
             *(p["power"][key] for key in COLUMNS),
             *(sensor[key] for key in ("led_current_ma", "exposure_us", "n_rows", "frame_rate_hz",
                                       "bit_depth")),

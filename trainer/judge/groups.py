@@ -8,7 +8,8 @@ lies below that of all the other takes.
 Whatever else is noted of people and of takes, sleeves, gloves or sites, gives groups as well, and
 nothing here knows such a column by its name: one of words has a group for each word, one of numbers
 is cut in three, with a third of the people, or of the takes, in each. A word of too few people is
-not named: it stands with all others of its kind.
+not named: it stands with all others of its kind. Together they may be many; a figure of several
+kinds of people still says nothing of any of them, so they are never enough, however many they are.
 """
 
 from __future__ import annotations
@@ -173,8 +174,9 @@ def group_figures(
     dict
         A list for each of :data:`GROUPINGS` and of the further ones, with ``name``, bounds ``low``
         and ``high`` where there are any, ``accuracy`` (value, low, high, n_participants, n_takes),
-        ``enough_people``, ``others`` (accuracy of all other takes of the grouping, None where there
-        are none), and ``below_others``: whether the interval lies below theirs.
+        ``enough_people`` (never of :data:`REST`), ``others`` (accuracy of all other takes of the
+        grouping, None where there are none), and ``below_others``: whether the interval lies below
+        theirs.
     """
     far = conditions.distance_mm if distances.noted else _skin_free(takes, conditions, people)
     hands = [people[p].handedness if p in people else None for p in takes.participants]
@@ -208,7 +210,7 @@ def _compared(takes: Takes, rows: Rows) -> list[dict[str, Any]]:
     result = []
     for row, chosen in rows:
         accuracy = figures(takes.select(chosen))["accuracy"]
-        enough = accuracy["n_participants"] >= MIN_PEOPLE
+        enough = accuracy["n_participants"] >= MIN_PEOPLE and row["name"] != REST
         others = known & ~chosen
         beside = figures(takes.select(others))["accuracy"] if others.any() else None
         below = enough and beside is not None and accuracy["high"] < beside["low"]

@@ -7,7 +7,7 @@ its own (thresholds for each class: G. Fumera, F. Roli and G. Giacinto, Pattern 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -32,6 +32,7 @@ __all__ = [
     "count_at",
     "figures_at",
     "margin_grid",
+    "margins_without",
     "trade_off",
 ]
 
@@ -115,18 +116,106 @@ def choose_margins(streams: Sequence[Stream], recipe: Recipe) -> Margins:
         Of training participants, scored by models that had not seen them. The final test's
         participants take no part.
     """
-    if not any(s.background for s in streams) or not any(s.references for s in streams):
-        return Margins(_margin_by_recall(streams, recipe), (0.0,) * len(recipe.classes))
-    ranks = _ranked(streams, recipe)  # once, for every step: this looks at all frames
+    return margins_without(streams, recipe, [()])[0]
+
+
+def margins_without(
+    streams: Sequence[Stream], recipe: Recipe, left_out: Sequence[Collection[int]]
+) -> list[Margins]:
+    """Choose margins several times, each time without some of the streams.
+
+    Margins that were chosen on the people who are then judged by them flatter: without these, they
+    do not. Which margins there are to choose from is the same each time.
+
+    Parameters
+    ----------
+    streams : sequence of Stream
+    left_out : sequence of collection of int
+        Places of the streams that have no part in each choice; not all of them.
+
+    Returns
+    -------
+    list of Margins
+        One for each of `left_out`.
+    """
+    by_events = [_tell_of_events([s for i, s in enumerate(streams) if i not in out])
+                 for out in left_out]  # fmt: skip
+    table = _tabled(streams, recipe) if any(by_events) else None
+    found = []
+    for out, with_events in zip(left_out, by_events, strict=True):
+        own = [index for index in range(len(streams)) if index not in out]
+        if table is not None and with_events:
+            found.append(table.choose(own))
+        else:
+            margin = _margin_by_recall([streams[index] for index in own], recipe)
+            found.append(Margins(margin, (0.0,) * len(recipe.classes)))
+    return found
+
+
+def _tell_of_events(streams: Sequence[Stream]) -> bool:
+    """Tell whether there is background, and a gesture whose place is known."""
+    return any(s.background for s in streams) and any(s.references for s in streams)
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """What a choice of margins is made of, worked out once: this looks at all frames.
+
+    Parameters
+    ----------
+    streams, ranks : sequences
+        Of as many.
+    recipe : Recipe
+    common : list of float
+        Margins to choose from.
+    gained, false : float64 (n_streams, n_gestures, n_margins)
+        As :func:`_alone` counts them.
+    """
+
+    streams: Sequence[Stream]
+    ranks: Sequence[Ranked]
+    recipe: Recipe
+    common: list[float]
+    gained: Float64
+    false: Float64
+
+    def choose(self, own: Sequence[int]) -> Margins:
+        """Choose on some of the streams."""
+        streams, ranks = [self.streams[i] for i in own], [self.ranks[i] for i in own]
+        grid = _with_more(self.common, self._more_of_each(own))
+        rows = figures_at(streams, _counted(streams, ranks, self.recipe, grid))
+        limit = self.recipe.decision.max_false_per_hour
+        pairs = list(zip(grid, rows, strict=True))
+        within = [p for p in pairs if p[1]["false_per_hour"] <= limit and p[1]["f1"] > 0] or pairs
+        best = max(row["f1"] for _, row in within)
+        equals = [margins for margins, row in within if row["f1"] == best]
+        return equals[len(equals) // 2]
+
+    def _more_of_each(self, own: Sequence[int]) -> tuple[float, ...]:
+        """Return what each gesture's margin is above the lowest one, real units.
+
+        A false event has one price for all gestures, in gestures detected; each gesture takes the
+        margin that is best at that price, which is the lowest one that keeps the recipe's limit.
+        That a gesture has no false events yet does not mean that it will have none: one more is
+        counted for each, as sure as all gestures' are.
+        """
+        gained, false = (each[list(own)].sum(axis=0) for each in (self.gained, self.false))
+        likely = false + false.sum(axis=0) / max(1.0, float(false.sum(axis=0)[0]))
+        hours = sum(self.streams[i].hours for i in own if self.streams[i].background)
+        limit = self.recipe.decision.max_false_per_hour
+        gestures = np.arange(len(self.recipe.classes))
+        for price in PRICES:
+            chosen = (gained - price * likely).argmax(axis=1)
+            if round(float(false[gestures, chosen].sum()) / hours, 6) <= limit:
+                break
+        margins = [self.common[index] for index in chosen]
+        return tuple(margin - min(margins) for margin in margins)
+
+
+def _tabled(streams: Sequence[Stream], recipe: Recipe) -> _Table:
+    ranks = _ranked(streams, recipe)
     common = _common_margins(streams, ranks, recipe)
-    grid = _with_more(common, _more_of_each(streams, ranks, recipe, common))
-    rows = figures_at(streams, _counted(streams, ranks, recipe, grid))
-    limit = recipe.decision.max_false_per_hour
-    pairs = list(zip(grid, rows, strict=True))
-    within = [p for p in pairs if p[1]["false_per_hour"] <= limit and p[1]["f1"] > 0] or pairs
-    best = max(row["f1"] for _, row in within)
-    equals = [margins for margins, row in within if row["f1"] == best]
-    return equals[len(equals) // 2]
+    return _Table(streams, ranks, recipe, common, *_alone(streams, ranks, recipe, common))
 
 
 def _common_margins(
@@ -189,29 +278,6 @@ def figures_at(streams: Sequence[Stream], counted: Sequence[AtMargin]) -> list[d
     return rows
 
 
-def _more_of_each(
-    streams: Sequence[Stream], ranks: Sequence[Ranked], recipe: Recipe, common: Sequence[float]
-) -> tuple[float, ...]:
-    """Return what each gesture's margin is above the lowest one, real units.
-
-    A false event has one price for all gestures, in gestures detected; each gesture takes the
-    margin that is best at that price, which is the lowest one that keeps the recipe's limit. That a
-    gesture has no false events yet does not mean that it will have none: one more is counted for
-    each, as sure as all gestures' are.
-    """
-    gained, false = _alone(streams, ranks, recipe, common)
-    likely = false + false.sum(axis=0) / max(1.0, float(false.sum(axis=0)[0]))
-    hours = sum(s.hours for s in streams if s.background)
-    limit = recipe.decision.max_false_per_hour
-    gestures = np.arange(len(recipe.classes))
-    for price in PRICES:
-        chosen = (gained - price * likely).argmax(axis=1)
-        if round(float(false[gestures, chosen].sum()) / hours, 6) <= limit:
-            break
-    own = [common[index] for index in chosen]
-    return tuple(margin - min(own) for margin in own)
-
-
 def _alone(
     streams: Sequence[Stream], ranks: Sequence[Ranked], recipe: Recipe, common: Sequence[float]
 ) -> tuple[Float64, Float64]:
@@ -219,23 +285,23 @@ def _alone(
 
     Returns
     -------
-    gained, false : float64 (n_gestures, n_margins)
+    gained, false : float64 (n_streams, n_gestures, n_margins)
         Right events less wrong ones, where gestures were performed; events of the background.
     """
-    counts = np.zeros((2, len(recipe.classes), len(common)))
+    counts = np.zeros((2, len(streams), len(recipe.classes), len(common)))
     nothing = (0.0,) * len(recipe.classes)
-    for stream, ranked in zip(streams, ranks, strict=True):
+    for place, (stream, ranked) in enumerate(zip(streams, ranks, strict=True)):
         for gesture in np.unique(ranked.best):
             only = ranked.of(int(gesture))
             for index, margin in enumerate(common):
                 decision = decision_for(recipe, Margins(margin, nothing), stream.score_unit)
                 detected = detected_events(stream, decision, only)
                 if stream.background:
-                    counts[1, gesture, index] += len(detected)
+                    counts[1, place, gesture, index] += len(detected)
                 elif detected:
                     references = stream.references
                     right = match_moments(detected, references, recipe.evaluation.max_latency_s)
-                    counts[0, gesture, index] += 2 * len(right) - len(detected)
+                    counts[0, place, gesture, index] += 2 * len(right) - len(detected)
     return counts[0], counts[1]
 
 

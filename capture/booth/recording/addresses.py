@@ -2,26 +2,23 @@
 
 from __future__ import annotations
 
-import asyncio
-import contextlib
 import dataclasses
-from collections.abc import AsyncGenerator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal
 
 import pydantic
 from pydantic import ConfigDict, Field
-from serial.tools import list_ports
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
-from starlette.websockets import WebSocket, WebSocketDisconnect
+from starlette.websockets import WebSocket
 
-from capture.booth.entrance.guard import SUBPROTOCOL
+from capture.booth.entrance.windows import show
 from capture.booth.recording.desk import Desk, Order
 from capture.booth.recording.participant_view import for_participant
 from capture.booth.recording.planned_order import as_planned
-from capture.booth.request_bodies import read_body
+from capture.booth.request_bodies import Port, offered_ports, open_port, read_body
 from capture.cues.script import BUILT_IN, Script, load_script, schedule
 from capture.store.dataset import Participant, read_participants
 from capture.study.planned import plan_scripts
@@ -29,9 +26,6 @@ from capture.study.provenance import NOW, Origin
 from runtime.errors import UsageError
 
 __all__ = ["RecordingAddresses"]
-
-_CLOSED_SCHEMES = ("spy:", "alt:", "hwgrep:", "cp2110:")
-"""Ports of pyserial that write files, load code by name or search; a page must not open them."""
 
 
 class _Wanted(pydantic.BaseModel):
@@ -48,7 +42,7 @@ class _Wanted(pydantic.BaseModel):
     locked: bool = False
     script: str
     seed: int = Field(ge=0, lt=2**32)
-    port: str = Field(pattern="^[ -~]{1,200}$")
+    port: Port
     distance_mm: float | None = Field(default=None, ge=10.0, le=1000.0)
     station: str | None = None
     operator: str | None = None
@@ -84,11 +78,10 @@ class RecordingAddresses:
         """Tell what the recording form offers."""
         table = self._root / "participants.tsv"
         people = read_participants(table) if table.exists() else ()
-        found = sorted(port.device for port in list_ports.comports())
         return JSONResponse(
             {
                 "data_set": self._root.resolve().name,
-                "ports": list(dict.fromkeys((*self._ports, *found))),
+                "ports": offered_ports(self._ports),
                 "scripts": [_script_json(script) for script in self._known_scripts().values()],
                 "participants": [dataclasses.asdict(person) for person in people],
             }
@@ -112,8 +105,6 @@ class RecordingAddresses:
         scripts = self._known_scripts()
         if wanted.script not in scripts:
             raise UsageError("booth", "script", repr(wanted.script[:40]), ", ".join(scripts))
-        if wanted.port.strip().lower().startswith(_CLOSED_SCHEMES):
-            raise UsageError("booth", "port", repr(wanted.port[:40]), "a device, socket or rfc2217")
         person = Participant(
             wanted.participant,
             wanted.consent,
@@ -128,7 +119,7 @@ class RecordingAddresses:
             person,
             scripts[wanted.script],
             wanted.seed,
-            wanted.port.strip(),
+            open_port(wanted.port),
             wanted.distance_mm,
             origin,
             repeat_missed=wanted.repeat_missed,
@@ -145,35 +136,11 @@ class RecordingAddresses:
 
     async def live(self, socket: WebSocket) -> None:
         """Send the state of the recording as JSON and each readout as bytes."""
-        await self._show(socket, self.desk.messages())
+        await show(socket, self.desk.messages())
 
     async def cues(self, socket: WebSocket) -> None:
         """Send what the participant is to see, as JSON: no readout, and nothing about quality."""
-        await self._show(socket, for_participant(self.desk.messages()))
-
-    async def _show(
-        self, socket: WebSocket, messages: AsyncGenerator[bytes | dict[str, object]]
-    ) -> None:
-        await socket.accept(SUBPROTOCOL if SUBPROTOCOL in socket.scope["subprotocols"] else None)
-        sending = asyncio.create_task(_send(socket, messages))
-        try:
-            # Nothing is asked through it: it only ends.
-            while (await socket.receive())["type"] != "websocket.disconnect":
-                pass
-        finally:
-            sending.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await sending
-
-
-async def _send(socket: WebSocket, messages: AsyncGenerator[bytes | dict[str, object]]) -> None:
-    with contextlib.suppress(WebSocketDisconnect):
-        async with contextlib.aclosing(messages):
-            async for message in messages:
-                if isinstance(message, bytes):
-                    await socket.send_bytes(message)
-                else:
-                    await socket.send_json(message)
+        await show(socket, for_participant(self.desk.messages()))
 
 
 def _script_json(script: Script) -> dict[str, object]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
-import contextlib
 import dataclasses
 import logging
 import queue
@@ -14,6 +12,7 @@ from collections.abc import AsyncGenerator
 from dataclasses import dataclass
 from pathlib import Path
 
+from capture.booth.entrance.windows import Message, Windows
 from capture.cues.script import Script
 from capture.frames import FramePair
 from capture.lead.preparation import prepare
@@ -42,8 +41,6 @@ WISHES = ("start", "practice", "pause", "redo", "stop")
 """What may be wished: the first two only before the first cue."""
 _UNSEEN_S = 60.0
 """How long checks go on, and the LED with them, though no window is open."""
-_WAITING = 8
-"""Messages kept for a window that does not keep up; what it misses is recorded all the same."""
 _log = logging.getLogger(__name__)
 
 
@@ -79,8 +76,7 @@ class Desk:
         self._lock = threading.Lock()
         self._thread: threading.Thread | None = None
         self._wishes: queue.SimpleQueue[str] = queue.SimpleQueue()
-        self._windows: set[asyncio.Queue[bytes | dict[str, object]]] = set()
-        self._loop: asyncio.AbstractEventLoop | None = None
+        self._windows = Windows()
         self._state: dict[str, object] = {"state": "ready"}
 
     @property
@@ -144,17 +140,9 @@ class Desk:
             self._wishes.put("stop")
             self._thread.join()
 
-    async def messages(self) -> AsyncGenerator[bytes | dict[str, object]]:
+    def messages(self) -> AsyncGenerator[Message]:
         """Yield the state now, then each change of it and each readout as they come."""
-        self._loop = asyncio.get_running_loop()
-        window: asyncio.Queue[bytes | dict[str, object]] = asyncio.Queue()
-        self._windows.add(window)
-        try:
-            yield self._state
-            while True:
-                yield await window.get()
-        finally:
-            self._windows.discard(window)
+        return self._windows.messages(lambda: self._state)
 
     def _run(self, order: Order, checks_first: bool) -> None:
         first = dict(self._state)
@@ -223,25 +211,11 @@ class Desk:
         if self._windows:
             head = LIVE_HEAD.pack(*pair.lit.shape, time_s, energy)
             counts = (part.astype("<u2", copy=False).tobytes() for part in (pair.lit, pair.dark))
-            self._send(b"".join((head, *counts)))
+            self._windows.send(b"".join((head, *counts)))
 
     def _tell(self, state: dict[str, object]) -> None:
         self._state = state
-        self._send(state)
-
-    def _send(self, message: bytes | dict[str, object]) -> None:
-        """Hand a message from the recorder's thread to the server's."""
-        if self._loop is not None:
-            with contextlib.suppress(RuntimeError):  # the server has ended: nobody looks any more
-                self._loop.call_soon_threadsafe(self._deliver, message)
-
-    def _deliver(self, message: bytes | dict[str, object]) -> None:
-        for window in self._windows:
-            if window.qsize() >= _WAITING:
-                if isinstance(message, bytes):
-                    continue
-                window.get_nowait()
-            window.put_nowait(message)
+        self._windows.send(state)
 
 
 def _progress(now: RecordingStatus) -> dict[str, object]:

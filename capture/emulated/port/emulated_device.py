@@ -17,7 +17,13 @@ from capture.emulated.points.scene import PointScene, read_scene
 from capture.emulated.points.session import PointSession
 from capture.emulated.points.stage import asks_for_a_rig
 from capture.emulated.port.device_settings import DeviceSettings
-from capture.emulated.session import BLOCK_FRAMES, EmulatedSession, check_script, warming_k
+from capture.emulated.session import (
+    BLOCK_FRAMES,
+    EmulatedSession,
+    check_script,
+    refuse_scene,
+    warming_k,
+)
 from capture.frames import FrameBlock
 from capture.store.source_truth import Truth
 from capture.wire.codec import (
@@ -39,6 +45,7 @@ __all__ = ["FIRMWARE", "Device"]
 def _rig_of(settings: DeviceSettings, script: Script) -> PointScene | None:
     """Return what the rig holds that the script asks for; None where it asks for people."""
     if asks_for_a_rig(script.trial_types):
+        refuse_scene(script, settings.scene)
         return PointScene() if settings.rig is None else read_scene(Path(settings.rig))
     if settings.rig is not None:
         asked = ", ".join(script.trial_types)

@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from runtime.enrolment import (
     MAX_FILE_BYTES,
@@ -27,7 +28,7 @@ from runtime.model import Model
 from runtime.stages.contract.stage import State
 from runtime.stages.teaching.reasons import OTHER_CLASS
 
-__all__ = ["MAX_FILE_BYTES", "TAKES", "Enrolling", "Wish", "wishes"]
+__all__ = ["MAX_FILE_BYTES", "TAKES", "Enrolling", "Moment", "Wish", "wishes"]
 
 READY_S = 1.5
 """From the request to the take: reading a line and moving the hand there takes about a second."""
@@ -45,6 +46,29 @@ class Wish:
 
     number: int
     name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """Where an enrolment stands.
+
+    Parameters
+    ----------
+    phase : str
+        ``rest`` before a take, ``cue`` while it is shown, ``done`` after the last.
+    name : str
+        The class that is asked for; empty when done.
+    n_done, n_asked : int
+        Takes behind, kept or left out, and takes in all.
+    remaining_s : float
+        Of this phase.
+    """
+
+    phase: Literal["rest", "cue", "done"]
+    name: str
+    n_done: int
+    n_asked: int
+    remaining_s: float
 
 
 def wishes(
@@ -120,6 +144,8 @@ class Enrolling:
         All takes were asked for and learned from.
     n_kept, n_refused : int
         Takes kept and refused so far.
+    answers : list of str
+        What came of each take so far, in words.
     """
 
     def __init__(
@@ -140,6 +166,19 @@ class Enrolling:
         self._frame = self._wish = self._tries = 0
         self.done = False
         self.n_kept = self.n_refused = 0
+        self.answers: list[str] = []
+
+    @property
+    def moment(self) -> Moment:
+        """Where it stands, for a page that shows it."""
+        n_asked = len(self._asked)
+        if self._wish == n_asked:
+            return Moment("done", "", n_asked, n_asked, 0.0)
+        resting = self._frame <= self._ready
+        left = self._ready + (0 if resting else self._take) + 1 - self._frame
+        left_s = max(0, left) / self._model.sensor.frame_rate_hz
+        name = self._asked[self._wish].name
+        return Moment("rest" if resting else "cue", name, self._wish, n_asked, left_s)
 
     def before(self, state: State) -> State:
         """Give the command that is due before a frame pair; returns the state after it."""
@@ -176,17 +215,19 @@ class Enrolling:
         self._tries += 1
         if answer > 0:
             self.n_kept += 1
-            self._tell(f"{wish.name}: take {answer} kept")
+            said = f"{wish.name}: take {answer} kept"
         else:
             self.n_refused += 1
             again = "; again" if self._tries < MOST_TRIES else "; left out"
             which = f", {like}" if answer == OTHER_CLASS else ""
-            self._tell(f"{wish.name}: refused, {reason_in_words(answer)}{which}{again}")
+            said = f"{wish.name}: refused, {reason_in_words(answer)}{which}{again}"
+        self.answers.append(said)
+        self._tell(said)
         if answer > 0 or self._tries == MOST_TRIES:
             self._wish, self._tries = self._wish + 1, 0
 
-    def save(self, path: Path) -> None:
-        """Write what was learned, under another name first, for its user alone to read.
+    def learned(self, where: str) -> bytes:
+        """Return what was learned, as a file holds it; `where` names what is refused.
 
         Raises
         ------
@@ -195,5 +236,15 @@ class Enrolling:
         """
         if not self.done or not self.n_kept:
             got = f"{self.n_kept} takes kept, {'all' if self.done else 'not all'} asked for"
-            raise UsageError(str(path), "enrolment", got, "at least one take kept, to the end")
-        write_whole(path, learned_bytes(self._model, self._state), private=True)
+            raise UsageError(where, "enrolment", got, "at least one take kept, to the end")
+        return learned_bytes(self._model, self._state)
+
+    def save(self, path: Path) -> None:
+        """Write what was learned, under another name first, for its user alone to read.
+
+        Raises
+        ------
+        UsageError
+            As `learned` has it.
+        """
+        write_whole(path, self.learned(str(path)), private=True)

@@ -154,8 +154,13 @@ class Led(Part):
 
 
 class Driver(Part):
-    """What makes the LED current from the battery."""
+    """What makes the LED current from the battery.
 
+    Of several ``leds`` in series each takes its share of the current that a setting names: together
+    they give the light of one. A driver of 0 is none, which lights nothing.
+    """
+
+    leds: int = Field(default=1, ge=0, le=8)
     efficiency: Efficiency
     quiescent_current: Microamp
     settle_time: Microsecond

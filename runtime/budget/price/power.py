@@ -28,6 +28,7 @@ __all__ = [
     "busy_us",
     "controller_cycles",
     "dark_electrons",
+    "driver_standby_ua",
     "formulas_of",
     "frame_energy",
     "frame_time_us",
@@ -66,7 +67,8 @@ FORMULAS: dict[str, str] = {
     "LED": "state.led_current x (exposure us + driver.settle_time) x led.forward_voltage "
     "x state.voltage_ratio / 1e3",
     "LED driver": "LED x (1 / driver.efficiency - 1), and "
-    "driver.quiescent_current x host.battery_voltage all day",
+    "driver.quiescent_current x host.battery_voltage all day; where LED average current uA is 0 "
+    "the LED is never lit, and no driver is there to wait",
     "pixel readout": "pixel exposures x (readout.pixel_energy "
     "+ readout.walden_figure x 2^readout.effective_bits / 1e3) / 1e6",
     "sensor bias": "readout.bias_power x frame time / 1e6",
@@ -300,8 +302,17 @@ def _always(v: Values) -> dict[str, Any]:
         + v["sensor_link.standby_power"]
         + v["host_link.standby_power"],
         "start-up": start_uj / _DAY_S,
-        "LED driver": v["driver.quiescent_current"] * v["host.battery_voltage"],
+        "LED driver": driver_standby_ua(v) * v["host.battery_voltage"],
     }
+
+
+def driver_standby_ua(v: Values) -> Any:
+    """Return what the LED driver draws between pulses, uA; a device that lights nothing has none.
+
+    Whether the LED is lit at all follows from the currents, rates and time of both states, and
+    from no name of a model or of a part.
+    """
+    return v["driver.quiescent_current"] * (led_load(v)["average_current_ua"] > 0.0)
 
 
 def average_power(v: Values) -> dict[tuple[str, str], Any]:

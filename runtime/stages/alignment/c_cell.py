@@ -172,41 +172,76 @@ PW_LOCAL uint32_t @P@_quotient(int32_t cross, int32_t square)
     return (found < 2) ? 0u : (uint32_t)((found < 32767) ? found : 32767);
 }
 
-/* What is left of the bins' energy above what may be: nine patterns, a quadratic B-spline, are
- * weighted into one, which is taken from the bins about their mean. */
+/* Part of a magnitude below 2^31, by a factor in Q10: what it is of is no less. */
+PW_LOCAL int32_t @P@_part(int32_t size, uint32_t factor)
+{
+    const uint64_t part = @P@_wide((uint32_t)size, factor) >> 10;
+    return (part < 2147483647u) ? (int32_t)part : 2147483647;
+}
+
+/* Energy of a spread of the pattern, its second derivatives: of what is left along them, the
+ * pattern's own share taken off both. A narrower pattern has none.
+ * sums: pattern squared, bins by the spread, pattern by the spread, the spread squared. */
+PW_LOCAL int32_t @P@_spread(const int32_t *sums, uint32_t a)
+{
+    const int32_t size = (sums[2] < 0) ? -sums[2] : sums[2];
+    const int32_t shared = @P@_part(size, a);
+    const int32_t along = sums[1] - ((sums[2] < 0) ? -shared : shared);
+    const int32_t width = sums[3] - @P@_part(size, @P@_quotient(-sums[2], sums[0]));
+    if ((along <= 0) || (width < (sums[3] >> @ALIKE_BITS@))) {
+        return 0;
+    }
+    const int32_t found = @P@_part(along, @P@_quotient(along, width));
+    return (found < 1073741823) ? found : 1073741823;
+}
+
+/* What is left of the bins' energy above what may be, in all or of a spread: nine patterns, a
+ * quadratic B-spline, are weighted into one, which is taken from the bins about their mean. */
 PW_STAGE int32_t @P@_left(const int16_t *cut, int32_t sum, int32_t shift, const int8_t *f,
     const int32_t *at, int32_t total)
 {
     int32_t wx[3];
     int32_t wy[3];
     int32_t w[9];
+    int32_t v[9];
+    int32_t sums[4] = {0, 0, 0, 0};
     @P@_weights(at[0], wx);
     @P@_weights(at[1], wy);
     for (uint32_t i = 0u; i < 9u; i++) {
-        w[i] = @P@_cut(wy[i / 3u] * wx[i % 3u], 11);
+        const int32_t x = wx[i % 3u];
+        const int32_t y = wy[i / 3u];
+        w[i] = @P@_cut(y * x, 11);
+        v[i] = (((i % 3u) == 1u) ? (-2 * y) : y) + (((i / 3u) == 1u) ? (-2 * x) : x);
     }
     const int32_t mean = pw_requant(sum, @MEAN_BINS@, @MEAN_BINS_SHIFT@) - 2;
     int32_t own = 0;
     int32_t cross = 0;
-    int32_t square = 0;
     for (uint32_t i = 0u; i < @N_BINS@u; i++) {
-        const int8_t *g = &f[@SPLINE_ROW@u];
-        const int8_t *h = &g[@SPLINE_ROW@u];
-        int32_t t = (w[0] * f[0]) + (w[1] * f[@N_BINS@]) + (w[2] * f[2 * @N_BINS@]) + 64;
-        t += (w[3] * g[0]) + (w[4] * g[@N_BINS@]) + (w[5] * g[2 * @N_BINS@]);
-        t += (w[6] * h[0]) + (w[7] * h[@N_BINS@]) + (w[8] * h[2 * @N_BINS@]);
+        int32_t t = 64;
+        int32_t spread = 256;
+        const int8_t *g = f;
+        PW_UNROLL
+        for (uint32_t k = 0u; k < 9u; k += 3u) {
+            t += (w[k] * g[0]) + (w[k + 1u] * g[@N_BINS@]) + (w[k + 2u] * g[2 * @N_BINS@]);
+            spread += (v[k] * g[0]) + (v[k + 1u] * g[@N_BINS@]) + (v[k + 2u] * g[2 * @N_BINS@]);
+            g = &g[@SPLINE_ROW@u];
+        }
         t = pw_asr32(t, 7);
+        spread = pw_asr32(spread, @SPREAD_BITS@);
         const int32_t b = pw_asr32(cut[i] - mean, 2);
         own += b * b;
         cross += b * t;
-        square += t * t;
+        sums[0] += t * t;
+        sums[1] += b * spread;
+        sums[2] += t * spread;
+        sums[3] += spread * spread;
         f = &f[1];
     }
     /* 2^20 times what is left: own 2^20 - a (2^11 cross - a square), a sum of squares. */
-    const uint32_t a = @P@_quotient(cross, square);
+    const uint32_t a = @P@_quotient(cross, sums[0]);
     uint64_t taken = 0u;
     if (a > 0u) {
-        const uint64_t once = ((uint64_t)(uint32_t)cross << 11) - @P@_wide((uint32_t)square, a);
+        const uint64_t once = ((uint64_t)(uint32_t)cross << 11) - @P@_wide((uint32_t)sums[0], a);
         taken = (@P@_wide((uint32_t)(once >> 16), a) << 16) + (((uint32_t)once & 0xFFFFu) * a);
     }
     const uint64_t whole = (((uint64_t)(uint32_t)own << 20) - taken) >> 20;
@@ -214,8 +249,12 @@ PW_STAGE int32_t @P@_left(const int16_t *cut, int32_t sum, int32_t shift, const 
     const int32_t left = @P@_steps((whole < 1073741823u) ? (int32_t)whole : 1073741823, down);
     const int32_t energy = @P@_steps((own < 1073741823) ? own : 1073741823, down);
     int32_t noise = pw_requant((total < 0) ? 0 : total, @BIN_NOISE@, @BIN_NOISE_SHIFT@);
-    noise = (noise < 1073741823) ? noise : 1073741823;
-    return left - noise - pw_requant(energy, @BIN_TOLERANCE@, @TOLERANCE_SHIFT@) - @BIN_FLOOR@;
+    noise = ((noise < 1073741823) ? noise : 1073741823) + @BIN_FLOOR@;
+    const int32_t over = left - noise - pw_requant(energy, @BIN_TOLERANCE@, @TOLERANCE_SHIFT@);
+    const int32_t spread = @P@_steps(@P@_spread(sums, a), down) - 1
+        - pw_requant(noise, @SPREAD_NOISE@, @SPREAD_NOISE_SHIFT@)
+        - pw_requant(energy, @SPREAD_TOLERANCE@, @SPREAD_SHIFT@);
+    return (over < spread) ? spread : over;
 }
 
 """

@@ -20,7 +20,13 @@ from runtime.stages.alignment.arithmetic import (
     ROOT_SHIFT,
     SEARCH_BITS,
 )
-from runtime.stages.alignment.binned import LEAST_SQUARE_BITS, mean_factor
+from runtime.stages.alignment.binned import (
+    ALIKE_BITS,
+    LEAST_SQUARE_BITS,
+    SPREAD_BITS,
+    SPREAD_SHIFT,
+    mean_factor,
+)
 from runtime.stages.alignment.c_cell import BINNED, PLACE, STEPS
 from runtime.stages.alignment.c_kernel import four_c
 from runtime.stages.alignment.energy import TOLERANCE_SHIFT
@@ -296,7 +302,11 @@ def registration_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
         "BIN_BITS": stage.bin_rule.energy_bits, "BIN_FLOOR": stage.bin_rule.floor,
         "BIN_NOISE": stage.bin_rule.noise_multiplier,
         "BIN_NOISE_SHIFT": stage.bin_rule.noise_shift,
-        "BIN_TOLERANCE": stage.bin_rule.tolerance,
+        "BIN_TOLERANCE": stage.bin_rule.tolerance, "SPREAD_BITS": SPREAD_BITS,
+        "ALIKE_BITS": ALIKE_BITS,
+        "SPREAD_NOISE": stage.bin_rule.spread_multiplier,
+        "SPREAD_NOISE_SHIFT": stage.bin_rule.spread_shift,
+        "SPREAD_TOLERANCE": stage.bin_rule.spread_tolerance, "SPREAD_SHIFT": SPREAD_SHIFT,
         "MEAN_BINS": mean_factor(windows.n_bins)[0],
         "MEAN_BINS_SHIFT": mean_factor(windows.n_bins)[1],
         "LEAST_SQUARE": LEAST_SQUARE_BITS,

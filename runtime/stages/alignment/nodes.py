@@ -20,7 +20,16 @@ from runtime.stages.alignment.arithmetic import (
     ROOT_SHIFT,
     SEARCH_BITS,
 )
-from runtime.stages.alignment.binned import CUT_BITS, LEAST_SQUARE_BITS, N_SPLINE, mean_factor
+from runtime.stages.alignment.binned import (
+    ALIKE_BITS,
+    CURVED,
+    CUT_BITS,
+    LEAST_SQUARE_BITS,
+    N_SPLINE,
+    SPREAD_BITS,
+    SPREAD_SHIFT,
+    mean_factor,
+)
 from runtime.stages.alignment.energy import ROOT_LIMIT, SUM_LIMIT, TOLERANCE_SHIFT
 from runtime.stages.alignment.geometry import (
     DELTA_BITS,
@@ -187,11 +196,11 @@ def registration_nodes(stage: Any, nodes: Nodes, x: str) -> str:
     wide, seed, outputs = nodes.cast(x, "int64"), "", []
     for aperture in range(len(stage.offsets)):
         values = nodes.op("Gather", wide, nodes.constant(stage.windows.columns(aperture)))
-        slopes, root, shift, place, left, energy = _aligned(stage, write, values, aperture, seed)
+        slopes, root, shift, place, *left = _aligned(stage, write, values, aperture, seed)
         explained = _steps(write, nodes.op("Mul", root, root), shift,
                            stage.rule.energy_bits + 2 * stage.rule.root_bits)  # fmt: skip
         excess = _excess(stage, write, values, explained)
-        of_bins = _excess_of_bins(stage.bin_rule, write, values, left, energy)
+        of_bins = _excess_of_bins(stage.bin_rule, write, values, tuple(left))
         otherwise = nodes.op("Where", write.accepted(place), nodes.op("Max", excess, of_bins),
                              nodes.int64(1))  # fmt: skip
         over = nodes.op("Greater", excess, nodes.int64(0))
@@ -202,9 +211,7 @@ def registration_nodes(stage: Any, nodes: Nodes, x: str) -> str:
     return nodes.cast(whole, "int32")
 
 
-def _aligned(
-    stage: Any, write: Writer, values: str, aperture: int, seed: str
-) -> tuple[str, str, str, str, str, str]:
+def _aligned(stage: Any, write: Writer, values: str, aperture: int, seed: str) -> tuple[str, ...]:
     nodes, windows, grid = write.nodes, stage.windows, stage.coarse_grid
     height, width = stage.n_rows // stage.bin_rows, stage.n_cols // stage.bin_cols
     split = nodes.reshape(values, stage.bin_rows, height, stage.bin_cols, width)
@@ -258,41 +265,56 @@ def _aligned(
 
 def _left(
     stage: Any, write: Writer, bins: str, shift: str, patterns: str, place: str
-) -> tuple[str, str]:
+) -> tuple[str, str, str]:
     """Write `runtime.stages.alignment.binned.BinRule.left` for one frame, each (1,)."""
-    nodes, n_bins = write.nodes, stage.windows.n_bins
+    nodes, n_bins, unit = write.nodes, stage.windows.n_bins, write.nodes.int64(1 << 10)
     d = nodes.floor_divide(place, nodes.int64(8))
-    half, one = nodes.int64(1024), nodes.int64(2048)
-
-    def squared(x: str) -> str:
-        return nodes.op("Div", nodes.op("Mul", x, x), nodes.int64(1 << 12))
-
-    low, high = squared(nodes.op("Sub", half, d)), squared(nodes.op("Add", half, d))
-    middle = nodes.op("Sub", nodes.op("Sub", one, low), high)
+    low, high = (nodes.op(name, nodes.int64(1024), d) for name in ("Sub", "Add"))
+    low, high = (nodes.op("Div", nodes.op("Mul", x, x), nodes.int64(1 << 12)) for x in (low, high))
+    middle = nodes.op("Sub", nodes.op("Sub", nodes.int64(2048), low), high)
     each = [nodes.reshape(x, 1, 2) for x in (low, middle, high)]
     each_axis = nodes.op("Concat", *each, axis=0)  # (3, axis)
     across = nodes.reshape(nodes.slice(each_axis, 0, 1, axis=1), 1, 3)
-    weights = nodes.op("Mul", nodes.slice(each_axis, 1, 2, axis=1), across)
-    weights = nodes.reshape(nodes.round_shift(weights, 11), 1, N_SPLINE)
-    t = nodes.reshape(nodes.round_shift(nodes.op("MatMul", weights, patterns), 7), n_bins)
-    sum_of = nodes.op("ReduceSum", bins, nodes.indices(0), keepdims=1)
-    mean = write.scale(sum_of, *mean_factor(n_bins))
-    b = nodes.round_shift(nodes.op("Sub", bins, mean), CUT_BITS)
-    own, cross, square = (
-        nodes.op("ReduceSum", nodes.op("Mul", x, y), nodes.indices(0), keepdims=1)
-        for x, y in ((b, b), (b, t), (t, t))
-    )
-    factor = _quotient(write, cross, square)
+    down = nodes.slice(each_axis, 1, 2, axis=1)
+    curved = [nodes.constant(CURVED.reshape(shape)) for shape in ((1, 3), (3, 1))]
+    spread = nodes.op("Add", nodes.op("Mul", down, curved[0]), nodes.op("Mul", curved[1], across))
+
+    def pattern(weights: str, bits: int) -> str:
+        of_all = nodes.op("MatMul", nodes.reshape(weights, 1, N_SPLINE), patterns)
+        return nodes.reshape(nodes.round_shift(of_all, bits), n_bins)
+
+    def product(x: str, y: str) -> str:
+        return nodes.op("ReduceSum", nodes.op("Mul", x, y), nodes.indices(0), keepdims=1)
+
+    def part(factor: str, of: str) -> str:
+        return nodes.op("Div", nodes.op("Mul", factor, of), unit)
+
+    t = pattern(nodes.round_shift(nodes.op("Mul", down, across), 11), 7)
+    wide = pattern(spread, SPREAD_BITS)
+    total = nodes.op("ReduceSum", bins, nodes.indices(0), keepdims=1)
+    b = nodes.op("Sub", bins, write.scale(total, *mean_factor(n_bins)))
+    b = nodes.round_shift(b, CUT_BITS)
+    own, cross, square, mixed = product(b, b), product(b, t), product(t, t), product(t, wide)
+    factor, whole = _quotient(write, cross, square), nodes.op("Mul", own, nodes.int64(1 << 20))
     once = nodes.op("Mul", cross, nodes.int64(1 << 11))
     once = nodes.op("Sub", once, nodes.op("Mul", factor, square))
-    whole = nodes.op("Mul", own, nodes.int64(1 << 20))
-    whole = nodes.op("Sub", whole, nodes.op("Mul", factor, once))
-    rest = nodes.op("Div", whole, nodes.int64(1 << 20))
+    rest = nodes.op("Sub", whole, nodes.op("Mul", factor, once))
+    rest = nodes.op("Div", rest, nodes.int64(1 << 20))
+    size = nodes.op("Abs", mixed)
+    shared = nodes.op("Mul", nodes.op("Sign", mixed), part(factor, size))
+    along = nodes.op("Sub", product(b, wide), shared)
+    less = part(_quotient(write, nodes.op("Neg", mixed), square), size)
+    length = product(wide, wide)
+    width = nodes.op("Sub", length, less)
+    over = part(_quotient(write, along, width), nodes.op("Max", along, nodes.int64(0)))
+    alike = nodes.op("Less", width, nodes.op("Div", length, nodes.int64(1 << ALIKE_BITS)))
+    over = nodes.op("Where", alike, nodes.int64(0), over)
     lost = nodes.reshape(nodes.op("Add", shift, nodes.int64(CUT_BITS)), 1)
-    most = nodes.int64((1 << 30) - 1)
-    bits = stage.bin_rule.energy_bits
-    left, energy = (_steps(write, nodes.op("Min", x, most), lost, bits) for x in (rest, own))
-    return left, energy
+    most, bits = nodes.int64((1 << 30) - 1), stage.bin_rule.energy_bits
+    left, spread, energy = (
+        _steps(write, nodes.op("Min", x, most), lost, bits) for x in (rest, over, own)
+    )
+    return left, spread, energy
 
 
 def _quotient(write: Writer, cross: str, square: str) -> str:
@@ -312,14 +334,18 @@ def _quotient(write: Writer, cross: str, square: str) -> str:
     return nodes.op("Where", none, nodes.int64(0), nodes.op("Min", found, nodes.int64(32767)))
 
 
-def _excess_of_bins(rule: Any, write: Writer, values: str, left: str, energy: str) -> str:
-    nodes = write.nodes
+def _excess_of_bins(rule: Any, write: Writer, values: str, left: tuple[str, ...]) -> str:
+    nodes, (whole, spread, energy) = write.nodes, left
     total = nodes.op("ReduceSum", values, nodes.indices(0), keepdims=1)
     kept = nodes.op("Max", total, nodes.int64(0))
     noise = write.scale(kept, rule.noise_multiplier, rule.noise_shift)
     noise = nodes.op("Min", noise, nodes.int64((1 << 30) - 1))
+    noise = nodes.op("Add", noise, nodes.int64(rule.floor))
     allowed = nodes.op("Add", noise, write.scale(energy, rule.tolerance, TOLERANCE_SHIFT))
-    return nodes.op("Sub", left, nodes.op("Add", allowed, nodes.int64(rule.floor)))
+    also = write.scale(noise, rule.spread_multiplier, rule.spread_shift)
+    also = nodes.op("Add", also, write.scale(energy, rule.spread_tolerance, SPREAD_SHIFT))
+    also = nodes.op("Add", also, nodes.int64(1))
+    return nodes.op("Max", nodes.op("Sub", whole, allowed), nodes.op("Sub", spread, also))
 
 
 def _near(stage: Any, write: Writer, seed: str) -> str:

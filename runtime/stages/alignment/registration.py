@@ -22,7 +22,7 @@ from runtime.stages.alignment.arithmetic import (
     placed,
     placed_float,
 )
-from runtime.stages.alignment.binned import MOST_BINS, BinRule
+from runtime.stages.alignment.binned import MOST_BINS, BinRule, Left
 from runtime.stages.alignment.c_text import registration_c
 from runtime.stages.alignment.energy import EnergyRule
 from runtime.stages.alignment.filter_bank import FilterBank
@@ -70,9 +70,9 @@ class Registration(Stage):
     Outputs of an aperture: the two slopes in steps of 2**-18; the level, 16 times the base-2
     logarithm of the energy that one source explains; and the excess: what energy is left, above
     what noise and the patterns' own error allow, of pixels, and where that is not above 0 the
-    larger one of pixels and of bins, each in its own steps. An excess above 0 means that something
-    else was seen than one source (another source, a smeared or covered aperture, saturation), or
-    one whose place is beyond all cells.
+    larger one of pixels and of bins (in all, or of a spread of the pattern), each in its own steps.
+    An excess above 0 means that something else was seen than one source (another source, a smeared
+    or covered aperture, saturation), or one whose place is beyond all cells.
 
     Parameters
     ----------
@@ -171,7 +171,7 @@ class Registration(Stage):
     def _check_geometry(self) -> None:
         for name, n in (
             ("coarse", 5), ("fine", 5), ("reach", 2), ("gain_bits", 2), ("energy", 9),
-            ("bin_energy", 5),
+            ("bin_energy", 8),
         ):  # fmt: skip
             value = getattr(self, name)
             if not isinstance(value, tuple) or len(value) != n:
@@ -259,7 +259,7 @@ class Registration(Stage):
             explained = self.rule.explained(at.root, at.root_shift)
             total, energy = self.rule.sums(values, self.n_cols)
             excess = self.rule.excess(total, energy, explained)
-            of_bins = self.bin_rule.excess(*self._left(at, aperture), total)
+            of_bins = self.bin_rule.excess(self._left(at, aperture), total)
             otherwise = np.where(is_beyond(at.place), 1, np.maximum(excess, of_bins))
             excess = np.where(excess > 0, excess, otherwise)
             outputs += [at.slopes[:, 0], at.slopes[:, 1], log_level(explained), excess]
@@ -271,7 +271,7 @@ class Registration(Stage):
         own: NDArray[Any] = self.spline[min(aperture, len(self.spline) - 1)]
         return own
 
-    def residuals(self, x: Int32) -> list[tuple[Int64, Int64]]:
+    def residuals(self, x: Int32) -> list[Left]:
         """Return, for each aperture, what is left of its bins' energy, and that energy."""
         wide, found, seed = x.astype(np.int64), [], None
         for aperture in range(len(self.offsets)):
@@ -280,7 +280,7 @@ class Registration(Stage):
             seed = at.slopes if seed is None else seed
         return found
 
-    def _left(self, at: Aligned, aperture: int) -> tuple[Int64, Int64]:
+    def _left(self, at: Aligned, aperture: int) -> Left:
         patterns = self.patterns(aperture)[self.fine_grid.spline_of[at.cell]]
         return self.bin_rule.left(at.cut, at.shift, patterns, at.place)
 

@@ -18,6 +18,8 @@ from capture.emulated.places.lighting import (
 )
 from capture.emulated.places.rays import Blobs, lit_share, nearest
 from capture.emulated.places.world import PlaceWorld
+from capture.emulated.port.device_settings import DeviceSettings
+from capture.emulated.port.emulated_device import Device
 from capture.emulated.session import Bench, EmulatedSession, dark_offset_us, emulate_session
 from runtime.errors import UsageError
 
@@ -152,3 +154,11 @@ def test_unknown_scenes_and_mixed_scripts_are_refused() -> None:
     mixed = parse_script(text + text.split(b"\n", 1)[1].replace(b"people_1", b"push"), "mixed")
     with pytest.raises(UsageError, match="a cue beside people_1"):
         EmulatedSession(mixed, 1, 1, SENSOR)
+
+
+@pytest.mark.parametrize("script", ["rig_points", "dynamic"])
+def test_a_scene_is_refused_where_nobody_is_in_a_place(script: str) -> None:
+    """Scripts of a rig and of one hand have no kind of place, and refuse one that is named."""
+    with pytest.raises(UsageError, match=f"scene is lobby, for script {script}, expected none"):
+        Device(DeviceSettings(script=script, scene="lobby"))
+    Device(DeviceSettings(script="occupancy", sensor="ambient32", scene="lobby"))

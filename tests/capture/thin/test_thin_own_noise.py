@@ -27,6 +27,7 @@ from capture.thin.own_noise import (
     gain_cautions,
     gain_fault,
     own_noise,
+    refuse_no_dark,
     refuse_wrong_gains,
 )
 from capture.wire.codec import Description
@@ -103,6 +104,23 @@ def test_one_recording_of_each_physical_sensor_is_asked(tmp_path: Path) -> None:
     assert told[0].text.startswith("sub-P01_ses-01_task-dynamic_readouts.mcap: the sensor states")
     with pytest.raises(FormatError, match="states a gain of 1 DN/e, the recording shows"):
         refuse_wrong_gains(files)
+
+
+def test_recordings_without_dark_exposures_are_refused_by_name(tmp_path: Path) -> None:
+    """Dark exposures of nothing are told in one line with the file; real ones pass."""
+    block, files = moving()[:8], []
+    for number, dark in enumerate((block.dark, np.zeros_like(block.dark)), start=1):
+        path = tmp_path / f"sub-P{number:02d}_ses-01_task-dynamic_readouts.mcap"
+        described = Description(WIDE, "unit-1", "1.0")
+        header = SessionHeader(f"P{number:02d}", "01", described, load_script("dynamic"), 1)
+        with SessionWriter(path, header) as writer:
+            for pair in replace(block, dark=dark):
+                writer.add(pair, pair.sequence, pair.time_us)
+        files.append(path)
+    refuse_no_dark(files[:1])
+    with pytest.raises(FormatError, match=r"P02_ses-01.*: dark exposures is missing") as caught:
+        refuse_no_dark(files)
+    assert "\n" not in str(caught.value)
 
 
 @pytest.mark.parametrize("n_frames, light_e", [(40, 500.0), (256, 0.0)])

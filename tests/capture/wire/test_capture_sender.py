@@ -201,7 +201,7 @@ def some_counts(rng: np.random.Generator, shape: tuple[int, int], bits: int) -> 
     return np.where(rng.random() < 0.3, counts | 0x55 & (1 << bits) - 1, counts).astype(np.uint16)
 
 
-@pytest.mark.parametrize("bits", [8, 10, 12, 16])
+@pytest.mark.parametrize("bits", [8, 10, 11, 12, 14, 16])
 def test_exposures_from_c_are_those_of_the_host(sender: Sender, bits: int) -> None:
     """Every exposure that the C sender packs, in place or not, is byte for byte the host's."""
     rng = np.random.default_rng([bits, 7])
@@ -214,7 +214,7 @@ def test_exposures_from_c_are_those_of_the_host(sender: Sender, bits: int) -> No
         assert sender.drain() == encode(wanted), (shape, bits)
 
 
-@pytest.mark.parametrize("bits", [8, 10, 12, 16])
+@pytest.mark.parametrize("bits", [8, 10, 12, 14, 16])
 def test_long_runs_without_a_zero_are_framed_alike(sender: Sender, bits: int) -> None:
     """Exposures without any zero byte, of all lengths around a COBS block, are the host's."""
     for n_cols in range(60, 257):
@@ -273,7 +273,7 @@ def test_an_answer_may_come_while_the_wire_is_busy(sender: Sender) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("core", ["cortex-m0plus", "rv32imc"])
-@pytest.mark.parametrize("bits", [8, 10, 12, 16])
+@pytest.mark.parametrize("bits", [8, 10, 12, 14, 16])
 def test_a_core_encodes_as_the_host_does(core: str, bits: int) -> None:
     """The smallest cores make the same packet, within 15 executed instructions a byte."""
     counts = np.random.default_rng(bits).integers(0, 1 << bits, (32, 32), np.uint16)

@@ -135,7 +135,7 @@ def test_each_states_voltage_is_that_of_its_current(folder: Path) -> None:
     assert inputs["active.voltage_ratio"]["typical"] == 1.0
     ratio = inputs["watching.voltage_ratio"]["typical"]
     assert ratio == pytest.approx(EMITTER.voltage_points.at(20.0) / 1.35)
-    assert uj["watching"]["LED"] == pytest.approx(20 * 205 * 1.35 * ratio / 1e3)
+    assert uj["watching"]["LED"] == pytest.approx(20 * 201 * 1.35 * ratio / 1e3)
 
 
 def test_warmth_of_the_day_moves_dark_signal_and_sleep(folder: Path, tmp_path: Path) -> None:
@@ -172,9 +172,9 @@ def test_dark_signal_beside_read_noise_is_told(folder: Path, tmp_path: Path) -> 
 
 
 def test_an_led_beyond_its_rating_is_told(folder: Path) -> None:
-    """A red LED of 50 mA that is driven at 100 mA for 205 us is said to be beyond its rating."""
+    """A red LED of 50 mA that is driven at 100 mA for 201 us is said to be beyond its rating."""
     found = budget(folder, cores=CORES, choice=Choice(led="red660-smd"))
-    assert any("its rating allows 50 mA in pulses of 205 µs: " in c for c in found.cautions)
+    assert any("its rating allows 50 mA in pulses of 201 µs: " in c for c in found.cautions)
     assert any("it may fail" in c for c in found.cautions)
     assert not budget(folder, cores=CORES).cautions
 

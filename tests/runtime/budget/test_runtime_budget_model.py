@@ -56,6 +56,22 @@ def test_what_a_driver_takes_between_pulses_is_counted_as_its_own() -> None:
     assert power["regulator", "always"] == without["regulator", "always"]
 
 
+def test_a_driver_waits_only_where_something_is_lit() -> None:
+    """One LED lit in one state is enough for standby, and without any no driver takes anything."""
+    dark = _typical(watching__led_current=0.0, active__led_current=0.0)
+    standby = dark["driver.quiescent_current"] * dark["host.battery_voltage"]
+    power = average_power(dark)
+    assert all(power["LED driver", state] == 0.0 for state in STATES)
+    for state in ("watching", "active"):
+        lit = average_power({**dark, f"{state}.led_current": 1.0})
+        assert lit["LED driver", "always"] == pytest.approx(standby)
+    unseen = average_power({**dark, "watching.led_current": 20.0, "watching.rate": 0.0})
+    assert unseen["LED driver", "always"] == 0.0
+    drawn = np.array([0.0, 20.0])
+    mixed = average_power({**dark, "active.led_current": drawn})["LED driver", "always"]
+    assert mixed.tolist() == pytest.approx([0.0, standby])
+
+
 def test_readout_is_linear_in_pixels_read() -> None:
     """Readout energy grows in proportion to pixels read (common practice, no source)."""
     energies = [

@@ -20,6 +20,7 @@ from runtime.budget.price.power import average_power
 from runtime.errors import UsageError
 
 SPI = load_parts().get(Link, "spi")
+U575 = Choice(mcu="stm32u575")
 
 
 def _value(unit: str, typical: float) -> dict[str, Any]:
@@ -234,10 +235,10 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_the_cheapest_choice_that_keeps_the_rates_is_taken(folder: Path, tmp_path: Path) -> None:
     """Naming any other states never makes the budget cheaper."""
-    free = budget(folder, cores=CORES)
+    free = budget(folder, choice=U575, cores=CORES)
     taken = free.operating_states
     assert taken["choices_that_exist_together"] == len(
-        states_together(load_parts().get(Mcu, Choice().mcu), SPI)
+        states_together(load_parts().get(Mcu, U575.mcu), SPI)
     )
     for role, other in (
         ("computing", "run-160"),
@@ -246,7 +247,7 @@ def test_the_cheapest_choice_that_keeps_the_rates_is_taken(folder: Path, tmp_pat
     ):
         own = tmp_path / "own.toml"
         own.write_text(f'[mcu.stm32u575]\n{role} = "{other}"\n')
-        named = budget(folder, cores=CORES, parts=own)
+        named = budget(folder, choice=U575, cores=CORES, parts=own)
         assert named.operating_states[role]["state"] == other
         assert named.average_uw.typical >= free.average_uw.typical
 
@@ -263,7 +264,7 @@ def test_a_clock_too_slow_for_the_frames_is_not_taken(folder: Path, tmp_path: Pa
             + "[mcu.stm32u575.state.stop-2-dma.wakes]\n"
             + 'crawl = { unit = "us", ' + exact(1)
         )  # fmt: skip
-        states = budget(folder, cores=CORES, parts=own).operating_states
+        states = budget(folder, choice=U575, cores=CORES, parts=own).operating_states
         assert (states["computing"]["state"] == "crawl") is taken
 
 
@@ -275,7 +276,7 @@ def test_a_mix_of_rows_is_one_line(folder: Path, tmp_path: Path) -> None:
         'supply = { unit = "V", typical = 1.8, source = "setting: another rail" }\n'
     )
     with pytest.raises(UsageError, match=r"computing state is run-160 at 1.8 V") as caught:
-        budget(folder, cores=CORES, parts=own)
+        budget(folder, choice=U575, cores=CORES, parts=own)
     assert "\n" not in str(caught.value)
 
 

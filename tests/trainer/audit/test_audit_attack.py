@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from trainer.audit.chain import RAW, Step
 from trainer.audit.findings import strongest
 from trainer.audit.pictures.attack import Attack, _marked, attack, blind_marks
-from trainer.audit.pictures.learned import Guess
+from trainer.audit.pictures.learned import COMBINED, Guess, combined
 from trainer.audit.pictures.measures import MEASURES
 from trainer.audit.pictures.scenes import Shown
 
@@ -66,7 +66,8 @@ def test_attackers_make_pictures_of_a_raw_readout(found: Attack) -> None:
     gains = {f.attacker: f.gain for f in found.findings if f.step == RAW and f.measure == "iou"}
     learned = ("ridge regression", "kernel regression", "a small network")
     shares = [f"{name} of shares" for name in learned]
-    assert set(gains) == {"Tikhonov", "Wiener", *learned, *shares}
+    assert set(gains) == {"Tikhonov", "Wiener", *learned, *shares, COMBINED}
+    assert gains[COMBINED] > max(gain for name, gain in gains.items() if name != COMBINED) - 0.01
     assert gains["Wiener"] > 0.3
     assert gains["Tikhonov"] > 0.2
 
@@ -135,6 +136,20 @@ def test_outlines_are_taken_from_where_people_set_apart_show_more() -> None:
         Guess(truth[0], truth[1], (noise[0], noise[1])),
     ):
         assert _marked(guess, truth[0], truth[1], INSIDE)["iou"].min() == 1.0
+
+
+def test_attackers_that_fail_differently_are_better_together() -> None:
+    """Of two pictures with errors apart the weighed sum is nearer; one of nothing has no weight."""
+    rng = np.random.default_rng(7)
+    truth = (rng.random((2, 40, SIDE * SIDE)) < 0.4).astype(float)
+    noise = rng.standard_normal((3, *truth.shape))
+    guesses = [Guess(*(truth + 0.5 * noise[k])) for k in range(2)]
+    told = combined([*guesses, Guess(*noise[2])], truth[0])
+    errors = [float(np.mean((guess.asked - truth[1]) ** 2)) for guess in (*guesses, told)]
+    # The mean of two has half of their variance, 0.125; the best sum, shrunken, somewhat less.
+    assert errors[2] < 0.125 < 0.22 < min(errors[:2])
+    assert told.outlines is not None
+    assert np.corrcoef(told.outlines[1].ravel(), told.asked.ravel())[0, 1] > 0.99
 
 
 def test_further_people_make_a_stronger_attacker(optic: NDArray[np.float64]) -> None:

@@ -127,10 +127,15 @@ def test_a_limit_that_nothing_can_break_is_refused(limit: dict[str, str], said: 
 
 
 def test_what_nobody_can_tell_leaves_a_limit_of_any_measure_undecided() -> None:
-    """A question that was not answered has no measure, and keeps no limit that names one."""
+    """A question that was not answered has no measure, and keeps no limit that names one.
+
+    What nobody can tell of some scenes leaves a limit on others as it is.
+    """
     mute = finding(measure="", low=None, high=None, gain=None, value=None, blind=None, why_not="-")
-    assert verdict([mute], measure="iou", scenes="drawn faces") == "cannot tell"
-    assert verdict([mute, finding(low=0.0, high=0.01)], measure="iou") == "cannot tell"
+    assert verdict([mute], measure="iou", scenes="takes") == "cannot tell"
+    faces = finding(scenes="drawn faces", low=0.0, high=0.01)
+    assert verdict([mute, faces], measure="iou") == "cannot tell"
+    assert verdict([mute, faces], measure="iou", scenes="drawn faces") == "pass"
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,14 @@ from runtime.stages.teaching.enrol import Enrol
 from trainer.audit import owner_pictures
 from trainer.audit.findings import LEAST_PEOPLE
 from trainer.audit.owner_pictures import attack_owner_pictures
-from trainer.audit.owners import LEARNED, SCENES, attack_owners, learned_step, taught_devices
+from trainer.audit.owners import (
+    LEARNED,
+    SCENES,
+    attack_owners,
+    learned_step,
+    lessons,
+    taught_devices,
+)
 from trainer.audit.page import audit_page
 from trainer.audit.people.enrolled import seen_at
 from trainer.audit.people.identity import identify
@@ -75,6 +82,23 @@ def test_every_take_of_a_class_teaches_a_device_of_its_own(takes: ChainTakes) ->
     assert counts.tolist() == [3] * LEAST_PEOPLE
     assert len(np.unique(devices.values, axis=0)) == len(devices.values)
     assert devices.values.shape[1] == learned_step(takes.model).n_values  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize(
+    ("n_shown", "n_takes", "sizes"),
+    [(3, 8, [1, 1, 1]), (5, 8, [2, 2, 1]), (8, 8, [3, 3, 2]), (8, 2, [2] * 4)],
+)
+def test_devices_are_taught_as_often_as_leaves_a_second_one(
+    n_shown: int, n_takes: int, sizes: list[int]
+) -> None:
+    """Of so many takes of a class a device has three, fewer where there would be no second."""
+    model = model_of(dataclasses.replace(learner(), n_takes=n_takes))
+    spans = [(name, 10 * k, 10 * k + 5) for k in range(n_shown) for name in model.classes]
+    parted = lessons(model, spans)
+    assert [len(lesson) for lesson in parted] == [2 * size for size in sizes]
+    assert sorted(span for lesson in parted for span in lesson) == sorted(
+        (model.classes.index(name), first, stop) for name, first, stop in spans
+    )
 
 
 def test_a_device_has_learned_what_its_commands_teach(takes: ChainTakes) -> None:

@@ -21,7 +21,7 @@ from trainer.audit.people.membership import (
     members_of,
     of_people,
 )
-from trainer.audit.people.shadows import recipe_of, shadow_attack
+from trainer.audit.people.shadows import SHADOWS, likelihood_ratios, recipe_of, shadow_attack
 from trainer.audit.steps import chain_steps
 from trainer.fit.candidates import reduce_for
 from trainer.fit.pipeline import assemble_model
@@ -129,10 +129,13 @@ def test_shadow_models_say_who_is_known_better_than_a_stranger(
     """Everybody is compared with models that left them out, of the model's own recipe only."""
     recipe = load_recipe(small_recipe)
     model = fitted_to_small(small_data, recipe)
-    found = shadow_attack(model, small_data, recipe)
+    attackers = shadow_attack(model, small_data, recipe, n_splits=2)
+    found = attackers[SHADOWS]
     assert sorted(found) == ["P01", "P02", "P03", "P04"]
     assert np.isfinite(list(found.values())).all() and len(set(found.values())) == 4
-    assert found == shadow_attack(model, small_data, recipe)
+    assert attackers == shadow_attack(model, small_data, recipe, n_splits=2)
+    for each in attackers.values():
+        assert sorted(each) == sorted(found) and np.isfinite(list(each.values())).all()
     assert np.mean([found[p] for p in ("P01", "P02", "P03")]) > 0.0
     assert recipe_of(model) is None
     other = recipe.model_copy(
@@ -146,7 +149,26 @@ def test_shadow_models_say_who_is_known_better_than_a_stranger(
     learning = recipe.model_copy(update={"head": HeadRecipe(enrol=True)})
     taught = fitted_to_small(small_data, learning)
     assert taught.classes == (*model.classes, "own_1")
-    assert shadow_attack(taught, small_data, learning) == found
+    assert shadow_attack(taught, small_data, learning, n_splits=2) == attackers
+
+
+def test_likelihood_ratios_tell_takes_that_were_met() -> None:
+    """With as many answers of either kind as one likes it is the ratio of two Gaussians.
+
+    The closed form (x m - m^2 / 2) / v is of means 0 and m and a variance v. Where everybody is
+    known better by less than takes differ in how hard they are, it still tells who was met.
+    """
+    rng = np.random.default_rng(6)
+    hard = rng.standard_normal(40) * 5.0
+    met = np.arange(20_000)[:, None] % 2 == (np.arange(40) >= 20)
+    shadows = hard + 1.5 * met + 0.8 * rng.standard_normal(met.shape)
+    was_met = np.arange(40) % 2 == 0
+    asked = hard + 1.5 * was_met + 0.8 * rng.standard_normal(40)
+    found = likelihood_ratios(asked, shadows, met)
+    expected = (1.5 * (asked - hard) - 1.5**2 / 2) / 0.8**2
+    assert found == pytest.approx(expected, abs=0.15)
+    few = likelihood_ratios(asked, shadows[:8], met[:8])
+    assert np.mean((few > 0) == was_met) > 0.75 > np.mean((asked > asked.mean()) == was_met)
 
 
 def test_recipes_are_told_by_their_digest() -> None:

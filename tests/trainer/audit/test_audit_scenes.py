@@ -15,6 +15,7 @@ from trainer.audit.pictures import scenes
 from trainer.audit.pictures.optic import calibrated_optic, emulated_optic
 from trainer.audit.pictures.scenes import (
     further_people,
+    held_of_takes,
     made_again,
     settled_frames,
     shown_stand_ins,
@@ -35,10 +36,24 @@ def test_scenes_of_emulated_takes_are_made_again(heard: ChainTakes) -> None:
     assert shown.pictures.max() == 1.0
     optic = emulated_optic(heard.model.sensor, "unit-a")
     foretold = shown.pictures @ optic.matrix.T
-    likeness = [
-        float(np.corrcoef(a, b)[0, 1]) for a, b in zip(foretold, shown.values[RAW], strict=True)
-    ]
+    raw = shown.values[RAW][:, : heard.model.sensor.n_pixels]
+    likeness = [float(np.corrcoef(a, b)[0, 1]) for a, b in zip(foretold, raw, strict=True)]
     assert np.median(likeness) > 0.9
+
+
+def test_attackers_of_pictures_have_all_of_a_take() -> None:
+    """The last frame comes first; of many values the mean of all or none stands for the others."""
+    frames = np.arange(24, dtype=np.float32).reshape(2, 4, 3)
+    held = held_of_takes(frames)
+    assert held.shape == (2, 12)
+    assert np.array_equal(held[:, :3], frames[:, -1]) and np.array_equal(held[:, 9:], frames[:, 0])
+    wide = np.repeat(frames, 200, axis=2)
+    held = held_of_takes(wide)
+    assert held.shape == (2, 1200)
+    assert np.array_equal(held[:, :600], wide[:, -1])
+    assert np.array_equal(held[:, 600:], wide.mean(axis=1))
+    wider = np.repeat(frames, 201, axis=2)
+    assert np.array_equal(held_of_takes(wider), wider[:, -1])
 
 
 def test_scenes_that_the_readouts_belie_are_not_taken(heard: ChainTakes) -> None:
@@ -48,9 +63,19 @@ def test_scenes_that_the_readouts_belie_are_not_taken(heard: ChainTakes) -> None
     assert made_again(dataclasses.replace(heard, kind="recorded")) is None
 
 
-def test_movements_have_no_further_people(heard: ChainTakes) -> None:
-    """Only what is held still can be emulated without every frame before it."""
-    assert further_people(heard, 2) is None
+def test_further_people_show_what_was_recorded(
+    heard: ChainTakes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Somebody else moves for as many takes, is held at every step, and their number is bounded."""
+    monkeypatch.setattr(scenes, "MOST_MOVING", 1)
+    more = further_people(heard, 5)
+    n_takes = int((heard.sessions == heard.sessions[0]).sum())
+    assert more.people.tolist() == ["further 0"] * n_takes
+    shown = made_again(heard)
+    assert shown is not None and shown.values.keys() == more.values.keys()
+    for step, values in more.values.items():
+        assert values.shape == (n_takes, shown.values[step].shape[1])
+    assert more.pictures.shape[1] == shown.pictures.shape[1] and more.pictures.max() == 1.0
 
 
 def test_the_matrix_of_the_entry_stage_is_that_of_its_sums(

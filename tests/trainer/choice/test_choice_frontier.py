@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 import shutil
 import tomllib
 from collections.abc import Callable
+from contextlib import redirect_stdout
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -15,12 +17,12 @@ import pytest
 
 from capture.store.session import read_session
 from runtime.budget import budget
-from runtime.errors import UsageError
+from runtime.errors import FormatError, UsageError
 from runtime.firmware.sensor_file import read_sensor_file
 from runtime.firmware.setting import DeviceSetting
 from runtime.model import load_model
 from trainer.choice.frontier import Point, _judged
-from trainer.choice.outcome import refuse_another
+from trainer.choice.outcome import refuse_another, verified
 from trainer.choice.page import frontier_page
 from trainer.choice.told import COLUMNS
 from trainer.choice.tried.asked import Asked, read_for
@@ -59,11 +61,13 @@ def searched(
     place = tmp_path_factory.mktemp("frontier")
     data = Path(shutil.copytree(recorded_once, place / "data"))
     (place / "knobs.toml").write_text(KNOBS, "utf-8")
-    code = _run(
-        data, "--recipe", small_recipe_once, "--knobs", place / "knobs.toml",
-        "--out", place / "out", "--jobs", 1, "--pick", "uw<1000 and f1>=0",
-    )  # fmt: skip
+    with redirect_stdout(io.StringIO()) as told:
+        code = _run(
+            data, "--recipe", small_recipe_once, "--knobs", place / "knobs.toml",
+            "--out", place / "out", "--jobs", 1, "--pick", "uw<1000 and f1>=0",
+        )  # fmt: skip
     assert code == 0
+    (place / "told.txt").write_text(told.getvalue(), "utf-8")
     return place
 
 
@@ -83,6 +87,8 @@ def test_the_front_is_told_as_json_table_and_page(searched: Path) -> None:
     for point in told["points"]:
         assert sum(point["power"][key] for key in COLUMNS) == pytest.approx(point["typical_uw"])
         assert 0.0 <= point["share_on_front"] <= 1.0
+        promise = point["promise"]
+        assert promise["low"] <= promise["value"] <= point["score"] <= promise["high"]
     page = (searched / "out" / "frontier.html").read_text("utf-8")
     assert page == frontier_page(told)
     assert "<script" not in page
@@ -119,6 +125,22 @@ def test_a_picked_model_is_made_for_its_setting(searched: Path) -> None:
     priced = budget(folder, cores=())
     assert priced.average_uw.median == pytest.approx(point["uw"], rel=0.05)
     assert priced.inputs["watching.led_current"].typical == device["watching_led_current_ma"]
+
+
+def test_a_picked_model_is_verified(searched: Path) -> None:
+    """All executions of a picked model are compared, on the priced core too, and it is told."""
+    told = (searched / "told.txt").read_text("utf-8")
+    assert "at the setting; the same bits everywhere and on cortex-m33" in " ".join(told.split())
+
+
+def test_a_picked_model_that_differs_is_refused(searched: Path, tmp_path: Path) -> None:
+    """Where something of a picked model's folder is not the model's, one line says so."""
+    (folder,) = (searched / "out" / "models").iterdir()
+    other = Path(shutil.copytree(folder, tmp_path / "other"))
+    weights = other / "firmware" / "pw_weights.h"
+    weights.write_text(weights.read_text("utf-8") + "/* another */\n", "utf-8")
+    with pytest.raises(FormatError, match=r"they differ with palmwatt verify .*other"):
+        verified(other, ())
 
 
 def test_a_model_of_an_earlier_front_is_not_taken_for_another(

@@ -160,7 +160,10 @@ def column(name: str, people: Mapping[str, Participant], values: Iterable[object
 
 
 def test_people_are_grouped_by_any_column() -> None:
-    """A word of seven people is a group, rarer ones are one together; numbers are cut in thirds."""
+    """A word of seven people is a group, rarer ones are one together; numbers are cut in thirds.
+
+    Seven people of two kinds say nothing of either: a limit on the worst group stays undecided.
+    """
     people = many_people(30)
     takes, conditions = some_takes({"Q0": 20}, people)
     columns = [
@@ -175,6 +178,7 @@ def test_people_are_grouped_by_any_column() -> None:
     groups = group_figures(takes, conditions, people, distances, further)
     sizes = [(row["name"], row["accuracy"]["n_participants"]) for row in groups["sleeve"]]
     assert sizes == [("long", 16), ("short", 7), (REST, 7)]
+    assert [row["enough_people"] for row in groups["sleeve"]] == [True, True, False]
     assert groups["sleeve"][0]["accuracy"]["value"] == pytest.approx(1 - 20 / 640)
     rows = [(r["name"], r["low"], r["high"], r["accuracy"]["n_participants"])
             for r in groups["age"]]  # fmt: skip

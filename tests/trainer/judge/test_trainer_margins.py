@@ -19,6 +19,7 @@ from trainer.judge.margins import (
     _ranked,
     choose_margins,
     margin_grid,
+    margins_without,
     trade_off,
 )
 from trainer.recipe import Recipe, parse_recipe
@@ -144,8 +145,27 @@ def test_gestures_alone_are_counted_right_less_wrong() -> None:
     everyday = a_stream([(60.0, 0, 40), (70.0, 1, 20), (80.0, 1, 20)], [], background=True)
     streams, recipe = [gestures, everyday], a_recipe()
     gained, false = _alone(streams, _ranked(streams, recipe), recipe, [0.0, 7.5, 15.0, 30.0])
-    assert gained.tolist() == [[1, 2, 2, 0], [1, 0, 0, 0]]
-    assert false.tolist() == [[1, 1, 1, 0], [2, 2, 0, 0]]
+    assert gained.tolist() == [[[1, 2, 2, 0], [1, 0, 0, 0]], [[0] * 4, [0] * 4]]
+    assert false.tolist() == [[[0] * 4, [0] * 4], [[1, 1, 1, 0], [2, 2, 0, 0]]]
+
+
+def test_margins_without_some_streams_are_chosen_on_the_others() -> None:
+    """What is left out has no part: a scare in it does not raise the margin, one elsewhere does.
+
+    Where the others have no everyday time, the takes' own margins are used.
+    """
+    gestures = [(5.0 * k, k % 2) for k in range(1, 11)]
+    heard = a_stream([(end, label, 100) for end, label in gestures], gestures)
+    quiet = a_stream([], [], length_s=900.0, background=True)
+    scares = [(20.0 * k, k % 2, 60) for k in range(1, 40)]
+    scared = a_stream(scares, [], length_s=900.0, background=True)
+    streams = [heard, quiet, scared]
+    everything, without, lonely = margins_without(streams, a_recipe(), [(), {2}, (1, 2)])
+    assert everything == choose_margins(streams, a_recipe())
+    assert everything.common > 30.0
+    assert without == choose_margins(streams[:2], a_recipe())
+    assert without.common < 30.0
+    assert lonely == choose_margins(streams[:1], a_recipe())
 
 
 def test_a_gesture_without_false_events_is_held_as_far_off_as_the_others() -> None:

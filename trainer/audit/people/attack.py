@@ -12,6 +12,7 @@ from trainer.audit.people.enrolled import seen_at
 from trainer.audit.people.identity import identify
 from trainer.audit.people.membership import (
     MODEL_FILES,
+    OF_A_PERSON,
     QUESTION,
     attack_membership,
     by_threshold,
@@ -19,7 +20,7 @@ from trainer.audit.people.membership import (
 )
 from trainer.audit.people.rates import cannot_tell
 from trainer.audit.people.same_person import verify_people
-from trainer.audit.people.shadows import SHADOWS, recipe_of, shadow_attack
+from trainer.audit.people.shadows import recipe_of, shadow_attack
 from trainer.audit.steps import ChainTakes
 from trainer.corpus.noted import columns_of_people
 from trainer.recipe import Recipe
@@ -100,14 +101,17 @@ def _membership(
     elif members.why_not:
         why_not = members.why_not
     if why_not or members is None:
-        return [cannot_tell(MODEL_FILES, QUESTION, takes.n_people, why_not)]
+        return [cannot_tell(MODEL_FILES, QUESTION, takes.n_people, why_not, OF_A_PERSON)]
     known = by_threshold(takes)
     recipe = attacked.recipe or recipe_of(takes.model)
     without = _no_shadows(takes, recipe) if shadows else "nobody asked for shadow models"
     knows = dict.fromkeys(known, f"{HOLDS}; {without}" if without else HOLDS)
     if not without and recipe is not None:
-        known[SHADOWS] = shadow_attack(takes.model, attacked.data, recipe, workers, tell)
-        knows[SHADOWS] = f"{HOLDS}; its recipe, and takes of others to refit it to"
+        by_shadows = shadow_attack(takes.model, attacked.data, recipe, workers, tell)
+        known |= by_shadows
+        knows |= dict.fromkeys(
+            by_shadows, f"{HOLDS}; its recipe, and takes of others to refit it to"
+        )
     return attack_membership(known, members, knows)
 
 

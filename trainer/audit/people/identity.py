@@ -11,10 +11,12 @@ from trainer.audit.people.enrolled import Parted, Seen, part
 from trainer.audit.people.rates import cannot_tell, mean_of, told, widened
 from trainer.judge.intervals import over_participants
 
-__all__ = ["FUSED", "fused", "identify"]
+__all__ = ["FUSED", "TOGETHER", "fused", "identify"]
 
 FUSED = 10
 """Takes that are asked about together; of people with fewer, all they have."""
+TOGETHER = {1: "one take", FUSED: f"{FUSED} takes"}
+"""How many takes are asked about together, in words."""
 MEASURE = "accuracy"
 
 
@@ -61,7 +63,8 @@ def identify(seen: Seen, step: str) -> list[Finding]:
     known = np.isin(parted.probes.people, names)
     probes = parted.probes.only(known)
     if len(names) < 2 or not known.any():
-        return [cannot_tell(step, "identity", len(names), "nobody has takes to compare with")]
+        why = "nobody has takes to compare with"
+        return [cannot_tell(step, "identity", len(names), why, s) for s in TOGETHER.values()]
     whose = np.searchsorted(names, parted.enrolled.people)
     asked = np.searchsorted(names, probes.people)
     ready = make_ready(parted.enrolled.values)
@@ -69,7 +72,7 @@ def identify(seen: Seen, step: str) -> list[Finding]:
     scores = {name: learn(x, whose, len(names))(y) for name, learn in ATTACKERS.items()}
     return [
         _found(step, name, *fused(given, asked, n_together), parted, n_together)
-        for n_together in (1, FUSED)
+        for n_together in TOGETHER
         for name, given in scores.items()
     ]
 
@@ -82,10 +85,9 @@ def _found(
     each = [float(right[asked == person].mean()) for person in np.unique(asked)]
     value, blind = mean_of(each), 1.0 / n_people
     low, high = over_participants(each, len(asked), widened(len(ATTACKERS)))
-    of_takes = "one take" if n_together == 1 else f"{n_together} takes"
     return told(
         Finding(
-            step, "identity", of_takes, attacker, parted.knows,
+            step, "identity", TOGETHER[n_together], attacker, parted.knows,
             MEASURE, value, blind, value - blind, low - blind, high - blind,
             len(each),
         )

@@ -35,6 +35,7 @@ from trainer.judge.intervals import over_participants
 
 __all__ = [
     "MODEL_FILES",
+    "OF_A_PERSON",
     "QUESTION",
     "Members",
     "attack_membership",
@@ -170,7 +171,7 @@ def attack_membership(
     """
     n_people = len(members.inside) + len(members.outside)
     if members.why_not:
-        return [cannot_tell(MODEL_FILES, QUESTION, n_people, members.why_not)]
+        return [cannot_tell(MODEL_FILES, QUESTION, n_people, members.why_not, OF_A_PERSON)]
     people = (*members.inside, *members.outside)
     inside = np.arange(n_people) < len(members.inside)
     figures = {name: np.array([each[p] for p in people]) for name, each in known.items()}

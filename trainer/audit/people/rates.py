@@ -165,8 +165,10 @@ def told(finding: Finding) -> Finding:
     return dataclasses.replace(finding, **figures)
 
 
-def cannot_tell(step: str, question: str, n_people: int, why_not: str) -> Finding:
+def cannot_tell(
+    step: str, question: str, n_people: int, why_not: str, scenes: str = "takes"
+) -> Finding:
     """Return a finding without figures: too little was given to say anything."""
     return Finding(
-        step, question, "takes", "none", "", "", None, None, None, None, None, n_people, why_not
+        step, question, scenes, "none", "", "", None, None, None, None, None, n_people, why_not
     )

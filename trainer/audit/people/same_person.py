@@ -17,7 +17,7 @@ from runtime.stages.contract.stage import Float64, Int64
 from trainer.audit.findings import LEAST_PEOPLE, Finding
 from trainer.audit.people.attackers import ATTACKERS, Attacker, discriminant, make_ready
 from trainer.audit.people.enrolled import Parted, Seen, part
-from trainer.audit.people.identity import FUSED, fused
+from trainer.audit.people.identity import TOGETHER, fused
 from trainer.audit.people.rates import (
     cannot_tell,
     equal_error_rate,
@@ -34,6 +34,8 @@ STRANGERS = 4
 """Of each take learned from, as many pairs with other people as keep the two kinds comparable."""
 MEASURE = "equal error rate"
 BLIND = 0.5
+LEAST_VARIANCE = 1e-9
+"""Of a direction along which nothing differs, where takes of one person usually have 1."""
 SEED = 1
 
 Compare = Callable[[Float64, Float64], Float64]
@@ -85,8 +87,11 @@ def verify_people(seen: Seen, step: str) -> list[Finding]:
     names = parted.names
     if len(names) < LEAST_PEOPLE:
         why = f"only {len(names)} of at least {LEAST_PEOPLE} people with takes to compare"
-        return [cannot_tell(step, "same person", len(names), why)]
-    learners: dict[str, Learn] = {"distance in discriminant space": _distance}
+        return [cannot_tell(step, "same person", len(names), why, s) for s in TOGETHER.values()]
+    learners: dict[str, Learn] = {
+        "distance in discriminant space": _distance,
+        "likelihood ratio in discriminant space": _likelihood_ratio,
+    }
     learners |= {
         f"{name} on differences": _on_differences(learn)
         for name, learn in ATTACKERS.items()
@@ -94,25 +99,25 @@ def verify_people(seen: Seen, step: str) -> list[Finding]:
     }
     scores, shown = _all_pairs((part(seen.of_no_gesture()), parted), learners, N_FOLDS)
     return [
-        _found(step, name, (each, shown), parted, n)
-        for n in (1, FUSED)
+        _found(step, (name, len(learners)), (each, shown), parted, n)
+        for n in TOGETHER
         for name, each in scores.items()
     ]
 
 
 def _found(
-    step: str, attacker: str, given: tuple[Float64, Int64], parted: Parted, n_together: int
+    step: str, tried: tuple[str, int], given: tuple[Float64, Int64], parted: Parted, n_together: int
 ) -> Finding:
-    pairs = _together(*given, n_together)
+    """Return one attacker's finding; `tried` is its name, and of how many it is one."""
+    pairs, (attacker, n_tried) = _together(*given, n_together), tried
     n_people = len(parted.names)
     value = pairs.error_rate(np.ones(n_people, dtype=bool))
-    low, high = jackknife(pairs.error_rate, n_people, widened(len(ATTACKERS)))
-    of_takes = "one take" if n_together == 1 else f"{n_together} takes"
+    low, high = jackknife(pairs.error_rate, n_people, widened(n_tried))
     known = parted.knows.removeprefix("named ")
     knows = f"what was asked for, takes of other people to learn from, and {known}"
     return told(
         Finding(
-            step, "same person", of_takes, attacker, knows, MEASURE, value, BLIND,
+            step, "same person", TOGETHER[n_together], attacker, knows, MEASURE, value, BLIND,
             BLIND - value, BLIND - high, BLIND - low, n_people,
         )
     )  # fmt: skip
@@ -195,6 +200,37 @@ def _distance(others: Parted) -> Compare:
     def compare(enrolled: Float64, shown: Float64) -> Float64:
         apart = turn(enrolled) - turn(shown)
         return np.asarray(-(apart**2).sum(axis=1), dtype=np.float64)
+
+    return compare
+
+
+def _likelihood_ratio(others: Parted) -> Compare:
+    """Learn how people and their takes are spread; ask how much likelier one person is than two.
+
+    People and takes are Gaussian, alike for everybody (S. Ioffe, Probabilistic Linear Discriminant
+    Analysis, ECCV 2006, from memory), one direction of the discriminant space at a time: along it
+    takes of one person have a variance of about 1. What many people have in common says little
+    then, and what is rare says much, which no distance tells.
+    """
+    names = others.names
+    values = np.concatenate([others.enrolled.values, others.probes.values])
+    people = np.concatenate([others.enrolled.people, others.probes.people])
+    turn = discriminant(values, np.searchsorted(names, people)) or (lambda x: x)
+    x, own = turn(values), np.searchsorted(names, people)
+    n_takes = np.bincount(own)
+    means = np.stack([x[own == person].mean(axis=0) for person in range(len(names))])
+    inside = ((x - means[own]) ** 2).sum(axis=0) / max(1, len(x) - len(names)) + LEAST_VARIANCE
+    usual = means.mean(axis=0)
+    between = np.maximum(means.var(axis=0, ddof=1) - inside * np.mean(1.0 / n_takes), 0.0)
+    n_enrolled = len(others.enrolled.values) / len(names)
+    known, one = between + inside / n_enrolled, between + inside
+    both = known * one - between**2
+
+    def compare(enrolled: Float64, shown: Float64) -> Float64:
+        e, s = turn(enrolled) - usual, turn(shown) - usual
+        same = (one * e**2 - 2 * between * e * s + known * s**2) / both + np.log(both)
+        apart = e**2 / known + s**2 / one + np.log(known * one)
+        return np.asarray(0.5 * (apart - same).sum(axis=1), dtype=np.float64)
 
     return compare
 

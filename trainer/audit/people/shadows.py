@@ -1,9 +1,11 @@
-"""Shadow models: what a model of this recipe makes of a person whom it has not met.
+"""Shadow models: what a model of this recipe makes of a person, whom it has met or has not.
 
 Some people are easy and others hard for any model. A model of the same recipe, refitted to other
-people, says which; what the model under attack does better than that is due to having met them.
-The idea is difficulty calibration, the likelihood-ratio attack from its offline side (N. Carlini
-and others, Membership Inference Attacks From First Principles, IEEE S&P 2022, arXiv 2112.03570).
+people, says which; what the model under attack does better is due to having met them. The
+likelihood-ratio attack asks of every take besides how models answer that did meet the person, and
+which of both this answer is likelier to be of (N. Carlini and others, Membership Inference Attacks
+From First Principles, IEEE S&P 2022, arXiv 2112.03570, section V: log odds of the chance of what is
+right, Gaussians with and without, one variance for all takes where shadow models are few).
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import logsumexp
 
 from runtime.errors import UsageError
 from runtime.model import Model
@@ -22,14 +25,16 @@ from trainer.audit.people.membership import of_people
 from trainer.corpus.reduced import Reduced
 from trainer.fit.candidates import Candidate, reduce_for
 from trainer.fit.held_out import FitJob
+from trainer.judge.calibration import calibrate
 from trainer.recipe import Recipe, built_in_recipes, parse_recipe
 from trainer.work.jobs import LocalWorkers, Workers, run_jobs
 
-__all__ = ["N_SPLITS", "SHADOWS", "recipe_of", "shadow_attack"]
+__all__ = ["N_SPLITS", "RATIO", "SHADOWS", "likelihood_ratios", "recipe_of", "shadow_attack"]
 
-SHADOWS = "shadow models"
-N_SPLITS = 2
-"""Halvings of the people, each giving two shadow models: everybody is left out of so many."""
+SHADOWS, RATIO = "shadow models", "likelihood ratio of shadow models"
+N_SPLITS = 4
+"""Halvings of the people, each giving two shadow models: everybody is left out of so many, and in
+so many others. Each costs as much as training does."""
 STATISTIC = "loss threshold"
 SEED = 1
 
@@ -79,7 +84,8 @@ def shadow_attack(
     recipe: Recipe,
     workers: Workers | None = None,
     tell: Callable[[str], None] = lambda _: None,
-) -> dict[str, float]:
+    n_splits: int = N_SPLITS,
+) -> dict[str, dict[str, float]]:
     """Return how much better a model knows each person than models that had not met them.
 
     Parameters
@@ -94,12 +100,15 @@ def shadow_attack(
         Who fits; this process by default.
     tell : callable, optional
         Is told how far it is.
+    n_splits : int
+        Halvings of the people.
 
     Returns
     -------
-    dict of str to float
-        By person: the log chance of what was asked for, above its mean over shadow models that
-        were fitted without the person.
+    dict of dict
+        By attacker, each person's figure, larger for who is taken to have been trained on: the log
+        chance of what was asked for, above its mean over shadow models that were fitted without
+        the person; and the mean of :func:`likelihood_ratios` over the person's takes.
 
     Raises
     ------
@@ -123,15 +132,50 @@ def shadow_attack(
     ]
     known = _figures(recordings, target)
     people = sorted(known)
-    left_out = _halves(people)
+    left_out = _halves(people, n_splits)
     jobs = [_job(candidate, recordings, set(people) - out) for out in left_out]
     tell(f"{len(jobs)} shadow models")
     above: dict[str, list[float]] = {person: [] for person in people}
+    whose = _people_of(recordings)
+    odds, met = [], []
     for out, scores in zip(left_out, run_jobs(jobs, own), strict=True):
         shadow = _figures(recordings, scores)
+        odds.append(_log_odds(recordings, scores))
+        met.append(~np.isin(whose, sorted(out)))
         for person in out:
             above[person].append(known[person] - shadow[person])
-    return {person: float(np.mean(values)) for person, values in above.items()}
+    ratios = likelihood_ratios(_log_odds(recordings, target), np.array(odds), np.array(met))
+    return {
+        SHADOWS: {person: float(np.mean(values)) for person, values in above.items()},
+        RATIO: {person: float(np.mean(ratios[whose == person])) for person in people},
+    }
+
+
+def likelihood_ratios(asked: Float64, shadows: Float64, met: NDArray[np.bool_]) -> Float64:
+    """Return how much likelier each answer is to be of a model that met the person than of another.
+
+    Parameters
+    ----------
+    asked : float64 (n_takes,)
+        Log odds that the model under attack gives to what is right.
+    shadows : float64 (n_models, n_takes)
+        The same of shadow models.
+    met : bool (n_models, n_takes)
+        Whether each was fitted to the person of a take; some were and some were not.
+
+    Returns
+    -------
+    float64 (n_takes,)
+        Natural logarithms.
+    """
+    logs = []
+    for side in (met, ~met):
+        n = side.sum(axis=0)
+        means = np.where(side, shadows, 0.0).sum(axis=0) / n
+        squares = np.where(side, (shadows - means) ** 2, 0.0).sum()
+        variance = max(float(squares) / max(1, int((n - 1).sum())), 1e-9)
+        logs.append(-0.5 * ((asked - means) ** 2 / variance + np.log(variance)))
+    return np.asarray(logs[0] - logs[1])
 
 
 def _scores(model: Model, values: Int32) -> Int32:
@@ -140,18 +184,33 @@ def _scores(model: Model, values: Int32) -> Int32:
     return values
 
 
+def _people_of(recordings: Sequence[Reduced]) -> NDArray[np.str_]:
+    return np.array([r.recording.participant for r in recordings for _ in r.takes])
+
+
+def _labels_of(recordings: Sequence[Reduced]) -> Int64:
+    return np.array([cue.label for r in recordings for cue, _ in r.takes], dtype=np.int64)
+
+
 def _figures(recordings: Sequence[Reduced], scores: Sequence[Float64]) -> dict[str, float]:
-    labels: Int64 = np.array([cue.label for r in recordings for cue, _ in r.takes], dtype=np.int64)
-    people: NDArray[np.str_] = np.array(
-        [r.recording.participant for r in recordings for _ in r.takes]
-    )
+    labels, people = _labels_of(recordings), _people_of(recordings)
     return of_people(np.concatenate(scores), labels, people)[STATISTIC]
 
 
-def _halves(people: Sequence[str]) -> list[set[str]]:
+def _log_odds(recordings: Sequence[Reduced], scores: Sequence[Float64]) -> Float64:
+    """Return the log odds of what was asked for in each take, by scores in any unit."""
+    labels, every = _labels_of(recordings), np.concatenate(scores)
+    logs = every / calibrate(every, labels).temperature
+    right = logs[np.arange(len(labels)), labels]
+    others = logs.copy()
+    others[np.arange(len(labels)), labels] = -np.inf
+    return np.asarray(right - logsumexp(others, axis=1))
+
+
+def _halves(people: Sequence[str], n_splits: int) -> list[set[str]]:
     """Return whom each shadow model leaves out: everybody is left out equally often."""
     found = []
-    for split in range(N_SPLITS):
+    for split in range(n_splits):
         order = np.random.default_rng([SEED, split]).permutation(len(people)).tolist()
         half = {people[i] for i in order[: len(people) // 2]}
         found += [half, set(people) - half]

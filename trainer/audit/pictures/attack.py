@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from runtime.stages.contract.stage import Float64
 from trainer.audit.chain import Step
 from trainer.audit.findings import Finding, gain_over_people, per_person
-from trainer.audit.pictures.learned import LEARNED, Guess, pairs_of
+from trainer.audit.pictures.learned import COMBINED, LEARNED, Guess, combined, pairs_of
 from trainer.audit.pictures.linear import calibrated, over_mean, tikhonov, wiener
 from trainer.audit.pictures.measures import MEASURES, OUTLINE, iou, marks
 from trainer.audit.pictures.scenes import Shown, brightness
@@ -144,8 +144,9 @@ def _guesses(every: Shown, fold: _Fold, step: Step, matrix: Float64 | None) -> d
         found[name] = Guess(apart[0], asked[0], outlines=(apart[2], asked[2]))
         found[f"{name} of shares"] = _fitted(apart[1], asked[1], pictures[fold.apart])
     if matrix is not None:
-        raw = every.values[step.name]
+        raw = every.values[step.name][:, : len(matrix)]  # of the scene itself, no frame before
         found |= _linear(matrix, raw[fold.pairs], pictures, fold.apart, raw[fold.asked])
+    found[COMBINED] = combined(list(found.values()), pictures[fold.apart])
     return found
 
 

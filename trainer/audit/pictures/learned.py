@@ -7,17 +7,19 @@ would make a weak attacker, and so a flattering audit.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg
+from scipy import linalg, optimize
 
 from runtime.stages.contract.stage import Float64
+from trainer.audit.pictures.measures import OUTLINE
 
-__all__ = ["LEARNED", "Guess", "Pairs", "pairs_of"]
+__all__ = ["COMBINED", "LEARNED", "Guess", "Pairs", "combined", "pairs_of"]
 
+COMBINED = "all of them, weighed"
 N_DIRECTIONS = 256
 """Of what a step holds: the strongest. More are noise to attackers with some hundred pairs."""
 _N_NETWORK = 64  # directions in and out of the network
@@ -179,6 +181,35 @@ def _network(pairs: Pairs) -> Guess:
         return np.asarray(out.inverse_transform(told * size))
 
     return Guess(made(x[pairs.apart]), made(asked))
+
+
+def combined(guesses: Sequence[Guess], truth: Float64) -> Guess:
+    """Weigh what several attackers made, by what fits the people set apart best.
+
+    Weights are not negative (D. H. Wolpert, Stacked Generalization, 1992; L. Breiman, Stacked
+    Regressions, 1996, both from memory): attackers that fail differently make up for each other.
+
+    Parameters
+    ----------
+    guesses : sequence of Guess
+    truth : float64 (n_apart, n_cells)
+        The pictures of the people set apart.
+    """
+    sure = [guess.outlines or (guess.apart, guess.asked) for guess in guesses]
+    apart, asked = _weighed([(guess.apart, guess.asked) for guess in guesses], truth)
+    return Guess(apart, asked, outlines=_weighed(sure, (truth > OUTLINE).astype(np.float64)))
+
+
+def _weighed(made: Sequence[tuple[Float64, Float64]], truth: Float64) -> tuple[Float64, Float64]:
+    """Return sums of pictures, of the people set apart and of those asked, by least squares."""
+    every = np.array([apart.ravel() for apart, _ in made])
+    squares = every @ every.T
+    root = linalg.cholesky(squares + _ROUNDING * np.trace(squares) * np.eye(len(made)), lower=True)
+    aim = linalg.solve_triangular(root, every @ truth.ravel(), lower=True)
+    weights, _ = optimize.nnls(root.T, aim)
+    pairs = list(zip(weights.tolist(), made, strict=True))
+    apart = sum((w * each[0] for w, each in pairs), np.zeros_like(made[0][0]))
+    return apart, sum((w * each[1] for w, each in pairs), np.zeros_like(made[0][1]))
 
 
 LEARNED: dict[str, Callable[[Pairs], Guess]] = {

@@ -19,18 +19,21 @@ from capture.store.kind import INVENTED
 from capture.store.session import Session, read_session
 from runtime.model import Model
 from runtime.stages.contract.stage import Counts, Float64
-from trainer.audit.chain import DARK, RAW, Floats, overheard
+from trainer.audit.chain import DARK, RAW, Floats
 from trainer.audit.pictures.optic import N_ACROSS, KnownOptic, field_of
-from trainer.audit.steps import ChainTakes
+from trainer.audit.steps import ChainTakes, heard_over
 
 __all__ = [
+    "MOST_MOVING",
     "MOST_TAKES",
     "Further",
     "Shown",
     "again",
     "further_people",
     "further_session",
+    "held_of_takes",
     "made_again",
+    "n_further",
     "settled_frames",
     "shown_stand_ins",
 ]
@@ -40,6 +43,11 @@ LEAST_LIKENESS = 0.9
 again does, the median of a session: a sensor's noise leaves more, another person or seed less."""
 MOST_TAKES = 1_000
 """Of more takes, so many are attacked, evenly of each person: kernels grow with their square."""
+_MOST_VALUES = 1_200
+"""Of all frames of a take together: finding directions among more takes longer than the attacks."""
+MOST_MOVING = 24
+"""People whose movements are emulated beside those recorded: each takes some 2,400 frames and five
+seconds, thirty times as long as somebody who holds poses."""
 _FIRST_FURTHER = 1_000_000  # numbers of people that no recording was made of
 _MOST_SETTLING = 256
 
@@ -56,7 +64,7 @@ class Shown:
         Cells inside the field, from 0 to 1.
     people : str (n_scenes,)
     values : dict of str to float64 (n_scenes, n_values)
-        By step.
+        By step: what it held at the scene, and behind that what may be held of the frames before.
     kinds : str (n_scenes,), optional
         What is known of each scene without any attack, so that a blind guess knows it as well.
     """
@@ -92,6 +100,28 @@ def brightness(radiance: Float64) -> Float64:
     return np.asarray(np.clip(radiance / scale[:, None], 0.0, 1.0))
 
 
+def held_of_takes(frames: Floats) -> Float64:
+    """Return what an attacker has who listened to all of a take: the last frame, then the others.
+
+    Parameters
+    ----------
+    frames : float32 (n_takes, n_frames, n_values)
+
+    Returns
+    -------
+    float64 (n_takes, n_held)
+        Every frame, the last one first; the last and the mean where all would be too many values,
+        and the last alone where these would be: noise of so many values hides little.
+    """
+    n_takes, n_frames, n_values = frames.shape
+    every = frames[:, ::-1].astype(np.float64)
+    if n_frames * n_values <= _MOST_VALUES:
+        return every.reshape(n_takes, -1)
+    if 2 * n_values > _MOST_VALUES:
+        return every[:, 0]
+    return np.concatenate([every[:, 0], every.mean(axis=1)], axis=1)
+
+
 def made_again(takes: ChainTakes) -> Shown | None:
     """Make the scenes of emulated takes again; None where none can be.
 
@@ -114,7 +144,7 @@ def made_again(takes: ChainTakes) -> Shown | None:
     if not pictures:
         return None
     rows = np.concatenate(chosen)
-    values = {key: array[rows].astype(np.float64) for key, array in takes.values.items()}
+    values = {key: held_of_takes(array[rows]) for key, array in takes.frames.items()}
     return Shown("takes", np.concatenate(pictures), np.array(people), values)
 
 
@@ -182,16 +212,19 @@ def _pictures(led: NDArray[np.float32]) -> Float64:
     return brightness(led.astype(np.float64) @ share.T)
 
 
-def further_people(takes: ChainTakes, n_people: int) -> Shown | None:
+def n_further(like: Session, n_people: int) -> int:
+    """Return how many further people are emulated of so many: fewer where they move."""
+    return min(n_people, MOST_MOVING) if like.script.movement else n_people
+
+
+def further_people(takes: ChainTakes, n_people: int) -> Shown:
     """Emulate takes of other people, whom an attacker may learn from beside those recorded.
 
-    They hold what the first session's script asks for; None where it asks for movements, which
-    would have to be emulated frame by frame.
+    They show what the first session's script asks for; of movements there are as many people as
+    :func:`n_further` says.
     """
     session = read_session(next(iter(takes.paths.values())), with_labels=False)
-    if session.script.movement:
-        return None
-    made = [_one_more(takes.model, session, k) for k in range(n_people)]
+    made = [_one_more(takes.model, session, k) for k in range(n_further(session, n_people))]
     pictures = np.concatenate([pictures for pictures, _ in made])
     people = [f"further {k}" for k, (part, _) in enumerate(made) for _ in part]
     values = {key: np.concatenate([part[key] for _, part in made]) for key in made[0][1]}
@@ -238,10 +271,9 @@ def further_session(model: Model, like: Session, place: int) -> Further:
 
 def _one_more(model: Model, like: Session, place: int) -> tuple[Float64, dict[str, Float64]]:
     more = further_session(model, like, place)
-    at = [last for _, _, last in more.spans]
-    since = [first for _, first, _ in more.spans]
-    values = overheard(model, [(more.frames.lit, more.frames.dark)], at, since)
-    return more.pictures(at), {key: array.astype(np.float64) for key, array in values.items()}
+    spans = [(first, last + 1) for _, first, last in more.spans]
+    heard, at = heard_over(model, (more.frames.lit, more.frames.dark), spans)
+    return more.pictures(at[:, -1].tolist()), {k: held_of_takes(a) for k, a in heard.items()}
 
 
 def settled_frames(model: Model, lit: Counts, dark: Counts) -> int:
@@ -288,7 +320,7 @@ def shown_stand_ins(
     rows: list[dict[str, Float64]] = []
     for scene in scenes:
         pair = optic.expose(np.repeat(scene[None], n_frames, axis=0), 0.2, rng)
-        heard = overheard(takes.model, [pair], [n_frames - 1], [0])
-        rows.append({key: array[0].astype(np.float64) for key, array in heard.items()})
+        heard, _ = heard_over(takes.model, pair, [(0, n_frames)])
+        rows.append({key: held_of_takes(array)[0] for key, array in heard.items()})
     values = {key: np.stack([row[key] for row in rows]) for key in rows[0]}
     return Shown(name, brightness(cells), people, values)

@@ -170,5 +170,6 @@ def rows_of(
             for step, finding in best.items()
         }
         truth = optic.pictures(found.truth[at : at + 1])[0]
-        rows.append(PictureRow(scenes, name, truth, raw[at].reshape(shape), shown))
+        readout = raw[at, : optic.sensor.n_pixels].reshape(shape)
+        rows.append(PictureRow(scenes, name, truth, readout, shown))
     return rows

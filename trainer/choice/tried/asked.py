@@ -11,7 +11,7 @@ from pathlib import Path
 from capture.cues.labels import Event
 from capture.measure.headroom import Headroom, headroom_of, refuse_little_headroom
 from capture.store.session import read_session
-from capture.thin.own_noise import refuse_wrong_gains
+from capture.thin.own_noise import refuse_no_dark, refuse_wrong_gains
 from runtime.budget import Choice, Limits
 from runtime.errors import UsageError
 from runtime.sensor import Sensor
@@ -108,8 +108,8 @@ def read_for(asked: Asked, workers: Workers, tell: Notify) -> Readings:
         A knob is out of the sensor's range, a quantity is to be learned, or too many takes are
         saturated to foretell less light and nothing else is to be tried.
     FormatError
-        The data set is not readable, its recordings were made with different settings, or they
-        speak against the gain that their sensor states.
+        The data set is not readable, its recordings were made with different settings, lack dark
+        exposures, or speak against the gain that their sensor states.
     """
     folder, recipes = asked.data.absolute(), asked.recipes
     if recipes[0].quantity is not None:
@@ -133,7 +133,9 @@ def read_for(asked: Asked, workers: Workers, tell: Notify) -> Readings:
     if len(tried) < n_all:
         opponents = [one for one in opponents if not one.setting.weaker_light]
     if any(one.setting.weaker_light for one in tried):
-        refuse_wrong_gains(recording.path for recording in base.corpus.recordings)
+        files = [recording.path for recording in base.corpus.recordings]
+        refuse_no_dark(files)
+        refuse_wrong_gains(files)
     readings = _readings(base, (*tried, *opponents), workers, tell)
     left_out = n_all - len(tried)
     return Readings(base, recorded, tuple(tried), tuple(opponents), readings, found, left_out)

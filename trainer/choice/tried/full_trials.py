@@ -25,11 +25,11 @@ from trainer.fit.alignment import window_since_cue
 from trainer.fit.candidates import QUADRANTS
 from trainer.fit.held_out import FitJob, HeldOut, HoldOutJob, fold_jobs
 from trainer.fit.kept_fits import Finished
-from trainer.judge.event_figures import false_rate, match_streams
+from trainer.judge.event_figures import MatchedStream, false_rate, match_streams
 from trainer.judge.events import Margins, Stream
 from trainer.judge.examination import stream_of
-from trainer.judge.margins import choose_margins
-from trainer.recipe import OTHER, Recipe
+from trainer.judge.margins import margins_without
+from trainer.recipe import OTHER
 from trainer.work.cache import open_cache
 from trainer.work.jobs import Workers, run_jobs
 
@@ -48,7 +48,8 @@ class Recognised:
     false_events : dict or None
         False events an hour, as evaluation.json holds them.
     margins : Margins or None
-        Which decided what is an event.
+        Which a model of the setting would have: of people held out in turn, those of each were
+        chosen on all others.
     """
 
     event_counts: Int64 | None
@@ -171,19 +172,32 @@ def _recognised(
     outcomes: Sequence[HeldOut],
     margins: Margins | None = None,
 ) -> Recognised:
-    """Judge what was answered; the margins are chosen on it, unless they were chosen before."""
-    recipe = folds[0].fit.recipe
-    streams = [
-        stream_of(recording, scores, recipe, one.sensor, outcome.score_unit)
-        for job, outcome in zip(folds, outcomes, strict=True)
-        for recording, scores in zip(job.held, outcome.scores, strict=True)
-    ]
+    """Judge what was answered.
+
+    Unless margins were chosen before, those of each fold's people are chosen on all others: chosen
+    on the people whom they judge they would flatter, each setting by its own luck.
+    """
+    recipe, streams, fold_of = folds[0].fit.recipe, [], []
+    for number, (job, outcome) in enumerate(zip(folds, outcomes, strict=True)):
+        for recording, scores in zip(job.held, outcome.scores, strict=True):
+            streams.append(stream_of(recording, scores, recipe, one.sensor, outcome.score_unit))
+            fold_of.append(number)
     people = sorted({stream.participant for stream in streams})
     takes = np.array([_takes(streams, who) for who in people], dtype=np.int64)
     if OTHER not in recipe.answers:
         return Recognised(None, takes, None)
-    margins = margins or choose_margins(streams, recipe)
-    return _with_events(recipe, streams, people, takes, margins)
+    whose = np.array(fold_of)
+    own = [np.flatnonzero(whose == number).tolist() for number in range(len(folds))]
+    if margins is None:
+        *of_folds, margins = margins_without(streams, recipe, [*own, ()])
+    else:
+        of_folds = [margins] * len(folds)
+    matched = [
+        each
+        for places, chosen in zip(own, of_folds, strict=True)
+        for each in match_streams([streams[place] for place in places], recipe, chosen)
+    ]
+    return _with_events(people, takes, matched, margins)
 
 
 def _takes(streams: Sequence[Stream], who: str) -> tuple[int, int, int]:
@@ -193,9 +207,8 @@ def _takes(streams: Sequence[Stream], who: str) -> tuple[int, int, int]:
 
 
 def _with_events(
-    recipe: Recipe, streams: Sequence[Stream], people: Sequence[str], takes: Int64, margins: Margins
+    people: Sequence[str], takes: Int64, matched: Sequence[MatchedStream], margins: Margins
 ) -> Recognised:
-    matched = match_streams(streams, recipe, margins)
     events = np.zeros((len(people), 3), dtype=np.int64)
     for one in matched:
         if one.stream.references:

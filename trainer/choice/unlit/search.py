@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from capture.thin.own_noise import refuse_wrong_gains
+from capture.thin.own_noise import refuse_no_dark, refuse_wrong_gains
 from runtime.budget import Budget
 from runtime.errors import UsageError
 from runtime.firmware.setting import DeviceSetting
@@ -28,9 +28,6 @@ from trainer.work.jobs import Workers
 
 __all__ = ["find_unlit"]
 
-NO_DRIVER = "none"
-"""The part that stands for a device whose LED never shines."""
-
 
 def find_unlit(asked: Asked, workers: Workers, tell: Notify) -> UnlitFrontier:
     """Try what the knobs say, and keep what is worth having; a stopped search goes on.
@@ -47,8 +44,6 @@ def find_unlit(asked: Asked, workers: Workers, tell: Notify) -> UnlitFrontier:
     _refuse_light_of_its_own(asked)
     task = task_of(asked, tell)
     corpus = task.corpus
-    if corpus.sensor.led_current_ma == 0.0:
-        asked = replace(asked, choice=replace(asked.choice, driver=NO_DRIVER))
     tried = tried_of(options_of(asked.knobs, asked.recipes), corpus.sensor)
     plain = task.opponents(asked.recipes[0]) if asked.knobs.search.plain_sensors else []
     opponents = tried_of(plain, corpus.sensor) if plain else []
@@ -56,7 +51,9 @@ def find_unlit(asked: Asked, workers: Workers, tell: Notify) -> UnlitFrontier:
     most = asked.knobs.search.max_saturated_takes
     tried = foretellable(tried, found, most, asked.data, tell)
     if any(one.setting.weaker_light for one in tried):
-        refuse_wrong_gains(r.path for r in corpus.select(locked=False))
+        files = [r.path for r in corpus.select(locked=False)]
+        refuse_no_dark(files)
+        refuse_wrong_gains(files)
     devices = {one.name: unlit_device(one) for one in (*tried, *opponents)}
     done = Finished(corpus.folder, asked.recipes[0], corpus.digest, " frontier")
 
@@ -68,12 +65,14 @@ def find_unlit(asked: Asked, workers: Workers, tell: Notify) -> UnlitFrontier:
                         Countdown(tell, f"{len(every)} settings in full"))  # fmt: skip
     judged = [task.judged(*each) for each in zip(every, outcomes, strict=True)]
     kept = [(one, what) for one, what in zip(every, judged, strict=True) if what is not None]
-    failed = [one.name for one, what in zip(every, judged, strict=True) if what is None]
     budgets = _budgets(task, asked, [one for one, _ in kept], devices, workers, tell)
     points = [
         _point(task, one, devices[one.name], priced, what)
         for (one, what), priced in zip(kept, budgets, strict=True)
+        if priced is not None
     ]
+    made = {point.tried.name for point in points}
+    failed = [one.name for one in every if one.name not in made]
     cheap = list(zip(tried, cost.tolist(), quick.tolist(), strict=True))
     front = front_of(asked, task, cheap, points, (failed, found, n_all - len(tried)))
     if not any(r.locked for r in corpus.recordings):
@@ -122,6 +121,23 @@ class _PriceIfMade:
             return [math.inf] * len(self.priced.tried)
 
 
+@dataclass(frozen=True, slots=True)
+class _BudgetIfMade:
+    """A whole budget of one setting; none where no model can be made of all readouts.
+
+    Those of a trial were made, each of a part of them: a setting may stand just at the edge.
+    """
+
+    priced: OfOneShape
+
+    def run(self) -> Budget | None:
+        try:
+            (found,) = BudgetJob(self.priced).run()
+        except NoCalibration:
+            return None
+        return found
+
+
 def _prices(
     task: Task,
     asked: Asked,
@@ -150,11 +166,10 @@ def _budgets(
     devices: Mapping[str, DeviceSetting],
     workers: Workers,
     tell: Notify,
-) -> list[Budget]:
-    """Return the budget of each setting, of a model made there."""
-    jobs = [BudgetJob(task.priced(asked, [one], [devices[one.name]])) for one in tried]
-    found = run_counted(jobs, workers, Countdown(tell, "budgets"))
-    return [budget for (budget,) in found]
+) -> list[Budget | None]:
+    """Return the budget of each setting, of a model made there; none where it cannot be made."""
+    jobs = [_BudgetIfMade(task.priced(asked, [one], [devices[one.name]])) for one in tried]
+    return run_counted(jobs, workers, Countdown(tell, "budgets"))
 
 
 def _promoted(
