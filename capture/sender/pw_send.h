@@ -12,7 +12,7 @@
  *     pw_taken(&port, n);              when it is done with them
  *
  * Call all of these from one context, or keep interrupts off around them. RAM: one pw_port (about
- * 450 bytes) and the exposure's memory. Flash: 3.4 to 4.7 KiB, 1 KiB of it the table of the CRC.
+ * 450 bytes) and the exposure's memory. Flash: 3.6 to 5.0 KiB, 1 KiB of it the table of the CRC.
  * An exposure takes at most 15 executed instructions a byte of its packet on a Cortex-M0+, of 9, 11,
  * 13 or 15 bits at most 70.
  *

@@ -90,11 +90,7 @@ def test_light_and_bits_change_as_asked(one_person: Path, tmp_path: Path) -> Non
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("world", "conditions"),
-    [
-        (DIFFUSER.reshaped(24, 20), [EMPTY, FLICKER]),
-        (MASK.reshaped(16, 32), [EMPTY]),
-        (None, [EMPTY]),
-    ],
+    [(DIFFUSER, [EMPTY, FLICKER]), (MASK.reshaped(16, 32), [EMPTY]), (None, [EMPTY])],
     ids=["diffuser", "mask", "emulated"],
 )
 def test_conditions_hardly_move_what_is_right(
@@ -104,8 +100,8 @@ def test_conditions_hardly_move_what_is_right(
 
     Or by no more than chance:
     Chance is twice the standard error over the same takes: so few leave several points of it. The
-    benchmark takes more people, and the other conditions. Half the rows and columns behind the same
-    optic do: the recipe looks at four by four bins of them.
+    benchmark takes more people, and the other conditions. Half the mask's rows and columns do: the
+    recipe looks at four by four bins of them.
     """
     if world is None:
         record_emulated(tmp_path / "set", ["dynamic", "everyday_short"], People(8, 3))
