@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from trainer.choice.tried import full_trials
+from trainer.recipe import OTHER
 
 
 def test_margins_are_chosen_without_the_people_they_judge(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -32,7 +33,7 @@ def test_margins_are_chosen_without_the_people_they_judge(monkeypatch: pytest.Mo
     monkeypatch.setattr(full_trials, "margins_without", chosen)
     monkeypatch.setattr(full_trials, "match_streams", matched)
     monkeypatch.setattr(full_trials, "false_rate", lambda _: None)
-    recipe = SimpleNamespace(answers=("swipe", full_trials.OTHER))
+    recipe = SimpleNamespace(answers=("swipe", OTHER))
     folds: list[Any] = [
         SimpleNamespace(held=held, fit=SimpleNamespace(recipe=recipe)) for held in ("AC", "B")
     ]
