@@ -45,6 +45,7 @@ BUILT_IN = (
     "everyday_short",
     "arrival",
     "occupancy",
+    "occupancy_quick",
     "occupancy_short",
 )
 RIG_SCRIPTS = ("rig_points", "rig_path", "rig_faults")

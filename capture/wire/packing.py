@@ -89,7 +89,7 @@ def unpack_counts(packed: bytes | memoryview, n_pixels: int, bits: int) -> Count
     if bits not in (10, 12):
         stream = np.unpackbits(np.frombuffer(packed, np.uint8), bitorder="little")
         bit_by_bit = stream[: n_pixels * bits].reshape(n_pixels, bits)
-        return (bit_by_bit.astype(np.uint16) << _places(bits)).sum(axis=1, dtype=np.uint16)
+        return np.asarray(bit_by_bit.astype(np.uint16) @ (np.uint16(1) << _places(bits)))
     n_a_group, n_bytes = (2, 3) if bits == 12 else (4, 5)
     n_groups = -(-n_pixels // n_a_group)
     groups = np.zeros((n_groups, n_bytes), np.uint8)

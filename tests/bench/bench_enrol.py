@@ -3,7 +3,8 @@
 Run as a script:
 
     python tests/bench/bench_enrol.py [--people 40] [--left 12] [--worlds diffuser emulated]
-        [--recipes finger_count static_shapes] [--repetitions 9] [--data DIR] [--jobs 2]
+        [--recipes finger_count static_shapes] [--repetitions 9] [--folds 6] [--turns 6]
+        [--data DIR] [--jobs 2]
 
 For each world and recipe, after 1, 3 and 5 takes of each class: accuracy before and after with a
 paired interval over people, of the mean, of the worst tenth (taken anew before and after), of all

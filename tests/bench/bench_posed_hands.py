@@ -2,29 +2,36 @@
 
 Run as a script:
 
-    python tests/bench/bench_posed_hands.py MODEL_FOLDER [--each 20] [--seed 11] [--mesh left.glb]
+    python tests/bench/bench_posed_hands.py MODEL_FOLDER [--each 20] [--seed 11]
+        [--mesh left.glb | --tracked hands.txt] [--turn 40] [--resize 0.25] [--aside 20]
 
 Prints accuracy, by count as well, how often one finger too many or too few is told, and which
 count is told most often in the place of which; once for silhouettes that are lit evenly, as in a
 picture, and once as a wall by the LED. With a mesh (see `mesh_hand.py` for which) the silhouettes
-are those of the mesh; else those of a hand's measured joints (see
-`tests/capture/emulated/posed_hands.py`). The angles of both are assumed: it says how a model takes
-shapes and light that it has never met, not how many real people it is right for.
+are those of the mesh, with tracked hands (see `tracked_hand.py`) of one of those; else those of a
+hand's measured joints (see `tests/capture/emulated/posed_hands.py`). The angles of all are assumed:
+it says how a model takes shapes and light that it has never met, not how many real people it is
+right for. All may be turned, made larger or smaller and held aside, to see what breaks first.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "capture" / "emulated"))
 
-from mesh_hand import MeshHand, polygon_coverage, read_mesh
+from mesh_hand import polygon_coverage, read_mesh
 from posed_hands import coverage, draw_silhouette, expose_covered
+from tracked_hand import draw_tracked, read_tracked
 
+from capture.emulated.optic.optics import AngularGrid
 from capture.emulated.session import Bench
 from runtime.model import Model, load_model
 
@@ -32,18 +39,52 @@ N_FRAMES = 14
 NEAREST_MM, FARTHEST_MM = 100.0, 200.0
 
 
-def ask(model: Model, mesh: MeshHand | None, n_each: int, seed: int, *, evenly: bool) -> str:
+@dataclass(frozen=True, slots=True)
+class Hands:
+    """Where silhouettes come from, and what is done to each.
+
+    Parameters
+    ----------
+    draw : callable
+        Makes one of a count: polygons of (x, y), or chains of (x, y, radius), millimetres.
+    fill : callable
+        How much of each cell it covers at a distance.
+    turn_deg, resize, aside_mm : float
+        Turned and resized by anything up to so much either way; held aside by so much, rms.
+    """
+
+    draw: Callable[[int, np.random.Generator], list[np.ndarray]]
+    fill: Callable[[list[np.ndarray], float, AngularGrid], np.ndarray]
+    turn_deg: float = 0.0
+    resize: float = 0.0
+    aside_mm: float = 0.0
+
+    def cover(
+        self,
+        shapes: list[np.ndarray],
+        distance_mm: float,
+        grid: AngularGrid,
+        rng: np.random.Generator,
+    ) -> np.ndarray:
+        """Return how much of each cell a silhouette fills when it is moved."""
+        angle = np.radians(rng.uniform(-self.turn_deg, self.turn_deg))
+        size = 1.0 + rng.uniform(-self.resize, self.resize)
+        shift = rng.normal(0.0, self.aside_mm, 2)
+        turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+        moved = [np.hstack([s[:, :2] @ turn * size + shift, s[:, 2:] * size]) for s in shapes]
+        return self.fill(moved, distance_mm, grid)
+
+
+def ask(model: Model, hands: Hands, n_each: int, seed: int, *, evenly: bool) -> str:
     """Return what the model is right in, of so many silhouettes of each count."""
     bench, rng = Bench(model.sensor, "unit-a"), np.random.default_rng(seed)
+    moves = np.random.default_rng([seed, 1])  # shapes and noise are the same, moved or not
     grid = bench.optic.grid
     counts = np.arange(6 * n_each) % 6
     told = np.empty_like(counts)
     for index, count in enumerate(counts):
         distance_mm = float(np.exp(rng.uniform(np.log(NEAREST_MM), np.log(FARTHEST_MM))))
-        if mesh is None:
-            cover = coverage(draw_silhouette(int(count), rng), distance_mm, grid)
-        else:
-            cover = polygon_coverage(mesh.outline(int(count), rng), distance_mm, grid)
+        cover = hands.cover(hands.draw(int(count), rng), distance_mm, grid, moves)
         lit, dark = expose_covered(bench, cover, distance_mm, N_FRAMES, rng, evenly=evenly)
         best = model.classes[int(model.run(lit, dark).evidence[-1].argmax())]
         told[index] = int(best.removeprefix("fingers_"))
@@ -67,12 +108,23 @@ def main() -> None:
     parser.add_argument("model", type=Path, help="folder of a model that answers fingers_0 to 5")
     parser.add_argument("--each", type=int, default=20, help="silhouettes of each count")
     parser.add_argument("--seed", type=int, default=11, help="of shapes, places, light and noise")
-    parser.add_argument("--mesh", type=Path, help="binary glTF file of a rigged hand")
+    whose = parser.add_mutually_exclusive_group()
+    whose.add_argument("--mesh", type=Path, help="binary glTF file of a rigged hand")
+    whose.add_argument("--tracked", type=Path, help="hands.txt of geomstats")
+    parser.add_argument("--turn", type=float, default=0.0, help="degrees either way, at most")
+    parser.add_argument("--resize", type=float, default=0.0, help="share either way, at most")
+    parser.add_argument("--aside", type=float, default=0.0, help="millimetres, rms")
     asked = parser.parse_args()
     model = load_model(asked.model)
-    mesh = None if asked.mesh is None else read_mesh(asked.mesh)
+    changes = asked.turn, asked.resize, asked.aside
+    hands = Hands(draw_silhouette, coverage, *changes)
+    if asked.mesh is not None:
+        hands = Hands(read_mesh(asked.mesh).outline, polygon_coverage, *changes)
+    elif asked.tracked is not None:
+        tracked = read_tracked(asked.tracked)
+        hands = Hands(partial(draw_tracked, tracked), coverage, *changes)
     for light, evenly in (("lit evenly", True), ("lit by the LED", False)):
-        print(f"{light}: {ask(model, mesh, asked.each, asked.seed, evenly=evenly)}")
+        print(f"{light}: {ask(model, hands, asked.each, asked.seed, evenly=evenly)}")
 
 
 if __name__ == "__main__":

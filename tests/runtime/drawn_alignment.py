@@ -59,6 +59,7 @@ def drawn_registration(
             energy_bits, sum_shift, round(math.ldexp(real, shift)), shift, 3, 40, 9000, 20, 700,
         ),
         bin_energy=(max(0, energy_bits - 1), 30, 9000, 21, 900, 17_000, 17, 300),
+        spline_offset=tuple(rng.integers(-2048, 2049, 2 * n_apertures).tolist()),
         search=filters(n_apertures, coarse.n_cells, bins[0] * bins[1]),
         coarse_filters=filters(n_apertures, coarse.n_nodes, bins[0] * bins[1]),
         coarse_terms=terms(coarse.n_cells, 21, 21),

@@ -110,8 +110,11 @@ VARIANTS: dict[str, tuple[Stage, int]] = {  # a stage, and the largest magnitude
     "ambient bins": (Ambient(8, 8, 2, 2, 64), 4095),
     "ambient bins of odd width": (Ambient(6, 9, 2, 3, 10), 1023),
     "ambient bins of 16 bits": (Ambient(4, 4, 2, 2, 0), 65535),
-    "background": (Background(3, 2, 3, 6, 1, 2, 9, (2, 4, 7), 16), 32767),
-    "background at once": (Background(2, 0, 0, 1, 8, 0, 0, (0, 0, 15), 8), 127),
+    "background": (Background(3, 2, 3, 6, 1, 2, 9, 0, (2, 4, 7), 16), 32767),
+    "background at once": (Background(2, 0, 0, 1, 8, 0, 0, 0, (0, 0, 15), 8), 127),
+    "background under switched light": (
+        Background(3, 2, 3, 6, 1, 2, 1 << 24, 6, (2, 4, 7), 16), 32767
+    ),
     "steady": (Steady(4, (1, 1, 1)), 2**20),
     "steady of two frames": (Steady(2, (1, 1)), 127),
     "steady, weighed and shifted": (Steady(3, (3, 0, -5, 2, 300), 4), 2**20),

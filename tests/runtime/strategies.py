@@ -278,7 +278,8 @@ def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) 
         few = [draw(st.integers(0, 3)) for _ in range(4)]
         rest = draw(st.sampled_from([1, 4, 20]))
         least = draw(st.sampled_from([0, 7, 1 << 24]))
-        return Background(len(low), few[0], few[1], rest, *few[2:], least, tuple(rates), n_bits)
+        octave, rates = draw(st.sampled_from([0, 3, 12])), tuple(rates)
+        return Background(len(low), few[0], few[1], rest, *few[2:], least, octave, rates, n_bits)
     if kind == "swing":
         return Swing(len(low), draw(st.integers(1, 2)), draw(st.integers(0, 9)), n_bits)
     n_out = draw(st.integers(1, 9))

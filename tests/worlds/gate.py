@@ -107,7 +107,7 @@ def compare(
     fixed point, real numbers and four quadrants, may be left out too: it then stands as 0.
     """
     recipe = load_recipe(recipe_name)
-    takes = read_takes(folder, recipe)
+    takes = read_takes(folder, recipe, looked_at=peers)
     people = takes.people[takes.locked]
     right = {name: _right(takes, a) for name, a in ask_peers(takes).items()} if peers else {}
     others = {name: float(r.mean()) for name, r in right.items()}

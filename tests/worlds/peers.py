@@ -80,15 +80,20 @@ class Takes:
         return self.truth.dtype.kind == "i"
 
 
-def read_takes(folder: Path, recipe: Recipe) -> Takes:
-    """Read the takes that a recipe would learn from and be judged by."""
+def read_takes(folder: Path, recipe: Recipe, *, looked_at: bool = True) -> Takes:
+    """Read the takes that a recipe would learn from and be judged by.
+
+    Where nobody looks at them, what was asked is read without the readouts, which are then empty.
+    """
     dataset = open_dataset(folder)
     locked = {person.participant_id: person.locked for person in dataset.participants}
     sight = _sight(recipe)
     found = [
         (readouts, truth, info.participant_id)
         for info in dataset.sessions
-        for readouts, truth in _takes_of(read_session(info.path), recipe, sight)
+        for readouts, truth in _takes_of(
+            read_session(info.path), recipe, sight if looked_at else None
+        )
     ]
     n_steps = min(
         len(readouts) for readouts, _, _ in found
@@ -110,7 +115,7 @@ def _sight(recipe: Recipe) -> Sight:
 
 
 def _takes_of(
-    session: Session, recipe: Recipe, sight: Sight
+    session: Session, recipe: Recipe, sight: Sight | None
 ) -> Iterator[tuple[Singles, int | float]]:
     """Yield what is seen of each take, float32 (n_steps, n_rows, n_cols), and its truth."""
     wanted: list[tuple[Event, int]] = []
@@ -119,6 +124,11 @@ def _takes_of(
         if label is not None and not recipe.is_background(event.trial_type):
             wanted.append((event, label))
     if not wanted:
+        return
+    if sight is None:
+        yield from (
+            (np.zeros((0, 0, 0), np.float32), _truth(session, recipe, k)) for _, k in wanted
+        )
         return
     block = session.frames()
     time_s = (block.time_us - block.time_us[0]) / 1e6
@@ -137,9 +147,13 @@ def _takes_of(
             - block.dark[a : max(b, a + 1)].mean(axis=0, dtype=np.float32)
             for a, b in pairwise(bounds)
         ]
-        truth = label if recipe.quantity is None else session.distance_mm
-        assert truth is not None
-        yield np.stack(steps), truth
+        yield np.stack(steps), _truth(session, recipe, label)
+
+
+def _truth(session: Session, recipe: Recipe, label: int) -> int | float:
+    truth = label if recipe.quantity is None else session.distance_mm
+    assert truth is not None
+    return truth
 
 
 def _binned(readouts: Singles, n_bins: int) -> Singles:

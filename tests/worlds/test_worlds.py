@@ -126,15 +126,16 @@ def test_a_data_set_is_the_recorders(tmp_path: Path) -> None:
 
 
 def test_the_wire_carries_a_world(tmp_path: Path) -> None:
-    """Played over the wire to the recorder, a session is what the writer made of it directly."""
-    played = play_session(DIFFUSER, SHORT, 1)
+    """Over the wire, 14 bits a pixel, a session is what the writer made of it directly."""
+    fine = Conditions(bit_depth=14)
+    played = play_session(DIFFUSER, SHORT, 1, fine)
     with (
-        playing(DIFFUSER.sensor, played, DIFFUSER.light.apart_s) as url,
+        playing(DIFFUSER.set_to(fine).sensor, played, DIFFUSER.light.apart_s) as url,
         SerialLink(url) as link,
     ):
         told = record(link, Participant("P01", consent=True), SHORT, 1, tmp_path / "wire")
     assert told.wire.corrupt == told.pairs.missing == 0
-    record_world(tmp_path / "direct", DIFFUSER, [SHORT], People(1, 0))
+    record_world(tmp_path / "direct", DIFFUSER, [SHORT], People(1, 0), fine)
     wired, direct = (
         read_session(open_dataset(tmp_path / name).sessions[0].path) for name in ("wire", "direct")
     )

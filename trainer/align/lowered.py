@@ -22,7 +22,7 @@ from runtime.stages.alignment.geometry import (
     Windows,
 )
 from runtime.stages.alignment.registration import Registration
-from trainer.align.binned import bin_energy, bin_misfit, bin_spline, bin_tolerance
+from trainer.align.binned import bin_energy, bin_misfit, bin_offset, bin_spline, bin_tolerance
 from trainer.align.cells import CellFit, Design, cell_terms, grid_over, polynomials, slopes_of
 from trainer.align.multipliers import at_least_17
 from trainer.align.windows import Bank, Storage, joined, storages
@@ -44,7 +44,11 @@ MOST_HANDED_ON = 0.1
 makes a second fine alignment."""
 MOST_CELLS = 96
 """A side that the stage takes: of wider fields the narrowest cells are not tried."""
-_SAMPLES = 12
+MOST_LOST = 0.4
+"""Of a fine cell: what any coarse cell that was looked at may be off by. Polynomials of the cell
+beyond whose edge that is still lead back; of a coarse cell that is too wide for the pattern there
+are none, and all of its directions would be lost."""
+_SAMPLES, _COARSE_SAMPLES = 12, 48
 _ROOT_BITS = ROOT_SHIFT - 15
 """A share of 1 in steps of the stage's is the amplitude over two to so many."""
 _MOST_BINS = 8
@@ -130,31 +134,38 @@ def _near_seen(grid: CellGrid, seen: Floats) -> npt.NDArray[np.bool_]:
 
 def _chosen(
     optics: Sequence[Any], bounds: tuple[Floats, Floats], steps: Sequence[float],
-    most: tuple[float, float, float], storage: Storage,
+    most: tuple[float, float, float, float], storage: Storage,
 ) -> tuple[CellGrid, bool]:  # fmt: skip
     """Return the widest cells that cost no more than they may, or the narrowest that are tried.
 
-    `most` holds loss, bias over the bound, and bias in steps of a slope. With the cells comes
+    `most` holds loss, bias over the bound, and bias in steps of a slope, each of the median of some
+    cells, and the last of any of them that holds a calibrated direction. With the cells comes
     whether they cost no more.
     """
+    n_samples = _SAMPLES if math.isinf(most[3]) else _COARSE_SAMPLES
     grid = grid_over(*bounds, steps[0])
     for step in steps:
         narrower = grid_over(*bounds, step)
         if max(narrower.n_x, narrower.n_y) > MOST_CELLS:
             break
-        grid, fits = narrower, []
+        grid, fits, lost = narrower, [], 0.0
         for optic in optics:
             usable = np.flatnonzero(_near_seen(grid, optic.seen))
-            cells = usable[np.linspace(0, len(usable) - 1, _SAMPLES).astype(int)]
+            cells = usable[np.unique(np.linspace(0, len(usable) - 1, n_samples).astype(int))]
             bank = storage.bank(optics, optic, grid, np.unique(grid.corners[cells]))
             fits.append(
                 cell_terms(grid, cells, partial(_corners_of, bank, grid), optic.at, storage.design)
             )
+            held = np.isin(
+                cells, grid.cell_of(np.floor(optic.seen * (1 << SLOPE_BITS)).astype(int))
+            )
+            lost = max(lost, float((fits[-1].offset * held).max()) * grid.step)
         loss, bias, offset = (
             float(np.median(np.concatenate([getattr(fit, name) for fit in fits])))
             for name in ("loss", "bias", "offset")
         )
-        if loss <= most[0] and bias <= most[1] and offset * grid.step <= most[2]:
+        enough = loss <= most[0] and bias <= most[1] and offset * grid.step <= most[2]
+        if enough and lost <= most[3]:
             return grid, True
     return grid, False
 
@@ -290,11 +301,11 @@ def lower_registration(
     design, shape = lowering.design, (lowering.n_rows, lowering.n_cols)
     for kind in storages(optics):
         storage = Storage(kind, shape, design)
-        limits = MOST_LOSS, MOST_BIAS, math.inf
+        limits = MOST_LOSS, MOST_BIAS, math.inf, math.inf
         fine, enough = _chosen(optics, (low, high), FINE_STEPS, limits, storage)
         if enough:
             break
-    limits = MOST_COARSE_LOSS, math.inf, MOST_HANDED_ON * fine.step
+    limits = MOST_COARSE_LOSS, math.inf, MOST_HANDED_ON * fine.step, MOST_LOST * fine.step
     on_bins = Storage("own", (windows.bin_rows, windows.bin_cols), coarse_design)
     coarse, _ = _chosen(binned, (low, high), COARSE_STEPS, limits, on_bins)
     every_node = np.arange(coarse.n_nodes)
@@ -311,7 +322,7 @@ def lower_registration(
     patterns = [_search_patterns(each, coarse) for each in binned]
     most = max(float(np.abs(p).max()) for p in patterns)
     alike = storage.kind == "shared"
-    splines = _splines(binned, fine)
+    splines, spline_offset = _splines(binned, fine)
     largest = max(float(np.abs(p).max()) for p in splines)
     reach = int(np.ceil(lowering.most_disparity * (1 << 18) / coarse.step)) + 1
     stage = Registration(
@@ -326,6 +337,7 @@ def lower_registration(
             windows.n_pixels, windows.n_bins, lowering.max_counts, lowering.gain_dn_per_e,
             lowering.design.floor,
         ),
+        spline_offset=spline_offset,
         search=np.stack([np.round(p * (127 / most)) for p in patterns]).astype(np.int8),
         coarse_filters=np.stack(
             [v.bank.values.reshape(-1, windows.n_bins) for v in coarse_levels]
@@ -348,15 +360,21 @@ def lower_registration(
     return stage, cost
 
 
-def _splines(binned: Sequence[_Binned], grid: CellGrid) -> list[Floats]:
-    """Return patterns in bins: one for all, where others are off it by less than its rounding."""
+def _splines(binned: Sequence[_Binned], grid: CellGrid) -> tuple[list[Floats], tuple[int, ...]]:
+    """Return patterns in bins, and from where in them each aperture's are taken.
+
+    One set serves all where, at their offsets, others differ from it by less than its rounding.
+    """
     first = bin_spline(binned[0].at, grid)
     step = float(np.abs(first).max()) / 127
     rounded = np.round(first / step) * step
     alike = bin_misfit(rounded, binned[0].at, grid)
-    if all(bin_misfit(first, each.at, grid) <= alike for each in binned[1:]):
-        return [first]
-    return [first, *(bin_spline(each.at, grid) for each in binned[1:])]
+    offsets = [bin_offset(first, each.at, grid) for each in binned[1:]]
+    others = list(zip(binned[1:], offsets, strict=True))
+    if all(bin_misfit(first, each.at, grid, offset) <= alike for each, offset in others):
+        return [first], (0, 0, *(v for offset in offsets for v in offset))
+    own = [bin_spline(each.at, grid) for each in binned[1:]]
+    return [first, *own], (0,) * (2 * len(binned))
 
 
 def _search_patterns(optic: _Binned, grid: CellGrid) -> Floats:

@@ -18,6 +18,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from runtime.errors import UsageError
+from runtime.stages.alignment.filter_bank import MOST_STRIDE
 from runtime.stages.alignment.geometry import CellGrid
 from trainer.align.cells import Design, corner_filters, slopes_of
 from trainer.align.pattern import Pattern
@@ -262,12 +264,23 @@ def _plane(
 
 
 def _packed(planes: Sequence[Floats]) -> tuple[npt.NDArray[np.int8], int, Integers]:
-    """Lay planes side by side on shelves, the highest first: values, stride, and their origins."""
+    """Lay planes side by side on shelves, the highest first: values, stride, and their origins.
+
+    Raises
+    ------
+    UsageError
+        A plane is wider than the rows of a bank may be.
+    """
     mean = float(np.mean([plane.mean() for plane in planes]))
     scale = _LARGEST / max(max(float(np.abs(plane - mean).max()) for plane in planes), 1e-12)
     shapes = [plane.shape for plane in planes]
     widest = max(cols for _, cols in shapes)
-    laid = [_laid(shapes, abreast * widest) for abreast in _ABREAST]
+    if widest > MOST_STRIDE:
+        do = "read fewer columns, or narrow half_field_deg of the recipe"
+        raise UsageError("calibration", "pixels that the pattern moves over", widest,
+                         f"at most {MOST_STRIDE} with the aperture's", do)  # fmt: skip
+    strides = [n * widest for n in _ABREAST if n * widest <= MOST_STRIDE] or [widest]
+    laid = [_laid(shapes, stride) for stride in strides]
     height, stride, origins = min(laid, key=lambda each: each[0] * each[1])
     bank = np.zeros((height, stride), dtype=np.int8)
     for plane, (row, col) in zip(planes, origins.tolist(), strict=True):

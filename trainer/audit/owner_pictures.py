@@ -135,9 +135,10 @@ def _of_further(model: Model, like: Session) -> Shown:
 
 
 def _lessons(model: Model, frames: FrameBlock, spans: Sequence[tuple[str, int, int]]) -> _Lessons:
-    """Teach devices; return what those that learned anything hold.
+    """Teach devices; return what those that learned anything hold: a class's mark, and its row.
 
-    Values are a mark of the class, its row, and all that the device has learned.
+    With all of the memory beside it attackers drew the hand worse (41 devices, 24 further people:
+    0.73 of IoU where the row alone has 0.76): other classes' rows are of other poses.
     """
     sizes = enrol_place(model)[1].sizes
     rows: list[Float64] = []
@@ -149,10 +150,10 @@ def _lessons(model: Model, frames: FrameBlock, spans: Sequence[tuple[str, int, i
         for slot, _, stop in lesson:
             if learned[slot]:  # a class all of whose takes were refused has taught nothing
                 mark = np.eye(sizes.n_slots)[slot]
-                rows.append(np.concatenate([mark, own[slot], learned]))
+                rows.append(np.concatenate([mark, own[slot]]))
                 classes.append(slot)
                 last.append(stop - 1)
-    width = sizes.n_slots + sizes.n_kept + sizes.n_slots * (1 + sizes.n_kept)
+    width = sizes.n_slots + sizes.n_kept
     names = np.array([model.classes[slot] for slot in classes], dtype=np.str_)
     return _Lessons(
         np.array(rows, np.float64).reshape(len(rows), width), names, np.array(last, np.int64)

@@ -13,6 +13,8 @@ from runtime.budget.page.report import page_style
 from trainer.audit.findings import Finding, Told
 from trainer.audit.mitigation_words import HEADINGS, mitigation_row
 from trainer.audit.owners import LEARNED
+from trainer.audit.people.enrolled import ONE_SESSION
+from trainer.audit.people.membership import MODEL_FILES
 from trainer.audit.pictures.whole import PictureRow
 from trainer.audit.whole import CAUTION, Audit
 from trainer.page_template import page_template
@@ -60,6 +62,8 @@ def audit_page(audit: Audit) -> str:
         title=_title(audit),
         leaves=_sentence(headline, {s.name for s in audit.takes.steps if s.leaves_device}),
         stored=_sentence(headline, {s.name for s in audit.takes.steps if s.stored}),
+        files=_sentence(headline, {MODEL_FILES}),
+        one_session=any(ONE_SESSION in finding.knows for finding in headline),
         steps=steps,
         elsewhere=[finding for finding in headline if finding.step not in named],
         columns=_columns(first),

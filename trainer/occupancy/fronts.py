@@ -23,6 +23,9 @@ SHARE_BITS = 13
 """Bits of a share of the sum where all are alike; four times as much still fits 16."""
 WHOLE_LOG_BITS = 10
 """Of the logarithm of a sensor's one value: 1,024 steps an octave, 31 octaves fit 16 bits."""
+SUM_LOG_BITS = 6
+"""Of the logarithm beside shares: an eighth of an octave is 8 steps, and an octave far less of them
+than anybody changes of the shares."""
 _QUICK_S, _UNREST_S, _REST_S = 2.0, 8.0, 1024.0
 """Over which noise is averaged; over which unrest is, which a step every other second keeps up; and
 in which the unrest at rest doubles, or less: so a place that grows noisy is known by then."""
@@ -58,7 +61,7 @@ def front_chain(entry: Ambient, sensor: Sensor, recipe: OccupancyRecipe) -> Stag
     noise = n * noise_counts(sensor, sensor.n_pixels // n, 0.0)
     least = max(LEAST_FLOOR, 1 << max(1, gain_bits - 14))
     floor = max(least, math.ceil(noise))
-    level = Level(n, 16, gain_bits, floor, WHOLE_LOG_BITS if n == 1 else 0, 0)
+    level = Level(n, 16, gain_bits, floor, WHOLE_LOG_BITS if n == 1 else SUM_LOG_BITS, 0)
 
     def shift(seconds: float, most: int) -> int:
         frames = max(1.0, seconds * sensor.frame_rate_hz)
@@ -72,6 +75,7 @@ def front_chain(entry: Ambient, sensor: Sensor, recipe: OccupancyRecipe) -> Stag
         near_shift=_NEAR_SHIFT,
         still_shift=_STILL_SHIFT,
         near_least=_near_least(n, gain_bits),
+        octave_bits=level.log_bits,
         shifts=(shift(recipe.drift_s, 15), shift(recipe.still_s, 15), shift(recipe.busy_s, 15)),
         n_bits=16,
     )

@@ -21,6 +21,7 @@ from runtime.stages.contract.stage import Float64, Int32, Stage
 from trainer.align.cells import Design
 from trainer.align.learned import learn_optic
 from trainer.align.lowered import Lowering, lower_registration, with_tolerance
+from trainer.align.pattern import Pattern
 from trainer.recipe import Recipe
 from trainer.source.readouts import Box, SourceReadouts, WithoutSource, slopes_at
 
@@ -33,6 +34,14 @@ _ROOM = 1.5
 _NOISE_FRAMES = 400
 _OCTAVE = 16
 """Steps of the level for a factor of two of energy."""
+_DIMMER = _OCTAVE // 2
+"""Steps of the level below the dimmest calibrated source, a sixth less light, for which an interval
+is still given: by shot noise a tenth too narrow."""
+_CLASSES = 4
+"""Classes of brightness, and of distance, in each of which an interval is to hold."""
+_NEARER = 2.5
+"""Half-widths of inverse distance that a source may seem nearer than the nearest calibrated: four
+standard deviations where nine tenths lie within one of them."""
 _UNITS = ("mrad", "mrad", "1/m", "mm")
 _NAMES = ("direction_x", "direction_y", "inverse_distance", "distance")
 _SCALES = ((125, 1 << 15), (125, 1 << 15), (1, 1 << 12), (1, 1 << 6))
@@ -205,8 +214,23 @@ def calibrate(
         "n_cells": stage.fine[0] * stage.fine[1],
         "table_bytes": sum(a.nbytes for s in model.stages for a in s.arrays().values()),
         "half_widths": widths,
+        "shift_inverse": _shift_inverse(optics[0], box),
     }
     return Calibrated(model, tuple(optics), floor, found)
+
+
+def _shift_inverse(optic: Any, box: Box) -> float | None:
+    """Return the inverse distance, 1/m, that a hundredth of a pixel's shift along the baseline is.
+
+    None for one aperture, and where no pattern was learned whose pixels a slope moves.
+    """
+    if len(box.apertures) == 1 or not isinstance(optic, Pattern):
+        return None
+    apart = box.places_mm[1] - box.places_mm[0]
+    baseline = float(np.hypot(*apart))
+    step = 1e-3 * np.array([apart, -apart]) / baseline
+    ends = [float(of[0].mean() - of[1].mean()) / 2e-3 for of in optic.places(step)]
+    return round(10.0 / (float(np.hypot(*ends)) * baseline), 6)
 
 
 def _triangulation(box: Box) -> Triangulation:
@@ -233,6 +257,23 @@ def truth_of(samples: Samples, n_values: int) -> Float64:
     return np.asarray(every[:, :n_values])
 
 
+def _half_widths(errors: Float64, keys: Sequence[Float64], coverage: float) -> Float64:
+    """Return the half-widths of intervals that hold in each class of brightness and of distance.
+
+    Of all frames together a share `coverage` would be within narrower ones; but of dim sources,
+    whose noise is more, and of far ones, whose distance is less certain, not as many.
+    """
+    found = [np.quantile(errors, coverage, axis=0)]
+    for key in keys:
+        ends = np.unique(np.quantile(key, np.linspace(0, 1, _CLASSES + 1)))
+        of_class = np.searchsorted(ends, key)
+        for each in range(len(ends)):
+            own = errors[of_class == each]
+            if len(own) * (1.0 - coverage) >= 1.0:
+                found.append(np.quantile(own, coverage, axis=0))
+    return np.asarray(np.max(found, axis=0))
+
+
 def _closing(
     stage: Registration,
     triangulation: Stage,
@@ -243,21 +284,24 @@ def _closing(
     """Learn ranges, guards and half-widths from calibration readouts.
 
     A source is there while it explains twice the energy that noise, and what was read without a
-    source, ever do; is no brighter than where some calibrated direction would saturate, or than it
-    was in calibration; and leaves nothing beyond what is allowed.
+    source, ever do; is about as bright as the dimmest that was calibrated, as intervals are of
+    those; is no brighter than where some calibrated direction would saturate, or than it was in
+    calibration; and leaves nothing beyond what is allowed. What seems nearer than all that was
+    calibrated has no value: a shift of one optic along the baseline looks like that.
     """
     assert recipe.source is not None  # noqa: S101 - asked only of recipes of a source
     evidence, _ = triangulation.run(stage.run(samples.values.astype(np.int32), {})[0], {})
     n = 4 if recipe.source.measures == "range" else 2
     scales = np.array([a / b for a, b in _SCALES[:n]])
     errors = np.abs(evidence[:, :n] * scales - truth_of(samples, n))
-    halves = np.quantile(errors, recipe.source.coverage, axis=0)
+    halves = _half_widths(errors, (evidence[:, n], samples.distance_mm), recipe.source.coverage)
     edge = math.radians(recipe.source.half_field_deg)
     widest = math.ceil((edge * 1e3 + halves[:2].max()) / scales[0])
     low, high = [-widest, -widest], [widest, widest]
     if n == 4:
         inverse = 1e3 / samples.distance_mm
-        ends = max(0.5 * float(inverse.min()), 16 * scales[2]), 1.5 * float(inverse.max())
+        nearest = float(inverse.max()) + _NEARER * float(halves[2])
+        ends = max(0.5 * float(inverse.min()), 16 * scales[2]), nearest
         low += [round(ends[0] / scales[2]), math.floor(1e3 / ends[1] / scales[3])]
         high += [round(ends[1] / scales[2]), math.ceil(1e3 / ends[0] / scales[3])]
     rng = np.random.default_rng(recipe.seed)
@@ -271,13 +315,16 @@ def _closing(
     room = 2 * _OCTAVE * np.log2(full / np.maximum(peaks, 1))
     for aperture in range(len(stage.offsets)):
         seen = evidence[:, n + 2 * aperture]
-        low += [int(noise) + _OCTAVE, -(2**31) + 1]
+        dimmest = max(int(noise) + _OCTAVE, int(seen.min()) - _DIMMER)
+        low += [dimmest, -(2**31) + 1]
         most = max(float((seen + room).min()), float(seen.max()))
-        high += [int(max(most, noise + _OCTAVE)), 0]
+        high += [int(max(most, dimmest)), 0]
     if n == 4:
         reach = math.ceil(float(np.quantile(np.abs(evidence[:, -2]), 0.995)) * _ROOM) + 1
+        along = evidence[:, -1].astype(np.float64)
+        by_inverse = float(np.median(along / np.maximum(evidence[:, 2], 1)))
         low += [-reach, 1]
-        high += [reach, 1 << 18]
+        high += [reach, math.ceil(along.max() + _NEARER * halves[2] / scales[2] * by_inverse)]
     widths = [max(1, math.ceil(h / s)) for h, s in zip(halves, scales, strict=True)]
     closing = Quantity(
         names=_NAMES[:n], units=_UNITS[:n],

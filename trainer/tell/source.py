@@ -77,6 +77,18 @@ def source_words(evaluation: Row) -> dict[str, str]:
             "many millionths. What warming does to the optics themselves is not known here: "
             "calibrate at the temperature of use, or record a warming unit and look at its offset."
         )
+    moved = calibration.get("shift_inverse")
+    if moved:
+        half = float(found["half_widths"][2])
+        drift += (
+            f" One optic that moves over its pixels along the baseline by a hundredth of a pixel "
+            f"adds {_number(moved)} 1/m to every inverse distance, where the interval is "
+            f"{_number(half)} 1/m to either side, and no frame shows it: intervals are those of "
+            "the optics as they were calibrated. Across the baseline such a shift makes every "
+            "value invalid. So look at a light of known distance now and then, and record it: a "
+            "unit that is off by more than its interval is called uncalibrated below. One beyond "
+            f"{1.0 / half:,.0f} m has an inverse distance of none within the interval."
+        )
     return {
         "title": title,
         "frames": f"{ratio}Of {found['n_frames']:,} frames of one source, "

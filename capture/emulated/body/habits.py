@@ -31,6 +31,13 @@ on:
   PeerJ 6:e5878, 2018, abstract);
 - none: a fist, or the ring of fingers and thumb that is the sign for zero in American Sign Language
   and others (from memory); by how many is invented;
+- which hand shows: either, as often, and whichever somebody writes with. Two thirds of 445 people
+  in Scotland begin to count on the left hand, whatever their handedness (Fischer, "Finger counting
+  habits modulate spatial-numerical associations", Cortex 44, 2008, as told of it), and 82 % of
+  Italians and French on the right (Di Luca and others 2006; Sato and others 2007; Sato and Lalain
+  2008, as quoted in Lindemann, Alipour and Fischer, J. Cross-Cultural Psychol. 42(4), 2011);
+- forearm: the hand leans with it by any share of its lean: assumed, as people at a table turn the
+  hand to the elbow's side or bend the wrist;
 - which side of the hand, where it is held, and whether its palm or the middle of what it shows is
   brought above the sensor: assumed. A hand hides the sensor that it is held above: people are taken
   to be a centimetre off, rms;
@@ -39,7 +46,9 @@ on:
   Who has met hands in the round only tells them by shading that no outline has, and who has met
   one LED only tells palm from fingers by how its light falls off. One in four is in the round, the
   others anything down to flat, the flatter the more, and lit anyhow between as the LED does and
-  evenly: invented.
+  evenly: invented;
+- arms of outlines: a picture ends somewhere, and skin ends at a sleeve. What is beyond is not there
+  at all, from the wrist on or from anywhere along the forearm: invented.
 """
 
 from __future__ import annotations
@@ -48,6 +57,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+
+from capture.emulated.body.hand import FOREARM_MM
 
 __all__ = [
     "FINGERS_UP",
@@ -77,6 +88,8 @@ FINGERS_UP: dict[int, tuple[tuple[float, tuple[int, ...]], ...]] = {
 }
 RING_FOR_NONE = 0.3
 """Share of people who show none by a ring of fingers and thumb."""
+RIGHT_HAND_SHOWS = 0.5
+"""Share of people who show numbers with the right hand."""
 KEEPS_HABIT = 0.75
 
 FOLDED_RAD = np.radians([[0.75 * 71.0, 90.0], [0.75 * 87.0, 100.0], [0.75 * 64.0, 80.0]])
@@ -94,6 +107,8 @@ THUMB_FOLDED = (
 )
 """Folded thumbs: share, then least and most of the angle to the side, and of the bend beyond that
 of a thumb folded as a habit has it, degrees."""
+ARM_IN_PICTURE_MM = 0.0, FOREARM_MM
+"""Where the arm of an outline ends: at a sleeve or at the picture's edge."""
 _IN_THE_ROUND = 0.25
 _MOST_TAKEN_ALONG = 0.15
 
@@ -134,6 +149,10 @@ class Showing:
         It means nothing for a hand in the round.
     ring : bool
         Whether none is shown by a ring of fingers and thumb, not by a fist.
+    arm_mm : float
+        Where an outline's arm ends, from the wrist. It means nothing for a hand in the round.
+    along_arm : float
+        Share of the forearm's lean by which the hand leans too.
     keeps_habit : float
         Share of takes in which fingers and thumb are those of the habit.
     unrest : float
@@ -154,8 +173,15 @@ class Showing:
     relief: float = 1.0
     evenness: float = 0.0
     ring: bool = False
+    arm_mm: float = FOREARM_MM
+    along_arm: float = 0.0
     keeps_habit: float = KEEPS_HABIT
     unrest: float = 1.0
+
+    @property
+    def hand(self) -> str:
+        """Which hand shows: ``right`` or ``left``."""
+        return "right" if self.thumb_side < 0 else "left"
 
 
 def fingers_for(count: int, rng: np.random.Generator) -> tuple[int, ...]:
@@ -169,8 +195,8 @@ def way_of_thumb(rng: np.random.Generator) -> int:
     return int(rng.choice(len(THUMB_FOLDED), p=[share for share, *_ in THUMB_FOLDED]))
 
 
-def draw_showing(rng: np.random.Generator, thumb_side: int = -1) -> Showing:
-    """Draw the habits of a person whose thumb is on a side: -1 for a right hand, 1 for a left."""
+def draw_showing(rng: np.random.Generator) -> Showing:
+    """Draw somebody's habits."""
     thumb_up = rng.normal(THUMB_UP_RAD[:, 0], 0.6 * THUMB_UP_RAD[:, 1])
     folded = rng.uniform(FOLDED_RAD[:, 0], FOLDED_RAD[:, 1])
     tilt = np.radians(rng.normal(0.0, [12.0, 10.0, 6.0]))
@@ -188,10 +214,12 @@ def draw_showing(rng: np.random.Generator, thumb_side: int = -1) -> Showing:
         aside_mm=(float(aside[0]), float(aside[1])),
         taken_along=float(rng.uniform(0.0, _MOST_TAKEN_ALONG)),
         centred=float(rng.uniform(0.0, 1.0)),
-        thumb_side=thumb_side,
         relief=1.0 if rng.uniform() < _IN_THE_ROUND else float(rng.uniform(0.0, 1.0) ** 2),
         evenness=float(rng.uniform(0.0, 1.0)),
         ring=bool(rng.uniform() < RING_FOR_NONE),
+        arm_mm=float(rng.uniform(*ARM_IN_PICTURE_MM)),
+        along_arm=float(rng.uniform(0.0, 1.0)),
+        thumb_side=-1 if rng.uniform() < RIGHT_HAND_SHOWS else 1,
     )
 
 

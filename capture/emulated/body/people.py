@@ -101,7 +101,7 @@ def draw_person(number: int) -> Person:
         return_style=float(rng.uniform(0.2, 1.0)),
         wrist_share=float(rng.uniform(0.0, 0.6)),
         proportions=_draw_proportions(own),
-        showing=draw_showing(own, 1 if left else -1),
+        showing=draw_showing(own),
     )
 
 

@@ -10,7 +10,17 @@ import numpy.typing as npt
 
 from capture.emulated.body.hand import FOREARM, FOREARM_MM, Hand, Segment
 from capture.emulated.body.joints import place_segments, rotation
-from capture.emulated.body.timeline import CURL, PITCH, ROLL, SHAPE, SPREAD, YAW, Z
+from capture.emulated.body.timeline import (
+    CURL,
+    FLATNESS,
+    GONE_MM,
+    PITCH,
+    ROLL,
+    SHAPE,
+    SPREAD,
+    YAW,
+    Z,
+)
 
 __all__ = ["Actor", "HandActor", "Placed", "View", "ellipsoid", "in_sight"]
 
@@ -116,9 +126,6 @@ class HandActor:
         Reflectances.
     sleeve_mm : float
         Where the sleeve begins, from the wrist.
-    relief : float
-        Its depth, along the sensor's axis and about its centre, over that of a hand in the round;
-        0 is the flat outline. Only of a hand whose sensor does not move.
     """
 
     hand: Hand
@@ -126,12 +133,14 @@ class HandActor:
     skin: float
     sleeve: float
     sleeve_mm: float
-    relief: float = 1.0
 
     def place(
         self, poses: Doubles, view: View | None = None, half_angle_deg: float | None = None
     ) -> Placed:
         """Return the surface for each pose, shape (n_frames, n_pose), as the device sees it.
+
+        Depth along the sensor's axis, about the hand's centre, shrinks with a pose's flatness; only
+        of a hand whose sensor does not move.
 
         Given half the angle of the field, segments that stay outside it are left out.
         """
@@ -173,9 +182,13 @@ class HandActor:
             if k == FOREARM:
                 beyond = segment.points[1] > self.sleeve_mm
                 reflectances[rows] = np.where(beyond, self.sleeve, self.skin)
+                # What is not there faces nothing.
+                there = segment.points[1] <= FOREARM_MM - poses[:, GONE_MM, None]
+                normals[:, :, rows] *= there
             begin += size
         placed = Placed(points, normals, areas, reflectances)
-        return placed if self.relief == 1.0 else _flattened(placed, poses[:, Z], self.relief)
+        flat = poses[:, FLATNESS]
+        return _flattened(placed, poses[:, Z], 1.0 - flat) if flat.any() else placed
 
     def _near(
         self, poses: Doubles, wrist: Doubles, elbow: Doubles, view: View | None, half: float
@@ -191,13 +204,13 @@ class HandActor:
         return bool(in_sight(middles, radii, half).any())
 
 
-def _flattened(placed: Placed, middle_mm: Doubles, relief: float) -> Placed:
+def _flattened(placed: Placed, middle_mm: Doubles, relief: Doubles) -> Placed:
     """Return a surface with its depth about a plane scaled: an affine map, (x, y, relief z).
 
     Normals are mapped by the inverse transpose, and areas by its length times the determinant.
     """
     points, normals = placed.points.copy(), placed.normals.copy()
-    plane, scale = middle_mm.astype(np.float32)[:, None], np.float32(relief)
+    plane, scale = (each.astype(np.float32)[:, None] for each in (middle_mm, relief))
     points[2] = plane + scale * (points[2] - plane)
     normals[:2] *= scale
     stretch = np.sqrt((normals**2).sum(axis=0))

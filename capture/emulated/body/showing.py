@@ -15,11 +15,15 @@ from capture.emulated.body.habits import (
     fingers_for,
     way_of_thumb,
 )
+from capture.emulated.body.hand import FOREARM_MM
 from capture.emulated.body.joints import FULL_CURL_RAD
 from capture.emulated.body.timeline import (
     CURL,
+    EVENNESS,
     FAN,
+    FLATNESS,
     FOLD,
+    GONE_MM,
     PITCH,
     ROLL,
     SHAPE,
@@ -158,6 +162,9 @@ def _held(
     if not up[0]:
         pose[CURL.start] = _FOLD
     shape[THUMB] += pose[CURL.start] * _CURL_TO_THUMB_RAD
+    if showing.relief < 1.0:
+        outline = 1.0 - showing.relief, showing.evenness, FOREARM_MM - showing.arm_mm
+        pose[[FLATNESS, EVENNESS, GONE_MM]] = outline
     return pose
 
 

@@ -14,8 +14,11 @@ import numpy.typing as npt
 
 __all__ = [
     "CURL",
+    "EVENNESS",
     "FAN",
+    "FLATNESS",
     "FOLD",
+    "GONE_MM",
     "N_POSE",
     "N_SHAPE",
     "PITCH",
@@ -46,9 +49,13 @@ than at full curl; how much farther out, towards the palm's front and bent the t
 each of the four fingers leans to the thumb's side."""
 N_SHAPE = 10
 SHAPE = slice(12, 12 + N_SHAPE)
-N_POSE = SHAPE.stop
+FLATNESS, EVENNESS, GONE_MM = range(SHAPE.stop, SHAPE.stop + 3)
+"""What makes a hand an outline, all 0 by default: its flatness, 0 for one in the round to 1 for one
+without depth; how evenly it is lit, 0 as the LED does to 1 everywhere the same; how much of its arm
+is not there, from the elbow."""
+N_POSE = GONE_MM + 1
 """A pose: centre of the hand x, y, z (mm); turns about z, x, y (rad); five curls; spread (rad);
-shape."""
+shape; outline."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

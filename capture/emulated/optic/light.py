@@ -59,7 +59,7 @@ def led_irradiance(
     return irradiance, dx * inverse, y_mm * inverse, uz
 
 
-def evened(led: Floats, grid: AngularGrid, share: float) -> Floats:
+def evened(led: Floats, grid: AngularGrid, share: npt.ArrayLike) -> Floats:
     """Take back the fall-off of the LED's light over a flat wall, or a share of it.
 
     What a wall that faces the sensor sends back falls off with the angle as the LED's lobe, the
@@ -72,10 +72,11 @@ def evened(led: Floats, grid: AngularGrid, share: float) -> Floats:
         Radiance of the LED's light, W/(m2 sr).
     grid : AngularGrid
         The angles.
-    share : float
+    share : float, or float64 array, shape (n_frames,)
         0 leaves the light as it is, 1 makes that of a wall the same everywhere.
     """
-    falls_off = grid.directions[:, 2].astype(np.float64) ** (share * (LED_LOBE + 3.0))
+    power = np.asarray(share, np.float64)[..., None] * (LED_LOBE + 3.0)
+    falls_off = grid.directions[:, 2].astype(np.float64) ** power
     return np.asarray(led / falls_off.astype(np.float32))
 
 

@@ -14,7 +14,7 @@ from capture.emulated.body.hand import build_hand
 from capture.emulated.body.motion import SUBTLE_MM, act, holds_shapes, is_subtle, rest_pose
 from capture.emulated.body.people import Person
 from capture.emulated.body.scene import Actor, HandActor, Placed, ellipsoid
-from capture.emulated.body.timeline import Timeline
+from capture.emulated.body.timeline import EVENNESS, ROLL, Timeline
 from capture.emulated.optic.light import Ambient, draw_ambient, evened
 from capture.emulated.optic.optics import AngularGrid
 from capture.emulated.optic.render import render
@@ -23,6 +23,12 @@ from runtime.sensor import Sensor
 __all__ = ["TableWorld"]
 
 Floats = npt.NDArray[np.float32]
+
+
+_BESIDE_MM = 40.0, 180.0
+_BESIDE_SHOWN_MM = -60.0, 160.0
+"""How far the elbow is to the side of the hand in use: assumed. Who shows something brings the
+forearm straight behind the hand as well, and it is behind it in a picture."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,15 +84,18 @@ class TableWorld:
     ) -> None:
         self.grid = grid
         self.ambient: Ambient = draw_ambient(grid, rng)
-        side = 1.0 if person.handedness == "right" else -1.0
+        shown = holds_shapes(cues)
+        self._handedness = person.showing.hand if shown else person.handedness
+        side = 1.0 if self._handedness == "right" else -1.0
+        beside = _BESIDE_SHOWN_MM if shown else _BESIDE_MM
         self._elbow_mm = np.array(
-            [side * rng.uniform(40.0, 180.0), rng.uniform(-330.0, -250.0), rng.uniform(60.0, 150.0)]
+            [side * rng.uniform(*beside), rng.uniform(-330.0, -250.0), rng.uniform(60.0, 150.0)]
         )
-        # Movements are those of hands; what is held still may be an outline as well.
-        self._relief = person.showing.relief if holds_shapes(cues) else 1.0
-        self._evenness = 0.0 if self._relief == 1.0 else person.showing.evenness
         self._body = _draw_body(person, rng)
         self.rest = rest_pose(person, rng, SUBTLE_MM if is_subtle(cues) else None)
+        if shown:
+            lean = np.arctan2(self._elbow_mm[0], -self._elbow_mm[1])
+            self.rest[ROLL] += person.showing.along_arm * lean
         self._person, self._cues, self._rng = person, cues, rng
 
     # What follows is worked out when it is first asked for: many only ask where the hand rests.
@@ -102,7 +111,7 @@ class TableWorld:
         hand = build_hand(
             person.hand_length_mm,
             person.hand_breadth_mm,
-            person.handedness,
+            self._handedness,
             proportions=person.proportions,
         )
         return HandActor(
@@ -111,16 +120,16 @@ class TableWorld:
             person.skin_reflectance,
             person.sleeve_reflectance,
             person.proportions.sleeve_mm,
-            self._relief,
         )
 
     def see(
         self, times_s: npt.NDArray[np.float64], later_s: float, sensor: Sensor
     ) -> tuple[Floats, Floats, tuple[Floats, Floats]]:
         """Return the scene as the optic sees it; see `World`."""
-        actors = [self._hand.place(self.timeline.poses(times_s)), *self._body.place(times_s)]
+        poses = self.timeline.poses(times_s)
+        actors = [self._hand.place(poses), *self._body.place(times_s)]
         light = self.ambient.over(len(times_s))
         led, other = render(actors, self.grid, light, sensor.led_offset_mm, sensor.led_current_ma)
-        if self._evenness:
-            led = evened(led, self.grid, self._evenness)
+        if poses[:, EVENNESS].any():
+            led = evened(led, self.grid, poses[:, EVENNESS])
         return led, other, (self.ambient.factor(times_s), self.ambient.factor(times_s + later_s))

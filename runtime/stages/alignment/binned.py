@@ -6,7 +6,7 @@ against that of a thousand pixels. And here the brightness is fitted to the resi
 its error counts squared, not, as in the pixels' energy less that of the root, straight.
 
 The pattern t in bins at a place of the cell is a quadratic B-spline over the cells (C. de Boor, A
-Practical Guide to Splines, 1978, from memory): nine stored patterns f, weighted in Q11. With b the
+Practical Guide to Splines, 1978, from memory): nine stored patterns f, weighted in Q22. With b the
 bins about their mean, ``a = (b . t) / (t . t)`` in Q10 leaves exactly
 
     sum (2**10 b - a t)**2 = 2**20 b . b - a (2**11 b . t - a (t . t)),
@@ -40,7 +40,9 @@ __all__ = [
     "CUT_BITS",
     "LEAST_SQUARE_BITS",
     "MOST_BINS",
+    "MOST_OFFSET",
     "N_SPLINE",
+    "PATTERN_BITS",
     "SPREAD_BITS",
     "SPREAD_SHIFT",
     "BinRule",
@@ -58,9 +60,13 @@ CUT_BITS = 2
 """Bits that bins, cut for the search, lose once more."""
 LEAST_SQUARE_BITS = 12
 """Smaller sums of squares of a pattern are what rounding to 8 bits makes: no pattern at all."""
+PATTERN_BITS = 18
+"""Bits that a weighted pattern loses: it keeps four of fraction."""
 SPREAD_BITS = 9
 """Bits that the sum of second derivatives loses: weights sum to 2**14, and 13 bits with sign stay.
 """
+MOST_OFFSET = 1 << 11
+"""An eighth of a cell: with the eighth beyond a cell that is accepted, weights are none below 0."""
 ALIKE_BITS = 4
 """Second derivatives of which less than a sixteenth is not the pattern itself tell nothing."""
 SPREAD_SHIFT = 20
@@ -73,12 +79,17 @@ _MOST_FACTOR = (1 << 15) - 1
 
 
 def spline_weights(place: Int64) -> Int64:
-    """Return the weights of nine patterns, row by row, Q11, int64 (n, 9), of places in Q14."""
+    """Return the weights of nine patterns, row by row, Q22, int64 (n, 9), of places in Q14."""
+    each = _each_weights(place)
+    both = each[:, 1, :, None] * each[:, 0, None, :]
+    return np.asarray(both.reshape(len(place), N_SPLINE))
+
+
+def _each_weights(place: Int64) -> Int64:
+    """Return the three weights of each axis, Q11, int64 (n, axis, 3)."""
     d = place >> 3
     low, high = ((_ONE // 2 - d) ** 2) >> 12, ((_ONE // 2 + d) ** 2) >> 12
-    each = np.stack([low, _ONE - low - high, high], axis=2)  # (n, axis, 3)
-    both = round_shift(each[:, 1, :, None] * each[:, 0, None, :], 11)
-    return np.asarray(both.reshape(len(place), N_SPLINE))
+    return np.stack([low, _ONE - low - high, high], axis=2)
 
 
 def spline_weights_float(place: Float64) -> Float64:
@@ -95,9 +106,7 @@ def _axis_weights(place: Float64) -> Float64:
 
 def spread_weights(place: Int64) -> Int64:
     """Return the weights of both second derivatives' sum, Q11, int64 (n, 9), of places in Q14."""
-    d = place >> 3
-    low, high = ((_ONE // 2 - d) ** 2) >> 12, ((_ONE // 2 + d) ** 2) >> 12
-    return _curved(np.stack([low, _ONE - low - high, high], axis=2))
+    return np.asarray(_curved(_each_weights(place)))
 
 
 def _curved(each: Any) -> Any:
@@ -193,7 +202,7 @@ class BinRule:
         mean = scale(cut.sum(axis=1), *mean_factor(cut.shape[1]))
         b = round_shift(cut - mean[:, None], CUT_BITS)
         weighted = spline_weights(place)[:, :, None] * patterns.astype(np.int64)
-        t = round_shift(weighted.sum(axis=1), 7)
+        t = round_shift(weighted.sum(axis=1), PATTERN_BITS)
         own, cross, square = (b * b).sum(axis=1), (b * t).sum(axis=1), (t * t).sum(axis=1)
         factor = _quotient(cross, square)
         rest = ((own << 20) - factor * ((cross << 11) - factor * square)) >> 20

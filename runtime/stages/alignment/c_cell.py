@@ -202,31 +202,25 @@ PW_STAGE int32_t @P@_left(const int16_t *cut, int32_t sum, int32_t shift, const 
 {
     int32_t wx[3];
     int32_t wy[3];
-    int32_t w[9];
-    int32_t v[9];
     int32_t sums[4] = {0, 0, 0, 0};
     @P@_weights(at[0], wx);
     @P@_weights(at[1], wy);
-    for (uint32_t i = 0u; i < 9u; i++) {
-        const int32_t x = wx[i % 3u];
-        const int32_t y = wy[i / 3u];
-        w[i] = @P@_cut(y * x, 11);
-        v[i] = (((i % 3u) == 1u) ? (-2 * y) : y) + (((i / 3u) == 1u) ? (-2 * x) : x);
-    }
     const int32_t mean = pw_requant(sum, @MEAN_BINS@, @MEAN_BINS_SHIFT@) - 2;
     int32_t own = 0;
     int32_t cross = 0;
     for (uint32_t i = 0u; i < @N_BINS@u; i++) {
-        int32_t t = 64;
-        int32_t spread = 256;
-        const int8_t *g = f;
+        int32_t t = @PATTERN_HALF@;
+        int32_t spread = @SPREAD_HALF@;
         PW_UNROLL
-        for (uint32_t k = 0u; k < 9u; k += 3u) {
-            t += (w[k] * g[0]) + (w[k + 1u] * g[@N_BINS@]) + (w[k + 2u] * g[2 * @N_BINS@]);
-            spread += (v[k] * g[0]) + (v[k + 1u] * g[@N_BINS@]) + (v[k + 2u] * g[2 * @N_BINS@]);
-            g = &g[@SPLINE_ROW@u];
+        for (uint32_t k = 0u; k < 3u; k++) {
+            const int8_t *g = &f[k * @SPLINE_ROW@u];
+            const int32_t middle = g[@N_BINS@];
+            const int32_t along = (wx[0] * g[0]) + (wx[1] * middle) + (wx[2] * g[2 * @N_BINS@]);
+            t += wy[k] * along;
+            spread += wy[k] * (g[0] - (2 * middle) + g[2 * @N_BINS@]);
+            spread += (k == 1u) ? (-2 * along) : along;
         }
-        t = pw_asr32(t, 7);
+        t = pw_asr32(t, @PATTERN_BITS@);
         spread = pw_asr32(spread, @SPREAD_BITS@);
         const int32_t b = pw_asr32(cut[i] - mean, 2);
         own += b * b;

@@ -23,6 +23,7 @@ from runtime.stages.alignment.arithmetic import (
 from runtime.stages.alignment.binned import (
     ALIKE_BITS,
     LEAST_SQUARE_BITS,
+    PATTERN_BITS,
     SPREAD_BITS,
     SPREAD_SHIFT,
     mean_factor,
@@ -203,6 +204,8 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
         excess = 1;
     }
     if (excess <= 0) { /* else it is refused already */
+        at[0] += @P@_spline_offset[2u * aperture];
+        at[1] += @P@_spline_offset[(2u * aperture) + 1u];
         const uint32_t spline
             = @SPLINE_OF@((uint32_t)((row * (@FINE_N_X@ + 2)) + column) * @N_BINS@u);
         const int32_t left = @P@_left(cut, sum, shift, &@P@_spline[spline], at, totals[0]);
@@ -270,6 +273,7 @@ def _tables(stage: Any, prefix: str) -> str:
         ("starts", stage.starts, "int32_t", f"{stage.starts.shape} where a corner's begin"),
         ("filter_sums", stage.filters.sums, _sum_type(stage), f"{stage.starts.shape} its sum"),
         ("fine_terms", stage.fine_terms, "int16_t", f"({n}, {fine.n_cells}, 64)"),
+        ("spline_offset", stage.spline_offset, "int16_t", f"({n}, 2) from a place to the spline's"),
         ("spline", stage.spline, "int8_t",
          f"({len(stage.spline)}, {fine.n_spline}, {bins}) patterns in bins"),
     )  # fmt: skip
@@ -303,7 +307,8 @@ def registration_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
         "BIN_NOISE": stage.bin_rule.noise_multiplier,
         "BIN_NOISE_SHIFT": stage.bin_rule.noise_shift,
         "BIN_TOLERANCE": stage.bin_rule.tolerance, "SPREAD_BITS": SPREAD_BITS,
-        "ALIKE_BITS": ALIKE_BITS,
+        "ALIKE_BITS": ALIKE_BITS, "PATTERN_BITS": PATTERN_BITS,
+        "PATTERN_HALF": 1 << (PATTERN_BITS - 1), "SPREAD_HALF": 1 << (SPREAD_BITS - 1),
         "SPREAD_NOISE": stage.bin_rule.spread_multiplier,
         "SPREAD_NOISE_SHIFT": stage.bin_rule.spread_shift,
         "SPREAD_TOLERANCE": stage.bin_rule.spread_tolerance, "SPREAD_SHIFT": SPREAD_SHIFT,

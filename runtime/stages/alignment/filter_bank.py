@@ -23,7 +23,10 @@ from runtime.stages.alignment.binned import mean_factor
 from runtime.stages.alignment.geometry import MEAN_BITS, N_CORNERS, CellGrid, Windows
 from runtime.stages.contract.stage import Float64, Int64, require
 
-__all__ = ["FilterBank"]
+__all__ = ["MOST_STRIDE", "FilterBank"]
+
+MOST_STRIDE = 4096
+"""Values from one row of a filter to the next."""
 
 _ROUNDING = 1 << (30 - D_BITS)
 """Half of the last bit that is kept of the largest dot product: it is added before the cut."""
@@ -55,7 +58,7 @@ class FilterBank:
         n = len(self.windows.offsets)
         if len(self.starts) not in (1, n):
             raise FormatError(where, "apertures of starts", len(self.starts), f"1 or {n}")
-        require(where, "bank_stride", self.stride, self.windows.n_cols, 4096)
+        require(where, "bank_stride", self.stride, self.windows.n_cols, MOST_STRIDE)
         last = len(self.bank) - (self.windows.n_rows - 1) * self.stride - self.windows.n_cols
         if self.starts.min() < 0 or self.starts.max() > last:
             raise FormatError(where, "starts", "beyond the bank", f"0 to {last}")

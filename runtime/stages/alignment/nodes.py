@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from runtime.fixedpoint import INT32_MAX
+from runtime.stages.alignment import binned
 from runtime.stages.alignment.arithmetic import (
     ACCEPTED,
     ALPHA_FLOOR_BITS,
@@ -19,16 +20,6 @@ from runtime.stages.alignment.arithmetic import (
     RECIPROCALS,
     ROOT_SHIFT,
     SEARCH_BITS,
-)
-from runtime.stages.alignment.binned import (
-    ALIKE_BITS,
-    CURVED,
-    CUT_BITS,
-    LEAST_SQUARE_BITS,
-    N_SPLINE,
-    SPREAD_BITS,
-    SPREAD_SHIFT,
-    mean_factor,
 )
 from runtime.stages.alignment.energy import ROOT_LIMIT, SUM_LIMIT, TOLERANCE_SHIFT
 from runtime.stages.alignment.geometry import (
@@ -237,7 +228,7 @@ def _aligned(stage: Any, write: Writer, values: str, aperture: int, seed: str) -
     bank = write.table(stage.bank)
     total = nodes.op("ReduceSum", values, nodes.indices(0), keepdims=1)
     mean = nodes.op("Mul", total, nodes.int64(1 << MEAN_BITS))
-    mean = write.scale(mean, *mean_factor(windows.n_pixels))
+    mean = write.scale(mean, *binned.mean_factor(windows.n_pixels))
     turns = []
     for _ in range(2):
         column, row = write.index(grid, slopes)
@@ -258,9 +249,13 @@ def _aligned(stage: Any, write: Writer, values: str, aperture: int, seed: str) -
     cell, place, root, shift, slopes = (
         nodes.op("Where", near, one, two) for one, two in zip(*turns, strict=True)
     )
-    rows_of = nodes.reshape(write.row(grid.spline_of, cell), N_SPLINE)
+    rows_of = nodes.reshape(write.row(grid.spline_of, cell), binned.N_SPLINE)
     patterns = write.row(stage.patterns(aperture), rows_of)
-    return slopes, root, shift, place, *_left(stage, write, bins, bin_shift, patterns, place)
+    own = np.array(stage.spline_offset[2 * aperture : 2 * aperture + 2], dtype=np.int64)
+    left = _left(
+        stage, write, bins, bin_shift, patterns, nodes.op("Add", place, nodes.constant(own))
+    )
+    return slopes, root, shift, place, *left
 
 
 def _left(
@@ -272,15 +267,14 @@ def _left(
     low, high = (nodes.op(name, nodes.int64(1024), d) for name in ("Sub", "Add"))
     low, high = (nodes.op("Div", nodes.op("Mul", x, x), nodes.int64(1 << 12)) for x in (low, high))
     middle = nodes.op("Sub", nodes.op("Sub", nodes.int64(2048), low), high)
-    each = [nodes.reshape(x, 1, 2) for x in (low, middle, high)]
-    each_axis = nodes.op("Concat", *each, axis=0)  # (3, axis)
-    across = nodes.reshape(nodes.slice(each_axis, 0, 1, axis=1), 1, 3)
-    down = nodes.slice(each_axis, 1, 2, axis=1)
-    curved = [nodes.constant(CURVED.reshape(shape)) for shape in ((1, 3), (3, 1))]
+    each = nodes.op("Concat", *(nodes.reshape(x, 1, 2) for x in (low, middle, high)), axis=0)
+    across = nodes.reshape(nodes.slice(each, 0, 1, axis=1), 1, 3)
+    down = nodes.slice(each, 1, 2, axis=1)
+    curved = [nodes.constant(binned.CURVED.reshape(shape)) for shape in ((1, 3), (3, 1))]
     spread = nodes.op("Add", nodes.op("Mul", down, curved[0]), nodes.op("Mul", curved[1], across))
 
     def pattern(weights: str, bits: int) -> str:
-        of_all = nodes.op("MatMul", nodes.reshape(weights, 1, N_SPLINE), patterns)
+        of_all = nodes.op("MatMul", nodes.reshape(weights, 1, binned.N_SPLINE), patterns)
         return nodes.reshape(nodes.round_shift(of_all, bits), n_bins)
 
     def product(x: str, y: str) -> str:
@@ -289,11 +283,11 @@ def _left(
     def part(factor: str, of: str) -> str:
         return nodes.op("Div", nodes.op("Mul", factor, of), unit)
 
-    t = pattern(nodes.round_shift(nodes.op("Mul", down, across), 11), 7)
-    wide = pattern(spread, SPREAD_BITS)
+    t = pattern(nodes.op("Mul", down, across), binned.PATTERN_BITS)
+    wide = pattern(spread, binned.SPREAD_BITS)
     total = nodes.op("ReduceSum", bins, nodes.indices(0), keepdims=1)
-    b = nodes.op("Sub", bins, write.scale(total, *mean_factor(n_bins)))
-    b = nodes.round_shift(b, CUT_BITS)
+    b = nodes.op("Sub", bins, write.scale(total, *binned.mean_factor(n_bins)))
+    b = nodes.round_shift(b, binned.CUT_BITS)
     own, cross, square, mixed = product(b, b), product(b, t), product(t, t), product(t, wide)
     factor, whole = _quotient(write, cross, square), nodes.op("Mul", own, nodes.int64(1 << 20))
     once = nodes.op("Mul", cross, nodes.int64(1 << 11))
@@ -307,9 +301,9 @@ def _left(
     length = product(wide, wide)
     width = nodes.op("Sub", length, less)
     over = part(_quotient(write, along, width), nodes.op("Max", along, nodes.int64(0)))
-    alike = nodes.op("Less", width, nodes.op("Div", length, nodes.int64(1 << ALIKE_BITS)))
+    alike = nodes.op("Less", width, nodes.op("Div", length, nodes.int64(1 << binned.ALIKE_BITS)))
     over = nodes.op("Where", alike, nodes.int64(0), over)
-    lost = nodes.reshape(nodes.op("Add", shift, nodes.int64(CUT_BITS)), 1)
+    lost = nodes.reshape(nodes.op("Add", shift, nodes.int64(binned.CUT_BITS)), 1)
     most, bits = nodes.int64((1 << 30) - 1), stage.bin_rule.energy_bits
     left, spread, energy = (
         _steps(write, nodes.op("Min", x, most), lost, bits) for x in (rest, over, own)
@@ -319,7 +313,7 @@ def _left(
 
 def _quotient(write: Writer, cross: str, square: str) -> str:
     """Write the twin of the reference's: cross / square in Q10, (1,)."""
-    nodes, least = write.nodes, LEAST_SQUARE_BITS
+    nodes, least = write.nodes, binned.LEAST_SQUARE_BITS
     kept = nodes.op("Max", square, nodes.int64(1 << least))
     exponent = nodes.op("Sub", write.bits(kept, (1,)), nodes.int64(1))
     raised = nodes.op("Mul", kept, nodes.int64(1 << 15))
@@ -343,7 +337,7 @@ def _excess_of_bins(rule: Any, write: Writer, values: str, left: tuple[str, ...]
     noise = nodes.op("Add", noise, nodes.int64(rule.floor))
     allowed = nodes.op("Add", noise, write.scale(energy, rule.tolerance, TOLERANCE_SHIFT))
     also = write.scale(noise, rule.spread_multiplier, rule.spread_shift)
-    also = nodes.op("Add", also, write.scale(energy, rule.spread_tolerance, SPREAD_SHIFT))
+    also = nodes.op("Add", also, write.scale(energy, rule.spread_tolerance, binned.SPREAD_SHIFT))
     also = nodes.op("Add", also, nodes.int64(1))
     return nodes.op("Max", nodes.op("Sub", whole, allowed), nodes.op("Sub", spread, also))
 

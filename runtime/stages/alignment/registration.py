@@ -22,7 +22,7 @@ from runtime.stages.alignment.arithmetic import (
     placed,
     placed_float,
 )
-from runtime.stages.alignment.binned import MOST_BINS, BinRule, Left
+from runtime.stages.alignment.binned import MOST_BINS, MOST_OFFSET, BinRule, Left
 from runtime.stages.alignment.c_text import registration_c
 from runtime.stages.alignment.energy import EnergyRule
 from runtime.stages.alignment.filter_bank import FilterBank
@@ -90,6 +90,8 @@ class Registration(Stage):
         As of `runtime.stages.alignment.energy.EnergyRule`.
     bin_energy : tuple of int
         As of `runtime.stages.alignment.binned.BinRule`.
+    spline_offset : tuple of int
+        Of each aperture x and y, in 2**-14 of a fine cell: where its place is in the spline.
     search : int8 (n_apertures, n_coarse_cells, n_bins)
         Patterns in the middle of the cells, all of one norm; zero where nothing was calibrated.
     coarse_filters : int8 (n_apertures, n_coarse_nodes, n_bins)
@@ -126,6 +128,7 @@ class Registration(Stage):
     gain_bits: tuple[int, ...]
     energy: tuple[int, ...]
     bin_energy: tuple[int, ...]
+    spline_offset: tuple[int, ...]
     search: NDArray[Any]
     coarse_filters: NDArray[Any]
     coarse_terms: NDArray[Any]
@@ -171,7 +174,7 @@ class Registration(Stage):
     def _check_geometry(self) -> None:
         for name, n in (
             ("coarse", 5), ("fine", 5), ("reach", 2), ("gain_bits", 2), ("energy", 9),
-            ("bin_energy", 8),
+            ("bin_energy", 8), ("spline_offset", 2 * len(self.offsets)),
         ):  # fmt: skip
             value = getattr(self, name)
             if not isinstance(value, tuple) or len(value) != n:
@@ -192,6 +195,8 @@ class Registration(Stage):
             require(self.kind, "a number of the cells", value, -(1 << 19), 1 << 19)
         for grid in (self.coarse_grid, self.fine_grid):
             grid.check(self.kind)
+        for offset in self.spline_offset:
+            require(self.kind, "spline_offset", offset, -MOST_OFFSET, MOST_OFFSET)
         for reach in self.reach:
             require(self.kind, "reach", reach, 0, 96)
         for bits in self.gain_bits:
@@ -282,7 +287,10 @@ class Registration(Stage):
 
     def _left(self, at: Aligned, aperture: int) -> Left:
         patterns = self.patterns(aperture)[self.fine_grid.spline_of[at.cell]]
-        return self.bin_rule.left(at.cut, at.shift, patterns, at.place)
+        return self.bin_rule.left(at.cut, at.shift, patterns, at.place + self._offset(aperture))
+
+    def _offset(self, aperture: int) -> Int64:
+        return np.array(self.spline_offset[2 * aperture : 2 * aperture + 2], dtype=np.int64)
 
     def _aligned(self, values: Int64, aperture: int, seed: Int64 | None) -> Aligned:
         """Search and align one aperture's values (n, n_pixels)."""
@@ -345,8 +353,9 @@ class Registration(Stage):
             patterns = self.patterns(aperture)[self.fine_grid.spline_of[cell]].astype(np.float64)
             rule = self.bin_rule
             of_bins = rule.excess_float(
-                bins.astype(np.float64), values.sum(axis=1), patterns, place
-            )
+                bins.astype(np.float64), values.sum(axis=1), patterns,
+                place + self._offset(aperture) / 2.0**DELTA_BITS,
+            )  # fmt: skip
             beyond = is_beyond(place * 2.0**DELTA_BITS)
             otherwise = np.where(beyond, 1.0, np.maximum(excess, of_bins))
             excess = np.where(excess > 0, excess, otherwise)

@@ -39,8 +39,8 @@ static inline int32_t @P@_log2(int32_t value)
 /* Distances from slow means, Q@MEAN_BITS@, then logarithms: noise, unrest and what is in front. */
 PW_STAGE void @P@_run(pw_state *s, const @X@ *x, @Y@ *y)
 {
-    const int32_t frames = s->@P@_frames[0];
-    const int32_t kept = (frames > @SETTLE_FRAMES@) ? (frames - @SETTLE_FRAMES@) : 0;
+    int32_t frames = s->@P@_frames[0];
+@SWITCHED@    const int32_t kept = (frames > @SETTLE_FRAMES@) ? (frames - @SETTLE_FRAMES@) : 0;
     int32_t length = 0;
     while ((kept >> length) > 0) {
         length++;
@@ -67,9 +67,11 @@ PW_STAGE void @P@_run(pw_state *s, const @X@ *x, @Y@ *y)
     if ((frames < @REST_FRAMES@) || (unrest < rest)) {
         rest = unrest;
     }
+    const int32_t is_near =
+        ((much < pw_asr32(rest, @NEAR@)) || (much < @NEAR_LEAST@)) ? 1 : 0;
     int32_t shift = length;
     if (frames >= @START_FRAMES@) {
-        if ((much < pw_asr32(rest, @NEAR@)) || (much < @NEAR_LEAST@)) {
+        if (is_near != 0) {
             shift = @NEAR_SHIFT@;
         } else if (unrest < (rest + pw_asr32(rest, @STILL@))) {
             shift = @STILL_SHIFT@;
@@ -77,9 +79,8 @@ PW_STAGE void @P@_run(pw_state *s, const @X@ *x, @Y@ *y)
             shift = @BUSY_SHIFT@;
         }
     }
-    if (frames < @COUNTED_FRAMES@) {
-        s->@P@_frames[0] = frames + 1;
-    }
+    s->@P@_frames[0] = (frames < @COUNTED_FRAMES@) ? (frames + 1) : frames;
+    s->@P@_near[0] = is_near;
     for (uint32_t i = 0u; i < @N@u; i++) {
         s->@P@_mean[i] = @P@_step(s->@P@_mean[i], (int32_t)x[i] * @MEAN_UNIT@, shift);
     }
@@ -91,6 +92,16 @@ PW_STAGE void @P@_run(pw_state *s, const @X@ *x, @Y@ *y)
     y[@N@ + 1] = (@Y@)pw_sat(@P@_log2(unrest) - noise, -@LIMIT@, @LIMIT@);
     y[@N@ + 2] = (@Y@)pw_sat(@P@_log2(front) - noise, -@LIMIT@, @LIMIT@);
 }
+"""
+
+_SWITCHED_TEXT = """\
+    /* Light was switched with nothing in front: its logarithm steps by no whole octaves. */
+    const int32_t risen = (x[@LAST@] - s->@P@_previous[@LAST@]) + @HALF_OCTAVE@;
+    const int32_t off = 8 * ((risen - @HALF_OCTAVE@) - (pw_asr32(risen, @OCTAVE_BITS@) * @OCTAVE@));
+    if (((off > @OCTAVE@) || (off < -@OCTAVE@)) && (s->@P@_near[0] != 0)
+        && (frames == @COUNTED_FRAMES@)) {
+        frames = 0;
+    }
 """
 
 
@@ -112,6 +123,8 @@ class _Stage(Protocol):
     @property
     def near_least(self) -> int: ...
     @property
+    def octave_bits(self) -> int: ...
+    @property
     def shifts(self) -> tuple[int, ...]: ...
     @property
     def n_bits(self) -> int: ...
@@ -132,8 +145,13 @@ def background_c(
     settle_frames, start_frames, rest_frames, counted_frames = starts
     n = stage.n_values
     near, still, busy = stage.shifts
+    octave = 1 << stage.octave_bits
+    switched = fill(
+        _SWITCHED_TEXT, P=prefix, LAST=n - 1, OCTAVE=octave, HALF_OCTAVE=octave >> 1,
+        OCTAVE_BITS=stage.octave_bits, COUNTED_FRAMES=counted_frames,
+    ) if stage.octave_bits else ""  # fmt: skip
     functions = fill(
-        _C_TEXT, P=prefix, X=x.ctype, Y=y.ctype, N=n,
+        _C_TEXT, SWITCHED=switched, P=prefix, X=x.ctype, Y=y.ctype, N=n,
         QUICK=stage.quick_shift, UNREST=stage.unrest_shift, REST=stage.rest_shift,
         NEAR=UNREST_BITS + stage.near_shift, STILL=stage.still_shift,
         NEAR_SHIFT=near, STILL_SHIFT=still, BUSY_SHIFT=busy,
@@ -150,5 +168,6 @@ def background_c(
         CState("unrest", "int32_t", 1, f"leaky mean of all changes, Q{UNREST_BITS}"),
         CState("rest", "int32_t", 1, f"the same at rest, Q{UNREST_BITS}"),
         CState("frames", "int32_t", 1, "frames seen, as far as they are counted"),
+        CState("near", "int32_t", 1, "1 where the last frame was close to the background"),
     )
     return CStage(tables="", state=state, init="", functions=functions)

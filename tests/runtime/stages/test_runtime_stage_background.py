@@ -8,7 +8,7 @@ import numpy as np
 
 from runtime.stages.passive.background import Background
 
-STAGE = Background(4, 2, 3, 11, 1, 2, 0, (4, 7, 12), 16)
+STAGE = Background(4, 2, 3, 11, 1, 2, 0, 0, (4, 7, 12), 16)
 RNG = np.random.default_rng(4)
 
 
@@ -76,3 +76,24 @@ def test_the_longest_quick_mean_is_of_as_many_frames_as_it_says() -> None:
     values = np.where(np.arange(60)[:, None] >= 40, 3200, np.zeros((1, 4), np.int64))
     y, _ = stage.run(values.astype(np.int32), stage.initial_state())
     assert y[40, :4].tolist() == [100] * 4
+
+
+def test_switched_light_begins_anew_where_nothing_stands_in_front() -> None:
+    """A step of all light by half an octave leaves no ghost, by a whole one or with somebody does.
+
+    Steps of whole octaves are those of an exposure.
+    """
+    stage = dataclasses.replace(STAGE, octave_bits=6, near_least=200, shifts=(7, 12, 12))
+    for octaves, person, ghost in (
+        (0.5, 0, False),
+        (-2.6, 0, False),
+        (1.0, 0, True),
+        (0.5, 1, True),
+    ):
+        values = 5000.0 + RNG.normal(0.0, 4.0, (160, 4))
+        values[:, 3] = 640.0
+        values[80:, 0] += 900.0
+        values[80:, 3] += 64.0 * octaves
+        values[60:, 1] += 700.0 * person
+        y, _ = stage.run(np.rint(values).astype(np.int32), stage.initial_state())
+        assert (abs(y[-1, 0]) > 400) == ghost

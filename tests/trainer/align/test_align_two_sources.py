@@ -200,8 +200,8 @@ def test_weights_and_the_mean_are_those_of_real_numbers() -> None:
     """Weights of nine patterns sum to one and follow the B-spline; a mean is within rounding."""
     place = np.random.default_rng(1).integers(-(1 << 14), (1 << 14) + 1, (500, 2))
     found = spline_weights(place)
-    np.testing.assert_allclose(found / 2048, weights_float(place / 2**14), atol=2e-3)
-    np.testing.assert_allclose(found.sum(axis=1), 2048, atol=5)
+    np.testing.assert_allclose(found / 2**22, weights_float(place / 2**14), atol=2e-3)
+    np.testing.assert_array_equal(found.sum(axis=1), 1 << 22)
     for n in range(4, 65):
         multiplier, shift = mean_factor(n)
         assert multiplier <= 1 << 15 and shift >= 17

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, spline_filter
 
+from runtime.errors import UsageError
 from runtime.stages.alignment.geometry import CellGrid
-from trainer.align import lowered
+from trainer.align import lowered, windows
 from trainer.align.cells import Design, corner_filters, slopes_of
 from trainer.align.pattern import Pattern
 from trainer.align.templates import Templates
@@ -109,7 +110,45 @@ def test_cells_of_a_wide_field_stay_within_what_the_stage_takes(
     monkeypatch.setattr(lowered, "cell_terms", lambda *_: dear)
     nothing = SimpleNamespace(bank=lambda *_: None, design=DESIGN)
     optic, ends = SimpleNamespace(seen=seen, at=None), (np.full(2, -1.7), np.full(2, 1.7))
-    steps, most = lowered.FINE_STEPS, (1.0, 1.0, 1.0)
+    steps, most = lowered.FINE_STEPS, (1.0, 1.0, 1.0, np.inf)
     grid, enough = lowered._chosen([optic], ends, steps, most, nothing)  # type: ignore[arg-type]
     grid.check("cells")
     assert grid.n_x > 80 and not enough
+
+
+def test_one_coarse_cell_that_loses_its_directions_is_one_too_many(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Cells are made narrower while any that holds a calibrated direction hands on a wrong place."""
+    line = np.linspace(-0.5, 0.5, 40)
+    seen = np.stack([a.ravel() for a in np.meshgrid(line, line)], axis=1)
+    tried = []
+
+    def fitted(grid: CellGrid, cells: np.ndarray, *_: object) -> SimpleNamespace:
+        tried.append(grid.step)
+        offset = np.zeros(len(cells))
+        offset[len(cells) // 2] = 0.9 if grid.step > 0.15 * 2**18 else 0.01
+        return SimpleNamespace(loss=np.ones(len(cells)), bias=np.zeros(len(cells)), offset=offset)
+
+    monkeypatch.setattr(lowered, "cell_terms", fitted)
+    nothing = SimpleNamespace(bank=lambda *_: None, design=DESIGN)
+    optic, ends = SimpleNamespace(seen=seen, at=None), (np.full(2, -0.5), np.full(2, 0.5))
+    most = (1.5, np.inf, 0.1 * 2**18, 0.02 * 2**18)
+    steps = lowered.COARSE_STEPS
+    grid, enough = lowered._chosen([optic], ends, steps, most, nothing)  # type: ignore[arg-type]
+    assert enough and len(tried) > 1
+    assert grid.step <= 0.15 * 2**18 < min(tried[:-1])
+
+
+def test_rows_of_a_bank_are_no_longer_than_a_stage_takes() -> None:
+    """Wide planes lie fewer abreast; one wider than any row is refused in one line."""
+    planes = [np.ones((3, 1500)), np.zeros((2, 1400)), np.full((2, 1500), 0.5)]
+    values, stride, origins = windows._packed(planes)
+    assert stride == 3000
+    for plane, (row, col) in zip(planes, origins.tolist(), strict=True):
+        part = values.reshape(-1, stride)[row : row + len(plane), col : col + plane.shape[1]]
+        assert np.ptp(part) == 0
+    assert windows._packed([np.zeros((2, 3000))])[1] == 3000
+    with pytest.raises(UsageError, match="is 4097, expected at most 4096") as error:
+        windows._packed([np.zeros((2, 4097))])
+    assert "\n" not in str(error.value)

@@ -14,6 +14,8 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from recorded_anew import Kept, ask, is_kept, record_anew
+from small_script import SCRIPT
 
 from capture.store.session import read_session
 from runtime.budget import budget
@@ -141,6 +143,24 @@ def test_a_picked_model_that_differs_is_refused(searched: Path, tmp_path: Path) 
     weights.write_text(weights.read_text("utf-8") + "/* another */\n", "utf-8")
     with pytest.raises(FormatError, match=r"they differ with palmwatt verify .*other"):
         verified(other, ())
+
+
+def test_a_picked_model_is_asked_about_others_recorded_at_its_setting(
+    searched: Path, small_recipe_once: Path, tmp_path: Path
+) -> None:
+    """An emulated sensor takes its sensor.toml, and before others it keeps what was promised."""
+    (folder,) = (searched / "out" / "models").iterdir()
+    told = json.loads((searched / "out" / "frontier.json").read_text("utf-8"))
+    point = next(p for p in told["points"] if p["name"] == folder.name)
+    script, data = tmp_path / "small.toml", tmp_path / "anew"
+    script.write_bytes(SCRIPT)
+    record_anew(data, (21, 22, 23), 1, [str(script)], str(folder / "sensor.toml"))
+    recorded = read_session(next(data.rglob("*_readouts.mcap"))).sensor
+    assert recorded == load_model(folder).sensor
+    found = ask(folder, data, load_recipe(small_recipe_once), LocalWorkers(1))
+    assert found.n_people == 3
+    assert is_kept(point["promise"], found)
+    assert not is_kept({"value": 0.9, "low": 0.85, "high": 0.95}, Kept(0.5, 0.4, 0.6, 12))
 
 
 def test_a_model_of_an_earlier_front_is_not_taken_for_another(

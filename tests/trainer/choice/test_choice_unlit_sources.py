@@ -23,7 +23,7 @@ from trainer.choice.unlit import sources
 from trainer.choice.unlit.knob_rows import knob_rows
 from trainer.choice.unlit.measures import MEASURES
 from trainer.choice.unlit.page import unlit_page
-from trainer.choice.unlit.search import find_unlit
+from trainer.choice.unlit.search import _BudgetIfMade, find_unlit
 from trainer.choice.unlit.sources import (
     Foreseen,
     NoCalibration,
@@ -182,6 +182,21 @@ def test_a_setting_without_a_calibration_has_no_rows(
     monkeypatch.setattr(sources, "_calibrated", refuse)
     trial = SourceTrial("weak", recipe, corpus.sensor, corpus.select(locked=False))
     assert trial.run().scores[0].shape == (0, 6)
+
+
+def test_a_setting_whose_model_cannot_be_made_of_all_readouts_has_no_budget(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Parts of the readouts may give a calibration where all of them give none: it is left out."""
+
+    def refuse(_: BudgetJob) -> list[Any]:
+        raise NoCalibration("calibration", "light in a readout", "none", "some")
+
+    priced: Any = SimpleNamespace()
+    monkeypatch.setattr(BudgetJob, "run", lambda _: ["a budget"])
+    assert _BudgetIfMade(priced).run() == "a budget"  # type: ignore[comparison-overlap]
+    monkeypatch.setattr(BudgetJob, "run", refuse)
+    assert _BudgetIfMade(priced).run() is None
 
 
 def test_frames_that_were_saturated_stay_left_out(

@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from runtime.stages.contract.stage import Float64
 from trainer.audit.steps import ChainTakes
 
-__all__ = ["HALVES", "SESSIONS", "Parted", "Seen", "part", "seen_at"]
+__all__ = ["HALVES", "ONE_SESSION", "SESSIONS", "Parted", "Seen", "part", "seen_at"]
 
 SESSIONS, HALVES = "sessions", "halves"
+ONE_SESSION = "so that light and place of the session help it"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,10 +99,7 @@ class Parted:
         """What the attacker has, in words."""
         if self.by == SESSIONS:
             return "named takes of everybody from a session before"
-        return (
-            "named takes of everybody from the first half of the same session, so that light and "
-            "place of the session help it"
-        )
+        return f"named takes of everybody from the first half of the same session, {ONE_SESSION}"
 
 
 def part(seen: Seen) -> Parted:

@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from runtime.stages.contract.stage import Int32
 from runtime.stages.teaching.lesson import SIXTEENTHS_BITS
 from trainer.corpus.reduced import Reduced
 from trainer.fit.held_out import FitJob, HeldOut, HoldOutJob
@@ -74,7 +75,7 @@ class TaughtEventsJob:
         """Fit and teach; errors are those of :func:`trainer.fit.pipeline.fit_pipeline`."""
         fitted = self.fit.run()
         people = [r.recording.participant for r in self.held]
-        scores = {}
+        scores: dict[int, Int32] = {}
         for person in dict.fromkeys(people):
             own = [i for i, name in enumerate(people) if name == person]
             recordings = [self.held[i] for i in own]
