@@ -274,7 +274,7 @@ def _summary(result: Budget) -> list[str]:
         f"while active {amount(result.while_active_uw)} µW",
         f"  light: {_light(light.margin)} from "
         f"{min(g.distance_mm for g in light.glances):g} mm on. {LIGHT_CAUTION}"
-        if not result.model.entry.always_on
+        if result.part_uw["LED"].high > 0.0
         else "  light: none, there is no LED",
         f"  of {len(result.inputs)} inputs {kinds}; "
         f"{'the host itself is not all measured; ' if result.host_unverified else ''}"

@@ -7,10 +7,12 @@ from pathlib import Path
 
 import pytest
 from budget_models import write_folder
+from click.testing import CliRunner
 
 from runtime.budget import Budget, Choice, Computation, budget, with_cheapest_parts
 from runtime.budget.inputs.library import Driver, Library, Mcu, load_parts
 from runtime.budget.price.parts_price import VARIED
+from runtime.cli import budget as budget_command
 from runtime.errors import UsageError
 
 CORES = ("cortex-m33",)
@@ -78,3 +80,21 @@ def test_a_driver_of_two_leds_is_told_of(folder: Path) -> None:
     assert two.part_uw["LED driver"].typical < one.part_uw["LED driver"].typical
     assert any("2 LEDs" in sentence for sentence in two.cautions)
     assert not any("LEDs" in sentence for sentence in one.cautions)
+
+
+def test_the_command_says_which_parts_draw_least(
+    folder: Path, priced: Budget, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One line a controller, the cheapest first, and nothing is written into the model's folder."""
+    monkeypatch.setattr(
+        "runtime.budget.cheapest_parts.executable_cores", lambda compiler: (CORES, ())
+    )
+    before = sorted(path.name for path in folder.iterdir())
+    said = CliRunner().invoke(budget_command, [str(folder), "--cheapest"])
+    assert said.exit_code == 0, said.output
+    first = priced.cheapest_parts[0].names
+    (head,) = (line for line in said.output.splitlines() if "cheapest electronics" in line)
+    told = said.output.splitlines()[said.output.splitlines().index(head) + 1]
+    assert all(f"{kind.replace('_', '-')} {name}" in told for kind, name in first.items())
+    assert "a what-if" in said.output
+    assert sorted(path.name for path in folder.iterdir()) == before
