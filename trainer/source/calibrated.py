@@ -229,8 +229,8 @@ def _shift_inverse(optic: Any, box: Box) -> float | None:
     apart = box.places_mm[1] - box.places_mm[0]
     baseline = float(np.hypot(*apart))
     step = 1e-3 * np.array([apart, -apart]) / baseline
-    ends = [float(of[0].mean() - of[1].mean()) / 2e-3 for of in optic.places(step)]
-    return round(10.0 / (float(np.hypot(*ends)) * baseline), 6)
+    across, down = (float(of[0].mean() - of[1].mean()) / 2e-3 for of in optic.places(step))
+    return round(10.0 / (math.hypot(across, down) * baseline), 6)
 
 
 def _triangulation(box: Box) -> Triangulation:
@@ -294,7 +294,8 @@ def _closing(
     n = 4 if recipe.source.measures == "range" else 2
     scales = np.array([a / b for a, b in _SCALES[:n]])
     errors = np.abs(evidence[:, :n] * scales - truth_of(samples, n))
-    halves = _half_widths(errors, (evidence[:, n], samples.distance_mm), recipe.source.coverage)
+    keys = evidence[:, n].astype(np.float64), samples.distance_mm
+    halves = _half_widths(errors, keys, recipe.source.coverage)
     edge = math.radians(recipe.source.half_field_deg)
     widest = math.ceil((edge * 1e3 + halves[:2].max()) / scales[0])
     low, high = [-widest, -widest], [widest, widest]

@@ -222,7 +222,7 @@ class BinRule:
         noise = self.noise(total) + self.floor
         wrong = scale(left.energy, self.tolerance, TOLERANCE_SHIFT)
         spread = scale(left.energy, self.spread_tolerance, SPREAD_SHIFT) + self.spread_noise(noise)
-        return np.maximum(left.whole - noise - wrong, left.spread - spread - 1)
+        return np.asarray(np.maximum(left.whole - noise - wrong, left.spread - spread - 1))
 
     def spread_noise(self, noise: Int64) -> Int64:
         """Return what of noise and floor a spread alone may bring, int64 (n,)."""

@@ -119,7 +119,7 @@ def test_cells_of_a_wide_field_stay_within_what_the_stage_takes(
 def test_one_coarse_cell_that_loses_its_directions_is_one_too_many(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """Cells are made narrower while any that holds a calibrated direction hands on a wrong place."""
+    """Cells are made narrower while any that holds a calibrated direction loses its place."""
     line = np.linspace(-0.5, 0.5, 40)
     seen = np.stack([a.ravel() for a in np.meshgrid(line, line)], axis=1)
     tried = []
