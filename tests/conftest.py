@@ -9,6 +9,7 @@ from collections.abc import Callable
 import pytest
 
 
+@pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     """Return one worker more than cores: many tests wait for a device's clock or for a browser."""
     return (os.cpu_count() or 1) + 1

@@ -75,6 +75,7 @@ class Runner:
 def run_pytest(tests: Sequence[str], runner: Runner) -> int:
     """Collect and run fast tests without a word of pytest's own files; return its exit code."""
     quiet = ["-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist", "-m", "not slow"]
+    quiet += ["-o", "addopts="]  # of which some are xdist's
     quiet += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]  # hypothesis came before pytest
     return int(pytest.main([*quiet, *tests], plugins=[runner]))
 

@@ -15,6 +15,7 @@ import pytest
 
 from capture.thin.setting import Setting
 from runtime.firmware.setting import DeviceSetting
+from runtime.stages.closing.quantity import Quantity
 from trainer.choice.tried.asked import Asked
 from trainer.choice.tried.knobs import Option, load_knobs, options_of
 from trainer.choice.tried.pricing import BudgetJob, PriceJob
@@ -246,9 +247,15 @@ def told(
 ) -> dict[str, Any]:
     """Return a front of two exposures at two rates.
 
-    The calibration at hand stands for those of every setting, and the power of one executed model
-    for all, by rate and exposure: what is asked here is the order of it all.
+    The calibration at hand stands for those of every setting, once it takes dimmer lights than it
+    has seen, and the power of one executed model for all, by rate and exposure: what is asked here
+    is the order of it all.
     """
+    model = rig_fitted.calibrated.model
+    assert isinstance(model.closing, Quantity)
+    at_any_light = replace(model.closing, low=(-(2**31) + 1,) * len(model.closing.low))
+    dimmer = replace(model, stages=(*model.stages[:-1], at_any_light))
+    calibrated = replace(rig_fitted.calibrated, model=dimmer)
     knobs = tmp_path_factory.mktemp("knobs") / "knobs.toml"
     knobs.write_text(KNOBS, "utf-8")
     asked = Asked(rig_once, (recipe,), load_knobs(knobs))
@@ -267,7 +274,7 @@ def told(
         return [_power(one) for one in job.priced.tried]
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(sources, "_calibrated", lambda *_: rig_fitted.calibrated)
+        patch.setattr(sources, "_calibrated", lambda *_: calibrated)
         patch.setattr(BudgetJob, "run", once)
         patch.setattr(PriceJob, "run", powers)
         return json.loads(json.dumps(unlit_json(find_unlit(asked, LocalWorkers(1), print))))
