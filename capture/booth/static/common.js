@@ -1,4 +1,4 @@
-// What both pages share: asking the booth, telling the reader, drawing readouts.
+// What all pages share: asking the booth, telling the reader, drawing readouts.
 
 // The token comes behind the # of the address, which browsers never send, and stays in this tab.
 const given = new URLSearchParams(location.hash.slice(1)).get("token");

@@ -11,7 +11,7 @@ let choices = { models: [] };
 let now = { state: "ready" };
 let told = "";
 
-const own = (name) => name.replace(/^own_(\d+)$/, "your own gesture $1");
+const own = (text) => text.replace(/\bown_(\d+)\b/g, "your own gesture $1");
 const words = (name) => plain(own(name));
 
 function show(view) {
