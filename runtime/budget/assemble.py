@@ -134,7 +134,7 @@ def budget(
     computation = computation or Computation()
     n_draws = computation.n_draws
     library = load_parts(parts)
-    mcu = library.get(Mcu, choice.mcu)
+    mcu, driver = library.get(Mcu, choice.mcu), library.get(Driver, choice.driver)
     library.get(Host, choice.host)
     opened = open_model(folder, library.get(Usage, choice.usage))
     model, evaluation = opened.model, opened.evaluation
@@ -154,7 +154,7 @@ def budget(
     strongest = max(typical["active.led_current"], typical["watching.led_current"])
     led_share = strongest / typical["led.rated_current"]
     intensity = inputs["led.radiant_intensity"].high * led_share / 1e3
-    ratings = led_ratings(library.get(Led, choice.led), typical)
+    ratings = led_ratings(library.get(Led, choice.led), typical, max(driver.leds, 1))
     core = profiles.active[mcu.core]
     priced = Budget(
         model=model,
@@ -191,14 +191,7 @@ def budget(
         profiles=profiles,
         evaluation=evaluation,
         checks=(),
-        cautions=cautions(
-            model.sensor,
-            inputs,
-            (mcu, library.get(Driver, choice.driver)),
-            core,
-            profiles.firmware,
-            ratings,
-        ),
+        cautions=cautions(model.sensor, inputs, (mcu, driver), core, profiles.firmware, ratings),
         led_ratings=ratings,
         dark_electrons=interval_of(dark_electrons(typical), dark_electrons(draws)),
         operating_states=gathered.states.to_json(mcu, gathered.n_choices),

@@ -53,7 +53,7 @@ class LedRating:
         }
 
 
-def led_ratings(led: Led, v: Mapping[str, Any]) -> tuple[LedRating, ...]:
+def led_ratings(led: Led, v: Mapping[str, Any], n_leds: int = 1) -> tuple[LedRating, ...]:
     """Return the rating in either state.
 
     Parameters
@@ -62,6 +62,8 @@ def led_ratings(led: Led, v: Mapping[str, Any]) -> tuple[LedRating, ...]:
         The LED; of a rating's range, the lowest value is the limit.
     v : mapping of str to float
         The budget's inputs by name.
+    n_leds : int
+        LEDs in series; each takes its share of the current that a setting names.
 
     Notes
     -----
@@ -74,6 +76,6 @@ def led_ratings(led: Led, v: Mapping[str, Any]) -> tuple[LedRating, ...]:
         short = lit_us <= led.pulse_time.low and duty <= led.pulse_duty.low
         rating = led.pulse_current if short else led.direct_current
         source = rating.as_input("rating").source
-        current = float(v[f"{state}.led_current"])
+        current = float(v[f"{state}.led_current"]) / n_leds
         found.append(LedRating(state, current, lit_us, duty, rating.low, source))
     return tuple(found)

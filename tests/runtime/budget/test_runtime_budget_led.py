@@ -106,6 +106,13 @@ def test_pulses_are_held_against_their_rating(
     assert active.to_json()["source"]
 
 
+def test_leds_in_series_are_held_each_to_its_rating() -> None:
+    """Of two, each takes half of the current: 200 mA all the time, which one may not have."""
+    for current_ma, n_leds, kept in ((200.0, 1, False), (200.0, 2, True), (201.0, 2, False)):
+        _, active = led_ratings(EMITTER, _values(current_ma, 101.0, 30.0), n_leds)
+        assert (active.current_ma, active.kept) == (current_ma / n_leds, kept)
+
+
 def test_a_light_stuck_on_is_screened_by_hand() -> None:
     """16 mW/sr of a 0.2 mm chip at 50 mm, lit all the time, is 4.1 times below the limit.
 

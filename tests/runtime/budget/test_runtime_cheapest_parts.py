@@ -78,6 +78,7 @@ def test_a_driver_of_two_leds_is_told_of(folder: Path) -> None:
     two = budget(folder, choice=Choice(driver="series"), cores=CORES, computation=FEW)
     assert two.part_uw["LED"].typical == one.part_uw["LED"].typical
     assert two.part_uw["LED driver"].typical < one.part_uw["LED driver"].typical
+    assert [r.current_ma for r in two.led_ratings] == [r.current_ma / 2 for r in one.led_ratings]
     assert any("2 LEDs" in sentence for sentence in two.cautions)
     assert not any("LEDs" in sentence for sentence in one.cautions)
 
