@@ -40,7 +40,7 @@ void pw_restart(pw_state *s);
  * of this form, the model's identity, how many takes and the means, and a checksum (CRC-32).
  * pw_enrol_load is told how many bytes may be read there, and reads as many as they say they are.
  * It returns 0, or changes nothing and returns PW_ENROL_NOTHING (no mark: erased memory),
- * PW_ENROL_FOREIGN (whole, but of another model or version, whatever its length) or
+ * PW_ENROL_FOREIGN (of another version, or whole and another model's, whatever its length) or
  * PW_ENROL_DAMAGED (a wrong checksum, or fewer bytes than there should be); takes of a session that
  * was not finished are dropped. Where the owner wants to be forgotten, call pw_forget and erase
  * those bytes as well. */
