@@ -79,6 +79,8 @@ def test_an_owner_is_enrolled_in_the_browser(
         assert page.locator("#classes input:checked").count() == 2  # known ones, none of one's own
         assert page.inner_text("#classes").split("\n")[-1] == "your own gesture 1"
         assert wcag_faults(page, axe) == []
+        page.check("#classes input[value=own_1]")
+        page.focus("#form-title")
         waits[0] = 0.3
         press(page, "Tab", "Tab", "Tab")
         page.keyboard.type("1")
@@ -90,7 +92,7 @@ def test_an_owner_is_enrolled_in_the_browser(
         page.wait_for_selector("#end-title:focus")
         assert page.inner_text("#end-title") == "The model has learned its owner"
         assert page.locator("#end-answers .kept").all_inner_texts() == [
-            "left: take 1 kept", "right: take 1 kept",
+            "left: take 1 kept", "right: take 1 kept", "your own gesture 1: take 1 kept",
         ]  # fmt: skip
         assert wcag_faults(page, axe) == [] and page.evaluate(TALL) <= 0
         with page.expect_download() as saved:
@@ -102,7 +104,7 @@ def test_an_owner_is_enrolled_in_the_browser(
         page.wait_for_selector("#form-title:focus")
     model = load_model(learning)
     state = with_learned(model, model.initial_state(), file.read_bytes(), "file")
-    assert learned_arrays(model, state)["taught"].tolist() == [1, 1, 0, 0]
+    assert learned_arrays(model, state)["taught"].tolist() == [1, 1, 0, 1]
     assert [path.name for path in root.rglob("*") if path.is_file()] == ["dataset_description.json"]
 
 
