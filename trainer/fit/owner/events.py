@@ -19,16 +19,10 @@ from trainer.corpus.reduced import Reduced
 from trainer.fit.held_out import FitJob, HeldOut, HoldOutJob
 from trainer.fit.kept_fits import Finished
 from trainer.fit.owner.taught import taught_scores
-from trainer.judge.events import (
-    Margins,
-    Ranked,
-    Stream,
-    decision_for,
-    detected_events,
-    rank_gestures,
-)
+from trainer.judge.events import Margins, Stream
 from trainer.judge.examination import stream_of
-from trainer.judge.matching import EventCounts, f_measure, match_moments, total
+from trainer.judge.margins import count_at
+from trainer.judge.matching import EventCounts, f_measure, total
 from trainer.recipe import Recipe
 from trainer.work.jobs import Workers
 
@@ -135,11 +129,10 @@ def as_taught(
         Of shipped models.
     recipe : Recipe
     """
-    shipped = _counted(before, margins, recipe)
-    tried = {
-        count: _counted(after, _times(margins, WHOLE / count), recipe)
-        for count in range(WHOLE, 0, -1)
-    }
+    counts = range(WHOLE, 0, -1)
+    (shipped,) = _counted(before, [margins], recipe)
+    raised = [_times(margins, WHOLE / count) for count in counts]
+    tried = dict(zip(counts, _counted(after, raised, recipe), strict=True))
     held = [
         count
         for count, events in tried.items()
@@ -166,13 +159,8 @@ def _unmeant(counts: EventCounts) -> int:
     return counts.detected - counts.right
 
 
-def _counted(streams: Sequence[Stream], margins: Margins, recipe: Recipe) -> EventCounts:
-    """Count the events of all streams together."""
-    counts = []
-    for stream in streams:
-        decision = decision_for(recipe, margins, stream.score_unit)
-        ranked: Ranked = rank_gestures(stream.scores, decision.other)
-        detected = detected_events(stream, decision, ranked)
-        pairs = match_moments(detected, stream.references, recipe.evaluation.max_latency_s)
-        counts.append(EventCounts(len(pairs), len(detected), len(stream.references)))
-    return total(counts)
+def _counted(
+    streams: Sequence[Stream], margins: Sequence[Margins], recipe: Recipe
+) -> list[EventCounts]:
+    """Count the events of all streams together, at each of some margins."""
+    return [total(each.counts) for each in count_at(streams, recipe, margins)]
