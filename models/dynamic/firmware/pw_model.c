@@ -892,8 +892,8 @@ PW_STAGE void s2_run(const int32_t *x, int16_t *y)
     for (uint32_t i = 0u; i < 16u; i++) {
         total += x[i];
     }
-    if (total < 48930) {
-        total = 48930;
+    if (total < 12237) {
+        total = 12237;
     }
     int32_t exponent = 0;
     while ((total >> exponent) > 1) {
@@ -929,7 +929,7 @@ PW_STAGE void s2_run(const int32_t *x, int16_t *y)
     }
 #endif
     const int32_t octaves = exponent * 256 + (int32_t)(fraction >> 22);
-    y[16] = (int16_t)pw_sat(octaves - 5012, -32767, 32767);
+    y[16] = (int16_t)pw_sat(octaves - 4500, -32767, 32767);
 }
 
 /* Stage s3: root. */
@@ -998,11 +998,11 @@ PW_STAGE void s3_run(const int16_t *x, int16_t *y)
 /* Stage s4: dense. */
 PW_LOCAL int32_t s4_scaled(int32_t sum)
 {
-    return pw_sat(pw_requant(sum, 690, 12), -32767, 32767);
+    return pw_sat(pw_requant(sum, 1276, 13), -32767, 32767);
 }
 
-/* y = saturate(round(690 / 2^12 * (weights x + bias)));
- * accumulators were proved within +-31849632. */
+/* y = saturate(round(1276 / 2^13 * (weights x + bias)));
+ * accumulators were proved within +-35498737. */
 PW_STAGE void s4_run(const int16_t *x, int16_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(8)];
@@ -1022,8 +1022,8 @@ PW_STAGE void s4_run(const int16_t *x, int16_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 690);
-            value = vrshrq_n_s32(value, 12);
+            value = vmulq_n_s32(value, 1276);
+            value = vrshrq_n_s32(value, 13);
             value = vmaxq_s32(value, vdupq_n_s32(-32767));
             value = vminq_s32(value, vdupq_n_s32(32767));
             vstrhq_p_s32(&y[row + i], value, left);
@@ -1103,11 +1103,11 @@ PW_STAGE void s5_run(pw_state *s, const int16_t *x, int16_t *y)
 /* Stage s6: dense. */
 PW_LOCAL int32_t s6_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 30) + 131072, 18), 0, 127);
+    return pw_sat(pw_asr32((sum * 35) + 131072, 18), 0, 127);
 }
 
-/* y = saturate(round(30 / 2^18 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-44059652. */
+/* y = saturate(round(35 / 2^18 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-45948572. */
 PW_STAGE void s6_run(const int16_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(96)];
@@ -1127,7 +1127,7 @@ PW_STAGE void s6_run(const int16_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 30);
+            value = vmulq_n_s32(value, 35);
             value = vrshrq_n_s32(value, 18);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
@@ -1145,11 +1145,11 @@ PW_STAGE void s6_run(const int16_t *x, int8_t *y)
 /* Stage s7: dense. */
 PW_LOCAL int32_t s7_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 2903) + 524288, 20), 0, 127);
+    return pw_sat(pw_asr32((sum * 3142) + 524288, 20), 0, 127);
 }
 
-/* y = saturate(round(2903 / 2^20 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-536634. */
+/* y = saturate(round(3142 / 2^20 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-459224. */
 PW_STAGE void s7_run(const int8_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(48)];
@@ -1169,7 +1169,7 @@ PW_STAGE void s7_run(const int8_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 2903);
+            value = vmulq_n_s32(value, 3142);
             value = vrshrq_n_s32(value, 20);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
@@ -1191,7 +1191,7 @@ PW_LOCAL int32_t s8_scaled(int32_t sum)
 }
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-263922. */
+ * accumulators were proved within +-267431. */
 PW_STAGE void s8_run(const int8_t *x, int32_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(12)];

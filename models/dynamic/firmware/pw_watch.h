@@ -8,7 +8,7 @@
  * and a score for each class, in fixed point.
  * Classes: still, moving.
  * Stages: s0 bins, s1 dense, s2 motion, s3 dense, s4 window, s5 dense, s6 decision.
- * Model 07be73204c73bcd96578096f25733d7b5351173b0f746a758abf44ff142e0b33.
+ * Model 70eddfb6f6ce9d1be8170c6b6d3f33f2ea3622ac5ec265b0ce24dec6f440062a.
  *
  * No heap, no floating point, no recursion, no C library. One pw_watch_state per sensor, owned by
  * the
@@ -25,7 +25,7 @@ extern "C" {
 #endif
 
 #define PW_WATCH_VERSION "0.1.0"
-#define PW_WATCH_MODEL_ID "07be73204c73bcd96578096f25733d7b5351173b0f746a758abf44ff142e0b33"
+#define PW_WATCH_MODEL_ID "70eddfb6f6ce9d1be8170c6b6d3f33f2ea3622ac5ec265b0ce24dec6f440062a"
 #define PW_WATCH_N_ROWS 32
 #define PW_WATCH_N_COLS 32
 #define PW_WATCH_MAX_COUNTS 4095

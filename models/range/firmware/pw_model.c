@@ -442,41 +442,70 @@ PW_LOCAL uint32_t s1_quotient(int32_t cross, int32_t square)
     return (found < 2) ? 0u : (uint32_t)((found < 32767) ? found : 32767);
 }
 
-/* What is left of the bins' energy above what may be: nine patterns, a quadratic B-spline, are
- * weighted into one, which is taken from the bins about their mean. */
+/* Part of a magnitude below 2^31, by a factor in Q10: what it is of is no less. */
+PW_LOCAL int32_t s1_part(int32_t size, uint32_t factor)
+{
+    const uint64_t part = s1_wide((uint32_t)size, factor) >> 10;
+    return (part < 2147483647u) ? (int32_t)part : 2147483647;
+}
+
+/* Energy of a spread of the pattern, its second derivatives: of what is left along them, the
+ * pattern's own share taken off both. A narrower pattern has none.
+ * sums: pattern squared, bins by the spread, pattern by the spread, the spread squared. */
+PW_LOCAL int32_t s1_spread(const int32_t *sums, uint32_t a)
+{
+    const int32_t size = (sums[2] < 0) ? -sums[2] : sums[2];
+    const int32_t shared = s1_part(size, a);
+    const int32_t along = sums[1] - ((sums[2] < 0) ? -shared : shared);
+    const int32_t width = sums[3] - s1_part(size, s1_quotient(-sums[2], sums[0]));
+    if ((along <= 0) || (width < (sums[3] >> 4))) {
+        return 0;
+    }
+    const int32_t found = s1_part(along, s1_quotient(along, width));
+    return (found < 1073741823) ? found : 1073741823;
+}
+
+/* What is left of the bins' energy above what may be, in all or of a spread: nine patterns, a
+ * quadratic B-spline, are weighted into one, which is taken from the bins about their mean. */
 PW_STAGE int32_t s1_left(const int16_t *cut, int32_t sum, int32_t shift, const int8_t *f,
     const int32_t *at, int32_t total)
 {
     int32_t wx[3];
     int32_t wy[3];
-    int32_t w[9];
+    int32_t sums[4] = {0, 0, 0, 0};
     s1_weights(at[0], wx);
     s1_weights(at[1], wy);
-    for (uint32_t i = 0u; i < 9u; i++) {
-        w[i] = s1_cut(wy[i / 3u] * wx[i % 3u], 11);
-    }
     const int32_t mean = pw_requant(sum, 16384, 20) - 2;
     int32_t own = 0;
     int32_t cross = 0;
-    int32_t square = 0;
     for (uint32_t i = 0u; i < 64u; i++) {
-        const int8_t *g = &f[1088u];
-        const int8_t *h = &g[1088u];
-        int32_t t = (w[0] * f[0]) + (w[1] * f[64]) + (w[2] * f[2 * 64]) + 64;
-        t += (w[3] * g[0]) + (w[4] * g[64]) + (w[5] * g[2 * 64]);
-        t += (w[6] * h[0]) + (w[7] * h[64]) + (w[8] * h[2 * 64]);
-        t = pw_asr32(t, 7);
+        int32_t t = 131072;
+        int32_t spread = 256;
+        PW_UNROLL
+        for (uint32_t k = 0u; k < 3u; k++) {
+            const int8_t *g = &f[k * 1088u];
+            const int32_t middle = g[64];
+            const int32_t along = (wx[0] * g[0]) + (wx[1] * middle) + (wx[2] * g[2 * 64]);
+            t += wy[k] * along;
+            spread += wy[k] * (g[0] - (2 * middle) + g[2 * 64]);
+            spread += (k == 1u) ? (-2 * along) : along;
+        }
+        t = pw_asr32(t, 18);
+        spread = pw_asr32(spread, 9);
         const int32_t b = pw_asr32(cut[i] - mean, 2);
         own += b * b;
         cross += b * t;
-        square += t * t;
+        sums[0] += t * t;
+        sums[1] += b * spread;
+        sums[2] += t * spread;
+        sums[3] += spread * spread;
         f = &f[1];
     }
     /* 2^20 times what is left: own 2^20 - a (2^11 cross - a square), a sum of squares. */
-    const uint32_t a = s1_quotient(cross, square);
+    const uint32_t a = s1_quotient(cross, sums[0]);
     uint64_t taken = 0u;
     if (a > 0u) {
-        const uint64_t once = ((uint64_t)(uint32_t)cross << 11) - s1_wide((uint32_t)square, a);
+        const uint64_t once = ((uint64_t)(uint32_t)cross << 11) - s1_wide((uint32_t)sums[0], a);
         taken = (s1_wide((uint32_t)(once >> 16), a) << 16) + (((uint32_t)once & 0xFFFFu) * a);
     }
     const uint64_t whole = (((uint64_t)(uint32_t)own << 20) - taken) >> 20;
@@ -484,8 +513,12 @@ PW_STAGE int32_t s1_left(const int16_t *cut, int32_t sum, int32_t shift, const i
     const int32_t left = s1_steps((whole < 1073741823u) ? (int32_t)whole : 1073741823, down);
     const int32_t energy = s1_steps((own < 1073741823) ? own : 1073741823, down);
     int32_t noise = pw_requant((total < 0) ? 0 : total, 22426, 25);
-    noise = (noise < 1073741823) ? noise : 1073741823;
-    return left - noise - pw_requant(energy, 135, 17) - 11;
+    noise = ((noise < 1073741823) ? noise : 1073741823) + 11;
+    const int32_t over = left - noise - pw_requant(energy, 74, 17);
+    const int32_t spread = s1_steps(s1_spread(sums, a), down) - 1
+        - pw_requant(noise, 16555, 17)
+        - pw_requant(energy, 194, 20);
+    return (over < spread) ? spread : over;
 }
 
 PW_LOCAL int s1_accepted(const int32_t *at)
@@ -651,6 +684,8 @@ PW_STAGE void s1_aperture(const int16_t *x, uint32_t aperture, const int32_t *en
         excess = 1;
     }
     if (excess <= 0) { /* else it is refused already */
+        at[0] += s1_spline_offset[2u * aperture];
+        at[1] += s1_spline_offset[(2u * aperture) + 1u];
         const uint32_t spline
             = ((uint32_t)((row * (15 + 2)) + column) * 64u);
         const int32_t left = s1_left(cut, sum, shift, &s1_spline[spline], at, totals[0]);

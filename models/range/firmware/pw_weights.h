@@ -2883,6 +2883,10 @@ static const int16_t s1_fine_terms[26880] = {
     0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
     0, 0, 0, 0, 0,
 };
+/* (2, 2) from a place to the spline's */
+static const int16_t s1_spline_offset[4] = {
+    0, 0, 704, 537,
+};
 /* (1, 272, 64) patterns in bins */
 static const int8_t s1_spline[17408] = {
     2, -6, -2, -5, -9, -8, -9, -11, 1, 5, 48, 13, 6, -3, -10, -10, 8, 21, 117, 25, 3, 10, -11, -11,
@@ -3726,8 +3730,8 @@ static const int32_t s2_reciprocal[257] = {
 };
 
 /* (10,) low end of each value's learned range, then the guards' */
-static const int32_t s3_low[10] = {-68660, -68660, 3670, 2380, 16, -2147483647, 16, -2147483647, -142, 1};
+static const int32_t s3_low[10] = {-68666, -68666, 3670, 3500, 247, -2147483647, 246, -2147483647, -142, 1};
 /* (10,) high end of each value's learned range, then the guards' */
-static const int32_t s3_high[10] = {68660, 68660, 110108, 71424, 305, 0, 305, 0, 142, 262144};
+static const int32_t s3_high[10] = {68666, 68666, 74881, 71424, 305, 0, 305, 0, 142, 9298};
 
 #endif
