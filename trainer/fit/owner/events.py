@@ -119,8 +119,8 @@ def as_taught(
     """Choose the most sixteenths with no more unmeant events than before, nor fewer gestures found.
 
     Where there are none such, those with the best event F1, and of equals the most. Gestures that
-    taught the model are counted too, as events of whole recordings are: of them more are found than
-    of others, and the figures say so.
+    taught the model are counted too, as events of whole recordings are; that may flatter what is
+    found, and the page names them.
 
     Parameters
     ----------
