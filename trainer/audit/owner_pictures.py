@@ -145,10 +145,10 @@ def _lessons(model: Model, frames: FrameBlock, spans: Sequence[tuple[str, int, i
     classes: list[int] = []
     last: list[int] = []
     for lesson in lessons(model, spans):
-        learned = taught(model, (frames.lit, frames.dark), lesson)
+        learned, kept = taught(model, (frames.lit, frames.dark), lesson)
         own = learned[sizes.n_slots :].reshape(sizes.n_slots, sizes.n_kept)
-        for slot, _, stop in lesson:
-            if learned[slot]:  # a class all of whose takes were refused has taught nothing
+        for (slot, _, stop), was_kept in zip(lesson, kept, strict=True):
+            if was_kept:  # a hand whose take was refused is not in the row
                 mark = np.eye(sizes.n_slots)[slot]
                 rows.append(np.concatenate([mark, own[slot]]))
                 classes.append(slot)

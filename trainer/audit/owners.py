@@ -87,7 +87,7 @@ def taught_devices(takes: ChainTakes, tell: Callable[[str], None] = lambda _: No
         frames, takes_of = taken(model, session)
         spans = [(take.trial_type, first, stop) for take, first, stop in takes_of]
         for turn, lesson in enumerate(lessons(model, spans)):
-            learned = taught(model, (frames.lit, frames.dark), lesson)
+            learned, _ = taught(model, (frames.lit, frames.dark), lesson)
             if learned.any():
                 rows.append(learned)
                 marks.append((session.participant, name.partition("_task-")[0]))
@@ -131,15 +131,25 @@ def lessons(
 
 def taught(
     model: Model, frames: tuple[Counts, Counts], lesson: Sequence[tuple[int, int, int]]
-) -> Float64:
-    """Teach a new device; return all that it has learned, float64 (n_slots * (1 + n_kept),)."""
+) -> tuple[Float64, list[bool]]:
+    """Teach a new device.
+
+    Returns
+    -------
+    learned : float64 (n_slots * (1 + n_kept),)
+        All that it has learned.
+    kept : list of bool
+        Of each take of the lesson: refused ones have taught nothing.
+    """
     state: State = model.initial_state()
+    kept = []
     for slot, first, stop in lesson:
         state = carry_out(model, state, "begin", slot).state
         state = model.run(frames[0][first:stop], frames[1][first:stop], state).state
-        state = carry_out(model, state, "add").state
+        state, answer = carry_out(model, state, "add")
+        kept.append(answer > 0)
     arrays = learned_arrays(model, carry_out(model, state, "finish").state).values()
-    return np.concatenate([array.ravel().astype(np.float64) for array in arrays])
+    return np.concatenate([array.ravel().astype(np.float64) for array in arrays]), kept
 
 
 def attack_owners(

@@ -175,7 +175,8 @@ def _promised(point: Mapping[str, Any], told: Mapping[str, Any]) -> str:
     kept = point.get("promise") or {"value": point.get("value")}
     low, high = (kept["low"], kept["high"]) if "low" in kept else point["interval"]
     ends = [f"{end:.3f}" if end is not None else "none" for end in (low, high)]
-    return f"{told['measure']} {kept['value']:.3f} ({' to '.join(ends)}) at the setting"
+    unit = f" {told['unit']}" if told.get("unit") else ""
+    return f"{told['measure']} {kept['value']:.3f}{unit} ({' to '.join(ends)}) at the setting"
 
 
 def verified(folder: Path, cores: Sequence[str]) -> str:

@@ -149,6 +149,20 @@ def test_the_hands_that_taught_devices_are_drawn_from_what_was_learned(
     assert {(f.question, f.step, f.scenes, f.measure) for f in found} <= will
 
 
+def test_a_hand_whose_take_was_refused_is_not_drawn(takes: ChainTakes) -> None:
+    """Of two takes of a class one is too short: its hand is not in what the other has taught."""
+    model = model_of(dataclasses.replace(learner(), n_takes=2))
+    frames = read_session(next(iter(takes.paths.values()))).frames()
+    spans = [
+        (name, first, first + (1 if first == 8 else 4))
+        for first, name in zip(range(0, 32, 4), model.classes * 4, strict=True)
+    ]
+    assert [len(lesson) for lesson in lessons(model, spans)] == [4, 4]
+    found = owner_pictures._lessons(model, frames, spans)
+    assert found.last.tolist() == [stop - 1 for _, first, stop in spans if first != 8]
+    assert found.classes.tolist() == [name for name, first, _ in spans if first != 8]
+
+
 def test_hands_are_drawn_where_no_further_person_s_device_learned_anything(
     takes: ChainTakes, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -24,7 +24,7 @@ from runtime.firmware.sensor_file import read_sensor_file
 from runtime.firmware.setting import DeviceSetting
 from runtime.model import load_model
 from trainer.choice.frontier import Point, _judged
-from trainer.choice.outcome import refuse_another, verified
+from trainer.choice.outcome import _promised, refuse_another, verified
 from trainer.choice.page import frontier_page
 from trainer.choice.told import COLUMNS
 from trainer.choice.tried.asked import Asked, read_for
@@ -133,6 +133,16 @@ def test_a_picked_model_is_verified(searched: Path) -> None:
     """All executions of a picked model are compared, on the priced core too, and it is told."""
     told = (searched / "told.txt").read_text("utf-8")
     assert "at the setting; the same bits everywhere and on cortex-m33" in " ".join(told.split())
+
+
+def test_what_is_promised_has_its_unit() -> None:
+    """An error of direction is in mrad, as its front says; a share has no unit."""
+    of_light = {"measure": "error of direction, rms", "unit": "mrad"}
+    said = _promised({"value": 2.5, "interval": [2.0, None]}, of_light)
+    assert said == "error of direction, rms 2.500 mrad (2.000 to none) at the setting"
+    point = {"promise": {"value": 0.9, "low": 0.8, "high": 1.0}, "interval": [0.85, 1.0]}
+    said = _promised(point, {"measure": "event F1"})
+    assert said == "event F1 0.900 (0.800 to 1.000) at the setting"
 
 
 def test_a_picked_model_that_differs_is_refused(searched: Path, tmp_path: Path) -> None:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pytest
 
 from runtime.errors import UsageError
-from trainer.choice.worth.resamples import resample, scores_of
+from trainer.choice.told import _flattered, _promise
+from trainer.choice.worth.resamples import FrontBand, resample, scores_of
 
 RNG_SEED = 5
 
@@ -70,6 +74,20 @@ def test_one_setting_is_chosen_by_nobody() -> None:
     found = resample(counts, np.array([30.0]), _rng(), 4000)
     assert found.band.optimism[0] == pytest.approx(0.0, abs=0.005)
     assert found.band.low[0] == pytest.approx(found.low[0], abs=0.005)
+
+
+def test_a_promise_is_less_by_what_choosing_flatters() -> None:
+    """Score and lower end of a chosen point lose the optimism at its power, those of others none.
+
+    What is promised is never below 0, and the upper end stays.
+    """
+    nothing, optimism = np.zeros(3), np.array([0.01, 0.02, 0.05])
+    band = FrontBand(np.array([10.0, 20.0, 30.0]), nothing, nothing, optimism)
+    points = [SimpleNamespace(uw=uw) for uw in (10.0, 20.0, 30.0)]
+    found: Any = SimpleNamespace(points=points, front=[0, 2], resampled=SimpleNamespace(band=band))
+    assert [_flattered(found, index) for index in range(3)] == [0.01, 0.0, 0.05]
+    assert _promise(0.9, (0.8, 0.95), 0.05) == {"value": 0.85, "low": 0.75, "high": 0.95}
+    assert _promise(0.03, (0.0, 0.2), 0.05) == {"value": 0.0, "low": 0.0, "high": 0.2}
 
 
 def test_one_person_says_nothing_of_others() -> None:

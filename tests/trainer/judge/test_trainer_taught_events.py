@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from test_trainer_margins import a_recipe, a_stream
 
 from trainer.fit.owner.events import as_taught
@@ -39,6 +40,16 @@ def test_what_costs_gestures_is_not_held_back() -> None:
     found = as_taught(leads(30, 12), leads(22, 36), MARGINS, a_recipe()).found
     assert found is not None and found["sixteenths"] == 16
     assert found["taught"] == {"found": 3, "unmeant": 1}
+
+
+@pytest.mark.parametrize(("room", "n_takes"), [(1, 1), (5, 3)])
+def test_no_more_takes_are_shown_than_a_model_has_room_for(room: int, n_takes: int) -> None:
+    """Three takes of each class are shown before events are counted, or as many as are kept."""
+    recipe = a_recipe()
+    head = recipe.head.model_copy(update={"enrol_takes": room})
+    few = recipe.model_copy(update={"head": head})
+    found = as_taught(leads(30, 12), leads(90, 36), MARGINS, few).found
+    assert found is not None and found["n_takes"] == n_takes
 
 
 def test_where_there_is_no_margin_nothing_is_divided() -> None:

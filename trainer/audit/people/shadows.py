@@ -101,7 +101,7 @@ def shadow_attack(
     tell : callable, optional
         Is told how far it is.
     n_splits : int
-        Halvings of the people.
+        Halvings of the people, two or more: of one answer of either kind nobody knows the spread.
 
     Returns
     -------

@@ -13,29 +13,22 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from capture.lead.owner.enrolling import TAKES
 from runtime.stages.contract.stage import Int32
 from runtime.stages.teaching.lesson import SIXTEENTHS_BITS
 from trainer.corpus.reduced import Reduced
 from trainer.fit.held_out import FitJob, HeldOut, HoldOutJob
 from trainer.fit.kept_fits import Finished
 from trainer.fit.owner.taught import taught_scores
-from trainer.judge.events import (
-    Margins,
-    Ranked,
-    Stream,
-    decision_for,
-    detected_events,
-    rank_gestures,
-)
+from trainer.judge.events import Margins, Stream
 from trainer.judge.examination import stream_of
-from trainer.judge.matching import EventCounts, f_measure, match_moments, total
+from trainer.judge.margins import count_at
+from trainer.judge.matching import EventCounts, f_measure, total
 from trainer.recipe import Recipe
 from trainer.work.jobs import Workers
 
-__all__ = ["EVENT_TAKES", "WHOLE", "TaughtEvents", "TaughtEventsJob", "as_taught", "taught_events"]
+__all__ = ["WHOLE", "TaughtEvents", "TaughtEventsJob", "as_taught", "taught_events"]
 
-EVENT_TAKES = 3
-"""Of each class, that people show before their events are counted: as a desk asks for."""
 WHOLE = 1 << SIXTEENTHS_BITS
 """Sixteenths of a score that counts whole."""
 
@@ -79,7 +72,7 @@ class TaughtEventsJob:
         for person in dict.fromkeys(people):
             own = [i for i, name in enumerate(people) if name == person]
             recordings = [self.held[i] for i in own]
-            answers = taught_scores(fitted, recordings, self.fit.recipe, EVENT_TAKES)
+            answers = taught_scores(fitted, recordings, self.fit.recipe, _n_shown(self.fit.recipe))
             scores |= dict(zip(own, answers, strict=True))
         return HeldOut(tuple(scores[i] for i in range(len(people))), fitted.score_unit)
 
@@ -125,7 +118,9 @@ def as_taught(
 ) -> TaughtEvents:
     """Choose the most sixteenths with no more unmeant events than before, nor fewer gestures found.
 
-    Where there are none such, those with the best event F1, and of equals the most.
+    Where there are none such, those with the best event F1, and of equals the most. Gestures that
+    taught the model are counted too, as events of whole recordings are; that may flatter what is
+    found, and the page names them.
 
     Parameters
     ----------
@@ -135,11 +130,10 @@ def as_taught(
         Of shipped models.
     recipe : Recipe
     """
-    shipped = _counted(before, margins, recipe)
-    tried = {
-        count: _counted(after, _times(margins, WHOLE / count), recipe)
-        for count in range(WHOLE, 0, -1)
-    }
+    counts = range(WHOLE, 0, -1)
+    (shipped,) = _counted(before, [margins], recipe)
+    raised = [_times(margins, WHOLE / count) for count in counts]
+    tried = dict(zip(counts, _counted(after, raised, recipe), strict=True))
     held = [
         count
         for count, events in tried.items()
@@ -148,7 +142,7 @@ def as_taught(
     chosen = held[0] if held else max(tried, key=lambda count: (f_measure(tried[count]), count))
     rows = {"shipped": shipped, "taught": tried[chosen], "taught_whole": tried[WHOLE]}
     found = {
-        "n_takes": EVENT_TAKES,
+        "n_takes": _n_shown(recipe),
         "sixteenths": chosen,
         "n_people": len({stream.participant for stream in before}),
         "n_gestures": shipped.references,
@@ -156,6 +150,11 @@ def as_taught(
         **{name: {"found": row.right, "unmeant": _unmeant(row)} for name, row in rows.items()},
     }
     return TaughtEvents(chosen, found)
+
+
+def _n_shown(recipe: Recipe) -> int:
+    """Return how many takes of each class people show: as a desk asks for, if a model has room."""
+    return min(TAKES, recipe.head.enrol_takes)
 
 
 def _times(margins: Margins, factor: float) -> Margins:
@@ -166,13 +165,8 @@ def _unmeant(counts: EventCounts) -> int:
     return counts.detected - counts.right
 
 
-def _counted(streams: Sequence[Stream], margins: Margins, recipe: Recipe) -> EventCounts:
-    """Count the events of all streams together."""
-    counts = []
-    for stream in streams:
-        decision = decision_for(recipe, margins, stream.score_unit)
-        ranked: Ranked = rank_gestures(stream.scores, decision.other)
-        detected = detected_events(stream, decision, ranked)
-        pairs = match_moments(detected, stream.references, recipe.evaluation.max_latency_s)
-        counts.append(EventCounts(len(pairs), len(detected), len(stream.references)))
-    return total(counts)
+def _counted(
+    streams: Sequence[Stream], margins: Sequence[Margins], recipe: Recipe
+) -> list[EventCounts]:
+    """Count the events of all streams together, at each of some margins."""
+    return [total(each.counts) for each in count_at(streams, recipe, margins)]

@@ -1,7 +1,8 @@
 """People held out in turn teach the model that has not seen them, and are asked about other takes.
 
 Commands, refusals and scores are those of the device, in integers. A take that was shown to the
-model, kept or refused, is never asked about.
+model, kept or refused, is never asked about; only of events, which :mod:`.events` counts in whole
+recordings, some are of takes that were shown.
 """
 
 from __future__ import annotations
