@@ -17,7 +17,7 @@ def test_models_take_thinned_readouts_for_recorded_ones() -> None:
     script = few_takes("finger_count", 1)
     scenes = [scene_of("emulated", script, person, n_frames) for person in range(1, 9)]
     found = equivalence(scenes, Setting(0.25), n_noises=3)
-    assert found.anew > 0.4  # of six classes
+    assert found.anew > 2 / 6  # twice chance
     # Four standard errors of so few people, as each run of the proof tells them.
     assert abs(found.asked_anew - found.anew) < max(4.0 * found.errors[0], 0.02)
     assert abs(found.asked_thinned - found.anew) < max(4.0 * found.errors[1], 0.02)

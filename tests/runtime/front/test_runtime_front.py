@@ -62,7 +62,7 @@ def test_pricing_from_a_program_is_what_the_command_prices(tmp_path: Path) -> No
     told = json.loads((folder / "budget.json").read_text("utf-8"))
     limits = tmp_path / "limits.toml"
     limits.write_text("[limits]\nram_bytes = 10\n", "utf-8")
-    budget = runtime.price(folder, cores=["cortex-m4"], limits=limits, mcu="stm32u575")
+    budget = runtime.price(folder, cores=["cortex-m4"], limits=limits, mcu="stm32u385")
     # To the last bits: a command holds its arithmetic steady before NumPy is loaded.
     average_uw = json.loads(json.dumps(budget.to_json()))["average_uw"]
     assert average_uw == pytest.approx(told["average_uw"], rel=1e-12)
