@@ -15,6 +15,11 @@ _BEYOND_MM = 60.0
 """How far a shape is thought to go on where the picture ends: no palm is thicker."""
 _TIP_TO_PALM_MM = 150.0
 """The middle of a palm is no farther from the longest finger's tip; sleeves begin beyond that."""
+_LENGTH_MM, _PALM_MM, _BREADTH_MM = 189.0, 106.0, 85.0
+"""Of a hand, wrist to longest tip; of its palm, and across it: men's medians (A. Tilley, The
+Measure of Man and Woman, 1993, from memory)."""
+_UP = (0.5 * _LENGTH_MM - (_PALM_MM - 0.5 * _BREADTH_MM)) / (0.5 * _BREADTH_MM)
+"""How far from the middle of the palm's circle that of the hand is, in radii of the circle."""
 _TO_FINGERS = {
     "none": (-1.0, 0.0), "down": (-1.0, 0.0), "up": (1.0, 0.0), "left": (0.0, 1.0),
     "right": (0.0, -1.0),
@@ -25,12 +30,10 @@ _TO_FINGERS = {
 def hand_middle(mask: NDArray[np.bool_], pitch_mm: float, arm: str) -> tuple[float, float]:
     """Return where the middle of a hand is, half-way from its wrist to the longest finger's tip.
 
-    The palm is the thickest part near the fingers' end, and its largest circle reaches from the
-    wrist to where fingers begin, which is near the middle of the hand (of a hand 189 mm long
-    the palm has 106: A. Tilley, The Measure of Man and Woman, 1993, from memory). So it is the
-    point of the circle that is farthest from the arm, of a fist as of an open hand. The arm is
-    where `arm` says that it goes on, else where most of the shape touches the picture's border,
-    else below.
+    The palm is the thickest part near the fingers' end, and its largest circle ends where fingers
+    begin. The hand's middle lies a share of that circle's radius from its centre, away from the
+    arm, of a fist as of an open hand. The arm is where `arm` says that it goes on, else where most
+    of the shape touches the picture's border, else below.
 
     Parameters
     ----------
@@ -66,7 +69,7 @@ def hand_middle(mask: NDArray[np.bool_], pitch_mm: float, arm: str) -> tuple[flo
     palm = hand[int(np.argmax(thick[tuple((hand // n).T)]))]
     if touched is not None and (palm != touched[0]).any():  # an arm may come in aslant
         inwards = (palm - touched[0]) / np.linalg.norm(palm - touched[0])
-    row, col = palm + n * thick[tuple(palm // n)] * inwards
+    row, col = palm + _UP * n * thick[tuple(palm // n)] * inwards
     return float(row), float(col)
 
 

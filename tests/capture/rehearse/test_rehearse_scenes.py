@@ -104,8 +104,12 @@ def test_what_is_up_and_right_in_the_picture_is_so_for_the_sensor(tmp_path: Path
 
 @pytest.mark.parametrize("mm_per_pixel", [0.5, 1.0, 3.0])
 @pytest.mark.parametrize("n_fingers", [0, 1, 3, 5])
-def test_a_hands_middle_is_where_fingers_begin(n_fingers: int, mm_per_pixel: float) -> None:
-    """Fingers that are folded, an arm of any length and a sleeve move it by 3 mm at most."""
+def test_a_hands_middle_is_half_way_from_the_wrist(n_fingers: int, mm_per_pixel: float) -> None:
+    """Fingers that are folded, an arm of any length and a sleeve move it by 3 mm at most.
+
+    A palm of 106 mm, the last 84 of which are its circle, belongs to a hand of 189 (A. Tilley, The
+    Measure of Man and Woman, 1993, from memory).
+    """
     n = round(400 / mm_per_pixel)
     x, y = np.mgrid[:n, :n][1] * mm_per_pixel - 200.0, np.mgrid[:n, :n][0] * mm_per_pixel - 180.0
     hand = (np.hypot(x, y) < 42) | ((np.abs(x) < 28) & (y > 0) & (y < 62))
@@ -113,7 +117,7 @@ def test_a_hands_middle_is_where_fingers_begin(n_fingers: int, mm_per_pixel: flo
         hand |= (np.abs(x - place) < 7.5) & (y < 0) & (y > -110)
     armed = hand | ((np.abs(x) < 30) & (y > 0))
     sleeved = armed | ((np.abs(x) < 65) & (y > 140))
-    expected = (180.0 - 42.0) / mm_per_pixel, 200.0 / mm_per_pixel
+    expected = (180.0 - 42.0 + 106.0 - 189.0 / 2) / mm_per_pixel, 200.0 / mm_per_pixel
     for mask in (hand, armed, sleeved):
         for turns, arm in enumerate(("down", "right", "up", "left")):
             turned = np.rot90(mask, turns)
