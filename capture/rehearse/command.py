@@ -40,7 +40,8 @@ def rehearse(
 
     SCENES (CSV, TSV or Parquet) has a row for each take: file, participant, label, mm_per_pixel,
     distance_mm; where wanted kind (silhouette, depth, joints or path), reflectance, arm (none, up,
-    down, left or right: where the shape goes on out of view), x_mm, y_mm, rate_hz, radius_mm.
+    down, left or right: where the shape goes on out of view), middle (hand or shape: what of it is
+    brought to x_mm, y_mm), rate_hz, radius_mm.
     A file is an image (white is the shape; grey of 16 bits is depth in mm) or an array: (height,
     width) or (n_frames, height, width); joints (n_frames, n_joints, 3) in an .npz as values, with
     bones (n_bones, 2); a path (n_frames, 2 or 3). The picture is what the sensor sees: x to its

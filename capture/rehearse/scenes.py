@@ -16,11 +16,13 @@ from capture.bring.tables import read_any_table
 from capture.tsv_tables import Row
 from runtime.errors import FormatError, UsageError
 
-__all__ = ["ARMS", "KINDS", "Scene", "load_scene", "participants_of", "read_scenes"]
+__all__ = ["ARMS", "KINDS", "MIDDLES", "Scene", "load_scene", "participants_of", "read_scenes"]
 
 KINDS = ("silhouette", "depth", "joints", "path")
 """A flat mask; distances in millimetres; points of a hand over time; where a hand's centre goes."""
 ARMS = ("none", "up", "down", "left", "right")
+MIDDLES = ("hand", "shape")
+"""What is brought to a place: a hand's middle, wherever its arm ends, or that of all seen."""
 _IMAGES = (".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff")
 _FORMATS = ("PNG", "JPEG", "BMP", "TIFF")
 _MAX_SIDE = 4096
@@ -53,8 +55,10 @@ class Scene:
         Of its surface at the LED's wavelength, above 0 to 1.
     arm : str
         Which way a silhouette's edge is carried on out of view: one of :data:`ARMS`.
+    middle : str
+        What of a silhouette or depth map is brought there: one of :data:`MIDDLES`.
     x_mm, y_mm : float
-        Where the middle of the shape is, from the sensor's axis.
+        Where that middle is, from the sensor's axis; of joints and paths the mean of all points.
     rate_hz : float
         Frames a second of a sequence; 0 for those of the sensor.
     radius_mm : float
@@ -70,6 +74,7 @@ class Scene:
     distance_mm: float
     reflectance: float = _SKIN
     arm: str = "none"
+    middle: str = "hand"
     x_mm: float = 0.0
     y_mm: float = 0.0
     rate_hz: float = 0.0
@@ -92,7 +97,7 @@ def read_scenes(table: Path) -> list[Scene]:
 
     Columns ``file`` (its place, from the table's folder), ``participant``, ``label``,
     ``mm_per_pixel`` and ``distance_mm``; where wanted ``kind``, ``reflectance``, ``arm``,
-    ``x_mm``, ``y_mm``, ``rate_hz`` and ``radius_mm``.
+    ``middle``, ``x_mm``, ``y_mm``, ``rate_hz`` and ``radius_mm``.
 
     Raises
     ------
@@ -122,7 +127,9 @@ def _scene(where: str, row: Row, folder: Path) -> Scene:
         if text is not None:
             numbers[column] = _number(where, column, text, low, high)
     kind, arm = row.get("kind") or "silhouette", row.get("arm") or "none"
-    for name, value, allowed in (("kind", kind, KINDS), ("arm", arm, ARMS)):
+    middle = row.get("middle") or "hand"
+    words = (("kind", kind, KINDS), ("arm", arm, ARMS), ("middle", middle, MIDDLES))
+    for name, value, allowed in words:
         if value not in allowed:
             raise FormatError(where, name, repr(value[:40]), f"one of {', '.join(allowed)}")
     numbers.setdefault("mm_per_pixel", 1.0)
@@ -136,6 +143,7 @@ def _scene(where: str, row: Row, folder: Path) -> Scene:
         texts["label"],
         kind,
         arm=arm,
+        middle=middle,
         **numbers,
     )
 

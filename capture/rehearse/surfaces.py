@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.emulated.body.scene import Placed, ellipsoid
+from capture.rehearse.middles import hand_middle
 from capture.rehearse.scenes import Scene
 from runtime.errors import FormatError
 
@@ -64,11 +65,15 @@ def _coarsened(mask: Doubles, mm_per_pixel: float) -> tuple[Doubles, float]:
 
 def _flat(scene: Scene, mask: Doubles) -> Placed:
     share, pitch = _coarsened(mask, scene.mm_per_pixel)
+    n = round(pitch / scene.mm_per_pixel)
     rows, cols = np.nonzero(share)
-    # The middle is that of the shape itself; an arm that is added moves nothing.
     weight = share[rows, cols]
-    x = (cols - np.average(cols, weights=weight)) * pitch
-    y = (np.average(rows, weights=weight) - rows) * pitch
+    if scene.middle == "hand":
+        middle = hand_middle(mask > 0, scene.mm_per_pixel, scene.arm)
+        row, col = ((at - (n - 1) / 2) / n for at in middle)
+    else:  # an arm that is added moves nothing
+        row, col = (np.average(each, weights=weight) for each in (rows, cols))
+    x, y = (cols - col) * pitch, (row - rows) * pitch
     reach = _FIELD * scene.distance_mm
     if scene.arm != "none":
         more_x, more_y = _arm(scene.arm, x, y, pitch, reach)
@@ -98,8 +103,9 @@ def _relief(scene: Scene, depth: Doubles) -> Placed:
     filled = np.where(seen, depth, np.median(depth[seen]))
     dy, dx = np.gradient(filled, pitch)
     rows, cols = np.nonzero(seen)
-    x = (cols - cols.mean()) * pitch + scene.x_mm
-    y = (rows.mean() - rows) * pitch + scene.y_mm
+    by_hand = scene.middle == "hand"
+    row, col = hand_middle(seen, pitch, scene.arm) if by_hand else (rows.mean(), cols.mean())
+    x, y = (cols - col) * pitch + scene.x_mm, (row - rows) * pitch + scene.y_mm
     z = depth[seen]
     if scene.distance_mm:
         z = z - np.median(z) + scene.distance_mm

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 from collections.abc import Callable
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from PIL import Image
 from capture.emulated.optic.light import LED_LOBE, LED_MW_PER_SR_PER_MA, Illumination
 from capture.emulated.optic.optics import SENSORS, AngularGrid
 from capture.emulated.optic.render import render
+from capture.rehearse.middles import hand_middle
 from capture.rehearse.rehearse import Rehearsal, rehearse
 from capture.rehearse.scenes import Scene, load_scene, read_scenes
 from capture.rehearse.surfaces import surfaces
@@ -40,7 +42,7 @@ def a_scene(folder: Path, values: np.ndarray, **more: object) -> Scene:
     path = folder / f"{len(list(folder.iterdir()))}.npy"
     np.save(path, values)
     given: dict[str, object] = {
-        "kind": "silhouette", "mm_per_pixel": 1.0, "distance_mm": 120.0, **more
+        "kind": "silhouette", "mm_per_pixel": 1.0, "distance_mm": 120.0, "middle": "shape", **more
     }  # fmt: skip
     return Scene("row", path, "P01", "shape", **given)  # type: ignore[arg-type]
 
@@ -98,6 +100,55 @@ def test_what_is_up_and_right_in_the_picture_is_so_for_the_sensor(tmp_path: Path
     armed = seen(a_scene(tmp_path, disc(25), arm="down"))
     assert armed[y < -0.5].sum() > 0.0 == bare[y < -0.5].sum()
     np.testing.assert_allclose(armed[y > 0.0], bare[y > 0.0], rtol=1e-4, atol=1e-7)
+
+
+@pytest.mark.parametrize("mm_per_pixel", [0.5, 1.0, 3.0])
+@pytest.mark.parametrize("n_fingers", [0, 1, 3, 5])
+def test_a_hands_middle_is_half_way_from_the_wrist(n_fingers: int, mm_per_pixel: float) -> None:
+    """Fingers that are folded, an arm of any length and a sleeve move it by 3 mm at most.
+
+    A palm of 106 mm, the last 84 of which are its circle, belongs to a hand of 189 (A. Tilley, The
+    Measure of Man and Woman, 1993, from memory).
+    """
+    n = round(400 / mm_per_pixel)
+    x, y = np.mgrid[:n, :n][1] * mm_per_pixel - 200.0, np.mgrid[:n, :n][0] * mm_per_pixel - 180.0
+    hand = (np.hypot(x, y) < 42) | ((np.abs(x) < 28) & (y > 0) & (y < 62))
+    for place in np.linspace(-32, 32, 5)[:n_fingers]:
+        hand |= (np.abs(x - place) < 7.5) & (y < 0) & (y > -110)
+    armed = hand | ((np.abs(x) < 30) & (y > 0))
+    sleeved = armed | ((np.abs(x) < 65) & (y > 140))
+    expected = (180.0 - 42.0 + 106.0 - 189.0 / 2) / mm_per_pixel, 200.0 / mm_per_pixel
+    for mask in (hand, armed, sleeved):
+        for turns, arm in enumerate(("down", "right", "up", "left")):
+            turned = np.rot90(mask, turns)
+            way = arm if mask is hand else "none"
+            row, col = hand_middle(turned, mm_per_pixel, way)
+            at = [
+                expected,
+                (n - 1 - expected[1], expected[0]),
+                (n - 1 - expected[0], n - 1 - expected[1]),
+                (expected[1], n - 1 - expected[0]),
+            ]
+            assert math.dist((row, col), at[turns]) * mm_per_pixel < 3.0, (turns, arm)
+    assert hand_middle(hand, mm_per_pixel, "none") == hand_middle(hand, mm_per_pixel, "down")
+
+
+def test_a_hand_is_brought_to_its_place_by_its_middle(tmp_path: Path) -> None:
+    """A longer arm in the picture moves no finger, unless the shape's own middle is asked for."""
+    y, x = np.mgrid[:300, :200] - 100.0
+    fist = np.hypot(x, y) < 40
+    seen_to = {
+        (middle, end): seen(a_scene(tmp_path, fist | ((np.abs(x) < 30) & (y > 0) & (y < end)),
+                                    middle=middle, distance_mm=150.0))
+        for middle in ("hand", "shape") for end in (60, 160)
+    }  # fmt: skip
+    above = GRID.directions[:, 1] > -0.1
+    moved = {
+        middle: np.abs(seen_to[middle, 60] - seen_to[middle, 160])[above].sum()
+        / seen_to[middle, 60].sum()
+        for middle in ("hand", "shape")
+    }
+    assert moved["hand"] < 0.02 < 0.2 < moved["shape"]
 
 
 def test_joints_are_balls_and_bones_fill_what_lies_between(tmp_path: Path) -> None:
@@ -210,6 +261,7 @@ def test_the_command_rehearses_and_inspect_says_so(
 
 WRONG: list[tuple[dict[str, object], Callable[[Path], object], str]] = [
     ({"distance_mm": ""}, lambda f: None, "row 2: distance_mm is 0, expected above 0"),
+    ({"middle": "wrist"}, lambda f: None, "middle is 'wrist', expected one of hand, shape"),
     ({"mm_per_pixel": "-1"}, lambda f: None, "row 2: mm_per_pixel is '-1'"),
     ({"kind": "hologram"}, lambda f: None, "kind is 'hologram'"),
     ({"arm": "sideways"}, lambda f: None, "arm is 'sideways'"),
