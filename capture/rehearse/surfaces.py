@@ -72,8 +72,8 @@ def _flat(scene: Scene, mask: Doubles) -> Placed:
         middle = hand_middle(mask > 0, scene.mm_per_pixel, scene.arm)
         row, col = ((at - (n - 1) / 2) / n for at in middle)
     else:  # an arm that is added moves nothing
-        row, col = (np.average(each, weights=weight) for each in (rows, cols))
-    x, y = (cols - col) * pitch, (row - rows) * pitch
+        row, col = (float(np.average(each, weights=weight)) for each in (rows, cols))
+    x, y = (cols.astype(np.float64) - col) * pitch, (row - rows.astype(np.float64)) * pitch
     reach = _FIELD * scene.distance_mm
     if scene.arm != "none":
         more_x, more_y = _arm(scene.arm, x, y, pitch, reach)
@@ -104,7 +104,9 @@ def _relief(scene: Scene, depth: Doubles) -> Placed:
     dy, dx = np.gradient(filled, pitch)
     rows, cols = np.nonzero(seen)
     by_hand = scene.middle == "hand"
-    row, col = hand_middle(seen, pitch, scene.arm) if by_hand else (rows.mean(), cols.mean())
+    row, col = (
+        hand_middle(seen, pitch, scene.arm) if by_hand else (float(rows.mean()), float(cols.mean()))
+    )
     x, y = (cols - col) * pitch + scene.x_mm, (row - rows) * pitch + scene.y_mm
     z = depth[seen]
     if scene.distance_mm:

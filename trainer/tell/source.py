@@ -85,9 +85,9 @@ def source_words(evaluation: Row) -> dict[str, str]:
             f"adds {_number(moved)} 1/m to every inverse distance, where the interval is "
             f"{_number(half)} 1/m to either side, and no frame shows it: intervals are those of "
             "the optics as they were calibrated. Across the baseline one of a few hundredths makes "
-            "every value invalid. So look at a light of known distance now and then, and record it: a "
-            "unit that is off by more than its interval is called uncalibrated below. One beyond "
-            f"{1.0 / half:,.0f} m has an inverse distance of none within the interval."
+            "every value invalid. So look at a light of known distance now and then, and record "
+            "it: a unit that is off by more than its interval is called uncalibrated below. One "
+            f"beyond {1.0 / half:,.0f} m has an inverse distance of none within the interval."
         )
     return {
         "title": title,
