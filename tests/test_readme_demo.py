@@ -26,7 +26,7 @@ def files_below(folder: Path) -> dict[str, str]:
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(900)
+@pytest.mark.timeout(1500)
 def test_readme_demo_command_does_the_whole_job(tmp_path: Path) -> None:
     """In a fresh environment, the demo command rebuilds the committed models byte for byte."""
     copy = tmp_path / "palmwatt"
