@@ -45,14 +45,13 @@ class EnrolmentDesk:
         self._lock = threading.Lock()
         self._thread: threading.Thread | None = None
         self._stopping = threading.Event()
-        self._windows = Windows()
+        self._windows = Windows({"state": "ready"})
         self._learned: bytes | None = None
-        self._state: dict[str, object] = {"state": "ready"}
 
     @property
     def state(self) -> dict[str, object]:
         """JSON values; ``state`` is ready, connecting, enrolling, done, stopped or failed."""
-        return self._state
+        return self._windows.state
 
     @property
     def busy(self) -> bool:
@@ -75,7 +74,7 @@ class EnrolmentDesk:
             self._stopping.clear()
             self._learned = None
             n_asked = len(lesson.wishes)
-            self._tell(
+            self._windows.tell(
                 {"state": "connecting", "model": lesson.learner.model.name, "n_asked": n_asked}
             )
             self._thread = threading.Thread(target=self._run, args=(lesson,), name="enrolment")
@@ -117,7 +116,7 @@ class EnrolmentDesk:
             if self.busy:
                 raise UsageError("booth", "an enrolment", "running", "none", "stop it first")
             self._learned = None
-            self._tell({"state": "ready"})
+            self._windows.tell({"state": "ready"})
 
     def close(self) -> None:
         """Stop a running enrolment and wait for its end."""
@@ -127,24 +126,24 @@ class EnrolmentDesk:
 
     def messages(self) -> AsyncGenerator[Message]:
         """Yield the state now, then each change of it as it comes."""
-        return self._windows.messages(lambda: self._state)
+        return self._windows.messages()
 
     def _run(self, lesson: Lesson) -> None:
-        first = dict(self._state)
+        first = dict(self.state)
         try:
             leading = self._led(lesson, first)
         except Error as error:
             if self._stopping.is_set():  # a lost connection that is not waited for any more
-                self._tell(first | {"state": "stopped"})
+                self._windows.tell(first | {"state": "stopped"})
             else:
-                self._tell(first | {"state": "failed", "error": str(error)})
+                self._windows.tell(first | {"state": "failed", "error": str(error)})
         except Exception:
             _log.exception("the enrolment failed")
-            self._tell(
+            self._windows.tell(
                 first | {"state": "failed", "error": "The enrolment failed; its terminal says why."}
             )
         else:
-            self._tell(first | self._outcome(leading))
+            self._windows.tell(first | self._outcome(leading))
 
     def _led(self, lesson: Lesson, first: dict[str, object]) -> Enrolling:
         """Lead one enrolment to its end, or until it is stopped."""
@@ -161,7 +160,9 @@ class EnrolmentDesk:
                 if leading.done or self._stopping.is_set():
                     now.stop()
                 lost = "" if now.connected else notices[0]
-                self._tell(first | {"state": "enrolling", "lost": lost} | _progress(leading))
+                self._windows.tell(
+                    first | {"state": "enrolling", "lost": lost} | _progress(leading)
+                )
 
             watch.run(lambda _: None, progress=progress, notice=notice)
         return leading
@@ -173,10 +174,6 @@ class EnrolmentDesk:
         if leading.n_kept:
             self._learned = leading.learned("booth")
         return {"state": "done"} | _progress(leading)
-
-    def _tell(self, state: dict[str, object]) -> None:
-        self._state = state
-        self._windows.send(state)
 
 
 def _progress(leading: Enrolling) -> dict[str, object]:

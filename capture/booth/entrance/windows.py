@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncGenerator, Callable
+from collections.abc import AsyncGenerator
 
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
@@ -18,9 +18,16 @@ _WAITING = 8
 
 
 class Windows:
-    """The windows that look at one thing, told by whatever thread it runs in."""
+    """The windows that look at one thing, told by whatever thread it runs in.
 
-    def __init__(self) -> None:
+    Attributes
+    ----------
+    state : dict of str to object
+        How the thing stands, JSON values: what a window is told first.
+    """
+
+    def __init__(self, state: dict[str, object]) -> None:
+        self.state = state
         self._open: set[asyncio.Queue[Message]] = set()
         self._loop: asyncio.AbstractEventLoop | None = None
 
@@ -28,17 +35,22 @@ class Windows:
         """Tell whether anybody looks."""
         return bool(self._open)
 
-    async def messages(self, first: Callable[[], Message]) -> AsyncGenerator[Message]:
-        """Yield what `first` says now, then each message as it is sent."""
+    async def messages(self) -> AsyncGenerator[Message]:
+        """Yield the state now, then each message as it is sent."""
         self._loop = asyncio.get_running_loop()
         window: asyncio.Queue[Message] = asyncio.Queue()
         self._open.add(window)
         try:
-            yield first()
+            yield self.state
             while True:
                 yield await window.get()
         finally:
             self._open.discard(window)
+
+    def tell(self, state: dict[str, object]) -> None:
+        """Change the state, and tell it."""
+        self.state = state
+        self.send(state)
 
     def send(self, message: Message) -> None:
         """Hand a message from any thread to the server's."""

@@ -76,13 +76,12 @@ class Desk:
         self._lock = threading.Lock()
         self._thread: threading.Thread | None = None
         self._wishes: queue.SimpleQueue[str] = queue.SimpleQueue()
-        self._windows = Windows()
-        self._state: dict[str, object] = {"state": "ready"}
+        self._windows = Windows({"state": "ready"})
 
     @property
     def state(self) -> dict[str, object]:
         """JSON values; ``state`` is ready, checking, connecting, recording, done or failed."""
-        return self._state
+        return self._windows.state
 
     @property
     def busy(self) -> bool:
@@ -104,7 +103,7 @@ class Desk:
                 )
             require_consent(order.participant)
             self._wishes = queue.SimpleQueue()
-            self._tell(
+            self._windows.tell(
                 {
                     "state": "connecting",
                     "participant": order.participant.participant_id,
@@ -142,19 +141,19 @@ class Desk:
 
     def messages(self) -> AsyncGenerator[Message]:
         """Yield the state now, then each change of it and each readout as they come."""
-        return self._windows.messages(lambda: self._state)
+        return self._windows.messages()
 
     def _run(self, order: Order, checks_first: bool) -> None:
-        first = dict(self._state)
+        first = dict(self.state)
         try:
             with SerialLink(order.port) as link:
                 if order.planned is not None:
                     order.planned.check_unit(link.describe().unit)
                 if checks_first and not self._checked(link, order, first):
                     link.ask(CommandKind.STOP)
-                    self._tell({"state": "ready"})
+                    self._windows.tell({"state": "ready"})
                     return
-                self._tell(first)
+                self._windows.tell(first)
                 recording = record(
                     link,
                     order.participant,
@@ -163,7 +162,7 @@ class Desk:
                     self._out,
                     notes=SessionNotes(None, order.distance_mm, True, order.origin),
                     operator=Operator(
-                        lambda now: self._tell(
+                        lambda now: self._windows.tell(
                             first | {"state": "recording", "progress": _progress(now)}
                         ),
                         self._next_wish,
@@ -172,14 +171,14 @@ class Desk:
                     ),
                 )
         except Error as error:
-            self._tell(first | {"state": "failed", "error": str(error)})
+            self._windows.tell(first | {"state": "failed", "error": str(error)})
         except Exception:
             _log.exception("the recorder failed")
-            self._tell(
+            self._windows.tell(
                 first | {"state": "failed", "error": "The recorder failed; its terminal says why."}
             )
         else:
-            self._tell(first | {"state": "done", "result": _result(recording)})
+            self._windows.tell(first | {"state": "done", "result": _result(recording)})
 
     def _checked(self, link: SerialLink, order: Order, first: dict[str, object]) -> bool:
         """Check and practise until the operator begins; return whether to record."""
@@ -196,7 +195,9 @@ class Desk:
             link,
             order.script,
             self._out,
-            lambda now: self._tell(first | {"state": "checking", **dataclasses.asdict(now)}),
+            lambda now: self._windows.tell(
+                first | {"state": "checking", **dataclasses.asdict(now)}
+            ),
             wish,
             self._watch,
         )
@@ -212,10 +213,6 @@ class Desk:
             head = LIVE_HEAD.pack(*pair.lit.shape, time_s, energy)
             counts = (part.astype("<u2", copy=False).tobytes() for part in (pair.lit, pair.dark))
             self._windows.send(b"".join((head, *counts)))
-
-    def _tell(self, state: dict[str, object]) -> None:
-        self._state = state
-        self._windows.send(state)
 
 
 def _progress(now: RecordingStatus) -> dict[str, object]:
