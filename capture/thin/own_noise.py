@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,6 +37,7 @@ __all__ = [
     "gain_fault",
     "own_noise",
     "refuse_no_dark",
+    "refuse_unthinnable",
     "refuse_wrong_gains",
 ]
 
@@ -247,6 +248,15 @@ def refuse_no_dark(files: Iterable[Path]) -> None:
         if block is not None and len(block):
             above = block.dark.astype(np.float64) - session.sensor.black_level_counts
             refuse_missing_dark(above, session.sensor, str(file))
+
+
+def refuse_unthinnable(files: Sequence[Path]) -> None:
+    """Refuse recordings of which no weaker setting can be foretold; errors are those of the two.
+
+    Without dark exposures, or with a gain that their physical sensor speaks against.
+    """
+    refuse_no_dark(files)
+    refuse_wrong_gains(files)
 
 
 def _faults(files: Iterable[Path]) -> Iterator[tuple[Path, OwnNoise, str]]:

@@ -11,7 +11,7 @@ from pathlib import Path
 from capture.cues.labels import Event
 from capture.measure.headroom import Headroom, headroom_of, refuse_little_headroom
 from capture.store.session import read_session
-from capture.thin.own_noise import refuse_no_dark, refuse_wrong_gains
+from capture.thin.own_noise import refuse_unthinnable
 from runtime.budget import Choice, Limits
 from runtime.errors import UsageError
 from runtime.sensor import Sensor
@@ -133,9 +133,7 @@ def read_for(asked: Asked, workers: Workers, tell: Notify) -> Readings:
     if len(tried) < n_all:
         opponents = [one for one in opponents if not one.setting.weaker_light]
     if any(one.setting.weaker_light for one in tried):
-        files = [recording.path for recording in base.corpus.recordings]
-        refuse_no_dark(files)
-        refuse_wrong_gains(files)
+        refuse_unthinnable([recording.path for recording in base.corpus.recordings])
     readings = _readings(base, (*tried, *opponents), workers, tell)
     left_out = n_all - len(tried)
     return Readings(base, recorded, tuple(tried), tuple(opponents), readings, found, left_out)

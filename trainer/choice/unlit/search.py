@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from capture.thin.own_noise import refuse_no_dark, refuse_wrong_gains
+from capture.thin.own_noise import refuse_unthinnable
 from runtime.budget import Budget
 from runtime.errors import UsageError
 from runtime.firmware.setting import DeviceSetting
@@ -51,9 +51,7 @@ def find_unlit(asked: Asked, workers: Workers, tell: Notify) -> UnlitFrontier:
     most = asked.knobs.search.max_saturated_takes
     tried = foretellable(tried, found, most, asked.data, tell)
     if any(one.setting.weaker_light for one in tried):
-        files = [r.path for r in corpus.select(locked=False)]
-        refuse_no_dark(files)
-        refuse_wrong_gains(files)
+        refuse_unthinnable([r.path for r in corpus.select(locked=False)])
     devices = {one.name: unlit_device(one) for one in (*tried, *opponents)}
     done = Finished(corpus.folder, asked.recipes[0], corpus.digest, " frontier")
 
