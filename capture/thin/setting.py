@@ -96,7 +96,7 @@ class Setting:
 
 
 def least_bits(sensor: Sensor, read_noise_e: float | None = None) -> int:
-    """Return the fewest bits, up to those that are recorded, whose steps are fine enough to foretell.
+    """Return the fewest bits whose steps are fine enough to foretell; else those recorded.
 
     Parameters
     ----------

@@ -88,7 +88,7 @@ def test_the_plain_formula_holds_in_whole_periods() -> None:
 
 def test_nothing_is_seen_while_it_warms_up() -> None:
     """What happens before the mean of changes is full wakes nobody, by the formula either."""
-    script = played(20.0, (), (0.6, 1.4, 1.8), SCENES)
+    script = played(20.0, (), (0.6, 1.4, 1.8, 2.4), SCENES)
     assert len(awake_spans(script, SETTING)) == 1
 
 
