@@ -5,9 +5,9 @@ is ``source`` or ``occupancy``. ``measure`` says what stands beside the microwat
 (empty: a share), ``is_error`` whether less is better; each point's ``value`` is that, with its
 ``interval`` over ``units``, what is held out whole, ``n_units`` of them, and its ``promise``, both
 with what choosing the best by those units flatters taken off (to an error it is added). A point
-also holds ``hz``, values a second; of a source ``valid``, the share of frames whose values are valid, ``bound``, the
-least error of its readouts, and ``times_bound``, ``mm`` or ``mrad``, and of a range ``distances``,
-the same at the distances there were; of places ``balanced_accuracy`` and
+also holds ``hz``, values a second; of a source ``valid``, the share of frames whose values are
+valid, ``bound``, the least error of its readouts, and ``times_bound``, ``mm`` or ``mrad``, and of a
+range ``distances``, the same at the distances there were; of places ``balanced_accuracy`` and
 ``false_presences_per_hour``, of a count also ``exact`` and ``within_one``. ``rate_is_free`` tells
 that points are held against those of their own frame rate or a faster one, ``bands`` are the bands
 of each rate. ``cheap`` holds quick scores, ``not_made`` settings at which no model could be made,
@@ -211,7 +211,8 @@ def unlit_csv(told: Mapping[str, Any]) -> str:
     write = csv.writer(out, lineterminator="\n").writerow
     write(["name", "on_front", "share_on_front", "uw", "uw_low", "uw_high", "value", "value_low",
            "value_high", "promised", "promised_low", "promised_high", *shown, "hz", "minutes",
-           "percent_per_day", *(f"{key}_uw" for key in COLUMNS), *settings, "keeps_limits"])  # fmt: skip
+           "percent_per_day", *(f"{key}_uw" for key in COLUMNS), *settings,
+           "keeps_limits"])  # fmt: skip
     for p in told["points"]:
         write([p["name"], int(p["on_front"]), p["share_on_front"], p["uw"], p["uw_low"],
                p["uw_high"], p["value"], *p["interval"],
