@@ -112,7 +112,10 @@ def _membership(
         knows |= dict.fromkeys(
             by_shadows, f"{HOLDS}; its recipe, and takes of others to refit it to"
         )
-    return attack_membership(known, members, knows)
+    found = attack_membership(known, members, knows)
+    if without and shadows:  # the strongest attackers that are known were not among these
+        found.append(cannot_tell(MODEL_FILES, QUESTION, takes.n_people, without, OF_A_PERSON))
+    return found
 
 
 def _no_shadows(takes: ChainTakes, recipe: Recipe | None) -> str:
