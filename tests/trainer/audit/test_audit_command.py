@@ -122,7 +122,7 @@ def test_all_that_is_told_was_planned(
 ) -> None:
     """What a limit may name is known before anything is attacked, and is all that is told of."""
     takes = chain_steps(load_model(model), held_people)
-    will = planned(takes, columns_of_people(held_people), learns=False)
+    will = planned(takes, columns_of_people(held_people))
     told = json.loads((audited[1] / "audit.json").read_text("utf-8"))["findings"]
     keys = {(f["question"], f["step"], f["scenes"], f["measure"]) for f in told if f["measure"]}
     assert keys <= will
