@@ -8,10 +8,10 @@ tells.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,7 @@ from runtime.stages.contract.closing import NO_EVENT
 from runtime.stages.contract.stage import Counts, Int32, State
 from runtime.stages.teaching.enrol import Enrol
 
-__all__ = ["DARK", "MEMORY", "RAW", "Floats", "Step", "overheard", "steps_of"]
+__all__ = ["DARK", "MEMORY", "RAW", "Floats", "Step", "alike_before", "overheard", "steps_of"]
 
 Floats = NDArray[np.float32]
 
@@ -90,6 +90,22 @@ def steps_of(model: Model) -> tuple[Step, ...]:
     if len(kept) > 1:
         steps.append(Step(MEMORY, "state", sum(kept), stored=True))
     return tuple(steps)
+
+
+def alike_before(
+    values: Mapping[str, NDArray[Any]], steps: Sequence[Step], step: Step
+) -> Step | None:
+    """Return a step before that holds the very same: what is found there is found here as well.
+
+    A window of one frame is one. Readouts are attacked in a way of their own, and are none.
+    """
+    for other in steps:
+        if other is step or step.role == "readout":
+            return None
+        same = other.role != "readout" and other.n_values == step.n_values
+        if same and np.array_equal(values[other.name], values[step.name]):
+            return other
+    return None
 
 
 def _names(model: Model) -> list[str]:

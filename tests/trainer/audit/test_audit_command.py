@@ -68,7 +68,7 @@ def audited(
     place = tmp_path_factory.mktemp("audit")
     (place / "privacy.toml").write_text(LIMITS, "utf-8")
     with pytest.MonkeyPatch.context() as patch:
-        for name, value in (("N_FURTHER", 1), ("N_DRAWN", 8), ("N_EACH", 3), ("DRAWN", KIND)):
+        for name, value in (("N_FURTHER", 1), ("N_DRAWN", 6), ("N_EACH", 3), ("DRAWN", KIND)):
             patch.setattr(pictures, name, value)
         code = run(
             model, "--recordings", held_people, "--limits", place / "privacy.toml",

@@ -224,8 +224,11 @@ def test_hands_are_drawn_where_no_further_person_s_device_learned_anything(
     assert all("of 4 other people" in f.knows for f in found)
 
 
-def test_hands_that_nobody_knows_are_not_cleared(takes: ChainTakes) -> None:
+def test_hands_that_nobody_knows_are_not_cleared(
+    takes: ChainTakes, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Of recorded people, or where all takes were refused, nobody can tell; elsewhere nothing."""
+    monkeypatch.setattr(owner_pictures, "N_FURTHER", 0)
     stage = dataclasses.replace(learner(), unlike=0)
     refusing = dataclasses.replace(takes, model=model_of(stage))
     for given, why in (
