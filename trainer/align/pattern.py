@@ -6,13 +6,16 @@ pattern P is a cubic spline over the pixels' plane; pixel (x, y) reads it, for a
 at ``A(s) (x, y) + S(s)``: S shifts it, A turns and stretches it, both polynomials of s. P and
 the polynomials are fitted in turn by least squares, first near the middle of the field, where few
 of their terms matter, then further out; at last also what each pixel makes of the same light: a
-hundredth more or less is as much as half of a bright pixel's noise. Whether an optic does this at
-all, readouts that the fit has not seen say: `trainer.align.learned` compares.
+hundredth more or less is as much as half of a bright pixel's noise. Speckle and caustics become
+others while they shift: where that shows, P changes with the slopes as well, by polynomials of
+them whose coefficients are splines in its own plane. Whether an optic does this at all, and how
+much it changes, readouts that the fit has not seen say: `trainer.align.learned` compares.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -20,7 +23,7 @@ from scipy import sparse
 from scipy.ndimage import map_coordinates
 from scipy.sparse import linalg
 
-__all__ = ["Pattern", "fit_pattern", "settled"]
+__all__ = ["Pattern", "changing", "fit_pattern", "settled"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -69,6 +72,8 @@ class Pattern:
         How much more or less than others each pixel gives for the same light, 1 on average.
     unexplained : float
         As of `trainer.align.templates.Templates`.
+    changes : float64 (n_changes, n_down, n_across)
+        Splines as the first, each times a monomial of the slopes, which `changed` returns.
     """
 
     spline: Floats
@@ -80,6 +85,7 @@ class Pattern:
     seen: Floats
     response: Floats
     unexplained: float = 1.0
+    changes: Floats = field(default_factory=lambda: np.zeros((0, 1, 1)))
 
     @property
     def n_pixels(self) -> int:
@@ -94,17 +100,26 @@ class Pattern:
         down = parts[:, 3:4] + parts[:, 4:5] * x + parts[:, 5:6] * y
         return across, down
 
-    def read(self, across: Floats, down: Floats) -> Floats:
-        """Return the pattern at places, as each pixel gives it: (n, n_pixels)."""
-        return self.plane(across, down) * self.response
+    def read(self, across: Floats, down: Floats, slopes: Floats) -> Floats:
+        """Return the pattern at places, as it is at slopes (n, 2) and each pixel gives it."""
+        light = self.plane(across, down)
+        for spline, share in zip(self.changes, self.changed(slopes)[:, 1:].T, strict=True):
+            light += share[:, None] * self._read_from(spline, across, down)
+        return light * self.response
 
     def plane(self, across: Floats, down: Floats) -> Floats:
-        """Return the pattern itself at any places."""
+        """Return the pattern itself at any places, as it is on the axis."""
+        return self._read_from(self.spline, across, down)
+
+    def changed(self, slopes: Floats) -> Floats:
+        """Return what the pattern and its changes count at slopes, (n, 1 + n_changes)."""
+        reach = np.maximum(np.abs(self.low), np.abs(self.high))
+        return _terms(slopes / reach)[:, : 1 + len(self.changes)]
+
+    def _read_from(self, spline: Floats, across: Floats, down: Floats) -> Floats:
         origin = self.origin[::-1].reshape(2, *[1] * across.ndim)
         at = (np.stack([down, across]) - origin) * _CELLS_A_PIXEL
-        return np.asarray(
-            map_coordinates(self.spline, at, order=3, prefilter=False, mode="nearest")
-        )
+        return np.asarray(map_coordinates(spline, at, order=3, prefilter=False, mode="nearest"))
 
     def within(self, slopes: Floats) -> Floats:
         """Return the nearest slopes that the motion holds for."""
@@ -116,9 +131,12 @@ class Pattern:
         slopes = self.within(slopes)
         if along is not None:
             step = 1e-4 * np.eye(2)[along]
-            pair = [_normed(self.read(*self.places(slopes + way * step))) for way in (-1, 1)]
+            pair = [self._shares(slopes + way * step) for way in (-1, 1)]
             return (pair[1] - pair[0]) / 2e-4
-        return _normed(self.read(*self.places(slopes)))
+        return self._shares(slopes)
+
+    def _shares(self, slopes: Floats) -> Floats:
+        return _normed(self.read(*self.places(slopes), slopes))
 
 
 def _normed(light: Floats) -> Floats:
@@ -165,9 +183,18 @@ def fit_pattern(
     return found
 
 
-def settled(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: float) -> Pattern:
-    """Return the pattern and its motion fitted on to all readouts."""
-    for _ in range(_SETTLING):
+def changing(pattern: Pattern, order: int) -> Pattern:
+    """Return the pattern with room for changes up to a power of the slopes."""
+    room = np.zeros(((order + 1) * (order + 2) // 2 - 1, *pattern.spline.shape))
+    room[: len(pattern.changes)] = pattern.changes
+    return replace(pattern, changes=room)
+
+
+def settled(
+    pattern: Pattern, slopes: Floats, electrons: Floats, read_e: float, turns: int = _SETTLING
+) -> Pattern:
+    """Return the pattern, its motion and its changes fitted on to all readouts."""
+    for _ in range(turns):
         pattern = _with_spline(pattern, slopes, electrons, read_e)
         pattern = _with_response(pattern, slopes, electrons, read_e)
         pattern = _moved(pattern, slopes, electrons, len(_EXPONENTS), read_e)
@@ -183,10 +210,9 @@ def _amplitudes(pattern: Pattern, light: Floats, electrons: Floats) -> Floats:
 
 
 def _with_spline(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: float) -> Pattern:
-    """Solve for the spline by conjugate gradients, from the one there is."""
-    n = pattern.spline.size
+    """Solve for the spline and its changes by conjugate gradients, from those there are."""
     across, down = pattern.places(slopes)
-    light = pattern.read(across, down)
+    light = pattern.read(across, down, slopes)
     amplitude = _amplitudes(pattern, light, electrons)
     expected = np.maximum(amplitude * light, 0.0) + read_e**2 + 1e-9
     if not pattern.spline.any():
@@ -195,26 +221,38 @@ def _with_spline(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: fl
     columns = rows.T.tocsr()
     bright = amplitude * pattern.response
     squares = (bright**2 / expected).ravel()
-    right = columns @ ((bright / expected) * electrons).ravel()
-    diagonal = rows.multiply(rows).T @ squares
-    trace = float(diagonal.mean())
+    counts = pattern.changed(slopes).repeat(pattern.n_pixels, axis=0).T  # (n_splines, n_readings)
+    left = ((bright / expected) * electrons).ravel()
+    right = np.stack([columns @ (left * count) for count in counts])
+    square = rows.multiply(rows).T.tocsr()
+    diagonal = np.stack([square @ (squares * count**2) for count in counts])
+    trace = float(diagonal[0].mean())
     shape = pattern.spline.shape
     second = [_second_differences(length) for length in shape]
     rough = sparse.kron(second[0], sparse.eye(shape[1])) + sparse.kron(
         sparse.eye(shape[0]), second[1]
     )
-    ridge = (rough * (_SMOOTH * trace) + sparse.eye(n) * (1e-7 * trace)).tocsr()
+    ridge = (rough * (_SMOOTH * trace) + sparse.eye(rough.shape[0]) * (1e-7 * trace)).tocsr()
 
     def normal(values: Floats) -> Floats:
-        return np.asarray(columns @ (squares * (rows @ values)) + ridge @ values)
+        each = values.reshape(right.shape)
+        seen = sum((rows @ one) * count for one, count in zip(each, counts, strict=True))
+        seen = seen * squares
+        return np.concatenate(
+            [columns @ (seen * c) + ridge @ one for one, c in zip(each, counts, strict=True)]
+        )
 
-    conditioner = 1.0 / (diagonal + ridge.diagonal())
+    conditioner = 1.0 / (diagonal + ridge.diagonal()).ravel()
+    start = np.concatenate([pattern.spline[None], pattern.changes]) if len(counts) > 1 else None
+    start = pattern.spline.ravel() if start is None else start.ravel()
+    n = right.size
     solved, _ = linalg.cg(
-        linalg.LinearOperator((n, n), matvec=normal), right, x0=pattern.spline.ravel(),
+        linalg.LinearOperator((n, n), matvec=normal), right.ravel(), x0=start,
         rtol=1e-4, maxiter=_ITERATIONS,
         M=linalg.LinearOperator((n, n), matvec=lambda values: values * conditioner),
     )  # fmt: skip
-    return replace(pattern, spline=solved.reshape(shape))
+    splines = solved.reshape(-1, *shape)
+    return replace(pattern, spline=splines[0], changes=splines[1:])
 
 
 def _with_response(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: float) -> Pattern:
@@ -222,7 +260,7 @@ def _with_response(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: 
     top, below = np.full((2, pattern.n_pixels), 1e-30)
     for start in range(0, len(slopes), 64):
         part = slice(start, start + 64)
-        light = pattern.read(*pattern.places(slopes[part]))
+        light = pattern.read(*pattern.places(slopes[part]), slopes[part])
         expected = _amplitudes(pattern, light, electrons[part]) * light
         weight = np.maximum(expected, 0.0) / (np.maximum(expected, 0.0) + read_e**2 + 1e-9)
         top += (weight * electrons[part]).sum(axis=0)
@@ -272,11 +310,11 @@ def _moved(
     for start in range(0, len(slopes), 64):
         part = slice(start, start + 64)
         across, down = pattern.places(slopes[part])
-        light = pattern.read(across, down)
+        light = pattern.read(across, down, slopes[part])
         amplitude = _amplitudes(pattern, light, electrons[part])
-        step = _DIFFERENCE
-        by_across = pattern.read(across + step, down) - pattern.read(across - step, down)
-        by_down = pattern.read(across, down + step) - pattern.read(across, down - step)
+        step, read = _DIFFERENCE, partial(pattern.read, slopes=slopes[part])
+        by_across = read(across + step, down) - read(across - step, down)
+        by_down = read(across, down + step) - read(across, down - step)
         scale = amplitude / (2 * step)
         expected = np.maximum(amplitude * light, 0.0) + read_e**2 + 1e-9
         left = electrons[part] - amplitude * light

@@ -182,7 +182,7 @@ def _pattern_windows(
     shifts, turns = _motions(pattern, inside, shape)
     centres = _covering(turns, shape)
     nearest = np.array([_apart(centres, turn, shape).argmin() for turn in turns])
-    light = [pattern.read(*pattern.places(some)) for some in np.array_split(inside, 16)]
+    light = [pattern.read(*pattern.places(some), some) for some in np.array_split(inside, 16)]
     brightness = design.electrons / float(np.median(np.concatenate([p.sum(axis=1) for p in light])))
     planes: list[Floats] = []
     places, corners = [], []

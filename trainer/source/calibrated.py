@@ -19,11 +19,12 @@ from runtime.stages.bins import Bins
 from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.stage import Float64, Int32, Stage
 from trainer.align.cells import Design
-from trainer.align.learned import learn_optic
+from trainer.align.learned import MOST_UNLEARNED, learn_optic
 from trainer.align.lowered import Lowering, lower_registration, with_tolerance
 from trainer.align.pattern import Pattern
 from trainer.recipe import Recipe
 from trainer.source.readouts import Box, SourceReadouts, WithoutSource, slopes_at
+from trainer.source.unlearned import too_sparse, unlearned, widening
 
 __all__ = ["Calibrated", "Samples", "calibrate", "samples_of", "truth_of"]
 
@@ -165,13 +166,16 @@ def calibrate(
     assert recipe.source is not None  # noqa: S101 - asked only of recipes of a source
     gain, floor = sensor.conversion_gain_dn_per_e, quiet.floor
     values, tangents, distances, counts = samples.averaged()
-    read_e = math.sqrt(floor / float(np.median(counts)))
-    optics, sums, slopes = [], [], []
+    frames = float(np.median(counts))
+    optics, sums, slopes, unknown = [], [], [], []
     for index, place in enumerate(box.places_mm):
         tell(f"{recipe.name}: learning aperture {index + 1} from {len(values)} directions")
         electrons = np.asarray(box.of_aperture(values, index)) / gain  # type: ignore[arg-type]
         seen = slopes_at(tangents, distances, place)
-        optics.append(learn_optic(seen, electrons, box.shape, read_e))
+        optics.append(learn_optic(seen, electrons, box.shape, math.sqrt(floor / frames), frames))
+        unknown.append(unlearned(optics[-1], seen, electrons, floor, frames))
+        if unknown[-1][0] > MOST_UNLEARNED:
+            tell(f"{recipe.name}: {too_sparse(index, unknown[-1][0], len(values))}")
         sums.append(electrons.sum(axis=1))
         slopes.append(seen)
     total = np.concatenate(sums)
@@ -193,7 +197,9 @@ def calibrate(
         sensor.n_rows, sensor.n_cols, box.n_rows, box.n_cols,
         box.first_row, box.first_row + box.n_rows, box.first_col, box.first_col + box.n_cols,
     )  # fmt: skip
-    closing, widths = _closing(stage, triangulation, some, recipe, (sensor, quiet))
+    closing, widths = _closing(
+        stage, triangulation, some, recipe, (sensor, quiet), widening(unknown)
+    )
     model = Model(
         recipe.name, recipe.task, sensor, (), (entry, stage, triangulation, closing), provenance
     )
@@ -205,6 +211,7 @@ def calibrate(
         "n_directions": len(values),
         "n_frames": len(samples.values),
         "unexplained": [round(float(each.unexplained), 6) for each in optics],
+        "unlearned": [round(unseen, 4) for unseen, _ in unknown],
         "floor_electrons": round(math.sqrt(floor), 3),
         "design_electrons": round(design.electrons, 1),
         "predicted_loss": round(cost["loss"], 4),
@@ -280,6 +287,7 @@ def _closing(
     samples: Samples,
     recipe: Recipe,
     dark: tuple[Sensor, WithoutSource],
+    wider: float,
 ) -> tuple[Quantity, list[float]]:
     """Learn ranges, guards and half-widths from calibration readouts.
 
@@ -295,7 +303,7 @@ def _closing(
     scales = np.array([a / b for a, b in _SCALES[:n]])
     errors = np.abs(evidence[:, :n] * scales - truth_of(samples, n))
     keys = evidence[:, n].astype(np.float64), samples.distance_mm
-    halves = _half_widths(errors, keys, recipe.source.coverage)
+    halves = wider * _half_widths(errors, keys, recipe.source.coverage)
     edge = math.radians(recipe.source.half_field_deg)
     widest = math.ceil((edge * 1e3 + halves[:2].max()) / scales[0])
     low, high = [-widest, -widest], [widest, widest]
