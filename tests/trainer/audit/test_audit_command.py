@@ -68,7 +68,7 @@ def audited(
     place = tmp_path_factory.mktemp("audit")
     (place / "privacy.toml").write_text(LIMITS, "utf-8")
     with pytest.MonkeyPatch.context() as patch:
-        for name, value in (("N_FURTHER", 1), ("N_DRAWN", 8), ("N_EACH", 3), ("DRAWN", KIND)):
+        for name, value in (("N_FURTHER", 1), ("N_DRAWN", 6), ("N_EACH", 3), ("DRAWN", KIND)):
             patch.setattr(pictures, name, value)
         code = run(
             model, "--recordings", held_people, "--limits", place / "privacy.toml",
@@ -122,7 +122,7 @@ def test_all_that_is_told_was_planned(
 ) -> None:
     """What a limit may name is known before anything is attacked, and is all that is told of."""
     takes = chain_steps(load_model(model), held_people)
-    will = planned(takes, columns_of_people(held_people), learns=False)
+    will = planned(takes, columns_of_people(held_people))
     told = json.loads((audited[1] / "audit.json").read_text("utf-8"))["findings"]
     keys = {(f["question"], f["step"], f["scenes"], f["measure"]) for f in told if f["measure"]}
     assert keys <= will
