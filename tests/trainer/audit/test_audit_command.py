@@ -38,6 +38,8 @@ scenes = "drawn faces"
 most_gain = 0.5
 """
 
+FEW = (("N_DRAWN", 6), ("N_EACH", 3), ("DRAWN", KIND))
+
 
 def run(*words: object) -> int:
     """Run the command; return its exit code."""
@@ -68,7 +70,7 @@ def audited(
     place = tmp_path_factory.mktemp("audit")
     (place / "privacy.toml").write_text(LIMITS, "utf-8")
     with pytest.MonkeyPatch.context() as patch:
-        for name, value in (("N_FURTHER", 1), ("N_DRAWN", 6), ("N_EACH", 3), ("DRAWN", KIND)):
+        for name, value in (("N_FURTHER", 1), ("N_FURTHER_DRAWN", 1), *FEW):
             patch.setattr(pictures, name, value)
         code = run(
             model, "--recordings", held_people, "--limits", place / "privacy.toml",
@@ -217,7 +219,7 @@ def test_a_calibration_answers_for_stand_ins_alone(
     model: Path, held_people: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Of a real sensor with a calibrated optic, stand-ins are attacked and takes are not told."""
-    for name, value in (("N_DRAWN", 6), ("N_EACH", 3), ("DRAWN", KIND)):
+    for name, value in (("N_FURTHER_DRAWN", 18), *FEW):
         monkeypatch.setattr(pictures, name, value)
     rng = np.random.default_rng(2)
     shown = rng.uniform(0, 1, (150, 10, 10))
