@@ -22,6 +22,7 @@ from runtime.stages.dense import Dense
 from trainer.audit.command import _limit_line
 from trainer.audit.findings import LEAST_PEOPLE, Finding
 from trainer.audit.limits import Held, Limit
+from trainer.audit.pictures import learned
 from trainer.audit.pictures import whole as pictures
 from trainer.audit.questions import planned
 from trainer.audit.steps import chain_steps
@@ -72,6 +73,7 @@ def audited(
     with pytest.MonkeyPatch.context() as patch:
         for name, value in (("N_FURTHER", 1), ("N_FURTHER_DRAWN", 1), *FEW):
             patch.setattr(pictures, name, value)
+        patch.setattr(learned, "_MOST_TURNS", 3)
         code = run(
             model, "--recordings", held_people, "--limits", place / "privacy.toml",
             "--out", place / "out",
