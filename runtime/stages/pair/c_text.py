@@ -180,7 +180,7 @@ PW_STAGE void @P@_run(const @X@ *x, @Y@ *y)
     y[5] = 0;
     y[6] = 0;
     y[7] = 1;
-    if (y[3] > 0) { /* one source is not what was seen */
+    if ((y[3] > 0) && (y[2] >= @LEAST_LEVEL@)) { /* light that one source does not explain */
         @P@_both(x, y);
     }
 }
@@ -211,6 +211,7 @@ def pair_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
         "ENERGY_BITS": rule.energy_bits, "FLOOR": rule.floor, "NOISE": rule.noise_multiplier,
         "NOISE_SHIFT": rule.noise_shift, "TOLERANCE": rule.tolerance,
         "TOLERANCE_SHIFT": TOLERANCE_SHIFT, "LEVEL": f"({stage.pair_level})",
+        "LEAST_LEVEL": stage.least_level,
         "APART": (stage.apart >> 6) ** 2, "BEND": f"({stage.bend})",
         "MOST_BINS": max(n_bins, n_fine),
         "LIMIT": solving.LIMIT, "LEAST_PIVOT": solving.LEAST_PIVOT,
