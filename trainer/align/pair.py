@@ -72,7 +72,7 @@ def lower_pair(stage: Registration, optic: Any, max_counts: int, gain: float, fl
     fields: dict[str, Any] = stage._values()
     return Pair(
         **(fields | {"spline_offset": (0, 0)}),
-        pair_rows=rows, pair_cols=cols, pair_energy=energy[:5],
+        pair_rows=rows, pair_cols=cols, pair_energy=energy[:5], least_level=0,
         pair_level=_level(stage, windows, optic.at(some)), apart=least,
         bend=_bend(stage, spline, binned, some), pair_spline=spline,
     )  # fmt: skip

@@ -27,6 +27,9 @@ _SHARES = (1.0, 0.5, 0.2)
 """Of the second source's light that is kept."""
 _ROOM = 1.5
 _TRIES = 40
+_LESS = 16
+"""Steps of the level below the dimmest source, half of its energy: what one source makes of two of
+that brightness is more. Guards are at least as far above what noise explains."""
 _UNIT_MRAD = 125 / (1 << 15)
 _NAMES = ("direction_x", "direction_y", "second_x", "second_y", "found")
 
@@ -107,9 +110,10 @@ def calibrate_pair(
     stage = lower_pair(one, calibrated.optics[0], sensor.max_counts, gain, calibrated.floor)  # type: ignore[arg-type]
     full = sensor.saturation_counts - sensor.black_level_counts
     both = added(samples, gain, full, np.random.default_rng([recipe.seed, 2]))
-    stage = with_pair_tolerance(stage, both.values, both.tangents, _ROOM)
     # Guards of one source: its level, and that nothing is left.
     bearings = Bearings(max(closing.low[2], 0), max(closing.high[2], 0))
+    stage = replace(stage, least_level=max(bearings.low - _LESS, 0))
+    stage = with_pair_tolerance(stage, both.values, both.tangents, _ROOM)
     halves = _halves(stage, bearings, both, recipe.source.coverage)
     first = [max(a, b) for a, b in zip(closing.half_widths, halves[:2], strict=True)]
     widest = [

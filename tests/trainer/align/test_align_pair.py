@@ -177,7 +177,8 @@ def test_six_equations_are_solved_in_integers() -> None:
     ("change", "message"),
     [({"pair_rows": 7}, "pair_rows"), ({"pair_energy": (1, 2)}, "pair_energy"),
      ({"apart": 0}, "apart"), ({"bend": 1 << 15}, "bend"), ({"pair_cols": 6}, "pair_spline"),
-     ({"spline_offset": (1, 0)}, "spline_offset"), ({"pair_level": 5000}, "pair_level")],
+     ({"spline_offset": (1, 0)}, "spline_offset"), ({"pair_level": 5000}, "pair_level"),
+     ({"least_level": -1}, "least_level")],
 )  # fmt: skip
 def test_a_pair_out_of_range_is_one_line(stage: Pair, change: dict, message: str) -> None:
     """Numbers and tables that do not fit are refused by name."""
