@@ -14,10 +14,12 @@ from runtime.errors import FormatError
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-__all__ = ["MAX_APERTURES", "Aperture", "Sensor"]
+__all__ = ["LEAST_BITS", "MAX_APERTURES", "MOST_BITS", "Aperture", "Sensor"]
 
 MAX_APERTURES = 4
 """Most apertures of one sensor: two for a baseline, two more for one across it."""
+LEAST_BITS, MOST_BITS = 4, 16
+"""Of an ADC: fewer tell too few levels of light, counts are kept in 16 bits."""
 _FAR_MM = 1000.0
 _OLD_KEYS = {"baseline_mm": "led_offset_mm"}
 """Keys of files written before there were several apertures: *baseline* then meant LED to optic."""
@@ -123,7 +125,7 @@ class Sensor:
     n_rows, n_cols : int
         Pixels down and across, 1 to 256.
     bit_depth : int
-        ADC bits, 8 to 16.
+        ADC bits, 4 to 16.
     conversion_gain_dn_per_e : float
         Counts per electron (the K of EMVA 1288), > 0.
     read_noise_e : float
@@ -183,7 +185,7 @@ class Sensor:
                 raise FormatError("sensor", field.name, value, "a finite number")
         self._check("n_rows", self.n_rows, 1, 256)
         self._check("n_cols", self.n_cols, 1, 256)
-        self._check("bit_depth", self.bit_depth, 8, 16)
+        self._check("bit_depth", self.bit_depth, LEAST_BITS, MOST_BITS)
         self._check("conversion_gain_dn_per_e", self.conversion_gain_dn_per_e, 1e-6, 1e3)
         self._check("read_noise_e", self.read_noise_e, 0.0, 1e5)
         self._check("dark_signal_e_per_s", self.dark_signal_e_per_s, 0.0, 1e9)

@@ -43,8 +43,8 @@ TASKS = ("finger_count", "dynamic", "range")
 """The longest first: held shapes are what the fine readout is for, and take longest to learn."""
 WATCHING_EXPOSURE_US = 10.0
 """At the active current, while no hand is there. So short a pulse brings little of the room's light
-and its noise: 0.6 % of 504 arrivals of 21 invented people were missed at it, and none at twice the
-length, which costs 10 uW more (`tests/bench/bench_watching.py`)."""
+and its noise: 0.9 % of 768 arrivals of 32 invented people were missed at it (each with two draws of
+noise; twice the length costs 10 uW more; `tests/bench/bench_watching.py`)."""
 LEFT_OUT: dict[str, tuple[str, ...]] = {STILL: ("learning-curve",)}
 """Steps of a training that would take longer than all others, with so many people."""
 CORES = ("cortex-m0plus", "cortex-m4", "cortex-m33", "rv32imc")

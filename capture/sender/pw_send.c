@@ -293,7 +293,7 @@ static WRITTEN_ONCE void pack_slowly(encoder *e, const uint16_t *counts, uint32_
 
 static void put_counts(encoder *e, const uint16_t *counts, uint32_t n_pixels, unsigned bits)
 {
-    const int in_groups = bits % 2u == 0u; /* other depths are rare, and go pixel by pixel */
+    const int in_groups = bits >= 8u && bits % 2u == 0u; /* other depths are rare, and go pixel by pixel */
     const uint32_t n_group = bits == 16u ? 1u : bits == 12u ? 2u : 4u;
     void (*const pack)(encoder *, const uint16_t *, const uint16_t *) =
         bits == 8u    ? pack_8

@@ -58,7 +58,7 @@ typedef struct {
 
 typedef struct {
     uint8_t lit;  /* 1 LED on, 0 off */
-    uint8_t bits; /* a pixel: 8 to 16 */
+    uint8_t bits; /* a pixel: 4 to 16 */
     uint16_t first_row, n_rows, n_cols;
     uint32_t sequence;
     uint64_t time_us;

@@ -7,11 +7,10 @@ import math
 from dataclasses import dataclass
 
 from runtime.errors import FormatError, UsageError
-from runtime.sensor import Sensor
+from runtime.sensor import LEAST_BITS, MOST_BITS, Sensor
 
 __all__ = ["MOST_STEP", "Setting", "least_bits", "thinned_sensor"]
 
-_BITS = (8, 10, 12, 16)
 MOST_STEP = 3.0
 """A step of the ADC over the read noise, at most, where bits are taken away.
 
@@ -46,7 +45,7 @@ class Setting:
     frame_rate_divisor : int
         Every so manieth frame pair is kept, 1 to 1,000.
     bit_depth : int, optional
-        ADC bits, 8, 10, 12 or 16, no more than recorded; the range stays, steps grow.
+        ADC bits, any whole number from 4 to those recorded; the range stays, steps grow.
         Steps of more than three times the read noise cannot be foretold (`MOST_STEP`).
     read_noise_e : float, optional
         Another read noise, electrons rms, at least the recorded one times the exposure fraction:
@@ -73,8 +72,9 @@ class Setting:
         divisor = self.frame_rate_divisor
         if not _is_whole(divisor) or not 1 <= divisor <= 1000:
             raise _wrong("frame_rate_divisor", divisor, "a whole number from 1 to 1000")
-        if self.bit_depth is not None and self.bit_depth not in _BITS:
-            raise _wrong("bit_depth", self.bit_depth, "8, 10, 12 or 16")
+        bits = self.bit_depth
+        if bits is not None and not (_is_whole(bits) and LEAST_BITS <= bits <= MOST_BITS):
+            raise _wrong("bit_depth", bits, f"a whole number from {LEAST_BITS} to {MOST_BITS}")
         noise = self.read_noise_e
         if noise is not None and (not _is_number(noise) or not 0.0 <= noise <= 1e5):
             raise _wrong("read_noise_e", noise, "0 to 1e5 electrons")
@@ -96,7 +96,7 @@ class Setting:
 
 
 def least_bits(sensor: Sensor, read_noise_e: float | None = None) -> int:
-    """Return the fewest bits, of those that are recorded, whose steps are fine enough to foretell.
+    """Return the fewest bits whose steps are fine enough to foretell; else those recorded.
 
     Parameters
     ----------
@@ -108,8 +108,9 @@ def least_bits(sensor: Sensor, read_noise_e: float | None = None) -> int:
     noise_dn = sensor.conversion_gain_dn_per_e * (
         sensor.read_noise_e if read_noise_e is None else read_noise_e
     )
-    fine = [bits for bits in _BITS if 2.0 ** (sensor.bit_depth - bits) <= MOST_STEP * noise_dn]
-    return min([*fine, sensor.bit_depth])
+    depths = range(LEAST_BITS, sensor.bit_depth)
+    fine = (bits for bits in depths if 2.0 ** (sensor.bit_depth - bits) <= MOST_STEP * noise_dn)
+    return next(fine, sensor.bit_depth)
 
 
 def thinned_sensor(sensor: Sensor, setting: Setting) -> Sensor:

@@ -94,7 +94,7 @@ class Exposure:
     counts : uint16 array, shape (n_rows, n_cols)
         Raw ADC values below 2**bits, 1 to 256 pixels a side.
     bits : int
-        Bits a pixel takes on the wire: 8 to 16.
+        Bits a pixel takes on the wire: 4 to 16.
     first_row : int
         Row of the sensor that ``counts[0]`` is.
     """

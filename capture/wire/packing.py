@@ -1,4 +1,4 @@
-"""Counts as packed bytes: 8 to 16 bits a pixel, lowest bits first."""
+"""Counts as packed bytes: 4 to 16 bits a pixel, lowest bits first."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def pack_counts(counts: Counts, bits: int) -> bytes:
     counts : uint16 array, any shape
         Values below ``2**bits``.
     bits : int
-        8 to 16. The layouts for 10 and 12 bits are Mono10p and Mono12p of the GenICam
+        4 to 16. The layouts for 10 and 12 bits are Mono10p and Mono12p of the GenICam
         Pixel Format Naming Convention.
 
     Raises
@@ -32,8 +32,8 @@ def pack_counts(counts: Counts, bits: int) -> bytes:
         `bits` is outside of that, or a value does not fit.
     """
     flat = np.ravel(counts)
-    if not 8 <= bits <= 16:
-        raise FormatError("pixels", "bits a pixel", bits, "8 to 16")
+    if not 4 <= bits <= 16:
+        raise FormatError("pixels", "bits a pixel", bits, "4 to 16")
     if flat.size and int(flat.max()) >> bits:
         raise FormatError("pixels", "largest counts", int(flat.max()), f"below {1 << bits}")
     if bits == 16:
@@ -76,10 +76,10 @@ def unpack_counts(packed: bytes | memoryview, n_pixels: int, bits: int) -> Count
     Raises
     ------
     FormatError
-        `bits` is not 8 to 16, or `packed` is not exactly as long as that many pixels.
+        `bits` is not 4 to 16, or `packed` is not exactly as long as that many pixels.
     """
-    if not 8 <= bits <= 16:
-        raise FormatError("pixels", "bits a pixel", bits, "8 to 16")
+    if not 4 <= bits <= 16:
+        raise FormatError("pixels", "bits a pixel", bits, "4 to 16")
     if len(packed) != packed_size(n_pixels, bits):
         raise FormatError("pixels", "length", len(packed), packed_size(n_pixels, bits))
     if bits == 16:

@@ -40,11 +40,11 @@ __all__ = [
 ]  # fmt: skip
 
 CLASSES = ("still", "moving")
-RECENT = 3
+RECENT = 4
 """Frames that a hand is looked for in. More see a fainter one, and later; at 5 frames a second
-these are 0.6 s, within which an answer is taken for a direct one (a second at most: J. Nielsen,
+these are 0.8 s, within which an answer is taken for a direct one (a second at most: J. Nielsen,
 Usability Engineering, 1993, section 5.5, from memory)."""
-BEFORE = 6
+BEFORE = 8
 """Frames that they are held against. With twice as many as `RECENT`, the empty scene's own noise
 adds a fifth to that of the frames looked at (a factor of sqrt(1 + 1/2)); more would take in what
 left before."""
@@ -58,12 +58,12 @@ Were the noise known, 4.2 would do (normal distribution, one side); fewer bins t
 """
 _MEAN_CHANGE = 2.0 / math.sqrt(math.pi)
 """Mean magnitude of the difference of two values of unit noise."""
-MOVED = (9, 4)
-"""While awake, something moves where the last change is above 4 / 9 of the sum of six at rest:
+MOVED = (3, 1)
+"""While awake, something moves where the last change is above a third of the sum of eight at rest:
 2.67 times their mean. Noise alone does that less than once in an hour's watching."""
 _BINS_ACROSS = 8
-_NOISE_WEIGHT = 24
-"""Weight of each frame's noise; that of the sums follows. Large, so that both can be whole."""
+_MOST_WEIGHT = 127
+"""Of what is compared: 8 bits, and as much of them as can be, so that all may be whole numbers."""
 
 
 def _dark_noise(sensor: Sensor, n_pixels: int) -> float:
@@ -85,12 +85,13 @@ def _changes_of_noise(n_bins: int) -> float:
     return _MEAN_CHANGE * (1.0 + math.sqrt(n_bins - 1.0))
 
 
-def _sum_weight(n_bins: int) -> int:
-    """Weight of the sums beside `_NOISE_WEIGHT`, by which noise alone stays below."""
+def _weights(n_bins: int) -> tuple[int, int]:
+    """Weights of each frame's noise, and of the sums, by which noise alone stays below."""
     n_frames = BEFORE + RECENT
     noise_of_difference = math.sqrt(BEFORE**2 * RECENT + RECENT**2 * BEFORE)
     of_noise = n_frames * _changes_of_noise(n_bins) / (_DEVIATIONS[n_bins] * noise_of_difference)
-    return max(1, round(_NOISE_WEIGHT * of_noise))
+    of_sums = min(_MOST_WEIGHT // BEFORE, math.floor(_MOST_WEIGHT * of_noise))
+    return round(of_sums / of_noise), of_sums
 
 
 def _bins_across(sensor: Sensor, n_rows: int) -> int:
@@ -129,11 +130,11 @@ def watching_model(sensor: Sensor, n_rows: int = 16) -> Model:
     values = np.vstack([apart, np.full(across, across)]).astype(np.int8)
     shift = int(math.log2(across)) + _shift(sensor, n_rows * sensor.n_cols)
     kept = np.eye(across + 2, dtype=np.int8)[across:]  # the sum, and how much all changed
-    weight = _sum_weight(across)
+    noise_weight, weight = _weights(across)
     compared = np.zeros((2, BEFORE + RECENT, 2), dtype=np.int8)
     compared[1, :BEFORE, 0], compared[1, BEFORE:, 0] = -RECENT * weight, BEFORE * weight
-    compared[1, :, 1] = -_NOISE_WEIGHT
-    quiet = math.ceil(_NOISE_WEIGHT * _quiet(sensor, n_rows))
+    compared[1, :, 1] = -noise_weight
+    quiet = math.ceil(noise_weight * _quiet(sensor, n_rows))
     stages = (
         Bins(sensor.n_rows, sensor.n_cols, 1, across, first_row=first, last_row=first + n_rows),
         _dense(values, 16, shift),
@@ -171,7 +172,9 @@ def _quiet(sensor: Sensor, n_rows: int) -> float:
 
 def watching_threshold(model: Model) -> int:
     """Return the margin of scores from which a model of `watching_model` wakes."""
-    return math.ceil(_NOISE_WEIGHT * _quiet(model.sensor, len(model.entry.rows_read)))
+    n_rows = len(model.entry.rows_read)
+    noise_weight, _ = _weights(_bins_across(model.sensor, n_rows))
+    return math.ceil(noise_weight * _quiet(model.sensor, n_rows))
 
 
 def moved_margin(model: Model) -> int:

@@ -10,8 +10,9 @@ from runtime.stages.alignment.arithmetic import COMBINATION_LIMIT, POLYNOMIAL_LI
 from runtime.stages.alignment.geometry import CellGrid
 from runtime.stages.alignment.registration import Registration
 from runtime.stages.alignment.triangulation import Triangulation
+from runtime.stages.pair.pair import Pair
 
-__all__ = ["drawn_registration", "drawn_triangulation"]
+__all__ = ["drawn_pair", "drawn_registration", "drawn_triangulation"]
 
 
 def drawn_registration(
@@ -76,3 +77,16 @@ def drawn_triangulation(n_apertures: int) -> Triangulation:
     real = 2.0**-14 / 2e-3
     shift = 15 - math.frexp(real)[1]
     return Triangulation(2, 8191, 128, round(math.ldexp(real, shift)), shift, 900, -50)
+
+
+def drawn_pair(rng: np.random.Generator, rows: int = 6, cols: int = 8, most: int = 4095) -> Pair:
+    """Return a stage whose finer bins are single pixels, of random patterns."""
+    one = drawn_registration(rng, 1, rows, cols, most)
+    fields = one.to_json() | one.arrays() | {"spline_offset": (0, 0)}
+    n_spline = one.fine_grid.n_spline
+    given = {k: tuple(v) if isinstance(v, list) else v for k, v in fields.items() if k != "kind"}
+    return Pair(
+        **given, pair_rows=rows, pair_cols=cols, pair_energy=(4, 40, 9000, 21, 9000),
+        pair_level=-37, apart=9000, bend=-3000,
+        pair_spline=rng.integers(-127, 128, (n_spline, rows * cols)).astype(np.int8),
+    )  # fmt: skip

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from drawn_alignment import drawn_registration, drawn_triangulation
+from drawn_alignment import drawn_pair, drawn_registration, drawn_triangulation
 
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
@@ -15,6 +15,7 @@ from runtime.stages.contract.stage import Stage
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
+from runtime.stages.pair.bearings import Bearings
 from runtime.stages.passive.ambient import Ambient
 from runtime.stages.passive.background import Background
 from runtime.stages.pixels import Pixels
@@ -124,6 +125,8 @@ VARIANTS: dict[str, tuple[Stage, int]] = {  # a stage, and the largest magnitude
     "prototypes by differences": (prototypes(5, False, np.int16), 32767),
     "registration": (drawn_registration(np.random.default_rng(3)), 4095),
     "registration of two apertures": (drawn_registration(np.random.default_rng(4), 2), 1023),
+    "pair": (drawn_pair(np.random.default_rng(5)), 4095),
+    "bearings": (Bearings(20, 300), 400),
     "triangulation of one aperture": (drawn_triangulation(1), 2**19),
     "triangulation": (drawn_triangulation(2), 2**19),
     "decision": (Decision((False, False, True), 20, 7, 2, 3, (0, 5, 0)), 127),

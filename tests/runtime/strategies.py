@@ -296,7 +296,7 @@ def models(draw: st.DrawFn, *, always_learns: bool = False) -> Model:
         return aligned(draw)
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     entry = draw(entries())
-    bit_depth = draw(st.integers(8, 16))
+    bit_depth = draw(st.integers(4, 16))
     sensor = Sensor("drawn", entry.n_rows, entry.n_cols, bit_depth, black_level_counts=0)
     most = np.full(sensor.n_pixels, sensor.max_counts, dtype=np.int64)
     stages: list[Stage] = [entry]

@@ -8,10 +8,10 @@ tells.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,7 @@ from runtime.stages.contract.closing import NO_EVENT
 from runtime.stages.contract.stage import Counts, Int32, State
 from runtime.stages.teaching.enrol import Enrol
 
-__all__ = ["DARK", "RAW", "Floats", "Step", "overheard", "steps_of"]
+__all__ = ["DARK", "MEMORY", "RAW", "Floats", "Step", "alike_before", "overheard", "steps_of"]
 
 Floats = NDArray[np.float32]
 
@@ -29,6 +29,8 @@ RAW = "raw pair"
 """Lit minus dark, every pixel."""
 DARK = "dark exposure"
 """The other exposure of the pair: what the light of the room shows."""
+MEMORY = "whole memory"
+"""What all stages keep between frames, as whoever dumps a device has it."""
 _MOST_AGE = 1024
 
 
@@ -68,7 +70,10 @@ class Step:
 
 
 def steps_of(model: Model) -> tuple[Step, ...]:
-    """Return the steps of a model: both exposures, each stage's outputs and state, what is told."""
+    """Return the steps of a model: both exposures, each stage's outputs and state, what is told.
+
+    Where several stages keep something, all of it together is the last.
+    """
     n_pixels, closing = model.sensor.n_pixels, model.closing
     steps = [Step(RAW, "readout", n_pixels), Step(DARK, "readout", n_pixels)]
     for stage, name in zip(model.stages, _names(model), strict=True):
@@ -81,7 +86,26 @@ def steps_of(model: Model) -> tuple[Step, ...]:
         if n_kept:
             untaught = ", untaught" if isinstance(stage, Enrol) else ""
             steps.append(Step(f"{name} state{untaught}", "state", n_kept, stored=True))
+    kept = [step.n_values for step in steps if step.stored]
+    if len(kept) > 1:
+        steps.append(Step(MEMORY, "state", sum(kept), stored=True))
     return tuple(steps)
+
+
+def alike_before(
+    values: Mapping[str, NDArray[Any]], steps: Sequence[Step], step: Step
+) -> Step | None:
+    """Return a step before that holds the very same: what is found there is found here as well.
+
+    A window of one frame is one. Readouts are attacked in a way of their own, and are none.
+    """
+    for other in steps:
+        if other is step or step.role == "readout":
+            return None
+        same = other.role != "readout" and other.n_values == step.n_values
+        if same and np.array_equal(values[other.name], values[step.name]):
+            return other
+    return None
 
 
 def _names(model: Model) -> list[str]:
@@ -181,12 +205,14 @@ def _row(
 ) -> list[Floats]:
     """Return what every step holds after one frame, in the order of `steps_of`."""
     row = [(lit.astype(np.float32) - dark).ravel(), dark.astype(np.float32).ravel()]
+    memory: list[Floats] = []
     for index, (output, state) in enumerate(zip(outputs, own, strict=True)):
         row.append(told if index == len(own) - 1 else output[-1].astype(np.float32))
         kept = [value.astype(np.float32).ravel() for value in state.values()]
         if kept:
             row.append(np.concatenate(kept))
-    return row
+            memory.append(row[-1])
+    return [*row, np.concatenate(memory)] if len(memory) > 1 else row
 
 
 def _told(model: Model, events: Int32, since: int, last: Int32) -> Floats:

@@ -93,8 +93,10 @@ class Finding:
 
     @property
     def told(self) -> Told:
-        """Whether it leaks; never an all-clear from too few people."""
+        """Whether it leaks; never an all-clear from too few people, or from no number at all."""
         if self.why_not or self.low is None or self.high is None or self.n_people < LEAST_PEOPLE:
+            return "cannot tell"
+        if not math.isfinite(self.low + self.high):
             return "cannot tell"
         return "leaks" if self.low > 0 else "nothing found"
 

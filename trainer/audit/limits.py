@@ -20,7 +20,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from runtime.errors import UsageError
 from runtime.tomlfile import read_toml
 from trainer.audit.chain import Step
-from trainer.audit.findings import Finding, Planned
+from trainer.audit.findings import LEAST_PEOPLE, Finding, Planned
 
 __all__ = [
     "Held",
@@ -175,7 +175,7 @@ def _held(limit: Limit, findings: Sequence[Finding], steps: Sequence[Step]) -> H
         return Held(limit, "broken", max(broken, key=_gain))
     if not told or len(told) < len(asked):
         untold = [finding for finding in asked if finding.told == "cannot tell"]
-        why = untold[0].why_not if untold else "nothing was tried there"
+        why = _why_untold(untold[0]) if untold else "nothing was tried there"
         return Held(limit, "cannot tell", untold[0] if untold else None, why)
     worst = max(told, key=lambda finding: finding.high or 0.0)
     if (worst.high or 0.0) > limit.most_gain:
@@ -185,6 +185,12 @@ def _held(limit: Limit, findings: Sequence[Finding], steps: Sequence[Step]) -> H
         why = f"nobody could break it: who is never wrong gains {most:.3f} over a blind guess here"
         return Held(limit, "cannot tell", worst, why)
     return Held(limit, "pass", worst)
+
+
+def _why_untold(finding: Finding) -> str:
+    if finding.why_not or finding.n_people >= LEAST_PEOPLE:
+        return finding.why_not or "what was found is no number"
+    return f"only {finding.n_people} of at least {LEAST_PEOPLE} people"
 
 
 def _gain(finding: Finding) -> float:

@@ -2,23 +2,27 @@
 
 A device is taught as its owner would teach it, by the same commands, from as many takes of each
 class as a person who is led through it shows, if that leaves enough for a second device; from the
-next takes another device of the same person is. Whoever has the rows of some devices with their
-owners' names then asks whose another device is, and what kind of person owns it; what shape can be
-read out of them is asked in :mod:`.owner_pictures`.
+next takes another device of the same person is. Its memory is dumped twice: in the middle of the
+lesson, while the last take is open and all others are kept, every word of the stage that learns;
+and after it, what was learned. Whoever has those of some devices with their owners' names then asks
+whose another device is, and what kind of person owns it; what shape can be read out of them is
+asked in :mod:`.owner_pictures`.
 """
 
 from __future__ import annotations
 
 import dataclasses
 from collections import Counter, defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from capture.lead.owner.enrolling import TAKES
 from capture.store.session import read_session
-from runtime.enrolment import can_enrol, carry_out, enrol_place, learned_arrays
+from runtime.enrolment import can_enrol, carry_out, enrol_place, learned_arrays, own_state
 from runtime.model import Model
 from runtime.stages.contract.stage import Counts, Float64, State
 from trainer.audit.chain import Step
@@ -32,34 +36,45 @@ from trainer.audit.steps import ChainTakes, taken
 from trainer.corpus.noted import columns_of_people
 
 __all__ = [
+    "IN_LESSON",
     "LEARNED",
     "SCENES",
+    "Taught",
     "attack_owners",
-    "learned_step",
+    "flat",
     "lessons",
+    "owner_steps",
     "taught",
     "taught_devices",
 ]
 
+IN_LESSON = "memory of a lesson"
 LEARNED = "what was learned"
 SCENES = "taught devices"
-_KNOWS = (
-    "what some devices of everybody have learned, each from a few takes of each class, with their "
-    "owners' names"
-)
+_KNOWS = {
+    IN_LESSON: "the memory of some devices of everybody, each taken while it was being taught, "
+    "with their owners' names",
+    LEARNED: "what some devices of everybody have learned, each from a few takes of each class, "
+    "with their owners' names",
+}
 
 
-def learned_step(model: Model) -> Step | None:
-    """Return the step of what a device has learned; None of a model that cannot learn."""
+def owner_steps(model: Model) -> tuple[Step, ...]:
+    """Return the steps of what a device holds of its owner; none of a model that cannot learn."""
     if not can_enrol(model):
-        return None
-    sizes = enrol_place(model)[1].sizes
-    n_values = sizes.n_slots * (1 + sizes.n_kept)
-    return Step(LEARNED, "state", n_values, stored=True)
+        return ()
+    state = model.initial_state()
+    parts = {IN_LESSON: own_state(model, state), LEARNED: learned_arrays(model, state)}
+    return tuple(
+        Step(name, "state", sum(array.size for array in arrays.values()), stored=True)
+        for name, arrays in parts.items()
+    )
 
 
-def taught_devices(takes: ChainTakes, tell: Callable[[str], None] = lambda _: None) -> Seen:
-    """Teach devices by everybody's takes; return what each has learned.
+def taught_devices(
+    takes: ChainTakes, tell: Callable[[str], None] = lambda _: None
+) -> dict[str, Seen]:
+    """Teach devices by everybody's takes; return what each held in its lesson and after it.
 
     The first device of a session is taught by the first takes of each class, the second by the
     next, and so on, as :func:`lessons` parts them; refused takes teach nothing, as on the device,
@@ -74,11 +89,11 @@ def taught_devices(takes: ChainTakes, tell: Callable[[str], None] = lambda _: No
 
     Returns
     -------
-    Seen
-        One row a device: how many takes each class was learned from, and the rows.
+    dict of str to Seen
+        By step of :func:`owner_steps`: one row a device.
     """
     model = takes.model
-    rows: list[Float64] = []
+    devices: list[Taught] = []
     marks: list[tuple[str, str]] = []
     times_s: list[float] = []
     for number, (name, path) in enumerate(takes.paths.items(), start=1):
@@ -87,17 +102,24 @@ def taught_devices(takes: ChainTakes, tell: Callable[[str], None] = lambda _: No
         frames, takes_of = taken(model, session)
         spans = [(take.trial_type, first, stop) for take, first, stop in takes_of]
         for turn, lesson in enumerate(lessons(model, spans)):
-            learned, _ = taught(model, (frames.lit, frames.dark), lesson)
-            if learned.any():
-                rows.append(learned)
+            device = taught(model, (frames.lit, frames.dark), lesson)
+            if any(device.kept):
+                devices.append(device)
                 marks.append((session.participant, name.partition("_task-")[0]))
                 times_s.append(float(turn))
     people, sessions = (np.array([mark[k] for mark in marks]) for k in (0, 1))
-    n_values = learned_arrays(model, model.initial_state())
-    width = sum(array.size for array in n_values.values())
-    values = np.array(rows, np.float64).reshape(len(rows), width)
-    labels = np.full(len(rows), "device")
-    return Seen(values, people, sessions, labels, np.array(times_s))
+    labels = np.full(len(devices), "device")
+    held = {
+        IN_LESSON: [device.opened[-1] for device in devices],
+        LEARNED: [flat(device.learned) for device in devices],
+    }
+    return {
+        step.name: Seen(
+            np.array(held[step.name], np.float64).reshape(len(devices), step.n_values),
+            people, sessions, labels, np.array(times_s),
+        )
+        for step in owner_steps(model)
+    }  # fmt: skip
 
 
 def lessons(
@@ -129,33 +151,50 @@ def lessons(
     return [turns[turn] for turn in sorted(turns)]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Taught:
+    """A device that was taught.
+
+    Parameters
+    ----------
+    learned : mapping of str to int32 array
+        All that it has learned, by the names of :func:`runtime.enrolment.learned_arrays`.
+    kept : tuple of bool
+        Of each take of the lesson: refused ones have taught nothing.
+    opened : tuple of float64 (n_words,)
+        Of each take: every word of the stage that learns, while the take was open.
+    """
+
+    learned: Mapping[str, NDArray[np.int32]]
+    kept: tuple[bool, ...]
+    opened: tuple[Float64, ...]
+
+
+def flat(arrays: Mapping[str, NDArray[np.int32]]) -> Float64:
+    """Return arrays one behind the other, float64 (n_words,)."""
+    return np.concatenate([array.ravel().astype(np.float64) for array in arrays.values()])
+
+
 def taught(
     model: Model, frames: tuple[Counts, Counts], lesson: Sequence[tuple[int, int, int]]
-) -> tuple[Float64, list[bool]]:
-    """Teach a new device.
-
-    Returns
-    -------
-    learned : float64 (n_slots * (1 + n_kept),)
-        All that it has learned.
-    kept : list of bool
-        Of each take of the lesson: refused ones have taught nothing.
-    """
+) -> Taught:
+    """Teach a new device by a lesson, as :func:`lessons` has it."""
     state: State = model.initial_state()
-    kept = []
+    kept, opened = [], []
     for slot, first, stop in lesson:
         state = carry_out(model, state, "begin", slot).state
         state = model.run(frames[0][first:stop], frames[1][first:stop], state).state
+        opened.append(flat(own_state(model, state)))
         state, answer = carry_out(model, state, "add")
         kept.append(answer > 0)
-    arrays = learned_arrays(model, carry_out(model, state, "finish").state).values()
-    return np.concatenate([array.ravel().astype(np.float64) for array in arrays]), kept
+    learned = learned_arrays(model, carry_out(model, state, "finish").state)
+    return Taught(learned, tuple(kept), tuple(opened))
 
 
 def attack_owners(
     takes: ChainTakes, data: Path, tell: Callable[[str], None] = lambda _: None
 ) -> list[Finding]:
-    """Attack what devices have learned: whose is it, of one person or two, of what kind of person.
+    """Attack devices that are or were taught: whose, of one person or two, of what kind of person.
 
     Parameters
     ----------
@@ -168,7 +207,7 @@ def attack_owners(
     Returns
     -------
     list of Finding
-        At the step :data:`LEARNED`; none of a model that cannot learn.
+        At the steps of :func:`owner_steps`; none of a model that cannot learn.
 
     Raises
     ------
@@ -177,22 +216,24 @@ def attack_owners(
     """
     if not can_enrol(takes.model):
         return []
-    devices = taught_devices(takes, tell)
-    columns = columns_of_people(data)
-    if len(devices.names) < 2:
-        found = _untold(devices, ("identity", "same person", *(each.name for each in columns)))
-    else:
-        tell("attacking what devices have learned")
-        found = [*_of_one(identify(devices, LEARNED)), *_of_one(verify_people(devices, LEARNED))]
-        found += tell_attributes(devices, columns, LEARNED)
-    return [dataclasses.replace(finding, scenes=SCENES, knows=_KNOWS) for finding in found]
+    columns, found = columns_of_people(data), []
+    for step, devices in taught_devices(takes, tell).items():
+        if len(devices.names) < 2:
+            questions = ("identity", "same person", *(each.name for each in columns))
+            told = _untold(devices, step, questions)
+        else:
+            tell(f"attacking devices: {step}")
+            told = [*_of_one(identify(devices, step)), *_of_one(verify_people(devices, step))]
+            told += tell_attributes(devices, columns, step)
+        found += [dataclasses.replace(each, scenes=SCENES, knows=_KNOWS[step]) for each in told]
+    return found
 
 
-def _untold(devices: Seen, questions: Sequence[str]) -> list[Finding]:
+def _untold(devices: Seen, step: str, questions: Sequence[str]) -> list[Finding]:
     """Say of every question that nobody can tell: one left out would be kept by its limit."""
     n = len(devices.names)
     why = f"the devices of only {n} people learned anything: all other takes were refused"
-    return [cannot_tell(LEARNED, question, n, why) for question in questions]
+    return [cannot_tell(step, question, n, why) for question in questions]
 
 
 def _of_one(findings: Sequence[Finding]) -> list[Finding]:

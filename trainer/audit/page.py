@@ -12,7 +12,7 @@ from capture.store.kind import INVENTED, REHEARSED
 from runtime.budget.page.report import page_style
 from trainer.audit.findings import Finding, Told
 from trainer.audit.mitigation_words import HEADINGS, mitigation_row
-from trainer.audit.owners import LEARNED
+from trainer.audit.owners import IN_LESSON, LEARNED
 from trainer.audit.people.enrolled import ONE_SESSION
 from trainer.audit.people.membership import MODEL_FILES
 from trainer.audit.pictures.whole import PictureRow
@@ -39,6 +39,7 @@ _ROLES = {
     "state": "what a stage keeps",
     "told": "what the device tells",
 }
+_OF_OWNERS = (IN_LESSON, LEARNED)
 _DARKEST, _BRIGHTEST = 0.02, 0.99
 
 
@@ -126,20 +127,20 @@ def _asked(finding: Finding) -> str:
 def _columns(first: Sequence[Finding]) -> list[tuple[str, str]]:
     """Return the questions of the overview: pictures by scenes, and whatever else was asked.
 
-    What a device has learned is one answer to a question that every step is asked, and has no
-    column of its own.
+    What a device holds of its owner is one answer to a question that every step is asked, and has
+    no column of its own.
     """
-    return list(dict.fromkeys((f.question, f.scenes) for f in first if f.step != LEARNED))
+    return list(dict.fromkeys((f.question, f.scenes) for f in first if f.step not in _OF_OWNERS))
 
 
 def _glance(step: str, first: Sequence[Finding]) -> list[Finding | None]:
     """Return one finding a column, None where a step was not asked.
 
-    Of what a device has learned, each stands in the first column of its question.
+    Of what a device holds of its owner, each stands in the first column of its question.
     """
     columns = _columns(first)
     found = {(f.question, f.scenes): f for f in first if f.step == step}
-    if step == LEARNED:
+    if step in _OF_OWNERS:
         places = {question: (question, scenes) for question, scenes in reversed(columns)}
         found = {places[f.question]: f for f in found.values() if f.question in places}
     return [found.get(column) for column in columns]

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from trainer.audit.findings import Planned
-from trainer.audit.owners import LEARNED, SCENES
+from trainer.audit.owners import SCENES, owner_steps
 from trainer.audit.people.attributes import BALANCED, R2
 from trainer.audit.people.identity import MEASURE as SHARE_RIGHT
 from trainer.audit.people.identity import TOGETHER
@@ -24,7 +24,7 @@ from trainer.corpus.noted import Column
 __all__ = ["planned"]
 
 
-def planned(takes: ChainTakes, columns: Sequence[Column], *, learns: bool) -> frozenset[Planned]:
+def planned(takes: ChainTakes, columns: Sequence[Column]) -> frozenset[Planned]:
     """Return all that an audit asks.
 
     Parameters
@@ -32,19 +32,17 @@ def planned(takes: ChainTakes, columns: Sequence[Column], *, learns: bool) -> fr
     takes : ChainTakes
     columns : sequence of Column
         What the data set notes of its people.
-    learns : bool
-        Whether the model learns its owner.
     """
     together = tuple(TOGETHER.values())
     places: list[tuple[str, tuple[str, ...], str]] = [
         (step.name, together, "takes") for step in takes.steps
     ]
-    if learns:
-        places.append((LEARNED, (SCENES,), SCENES))
+    of_owners = [step.name for step in owner_steps(takes.model)]
+    places += [(step, (SCENES,), SCENES) for step in of_owners]
     return frozenset(
         [
             *_pictures(takes),
-            *(Planned("picture", LEARNED, SCENES, m) for m in MEASURES if learns),
+            *(Planned("picture", step, SCENES, m) for step in of_owners for m in MEASURES),
             *(
                 Planned(question, step, scenes, measure)
                 for step, each, _ in places

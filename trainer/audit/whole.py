@@ -28,7 +28,7 @@ from runtime.model import Model, load_model, model_hash
 from trainer.audit.findings import LEAST_PEOPLE, Finding, strongest
 from trainer.audit.limits import Held, PrivacyLimits, held, refuse_unknown_names, verdict_of
 from trainer.audit.owner_pictures import attack_owner_pictures
-from trainer.audit.owners import attack_owners, learned_step
+from trainer.audit.owners import attack_owners, owner_steps
 from trainer.audit.people.attack import Attacked, attack_people
 from trainer.audit.people.mitigations import Mitigation, weigh_mitigations
 from trainer.audit.people.shadows import recipe_of
@@ -183,10 +183,9 @@ def audit_model(
             str(folder), "recipe", "none of the built-in ones", "the one it was made by",
             "give it with --recipe",
         )  # fmt: skip
-    learned = learned_step(model)
-    steps = takes.steps if learned is None else (*takes.steps, learned)
+    steps = (*takes.steps, *owner_steps(model))
     if asked.limits is not None:
-        will = planned(takes, columns_of_people(recordings), learns=learned is not None)
+        will = planned(takes, columns_of_people(recordings))
         refuse_unknown_names(asked.limits, will, steps)
     pictures = attack_pictures(takes, tell, asked.optic_file)
     people = attack_people(Attacked(takes, recordings, folder, recipe), tell=tell)

@@ -172,9 +172,8 @@ def make_picked(
 
 def _promised(point: Mapping[str, Any], told: Mapping[str, Any]) -> str:
     """Return what a point is expected to do before others, as it stands in frontier.json."""
-    kept = point.get("promise") or {"value": point.get("value")}
-    low, high = (kept["low"], kept["high"]) if "low" in kept else point["interval"]
-    ends = [f"{end:.3f}" if end is not None else "none" for end in (low, high)]
+    kept = point["promise"]
+    ends = [f"{end:.3f}" if end is not None else "none" for end in (kept["low"], kept["high"])]
     unit = f" {told['unit']}" if told.get("unit") else ""
     return f"{told['measure']} {kept['value']:.3f}{unit} ({' to '.join(ends)}) at the setting"
 

@@ -162,9 +162,7 @@ def _flattered(found: Frontier, index: int) -> float:
     """Return by how much a point of the front looks better for having been chosen: 0 of others."""
     if index not in found.front:
         return 0.0
-    band = found.resampled.band
-    place = int(np.searchsorted(band.cost_uw, found.points[index].uw, side="right")) - 1
-    return float(band.optimism[place])
+    return found.resampled.band.flatters(found.points[index].uw)
 
 
 def _promise(score: float, interval: Sequence[float], flattered: float) -> dict[str, float]:

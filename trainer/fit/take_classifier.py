@@ -60,7 +60,7 @@ class TakeClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # u
         (n_frames, n_rows, n_cols) of a take, for `X` of two dimensions: one row is then a take,
         flattened. Without it, a row is one frame of one row of pixels.
     bit_depth : int
-        ADC bits of the sensor, 8 to 16.
+        ADC bits of the sensor, 4 to 16.
 
     Attributes
     ----------

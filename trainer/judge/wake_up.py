@@ -35,8 +35,8 @@ EMPTY = ("everyday_empty", "away")
 STRETCH_FRAMES = 16384
 """Looked at together: 67 MB of 32 by 32 pixels, nine minutes at 30 a second."""
 WARM_UP_S = 3.0
-"""The watching stage compares with nine frames, at 5 a second 1.8 s, and began at the stretch's
-start; with half as much again for a sensor that watches more slowly."""
+"""The watching stage compares with twelve frames, at 5 a second 2.4 s, and began at the stretch's
+start; with a quarter as much again for a sensor that watches more slowly."""
 SEED = 1
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from runtime.budget.inputs.groups import Asked, untold
 from runtime.budget.inputs.uncertainty import Interval
 from runtime.errors import FormatError
 from runtime.files import read_limited
@@ -232,23 +233,12 @@ class Evaluation(_Open):
 
     @property
     def untold_groups(self) -> tuple[str, ...]:
-        """Groups with too few people to be named, locked and in turn, as ``handedness left (4)``.
-
-        Where nobody differs in something, there is one group of everybody, and nothing untold.
-        """
-        most: dict[tuple[str, str], int] = {}
-        told: set[tuple[str, str]] = set()
-        for groups in (self.groups, self.groups_in_turn):
-            for grouping, rows in groups.items():
-                for row in rows:
-                    key, n = (grouping, row.name), row.accuracy.n_participants or 0
-                    most[key] = max(most.get(key, 0), n)
-                    told |= {key} if row.enough_people else set()
-        several = {g for g, _ in most if sum(other == g for other, _ in most) > 1}
-        return tuple(
-            f"{grouping.replace('_', ' ')} {name} ({n})"
-            for (grouping, name), n in sorted(most.items())
-            if (grouping, name) not in told and grouping in several and n
+        """Groups with too few people to be named, locked and in turn, or with none at all."""
+        return untold(
+            Asked(grouping, row.name, row.accuracy.n_participants or 0, row.enough_people)
+            for groups in (self.groups, self.groups_in_turn)
+            for grouping, rows in groups.items()
+            for row in rows
         )
 
     @property

@@ -48,6 +48,7 @@ __all__ = [
     "BinRule",
     "Left",
     "mean_factor",
+    "quotient",
     "spline_weights",
     "spline_weights_float",
     "spread_weights",
@@ -121,7 +122,7 @@ def mean_factor(n_bins: int) -> tuple[int, int]:
     return round((1 << shift) / n_bins), shift
 
 
-def _quotient(cross: Int64, square: Int64) -> Int64:
+def quotient(cross: Int64, square: Int64) -> Int64:
     """Return ``cross / square`` in Q10, 0 to 2**15 - 1; 0 of squares that rounding could make.
 
     Good to 6e-5. A single step of Q10 is none, so that rounding never makes the quotient twice what
@@ -204,14 +205,14 @@ class BinRule:
         weighted = spline_weights(place)[:, :, None] * patterns.astype(np.int64)
         t = round_shift(weighted.sum(axis=1), PATTERN_BITS)
         own, cross, square = (b * b).sum(axis=1), (b * t).sum(axis=1), (t * t).sum(axis=1)
-        factor = _quotient(cross, square)
+        factor = quotient(cross, square)
         rest = ((own << 20) - factor * ((cross << 11) - factor * square)) >> 20
         curved = spread_weights(place)[:, :, None] * patterns.astype(np.int64)
         wide = round_shift(curved.sum(axis=1), SPREAD_BITS)
         along, mixed, length = (b * wide).sum(axis=1), (t * wide).sum(axis=1), (wide**2).sum(axis=1)
         along = along - np.sign(mixed) * ((factor * np.abs(mixed)) >> 10)
-        width = length - ((_quotient(-mixed, square) * np.abs(mixed)) >> 10)
-        spread = (_quotient(along, width) * np.maximum(along, 0)) >> 10
+        width = length - ((quotient(-mixed, square) * np.abs(mixed)) >> 10)
+        spread = (quotient(along, width) * np.maximum(along, 0)) >> 10
         spread = np.where(width < length >> ALIKE_BITS, 0, spread)
         down = self.energy_bits - 2 * (shift + CUT_BITS)
         parts = (in_steps(np.minimum(part, _MOST_STEPS), down) for part in (rest, spread, own))

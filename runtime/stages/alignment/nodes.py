@@ -34,7 +34,7 @@ from runtime.stages.alignment.geometry import (
 if TYPE_CHECKING:
     from runtime.stages.contract.onnx_nodes import Nodes
 
-__all__ = ["Writer", "registration_nodes"]
+__all__ = ["Writer", "in_steps", "level_of", "quotient", "registration_nodes"]
 
 _POWERS = np.int64(1) << np.arange(63, dtype=np.int64)
 _LIMIT = 1 << DELTA_BITS
@@ -188,7 +188,7 @@ def registration_nodes(stage: Any, nodes: Nodes, x: str) -> str:
     for aperture in range(len(stage.offsets)):
         values = nodes.op("Gather", wide, nodes.constant(stage.windows.columns(aperture)))
         slopes, root, shift, place, *left = _aligned(stage, write, values, aperture, seed)
-        explained = _steps(write, nodes.op("Mul", root, root), shift,
+        explained = in_steps(write, nodes.op("Mul", root, root), shift,
                            stage.rule.energy_bits + 2 * stage.rule.root_bits)  # fmt: skip
         excess = _excess(stage, write, values, explained)
         of_bins = _excess_of_bins(stage.bin_rule, write, values, tuple(left))
@@ -196,7 +196,7 @@ def registration_nodes(stage: Any, nodes: Nodes, x: str) -> str:
                              nodes.int64(1))  # fmt: skip
         over = nodes.op("Greater", excess, nodes.int64(0))
         excess = nodes.op("Where", over, excess, otherwise)
-        outputs += [slopes, _level(write, explained), excess]
+        outputs += [slopes, level_of(write, explained), excess]
         seed = seed or slopes
     whole = nodes.clip(nodes.op("Concat", *outputs, axis=0), -INT32_MAX, INT32_MAX, "int64")
     return nodes.cast(whole, "int32")
@@ -289,7 +289,7 @@ def _left(
     b = nodes.op("Sub", bins, write.scale(total, *binned.mean_factor(n_bins)))
     b = nodes.round_shift(b, binned.CUT_BITS)
     own, cross, square, mixed = product(b, b), product(b, t), product(t, t), product(t, wide)
-    factor, whole = _quotient(write, cross, square), nodes.op("Mul", own, nodes.int64(1 << 20))
+    factor, whole = quotient(write, cross, square), nodes.op("Mul", own, nodes.int64(1 << 20))
     once = nodes.op("Mul", cross, nodes.int64(1 << 11))
     once = nodes.op("Sub", once, nodes.op("Mul", factor, square))
     rest = nodes.op("Sub", whole, nodes.op("Mul", factor, once))
@@ -297,21 +297,21 @@ def _left(
     size = nodes.op("Abs", mixed)
     shared = nodes.op("Mul", nodes.op("Sign", mixed), part(factor, size))
     along = nodes.op("Sub", product(b, wide), shared)
-    less = part(_quotient(write, nodes.op("Neg", mixed), square), size)
+    less = part(quotient(write, nodes.op("Neg", mixed), square), size)
     length = product(wide, wide)
     width = nodes.op("Sub", length, less)
-    over = part(_quotient(write, along, width), nodes.op("Max", along, nodes.int64(0)))
+    over = part(quotient(write, along, width), nodes.op("Max", along, nodes.int64(0)))
     alike = nodes.op("Less", width, nodes.op("Div", length, nodes.int64(1 << binned.ALIKE_BITS)))
     over = nodes.op("Where", alike, nodes.int64(0), over)
     lost = nodes.reshape(nodes.op("Add", shift, nodes.int64(binned.CUT_BITS)), 1)
     most, bits = nodes.int64((1 << 30) - 1), stage.bin_rule.energy_bits
     left, spread, energy = (
-        _steps(write, nodes.op("Min", x, most), lost, bits) for x in (rest, over, own)
+        in_steps(write, nodes.op("Min", x, most), lost, bits) for x in (rest, over, own)
     )
     return left, spread, energy
 
 
-def _quotient(write: Writer, cross: str, square: str) -> str:
+def quotient(write: Writer, cross: str, square: str) -> str:
     """Write the twin of the reference's: cross / square in Q10, (1,)."""
     nodes, least = write.nodes, binned.LEAST_SQUARE_BITS
     kept = nodes.op("Max", square, nodes.int64(1 << least))
@@ -355,7 +355,7 @@ def _near(stage: Any, write: Writer, seed: str) -> str:
     return nodes.op("And", *near)
 
 
-def _steps(write: Writer, square: str, shift: str, bits: int) -> str:
+def in_steps(write: Writer, square: str, shift: str, bits: int) -> str:
     """Write `runtime.stages.alignment.energy.in_steps`: squares of numbers cut by a shift."""
     nodes = write.nodes
     twice = nodes.op("Mul", shift, nodes.int64(2))
@@ -368,7 +368,8 @@ def _steps(write: Writer, square: str, shift: str, bits: int) -> str:
     return nodes.op("Where", falls, rounded, raised)
 
 
-def _level(write: Writer, explained: str) -> str:
+def level_of(write: Writer, explained: str) -> str:
+    """Write `runtime.stages.alignment.arithmetic.log_level`, of one value (1,)."""
     nodes = write.nodes
     kept = nodes.op("Max", explained, nodes.int64(1))
     exponent = nodes.op("Sub", write.bits(kept, (1,)), nodes.int64(1))

@@ -38,10 +38,10 @@ def test_the_sensor_at_a_setting_says_so_in_its_own_fields() -> None:
 def test_steps_too_coarse_to_foretell_are_refused() -> None:
     """Fewer bits are taken while a step is at most three times the read noise, and no further."""
     # 12 bits, 4 electrons a count: at 10 bits a step is 16 electrons, at 8 bits 64.
-    for noise_e, fewest in ((1.0, 12), (8.0, 10), (5.4, 10), (5.3, 12), (21.4, 8)):
+    for noise_e, fewest in ((1.0, 12), (8.0, 10), (5.4, 10), (5.3, 11), (21.4, 8), (400.0, 4)):
         sensor = replace(SENSOR, read_noise_e=noise_e)
         assert least_bits(sensor) == fewest
-        for bits in (8, 10, 12):
+        for bits in range(4, 13):
             if bits >= fewest:
                 assert thinned_sensor(sensor, Setting(bit_depth=bits)).bit_depth == bits
             else:
@@ -58,7 +58,9 @@ def test_steps_too_coarse_to_foretell_are_refused() -> None:
         ({"exposure_fraction": True}, "exposure_fraction is True"),
         ({"frame_rate_divisor": 1.5}, "frame_rate_divisor is 1.5"),
         ({"frame_rate_divisor": 0}, "frame_rate_divisor is 0"),
-        ({"bit_depth": 9}, "bit_depth is 9, expected 8, 10, 12 or 16"),
+        ({"bit_depth": 3}, "bit_depth is 3, expected a whole number from 4 to 16"),
+        ({"bit_depth": 10.0}, "bit_depth is 10.0, expected a whole number"),
+        ({"bit_depth": True}, "bit_depth is True, expected a whole number"),
         ({"read_noise_e": -1.0}, "read_noise_e is -1.0"),
         ({"rows": (4, 4)}, "rows is"),
         ({"rows": (1,)}, "rows is"),

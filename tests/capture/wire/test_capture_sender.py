@@ -201,7 +201,7 @@ def some_counts(rng: np.random.Generator, shape: tuple[int, int], bits: int) -> 
     return np.where(rng.random() < 0.3, counts | 0x55 & (1 << bits) - 1, counts).astype(np.uint16)
 
 
-@pytest.mark.parametrize("bits", [8, 10, 11, 12, 14, 16])
+@pytest.mark.parametrize("bits", [4, 6, 7, 8, 10, 11, 12, 14, 16])
 def test_exposures_from_c_are_those_of_the_host(sender: Sender, bits: int) -> None:
     """Every exposure that the C sender packs, in place or not, is byte for byte the host's."""
     rng = np.random.default_rng([bits, 7])

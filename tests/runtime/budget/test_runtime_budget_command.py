@@ -13,6 +13,7 @@ from budget_models import CORES, share, write_folder
 from click.testing import CliRunner
 
 from runtime.budget import Choice, Computation, Limits, budget, load_limits
+from runtime.budget.inputs.groups import NEEDED
 from runtime.budget.inputs.uncertainty import Interval
 from runtime.budget.verdict.limits import check, junit_xml
 from runtime.cli import commands
@@ -89,9 +90,11 @@ def test_every_limit_is_held_against_its_own_value(folder: Path, tmp_path: Path)
             "value": 0.62, "low": 0.5, "high": 0.74, "n_participants": 4, "n_takes": 120
         },
     }  # fmt: skip
+    enough = {"accuracy": left["accuracy"] | {"n_participants": 7}, "enough_people": True}
     copy = _with_evaluation(
-        folder, tmp_path / "model", events=events, worst_group=None, worst_group_in_turn=left
-    )
+        folder, tmp_path / "model", events=events, worst_group=None, worst_group_in_turn=left,
+        groups={key: [{"name": name} | enough for name in NEEDED[key]] for key in NEEDED},
+    )  # fmt: skip
     limits = Limits(
         cycles_per_frame=10**6, latency_ms=30.0, flash_bytes=10**6, ram_bytes=10**5,
         stack_bytes=10**4, average_uw=1e4, accuracy=0.9, false_events_per_hour=3.0,

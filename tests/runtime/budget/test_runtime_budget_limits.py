@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from runtime.budget.inputs.evaluation import Evaluation
+from runtime.budget.inputs.groups import NEEDED
 from runtime.budget.inputs.uncertainty import Interval
 from runtime.budget.verdict.host import host_verdict
 from runtime.budget.verdict.limits import (
@@ -59,17 +60,22 @@ def test_a_value_that_is_not_of_everybody_keeps_no_limit() -> None:
     assert silent.state == "unknown" and silent.line.endswith("left (4)")
 
 
-def groups_of(**people: int) -> dict[str, list[dict[str, object]]]:
-    """Return groups by handedness of so many people each, as an evaluation has them."""
+def groups_of(grouping: str = "handedness", **people: int) -> dict[str, list[dict[str, object]]]:
+    """Return groups of so many people each, as an evaluation has them, beside others of nine."""
+    asked = {name: dict.fromkeys(names, 9) for name, names in NEEDED.items()} | {grouping: people}
     return {
-        "handedness": [
+        name: [
             {
-                "name": name, "enough_people": n >= 7,
+                "name": group, "enough_people": n >= 7,
                 "accuracy": {"value": 0.9, "low": 0.8, "high": 1.0, "n_participants": n},
             }
-            for name, n in people.items()
+            for group, n in groups.items()
         ]
+        for name, groups in asked.items()
     }  # fmt: skip
+
+
+PLAIN = {"fixed": {"accuracy": {"value": 0.9, "low": 0.8, "high": 1.0}}}
 
 
 @pytest.mark.parametrize(
@@ -77,18 +83,26 @@ def groups_of(**people: int) -> dict[str, list[dict[str, object]]]:
     [
         ({"right": 9, "left": 2}, {"right": 20, "left": 4}, ("handedness left (4)",)),
         ({"right": 9, "left": 2}, {"right": 20, "left": 7}, ()),
-        ({"right": 9}, {"right": 20}, ()),
-        ({"right": 4}, {"right": 6}, ()),
+        ({"right": 9}, {"right": 20}, ("handedness left (0)",)),
+        ({"right": 9, "ambidextrous": 7}, {"right": 20}, ("handedness left (0)",)),
+        ({"right": 4}, {"right": 6}, ("handedness left (0)", "handedness right (6)")),
         ({"right": 3, "left": 2}, {}, ("handedness left (2)", "handedness right (3)")),
+        ({}, {}, ("handedness left (0)", "handedness right (0)")),
     ],
 )
 def test_a_group_is_told_where_either_side_has_enough_people(
     locked: dict[str, int], in_turn: dict[str, int], untold: tuple[str, ...]
 ) -> None:
-    """Small among the locked and the people in turn, a group is untold; of one group none is."""
+    """Small among the locked and the people in turn, or with nobody in it, a group is untold."""
     content = {"groups": groups_of(**locked), "groups_in_turn": groups_of(**in_turn)}
-    plain = {"fixed": {"accuracy": {"value": 0.9, "low": 0.8, "high": 1.0}}}
-    assert Evaluation.model_validate(plain | content).untold_groups == untold
+    assert Evaluation.model_validate(PLAIN | content).untold_groups == untold
+
+
+def test_one_kind_in_a_column_of_ones_own_is_no_group() -> None:
+    """What nobody differs in is untold only where a claim about everybody needs both kinds."""
+    for sleeves, untold in (({"long": 9}, ()), ({"long": 9, "short": 1}, ("sleeve short (1)",))):
+        found = Evaluation.model_validate(PLAIN | {"groups": groups_of("sleeve", **sleeves)})
+        assert found.untold_groups == untold
 
 
 def test_a_crossed_limit_opens_the_gate_unless_it_is_strict() -> None:

@@ -186,12 +186,12 @@ def test_a_lamp_that_is_switched_is_no_hand(light: str) -> None:
 def test_a_hand_is_found_at_little_more_light_than_the_ideal_needs() -> None:
     """A step of twice the deviations that known noise and an ideal sum ask for wakes nearly always.
 
-    What the ideal knows, and the stage has to learn from nine frames, costs less than half.
+    What the ideal knows, and the stage has to learn from twelve frames, costs less than half.
     """
     sensor = Sensor("emulated 32x32", 32, 32)
     rng, model = np.random.default_rng(6), watching_model(sensor)
     noise = np.sqrt(2 * 16 * 32 * (800.0 + sensor.read_noise_e**2))  # electrons, of the whole sum
-    ideal = 4.2 * noise / np.sqrt(3)  # once in four hours at 5 a second, of three frames' mean
+    ideal = 4.2 * noise / np.sqrt(4)  # once in four hours at 5 a second, of four frames' mean
     found = 0
     for _ in range(40):
         lit = np.full((24, 32, 32), 800.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any
 
@@ -65,6 +66,11 @@ def test_what_cannot_be_told_is_no_pass() -> None:
     assert verdict([mute, finding()], most_gain=1.0) == "cannot tell"
     assert verdict([mute, finding()], most_gain=0.0) == "broken"
     assert verdict([finding(n_people=3)], most_gain=1.0) == "cannot tell"
+    for low, high in ((math.nan, 0.15), (0.05, math.nan), (-math.inf, 0.15)):
+        assert verdict([finding(low=low, high=high)], most_gain=1.0) == "cannot tell"
+    limits = PrivacyLimits.model_validate({"limit": [{"question": "picture", "most_gain": 0.1}]})
+    (few,) = held(limits, [finding(n_people=3)], STEPS)
+    assert few.why == "only 3 of at least 6 people"
 
 
 def test_a_limit_that_nobody_could_break_is_no_pass() -> None:

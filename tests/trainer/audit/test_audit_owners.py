@@ -10,7 +10,7 @@ import pytest
 
 from capture.emulated.optic.optics import SENSORS
 from capture.store.session import read_session
-from runtime.enrolment import carry_out, learned_arrays
+from runtime.enrolment import carry_out, learned_arrays, own_state
 from runtime.model import Model
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
@@ -20,17 +20,21 @@ from trainer.audit import owner_pictures
 from trainer.audit.findings import LEAST_PEOPLE
 from trainer.audit.owner_pictures import attack_owner_pictures
 from trainer.audit.owners import (
+    IN_LESSON,
     LEARNED,
     SCENES,
     attack_owners,
-    learned_step,
+    flat,
     lessons,
+    owner_steps,
+    taught,
     taught_devices,
 )
 from trainer.audit.page import audit_page
 from trainer.audit.people.enrolled import seen_at
 from trainer.audit.people.identity import identify
 from trainer.audit.people.rates import cannot_tell
+from trainer.audit.pictures import learned
 from trainer.audit.pictures.measures import MEASURES
 from trainer.audit.questions import planned
 from trainer.audit.steps import ChainTakes, chain_steps, taken
@@ -76,12 +80,15 @@ def takes(held_people: Path) -> ChainTakes:
 
 def test_every_take_of_a_class_teaches_a_device_of_its_own(takes: ChainTakes) -> None:
     """Of three takes of each class there are three devices a person, and no two are alike."""
-    devices = taught_devices(takes)
-    names, counts = np.unique(devices.people, return_counts=True)
-    assert len(names) == LEAST_PEOPLE
-    assert counts.tolist() == [3] * LEAST_PEOPLE
-    assert len(np.unique(devices.values, axis=0)) == len(devices.values)
-    assert devices.values.shape[1] == learned_step(takes.model).n_values  # type: ignore[union-attr]
+    found = taught_devices(takes)
+    assert list(found) == [step.name for step in owner_steps(takes.model)] == [IN_LESSON, LEARNED]
+    for step in owner_steps(takes.model):
+        devices = found[step.name]
+        names, counts = np.unique(devices.people, return_counts=True)
+        assert len(names) == LEAST_PEOPLE
+        assert counts.tolist() == [3] * LEAST_PEOPLE
+        assert len(np.unique(devices.values, axis=0)) == len(devices.values)
+        assert devices.values.shape[1] == step.n_values
 
 
 @pytest.mark.parametrize(
@@ -115,9 +122,49 @@ def test_a_device_has_learned_what_its_commands_teach(takes: ChainTakes) -> None
             assert answer > 0
     wanted = learned_arrays(model, carry_out(model, state, "finish").state)
     assert wanted["taught"].tolist() == [1, 1]
-    devices = taught_devices(takes)
+    devices = taught_devices(takes)[LEARNED]
     mine = devices.values[np.flatnonzero(devices.people == takes.participants[0])[1]]
-    assert np.array_equal(mine, np.concatenate([a.ravel() for a in wanted.values()]))
+    assert np.array_equal(mine, flat(wanted))
+
+
+def test_a_device_in_a_lesson_is_dumped_with_every_word_while_each_take_is_open(
+    takes: ChainTakes,
+) -> None:
+    """What is held then is the whole declared state, the takes before and the open one in it."""
+    model, path = takes.model, next(iter(takes.paths.values()))
+    frames, takes_of = taken(model, read_session(path))
+    spans = [(take.trial_type, first, stop) for take, first, stop in takes_of]
+    lesson = lessons(model, spans)[0]
+    device = taught(model, (frames.lit, frames.dark), lesson)
+    assert all(device.kept) and len(device.opened) == len(lesson) == 2
+    first = model.initial_state()
+    (slot, begin, stop), (other, begin_2, stop_2) = lesson
+    state = carry_out(model, first, "begin", slot).state
+    state = model.run(frames.lit[begin:stop], frames.dark[begin:stop], state).state
+    assert np.array_equal(device.opened[0], flat(own_state(model, state)))
+    shown = own_state(model, state)["best"]
+    state = carry_out(model, carry_out(model, state, "add").state, "begin", other).state
+    state = model.run(frames.lit[begin_2:stop_2], frames.dark[begin_2:stop_2], state).state
+    own = own_state(model, state)
+    assert np.array_equal(device.opened[1], flat(own))
+    assert (own["takes"] == shown).all(axis=1).any() and own["open"][0]
+
+
+def test_nothing_of_a_lesson_outlives_it_but_what_is_listed_as_learned(takes: ChainTakes) -> None:
+    """After the last command only what `learned_arrays` lists, and the answer, tell of anybody."""
+    model, path = takes.model, next(iter(takes.paths.values()))
+    frames, takes_of = taken(model, read_session(path))
+    state = model.initial_state()
+    for take, first, stop in takes_of[:2]:
+        state = carry_out(model, state, "begin", model.classes.index(take.trial_type)).state
+        state = model.run(frames.lit[first:stop], frames.dark[first:stop], state).state
+        state, answer = carry_out(model, state, "add")
+        assert answer > 0
+    after = own_state(model, carry_out(model, state, "finish").state)
+    shipped = own_state(model, model.initial_state())
+    listed = set(learned_arrays(model, model.initial_state()))
+    left = {name for name, array in after.items() if not np.array_equal(array, shipped[name])}
+    assert left == listed | {"answer"}
 
 
 def test_devices_are_asked_whose_they_are(takes: ChainTakes, held_people: Path) -> None:
@@ -125,12 +172,11 @@ def test_devices_are_asked_whose_they_are(takes: ChainTakes, held_people: Path) 
     found = attack_owners(takes, held_people)
     questions = {finding.question for finding in found}
     assert {"identity", "same person", "hand_length_mm"} <= questions
-    assert {finding.step for finding in found} == {LEARNED}
+    for step in owner_steps(takes.model):
+        of_step = {finding.question for finding in found if finding.step == step.name}
+        assert of_step == questions
+        assert step.stored and not step.leaves_device
     assert {finding.scenes for finding in found} == {SCENES}
-    step = learned_step(takes.model)
-    assert step is not None
-    assert step.stored
-    assert not step.leaves_device
 
 
 def test_the_hands_that_taught_devices_are_drawn_from_what_was_learned(
@@ -138,14 +184,16 @@ def test_the_hands_that_taught_devices_are_drawn_from_what_was_learned(
 ) -> None:
     """Every measure is told of what is stored, with hands to print; all of it was planned."""
     monkeypatch.setattr(owner_pictures, "N_FURTHER", 1)
+    monkeypatch.setattr(learned, "_MOST_TURNS", 3)
     found, rows = attack_owner_pictures(takes)
     assert {f.measure for f in found} == set(MEASURES)
-    assert {(f.question, f.step, f.scenes) for f in found} == {("picture", LEARNED, SCENES)}
+    places = {(f.question, f.step, f.scenes) for f in found}
+    assert places == {("picture", step, SCENES) for step in (IN_LESSON, LEARNED)}
     assert {f.n_people for f in found} == {LEAST_PEOPLE}
-    assert all("of 5 other people; which row is of which class" in f.knows for f in found)
-    assert [set(row.shown) for row in rows] == [{LEARNED}] * len(rows)
+    assert all("of 5 other people; which hand is of which class" in f.knows for f in found)
+    assert {step for row in rows for step in row.shown} == {IN_LESSON, LEARNED}
     assert rows and all(row.truth.max() > 0 for row in rows)
-    will = planned(takes, [], learns=True)
+    will = planned(takes, [])
     assert {(f.question, f.step, f.scenes, f.measure) for f in found} <= will
 
 
@@ -158,7 +206,12 @@ def test_a_hand_whose_take_was_refused_is_not_drawn(takes: ChainTakes) -> None:
         for first, name in zip(range(0, 32, 4), model.classes * 4, strict=True)
     ]
     assert [len(lesson) for lesson in lessons(model, spans)] == [4, 4]
-    found = owner_pictures._lessons(model, frames, spans)
+    held = owner_pictures._lessons(model, frames, spans)
+    shown = held[IN_LESSON]
+    assert shown.last.tolist() == [
+        stop - 1 for lesson in lessons(model, spans) for _, _, stop in lesson
+    ]
+    found = held[LEARNED]
     assert found.last.tolist() == [stop - 1 for _, first, stop in spans if first != 8]
     assert found.classes.tolist() == [name for name, first, _ in spans if first != 8]
 
@@ -168,13 +221,18 @@ def test_hands_are_drawn_where_no_further_person_s_device_learned_anything(
 ) -> None:
     """Attackers learn from the others recorded where nobody beside them taught a device."""
     monkeypatch.setattr(owner_pictures, "N_FURTHER", 0)
+    monkeypatch.setattr(learned, "_MOST_TURNS", 3)
     found, _ = attack_owner_pictures(takes)
     assert {f.measure for f in found} == set(MEASURES)
     assert all("of 4 other people" in f.knows for f in found)
 
 
-def test_hands_that_nobody_knows_are_not_cleared(takes: ChainTakes) -> None:
+def test_hands_that_nobody_knows_are_not_cleared(
+    takes: ChainTakes, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Of recorded people, or where all takes were refused, nobody can tell; elsewhere nothing."""
+    monkeypatch.setattr(owner_pictures, "N_FURTHER", 0)
+    monkeypatch.setattr(learned, "_MOST_TURNS", 3)
     stage = dataclasses.replace(learner(), unlike=0)
     refusing = dataclasses.replace(takes, model=model_of(stage))
     for given, why in (
@@ -182,8 +240,10 @@ def test_hands_that_nobody_knows_are_not_cleared(takes: ChainTakes) -> None:
         (refusing, "only 0 people"),
     ):
         found, rows = attack_owner_pictures(given)
-        assert [(f.told, f.question, rows) for f in found] == [("cannot tell", "picture", [])]
-        assert why in found[0].why_not
+        untold = [f for f in found if f.step == LEARNED]
+        assert [(f.told, f.question) for f in untold] == [("cannot tell", "picture")]
+        assert why in untold[0].why_not
+        assert {row_step for row in rows for row_step in row.shown} <= {IN_LESSON}
     assert attack_owner_pictures(dataclasses.replace(takes, model=model_of(head()))) == ([], [])
 
 
@@ -204,16 +264,18 @@ def test_the_page_shows_what_was_learned_beside_what_takes_tell(
     """At a glance a device stands in a question's own column, and the state as shipped is named."""
     untaught = [step.name for step in takes.steps if "untaught" in step.name]
     assert untaught == ["scores state, untaught"]
-    step = learned_step(takes.model)
-    assert step is not None
-    whole = dataclasses.replace(takes, steps=(*takes.steps, step))
+    whole = dataclasses.replace(takes, steps=(*takes.steps, *owner_steps(takes.model)))
     of_takes = identify(seen_at(takes, untaught[0]), untaught[0])
     devices = attack_owners(takes, held_people)
     page = audit_page(Audit(takes.model, whole, (*of_takes, *devices), (), "", ()))
     glance = page[page.index("At a glance") : page.index("Step by step")]
     assert "identity: one take" in glance and "taught devices" not in glance
     row = glance[glance.index(f'<th scope="row">{LEARNED}') :]
-    best = max(f.gain for f in devices if f.question == "identity" and f.gain is not None)
+    best = max(
+        f.gain
+        for f in devices
+        if f.question == "identity" and f.step == LEARNED and f.gain is not None
+    )
     assert f"{best:+.3f}".replace("-", "−") in row
     assert f"{LEAST_PEOPLE} people</td>" in page
 
@@ -231,5 +293,5 @@ def test_a_page_that_can_tell_nothing_gives_no_all_clear(takes: ChainTakes) -> N
 def test_a_model_that_learns_nothing_has_no_such_step(takes: ChainTakes, held_people: Path) -> None:
     """Without enrolment there is nothing to dump."""
     plain = model_of(head())
-    assert learned_step(plain) is None
+    assert owner_steps(plain) == ()
     assert attack_owners(dataclasses.replace(takes, model=plain), held_people) == []

@@ -76,7 +76,7 @@ def test_every_step_is_asked_everything(tmp_path: Path) -> None:
 def test_shadow_models_that_cannot_be_are_said(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, members_alone: None
 ) -> None:
-    """Without a recipe, or with nobody locked, thresholds alone are tried, and that is told."""
+    """Without a recipe, or with nobody locked, thresholds alone are tried: no all-clear."""
     attacked = invented(tmp_path)
     unknown = dataclasses.replace(attacked.takes.model, provenance={})
     nameless = dataclasses.replace(
@@ -85,8 +85,9 @@ def test_shadow_models_that_cannot_be_are_said(
     for each, words in ((nameless, "recipe is not known"), (attacked, "people who are locked")):
         if words == "people who are locked":
             monkeypatch.setattr(attack, "recipe_of", lambda _: object())
-        told = membership(attack_people(each))
+        *told, untried = membership(attack_people(each))
         assert len(told) == 4 and all(words in finding.knows for finding in told)
+        assert untried.told == "cannot tell" and words in untried.why_not
     both = invented(tmp_path, locked=3)
     known = dict.fromkeys(both.takes.people, 0.0)
     by_shadows = {"shadow models": known, "their ratio": known}

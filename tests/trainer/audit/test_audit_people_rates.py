@@ -15,7 +15,13 @@ from scipy.optimize import brentq
 from sklearn.metrics import roc_auc_score, roc_curve
 
 from runtime.errors import UsageError
-from trainer.audit.people.rates import area_under_roc, equal_error_rate, jackknife, widened
+from trainer.audit.people.rates import (
+    Ranked,
+    area_under_roc,
+    equal_error_rate,
+    jackknife,
+    widened,
+)
 
 SCORES = st.lists(st.integers(-6, 6).map(float), min_size=1, max_size=30)
 
@@ -78,3 +84,17 @@ def test_the_best_of_several_has_a_wider_interval() -> None:
     """Of n attackers the strongest is held to a confidence of 1 - 0.05 / n."""
     assert widened(1) == pytest.approx(0.95)
     assert widened(5) == pytest.approx(0.99)
+
+
+def test_scores_ranked_once_give_the_rates_of_any_part_of_them() -> None:
+    """With some people left out the rate is that of the scores that are left, ties and all."""
+    rng = np.random.default_rng(3)
+    for digits in (0, 1, 6):
+        scores = rng.standard_normal(60).round(digits)
+        owners = rng.random(60) < 0.3
+        scores[owners] += 0.5
+        ranked = Ranked.of(scores, owners)
+        for _ in range(10):
+            kept = rng.random(60) < 0.7
+            apart = equal_error_rate(scores[kept & owners], scores[kept & ~owners])
+            assert ranked.error_rate(kept) == apart

@@ -18,20 +18,23 @@ from runtime.stages.bins import Bins
 from runtime.stages.closing.presence import Presence
 from runtime.stages.dense import Dense
 from trainer.audit import steps
-from trainer.audit.chain import DARK, RAW, overheard, steps_of
+from trainer.audit.chain import DARK, MEMORY, RAW, overheard, steps_of
 from trainer.audit.steps import ChainTakes, chain_steps
 
 MODELS = Path(__file__).resolve().parents[3] / "models"
 
 
 def test_every_stage_and_every_memory_is_a_step_once(dynamic: Model) -> None:
-    """Steps are the exposures, each stage's outputs, each state; their names differ."""
+    """Steps are the exposures, each stage's outputs, each state, and all states together."""
     steps = steps_of(dynamic)
     assert [step.name for step in steps[:2]] == [RAW, DARK]
     assert len({step.name for step in steps}) == len(steps)
     with_state = sum(bool(stage.initial_state()) for stage in dynamic.stages)
-    assert len(steps) == 2 + len(dynamic.stages) + with_state
-    assert sum(step.stored for step in steps) == with_state
+    assert with_state > 1
+    assert len(steps) == 2 + len(dynamic.stages) + with_state + 1
+    *apart, whole = [step for step in steps if step.stored]
+    assert len(apart) == with_state
+    assert (whole.name, whole.n_values) == (MEMORY, sum(step.n_values for step in apart))
 
 
 def test_only_what_the_closing_stage_tells_leaves_the_device(dynamic: Model) -> None:
@@ -60,6 +63,8 @@ def test_steps_hold_what_the_stages_gave(
     kept = [state[f"s{at_window}_{key}"].ravel() for key in keys]
     held = heard.values[f"window {at_window} state"][mine[-1]]
     assert np.array_equal(held, np.concatenate(kept))
+    apart = [heard.values[step.name] for step in steps_of(dynamic) if step.stored][:-1]
+    assert np.array_equal(heard.values[MEMORY], np.concatenate(apart, axis=1))
 
 
 def test_takes_are_those_of_the_models_classes(heard: ChainTakes) -> None:

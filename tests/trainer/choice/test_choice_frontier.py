@@ -138,7 +138,7 @@ def test_a_picked_model_is_verified(searched: Path) -> None:
 def test_what_is_promised_has_its_unit() -> None:
     """An error of direction is in mrad, as its front says; a share has no unit."""
     of_light = {"measure": "error of direction, rms", "unit": "mrad"}
-    said = _promised({"value": 2.5, "interval": [2.0, None]}, of_light)
+    said = _promised({"promise": {"value": 2.5, "low": 2.0, "high": None}}, of_light)
     assert said == "error of direction, rms 2.500 mrad (2.000 to none) at the setting"
     point = {"promise": {"value": 0.9, "low": 0.8, "high": 1.0}, "interval": [0.85, 1.0]}
     said = _promised(point, {"measure": "event F1"})

@@ -93,13 +93,15 @@ def test_a_knob_that_a_recipe_does_not_have_is_refused(
 
 
 def test_bits_that_cannot_be_foretold_are_not_tried(tmp_path: Path) -> None:
-    """Of 16, 10 and 8 bits a 12-bit sensor of little noise is tried at those it can tell of."""
-    path = _knobs(tmp_path, "[active.bits_at_most]\nvalues = [16, 10, 8]")
+    """Of 16 to 4 bits a 12-bit sensor of little noise is tried at those it can tell of."""
+    path = _knobs(tmp_path, "[active.bits_at_most]\nvalues = [16, 11, 10, 9, 7, 4]")
     options = options_of(load_knobs(path), [load_recipe("dynamic")])
     recorded = Sensor("bench", 8, 8)
-    assert [one.sensor.bit_depth for one in tried_of(options, recorded)] == [12, 10]
+    assert [one.sensor.bit_depth for one in tried_of(options, recorded)] == [12, 11, 10]
     quiet = replace(recorded, read_noise_e=2.0)
     assert [one.sensor.bit_depth for one in tried_of(options, quiet)] == [12]
+    noisy = replace(recorded, read_noise_e=400.0)
+    assert [one.sensor.bit_depth for one in tried_of(options, noisy)] == [12, 11, 10, 9, 7, 4]
 
 
 def test_a_knob_out_of_the_sensors_range_is_refused_in_one_line(tmp_path: Path) -> None:

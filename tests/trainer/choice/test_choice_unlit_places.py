@@ -69,6 +69,9 @@ def test_the_front_of_presence_is_told_as_json_table_and_page(searched: Path) ->
         assert point["power"]["LED"] == point["power"]["watching"] == 0.0
         assert point["interval"][0] <= point["value"] <= point["interval"][1]
         assert point["accuracy"] == point["balanced_accuracy"] == point["value"]
+        promise = point["promise"]
+        assert promise["low"] <= promise["value"] <= point["value"]
+        assert promise["high"] == point["interval"][1]
     (locked,) = (one for one in told["locked"] if one["name"] == told["knee"])
     assert locked["n_units"] == 1
     page = (out / "frontier.html").read_text("utf-8")

@@ -34,7 +34,7 @@ from trainer.choice.unlit.sources import (
     judge_source,
 )
 from trainer.choice.unlit.tasks import SourceTask
-from trainer.choice.unlit.told import unlit_csv, unlit_json
+from trainer.choice.unlit.told import _promise, unlit_csv, unlit_json
 from trainer.choice.worth.pick import parse_wish, pick
 from trainer.corpus.at_setting import AtSetting
 from trainer.corpus.recordings import Corpus, open_corpus
@@ -297,9 +297,20 @@ def test_settings_of_a_source_meet_those_that_tell_as_often(told: dict[str, Any]
         assert point["interval"][0] <= point["value"] <= point["interval"][1]
         assert point["times_bound"] == pytest.approx(point["value"] / point["bound"], abs=1e-3)
         assert point["error"] == point["value"] == -point["score"]
+        assert point["promise"]["value"] >= point["value"]
+        assert point["promise"]["low"] == point["interval"][0]
     at = {(p["hz"], p["sensor"]["exposure_us"]): p for p in told["points"]}
     assert at[30.0, 100.0]["value"] > 1.2 * at[30.0, 200.0]["value"]
     assert at[30.0, 100.0]["bound"] > 1.3 * at[30.0, 200.0]["bound"]
+
+
+def test_choosing_flatters_an_error_by_making_it_smaller() -> None:
+    """What a point promises is its error and its larger end, each with the flattery added."""
+    more = _promise(0.02, [0.015, 0.03], 0.004, is_error=True)
+    assert more == {"value": 0.024, "low": 0.015, "high": 0.034}
+    assert _promise(0.02, [0.015, None], 0.004, is_error=True)["high"] is None
+    less = _promise(0.9, [0.01, 0.95], 0.02, is_error=False)
+    assert less == {"value": 0.88, "low": 0.0, "high": 0.95}
 
 
 def test_a_source_is_picked_by_error_distance_and_rate(told: dict[str, Any]) -> None:

@@ -9,9 +9,12 @@ import numpy as np
 import pytest
 
 from capture.store.dataset import Participant
+from runtime.budget.inputs.groups import NEEDED
 from trainer.corpus.noted import Column, column_of
+from trainer.judge import groups
 from trainer.judge.evaluate import Conditions, Takes
 from trainer.judge.groups import (
+    GROUPINGS,
     MIN_PEOPLE,
     REST,
     distance_bands,
@@ -229,3 +232,12 @@ def test_takes_are_grouped_by_what_their_table_notes() -> None:
     rows = groups["lamp of the take"]
     assert [(r["name"], r["accuracy"]["n_takes"]) for r in rows] == [("off", 300), ("on", 299)]
     assert {row["accuracy"]["n_participants"] for row in rows} == {15}
+
+
+def test_groups_that_a_claim_needs_are_those_that_an_evaluation_names() -> None:
+    """Bands and words are called the same where groups are made and where they are waited for."""
+    assert set(NEEDED) == set(GROUPINGS)
+    bands = (groups._HANDS, groups._SKINS, groups._AMBIENTS, groups._DISTANCES)
+    names = [set(NEEDED[key]) for key in ("hand_length", "skin_reflectance", "ambient", "distance")]
+    assert names == [{band.name for band in each} for each in bands]
+    assert set(NEEDED["handedness"]) < set(groups._HANDEDNESS)

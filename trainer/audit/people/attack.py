@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from trainer.audit.chain import alike_before
 from trainer.audit.findings import Finding
 from trainer.audit.people.attributes import tell_attributes
 from trainer.audit.people.enrolled import seen_at
@@ -76,10 +78,16 @@ def attack_people(
     FormatError
         A table of the data set or the model's ``evaluation.json`` is damaged.
     """
-    takes, found = attacked.takes, []
+    takes = attacked.takes
+    found: list[Finding] = []
     attributes = columns_of_people(attacked.data)
     for step in takes.steps:
         tell(f"who it is, told from {step.name}")
+        before = alike_before(takes.frames, takes.steps, step)
+        if before is not None:
+            alike = [f for f in found if f.step == before.name]
+            found += [dataclasses.replace(finding, step=step.name) for finding in alike]
+            continue
         seen = seen_at(takes, step.name)
         found += identify(seen, step.name)
         found += verify_people(seen, step.name)
@@ -112,7 +120,10 @@ def _membership(
         knows |= dict.fromkeys(
             by_shadows, f"{HOLDS}; its recipe, and takes of others to refit it to"
         )
-    return attack_membership(known, members, knows)
+    found = attack_membership(known, members, knows)
+    if without and shadows:  # the strongest attackers that are known were not among these
+        found.append(cannot_tell(MODEL_FILES, QUESTION, takes.n_people, without, OF_A_PERSON))
+    return found
 
 
 def _no_shadows(takes: ChainTakes, recipe: Recipe | None) -> str:

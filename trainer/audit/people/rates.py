@@ -10,6 +10,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -18,11 +19,12 @@ from scipy import special
 
 from runtime.errors import UsageError
 from runtime.intervals import CONFIDENCE
-from runtime.stages.contract.stage import Float64
+from runtime.stages.contract.stage import Float64, Int64
 from trainer.audit.findings import Finding
 from trainer.judge.intervals import IMAGINED
 
 __all__ = [
+    "Ranked",
     "area_under_roc",
     "cannot_tell",
     "equal_error_rate",
@@ -64,17 +66,55 @@ def equal_error_rate(genuine: Float64, impostor: Float64) -> float:
         There are none of one kind.
     """
     _both_kinds(genuine, impostor)
-    owners, strangers = np.sort(genuine), np.sort(impostor)
-    thresholds = np.unique(np.concatenate([owners, strangers]))
-    # Accepted is what reaches the threshold; the last threshold is above all scores.
-    refused = np.append(np.searchsorted(owners, thresholds) / len(owners), 1.0)
-    accepted = np.append(1.0 - np.searchsorted(strangers, thresholds) / len(strangers), 0.0)
-    ahead = refused - accepted
-    after = int(np.argmax(ahead >= 0.0))
-    if ahead[after] == 0.0 or after == 0:
-        return float(refused[after] + accepted[after]) / 2.0
-    share = ahead[after - 1] / (ahead[after - 1] - ahead[after])
-    return float(refused[after - 1] + share * (refused[after] - refused[after - 1]))
+    scores = np.concatenate([genuine, impostor])
+    ranked = Ranked.of(scores, np.arange(len(scores)) < len(genuine))
+    return ranked.error_rate(np.ones(len(scores), dtype=bool))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ranked:
+    """Scores of owners and strangers in order, once for rates of many parts of them.
+
+    Parameters
+    ----------
+    order : int64 (n,)
+        Which score comes where, rising.
+    owners : bool (n,)
+        Whether each in that order is an owner's.
+    begins : int64 (n_thresholds,)
+        Where in that order each score that differs from the one before begins.
+    """
+
+    order: Int64
+    owners: NDArray[np.bool_]
+    begins: Int64
+
+    @classmethod
+    def of(cls, scores: Float64, owners: NDArray[np.bool_]) -> Ranked:
+        """Rank scores, float64 (n,); `owners` tells whose they are, bool (n,)."""
+        order = np.argsort(scores, kind="stable")
+        rising = scores[order]
+        differs = np.append(True, rising[1:] != rising[:-1])
+        return cls(order, owners[order], np.flatnonzero(differs))
+
+    def error_rate(self, kept: NDArray[np.bool_]) -> float:
+        """Return the equal error rate of some of the scores, bool (n,) as they were given.
+
+        A threshold that no score of these is at is one where a drawn curve does not bend.
+        """
+        counted = kept[self.order]
+        owners, strangers = counted & self.owners, counted & ~self.owners
+        n_owners, n_strangers = int(owners.sum()), int(strangers.sum())
+        # Accepted is what reaches the threshold; the last threshold is above all scores.
+        under, left = (np.append(0, np.cumsum(each))[self.begins] for each in (owners, strangers))
+        refused = np.append(under / n_owners, 1.0)
+        accepted = np.append(1.0 - left / n_strangers, 0.0)
+        ahead = refused - accepted
+        after = int(np.argmax(ahead >= 0.0))
+        if ahead[after] == 0.0 or after == 0:
+            return float(refused[after] + accepted[after]) / 2.0
+        share = ahead[after - 1] / (ahead[after - 1] - ahead[after])
+        return float(refused[after - 1] + share * (refused[after] - refused[after - 1]))
 
 
 def area_under_roc(genuine: Float64, impostor: Float64) -> float:

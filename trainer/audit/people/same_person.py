@@ -7,7 +7,7 @@ which people lie apart, or how much of a difference between two takes is between
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +19,8 @@ from trainer.audit.people.attackers import ATTACKERS, Attacker, discriminant, ma
 from trainer.audit.people.enrolled import Parted, Seen, part
 from trainer.audit.people.identity import TOGETHER, fused
 from trainer.audit.people.rates import (
+    Ranked,
     cannot_tell,
-    equal_error_rate,
     jackknife,
     told,
     widened,
@@ -59,6 +59,11 @@ class Pairs:
     scores: Float64
     enrolled: Int64
     shown: Int64
+    ranked: Ranked = field(init=False)
+
+    def __post_init__(self) -> None:
+        ranked = Ranked.of(self.scores, self.enrolled == self.shown)
+        object.__setattr__(self, "ranked", ranked)
 
     def error_rate(self, people: NDArray[np.bool_]) -> float:
         """Return the equal error rate over pairs of some people, bool (n_people,).
@@ -67,8 +72,8 @@ class Pairs:
         """
         kept = people[self.enrolled] & people[self.shown]
         same = self.enrolled == self.shown
-        genuine, impostor = self.scores[kept & same], self.scores[kept & ~same]
-        return equal_error_rate(genuine, impostor) if len(genuine) and len(impostor) else BLIND
+        both = (kept & same).any() and (kept & ~same).any()
+        return self.ranked.error_rate(kept) if both else BLIND
 
 
 def verify_people(seen: Seen, step: str) -> list[Finding]:

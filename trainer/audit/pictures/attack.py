@@ -9,9 +9,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from runtime.stages.contract.stage import Float64
-from trainer.audit.chain import Step
+from trainer.audit.chain import Step, alike_before
 from trainer.audit.findings import Finding, gain_over_people, per_person
-from trainer.audit.pictures.learned import COMBINED, LEARNED, Guess, combined, pairs_of
+from trainer.audit.pictures.learned import (
+    COMBINED,
+    LEARNED,
+    NETWORK,
+    Guess,
+    combined,
+    outline_network,
+    pairs_of,
+)
 from trainer.audit.pictures.linear import calibrated, over_mean, tikhonov, wiener
 from trainer.audit.pictures.measures import MEASURES, OUTLINE, iou, marks
 from trainer.audit.pictures.scenes import Shown, brightness
@@ -20,6 +28,9 @@ __all__ = ["Attack", "attack", "blind_marks"]
 
 N_FOLDS = 3
 """Parts of the people; each is attacked once, by attackers that saw the others."""
+_MANY_MORE = 3
+"""So many times as many further people are learned from alone, all others attacked at once: what
+two thirds of those others would add is less than a quarter, and costs three times the work."""
 _APART = 4  # every so manieth person that an attacker sees is set apart to choose strengths on
 _CUTS = np.linspace(0.02, 0.8, 40)
 _N_FOR_CUTS = 400  # pictures that cuts are chosen on
@@ -64,6 +75,9 @@ def attack(
 ) -> Attack:
     """Attack every step of some scenes, people held out by turns.
 
+    Where further people are many, attackers learn from them alone. A step that holds the very same
+    as one before is attacked once.
+
     Parameters
     ----------
     shown : Shown
@@ -80,12 +94,21 @@ def attack(
     """
     n_asked = len(shown.pictures)
     every = shown if further is None else shown.joined(further)
-    folds = _folds(every.people, n_asked)
+    n_own = len(set(shown.people.tolist()))
+    n_further = 0 if further is None else len(set(further.people.tolist()))
+    alone = n_further >= _MANY_MORE * n_own
+    folds = _folds(every.people, n_asked, 1 if alone else N_FOLDS)
     made: dict[tuple[str, str], Float64] = {}
     reached: dict[tuple[str, str], dict[str, Float64]] = {}
     blind = _blind(every, folds, inside)
     for number, step in enumerate(steps, start=1):
         tell(f"pictures of {shown.name}: step {number} of {len(steps)}, {step.name}")
+        before = None if step.name in matrices else alike_before(every.values, steps, step)
+        if before is not None and before.name not in matrices:
+            for at, attacker in [key for key in reached if key[0] == before.name]:
+                reached[step.name, attacker] = reached[at, attacker]
+                made[step.name, attacker] = made[at, attacker]
+            continue
         for fold in folds:
             found = _guesses(every, fold, step, matrices.get(step.name))
             truth = every.pictures[fold.pairs][fold.apart]
@@ -97,16 +120,17 @@ def attack(
                 _lay(mine, told, fold.asked, n_asked)
                 place = made.setdefault(key, np.zeros_like(shown.pictures))
                 place[fold.asked] = np.clip(guess.asked, 0.0, 1.0)
-    findings = _findings(shown, steps, reached, blind, len(set(every.people.tolist())))
+    n_others = n_further if alone else n_further + n_own - -(-n_own // N_FOLDS)
+    findings = _findings(shown, steps, reached, blind, n_others)
     return Attack(findings, shown.pictures, made)
 
 
-def _folds(people: NDArray[np.str_], n_asked: int) -> list[_Fold]:
+def _folds(people: NDArray[np.str_], n_asked: int, n_folds: int = N_FOLDS) -> list[_Fold]:
     names = sorted(set(people[:n_asked].tolist()))
-    part = {name: index % N_FOLDS for index, name in enumerate(names)}
+    part = {name: index % n_folds for index, name in enumerate(names)}
     own = np.array([part.get(name, -1) for name in people.tolist()])
     folds = []
-    for fold in range(N_FOLDS):
+    for fold in range(n_folds):
         asked, pairs = np.flatnonzero(own == fold), np.flatnonzero(own != fold)
         seen = {name: k for k, name in enumerate(dict.fromkeys(people[pairs].tolist()))}
         apart = np.array([seen[name] % _APART == _APART - 1 for name in people[pairs].tolist()])
@@ -124,7 +148,8 @@ def _lay(
 
 def _guesses(every: Shown, fold: _Fold, step: Step, matrix: Float64 | None) -> dict[str, Guess]:
     """Return every attacker's pictures at a step; none of a step that never changes."""
-    values, pictures = every.values[step.name], every.pictures[fold.pairs]
+    values = every.values[step.name].astype(np.float64)
+    pictures = every.pictures[fold.pairs]
     if step.role == "readout" or matrix is not None:
         values = over_mean(values)
     # What a chain normalises is linear, if at all, in a picture of so much light: asked for that as
@@ -143,8 +168,12 @@ def _guesses(every: Shown, fold: _Fold, step: Step, matrix: Float64 | None) -> d
         apart, asked = (np.split(made, 3, axis=1) for made in (guess.apart, guess.asked))
         found[name] = Guess(apart[0], asked[0], outlines=(apart[2], asked[2]))
         found[f"{name} of shares"] = _fitted(apart[1], asked[1], pictures[fold.apart])
+    lit = outline_network(pairs, pictures > OUTLINE)
+    bright = _fitted(*lit, pictures[fold.apart])
+    found[NETWORK] = Guess(bright.apart, bright.asked, outlines=lit)
     if matrix is not None:
-        raw = every.values[step.name][:, : len(matrix)]  # of the scene itself, no frame before
+        # Of the scene itself, no frame before.
+        raw = every.values[step.name][:, : len(matrix)].astype(np.float64)
         found |= _linear(matrix, raw[fold.pairs], pictures, fold.apart, raw[fold.asked])
     found[COMBINED] = combined(list(found.values()), pictures[fold.apart])
     return found
@@ -264,12 +293,10 @@ def _findings(
     steps: Sequence[Step],
     reached: Mapping[tuple[str, str], Mapping[str, Float64]],
     blind: Mapping[str, Float64],
-    n_people: int,
+    n_others: int,
 ) -> tuple[Finding, ...]:
     """Return each attacker's gain in each measure; a step that never changes gains nothing."""
     found: list[Finding] = []
-    n_own = len(set(shown.people.tolist()))
-    n_others = n_people - -(-n_own // N_FOLDS)
     for step in steps:
         attackers = [name for at, name in reached if at == step.name]
         for measure in MEASURES:

@@ -7,8 +7,9 @@ they were, is held against the recorded readouts. Drawn stand-ins are shown to a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,7 @@ from trainer.audit.pictures.optic import N_ACROSS, KnownOptic, field_of
 from trainer.audit.steps import ChainTakes, heard_over
 
 __all__ = [
+    "MOST_HELD",
     "MOST_MOVING",
     "MOST_TAKES",
     "Further",
@@ -38,6 +40,7 @@ __all__ = [
     "shown_stand_ins",
 ]
 
+Held = NDArray[np.floating[Any]]
 LEAST_LIKENESS = 0.9
 """Correlation of how a readout differs from the mean of all takes with how that of the scene made
 again does, the median of a session: a sensor's noise leaves more, another person or seed less."""
@@ -48,6 +51,8 @@ _MOST_VALUES = 1_200
 MOST_MOVING = 24
 """People whose movements are emulated beside those recorded: each takes some 2,400 frames and five
 seconds, thirty times as long as somebody who holds poses."""
+MOST_HELD = 100_000
+"""Frames for which drawn scenes are held in all: as long as all that is recorded, some minutes."""
 _FIRST_FURTHER = 1_000_000  # numbers of people that no recording was made of
 _MOST_SETTLING = 256
 
@@ -63,7 +68,7 @@ class Shown:
     pictures : float64 (n_scenes, n_cells)
         Cells inside the field, from 0 to 1.
     people : str (n_scenes,)
-    values : dict of str to float64 (n_scenes, n_values)
+    values : dict of str to float32 or float64 (n_scenes, n_values)
         By step: what it held at the scene, and behind that what may be held of the frames before.
     kinds : str (n_scenes,), optional
         What is known of each scene without any attack, so that a blind guess knows it as well.
@@ -72,7 +77,7 @@ class Shown:
     name: str
     pictures: Float64
     people: NDArray[np.str_]
-    values: dict[str, Float64]
+    values: Mapping[str, Held]
     kinds: NDArray[np.str_] | None = None
 
     def joined(self, other: Shown) -> Shown:
@@ -100,7 +105,7 @@ def brightness(radiance: Float64) -> Float64:
     return np.asarray(np.clip(radiance / scale[:, None], 0.0, 1.0))
 
 
-def held_of_takes(frames: Floats) -> Float64:
+def held_of_takes(frames: Floats) -> Floats:
     """Return what an attacker has who listened to all of a take: the last frame, then the others.
 
     Parameters
@@ -109,17 +114,18 @@ def held_of_takes(frames: Floats) -> Float64:
 
     Returns
     -------
-    float64 (n_takes, n_held)
+    float32 (n_takes, n_held)
         Every frame, the last one first; the last and the mean where all would be too many values,
         and the last alone where these would be: noise of so many values hides little.
     """
     n_takes, n_frames, n_values = frames.shape
-    every = frames[:, ::-1].astype(np.float64)
+    every = frames[:, ::-1]
     if n_frames * n_values <= _MOST_VALUES:
         return every.reshape(n_takes, -1)
     if 2 * n_values > _MOST_VALUES:
-        return every[:, 0]
-    return np.concatenate([every[:, 0], every.mean(axis=1)], axis=1)
+        return every[:, 0].copy()
+    mean = every.mean(axis=1, dtype=np.float64).astype(np.float32)
+    return np.concatenate([every[:, 0], mean], axis=1)
 
 
 def made_again(takes: ChainTakes) -> Shown | None:
@@ -269,7 +275,7 @@ def further_session(model: Model, like: Session, place: int) -> Further:
     return Further(frames, tuple(spans), acted)
 
 
-def _one_more(model: Model, like: Session, place: int) -> tuple[Float64, dict[str, Float64]]:
+def _one_more(model: Model, like: Session, place: int) -> tuple[Float64, dict[str, Floats]]:
     more = further_session(model, like, place)
     spans = [(first, last + 1) for _, first, last in more.spans]
     heard, at = heard_over(model, (more.frames.lit, more.frames.dark), spans)
@@ -301,7 +307,8 @@ def shown_stand_ins(
     """Hold drawn pictures before a known optic; return what every step holds of them.
 
     They are as bright as the takes are, half to twice; the room lights them with a fifth of the
-    LED's light (invented). Each is held until no step changes any more.
+    LED's light (invented). Each is held until no step changes any more; where that takes long, only
+    the first are.
 
     Parameters
     ----------
@@ -317,10 +324,11 @@ def shown_stand_ins(
     factors = bright / np.where(plain > 0, plain, 1.0) * 2.0 ** rng.uniform(-1.0, 1.0, len(cells))
     scenes = cells * factors[:, None]
     n_frames = settled_frames(takes.model, *optic.expose(scenes[:1], 0.2, rng))
-    rows: list[dict[str, Float64]] = []
-    for scene in scenes:
+    n_held = max(1, min(len(scenes), MOST_HELD // n_frames))
+    rows: list[dict[str, Floats]] = []
+    for scene in scenes[:n_held]:
         pair = optic.expose(np.repeat(scene[None], n_frames, axis=0), 0.2, rng)
         heard, _ = heard_over(takes.model, pair, [(0, n_frames)])
         rows.append({key: held_of_takes(array)[0] for key, array in heard.items()})
     values = {key: np.stack([row[key] for row in rows]) for key in rows[0]}
-    return Shown(name, brightness(cells), people, values)
+    return Shown(name, brightness(cells[:n_held]), people[:n_held], values)

@@ -21,6 +21,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from runtime.errors import UsageError
+from runtime.sensor import LEAST_BITS, MOST_BITS
 from runtime.tomlfile import TomlFile, parse_toml, read_toml
 from trainer.recipe import Recipe
 
@@ -76,7 +77,10 @@ class BitsKnob(_Knob):
     Fewer than can be foretold of a sensor (`capture.thin.setting.least_bits`) are not tried.
     """
 
-    values: Annotated[tuple[Literal[8, 10, 12, 16], ...], Field(min_length=1, max_length=4)]
+    values: Annotated[
+        tuple[Annotated[int, Field(ge=LEAST_BITS, le=MOST_BITS)], ...],
+        Field(min_length=1, max_length=MOST_BITS - LEAST_BITS + 1),
+    ]
 
 
 class RateKnob(_Knob):

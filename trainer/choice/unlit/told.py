@@ -3,10 +3,11 @@
 ``frontier.json`` is that of gestures (:mod:`trainer.choice.told`) with these differences. ``kind``
 is ``source`` or ``occupancy``. ``measure`` says what stands beside the microwatts, ``unit`` in what
 (empty: a share), ``is_error`` whether less is better; each point's ``value`` is that, with its
-``interval`` over ``units``, what is held out whole, ``n_units`` of them. A point also holds ``hz``,
-values a second; of a source ``valid``, the share of frames whose values are valid, ``bound``, the
-least error of its readouts, and ``times_bound``, ``mm`` or ``mrad``, and of a range ``distances``,
-the same at the distances there were; of places ``balanced_accuracy`` and
+``interval`` over ``units``, what is held out whole, ``n_units`` of them, and its ``promise``, both
+with what choosing the best by those units flatters taken off (to an error it is added). A point
+also holds ``hz``, values a second; of a source ``valid``, the share of frames whose values are
+valid, ``bound``, the least error of its readouts, and ``times_bound``, ``mm`` or ``mrad``, and of a
+range ``distances``, the same at the distances there were; of places ``balanced_accuracy`` and
 ``false_presences_per_hour``, of a count also ``exact`` and ``within_one``. ``rate_is_free`` tells
 that points are held against those of their own frame rate or a faster one, ``bands`` are the bands
 of each rate. ``cheap`` holds quick scores, ``not_made`` settings at which no model could be made,
@@ -19,7 +20,7 @@ import csv
 import dataclasses
 import io
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from runtime.budget.gate import held
@@ -85,11 +86,26 @@ def _point(found: UnlitFrontier, index: int) -> dict[str, Any]:
     rate = point.hz if found.task.rate_is_free else 0.0
     own, resampled = found.resampled[rate]
     place = own.index(index)
+    on_front, interval = index in found.front, _interval(found, resampled, place)
+    flattered = resampled.band.flatters(point.uw) if on_front else 0.0
     return _about(found, point) | {
-        "interval": _interval(found, resampled, place),
-        "on_front": index in found.front,
+        "interval": interval,
+        "promise": _promise(point.value, interval, flattered, is_error=found.task.measure.is_error),
+        "on_front": on_front,
         "share_on_front": round(float(resampled.share_on_front[place]), 6),
     }
+
+
+def _promise(
+    value: float, interval: Sequence[float | None], flattered: float, *, is_error: bool
+) -> dict[str, float | None]:
+    """Return what is to be expected of a point elsewhere: it and its worse end, less flattery."""
+    low, high = interval
+    if is_error:
+        worse = None if high is None else round(high + flattered, 6)
+        return {"value": _finite(value + flattered), "low": low, "high": worse}
+    worse = None if low is None else round(max(0.0, low - flattered), 6)
+    return {"value": _finite(max(0.0, value - flattered)), "low": worse, "high": high}
 
 
 def _interval(found: UnlitFrontier, resampled: Resampled, place: int) -> list[float | None]:
@@ -194,11 +210,14 @@ def unlit_csv(told: Mapping[str, Any]) -> str:
     out = io.StringIO()
     write = csv.writer(out, lineterminator="\n").writerow
     write(["name", "on_front", "share_on_front", "uw", "uw_low", "uw_high", "value", "value_low",
-           "value_high", *shown, "hz", "minutes", "percent_per_day",
-           *(f"{key}_uw" for key in COLUMNS), *settings, "keeps_limits"])  # fmt: skip
+           "value_high", "promised", "promised_low", "promised_high", *shown, "hz", "minutes",
+           "percent_per_day", *(f"{key}_uw" for key in COLUMNS), *settings,
+           "keeps_limits"])  # fmt: skip
     for p in told["points"]:
         write([p["name"], int(p["on_front"]), p["share_on_front"], p["uw"], p["uw_low"],
-               p["uw_high"], p["value"], *p["interval"], *(p[key] for key in shown), p["hz"],
+               p["uw_high"], p["value"], *p["interval"],
+               *(p["promise"][key] for key in ("value", "low", "high")),
+               *(p[key] for key in shown), p["hz"],
                p["minutes"], p["percent_per_day"], *(p["power"][key] for key in COLUMNS),
                *(p["sensor"][key] for key in settings), int(p["keeps_limits"])])  # fmt: skip
     return out.getvalue()

@@ -42,6 +42,11 @@ class FrontBand:
     high: Float64
     optimism: Float64
 
+    def flatters(self, cost_uw: float) -> float:
+        """Return by how much choosing flatters the best up to a setting's cost."""
+        place = int(np.searchsorted(self.cost_uw, cost_uw, side="right")) - 1
+        return float(self.optimism[place])
+
 
 @dataclass(frozen=True, slots=True)
 class Resampled:

@@ -1,0 +1,173 @@
+"""Rounds of a joint fit: both sources' brightness and places at once, by Gauss and Newton.
+
+What two sources leave of the bins is ``e = b - A1 t(s1) - A2 t(s2)``. In its first order both
+amounts and both places follow from six linear equations, whose columns are each source's pattern
+and its two derivatives: a step of Gauss and Newton (C. F. Gauss, Theoria motus, 1809; J. Nocedal
+and S. J. Wright, Numerical Optimization, 2006, chapter 10, from memory). A place moves by its
+derivatives' shares over the amount, by one cell at most.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runtime.fixedpoint import bit_length, round_shift, scale
+from runtime.stages.alignment.arithmetic import inverse_mantissa
+from runtime.stages.alignment.energy import in_steps
+from runtime.stages.alignment.geometry import DELTA_BITS, CellGrid
+from runtime.stages.contract.stage import Float64, Int64
+from runtime.stages.pair.levels import N_COLUMNS, Bins, columns_float, places
+from runtime.stages.pair.solving import solved
+
+__all__ = [
+    "AMOUNT_BITS",
+    "LEAST_AMOUNT",
+    "MOST_AMOUNT",
+    "MOST_LAST",
+    "ROUNDS",
+    "Round",
+    "Table",
+    "fitted",
+    "fitted_float",
+]
+
+ROUNDS = 4, 6
+"""At most: on the bins of the search, whose wider pixels lead from farther away; on finer ones."""
+AMOUNT_BITS = 12
+"""Bits of fraction of an amount."""
+LEAST_AMOUNT, MOST_AMOUNT = 1 << 6, (1 << 17) - 1
+"""A weaker source than this is none."""
+MOST_LAST = 1 << (DELTA_BITS - 5)
+"""Of a cell: a fit whose step is longer has not come to its end."""
+_ONE = 1 << DELTA_BITS
+_UP = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Table:
+    """Patterns that two sources are fitted with.
+
+    Parameters
+    ----------
+    grid : CellGrid
+    patterns : int8 (n_spline, n_bins)
+        Coefficients of a quadratic B-spline over the cells.
+    """
+
+    grid: CellGrid
+    patterns: NDArray[Any]
+
+    @property
+    def bins(self) -> Bins:
+        """The numbers of the fit."""
+        return Bins(self.patterns.shape[1])
+
+    def columns(self, slopes: Int64) -> Int64:
+        """Return the pattern of sources at slopes (n, 2) and its derivatives, (n, 3, n_bins)."""
+        cell, place = places(self.grid, slopes)
+        return self.bins.columns(self.patterns[self.grid.spline_of[cell]], place)
+
+
+class Round(NamedTuple):
+    """Where a round of the fit ends.
+
+    Parameters
+    ----------
+    slopes : int64 (n, 2, 2)
+        Of both sources, along x and y.
+    amounts : int64 (n, 2)
+        In 2**-12 of the patterns as stored.
+    squares : int64 (n, 2)
+        Sums of squares of the patterns.
+    left : int64 (n,)
+        Sum of squares of what both leave, below 2**30.
+    poor : bool (n,)
+        There was no solution, one source came out as none, or a place still moved.
+    """
+
+    slopes: Int64
+    amounts: Int64
+    squares: Int64
+    left: Int64
+    poor: np.ndarray
+
+
+def fitted(table: Table, b: Int64, slopes: Int64, amounts: Int64) -> Round:
+    """Make one round, from slopes (n, 2, 2) and amounts (n, 2), on bins (n, n_bins)."""
+    grid, limit = table.grid, table.bins.limit
+    columns = np.concatenate([table.columns(slopes[:, k]) for k in (0, 1)], axis=1)
+    seen = round_shift(np.einsum("fk,fkb->fb", amounts, columns[:, ::N_COLUMNS]), AMOUNT_BITS)
+    e = np.clip(b - seen, -limit, limit)
+    gram = np.einsum("fib,fjb->fij", columns, columns)
+    found = solved(gram, np.einsum("fib,fb->fi", columns, e))
+    left = np.maximum((e * e).sum(axis=1) - in_steps(found.taken, 2 * found.up), 0)
+    poor = ~found.known
+    moved, stronger = np.zeros_like(slopes), np.zeros_like(amounts)
+    ends = _ends(grid)
+    for k in (0, 1):
+        x, shift = (a[:, N_COLUMNS * k : N_COLUMNS * (k + 1)] for a in (found.x, found.shift))
+        more = _shifted(x[:, 0], found.up + shift[:, 0] - AMOUNT_BITS)
+        poor |= amounts[:, k] + more < LEAST_AMOUNT
+        amount = np.clip(amounts[:, k] + more, LEAST_AMOUNT, MOST_AMOUNT)
+        exponent = bit_length(amount) - 1
+        mantissa = np.where(
+            exponent < 15,
+            amount << np.maximum(15 - exponent, 0),
+            amount >> np.maximum(exponent - 15, 0),
+        )
+        down = found.up[:, None] + shift[:, 1:] + exponent[:, None] + (_UP - 11)
+        step = scale(x[:, 1:] << _UP, inverse_mantissa(mantissa)[:, None], np.clip(down, 17, 46))
+        step = np.clip(step, -_ONE, _ONE)
+        to = slopes[:, k] + round_shift(step * grid.step, DELTA_BITS)
+        poor |= (np.abs(step) > MOST_LAST).any(axis=1)
+        moved[:, k], stronger[:, k] = np.clip(to, ends[0], ends[1]), amount
+        poor |= (moved[:, k] != to).any(axis=1)
+    squares = np.stack([gram[:, 0, 0], gram[:, N_COLUMNS, N_COLUMNS]], axis=1)
+    return Round(moved, stronger, squares, left, poor)
+
+
+def _ends(grid: CellGrid) -> tuple[Int64, Int64]:
+    low = np.array([grid.low_x, grid.low_y], dtype=np.int64)
+    return low, low + np.array([grid.n_x, grid.n_y]) * grid.step - 1
+
+
+def _shifted(value: Int64, down: Int64) -> Int64:
+    """Shift right with rounding, or left by up to 5 where `down` is negative."""
+    up = np.clip(-down, 0, 5)
+    return np.where(down >= 0, round_shift(value, np.clip(down, 0, 31)), value << up)
+
+
+def fitted_float(
+    table: Table, b: Float64, slopes: Float64
+) -> tuple[Float64, Float64, Float64, np.ndarray]:
+    """Make one round on real numbers: slopes, amounts, what is left, and whether it is poor."""
+    grid = table.grid
+    every = []
+    for k in (0, 1):
+        cell = grid.cell_of(np.floor(slopes[:, k]).astype(np.int64))
+        middle = grid.slopes(cell, np.zeros((len(cell), 2), dtype=np.int64))
+        place = (slopes[:, k] - middle) / grid.step
+        every.append(columns_float(table.patterns[grid.spline_of[cell]], place))
+    columns = np.concatenate(every, axis=1)
+    gram, right = columns @ columns.transpose(0, 2, 1), np.einsum("fib,fb->fi", columns, b)
+    size = np.sqrt(np.maximum(np.einsum("fii->fi", gram), 1.0))
+    scaled = gram / size[:, :, None] / size[:, None, :]
+    poor = np.linalg.eigvalsh(scaled)[:, 0] < 1e-3
+    scaled[poor] = np.eye(2 * N_COLUMNS)
+    x = np.linalg.solve(scaled, (right / size)[:, :, None])[:, :, 0] / size
+    left = (b * b).sum(axis=1) - (x * right).sum(axis=1)
+    amounts = x[:, ::N_COLUMNS]
+    none = poor[:, None] | (amounts <= 0)
+    poor |= none.any(axis=1)
+    to = slopes.copy()
+    ends = _ends(grid)
+    for k in (0, 1):
+        own, still = np.where(none[:, k], 1.0, amounts[:, k])[:, None], none[:, k, None]
+        step = np.clip(np.where(still, 0.0, x[:, 3 * k + 1 : 3 * k + 3] / own), -1.0, 1.0)
+        to[:, k] = np.clip(slopes[:, k] + step * grid.step, ends[0], ends[1])
+        poor |= (np.abs(step) > MOST_LAST / _ONE).any(axis=1)
+    return to, amounts, left, poor
