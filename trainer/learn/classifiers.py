@@ -281,9 +281,10 @@ def _fit_mlp(
     parameters: list[list[NDArray[np.float32]]] = []
     n_passes = _passes(recipe, len(x))
     single = x.astype(np.float32)  # half the time of double precision, and precision enough
+    orders = rng.spawn(1)[0]  # of its own: the same with and without noise
     for epoch in range(n_passes):
         # Shuffled here, whole: scikit-learn would pick the rows of each batch by themselves.
-        order = rng.permutation(len(x))
+        order = orders.permutation(len(x))
         noisy = single[order]
         if recipe.take_noise:
             share = rng.standard_normal((len(x), 1), dtype=np.float32)

@@ -266,8 +266,7 @@ class Pair(Registration):
                 fine.bins.fraction_bits
             )
             square = np.maximum((light**2).sum(axis=1) * amounts[:, k] ** 2, 1.0)
-            unit = 32 * (AMOUNT_BITS - fine.bins.fraction_bits)
-            level = 16 * np.log2(square) + unit + self.pair_level
+            level = 16 * np.log2(square) + 32 * AMOUNT_BITS + self.pair_level
             place = d / 2.0**DELTA_BITS
             off = self.bend / 2.0**DELTA_BITS * (place**3 - place / 4)
             each.append(np.column_stack([at[:, k] - off * grid.step, level, excess]))

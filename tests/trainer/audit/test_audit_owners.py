@@ -34,6 +34,7 @@ from trainer.audit.page import audit_page
 from trainer.audit.people.enrolled import seen_at
 from trainer.audit.people.identity import identify
 from trainer.audit.people.rates import cannot_tell
+from trainer.audit.pictures import learned
 from trainer.audit.pictures.measures import MEASURES
 from trainer.audit.questions import planned
 from trainer.audit.steps import ChainTakes, chain_steps, taken
@@ -183,6 +184,7 @@ def test_the_hands_that_taught_devices_are_drawn_from_what_was_learned(
 ) -> None:
     """Every measure is told of what is stored, with hands to print; all of it was planned."""
     monkeypatch.setattr(owner_pictures, "N_FURTHER", 1)
+    monkeypatch.setattr(learned, "_MOST_TURNS", 3)
     found, rows = attack_owner_pictures(takes)
     assert {f.measure for f in found} == set(MEASURES)
     places = {(f.question, f.step, f.scenes) for f in found}
@@ -219,6 +221,7 @@ def test_hands_are_drawn_where_no_further_person_s_device_learned_anything(
 ) -> None:
     """Attackers learn from the others recorded where nobody beside them taught a device."""
     monkeypatch.setattr(owner_pictures, "N_FURTHER", 0)
+    monkeypatch.setattr(learned, "_MOST_TURNS", 3)
     found, _ = attack_owner_pictures(takes)
     assert {f.measure for f in found} == set(MEASURES)
     assert all("of 4 other people" in f.knows for f in found)
@@ -229,6 +232,7 @@ def test_hands_that_nobody_knows_are_not_cleared(
 ) -> None:
     """Of recorded people, or where all takes were refused, nobody can tell; elsewhere nothing."""
     monkeypatch.setattr(owner_pictures, "N_FURTHER", 0)
+    monkeypatch.setattr(learned, "_MOST_TURNS", 3)
     stage = dataclasses.replace(learner(), unlike=0)
     refusing = dataclasses.replace(takes, model=model_of(stage))
     for given, why in (
