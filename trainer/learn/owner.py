@@ -167,7 +167,7 @@ def _with_directions(
 ) -> Dense:
     """Give a layer further units that carry directions of its inputs, as large as they may be.
 
-    Each unit's centre is half of the largest output; weights fit the layer's own bits, and sums
+    Each unit's centre is half of the largest output; weights fit the layer's own type, and sums
     stay below the largest that it has already, which its scaling was chosen for.
     """
     rows, centre = found
