@@ -141,12 +141,12 @@ def test_a_device_in_a_lesson_is_dumped_with_every_word_while_each_take_is_open(
     (slot, begin, stop), (other, begin_2, stop_2) = lesson
     state = carry_out(model, first, "begin", slot).state
     state = model.run(frames.lit[begin:stop], frames.dark[begin:stop], state).state
-    assert np.array_equal(device.opened[0], flat(own_state(model, state)))
+    assert np.array_equal(flat(device.opened[0]), flat(own_state(model, state)))
     shown = own_state(model, state)["best"]
     state = carry_out(model, carry_out(model, state, "add").state, "begin", other).state
     state = model.run(frames.lit[begin_2:stop_2], frames.dark[begin_2:stop_2], state).state
     own = own_state(model, state)
-    assert np.array_equal(device.opened[1], flat(own))
+    assert np.array_equal(flat(device.opened[1]), flat(own))
     assert (own["takes"] == shown).all(axis=1).any() and own["open"][0]
 
 
@@ -208,6 +208,7 @@ def test_a_hand_whose_take_was_refused_is_not_drawn(takes: ChainTakes) -> None:
     assert [len(lesson) for lesson in lessons(model, spans)] == [4, 4]
     held = owner_pictures._lessons(model, frames, spans)
     shown = held[IN_LESSON]
+    assert shown.values.shape[1] == 2 + 8 + 2  # classes, directions kept, scores of the head
     assert shown.last.tolist() == [
         stop - 1 for lesson in lessons(model, spans) for _, _, stop in lesson
     ]
