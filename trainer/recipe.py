@@ -332,6 +332,8 @@ class Recipe(Table):
             del values["occupancy"]
         if self.source is None:
             del values["source"]
+        elif self.source.sources == 1:
+            del values["source"]["sources"]
         if not self.features.steady:
             del values["features"]["steady"]
         text = json.dumps(values, sort_keys=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 __all__ = [
     "ClassifierRecipe",
@@ -154,13 +154,21 @@ class SourceRecipe(Table):
     first aperture, or ``range``, the distance as well, by the first two. ``half_field_deg`` is how
     far off the axis directions are told; what the truth does not reach is left out. ``electrons``
     is the brightness that filters weigh readouts for; without it, the middle of the calibration's.
-    ``coverage`` is the share of calibration readouts that lie within the interval.
+    ``coverage`` is the share of calibration readouts that lie within the interval. With ``sources``
+    2 the directions of the two brightest are told, and how many there are; directions alone.
     """
 
     measures: Literal["direction", "range"] = "direction"
     half_field_deg: Annotated[float, Field(ge=2, le=60)] = 35.0
     electrons: Annotated[float, Field(ge=100, le=1e9)] | None = None
     coverage: Annotated[float, Field(ge=0.5, le=0.99)] = 0.9
+    sources: Literal[1, 2] = 1
+
+    @model_validator(mode="after")
+    def _two_have_directions(self) -> SourceRecipe:
+        if self.sources == 2 and self.measures != "direction":
+            raise ValueError('sources must be 1 where measures is not "direction"')
+        return self
 
     @property
     def n_apertures(self) -> int:

@@ -24,6 +24,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1] / "trainer"))
 
 from invented_people import add_person, record_session
+from joblib.externals.loky import get_reusable_executor
 
 from capture.cues.script import load_script
 from capture.emulated.optic.optics import SENSORS
@@ -46,6 +47,8 @@ def _record(folder: Path, people: int) -> None:
 
 
 def _processor_s() -> float:
+    """Return what this process and its children took; workers count once they have ended."""
+    get_reusable_executor().shutdown(wait=True)
     own, below = (
         resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
     )

@@ -4,6 +4,7 @@ Run as a script:
 
     python tests/bench/bench_posed_hands.py MODEL_FOLDER [--each 20] [--seed 11]
         [--mesh left.glb | --tracked hands.txt] [--turn 40] [--resize 0.25] [--aside 20]
+        [--cut-out]
 
 Prints accuracy, by count as well, how often one finger too many or too few is told, and which
 count is told most often in the place of which; once for silhouettes that are lit evenly, as in a
@@ -11,7 +12,9 @@ picture, and once as a wall by the LED. With a mesh (see `mesh_hand.py` for whic
 are those of the mesh, with tracked hands (see `tracked_hand.py`) of one of those; else those of a
 hand's measured joints (see `tests/capture/emulated/posed_hands.py`). The angles of all are assumed:
 it says how a model takes shapes and light that it has never met, not how many real people it is
-right for. All may be turned, made larger or smaller and held aside, to see what breaks first.
+right for. All may be turned, made larger or smaller, held aside, and cut out at the wrist and
+placed by the middle of their box, as somebody places a picture who knows nothing of hands, to see
+what breaks first.
 """
 
 from __future__ import annotations
@@ -51,6 +54,9 @@ class Hands:
         How much of each cell it covers at a distance.
     turn_deg, resize, aside_mm : float
         Turned and resized by anything up to so much either way; held aside by so much, rms.
+    cut_out : bool
+        Whether the arm, the last of the shapes, is left out, and the box of the others placed by
+        its middle.
     """
 
     draw: Callable[[int, np.random.Generator], list[np.ndarray]]
@@ -58,6 +64,7 @@ class Hands:
     turn_deg: float = 0.0
     resize: float = 0.0
     aside_mm: float = 0.0
+    cut_out: bool = False
 
     def cover(
         self,
@@ -71,8 +78,18 @@ class Hands:
         size = 1.0 + rng.uniform(-self.resize, self.resize)
         shift = rng.normal(0.0, self.aside_mm, 2)
         turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
-        moved = [np.hstack([s[:, :2] @ turn * size + shift, s[:, 2:] * size]) for s in shapes]
+        placed = _cut_out(shapes) if self.cut_out else shapes
+        moved = [np.hstack([s[:, :2] @ turn * size + shift, s[:, 2:] * size]) for s in placed]
         return self.fill(moved, distance_mm, grid)
+
+
+def _cut_out(shapes: list[np.ndarray]) -> list[np.ndarray]:
+    """Return all shapes but the last, the middle of their box at the origin."""
+    hand = np.vstack(shapes[:-1])
+    radii = hand[:, 2:] if hand.shape[1] > 2 else 0.0
+    ends = (hand[:, :2] - radii).min(axis=0), (hand[:, :2] + radii).max(axis=0)
+    middle = np.mean(ends, axis=0)
+    return [np.hstack([s[:, :2] - middle, s[:, 2:]]) for s in shapes[:-1]]
 
 
 def ask(model: Model, hands: Hands, n_each: int, seed: int, *, evenly: bool) -> str:
@@ -114,9 +131,10 @@ def main() -> None:
     parser.add_argument("--turn", type=float, default=0.0, help="degrees either way, at most")
     parser.add_argument("--resize", type=float, default=0.0, help="share either way, at most")
     parser.add_argument("--aside", type=float, default=0.0, help="millimetres, rms")
+    parser.add_argument("--cut-out", action="store_true", help="no arm, and the box in the middle")
     asked = parser.parse_args()
     model = load_model(asked.model)
-    changes = asked.turn, asked.resize, asked.aside
+    changes = asked.turn, asked.resize, asked.aside, asked.cut_out
     hands = Hands(draw_silhouette, coverage, *changes)
     if asked.mesh is not None:
         hands = Hands(read_mesh(asked.mesh).outline, polygon_coverage, *changes)

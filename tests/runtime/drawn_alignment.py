@@ -87,6 +87,6 @@ def drawn_pair(rng: np.random.Generator, rows: int = 6, cols: int = 8, most: int
     given = {k: tuple(v) if isinstance(v, list) else v for k, v in fields.items() if k != "kind"}
     return Pair(
         **given, pair_rows=rows, pair_cols=cols, pair_energy=(4, 40, 9000, 21, 9000),
-        pair_level=-37, apart=9000, bend=-3000,
+        least_level=40, pair_level=-37, apart=9000, bend=-3000,
         pair_spline=rng.integers(-127, 128, (n_spline, rows * cols)).astype(np.int8),
     )  # fmt: skip

@@ -24,7 +24,13 @@ import numpy.typing as npt
 
 from runtime.errors import ArgumentError
 
-__all__ = ["PixelNoise", "direction_bound", "inverse_distance_bound", "range_error"]
+__all__ = [
+    "PixelNoise",
+    "direction_bound",
+    "inverse_distance_bound",
+    "pair_bound",
+    "range_error",
+]
 
 Floats = npt.NDArray[np.float64]
 
@@ -88,21 +94,65 @@ def direction_bound(
     if not (np.isfinite(electrons) and electrons > 0):
         raise ArgumentError("direction_bound", "electrons", electrons, "above 0")
     variance = noise.variance(template, electrons)
-    if not (variance > 0).all():
-        raise ArgumentError("direction_bound", "variance of a pixel", 0, "above 0: give read noise")
     flat = np.ones_like(template)
     # One electron less or more in N or b is a small thing beside a slope of 1: scaled to alike.
     columns = np.stack([along_x, along_y, template, flat], axis=1)
     columns[:, :3] *= electrons
     columns[:, 3] *= max(electrons * float(np.abs(template).mean()), 1.0)
+    return _least("direction_bound", columns, variance)[:2, :2]
+
+
+def _least(where: str, columns: Floats, variance: Floats) -> Floats:
+    """Return the inverse of the information about what columns (n_pixels, n) say of each pixel."""
+    if not (variance > 0).all():
+        raise ArgumentError(where, "variance of a pixel", 0, "above 0: give read noise")
     information = columns.T @ (columns / variance[:, None])
     scale = np.sqrt(np.diag(information))
     if not (scale > 0).all() or np.linalg.cond(information / np.outer(scale, scale)) > 1e12:
         do = "no direction can be told from it"
-        raise ArgumentError("direction_bound", "the readout", "the same wherever the source is",
+        raise ArgumentError(where, "the readout", "the same wherever the source is",
                             "one that moves", do)  # fmt: skip
-    inverse = np.linalg.inv(information / np.outer(scale, scale)) / np.outer(scale, scale)
-    return np.asarray(inverse[:2, :2])
+    return np.asarray(np.linalg.inv(information / np.outer(scale, scale)) / np.outer(scale, scale))
+
+
+def pair_bound(
+    templates: Floats, along_x: Floats, along_y: Floats, electrons: Floats, noise: PixelNoise
+) -> Floats:
+    """Return the Cramer-Rao bound of two sources' directions, all other things unknown.
+
+    The readout is ``m = N1 t(s1) + N2 t(s2) + b``: seven parameters, each source's two slopes and
+    amount, and the background. Amounts and background are projected out, as of one source. What a
+    second source adds to the bound of the first is its photons, and what of its own pattern and
+    derivatives lies along the first's derivatives: nearly nothing where patterns are far apart,
+    more than twice where they overlap.
+
+    Parameters
+    ----------
+    templates, along_x, along_y : float64 (2, n_pixels)
+        Of each source, as of `direction_bound`.
+    electrons : float64 (2,)
+        Of each source on this aperture, > 0.
+    noise : PixelNoise
+
+    Returns
+    -------
+    float64 (4, 4)
+        Least covariance of the first source's two slopes, then the second's.
+
+    Raises
+    ------
+    ArgumentError
+        There are no electrons, no noise, or the two cannot be told apart.
+    """
+    if not (np.isfinite(electrons).all() and (electrons > 0).all()):
+        raise ArgumentError("pair_bound", "electrons", electrons.tolist(), "above 0")
+    light = electrons[:, None] * np.maximum(templates, 0.0)
+    flat = np.full((1, templates.shape[1]), max(float(light.mean()), 1.0))
+    every = [electrons[:, None] * each for each in (along_x, along_y, templates)]
+    columns = np.concatenate([every[0], every[1], every[2], flat]).T
+    found = _least("pair_bound", columns, light.sum(axis=0) + noise.floor)
+    slopes = [0, 2, 1, 3]  # of each source by itself
+    return np.asarray(found[np.ix_(slopes, slopes)])
 
 
 def inverse_distance_bound(bounds: Floats, places_mm: Floats) -> float:

@@ -23,7 +23,15 @@ from runtime.model import Model
 from runtime.stages.contract.stage import Float64
 from trainer.audit.chain import RAW
 from trainer.audit.findings import LEAST_PEOPLE, Finding
-from trainer.audit.owners import IN_LESSON, LEARNED, SCENES, lessons, owner_steps, taught
+from trainer.audit.owners import (
+    IN_LESSON,
+    LEARNED,
+    SCENES,
+    flat,
+    lessons,
+    owner_steps,
+    taught,
+)
 from trainer.audit.people.rates import cannot_tell
 from trainer.audit.pictures.attack import attack
 from trainer.audit.pictures.optic import emulated_optic
@@ -33,6 +41,7 @@ from trainer.audit.steps import ChainTakes, taken
 
 __all__ = ["N_FURTHER", "attack_owner_pictures"]
 
+_OPEN_TAKE = ("best", "best_scores")
 N_FURTHER = 100
 """People emulated beside those recorded, each of whom teaches as many devices as they do."""
 
@@ -155,10 +164,10 @@ def _lessons(
 ) -> dict[str, _Lessons]:
     """Teach devices; return what they hold, by step, a row for each hand in it.
 
-    Of a lesson these are the whole memory of the stage that learns while each take is open, and
-    which class it is of. Of what was learned they are a class's mark, and its row: with all of the
-    memory beside it attackers drew the hand worse (41 devices, 24 further people: 0.73 of IoU where
-    the row alone has 0.76), as other classes' rows are of other poses.
+    Of a lesson these are the mark of the class that is asked for, and what the open take has left
+    so far, in the words that every take is kept by; of what was learned a class's mark, and its
+    row: with all of the memory beside it attackers drew the hand worse (41 devices, 24 further
+    people: 0.73 of IoU where the row alone has 0.76), as other classes' rows are of other poses.
     """
     rows: dict[str, list[Float64]] = {IN_LESSON: [], LEARNED: []}
     classes: dict[str, list[str]] = {IN_LESSON: [], LEARNED: []}
@@ -168,7 +177,7 @@ def _lessons(
         device = taught(model, (frames.lit, frames.dark), lesson)
         for (slot, _, stop), kept, opened in zip(lesson, device.kept, device.opened, strict=True):
             mark = np.eye(n_slots)[slot]
-            held = {IN_LESSON: opened}
+            held = {IN_LESSON: flat({name: opened[name] for name in _OPEN_TAKE})}
             if kept:  # a hand whose take was refused is not in the row
                 held[LEARNED] = device.learned["rows"][slot].astype(np.float64)
             for name, values in held.items():

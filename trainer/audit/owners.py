@@ -110,7 +110,7 @@ def taught_devices(
     people, sessions = (np.array([mark[k] for mark in marks]) for k in (0, 1))
     labels = np.full(len(devices), "device")
     held = {
-        IN_LESSON: [device.opened[-1] for device in devices],
+        IN_LESSON: [flat(device.opened[-1]) for device in devices],
         LEARNED: [flat(device.learned) for device in devices],
     }
     return {
@@ -161,13 +161,13 @@ class Taught:
         All that it has learned, by the names of :func:`runtime.enrolment.learned_arrays`.
     kept : tuple of bool
         Of each take of the lesson: refused ones have taught nothing.
-    opened : tuple of float64 (n_words,)
-        Of each take: every word of the stage that learns, while the take was open.
+    opened : tuple of mappings of str to int32 array
+        Of each take: the whole state of the stage that learns, while the take was open.
     """
 
     learned: Mapping[str, NDArray[np.int32]]
     kept: tuple[bool, ...]
-    opened: tuple[Float64, ...]
+    opened: tuple[Mapping[str, NDArray[np.int32]], ...]
 
 
 def flat(arrays: Mapping[str, NDArray[np.int32]]) -> Float64:
@@ -184,7 +184,7 @@ def taught(
     for slot, first, stop in lesson:
         state = carry_out(model, state, "begin", slot).state
         state = model.run(frames[0][first:stop], frames[1][first:stop], state).state
-        opened.append(flat(own_state(model, state)))
+        opened.append(own_state(model, state))
         state, answer = carry_out(model, state, "add")
         kept.append(answer > 0)
     learned = learned_arrays(model, carry_out(model, state, "finish").state)

@@ -29,7 +29,7 @@ from trainer.learn.features import StageChain, learn_features, learn_window
 from trainer.learn.levels import in_view, learn_level, shape_floor
 from trainer.learn.lowering import lower_classifier, lower_regressor
 from trainer.learn.mains import steadied
-from trainer.learn.owner import learning_head
+from trainer.learn.owner import carried_past, learning_head
 from trainer.learn.quantise import shift_to_fit
 from trainer.recipe import Recipe
 
@@ -216,6 +216,8 @@ def _learning(
 ) -> tuple[Stage, ...]:
     """Put what an owner teaches beside the last of the lowered stages."""
     x = windows.x
+    if recipe.evaluation.take_end != "movement":  # of which it was not measured
+        heads = carried_past(heads, x, bounds, windows.labels, windows.people)
     for head in heads[:-1]:
         x, _ = head.run(x, {})
         bounds = head.bounds(*bounds)

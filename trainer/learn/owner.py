@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -20,7 +22,7 @@ from runtime.stages.teaching.lesson import EVIDENCE_NATS, MAX_LIMIT
 from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense
 from trainer.recipe import Recipe
 
-__all__ = ["learning_head"]
+__all__ = ["carried_past", "learning_head"]
 
 MOST_DIRECTIONS = 32
 """On invented people of two tasks (a diffuser's world) 8, 16, 32, 48 and all 80 directions gave
@@ -123,6 +125,72 @@ def learning_head(
     )
 
 
+def carried_past(
+    heads: Sequence[Stage], x: Int32, bounds: tuple[Int64, Int64], labels: Int64, people: Int64
+) -> tuple[Stage, ...]:
+    """Let directions of the last hidden layer's inputs by it, to where an owner's takes are kept.
+
+    A network's last layer holds what tells its classes apart, and of another gesture little; the
+    layer before holds more. Their directions are further units of the last hidden layer, lifted so
+    that none is negative. The head weighs them by nothing: its scores stay bit for bit.
+
+    Parameters
+    ----------
+    heads : sequence of Stage
+        A classifier's stages; all but networks of two hidden layers and more stay as they are.
+    x : int32 (n_windows, n_in)
+        Training windows.
+    bounds : (int64 (n_in,), int64 (n_in,))
+        Proven range of that.
+    labels, people : int64 (n_windows,)
+
+    Returns
+    -------
+    tuple of Stage
+    """
+    if len(heads) < 3 or not all(isinstance(head, Dense) for head in heads):
+        return tuple(heads)
+    for head in heads[:-2]:
+        x, _ = head.run(x, {})
+        bounds = head.bounds(*bounds)
+    hidden, last = heads[-2:]
+    assert isinstance(hidden, Dense) and isinstance(last, Dense)  # noqa: S101  # as asked above
+    wider = _with_directions(hidden, x, bounds, _discriminants(x, labels, people))
+    zeros = np.zeros((last.n_out, wider.n_out - hidden.n_out))
+    weights = np.hstack([last.weights, zeros.astype(last.weights.dtype)])
+    real = np.hstack([last.real_weights, zeros])
+    return (*heads[:-2], wider, replace(last, weights=weights, real_weights=real))
+
+
+def _with_directions(
+    layer: Dense, x: Int32, bounds: tuple[Int64, Int64], found: tuple[Float64, Float64]
+) -> Dense:
+    """Give a layer further units that carry directions of its inputs, as large as they may be.
+
+    Each unit's centre is half of the largest output; weights fit the layer's own type, and sums
+    stay below the largest that it has already, which its scaling was chosen for.
+    """
+    rows, centre = found
+    unit = 2**layer.shift / layer.multiplier  # of an output, in steps of a sum
+    half = unit * layer.limit / 2
+    extreme = np.maximum(np.abs(bounds[0]), np.abs(bounds[1])).astype(np.float64)
+    most = float(layer.accumulator_bound(*bounds).max()) - half - extreme.sum() - 1
+    step = np.iinfo(layer.weights.dtype).max / np.abs(rows).max(axis=1)
+    reach = half / np.maximum(np.abs((x - centre) @ rows.T).max(axis=0), 1e-9)
+    size = np.minimum(step, reach)
+    size = np.minimum(size, max(most, 0.0) / (np.abs(rows) @ extreme + np.abs(rows @ centre)))
+    real = rows * size[:, None]
+    weights = np.floor(real + 0.5).astype(layer.weights.dtype)
+    bias = np.floor(half - weights @ centre + 0.5).astype(np.int32)
+    return replace(
+        layer,
+        weights=np.vstack([layer.weights, weights]),
+        bias=np.hstack([layer.bias, bias]),
+        real_weights=np.vstack([layer.real_weights, real]),
+        real_bias=np.hstack([layer.real_bias, half - real @ centre]),
+    )
+
+
 class _Shown(NamedTuple):
     """Training windows as a device keeps them.
 
@@ -147,6 +215,19 @@ def _directions(
     In each, windows of one person and class spread by one; those are kept in which classes and
     people differ most, beside that.
     """
+    rows, centre = _discriminants(x, labels, people)
+    layer, step = quantise_dense(
+        RealLayer(rows, -rows @ centre), LayerInputs(x, *bounds), weight_bits=8, out_bits=8,
+        clip_quantile=recipe.quantisation.clip_quantile,
+    )  # fmt: skip
+    return layer, 1.0 / step
+
+
+def _discriminants(x: Int32, labels: Int64, people: Int64) -> tuple[Float64, Float64]:
+    """Return directions as float64 (n_kept, n_in), of which the first tells most, and the centre.
+
+    Along each, windows of one person and class spread by one.
+    """
     values = x.astype(np.float64)
     centre = values.mean(axis=0)
     pairs, pair = np.unique(np.stack([labels, people]), axis=1, return_inverse=True)
@@ -167,11 +248,7 @@ def _directions(
     rows = vectors.T[::-1]
     # An eigenvector's sign is the solver's affair: the largest weight is positive.
     rows *= np.sign(rows[np.arange(n_kept), np.abs(rows).argmax(axis=1)])[:, None]
-    layer, step = quantise_dense(
-        RealLayer(rows, -rows @ centre), LayerInputs(x, *bounds), weight_bits=8, out_bits=8,
-        clip_quantile=recipe.quantisation.clip_quantile,
-    )  # fmt: skip
-    return layer, 1.0 / step
+    return rows, centre
 
 
 def _nats_of_a_step(head: Stage, scores: Int32, labels: Int64, unit: float) -> float:

@@ -14,6 +14,8 @@ from trainer.judge.evaluate import log_test_use
 from trainer.recipe import Recipe
 from trainer.source.calibrated import Calibrated, calibrate, samples_of
 from trainer.source.examined import examine_source, refusals, unit_check
+from trainer.source.pairs import calibrate_pair
+from trainer.source.pairs_examined import examine_pair
 from trainer.source.readouts import apertures_of, read_sources, without_source
 
 __all__ = ["FittedSource", "calibrated_unit", "fit_source"]
@@ -73,6 +75,15 @@ def fit_source(
         unit: unit_check(calibrated, [r for r in readouts if r.recording.unit == unit], box, recipe)
         for unit in sorted({r.recording.unit for r in readouts})
     }
+    if recipe.source is not None and recipe.source.sources == 2:
+        tell(f"{recipe.name}: fitting two sources")
+        calibrated = calibrate_pair(
+            calibrated, samples_of(learned_from, recipe, box), corpus.sensor, recipe
+        )
+        found["calibration"] = calibrated.found | {"unit": unit}
+        found["pair"] = examine_pair(calibrated, own, box, recipe)
+        found["refusals"] = refusals(calibrated, own, recipe)
+        found["refusals"].pop("rig_two", None)
     evaluation = _evaluation(corpus, recipe, found, calibrated)
     evaluation["cautions"] = [
         *(caution.to_json() for caution in foretold_unlit(at)), *evaluation["cautions"],

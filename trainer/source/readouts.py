@@ -121,6 +121,8 @@ class SourceReadouts:
         Along the line of sight; NaN where it is not known.
     saturated : bool (n_frames,)
         Pixels are full when lit that were not when dark: their readout is not known.
+    both : float64 (n_frames, 2, 3)
+        Tangents and distance of the two sources of a frame; NaN where there are not two.
     """
 
     recording: Recording
@@ -130,6 +132,7 @@ class SourceReadouts:
     tangents: Float64
     distance_mm: Float64
     saturated: NDArray[np.bool_]
+    both: Float64
 
     def single(self, recipe: Recipe) -> NDArray[np.intp]:
         """Return the frames of one source in the recipe's cues, within its field, unsaturated."""
@@ -181,11 +184,16 @@ def read_sources(recording: Recording, box: Box) -> SourceReadouts:
     on = at[:, :, 3] > 0.0
     n_sources = on.sum(axis=0)
     first = on.argmax(axis=0)
+    last = len(on) - 1 - on[::-1].argmax(axis=0)
+    both = at[np.stack([first, last], axis=1), np.arange(len(time_us))[:, None], :3]
+    both[n_sources != 2] = np.nan
+    both[:, :, :2] = np.tan(both[:, :, :2])
     one = at[first, np.arange(len(time_us))]
     one[n_sources != 1] = np.nan
     return SourceReadouts(
         recording, np.concatenate(values), _cues(recording, time_us), n_sources,
         np.tan(one[:, :2]), one[:, 2], _saturated(recording, box, np.concatenate(sequences)),
+        both,
     )  # fmt: skip
 
 

@@ -161,6 +161,23 @@ def _distance_chart(rows: Sequence[Row]) -> Markup:
     return plot.svg()
 
 
+def _pair_rows(pair: Row) -> list[tuple[str, ...]]:
+    """Return rows (apart, ratio, frames, both, one, wrong, then rms and ratio of each source)."""
+    rows = []
+    for row in pair["rows"]:
+        (near, far), (low, high) = row["apart_deg"], row["ratio"]
+        each = [row.get(name) for name in ("first", "second")]
+        shown = [text for one in each for text in (
+            (f"{_number(one['rmse'])} mrad", f"{one['ratio']:.2f}") if one else ("", "")
+        )]  # fmt: skip
+        rows.append((
+            f"{near:g} to {far:g}°" if far < 180 else f"from {near:g}°", f"{low:g} to {high:g}",
+            f"{row['n_frames']:,}", f"{100 * row['two']:.0f} %", f"{100 * row['one']:.0f} %",
+            f"{row['wrong']:,}", *shown,
+        ))  # fmt: skip
+    return rows
+
+
 def source_card_lines(evaluation: Row) -> list[str]:
     """Return what the model card says of a point's model."""
     words = source_words(evaluation)
@@ -172,6 +189,23 @@ def source_card_lines(evaluation: Row) -> list[str]:
         "| value | pipeline | rms | bias | bound | over the bound | bias over it | in interval |",
         "| --- | --- | --- | --- | --- | --- | --- | --- |",
         *(f"| {' | '.join(row)} |" for row in source_rows(evaluation)), "",
+        *_pair_card_lines(evaluation["source"]),
+    ]  # fmt: skip
+
+
+def _pair_card_lines(found: Row) -> list[str]:
+    if "pair" not in found:
+        return []
+    halves = found["pair"]["half_widths"]
+    return [
+        "Two sources: each value's interval is "
+        f"{_number(max(halves[:2]))} mrad of the brighter and {_number(max(halves[2:]))} mrad of "
+        f"the dimmer to either side; from {found['pair']['least_apart_deg']:g}° on they are told "
+        "apart. What is said above is of one source in view.", "",
+        "| apart | dimmer over brighter | frames | both told | one told | wrong | brighter off by "
+        "| over the bound | dimmer off by | over the bound |",
+        f"|{' --- |' * 10}",
+        *(f"| {' | '.join(row)} |" for row in _pair_rows(found["pair"])), "",
     ]  # fmt: skip
 
 
@@ -189,6 +223,7 @@ def source_page(evaluation: Row) -> str:
         words=source_words(evaluation),
         rows=source_rows(evaluation),
         maps=_maps(evaluation),
+        pair=_pair_rows(found["pair"]) if "pair" in found else [],
         chart=_distance_chart(found["over_distance"]) if found["over_distance"] else "",
         refused=refused,
         units=[

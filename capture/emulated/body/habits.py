@@ -48,7 +48,11 @@ on:
   others anything down to flat, the flatter the more, and lit anyhow between as the LED does and
   evenly: invented;
 - arms of outlines: a picture ends somewhere, and skin ends at a sleeve. What is beyond is not there
-  at all, from the wrist on or from anywhere along the forearm: invented.
+  at all, from the wrist on or from anywhere along the forearm: invented;
+- outlines cut out: whoever cuts a hand out of a picture ends near the wrist, and whoever places the
+  cutting and knows nothing of hands takes the middle of its box, so that a fist comes higher above
+  the sensor than a stretched hand, and either higher the more arm is left. One outline in three,
+  with up to a quarter of a hand's length of arm: invented.
 """
 
 from __future__ import annotations
@@ -61,6 +65,8 @@ import numpy.typing as npt
 from capture.emulated.body.hand import FOREARM_MM
 
 __all__ = [
+    "ARM_CUT_OUT_MM",
+    "CUT_OUT",
     "FINGERS_UP",
     "FOLDED_RAD",
     "GAPS_RAD",
@@ -109,6 +115,10 @@ THUMB_FOLDED = (
 of a thumb folded as a habit has it, degrees."""
 ARM_IN_PICTURE_MM = 0.0, FOREARM_MM
 """Where the arm of an outline ends: at a sleeve or at the picture's edge."""
+ARM_CUT_OUT_MM = 0.0, 50.0
+"""Where it ends in an outline that is cut out at the wrist."""
+CUT_OUT = 1.0 / 3.0
+"""Share of outlines that are cut out at the wrist and placed by the middle of their box."""
 _IN_THE_ROUND = 0.25
 _MOST_TAKEN_ALONG = 0.15
 
@@ -151,6 +161,8 @@ class Showing:
         Whether none is shown by a ring of fingers and thumb, not by a fist.
     arm_mm : float
         Where an outline's arm ends, from the wrist. It means nothing for a hand in the round.
+    cut_out : bool
+        Whether an outline is cut out at the wrist and placed by the middle of its box.
     along_arm : float
         Share of the forearm's lean by which the hand leans too.
     keeps_habit : float
@@ -174,6 +186,7 @@ class Showing:
     evenness: float = 0.0
     ring: bool = False
     arm_mm: float = FOREARM_MM
+    cut_out: bool = False
     along_arm: float = 0.0
     keeps_habit: float = KEEPS_HABIT
     unrest: float = 1.0
@@ -203,7 +216,7 @@ def draw_showing(rng: np.random.Generator) -> Showing:
     aside = rng.normal(0.0, 10.0, 2)
     counting = tuple(fingers_for(count, rng) for count in FINGERS_UP)
     gap = float(np.clip(rng.normal(0.0, GAP_SPREAD_RAD), -0.12, 0.3))
-    return Showing(
+    showing = Showing(
         counting=counting,
         folded_rad=(float(folded[0]), float(folded[1]), float(folded[2])),
         gap_rad=gap,
@@ -221,6 +234,9 @@ def draw_showing(rng: np.random.Generator) -> Showing:
         along_arm=float(rng.uniform(0.0, 1.0)),
         thumb_side=-1 if rng.uniform() < RIGHT_HAND_SHOWS else 1,
     )
+    if showing.relief == 1.0 or rng.uniform() >= CUT_OUT:
+        return showing
+    return replace(showing, cut_out=True, arm_mm=float(rng.uniform(*ARM_CUT_OUT_MM)))
 
 
 def as_shown(showing: Showing) -> Showing:
@@ -241,6 +257,7 @@ def as_shown(showing: Showing) -> Showing:
         tilt_rad=(0.5 * yaw, 0.5 * roll, 0.5 * pitch),
         aside_mm=(0.5 * x, 0.5 * y),
         centred=0.0,
+        cut_out=False,
         ring=False,
         keeps_habit=1.0,
         unrest=0.5,

@@ -54,6 +54,7 @@ _UP = {"fist": (0, 0, 0, 0, 0), "flat": (0, 1, 1, 1, 1), "point": (0, 1, 0, 0, 0
 # wrist, less the palm, at its angle), the palm's edge 0.22.
 _HAND_MIDDLE, _PALM_MIDDLE, _USUAL_LENGTH_MM = 0.5, 0.29, 189.0
 _THUMB_ASIDE = 0.12
+_FIST_TOP = 0.55  # of the length, from the wrist: the knuckles and a bone's thickness
 
 
 def count_pose(showing: Showing, rest: Doubles, count: int, rng: np.random.Generator) -> Doubles:
@@ -172,11 +173,16 @@ def _centre(showing: Showing, pose: Doubles, up: npt.NDArray[np.bool_], turned: 
     """Bring above the sensor what the person is used to: the hand's middle, or what is shown.
 
     With a finger straight the middle of what is shown is about the hand's; without one, the
-    palm's. Above a half of the habit, a palm is brought there whatever the fingers do.
+    palm's. Above a half of the habit, a palm is brought there whatever the fingers do. Of an
+    outline that is cut out it is the middle of its box, from where its arm ends to the tips.
     """
-    share = showing.centred if not up[1:].any() else max(0.0, 2.0 * showing.centred - 1.0)
+    centred = showing.centred
+    share = centred if not up[1:].any() else max(0.0, 2.0 * centred - 1.0)
     along_mm = share * (_HAND_MIDDLE - _PALM_MIDDLE) * _USUAL_LENGTH_MM
-    aside_mm = showing.centred * _THUMB_ASIDE * _USUAL_LENGTH_MM * bool(up[0])
+    if showing.cut_out:
+        centred, top = 1.0, 1.0 if up[1:].any() else _FIST_TOP
+        along_mm = (_HAND_MIDDLE - 0.5 * top) * _USUAL_LENGTH_MM + 0.5 * showing.arm_mm
+    aside_mm = centred * _THUMB_ASIDE * _USUAL_LENGTH_MM * bool(up[0])
     aside_mm *= showing.thumb_side if turned else -showing.thumb_side
     cos, sin = np.cos(pose[ROLL]), np.sin(pose[ROLL])
     pose[X] += cos * aside_mm - sin * along_mm

@@ -26,6 +26,7 @@ from runtime.firmware.machine.cores import Core
 from runtime.firmware.measure.instructions import Block, decode
 from runtime.firmware.measure.trace import with_branches
 from runtime.firmware.setting import DeviceSetting
+from runtime.firmware.watching import RECENT
 from runtime.stages.contract.stage import Counts
 
 __all__ = ["DeviceCost", "FrameCost", "device_cost", "interrupt_cycles"]
@@ -185,7 +186,11 @@ def _is_own(name: str) -> bool:
 
 
 def _script(lit: Counts, dark: Counts, setting: DeviceSetting) -> DayScript:
-    """Return rest, then movement until the model has seen every frame once."""
+    """Return rest, then movement until the model has seen every frame once.
+
+    What comes stays bright for as many frames as the watching stage looks at: where a sensor has
+    one column of bins, light that goes again at once is taken for noise.
+    """
     flat = (np.zeros_like(lit[0]), np.zeros_like(dark[0]))
     bright = (np.full_like(lit[0], 255), flat[1])
     seen = {"active": 0, "watching": 0}
@@ -195,12 +200,13 @@ def _script(lit: Counts, dark: Counts, setting: DeviceSetting) -> DayScript:
         seen[kind] += 1
         if kind == "active":
             return lit[turn % len(lit)], dark[turn % len(lit)]
-        return bright if turn >= _REST_FRAMES and turn % 2 else flat
+        moving = turn - _REST_FRAMES
+        return bright if 0 <= moving < RECENT or (moving > 0 and turn % 2) else flat
 
     moving_s = max(
         _MOVING_FRAMES / setting.watching_rate_hz, (len(lit) + 2) / setting.frame_rate_hz
     )
-    seconds = (_REST_FRAMES + 3) / setting.watching_rate_hz + moving_s
+    seconds = (_REST_FRAMES + RECENT) / setting.watching_rate_hz + moving_s
     return DayScript(seconds, (), (), readout)
 
 

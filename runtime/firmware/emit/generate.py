@@ -239,7 +239,7 @@ def _calls(parts: list[_Part]) -> str:
     """
     lines = []
     for index, (before, part) in enumerate(pairwise(parts), start=1):
-        state = "s, " if part.c.state else ""
+        state = "s, " if part.c.state or part.c.scratch else ""
         call = f"{part.label}_run({state}{before.place}, {part.place})"
         if part.c.settles:
             settle = f"{part.label}_settle(s, {before.place});"

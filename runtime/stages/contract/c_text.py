@@ -1,8 +1,9 @@
 """The pieces of C that a stage hands to the firmware generator.
 
 A middle stage defines ``{prefix}_run(pw_state *s, const X *x, Y *y)``, without ``s`` when it has no
-state, and runs on every frame, or only on those on which a stage before it gives something new. An
-entry stage defines ``{prefix}_row(s, row, lit, dark)`` and ``{prefix}_finish(s, y)``.
+state and no scratch, and runs on every frame, or only on those on which a stage before it gives
+something new. An entry stage defines ``{prefix}_row(s, row, lit, dark)`` and
+``{prefix}_finish(s, y)``.
 The generator provides ``PW_STAGE`` (a static function that is never inlined, so that instructions
 can be attributed to it), ``pw_asr32`` (the one arithmetic right shift), ``pw_requant`` (the C twin
 of `runtime.fixedpoint.scale`) and ``pw_sat`` (of `runtime.fixedpoint.saturate`).

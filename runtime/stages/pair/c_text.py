@@ -11,7 +11,7 @@ from runtime.stages.alignment.arithmetic import ACCEPTED
 from runtime.stages.alignment.binned import mean_factor
 from runtime.stages.alignment.c_text import registration_c
 from runtime.stages.alignment.energy import TOLERANCE_SHIFT
-from runtime.stages.contract.c_text import CStage, Edge, fill, table
+from runtime.stages.contract.c_text import CStage, CState, Edge, fill, table
 from runtime.stages.pair import solving
 from runtime.stages.pair.c_fit import DOTS, FIT, SOLVE
 from runtime.stages.pair.joint import (
@@ -103,12 +103,12 @@ PW_LOCAL int32_t @P@_straight(int32_t slope, int32_t d)
 }
 
 /* Both sources, the brighter first. */
-PW_STAGE void @P@_both(const @X@ *x, @Y@ *y)
+PW_STAGE void @P@_both(pw_state *s, const @X@ *x, @Y@ *y)
 {
     const @X@ *own = &x[@OFFSET@];
-    int32_t sums[@MOST_BINS@];
-    int16_t b[@MOST_BINS@];
-    int16_t columns[7 * @MOST_BINS@];
+    int32_t *const sums = s->@P@_sums;
+    int16_t *const b = s->@P@_bins;
+    int16_t *const columns = s->@P@_columns;
     int32_t totals[2];
     @P@_at at;
     at.slope[0] = (int32_t)y[0];
@@ -173,15 +173,15 @@ PW_STAGE void @P@_both(const @X@ *x, @Y@ *y)
     }
 }
 
-PW_STAGE void @P@_run(const @X@ *x, @Y@ *y)
+PW_STAGE void @P@_run(pw_state *s, const @X@ *x, @Y@ *y)
 {
     @O@_run(x, y);
     y[4] = 0;
     y[5] = 0;
     y[6] = 0;
     y[7] = 1;
-    if (y[3] > 0) { /* one source is not what was seen */
-        @P@_both(x, y);
+    if ((y[3] > 0) && (y[2] >= @LEAST_LEVEL@)) { /* light that one source does not explain */
+        @P@_both(s, x, y);
     }
 }
 """
@@ -211,6 +211,7 @@ def pair_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
         "ENERGY_BITS": rule.energy_bits, "FLOOR": rule.floor, "NOISE": rule.noise_multiplier,
         "NOISE_SHIFT": rule.noise_shift, "TOLERANCE": rule.tolerance,
         "TOLERANCE_SHIFT": TOLERANCE_SHIFT, "LEVEL": f"({stage.pair_level})",
+        "LEAST_LEVEL": stage.least_level,
         "APART": (stage.apart >> 6) ** 2, "BEND": f"({stage.bend})",
         "MOST_BINS": max(n_bins, n_fine),
         "LIMIT": solving.LIMIT, "LEAST_PIVOT": solving.LEAST_PIVOT,
@@ -231,7 +232,13 @@ def pair_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
     about = f"({grid.n_spline}, {n_fine}) patterns in finer bins"
     tables = plain.tables + table(f"{prefix}_spline", stage.pair_spline, "int8_t", about)
     text = plain.functions + fill(DOTS + SOLVE + FIT + _RUN, **values)
-    return CStage(tables, (), "", text, shared=plain.shared)
+    most = max(n_bins, n_fine)
+    scratch = (
+        CState("sums", "int32_t", most, "sums of bins"),
+        CState("bins", "int16_t", most, "bins about their mean"),
+        CState("columns", "int16_t", 7 * most, "both sources' columns, and what they leave"),
+    )
+    return CStage(tables, (), "", text, scratch=scratch, shared=plain.shared)
 
 
 _PAIRS = """\

@@ -35,13 +35,13 @@ __all__ = [
     "fitted_float",
 ]
 
-ROUNDS = 2, 5
+ROUNDS = 4, 6
 """At most: on the bins of the search, whose wider pixels lead from farther away; on finer ones."""
 AMOUNT_BITS = 12
 """Bits of fraction of an amount."""
 LEAST_AMOUNT, MOST_AMOUNT = 1 << 6, (1 << 17) - 1
 """A weaker source than this is none."""
-MOST_LAST = 1 << (DELTA_BITS - 6)
+MOST_LAST = 1 << (DELTA_BITS - 5)
 """Of a cell: a fit whose step is longer has not come to its end."""
 _ONE = 1 << DELTA_BITS
 _UP = 8

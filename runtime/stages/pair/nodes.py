@@ -59,6 +59,8 @@ def pair_nodes(stage: Any, nodes: Nodes, x: str) -> str:
     both = _both(stage, write, values, nodes.cast(nodes.slice(one, 0, 2), "int64"))
     none = nodes.op("Concat", one, nodes.int32(0, 0, 0, 1), axis=0)
     more = nodes.op("Greater", nodes.slice(one, 3, 4), nodes.int32(0))
+    bright = nodes.op("GreaterOrEqual", nodes.slice(one, 2, 3), nodes.int32(stage.least_level))
+    more = nodes.op("And", more, bright)
     return nodes.op("Where", more, nodes.cast(both, "int32"), none)
 
 

@@ -66,6 +66,8 @@ class Pair(Registration):
     pair_energy : tuple of int
         Of finer bins: energy_bits, floor, noise_multiplier, noise_shift and tolerance, as of
         `runtime.stages.alignment.binned.BinRule`.
+    least_level : int
+        Of one source: where it explains less than this there is no light to be two sources.
     pair_level : int
         Added to a level of finer bins, so that it is that of the pixels.
     apart : int
@@ -91,6 +93,7 @@ class Pair(Registration):
     pair_rows: int
     pair_cols: int
     pair_energy: tuple[int, ...]
+    least_level: int
     pair_level: int
     apart: int
     bend: int
@@ -107,6 +110,7 @@ class Pair(Registration):
         if not isinstance(self.pair_energy, tuple) or len(self.pair_energy) != 5:
             raise FormatError(self.kind, "pair_energy", repr(self.pair_energy), "5 integers")
         self.pair_rule.check(self.kind)
+        require(self.kind, "least_level", self.least_level, 0, _MOST_LEVEL)
         require(self.kind, "pair_level", self.pair_level, -4096, 4096)
         require(self.kind, "apart", self.apart, 1, 1 << 15)
         require(self.kind, "bend", self.bend, -(1 << DELTA_BITS), 1 << DELTA_BITS)
@@ -156,11 +160,15 @@ class Pair(Registration):
         one = super().run(x, state)[0].astype(np.int64)
         none = np.tile(np.array([0, 0, 0, 1], dtype=np.int64), (len(x), 1))
         outputs = np.concatenate([one, none], axis=1)
-        left = np.flatnonzero(one[:, 3] > 0)
+        left = np.flatnonzero(self._more(one))
         if left.size:
             values = x[left].astype(np.int64)[:, self.windows.columns(0)]
             outputs[left] = self._both(values, one[left, :2])
         return saturate(outputs, -INT32_MAX, INT32_MAX), state
+
+    def _more(self, one: NDArray[Any]) -> NDArray[np.bool_]:
+        """Return where there is light that one source does not explain."""
+        return np.asarray((one[:, 3] > 0) & (one[:, 2] >= self.least_level))
 
     def joint(self, values: Int64, slopes: Int64) -> tuple[Round, Int64, Int64]:
         """Fit two sources to values (n, n_pixels), from the slopes (n, 2) of one.
@@ -230,7 +238,7 @@ class Pair(Registration):
         """Find the same with the same tables, nothing rounded."""
         one = super().run_float(x)
         outputs = np.hstack([one, np.tile([0.0, 0.0, 0.0, 1.0], (len(x), 1))])
-        left = np.flatnonzero(one[:, 3] > 0)
+        left = np.flatnonzero(self._more(one))
         if left.size:
             outputs[left] = self._both_float(x[left][:, self.windows.columns(0)], one[left, :2])
         return outputs
@@ -266,8 +274,7 @@ class Pair(Registration):
                 fine.bins.fraction_bits
             )
             square = np.maximum((light**2).sum(axis=1) * amounts[:, k] ** 2, 1.0)
-            unit = 32 * (AMOUNT_BITS - fine.bins.fraction_bits)
-            level = 16 * np.log2(square) + unit + self.pair_level
+            level = 16 * np.log2(square) + 32 * AMOUNT_BITS + self.pair_level
             place = d / 2.0**DELTA_BITS
             off = self.bend / 2.0**DELTA_BITS * (place**3 - place / 4)
             each.append(np.column_stack([at[:, k] - off * grid.step, level, excess]))

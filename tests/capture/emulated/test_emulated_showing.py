@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from posed_hands import expose_flat
@@ -11,22 +13,25 @@ from sklearn.preprocessing import StandardScaler
 from sklearn.svm import SVC
 
 from capture.cues.script import load_script
-from capture.emulated.body.habits import FINGERS_UP, FOLDED_RAD, LEAST_SPREAD
-from capture.emulated.body.hand import MEAN_HAND, WEBS, Proportions, build_hand
+from capture.emulated.body.habits import FINGERS_UP, FOLDED_RAD, LEAST_SPREAD, as_shown
+from capture.emulated.body.hand import FOREARM_MM, MEAN_HAND, WEBS, Proportions, build_hand
 from capture.emulated.body.joints import FULL_CURL_RAD, place_segments
 from capture.emulated.body.motion import rest_pose
 from capture.emulated.body.people import draw_person
+from capture.emulated.body.scene import HandActor
 from capture.emulated.body.showing import count_pose
 from capture.emulated.body.timeline import (
     CURL,
     FAN,
     FOLD,
+    N_POSE,
     PITCH,
     ROLL,
     SHAPE,
     SPREAD,
     THUMB,
     YAW,
+    Z,
 )
 from capture.emulated.optic.optics import SENSORS
 from capture.emulated.session import Bench, EmulatedSession
@@ -245,3 +250,34 @@ def test_who_learns_from_invented_hands_counts_the_fingers_of_a_measured_one() -
     answers = told.predict(_features(seen))
     assert np.mean(answers == asked) > 0.5
     assert np.mean(answers > asked) < 0.35
+
+
+@pytest.mark.parametrize(("arm_mm", "turned_share"), [(0.0, 0.0), (50.0, 0.0), (20.0, 1.0)])
+def test_an_outline_that_is_cut_out_is_placed_by_the_middle_of_its_box(
+    arm_mm: float, turned_share: float
+) -> None:
+    """From where its arm ends to the farthest tip it reaches as far on either side of the axis."""
+    showing = dataclasses.replace(
+        PEOPLE[0].showing, cut_out=True, relief=0.0, arm_mm=arm_mm, turned_share=turned_share,
+        tilt_rad=(0.0, 0.0, 0.0), aside_mm=(0.0, 0.0), ring=False, keeps_habit=1.0, unrest=0.0,
+    )  # fmt: skip
+    hand = build_hand(189.0, 85.0, showing.hand, proportions=PEOPLE[0].proportions)
+    actor = HandActor(hand, np.array([0.0, -300.0, 150.0]), 0.4, 0.4, FOREARM_MM)
+    for count in (0, 1, 5):
+        rest = np.zeros(N_POSE)
+        rest[Z] = 150.0
+        placed = actor.place(count_pose(showing, rest, count, np.random.default_rng(1))[None])
+        y = placed.points[1, 0][placed.normals[:, 0].any(axis=0)]
+        assert y.max() + y.min() == pytest.approx(0.0, abs=24.0)
+        assert np.ptp(y) == pytest.approx((110.0 if count == 0 else 189.0) + arm_mm, abs=30.0)
+
+
+def test_one_outline_in_three_is_cut_out_near_the_wrist_and_no_hand_in_the_round() -> None:
+    """What is cut out ends within 50 mm of the wrist, and a picture to follow cuts nothing out."""
+    shown = [person.showing for person in PEOPLE]
+    outlines = [showing for showing in shown if showing.relief < 1.0]
+    assert np.mean([showing.cut_out for showing in outlines]) == pytest.approx(1 / 3, abs=0.1)
+    assert not any(showing.cut_out for showing in shown if showing.relief == 1.0)
+    ends = [showing.arm_mm for showing in outlines if showing.cut_out]
+    assert min(ends) >= 0.0 and 40.0 < max(ends) <= 50.0
+    assert not any(as_shown(showing).cut_out for showing in shown)

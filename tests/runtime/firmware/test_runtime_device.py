@@ -21,6 +21,8 @@ from runtime.firmware.machine.compile import CompiledFirmware
 from runtime.firmware.machine.cores import find_core
 from runtime.firmware.setting import DeviceSetting, read_setting
 from runtime.model import Model
+from runtime.stages.bins import Bins
+from runtime.stages.closing.decision import Decision
 from runtime.stages.closing.presence import Presence
 from runtime.stages.contract.stage import Counts
 
@@ -193,6 +195,23 @@ def test_its_cost_is_counted_by_kind_of_frame(compiled: CompiledFirmware) -> Non
     for damage in ({}, [], None, cost.to_json() | {"active": {"cycles": [1]}}):
         with pytest.raises(FormatError, match="device cost"):
             DeviceCost.from_json(damage)
+
+
+def test_one_photodiode_is_priced_like_any_sensor(tmp_path: Path) -> None:
+    """Its watching stage has one bin to learn noise from, and is woken by light that stays."""
+    weights = np.array([[1], [-1]], dtype=np.int8)
+    layer = dataclasses.replace(
+        MODEL.stages[3], weights=weights, bias=np.zeros(2, np.int32),
+        real_weights=weights.astype(float), real_bias=np.zeros(2),
+    )  # fmt: skip
+    stages = (Bins(1, 1, 1, 1), layer, Decision((False, True), 300, 100, 2, 3))
+    sensor = dataclasses.replace(MODEL.sensor, n_rows=1, n_cols=1)
+    model = Model("one", "dynamic", sensor, ("push", "idle"), stages, {})
+    setting = DeviceSetting.of(sensor)
+    cost = device_cost(
+        build(model, tmp_path, "cortex-m4", setting), *random_frames(model, 5), setting
+    )
+    assert cost.active.n_frames == 5
 
 
 def test_its_constants_are_those_of_the_setting() -> None:

@@ -22,6 +22,7 @@ from runtime.stages.dense import Dense
 from trainer.audit.command import _limit_line
 from trainer.audit.findings import LEAST_PEOPLE, Finding
 from trainer.audit.limits import Held, Limit
+from trainer.audit.pictures import learned
 from trainer.audit.pictures import whole as pictures
 from trainer.audit.questions import planned
 from trainer.audit.steps import chain_steps
@@ -37,6 +38,8 @@ measure = "psnr_db"
 scenes = "drawn faces"
 most_gain = 0.5
 """
+
+FEW = (("N_DRAWN", 6), ("N_EACH", 3), ("DRAWN", KIND))
 
 
 def run(*words: object) -> int:
@@ -68,8 +71,9 @@ def audited(
     place = tmp_path_factory.mktemp("audit")
     (place / "privacy.toml").write_text(LIMITS, "utf-8")
     with pytest.MonkeyPatch.context() as patch:
-        for name, value in (("N_FURTHER", 1), ("N_DRAWN", 6), ("N_EACH", 3), ("DRAWN", KIND)):
+        for name, value in (("N_FURTHER", 1), ("N_FURTHER_DRAWN", 1), *FEW):
             patch.setattr(pictures, name, value)
+        patch.setattr(learned, "_MOST_TURNS", 3)
         code = run(
             model, "--recordings", held_people, "--limits", place / "privacy.toml",
             "--out", place / "out",
@@ -217,7 +221,7 @@ def test_a_calibration_answers_for_stand_ins_alone(
     model: Path, held_people: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Of a real sensor with a calibrated optic, stand-ins are attacked and takes are not told."""
-    for name, value in (("N_DRAWN", 6), ("N_EACH", 3), ("DRAWN", KIND)):
+    for name, value in (("N_FURTHER_DRAWN", 18), *FEW):
         monkeypatch.setattr(pictures, name, value)
     rng = np.random.default_rng(2)
     shown = rng.uniform(0, 1, (150, 10, 10))

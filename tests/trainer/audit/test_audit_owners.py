@@ -34,6 +34,7 @@ from trainer.audit.page import audit_page
 from trainer.audit.people.enrolled import seen_at
 from trainer.audit.people.identity import identify
 from trainer.audit.people.rates import cannot_tell
+from trainer.audit.pictures import learned
 from trainer.audit.pictures.measures import MEASURES
 from trainer.audit.questions import planned
 from trainer.audit.steps import ChainTakes, chain_steps, taken
@@ -140,12 +141,12 @@ def test_a_device_in_a_lesson_is_dumped_with_every_word_while_each_take_is_open(
     (slot, begin, stop), (other, begin_2, stop_2) = lesson
     state = carry_out(model, first, "begin", slot).state
     state = model.run(frames.lit[begin:stop], frames.dark[begin:stop], state).state
-    assert np.array_equal(device.opened[0], flat(own_state(model, state)))
+    assert np.array_equal(flat(device.opened[0]), flat(own_state(model, state)))
     shown = own_state(model, state)["best"]
     state = carry_out(model, carry_out(model, state, "add").state, "begin", other).state
     state = model.run(frames.lit[begin_2:stop_2], frames.dark[begin_2:stop_2], state).state
     own = own_state(model, state)
-    assert np.array_equal(device.opened[1], flat(own))
+    assert np.array_equal(flat(device.opened[1]), flat(own))
     assert (own["takes"] == shown).all(axis=1).any() and own["open"][0]
 
 
@@ -183,6 +184,7 @@ def test_the_hands_that_taught_devices_are_drawn_from_what_was_learned(
 ) -> None:
     """Every measure is told of what is stored, with hands to print; all of it was planned."""
     monkeypatch.setattr(owner_pictures, "N_FURTHER", 1)
+    monkeypatch.setattr(learned, "_MOST_TURNS", 3)
     found, rows = attack_owner_pictures(takes)
     assert {f.measure for f in found} == set(MEASURES)
     places = {(f.question, f.step, f.scenes) for f in found}
@@ -206,6 +208,7 @@ def test_a_hand_whose_take_was_refused_is_not_drawn(takes: ChainTakes) -> None:
     assert [len(lesson) for lesson in lessons(model, spans)] == [4, 4]
     held = owner_pictures._lessons(model, frames, spans)
     shown = held[IN_LESSON]
+    assert shown.values.shape[1] == 2 + 8 + 2  # classes, directions kept, scores of the head
     assert shown.last.tolist() == [
         stop - 1 for lesson in lessons(model, spans) for _, _, stop in lesson
     ]
@@ -219,6 +222,7 @@ def test_hands_are_drawn_where_no_further_person_s_device_learned_anything(
 ) -> None:
     """Attackers learn from the others recorded where nobody beside them taught a device."""
     monkeypatch.setattr(owner_pictures, "N_FURTHER", 0)
+    monkeypatch.setattr(learned, "_MOST_TURNS", 3)
     found, _ = attack_owner_pictures(takes)
     assert {f.measure for f in found} == set(MEASURES)
     assert all("of 4 other people" in f.knows for f in found)
@@ -229,6 +233,7 @@ def test_hands_that_nobody_knows_are_not_cleared(
 ) -> None:
     """Of recorded people, or where all takes were refused, nobody can tell; elsewhere nothing."""
     monkeypatch.setattr(owner_pictures, "N_FURTHER", 0)
+    monkeypatch.setattr(learned, "_MOST_TURNS", 3)
     stage = dataclasses.replace(learner(), unlike=0)
     refusing = dataclasses.replace(takes, model=model_of(stage))
     for given, why in (

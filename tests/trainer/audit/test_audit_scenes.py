@@ -112,8 +112,13 @@ def test_stand_ins_are_drawn_alike_for_one_and_unlike_for_another(kind: str) -> 
     assert len(np.unique(pictures.reshape(12, -1), axis=0)) == 12
 
 
-def test_stand_ins_are_as_bright_as_the_takes(heard: ChainTakes) -> None:
-    """Drawn scenes before the optic give readouts of half to twice the takes' light."""
+def test_stand_ins_are_as_bright_as_the_takes(
+    heard: ChainTakes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Drawn scenes before the optic give readouts of half to twice the takes' light.
+
+    Where each is held for long, only the first are held.
+    """
     optic = emulated_optic(heard.model.sensor, "unit-a")
     pictures, people = drawn(DRAWN[0], 2, 2, optic.inside.shape, 1)
     shown = shown_stand_ins(DRAWN[0], pictures, people, optic, heard, 1)
@@ -121,6 +126,10 @@ def test_stand_ins_are_as_bright_as_the_takes(heard: ChainTakes) -> None:
     ratios = shown.values[RAW].mean(axis=1) / usual
     assert ((ratios > 0.45) & (ratios < 2.2)).all()
     assert set(shown.values) == {step.name for step in heard.steps}
+    monkeypatch.setattr(scenes, "MOST_HELD", 1)
+    fewer = shown_stand_ins(DRAWN[0], pictures, people, optic, heard, 1)
+    assert len(fewer.pictures) == len(fewer.people) == 1
+    assert np.array_equal(fewer.values[RAW], shown.values[RAW][:1])
 
 
 def write_calibration(path: Path, model: Model, **changed: object) -> Path:

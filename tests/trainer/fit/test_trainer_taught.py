@@ -13,6 +13,7 @@ import pytest
 from runtime.enrolment import can_enrol, enrol_place
 from runtime.model import load_model
 from runtime.sample_frames import read_test_frames
+from runtime.stages.teaching.enrol import Enrol
 from runtime.verification.verify import verify
 from trainer.fit.candidates import reduce_for
 from trainer.fit.held_out import fold_jobs
@@ -84,6 +85,26 @@ def test_verify_teaches_every_execution(both: tuple[Path, Path]) -> None:
         "ONNX Runtime, taught", "ONNX reference evaluator, taught",
         "C on host, taught", "C on cortex-m4, taught",
     ]  # fmt: skip
+
+
+def test_poses_of_two_hidden_layers_are_taught_by_what_both_hold(
+    small_data: Path, small_recipe: Path
+) -> None:
+    """The stage that learns sees both layers, and its scores are those of the fit without it."""
+    recipe = load_recipe(small_recipe)
+    two = recipe.classifier.model_copy(update={"hidden": (12, 8)})
+    poses = recipe.evaluation.model_copy(update={"take_end": "cue"})
+    recipe = recipe.model_copy(update={"classifier": two, "evaluation": poses})
+    [candidate] = reduce_for(small_data, [recipe], LocalWorkers(), lambda _: None)
+    job = fold_jobs(candidate.fit())[0]
+    plain = job.fit.run()
+    learns = dataclasses.replace(job.fit, recipe=learning(job.fit.recipe)).run()
+    stage = next(s for s in learns.whole.stages if isinstance(s, Enrol))
+    assert (stage.n_in, stage.directions.n_out) == (8 + 12, 8 + 12)
+    assert not stage.head.arrays()["weights"][:, 8:].any()
+    assert stage.directions.weights[:, 8:].any()
+    x = job.held[0].values
+    assert np.array_equal(learns.whole.run(x), plain.whole.run(x))
 
 
 def test_takes_that_were_shown_are_not_asked_about(small_data: Path, small_recipe: Path) -> None:

@@ -29,7 +29,7 @@ def seen(spread_dn: float, n_frames: int = 60, lit_from: int = 40) -> SourceRead
     tangents = np.where(on[:, None], 0.1, np.nan) * np.ones(2)
     return SourceReadouts(
         cast(Any, None), values, ("rig_hold",) * n_frames, on.astype(np.int64), tangents,
-        np.full(n_frames, np.nan), np.zeros(n_frames, bool),
+        np.full(n_frames, np.nan), np.zeros(n_frames, bool), np.full((n_frames, 2, 3), np.nan),
     )  # fmt: skip
 
 

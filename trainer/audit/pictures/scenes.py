@@ -25,6 +25,7 @@ from trainer.audit.pictures.optic import N_ACROSS, KnownOptic, field_of
 from trainer.audit.steps import ChainTakes, heard_over
 
 __all__ = [
+    "MOST_HELD",
     "MOST_MOVING",
     "MOST_TAKES",
     "Further",
@@ -50,6 +51,8 @@ _MOST_VALUES = 1_200
 MOST_MOVING = 24
 """People whose movements are emulated beside those recorded: each takes some 2,400 frames and five
 seconds, thirty times as long as somebody who holds poses."""
+MOST_HELD = 100_000
+"""Frames for which drawn scenes are held in all: as long as all that is recorded, some minutes."""
 _FIRST_FURTHER = 1_000_000  # numbers of people that no recording was made of
 _MOST_SETTLING = 256
 
@@ -304,7 +307,8 @@ def shown_stand_ins(
     """Hold drawn pictures before a known optic; return what every step holds of them.
 
     They are as bright as the takes are, half to twice; the room lights them with a fifth of the
-    LED's light (invented). Each is held until no step changes any more.
+    LED's light (invented). Each is held until no step changes any more; where that takes long, only
+    the first are.
 
     Parameters
     ----------
@@ -320,10 +324,11 @@ def shown_stand_ins(
     factors = bright / np.where(plain > 0, plain, 1.0) * 2.0 ** rng.uniform(-1.0, 1.0, len(cells))
     scenes = cells * factors[:, None]
     n_frames = settled_frames(takes.model, *optic.expose(scenes[:1], 0.2, rng))
+    n_held = max(1, min(len(scenes), MOST_HELD // n_frames))
     rows: list[dict[str, Floats]] = []
-    for scene in scenes:
+    for scene in scenes[:n_held]:
         pair = optic.expose(np.repeat(scene[None], n_frames, axis=0), 0.2, rng)
         heard, _ = heard_over(takes.model, pair, [(0, n_frames)])
         rows.append({key: held_of_takes(array)[0] for key, array in heard.items()})
     values = {key: np.stack([row[key] for row in rows]) for key in rows[0]}
-    return Shown(name, brightness(cells), people, values)
+    return Shown(name, brightness(cells[:n_held]), people[:n_held], values)

@@ -29,6 +29,10 @@ N_FURTHER = 800
 count's second dense layer and bins 0.721 and 0.839 of IoU were reached by kernels with 300, 0.741
 and 0.853 with 1,200 (200 people asked, half an interval's width 0.008 and 0.010)."""
 N_DRAWN, N_EACH = 24, 16
+N_FURTHER_DRAWN = 100
+"""Whoever attacks can draw as many as they like: with these and not with 16 of those asked alone
+0.69 and 0.58 of IoU were reached of standing people at the finger count's second dense layer and
+scores, where it was 0.62 and 0.54."""
 _SEED = 7
 N_SHOWN = 2
 """Scenes of each kind that are printed."""
@@ -132,9 +136,13 @@ def attack_pictures(
         pictures, people = drawn(kind, N_DRAWN, N_EACH, optic.inside.shape, _SEED)
         tell(f"holding {kind} before the {optic.name}")
         held = shown_stand_ins(kind, pictures, people, optic, takes, _SEED)
-        found = attack(held, None, takes.steps, linear_steps(model, optic), optic.inside, tell)
+        more, others = drawn(kind, N_FURTHER_DRAWN, N_EACH, optic.inside.shape, _SEED + 1)
+        others = np.char.add("further ", others)
+        further = shown_stand_ins(kind, more, others, optic, takes, _SEED + 1)
+        matrices = linear_steps(model, optic)
+        found = attack(held, further, takes.steps, matrices, optic.inside, tell)
         findings += found.findings
-        rows += rows_of(found, kind, people, held.values[RAW].astype(np.float64), optic)
+        rows += rows_of(found, kind, held.people, held.values[RAW].astype(np.float64), optic)
     return Pictures(tuple(findings), tuple(rows), "" if optic is None else optic.name)
 
 

@@ -28,6 +28,7 @@ from trainer.fit.held_out import HeldOut
 from trainer.recipe import Recipe
 from trainer.source.calibrated import Calibrated, calibrate, samples_of
 from trainer.source.examined import bounds_of, frame_errors, light_on
+from trainer.source.pairs import calibrate_pair
 from trainer.source.readouts import Box, SourceReadouts, apertures_of, read_sources, without_source
 
 __all__ = ["Foreseen", "NoCalibration", "PricedSource", "SourceTrial", "foresee", "judge_source"]
@@ -323,4 +324,8 @@ class PricedSource(OfOneShape):
         sensor = self.tried[0].sensor
         box = apertures_of(sensor, self.recipe)
         readouts = [read_sources(r, box) for r in self.train]
-        return _calibrated(readouts, box, sensor, self.recipe).model
+        made = _calibrated(readouts, box, sensor, self.recipe)
+        if self.recipe.source is not None and self.recipe.source.sources == 2:
+            samples = samples_of(readouts, self.recipe, box)
+            made = calibrate_pair(made, samples, sensor, self.recipe)
+        return made.model

@@ -1,0 +1,151 @@
+"""From the stage of one source to that of two: finer patterns, and what they may leave."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy.stats import chi2
+
+from runtime.stages.alignment.energy import in_steps
+from runtime.stages.alignment.geometry import DELTA_BITS, SLOPE_BITS, Windows
+from runtime.stages.alignment.registration import Registration
+from runtime.stages.pair.joint import AMOUNT_BITS
+from runtime.stages.pair.levels import columns_float
+from runtime.stages.pair.pair import Pair
+from trainer.align.binned import bin_energy, bin_spline
+
+__all__ = ["LEAST_APART_DEG", "lower_pair", "with_pair_tolerance"]
+
+Floats = npt.NDArray[np.float64]
+
+LEAST_APART_DEG = 3.5
+"""Sources nearer than this are refused: of two 4 degrees apart, what noise leaves of that; and one
+smeared source comes out as two nearer ones."""
+_MOST_BINS = 16
+_PLACES = 400
+_FALSE_ALARMS = 1e-4
+"""Of readouts of two sources, those whose noise alone may pass for a third."""
+_FITTED = 7
+"""Both amounts and places, and the mean: what noise has lost of its degrees of freedom."""
+_UNEVEN = 3.0
+_PASSED = 0.005
+
+
+def _pair_bins(n: int) -> int:
+    """Return the most bins of at least two pixels, up to sixteen, that divide a side."""
+    return max(k for k in range(1, _MOST_BINS + 1) if n % k == 0 and (n // k >= 2 or k == 1))
+
+
+def lower_pair(stage: Registration, optic: Any, max_counts: int, gain: float, floor: float) -> Pair:
+    """Make the stage of two sources from that of one.
+
+    Finer bins are of two by two pixels: with 32 by 32 pixels and features of two, both directions
+    then cost 1.35 of the bound of all pixels from 10 degrees on, and twice at 4.
+
+    Parameters
+    ----------
+    stage : Registration
+        Of one aperture, its tolerances as they are to be.
+    optic : as `trainer.align.lowered.LearnedOptic`
+    max_counts : int
+        Of the sensor.
+    gain : float
+        Conversion gain, counts an electron.
+    floor : float
+        Variance of a pixel without light, electrons squared.
+    """
+    rows, cols = _pair_bins(stage.n_rows), _pair_bins(stage.n_cols)
+    windows = Windows(stage.n_rows, stage.n_cols, stage.stride, stage.offsets, rows, cols)
+
+    def binned(slopes: Floats) -> Floats:
+        return np.asarray(windows.binned(optic.at(slopes)))
+
+    spline = bin_spline(binned, stage.fine_grid)
+    spline = np.round(spline * (127 / np.abs(spline).max())).astype(np.int8)
+    energy = bin_energy(windows.n_pixels, windows.n_bins, max_counts, gain, floor)
+    some = optic.seen[np.unique(np.linspace(0, len(optic.seen) - 1, _PLACES).astype(int))]
+    least = round(math.tan(math.radians(LEAST_APART_DEG)) * (1 << SLOPE_BITS))
+    fields: dict[str, Any] = stage._values()
+    return Pair(
+        **(fields | {"spline_offset": (0, 0)}),
+        pair_rows=rows, pair_cols=cols, pair_energy=energy[:5], least_level=0,
+        pair_level=_level(stage, windows, optic.at(some)), apart=least,
+        bend=_bend(stage, spline, binned, some), pair_spline=spline,
+    )  # fmt: skip
+
+
+def _level(stage: Registration, windows: Windows, light: Floats) -> int:
+    """Return what makes a level of finer bins one of pixels: the ratio of their energies."""
+    bins = windows.binned(light)  # type: ignore[arg-type]  # sums of any dtype
+    of_pixels = light.var(axis=1) * light.shape[1]
+    of_bins = bins.var(axis=1) * bins.shape[1]
+    ratio = 16 * math.log2(float(np.median(of_pixels / np.maximum(of_bins, 1e-30))))
+    return round(ratio) - 32 * AMOUNT_BITS - 16 * stage.rule.energy_bits
+
+
+def _bend(stage: Registration, spline: npt.NDArray[np.int8], binned: Any, slopes: Floats) -> int:
+    """Return by how much the spline shows a place d elsewhere, in 2**-14 of ``d**3 - d / 4``.
+
+    A quadratic spline misses the third derivative by that polynomial (C. de Boor, A Practical
+    Guide to Splines, 1978, from memory), and a pattern's third derivative lies against its first.
+    """
+    grid = stage.fine_grid
+    whole = np.floor(slopes * (1 << SLOPE_BITS)).astype(np.int64)
+    cell = grid.cell_of(whole)
+    middle = grid.slopes(cell, np.zeros_like(whole))
+    place = (slopes * (1 << SLOPE_BITS) - middle) / grid.step
+    inside = (np.abs(place) <= 0.5).all(axis=1)
+    cell, place, bins = cell[inside], place[inside], binned(slopes[inside])
+    bins = bins - bins.mean(axis=1, keepdims=True)
+    columns = columns_float(spline[grid.spline_of[cell]], place)
+    gram = columns @ columns.transpose(0, 2, 1) + 1e-9 * np.eye(3)
+    x = np.linalg.solve(gram, np.einsum("fib,fb->fi", columns, bins)[:, :, None])[:, :, 0]
+    off = (x[:, 1:] / np.where(x[:, :1] > 0, x[:, :1], np.inf)).ravel()
+    cubic = (place**3 - place / 4).ravel()
+    kept = np.abs(off) < 0.25  # an edge that was never calibrated tells nothing
+    found = float((off[kept] @ cubic[kept]) / max(float(cubic[kept] @ cubic[kept]), 1e-30))
+    one = 1 << DELTA_BITS
+    return int(np.clip(round(found * one), -one, one))
+
+
+def with_pair_tolerance(
+    stage: Pair, values: npt.NDArray[np.int32], slopes: Floats, room: float
+) -> Pair:
+    """Return the stage allowing finer patterns the error that readouts of two sources show.
+
+    The larger of two, as of one source: what all but one in two hundred leave above the noise's
+    room, and the mean misfit of all of them times what it varies by over the field. Readouts whose
+    fit ends elsewhere than at their sources do not count.
+
+    Parameters
+    ----------
+    stage : Pair
+    values : int32 (n, n_values)
+        Of two sources.
+    slopes : float64 (n, 2, 2)
+        Where both are.
+    room : float
+    """
+    own = values.astype(np.int64)[:, stage.windows.columns(0)]
+    one = Registration.run(stage, values, {})[0].astype(np.int64)
+    found, energy, shift = stage.joint(own, one[:, :2])
+    at = found.slopes / float(1 << SLOPE_BITS)
+    cell = stage.fine_grid.step / float(1 << SLOPE_BITS)
+    off = [np.abs(at - way).max(axis=(1, 2)) for way in (slopes, slopes[:, ::-1])]
+    kept = ~found.poor & (np.minimum(*off) < cell)
+    if not kept.any():
+        return stage
+    rule, n_bins = stage.pair_rule, stage.fine_windows.n_bins
+    down = rule.energy_bits - 2 * shift
+    left, whole = in_steps(found.left, down)[kept], np.maximum(in_steps(energy, down), 1)[kept]
+    noise = (rule.noise(own.sum(axis=1)) + rule.floor)[kept]
+    most = float(chi2.isf(_FALSE_ALARMS, max(n_bins - _FITTED, 1)))
+    above = float(np.quantile((left - noise) / whole, 1 - _PASSED))
+    misfit = float((left - (n_bins - _FITTED) / most * noise).sum() / whole.sum())
+    share = max(0.0, room * above, room * _UNEVEN * misfit)
+    tolerance = int(np.clip(math.ceil(share * 2**17), 0, 1 << 14))
+    return replace(stage, pair_energy=(*stage.pair_energy[:4], tolerance))
