@@ -41,7 +41,7 @@ extern "C" {
 #define PW_ACTIVE_EXPOSURE_NS 50000u
 #define PW_ACTIVE_FIRST_ROW 0u
 #define PW_ACTIVE_LAST_ROW 31u
-#define PW_HOLD_US 2000000u
+#define PW_HOLD_US 4000000u
 /* A frame that is not whole after this is given up: the shorter of both periods. */
 #define PW_FRAME_LIMIT_US 33333u
 /* Rows that one transfer reads at most: an interrupt each would cost more than they do. */

@@ -1103,11 +1103,11 @@ PW_STAGE void s5_run(pw_state *s, const int16_t *x, int16_t *y)
 /* Stage s6: dense. */
 PW_LOCAL int32_t s6_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 35) + 131072, 18), 0, 127);
+    return pw_sat(pw_asr32((sum * 38) + 131072, 18), 0, 127);
 }
 
-/* y = saturate(round(35 / 2^18 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-45948572. */
+/* y = saturate(round(38 / 2^18 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-33546394. */
 PW_STAGE void s6_run(const int16_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(96)];
@@ -1127,7 +1127,7 @@ PW_STAGE void s6_run(const int16_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 35);
+            value = vmulq_n_s32(value, 38);
             value = vrshrq_n_s32(value, 18);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
@@ -1145,11 +1145,11 @@ PW_STAGE void s6_run(const int16_t *x, int8_t *y)
 /* Stage s7: dense. */
 PW_LOCAL int32_t s7_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 3142) + 524288, 20), 0, 127);
+    return pw_sat(pw_asr32((sum * 2865) + 524288, 20), 0, 127);
 }
 
-/* y = saturate(round(3142 / 2^20 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-459224. */
+/* y = saturate(round(2865 / 2^20 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-495513. */
 PW_STAGE void s7_run(const int8_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(48)];
@@ -1169,7 +1169,7 @@ PW_STAGE void s7_run(const int8_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 3142);
+            value = vmulq_n_s32(value, 2865);
             value = vrshrq_n_s32(value, 20);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
@@ -1191,7 +1191,7 @@ PW_LOCAL int32_t s8_scaled(int32_t sum)
 }
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-267431. */
+ * accumulators were proved within +-263732. */
 PW_STAGE void s8_run(const int8_t *x, int32_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(12)];
@@ -1318,7 +1318,7 @@ PW_STAGE void s10_run(pw_state *s, const int32_t *x, int32_t *y)
         /* long enough already */
     }
     s->s10_candidate[0] = wanted;
-    if (best != s->s10_active[0] || margin < s10_asked[best] - 2) {
+    if (best != s->s10_active[0] || margin < s10_asked[best] - 6) {
         s->s10_active[0] = -1;
     }
     if (s->s10_hold[0] > 0) {

@@ -9,9 +9,9 @@
  * circle_counterclockwise, other.
  * Stages: s0 bins, s1 steady, s2 level, s3 root, s4 dense, s5 window, s6 dense, s7 dense, s8
  * dense, s9 window, s10 decision.
- * Flash 20751 bytes, RAM 1268 bytes (the state), stack at most 260 bytes,
+ * Flash 20751 bytes, RAM 1268 bytes (the state), stack at most 268 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model 78da3f49ec8f8c615d2a5eb9a7489571037e233de1a20d1205bef7f7e98427ea.
+ * Model 5f2f5462924565bba0823b132ec80d57798d8fd7fa5237faf3ccd1162fc9266c.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -27,7 +27,7 @@ extern "C" {
 #endif
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "78da3f49ec8f8c615d2a5eb9a7489571037e233de1a20d1205bef7f7e98427ea"
+#define PW_MODEL_ID "5f2f5462924565bba0823b132ec80d57798d8fd7fa5237faf3ccd1162fc9266c"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095

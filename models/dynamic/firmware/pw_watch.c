@@ -48,22 +48,22 @@ static const uint8_t w3_inputs[2] = {
     8, 9,
 };
 
-#define PW_WATCH_W5_TURNS 18u
+#define PW_WATCH_W5_TURNS 24u
 #define PW_WATCH_W5_BIAS w5_bias
 /* (2,), accumulator units */
 static const int32_t w5_bias[2] = {
     0, 0,
 };
-/* (2, 18): four rows interleaved at a time, the rest as they are */
-static const int8_t w5_weights[36] = {
-    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, -48, -24, -48, -24, -48, -24, -48, -24,
-    -48, -24, -48, -24, 96, -24, 96, -24, 96, -24,
+/* (2, 24): four rows interleaved at a time, the rest as they are */
+static const int8_t w5_weights[48] = {
+    0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, -60, -27, -60, -27, -60,
+    -27, -60, -27, -60, -27, -60, -27, -60, -27, -60, -27, 120, -27, 120, -27, 120, -27, 120, -27,
 };
 
 /* (2,) 1 where the class is a gesture */
 static const uint8_t w6_gesture[2] = {0u, 1u};
 /* (2,) margin that the class needs, in steps of the scores */
-static const int32_t w6_asked[2] = {200, 200};
+static const int32_t w6_asked[2] = {225, 225};
 
 /* A stage is never inlined, so that its cost and its stack can be read from the image. */
 #if defined(__GNUC__)
@@ -632,12 +632,12 @@ PW_WATCH_STAGE void w3_run(const int16_t *x, int16_t *y)
 /* As if the frames before had all been this one. */
 PW_WATCH_STAGE void w4_settle(pw_watch_state *s, const int16_t *x)
 {
-    for (uint32_t place = 0u; place < 9u; place++) {
+    for (uint32_t place = 0u; place < 12u; place++) {
         for (uint32_t i = 0u; i < 2u; i++) {
             s->w4_history[(place * 2u) + i] = x[i];
         }
     }
-    for (uint32_t segment = 0u; segment < 9u; segment++) {
+    for (uint32_t segment = 0u; segment < 12u; segment++) {
         for (uint32_t i = 0u; i < 2u; i++) {
             s->w4_sums[(segment * 2u) + i] =
                 (int16_t)(1 * (int32_t)x[i]);
@@ -650,14 +650,14 @@ PW_WATCH_STAGE void w4_run(pw_watch_state *s, const int16_t *x, int16_t *y)
 {
     const uint32_t position = (uint32_t)s->w4_position[0];
     uint32_t slot = position;
-    for (uint32_t segment = 0u; segment < 9u; segment++) {
+    for (uint32_t segment = 0u; segment < 12u; segment++) {
         const int16_t *leaving = &s->w4_history[slot * 2u];
         const int16_t *entering = x;
         slot += 1u;
-        if (slot >= 9u) {
-            slot -= 9u;
+        if (slot >= 12u) {
+            slot -= 12u;
         }
-        if (segment + 1u < 9u) {
+        if (segment + 1u < 12u) {
             entering = &s->w4_history[slot * 2u];
         }
         int16_t *sums = &s->w4_sums[segment * 2u];
@@ -687,7 +687,7 @@ PW_WATCH_STAGE void w4_run(pw_watch_state *s, const int16_t *x, int16_t *y)
     for (uint32_t i = 0u; i < 2u; i++) {
         oldest[i] = x[i];
     }
-    s->w4_position[0] = (int32_t)((position + 1u < 9u) ? position + 1u : 0u);
+    s->w4_position[0] = (int32_t)((position + 1u < 12u) ? position + 1u : 0u);
 }
 
 /* Stage s5: dense. */
@@ -697,7 +697,7 @@ PW_WATCH_LOCAL int32_t w5_scaled(int32_t sum)
 }
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-25951464. */
+ * accumulators were proved within +-42072828. */
 PW_WATCH_STAGE void w5_run(const int16_t *x, int32_t *y)
 {
     int32_t sums[PW_WATCH_AT_MOST_A_GROUP(4)];
@@ -916,13 +916,13 @@ const char *pw_watch_model_id(void)
 
 int32_t pw_watch_arrived(const pw_watch_state *s)
 {
-    return (s->w5_y[1] - s->w5_y[0]) >= 200;
+    return (s->w5_y[1] - s->w5_y[0]) >= 225;
 }
 
 int32_t pw_watch_rest(const pw_watch_state *s)
 {
     int32_t rest = 0;
-    for (uint32_t i = 0u; i < 6u; i++) {
+    for (uint32_t i = 0u; i < 8u; i++) {
         rest += s->even.w4_y[(2u * i) + 1u];
     }
     return rest;
@@ -930,5 +930,5 @@ int32_t pw_watch_rest(const pw_watch_state *s)
 
 int32_t pw_watch_moved(const pw_watch_state *s, int32_t rest)
 {
-    return ((9 * s->odd.w3_y[1]) - (4 * rest)) >= 34;
+    return ((3 * s->odd.w3_y[1]) - (1 * rest)) >= 9;
 }

@@ -517,7 +517,7 @@ PW_STAGE int32_t s1_left(const int16_t *cut, int32_t sum, int32_t shift, const i
     const int32_t over = left - noise - pw_requant(energy, 74, 17);
     const int32_t spread = s1_steps(s1_spread(sums, a), down) - 1
         - pw_requant(noise, 16555, 17)
-        - pw_requant(energy, 194, 20);
+        - pw_requant(energy, 196, 20);
     return (over < spread) ? spread : over;
 }
 

@@ -8,7 +8,7 @@
  * and a score for each class, in fixed point.
  * Classes: still, moving.
  * Stages: s0 bins, s1 dense, s2 motion, s3 dense, s4 window, s5 dense, s6 decision.
- * Model 3ce7d40a992079849c80fd13fa3c40e8321c3ca8265623fd443a65c7e37e5c6f.
+ * Model 5b8e0b21be8a920623ea5e8fab874d702335a0bf4d10b12332a587b22a3c0ec1.
  *
  * No heap, no floating point, no recursion, no C library. One pw_watch_state per sensor, owned by
  * the
@@ -25,7 +25,7 @@ extern "C" {
 #endif
 
 #define PW_WATCH_VERSION "0.1.0"
-#define PW_WATCH_MODEL_ID "3ce7d40a992079849c80fd13fa3c40e8321c3ca8265623fd443a65c7e37e5c6f"
+#define PW_WATCH_MODEL_ID "5b8e0b21be8a920623ea5e8fab874d702335a0bf4d10b12332a587b22a3c0ec1"
 #define PW_WATCH_N_ROWS 32
 #define PW_WATCH_N_COLS 64
 #define PW_WATCH_MAX_COUNTS 4095
@@ -39,17 +39,17 @@ extern "C" {
 #define PW_WATCH_ERROR_COUNTS (-3)
 
 /* The watching stage: read the middle rows now and then, in weak light, and feed them here. A hand
- * that comes is what pw_device.c wakes the model of pw_model.h for. The first 9
+ * that comes is what pw_device.c wakes the model of pw_model.h for. The first 12
  * frames after pw_watch_init fill the means; what is decided on them is not to be heeded. */
-#define PW_WATCH_WARM_UP_FRAMES 9
+#define PW_WATCH_WARM_UP_FRAMES 12
 
 /* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
  * to work in, where outputs that are never alive together share a place. */
 typedef struct {
     int16_t w2_previous[9]; /* (9,) last frame, Q0 */
-    int16_t w4_history[18]; /* (9, 2) ring of frames, Q0 */
+    int16_t w4_history[24]; /* (12, 2) ring of frames, Q0 */
     int32_t w4_position[1]; /* place of the oldest frame in the ring */
-    int16_t w4_sums[18]; /* (9, 2) sum of each segment, Q0 */
+    int16_t w4_sums[24]; /* (12, 2) sum of each segment, Q0 */
     int32_t w6_active[1]; /* class told and not yet released, or -1 */
     int32_t w6_candidate[1]; /* class wanted on the last frame, or -1 */
     int32_t w6_count[1]; /* consecutive frames that wanted it */
@@ -75,9 +75,9 @@ typedef struct {
 /* Every lasting member: X(type, name, length). A board can use it to print or compare the state. */
 #define PW_WATCH_STATE_MEMBERS(X) \
     X(int16_t, w2_previous, 9) \
-    X(int16_t, w4_history, 18) \
+    X(int16_t, w4_history, 24) \
     X(int32_t, w4_position, 1) \
-    X(int16_t, w4_sums, 18) \
+    X(int16_t, w4_sums, 24) \
     X(int32_t, w6_active, 1) \
     X(int32_t, w6_candidate, 1) \
     X(int32_t, w6_count, 1) \
