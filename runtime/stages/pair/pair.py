@@ -54,7 +54,7 @@ class Pair(Registration):
 
     Registration first. Where one source explains what was seen, it is the first, and there is no
     second. Where it does not, the search is made once more of what the one found leaves, and both
-    are fitted together: three rounds on the search's bins and two on finer ones
+    are fitted together, in rounds on the search's bins and then on finer ones
     (`runtime.stages.pair.joint`), after which the two must explain the finer bins, be apart, stand
     within the cells, and have come to rest. The first is the brighter.
     Outputs of each source are those of registration; an excess above 0 says that there is none.
