@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from drawn_alignment import drawn_registration, drawn_triangulation
+from drawn_alignment import drawn_pair, drawn_registration, drawn_triangulation
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -26,6 +26,7 @@ from runtime.stages.contract.stage import EntryStage, Int64, Stage
 from runtime.stages.dense import Dense
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
+from runtime.stages.pair.bearings import Bearings
 from runtime.stages.passive.ambient import Ambient
 from runtime.stages.passive.background import Background
 from runtime.stages.pixels import Pixels
@@ -40,13 +41,17 @@ from runtime.stages.window import Window
 
 
 def aligned(draw: st.DrawFn) -> Model:
-    """Draw a model that aligns readouts of one or two apertures."""
+    """Draw a model that aligns readouts of one or two apertures, or two sources of one."""
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     n, bit_depth = draw(st.integers(1, 2)), draw(st.sampled_from([8, 10, 12]))
-    registration = drawn_registration(rng, n, most=(1 << bit_depth) - 1)
-    rows, stride = registration.n_rows, registration.stride
+    most = (1 << bit_depth) - 1
+    both = n == 1 and draw(st.booleans())
+    first = drawn_pair(rng, most=most) if both else drawn_registration(rng, n, most=most)
+    rows, stride = first.n_rows, first.stride
     sensor = Sensor("drawn", rows, stride, bit_depth, black_level_counts=0)
-    stages: list[Stage] = [Bins(rows, stride, rows, stride), registration, drawn_triangulation(n)]
+    levels = sorted(draw(st.lists(st.integers(0, 300), min_size=2, max_size=2)))
+    second = Bearings(levels[0], levels[1]) if both else drawn_triangulation(n)
+    stages: list[Stage] = [Bins(rows, stride, rows, stride), first, second]
     low = high = np.full(sensor.n_pixels, sensor.max_counts, dtype=np.int64)
     low = -high
     for stage in stages:
