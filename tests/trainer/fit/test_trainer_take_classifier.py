@@ -120,8 +120,8 @@ def test_people_are_held_out_whole_by_groups(takes: TakeReadouts, recipe: Recipe
         params={"people": takes.groups}, error_score="raise",
     )  # fmt: skip
     assert found.shape == (3,)
-    # Four of eleven takes are of the commonest class: 20 of 33 by chance once in 250 (binomial).
-    assert found.mean() > 0.6
+    # Four of eleven takes are of the commonest class.
+    assert found.mean() > 0.75
     shuffled = np.random.default_rng(5).permutation(takes.y)
     by_chance = cross_val_score(
         TakeClassifier(recipe), takes.X, shuffled, groups=takes.groups, cv=GroupKFold(3)
