@@ -6,6 +6,7 @@ import numpy as np
 
 from capture.frames import Counts
 from runtime.errors import FormatError
+from runtime.sensor import LEAST_BITS, MOST_BITS
 
 __all__ = ["pack_counts", "unpack_counts"]
 
@@ -32,8 +33,7 @@ def pack_counts(counts: Counts, bits: int) -> bytes:
         `bits` is outside of that, or a value does not fit.
     """
     flat = np.ravel(counts)
-    if not 4 <= bits <= 16:
-        raise FormatError("pixels", "bits a pixel", bits, "4 to 16")
+    _check(bits)
     if flat.size and int(flat.max()) >> bits:
         raise FormatError("pixels", "largest counts", int(flat.max()), f"below {1 << bits}")
     if bits == 16:
@@ -59,6 +59,11 @@ def pack_counts(counts: Counts, bits: int) -> bytes:
     return packed.tobytes()[: packed_size(flat.size, bits)]
 
 
+def _check(bits: int) -> None:
+    if not LEAST_BITS <= bits <= MOST_BITS:
+        raise FormatError("pixels", "bits a pixel", bits, f"{LEAST_BITS} to {MOST_BITS}")
+
+
 def _places(bits: int) -> Counts:
     return np.arange(bits, dtype=np.uint16)
 
@@ -78,8 +83,7 @@ def unpack_counts(packed: bytes | memoryview, n_pixels: int, bits: int) -> Count
     FormatError
         `bits` is not 4 to 16, or `packed` is not exactly as long as that many pixels.
     """
-    if not 4 <= bits <= 16:
-        raise FormatError("pixels", "bits a pixel", bits, "4 to 16")
+    _check(bits)
     if len(packed) != packed_size(n_pixels, bits):
         raise FormatError("pixels", "length", len(packed), packed_size(n_pixels, bits))
     if bits == 16:

@@ -243,11 +243,10 @@ def _with_spline(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: fl
         )
 
     conditioner = 1.0 / (diagonal + ridge.diagonal()).ravel()
-    start = np.concatenate([pattern.spline[None], pattern.changes]) if len(counts) > 1 else None
-    start = pattern.spline.ravel() if start is None else start.ravel()
+    start = [pattern.spline, *pattern.changes]
     n = right.size
     solved, _ = linalg.cg(
-        linalg.LinearOperator((n, n), matvec=normal), right.ravel(), x0=start,
+        linalg.LinearOperator((n, n), matvec=normal), right.ravel(), x0=np.ravel(start),
         rtol=1e-4, maxiter=_ITERATIONS,
         M=linalg.LinearOperator((n, n), matvec=lambda values: values * conditioner),
     )  # fmt: skip

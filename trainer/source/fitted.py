@@ -56,8 +56,9 @@ def fit_source(
     provenance = {name: recipe.digest() for name in ("recipe", "recipe_as_fitted")}
     provenance["data"] = corpus.digest
     learned_from = [read_sources(r, box) for r in train]
+    samples = samples_of(learned_from, recipe, box)
     calibrated = calibrate(
-        samples_of(learned_from, recipe, box), box, corpus.sensor,
+        samples, box, corpus.sensor,
         without_source(learned_from, corpus.sensor), recipe, provenance, tell,
     )  # fmt: skip
     tell(f"{recipe.name}: examining")
@@ -70,19 +71,17 @@ def fit_source(
         )  # fmt: skip
     found = examine_source(calibrated, samples_of(own, recipe, box), box, recipe)
     found["calibration"] = calibrated.found | {"unit": unit}
-    found["refusals"] = refusals(calibrated, own, recipe)
     found["units"] = {
         unit: unit_check(calibrated, [r for r in readouts if r.recording.unit == unit], box, recipe)
         for unit in sorted({r.recording.unit for r in readouts})
     }
     if recipe.source is not None and recipe.source.sources == 2:
         tell(f"{recipe.name}: fitting two sources")
-        calibrated = calibrate_pair(
-            calibrated, samples_of(learned_from, recipe, box), corpus.sensor, recipe
-        )
+        calibrated = calibrate_pair(calibrated, samples, corpus.sensor, recipe)
         found["calibration"] = calibrated.found | {"unit": unit}
         found["pair"] = examine_pair(calibrated, own, box, recipe)
-        found["refusals"] = refusals(calibrated, own, recipe)
+    found["refusals"] = refusals(calibrated, own, recipe)
+    if "pair" in found:  # to whom two sources are no fault
         found["refusals"].pop("rig_two", None)
     evaluation = _evaluation(corpus, recipe, found, calibrated)
     evaluation["cautions"] = [
