@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from capture.cues.labels import REJECTED, Event
 from capture.frames import FrameBlock
+from capture.measure.unread import unread_s
 from capture.store.dataset import Dataset, Participant, open_dataset
 from capture.store.kind import kind_of
 from capture.store.session import READOUTS_SUFFIX, Session, read_session
@@ -51,6 +52,10 @@ class ChainTakes:
     people : mapping of str to Participant
     kind : str
         One of :data:`capture.store.kind.KINDS`; ``mixed`` where sessions are of several.
+    n_cut, n_sessions : int
+        Sessions without readouts in part of their takes, of so many that were read.
+    unread_fraction : float
+        Share of all takes' time that has no readouts: nobody could listen there.
     """
 
     model: Model
@@ -63,6 +68,9 @@ class ChainTakes:
     paths: Mapping[str, Path]
     people: Mapping[str, Participant]
     kind: str
+    n_cut: int = 0
+    n_sessions: int = 0
+    unread_fraction: float = 0.0
 
     @property
     def values(self) -> dict[str, Floats]:
@@ -122,12 +130,14 @@ def chain_steps(
     paths: dict[str, Path] = {}
     people: dict[str, Participant] = {}
     kinds: set[str] = set()
+    missing: list[tuple[float, float]] = []
     sessions = _sessions(model, dataset)
     for number, session in enumerate(sessions, start=1):
         tell(f"session {number} of {len(sessions)}")
         person = consenting(dataset, session)
         name = session.path.name.removesuffix(READOUTS_SUFFIX)
-        found = _listen(model, session, n_frames, state)
+        found, unread = _listen(model, session, n_frames, state)
+        missing.append(unread)
         for event, row, time_s in found:
             marks.append((session.participant, name, event.trial_type))
             times.append(time_s)
@@ -144,9 +154,12 @@ def chain_steps(
     names, recorded, labels = (np.array(column) for column in zip(*marks, strict=True))
     frames = {key: np.stack(rows) for key, rows in heard.items()}
     kind = kinds.pop() if len(kinds) == 1 else "mixed"
+    missing_s, asked_s = np.array(missing).sum(axis=0).tolist()
     return ChainTakes(
-        model, steps, frames, names, recorded, labels, np.stack(times), paths, people, kind
-    )
+        model, steps, frames, names, recorded, labels, np.stack(times), paths, people, kind,
+        sum(unread > 0.0 for unread, _ in missing), len(sessions),
+        missing_s / asked_s if asked_s else 0.0,
+    )  # fmt: skip
 
 
 def _sessions(model: Model, dataset: Dataset) -> list[Session]:
@@ -252,13 +265,19 @@ def heard_over(
 
 def _listen(
     model: Model, session: Session, n_frames: int, state: State | None
-) -> list[tuple[Event, dict[str, Floats], Float64]]:
-    """Return each take of a session that has frames, with what every step held of it."""
+) -> tuple[list[tuple[Event, dict[str, Floats], Float64]], tuple[float, float]]:
+    """Return each take of a session that has frames, with what every step held of it.
+
+    And for how long its takes have no readouts, and how long they are in all, seconds.
+    """
     frames, takes = taken(model, session)
     time_s = _time_s(frames)
     spans = [(first, stop) for _, first, stop in takes]
     heard, at = heard_over(model, (frames.lit, frames.dark), spans, n_frames, state)
-    return [
+    listened = [
         (event, {key: array[index] for key, array in heard.items()}, time_s[at[index]])
         for index, (event, _, _) in enumerate(takes)
     ]
+    period_us = session.sensor.frame_period_us
+    every = _takes(model, session)
+    return listened, unread_s(every, frames.sequence, frames.time_us, period_us)
