@@ -22,7 +22,7 @@ from trainer.audit.people.membership import (
 )
 from trainer.audit.people.rates import cannot_tell
 from trainer.audit.people.same_person import verify_people
-from trainer.audit.people.shadows import recipe_of, shadow_attack
+from trainer.audit.people.shadows import RATIO, SHADOWS, recipe_of, shadow_attack
 from trainer.audit.steps import ChainTakes
 from trainer.corpus.noted import columns_of_people
 from trainer.recipe import Recipe
@@ -110,16 +110,17 @@ def _membership(
         why_not = members.why_not
     if why_not or members is None:
         return [cannot_tell(MODEL_FILES, QUESTION, takes.n_people, why_not, OF_A_PERSON)]
-    known = by_threshold(takes)
     recipe = attacked.recipe or recipe_of(takes.model)
     without = _no_shadows(takes, recipe) if shadows else "nobody asked for shadow models"
-    knows = dict.fromkeys(known, f"{HOLDS}; {without}" if without else HOLDS)
-    if not without and recipe is not None:
-        by_shadows = shadow_attack(takes.model, attacked.data, recipe, workers, tell)
-        known |= by_shadows
-        knows |= dict.fromkeys(
-            by_shadows, f"{HOLDS}; its recipe, and takes of others to refit it to"
-        )
+    if without or recipe is None:
+        known = by_threshold(takes)
+        knows = dict.fromkeys(known, f"{HOLDS}; {without}")
+    else:
+        known = shadow_attack(takes.model, attacked.data, recipe, workers, tell)
+        knows = dict.fromkeys(known, HOLDS)
+        refits = f"{HOLDS}; its recipe, and takes of others to refit it to"
+        knows |= dict.fromkeys((SHADOWS, RATIO), refits)
+        members = members_of(attacked.model_dir, list(known[SHADOWS])) or members
     found = attack_membership(known, members, knows)
     if without and shadows:  # the strongest attackers that are known were not among these
         found.append(cannot_tell(MODEL_FILES, QUESTION, takes.n_people, without, OF_A_PERSON))
