@@ -12,10 +12,11 @@ import pytest
 from capture.cues.labels import read_events, write_events
 from capture.store.session import events_path, read_session
 from runtime.errors import UsageError
-from runtime.model import Model, load_model, run_stages
+from runtime.model import Model, load_model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.closing.presence import Presence
+from runtime.stages.contract.chain import run_stages
 from runtime.stages.dense import Dense
 from trainer.audit import steps
 from trainer.audit.chain import DARK, MEMORY, RAW, overheard, steps_of
