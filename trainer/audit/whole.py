@@ -36,7 +36,7 @@ from trainer.audit.people.mitigations import Mitigation, weigh_mitigations
 from trainer.audit.people.shadows import recipe_of
 from trainer.audit.pictures.whole import PictureRow, attack_pictures
 from trainer.audit.questions import planned
-from trainer.audit.steps import ChainTakes, chain_steps
+from trainer.audit.steps import ChainTakes, chain_steps, further_takes
 from trainer.corpus.noted import columns_of_people
 from trainer.recipe import Recipe
 
@@ -206,7 +206,9 @@ def audit_model(
         will = planned(takes, columns_of_people(recordings))
         refuse_unknown_names(asked.limits, will, steps)
     pictures = attack_pictures(takes, tell, asked.optic_file)
-    people = attack_people(Attacked(takes, recordings, folder, recipe), tell=tell)
+    others = further_takes(takes, recordings, tell)
+    people = attack_people(Attacked(takes, recordings, folder, recipe, others), tell=tell)
+    del others  # as much again as all that is asked about
     hands, hand_rows = attack_owner_pictures(takes, tell)
     findings = (*pictures.findings, *people, *attack_owners(takes, recordings, tell), *hands)
     takes = dataclasses.replace(takes, steps=steps)

@@ -156,6 +156,16 @@ def test_of_many_people_some_are_heard_evenly(
     heard = chain_steps(dynamic, recorded_once)
     assert sorted(set(heard.participants.tolist())) == ["P01", "P03", "P04"]
     assert len(heard.participants) == 3 * 8
+    further = steps.further_takes(heard, recorded_once)
+    assert further is not None and further.participants.tolist() == ["P02"] * 6
+    assert steps.further_takes(chain_steps_of_all(dynamic, recorded_once), recorded_once) is None
+
+
+def chain_steps_of_all(model: Model, data: Path) -> ChainTakes:
+    """Return what every step held of everybody, whatever the limit is now."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(steps, "MOST_PEOPLE", 99)
+        return chain_steps(model, data)
 
 
 def test_a_model_without_classes_is_heard_as_well() -> None:

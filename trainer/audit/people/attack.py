@@ -46,12 +46,15 @@ class Attacked:
         Data set that the takes are of, and folder of the model.
     recipe : Recipe or None
         That the model was made by, for shadow models; found among the built-in ones without.
+    others : ChainTakes or None
+        Of further people of the data set, of whom nobody asks: attackers learn from them.
     """
 
     takes: ChainTakes
     data: Path
     model_dir: Path
     recipe: Recipe | None = None
+    others: ChainTakes | None = None
 
 
 def attack_people(
@@ -91,7 +94,8 @@ def attack_people(
         seen = seen_at(takes, step.name)
         found += identify(seen, step.name)
         found += verify_people(seen, step.name)
-        found += tell_attributes(seen, attributes, step.name)
+        others = None if attacked.others is None else seen_at(attacked.others, step.name)
+        found += tell_attributes(seen, attributes, step.name, others)
     tell("who was trained on")
     return [*found, *_membership(attacked, workers, tell, shadows)]
 
