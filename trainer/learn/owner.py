@@ -117,6 +117,7 @@ def learning_head(
         unlike=int(np.quantile(far, USUAL_SHARE)),
         apart=_usual_distance(shown, recipe.seed),
         rival=round(EVIDENCE_NATS / nats),  # what evidence could not outweigh
+        favour=0,
         guard=guard,
         reach=reach,
         limit=limit,
@@ -302,7 +303,8 @@ def _guard(
 
     Each class in turn stands for a new gesture, shown three times by each person: for 19 of 20 such
     gestures at most one in a hundred of that person's windows of all other classes is nearer to it
-    by more than the guard. One in a hundred of own windows is beyond the reach.
+    than half of the way, in squares, to a known class, by more than the guard. One in a hundred of
+    own windows is beyond the reach. The guard stands where no held-out people chose another.
     """
     kept, labels, people, n_classes = shown
     rng = np.random.default_rng(seed)
@@ -312,7 +314,7 @@ def _guard(
     nearer, reached = [0.0], [np.zeros(1, np.int64)]
     for new in (c for c in range(n_classes) if learnable[c]):
         others = [c for c in range(n_classes) if c != new]
-        nearest = far[:, others].min(axis=1)
+        nearest = far[:, others].min(axis=1) >> 1
         for person in np.unique(people[labels == new]):
             own = np.flatnonzero((labels == new) & (people == person))
             takes = kept[rng.choice(own, min(_TAKES, len(own)), replace=False)]
