@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -22,7 +22,7 @@ from runtime.stages.teaching.lesson import EVIDENCE_NATS, MAX_LIMIT
 from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense
 from trainer.recipe import Recipe
 
-__all__ = ["carried_past", "learning_head"]
+__all__ = ["Favour", "carried_past", "favoured", "learning_head"]
 
 MOST_DIRECTIONS = 32
 """On invented people of two tasks (a diffuser's world) 8, 16, 32, 48 and all 80 directions gave
@@ -53,6 +53,32 @@ MOST_WINDOWS = 4096
 """Of each class, from which examples are chosen: a mean rests on far fewer."""
 _TAKES = 3
 """Of a class that stands for a new gesture where its guard is measured."""
+
+
+@dataclass(frozen=True, slots=True)
+class Favour:
+    """By how many nats an own gesture is favoured over known classes; below zero, put behind them.
+
+    Parameters
+    ----------
+    taught, untaught : int or None
+        Over classes that the owner has shown, and over those of which nobody knows how they look on
+        this owner; None leaves a stage's own.
+    """
+
+    taught: int | None = None
+    untaught: int | None = None
+
+
+def favoured(stage: Enrol, favour: Favour) -> Enrol:
+    """Return the stage with other favours, in its squared distances."""
+    nat = stage.limit / EVIDENCE_NATS
+    new = stage
+    if favour.taught is not None:
+        new = replace(new, favour=round(favour.taught * nat))
+    if favour.untaught is not None:
+        new = replace(new, guard=round(-favour.untaught * nat))
+    return new
 
 
 def learning_head(

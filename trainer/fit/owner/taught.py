@@ -14,18 +14,26 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from runtime.stages.contract.stage import Int32, Int64, Stage, State
-from runtime.stages.teaching.commands import after_command
+from runtime.stages.teaching.commands import (
+    Compared,
+    after_command,
+    compared,
+    kept_values,
+    with_own,
+)
 from runtime.stages.teaching.enrol import Enrol
+from runtime.stages.teaching.lesson import EVIDENCE_NATS
 from runtime.stages.teaching.reasons import ADD, BEGIN, FINISH
 from trainer.corpus.reduced import Reduced
 from trainer.corpus.windows import surest_frames
 from trainer.fit.held_out import FitJob, HeldOut, HoldOutJob
 from trainer.fit.pipeline import Fitted, with_own_gestures
+from trainer.learn.owner import Favour, favoured
 from trainer.recipe import Recipe
 
 __all__ = [
-    "ALONE", "BESIDE", "COLUMNS", "KNOWN", "TAKES_EACH", "Taught", "TeachJob", "taught_scores",
-    "teach_jobs", "teach_person",
+    "ALONE", "BESIDE", "COLUMNS", "KNOWN", "OFFSETS", "TAKES_EACH", "Taught", "TeachJob",
+    "taught_scores", "teach_jobs", "teach_person",
 ]  # fmt: skip
 
 TAKES_EACH = (1, 3, 5)
@@ -34,13 +42,18 @@ MOST_TURNS = 3
 """Each person's takes are parted into shown and asked about up to so many times."""
 SPARE = 2
 """So many refused takes of a class are followed by another one."""
+OFFSETS = tuple(range(-(EVIDENCE_NATS // 2), EVIDENCE_NATS // 2 + 1))
+"""Nats by which an own gesture is favoured, one after another: up to half of what evidence can come
+to, so that this still decides. A nat is the odds of 2.7 to one."""
 COLUMNS = (
     "kind", "n_shown", "n_asked", "before", "after", "n_new", "new_right", "n_refused", "n_kept",
+    "offset",
 )  # fmt: skip
 """Of the rows that a job gives for each person: what was shown (:data:`KNOWN`, :data:`ALONE`,
 :data:`BESIDE`), takes of a class, takes asked about of known classes, how many of them were right
-before and after, takes of the new gesture asked about, how many were right, and how many of those
-shown were refused and kept; where there is a new gesture, of its own takes."""
+before and after, takes of the new gesture asked about, how many were right, how many of those
+shown were refused and kept; where there is a new gesture, of its own takes; and by how many nats
+that was favoured."""
 KNOWN, ALONE, BESIDE = range(3)
 """All known classes; a new gesture and nothing else; a new gesture beside all known classes."""
 
@@ -128,6 +141,10 @@ class Taught:
     def scores(self, x: Int32, state: State) -> Int32:
         """Return the scores of all frames of what reaches the stage that learns."""
         y, _ = self.stage.run(x, state)
+        return self.behind(y)
+
+    def behind(self, y: Int32) -> Int32:
+        """Let all frames' scores through what follows the stage that learns."""
         for stage in self.after:
             y, _ = stage.run(y, stage.initial_state())
         return y
@@ -175,12 +192,15 @@ def teach_person(
 
     Returns
     -------
-    int32 (n_rows, 9)
-        One for each number of takes, what was shown, and each turn: see :data:`COLUMNS`.
+    int32 (n_rows, 10)
+        One for each number of takes, what was shown, each turn, and each of :data:`OFFSETS` where
+        there is a new gesture: see :data:`COLUMNS`.
     """
     person = _Person.of(Taught.of(fitted, recipe), fitted, recordings, recipe, new)
-    own = person.taught.stage.sizes.n_known
-    before = person.right(person.taught.stage.initial_state())
+    stage = person.taught.stage
+    own, offsets = stage.sizes.n_known, (0,) if new is None else OFFSETS
+    offered = [favoured(stage, Favour(offset, offset)) for offset in offsets]
+    [before] = person.right(stage.initial_state(), [stage])
     rows = []
     kinds = (KNOWN,) if new is None else (ALONE, BESIDE)
     for kind, n_shown in itertools.product(kinds, TAKES_EACH):
@@ -189,14 +209,15 @@ def teach_person(
             state, answers = person.taught.show(person.x, spans, n_shown)
             asked = np.ones(len(person.spans), dtype=bool)
             asked[shown[answers != 0]] = False
-            after = person.right(state)
             old, of_new = asked & (person.slots != own), asked & (person.slots == own)
             if new is not None:
                 answers = answers[person.slots[shown] == own]
-            rows.append((
-                kind, n_shown, old.sum(), before[old].sum(), after[old].sum(),
-                of_new.sum(), after[of_new].sum(), (answers < 0).sum(), (answers > 0).sum(),
-            ))  # fmt: skip
+            for offset, after in zip(offsets, person.right(state, offered), strict=True):
+                rows.append((
+                    kind, n_shown, old.sum(), before[old].sum(), after[old].sum(),
+                    of_new.sum(), after[of_new].sum(), (answers < 0).sum(), (answers > 0).sum(),
+                    offset,
+                ))  # fmt: skip
     return np.array(rows, dtype=np.int32).reshape(-1, len(COLUMNS))
 
 
@@ -230,7 +251,8 @@ class _Person:
     taught : Taught
     recordings : tuple of Reduced
     recipe : Recipe
-    x : int32 (n_frames, n_in)
+    x, base, kept : int32 (n_frames, n)
+        What reaches that stage, its head's scores, and what it keeps of takes.
     first : tuple of int
         First frame of each recording.
     spans : list of (slot, first, stop)
@@ -242,6 +264,8 @@ class _Person:
     recordings: tuple[Reduced, ...]
     recipe: Recipe
     x: Int32
+    base: Int32
+    kept: Int32
     first: tuple[int, ...]
     spans: list[tuple[int, int, int]]
     slots: Int64
@@ -271,24 +295,48 @@ class _Person:
             start += len(x)
         slots = np.array([slot for slot, _, _ in spans], dtype=np.int64)
         together = np.concatenate(values)
-        return cls(taught, tuple(recordings), recipe, together, tuple(first), spans, slots)
+        base, _ = taught.stage.head.run(together, {})
+        kept = kept_values(taught.stage, together)
+        return cls(
+            taught, tuple(recordings), recipe, together, base, kept, tuple(first), spans, slots
+        )
 
-    def right(self, state: State) -> Int64:
-        """Return which takes are answered rightly, 1 or 0, int64 (n_takes,)."""
-        stage, answers = self.taught.stage, []
+    def right(self, state: State, stages: Sequence[Enrol]) -> Int64:
+        """Return which takes are answered rightly, 1 or 0, int64 (n_stages, n_takes).
+
+        Parameters
+        ----------
+        state : dict
+            Of the stage that learns.
+        stages : sequence of Enrol
+            That stage, and as it is when own gestures are favoured otherwise.
+        """
+        answers = [
+            np.stack([self._answers(one, state, part, recording) for one in stages])
+            for part, recording in self._parts(state)
+        ]
+        return np.asarray(np.concatenate(answers, axis=1) == self.slots, dtype=np.int64)
+
+    def _parts(self, state: State) -> Iterator[tuple[Compared, Reduced]]:
+        """Yield each recording's frames against all that is known."""
+        for start, recording in zip(self.first, self.recordings, strict=True):
+            frames = slice(start, start + recording.n_frames)
+            base, kept = self.base[frames], self.kept[frames]
+            yield compared(self.taught.stage, state, base, kept), recording
+
+    def _answers(self, stage: Enrol, state: State, part: Compared, recording: Reduced) -> Int64:
+        """Return what each take is taken for."""
         n_known = stage.sizes.n_known
         gestures = [c for c in range(n_known) if stage.learnable[c]]
         own, rest = (
             list(range(n_known, stage.n_out)),
             [c for c in range(n_known) if c not in gestures],
         )
-        for start, recording in zip(self.first, self.recordings, strict=True):
-            scores = self.taught.scores(self.x[start : start + recording.n_frames], state)
-            ordered = scores[:, [*gestures, *own, *rest]]
-            spans = [span for _, span in recording.takes]
-            frames = surest_frames(ordered, spans, len(gestures) + len(own))
-            answers.append(scores[frames].argmax(axis=1))
-        return np.asarray(np.concatenate(answers) == self.slots, dtype=np.int64)
+        scores = self.taught.behind(with_own(stage, state, part))
+        ordered = scores[:, [*gestures, *own, *rest]]
+        spans = [span for _, span in recording.takes]
+        frames = surest_frames(ordered, spans, len(gestures) + len(own))
+        return np.asarray(scores[frames].argmax(axis=1), dtype=np.int64)
 
 
 def _slot(label: int, new: int | None, n_known: int) -> int:
