@@ -57,7 +57,7 @@ def _chosen(shown: Sequence[Shown], kind: int) -> int | None:
         pairs = np.array([shares_of(turns) for turns in people.values()]).reshape(-1, 2)
         lost = float((pairs[:, 0] - pairs[:, 1]).mean()) if len(pairs) else 0.0
         found = float(np.mean([found_of(turns) for turns in people.values()] or [0.0]))
-        if lost <= ALLOWED_LOSS and found > most_found:
+        if round(lost, 9) <= ALLOWED_LOSS and found > most_found:
             best, most_found = offset, found
     return best
 
