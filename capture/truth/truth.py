@@ -305,8 +305,8 @@ def _told_once(sessions: Sequence[Takes], found: Sequence[Doubt]) -> list[Doubt]
         if len(own) > MAX_DOUBTFUL * n_takes and len(people[label]) >= MIN_PEOPLE:
             worst = max(own, key=lambda doubt: doubt.score)
             text = (
-                f"{worst.about} in {len(own)} of {n_takes} takes of {label}, this one first: call it "
-                f"{IDLE}_{label} if it asks for nothing, else look at all of them"
+                f"{worst.about} in {len(own)} of {n_takes} takes of {label}, this one first: "
+                f"call it {IDLE}_{label} if it asks for nothing, else look at all of them"
             )
             left = [doubt for doubt in left if doubt not in own]
             left.append(replace(worst, text=text))

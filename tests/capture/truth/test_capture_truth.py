@@ -134,7 +134,7 @@ def test_a_take_of_another_label_is_found_and_named(sound: list[Session]) -> Non
 
 
 def test_a_label_that_asks_for_nothing_is_told_once(sound: list[Session]) -> None:
-    """Where a quarter of a label's takes hold no movement, it is said once, with what to call it."""
+    """A label of which a quarter of takes hold no movement is told once, with what to call it."""
     renamed = []
     for session in sound:
         events = (
