@@ -10,7 +10,7 @@ import pytest
 from worlds.diffuser import DIFFUSER
 from worlds.emulated import record_emulated
 from worlds.gate import compare, moved
-from worlds.hardened import HARDER, harden
+from worlds.hardened import AWAY_SCRIPT, HARDER, harden
 from worlds.mask import MASK
 from worlds.product import CueKind, Script, Session, load_script, open_dataset, read_session
 from worlds.recording import People, few_takes, record_world
@@ -18,7 +18,7 @@ from worlds.world import World
 
 LITTLE = 0.01
 HALF, EMPTY, FLICKER = "50 % empty", "90 % empty", "strong flicker"
-EVERYDAY = load_script("everyday_short")
+AWAY = load_script(AWAY_SCRIPT)
 SHORT = Script(
     name="short",
     lead_in_s=0.6,
@@ -32,9 +32,9 @@ SHORT = Script(
 
 @pytest.fixture(scope="module")
 def one_person(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """One person's takes and everyday time."""
+    """One person's takes, and time away."""
     data = tmp_path_factory.mktemp("one") / "data"
-    record_world(data, DIFFUSER, [SHORT, EVERYDAY], People(1, 0))
+    record_world(data, DIFFUSER.reshaped(24, 20), [SHORT, AWAY], People(1, 0))
     return data
 
 
@@ -90,7 +90,11 @@ def test_light_and_bits_change_as_asked(one_person: Path, tmp_path: Path) -> Non
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("world", "conditions"),
-    [(DIFFUSER, [EMPTY, FLICKER]), (MASK.reshaped(16, 32), [EMPTY]), (None, [HALF])],
+    [
+        (DIFFUSER.reshaped(24, 20), [EMPTY, FLICKER]),
+        (MASK.reshaped(16, 32), [EMPTY]),
+        (None, [HALF]),
+    ],
     ids=["diffuser", "mask", "emulated"],
 )
 def test_conditions_hardly_move_what_is_right(
@@ -100,13 +104,13 @@ def test_conditions_hardly_move_what_is_right(
 
     Or by no more than chance:
     Chance is twice the standard error over the same takes: so few leave several points of it. The
-    benchmark takes more people, and the other conditions. Half the mask's rows and columns do: the
-    recipe looks at four by four bins of them.
+    benchmark takes more people, and the other conditions. Half of a world's rows and columns do:
+    the recipe looks at four by four bins of them.
     """
     if world is None:
-        record_emulated(tmp_path / "set", ["dynamic", "everyday_short"], People(8, 3))
+        record_emulated(tmp_path / "set", ["dynamic", str(AWAY_SCRIPT)], People(8, 3))
     else:
-        scripts = [few_takes("dynamic", 2), EVERYDAY]
+        scripts = [few_takes("dynamic", 2), AWAY]
         record_world(tmp_path / "set", world, scripts, People(7, 2))
     usual = None
     for name in ("as recorded", *conditions):
