@@ -9,7 +9,7 @@ import pytest
 
 from worlds.diffuser import DIFFUSER
 from worlds.emulated import record_emulated
-from worlds.gate import compare, moved
+from worlds.gate import Compared, ask_everybody, moved, moved_in_all
 from worlds.hardened import AWAY_SCRIPT, HARDER, harden
 from worlds.mask import MASK
 from worlds.product import CueKind, Script, Session, load_script, open_dataset, read_session
@@ -87,6 +87,32 @@ def test_light_and_bits_change_as_asked(one_person: Path, tmp_path: Path) -> Non
     assert np.abs(4 * coarse - lit).max() <= 4
 
 
+def _answered(people: str, right: str) -> Compared:
+    """Return what is right of takes, a letter and a figure for each."""
+    shares = tuple(float(each) for each in right)
+    return Compared(
+        sum(shares) / len(shares), 0.0, 0.0, 0.0, {}, len(right), right=shares, people=tuple(people)
+    )
+
+
+def test_a_change_has_the_error_that_people_leave() -> None:
+    """Takes of a person go wrong together; people of two worlds are others, whatever their names.
+
+    By hand: of four people, two takes each, one gets both wrong. The change is -2/8, the people's
+    sums about it are -1.5, 0.5, 0.5, 0.5: a sum of squares of 3, times 4/3, is a root of 2 over 8.
+    """
+    before, after = _answered("aabbccdd", "11111111"), _answered("aabbccdd", "00111111")
+    assert moved(before, after) == (pytest.approx(-0.25), pytest.approx(0.25))
+    # Twice as many: sums of squares 6, times 8/7, over 16.
+    twice = moved_in_all([(before, after), (before, after)])
+    assert twice == (pytest.approx(-0.25), pytest.approx((6 * 8 / 7) ** 0.5 / 16))
+    # Takes alone, each of another: 3/2 in all, more than one person who stays the same leaves.
+    alone = moved(_answered("aaaaaaaa", "11111111"), _answered("aaaaaaaa", "00111111"))
+    assert alone == (pytest.approx(-0.25), pytest.approx(1.5**0.5 / 8))
+    refused = Compared(0.0, 0.0, 0.0, 0.0, {}, 0, refused="too dark")
+    assert moved(before, refused)[0] == -1.0
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("world", "conditions"),
@@ -103,7 +129,7 @@ def test_conditions_hardly_move_what_is_right(
     """With half or most frames empty, or under strong flicker, accuracy moves by less than a point.
 
     Or by no more than chance:
-    Chance is twice the standard error over the same takes: so few leave several points of it. The
+    Chance is twice the standard error over everybody's takes: so few leave some points of it. The
     benchmark takes more people, and the other conditions. Half of a world's rows and columns do:
     the recipe looks at four by four bins of them.
     """
@@ -115,7 +141,7 @@ def test_conditions_hardly_move_what_is_right(
     usual = None
     for name in ("as recorded", *conditions):
         harden(tmp_path / "set", tmp_path / name, "dynamic", HARDER[name])
-        found = compare(tmp_path / name, "dynamic", peers=False, besides=False)
+        found = ask_everybody(tmp_path / name, "dynamic")
         assert not found.refused
         usual = usual or found
         change, spread = moved(usual, found)
