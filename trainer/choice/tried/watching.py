@@ -9,8 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from runtime.budget.price.wake_up_counts import WakeUpCounts, Watching
+from runtime.budget.price.wake_up_counts import WakeUpCounts
 from runtime.firmware.setting import USUAL_HOLD_S
+from runtime.firmware.watching import Watching
 from runtime.sensor import Sensor
 from trainer.choice.tried.knobs import WatchingOption
 from trainer.judge.wake_up import count_wake_ups
@@ -71,10 +72,14 @@ class Watched:
     option : WatchingOption
     counts : WakeUpCounts or None
         None where the recordings cannot tell.
+    uw : float, optional
+        Average power over a day of a device that watches so and is awake at the recorded setting,
+        where it was priced.
     """
 
     option: WatchingOption
     counts: WakeUpCounts | None
+    uw: float | None = None
 
 
 def acceptable(watched: list[Watched], max_miss_rate: float) -> list[Watched]:
