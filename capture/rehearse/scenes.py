@@ -253,9 +253,9 @@ def _check_size(scene: Scene, masks: NDArray[np.bool_]) -> None:
     size_mm = max((np.ptp(side) + 1) * scene.mm_per_pixel if len(side) else 0.0 for side in sides)
     if masks.any() and not _LEAST_SHAPE_MM <= size_mm <= _MOST_SHAPE_MM:
         raise FormatError(
-            scene.where, "size of the shape", f"{size_mm:.3g} mm",
+            scene.where, "size of the shape", f"{size_mm:.4g} mm",
             f"{_LEAST_SHAPE_MM:g} to {_MOST_SHAPE_MM:g} mm",
-            "mm_per_pixel is how many millimetres one pixel of the picture covers",
+            "give as mm_per_pixel how many millimetres one pixel covers",
         )  # fmt: skip
 
 
