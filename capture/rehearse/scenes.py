@@ -250,10 +250,15 @@ def _pictures(scene: Scene, values: NDArray[np.float64]) -> NDArray[np.float64]:
 def _check_size(scene: Scene, masks: NDArray[np.bool_]) -> None:
     """Refuse shapes that are no hand's size: their millimetres per pixel are wrong."""
     sides = (np.flatnonzero(masks.any(axis=axes)) for axes in ((0, 1), (0, 2)))
-    size_mm = max((np.ptp(side) + 1) * scene.mm_per_pixel if len(side) else 0.0 for side in sides)
-    if masks.any() and not _LEAST_SHAPE_MM <= size_mm <= _MOST_SHAPE_MM:
+    if masks.any():
+        _check_length(scene, float(max(np.ptp(side) + 1 for side in sides)))
+
+
+def _check_length(scene: Scene, size: float) -> None:
+    size_mm = size * scene.mm_per_pixel
+    if not _LEAST_SHAPE_MM <= size_mm <= _MOST_SHAPE_MM:
         raise FormatError(
-            scene.where, "size of the shape", f"{size_mm:.4g} mm",
+            scene.where, "size of the shape", f"{round(size_mm, 3):g} mm",
             f"{_LEAST_SHAPE_MM:g} to {_MOST_SHAPE_MM:g} mm",
             "give as mm_per_pixel how many millimetres one pixel covers",
         )  # fmt: skip
@@ -271,6 +276,8 @@ def _points(scene: Scene, values: NDArray[np.float64]) -> NDArray[np.float64]:
         raise FormatError(where, "shape", values.shape, "(n_frames, number of points, 2 or 3)")
     if not 0 < len(values) <= _MAX_FRAMES or not np.isfinite(values).all():
         raise FormatError(where, "points", "none, too many or not finite", "finite points")
+    if scene.kind == "joints" and n_joints > 1:
+        _check_length(scene, float(np.ptp(values, axis=1).max()))
     return values
 
 

@@ -290,7 +290,9 @@ WRONG: list[tuple[dict[str, object], Callable[[Path], object], str]] = [
     ({"file": "a.npy", "kind": "path"}, lambda f: np.save(f / "a.npy", np.full((5, 2), np.inf)),
      "not finite"),
     ({"file": "a.npz", "kind": "joints"}, lambda f: np.savez(
-        f / "a.npz", values=np.zeros((2, 3, 3)), bones=np.array([[0, 3]])), "array bones"),
+        f / "a.npz", values=[50 * np.eye(3)], bones=np.array([[0, 3]])), "array bones"),
+    ({"file": "a.npz", "kind": "joints", "mm_per_pixel": 500}, lambda f: np.savez(
+        f / "a.npz", values=[50 * np.eye(3)]), "size of the shape is 25000 mm, expected 10 to"),
 ]  # fmt: skip
 
 
