@@ -53,8 +53,10 @@ def hand_middle(mask: NDArray[np.bool_], pitch_mm: float, arm: str) -> tuple[flo
 
     n = max(1, round(_FINE_MM / pitch_mm))
     coarse = mask[n // 2 :: n, n // 2 :: n]
-    if not coarse.any():  # thinner than the raster
-        coarse, n = mask, 1
+    if not coarse.any():  # thinner than the raster: what any of its pixels covers
+        high, wide = (-side % n for side in mask.shape)
+        padded = np.pad(mask, ((0, high), (0, wide)))
+        coarse = np.asarray(padded.reshape(len(padded) // n, n, -1, n).any(axis=(1, 3)))
     beyond = round(_BEYOND_MM / (n * pitch_mm)) + 1
     # Where the picture cuts an arm it is as thick as before, and has no end there.
     further = np.pad(np.pad(coarse, beyond, mode="edge"), 1)

@@ -110,7 +110,7 @@ def rehearse(
     FormatError
         A row or a file is wrong; nothing was written.
     """
-    scenes = read_scenes(table)
+    scenes = read_scenes(table, tell)
     people = participants_of(scenes)
     for name in rehearsal.locked:
         if name not in people:

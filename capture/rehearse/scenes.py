@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+import re
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,10 +12,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from capture.bring.columns import unread_columns
 from capture.bring.readouts import load_array
 from capture.bring.tables import read_any_table
 from capture.tsv_tables import Row
 from runtime.errors import FormatError, UsageError
+from runtime.tomlfile import WORD, WORD_TEXT
 
 __all__ = ["ARMS", "KINDS", "MIDDLES", "Scene", "load_scene", "participants_of", "read_scenes"]
 
@@ -30,6 +33,9 @@ _MAX_FRAMES = 36_000
 """Ten minutes at 60 frames a second."""
 _MOST_BORDER = 0.75
 """A shape that is photographed with its arm touches one side, or two at a corner."""
+_NEAREST_MM, _FARTHEST_MM = 10.0, 2000.0
+_LEAST_SHAPE_MM, _MOST_SHAPE_MM = 10.0, 1000.0
+"""A finger's end is 15 mm wide; an arm with its hand is 0.7 m long (from memory)."""
 _SKIN = 0.45
 """Of skin at 940 nm; the middle of 0.15 to 0.68, as for the invented people."""
 
@@ -81,9 +87,10 @@ class Scene:
     radius_mm: float = 9.0
 
 
+_WORDS = ("file", "participant", "label", "kind", "arm", "middle")
 _NUMBERS = {
     "mm_per_pixel": (1e-3, 1e4),
-    "distance_mm": (0.0, 2000.0),
+    "distance_mm": (0.0, _FARTHEST_MM),
     "reflectance": (1e-3, 1.0),
     "x_mm": (-1000.0, 1000.0),
     "y_mm": (-1000.0, 1000.0),
@@ -92,8 +99,8 @@ _NUMBERS = {
 }
 
 
-def read_scenes(table: Path) -> list[Scene]:
-    """Read the table of scenes: CSV, TSV or Parquet.
+def read_scenes(table: Path, tell: Callable[[str], None] = lambda _: None) -> list[Scene]:
+    """Read the table of scenes: CSV, TSV or Parquet; tell of columns that are not read.
 
     Columns ``file`` (its place, from the table's folder), ``participant``, ``label``,
     ``mm_per_pixel`` and ``distance_mm``; where wanted ``kind``, ``reflectance``, ``arm``,
@@ -105,13 +112,13 @@ def read_scenes(table: Path) -> list[Scene]:
         The table cannot be read, or a value is wrong; the message names the row.
     """
     needed = ("file", "participant", "label", "mm_per_pixel", "distance_mm")
-    scenes = [
-        _scene(f"{table} row {number}", row, table.parent)
-        for number, row in read_any_table(table, needed)
-    ]
-    if not scenes:
+    rows = read_any_table(table, needed)
+    if not rows:
         raise FormatError(str(table), "number of scenes", 0, "at least 1")
-    return scenes
+    unread = unread_columns(table, tuple(rows[0][1]), (*_WORDS, *_NUMBERS))
+    if unread:
+        tell(f"caution: {table}: not read: {', '.join(unread)[:200]}")
+    return [_scene(f"{table} row {number}", row, table.parent) for number, row in rows]
 
 
 def _scene(where: str, row: Row, folder: Path) -> Scene:
@@ -121,6 +128,8 @@ def _scene(where: str, row: Row, folder: Path) -> Scene:
         if text is None:
             raise FormatError(where, column, "n/a", "a value")
         texts[column] = text
+    if re.fullmatch(WORD, texts["label"]) is None:
+        raise FormatError(where, "label", repr(texts["label"][:40]), WORD_TEXT)
     numbers = {}
     for column, (low, high) in _NUMBERS.items():
         text = row.get(column)
@@ -134,8 +143,11 @@ def _scene(where: str, row: Row, folder: Path) -> Scene:
             raise FormatError(where, name, repr(value[:40]), f"one of {', '.join(allowed)}")
     numbers.setdefault("mm_per_pixel", 1.0)
     numbers.setdefault("distance_mm", 0.0)
-    if kind in ("silhouette", "path") and not numbers["distance_mm"]:
-        raise FormatError(where, "distance_mm", 0, f"above 0: a {kind} has none of its own")
+    if kind in ("silhouette", "path") and numbers["distance_mm"] < _NEAREST_MM:
+        raise FormatError(
+            where, "distance_mm", f"{numbers['distance_mm']:g}",
+            f"{_NEAREST_MM:g} to {_FARTHEST_MM:g}: a {kind} has none of its own",
+        )  # fmt: skip
     return Scene(
         where,
         folder / texts["file"],
@@ -216,7 +228,9 @@ def _pictures(scene: Scene, values: NDArray[np.float64]) -> NDArray[np.float64]:
     if values.ndim == 2:
         values = values[None]
     if values.ndim != 3 or not 0 < len(values) <= _MAX_FRAMES or max(values.shape[1:]) > _MAX_SIDE:
-        raise FormatError(where, "shape", values.shape, "(height, width) or (n_frames, ...)")
+        expected = "(height, width) or (n_frames, height, width)"
+        limits = f"sides up to {_MAX_SIDE} and {_MAX_FRAMES} frames"
+        raise FormatError(where, "shape", values.shape, f"{expected}, {limits}")
     if scene.kind == "depth":
         return np.where(np.isfinite(values) & (values > 0), values, 0.0)
     if not np.isfinite(values).all():
@@ -229,7 +243,25 @@ def _pictures(scene: Scene, values: NDArray[np.float64]) -> NDArray[np.float64]:
                 where, "share of the border that reflects", f"{edge.mean():.0%}",
                 f"at most {_MOST_BORDER:.0%}", "white is the shape: invert the picture",
             )  # fmt: skip
+    _check_size(scene, masks)
     return masks.astype(np.float64)
+
+
+def _check_size(scene: Scene, masks: NDArray[np.bool_]) -> None:
+    """Refuse shapes that are no hand's size: their millimetres per pixel are wrong."""
+    sides = (np.flatnonzero(masks.any(axis=axes)) for axes in ((0, 1), (0, 2)))
+    if masks.any():
+        _check_length(scene, float(max(np.ptp(side) + 1 for side in sides)))
+
+
+def _check_length(scene: Scene, size: float) -> None:
+    size_mm = size * scene.mm_per_pixel
+    if not _LEAST_SHAPE_MM <= size_mm <= _MOST_SHAPE_MM:
+        raise FormatError(
+            scene.where, "size of the shape", f"{round(size_mm, 3):g} mm",
+            f"{_LEAST_SHAPE_MM:g} to {_MOST_SHAPE_MM:g} mm",
+            "give as mm_per_pixel how many millimetres one pixel covers",
+        )  # fmt: skip
 
 
 def _points(scene: Scene, values: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -244,6 +276,8 @@ def _points(scene: Scene, values: NDArray[np.float64]) -> NDArray[np.float64]:
         raise FormatError(where, "shape", values.shape, "(n_frames, number of points, 2 or 3)")
     if not 0 < len(values) <= _MAX_FRAMES or not np.isfinite(values).all():
         raise FormatError(where, "points", "none, too many or not finite", "finite points")
+    if scene.kind == "joints" and n_joints > 1:
+        _check_length(scene, float(np.ptp(values, axis=1).max()))
     return values
 
 

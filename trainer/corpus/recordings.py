@@ -259,8 +259,9 @@ def _use_of(session: Session, recipe: Recipe) -> Literal["gestures", "background
     unknown = sorted(kind for kind in kinds if recipe.class_index(kind) is None)
     if unknown:
         raise FormatError(
-            str(session.path), "trial_type", unknown[0], f"one that recipe {recipe.name} knows"
-        )
+            str(session.path), "trial_type", ", ".join(unknown[:8]),
+            f"those that recipe {recipe.name} knows", "list it there as one of classes or of other",
+        )  # fmt: skip
     return "gestures" if with_classes else "background"
 
 

@@ -108,7 +108,8 @@ def doubts(evaluation: Mapping[str, Any], bits: float | None) -> list[Caution]:
                     Caution(
                         "rounding", round(loss, 6),
                         f"Fixed point costs {name} {100 * loss:.1f} points of accuracy, more than "
-                        f"{100 * MOST_ROUNDING_LOSS:g}: give its stages more bits.",
+                        f"{100 * MOST_ROUNDING_LOSS:g}: give its stages more bits (level_bits, "
+                        "direction_bits, hidden_bits or weight_bits of the recipe).",
                     )
                 )  # fmt: skip
     return found + _answers(evaluation)

@@ -259,13 +259,25 @@ def test_the_command_rehearses_and_inspect_says_so(
     assert "kind of data: real shapes, emulated optic" in capsys.readouterr().out
 
 
+def test_a_shape_thinner_than_the_raster_takes_no_more_memory() -> None:
+    """A line of one fine pixel has a middle within 3 mm of it, found at the raster's own pitch."""
+    mask = np.zeros((2000, 2000), bool)
+    mask[:, 1003] = True
+    row, col = hand_middle(mask, 0.01, "none")
+    assert np.isfinite(row) and abs(col - 1003) < 300, (row, col)
+
+
 WRONG: list[tuple[dict[str, object], Callable[[Path], object], str]] = [
-    ({"distance_mm": ""}, lambda f: None, "row 2: distance_mm is 0, expected above 0"),
+    ({"distance_mm": ""}, lambda f: None, "row 2: distance_mm is 0, expected 10 to 2000"),
+    ({"distance_mm": "0.1"}, lambda f: None, "distance_mm is 0.1, expected 10 to 2000"),
+    ({"mm_per_pixel": "0.001"}, lambda f: None, "size of the shape is 0.06 mm, expected 10 to"),
+    ({"mm_per_pixel": "50"}, lambda f: None, "row 2: size of the shape is 3000 mm"),
+    ({"Kind": "path"}, lambda f: None, "a column's name is 'Kind', expected kind"),
     ({"middle": "wrist"}, lambda f: None, "middle is 'wrist', expected one of hand, shape"),
     ({"mm_per_pixel": "-1"}, lambda f: None, "row 2: mm_per_pixel is '-1'"),
     ({"kind": "hologram"}, lambda f: None, "kind is 'hologram'"),
     ({"arm": "sideways"}, lambda f: None, "arm is 'sideways'"),
-    ({"label": "Two Words"}, lambda f: None, "trial_type is 'Two Words'"),
+    ({"label": "Two Words"}, lambda f: None, "row 2: label is 'Two Words', expected up to 40"),
     ({"participant": "Jo Doe"}, lambda f: None, "pseudonym"),
     ({"file": "none.png"}, lambda f: None, "unreadable"),
     ({}, lambda f: (f / "a.png").write_bytes(b"\x89PNG\r\n\x1a\n rest"), "damaged"),
@@ -278,7 +290,9 @@ WRONG: list[tuple[dict[str, object], Callable[[Path], object], str]] = [
     ({"file": "a.npy", "kind": "path"}, lambda f: np.save(f / "a.npy", np.full((5, 2), np.inf)),
      "not finite"),
     ({"file": "a.npz", "kind": "joints"}, lambda f: np.savez(
-        f / "a.npz", values=np.zeros((2, 3, 3)), bones=np.array([[0, 3]])), "array bones"),
+        f / "a.npz", values=[50 * np.eye(3)], bones=np.array([[0, 3]])), "array bones"),
+    ({"file": "a.npz", "kind": "joints", "mm_per_pixel": 500}, lambda f: np.savez(
+        f / "a.npz", values=[50 * np.eye(3)]), "size of the shape is 25000 mm, expected 10 to"),
 ]  # fmt: skip
 
 
