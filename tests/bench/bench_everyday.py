@@ -53,7 +53,8 @@ from runtime.firmware.watching import (
     watching_threshold,
 )
 from runtime.intervals import garwood_upper
-from runtime.model import Model, load_model, run_stages
+from runtime.model import Model, load_model
+from runtime.stages.contract.chain import run_stages
 from runtime.stages.contract.stage import Counts, Int32
 from trainer.judge.events import Detection, Reference
 from trainer.judge.matching import match_moments
