@@ -8,6 +8,7 @@ from typing import Any
 
 from trainer.choice.frontier import Frontier, Point
 from trainer.choice.tried.knobs import ActiveKnobs, Option
+from trainer.choice.tried.settings import key_of
 
 __all__ = ["knob_rows"]
 
@@ -75,16 +76,17 @@ def _told(
     found: Frontier, option: Option, others: Sequence[tuple[Any, Option]]
 ) -> list[dict[str, Any]]:
     """Return power and accuracy of settings that differ in one knob, strongest first."""
-    by_option = {one.option: (uw, share) for one, uw, share in found.cheap}
+    recorded = found.readings.recorded
+    by_key = {key_of(one.option, recorded): (uw, share) for one, uw, share in found.cheap}
     rows = [
         {
             "value": value,
-            "uw": round(by_option[other][0], 6),
-            "accuracy": round(by_option[other][1], 6),
+            "uw": round(by_key[key][0], 6),
+            "accuracy": round(by_key[key][1], 6),
             "here": other == option,
         }
         for value, other in others
-        if other in by_option
+        if (key := key_of(other, recorded)) in by_key
     ]
     return rows if any(row["here"] for row in rows) else []
 

@@ -14,7 +14,7 @@ from trainer.page_template import page_template
 from trainer.tell.charts import Label, Plot, Room, nice_ticks
 from trainer.tell.sentences import per_hour
 
-__all__ = ["frontier_page"]
+__all__ = ["frontier_page", "knee_wish"]
 
 FEW_PEOPLE = 12
 """Below, an interval is wide because of them and not because of the setting: Student's quantile is
@@ -32,7 +32,7 @@ def frontier_page(told: Row) -> str:
     """
     template = page_template(
         "trainer.choice", "page.html.j2", uw=_uw, percent=_percent, share=_share,
-        minutes=_minutes, per_hour=per_hour,
+        minutes=_minutes, false_events=false_events,
     )  # fmt: skip
     named = {point["name"]: point for point in told["points"]}
     front = [named[name] for name in told["front"]]
@@ -59,6 +59,7 @@ def frontier_page(told: Row) -> str:
         setting=setting_words,
         tried=len(told["cheap"]),
         knob_value=knob_value,
+        knee_wish=knee_wish(told),
         watched=any("misses" in v for row in told["knobs"] for v in row["values"]),
         most=max(sum(point["power"].values()) for point in front),
     )
@@ -103,6 +104,18 @@ def setting_words(point: Row) -> str:
     )
 
 
+def knee_wish(told: Row) -> str:
+    """Return a wish that the knee fulfils, and no point of the front above it: ``uw<=36.7``."""
+    named = {point["name"]: point for point in told["points"]}
+    knee_uw = float(named[told["knee"]]["uw"])
+    above = [uw for name in told["front"] if (uw := float(named[name]["uw"])) > knee_uw]
+    for digits in range(7):
+        most = math.ceil(knee_uw * 10**digits) / 10**digits
+        if most >= knee_uw and not any(uw <= most for uw in above):
+            break
+    return f"uw<={most:.{digits}f}"
+
+
 def knob_value(name: str, at: Row) -> str:
     """Say one value of a knob and what it gives; of watching, beside the way that was chosen."""
     knob, value = name.rpartition(".")[2], at["value"]
@@ -124,11 +137,12 @@ def front_chart(told: Row) -> Markup:
     """Score against power: what was tried, what is worth having, and how surely."""
     named = {point["name"]: point for point in told["points"]}
     front = [named[name] for name in told["front"]]
-    shown = [*told["points"], *(o for o in told["opponents"] if o["score"] > 0.0)]
-    uws = [point["uw"] for point in shown]
+    uws = [point["uw"] for point in (*told["points"], *told["opponents"])]
     low_uw, high_uw = min(uws) * 0.93, max(uws) * 1.12
-    lowest = min([*(p["score"] for p in shown), *told["band"]["low"]])
+    # Plain sensors far below would press what there is to choose among into a strip.
+    lowest = min([*(p["score"] for p in told["points"]), *told["band"]["low"]])
     low = max(0.0, math.floor(lowest * 20 - 1.2) / 20)
+    shown = [*told["points"], *(o for o in told["opponents"] if o["score"] > low)]
     plot = Plot(
         f"{told['measure']} against average power over a day: {len(front)} settings are worth "
         f"having, from {_uw(front[0]['uw'])} µW at {_percent(front[0]['score'])} to "
@@ -160,18 +174,38 @@ def front_chart(told: Row) -> Markup:
         title = f"{names[point['name']]}: {setting_words(point)}"
         plot.dot(point["uw"], point["score"], "right", 6.0 if at_knee else 4.2, title)
     dots = [((point["uw"],), (point["score"],)) for point in shown]
-    plot.labels(_named_points(told, front), [stepped[:2], *dots])
+    plot.labels(_named_points(told, front, low), [stepped[:2], *dots])
     return plot.svg()
 
 
-def _named_points(told: Row, front: Sequence[Row]) -> list[Label]:
+def _named_points(told: Row, front: Sequence[Row], low: float) -> list[Label]:
     names = letters(told["front"])
     words = {name: letter + ", the knee" * (name == told["knee"]) for name, letter in names.items()}
     return [
         *(Label(p["uw"], p["score"], words[p["name"]], "name") for p in front),
         *(Label(o["uw"], o["score"], o["title"], "soft")
-          for o in told["opponents"] if o["score"] > 0.0),
+          for o in told["opponents"] if o["score"] > low),
+        *(Label(o["uw"], low, f"↓ {title}, {_percent(o['score'])}", "soft")
+          for title, o in _best_of_each(told["opponents"]).items() if o["score"] <= low),
     ]  # fmt: skip
+
+
+def _best_of_each(opponents: Sequence[Row]) -> dict[str, Row]:
+    """Return of each plain sensor the setting that recognises most."""
+    return {o["title"]: o for o in sorted(opponents, key=lambda o: float(o["score"]))}
+
+
+def false_events(counted: Row) -> str:
+    """Say how many false events were counted in how long, and how many an hour there are at most.
+
+    A rate of one event in minutes would look like one that was measured.
+    """
+    n, minutes = counted["n_events"], 60.0 * counted["hours"]
+    what = "everyday life" if counted["counted_on"] == "background" else "recordings"
+    return (
+        f"{n} false event{'' if n == 1 else 's'} in {minutes:.0f} min of {what}, at most "
+        f"{per_hour(counted['upper_95'])} an hour of it"
+    )
 
 
 def _steps(

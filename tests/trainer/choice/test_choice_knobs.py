@@ -30,6 +30,18 @@ def test_the_built_in_knobs_begin_with_what_was_recorded() -> None:
     assert len({one.name for one in tried}) == len(tried)
 
 
+def test_recipes_that_are_one_at_a_rate_are_tried_once(tmp_path: Path) -> None:
+    """At half the rate a classifier that runs every other frame is the one that runs on each."""
+    path = _knobs(
+        tmp_path,
+        '[active.rate_divisor]\nvalues = [1, 2]\n[recipe."head.every"]\nvalues = [1, 2]\n',
+    )
+    tried = tried_of(options_of(load_knobs(path), [load_recipe("dynamic")]), SENSOR)
+    assert [(one.option.rate_divisor, one.option.recipe.head.every) for one in tried] == [
+        (1, 1), (2, 1), (1, 2),
+    ]  # fmt: skip
+
+
 def test_a_knob_with_a_condition_is_turned_only_where_it_holds(tmp_path: Path) -> None:
     """Where a condition does not hold, a knob stands at its first value."""
     path = _knobs(

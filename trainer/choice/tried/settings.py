@@ -13,7 +13,7 @@ from runtime.sensor import Sensor
 from trainer.choice.tried.knobs import Option, WatchingOption
 from trainer.corpus.at_setting import AtSetting
 
-__all__ = ["Tried", "device_of", "setting_of", "tried_of"]
+__all__ = ["Tried", "device_of", "key_of", "setting_of", "tried_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +73,7 @@ def setting_of(option: Option, recorded: Sensor) -> Setting:
 
 
 def tried_of(options: Sequence[Option], recorded: Sensor) -> list[Tried]:
-    """Return what there is to try at a sensor, each setting once.
+    """Return what there is to try at a sensor, each once: recipes that are one at a rate are one.
 
     Bits whose steps are too coarse to be foretold are left out, where others are tried as well.
 
@@ -88,10 +88,20 @@ def tried_of(options: Sequence[Option], recorded: Sensor) -> list[Tried]:
     for option in options:
         setting = setting_of(option, recorded)
         sensor = thinned_sensor(recorded, setting)
-        key = (option.recipe.digest(), json.dumps(setting.to_json(), sort_keys=True))
         first_row = setting.rows[0] if setting.rows else 0
+        key = key_of(option, recorded)
         found.setdefault(key, Tried(_name(option, sensor), option, setting, sensor, first_row))
     return list(found.values())
+
+
+def key_of(option: Option, recorded: Sensor) -> tuple[str, str]:
+    """Return what two options have in common that are one and the same at a sensor.
+
+    Lengths of a recipe follow the frame rate, so that knobs of it may come to the same there.
+    """
+    setting = setting_of(option, recorded)
+    recipe = option.recipe.at(thinned_sensor(recorded, setting).frame_rate_hz)
+    return recipe.digest(), json.dumps(setting.to_json(), sort_keys=True)
 
 
 def _name(option: Option, sensor: Sensor) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 from markupsafe import Markup
 
 from runtime.budget.page.report import page_style
-from trainer.choice.page import letters
+from trainer.choice.page import knee_wish, letters
 from trainer.choice.told import COLUMNS
 from trainer.choice.unlit.measures import MEASURES
 from trainer.page_template import page_template
@@ -58,6 +58,7 @@ def unlit_page(told: Row) -> str:
                    if o["uw"] <= knee["uw"] and o["score"] >= knee["score"]],
         unset=sum(row["uw"] for row in told["held_up"] if not row["set"]),
         most=max(sum(point["power"].values()) for point in front),
+        knee_wish=knee_wish(told),
     )  # fmt: skip
 
 
