@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import json
 from fnmatch import fnmatchcase
-from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -36,6 +35,7 @@ from trainer.recipe_tables import (
     QuantisationRecipe,
     QuantityRecipe,
 )
+from trainer.recipe_texts import built_in_recipes, completed
 
 __all__ = [
     "ClassifierRecipe",
@@ -67,6 +67,9 @@ class Recipe(Table):
     ``other`` and ``background`` are patterns of trial types. Both are learned as the class "other";
     cues that match ``other`` are takes like the gestures, those that match ``background`` are
     everyday time without any, on which false events are counted.
+
+    A file may begin with ``like``, the name of a built-in recipe: what it leaves out is as there,
+    but for name, task and words (``classes``, ``other`` and ``background``), which are its own.
     """
 
     name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
@@ -226,13 +229,6 @@ def _matches(trial_type: str, patterns: tuple[str, ...]) -> bool:
     return any(fnmatchcase(trial_type, pattern) for pattern in patterns)
 
 
-def built_in_recipes() -> dict[str, str]:
-    """Return the text of every recipe that comes with the package, by name."""
-    folder = resources.files("trainer") / "recipes"
-    files = sorted((f for f in folder.iterdir() if f.name.endswith(".toml")), key=lambda f: f.name)
-    return {f.name.removesuffix(".toml"): f.read_text("utf-8") for f in files}
-
-
 def load_recipe(source: str | Path) -> Recipe:
     """Read a recipe from a TOML file, or by the name of a built-in one.
 
@@ -274,8 +270,9 @@ def _recipe(file: TomlFile) -> Recipe:
             "windows of one person are too alike: splitting them at random measures memory",
         )
     # As JSON, because a strict tuple is read from a JSON array but not from a Python list.
+    values = completed(file)
     with file.faults():
-        return Recipe.model_validate_json(json.dumps(file.data, default=str))
+        return Recipe.model_validate_json(json.dumps(values, default=str))
 
 
 def _asks_for_random_windows(evaluation: Any) -> bool:
