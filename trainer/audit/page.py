@@ -39,6 +39,11 @@ _ROLES = {
     "state": "what a stage keeps",
     "told": "what the device tells",
 }
+_IN_WORDS = {
+    "identity": "who it is",
+    "same person": "whether it is the same person",
+    "membership": "who was trained on",
+}
 _OF_OWNERS = (IN_LESSON, LEARNED)
 _DARKEST, _BRIGHTEST = 0.02, 0.99
 
@@ -121,14 +126,22 @@ def _advantage(headline: Sequence[Finding]) -> Finding | None:
 
 
 def _listed(words: set[str]) -> str:
-    *first, last = sorted(words)
+    """Return words as a list, those of one kind of scenes and another behind one word."""
+    kinds: dict[str, list[str]] = {}
+    for word in sorted(words):
+        what, _, scenes = word.partition(" (")
+        kinds.setdefault(what, []).extend([scenes.rstrip(")")] if scenes else [])
+    told = [f"{what} ({', '.join(of)})" if of else what for what, of in kinds.items()]
+    *first, last = told
     return f"{', '.join(first)} and {last}" if first else last
 
 
 def _asked(finding: Finding) -> str:
-    if finding.question != "picture":
-        return finding.question.replace("_", " ")
-    return f"a picture ({finding.scenes})"
+    if finding.question == "picture":
+        return f"what stood before the sensor ({finding.scenes})"
+    if finding.question in _IN_WORDS:
+        return _IN_WORDS[finding.question]
+    return finding.question.removesuffix("_mm").replace("_", " ")
 
 
 def _columns(first: Sequence[Finding]) -> list[tuple[str, str]]:

@@ -124,7 +124,7 @@ class Audit:
         return (
             f"{takes.n_cut} of {takes.n_sessions} recordings {have} no readouts in part of the "
             "takes (cut short, or frame pairs are missing): "
-            f"{100 * takes.unread_fraction:.2g} % of all takes' time was not attacked"
+            f"{100 * takes.unread_fraction:.2g} % of all takes’ time was not attacked"
         )
 
     @property

@@ -17,6 +17,7 @@ from capture.emulated.optic.pixels import PixelArray
 from capture.frames import FrameBlock, FramePair
 from capture.measure.flicker import find_flicker, folded_hz
 from capture.measure.quality import measure, quality_faults
+from capture.measure.unread import unread_s
 from capture.store.dataset import (
     Participant,
     add_participant,
@@ -82,11 +83,28 @@ def test_a_lost_connection_is_no_drop() -> None:
 def test_takes_without_readouts_are_told(n: int, drop: tuple[int, ...], missing_s: float) -> None:
     """What good takes lack behind the last frame pair, or in gaps, is a share of their time."""
     takes = [Event(0.0, 1.0, "push"), Event(2.0, 1.0, "push"), Event(3.0, 1.0, "push")]
-    quality = measure([frames(n, drop)] if n else [], SENSOR, takes=takes)
+    block = frames(n, drop) if n else frames(1)[:0]
+    block.time_us[:] += 7_000_000  # a device's clock runs before a session does
+    quality = measure([block] if n else [], SENSOR, takes=takes)
     assert quality.unread_fraction == pytest.approx(missing_s / 3.0, abs=1e-9)
     assert quality.n_takes == 3
     told = " ".join(quality_faults(quality, SENSOR))
     assert ("of the takes' time has no frame pairs" in told) == (n > 0 and missing_s > 0)
+
+
+def test_a_script_that_asks_for_frames_seldom_misses_none() -> None:
+    """Where numbers follow upon each other nothing is missing, however long it takes."""
+    block = frames(100)
+    block.time_us[:] *= 3
+    takes = [Event(0.0, 2.0, "push"), Event(3.0, 2.9, "push")]
+    assert measure([block], SENSOR, takes=takes).unread_fraction == 0.0
+
+
+def test_without_takes_nothing_of_them_is_missing() -> None:
+    """A session without good takes lacks takes, and no readouts of them."""
+    assert measure([frames()], SENSOR).unread_fraction == 0.0
+    assert measure([], SENSOR).unread_fraction == 0.0
+    assert unread_s([], np.zeros(0, np.int64), np.zeros(0, np.int64), 1.0) == (0.0, 0.0)
 
 
 def test_jitter_is_the_spread_of_the_steps() -> None:

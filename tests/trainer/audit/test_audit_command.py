@@ -22,10 +22,12 @@ from runtime.stages.dense import Dense
 from trainer.audit.command import _limit_line
 from trainer.audit.findings import LEAST_PEOPLE, Finding
 from trainer.audit.limits import Held, Limit
+from trainer.audit.page import audit_page
 from trainer.audit.pictures import learned
 from trainer.audit.pictures import whole as pictures
 from trainer.audit.questions import planned
-from trainer.audit.steps import chain_steps
+from trainer.audit.steps import ChainTakes, chain_steps
+from trainer.audit.whole import Audit
 from trainer.cli import main
 from trainer.corpus.noted import columns_of_people
 
@@ -142,8 +144,31 @@ def test_the_page_says_what_leaves_and_shows_pictures(audited: tuple[int, Path])
     assert page.count("data:image/png") == 2 * 2 * (len(told["steps"]) + 2)
     assert "leaves the device" in page
     assert "within one session of everybody" in page
-    assert "what is in them may give away more than is known: nobody can tell of membership" in page
+    assert "what is in them may give away more than is known: nobody can tell of who was" in page
     assert not re.search(r"<script|http[s]?://", page)
+
+
+def test_the_page_says_what_it_would_have_found(dynamic: Model, heard: ChainTakes) -> None:
+    """Beside what was not found stands from which gain on it would be; of members, in words too."""
+
+    def finding(step: str, question: str, scenes: str, measure: str, low: float) -> Finding:
+        ends = 0.5 + low + 0.1, 0.5, low + 0.1, low, low + 0.2, 300
+        return Finding(step, question, scenes, "a network", "takes", measure, *ends)
+
+    told = dynamic.closing.output_name
+    found = (
+        finding(told, "picture", "takes", "iou", 0.05),
+        finding(told, "picture", "drawn faces", "iou", 0.05),
+        finding(told, "hand_length_mm", "takes", "share of the spread told", -0.05),
+        finding("model's files", "membership", "takes of a person", "advantage", -0.05),
+    )
+    page = audit_page(Audit(dynamic, heard, found, (), "", ()))
+    shows = "beyond a blind guess, what stood before the sensor (drawn faces, takes); nothing was"
+    assert f"{shows} found of hand length." in page
+    assert "Of 300 people asked about, those who were trained on were taken for it" in page
+    assert "misses an advantage below +0.143" in page  # 0.1 times (1 + 0.8416 / 1.9600)
+    assert page.count("found from +0.143 on") == 2 and page.count("found from") == 2
+    assert "misses an advantage" not in audit_page(Audit(dynamic, heard, found[:-1], (), "", ()))
 
 
 def test_the_page_keeps_the_rules_of_wcag(

@@ -144,7 +144,7 @@ def test_a_recording_that_was_cut_short_is_told_with_its_share(
     assert short.unread_fraction == pytest.approx(missing_s / asked_s, rel=0.01)
     audit = Audit(dynamic, short, (), (), "", ())
     assert audit.missing.startswith("1 of 4 recordings has no readouts in part of the takes")
-    assert f"{100 * short.unread_fraction:.2g} % of all takes' time" in audit.missing
+    assert f"{100 * short.unread_fraction:.2g} % of all takes’ time" in audit.missing
     assert not dataclasses.replace(audit, takes=heard).missing
 
 

@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from runtime.errors import UsageError
+from runtime.intervals import garwood, garwood_upper
+from trainer.judge.quantity_figures import mean_over_people
 from trainer.occupancy.figures import Counted, choose_thresholds, occupancy_figures
 
 
@@ -23,6 +25,22 @@ def test_thresholds_lie_where_fewest_go_wrong() -> None:
     assert muddled[0] < muddled[1]
     with pytest.raises(UsageError, match="frames with 3 there"):
         choose_thresholds([level], [truth], 3)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_thresholds_are_the_first_that_go_wrong_least_in_shares(seed: int) -> None:
+    """Each is a level that was seen; none before it errs as little, in shares and not in frames."""
+    rng = np.random.default_rng(seed)
+    truth = np.repeat([0, 1, 2, 3], [60, 7, 25, 9])
+    level = np.round(truth * 0.5 + rng.normal(0.0, 0.4, len(truth)), 1)  # many are alike
+    found = choose_thresholds([level[:40], level[40:]], [truth[:40], truth[40:]], 2)
+    lowest = -np.inf
+    for n, threshold in enumerate(found, start=1):
+        fewer, more = level[truth == n - 1], level[np.minimum(truth, 2) == n]
+        steps = np.unique(np.concatenate([fewer, more]))
+        wrong = [float(np.mean(fewer >= s) + np.mean(more < s)) for s in steps]
+        assert threshold == max(float(steps[int(np.argmin(np.round(wrong, 12)))]), lowest)
+        lowest = threshold + 0.05
 
 
 def test_each_place_and_each_number_counts_alike() -> None:
@@ -43,6 +61,32 @@ def test_a_false_presence_is_counted_once_for_as_long_as_it_lasts() -> None:
     rate = found["false_presences_per_hour"]
     assert rate["n_events"] == 2 and rate["hours"] == pytest.approx(3.5 / 3600, abs=1e-6)
     assert rate["low"] < rate["value"] < rate["upper_95"] < rate["high"]
+    hours = round(3.5 / 3600, 6)
+    ends = 2 / hours, *garwood(2, hours), garwood_upper(2, hours)
+    told = [rate[name] for name in ("value", "low", "high", "upper_95")]
+    assert told == [round(end, 6) for end in ends] and rate["hours"] == hours
+    assert found["balanced_accuracy"]["n_takes"] == 8
+    assert [type(n) for row in found["confusion"] for n in row] == [int] * 4
+
+
+def test_shares_have_intervals_within_what_shares_can_be() -> None:
+    """Of places that differ widely the interval ends at nothing and at all."""
+    places = [
+        counted("a", [0, 1], [0, 1]),
+        counted("b", [0, 1], [1, 0]),
+        counted("c", [0, 1], [0, 0]),
+    ]
+    share = occupancy_figures(places, 1)["balanced_accuracy"]
+    assert (share["low"], share["high"]) == (0.0, 1.0)
+    alike = [counted(name, [0, 0, 1, 1], [0, 1, 1, 1]) for name in "abcdefgh"]
+    share = occupancy_figures([*alike, counted("i", [0, 0, 1, 1], [0, 0, 1, 1])], 1)
+    found = share["balanced_accuracy"]
+    low, high = mean_over_people(np.array([0.75] * 8 + [1.0]))
+    assert (found["low"], found["high"]) == (
+        pytest.approx(low, abs=1e-6),
+        pytest.approx(high, abs=1e-6),
+    )
+    assert 0.0 < low < high < 1.0
 
 
 @pytest.mark.parametrize(
