@@ -3,9 +3,9 @@
 Whether a take is of a gesture that nobody has trained is a question with two mistakes, and
 distances know no price of either. As in a test of a given size (J. Neyman and E. Pearson, Phil.
 Trans. R. Soc. A 231, 1933), the one is held and the other made least: the favour is that with which
-most takes of the new gesture are found while known classes lose at most :data:`ALLOWED_LOSS`, of
-however many takes it was taught. Each fold's people show a class that its model was trained
-without, as an owner would.
+most takes of the new gesture are found while known classes lose at most :data:`ALLOWED_LOSS`, after
+as many takes as a desk asks for and after more. Each fold's people show a class that its model was
+trained without, as an owner would.
 """
 
 from __future__ import annotations
@@ -30,9 +30,9 @@ for it is a gesture more."""
 def choose_favour(shown: Sequence[Shown]) -> Favour:
     """Choose how far own gestures are favoured over known classes that were shown, and the others.
 
-    Of favours that lose no more than may be lost after any number of takes, that is chosen with
-    which most takes are found after as many as a desk asks for, or the next fewer that were shown;
-    of equals the least. Where all lose more, it is the least of all.
+    Of favours that lose no more than may be lost after as many takes as a desk asks for, or the
+    next fewer that were shown, nor after more, that is chosen with which most takes are found after
+    as many; of equals the least. Where all lose more, it is the least of all.
 
     Parameters
     ----------
@@ -49,16 +49,16 @@ def choose_favour(shown: Sequence[Shown]) -> Favour:
 
 def _chosen(shown: Sequence[Shown], kind: int) -> int | None:
     own = [s for s in shown if s.kind == kind and s.accepted]
-    numbers = sorted({s.n_shown for s in own})
-    asked = max((n for n in numbers if n <= TAKES), default=None)
+    asked = max((s.n_shown for s in own if s.n_shown <= TAKES), default=None)
     if asked is None:
         return None
+    numbers = sorted({s.n_shown for s in own if s.n_shown >= asked})
     best, most_found = min(OFFSETS), -1.0
     for offset in OFFSETS:
         by_number = [
             [s for s in own if (s.n_shown, s.offset) == (number, offset)] for number in numbers
         ]
-        found = _found(by_number[numbers.index(asked)])
+        found = _found(by_number[0])
         # Shares that are a hundredth apart differ from it in their last digits.
         held = all(round(_lost(turns), 9) <= ALLOWED_LOSS for turns in by_number)
         if held and found > most_found:
