@@ -3,22 +3,18 @@
 Run as a script:
 
     python tests/bench/bench_worlds.py [--people 24] [--locked 8] [--first 1]
-        [--worlds diffuser mask] [--recipes dynamic finger_count] [--hard] [--same]
-        [--conditions "90 % empty" "strong flicker"] [--data DIR] [--jobs 2]
+        [--worlds diffuser mask] [--recipes dynamic finger_count] [--hard]
+        [--data DIR] [--jobs 2]
 
 Each world is played by invented people; the locked ones are never trained on. For each recipe one
 line: its share of right takes in fixed point and in real numbers, four quadrants through the same
 pipeline, each peer, and how far it is behind the best of them; a recipe passes within 2 points. Of
 recipe distance these are shares of error spared: mean absolute error, against that of telling the
 training people's median to everybody.
-With ``--same``, recordings of each world and of the built-in sensor, made by the commands, are made
-harder take by take: frames without anybody between the takes, flicker, saturation, other bits. Each
-is learned from and judged anew; what is wanted is less than a point of change over the same takes,
-beside which stands the standard error that so few takes leave. With ``--hard-peers``, peers are
-asked about the same altered data: what they lose as well is no longer in the readouts. With
-``--hard``, a world's people do the same again with the hand away for part of the time, under strong
-flicker, with saturated frames and with sensors of other bit depths; there, what was seen between
-the takes differs as well.
+With ``--hard``, a world's people do the same again with the hand away for part of the time, under
+strong flicker, with saturated frames and with sensors of other bit depths; there, what was seen
+between the takes differs as well, which `bench_levels.py` leaves as it is. With ``--hard-peers``,
+peers are asked about the same altered data: what they lose as well is no longer in the readouts.
 """
 
 from __future__ import annotations
@@ -37,9 +33,7 @@ hold_arithmetic_steady()
 
 from worlds.asked import RECIPES, Asked, record_asked  # noqa: E402  # after arithmetic is steady
 from worlds.diffuser import DIFFUSER  # noqa: E402
-from worlds.emulated import record_emulated  # noqa: E402
-from worlds.gate import Compared, compare, moved  # noqa: E402
-from worlds.hardened import HARDER, harden  # noqa: E402
+from worlds.gate import Compared, compare  # noqa: E402
 from worlds.mask import MASK  # noqa: E402
 from worlds.product import load_script  # noqa: E402
 from worlds.recording import People, few_takes, record_world  # noqa: E402
@@ -47,10 +41,6 @@ from worlds.world import Conditions, World  # noqa: E402
 
 WORLDS = {world.name: world for world in (DIFFUSER, MASK)}
 USUAL = "hand never away"
-EMULATED = "emulated"
-AS_RECORDED = "as recorded"
-LITTLE = 0.01
-"""By so little accuracy may move when nothing but the conditions changes."""
 HARD = {
     USUAL: Conditions(empty=0.0),
     "10 % empty": Conditions(empty=0.1),
@@ -128,63 +118,27 @@ def _hard(world: World, asked: argparse.Namespace, folder: Path) -> None:
             )
 
 
-def _same_takes(name: str, asked: argparse.Namespace, folder: Path) -> bool:
-    source = folder / "source"
-    if name in WORLDS:
-        kinds = [few_takes("dynamic", asked.repetitions), load_script("everyday_short")]
-        record_world(source, WORLDS[name], kinds, _people(asked), n_jobs=asked.jobs)
-    else:
-        record_emulated(source, ["dynamic", "everyday_short"], _people(asked))
-    usual, passed = None, True
-    for told in dict.fromkeys([AS_RECORDED, *asked.conditions]):
-        harder = HARDER[told]
-        data = folder / told.replace(" ", "_").replace("%", "")
-        saturated = harden(source, data, "dynamic", harder)
-        found = compare(data, "dynamic", asked.jobs, peers=asked.hard_peers)
-        usual = usual or found
-        peers = [f"{p} {100 * (s - usual.peers[p]):+.1f}" for p, s in found.peers.items()]
-        change, spread = moved(usual, found)
-        passed &= abs(change) < LITTLE + 2 * spread
-        print(
-            f"{name}, {told}: fixed {found.fixed:.3f}, {100 * change:+.1f} +- {100 * spread:.1f} "
-            f"points; float {found.real:.3f}, quadrants {found.quadrants:.3f}; "
-            f"{100 * saturated:.0f} % saturated, {found.n_takes} takes"
-            + (f"; peers: {', '.join(peers)}" if peers else ""),
-            flush=True,
-        )
-    return passed
-
-
 def main() -> int:
     """Print the tables; return 0 if every recipe passes everywhere."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--people", type=int, default=24, help="participants, the locked included")
     parser.add_argument("--locked", type=int, default=8, help="participants never trained on")
     parser.add_argument("--first", type=int, default=1, help="number of the first: who they are")
-    parser.add_argument("--worlds", nargs="*", choices=[*WORLDS, EMULATED], help="all as it comes")
+    parser.add_argument("--worlds", nargs="*", choices=list(WORLDS), default=list(WORLDS))
     parser.add_argument("--recipes", nargs="*", default=list(RECIPES), choices=list(RECIPES))
     parser.add_argument("--everyday", action="store_true", help="a minute of everyday time each")
     parser.add_argument("--square", action="store_true", help="32 rows and columns in both worlds")
     parser.add_argument("--hard", action="store_true", help="the table of hard conditions")
-    parser.add_argument("--same", action="store_true", help="the same takes made harder")
-    parser.add_argument(
-        "--conditions", nargs="*", choices=list(HARDER), default=list(HARDER), help="of --same"
-    )
     parser.add_argument("--hard-peers", action="store_true", help="peers on the same altered data")
     parser.add_argument("--repetitions", type=int, default=2, help="of each take, when hard")
     parser.add_argument("--data", type=Path, help="new folder to keep the recordings in")
     parser.add_argument("--jobs", type=int, default=2, help="processes")
     asked = parser.parse_args()
-    if EMULATED in (asked.worlds or ()) and not asked.same:
-        parser.error(f"--worlds {EMULATED} needs --same")
     passed = True
     with tempfile.TemporaryDirectory() as scratch:
-        for name in asked.worlds or [*WORLDS, *([EMULATED] if asked.same else [])]:
+        for name in asked.worlds:
             folder = (asked.data or Path(scratch)) / name
             folder.mkdir(parents=True)
-            if asked.same:
-                passed &= _same_takes(name, asked, folder)
-                continue
             world = WORLDS[name].reshaped(32, 32) if asked.square else WORLDS[name]
             if asked.hard:
                 _hard(world, asked, folder)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -13,16 +14,18 @@ from numpy.typing import NDArray
 from runtime.errors import FormatError
 from trainer.corpus.reduced import Reduced
 from trainer.fit.candidates import Candidate, reduce_for
+from trainer.fit.held_out import FitJob, folds_of
 from trainer.fit.pipeline import Fitted
 from trainer.judge.examination import stream_of
 from trainer.recipe import load_recipe
 from trainer.work.jobs import LocalWorkers, run_jobs
 from worlds.peers import Takes, ask_peers, read_takes
 
-__all__ = ["CLOSE", "Compared", "compare", "moved"]
+__all__ = ["CLOSE", "Compared", "ask_everybody", "compare", "moved", "moved_in_all"]
 
 CLOSE = 0.02
 """A recipe passes when it is at most this much behind the best peer."""
+FOLDS = 4
 
 
 @dataclass(frozen=True)
@@ -80,8 +83,18 @@ class Compared:
 
 def moved(before: Compared, after: Compared) -> tuple[float, float]:
     """Return by how much accuracy moved over the same takes, and the standard error of that."""
-    change = np.array(after.right) - np.array(before.right)
-    return after.fixed - before.fixed, _spread(change, np.array(before.people))
+    return moved_in_all([(before, after)])
+
+
+def moved_in_all(pairs: Sequence[tuple[Compared, Compared]]) -> tuple[float, float]:
+    """Return the same over the takes of several worlds, whose people are all others."""
+    changes = [  # a recipe that refuses gets nothing right
+        np.array(after.right or [0.0] * len(before.right)) - np.array(before.right)
+        for before, after in pairs
+    ]
+    names = [f"{n} {name}" for n, (before, _) in enumerate(pairs) for name in before.people]
+    change = np.concatenate(changes)
+    return float(change.mean()), _spread(change, np.array(names))
 
 
 def _spread(change: NDArray[np.float64], people: NDArray[np.str_]) -> float:
@@ -131,6 +144,56 @@ def compare(
     if not peers:
         return found
     return replace(found, spread=_spread(own[0] - right[found.best_peer], people))
+
+
+def ask_everybody(folder: Path, recipe_name: str, n_jobs: int = 1, n_seeds: int = 1) -> Compared:
+    """Judge a recipe of classes by everybody's takes: locked people's, and the others' in turn.
+
+    A change over few takes of few people is mostly chance, and a fit from another seed answers
+    some of them otherwise: where everybody is asked, and several fits, less of both is left. Those
+    learned from are held out as `palmwatt train` holds them out, after alignment, a quarter of them
+    at a time. There are no peers, real numbers or quadrants.
+
+    Returns
+    -------
+    Compared
+        How right each take is, is the share of its fits that are right.
+    """
+    recipe, workers = load_recipe(recipe_name), LocalWorkers(n_jobs)
+    try:
+        [candidate] = reduce_for(folder.absolute(), [recipe], workers, lambda _: None)
+        fits, held = _in_turn(candidate, n_seeds)
+        fitted = run_jobs(fits, workers)
+    except FormatError as error:
+        return Compared(0.0, 0.0, 0.0, 0.0, {}, 0, refused=str(error))
+    takes = [(cue.label, r.recording.participant) for side in held[: FOLDS + 1] for r in side
+             for cue, _ in r.takes]  # fmt: skip
+    truth, people = (np.array(column) for column in zip(*takes, strict=True))
+    told = [_answers(candidate, fit, side, False) for fit, side in zip(fitted, held, strict=True)]
+    right = np.concatenate(told).reshape(n_seeds, -1) == truth
+    return Compared(
+        float(right.mean()), 0.0, 0.0, 0.0, {}, len(truth),
+        right=tuple(right.mean(axis=0).tolist()), people=tuple(people.tolist()),
+    )  # fmt: skip
+
+
+def _in_turn(candidate: Candidate, n_seeds: int) -> tuple[list[FitJob], list[tuple[Reduced, ...]]]:
+    """Return the fits from each seed, and whom each is asked about, who is then as if locked."""
+    whole = candidate.fit()
+    parts = folds_of([r.recording.participant for r in whole.train], FOLDS)
+    sides = [(whole.train, tuple(r for r in candidate.main if r.recording.locked))]
+    sides += [
+        (tuple(whole.train[i] for i in kept), tuple(whole.train[i] for i in out))
+        for kept, out in parts
+    ]
+    seeds = [candidate.recipe.seed + number for number in range(n_seeds)]
+    recipes = [candidate.recipe.model_copy(update={"seed": seed}) for seed in seeds]
+    fits = [replace(whole, recipe=one, train=train) for one in recipes for train, _ in sides]
+    held = [
+        tuple(replace(r, recording=replace(r.recording, locked=True)) for r in out)
+        for _, out in sides
+    ]
+    return fits, held * n_seeds
 
 
 def _right(takes: Takes, answers: NDArray[Any]) -> NDArray[np.float64]:

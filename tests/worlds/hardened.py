@@ -28,10 +28,12 @@ from worlds.product import (
     write_events,
 )
 
-__all__ = ["HARDER", "Harder", "harden"]
+__all__ = ["AWAY_SCRIPT", "HARDER", "Harder", "harden"]
 
 AWAY = "everyday_empty"
-"""The cue in whose second half nobody is in view; it stands in a session of everyday time."""
+"""The cue in whose second half nobody is in view."""
+AWAY_SCRIPT = Path(__file__).with_name("away.toml")
+"""A script of that cue alone: all that is wanted beside the takes."""
 FLICKER_HZ, DEPTH, SHARE = 100.0, 0.95, 0.08
 """Lamps on a mains of 50 Hz that go nearly dark, and their mean light as a share of the range."""
 APART_S = 2e-3
@@ -65,6 +67,7 @@ HARDER = {
     "50 % empty": Harder(empty=0.5),
     "90 % empty": Harder(empty=0.9),
     "strong flicker": Harder(flicker=True),
+    "twice the light": Harder(exposure=2.0),
     "saturated frames": Harder(exposure=4.0),
     "2 bits fewer": Harder(more_bits=-2),
     "4 bits more": Harder(more_bits=4),
@@ -77,7 +80,7 @@ def harden(source: Path, target: Path, script: str, harder: Harder) -> float:
     Parameters
     ----------
     source : Path
-        Data set with that script, and an everyday one, of each participant.
+        Data set with that script of each participant, and one in which the hand is away.
     target : Path
         New folder.
 
@@ -92,24 +95,24 @@ def harden(source: Path, target: Path, script: str, harder: Harder) -> float:
         shutil.copy(source / name, target / name)
     sessions: dict[str, dict[str, Path]] = {}
     for info in dataset.sessions:
-        named = "script" if f"task-{script}_" in info.path.name else "everyday"
+        named = "script" if f"task-{script}_" in info.path.name else "away"
         sessions.setdefault(info.participant_id, {})[named] = info.path
     saturated = []
     for number, person in enumerate(sorted(sessions)):
         own = sessions[person]
         path = target / own["script"].relative_to(source)
         rng = np.random.default_rng([number, sum(script.encode())])
-        saturated.append(_harden(own["script"], own["everyday"], path, harder, rng))
+        saturated.append(_harden(own["script"], own["away"], path, harder, rng))
     return float(np.mean(saturated))
 
 
 def _harden(
-    source: Path, everyday: Path, path: Path, harder: Harder, rng: np.random.Generator
+    source: Path, away: Path, path: Path, harder: Harder, rng: np.random.Generator
 ) -> float:
     session = read_session(source)
     block, events = session.frames(), list(session.events)
     if harder.empty:
-        block, events = _longer_away(block, events, _away(read_session(everyday)), harder.empty)
+        block, events = _longer_away(block, events, _away(read_session(away)), harder.empty)
     lit, dark, sensor = _exposed(block, session.sensor, harder, rng)
     path.parent.mkdir(parents=True)
     header = replace(session.header, description=replace(session.header.description, sensor=sensor))
@@ -121,11 +124,11 @@ def _harden(
     return float(((lit >= sensor.saturation_counts).mean(axis=(1, 2)) > 0.02).mean())
 
 
-def _away(everyday: Session) -> FrameBlock:
-    """Return frames of the same person's everyday time without anybody in view."""
-    block = everyday.frames()
+def _away(session: Session) -> FrameBlock:
+    """Return frames of the same person's session without anybody in view."""
+    block = session.frames()
     time_s = (block.time_us - block.time_us[0]) / 1e6
-    cue = next(event for event in everyday.events if event.trial_type == AWAY)
+    cue = next(event for event in session.events if event.trial_type == AWAY)
     onset_s = cue.onset_s if cue.cue_onset_s is None else cue.cue_onset_s
     lasting_s = cue.cue_duration_s or cue.duration_s
     first, stop = np.searchsorted(time_s, [onset_s + lasting_s / 2, onset_s + lasting_s])

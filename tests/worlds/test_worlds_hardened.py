@@ -9,8 +9,8 @@ import pytest
 
 from worlds.diffuser import DIFFUSER
 from worlds.emulated import record_emulated
-from worlds.gate import compare, moved
-from worlds.hardened import HARDER, harden
+from worlds.gate import Compared, ask_everybody, moved, moved_in_all
+from worlds.hardened import AWAY_SCRIPT, HARDER, harden
 from worlds.mask import MASK
 from worlds.product import CueKind, Script, Session, load_script, open_dataset, read_session
 from worlds.recording import People, few_takes, record_world
@@ -18,7 +18,7 @@ from worlds.world import World
 
 LITTLE = 0.01
 HALF, EMPTY, FLICKER = "50 % empty", "90 % empty", "strong flicker"
-EVERYDAY = load_script("everyday_short")
+AWAY = load_script(AWAY_SCRIPT)
 SHORT = Script(
     name="short",
     lead_in_s=0.6,
@@ -32,9 +32,9 @@ SHORT = Script(
 
 @pytest.fixture(scope="module")
 def one_person(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """One person's takes and everyday time."""
+    """One person's takes, and time away."""
     data = tmp_path_factory.mktemp("one") / "data"
-    record_world(data, DIFFUSER, [SHORT, EVERYDAY], People(1, 0))
+    record_world(data, DIFFUSER.reshaped(24, 20), [SHORT, AWAY], People(1, 0))
     return data
 
 
@@ -87,10 +87,40 @@ def test_light_and_bits_change_as_asked(one_person: Path, tmp_path: Path) -> Non
     assert np.abs(4 * coarse - lit).max() <= 4
 
 
+def _answered(people: str, right: str) -> Compared:
+    """Return what is right of takes, a letter and a figure for each."""
+    shares = tuple(float(each) for each in right)
+    return Compared(
+        sum(shares) / len(shares), 0.0, 0.0, 0.0, {}, len(right), right=shares, people=tuple(people)
+    )
+
+
+def test_a_change_has_the_error_that_people_leave() -> None:
+    """Takes of a person go wrong together; people of two worlds are others, whatever their names.
+
+    By hand: of four people, two takes each, one gets both wrong. The change is -2/8, the people's
+    sums about it are -1.5, 0.5, 0.5, 0.5: a sum of squares of 3, times 4/3, is a root of 2 over 8.
+    """
+    before, after = _answered("aabbccdd", "11111111"), _answered("aabbccdd", "00111111")
+    assert moved(before, after) == (pytest.approx(-0.25), pytest.approx(0.25))
+    # Twice as many: sums of squares 6, times 8/7, over 16.
+    twice = moved_in_all([(before, after), (before, after)])
+    assert twice == (pytest.approx(-0.25), pytest.approx((6 * 8 / 7) ** 0.5 / 16))
+    # Takes alone, each of another: 3/2 in all, more than one person who stays the same leaves.
+    alone = moved(_answered("aaaaaaaa", "11111111"), _answered("aaaaaaaa", "00111111"))
+    assert alone == (pytest.approx(-0.25), pytest.approx(1.5**0.5 / 8))
+    refused = Compared(0.0, 0.0, 0.0, 0.0, {}, 0, refused="too dark")
+    assert moved(before, refused)[0] == -1.0
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("world", "conditions"),
-    [(DIFFUSER, [EMPTY, FLICKER]), (MASK.reshaped(16, 32), [EMPTY]), (None, [HALF])],
+    [
+        (DIFFUSER.reshaped(24, 20), [EMPTY, FLICKER]),
+        (MASK.reshaped(16, 32), [EMPTY]),
+        (None, [HALF]),
+    ],
     ids=["diffuser", "mask", "emulated"],
 )
 def test_conditions_hardly_move_what_is_right(
@@ -99,19 +129,19 @@ def test_conditions_hardly_move_what_is_right(
     """With half or most frames empty, or under strong flicker, accuracy moves by less than a point.
 
     Or by no more than chance:
-    Chance is twice the standard error over the same takes: so few leave several points of it. The
-    benchmark takes more people, and the other conditions. Half the mask's rows and columns do: the
-    recipe looks at four by four bins of them.
+    Chance is twice the standard error over everybody's takes: so few leave some points of it. The
+    benchmark takes more people, and the other conditions. Half of a world's rows and columns do:
+    the recipe looks at four by four bins of them.
     """
     if world is None:
-        record_emulated(tmp_path / "set", ["dynamic", "everyday_short"], People(8, 3))
+        record_emulated(tmp_path / "set", ["dynamic", str(AWAY_SCRIPT)], People(8, 3))
     else:
-        scripts = [few_takes("dynamic", 2), EVERYDAY]
+        scripts = [few_takes("dynamic", 2), AWAY]
         record_world(tmp_path / "set", world, scripts, People(7, 2))
     usual = None
     for name in ("as recorded", *conditions):
         harden(tmp_path / "set", tmp_path / name, "dynamic", HARDER[name])
-        found = compare(tmp_path / name, "dynamic", peers=False, besides=False)
+        found = ask_everybody(tmp_path / name, "dynamic")
         assert not found.refused
         usual = usual or found
         change, spread = moved(usual, found)
