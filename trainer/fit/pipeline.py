@@ -306,13 +306,13 @@ def assemble_model(
         raise UsageError("model", "first stage", "no entry stage", "bins or pixels")
     decision = decision_for(recipe, margins, fitted.score_unit)
     stages = with_own_gestures((*chain.stages, decision), recipe)
-    chosen = {} if sixteenths is None else {"sixteenths": sixteenths}
-    stages = tuple(
-        replace(favoured(stage, favour or Favour()), **chosen)
-        if isinstance(stage, Enrol)
-        else stage
-        for stage in stages
-    )
+    if favour is not None:
+        stages = tuple(favoured(s, favour) if isinstance(s, Enrol) else s for s in stages)
+    if sixteenths is not None:
+        stages = tuple(
+            replace(stage, sixteenths=sixteenths) if isinstance(stage, Enrol) else stage
+            for stage in stages
+        )
     return Model(
         name=recipe.name,
         task=recipe.task,

@@ -124,7 +124,8 @@ def learning_head(
     factor = choose_multiplier(odds / nats, limit, "evidence")
     moves = recipe.evaluation.take_end == "movement"
     window = recipe.features.segments * recipe.features.segment_frames
-    guard, reach = _guard(shown, means, anchors, learnable, recipe.seed)
+    guard = _guard(shown, means, anchors, learnable, recipe.seed)
+    apart = _usual_distance(shown, recipe.seed)
     return Enrol(
         head=head,
         directions=directions,
@@ -141,11 +142,12 @@ def learning_head(
         # A pose fills the window; a movement at least half of one, which holds the slow ones.
         least_frames=max(1, window // 2 if moves else window),
         unlike=int(np.quantile(far, USUAL_SHARE)),
-        apart=_usual_distance(shown, recipe.seed),
+        apart=apart,
         rival=round(EVIDENCE_NATS / nats),  # what evidence could not outweigh
         favour=0,
         guard=guard,
-        reach=reach,
+        # What would be kept as a further take of it is not out of its reach.
+        reach=min(apart, MAX_LIMIT),
         limit=limit,
         multiplier=factor[0],
         shift=factor[1],
@@ -324,20 +326,20 @@ def _examples(shown: _Shown, number: int, seed: int) -> NDArray[np.int64]:
 def _guard(
     shown: _Shown, means: Int32, anchors: tuple[Int32, Int32], learnable: tuple[bool, ...],
     seed: int,
-) -> tuple[int, int]:  # fmt: skip
-    """Return by how much an own gesture must be nearer than a class not taught, and its reach.
+) -> int:  # fmt: skip
+    """Return by how much an own gesture must be nearer than a class not taught.
 
     Each class in turn stands for a new gesture, shown three times by each person: for 19 of 20 such
     gestures at most one in a hundred of that person's windows of all other classes is nearer to it
-    than half of the way, in squares, to a known class, by more than the guard. One in a hundred of
-    own windows is beyond the reach. The guard stands where no held-out people chose another.
+    than half of the way, in squares, to a known class, by more than the guard. It stands where no
+    held-out people chose another.
     """
     kept, labels, people, n_classes = shown
     rng = np.random.default_rng(seed)
     far = np.stack([_squared(kept, mean) for mean in means], axis=1)
     for anchor, at in zip(*anchors, strict=True):
         far[:, at] = np.minimum(far[:, at], _squared(kept, anchor))
-    nearer, reached = [0.0], [np.zeros(1, np.int64)]
+    nearer = [0.0]
     for new in (c for c in range(n_classes) if learnable[c]):
         others = [c for c in range(n_classes) if c != new]
         nearest = far[:, others].min(axis=1) >> 1
@@ -348,10 +350,7 @@ def _guard(
             theirs = (people == person) & (labels != new)
             if theirs.any():
                 nearer.append(float(np.quantile((nearest - to)[theirs], 1 - STOLEN_SHARE)))
-            reached.append(to[own])
-    guard = int(np.quantile(nearer, KEPT_PEOPLE))
-    reach = int(np.quantile(np.concatenate(reached), 1 - STOLEN_SHARE))
-    return min(max(guard, 0), MAX_LIMIT), min(reach, MAX_LIMIT)
+    return min(max(int(np.quantile(nearer, KEPT_PEOPLE)), 0), MAX_LIMIT)
 
 
 def _usual_distance(shown: _Shown, seed: int) -> int:

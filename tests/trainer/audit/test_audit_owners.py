@@ -67,8 +67,8 @@ def learner() -> Enrol:
         head=head(), directions=keep, means=np.zeros((2, 8), np.int8),
         anchors=np.zeros((0, 8), np.int8), anchor_classes=np.zeros(0, np.int32),
         near=np.zeros(2, np.int32), learnable=(True, True), n_own=0, n_takes=1, moves=False,
-        least_frames=2, unlike=far, apart=far, rival=far, guard=0, reach=far, limit=far,
-        multiplier=1, shift=6,
+        least_frames=2, unlike=far, apart=far, rival=far, favour=0, guard=0, reach=far,
+        limit=far, multiplier=1, shift=6,
     )  # fmt: skip
 
 

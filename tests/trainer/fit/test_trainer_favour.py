@@ -49,13 +49,19 @@ def test_where_every_favour_loses_too_much_it_is_the_least() -> None:
 
 
 def test_takes_that_a_desk_does_not_ask_for_choose_nothing() -> None:
-    """Five takes, gestures that were refused, and classes alone say nothing of a favour."""
+    """Five takes alone, and gestures that were refused, say nothing of a favour."""
     assert choose_favour([]) == Favour(None, None)
-    assert choose_favour(offered("P1", 0, n_shown=5)) == Favour(None, None)
+    assert choose_favour(offered("P1", 0, n_shown=5, kept=5)) == Favour(None, None)
     assert choose_favour(offered("P1", 0, kept=2)) == Favour(None, None)
-    few = offered("P1", 5, n_shown=1, kept=1)
-    assert choose_favour(few).taught == 6
-    assert choose_favour(few + offered("P1", 0)).taught == 1
+    assert choose_favour(offered("P1", 5, n_shown=1, kept=1)).taught == 6
+
+
+@pytest.mark.parametrize(("n_shown", "chosen"), [(1, 6), (5, 3)])
+def test_a_favour_keeps_known_classes_after_more_takes_too(n_shown: int, chosen: int) -> None:
+    """What loses too much after five takes is not chosen, though it does not after three."""
+    others = offered("P1", 2, n_shown=n_shown, kept=n_shown)
+    assert choose_favour(others + offered("P1", 5)).taught == chosen
+    assert choose_favour(others + offered("P1", 0)).taught == 1
 
 
 def test_nobody_is_judged_by_a_favour_that_their_own_takes_chose() -> None:

@@ -24,4 +24,4 @@ def test_known_takes_are_kept_for_all_but_one_in_twenty(n_alike: int, guard: int
     kept[(people < n_alike) & (labels == 1)] = 0
     none = np.zeros((0, 2), dtype=np.int32), np.zeros(0, dtype=np.int32)
     shown = _Shown(kept, labels, people, 3)
-    assert _guard(shown, MEANS, none, (True,) * 3, 0)[0] == guard
+    assert _guard(shown, MEANS, none, (True,) * 3, 0) == guard
