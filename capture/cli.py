@@ -51,7 +51,10 @@ _MANY = 20  # sessions from which on work is long enough to be told of
 @click.option("--participant", help="Pseudonym such as P01; never a name.")
 @click.option("--script", help="Cue script (TOML), or a built-in one.")
 @click.option("--out", type=click.Path(path_type=Path), help="Data set folder.")
-@click.option("--seed", type=click.IntRange(0, 2**32 - 1), help="Of the order of cues; else 1.")
+@click.option(
+    "--seed", type=click.IntRange(0, 2**32 - 1),
+    help="Of the order of cues; else 1, one order for everybody. A study draws one a session.",
+)  # fmt: skip
 @click.option("--session", help="Name of the session; the next number if not given.")
 @click.option("--operator", help="Pseudonym of who leads it.")
 @click.option("--notes", default="", help="What is to be remembered of it; one line.")

@@ -137,7 +137,8 @@ def doubt_lines(doubtful: Sequence[Doubt]) -> Iterator[str]:
     """
     takes = [doubt for doubt in doubtful if doubt.row is not None]
     if takes:
-        yield f"{_several(len(takes), 'take')} to look at again, the most doubtful first:"
+        how_many = _several(len(takes), "take")
+        yield f"{how_many} to look at again, by row of the events table, the most doubtful first:"
     for doubt in takes:
         yield f"  {doubt.session} row {(doubt.row or 0) + 2}: {doubt.text}"
 

@@ -20,6 +20,7 @@ from runtime.files import as_path, write_whole
 from runtime.sensor import Sensor
 from runtime.stages import closing_kinds, kinds
 from runtime.stages.contract.c_text import Edge, smallest_ctype
+from runtime.stages.contract.chain import check_frames, own_state, run_stages
 from runtime.stages.contract.closing import ClosingStage
 from runtime.stages.contract.stage import (
     Counts,
@@ -33,13 +34,11 @@ from runtime.stages.contract.stage import (
 from runtime.weights import pack_arrays, read_arrays
 
 __all__ = [
-    "Model", "Run", "load_model", "model_files", "model_hash", "run_stages", "save_model",
-    "settled_state",
+    "Model", "Run", "load_model", "model_files", "model_hash", "save_model", "settled_state",
 ]  # fmt: skip
 
 _FORMAT = "palmwatt-model"
 _VERSION = 1
-_CHUNK_FRAMES = 1024
 _MAX_JSON_BYTES = 4 << 20
 _MAX_STAGES = 32
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,63}")
@@ -204,7 +203,7 @@ class Model:
         check_frames(lit, dark, self.sensor)
         evidence, state_before = run_stages(self.stages[:-1], lit, dark, state)
         last = len(self.stages) - 1
-        own = _own_state(self.closing, last, state)
+        own = own_state(self.closing, last, state)
         outputs, own = self.closing.run(evidence, own)
         named = {f"s{last}_{key}": value for key, value in own.items()}
         return Run(evidence, outputs, state_before | named)
@@ -247,67 +246,6 @@ def _check_closing(stages: Sequence[Stage]) -> None:
     if not isinstance(stages[-1], ClosingStage):
         known = " or ".join(closing_kinds())
         raise FormatError("model", "last stage", stages[-1].kind, f"a closing stage: {known}")
-
-
-def check_frames(lit: Counts, dark: Counts, sensor: Sensor) -> None:
-    """Check exposures against the sensor; raises FormatError."""
-    for what, exposure in (("lit", lit), ("dark", dark)):
-        if not isinstance(exposure, np.ndarray) or exposure.dtype != np.uint16:
-            got = getattr(exposure, "dtype", type(exposure).__name__)
-            raise FormatError("frames", f"dtype of {what}", got, "uint16")
-        wanted = (lit.shape[:1] or (1,)) + (sensor.n_rows, sensor.n_cols)
-        if exposure.shape != wanted:
-            raise FormatError("frames", f"shape of {what}", exposure.shape, wanted)
-        if exposure.size and int(exposure.max()) > sensor.max_counts:
-            allowed = f"0 to {sensor.max_counts}"
-            raise FormatError("frames", f"{what} counts", exposure.max(), allowed)
-
-
-def _own_state(stage: Stage, index: int, state: State | None) -> State:
-    """Pick a stage's part out of the model's state, or its first state."""
-    first = stage.initial_state()
-    if state is None:
-        return first
-    own = {}
-    for key, value in first.items():
-        name = f"s{index}_{key}"
-        if name not in state or state[name].shape != value.shape:
-            raise FormatError("state", name, "missing or misshapen", f"int32 {value.shape}")
-        own[key] = state[name]
-    return own
-
-
-def run_stages(
-    stages: Sequence[Stage], lit: Counts, dark: Counts, state: State | None = None
-) -> tuple[Int32, State]:
-    """Run an entry stage and any stages after it, a thousand frames at a time.
-
-    Parameters
-    ----------
-    stages : sequence of Stage
-    lit, dark : uint16 (n_frames, n_rows, n_cols)
-    state : dict, optional
-        As an earlier call gave it.
-
-    Returns
-    -------
-    x : int32 (n_frames, n_out)
-        Output of the last stage.
-    state : dict of int32 arrays
-        Named ``s{stage index}_{name}``.
-    """
-    check_chain(stages)
-    entry = cast(EntryStage, stages[0])
-    own = [_own_state(stage, index, state) for index, stage in enumerate(stages)]
-    outputs = [np.zeros((0, stages[-1].n_out), dtype=np.int32)]
-    for start in range(0, len(lit), _CHUNK_FRAMES):
-        chunk = slice(start, start + _CHUNK_FRAMES)
-        x = entry.run_frames(lit[chunk], dark[chunk])
-        for index, stage in enumerate(stages[1:], start=1):
-            x, own[index] = stage.run(x, own[index])
-        outputs.append(x)
-    named = {f"s{i}_{key}": value for i, part in enumerate(own) for key, value in part.items()}
-    return np.concatenate(outputs), named
 
 
 def _document(model: Model) -> bytes:

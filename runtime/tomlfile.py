@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pydantic import ValidationError
     from pydantic_core import ErrorDetails
 
-__all__ = ["WORD", "TomlFile", "line_of", "parse_toml", "read_toml"]
+__all__ = ["WORD", "WORD_TEXT", "TomlFile", "line_of", "parse_toml", "read_toml"]
 
 MAX_BYTES = 65_536
 _MAX_SHOWN = 60  # characters of a wrong value in a message
@@ -52,6 +52,8 @@ _EXPECTED = {
 _LAST = ("missing", "too_short")  # told only where nothing else is wrong
 WORD = r"^[a-z][a-z0-9_]{0,39}$"
 """Pattern of the names that labels, tasks and recipes have."""
+WORD_TEXT = "up to 40 small letters a to z, digits and _, a letter first"
+"""The pattern in words."""
 
 
 @dataclass(frozen=True, slots=True)

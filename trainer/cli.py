@@ -19,6 +19,7 @@ from runtime.errors import Error
 from runtime.reproducible_floats import hold_arithmetic_steady
 from trainer.audit.command import audit
 from trainer.choice.command import frontier
+from trainer.demo_recordings import COMMITTED_PEOPLE, LEAST_PEOPLE, MOST_PEOPLE, N_PEOPLE
 
 __all__ = ["commands", "main"]
 
@@ -91,8 +92,12 @@ def train(
 
 @click.command(epilog="Example: palmwatt demo --out demo-out")
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="New or empty folder.")
+@click.option(
+    "--people", type=click.IntRange(LEAST_PEOPLE, MOST_PEOPLE), default=N_PEOPLE, show_default=True,
+    help=f"How many hold up fingers; {COMMITTED_PEOPLE} taught the committed model of them.",
+)  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, without a table.")
-def demo(out: Path, as_json: bool) -> None:
+def demo(out: Path, people: int, as_json: bool) -> None:
     """Do the whole job with an emulated sensor and invented participants.
 
     Records through a real serial port, trains three models, exports, verifies and budgets them, and
@@ -100,7 +105,7 @@ def demo(out: Path, as_json: bool) -> None:
     """
     from trainer.demo import run_demo
 
-    run_demo(out, as_json=as_json)
+    run_demo(out, people, as_json=as_json)
 
 
 commands: tuple[click.Command, ...] = (train, frontier, audit, demo)

@@ -77,13 +77,15 @@ class DemoModel:
     budget: Budget
 
 
-def run_demo(out: Path, *, as_json: bool = False) -> None:
+def run_demo(out: Path, n_people: int, *, as_json: bool = False) -> None:
     """Record, train, export, verify, price and report, all below `out`.
 
     Parameters
     ----------
     out : Path
         Missing or empty folder.
+    n_people : int
+        How many hold up fingers, from :data:`~trainer.demo_recordings.LEAST_PEOPLE` on.
     as_json : bool
         Print the results as JSON instead of tables; progress then goes to standard error.
 
@@ -111,16 +113,16 @@ def run_demo(out: Path, *, as_json: bool = False) -> None:
         TimeElapsedColumn(),
         console=console,
     ) as progress:
-        step = progress.add_task("record people and lights", total=n_sessions(), now="")
+        step = progress.add_task("record people and lights", total=n_sessions(n_people), now="")
 
         def advance(now: str) -> None:
             progress.update(step, advance=1, now=now)
             if not console.is_terminal:  # no bar is drawn there
                 click.echo(now, err=True)
 
-        for done in record_all(out):
+        for done in record_all(out, n_people):
             advance(done)
-        progress.update(step, now=f"{n_sessions()} sessions")
+        progress.update(step, now=f"{n_sessions(n_people)} sessions")
         step = progress.add_task("train, export, verify and price", total=3 * len(TASKS), now="")
         made = _make_models(out, models, advance)
         progress.update(step, now=f"{len(made)} models")

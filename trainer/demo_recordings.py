@@ -9,9 +9,13 @@ from functools import partial
 from pathlib import Path
 
 __all__ = [
+    "COMMITTED_PEOPLE",
+    "LEAST_PEOPLE",
     "LIGHTS",
     "LIGHTS_FIELD_DEG",
+    "MOST_PEOPLE",
     "MOVING_EXPOSURE_US",
+    "N_PEOPLE",
     "PAIR",
     "PEOPLE",
     "SENSOR",
@@ -29,25 +33,22 @@ PARTICIPANTS = range(1, 13)
 ARRIVING = (10, 11, 12, 20, 30, 40, 50, 60)
 """Who comes from out of sight as well: locked people, by whom missed arrivals are counted. One of
 three who is hardly seen would be a third of them."""
-N_PEOPLE = 800
-"""Rather many people than many takes of each: 12 takes of 1,200 people taught as much as 90 of 400,
-and more about silhouettes of other hands."""
+N_PEOPLE = 96
+"""Who hold up fingers, unless more are asked for: as many as two cores record and learn from in a
+minute and a half, together with everything else."""
+LEAST_PEOPLE = 60
+"""Fewer would leave out some who come from out of sight."""
+MOST_PEOPLE = 2000
+"""A bound for what is asked by mistake: more hardly teach more."""
+COMMITTED_PEOPLE = 800
+"""Of whom the committed model of fingers is made. Rather many people than many takes of each: 12
+takes of 1,200 people taught as much as 90 of 400, and more about silhouettes of other hands."""
 STILL, STILL_RATE_HZ = "finger_count", 3
 """Task of shapes that are held still, and its frame rate: what is held for two thirds of a second
 is seen twice."""
 MOVING_EXPOSURE_US = 50
 """Exposure of everything but held shapes. A quarter of the sensor's usual one costs motion little
 and fingers much; shorter pulses bring less of the room's light and its noise than weaker ones."""
-SCRIPTS: tuple[tuple[str, Sequence[int], int | None, int | None], ...] = (
-    ("dynamic", PARTICIPANTS, None, MOVING_EXPOSURE_US),
-    ("everyday_short", PARTICIPANTS, None, MOVING_EXPOSURE_US),
-    ("arrival", ARRIVING, None, MOVING_EXPOSURE_US),
-    ("finger_count_quick", range(1, N_PEOPLE + 1), STILL_RATE_HZ, None),
-)
-"""What is recorded, of whom, and at which frame rate (Hz) and exposure (us), where they are not the
-sensor's usual ones."""
-LOCKED = frozenset({10, 11, 12, *range(20, N_PEOPLE + 1, 10)})
-"""Three of those who show everything, and every tenth of the others."""
 _SEED = 2026
 _AT_A_TIME = 4
 """On two cores: a third of a recording's time is waiting, for its sensor to start and for disks."""
@@ -68,13 +69,36 @@ warming_k = 0.0
 """A dark room, and distances of 30, 100 and 300 baselines."""
 
 
-def n_sessions() -> int:
-    """Return how many sessions are recorded."""
-    return sum(len(people) for _, people, *_ in SCRIPTS) + len(RIGS)
+def _scripts(
+    n_people: int,
+) -> tuple[tuple[str, Sequence[int], int | None, int | None], ...]:
+    """Return what is recorded, of whom, and at which frame rate (Hz) and exposure (us).
+
+    Rate and exposure are None where they are the sensor's usual ones.
+    """
+    return (
+        ("dynamic", PARTICIPANTS, None, MOVING_EXPOSURE_US),
+        ("everyday_short", PARTICIPANTS, None, MOVING_EXPOSURE_US),
+        ("arrival", ARRIVING, None, MOVING_EXPOSURE_US),
+        ("finger_count_quick", range(1, n_people + 1), STILL_RATE_HZ, None),
+    )
 
 
-def record_all(out: Path) -> Iterator[str]:
-    """Record everything below a folder, some at a time, yielding each session as it is done."""
+def _is_locked(participant: int) -> bool:
+    """Return whether somebody is: three of those who show everything, a tenth of the others."""
+    return participant in (10, 11, 12) or (participant > 12 and participant % 10 == 0)
+
+
+def n_sessions(n_people: int) -> int:
+    """Return how many sessions are recorded where so many people hold up fingers."""
+    return sum(len(people) for _, people, *_ in _scripts(n_people)) + len(RIGS)
+
+
+def record_all(out: Path, n_people: int) -> Iterator[str]:
+    """Record everything below a folder, some at a time, yielding each session as it is done.
+
+    `n_people` hold up fingers, at least :data:`LEAST_PEOPLE`.
+    """
     with tempfile.TemporaryDirectory() as tables:
         jobs: list[Callable[[], str]] = [
             partial(_record_rig, number, locked, Path(tables), out / LIGHTS)
@@ -82,7 +106,7 @@ def record_all(out: Path) -> Iterator[str]:
         ]
         jobs += [
             partial(_record_person, participant, script, out / PEOPLE, *asked)
-            for script, people, *asked in SCRIPTS
+            for script, people, *asked in _scripts(n_people)
             for participant in people
         ]
         with ThreadPoolExecutor(max_workers=_AT_A_TIME) as pool:
@@ -108,7 +132,7 @@ def _record_person(
     from capture.wire.codec import CommandKind
     from capture.wire.link import SerialLink
 
-    row = participant_row(participant, locked=participant in LOCKED)
+    row = participant_row(participant, locked=_is_locked(participant))
     seed = _SEED + participant
     settings = DeviceSettings(
         participant=participant, script=script, sensor=SENSOR, seed=seed, speed=0.0

@@ -114,6 +114,11 @@ class OccupancyRecipe(Table):
     persist_s: Annotated[float, Field(ge=0, le=60)] = 2.0
     hysteresis: Annotated[float, Field(ge=0, le=0.5)] = 0.15
 
+    @property
+    def lag_s(self) -> float:
+        """For how long frames that count may still be told of as who left before them has it."""
+        return max(0.0, self.average_s + self.persist_s - self.settle_s)
+
 
 class HeadRecipe(Table):
     """How often the head runs: the classifier's layers, trees or prototypes.

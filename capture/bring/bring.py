@@ -6,7 +6,7 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
-from capture.bring.checked import Clock, checked_counts
+from capture.bring.checked import Clock, Light, checked_counts
 from capture.bring.new_sessions import Filled, NewSession, Written, write_sessions
 from capture.bring.plan import Plan, Sources, plan_all
 from capture.bring.readouts import Order, read_frames
@@ -18,9 +18,6 @@ from capture.store.writer import SessionWriter
 from runtime.errors import FormatError
 
 __all__ = ["bring"]
-
-_MOSTLY = 0.75
-"""Of an empty scene half of the lit exposures are the darker ones, by noise."""
 
 
 def bring(
@@ -57,40 +54,33 @@ def bring(
         The disk is full; nothing stays of what was written.
     """
     sessions = [
-        NewSession(p.where, p.person, p.header, p.events, partial(_fill, p, sources.order), p.truth)
-        for p in plan_all(sources, script)
+        NewSession(
+            p.where, p.person, p.header, p.events, partial(_fill, p, sources.order, tell), p.truth
+        )
+        for p in plan_all(sources, script, tell)
     ]
     return write_sessions(sessions, sources.kind, out, tell)
 
 
-def _fill(plan: Plan, order: Order, writer: SessionWriter) -> Filled:
+def _fill(plan: Plan, order: Order, tell: Callable[[str], None], writer: SessionWriter) -> Filled:
     """Write the frame pairs of a recording."""
     if plan.session is not None:
         return _copy(plan.session, writer)
     sensor = plan.header.description.sensor
     clock = Clock(str(plan.source), sensor)
-    balance, n_darker, n_pairs = 0.0, 0, 0
+    light = Light(str(plan.source), sensor)
     for found in read_frames(plan.source, plan.dark_source, order, sensor):
         lit, dark = (
-            checked_counts(a, plan.source, sensor, n_pairs) for a in (found.lit, found.dark)
+            checked_counts(a, plan.source, sensor, light.n_pairs) for a in (found.lit, found.dark)
         )
         sequence, time_us, dark_us = clock.place(found)
         for i in range(len(lit)):
             pair = FramePair(int(sequence[i]), int(time_us[i]), lit[i], dark[i], int(dark_us[i]))
             writer.add(pair, pair.sequence, pair.time_us)
-        light = lit.mean(axis=(1, 2)) - dark.mean(axis=(1, 2))
-        balance += float(light.sum())
-        n_darker += int((light < 0).sum())
-        n_pairs += len(lit)
-    if n_pairs < 2:
-        raise FormatError(str(plan.source), "number of frame pairs", n_pairs, "at least 2")
-    if balance < 0 and n_darker > _MOSTLY * n_pairs:  # the LED only ever adds light
-        raise FormatError(
-            str(plan.source), "frame pairs whose lit exposure is the darker one",
-            f"{n_darker / n_pairs:.0%}", "few",
-            "lit and dark seem to be swapped: choose another --lit-dark",
-        )  # fmt: skip
-    return Filled(n_pairs, clock.finish())
+        light.add(lit, dark)
+    for caution in light.finish():
+        tell(f"caution: {caution}")
+    return Filled(light.n_pairs, clock.finish())
 
 
 def _copy(session: Session, writer: SessionWriter) -> Filled:

@@ -12,11 +12,16 @@ from capture.bring.readouts import Frames
 from runtime.errors import FormatError
 from runtime.sensor import Sensor
 
-__all__ = ["Clock", "checked_counts"]
+__all__ = ["Clock", "Light", "checked_counts"]
 
 _MOST_OFF_RATE = 0.05
 """A window is counted in frames: at 5 % off, a gesture of 0.4 s is off by less than a frame."""
+_MOSTLY = 0.75
+"""Of an empty scene half of the lit exposures are the darker ones, by noise."""
 _MAX_TIME_US = 2**63 // 1000
+_IN_US = "times are microseconds: a second is 1000000"
+_MAX_STEP = 2**31 // 1_000_000
+"""Of frames left out at a time: any sequence of a million frames stays within its range."""
 
 
 def checked_counts(
@@ -64,6 +69,8 @@ class Clock:
             time_us = np.rint(sequence * self.sensor.frame_period_us).astype(np.int64)
         else:
             time_us = self._whole("time_us", found.time_us, number)
+            if found.sequence is None:
+                sequence = self._by_times(time_us)
         dark_us = self._whole("dark_time_us", found.dark_time_us, np.zeros_like(number))
         for name, values, last in zip(
             ("sequence", "time_us"), (sequence, time_us), self.last, strict=True
@@ -74,13 +81,28 @@ class Clock:
                 raise FormatError(
                     f"{self.where} frame pair {self.n + at}", name, int(values[at]), "rising"
                 )
+        far = (dark_us != 0) & (np.abs(dark_us - time_us) >= self.sensor.frame_period_us)
+        if far.any():
+            at = int(np.argmax(far))
+            raise FormatError(
+                f"{self.where} frame pair {self.n + at}", "dark_time_us", int(dark_us[at]),
+                f"less than a frame from its lit exposure's {int(time_us[at])}",
+            )  # fmt: skip
         if not self.n:
             self.first_us = int(time_us[0])
-        whole_steps = np.diff(sequence) == 1
+        told = found.sequence is not None
+        whole_steps = (np.diff(sequence) == 1) | (not told)  # else times are judged by themselves
         self.steps_us.append(np.diff(time_us)[whole_steps].astype(np.float64))
         self.last = int(sequence[-1]), int(time_us[-1])
         self.n += len(number)
         return sequence, time_us, dark_us
+
+    def _by_times(self, time_us: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Number frame pairs by their times: where they leave a frame out, one is missing."""
+        steps = np.diff(time_us, prepend=self.last[1] if self.n else time_us[0])
+        frames = np.clip(np.rint(steps / self.sensor.frame_period_us), 1, _MAX_STEP)
+        frames[0] = frames[0] if self.n else 0
+        return np.cumsum(frames.astype(np.int64)) + max(0, self.last[0])
 
     def _whole(
         self, name: str, values: NDArray[Any] | None, otherwise: NDArray[np.int64]
@@ -96,7 +118,7 @@ class Clock:
         if not good:
             raise FormatError(
                 f"{self.where} from frame pair {self.n}", name, "out of range or not whole",
-                f"whole numbers from 0 to {highest}",
+                f"whole numbers from 0 to {highest}", _IN_US if name != "sequence" else "",
             )  # fmt: skip
         return values.astype(np.int64)
 
@@ -107,6 +129,52 @@ class Clock:
         if abs(period_us / self.sensor.frame_period_us - 1.0) > _MOST_OFF_RATE:
             raise FormatError(
                 self.where, "frame rate by its times", f"{1e6 / period_us:.2f} Hz",
-                f"{self.sensor.frame_rate_hz:g} Hz as in the sensor file",
+                f"{self.sensor.frame_rate_hz:g} Hz as in the sensor file", _IN_US,
             )  # fmt: skip
         return (self.last[1] - self.first_us) / 1e6
+
+
+class Light:
+    """The light of frame pairs as they come: is it raw, and which exposure is the lit one.
+
+    Parameters
+    ----------
+    where : str
+        Name of the file in errors.
+    sensor : Sensor
+        Its black level and noise are what no dark exposure lies below.
+    """
+
+    def __init__(self, where: str, sensor: Sensor) -> None:
+        self.where, self.sensor = where, sensor
+        self.n_pairs = self.n_darker = 0
+        self.balance = self.dark = 0.0
+
+    def add(self, lit: NDArray[np.uint16], dark: NDArray[np.uint16]) -> None:
+        """Take in counts (n_frames, n_rows, n_cols)."""
+        dark_means = dark.mean(axis=(1, 2))
+        light = lit.mean(axis=(1, 2)) - dark_means
+        self.balance += float(light.sum())
+        self.dark += float(dark_means.sum())
+        self.n_darker += int((light < 0).sum())
+        self.n_pairs += len(lit)
+
+    def finish(self) -> list[str]:
+        """Return what should be known of the readouts; refuse those that lie in another order."""
+        if self.n_pairs < 2:
+            raise FormatError(self.where, "number of frame pairs", self.n_pairs, "at least 2")
+        if self.balance < 0 and self.n_darker > _MOSTLY * self.n_pairs:  # the LED only adds light
+            raise FormatError(
+                self.where, "frame pairs whose lit exposure is the darker one",
+                f"{self.n_darker / self.n_pairs:.0%}", "few",
+                "lit and dark seem to be swapped: choose another --lit-dark",
+            )  # fmt: skip
+        sensor, dark = self.sensor, self.dark / self.n_pairs
+        noise_dn = sensor.read_noise_e * sensor.conversion_gain_dn_per_e
+        if dark < sensor.black_level_counts - 1.0 - noise_dn:  # light and leakage only add to it
+            return [
+                f"{self.where}: dark exposures are {dark:.1f} counts on average, below the sensor "
+                f"file's black_level_counts of {sensor.black_level_counts}: correct it there, or "
+                "bring raw counts, before any subtraction or scaling"
+            ]
+        return []

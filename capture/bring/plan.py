@@ -4,30 +4,34 @@ from __future__ import annotations
 
 import collections
 import dataclasses
-from collections.abc import Sequence
+import re
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
+from capture.bring.columns import unread_columns
 from capture.bring.readouts import ORDERS, Order
 from capture.bring.tables import read_any_table
-from capture.cues.labels import GOOD, Event, event_from_row
+from capture.cues.labels import COLUMN_TEXTS, EVENT_COLUMNS, GOOD, Event, event_from_row
 from capture.cues.script import CueKind, Script
 from capture.store.dataset import Participant, participant_from_row, require_consent
 from capture.store.kind import KINDS, RECORDED, firmware_of, kind_of
 from capture.store.session import Session, read_session
 from capture.store.source_truth import truth_path
-from capture.store.writer import SessionHeader
+from capture.store.writer import FARTHEST_MM, NEAREST_MM, SessionHeader
 from capture.tsv_tables import Row
 from capture.wire.codec import Description
 from runtime.errors import FormatError, UsageError
 from runtime.sensor import Sensor
-from runtime.tomlfile import read_toml
+from runtime.tomlfile import WORD, WORD_TEXT, read_toml
 
 __all__ = ["Plan", "Sources", "plan_all", "read_sensor", "script_of"]
 
 _UNNUMBERED = "auto"
+_RECORDING = ("session", "task", "unit", "distance_mm", "dark_file", "truth_file")
+_PERSON = tuple(field.name for field in dataclasses.fields(Participant))
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,24 +120,31 @@ def read_sensor(path: Path) -> Sensor:
         raise FormatError(str(path), error.what, error.got, error.expected) from None
 
 
-def plan_all(sources: Sources, script: Script | None) -> list[Plan]:
+def plan_all(
+    sources: Sources, script: Script | None, tell: Callable[[str], None] = lambda _: None
+) -> list[Plan]:
     """Read the tables, and return what is to be done, in the order of the recordings' table.
 
     Parameters and errors are those of `capture.bring.bring.bring`; arrays are not opened yet.
     """
-    people = _people(sources.participants)
-    labels = _labels(sources.events) if sources.events is not None else {}
+    people = _people(sources.participants, tell)
+    labels = _labels(sources.events, tell) if sources.events is not None else {}
     sensor = read_sensor(sources.sensor) if sources.sensor is not None else None
     table = sources.recordings
+    rows = _read(table, ("file", "participant"), _RECORDING, tell)
+    if not rows:
+        raise FormatError(str(table), "number of recordings", 0, "at least 1")
+    _check_files(table, rows, sources.events, labels)
     plans: list[Plan] = []
-    for number, row in read_any_table(table, ("file", "participant")):
+    for number, row in rows:
         where = f"{table} row {number}"
-        name, who = row["file"], (row["participant"] or "").removeprefix("sub-")
-        if name is None or who not in people:
-            what = ("file", name) if name is None else ("participant", who)
-            raise FormatError(where, what[0], repr(what[1]), "one of the tables given")
+        who = (row["participant"] or "").removeprefix("sub-")
+        if who not in people:
+            raise FormatError(
+                where, "participant", repr(who), f"a participant_id of {sources.participants.name}"
+            )
         require_consent(people[who])
-        events = labels.pop(name, ())
+        events = labels.get(str(row["file"]), ())
         plan = _one(where, row, sources, sensor, people[who], events)
         plan.truth = _truth_of(row, plan, table)
         if script is not None or plan.session is None:
@@ -141,19 +152,39 @@ def plan_all(sources: Sources, script: Script | None) -> list[Plan]:
             plan.header = dataclasses.replace(plan.header, script=asked_for)
         _check_events(plan)
         plans.append(plan)
-    if labels:
-        raise FormatError(
-            str(sources.events), "file", repr(next(iter(labels))), "one of the recordings' table"
-        )
-    if not plans:
-        raise FormatError(str(table), "number of recordings", 0, "at least 1")
     _number_sessions(plans)
     return plans
 
 
-def _people(path: Path) -> dict[str, Participant]:
+def _read(
+    path: Path, required: Sequence[str], further: Collection[str], tell: Callable[[str], None]
+) -> list[tuple[int, Row]]:
+    """Read a table, and tell which of its columns nothing reads."""
+    rows = read_any_table(path, required)
+    unread = unread_columns(path, tuple(rows[0][1]) if rows else (), {*required, *further})
+    if unread:
+        tell(f"caution: {path}: not read: {', '.join(unread)[:200]}")
+    return rows
+
+
+def _check_files(
+    table: Path, rows: Sequence[tuple[int, Row]], events: Path | None, labels: Collection[str]
+) -> None:
+    files: set[str] = set()
+    for number, row in rows:
+        name = row["file"]
+        if name is None or name in files:
+            wrong = "empty" if name is None else f"{name!r} a second time"
+            raise FormatError(f"{table} row {number}", "file", wrong, "a file of its own")
+        files.add(name)
+    for name in labels:
+        if name not in files:
+            raise FormatError(str(events), "file", repr(name), f"one of the files in {table.name}")
+
+
+def _people(path: Path, tell: Callable[[str], None]) -> dict[str, Participant]:
     people: dict[str, Participant] = {}
-    for number, row in read_any_table(path, ("participant_id", "consent")):
+    for number, row in _read(path, ("participant_id", "consent"), _PERSON, tell):
         person = participant_from_row(row, f"{path} row {number}")
         if person.participant_id in people:
             raise FormatError(f"{path} row {number}", "participant_id", person.participant_id,
@@ -162,9 +193,9 @@ def _people(path: Path) -> dict[str, Participant]:
     return people
 
 
-def _labels(path: Path) -> dict[str, tuple[Event, ...]]:
+def _labels(path: Path, tell: Callable[[str], None]) -> dict[str, tuple[Event, ...]]:
     found: dict[str, list[Event]] = collections.defaultdict(list)
-    for number, row in read_any_table(path, ("file", "onset", "duration", "trial_type")):
+    for number, row in _read(path, ("file", *EVENT_COLUMNS), COLUMN_TEXTS, tell):
         where = f"{path} row {number}"
         name = row.pop("file")
         if name is None:
@@ -209,6 +240,8 @@ def _one(
     unit = row.get("unit") or "unit-1"
     description = Description(sensor, unit, firmware_of(sources.kind))
     task = row.get("task") or sources.task
+    if re.fullmatch(WORD, task) is None:
+        raise FormatError(where, "task", repr(task[:40]), WORD_TEXT)
     if not events:
         raise FormatError(where, "number of events", 0, "at least 1 in the table of events")
     placeholder = script_of(task, events)
@@ -231,9 +264,13 @@ def _truth_of(row: Row, plan: Plan, table: Path) -> Path | None:
 
 def _distance(text: str | None, where: str) -> float | None:
     try:
-        return None if text is None else float(text)
+        distance_mm = None if text is None else float(text)
     except ValueError:
         raise FormatError(where, "distance_mm", repr(text), "a number such as 120") from None
+    if distance_mm is not None and not NEAREST_MM <= distance_mm <= FARTHEST_MM:
+        expected = f"{NEAREST_MM:g} to {FARTHEST_MM:g}"
+        raise FormatError(where, "distance_mm", text, expected)
+    return distance_mm
 
 
 def script_of(task: str, events: Sequence[Event]) -> Script:
@@ -270,6 +307,11 @@ def _check_events(plan: Plan) -> None:
             raise FormatError(
                 plan.where, "trial_type of an event", event.trial_type, f"one of {', '.join(known)}"
             )
+        if event.status == GOOD and event.duration_s < period_s:
+            raise FormatError(
+                plan.where, f"duration of {event.trial_type} at {event.onset_s:g} s",
+                f"{event.duration_s:g} s", f"at least a frame ({period_s:.3g} s)",
+            )  # fmt: skip
         if event.status == GOOD and event.onset_s < end_s - period_s:
             raise FormatError(
                 plan.where, f"onset of {event.trial_type}", f"{event.onset_s:g} s",

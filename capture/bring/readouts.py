@@ -13,6 +13,7 @@ from typing import Any, Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from capture.bring.columns import check_pixel_names
 from runtime.errors import FormatError, UsageError
 from runtime.files import open_parquet
 from runtime.sensor import Sensor
@@ -76,7 +77,7 @@ def read_frames(
     if (dark_path is not None) != (kind == ".npy" and order == "two-arrays"):
         raise UsageError(
             str(path), "dark_file", "missing" if dark_path is None else str(dark_path),
-            "given with .npy in two arrays, and only then",
+            "given for .npy with --lit-dark two-arrays, and only then",
         )  # fmt: skip
     if kind == ".npy":
         return _pairs([path] if dark_path is None else [path, dark_path], order, sensor)
@@ -137,11 +138,17 @@ def _npz(path: Path, order: Order, sensor: Sensor) -> Iterator[Frames]:
     for name in names:
         if name not in found:
             raise FormatError(
-                str(path), f"array {name}", "missing",
-                "lit and dark in two arrays, or frames one after the other",
+                str(path), f"array {name}", f"missing (there is {_array_names(path)})",
+                "lit and dark with --lit-dark two-arrays, else frames one after the other",
             )  # fmt: skip
     times = {name: found[name] for name in _TIMES if name in found}
     yield from _in_blocks(path, [found[name] for name in names], order, sensor, times)
+
+
+def _array_names(path: Path) -> str:
+    with zipfile.ZipFile(path) as archive:
+        names = [name.removesuffix(".npy")[:40] for name in archive.namelist()]
+    return ", ".join(name for name in names[:6] if name.isprintable()) or "none"
 
 
 def _load_archive(path: Path, names: Sequence[str]) -> dict[str, NDArray[Any]]:
@@ -199,8 +206,9 @@ def _in_blocks(
             continue  # a frame as one row is as good
         if array.ndim != 3 or array.shape[1:] != frame:
             raise FormatError(
-                str(path), "shape of an array", array.shape, f"(number of frames, *{frame})"
-            )
+                str(path), "shape of an array", array.shape,
+                f"(number of frames, {frame[0]}, {frame[1]}), rows and columns of the sensor file",
+            )  # fmt: skip
     if len({len(array) for array in arrays}) > 1:
         raise FormatError(
             str(path), "number of dark exposures", len(arrays[1]), f"{len(arrays[0])} as lit"
@@ -286,6 +294,9 @@ def _rows(
             f"{path} row 1", "number of pixel columns", len(pixels), expected,
             "name other columns sequence, time_us, dark_time_us or lit (one exposure a row)",
         )  # fmt: skip
+    for first in range(0, expected, sensor.n_pixels):
+        some = pixels[first : first + sensor.n_pixels]
+        check_pixel_names(path, [header[index] for index in some])
     left = np.zeros((0, len(header)))
     row = 2
     for block in blocks:

@@ -17,6 +17,7 @@ __all__ = ["read_any_table"]
 _UNKNOWN = ("", "n/a")
 _MAX_ROWS = 1_000_000
 _DELIMITERS = {".csv": ",", ".tsv": "\t"}
+_SEPARATED = {".csv": "columns by commas", ".tsv": "columns by tabs"}
 
 
 def read_any_table(path: Path, required: Sequence[str]) -> list[tuple[int, Row]]:
@@ -51,9 +52,12 @@ def read_any_table(path: Path, required: Sequence[str]) -> list[tuple[int, Row]]
     header = next(rows)[1]
     for column in (*required, *header):
         if header.count(column) != 1:
+            there = ", ".join(header)[:120]
+            separate = "" if len(header) > 1 else f"; separate {_SEPARATED.get(kind, 'them')}"
             raise FormatError(
-                f"{path} row 1", f"number of columns named {column[:40]}", header.count(column), 1
-            )
+                f"{path} row 1", f"number of columns named {column[:40]}", header.count(column), 1,
+                f"the first line must name the columns, and says {there!r}{separate}",
+            )  # fmt: skip
     found = []
     for number, values in rows:
         if len(values) != len(header):

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from capture.tsv_tables import Row, read_table, write_table
 from runtime.errors import FormatError
 from runtime.files import write_whole
-from runtime.tomlfile import WORD
+from runtime.tomlfile import WORD, WORD_TEXT
 
 __all__ = [
     "COLUMN_TEXTS",
@@ -88,9 +88,7 @@ class Event:
             if value is not None and not (math.isfinite(value) and 0 <= value <= _MAX_S):
                 raise FormatError("event", name[:-2], value, f"0 to {_MAX_S:.0f} seconds")
         if not _WORD.fullmatch(self.trial_type):
-            raise FormatError(
-                "event", "trial_type", repr(self.trial_type[:40]), "a lower-case word"
-            )
+            raise FormatError("event", "trial_type", repr(self.trial_type[:40]), WORD_TEXT)
         if self.status not in (GOOD, REJECTED):
             raise FormatError("event", "status", repr(self.status), f"{GOOD} or {REJECTED}")
         if not 0 <= self.repetition <= 1_000_000:

@@ -14,15 +14,8 @@ from capture.cues.script import Script, schedule
 from capture.emulated.body.motion import check_acts
 from capture.emulated.body.people import Person, draw_person
 from capture.emulated.body.timeline import Z
-from capture.emulated.optic.optics import (
-    APERTURE_MM2,
-    SENSORS,
-    AngularGrid,
-    Mounting,
-    Optic,
-    build_optic,
-    mountings_of,
-)
+from capture.emulated.optic.mounting import Mounting, mountings_of
+from capture.emulated.optic.optics import APERTURE_MM2, SENSORS, AngularGrid, Optic, build_optic
 from capture.emulated.optic.pixels import PixelArray
 from capture.emulated.places.occupants import PEOPLE
 from capture.emulated.places.world import ANY_SCENE, PlaceWorld, check_scene

@@ -87,8 +87,8 @@ class Overview:
             yield f"kind of data: {' and '.join(kinds)}"
         yield (
             f"all {len(self._signs)} sessions of {len(set(self._people))} people: {empty:.1%} of "
-            f"the frame pairs empty, {saturated:.1%} saturated, flicker left in lit minus dark at "
-            f"most {flicker:.1%} of the strong light"
+            f"the frame pairs empty (no light came back), {saturated:.1%} saturated, flicker left "
+            f"in lit minus dark at most {flicker:.1%} of the strong light"
         )
         for text in self.copies():
             yield f"not fit: {text}"

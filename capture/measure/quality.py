@@ -8,11 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from capture.cues.labels import GOOD
+from capture.cues.labels import GOOD, Event
 from capture.frames import FrameBlock
 from capture.measure.flicker import find_flicker
 from capture.measure.led import LedStability, LedWatch
 from capture.measure.signs import SATURATED_SHARE
+from capture.measure.unread import unread_s
 from capture.store.session import Session
 from capture.store.source_truth import session_truth
 from runtime.errors import Error
@@ -81,6 +82,9 @@ class Quality:
         Mains flicker that this frame rate cannot show.
     n_takes, n_rejected : int
         Labelled takes that are good, and those that are not.
+    unread_fraction : float
+        Share of the good takes' time that has no readouts: they end early, or frame pairs are
+        missing there.
     apertures : tuple of str
         Where the sensor's apertures are; empty where it has one over the whole array.
     baseline_mm : float or None
@@ -117,6 +121,7 @@ class Quality:
     flicker_hidden_hz: tuple[float, ...] = ()
     n_takes: int = 0
     n_rejected: int = 0
+    unread_fraction: float = 0.0
     apertures: tuple[str, ...] = ()
     baseline_mm: float | None = None
     temperature_c: tuple[float, float] | None = None
@@ -134,7 +139,10 @@ class Quality:
 
 
 def measure(
-    blocks: Iterable[FrameBlock], sensor: Sensor, gaps_after: Collection[int] = ()
+    blocks: Iterable[FrameBlock],
+    sensor: Sensor,
+    gaps_after: Collection[int] = (),
+    takes: Collection[Event] = (),
 ) -> Quality:
     """Return the figures of a stream of readouts, in bounded memory.
 
@@ -146,6 +154,8 @@ def measure(
         What recorded them.
     gaps_after : collection of int
         Sequence of the last frame pair before each lost connection.
+    takes : collection of Event
+        Labelled ones that are good.
     """
     sequences, times, lit_levels, dark_levels, saturated_shares = [], [], [], [], []
     watch = LedWatch(sensor)
@@ -157,7 +167,9 @@ def measure(
         saturated_shares.append((block.lit >= sensor.saturation_counts).mean(axis=(1, 2)))
         watch.add(block)
     if not sequences:
-        return Quality(0, 0.0, 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        unread = float(bool(takes))
+        none = Quality(0, 0.0, 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        return dataclasses.replace(none, n_takes=len(takes), unread_fraction=unread)
     sequence, time_us = np.concatenate(sequences), np.concatenate(times)
     lit, dark = np.concatenate(lit_levels), np.concatenate(dark_levels)
     saturated = np.concatenate(saturated_shares)
@@ -173,6 +185,7 @@ def measure(
     on = sensor.led_current_ma > 0.0
     led = watch.result() if on else LedStability(None, 0.0, None, 0.0)
     flicker = find_flicker(dark, time_us, frame_rate_hz or sensor.frame_rate_hz)
+    missing_s, asked_s = unread_s(takes, sequence, time_us, sensor.frame_period_us)
     return Quality(
         n_pairs=len(sequence),
         duration_s=float(time_us[-1] - time_us[0]) / 1e6,
@@ -195,19 +208,20 @@ def measure(
         flicker_hz=flicker.frequency_hz,
         flicker_counts=flicker.amplitude_counts,
         flicker_hidden_hz=flicker.hidden_hz,
+        n_takes=len(takes),
+        unread_fraction=missing_s / asked_s if asked_s else 0.0,
         lit=on,
     )
 
 
 def session_quality(session: Session) -> Quality:
     """Return the figures of a session and its labels."""
-    n_takes = sum(event.status == GOOD for event in session.events)
+    takes = [event for event in session.events if event.status == GOOD]
     sensor = session.sensor
     several = len(sensor.apertures) > 1
     return dataclasses.replace(
-        measure(session.blocks(), sensor, _gaps_after(session)),
-        n_takes=n_takes,
-        n_rejected=len(session.events) - n_takes,
+        measure(session.blocks(), sensor, _gaps_after(session), takes),
+        n_rejected=len(session.events) - len(takes),
         apertures=tuple(str(each) for each in sensor.apertures) if several else (),
         baseline_mm=sensor.baseline_mm() if several else None,
         temperature_c=_temperature_c(session) if several else None,
@@ -244,6 +258,11 @@ def quality_faults(quality: Quality, sensor: Sensor) -> tuple[str, ...]:
     if quality.dropped_fraction > MAX_DROPPED:
         reasons.append(
             f"{quality.dropped_fraction:.1%} of the frame pairs are missing, at most "
+            f"{MAX_DROPPED:.0%} is allowed"
+        )
+    if quality.unread_fraction > MAX_DROPPED:
+        reasons.append(
+            f"{quality.unread_fraction:.1%} of the takes' time has no frame pairs, at most "
             f"{MAX_DROPPED:.0%} is allowed"
         )
     if quality.saturated_pairs_fraction > MAX_SATURATED:

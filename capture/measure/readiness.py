@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from capture.cues.labels import GOOD, Event
 from capture.measure.quality import MAX_SATURATED
 from capture.measure.rhythm import find_alike
+from capture.measure.shared_noise import find_shared_noise
 from capture.measure.signs import Signs, Twins
 
 __all__ = [
@@ -139,7 +140,7 @@ def near_copies(
     signs: Sequence[Signs],
     told: Sequence[Twins] = (),
 ) -> list[Caution]:
-    """Say which recordings of different people move together, move after move.
+    """Say which recordings of different people share their noise, or move together.
 
     Parameters
     ----------
@@ -150,15 +151,24 @@ def near_copies(
         Said of already: true copies are not told once more.
     """
     known = {(twins.first, twins.second) for twins in told}
+    found: dict[tuple[int, int], tuple[float, str]] = {}
+    for alike in find_alike(people, signs):
+        why = (
+            f"go up and down together ({alike.share:.0%} of the shorter one's movements, "
+            "to the frame)"
+        )
+        found[alike.first, alike.second] = alike.share, why
+    for alike in find_shared_noise(people, signs):
+        why = f"change alike from frame to frame ({alike.share:.0%}, noise and all), as copies do"
+        found.setdefault((alike.first, alike.second), (alike.share, why))
     return [
         Caution(
-            "near copies", round(alike.share, 6),
-            f"{names[alike.first]} and {names[alike.second]} go up and down together ("
-            f"{alike.share:.0%} of the shorter one's movements, to the frame): one person under "
-            "two names? Keep one of them, or figures on either are of somebody known.",
+            "near copies", round(share, 6),
+            f"{names[first]} and {names[second]} {why}: one person under two names? Keep one of "
+            "them, or figures on either are of somebody known.",
         )
-        for alike in find_alike(people, signs)
-        if (alike.first, alike.second) not in known
+        for (first, second), (share, why) in found.items()
+        if (first, second) not in known
     ]  # fmt: skip
 
 

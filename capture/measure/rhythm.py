@@ -1,8 +1,9 @@
 """The rhythm of a recording: how long from one height of its light to the next depth, and on.
 
 Nobody moves twice alike to the frame. Recordings of two people that go up and down together, move
-after move, are one person's under two names, whatever was done to the counts: noise, another gain,
-rows turned about, frames cut off.
+after move, are one person's under two names, whatever was done to the counts: another gain, rows
+turned about, frames cut off. Where noise was added that moves heights by frames, `shared_noise`
+knows more.
 """
 
 from __future__ import annotations

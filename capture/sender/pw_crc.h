@@ -1,4 +1,4 @@
-/* The packets' check sum, for pw_send.c alone; pw_send.h says which options there are. */
+/* The packets' check sum, for pw_packet.h alone; pw_send.h says which options there are. */
 #ifndef PW_CRC_H
 #define PW_CRC_H
 

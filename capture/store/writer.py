@@ -33,8 +33,10 @@ from capture.wire.codec import Description, Status
 from runtime.errors import Error, FormatError, UsageError
 
 __all__ = [
+    "FARTHEST_MM",
     "FRAME_HEAD",
     "FRAME_TOPIC",
+    "NEAREST_MM",
     "STILL_S",
     "SessionHeader",
     "SessionWriter",
@@ -43,6 +45,8 @@ __all__ = [
 
 _CHUNK_BYTES = 256 * 1024
 _FLUSH_US = 250_000
+NEAREST_MM, FARTHEST_MM = 10.0, 1000.0
+"""Between which a hand is in front of the sensor, where somebody notes its distance."""
 STILL_S = 0.8
 """How long messages may lie in memory while the sensor says nothing."""
 _SYNC_S = 0.5
@@ -104,8 +108,9 @@ class SessionHeader:
     distance_mm: float | None = None
 
     def __post_init__(self) -> None:
-        if self.distance_mm is not None and not 10.0 <= self.distance_mm <= 1000.0:
-            raise UsageError("session", "distance_mm", self.distance_mm, "10 to 1000")
+        if self.distance_mm is not None and not NEAREST_MM <= self.distance_mm <= FARTHEST_MM:
+            expected = f"{NEAREST_MM:g} to {FARTHEST_MM:g}"
+            raise UsageError("session", "distance_mm", self.distance_mm, expected)
         for name in ("participant", "session"):
             value = getattr(self, name)
             if not (value.isascii() and value.isalnum() and len(value) <= 32):

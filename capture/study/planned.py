@@ -145,5 +145,7 @@ def asked_for(call: Call, origin: Origin) -> Wanted:
                 "record", f"--{name}", "missing", "given, or --study with a data set's plan"
             )
     script = load_script(call.script or "")
+    # One order for everybody: a session can be given again as it was, and no two people differ by
+    # what they did first. Whoever wants orders balanced between people has a study.
     seed = 1 if call.seed is None else call.seed
     return Wanted(call.participant or "", script, seed, call.locked, call.out or Path(), origin)

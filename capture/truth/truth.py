@@ -5,14 +5,15 @@ Measured with planted errors in `tests/bench/bench_label_truth.py`.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
-from capture.cues.script import Script, asks_to_move
+from capture.cues.script import IDLE, Script, asks_to_move
 from capture.store.session import Session, read_session
 from capture.truth.opinions import MIN_PEOPLE, Opinions, second_opinions
 from capture.truth.order import (
@@ -157,7 +158,8 @@ def doubts(recorded: Sequence[Recorded], rng: np.random.Generator) -> list[Doubt
     opinions = first if not out else second_opinions(sound) if sound else None
     worst: dict[tuple[str, int | None], Doubt] = {}
     for doubt in [
-        *(doubt for takes in sound for doubt in (*_by_itself(takes), *_lengths(takes))),
+        *_told_once(sound, [doubt for takes in sound for doubt in _by_itself(takes)]),
+        *(doubt for takes in sound for doubt in _lengths(takes)),
         *_opposed(sound, opinions),
     ]:
         key = (doubt.session, doubt.row)
@@ -286,6 +288,29 @@ def _by_itself(takes: Takes) -> list[Doubt]:
         )
         for i in np.flatnonzero(acted & (takes.spans < least))
     ]  # fmt: skip
+
+
+def _told_once(sessions: Sequence[Takes], found: Sequence[Doubt]) -> list[Doubt]:
+    """Tell in one doubt what is so of a quarter of a label's takes: it may mean nothing to do."""
+    labels = {
+        (s.name, row): lab for s in sessions for row, lab in zip(s.rows, s.labels, strict=True)
+    }
+    people: dict[str, set[str]] = {}
+    for each in sessions:
+        for label in each.labels:
+            people.setdefault(label, set()).add(each.participant)
+    left = list(found)
+    for label, n_takes in Counter(labels.values()).items():
+        own = [doubt for doubt in found if labels[doubt.session, doubt.row or 0] == label]
+        if len(own) > MAX_DOUBTFUL * n_takes and len(people[label]) >= MIN_PEOPLE:
+            worst = max(own, key=lambda doubt: doubt.score)
+            text = (
+                f"{worst.about} in {len(own)} of {n_takes} takes of {label}, this one first: "
+                f"call it {IDLE}_{label} if it asks for nothing, else look at all of them"
+            )
+            left = [doubt for doubt in left if doubt not in own]
+            left.append(replace(worst, text=text))
+    return left
 
 
 def _least_span(takes: Takes, acted: npt.NDArray[np.bool_], usual: float) -> float:

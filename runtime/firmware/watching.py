@@ -21,10 +21,12 @@ last movement, is not heeded.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from runtime.firmware.setting import USUAL_HOLD_S
 from runtime.fixedpoint import INT32_MAX
 from runtime.model import Model
 from runtime.sensor import Sensor
@@ -35,8 +37,8 @@ from runtime.stages.motion import Motion
 from runtime.stages.window import Window
 
 __all__ = [
-    "BEFORE", "CLASSES", "MOVED", "RECENT", "WARM_UP_FRAMES", "moved_margin", "watching_model",
-    "watching_threshold",
+    "BEFORE", "CLASSES", "MOVED", "RECENT", "WARM_UP_FRAMES", "Watching", "moved_margin",
+    "watching_model", "watching_threshold",
 ]  # fmt: skip
 
 CLASSES = ("still", "moving")
@@ -64,6 +66,29 @@ MOVED = (3, 1)
 _BINS_ACROSS = 8
 _MOST_WEIGHT = 127
 """Of what is compared: 8 bits, and as much of them as can be, so that all may be whole numbers."""
+
+
+@dataclass(frozen=True, slots=True)
+class Watching:
+    """How the sensor watches.
+
+    Parameters
+    ----------
+    n_rows : int
+        Middle rows that are read.
+    rate_hz : float
+        Frame pairs a second.
+    led_share, exposure_share : float
+        LED current and exposure over the recordings'.
+    hold_s : float
+        How long it stays awake after the last movement: a second wake meanwhile is the same one.
+    """
+
+    n_rows: int = 16
+    rate_hz: float = 5.0
+    led_share: float = 0.2
+    exposure_share: float = 1.0
+    hold_s: float = USUAL_HOLD_S
 
 
 def _dark_noise(sensor: Sensor, n_pixels: int) -> float:

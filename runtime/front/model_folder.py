@@ -14,9 +14,10 @@ from runtime.firmware.emit.folder import write_firmware
 from runtime.firmware.machine.cores import find_core
 from runtime.firmware.machine.execute import executable_cores
 from runtime.firmware.setting import DeviceSetting
-from runtime.model import Model, check_frames, save_model
+from runtime.model import Model, save_model
 from runtime.onnx.graph import save_step_graph, save_window_graph
 from runtime.sample_frames import write_test_frames
+from runtime.stages.contract.chain import check_frames
 from runtime.stages.contract.stage import Counts
 from runtime.verification.verify import Verification
 from runtime.verification.verify import verify as verify_executions

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.model import Model, check_frames
+from runtime.model import Model
+from runtime.stages.contract.chain import check_frames
 from runtime.stages.contract.stage import Counts, Float64, Int32
 
 __all__ = ["Precision", "StagePrecision", "measure_precision", "signal_to_noise_db"]

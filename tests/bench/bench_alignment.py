@@ -27,7 +27,8 @@ sys.path.insert(0, str((Path(__file__).parent / "../trainer/align").resolve()))
 
 from band_limited import MovingPattern
 
-from capture.emulated.optic.optics import SENSORS, mountings_of, response
+from capture.emulated.optic.mounting import mountings_of
+from capture.emulated.optic.optics import SENSORS, response
 from capture.emulated.optic.pixels import PixelArray
 from runtime.stages.alignment.registration import Registration
 from trainer.align.bound import PixelNoise, direction_bound

@@ -45,8 +45,10 @@ from worlds.recording import People, few_takes, person_of, record_world  # noqa:
 
 from trainer.fit.candidates import Candidate, reduce_for  # noqa: E402  # after arithmetic is steady
 from trainer.fit.held_out import fold_jobs  # noqa: E402
+from trainer.fit.owner.favour import shown_in_turn  # noqa: E402
 from trainer.fit.owner.figures import figures_in_turn  # noqa: E402
 from trainer.fit.owner.taught import teach_jobs  # noqa: E402
+from trainer.fit.owner.worth import figures_of_owners  # noqa: E402
 from trainer.recipe import Recipe, load_recipe  # noqa: E402
 from trainer.recipe_head import HeadRecipe  # noqa: E402
 from trainer.work.jobs import LocalWorkers, run_jobs  # noqa: E402
@@ -111,8 +113,8 @@ def figures(folder: Path, recipe: Recipe, asked: argparse.Namespace) -> dict[str
     for row, whole in zip(found["classes"], with_left["classes"], strict=True):
         row["left_handed"] = whole["left_handed"]
     found["by_class"] = {
-        recipe.classes[job.without]: figures_in_turn([job], [outcome], people)
-        for job, outcome in zip(jobs, outcomes, strict=True)
+        recipe.classes[job.without]: figures_of_owners(shown, {})
+        for job, shown in zip(jobs, shown_in_turn(jobs, outcomes), strict=True)
         if job.without is not None
     }
     return found

@@ -9,12 +9,14 @@ Plays script everyday before the emulated sensor for each person (six minutes in
 happens all the time: typing, drinking, talking, visitors, lamps, carrying, a pocket), and a table
 with nobody at it for some hours. As in the device, the watching stage looks first, in its own light
 at its own rate, and the model is begun anew whenever that wakes it, its first frame standing for
-those before (``pw_settle``), until nothing has moved for the hold time; so an hour in which nobody
-comes costs little. Nobody makes a gesture: each event is false. Prints events by kind of scene, and
-for the hours with people, for the empty ones and for a day of usage ``everyday`` the one-sided 95 %
-bound (Garwood, Biometrika 28:437, 1936). With --gestures so many of the people play script dynamic
-as well, and event F1 is printed as the device has it, asleep or awake. --persist asks for so many
-frames in a row instead of the model's own. With --keep, what the model's first stage gave is kept
+those before (``pw_settle``), until for the hold time nothing has moved and it has told nothing; so
+an hour in which nobody comes costs little. Nobody makes a gesture: each event is false. Prints
+events by kind of scene, and for the hours with people, for the empty ones and for a day of usage
+``everyday`` the one-sided 95 % bound (Garwood, Biometrika 28:437, 1936). With --gestures so many of
+the people play script dynamic as well, and event F1 is printed as the device has it, asleep or
+awake: of all gestures, and of those that begin once the watching stage has warmed up after the
+start. --persist asks for so many frames in a row instead of the model's own.
+With --keep, what the model's first stage gave is kept
 in DIR, and what it holds is not played again: it is for one sensor, first stage and setting.
 """
 
@@ -25,8 +27,8 @@ import dataclasses
 import math
 import sys
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -51,7 +53,8 @@ from runtime.firmware.watching import (
     watching_threshold,
 )
 from runtime.intervals import garwood_upper
-from runtime.model import Model, load_model, run_stages
+from runtime.model import Model, load_model
+from runtime.stages.contract.chain import run_stages
 from runtime.stages.contract.stage import Counts, Int32
 from trainer.judge.events import Detection, Reference
 from trainer.judge.matching import match_moments
@@ -121,8 +124,20 @@ def watched_by(model: Model, lit: Counts, dark: Counts, time_s: Doubles) -> Watc
     return Watched(time_s, arrived, change, rest, moved_margin(model))
 
 
-def awake_spans(seen: Watched, setting: DeviceSetting) -> list[tuple[float, float]]:
-    """Return when the model is awake: the state machine of ``pw_device.c``, frame by frame."""
+def awake_spans(
+    seen: Watched,
+    setting: DeviceSetting,
+    told: Callable[[float, float], Sequence[float]] = lambda begin_s, end_s: (),
+) -> list[tuple[float, float]]:
+    """Return when the model is awake: the state machine of ``pw_device.c``, frame by frame.
+
+    Parameters
+    ----------
+    seen : Watched
+    setting : DeviceSetting
+    told : callable
+        When the model, awake since one moment, tells something until another, seconds.
+    """
     spans: list[tuple[float, float]] = []
     awake, watching, settled, just_woken = False, False, 0, False
     rest = lowest = n_rest = 0
@@ -147,6 +162,8 @@ def awake_spans(seen: Watched, setting: DeviceSetting) -> list[tuple[float, floa
             settled, until_s = 0, now_s + setting.hold_time_s
             continue
         settled += 1
+        if awake and now_s >= until_s - 1e-9:
+            until_s = max([until_s, *(t + setting.hold_time_s for t in told(begin_s, until_s))])
         if awake and now_s < until_s - 1e-9:
             continue
         if awake:
@@ -182,24 +199,56 @@ def play(model: Model, setting: DeviceSetting, session: EmulatedSession, seed: i
     seen = [exposed_by(world, benches[0], part, rng) for part in _parts(ticks)]
     lit, dark = (np.concatenate(each) for each in zip(*seen, strict=True))
     watching = watching_model(model.sensor, setting.watching_rows)
-    spans = awake_spans(watched_by(watching, lit, dark, ticks), setting)
-    times, firsts, bins = [], [], []
-    for begin_s, end_s in spans:
-        period = 1.0 / setting.frame_rate_hz
-        frames_s = np.arange(begin_s + period / 2.0, end_s - 1e-9, period)
-        if not len(frames_s):
-            continue
-        for part in _parts(frames_s):
-            exposures = exposed_by(world, benches[1], part, rng)
-            bins.append(run_stages(model.stages[:1], *exposures, None)[0])
-        times.append(frames_s)
-        firsts.append(np.arange(len(frames_s)) == 0)
+    awake: list[_Awake] = []
+
+    def play_until(begin_s: float, end_s: float) -> list[tuple[float, int]]:
+        """Play on what is awake since a moment; return what it has told."""
+        if not awake or awake[-1].begin_s != begin_s:
+            awake.append(_Awake(begin_s))
+        one = awake[-1]
+        for part in _parts(one.frames_until(end_s, setting.frame_rate_hz)):
+            if len(part):
+                exposures = exposed_by(world, benches[1], part, rng)
+                one.add(part, run_stages(model.stages[:1], *exposures, None)[0])
+        return told_of(*one.played(), model) if one.time_s else []
+
+    def told(begin_s: float, end_s: float) -> list[float]:
+        return [time_s for time_s, _ in play_until(begin_s, end_s)]
+
+    spans = awake_spans(watched_by(watching, lit, dark, ticks), setting, told)
+    if spans:
+        play_until(*spans[-1])  # which the session may have cut off
+    played = [one.played() for one in awake if one.time_s]
     n_bins = model.stages[0].n_out
     return Played(
-        seconds, spans, np.concatenate([np.zeros(0), *times]),
-        np.concatenate([np.zeros(0, bool), *firsts]),
-        np.concatenate([np.zeros((0, n_bins), np.int32), *bins]),
+        seconds, spans, np.concatenate([np.zeros(0), *(time_s for time_s, _ in played)]),
+        np.concatenate([np.zeros(0, bool), *(np.arange(len(t)) == 0 for t, _ in played)]),
+        np.concatenate([np.zeros((0, n_bins), np.int32), *(bins for _, bins in played)]),
     )  # fmt: skip
+
+
+@dataclass
+class _Awake:
+    """What has been played of a time awake: moments of its frames, and their first stage's bins."""
+
+    begin_s: float
+    time_s: list[Doubles] = field(default_factory=list)
+    bins: list[Int32] = field(default_factory=list)
+
+    def frames_until(self, end_s: float, rate_hz: float) -> Doubles:
+        """Return when the frames are that lack until a moment."""
+        n_played = sum(map(len, self.time_s))
+        every = np.arange(self.begin_s + 0.5 / rate_hz, end_s - 1e-9, 1.0 / rate_hz)
+        return every[n_played:]
+
+    def add(self, time_s: Doubles, bins: Int32) -> None:
+        """Take in more frames."""
+        self.time_s.append(time_s)
+        self.bins.append(bins)
+
+    def played(self) -> tuple[Doubles, Int32]:
+        """Return all of it."""
+        return np.concatenate(self.time_s), np.concatenate(self.bins)
 
 
 def _parts(times_s: Doubles) -> list[Doubles]:
@@ -211,12 +260,16 @@ def events_of(played: Played, model: Model) -> list[tuple[float, int]]:
     found = []
     for frames in np.split(np.arange(len(played.first)), np.flatnonzero(played.first)[1:]):
         if len(frames):
-            out = played.bins[frames]
-            for stage in model.stages[1:]:
-                out, _ = stage.run(out, stage.settled_state(out[0]))
-            told = np.flatnonzero(out[:, 0] >= 0)
-            found += [(float(played.time_s[frames[i]]), int(out[i, 0])) for i in told]
+            found += told_of(played.time_s[frames], played.bins[frames], model)
     return found
+
+
+def told_of(time_s: Doubles, bins: Int32, model: Model) -> list[tuple[float, int]]:
+    """Return when a model that has just been woken tells of which class."""
+    out = bins
+    for stage in model.stages[1:]:
+        out, _ = stage.run(out, stage.settled_state(out[0]))
+    return [(float(time_s[i]), int(out[i, 0])) for i in np.flatnonzero(out[:, 0] >= 0)]
 
 
 def _scene_at(cues: Sequence[Cue], time_s: float) -> str:
@@ -334,19 +387,22 @@ def _gestures(
     people: Sequence[int], model: Model, setting: DeviceSetting, folder: Path | None
 ) -> str:
     """Say how many gestures are told of, each with the truth of its stroke."""
-    script, counts = load_script("dynamic"), np.zeros(3, np.int64)
+    script, counts = load_script("dynamic"), np.zeros((2, 3), np.int64)
+    warm_s = WARM_UP_FRAMES / setting.watching_rate_hz
     for number in people:
         played, _ = kept(folder, model, setting, script, number)
-        truth = [
+        every = [
             Reference(begin_s, end_s, model.classes.index(name), False)
             for begin_s, end_s, name in strokes(script, number)
         ]
         told = [Detection(*event) for event in events_of(played, model)]
-        counts += len(match_moments(told, truth, MAX_LATENCY_S)), len(told), len(truth)
-    right, told_of, asked_for = counts.tolist()
+        for place, truth in enumerate((every, [r for r in every if r.onset_s >= warm_s])):
+            counts[place] += len(match_moments(told, truth, MAX_LATENCY_S)), len(told), len(truth)
+    (right, told_of_all, made), (right_warm, _, made_warm) = counts.tolist()
     return (
-        f"gestures of {len(people)} people: event F1 {2 * right / (told_of + asked_for):.3f}, "
-        f"{right} right of {told_of} told and {asked_for} made"
+        f"gestures of {len(people)} people: event F1 {2 * right / (told_of_all + made):.3f}, "
+        f"{right} right of {told_of_all} told and {made} made; without those that begin before the "
+        f"device is warm {2 * right_warm / (told_of_all + made_warm):.3f} of {made_warm}"
     )
 
 

@@ -4,7 +4,7 @@ Run as a script:
 
     python tests/bench/bench_posed_hands.py MODEL_FOLDER [--each 20] [--seed 11]
         [--mesh left.glb | --tracked hands.txt] [--turn 40] [--resize 0.25] [--aside 20]
-        [--cut-out]
+        [--cut-out | --pictured]
 
 Prints accuracy, by count as well, how often one finger too many or too few is told, and which
 count is told most often in the place of which; once for silhouettes that are lit evenly, as in a
@@ -31,6 +31,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "capture" / "emulated"))
 
 from mesh_hand import polygon_coverage, read_mesh
+from pictured_hands import pictured_coverage
 from posed_hands import coverage, draw_silhouette, expose_covered
 from tracked_hand import draw_tracked, read_tracked
 
@@ -57,6 +58,8 @@ class Hands:
     cut_out : bool
         Whether the arm, the last of the shapes, is left out, and the box of the others placed by
         its middle.
+    pictured : bool
+        Whether it is cut, cropped and scaled as a picture instead of all that.
     """
 
     draw: Callable[[int, np.random.Generator], list[np.ndarray]]
@@ -65,6 +68,7 @@ class Hands:
     resize: float = 0.0
     aside_mm: float = 0.0
     cut_out: bool = False
+    pictured: bool = False
 
     def cover(
         self,
@@ -74,6 +78,8 @@ class Hands:
         rng: np.random.Generator,
     ) -> np.ndarray:
         """Return how much of each cell a silhouette fills when it is moved."""
+        if self.pictured:
+            return pictured_coverage(shapes, distance_mm, grid, rng)
         angle = np.radians(rng.uniform(-self.turn_deg, self.turn_deg))
         size = 1.0 + rng.uniform(-self.resize, self.resize)
         shift = rng.normal(0.0, self.aside_mm, 2)
@@ -131,10 +137,12 @@ def main() -> None:
     parser.add_argument("--turn", type=float, default=0.0, help="degrees either way, at most")
     parser.add_argument("--resize", type=float, default=0.0, help="share either way, at most")
     parser.add_argument("--aside", type=float, default=0.0, help="millimetres, rms")
-    parser.add_argument("--cut-out", action="store_true", help="no arm, and the box in the middle")
+    placed = parser.add_mutually_exclusive_group()
+    placed.add_argument("--cut-out", action="store_true", help="no arm, and the box in the middle")
+    placed.add_argument("--pictured", action="store_true", help="cropped and cut as photographs")
     asked = parser.parse_args()
     model = load_model(asked.model)
-    changes = asked.turn, asked.resize, asked.aside, asked.cut_out
+    changes = asked.turn, asked.resize, asked.aside, asked.cut_out, asked.pictured
     hands = Hands(draw_silhouette, coverage, *changes)
     if asked.mesh is not None:
         hands = Hands(read_mesh(asked.mesh).outline, polygon_coverage, *changes)

@@ -29,8 +29,8 @@ from invented_people import add_person, record_session
 from capture.cues.script import load_script
 from capture.store.dataset import open_dataset, session_path
 from capture.store.session import read_session
-from runtime.budget.price.wake_up_counts import WatchedSession, Watching, _at_rate, weaker_light
-from runtime.firmware.watching import RECENT
+from runtime.budget.price.wake_up_counts import WatchedSession, _at_rate, weaker_light
+from runtime.firmware.watching import RECENT, Watching
 from runtime.sensor import Sensor
 from trainer.judge.wake_up import ARRIVALS, SEED, _stretches, count_wake_ups
 from trainer.recipe import load_recipe

@@ -6,7 +6,7 @@ import dataclasses
 from pathlib import Path
 
 import numpy as np
-from bench_everyday import awake_spans, exposed_by, watched_by
+from bench_everyday import awake_spans, exposed_by, told_of, watched_by
 from firmware_models import small_model
 
 from capture.cues.script import load_script
@@ -16,6 +16,7 @@ from runtime.firmware.day.script import DayScript, Kind
 from runtime.firmware.emit.folder import write_firmware
 from runtime.firmware.setting import DeviceSetting
 from runtime.firmware.watching import watching_model
+from runtime.model import run_stages
 from runtime.stages.contract.stage import Counts
 
 SECONDS = 40.0
@@ -31,7 +32,15 @@ def test_the_benchmark_wakes_and_sleeps_as_the_device_program_does(tmp_path: Pat
     time_s = np.arange(int(SECONDS * setting.watching_rate_hz)) / setting.watching_rate_hz
     lit, dark = exposed_by(session.world, session.bench, time_s, np.random.default_rng(1))
     watching = watching_model(model.sensor, setting.watching_rows)
-    spans = awake_spans(watched_by(watching, lit, dark, time_s), setting)
+
+    def told(begin_s: float, end_s: float) -> list[float]:
+        period_s = 1.0 / setting.frame_rate_hz
+        moments = np.arange(begin_s + period_s / 2.0, end_s - 1e-9, period_s)
+        shown = np.rint(moments * setting.watching_rate_hz).astype(int).clip(max=len(time_s) - 1)
+        bins, _ = run_stages(model.stages[:1], lit[shown], dark[shown], None)
+        return [moment for moment, _ in told_of(moments, bins, model)]
+
+    spans = awake_spans(watched_by(watching, lit, dark, time_s), setting, told)
 
     def readout(t_s: float, kind: Kind) -> tuple[Counts, Counts]:
         index = min(round(t_s * setting.watching_rate_hz), len(time_s) - 1)

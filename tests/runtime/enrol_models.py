@@ -48,7 +48,7 @@ def corner_model(
         anchor_classes=np.full(2, 2, np.int32),
         near=np.full(3, 500, np.int32), learnable=(True, True, False), n_own=n_own, n_takes=3,
         moves=moves, least_frames=3, unlike=40_000, apart=20_000, rival=1_600,
-        guard=2_000, reach=4_000, limit=_LIMIT, multiplier=scores[0], shift=scores[1],
+        favour=300, guard=1_000, reach=4_000, limit=_LIMIT, multiplier=scores[0], shift=scores[1],
         sixteenths=sixteenths,
     )  # fmt: skip
     other = (False, False, True, *[False] * n_own)

@@ -24,6 +24,7 @@ from runtime.enrolment import (
 from runtime.errors import FormatError, UsageError
 from runtime.model import Model, load_model, save_model
 from runtime.stages.contract.stage import State
+from runtime.stages.teaching.commands import Compared, with_own
 from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.reasons import (
     FULL,
@@ -172,6 +173,35 @@ def test_what_is_far_from_everything_is_not_the_owner_s() -> None:
                 (*model.stages[:2], near, model.stages[3]))  # fmt: skip
     assert scores(model, "bottom", state).argmax() == OWN
     assert scores(far, "bottom", state).argmax() != OWN
+
+
+@pytest.mark.parametrize(
+    ("taught_known", "changes", "ahead"),
+    [
+        ((True, False), {"favour": 100, "guard": 0}, 0),
+        ((True, False), {"favour": 164, "guard": 0}, 25),
+        ((True, False), {"favour": -28, "guard": 0}, -50),
+        ((False, False), {"guard": 0}, 0),
+        ((False, False), {"guard": 64}, -25),
+        ((False, False), {"guard": -64}, 25),
+        ((True, True), {"guard": 9_000, "favour": 100}, 0),
+    ],
+)
+def test_a_favour_counts_beside_taught_classes_and_half_of_the_way_beside_others(
+    taught_known: tuple[bool, bool], changes: dict[str, int], ahead: int
+) -> None:
+    """Against 500 to one's own: 400 to a taught class and the favour, 1000 / 2 less the guard.
+
+    A step of squared distance is 25 / 64 of one of the scores.
+    """
+    stage = corner_model().stages[2]
+    assert isinstance(stage, Enrol)
+    stage = _replaced(stage, **changes)
+    far = [400 if taught_known[0] else 1000, 3000, 5000]
+    frame = Compared(*(np.array([row], dtype=np.int64) for row in ([7, 3, 0], far, [500])))
+    state = stage.initial_state() | {"taught": np.array([*taught_known, all(taught_known), 1])}
+    [found] = with_own(stage, state, frame)
+    assert found[:3].tolist() == [7, 3, 0] and found[3] == 7 + ahead
 
 
 @pytest.mark.parametrize(

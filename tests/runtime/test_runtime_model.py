@@ -16,11 +16,12 @@ from hypothesis import strategies as st
 from strategies import Exposures, models, models_with_exposures
 
 from runtime.errors import Error, FormatError, OverflowRisk
-from runtime.model import Model, load_model, model_hash, run_stages, save_model
+from runtime.model import Model, load_model, model_hash, save_model
 from runtime.sensor import Sensor
 from runtime.stages import kinds
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
+from runtime.stages.contract.chain import run_stages
 from runtime.stages.dense import Dense
 
 

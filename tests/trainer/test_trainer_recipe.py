@@ -148,3 +148,46 @@ def test_a_head_that_runs_on_every_frame_counts_as_none() -> None:
     for wrong in ("0", "33", "1.5", "true"):
         with pytest.raises(FormatError, match=r"head\.every"):
             parse_recipe(GOOD + f"[head]\nevery = {wrong}\n", "x")
+
+
+LIKE = """\
+name = "mine"
+task = "mine"
+like = "dynamic"
+classes = ["left", "right"]
+
+[features]
+bins = [6, 6]
+"""
+
+
+def test_a_recipe_like_a_built_in_one_differs_by_what_it_says() -> None:
+    """What a recipe leaves out is as in the one that it is like, but for its name and words."""
+    ours, theirs = parse_recipe(LIKE, "mine"), load_recipe("dynamic")
+    assert ours.features == theirs.features.model_copy(update={"bins": (6, 6)})
+    for table in ("classifier", "decision", "quantisation", "evaluation", "frame_rate_hz", "seed"):
+        assert getattr(ours, table) == getattr(theirs, table)
+    assert (ours.name, ours.classes, ours.other, ours.background) == (
+        "mine",
+        ("left", "right"),
+        (),
+        (),
+    )
+    assert parse_recipe(LIKE.replace("[features]\nbins = [6, 6]\n", ""), "mine").features == (
+        theirs.features
+    )
+
+
+@pytest.mark.parametrize(
+    ("was", "becomes", "words"),
+    [
+        ('"dynamic"', '"dynamics"', r"mine, line 3: like is 'dynamics', expected one of count"),
+        ('"dynamic"', "3", "line 3: like is 3"),
+        ('task = "mine"\n', "", "task: key is missing"),
+        ("[features]\nbins = [6, 6]", "features = 3", "line 6: features is 3"),
+    ],
+)
+def test_a_recipe_like_none_is_refused(was: str, becomes: str, words: str) -> None:
+    """A built-in recipe that there is not, and words that are missing, are said with their line."""
+    with pytest.raises(FormatError, match=words):
+        parse_recipe(LIKE.replace(was, becomes), "mine")

@@ -40,6 +40,8 @@ _SETTLING = 3
 _BEYOND = 0.08
 """Of the calibrated slopes, how far beyond them the motion still holds: a cell's width."""
 _ITERATIONS = 60
+_CLOSE = 1e-4
+"""Of the readouts' own pull on the pattern: what may be left of it."""
 _SMOOTH = 1e-5
 _DIFFERENCE = 0.02
 _ORDER = 7
@@ -222,8 +224,8 @@ def _with_spline(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: fl
     bright = amplitude * pattern.response
     squares = (bright**2 / expected).ravel()
     counts = pattern.changed(slopes).repeat(pattern.n_pixels, axis=0).T  # (n_splines, n_readings)
-    left = ((bright / expected) * electrons).ravel()
-    right = np.stack([columns @ (left * count) for count in counts])
+    start = np.stack([pattern.spline, *pattern.changes]).reshape(len(counts), -1)
+    unlike = partial(_unlike, light=light, weight=1.0 / expected)
     square = rows.multiply(rows).T.tocsr()
     diagonal = np.stack([square @ (squares * count**2) for count in counts])
     trace = float(diagonal[0].mean())
@@ -234,24 +236,40 @@ def _with_spline(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: fl
     )
     ridge = (rough * (_SMOOTH * trace) + sparse.eye(rough.shape[0]) * (1e-7 * trace)).tocsr()
 
-    def normal(values: Floats) -> Floats:
-        each = values.reshape(right.shape)
-        seen = sum((rows @ one) * count for one, count in zip(each, counts, strict=True))
-        seen = seen * squares
+    def pulled(left: Floats, each: Floats) -> Floats:
+        back = (unlike(left) * bright).ravel()
         return np.concatenate(
-            [columns @ (seen * c) + ridge @ one for one, c in zip(each, counts, strict=True)]
+            [columns @ (back * c) + ridge @ one for one, c in zip(each, counts, strict=True)]
         )
 
+    def normal(values: Floats) -> Floats:
+        each = values.reshape(start.shape)
+        seen = sum((rows @ one) * count for one, count in zip(each, counts, strict=True))
+        return pulled(np.reshape(seen, light.shape) * bright, each)
+
     conditioner = 1.0 / (diagonal + ridge.diagonal()).ravel()
-    start = [pattern.spline, *pattern.changes]
-    n = right.size
+    right = pulled(electrons - amplitude * light, -start)
+    n, size = right.size, float(np.linalg.norm(pulled(electrons, 0.0 * start)))
     solved, _ = linalg.cg(
-        linalg.LinearOperator((n, n), matvec=normal), right.ravel(), x0=np.ravel(start),
-        rtol=1e-4, maxiter=_ITERATIONS,
+        linalg.LinearOperator((n, n), matvec=normal), right,
+        rtol=0.0, atol=_CLOSE * size, maxiter=_ITERATIONS,
         M=linalg.LinearOperator((n, n), matvec=lambda values: values * conditioner),
     )  # fmt: skip
-    splines = solved.reshape(-1, *shape)
+    splines = (start.ravel() + solved).reshape(-1, *shape)
     return replace(pattern, spline=splines[0], changes=splines[1:])
+
+
+def _unlike(values: Floats, light: Floats, weight: Floats) -> Floats:
+    """Return values (n, n_pixels) by weight, without what a change of brightness would explain.
+
+    Each readout's brightness is unknown. Solved by turns with the pattern it hardly moves: where
+    all pixels of a readout stand at one place between the spline's knots, a pattern that is
+    brighter there, and readouts that are dimmer, explain nearly the same.
+    """
+    along = light * weight
+    share = (along * values).sum(axis=1, keepdims=True)
+    share = share / np.maximum((along * light).sum(axis=1, keepdims=True), 1e-30)
+    return np.asarray(weight * (values - share * light))
 
 
 def _with_response(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: float) -> Pattern:
@@ -321,7 +339,8 @@ def _moved(
             [g * scale * factor for g in (by_across, by_down) for factor in (1.0, x, y)], axis=1
         )
         terms = _terms(slopes[part])[:, :n_terms]
-        weighted = moved / expected[:, None]
+        weight = 1.0 / expected
+        weighted = np.stack([_unlike(part, light, weight) for part in moved.swapaxes(0, 1)], axis=1)
         squares = np.einsum("fap,fbp->fab", weighted, moved, optimize=True)
         pulls = np.einsum("fap,fp->fa", weighted, left, optimize=True)
         normal += np.einsum("fab,fm,fn->ambn", squares, terms, terms, optimize=True).reshape(

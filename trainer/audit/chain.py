@@ -16,7 +16,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.model import Model, check_frames
+from runtime.model import Model
+from runtime.stages.contract.chain import check_frames
 from runtime.stages.contract.closing import NO_EVENT
 from runtime.stages.contract.stage import Counts, Int32, State
 from runtime.stages.teaching.enrol import Enrol

@@ -89,6 +89,8 @@ def audit(
     )
     with shown_progress() as tell:
         found = audit_model(model, recordings, asked, tell)
+    if found.missing:
+        click.echo(f"caution: {found.missing}", err=True)
     if out is not None:
         write_audit(found, out, audit_page(found))
     if as_json:

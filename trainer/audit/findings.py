@@ -32,6 +32,11 @@ LEAST_PEOPLE = 6
 the spread of the people themselves (of 6: its quantile, 2.57, over the root of 6 is 1.05)."""
 _ENDLESS = ("psnr_db",)
 """Measures in which nobody is ever wholly right."""
+_OFTEN = 0.8
+"""Of audits that should find a gain for it to be called one that would have been found (J. Cohen,
+Statistical Power Analysis for the Behavioral Sciences, 1988, from memory)."""
+_FOUND_FROM = 1.0 + float(special.ndtri(_OFTEN) / special.ndtri(0.5 + CONFIDENCE / 2))
+"""So many times half an interval's width a gain must be, to be found so often."""
 _PLACES = 6
 """Decimals that are kept and compared: less than a millionth is arithmetic, and no leak."""
 
@@ -101,6 +106,18 @@ class Finding:
         return "leaks" if self.low > 0 else "nothing found"
 
     @property
+    def found_from(self) -> float | None:
+        """From which gain on this attack would have found one in four audits of five.
+
+        By a gain's distance to its interval's end, as wide as it is here: an estimate that is off
+        by its error must still lie so far above zero. Of an interval that is wide for many
+        attackers somewhat less would do. None where nothing can be told.
+        """
+        if self.told == "cannot tell" or self.gain is None or self.low is None:
+            return None
+        return round(_FOUND_FROM * (self.gain - self.low), _PLACES)
+
+    @property
     def most_gain(self) -> float:
         """What an attacker who is never wrong would gain; infinite where the measure has no end."""
         if (
@@ -114,8 +131,8 @@ class Finding:
         return self.blind if small_is_better else 1.0 - self.blind
 
     def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values, ``told`` among them."""
-        return dataclasses.asdict(self) | {"told": self.told}
+        """Return plain JSON values, ``told`` and ``found_from`` among them."""
+        return dataclasses.asdict(self) | {"told": self.told, "found_from": self.found_from}
 
 
 def gain_over_people(

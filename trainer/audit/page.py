@@ -14,7 +14,7 @@ from trainer.audit.findings import Finding, Told
 from trainer.audit.mitigation_words import HEADINGS, mitigation_row
 from trainer.audit.owners import IN_LESSON, LEARNED
 from trainer.audit.people.enrolled import ONE_SESSION
-from trainer.audit.people.membership import MODEL_FILES
+from trainer.audit.people.membership import ADVANTAGE, MODEL_FILES
 from trainer.audit.pictures.whole import PictureRow
 from trainer.audit.whole import CAUTION, Audit
 from trainer.page_template import page_template
@@ -64,6 +64,7 @@ def audit_page(audit: Audit) -> str:
         leaves=_sentence(headline, {s.name for s in audit.takes.steps if s.leaves_device}),
         stored=_sentence(headline, {s.name for s in audit.takes.steps if s.stored}),
         files=_sentence(headline, {MODEL_FILES}),
+        advantage=_advantage(headline),
         one_session=any(ONE_SESSION in finding.knows for finding in headline),
         steps=steps,
         elsewhere=[finding for finding in headline if finding.step not in named],
@@ -111,6 +112,12 @@ def _sentence(headline: Sequence[Finding], steps: set[str]) -> str:
     if leaks and nothing:
         said += f"; nothing was found of {_listed(nothing)}"
     return said + (f"; nobody can tell of {_listed(silent)}" if silent else "")
+
+
+def _advantage(headline: Sequence[Finding]) -> Finding | None:
+    """Return what was told of membership, if anything, by the measure that has a plain meaning."""
+    told = [f for f in headline if f.step == MODEL_FILES and f.measure == ADVANTAGE]
+    return told[0] if told and told[0].found_from is not None else None
 
 
 def _listed(words: set[str]) -> str:

@@ -1,13 +1,15 @@
 """The whole audit: takes through the chain, every question asked, held against limits, written.
 
 ``audit.json`` names the ``model`` (with ``model_sha256``), the kind of ``data``, ``n_people`` and
-``n_takes``, and the ``optic`` that picture attacks knew. ``steps`` are the places of the chain, by
-``name``, ``role``, ``n_values``, ``leaves_device``, ``stored`` and ``where`` in words.
-``findings`` hold every attacker's figures, ``headline`` the strongest attacker's at each step, of
-each question, scenes and measure. ``mitigations`` are what was refitted with less in a step, where
-that was asked for; ``limits`` each limit with its ``verdict``, the ``worst`` finding and ``why``
-nobody can tell; ``verdict`` is that of all of them, null without limits. ``findings.csv`` has a row
-for each finding.
+``n_takes``, and the ``optic`` that picture attacks knew; of ``n_sessions`` read, ``n_cut_sessions``
+have no readouts in part of their takes, ``unread_fraction`` of all takes' time. ``steps`` are the
+places of the chain, by ``name``, ``role``, ``n_values``, ``leaves_device``, ``stored`` and, in
+words, ``where``. ``findings`` hold every attacker's figures, ``headline`` the strongest attacker's
+at each step, of each question, scenes and measure. ``mitigations`` are what was refitted with less
+in a step, where that was asked for; ``limits`` each limit with its ``verdict``, the ``worst``
+finding and ``why`` nobody can tell; ``verdict`` is that of all of them, null without limits.
+``findings.csv`` has a row for each finding; ``found_from`` is the gain that four audits of five
+would have found there.
 """
 
 from __future__ import annotations
@@ -34,7 +36,7 @@ from trainer.audit.people.mitigations import Mitigation, weigh_mitigations
 from trainer.audit.people.shadows import recipe_of
 from trainer.audit.pictures.whole import PictureRow, attack_pictures
 from trainer.audit.questions import planned
-from trainer.audit.steps import ChainTakes, chain_steps
+from trainer.audit.steps import ChainTakes, chain_steps, further_takes
 from trainer.corpus.noted import columns_of_people
 from trainer.recipe import Recipe
 
@@ -113,6 +115,19 @@ class Audit:
         return tuple(first.values())
 
     @property
+    def missing(self) -> str:
+        """Say in a line what of the takes was not recorded, with its share; empty for nothing."""
+        takes = self.takes
+        if not takes.n_cut:
+            return ""
+        have = "has" if takes.n_cut == 1 else "have"
+        return (
+            f"{takes.n_cut} of {takes.n_sessions} recordings {have} no readouts in part of the "
+            "takes (cut short, or frame pairs are missing): "
+            f"{100 * takes.unread_fraction:.2g} % of all takes' time was not attacked"
+        )
+
+    @property
     def verdict(self) -> str | None:
         """Pass, broken or cannot tell; None without limits."""
         return verdict_of(self.limits) if self.limits else None
@@ -128,6 +143,9 @@ class Audit:
             "n_people": self.takes.n_people,
             "n_takes": len(self.takes.participants),
             "optic": self.optic,
+            "n_sessions": self.takes.n_sessions,
+            "n_cut_sessions": self.takes.n_cut,
+            "unread_fraction": round(self.takes.unread_fraction, 6),
             "steps": [
                 dataclasses.asdict(step) | {"where": step.where} for step in self.takes.steps
             ],
@@ -188,7 +206,9 @@ def audit_model(
         will = planned(takes, columns_of_people(recordings))
         refuse_unknown_names(asked.limits, will, steps)
     pictures = attack_pictures(takes, tell, asked.optic_file)
-    people = attack_people(Attacked(takes, recordings, folder, recipe), tell=tell)
+    others = further_takes(takes, recordings, tell)
+    people = attack_people(Attacked(takes, recordings, folder, recipe, others), tell=tell)
+    del others  # as much again as all that is asked about
     hands, hand_rows = attack_owner_pictures(takes, tell)
     findings = (*pictures.findings, *people, *attack_owners(takes, recordings, tell), *hands)
     takes = dataclasses.replace(takes, steps=steps)
@@ -222,7 +242,7 @@ def _refuse_one_class(takes: ChainTakes, recordings: Path) -> None:
 def findings_csv(findings: Sequence[Finding]) -> str:
     """Return every finding as a row of ``findings.csv``."""
     text = io.StringIO()
-    names = [*(field.name for field in dataclasses.fields(Finding)), "told"]
+    names = [*(field.name for field in dataclasses.fields(Finding)), "told", "found_from"]
     writer = csv.DictWriter(text, names, lineterminator="\n")
     writer.writeheader()
     writer.writerows(finding.to_json() for finding in findings)

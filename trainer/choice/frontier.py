@@ -17,6 +17,7 @@ from trainer.choice.tried.rungs import (
     budgets_of,
     count_watching,
     devices_of,
+    price_watching,
     prices_of,
 )
 from trainer.choice.tried.sampling import coordinates_of, places_of, spread
@@ -148,7 +149,8 @@ def find_frontier(asked: Asked, workers: Workers, tell: Notify) -> Frontier:
     """
     readings = read_for(asked, workers, tell)
     watched, stand_ins = count_watching(asked, readings, workers, tell)
-    devices = devices_of(asked, readings, watched, stand_ins, workers, tell)
+    watched = price_watching(asked, readings, watched, workers, tell)
+    devices = devices_of(asked, readings, watched, stand_ins)
     done = Finished(readings.base.corpus.folder, asked.recipes[0], readings.base.corpus.digest,
                     " frontier")  # fmt: skip
     search = asked.knobs.search

@@ -58,7 +58,8 @@ def frontier_page(told: Row) -> str:
         emulated=any("emulated" in by for by in told["recorded_by"]),
         setting=setting_words,
         tried=len(told["cheap"]),
-        shares=("led_share", "exposure_share", "rows_share"),
+        knob_value=knob_value,
+        watched=any("misses" in v for row in told["knobs"] for v in row["values"]),
         most=max(sum(point["power"].values()) for point in front),
     )
 
@@ -102,6 +103,23 @@ def setting_words(point: Row) -> str:
     )
 
 
+def knob_value(name: str, at: Row) -> str:
+    """Say one value of a knob and what it gives; of watching, beside the way that was chosen."""
+    knob, value = name.rpartition(".")[2], at["value"]
+    said = f"{value:g}" if isinstance(value, float) else str(value)
+    if knob in ("led_share", "exposure_share", "rows_share"):
+        said = f"{100 * value:.3g} %"
+    elif knob == "rate_divisor":
+        said = f"every {value}"
+    elif knob == "bits_at_most":
+        said = f"at most {value}"
+    if "misses" not in at:
+        return f"{said}: {_uw(at['uw'])} µW, {_percent(at['accuracy'])}"
+    more = at["more_uw"]
+    cost = "" if at["here"] else f"{_uw(abs(more))} µW {'more' if more > 0.0 else 'less'}, "
+    return f"{said}: {cost}{_percent(at['misses'])} missed"
+
+
 def front_chart(told: Row) -> Markup:
     """Score against power: what was tried, what is worth having, and how surely."""
     named = {point["name"]: point for point in told["points"]}
@@ -115,10 +133,13 @@ def front_chart(told: Row) -> Markup:
         f"{told['measure']} against average power over a day: {len(front)} settings are worth "
         f"having, from {_uw(front[0]['uw'])} µW at {_percent(front[0]['score'])} to "
         f"{_uw(front[-1]['uw'])} µW at {_percent(front[-1]['score'])}",
-        (low_uw, high_uw), (low, 1.0), height=250.0, room=Room(left=40.0, top=14.0),
+        (low_uw, high_uw), (low, 1.0), height=256.0, room=Room(left=40.0, top=20.0),
         x_scale=math.log,
     )  # fmt: skip
-    plot.y_axis([(tick, f"{100 * tick:g} %") for tick in nice_ticks(low, 1.0)])
+    plot.y_axis(
+        [(tick, f"{100 * tick:g} %") for tick in nice_ticks(low, 1.0)],
+        told["measure"][0].upper() + told["measure"][1:],
+    )
     ticks = nice_ticks(low_uw, high_uw, 6)
     plot.x_axis([(tick, f"{tick:g}") for tick in ticks if tick > 0.0], "µW on average over a day")
     band = told["band"]

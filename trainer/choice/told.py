@@ -16,9 +16,10 @@ about no other; ``held_up`` what the knee's power is drawn for, the largest firs
 the best at each power lies in the resamples, ``cheap`` every setting with its price and its quick
 fits' accuracy, ``opponents`` plain sensors on the same recordings, ``other_sensors`` those that are
 priced only, ``floor`` what the device would take with light at the photon limit, with formula and
-inputs, and ``knobs`` what each knob's next value would do, ``host`` the device whose
-battery ``minutes`` are of. ``frontier.csv`` has a row for each
-point.
+inputs, and ``knobs`` what each knob's next value would do (of watching, with the share of
+arrivals missed in the place of accuracy), ``watching`` every way to watch with what was counted of
+it and its price where the active state is as recorded, ``host`` the device whose battery
+``minutes`` are of. ``frontier.csv`` has a row for each point.
 """
 
 from __future__ import annotations
@@ -33,7 +34,6 @@ import numpy as np
 
 from runtime.budget.gate import held
 from runtime.budget.inputs.evaluation import Evaluation
-from runtime.budget.price.wake_up_counts import WakeUpCounts
 from runtime.budget.result import Budget
 from runtime.budget.verdict.limits import Check
 from runtime.firmware.setting import DeviceSetting
@@ -44,6 +44,7 @@ from trainer.choice.tried.asked import Asked
 from trainer.choice.tried.full_trials import Recognised
 from trainer.choice.tried.settings import Tried
 from trainer.choice.tried.watching import Watched
+from trainer.choice.watching_words import watching_rows, way_of
 from trainer.choice.worth.pareto import hypervolume
 from trainer.choice.worth.resamples import COVERAGE, scores_of
 from trainer.corpus.recordings import Corpus
@@ -126,7 +127,7 @@ def frontier_json(found: Frontier) -> dict[str, Any]:
         "other_sensors": other_sensors(chosen.budget),
         "floor": floor_of(chosen.budget, chosen.tried.sensor, n_values),
         "held_up": holding_up(chosen.budget),
-        "knobs": knob_rows(found),
+        "knobs": [*knob_rows(found), *watching_rows(found)],
         "watching": [_watched(one) for one in found.watched],
         "locked": [_locked(*each) for each in found.locked.items()],
         "gestures_for_arrivals": found.stand_ins,
@@ -146,7 +147,8 @@ def _recorded_by(corpus: Corpus) -> list[str]:
 
 
 def _point(found: Frontier, index: int) -> dict[str, Any]:
-    resampled, counts = found.resampled, _counted(found, found.points[index])
+    resampled, way = found.resampled, way_of(found, found.points[index])
+    counts = None if way is None else way.counts
     about = _about(found.asked, found.points[index])
     return about | {
         "score_in_resamples": _rounded((resampled.low[index], resampled.high[index])),
@@ -251,23 +253,6 @@ def _figure(counts: Any, counted: str) -> dict[str, Any]:
     return figure | {"n_participants": len(each), counted: n}
 
 
-def _counted(found: Frontier, point: Point) -> WakeUpCounts | None:
-    """Return what was counted of the point's way to watch."""
-    recorded, device = found.readings.recorded, point.device
-    for one in found.watched:
-        led_ma = one.option.led_share * recorded.led_current_ma
-        exposure_us = one.option.exposure_share * recorded.exposure_us
-        same = (
-            one.option.rate_hz == device.watching_rate_hz
-            and round(one.option.rows_share * recorded.n_rows) == device.watching_rows
-            and abs(led_ma - device.watching_led_current_ma) < 1e-5
-            and abs(exposure_us - device.exposure_of("watching")) < 1e-5
-        )
-        if same:
-            return one.counts
-    return None
-
-
 def _watched(one: Watched) -> dict[str, Any]:
     counts = one.counts
     return {
@@ -275,6 +260,7 @@ def _watched(one: Watched) -> dict[str, Any]:
         "led_share": one.option.led_share,
         "rows_share": one.option.rows_share,
         "exposure_share": one.option.exposure_share,
+        "uw": None if one.uw is None else round(one.uw, 6),
         "n_arrivals": None if counts is None else counts.n_arrivals,
         "n_missed": None if counts is None else counts.n_missed,
         "n_false_wakes": None if counts is None else counts.n_false_wakes,

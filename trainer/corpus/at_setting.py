@@ -11,10 +11,10 @@ from capture.measure.readiness import Caution
 from capture.store.dataset import open_dataset
 from capture.store.session import read_session
 from capture.thin.setting import Setting
-from runtime.budget.price.wake_up_counts import Watching
 from runtime.errors import UsageError
 from runtime.firmware.sensor_file import read_sensor_file
 from runtime.firmware.setting import DeviceSetting
+from runtime.firmware.watching import Watching
 from runtime.sensor import Sensor
 from trainer.corpus.recordings import Corpus
 

@@ -28,7 +28,7 @@ from trainer.fit.held_out import FitJob
 from trainer.judge.evaluate import refuse_shared_groups
 from trainer.learn.entry_stage import reduction
 from trainer.recipe import Recipe
-from trainer.work.cache import open_cache, program_digest
+from trainer.work.cache import fits_digest, open_cache
 from trainer.work.jobs import Workers, run_jobs
 
 __all__ = ["Candidate", "reduce_for"]
@@ -175,7 +175,7 @@ def _placings(
     """Align, unless that was done before with the same recipe, data and program."""
     cache = open_cache(corpus.folder, "placed")
     label = f"{fit.recipe.digest()} {recordings[0].recording.setting}"
-    source = hashlib.sha256(f"{label} {corpus.digest} {program_digest()}".encode()).hexdigest()
+    source = hashlib.sha256(f"{label} {corpus.digest} {fits_digest()}".encode()).hexdigest()
     keys = [hashlib.sha256(f"{source} {r.recording.path.name}".encode()).hexdigest()
             for r in recordings]  # fmt: skip
     stored = cache.load(keys)

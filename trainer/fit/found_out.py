@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from capture.measure.readiness import Caution
-from runtime.budget.price.wake_up_counts import Watching
+from runtime.firmware.watching import Watching
 from runtime.stages.contract.stage import Int32
 from trainer.corpus.recordings import recorded_with
 from trainer.fit.candidates import Candidate

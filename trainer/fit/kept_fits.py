@@ -16,7 +16,7 @@ import numpy as np
 from runtime.errors import UsageError
 from trainer.fit.held_out import FitJob, HeldOut
 from trainer.recipe import Recipe
-from trainer.work.cache import open_cache, program_digest
+from trainer.work.cache import fits_digest, open_cache
 from trainer.work.jobs import Workers, run_jobs
 
 __all__ = ["Finished"]
@@ -54,7 +54,7 @@ class Finished:
     def __init__(self, data: Path, recipe: Recipe, data_digest: str, purpose: str = "") -> None:
         self._cache = open_cache(data, "jobs")
         self._label = recipe.digest() + purpose
-        parts = f"{self._label} {data_digest} {program_digest()}"
+        parts = f"{self._label} {data_digest} {fits_digest()}"
         self._source = hashlib.sha256(parts.encode()).hexdigest()
 
     def run(

@@ -29,7 +29,7 @@ from trainer.learn.features import StageChain, learn_features, learn_window
 from trainer.learn.levels import in_view, learn_level, shape_floor
 from trainer.learn.lowering import lower_classifier, lower_regressor
 from trainer.learn.mains import steadied
-from trainer.learn.owner import carried_past, learning_head
+from trainer.learn.owner import Favour, carried_past, favoured, learning_head
 from trainer.learn.quantise import shift_to_fit
 from trainer.recipe import Recipe
 
@@ -280,6 +280,7 @@ def assemble_model(
     margins: Margins,
     provenance: Mapping[str, str],
     sixteenths: int | None = None,
+    favour: Favour | None = None,
 ) -> Model:
     """Put a decision behind a fitted pipeline.
 
@@ -292,6 +293,8 @@ def assemble_model(
         recordings and labels.
     sixteenths : int, optional
         How much scores count once an owner taught known classes; whole without.
+    favour : Favour, optional
+        Of own gestures; as the pipeline was fitted without.
 
     Raises
     ------
@@ -303,11 +306,13 @@ def assemble_model(
         raise UsageError("model", "first stage", "no entry stage", "bins or pixels")
     decision = decision_for(recipe, margins, fitted.score_unit)
     stages = with_own_gestures((*chain.stages, decision), recipe)
-    if sixteenths is not None:
-        stages = tuple(
-            replace(stage, sixteenths=sixteenths) if isinstance(stage, Enrol) else stage
-            for stage in stages
-        )
+    chosen = {} if sixteenths is None else {"sixteenths": sixteenths}
+    stages = tuple(
+        replace(favoured(stage, favour or Favour()), **chosen)
+        if isinstance(stage, Enrol)
+        else stage
+        for stage in stages
+    )
     return Model(
         name=recipe.name,
         task=recipe.task,

@@ -32,7 +32,7 @@ from trainer.fit.held_out import (
 )
 from trainer.fit.kept_fits import Finished
 from trainer.fit.owner.events import taught_events
-from trainer.fit.owner.figures import enrolment_of
+from trainer.fit.owner.figures import enrolment_of, lessons_in_turn
 from trainer.fit.pipeline import Fitted, assemble_model
 from trainer.fit.quantity import fit_quantity
 from trainer.fit.records import IN_TURN, LOCKED, Records, records_of
@@ -158,6 +158,10 @@ def fit_model(
         folds[best], held_out, margins, finished[best], workers,
         partial(_tell, tell, f"{recipe.name}: events of taught models"),
     )  # fmt: skip
+    lessons = lessons_in_turn(
+        folds[best], finished[best], workers,
+        partial(_tell, tell, f"{recipe.name}: owners teach it"),
+    )  # fmt: skip
 
     curve = [] if CURVE in skip else curve_jobs(folds[best])
     fits, in_quadrants = [chosen.fit()], []
@@ -176,7 +180,9 @@ def fit_model(
 
     tell(f"{recipe.name}: examining")
     sensor, made_of = chosen.corpus.sensor, chosen.provenance
-    model = assemble_model(recipe, sensor, fitted, margins, made_of, owners.sixteenths)
+    model = assemble_model(
+        recipe, sensor, fitted, margins, made_of, owners.sixteenths, lessons.favour
+    )
     evaluation = _on_whom(chosen, len(fitted.labels))  # written down first, then judged
     examined, records = _examine(
         chosen, fitted, fitted_quadrants, held_out, margins,
@@ -191,10 +197,7 @@ def fit_model(
         evaluation["learning_curve"] = learning_curve(
             [*folds[best], *curve], [*outcomes[best], *from_fewer]
         )
-    evaluation |= enrolment_of(
-        model, folds[best], chosen.corpus.participants, finished[best], workers,
-        partial(_tell, tell, f"{recipe.name}: owners teach it"), owners.found,
-    )  # fmt: skip
+    evaluation |= enrolment_of(model, lessons, chosen.corpus.participants, owners.found)
     evaluation["left_out"] = sorted(skip)
     evaluation |= found_out(chosen, fitted, evaluation) | _compared(recipes, in_turn, best)
     _clear(finished)

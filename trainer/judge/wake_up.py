@@ -20,9 +20,9 @@ from capture.thin.thinned import generator_of
 from runtime.budget.price.wake_up_counts import (
     WakeUpCounts,
     WatchedSession,
-    Watching,
     measure_wake_up,
 )
+from runtime.firmware.watching import Watching
 from runtime.sensor import Sensor
 from trainer.recipe import Recipe
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -22,7 +22,7 @@ from runtime.stages.teaching.lesson import EVIDENCE_NATS, MAX_LIMIT
 from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense
 from trainer.recipe import Recipe
 
-__all__ = ["carried_past", "learning_head"]
+__all__ = ["Favour", "carried_past", "favoured", "learning_head"]
 
 MOST_DIRECTIONS = 32
 """On invented people of two tasks (a diffuser's world) 8, 16, 32, 48 and all 80 directions gave
@@ -53,6 +53,32 @@ MOST_WINDOWS = 4096
 """Of each class, from which examples are chosen: a mean rests on far fewer."""
 _TAKES = 3
 """Of a class that stands for a new gesture where its guard is measured."""
+
+
+@dataclass(frozen=True, slots=True)
+class Favour:
+    """By how many nats an own gesture is favoured over known classes; below zero, put behind them.
+
+    Parameters
+    ----------
+    taught, untaught : int or None
+        Over classes that the owner has shown, and over those of which nobody knows how they look on
+        this owner; None leaves a stage's own.
+    """
+
+    taught: int | None = None
+    untaught: int | None = None
+
+
+def favoured(stage: Enrol, favour: Favour) -> Enrol:
+    """Return the stage with other favours, in its squared distances."""
+    nat = stage.limit / EVIDENCE_NATS
+    new = stage
+    if favour.taught is not None:
+        new = replace(new, favour=round(favour.taught * nat))
+    if favour.untaught is not None:
+        new = replace(new, guard=round(-favour.untaught * nat))
+    return new
 
 
 def learning_head(
@@ -117,6 +143,7 @@ def learning_head(
         unlike=int(np.quantile(far, USUAL_SHARE)),
         apart=_usual_distance(shown, recipe.seed),
         rival=round(EVIDENCE_NATS / nats),  # what evidence could not outweigh
+        favour=0,
         guard=guard,
         reach=reach,
         limit=limit,
@@ -302,7 +329,8 @@ def _guard(
 
     Each class in turn stands for a new gesture, shown three times by each person: for 19 of 20 such
     gestures at most one in a hundred of that person's windows of all other classes is nearer to it
-    by more than the guard. One in a hundred of own windows is beyond the reach.
+    than half of the way, in squares, to a known class, by more than the guard. One in a hundred of
+    own windows is beyond the reach. The guard stands where no held-out people chose another.
     """
     kept, labels, people, n_classes = shown
     rng = np.random.default_rng(seed)
@@ -312,7 +340,7 @@ def _guard(
     nearer, reached = [0.0], [np.zeros(1, np.int64)]
     for new in (c for c in range(n_classes) if learnable[c]):
         others = [c for c in range(n_classes) if c != new]
-        nearest = far[:, others].min(axis=1)
+        nearest = far[:, others].min(axis=1) >> 1
         for person in np.unique(people[labels == new]):
             own = np.flatnonzero((labels == new) & (people == person))
             takes = kept[rng.choice(own, min(_TAKES, len(own)), replace=False)]

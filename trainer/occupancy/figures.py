@@ -31,20 +31,29 @@ class Counted:
     told : int64 (n_frames,)
         How many the device told.
     frame_s : float
+    lag_s : float
+        For how long what is told may still be of those who were there before.
     """
 
     place: str
     truth: Int64
     told: Int64
     frame_s: float
+    lag_s: float = 0.0
 
     @property
     def n_false(self) -> int:
-        """Times that somebody was told of where there was nobody, or there from the begin."""
+        """Times that somebody was told of where there was nobody.
+
+        What was told before anyone could know that nobody is left, and goes on for no longer than
+        the lag of the device's own mean, is late and not false; what goes on for longer is.
+        """
         empty = self.truth == 0
-        present = (self.told > 0) & empty
-        before = np.concatenate([[False], present[:-1]])
-        return int((present & ~before).sum())
+        present = np.concatenate([[False], (self.told > 0) & empty, [False]]).astype(np.int8)
+        begins, stops = (np.flatnonzero(np.diff(present) == sign) for sign in (1, -1))
+        held_over = (begins > 0) & ~empty[begins - 1] & (self.told[begins - 1] > 0)
+        late = held_over & ((stops - begins) * self.frame_s <= self.lag_s)
+        return int((~late).sum())
 
     @property
     def empty_hours(self) -> float:
@@ -103,7 +112,8 @@ def occupancy_figures(recordings: Sequence[Counted], most: int) -> dict[str, Any
 
     Balanced accuracy of presence is the mean of the shares of frames right with and without
     anybody; each place counts alike. A false presence is a change to somebody while nobody is
-    there; its bound is that of a Poisson rate, one-sided, at 95 %.
+    there, or what is told of those before for longer than the device lags; its bound is that of a
+    Poisson rate, one-sided, at 95 %.
     """
     by_place: dict[str, list[Counted]] = {}
     for each in recordings:

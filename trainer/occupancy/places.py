@@ -66,5 +66,6 @@ class Places:
         """Fit to all training places; return the model and what it tells of the locked ones."""
         fit = fit_places(self.side(False), self.chain, self.recipe, self.corpus.sensor)
         model = assemble_occupancy(self.recipe, self.corpus, fit, thresholds, provenance)
-        told = [counted(s, told_by(model, fit, s), self.corpus.sensor) for s in self.side(True)]
+        sensor, recipe = self.corpus.sensor, self.recipe
+        told = [counted(s, told_by(model, fit, s), sensor, recipe) for s in self.side(True)]
         return model, told

@@ -195,12 +195,12 @@ def fit_occupancy(
         fit = fit_places(train, chain, recipe, sensor)
         model = assemble_occupancy(recipe, corpus, fit, thresholds, provenance)
         test = [each for each in seen[name] if each.recording.locked]
-        told = [counted(each, told_by(model, fit, each), sensor) for each in test]
+        told = [counted(each, told_by(model, fit, each), sensor, recipe) for each in test]
         found[name] = occupancy_figures(told, occupancy.most)
         if name == "fixed":
             found["cross_validation"] = in_turn
             found["float"] = occupancy_figures(
-                [counted(each, _told_float(model, fit, each), sensor) for each in test],
+                [counted(each, _told_float(model, fit, each), sensor, recipe) for each in test],
                 occupancy.most,
             )
         operations["model" if name == "fixed" else name] = model.n_operations
@@ -306,7 +306,7 @@ def told_in_turn(
     ordered = [levels[number] for number in range(len(train))]
     thresholds = choose_thresholds(ordered, [each.truth for each in train], occupancy.most)
     told = [
-        counted(each, np.searchsorted(np.array(thresholds), level, side="right"), sensor)
+        counted(each, np.searchsorted(np.array(thresholds), level, side="right"), sensor, recipe)
         for each, level in zip(train, ordered, strict=True)
     ]
     return thresholds, told
@@ -364,7 +364,7 @@ def _told_float(model: Model, fit: Fit, seen: Seen) -> Int64:
     return model.closing.run_float(x)[:, 1].astype(np.int64)
 
 
-def counted(seen: Seen, told: Int64, sensor: Sensor) -> Counted:
+def counted(seen: Seen, told: Int64, sensor: Sensor, recipe: Recipe) -> Counted:
     """Return what is told of a recording beside its truth."""
     frame_s = 1.0 / sensor.frame_rate_hz
-    return Counted(seen.group, seen.truth, told, frame_s)
+    return Counted(seen.group, seen.truth, told, frame_s, occupancy_of(recipe).lag_s)

@@ -115,8 +115,10 @@ class Plot:
         self._line(left, bottom, right, bottom, "rule")
         self._text((left + right) / 2, self.height - 4, title, "middle", "soft")
 
-    def y_axis(self, ticks: Iterable[tuple[float, str]]) -> None:
-        """Draw ticks at the left, with a faint line across for each."""
+    def y_axis(self, ticks: Iterable[tuple[float, str]], title: str = "") -> None:
+        """Draw ticks at the left, with a faint line across for each, and a title above them."""
+        if title:
+            self._text(0.0, 9.0, title, "start", "soft")
         left, _, right, _ = self._box
         for value, text in ticks:
             self._line(left, self.y(value), right, self.y(value), "faint")

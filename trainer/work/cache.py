@@ -45,10 +45,13 @@ __all__ = [
     "Cache",
     "StoredArray",
     "code_digest",
+    "fits_digest",
     "open_cache",
     "program_digest",
 ]
 
+NO_PART_IN_FITS = ("runtime/budget", "runtime/trace", "trainer/audit", "trainer/tell")
+"""Prices, and what is written about a model: after a change of these, fits are used again."""
 INDEX = "index.json"
 MAX_INDEX_BYTES = 64 << 20
 FIELDS = ("participant", "session", "source", "seal")
@@ -303,13 +306,30 @@ def code_digest(*modules: ModuleType) -> str:
     return digest.hexdigest()
 
 
-def program_digest() -> str:
-    """Return the SHA-256 of all code and of the libraries' versions that a model comes from."""
+def fits_digest() -> str:
+    """Return the SHA-256 of the code and the libraries' versions that a fit comes from.
+
+    An import contract holds that no fit reaches what is left out.
+    """
+    return program_digest(NO_PART_IN_FITS)
+
+
+def program_digest(left_out: Sequence[str] = ()) -> str:
+    """Return the SHA-256 of all code and of the libraries' versions that a model comes from.
+
+    Parameters
+    ----------
+    left_out : sequence of str
+        Rooms, such as ``runtime/budget``, that what is kept does not depend on.
+    """
     digest = hashlib.sha256()
+    rooms = tuple(f"{room}/" for room in left_out)
     for package in ("trainer", "capture", "runtime"):
         root = Path(str(resources.files(package)))
         for file in sorted(root.rglob("*.py")):
             name = f"{package}/{file.relative_to(root).as_posix()}"
+            if name.startswith(rooms):
+                continue
             digest.update(f"{name}\0".encode() + file.read_bytes())
     for library in ("numpy", "scipy", "scikit-learn"):
         digest.update(f"{library} {version(library)}\0".encode())

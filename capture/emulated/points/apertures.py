@@ -7,14 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from capture.emulated.optic.optics import (
-    APERTURE_MM2,
-    ARRAY_MM,
-    TRANSMISSION,
-    Mounting,
-    mountings_of,
-    response,
-)
+from capture.emulated.optic.mounting import Mounting, mountings_of
+from capture.emulated.optic.optics import APERTURE_MM2, ARRAY_MM, TRANSMISSION, response
 from capture.emulated.optic.pixels import QUANTUM_EFFICIENCY, photon_energy_j
 from capture.emulated.points.scene import PointScene
 from runtime.sensor import Sensor

@@ -38,7 +38,8 @@ def awake_spans(
     From each arrival until the hold time after the leaving; what happens within lengthens it, so
     that visits closer than the hold time are one. A single frame that stands out wakes for the hold
     time; within a hold it is seen to come and to go, and lengthens it by a watching period. What
-    happens while the first frames warm up is not seen.
+    happens while the first frames warm up is not seen. What the model tells keeps it awake, too,
+    and is no part of a script: of a gesture, for as long as it is told after the last movement.
     """
     period = 1.0 / setting.watching_rate_hz
 

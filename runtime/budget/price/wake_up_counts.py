@@ -17,14 +17,18 @@ from numpy.typing import NDArray
 
 from runtime.budget.inputs.uncertainty import Interval
 from runtime.errors import FormatError, UsageError
-from runtime.firmware.setting import USUAL_HOLD_S
-from runtime.firmware.watching import WARM_UP_FRAMES, watching_model, watching_threshold
+from runtime.firmware.watching import (
+    WARM_UP_FRAMES,
+    Watching,
+    watching_model,
+    watching_threshold,
+)
 from runtime.intervals import clopper_pearson, garwood
 from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.contract.stage import Counts
 
-__all__ = ["WakeUpCounts", "WatchedSession", "Watching", "measure_wake_up", "weaker_light"]
+__all__ = ["WakeUpCounts", "WatchedSession", "measure_wake_up", "weaker_light"]
 
 Span = tuple[float, float]
 _COVERAGE = 0.90
@@ -201,29 +205,6 @@ def _at_rate(t_s: NDArray[np.float64], rate_hz: float) -> NDArray[np.intp]:
         return np.zeros(0, dtype=np.intp)
     tick = np.floor((t_s - t_s[0]) * rate_hz + 1e-6)
     return np.flatnonzero(np.diff(tick, prepend=-1.0) > 0)
-
-
-@dataclass(frozen=True, slots=True)
-class Watching:
-    """How the sensor watches.
-
-    Parameters
-    ----------
-    n_rows : int
-        Middle rows that are read.
-    rate_hz : float
-        Frame pairs a second.
-    led_share, exposure_share : float
-        LED current and exposure over the recordings'.
-    hold_s : float
-        How long it stays awake after the last movement: a second wake meanwhile is the same one.
-    """
-
-    n_rows: int = 16
-    rate_hz: float = 5.0
-    led_share: float = 0.2
-    exposure_share: float = 1.0
-    hold_s: float = USUAL_HOLD_S
 
 
 def _watch(

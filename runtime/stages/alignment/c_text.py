@@ -134,8 +134,10 @@ PW_LOCAL int32_t @P@_judge(const int32_t *totals, const int32_t *at, @Y@ *y)
     return (left < (most - INT32_MAX)) ? -INT32_MAX : (left - most);
 }
 
-/* One aperture: search, two alignments, the second repeated where its place is beyond the cell. */
-PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends, @Y@ *y)
+/* One aperture: search, two alignments, the second repeated where its place is beyond the cell,
+ * once in a frame. */
+PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends, int *again,
+    @Y@ *y)
 {
     const @X@ *own = &x[@P@_offset[aperture]];
     const int32_t *node = &@P@_starts[@NODES_OF@];
@@ -172,7 +174,7 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
     int32_t before = -1;
     const int32_t mean = pw_requant(totals[0] * 16, @MEAN_PIXELS@, @MEAN_PIXELS_SHIFT@);
     int32_t alike[4];
-    for (uint32_t turn = 0u; turn < 2u; turn++) {
+    for (;;) {
         column = @P@_fine_index(slope_x, @FINE_LOW_X@, @FINE_N_X@);
         row = @P@_fine_index(slope_y, @FINE_LOW_Y@, @FINE_N_Y@);
         const int32_t cell = (row * @FINE_N_X@) + column;
@@ -193,9 +195,10 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
             @GAIN_1@, 1, at);
         slope_x = @FINE_MIDDLE_X@ + (column * @FINE_STEP@) + @P@_cut(at[0] * @FINE_HALF@, 13);
         slope_y = @FINE_MIDDLE_Y@ + (row * @FINE_STEP@) + @P@_cut(at[1] * @FINE_HALF@, 13);
-        if (@P@_accepted(at) != 0) {
+        if ((@P@_accepted(at) != 0) || (*again == 0)) {
             break;
         }
+        *again = 0;
     }
     y[0] = (@Y@)slope_x;
     y[1] = (@Y@)slope_y;
@@ -217,8 +220,9 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
 PW_STAGE void @P@_run(const @X@ *x, @Y@ *y)
 {
     int32_t ends[4] = {0, @COARSE_N_X@ - 1, 0, @COARSE_N_Y@ - 1};
+    int again = 1;
     for (uint32_t aperture = 0u; aperture < @N_APERTURES@u; aperture++) {
-        @P@_aperture(x, aperture, ends, &y[4u * aperture]);
+        @P@_aperture(x, aperture, ends, &again, &y[4u * aperture]);
 @NEAR@    }
 }
 """

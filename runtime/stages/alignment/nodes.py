@@ -109,8 +109,7 @@ class Writer:
 
     def value(self, coefficients: str, monomials: str, n: int) -> str:
         """Evaluate one polynomial: (1,)."""
-        few = self.nodes.slice(monomials, 0, n)
-        parts = self.nodes.op("Mul", coefficients, few)
+        parts = self.nodes.op("Mul", coefficients, self.nodes.slice(monomials, 0, n))
         summed = self.nodes.op("ReduceSum", parts, self.nodes.indices(0), keepdims=1)
         return self.nodes.round_shift(summed, DELTA_BITS)
 
@@ -184,26 +183,34 @@ class Writer:
 def registration_nodes(stage: Any, nodes: Nodes, x: str) -> str:
     """Write the nodes of one frame; returns the name of int32 (n_out,)."""
     write = Writer(nodes)
-    wide, seed, outputs = nodes.cast(x, "int64"), "", []
+    wide, seed, once, outputs = nodes.cast(x, "int64"), "", "", []
     for aperture in range(len(stage.offsets)):
         values = nodes.op("Gather", wide, nodes.constant(stage.windows.columns(aperture)))
-        slopes, root, shift, place, *left = _aligned(stage, write, values, aperture, seed)
+        found, near = _aligned(stage, write, values, aperture, (seed, once))
+        slopes, root, shift, place, *left = found
+        once = nodes.op("And", once, near) if once else near
         explained = in_steps(write, nodes.op("Mul", root, root), shift,
                            stage.rule.energy_bits + 2 * stage.rule.root_bits)  # fmt: skip
         excess = _excess(stage, write, values, explained)
         of_bins = _excess_of_bins(stage.bin_rule, write, values, tuple(left))
         otherwise = nodes.op("Where", write.accepted(place), nodes.op("Max", excess, of_bins),
                              nodes.int64(1))  # fmt: skip
-        over = nodes.op("Greater", excess, nodes.int64(0))
-        excess = nodes.op("Where", over, excess, otherwise)
+        excess = nodes.op("Where", nodes.op("Greater", excess, nodes.int64(0)), excess, otherwise)
         outputs += [slopes, level_of(write, explained), excess]
         seed = seed or slopes
     whole = nodes.clip(nodes.op("Concat", *outputs, axis=0), -INT32_MAX, INT32_MAX, "int64")
     return nodes.cast(whole, "int32")
 
 
-def _aligned(stage: Any, write: Writer, values: str, aperture: int, seed: str) -> tuple[str, ...]:
+def _aligned(
+    stage: Any, write: Writer, values: str, aperture: int, before: tuple[str, str]
+) -> tuple[tuple[str, ...], str]:
+    """Align; returns also whether the first place was accepted.
+
+    `before`: the first aperture's slopes, and whether all before had theirs accepted, or empty.
+    """
     nodes, windows, grid = write.nodes, stage.windows, stage.coarse_grid
+    seed, once = before
     height, width = stage.n_rows // stage.bin_rows, stage.n_cols // stage.bin_cols
     split = nodes.reshape(values, stage.bin_rows, height, stage.bin_cols, width)
     bins, bin_shift = write.cut(
@@ -223,8 +230,6 @@ def _aligned(stage: Any, write: Writer, values: str, aperture: int, seed: str) -
     place, _, _ = write.placed(dots, terms, stage.gain_bits[0], with_root=False)
     slopes = write.slopes(grid, column, row, place)
     grid = stage.fine_grid
-    rows, cols = np.arange(stage.n_rows), np.arange(stage.n_cols)
-    inside = (rows[:, None] * stage.bank_stride + cols).ravel().astype(np.int64)
     bank = write.table(stage.bank)
     total = nodes.op("ReduceSum", values, nodes.indices(0), keepdims=1)
     mean = nodes.op("Mul", total, nodes.int64(1 << MEAN_BITS))
@@ -235,7 +240,7 @@ def _aligned(stage: Any, write: Writer, values: str, aperture: int, seed: str) -
         cell = write.cell(grid, column, row)
         corners = write.row(grid.corners, cell)
         starts = write.row(stage.starts[stage.filters.row(aperture)], nodes.reshape(corners, 4, 1))
-        at = nodes.op("Add", starts, nodes.cast(write.table(inside), "int64"))
+        at = nodes.op("Add", starts, nodes.cast(write.table(stage.filters.inside), "int64"))
         filters = nodes.cast(nodes.op("Gather", bank, at), "int64")
         dots = write.dots(filters, values, windows.n_pixels)
         sums = nodes.reshape(write.row(stage.filters.sums[stage.filters.row(aperture)], corners), 4)
@@ -246,8 +251,9 @@ def _aligned(stage: Any, write: Writer, values: str, aperture: int, seed: str) -
         slopes = write.slopes(grid, column, row, place)
         turns.append((cell, place, root, shift, slopes))
     near = write.accepted(turns[0][1])
+    first = nodes.op("Or", near, nodes.op("Not", once)) if once else near
     cell, place, root, shift, slopes = (
-        nodes.op("Where", near, one, two) for one, two in zip(*turns, strict=True)
+        nodes.op("Where", first, one, two) for one, two in zip(*turns, strict=True)
     )
     rows_of = nodes.reshape(write.row(grid.spline_of, cell), binned.N_SPLINE)
     patterns = write.row(stage.patterns(aperture), rows_of)
@@ -255,7 +261,7 @@ def _aligned(stage: Any, write: Writer, values: str, aperture: int, seed: str) -
     left = _left(
         stage, write, bins, bin_shift, patterns, nodes.op("Add", place, nodes.constant(own))
     )
-    return slopes, root, shift, place, *left
+    return (slopes, root, shift, place, *left), near
 
 
 def _left(
@@ -362,8 +368,7 @@ def in_steps(write: Writer, square: str, shift: str, bits: int) -> str:
     down = nodes.op("Sub", nodes.int64(bits), twice)
     rounded = write.round_shift(square, nodes.clip(down, 0, 31, "int64"))
     up = write.power(nodes.clip(nodes.op("Neg", down), 0, 30, "int64"))
-    most = nodes.op("Div", nodes.int64(1 << 30), up)
-    raised = nodes.op("Mul", nodes.op("Min", square, most), up)
+    raised = nodes.op("Mul", nodes.op("Min", square, nodes.op("Div", nodes.int64(1 << 30), up)), up)
     falls = nodes.op("GreaterOrEqual", down, nodes.int64(0))
     return nodes.op("Where", falls, rounded, raised)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -65,8 +66,9 @@ class Registration(Stage):
     """Slopes of one source at each aperture, how bright it is, and whether one source explains it.
 
     A search over binned patterns finds the cell, then two alignments the place: one on bins, one on
-    all pixels, the second of these repeated once where its place lies well beyond its cell. The
-    first aperture is searched whole, the others within `reach` cells of its direction.
+    all pixels, the second of these repeated where its place lies well beyond its cell: once in a
+    frame, for the first aperture that needs it, as that bounds what a frame costs. The first is
+    searched whole, the others within `reach` cells of its direction.
     Outputs of an aperture: the two slopes in steps of 2**-18; the level, 16 times the base-2
     logarithm of the energy that one source explains; and the excess: what energy is left, above
     what noise and the patterns' own error allow, of pixels, and where that is not above 0 the
@@ -257,10 +259,8 @@ class Registration(Stage):
 
     def run(self, x: Int32, state: State) -> tuple[Int32, State]:
         """Align one aperture after another."""
-        wide, outputs, seed = x.astype(np.int64), [], None
-        for aperture in range(len(self.offsets)):
-            values = wide[:, self.windows.columns(aperture)]
-            at = self._aligned(values, aperture, seed)
+        outputs = []
+        for aperture, (values, at) in enumerate(self._each(x)):
             explained = self.rule.explained(at.root, at.root_shift)
             total, energy = self.rule.sums(values, self.n_cols)
             excess = self.rule.excess(total, energy, explained)
@@ -268,7 +268,6 @@ class Registration(Stage):
             otherwise = np.where(is_beyond(at.place), 1, np.maximum(excess, of_bins))
             excess = np.where(excess > 0, excess, otherwise)
             outputs += [at.slopes[:, 0], at.slopes[:, 1], log_level(explained), excess]
-            seed = at.slopes if seed is None else seed
         return saturate(np.stack(outputs, axis=1), -INT32_MAX, INT32_MAX), state
 
     def patterns(self, aperture: int) -> NDArray[Any]:
@@ -278,12 +277,16 @@ class Registration(Stage):
 
     def residuals(self, x: Int32) -> list[Left]:
         """Return, for each aperture, what is left of its bins' energy, and that energy."""
-        wide, found, seed = x.astype(np.int64), [], None
+        return [self._left(at, aperture) for aperture, (_, at) in enumerate(self._each(x))]
+
+    def _each(self, x: Int32) -> Iterator[tuple[Int64, Aligned]]:
+        """Give each aperture's values and where they were aligned."""
+        wide, seed, again = x.astype(np.int64), None, np.ones(len(x), dtype=bool)
         for aperture in range(len(self.offsets)):
-            at = self._aligned(wide[:, self.windows.columns(aperture)], aperture, seed)
-            found.append(self._left(at, aperture))
+            values = wide[:, self.windows.columns(aperture)]
+            at = self._aligned(values, aperture, seed, again)
+            yield values, at
             seed = at.slopes if seed is None else seed
-        return found
 
     def _left(self, at: Aligned, aperture: int) -> Left:
         patterns = self.patterns(aperture)[self.fine_grid.spline_of[at.cell]]
@@ -292,8 +295,8 @@ class Registration(Stage):
     def _offset(self, aperture: int) -> Int64:
         return np.array(self.spline_offset[2 * aperture : 2 * aperture + 2], dtype=np.int64)
 
-    def _aligned(self, values: Int64, aperture: int, seed: Int64 | None) -> Aligned:
-        """Search and align one aperture's values (n, n_pixels)."""
+    def _aligned(self, values: Int64, aperture: int, seed: Int64 | None, again: Any) -> Aligned:
+        """Search and align one aperture's values (n, n_pixels); who aligns twice loses `again`."""
         cut, bin_shift = block_cut(self.windows.binned(values), SEARCH_BITS)
         coarse = self.coarse_grid
         cell = self.searched(cut, aperture, seed)
@@ -310,7 +313,8 @@ class Registration(Stage):
                 dots, self.fine_terms[aperture][own], self.gain_bits[1]
             )
             slopes[left] = self.fine_grid.slopes(own, place[left])
-            left = left[is_beyond(place[left])]
+            left = left[again[left] & is_beyond(place[left])]
+            again[left] = False
         return Aligned(slopes, root, shift, cut, bin_shift, cell, place)
 
     def searched(self, cut: NDArray[Any], aperture: int, seed: NDArray[Any] | None) -> Int64:
@@ -331,7 +335,7 @@ class Registration(Stage):
 
     def run_float(self, x: Float64) -> Float64:
         """Align with the same tables, nothing rounded."""
-        outputs, seed = [], None
+        outputs, seed, again = [], None, np.ones(len(x), dtype=bool)
         for aperture in range(len(self.offsets)):
             values = x[:, self.windows.columns(aperture)]
             bins = self.windows.binned(values)  # type: ignore[arg-type]  # sums of any dtype
@@ -348,11 +352,11 @@ class Registration(Stage):
                 terms = self.fine_terms[aperture][own].astype(np.float64)
                 place[left], root[left] = placed_float(dots, terms, self.gain_bits[1])
                 slopes[left] = self.fine_grid.slopes_float(own, place[left])
-                left = left[is_beyond(place[left] * 2.0**DELTA_BITS)]
+                left = left[again[left] & is_beyond(place[left] * 2.0**DELTA_BITS)]
+                again[left] = False
             explained, excess = self.rule.float_twins(values, root)
             patterns = self.patterns(aperture)[self.fine_grid.spline_of[cell]].astype(np.float64)
-            rule = self.bin_rule
-            of_bins = rule.excess_float(
+            of_bins = self.bin_rule.excess_float(
                 bins.astype(np.float64), values.sum(axis=1), patterns,
                 place + self._offset(aperture) / 2.0**DELTA_BITS,
             )  # fmt: skip

@@ -326,4 +326,5 @@ class Decision(ClosingStage):
             "const int32_t *pw_scores(const pw_state *s);",
             accessors=_ACCESSORS,
             usage=_USAGE,
+            there="event != PW_NONE",
         )

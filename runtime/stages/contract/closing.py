@@ -88,8 +88,8 @@ class CWords:
     tell_when : str
         C condition on ``event`` and the state ``s``: whether a frame tells the host something.
     there : str
-        C condition on ``s``: whether the model itself sees something, which keeps the device
-        awake; empty where only movement does.
+        C condition on ``event`` and ``s``: whether the model itself sees something, which keeps
+        the device awake as movement does; empty where only movement does.
     """
 
     event: str

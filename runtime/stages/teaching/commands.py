@@ -6,6 +6,8 @@ go of. Every function returns a new state and changes none.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -25,7 +27,28 @@ from runtime.stages.teaching.reasons import (
     UNLIKE,
 )
 
-__all__ = ["after_command", "first_state", "kept_values", "scores_of", "watched"]
+__all__ = [
+    "Compared", "after_command", "compared", "first_state", "kept_values", "scores_of", "watched",
+    "with_own",
+]  # fmt: skip
+
+
+class Compared(NamedTuple):
+    """Frames against all that is known, before any own gesture has its say.
+
+    Parameters
+    ----------
+    known : int64 (n, n_known)
+        Scores of known classes.
+    far : int64 (n, n_known)
+        Squared distances to them.
+    to_own : int64 (n, n_own)
+        Squared distances to own gestures.
+    """
+
+    known: Int64
+    far: Int64
+    to_own: Int64
 
 
 def first_state(sizes: Sizes) -> State:
@@ -67,22 +90,33 @@ def scores_of(stage: Learner, state: State, base: Int32, kept: Int32) -> Int32:
     -------
     int32 (n, n_slots)
     """
-    n_known, taught = base.shape[1], state["taught"]
+    return with_own(stage, state, compared(stage, state, base, kept))
+
+
+def compared(stage: Learner, state: State, base: Int32, kept: Int32) -> Compared:
+    """Take together what the head says of known classes and how near each one's mean is."""
+    n_known = base.shape[1]
     far = _distances(stage, state, kept)
     known = base.astype(np.int64)
-    shown = taught[:n_known].any()
-    if shown:
+    if state["taught"][:n_known].any():
         known = known - _scaled(stage, far - far.min(axis=1, keepdims=True))
-    guarded = far - np.where(taught[:n_known] > 0, 0, stage.guard)
-    nearest = np.minimum(guarded.min(axis=1, keepdims=True), stage.reach)
-    ahead = _scaled(stage, nearest - _to_rows(state["rows"][n_known:], kept))
+    return Compared(known, far, _to_rows(state["rows"][n_known:], kept))
+
+
+def with_own(stage: Learner, state: State, frames: Compared) -> Int32:
+    """Score own gestures beside known classes, int32 (n, n_slots)."""
+    known, far, to_own = frames
+    n_known = known.shape[1]
+    shown, own_shown = np.split(state["taught"] > 0, [n_known])
+    asked = np.where(shown, far + stage.favour, (far >> 1) - stage.guard)
+    nearest = np.minimum(asked.min(axis=1, keepdims=True), stage.reach)
     own = np.where(
-        taught[n_known:] > 0,
-        known.max(axis=1, keepdims=True) + ahead,
+        own_shown,
+        known.max(axis=1, keepdims=True) + _scaled(stage, nearest - to_own),
         known.min(axis=1, keepdims=True),
     )
     scores = np.hstack([known, own])
-    return (stage.counted(scores) if shown else scores).astype(np.int32)
+    return (stage.counted(scores) if shown.any() else scores).astype(np.int32)
 
 
 def _scaled(stage: Learner, distance: Int64) -> Int64:

@@ -100,8 +100,12 @@ class Enrol(Learner, Stage):
     rival : int
         Lead of another class over the one asked for, in the head's scores, beyond which a take is
         too like that class.
+    favour : int
+        Squared distance by which an own gesture may be farther than a class that was taught; below
+        zero, by which it must be nearer.
     guard : int
-        Squared distance by which an own gesture must be nearer than a class that was not taught.
+        Squared distance by which an own gesture must be nearer than half of that to a class that
+        was not taught; below zero, by which it may be farther.
     reach : int
         Squared distance to an own gesture's mean beyond which it is none.
     limit : int
@@ -155,7 +159,8 @@ class Enrol(Learner, Stage):
             ("unlike", self.unlike, 0, INT32_MAX),
             ("apart", self.apart, 0, INT32_MAX),
             ("rival", self.rival, 0, INT32_MAX),
-            ("guard", self.guard, 0, MAX_LIMIT),
+            ("favour", self.favour, -MAX_LIMIT, MAX_LIMIT),
+            ("guard", self.guard, -MAX_LIMIT, MAX_LIMIT),
             ("reach", self.reach, 0, MAX_LIMIT),
             ("limit", self.limit, 1, MAX_LIMIT),
             ("multiplier", self.multiplier, 1, MAX_MULTIPLIER),

@@ -240,8 +240,10 @@ def _scores(stage: Learner, nodes: Nodes, state: Named, base: str, kept: str) ->
     known = nodes.op("Where", some, nodes.op("Sub", base, behind), base)
     if not stage.n_own:
         return _counted(stage, nodes, some, known)
-    guard = nodes.op("Where", shown, zero, nodes.int32(stage.guard))
-    nearest = nodes.op("ReduceMin", nodes.op("Sub", far, guard), first, keepdims=1)
+    favoured = nodes.op("Add", far, nodes.int32(stage.favour))
+    guarded = nodes.op("Sub", nodes.op("Div", far, nodes.int32(2)), nodes.int32(stage.guard))
+    asked = nodes.op("Where", shown, favoured, guarded)
+    nearest = nodes.op("ReduceMin", asked, first, keepdims=1)
     nearest = nodes.op("Min", nearest, nodes.int32(stage.reach))
     rows = nodes.slice(state["rows"], n_known, n_slots)
     to_own = _squared(nodes, rows, kept, stage.sizes.n_kept)

@@ -10,10 +10,13 @@ odds are taken together with the head's own. Nothing is iterated, and later sess
 mean where it is.
 
 **A gesture of one's own** has no score of the head. It is nearer or farther than the nearest
-known class, by so much it is ahead of or behind the best one. Of a class that the owner has not
-shown, nobody knows how it looks on this owner, so that it counts as nearer by `guard`: whoever
-shows the known classes as well has them told apart more finely. What is farther than `reach` is
-none of either.
+known class, by so much it is ahead of or behind the best one. What of it owners want found, and how
+much of their known classes they may lose by it, no distance says: `favour`, which training chooses
+on held-out people, is how much farther it may be. Of a class that the owner has not shown, nobody
+knows how it looks on this owner: about the shipped mean owners differ as much as one owner's takes
+do, so that its takes spread by twice the variance, and half the squared distance counts, less
+`guard`. Whoever shows the known classes as well has them told apart more finely. What is farther
+than `reach` is none of either.
 
 **Margins.** What is learned adds to the head's scores, so that leads grow, and an event's margin,
 which was chosen for the head's, would hold back less. Once known classes were taught all scores
@@ -115,6 +118,7 @@ class Learner:
     unlike: int
     apart: int
     rival: int
+    favour: int
     guard: int
     reach: int
     limit: int

@@ -104,7 +104,8 @@ _OWN_C = """\
     int32_t highest = y[0];
     int32_t nearest = @REACH@;
     for (uint32_t c = 0u; c < @N_KNOWN@u; c++) {
-        const int32_t to = far[c] - ((s->@PREFIX@_taught[c] > 0) ? 0 : @GUARD@);
+        const int32_t to = (s->@PREFIX@_taught[c] > 0) ? (far[c] + @FAVOUR@)
+                                                       : ((far[c] / 2) - @GUARD@);
         lowest = (y[c] < lowest) ? y[c] : lowest;
         highest = (y[c] > highest) ? y[c] : highest;
         nearest = (to < nearest) ? to : nearest;
@@ -192,7 +193,8 @@ def _values(stage: Learner, prefix: str, x: Edge, y: Edge) -> dict[str, object]:
         "ANCHORED": _ANCHORED_C if n_anchors else "",
         "SAVED_BYTES": saved_bytes(sizes),
         "LIMIT": stage.limit,
-        "GUARD": stage.guard,
+        "FAVOUR": f"({stage.favour})",
+        "GUARD": f"({stage.guard})",
         "REACH": stage.reach,
         "MULTIPLIER": stage.multiplier,
         "SHIFT": stage.shift,

@@ -226,3 +226,18 @@ duration_s = 1.5
     assert (after.sensor, after.script) == (before.sensor, before.script)
     for field in ("sequence", "time_us", "lit", "dark"):
         np.testing.assert_array_equal(getattr(after.frames(), field), getattr(block, field))
+
+
+def test_frames_that_times_leave_out_are_missing_where_nothing_numbers_them(
+    tmp_path: Path,
+) -> None:
+    """Without a sequence, a step of time_us of three frames is two frame pairs that are missing."""
+    block = readouts()
+    time_us = np.arange(N_FRAMES) * 20_000
+    time_us[200:] += 40_000
+    np.savez(tmp_path / "a.npz", lit=block.lit, dark=block.dark, time_us=time_us)
+    tables(tmp_path, "a.npz")
+    (done,) = bring(sources(tmp_path), tmp_path / "set")
+    steps = np.diff(read_session(done.path).frames().sequence)
+    assert steps[199] == 3
+    assert steps.sum() == N_FRAMES + 1

@@ -83,6 +83,40 @@ WRONG: list[tuple[str, Callable[[Path], object], str]] = [
      "number of events is 0|a second time"),
     ("an unknown sensor key", lambda f: (f / "sensor.toml").write_text(
         SENSOR_TEXT + "colour = 1\n"), "sensor key is colour"),
+    ("frames without --lit-dark", lambda f: np.savez(
+        f / "a.npz", frames=np.ones((2 * N_FRAMES, 4, 6), int)),
+     r"array lit is missing \(there is frames\), expected lit and dark with --lit-dark two-arrays"),
+    ("a dark exposure's time of another frame", lambda f: np.savez(
+        f / "a.npz", lit=readouts().lit, dark=readouts().dark,
+        time_us=np.arange(N_FRAMES) * 20_000, dark_time_us=np.arange(N_FRAMES) * 20_000 + 20_000),
+     "frame pair 0: dark_time_us is 20000, expected less than a frame"),
+    ("times in milliseconds", lambda f: np.savez(
+        f / "a.npz", lit=readouts().lit, dark=readouts().dark, time_us=np.arange(N_FRAMES) * 20),
+     "a second is 1000000"),
+    ("times in nanoseconds", lambda f: np.savez(
+        f / "a.npz", lit=readouts().lit, dark=readouts().dark,
+        time_us=np.arange(N_FRAMES) * 20_000_000), "frame rate by its times is 0.05 Hz"),
+    ("a recording twice", lambda f: write_rows(
+        f / "recordings.csv", [{"file": "a.npz", "participant": "P01"} for _ in range(2)]),
+     r"recordings.csv row 3: file is 'a.npz' a second time"),
+    ("a column in capitals", lambda f: write_rows(
+        f / "people.csv", [{"participant_id": "P01", "consent": "yes", "Locked": "yes"}]),
+     "a column's name is 'Locked', expected locked"),
+    ("a length in centimetres", lambda f: write_rows(
+        f / "people.csv", [{"participant_id": "P01", "consent": "yes", "hand_length_cm": "18"}]),
+     "'hand_length_cm', expected hand_length_mm"),
+    ("columns between semicolons", lambda f: write_rows(
+        f / "people.csv", [{"participant_id": "P01", "consent": "yes"}], ";"),
+     "says 'participant_id;consent'; separate columns by commas"),
+    ("a take without length", lambda f: write_rows(
+        f / "events.csv", [{"file": "a.npz", "onset": 1, "duration": 0, "trial_type": "push"}]),
+     "duration of push at 1 s is 0 s, expected at least a frame"),
+    ("a task of two words", lambda f: write_rows(
+        f / "recordings.csv", [{"file": "a.npz", "participant": "P01", "task": "My task"}]),
+     "recordings.csv row 2: task is 'My task', expected up to 40 small letters"),
+    ("a distance in metres", lambda f: write_rows(
+        f / "recordings.csv", [{"file": "a.npz", "participant": "P01", "distance_mm": 0.1}]),
+     "recordings.csv row 2: distance_mm is 0.1, expected 10 to 1000"),
     ("a table with quotes left open", lambda f: (f / "people.csv").write_text(
         'participant_id,consent\n"P01,yes\n'), "damaged|number of values"),
 ]  # fmt: skip
@@ -100,6 +134,46 @@ def test_what_is_wrong_is_one_line_and_nothing_is_written(
         bring(sources(tmp_path), tmp_path / "set")
     assert "\n" not in str(caught.value)
     assert not (tmp_path / "set").exists(), what
+
+
+TABLES = [
+    ("a table without names", [str(17 + 5 * i) for i in range(48)], "first line is numbers"),
+    ("pixels backwards", [f"p{i}" for i in range(48)][::-1], "is p47 before p46"),
+    ("pixels down the columns", [f"{e}_r{r}c{c}" for e in ("lit", "dark") for c in range(6)
+                                 for r in range(4)], "lit_r3c0 before lit_r0c1"),
+    ("pixels as they lie", [f"{e}_r{r}c{c}" for e in ("lit", "dark") for r in range(4)
+                            for c in range(6)], None),
+    ("columns numbered by another program", [str(i) for i in range(48)], None),
+    ("names that say nothing", [f"{'ab'[i % 2]}{47 - i}" for i in range(48)], None),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("what", "names", "words"), TABLES, ids=[t[0] for t in TABLES])
+def test_names_of_pixels_that_say_another_order_are_refused(
+    what: str, names: list[str], words: str | None, tmp_path: Path
+) -> None:
+    """A table of frames whose columns' numbers fall, or that has no names, is not read as if."""
+    tables(tmp_path, "a.csv")
+    block = readouts()
+    values = np.concatenate([a.reshape(N_FRAMES, 24) for a in (block.lit, block.dark)], axis=1)
+    np.savetxt(tmp_path / "a.csv", values, "%d", ",", header=",".join(names), comments="")
+    if words is None:
+        assert len(bring(sources(tmp_path), tmp_path / "set")) == 1, what
+        return
+    with pytest.raises(Error, match=words):
+        bring(sources(tmp_path), tmp_path / "set")
+
+
+def test_what_is_not_read_and_readouts_that_are_not_raw_are_told(tmp_path: Path) -> None:
+    """A further column, and dark exposures below the sensor's black level, are said in a line."""
+    block = readouts()
+    dark = np.zeros_like(block.dark)
+    np.savez(tmp_path / "a.npz", lit=block.lit - block.dark, dark=dark)
+    tables(tmp_path, "a.npz", weather="fine")
+    told: list[str] = []
+    bring(sources(tmp_path), tmp_path / "set", tell=told.append)
+    assert any("recordings.csv: not read: weather" in line for line in told)
+    assert any("dark exposures are 0.0 counts on average, below" in line for line in told)
 
 
 @pytest.mark.parametrize("form", [as_npz, as_csv])

@@ -7,16 +7,14 @@ import dataclasses
 import numpy as np
 import pytest
 
+from capture.emulated.optic.mounting import Mounting, mounting_of, mountings_of
 from capture.emulated.optic.optics import (
     APERTURE_MM2,
     SENSORS,
     TRANSMISSION,
     AngularGrid,
-    Mounting,
     Optic,
     build_optic,
-    mounting_of,
-    mountings_of,
 )
 from runtime.errors import UsageError
 

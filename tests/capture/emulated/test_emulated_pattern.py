@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from capture.emulated.optic.optics import SENSORS, Mounting, response
+from capture.emulated.optic.mounting import Mounting
+from capture.emulated.optic.optics import SENSORS, response
 from capture.emulated.optic.pattern import pattern_at
 
 N_ACROSS = 32

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from capture.cues.script import RIG, RIG_SCRIPTS, load_script, parse_script
-from capture.emulated.optic.optics import SENSORS, Mounting
+from capture.emulated.optic.mounting import Mounting
+from capture.emulated.optic.optics import SENSORS
 from capture.emulated.points.apertures import Apertures, intensity_mw_per_sr
 from capture.emulated.points.exposing import AutoExposure
 from capture.emulated.points.scene import PointScene, read_scene

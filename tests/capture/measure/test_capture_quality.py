@@ -68,6 +68,27 @@ def test_a_lost_connection_is_no_drop() -> None:
     assert (unknown.n_dropped, unknown.n_gaps, unknown.gap_s) == (52, 0, 0.0)
 
 
+@pytest.mark.parametrize(
+    ("n", "drop", "missing_s"),
+    [
+        (200, (), 0.0),
+        (200, (60, 61), 0.0),
+        (200, (10, *range(100, 120)), 0.02 + 0.4),
+        (150, (), 1.0),
+        (1, (), 2.98),
+        (0, (), 3.0),
+    ],
+)
+def test_takes_without_readouts_are_told(n: int, drop: tuple[int, ...], missing_s: float) -> None:
+    """What good takes lack behind the last frame pair, or in gaps, is a share of their time."""
+    takes = [Event(0.0, 1.0, "push"), Event(2.0, 1.0, "push"), Event(3.0, 1.0, "push")]
+    quality = measure([frames(n, drop)] if n else [], SENSOR, takes=takes)
+    assert quality.unread_fraction == pytest.approx(missing_s / 3.0, abs=1e-9)
+    assert quality.n_takes == 3
+    told = " ".join(quality_faults(quality, SENSOR))
+    assert ("of the takes' time has no frame pairs" in told) == (n > 0 and missing_s > 0)
+
+
 def test_jitter_is_the_spread_of_the_steps() -> None:
     """Independent timing errors of 100 us show as a jitter of 100 us times the root of two."""
     quality = measure([frames(2000, jitter_us=100.0)], SENSOR)

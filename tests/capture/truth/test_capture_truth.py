@@ -133,6 +133,20 @@ def test_a_take_of_another_label_is_found_and_named(sound: list[Session]) -> Non
     assert "looks more like up than left" in doubt.text
 
 
+def test_a_label_that_asks_for_nothing_is_told_once(sound: list[Session]) -> None:
+    """A label of which a quarter of takes hold no movement is told once, with what to call it."""
+    renamed = []
+    for session in sound:
+        events = (
+            dataclasses.replace(e, trial_type="nothing" if e.trial_type == "idle" else e.trial_type)
+            for e in session.events
+        )
+        renamed.append(dataclasses.replace(session, events=tuple(events)))
+    n_takes = sum(e.trial_type == "nothing" for each in renamed for e in each.events)
+    (doubt,) = [each for each in judged(renamed) if each.about == "nothing moved"]
+    assert f"of {n_takes} takes of nothing, this one first: call it idle_nothing" in doubt.text
+
+
 def test_a_take_in_which_nothing_moved_is_found(sound: list[Session]) -> None:
     """A gesture's label on idle time is doubted for what did not move."""
     row = next(i for i, e in enumerate(sound[1].events) if e.trial_type == "idle")

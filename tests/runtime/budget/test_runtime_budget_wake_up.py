@@ -11,12 +11,12 @@ from runtime.budget.inputs.evaluation import WakeUp
 from runtime.budget.price.wake_up_counts import (
     WakeUpCounts,
     WatchedSession,
-    Watching,
     _at_rate,
     measure_wake_up,
     weaker_light,
 )
 from runtime.errors import FormatError, UsageError
+from runtime.firmware.watching import Watching
 from runtime.sensor import Sensor
 
 SENSOR = Sensor("emulated 32x32", 32, 32)

@@ -13,10 +13,11 @@ from runtime.firmware.emit.generate import generate
 from runtime.firmware.machine.compile import compile_for
 from runtime.firmware.machine.execute import execute
 from runtime.fixedpoint import choose_multiplier
-from runtime.model import Model, run_stages
+from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
+from runtime.stages.contract.chain import run_stages
 from runtime.stages.contract.stage import Stage
 from runtime.stages.level import Level
 from runtime.stages.pixels import Pixels

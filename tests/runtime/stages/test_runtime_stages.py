@@ -224,47 +224,6 @@ def test_swing_answers_to_a_movement_to_and_fro_and_to_no_slow_curve() -> None:
     assert tops[12] > 50 * tops[60]
 
 
-def decide(scores: list[list[int]], **changes: Any) -> list[int]:
-    """Return the decisions of a two-gesture, one-other decision."""
-    fields: dict[str, Any] = {
-        "other": (False, False, True),
-        "threshold": 10,
-        "hysteresis": 5,
-        "persist": 1,
-        "hold_off": 0,
-    }
-    stage = Decision(**fields | changes)
-    events: list[int] = stage.run(int32(*scores), stage.initial_state())[0][:, 0].tolist()
-    return events
-
-
-A, A_WEAK, A_FAINT, B, OTHER = [20, 0, 0], [17, 10, 0], [14, 10, 0], [0, 20, 0], [0, 0, 20]
-
-
-@pytest.mark.parametrize(
-    ("scores", "changes", "events"),
-    [
-        ([A, A, A], {}, [0, -1, -1]),  # told once
-        ([A, A_WEAK, A], {}, [0, -1, -1]),  # hysteresis holds it
-        ([A, A_FAINT, A], {}, [0, -1, 0]),  # released, and told anew
-        ([A_WEAK, A], {}, [-1, 0]),  # below the threshold
-        ([A, B, A], {}, [0, 1, 0]),  # another class releases
-        ([OTHER, A, OTHER], {}, [-1, 0, -1]),  # no gesture, no event
-        ([A, A, A], {"persist": 3}, [-1, -1, 0]),
-        ([A, B, A, A], {"persist": 2}, [-1, -1, -1, 0]),
-        ([A, B, B, B, A], {"hold_off": 3}, [0, -1, -1, 1, -1]),
-        ([[5, 5, 0]], {"threshold": 0, "hysteresis": 0}, [0]),  # the first of equals
-        ([A, OTHER, B], {"extra": (11, 0, 0)}, [-1, -1, 1]),  # this class needs more
-        ([A, A_WEAK, A], {"extra": (10, 0, 0)}, [0, -1, 0]),  # and is released earlier
-    ],
-)
-def test_decision_follows_its_words(
-    scores: list[list[int]], changes: dict[str, Any], events: list[int]
-) -> None:
-    """Threshold, hysteresis, persistence and hold-off do what the docstring says."""
-    assert decide(scores, **changes) == events
-
-
 def lowered(tree: DecisionTreeClassifier) -> Trees:
     """Write a fitted tree with floored thresholds; its leaves name their class."""
     inner = tree.tree_

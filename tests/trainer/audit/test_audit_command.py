@@ -93,7 +93,7 @@ def test_a_broken_limit_ends_in_one(audited: tuple[int, Path]) -> None:
 def test_each_limit_is_told_with_what_decides(audited: tuple[int, Path]) -> None:
     """A line for each limit: the most, the verdict, the figure with its interval, or why not."""
     told = json.loads((audited[1] / "audit.json").read_text("utf-8"))["limits"][0]
-    worst = Finding(**{k: v for k, v in told["worst"].items() if k != "told"})
+    worst = Finding(**{k: v for k, v in told["worst"].items() if k not in ("told", "found_from")})
     asked = Limit(question="hand_length_mm", most_gain=0.25)
     line = _limit_line(Held(asked, "broken", worst))
     assert line.startswith("hand length mm at any step, at most 0.25: broken, +")

@@ -72,6 +72,29 @@ def test_arithmetic_alone_is_no_leak() -> None:
     assert finding(low=1e-6).told == "leaks"
 
 
+def test_a_gain_that_could_be_found_is_found_in_four_audits_of_five() -> None:
+    """A true gain of the size told beside an interval is found so often; half of it seldom is."""
+    rng = np.random.default_rng(3)
+
+    def audits(true: float, n_tried: int) -> tuple[float, float]:
+        found = [
+            finding(**gain_over_people(true + rng.standard_normal(60), np.zeros(60), n_tried))
+            for _ in range(400)
+        ]
+        sizes = [each.found_from for each in found if each.found_from is not None]
+        return float(np.mean(sizes)), float(np.mean([each.told == "leaks" for each in found]))
+
+    # By Student's quantile and the normal's, of 60 people: 2.80 standard errors.
+    size, _ = audits(0.0, 1)
+    assert size == pytest.approx((1.96 + 0.84) / np.sqrt(60), rel=0.05)
+    assert audits(size, 1)[1] == pytest.approx(0.8, abs=0.06)
+    assert audits(size / 2, 1)[1] < 0.4
+    wider, _ = audits(0.0, 8)
+    assert wider > size and audits(wider, 8)[1] > 0.8
+    assert finding(low=None).found_from is None
+    assert finding(n_people=LEAST_PEOPLE - 1).found_from is None
+
+
 def test_strongest_attacker_is_the_headline_of_its_question_and_measure() -> None:
     """Of attackers at the same step, the one that gains most is told, and never one that cannot."""
     weak, strong = finding(gain=0.1), finding(gain=0.3)
@@ -97,4 +120,5 @@ def test_finding_is_written_with_what_it_says() -> None:
     """The JSON of a finding holds every field, and the verdict beside them."""
     content = finding().to_json()
     assert content["told"] == "leaks"
+    assert content["found_from"] == pytest.approx(0.1 * (1.0 + 0.8416 / 1.96), abs=1e-4)
     assert math.isclose(content["gain"], content["value"] - content["blind"])

@@ -15,6 +15,7 @@ from runtime.model import load_model
 from trainer.audit.findings import Finding
 from trainer.audit.people import attack
 from trainer.audit.people.attack import Attacked, attack_people
+from trainer.audit.people.shadows import RATIO
 from trainer.audit.steps import ChainTakes, steps_of
 
 MODELS = Path(__file__).parents[3] / "models"
@@ -89,11 +90,15 @@ def test_shadow_models_that_cannot_be_are_said(
         assert len(told) == 4 and all(words in finding.knows for finding in told)
         assert untried.told == "cannot tell" and words in untried.why_not
     both = invented(tmp_path, locked=3)
-    known = dict.fromkeys(both.takes.people, 0.0)
-    by_shadows = {"shadow models": known, "their ratio": known}
+    everybody = named(N_PEOPLE + 6).tolist()  # more than are listened to
+    attackers = ("loss threshold", "confidence threshold", "shadow models", RATIO)
+    by_shadows = {name: dict.fromkeys(everybody, 0.0) for name in attackers}
     monkeypatch.setattr(attack, "shadow_attack", lambda *_: by_shadows)
-    attackers = {finding.attacker for finding in membership(attack_people(both))}
-    assert attackers > set(by_shadows) and len(attackers) == 4
+    told = membership(attack_people(both))
+    assert {finding.attacker for finding in told} == set(attackers)
+    assert {finding.n_people for finding in told} == {N_PEOPLE + 6}
+    refitted = {finding.attacker for finding in told if "its recipe" in finding.knows}
+    assert refitted == {"shadow models", RATIO}
 
 
 def test_nobody_can_tell_members_without_their_names(tmp_path: Path, members_alone: None) -> None:

@@ -86,3 +86,29 @@ def test_a_guess_of_the_usual_value_gains_nothing() -> None:
     same = dataclasses.replace(seen, values=np.zeros((len(seen.people), 2)))
     (finding,) = strongest(tell_attributes(same, [mostly], "event"))
     assert finding.value == pytest.approx(0.5, abs=0.1) and finding.told == "nothing found"
+
+
+def test_further_people_are_learned_from_and_nobody_asks_of_them() -> None:
+    """What few people cannot teach many others do; it is told of those asked, and of no one else.
+
+    Where a word that is asked for is not among the others, those asked are learned from by turns.
+    """
+    n_asked, n_further = 12, 60
+    marks = np.random.default_rng(7).normal(0.0, 1.0, n_asked + n_further)
+    every = invented_takes(n_asked + n_further, 0.8, 19, n_takes=3, marks=marks)
+    mine = np.isin(every.people, named(n_asked))
+    seen, others = every.only(mine), every.only(~mine)
+    columns = [noted("size", marks)]
+    alone = strongest(tell_attributes(seen, columns, "level"))
+    helped = strongest(tell_attributes(seen, columns, "level", others))
+    assert [f.n_people for f in (*alone, *helped)] == [n_asked] * 2
+    assert all("takes of 60 other people" in f.knows for f in helped)
+    assert all("takes of 9 other people" in f.knows for f in alone)
+    assert helped[0].told == "leaks" and alone[0].value is not None
+    assert helped[0].value is not None and helped[0].value > alone[0].value + 0.1
+    odd = noted("hat", ["yes"] * 6 + ["no"] * (n_asked + n_further - 6))
+    (finding,) = strongest(tell_attributes(seen, [odd], "level", others))
+    assert "takes of 69 other people" in finding.knows and finding.n_people == n_asked
+    few = others.only(np.isin(others.people, others.names[:20]))
+    (finding,) = strongest(tell_attributes(seen, columns[:1], "level", few))
+    assert "takes of 29 other people" in finding.knows

@@ -12,14 +12,16 @@ import pytest
 from capture.cues.labels import read_events, write_events
 from capture.store.session import events_path, read_session
 from runtime.errors import UsageError
-from runtime.model import Model, load_model, run_stages
+from runtime.model import Model, load_model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.closing.presence import Presence
+from runtime.stages.contract.chain import run_stages
 from runtime.stages.dense import Dense
 from trainer.audit import steps
 from trainer.audit.chain import DARK, MEMORY, RAW, overheard, steps_of
 from trainer.audit.steps import ChainTakes, chain_steps
+from trainer.audit.whole import Audit
 
 MODELS = Path(__file__).resolve().parents[3] / "models"
 
@@ -119,6 +121,33 @@ def test_rejected_takes_are_left_out(dynamic: Model, recorded_once: Path, tmp_pa
     assert chain_steps(dynamic, folder).n_people == 3
 
 
+def test_a_recording_that_was_cut_short_is_told_with_its_share(
+    dynamic: Model, heard: ChainTakes, recorded_once: Path, tmp_path: Path
+) -> None:
+    """Takes behind the end of a recording are counted by time, and so are those half there."""
+    assert (heard.n_cut, heard.n_sessions, heard.unread_fraction) == (0, 4, 0.0)
+    folder = Path(shutil.copytree(recorded_once, tmp_path / "data"))
+    path = next(folder.glob("sub-P01/ses-*/*.mcap"))
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    short = chain_steps(dynamic, folder)
+    assert len(short.participants) < len(heard.participants)
+    assert (short.n_cut, short.n_sessions) == (1, 4)
+    cut = read_session(path)
+    lasts_s = len(cut.frames()) * cut.sensor.frame_period_us / 1e6
+    missing_s = asked_s = 0.0
+    for session in map(read_session, folder.glob("sub-*/ses-*/*.mcap")):
+        for take in session.events:
+            if take.trial_type in dynamic.classes:
+                asked_s += take.duration_s
+                if session.path == path:
+                    missing_s += min(take.duration_s, max(0.0, take.end_s - lasts_s))
+    assert short.unread_fraction == pytest.approx(missing_s / asked_s, rel=0.01)
+    audit = Audit(dynamic, short, (), (), "", ())
+    assert audit.missing.startswith("1 of 4 recordings has no readouts in part of the takes")
+    assert f"{100 * short.unread_fraction:.2g} % of all takes' time" in audit.missing
+    assert not dataclasses.replace(audit, takes=heard).missing
+
+
 def test_of_many_people_some_are_heard_evenly(
     dynamic: Model, recorded_once: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -127,6 +156,16 @@ def test_of_many_people_some_are_heard_evenly(
     heard = chain_steps(dynamic, recorded_once)
     assert sorted(set(heard.participants.tolist())) == ["P01", "P03", "P04"]
     assert len(heard.participants) == 3 * 8
+    further = steps.further_takes(heard, recorded_once)
+    assert further is not None and further.participants.tolist() == ["P02"] * 6
+    assert steps.further_takes(chain_steps_of_all(dynamic, recorded_once), recorded_once) is None
+
+
+def chain_steps_of_all(model: Model, data: Path) -> ChainTakes:
+    """Return what every step held of everybody, whatever the limit is now."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(steps, "MOST_PEOPLE", 99)
+        return chain_steps(model, data)
 
 
 def test_a_model_without_classes_is_heard_as_well() -> None:

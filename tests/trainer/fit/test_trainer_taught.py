@@ -17,7 +17,15 @@ from runtime.stages.teaching.enrol import Enrol
 from runtime.verification.verify import verify
 from trainer.fit.candidates import reduce_for
 from trainer.fit.held_out import fold_jobs
-from trainer.fit.owner.taught import ALONE, BESIDE, COLUMNS, Taught, teach_jobs, teach_person
+from trainer.fit.owner.person import Taught
+from trainer.fit.owner.taught import (
+    ALONE,
+    BESIDE,
+    COLUMNS,
+    OFFSETS,
+    teach_jobs,
+    teach_person,
+)
 from trainer.recipe import Recipe, load_recipe, parse_recipe
 from trainer.recipe_head import HeadRecipe
 from trainer.tell.owner import owner_section
@@ -57,6 +65,7 @@ def test_its_figures_stand_on_its_page_and_its_bytes_beside(both: tuple[Path, Pa
     """Held-out people's takes before and after stand in evaluation.json and on the page."""
     plain, learns = (json.loads((f / "evaluation.json").read_text("utf-8")) for f in both)
     assert "enrolment" not in plain
+    assert "favour" not in learns["enrolment"]  # of two classes none is left out
     same = {key for key in plain if key not in ("operations", "test_uses", "wake_up")}
     assert all(learns[key] == plain[key] for key in same)
     found = learns["enrolment"]
@@ -134,7 +143,10 @@ def test_takes_that_were_shown_are_not_asked_about(small_data: Path, small_recip
 def test_a_class_left_out_is_shown_as_a_gesture_of_one_s_own(
     small_data: Path, small_recipe: Path
 ) -> None:
-    """The fit knows one class fewer; the new one is shown alone, and beside the known ones."""
+    """The fit knows one class fewer; the new one is shown alone, and beside the known ones.
+
+    The more it is favoured the more of it is found.
+    """
     recipe = learning(load_recipe(small_recipe))
     [candidate] = reduce_for(small_data, [recipe], LocalWorkers(), lambda _: None)
     job = teach_jobs(fold_jobs(candidate.fit()))[0]
@@ -144,8 +156,11 @@ def test_a_class_left_out_is_shown_as_a_gesture_of_one_s_own(
     assert {int(label) for r in part.train for label in r.labels} == {0, 1}
     rows = teach_person(part.run(), [job.held[0]], candidate.recipe, 0)
     assert set(rows[:, 0].tolist()) <= {ALONE, BESIDE} and ALONE in rows[:, 0]
-    kept = rows[:, COLUMNS.index("n_kept")]
-    assert (kept <= rows[:, 1]).all()  # of the new gesture alone
+    table = {name: rows[:, i] for i, name in enumerate(COLUMNS)}
+    assert (table["n_kept"] <= table["n_shown"]).all()  # of the new gesture alone
+    turns = table["new_right"].reshape(-1, len(OFFSETS))
+    assert np.array_equal(table["offset"].reshape(turns.shape)[0], OFFSETS)
+    assert (np.diff(turns, axis=1) >= 0).all() and (turns[:, -1] > turns[:, 0]).any()
 
 
 def test_a_recipe_s_enrolment_is_checked_and_changes_no_other_digest() -> None:

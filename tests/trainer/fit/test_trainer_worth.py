@@ -88,6 +88,9 @@ def test_the_page_says_of_what_nothing_is_told() -> None:
         person(f"P{n:02d}", 18, 17, kind=BESIDE) for n in range(1, 4)
     ]
     found |= figures_of_owners(everybody, {f"P{n:02d}": "left" for n in range(1, 8)})
+    found["favour"] = {"taught_nats": 2, "untaught_nats": None, "allowed_loss": 0.01}
     page = owner_section({"enrolment": found})
+    assert "by 2 nats over known classes that were shown" in page
+    assert "over others" not in page
     assert "Nothing is told" not in page
     assert "90.0 % [" in page

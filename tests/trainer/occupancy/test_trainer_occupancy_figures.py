@@ -45,6 +45,28 @@ def test_a_false_presence_is_counted_once_for_as_long_as_it_lasts() -> None:
     assert rate["low"] < rate["value"] < rate["upper_95"] < rate["high"]
 
 
+@pytest.mark.parametrize(
+    ("told", "lag_s", "n_false"),
+    [
+        ([1, 1, 1, 1, 0, 0, 0, 0], 1.0, 0),  # late by two frames, as its mean may be
+        ([1, 1, 1, 1, 1, 0, 0, 0], 1.0, 1),  # longer than that it is told of nobody
+        ([1, 1, 1, 0, 1, 0, 0, 0], 1.0, 1),  # late, and then false
+        ([1, 0, 1, 0, 0, 0, 0, 0], 1.0, 1),  # a change, though a short one
+        ([1, 1, 1, 0, 0, 0, 0, 1], 1.0, 0),  # the next one comes
+        ([1, 1, 1, 1, 0, 0, 0, 0], 0.0, 1),  # of a device without a mean nothing is late
+    ],
+)
+def test_what_lags_behind_those_who_left_is_late_and_not_false(
+    told: list[int], lag_s: float, n_false: int
+) -> None:
+    """What is still told of people before, for as long as the device's mean is, is no event."""
+    truth = np.array([1, -1, 0, 0, 0, 0, -1, 1])
+    found = Counted("a", truth, np.array(told), 0.5, lag_s)
+    assert found.n_false == n_false
+    from_the_begin = Counted("a", truth[2:], np.array(told[2:]), 0.5, lag_s)
+    assert from_the_begin.n_false == max(n_false, int(told[2] > 0) + (told[3:5] == [0, 1]))
+
+
 def test_what_tells_presence_alone_counts_nothing() -> None:
     """Of it neither exact nor within one is told: to be within one of two answers always holds."""
     found = occupancy_figures([counted("a", [0, 1, 3], [0, 1, 0])], 1)

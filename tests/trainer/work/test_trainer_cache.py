@@ -19,7 +19,8 @@ from runtime.stages.bins import Bins
 from trainer.corpus.recordings import Corpus, open_corpus, reduce_recording
 from trainer.corpus.reduced import ReduceJob
 from trainer.recipe import load_recipe
-from trainer.work.cache import Cache, open_cache
+from trainer.work import cache as cache_room
+from trainer.work.cache import Cache, fits_digest, open_cache, program_digest
 
 OWN = bytes(32)
 KEY, OTHER_KEY = "a" * 64, "b" * 64
@@ -243,3 +244,28 @@ def test_a_recording_is_reduced_once(
     first.recording.path.write_bytes(changed + b"\x89MCAP0\r\n")
     jobs_of(open_corpus(small_data, load_recipe(small_recipe)), 4)[0].run()
     assert len(read) == 2
+
+
+@pytest.fixture
+def program(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A program of a few files, in the place of this one."""
+    for room in ("runtime/budget/price", "runtime/stages", "trainer/learn", "capture/thin"):
+        (tmp_path / room).mkdir(parents=True)
+        (tmp_path / room / "code.py").write_text("value = 1\n", "utf-8")
+    monkeypatch.setattr(cache_room.resources, "files", lambda package: tmp_path / package)
+    return tmp_path
+
+
+@pytest.mark.parametrize(
+    ("room", "same"),
+    [("runtime/budget/price", True), ("runtime/stages", False), ("trainer/learn", False),
+     ("capture/thin", False)],
+)  # fmt: skip
+def test_fits_are_used_again_after_a_change_of_how_they_are_priced_and_of_nothing_else(
+    program: Path, room: str, *, same: bool
+) -> None:
+    """What is kept of fits depends on the code they come from, and prices are no part of it."""
+    fits, whole = fits_digest(), program_digest()
+    (program / room / "code.py").write_text("value = 2\n", "utf-8")
+    assert (fits_digest() == fits) is same
+    assert program_digest() != whole

@@ -22,7 +22,7 @@ from trainer.audit.people.membership import (
 )
 from trainer.audit.people.rates import cannot_tell
 from trainer.audit.people.same_person import verify_people
-from trainer.audit.people.shadows import recipe_of, shadow_attack
+from trainer.audit.people.shadows import RATIO, SHADOWS, recipe_of, shadow_attack
 from trainer.audit.steps import ChainTakes
 from trainer.corpus.noted import columns_of_people
 from trainer.recipe import Recipe
@@ -46,12 +46,15 @@ class Attacked:
         Data set that the takes are of, and folder of the model.
     recipe : Recipe or None
         That the model was made by, for shadow models; found among the built-in ones without.
+    others : ChainTakes or None
+        Of further people of the data set, of whom nobody asks: attackers learn from them.
     """
 
     takes: ChainTakes
     data: Path
     model_dir: Path
     recipe: Recipe | None = None
+    others: ChainTakes | None = None
 
 
 def attack_people(
@@ -91,7 +94,8 @@ def attack_people(
         seen = seen_at(takes, step.name)
         found += identify(seen, step.name)
         found += verify_people(seen, step.name)
-        found += tell_attributes(seen, attributes, step.name)
+        others = None if attacked.others is None else seen_at(attacked.others, step.name)
+        found += tell_attributes(seen, attributes, step.name, others)
     tell("who was trained on")
     return [*found, *_membership(attacked, workers, tell, shadows)]
 
@@ -110,16 +114,17 @@ def _membership(
         why_not = members.why_not
     if why_not or members is None:
         return [cannot_tell(MODEL_FILES, QUESTION, takes.n_people, why_not, OF_A_PERSON)]
-    known = by_threshold(takes)
     recipe = attacked.recipe or recipe_of(takes.model)
     without = _no_shadows(takes, recipe) if shadows else "nobody asked for shadow models"
-    knows = dict.fromkeys(known, f"{HOLDS}; {without}" if without else HOLDS)
-    if not without and recipe is not None:
-        by_shadows = shadow_attack(takes.model, attacked.data, recipe, workers, tell)
-        known |= by_shadows
-        knows |= dict.fromkeys(
-            by_shadows, f"{HOLDS}; its recipe, and takes of others to refit it to"
-        )
+    if without or recipe is None:
+        known = by_threshold(takes)
+        knows = dict.fromkeys(known, f"{HOLDS}; {without}")
+    else:
+        known = shadow_attack(takes.model, attacked.data, recipe, workers, tell)
+        knows = dict.fromkeys(known, HOLDS)
+        refits = f"{HOLDS}; its recipe, and takes of others to refit it to"
+        knows |= dict.fromkeys((SHADOWS, RATIO), refits)
+        members = members_of(attacked.model_dir, list(known[SHADOWS])) or members
     found = attack_membership(known, members, knows)
     if without and shadows:  # the strongest attackers that are known were not among these
         found.append(cannot_tell(MODEL_FILES, QUESTION, takes.n_people, without, OF_A_PERSON))

@@ -7,7 +7,9 @@ it, so that columns nobody thought of are attacked as well. People are held out 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +19,16 @@ from sklearn.model_selection import StratifiedKFold
 
 from runtime.stages.contract.stage import Float64, Int64
 from trainer.audit.findings import LEAST_PEOPLE, Finding
-from trainer.audit.people.attackers import ATTACKERS, LEAF, N_TREES, SEED, make_ready
+from trainer.audit.people.attackers import (
+    ATTACKERS,
+    LEAF,
+    N_TREES,
+    NETWORK,
+    SEED,
+    Learned,
+    make_ready,
+    network_of_numbers,
+)
 from trainer.audit.people.enrolled import Seen
 from trainer.audit.people.rates import cannot_tell, jackknife, mean_of, told, widened
 from trainer.corpus.noted import Column
@@ -26,12 +37,17 @@ from trainer.judge.intervals import over_participants
 __all__ = ["tell_attribute", "tell_attributes"]
 
 N_FOLDS = 5
+MANY_MORE = 3
+"""So many times as many further people are learned from alone: what those asked could add by turns
+is less than a quarter, and costs five times the work."""
 PENALTIES = np.logspace(0, 6, 13)
 R2 = "share of the spread told"
 BALANCED = "balanced accuracy"
 
 
-def tell_attributes(seen: Seen, attributes: Sequence[Column], step: str) -> list[Finding]:
+def tell_attributes(
+    seen: Seen, attributes: Sequence[Column], step: str, others: Seen | None = None
+) -> list[Finding]:
     """Attack attributes at a step, from all takes of people of whom the attacker knows nothing.
 
     It has seen the values of everybody's takes, to learn how they are spread, and of the others
@@ -42,18 +58,33 @@ def tell_attributes(seen: Seen, attributes: Sequence[Column], step: str) -> list
     seen : Seen
     attributes : sequence of Column
     step : str
+    others : Seen, optional
+        Takes of further people, of whom nobody asks. Where they are many, attackers learn from
+        them alone.
 
     Returns
     -------
     list of Finding
         As :func:`tell_attribute` returns them, of one after the other.
     """
-    ready = dataclasses.replace(seen, values=make_ready(seen.values)(seen.values))
-    return [found for each in attributes for found in tell_attribute(ready, each, step)]
+    every = seen if others is None else seen.joined(others)
+    ready = dataclasses.replace(every, values=make_ready(every.values)(every.values))
+    asked = seen.names
+    return [found for each in attributes for found in tell_attribute(ready, each, step, asked)]
 
 
-def tell_attribute(seen: Seen, attribute: Column, step: str) -> list[Finding]:
+def tell_attribute(
+    seen: Seen, attribute: Column, step: str, asked: NDArray[np.str_] | None = None
+) -> list[Finding]:
     """Attack one attribute, by values that are made ready.
+
+    Parameters
+    ----------
+    seen : Seen
+    attribute : Column
+    step : str
+    asked : str array, optional
+        Of whom it is asked; of everybody without.
 
     Returns
     -------
@@ -64,55 +95,100 @@ def tell_attribute(seen: Seen, attribute: Column, step: str) -> list[Finding]:
     """
     known = seen.only(np.isin(seen.people, list(attribute.words)))
     names = known.names
-    if len(names) < LEAST_PEOPLE:
-        why = f"only {len(names)} of at least {LEAST_PEOPLE} people of whom it is noted"
-        return [cannot_tell(step, attribute.name, len(names), why)]
+    own = np.ones(len(names), bool) if asked is None else np.isin(names, asked)
+    if own.sum() < LEAST_PEOPLE:
+        why = f"only {own.sum()} of at least {LEAST_PEOPLE} people of whom it is noted"
+        return [cannot_tell(step, attribute.name, int(own.sum()), why)]
     person = np.searchsorted(names, known.people)
     if attribute.numbers is not None:
         amounts = np.array([attribute.numbers[name] for name in names.tolist()])
-        return _tell_number(known.values, person, amounts, attribute.name, step)
+        takes = _Takes(known.values, person, amounts, own)
+        return _tell_number(takes, attribute.name, step)
     words, of = np.unique([attribute.words[n] for n in names.tolist()], return_inverse=True)
-    rare = words[np.bincount(of) < LEAST_PEOPLE]
-    usual = ~np.isin(words[of], rare)
-    if len(words) - len(rare) < 2:
-        fewest = int(np.sort(np.bincount(of))[-2]) if len(words) > 1 else 0
+    counts = np.bincount(of[own], minlength=len(words))
+    usual = (counts >= LEAST_PEOPLE)[of]
+    if np.count_nonzero(counts >= LEAST_PEOPLE) < 2:
+        fewest = int(np.sort(counts)[-2]) if len(words) > 1 else 0
         why = f"only {fewest} of at least {LEAST_PEOPLE} people of a second value"
-        return [cannot_tell(step, attribute.name, len(names), why)]
+        return [cannot_tell(step, attribute.name, int(own.sum()), why)]
     kept = usual[person]
     _, person = np.unique(person[kept], return_inverse=True)
     _, of = np.unique(of[usual], return_inverse=True)
-    return _tell_word(known.values[kept], person, of, attribute.name, step)
+    return _tell_word(_Takes(known.values[kept], person, of, own[usual]), attribute.name, step)
 
 
-def _folds(of: Int64) -> list[tuple[NDArray[np.int64], NDArray[np.int64]]]:
-    """Return people learned from and asked about, each asked about once."""
-    n_folds = min(N_FOLDS, int(np.bincount(of).min()))
-    return list(StratifiedKFold(n_folds, shuffle=True, random_state=SEED).split(of, of))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Takes:
+    """Takes of people of whom something is known, each to be told of without knowing it.
+
+    Parameters
+    ----------
+    values : float64 (n_takes, n_values)
+    person : int64 (n_takes,)
+    of : array (n_people,)
+        The number, or the word's place among words.
+    own : bool (n_people,)
+        Who is asked about.
+    """
+
+    values: Float64
+    person: Int64
+    of: NDArray[Any]
+    own: NDArray[np.bool_]
+
+    @property
+    def alone(self) -> bool:
+        """Whether further people are learned from alone, and those asked are asked all at once."""
+        further, asked = np.unique(self.of[~self.own]), np.unique(self.of[self.own])
+        many = np.count_nonzero(~self.own) >= MANY_MORE * np.count_nonzero(self.own)
+        return bool(many and (self.of.dtype.kind == "f" or np.isin(asked, further).all()))
+
+    @property
+    def knows(self) -> str:
+        """What the attacker was given, in words."""
+        n, n_further = int(self.own.sum()), int((~self.own).sum())
+        n_own = 0 if self.alone else n - -(-n // N_FOLDS)
+        return f"takes of {n_own + n_further} other people of whom it is known"
+
+    def folds(self, kinds: Int64) -> Iterator[tuple[NDArray[np.bool_], Int64]]:
+        """Yield which takes are learned from, and who is asked about, each person once.
+
+        Parameters
+        ----------
+        kinds : int64 (n_people,)
+            Of each some are in every part.
+        """
+        own = np.flatnonzero(self.own)
+        if self.alone:
+            yield ~self.own[self.person], own
+            return
+        n_folds = min(N_FOLDS, int(np.bincount(kinds[own]).min()))
+        parts = StratifiedKFold(n_folds, shuffle=True, random_state=SEED)
+        for _, held in parts.split(own, kinds[own]):
+            yield ~np.isin(self.person, own[held]), own[held]
+
+    def of_people(self, of_takes: NDArray[Any], people: Int64, chosen: NDArray[np.bool_]) -> Any:
+        """Return the mean of what was said of each person's takes, float64 (n_people, ...)."""
+        whose = self.person[chosen]
+        return np.array([of_takes[whose == each].mean(axis=0) for each in people])
 
 
-def _knows(n_people: int) -> str:
-    return f"takes of {n_people - -(-n_people // N_FOLDS)} other people of whom it is known"
-
-
-def _tell_word(values: Float64, person: Int64, of: Int64, name: str, step: str) -> list[Finding]:
-    n_people, n_words = len(of), int(of.max()) + 1
-    logs = {attacker: np.zeros((n_people, n_words)) for attacker in ATTACKERS}
-    for kept, held in _folds(of):
-        inside = np.isin(person, kept)
-        x, y = values[inside], values[~inside]
+def _tell_word(takes: _Takes, name: str, step: str) -> list[Finding]:
+    of, n_words = takes.of, int(takes.of.max()) + 1
+    logs = {attacker: np.zeros((len(of), n_words)) for attacker in ATTACKERS}
+    for inside, held in takes.folds(of):
+        asked = np.isin(takes.person, held)
+        x, y = takes.values[inside], takes.values[asked]
         for attacker, learn in ATTACKERS.items():
-            of_takes = learn(x, of[person[inside]], n_words)(y)
-            for each in held:
-                logs[attacker][each] = of_takes[person[~inside] == each].mean(axis=0)
-    found, knows = [], _knows(n_people)
+            of_takes = learn(x, of[takes.person[inside]], n_words)(y)
+            logs[attacker][held] = takes.of_people(of_takes, held, asked)
+    found, own = [], takes.own
     for attacker, of_people in logs.items():
         right = (of_people.argmax(axis=1) == of).astype(np.float64)
-        value, low, high = _balanced(right, of, widened(len(ATTACKERS)))
+        value, low, high = _balanced(right[own], of[own], widened(len(ATTACKERS)))
         blind = 1.0 / n_words
-        figures = value, blind, value - blind, low - blind, high - blind
-        found.append(
-            told(Finding(step, name, "takes", attacker, knows, BALANCED, *figures, n_people))
-        )
+        ends = value, blind, value - blind, low - blind, high - blind, int(own.sum())
+        found.append(told(Finding(step, name, "takes", attacker, takes.knows, BALANCED, *ends)))
     return found
 
 
@@ -130,29 +206,22 @@ def _balanced(right: Float64, of: Int64, confidence: float) -> tuple[float, floa
     return value, value - float(np.hypot.reduce(down)) / n, value + float(np.hypot.reduce(up)) / n
 
 
-def _tell_number(
-    values: Float64, person: Int64, of: Float64, name: str, step: str
-) -> list[Finding]:
-    n_people = len(of)
-    guesses = {attacker: np.zeros(n_people) for attacker in ("ridge regression", "extra trees")}
-    blind = np.zeros(n_people)
+def _tell_number(takes: _Takes, name: str, step: str) -> list[Finding]:
+    of, own = takes.of, takes.own
+    n_people = int(own.sum())
+    guesses = {attacker: np.zeros(len(of)) for attacker in _OF_NUMBERS}
+    blind = np.zeros(len(of))
     # People in order of the number, cut into thirds, so that each fold has small and large ones.
-    thirds = np.argsort(np.argsort(of, kind="stable"), kind="stable") * 3 // n_people
-    for kept, held in _folds(thirds):
-        inside = np.isin(person, kept)
-        x, y = values[inside], values[~inside]
-        trees = ExtraTreesRegressor(
-            N_TREES, min_samples_leaf=LEAF, max_features="sqrt", random_state=SEED, n_jobs=1
-        )
-        learners = zip(guesses, (RidgeCV(PENALTIES), trees), strict=True)
-        for attacker, learner in learners:
-            of_takes = learner.fit(x, of[person[inside]]).predict(y)
-            for each in held:
-                guesses[attacker][each] = of_takes[person[~inside] == each].mean()
-        blind[held] = of[kept].mean()
-    found, knows = [], _knows(n_people)
+    thirds = np.argsort(np.argsort(of, kind="stable"), kind="stable") * 3 // len(of)
+    for inside, held in takes.folds(thirds):
+        asked = np.isin(takes.person, held)
+        x, y, known = takes.values[inside], takes.values[asked], takes.person[inside]
+        for attacker, learn in _OF_NUMBERS.items():
+            guesses[attacker][held] = takes.of_people(learn(x, of[known])(y), held, asked)
+        blind[held] = of[np.unique(known)].mean()
+    found = []
     for attacker, guess in guesses.items():
-        wrong, guessed = (guess - of) ** 2, (blind - of) ** 2
+        wrong, guessed = (guess - of)[own] ** 2, (blind - of)[own] ** 2
 
         def told_of(
             people: NDArray[np.bool_], wrong: Float64 = wrong, guessed: Float64 = guessed
@@ -161,6 +230,25 @@ def _tell_number(
 
         value = told_of(np.ones(n_people, dtype=bool))
         low, high = jackknife(told_of, n_people, widened(len(guesses)), share=False)
-        figures = value, 0.0, value, low, min(high, 1.0)
-        found.append(told(Finding(step, name, "takes", attacker, knows, R2, *figures, n_people)))
+        ends = value, 0.0, value, low, min(high, 1.0), n_people
+        found.append(told(Finding(step, name, "takes", attacker, takes.knows, R2, *ends)))
     return found
+
+
+def _ridge(x: Float64, numbers: Float64) -> Learned:
+    learner = RidgeCV(PENALTIES).fit(x, numbers)
+    return lambda values: np.asarray(learner.predict(values), np.float64)
+
+
+def _trees(x: Float64, numbers: Float64) -> Learned:
+    learner = ExtraTreesRegressor(
+        N_TREES, min_samples_leaf=LEAF, max_features="sqrt", random_state=SEED, n_jobs=1
+    ).fit(x, numbers)
+    return lambda values: np.asarray(learner.predict(values), np.float64)
+
+
+_OF_NUMBERS: dict[str, Callable[[Float64, Float64], Learned]] = {
+    "ridge regression": _ridge,
+    "extra trees": _trees,
+    NETWORK: network_of_numbers,
+}

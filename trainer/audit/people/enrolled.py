@@ -49,6 +49,11 @@ class Seen:
             self.times_s[chosen],
         )  # fmt: skip
 
+    def joined(self, other: Seen) -> Seen:
+        """Return these takes and then those of other people."""
+        pairs = ((getattr(self, f.name), getattr(other, f.name)) for f in dataclasses.fields(self))
+        return Seen(*(np.concatenate(pair) for pair in pairs))
+
     def through(self, ready: Callable[[Float64], Float64]) -> Seen:
         """Return the same takes with their values transformed."""
         return dataclasses.replace(self, values=ready(self.values))

@@ -15,7 +15,14 @@ from sklearn.model_selection import GroupKFold
 
 from runtime.stages.contract.stage import Float64, Int64
 from trainer.audit.findings import LEAST_PEOPLE, Finding
-from trainer.audit.people.attackers import ATTACKERS, Attacker, discriminant, make_ready
+from trainer.audit.people.attackers import (
+    ATTACKERS,
+    NETWORK,
+    Attacker,
+    centroids,
+    discriminant,
+    make_ready,
+)
 from trainer.audit.people.enrolled import Parted, Seen, part
 from trainer.audit.people.identity import TOGETHER, fused
 from trainer.audit.people.rates import (
@@ -100,7 +107,7 @@ def verify_people(seen: Seen, step: str) -> list[Finding]:
     learners |= {
         f"{name} on differences": _on_differences(learn)
         for name, learn in ATTACKERS.items()
-        if learn is not next(iter(ATTACKERS.values()))
+        if learn is not centroids and name != NETWORK
     }
     scores, shown = _all_pairs((part(seen.of_no_gesture()), parted), learners, N_FOLDS)
     return [

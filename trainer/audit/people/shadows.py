@@ -86,7 +86,7 @@ def shadow_attack(
     tell: Callable[[str], None] = lambda _: None,
     n_splits: int = N_SPLITS,
 ) -> dict[str, dict[str, float]]:
-    """Return how much better a model knows each person than models that had not met them.
+    """Return how well a model knows each person, by itself and against models of the same recipe.
 
     Parameters
     ----------
@@ -106,9 +106,11 @@ def shadow_attack(
     Returns
     -------
     dict of dict
-        By attacker, each person's figure, larger for who is taken to have been trained on: the log
-        chance of what was asked for, above its mean over shadow models that were fitted without
-        the person; and the mean of :func:`likelihood_ratios` over the person's takes.
+        By attacker, each person's figure, larger for who is taken to have been trained on: those of
+        :func:`.membership.of_people`; the log chance of what was asked for, above its mean over
+        shadow models that were fitted without the person; and the mean of
+        :func:`likelihood_ratios` over the person's takes. Of everybody in the data set, however
+        many are listened to elsewhere: shadow models answer for all of them anyway.
 
     Raises
     ------
@@ -130,7 +132,8 @@ def shadow_attack(
     target = [
         _of_takes(r, _scores(model, r.values)[:, :n_known], candidate.recipe) for r in recordings
     ]
-    known = _figures(recordings, target)
+    thresholds = _figures(recordings, target)
+    known = thresholds[STATISTIC]
     people = sorted(known)
     left_out = _halves(people, n_splits)
     jobs = [_job(candidate, recordings, set(people) - out) for out in left_out]
@@ -139,13 +142,13 @@ def shadow_attack(
     whose = _people_of(recordings)
     odds, met = [], []
     for out, scores in zip(left_out, run_jobs(jobs, own), strict=True):
-        shadow = _figures(recordings, scores)
+        shadow = _figures(recordings, scores)[STATISTIC]
         odds.append(_log_odds(recordings, scores))
         met.append(~np.isin(whose, sorted(out)))
         for person in out:
             above[person].append(known[person] - shadow[person])
     ratios = likelihood_ratios(_log_odds(recordings, target), np.array(odds), np.array(met))
-    return {
+    return thresholds | {
         SHADOWS: {person: float(np.mean(values)) for person, values in above.items()},
         RATIO: {person: float(np.mean(ratios[whose == person])) for person in people},
     }
@@ -192,9 +195,11 @@ def _labels_of(recordings: Sequence[Reduced]) -> Int64:
     return np.array([cue.label for r in recordings for cue, _ in r.takes], dtype=np.int64)
 
 
-def _figures(recordings: Sequence[Reduced], scores: Sequence[Float64]) -> dict[str, float]:
+def _figures(
+    recordings: Sequence[Reduced], scores: Sequence[Float64]
+) -> dict[str, dict[str, float]]:
     labels, people = _labels_of(recordings), _people_of(recordings)
-    return of_people(np.concatenate(scores), labels, people)[STATISTIC]
+    return of_people(np.concatenate(scores), labels, people)
 
 
 def _log_odds(recordings: Sequence[Reduced], scores: Sequence[Float64]) -> Float64:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import itertools
+import math
 import operator
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from functools import reduce
 from typing import TypeVar
 
@@ -32,6 +34,7 @@ __all__ = [
     "by_name",
     "count_watching",
     "devices_of",
+    "price_watching",
     "prices_of",
     "run_counted",
 ]
@@ -70,21 +73,28 @@ def devices_of(
     readings: Readings,
     watched: list[Watched],
     stand_ins: bool,
-    workers: Workers,
-    tell: Notify,
 ) -> dict[str, DeviceSetting]:
     """Return each setting's device: with the cheapest way to watch that misses few enough."""
-    recorded, base = readings.recorded, readings.tried[0]
+    recorded = readings.recorded
     kept = _kept(watched, asked, stand_ins)
-    if len(kept) > 1:
-        pairs = [(base, device_of(base.sensor, recorded, way.option)) for way in kept]
-        (prices,) = run_jobs([PriceJob(_priced(asked, readings, pairs))], workers)
-        kept = [kept[int(np.argmin(prices))]]
-    tell("prices of ways to watch: done")
+    chosen = min(kept, key=lambda way: math.inf if way.uw is None else way.uw).option
     return {
-        one.name: device_of(one.sensor, recorded, kept[0].option)
+        one.name: device_of(one.sensor, recorded, chosen)
         for one in (*readings.tried, *readings.opponents)
     }
+
+
+def price_watching(
+    asked: Asked, readings: Readings, watched: list[Watched], workers: Workers, tell: Notify
+) -> list[Watched]:
+    """Return ways to watch with their prices, where there are several to choose among."""
+    if len(watched) > 1:
+        recorded, base = readings.recorded, readings.tried[0]
+        pairs = [(base, device_of(base.sensor, recorded, way.option)) for way in watched]
+        (prices,) = run_jobs([PriceJob(_priced(asked, readings, pairs))], workers)
+        watched = [replace(way, uw=uw) for way, uw in zip(watched, prices, strict=True)]
+    tell("prices of ways to watch: done")
+    return watched
 
 
 def _kept(ways: list[Watched], asked: Asked, stand_ins: bool) -> list[Watched]:

@@ -9,14 +9,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from runtime.budget.price.wake_up_counts import WakeUpCounts, Watching
+from runtime.budget.price.wake_up_counts import WakeUpCounts
 from runtime.firmware.setting import USUAL_HOLD_S
+from runtime.firmware.watching import Watching
 from runtime.sensor import Sensor
 from trainer.choice.tried.knobs import WatchingOption
 from trainer.judge.wake_up import count_wake_ups
 from trainer.recipe import Recipe
 
-__all__ = ["CountJob", "Watched", "acceptable"]
+__all__ = ["CountJob", "Watched", "acceptable", "wakes_too_often"]
 
 LEAST_EMPTY_HOURS = 0.5
 """As a budget asks for: a rate of rare events cannot be told from minutes."""
@@ -71,10 +72,14 @@ class Watched:
     option : WatchingOption
     counts : WakeUpCounts or None
         None where the recordings cannot tell.
+    uw : float, optional
+        Average power over a day of a device that watches so and is awake at the recorded setting,
+        where it was priced.
     """
 
     option: WatchingOption
     counts: WakeUpCounts | None
+    uw: float | None = None
 
 
 def acceptable(watched: list[Watched], max_miss_rate: float) -> list[Watched]:
@@ -90,12 +95,12 @@ def acceptable(watched: list[Watched], max_miss_rate: float) -> list[Watched]:
     kept = [
         one
         for one, counts in told
-        if counts.miss_rate.typical <= max_miss_rate and not _wakes_too_often(counts)
+        if counts.miss_rate.typical <= max_miss_rate and not wakes_too_often(counts)
     ]
     return kept or [min(told, key=lambda pair: pair[1].miss_rate.typical)[0]]
 
 
-def _wakes_too_often(counts: WakeUpCounts) -> bool:
+def wakes_too_often(counts: WakeUpCounts) -> bool:
     """Tell whether false wakes are surely more than are priced, where recordings can tell."""
     told = counts.empty_hours >= LEAST_EMPTY_HOURS
     return told and counts.false_wakes_per_hour.low > MOST_FALSE_WAKES

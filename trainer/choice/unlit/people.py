@@ -89,10 +89,12 @@ def judge_places(
     rate_hz : float
         Of its frames.
     """
-    most = occupancy_of(recipe).most
+    occupancy = occupancy_of(recipe)
+    most, lag_s = occupancy.most, occupancy.lag_s
     counted = [
-        Counted(place, table[:, 0].astype(np.int64), table[:, 1].astype(np.int64), 1.0 / rate_hz)
+        Counted(place, truth, told, 1.0 / rate_hz, lag_s)
         for table, place in zip(tables, groups, strict=True)
+        for truth, told in [table.T.astype(np.int64)]
     ]
     found = occupancy_figures(counted, most)
     main = "balanced_accuracy" if most == 1 else "exact"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 from capture.store.dataset import Participant
@@ -10,20 +11,50 @@ from runtime.enrolment import enrolment_bytes
 from runtime.model import Model
 from trainer.fit.held_out import HeldOut, HoldOutJob
 from trainer.fit.kept_fits import Finished
+from trainer.fit.owner.favour import ALLOWED_LOSS, choose_favour, offered_by, shown_in_turn
 from trainer.fit.owner.taught import TeachJob, teach_jobs
-from trainer.fit.owner.worth import Shown, figures_of_owners
+from trainer.fit.owner.worth import figures_of_owners
+from trainer.learn.owner import Favour
 from trainer.work.jobs import Workers
 
-__all__ = ["enrolment_of", "figures_in_turn"]
+__all__ = ["Lessons", "enrolment_of", "figures_in_turn", "lessons_in_turn"]
+
+
+@dataclass(frozen=True, slots=True)
+class Lessons:
+    """What people held out in turn taught models that had not seen them.
+
+    Parameters
+    ----------
+    jobs : tuple of TeachJob
+        None where a recipe has no enrolment.
+    outcomes : tuple of HeldOut
+        What came of each.
+    favour : Favour
+        Of own gestures, as all of them chose it.
+    """
+
+    jobs: tuple[TeachJob, ...] = ()
+    outcomes: tuple[HeldOut, ...] = ()
+    favour: Favour = field(default_factory=Favour)
+
+
+def lessons_in_turn(
+    folds: Sequence[HoldOutJob], done: Finished, workers: Workers, tell: Callable[[str], None]
+) -> Lessons:
+    """Let training people held out in turn teach models; none, where a recipe has no enrolment."""
+    if not folds[0].fit.recipe.head.enrol:
+        return Lessons()
+    jobs = teach_jobs(folds)
+    outcomes = done.run(jobs, workers, tell)
+    offered = [s for both in zip(jobs, outcomes, strict=True) for s in offered_by(*both)]
+    return Lessons(tuple(jobs), tuple(outcomes), choose_favour(offered))
 
 
 def enrolment_of(
     model: Model,
-    folds: Sequence[HoldOutJob],
+    lessons: Lessons,
     people: Mapping[str, Participant],
-    done: Finished,
-    workers: Workers,
-    tell: Callable[[str], None],
     events: dict[str, Any] | None,
 ) -> dict[str, Any]:
     """Return what evaluation.json says of enrolment; nothing where the recipe has none.
@@ -32,21 +63,23 @@ def enrolment_of(
     ----------
     model : Model
         As it is exported, whose bytes are told.
-    folds : sequence of HoldOutJob
-        Training people held out in turn.
+    lessons : Lessons
+        Of training people held out in turn.
     people : mapping of str to Participant
-    done : Finished
-    workers : Workers
-    tell : callable
     events : dict or None
         What was chosen for events of taught models.
     """
-    if not folds[0].fit.recipe.head.enrol:
+    if not lessons.jobs:
         return {}
-    jobs = teach_jobs(folds)
-    outcomes = done.run(jobs, workers, tell)
-    found = figures_in_turn(jobs, outcomes, people)
+    found = figures_in_turn(lessons.jobs, lessons.outcomes, people)
     told = {} if events is None else {"events": events}
+    favour = lessons.favour
+    if favour.taught is not None or favour.untaught is not None:
+        told["favour"] = {
+            "taught_nats": favour.taught,
+            "untaught_nats": favour.untaught,
+            "allowed_loss": ALLOWED_LOSS,
+        }
     return {"enrolment": found | told | {"bytes": enrolment_bytes(model)}}
 
 
@@ -61,11 +94,6 @@ def figures_in_turn(
         As :func:`trainer.fit.owner.taught.teach_jobs` gave them, and what came of each.
     people : mapping of str to Participant
     """
-    shown = [
-        Shown(recording.recording.participant, *(int(value) for value in row))
-        for job, outcome in zip(jobs, outcomes, strict=True)
-        for recording, rows in zip(job.held, outcome.scores, strict=True)
-        for row in rows
-    ]
+    shown = [s for rows in shown_in_turn(jobs, outcomes) for s in rows]
     handedness = {name: person.handedness or "" for name, person in people.items()}
     return figures_of_owners(shown, handedness)

@@ -13,18 +13,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from runtime.stages.contract.stage import Int32, Int64, Stage, State
-from runtime.stages.teaching.commands import after_command
-from runtime.stages.teaching.enrol import Enrol
-from runtime.stages.teaching.reasons import ADD, BEGIN, FINISH
+from runtime.stages.contract.stage import Int32, Int64
+from runtime.stages.teaching.lesson import EVIDENCE_NATS
 from trainer.corpus.reduced import Reduced
-from trainer.corpus.windows import surest_frames
 from trainer.fit.held_out import FitJob, HeldOut, HoldOutJob
-from trainer.fit.pipeline import Fitted, with_own_gestures
+from trainer.fit.owner.person import Person, Taught
+from trainer.fit.pipeline import Fitted
+from trainer.learn.owner import Favour, favoured
 from trainer.recipe import Recipe
 
 __all__ = [
-    "ALONE", "BESIDE", "COLUMNS", "KNOWN", "TAKES_EACH", "Taught", "TeachJob", "taught_scores",
+    "ALONE", "BESIDE", "COLUMNS", "KNOWN", "OFFSETS", "TAKES_EACH", "TeachJob", "taught_scores",
     "teach_jobs", "teach_person",
 ]  # fmt: skip
 
@@ -34,13 +33,18 @@ MOST_TURNS = 3
 """Each person's takes are parted into shown and asked about up to so many times."""
 SPARE = 2
 """So many refused takes of a class are followed by another one."""
+OFFSETS = tuple(range(-(EVIDENCE_NATS // 2), EVIDENCE_NATS // 2 + 1))
+"""Nats by which an own gesture is favoured, one after another: up to half of what evidence can come
+to, so that this still decides. A nat is the odds of 2.7 to one."""
 COLUMNS = (
     "kind", "n_shown", "n_asked", "before", "after", "n_new", "new_right", "n_refused", "n_kept",
+    "offset",
 )  # fmt: skip
 """Of the rows that a job gives for each person: what was shown (:data:`KNOWN`, :data:`ALONE`,
 :data:`BESIDE`), takes of a class, takes asked about of known classes, how many of them were right
-before and after, takes of the new gesture asked about, how many were right, and how many of those
-shown were refused and kept; where there is a new gesture, of its own takes."""
+before and after, takes of the new gesture asked about, how many were right, how many of those
+shown were refused and kept; where there is a new gesture, of its own takes; and by how many nats
+that was favoured."""
 KNOWN, ALONE, BESIDE = range(3)
 """All known classes; a new gesture and nothing else; a new gesture beside all known classes."""
 
@@ -102,62 +106,6 @@ def teach_jobs(folds: Sequence[HoldOutJob]) -> list[TeachJob]:
     return jobs
 
 
-@dataclass(frozen=True, slots=True)
-class Taught:
-    """A fitted chain, parted at the stage that learns.
-
-    Parameters
-    ----------
-    before, after : tuple of Stage
-    stage : Enrol
-    """
-
-    before: tuple[Stage, ...]
-    stage: Enrol
-    after: tuple[Stage, ...]
-
-    @classmethod
-    def of(cls, fitted: Fitted, recipe: Recipe) -> Taught:
-        """Part a fitted pipeline, with its places for own gestures."""
-        stages = with_own_gestures(fitted.whole.stages, recipe)
-        at = next(i for i, stage in enumerate(stages) if isinstance(stage, Enrol))
-        stage = stages[at]
-        assert isinstance(stage, Enrol)  # noqa: S101  # as it was found
-        return cls(stages[:at], stage, stages[at + 1 :])
-
-    def scores(self, x: Int32, state: State) -> Int32:
-        """Return the scores of all frames of what reaches the stage that learns."""
-        y, _ = self.stage.run(x, state)
-        for stage in self.after:
-            y, _ = stage.run(y, stage.initial_state())
-        return y
-
-    def show(
-        self, x: Int32, spans: Sequence[tuple[int, int, int]], wanted: int
-    ) -> tuple[State, Int64]:
-        """Show takes (slot, first, stop) until so many of each slot are kept; then learn.
-
-        Returns
-        -------
-        state : dict
-        answers : int64 (n_spans,)
-            What was answered to each take; 0 where it was not shown.
-        """
-        state, kept = self.stage.initial_state(), dict.fromkeys((slot for slot, _, _ in spans), 0)
-        answers = np.zeros(len(spans), dtype=np.int64)
-        for number, (slot, first, stop) in enumerate(spans):
-            if kept[slot] < wanted:
-                ask = np.array([BEGIN, slot], dtype=np.int32)
-                _, state = self.stage.run(x[first:stop], state | {"ask": ask})
-                state = self._command(state, ADD)
-                answers[number] = state["answer"][0]
-                kept[slot] += answers[number] > 0
-        return self._command(state, FINISH), answers
-
-    def _command(self, state: State, command: int) -> State:
-        return after_command(self.stage, state | {"ask": np.array([command, 0], dtype=np.int32)})
-
-
 def teach_person(
     fitted: Fitted, recordings: Sequence[Reduced], recipe: Recipe, new: int | None = None
 ) -> Int32:
@@ -175,12 +123,15 @@ def teach_person(
 
     Returns
     -------
-    int32 (n_rows, 9)
-        One for each number of takes, what was shown, and each turn: see :data:`COLUMNS`.
+    int32 (n_rows, 10)
+        One for each number of takes, what was shown, each turn, and each of :data:`OFFSETS` where
+        there is a new gesture: see :data:`COLUMNS`.
     """
-    person = _Person.of(Taught.of(fitted, recipe), fitted, recordings, recipe, new)
-    own = person.taught.stage.sizes.n_known
-    before = person.right(person.taught.stage.initial_state())
+    person = Person.of(Taught.of(fitted, recipe), fitted, recordings, recipe, new)
+    stage = person.taught.stage
+    own, offsets = stage.sizes.n_known, (0,) if new is None else OFFSETS
+    offered = [favoured(stage, Favour(offset, offset)) for offset in offsets]
+    [before] = person.right(stage.initial_state(), [stage])
     rows = []
     kinds = (KNOWN,) if new is None else (ALONE, BESIDE)
     for kind, n_shown in itertools.product(kinds, TAKES_EACH):
@@ -189,14 +140,15 @@ def teach_person(
             state, answers = person.taught.show(person.x, spans, n_shown)
             asked = np.ones(len(person.spans), dtype=bool)
             asked[shown[answers != 0]] = False
-            after = person.right(state)
             old, of_new = asked & (person.slots != own), asked & (person.slots == own)
             if new is not None:
                 answers = answers[person.slots[shown] == own]
-            rows.append((
-                kind, n_shown, old.sum(), before[old].sum(), after[old].sum(),
-                of_new.sum(), after[of_new].sum(), (answers < 0).sum(), (answers > 0).sum(),
-            ))  # fmt: skip
+            for offset, after in zip(offsets, person.right(state, offered), strict=True):
+                rows.append((
+                    kind, n_shown, old.sum(), before[old].sum(), after[old].sum(),
+                    of_new.sum(), after[of_new].sum(), (answers < 0).sum(), (answers > 0).sum(),
+                    offset,
+                ))  # fmt: skip
     return np.array(rows, dtype=np.int32).reshape(-1, len(COLUMNS))
 
 
@@ -210,7 +162,7 @@ def taught_scores(
     list of int32 (n_frames, n_known)
         One for each recording.
     """
-    person = _Person.of(Taught.of(fitted, recipe), fitted, recordings, recipe, None)
+    person = Person.of(Taught.of(fitted, recipe), fitted, recordings, recipe, None)
     taught = person.taught
     flags = taught.stage.learnable
     first = [np.flatnonzero(person.slots == c)[:n_takes] for c in range(len(flags)) if flags[c]]
@@ -219,83 +171,6 @@ def taught_scores(
     starts = zip(person.first, recordings, strict=True)
     parts = [person.x[start : start + recording.n_frames] for start, recording in starts]
     return [taught.scores(x, state)[:, : taught.stage.sizes.n_known] for x in parts]
-
-
-@dataclass(frozen=True, slots=True)
-class _Person:
-    """One person's recordings, one behind the other, up to the stage that learns.
-
-    Parameters
-    ----------
-    taught : Taught
-    recordings : tuple of Reduced
-    recipe : Recipe
-    x : int32 (n_frames, n_in)
-    first : tuple of int
-        First frame of each recording.
-    spans : list of (slot, first, stop)
-        Of each take.
-    slots : int64 (n_takes,)
-    """
-
-    taught: Taught
-    recordings: tuple[Reduced, ...]
-    recipe: Recipe
-    x: Int32
-    first: tuple[int, ...]
-    spans: list[tuple[int, int, int]]
-    slots: Int64
-
-    @classmethod
-    def of(
-        cls,
-        taught: Taught,
-        fitted: Fitted,
-        recordings: Sequence[Reduced],
-        recipe: Recipe,
-        new: int | None,
-    ) -> _Person:
-        """Run all recordings up to the stage that learns."""
-        values, first, spans = [], [], []
-        n_known, start = taught.stage.sizes.n_known, 0
-        for recording in recordings:
-            x = recording.values
-            x = x if fitted.whole.gather is None else fitted.whole.gather.run_difference(x)
-            for stage in taught.before:
-                x, _ = stage.run(x, stage.initial_state())
-            values.append(x)
-            first.append(start)
-            for cue, (_, stop) in recording.takes:
-                slot = _slot(cue.label, new, n_known)
-                spans.append((slot, start + cue.start, start + max(cue.stop, stop)))
-            start += len(x)
-        slots = np.array([slot for slot, _, _ in spans], dtype=np.int64)
-        together = np.concatenate(values)
-        return cls(taught, tuple(recordings), recipe, together, tuple(first), spans, slots)
-
-    def right(self, state: State) -> Int64:
-        """Return which takes are answered rightly, 1 or 0, int64 (n_takes,)."""
-        stage, answers = self.taught.stage, []
-        n_known = stage.sizes.n_known
-        gestures = [c for c in range(n_known) if stage.learnable[c]]
-        own, rest = (
-            list(range(n_known, stage.n_out)),
-            [c for c in range(n_known) if c not in gestures],
-        )
-        for start, recording in zip(self.first, self.recordings, strict=True):
-            scores = self.taught.scores(self.x[start : start + recording.n_frames], state)
-            ordered = scores[:, [*gestures, *own, *rest]]
-            spans = [span for _, span in recording.takes]
-            frames = surest_frames(ordered, spans, len(gestures) + len(own))
-            answers.append(scores[frames].argmax(axis=1))
-        return np.asarray(np.concatenate(answers) == self.slots, dtype=np.int64)
-
-
-def _slot(label: int, new: int | None, n_known: int) -> int:
-    """Return a class's place among a pipeline's answers; that of the new gesture is the last."""
-    if new is None:
-        return label
-    return n_known if label == new else label - (label > new)
 
 
 def _turns(slots: Int64, taught: Taught, n_shown: int, kind: int) -> Iterator[Int64]:

@@ -17,7 +17,7 @@ from runtime.stages.contract.stage import Float64
 from trainer.judge.groups import MIN_PEOPLE
 from trainer.judge.intervals import difference_over_participants, over_participants
 
-__all__ = ["Shown", "figures_of_owners"]
+__all__ = ["Shown", "accepted_by_person", "figures_of_owners", "found_of", "shares_of"]
 
 WORST_SHARE = 0.1
 N_RESAMPLES = 2000
@@ -42,6 +42,8 @@ class Shown:
         Other takes of the new gesture, and how many were right.
     n_refused, n_kept : int
         Of the takes shown; where there is a new gesture, of its own.
+    offset : int
+        By how many nats an own gesture was favoured.
     """
 
     participant: str
@@ -54,6 +56,7 @@ class Shown:
     new_right: int
     n_refused: int
     n_kept: int
+    offset: int = 0
 
     @property
     def accepted(self) -> bool:
@@ -92,7 +95,18 @@ def _by_person(shown: Sequence[Shown]) -> dict[str, list[Shown]]:
     return dict(sorted(found.items()))
 
 
-def _shares(turns: Sequence[Shown]) -> tuple[float, float]:
+def accepted_by_person(shown: Sequence[Shown]) -> dict[str, list[Shown]]:
+    """Return what each person showed whose new gesture was accepted."""
+    return _by_person([s for s in shown if s.accepted])
+
+
+def found_of(turns: Sequence[Shown]) -> float:
+    """Return the share of one person's takes of a new gesture that were found."""
+    return sum(s.new_right for s in turns) / max(1, sum(s.n_new for s in turns))
+
+
+def shares_of(turns: Sequence[Shown]) -> tuple[float, float]:
+    """Return the share of one person's known takes that were right before, and after."""
     n = max(1, sum(s.n_asked for s in turns))
     return sum(s.before for s in turns) / n, sum(s.after for s in turns) / n
 
@@ -107,7 +121,7 @@ def _of_classes(
     shown: Sequence[Shown], n_shown: int, handedness: Mapping[str, str]
 ) -> dict[str, Any]:
     people = _by_person([s for s in shown if s.n_shown == n_shown])
-    pairs = np.array([_shares(turns) for turns in people.values()])
+    pairs = np.array([shares_of(turns) for turns in people.values()])
     n_takes = sum(max(s.n_asked for s in turns) for turns in people.values())
     left = np.array([handedness.get(name) == "left" for name in people])
     worst_before, worst_after = _worst(pairs[:, 0]), _worst(pairs[:, 1])
@@ -159,12 +173,9 @@ def _worst_interval(pairs: Float64) -> list[float]:
 def _of_new(shown: Sequence[Shown], n_shown: int) -> dict[str, Any]:
     """Return a row: of people whose gesture was accepted, who are told otherwise if it is not."""
     everybody = _by_person([s for s in shown if s.n_shown == n_shown])
-    people = _by_person([s for s in shown if s.n_shown == n_shown and s.accepted])
-    found = [
-        sum(s.new_right for s in turns) / max(1, sum(s.n_new for s in turns))
-        for turns in people.values()
-    ]
-    pairs = np.array([_shares(turns) for turns in people.values()]).reshape(-1, 2)
+    people = accepted_by_person([s for s in shown if s.n_shown == n_shown])
+    found = [found_of(turns) for turns in people.values()]
+    pairs = np.array([shares_of(turns) for turns in people.values()]).reshape(-1, 2)
     n_takes, n_new = (
         sum(max(getattr(s, name) for s in turns) for turns in people.values())
         for name in ("n_asked", "n_new")

@@ -123,7 +123,7 @@ def device_text(model: Model, setting: DeviceSetting) -> dict[str, str]:
     """Return the files of the device program, by name."""
     words = model.closing.c_words(model.classes)
     there = fill(_THERE_C, THERE=words.there) if words.there else ""
-    about = "\n * and the model sees nothing" if words.there else ""
+    about = " and the model sees nothing" if words.there else ""
     values = _constants(model, setting) | {"THERE_ABOUT": about}
     if model.entry.always_on:  # what is seen decides nothing
         there, values["THERE_ABOUT"] = "", ""
