@@ -42,6 +42,7 @@ from worlds.product import load_script  # noqa: E402
 from worlds.recording import People, few_takes, record_world  # noqa: E402
 
 WORLDS = {world.name: world for world in (DIFFUSER, MASK)}
+OF_CLASSES = [name for name, asked in RECIPES.items() if asked.as_usual]
 EMULATED = "emulated"
 AS_RECORDED = "as recorded"
 LITTLE = 0.01
@@ -123,7 +124,7 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=1, help="number of the first: who they are")
     parser.add_argument("--worlds", nargs="*", choices=[*WORLDS, EMULATED], help="all as it comes")
     parser.add_argument(
-        "--recipes", nargs="*", choices=list(RECIPES), default=["dynamic", "finger_count"]
+        "--recipes", nargs="*", choices=OF_CLASSES, default=["dynamic", "finger_count"]
     )
     parser.add_argument("--conditions", nargs="*", choices=list(HARDER), default=list(HARDER)[1:])
     parser.add_argument("--seeds", type=int, default=2, help="fits of each group, from other seeds")

@@ -166,7 +166,8 @@ def ask_everybody(folder: Path, recipe_name: str, n_jobs: int = 1, n_seeds: int 
         fitted = run_jobs(fits, workers)
     except FormatError as error:
         return Compared(0.0, 0.0, 0.0, 0.0, {}, 0, refused=str(error))
-    takes = [(cue.label, r.recording.participant) for side in held[: FOLDS + 1] for r in side
+    once = held[: len(held) // n_seeds]
+    takes = [(cue.label, r.recording.participant) for side in once for r in side
              for cue, _ in r.takes]  # fmt: skip
     truth, people = (np.array(column) for column in zip(*takes, strict=True))
     told = [_answers(candidate, fit, side, False) for fit, side in zip(fitted, held, strict=True)]

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from capture.measure.flicker import AS_A_HAND_HZ, clear_rate_hz
 from trainer.learn.mains import frames_kept, learn_steady, mains_taps, noise_share
-from trainer.recipe import FeatureRecipe
+from trainer.recipe import FeatureRecipe, load_recipe
 
 STEADY, AS_IT_COMES = FeatureRecipe(steady=True), FeatureRecipe()
 RATES = st.floats(5.0, 1000.0)
@@ -109,6 +109,14 @@ def test_only_recipes_that_ask_have_it() -> None:
     assert learn_steady(STEADY, 20.0, -most, most) is None
     assert frames_kept(AS_IT_COMES, 30.0) == frames_kept(STEADY, 20.0) == 0
     assert frames_kept(STEADY, 30.0) == 2
+
+
+@pytest.mark.parametrize("name", ["dynamic", "dynamic_lean", "finger_count"])
+def test_recipes_asked_under_strong_flicker_take_the_mean(name: str) -> None:
+    """Recipes that were held to strong flicker take the mean against it at their own rate."""
+    recipe = load_recipe(name)
+    assert recipe.frame_rate_hz is not None
+    assert frames_kept(recipe.features, recipe.frame_rate_hz) == 2
 
 
 def test_wide_values_are_rounded_to_what_follows() -> None:
