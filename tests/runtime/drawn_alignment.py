@@ -12,7 +12,7 @@ from runtime.stages.alignment.registration import Registration
 from runtime.stages.alignment.triangulation import Triangulation
 from runtime.stages.pair.pair import Pair
 
-__all__ = ["drawn_pair", "drawn_registration", "drawn_triangulation"]
+__all__ = ["drawn_pair", "drawn_registration", "drawn_triangulation", "seen_by_pair"]
 
 
 def drawn_registration(
@@ -80,13 +80,35 @@ def drawn_triangulation(n_apertures: int) -> Triangulation:
 
 
 def drawn_pair(rng: np.random.Generator, rows: int = 6, cols: int = 8, most: int = 4095) -> Pair:
-    """Return a stage whose finer bins are single pixels, of random patterns."""
+    """Return a stage whose finer bins are single pixels, of random waves over the cells."""
     one = drawn_registration(rng, 1, rows, cols, most)
-    fields = one.to_json() | one.arrays() | {"spline_offset": (0, 0)}
-    n_spline = one.fine_grid.n_spline
+    grid, bins = one.fine_grid, one.windows.n_bins
+
+    def waves(n_bins: int) -> np.ndarray:
+        row, column = np.divmod(np.arange(grid.n_spline), grid.n_x + 2)
+        place = np.column_stack([column, row, np.ones(grid.n_spline)])
+        drawn = rng.normal(0, 1, (3, n_bins)) * np.array([[0.4], [0.4], [9.0]])
+        return np.trunc(127 * np.sin(place @ drawn)).astype(np.int8)
+
+    fields = one.to_json() | one.arrays() | {"spline_offset": (0, 0), "spline": waves(bins)[None]}
     given = {k: tuple(v) if isinstance(v, list) else v for k, v in fields.items() if k != "kind"}
     return Pair(
-        **given, pair_rows=rows, pair_cols=cols, pair_energy=(4, 40, 9000, 21, 9000),
-        least_level=40, pair_level=-37, apart=9000, bend=-3000,
-        pair_spline=rng.integers(-127, 128, (n_spline, rows * cols)).astype(np.int8),
+        **given, pair_rows=rows, pair_cols=cols,
+        pair_energy=(4, int(rng.choice([40, 1 << 29])), 9000, 21, 9000),
+        least_level=int(rng.integers(0, 60)), pair_level=-37, apart=int(rng.choice([900, 9000])),
+        bend=-3000, pair_spline=waves(rows * cols),
     )  # fmt: skip
+
+
+def seen_by_pair(stage: Pair, n: int, most: int, rng: np.random.Generator) -> np.ndarray:
+    """Return values int64 (n, n_values) of two sources of the stage's own, which move a little."""
+    grid = stage.fine_grid
+    low, high = np.array([grid.low_x, grid.low_y]), np.array([grid.n_x, grid.n_y]) * grid.step
+    slopes = low + rng.uniform(0.2, 0.8, (2, 2)) * high
+    slopes = slopes + np.arange(n)[:, None, None] * rng.uniform(-0.05, 0.05, (2, 2)) * grid.step
+    whole = np.clip(slopes, low, low + high - 1).astype(np.int64)
+    table = stage.tables[1]
+    parts = [table.columns(whole[:, k])[:, 0] >> table.bins.fraction_bits for k in (0, 1)]
+    x = np.zeros((n, stage.n_values), dtype=np.int64)
+    x[:, stage.windows.columns(0)] = (most // 127 * (2 * parts[0] + parts[1])) // 4
+    return x

@@ -5,7 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from drawn_alignment import drawn_pair, drawn_registration, drawn_triangulation
+from drawn_alignment import (
+    drawn_pair,
+    drawn_registration,
+    drawn_triangulation,
+    seen_by_pair,
+)
 
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
@@ -16,6 +21,7 @@ from runtime.stages.dense import Dense
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.pair.bearings import Bearings
+from runtime.stages.pair.pair import Pair
 from runtime.stages.passive.ambient import Ambient
 from runtime.stages.passive.background import Background
 from runtime.stages.pixels import Pixels
@@ -125,7 +131,7 @@ VARIANTS: dict[str, tuple[Stage, int]] = {  # a stage, and the largest magnitude
     "prototypes by differences": (prototypes(5, False, np.int16), 32767),
     "registration": (drawn_registration(np.random.default_rng(3)), 4095),
     "registration of two apertures": (drawn_registration(np.random.default_rng(4), 2), 1023),
-    "pair": (drawn_pair(np.random.default_rng(5)), 4095),
+    "pair": (drawn_pair(np.random.default_rng(7)), 4095),
     "bearings": (Bearings(20, 300), 400),
     "triangulation of one aperture": (drawn_triangulation(1), 2**19),
     "triangulation": (drawn_triangulation(2), 2**19),
@@ -147,4 +153,6 @@ def inputs(stage: Stage, most: int) -> Any:
     scale = np.geomspace(1, most, 40)[:, None]
     x = np.rint(scale * rng.uniform(-1, 1, (40, stage.n_in))).astype(np.int64)
     x[3], x[11], x[12], x[20:24] = 0, most, -most, x[20]
+    if isinstance(stage, Pair):
+        x[4:11] = seen_by_pair(stage, 7, most, rng)
     return x

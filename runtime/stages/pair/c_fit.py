@@ -12,6 +12,7 @@ typedef struct {
     int32_t square[2];
     int32_t left;
     int32_t poor;
+    int32_t last; /* the longest step of a fit that has come to rest */
 } @P@_at;
 
 /* Products of x with four columns, summed. */
@@ -181,7 +182,7 @@ PW_LOCAL int32_t @P@_move(const @P@_solution *by, uint32_t source, @P@_at *at)
         const int32_t to = at->slope[(2u * source) + axis] + @O@_cut(step * @HALF@, 13);
         const int32_t inside = (axis == 0u) ? pw_sat(to, @LOW_X@, @HIGH_X@)
                                             : pw_sat(to, @LOW_Y@, @HIGH_Y@);
-        if ((inside != to) || (step > @MOST_LAST@) || (step < -@MOST_LAST@)) {
+        if ((inside != to) || (step > at->last) || (step < -at->last)) {
             poor = 1;
         }
         at->slope[(2u * source) + axis] = inside;

@@ -20,6 +20,8 @@ from runtime.stages.pair.joint import (
     MOST_AMOUNT,
     MOST_LAST,
     ROUNDS,
+    TRACK_LAST,
+    TRACK_ROUNDS,
 )
 from runtime.stages.pair.levels import WEIGHT_BITS, Bins, place_factor
 
@@ -40,9 +42,10 @@ PW_STAGE int32_t @P@_centred(int32_t *sums, uint32_t n, int32_t mean, int32_t ro
     return shift;
 }
 
-/* Finer bins of the aperture. */
-PW_STAGE void @P@_finer(const @X@ *x, int32_t *sums)
+/* Finer bins of the aperture; returns their sum. */
+PW_STAGE int32_t @P@_finer(const @X@ *x, int32_t *sums)
 {
+    int32_t total = 0;
     for (uint32_t line = 0u; line < @PAIR_ROWS@u; line++) {
         for (uint32_t b = 0u; b < @PAIR_COLS@u; b++) {
             sums[b] = 0;
@@ -57,8 +60,12 @@ PW_STAGE void @P@_finer(const @X@ *x, int32_t *sums)
             }
             x = &x[@SKIPPED@];
         }
+        for (uint32_t b = 0u; b < @PAIR_COLS@u; b++) {
+            total += sums[b];
+        }
         sums = &sums[@PAIR_COLS@];
     }
+    return total;
 }
 
 /* The cell that fits best what the one source leaves of the bins: where a second one begins. */
@@ -102,37 +109,19 @@ PW_LOCAL int32_t @P@_straight(int32_t slope, int32_t d)
     return slope - @O@_product(@O@_product(@BEND@, cubic), @STEP@);
 }
 
-/* Both sources, the brighter first. */
-PW_STAGE void @P@_both(pw_state *s, const @X@ *x, @Y@ *y)
+/* Rounds on finer bins from where `at` stands: both sources, the brighter first. */
+PW_STAGE void @P@_last(pw_state *s, const @X@ *own, uint32_t rounds, @P@_at *at, @Y@ *y)
 {
-    const @X@ *own = &x[@OFFSET@];
-    int32_t *const sums = s->@P@_sums;
+    int32_t *const track = s->@P@_track;
     int16_t *const b = s->@P@_bins;
-    int16_t *const columns = s->@P@_columns;
-    int32_t totals[2];
-    @P@_at at;
-    at.slope[0] = (int32_t)y[0];
-    at.slope[1] = (int32_t)y[1];
-    at.amount[0] = 0;
-    at.amount[1] = 0;
-    @O@_sums(own, sums, totals);
-    (void)@P@_centred(sums, @N_BINS@u, pw_requant(totals[0], @MEAN_BINS@, @MEAN_BINS_SHIFT@),
-        @BITS_BINS@, b);
-    @P@_begin(b, columns, &at);
-    for (uint32_t round = 0u; round < @ROUNDS_BINS@u; round++) {
-        @P@_fit(b, @O@_spline, @N_BINS@u, @DROP_BINS@, @LIMIT_BINS@, columns, &at);
-        if (at.poor == 0) {
-            break;
-        }
-    }
-    at.amount[0] = 0;
-    at.amount[1] = 0;
-    @P@_finer(own, sums);
-    const int32_t shift = @P@_centred(sums, @N_FINE@u,
-        pw_requant(totals[0], @MEAN_FINE@, @MEAN_FINE_SHIFT@), @BITS_FINE@, b);
-    for (uint32_t round = 0u; round < @ROUNDS_FINE@u; round++) {
-        @P@_fit(b, @P@_spline, @N_FINE@u, @DROP_FINE@, @LIMIT_FINE@, columns, &at);
-        if (at.poor == 0) {
+    const int32_t total = @P@_finer(own, s->@P@_sums);
+    const int32_t shift = @P@_centred(s->@P@_sums, @N_FINE@u,
+        pw_requant(total, @MEAN_FINE@, @MEAN_FINE_SHIFT@), @BITS_FINE@, b);
+    at->amount[0] = 0;
+    at->amount[1] = 0;
+    for (uint32_t round = 0u; round < rounds; round++) {
+        @P@_fit(b, @P@_spline, @N_FINE@u, @DROP_FINE@, @LIMIT_FINE@, s->@P@_columns, at);
+        if (at->poor == 0) {
             break;
         }
     }
@@ -141,26 +130,26 @@ PW_STAGE void @P@_both(pw_state *s, const @X@ *x, @Y@ *y)
         energy += b[i] * b[i];
     }
     const int32_t down = @ENERGY_BITS@ - (2 * shift);
-    int32_t noise = pw_requant((totals[0] < 0) ? 0 : totals[0], @NOISE@, @NOISE_SHIFT@);
+    int32_t noise = pw_requant((total < 0) ? 0 : total, @NOISE@, @NOISE_SHIFT@);
     noise = ((noise < 1073741823) ? noise : 1073741823) + @FLOOR@;
-    int32_t excess = @O@_steps(at.left, down) - noise
+    int32_t excess = @O@_steps(at->left, down) - noise
         - pw_requant(@O@_steps(energy, down), @TOLERANCE@, @TOLERANCE_SHIFT@);
     int32_t between = 0;
     int32_t slopes[4];
     int32_t level[2];
     for (uint32_t k = 0u; k < 2u; k++) {
-        const int32_t away = at.slope[k] - at.slope[k + 2u];
+        const int32_t away = at->slope[k] - at->slope[k + 2u];
         const int32_t part = ((away < 0) ? -away : away) >> 6;
         between += part * part;
-        level[k] = @P@_level(at.square[k]) + (2 * @P@_level(at.amount[k])) + (32 * shift)
+        level[k] = @P@_level(at->square[k]) + (2 * @P@_level(at->amount[k])) + (32 * shift)
             + @LEVEL@;
         level[k] = pw_sat(level[k], 0, 496);
         int32_t place[2];
-        (void)@P@_place(&at.slope[2u * k], place);
-        slopes[2u * k] = @P@_straight(at.slope[2u * k], place[0]);
-        slopes[(2u * k) + 1u] = @P@_straight(at.slope[(2u * k) + 1u], place[1]);
+        (void)@P@_place(&at->slope[2u * k], place);
+        slopes[2u * k] = @P@_straight(at->slope[2u * k], place[0]);
+        slopes[(2u * k) + 1u] = @P@_straight(at->slope[(2u * k) + 1u], place[1]);
     }
-    if ((excess <= 0) && ((at.poor != 0) || (between < @APART@))) {
+    if ((excess <= 0) && ((at->poor != 0) || (between < @APART@))) {
         excess = 1;
     }
     const uint32_t first = (level[0] >= level[1]) ? 0u : 1u;
@@ -171,17 +160,55 @@ PW_STAGE void @P@_both(pw_state *s, const @X@ *x, @Y@ *y)
         y[(4u * k) + 2u] = (@Y@)level[from];
         y[(4u * k) + 3u] = (@Y@)excess;
     }
+    track[0] = ((excess <= 0) && (level[1u - first] >= @LEAST_LEVEL@)) ? 1 : 0;
+    for (uint32_t k = 0u; k < 4u; k++) {
+        track[k + 1u] = track[0] * at->slope[k];
+    }
+}
+
+/* Two sources, from the slopes of one. */
+PW_STAGE void @P@_both(pw_state *s, const @X@ *own, @Y@ *y)
+{
+    int32_t totals[2];
+    @P@_at at;
+    at.last = @MOST_LAST@;
+    at.slope[0] = (int32_t)y[0];
+    at.slope[1] = (int32_t)y[1];
+    at.amount[0] = 0;
+    at.amount[1] = 0;
+    @O@_sums(own, s->@P@_sums, totals);
+    (void)@P@_centred(s->@P@_sums, @N_BINS@u,
+        pw_requant(totals[0], @MEAN_BINS@, @MEAN_BINS_SHIFT@), @BITS_BINS@, s->@P@_bins);
+    @P@_begin(s->@P@_bins, s->@P@_columns, &at);
+    for (uint32_t round = 0u; round < @ROUNDS_BINS@u; round++) {
+        @P@_fit(s->@P@_bins, @O@_spline, @N_BINS@u, @DROP_BINS@, @LIMIT_BINS@, s->@P@_columns, &at);
+        if (at.poor == 0) {
+            break;
+        }
+    }
+    @P@_last(s, own, @ROUNDS_FINE@u, &at, y);
 }
 
 PW_STAGE void @P@_run(pw_state *s, const @X@ *x, @Y@ *y)
 {
-    @O@_run(x, y);
-    y[4] = 0;
-    y[5] = 0;
-    y[6] = 0;
-    y[7] = 1;
-    if ((y[3] > 0) && (y[2] >= @LEAST_LEVEL@)) { /* light that one source does not explain */
-        @P@_both(s, x, y);
+    int32_t *const track = s->@P@_track;
+    if (track[0] != 0) { /* both are likely still where they were */
+        @P@_at at;
+        at.last = @TRACK_LAST@;
+        for (uint32_t k = 0u; k < 4u; k++) {
+            at.slope[k] = track[k + 1u];
+        }
+        @P@_last(s, &x[@OFFSET@], @ROUNDS_TRACK@u, &at, y);
+    }
+    if (track[0] == 0) {
+        @O@_run(x, y);
+        y[4] = 0;
+        y[5] = 0;
+        y[6] = 0;
+        y[7] = 1;
+        if ((y[3] > 0) && (y[2] >= @LEAST_LEVEL@)) { /* light that one source does not explain */
+            @P@_both(s, &x[@OFFSET@], y);
+        }
     }
 }
 """
@@ -207,7 +234,8 @@ def pair_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
         "HIGH_X": f"({grid.low_x + grid.n_x * grid.step - 1})",
         "HIGH_Y": f"({grid.low_y + grid.n_y * grid.step - 1})",
         "ACCEPTED": ACCEPTED, "AMOUNT_BITS": AMOUNT_BITS, "LEAST_AMOUNT": LEAST_AMOUNT,
-        "MOST_AMOUNT": MOST_AMOUNT, "MOST_LAST": MOST_LAST,
+        "MOST_AMOUNT": MOST_AMOUNT, "MOST_LAST": MOST_LAST, "ROUNDS_TRACK": TRACK_ROUNDS,
+        "TRACK_LAST": TRACK_LAST,
         "ENERGY_BITS": rule.energy_bits, "FLOOR": rule.floor, "NOISE": rule.noise_multiplier,
         "NOISE_SHIFT": rule.noise_shift, "TOLERANCE": rule.tolerance,
         "TOLERANCE_SHIFT": TOLERANCE_SHIFT, "LEVEL": f"({stage.pair_level})",
@@ -238,7 +266,8 @@ def pair_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
         CState("bins", "int16_t", most, "bins about their mean"),
         CState("columns", "int16_t", 7 * most, "both sources' columns, and what they leave"),
     )
-    return CStage(tables, (), "", text, scratch=scratch, shared=plain.shared)
+    state = (CState("track", "int32_t", 5, "two were told, and where: x, y, x, y"),)
+    return CStage(tables, state, "", text, scratch=scratch, shared=plain.shared)
 
 
 _PAIRS = """\

@@ -29,10 +29,13 @@ __all__ = [
     "MOST_AMOUNT",
     "MOST_LAST",
     "ROUNDS",
+    "TRACK_LAST",
+    "TRACK_ROUNDS",
     "Round",
     "Table",
     "fitted",
     "fitted_float",
+    "rounds_of",
 ]
 
 ROUNDS = 4, 6
@@ -41,8 +44,12 @@ AMOUNT_BITS = 12
 """Bits of fraction of an amount."""
 LEAST_AMOUNT, MOST_AMOUNT = 1 << 6, (1 << 17) - 1
 """A weaker source than this is none."""
+TRACK_ROUNDS = 3
+"""At most, on finer bins, from where both sources were in the frame before."""
 MOST_LAST = 1 << (DELTA_BITS - 5)
 """Of a cell: a fit whose step is longer has not come to its end."""
+TRACK_LAST = 2 * MOST_LAST
+"""The same from where both sources were: of lights that stand each frame goes on coming to it."""
 _ONE = 1 << DELTA_BITS
 _UP = 8
 
@@ -96,7 +103,7 @@ class Round(NamedTuple):
     poor: np.ndarray
 
 
-def fitted(table: Table, b: Int64, slopes: Int64, amounts: Int64) -> Round:
+def fitted(table: Table, b: Int64, slopes: Int64, amounts: Int64, last: int = MOST_LAST) -> Round:
     """Make one round, from slopes (n, 2, 2) and amounts (n, 2), on bins (n, n_bins)."""
     grid, limit = table.grid, table.bins.limit
     columns = np.concatenate([table.columns(slopes[:, k]) for k in (0, 1)], axis=1)
@@ -123,11 +130,23 @@ def fitted(table: Table, b: Int64, slopes: Int64, amounts: Int64) -> Round:
         step = scale(x[:, 1:] << _UP, inverse_mantissa(mantissa)[:, None], np.clip(down, 17, 46))
         step = np.clip(step, -_ONE, _ONE)
         to = slopes[:, k] + round_shift(step * grid.step, DELTA_BITS)
-        poor |= (np.abs(step) > MOST_LAST).any(axis=1)
+        poor |= (np.abs(step) > last).any(axis=1)
         moved[:, k], stronger[:, k] = np.clip(to, ends[0], ends[1]), amount
         poor |= (moved[:, k] != to).any(axis=1)
     squares = np.stack([gram[:, 0, 0], gram[:, N_COLUMNS, N_COLUMNS]], axis=1)
     return Round(moved, stronger, squares, left, poor)
+
+
+def rounds_of(table: Table, b: Int64, slopes: Int64, rounds: int, last: int = MOST_LAST) -> Round:
+    """Make rounds from slopes (n, 2, 2): each frame's until it rests, at most so many."""
+    both, one = np.zeros((2, len(b), 2), dtype=np.int64), np.zeros(len(b), dtype=np.int64)
+    found, going = Round(slopes.copy(), both[0], both[1], one, one > 0), np.arange(len(b))
+    for _ in range(rounds):
+        own = fitted(table, b[going], found.slopes[going], found.amounts[going], last)
+        for whole, part in zip(found, own, strict=True):
+            whole[going] = part
+        going = going[own.poor]
+    return found
 
 
 def _ends(grid: CellGrid) -> tuple[Int64, Int64]:

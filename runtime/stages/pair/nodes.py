@@ -5,7 +5,7 @@ Rounds that the C leaves out are made, and what was before is kept.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,6 +28,8 @@ from runtime.stages.pair.joint import (
     MOST_AMOUNT,
     MOST_LAST,
     ROUNDS,
+    TRACK_LAST,
+    TRACK_ROUNDS,
     Table,
 )
 from runtime.stages.pair.levels import N_COLUMNS, WEIGHT_BITS, place_factor
@@ -51,17 +53,27 @@ class _Fit:
     poor: str
 
 
-def pair_nodes(stage: Any, nodes: Nodes, x: str) -> str:
-    """Write the nodes of one frame; returns the name of int32 (8,)."""
+def pair_nodes(stage: Any, nodes: Nodes, x: str, track: str) -> tuple[str, str]:
+    """Write the nodes of one frame; returns the names of int32 (8,) and of the track after it."""
     one = registration_nodes(stage, nodes, x)
     write = Writer(nodes)
     values = nodes.op("Gather", nodes.cast(x, "int64"), nodes.constant(stage.windows.columns(0)))
-    both = _both(stage, write, values, nodes.cast(nodes.slice(one, 0, 2), "int64"))
+    both, again = _both(stage, write, values, nodes.cast(nodes.slice(one, 0, 2), "int64"))
+    before = nodes.cast(track, "int64")
+    slopes = nodes.slice(before, 1, 3), nodes.slice(before, 3, 5)
+    followed, seen = _last(stage, write, values, slopes, (TRACK_ROUNDS, TRACK_LAST))
     none = nodes.op("Concat", one, nodes.int32(0, 0, 0, 1), axis=0)
     more = nodes.op("Greater", nodes.slice(one, 3, 4), nodes.int32(0))
     bright = nodes.op("GreaterOrEqual", nodes.slice(one, 2, 3), nodes.int32(stage.least_level))
     more = nodes.op("And", more, bright)
-    return nodes.op("Where", more, nodes.cast(both, "int32"), none)
+    told = nodes.op("Mul", nodes.slice(before, 0, 1), nodes.slice(seen, 0, 1))
+    told = nodes.op("Greater", told, nodes.int64(0))
+    again = nodes.op("Mul", again, nodes.cast(more, "int64"))
+    after = nodes.op("Where", told, seen, again)
+    alone = nodes.op("Where", more, nodes.cast(both, "int32"), none)
+    return (
+        nodes.op("Where", told, nodes.cast(followed, "int32"), alone), nodes.cast(after, "int32"),
+    )  # fmt: skip
 
 
 def _about_mean(write: Writer, table: Table, windows: Windows, values: str) -> tuple[str, str]:
@@ -195,7 +207,7 @@ def _solved(write: Writer, gram: str, right: str) -> tuple[str, str, str, str, s
     return x, shift, up, nodes.op("Max", taken, nodes.int64(0)), known
 
 
-def _fitted(write: Writer, table: Table, b: str, at: _Fit) -> _Fit:
+def _fitted(write: Writer, table: Table, b: str, at: _Fit, last: int) -> _Fit:
     """Write one round of `runtime.stages.pair.joint.fitted`."""
     nodes, n, limit = write.nodes, table.bins.n, table.bins.limit
     each = [_columns(write, table, slopes) for slopes in at.slopes]
@@ -219,7 +231,7 @@ def _fitted(write: Writer, table: Table, b: str, at: _Fit) -> _Fit:
         place = first * (2 * N_COLUMNS + 1)
         squares.append(nodes.slice(flat, place, place + 1))
         to, amount, bad = _moved(
-            write, table, (at.slopes[k], at.amounts[k]), (own_x, own_shift, up)
+            write, table, (at.slopes[k], at.amounts[k]), (own_x, own_shift, up), last
         )
         slopes.append(to)
         amounts.append(amount)
@@ -230,7 +242,7 @@ def _fitted(write: Writer, table: Table, b: str, at: _Fit) -> _Fit:
 
 
 def _moved(
-    write: Writer, table: Table, at: tuple[str, str], solved: tuple[str, str, str]
+    write: Writer, table: Table, at: tuple[str, str], solved: tuple[str, str, str], last: int
 ) -> tuple[str, str, str]:
     """Return where one source goes, how strong it is, and whether that is poor, a scalar (1,)."""
     nodes, grid = write.nodes, table.grid
@@ -259,7 +271,7 @@ def _moved(
     away = nodes.op("Abs", nodes.op("Sub", to, inside))
     away = nodes.op("ReduceMax", away, keepdims=1)
     size = nodes.op("ReduceMax", nodes.op("Abs", step), keepdims=1)
-    poor = nodes.op("Or", poor, nodes.op("Greater", size, nodes.int64(MOST_LAST)))
+    poor = nodes.op("Or", poor, nodes.op("Greater", size, nodes.int64(last)))
     return inside, amount, nodes.op("Or", poor, nodes.op("Greater", away, none))
 
 
@@ -280,21 +292,34 @@ def _kept(write: Writer, before: _Fit, after: _Fit) -> _Fit:
     return _Fit(**pairs, left=chosen(after.left, before.left), poor=poor)  # type: ignore[arg-type]
 
 
-def _both(stage: Any, write: Writer, values: str, slopes: str) -> str:
-    """Write `runtime.stages.pair.pair.Pair`'s two sources: int64 (8,)."""
-    nodes, zero = write.nodes, write.nodes.constant(np.zeros(1, dtype=np.int64))
-    coarse, fine = stage.tables
+def _rounds(
+    write: Writer, table: Table, b: str, slopes: tuple[str, str], limits: tuple[int, int]
+) -> _Fit:
+    """Write `runtime.stages.pair.joint.rounds_of`: at most so many, and the longest last step."""
+    zero = write.nodes.constant(np.zeros(1, dtype=np.int64))
+    rounds, last = limits
+    at = _fitted(write, table, b, _Fit(slopes, (zero, zero), (zero, zero), zero, ""), last)
+    for _ in range(rounds - 1):
+        at = _kept(write, at, _fitted(write, table, b, at, last))
+    return at
+
+
+def _both(stage: Any, write: Writer, values: str, slopes: str) -> tuple[str, str]:
+    """Write two sources of a frame by itself: int64 (8,), and the track (5,)."""
+    coarse = stage.tables[0]
     b, _ = _about_mean(write, coarse, stage.windows, values)
     second = _begun(stage, write, coarse, b, slopes)
-    at = _Fit((slopes, second), (zero, zero), (zero, zero), zero, "")
-    shift = ""
-    for table, windows, rounds in zip(
-        (coarse, fine), (stage.windows, stage.fine_windows), ROUNDS, strict=True
-    ):
-        b, shift = _about_mean(write, table, windows, values)
-        at = _fitted(write, table, b, replace(at, amounts=(zero, zero)))
-        for _ in range(rounds - 1):
-            at = _kept(write, at, _fitted(write, table, b, at))
+    at = _rounds(write, coarse, b, (slopes, second), (ROUNDS[0], MOST_LAST))
+    return _last(stage, write, values, at.slopes, (ROUNDS[1], MOST_LAST))
+
+
+def _last(
+    stage: Any, write: Writer, values: str, slopes: tuple[str, str], limits: tuple[int, int]
+) -> tuple[str, str]:
+    """Write rounds on finer bins and their judgement: int64 (8,), and the track (5,)."""
+    nodes, fine = write.nodes, stage.tables[1]
+    b, shift = _about_mean(write, fine, stage.fine_windows, values)
+    at = _rounds(write, fine, b, slopes, limits)
     rule, grid = stage.pair_rule, fine.grid
     energy = nodes.op("ReduceSum", nodes.op("Mul", b, b), nodes.indices(0), keepdims=1)
     total = nodes.op("ReduceSum", values, nodes.indices(0), keepdims=1)
@@ -331,6 +356,11 @@ def _both(stage: Any, write: Writer, values: str, slopes: str) -> str:
         own = nodes.op("Sub", at.slopes[k], off)
         each.append(nodes.op("Concat", own, levels[k], excess, axis=0))
     first = nodes.op("GreaterOrEqual", *levels)
-    return nodes.op(
+    ordered = nodes.op(
         "Where", first, nodes.op("Concat", *each, axis=0), nodes.op("Concat", *each[::-1], axis=0)
     )
+    bright = nodes.op("GreaterOrEqual", nodes.op("Min", *levels), nodes.int64(stage.least_level))
+    told = nodes.op("And", bright, nodes.op("LessOrEqual", excess, nodes.int64(0)))
+    one = nodes.constant(np.ones(1, dtype=np.int64))
+    track = nodes.op("Concat", one, *at.slopes, axis=0)
+    return ordered, nodes.op("Mul", track, nodes.cast(told, "int64"))

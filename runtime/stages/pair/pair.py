@@ -28,11 +28,14 @@ from runtime.stages.contract.stage import (
 from runtime.stages.pair.c_text import pair_c
 from runtime.stages.pair.joint import (
     AMOUNT_BITS,
+    MOST_LAST,
     ROUNDS,
+    TRACK_LAST,
+    TRACK_ROUNDS,
     Round,
     Table,
-    fitted,
     fitted_float,
+    rounds_of,
 )
 from runtime.stages.pair.levels import places
 from runtime.stages.pair.nodes import pair_nodes
@@ -46,6 +49,7 @@ __all__ = ["MOST_FINE", "Pair"]
 MOST_FINE = 1024
 """Bins of the last rounds."""
 _MOST_LEVEL = 16 * 31
+_N_TRACK = 5
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,6 +61,8 @@ class Pair(Registration):
     are fitted together, in rounds on the search's bins and then on finer ones
     (`runtime.stages.pair.joint`), after which the two must explain the finer bins, be apart, stand
     within the cells, and have come to rest. The first is the brighter.
+    While two are told, the next frame begins where they were: a round or two on finer bins, judged
+    alike. Only where those do not tell two is all of it done anew, as of a frame by itself.
     Outputs of each source are those of registration; an excess above 0 says that there is none.
 
     Parameters
@@ -86,7 +92,8 @@ class Pair(Registration):
     Notes
     -----
     Places of `spline` are those of the cells: its offset is 0. All else is said in
-    `runtime.stages.alignment.registration.Registration`.
+    `runtime.stages.alignment.registration.Registration`. Its state ``track``, int32 (5,), is
+    whether two were told, and the slopes along x and y of either.
     """
 
     kind: ClassVar[str] = "pair"
@@ -155,16 +162,42 @@ class Pair(Registration):
         )
         return super().n_operations + searched + fits
 
+    def initial_state(self) -> State:
+        """Return that nothing was told before."""
+        return {"track": np.zeros(_N_TRACK, dtype=np.int32)}
+
     def run(self, x: Int32, state: State) -> tuple[Int32, State]:
-        """Find one source, and two where one does not explain what was seen."""
-        one = super().run(x, state)[0].astype(np.int64)
+        """Go on from two sources of the frame before, or find one, and two where that is too few.
+
+        Without a state each frame is taken by itself.
+        """
+        outputs, tracks = self._alone(x)
+        if state:
+            track = state["track"].astype(np.int64)
+            for i, own in enumerate(x.astype(np.int64)[:, self.windows.columns(0)]):
+                if track[0]:
+                    found, seen = self._followed(own[None], track[None, 1:].reshape(1, 2, 2))
+                    if seen[0, 0]:
+                        outputs[i], tracks[i] = found[0], seen[0]
+                track = tracks[i]
+            state = {"track": track.astype(np.int32)}
+        return saturate(outputs, -INT32_MAX, INT32_MAX), state
+
+    def _alone(self, x: Int32) -> tuple[Int64, Int64]:
+        """Return outputs (n, 8) of frames by themselves, and what the next ones begin with."""
+        one = super().run(x, {})[0].astype(np.int64)
         none = np.tile(np.array([0, 0, 0, 1], dtype=np.int64), (len(x), 1))
         outputs = np.concatenate([one, none], axis=1)
+        tracks = np.zeros((len(x), _N_TRACK), dtype=np.int64)
         left = np.flatnonzero(self._more(one))
         if left.size:
             values = x[left].astype(np.int64)[:, self.windows.columns(0)]
-            outputs[left] = self._both(values, one[left, :2])
-        return saturate(outputs, -INT32_MAX, INT32_MAX), state
+            outputs[left], tracks[left] = self._judged(values, *self.joint(values, one[left, :2]))
+        return outputs, tracks
+
+    def _followed(self, values: Int64, slopes: Int64) -> tuple[Int64, Int64]:
+        """Return the same of frames whose sources were at slopes (n, 2, 2) before."""
+        return self._judged(values, *self._last(values, slopes, TRACK_ROUNDS, TRACK_LAST))
 
     def _more(self, one: NDArray[Any]) -> NDArray[np.bool_]:
         """Return where there is light that one source does not explain."""
@@ -182,24 +215,20 @@ class Pair(Registration):
         shift : int64 (n,)
             Bits that they were cut by.
         """
-        coarse, fine = self.tables
+        coarse = self.tables[0]
         b, _ = coarse.bins.about_mean(self.windows.binned(values))
-        found = Round(*self._begun(coarse, b, slopes))
-        shift = np.zeros(len(values), dtype=np.int64)
-        for table, windows, rounds in zip(
-            (coarse, fine), (self.windows, self.fine_windows), ROUNDS, strict=True
-        ):
-            b, shift = table.bins.about_mean(windows.binned(values))
-            going = np.arange(len(values))
-            found = found._replace(amounts=np.zeros((len(values), 2), dtype=np.int64))
-            for _ in range(rounds):
-                own = fitted(table, b[going], found.slopes[going], found.amounts[going])
-                for whole, part in zip(found, own, strict=True):
-                    whole[going] = part
-                going = going[own.poor]
-        return found, (b * b).sum(axis=1), shift
+        found = rounds_of(coarse, b, self._begun(coarse, b, slopes), ROUNDS[0])
+        return self._last(values, found.slopes, ROUNDS[1], MOST_LAST)
 
-    def _begun(self, table: Table, b: Int64, slopes: Int64) -> tuple[Any, ...]:
+    def _last(
+        self, values: Int64, slopes: Int64, rounds: int, last: int
+    ) -> tuple[Round, Int64, Int64]:
+        """Fit on finer bins, from both sources' slopes (n, 2, 2)."""
+        fine = self.tables[1]
+        b, shift = fine.bins.about_mean(self.fine_windows.binned(values))
+        return rounds_of(fine, b, slopes, rounds, last), (b * b).sum(axis=1), shift
+
+    def _begun(self, table: Table, b: Int64, slopes: Int64) -> Int64:
         """Begin with the one source, and with the cell that fits best what it leaves."""
         t = table.columns(slopes)[:, 0]
         factor = quotient((b * t).sum(axis=1), (t * t).sum(axis=1))
@@ -207,12 +236,12 @@ class Pair(Registration):
         e = np.clip(b - round_shift(factor[:, None] * t, 10), -limit, limit)
         cell = self.searched(e, 0, None)
         second = self.coarse_grid.slopes(cell, np.zeros((len(cell), 2), dtype=np.int64))
-        both, one = np.zeros((2, len(b), 2), dtype=np.int64), np.zeros(len(b), dtype=np.int64)
-        return np.stack([slopes, second], axis=1), both[0], both[1], one, one > 0
+        return np.stack([slopes, second], axis=1)
 
-    def _both(self, values: Int64, slopes: Int64) -> Int64:
-        """Return the outputs (n, 8) of two sources fitted to values."""
-        found, energy, shift = self.joint(values, slopes)
+    def _judged(
+        self, values: Int64, found: Round, energy: Int64, shift: Int64
+    ) -> tuple[Int64, Int64]:
+        """Return the outputs (n, 8) of two sources fitted to values, and what comes of them."""
         rule, grid = self.pair_rule, self.fine_grid
         down = rule.energy_bits - 2 * shift
         noise = rule.noise(values.sum(axis=1)) + rule.floor
@@ -231,11 +260,14 @@ class Pair(Registration):
             off = round_shift(self.bend * cubic, DELTA_BITS)
             own = own - round_shift(off * grid.step, DELTA_BITS)
             each.append(np.column_stack([own, level, excess]))
-        first = (each[0][:, 2] >= each[1][:, 2])[:, None]
-        return np.where(first, np.hstack(each), np.hstack(each[::-1]))
+        levels = np.stack([own[:, 2] for own in each])
+        first = (levels[0] >= levels[1])[:, None]
+        told = (excess <= 0) & (levels.min(axis=0) >= self.least_level)
+        track = np.column_stack([told, found.slopes.reshape(-1, 4)]) * told[:, None]
+        return np.where(first, np.hstack(each), np.hstack(each[::-1])), track
 
     def run_float(self, x: Float64) -> Float64:
-        """Find the same with the same tables, nothing rounded."""
+        """Find the same with the same tables, nothing rounded, in each frame by itself."""
         one = super().run_float(x)
         outputs = np.hstack([one, np.tile([0.0, 0.0, 0.0, 1.0], (len(x), 1))])
         left = np.flatnonzero(self._more(one))
@@ -295,7 +327,8 @@ class Pair(Registration):
     def onnx(self, nodes: Nodes, x: str, state: dict[str, str]) -> tuple[str, dict[str, str]]:
         """Write registration, and a joint fit that is made of every frame."""
         with nodes.once():
-            return pair_nodes(self, nodes, x), state
+            y, track = pair_nodes(self, nodes, x, state["track"])
+            return y, {"track": track}
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Write registration, and the fit of those frames that need it."""

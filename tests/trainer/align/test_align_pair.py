@@ -92,6 +92,38 @@ def test_one_source_is_the_first_and_there_is_no_second(stage: Pair, electrons: 
     assert (y[y[:, 3] <= 0, 7] > 0).all()
 
 
+def test_two_sources_are_followed_from_frame_to_frame(
+    stage: Pair, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Lights that move are told as in frames by themselves, without a search; gone ones are not."""
+    rng, n = np.random.default_rng(6), 12
+    step = np.array([[0.002, -0.001], [-0.001, 0.003]])
+    places = np.array([[-0.1, 0.05], [0.12, -0.02]]) + np.arange(n)[:, None, None] * step
+    values = np.concatenate([
+        _seen(places, 0.5, 3e5, rng), readouts(OPTIC.at(places[:2, 0]), 3e5, rng, READ_E, GAIN),
+    ])  # fmt: skip
+    alone, same = stage.run(values, {})
+    assert same == {}
+    searched: list[int] = []
+    plain = Pair.joint
+    monkeypatch.setattr(
+        Pair, "joint", lambda self, v, s: (searched.append(len(v)), plain(self, v, s))[1]
+    )
+    followed, after = stage.run(values, stage.initial_state())
+    assert (followed[:n, 7] <= 0).all() and (followed[n:, 7] > 0).all()
+    assert not after["track"].any()
+    off = followed[:n, [0, 1, 4, 5]].reshape(-1, 2, 2) / STEP - places
+    assert np.abs(off).max() < 0.006
+    seen = alone[:n, [0, 1, 4, 5]].reshape(-1, 2, 2) / STEP - places
+    assert np.sqrt((off**2).mean()) < 1.3 * np.sqrt((seen**2).mean())
+    start = stage.run(values[:1], stage.initial_state())[1]
+    slopes = start["track"][None, 1:].reshape(1, 2, 2).astype(np.int64)
+    searched.clear()
+    found, track = stage._followed(values[1:2].astype(np.int64), slopes)
+    assert not searched and track[0, 0] == 1
+    np.testing.assert_array_equal(found[0], followed[1])
+
+
 @pytest.mark.parametrize("what", ["three", "smeared", "half covered", "saturated", "two too near"])
 def test_what_is_not_two_sources_has_no_directions(stage: Pair, what: str) -> None:
     """Three sources, an aperture that has changed and full pixels leave something: no value."""
