@@ -3,7 +3,7 @@
 Run as a script:
 
     python tests/bench/bench_foreign_optics.py [--optics caustics lobes pinholes speckle]
-        [--seed 3] [--shape 32x32] [--bits 12] [--stops 250] [--frames 180]
+        [--seed 3] [--shape 32x32] [--bits 12] [--stops 250] [--frames 180] [--half-field 35]
 
 Each optic (`tests/trainer/align/foreign_optics.py`; two apertures, each with an optic of its own)
 is calibrated by the recipe ``range`` from a rig's recording as the recorder writes it, six frames a
@@ -132,12 +132,13 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--bits", type=int, default=12)
     parser.add_argument("--stops", type=int, default=250)
     parser.add_argument("--frames", type=int, default=180)
+    parser.add_argument("--half-field", type=float, default=35.0)
     asked = parser.parse_args(arguments)
     rows, cols = (int(part) for part in asked.shape.split("x"))
     kept = True
     for name in asked.optics:
         both = [OPTICS[name]((rows, cols), asked.seed + k) for k in (0, 1)]
-        rig = ForeignRig(pair_of((rows, cols), asked.bits), both)
+        rig = ForeignRig(pair_of((rows, cols), asked.bits), both, asked.half_field)
         with tempfile.TemporaryDirectory() as folder:
             lines, good = examined(rig, asked.stops, asked.frames, Path(folder) / "set")
         kept = kept and good
