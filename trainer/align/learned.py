@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -152,9 +153,11 @@ def misled(
     """Return how far an optic leads directions astray, over a frame's noise, both as variances.
 
     One step of weighted least squares from the truth says where the optic sees each readout; its
-    square over the least variance of a frame (see `trainer.align.bound`), on average over readouts
-    and both slopes, is this and what the readouts' own noise adds, 1 / `frames`. What an optic is
-    off by may lie along its derivatives more than noise does: the energy of it tells less.
+    square over the least variance of a frame (see `trainer.align.bound`), on average over both
+    slopes, is this and what the readouts' own noise adds, 1 / `frames`. The median over readouts
+    counts, over that of noise alone (ln 2): the few at the edge of the field that lie beyond what
+    the others show would decide a mean. What an optic is off by may lie along its derivatives more
+    than noise does: the energy of it tells less.
 
     Parameters
     ----------
@@ -175,7 +178,8 @@ def misled(
     spread = np.linalg.pinv(normal, hermitian=True)
     steps = np.einsum("fab,fb->fa", spread, pulls)[:, :2]
     least = np.maximum(spread[:, (0, 1), (0, 1)], 1e-30)
-    return max(0.0, (float((steps**2 / least).mean()) - 1.0) / frames)
+    middle = float(np.median((steps**2 / least).mean(axis=1))) / math.log(2.0)
+    return max(0.0, (middle - 1.0) / frames)
 
 
 def beyond_noise(share: float, electrons: Floats, noise: Floats, frames: float) -> float:
