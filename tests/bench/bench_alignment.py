@@ -116,9 +116,8 @@ def calibrated(
     n_e = np.exp(rng.uniform(np.log(6e5), np.log(1e6), n_stops))
     frames = [read(lights, seen, n_e, rng) for _ in range(PER_STOP)]
     mean = np.mean(frames, axis=0) / GAIN
-    optics = [
-        learn_optic(seen[k], _of(mean, k), (N, N), float(np.sqrt(FLOOR / PER_STOP))) for k in (0, 1)
-    ]
+    read_e = float(np.sqrt(FLOOR / PER_STOP))
+    optics = [learn_optic(seen[k], _of(mean, k), (N, N), read_e, PER_STOP) for k in (0, 1)]
     total = np.concatenate([_of(mean, k).sum(axis=1) for k in (0, 1)])
     middle = float(np.exp(np.median(np.log(total))))
     design = Design(middle, float(np.quantile(total, 0.99)), FLOOR)

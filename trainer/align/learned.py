@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -12,7 +13,9 @@ from runtime.errors import UsageError
 from trainer.align.pattern import Pattern, changing, fit_pattern, settled
 from trainer.align.templates import MIN_READOUTS, Templates, fit_templates
 
-__all__ = ["MOST_UNLEARNED", "beyond_noise", "first_motion", "learn_optic", "unexplained_share"]
+__all__ = [
+    "MOST_UNLEARNED", "beyond_noise", "first_motion", "learn_optic", "misled", "unexplained_share",
+]  # fmt: skip
 
 Floats = npt.NDArray[np.float64]
 
@@ -23,8 +26,9 @@ _ORDERS = (2, 3)
 """Powers of the slopes up to which a pattern may change while it moves: what changes alike on both
 sides of the axis shows from the second on."""
 MOST_UNLEARNED = 0.3
-"""Of a frame's noise, its variance: with what cells cost (a sixth) errors are 1.3 times the bound.
-A pattern that is known better is not asked how it changes, which takes five times as long."""
+"""Of a frame's noise, variance of directions: with what cells cost (a sixth) errors are 1.3 times
+the bound. A pattern that is known better is not asked how it changes, which takes five times as
+long."""
 _GAINED = 0.9
 """What a further power must leave at most of the pattern's error, else it fits noise."""
 
@@ -107,8 +111,8 @@ def learn_optic(
     trial = fit_pattern(slopes[~judged], electrons[~judged], shape, motion, read_e)
     left = unexplained_share(trial, slopes[judged], electrons[judged])
     if left < _GOOD:
-        noise = frames * read_e**2 * electrons.shape[1] + electrons.sum(axis=1)
-        trial, left = _changed(trial, left, (slopes, electrons, noise), read_e, frames)
+        trial = _changed(trial, slopes, electrons, read_e, frames)
+        left = unexplained_share(trial, slopes[judged], electrons[judged])
         whole = replace(trial, low=slopes.min(axis=0), high=slopes.max(axis=0), seen=slopes)
         return replace(settled(whole, slopes, electrons, read_e), unexplained=left)
     pixels = fit_templates(slopes, electrons)
@@ -122,24 +126,60 @@ def learn_optic(
 
 
 def _changed(
-    trial: Pattern, left: float, readouts: tuple[Floats, Floats, Floats], read_e: float,
-    frames: float,
-) -> tuple[Pattern, float]:  # fmt: skip
-    """Let a pattern change with the slopes while that explains unseen readouts better."""
-    slopes, electrons, noise = readouts
+    trial: Pattern, slopes: Floats, electrons: Floats, read_e: float, frames: float
+) -> Pattern:
+    """Settle a pattern, and let it change with the slopes while unseen directions gain by it."""
     judged = np.arange(len(slopes)) % 5 == 4
-    error = beyond_noise(left, electrons[judged], noise[judged], frames)
+
+    def fitted(pattern: Pattern) -> Pattern:
+        found = settled(pattern, slopes[~judged], electrons[~judged], read_e)
+        error = misled(found, slopes[judged], electrons[judged], read_e, frames)
+        return replace(found, misled=error)
+
+    trial = fitted(replace(trial, low=slopes.min(axis=0), high=slopes.max(axis=0)))
     for order in _ORDERS:
-        if error <= MOST_UNLEARNED:
+        if trial.misled <= MOST_UNLEARNED:
             break
-        fitted = changing(replace(trial, low=slopes.min(axis=0), high=slopes.max(axis=0)), order)
-        fitted = settled(fitted, slopes[~judged], electrons[~judged], read_e, turns=2)
-        share = unexplained_share(fitted, slopes[judged], electrons[judged])
-        found = beyond_noise(share, electrons[judged], noise[judged], frames)
-        if found > _GAINED * error:
+        found = fitted(changing(trial, order))
+        if found.misled > _GAINED * trial.misled:
             break
-        trial, left, error = fitted, share, found
-    return trial, left
+        trial = found
+    return trial
+
+
+def misled(
+    optic: Pattern | Templates, slopes: Floats, electrons: Floats, read_e: float, frames: float
+) -> float:
+    """Return how far an optic leads directions astray, over a frame's noise, both as variances.
+
+    One step of weighted least squares from the truth says where the optic sees each readout; its
+    square over the least variance of a frame (see `trainer.align.bound`), on average over both
+    slopes, is this and what the readouts' own noise adds, 1 / `frames`. The median over readouts
+    counts, over that of noise alone (ln 2): the few at the edge of the field that lie beyond what
+    the others show would decide a mean. What an optic is off by may lie along its derivatives more
+    than noise does: the energy of it tells less.
+
+    Parameters
+    ----------
+    slopes : float64 (n_readouts, 2)
+    electrons : float64 (n_readouts, n_pixels)
+    read_e : float
+        Noise of a pixel of a readout without light, electrons.
+    frames : float
+        That each readout is the average of.
+    """
+    light, bright = optic.at(slopes), electrons.sum(axis=1)[:, None]
+    along = [bright * optic.at(slopes, axis) for axis in (0, 1)]
+    flat = np.broadcast_to(bright / light.shape[1], light.shape)
+    columns = np.stack([*along, bright * light, flat], axis=1)
+    weight = 1.0 / (bright * np.maximum(light, 0.0) / frames + read_e**2)
+    normal = np.einsum("fap,fp,fbp->fab", columns, weight, columns, optimize=True)
+    pulls = np.einsum("fap,fp->fa", columns, weight * (electrons - bright * light), optimize=True)
+    spread = np.linalg.pinv(normal, hermitian=True)
+    steps = np.einsum("fab,fb->fa", spread, pulls)[:, :2]
+    least = np.maximum(spread[:, (0, 1), (0, 1)], 1e-30)
+    middle = float(np.median((steps**2 / least).mean(axis=1))) / math.log(2.0)
+    return max(0.0, (middle - 1.0) / frames)
 
 
 def beyond_noise(share: float, electrons: Floats, noise: Floats, frames: float) -> float:

@@ -14,6 +14,7 @@ much it changes, readouts that the fit has not seen say: `trainer.align.learned`
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from functools import partial
 
@@ -36,7 +37,7 @@ _SHARES = (0.06, 0.12, 0.25, 0.5, 1.0)
 _MOST = 160
 """Readouts of one step: an average over some hundred thousand pixels is enough for each."""
 _TURNS = 2
-_SETTLING = 3
+_SETTLING = 2
 _BEYOND = 0.08
 """Of the calibrated slopes, how far beyond them the motion still holds: a cell's width."""
 _ITERATIONS = 60
@@ -76,6 +77,8 @@ class Pattern:
         As of `trainer.align.templates.Templates`.
     changes : float64 (n_changes, n_down, n_across)
         Splines as the first, each times a monomial of the slopes, which `changed` returns.
+    misled : float
+        How far unseen readouts' directions were led astray, see `trainer.align.learned.misled`.
     """
 
     spline: Floats
@@ -88,6 +91,7 @@ class Pattern:
     response: Floats
     unexplained: float = 1.0
     changes: Floats = field(default_factory=lambda: np.zeros((0, 1, 1)))
+    misled: float = math.inf
 
     @property
     def n_pixels(self) -> int:
@@ -192,11 +196,9 @@ def changing(pattern: Pattern, order: int) -> Pattern:
     return replace(pattern, changes=room)
 
 
-def settled(
-    pattern: Pattern, slopes: Floats, electrons: Floats, read_e: float, turns: int = _SETTLING
-) -> Pattern:
+def settled(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: float) -> Pattern:
     """Return the pattern, its motion and its changes fitted on to all readouts."""
-    for _ in range(turns):
+    for _ in range(_SETTLING):
         pattern = _with_spline(pattern, slopes, electrons, read_e)
         pattern = _with_response(pattern, slopes, electrons, read_e)
         pattern = _moved(pattern, slopes, electrons, len(_EXPONENTS), read_e)

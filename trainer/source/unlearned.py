@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from runtime.stages.contract.stage import Float64
-from trainer.align.learned import MOST_UNLEARNED, beyond_noise, unexplained_share
+from trainer.align.learned import MOST_UNLEARNED, beyond_noise, misled, unexplained_share
+from trainer.align.pattern import Pattern
 
 __all__ = ["too_sparse", "unlearned", "widening"]
 
@@ -15,7 +16,7 @@ __all__ = ["too_sparse", "unlearned", "widening"]
 def unlearned(
     optic: Any, slopes: Float64, electrons: Float64, floor: float, frames: float
 ) -> tuple[float, float]:
-    """Return what an optic is off by in readouts it was not, and was, learned from.
+    """Return how far an optic leads directions astray that it was not, and was, learned from.
 
     Parameters
     ----------
@@ -30,12 +31,16 @@ def unlearned(
     Returns
     -------
     unseen, seen : float
-        Over the noise of one frame, both as variances.
+        Over the noise of one frame, both as variances. Of pixels that were learned each by itself
+        it is what they are off by themselves.
     """
+    if isinstance(optic, Pattern):
+        known = misled(optic, slopes, electrons, math.sqrt(floor / frames), frames)
+        return optic.misled, min(optic.misled, known)
     noise = floor * electrons.shape[1] + electrons.sum(axis=1)
-    known = unexplained_share(optic, slopes, electrons)
+    share = unexplained_share(optic, slopes, electrons)
     unseen = beyond_noise(optic.unexplained, electrons, noise, frames)
-    return unseen, min(unseen, beyond_noise(known, electrons, noise, frames))
+    return unseen, min(unseen, beyond_noise(share, electrons, noise, frames))
 
 
 def widening(errors: Sequence[tuple[float, float]]) -> float:
@@ -53,7 +58,7 @@ def too_sparse(aperture: int, unseen: float, n_places: int) -> str:
     """
     more = math.ceil(n_places * (unseen / MOST_UNLEARNED - 1.0))
     return (
-        f"aperture {aperture + 1}: calibration too sparse: between its {n_places} places the optic "
-        f"is off by {math.sqrt(unseen):.2f} of a frame's noise, expected at most "
+        f"aperture {aperture + 1}: calibration too sparse: between its {n_places} places "
+        f"directions are off by {math.sqrt(unseen):.2f} of a frame's noise, expected at most "
         f"{math.sqrt(MOST_UNLEARNED):.2f}. Record at least {more} more places, or narrow the field"
     )

@@ -1,4 +1,4 @@
-"""Optics of the tests' own whose pattern changes while it moves: speckle, caustics, pinholes."""
+"""Optics of the tests' own whose pattern changes while it moves, of four kinds."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates, spline_filter
 from scipy.special import expit
 
-__all__ = ["Caustics", "Pinholes", "Speckle"]
+__all__ = ["Caustics", "Lobes", "Pinholes", "Speckle"]
 
 Floats = NDArray[np.float64]
 
@@ -125,3 +125,24 @@ class Pinholes(_Optic):
             seen = np.exp(-((slopes * wall) ** 2).sum(axis=1, keepdims=True))
             total += seen * expit((radius - away) / 0.28)
         return total / (1.0 + (slopes**2).sum(axis=1, keepdims=True))
+
+
+class Lobes(_Optic):
+    """A few lenslets of unlike height: broad lobes, each of which moves by a travel of its own."""
+
+    def __init__(self, shape: tuple[int, int], seed: int, n: int = 40) -> None:
+        super().__init__(shape, seed)
+        self.moves = 15.0
+        reach = np.array([shape[1], shape[0]]) / 2 + self.moves
+        self.places = self.rng.uniform(-1, 1, (n, 2)) * reach
+        self.widths = self.rng.uniform(1.2, 2.5, n)
+        self.travels = self.moves * self.rng.uniform(0.93, 1.07, n)
+
+    def light(self, slopes: Floats) -> Floats:
+        """Return the light on the pixels."""
+        total = np.full((len(slopes), len(self.x)), 0.02)
+        for place, width, travel in zip(self.places, self.widths, self.travels, strict=True):
+            moved = place + travel * slopes
+            away = (self.x - moved[:, :1]) ** 2 + (self.y - moved[:, 1:]) ** 2
+            total += np.exp(-away / (2 * width**2))
+        return total / (1.0 + (slopes**2).sum(axis=1, keepdims=True)) ** 1.5

@@ -5,9 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from band_limited import MovingPattern
-from foreign_optics import Caustics, Pinholes, Speckle
+from foreign_optics import Caustics, Lobes, Pinholes, Speckle
 
-from trainer.align.learned import MOST_UNLEARNED, beyond_noise, learn_optic, unexplained_share
+from trainer.align.bound import PixelNoise, direction_bound
+from trainer.align.learned import (
+    MOST_UNLEARNED,
+    beyond_noise,
+    learn_optic,
+    misled,
+    unexplained_share,
+)
 from trainer.align.pattern import Pattern
 from trainer.source.unlearned import too_sparse, unlearned, widening
 
@@ -53,7 +60,7 @@ def test_a_pattern_that_only_moves_is_not_given_changes() -> None:
     assert len(learned.changes) == 0
 
 
-@pytest.mark.parametrize("kind", [Speckle, Caustics, Pinholes])
+@pytest.mark.parametrize("kind", [Speckle, Caustics, Pinholes, Lobes])
 def test_an_optics_derivative_is_that_of_its_templates(kind: type) -> None:
     """Templates sum to 1, and a small step moves them as the derivative says."""
     optic, slopes = kind(SHAPE, 4), np.array([[0.1, -0.2], [0.31, 0.05]])
@@ -73,6 +80,25 @@ def test_calibration_noise_is_no_error_of_the_optic() -> None:
     share = float(np.sqrt(np.median(noise / varied) / 4))
     assert beyond_noise(share, electrons, noise, 4) == pytest.approx(0.0, abs=0.02)
     assert beyond_noise(share * 5**0.5, electrons, noise, 4) == pytest.approx(1.0, abs=0.05)
+
+
+def test_an_optic_is_misled_by_as_much_as_its_directions_are_off() -> None:
+    """An optic known exactly misleads by nothing, one whose slopes are off by a frame's noise by 1.
+
+    Noise of the readouts themselves counts in neither.
+    """
+    optic = Lobes(SHAPE, 3, n=25)
+    slopes, electrons = _readouts(optic, 150, 4)
+    given = electrons, READ_E / FRAMES**0.5, FRAMES
+    assert misled(optic, slopes, *given) == pytest.approx(0.0, abs=0.03)
+    along = [optic.at(slopes, axis) for axis in (None, 0, 1)]
+    noise = [
+        np.linalg.cholesky(direction_bound(*one, ELECTRONS, PixelNoise(READ_E)))
+        for one in zip(*along, strict=True)
+    ]
+    drawn = np.random.default_rng(5).standard_normal((150, 2))
+    moved = slopes + np.einsum("fab,fb->fa", np.array(noise), drawn)
+    assert misled(optic, moved, *given) == pytest.approx(1.0, abs=0.2)
 
 
 def test_a_calibration_that_is_too_sparse_says_how_many_places_more() -> None:
