@@ -19,7 +19,7 @@ from runtime.errors import Error
 from runtime.reproducible_floats import hold_arithmetic_steady
 from trainer.audit.command import audit
 from trainer.choice.command import frontier
-from trainer.demo_recordings import COMMITTED_PEOPLE, LEAST_PEOPLE, MOST_PEOPLE, N_PEOPLE
+from trainer.demo_recordings import LEAST_PEOPLE, MOST_PEOPLE, N_PEOPLE
 
 __all__ = ["commands", "main"]
 
@@ -94,7 +94,7 @@ def train(
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="New or empty folder.")
 @click.option(
     "--people", type=click.IntRange(LEAST_PEOPLE, MOST_PEOPLE), default=N_PEOPLE, show_default=True,
-    help=f"How many hold up fingers; {COMMITTED_PEOPLE} taught the committed model of them.",
+    help="How many hold up fingers. With fewer it is sooner done, and fingers are told less well.",
 )  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, without a table.")
 def demo(out: Path, people: int, as_json: bool) -> None:

@@ -9,7 +9,6 @@ from functools import partial
 from pathlib import Path
 
 __all__ = [
-    "COMMITTED_PEOPLE",
     "LEAST_PEOPLE",
     "LIGHTS",
     "LIGHTS_FIELD_DEG",
@@ -33,16 +32,11 @@ PARTICIPANTS = range(1, 13)
 ARRIVING = (10, 11, 12, 20, 30, 40, 50, 60)
 """Who comes from out of sight as well: locked people, by whom missed arrivals are counted. One of
 three who is hardly seen would be a third of them."""
-N_PEOPLE = 96
-"""Who hold up fingers, unless more are asked for: as many as two cores record and learn from in a
-minute and a half, together with everything else."""
-LEAST_PEOPLE = 60
-"""Fewer would leave out some who come from out of sight."""
-MOST_PEOPLE = 2000
-"""A bound for what is asked by mistake: more hardly teach more."""
-COMMITTED_PEOPLE = 800
-"""Of whom the committed model of fingers is made. Rather many people than many takes of each: 12
-takes of 1,200 people taught as much as 90 of 400, and more about silhouettes of other hands."""
+N_PEOPLE = 800
+"""Who hold up fingers, unless another number is asked for. Rather many people than many takes of
+each: 12 takes of 1,200 people taught as much as 90 of 400, and more about silhouettes of others."""
+LEAST_PEOPLE, MOST_PEOPLE = 60, 2000
+"""Fewer would leave out some who come from out of sight; more are asked for by mistake."""
 STILL, STILL_RATE_HZ = "finger_count", 3
 """Task of shapes that are held still, and its frame rate: what is held for two thirds of a second
 is seen twice."""

@@ -142,6 +142,10 @@ static void decided(pw_device *d, int32_t event)
 {
     const pw_state *s = &d->model;
 
+    if (event != PW_NONE) { /* what the model sees keeps it awake, as movement does */
+        d->state = PW_STATE_ACTIVE;
+        d->hold_until_us = d->frame_due_us + PW_HOLD_US;
+    }
     if (event != PW_NONE) {
         d->counts.told++;
         pw_board_tell(event, s);

@@ -10,8 +10,8 @@
  * States. It warms up while the first frames fill the means of the watching stage; then it
  * watches: a few rows now and then, in weak light. A hand that comes makes it active: the model is
  * given frames at its full rate and light, and the watching goes on at its own. When nothing moves
- * any more it holds for a while, active still, and then watches again. Between frames
- * it sleeps.
+ * any more and the model sees nothing
+ * it holds for a while, active still, and then watches again. Between frames it sleeps.
  *
  * No function waits: pw_device_run does one thing, the longest of them a row or the end of a frame,
  * and returns; the board's pw_board_wait_until and pw_board_sleep_until are where time goes by.

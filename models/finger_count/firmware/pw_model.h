@@ -9,7 +9,7 @@
  * Stages: s0 bins, s1 level, s2 root, s3 window, s4 dense, s5 dense, s6 dense, s7 decision.
  * Flash 63047 bytes, RAM 2148 bytes (the state), stack at most 268 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model 1e162655411bd0845105dc527cf7fe01778b0eff19e8bd12937dfa6d7a37c5bd.
+ * Model 4e11ea063db15b1f47b5eb9ce1ab0cdadeaa4aa1773edb12311c9149f716b907.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -25,7 +25,7 @@ extern "C" {
 #endif
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "1e162655411bd0845105dc527cf7fe01778b0eff19e8bd12937dfa6d7a37c5bd"
+#define PW_MODEL_ID "4e11ea063db15b1f47b5eb9ce1ab0cdadeaa4aa1773edb12311c9149f716b907"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095

@@ -514,10 +514,10 @@ PW_STAGE int32_t s1_left(const int16_t *cut, int32_t sum, int32_t shift, const i
     const int32_t energy = s1_steps((own < 1073741823) ? own : 1073741823, down);
     int32_t noise = pw_requant((total < 0) ? 0 : total, 22426, 25);
     noise = ((noise < 1073741823) ? noise : 1073741823) + 11;
-    const int32_t over = left - noise - pw_requant(energy, 74, 17);
+    const int32_t over = left - noise - pw_requant(energy, 75, 17);
     const int32_t spread = s1_steps(s1_spread(sums, a), down) - 1
         - pw_requant(noise, 16555, 17)
-        - pw_requant(energy, 196, 20);
+        - pw_requant(energy, 208, 20);
     return (over < spread) ? spread : over;
 }
 
@@ -614,8 +614,10 @@ PW_LOCAL int32_t s1_judge(const int32_t *totals, const int32_t *at, int32_t *y)
     return (left < (most - INT32_MAX)) ? -INT32_MAX : (left - most);
 }
 
-/* One aperture: search, two alignments, the second repeated where its place is beyond the cell. */
-PW_STAGE void s1_aperture(const int16_t *x, uint32_t aperture, const int32_t *ends, int32_t *y)
+/* One aperture: search, two alignments, the second repeated where its place is beyond the cell,
+ * once in a frame. */
+PW_STAGE void s1_aperture(const int16_t *x, uint32_t aperture, const int32_t *ends, int *again,
+    int32_t *y)
 {
     const int16_t *own = &x[s1_offset[aperture]];
     const int32_t *node = &s1_starts[0];
@@ -652,7 +654,7 @@ PW_STAGE void s1_aperture(const int16_t *x, uint32_t aperture, const int32_t *en
     int32_t before = -1;
     const int32_t mean = pw_requant(totals[0] * 16, 16384, 24);
     int32_t alike[4];
-    for (uint32_t turn = 0u; turn < 2u; turn++) {
+    for (;;) {
         column = s1_fine_index(slope_x, (-73983), 15);
         row = s1_fine_index(slope_y, (-68824), 14);
         const int32_t cell = (row * 15) + column;
@@ -673,9 +675,10 @@ PW_STAGE void s1_aperture(const int16_t *x, uint32_t aperture, const int32_t *en
             4, 1, at);
         slope_x = (-69002) + (column * 9962) + s1_cut(at[0] * 4981, 13);
         slope_y = (-63843) + (row * 9962) + s1_cut(at[1] * 4981, 13);
-        if (s1_accepted(at) != 0) {
+        if ((s1_accepted(at) != 0) || (*again == 0)) {
             break;
         }
+        *again = 0;
     }
     y[0] = (int32_t)slope_x;
     y[1] = (int32_t)slope_y;
@@ -697,8 +700,9 @@ PW_STAGE void s1_aperture(const int16_t *x, uint32_t aperture, const int32_t *en
 PW_STAGE void s1_run(const int16_t *x, int32_t *y)
 {
     int32_t ends[4] = {0, 4 - 1, 0, 4 - 1};
+    int again = 1;
     for (uint32_t aperture = 0u; aperture < 2u; aperture++) {
-        s1_aperture(x, aperture, ends, &y[4u * aperture]);
+        s1_aperture(x, aperture, ends, &again, &y[4u * aperture]);
         if (aperture == 0u) { /* the others see the source nearly where the first does */
             const int32_t column = s1_coarse_index((int32_t)y[0], (-72668), 4);
             const int32_t row = s1_coarse_index((int32_t)y[1], (-72490), 4);
