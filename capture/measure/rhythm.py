@@ -29,6 +29,12 @@ them to the frame in one of five cases at most; about six on end, in one of 16,0
 LEAST_RUNS = 8
 LEAST_SHARE = 0.25
 """A quarter of the shorter recording's runs, and no fewer than eight: a part of it."""
+FALSE_ALARMS = 0.01
+"""Pairs of a whole data set that may be alike by chance: at three frames a second, or where flicker
+is all that moves, there are two or three lengths, and of 800 people many have the same by turns."""
+_AFTER_EACH_OTHER = (1, 2, 3)
+"""Lengths in a row, by how often two recordings have the same. Short and long ones take turns, so
+that one length by itself says too little."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +82,8 @@ def find_alike(people: Sequence[str], signs: Sequence[Signs]) -> list[Alike]:
         Whose each recording is.
     signs : sequence of Signs
     """
-    own = [_runs(rhythm_of(each)) for each in signs]
+    rhythms = [rhythm_of(each) for each in signs]
+    own = [_runs(each) for each in rhythms]
     holders: dict[bytes, list[int]] = {}
     for index, runs in enumerate(own):
         for run in runs:
@@ -93,7 +100,38 @@ def find_alike(people: Sequence[str], signs: Sequence[Signs]) -> list[Alike]:
         if n_runs >= LEAST_RUNS
     ]
     found = [each for each in found if each.share >= LEAST_SHARE]
+    n_pairs = len(signs) * (len(signs) - 1) / 2.0
+    found = [
+        each
+        for each in found
+        if n_pairs
+        * _by_chance(rhythms[each.first], rhythms[each.second], shared[each.first, each.second])
+        <= FALSE_ALARMS
+    ]
     return sorted(found, key=lambda each: (-each.share, each.first, each.second))
+
+
+def _by_chance(first: npt.NDArray[np.int64], second: npt.NDArray[np.int64], n_runs: int) -> float:
+    """Return how often two rhythms of such lengths have so many runs in common by chance.
+
+    That many in a row are `n_runs` - 1 lengths more than one run. They may begin at any place of
+    either, and each agrees as often as any length, or short row of lengths, of the two does.
+    """
+    likely = max(_alike_rows(first, second, n) ** (1.0 / n) for n in _AFTER_EACH_OTHER)
+    return float(len(first) * len(second) * likely ** (RUN + n_runs - 1))
+
+
+def _alike_rows(
+    first: npt.NDArray[np.int64], second: npt.NDArray[np.int64], n_lengths: int
+) -> float:
+    """Return the share of pairs of rows, one of each rhythm, that are the same lengths."""
+    rows = [np.lib.stride_tricks.sliding_window_view(each, n_lengths) for each in (first, second)]
+    _, kinds = np.unique(np.concatenate(rows), axis=0, return_inverse=True)
+    of_first, of_second = (
+        np.bincount(part, minlength=int(kinds.max()) + 1) / len(part)
+        for part in np.split(kinds.ravel(), [len(rows[0])])
+    )
+    return float(of_first @ of_second)
 
 
 def _runs(rhythm: npt.NDArray[np.int64]) -> list[bytes]:

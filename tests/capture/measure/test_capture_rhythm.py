@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -68,6 +70,17 @@ def test_what_repeats_itself_is_no_rhythm() -> None:
     empty = Signs(SENSOR, np.zeros((0, 5)), np.zeros(0))
     assert len(rhythm_of(empty)) == 0
     assert len(rhythm_of(signs(moving(1)[: RUN - 1], 1))) == 0
+
+
+def test_many_people_who_are_seen_seldom_are_not_alike_by_chance() -> None:
+    """At three frames a second a rhythm has two or three lengths: others have the same by turns."""
+    slow = replace(SENSOR, frame_rate_hz=3.0)
+    seldom, rng = [], np.random.default_rng(4)
+    for _ in range(200):
+        high = np.repeat(np.arange(60) % 2, rng.choice((1, 1, 1, 2), 60))[:60]
+        values = np.column_stack([np.zeros(60), 100.0 + 500.0 * high, np.zeros((60, 3))])
+        seldom.append(Signs(slow, values, np.arange(60) / 3.0))
+    assert find_alike([f"P{n:03d}" for n in range(200)], seldom) == []
 
 
 def test_lost_frames_keep_the_rhythm() -> None:
