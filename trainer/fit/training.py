@@ -188,6 +188,7 @@ def fit_model(
         chosen, fitted, fitted_quadrants, held_out, margins,
         takes_of(in_quadrants, of_quadrants) if in_quadrants else None,
     )  # fmt: skip
+    records = _with_takes(records, "four_quadrant", in_quadrants, of_quadrants)
     evaluation |= examined.evaluation
     evaluation["operations"] = {"model": model.n_operations}
     if fitted_quadrants is not None:
@@ -204,7 +205,7 @@ def fit_model(
     return Trained(
         model, evaluation, fitted.classifier, fitted.features.low.size,
         chosen.corpus.select(locked=True), examined.worst,
-        _with_curve(records, curve, from_fewer), at,
+        _with_takes(records, "fixed_from_{}_people", curve, from_fewer), at,
     )  # fmt: skip
 
 
@@ -277,17 +278,18 @@ def _fit_source(
     return Trained(found.calibrated.model, found.evaluation, None, 0, found.test, (), at=at)
 
 
-def _with_curve(
-    records: Records, jobs: Sequence[HoldOutJob], outcomes: Sequence[HeldOut]
+def _with_takes(
+    records: Records, pipeline: str, jobs: Sequence[HoldOutJob], outcomes: Sequence[HeldOut]
 ) -> Records:
-    """Add the takes that the learning curve's points rest on."""
+    """Add takes of training people; ``{}`` in the pipeline is of how many its fit learned."""
     for job, outcome in zip(jobs, outcomes, strict=True):
         for recording, scores in zip(job.held, outcome.scores, strict=True):
             labels = [cue.label for cue, _ in recording.takes]
-            name = f"fixed_from_{job.n_people}_people"
+            at_takes = job.at_takes(recording, scores)
             records = records.with_takes(
-                name, recording.recording, labels, scores * np.float64(outcome.score_unit)
-            )
+                pipeline.format(job.n_people), recording.recording, labels,
+                at_takes * np.float64(outcome.score_unit),
+            )  # fmt: skip
     return records
 
 
