@@ -75,6 +75,8 @@ class Trained:
         The takes of these participants that went most wrong.
     records : Records or None
         Every take and event that the figures rest on; None of a quantity.
+    measured : tuple of dict
+        Every take or frame that a quantity's figures rest on, by column.
     at : AtSetting or None
         The device's setting that the model is made for, where one was asked for.
     """
@@ -87,6 +89,7 @@ class Trained:
     worst: tuple[WorstTake, ...]
     records: Records | None = None
     at: AtSetting | None = None
+    measured: tuple[dict[str, Any], ...] = ()
 
 
 def fit_model(
@@ -264,7 +267,7 @@ def _fit_quantity(candidates: Sequence[Candidate], workers: Workers, tell: Notif
     n_features = found.fitted.features.low.size
     test = corpus.select(locked=True)
     parts = found.model, evaluation, found.fitted.classifier, n_features, test, ()
-    return Trained(*parts, at=candidate.at)
+    return Trained(*parts, at=candidate.at, measured=found.takes)
 
 
 def _fit_source(
@@ -275,7 +278,8 @@ def _fit_source(
         what, do = "recipes of a source", "train them one by one"
         raise UsageError(recipes[0].name, what, len(recipes), "one", do)
     found = fit_source(folder.absolute(), recipes[0], tell, at)
-    return Trained(found.calibrated.model, found.evaluation, None, 0, found.test, (), at=at)
+    parts = found.calibrated.model, found.evaluation, None, 0, found.test, ()
+    return Trained(*parts, at=at, measured=found.frames)
 
 
 def _with_takes(
