@@ -60,6 +60,8 @@ class Harder:
     glare : float
         Share of the frames, 0 to 0.5, that are within a passing glare, and saturated in part or
         wholly; all others stay as they are.
+    full : float
+        Share of the frames, each by chance, whose lit exposure is full in every pixel.
     """
 
     empty: float = 0.0
@@ -67,6 +69,7 @@ class Harder:
     exposure: float = 1.0
     more_bits: int = 0
     glare: float = 0.0
+    full: float = 0.0
 
 
 HARDER = {
@@ -77,6 +80,7 @@ HARDER = {
     "strong flicker": Harder(flicker=True),
     "twice the light": Harder(exposure=2.0),
     "saturated frames": Harder(exposure=4.0),
+    "10 % full": Harder(full=0.1),
     "10 % in glare": Harder(glare=0.1),
     "30 % in glare": Harder(glare=0.3),
     "2 bits fewer": Harder(more_bits=-2),
@@ -205,6 +209,8 @@ def _exposed(
             real = _with_shot_noise(real, lamp[:, None, None], sensor, rng)
         for frames, light in glared[side]:
             real[frames] = _with_shot_noise(real[frames], sensor.max_counts * light, sensor, rng)
+        if harder.full and not side:
+            real[rng.random(len(real)) < harder.full] = sensor.max_counts
         if harder.more_bits > 0:  # a finer step is somewhere within the coarser one
             real = real + rng.random(real.shape, np.float32) - np.float32(0.5)
         seen.append(np.minimum(real, sensor.max_counts))

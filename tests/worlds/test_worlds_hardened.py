@@ -106,6 +106,16 @@ def test_a_passing_glare_leaves_all_other_frames_as_they_are(
     assert also_dark.any() and not (also_dark & ~glared).any() and (glared & ~also_dark).any()
 
 
+def test_full_frames_are_some_by_chance(one_person: Path, tmp_path: Path) -> None:
+    """So many lit exposures are full in every pixel, and all others stay as they are."""
+    harden(one_person, tmp_path / "full", "short", HARDER["10 % full"])
+    first, second = session_of(one_person).frames(), session_of(tmp_path / "full").frames()
+    full = (second.lit == session_of(one_person).sensor.max_counts).all(axis=(1, 2))
+    assert full.mean() == pytest.approx(0.1, abs=0.05)
+    np.testing.assert_array_equal(first.lit[~full], second.lit[~full])
+    np.testing.assert_array_equal(first.dark, second.dark)
+
+
 def _answered(people: str, right: str) -> Compared:
     """Return what is right of takes, a letter and a figure for each."""
     shares = tuple(float(each) for each in right)
