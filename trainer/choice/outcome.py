@@ -175,7 +175,7 @@ def make_picked(
         write_report([priced], folder / "budget.html")
         median, promised = priced.average_uw.median, _promised(named[name], told)
         tell(f"{name}: verifying all executions")
-        said = f"{median:.1f} µW foretold {point.uw:.1f}, {promised}; "
+        said = f"{median:.1f} µW where {point.uw:.1f} were foretold, {promised}; "
         said += verified(folder, [priced.core.core])
         made.append((text, name, folder, said))
     return made
