@@ -50,17 +50,18 @@ __all__ = [
 
 COARSE_ROUNDS = 2
 """Of one frame, on the bins of the search: what costs less than one on finer bins."""
-COARSE_FRAMES, FINE_FRAMES = 2, 6
+COARSE_FRAMES, FINE_FRAMES = 2, 12
 """At most: frames of rounds on the bins of the search, whose wider pixels lead from farther away;
-and frames of one round on finer ones, until two are told."""
+and frames of one round on finer ones, until two are told: of lights that may move, places overshoot
+at first, which takes twice as many rounds as those of one frame by itself."""
 FOLLOWED = 3
 """What the track's count of frames is while two are told: so many without, and all is done anew."""
 NEARED = FOLLOWED + FINE_FRAMES
 """The same when rounds on finer bins begin."""
 LOOKED = NEARED + COARSE_FRAMES
 """The same when those on the search's bins begin."""
-ROUNDS = COARSE_FRAMES * COARSE_ROUNDS, FINE_FRAMES
-"""The same of one frame by itself."""
+ROUNDS = COARSE_FRAMES * COARSE_ROUNDS, 6
+"""At most, of one frame that is fitted whole."""
 AMOUNT_BITS = 12
 """Bits of fraction of an amount."""
 LEAST_AMOUNT, MOST_AMOUNT = 1 << 6, (1 << 17) - 1
