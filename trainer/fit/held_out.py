@@ -118,6 +118,10 @@ class HoldOutJob:
             )
         return HeldOut(tuple(scores), fitted.score_unit)
 
+    def at_takes(self, recording: Reduced, scores: Int32) -> Int32:
+        """Return the scores of a recording's takes, of those that :meth:`run` returned."""
+        return scores[recording.judged_frames(scores, self.fit.recipe)] if self.whole else scores
+
     @property
     def n_people(self) -> int:
         """How many people the fit learns from."""
@@ -232,10 +236,7 @@ def takes_of(jobs: Sequence[HoldOutJob], outcomes: Sequence[HeldOut]) -> Takes:
             takes = recording.takes
             people += [recording.recording.participant] * len(takes)
             labels += [cue.label for cue, _ in takes]
-            at_takes = (
-                scores[recording.judged_frames(scores, job.fit.recipe)] if job.whole else scores
-            )
-            answers += at_takes.argmax(axis=1).tolist()
+            answers += job.at_takes(recording, scores).argmax(axis=1).tolist()
     return Takes(tuple(people), np.array(labels, np.int64), np.array(answers, np.int64))
 
 

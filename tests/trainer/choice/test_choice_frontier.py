@@ -233,6 +233,16 @@ def test_a_wrong_wish_is_told_before_anything_is_fitted(
     assert not out.exists()
 
 
+def test_an_unknown_part_is_told_before_anything_is_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A controller that is not in the library ends the search before recordings are looked for."""
+    words = (tmp_path / "none", "--recipe", "dynamic", "--out", tmp_path / "out")
+    assert _run(*words, "--mcu", "abacus") == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith("palmwatt: parts library: mcu is abacus, expected one of ")
+
+
 def test_saturated_takes_are_refused_in_one_line(
     recorded_once: Path, small_recipe: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
