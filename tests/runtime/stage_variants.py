@@ -18,6 +18,7 @@ from runtime.stages.closing.presence import Presence
 from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.stage import Stage
 from runtime.stages.dense import Dense
+from runtime.stages.hold import Hold
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.pair.bearings import Bearings
@@ -122,6 +123,9 @@ VARIANTS: dict[str, tuple[Stage, int]] = {  # a stage, and the largest magnitude
     "background under switched light": (
         Background(3, 2, 3, 6, 1, 2, 1 << 24, 6, (2, 4, 7), 16), 32767
     ),
+    "hold": (Hold(5, 4000, 2000, 3, 0), 4095),
+    "hold for a frame": (Hold(3, 0, 0, 1, 1), 127),
+    "hold of wide values": (Hold(6, 2**19, 2**18, 4, 1), 2**20),
     "steady": (Steady(4, (1, 1, 1)), 2**20),
     "steady of two frames": (Steady(2, (1, 1)), 127),
     "steady, weighed and shifted": (Steady(3, (3, 0, -5, 2, 300), 4), 2**20),

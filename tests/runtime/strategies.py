@@ -24,6 +24,7 @@ from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.closing import ClosingStage
 from runtime.stages.contract.stage import EntryStage, Int64, Stage
 from runtime.stages.dense import Dense
+from runtime.stages.hold import Hold
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.pair.bearings import Bearings
@@ -263,10 +264,21 @@ def steady(draw: st.DrawFn, n_values: int) -> Steady:
     return Steady(n_values, (*taps, newest), draw(st.integers(0, 6)))
 
 
+def hold(draw: st.DrawFn, low: Int64, high: Int64) -> Hold:
+    """Draw a limit that some frames are above, and for how many of them the last one stands."""
+    most = int(np.maximum(high, 0).sum() - np.minimum(low, 0).sum())
+    limit = draw(st.sampled_from([0, most // 64, most // 16, most // 4]))
+    near = limit // draw(st.sampled_from([1, 2, 5]))
+    longest = draw(st.integers(1, 4))
+    return Hold(len(low), limit, near, longest, draw(st.integers(0, longest)))
+
+
 def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) -> Stage:
     """Draw a stage that may stand anywhere between entry and head."""
     kind = draw(
-        st.sampled_from(["window", "dense", "motion", "swing", "skip", "steady", "background"])
+        st.sampled_from(
+            ["window", "dense", "motion", "swing", "skip", "steady", "hold", "background"]
+        )
     )
     n_bits = draw(st.sampled_from([8, 16]))
     extreme = draw(st.booleans())
@@ -279,6 +291,8 @@ def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) 
         return Skip(len(low), draw(st.integers(1, 5)))
     if kind == "steady":
         return steady(draw, len(low))
+    if kind == "hold":
+        return hold(draw, low, high)
     if kind == "background" and _bound(low, high) <= 32767:  # it wants values of 16 bits
         rates = sorted(draw(st.lists(st.integers(0, 15), min_size=3, max_size=3)))
         few = [draw(st.integers(0, 3)) for _ in range(4)]
@@ -313,6 +327,8 @@ def models(draw: st.DrawFn, *, always_learns: bool = False) -> Model:
         low, high = stage.bounds(low, high)
         stages.append(stage)
 
+    if draw(st.booleans()):
+        append(hold(draw, low, high))
     if draw(st.booleans()) and sensor.bit_depth <= 12:
         append(steady(draw, entry.n_out))
     if draw(st.booleans()):

@@ -15,6 +15,7 @@ from runtime.stages.closing.decision import Decision
 from runtime.stages.closing.presence import Presence
 from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.stage import Stage
+from runtime.stages.hold import Hold
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.passive.ambient import Ambient
@@ -57,6 +58,11 @@ RANGES: list[tuple[Stage, str, int, int]] = [
     (Window(1024, 1, 1024), "n_values", 1, 1024),
     (Motion(2, 0, 8), "n_values", 1, 4096),
     (Motion(2, 0, 8), "shift", 0, 30),
+    (Hold(2, 9, 4, 3, 1), "n_values", 1, 4096),
+    (Hold(2, 9, 0, 3, 1), "limit", 0, INT32_MAX),
+    (Hold(2, 9, 4, 3, 1), "near", 0, 9),
+    (Hold(2, 9, 4, 3, 1), "longest", 1, 65535),
+    (Hold(2, 9, 4, 3, 1), "brief", 0, 3),
     (Steady(2, (1, 1)), "n_values", 1, 4096),
     (Steady(2, (1, 1)), "shift", 0, 30),
     (Swing(2, 2, 0, 8), "n_values", 1, 4096),
@@ -166,6 +172,7 @@ def test_widths_are_those_of_the_cores(stage: Stage, allowed: tuple[int, ...]) -
         (Window(1, 4, 2, 3, 8), INT32_MAX // 6),
         (Motion(2, 0, 8), INT32_MAX // 4),  # two values, each from one end to the other
         (Motion(1, 3, 8), (INT32_MAX - 4) // 2),  # with the rounding term
+        (Hold(3, 9, 4, 3, 1), INT32_MAX // 3),  # the sum of three values
         (Steady(1, (1, 1, 1)), INT32_MAX // 3),
         (Steady(1, (4, -1, 2), 3), (INT32_MAX - 4) // 7),  # with the rounding term
         (Swing(1, 64, 0, 32), INT32_MAX // (2 * (8 * 64 + 16))),

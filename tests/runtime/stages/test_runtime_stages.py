@@ -20,6 +20,7 @@ from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.contract.stage import Stage
 from runtime.stages.dense import Dense
+from runtime.stages.hold import Hold
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.pixels import Pixels
@@ -301,6 +302,8 @@ def test_prototype_distances_equal_scikit_learn(squared: bool, metric: str) -> N
         (Window(4096, 1, 1), {"n_segments": 64, "segment_length": 1024}),
         (Motion(2, 0, 8), {"n_bits": 9}),
         (Motion(2, 0, 8), {"shift": 31}),
+        (Hold(2, 9, 4, 3, 1), {"limit": 3}),
+        (Hold(2, 9, 4, 3, 1), {"longest": 0}),
         (Steady(2, (1, 1)), {"taps": (1,)}),
         (Steady(2, (1, 1)), {"taps": (1,) * 33}),
         (Steady(2, (1, 1)), {"taps": (1, -1)}),
@@ -340,6 +343,7 @@ def test_wrong_fields_are_refused(stage: Stage, changes: dict[str, Any]) -> None
         (layer(multiplier=32767, shift=16, out_bits=8), 2**25),
         (Window(1, 1, 1024), 2**21),
         (Motion(2, 0, 8), 2**29),
+        (Hold(2, 9, 4, 3, 1), 2**30),
         (Steady(1, (1, 1, 1)), 2**30),
         (Swing(1, 64, 0, 32), 2**21),
         (stump(leaves=int32([2**31 - 1, 0], [0, 1]), roots=int32(0, -1)), 10),
@@ -363,6 +367,7 @@ def test_overflow_is_refused(stage: Stage, bound: int) -> None:
         (layer(), 6),
         (layer(weights=np.array([[1, 0, 0], [0, 0, -1]], dtype=np.int8)), 2),
         (Window(3, 4, 5), 24),
+        (Hold(3, 9, 4, 3, 1), 2 + 2),  # two additions and two comparisons
         (Steady(3, (2, 0, 1)), 6),
         (Swing(3, 5, 0, 16), 18),
         (stump(), 1 + 2),
