@@ -219,6 +219,8 @@ class Recipe(Table):
             del values["source"]
         elif self.source.sources == 1:
             del values["source"]["sources"]
+        if self.features.hold:
+            del values["features"]["hold"]
         values["features"]["steady"] = True  # however it is said
         if not self.features.without_lamps:
             del values["features"]["steady"]

@@ -34,6 +34,7 @@ class FeatureRecipe(Table):
     shortest at the sensor's frame rate that lets no flicker of lamps on the mains through. Without
     a word on it, it is taken where a window adds up several frames as one segment, and neither
     motion nor swings: such a window tells what is held still in it, which a mean leaves as it is.
+    With ``hold``, the last frame before stands for one that light fills, for at most a second.
     ``level_bits`` bits of a level-normalised feature, with ``roots`` the square root of each share;
     ``projection`` onto ``directions`` learned
     directions (``principal``: most signal for the noise, ``fisher``: most difference between
@@ -56,6 +57,7 @@ class FeatureRecipe(Table):
     rows: tuple[Annotated[int, Field(ge=0, le=255)], Annotated[int, Field(ge=1, le=256)]] | None = (
         None
     )
+    hold: bool = True
     steady: bool | None = None
     level_bits: Literal[8, 16] = 8
     roots: bool = False

@@ -315,11 +315,10 @@ def look_at(
         cues = labelled_cues(read_session(recording.path), recipe, uncued.time_s)
         plain.append(uncued.cued(recipe, cues))
     learned_from = [r for r in plain if not r.recording.locked]
-    most = np.full(entry.n_in, sensor.max_counts, dtype=np.int64)
-    steady, asked, noise = steadied(
+    before, asked, noise = steadied(
         recipe.features,
         rate_of(recipe, sensor),
-        entry.bounds(-most, most),
+        (entry, sensor),
         excerpts(learned_from),
         value_noise(learned_from, sensor, entry),
     )
@@ -328,7 +327,7 @@ def look_at(
     results: list[list[Reduced]] = [[] for _ in stored[0][1:]]
     for each, (_, *outputs) in zip(plain, stored, strict=True):
         levelled = each.values
-        for stage in (*steady, level):
+        for stage in (*before, level):
             levelled, _ = stage.run(levelled, stage.initial_state())
         spans = take_spans(recipe, levelled, each.cues)
         placed = each.placed(recipe, [first for first, _ in spans], [last for _, last in spans])

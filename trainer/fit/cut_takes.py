@@ -49,6 +49,8 @@ def with_classes(recipe: Recipe, classes: NDArray[Any]) -> tuple[Recipe, Int64]:
         "other": (OTHER,) if is_other.any() else (),
         "background": (),
         "classifier": classifier,
+        # Nobody says what values a full frame has.
+        "features": recipe.features.model_copy(update={"hold": False}),
     }
     return recipe.model_copy(update=update), order
 

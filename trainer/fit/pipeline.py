@@ -28,7 +28,7 @@ from trainer.learn.excerpt import Excerpt, seen_values
 from trainer.learn.features import StageChain, learn_features, learn_window
 from trainer.learn.levels import in_view, learn_level, shape_floor
 from trainer.learn.lowering import lower_classifier, lower_regressor
-from trainer.learn.mains import steadied
+from trainer.learn.mains import frames_kept, steadied
 from trainer.learn.owner import Favour, carried_past, favoured, learning_head
 from trainer.learn.quantise import shift_to_fit
 from trainer.recipe import Recipe
@@ -114,14 +114,15 @@ def fit_pipeline(
     asked = excerpts(train, of_people=recipe.quantity is not None)
     seen = [_in_view(e, noise) for e in asked]
     pixels = learn_pixels(features, reduced_by, seen, recipe.seed)
-    chain = StageChain.start(pixels or reduced_by, sensor.max_counts, pixels)
+    entry = pixels or reduced_by
+    chain = StageChain.start(entry, sensor.max_counts, pixels)
     asked = [replace(e, values=chain.run(e.values)) for e in asked]
-    rate, ends = rate_of(recipe, sensor), (chain.low, chain.high)
-    steady, asked, noise = steadied(features, rate, ends, asked, noise)
-    if steady:  # what flickers and what is in view are told apart behind it
+    rate = rate_of(recipe, sensor)
+    before, asked, noise = steadied(features, rate, (entry, sensor), asked, noise)
+    if frames_kept(features, rate):  # what flickers and what is in view are told apart behind it
         seen = [_in_view(e, noise) for e in asked]
     level = learn_level(seen_values(asked), features, quantisation.clip_quantile, noise)
-    chain = chain.then(*steady, level)
+    chain = chain.then(*before, level)
     seen = [e.only(s.seen).through(level) for e, s in zip(asked, seen, strict=True)]
     whole = ((r.values, r.frames, r.labels) for r in train)
     chain = learn_features(chain, seen, features, quantisation, recipe.seed, whole)

@@ -1,6 +1,7 @@
 """Features: integer stages whose constants are learned from training readouts.
 
-The chain is bins or pixels, a mean against flicker (`mains`), level, projection, motion, window.
+The chain is bins or pixels, what is done against other light (`mains`), level, projection, motion,
+window.
 Nothing in it is an image: bins are sums of pixels behind a diffractive optic, and directions are
 directions in the space of readouts.
 """

@@ -1,4 +1,4 @@
-"""Against lamps: what a mean over frames leaves of the mains' flicker, and of a hand."""
+"""Against other light: what is left of the mains' flicker, of full frames, and of a hand."""
 
 from __future__ import annotations
 
@@ -8,7 +8,18 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from capture.measure.flicker import AS_A_HAND_HZ, clear_rate_hz
-from trainer.learn.mains import frames_kept, learn_steady, mains_taps, noise_share
+from runtime.sensor import Sensor
+from runtime.stages.bins import Bins
+from runtime.stages.pixels import Pixels
+from trainer.learn.excerpt import Excerpt
+from trainer.learn.mains import (
+    frames_kept,
+    hold_for,
+    learn_steady,
+    mains_taps,
+    noise_share,
+    steadied,
+)
 from trainer.recipe import FeatureRecipe, load_recipe
 
 STEADY, AS_IT_COMES = FeatureRecipe(steady=True), FeatureRecipe()
@@ -159,3 +170,77 @@ def test_wide_values_are_rounded_to_what_follows() -> None:
     assert stage is not None and stage.shift > 0
     _, high = stage.bounds(-most // 2, most // 2)
     assert int(high.sum()) <= 2**30
+
+
+SENSOR = Sensor("small", 8, 6, bit_depth=10, black_level_counts=64)
+EVERY_PIXEL = Bins(8, 6, 4, 3)
+TWO_PIXELS = Pixels(8, 6, np.array([3, 40], dtype=np.int32))
+
+
+@given(st.floats(0.0, 0.49), st.floats(0.0, 0.49), st.sampled_from([EVERY_PIXEL, TWO_PIXELS]))
+def test_full_frames_are_told_from_others_by_half_of_what_a_sensor_holds(
+    ambient: float, light: float, entry: Bins | Pixels
+) -> None:
+    """A lit exposure full in every pixel is held off while ambient light takes less than half.
+
+    No frame is whose light adds up to less than half.
+    """
+    span = SENSOR.saturation_counts - SENSOR.black_level_counts
+    dark = np.full((1, 8, 6), SENSOR.black_level_counts + round(ambient * span), dtype=np.uint16)
+    full, usual = np.full_like(dark, SENSOR.saturation_counts), dark + round(light * span)
+    stage = hold_for(STEADY, 30.0, entry, SENSOR)
+    assert stage is not None and stage.n_values == entry.n_out
+    for lit, passes in ((full, False), (usual.astype(np.uint16), True)):
+        assert (entry.run_frames(lit, dark).sum() <= stage.limit) == passes
+    assert stage.near == stage.limit // 2  # from which light would have doubled at once
+
+
+@pytest.mark.parametrize(
+    ("rate", "longest", "brief"), [(3.0, 3, 1), (30.0, 30, 3), (45.0, 45, 4), (0.2, 1, 1)]
+)
+def test_a_frame_stands_for_a_second_of_full_ones(rate: float, longest: int, brief: int) -> None:
+    """At the demo's three frames a second for three, and nowhere for fewer than one.
+
+    Where light has come by degrees, it stands for a tenth of a second.
+    """
+    stage = hold_for(STEADY, rate, EVERY_PIXEL, SENSOR)
+    assert stage is not None and (stage.longest, stage.brief) == (longest, brief)
+
+
+def test_recipes_and_sensors_without_the_stage() -> None:
+    """There is none where a recipe says so, or where full frames add up to more than 32 bits."""
+    wide = Sensor("wide", 256, 256, bit_depth=16)
+    assert hold_for(FeatureRecipe(hold=False), 30.0, EVERY_PIXEL, SENSOR) is None
+    assert hold_for(STEADY, 30.0, Bins(256, 256, 8, 8), wide) is None
+
+
+def test_the_digest_tells_only_that_there_is_no_stage() -> None:
+    """A recipe that holds off full frames is the one that it was, and another without."""
+    recipe = load_recipe("dynamic")
+    held, without = (
+        recipe.model_copy(update={"features": recipe.features.model_copy(update={"hold": hold})})
+        for hold in (True, False)
+    )
+    assert held.digest() == recipe.digest() != without.digest()
+
+
+@pytest.mark.parametrize("features", [STEADY, AS_IT_COMES], ids=["steady", "as_it_comes"])
+def test_constants_are_learned_from_what_the_device_sees(features: FeatureRecipe) -> None:
+    """Full frames change nothing of excerpts but that the frame before each stands for it."""
+    rng = np.random.default_rng(4)
+    lit = rng.integers(80, 200, (40, 8, 6)).astype(np.uint16)
+    dark = np.full_like(lit, 64)
+    full = rng.random(40) < 0.3
+    full[0] = False
+    before = np.maximum.accumulate(np.where(full, 0, np.arange(40)))
+    glared = np.where(full[:, None, None], SENSOR.max_counts, lit)
+    seen, wanted = (
+        steadied(
+            features, 30.0, (EVERY_PIXEL, SENSOR),
+            [Excerpt.whole(EVERY_PIXEL.run_frames(frames, dark))], 1.0,
+        )
+        for frames in (glared, lit[before])
+    )  # fmt: skip
+    assert [stage.kind for stage in seen[0]] == ["hold", *["steady"] * features.without_lamps]
+    np.testing.assert_array_equal(seen[1][0].values, wanted[1][0].values)
+    assert seen[2] == wanted[2]
