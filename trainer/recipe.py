@@ -219,7 +219,8 @@ class Recipe(Table):
             del values["source"]
         elif self.source.sources == 1:
             del values["source"]["sources"]
-        if not self.features.steady:
+        values["features"]["steady"] = True  # however it is said
+        if not self.features.without_lamps:
             del values["features"]["steady"]
         text = json.dumps(values, sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()

@@ -31,7 +31,9 @@ class FeatureRecipe(Table):
     chooses them by what they tell about the readouts' strongest directions, ``random`` does not
     look. ``rows`` are the first row read and the row after the last one; the whole sensor without.
     With ``steady``, a mean over a few frames comes before anything else is made of the values, the
-    shortest at the sensor's frame rate that lets no flicker of lamps on the mains through.
+    shortest at the sensor's frame rate that lets no flicker of lamps on the mains through. Without
+    a word on it, it is taken where a window adds up several frames as one segment, and neither
+    motion nor swings: such a window tells what is held still in it, which a mean leaves as it is.
     ``level_bits`` bits of a level-normalised feature, with ``roots`` the square root of each share;
     ``projection`` onto ``directions`` learned
     directions (``principal``: most signal for the noise, ``fisher``: most difference between
@@ -54,7 +56,7 @@ class FeatureRecipe(Table):
     rows: tuple[Annotated[int, Field(ge=0, le=255)], Annotated[int, Field(ge=1, le=256)]] | None = (
         None
     )
-    steady: bool = False
+    steady: bool | None = None
     level_bits: Literal[8, 16] = 8
     roots: bool = False
     projection: Literal["none", "principal", "fisher", "swing", "random", "ternary", "sparse"] = (
@@ -66,6 +68,14 @@ class FeatureRecipe(Table):
     swing_frames: Annotated[int, Field(ge=0, le=32)] = 0
     segments: Annotated[int, Field(ge=1, le=64)] = 8
     segment_frames: Annotated[int, Field(ge=1, le=MAX_SEGMENT_FRAMES)] = 4
+
+    @property
+    def without_lamps(self) -> bool:
+        """Whether a mean against lamps is taken: where asked for, or of what is held still."""
+        if self.steady is not None:
+            return self.steady
+        moves = self.motion or self.swing_frames > 0
+        return self.segments == 1 and self.segment_frames > 1 and not moves
 
     @model_validator(mode="after")
     def _swings_stand_alone(self) -> FeatureRecipe:

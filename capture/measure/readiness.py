@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from statistics import median
 
 from capture.cues.labels import GOOD, Event
 from capture.measure.quality import MAX_SATURATED
@@ -17,12 +19,15 @@ __all__ = [
     "FEW_TAKES",
     "Caution",
     "few_of_a_class",
+    "few_of_a_person",
     "few_takes",
     "near_copies",
     "signal_cautions",
     "twin_words",
 ]
 
+NAMED = 5
+"""People named in a line; the others are counted."""
 MANY_EMPTY = 0.5
 """Where most frames are empty, what is learned of all frames is learned of nothing in view."""
 MUCH_FLICKER = 0.1
@@ -32,6 +37,9 @@ FEW_TAKES = 20
 """One wrong take of 20 is 5 points; common practice, no source."""
 FEW_PEOPLE = 3
 """An interval over two people spans nearly everything."""
+FEW_SHARE = 0.25
+"""Of the usual number of takes: of a quarter, a person's own share of right ones is known half as
+well, and an interval over people counts all alike."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +126,42 @@ def few_of_a_class(events: Iterable[tuple[str, Event]]) -> list[Caution]:
         too_few = len(givers) < FEW_TAKES and not label.startswith("everyday")
         if n_people < FEW_PEOPLE or too_few:
             few.setdefault((len(givers), n_people), []).append(label)
-    return [few_takes(labels, *counts) for counts, labels in few.items()]
+    found = [few_takes(labels, *counts) for counts, labels in few.items()]
+    if len(people) == 1:
+        ((label, givers),) = people.items()
+        found.append(
+            Caution(
+                "one label", 1.0,
+                f"all {len(givers)} good takes are labelled {label}: there is no second label to "
+                "tell it from. Record others, idle among them, unless a quantity is measured.",
+            )
+        )  # fmt: skip
+    return found + few_of_a_person(who for givers in people.values() for who in givers)
+
+
+def few_of_a_person(givers: Iterable[str]) -> list[Caution]:
+    """Say who gave far fewer takes than people usually did.
+
+    Parameters
+    ----------
+    givers : iterable of str
+        Whose each take is.
+    """
+    counts = Counter(givers)
+    usual = median(counts.values()) if counts else 0.0
+    few = {who: n for who, n in sorted(counts.items()) if n < FEW_SHARE * usual}
+    if not few:
+        return []
+    named = [f"{who} ({n} {'take' if n == 1 else 'takes'})" for who, n in few.items()]
+    more = f" and {len(named) - NAMED} more" if len(named) > NAMED else ""
+    return [
+        Caution(
+            "uneven takes", float(min(few.values())),
+            f"{', '.join(named[:NAMED])}{more} gave less than a quarter of what people usually did "
+            f"({usual:g}): an interval over people takes their share of right takes to be known as "
+            "well as others'.",
+        )
+    ]  # fmt: skip
 
 
 def few_takes(labels: Sequence[str], n_takes: int, n_people: int, side: str = "") -> Caution:

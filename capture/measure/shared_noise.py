@@ -2,12 +2,13 @@
 
 Each exposure's noise is its own. What the mean of a frame does from one frame to the next holds it,
 and a copy holds it still when noise was added, the gain or the black level changed, rows or columns
-turned about, frames cut off or left out.
+turned about, frames cut off or left out, or time turned round.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +26,8 @@ MOST_STEP = 3.0
 switched, or hands that come, would be all that is compared."""
 LINE = 4.0
 """Times the median of its magnitude at which a frequency is left out: flicker is everybody's."""
+MOST_GAP = 4
+"""Frames over which a step still holds the noise of both its ends: a copy may lack every second."""
 AROUND = 2
 """Frames beside the best delay that are as good as itself."""
 LEAST_RATIO = 4.0
@@ -67,9 +70,10 @@ def find_shared_noise(people: Sequence[str], signs: Sequence[Signs]) -> list[Ali
 
 
 def _steps(signs: Signs, column: int) -> npt.NDArray[np.float32]:
-    """Return how a mean exposure changes from one frame to the next, on its clock; 0 over gaps."""
+    """Return how a mean exposure changes from frame to frame, on its clock; 0 over longer gaps."""
     places = np.rint((signs.time_s - signs.time_s[0]) * signs.sensor.frame_rate_hz).astype(np.int64)
-    steps, whole = np.diff(signs.values[:, column]), np.diff(places) == 1
+    steps, gaps = np.diff(signs.values[:, column]), np.diff(places)
+    whole = (gaps > 0) & (gaps <= MOST_GAP)
     laid = np.zeros(min(int(places[-1]) + 1, 4 * len(places)), dtype=np.float32)
     if not whole.any():
         return laid
@@ -95,18 +99,31 @@ def _phases(steps: npt.NDArray[np.float32], n_fft: int) -> npt.NDArray[np.comple
 
 
 def _agreements(spectra: npt.NDArray[np.complex64], n_fft: int) -> Iterator[tuple[int, int, float]]:
-    """Yield pairs that agree at one delay alone, and by how much."""
+    """Yield pairs that agree at one delay alone, forwards or backwards, and by how much.
+
+    Steps back in time are the same ones with the other sign.
+    """
     from scipy.fft import irfft
 
     there = np.abs(spectra) > 0.0
-    for a in range(len(spectra) - 1):
-        for start in range(a + 1, len(spectra), _CHUNK_PAIRS):
-            others = slice(start, start + _CHUNK_PAIRS)
-            both = irfft(np.conj(spectra[a]) * spectra[others], n_fft, axis=1)
-            share = (there[a] & there[others]).mean(axis=1)
-            for k, agreement in enumerate(both):
-                best = int(np.argmax(agreement))
-                height = float(agreement[best])
-                agreement[(best + np.arange(-AROUND, AROUND + 1)) % n_fft] = 0.0
-                if height > LEAST_RATIO * float(np.abs(agreement).max()) and share[k] > 0.0:
-                    yield a, start + k, min(1.0, height / float(share[k]))
+    for a, b in product(range(len(spectra) - 1), range(0, len(spectra), _CHUNK_PAIRS)):
+        others = slice(max(a + 1, b), b + _CHUNK_PAIRS)
+        if others.start >= min(others.stop, len(spectra)):
+            continue
+        share = (there[a] & there[others]).mean(axis=1)
+        ways = (
+            irfft(np.conj(spectra[a]) * spectra[others], n_fft, axis=1),
+            -irfft(spectra[a] * spectra[others], n_fft, axis=1),
+        )
+        for k in range(len(share)):
+            height = max(_stands_out(way[k], n_fft) for way in ways)
+            if height > 0.0 and share[k] > 0.0:
+                yield a, others.start + k, min(1.0, height / float(share[k]))
+
+
+def _stands_out(agreement: npt.NDArray[np.float32], n_fft: int) -> float:
+    """Return the agreement at the best delay, or 0 where others come near it."""
+    best = int(np.argmax(agreement))
+    height = float(agreement[best])
+    agreement[(best + np.arange(-AROUND, AROUND + 1)) % n_fft] = 0.0
+    return height if height > LEAST_RATIO * float(np.abs(agreement).max()) else 0.0

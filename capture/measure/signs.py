@@ -8,15 +8,15 @@ one recording given under two names.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from capture.frames import Counts, FrameBlock
 from capture.measure.flicker import find_flicker
+from runtime.intervals import garwood_upper
 from runtime.sensor import Sensor
 
 __all__ = [
@@ -43,6 +43,10 @@ _RUN = 4
 """Fingerprints in a row: of four pixels even, that is 32 counts with noise in each."""
 MIN_SHARED_RUNS = 8
 """Eleven frames on end, or eight times four: noise does not repeat itself so."""
+MIN_SHARED_FRAMES = MIN_SHARED_RUNS + _RUN - 1
+"""Where a copy has no four on end, because frames were left out: as many as eight runs hold."""
+BEYOND_CHANCE = 6.0
+"""Standard deviations of a Poisson count that frames of their own pass, above what chance gives."""
 _FINGERPRINT_BYTES = 6  # a float64 holds 53 bits
 
 
@@ -69,13 +73,16 @@ def signs_of_block(lit: Counts, dark: Counts, saturation_counts: int) -> Floats:
 
 
 def _fingerprints(frames: Counts) -> Floats:
-    """Return whole numbers below 2**48 that equal frames share; 0 of a frame without a pattern."""
+    """Return whole numbers below 2**48 that equal frames share; 0 of a frame without a pattern.
+
+    They are of a frame's counts in rising order, so that a frame that was mirrored, turned or cut
+    into rows and put together otherwise keeps its own.
+    """
     found = np.zeros(len(frames))
-    for index, frame in enumerate(frames):
-        if frame.min() != frame.max():
-            digest = hashlib.blake2b(
-                np.ascontiguousarray(frame, "<u2").tobytes(), digest_size=_FINGERPRINT_BYTES
-            )
+    ordered = np.sort(frames.reshape(len(frames), -1), axis=1).astype("<u2")
+    for index, counts in enumerate(ordered):
+        if counts[0] != counts[-1]:
+            digest = hashlib.blake2b(counts.tobytes(), digest_size=_FINGERPRINT_BYTES)
             found[index] = int.from_bytes(digest.digest(), "little")
     return found
 
@@ -173,7 +180,7 @@ class Twins:
     first, second : int
         Their places among the recordings looked at.
     share : float
-        Share of the shorter one's frames that the other holds too, in runs of four on end.
+        Share of the shorter one's frames that the other holds too.
     """
 
     first: int
@@ -185,9 +192,11 @@ def find_twins(people: Sequence[str], signs: Sequence[Signs]) -> list[Twins]:
     """Find recordings under two names that are copies of each other, whole or in part.
 
     Exposures are compared as they were read, lit and dark by themselves: noise makes each its own,
-    so that only a copy repeats four of them on end. It is found whatever was cut off or out, and
-    where one of the two kinds of exposure was changed. Runs that one recording holds twice tell
-    nothing (a stuck sensor, frames without noise) and are passed over.
+    so that only a copy repeats four of them on end, forwards or backwards. It is found whatever was
+    cut off or out, however its pixels were turned about, and where one of the two kinds of exposure
+    was changed. Runs that one recording holds twice tell nothing (a stuck sensor, frames without
+    noise) and are passed over. A copy with frames left out all over has no four on end: single
+    frames are compared as well, and both are held against how many chance would give.
 
     Parameters
     ----------
@@ -200,43 +209,93 @@ def find_twins(people: Sequence[str], signs: Sequence[Signs]) -> list[Twins]:
     list of Twins
         The largest share first.
     """
-    shared: dict[tuple[int, int], list[int]] = {}
-    for kind, column in enumerate((3, 4)):
-        holders: dict[bytes, list[int]] = {}
-        for index, each in enumerate(signs):
-            for run in _own_runs(each.values[:, column]):
-                holders.setdefault(run, []).append(index)
-        _count_pairs(holders, people, kind, shared)
-    found = []
-    for (first, second), counts in shared.items():
-        n_runs = max(counts)
-        if n_runs >= MIN_SHARED_RUNS:
-            shorter = min(len(signs[i].values) for i in (first, second)) - _RUN + 1
-            found.append(Twins(first, second, min(1.0, n_runs / shorter)))
+    shares: dict[tuple[int, int], float] = {}
+    for column in (3, 4):
+        marks = [each.values[:, column].astype(np.int64) for each in signs]
+        for parts, least, rate in (
+            ([_runs_of(each) for each in marks], MIN_SHARED_RUNS, _rate_met),
+            ([_frames_of(each) for each in marks], MIN_SHARED_FRAMES, garwood_upper),
+        ):
+            for pair, n_shared in _shared(people, parts).items():
+                first, second = (parts[i] for i in pair)
+                if n_shared >= least and _beyond_chance(n_shared, first, second, rate):
+                    share = n_shared / min(first.n, second.n)
+                    shares[pair] = max(share, shares.get(pair, 0.0))
+    found = [Twins(*pair, min(1.0, share)) for pair, share in shares.items()]
     return sorted(found, key=lambda twins: (-twins.share, twins.first, twins.second))
 
 
-def _count_pairs(
-    holders: Mapping[bytes, Sequence[int]],
-    people: Sequence[str],
-    kind: int,
-    shared: dict[tuple[int, int], list[int]],
-) -> None:
+Marks = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Parts:
+    """Runs of a recording, or its frames.
+
+    Parameters
+    ----------
+    own : list of bytes
+        Those that it holds once.
+    n, n_same : int
+        All of them, and pairs of them that are the same.
+    """
+
+    own: list[bytes]
+    n: int
+    n_same: int
+
+
+def _parts_of(rows: Marks) -> _Parts:
+    kinds, counts = np.unique(rows, axis=0, return_counts=True)
+    own = [kind.tobytes() for kind in kinds[counts == 1]]
+    return _Parts(own, len(rows), int((counts * (counts - 1) // 2).sum()))
+
+
+def _frames_of(marks: Marks) -> _Parts:
+    """Return the frames that have a pattern."""
+    return _parts_of(marks[marks != 0])
+
+
+def _runs_of(marks: Marks) -> _Parts:
+    """Return the runs of four frames with a pattern, either way round."""
+    if len(marks) < _RUN:
+        return _Parts([], 0, 0)
+    windows = np.lib.stride_tricks.sliding_window_view(marks, _RUN)
+    telling = windows[(windows != 0).all(axis=1) & (np.ptp(windows, axis=1) != 0)]
+    backwards = telling[:, ::-1]
+    # The first place that differs from its mirror image tells the ways apart.
+    turned = np.sign(telling - backwards)[:, : _RUN // 2] @ (2, 1) < 0
+    return _parts_of(np.where(turned[:, None], backwards, telling))
+
+
+def _rate_met(n_events: int, n_trials: float) -> float:
+    return n_events / n_trials
+
+
+def _beyond_chance(
+    n_shared: int, first: _Parts, second: _Parts, rate: Callable[[int, float], float]
+) -> bool:
+    """Tell whether two recordings have more in common than two people's would.
+
+    What one recording holds is at least as much alike as what two hold: how often two parts of it
+    are the same is how often one of each would be. A few counts of noise in a few pixels give
+    frames, and runs of them even, that come again and again.
+    """
+    n_pairs = sum(each.n * (each.n - 1) / 2.0 for each in (first, second))
+    expected = rate(first.n_same + second.n_same, n_pairs) * first.n * second.n
+    return n_shared > expected + BEYOND_CHANCE * float(np.sqrt(expected))
+
+
+def _shared(people: Sequence[str], parts: Sequence[_Parts]) -> dict[tuple[int, int], int]:
+    """Return how much each two recordings of different people have in common."""
+    holders: dict[bytes, list[int]] = {}
+    for index, each in enumerate(parts):
+        for mark in each.own:
+            holders.setdefault(mark, []).append(index)
+    shared: dict[tuple[int, int], int] = {}
     for who in holders.values():
-        if len(who) == 1:
-            continue
         for place, first in enumerate(who):
             for second in who[place + 1 :]:
                 if people[first] != people[second]:
-                    shared.setdefault((first, second), [0, 0])[kind] += 1
-
-
-def _own_runs(fingerprints: npt.NDArray[Any]) -> list[bytes]:
-    """Return runs of four frames with a pattern that the recording holds once."""
-    marks = np.asarray(fingerprints, dtype=np.int64)
-    if len(marks) < _RUN:
-        return []
-    windows = np.lib.stride_tricks.sliding_window_view(marks, _RUN)
-    telling = windows[(windows != 0).all(axis=1) & (np.ptp(windows, axis=1) != 0)]
-    runs, counts = np.unique(telling, axis=0, return_counts=True)
-    return [run.tobytes() for run in runs[counts == 1]]
+                    shared[first, second] = shared.get((first, second), 0) + 1
+    return shared

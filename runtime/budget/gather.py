@@ -31,7 +31,7 @@ from runtime.firmware.profile import CoreProfile
 from runtime.firmware.setting import SETTING_FILE, SLEEP_EXPOSURE_US, DeviceSetting
 from runtime.model import Model
 
-__all__ = ["Choice", "Gathered", "gather"]
+__all__ = ["Choice", "Gathered", "chosen_parts", "gather"]
 
 
 _UNUSED = (
@@ -77,6 +77,27 @@ class Gathered:
     n_choices: int
 
 
+def chosen_parts(library: Library, choice: Choice) -> dict[str, Part]:
+    """Return the parts of a choice, by what each is.
+
+    Raises
+    ------
+    UsageError
+        A part is unknown; the message lists those that exist.
+    """
+    return {
+        "mcu": library.get(Mcu, choice.mcu),
+        "host": library.get(Host, choice.host),
+        "led": library.get(Led, choice.led),
+        "driver": library.get(Driver, choice.driver),
+        "regulator": library.get(Regulator, choice.regulator),
+        "readout": library.get(Readout, choice.readout),
+        "sensor_link": library.get(Link, choice.sensor_link),
+        "host_link": library.get(Link, choice.host_link),
+        "usage": library.get(Usage, choice.usage),
+    }
+
+
 def gather(
     model: Model,
     watching: Model,
@@ -96,18 +117,7 @@ def gather(
         A part is unknown, or no choice of the controller's states exists together.
     """
     mcu, link = library.get(Mcu, choice.mcu), library.get(Link, choice.sensor_link)
-    driver = library.get(Driver, choice.driver)
-    parts: dict[str, Part] = {
-        "mcu": mcu,
-        "host": library.get(Host, choice.host),
-        "led": library.get(Led, choice.led),
-        "driver": driver,
-        "regulator": library.get(Regulator, choice.regulator),
-        "readout": library.get(Readout, choice.readout),
-        "sensor_link": link,
-        "host_link": library.get(Link, choice.host_link),
-        "usage": library.get(Usage, choice.usage),
-    }
+    driver, parts = library.get(Driver, choice.driver), chosen_parts(library, choice)
     titles = {group: part.title for group, part in parts.items()} | {"core": mcu.core}
     inputs: dict[str, Input] = {}
     for group, part in parts.items():

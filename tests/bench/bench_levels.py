@@ -8,13 +8,14 @@ Run as a script:
 
 Invented people of each world, and before the built-in sensor, do what a recipe asks for. Their
 recordings are then made harder take by take, through files: frames without anybody between the
-takes, flicker, saturation, other bits (`worlds.hardened`). The recipe, untouched, learns from each
-anew, and everybody is asked, those learned from in turn (`worlds.gate.ask_everybody`). Wanted is
-less than a point of change over the same takes. Beside it stands the standard error over people,
-and what both say together: *less* or *more* than a point where two standard errors say so, else
-*not shown*. With ``--peers`` plain classifiers are asked about the same altered data: what they
-lose as well is no longer in the readouts. With ``--half`` the worlds have half of their rows and
-columns, which is a quarter of the work. What was found is kept in ``--data`` and not asked again.
+takes, flicker, saturation, a glare that passes, other bits (`worlds.hardened`). The recipe,
+untouched, learns from each anew, and everybody is asked, those learned from in turn
+(`worlds.gate.ask_everybody`). Wanted is less than a point of change over the same takes. Beside it
+stands the standard error over people, and what both say together: *less* or *more* than a point
+where two standard errors say so, else *not shown*. With ``--peers`` plain classifiers are asked
+about the same altered data: what they lose as well is no longer in the readouts. With ``--half``
+the worlds have half of their rows and columns, which is a quarter of the work. What was found is
+kept in ``--data`` and not asked again.
 """
 
 from __future__ import annotations
@@ -121,7 +122,9 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--people", type=int, default=16, help="participants, the locked included")
     parser.add_argument("--locked", type=int, default=4, help="never trained on")
-    parser.add_argument("--first", type=int, default=1, help="number of the first: who they are")
+    parser.add_argument(
+        "--first", type=int, default=1, help="number of the first; the built-in sensor has 99"
+    )
     parser.add_argument("--worlds", nargs="*", choices=[*WORLDS, EMULATED], help="all as it comes")
     parser.add_argument(
         "--recipes", nargs="*", choices=OF_CLASSES, default=["dynamic", "finger_count"]
@@ -135,6 +138,8 @@ def main() -> int:
     parser.add_argument("--jobs", type=int, default=2, help="processes")
     asked = parser.parse_args()
     asked.worlds = asked.worlds or [*WORLDS, EMULATED]
+    if EMULATED in asked.worlds and asked.first + asked.people > 100:
+        parser.error("--first: the built-in sensor has people 1 to 99; leave it out of --worlds")
     holds = True
     with tempfile.TemporaryDirectory() as scratch:
         for recipe in asked.recipes:

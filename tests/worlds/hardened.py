@@ -38,6 +38,10 @@ FLICKER_HZ, DEPTH, SHARE = 100.0, 0.95, 0.08
 """Lamps on a mains of 50 Hz that go nearly dark, and their mean light as a share of the range."""
 APART_S = 2e-3
 """From a lit exposure to its dark one, where the recording does not say."""
+GLARE_S = (0.1, 1.0)
+"""How long a passing glare lasts: from a glint to somebody who turns a lamp away (invented)."""
+GLARE_LIGHT = (0.5, 4.0)
+"""Its light as a share of the range where it is brightest: some pixels become full, or all."""
 
 
 @dataclass(frozen=True)
@@ -53,12 +57,19 @@ class Harder:
         Factor of all light over the black level.
     more_bits : int
         Of the sensor, over the same range; below 0, fewer.
+    glare : float
+        Share of the frames, 0 to 0.5, that are within a passing glare, and saturated in part or
+        wholly; all others stay as they are.
+    full : float
+        Share of the frames, each by chance, whose lit exposure is full in every pixel.
     """
 
     empty: float = 0.0
     flicker: bool = False
     exposure: float = 1.0
     more_bits: int = 0
+    glare: float = 0.0
+    full: float = 0.0
 
 
 HARDER = {
@@ -69,6 +80,9 @@ HARDER = {
     "strong flicker": Harder(flicker=True),
     "twice the light": Harder(exposure=2.0),
     "saturated frames": Harder(exposure=4.0),
+    "10 % full": Harder(full=0.1),
+    "10 % in glare": Harder(glare=0.1),
+    "30 % in glare": Harder(glare=0.3),
     "2 bits fewer": Harder(more_bits=-2),
     "4 bits more": Harder(more_bits=4),
 }
@@ -184,17 +198,19 @@ def _exposed(
     """Return the counts, lit and dark, under other light and of a sensor of other bits."""
     seen = []
     time_s = (block.time_us - block.time_us[0]) / 1e6
-    for counts, late_s in ((block.lit, 0.0), (block.dark, APART_S)):
+    glared = _glare(time_s, block.lit.shape[1:], harder.glare, rng)
+    for side, (counts, late_s) in enumerate(((block.lit, 0.0), (block.dark, APART_S))):
         real = counts.astype(np.float32)
         if harder.exposure != 1.0:
             real = sensor.black_level_counts + harder.exposure * (real - sensor.black_level_counts)
         if harder.flicker:
             turn = np.sin(2 * np.pi * FLICKER_HZ * (1 + 2e-4) * (time_s + late_s))
             lamp = (SHARE * sensor.max_counts * (1 + DEPTH * turn)).astype(np.float32)
-            # Shot noise: normal with the variance of its mean, right above some 20 electrons.
-            noise = rng.standard_normal(real.shape, np.float32)
-            spread = np.sqrt(lamp * np.float32(sensor.conversion_gain_dn_per_e))
-            real = real + lamp[:, None, None] + noise * spread[:, None, None]
+            real = _with_shot_noise(real, lamp[:, None, None], sensor, rng)
+        for frames, light in glared[side]:
+            real[frames] = _with_shot_noise(real[frames], sensor.max_counts * light, sensor, rng)
+        if harder.full and not side:
+            real[rng.random(len(real)) < harder.full] = sensor.max_counts
         if harder.more_bits > 0:  # a finer step is somewhere within the coarser one
             real = real + rng.random(real.shape, np.float32) - np.float32(0.5)
         seen.append(np.minimum(real, sensor.max_counts))
@@ -210,3 +226,43 @@ def _exposed(
         for real in seen
     )
     return lit, dark, other
+
+
+def _with_shot_noise(
+    real: NDArray[np.float32], light: NDArray[np.float32], sensor: Sensor, rng: np.random.Generator
+) -> NDArray[np.float32]:
+    """Add light, in counts: normal with the variance of its mean, right above some 20 electrons."""
+    noise = rng.standard_normal(real.shape, np.float32)
+    spread = np.sqrt(light * np.float32(sensor.conversion_gain_dn_per_e))
+    return np.asarray(real + light + noise * spread, dtype=np.float32)
+
+
+def _glare(
+    time_s: NDArray[np.float64], shape: tuple[int, ...], share: float, rng: np.random.Generator
+) -> tuple[list[tuple[slice, NDArray[np.float32]]], list[tuple[slice, NDArray[np.float32]]]]:
+    """Return where a glare passes in lit and in dark exposures, and its light, shares of the range.
+
+    Each is brightest at one edge and falls off to nothing, across the sensor or beyond it. Every
+    other one is light of the surroundings, in both exposures; the rest come back from the LED, as
+    from a ring, and are in the lit one alone.
+    """
+    lit: list[tuple[slice, NDArray[np.float32]]] = []
+    dark: list[tuple[slice, NDArray[np.float32]]] = []
+    down, across = np.meshgrid(*(np.linspace(-1, 1, n) for n in shape), indexing="ij")
+    at_s = 0.0
+    while share:
+        lasting_s = float(rng.uniform(*GLARE_S))
+        # Without a glare for as long as leaves the share, on average; at least half of that.
+        at_s += lasting_s * (1 / share - 1) * float(rng.uniform(0.5, 1.5))
+        first, stop = np.searchsorted(time_s, [at_s, at_s + lasting_s])
+        at_s += lasting_s
+        if first == len(time_s):
+            break
+        turn, edge = rng.uniform(0, 2 * np.pi), rng.uniform(-3, 1)
+        brightest = math.exp(rng.uniform(*np.log(GLARE_LIGHT)))
+        along = np.cos(turn) * down + np.sin(turn) * across
+        light = brightest * np.clip((along - edge) / (along.max() - edge), 0, 1)
+        lit.append((slice(first, stop), light.astype(np.float32)))
+        if len(lit) % 2:
+            dark.append(lit[-1])
+    return lit, dark

@@ -32,6 +32,8 @@ from capture.wire.codec import (
     encode,
 )
 from capture.wire.link import SerialLink
+from runtime.firmware.sensor_file import SensorFile
+from runtime.firmware.setting import DeviceSetting
 from runtime.sensor import Sensor
 
 __all__ = [
@@ -42,6 +44,7 @@ __all__ = [
     "CueKind",
     "Decoder",
     "Description",
+    "DeviceSetting",
     "EnergyMeter",
     "Event",
     "Exposure",
@@ -52,6 +55,7 @@ __all__ = [
     "Result",
     "Script",
     "Sensor",
+    "SensorFile",
     "SerialLink",
     "Session",
     "SessionHeader",

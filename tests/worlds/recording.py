@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 import joblib
@@ -22,6 +23,8 @@ from worlds.product import (
     FramePair,
     Participant,
     Script,
+    Sensor,
+    SensorFile,
     SessionHeader,
     SessionWriter,
     add_participant,
@@ -35,7 +38,7 @@ from worlds.product import (
 )
 from worlds.world import Conditions, World, expose, script_for
 
-__all__ = ["People", "Played", "few_takes", "play_session", "record_world"]
+__all__ = ["People", "Played", "conditions_at", "few_takes", "play_session", "record_world"]
 
 UNIT = "unit-1"
 PROPPED = {"subtle": (2.0, 0.1)}
@@ -63,6 +66,8 @@ class Played:
         When what was asked for truly began and ended, seconds.
     empty : bool (n_frames,)
         No part of a hand in sight.
+    apart_us : int
+        From a lit exposure to its dark one; 0 where the recording is not to say.
     """
 
     lit: NDArray[np.uint16]
@@ -71,11 +76,13 @@ class Played:
     cues: tuple[Cue, ...]
     strokes: list[tuple[float, float]]
     empty: NDArray[np.bool_]
+    apart_us: int = 0
 
     def pairs(self) -> Iterator[FramePair]:
         """Yield the frame pairs."""
         for i, (lit, dark) in enumerate(zip(self.lit, self.dark, strict=True)):
-            yield FramePair(i, int(self.time_us[i]), lit, dark)
+            time_us = int(self.time_us[i])
+            yield FramePair(i, time_us, lit, dark, time_us + self.apart_us if self.apart_us else 0)
 
 
 def few_takes(task: str, repetitions: int) -> Script:
@@ -88,6 +95,37 @@ def few_takes(task: str, repetitions: int) -> Script:
 def person_of(world: World, number: int) -> Person:
     """Return a world's person by number, always the same one."""
     return world.draw_person(np.random.default_rng([world.seed, number]))
+
+
+def sensor_at(world: World, conditions: Conditions) -> Sensor:
+    """Return the sensor that a recording describes: at the conditions, with the rows read."""
+    sensor = world.set_to(conditions).sensor
+    return sensor if conditions.rows is None else sensor.reading_rows(*conditions.rows)
+
+
+def conditions_at(world: World, file: SensorFile) -> Conditions:
+    """Return the conditions that set a world's sensor as a ``sensor.toml`` says.
+
+    Raises
+    ------
+    ValueError
+        It says what the world's sensor cannot be set to.
+    """
+    own, wanted = world.sensor, file.sensor
+    conditions = Conditions(
+        bit_depth=wanted.bit_depth,
+        led=wanted.led_current_ma / own.led_current_ma,
+        exposure_share=wanted.exposure_us / own.exposure_us,
+        frame_rate_hz=wanted.frame_rate_hz,
+        rows=(file.first_row, wanted.n_rows),
+        stamped=True,
+    )
+    given = sensor_at(world, conditions)
+    for field in fields(Sensor):
+        got, asked = getattr(given, field.name), getattr(wanted, field.name)
+        if got != asked and not (isinstance(got, float) and math.isclose(got, asked)):
+            raise ValueError(f"{field.name} of {world.name} is {got}, not {asked}")
+    return conditions
 
 
 def play_session(
@@ -135,7 +173,11 @@ def play_session(
     start_us = int(unit.integers(10**6, 10**8))
     time_us = start_us + np.rint(1e6 * time_s).astype(np.int64)
     empty = view.cover.sum(axis=1) < 0.5
-    return Played(lit.reshape(shape), dark.reshape(shape), time_us, cues, strokes, empty)
+    first, n_rows = conditions.rows or (0, sensor.n_rows)
+    read = np.s_[:, first : first + n_rows]
+    lit, dark = lit.reshape(shape)[read], dark.reshape(shape)[read]
+    apart_us = round(1e6 * world.light.apart_s) if conditions.stamped else 0
+    return Played(lit, dark, time_us, cues, strokes, empty, apart_us)
 
 
 def _record(
@@ -154,7 +196,7 @@ def _record(
     name, named = f"P{number:02d}", f"{order:02d}"
     path = session_path(folder, name, named, script.name)
     path.parent.mkdir(parents=True, exist_ok=True)
-    sensor = world.set_to(conditions).sensor
+    sensor = sensor_at(world, conditions)
     description = Description(sensor, UNIT, "1.0")
     header = SessionHeader(name, named, description, script, number, distance_mm)
     meter, energy = EnergyMeter(), [np.zeros(0)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,14 +17,23 @@ from worlds.people.acting import Floats
 from worlds.people.person import Person
 from worlds.product import (
     CueKind,
+    DeviceSetting,
     Participant,
     Script,
+    SensorFile,
     SerialLink,
     open_dataset,
     read_session,
     record,
 )
-from worlds.recording import People, few_takes, person_of, play_session, record_world
+from worlds.recording import (
+    People,
+    conditions_at,
+    few_takes,
+    person_of,
+    play_session,
+    record_world,
+)
 from worlds.world import Conditions, World
 
 WORLDS = pytest.mark.parametrize("world", [DIFFUSER, MASK], ids=lambda world: world.name)
@@ -112,6 +122,45 @@ def test_harder_conditions_do_what_they_say(world: World) -> None:
     coarse = seen(Conditions(bit_depth=8))
     steps = 2.0 ** (8 - world.sensor.bit_depth)
     assert np.allclose(coarse[1], steps * usual[1], rtol=0.05, atol=1.0)
+
+
+def _file(world: World, **weaker: Any) -> SensorFile:
+    """Return a world's sensor set weaker than it is, its upper half read."""
+    own = world.sensor
+    sensor = replace(own.reading_rows(own.n_rows // 2, own.n_rows // 2), **weaker)
+    return SensorFile(sensor, own.n_rows // 2, DeviceSetting.of(sensor))
+
+
+@WORLDS
+def test_a_world_is_set_as_a_sensor_file_says(world: World, tmp_path: Path) -> None:
+    """Current, exposure, rate and rows are obeyed, and light shrinks with current and exposure."""
+    own = world.sensor
+    file = _file(
+        world,
+        led_current_ma=own.led_current_ma / 5,
+        exposure_us=own.exposure_us / 2,
+        frame_rate_hz=own.frame_rate_hz / 2,
+    )
+    conditions = conditions_at(world, file)
+    record_world(tmp_path / "set", world, [SHORT], People(1, 0), conditions)
+    session = read_session(open_dataset(tmp_path / "set").sessions[0].path)
+    assert session.sensor == file.sensor
+    frames = session.frames()
+    assert np.all(np.diff(frames.time_us) > 0.99 * 2e6 / own.frame_rate_hz)
+    assert np.all(frames.dark_time_us > frames.time_us + own.exposure_us / 2)
+    whole = play_session(world, FEW, 5, Conditions(led=0.1))
+    lower = play_session(world, FEW, 5, Conditions(led=0.05, exposure_share=0.5, rows=(0, 8)))
+    light, less = (
+        (p.lit[:, :8].astype(np.int64) - p.dark[:, :8])[~p.empty].mean() for p in (whole, lower)
+    )
+    assert less == pytest.approx(light / 4, rel=0.03)
+
+
+def test_a_world_refuses_what_its_sensor_cannot_be() -> None:
+    """A sensor file of another optic is not obeyed by halves."""
+    file = _file(DIFFUSER, conversion_gain_dn_per_e=1.0)
+    with pytest.raises(ValueError, match="conversion_gain_dn_per_e"):
+        conditions_at(DIFFUSER, file)
 
 
 def test_a_data_set_is_the_recorders(tmp_path: Path) -> None:

@@ -87,6 +87,35 @@ def test_light_and_bits_change_as_asked(one_person: Path, tmp_path: Path) -> Non
     assert np.abs(4 * coarse - lit).max() <= 4
 
 
+def test_a_passing_glare_leaves_all_other_frames_as_they_are(
+    one_person: Path, tmp_path: Path
+) -> None:
+    """So many frames gain light, in stretches, and some of them become full; no label moves."""
+    harden(one_person, tmp_path / "glare", "short", HARDER["30 % in glare"])
+    before, after = session_of(one_person), session_of(tmp_path / "glare")
+    first, second = before.frames(), after.frames()
+    assert before.events == after.events and len(first) == len(second)
+    glared = (first.lit != second.lit).any(axis=(1, 2))
+    assert glared.mean() == pytest.approx(0.3, abs=0.1)
+    begun = np.flatnonzero(np.diff(glared.astype(int)) == 1)
+    assert glared.sum() > 3 * len(begun)  # a tenth of a second is three frames
+    full = second.lit >= before.sensor.saturation_counts
+    assert full[glared].mean() > 0.1
+    # Of some the LED is the source: their dark exposures stay as they are.
+    also_dark = (first.dark != second.dark).any(axis=(1, 2))
+    assert also_dark.any() and not (also_dark & ~glared).any() and (glared & ~also_dark).any()
+
+
+def test_full_frames_are_some_by_chance(one_person: Path, tmp_path: Path) -> None:
+    """So many lit exposures are full in every pixel, and all others stay as they are."""
+    harden(one_person, tmp_path / "full", "short", HARDER["10 % full"])
+    first, second = session_of(one_person).frames(), session_of(tmp_path / "full").frames()
+    full = (second.lit == session_of(one_person).sensor.max_counts).all(axis=(1, 2))
+    assert full.mean() == pytest.approx(0.1, abs=0.05)
+    np.testing.assert_array_equal(first.lit[~full], second.lit[~full])
+    np.testing.assert_array_equal(first.dark, second.dark)
+
+
 def _answered(people: str, right: str) -> Compared:
     """Return what is right of takes, a letter and a figure for each."""
     shares = tuple(float(each) for each in right)

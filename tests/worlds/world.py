@@ -35,6 +35,15 @@ class Conditions:
         Another one than the sensor's.
     led : float
         Factor of the LED's current, and with it of its light.
+    exposure_share : float
+        Of the sensor's exposure: all light and the dark signal of every pixel shrink with it, and
+        the dark exposure follows so much the sooner.
+    frame_rate_hz : float or None
+        Another one than the sensor's.
+    rows : (int, int) or None
+        The first row that is read, and how many are; None reads all.
+    stamped : bool
+        Whether recordings say when each dark exposure began, as a device's do.
     """
 
     empty: float | None = None
@@ -42,6 +51,10 @@ class Conditions:
     exposure: float = 1.0
     bit_depth: int | None = None
     led: float = 1.0
+    exposure_share: float = 1.0
+    frame_rate_hz: float | None = None
+    rows: tuple[int, int] | None = None
+    stamped: bool = False
 
 
 @dataclass(frozen=True)
@@ -133,12 +146,18 @@ class World:
     seed: int
 
     def set_to(self, conditions: Conditions) -> World:
-        """Return the world with the sensor that the conditions ask for: range kept, steps other."""
+        """Return the world with the sensor that the conditions ask for: range kept, steps other.
+
+        All its rows are exposed, whichever are read.
+        """
         bits = conditions.bit_depth or self.sensor.bit_depth
         steps = 2.0 ** (bits - self.sensor.bit_depth)
+        exposure_us = self.sensor.exposure_us * conditions.exposure_share
         sensor = replace(
             self.sensor,
             bit_depth=bits,
+            exposure_us=exposure_us,
+            frame_rate_hz=conditions.frame_rate_hz or self.sensor.frame_rate_hz,
             led_current_ma=self.sensor.led_current_ma * conditions.led,
             conversion_gain_dn_per_e=self.sensor.conversion_gain_dn_per_e * steps,
             black_level_counts=max(1, round(self.sensor.black_level_counts * steps)),
@@ -146,6 +165,7 @@ class World:
         light = replace(
             self.light,
             led_e=self.light.led_e * conditions.led,
+            apart_s=self.light.apart_s - (self.sensor.exposure_us - exposure_us) / 1e6,
             offset=self.light.offset * steps,
             row_offset=self.light.row_offset * steps,
         )
@@ -204,17 +224,20 @@ def expose(
         level = lamp * (1 + depth * turn) + room.daylight * drift
         return np.asarray((well * level[:, None]).astype(np.float32) * lamps)
 
-    pixels = _Pixels(world, matrix.shape[0], unit_rng)
-    lit_e = ((ambient(0.0) + led_e) * conditions.exposure).astype(np.float32, copy=False)
+    pixels = _Pixels(world, matrix.shape[0], unit_rng, conditions.exposure_share)
+    factor = conditions.exposure * conditions.exposure_share
+    lit_e = ((ambient(0.0) + led_e) * factor).astype(np.float32, copy=False)
     lit = pixels.read(lit_e, rng)
-    dark = pixels.read(ambient(light.apart_s) * conditions.exposure, rng)
+    dark = pixels.read(ambient(light.apart_s) * factor, rng)
     return lit, dark
 
 
 class _Pixels:
     """Pixels of one unit: their differences stay, their noise is new in every exposure."""
 
-    def __init__(self, world: World, n_pixels: int, rng: np.random.Generator) -> None:
+    def __init__(
+        self, world: World, n_pixels: int, rng: np.random.Generator, exposure_share: float
+    ) -> None:
         self.sensor, self.light = world.sensor, world.light
         self.response = (1 + self.light.response * rng.standard_normal(n_pixels)).astype(np.float32)
         self.offset = (self.light.offset * rng.standard_normal(n_pixels)).astype(np.float32)
@@ -222,7 +245,7 @@ class _Pixels:
         dark_e = np.full(n_pixels, self.sensor.dark_signal_e_per_s * exposure_s)
         n_hot = math.ceil(self.light.hot * n_pixels)
         hot = rng.choice(n_pixels, n_hot, replace=False)
-        dark_e[hot] += self.sensor.full_well_e * rng.uniform(0.02, 0.4, n_hot)
+        dark_e[hot] += exposure_share * self.sensor.full_well_e * rng.uniform(0.02, 0.4, n_hot)
         self.dark_e = dark_e.astype(np.float32)
         n_restless = math.ceil(self.light.restless * n_pixels)
         self.restless = rng.choice(n_pixels, n_restless, replace=False)

@@ -11,6 +11,8 @@ from typing import Any
 from rich.table import Table
 
 from runtime.budget import Choice, Limits, budget, load_limits, write_budget, write_report
+from runtime.budget.gather import chosen_parts
+from runtime.budget.inputs.library import load_parts
 from runtime.errors import FormatError, UsageError
 from runtime.files import write_whole
 from runtime.firmware.sensor_file import SENSOR_FILE, read_sensor_file
@@ -62,12 +64,21 @@ class Request:
     priced: Mapping[str, Any]
 
     def asked(self) -> Asked:
-        """Return it as a search takes it; errors are those of a limits file."""
+        """Return it as a search takes it.
+
+        Raises
+        ------
+        FormatError
+            The file of limits or of parts is faulty.
+        UsageError
+            A part is unknown.
+        """
         named = {key: value for key, value in self.priced.items() if value is not None}
         parts, limits_file = named.pop("parts", None), named.pop("limits_file", None)
         n_settings = named.pop("n_settings", None)
         limits = load_limits(limits_file) if limits_file else Limits()
         choice = Choice(**named)
+        chosen_parts(load_parts(parts), choice)  # told before any fit
         return Asked(self.data, self.recipes, self.knobs, choice, parts, limits, n_settings)
 
 
@@ -164,7 +175,7 @@ def make_picked(
         write_report([priced], folder / "budget.html")
         median, promised = priced.average_uw.median, _promised(named[name], told)
         tell(f"{name}: verifying all executions")
-        said = f"{median:.1f} µW foretold {point.uw:.1f}, {promised}; "
+        said = f"{median:.1f} µW where {point.uw:.1f} were foretold, {promised}; "
         said += verified(folder, [priced.core.core])
         made.append((text, name, folder, said))
     return made

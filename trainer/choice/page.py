@@ -202,8 +202,9 @@ def false_events(counted: Row) -> str:
     """
     n, minutes = counted["n_events"], 60.0 * counted["hours"]
     what = "everyday life" if counted["counted_on"] == "background" else "recordings"
+    lasting = f"{minutes:.0f} min" if minutes >= 1.0 else f"{60.0 * minutes:.0f} s"
     return (
-        f"{n} false event{'' if n == 1 else 's'} in {minutes:.0f} min of {what}, at most "
+        f"{n} false event{'' if n == 1 else 's'} in {lasting} of {what}, at most "
         f"{per_hour(counted['upper_95'])} an hour of it"
     )
 

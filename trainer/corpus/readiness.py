@@ -8,6 +8,7 @@ from capture.measure.readiness import (
     FEW_PEOPLE,
     FEW_TAKES,
     Caution,
+    few_of_a_person,
     few_takes,
     near_copies,
     signal_cautions,
@@ -59,7 +60,13 @@ def look_over(recipe: Recipe, recordings: Sequence[Cued], sensor: Sensor) -> lis
         )  # fmt: skip
     _refuse_empty_takes(recipe, recordings, sensor)
     alike = near_copies(people, names, signs)
-    return [*signal_cautions(signs), *alike, *_few_takes(recipe, recordings)]
+    uneven = few_of_a_person(
+        each.recording.participant
+        for each in recordings
+        for cue, _ in each.takes
+        if cue.label < len(recipe.classes)
+    )
+    return [*signal_cautions(signs), *alike, *_few_takes(recipe, recordings), *uneven]
 
 
 def _refuse_empty_takes(recipe: Recipe, recordings: Sequence[Cued], sensor: Sensor) -> None:

@@ -35,7 +35,9 @@ TOLD_S = 1 / 3
 """For so long after its end a movement is still told as the gesture: about as long as people take
 to answer the next cue (simple reaction, 0.2 to 0.3 s; from memory), so that nothing new begins."""
 HELD_S, HELD_STEP_S = 0.4, 1 / 15
-"""A pose held is learned from the end of its cue: when everybody has reacted and is there."""
+"""A pose held is learned from the end of its cue: when everybody has reacted and is there. Windows
+of 0.4 s then reach back 0.8 s, which leaves 0.5 s of a cue of 1.3 s to react (0.2 to 0.3 s; from
+memory) and to get there. A step is a sixth of such a window: between, they see the same again."""
 BEFORE_END_S, AFTER_END_S = 0.2, 11 / 30
 """Around a gesture's end, what is never told as "other": the last fifth of a second of the movement
 (its end is not known better), and what is told as the gesture with a frame or two more."""

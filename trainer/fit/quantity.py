@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import partial
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from runtime.errors import UsageError
 from runtime.model import Model
@@ -27,6 +28,7 @@ from trainer.work.jobs import Workers
 
 __all__ = ["fit_quantity"]
 
+_IN_TURN = ("cross_validation", "median_in_turn")
 LARGEST_PART = 1 << 24
 """Largest numerator or denominator of a scale."""
 
@@ -43,12 +45,15 @@ class FittedQuantity:
         What evaluation.json holds under ``quantity``.
     operations : dict
         Of a frame, of the model and of the one on four quadrants.
+    takes : tuple of dict
+        Each take that the figures rest on, by column.
     """
 
     model: Model
     fitted: Fitted
     found: dict[str, Any]
     operations: dict[str, int]
+    takes: tuple[dict[str, Any], ...]
 
 
 def fit_quantity(
@@ -90,9 +95,9 @@ def fit_quantity(
     make = partial(_assemble, candidate, half=half)
     model = make(fitted, candidate.main)
     quadrant_model = make(on_quadrants, candidate.quadrants)
-    found = _examine(candidate, fitted, on_quadrants, in_turn, model, half)
+    found, takes = _examine(candidate, fitted, on_quadrants, in_turn, model, half)
     operations = {"model": model.n_operations, "four_quadrant": quadrant_model.n_operations}
-    return FittedQuantity(model, fitted, found, operations)
+    return FittedQuantity(model, fitted, found, operations, takes)
 
 
 def _quantity_of(recipe: Recipe) -> QuantityRecipe:
@@ -180,8 +185,8 @@ def _examine(
     in_turn: Measured,
     model: Model,
     half: float,
-) -> dict[str, Any]:
-    """Measure every take of the locked participants with each pipeline."""
+) -> tuple[dict[str, Any], tuple[dict[str, Any], ...]]:
+    """Measure every take of the locked participants with each pipeline: figures, and each take."""
     recipe = candidate.recipe
     quantity = _quantity_of(recipe)
 
@@ -210,7 +215,7 @@ def _examine(
     }
     valid = np.concatenate([_valid(r, fitted, model) for r in candidate.main if r.recording.locked])
     everybody = np.ones(len(in_turn.truth), dtype=bool)
-    return {
+    found = {
         "name": quantity.name,
         "unit": quantity.unit,
         "target": quantity.target,
@@ -232,6 +237,24 @@ def _examine(
         ],
         **{name: quantity_figures(each) for name, each in estimates.items()},
     }
+    return found, tuple(_rows(estimates, valid))
+
+
+def _rows(estimates: Mapping[str, Measured], valid: NDArray[np.bool_]) -> Iterator[dict[str, Any]]:
+    """Yield each take and pipeline; whether it was called valid is known of the device's alone."""
+    for pipeline, each in estimates.items():
+        for take, (who, truth, told) in enumerate(
+            zip(each.people, each.truth.tolist(), each.estimates.tolist(), strict=True)
+        ):
+            yield {
+                "participant": who,
+                "side": "in_turn" if pipeline in _IN_TURN else "locked",
+                "pipeline": pipeline,
+                "take": take,
+                "truth": float(f"{truth:.9g}"),
+                "told": float(f"{told:.9g}"),
+                "valid": ("yes" if valid[take] else "no") if pipeline == "fixed" else None,
+            }
 
 
 def _valid(reduced: Reduced, fitted: Fitted, model: Model) -> Any:

@@ -28,7 +28,7 @@ from trainer.judge.margins import AtMargin
 from trainer.judge.matching import EventCounts
 from trainer.recipe import Recipe
 
-__all__ = ["IN_TURN", "LOCKED", "Records", "records_of", "write_records"]
+__all__ = ["IN_TURN", "LOCKED", "Records", "records_of", "write_measured", "write_records"]
 
 LOCKED, IN_TURN = "locked", "in_turn"
 Row = dict[str, Any]
@@ -248,8 +248,23 @@ def write_records(records: Records, folder: Path) -> None:
         ("sessions", _SESSION, records.sessions),
         ("margins", _AT_MARGIN, records.margins),
     ):
-        text = io.StringIO()
-        writer = csv.DictWriter(text, columns, lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
-        write_whole(folder / f"{name}.csv", text.getvalue().encode("utf-8"))
+        _write_table(folder / f"{name}.csv", columns, rows)
+
+
+def write_measured(rows: Sequence[Row], folder: Path) -> None:
+    """Write what a quantity's figures rest on as the table ``predictions``; columns are rows' keys.
+
+    Raises
+    ------
+    UsageError
+        The file cannot be written.
+    """
+    _write_table(folder / "predictions.csv", tuple(rows[0]), rows)
+
+
+def _write_table(path: Path, columns: Sequence[str], rows: Sequence[Row]) -> None:
+    text = io.StringIO()
+    writer = csv.DictWriter(text, columns, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    write_whole(path, text.getvalue().encode("utf-8"))

@@ -75,6 +75,8 @@ class Trained:
         The takes of these participants that went most wrong.
     records : Records or None
         Every take and event that the figures rest on; None of a quantity.
+    measured : tuple of dict
+        Every take or frame that a quantity's figures rest on, by column.
     at : AtSetting or None
         The device's setting that the model is made for, where one was asked for.
     """
@@ -87,6 +89,7 @@ class Trained:
     worst: tuple[WorstTake, ...]
     records: Records | None = None
     at: AtSetting | None = None
+    measured: tuple[dict[str, Any], ...] = ()
 
 
 def fit_model(
@@ -188,6 +191,7 @@ def fit_model(
         chosen, fitted, fitted_quadrants, held_out, margins,
         takes_of(in_quadrants, of_quadrants) if in_quadrants else None,
     )  # fmt: skip
+    records = _with_takes(records, "four_quadrant", in_quadrants, of_quadrants)
     evaluation |= examined.evaluation
     evaluation["operations"] = {"model": model.n_operations}
     if fitted_quadrants is not None:
@@ -204,7 +208,7 @@ def fit_model(
     return Trained(
         model, evaluation, fitted.classifier, fitted.features.low.size,
         chosen.corpus.select(locked=True), examined.worst,
-        _with_curve(records, curve, from_fewer), at,
+        _with_takes(records, "fixed_from_{}_people", curve, from_fewer), at,
     )  # fmt: skip
 
 
@@ -263,7 +267,7 @@ def _fit_quantity(candidates: Sequence[Candidate], workers: Workers, tell: Notif
     n_features = found.fitted.features.low.size
     test = corpus.select(locked=True)
     parts = found.model, evaluation, found.fitted.classifier, n_features, test, ()
-    return Trained(*parts, at=candidate.at)
+    return Trained(*parts, at=candidate.at, measured=found.takes)
 
 
 def _fit_source(
@@ -274,20 +278,22 @@ def _fit_source(
         what, do = "recipes of a source", "train them one by one"
         raise UsageError(recipes[0].name, what, len(recipes), "one", do)
     found = fit_source(folder.absolute(), recipes[0], tell, at)
-    return Trained(found.calibrated.model, found.evaluation, None, 0, found.test, (), at=at)
+    parts = found.calibrated.model, found.evaluation, None, 0, found.test, ()
+    return Trained(*parts, at=at, measured=found.frames)
 
 
-def _with_curve(
-    records: Records, jobs: Sequence[HoldOutJob], outcomes: Sequence[HeldOut]
+def _with_takes(
+    records: Records, pipeline: str, jobs: Sequence[HoldOutJob], outcomes: Sequence[HeldOut]
 ) -> Records:
-    """Add the takes that the learning curve's points rest on."""
+    """Add takes of training people; ``{}`` in the pipeline is of how many its fit learned."""
     for job, outcome in zip(jobs, outcomes, strict=True):
         for recording, scores in zip(job.held, outcome.scores, strict=True):
             labels = [cue.label for cue, _ in recording.takes]
-            name = f"fixed_from_{job.n_people}_people"
+            at_takes = job.at_takes(recording, scores)
             records = records.with_takes(
-                name, recording.recording, labels, scores * np.float64(outcome.score_unit)
-            )
+                pipeline.format(job.n_people), recording.recording, labels,
+                at_takes * np.float64(outcome.score_unit),
+            )  # fmt: skip
     return records
 
 

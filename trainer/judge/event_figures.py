@@ -221,8 +221,12 @@ def _figure(
 
 
 def _latency(latencies_s: Sequence[float]) -> dict[str, Any]:
-    """Return median, 95th percentile and histogram of latencies, milliseconds."""
-    steps = np.floor(np.array(latencies_s) * 1e3 / LATENCY_STEP_MS).astype(int)
+    """Return median, 95th percentile and histogram of latencies, milliseconds.
+
+    Latencies are whole microseconds, as clocks count: an event at a bar's end is in the next one,
+    whatever the last bit of a difference of two moments is.
+    """
+    steps = np.floor(np.round(np.array(latencies_s) * 1e3, 3) / LATENCY_STEP_MS).astype(int)
     bins, counts = np.unique(steps, return_counts=True)
     return _median_and_p95(latencies_s) | {
         "histogram": [

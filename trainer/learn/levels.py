@@ -90,7 +90,9 @@ def shape_floor(values: Int32, value_noise: float) -> float:
     n_values = values.shape[1]
     below = total[total < 0]
     flicker = -2.0 * float(np.median(below)) if len(below) else 0.0
-    if flicker <= 2.0 * math.sqrt(n_values) * value_noise:  # as far below as noise alone sums
+    # Half of what noise sums to is below zero, and half of that by more than 0.67 of its rms:
+    # noise alone makes 1.35 times the rms of this, and twice of a few frames only by chance.
+    if flicker <= 2.0 * math.sqrt(n_values) * value_noise:
         flicker = 0.0
     return float(max(n_values * value_noise + flicker, 1.0))
 

@@ -26,7 +26,7 @@ from trainer.recipe import Recipe
 from trainer.source.readouts import Box, SourceReadouts, WithoutSource, slopes_at
 from trainer.source.unlearned import too_sparse, unlearned, widening
 
-__all__ = ["Calibrated", "Samples", "calibrate", "samples_of", "truth_of"]
+__all__ = ["Calibrated", "Samples", "calibrate", "evenly", "samples_of", "truth_of"]
 
 _MOST_FRAMES = 600
 """Calibration readouts that guards and intervals are learned from."""
@@ -48,6 +48,11 @@ _NAMES = ("direction_x", "direction_y", "inverse_distance", "distance")
 _SCALES = ((125, 1 << 15), (125, 1 << 15), (1, 1 << 12), (1, 1 << 6))
 
 
+def evenly(n: int, most: int) -> NDArray[np.intp]:
+    """Return which of n samples are taken where at most so many are, evenly spread."""
+    return np.unique(np.linspace(0, n - 1, most).astype(np.intp)) if n > most else np.arange(n)
+
+
 @dataclass(frozen=True, eq=False)
 class Samples:
     """Frames of one source, of one recording or more.
@@ -65,8 +70,7 @@ class Samples:
 
     def take(self, most: int) -> Samples:
         """Return at most so many, evenly spread."""
-        chosen = np.unique(np.linspace(0, len(self.values) - 1, most).astype(int))
-        chosen = chosen if len(self.values) > most else np.arange(len(self.values))
+        chosen = evenly(len(self.values), most)
         return Samples(self.values[chosen], self.tangents[chosen], self.distance_mm[chosen])
 
     def averaged(self) -> tuple[Float64, Float64, Float64, Float64]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -17,18 +18,29 @@ from trainer.source.calibrated import Calibrated, Samples, samples_of, truth_of
 from trainer.source.figures import Errors, error_figures, over_distance, over_field
 from trainer.source.readouts import Box, SourceReadouts, slopes_at
 
-__all__ = ["bounds_of", "examine_source", "frame_errors", "light_on", "refusals", "unit_check"]
+__all__ = [
+    "MOST_FRAMES",
+    "Refused",
+    "bounds_of",
+    "examine_source",
+    "frame_errors",
+    "light_on",
+    "refusals",
+    "refused_frames",
+    "unit_check",
+    "unit_errors",
+]
 
-_MOST = 1500
+MOST_FRAMES = 1500
 _OTHER = 2.0
 """A unit that leaves twice as much unexplained as the calibrated one has another optic in place."""
 
 
 def examine_source(
-    calibrated: Calibrated, samples: Samples, box: Box, recipe: Recipe
+    calibrated: Calibrated, errors: tuple[Errors, Errors], box: Box
 ) -> dict[str, Any]:
-    """Measure every frame of one source, and hold errors to the bound of each."""
-    fixed, real = frame_errors(calibrated, samples, box)
+    """Hold the errors of frames of one source, as :func:`frame_errors` finds them, to the bound."""
+    fixed, real = errors
     n, truth, valid = fixed.truth.shape[1], fixed.truth, fixed.valid
     scales = np.array([o.value(1) for o in calibrated.model.closing.outputs()[1 : 1 + n]])
     names = [o.name for o in calibrated.model.closing.outputs()[1 : 1 + n]]
@@ -50,7 +62,7 @@ def examine_source(
 
 def frame_errors(calibrated: Calibrated, samples: Samples, box: Box) -> tuple[Errors, Errors]:
     """Return the errors of frames of one source, at most 1,500, in fixed point and in floats."""
-    some = samples.take(_MOST)
+    some = samples.take(MOST_FRAMES)
     n = calibrated.model.closing.n_out // 2  # event, values and a flag for each
     outputs_of = calibrated.run(some.values.astype(np.int32))[1]
     evidence = calibrated.run_float(some.values.astype(np.int32))[:, :n]
@@ -144,30 +156,59 @@ def bounds_of(
     return np.column_stack([angles, inverse, samples.distance_mm**2 * inverse * 1e-3])
 
 
-def refusals(
+@dataclass(frozen=True, eq=False)
+class Refused:
+    """Frames of one cue and recording that are not to be measured.
+
+    Parameters
+    ----------
+    readouts : SourceReadouts
+    cue : str
+    frames : intp (n,)
+    valid : bool (n,)
+        A value was called valid all the same.
+    """
+
+    readouts: SourceReadouts
+    cue: str
+    frames: NDArray[np.intp]
+    valid: NDArray[np.bool_]
+
+
+def refused_frames(
     calibrated: Calibrated, readouts: Sequence[SourceReadouts], recipe: Recipe
-) -> dict[str, Any]:
-    """Return, for each cue that is not to be measured, in how many frames a value was valid."""
-    found: dict[str, list[int]] = {}
+) -> list[Refused]:
+    """Return the frames of each cue that is not to be measured, and which were measured."""
+    wanted = {"rig_none": 0, "rig_outside": 1, "rig_bright": 1, "rig_two": 2, "rig_three": 3}
+    n = calibrated.model.closing.n_out // 2
+    found = []
     for each in readouts:
         for cue in sorted(set(each.cue) - {""} - set(recipe.classes)):
-            wanted = {
-                "rig_none": 0,
-                "rig_outside": 1,
-                "rig_bright": 1,
-                "rig_two": 2,
-                "rig_three": 3,
-            }
             of_cue = np.array([c == cue for c in each.cue])
             frames = np.flatnonzero(of_cue & (each.n_sources == wanted.get(cue, 0)))
-            if not frames.size:
-                continue
-            outputs = calibrated.run(each.int32(frames))[1]
-            n = calibrated.model.closing.n_out // 2
-            counts = found.setdefault(cue, [0, 0])
-            counts[0] += int(outputs[:, 1 + n :].any(axis=1).sum())
-            counts[1] += len(frames)
+            if frames.size:
+                flags = calibrated.run(each.int32(frames))[1][:, 1 + n :]
+                found.append(Refused(each, cue, frames, np.asarray(flags.any(axis=1))))
+    return found
+
+
+def refusals(refused: Sequence[Refused]) -> dict[str, Any]:
+    """Return, for each cue that is not to be measured, in how many frames a value was valid."""
+    found: dict[str, list[int]] = {}
+    for each in refused:
+        counts = found.setdefault(each.cue, [0, 0])
+        counts[0] += int(each.valid.sum())
+        counts[1] += len(each.frames)
     return {cue: {"n_valid": a, "n_frames": b} for cue, (a, b) in sorted(found.items())}
+
+
+def unit_errors(calibrated: Calibrated, samples: Samples) -> tuple[Samples, Float64]:
+    """Return at most 1,500 frames of a unit, and how far their values are off before clipping."""
+    some = samples.take(MOST_FRAMES)
+    evidence = calibrated.run(some.values.astype(np.int32))[0]
+    n = calibrated.model.closing.n_out // 2
+    scales = np.array([o.value(1) for o in calibrated.model.closing.outputs()[1 : 1 + n]])
+    return some, np.asarray(evidence[:, :n] * scales - truth_of(some, n))
 
 
 def unit_check(
@@ -182,7 +223,6 @@ def unit_check(
     """
     samples = samples_of(readouts, recipe, box)
     values, tangents, distances, counts = samples.averaged()
-    samples = samples.take(_MOST)
     gain = calibrated.model.sensor.conversion_gain_dn_per_e
     shares = []
     for index, optic in enumerate(calibrated.optics):
@@ -190,10 +230,10 @@ def unit_check(
         electrons = np.asarray(box.of_aperture(values, index)) / gain  # type: ignore[arg-type]
         noise = (calibrated.floor * electrons.shape[1] + electrons.sum(axis=1)) / counts
         shares.append(unexplained_share(optic, slopes, electrons, noise))
-    evidence = calibrated.run(samples.values.astype(np.int32))[0]
-    n = calibrated.model.closing.n_out // 2
+    samples, errors = unit_errors(calibrated, samples)
+    n = errors.shape[1]
     scales = np.array([o.value(1) for o in calibrated.model.closing.outputs()[1 : 1 + n]])
-    off = np.median(evidence[:, :n] * scales - truth_of(samples, n), axis=0)
+    off = np.median(errors, axis=0)
     halves = np.array(calibrated.model.closing.half_widths) * scales  # type: ignore[attr-defined]
     before = calibrated.found["unexplained"]
     other = any(s > _OTHER * max(b, 1e-6) for s, b in zip(shares, before, strict=True))
@@ -201,7 +241,7 @@ def unit_check(
         "unexplained": [round(s, 6) for s in shares],
         "offset": [round(float(v), 6) for v in off],
         "calibrated": bool(not other and (np.abs(off[: min(n, 3)]) <= halves[: min(n, 3)]).all()),
-        "map": residual_map(samples, evidence[:, :n] * scales - truth_of(samples, n)),
+        "map": residual_map(samples, errors),
     }
 
 

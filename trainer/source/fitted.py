@@ -13,7 +13,14 @@ from trainer.corpus.recordings import Corpus, Recording, open_corpus
 from trainer.judge.evaluate import log_test_use
 from trainer.recipe import Recipe
 from trainer.source.calibrated import Calibrated, calibrate, samples_of
-from trainer.source.examined import examine_source, refusals, unit_check
+from trainer.source.examined import (
+    examine_source,
+    frame_errors,
+    refusals,
+    refused_frames,
+    unit_check,
+)
+from trainer.source.frame_rows import rows_of_errors, rows_of_refused, rows_of_unit
 from trainer.source.pairs import calibrate_pair
 from trainer.source.pairs_examined import examine_pair
 from trainer.source.readouts import apertures_of, read_sources, without_source
@@ -23,11 +30,12 @@ __all__ = ["FittedSource", "calibrated_unit", "fit_source"]
 
 @dataclass(frozen=True, eq=False)
 class FittedSource:
-    """A calibrated model, its examination, and the recordings it was examined on."""
+    """A calibrated model, its examination, the recordings it was examined on, and each frame."""
 
     calibrated: Calibrated
     evaluation: dict[str, Any]
     test: tuple[Recording, ...]
+    frames: tuple[dict[str, Any], ...]
 
 
 def fit_source(
@@ -69,25 +77,29 @@ def fit_source(
             str(folder), f"locked recordings of unit {unit}", 0, "at least 1",
             "record the calibrated unit once more, and lock that",
         )  # fmt: skip
-    found = examine_source(calibrated, samples_of(own, recipe, box), box, recipe)
+    errors = frame_errors(calibrated, samples_of(own, recipe, box), box)
+    found = examine_source(calibrated, errors, box)
+    frames = rows_of_errors(found["names"], own, recipe, errors)
     found["calibration"] = calibrated.found | {"unit": unit}
-    found["units"] = {
-        unit: unit_check(calibrated, [r for r in readouts if r.recording.unit == unit], box, recipe)
-        for unit in sorted({r.recording.unit for r in readouts})
-    }
+    found["units"] = {}
+    for name in sorted({r.recording.unit for r in readouts}):
+        of_unit = [r for r in readouts if r.recording.unit == name]
+        found["units"][name] = unit_check(calibrated, of_unit, box, recipe)
+        frames += rows_of_unit(found["names"], of_unit, calibrated, box, recipe)
     if recipe.source is not None and recipe.source.sources == 2:
         tell(f"{recipe.name}: fitting two sources")
         calibrated = calibrate_pair(calibrated, samples, corpus.sensor, recipe)
         found["calibration"] = calibrated.found | {"unit": unit}
         found["pair"] = examine_pair(calibrated, own, box, recipe)
-    found["refusals"] = refusals(calibrated, own, recipe)
-    if "pair" in found:  # to whom two sources are no fault
-        found["refusals"].pop("rig_two", None)
+    no_fault = "rig_two" if "pair" in found else ""
+    refused = [each for each in refused_frames(calibrated, own, recipe) if each.cue != no_fault]
+    found["refusals"] = refusals(refused)
+    frames += rows_of_refused(found["names"], refused)
     evaluation = _evaluation(corpus, recipe, found, calibrated)
     evaluation["cautions"] = [
         *(caution.to_json() for caution in foretold_unlit(at)), *evaluation["cautions"],
     ]  # fmt: skip
-    return FittedSource(calibrated, evaluation, test)
+    return FittedSource(calibrated, evaluation, test, tuple(frames))
 
 
 def calibrated_unit(corpus: Corpus) -> str:

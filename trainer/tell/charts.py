@@ -152,14 +152,14 @@ class Plot:
             f'width="{right - left:.4g}" height="{bottom - top:.4g}"/>'
         )
 
-    def rule(self, x: float, kind: str, text: str = "") -> None:
-        """Draw a line down at an x value, with a text at its top."""
+    def rule(self, x: float, kind: str, text: str = "", row: int = 0) -> None:
+        """Draw a line down at an x value, with a text at its top, or some rows below it."""
         _, top, right, bottom = self._box
         self._line(self.x(x), top, self.x(x), bottom, kind)
         if text:
             near_end = self.x(x) > right - 60
             at = self.x(x) - 4 if near_end else self.x(x) + 4
-            self._text(at, top + 8, text, "end" if near_end else "start")
+            self._text(at, top + 8 + 1.2 * TEXT * row, text, "end" if near_end else "start")
 
     def note(self, x: float, y: float, text: str, anchor: str = "start", kind: str = "") -> None:
         """Write a text, vertically centred on a point."""

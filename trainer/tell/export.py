@@ -17,7 +17,7 @@ from runtime.front.model_folder import write_executions
 from runtime.sample_frames import write_test_frames
 from trainer.corpus.at_setting import AtSetting
 from trainer.corpus.recordings import Recording
-from trainer.fit.records import write_records
+from trainer.fit.records import write_measured, write_records
 from trainer.fit.training import Trained
 from trainer.judge.worst_takes import readouts_of
 from trainer.learn.float_onnx import float_onnx
@@ -67,6 +67,8 @@ def write_model_folder(trained: Trained, out: Path) -> None:
         (part / "evaluation.json").write_text(text, "utf-8")
         if trained.records is not None:
             write_records(trained.records, part)
+        if trained.measured:
+            write_measured(trained.measured, part)
         if "source" in trained.evaluation:
             page = source_page(trained.evaluation)
         elif "quantity" in trained.evaluation:

@@ -9,7 +9,7 @@ from typing import Any
 from markupsafe import Markup
 
 from trainer.judge.worst_takes import WorstTake
-from trainer.tell.charts import Plot, Room, nice_ticks
+from trainer.tell.charts import Label, Plot, Room, nice_ticks
 
 __all__ = [
     "latency_chart",
@@ -22,6 +22,8 @@ __all__ = [
 Row = Mapping[str, Any]
 MANY_PEOPLE = 40
 SIDES = {"locked": "right", "in_turn": "hollow"}
+SIDE_BY_SIDE = 80.0
+"""Units that the words at the tops of two lines need, one reaching right and one left."""
 KNEE_PER_HOUR = 0.5
 """The axis of false events per hour is even below this, and logarithmic above."""
 
@@ -57,26 +59,57 @@ def _knee(value: float) -> float:
     return math.log10(1 + value / KNEE_PER_HOUR)
 
 
+def _most_found(rows: Sequence[Row], most: float) -> tuple[list[float], list[float]]:
+    """Return the most that any margin finds against the false events per hour it may have.
+
+    A margin that finds fewer gestures with as many false events, or with more, is in no step: rates
+    and what is found both rise and fall as a margin falls, so that a line through the margins in
+    their order would double back.
+
+    Returns
+    -------
+    rates, found : list of float
+        Corners of steps, from the fewest false events per hour to `most`.
+    """
+    rates: list[float] = []
+    found: list[float] = []
+    for row in sorted(rows, key=lambda r: (r["false_per_hour"], -r["recall"])):
+        before = found[-1] if found else None
+        if before is None or row["recall"] > before:
+            rate = row["false_per_hour"]
+            rates += [rate] if before is None else [rate, rate]
+            found += [row["recall"]] if before is None else [before, row["recall"]]
+    return [*rates, most], [*found, found[-1]]
+
+
 def trade_off_chart(events: Row) -> Markup:
-    """Event F1 against false events per hour; the margin in use is marked."""
-    curves = {"line soft": events["trade_off_in_turn"], "line accent": events["trade_off"]}
-    rates = [row["false_per_hour"] for rows in curves.values() for row in rows]
-    now = events["false_events_per_hour"]["value"], events["f1"]["value"]
-    most = max([1.0, now[0], *rates])
+    """The most gestures detected with so many false events per hour; the margin in use is marked.
+
+    The margin in use is one of the locked people's margins too: nothing lies above their line.
+    """
+    rate, share = events["false_events_per_hour"]["value"], events["recall"]["value"]
+    in_use = {"false_per_hour": rate, "recall": share}
+    curves = {
+        "line soft": events["trade_off_in_turn"],
+        "line accent": [*events["trade_off"], in_use],
+    }
+    most = max([1.0, rate, *(row["false_per_hour"] for rows in curves.values() for row in rows)])
     plot = Plot(
-        "Event F1 against false events per hour as the margin falls; in use: F1 "
-        f"{now[1]:.3f} at {now[0]:.2f} an hour",
+        "The most gestures detected with at most so many false events per hour; in use: "
+        f"{_percent(share)} at {rate:.2f} an hour",
         (0.0, most),
         (0.0, 1.0),
+        room=Room(left=44.0),
         x_scale=_knee,
     )
-    plot.y_axis([(t, f"{t:.2g}") for t in (0.0, 0.25, 0.5, 0.75, 1.0)])
+    plot.y_axis([(t, f"{100 * t:.0f} %") for t in (0.0, 0.25, 0.5, 0.75, 1.0)])
     ticks = [t for t in (0.0, 0.5, 2.0, 10.0, 50.0, 200.0, 1000.0, 5000.0) if t <= most]
     plot.x_axis([(t, f"{t:g}") for t in ticks], "false events per hour")
-    for kind, rows in curves.items():
-        plot.line([r["false_per_hour"] for r in rows], [r["f1"] for r in rows], kind)
-    plot.dot(*now, "right", 5)
-    plot.note(now[0], max(0.08, now[1] - 0.09), "in use", "start" if now[0] < most / 4 else "end")
+    lines = {kind: _most_found(rows, most) for kind, rows in curves.items()}
+    for kind, line in lines.items():
+        plot.line(*line, kind)
+    plot.dot(rate, share, "right", 5)
+    plot.labels([Label(rate, share, "in use")], [*lines.values(), ([rate], [share])])
     return plot.svg()
 
 
@@ -101,7 +134,8 @@ def latency_chart(latency: Row) -> Markup:
         "ms from the gesture's end to its event",
     )
     plot.rule(latency["median"], "mark", "median")
-    plot.rule(latency["p95"], "mark thin", "95 %")
+    between = plot.x(latency["p95"]) - plot.x(latency["median"])
+    plot.rule(latency["p95"], "mark thin", "95 %", row=int(between < SIDE_BY_SIDE))
     return plot.svg()
 
 

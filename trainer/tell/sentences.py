@@ -48,7 +48,7 @@ def verdict(evaluation: Row) -> dict[str, str]:
     found, locked = (evaluation[key]["accuracy"] for key in ("everybody", "fixed"))
     people = count(found["n_participants"], "person", "people")
     return {
-        "title": f"{100 * found['value']:.1f} % of takes recognised.",
+        "title": f"{100 * found['value']:.1f} % of takes recognised{_chance(evaluation)}.",
         "takes": f"Of {count(found['n_takes'], 'take')} by {people}, each asked once by a model "
         f"that had not seen them; with 95 % confidence {100 * found['low']:.1f} to "
         f"{100 * found['high']:.1f} % of such people's. Of them, "
@@ -59,15 +59,26 @@ def verdict(evaluation: Row) -> dict[str, str]:
     }
 
 
+def _chance(evaluation: Row) -> str:
+    """Say that a model is not shown to be better than one answer for all; empty if it is."""
+    one_answer = evaluation["majority"]["accuracy"]["value"]
+    if evaluation["everybody"]["accuracy"]["low"] > one_answer:
+        return ""
+    return f", which is not shown to be more than one answer for all ({100 * one_answer:.1f} %)"
+
+
 def _beside(evaluation: Row) -> str:
     if "everybody_four_quadrant" not in evaluation:
         return "The comparison with four quadrants was left out."
     baseline = evaluation["everybody_four_quadrant"]["accuracy"]
     difference = evaluation["differences"]["everybody_four_quadrant"]
     held = evaluation.get("take_end") == "cue"
+    purpose = purpose_words(difference, held=held)
+    if _chance(evaluation):
+        purpose = "What is not shown to beat chance says nothing of what the fine readout is for."
     return (
         f"Four quadrants, with the same pipeline, reach {100 * baseline['value']:.1f} %: "
-        f"{difference_words(difference)} {purpose_words(difference, held=held)}"
+        f"{difference_words(difference)} {purpose}"
     )
 
 

@@ -10,6 +10,7 @@ typedef struct {
     int32_t slope[4];
     int32_t amount[2];
     int32_t square[2];
+    int32_t energy; /* before the round, and after it */
     int32_t left;
     int32_t poor;
     int32_t last; /* the longest step of a fit that has come to rest */
@@ -41,43 +42,6 @@ PW_LOCAL int32_t @P@_place(const int32_t *slope, int32_t *place)
     place[0] = pw_sat(pw_requant(x * 256, @PLACE@, @PLACE_SHIFT@), -@ACCEPTED@, @ACCEPTED@);
     place[1] = pw_sat(pw_requant(y * 256, @PLACE@, @PLACE_SHIFT@), -@ACCEPTED@, @ACCEPTED@);
     return (row * (@N_X@ + 2)) + column;
-}
-
-/* The pattern of n bins at a place, and its derivatives along x and y, one behind the other. */
-PW_STAGE void @P@_columns(const int8_t *f, uint32_t n, int32_t drop, const int32_t *place,
-    int16_t *out)
-{
-    int32_t w[2][3];
-    int32_t v[2][3];
-    for (uint32_t axis = 0u; axis < 2u; axis++) {
-        const int32_t d = pw_asr32(place[axis], 3);
-        @O@_weights(place[axis], w[axis]);
-        v[axis][0] = d - 1024;
-        v[axis][1] = -2 * d;
-        v[axis][2] = d + 1024;
-    }
-    const int32_t half = (int32_t)((1UL << drop) >> 1);
-    const uint32_t row = n * (@N_X@u + 2u);
-    for (uint32_t i = 0u; i < n; i++) {
-        int32_t t = half;
-        int32_t x = half;
-        int32_t y = half;
-        PW_UNROLL
-        for (uint32_t k = 0u; k < 3u; k++) {
-            const int8_t *g = &f[k * row];
-            const int32_t g0 = g[0];
-            const int32_t g1 = g[n];
-            const int32_t g2 = g[2u * n];
-            const int32_t own = (w[0][0] * g0) + (w[0][1] * g1) + (w[0][2] * g2);
-            t += w[1][k] * own;
-            x += w[1][k] * ((v[0][0] * g0) + (v[0][1] * g1) + (v[0][2] * g2));
-            y += v[1][k] * own;
-        }
-        out[i] = (int16_t)pw_asr32(t, drop);
-        out[n + i] = (int16_t)pw_asr32(x, drop);
-        out[(2u * n) + i] = (int16_t)pw_asr32(y, drop);
-        f = &f[1];
-    }
 }
 """
 
@@ -196,41 +160,47 @@ PW_STAGE void @P@_fit(const int16_t *b, const int8_t *spline, uint32_t n, int32_
 {
     @P@_solution found;
     int32_t gram[6][6];
-    int32_t right[6];
+    int32_t products[7][7];
     int32_t sums[4];
     int32_t place[2];
-    int16_t *left = &columns[6u * n];
+    const int16_t *left = b;
     for (uint32_t k = 0u; k < 2u; k++) {
         const int32_t cell = @P@_place(&at->slope[2u * k], place);
         @P@_columns(&spline[(uint32_t)cell * n], n, drop, place, &columns[3u * k * n]);
     }
-    for (uint32_t i = 0u; i < n; i++) {
-        const int32_t seen = (at->amount[0] * columns[i]) + (at->amount[1] * columns[(3u * n) + i]);
-        left[i] = (int16_t)pw_sat(b[i] - @O@_cut(seen, @AMOUNT_BITS@), -limit, limit);
+    if ((at->amount[0] | at->amount[1]) != 0) { /* else it is the bins themselves */
+        int16_t *const e = &columns[6u * n];
+        for (uint32_t i = 0u; i < n; i++) {
+            const int32_t seen
+                = (at->amount[0] * columns[i]) + (at->amount[1] * columns[(3u * n) + i]);
+            e[i] = (int16_t)pw_sat(b[i] - @O@_cut(seen, @AMOUNT_BITS@), -limit, limit);
+        }
+        left = e;
     }
-    int32_t energy = 0;
+    /* All 28 products of seven columns with each other: each with itself and the next three. */
     for (uint32_t i = 0u; i < 7u; i++) {
-        for (uint32_t j = i; j < 7u; j += 4u) {
-            const int16_t *with[4];
-            for (uint32_t k = 0u; k < 4u; k++) {
-                with[k] = &columns[(((j + k) < 7u) ? (j + k) : 6u) * n];
-            }
-            @P@_dots(&columns[i * n], with, n, sums);
-            for (uint32_t k = 0u; (k < 4u) && ((j + k) < 7u); k++) {
-                if (i == 6u) {
-                    energy = sums[0];
-                } else if ((j + k) == 6u) {
-                    right[i] = sums[k];
-                } else {
-                    gram[i][j + k] = sums[k];
-                    gram[j + k][i] = sums[k];
-                }
-            }
+        const int16_t *with[4];
+        for (uint32_t k = 0u; k < 4u; k++) {
+            const uint32_t j = ((i + k) < 7u) ? (i + k) : ((i + k) - 7u);
+            with[k] = (j < 6u) ? &columns[j * n] : left;
+        }
+        @P@_dots(with[0], with, n, sums);
+        for (uint32_t k = 0u; k < 4u; k++) {
+            const uint32_t j = ((i + k) < 7u) ? (i + k) : ((i + k) - 7u);
+            products[i][j] = sums[k];
+            products[j][i] = sums[k];
         }
     }
+    for (uint32_t i = 0u; i < 6u; i++) {
+        for (uint32_t j = 0u; j < 6u; j++) {
+            gram[i][j] = products[i][j];
+        }
+    }
+    int32_t energy = products[6][6];
     at->square[0] = gram[0][0];
     at->square[1] = gram[3][3];
-    @P@_solve(gram, right, &found);
+    @P@_solve(gram, products[6], &found);
+    at->energy = energy;
     energy -= @O@_steps(found.taken, 2 * found.up);
     at->left = (energy < 0) ? 0 : energy;
     int32_t poor = (found.known != 0) ? 0 : 1;

@@ -14,14 +14,20 @@ from runtime.stages.alignment.energy import TOLERANCE_SHIFT
 from runtime.stages.contract.c_text import CStage, CState, Edge, fill, table
 from runtime.stages.pair import solving
 from runtime.stages.pair.c_fit import DOTS, FIT, SOLVE
+from runtime.stages.pair.c_weigh import columns_c
 from runtime.stages.pair.joint import (
     AMOUNT_BITS,
+    COARSE_ROUNDS,
+    FOLLOWED,
+    FOLLOWED_LAST,
+    FOLLOWED_SHIFTS,
+    FOUND_LAST,
+    FOUND_SHIFTS,
     LEAST_AMOUNT,
+    LOOKED,
     MOST_AMOUNT,
     MOST_LAST,
-    ROUNDS,
-    TRACK_LAST,
-    TRACK_ROUNDS,
+    NEARED,
 )
 from runtime.stages.pair.levels import WEIGHT_BITS, Bins, place_factor
 
@@ -32,12 +38,17 @@ _RUN = """\
 PW_STAGE int32_t @P@_centred(int32_t *sums, uint32_t n, int32_t mean, int32_t room, int16_t *b)
 {
     const int32_t limit = (1 << room) - 1;
+    uint32_t most = 0u;
     for (uint32_t i = 0u; i < n; i++) {
-        sums[i] -= mean;
+        const int32_t value = sums[i] - mean;
+        sums[i] = value;
+        most |= (uint32_t)((value < 0) ? -value : value);
     }
-    const int32_t shift = @O@_surplus(sums, n, room);
+    const int32_t bits = @O@_bits(most);
+    const int32_t shift = (bits > room) ? (bits - room) : 0;
+    const int32_t half = (int32_t)((1UL << shift) >> 1);
     for (uint32_t i = 0u; i < n; i++) {
-        b[i] = (int16_t)pw_sat(@O@_cut(sums[i], shift), -limit, limit);
+        b[i] = (int16_t)pw_sat(pw_asr32(sums[i] + half, shift), -limit, limit);
     }
     return shift;
 }
@@ -109,47 +120,76 @@ PW_LOCAL int32_t @P@_straight(int32_t slope, int32_t d)
     return slope - @O@_product(@O@_product(@BEND@, cubic), @STEP@);
 }
 
-/* Rounds on finer bins from where `at` stands: both sources, the brighter first. */
-PW_STAGE void @P@_last(pw_state *s, const @X@ *own, uint32_t rounds, @P@_at *at, @Y@ *y)
+/* An amount of bins that are cut by so many bits more. */
+PW_LOCAL int32_t @P@_amount(int32_t amount, int32_t more)
+{
+    const int32_t found = (more >= 0) ? (amount >> ((more < 31) ? more : 31))
+                                      : (amount * (1 << ((more > -14) ? -more : 14)));
+    return (found < @MOST_AMOUNT@) ? found : @MOST_AMOUNT@;
+}
+
+/* The track after a round that began where it says: lights that are followed are smoothed. */
+PW_LOCAL void @P@_learn(int32_t *track, const @P@_at *at, int32_t told)
+{
+    const int32_t before = track[0];
+    const int32_t follows = (before <= @FOLLOWED@) ? 1 : 0;
+    const int32_t place = (follows != 0) ? @FOLLOWED_PLACE@ : @FOUND_PLACE@;
+    const int32_t motion = (follows != 0) ? @FOLLOWED_MOTION@ : @FOUND_MOTION@;
+    track[0] = (told != 0) ? @FOLLOWED@ : (before - 1);
+    if ((told == 0) && (before == (@FOLLOWED@ + 1))) {
+        track[0] = 0;
+    }
+    for (uint32_t k = 0u; k < 4u; k++) {
+        const int32_t off = at->slope[k] - track[1u + k];
+        /* Places of the first such frame come from other bins: how far they went is no motion. */
+        const int32_t more = (before < @NEARED@) ? @O@_cut(off, motion) : 0;
+        const int32_t moved = pw_sat(track[5u + k] + more, -@STEP@, @STEP@);
+        track[1u + k] = (track[0] > 0) ? (track[1u + k] + @O@_cut(off, place)) : 0;
+        track[5u + k] = (track[0] > 0) ? moved : 0;
+    }
+}
+
+/* A round on finer bins from where both are thought to be: both sources, the brighter first, and
+ * none of them where no round before was as good. */
+PW_STAGE void @P@_follow(pw_state *s, const @X@ *own, @Y@ *y)
 {
     int32_t *const track = s->@P@_track;
     int16_t *const b = s->@P@_bins;
+    @P@_at at;
+    at.last = (track[0] <= @FOLLOWED@) ? @FOLLOWED_LAST@ : @FOUND_LAST@;
+    for (uint32_t k = 0u; k < 4u; k++) {
+        const int32_t to = track[1u + k] + track[5u + k];
+        track[1u + k] = ((k & 1u) == 0u) ? pw_sat(to, @LOW_X@, @HIGH_X@)
+                                         : pw_sat(to, @LOW_Y@, @HIGH_Y@);
+        at.slope[k] = track[1u + k];
+    }
     const int32_t total = @P@_finer(own, s->@P@_sums);
     const int32_t shift = @P@_centred(s->@P@_sums, @N_FINE@u,
         pw_requant(total, @MEAN_FINE@, @MEAN_FINE_SHIFT@), @BITS_FINE@, b);
-    at->amount[0] = 0;
-    at->amount[1] = 0;
-    for (uint32_t round = 0u; round < rounds; round++) {
-        @P@_fit(b, @P@_spline, @N_FINE@u, @DROP_FINE@, @LIMIT_FINE@, s->@P@_columns, at);
-        if (at->poor == 0) {
-            break;
-        }
-    }
-    int32_t energy = 0;
-    for (uint32_t i = 0u; i < @N_FINE@u; i++) {
-        energy += b[i] * b[i];
-    }
+    at.amount[0] = @P@_amount(track[9], shift - track[11]);
+    at.amount[1] = @P@_amount(track[10], shift - track[11]);
+    @P@_fit(b, @P@_spline, @N_FINE@u, @DROP_FINE@, @LIMIT_FINE@, s->@P@_columns, &at);
     const int32_t down = @ENERGY_BITS@ - (2 * shift);
     int32_t noise = pw_requant((total < 0) ? 0 : total, @NOISE@, @NOISE_SHIFT@);
     noise = ((noise < 1073741823) ? noise : 1073741823) + @FLOOR@;
-    int32_t excess = @O@_steps(at->left, down) - noise
-        - pw_requant(@O@_steps(energy, down), @TOLERANCE@, @TOLERANCE_SHIFT@);
+    int32_t excess = @O@_steps(at.left, down) - noise
+        - pw_requant(@O@_steps(at.energy, down), @TOLERANCE@, @TOLERANCE_SHIFT@);
     int32_t between = 0;
     int32_t slopes[4];
     int32_t level[2];
     for (uint32_t k = 0u; k < 2u; k++) {
-        const int32_t away = at->slope[k] - at->slope[k + 2u];
+        const int32_t away = at.slope[k] - at.slope[k + 2u];
         const int32_t part = ((away < 0) ? -away : away) >> 6;
         between += part * part;
-        level[k] = @P@_level(at->square[k]) + (2 * @P@_level(at->amount[k])) + (32 * shift)
+        level[k] = @P@_level(at.square[k]) + (2 * @P@_level(at.amount[k])) + (32 * shift)
             + @LEVEL@;
         level[k] = pw_sat(level[k], 0, 496);
         int32_t place[2];
-        (void)@P@_place(&at->slope[2u * k], place);
-        slopes[2u * k] = @P@_straight(at->slope[2u * k], place[0]);
-        slopes[(2u * k) + 1u] = @P@_straight(at->slope[(2u * k) + 1u], place[1]);
+        (void)@P@_place(&at.slope[2u * k], place);
+        slopes[2u * k] = @P@_straight(at.slope[2u * k], place[0]);
+        slopes[(2u * k) + 1u] = @P@_straight(at.slope[(2u * k) + 1u], place[1]);
     }
-    if ((excess <= 0) && ((at->poor != 0) || (between < @APART@))) {
+    if ((excess <= 0) && ((at.poor != 0) || (between < @APART@))) {
         excess = 1;
     }
     const uint32_t first = (level[0] >= level[1]) ? 0u : 1u;
@@ -158,56 +198,68 @@ PW_STAGE void @P@_last(pw_state *s, const @X@ *own, uint32_t rounds, @P@_at *at,
         y[4u * k] = (@Y@)slopes[2u * from];
         y[(4u * k) + 1u] = (@Y@)slopes[(2u * from) + 1u];
         y[(4u * k) + 2u] = (@Y@)level[from];
-        y[(4u * k) + 3u] = (@Y@)excess;
+        y[(4u * k) + 3u] = (@Y@)(((excess > 0) || (track[0] <= @FOLLOWED@)) ? excess : 1);
     }
-    track[0] = ((excess <= 0) && (level[1u - first] >= @LEAST_LEVEL@)) ? 1 : 0;
-    for (uint32_t k = 0u; k < 4u; k++) {
-        track[k + 1u] = track[0] * at->slope[k];
-    }
+    const int32_t told = ((excess <= 0) && (level[1u - first] >= @LEAST_LEVEL@)) ? 1 : 0;
+    @P@_learn(track, &at, told);
+    track[9] = (track[0] > 0) ? at.amount[0] : 0;
+    track[10] = (track[0] > 0) ? at.amount[1] : 0;
+    track[11] = (track[0] > 0) ? shift : 0;
 }
 
-/* Two sources, from the slopes of one. */
-PW_STAGE void @P@_both(pw_state *s, const @X@ *own, @Y@ *y)
+/* Rounds on the bins of the search, or where those begin: a second source beside that of y. */
+PW_STAGE void @P@_approach(pw_state *s, const @X@ *own, const @Y@ *y)
 {
+    int32_t *const track = s->@P@_track;
     int32_t totals[2];
     @P@_at at;
     at.last = @MOST_LAST@;
-    at.slope[0] = (int32_t)y[0];
-    at.slope[1] = (int32_t)y[1];
+    at.poor = 1;
     at.amount[0] = 0;
     at.amount[1] = 0;
     @O@_sums(own, s->@P@_sums, totals);
     (void)@P@_centred(s->@P@_sums, @N_BINS@u,
         pw_requant(totals[0], @MEAN_BINS@, @MEAN_BINS_SHIFT@), @BITS_BINS@, s->@P@_bins);
-    @P@_begin(s->@P@_bins, s->@P@_columns, &at);
-    for (uint32_t round = 0u; round < @ROUNDS_BINS@u; round++) {
-        @P@_fit(s->@P@_bins, @O@_spline, @N_BINS@u, @DROP_BINS@, @LIMIT_BINS@, s->@P@_columns, &at);
-        if (at.poor == 0) {
-            break;
+    if (track[0] == 0) {
+        at.slope[0] = (int32_t)y[0];
+        at.slope[1] = (int32_t)y[1];
+        @P@_begin(s->@P@_bins, s->@P@_columns, &at);
+        track[0] = @LOOKED@;
+    } else {
+        for (uint32_t k = 0u; k < 4u; k++) {
+            at.slope[k] = track[1u + k];
         }
+        for (uint32_t round = 0u; (round < @COARSE_ROUNDS@u) && (at.poor != 0); round++) {
+            @P@_fit(s->@P@_bins, @O@_spline, @N_BINS@u, @DROP_BINS@, @LIMIT_BINS@, s->@P@_columns,
+                &at);
+        }
+        track[0] = (at.poor != 0) ? (track[0] - 1) : @NEARED@;
     }
-    @P@_last(s, own, @ROUNDS_FINE@u, &at, y);
+    for (uint32_t k = 0u; k < 4u; k++) {
+        track[1u + k] = at.slope[k];
+        track[5u + k] = 0;
+    }
+    track[9] = 0; /* amounts are yet unknown */
+    track[10] = 0;
+    track[11] = 0;
 }
 
+/* One frame's part of the work, which `track` holds from frame to frame. */
 PW_STAGE void @P@_run(pw_state *s, const @X@ *x, @Y@ *y)
 {
-    int32_t *const track = s->@P@_track;
-    if (track[0] != 0) { /* both are likely still where they were */
-        @P@_at at;
-        at.last = @TRACK_LAST@;
-        for (uint32_t k = 0u; k < 4u; k++) {
-            at.slope[k] = track[k + 1u];
-        }
-        @P@_last(s, &x[@OFFSET@], @ROUNDS_TRACK@u, &at, y);
+    const int32_t step = s->@P@_track[0];
+    for (uint32_t k = 0u; k < 8u; k++) {
+        y[k] = ((k & 3u) == 3u) ? 1 : 0;
     }
-    if (track[0] == 0) {
-        @O@_run(x, y);
-        y[4] = 0;
-        y[5] = 0;
-        y[6] = 0;
-        y[7] = 1;
-        if ((y[3] > 0) && (y[2] >= @LEAST_LEVEL@)) { /* light that one source does not explain */
-            @P@_both(s, &x[@OFFSET@], y);
+    if ((step > 0) && (step <= @NEARED@)) {
+        @P@_follow(s, &x[@OFFSET@], y);
+    } else {
+        if (step == 0) {
+            @O@_run(x, y);
+        }
+        if ((step > 0) || ((y[3] > 0) && (y[2] >= @LEAST_LEVEL@))) {
+            /* light that one source does not explain */
+            @P@_approach(s, &x[@OFFSET@], y);
         }
     }
 }
@@ -234,8 +286,11 @@ def pair_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
         "HIGH_X": f"({grid.low_x + grid.n_x * grid.step - 1})",
         "HIGH_Y": f"({grid.low_y + grid.n_y * grid.step - 1})",
         "ACCEPTED": ACCEPTED, "AMOUNT_BITS": AMOUNT_BITS, "LEAST_AMOUNT": LEAST_AMOUNT,
-        "MOST_AMOUNT": MOST_AMOUNT, "MOST_LAST": MOST_LAST, "ROUNDS_TRACK": TRACK_ROUNDS,
-        "TRACK_LAST": TRACK_LAST,
+        "MOST_AMOUNT": MOST_AMOUNT, "MOST_LAST": MOST_LAST, "COARSE_ROUNDS": COARSE_ROUNDS,
+        "FOLLOWED": FOLLOWED, "NEARED": NEARED, "LOOKED": LOOKED,
+        "FOUND_LAST": FOUND_LAST, "FOLLOWED_LAST": FOLLOWED_LAST,
+        "FOUND_PLACE": FOUND_SHIFTS[0], "FOUND_MOTION": FOUND_SHIFTS[1],
+        "FOLLOWED_PLACE": FOLLOWED_SHIFTS[0], "FOLLOWED_MOTION": FOLLOWED_SHIFTS[1],
         "ENERGY_BITS": rule.energy_bits, "FLOOR": rule.floor, "NOISE": rule.noise_multiplier,
         "NOISE_SHIFT": rule.noise_shift, "TOLERANCE": rule.tolerance,
         "TOLERANCE_SHIFT": TOLERANCE_SHIFT, "LEVEL": f"({stage.pair_level})",
@@ -248,25 +303,28 @@ def pair_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
         "UP_BITS": solving.UP, "SHARE_BITS": solving.UP + 15 - solving.FACTOR_BITS,
         "ENTRY_BITS": solving.ENTRY_BITS,
     }  # fmt: skip
-    for name, n, rounds in (("BINS", n_bins, ROUNDS[0]), ("FINE", n_fine, ROUNDS[1])):
+    for name, n in (("BINS", n_bins), ("FINE", n_fine)):
         bins, mean = Bins(n), mean_factor(n)
         values |= {
             f"N_{name}": n, f"DROP_{name}": WEIGHT_BITS - bins.fraction_bits,
             f"LIMIT_{name}": bins.limit, f"BITS_{name}": bins.value_bits,
-            f"ROUNDS_{name}": rounds, f"MEAN_{name}": mean[0], f"MEAN_{name}_SHIFT": mean[1],
+            f"MEAN_{name}": mean[0], f"MEAN_{name}_SHIFT": mean[1],
         }  # fmt: skip
     pairs = n_bins % 2 == 0 and n_fine % 2 == 0
     values |= {"DOTS_PAIRS": _PAIRS if pairs else "", "DOTS_END": "#endif\n" if pairs else ""}
     about = f"({grid.n_spline}, {n_fine}) patterns in finer bins"
     tables = plain.tables + table(f"{prefix}_spline", stage.pair_spline, "int8_t", about)
-    text = plain.functions + fill(DOTS + SOLVE + FIT + _RUN, **values)
+    text = plain.functions + fill(
+        "\n".join((DOTS, columns_c(prefix, n_fine), SOLVE + FIT + _RUN)), **values
+    )
     most = max(n_bins, n_fine)
     scratch = (
         CState("sums", "int32_t", most, "sums of bins"),
         CState("bins", "int16_t", most, "bins about their mean"),
         CState("columns", "int16_t", 7 * most, "both sources' columns, and what they leave"),
     )
-    state = (CState("track", "int32_t", 5, "two were told, and where: x, y, x, y"),)
+    about = "count of frames; x, y, x, y; how they move a frame; amounts, and bits that they lost"
+    state = (CState("track", "int32_t", 12, about),)
     return CStage(tables, state, "", text, scratch=scratch, shared=plain.shared)
 
 

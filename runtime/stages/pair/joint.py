@@ -25,31 +25,57 @@ from runtime.stages.pair.solving import solved
 
 __all__ = [
     "AMOUNT_BITS",
+    "COARSE_FRAMES",
+    "COARSE_ROUNDS",
+    "FINE_FRAMES",
+    "FOLLOWED",
+    "FOLLOWED_LAST",
+    "FOLLOWED_SHIFTS",
+    "FOUND_LAST",
+    "FOUND_SHIFTS",
     "LEAST_AMOUNT",
+    "LOOKED",
     "MOST_AMOUNT",
     "MOST_LAST",
+    "NEARED",
     "ROUNDS",
-    "TRACK_LAST",
-    "TRACK_ROUNDS",
     "Round",
     "Table",
+    "amounts_at",
+    "ends_of",
     "fitted",
     "fitted_float",
     "rounds_of",
 ]
 
-ROUNDS = 4, 6
-"""At most: on the bins of the search, whose wider pixels lead from farther away; on finer ones."""
+COARSE_ROUNDS = 2
+"""Of one frame, on the bins of the search: what costs less than one on finer bins."""
+COARSE_FRAMES, FINE_FRAMES = 2, 12
+"""At most: frames of rounds on the bins of the search, whose wider pixels lead from farther away;
+and frames of one round on finer ones, until two are told: of lights that may move, places overshoot
+at first, which takes twice as many rounds as those of one frame by itself."""
+FOLLOWED = 3
+"""What the track's count of frames is while two are told: so many without, and all is done anew."""
+NEARED = FOLLOWED + FINE_FRAMES
+"""The same when rounds on finer bins begin."""
+LOOKED = NEARED + COARSE_FRAMES
+"""The same when those on the search's bins begin."""
+ROUNDS = COARSE_FRAMES * COARSE_ROUNDS, 6
+"""At most, of one frame that is fitted whole."""
 AMOUNT_BITS = 12
 """Bits of fraction of an amount."""
 LEAST_AMOUNT, MOST_AMOUNT = 1 << 6, (1 << 17) - 1
 """A weaker source than this is none."""
-TRACK_ROUNDS = 3
-"""At most, on finer bins, from where both sources were in the frame before."""
 MOST_LAST = 1 << (DELTA_BITS - 5)
 """Of a cell: a fit whose step is longer has not come to its end."""
-TRACK_LAST = 2 * MOST_LAST
-"""The same from where both sources were: of lights that stand each frame goes on coming to it."""
+FOUND_LAST, FOLLOWED_LAST = 2 * MOST_LAST, 4 * MOST_LAST
+"""The same of one round on finer bins: of two that are looked for, and of those that are followed,
+whose steps are noise for the most part. Twice as long ones told of 4 degrees what was far off."""
+FOUND_SHIFTS, FOLLOWED_SHIFTS = (0, 1), (1, 3)
+"""Parts, as powers of a half, of what a round found beside where it began, by which places and how
+they move are corrected. Of lights that are followed a round begins so nearer to the truth than one
+frame's noise allows: steps are 1.25 times as long as noise alone, and not 1.8 times. What is given
+is what the round found."""
 _ONE = 1 << DELTA_BITS
 _UP = 8
 
@@ -103,8 +129,13 @@ class Round(NamedTuple):
     poor: np.ndarray
 
 
-def fitted(table: Table, b: Int64, slopes: Int64, amounts: Int64, last: int = MOST_LAST) -> Round:
-    """Make one round, from slopes (n, 2, 2) and amounts (n, 2), on bins (n, n_bins)."""
+def fitted(
+    table: Table, b: Int64, slopes: Int64, amounts: Int64, last: Int64 | int = MOST_LAST
+) -> Round:
+    """Make one round, from slopes (n, 2, 2) and amounts (n, 2), on bins (n, n_bins).
+
+    A step longer than `last`, of all frames or each, is poor.
+    """
     grid, limit = table.grid, table.bins.limit
     columns = np.concatenate([table.columns(slopes[:, k]) for k in (0, 1)], axis=1)
     seen = round_shift(np.einsum("fk,fkb->fb", amounts, columns[:, ::N_COLUMNS]), AMOUNT_BITS)
@@ -114,7 +145,7 @@ def fitted(table: Table, b: Int64, slopes: Int64, amounts: Int64, last: int = MO
     left = np.maximum((e * e).sum(axis=1) - in_steps(found.taken, 2 * found.up), 0)
     poor = ~found.known
     moved, stronger = np.zeros_like(slopes), np.zeros_like(amounts)
-    ends = _ends(grid)
+    ends = ends_of(grid)
     for k in (0, 1):
         x, shift = (a[:, N_COLUMNS * k : N_COLUMNS * (k + 1)] for a in (found.x, found.shift))
         more = _shifted(x[:, 0], found.up + shift[:, 0] - AMOUNT_BITS)
@@ -130,7 +161,7 @@ def fitted(table: Table, b: Int64, slopes: Int64, amounts: Int64, last: int = MO
         step = scale(x[:, 1:] << _UP, inverse_mantissa(mantissa)[:, None], np.clip(down, 17, 46))
         step = np.clip(step, -_ONE, _ONE)
         to = slopes[:, k] + round_shift(step * grid.step, DELTA_BITS)
-        poor |= (np.abs(step) > last).any(axis=1)
+        poor |= np.abs(step).max(axis=1) > last
         moved[:, k], stronger[:, k] = np.clip(to, ends[0], ends[1]), amount
         poor |= (moved[:, k] != to).any(axis=1)
     squares = np.stack([gram[:, 0, 0], gram[:, N_COLUMNS, N_COLUMNS]], axis=1)
@@ -149,7 +180,14 @@ def rounds_of(table: Table, b: Int64, slopes: Int64, rounds: int, last: int = MO
     return found
 
 
-def _ends(grid: CellGrid) -> tuple[Int64, Int64]:
+def amounts_at(amounts: Int64, more: Int64) -> Int64:
+    """Return amounts (n, 2) of bins that are cut by so many bits `more` (n,) than theirs."""
+    down, up = (np.clip(sign * more, 0, most)[:, None] for sign, most in ((1, 31), (-1, 14)))
+    return np.asarray(np.minimum(amounts >> down << up, MOST_AMOUNT), dtype=np.int64)
+
+
+def ends_of(grid: CellGrid) -> tuple[Int64, Int64]:
+    """Return the lowest and the highest slopes (2,) that lie within the cells."""
     low = np.array([grid.low_x, grid.low_y], dtype=np.int64)
     return low, low + np.array([grid.n_x, grid.n_y]) * grid.step - 1
 
@@ -183,7 +221,7 @@ def fitted_float(
     none = poor[:, None] | (amounts <= 0)
     poor |= none.any(axis=1)
     to = slopes.copy()
-    ends = _ends(grid)
+    ends = ends_of(grid)
     for k in (0, 1):
         own, still = np.where(none[:, k], 1.0, amounts[:, k])[:, None], none[:, k, None]
         step = np.clip(np.where(still, 0.0, x[:, 3 * k + 1 : 3 * k + 3] / own), -1.0, 1.0)

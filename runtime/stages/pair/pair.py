@@ -28,12 +28,22 @@ from runtime.stages.contract.stage import (
 from runtime.stages.pair.c_text import pair_c
 from runtime.stages.pair.joint import (
     AMOUNT_BITS,
-    MOST_LAST,
+    COARSE_FRAMES,
+    COARSE_ROUNDS,
+    FINE_FRAMES,
+    FOLLOWED,
+    FOLLOWED_LAST,
+    FOLLOWED_SHIFTS,
+    FOUND_LAST,
+    FOUND_SHIFTS,
+    LOOKED,
+    NEARED,
     ROUNDS,
-    TRACK_LAST,
-    TRACK_ROUNDS,
     Round,
     Table,
+    amounts_at,
+    ends_of,
+    fitted,
     fitted_float,
     rounds_of,
 )
@@ -49,7 +59,9 @@ __all__ = ["MOST_FINE", "Pair"]
 MOST_FINE = 1024
 """Bins of the last rounds."""
 _MOST_LEVEL = 16 * 31
-_N_TRACK = 5
+_N_TRACK = 12
+_NONE = np.array([0, 0, 0, 1], dtype=np.int64)
+"""What is given of a source that is none."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,11 +70,12 @@ class Pair(Registration):
 
     Registration first. Where one source explains what was seen, it is the first, and there is no
     second. Where it does not, the search is made once more of what the one found leaves, and both
-    are fitted together, in rounds on the search's bins and then on finer ones
-    (`runtime.stages.pair.joint`), after which the two must explain the finer bins, be apart, stand
-    within the cells, and have come to rest. The first is the brighter.
-    While two are told, the next frame begins where they were: a round or two on finer bins, judged
-    alike. Only where those do not tell two is all of it done anew, as of a frame by itself.
+    are fitted together (`runtime.stages.pair.joint`): the next frames make two rounds each on the
+    search's bins, then one on finer ones, so that what any frame costs is bounded. Until in two
+    frames the two explain the finer bins, are apart, stand within the cells and have come to rest,
+    there is no value, of neither. The first is the brighter.
+    From then on each frame makes one round on finer bins, judged alike, begun from where both were
+    and as much farther as they had moved. Where a few frames tell no two, all of it is done anew.
     Outputs of each source are those of registration; an excess above 0 says that there is none.
 
     Parameters
@@ -92,8 +105,11 @@ class Pair(Registration):
     Notes
     -----
     Places of `spline` are those of the cells: its offset is 0. All else is said in
-    `runtime.stages.alignment.registration.Registration`. Its state ``track``, int32 (5,), is
-    whether two were told, and the slopes along x and y of either.
+    `runtime.stages.alignment.registration.Registration`. Its state ``track``, int32 (12,), is a
+    count of frames (0: look for one source; to `FOLLOWED`: two were told, and so many frames
+    without are left; to `NEARED`: rounds on finer bins; beyond: on the search's), the slopes along
+    x and y of either, how they move a frame, the amounts of both, and by how many bits the bins
+    that these are of were cut.
     """
 
     kind: ClassVar[str] = "pair"
@@ -152,52 +168,94 @@ class Pair(Registration):
 
     @property
     def n_operations(self) -> int:
-        """Of one frame of two sources: registration, the search again, and the rounds."""
-        searched = self.coarse_grid.n_cells * self.windows.n_bins
-        fits = sum(
-            rounds * bins * (2 * 27 + 28)
-            for rounds, bins in zip(
-                ROUNDS, (self.windows.n_bins, self.fine_windows.n_bins), strict=True
-            )
-        )
-        return super().n_operations + searched + fits
+        """Of the frame that takes most: registration and the search again, or its rounds."""
+        bins, fine = self.windows.n_bins, self.fine_windows.n_bins
+        looks = super().n_operations + self.coarse_grid.n_cells * bins
+        return max(looks, max(COARSE_ROUNDS * bins, fine) * (2 * 27 + 28))
 
     def initial_state(self) -> State:
-        """Return that nothing was told before."""
+        """Return that nothing was seen before."""
         return {"track": np.zeros(_N_TRACK, dtype=np.int32)}
 
     def run(self, x: Int32, state: State) -> tuple[Int32, State]:
-        """Go on from two sources of the frame before, or find one, and two where that is too few.
+        """Make each frame's part of the work: see the class.
 
-        Without a state each frame is taken by itself.
+        Without a state each frame is taken by itself, as if it were shown for as many frames as
+        finding two can take: what is told first is told.
         """
-        outputs, tracks = self._alone(x)
-        if state:
-            track = state["track"].astype(np.int64)
-            for i, own in enumerate(x.astype(np.int64)[:, self.windows.columns(0)]):
-                if track[0]:
-                    found, seen = self._followed(own[None], track[None, 1:].reshape(1, 2, 2))
-                    if seen[0, 0]:
-                        outputs[i], tracks[i] = found[0], seen[0]
-                track = tracks[i]
-            state = {"track": track.astype(np.int32)}
-        return saturate(outputs, -INT32_MAX, INT32_MAX), state
+        if not state:
+            return self._held(x), state
+        track, outputs = state["track"][None].astype(np.int64), []
+        for i in range(len(x)):
+            own, track = self.stepped(x[i : i + 1], track)
+            outputs.append(own)
+        every = np.concatenate([np.zeros((0, self.n_out), dtype=np.int64), *outputs])
+        return saturate(every, -INT32_MAX, INT32_MAX), {"track": track[0].astype(np.int32)}
 
-    def _alone(self, x: Int32) -> tuple[Int64, Int64]:
-        """Return outputs (n, 8) of frames by themselves, and what the next ones begin with."""
-        one = super().run(x, {})[0].astype(np.int64)
-        none = np.tile(np.array([0, 0, 0, 1], dtype=np.int64), (len(x), 1))
-        outputs = np.concatenate([one, none], axis=1)
-        tracks = np.zeros((len(x), _N_TRACK), dtype=np.int64)
-        left = np.flatnonzero(self._more(one))
-        if left.size:
-            values = x[left].astype(np.int64)[:, self.windows.columns(0)]
-            outputs[left], tracks[left] = self._judged(values, *self.joint(values, one[left, :2]))
-        return outputs, tracks
+    def _held(self, x: Int32) -> Int32:
+        outputs = np.zeros((len(x), self.n_out), dtype=np.int64)
+        tracks, left = np.zeros((len(x), _N_TRACK), dtype=np.int64), np.arange(len(x))
+        for _ in range(1 + COARSE_FRAMES + FINE_FRAMES + FOLLOWED):
+            outputs[left], tracks[left] = self.stepped(x[left], tracks[left])
+            left = left[(outputs[left, 7] > 0) & (tracks[left, 0] > 0)]
+        return saturate(outputs, -INT32_MAX, INT32_MAX)
 
-    def _followed(self, values: Int64, slopes: Int64) -> tuple[Int64, Int64]:
-        """Return the same of frames whose sources were at slopes (n, 2, 2) before."""
-        return self._judged(values, *self._last(values, slopes, TRACK_ROUNDS, TRACK_LAST))
+    def stepped(self, x: Int32, track: Int64) -> tuple[Int64, Int64]:
+        """Return outputs (n, 8) of frames (n, n_values), and tracks (n, 12) from those before."""
+        outputs, after = np.tile(_NONE, (len(x), 2)), np.zeros_like(track)
+        looked = np.flatnonzero(track[:, 0] == 0)
+        coarse = np.flatnonzero(track[:, 0] > NEARED)
+        fine = np.flatnonzero((track[:, 0] > 0) & (track[:, 0] <= NEARED))
+        values = x.astype(np.int64)[:, self.windows.columns(0)]
+        if looked.size:
+            one = super().run(x[looked], {})[0].astype(np.int64)
+            outputs[looked, :4] = one
+            more = self._more(one)
+            after[looked[more]] = self._looked_again(values[looked[more]], one[more, :2])
+        if coarse.size:
+            after[coarse] = self._nearer(values[coarse], track[coarse])
+        if fine.size:
+            outputs[fine], after[fine] = self._followed(values[fine], track[fine])
+        return outputs, after
+
+    def _looked_again(self, values: Int64, slopes: Int64) -> Int64:
+        """Return the tracks of frames in which one source, at slopes (n, 2), leaves more."""
+        table = self.tables[0]
+        b, _ = table.bins.about_mean(self.windows.binned(values))
+        begun = self._begun(table, b, slopes).reshape(-1, 4)
+        return _track(np.full(len(begun), LOOKED), begun)
+
+    def _nearer(self, values: Int64, track: Int64) -> Int64:
+        """Return the tracks after rounds on the search's bins."""
+        table = self.tables[0]
+        b, _ = table.bins.about_mean(self.windows.binned(values))
+        found = rounds_of(table, b, track[:, 1:5].reshape(-1, 2, 2), COARSE_ROUNDS)
+        left = np.where(found.poor, track[:, 0] - 1, NEARED)
+        return _track(left, found.slopes.reshape(-1, 4))
+
+    def _followed(self, values: Int64, track: Int64) -> tuple[Int64, Int64]:
+        """Return outputs and tracks after one round on finer bins."""
+        table, left, moved = self.tables[1], track[:, 0], track[:, 5:9]
+        low, high = (np.tile(end, 2) for end in ends_of(self.fine_grid))
+        begun = np.clip(track[:, 1:5] + moved, low, high)
+        b, shift = table.bins.about_mean(self.fine_windows.binned(values))
+        told_before = left <= FOLLOWED
+        last = np.where(told_before, FOLLOWED_LAST, FOUND_LAST)
+        amounts = amounts_at(track[:, 9:11], shift - track[:, 11])
+        found = fitted(table, b, begun.reshape(-1, 2, 2), amounts, last)
+        outputs, told = self._judged(values, found, (b * b).sum(axis=1), shift)
+        # What one good round says may still be on its way: the next one has to say so too.
+        outputs[~told_before, 3::4] = np.maximum(outputs[~told_before, 3::4], 1)
+        left = np.where(told, FOLLOWED, left - 1)
+        left[~told & ~told_before & (left == FOLLOWED)] = 0
+        off, most = found.slopes.reshape(-1, 4) - begun, self.fine_grid.step
+        shifts = np.where(told_before, *np.array([FOLLOWED_SHIFTS, FOUND_SHIFTS])[:, :, None])
+        slopes = begun + round_shift(off, shifts[0][:, None])
+        # Places of the first such frame come from other bins: how far they went is no motion.
+        off = off * (track[:, :1] < NEARED)
+        moved = np.clip(moved + round_shift(off, shifts[1][:, None]), -most, most)
+        after = np.column_stack([left, slopes, moved, found.amounts, shift])
+        return outputs, after * (left > 0)[:, None]
 
     def _more(self, one: NDArray[Any]) -> NDArray[np.bool_]:
         """Return where there is light that one source does not explain."""
@@ -218,15 +276,9 @@ class Pair(Registration):
         coarse = self.tables[0]
         b, _ = coarse.bins.about_mean(self.windows.binned(values))
         found = rounds_of(coarse, b, self._begun(coarse, b, slopes), ROUNDS[0])
-        return self._last(values, found.slopes, ROUNDS[1], MOST_LAST)
-
-    def _last(
-        self, values: Int64, slopes: Int64, rounds: int, last: int
-    ) -> tuple[Round, Int64, Int64]:
-        """Fit on finer bins, from both sources' slopes (n, 2, 2)."""
         fine = self.tables[1]
         b, shift = fine.bins.about_mean(self.fine_windows.binned(values))
-        return rounds_of(fine, b, slopes, rounds, last), (b * b).sum(axis=1), shift
+        return rounds_of(fine, b, found.slopes, ROUNDS[1]), (b * b).sum(axis=1), shift
 
     def _begun(self, table: Table, b: Int64, slopes: Int64) -> Int64:
         """Begin with the one source, and with the cell that fits best what it leaves."""
@@ -240,8 +292,8 @@ class Pair(Registration):
 
     def _judged(
         self, values: Int64, found: Round, energy: Int64, shift: Int64
-    ) -> tuple[Int64, Int64]:
-        """Return the outputs (n, 8) of two sources fitted to values, and what comes of them."""
+    ) -> tuple[Int64, np.ndarray]:
+        """Return the outputs (n, 8) of two sources fitted to values, and whether two are told."""
         rule, grid = self.pair_rule, self.fine_grid
         down = rule.energy_bits - 2 * shift
         noise = rule.noise(values.sum(axis=1)) + rule.floor
@@ -263,8 +315,7 @@ class Pair(Registration):
         levels = np.stack([own[:, 2] for own in each])
         first = (levels[0] >= levels[1])[:, None]
         told = (excess <= 0) & (levels.min(axis=0) >= self.least_level)
-        track = np.column_stack([told, found.slopes.reshape(-1, 4)]) * told[:, None]
-        return np.where(first, np.hstack(each), np.hstack(each[::-1])), track
+        return np.where(first, np.hstack(each), np.hstack(each[::-1])), np.asarray(told)
 
     def run_float(self, x: Float64) -> Float64:
         """Find the same with the same tables, nothing rounded, in each frame by itself."""
@@ -325,11 +376,18 @@ class Pair(Registration):
         return np.tile(least, 2), np.tile(most, 2)
 
     def onnx(self, nodes: Nodes, x: str, state: dict[str, str]) -> tuple[str, dict[str, str]]:
-        """Write registration, and a joint fit that is made of every frame."""
+        """Write registration and each kind of round, of every frame."""
         with nodes.once():
             y, track = pair_nodes(self, nodes, x, state["track"])
             return y, {"track": track}
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
-        """Write registration, and the fit of those frames that need it."""
+        """Write registration, and rounds of those frames that need them."""
         return pair_c(self, prefix, x, y)
+
+
+def _track(left: Int64, slopes: Int64) -> Int64:
+    """Return tracks of places (n, 4) that are on their way: nothing moves, amounts are unknown."""
+    after = np.zeros((len(slopes), _N_TRACK), dtype=np.int64)
+    after[:, 0], after[:, 1:5] = left, slopes
+    return after

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from capture.cues.labels import Event
 from capture.frames import FrameBlock
-from capture.measure.readiness import few_of_a_class, signal_cautions
+from capture.measure.readiness import few_of_a_class, few_of_a_person, signal_cautions
 from capture.measure.signs import Signs, find_twins, read_signs
 from runtime.sensor import Sensor
 
@@ -68,16 +68,43 @@ def test_each_thing_that_is_not_ready_is_one_line_with_its_number() -> None:
 def test_few_takes_or_people_are_told_by_label() -> None:
     """A label with fewer than 20 takes or three people is named; rejected takes do not count."""
     enough = [(f"P{n % 3}", Event(float(n), 0.5, "push")) for n in range(20)]
-    assert few_of_a_class(enough) == []
-    (caution,) = few_of_a_class([(f"P{n % 2}", event) for n, (_, event) in enumerate(enough)])
+    others = [(f"P{n % 3}", Event(float(n), 0.5, "idle")) for n in range(20, 40)]
+    assert few_of_a_class(enough + others) == []
+    (caution,) = few_of_a_class(
+        [(f"P{n % 2}", event) for n, (_, event) in enumerate(enough)] + others
+    )
     assert caution.text.startswith("push: 20 good takes of 2 people")
     rejected = [(who, dataclasses.replace(e, status="rejected")) for who, e in enough[:1]]
-    (caution,) = few_of_a_class(enough[1:] + rejected)
+    (caution,) = few_of_a_class(enough[1:] + rejected + others)
     assert caution.value == 19.0
     twice = [(who, dataclasses.replace(e, trial_type=kind)) for who, e in enough[:9]
              for kind in ("pull", "push")]  # fmt: skip
     (both,) = few_of_a_class(twice)
     assert both.text.startswith("pull and push: each 9 good takes of 3 people")
+
+
+def test_a_single_label_is_told() -> None:
+    """With nothing to tell a label from there is no recognition; quantities have no classes."""
+    takes = [(f"P{n % 4}", Event(float(n), 1.0, "push")) for n in range(40)]
+    (caution,) = few_of_a_class(takes)
+    assert "all 40 good takes are labelled push: there is no second label" in caution.text
+    assert not few_of_a_class(takes + [(who, dataclasses.replace(e, trial_type="idle"))
+                                       for who, e in takes])  # fmt: skip
+
+
+def test_people_with_far_fewer_takes_than_others_are_named() -> None:
+    """One take of a person who others gave forty of is a share of 0 or 1; five people are named."""
+    many = [f"P{n % 4}" for n in range(160)]
+    (caution,) = few_of_a_person([*many, "P9"])
+    assert "P9 (1 take) gave less than a quarter of what people usually did (40)" in caution.text
+    assert caution.value == 1.0
+    assert not few_of_a_person([*many, *["P9"] * 10])
+    (caution,) = few_of_a_person([*many, *[f"Q{n}" for n in range(4)], *["Q1"] * 2, *many[:3] * 9])
+    assert "Q0 (1 take), Q1 (3 takes)" in caution.text
+    several = [f"P{n % 9}" for n in range(360)]
+    (caution,) = few_of_a_person([*several, *[f"Q{n}" for n in range(7)]])
+    assert "Q4 (1 take) and 2 more gave" in caution.text
+    assert not few_of_a_person([])
 
 
 @pytest.mark.parametrize("sensor", [SENSOR, QUAD], ids=["8x8", "2x2"])
@@ -87,7 +114,7 @@ def test_few_takes_or_people_are_told_by_label() -> None:
     ids=["whole", "three off its start", "three off its end", "a piece", "backwards"],
 )
 def test_a_copy_under_another_name_is_found(sensor: Sensor, cut: slice) -> None:
-    """Whatever is cut off a copy, the two recordings of two people that hold it are named."""
+    """Cut off or turned about in time, a copy and its original are named."""
     original = block(1, sensor=sensor)
     copy = FrameBlock(
         original.sequence[: len(original.lit[cut])], original.time_us[: len(original.lit[cut])],
@@ -96,9 +123,6 @@ def test_a_copy_under_another_name_is_found(sensor: Sensor, cut: slice) -> None:
     others = [signs(block(seed, sensor=sensor), sensor) for seed in (2, 3)]
     found = find_twins(["P1", "P2", "P3", "P4"], [signs(original, sensor), *others,
                                                   signs(copy, sensor)])  # fmt: skip
-    if cut.step == -1:
-        assert not found, "time backwards is another recording: runs are in order"
-        return
     assert [(t.first, t.second) for t in found] == [(0, 3)]
     assert found[0].share > 0.9
 
@@ -115,6 +139,28 @@ def test_a_copy_is_found_where_frames_were_taken_out_or_one_exposure_was_changed
     for copy in (shorter, changed):
         (twins,) = find_twins(["P1", "P2"], [signs(original), signs(copy)])
         assert twins.share > 0.95
+
+
+@pytest.mark.parametrize("turned", [np.s_[:, ::-1], np.s_[:, :, ::-1], np.s_[::-1, ::-1, ::-1]],
+                         ids=["rows", "columns", "rows, columns and time"])  # fmt: skip
+def test_a_copy_is_found_however_its_pixels_were_turned_about(turned: tuple[slice, ...]) -> None:
+    """Mirrored frames are the same frames."""
+    original = block(1)
+    mirrored = dataclasses.replace(original, lit=original.lit[turned], dark=original.dark[turned])
+    (twins,) = find_twins(["P1", "P2"], [signs(original), signs(mirrored)])
+    assert twins.share == 1.0
+
+
+@pytest.mark.parametrize("every", [2, 3, 4])
+def test_a_copy_is_found_where_frames_were_left_out_all_over(every: int) -> None:
+    """With no four frames on end left, single ones are more than chance gives, by far."""
+    original, kept = block(1), np.flatnonzero(np.arange(N_FRAMES) % every != 0)
+    thinner = FrameBlock(
+        original.sequence[: len(kept)], original.time_us[: len(kept)],
+        original.lit[kept], original.dark[kept],
+    )  # fmt: skip
+    (twins,) = find_twins(["P1", "P2"], [signs(original), signs(thinner)])
+    assert twins.share > 0.95
 
 
 def test_nothing_else_is_taken_for_a_copy() -> None:

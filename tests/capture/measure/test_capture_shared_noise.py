@@ -59,6 +59,22 @@ def test_frames_left_out_hide_no_copy() -> None:
     assert found.share > 0.5
 
 
+def test_a_copy_that_runs_backwards_is_found() -> None:
+    """Time turned round, noise added and another gain hide no copy."""
+    one = recording(1)
+    three = [signs(one), signs(recording(2)), signs(noisier(one[::-1], 5, 0.8))]
+    (found,) = find_shared_noise(PEOPLE, three)
+    assert (found.first, found.second) == (0, 2)
+
+
+def test_a_copy_is_found_where_every_second_frame_is_missing() -> None:
+    """No two frames on end are left: steps over the gaps hold the noise of their ends."""
+    one, kept = recording(1, 3 * N_FRAMES), np.arange(0, 3 * N_FRAMES, 2)
+    copy = signs(noisier(one[kept], 5), kept / 30.0)
+    (found,) = find_shared_noise(PEOPLE[:2], [signs(one), copy])
+    assert 0.1 < found.share < 0.9
+
+
 def test_people_under_one_lamp_and_led_by_the_same_cues_share_no_noise() -> None:
     """Flicker in step, hands that come at the same times and an empty sensor are no copies."""
     many = [signs(recording(seed)) for seed in range(12)]

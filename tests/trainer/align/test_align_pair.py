@@ -10,6 +10,8 @@ from band_limited import MovingPattern, readouts
 from scipy.ndimage import gaussian_filter
 
 from runtime.errors import ArgumentError, FormatError
+from runtime.stages.alignment.registration import Registration
+from runtime.stages.pair.joint import FOLLOWED, LOOKED
 from runtime.stages.pair.pair import Pair
 from runtime.stages.pair.solving import solved
 from trainer.align.bound import PixelNoise, direction_bound, pair_bound
@@ -92,36 +94,66 @@ def test_one_source_is_the_first_and_there_is_no_second(stage: Pair, electrons: 
     assert (y[y[:, 3] <= 0, 7] > 0).all()
 
 
-def test_two_sources_are_followed_from_frame_to_frame(
-    stage: Pair, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Lights that move are told as in frames by themselves, without a search; gone ones are not."""
-    rng, n = np.random.default_rng(6), 12
+def test_two_sources_are_found_over_frames_and_followed(stage: Pair) -> None:
+    """No frame makes more than its part: none of both until they are found, then both in each."""
+    rng, n, gone = np.random.default_rng(6), 24, 8
     step = np.array([[0.002, -0.001], [-0.001, 0.003]])
-    places = np.array([[-0.1, 0.05], [0.12, -0.02]]) + np.arange(n)[:, None, None] * step
+    places = np.array([[-0.12, 0.05], [0.12, -0.04]]) + np.arange(n)[:, None, None] * step
     values = np.concatenate([
-        _seen(places, 0.5, 3e5, rng), readouts(OPTIC.at(places[:2, 0]), 3e5, rng, READ_E, GAIN),
+        _seen(places, 0.5, 3e5, rng),
+        readouts(OPTIC.at(places[:gone, 0]), 3e5, rng, READ_E, GAIN),
     ])  # fmt: skip
     alone, same = stage.run(values, {})
     assert same == {}
-    searched: list[int] = []
-    plain = Pair.joint
-    monkeypatch.setattr(
-        Pair, "joint", lambda self, v, s: (searched.append(len(v)), plain(self, v, s))[1]
-    )
-    followed, after = stage.run(values, stage.initial_state())
-    assert (followed[:n, 7] <= 0).all() and (followed[n:, 7] > 0).all()
-    assert not after["track"].any()
-    off = followed[:n, [0, 1, 4, 5]].reshape(-1, 2, 2) / STEP - places
+    state, followed, counts = stage.initial_state(), [], []
+    for i in range(len(values)):
+        y, state = stage.run(values[i : i + 1], state)
+        followed.append(y[0])
+        counts.append(int(state["track"][0]))
+    y = np.stack(followed)
+    two, one = y[:, 7] <= 0, y[:, 3] <= 0
+    first = int(two.argmax())
+    assert 4 <= first <= 9 and counts[0] == LOOKED
+    assert not one[:first].any()  # until then there is no number of either
+    assert two[first:n].mean() > 0.9
+    assert one[n:].any() and not two[n:].any()  # the one that is left is told again, and alone
+    assert one[n + FOLLOWED :].all() and not state["track"].any()
+    off = y[:n][two[:n]][:, [0, 1, 4, 5]].reshape(-1, 2, 2) / STEP - places[two[:n]]
     assert np.abs(off).max() < 0.006
-    seen = alone[:n, [0, 1, 4, 5]].reshape(-1, 2, 2) / STEP - places
+    seen = alone[:n][alone[:n, 7] <= 0][:, [0, 1, 4, 5]].reshape(-1, 2, 2) / STEP
+    seen = seen - places[alone[:n, 7] <= 0]
     assert np.sqrt((off**2).mean()) < 1.3 * np.sqrt((seen**2).mean())
-    start = stage.run(values[:1], stage.initial_state())[1]
-    slopes = start["track"][None, 1:].reshape(1, 2, 2).astype(np.int64)
-    searched.clear()
-    found, track = stage._followed(values[1:2].astype(np.int64), slopes)
-    assert not searched and track[0, 0] == 1
-    np.testing.assert_array_equal(found[0], followed[1])
+
+
+def test_a_frame_by_itself_is_one_that_is_shown_until_two_are_told(stage: Pair) -> None:
+    """Without a state each frame gives what the stage gives when it sees it again and again."""
+    rng = np.random.default_rng(8)
+    places = _places(9.0, 12, rng)
+    values = _seen(places, 0.6, 3e5, rng)
+    alone = stage.run(values, {})[0]
+    assert (alone[:, 7] <= 0).mean() > 0.7
+    for own, wanted in zip(values, alone, strict=True):
+        shown = stage.run(np.tile(own, (LOOKED + 1, 1)), stage.initial_state())[0]
+        told = np.flatnonzero(shown[:, 7] <= 0)
+        assert bool(len(told)) == bool(wanted[7] <= 0)
+        if len(told):
+            np.testing.assert_array_equal(shown[told[0]], wanted)
+
+
+def test_lights_that_stand_are_told_as_well_as_in_one_whole_fit(stage: Pair) -> None:
+    """A round a frame, begun where frames before led, gives what all rounds in one frame give."""
+    rng = np.random.default_rng(3)
+    for place in _places(10.0, 6, rng):
+        places = np.tile(place, (24, 1, 1))
+        values = _seen(places, 0.6, 3e5, rng)
+        y = stage.run(values, stage.initial_state())[0]
+        two = y[:, 7] <= 0
+        assert two[10:].mean() > 0.8
+        one = Registration.run(stage, values, {})[0].astype(np.int64)
+        whole = stage.joint(values.astype(np.int64), one[:, :2])[0].slopes[two] / STEP
+        found = y[two][:, [0, 1, 4, 5]].reshape(-1, 2, 2) / STEP
+        rms = np.sqrt(((found - places[two]) ** 2).mean())
+        assert rms < 1.2 * np.sqrt(((whole - places[two]) ** 2).mean())
 
 
 @pytest.mark.parametrize("what", ["three", "smeared", "half covered", "saturated", "two too near"])

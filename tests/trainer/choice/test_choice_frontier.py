@@ -23,7 +23,7 @@ from runtime.errors import FormatError, UsageError
 from runtime.firmware.sensor_file import read_sensor_file
 from runtime.firmware.setting import DeviceSetting
 from runtime.model import load_model
-from trainer.choice.frontier import Point, _judged
+from trainer.choice.frontier import Frontier, Point, _judged
 from trainer.choice.outcome import _promised, refuse_another, verified
 from trainer.choice.page import frontier_page
 from trainer.choice.told import COLUMNS
@@ -233,6 +233,16 @@ def test_a_wrong_wish_is_told_before_anything_is_fitted(
     assert not out.exists()
 
 
+def test_an_unknown_part_is_told_before_anything_is_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A controller that is not in the library ends the search before recordings are looked for."""
+    words = (tmp_path / "none", "--recipe", "dynamic", "--out", tmp_path / "out")
+    assert _run(*words, "--mcu", "abacus") == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith("palmwatt: parts library: mcu is abacus, expected one of ")
+
+
 def test_saturated_takes_are_refused_in_one_line(
     recorded_once: Path, small_recipe: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -271,6 +281,14 @@ def test_a_front_of_nothing_is_refused() -> None:
     nothing = SimpleNamespace(uw=40.0, score=0.0)
     with pytest.raises(UsageError, match="settings that recognise anything is 0"):
         _judged(asked, None, [], [nothing], [], [], False)  # type: ignore[arg-type, list-item]
+
+
+@pytest.mark.parametrize(("score", "near"), [(0.8083, 0), (0.8080, 1)])
+def test_what_is_told_as_two_points_is_within_two_points(score: float, near: int) -> None:
+    """The page tells tenths: 2.04 points less are 2.0 to a reader, and 2.06 are not."""
+    points = [SimpleNamespace(score=value) for value in (score, 0.8286)]
+    front = Frontier(None, None, [], points, [0, 1], 0, None, [], [], False)  # type: ignore[arg-type]
+    assert front.within_two_points is points[near]
 
 
 def test_recipes_of_other_answers_are_not_compared() -> None:

@@ -17,11 +17,15 @@ def test_fronts_go_on_whole_before_those_behind_them() -> None:
     assert promoted(cost, score, 9) == [0, 1, 2, 3, 4, 5]
 
 
-def test_of_a_front_that_does_not_go_on_whole_the_lonely_do() -> None:
-    """The ends go on, and what stands close to others stays behind."""
+def test_of_a_front_that_does_not_go_on_whole_the_best_and_what_adds_most_do() -> None:
+    """The best score goes on, then what opens most; a cheap end that knows nothing stays behind."""
     cost = np.array([10.0, 11.0, 12.0, 40.0, 90.0])
-    score = np.array([0.1, 0.11, 0.12, 0.6, 0.9])
-    assert promoted(cost, score, 3) == [0, 3, 4]
+    score = np.array([0.1, 0.62, 0.64, 0.8, 0.9])
+    assert promoted(cost, score, 1) == [4]
+    assert promoted(cost, score, 2) == [2, 4]
+    assert promoted(cost, score, 3) == [2, 3, 4]
+    errors = score - 1.0  # less than none, as scores of a light's place are
+    assert promoted(cost, errors, 3) == [2, 3, 4]
 
 
 def test_a_step_says_about_how_long_the_rest_takes(monkeypatch: pytest.MonkeyPatch) -> None:

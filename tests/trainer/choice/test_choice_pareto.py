@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from trainer.choice.worth.pareto import (
-    crowding,
+    by_area,
     hypervolume,
     knee_of,
     non_dominated_ranks,
@@ -77,10 +77,22 @@ def test_power_is_to_fall_and_the_score_to_rise() -> None:
     assert on_front(cost, score).tolist() == [True, True, False, True]
 
 
-def test_the_ends_of_a_front_are_farthest_from_others() -> None:
-    """The crowding distance is infinite at the ends, and the neighbours' distance between."""
-    found = crowding(np.array([[0.0, 4.0], [1.0, 2.0], [4.0, 0.0]]))
-    assert found.tolist() == [math.inf, 2.0, math.inf]
+@given(points_of)
+def test_what_goes_on_adds_the_most_area_at_each_step(points: Points) -> None:
+    """By brute force: no other point would have added more to the area of those before it."""
+    table = np.array(points, dtype=np.float64)
+    order = by_area(table, np.empty((0, 2)), 4)
+    assert len(set(order)) == len(order) == min(4, len(table))
+    scaled = (table - table.min(axis=0)) / np.maximum(np.ptp(table, axis=0), 1e-12)
+    for n in range(len(order)):
+        with_one = [hypervolume(scaled[[*order[:n], i]], (1.1, 1.1)) for i in range(len(table))]
+        assert with_one[order[n]] == max(with_one)
+
+
+def test_area_that_is_had_already_adds_nothing() -> None:
+    """A point next to one that is there already comes after one far from it."""
+    points = np.array([[1.0, 9.0], [5.0, 5.0], [9.0, 1.0]])
+    assert by_area(points, np.array([[5.0, 4.9]]), 3)[2] == 1
 
 
 def test_the_knee_is_where_more_cost_begins_to_bring_little() -> None:
@@ -88,6 +100,15 @@ def test_the_knee_is_where_more_cost_begins_to_bring_little() -> None:
     cost = np.array([10.0, 20.0, 40.0, 80.0, 160.0])
     assert knee_of(cost, np.array([0.2, 0.5, 0.9, 0.92, 0.93]), 160.0) == 2
     assert knee_of(cost[:1], np.array([0.9]), 10.0) == 0
+    assert knee_of(cost[:3], np.array([-0.9, -0.3, -0.2]), 40.0) == 1
+
+
+def test_a_setting_that_hardly_recognises_anything_is_no_knee() -> None:
+    """Below half of the best score nothing bends the line, however cheap it is."""
+    cost = np.array([42.0, 42.2, 51.7])
+    assert knee_of(cost, np.array([0.07, 0.32, 0.83]), 51.7) == 2
+    cost, score = np.array([42.0, 43.0, 46.4, 51.7]), np.array([0.07, 0.6, 0.81, 0.83])
+    assert knee_of(cost, score, 51.7) == 2
 
 
 def test_a_front_of_nearly_one_cost_has_its_knee_at_the_best() -> None:

@@ -26,6 +26,7 @@ FRONT = [
         ("accuracy>.96 and uw<100", 2),
         ("misses<0.02", 1),
         ("f1>0.7,uw<40", 0),
+        ("F1>0.9 AND uW < 100", 2),
     ],
 )
 def test_a_ceiling_on_power_asks_for_the_best_below_it_and_else_for_the_cheapest(
@@ -47,6 +48,8 @@ def test_a_ceiling_on_power_asks_for_the_best_below_it_and_else_for_the_cheapest
         ("uw<50 and", "condition is 'uw<50 and'"),
         ("uw==50", "condition is 'uw==50'"),
         ("uw<" + "9" * 400, "length is 403"),
+        ("f1>97", "f1 is 97, expected a share, 0 to 1. 97 % is 0.97"),
+        ("f1>97%", "condition is 'f1>97%'"),
     ],
 )
 def test_what_is_no_wish_is_refused_in_one_line(wish: str, message: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import json
 from collections.abc import Callable
@@ -177,6 +178,30 @@ def assert_valid_only_with_a_hand(folder: Path, learned_from: Path) -> None:
     assert n_valid(dim.clip(0), dark) == 0
 
 
+def assert_figures_are_of_the_takes(model: Path, found: dict[str, Any]) -> None:
+    """Errors of every pipeline and the interval's share follow from predictions.csv alone."""
+    with (model / "predictions.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    for pipeline in ("float", "fixed", "four_quadrant", "median", "cross_validation"):
+        own = [row for row in rows if row["pipeline"] == pipeline]
+        each: dict[str, list[float]] = {}
+        for row in own:
+            each.setdefault(row["participant"], []).append(float(row["told"]) - float(row["truth"]))
+        told = found[pipeline]
+        assert len(own) == told["rmse"]["n_takes"]
+        mean_square = np.mean([np.mean(np.square(errors)) for errors in each.values()])
+        assert np.sqrt(mean_square) == pytest.approx(told["rmse"]["value"], abs=2e-6)
+        errors = np.concatenate(list(each.values()))
+        median = np.median(np.abs(errors))
+        assert median == pytest.approx(told["median_absolute_error"]["value"], abs=2e-6)
+        bias = np.mean([np.mean(errors) for errors in each.values()])
+        assert bias == pytest.approx(told["bias"]["value"], abs=2e-6)
+    valid = [r for r in rows if r["pipeline"] == "fixed" and r["valid"] == "yes"]
+    assert len(valid) == found["n_valid"]
+    within = [abs(float(r["told"]) - float(r["truth"])) <= found["half_width"] for r in valid]
+    assert np.mean(within) == pytest.approx(found["coverage"]["value"], abs=1e-6)
+
+
 @pytest.mark.slow
 def test_a_quantity_from_recordings_to_its_price(
     tmp_path: Path, faults_of_page: Callable[[str], list[str]]
@@ -197,6 +222,7 @@ def test_a_quantity_from_recordings_to_its_price(
             assert row["low"] <= row["value"] <= row["high"]
     assert found["fixed"]["rmse"]["n_participants"] == 2
     assert found["coverage_in_turn"]["value"] >= 0.75  # with four people, the largest error of all
+    assert_figures_are_of_the_takes(out, found)
     again = tmp_path / "again"
     train_model(data, load_recipe("distance"), again)
     for path in sorted(p for p in out.rglob("*") if p.is_file()):

@@ -88,6 +88,12 @@ def test_accuracies_are_those_of_the_table(model: Path) -> None:
         assert len(own) == found[key]["accuracy"]["n_takes"] > 0
         assert share_right(own) == pytest.approx(found[key]["accuracy"]["value"], abs=1e-6)
         assert macro_f1(own) == pytest.approx(found[key]["macro_f1"]["value"], abs=1e-6)
+    for name, pipeline in (("everybody", "fixed"), ("everybody_four_quadrant", "four_quadrant")):
+        own = [row for row in takes if row["pipeline"] == pipeline]
+        assert {row["side"] for row in own} == {"locked", "in_turn"}
+        assert len(own) == found[name]["accuracy"]["n_takes"]
+        assert share_right(own) == pytest.approx(found[name]["accuracy"]["value"], abs=1e-6)
+        assert macro_f1(own) == pytest.approx(found[name]["macro_f1"]["value"], abs=1e-6)
     both = {name: found[name]["accuracy"]["value"] for name in locked if "quadrant" in name}
     assert both[found["opponent"]] == max(both.values())
     for point in found["learning_curve"]:
@@ -166,6 +172,10 @@ def test_events_are_those_of_the_table(model: Path) -> None:
     assert len(latencies) == found["latency_ms"]["n_events"] > 0
     assert np.median(latencies) == pytest.approx(found["latency_ms"]["median"], abs=2e-3)
     assert np.percentile(latencies, 95) == pytest.approx(found["latency_ms"]["p95"], abs=2e-3)
+    bars = found["latency_ms"]["histogram"]
+    assert [sum(bar["from"] <= ms < bar["to"] for ms in latencies) for bar in bars] == [
+        bar["n_events"] for bar in bars
+    ]
     in_turn = [row for row in rows(model, "events") if row["side"] == "in_turn"]
     assert {row["participant"] for row in in_turn} == {"P01", "P02", "P03"}
 

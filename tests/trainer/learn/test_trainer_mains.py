@@ -103,7 +103,7 @@ def test_no_phase_pattern_or_strength_of_a_lamp_comes_through(
 
 
 def test_only_recipes_that_ask_have_it() -> None:
-    """Without the key, or at a rate that offers none, there is no stage and no frame more."""
+    """Of what moves without the key, or at a rate that offers none, there is no stage."""
     most = np.full(4, 1000, dtype=np.int64)
     assert learn_steady(AS_IT_COMES, 30.0, -most, most) is None
     assert learn_steady(STEADY, 20.0, -most, most) is None
@@ -111,12 +111,45 @@ def test_only_recipes_that_ask_have_it() -> None:
     assert frames_kept(STEADY, 30.0) == 2
 
 
-@pytest.mark.parametrize("name", ["dynamic", "dynamic_lean", "finger_count"])
+@pytest.mark.parametrize("name", ["dynamic", "dynamic_lean", "finger_count", "static_shapes"])
 def test_recipes_asked_under_strong_flicker_take_the_mean(name: str) -> None:
     """Recipes that were held to strong flicker take the mean against it at their own rate."""
     recipe = load_recipe(name)
     assert recipe.frame_rate_hz is not None
     assert frames_kept(recipe.features, recipe.frame_rate_hz) == 2
+
+
+HELD = FeatureRecipe(segments=1, segment_frames=12, motion=False)
+"""A window that adds up frames of something held still."""
+
+
+@pytest.mark.parametrize(
+    ("features", "has"),
+    [
+        (HELD, True),
+        (HELD.model_copy(update={"steady": False}), False),
+        (HELD.model_copy(update={"segments": 2}), False),
+        (HELD.model_copy(update={"segment_frames": 1}), False),
+        (HELD.model_copy(update={"motion": True}), False),
+        (HELD.model_copy(update={"swing_frames": 4}), False),
+    ],
+)
+def test_what_is_held_still_has_the_mean_unasked(features: FeatureRecipe, has: bool) -> None:
+    """One segment of several frames, in which no movement counts, has it but where it says no."""
+    assert features.without_lamps == has
+    assert frames_kept(features, 30.0) == (2 if has else 0)
+
+
+def test_the_digest_tells_whether_there_is_a_mean_and_not_how_it_is_said() -> None:
+    """A held shape's recipe is the same with the key as without it, and another without a mean."""
+    recipe = load_recipe("static_shapes")
+    digests = [
+        recipe.model_copy(
+            update={"features": recipe.features.model_copy(update={"steady": steady})}
+        ).digest()
+        for steady in (None, True, False)
+    ]
+    assert digests[0] == digests[1] == recipe.digest() != digests[2]
 
 
 def test_wide_values_are_rounded_to_what_follows() -> None:

@@ -40,6 +40,7 @@ def test_a_difference_is_said_only_where_its_interval_leaves_zero_out() -> None:
             {
                 "everybody": {"accuracy": figure(0.9, 0.86, 0.93, 12)},
                 "fixed": {"accuracy": figure(0.88, 0.7, 0.97, 3)},
+                "majority": {"accuracy": figure(0.27, 0.27, 0.27, 3)},
                 "everybody_four_quadrant": {"accuracy": figure(0.5, 0.4, 0.6, 12)},
                 "differences": {"everybody_four_quadrant": gain},
             }
@@ -52,6 +53,25 @@ def test_a_difference_is_said_only_where_its_interval_leaves_zero_out() -> None:
             "3 people had no part in any choice: 88.0 % (70.0 to 97.0; 3 people)."
             in (found["takes"])
         )
+
+
+def test_a_model_at_chance_says_so_first_and_claims_nothing() -> None:
+    """Where the interval holds what one answer for all gives, the title says so."""
+    found = verdict(
+        {
+            "everybody": {"accuracy": figure(0.31, 0.24, 0.39, 12)},
+            "fixed": {"accuracy": figure(0.3, 0.1, 0.6, 3)},
+            "majority": {"accuracy": figure(0.273, 0.2, 0.3, 3)},
+            "everybody_four_quadrant": {"accuracy": figure(0.3, 0.2, 0.4, 12)},
+            "differences": {"everybody_four_quadrant": figure(0.01, -0.1, 0.1, 12)},
+        }
+    )
+    assert found["title"] == (
+        "31.0 % of takes recognised, which is not shown to be more than one answer for all "
+        "(27.3 %)."
+    )
+    assert "as good as four quadrants" not in found["beside"]
+    assert "says nothing of what the fine readout is for" in found["beside"]
 
 
 def test_what_the_fine_readout_is_for_is_said_by_the_paired_difference() -> None:

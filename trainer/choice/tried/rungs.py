@@ -20,7 +20,7 @@ from trainer.choice.tried.knobs import watching_options
 from trainer.choice.tried.pricing import BudgetJob, Priced, PriceJob
 from trainer.choice.tried.settings import Tried, device_of
 from trainer.choice.tried.trials import CheapTrial
-from trainer.choice.tried.watching import CountJob, Watched, acceptable
+from trainer.choice.tried.watching import CountJob, Watched, acceptable, count_all
 from trainer.choice.worth.halving import Countdown
 from trainer.corpus.recordings import groups_of
 from trainer.fit.held_out import HeldOut, folds_of
@@ -60,10 +60,11 @@ def count_watching(
         for person in people
     ]
     what = f"{len(options)} ways to watch, arrivals missed by people"
-    found = run_counted(jobs, workers, Countdown(tell, what))
+    found = count_all(jobs, workers, Countdown(tell, what))
     if any(counts is None for counts in found):  # alike for everybody
         return [Watched(option, None) for option in options], not has_arrivals(folder)
-    together = [reduce(operator.add, of_all) for of_all in zip(*found, strict=True)]
+    told = [counts for counts in found if counts is not None]
+    together = [reduce(operator.add, of_all) for of_all in zip(*told, strict=True)]
     watched = [Watched(*each) for each in zip(options, together, strict=True)]
     return watched, not has_arrivals(folder)
 

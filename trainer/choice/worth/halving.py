@@ -2,8 +2,9 @@
 
 K. Jamieson and A. Talwalkar, Non-stochastic best arm identification and hyperparameter
 optimization, AISTATS 2016. "Better" has two sides here, so that those go on which fewest others
-beat in power and score at once, and of a front that does not go on whole, those that stand farthest
-from their neighbours (K. Deb et al., 2002).
+beat in power and score at once, and of a front that does not go on whole, its best score, which
+all else is held against, and those that add most area to what goes on: a cheap end at which hardly
+anything is recognised adds little.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from runtime.stages.contract.stage import Float64
-from trainer.choice.worth.pareto import crowding, non_dominated_ranks
+from trainer.choice.worth.pareto import by_area, non_dominated_ranks
 
 __all__ = ["Countdown", "promoted"]
 
@@ -34,13 +35,13 @@ def promoted(cost: Float64, score: Float64, n_wanted: int, always: Sequence[int]
     """
     points = np.stack([cost, -score], axis=1)
     ranks = non_dominated_ranks(points)
-    chosen = list(dict.fromkeys(always))[:n_wanted]
+    best = int(np.lexsort((cost, -score))[0])
+    chosen = list(dict.fromkeys([*always, best]))[:n_wanted]
     for rank in range(int(ranks.max()) + 1 if len(ranks) else 0):
-        front = np.flatnonzero(ranks == rank)
-        far = crowding(points[front])
-        for index in front[np.argsort(-far, kind="stable")].tolist():
-            if len(chosen) < n_wanted and index not in chosen:
-                chosen.append(index)
+        front = np.array([i for i in np.flatnonzero(ranks == rank) if i not in chosen], np.intp)
+        if len(front):
+            most = by_area(points[front], points[chosen], n_wanted - len(chosen))
+            chosen += front[most].tolist()
     return sorted(chosen)
 
 

@@ -10,7 +10,8 @@
               | "error" | "valid" | "hz" | "mrad"    of direction
     comparison = "<" | "<=" | ">" | ">="
 
-Read by this grammar and by nothing else: a wish is no program.
+Capitals are as good as small letters. Read by this grammar and by nothing else: a wish is no
+program.
 """
 
 from __future__ import annotations
@@ -42,6 +43,8 @@ QUANTITIES = {
     "valid": "share of frames whose values are valid",
     "hz": "values a second",
 }
+SHARES = ("f1", "accuracy", "misses", "exact", "within_one", "valid")
+"""Quantities of at most 1: 97 in the place of 0.97 would be found out after the whole search."""
 COMPARISONS: dict[str, Callable[[float, float], bool]] = {
     "<": operator.lt,
     "<=": operator.le,
@@ -49,7 +52,7 @@ COMPARISONS: dict[str, Callable[[float, float], bool]] = {
     ">=": operator.ge,
 }
 _CONDITION = re.compile(r"\s*([a-z0-9_]+)\s*(<=|>=|<|>)\s*(\d+(?:\.\d*)?|\.\d+)\s*", re.ASCII)
-_AND = re.compile(r"\s+and\s+|\s*,\s*", re.ASCII)
+_AND = re.compile(r"\s+and\s+|\s*,\s*", re.ASCII | re.IGNORECASE)
 _EXAMPLE = 'such as "uw<50" or "f1>0.97 and uw<80"'
 
 
@@ -114,7 +117,7 @@ def parse_wish(text: str, known: Sequence[str] = tuple(QUANTITIES)) -> Wish:
         raise UsageError("--pick", "length", len(text), f"at most {MAX_LENGTH} characters")
     conditions = []
     for part in _AND.split(text.strip()):
-        found = _CONDITION.fullmatch(part)
+        found = _CONDITION.fullmatch(part.lower())
         if found is None:
             raise UsageError("--pick", "condition", repr(part), _EXAMPLE)
         quantity, comparison, number = found.groups()
@@ -122,6 +125,9 @@ def parse_wish(text: str, known: Sequence[str] = tuple(QUANTITIES)) -> Wish:
             raise UsageError("--pick", "quantity", quantity, f"one of {', '.join(known)}")
         if not math.isfinite(float(number)):
             raise UsageError("--pick", "number", number, "a finite one")
+        if quantity in SHARES and float(number) > 1.0:
+            do = "97 % is 0.97"
+            raise UsageError("--pick", quantity, number, "a share, 0 to 1", do)
         conditions.append(Condition(quantity, comparison, float(number)))
     return Wish(text, tuple(conditions))
 
