@@ -93,7 +93,7 @@ def record(port: str, setting: Path | None, as_json: bool, **about: Any) -> None
     from capture.lead.asked_setting import set_sensor
     from capture.lead.record import Operator, SessionNotes
     from capture.lead.record import record as record_session
-    from capture.lead.terminal import Screen, keys
+    from capture.lead.terminal import Screen, keys, stop_asked
     from capture.store.dataset import Participant
     from capture.study.planned import Call, asked_for
     from capture.study.provenance import Origin
@@ -108,7 +108,12 @@ def record(port: str, setting: Path | None, as_json: bool, **about: Any) -> None
     notes = SessionNotes(about.pop("session"), origin=wanted.origin, **asked)
     person = Participant(wanted.participant, locked=wanted.locked, **about)
     cues = wanted.script
-    with SerialLink(port) as link, keys() as controls, Screen(cues, quiet=as_json) as screen:
+    with (
+        stop_asked() as asked_to_stop,
+        SerialLink(port) as link,
+        keys() as controls,
+        Screen(cues, quiet=as_json) as screen,
+    ):
         wanted.check_unit(link.describe().unit)
         if asked_setting is not None:
             set_sensor(link, asked_setting)
@@ -119,7 +124,7 @@ def record(port: str, setting: Path | None, as_json: bool, **about: Any) -> None
             wanted.seed,
             wanted.out,
             notes=notes,
-            operator=Operator(screen.show, controls),
+            operator=Operator(screen.show, lambda: "stop" if asked_to_stop() else controls()),
         )
     figures = recording_figures(recording)
     click.echo(json.dumps(figures, indent=2) if as_json else recording_line(recording))

@@ -71,6 +71,8 @@ def clock_line(fit: ClockFit | None) -> str:
 
 def recording_line(recording: RecordedSession) -> str:
     """Return what was recorded, in one line."""
+    if recording.n_pairs == 0:  # its file went away
+        return "nothing was recorded: stopped before the first frame pair came"
     text = f"{recording.path}: {recording.n_pairs} frame pairs, {recording.n_takes} takes"
     if recording.n_rejected:
         text += f" and {recording.n_rejected} rejected"

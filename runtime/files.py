@@ -48,7 +48,7 @@ _NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,99}")
 _MOST_NAMES = 1000
 
 
-def write_whole(path: Path, content: bytes, *, private: bool = False) -> None:
+def write_whole(path: Path, content: bytes, *, private: bool = False, lasting: bool = True) -> None:
     """Write a file so that a reader, or a power cut, sees the old one or the new one whole.
 
     The bytes go to a hidden name in the same folder (a rename is atomic only within one file
@@ -63,6 +63,9 @@ def write_whole(path: Path, content: bytes, *, private: bool = False) -> None:
         All of it.
     private : bool
         Whether nobody but the file's user may read it, from its first byte on (mode 0600).
+    lasting : bool
+        Whether to wait for the disk. Without, a reader still sees one file or the other; a power
+        cut may leave neither, which is enough for what is checked when read and made anew.
 
     Raises
     ------
@@ -74,7 +77,8 @@ def write_whole(path: Path, content: bytes, *, private: bool = False) -> None:
         with open(part, "wb", opener=_for_its_user if private else None) as file:
             file.write(content)
             file.flush()
-            os.fsync(file.fileno())
+            if lasting:
+                os.fsync(file.fileno())
         part.replace(path)
     except OSError as error:
         raise UsageError(str(path), "the file", f"not writable ({error.strerror})") from error

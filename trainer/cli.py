@@ -6,8 +6,11 @@ Nothing heavy is imported before a command runs, so that ``--help`` answers at o
 from __future__ import annotations
 
 import json
+import signal
 import sys
-from collections.abc import Sequence
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -134,7 +137,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     hold_arithmetic_steady()
     words = list(sys.argv[1:] if arguments is None else arguments)
     try:
-        code = palmwatt.main(words, prog_name="palmwatt", standalone_mode=False)
+        with _ended_as_by_ctrl_c():
+            code = palmwatt.main(words, prog_name="palmwatt", standalone_mode=False)
     except click.exceptions.NoArgsIsHelpError as error:
         click.echo(error.ctx.get_help() if error.ctx else "", err=True)
         sys.exit(2)
@@ -147,6 +151,26 @@ def main(arguments: Sequence[str] | None = None) -> None:
     except OSError as error:
         _fail(f"{error.filename or 'file'}: {error.strerror or error}", 2)
     sys.exit(code if isinstance(code, int) else 0)
+
+
+@contextmanager
+def _ended_as_by_ctrl_c() -> Iterator[None]:
+    """Let who ends this process, or closes its terminal, stop it as Ctrl-C does.
+
+    A sensor that nobody tells to stop keeps its LED on, and files would stay half-made. A signal
+    that is ignored stays so: that is what nohup asks for.
+    """
+    asked = [signal.SIGTERM, *([signal.SIGHUP] if sys.platform != "win32" else [])]
+    if threading.current_thread() is not threading.main_thread():
+        asked = []
+    changed = [each for each in asked if signal.getsignal(each) is signal.SIG_DFL]
+    try:
+        for each in changed:
+            signal.signal(each, signal.default_int_handler)
+        yield
+    finally:
+        for each in changed:
+            signal.signal(each, signal.SIG_DFL)
 
 
 def _fail(message: str, code: int) -> None:

@@ -32,9 +32,10 @@ PARTICIPANTS = range(1, 13)
 ARRIVING = (10, 11, 12, 20, 30, 40, 50, 60)
 """Who comes from out of sight as well: locked people, by whom missed arrivals are counted. One of
 three who is hardly seen would be a third of them."""
-N_PEOPLE = 800
+N_PEOPLE = 1200
 """Who hold up fingers, unless another number is asked for. Rather many people than many takes of
-each: 12 takes of 1,200 people taught as much as 90 of 400, and more about silhouettes of others."""
+each: 12 takes of 1,200 people taught as much as 90 of 400, and more about silhouettes of others
+than 18 of 800."""
 LEAST_PEOPLE, MOST_PEOPLE = 60, 2000
 """Fewer would leave out some who come from out of sight; more are asked for by mistake."""
 STILL, STILL_RATE_HZ = "finger_count", 3

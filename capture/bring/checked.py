@@ -147,7 +147,7 @@ class Light:
 
     def __init__(self, where: str, sensor: Sensor) -> None:
         self.where, self.sensor = where, sensor
-        self.n_pairs = self.n_darker = 0
+        self.n_pairs = self.n_darker = self.n_same = 0
         self.balance = self.dark = 0.0
 
     def add(self, lit: NDArray[np.uint16], dark: NDArray[np.uint16]) -> None:
@@ -157,12 +157,18 @@ class Light:
         self.balance += float(light.sum())
         self.dark += float(dark_means.sum())
         self.n_darker += int((light < 0).sum())
+        self.n_same += int((lit == dark).all(axis=(1, 2)).sum())
         self.n_pairs += len(lit)
 
     def finish(self) -> list[str]:
         """Return what should be known of the readouts; refuse those that lie in another order."""
         if self.n_pairs < 2:
             raise FormatError(self.where, "number of frame pairs", self.n_pairs, "at least 2")
+        if self.n_same == self.n_pairs and self.sensor.led_current_ma > 0.0:
+            raise FormatError(
+                self.where, "frame pairs whose lit and dark exposure are the same", "100%", "none",
+                "the same exposures seem to be given as both: noise makes each its own",
+            )  # fmt: skip
         if self.balance < 0 and self.n_darker > _MOSTLY * self.n_pairs:  # the LED only adds light
             raise FormatError(
                 self.where, "frame pairs whose lit exposure is the darker one",

@@ -30,6 +30,7 @@ from runtime.tomlfile import WORD, WORD_TEXT, read_toml
 __all__ = ["Plan", "Sources", "plan_all", "read_sensor", "script_of"]
 
 _UNNUMBERED = "auto"
+_MOST_LETTERS, _MOST_UNIT_BYTES = 32, 63
 _RECORDING = ("session", "task", "unit", "distance_mm", "dark_file", "truth_file")
 _PERSON = tuple(field.name for field in dataclasses.fields(Participant))
 
@@ -186,9 +187,9 @@ def _people(path: Path, tell: Callable[[str], None]) -> dict[str, Participant]:
     people: dict[str, Participant] = {}
     for number, row in _read(path, ("participant_id", "consent"), _PERSON, tell):
         person = participant_from_row(row, f"{path} row {number}")
-        if person.participant_id in people:
+        if person.participant_id.casefold() in {name.casefold() for name in people}:
             raise FormatError(f"{path} row {number}", "participant_id", person.participant_id,
-                              "once in the table")  # fmt: skip
+                              "once in the table, whatever its case")  # fmt: skip
         people[person.participant_id] = person
     return people
 
@@ -212,9 +213,9 @@ def _one(
     person: Participant,
     events: tuple[Event, ...],
 ) -> Plan:
-    source = sources.recordings.parent / str(row["file"])
     dark = row.get("dark_file")
-    dark_source = None if dark is None else sources.recordings.parent / dark
+    source = _named(sources.recordings, str(row["file"]), where)
+    dark_source = None if dark is None else _named(sources.recordings, dark, where)
     distance_mm = _distance(row.get("distance_mm"), where)
     number = row.get("session") or ""
     if source.suffix.lower() == ".mcap":
@@ -238,6 +239,7 @@ def _one(
     if sensor is None:
         raise UsageError(where, "the sensor file", "missing", "given: arrays do not say it")
     unit = row.get("unit") or "unit-1"
+    _refuse_wrong_names(number, unit, where)
     description = Description(sensor, unit, firmware_of(sources.kind))
     task = row.get("task") or sources.task
     if re.fullmatch(WORD, task) is None:
@@ -252,6 +254,26 @@ def _one(
     if not number:
         plan.header = dataclasses.replace(header, session=_UNNUMBERED)
     return plan
+
+
+def _named(table: Path, name: str, where: str) -> Path:
+    """Return where a file is; folders and devices, which never end, are none."""
+    path = table.parent / name
+    try:
+        another = path.exists() and not path.is_file()
+    except OSError:  # a name that no file system would hold
+        another = True
+    if another or not name.isprintable():
+        raise FormatError(where, "file", repr(name[:40]), "a file, and no folder or device")
+    return path
+
+
+def _refuse_wrong_names(session: str, unit: str, where: str) -> None:
+    """Refuse what no file's name and no description packet could hold, and say in which row."""
+    if session and not (session.isascii() and session.isalnum() and len(session) <= _MOST_LETTERS):
+        raise FormatError(where, "session", repr(session[:40]), "1 to 32 letters and digits")
+    if not unit.isprintable() or len(unit.encode()) > _MOST_UNIT_BYTES:
+        raise FormatError(where, "unit", repr(unit[:40]), "printable, up to 63 bytes")
 
 
 def _truth_of(row: Row, plan: Plan, table: Path) -> Path | None:

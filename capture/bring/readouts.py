@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
-import math
 import zipfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -13,20 +13,25 @@ from typing import Any, Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from capture.bring.archives import (
+    Member,
+    array_names,
+    load_archive,
+    open_arrays,
+    unreadable,
+)
 from capture.bring.columns import check_pixel_names
 from runtime.errors import FormatError, UsageError
 from runtime.files import open_parquet
 from runtime.sensor import Sensor
 
-__all__ = ["ORDERS", "Frames", "Order", "load_array", "read_frames"]
+__all__ = ["ORDERS", "Frames", "Order", "read_frames"]
 
 Order = Literal["interleaved", "dark-first", "two-arrays"]
 ORDERS: tuple[Order, ...] = get_args(Order)
 """How lit and dark exposures lie: one after the other, lit or dark first, or apart."""
 
 BLOCK_FRAMES = 256
-_MAX_ARRAY_BYTES = 16 << 30
-"""An hour of 64 x 64 pixels at 120 frame pairs a second is 7 GB."""
 _TIMES = ("sequence", "time_us", "dark_time_us")
 _LIT = "lit"
 
@@ -92,110 +97,33 @@ def read_frames(
     )
 
 
-def load_array(path: Path, name: str, beside: str) -> tuple[NDArray[Any], NDArray[Any] | None]:
-    """Read one array of an untrusted ``.npy``, or two named ones of an ``.npz``.
-
-    Returns
-    -------
-    array, array or None
-        The only one, or that called `name`; and that called `beside`, where there is one.
-
-    Raises
-    ------
-    UsageError, FormatError
-        The file cannot be read, is damaged, or has no array of that name.
-    """
-    if path.suffix.lower() == ".npy":
-        return _open_arrays([path])[0], None
-    if path.suffix.lower() != ".npz":
-        raise UsageError(str(path), "the file's ending", path.suffix or "none", ".npy or .npz")
-    found = _load_archive(path, (name, beside))
-    if name not in found:
-        raise FormatError(str(path), f"array {name}", "missing", "in the archive")
-    return found[name], found.get(beside)
-
-
-def _open_arrays(paths: Sequence[Path]) -> list[NDArray[Any]]:
-    arrays: list[NDArray[Any]] = []
-    for path in paths:
-        try:
-            arrays.append(np.load(path, mmap_mode="r", allow_pickle=False))
-        except Exception as error:  # the header's parser raises whatever Python's own does
-            raise _unreadable(path, error) from None
-        if not isinstance(arrays[-1], np.ndarray):
-            raise FormatError(str(path), "the file", "an archive", "one array")
-    return arrays
-
-
 def _pairs(paths: Sequence[Path], order: Order, sensor: Sensor) -> Iterator[Frames]:
-    arrays = _open_arrays(paths)
+    arrays = open_arrays(paths)
     yield from _in_blocks(paths[0], arrays, order, sensor, {})
 
 
 def _npz(path: Path, order: Order, sensor: Sensor) -> Iterator[Frames]:
     names = ("lit", "dark") if order == "two-arrays" else ("frames",)
-    found = _load_archive(path, (*names, *_TIMES))
-    for name in names:
-        if name not in found:
-            raise FormatError(
-                str(path), f"array {name}", f"missing (there is {_array_names(path)})",
-                "lit and dark with --lit-dark two-arrays, else frames one after the other",
-            )  # fmt: skip
-    times = {name: found[name] for name in _TIMES if name in found}
-    yield from _in_blocks(path, [found[name] for name in names], order, sensor, times)
-
-
-def _array_names(path: Path) -> str:
-    with zipfile.ZipFile(path) as archive:
-        names = [name.removesuffix(".npy")[:40] for name in archive.namelist()]
-    return ", ".join(name for name in names[:6] if name.isprintable()) or "none"
-
-
-def _load_archive(path: Path, names: Sequence[str]) -> dict[str, NDArray[Any]]:
-    """Read arrays of an archive whose sizes were checked before memory was taken for them."""
-    found: dict[str, NDArray[Any]] = {}
-    try:
-        with zipfile.ZipFile(path) as archive:
-            entries = {entry.filename: entry for entry in archive.infolist()}
-            if sum(entry.file_size for entry in entries.values()) > _MAX_ARRAY_BYTES:
+    times = load_archive(path, _TIMES)
+    with contextlib.ExitStack() as stack:
+        try:
+            archive = stack.enter_context(zipfile.ZipFile(path))
+            there = {entry.filename: entry for entry in archive.infolist()}
+        except Exception as error:  # zipfile has errors of its own
+            raise unreadable(path, error) from None
+        for name in names:
+            if f"{name}.npy" not in there:
                 raise FormatError(
-                    str(path), "size of its arrays", "too large", f"<= {_MAX_ARRAY_BYTES} bytes"
-                )
-            for name in names:
-                entry = entries.get(f"{name}.npy")
-                if entry is None:
-                    continue
-                with archive.open(entry) as file:
-                    version = np.lib.format.read_magic(file)
-                    read = {
-                        (1, 0): np.lib.format.read_array_header_1_0,
-                        (2, 0): np.lib.format.read_array_header_2_0,
-                    }[version]
-                    shape, _, dtype = read(file)
-                    n_bytes = math.prod(shape) * dtype.itemsize
-                if n_bytes > entry.file_size:
-                    raise FormatError(
-                        f"{path} array {name}", "size by its header", n_bytes, entry.file_size
-                    )
-                with archive.open(entry) as file:
-                    found[name] = np.lib.format.read_array(file, allow_pickle=False)
-    except FormatError:
-        raise
-    except Exception as error:  # zip, zlib and the header's parser each have errors of their own
-        raise _unreadable(path, error) from None
-    return found
-
-
-def _unreadable(path: Path, error: Exception) -> FormatError | UsageError:
-    if isinstance(error, OSError) and error.errno is not None:
-        return UsageError(str(path), "the file", f"unreadable ({error.strerror})", "readable")
-    said = " ".join(str(error).split())[:120]
-    return FormatError(str(path), "the file", f"damaged ({said})", "arrays of numbers")
+                    str(path), f"array {name}", f"missing (there is {array_names(path)})",
+                    "lit and dark with --lit-dark two-arrays, else frames one after the other",
+                )  # fmt: skip
+        members = [Member(path, archive, there[f"{name}.npy"], stack) for name in names]
+        yield from _in_blocks(path, members, order, sensor, times)
 
 
 def _in_blocks(
     path: Path,
-    arrays: Sequence[NDArray[Any]],
+    arrays: Sequence[NDArray[Any] | Member],
     order: Order,
     sensor: Sensor,
     times: dict[str, NDArray[Any]],
@@ -270,7 +198,7 @@ def _parquet_blocks(path: Path) -> Iterator[list[str] | NDArray[np.float64]]:
             columns = [np.asarray(column, dtype=np.float64) for column in batch.columns]
             yield np.stack(columns, axis=1)
     except Exception as error:  # pyarrow's own tree, and a text where a number should be
-        raise _unreadable(path, error) from None
+        raise unreadable(path, error) from None
 
 
 def _rows(

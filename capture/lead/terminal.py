@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import os
 import select
+import signal
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from types import FrameType
 
 from rich.console import Console, Group
 from rich.live import Live
@@ -17,8 +20,10 @@ from rich.text import Text
 from capture.cues.script import Script
 from capture.lead.record import RecordingStatus
 
-__all__ = ["Screen", "keys", "picture"]
+__all__ = ["Screen", "keys", "picture", "stop_asked"]
 
+_GONE = "the sensor is gone, and is waited for: plug it in again"
+_BACK = "frame pairs come again"
 _KEYS = {" ": "pause", "p": "pause", "r": "redo", "q": "stop"}
 
 
@@ -37,6 +42,7 @@ class Screen:
         self._script = script
         self._quiet = quiet
         self._live = Live(console=Console(stderr=True), refresh_per_second=20, transient=True)
+        self._gone = False
 
     def __enter__(self) -> Screen:
         if not self._quiet:
@@ -49,9 +55,14 @@ class Screen:
         self._live.stop()
 
     def show(self, progress: RecordingStatus) -> None:
-        """Show how the recording stands."""
-        if not self._quiet:
-            self._live.update(picture(progress, self._script))
+        """Show how the recording stands; without a terminal, when the sensor goes and comes."""
+        if self._quiet:
+            return
+        gone = progress.moment.phase == "disconnected"
+        if gone != self._gone and not self._live.console.is_terminal:
+            self._live.console.print(_GONE if gone else _BACK)
+        self._gone = gone
+        self._live.update(picture(progress, self._script))
 
 
 def picture(progress: RecordingStatus, script: Script) -> Group:
@@ -86,6 +97,35 @@ def picture(progress: RecordingStatus, script: Script) -> Group:
         Text(light),
         Text("space: pause or go on   r: once more   q: stop early", style="dim"),
     )
+
+
+@contextmanager
+def stop_asked() -> Iterator[Callable[[], bool]]:
+    """Yield a function that tells whether somebody asked this process to stop.
+
+    Ctrl-C, a request to end and a terminal that closes are asked about between readouts: an
+    exception in the midst of one would leave it half-written. A second Ctrl-C does not wait. What
+    is ignored stays so: that is what nohup asks for. Outside the main thread nobody can ask.
+    """
+    asked = threading.Event()
+
+    def ask(number: int, frame: FrameType | None) -> None:
+        if asked.is_set():
+            signal.default_int_handler(number, frame)
+        asked.set()
+
+    wanted = [signal.SIGINT, signal.SIGTERM, *([signal.SIGHUP] if sys.platform != "win32" else [])]
+    if threading.current_thread() is not threading.main_thread():
+        wanted = []
+    before = [(each, signal.getsignal(each)) for each in wanted]
+    before = [(each, handler) for each, handler in before if handler is not signal.SIG_IGN]
+    try:
+        for each, _ in before:
+            signal.signal(each, ask)
+        yield asked.is_set
+    finally:
+        for each, handler in before:
+            signal.signal(each, handler)
 
 
 @contextmanager

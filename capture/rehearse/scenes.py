@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from capture.bring.archives import load_array
 from capture.bring.columns import unread_columns
-from capture.bring.readouts import load_array
 from capture.bring.tables import read_any_table
 from capture.tsv_tables import Row
 from runtime.errors import FormatError, UsageError

@@ -90,8 +90,9 @@ class Participant:
     def __post_init__(self) -> None:
         if not _PSEUDONYM.fullmatch(self.participant_id):
             raise FormatError(
-                "participant", "pseudonym", repr(self.participant_id), "1 to 32 letters and digits"
-            )
+                "participant", "pseudonym", repr(self.participant_id[:40]),
+                "1 to 32 letters and digits",
+            )  # fmt: skip
         limits = {"hand_length_mm": 400.0, "hand_breadth_mm": 200.0, "skin_reflectance": 1.0}
         for name, high in limits.items():
             value = getattr(self, name)
@@ -239,7 +240,8 @@ def add_participant(root: Path, participant: Participant) -> None:
     Raises
     ------
     UsageError
-        The pseudonym is of somebody who was forgotten: merging would leave out what is recorded.
+        The pseudonym is of somebody who was forgotten: merging would leave out what is recorded. Or
+        it differs from another one by its case alone.
     """
     if digest_of(participant.participant_id) in forgotten_in(root):
         raise UsageError(
@@ -250,6 +252,12 @@ def add_participant(root: Path, participant: Participant) -> None:
     with alone_in(root):
         known = read_participants(path) if path.exists() else ()
         others = [p for p in known if p.participant_id != participant.participant_id]
+        for other in others:  # their folders would be one where case does not tell names apart
+            if other.participant_id.casefold() == participant.participant_id.casefold():
+                raise UsageError(
+                    str(root), f"participant {participant.participant_id}",
+                    f"{other.participant_id} but for its case", "another pseudonym",
+                )  # fmt: skip
         write_participants(root, (*others, participant))
 
 

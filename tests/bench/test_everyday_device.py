@@ -6,7 +6,7 @@ import dataclasses
 from pathlib import Path
 
 import numpy as np
-from bench_everyday import awake_spans, exposed_by, told_of, watched_by
+from everyday_device import awake_spans, exposed_by, told_of, watched_by
 from firmware_models import small_model
 
 from capture.cues.script import load_script

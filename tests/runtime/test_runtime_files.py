@@ -33,6 +33,9 @@ def test_the_bytes_are_on_the_disk_before_the_name_is_given(
     write_whole(path, b"new")
     assert seen == [b"old"]
     assert path.read_bytes() == b"new"
+    write_whole(path, b"newer", lasting=False)  # nobody waits for what can be made anew
+    assert seen == [b"old"]
+    assert path.read_bytes() == b"newer"
 
 
 def test_a_full_disk_leaves_the_older_file_and_nothing_beside_it(

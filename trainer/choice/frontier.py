@@ -40,7 +40,8 @@ AT_ONCE = 8
 """Settings that a search follows at a time: 16 quick fits, which keep a small machine busy."""
 MOST_ROUNDS = 12
 """After which a search has come to all of them: a large one follows more at a time."""
-TWO_POINTS = 0.02
+TWO_POINTS = 0.0205
+"""To the tenth of a point that is told: 2.04 would be called 2.0 and yet not be within two."""
 SEED = 1
 
 
@@ -126,7 +127,7 @@ class Frontier:
     def within_two_points(self) -> Point:
         """The cheapest point of the front that is no further than two points from the best."""
         best = self.on_front[-1].score
-        return next(p for p in self.on_front if p.score >= best - TWO_POINTS - 1e-12)
+        return next(p for p in self.on_front if p.score > best - TWO_POINTS)
 
     @property
     def on_front(self) -> list[Point]:

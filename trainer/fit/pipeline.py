@@ -305,14 +305,10 @@ def assemble_model(
     if chain.entry is None:
         raise UsageError("model", "first stage", "no entry stage", "bins or pixels")
     decision = decision_for(recipe, margins, fitted.score_unit)
-    stages = with_own_gestures((*chain.stages, decision), recipe)
-    if favour is not None:
-        stages = tuple(favoured(s, favour) if isinstance(s, Enrol) else s for s in stages)
-    if sixteenths is not None:
-        stages = tuple(
-            replace(stage, sixteenths=sixteenths) if isinstance(stage, Enrol) else stage
-            for stage in stages
-        )
+    stages = tuple(
+        _as_chosen(stage, sixteenths, favour) if isinstance(stage, Enrol) else stage
+        for stage in with_own_gestures((*chain.stages, decision), recipe)
+    )
     return Model(
         name=recipe.name,
         task=recipe.task,
@@ -321,6 +317,12 @@ def assemble_model(
         stages=(chain.entry, *stages),
         provenance=provenance,
     )
+
+
+def _as_chosen(stage: Enrol, sixteenths: int | None, favour: Favour | None) -> Enrol:
+    """Return a head that learns its owner with what was chosen for it, where anything was."""
+    stage = stage if favour is None else favoured(stage, favour)
+    return stage if sixteenths is None else replace(stage, sixteenths=sixteenths)
 
 
 def with_own_gestures(stages: Sequence[Stage], recipe: Recipe) -> tuple[Stage, ...]:

@@ -6,7 +6,8 @@ A data set's working folder holds one ``.npy`` file for each recording and entry
     {"NAME.npy": {"participant": "P01", "session": "...", "source": "...", "seal": "..."}, ...}
 
 NAME is the SHA-256 of the recording's bytes, of the program that reduces, and of the entry stage.
-Nothing here is believed: a file that is missing, damaged or cut is made anew, and so is one that
+Nothing here is believed, and nothing is waited for until the disk has it (a thousand recordings
+are 7,000 files): a file that is missing, damaged or cut is made anew, and so is one that
 somebody else has made, because a data set may come with arrays that are not its readouts. The seal
 of a file is therefore a keyed hash of its name and bytes (HMAC, RFC 2104), and the key is the
 user's own.
@@ -181,7 +182,7 @@ class Cache:
             np.lib.format.write_array(file, kept, allow_pickle=False)
             content = file.getvalue()
             path = self.folder / f"{key}.npy"
-            write_whole(path, content)
+            write_whole(path, content, lasting=False)
             digest = hashlib.sha256(content).digest()
             entries[path.name] = {
                 "participant": participant,
@@ -212,7 +213,7 @@ class Cache:
             # Without line breaks, which only the slow encoder sets: each of a thousand sessions
             # writes down all that were kept before it.
             text = json.dumps(changed, sort_keys=True) + "\n"
-            write_whole(self.folder / INDEX, text.encode())
+            write_whole(self.folder / INDEX, text.encode(), lasting=False)
             self._known = self._version(), changed
 
     def _index(self) -> _Index:

@@ -100,7 +100,7 @@ class DeviceCost:
     def from_json(cls, data: object, where: str = "profile") -> DeviceCost:
         """Build a cost from untrusted JSON; raises FormatError where it is none."""
         try:
-            fields = dict(data)  # type: ignore[call-overload]
+            fields = dict(data)  # type: ignore[call-overload]  # else refused below
             for kind in ("watching", "active"):
                 one = dict(fields[kind])
                 low, typical, high = (float(x) for x in one.pop("cycles"))

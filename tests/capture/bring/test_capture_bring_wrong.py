@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import io
 import sys
 import tempfile
+import tracemalloc
+import zipfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -24,8 +28,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from capture.bring.bring import bring
+from capture.bring.readouts import read_frames
 from capture.frames import FrameBlock
-from runtime.errors import Error, UsageError
+from runtime.errors import Error, FormatError, UsageError
+from runtime.sensor import Sensor
 
 WRONG: list[tuple[str, Callable[[Path], object], str]] = [
     ("counts above the range", lambda f: np.savez(
@@ -46,7 +52,31 @@ WRONG: list[tuple[str, Callable[[Path], object], str]] = [
     ("one array only", lambda f: np.savez(f / "a.npz", lit=np.ones((N_FRAMES, 4, 6), int)),
      "array dark is missing"),
     ("an object array", lambda f: np.savez(
-        f / "a.npz", lit=np.array([{}]), dark=np.array([{}])), "damaged"),
+        f / "a.npz", lit=np.array([{}]), dark=np.array([{}])), "objects of Python"),
+    ("objects that are numbers", lambda f: np.savez(
+        f / "a.npz", lit=readouts().lit.astype(object), dark=readouts().dark),
+     "array lit: dtype is damaged or objects of Python, expected whole numbers"),
+    ("one array given as both", lambda f: np.savez(
+        f / "a.npz", lit=readouts().lit, dark=readouts().lit),
+     "lit and dark exposure are the same is 100%"),
+    ("a pseudonym twice but for its case", lambda f: (f / "people.csv").write_text(
+        "participant_id,consent\nP01,yes\np01,yes\n"),
+     "row 3: participant_id is p01, expected once in the table, whatever its case"),
+    ("a pseudonym of 10,000 letters", lambda f: (f / "people.csv").write_text(
+        "participant_id,consent\n" + "P" * 10_000 + ",yes\n"), "row 2: pseudonym is 'P{40}', "),
+    ("a session with a path", lambda f: write_rows(
+        f / "recordings.csv", [{"file": "a.npz", "participant": "P01", "session": "../01"}]),
+     "recordings.csv row 2: session is '../01', expected 1 to 32 letters and digits"),
+    *((f"a file that is {what}", lambda f, name=name: [write_rows(
+        f / table, [{"file": name, "participant": "P01", "onset": 1, "duration": 1,
+                     "trial_type": "push"}]) for table in ("recordings.csv", "events.csv")],
+       f"recordings.csv row [23]: file is {words}, expected a file, and no folder or device")
+      for what, name, words in (("a folder", ".", "'.'"), ("a device", "/dev/zero", "'/dev/zero'"),
+                                ("of 10,000 letters", "a" * 10_000, "'a{40}'"),
+                                ("of two lines", "a\nb.npz", "'a.{1,3}nb.npz'"))),
+    ("a unit of two lines", lambda f: write_rows(
+        f / "recordings.csv", [{"file": "a.npz", "participant": "P01", "unit": "a\nb"}]),
+     "recordings.csv row 3: unit is 'a.{1,3}nb', expected printable"),
     ("lit and dark swapped", lambda f: np.savez(
         f / "a.npz", lit=readouts().dark, dark=readouts().lit), "seem to be swapped"),
     ("times that stand still", lambda f: np.savez(
@@ -174,6 +204,45 @@ def test_what_is_not_read_and_readouts_that_are_not_raw_are_told(tmp_path: Path)
     bring(sources(tmp_path), tmp_path / "set", tell=told.append)
     assert any("recordings.csv: not read: weather" in line for line in told)
     assert any("dark exposures are 0.0 counts on average, below" in line for line in told)
+
+
+def claims_more(path: Path, n_frames: int) -> None:
+    """Write an archive whose arrays say that they are longer than they are."""
+    header = io.BytesIO()
+    said = {"descr": "<u2", "fortran_order": False, "shape": (n_frames, 4, 6)}
+    np.lib.format.write_array_header_1_0(header, said)
+    with zipfile.ZipFile(path, "w") as archive:
+        for name, values in (("lit", readouts().lit), ("dark", readouts().dark)):
+            archive.writestr(f"{name}.npy", header.getvalue() + values.tobytes())
+
+
+def test_an_archive_that_claims_more_than_it_holds_takes_no_memory(tmp_path: Path) -> None:
+    """A header of 48 GB over 14 kB is refused before anything is made room for."""
+    tables(tmp_path, "a.npz")
+    claims_more(tmp_path / "a.npz", 10**9)
+    with pytest.raises(FormatError, match="size by its header is 48000000000, expected 14"):
+        bring(sources(tmp_path), tmp_path / "out")
+
+
+@pytest.mark.parametrize("order", ["C", "F"])
+def test_an_archive_is_read_a_block_at_a_time(tmp_path: Path, order: Literal["C", "F"]) -> None:
+    """Of 40 MB a few are held at a time; arrays that lie column by column are read whole."""
+    n_frames, sensor = 100_000, Sensor("wide", 10, 10)
+    values = np.arange(n_frames * 100, dtype=np.uint16).reshape(n_frames, 10, 10)
+    path = tmp_path / "long.npz"
+    np.savez_compressed(path, frames=np.asarray(values, order=order))
+    tracemalloc.start()
+    blocks = read_frames(path, None, "interleaved", sensor)
+    n_read = 0
+    for block in blocks:
+        rows = slice(2 * n_read, 2 * (n_read + len(block.lit)))
+        assert np.array_equal(block.lit, values[rows][0::2])
+        assert np.array_equal(block.dark, values[rows][1::2])
+        n_read += len(block.lit)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert 2 * n_read == n_frames
+    assert peak < 2e6 or order == "F"
 
 
 @pytest.mark.parametrize("form", [as_npz, as_csv])

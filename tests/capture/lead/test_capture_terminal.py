@@ -56,6 +56,22 @@ def test_a_quiet_screen_shows_nothing(capsys: pytest.CaptureFixture[str]) -> Non
     assert capsys.readouterr() == ("", "")
 
 
+def test_without_a_terminal_a_lost_sensor_is_told_in_lines(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Gone and back again are a line each, however often the screen is asked to show it."""
+    with Screen(SCRIPT) as screen:
+        for phase in ("cue", "disconnected", "disconnected", "cue", "cue"):
+            moment = Moment(phase, "push", 1.0)
+            screen.show(RecordingStatus(1, 0.0, 1.0, moment, 0, 0.0, 0.0, 0.0, 0, 0))
+    told = [
+        line for line in capsys.readouterr().err.splitlines() if "gone" in line or "again" in line
+    ]
+    assert [line.strip() for line in told][:2] == [
+        "the sensor is gone, and is waited for: plug it in again", "frame pairs come again",
+    ]  # fmt: skip
+
+
 def test_keys_are_wishes(monkeypatch: pytest.MonkeyPatch) -> None:
     """Space, r and q pause, redo and stop; other keys and no key do nothing."""
     host, terminal = pty.openpty()

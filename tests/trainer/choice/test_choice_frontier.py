@@ -23,7 +23,7 @@ from runtime.errors import FormatError, UsageError
 from runtime.firmware.sensor_file import read_sensor_file
 from runtime.firmware.setting import DeviceSetting
 from runtime.model import load_model
-from trainer.choice.frontier import Point, _judged
+from trainer.choice.frontier import Frontier, Point, _judged
 from trainer.choice.outcome import _promised, refuse_another, verified
 from trainer.choice.page import frontier_page
 from trainer.choice.told import COLUMNS
@@ -281,6 +281,14 @@ def test_a_front_of_nothing_is_refused() -> None:
     nothing = SimpleNamespace(uw=40.0, score=0.0)
     with pytest.raises(UsageError, match="settings that recognise anything is 0"):
         _judged(asked, None, [], [nothing], [], [], False)  # type: ignore[arg-type, list-item]
+
+
+@pytest.mark.parametrize(("score", "near"), [(0.8083, 0), (0.8080, 1)])
+def test_what_is_told_as_two_points_is_within_two_points(score: float, near: int) -> None:
+    """The page tells tenths: 2.04 points less are 2.0 to a reader, and 2.06 are not."""
+    points = [SimpleNamespace(score=value) for value in (score, 0.8286)]
+    front = Frontier(None, None, [], points, [0, 1], 0, None, [], [], False)  # type: ignore[arg-type]
+    assert front.within_two_points is points[near]
 
 
 def test_recipes_of_other_answers_are_not_compared() -> None:

@@ -83,6 +83,16 @@ def test_six_folds_are_enough_for_any_number_of_people() -> None:
     assert [len(folds_of([f"P{k}" for k in range(n)])) for n in (2, 5, 6, 7, 20)] == [2, 5, 6, 6, 6]
 
 
+def test_of_very_many_people_as_few_folds_are_held_out_as_leave_enough_to_learn_from() -> None:
+    """From 625 people on a fold fewer still leaves 500 of them, from 750 on three folds do."""
+    counts = (480, 600, 624, 625, 666, 667, 749, 750, 1080)
+    folds = {n: folds_of([f"P{k}" for k in range(n)]) for n in counts}
+    assert [len(folds[n]) for n in counts] == [6, 6, 6, 5, 5, 4, 4, 3, 3]
+    for n in counts[3:]:
+        assert all(len(kept) >= 500 for kept, _ in folds[n])
+    assert len(folds_of([f"P{k}" for k in range(1080)], 2)) == 2
+
+
 def test_a_fold_learns_from_the_others_and_asks_about_its_own() -> None:
     """Jobs are numbered from 1, want every frame's scores, and share recipe, entry and sensor."""
     train = [a_recording(p) for p in ("P1", "P1", "P2", "P3")]
