@@ -252,7 +252,7 @@ def quality_faults(quality: Quality, sensor: Sensor) -> tuple[str, ...]:
     """Return why a session is not fit for training; empty if it is."""
     reasons = []
     if quality.n_pairs == 0:
-        return ("it holds no frame pair",)
+        return ("it holds no frame pair: ended before the first came, its files may be deleted",)
     if quality.n_takes == 0:
         reasons.append("it has no good take")
     if quality.dropped_fraction > MAX_DROPPED:

@@ -167,9 +167,9 @@ def folds_of(groups: Sequence[str], most: int = MAX_FOLDS) -> list[tuple[list[in
 
 
 def _folds_for(n_groups: int) -> int:
-    """Return how many folds leave each fit enough groups to learn from."""
+    """Return how many folds leave each fit enough to learn from; of few groups, any number."""
     some = range(LEAST_FOLDS, MAX_FOLDS)
-    return next((n for n in some if n_groups * (n - 1) >= n * ENOUGH_GROUPS), MAX_FOLDS)
+    return next((n for n in some if n_groups * (n - 1) >= n * ENOUGH_GROUPS), n_groups)
 
 
 def fold_jobs(fit: FitJob, most: int = MAX_FOLDS) -> list[HoldOutJob]:

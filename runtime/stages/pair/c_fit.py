@@ -10,8 +10,8 @@ typedef struct {
     int32_t slope[4];
     int32_t amount[2];
     int32_t square[2];
-    int32_t energy; /* before the round, and after it */
-    int32_t left;
+    int32_t energy; /* of the bins */
+    int32_t left; /* of what both leave of them */
     int32_t poor;
     int32_t last; /* the longest step of a fit that has come to rest */
 } @P@_at;
@@ -200,7 +200,6 @@ PW_STAGE void @P@_fit(const int16_t *b, const int8_t *spline, uint32_t n, int32_
     at->square[0] = gram[0][0];
     at->square[1] = gram[3][3];
     @P@_solve(gram, products[6], &found);
-    at->energy = energy;
     energy -= @O@_steps(found.taken, 2 * found.up);
     at->left = (energy < 0) ? 0 : energy;
     int32_t poor = (found.known != 0) ? 0 : 1;

@@ -34,8 +34,9 @@ from runtime.stages.pair.levels import WEIGHT_BITS, Bins, place_factor
 __all__ = ["pair_c"]
 
 _RUN = """\
-/* Sums about their mean, cut to `room` bits; returns how far. */
-PW_STAGE int32_t @P@_centred(int32_t *sums, uint32_t n, int32_t mean, int32_t room, int16_t *b)
+/* Sums about their mean, cut to `room` bits, and their energy; returns how far. */
+PW_STAGE int32_t @P@_centred(int32_t *sums, uint32_t n, int32_t mean, int32_t room, int16_t *b,
+    int32_t *energy)
 {
     const int32_t limit = (1 << room) - 1;
     uint32_t most = 0u;
@@ -47,9 +48,13 @@ PW_STAGE int32_t @P@_centred(int32_t *sums, uint32_t n, int32_t mean, int32_t ro
     const int32_t bits = @O@_bits(most);
     const int32_t shift = (bits > room) ? (bits - room) : 0;
     const int32_t half = (int32_t)((1UL << shift) >> 1);
+    int32_t squares = 0;
     for (uint32_t i = 0u; i < n; i++) {
-        b[i] = (int16_t)pw_sat(pw_asr32(sums[i] + half, shift), -limit, limit);
+        const int32_t value = pw_sat(pw_asr32(sums[i] + half, shift), -limit, limit);
+        squares += value * value;
+        b[i] = (int16_t)value;
     }
+    *energy = squares;
     return shift;
 }
 
@@ -165,7 +170,7 @@ PW_STAGE void @P@_follow(pw_state *s, const @X@ *own, @Y@ *y)
     }
     const int32_t total = @P@_finer(own, s->@P@_sums);
     const int32_t shift = @P@_centred(s->@P@_sums, @N_FINE@u,
-        pw_requant(total, @MEAN_FINE@, @MEAN_FINE_SHIFT@), @BITS_FINE@, b);
+        pw_requant(total, @MEAN_FINE@, @MEAN_FINE_SHIFT@), @BITS_FINE@, b, &at.energy);
     at.amount[0] = @P@_amount(track[9], shift - track[11]);
     at.amount[1] = @P@_amount(track[10], shift - track[11]);
     @P@_fit(b, @P@_spline, @N_FINE@u, @DROP_FINE@, @LIMIT_FINE@, s->@P@_columns, &at);
@@ -207,8 +212,8 @@ PW_STAGE void @P@_follow(pw_state *s, const @X@ *own, @Y@ *y)
     track[11] = (track[0] > 0) ? shift : 0;
 }
 
-/* Rounds on the bins of the search, or where those begin: a second source beside that of y. */
-PW_STAGE void @P@_approach(pw_state *s, const @X@ *own, const @Y@ *y)
+/* Rounds on the bins of the search, or where those begin: a second source beside the first. */
+PW_STAGE void @P@_approach(pw_state *s, const @X@ *own)
 {
     int32_t *const track = s->@P@_track;
     int32_t totals[2];
@@ -219,16 +224,15 @@ PW_STAGE void @P@_approach(pw_state *s, const @X@ *own, const @Y@ *y)
     at.amount[1] = 0;
     @O@_sums(own, s->@P@_sums, totals);
     (void)@P@_centred(s->@P@_sums, @N_BINS@u,
-        pw_requant(totals[0], @MEAN_BINS@, @MEAN_BINS_SHIFT@), @BITS_BINS@, s->@P@_bins);
-    if (track[0] == 0) {
-        at.slope[0] = (int32_t)y[0];
-        at.slope[1] = (int32_t)y[1];
+        pw_requant(totals[0], @MEAN_BINS@, @MEAN_BINS_SHIFT@), @BITS_BINS@, s->@P@_bins,
+        &at.energy);
+    for (uint32_t k = 0u; k < 4u; k++) {
+        at.slope[k] = track[1u + k];
+    }
+    if (track[0] == @LOOKED@) {
         @P@_begin(s->@P@_bins, s->@P@_columns, &at);
-        track[0] = @LOOKED@;
+        track[0] = @LOOKED@ - 1;
     } else {
-        for (uint32_t k = 0u; k < 4u; k++) {
-            at.slope[k] = track[1u + k];
-        }
         for (uint32_t round = 0u; (round < @COARSE_ROUNDS@u) && (at.poor != 0); round++) {
             @P@_fit(s->@P@_bins, @O@_spline, @N_BINS@u, @DROP_BINS@, @LIMIT_BINS@, s->@P@_columns,
                 &at);
@@ -237,29 +241,27 @@ PW_STAGE void @P@_approach(pw_state *s, const @X@ *own, const @Y@ *y)
     }
     for (uint32_t k = 0u; k < 4u; k++) {
         track[1u + k] = at.slope[k];
-        track[5u + k] = 0;
     }
-    track[9] = 0; /* amounts are yet unknown */
-    track[10] = 0;
-    track[11] = 0;
 }
 
-/* One frame's part of the work, which `track` holds from frame to frame. */
+/* One frame's part of the work, which `track` holds from frame to frame: all zero at first. */
 PW_STAGE void @P@_run(pw_state *s, const @X@ *x, @Y@ *y)
 {
-    const int32_t step = s->@P@_track[0];
+    int32_t *const track = s->@P@_track;
     for (uint32_t k = 0u; k < 8u; k++) {
         y[k] = ((k & 3u) == 3u) ? 1 : 0;
     }
-    if ((step > 0) && (step <= @NEARED@)) {
+    if (track[0] > @NEARED@) {
+        @P@_approach(s, &x[@OFFSET@]);
+    } else if (track[0] > 0) {
         @P@_follow(s, &x[@OFFSET@], y);
     } else {
-        if (step == 0) {
-            @O@_run(x, y);
-        }
-        if ((step > 0) || ((y[3] > 0) && (y[2] >= @LEAST_LEVEL@))) {
-            /* light that one source does not explain */
-            @P@_approach(s, &x[@OFFSET@], y);
+        @O@_run(x, y);
+        if ((y[3] > 0) && (y[2] >= @LEAST_LEVEL@)) { /* light that one source does not explain */
+            track[0] = @LOOKED@;
+            for (uint32_t k = 0u; k < 4u; k++) {
+                track[1u + k] = (int32_t)y[k & 1u];
+            }
         }
     }
 }

@@ -58,8 +58,9 @@ FOLLOWED = 3
 """What the track's count of frames is while two are told: so many without, and all is done anew."""
 NEARED = FOLLOWED + FINE_FRAMES
 """The same when rounds on finer bins begin."""
-LOOKED = NEARED + COARSE_FRAMES
-"""The same when those on the search's bins begin."""
+LOOKED = NEARED + COARSE_FRAMES + 1
+"""The same when one source was found that leaves more: the next frame looks once more. By itself,
+as a search of a wide field takes half of what registration does."""
 ROUNDS = COARSE_FRAMES * COARSE_ROUNDS, 6
 """At most, of one frame that is fitted whole."""
 AMOUNT_BITS = 12

@@ -53,11 +53,12 @@ def pair_nodes(stage: Any, nodes: Nodes, x: str, track: str) -> tuple[str, str]:
     approaches = nodes.op("Greater", step, last)
     slopes = nodes.slice(before, 1, 3), nodes.slice(before, 3, 5)
     followed, fine = _followed(stage, write, values, before)
-    begun, nearer = _approached(stage, write, values, one, slopes, step)
+    nearer = _approached(stage, write, values, slopes, step)
     more = nodes.op("Greater", nodes.slice(one, 3, 4), nodes.int32(0))
     bright = nodes.op("GreaterOrEqual", nodes.slice(one, 2, 3), nodes.int32(stage.least_level))
-    more = nodes.op("And", more, bright)
-    begun = nodes.op("Mul", begun, nodes.cast(more, "int64"))
+    more = nodes.cast(nodes.op("And", more, bright), "int64")
+    first = nodes.cast(nodes.slice(one, 0, 2), "int64")
+    begun = nodes.op("Mul", _track(write, nodes.int64(LOOKED), (first, first)), more)
     nothing = nodes.int32(0, 0, 0, 1, 0, 0, 0, 1)
     alone = nodes.op("Concat", one, nodes.int32(0, 0, 0, 1), axis=0)
     outputs = nodes.op("Where", approaches, nothing, nodes.cast(followed, "int32"))
@@ -66,25 +67,27 @@ def pair_nodes(stage: Any, nodes: Nodes, x: str, track: str) -> tuple[str, str]:
     return nodes.op("Where", looks, alone, outputs), nodes.cast(after, "int32")
 
 
-def _approached(
-    stage: Any, write: Writer, values: str, one: str, slopes: tuple[str, str], step: str
-) -> tuple[str, str]:
-    """Write where rounds on the search's bins begin, and where they lead: two tracks (12,)."""
-    nodes, coarse = write.nodes, stage.tables[0]
+def _track(write: Writer, count: str, slopes: tuple[str, str]) -> str:
+    """Return a track (12,) of places that are on their way: nothing moves, amounts are unknown."""
+    nodes = write.nodes
     zeros = nodes.constant(np.zeros(7, dtype=np.int64))
+    return nodes.op("Concat", nodes.reshape(count, 1), *slopes, zeros, axis=0)
+
+
+def _approached(stage: Any, write: Writer, values: str, slopes: tuple[str, str], step: str) -> str:
+    """Write where rounds on the search's bins begin, or where they lead: the track (12,)."""
+    nodes, coarse = write.nodes, stage.tables[0]
     b, _ = _about_mean(write, coarse, stage.windows, values)
-    first = nodes.cast(nodes.slice(one, 0, 2), "int64")
-    second = _begun(stage, write, coarse, b, first)
-    whole = nodes.constant(np.array([LOOKED], dtype=np.int64))
+    begun = slopes[0], _begun(stage, write, coarse, b, slopes[0])
+    again = nodes.op("Equal", step, nodes.int64(LOOKED))
     zero = nodes.constant(np.zeros(1, dtype=np.int64))
     at = begun_at(write, slopes, (zero, zero))
     at = rounds_of(write, coarse, b, at, (COARSE_ROUNDS, nodes.int64(MOST_LAST)))
-    left = nodes.op("Where", at.poor, nodes.op("Sub", step, nodes.int64(1)),
-                    nodes.int64(NEARED))  # fmt: skip
-    return (
-        nodes.op("Concat", whole, first, second, zeros, axis=0),
-        nodes.op("Concat", left, *at.slopes, zeros, axis=0),
-    )
+    left = nodes.op("Sub", step, nodes.int64(1))
+    near = nodes.op("Where", at.poor, left, nodes.int64(NEARED))
+    return nodes.op(
+        "Where", again, _track(write, left, begun), _track(write, near, at.slopes)
+    )  # fmt: skip
 
 
 def _followed(stage: Any, write: Writer, values: str, before: str) -> tuple[str, str]:

@@ -28,9 +28,7 @@ from runtime.stages.contract.stage import (
 from runtime.stages.pair.c_text import pair_c
 from runtime.stages.pair.joint import (
     AMOUNT_BITS,
-    COARSE_FRAMES,
     COARSE_ROUNDS,
-    FINE_FRAMES,
     FOLLOWED,
     FOLLOWED_LAST,
     FOLLOWED_SHIFTS,
@@ -69,8 +67,8 @@ class Pair(Registration):
     """Slopes of the two brightest sources at one aperture, how bright each is, and validity.
 
     Registration first. Where one source explains what was seen, it is the first, and there is no
-    second. Where it does not, the search is made once more of what the one found leaves, and both
-    are fitted together (`runtime.stages.pair.joint`): the next frames make two rounds each on the
+    second. Where it does not, the next frame searches once more in what the one found leaves, and
+    both are fitted together (`runtime.stages.pair.joint`): frames make two rounds each on the
     search's bins, then one on finer ones, so that what any frame costs is bounded. Until in two
     frames the two explain the finer bins, are apart, stand within the cells and have come to rest,
     there is no value, of neither. The first is the brighter.
@@ -168,10 +166,9 @@ class Pair(Registration):
 
     @property
     def n_operations(self) -> int:
-        """Of the frame that takes most: registration and the search again, or its rounds."""
+        """Of the frame that takes most: registration, or rounds."""
         bins, fine = self.windows.n_bins, self.fine_windows.n_bins
-        looks = super().n_operations + self.coarse_grid.n_cells * bins
-        return max(looks, max(COARSE_ROUNDS * bins, fine) * (2 * 27 + 28))
+        return max(super().n_operations, max(COARSE_ROUNDS * bins, fine) * (2 * 27 + 28))
 
     def initial_state(self) -> State:
         """Return that nothing was seen before."""
@@ -195,7 +192,7 @@ class Pair(Registration):
     def _held(self, x: Int32) -> Int32:
         outputs = np.zeros((len(x), self.n_out), dtype=np.int64)
         tracks, left = np.zeros((len(x), _N_TRACK), dtype=np.int64), np.arange(len(x))
-        for _ in range(1 + COARSE_FRAMES + FINE_FRAMES + FOLLOWED):
+        for _ in range(1 + LOOKED):
             outputs[left], tracks[left] = self.stepped(x[left], tracks[left])
             left = left[(outputs[left, 7] > 0) & (tracks[left, 0] > 0)]
         return saturate(outputs, -INT32_MAX, INT32_MAX)
@@ -203,15 +200,18 @@ class Pair(Registration):
     def stepped(self, x: Int32, track: Int64) -> tuple[Int64, Int64]:
         """Return outputs (n, 8) of frames (n, n_values), and tracks (n, 12) from those before."""
         outputs, after = np.tile(_NONE, (len(x), 2)), np.zeros_like(track)
-        looked = np.flatnonzero(track[:, 0] == 0)
-        coarse = np.flatnonzero(track[:, 0] > NEARED)
-        fine = np.flatnonzero((track[:, 0] > 0) & (track[:, 0] <= NEARED))
+        step = track[:, 0]
+        looks, again = np.flatnonzero(step == 0), np.flatnonzero(step == LOOKED)
+        coarse = np.flatnonzero((step > NEARED) & (step < LOOKED))
+        fine = np.flatnonzero((step > 0) & (step <= NEARED))
         values = x.astype(np.int64)[:, self.windows.columns(0)]
-        if looked.size:
-            one = super().run(x[looked], {})[0].astype(np.int64)
-            outputs[looked, :4] = one
-            more = self._more(one)
-            after[looked[more]] = self._looked_again(values[looked[more]], one[more, :2])
+        if looks.size:
+            one = super().run(x[looks], {})[0].astype(np.int64)
+            outputs[looks, :4] = one
+            found = _track(np.full(len(one), LOOKED), np.tile(one[:, :2], 2))
+            after[looks] = found * self._more(one)[:, None]
+        if again.size:
+            after[again] = self._looked_again(values[again], track[again, 1:3])
         if coarse.size:
             after[coarse] = self._nearer(values[coarse], track[coarse])
         if fine.size:
@@ -219,11 +219,11 @@ class Pair(Registration):
         return outputs, after
 
     def _looked_again(self, values: Int64, slopes: Int64) -> Int64:
-        """Return the tracks of frames in which one source, at slopes (n, 2), leaves more."""
+        """Return the tracks of frames of which one source, at slopes (n, 2), leaves more."""
         table = self.tables[0]
         b, _ = table.bins.about_mean(self.windows.binned(values))
         begun = self._begun(table, b, slopes).reshape(-1, 4)
-        return _track(np.full(len(begun), LOOKED), begun)
+        return _track(np.full(len(begun), LOOKED - 1), begun)
 
     def _nearer(self, values: Int64, track: Int64) -> Int64:
         """Return the tracks after rounds on the search's bins."""

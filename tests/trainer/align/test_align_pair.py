@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from band_limited import MovingPattern, readouts
+from firmware_models import EXECUTED_ONCE
 from scipy.ndimage import gaussian_filter
 
 from runtime.errors import ArgumentError, FormatError
+from runtime.firmware.emit.generate import generate
+from runtime.firmware.machine.compile import compile_for
+from runtime.firmware.machine.execute import execute
+from runtime.model import Model
+from runtime.sensor import Sensor
 from runtime.stages.alignment.registration import Registration
+from runtime.stages.bins import Bins
+from runtime.stages.closing.quantity import Quantity
 from runtime.stages.pair.joint import FOLLOWED, LOOKED
 from runtime.stages.pair.pair import Pair
 from runtime.stages.pair.solving import solved
+from runtime.verification.verify import compare, reference_records
 from trainer.align.bound import PixelNoise, direction_bound, pair_bound
 from trainer.align.cells import Design
 from trainer.align.lowered import Lowering, lower_registration, with_tolerance
@@ -138,6 +148,40 @@ def test_a_frame_by_itself_is_one_that_is_shown_until_two_are_told(stage: Pair) 
         assert bool(len(told)) == bool(wanted[7] <= 0)
         if len(told):
             np.testing.assert_array_equal(shown[told[0]], wanted)
+
+
+FORMS = "cortex-m0plus", "cortex-m4", "cortex-m55"
+"""Cores for which the text has forms of its own: plain, with the DSP extension, with vectors."""
+
+
+@pytest.mark.parametrize("core", ["host", *(core for core in EXECUTED_ONCE if core in FORMS)])
+def test_two_lights_that_come_and_go_give_the_same_bits_on_every_core(
+    stage: Pair, tmp_path: Path, core: str
+) -> None:
+    """What the stage gives, its excess too, from one light to two that move and back again."""
+    rng, n = np.random.default_rng(10), 16
+    step = np.array([[0.003, -0.001], [-0.002, 0.002]])
+    places = np.array([[-0.12, 0.05], [0.12, -0.04]]) + np.arange(n)[:, None, None] * step
+    values = np.concatenate([
+        readouts(OPTIC.at(places[:2, 0]), 3e5, rng, READ_E, GAIN), _seen(places, 0.6, 4e5, rng),
+        readouts(OPTIC.at(places[:5, 0]), 3e5, rng, READ_E, GAIN),
+    ])  # fmt: skip
+    ends = stage.bounds(*(np.full(N * N, sign * 4095, dtype=np.int64) for sign in (-1, 1)))
+    closing = Quantity(
+        tuple("abcdefgh"), ("steps",) * 8, (1,) * 8, (1,) * 8, (0,) * 8,
+        tuple(ends[0].tolist()), tuple(ends[1].tolist()), 1,
+    )  # fmt: skip
+    sensor = Sensor("t", N, N, 12, black_level_counts=0)
+    model = Model("two", "points", sensor, (), (Bins(N, N, N, N), stage, closing))
+    for name, text in generate(model).items():
+        (tmp_path / name).write_text(text)
+    lit, dark = (
+        np.clip(sign * values, 0, 4095).reshape(-1, N, N).astype(np.uint16) for sign in (1, -1)
+    )
+    wanted = reference_records(model, lit, dark)
+    counts = wanted.state["s1_track"][:, 0]
+    assert (counts == LOOKED).any() and (counts == FOLLOWED).sum() > 3 and counts[-1] == 0
+    assert compare(wanted, execute(compile_for(tmp_path, core), lit, dark)) == ""
 
 
 def test_lights_that_stand_are_told_as_well_as_in_one_whole_fit(stage: Pair) -> None:
