@@ -16,7 +16,8 @@ is, `bias` what the polynomials leave.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,6 +37,7 @@ __all__ = [
     "Design",
     "cell_terms",
     "corner_filters",
+    "dearest",
     "grid_over",
     "polynomials",
     "slopes_of",
@@ -206,6 +208,16 @@ def cell_terms(
             parts.append(_cell(filters(cell), own, (middle, turned), places, design))
     back = np.argsort(order)
     return CellFit(*(np.array(each)[back] for each in zip(*parts, strict=True)))
+
+
+def dearest(fits: Sequence[CellFit], name: str) -> float:
+    """Return ``loss``, ``bias`` or ``offset``: of each optic's cells the median, of these the most.
+
+    Of all optics together, one whose filters fit would hide another whose do not. Where less is
+    lost than the bound loses nothing moves: such cells, beyond what was seen, do not count.
+    """
+    kept = [getattr(fit, name)[fit.loss >= 1.0] for fit in fits]
+    return max(float(np.median(each)) if each.size else math.inf for each in kept)
 
 
 def _by_blocks(grid: CellGrid, cells: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:

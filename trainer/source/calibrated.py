@@ -220,6 +220,7 @@ def calibrate(
         "design_electrons": round(design.electrons, 1),
         "predicted_loss": round(cost["loss"], 4),
         "predicted_bias": round(cost["bias"], 4),
+        "cells_fit": cost["enough"],
         "tolerance": round(stage.energy[-1] / 2**17, 6),
         "cell_mrad": round(stage.fine[4] / 2**18 * 1e3, 3),
         "n_cells": stage.fine[0] * stage.fine[1],

@@ -12,6 +12,7 @@ from trainer.corpus.at_setting import AtSetting, at_setting, foretold_unlit
 from trainer.corpus.recordings import Corpus, Recording, open_corpus
 from trainer.judge.evaluate import log_test_use
 from trainer.recipe import Recipe
+from trainer.source.above_bound import above_bound, falls_short
 from trainer.source.calibrated import Calibrated, calibrate, samples_of
 from trainer.source.examined import (
     examine_source,
@@ -70,6 +71,7 @@ def fit_source(
         without_source(learned_from, corpus.sensor), recipe, provenance, tell,
     )  # fmt: skip
     tell(f"{recipe.name}: examining")
+    about = {"unit": unit, "integers": above_bound(calibrated, samples, box)}
     readouts = [read_sources(r, box) for r in test]
     own = [r for r in readouts if r.recording.unit == unit]
     if not own:
@@ -80,7 +82,7 @@ def fit_source(
     errors = frame_errors(calibrated, samples_of(own, recipe, box), box)
     found = examine_source(calibrated, errors, box)
     frames = rows_of_errors(found["names"], own, recipe, errors)
-    found["calibration"] = calibrated.found | {"unit": unit}
+    found["calibration"] = calibrated.found | about
     found["units"] = {}
     for name in sorted({r.recording.unit for r in readouts}):
         of_unit = [r for r in readouts if r.recording.unit == name]
@@ -89,7 +91,7 @@ def fit_source(
     if recipe.source is not None and recipe.source.sources == 2:
         tell(f"{recipe.name}: fitting two sources")
         calibrated = calibrate_pair(calibrated, samples, corpus.sensor, recipe)
-        found["calibration"] = calibrated.found | {"unit": unit}
+        found["calibration"] = calibrated.found | about
         found["pair"] = examine_pair(calibrated, own, box, recipe)
     no_fault = "rig_two" if "pair" in found else ""
     refused = [each for each in refused_frames(calibrated, own, recipe) if each.cue != no_fault]
@@ -129,7 +131,9 @@ def _evaluation(
         "participants": people[1],
     }  # fmt: skip
     main = len(found["names"]) - 1 if recipe.source and recipe.source.measures == "range" else 0
-    cautions = [
+    short = falls_short(found["calibration"])
+    cautions = [{"sign": "above_bound", "value": short[0], "text": short[1]}] if short else []
+    cautions += [
         {"sign": "uncalibrated", "value": max(check["unexplained"]), "text":
          f"Unit {name} does not fit the calibration of {found['calibration']['unit']}: its "
          "readouts differ from it, or its directions are off by more than the interval. "
