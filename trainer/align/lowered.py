@@ -29,6 +29,7 @@ from trainer.align.cells import (
     cell_terms,
     dearest,
     grid_over,
+    holding,
     polynomials,
     slopes_of,
 )  # fmt: skip
@@ -164,11 +165,10 @@ def _chosen(
             fits.append(
                 cell_terms(grid, cells, partial(bank.of_cell, grid), optic.at, storage.design)
             )
-            held = np.isin(
-                cells, grid.cell_of(np.floor(optic.seen * (1 << SLOPE_BITS)).astype(int))
-            )
+            held = holding(grid, optic.seen)[cells]
             lost = max(lost, float((fits[-1].offset * held).max()) * grid.step)
-        costs = [dearest(fits, name) for name in ("loss", "bias", "offset")]
+        every = [np.ones(len(fit.loss), dtype=bool) for fit in fits]
+        costs = [dearest(fits, every, name) for name in ("loss", "bias", "offset")]
         costs[2] *= grid.step
         if lost <= most[3] and all(a <= b for a, b in zip(costs, most, strict=False)):
             return grid, True
@@ -351,9 +351,9 @@ def lower_registration(
         fine_terms=fine_terms,
         spline=np.stack([np.round(p * (127 / largest)) for p in splines]).astype(np.int8),
     )  # fmt: skip
-    fits = [level.fit for level in fine_levels]
+    every = [v.fit for v in fine_levels], [holding(fine, optic.seen) for optic in optics]
     cost = {
-        "loss": dearest(fits, "loss"), "bias": dearest(fits, "bias"), "filters": storage.kind,
+        "loss": dearest(*every, "loss"), "bias": dearest(*every, "bias"), "filters": storage.kind,
         "enough": enough,
     }  # fmt: skip
     return stage, cost

@@ -218,8 +218,8 @@ def calibrate(
         "unlearned": [round(unseen, 4) for unseen, _ in unknown],
         "floor_electrons": round(math.sqrt(floor), 3),
         "design_electrons": round(design.electrons, 1),
-        "predicted_loss": round(cost["loss"], 4),
-        "predicted_bias": round(cost["bias"], 4),
+        "predicted_loss": _known(cost["loss"]),
+        "predicted_bias": _known(cost["bias"]),
         "cells_fit": cost["enough"],
         "tolerance": round(stage.energy[-1] / 2**17, 6),
         "cell_mrad": round(stage.fine[4] / 2**18 * 1e3, 3),
@@ -229,6 +229,10 @@ def calibrate(
         "shift_inverse": _shift_inverse(optics[0], box),
     }
     return Calibrated(model, tuple(optics), floor, found)
+
+
+def _known(cost: float) -> float | None:
+    return round(cost, 4) if math.isfinite(cost) else None
 
 
 def _shift_inverse(optic: Any, box: Box) -> float | None:

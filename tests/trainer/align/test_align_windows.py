@@ -152,13 +152,15 @@ def test_filters_of_one_pattern_are_not_shared_with_an_unlike_one() -> None:
 
 
 def test_cells_where_nothing_moves_do_not_hide_those_that_cost_too_much() -> None:
-    """Losses below the bound's, which no estimate has, and other optics' cells do not count."""
-    nothing_moves, dear = [0.0] * 9, [9.0, 9.5, 10.0]
-    losses = [np.array([1.05] * 12), np.array(nothing_moves + dear)]
-    fits = [SimpleNamespace(loss=loss) for loss in losses]
+    """A loss below the bound's, which no estimate has, is the largest; no optic hides another."""
+    losses = [np.full(12, 1.05), np.array([0.0] * 5 + [9.0] * 7)]
+    fits = [SimpleNamespace(loss=loss, bias=np.zeros(12)) for loss in losses]
+    every = [np.ones(12, dtype=bool)] * 2
     assert np.median(np.concatenate(losses)) < lowered.MOST_LOSS
-    assert dearest(fits, "loss") == 9.5  # type: ignore[arg-type]
-    assert dearest([SimpleNamespace(loss=np.zeros(3))], "loss") == np.inf  # type: ignore[list-item]
+    assert dearest(fits, every, "loss") == 9.0  # type: ignore[arg-type]
+    assert dearest(fits[:1], every[:1], "bias") == 0.0  # type: ignore[arg-type]
+    nothing_moves = [np.arange(12) < 5] * 2
+    assert dearest(fits, nothing_moves, "bias") == np.inf  # type: ignore[arg-type]
 
 
 def test_rows_of_a_bank_are_no_longer_than_a_stage_takes() -> None:
