@@ -19,12 +19,12 @@ from runtime.stages.bins import Bins
 from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.stage import Float64, Int32, Stage
 from trainer.align.cells import Design
-from trainer.align.learned import MOST_UNLEARNED, learn_optic
+from trainer.align.learned import learn_optic
 from trainer.align.lowered import Lowering, lower_registration, with_tolerance
 from trainer.align.pattern import Pattern
 from trainer.recipe import Recipe
 from trainer.source.readouts import Box, SourceReadouts, WithoutSource, slopes_at
-from trainer.source.unlearned import too_sparse, unlearned, widening
+from trainer.source.unlearned import unlearned, widening
 
 __all__ = ["Calibrated", "Samples", "calibrate", "evenly", "samples_of", "truth_of"]
 
@@ -178,8 +178,6 @@ def calibrate(
         seen = slopes_at(tangents, distances, place)
         optics.append(learn_optic(seen, electrons, box.shape, math.sqrt(floor / frames), frames))
         unknown.append(unlearned(optics[-1], seen, electrons, floor, frames))
-        if unknown[-1][0] > MOST_UNLEARNED:
-            tell(f"{recipe.name}: {too_sparse(index, unknown[-1][0], len(values))}")
         sums.append(electrons.sum(axis=1))
         slopes.append(seen)
     total = np.concatenate(sums)

@@ -65,6 +65,14 @@ def test_what_falls_short_is_said_in_one_line_with_its_figures(
     assert "\n" not in found[1]
 
 
+def test_a_calibration_of_too_few_places_is_a_caution_of_that_aperture() -> None:
+    """What an optic leaves unknown above the limit stands among the cautions of its training."""
+    calibration = _told([1.1] * 3) | {"unlearned": [0.05, 0.75], "n_directions": 80}
+    (caution,) = fitted._cautions({"calibration": calibration, "units": {}})
+    assert caution["sign"] == "too_sparse"
+    assert caution["text"].startswith("Aperture 2: calibration too sparse: between its 80 places")
+
+
 def test_half_of_the_light_may_seem_lost_and_no_more() -> None:
     """Up to the root of two over what the optic allows nothing is said."""
     assert falls_short(_told([1.1 * MOST_ABOVE - 0.01] * 3)) is None
