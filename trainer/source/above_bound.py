@@ -62,8 +62,9 @@ def falls_short(calibration: dict[str, Any]) -> tuple[float, str] | None:
     above = round(worst / held["allowed"], 4)
     if above <= MOST_ABOVE and held["valid"] >= LEAST_VALID:
         return None
-    off = " and ".join(f"{each:.2f}" for each in held["over_bound"])
-    told = f", off by {off} times the least error that light allows" if off else ""
+    *first, last = [f"{each:.2f}" for each in held["over_bound"]] or [""]
+    off = f"{', '.join(first)} and {last}"
+    told = f", off by {off} times the least error that light allows" if last else ""
     why = "" if enough else " No cells within the stage's limits are narrow enough for this optic."
     return above, (
         f"The integer model falls short of its optic: {held['valid']:.0%} of calibration's own "

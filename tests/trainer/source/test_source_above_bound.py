@@ -48,7 +48,7 @@ def test_integers_near_what_the_optic_allows_are_not_warned_of(rig_fitted: Fitte
 @pytest.mark.parametrize(
     ("told", "said"),
     [
-        (_told([19.2, 40.8, 25.8]), "off by 19.20 and 40.80 and 25.80 times the least error"),
+        (_told([19.2, 40.8, 25.8]), "off by 19.20, 40.80 and 25.80 times the least error"),
         (_told([1.1, 1.2], valid=0.52), "52% of calibration's own readouts have a value"),
         (_told([], valid=0.0), "0% of calibration's own readouts have a value; the optic"),
         (_told([1.6, 1.0, 1.0]) | {"cells_fit": False}, "No cells within the stage's limits"),
