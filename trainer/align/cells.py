@@ -16,7 +16,8 @@ is, `bias` what the polynomials leave.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,7 +37,9 @@ __all__ = [
     "Design",
     "cell_terms",
     "corner_filters",
+    "dearest",
     "grid_over",
+    "holding",
     "polynomials",
     "slopes_of",
 ]
@@ -57,6 +60,8 @@ _SURE, _BEYOND = 0.75, 0.03
 so much beyond the cell that the stage may accept places there."""
 _RIDGES = (0.0, 1e-10, 1e-9, 1e-8, 1e-7, 1e-6, 1e-5, 1e-4, 1e-3, 1e-2)
 """The least with which polynomials' coefficients fit into integers is taken."""
+_LEAST_LOSS = 0.99
+"""Of the bound: what polynomials are off by may take a little off."""
 _EXPONENTS = tuple((n - j, j) for n in range(6) for j in range(n + 1))
 """Of monomials up to the fifth power, in the order of the stage's."""
 
@@ -206,6 +211,33 @@ def cell_terms(
             parts.append(_cell(filters(cell), own, (middle, turned), places, design))
     back = np.argsort(order)
     return CellFit(*(np.array(each)[back] for each in zip(*parts, strict=True)))
+
+
+def holding(grid: CellGrid, seen: Floats) -> npt.NDArray[np.bool_]:
+    """Return which cells hold one of some directions (n, 2) at least, (n_cells,)."""
+    own = grid.cell_of(np.floor(seen * (1 << SLOPE_BITS)).astype(np.int64))
+    return np.isin(np.arange(grid.n_cells), own)
+
+
+def dearest(fits: Sequence[CellFit], counted: Sequence[npt.NDArray[np.bool_]], name: str) -> float:
+    """Return ``loss``, ``bias`` or ``offset``: of each optic's cells the median, of these the most.
+
+    Of all optics together, one whose filters fit would hide another whose do not. A cell that seems
+    to lose less than the bound is worth nothing: no estimate does, nothing moves in part of it.
+
+    Parameters
+    ----------
+    fits : sequence of CellFit
+        Of each optic.
+    counted : sequence of bool (n_cells,)
+        Which of its cells count.
+    name : str
+    """
+    found = []
+    for fit, own in zip(fits, counted, strict=True):
+        costs = np.where(fit.loss >= _LEAST_LOSS, getattr(fit, name), math.inf)[own]
+        found.append(float(np.median(costs)) if costs.size else math.inf)
+    return max(found)
 
 
 def _by_blocks(grid: CellGrid, cells: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:

@@ -23,7 +23,16 @@ from runtime.stages.alignment.geometry import (
 )
 from runtime.stages.alignment.registration import Registration
 from trainer.align.binned import bin_energy, bin_misfit, bin_offset, bin_spline, bin_tolerance
-from trainer.align.cells import CellFit, Design, cell_terms, grid_over, polynomials, slopes_of
+from trainer.align.cells import (
+    CellFit,
+    Design,
+    cell_terms,
+    dearest,
+    grid_over,
+    holding,
+    polynomials,
+    slopes_of,
+)  # fmt: skip
 from trainer.align.multipliers import at_least_17
 from trainer.align.windows import Bank, Storage, joined, storages
 
@@ -139,8 +148,8 @@ def _chosen(
     """Return the widest cells that cost no more than they may, or the narrowest that are tried.
 
     `most` holds loss, bias over the bound, and bias in steps of a slope, each of the median of some
-    cells, and the last of any of them that holds a calibrated direction. With the cells comes
-    whether they cost no more.
+    cells of any optic, and the last of any of them that holds a calibrated direction. With the
+    cells comes whether they cost no more.
     """
     n_samples = _SAMPLES if math.isinf(most[3]) else _COARSE_SAMPLES
     grid = grid_over(*bounds, steps[0])
@@ -154,24 +163,16 @@ def _chosen(
             cells = usable[np.unique(np.linspace(0, len(usable) - 1, n_samples).astype(int))]
             bank = storage.bank(optics, optic, grid, np.unique(grid.corners[cells]))
             fits.append(
-                cell_terms(grid, cells, partial(_corners_of, bank, grid), optic.at, storage.design)
+                cell_terms(grid, cells, partial(bank.of_cell, grid), optic.at, storage.design)
             )
-            held = np.isin(
-                cells, grid.cell_of(np.floor(optic.seen * (1 << SLOPE_BITS)).astype(int))
-            )
+            held = holding(grid, optic.seen)[cells]
             lost = max(lost, float((fits[-1].offset * held).max()) * grid.step)
-        loss, bias, offset = (
-            float(np.median(np.concatenate([getattr(fit, name) for fit in fits])))
-            for name in ("loss", "bias", "offset")
-        )
-        enough = loss <= most[0] and bias <= most[1] and offset * grid.step <= most[2]
-        if enough and lost <= most[3]:
+        every = [np.ones(len(fit.loss), dtype=bool) for fit in fits]
+        costs = [dearest(fits, every, name) for name in ("loss", "bias", "offset")]
+        costs[2] *= grid.step
+        if lost <= most[3] and all(a <= b for a, b in zip(costs, most, strict=False)):
             return grid, True
     return grid, False
-
-
-def _corners_of(bank: Bank, grid: CellGrid, cell: int) -> Floats:
-    return bank.filters(grid.corners[cell])
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,7 +195,7 @@ class _Binned:
 def _level(optic: Any, grid: CellGrid, bank: Bank, design: Design) -> _Level:
     """Make a level: polynomials of the cells near the calibration, for filters as stored."""
     cells = np.flatnonzero(_near_seen(grid, optic.seen))
-    fit = cell_terms(grid, cells, partial(_corners_of, bank, grid), optic.at, design)
+    fit = cell_terms(grid, cells, partial(bank.of_cell, grid), optic.at, design)
     return _Level(bank, _spread(fit, cells, grid.n_cells))
 
 
@@ -288,7 +289,8 @@ def lower_registration(
     stage : Registration
         It allows the patterns no error yet: see `with_tolerance`.
     cost : dict
-        What the cells cost over the bound, as predicted, and how their filters are stored.
+        What the cells cost over the bound, as predicted, how their filters are stored, and whether
+        any cells within the stage's limits cost no more than they may.
     """
     low = np.min([o.low for o in optics], axis=0)
     high = np.max([o.high for o in optics], axis=0)
@@ -349,13 +351,10 @@ def lower_registration(
         fine_terms=fine_terms,
         spline=np.stack([np.round(p * (127 / largest)) for p in splines]).astype(np.int8),
     )  # fmt: skip
-    every = [
-        np.concatenate([getattr(v.fit, name)[v.fit.loss > 0] for v in fine_levels])
-        for name in ("loss", "bias")
-    ]
+    every = [v.fit for v in fine_levels], [holding(fine, optic.seen) for optic in optics]
     cost = {
-        "loss": float(np.median(every[0])), "bias": float(np.median(every[1])),
-        "filters": storage.kind,
+        "loss": dearest(*every, "loss"), "bias": dearest(*every, "bias"), "filters": storage.kind,
+        "enough": enough,
     }  # fmt: skip
     return stage, cost
 

@@ -67,6 +67,10 @@ class Bank:
         found = self.values[self.starts[nodes][:, None] + inside].astype(np.float64)
         return np.asarray(found - found.mean(axis=1, keepdims=True))
 
+    def of_cell(self, grid: CellGrid, cell: int) -> Floats:
+        """Return the filters of a cell's corners, (4, n_pixels)."""
+        return self.filters(grid.corners[cell])
+
     def spread(self, stride: int) -> Bank:
         """Return the same with wider rows."""
         rows, room = len(self.values) // self.stride, stride - self.stride

@@ -19,12 +19,12 @@ from runtime.stages.bins import Bins
 from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.stage import Float64, Int32, Stage
 from trainer.align.cells import Design
-from trainer.align.learned import MOST_UNLEARNED, learn_optic
+from trainer.align.learned import learn_optic
 from trainer.align.lowered import Lowering, lower_registration, with_tolerance
 from trainer.align.pattern import Pattern
 from trainer.recipe import Recipe
 from trainer.source.readouts import Box, SourceReadouts, WithoutSource, slopes_at
-from trainer.source.unlearned import too_sparse, unlearned, widening
+from trainer.source.unlearned import unlearned, widening
 
 __all__ = ["Calibrated", "Samples", "calibrate", "evenly", "samples_of", "truth_of"]
 
@@ -178,8 +178,6 @@ def calibrate(
         seen = slopes_at(tangents, distances, place)
         optics.append(learn_optic(seen, electrons, box.shape, math.sqrt(floor / frames), frames))
         unknown.append(unlearned(optics[-1], seen, electrons, floor, frames))
-        if unknown[-1][0] > MOST_UNLEARNED:
-            tell(f"{recipe.name}: {too_sparse(index, unknown[-1][0], len(values))}")
         sums.append(electrons.sum(axis=1))
         slopes.append(seen)
     total = np.concatenate(sums)
@@ -218,8 +216,9 @@ def calibrate(
         "unlearned": [round(unseen, 4) for unseen, _ in unknown],
         "floor_electrons": round(math.sqrt(floor), 3),
         "design_electrons": round(design.electrons, 1),
-        "predicted_loss": round(cost["loss"], 4),
-        "predicted_bias": round(cost["bias"], 4),
+        "predicted_loss": _known(cost["loss"]),
+        "predicted_bias": _known(cost["bias"]),
+        "cells_fit": cost["enough"],
         "tolerance": round(stage.energy[-1] / 2**17, 6),
         "cell_mrad": round(stage.fine[4] / 2**18 * 1e3, 3),
         "n_cells": stage.fine[0] * stage.fine[1],
@@ -228,6 +227,10 @@ def calibrate(
         "shift_inverse": _shift_inverse(optics[0], box),
     }
     return Calibrated(model, tuple(optics), floor, found)
+
+
+def _known(cost: float) -> float | None:
+    return round(cost, 4) if math.isfinite(cost) else None
 
 
 def _shift_inverse(optic: Any, box: Box) -> float | None:

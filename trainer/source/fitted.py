@@ -8,10 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from runtime.errors import UsageError
+from trainer.align.learned import MOST_UNLEARNED
 from trainer.corpus.at_setting import AtSetting, at_setting, foretold_unlit
 from trainer.corpus.recordings import Corpus, Recording, open_corpus
 from trainer.judge.evaluate import log_test_use
 from trainer.recipe import Recipe
+from trainer.source.above_bound import above_bound, falls_short
 from trainer.source.calibrated import Calibrated, calibrate, samples_of
 from trainer.source.examined import (
     examine_source,
@@ -24,6 +26,7 @@ from trainer.source.frame_rows import rows_of_errors, rows_of_refused, rows_of_u
 from trainer.source.pairs import calibrate_pair
 from trainer.source.pairs_examined import examine_pair
 from trainer.source.readouts import apertures_of, read_sources, without_source
+from trainer.source.unlearned import too_sparse
 
 __all__ = ["FittedSource", "calibrated_unit", "fit_source"]
 
@@ -70,6 +73,7 @@ def fit_source(
         without_source(learned_from, corpus.sensor), recipe, provenance, tell,
     )  # fmt: skip
     tell(f"{recipe.name}: examining")
+    about = {"unit": unit, "integers": above_bound(calibrated, samples, box)}
     readouts = [read_sources(r, box) for r in test]
     own = [r for r in readouts if r.recording.unit == unit]
     if not own:
@@ -80,7 +84,7 @@ def fit_source(
     errors = frame_errors(calibrated, samples_of(own, recipe, box), box)
     found = examine_source(calibrated, errors, box)
     frames = rows_of_errors(found["names"], own, recipe, errors)
-    found["calibration"] = calibrated.found | {"unit": unit}
+    found["calibration"] = calibrated.found | about
     found["units"] = {}
     for name in sorted({r.recording.unit for r in readouts}):
         of_unit = [r for r in readouts if r.recording.unit == name]
@@ -89,7 +93,7 @@ def fit_source(
     if recipe.source is not None and recipe.source.sources == 2:
         tell(f"{recipe.name}: fitting two sources")
         calibrated = calibrate_pair(calibrated, samples, corpus.sensor, recipe)
-        found["calibration"] = calibrated.found | {"unit": unit}
+        found["calibration"] = calibrated.found | about
         found["pair"] = examine_pair(calibrated, own, box, recipe)
     no_fault = "rig_two" if "pair" in found else ""
     refused = [each for each in refused_frames(calibrated, own, recipe) if each.cue != no_fault]
@@ -129,13 +133,6 @@ def _evaluation(
         "participants": people[1],
     }  # fmt: skip
     main = len(found["names"]) - 1 if recipe.source and recipe.source.measures == "range" else 0
-    cautions = [
-        {"sign": "uncalibrated", "value": max(check["unexplained"]), "text":
-         f"Unit {name} does not fit the calibration of {found['calibration']['unit']}: its "
-         "readouts differ from it, or its directions are off by more than the interval. "
-         "Calibrate it anew."}
-        for name, check in found["units"].items() if not check["calibrated"]
-    ]  # fmt: skip
     figures = [each[main] if each else {"rmse": 0.0} for each in (found["fixed"], found["float"])]
     rmse = [{"rmse": {"value": each["rmse"]}} for each in figures]
     return {
@@ -145,13 +142,34 @@ def _evaluation(
         "recorded_by": sorted({f"unit {r.unit}, firmware {r.firmware}" for r in corpus.recordings}),
         "test_uses": log_test_use(corpus.folder, use),
         "operations": {"model": calibrated.model.n_operations},
-        "cautions": cautions,
+        "cautions": _cautions(found),
         "source": found,
         "quantity": {
             "name": found["names"][main], "unit": _units(calibrated)[main],
             "half_width": found["half_widths"][main], "fixed": rmse[0], "float": rmse[1],
         },
     }  # fmt: skip
+
+
+def _cautions(found: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return what is to be known of a calibration before its model is relied on."""
+    calibration = found["calibration"]
+    cautions = [
+        {"sign": "too_sparse", "value": unseen,
+         "text": too_sparse(aperture, unseen, calibration["n_directions"])}
+        for aperture, unseen in enumerate(calibration["unlearned"]) if unseen > MOST_UNLEARNED
+    ]  # fmt: skip
+    short = falls_short(calibration)
+    if short:
+        cautions.append({"sign": "above_bound", "value": short[0], "text": short[1]})
+    cautions += [
+        {"sign": "uncalibrated", "value": max(check["unexplained"]), "text":
+         f"Unit {name} does not fit the calibration of {calibration['unit']}: its "
+         "readouts differ from it, or its directions are off by more than the interval. "
+         "Calibrate it anew."}
+        for name, check in found["units"].items() if not check["calibrated"]
+    ]  # fmt: skip
+    return cautions
 
 
 def _units(calibrated: Calibrated) -> list[str]:

@@ -58,7 +58,7 @@ def too_sparse(aperture: int, unseen: float, n_places: int) -> str:
     """
     more = math.ceil(n_places * (unseen / MOST_UNLEARNED - 1.0))
     return (
-        f"aperture {aperture + 1}: calibration too sparse: between its {n_places} places "
+        f"Aperture {aperture + 1}: calibration too sparse: between its {n_places} places "
         f"directions are off by {math.sqrt(unseen):.2f} of a frame's noise, expected at most "
-        f"{math.sqrt(MOST_UNLEARNED):.2f}. Record at least {more} more places, or narrow the field"
+        f"{math.sqrt(MOST_UNLEARNED):.2f}. Record at least {more} more places, or narrow the field."
     )

@@ -272,8 +272,7 @@ class Registration(Stage):
 
     def patterns(self, aperture: int) -> NDArray[Any]:
         """Return an aperture's patterns in bins, int8 (n_spline, n_bins)."""
-        own: NDArray[Any] = self.spline[min(aperture, len(self.spline) - 1)]
-        return own
+        return np.asarray(self.spline[min(aperture, len(self.spline) - 1)])
 
     def residuals(self, x: Int32) -> list[Left]:
         """Return, for each aperture, what is left of its bins' energy, and that energy."""

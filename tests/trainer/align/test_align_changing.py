@@ -110,6 +110,6 @@ def test_a_calibration_that_is_too_sparse_says_how_many_places_more() -> None:
     assert unseen > MOST_UNLEARNED
     assert widening([(0.0, 0.0), (unseen, seen)]) > 1.05
     line = too_sparse(1, 0.75, 80)
-    assert line.startswith("aperture 2: calibration too sparse: between its 80 places")
+    assert line.startswith("Aperture 2: calibration too sparse: between its 80 places")
     assert "Record at least 120 more places" in line
     assert "\n" not in line

@@ -11,7 +11,7 @@ from scipy.ndimage import gaussian_filter, spline_filter
 from runtime.errors import UsageError
 from runtime.stages.alignment.geometry import CellGrid
 from trainer.align import lowered, windows
-from trainer.align.cells import Design, corner_filters, slopes_of
+from trainer.align.cells import Design, corner_filters, dearest, slopes_of
 from trainer.align.pattern import Pattern
 from trainer.align.templates import Templates
 from trainer.align.windows import Bank, Storage, joined, storages
@@ -108,7 +108,7 @@ def test_cells_of_a_wide_field_stay_within_what_the_stage_takes(
     seen = np.stack([a.ravel() for a in np.meshgrid(line, line)], axis=1)
     dear = SimpleNamespace(loss=np.full(1, 9.0), bias=np.zeros(1), offset=np.zeros(1))
     monkeypatch.setattr(lowered, "cell_terms", lambda *_: dear)
-    nothing = SimpleNamespace(bank=lambda *_: None, design=DESIGN)
+    nothing = SimpleNamespace(bank=lambda *_: SimpleNamespace(of_cell=len), design=DESIGN)
     optic, ends = SimpleNamespace(seen=seen, at=None), (np.full(2, -1.7), np.full(2, 1.7))
     steps, most = lowered.FINE_STEPS, (1.0, 1.0, 1.0, np.inf)
     grid, enough = lowered._chosen([optic], ends, steps, most, nothing)  # type: ignore[arg-type]
@@ -131,13 +131,36 @@ def test_one_coarse_cell_that_loses_its_directions_is_one_too_many(
         return SimpleNamespace(loss=np.ones(len(cells)), bias=np.zeros(len(cells)), offset=offset)
 
     monkeypatch.setattr(lowered, "cell_terms", fitted)
-    nothing = SimpleNamespace(bank=lambda *_: None, design=DESIGN)
+    nothing = SimpleNamespace(bank=lambda *_: SimpleNamespace(of_cell=len), design=DESIGN)
     optic, ends = SimpleNamespace(seen=seen, at=None), (np.full(2, -0.5), np.full(2, 0.5))
     most = (1.5, np.inf, 0.1 * 2**18, 0.02 * 2**18)
     steps = lowered.COARSE_STEPS
     grid, enough = lowered._chosen([optic], ends, steps, most, nothing)  # type: ignore[arg-type]
     assert enough and len(tried) > 1
     assert grid.step <= 0.15 * 2**18 < min(tried[:-1])
+
+
+def test_filters_of_one_pattern_are_not_shared_with_an_unlike_one() -> None:
+    """Cells cost what they cost the optic whose filters fit least: two patterns keep their own."""
+    both, ends = [_pattern(0.0, 3), _pattern(0.0, 4)], (np.full(2, -0.25), np.full(2, 0.25))
+    most = (lowered.MOST_LOSS, lowered.MOST_BIAS, np.inf, np.inf)
+    found = {
+        kind: lowered._chosen(both, ends, (0.07, 0.06), most, Storage(kind, (N, N), DESIGN))[1]
+        for kind in storages(both)
+    }
+    assert found == {"shared": False, "windows": True, "own": True}
+
+
+def test_cells_where_nothing_moves_do_not_hide_those_that_cost_too_much() -> None:
+    """A loss below the bound's, which no estimate has, is the largest; no optic hides another."""
+    losses = [np.full(12, 1.05), np.array([0.0] * 5 + [9.0] * 7)]
+    fits = [SimpleNamespace(loss=loss, bias=np.zeros(12)) for loss in losses]
+    every = [np.ones(12, dtype=bool)] * 2
+    assert np.median(np.concatenate(losses)) < lowered.MOST_LOSS
+    assert dearest(fits, every, "loss") == 9.0  # type: ignore[arg-type]
+    assert dearest(fits[:1], every[:1], "bias") == 0.0  # type: ignore[arg-type]
+    nothing_moves = [np.arange(12) < 5] * 2
+    assert dearest(fits, nothing_moves, "bias") == np.inf  # type: ignore[arg-type]
 
 
 def test_rows_of_a_bank_are_no_longer_than_a_stage_takes() -> None:
