@@ -1,4 +1,4 @@
-/* dynamic: 11 stages, see pw_model.h. */
+/* dynamic: 12 stages, see pw_model.h. */
 #include "pw_model.h"
 
 /* Words are read as pairs of counts and rows of weights, the first of them in the low bits. */
@@ -841,24 +841,60 @@ PW_STAGE void s0_frame(int32_t *y, const uint16_t *lit, const uint16_t *dark)
 }
 #endif
 
-/* Stage s1: steady. */
+/* Stage s1: hold. */
+/* The values as they are; where they sum to more than 2048000, those given last, for at most
+ * 30 frames on end, or 3 if those summed to more than 1024000. */
+PW_STAGE void s1_run(pw_state *s, const int32_t *x, int32_t *y)
+{
+    int32_t total = 0;
+#if defined(PW_VECTOR)
+    for (uint32_t i = 0u; i < 16u; i += 4u) {
+        const mve_pred16_t left = vctp32q(16u - i);
+        total = vaddvaq_s32(total, vldrwq_z_s32(&x[i], left));
+    }
+#else
+    PW_UNROLL
+    for (uint32_t i = 0u; i < 16u; i++) {
+        total += x[i];
+    }
+#endif
+    if (total <= 2048000) {
+        s->s1_left[0] = (total <= 1024000) ? 30 : 3;
+    } else if (s->s1_left[0] > 0) {
+        s->s1_left[0] -= 1;
+        return;
+    }
+#if defined(PW_VECTOR)
+    for (uint32_t i = 0u; i < 16u; i += 4u) {
+        const mve_pred16_t left = vctp32q(16u - i);
+        vstrwq_p_s32(&y[i], vldrwq_z_s32(&x[i], left), left);
+    }
+#else
+    PW_UNROLL
+    for (uint32_t i = 0u; i < 16u; i++) {
+        y[i] = (int32_t)x[i];
+    }
+#endif
+}
+
+/* Stage s2: steady. */
 /* As if the frames before had all been this one. */
-PW_STAGE void s1_settle(pw_state *s, const int32_t *x)
+PW_STAGE void s2_settle(pw_state *s, const int32_t *x)
 {
     for (uint32_t place = 0u; place < 2u; place++) {
         for (uint32_t i = 0u; i < 16u; i++) {
-            s->s1_history[(place * 16u) + i] = x[i];
+            s->s2_history[(place * 16u) + i] = x[i];
         }
     }
 }
 /* Each value's last 3 frames, weighted and summed, in units of 2^0. The frame that
  * comes takes the place of the oldest, which is read before. */
-PW_STAGE void s1_run(pw_state *s, const int32_t *x, int32_t *y)
+PW_STAGE void s2_run(pw_state *s, const int32_t *x, int32_t *y)
 {
-    const uint32_t position = (uint32_t)s->s1_position[0];
-    int32_t *oldest = &s->s1_history[position * 16u];
+    const uint32_t position = (uint32_t)s->s2_position[0];
+    int32_t *oldest = &s->s2_history[position * 16u];
     const uint32_t slot1 = position + 1u;
-    const int32_t *x1 = &s->s1_history[(slot1 - ((slot1 < 2u) ? 0u : 2u))
+    const int32_t *x1 = &s->s2_history[(slot1 - ((slot1 < 2u) ? 0u : 2u))
         * 16u];
 #if defined(PW_VECTOR)
     for (uint32_t i = 0u; i < 16u; i += 4u) {
@@ -880,12 +916,12 @@ PW_STAGE void s1_run(pw_state *s, const int32_t *x, int32_t *y)
         y[i] = (int32_t)sum;
     }
 #endif
-    s->s1_position[0] = (int32_t)((position + 1u < 2u) ? position + 1u : 0u);
+    s->s2_position[0] = (int32_t)((position + 1u < 2u) ? position + 1u : 0u);
 }
 
-/* Stage s2: level. */
+/* Stage s3: level. */
 /* Shares of the sum in units of 2^-16, then log2 of the sum, 8 fraction bits. */
-PW_STAGE void s2_run(const int32_t *x, int16_t *y)
+PW_STAGE void s3_run(const int32_t *x, int16_t *y)
 {
     int32_t total = 0;
     PW_UNROLL
@@ -901,7 +937,7 @@ PW_STAGE void s2_run(const int32_t *x, int16_t *y)
     }
     /* Fraction of total / 2^exponent in Q30; exponent is at most 30. */
     const uint32_t fraction = ((uint32_t)total << (30 - exponent)) & 0x3FFFFFFFu;
-    const int32_t factor = (int32_t)s2_reciprocal[fraction >> 21];
+    const int32_t factor = (int32_t)s3_reciprocal[fraction >> 21];
     int32_t shift = exponent - 1;
     int32_t lift = 0;
     if (shift < 17) {
@@ -932,16 +968,16 @@ PW_STAGE void s2_run(const int32_t *x, int16_t *y)
     y[16] = (int16_t)pw_sat(octaves - 4500, -32767, 32767);
 }
 
-/* Stage s3: root. */
+/* Stage s4: root. */
 /* One more bit of a root, if its square is no larger. */
 #if defined(PW_VECTOR)
-static inline uint32x4_t s3_longer(uint32x4_t root, uint32_t bit, uint32x4_t square)
+static inline uint32x4_t s4_longer(uint32x4_t root, uint32_t bit, uint32x4_t square)
 {
     const uint32x4_t longer = vorrq_u32(root, vdupq_n_u32(bit));
     return vpselq_u32(longer, root, vcmpcsq_u32(square, vmulq_u32(longer, longer)));
 }
 #else
-static inline uint32_t s3_longer(uint32_t root, uint32_t bit, uint32_t square)
+static inline uint32_t s4_longer(uint32_t root, uint32_t bit, uint32_t square)
 {
     const uint32_t longer = root | bit;
     return ((longer * longer) <= square) ? longer : root;
@@ -949,7 +985,7 @@ static inline uint32_t s3_longer(uint32_t root, uint32_t bit, uint32_t square)
 #endif
 
 /* Root of each of the first 16 values, bit by bit from the highest; others pass. */
-PW_STAGE void s3_run(const int16_t *x, int16_t *y)
+PW_STAGE void s4_run(const int16_t *x, int16_t *y)
 {
 #if defined(PW_VECTOR)
     for (uint32_t i = 0u; i < 16u; i += 4u) {
@@ -957,16 +993,16 @@ PW_STAGE void s3_run(const int16_t *x, int16_t *y)
         const int32x4_t value = vldrhq_z_s32(&x[i], left);
         const uint32x4_t square = vshlq_n_u32(vreinterpretq_u32_s32(vabsq_s32(value)), 5);
         uint32x4_t root = vdupq_n_u32(0u);
-        root = s3_longer(root, 512u, square);
-        root = s3_longer(root, 256u, square);
-        root = s3_longer(root, 128u, square);
-        root = s3_longer(root, 64u, square);
-        root = s3_longer(root, 32u, square);
-        root = s3_longer(root, 16u, square);
-        root = s3_longer(root, 8u, square);
-        root = s3_longer(root, 4u, square);
-        root = s3_longer(root, 2u, square);
-        root = s3_longer(root, 1u, square);
+        root = s4_longer(root, 512u, square);
+        root = s4_longer(root, 256u, square);
+        root = s4_longer(root, 128u, square);
+        root = s4_longer(root, 64u, square);
+        root = s4_longer(root, 32u, square);
+        root = s4_longer(root, 16u, square);
+        root = s4_longer(root, 8u, square);
+        root = s4_longer(root, 4u, square);
+        root = s4_longer(root, 2u, square);
+        root = s4_longer(root, 1u, square);
         const int32x4_t size = vreinterpretq_s32_u32(root);
         const int32x4_t rooted = vnegq_m_s32(size, size, vcmpltq_n_s32(value, 0));
         vstrhq_p_s32(&y[i], rooted, left);
@@ -976,16 +1012,16 @@ PW_STAGE void s3_run(const int16_t *x, int16_t *y)
         const int32_t value = x[i];
         const uint32_t square = (uint32_t)((value < 0) ? -value : value) << 5;
         uint32_t root = 0u;
-        root = s3_longer(root, 512u, square);
-        root = s3_longer(root, 256u, square);
-        root = s3_longer(root, 128u, square);
-        root = s3_longer(root, 64u, square);
-        root = s3_longer(root, 32u, square);
-        root = s3_longer(root, 16u, square);
-        root = s3_longer(root, 8u, square);
-        root = s3_longer(root, 4u, square);
-        root = s3_longer(root, 2u, square);
-        root = s3_longer(root, 1u, square);
+        root = s4_longer(root, 512u, square);
+        root = s4_longer(root, 256u, square);
+        root = s4_longer(root, 128u, square);
+        root = s4_longer(root, 64u, square);
+        root = s4_longer(root, 32u, square);
+        root = s4_longer(root, 16u, square);
+        root = s4_longer(root, 8u, square);
+        root = s4_longer(root, 4u, square);
+        root = s4_longer(root, 2u, square);
+        root = s4_longer(root, 1u, square);
         y[i] = (int16_t)((value < 0) ? -(int32_t)root : (int32_t)root);
     }
 #endif
@@ -995,18 +1031,18 @@ PW_STAGE void s3_run(const int16_t *x, int16_t *y)
     }
 }
 
-/* Stage s4: dense. */
-PW_LOCAL int32_t s4_scaled(int32_t sum)
+/* Stage s5: dense. */
+PW_LOCAL int32_t s5_scaled(int32_t sum)
 {
     return pw_sat(pw_requant(sum, 1276, 13), -32767, 32767);
 }
 
 /* y = saturate(round(1276 / 2^13 * (weights x + bias)));
  * accumulators were proved within +-35498737. */
-PW_STAGE void s4_run(const int16_t *x, int16_t *y)
+PW_STAGE void s5_run(const int16_t *x, int16_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(8)];
-    pw_rows rows = {s4_weights, PW_S4_BIAS, sums, 0, x, PW_S4_TURNS, 0};
+    pw_rows rows = {s5_weights, PW_S5_BIAS, sums, 0, x, PW_S5_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
     PW_UNROLL
     for (uint32_t i = 0u; i < 17u; i++) {
@@ -1031,45 +1067,45 @@ PW_STAGE void s4_run(const int16_t *x, int16_t *y)
 #else
         PW_UNROLL
         for (int32_t i = 0; i < n; i++) {
-            y[row + i] = (int16_t)s4_scaled(sums[i]);
+            y[row + i] = (int16_t)s5_scaled(sums[i]);
         }
 #endif
     }
 }
 
-/* Stage s5: window. */
+/* Stage s6: window. */
 /* As if the frames before had all been this one. */
-PW_STAGE void s5_settle(pw_state *s, const int16_t *x)
+PW_STAGE void s6_settle(pw_state *s, const int16_t *x)
 {
     for (uint32_t place = 0u; place < 32u; place++) {
         for (uint32_t i = 0u; i < 7u; i++) {
-            s->s5_history[(place * 7u) + i] = x[i];
+            s->s6_history[(place * 7u) + i] = x[i];
         }
     }
     for (uint32_t segment = 0u; segment < 8u; segment++) {
         for (uint32_t i = 0u; i < 7u; i++) {
-            s->s5_sums[(segment * 7u) + i] =
+            s->s6_sums[(segment * 7u) + i] =
                 (int32_t)(4 * (int32_t)x[i]);
         }
     }
 }
 /* Each segment's sum gains the value that enters it and loses the one that leaves: a value leaving
  * one segment enters the older one before it. The ring's oldest frame is overwritten. */
-PW_STAGE void s5_run(pw_state *s, const int16_t *x, int16_t *y)
+PW_STAGE void s6_run(pw_state *s, const int16_t *x, int16_t *y)
 {
-    const uint32_t position = (uint32_t)s->s5_position[0];
+    const uint32_t position = (uint32_t)s->s6_position[0];
     uint32_t slot = position;
     for (uint32_t segment = 0u; segment < 8u; segment++) {
-        const int16_t *leaving = &s->s5_history[slot * 7u];
+        const int16_t *leaving = &s->s6_history[slot * 7u];
         const int16_t *entering = x;
         slot += 4u;
         if (slot >= 32u) {
             slot -= 32u;
         }
         if (segment + 1u < 8u) {
-            entering = &s->s5_history[slot * 7u];
+            entering = &s->s6_history[slot * 7u];
         }
-        int32_t *sums = &s->s5_sums[segment * 7u];
+        int32_t *sums = &s->s6_sums[segment * 7u];
         int16_t *out = &y[segment * 7u];
 #if defined(PW_VECTOR)
         for (uint32_t i = 0u; i < 7u; i += 4u) {
@@ -1092,26 +1128,26 @@ PW_STAGE void s5_run(pw_state *s, const int16_t *x, int16_t *y)
         }
 #endif
     }
-    int16_t *oldest = &s->s5_history[position * 7u];
+    int16_t *oldest = &s->s6_history[position * 7u];
     PW_UNROLL
     for (uint32_t i = 0u; i < 7u; i++) {
         oldest[i] = x[i];
     }
-    s->s5_position[0] = (int32_t)((position + 1u < 32u) ? position + 1u : 0u);
+    s->s6_position[0] = (int32_t)((position + 1u < 32u) ? position + 1u : 0u);
 }
 
-/* Stage s6: dense. */
-PW_LOCAL int32_t s6_scaled(int32_t sum)
+/* Stage s7: dense. */
+PW_LOCAL int32_t s7_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 38) + 131072, 18), 0, 127);
+    return pw_sat(pw_asr32((sum * 35) + 131072, 18), 0, 127);
 }
 
-/* y = saturate(round(38 / 2^18 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-33546394. */
-PW_STAGE void s6_run(const int16_t *x, int8_t *y)
+/* y = saturate(round(35 / 2^18 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-39930219. */
+PW_STAGE void s7_run(const int16_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(96)];
-    pw_rows rows = {s6_weights, PW_S6_BIAS, sums, 0, x, PW_S6_TURNS, 0};
+    pw_rows rows = {s7_weights, PW_S7_BIAS, sums, 0, x, PW_S7_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
     PW_UNROLL
     for (uint32_t i = 0u; i < 56u; i++) {
@@ -1127,50 +1163,8 @@ PW_STAGE void s6_run(const int16_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 38);
+            value = vmulq_n_s32(value, 35);
             value = vrshrq_n_s32(value, 18);
-            value = vmaxq_s32(value, vdupq_n_s32(0));
-            value = vminq_s32(value, vdupq_n_s32(127));
-            vstrbq_p_s32(&y[row + i], value, left);
-        }
-#else
-        PW_UNROLL
-        for (int32_t i = 0; i < n; i++) {
-            y[row + i] = (int8_t)s6_scaled(sums[i]);
-        }
-#endif
-    }
-}
-
-/* Stage s7: dense. */
-PW_LOCAL int32_t s7_scaled(int32_t sum)
-{
-    return pw_sat(pw_asr32((sum * 2865) + 524288, 20), 0, 127);
-}
-
-/* y = saturate(round(2865 / 2^20 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-495513. */
-PW_STAGE void s7_run(const int8_t *x, int8_t *y)
-{
-    int32_t sums[PW_AT_MOST_A_GROUP(48)];
-    pw_rows rows = {s7_weights, PW_S7_BIAS, sums, 0, x, PW_S7_TURNS, 0};
-#if defined(PW_OFFSET_WEIGHTS)
-    PW_UNROLL
-    for (uint32_t i = 0u; i < 96u; i++) {
-        rows.offset += 128 * (int32_t)x[i];
-    }
-#endif
-    for (int32_t row = 0; row < 48; row += PW_GROUP) {
-        const int32_t n = PW_AT_MOST_A_GROUP(48 - row);
-        rows.sums = sums;
-        rows.n_rows = n;
-        pw_rows_8_8(&rows);
-#if defined(PW_VECTOR)
-        for (int32_t i = 0; i < n; i += 4) {
-            const mve_pred16_t left = vctp32q((uint32_t)(n - i));
-            int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 2865);
-            value = vrshrq_n_s32(value, 20);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
             vstrbq_p_s32(&y[row + i], value, left);
@@ -1187,15 +1181,57 @@ PW_STAGE void s7_run(const int8_t *x, int8_t *y)
 /* Stage s8: dense. */
 PW_LOCAL int32_t s8_scaled(int32_t sum)
 {
+    return pw_sat(pw_asr32((sum * 3105) + 524288, 20), 0, 127);
+}
+
+/* y = saturate(round(3105 / 2^20 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-484594. */
+PW_STAGE void s8_run(const int8_t *x, int8_t *y)
+{
+    int32_t sums[PW_AT_MOST_A_GROUP(48)];
+    pw_rows rows = {s8_weights, PW_S8_BIAS, sums, 0, x, PW_S8_TURNS, 0};
+#if defined(PW_OFFSET_WEIGHTS)
+    PW_UNROLL
+    for (uint32_t i = 0u; i < 96u; i++) {
+        rows.offset += 128 * (int32_t)x[i];
+    }
+#endif
+    for (int32_t row = 0; row < 48; row += PW_GROUP) {
+        const int32_t n = PW_AT_MOST_A_GROUP(48 - row);
+        rows.sums = sums;
+        rows.n_rows = n;
+        pw_rows_8_8(&rows);
+#if defined(PW_VECTOR)
+        for (int32_t i = 0; i < n; i += 4) {
+            const mve_pred16_t left = vctp32q((uint32_t)(n - i));
+            int32x4_t value = vldrwq_z_s32(&sums[i], left);
+            value = vmulq_n_s32(value, 3105);
+            value = vrshrq_n_s32(value, 20);
+            value = vmaxq_s32(value, vdupq_n_s32(0));
+            value = vminq_s32(value, vdupq_n_s32(127));
+            vstrbq_p_s32(&y[row + i], value, left);
+        }
+#else
+        PW_UNROLL
+        for (int32_t i = 0; i < n; i++) {
+            y[row + i] = (int8_t)s8_scaled(sums[i]);
+        }
+#endif
+    }
+}
+
+/* Stage s9: dense. */
+PW_LOCAL int32_t s9_scaled(int32_t sum)
+{
     return sum;
 }
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-263732. */
-PW_STAGE void s8_run(const int8_t *x, int32_t *y)
+ * accumulators were proved within +-242865. */
+PW_STAGE void s9_run(const int8_t *x, int32_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(12)];
-    pw_rows rows = {s8_weights, PW_S8_BIAS, sums, 0, x, PW_S8_TURNS, 0};
+    pw_rows rows = {s9_weights, PW_S9_BIAS, sums, 0, x, PW_S9_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
     PW_UNROLL
     for (uint32_t i = 0u; i < 48u; i++) {
@@ -1216,45 +1252,45 @@ PW_STAGE void s8_run(const int8_t *x, int32_t *y)
 #else
         PW_UNROLL
         for (int32_t i = 0; i < n; i++) {
-            y[row + i] = (int32_t)s8_scaled(sums[i]);
+            y[row + i] = (int32_t)s9_scaled(sums[i]);
         }
 #endif
     }
 }
 
-/* Stage s9: window. */
+/* Stage s10: window. */
 /* As if the frames before had all been this one. */
-PW_STAGE void s9_settle(pw_state *s, const int32_t *x)
+PW_STAGE void s10_settle(pw_state *s, const int32_t *x)
 {
     for (uint32_t place = 0u; place < 4u; place++) {
         for (uint32_t i = 0u; i < 9u; i++) {
-            s->s9_history[(place * 9u) + i] = x[i];
+            s->s10_history[(place * 9u) + i] = x[i];
         }
     }
     for (uint32_t segment = 0u; segment < 1u; segment++) {
         for (uint32_t i = 0u; i < 9u; i++) {
-            s->s9_sums[(segment * 9u) + i] =
+            s->s10_sums[(segment * 9u) + i] =
                 (int32_t)(4 * (int32_t)x[i]);
         }
     }
 }
 /* Each segment's sum gains the value that enters it and loses the one that leaves: a value leaving
  * one segment enters the older one before it. The ring's oldest frame is overwritten. */
-PW_STAGE void s9_run(pw_state *s, const int32_t *x, int32_t *y)
+PW_STAGE void s10_run(pw_state *s, const int32_t *x, int32_t *y)
 {
-    const uint32_t position = (uint32_t)s->s9_position[0];
+    const uint32_t position = (uint32_t)s->s10_position[0];
     uint32_t slot = position;
     for (uint32_t segment = 0u; segment < 1u; segment++) {
-        const int32_t *leaving = &s->s9_history[slot * 9u];
+        const int32_t *leaving = &s->s10_history[slot * 9u];
         const int32_t *entering = x;
         slot += 4u;
         if (slot >= 4u) {
             slot -= 4u;
         }
         if (segment + 1u < 1u) {
-            entering = &s->s9_history[slot * 9u];
+            entering = &s->s10_history[slot * 9u];
         }
-        int32_t *sums = &s->s9_sums[segment * 9u];
+        int32_t *sums = &s->s10_sums[segment * 9u];
         int32_t *out = &y[segment * 9u];
 #if defined(PW_VECTOR)
         for (uint32_t i = 0u; i < 9u; i += 4u) {
@@ -1277,17 +1313,17 @@ PW_STAGE void s9_run(pw_state *s, const int32_t *x, int32_t *y)
         }
 #endif
     }
-    int32_t *oldest = &s->s9_history[position * 9u];
+    int32_t *oldest = &s->s10_history[position * 9u];
     PW_UNROLL
     for (uint32_t i = 0u; i < 9u; i++) {
         oldest[i] = x[i];
     }
-    s->s9_position[0] = (int32_t)((position + 1u < 4u) ? position + 1u : 0u);
+    s->s10_position[0] = (int32_t)((position + 1u < 4u) ? position + 1u : 0u);
 }
 
-/* Stage s10: decision. */
+/* Stage s11: decision. */
 /* Margin of the best score over the next one decides; an event is told on its first frame only. */
-PW_STAGE void s10_run(pw_state *s, const int32_t *x, int32_t *y)
+PW_STAGE void s11_run(pw_state *s, const int32_t *x, int32_t *y)
 {
     int32_t best = 0;
     PW_UNROLL
@@ -1305,57 +1341,58 @@ PW_STAGE void s10_run(pw_state *s, const int32_t *x, int32_t *y)
     }
     const int32_t margin = x[best] - next;
     int32_t wanted = -1;
-    if (margin >= s10_asked[best] && s10_gesture[best] != 0u) {
+    if (margin >= s11_asked[best] && s11_gesture[best] != 0u) {
         wanted = best;
     }
     if (wanted == -1) {
-        s->s10_count[0] = 0;
-    } else if (wanted != s->s10_candidate[0]) {
-        s->s10_count[0] = 1;
-    } else if (s->s10_count[0] < 8) {
-        s->s10_count[0] += 1;
+        s->s11_count[0] = 0;
+    } else if (wanted != s->s11_candidate[0]) {
+        s->s11_count[0] = 1;
+    } else if (s->s11_count[0] < 8) {
+        s->s11_count[0] += 1;
     } else {
         /* long enough already */
     }
-    s->s10_candidate[0] = wanted;
-    if (best != s->s10_active[0] || margin < s10_asked[best] - 6) {
-        s->s10_active[0] = -1;
+    s->s11_candidate[0] = wanted;
+    if (best != s->s11_active[0] || margin < s11_asked[best] - 1) {
+        s->s11_active[0] = -1;
     }
-    if (s->s10_hold[0] > 0) {
-        s->s10_hold[0] -= 1;
+    if (s->s11_hold[0] > 0) {
+        s->s11_hold[0] -= 1;
     }
     y[0] = -1;
-    if (wanted != -1 && wanted != s->s10_active[0] && s->s10_count[0] >= 8
-        && s->s10_hold[0] == 0) {
+    if (wanted != -1 && wanted != s->s11_active[0] && s->s11_count[0] >= 8
+        && s->s11_hold[0] == 0) {
         y[0] = wanted;
-        s->s10_active[0] = wanted;
-        s->s10_hold[0] = 15;
+        s->s11_active[0] = wanted;
+        s->s11_hold[0] = 15;
     }
 }
 
 static int32_t finish(pw_state *s)
 {
+    s1_run(s, s->even.s0_y, s->s1_held);
     if (s->settling != 0u) {
-        s1_settle(s, s->even.s0_y);
+        s2_settle(s, s->s1_held);
     }
-    s1_run(s, s->even.s0_y, s->odd.s1_y);
-    s2_run(s->odd.s1_y, s->even.s2_y);
+    s2_run(s, s->s1_held, s->even.s2_y);
     s3_run(s->even.s2_y, s->odd.s3_y);
     s4_run(s->odd.s3_y, s->even.s4_y);
+    s5_run(s->even.s4_y, s->odd.s5_y);
     if (s->settling != 0u) {
-        s5_settle(s, s->even.s4_y);
+        s6_settle(s, s->odd.s5_y);
     }
-    s5_run(s, s->even.s4_y, s->odd.s5_y);
-    s6_run(s->odd.s5_y, s->even.s6_y);
+    s6_run(s, s->odd.s5_y, s->even.s6_y);
     s7_run(s->even.s6_y, s->odd.s7_y);
     s8_run(s->odd.s7_y, s->even.s8_y);
+    s9_run(s->even.s8_y, s->odd.s9_y);
     if (s->settling != 0u) {
-        s9_settle(s, s->even.s8_y);
+        s10_settle(s, s->odd.s9_y);
     }
-    s9_run(s, s->even.s8_y, s->s9_y);
-    s10_run(s, s->s9_y, s->s10_y);
+    s10_run(s, s->odd.s9_y, s->s10_y);
+    s11_run(s, s->s10_y, s->s11_y);
     s->settling = 0u;
-    return s->s10_y[0];
+    return s->s11_y[0];
 }
 
 #if defined(PW_CHECK_COUNTS) || !defined(PW_TRUST_ROWS)
@@ -1454,7 +1491,7 @@ int32_t pw_finish(pw_state *s)
 
 const int32_t *pw_scores(const pw_state *s)
 {
-    return s->s9_y;
+    return s->s10_y;
 }
 
 void pw_init(pw_state *s)
@@ -1463,8 +1500,8 @@ void pw_init(pw_state *s)
     for (uint32_t i = 0u; i < (uint32_t)sizeof(*s); i++) {
         byte[i] = 0u;
     }
-    s->s10_active[0] = -1;
-    s->s10_candidate[0] = -1;
+    s->s11_active[0] = -1;
+    s->s11_candidate[0] = -1;
 }
 
 void pw_settle(pw_state *s)

@@ -7,11 +7,11 @@
  * and a score for each class, in fixed point.
  * Classes: swipe_left, swipe_right, swipe_up, swipe_down, push, pull, circle_clockwise,
  * circle_counterclockwise, other.
- * Stages: s0 bins, s1 steady, s2 level, s3 root, s4 dense, s5 window, s6 dense, s7 dense, s8
- * dense, s9 window, s10 decision.
- * Flash 20751 bytes, RAM 1268 bytes (the state), stack at most 268 bytes,
+ * Stages: s0 bins, s1 hold, s2 steady, s3 level, s4 root, s5 dense, s6 window, s7 dense, s8
+ * dense, s9 dense, s10 window, s11 decision.
+ * Flash 21035 bytes, RAM 1336 bytes (the state), stack at most 260 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model 5f2f5462924565bba0823b132ec80d57798d8fd7fa5237faf3ccd1162fc9266c.
+ * Model 8edee904d5fac040b613bde7b66dc4326fc95e02091cebcd47fd2ecf9826d162.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -27,7 +27,7 @@ extern "C" {
 #endif
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "5f2f5462924565bba0823b132ec80d57798d8fd7fa5237faf3ccd1162fc9266c"
+#define PW_MODEL_ID "8edee904d5fac040b613bde7b66dc4326fc95e02091cebcd47fd2ecf9826d162"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095
@@ -50,54 +50,58 @@ extern "C" {
 /* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
  * to work in, where outputs that are never alive together share a place. */
 typedef struct {
-    int32_t s1_history[32]; /* (2, 16) ring of frames, Q0 */
-    int32_t s1_position[1]; /* place of the oldest frame in the ring */
-    int16_t s5_history[224]; /* (32, 7) ring of frames, Q0 */
-    int32_t s5_position[1]; /* place of the oldest frame in the ring */
-    int32_t s5_sums[56]; /* (8, 7) sum of each segment, Q0 */
-    int32_t s9_history[36]; /* (4, 9) ring of frames, Q0 */
-    int32_t s9_position[1]; /* place of the oldest frame in the ring */
-    int32_t s9_sums[9]; /* (1, 9) sum of each segment, Q0 */
-    int32_t s10_active[1]; /* class told and not yet released, or -1 */
-    int32_t s10_candidate[1]; /* class wanted on the last frame, or -1 */
-    int32_t s10_count[1]; /* consecutive frames that wanted it */
-    int32_t s10_hold[1]; /* frames until the next event may be told */
+    int32_t s1_left[1]; /* frames that may yet be held */
+    int32_t s1_held[16]; /* (16,) values given last */
+    int32_t s2_history[32]; /* (2, 16) ring of frames, Q0 */
+    int32_t s2_position[1]; /* place of the oldest frame in the ring */
+    int16_t s6_history[224]; /* (32, 7) ring of frames, Q0 */
+    int32_t s6_position[1]; /* place of the oldest frame in the ring */
+    int32_t s6_sums[56]; /* (8, 7) sum of each segment, Q0 */
+    int32_t s10_history[36]; /* (4, 9) ring of frames, Q0 */
+    int32_t s10_position[1]; /* place of the oldest frame in the ring */
+    int32_t s10_sums[9]; /* (1, 9) sum of each segment, Q0 */
+    int32_t s11_active[1]; /* class told and not yet released, or -1 */
+    int32_t s11_candidate[1]; /* class wanted on the last frame, or -1 */
+    int32_t s11_count[1]; /* consecutive frames that wanted it */
+    int32_t s11_hold[1]; /* frames until the next event may be told */
     union {
         uint32_t words; /* aligns the others */
         int32_t s0_y[16]; /* bins */
-        int16_t s2_y[24]; /* level */
-        int16_t s4_y[8]; /* dense */
-        int8_t s6_y[96]; /* dense */
-        int32_t s8_y[12]; /* dense */
+        int32_t s2_y[16]; /* steady */
+        int16_t s4_y[24]; /* root */
+        int16_t s6_y[56]; /* window */
+        int8_t s8_y[48]; /* dense */
     } even;
     union {
         uint32_t words; /* aligns the others */
-        int32_t s1_y[16]; /* steady */
-        int16_t s3_y[24]; /* root */
-        int16_t s5_y[56]; /* window */
-        int8_t s7_y[48]; /* dense */
+        int16_t s3_y[24]; /* level */
+        int16_t s5_y[8]; /* dense */
+        int8_t s7_y[96]; /* dense */
+        int32_t s9_y[12]; /* dense */
     } odd;
     uint32_t rows_done; /* rows of this frame so far, of those that are read */
     int32_t rows_error; /* the first error of this frame's rows, or 0 */
     uint32_t settling; /* whether the next frame stands for all before it */
-    int32_t s9_y[9]; /* window */
-    int32_t s10_y[1]; /* decision */
+    int32_t s10_y[9]; /* window */
+    int32_t s11_y[1]; /* decision */
 } pw_state;
 
 /* Every lasting member: X(type, name, length). A board can use it to print or compare the state. */
 #define PW_STATE_MEMBERS(X) \
-    X(int32_t, s1_history, 32) \
-    X(int32_t, s1_position, 1) \
-    X(int16_t, s5_history, 224) \
-    X(int32_t, s5_position, 1) \
-    X(int32_t, s5_sums, 56) \
-    X(int32_t, s9_history, 36) \
-    X(int32_t, s9_position, 1) \
-    X(int32_t, s9_sums, 9) \
-    X(int32_t, s10_active, 1) \
-    X(int32_t, s10_candidate, 1) \
-    X(int32_t, s10_count, 1) \
-    X(int32_t, s10_hold, 1)
+    X(int32_t, s1_left, 1) \
+    X(int32_t, s1_held, 16) \
+    X(int32_t, s2_history, 32) \
+    X(int32_t, s2_position, 1) \
+    X(int16_t, s6_history, 224) \
+    X(int32_t, s6_position, 1) \
+    X(int32_t, s6_sums, 56) \
+    X(int32_t, s10_history, 36) \
+    X(int32_t, s10_position, 1) \
+    X(int32_t, s10_sums, 9) \
+    X(int32_t, s11_active, 1) \
+    X(int32_t, s11_candidate, 1) \
+    X(int32_t, s11_count, 1) \
+    X(int32_t, s11_hold, 1)
 
 /* Forget everything: the state before the first frame. */
 void pw_init(pw_state *s);

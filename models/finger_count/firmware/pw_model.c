@@ -1,4 +1,4 @@
-/* finger_count: 8 stages, see pw_model.h. */
+/* finger_count: 9 stages, see pw_model.h. */
 #include "pw_model.h"
 
 /* Words are read as pairs of counts and rows of weights, the first of them in the low bits. */
@@ -765,17 +765,53 @@ PW_STAGE void s0_frame(int16_t *y, const uint16_t *lit, const uint16_t *dark)
 }
 #endif
 
-/* Stage s1: level. */
+/* Stage s1: hold. */
+/* The values as they are; where they sum to more than 2048000, those given last, for at most
+ * 3 frames on end, or 1 if those summed to more than 1024000. */
+PW_STAGE void s1_run(pw_state *s, const int16_t *x, int16_t *y)
+{
+    int32_t total = 0;
+#if defined(PW_VECTOR)
+    for (uint32_t i = 0u; i < 256u; i += 4u) {
+        const mve_pred16_t left = vctp32q(256u - i);
+        total = vaddvaq_s32(total, vldrhq_z_s32(&x[i], left));
+    }
+#else
+    PW_UNROLL
+    for (uint32_t i = 0u; i < 256u; i++) {
+        total += x[i];
+    }
+#endif
+    if (total <= 2048000) {
+        s->s1_left[0] = (total <= 1024000) ? 3 : 1;
+    } else if (s->s1_left[0] > 0) {
+        s->s1_left[0] -= 1;
+        return;
+    }
+#if defined(PW_VECTOR)
+    for (uint32_t i = 0u; i < 256u; i += 4u) {
+        const mve_pred16_t left = vctp32q(256u - i);
+        vstrhq_p_s32(&y[i], vldrhq_z_s32(&x[i], left), left);
+    }
+#else
+    PW_UNROLL
+    for (uint32_t i = 0u; i < 256u; i++) {
+        y[i] = (int16_t)x[i];
+    }
+#endif
+}
+
+/* Stage s2: level. */
 /* Shares of the sum in units of 2^-20, then log2 of the sum, 8 fraction bits. */
-PW_STAGE void s1_run(const int16_t *x, int16_t *y)
+PW_STAGE void s2_run(const int16_t *x, int16_t *y)
 {
     int32_t total = 0;
     PW_UNROLL
     for (uint32_t i = 0u; i < 256u; i++) {
         total += x[i];
     }
-    if (total < 12010) {
-        total = 12010;
+    if (total < 11726) {
+        total = 11726;
     }
     int32_t exponent = 0;
     while ((total >> exponent) > 1) {
@@ -783,7 +819,7 @@ PW_STAGE void s1_run(const int16_t *x, int16_t *y)
     }
     /* Fraction of total / 2^exponent in Q30; exponent is at most 30. */
     const uint32_t fraction = ((uint32_t)total << (30 - exponent)) & 0x3FFFFFFFu;
-    const int32_t factor = (int32_t)s1_reciprocal[fraction >> 21];
+    const int32_t factor = (int32_t)s2_reciprocal[fraction >> 21];
     const int32_t shift = exponent - 5;
     /* |x| <= 16380: the product was proved to fit 32 bits. */
 #if defined(PW_VECTOR)
@@ -803,19 +839,19 @@ PW_STAGE void s1_run(const int16_t *x, int16_t *y)
     }
 #endif
     const int32_t octaves = exponent * 256 + (int32_t)(fraction >> 22);
-    y[256] = (int16_t)pw_sat(octaves - 4493, -32767, 32767);
+    y[256] = (int16_t)pw_sat(octaves - 4484, -32767, 32767);
 }
 
-/* Stage s2: root. */
+/* Stage s3: root. */
 /* One more bit of a root, if its square is no larger. */
 #if defined(PW_VECTOR)
-static inline uint32x4_t s2_longer(uint32x4_t root, uint32_t bit, uint32x4_t square)
+static inline uint32x4_t s3_longer(uint32x4_t root, uint32_t bit, uint32x4_t square)
 {
     const uint32x4_t longer = vorrq_u32(root, vdupq_n_u32(bit));
     return vpselq_u32(longer, root, vcmpcsq_u32(square, vmulq_u32(longer, longer)));
 }
 #else
-static inline uint32_t s2_longer(uint32_t root, uint32_t bit, uint32_t square)
+static inline uint32_t s3_longer(uint32_t root, uint32_t bit, uint32_t square)
 {
     const uint32_t longer = root | bit;
     return ((longer * longer) <= square) ? longer : root;
@@ -823,7 +859,7 @@ static inline uint32_t s2_longer(uint32_t root, uint32_t bit, uint32_t square)
 #endif
 
 /* Root of each of the first 256 values, bit by bit from the highest; others pass. */
-PW_STAGE void s2_run(const int16_t *x, int16_t *y)
+PW_STAGE void s3_run(const int16_t *x, int16_t *y)
 {
 #if defined(PW_VECTOR)
     for (uint32_t i = 0u; i < 256u; i += 4u) {
@@ -831,16 +867,16 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
         const int32x4_t value = vldrhq_z_s32(&x[i], left);
         const uint32x4_t square = vshlq_n_u32(vreinterpretq_u32_s32(vabsq_s32(value)), 5);
         uint32x4_t root = vdupq_n_u32(0u);
-        root = s2_longer(root, 512u, square);
-        root = s2_longer(root, 256u, square);
-        root = s2_longer(root, 128u, square);
-        root = s2_longer(root, 64u, square);
-        root = s2_longer(root, 32u, square);
-        root = s2_longer(root, 16u, square);
-        root = s2_longer(root, 8u, square);
-        root = s2_longer(root, 4u, square);
-        root = s2_longer(root, 2u, square);
-        root = s2_longer(root, 1u, square);
+        root = s3_longer(root, 512u, square);
+        root = s3_longer(root, 256u, square);
+        root = s3_longer(root, 128u, square);
+        root = s3_longer(root, 64u, square);
+        root = s3_longer(root, 32u, square);
+        root = s3_longer(root, 16u, square);
+        root = s3_longer(root, 8u, square);
+        root = s3_longer(root, 4u, square);
+        root = s3_longer(root, 2u, square);
+        root = s3_longer(root, 1u, square);
         const int32x4_t size = vreinterpretq_s32_u32(root);
         const int32x4_t rooted = vnegq_m_s32(size, size, vcmpltq_n_s32(value, 0));
         vstrhq_p_s32(&y[i], rooted, left);
@@ -850,16 +886,16 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
         const int32_t value = x[i];
         const uint32_t square = (uint32_t)((value < 0) ? -value : value) << 5;
         uint32_t root = 0u;
-        root = s2_longer(root, 512u, square);
-        root = s2_longer(root, 256u, square);
-        root = s2_longer(root, 128u, square);
-        root = s2_longer(root, 64u, square);
-        root = s2_longer(root, 32u, square);
-        root = s2_longer(root, 16u, square);
-        root = s2_longer(root, 8u, square);
-        root = s2_longer(root, 4u, square);
-        root = s2_longer(root, 2u, square);
-        root = s2_longer(root, 1u, square);
+        root = s3_longer(root, 512u, square);
+        root = s3_longer(root, 256u, square);
+        root = s3_longer(root, 128u, square);
+        root = s3_longer(root, 64u, square);
+        root = s3_longer(root, 32u, square);
+        root = s3_longer(root, 16u, square);
+        root = s3_longer(root, 8u, square);
+        root = s3_longer(root, 4u, square);
+        root = s3_longer(root, 2u, square);
+        root = s3_longer(root, 1u, square);
         y[i] = (int16_t)((value < 0) ? -(int32_t)root : (int32_t)root);
     }
 #endif
@@ -869,39 +905,39 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
     }
 }
 
-/* Stage s3: window. */
+/* Stage s4: window. */
 /* As if the frames before had all been this one. */
-PW_STAGE void s3_settle(pw_state *s, const int16_t *x)
+PW_STAGE void s4_settle(pw_state *s, const int16_t *x)
 {
     for (uint32_t place = 0u; place < 1u; place++) {
         for (uint32_t i = 0u; i < 257u; i++) {
-            s->s3_history[(place * 257u) + i] = x[i];
+            s->s4_history[(place * 257u) + i] = x[i];
         }
     }
     for (uint32_t segment = 0u; segment < 1u; segment++) {
         for (uint32_t i = 0u; i < 257u; i++) {
-            s->s3_sums[(segment * 257u) + i] =
+            s->s4_sums[(segment * 257u) + i] =
                 (int16_t)(1 * (int32_t)x[i]);
         }
     }
 }
 /* Each segment's sum gains the value that enters it and loses the one that leaves: a value leaving
  * one segment enters the older one before it. The ring's oldest frame is overwritten. */
-PW_STAGE void s3_run(pw_state *s, const int16_t *x, int16_t *y)
+PW_STAGE void s4_run(pw_state *s, const int16_t *x, int16_t *y)
 {
-    const uint32_t position = (uint32_t)s->s3_position[0];
+    const uint32_t position = (uint32_t)s->s4_position[0];
     uint32_t slot = position;
     for (uint32_t segment = 0u; segment < 1u; segment++) {
-        const int16_t *leaving = &s->s3_history[slot * 257u];
+        const int16_t *leaving = &s->s4_history[slot * 257u];
         const int16_t *entering = x;
         slot += 1u;
         if (slot >= 1u) {
             slot -= 1u;
         }
         if (segment + 1u < 1u) {
-            entering = &s->s3_history[slot * 257u];
+            entering = &s->s4_history[slot * 257u];
         }
-        int16_t *sums = &s->s3_sums[segment * 257u];
+        int16_t *sums = &s->s4_sums[segment * 257u];
         int16_t *out = &y[segment * 257u];
 #if defined(PW_VECTOR)
         for (uint32_t i = 0u; i < 257u; i += 4u) {
@@ -923,26 +959,26 @@ PW_STAGE void s3_run(pw_state *s, const int16_t *x, int16_t *y)
         }
 #endif
     }
-    int16_t *oldest = &s->s3_history[position * 257u];
+    int16_t *oldest = &s->s4_history[position * 257u];
     PW_UNROLL
     for (uint32_t i = 0u; i < 257u; i++) {
         oldest[i] = x[i];
     }
-    s->s3_position[0] = (int32_t)((position + 1u < 1u) ? position + 1u : 0u);
+    s->s4_position[0] = (int32_t)((position + 1u < 1u) ? position + 1u : 0u);
 }
 
-/* Stage s4: dense. */
-PW_LOCAL int32_t s4_scaled(int32_t sum)
+/* Stage s5: dense. */
+PW_LOCAL int32_t s5_scaled(int32_t sum)
 {
-    return pw_sat(pw_requant(sum, 281, 18), 0, 127);
+    return pw_sat(pw_requant(sum, 237, 18), 0, 127);
 }
 
-/* y = saturate(round(281 / 2^18 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-196388473. */
-PW_STAGE void s4_run(const int16_t *x, int8_t *y)
+/* y = saturate(round(237 / 2^18 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-225672732. */
+PW_STAGE void s5_run(const int16_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(160)];
-    pw_rows rows = {s4_weights, PW_S4_BIAS, sums, 0, x, PW_S4_TURNS, 0};
+    pw_rows rows = {s5_weights, PW_S5_BIAS, sums, 0, x, PW_S5_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
     PW_UNROLL
     for (uint32_t i = 0u; i < 257u; i++) {
@@ -958,49 +994,7 @@ PW_STAGE void s4_run(const int16_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = pw_requant_4(value, 281, 18);
-            value = vmaxq_s32(value, vdupq_n_s32(0));
-            value = vminq_s32(value, vdupq_n_s32(127));
-            vstrbq_p_s32(&y[row + i], value, left);
-        }
-#else
-        PW_UNROLL
-        for (int32_t i = 0; i < n; i++) {
-            y[row + i] = (int8_t)s4_scaled(sums[i]);
-        }
-#endif
-    }
-}
-
-/* Stage s5: dense. */
-PW_LOCAL int32_t s5_scaled(int32_t sum)
-{
-    return pw_sat(pw_asr32((sum * 2962) + 262144, 19), 0, 127);
-}
-
-/* y = saturate(round(2962 / 2^19 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-578838. */
-PW_STAGE void s5_run(const int8_t *x, int8_t *y)
-{
-    int32_t sums[PW_AT_MOST_A_GROUP(80)];
-    pw_rows rows = {s5_weights, PW_S5_BIAS, sums, 0, x, PW_S5_TURNS, 0};
-#if defined(PW_OFFSET_WEIGHTS)
-    PW_UNROLL
-    for (uint32_t i = 0u; i < 160u; i++) {
-        rows.offset += 128 * (int32_t)x[i];
-    }
-#endif
-    for (int32_t row = 0; row < 80; row += PW_GROUP) {
-        const int32_t n = PW_AT_MOST_A_GROUP(80 - row);
-        rows.sums = sums;
-        rows.n_rows = n;
-        pw_rows_8_8(&rows);
-#if defined(PW_VECTOR)
-        for (int32_t i = 0; i < n; i += 4) {
-            const mve_pred16_t left = vctp32q((uint32_t)(n - i));
-            int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 2962);
-            value = vrshrq_n_s32(value, 19);
+            value = pw_requant_4(value, 237, 18);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
             vstrbq_p_s32(&y[row + i], value, left);
@@ -1017,15 +1011,57 @@ PW_STAGE void s5_run(const int8_t *x, int8_t *y)
 /* Stage s6: dense. */
 PW_LOCAL int32_t s6_scaled(int32_t sum)
 {
+    return pw_sat(pw_asr32((sum * 3381) + 262144, 19), 0, 127);
+}
+
+/* y = saturate(round(3381 / 2^19 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-599648. */
+PW_STAGE void s6_run(const int8_t *x, int8_t *y)
+{
+    int32_t sums[PW_AT_MOST_A_GROUP(80)];
+    pw_rows rows = {s6_weights, PW_S6_BIAS, sums, 0, x, PW_S6_TURNS, 0};
+#if defined(PW_OFFSET_WEIGHTS)
+    PW_UNROLL
+    for (uint32_t i = 0u; i < 160u; i++) {
+        rows.offset += 128 * (int32_t)x[i];
+    }
+#endif
+    for (int32_t row = 0; row < 80; row += PW_GROUP) {
+        const int32_t n = PW_AT_MOST_A_GROUP(80 - row);
+        rows.sums = sums;
+        rows.n_rows = n;
+        pw_rows_8_8(&rows);
+#if defined(PW_VECTOR)
+        for (int32_t i = 0; i < n; i += 4) {
+            const mve_pred16_t left = vctp32q((uint32_t)(n - i));
+            int32x4_t value = vldrwq_z_s32(&sums[i], left);
+            value = vmulq_n_s32(value, 3381);
+            value = vrshrq_n_s32(value, 19);
+            value = vmaxq_s32(value, vdupq_n_s32(0));
+            value = vminq_s32(value, vdupq_n_s32(127));
+            vstrbq_p_s32(&y[row + i], value, left);
+        }
+#else
+        PW_UNROLL
+        for (int32_t i = 0; i < n; i++) {
+            y[row + i] = (int8_t)s6_scaled(sums[i]);
+        }
+#endif
+    }
+}
+
+/* Stage s7: dense. */
+PW_LOCAL int32_t s7_scaled(int32_t sum)
+{
     return sum;
 }
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-332978. */
-PW_STAGE void s6_run(const int8_t *x, int32_t *y)
+ * accumulators were proved within +-366841. */
+PW_STAGE void s7_run(const int8_t *x, int32_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(8)];
-    pw_rows rows = {s6_weights, PW_S6_BIAS, sums, 0, x, PW_S6_TURNS, 0};
+    pw_rows rows = {s7_weights, PW_S7_BIAS, sums, 0, x, PW_S7_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
     PW_UNROLL
     for (uint32_t i = 0u; i < 80u; i++) {
@@ -1046,15 +1082,15 @@ PW_STAGE void s6_run(const int8_t *x, int32_t *y)
 #else
         PW_UNROLL
         for (int32_t i = 0; i < n; i++) {
-            y[row + i] = (int32_t)s6_scaled(sums[i]);
+            y[row + i] = (int32_t)s7_scaled(sums[i]);
         }
 #endif
     }
 }
 
-/* Stage s7: decision. */
+/* Stage s8: decision. */
 /* Margin of the best score over the next one decides; an event is told on its first frame only. */
-PW_STAGE void s7_run(pw_state *s, const int32_t *x, int32_t *y)
+PW_STAGE void s8_run(pw_state *s, const int32_t *x, int32_t *y)
 {
     int32_t best = 0;
     PW_UNROLL
@@ -1072,48 +1108,49 @@ PW_STAGE void s7_run(pw_state *s, const int32_t *x, int32_t *y)
     }
     const int32_t margin = x[best] - next;
     int32_t wanted = -1;
-    if (margin >= s7_asked[best] && s7_gesture[best] != 0u) {
+    if (margin >= s8_asked[best] && s8_gesture[best] != 0u) {
         wanted = best;
     }
     if (wanted == -1) {
-        s->s7_count[0] = 0;
-    } else if (wanted != s->s7_candidate[0]) {
-        s->s7_count[0] = 1;
-    } else if (s->s7_count[0] < 1) {
-        s->s7_count[0] += 1;
+        s->s8_count[0] = 0;
+    } else if (wanted != s->s8_candidate[0]) {
+        s->s8_count[0] = 1;
+    } else if (s->s8_count[0] < 1) {
+        s->s8_count[0] += 1;
     } else {
         /* long enough already */
     }
-    s->s7_candidate[0] = wanted;
-    if (best != s->s7_active[0] || margin < s7_asked[best] - 120) {
-        s->s7_active[0] = -1;
+    s->s8_candidate[0] = wanted;
+    if (best != s->s8_active[0] || margin < s8_asked[best] - 135) {
+        s->s8_active[0] = -1;
     }
-    if (s->s7_hold[0] > 0) {
-        s->s7_hold[0] -= 1;
+    if (s->s8_hold[0] > 0) {
+        s->s8_hold[0] -= 1;
     }
     y[0] = -1;
-    if (wanted != -1 && wanted != s->s7_active[0] && s->s7_count[0] >= 1
-        && s->s7_hold[0] == 0) {
+    if (wanted != -1 && wanted != s->s8_active[0] && s->s8_count[0] >= 1
+        && s->s8_hold[0] == 0) {
         y[0] = wanted;
-        s->s7_active[0] = wanted;
-        s->s7_hold[0] = 0;
+        s->s8_active[0] = wanted;
+        s->s8_hold[0] = 0;
     }
 }
 
 static int32_t finish(pw_state *s)
 {
-    s1_run(s->even.s0_y, s->odd.s1_y);
-    s2_run(s->odd.s1_y, s->even.s2_y);
+    s1_run(s, s->even.s0_y, s->s1_held);
+    s2_run(s->s1_held, s->even.s2_y);
+    s3_run(s->even.s2_y, s->odd.s3_y);
     if (s->settling != 0u) {
-        s3_settle(s, s->even.s2_y);
+        s4_settle(s, s->odd.s3_y);
     }
-    s3_run(s, s->even.s2_y, s->odd.s3_y);
-    s4_run(s->odd.s3_y, s->even.s4_y);
+    s4_run(s, s->odd.s3_y, s->even.s4_y);
     s5_run(s->even.s4_y, s->odd.s5_y);
-    s6_run(s->odd.s5_y, s->s6_y);
-    s7_run(s, s->s6_y, s->s7_y);
+    s6_run(s->odd.s5_y, s->even.s6_y);
+    s7_run(s->even.s6_y, s->s7_y);
+    s8_run(s, s->s7_y, s->s8_y);
     s->settling = 0u;
-    return s->s7_y[0];
+    return s->s8_y[0];
 }
 
 #if defined(PW_CHECK_COUNTS) || !defined(PW_TRUST_ROWS)
@@ -1212,7 +1249,7 @@ int32_t pw_finish(pw_state *s)
 
 const int32_t *pw_scores(const pw_state *s)
 {
-    return s->s6_y;
+    return s->s7_y;
 }
 
 void pw_init(pw_state *s)
@@ -1221,8 +1258,8 @@ void pw_init(pw_state *s)
     for (uint32_t i = 0u; i < (uint32_t)sizeof(*s); i++) {
         byte[i] = 0u;
     }
-    s->s7_active[0] = -1;
-    s->s7_candidate[0] = -1;
+    s->s8_active[0] = -1;
+    s->s8_candidate[0] = -1;
 }
 
 void pw_settle(pw_state *s)

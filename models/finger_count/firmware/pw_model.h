@@ -6,10 +6,11 @@
  * Output: a decision, one of the PW_CLASS_ constants on the frame of an event, else PW_NONE;
  * and a score for each class, in fixed point.
  * Classes: fingers_0, fingers_1, fingers_2, fingers_3, fingers_4, fingers_5.
- * Stages: s0 bins, s1 level, s2 root, s3 window, s4 dense, s5 dense, s6 dense, s7 decision.
- * Flash 63047 bytes, RAM 2148 bytes (the state), stack at most 268 bytes,
+ * Stages: s0 bins, s1 hold, s2 level, s3 root, s4 window, s5 dense, s6 dense, s7 dense, s8
+ * decision.
+ * Flash 63599 bytes, RAM 2664 bytes (the state), stack at most 268 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model 4e11ea063db15b1f47b5eb9ce1ab0cdadeaa4aa1773edb12311c9149f716b907.
+ * Model 33627cc40df162ad86bd4e94749e275d9fbfa63fabdc1f202675aa79200c0b04.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -25,7 +26,7 @@ extern "C" {
 #endif
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "4e11ea063db15b1f47b5eb9ce1ab0cdadeaa4aa1773edb12311c9149f716b907"
+#define PW_MODEL_ID "33627cc40df162ad86bd4e94749e275d9fbfa63fabdc1f202675aa79200c0b04"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095
@@ -45,41 +46,45 @@ extern "C" {
 /* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
  * to work in, where outputs that are never alive together share a place. */
 typedef struct {
-    int16_t s3_history[257]; /* (1, 257) ring of frames, Q0 */
-    int32_t s3_position[1]; /* place of the oldest frame in the ring */
-    int16_t s3_sums[257]; /* (1, 257) sum of each segment, Q0 */
-    int32_t s7_active[1]; /* class told and not yet released, or -1 */
-    int32_t s7_candidate[1]; /* class wanted on the last frame, or -1 */
-    int32_t s7_count[1]; /* consecutive frames that wanted it */
-    int32_t s7_hold[1]; /* frames until the next event may be told */
+    int32_t s1_left[1]; /* frames that may yet be held */
+    int16_t s1_held[256]; /* (256,) values given last */
+    int16_t s4_history[257]; /* (1, 257) ring of frames, Q0 */
+    int32_t s4_position[1]; /* place of the oldest frame in the ring */
+    int16_t s4_sums[257]; /* (1, 257) sum of each segment, Q0 */
+    int32_t s8_active[1]; /* class told and not yet released, or -1 */
+    int32_t s8_candidate[1]; /* class wanted on the last frame, or -1 */
+    int32_t s8_count[1]; /* consecutive frames that wanted it */
+    int32_t s8_hold[1]; /* frames until the next event may be told */
     union {
         uint32_t words; /* aligns the others */
         int16_t s0_y[256]; /* bins */
-        int16_t s2_y[264]; /* root */
-        int8_t s4_y[160]; /* dense */
+        int16_t s2_y[264]; /* level */
+        int16_t s4_y[264]; /* window */
+        int8_t s6_y[80]; /* dense */
     } even;
     union {
         uint32_t words; /* aligns the others */
-        int16_t s1_y[264]; /* level */
-        int16_t s3_y[264]; /* window */
-        int8_t s5_y[80]; /* dense */
+        int16_t s3_y[264]; /* root */
+        int8_t s5_y[160]; /* dense */
     } odd;
     uint32_t rows_done; /* rows of this frame so far, of those that are read */
     int32_t rows_error; /* the first error of this frame's rows, or 0 */
     uint32_t settling; /* whether the next frame stands for all before it */
-    int32_t s6_y[6]; /* dense */
-    int32_t s7_y[1]; /* decision */
+    int32_t s7_y[6]; /* dense */
+    int32_t s8_y[1]; /* decision */
 } pw_state;
 
 /* Every lasting member: X(type, name, length). A board can use it to print or compare the state. */
 #define PW_STATE_MEMBERS(X) \
-    X(int16_t, s3_history, 257) \
-    X(int32_t, s3_position, 1) \
-    X(int16_t, s3_sums, 257) \
-    X(int32_t, s7_active, 1) \
-    X(int32_t, s7_candidate, 1) \
-    X(int32_t, s7_count, 1) \
-    X(int32_t, s7_hold, 1)
+    X(int32_t, s1_left, 1) \
+    X(int16_t, s1_held, 256) \
+    X(int16_t, s4_history, 257) \
+    X(int32_t, s4_position, 1) \
+    X(int16_t, s4_sums, 257) \
+    X(int32_t, s8_active, 1) \
+    X(int32_t, s8_candidate, 1) \
+    X(int32_t, s8_count, 1) \
+    X(int32_t, s8_hold, 1)
 
 /* Forget everything: the state before the first frame. */
 void pw_init(pw_state *s);
