@@ -17,6 +17,7 @@ from trainer.page_template import page_template
 from trainer.tell.charts import grey_picture
 from trainer.tell.owner import owner_section
 from trainer.tell.page_charts import (
+    MANY_PEOPLE,
     latency_chart,
     learning_chart,
     participants_chart,
@@ -73,6 +74,7 @@ def evaluation_page(
         ],
         matrices=_matrices(evaluation),
         participants=participants_chart(evaluation["per_participant"]),
+        many_people=MANY_PEOPLE,
         trade_off=trade_off_chart(events) if events else None,
         latency=latency_chart(events["latency_ms"])
         if events and events["latency_ms"]["n_events"]

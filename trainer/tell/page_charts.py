@@ -12,6 +12,7 @@ from trainer.judge.worst_takes import WorstTake
 from trainer.tell.charts import Label, Plot, Room, nice_ticks
 
 __all__ = [
+    "MANY_PEOPLE",
     "latency_chart",
     "learning_chart",
     "participants_chart",
@@ -20,7 +21,12 @@ __all__ = [
 ]
 
 Row = Mapping[str, Any]
-MANY_PEOPLE = 40
+MANY_PEOPLE = 100
+"""More are counted by how many they had right: a row for each would fill pages."""
+MANY_TAKES = 20
+"""Up to so many, each number of right takes has a bar of its own."""
+NAMED_PEOPLE = 40
+"""So many are named beside their rows."""
 SIDES = {"locked": "right", "in_turn": "hollow"}
 SIDE_BY_SIDE = 80.0
 """Units that the words at the tops of two lines need, one reaching right and one left."""
@@ -33,10 +39,13 @@ def _percent(value: float) -> str:
 
 
 def participants_chart(rows: Sequence[Row]) -> Markup:
-    """Each participant's share of right takes, worst at the bottom."""
+    """Each participant's share of right takes, worst below; of many, how many have which."""
+    if len(rows) > MANY_PEOPLE:
+        return _counted_by_share(rows)
     ordered = sorted(rows, key=lambda r: (r["n_right"] / r["n_takes"], r["participant"]))
     shares = [row["n_right"] / row["n_takes"] for row in ordered]
-    pitch = 15.0 if len(ordered) <= MANY_PEOPLE else max(3.0, 600 / len(ordered))
+    are_named = len(ordered) <= NAMED_PEOPLE
+    pitch = 15.0 if are_named else max(7.2, 600 / len(ordered))
     low = min(0.9, math.floor(min(shares) * 10) / 10)
     plot = Plot(
         f"Share of right takes of {len(ordered)} participants, from {_percent(shares[0])} "
@@ -44,14 +53,44 @@ def participants_chart(rows: Sequence[Row]) -> Markup:
         (low, 1.0),
         (-0.7, len(ordered) - 0.3),
         height=50 + pitch * len(ordered),
-        room=Room(left=44.0 if len(ordered) <= MANY_PEOPLE else 14.0, right=16.0),
+        room=Room(left=44.0 if are_named else 14.0, right=16.0),
     )
     plot.x_axis([(t, f"{100 * t:g} %") for t in nice_ticks(low, 1.0)], "takes answered right")
     for place, (row, share) in enumerate(zip(ordered, shares, strict=True)):
         plot.line((low, 1.0), (place, place), "faint")
         plot.dot(share, place, SIDES[row["side"]])
-        if len(ordered) <= MANY_PEOPLE:
+        if are_named:
             plot.margin_note(place, row["participant"])
+    return plot.svg()
+
+
+def _counted_by_share(rows: Sequence[Row]) -> Markup:
+    """How many participants have which share of right takes, locked ones at the foot of each bar.
+
+    A bar stands for each number of right takes where people gave up to 20, else for each tenth: of
+    twelve takes two numbers would fall into one tenth and none or one into the next.
+    """
+    most = max(row["n_takes"] for row in rows)
+    parts = most if most <= MANY_TAKES else 10
+    counts = {side: [0] * (parts + 1) for side in SIDES}
+    for row in rows:  # the nearest part, in whole numbers
+        place = (2 * parts * row["n_right"] + row["n_takes"]) // (2 * row["n_takes"])
+        counts[row["side"]][place] += 1
+    both = [sum(pair) for pair in zip(*counts.values(), strict=True)]
+    said = ", ".join(f"{n} at {100 * place / parts:.0f} %" for place, n in enumerate(both) if n)
+    half = 0.5 / parts
+    plot = Plot(
+        f"Participants by their share of right takes, {len(rows)} in all: {said}",
+        (-half, 1.0 + half),
+        (0, max(both) * 1.05),
+        room=Room(top=18.0),
+    )
+    plot.y_axis([(t, f"{t:g}") for t in nice_ticks(0, max(both), 4) if t == int(t)], "participants")
+    for place, (locked, n) in enumerate(zip(counts["locked"], both, strict=True)):
+        across = (place / parts - half, place / parts + half)
+        plot.bar(across, (locked, n), "hollow")
+        plot.bar(across, (0, locked), "right")
+    plot.x_axis([(t, f"{100 * t:g} %") for t in nice_ticks(0.0, 1.0)], "takes answered right")
     return plot.svg()
 
 

@@ -24,7 +24,7 @@ from trainer.judge.worst_takes import readouts_of
 from trainer.recipe import load_recipe
 from trainer.tell.charts import Label, Plot, Room, grey_picture, nice_ticks
 from trainer.tell.page import evaluation_page
-from trainer.tell.page_charts import trade_off_chart
+from trainer.tell.page_charts import participants_chart, trade_off_chart
 from trainer.train import train_model
 
 VOID = {"meta", "img", "br", "hr", "input", "link"}
@@ -273,3 +273,30 @@ def test_a_looser_margin_that_finds_fewer_does_not_bend_the_trade_off() -> None:
             last = [at for at in drawn if at[0] <= axes.x(rate)][-1]
             assert last[1] == axes.y(best)
         assert drawn[-1][0] == axes.x(90.0)
+
+
+def test_many_people_are_counted_by_what_they_had_right() -> None:
+    """Beyond a hundred people a bar stands for each number of right takes, and holds everybody."""
+    rows = [
+        {"participant": f"P{i:03}", "side": "locked" if i % 10 == 0 else "in_turn",
+         "n_takes": 12, "n_right": i % 13}
+        for i in range(130)
+    ]  # fmt: skip
+    chart = str(participants_chart(rows))
+    assert chart.count("<circle") == 0
+    bars = re.findall(r'<rect class="(\w+)" x="([\d.-]+)".*? height="([\d.e-]+)"', chart)
+    by_side = {kind: [float(h) for k, _, h in bars if k == kind] for kind in ("right", "hollow")}
+    assert all(len(heights) == 13 for heights in by_side.values())
+    # Thirteen numbers of ten people each, one of them locked: bars of one height, a tenth filled.
+    assert np.ptp(np.add(by_side["right"], by_side["hollow"])) < 0.1
+    assert sum(by_side["right"]) * 9 == pytest.approx(sum(by_side["hollow"]), rel=0.01)
+    assert "10 at 0 %" in chart and "10 at 100 %" in chart and "10 at 42 %" in chart
+
+
+def test_a_hundred_people_have_a_row_each() -> None:
+    """Up to a hundred each participant is a dot, filled where nothing was learned from them."""
+    rows = [
+        {"participant": f"P{i}", "side": "in_turn", "n_takes": 30, "n_right": i % 31}
+        for i in range(100)
+    ]
+    assert str(participants_chart(rows)).count("<circle") == 100
