@@ -24,7 +24,8 @@ from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.closing import ClosingStage
 from runtime.stages.contract.stage import EntryStage, Int64, Stage
 from runtime.stages.dense import Dense
-from runtime.stages.hold import Hold
+from runtime.stages.lamps.hold import Hold
+from runtime.stages.lamps.steady import Steady
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.pair.bearings import Bearings
@@ -34,7 +35,6 @@ from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.root import Root
 from runtime.stages.skip import Skip
-from runtime.stages.steady import Steady
 from runtime.stages.swing import Swing
 from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.trees import Trees

@@ -28,12 +28,15 @@ GATES = [(world, recipe) for world in (DIFFUSER, MASK) for recipe in IN_BOTH] + 
 
 @pytest.fixture(scope="module")
 def recorded(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Asked], Path]:
-    """Return a data set of what is asked of a world's people: nine, three of them locked."""
+    """Return a data set of what is asked of fifteen people of a world, six of them locked.
+
+    An error over three people would be known by a factor of two itself (two degrees of freedom).
+    """
 
     @functools.cache
     def folder(name: str, asked: Asked) -> Path:
         data = tmp_path_factory.mktemp(name) / "data"
-        record_asked(data, WORLDS[name], asked, People(9, 3), repetitions=3)
+        record_asked(data, WORLDS[name], asked, People(15, 6), repetitions=3)
         return data
 
     return folder

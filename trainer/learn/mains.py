@@ -26,8 +26,8 @@ from capture.measure.flicker import (
 from runtime.fixedpoint import INT32_MAX
 from runtime.sensor import Sensor
 from runtime.stages.contract.stage import EntryStage, Float64, Int64
-from runtime.stages.hold import Hold
-from runtime.stages.steady import Steady
+from runtime.stages.lamps.hold import Hold
+from runtime.stages.lamps.steady import Steady
 from trainer.learn.excerpt import Excerpt
 from trainer.recipe import FeatureRecipe
 

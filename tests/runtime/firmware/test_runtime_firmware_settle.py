@@ -16,9 +16,9 @@ from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.contract.stage import Stage
+from runtime.stages.lamps.steady import Steady
 from runtime.stages.motion import Motion
 from runtime.stages.skip import Skip
-from runtime.stages.steady import Steady
 from runtime.stages.swing import Swing
 from runtime.stages.window import Window
 

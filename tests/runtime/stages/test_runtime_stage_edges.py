@@ -15,13 +15,13 @@ from runtime.stages.closing.decision import Decision
 from runtime.stages.closing.presence import Presence
 from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.stage import Stage
-from runtime.stages.hold import Hold
+from runtime.stages.lamps.hold import Hold
+from runtime.stages.lamps.steady import Steady
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.passive.ambient import Ambient
 from runtime.stages.passive.background import Background
 from runtime.stages.pixels import Pixels
-from runtime.stages.steady import Steady
 from runtime.stages.swing import Swing
 from runtime.stages.window import Window
 

@@ -19,11 +19,11 @@ from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.contract.stage import Stage
-from runtime.stages.hold import Hold
+from runtime.stages.lamps.hold import Hold
+from runtime.stages.lamps.steady import Steady
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.skip import Skip
-from runtime.stages.steady import Steady
 from runtime.verification.engines import ENGINES, open_engine
 from runtime.verification.verify import compare, reference_records
 

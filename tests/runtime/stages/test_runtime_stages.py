@@ -20,12 +20,12 @@ from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.contract.stage import Stage
 from runtime.stages.dense import Dense
-from runtime.stages.hold import Hold
+from runtime.stages.lamps.hold import Hold
+from runtime.stages.lamps.steady import Steady
 from runtime.stages.level import Level
 from runtime.stages.motion import Motion
 from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
-from runtime.stages.steady import Steady
 from runtime.stages.swing import Swing
 from runtime.stages.trees import Trees
 from runtime.stages.window import Window
