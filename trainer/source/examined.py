@@ -14,7 +14,7 @@ from runtime.stages.contract.stage import Float64
 from trainer.align.bound import PixelNoise, direction_bound, inverse_distance_bound
 from trainer.align.learned import unexplained_share
 from trainer.recipe import Recipe
-from trainer.source.calibrated import Calibrated, Samples, samples_of, truth_of
+from trainer.source.calibrated import Calibrated, Samples, truth_of
 from trainer.source.figures import Errors, error_figures, over_distance, over_field
 from trainer.source.readouts import Box, SourceReadouts, slopes_at
 
@@ -212,16 +212,17 @@ def unit_errors(calibrated: Calibrated, samples: Samples) -> tuple[Samples, Floa
 
 
 def unit_check(
-    calibrated: Calibrated, readouts: Sequence[SourceReadouts], box: Box, recipe: Recipe
+    calibrated: Calibrated, samples: Samples, off_by: tuple[Samples, Float64], box: Box
 ) -> dict[str, Any]:
     """Hold another unit to the calibration: what it leaves unexplained, and how far it is off.
+
+    `off_by` is what :func:`unit_errors` finds of the samples.
 
     A unit is called uncalibrated where its readouts leave twice as much unexplained as those of the
     calibrated one do, or its directions are off by more than the interval on average. Calibration
     averages the frames of a stop, whose noise is less than a frame's: what noise alone leaves
     unexplained does not count.
     """
-    samples = samples_of(readouts, recipe, box)
     values, tangents, distances, counts = samples.averaged()
     gain = calibrated.model.sensor.conversion_gain_dn_per_e
     shares = []
@@ -230,7 +231,7 @@ def unit_check(
         electrons = np.asarray(box.of_aperture(values, index)) / gain  # type: ignore[arg-type]
         noise = (calibrated.floor * electrons.shape[1] + electrons.sum(axis=1)) / counts
         shares.append(unexplained_share(optic, slopes, electrons, noise))
-    samples, errors = unit_errors(calibrated, samples)
+    some, errors = off_by
     n = errors.shape[1]
     scales = np.array([o.value(1) for o in calibrated.model.closing.outputs()[1 : 1 + n]])
     off = np.median(errors, axis=0)
@@ -241,7 +242,7 @@ def unit_check(
         "unexplained": [round(s, 6) for s in shares],
         "offset": [round(float(v), 6) for v in off],
         "calibrated": bool(not other and (np.abs(off[: min(n, 3)]) <= halves[: min(n, 3)]).all()),
-        "map": residual_map(samples, errors),
+        "map": residual_map(some, errors),
     }
 
 

@@ -21,6 +21,7 @@ from trainer.source.examined import (
     refusals,
     refused_frames,
     unit_check,
+    unit_errors,
 )
 from trainer.source.frame_rows import rows_of_errors, rows_of_refused, rows_of_unit
 from trainer.source.pairs import calibrate_pair
@@ -88,8 +89,10 @@ def fit_source(
     found["units"] = {}
     for name in sorted({r.recording.unit for r in readouts}):
         of_unit = [r for r in readouts if r.recording.unit == name]
-        found["units"][name] = unit_check(calibrated, of_unit, box, recipe)
-        frames += rows_of_unit(found["names"], of_unit, calibrated, box, recipe)
+        of_one = samples_of(of_unit, recipe, box)
+        off_by = unit_errors(calibrated, of_one)
+        found["units"][name] = unit_check(calibrated, of_one, off_by, box)
+        frames += rows_of_unit(found["names"], of_unit, recipe, off_by)
     if recipe.source is not None and recipe.source.sources == 2:
         tell(f"{recipe.name}: fitting two sources")
         calibrated = calibrate_pair(calibrated, samples, corpus.sensor, recipe)

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from capture.store.session import READOUTS_SUFFIX
 from runtime.stages.contract.stage import Float64
 from trainer.recipe import Recipe
-from trainer.source.calibrated import Calibrated, evenly, samples_of, truth_of
-from trainer.source.examined import MOST_FRAMES, Refused, unit_errors
+from trainer.source.calibrated import Samples, evenly, truth_of
+from trainer.source.examined import MOST_FRAMES, Refused
 from trainer.source.figures import Errors
-from trainer.source.readouts import Box, SourceReadouts
+from trainer.source.readouts import SourceReadouts
 
 __all__ = ["EVIDENCE", "rows_of_errors", "rows_of_refused", "rows_of_unit"]
 
@@ -52,12 +52,14 @@ def rows_of_errors(
 def rows_of_unit(
     names: Sequence[str],
     readouts: Sequence[SourceReadouts],
-    calibrated: Calibrated,
-    box: Box,
     recipe: Recipe,
+    off_by: tuple[Samples, Float64],
 ) -> list[Row]:
-    """Return a row for each frame that a unit was held to the calibration by."""
-    some, errors = unit_errors(calibrated, samples_of(readouts, recipe, box))
+    """Return a row for each frame that a unit was held to the calibration by.
+
+    `off_by` is what :func:`trainer.source.examined.unit_errors` finds of the readouts.
+    """
+    some, errors = off_by
     truth = truth_of(some, errors.shape[1])
     none = np.full(errors.shape[1], np.nan)
     return [
