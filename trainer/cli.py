@@ -8,9 +8,7 @@ from __future__ import annotations
 import json
 import signal
 import sys
-import threading
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +17,7 @@ import click
 from capture.cli import commands as capture_commands
 from runtime.cli import commands as runtime_commands
 from runtime.errors import Error
+from runtime.front.ending import ENDING, answered
 from runtime.reproducible_floats import hold_arithmetic_steady
 from trainer.audit.command import audit
 from trainer.choice.command import frontier
@@ -137,7 +136,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
     hold_arithmetic_steady()
     words = list(sys.argv[1:] if arguments is None else arguments)
     try:
-        with _ended_as_by_ctrl_c():
+        # A sensor that nobody tells to stop keeps its LED on, and files would stay half-made.
+        # What a program around this one has taken for itself stays its own.
+        asked = [each for each in ENDING if signal.getsignal(each) is signal.SIG_DFL]
+        with answered(asked, signal.default_int_handler):
             code = palmwatt.main(words, prog_name="palmwatt", standalone_mode=False)
     except click.exceptions.NoArgsIsHelpError as error:
         click.echo(error.ctx.get_help() if error.ctx else "", err=True)
@@ -151,26 +153,6 @@ def main(arguments: Sequence[str] | None = None) -> None:
     except OSError as error:
         _fail(f"{error.filename or 'file'}: {error.strerror or error}", 2)
     sys.exit(code if isinstance(code, int) else 0)
-
-
-@contextmanager
-def _ended_as_by_ctrl_c() -> Iterator[None]:
-    """Let who ends this process, or closes its terminal, stop it as Ctrl-C does.
-
-    A sensor that nobody tells to stop keeps its LED on, and files would stay half-made. A signal
-    that is ignored stays so: that is what nohup asks for.
-    """
-    asked = [signal.SIGTERM, *([signal.SIGHUP] if sys.platform != "win32" else [])]
-    if threading.current_thread() is not threading.main_thread():
-        asked = []
-    changed = [each for each in asked if signal.getsignal(each) is signal.SIG_DFL]
-    try:
-        for each in changed:
-            signal.signal(each, signal.default_int_handler)
-        yield
-    finally:
-        for each in changed:
-            signal.signal(each, signal.SIG_DFL)
 
 
 def _fail(message: str, code: int) -> None:

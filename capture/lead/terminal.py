@@ -19,6 +19,7 @@ from rich.text import Text
 
 from capture.cues.script import Script
 from capture.lead.record import RecordingStatus
+from runtime.front.ending import ENDING, answered
 
 __all__ = ["Screen", "keys", "picture", "stop_asked"]
 
@@ -114,18 +115,8 @@ def stop_asked() -> Iterator[Callable[[], bool]]:
             signal.default_int_handler(number, frame)
         asked.set()
 
-    wanted = [signal.SIGINT, signal.SIGTERM, *([signal.SIGHUP] if sys.platform != "win32" else [])]
-    if threading.current_thread() is not threading.main_thread():
-        wanted = []
-    before = [(each, signal.getsignal(each)) for each in wanted]
-    before = [(each, handler) for each, handler in before if handler is not signal.SIG_IGN]
-    try:
-        for each, _ in before:
-            signal.signal(each, ask)
+    with answered((signal.SIGINT, *ENDING), ask):
         yield asked.is_set
-    finally:
-        for each, handler in before:
-            signal.signal(each, handler)
 
 
 @contextmanager
