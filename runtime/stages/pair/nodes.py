@@ -11,15 +11,16 @@ import numpy as np
 
 from runtime.fixedpoint import INT32_MAX
 from runtime.stages.alignment.binned import mean_factor
-from runtime.stages.alignment.energy import TOLERANCE_SHIFT
+from runtime.stages.alignment.energy import LIGHT_BITS, TOLERANCE_SHIFT
 from runtime.stages.alignment.geometry import DELTA_BITS, Windows
 from runtime.stages.alignment.nodes import (
     Writer,
     in_steps,
     level_of,
     quotient,
-    registration_nodes,
+    shifted,
 )
+from runtime.stages.alignment.registration_nodes import registration_nodes
 from runtime.stages.pair.joint import (
     COARSE_ROUNDS,
     FOLLOWED,
@@ -28,9 +29,11 @@ from runtime.stages.pair.joint import (
     FOUND_LAST,
     FOUND_SHIFTS,
     LOOKED,
+    MORE_BITS,
     MOST_AMOUNT,
     MOST_LAST,
     NEARED,
+    PairLight,
     Table,
     ends_of,
 )
@@ -175,6 +178,23 @@ def _amounts(write: Writer, before: str, more: str) -> tuple[str, str]:
     return amount(9), amount(10)
 
 
+def _of_light(stage: Any, write: Writer, total: str, amounts: tuple[str, str], cut: str) -> str:
+    """Write `runtime.stages.pair.joint.PairLight.excess`, of all counts (1,)."""
+    nodes, rule, zero = write.nodes, PairLight(*stage.pair_light), write.nodes.int64(0)
+    light = nodes.op("Max", nodes.op("Sub", total, nodes.int64(stage.light_offset[0])), zero)
+    both = nodes.op("Mul", nodes.op("Add", *amounts), nodes.int64(1 << MORE_BITS))
+    both, here = write.scale(both, rule.multiplier, rule.shift), write.round_shift(light, cut)
+    off = nodes.op("Abs", nodes.op("Sub", both, here))
+    off = nodes.op("Sub", off, write.scale(here, rule.tolerance, TOLERANCE_SHIFT))
+    off = nodes.clip(off, 0, (1 << 30) - 1, "int64")
+    off = shifted(write, off, nodes.op("Sub", nodes.int64(rule.step_bits), cut))
+    off = nodes.op("Min", off, nodes.int64((1 << LIGHT_BITS) - 1))
+    noise = write.scale(light, rule.noise_multiplier, rule.noise_shift)
+    noise = nodes.op("Min", noise, nodes.int64((1 << 30) - 1))
+    noise = nodes.op("Add", noise, nodes.int64(rule.floor))
+    return nodes.op("Sub", nodes.op("Mul", off, off), noise)
+
+
 def _judged(
     stage: Any, write: Writer, values: str, seen: tuple[str, str, str], at: Fit
 ) -> tuple[str, str]:
@@ -197,6 +217,7 @@ def _judged(
     )
     excess = nodes.op("Sub", in_steps(write, at.left, lost, rule.energy_bits), noise)
     excess = nodes.op("Sub", excess, wrong)
+    excess = nodes.op("Max", excess, _of_light(stage, write, total, at.amounts, lost))
     between = nodes.op("Abs", nodes.op("Sub", *at.slopes))
     between = nodes.op("Div", between, nodes.int64(1 << 6))
     between = nodes.op("ReduceSum", nodes.op("Mul", between, between), nodes.indices(0), keepdims=1)

@@ -35,8 +35,10 @@ from runtime.stages.pair.joint import (
     FOUND_LAST,
     FOUND_SHIFTS,
     LOOKED,
+    N_TRACK,
     NEARED,
     ROUNDS,
+    PairLight,
     Round,
     Table,
     amounts_at,
@@ -44,6 +46,7 @@ from runtime.stages.pair.joint import (
     fitted,
     fitted_float,
     rounds_of,
+    track_at,
 )
 from runtime.stages.pair.levels import places
 from runtime.stages.pair.nodes import pair_nodes
@@ -57,7 +60,6 @@ __all__ = ["MOST_FINE", "Pair"]
 MOST_FINE = 1024
 """Bins of the last rounds."""
 _MOST_LEVEL = 16 * 31
-_N_TRACK = 12
 _NONE = np.array([0, 0, 0, 1], dtype=np.int64)
 """What is given of a source that is none."""
 
@@ -94,6 +96,8 @@ class Pair(Registration):
         - d / 4)``, by its third derivative.
     pair_spline : int8 (n_spline, n_pair_bins)
         Patterns in finer bins, as `spline`.
+    pair_light : tuple of int
+        As of `runtime.stages.pair.joint.PairLight`.
 
     Raises
     ------
@@ -119,6 +123,7 @@ class Pair(Registration):
     apart: int
     bend: int
     pair_spline: NDArray[Any]
+    pair_light: tuple[int, ...]
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -131,6 +136,9 @@ class Pair(Registration):
         if not isinstance(self.pair_energy, tuple) or len(self.pair_energy) != 5:
             raise FormatError(self.kind, "pair_energy", repr(self.pair_energy), "5 integers")
         self.pair_rule.check(self.kind)
+        if not isinstance(self.pair_light, tuple) or len(self.pair_light) != 7:
+            raise FormatError(self.kind, "pair_light", repr(self.pair_light), "7 integers")
+        PairLight(*self.pair_light).check(self.kind)
         require(self.kind, "least_level", self.least_level, 0, _MOST_LEVEL)
         require(self.kind, "pair_level", self.pair_level, -4096, 4096)
         require(self.kind, "apart", self.apart, 1, 1 << 15)
@@ -172,7 +180,7 @@ class Pair(Registration):
 
     def initial_state(self) -> State:
         """Return that nothing was seen before."""
-        return {"track": np.zeros(_N_TRACK, dtype=np.int32)}
+        return {"track": np.zeros(N_TRACK, dtype=np.int32)}
 
     def run(self, x: Int32, state: State) -> tuple[Int32, State]:
         """Make each frame's part of the work: see the class.
@@ -191,7 +199,7 @@ class Pair(Registration):
 
     def _held(self, x: Int32) -> Int32:
         outputs = np.zeros((len(x), self.n_out), dtype=np.int64)
-        tracks, left = np.zeros((len(x), _N_TRACK), dtype=np.int64), np.arange(len(x))
+        tracks, left = np.zeros((len(x), N_TRACK), dtype=np.int64), np.arange(len(x))
         for _ in range(1 + LOOKED):
             outputs[left], tracks[left] = self.stepped(x[left], tracks[left])
             left = left[(outputs[left, 7] > 0) & (tracks[left, 0] > 0)]
@@ -208,7 +216,7 @@ class Pair(Registration):
         if looks.size:
             one = super().run(x[looks], {})[0].astype(np.int64)
             outputs[looks, :4] = one
-            found = _track(np.full(len(one), LOOKED), np.tile(one[:, :2], 2))
+            found = track_at(np.full(len(one), LOOKED), np.tile(one[:, :2], 2))
             after[looks] = found * self._more(one)[:, None]
         if again.size:
             after[again] = self._looked_again(values[again], track[again, 1:3])
@@ -223,7 +231,7 @@ class Pair(Registration):
         table = self.tables[0]
         b, _ = table.bins.about_mean(self.windows.binned(values))
         begun = self._begun(table, b, slopes).reshape(-1, 4)
-        return _track(np.full(len(begun), LOOKED - 1), begun)
+        return track_at(np.full(len(begun), LOOKED - 1), begun)
 
     def _nearer(self, values: Int64, track: Int64) -> Int64:
         """Return the tracks after rounds on the search's bins."""
@@ -231,7 +239,7 @@ class Pair(Registration):
         b, _ = table.bins.about_mean(self.windows.binned(values))
         found = rounds_of(table, b, track[:, 1:5].reshape(-1, 2, 2), COARSE_ROUNDS)
         left = np.where(found.poor, track[:, 0] - 1, NEARED)
-        return _track(left, found.slopes.reshape(-1, 4))
+        return track_at(left, found.slopes.reshape(-1, 4))
 
     def _followed(self, values: Int64, track: Int64) -> tuple[Int64, Int64]:
         """Return outputs and tracks after one round on finer bins."""
@@ -296,9 +304,13 @@ class Pair(Registration):
         """Return the outputs (n, 8) of two sources fitted to values, and whether two are told."""
         rule, grid = self.pair_rule, self.fine_grid
         down = rule.energy_bits - 2 * shift
-        noise = rule.noise(values.sum(axis=1)) + rule.floor
+        total = values.sum(axis=1)
+        noise = rule.noise(total) + rule.floor
         wrong = scale(in_steps(energy, down), rule.tolerance, TOLERANCE_SHIFT)
         excess = in_steps(found.left, down) - noise - wrong
+        light = np.maximum(total - self.light_offset[0], 0)
+        of_light = PairLight(*self.pair_light).excess(light, found.amounts, shift)
+        excess = np.maximum(excess, of_light)
         between = np.abs(found.slopes[:, 0] - found.slopes[:, 1]) >> 6
         near = (between**2).sum(axis=1) < (self.apart >> 6) ** 2
         excess = np.where(found.poor | near, np.maximum(excess, 1), excess)
@@ -347,7 +359,9 @@ class Pair(Registration):
         rule, step, grid = self.pair_rule, 2.0**self.pair_rule.energy_bits, self.fine_grid
         noise = np.maximum(values.sum(axis=1), 0.0) * rule.noise_multiplier / 2.0**rule.noise_shift
         wrong = (last * last).sum(axis=1) / step * rule.tolerance / 2.0**TOLERANCE_SHIFT
-        excess = rest / step - noise - rule.floor - wrong
+        light = np.maximum(values.sum(axis=1) - self.light_offset[0], 0.0)
+        of_light = PairLight(*self.pair_light).excess_float(light, amounts, fine.bins.fraction_bits)
+        excess = np.maximum(rest / step - noise - rule.floor - wrong, of_light)
         near = np.hypot(*(at[:, 0] - at[:, 1]).T) < self.apart
         excess = np.where(poor | near, np.maximum(excess, 1.0), excess)
         each = []
@@ -384,10 +398,3 @@ class Pair(Registration):
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Write registration, and rounds of those frames that need them."""
         return pair_c(self, prefix, x, y)
-
-
-def _track(left: Int64, slopes: Int64) -> Int64:
-    """Return tracks of places (n, 4) that are on their way: nothing moves, amounts are unknown."""
-    after = np.zeros((len(slopes), _N_TRACK), dtype=np.int64)
-    after[:, 0], after[:, 1:5] = left, slopes
-    return after
