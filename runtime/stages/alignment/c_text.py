@@ -242,13 +242,22 @@ _TWO = """\
 
 _NEAR = """\
         if (aperture == 0u) { /* the others see the source nearly where the first does */
-            const int32_t column = @P@_coarse_index((int32_t)y[0], @COARSE_LOW_X@, @COARSE_N_X@);
-            const int32_t row = @P@_coarse_index((int32_t)y[1], @COARSE_LOW_Y@, @COARSE_N_Y@);
-            ends[0] = pw_sat(column - @REACH_X@, 0, @COARSE_N_X@ - 1);
-            ends[1] = pw_sat(column + @REACH_X@, 0, @COARSE_N_X@ - 1);
-            ends[2] = pw_sat(row - @REACH_Y@, 0, @COARSE_N_Y@ - 1);
-            ends[3] = pw_sat(row + @REACH_Y@, 0, @COARSE_N_Y@ - 1);
+            @P@_near((int32_t)y[0], (int32_t)y[1], ends);
         }
+"""
+
+_ENDS = """\
+/* The columns and rows of cells within reach of that of a direction. */
+PW_LOCAL void @P@_near(int32_t slope_x, int32_t slope_y, int32_t *ends)
+{
+    const int32_t column = @P@_coarse_index(slope_x, @COARSE_LOW_X@, @COARSE_N_X@);
+    const int32_t row = @P@_coarse_index(slope_y, @COARSE_LOW_Y@, @COARSE_N_Y@);
+    ends[0] = pw_sat(column - @REACH_X@, 0, @COARSE_N_X@ - 1);
+    ends[1] = pw_sat(column + @REACH_X@, 0, @COARSE_N_X@ - 1);
+    ends[2] = pw_sat(row - @REACH_Y@, 0, @COARSE_N_Y@ - 1);
+    ends[3] = pw_sat(row + @REACH_Y@, 0, @COARSE_N_Y@ - 1);
+}
+
 """
 
 
@@ -292,8 +301,8 @@ def _tables(stage: Any, prefix: str) -> str:
     )
 
 
-def registration_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
-    """Return the C of a registration stage."""
+def registration_c(stage: Any, prefix: str, x: Edge, y: Edge, near: bool = False) -> CStage:
+    """Return the C of a registration stage; with what searches near a direction, if asked for."""
     windows, rule, n = stage.windows, stage.rule, len(stage.offsets)
     coarse, fine = stage.coarse_grid, stage.fine_grid
     four_pixels = f"pw_four_{x.ctype.removeprefix('int').removesuffix('_t')}"
@@ -346,11 +355,12 @@ def registration_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
     }  # fmt: skip
     indices = ""
     for what, grid in (("fine", fine), ("coarse", coarse)):
-        if what == "fine" or n > 1:
+        if what == "fine" or n > 1 or near:
             multiplier, shift = grid.inverse
             indices += fill(_INDEX, P=prefix, WHAT=what, INVERSE=multiplier, INVERSE_SHIFT=shift)
     shared = dict.fromkeys([*four_c("pw_four_16", "int16_t"), *four_c(four_pixels, x.ctype)])
     pairs = x.ctype == "int16_t" and (stage.n_cols // stage.bin_cols) % 2 == 0
     values |= {"TWO_BY_TWO": _TWO if pairs else "", "TWO_END": "#endif\n" if pairs else ""}
+    indices += _ENDS if n > 1 or near else ""
     functions = fill(PLACE + indices + STEPS + BINNED + LIGHT + _RUN, **values)
     return CStage(_tables(stage, prefix), (), "", functions, shared=tuple(shared))

@@ -19,7 +19,7 @@ from runtime.stages.alignment.nodes import Writer, in_steps, level_of, quotient,
 if TYPE_CHECKING:
     from runtime.stages.contract.onnx_nodes import Nodes
 
-__all__ = ["registration_nodes"]
+__all__ = ["near_cells", "registration_nodes"]
 
 
 def registration_nodes(stage: Any, nodes: Nodes, x: str) -> str:
@@ -64,7 +64,7 @@ def _aligned(
     patterns = nodes.cast(write.table(stage.search[aperture]), "int64")
     scores = write.dots(patterns, bins, windows.n_bins)
     if seed:
-        scores = nodes.op("Where", _near(stage, write, seed), scores, nodes.int64(-(1 << 40)))
+        scores = nodes.op("Where", near_cells(stage, write, seed), scores, nodes.int64(-(1 << 40)))
     cell = nodes.op("ArgMax", scores, axis=0, keepdims=1)
     column = nodes.op("Mod", cell, nodes.int64(grid.n_x))
     row = nodes.op("Div", cell, nodes.int64(grid.n_x))
@@ -141,17 +141,17 @@ def _excess_of_light(stage: Any, write: Writer, light: str, at: tuple[str, str, 
     return nodes.op("Sub", nodes.op("Mul", off, off), noise)
 
 
-def _near(stage: Any, write: Writer, seed: str) -> str:
+def near_cells(stage: Any, write: Writer, seed: str) -> str:
     """Return which cells are within reach of the first aperture's direction."""
     nodes, grid = write.nodes, stage.coarse_grid
     cells = np.arange(grid.n_cells, dtype=np.int64)
-    near = []
+    every = []
     for own, at, reach in zip(
         (cells % grid.n_x, cells // grid.n_x), write.index(grid, seed), stage.reach, strict=True
     ):
         away = nodes.op("Abs", nodes.op("Sub", nodes.constant(own), at))
-        near.append(nodes.op("LessOrEqual", away, nodes.int64(reach)))
-    return nodes.op("And", *near)
+        every.append(nodes.op("LessOrEqual", away, nodes.int64(reach)))
+    return nodes.op("And", *every)
 
 
 def _left(

@@ -28,6 +28,7 @@ from runtime.stages.pair.joint import (
     MORE_BITS,
     MOST_AMOUNT,
     MOST_LAST,
+    N_TRACK,
     NEARED,
     PairLight,
 )
@@ -86,8 +87,8 @@ PW_STAGE int32_t @P@_finer(const @X@ *x, int32_t *sums)
     return total;
 }
 
-/* The cell that fits best what the one source leaves of the bins: where a second one begins. */
-PW_STAGE void @P@_begin(const int16_t *b, int16_t *columns, @P@_at *at)
+/* The cell (near it) that fits best what the one source leaves: where a second one begins. */
+PW_STAGE void @P@_begin(const int16_t *b, int16_t *columns, @P@_at *at, int32_t near)
 {
     int32_t place[2];
     int32_t cross = 0;
@@ -104,7 +105,10 @@ PW_STAGE void @P@_begin(const int16_t *b, int16_t *columns, @P@_at *at)
         const int32_t off = @O@_cut(factor * columns[i], 10);
         left[i] = (int16_t)pw_sat(b[i] - off, -@LIMIT_BINS@, @LIMIT_BINS@);
     }
-    const int32_t ends[4] = {0, @COARSE_N_X@ - 1, 0, @COARSE_N_Y@ - 1};
+    int32_t ends[4] = {0, @COARSE_N_X@ - 1, 0, @COARSE_N_Y@ - 1};
+    if (near != 0) {
+        @O@_near(at->slope[0], at->slope[1], ends);
+    }
     int32_t best[2] = {0, 0};
     @O@_search(left, @O@_patterns, ends, best);
     at->slope[2] = @COARSE_MIDDLE_X@ + (best[0] * @COARSE_STEP@);
@@ -166,6 +170,11 @@ PW_LOCAL void @P@_learn(int32_t *track, const @P@_at *at, int32_t told)
         const int32_t moved = pw_sat(track[5u + k] + more, -@STEP@, @STEP@);
         track[1u + k] = (track[0] > 0) ? (track[1u + k] + @O@_cut(off, place)) : 0;
         track[5u + k] = (track[0] > 0) ? moved : 0;
+    }
+    if ((told != 0) && (follows != 0)) {
+        track[12] = 1; /* where these are lost, all cells are searched again */
+    } else if (track[0] == 0) {
+        track[12] = 1 - track[12]; /* where nothing came of all cells, those near the one */
     }
 }
 
@@ -247,7 +256,7 @@ PW_STAGE void @P@_approach(pw_state *s, const @X@ *own)
         at.slope[k] = track[1u + k];
     }
     if (track[0] == @LOOKED@) {
-        @P@_begin(s->@P@_bins, s->@P@_columns, &at);
+        @P@_begin(s->@P@_bins, s->@P@_columns, &at, track[12]);
         track[0] = @LOOKED@ - 1;
     } else {
         for (uint32_t round = 0u; (round < @COARSE_ROUNDS@u) && (at.poor != 0); round++) {
@@ -279,6 +288,8 @@ PW_STAGE void @P@_run(pw_state *s, const @X@ *x, @Y@ *y)
             for (uint32_t k = 0u; k < 4u; k++) {
                 track[1u + k] = (int32_t)y[k & 1u];
             }
+        } else {
+            track[12] = 0;
         }
     }
 }
@@ -288,7 +299,7 @@ PW_STAGE void @P@_run(pw_state *s, const @X@ *x, @Y@ *y)
 def pair_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
     """Return the C of a pair."""
     one = f"{prefix}_one"
-    plain = registration_c(stage, one, x, y)
+    plain = registration_c(stage, one, x, y, near=True)
     coarse, grid = stage.coarse_grid, stage.fine_grid
     n_bins, n_fine = stage.windows.n_bins, stage.fine_windows.n_bins
     rule, factor, light = stage.pair_rule, place_factor(grid), PairLight(*stage.pair_light)
@@ -346,8 +357,8 @@ def pair_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
         CState("bins", "int16_t", most, "bins about their mean"),
         CState("columns", "int16_t", 7 * most, "both sources' columns, and what they leave"),
     )
-    about = "count of frames; x, y, x, y; how they move a frame; amounts, and bits that they lost"
-    state = (CState("track", "int32_t", 12, about),)
+    about = "frames; x, y, x, y; how they move a frame; amounts; bits that they lost; near alone"
+    state = (CState("track", "int32_t", N_TRACK, about),)
     return CStage(tables, state, "", text, scratch=scratch, shared=plain.shared)
 
 

@@ -81,7 +81,7 @@ FOUND_SHIFTS, FOLLOWED_SHIFTS = (0, 1), (1, 3)
 they move are corrected. Of lights that are followed a round begins so nearer to the truth than one
 frame's noise allows: steps are 1.25 times as long as noise alone, and not 1.8 times. What is given
 is what the round found."""
-N_TRACK = 12
+N_TRACK = 13
 MORE_BITS = 12
 """Bits that a sum of amounts is raised by before it is turned into light."""
 _ONE = 1 << DELTA_BITS
@@ -250,10 +250,10 @@ def rounds_of(table: Table, b: Int64, slopes: Int64, rounds: int, last: int = MO
     return found
 
 
-def track_at(left: Int64, slopes: Int64) -> Int64:
+def track_at(left: Int64, slopes: Int64, tried: Int64 | int = 0) -> Int64:
     """Return tracks of places (n, 4) that are on their way: nothing moves, amounts are unknown."""
     after = np.zeros((len(slopes), N_TRACK), dtype=np.int64)
-    after[:, 0], after[:, 1:5] = left, slopes
+    after[:, 0], after[:, 1:5], after[:, 12] = left, slopes, tried
     return after
 
 

@@ -107,11 +107,11 @@ class Pair(Registration):
     Notes
     -----
     Places of `spline` are those of the cells: its offset is 0. All else is said in
-    `runtime.stages.alignment.registration.Registration`. Its state ``track``, int32 (12,), is a
+    `runtime.stages.alignment.registration.Registration`. Its state ``track``, int32 (13,), is a
     count of frames (0: look for one source; to `FOLLOWED`: two were told, and so many frames
     without are left; to `NEARED`: rounds on finer bins; beyond: on the search's), the slopes along
-    x and y of either, how they move a frame, the amounts of both, and by how many bits the bins
-    that these are of were cut.
+    x and y of either, how they move a frame, the amounts of both, by how many bits the bins that
+    these are of were cut, and whether a second one is searched for near the one alone.
     """
 
     kind: ClassVar[str] = "pair"
@@ -200,13 +200,13 @@ class Pair(Registration):
     def _held(self, x: Int32) -> Int32:
         outputs = np.zeros((len(x), self.n_out), dtype=np.int64)
         tracks, left = np.zeros((len(x), N_TRACK), dtype=np.int64), np.arange(len(x))
-        for _ in range(1 + LOOKED):
+        for _ in range(2 * (1 + LOOKED)):
             outputs[left], tracks[left] = self.stepped(x[left], tracks[left])
-            left = left[(outputs[left, 7] > 0) & (tracks[left, 0] > 0)]
+            left = left[(outputs[left, 7] > 0) & (tracks[left][:, [0, 12]] > 0).any(axis=1)]
         return saturate(outputs, -INT32_MAX, INT32_MAX)
 
     def stepped(self, x: Int32, track: Int64) -> tuple[Int64, Int64]:
-        """Return outputs (n, 8) of frames (n, n_values), and tracks (n, 12) from those before."""
+        """Return outputs (n, 8) of frames (n, n_values), and tracks (n, 13) from those before."""
         outputs, after = np.tile(_NONE, (len(x), 2)), np.zeros_like(track)
         step = track[:, 0]
         looks, again = np.flatnonzero(step == 0), np.flatnonzero(step == LOOKED)
@@ -217,21 +217,22 @@ class Pair(Registration):
             one = super().run(x[looks], {})[0].astype(np.int64)
             outputs[looks, :4] = one
             found = track_at(np.full(len(one), LOOKED), np.tile(one[:, :2], 2))
+            found[:, 12] = track[looks, 12]
             after[looks] = found * self._more(one)[:, None]
         if again.size:
-            after[again] = self._looked_again(values[again], track[again, 1:3])
+            after[again] = self._looked_again(values[again], track[again])
         if coarse.size:
             after[coarse] = self._nearer(values[coarse], track[coarse])
         if fine.size:
             outputs[fine], after[fine] = self._followed(values[fine], track[fine])
         return outputs, after
 
-    def _looked_again(self, values: Int64, slopes: Int64) -> Int64:
-        """Return the tracks of frames of which one source, at slopes (n, 2), leaves more."""
+    def _looked_again(self, values: Int64, track: Int64) -> Int64:
+        """Return the tracks of frames of which one source leaves more."""
         table = self.tables[0]
         b, _ = table.bins.about_mean(self.windows.binned(values))
-        begun = self._begun(table, b, slopes).reshape(-1, 4)
-        return track_at(np.full(len(begun), LOOKED - 1), begun)
+        begun = self._begun(table, b, track[:, 1:3], track[:, 12] > 0).reshape(-1, 4)
+        return track_at(np.full(len(begun), LOOKED - 1), begun, track[:, 12])
 
     def _nearer(self, values: Int64, track: Int64) -> Int64:
         """Return the tracks after rounds on the search's bins."""
@@ -239,7 +240,7 @@ class Pair(Registration):
         b, _ = table.bins.about_mean(self.windows.binned(values))
         found = rounds_of(table, b, track[:, 1:5].reshape(-1, 2, 2), COARSE_ROUNDS)
         left = np.where(found.poor, track[:, 0] - 1, NEARED)
-        return track_at(left, found.slopes.reshape(-1, 4))
+        return track_at(left, found.slopes.reshape(-1, 4), track[:, 12])
 
     def _followed(self, values: Int64, track: Int64) -> tuple[Int64, Int64]:
         """Return outputs and tracks after one round on finer bins."""
@@ -262,8 +263,10 @@ class Pair(Registration):
         # Places of the first such frame come from other bins: how far they went is no motion.
         off = off * (track[:, :1] < NEARED)
         moved = np.clip(moved + round_shift(off, shifts[1][:, None]), -most, most)
-        after = np.column_stack([left, slopes, moved, found.amounts, shift])
-        return outputs, after * (left > 0)[:, None]
+        after = np.column_stack([left, slopes, moved, found.amounts, shift]) * (left > 0)[:, None]
+        tried = np.where(left > 0, track[:, 12], 1 - track[:, 12])
+        tried[told & told_before] = 1  # where these are lost, all cells are searched again
+        return outputs, np.column_stack([after, tried])
 
     def _more(self, one: NDArray[Any]) -> NDArray[np.bool_]:
         """Return where there is light that one source does not explain."""
@@ -272,29 +275,23 @@ class Pair(Registration):
     def joint(self, values: Int64, slopes: Int64) -> tuple[Round, Int64, Int64]:
         """Fit two sources to values (n, n_pixels), from the slopes (n, 2) of one.
 
-        Returns
-        -------
-        Round
-            The last one.
-        energy : int64 (n,)
-            Sum of squares of the finer bins.
-        shift : int64 (n,)
-            Bits that they were cut by.
+        Returns the last round, the finer bins' energy, and bits that they were cut by.
         """
         coarse = self.tables[0]
         b, _ = coarse.bins.about_mean(self.windows.binned(values))
-        found = rounds_of(coarse, b, self._begun(coarse, b, slopes), ROUNDS[0])
+        begun = self._begun(coarse, b, slopes, np.zeros(len(b), dtype=bool))
+        found = rounds_of(coarse, b, begun, ROUNDS[0])
         fine = self.tables[1]
         b, shift = fine.bins.about_mean(self.fine_windows.binned(values))
         return rounds_of(fine, b, found.slopes, ROUNDS[1]), (b * b).sum(axis=1), shift
 
-    def _begun(self, table: Table, b: Int64, slopes: Int64) -> Int64:
-        """Begin with the one source, and with the cell that fits best what it leaves."""
+    def _begun(self, table: Table, b: Int64, slopes: Int64, near: np.ndarray) -> Int64:
+        """Begin with the one source, and with the cell (near it) that fits best what it leaves."""
         t = table.columns(slopes)[:, 0]
         factor = quotient((b * t).sum(axis=1), (t * t).sum(axis=1))
         limit = table.bins.limit
         e = np.clip(b - round_shift(factor[:, None] * t, 10), -limit, limit)
-        cell = self.searched(e, 0, None)
+        cell = np.where(near, self.searched(e, 0, slopes), self.searched(e, 0, None))
         second = self.coarse_grid.slopes(cell, np.zeros((len(cell), 2), dtype=np.int64))
         return np.stack([slopes, second], axis=1)
 
@@ -334,18 +331,20 @@ class Pair(Registration):
         one = super().run_float(x)
         outputs = np.hstack([one, np.tile([0.0, 0.0, 0.0, 1.0], (len(x), 1))])
         left = np.flatnonzero(self._more(one))
-        if left.size:
-            outputs[left] = self._both_float(x[left][:, self.windows.columns(0)], one[left, :2])
+        for near in (False, True):
+            values = x[left][:, self.windows.columns(0)]
+            outputs[left] = self._both_float(values, one[left, :2], near)
+            left = left[outputs[left, 7] > 0]
         return outputs
 
-    def _both_float(self, values: Float64, slopes: Float64) -> Float64:
+    def _both_float(self, values: Float64, slopes: Float64, near: bool) -> Float64:
         coarse, fine = self.tables
         bins = [w.binned(values) for w in (self.windows, self.fine_windows)]  # type: ignore[arg-type]
         b, last = (each - each.mean(axis=1, keepdims=True) for each in bins)
         whole = np.floor(slopes).astype(np.int64)
         t = coarse.columns(whole)[:, 0].astype(np.float64)
         share = (b * t).sum(axis=1) / np.maximum((t * t).sum(axis=1), 1e-9)
-        cell = self.searched(b - np.maximum(share, 0.0)[:, None] * t, 0, None)
+        cell = self.searched(b - np.maximum(share, 0.0)[:, None] * t, 0, whole if near else None)
         second = self.coarse_grid.slopes(cell, np.zeros((len(cell), 2), dtype=np.int64))
         at = np.stack([slopes, second.astype(np.float64)], axis=1)
         amounts, rest, poor = np.zeros((len(b), 2)), np.zeros(len(b)), np.zeros(len(b), dtype=bool)
