@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import warnings
 from typing import Any
 
@@ -25,9 +26,16 @@ from sklearn.tree import DecisionTreeClassifier
 
 from runtime.errors import UsageError
 from runtime.stages.contract.stage import Float64, Int32, Int64
+from trainer.learn.filters.network import FilterLayer, FilterNetwork
 from trainer.recipe import ClassifierRecipe
 
-__all__ = ["SegmentContrasts", "fit_boosted_regressor", "fit_classifier", "fit_regressor"]
+__all__ = [
+    "SegmentContrasts",
+    "fit_boosted_regressor",
+    "fit_classifier",
+    "fit_filters",
+    "fit_regressor",
+]
 
 N_BATCHES = 100
 LEAST_BATCH, LARGEST_BATCH = 256, 512
@@ -118,9 +126,7 @@ def fit_classifier(
     UsageError
         A class has no window.
     """
-    missing = sorted(set(range(n_classes)) - set(labels.tolist()))
-    if missing:
-        raise UsageError("training", "windows of class", missing[0], "windows of every class")
+    _refuse_missing(labels, n_classes)
     contrasts, scaler, scaled = _scaled(recipe, x, n_segments)
     head = _new_head(recipe, len(x), seed)
     if recipe.kind == "prototypes":
@@ -134,6 +140,51 @@ def fit_classifier(
             # The number of epochs is part of the recipe; stopping there is not a failure.
             warnings.simplefilter("ignore", ConvergenceWarning)
             head.fit(scaled, labels)
+    return make_pipeline(contrasts, scaler, head)
+
+
+def fit_filters(
+    recipe: ClassifierRecipe,
+    x: Int32,
+    labels: NDArray[np.int64],
+    n_classes: int,
+    layers: tuple[FilterLayer, ...],
+    seed: int,
+    people: Int64,
+) -> Pipeline:
+    """Fit a network of filters on windows of one segment.
+
+    All values of the grid have one mean and one scale, so that a filter sees the same at every
+    place; what a window holds behind them, the logarithm of all light, is left out.
+
+    Parameters
+    ----------
+    layers : tuple of FilterLayer
+        Of which the first sees the first features.
+    recipe, x, labels, n_classes, seed, people
+        As for :func:`fit_classifier`.
+
+    Raises
+    ------
+    UsageError
+        A class has no window.
+    """
+    _refuse_missing(labels, n_classes)
+    contrasts, scaler = SegmentContrasts(1), StandardScaler()
+    real = contrasts.fit_transform(x.astype(np.float64))
+    scaler.fit(real)
+    n_seen = math.prod(layers[0].grid)
+    means = scaler.mean_[:n_seen]
+    scaler.var_[:] = (scaler.var_[:n_seen] + (means - means.mean()) ** 2).mean()
+    scaler.mean_[:] = means.mean()
+    scaler.scale_[:] = np.sqrt(scaler.var_)
+    settings = _mlp_settings(recipe, len(x), seed)
+    kept = {k: settings[k] for k in ("alpha", "batch_size", "learning_rate_init", "random_state")}
+    head = FilterNetwork(layers, recipe.hidden, **kept)
+    classes = {"classes": np.arange(n_classes)}
+    groups = people * n_classes + labels
+    rng = np.random.default_rng(seed)
+    _fit_mlp(head, scaler.transform(real), labels, groups, recipe, rng, classes)
     return make_pipeline(contrasts, scaler, head)
 
 
@@ -195,6 +246,12 @@ def fit_boosted_regressor(
         random_state=seed,
     )
     return make_pipeline(contrasts, scaler, head.fit(scaled, targets))
+
+
+def _refuse_missing(labels: NDArray[np.int64], n_classes: int) -> None:
+    missing = sorted(set(range(n_classes)) - set(labels.tolist()))
+    if missing:
+        raise UsageError("training", "windows of class", missing[0], "windows of every class")
 
 
 def _scaled(
@@ -271,9 +328,9 @@ def _new_head(recipe: ClassifierRecipe, n_windows: int, seed: int) -> Classifier
 
 
 def _fit_mlp(
-    head: MLPClassifier | MLPRegressor,
+    head: MLPClassifier | MLPRegressor | FilterNetwork,
     x: Float64,
-    labels: NDArray[np.int64] | Float64,
+    labels: NDArray[Any],
     groups: Int64,
     recipe: ClassifierRecipe,
     rng: np.random.Generator,
