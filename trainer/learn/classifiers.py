@@ -26,6 +26,7 @@ from sklearn.tree import DecisionTreeClassifier
 
 from runtime.errors import UsageError
 from runtime.stages.contract.stage import Float64, Int32, Int64
+from trainer.learn.filters import network
 from trainer.learn.filters.network import FilterLayer, FilterNetwork
 from trainer.recipe import ClassifierRecipe
 
@@ -268,9 +269,9 @@ def _scaled(
     return contrasts, scaler, scaled
 
 
-def _passes(recipe: ClassifierRecipe, n_windows: int) -> int:
+def _passes(recipe: ClassifierRecipe, n_windows: int, most_seen: int = MOST_SEEN) -> int:
     """Return how often to pass over the windows: as the recipe says, or less over very many."""
-    return min(recipe.epochs, max(1, MOST_SEEN // n_windows))
+    return min(recipe.epochs, max(1, most_seen // n_windows))
 
 
 def _batch(n_windows: int) -> int:
@@ -345,7 +346,8 @@ def _fit_mlp(
     step does (B. Polyak and A. Juditsky, SIAM J. Control Optim. 30, 1992).
     """
     parameters: list[list[NDArray[np.float32]]] = []
-    n_passes = _passes(recipe, len(x))
+    with_filters = isinstance(head, FilterNetwork)
+    n_passes = _passes(recipe, len(x), network.MOST_SEEN if with_filters else MOST_SEEN)
     single = x.astype(np.float32)  # half the time of double precision, and precision enough
     orders = rng.spawn(1)[0]  # of its own: the same with and without noise
     for epoch in range(n_passes):

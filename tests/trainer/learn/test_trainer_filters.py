@@ -17,6 +17,7 @@ from runtime.stages.dense import Dense
 from runtime.stages.filters import Filters
 from runtime.stages.pixels import Pixels
 from trainer.learn.classifiers import fit_classifier, fit_filters
+from trainer.learn.filters import network as network_module
 from trainer.learn.filters.network import FilterLayer, FilterNetwork, filter_layers
 from trainer.learn.float_onnx import float_onnx
 from trainer.learn.lowering import lower_classifier
@@ -59,8 +60,9 @@ def pipeline() -> Any:
     return fitted()
 
 
-def test_slopes_are_the_differences_of_the_loss() -> None:
-    """Against central differences in each kind of parameter, in double precision."""
+def test_slopes_are_the_differences_of_the_loss(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Against central differences in each kind of parameter, in double precision, in parts."""
+    monkeypatch.setattr(network_module, "_AT_ONCE", 3)
     rng = np.random.default_rng(4)
     layers = (FilterLayer(5, 6, 1, 2, 1, 3), FilterLayer(4, 5, 3, 3, 2, 4))
     network = FilterNetwork(layers, (5,), alpha=0.3)
@@ -75,7 +77,7 @@ def test_slopes_are_the_differences_of_the_loss() -> None:
         squares = sum(float((w * w).sum()) for w in network.coefs_)
         return float(-log_chances[np.arange(7), targets].mean() + 0.5 * 0.3 / 7 * squares)
 
-    slopes = network._gradients(x, targets)
+    slopes = network._slopes(x, targets)
     for parameter, slope in zip([*network.coefs_, *network.intercepts_], slopes, strict=True):
         for place in [tuple(rng.integers(0, n) for n in parameter.shape) for _ in range(6)]:
             kept_value = parameter[place]

@@ -22,7 +22,7 @@ from runtime.stages.bins import Bins
 from runtime.stages.contract.stage import EntryStage, Float64, Int64
 from runtime.stages.filters import patch_places
 
-__all__ = ["FilterLayer", "FilterNetwork", "filter_layers"]
+__all__ = ["MOST_SEEN", "FilterLayer", "FilterNetwork", "filter_layers"]
 
 Float32 = NDArray[np.float32]
 
@@ -30,6 +30,13 @@ GEOMETRY = ((5, 1), (4, 2), (3, 1))
 """Size of a filter, and the step from one place to the next, of the first layer to the third. The
 first sees every place: with steps of two from the beginning a hand that moves by one bin is
 another one, and nothing is gained over layers without filters (12 kinds of silhouettes)."""
+MOST_SEEN = 432_000
+"""Windows that a fit sees at most, each as often as there are passes: 14,400 of them 30 times. Of
+12 kinds of silhouettes 2.7, 4.6 and 5.5 points more than without filters are right after 20, 30 and
+40 times, of other invented people 5.6, 7.4 and 7.6; thirty times are half a minute."""
+_AT_ONCE = 96
+"""Windows whose patches stay in a core's own memory while slopes are added up: whole batches of 288
+took 97 us a window, parts of 96 and of 16 windows 59 and 70."""
 _DECAY, _DECAY_OF_SQUARES, _LEAST = 0.9, 0.999, 1e-8
 
 
@@ -136,7 +143,7 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
         targets = np.searchsorted(self.classes_, labels)
         for first in range(0, len(x), self.batch_size):
             rows = slice(first, first + self.batch_size)
-            self._step(self._gradients(x[rows], targets[rows]))
+            self._step(self._slopes(x[rows], targets[rows]))
         return self
 
     def predict_proba(self, x: Float64) -> Float64:
@@ -191,18 +198,28 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
             given.append(y)
         return seen, given
 
-    def _gradients(self, x: Float32, targets: NDArray[np.int64]) -> list[Float32]:
-        """Return the loss's slope along each of the parameters, over one batch."""
+    def _slopes(self, x: Float32, targets: NDArray[np.int64]) -> list[Float32]:
+        """Return the slope of a batch's mean loss, and of the penalty, along each parameter."""
+        parts = [
+            self._summed_slopes(x[first : first + _AT_ONCE], targets[first : first + _AT_ONCE])
+            for first in range(0, len(x), _AT_ONCE)
+        ]
+        share = np.float32(1.0 / len(x))
+        slopes = [share * sum(each) for each in zip(*parts, strict=True)]
+        for slope, weights in zip(slopes, self.coefs_, strict=False):
+            slope += share * np.float32(self.alpha) * weights
+        return slopes
+
+    def _summed_slopes(self, x: Float32, targets: NDArray[np.int64]) -> list[Float32]:
+        """Return the slope of the sum of some windows' losses along each parameter."""
         seen, given = self._forward(x)
         slope = softmax(given[-1], axis=1)
         slope[np.arange(len(x)), targets] -= 1.0
-        slope /= np.float32(len(x))
-        penalty = np.float32(self.alpha / len(x))
         of_weights: list[Float32] = []
         of_biases: list[Float32] = []
         for number in reversed(range(len(seen))):
             weights = self.coefs_[number]
-            of_weights.insert(0, seen[number].T @ slope + penalty * weights)
+            of_weights.insert(0, seen[number].T @ slope)
             of_biases.insert(0, np.ones(len(slope), np.float32) @ slope)
             if number == 0:
                 break
