@@ -47,8 +47,8 @@ class ClassifierRecipe(Table):
     With ``filters`` the MLP sees a window's bins through layers of so many filters each before its
     hidden layers: small matrices that are the same at every place, of 5 by 5 bins, then 4 by 4
     places, of which every second, then 3 by 3. Behind an optic a hand that is moved moves its
-    readout: such weights know it elsewhere as well. Bins that are fewer than all of these layers
-    see, such as the four quadrants of the baseline, go to the hidden layers without them.
+    readout: such weights know it elsewhere as well. Layers whose filters are larger than what is
+    left to see are left out: of the four quadrants of the baseline all.
 
     A window of several segments is seen as ``contrasts`` between them, with the mean over all of
     them only where ``window_mean`` asks for it: it tells of the person as much as of the scene.

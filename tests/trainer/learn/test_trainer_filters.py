@@ -182,13 +182,16 @@ def test_directions_are_carried_past_the_hidden_layer_behind_filters(pipeline: A
 
 
 def test_layers_fit_the_bins_or_are_left_out() -> None:
-    """The four quadrants of the baseline, and single pixels, have none."""
+    """Of few bins the first; the four quadrants of the baseline, and single pixels, have none."""
     assert [layer.places for layer in LAYERS] == [(8, 8), (3, 3)]
     three = filter_layers(Bins(32, 32, 16, 16), (16, 32, 48))
     assert [(*layer.grid, layer.n_patch) for layer in three] == [
         (16, 16, 1, 25), (12, 12, 16, 256), (5, 5, 32, 288)
     ]  # fmt: skip
     assert math.prod(three[-1].places) * three[-1].n_filters == 432
+    assert [one.places for one in filter_layers(Bins(20, 40, 20, 10), (16, 32, 48))] == [
+        (16, 6), (7, 2)
+    ]  # fmt: skip
     assert filter_layers(Bins(8, 8, 2, 2), (8, 12)) == ()
     assert filter_layers(Pixels(4, 4, np.array([1, 3], np.int32)), (8,)) == ()
     assert filter_layers(Bins(24, 24, 12, 12), ()) == ()

@@ -73,7 +73,7 @@ class FilterLayer(NamedTuple):
 
 
 def filter_layers(entry: EntryStage | None, filters: tuple[int, ...]) -> tuple[FilterLayer, ...]:
-    """Return the layers that fit the bins of an entry stage; none where it has too few for all.
+    """Return the layers that fit the bins of an entry stage: the first of them, where it has few.
 
     Parameters
     ----------
@@ -88,7 +88,7 @@ def filter_layers(entry: EntryStage | None, filters: tuple[int, ...]) -> tuple[F
     layers: list[FilterLayer] = []
     for n_filters, (size, step) in zip(filters, GEOMETRY, strict=False):
         if min(n_rows, n_cols) < size:
-            return ()
+            break
         layers.append(FilterLayer(n_rows, n_cols, n_channels, size, step, n_filters))
         (n_rows, n_cols), n_channels = layers[-1].places, n_filters
     return tuple(layers)
@@ -258,16 +258,15 @@ def _patches(given: Float32, layer: FilterLayer) -> Float32:
 def _to_values(slope: Float32, weights: Float32, layer: FilterLayer) -> Float32:
     """Return the slope along a layer's inputs, (n_windows, n_rows, n_cols, n_channels).
 
-    Of each place in a patch by itself: that is a product and a sum over small arrays.
+    A line of a patch stands together in the grid, so that all windows' lines are added at once.
     """
     (down, across), size, step = layer.places, layer.size, layer.step
-    n_windows = len(slope) // (down * across)
-    whole = np.zeros((n_windows, *layer.grid), dtype=slope.dtype)
-    of_places = weights.reshape(size, size, layer.n_channels, -1)
-    for row in range(size):
-        for col in range(size):
+    n_windows, n_line = len(slope) // (down * across), size * layer.n_channels
+    each = (slope @ weights.T).reshape(n_windows, down, across, size, n_line)
+    whole = np.zeros((n_windows, layer.n_rows, layer.n_cols * layer.n_channels), slope.dtype)
+    for place in range(across):
+        first = place * step * layer.n_channels
+        for row in range(size):
             rows = slice(row, row + step * (down - 1) + 1, step)
-            cols = slice(col, col + step * (across - 1) + 1, step)
-            part = slope @ of_places[row, col].T
-            whole[:, rows, cols] += part.reshape(n_windows, down, across, layer.n_channels)
+            whole[:, rows, first : first + n_line] += each[:, :, place, row]
     return whole
