@@ -39,7 +39,7 @@ __all__ = [
     "warming_k",
 ]
 
-BLOCK_FRAMES, IDLE_FRAMES = 32, 4
+BLOCK_FRAMES, IDLE_FRAMES = 64, 4
 """Frame pairs worked out at once, and once a script is over. Part of the result: noise is drawn
 block by block."""
 

@@ -66,12 +66,12 @@ def test_frames_keep_the_true_rate_and_cover_the_script() -> None:
 def test_what_is_worked_out_ends_with_the_script_and_goes_on_in_small_steps() -> None:
     """Blocks end with the first frame after a script's end; then few frames at a time follow."""
     sensor = dataclasses.replace(SENSORS["lensless32"], frame_rate_hz=3.0)
-    # 12.8 s at 3 a second: frame 39, at 13 s, is the first that is not before the end.
+    # 25.8 s at 3 a second: frame 78, at 26 s, is the first that is not before the end.
     lengths, first = [], 0
     for _ in range(4):
-        lengths.append(block_length(first, 12.8, sensor))
+        lengths.append(block_length(first, 25.8, sensor))
         first += lengths[-1]
-    assert lengths == [32, 8, 4, 4]
+    assert lengths == [64, 15, 4, 4]
 
 
 def test_the_lit_exposure_holds_the_led_light_and_both_hold_the_ambient() -> None:
