@@ -154,6 +154,7 @@ class Cache:
     def __init__(self, folder: Path, key: bytes) -> None:
         self.folder, self._key = folder, key
         self._known: tuple[_Version | None, _Index] | None = None
+        self._texts: dict[str, tuple[dict[str, str], str]] = {}
 
     def load(self, keys: Sequence[str]) -> list[StoredArray] | None:
         """Return what was stored under some keys, if all of it is there byte for byte."""
@@ -225,11 +226,17 @@ class Cache:
                 (self.folder / name).unlink(missing_ok=True)
                 del index[name]
             changed = index | more
-            # Without line breaks, which only the slow encoder sets: each of a thousand sessions
-            # writes down all that were kept before it.
-            text = json.dumps(changed, sort_keys=True) + "\n"
+            text = "{" + ", ".join(self._text(n, changed[n]) for n in sorted(changed)) + "}\n"
             write_whole(self.folder / INDEX, text.encode(), lasting=False)
             self._known = self._version(), changed
+
+    def _text(self, name: str, entry: dict[str, str]) -> str:
+        """Return an entry as JSON, worked out once: each of a thousand sessions writes them all."""
+        kept = self._texts.get(name)
+        if kept is None or kept[0] is not entry:
+            text = f"{json.dumps(name)}: {json.dumps(entry, sort_keys=True)}"
+            kept = self._texts[name] = entry, text
+        return kept[1]
 
     def _index(self) -> _Index:
         """Return the index, read again where it is another file than the last time."""
@@ -266,7 +273,7 @@ class Cache:
 
     def __getstate__(self) -> dict[str, object]:
         """Leave the index behind where the cache goes to another process."""
-        return {**self.__dict__, "_known": None}
+        return {**self.__dict__, "_known": None, "_texts": {}}
 
 
 def open_cache(data: Path, name: str) -> Cache:
