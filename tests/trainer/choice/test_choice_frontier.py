@@ -195,6 +195,22 @@ def test_a_model_of_an_earlier_front_is_not_taken_for_another(
         refuse_another(folder, fewer, same)
 
 
+@pytest.mark.slow
+def test_a_search_by_two_processes_gives_the_same_bytes(
+    searched: Path, small_recipe_once: Path, tmp_path: Path
+) -> None:
+    """Nothing that was kept, and how many processes there are, has a part in what is told."""
+    data = Path(shutil.copytree(searched / "data", tmp_path / "data"))
+    shutil.rmtree(data / "derivatives")
+    code = _run(
+        data, "--recipe", small_recipe_once, "--knobs", searched / "knobs.toml",
+        "--out", tmp_path / "out", "--jobs", 2,
+    )  # fmt: skip
+    assert code == 0
+    for file in ("frontier.json", "frontier.csv", "frontier.html"):
+        assert (tmp_path / "out" / file).read_bytes() == (searched / "out" / file).read_bytes()
+
+
 def test_a_search_goes_on_from_what_is_kept_and_limits_decide(
     searched: Path, small_recipe_once: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
