@@ -119,7 +119,9 @@ def align(fit: FitJob, recordings: Sequence[Reduced], workers: Workers) -> list[
     if not ways:
         return found
     places = [_placed_by(rounds, fit, length) for rounds in ways]
-    best = places[-1] if len(ways) == 1 or _are_better(fit, *places, workers) else places[0]
+    best = places[0]
+    for others in places[1:]:
+        best = others if _are_better(fit, best, others, workers) else best
     return [(r.starts, r.ends) for r in best]
 
 
