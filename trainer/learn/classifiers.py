@@ -28,6 +28,7 @@ from runtime.errors import UsageError
 from runtime.stages.contract.stage import Float64, Int32, Int64
 from trainer.learn.filters import network
 from trainer.learn.filters.network import FilterLayer, FilterNetwork
+from trainer.learn.perceptrons.descent import Descent
 from trainer.recipe import ClassifierRecipe
 
 __all__ = [
@@ -350,6 +351,9 @@ def _fit_mlp(
     n_passes = _passes(recipe, len(x), network.MOST_SEEN if with_filters else MOST_SEEN)
     single = x.astype(np.float32)  # half the time of double precision, and precision enough
     orders = rng.spawn(1)[0]  # of its own: the same with and without noise
+    # Drawn once, and dealt anew with every shuffle: drawing takes as long as the rest of a pass.
+    noise = np.float32(recipe.input_noise) * rng.standard_normal(x.shape, dtype=np.float32)
+    descent = head if isinstance(head, FilterNetwork) else Descent(head)
     for epoch in range(n_passes):
         # Shuffled here, whole: scikit-learn would pick the rows of each batch by themselves.
         order = orders.permutation(len(x))
@@ -361,13 +365,11 @@ def _fit_mlp(
             another *= np.float32(recipe.take_noise) * share
             noisy += another
         if recipe.input_noise:
-            noise = rng.standard_normal(x.shape, dtype=np.float32)
-            noise *= np.float32(recipe.input_noise)
             noisy += noise
-        head.partial_fit(noisy, labels[order], **classes)
+        descent.partial_fit(noisy, labels[order], **classes)
         if recipe.averaged and epoch >= n_passes * 2 // 3:
-            parameters.append([p.copy() for p in (*head.coefs_, *head.intercepts_)])
-    kept = parameters or [[*head.coefs_, *head.intercepts_]]
+            parameters.append([p.copy() for p in (*descent.coefs_, *descent.intercepts_)])
+    kept = parameters or [[*descent.coefs_, *descent.intercepts_]]
     means = [np.mean(each, axis=0, dtype=np.float64) for each in zip(*kept, strict=True)]
     n_layers = len(head.coefs_)
     head.coefs_, head.intercepts_ = means[:n_layers], means[n_layers:]
