@@ -270,10 +270,9 @@ def _scaled(
     return contrasts, scaler, scaled
 
 
-def _passes(recipe: ClassifierRecipe, n_windows: int, *, filters: bool = False) -> int:
+def _passes(recipe: ClassifierRecipe, n_windows: int, most_seen: int) -> int:
     """Return how often to pass over the windows: as the recipe says, or less over very many."""
-    most = network.MOST_SEEN if filters else MOST_SEEN
-    return min(recipe.epochs, max(1, most // n_windows))
+    return min(recipe.epochs, max(1, most_seen // n_windows))
 
 
 def _batch(n_windows: int) -> int:
@@ -293,7 +292,7 @@ def _mlp_settings(recipe: ClassifierRecipe, n_windows: int, seed: int) -> dict[s
         "alpha": recipe.penalty,
         "batch_size": _batch(n_windows),
         "learning_rate_init": LEARNING_RATE,
-        "max_iter": _passes(recipe, n_windows),
+        "max_iter": _passes(recipe, n_windows, MOST_SEEN),
         "n_iter_no_change": recipe.epochs,
         "shuffle": not _noisy(recipe),
         "tol": 0.0,
@@ -348,12 +347,13 @@ def _fit_mlp(
     step does (B. Polyak and A. Juditsky, SIAM J. Control Optim. 30, 1992).
     """
     parameters: list[list[NDArray[np.float32]]] = []
-    descent = head if isinstance(head, FilterNetwork) else Descent(head)
-    n_passes = _passes(recipe, len(x), filters=descent is head)
+    with_filters = isinstance(head, FilterNetwork)
+    n_passes = _passes(recipe, len(x), network.MOST_SEEN if with_filters else MOST_SEEN)
     single = x.astype(np.float32)  # half the time of double precision, and precision enough
     orders = rng.spawn(1)[0]  # of its own: the same with and without noise
     # Drawn once, and dealt anew with every shuffle: drawing takes as long as the rest of a pass.
     noise = np.float32(recipe.input_noise) * rng.standard_normal(x.shape, dtype=np.float32)
+    descent = head if isinstance(head, FilterNetwork) else Descent(head)
     for epoch in range(n_passes):
         # Shuffled here, whole: scikit-learn would pick the rows of each batch by themselves.
         order = orders.permutation(len(x))
