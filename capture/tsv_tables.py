@@ -39,6 +39,8 @@ def alone_in(folder: Path) -> Iterator[None]:
             os.close(descriptor)
 
 
+# What ends a line for `str.splitlines`, a value, or a quotation.
+_ENDING = re.compile('[\t\n\r"\v\f\x1c-\x1e\x85\u2028\u2029]')
 Row = dict[str, str | None]
 """One row of a table by column; None where the table says ``n/a``."""
 
@@ -78,7 +80,7 @@ def read_rows(path: Path, required: Sequence[str]) -> Iterator[tuple[int, Row | 
         if values == [""]:
             continue
         if len(values) == len(header):
-            known = (None if value == _MISSING else value for value in values)
+            known = [None if value == _MISSING else value for value in values]
             yield number, dict(zip(header, known, strict=True))
         else:
             at = f"{where} row {number}"
@@ -112,7 +114,8 @@ def write_table(
         *([_MISSING if row[key] is None else str(row[key]) for key in columns] for row in rows),
     ]
     for line in lines:
-        for key, value in zip(columns, line, strict=True):
+        doubtful = zip(columns, line, strict=True) if _ENDING.search("".join(line)) else ()
+        for key, value in doubtful:
             if len(value.splitlines()) > 1 or set(value) & set('\t\r\n"'):
                 raise FormatError(str(path), key, repr(value), "without tab, quote or line break")
         writer.writerow(line)
