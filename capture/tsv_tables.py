@@ -15,7 +15,8 @@ from pathlib import Path
 from runtime.errors import FormatError
 from runtime.files import read_limited, write_whole
 
-__all__ = ["Row", "alone_in", "delimited_rows", "read_rows", "read_table", "write_table"]
+__all__ = ["Row", "alone_in", "delimited_rows", "read_rows", "read_table", "rows_of",
+           "write_table"]  # fmt: skip
 
 _MISSING = "n/a"  # how a BIDS table writes a value that is not known
 
@@ -56,9 +57,15 @@ def read_rows(path: Path, required: Sequence[str]) -> Iterator[tuple[int, Row | 
     UsageError, FormatError
         The file cannot be read, is not UTF-8, lacks a required column or names one twice.
     """
-    where = str(path)
+    return rows_of(read_limited(path), str(path), required)
+
+
+def rows_of(
+    content: bytes, where: str, required: Sequence[str]
+) -> Iterator[tuple[int, Row | FormatError]]:
+    """Yield the rows of a table that was read from `where`, as `read_rows`."""
     try:
-        text = read_limited(path).decode("utf-8-sig")
+        text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise FormatError(
             where, "the text", f"not UTF-8 ({error.reason})", do="save it as UTF-8"

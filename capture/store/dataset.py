@@ -22,7 +22,7 @@ from pathlib import Path
 from capture.store.forgotten import digest_of, forgotten_in
 from capture.store.kind import kind_of
 from capture.store.session import READOUTS_SUFFIX, events_path, read_session
-from capture.tsv_tables import Row, alone_in, read_table, write_table
+from capture.tsv_tables import Row, alone_in, rows_of, write_table
 from runtime.errors import FormatError, UsageError
 from runtime.files import as_path, read_limited, write_whole
 
@@ -224,9 +224,8 @@ def remembered(root: Path, participant: Participant) -> Participant:
     would be trained on. Both are taken back by hand in ``participants.tsv``.
     """
     path = root / "participants.tsv"
-    for number, row in read_table(path, PARTICIPANT_COLUMNS) if path.exists() else ():
-        if _pseudonym(row) == participant.participant_id:
-            known = participant_from_row(row, f"{path} row {number}")
+    for known, _ in _people_in(path):
+        if known.participant_id == participant.participant_id:
             given = {n: v for n in _FIELDS if (v := getattr(participant, n)) is not None}
             given["locked"] = participant.locked or known.locked
             return dataclasses.replace(known, **given)
@@ -242,21 +241,18 @@ def add_participant(root: Path, participant: Participant) -> None:
         The pseudonym is of somebody who was forgotten: merging would leave out what is recorded. Or
         it differs from another one by its case alone.
     """
+    who = f"participant {participant.participant_id}"
     if digest_of(participant.participant_id) in forgotten_in(root):
-        raise UsageError(
-            str(root), f"participant {participant.participant_id}", "forgotten", "a new pseudonym",
-            "pseudonyms are not given twice",
-        )  # fmt: skip
+        do = "pseudonyms are not given twice"
+        raise UsageError(str(root), who, "forgotten", "a new pseudonym", do)
     path = root / "participants.tsv"
     with alone_in(root):
-        known = read_participants(path) if path.exists() else ()
+        known = [person for person, _ in _people_in(path)]
         others = [p for p in known if p.participant_id != participant.participant_id]
         for other in others:  # their folders would be one where case does not tell names apart
             if other.participant_id.casefold() == participant.participant_id.casefold():
-                raise UsageError(
-                    str(root), f"participant {participant.participant_id}",
-                    f"{other.participant_id} but for its case", "another pseudonym",
-                )  # fmt: skip
+                said = f"{other.participant_id} but for its case"
+                raise UsageError(str(root), who, said, "another pseudonym")
         if participant not in known:
             write_participants(root, (*others, participant))
 
@@ -264,21 +260,17 @@ def add_participant(root: Path, participant: Participant) -> None:
 def write_participants(root: Path, participants: tuple[Participant, ...]) -> None:
     """Write ``participants.tsv``, ordered by pseudonym; further columns of an older one stay."""
     path = root / "participants.tsv"
-    table = read_table(path, PARTICIPANT_COLUMNS) if path.exists() else []
-    older = {_pseudonym(row): row for _, row in table}
-    columns = dict.fromkeys((*_FIELDS, *(table[0][1] if table else ())))
+    older = {known.participant_id: (known, row) for known, row in _people_in(path)}
+    columns = dict.fromkeys((*_FIELDS, *next((row for _, row in older.values()), ())))
     rows = []
     for participant in sorted(participants, key=lambda p: p.participant_id):
-        row = columns | older.get(participant.participant_id, {})
-        if row["participant_id"] is None or participant_from_row(row, str(path)) != participant:
+        known, row = older.get(participant.participant_id, (None, {}))
+        row = columns | row
+        if known != participant:
             row |= {name: _as_text(getattr(participant, name)) for name in _FIELDS}
             row["participant_id"] = f"sub-{participant.participant_id}"
         rows.append(row)
     write_table(path, tuple(columns), rows)
-
-
-def _pseudonym(row: Row) -> str:
-    return (row["participant_id"] or "").removeprefix("sub-")
 
 
 def _as_text(value: str | float | bool | None) -> str | None:
@@ -310,12 +302,25 @@ def _participant(name: str | None, *told: str | None) -> Participant:
 
 def read_participants(path: Path) -> tuple[Participant, ...]:
     """Read ``participants.tsv``; FormatError names the first wrong row."""
-    table = read_table(path, PARTICIPANT_COLUMNS)
-    participants = [participant_from_row(row, f"{path} row {number}") for number, row in table]
-    for name, count in Counter(p.participant_id for p in participants).most_common(1):
+    return tuple(person for person, _ in _people_of(read_limited(path), str(path)))
+
+
+def _people_in(path: Path) -> tuple[tuple[Participant, Row], ...]:
+    return _people_of(read_limited(path), str(path)) if path.exists() else ()
+
+
+@functools.lru_cache(maxsize=2)  # whoever begins a recording asks three times
+def _people_of(content: bytes, where: str) -> tuple[tuple[Participant, Row], ...]:
+    """Return who is in a table, each with the row, which is not to be changed."""
+    people = []
+    for number, row in rows_of(content, where, PARTICIPANT_COLUMNS):
+        if isinstance(row, FormatError):
+            raise row
+        people.append((participant_from_row(row, f"{where} row {number}"), row))
+    for name, count in Counter(known.participant_id for known, _ in people).most_common(1):
         if count > 1:
-            raise FormatError(str(path), f"number of rows of sub-{name}", count, 1)
-    return tuple(participants)
+            raise FormatError(where, f"number of rows of sub-{name}", count, 1)
+    return tuple(people)
 
 
 def _flag(text: str | None, column: str) -> bool:
