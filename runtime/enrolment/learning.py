@@ -19,7 +19,7 @@ from runtime.stages.contract.c_text import Edge
 from runtime.stages.contract.stage import State
 from runtime.stages.teaching.commands import after_command
 from runtime.stages.teaching.enrol import Enrol
-from runtime.stages.teaching.reasons import ADD, BEGIN, FINISH, FORGET, NO_CLASS, REASONS
+from runtime.stages.teaching.reasons import ADD, BEGIN, FINISH, FORGET, NO_CLASS, NO_TAKE, REASONS
 from runtime.stages.teaching.saved import pack_learned, read_learned, saved_bytes
 
 __all__ = [
@@ -116,20 +116,31 @@ def reason_in_words(answer: int) -> str:
 
 
 def likest_class(model: Model, state: State, asked: int) -> int:
-    """Return which other class the frame that counts in the open take is most like.
+    """Return which other class the frame that counts in the last take is most like.
+
+    ``pw_enrol_like`` is its twin in C.
 
     Parameters
     ----------
     model : Model
     state : dict of int32 arrays
-        Before ``add``.
+        While the take is open, or after ``add``; ``finish`` lets go of it.
     asked : int
         The class that was asked for. A known one is compared by the head's scores, a gesture of
         the owner's own by squared distances to the shipped means, those that refuse it first: as
         ``add`` refuses it.
+
+    Returns
+    -------
+    int
+        A known class; below 0 that there is no such class as `asked`, or no frame of a take.
     """
     _, stage = enrol_place(model)
     own = own_state(model, state)
+    if not 0 <= asked < stage.sizes.n_slots:
+        return NO_CLASS
+    if int(own["frames"][0]) == 0:
+        return NO_TAKE
     if asked < stage.sizes.n_known:
         scores = own["best_scores"].astype(np.int64)
         scores[asked] = scores.min() - 1

@@ -13,7 +13,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from runtime.enrolment import COMMANDS, Command, carry_out, enrol_place, learned_bytes
+from runtime.enrolment import (
+    COMMANDS,
+    Command,
+    carry_out,
+    enrol_place,
+    learned_bytes,
+    likest_class,
+)
 from runtime.firmware.machine.compile import HOST, CompiledFirmware
 from runtime.firmware.machine.execute import HostLibrary, Machine, check_frames
 from runtime.firmware.machine.layout import Records
@@ -27,7 +34,7 @@ __all__ = ["Lesson", "lesson_for", "lesson_in_c", "taught_by"]
 
 MOST_FRAMES = 96
 """Of a lesson: the interpreter of ONNX in Python learns for seconds, and steps each frame too."""
-_SAVE, _LOAD = 5, 6
+_SAVE, _LOAD, _LIKE = 5, 6, 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +107,7 @@ def taught_by(
 
 
 def lesson_in_c(model: Model, lesson: Lesson, compiled: CompiledFirmware) -> tuple[Records, str]:
-    """Give a lesson to the C; return all that it gave, and how its saved bytes differ, if they do.
+    """Give a lesson to the C; return all that it gave, and how its saved bytes or words differ.
 
     Raises
     ------
@@ -116,6 +123,7 @@ def lesson_in_c(model: Model, lesson: Lesson, compiled: CompiledFirmware) -> tup
             called.command(COMMANDS[command[0]], command[1])
             state = carry_out(model, state, *command).state
             difference = difference or _saved_difference(model, state, called)
+            difference = difference or _like_difference(model, state, called)
         pair = slice(frame, frame + 1)
         found.append(called.run(lesson.lit[pair], lesson.dark[pair]))
         state = model.run(lesson.lit[pair], lesson.dark[pair], state).state
@@ -146,6 +154,16 @@ def _saved_difference(model: Model, state: State, called: _OnHost | _OnCore) -> 
         called.put(data)
         if called.command(_LOAD, n_bytes) != answer:
             return f"bytes that are to be refused by {REASONS[answer][0]} were not"
+    return ""
+
+
+def _like_difference(model: Model, state: State, called: _OnHost | _OnCore) -> str:
+    """Return of which class the C says otherwise what a take is most like, if of any."""
+    _, stage = enrol_place(model)
+    for asked in range(-1, stage.sizes.n_slots + 1):
+        wanted, told = likest_class(model, state, asked), called.command(_LIKE, asked)
+        if told != wanted:
+            return f"the class that a take of class {asked} is like is {told} instead of {wanted}"
     return ""
 
 

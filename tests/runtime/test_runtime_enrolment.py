@@ -383,4 +383,8 @@ def test_the_class_that_is_named_is_one_that_refuses(near: tuple[int, ...], name
     state = model.run(*corners("none", 4), state).state
     state |= {"s2_best": stage.means[RIGHT].astype(np.int32) + 1}
     assert likest_class(model, state, OWN) == named
-    assert carry_out(model, state, "add").answer == OTHER_CLASS
+    state, answer = carry_out(model, state, "add")
+    assert answer == OTHER_CLASS and likest_class(model, state, OWN) == named
+    assert likest_class(model, state, -1) == likest_class(model, state, 4) == NO_CLASS
+    state, _ = carry_out(model, state, "finish")
+    assert likest_class(model, state, OWN) == NO_TAKE

@@ -205,8 +205,10 @@ class Enrolling:
             self._tell(f"{wish.name}: {self._word}")
             state, _ = carry_out(self._model, state, "begin", wish.number)
         elif frame == self._ready + self._take:
-            like = self._model.classes[likest_class(self._model, state, wish.number)]
             state, answer = carry_out(self._model, state, "add")
+            like = ""
+            if answer == OTHER_CLASS:
+                like = f", {self._model.classes[likest_class(self._model, state, wish.number)]}"
             self._answered(wish, answer, like)
         return state
 
@@ -219,8 +221,7 @@ class Enrolling:
         else:
             self.n_refused += 1
             again = "; again" if self._tries < MOST_TRIES else "; left out"
-            which = f", {like}" if answer == OTHER_CLASS else ""
-            said = f"{wish.name}: refused, {reason_in_words(answer)}{which}{again}"
+            said = f"{wish.name}: refused, {reason_in_words(answer)}{like}{again}"
         self.answers.append(said)
         self._tell(said)
         if answer > 0 or self._tries == MOST_TRIES:

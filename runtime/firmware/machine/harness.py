@@ -100,6 +100,7 @@ VISIBLE int32_t harness_command(int32_t command, int32_t class_number)
     case 4: pw_forget(&harness_state); return 0;
     case 5: pw_enrol_save(&harness_state, harness_learned); return 0;
     case 6: return pw_enrol_load(&harness_state, harness_learned, (uint32_t)class_number);
+    case 7: return pw_enrol_like(&harness_state, class_number);
     default: pw_restart(&harness_state); return 0;
     }
 }

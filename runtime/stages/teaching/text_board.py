@@ -9,6 +9,7 @@ DECLARATIONS = """\
  *
  *     pw_enrol_begin(&state, class_number);   a take begins; go on with pw_step
  *     pw_enrol_add(&state);                   it has ended: its number, or why it is refused
+ *     pw_enrol_like(&state, class_number);    after PW_ENROL_OTHER: which class it was too like
  *     pw_enrol_finish(&state);                after all takes: how many were learned from
  *     pw_forget(&state);                      as it was shipped
  *
@@ -31,6 +32,10 @@ DECLARATIONS = """\
 @REASONS@
 int32_t pw_enrol_begin(pw_state *s, int32_t class_number);
 int32_t pw_enrol_add(pw_state *s);
+/* The other class that the last take is most like, until pw_enrol_finish; class_number is the one
+ * that was asked for. PW_ENROL_CLASS where there is no such class, PW_ENROL_NO_TAKE without frames.
+ */
+int32_t pw_enrol_like(const pw_state *s, int32_t class_number);
 int32_t pw_enrol_is_open(const pw_state *s); /* 1 while a take is open, else 0 */
 int32_t pw_enrol_finish(pw_state *s);
 void pw_forget(pw_state *s);
@@ -148,6 +153,37 @@ int32_t pw_enrol_add(pw_state *s)
     s->@PREFIX@_open[0] = 0;
     s->@PREFIX@_answer[0] = answer;
     return answer;
+}
+
+int32_t pw_enrol_like(const pw_state *s, int32_t class_number)
+{
+    int32_t like = -1;
+    int32_t like_score = 0;
+    int32_t like_far = 0;
+    int32_t like_refuses = 0;
+    if ((class_number < 0) || (class_number >= @N_SLOTS@)) {
+        return PW_ENROL_CLASS;
+    }
+    if (s->@PREFIX@_frames[0] == 0) {
+        return PW_ENROL_NO_TAKE;
+    }
+    for (int32_t c = 0; c < @N_KNOWN@; c++) {
+        const int32_t score = s->@PREFIX@_best_scores[c];
+        const int32_t far =
+            @PREFIX@_squared(&@PREFIX@_means[(uint32_t)c * @KEPT@u], s->@PREFIX@_best);
+        const int32_t refuses = (far <= @PREFIX@_near[c]) ? 1 : 0;
+        int32_t liker = (refuses != like_refuses) ? refuses : (far < like_far);
+        if (class_number < @N_KNOWN@) {
+            liker = score > like_score;
+        }
+        if ((c != class_number) && ((like < 0) || (liker != 0))) {
+            like = c;
+            like_score = score;
+            like_far = far;
+            like_refuses = refuses;
+        }
+    }
+    return like;
 }
 
 /* a / b to the nearest, ties up, of numbers from 0 and from 1: not every core can divide. */

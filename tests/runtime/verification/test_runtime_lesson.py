@@ -20,7 +20,14 @@ from runtime.firmware.machine.execute import HostLibrary
 from runtime.model import Model
 from runtime.onnx.graph import save_step_graph
 from runtime.onnx.steps import evaluator, onnx_runtime, read_step_graph
-from runtime.stages.teaching.reasons import DAMAGED, FOREIGN, NOTHING
+from runtime.stages.teaching.reasons import (
+    DAMAGED,
+    FOREIGN,
+    NO_CLASS,
+    NO_TAKE,
+    NOTHING,
+    OTHER_CLASS,
+)
 from runtime.verification.engines import open_engine
 from runtime.verification.lesson import Lesson, lesson_for, lesson_in_c, taught_by
 from runtime.verification.verify import compare
@@ -138,6 +145,19 @@ def test_the_c_says_what_is_wrong_with_bytes_that_it_does_not_load(tmp_path: Pat
         assert answered(data[:at] + bytes([data[at] ^ 4]) + data[at + 1 :]) == DAMAGED
     host.command(5)
     assert host.learned(len(data)) == data
+
+
+def test_the_c_says_which_class_a_refused_take_is_like(tmp_path: Path) -> None:
+    """A gesture of one's own that is a known one is told which, until the takes are let go of."""
+    model = corner_model()
+    host = HostLibrary(compile_for(written(model, tmp_path / "firmware"), HOST))
+    for where, number in (("left", 0), ("right", 1)):
+        host.command(1, 3)
+        host.run(*corners(where, 4))
+        assert host.command(2) == OTHER_CLASS and host.command(7, 3) == number
+    assert host.command(7, 4) == host.command(7, -1) == NO_CLASS
+    host.command(3)
+    assert host.command(7, 3) == NO_TAKE
 
 
 @pytest.mark.parametrize("engine", ["reference", "onnx", "c"])

@@ -11,7 +11,7 @@ import pytest
 from invented_takes import invented_takes, named
 
 from trainer.audit.findings import strongest
-from trainer.audit.people.attributes import tell_attributes
+from trainer.audit.people.attributes import TOGETHER, tell_attributes
 from trainer.corpus.noted import Column, column_of, columns_of_people
 
 TABLE = """\
@@ -86,6 +86,27 @@ def test_a_guess_of_the_usual_value_gains_nothing() -> None:
     same = dataclasses.replace(seen, values=np.zeros((len(seen.people), 2)))
     (finding,) = strongest(tell_attributes(same, [mostly], "event"))
     assert finding.value == pytest.approx(0.5, abs=0.1) and finding.told == "nothing found"
+
+
+def test_what_all_takes_together_say_is_told() -> None:
+    """How much somebody's takes spread is in none of them alone; all of them together tell best."""
+    n_people = 40
+    rng = np.random.default_rng(3)
+    spreads = rng.uniform(0.3, 2.0, n_people)
+    seen = invented_takes(n_people, 0.0, 11)
+    _, person = np.unique(seen.people, return_inverse=True)
+    shaken = seen.values * np.where(np.arange(12) < 6, spreads[person][:, None], 1.0)
+    seen = dataclasses.replace(seen, values=shaken)
+    columns = [
+        noted("tremor", spreads),
+        noted("hand", np.where(spreads > np.median(spreads), "a", "b")),
+    ]
+    found = tell_attributes(seen, columns, "level")
+    assert strongest(found)[0].attacker == TOGETHER
+    amount, word = (f for f in found if f.attacker == TOGETHER)
+    assert amount.told == word.told == "leaks"
+    assert amount.value is not None and amount.value > 0.6
+    assert word.value is not None and word.value > 0.75
 
 
 def test_further_people_are_learned_from_and_nobody_asks_of_them() -> None:

@@ -22,6 +22,7 @@ from trainer.audit.pictures.learned import (
 )
 from trainer.audit.pictures.linear import calibrated, over_mean, tikhonov, wiener
 from trainer.audit.pictures.measures import MEASURES, OUTLINE, iou, marks
+from trainer.audit.pictures.redrawn import REDRAWN, redrawn
 from trainer.audit.pictures.scenes import Shown, brightness
 
 __all__ = ["Attack", "attack", "blind_marks"]
@@ -34,6 +35,7 @@ two thirds of those others would add is less than a quarter, and costs three tim
 _APART = 4  # every so manieth person that an attacker sees is set apart to choose strengths on
 _CUTS = np.linspace(0.02, 0.8, 40)
 _N_FOR_CUTS = 400  # pictures that cuts are chosen on
+TIKHONOV, WIENER = "Tikhonov", "Wiener"
 PAIRS_KNOWN = "pairs of what the step holds and of the scene, of {n} other people"
 
 
@@ -110,7 +112,7 @@ def attack(
                 made[step.name, attacker] = made[at, attacker]
             continue
         for fold in folds:
-            found = _guesses(every, fold, step, matrices.get(step.name))
+            found = _guesses(every, fold, step, matrices.get(step.name), inside)
             truth = every.pictures[fold.pairs][fold.apart]
             for attacker, guess in found.items():
                 key = step.name, attacker
@@ -146,7 +148,9 @@ def _lay(
         into.setdefault(measure, np.full(n, np.nan))[rows] = value
 
 
-def _guesses(every: Shown, fold: _Fold, step: Step, matrix: Float64 | None) -> dict[str, Guess]:
+def _guesses(
+    every: Shown, fold: _Fold, step: Step, matrix: Float64 | None, inside: NDArray[np.bool_]
+) -> dict[str, Guess]:
     """Return every attacker's pictures at a step; none of a step that never changes."""
     values = every.values[step.name].astype(np.float64)
     pictures = every.pictures[fold.pairs]
@@ -175,7 +179,12 @@ def _guesses(every: Shown, fold: _Fold, step: Step, matrix: Float64 | None) -> d
         # Of the scene itself, no frame before.
         raw = every.values[step.name][:, : len(matrix)].astype(np.float64)
         found |= _linear(matrix, raw[fold.pairs], pictures, fold.apart, raw[fold.asked])
-    found[COMBINED] = combined(list(found.values()), pictures[fold.apart])
+    weighed = found[COMBINED] = combined(list(found.values()), pictures[fold.apart])
+    some = [found[name] for name in (*LEARNED, NETWORK, WIENER, COMBINED) if name in found]
+    people = every.people[fold.pairs][fold.apart]
+    again = redrawn(some, pictures[fold.apart], people, inside)
+    if again is not None:
+        found[REDRAWN] = Guess(weighed.apart, weighed.asked, outlines=again)
     return found
 
 
@@ -192,8 +201,8 @@ def _linear(
     seen = pictures[~apart] / step.scale[:, None]
     distance = float(np.sqrt(step.variance * len(matrix)))
     made = {
-        "Tikhonov": [tikhonov(matrix, y, distance) for y in both],
-        "Wiener": [wiener(matrix, y, step.variance, seen) for y in both],
+        TIKHONOV: [tikhonov(matrix, y, distance) for y in both],
+        WIENER: [wiener(matrix, y, step.variance, seen) for y in both],
     }
     return {name: _fitted(pair[0], pair[1], pictures[apart]) for name, pair in made.items()}
 
@@ -283,8 +292,8 @@ def _blind(every: Shown, folds: Sequence[_Fold], inside: NDArray[np.bool_]) -> d
 
 
 _KNOWS = {
-    "Tikhonov": "the optic, calibrated",
-    "Wiener": "the optic, calibrated, and scenes of {n} other people",
+    TIKHONOV: "the optic, calibrated",
+    WIENER: "the optic, calibrated, and scenes of {n} other people",
 }
 
 
