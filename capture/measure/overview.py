@@ -10,6 +10,7 @@ from capture.measure.headroom import Headroom, headroom_caution, headroom_of
 from capture.measure.readiness import (
     Caution,
     few_of_a_class,
+    light_of,
     near_copies,
     signal_cautions,
     twin_words,
@@ -86,20 +87,13 @@ class Overview:
 
     def lines(self) -> Iterator[str]:
         """Yield the whole in lines: figures first, then what is not ready."""
-        n_frames = sum(len(each.values) for each in self._signs)
-        if not n_frames:
+        if not any(len(each.values) for each in self._signs):
             return
-        empty = sum(int(each.empty.sum()) for each in self._signs) / n_frames
-        saturated = sum(int(each.saturated.sum()) for each in self._signs) / n_frames
-        flicker = max(share for _, share in (each.flicker_left() for each in self._signs))
         kinds = self.kinds()
         if kinds != [RECORDED]:
             yield f"kind of data: {' and '.join(kinds)}"
-        yield (
-            f"all {len(self._signs)} sessions of {len(set(self._people))} people: {empty:.1%} of "
-            f"the frame pairs empty (no light came back), {saturated:.1%} saturated, flicker left "
-            f"in lit minus dark at most {flicker:.1%} of the strong light"
-        )
+        n_people = len(set(self._people))
+        yield f"all {len(self._signs)} sessions of {n_people} people: {light_of(self._signs)}"
         for text in self.copies():
             yield f"not fit: {text}"
         for caution in self.cautions():
