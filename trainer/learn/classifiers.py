@@ -270,7 +270,7 @@ def _scaled(
     return contrasts, scaler, scaled
 
 
-def _passes(recipe: ClassifierRecipe, n_windows: int, most_seen: int = MOST_SEEN) -> int:
+def _passes(recipe: ClassifierRecipe, n_windows: int, most_seen: int) -> int:
     """Return how often to pass over the windows: as the recipe says, or less over very many."""
     return min(recipe.epochs, max(1, most_seen // n_windows))
 
@@ -292,7 +292,7 @@ def _mlp_settings(recipe: ClassifierRecipe, n_windows: int, seed: int) -> dict[s
         "alpha": recipe.penalty,
         "batch_size": _batch(n_windows),
         "learning_rate_init": LEARNING_RATE,
-        "max_iter": _passes(recipe, n_windows),
+        "max_iter": _passes(recipe, n_windows, MOST_SEEN),
         "n_iter_no_change": recipe.epochs,
         "shuffle": not _noisy(recipe),
         "tol": 0.0,

@@ -35,7 +35,7 @@ class Descent:
 
     def __init__(self, head: MLPClassifier | MLPRegressor) -> None:
         self._head = head
-        self._n_steps = 0
+        self._n_steps = self._n_seen = 0
         self._shapes: list[tuple[int, ...]] = []
         self._weights = np.zeros(0, np.float32)
 
@@ -57,6 +57,8 @@ class Descent:
         for start in range(0, len(x), size):
             self._find_gradient(x[start : start + size], outputs[start : start + size])
             self._step()
+        self._n_seen += len(x)
+        self._head.t_ = self._n_seen  # windows that it has seen, as it counts them itself
 
     @property
     def coefs_(self) -> list[Float32]:
