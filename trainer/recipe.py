@@ -128,6 +128,22 @@ class Recipe(Table):
         return self
 
     @model_validator(mode="after")
+    def _filters_see_bins(self) -> Recipe:
+        features = self.features
+        if self.classifier.filters and (
+            features.entry != "bins"
+            or features.projection != "none"
+            or features.motion
+            or features.segments > 1
+            or self.quantity is not None
+        ):
+            raise ValueError(
+                'classifier.filters need bins, projection "none", one segment, no motion, '
+                "and classes"
+            )
+        return self
+
+    @model_validator(mode="after")
     def _ambient_light_is_for_occupancy(self) -> Recipe:
         if self.occupancy is None:
             if self.entry.light == "ambient":
@@ -221,6 +237,8 @@ class Recipe(Table):
             del values["source"]["sources"]
         if self.features.hold:
             del values["features"]["hold"]
+        if not self.classifier.filters:
+            del values["classifier"]["filters"]
         values["features"]["steady"] = True  # however it is said
         if not self.features.without_lamps:
             del values["features"]["steady"]

@@ -33,7 +33,7 @@ class ClassifierRecipe(Table):
     ``linear`` is a logistic regression, ``mlp`` has a hidden layer of ``hidden`` units, or several
     layers of as many as a list says; for both, ``penalty`` is the weight of the squared weights
     (L2). The MLP passes over the windows ``epochs`` times, less often over more than 600,000 /
-    ``epochs`` of them; each time, ``input_noise`` standard
+    ``epochs`` of them (432,000 with filters); each time, ``input_noise`` standard
     deviations of new noise are added to the scaled features, and each window is moved by
     ``take_noise`` times a normal number along its difference to another window of the same person
     and class, as no take is quite like the one before. With ``averaged`` the weights are the mean
@@ -43,6 +43,12 @@ class ClassifierRecipe(Table):
     keeps ``prototypes`` examples a class, and takes the nearest by ``distance``: ``absolute``
     differences added up, or ``squared`` ones. A leaf of a tree holds at least ``least_in_leaf``
     windows.
+
+    With ``filters`` the MLP sees a window's bins through layers of so many filters each before its
+    hidden layers: small matrices that are the same at every place, of 5 by 5 bins, then 4 by 4
+    places, of which every second, then 3 by 3. Behind an optic a hand that is moved moves its
+    readout: such weights know it elsewhere as well. Layers whose filters are larger than what is
+    left to see are left out: of the four quadrants of the baseline all.
 
     A window of several segments is seen as ``contrasts`` between them, with the mean over all of
     them only where ``window_mean`` asks for it: it tells of the person as much as of the scene.
@@ -56,6 +62,7 @@ class ClassifierRecipe(Table):
 
     kind: Literal["linear", "mlp", "tree", "extra_trees", "boosted_trees", "prototypes"] = "mlp"
     hidden: Annotated[tuple[_Units, ...], Field(min_length=1, max_length=3)] = (32,)
+    filters: Annotated[tuple[_Units, ...], Field(max_length=3)] = ()
     penalty: Annotated[float, Field(ge=0, le=1e3)] = 1e-3
     epochs: Annotated[int, Field(ge=1, le=5_000)] = 60
     input_noise: Annotated[float, Field(ge=0, le=2)] = 0.0
@@ -71,12 +78,18 @@ class ClassifierRecipe(Table):
     window_mean: bool = False
     hard_windows: bool = False
 
-    @field_validator("hidden", mode="before")
+    @field_validator("hidden", "filters", mode="before")
     @classmethod
     def _one_layer_needs_no_list(cls, value: Any) -> Any:
         if isinstance(value, list):  # pydantic hands it over as Python's, not as JSON's
             return tuple(value)
         return (value,) if isinstance(value, int) else value
+
+    @model_validator(mode="after")
+    def _filters_are_of_a_network(self) -> ClassifierRecipe:
+        if self.filters and (self.kind != "mlp" or self.hard_windows):
+            raise ValueError('filters need kind "mlp" and no hard_windows')
+        return self
 
 
 class EntryRecipe(Table):

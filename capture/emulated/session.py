@@ -29,6 +29,7 @@ __all__ = [
     "BLOCK_FRAMES",
     "Bench",
     "EmulatedSession",
+    "block_length",
     "check_script",
     "dark_offset_us",
     "emulate_session",
@@ -38,8 +39,9 @@ __all__ = [
     "warming_k",
 ]
 
-BLOCK_FRAMES = 32
-"""Frame pairs worked out at once. Part of the result: noise is drawn block by block."""
+BLOCK_FRAMES, IDLE_FRAMES = 64, 4
+"""Frame pairs worked out at once, and once a script is over. Part of the result: noise is drawn
+block by block."""
 
 _CROSSTALK_W_PER_M2_PER_MA = 2e-5  # LED light that reaches the optic through the cover; assumed
 _METERED_STEP, _LEAST_METERED = 16, 64
@@ -69,6 +71,16 @@ def frame_times(
     """Return number and device time, microseconds, of frame pairs from a first one on."""
     sequence = np.arange(first, first + n_frames, dtype=np.int64)
     return sequence, np.asarray(np.rint(sequence * sensor.frame_period_us), np.int64)
+
+
+def block_length(first: int, end_s: float, sensor: Sensor) -> int:
+    """Return how many frame pairs are worked out at once from a first one on.
+
+    A block ends with the frame that tells a recorder that the script is over, `end_s` seconds from
+    the beginning; from then on they are short, as nobody may want them any more.
+    """
+    left = int(np.ceil(end_s * sensor.frame_rate_hz)) + 1 - first
+    return min(BLOCK_FRAMES, left) if left > 0 else IDLE_FRAMES
 
 
 class Bench:
@@ -257,7 +269,7 @@ class EmulatedSession:
             raise UsageError("emulated session", "participant", participant, "0 or more")
         self.bench = Bench(sensor, unit)
         self.person: Person = draw_person(participant)
-        self.cues = schedule(script, seed)
+        self.cues, self._lead_in_s = schedule(script, seed), script.lead_in_s
         key = [participant, zlib.crc32(script.name.encode()), seed]
         rng = np.random.default_rng([*key, 1])
         check_script(script, scene)
@@ -293,9 +305,11 @@ class EmulatedSession:
         """Device time at which the last cue ends."""
         return max(cue.end_us for cue in self.cues) * 1e-6
 
-    def next_block(self, n_frames: int = BLOCK_FRAMES) -> FrameBlock:
-        """Return the next frame pairs; time goes on as long as this is called."""
+    def next_block(self, n_frames: int | None = None) -> FrameBlock:
+        """Return the next frame pairs, a block by default; time goes on with every call."""
         sensor = self.sensor
+        if n_frames is None:
+            n_frames = block_length(self._next, self.script_end_s + self._lead_in_s, sensor)
         sequence, time_us = frame_times(self._next, n_frames, sensor)
         self._next += n_frames
         times_s = np.asarray(time_us * 1e-6, np.float64)
@@ -326,5 +340,7 @@ def emulate_session(
     """
     session = EmulatedSession(script, participant, seed, sensor, unit, scene)
     n_frames = int(np.ceil((session.script_end_s + tail_s) * sensor.frame_rate_hz))
-    for begin in range(0, n_frames, BLOCK_FRAMES):
-        yield session.next_block()[: n_frames - begin]
+    while n_frames > 0:
+        block = session.next_block()
+        yield block[:n_frames]
+        n_frames -= len(block)

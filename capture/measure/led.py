@@ -16,8 +16,10 @@ slopes between all pairs of stretches), and its error what their scatter about t
 *Rms* from pulse to pulse is measured where the hand is stillest: the second difference of three
 neighbouring readouts along the part of their pattern that the dark exposures do not share, in the
 tenth of the session in which the first and the third differ least and nothing is saturated; photon
-and read noise, as the sensor states them, are taken off. What a hand still trembles stays in it:
-the LED itself varies no more than that.
+and read noise, as the sensor states them, are taken off. Pixels with much dark signal of their own
+are left out: it does not flicker as the lamps do, so that a few of them would stand for the pattern
+of the dark exposures. What a hand still trembles stays in it: the LED itself varies no more than
+that.
 """
 
 from __future__ import annotations
@@ -28,7 +30,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from capture.frames import FrameBlock
+from capture.frames import Counts, FrameBlock
 from runtime.sensor import Sensor
 
 __all__ = ["LedStability", "LedWatch"]
@@ -43,6 +45,9 @@ _STILLEST = 0.1
 _PAIRS_A_VALUE = 4
 """Frame pairs for each binned value, below which C is too poorly known."""
 _MAD_TO_SIGMA = 1.4826  # of a normal distribution
+_FAR_OUT = 3.0
+"""Spans between the quartiles, above the upper one: "far out" (J. W. Tukey, Exploratory Data
+Analysis, 1977, section 2D, from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,10 +116,11 @@ class LedWatch:
         steps = np.diff(block.sequence) == 1
         clear = block.lit.max(axis=(1, 2)) < self._sensor.saturation_counts
         whole = steps[:-1] & steps[1:] & clear[:-2] & clear[1:-1] & clear[2:]
-        flat = light.reshape(len(light), -1)
+        usual = _not_far_out(block.dark.reshape(len(light), -1))
+        flat = light.reshape(len(light), -1)[:, usual]
         middle, bend = flat[1:-1][whole], (flat[:-2] - 2.0 * flat[1:-1] + flat[2:])[whole]
         black, gain = self._sensor.black_level_counts, self._sensor.conversion_gain_dn_per_e
-        dark = block.dark.reshape(len(light), -1).astype(np.float64) - black
+        dark = block.dark.reshape(len(light), -1)[:, usual].astype(np.float64) - black
         # Light that flickers is another in the lit and the dark exposure: what has the pattern of
         # the dark exposures says nothing of the LED. The LED's pattern is that of the whole block,
         # since a single readout would answer to its own noise.
@@ -172,6 +178,13 @@ class LedWatch:
         scatter = float(np.std(levels - drift * places, ddof=2))
         # Standard error of a slope over evenly spread places on a line of length 1.
         return drift, scatter * math.sqrt(12.0 / _STRETCHES)
+
+
+def _not_far_out(dark: Counts) -> npt.NDArray[np.bool_]:
+    """Return which pixels' dark exposures, (n, n_pixels), are not far above those of the others."""
+    level = dark.mean(axis=0)
+    lower, upper = np.quantile(level, (0.25, 0.75))
+    return np.asarray(level <= upper + _FAR_OUT * (upper - lower))
 
 
 def _bin_starts(n: int) -> npt.NDArray[np.int64]:

@@ -31,6 +31,7 @@ class Overview:
         self._events: list[tuple[str, Event]] = []
         self._events_of: list[tuple[Event, ...]] = []
         self._kinds: set[str] = set()
+        self._found: list[Twins] | None = None
 
     def add(self, session: Session) -> None:
         """Look at a session's readouts and labels.
@@ -40,6 +41,7 @@ class Overview:
         FormatError
             The file is damaged.
         """
+        self._found = None
         self._signs.append(read_signs(session.blocks(), session.sensor))
         self._names.append(session.path.name)
         self._people.append(session.participant)
@@ -72,7 +74,9 @@ class Overview:
         return headroom_of(zip(self._signs, self._events_of, strict=True))
 
     def _twins(self) -> list[Twins]:
-        return find_twins(self._people, self._signs)
+        if self._found is None:  # every frame is held against all others: once is enough
+            self._found = find_twins(self._people, self._signs)
+        return self._found
 
     def lines(self) -> Iterator[str]:
         """Yield the whole in lines: figures first, then what is not ready."""

@@ -79,7 +79,8 @@ def _fingerprints(frames: Counts) -> Floats:
     into rows and put together otherwise keeps its own.
     """
     found = np.zeros(len(frames))
-    ordered = np.sort(frames.reshape(len(frames), -1), axis=1).astype("<u2")
+    # Of 16 bits, NumPy's stable sort is one by digits, in a fraction of the time.
+    ordered = np.sort(frames.reshape(len(frames), -1), axis=1, kind="stable").astype("<u2")
     for index, counts in enumerate(ordered):
         if counts[0] != counts[-1]:
             digest = hashlib.blake2b(counts.tobytes(), digest_size=_FINGERPRINT_BYTES)

@@ -11,8 +11,12 @@ recordings are then made harder take by take, through files: frames without anyb
 takes, flicker, saturation, a glare that passes, other bits (`worlds.hardened`). The recipe,
 untouched, learns from each anew, and everybody is asked, those learned from in turn
 (`worlds.gate.ask_everybody`). Wanted is less than a point of change over the same takes. Beside it
-stands the standard error over people, and what both say together: *less* or *more* than a point
-where two standard errors say so, else *not shown*. With ``--peers`` plain classifiers are asked
+stands the standard error over people, and of all worlds together the one over groups of takes that
+share their fits, and the interval that two one-sided tests of 5 % are read from (90 %, of Student's
+t over people; D. Schuirmann, J. Pharmacokinet. Biopharm. 15, 1987, from memory): *less* than a
+point where all of it is, *more* where none of it is, else *not shown*. The last table is of all
+recipes' takes; a person of one recipe and of another counts as one. With ``--peers`` plain
+classifiers are asked
 about the same altered data: what they lose as well is no longer in the readouts. With ``--half``
 the worlds have half of their rows and columns, which is a quarter of the work. What was found is
 kept in ``--data`` and not asked again.
@@ -24,8 +28,11 @@ import argparse
 import json
 import sys
 import tempfile
-from dataclasses import asdict
+from collections.abc import Sequence
+from dataclasses import asdict, replace
 from pathlib import Path
+
+from scipy.stats import t as student_t
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -36,10 +43,16 @@ hold_arithmetic_steady()
 from worlds.asked import RECIPES  # noqa: E402  # after arithmetic is steady
 from worlds.diffuser import DIFFUSER  # noqa: E402
 from worlds.emulated import record_emulated  # noqa: E402
-from worlds.gate import Compared, ask_everybody, compare, moved_in_all  # noqa: E402
+from worlds.gate import (  # noqa: E402
+    Compared,
+    ask_everybody,
+    compare,
+    moved_in_all,
+    moved_over_fits,
+)
 from worlds.hardened import AWAY_SCRIPT, HARDER, harden  # noqa: E402
 from worlds.mask import MASK  # noqa: E402
-from worlds.product import load_script  # noqa: E402
+from worlds.product import Script, load_script  # noqa: E402
 from worlds.recording import People, few_takes, record_world  # noqa: E402
 
 WORLDS = {world.name: world for world in (DIFFUSER, MASK)}
@@ -49,8 +62,8 @@ AS_RECORDED = "as recorded"
 LITTLE = 0.01
 """By so little accuracy may move when nothing but the conditions changes."""
 
-Found = dict[tuple[str, str], Compared]
-"""By world and condition."""
+Found = dict[tuple[str, str, str], Compared]
+"""By recipe, world and condition."""
 
 
 def _source(name: str, recipe: str, asked: argparse.Namespace, folder: Path) -> Path:
@@ -61,7 +74,9 @@ def _source(name: str, recipe: str, asked: argparse.Namespace, folder: Path) -> 
     people = People(asked.people, asked.locked, asked.first)
     script = RECIPES[recipe].script
     if name == EMULATED:
-        record_emulated(source, [script, str(AWAY_SCRIPT)], people)
+        fewer = folder / f"{script}.toml"
+        fewer.write_text(_as_toml(few_takes(script, asked.repetitions)))
+        record_emulated(source, [str(fewer), str(AWAY_SCRIPT)], people)
         return source
     world = WORLDS[name]
     if asked.half:
@@ -69,6 +84,15 @@ def _source(name: str, recipe: str, asked: argparse.Namespace, folder: Path) -> 
     scripts = [few_takes(script, asked.repetitions), load_script(AWAY_SCRIPT)]
     record_world(source, world, scripts, people, n_jobs=asked.jobs)
     return source
+
+
+def _as_toml(script: Script) -> str:
+    """Return a script as the file that `palmwatt record` reads."""
+    content = script.model_dump(mode="json", by_alias=True)
+    cues = content.pop("cue")
+    tables = [content, *cues]
+    parts = ["\n".join(f"{key} = {json.dumps(value)}" for key, value in t.items()) for t in tables]
+    return "\n\n[[cue]]\n".join(parts) + "\n"
 
 
 def _ask(
@@ -90,31 +114,57 @@ def _ask(
     return right, peers, saturated
 
 
-def _verdict(change: float, spread: float) -> str:
-    if abs(change) + 2 * spread < LITTLE:
+def _verdict(change: float, half: float) -> str:
+    if abs(change) + half < LITTLE:
         return "less"
-    return "more" if abs(change) - 2 * spread > LITTLE else "not shown"
+    return "more" if abs(change) - half > LITTLE else "not shown"
 
 
-def _table(recipe: str, found: Found, asked: argparse.Namespace) -> bool:
-    """Print a recipe's table; return whether no condition is shown to move it by a point."""
-    names = list(asked.worlds)
-    usual = {name: found[name, AS_RECORDED] for name in names}
-    told = ", ".join(
-        f"{name} {one.fixed:.3f} of {one.n_takes} takes of {len(set(one.people))} people"
-        for name, one in usual.items()
-    )
-    print(f"\n{recipe}, right as recorded: {told}\nchange in points (standard error)")
-    print(f"{'':18}" + "".join(f"{name:>16}" for name in [*names, "all"]))
+def _table(told: str, found: Found, asked: argparse.Namespace) -> bool:
+    """Print a table of some recipes; return whether no condition is shown to move them by a point.
+
+    Of each condition: the change in every world, and in all of them.
+    """
+    names, recipes = list(asked.worlds), list(dict.fromkeys(recipe for recipe, *_ in found))
+    print(f"\n{told}\nchange in points (standard error over people)")
+    print(f"{'':18}" + "".join(f"{name:>16}" for name in names) + "   all, also over fits; 90 %")
     holds = True
     for condition in dict.fromkeys(asked.conditions):
-        pairs = [(usual[name], found[name, condition]) for name in names]
-        changes = [moved_in_all([pair]) for pair in pairs] + [moved_in_all(pairs)]
-        verdict = _verdict(*changes[-1])
+        pairs = {
+            name: [(found[r, name, AS_RECORDED], found[r, name, condition]) for r in recipes]
+            for name in names
+        }
+        cells = ""
+        for own in pairs.values():
+            change, spread = moved_in_all(own, together=True)
+            cells += f"{f'{100 * change:+.1f} ({100 * spread:.1f})':>16}"
+        every = [_renamed(pair, name) for name, own in pairs.items() for pair in own]
+        change, spread = moved_in_all(every, together=True)
+        n_people = len({person for before, _ in every for person in before.people})
+        half = float(student_t.ppf(0.95, n_people - 1)) * spread
+        verdict = _verdict(change, half)
         holds &= verdict != "more"
-        cells = "".join(f"{f'{100 * c:+.1f} ({100 * s:.1f})':>16}" for c, s in changes)
-        print(f"{condition:18}{cells}  {verdict}", flush=True)
+        print(
+            f"{condition:18}{cells}   {100 * change:+.2f} ({100 * spread:.2f}, "
+            f"{100 * moved_over_fits(every):.2f}) [{100 * (change - half):+.2f}, "
+            f"{100 * (change + half):+.2f}]  {verdict}",
+            flush=True,
+        )
     return holds
+
+
+def _renamed(pair: tuple[Compared, Compared], name: str) -> tuple[Compared, Compared]:
+    """Return both with their people told from those of other worlds."""
+    before, after = pair
+    return replace(before, people=tuple(f"{name} {p}" for p in before.people)), after
+
+
+def _told(recipe: str, found: Found, names: Sequence[str]) -> str:
+    usual = [(name, found[recipe, name, AS_RECORDED]) for name in names]
+    return f"{recipe}, right as recorded: " + ", ".join(
+        f"{name} {one.fixed:.3f} of {one.n_takes} takes of {len(set(one.people))} people"
+        for name, one in usual
+    )
 
 
 def main() -> int:
@@ -131,7 +181,7 @@ def main() -> int:
     )
     parser.add_argument("--conditions", nargs="*", choices=list(HARDER), default=list(HARDER)[1:])
     parser.add_argument("--seeds", type=int, default=2, help="fits of each group, from other seeds")
-    parser.add_argument("--repetitions", type=int, default=2, help="of each take, in a world")
+    parser.add_argument("--repetitions", type=int, default=2, help="of each take")
     parser.add_argument("--half", action="store_true", help="half the rows and columns in worlds")
     parser.add_argument("--peers", action="store_true", help="peers on the same altered data")
     parser.add_argument("--data", type=Path, help="folder to keep recordings and findings in")
@@ -140,7 +190,7 @@ def main() -> int:
     asked.worlds = asked.worlds or [*WORLDS, EMULATED]
     if EMULATED in asked.worlds and asked.first + asked.people > 100:
         parser.error("--first: the built-in sensor has people 1 to 99; leave it out of --worlds")
-    holds = True
+    holds, everything = True, {}
     with tempfile.TemporaryDirectory() as scratch:
         for recipe in asked.recipes:
             found: Found = {}
@@ -148,15 +198,20 @@ def main() -> int:
                 folder = (asked.data or Path(scratch)) / recipe / name
                 folder.mkdir(parents=True, exist_ok=True)
                 for told in dict.fromkeys([AS_RECORDED, *asked.conditions]):
-                    found[name, told], peers, saturated = _ask(name, recipe, told, asked, folder)
-                    one = found[name, told]
+                    found[recipe, name, told], peers, saturated = _ask(
+                        name, recipe, told, asked, folder
+                    )
+                    one = found[recipe, name, told]
                     print(
                         f"{name} {recipe}, {told}: {one.fixed:.3f}, {100 * saturated:.0f} % of "
                         f"frames saturated" + "".join(f"; {p} {s:.3f}" for p, s in peers.items())
                         + (f"; refused: {one.refused}" if one.refused else ""),
                         flush=True,
                     )  # fmt: skip
-            holds &= _table(recipe, found, asked)
+            holds &= _table(_told(recipe, found, asked.worlds), found, asked)
+            everything.update(found)
+    if len(asked.recipes) > 1:
+        holds &= _table("all recipes", everything, asked)
     return 0 if holds else 1
 
 

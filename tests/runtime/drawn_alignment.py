@@ -67,6 +67,9 @@ def drawn_registration(
         bank=filters(3 * n_apertures * n_nodes + n_pixels + 4 * rows), bank_stride=cols + 2,
         starts=starts[:n_own].astype(np.int32), fine_terms=terms(fine.n_cells, 21, 21, 10),
         spline=filters(n_own, fine.n_spline, bins[0] * bins[1]),
+        light=(17, int(rng.integers(-2, 6)), 9000, 19, int(rng.choice([50, 1 << 29])), 900),
+        light_offset=tuple(rng.integers(-400, 400, n_apertures).tolist()),
+        norms=rng.integers(0, 32767, (n_apertures, fine.n_spline)).astype(np.int16),
     )  # fmt: skip
 
 
@@ -97,6 +100,7 @@ def drawn_pair(rng: np.random.Generator, rows: int = 6, cols: int = 8, most: int
         pair_energy=(4, int(rng.choice([40, 1 << 29])), 9000, 21, 9000),
         least_level=int(rng.integers(0, 60)), pair_level=-37, apart=int(rng.choice([900, 9000])),
         bend=-3000, pair_spline=waves(rows * cols),
+        pair_light=(20_000, 20, 3, 9000, 19, int(rng.choice([90, 1 << 29])), 3000),
     )  # fmt: skip
 
 

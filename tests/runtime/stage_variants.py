@@ -18,6 +18,7 @@ from runtime.stages.closing.presence import Presence
 from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.stage import Stage
 from runtime.stages.dense import Dense
+from runtime.stages.filters import Filters
 from runtime.stages.lamps.hold import Hold
 from runtime.stages.lamps.steady import Steady
 from runtime.stages.level import Level
@@ -49,6 +50,16 @@ def layer(
     return Dense(
         w, bias, *raw, more.pop("relu", False), out_bits, w.astype(float), bias.astype(float)
     )
+
+
+def filters(
+    grid: tuple[int, int, int], size: int, step: int, more: int = 0, **of_layer: Any
+) -> Filters:
+    """Return five filters of fixed weights over a grid of rows, columns and channels."""
+    n = size * size * grid[2]
+    weights = ((np.arange(5 * n) * 53) % 241 - 120).reshape(5, n)
+    n_values = grid[0] * grid[1] * grid[2] + more
+    return Filters.of(layer(weights, **of_layer), n_values, grid, size, step)
 
 
 def forest(n_trees: int, classes: int = 3, at: int = 0) -> Trees:
@@ -106,6 +117,9 @@ VARIANTS: dict[str, tuple[Stage, int]] = {  # a stage, and the largest magnitude
     "dense of wide weights": (layer(MIXED * 250, 16, 5, 11, dtype=np.int16), 127),
     "ternary": (layer(SIGNS, 8, 1, 3), 127),
     "ternary scores": (layer(SIGNS[:3], 32), 32767),
+    "filters": (filters((5, 6, 1), 3, 1, relu=True), 127),
+    "filters of several channels": (filters((5, 4, 3), 2, 2, 2), 127),
+    "filters of 16 bits": (filters((4, 4, 2), 3, 1, 1, out_bits=16, multiplier=9, shift=7), 32767),
     "window": (Window(3, 4, 5, 0, 16), 127),
     "window, shifted and saturated": (Window(3, 2, 3, 2, 8), 1000),
     "window of one segment": (Window(2, 1, 4, 1, 16), 32767),

@@ -24,6 +24,7 @@ from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.closing import ClosingStage
 from runtime.stages.contract.stage import EntryStage, Int64, Stage
 from runtime.stages.dense import Dense
+from runtime.stages.filters import Filters
 from runtime.stages.lamps.hold import Hold
 from runtime.stages.lamps.steady import Steady
 from runtime.stages.level import Level
@@ -89,6 +90,21 @@ def dense(
         real_weights=weights + rng.uniform(-0.5, 0.5, weights.shape),
         real_bias=bias.astype(np.float64),
     )
+
+
+def filters(
+    draw: st.DrawFn, rng: np.random.Generator, n_values: int, out_bits: int, bound: int
+) -> Filters:
+    """Draw filters over a grid of some of the values, which may all be one row or one channel."""
+    n_channels = draw(st.integers(1, min(3, n_values)))
+    n_rows = draw(st.integers(1, min(6, n_values // n_channels)))
+    n_cols = draw(st.integers(1, min(6, n_values // (n_channels * n_rows))))
+    size, step = draw(st.integers(1, min(3, n_rows, n_cols))), draw(st.integers(1, 2))
+    step = min(step, max(n_rows, n_cols))
+    n_filters = draw(st.integers(1, 9))
+    n_patch = size * size * n_channels
+    layer = dense(rng, n_patch, n_filters, out_bits, bound, draw(st.booleans()))
+    return Filters.of(layer, n_values, (n_rows, n_cols, n_channels), size, step)
 
 
 def trees(rng: np.random.Generator, n_nodes: int, low: Int64, high: Int64, n_classes: int) -> Trees:
@@ -277,7 +293,17 @@ def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) 
     """Draw a stage that may stand anywhere between entry and head."""
     kind = draw(
         st.sampled_from(
-            ["window", "dense", "motion", "swing", "skip", "steady", "hold", "background"]
+            [
+                "window",
+                "dense",
+                "filters",
+                "motion",
+                "swing",
+                "skip",
+                "steady",
+                "hold",
+                "background",
+            ]
         )
     )
     n_bits = draw(st.sampled_from([8, 16]))
@@ -300,6 +326,8 @@ def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) 
         least = draw(st.sampled_from([0, 7, 1 << 24]))
         octave, rates = draw(st.sampled_from([0, 3, 12])), tuple(rates)
         return Background(len(low), few[0], few[1], rest, *few[2:], least, octave, rates, n_bits)
+    if kind == "filters":
+        return filters(draw, rng, len(low), n_bits, _bound(low, high))
     if kind == "swing":
         return Swing(len(low), draw(st.integers(1, 2)), draw(st.integers(0, 9)), n_bits)
     n_out = draw(st.integers(1, 9))

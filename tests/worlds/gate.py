@@ -21,7 +21,15 @@ from trainer.recipe import load_recipe
 from trainer.work.jobs import LocalWorkers, run_jobs
 from worlds.peers import Takes, ask_peers, read_takes
 
-__all__ = ["CLOSE", "Compared", "ask_everybody", "compare", "moved", "moved_in_all"]
+__all__ = [
+    "CLOSE",
+    "Compared",
+    "ask_everybody",
+    "compare",
+    "moved",
+    "moved_in_all",
+    "moved_over_fits",
+]
 
 CLOSE = 0.02
 """A recipe passes when it is at most this much behind the best peer."""
@@ -52,6 +60,8 @@ class Compared:
         Whose each take is.
     refused : str
         Why the recipe could not be trained, or empty.
+    fits : tuple of int
+        Which group of people's fits answered each take, where not all takes were asked of one.
     """
 
     fixed: float
@@ -64,6 +74,7 @@ class Compared:
     right: tuple[float, ...] = ()
     people: tuple[str, ...] = ()
     refused: str = ""
+    fits: tuple[int, ...] = ()
 
     @property
     def best_peer(self) -> str:
@@ -86,27 +97,50 @@ def moved(before: Compared, after: Compared) -> tuple[float, float]:
     return moved_in_all([(before, after)])
 
 
-def moved_in_all(pairs: Sequence[tuple[Compared, Compared]]) -> tuple[float, float]:
-    """Return the same over the takes of several worlds, whose people are all others."""
-    changes = [  # a recipe that refuses gets nothing right
-        np.array(after.right or [0.0] * len(before.right)) - np.array(before.right)
-        for before, after in pairs
+def moved_in_all(
+    pairs: Sequence[tuple[Compared, Compared]], *, together: bool = False
+) -> tuple[float, float]:
+    """Return the same over the takes of several worlds, whose people are all others.
+
+    With `together` people of one name are the same, as where one world's do several recipes' takes.
+    """
+    names = [
+        name if together else f"{n} {name}"
+        for n, (before, _) in enumerate(pairs)
+        for name in before.people
     ]
-    names = [f"{n} {name}" for n, (before, _) in enumerate(pairs) for name in before.people]
-    change = np.concatenate(changes)
+    change = _changes(pairs)
     return float(change.mean()), _spread(change, np.array(names))
 
 
-def _spread(change: NDArray[np.float64], people: NDArray[np.str_]) -> float:
+def moved_over_fits(pairs: Sequence[tuple[Compared, Compared]]) -> float:
+    """Return the standard error of the same change over groups of takes that share their fits.
+
+    Takes that one fit answers go wrong together, whoever made them: what the error over people
+    does not see.
+    """
+    names = [f"{n} {fit}" for n, (before, _) in enumerate(pairs) for fit in before.fits]
+    return _spread(_changes(pairs), np.array(names))
+
+
+def _changes(pairs: Sequence[tuple[Compared, Compared]]) -> NDArray[np.float64]:
+    """Return by how much each take is more right after, float64 (n_takes,)."""
+    return np.concatenate([  # a recipe that refuses gets nothing right
+        np.array(after.right or [0.0] * len(before.right)) - np.array(before.right)
+        for before, after in pairs
+    ])  # fmt: skip
+
+
+def _spread(change: NDArray[np.float64], groups: NDArray[np.str_]) -> float:
     """Return the standard error of a mean over takes, float64 (n_takes,), of people who differ.
 
-    The larger of what people and what takes leave to chance: takes of one person go wrong
-    together, and of a few people all may happen to be alike.
+    The larger of what people (or other groups of takes) and what takes leave to chance: takes of
+    one person go wrong together, and of a few people all may happen to be alike.
     """
     apart = change - change.mean()
-    of_people = np.array([apart[people == name].sum() for name in np.unique(people)])
-    n_people = len(of_people)
-    clustered = (of_people**2).sum() * n_people / max(1, n_people - 1)
+    of_groups = np.array([apart[groups == name].sum() for name in np.unique(groups)])
+    n_groups = len(of_groups)
+    clustered = (of_groups**2).sum() * n_groups / max(1, n_groups - 1)
     return math.sqrt(max(clustered, float((apart**2).sum()))) / len(change)
 
 
@@ -170,11 +204,12 @@ def ask_everybody(folder: Path, recipe_name: str, n_jobs: int = 1, n_seeds: int 
     takes = [(cue.label, r.recording.participant) for side in once for r in side
              for cue, _ in r.takes]  # fmt: skip
     truth, people = (np.array(column) for column in zip(*takes, strict=True))
+    asked = [n for n, side in enumerate(once) for r in side for _ in r.takes]
     told = [_answers(candidate, fit, side, False) for fit, side in zip(fitted, held, strict=True)]
     right = np.concatenate(told).reshape(n_seeds, -1) == truth
     return Compared(
         float(right.mean()), 0.0, 0.0, 0.0, {}, len(truth),
-        right=tuple(right.mean(axis=0).tolist()), people=tuple(people.tolist()),
+        right=tuple(right.mean(axis=0).tolist()), people=tuple(people.tolist()), fits=tuple(asked),
     )  # fmt: skip
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -18,11 +18,19 @@ from runtime.stages.alignment.binned import (
     SPREAD_SHIFT,
     spline_weights_float,
 )
-from runtime.stages.alignment.geometry import DELTA_BITS, SLOPE_BITS, CellGrid
+from runtime.stages.alignment.geometry import (
+    DELTA_BITS,
+    SLOPE_BITS,
+    CellGrid,
+    axis_weights_float,
+)
 from runtime.stages.alignment.registration import Registration
 from trainer.align.multipliers import at_least_17
 
-__all__ = ["bin_energy", "bin_misfit", "bin_offset", "bin_spline", "bin_tolerance"]
+__all__ = [
+    "bin_energy", "bin_misfit", "bin_offset", "bin_spline", "bin_tolerance", "cell_spline",
+    "splines_of",
+]  # fmt: skip
 
 Floats = npt.NDArray[np.float64]
 
@@ -40,30 +48,58 @@ _PASSED = 0.005
 """Of places, those that may show more than that."""
 
 
-def _design(n_cells: int) -> tuple[Floats, Floats]:
+def _design(n_cells: int, per_cell: int) -> tuple[Floats, Floats]:
     """Return the places along one side, in cells, and the spline's weights there."""
-    inside = (np.arange(_PER_CELL) + 0.5) / _PER_CELL - 0.5
-    each = spline_weights_float(np.stack([inside, np.zeros(_PER_CELL)], axis=1))
-    weights = each.reshape(_PER_CELL, 3, 3).sum(axis=1)
-    rows = np.zeros((n_cells * _PER_CELL, n_cells + 2))
+    inside = (np.arange(per_cell) + 0.5) / per_cell - 0.5
+    weights = axis_weights_float(np.stack([inside, np.zeros(per_cell)], axis=1))[:, 0]
+    rows = np.zeros((n_cells * per_cell, n_cells + 2))
     for cell in range(n_cells):
-        rows[cell * _PER_CELL : (cell + 1) * _PER_CELL, cell : cell + 3] = weights
+        rows[cell * per_cell : (cell + 1) * per_cell, cell : cell + 3] = weights
     return (np.arange(n_cells)[:, None] + 0.5 + inside).ravel(), rows
 
 
-def bin_spline(binned: Callable[[Floats], Floats], grid: CellGrid) -> Floats:
-    """Fit the coefficients of all cells, (n_spline, n_bins); patterns are about their mean."""
-    (x, by_x), (y, by_y) = _design(grid.n_x), _design(grid.n_y)
+def cell_spline(values: Callable[[Floats], Floats], grid: CellGrid, per_cell: int) -> Floats:
+    """Fit the coefficients of a quadratic B-spline over the cells, (n_spline, n_values)."""
+    (x, by_x), (y, by_y) = _design(grid.n_x, per_cell), _design(grid.n_y, per_cell)
     unit = 1 << SLOPE_BITS
     across, down = np.meshgrid((grid.low_x + x * grid.step) / unit,
                                (grid.low_y + y * grid.step) / unit)  # fmt: skip
     places = np.stack([across.ravel(), down.ravel()], axis=1)
-    light = np.concatenate([binned(part) for part in np.array_split(places, 32)])
-    light = (light - light.mean(axis=1, keepdims=True)).reshape(len(y), len(x), -1)
+    found = np.concatenate([values(part) for part in np.array_split(places, 32)])
     solved = np.einsum(
-        "ys,stb,xt->yxb", np.linalg.pinv(by_y), light, np.linalg.pinv(by_x), optimize=True
-    )
+        "ys,stb,xt->yxb", np.linalg.pinv(by_y), found.reshape(len(y), len(x), -1),
+        np.linalg.pinv(by_x), optimize=True,
+    )  # fmt: skip
     return np.asarray(solved.reshape(grid.n_spline, -1))
+
+
+def bin_spline(binned: Callable[[Floats], Floats], grid: CellGrid) -> Floats:
+    """Fit the coefficients of all cells, (n_spline, n_bins); patterns are about their mean."""
+
+    def about_mean(slopes: Floats) -> Floats:
+        light = binned(slopes)
+        return np.asarray(light - light.mean(axis=1, keepdims=True))
+
+    return cell_spline(about_mean, grid, _PER_CELL)
+
+
+def splines_of(
+    binned: Sequence[Callable[[Floats], Floats]], grid: CellGrid
+) -> tuple[list[Floats], tuple[int, ...]]:
+    """Return patterns in bins, and from where in them each aperture's are taken.
+
+    One set serves all where, at their offsets, others differ from it by less than its rounding.
+    """
+    first = bin_spline(binned[0], grid)
+    step = float(np.abs(first).max()) / 127
+    rounded = np.round(first / step) * step
+    alike = bin_misfit(rounded, binned[0], grid)
+    offsets = [bin_offset(first, each, grid) for each in binned[1:]]
+    others = list(zip(binned[1:], offsets, strict=True))
+    if all(bin_misfit(first, each, grid, offset) <= alike for each, offset in others):
+        return [first], (0, 0, *(v for offset in offsets for v in offset))
+    own = [bin_spline(each, grid) for each in binned[1:]]
+    return [first, *own], (0,) * (2 * len(binned))
 
 
 def _judged(binned: Callable[[Floats], Floats], grid: CellGrid) -> tuple[Any, Floats]:
@@ -147,7 +183,7 @@ def bin_tolerance(stage: Registration, values: npt.NDArray[np.int32], room: floa
     # Half of the noise along a spread narrows the pattern and leaves nothing of it.
     expected = max(n_bins - _FITTED, 1) / most, 0.5 / norm.isf(_FALSE_ALARMS) ** 2
     uneven = _UNEVEN, 2.0 * float(chi2.isf(2.0 * _PASSED, 1))
-    for aperture, found in enumerate(stage.residuals(values)):
+    for aperture, (found, _) in enumerate(stage.residuals(values)):
         total = values[:, stage.windows.columns(aperture)].sum(axis=1, dtype=np.int64)
         noise = rule.noise(total) + rule.floor
         parts = (found.whole, noise), (found.spread, rule.spread_noise(noise))

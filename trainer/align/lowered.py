@@ -11,6 +11,7 @@ from typing import Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
+from runtime.fixedpoint import MAX_MULTIPLIER
 from runtime.stages.alignment.arithmetic import COMBINATION_LIMIT, ROOT_SHIFT
 from runtime.stages.alignment.geometry import (
     DELTA_BITS,
@@ -22,7 +23,7 @@ from runtime.stages.alignment.geometry import (
     Windows,
 )
 from runtime.stages.alignment.registration import Registration
-from trainer.align.binned import bin_energy, bin_misfit, bin_offset, bin_spline, bin_tolerance
+from trainer.align.binned import bin_energy, bin_tolerance, splines_of
 from trainer.align.cells import (
     CellFit,
     Design,
@@ -33,6 +34,7 @@ from trainer.align.cells import (
     polynomials,
     slopes_of,
 )  # fmt: skip
+from trainer.align.light import light_numbers, light_tolerance
 from trainer.align.multipliers import at_least_17
 from trainer.align.windows import Bank, Storage, joined, storages
 
@@ -324,7 +326,12 @@ def lower_registration(
     patterns = [_search_patterns(each, coarse) for each in binned]
     most = max(float(np.abs(p).max()) for p in patterns)
     alike = storage.kind == "shared"
-    splines, spline_offset = _splines(binned, fine)
+    splines, spline_offset = splines_of([each.at for each in binned], fine)
+    near = np.any([_near_seen(fine, optic.seen) for optic in optics], axis=0)
+    light, norms = light_numbers(
+        [optic.at for optic in optics], fine, near, lowering.gain_dn_per_e,
+        design.floor,
+    )  # fmt: skip
     largest = max(float(np.abs(p).max()) for p in splines)
     reach = int(np.ceil(lowering.most_disparity * (1 << 18) / coarse.step)) + 1
     stage = Registration(
@@ -350,6 +357,7 @@ def lower_registration(
         starts=np.stack([bank.starts for bank in (banks[:1] if alike else banks)]),
         fine_terms=fine_terms,
         spline=np.stack([np.round(p * (127 / largest)) for p in splines]).astype(np.int8),
+        light=light, light_offset=(0,) * len(optics), norms=norms,
     )  # fmt: skip
     every = [v.fit for v in fine_levels], [holding(fine, optic.seen) for optic in optics]
     cost = {
@@ -357,23 +365,6 @@ def lower_registration(
         "enough": enough,
     }  # fmt: skip
     return stage, cost
-
-
-def _splines(binned: Sequence[_Binned], grid: CellGrid) -> tuple[list[Floats], tuple[int, ...]]:
-    """Return patterns in bins, and from where in them each aperture's are taken.
-
-    One set serves all where, at their offsets, others differ from it by less than its rounding.
-    """
-    first = bin_spline(binned[0].at, grid)
-    step = float(np.abs(first).max()) / 127
-    rounded = np.round(first / step) * step
-    alike = bin_misfit(rounded, binned[0].at, grid)
-    offsets = [bin_offset(first, each.at, grid) for each in binned[1:]]
-    others = list(zip(binned[1:], offsets, strict=True))
-    if all(bin_misfit(first, each.at, grid, offset) <= alike for each, offset in others):
-        return [first], (0, 0, *(v for offset in offsets for v in offset))
-    own = [bin_spline(each.at, grid) for each in binned[1:]]
-    return [first, *own], (0,) * (2 * len(binned))
 
 
 def _search_patterns(optic: _Binned, grid: CellGrid) -> Floats:
@@ -389,11 +380,14 @@ def with_tolerance(stage: Registration, values: npt.NDArray[np.int32], room: flo
 
     All but one in two hundred of them pass, with some room; and so do dimmer ones.
     """
-    silent = (*stage.bin_energy[:1], 1 << 29, *stage.bin_energy[2:])
-    outputs, _ = replace(stage, bin_energy=silent).run(values, {})
+    silent = replace(
+        stage, bin_energy=(*stage.bin_energy[:1], 1 << 29, *stage.bin_energy[2:]),
+        light=(*stage.light[:4], 1 << 29, MAX_MULTIPLIER),
+    )  # fmt: skip
+    outputs, _ = silent.run(values, {})
     every = outputs.reshape(len(outputs), -1, 4).astype(np.float64)
     explained = 2.0 ** (every[:, :, 2] / 16.0)
     share = float(np.quantile(every[:, :, 3] / explained, 0.995)) * room
     tolerance = int(np.clip(math.ceil(max(share, _STRAIGHT) * 2**17), 0, 1 << 14))
     allowed = replace(stage, energy=(*stage.energy[:-1], tolerance))
-    return bin_tolerance(allowed, values, room)
+    return light_tolerance(bin_tolerance(allowed, values, room), values, room)

@@ -10,13 +10,16 @@ import numpy as np
 import numpy.typing as npt
 from scipy.stats import chi2
 
-from runtime.stages.alignment.energy import in_steps
+from runtime.fixedpoint import MAX_MULTIPLIER
+from runtime.stages.alignment.energy import TOLERANCE_SHIFT, in_steps
 from runtime.stages.alignment.geometry import DELTA_BITS, SLOPE_BITS, Windows
 from runtime.stages.alignment.registration import Registration
-from runtime.stages.pair.joint import AMOUNT_BITS
-from runtime.stages.pair.levels import columns_float
+from runtime.stages.pair.joint import AMOUNT_BITS, MORE_BITS, PairLight
+from runtime.stages.pair.levels import Bins, columns_float
 from runtime.stages.pair.pair import Pair
 from trainer.align.binned import bin_energy, bin_spline
+from trainer.align.light import SIGMAS, coarser, share_apart
+from trainer.align.multipliers import at_least_17
 
 __all__ = ["LEAST_APART_DEG", "lower_pair", "with_pair_tolerance"]
 
@@ -64,8 +67,9 @@ def lower_pair(stage: Registration, optic: Any, max_counts: int, gain: float, fl
     def binned(slopes: Floats) -> Floats:
         return np.asarray(windows.binned(optic.at(slopes)))
 
-    spline = bin_spline(binned, stage.fine_grid)
-    spline = np.round(spline * (127 / np.abs(spline).max())).astype(np.int8)
+    real = bin_spline(binned, stage.fine_grid)
+    scaled = 127 / float(np.abs(real).max())
+    spline = np.round(real * scaled).astype(np.int8)
     energy = bin_energy(windows.n_pixels, windows.n_bins, max_counts, gain, floor)
     some = optic.seen[np.unique(np.linspace(0, len(optic.seen) - 1, _PLACES).astype(int))]
     least = round(math.tan(math.radians(LEAST_APART_DEG)) * (1 << SLOPE_BITS))
@@ -75,7 +79,32 @@ def lower_pair(stage: Registration, optic: Any, max_counts: int, gain: float, fl
         pair_rows=rows, pair_cols=cols, pair_energy=energy[:5], least_level=0,
         pair_level=_level(stage, windows, optic.at(some)), apart=least,
         bend=_bend(stage, spline, binned, some), pair_spline=spline,
+        pair_light=_light(stage, binned(some), scaled, gain, floor),
     )  # fmt: skip
+
+
+def _light(
+    stage: Registration, bins: Floats, scaled: float, gain: float, floor: float
+) -> tuple[int, ...]:
+    """Return the numbers of the rule of both sources' light, its tolerance 0.
+
+    Bins in which a pattern of sum 1 has the contrast c tell its amount to 1 / c of what the sum of
+    all counts is known to; two amounts at once, of patterns that are unlike, to sqrt(2) of that.
+    """
+    n_bins, n_pixels = bins.shape[1], stage.windows.n_pixels
+    unit = scaled * 2.0 ** (Bins(n_bins).fraction_bits - AMOUNT_BITS - MORE_BITS)
+    square = float(np.median(bins.var(axis=1))) * n_bins**2
+    dark = math.sqrt(n_pixels * floor) * gain
+    of_light = SIGMAS**2 * (1.0 + 2.0 / max(square, 1e-9))
+    step_bits = int(np.clip(coarser(of_light * gain), 0, 14))
+    room = of_light / 4.0**step_bits
+    # What shines without a source, and flickers, is in the floor of one source's rule already.
+    rule = stage.light_rule
+    most = max(float(stage.norms.max()) / 2.0**rule.norm_bits, 1e-9)
+    steady = SIGMAS**2 * (1.0 + n_pixels * most**2) * floor * gain**2
+    flickers = max(rule.floor / 4.0**rule.step_bits - steady, 0.0) / most**2
+    least = min(math.ceil(room * dark**2 + flickers / 4.0**step_bits), 1 << 29)
+    return (*at_least_17(unit), step_bits, *at_least_17(room * gain), least, 0)
 
 
 def _level(stage: Registration, windows: Windows, light: Floats) -> int:
@@ -148,4 +177,15 @@ def with_pair_tolerance(
     misfit = float((left - (n_bins - _FITTED) / most * noise).sum() / whole.sum())
     share = max(0.0, room * above, room * _UNEVEN * misfit)
     tolerance = int(np.clip(math.ceil(share * 2**17), 0, 1 << 14))
-    return replace(stage, pair_energy=(*stage.pair_energy[:4], tolerance))
+    light = np.maximum(own.sum(axis=1) - stage.light_offset[0], 0)[kept]
+    both, here = PairLight(*stage.pair_light).parted(light, found.amounts[kept], shift[kept])
+    cut = 2.0 ** shift[kept]
+    noise = (
+        PairLight(*stage.pair_light).noise(light).astype(np.float64) * 4.0 ** stage.pair_light[2]
+    )
+    apart = room * share_apart((both - here) * cut, np.maximum(here, 1) * cut, noise)
+    apart = min(math.ceil(apart * 2**TOLERANCE_SHIFT), MAX_MULTIPLIER)
+    return replace(
+        stage, pair_energy=(*stage.pair_energy[:4], tolerance),
+        pair_light=(*stage.pair_light[:-1], apart),
+    )  # fmt: skip

@@ -107,11 +107,15 @@ def audit(
         raise SystemExit(1)
 
 
+def _in_words(question: str) -> str:
+    return question.removesuffix("_mm").replace("_", " ")
+
+
 def _limit_line(held: Held) -> str:
     """Say how a limit stands: the figure that decides with its interval, or why nobody can tell."""
     limit, worst = held.limit, held.worst
     at = {"leaves": "what leaves the device", "stored": "what is stored", "any": "any step"}
-    line = f"{limit.question.replace('_', ' ')} at {at.get(limit.step, limit.step)}"
+    line = f"{_in_words(limit.question)} at {at.get(limit.step, limit.step)}"
     line += f", at most {limit.most_gain:g}: {held.verdict}"
     if worst is not None and worst.low is not None and worst.high is not None:
         line += f", {worst.gain:+.3f} ({worst.low:+.3f} to {worst.high:+.3f}) at {worst.step}"
@@ -138,7 +142,7 @@ def _table(found: Audit) -> Table:
     last = ""
     for f in found.told_first:
         step, last = f.step if f.step != last else "", f.step
-        asked = f.question.replace("_", " ")
+        asked = _in_words(f.question)
         if f.scenes != "takes":
             asked += f": {f.scenes}"
         gain = "" if f.gain is None else f"{f.gain:+.3f}"

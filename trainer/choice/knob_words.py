@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+from capture.measure.flicker import MAINS_FLICKER_HZ, clear_rate_hz, folded_hz
 from trainer.choice.frontier import Frontier, Point
 from trainer.choice.tried.knobs import ActiveKnobs, Option
 from trainer.choice.tried.settings import key_of
+from trainer.learn.mains import frames_kept
 
-__all__ = ["knob_rows"]
+__all__ = ["knob_rows", "lamps_left"]
 
 TITLES = {
     "led_share": "LED current",
@@ -42,6 +44,29 @@ def knob_rows(found: Frontier) -> list[dict[str, Any]]:
         same = [(value, other) for value, other in tried if _differs_in(option, other, key)]
         rows.append(_row(found, knee, key, turned.pays_in, _told(found, option, same)))
     return [row for row in rows if row is not None]
+
+
+def lamps_left(found: Frontier) -> list[dict[str, Any]]:
+    """Return the frame rates tried at which no mean of frames takes lamps' flicker out.
+
+    At the recorded rate one does. Each with ``frame_rate_hz``, as what each mains' flicker is seen
+    there (``seen_as``, pairs of Hz), and ``nearest_hz``, a rate that has such a mean.
+    """
+    recorded = found.readings.recorded.frame_rate_hz
+    lost = {
+        one.sensor.frame_rate_hz
+        for one in found.readings.tried
+        if frames_kept(one.option.recipe.features, recorded)
+        and not frames_kept(one.option.recipe.features, one.sensor.frame_rate_hz)
+    }
+    return [
+        {
+            "frame_rate_hz": rate,
+            "seen_as": [[hz, round(folded_hz(hz, rate), 6)] for hz in MAINS_FLICKER_HZ],
+            "nearest_hz": clear_rate_hz(rate),
+        }
+        for rate in sorted(lost)
+    ]
 
 
 def _differs_in(option: Option, other: Option, key: str) -> bool:

@@ -17,7 +17,8 @@ the best at each power lies in the resamples, ``cheap`` every setting with its p
 fits' accuracy, ``opponents`` plain sensors on the same recordings, ``other_sensors`` those that are
 priced only, ``floor`` what the device would take with light at the photon limit, with formula and
 inputs, and ``knobs`` what each knob's next value would do (of watching, with the share of
-arrivals missed in the place of accuracy), ``watching`` every way to watch with what was counted of
+arrivals missed in the place of accuracy), ``lamps_left`` the frame rates at which no mean of frames
+takes flicker out, ``watching`` every way to watch with what was counted of
 it and its price where the active state is as recorded, ``host`` the device whose battery
 ``minutes`` are of. ``frontier.csv`` has a row for each point.
 """
@@ -34,11 +35,12 @@ import numpy as np
 
 from runtime.budget.gate import held
 from runtime.budget.inputs.evaluation import Evaluation
+from runtime.budget.page.first_screen import headline
 from runtime.budget.result import Budget
 from runtime.budget.verdict.limits import Check
 from runtime.firmware.setting import DeviceSetting
 from trainer.choice.frontier import Frontier, Point
-from trainer.choice.knob_words import knob_rows
+from trainer.choice.knob_words import knob_rows, lamps_left
 from trainer.choice.references import floor_of, holding_up, other_sensors
 from trainer.choice.tried.asked import Asked
 from trainer.choice.tried.full_trials import Recognised
@@ -128,6 +130,7 @@ def frontier_json(found: Frontier) -> dict[str, Any]:
         "floor": floor_of(chosen.budget, chosen.tried.sensor, n_values),
         "held_up": holding_up(chosen.budget),
         "knobs": [*knob_rows(found), *watching_rows(found)],
+        "lamps_left": lamps_left(found),
         "watching": [_watched(one) for one in found.watched],
         "locked": [_locked(*each) for each in found.locked.items()],
         "gestures_for_arrivals": found.stand_ins,
@@ -204,6 +207,7 @@ def setting_told(
         "minutes": round(float(budget.verdict.minutes_lost.median), 6),
         "percent_per_day": round(float(budget.verdict.percent_per_day.median), 6),
         "verdict": budget.verdict.word,
+        "verdict_means": headline(budget.verdict),
         "power": {key: round(value, 6) for key, value in groups_of_power(budget).items()},
         "typical_uw": round(float(budget.average_uw.typical), 6),
         "setting": tried.setting.to_json(),

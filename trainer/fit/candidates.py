@@ -92,6 +92,7 @@ def reduce_for(
     workers: Workers,
     tell: Callable[[str], None],
     at: AtSetting | None = None,
+    digests: dict[Path, str] | None = None,
 ) -> list[Candidate]:
     """Find each recipe's recordings, and reduce each recording once for each entry stage.
 
@@ -106,6 +107,8 @@ def reduce_for(
         Is told in a few words what begins.
     at : AtSetting, optional
         A weaker setting, at which the recordings are taken; as recorded without.
+    digests : dict, optional
+        SHA-256 of files, worked out before in the same run; more are added.
 
     Raises
     ------
@@ -115,7 +118,7 @@ def reduce_for(
     FormatError
         The data set or one of its recordings is not readable, or carries no labels.
     """
-    digests: dict[Path, str] = {}
+    digests = {} if digests is None else digests
     candidates = []
     for recipe in recipes:
         if recipe.answers != recipes[0].answers or (recipe.quantity is None) != (

@@ -15,17 +15,18 @@ from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
-from runtime.stages.contract.stage import Float64, Int32, Int64, Stage
+from runtime.stages.contract.stage import EntryStage, Float64, Int32, Int64, Stage
 from runtime.stages.skip import Skip
 from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.window import Window
 from trainer.corpus.reduced import Reduced, excerpts, rate_of, value_noise
 from trainer.corpus.windows import gesture_free
 from trainer.judge.events import Margins, decision_for
-from trainer.learn.classifiers import fit_classifier, fit_regressor
+from trainer.learn.classifiers import fit_classifier, fit_filters, fit_regressor
 from trainer.learn.entry_stage import learn_pixels
 from trainer.learn.excerpt import Excerpt, seen_values
 from trainer.learn.features import StageChain, learn_features, learn_window
+from trainer.learn.filters.network import filter_layers
 from trainer.learn.levels import in_view, learn_level, shape_floor
 from trainer.learn.lowering import lower_classifier, lower_regressor
 from trainer.learn.mains import frames_kept, steadied
@@ -172,7 +173,7 @@ def _hard_windows(
 ) -> _Windows:
     """Return the windows without a gesture that a first classifier takes for one, or nearly."""
     other = len(recipe.classes)
-    first = _fit_classifier(windows, recipe)
+    first = _fit_classifier(windows, recipe, None)
     found, people = [], []
     for recording, person in zip(train, _numbered_people(train), strict=True):
         free = gesture_free(recipe, recording.cues, recording.ends, recording.n_frames)
@@ -188,18 +189,19 @@ def _hard_windows(
     return _Windows(hard, np.full(len(hard), other), whose)
 
 
-def _fit_classifier(windows: _Windows, recipe: Recipe) -> Pipeline:
+def _fit_classifier(windows: _Windows, recipe: Recipe, entry: EntryStage | None) -> Pipeline:
+    x, labels, people = windows.x, windows.labels, windows.people
+    n_classes, layers = len(recipe.answers), filter_layers(entry, recipe.classifier.filters)
+    if layers:
+        return fit_filters(recipe.classifier, x, labels, n_classes, layers, recipe.seed, people)
     # Shares of the swings' sum do not repeat from segment to segment: the sum is one for all.
     n_segments = 1 if recipe.features.swing_frames else recipe.features.segments
-    return fit_classifier(
-        recipe.classifier, windows.x, windows.labels, len(recipe.answers), n_segments,
-        recipe.seed, windows.people,
-    )  # fmt: skip
+    return fit_classifier(recipe.classifier, x, labels, n_classes, n_segments, recipe.seed, people)
 
 
 def _fit_head(chain: StageChain, windows: _Windows, recipe: Recipe) -> Fitted:
     """Fit a classifier to a chain's outputs, lower it, and average its scores."""
-    classifier, x = _fit_classifier(windows, recipe), windows.x
+    classifier, x = _fit_classifier(windows, recipe, chain.entry), windows.x
     heads, unit = lower_classifier(
         classifier, x, chain.low, chain.high, recipe.quantisation, recipe.decision.average_frames
     )

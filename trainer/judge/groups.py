@@ -106,9 +106,18 @@ GROUPINGS = {
 """Groupings of evaluation.json: in words, and the unit of their bounds."""
 
 
+_UNITS = ("mm", "cm", "deg", "lx", "years")
+"""What a column of the participants table may end in, as its unit."""
+
+
 def grouping_words(name: str) -> str:
     """Return what a grouping is called on pages: of a column that somebody added, its own name."""
-    return GROUPINGS[name][0] if name in GROUPINGS else name.replace("_", " ")
+    if name in GROUPINGS:
+        return GROUPINGS[name][0]
+    words, _, unit = name.rpartition("_")
+    if words and unit in _UNITS:
+        return f"{words.replace('_', ' ')} ({unit})"
+    return name.replace("_", " ")
 
 
 @dataclass(frozen=True, slots=True)

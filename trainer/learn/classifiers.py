@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import warnings
 from typing import Any
 
@@ -25,9 +26,18 @@ from sklearn.tree import DecisionTreeClassifier
 
 from runtime.errors import UsageError
 from runtime.stages.contract.stage import Float64, Int32, Int64
+from trainer.learn.filters import network
+from trainer.learn.filters.network import FilterLayer, FilterNetwork
+from trainer.learn.perceptrons.descent import Descent
 from trainer.recipe import ClassifierRecipe
 
-__all__ = ["SegmentContrasts", "fit_boosted_regressor", "fit_classifier", "fit_regressor"]
+__all__ = [
+    "SegmentContrasts",
+    "fit_boosted_regressor",
+    "fit_classifier",
+    "fit_filters",
+    "fit_regressor",
+]
 
 N_BATCHES = 100
 LEAST_BATCH, LARGEST_BATCH = 256, 512
@@ -118,9 +128,7 @@ def fit_classifier(
     UsageError
         A class has no window.
     """
-    missing = sorted(set(range(n_classes)) - set(labels.tolist()))
-    if missing:
-        raise UsageError("training", "windows of class", missing[0], "windows of every class")
+    _refuse_missing(labels, n_classes)
     contrasts, scaler, scaled = _scaled(recipe, x, n_segments)
     head = _new_head(recipe, len(x), seed)
     if recipe.kind == "prototypes":
@@ -134,6 +142,51 @@ def fit_classifier(
             # The number of epochs is part of the recipe; stopping there is not a failure.
             warnings.simplefilter("ignore", ConvergenceWarning)
             head.fit(scaled, labels)
+    return make_pipeline(contrasts, scaler, head)
+
+
+def fit_filters(
+    recipe: ClassifierRecipe,
+    x: Int32,
+    labels: NDArray[np.int64],
+    n_classes: int,
+    layers: tuple[FilterLayer, ...],
+    seed: int,
+    people: Int64,
+) -> Pipeline:
+    """Fit a network of filters on windows of one segment.
+
+    All values of the grid have one mean and one scale, so that a filter sees the same at every
+    place; what a window holds behind them, the logarithm of all light, is left out.
+
+    Parameters
+    ----------
+    layers : tuple of FilterLayer
+        Of which the first sees the first features.
+    recipe, x, labels, n_classes, seed, people
+        As for :func:`fit_classifier`.
+
+    Raises
+    ------
+    UsageError
+        A class has no window.
+    """
+    _refuse_missing(labels, n_classes)
+    contrasts, scaler = SegmentContrasts(1), StandardScaler()
+    real = contrasts.fit_transform(x.astype(np.float64))
+    scaler.fit(real)
+    n_seen = math.prod(layers[0].grid)
+    means = scaler.mean_[:n_seen]
+    scaler.var_[:] = (scaler.var_[:n_seen] + (means - means.mean()) ** 2).mean()
+    scaler.mean_[:] = means.mean()
+    scaler.scale_[:] = np.sqrt(scaler.var_)
+    settings = _mlp_settings(recipe, len(x), seed)
+    kept = {k: settings[k] for k in ("alpha", "batch_size", "learning_rate_init", "random_state")}
+    head = FilterNetwork(layers, recipe.hidden, **kept)
+    classes = {"classes": np.arange(n_classes)}
+    groups = people * n_classes + labels
+    rng = np.random.default_rng(seed)
+    _fit_mlp(head, scaler.transform(real), labels, groups, recipe, rng, classes)
     return make_pipeline(contrasts, scaler, head)
 
 
@@ -197,6 +250,12 @@ def fit_boosted_regressor(
     return make_pipeline(contrasts, scaler, head.fit(scaled, targets))
 
 
+def _refuse_missing(labels: NDArray[np.int64], n_classes: int) -> None:
+    missing = sorted(set(range(n_classes)) - set(labels.tolist()))
+    if missing:
+        raise UsageError("training", "windows of class", missing[0], "windows of every class")
+
+
 def _scaled(
     recipe: ClassifierRecipe, x: Int32, n_segments: int
 ) -> tuple[SegmentContrasts, StandardScaler, Float64]:
@@ -211,9 +270,9 @@ def _scaled(
     return contrasts, scaler, scaled
 
 
-def _passes(recipe: ClassifierRecipe, n_windows: int) -> int:
+def _passes(recipe: ClassifierRecipe, n_windows: int, most_seen: int) -> int:
     """Return how often to pass over the windows: as the recipe says, or less over very many."""
-    return min(recipe.epochs, max(1, MOST_SEEN // n_windows))
+    return min(recipe.epochs, max(1, most_seen // n_windows))
 
 
 def _batch(n_windows: int) -> int:
@@ -233,7 +292,7 @@ def _mlp_settings(recipe: ClassifierRecipe, n_windows: int, seed: int) -> dict[s
         "alpha": recipe.penalty,
         "batch_size": _batch(n_windows),
         "learning_rate_init": LEARNING_RATE,
-        "max_iter": _passes(recipe, n_windows),
+        "max_iter": _passes(recipe, n_windows, MOST_SEEN),
         "n_iter_no_change": recipe.epochs,
         "shuffle": not _noisy(recipe),
         "tol": 0.0,
@@ -271,9 +330,9 @@ def _new_head(recipe: ClassifierRecipe, n_windows: int, seed: int) -> Classifier
 
 
 def _fit_mlp(
-    head: MLPClassifier | MLPRegressor,
+    head: MLPClassifier | MLPRegressor | FilterNetwork,
     x: Float64,
-    labels: NDArray[np.int64] | Float64,
+    labels: NDArray[Any],
     groups: Int64,
     recipe: ClassifierRecipe,
     rng: np.random.Generator,
@@ -288,9 +347,13 @@ def _fit_mlp(
     step does (B. Polyak and A. Juditsky, SIAM J. Control Optim. 30, 1992).
     """
     parameters: list[list[NDArray[np.float32]]] = []
-    n_passes = _passes(recipe, len(x))
+    with_filters = isinstance(head, FilterNetwork)
+    n_passes = _passes(recipe, len(x), network.MOST_SEEN if with_filters else MOST_SEEN)
     single = x.astype(np.float32)  # half the time of double precision, and precision enough
     orders = rng.spawn(1)[0]  # of its own: the same with and without noise
+    # Drawn once, and dealt anew with every shuffle: drawing takes as long as the rest of a pass.
+    noise = np.float32(recipe.input_noise) * rng.standard_normal(x.shape, dtype=np.float32)
+    descent = head if isinstance(head, FilterNetwork) else Descent(head)
     for epoch in range(n_passes):
         # Shuffled here, whole: scikit-learn would pick the rows of each batch by themselves.
         order = orders.permutation(len(x))
@@ -302,13 +365,11 @@ def _fit_mlp(
             another *= np.float32(recipe.take_noise) * share
             noisy += another
         if recipe.input_noise:
-            noise = rng.standard_normal(x.shape, dtype=np.float32)
-            noise *= np.float32(recipe.input_noise)
             noisy += noise
-        head.partial_fit(noisy, labels[order], **classes)
+        descent.partial_fit(noisy, labels[order], **classes)
         if recipe.averaged and epoch >= n_passes * 2 // 3:
-            parameters.append([p.copy() for p in (*head.coefs_, *head.intercepts_)])
-    kept = parameters or [[*head.coefs_, *head.intercepts_]]
+            parameters.append([p.copy() for p in (*descent.coefs_, *descent.intercepts_)])
+    kept = parameters or [[*descent.coefs_, *descent.intercepts_]]
     means = [np.mean(each, axis=0, dtype=np.float64) for each in zip(*kept, strict=True)]
     n_layers = len(head.coefs_)
     head.coefs_, head.intercepts_ = means[:n_layers], means[n_layers:]

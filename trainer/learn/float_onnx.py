@@ -10,6 +10,8 @@ import onnx
 from sklearn.pipeline import Pipeline
 
 from trainer.learn.classifiers import SegmentContrasts
+from trainer.learn.filters.network import FilterNetwork
+from trainer.learn.filters.written import convert_network, network_shape
 
 __all__ = ["float_onnx"]
 
@@ -35,6 +37,10 @@ def float_onnx(classifier: Pipeline, name: str, n_features: int) -> bytes:
     update_registered_converter(
         SegmentContrasts, "PalmwattSegmentContrasts", _contrasts_shape, _convert_contrasts
     )
+    update_registered_converter(
+        FilterNetwork, "PalmwattFilterNetwork", network_shape, convert_network,
+        options={"zipmap": [True, False]},
+    )  # fmt: skip
     proto = to_onnx(
         classifier,
         name=name,

@@ -26,6 +26,8 @@ from runtime.fixedpoint import INT32_MAX, INT32_MIN, symmetric_limit
 from runtime.stages.contract.stage import Float64, Int32, Int64, Stage
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.trees import Trees
+from trainer.learn.filters.lowered import lower_filters
+from trainer.learn.filters.network import FilterNetwork
 from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense
 from trainer.recipe import QuantisationRecipe
 
@@ -75,6 +77,8 @@ def lower_classifier(
     head = pipeline[-1]
     if isinstance(head, KNeighborsClassifier):
         return _lower_prototypes(pipeline, x, low, high, quantisation)
+    if isinstance(head, FilterNetwork):
+        return _lower_network(pipeline, x, low, high, quantisation, n_summed)
     if hasattr(head, "coef_") or isinstance(head, MLPClassifier):
         layers = _real_layers(pipeline)
         return _lower_layers(layers, x, low, high, quantisation, n_summed=n_summed)
@@ -183,6 +187,24 @@ def _lower_layers(
         x, _ = stage.run(x, {})
         stages.append(stage)
     return tuple(stages), unit
+
+
+def _lower_network(
+    pipeline: Pipeline,
+    x: Int32,
+    low: Int64,
+    high: Int64,
+    quantisation: QuantisationRecipe,
+    n_summed: int,
+) -> tuple[tuple[Stage, ...], float]:
+    """Lower filters, and the layers behind them."""
+    stages, layers, unit = lower_filters(pipeline, x, low, high, quantisation)
+    for stage in stages:
+        low, high = stage.bounds(low, high)
+        x, _ = stage.run(x, {})
+    layers[0] = layers[0][0] * unit, layers[0][1]
+    behind, unit = _lower_layers(layers, x, low, high, quantisation, n_summed=n_summed)
+    return (*stages, *behind), unit
 
 
 def _real_layers(pipeline: Pipeline) -> list[tuple[Float64, Float64]]:

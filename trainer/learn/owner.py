@@ -177,7 +177,7 @@ def carried_past(
     -------
     tuple of Stage
     """
-    if len(heads) < 3 or not all(isinstance(head, Dense) for head in heads):
+    if len(heads) < 3 or not all(isinstance(head, Dense) for head in heads[-2:]):
         return tuple(heads)
     for head in heads[:-2]:
         x, _ = head.run(x, {})

@@ -20,6 +20,7 @@ from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.stage import Float64, Int32, Stage
 from trainer.align.cells import Design
 from trainer.align.learned import learn_optic
+from trainer.align.light import with_quiet
 from trainer.align.lowered import Lowering, lower_registration, with_tolerance
 from trainer.align.pattern import Pattern
 from trainer.recipe import Recipe
@@ -193,6 +194,7 @@ def calibrate(
     )  # fmt: skip
     stage, cost = lower_registration(optics, lowering)
     some = samples.take(_MOST_FRAMES)
+    stage = with_quiet(stage, quiet.values)
     stage = with_tolerance(stage, some.values.astype(np.int32), _ROOM)
     triangulation = _triangulation(box)
     entry = Bins(

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from runtime.model import Model
 from runtime.sensor import Sensor
+from runtime.stages.alignment.geometry import SLOPE_BITS
 from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.stage import Float64
 from runtime.stages.pair.bearings import Bearings
@@ -30,6 +31,8 @@ _TRIES = 40
 _LESS = 16
 """Steps of the level below the dimmest source, half of its energy: what one source makes of two of
 that brightness is more. Guards are at least as far above what noise explains."""
+_NEARER = 2.5
+"""Half-widths of what both are apart by: four standard deviations where nine tenths lie within."""
 _UNIT_MRAD = 125 / (1 << 15)
 _NAMES = ("direction_x", "direction_y", "second_x", "second_y", "found")
 
@@ -115,6 +118,7 @@ def calibrate_pair(
     stage = replace(stage, least_level=max(bearings.low - _LESS, 0))
     stage = with_pair_tolerance(stage, both.values, both.tangents, _ROOM)
     halves = _halves(stage, bearings, both, recipe.source.coverage)
+    stage = replace(stage, apart=_least_apart(stage.apart, halves))
     first = [max(a, b) for a, b in zip(closing.half_widths, halves[:2], strict=True)]
     widest = [
         math.ceil(math.radians(recipe.source.half_field_deg) * 1e3 / _UNIT_MRAD) + half
@@ -135,6 +139,17 @@ def calibrate_pair(
         "half_widths": [round(h * _UNIT_MRAD, 6) for h in (*first, *halves[2:])],
     }
     return replace(calibrated, model=model, found=found)
+
+
+def _least_apart(apart: int, halves: list[int]) -> int:
+    """Return how near two may seem, steps of 2**-18: what noise leaves of those 4 degrees apart.
+
+    What seems nearer than four standard deviations of the difference is nearer: there places that
+    were fitted together are off by far more than intervals say.
+    """
+    least = math.radians(APART_DEG) * 1e3 / _UNIT_MRAD
+    least -= _NEARER * math.hypot(max(halves[:2]), max(halves[2:]))
+    return max(apart, round(math.tan(least * _UNIT_MRAD * 1e-3) * (1 << SLOPE_BITS)))
 
 
 def _halves(stage: Pair, bearings: Bearings, both: Added, coverage: float) -> list[int]:

@@ -21,6 +21,7 @@ import hmac
 import inspect
 import io
 import json
+import math
 import os
 import re
 import secrets
@@ -29,6 +30,7 @@ import tempfile
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib import resources
 from importlib.metadata import version
 from pathlib import Path
@@ -83,7 +85,10 @@ class StoredArray:
     digest: str
 
     def read(self) -> NDArray[Any]:
-        """Map the file into memory, read-only.
+        """Return the array, read-only.
+
+        A training asks for a thousand small ones a dozen times: mapped into memory, each would take
+        ten times as long.
 
         Raises
         ------
@@ -91,19 +96,29 @@ class StoredArray:
             The file is not there (any more), or not this array.
         """
         try:
-            array = _mapped(self.path)
-        except (OSError, ValueError) as error:
-            what = getattr(error, "strerror", None) or str(error)
+            content = self.path.read_bytes()
+        except OSError as error:
             raise UsageError(
-                str(self.path), "a working file of the training", f"unreadable ({what})",
+                str(self.path), "a working file of the training", f"unreadable ({error.strerror})",
                 "readable by every worker, until the training ends", "train again",
             ) from None  # fmt: skip
-        if (array.dtype.str, array.shape) != (self.dtype, self.shape):
+        header, dtype = _header(self.dtype, self.shape), np.dtype(self.dtype)
+        n_bytes = len(header) + dtype.itemsize * math.prod(self.shape)
+        if not content.startswith(header) or len(content) != n_bytes:
             raise UsageError(
                 str(self.path), "a working file of the training", "changed", "left alone",
                 "train again",
             )  # fmt: skip
-        return array
+        return np.frombuffer(content, dtype, offset=len(header)).reshape(self.shape)
+
+
+@lru_cache(maxsize=4096)
+def _header(dtype: str, shape: tuple[int, ...]) -> bytes:
+    """Return what stands before an array's values in its file."""
+    file = io.BytesIO()
+    content = {"descr": dtype, "fortran_order": False, "shape": shape}
+    np.lib.format.write_array_header_1_0(file, content)
+    return file.getvalue()
 
 
 def _mapped(path: Path) -> NDArray[Any]:
@@ -139,6 +154,7 @@ class Cache:
     def __init__(self, folder: Path, key: bytes) -> None:
         self.folder, self._key = folder, key
         self._known: tuple[_Version | None, _Index] | None = None
+        self._texts: dict[str, tuple[dict[str, str], str]] = {}
 
     def load(self, keys: Sequence[str]) -> list[StoredArray] | None:
         """Return what was stored under some keys, if all of it is there byte for byte."""
@@ -210,11 +226,17 @@ class Cache:
                 (self.folder / name).unlink(missing_ok=True)
                 del index[name]
             changed = index | more
-            # Without line breaks, which only the slow encoder sets: each of a thousand sessions
-            # writes down all that were kept before it.
-            text = json.dumps(changed, sort_keys=True) + "\n"
+            text = "{" + ", ".join(self._text(n, changed[n]) for n in sorted(changed)) + "}\n"
             write_whole(self.folder / INDEX, text.encode(), lasting=False)
             self._known = self._version(), changed
+
+    def _text(self, name: str, entry: dict[str, str]) -> str:
+        """Return an entry as JSON, worked out once: each of a thousand sessions writes them all."""
+        kept = self._texts.get(name)
+        if kept is None or kept[0] is not entry:
+            text = f"{json.dumps(name)}: {json.dumps(entry, sort_keys=True)}"
+            kept = self._texts[name] = entry, text
+        return kept[1]
 
     def _index(self) -> _Index:
         """Return the index, read again where it is another file than the last time."""
@@ -251,7 +273,7 @@ class Cache:
 
     def __getstate__(self) -> dict[str, object]:
         """Leave the index behind where the cache goes to another process."""
-        return {**self.__dict__, "_known": None}
+        return {**self.__dict__, "_known": None, "_texts": {}}
 
 
 def open_cache(data: Path, name: str) -> Cache:

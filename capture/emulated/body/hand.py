@@ -13,6 +13,7 @@ Frame of the hand: origin at the wrist, +y along the middle finger, +z out of th
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -152,15 +153,22 @@ def _straight(y: Doubles, half_width: Doubles, half_depth: Doubles) -> Doubles:
     return np.stack([y, half_width, half_depth], axis=1)
 
 
+@functools.cache
+def _superellipse(power: float) -> tuple[Doubles, Doubles]:
+    """Return |x|^power + |z|^power = 1 as x and z at every half degree of its angle."""
+    u = np.linspace(0.0, 2.0 * np.pi, 721)
+    x = np.sign(np.cos(u)) * np.abs(np.cos(u)) ** (2.0 / power)
+    z = np.sign(np.sin(u)) * np.abs(np.sin(u)) ** (2.0 / power)
+    return x, z
+
+
 def _tube(stations: Doubles, power: float, n_around: int) -> Segment:
     """Surface of a bone from cross-sections: rows of (y, half width, half depth).
 
     A section is a superellipse |x/a|^power + |z/b|^power = 1 about the bone.
     """
     y, a, b = (stations[:, k, None] for k in range(3))
-    u = np.linspace(0.0, 2.0 * np.pi, 721)
-    shape_x = np.sign(np.cos(u)) * np.abs(np.cos(u)) ** (2.0 / power)
-    shape_z = np.sign(np.sin(u)) * np.abs(np.sin(u)) ** (2.0 / power)
+    shape_x, shape_z = _superellipse(power)
     # Points at equal distances around the mean section, or flat sides would have gaps.
     steps = np.hypot(np.diff(shape_x) * a.mean(), np.diff(shape_z) * b.mean())
     around = np.concatenate([[0.0], np.cumsum(steps)])
@@ -169,9 +177,12 @@ def _tube(stations: Doubles, power: float, n_around: int) -> Segment:
     surface = np.stack([a * shape_x, y * np.ones(n_around), b * shape_z])
     middle = (surface[:, 1:] + surface[:, :-1]) / 2.0
     along = surface[:, 1:] - surface[:, :-1]
-    beside = (np.roll(middle, -1, axis=2) - np.roll(middle, 1, axis=2)) / 2.0
-    cross = np.cross(along, beside, axis=0)  # outwards: u turns from x to z, the bone is y
-    area = np.linalg.norm(cross, axis=0)
+    closed = np.concatenate([middle[:, :, -1:], middle, middle[:, :, :1]], axis=2)
+    beside = (closed[:, :, 2:] - closed[:, :, :-2]) / 2.0
+    cross = np.empty_like(along)  # outwards: u turns from x to z, the bone is y
+    for one, other, third in ((0, 1, 2), (1, 2, 0), (2, 0, 1)):
+        cross[one] = along[other] * beside[third] - along[third] * beside[other]
+    area = np.sqrt((cross**2).sum(axis=0))
     normals = cross / np.maximum(area, 1e-9)
     return Segment(
         middle.reshape(3, -1).astype(np.float32),

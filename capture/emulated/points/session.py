@@ -14,7 +14,7 @@ from capture.emulated.points.apertures import Apertures, intensity_mw_per_sr
 from capture.emulated.points.exposing import AutoExposure
 from capture.emulated.points.scene import PointScene
 from capture.emulated.points.stage import Stage, asks_for_a_rig
-from capture.emulated.session import BLOCK_FRAMES, Bench, dark_offset_us, frame_times, warming_k
+from capture.emulated.session import Bench, block_length, dark_offset_us, frame_times, warming_k
 from capture.frames import FrameBlock
 from capture.store.source_truth import Truth
 from runtime.errors import UsageError
@@ -90,8 +90,11 @@ class PointSession:
         """Return how much warmer the sensor is than when the session began."""
         return warming_k(self.scene.warming_k, time_s)
 
-    def next_block(self, n_frames: int = BLOCK_FRAMES) -> FrameBlock:
-        """Return the next frame pairs; time goes on as long as this is called."""
+    def next_block(self, n_frames: int | None = None) -> FrameBlock:
+        """Return the next frame pairs, a block by default; time goes on with every call."""
+        if n_frames is None:
+            end_s = self.script_end_s + self._script.lead_in_s
+            n_frames = block_length(self._next, end_s, self.sensor)
         sequence, time_us = frame_times(self._next, n_frames, self.sensor)
         self._next += n_frames
         later_us = dark_offset_us(self.sensor)
@@ -105,8 +108,10 @@ class PointSession:
         The bytes are those that the serial device sends for the same arguments.
         """
         n_frames = int(np.ceil((self.script_end_s + tail_s) * self.sensor.frame_rate_hz))
-        for begin in range(0, n_frames, BLOCK_FRAMES):
-            yield self.next_block()[: n_frames - begin]
+        while n_frames > 0:
+            block = self.next_block()
+            yield block[:n_frames]
+            n_frames -= len(block)
 
     def truth(self) -> Truth:
         """Return where the lights are at each frame pair, to a while after the script's end."""

@@ -18,7 +18,6 @@ from capture.emulated.points.session import PointSession
 from capture.emulated.points.stage import asks_for_a_rig
 from capture.emulated.port.device_settings import DeviceSettings
 from capture.emulated.session import (
-    BLOCK_FRAMES,
     EmulatedSession,
     check_script,
     refuse_scene,
@@ -196,7 +195,7 @@ class Device:
         """
         if self._session is None:
             return []
-        block = self._session.next_block(BLOCK_FRAMES)
+        block = self._session.next_block()
         packets = []
         for k in range(len(block)):
             packets += self._pair(block, k)

@@ -1,15 +1,21 @@
 """Emulated sensors forked from one process that is ready, so that each starts at once.
 
-Building the optic takes longer than emulating a minute before it. Each sensor is still a process of
-its own behind a serial port, and sends the same bytes as one started by itself.
+Building the optic takes longer than emulating a minute before it, and a new process's memory as
+long as a short session. Each sensor is still a process of its own behind a serial port, and sends
+the same bytes as one started by itself; a process that was one becomes the next one.
 """
 
 from __future__ import annotations
 
 import multiprocessing
+import os
+import queue
+import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 
 from capture.emulated.port.device import DeviceSettings, run_device, running_device
 from runtime.errors import Error, PortError
@@ -33,28 +39,75 @@ def running_fork(settings: DeviceSettings) -> Iterator[str]:
         with running_device(settings) as url:
             yield url
         return
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["capture.emulated.port.preloaded"])
-    receive, send = context.Pipe(duplex=False)
-    process = context.Process(target=_run, args=(settings, send), daemon=True)
-    process.start()
-    send.close()
     try:
-        try:
-            url = receive.recv()
-        except EOFError:
-            raise PortError("emulated sensor", "its process", "ended", "a port") from None
-        if isinstance(url, Error):
-            raise url
+        running = _IDLE.get_nowait()
+    except queue.Empty:
+        running = _fork()
+    try:
+        running.connection.send(settings)
+        url = running.connection.recv()
+    except (EOFError, OSError):
+        running.end()
+        raise PortError("emulated sensor", "its process", "ended", "a port") from None
+    if isinstance(url, Error):
+        _IDLE.put(running)
+        raise url
+    try:
         yield url
     finally:
-        receive.close()
-        process.terminate()
-        process.join(10.0)
+        running.stop()
 
 
-def _run(settings: DeviceSettings, announce: Connection) -> None:
-    try:
-        run_device(settings, announce.send)
-    except Error as error:
-        announce.send(error)
+@dataclass(frozen=True, slots=True)
+class _Running:
+    """A process that is one sensor after another, and how it is told which."""
+
+    process: BaseProcess
+    connection: Connection
+
+    def stop(self) -> None:
+        """Stop the sensor; its process is then ready for another one."""
+        try:
+            if self.process.pid is not None and self.process.is_alive():
+                os.kill(self.process.pid, signal.SIGTERM)
+            if self.connection.poll(10.0) and self.connection.recv() == _STOPPED:
+                _IDLE.put(self)
+                return
+        except (EOFError, OSError):
+            pass  # it ended by itself
+        self.end()
+
+    def end(self) -> None:
+        """End the process."""
+        self.connection.close()
+        self.process.terminate()
+        self.process.join(10.0)
+
+
+_IDLE: queue.SimpleQueue[_Running] = queue.SimpleQueue()
+_STOPPED = "stopped"
+
+
+def _fork() -> _Running:
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["capture.emulated.port.preloaded"])
+    here, there = context.Pipe()
+    process = context.Process(target=_serve, args=(there,), daemon=True)
+    process.start()
+    there.close()
+    return _Running(process, here)
+
+
+def _serve(connection: Connection) -> None:
+    """Be the sensors that are asked for, each until a signal stops it."""
+    while True:
+        try:
+            settings = connection.recv()
+        except EOFError:  # whoever asked is gone
+            return
+        try:
+            run_device(settings, connection.send)
+        except Error as error:
+            connection.send(error)
+        except SystemExit:
+            connection.send(_STOPPED)

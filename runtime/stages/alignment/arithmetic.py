@@ -23,6 +23,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from runtime.errors import FormatError
 from runtime.fixedpoint import bit_length, round_shift, scale
 from runtime.stages.alignment.geometry import (
     DELTA_BITS,
@@ -44,6 +45,7 @@ __all__ = [
     "SEARCH_BITS",
     "Aligned",
     "block_cut",
+    "check_terms",
     "inverse_mantissa",
     "is_beyond",
     "log_level",
@@ -89,6 +91,18 @@ def block_cut(values: Int64, n_bits: int) -> tuple[Int64, Int64]:
     most = np.abs(values).max(axis=1)
     shift = np.maximum(bit_length(most) - n_bits, 0)
     return round_shift(values, shift[:, None]), shift
+
+
+def check_terms(where: str, name: str, terms: NDArray[np.integer]) -> None:
+    """Check terms (n_apertures, n_cells, 54 or 64), see `placed`; raises FormatError."""
+    size = np.abs(terms.astype(np.int32))
+    parts = np.split(size, [N_COMBINED, N_COMBINED + N_OF_PLACE, N_COMBINED + 2 * N_OF_PLACE], 2)
+    most = max(int(part.sum(axis=2).max()) for part in parts[1:])
+    if parts[0].max() > COMBINATION_LIMIT:
+        raise FormatError(where, name, "too large", f"within {COMBINATION_LIMIT}")
+    if most > POLYNOMIAL_LIMIT:
+        what = f"coefficients of a polynomial in {name}"
+        raise FormatError(where, what, most, f"{POLYNOMIAL_LIMIT} in all")
 
 
 def inverse_mantissa(mantissa: Int64) -> Int64:

@@ -32,6 +32,7 @@ from numpy.typing import NDArray
 from runtime.fixedpoint import MAX_MULTIPLIER, MAX_SHIFT, bit_length, round_shift, scale
 from runtime.stages.alignment.arithmetic import inverse_mantissa
 from runtime.stages.alignment.energy import TOLERANCE_SHIFT, in_steps
+from runtime.stages.alignment.geometry import axis_weights, axis_weights_float
 from runtime.stages.contract.stage import Float64, Int64, require
 
 __all__ = [
@@ -72,7 +73,6 @@ ALIKE_BITS = 4
 """Second derivatives of which less than a sixteenth is not the pattern itself tell nothing."""
 SPREAD_SHIFT = 20
 """The share of energy that patterns may be wrong by along it is in 2**-20."""
-_ONE = 1 << 11
 CURVED: Int64 = np.array([1, -2, 1], dtype=np.int64)
 """Second derivative of the three weights of one axis."""
 _MOST_STEPS = (1 << 30) - 1
@@ -81,33 +81,21 @@ _MOST_FACTOR = (1 << 15) - 1
 
 def spline_weights(place: Int64) -> Int64:
     """Return the weights of nine patterns, row by row, Q22, int64 (n, 9), of places in Q14."""
-    each = _each_weights(place)
+    each = axis_weights(place)
     both = each[:, 1, :, None] * each[:, 0, None, :]
     return np.asarray(both.reshape(len(place), N_SPLINE))
-
-
-def _each_weights(place: Int64) -> Int64:
-    """Return the three weights of each axis, Q11, int64 (n, axis, 3)."""
-    d = place >> 3
-    low, high = ((_ONE // 2 - d) ** 2) >> 12, ((_ONE // 2 + d) ** 2) >> 12
-    return np.stack([low, _ONE - low - high, high], axis=2)
 
 
 def spline_weights_float(place: Float64) -> Float64:
     """Return the same weights of places in cells from their middles, float64 (n, 9)."""
-    each = _axis_weights(place)
+    each = axis_weights_float(place)
     both = each[:, 1, :, None] * each[:, 0, None, :]
     return np.asarray(both.reshape(len(place), N_SPLINE))
 
 
-def _axis_weights(place: Float64) -> Float64:
-    """Return the three weights of each axis, (n, axis, 3)."""
-    return np.stack([(0.5 - place) ** 2 / 2, 0.75 - place**2, (0.5 + place) ** 2 / 2], axis=2)
-
-
 def spread_weights(place: Int64) -> Int64:
     """Return the weights of both second derivatives' sum, Q11, int64 (n, 9), of places in Q14."""
-    return np.asarray(_curved(_each_weights(place)))
+    return np.asarray(_curved(axis_weights(place)))
 
 
 def _curved(each: Any) -> Any:
@@ -244,7 +232,7 @@ class BinRule:
         noise = np.maximum(total, 0.0) * (self.noise_multiplier / 2.0**self.noise_shift)
         noise, wrong = noise + self.floor, energy / step / 2.0**SPREAD_SHIFT
         whole = (energy - cross**2 / square) / step - noise - 8.0 * wrong * self.tolerance
-        wide = (_curved(_axis_weights(place))[:, :, None] * patterns).sum(axis=1)
+        wide = (_curved(axis_weights_float(place))[:, :, None] * patterns).sum(axis=1)
         mixed = (t * wide).sum(axis=1) / square
         along = np.maximum((b * wide).sum(axis=1) - cross * mixed, 0.0)
         length = (wide**2).sum(axis=1)

@@ -5,7 +5,7 @@ Twins: `runtime.stages.alignment.arithmetic` and `runtime.stages.alignment.binne
 
 from __future__ import annotations
 
-__all__ = ["BINNED", "PLACE", "STEPS"]
+__all__ = ["BINNED", "LIGHT", "PLACE", "STEPS"]
 
 PLACE = """\
 PW_LOCAL int32_t @P@_bits(uint32_t value)
@@ -249,6 +249,35 @@ PW_STAGE int32_t @P@_left(const int16_t *cut, int32_t sum, int32_t shift, const 
         - pw_requant(noise, @SPREAD_NOISE@, @SPREAD_NOISE_SHIFT@)
         - pw_requant(energy, @SPREAD_TOLERANCE@, @SPREAD_SHIFT@);
     return (over < spread) ? spread : over;
+}
+
+"""
+
+LIGHT = """\
+/* How far the root energy is from what belongs to all light, squared, above what may be. */
+PW_STAGE int32_t @P@_parted(const int32_t *at, const int16_t *norms, int32_t light)
+{
+    int32_t wx[3];
+    int32_t wy[3];
+    int32_t norm = 0;
+    @P@_weights(at[0], wx);
+    @P@_weights(at[1], wy);
+    for (uint32_t k = 0u; k < 3u; k++) {
+        const int32_t row = (wx[0] * norms[0]) + (wx[1] * norms[1]) + (wx[2] * norms[2]);
+        norm += wy[k] * @P@_cut(row, @WEIGHT_BITS@);
+        norms = &norms[@FINE_N_X@ + 2];
+    }
+    norm = @P@_cut(norm, @WEIGHT_BITS@);
+    norm = (norm < 0) ? 0 : norm;
+    const int32_t kept = (light < 0) ? 0 : light;
+    const int32_t bits = @P@_bits((uint32_t)kept);
+    const int32_t cut = (bits > @LIGHT_BITS@) ? (bits - @LIGHT_BITS@) : 0;
+    const int32_t belongs = @P@_steps((kept >> cut) * norm, @NORM_DOWN@ - cut);
+    int32_t off = @P@_steps(at[2], @LIGHT_DOWN@ - at[3]) - belongs;
+    off = ((off < 0) ? -off : off) - pw_requant(belongs, @LIGHT_TOLERANCE@, @TOLERANCE_SHIFT@);
+    off = pw_sat(off, 0, (1 << @LIGHT_BITS@) - 1);
+    const int32_t noise = pw_requant(kept, @LIGHT_NOISE@, @LIGHT_NOISE_SHIFT@);
+    return (off * off) - ((noise < 1073741823) ? noise : 1073741823) - @LIGHT_FLOOR@;
 }
 
 """

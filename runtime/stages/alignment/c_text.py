@@ -28,9 +28,10 @@ from runtime.stages.alignment.binned import (
     SPREAD_SHIFT,
     mean_factor,
 )
-from runtime.stages.alignment.c_cell import BINNED, PLACE, STEPS
+from runtime.stages.alignment.c_cell import BINNED, LIGHT, PLACE, STEPS
 from runtime.stages.alignment.c_kernel import four_c
-from runtime.stages.alignment.energy import TOLERANCE_SHIFT
+from runtime.stages.alignment.energy import LIGHT_BITS, TOLERANCE_SHIFT
+from runtime.stages.alignment.geometry import WEIGHT_BITS
 from runtime.stages.contract.c_text import CStage, Edge, fill, table
 
 if TYPE_CHECKING:
@@ -207,12 +208,15 @@ PW_STAGE void @P@_aperture(const @X@ *x, uint32_t aperture, const int32_t *ends,
         excess = 1;
     }
     if (excess <= 0) { /* else it is refused already */
+        const uint32_t corner = (uint32_t)((row * (@FINE_N_X@ + 2)) + column);
+        const int16_t *const norms = &@P@_norms[(aperture * @N_SPLINE@u) + corner];
+        const int32_t parted = @P@_parted(at, norms, totals[0] - @P@_light_offset[aperture]);
         at[0] += @P@_spline_offset[2u * aperture];
         at[1] += @P@_spline_offset[(2u * aperture) + 1u];
-        const uint32_t spline
-            = @SPLINE_OF@((uint32_t)((row * (@FINE_N_X@ + 2)) + column) * @N_BINS@u);
-        const int32_t left = @P@_left(cut, sum, shift, &@P@_spline[spline], at, totals[0]);
+        const int8_t *const patterns = &@P@_spline[@SPLINE_OF@(corner * @N_BINS@u)];
+        const int32_t left = @P@_left(cut, sum, shift, patterns, at, totals[0]);
         excess = (excess < left) ? left : excess;
+        excess = (excess < parted) ? parted : excess;
     }
     y[3] = (@Y@)excess;
 }
@@ -238,13 +242,22 @@ _TWO = """\
 
 _NEAR = """\
         if (aperture == 0u) { /* the others see the source nearly where the first does */
-            const int32_t column = @P@_coarse_index((int32_t)y[0], @COARSE_LOW_X@, @COARSE_N_X@);
-            const int32_t row = @P@_coarse_index((int32_t)y[1], @COARSE_LOW_Y@, @COARSE_N_Y@);
-            ends[0] = pw_sat(column - @REACH_X@, 0, @COARSE_N_X@ - 1);
-            ends[1] = pw_sat(column + @REACH_X@, 0, @COARSE_N_X@ - 1);
-            ends[2] = pw_sat(row - @REACH_Y@, 0, @COARSE_N_Y@ - 1);
-            ends[3] = pw_sat(row + @REACH_Y@, 0, @COARSE_N_Y@ - 1);
+            @P@_near((int32_t)y[0], (int32_t)y[1], ends);
         }
+"""
+
+_ENDS = """\
+/* The columns and rows of cells within reach of that of a direction. */
+PW_LOCAL void @P@_near(int32_t slope_x, int32_t slope_y, int32_t *ends)
+{
+    const int32_t column = @P@_coarse_index(slope_x, @COARSE_LOW_X@, @COARSE_N_X@);
+    const int32_t row = @P@_coarse_index(slope_y, @COARSE_LOW_Y@, @COARSE_N_Y@);
+    ends[0] = pw_sat(column - @REACH_X@, 0, @COARSE_N_X@ - 1);
+    ends[1] = pw_sat(column + @REACH_X@, 0, @COARSE_N_X@ - 1);
+    ends[2] = pw_sat(row - @REACH_Y@, 0, @COARSE_N_Y@ - 1);
+    ends[3] = pw_sat(row + @REACH_Y@, 0, @COARSE_N_Y@ - 1);
+}
+
 """
 
 
@@ -280,14 +293,16 @@ def _tables(stage: Any, prefix: str) -> str:
         ("spline_offset", stage.spline_offset, "int16_t", f"({n}, 2) from a place to the spline's"),
         ("spline", stage.spline, "int8_t",
          f"({len(stage.spline)}, {fine.n_spline}, {bins}) patterns in bins"),
+        ("norms", stage.norms, "int16_t", f"({n}, {fine.n_spline}) of patterns"),
+        ("light_offset", stage.light_offset, "int32_t", f"({n},) sum of values without a source"),
     )  # fmt: skip
     return "".join(
         table(f"{prefix}_{name}", values, ctype, about) for name, values, ctype, about in every
     )
 
 
-def registration_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
-    """Return the C of a registration stage."""
+def registration_c(stage: Any, prefix: str, x: Edge, y: Edge, near: bool = False) -> CStage:
+    """Return the C of a registration stage; with what searches near a direction, if asked for."""
     windows, rule, n = stage.windows, stage.rule, len(stage.offsets)
     coarse, fine = stage.coarse_grid, stage.fine_grid
     four_pixels = f"pw_four_{x.ctype.removeprefix('int').removesuffix('_t')}"
@@ -321,9 +336,16 @@ def registration_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
         "LEAST_SQUARE": LEAST_SQUARE_BITS,
         "SPLINE_ROW": (fine.n_x + 2) * windows.n_bins,
         "SPLINE_OF": (
-            f"(aperture * {fine.n_spline * windows.n_bins}u)\n        + "
+            f"(aperture * {fine.n_spline * windows.n_bins}u) + "
             if len(stage.spline) > 1 else ""
         ),
+        "N_SPLINE": fine.n_spline,
+        "NORM_DOWN": f"({stage.light_rule.norm_bits - stage.light_rule.step_bits})",
+        "LIGHT_DOWN": f"({rule.root_bits - stage.light_rule.step_bits})",
+        "LIGHT_BITS": LIGHT_BITS, "WEIGHT_BITS": WEIGHT_BITS,
+        "LIGHT_NOISE": stage.light_rule.noise_multiplier,
+        "LIGHT_NOISE_SHIFT": stage.light_rule.noise_shift,
+        "LIGHT_FLOOR": stage.light_rule.floor, "LIGHT_TOLERANCE": stage.light_rule.tolerance,
         "NODES_OF": f"aperture * {fine.n_nodes}u" if len(stage.starts) > 1 else "0",
         "SUM": _sum_type(stage), "MEAN_PIXELS": mean_factor(windows.n_pixels)[0],
         "MEAN_PIXELS_SHIFT": mean_factor(windows.n_pixels)[1],
@@ -333,11 +355,12 @@ def registration_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
     }  # fmt: skip
     indices = ""
     for what, grid in (("fine", fine), ("coarse", coarse)):
-        if what == "fine" or n > 1:
+        if what == "fine" or n > 1 or near:
             multiplier, shift = grid.inverse
             indices += fill(_INDEX, P=prefix, WHAT=what, INVERSE=multiplier, INVERSE_SHIFT=shift)
     shared = dict.fromkeys([*four_c("pw_four_16", "int16_t"), *four_c(four_pixels, x.ctype)])
     pairs = x.ctype == "int16_t" and (stage.n_cols // stage.bin_cols) % 2 == 0
     values |= {"TWO_BY_TWO": _TWO if pairs else "", "TWO_END": "#endif\n" if pairs else ""}
-    functions = fill(PLACE + indices + STEPS + BINNED + _RUN, **values)
+    indices += _ENDS if n > 1 or near else ""
+    functions = fill(PLACE + indices + STEPS + BINNED + LIGHT + _RUN, **values)
     return CStage(_tables(stage, prefix), (), "", functions, shared=tuple(shared))

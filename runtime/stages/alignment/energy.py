@@ -3,23 +3,47 @@
 With r a pixel's lit minus dark and n pixels, the energy about the mean is ``sum r**2 - (sum
 r)**2 / n``; a source explains its root energy squared; noise adds, for each pixel, a floor, and the
 conversion gain times the counts. All stand in steps of ``2**energy_bits`` squared counts.
+
+A pattern whose pixels sum to a known light has a known root energy as well: the norm of the pattern
+times its light. So the root energy that a source explains is held to all light that there is. A
+film takes contrast and leaves the light; another source brings light, and next to nothing of the
+first one's pattern; full pixels lose of both. Each is one number against the noise of one, where
+what is left of all pixels, or bins, is judged against the noise of hundreds.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from runtime.fixedpoint import INT32_MAX, MAX_MULTIPLIER, MAX_SHIFT, round_shift, scale
+from runtime.fixedpoint import (
+    INT32_MAX,
+    MAX_MULTIPLIER,
+    MAX_SHIFT,
+    bit_length,
+    round_shift,
+    scale,
+)
+from runtime.stages.alignment.geometry import WEIGHT_BITS, axis_weights, axis_weights_float
 from runtime.stages.contract.stage import Float64, Int64, prove_int32, require
 
-__all__ = ["ROOT_LIMIT", "SUM_LIMIT", "TOLERANCE_SHIFT", "EnergyRule", "in_steps"]
+__all__ = [
+    "LIGHT_BITS", "MOST_DARK", "ROOT_LIMIT", "SUM_LIMIT", "TOLERANCE_SHIFT", "EnergyRule",
+    "LightRule", "in_steps",
+]  # fmt: skip
 
 ROOT_LIMIT = (1 << 15) - 1
 SUM_LIMIT = (1 << 15) - 1
 TOLERANCE_SHIFT = 17
 _MOST_EXPLAINED = 1 << 30
+MOST_DARK = 1 << 24
+"""Of counts, the most that an aperture may sum to without a source."""
+LIGHT_BITS = 15
+"""Of all light, and of how far a root energy is off, before they are multiplied."""
+_MOST_OFF = (1 << LIGHT_BITS) - 1
 
 
 def in_steps(square: Int64, down: Int64) -> Int64:
@@ -117,3 +141,82 @@ class EnergyRule:
         cut = round_shift(total, self.sum_shift)
         if int(cut[0]) > SUM_LIMIT:
             prove_int32(where, "sum of counts that is squared", cut, cut + limit)
+
+
+@dataclass(frozen=True, slots=True)
+class LightRule:
+    """How far a source's root energy may be from what belongs to all light that there is.
+
+    Parameters
+    ----------
+    norm_bits : int
+        Norms of patterns that sum to 1 are in steps of ``2**-norm_bits``.
+    step_bits : int
+        Root energies are compared in steps of ``2**-step_bits`` counts.
+    noise_multiplier, noise_shift : int
+        From all light in counts to the square of what noise may part them by.
+    floor : int
+        The same without light.
+    tolerance : int
+        Share of the root energy, in 2**-17, that norms may be wrong by.
+    """
+
+    norm_bits: int
+    step_bits: int
+    noise_multiplier: int
+    noise_shift: int
+    floor: int
+    tolerance: int
+
+    def check(self, where: str) -> None:
+        """Check the ranges; raises FormatError."""
+        for name, low, high in (
+            ("norm_bits", 0, 30), ("step_bits", -8, 14),
+            ("noise_multiplier", 1, MAX_MULTIPLIER), ("noise_shift", 17, MAX_SHIFT),
+            ("floor", 0, 1 << 29), ("tolerance", 0, MAX_MULTIPLIER),
+        ):  # fmt: skip
+            require(where, f"{name} of light", getattr(self, name), low, high)
+
+    def parts(
+        self, light: Int64, root: Int64, down: Int64, norms: NDArray[Any], place: Int64
+    ) -> tuple[Int64, Int64, Int64]:
+        """Return root energies, those that belong to all light, and noise squared, (n,) each.
+
+        Parameters
+        ----------
+        light : int64 (n,)
+            Sum of an aperture's counts, less what is there without a source; 0 and more.
+        root : int64 (n,)
+            Root energy that a source explains, below 2**15.
+        down : int64 (n,)
+            From it to counts: bits that it is shifted right by.
+        norms : int16 (n, 9)
+            Of the patterns that make up that of a place.
+        place : int64 (n, 2)
+        """
+        each = axis_weights(place)
+        wide = norms.astype(np.int64).reshape(len(norms), 3, 3)
+        rows = round_shift((wide * each[:, 0, None, :]).sum(axis=2), WEIGHT_BITS)
+        norm = np.maximum(round_shift((rows * each[:, 1]).sum(axis=1), WEIGHT_BITS), 0)
+        cut = np.maximum(bit_length(light) - LIGHT_BITS, 0)
+        belongs = in_steps((light >> cut) * norm, self.norm_bits - self.step_bits - cut)
+        noise = scale(light, self.noise_multiplier, self.noise_shift)
+        noise = np.minimum(noise, _MOST_EXPLAINED - 1) + self.floor
+        return in_steps(root, down - self.step_bits), belongs, noise
+
+    def excess(self, root: Int64, belongs: Int64, noise: Int64) -> Int64:
+        """Return the square of what they are parted by above what is allowed, int64 (n,)."""
+        off = np.abs(root - belongs) - scale(belongs, self.tolerance, TOLERANCE_SHIFT)
+        off = np.clip(off, 0, _MOST_OFF)
+        return np.asarray(off * off - noise)
+
+    def excess_float(self, light: Float64, root: Float64, norms: Float64, place: Float64) -> Any:
+        """Return the same on real numbers: root energies in counts, places in cells."""
+        each = axis_weights_float(place)
+        square = norms.reshape(len(norms), 3, 3)
+        norm = np.einsum("fi,fj,fij->f", each[:, 1], each[:, 0], square) / 2.0**self.norm_bits
+        light = np.maximum(light, 0.0)
+        belongs = np.maximum(norm, 0.0) * light
+        off = np.abs(root - belongs) - belongs * self.tolerance / 2.0**TOLERANCE_SHIFT
+        noise = light * self.noise_multiplier / 2.0**self.noise_shift + self.floor
+        return np.maximum(off * 2.0**self.step_bits, 0.0) ** 2 - noise

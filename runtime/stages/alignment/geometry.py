@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from runtime.fixedpoint import round_shift
-from runtime.stages.contract.stage import Float64, Int64, require
+from runtime.stages.contract.stage import Float64, Int64, require, require_divisor
 
 __all__ = [
     "DELTA_BITS",
@@ -17,8 +18,11 @@ __all__ = [
     "N_OF_PLACE",
     "N_OF_ROOT",
     "SLOPE_BITS",
+    "WEIGHT_BITS",
     "CellGrid",
     "Windows",
+    "axis_weights",
+    "axis_weights_float",
 ]
 
 SLOPE_BITS = 18
@@ -34,6 +38,8 @@ N_OF_PLACE = 21
 """Monomials of two variables up to the fifth power."""
 N_OF_ROOT = 10
 """Up to the third."""
+WEIGHT_BITS = 11
+"""Of fraction of the weights by which a place is made of those around it."""
 _DROP = 4
 _MOST_SLOPE = 1 << 19
 _INDEX_SHIFT = 30
@@ -61,6 +67,18 @@ class Windows:
     offsets: tuple[int, ...]
     bin_rows: int
     bin_cols: int
+
+    def check(self, where: str, n_values: int) -> None:
+        """Check that the apertures lie in a frame of so many values; raises FormatError."""
+        require(where, "n_values", n_values, 1, 65536)
+        require(where, "n_rows", self.n_rows, 1, 256)
+        require(where, "n_cols", self.n_cols, 1, 256)
+        require(where, "stride", self.stride, self.n_cols, 65536)
+        last = n_values - (self.n_rows - 1) * self.stride - self.n_cols
+        for offset in self.offsets:
+            require(where, "offset", offset, 0, last)
+        require_divisor(where, "bin_rows", self.bin_rows, self.n_rows)
+        require_divisor(where, "bin_cols", self.bin_cols, self.n_cols)
 
     def columns(self, aperture: int) -> Int64:
         """Return the places of an aperture's values in the frame, int64 (n_pixels,)."""
@@ -164,6 +182,17 @@ class CellGrid:
         above = np.clip(slopes - low, 0, 2 * _MOST_SLOPE) >> _DROP
         return np.asarray(np.clip((above * multiplier) >> shift, 0, n - 1), dtype=np.int64)
 
+    def near(self, slopes: Int64, reach: tuple[int, ...]) -> NDArray[np.bool_]:
+        """Return the cells (n, n_cells) within so many, along x and y, of those of slopes."""
+        cells = np.arange(self.n_cells)
+        near = np.ones((len(slopes), self.n_cells), dtype=bool)
+        for axis, (low, n, own) in enumerate(
+            ((self.low_x, self.n_x, cells % self.n_x), (self.low_y, self.n_y, cells // self.n_x))
+        ):
+            at = self.index(slopes[:, axis].astype(np.int64), low, n)
+            near &= np.abs(own - at[:, None]) <= reach[axis]
+        return near
+
     def middle(self, index: Int64, low: int) -> Int64:
         """Return the middle of a column (or row) of cells."""
         return np.asarray(low + index * self.step + self.step // 2, dtype=np.int64)
@@ -172,6 +201,11 @@ class CellGrid:
         """Return the cells of slopes (n, 2), row by row; the outermost beyond the ends."""
         row = self.index(slopes[:, 1], self.low_y, self.n_y)
         return row * self.n_x + self.index(slopes[:, 0], self.low_x, self.n_x)
+
+    def reached(self, axis: int) -> tuple[int, int]:
+        """Return the least and the greatest slope that a place within a cell may stand for."""
+        low, n = ((self.low_x, self.n_x), (self.low_y, self.n_y))[axis]
+        return low - self.step // 2, low + n * self.step + self.step // 2
 
     def slopes(self, cell: Int64, place: Int64) -> Int64:
         """Return the slopes of places (n, 2) within cells."""
@@ -183,3 +217,26 @@ class CellGrid:
         """Return the same of places in cells, as real numbers."""
         middle = self.slopes(cell, np.zeros((len(cell), 2), dtype=np.int64))
         return np.asarray(middle + place * self.step)
+
+
+def axis_weights(place: Int64) -> Int64:
+    """Return the weights of a quadratic B-spline's three coefficients along each axis.
+
+    Parameters
+    ----------
+    place : int64 (n, 2)
+        In a cell, from its middle.
+
+    Returns
+    -------
+    int64 (n, axis, 3)
+        In 2**-11.
+    """
+    d, one = place >> (DELTA_BITS - WEIGHT_BITS), 1 << WEIGHT_BITS
+    low, high = ((one // 2 - d) ** 2) >> 12, ((one // 2 + d) ** 2) >> 12
+    return np.stack([low, one - low - high, high], axis=2)
+
+
+def axis_weights_float(place: Float64) -> Float64:
+    """Return the same of places in cells on real numbers, (n, axis, 3)."""
+    return np.stack([(0.5 - place) ** 2 / 2, 0.75 - place**2, (0.5 + place) ** 2 / 2], axis=2)

@@ -13,11 +13,10 @@ from numpy.typing import NDArray
 from runtime.errors import FormatError, OverflowRisk
 from runtime.fixedpoint import INT32_MAX, saturate
 from runtime.stages.alignment.arithmetic import (
-    COMBINATION_LIMIT,
-    POLYNOMIAL_LIMIT,
     SEARCH_BITS,
     Aligned,
     block_cut,
+    check_terms,
     is_beyond,
     log_level,
     placed,
@@ -25,7 +24,7 @@ from runtime.stages.alignment.arithmetic import (
 )
 from runtime.stages.alignment.binned import MOST_BINS, MOST_OFFSET, BinRule, Left
 from runtime.stages.alignment.c_text import registration_c
-from runtime.stages.alignment.energy import EnergyRule
+from runtime.stages.alignment.energy import MOST_DARK, EnergyRule, LightRule
 from runtime.stages.alignment.filter_bank import FilterBank
 from runtime.stages.alignment.geometry import (
     DELTA_BITS,
@@ -36,7 +35,7 @@ from runtime.stages.alignment.geometry import (
     CellGrid,
     Windows,
 )
-from runtime.stages.alignment.nodes import registration_nodes
+from runtime.stages.alignment.registration_nodes import registration_nodes
 from runtime.stages.contract.stage import (
     Float64,
     Int32,
@@ -46,7 +45,6 @@ from runtime.stages.contract.stage import (
     frozen_array,
     prove_int32,
     require,
-    require_divisor,
 )
 
 if TYPE_CHECKING:
@@ -72,7 +70,8 @@ class Registration(Stage):
     Outputs of an aperture: the two slopes in steps of 2**-18; the level, 16 times the base-2
     logarithm of the energy that one source explains; and the excess: what energy is left, above
     what noise and the patterns' own error allow, of pixels, and where that is not above 0 the
-    larger one of pixels and of bins (in all, or of a spread of the pattern), each in its own steps.
+    largest one of pixels, of bins (in all, or of a spread of the pattern) and of the light that
+    belongs to what is explained, each in its own steps.
     An excess above 0 means that something else was seen than one source (another source, a smeared
     or covered aperture, saturation), or one whose place is beyond all cells.
 
@@ -109,6 +108,12 @@ class Registration(Stage):
     spline : int8 (n_apertures or 1, (n_fine_x + 2) * (n_fine_y + 2), n_bins)
         Patterns in bins, coefficients of a quadratic B-spline over the fine cells; one set of them
         may serve all apertures.
+    light : tuple of int
+        As of `runtime.stages.alignment.energy.LightRule`.
+    light_offset : tuple of int
+        Of each aperture: the sum of its values without a source, taken off.
+    norms : int16 (n_apertures, n_spline)
+        Norms of patterns that sum to 1, coefficients over the fine cells; 0 and more.
 
     Raises
     ------
@@ -139,6 +144,9 @@ class Registration(Stage):
     starts: Int32
     fine_terms: NDArray[Any]
     spline: NDArray[Any]
+    light: tuple[int, ...]
+    light_offset: tuple[int, ...]
+    norms: NDArray[Any]
 
     def __post_init__(self) -> None:
         self._check_geometry()
@@ -152,6 +160,7 @@ class Registration(Stage):
             ("starts", "int32", (None, fine.n_nodes)),
             ("fine_terms", "int16", (n, fine.n_cells, _FINE_TERMS)),
             ("spline", "int8", (None, fine.n_spline, bins)),
+            ("norms", "int16", (n, fine.n_spline)),
         ):
             frozen = frozen_array(self.kind, name, getattr(self, name), dtype, shape)
             object.__setattr__(self, name, frozen)
@@ -159,52 +168,38 @@ class Registration(Stage):
             raise FormatError(self.kind, "apertures of spline", len(self.spline), f"1 or {n}")
         self.filters.check(self.kind)
         for name in ("coarse_terms", "fine_terms"):
-            size = np.abs(getattr(self, name).astype(np.int32))
-            sums = [
-                int(part.sum(axis=2).max())
-                for part in np.split(size, [N_COMBINED, N_COMBINED + N_OF_PLACE, _COARSE_TERMS], 2)
-            ]
-            if size[:, :, :N_COMBINED].max() > COMBINATION_LIMIT:
-                raise FormatError(self.kind, name, "too large", f"within {COMBINATION_LIMIT}")
-            if max(sums[1:]) > POLYNOMIAL_LIMIT:
-                what = f"coefficients of a polynomial in {name}"
-                raise FormatError(self.kind, what, max(sums[1:]), f"{POLYNOMIAL_LIMIT} in all")
-        for name in ("search", "coarse_filters", "bank", "spline"):
-            if getattr(self, name).min() < -127:
-                raise FormatError(self.kind, name, -128, "-127 to 127")
+            check_terms(self.kind, name, getattr(self, name))
+        for name in ("search", "coarse_filters", "bank", "spline", "norms"):
+            least = 0 if name == "norms" else -127
+            if getattr(self, name).min() < least:
+                raise FormatError(self.kind, name, getattr(self, name).min(), f"{least} and more")
 
     def _check_geometry(self) -> None:
         for name, n in (
             ("coarse", 5), ("fine", 5), ("reach", 2), ("gain_bits", 2), ("energy", 9),
-            ("bin_energy", 8), ("spline_offset", 2 * len(self.offsets)),
+            ("bin_energy", 8), ("spline_offset", 2 * len(self.offsets)), ("light", 6),
+            ("light_offset", len(self.offsets)),
         ):  # fmt: skip
             value = getattr(self, name)
             if not isinstance(value, tuple) or len(value) != n:
                 raise FormatError(self.kind, name, repr(value), f"{n} integers")
         if not isinstance(self.offsets, tuple) or not 1 <= len(self.offsets) <= 8:
             raise FormatError(self.kind, "offsets", repr(self.offsets), "1 to 8 apertures")
-        require(self.kind, "n_values", self.n_values, 1, 65536)
-        require(self.kind, "n_rows", self.n_rows, 1, 256)
-        require(self.kind, "n_cols", self.n_cols, 1, 256)
-        require(self.kind, "stride", self.stride, self.n_cols, 65536)
-        last = self.n_values - (self.n_rows - 1) * self.stride - self.n_cols
-        for offset in self.offsets:
-            require(self.kind, "offset", offset, 0, last)
-        require_divisor(self.kind, "bin_rows", self.bin_rows, self.n_rows)
-        require_divisor(self.kind, "bin_cols", self.bin_cols, self.n_cols)
+        self.windows.check(self.kind, self.n_values)
         require(self.kind, "bins", self.bin_rows * self.bin_cols, 4, MOST_BINS)
         for value in (*self.coarse, *self.fine, *self.reach, *self.gain_bits):
             require(self.kind, "a number of the cells", value, -(1 << 19), 1 << 19)
         for grid in (self.coarse_grid, self.fine_grid):
             grid.check(self.kind)
-        for offset in self.spline_offset:
-            require(self.kind, "spline_offset", offset, -MOST_OFFSET, MOST_OFFSET)
-        for reach in self.reach:
-            require(self.kind, "reach", reach, 0, 96)
-        for bits in self.gain_bits:
-            require(self.kind, "gain_bits", bits, 0, 6)
-        EnergyRule(*self.energy).check(self.kind)
-        BinRule(*self.bin_energy).check(self.kind)
+        for name, values, low, high in (
+            ("spline_offset", self.spline_offset, -MOST_OFFSET, MOST_OFFSET),
+            ("light_offset", self.light_offset, -MOST_DARK, MOST_DARK),
+            ("reach", self.reach, 0, 96), ("gain_bits", self.gain_bits, 0, 6),
+        ):  # fmt: skip
+            for value in values:
+                require(self.kind, name, value, low, high)
+        for rule in (self.rule, self.bin_rule, self.light_rule):
+            rule.check(self.kind)
 
     @property
     def windows(self) -> Windows:
@@ -232,6 +227,11 @@ class Registration(Stage):
     def bin_rule(self) -> BinRule:
         """What energy of the bins may be left."""
         return BinRule(*self.bin_energy)
+
+    @property
+    def light_rule(self) -> LightRule:
+        """How far what is explained may be from what belongs to all light."""
+        return LightRule(*self.light)
 
     @property
     def n_in(self) -> int:
@@ -265,8 +265,9 @@ class Registration(Stage):
             total, energy = self.rule.sums(values, self.n_cols)
             excess = self.rule.excess(total, energy, explained)
             of_bins = self.bin_rule.excess(self._left(at, aperture), total)
-            otherwise = np.where(is_beyond(at.place), 1, np.maximum(excess, of_bins))
-            excess = np.where(excess > 0, excess, otherwise)
+            of_light = self.light_rule.excess(*self._lights(at, aperture, total))
+            most = np.maximum(np.maximum(excess, of_bins), of_light)
+            excess = np.where(excess > 0, excess, np.where(is_beyond(at.place), 1, most))
             outputs += [at.slopes[:, 0], at.slopes[:, 1], log_level(explained), excess]
         return saturate(np.stack(outputs, axis=1), -INT32_MAX, INT32_MAX), state
 
@@ -274,9 +275,16 @@ class Registration(Stage):
         """Return an aperture's patterns in bins, int8 (n_spline, n_bins)."""
         return np.asarray(self.spline[min(aperture, len(self.spline) - 1)])
 
-    def residuals(self, x: Int32) -> list[Left]:
-        """Return, for each aperture, what is left of its bins' energy, and that energy."""
-        return [self._left(at, aperture) for aperture, (_, at) in enumerate(self._each(x))]
+    def _lights(self, at: Aligned, aperture: int, total: Int64) -> tuple[Int64, Int64, Int64]:
+        _, norms = self._around(at.cell, aperture)
+        light = np.maximum(total - self.light_offset[aperture], 0)
+        down = self.rule.root_bits - at.root_shift
+        return self.light_rule.parts(light, at.root, down, norms, at.place)
+
+    def residuals(self, x: Int32) -> list[tuple[Left, tuple[Int64, Int64, Int64]]]:
+        """Return, for each aperture, what is left of its bins, and parts as of `LightRule`."""
+        every = [(at, k, v.sum(axis=1)) for k, (v, at) in enumerate(self._each(x))]
+        return [(self._left(at, k), self._lights(at, k, total)) for at, k, total in every]
 
     def _each(self, x: Int32) -> Iterator[tuple[Int64, Aligned]]:
         """Give each aperture's values and where they were aligned."""
@@ -288,8 +296,13 @@ class Registration(Stage):
             seed = at.slopes if seed is None else seed
 
     def _left(self, at: Aligned, aperture: int) -> Left:
-        patterns = self.patterns(aperture)[self.fine_grid.spline_of[at.cell]]
+        patterns, _ = self._around(at.cell, aperture)
         return self.bin_rule.left(at.cut, at.shift, patterns, at.place + self._offset(aperture))
+
+    def _around(self, cell: Int64, aperture: int) -> tuple[NDArray[Any], NDArray[Any]]:
+        """Return the patterns in bins, and the norms, that make up those in cells."""
+        nine = self.fine_grid.spline_of[cell]
+        return self.patterns(aperture)[nine], self.norms[aperture][nine]
 
     def _offset(self, aperture: int) -> Int64:
         return np.array(self.spline_offset[2 * aperture : 2 * aperture + 2], dtype=np.int64)
@@ -320,15 +333,7 @@ class Registration(Stage):
         """Return the cell whose pattern fits bins best; the first of equals."""
         scores = cut @ self.search[aperture].astype(cut.dtype).T
         if seed is not None:
-            coarse = self.coarse_grid
-            cells = np.arange(coarse.n_cells)
-            near = np.ones(scores.shape, dtype=bool)
-            for axis, (low, n, own) in enumerate(
-                ((coarse.low_x, coarse.n_x, cells % coarse.n_x),
-                 (coarse.low_y, coarse.n_y, cells // coarse.n_x))
-            ):  # fmt: skip
-                at = coarse.index(seed[:, axis].astype(np.int64), low, n)
-                near &= np.abs(own - at[:, None]) <= self.reach[axis]
+            near = self.coarse_grid.near(seed, self.reach)
             scores = np.where(near, scores, -(2.0**62) if cut.dtype.kind == "f" else -(1 << 40))
         return np.asarray(scores.argmax(axis=1), dtype=np.int64)
 
@@ -354,14 +359,15 @@ class Registration(Stage):
                 left = left[again[left] & is_beyond(place[left] * 2.0**DELTA_BITS)]
                 again[left] = False
             explained, excess = self.rule.float_twins(values, root)
-            patterns = self.patterns(aperture)[self.fine_grid.spline_of[cell]].astype(np.float64)
-            of_bins = self.bin_rule.excess_float(
-                bins.astype(np.float64), values.sum(axis=1), patterns,
-                place + self._offset(aperture) / 2.0**DELTA_BITS,
-            )  # fmt: skip
+            patterns, norms = (part.astype(np.float64) for part in self._around(cell, aperture))
+            total, at = values.sum(axis=1), place + self._offset(aperture) / 2.0**DELTA_BITS
+            of_bins = self.bin_rule.excess_float(bins.astype(np.float64), total, patterns, at)
+            light = total - self.light_offset[aperture]
+            root = root * 2.0**-self.rule.root_bits
+            of_light = self.light_rule.excess_float(light, root, norms, place)
+            most = np.maximum(np.maximum(excess, of_bins), of_light)
             beyond = is_beyond(place * 2.0**DELTA_BITS)
-            otherwise = np.where(beyond, 1.0, np.maximum(excess, of_bins))
-            excess = np.where(excess > 0, excess, otherwise)
+            excess = np.where(excess > 0, excess, np.where(beyond, 1.0, most))
             level = 16.0 * np.log2(np.maximum(explained, 1.0))
             outputs += [slopes[:, 0], slopes[:, 1], level, excess]
             seed = slopes if seed is None else seed
@@ -376,19 +382,13 @@ class Registration(Stage):
             prove_int32(self.kind, "sum of bin", -sums, sums)
             self.filters.prove(self.kind, aperture, own)
             self.rule.prove(self.kind, own, self.n_cols)
+            prove_int32(self.kind, "light", -sums, sums + MOST_DARK)
         if 127 * self.windows.n_bins << SEARCH_BITS > INT32_MAX:
             raise OverflowRisk(self.kind, "a score", "beyond 32 bits", "fewer bins")
-        ends = np.array(
-            [self._ends(axis) for axis in (0, 1)] + [(0, 16 * 31), (-INT32_MAX, INT32_MAX)],
-            dtype=np.int64,
-        )
+        slopes = [self.fine_grid.reached(axis) for axis in (0, 1)]
+        ends = np.array([*slopes, (0, 16 * 31), (-INT32_MAX, INT32_MAX)], dtype=np.int64)
         both = np.tile(ends, (len(self.offsets), 1))
         return both[:, 0], both[:, 1]
-
-    def _ends(self, axis: int) -> tuple[int, int]:
-        grid = self.fine_grid
-        low, n = ((grid.low_x, grid.n_x), (grid.low_y, grid.n_y))[axis]
-        return low - grid.step // 2, low + n * grid.step + grid.step // 2
 
     def onnx(self, nodes: Nodes, x: str, state: dict[str, str]) -> tuple[str, dict[str, str]]:
         """Write search and alignments with MatMul and Gather."""

@@ -171,9 +171,9 @@ class ClosingStage(Stage):
             The model's, `n_classes` of them.
         """
 
-    def lack(self, evidence: Int32) -> float:
-        """Return how far frames stay from telling an event, for searches; 0 where nobody knows."""
-        return 0.0
+    def lack(self, evidence: Int32) -> float | None:
+        """Return how far frames stay from telling an event, for searches; None: nobody knows."""
+        return None
 
     def c_words(self, classes: Sequence[str]) -> CWords:
         """Return how the firmware speaks of this stage: by its outputs, unless it says more."""

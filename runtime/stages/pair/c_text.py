@@ -10,7 +10,7 @@ from typing import Any
 from runtime.stages.alignment.arithmetic import ACCEPTED
 from runtime.stages.alignment.binned import mean_factor
 from runtime.stages.alignment.c_text import registration_c
-from runtime.stages.alignment.energy import TOLERANCE_SHIFT
+from runtime.stages.alignment.energy import LIGHT_BITS, TOLERANCE_SHIFT
 from runtime.stages.contract.c_text import CStage, CState, Edge, fill, table
 from runtime.stages.pair import solving
 from runtime.stages.pair.c_fit import DOTS, FIT, SOLVE
@@ -25,9 +25,12 @@ from runtime.stages.pair.joint import (
     FOUND_SHIFTS,
     LEAST_AMOUNT,
     LOOKED,
+    MORE_BITS,
     MOST_AMOUNT,
     MOST_LAST,
+    N_TRACK,
     NEARED,
+    PairLight,
 )
 from runtime.stages.pair.levels import WEIGHT_BITS, Bins, place_factor
 
@@ -84,8 +87,8 @@ PW_STAGE int32_t @P@_finer(const @X@ *x, int32_t *sums)
     return total;
 }
 
-/* The cell that fits best what the one source leaves of the bins: where a second one begins. */
-PW_STAGE void @P@_begin(const int16_t *b, int16_t *columns, @P@_at *at)
+/* The cell (near it) that fits best what the one source leaves: where a second one begins. */
+PW_STAGE void @P@_begin(const int16_t *b, int16_t *columns, @P@_at *at, int32_t near)
 {
     int32_t place[2];
     int32_t cross = 0;
@@ -102,7 +105,10 @@ PW_STAGE void @P@_begin(const int16_t *b, int16_t *columns, @P@_at *at)
         const int32_t off = @O@_cut(factor * columns[i], 10);
         left[i] = (int16_t)pw_sat(b[i] - off, -@LIMIT_BINS@, @LIMIT_BINS@);
     }
-    const int32_t ends[4] = {0, @COARSE_N_X@ - 1, 0, @COARSE_N_Y@ - 1};
+    int32_t ends[4] = {0, @COARSE_N_X@ - 1, 0, @COARSE_N_Y@ - 1};
+    if (near != 0) {
+        @O@_near(at->slope[0], at->slope[1], ends);
+    }
     int32_t best[2] = {0, 0};
     @O@_search(left, @O@_patterns, ends, best);
     at->slope[2] = @COARSE_MIDDLE_X@ + (best[0] * @COARSE_STEP@);
@@ -133,6 +139,19 @@ PW_LOCAL int32_t @P@_amount(int32_t amount, int32_t more)
     return (found < @MOST_AMOUNT@) ? found : @MOST_AMOUNT@;
 }
 
+/* How far all light is from what both amounts stand for, squared, above what may be. */
+PW_LOCAL int32_t @P@_parted(int32_t light, int32_t amounts, int32_t cut)
+{
+    const int32_t kept = (light < 0) ? 0 : light;
+    const int32_t here = @O@_cut(kept, cut);
+    int32_t off = pw_requant(amounts * @MORE@, @LIGHT@, @LIGHT_SHIFT@) - here;
+    off = ((off < 0) ? -off : off) - pw_requant(here, @LIGHT_TOLERANCE@, @TOLERANCE_SHIFT@);
+    off = @O@_steps(pw_sat(off, 0, 1073741823), @LIGHT_STEP@ - cut);
+    off = (off < ((1 << @LIGHT_BITS@) - 1)) ? off : ((1 << @LIGHT_BITS@) - 1);
+    const int32_t noise = pw_requant(kept, @LIGHT_NOISE@, @LIGHT_NOISE_SHIFT@);
+    return (off * off) - ((noise < 1073741823) ? noise : 1073741823) - @LIGHT_FLOOR@;
+}
+
 /* The track after a round that began where it says: lights that are followed are smoothed. */
 PW_LOCAL void @P@_learn(int32_t *track, const @P@_at *at, int32_t told)
 {
@@ -151,6 +170,11 @@ PW_LOCAL void @P@_learn(int32_t *track, const @P@_at *at, int32_t told)
         const int32_t moved = pw_sat(track[5u + k] + more, -@STEP@, @STEP@);
         track[1u + k] = (track[0] > 0) ? (track[1u + k] + @O@_cut(off, place)) : 0;
         track[5u + k] = (track[0] > 0) ? moved : 0;
+    }
+    if ((told != 0) && (follows != 0)) {
+        track[12] = 1; /* where these are lost, all cells are searched again */
+    } else if (track[0] == 0) {
+        track[12] = 1 - track[12]; /* where nothing came of all cells, those near the one */
     }
 }
 
@@ -179,6 +203,8 @@ PW_STAGE void @P@_follow(pw_state *s, const @X@ *own, @Y@ *y)
     noise = ((noise < 1073741823) ? noise : 1073741823) + @FLOOR@;
     int32_t excess = @O@_steps(at.left, down) - noise
         - pw_requant(@O@_steps(at.energy, down), @TOLERANCE@, @TOLERANCE_SHIFT@);
+    const int32_t parted = @P@_parted(total - @LIGHT_OFFSET@, at.amount[0] + at.amount[1], shift);
+    excess = (excess < parted) ? parted : excess;
     int32_t between = 0;
     int32_t slopes[4];
     int32_t level[2];
@@ -230,7 +256,7 @@ PW_STAGE void @P@_approach(pw_state *s, const @X@ *own)
         at.slope[k] = track[1u + k];
     }
     if (track[0] == @LOOKED@) {
-        @P@_begin(s->@P@_bins, s->@P@_columns, &at);
+        @P@_begin(s->@P@_bins, s->@P@_columns, &at, track[12]);
         track[0] = @LOOKED@ - 1;
     } else {
         for (uint32_t round = 0u; (round < @COARSE_ROUNDS@u) && (at.poor != 0); round++) {
@@ -262,6 +288,8 @@ PW_STAGE void @P@_run(pw_state *s, const @X@ *x, @Y@ *y)
             for (uint32_t k = 0u; k < 4u; k++) {
                 track[1u + k] = (int32_t)y[k & 1u];
             }
+        } else {
+            track[12] = 0;
         }
     }
 }
@@ -271,10 +299,10 @@ PW_STAGE void @P@_run(pw_state *s, const @X@ *x, @Y@ *y)
 def pair_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
     """Return the C of a pair."""
     one = f"{prefix}_one"
-    plain = registration_c(stage, one, x, y)
+    plain = registration_c(stage, one, x, y, near=True)
     coarse, grid = stage.coarse_grid, stage.fine_grid
     n_bins, n_fine = stage.windows.n_bins, stage.fine_windows.n_bins
-    rule, factor = stage.pair_rule, place_factor(grid)
+    rule, factor, light = stage.pair_rule, place_factor(grid), PairLight(*stage.pair_light)
     values: dict[str, object] = {
         "P": prefix, "O": one, "X": x.ctype, "Y": y.ctype, "OFFSET": stage.offsets[0],
         "PAIR_ROWS": stage.pair_rows, "PAIR_COLS": stage.pair_cols,
@@ -299,6 +327,10 @@ def pair_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
         "LEAST_LEVEL": stage.least_level,
         "APART": (stage.apart >> 6) ** 2, "BEND": f"({stage.bend})",
         "MOST_BINS": max(n_bins, n_fine),
+        "LIGHT": light.multiplier, "LIGHT_SHIFT": light.shift, "LIGHT_STEP": light.step_bits,
+        "LIGHT_NOISE": light.noise_multiplier, "LIGHT_NOISE_SHIFT": light.noise_shift,
+        "LIGHT_FLOOR": light.floor, "LIGHT_TOLERANCE": light.tolerance, "LIGHT_BITS": LIGHT_BITS,
+        "LIGHT_OFFSET": f"({stage.light_offset[0]})", "MORE": 1 << MORE_BITS,
         "LIMIT": solving.LIMIT, "LEAST_PIVOT": solving.LEAST_PIVOT,
         "LEAST_SHIFT": solving.LEAST_SHIFT, "RIGHT_BITS": solving.RIGHT_BITS,
         "MOST_UP": solving.MOST_UP, "FACTOR_BITS": solving.FACTOR_BITS, "UP": 1 << solving.UP,
@@ -325,8 +357,8 @@ def pair_c(stage: Any, prefix: str, x: Edge, y: Edge) -> CStage:
         CState("bins", "int16_t", most, "bins about their mean"),
         CState("columns", "int16_t", 7 * most, "both sources' columns, and what they leave"),
     )
-    about = "count of frames; x, y, x, y; how they move a frame; amounts, and bits that they lost"
-    state = (CState("track", "int32_t", 12, about),)
+    about = "frames; x, y, x, y; how they move a frame; amounts; bits that they lost; near alone"
+    state = (CState("track", "int32_t", N_TRACK, about),)
     return CStage(tables, state, "", text, scratch=scratch, shared=plain.shared)
 
 

@@ -15,11 +15,11 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.fixedpoint import bit_length, round_shift, scale
+from runtime.fixedpoint import MAX_MULTIPLIER, MAX_SHIFT, bit_length, round_shift, scale
 from runtime.stages.alignment.arithmetic import inverse_mantissa
-from runtime.stages.alignment.energy import in_steps
+from runtime.stages.alignment.energy import LIGHT_BITS, TOLERANCE_SHIFT, in_steps
 from runtime.stages.alignment.geometry import DELTA_BITS, CellGrid
-from runtime.stages.contract.stage import Float64, Int64
+from runtime.stages.contract.stage import Float64, Int64, require
 from runtime.stages.pair.levels import N_COLUMNS, Bins, columns_float, places
 from runtime.stages.pair.solving import solved
 
@@ -35,10 +35,13 @@ __all__ = [
     "FOUND_SHIFTS",
     "LEAST_AMOUNT",
     "LOOKED",
+    "MORE_BITS",
     "MOST_AMOUNT",
     "MOST_LAST",
     "NEARED",
+    "N_TRACK",
     "ROUNDS",
+    "PairLight",
     "Round",
     "Table",
     "amounts_at",
@@ -46,6 +49,7 @@ __all__ = [
     "fitted",
     "fitted_float",
     "rounds_of",
+    "track_at",
 ]
 
 COARSE_ROUNDS = 2
@@ -77,8 +81,12 @@ FOUND_SHIFTS, FOLLOWED_SHIFTS = (0, 1), (1, 3)
 they move are corrected. Of lights that are followed a round begins so nearer to the truth than one
 frame's noise allows: steps are 1.25 times as long as noise alone, and not 1.8 times. What is given
 is what the round found."""
+N_TRACK = 13
+MORE_BITS = 12
+"""Bits that a sum of amounts is raised by before it is turned into light."""
 _ONE = 1 << DELTA_BITS
 _UP = 8
+_MOST_STEPS = (1 << 30) - 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,6 +112,67 @@ class Table:
         """Return the pattern of sources at slopes (n, 2) and its derivatives, (n, 3, n_bins)."""
         cell, place = places(self.grid, slopes)
         return self.bins.columns(self.patterns[self.grid.spline_of[cell]], place)
+
+
+@dataclass(frozen=True, slots=True)
+class PairLight:
+    """How far the light that both amounts stand for may be from all light that there is.
+
+    Patterns sum to known light, and so do amounts of them: what a third source brings is in neither
+    of both, and all of it in the sum of counts.
+
+    Parameters
+    ----------
+    multiplier, shift : int
+        From ``2**12`` times the sum of both amounts to counts, as cut as the bins are.
+    step_bits : int
+        What both are parted by is squared in steps of ``2**step_bits`` counts.
+    noise_multiplier, noise_shift, floor, tolerance : int
+        As of `runtime.stages.alignment.energy.LightRule`, the tolerance of all light.
+    """
+
+    multiplier: int
+    shift: int
+    step_bits: int
+    noise_multiplier: int
+    noise_shift: int
+    floor: int
+    tolerance: int
+
+    def check(self, where: str) -> None:
+        """Check the ranges; raises FormatError."""
+        for name, low, high in (
+            ("multiplier", 1, MAX_MULTIPLIER), ("shift", 17, MAX_SHIFT), ("step_bits", 0, 14),
+            ("noise_multiplier", 1, MAX_MULTIPLIER), ("noise_shift", 17, MAX_SHIFT),
+            ("floor", 0, 1 << 29), ("tolerance", 0, MAX_MULTIPLIER),
+        ):  # fmt: skip
+            require(where, f"{name} of both's light", getattr(self, name), low, high)
+
+    def parted(self, light: Int64, amounts: Int64, cut: Int64) -> tuple[Int64, Int64]:
+        """Return what amounts (n, 2) stand for and all light (n,), in counts cut by `cut` bits."""
+        both = scale(amounts.sum(axis=1) << MORE_BITS, self.multiplier, self.shift)
+        return both, round_shift(light, cut)
+
+    def noise(self, light: Int64) -> Int64:
+        """Return what noise may part both by, squared, in steps, int64 (n,)."""
+        noise = scale(light, self.noise_multiplier, self.noise_shift)
+        return np.minimum(noise, _MOST_STEPS) + self.floor
+
+    def excess(self, light: Int64, amounts: Int64, cut: Int64) -> Int64:
+        """Return the square of what both are parted by above what is allowed, int64 (n,)."""
+        both, here = self.parted(light, amounts, cut)
+        off = np.abs(both - here) - scale(here, self.tolerance, TOLERANCE_SHIFT)
+        off = in_steps(np.clip(off, 0, _MOST_STEPS), self.step_bits - cut)
+        off = np.minimum(off, (1 << LIGHT_BITS) - 1)
+        return np.asarray(off * off - self.noise(light))
+
+    def excess_float(self, light: Float64, amounts: Float64, fraction_bits: int) -> Float64:
+        """Return the same of amounts of patterns as stored."""
+        per = self.multiplier * 2.0 ** (AMOUNT_BITS + MORE_BITS - fraction_bits - self.shift)
+        off = np.abs(amounts.sum(axis=1) * per - light)
+        off = np.maximum(off - light * self.tolerance / 2.0**TOLERANCE_SHIFT, 0.0)
+        noise = light * self.noise_multiplier / 2.0**self.noise_shift + self.floor
+        return np.asarray((off / 2.0**self.step_bits) ** 2 - noise)
 
 
 class Round(NamedTuple):
@@ -179,6 +248,13 @@ def rounds_of(table: Table, b: Int64, slopes: Int64, rounds: int, last: int = MO
             whole[going] = part
         going = going[own.poor]
     return found
+
+
+def track_at(left: Int64, slopes: Int64, tried: Int64 | int = 0) -> Int64:
+    """Return tracks of places (n, 4) that are on their way: nothing moves, amounts are unknown."""
+    after = np.zeros((len(slopes), N_TRACK), dtype=np.int64)
+    after[:, 0], after[:, 1:5], after[:, 12] = left, slopes, tried
+    return after
 
 
 def amounts_at(amounts: Int64, more: Int64) -> Int64:

@@ -11,15 +11,16 @@ import numpy as np
 
 from runtime.fixedpoint import INT32_MAX
 from runtime.stages.alignment.binned import mean_factor
-from runtime.stages.alignment.energy import TOLERANCE_SHIFT
+from runtime.stages.alignment.energy import LIGHT_BITS, TOLERANCE_SHIFT
 from runtime.stages.alignment.geometry import DELTA_BITS, Windows
 from runtime.stages.alignment.nodes import (
     Writer,
     in_steps,
     level_of,
     quotient,
-    registration_nodes,
+    shifted,
 )
+from runtime.stages.alignment.registration_nodes import near_cells, registration_nodes
 from runtime.stages.pair.joint import (
     COARSE_ROUNDS,
     FOLLOWED,
@@ -28,9 +29,11 @@ from runtime.stages.pair.joint import (
     FOUND_LAST,
     FOUND_SHIFTS,
     LOOKED,
+    MORE_BITS,
     MOST_AMOUNT,
     MOST_LAST,
     NEARED,
+    PairLight,
     Table,
     ends_of,
 )
@@ -53,12 +56,13 @@ def pair_nodes(stage: Any, nodes: Nodes, x: str, track: str) -> tuple[str, str]:
     approaches = nodes.op("Greater", step, last)
     slopes = nodes.slice(before, 1, 3), nodes.slice(before, 3, 5)
     followed, fine = _followed(stage, write, values, before)
-    nearer = _approached(stage, write, values, slopes, step)
+    nearer = _approached(stage, write, values, slopes, before)
     more = nodes.op("Greater", nodes.slice(one, 3, 4), nodes.int32(0))
     bright = nodes.op("GreaterOrEqual", nodes.slice(one, 2, 3), nodes.int32(stage.least_level))
     more = nodes.cast(nodes.op("And", more, bright), "int64")
     first = nodes.cast(nodes.slice(one, 0, 2), "int64")
-    begun = nodes.op("Mul", _track(write, nodes.int64(LOOKED), (first, first)), more)
+    tried = nodes.slice(before, 12, 13)
+    begun = nodes.op("Mul", _track(write, nodes.int64(LOOKED), (first, first), tried), more)
     nothing = nodes.int32(0, 0, 0, 1, 0, 0, 0, 1)
     alone = nodes.op("Concat", one, nodes.int32(0, 0, 0, 1), axis=0)
     outputs = nodes.op("Where", approaches, nothing, nodes.cast(followed, "int32"))
@@ -67,31 +71,34 @@ def pair_nodes(stage: Any, nodes: Nodes, x: str, track: str) -> tuple[str, str]:
     return nodes.op("Where", looks, alone, outputs), nodes.cast(after, "int32")
 
 
-def _track(write: Writer, count: str, slopes: tuple[str, str]) -> str:
-    """Return a track (12,) of places that are on their way: nothing moves, amounts are unknown."""
+def _track(write: Writer, count: str, slopes: tuple[str, str], tried: str) -> str:
+    """Return a track (13,) of places that are on their way: nothing moves, amounts are unknown."""
     nodes = write.nodes
     zeros = nodes.constant(np.zeros(7, dtype=np.int64))
-    return nodes.op("Concat", nodes.reshape(count, 1), *slopes, zeros, axis=0)
+    return nodes.op("Concat", nodes.reshape(count, 1), *slopes, zeros, tried, axis=0)
 
 
-def _approached(stage: Any, write: Writer, values: str, slopes: tuple[str, str], step: str) -> str:
-    """Write where rounds on the search's bins begin, or where they lead: the track (12,)."""
+def _approached(
+    stage: Any, write: Writer, values: str, slopes: tuple[str, str], before: str
+) -> str:
+    """Write where rounds on the search's bins begin, or where they lead: the track (13,)."""
     nodes, coarse = write.nodes, stage.tables[0]
+    step, tried = nodes.slice(before, 0, 1), nodes.slice(before, 12, 13)
     b, _ = _about_mean(write, coarse, stage.windows, values)
-    begun = slopes[0], _begun(stage, write, coarse, b, slopes[0])
+    begun = slopes[0], _begun(stage, write, coarse, b, (slopes[0], tried))
     again = nodes.op("Equal", step, nodes.int64(LOOKED))
     zero = nodes.constant(np.zeros(1, dtype=np.int64))
     at = begun_at(write, slopes, (zero, zero))
     at = rounds_of(write, coarse, b, at, (COARSE_ROUNDS, nodes.int64(MOST_LAST)))
     left = nodes.op("Sub", step, nodes.int64(1))
-    near = nodes.op("Where", at.poor, left, nodes.int64(NEARED))
+    to = nodes.op("Where", at.poor, left, nodes.int64(NEARED))
     return nodes.op(
-        "Where", again, _track(write, left, begun), _track(write, near, at.slopes)
+        "Where", again, _track(write, left, begun, tried), _track(write, to, at.slopes, tried)
     )  # fmt: skip
 
 
 def _followed(stage: Any, write: Writer, values: str, before: str) -> tuple[str, str]:
-    """Write a round on finer bins: outputs (8,) and the track (12,) after it."""
+    """Write a round on finer bins: outputs (8,) and the track (13,) after it."""
     nodes, grid = write.nodes, stage.fine_grid
     low, high = (nodes.constant(np.tile(end, 2)) for end in ends_of(grid))
     count, moved = nodes.slice(before, 0, 1), nodes.slice(before, 5, 9)
@@ -127,8 +134,11 @@ def _followed(stage: Any, write: Writer, values: str, before: str) -> tuple[str,
     after = nodes.op(
         "Concat", left, nodes.op("Add", begun, place), moved, *at.amounts, shift, axis=0
     )  # fmt: skip
-    kept = nodes.cast(nodes.op("Greater", left, nodes.int64(0)), "int64")
-    return outputs, nodes.op("Mul", after, kept)
+    goes_on, tried = nodes.op("Greater", left, nodes.int64(0)), nodes.slice(before, 12, 13)
+    tried = nodes.op("Where", goes_on, tried, nodes.op("Sub", nodes.int64(1), tried))
+    tried = nodes.op("Where", nodes.op("And", told, follows), nodes.int64(1), tried)
+    after = nodes.op("Mul", after, nodes.cast(goes_on, "int64"))
+    return outputs, nodes.op("Concat", after, tried, axis=0)
 
 
 def _about_mean(write: Writer, table: Table, windows: Windows, values: str) -> tuple[str, str]:
@@ -143,9 +153,12 @@ def _about_mean(write: Writer, table: Table, windows: Windows, values: str) -> t
     return nodes.clip(cut, -bins.limit, bins.limit, "int64"), shift
 
 
-def _begun(stage: Any, write: Writer, table: Table, b: str, slopes: str) -> str:
-    """Return the slopes (2,) of the cell that fits best what one source leaves."""
-    nodes, limit = write.nodes, table.bins.limit
+def _begun(stage: Any, write: Writer, table: Table, b: str, at: tuple[str, str]) -> str:
+    """Return the slopes (2,) of the cell that fits best what one source leaves.
+
+    `at`: its slopes, and whether (1) only cells near them are looked at.
+    """
+    nodes, limit, (slopes, tried) = write.nodes, table.bins.limit, at
     t = nodes.reshape(nodes.slice(columns_of(write, table, slopes), 0, 1), table.bins.n)
 
     def product(x: str, y: str) -> str:
@@ -155,7 +168,10 @@ def _begun(stage: Any, write: Writer, table: Table, b: str, slopes: str) -> str:
     off = nodes.round_shift(nodes.op("Mul", factor, t), 10)
     e = nodes.clip(nodes.op("Sub", b, off), -limit, limit, "int64")
     patterns = nodes.cast(write.table(stage.search[0]), "int64")
-    cell = nodes.op("ArgMax", write.dots(patterns, e, table.bins.n), axis=0, keepdims=1)
+    scores, far = write.dots(patterns, e, table.bins.n), nodes.op("Equal", tried, nodes.int64(0))
+    looked_at = nodes.op("Or", far, near_cells(stage, write, slopes))
+    scores = nodes.op("Where", looked_at, scores, nodes.int64(-(1 << 40)))
+    cell = nodes.op("ArgMax", scores, axis=0, keepdims=1)
     grid = stage.coarse_grid
     column = nodes.op("Mod", cell, nodes.int64(grid.n_x))
     row = nodes.op("Div", cell, nodes.int64(grid.n_x))
@@ -173,6 +189,23 @@ def _amounts(write: Writer, before: str, more: str) -> tuple[str, str]:
         return nodes.op("Min", nodes.op("Mul", cut, up), nodes.int64(MOST_AMOUNT))
 
     return amount(9), amount(10)
+
+
+def _of_light(stage: Any, write: Writer, total: str, amounts: tuple[str, str], cut: str) -> str:
+    """Write `runtime.stages.pair.joint.PairLight.excess`, of all counts (1,)."""
+    nodes, rule, zero = write.nodes, PairLight(*stage.pair_light), write.nodes.int64(0)
+    light = nodes.op("Max", nodes.op("Sub", total, nodes.int64(stage.light_offset[0])), zero)
+    both = nodes.op("Mul", nodes.op("Add", *amounts), nodes.int64(1 << MORE_BITS))
+    both, here = write.scale(both, rule.multiplier, rule.shift), write.round_shift(light, cut)
+    off = nodes.op("Abs", nodes.op("Sub", both, here))
+    off = nodes.op("Sub", off, write.scale(here, rule.tolerance, TOLERANCE_SHIFT))
+    off = nodes.clip(off, 0, (1 << 30) - 1, "int64")
+    off = shifted(write, off, nodes.op("Sub", nodes.int64(rule.step_bits), cut))
+    off = nodes.op("Min", off, nodes.int64((1 << LIGHT_BITS) - 1))
+    noise = write.scale(light, rule.noise_multiplier, rule.noise_shift)
+    noise = nodes.op("Min", noise, nodes.int64((1 << 30) - 1))
+    noise = nodes.op("Add", noise, nodes.int64(rule.floor))
+    return nodes.op("Sub", nodes.op("Mul", off, off), noise)
 
 
 def _judged(
@@ -197,11 +230,12 @@ def _judged(
     )
     excess = nodes.op("Sub", in_steps(write, at.left, lost, rule.energy_bits), noise)
     excess = nodes.op("Sub", excess, wrong)
+    excess = nodes.op("Max", excess, _of_light(stage, write, total, at.amounts, lost))
     between = nodes.op("Abs", nodes.op("Sub", *at.slopes))
     between = nodes.op("Div", between, nodes.int64(1 << 6))
     between = nodes.op("ReduceSum", nodes.op("Mul", between, between), nodes.indices(0), keepdims=1)
-    near = nodes.op("Less", between, nodes.int64((stage.apart >> 6) ** 2))
-    least = nodes.op("Where", nodes.op("Or", near, at.poor), nodes.int64(1), excess)
+    close = nodes.op("Less", between, nodes.int64((stage.apart >> 6) ** 2))
+    least = nodes.op("Where", nodes.op("Or", close, at.poor), nodes.int64(1), excess)
     excess = nodes.op("Max", excess, least)
     given = nodes.op("Max", excess, least_given)
     each, levels = [], []

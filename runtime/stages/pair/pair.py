@@ -35,8 +35,10 @@ from runtime.stages.pair.joint import (
     FOUND_LAST,
     FOUND_SHIFTS,
     LOOKED,
+    N_TRACK,
     NEARED,
     ROUNDS,
+    PairLight,
     Round,
     Table,
     amounts_at,
@@ -44,6 +46,7 @@ from runtime.stages.pair.joint import (
     fitted,
     fitted_float,
     rounds_of,
+    track_at,
 )
 from runtime.stages.pair.levels import places
 from runtime.stages.pair.nodes import pair_nodes
@@ -57,7 +60,6 @@ __all__ = ["MOST_FINE", "Pair"]
 MOST_FINE = 1024
 """Bins of the last rounds."""
 _MOST_LEVEL = 16 * 31
-_N_TRACK = 12
 _NONE = np.array([0, 0, 0, 1], dtype=np.int64)
 """What is given of a source that is none."""
 
@@ -94,6 +96,8 @@ class Pair(Registration):
         - d / 4)``, by its third derivative.
     pair_spline : int8 (n_spline, n_pair_bins)
         Patterns in finer bins, as `spline`.
+    pair_light : tuple of int
+        As of `runtime.stages.pair.joint.PairLight`.
 
     Raises
     ------
@@ -103,11 +107,11 @@ class Pair(Registration):
     Notes
     -----
     Places of `spline` are those of the cells: its offset is 0. All else is said in
-    `runtime.stages.alignment.registration.Registration`. Its state ``track``, int32 (12,), is a
+    `runtime.stages.alignment.registration.Registration`. Its state ``track``, int32 (13,), is a
     count of frames (0: look for one source; to `FOLLOWED`: two were told, and so many frames
     without are left; to `NEARED`: rounds on finer bins; beyond: on the search's), the slopes along
-    x and y of either, how they move a frame, the amounts of both, and by how many bits the bins
-    that these are of were cut.
+    x and y of either, how they move a frame, the amounts of both, by how many bits the bins that
+    these are of were cut, and whether a second one is searched for near the one alone.
     """
 
     kind: ClassVar[str] = "pair"
@@ -119,6 +123,7 @@ class Pair(Registration):
     apart: int
     bend: int
     pair_spline: NDArray[Any]
+    pair_light: tuple[int, ...]
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -131,6 +136,9 @@ class Pair(Registration):
         if not isinstance(self.pair_energy, tuple) or len(self.pair_energy) != 5:
             raise FormatError(self.kind, "pair_energy", repr(self.pair_energy), "5 integers")
         self.pair_rule.check(self.kind)
+        if not isinstance(self.pair_light, tuple) or len(self.pair_light) != 7:
+            raise FormatError(self.kind, "pair_light", repr(self.pair_light), "7 integers")
+        PairLight(*self.pair_light).check(self.kind)
         require(self.kind, "least_level", self.least_level, 0, _MOST_LEVEL)
         require(self.kind, "pair_level", self.pair_level, -4096, 4096)
         require(self.kind, "apart", self.apart, 1, 1 << 15)
@@ -172,7 +180,7 @@ class Pair(Registration):
 
     def initial_state(self) -> State:
         """Return that nothing was seen before."""
-        return {"track": np.zeros(_N_TRACK, dtype=np.int32)}
+        return {"track": np.zeros(N_TRACK, dtype=np.int32)}
 
     def run(self, x: Int32, state: State) -> tuple[Int32, State]:
         """Make each frame's part of the work: see the class.
@@ -191,14 +199,14 @@ class Pair(Registration):
 
     def _held(self, x: Int32) -> Int32:
         outputs = np.zeros((len(x), self.n_out), dtype=np.int64)
-        tracks, left = np.zeros((len(x), _N_TRACK), dtype=np.int64), np.arange(len(x))
-        for _ in range(1 + LOOKED):
+        tracks, left = np.zeros((len(x), N_TRACK), dtype=np.int64), np.arange(len(x))
+        for _ in range(2 * (1 + LOOKED)):
             outputs[left], tracks[left] = self.stepped(x[left], tracks[left])
-            left = left[(outputs[left, 7] > 0) & (tracks[left, 0] > 0)]
+            left = left[(outputs[left, 7] > 0) & (tracks[left][:, [0, 12]] > 0).any(axis=1)]
         return saturate(outputs, -INT32_MAX, INT32_MAX)
 
     def stepped(self, x: Int32, track: Int64) -> tuple[Int64, Int64]:
-        """Return outputs (n, 8) of frames (n, n_values), and tracks (n, 12) from those before."""
+        """Return outputs (n, 8) of frames (n, n_values), and tracks (n, 13) from those before."""
         outputs, after = np.tile(_NONE, (len(x), 2)), np.zeros_like(track)
         step = track[:, 0]
         looks, again = np.flatnonzero(step == 0), np.flatnonzero(step == LOOKED)
@@ -208,22 +216,23 @@ class Pair(Registration):
         if looks.size:
             one = super().run(x[looks], {})[0].astype(np.int64)
             outputs[looks, :4] = one
-            found = _track(np.full(len(one), LOOKED), np.tile(one[:, :2], 2))
+            found = track_at(np.full(len(one), LOOKED), np.tile(one[:, :2], 2))
+            found[:, 12] = track[looks, 12]
             after[looks] = found * self._more(one)[:, None]
         if again.size:
-            after[again] = self._looked_again(values[again], track[again, 1:3])
+            after[again] = self._looked_again(values[again], track[again])
         if coarse.size:
             after[coarse] = self._nearer(values[coarse], track[coarse])
         if fine.size:
             outputs[fine], after[fine] = self._followed(values[fine], track[fine])
         return outputs, after
 
-    def _looked_again(self, values: Int64, slopes: Int64) -> Int64:
-        """Return the tracks of frames of which one source, at slopes (n, 2), leaves more."""
+    def _looked_again(self, values: Int64, track: Int64) -> Int64:
+        """Return the tracks of frames of which one source leaves more."""
         table = self.tables[0]
         b, _ = table.bins.about_mean(self.windows.binned(values))
-        begun = self._begun(table, b, slopes).reshape(-1, 4)
-        return _track(np.full(len(begun), LOOKED - 1), begun)
+        begun = self._begun(table, b, track[:, 1:3], track[:, 12] > 0).reshape(-1, 4)
+        return track_at(np.full(len(begun), LOOKED - 1), begun, track[:, 12])
 
     def _nearer(self, values: Int64, track: Int64) -> Int64:
         """Return the tracks after rounds on the search's bins."""
@@ -231,7 +240,7 @@ class Pair(Registration):
         b, _ = table.bins.about_mean(self.windows.binned(values))
         found = rounds_of(table, b, track[:, 1:5].reshape(-1, 2, 2), COARSE_ROUNDS)
         left = np.where(found.poor, track[:, 0] - 1, NEARED)
-        return _track(left, found.slopes.reshape(-1, 4))
+        return track_at(left, found.slopes.reshape(-1, 4), track[:, 12])
 
     def _followed(self, values: Int64, track: Int64) -> tuple[Int64, Int64]:
         """Return outputs and tracks after one round on finer bins."""
@@ -254,8 +263,10 @@ class Pair(Registration):
         # Places of the first such frame come from other bins: how far they went is no motion.
         off = off * (track[:, :1] < NEARED)
         moved = np.clip(moved + round_shift(off, shifts[1][:, None]), -most, most)
-        after = np.column_stack([left, slopes, moved, found.amounts, shift])
-        return outputs, after * (left > 0)[:, None]
+        after = np.column_stack([left, slopes, moved, found.amounts, shift]) * (left > 0)[:, None]
+        tried = np.where(left > 0, track[:, 12], 1 - track[:, 12])
+        tried[told & told_before] = 1  # where these are lost, all cells are searched again
+        return outputs, np.column_stack([after, tried])
 
     def _more(self, one: NDArray[Any]) -> NDArray[np.bool_]:
         """Return where there is light that one source does not explain."""
@@ -264,29 +275,23 @@ class Pair(Registration):
     def joint(self, values: Int64, slopes: Int64) -> tuple[Round, Int64, Int64]:
         """Fit two sources to values (n, n_pixels), from the slopes (n, 2) of one.
 
-        Returns
-        -------
-        Round
-            The last one.
-        energy : int64 (n,)
-            Sum of squares of the finer bins.
-        shift : int64 (n,)
-            Bits that they were cut by.
+        Returns the last round, the finer bins' energy, and bits that they were cut by.
         """
         coarse = self.tables[0]
         b, _ = coarse.bins.about_mean(self.windows.binned(values))
-        found = rounds_of(coarse, b, self._begun(coarse, b, slopes), ROUNDS[0])
+        begun = self._begun(coarse, b, slopes, np.zeros(len(b), dtype=bool))
+        found = rounds_of(coarse, b, begun, ROUNDS[0])
         fine = self.tables[1]
         b, shift = fine.bins.about_mean(self.fine_windows.binned(values))
         return rounds_of(fine, b, found.slopes, ROUNDS[1]), (b * b).sum(axis=1), shift
 
-    def _begun(self, table: Table, b: Int64, slopes: Int64) -> Int64:
-        """Begin with the one source, and with the cell that fits best what it leaves."""
+    def _begun(self, table: Table, b: Int64, slopes: Int64, near: np.ndarray) -> Int64:
+        """Begin with the one source, and with the cell (near it) that fits best what it leaves."""
         t = table.columns(slopes)[:, 0]
         factor = quotient((b * t).sum(axis=1), (t * t).sum(axis=1))
         limit = table.bins.limit
         e = np.clip(b - round_shift(factor[:, None] * t, 10), -limit, limit)
-        cell = self.searched(e, 0, None)
+        cell = np.where(near, self.searched(e, 0, slopes), self.searched(e, 0, None))
         second = self.coarse_grid.slopes(cell, np.zeros((len(cell), 2), dtype=np.int64))
         return np.stack([slopes, second], axis=1)
 
@@ -296,9 +301,13 @@ class Pair(Registration):
         """Return the outputs (n, 8) of two sources fitted to values, and whether two are told."""
         rule, grid = self.pair_rule, self.fine_grid
         down = rule.energy_bits - 2 * shift
-        noise = rule.noise(values.sum(axis=1)) + rule.floor
+        total = values.sum(axis=1)
+        noise = rule.noise(total) + rule.floor
         wrong = scale(in_steps(energy, down), rule.tolerance, TOLERANCE_SHIFT)
         excess = in_steps(found.left, down) - noise - wrong
+        light = np.maximum(total - self.light_offset[0], 0)
+        of_light = PairLight(*self.pair_light).excess(light, found.amounts, shift)
+        excess = np.maximum(excess, of_light)
         between = np.abs(found.slopes[:, 0] - found.slopes[:, 1]) >> 6
         near = (between**2).sum(axis=1) < (self.apart >> 6) ** 2
         excess = np.where(found.poor | near, np.maximum(excess, 1), excess)
@@ -322,18 +331,20 @@ class Pair(Registration):
         one = super().run_float(x)
         outputs = np.hstack([one, np.tile([0.0, 0.0, 0.0, 1.0], (len(x), 1))])
         left = np.flatnonzero(self._more(one))
-        if left.size:
-            outputs[left] = self._both_float(x[left][:, self.windows.columns(0)], one[left, :2])
+        for near in (False, True):
+            values = x[left][:, self.windows.columns(0)]
+            outputs[left] = self._both_float(values, one[left, :2], near)
+            left = left[outputs[left, 7] > 0]
         return outputs
 
-    def _both_float(self, values: Float64, slopes: Float64) -> Float64:
+    def _both_float(self, values: Float64, slopes: Float64, near: bool) -> Float64:
         coarse, fine = self.tables
         bins = [w.binned(values) for w in (self.windows, self.fine_windows)]  # type: ignore[arg-type]
         b, last = (each - each.mean(axis=1, keepdims=True) for each in bins)
         whole = np.floor(slopes).astype(np.int64)
         t = coarse.columns(whole)[:, 0].astype(np.float64)
         share = (b * t).sum(axis=1) / np.maximum((t * t).sum(axis=1), 1e-9)
-        cell = self.searched(b - np.maximum(share, 0.0)[:, None] * t, 0, None)
+        cell = self.searched(b - np.maximum(share, 0.0)[:, None] * t, 0, whole if near else None)
         second = self.coarse_grid.slopes(cell, np.zeros((len(cell), 2), dtype=np.int64))
         at = np.stack([slopes, second.astype(np.float64)], axis=1)
         amounts, rest, poor = np.zeros((len(b), 2)), np.zeros(len(b)), np.zeros(len(b), dtype=bool)
@@ -347,7 +358,9 @@ class Pair(Registration):
         rule, step, grid = self.pair_rule, 2.0**self.pair_rule.energy_bits, self.fine_grid
         noise = np.maximum(values.sum(axis=1), 0.0) * rule.noise_multiplier / 2.0**rule.noise_shift
         wrong = (last * last).sum(axis=1) / step * rule.tolerance / 2.0**TOLERANCE_SHIFT
-        excess = rest / step - noise - rule.floor - wrong
+        light = np.maximum(values.sum(axis=1) - self.light_offset[0], 0.0)
+        of_light = PairLight(*self.pair_light).excess_float(light, amounts, fine.bins.fraction_bits)
+        excess = np.maximum(rest / step - noise - rule.floor - wrong, of_light)
         near = np.hypot(*(at[:, 0] - at[:, 1]).T) < self.apart
         excess = np.where(poor | near, np.maximum(excess, 1.0), excess)
         each = []
@@ -384,10 +397,3 @@ class Pair(Registration):
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Write registration, and rounds of those frames that need them."""
         return pair_c(self, prefix, x, y)
-
-
-def _track(left: Int64, slopes: Int64) -> Int64:
-    """Return tracks of places (n, 4) that are on their way: nothing moves, amounts are unknown."""
-    after = np.zeros((len(slopes), _N_TRACK), dtype=np.int64)
-    after[:, 0], after[:, 1:5] = left, slopes
-    return after

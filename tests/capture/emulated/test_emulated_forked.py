@@ -7,7 +7,8 @@ from test_emulated_device import _exchange
 
 from capture.emulated.port.device import DeviceSettings, running_device
 from capture.emulated.port.forked import running_fork
-from capture.wire.codec import Exposure
+from capture.wire.codec import CommandKind, Exposure
+from capture.wire.link import SerialLink
 from runtime.errors import FormatError
 
 N_COMPARED = 64
@@ -28,6 +29,18 @@ def test_a_forked_sensor_sends_what_one_alone_sends() -> None:
         with running_device(settings) as url:
             assert first_exposures(url) == forked
         assert len(forked) == N_COMPARED
+
+
+def test_a_sensor_stopped_while_it_sends_leaves_its_process_to_the_next() -> None:
+    """A sensor whose host leaves in the middle does not keep the next one from its own bytes."""
+    settings = DeviceSettings(participant=5, seed=9, speed=0.0)
+    with running_fork(settings) as url:
+        whole = first_exposures(url)
+    other = DeviceSettings(participant=6, seed=9, speed=0.0)
+    with running_fork(other) as url, SerialLink(url) as link:
+        link.ask(CommandKind.START)
+    with running_fork(settings) as url:
+        assert first_exposures(url) == whole
 
 
 def test_a_fault_of_a_forked_sensor_arrives_whole() -> None:

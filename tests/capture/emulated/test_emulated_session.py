@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import itertools
 
@@ -16,7 +17,12 @@ from capture.emulated.body.people import draw_person
 from capture.emulated.body.timeline import CURL
 from capture.emulated.optic.optics import SENSORS
 from capture.emulated.scenes.acting_cues import TableWorld
-from capture.emulated.session import EmulatedSession, dark_offset_us, emulate_session
+from capture.emulated.session import (
+    EmulatedSession,
+    block_length,
+    dark_offset_us,
+    emulate_session,
+)
 from capture.frames import FrameBlock
 from runtime.errors import UsageError
 
@@ -55,6 +61,17 @@ def test_frames_keep_the_true_rate_and_cover_the_script() -> None:
     assert block.lit.max() <= SENSOR.max_counts
     assert SENSOR.exposure_us <= dark_offset_us(SENSOR) <= SENSOR.frame_period_us
     np.testing.assert_array_equal(block.dark_time_us - block.time_us, dark_offset_us(SENSOR))
+
+
+def test_what_is_worked_out_ends_with_the_script_and_goes_on_in_small_steps() -> None:
+    """Blocks end with the first frame after a script's end; then few frames at a time follow."""
+    sensor = dataclasses.replace(SENSORS["lensless32"], frame_rate_hz=3.0)
+    # 25.8 s at 3 a second: frame 78, at 26 s, is the first that is not before the end.
+    lengths, first = [], 0
+    for _ in range(4):
+        lengths.append(block_length(first, 25.8, sensor))
+        first += lengths[-1]
+    assert lengths == [64, 15, 4, 4]
 
 
 def test_the_lit_exposure_holds_the_led_light_and_both_hold_the_ambient() -> None:

@@ -16,11 +16,13 @@ SENSOR = Sensor("lensless", 24, 20, conversion_gain_dn_per_e=0.25, read_noise_e=
 
 
 def session(
-    n: int = 2400, drift: float = 0.0, rms: float = 0.0, flicker: float = 0.0, seed: int = 1
-) -> FrameBlock:
+    n: int = 2400, drift: float = 0.0, rms: float = 0.0, flicker: float = 0.0, seed: int = 1,
+    hot: int = 0,
+) -> FrameBlock:  # fmt: skip
     """Return readouts of a steady pattern and of a hand of 8 patterns that wanders and gestures.
 
-    The light scales all of it; pixels have the photon and read noise that the sensor states.
+    The light scales all of it; pixels have the photon and read noise that the sensor states, and
+    `hot` of them as much dark signal as half their range.
     """
     rng = np.random.default_rng(seed)
     n_pixels = SENSOR.n_pixels
@@ -33,8 +35,10 @@ def session(
     ambient = 200.0 * rng.gamma(4.0, 0.25, n_pixels)
     waver = 1.0 + flicker * rng.standard_normal((2, n, 1))
     gain = SENSOR.conversion_gain_dn_per_e
+    own = np.where(np.arange(n_pixels) < hot, SENSOR.max_counts / 2, 0.0)
 
     def counts(mean: np.ndarray) -> np.ndarray:
+        mean = mean + own
         sigma = np.sqrt(gain * mean + (gain * SENSOR.read_noise_e) ** 2)
         noisy = SENSOR.black_level_counts + mean + sigma * rng.standard_normal(mean.shape)
         whole = np.clip(np.rint(noisy), 0, SENSOR.max_counts).astype(np.uint16)
@@ -70,6 +74,12 @@ def test_rms_is_that_of_the_led_and_not_of_hand_noise_or_lamp(rms: float) -> Non
         assert found.rms is not None
         assert 0.85 * rms <= found.rms < rms + 0.01
         assert rms < found.rms + 2.0 * found.rms_error < rms + 0.02
+
+
+def test_a_few_pixels_of_much_dark_signal_do_not_hide_a_lamp() -> None:
+    """What flickers is told from the LED though three pixels are bright in every dark exposure."""
+    found = watched(session(rms=0.01, flicker=0.1, hot=3))
+    assert found.rms == pytest.approx(0.01, abs=0.01)
 
 
 def test_a_session_too_short_says_so() -> None:

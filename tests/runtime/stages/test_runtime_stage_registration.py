@@ -33,9 +33,10 @@ def test_a_frame_aligns_all_pixels_once_more_than_it_has_apertures(
     assert again + once_more <= len(x)
     one = replace(
         stage, offsets=stage.offsets[:1], spline_offset=stage.spline_offset[:2],
+        light_offset=stage.light_offset[:1],
         search=stage.search[:1], coarse_filters=stage.coarse_filters[:1],
         coarse_terms=stage.coarse_terms[:1], starts=stage.starts[:1],
-        fine_terms=stage.fine_terms[:1], spline=stage.spline[:1],
+        fine_terms=stage.fine_terms[:1], spline=stage.spline[:1], norms=stage.norms[:1],
     )  # fmt: skip
     np.testing.assert_array_equal(one.run(x, {})[0], y[:, :4])
     real = stage.run_float(x.astype(np.float64))

@@ -223,6 +223,45 @@ def test_what_is_not_two_sources_has_no_directions(stage: Pair, what: str) -> No
     assert ((y[:, 3] <= 0) | (y[:, 7] <= 0)).mean() <= 0.02
 
 
+def _of_three(dim: float, electrons: float) -> np.ndarray:
+    """Return counts of two sources 12 degrees apart and a third one from 4 degrees beside both."""
+    rng = np.random.default_rng(23)
+    places = np.concatenate([_places(12.0, 60, rng) for _ in range(2)])
+    third = rng.uniform(-0.38, 0.38, (len(places), 2))
+    away = np.hypot(*(places - third[:, None]).transpose(2, 0, 1)).min(axis=1)
+    light = OPTIC.at(places[:, 0]) + 0.6 * OPTIC.at(places[:, 1]) + dim * OPTIC.at(third)
+    return readouts(light[away > np.tan(np.radians(4.0))], electrons, rng, READ_E, GAIN)
+
+
+@pytest.mark.parametrize(("dim", "electrons"), [(0.1, 1e5), (0.05, 6e5)])
+def test_a_dim_third_source_is_seen_by_the_light_that_it_brings(
+    stage: Pair, dim: float, electrons: float
+) -> None:
+    """It hides in what bins may leave, not in the sum of counts that two amounts stand for."""
+    values = _of_three(dim, electrons)
+    silent = replace(stage, pair_light=(*stage.pair_light[:5], 1 << 29, 32767))
+    told, without = ((s.run(values, {})[0][:, 3] <= 0).mean() for s in (stage, silent))
+    assert told < 0.4 and told < 0.5 * without
+    both = _of_three(0.0, electrons)
+    assert (stage.run(both, {})[0][:, 3] <= 0).mean() > 0.97
+
+
+def test_where_two_are_not_found_the_second_is_searched_for_near_the_first(stage: Pair) -> None:
+    """Searches of all cells and of those near the one alternate while nothing comes of either."""
+    values = _of_three(0.7, 4e5)[:1]
+    track, began = stage.initial_state()["track"][None].astype(np.int64), []
+    for _ in range(80):
+        looks = track[0, 0] == LOOKED
+        _, track = stage.stepped(values, track)
+        if looks:
+            cells = stage.coarse_grid.cell_of(track[:, 1:5].reshape(-1, 2))
+            apart = np.abs(np.diff(np.stack(np.divmod(cells, stage.coarse_grid.n_x)), axis=1))
+            began.append((int(track[0, 12]), int(apart.max())))
+    assert len(began) > 3
+    assert [near for near, _ in began] == [0, 1] * (len(began) // 2) + [0] * (len(began) % 2)
+    assert all(apart <= max(stage.reach) for near, apart in began if near)
+
+
 def test_the_float_twin_tells_the_same(stage: Pair) -> None:
     """With nothing rounded the same sources are found, within a fifth of what noise allows."""
     rng = np.random.default_rng(5)

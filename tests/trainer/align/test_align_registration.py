@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from band_limited import MovingPattern, readouts
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import fourier_shift, gaussian_filter
 
 from runtime.errors import OverflowRisk, UsageError
 from runtime.stages.alignment.registration import Registration
@@ -150,17 +150,18 @@ def test_the_first_motion_is_that_of_plain_shifts() -> None:
     np.testing.assert_allclose(found, 15.0 * np.eye(2), atol=1.5)  # a start: whole pixels
 
 
-def test_a_pattern_shifted_in_fourier_space_is_measured_to_a_thousandth_of_a_pixel() -> None:
-    """A subpixel shift made by SciPy's Fourier shift of a periodic pattern is found again."""
-    from scipy.ndimage import fourier_shift
+@pytest.fixture(scope="module")
+def shifted() -> tuple[MovingPattern, Registration]:
+    """Return a periodic pattern that SciPy's Fourier shift moves, 10 pixels a slope, and its stage.
 
+    Its directions are read at 3e5 counts without noise but rounding.
+    """
     rng, n = np.random.default_rng(6), 16
     base = gaussian_filter(rng.standard_normal((n, n)), 1.6, mode="wrap")
-    image = 1.0 + 0.4 * base / base.std()
+    spectrum = np.fft.fft2(1.0 + 0.4 * base / base.std())
 
     class Shifted(MovingPattern):
         def light(self, slopes: np.ndarray) -> np.ndarray:
-            spectrum = np.fft.fft2(image)
             moved = [
                 np.fft.ifft2(fourier_shift(spectrum, (s[1] * 10, s[0] * 10))).real.ravel()
                 for s in np.atleast_2d(slopes)
@@ -169,11 +170,42 @@ def test_a_pattern_shifted_in_fourier_space_is_measured_to_a_thousandth_of_a_pix
 
     optic = Shifted(n, reach=0.2)
     lowering = Lowering(n, n, n, n * n, (0,), 4095, 1.0, Design(1e6, 1e6, 4.0), 0.0)
-    made, _ = lower_registration([optic], lowering)
-    slopes = rng.uniform(-0.15, 0.15, (60, 2))
-    values = np.round(optic.at(slopes) * 3e5).astype(np.int32)  # no noise but rounding
-    errors = (_aligned(made, values)[:, :2] / STEP - slopes) * 10
+    return optic, lower_registration([optic], lowering)[0]
+
+
+def _moved_pixels(shifted: tuple[MovingPattern, Registration], slopes: np.ndarray) -> np.ndarray:
+    """Return by how many pixels a pattern is found to have moved."""
+    optic, made = shifted
+    values = np.round(optic.at(slopes) * 3e5).astype(np.int32)
+    return np.asarray(_aligned(made, values)[:, :2] / STEP * 10)
+
+
+def test_a_pattern_shifted_in_fourier_space_is_measured_to_a_thousandth_of_a_pixel(
+    shifted: tuple[MovingPattern, Registration],
+) -> None:
+    """A subpixel shift made by SciPy's Fourier shift of a periodic pattern is found again."""
+    slopes = np.random.default_rng(7).uniform(-0.15, 0.15, (60, 2))
+    errors = _moved_pixels(shifted, slopes) - slopes * 10
     assert np.sqrt((errors**2).mean()) < 2e-3
+
+
+def test_plain_shifts_are_those_that_scikit_image_finds(
+    shifted: tuple[MovingPattern, Registration],
+) -> None:
+    """Of the same readouts in counts, both say by how many pixels they are shifted, to 0.005."""
+    # skimage.registration.phase_cross_correlation of scikit-image 0.26.0, of each readout against
+    # that of slope 0: upsample_factor 1000, normalization None, columns before rows. It finds
+    # them by upsampled cross-correlation (M. Guizar-Sicairos, S. T. Thurman, J. R. Fienup, Optics
+    # Letters 33, 2008, as its documentation says).
+    found_there = np.array(
+        [[0.371, -0.822], [-1.213, 0.455], [1.004, 1.337], [-0.068, -1.415], [0.905, 0.012]]
+    )
+    slopes = np.array(
+        [[0.0371, -0.0822], [-0.1213, 0.0455], [0.1004, 0.1337], [-0.0068, -0.1415],
+         [0.0905, 0.0012]]
+    )  # fmt: skip
+    found = _moved_pixels(shifted, slopes) - _moved_pixels(shifted, np.zeros((1, 2)))
+    np.testing.assert_allclose(found, found_there, atol=5e-3)
 
 
 @pytest.mark.parametrize(

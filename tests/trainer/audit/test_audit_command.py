@@ -98,7 +98,7 @@ def test_each_limit_is_told_with_what_decides(audited: tuple[int, Path]) -> None
     worst = Finding(**{k: v for k, v in told["worst"].items() if k not in ("told", "found_from")})
     asked = Limit(question="hand_length_mm", most_gain=0.25)
     line = _limit_line(Held(asked, "broken", worst))
-    assert line.startswith("hand length mm at any step, at most 0.25: broken, +")
+    assert line.startswith("hand length at any step, at most 0.25: broken, +")
     assert f"({worst.low:+.3f} to {worst.high:+.3f}) at raw pair" in line
     assert _limit_line(Held(asked, "cannot tell", None, "only 2")).endswith("cannot tell; only 2")
 

@@ -18,6 +18,7 @@ from recorded_anew import Kept, ask, is_kept, record_anew
 from small_script import SCRIPT
 
 from capture.store.session import read_session
+from capture.store.writer import SessionWriter
 from runtime.budget import budget
 from runtime.errors import FormatError, UsageError
 from runtime.firmware.sensor_file import read_sensor_file
@@ -194,6 +195,22 @@ def test_a_model_of_an_earlier_front_is_not_taken_for_another(
         refuse_another(folder, fewer, same)
 
 
+@pytest.mark.slow
+def test_a_search_by_two_processes_gives_the_same_bytes(
+    searched: Path, small_recipe_once: Path, tmp_path: Path
+) -> None:
+    """Nothing that was kept, and how many processes there are, has a part in what is told."""
+    data = Path(shutil.copytree(searched / "data", tmp_path / "data"))
+    shutil.rmtree(data / "derivatives")
+    code = _run(
+        data, "--recipe", small_recipe_once, "--knobs", searched / "knobs.toml",
+        "--out", tmp_path / "out", "--jobs", 2,
+    )  # fmt: skip
+    assert code == 0
+    for file in ("frontier.json", "frontier.csv", "frontier.html"):
+        assert (tmp_path / "out" / file).read_bytes() == (searched / "out" / file).read_bytes()
+
+
 def test_a_search_goes_on_from_what_is_kept_and_limits_decide(
     searched: Path, small_recipe_once: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -241,6 +258,53 @@ def test_an_unknown_part_is_told_before_anything_is_read(
     assert _run(*words, "--mcu", "abacus") == 2
     (line,) = capsys.readouterr().err.splitlines()
     assert line.startswith("palmwatt: parts library: mcu is abacus, expected one of ")
+
+
+@pytest.mark.parametrize(
+    ("more", "gain", "said"),
+    [
+        ("[active.exposure_share]\nvalues = [1.0, 1e-5]\n", 1.0, "exposure_us that follows is"),
+        ('[recipe."features.lamp"]\nvalues = [1]\n', 1.0, "recipe.features.lamp is no key"),
+        ("", 2.0, "states a gain of "),
+    ],
+)
+def test_what_the_sensor_cannot_tell_of_is_refused_before_a_readout_is_reduced(
+    recorded_once: Path, small_recipe: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    more: str, gain: float, said: str,
+) -> None:  # fmt: skip
+    """Knobs out of range and a gain that recordings speak against are told at once, in a line."""
+    knobs, data = tmp_path / "knobs.toml", Path(shutil.copytree(recorded_once, tmp_path / "data"))
+    knobs.write_text(KNOBS + more, "utf-8")
+    for path in [*data.rglob("*_readouts.mcap")] if gain != 1.0 else []:
+        _state_gain(path, gain)
+    monkeypatch.setattr("trainer.choice.tried.asked.reduce_for", lambda *_, **__: pytest.fail())
+    asked = Asked(data, (load_recipe(small_recipe),), load_knobs(knobs))
+    with pytest.raises((UsageError, FormatError), match=said) as caught:
+        read_for(asked, LocalWorkers(1), lambda _: None)
+    assert "\n" not in str(caught.value)
+
+
+def _state_gain(path: Path, factor: float) -> None:
+    """Write a session again whose sensor states so many times its gain."""
+    session, sensor = read_session(path), read_session(path).sensor
+    stated = replace(sensor, conversion_gain_dn_per_e=factor * sensor.conversion_gain_dn_per_e)
+    described = replace(session.header.description, sensor=stated)
+    pairs = [pair for block in session.blocks() for pair in block]
+    path.unlink()
+    with SessionWriter(path, replace(session.header, description=described)) as writer:
+        for pair in pairs:
+            writer.add(pair, pair.sequence, pair.time_us)
+
+
+def test_a_watching_rate_above_the_recorded_one_is_refused_at_once(
+    recorded_once: Path, small_recipe: Path, tmp_path: Path
+) -> None:
+    """A recording tells of no more frames than it has."""
+    knobs = tmp_path / "knobs.toml"
+    knobs.write_text(KNOBS.replace("[5.0]", "[500.0]"), "utf-8")
+    asked = Asked(recorded_once, (load_recipe(small_recipe),), load_knobs(knobs))
+    with pytest.raises(UsageError, match=r"rate_hz is above it everywhere, expected one of at mo"):
+        read_for(asked, LocalWorkers(1), lambda _: None)
 
 
 def test_saturated_takes_are_refused_in_one_line(

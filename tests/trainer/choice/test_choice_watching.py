@@ -14,6 +14,7 @@ from runtime.budget.price.wake_up_counts import WakeUpCounts
 from trainer.choice.tried import watching
 from trainer.choice.tried.knobs import WatchingOption
 from trainer.choice.tried.watching import CountJob, Watched, acceptable, count_all
+from trainer.corpus.recordings import open_corpus
 from trainer.recipe import load_recipe
 from trainer.work.jobs import LocalWorkers
 
@@ -87,6 +88,20 @@ def test_what_was_counted_of_the_same_recordings_is_not_counted_again(
     labels.write_text(labels.read_text("utf-8") + "\n", "utf-8")
     with pytest.raises(AssertionError, match="counted again"):
         count_all(jobs, workers, lambda _: None)
+
+
+def test_files_whose_hash_is_known_are_not_read_for_it_again(
+    small_data: Path, small_recipe: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Counts are kept under the same hash, whether a search knew those of its files or not."""
+    jobs = _jobs(small_data, small_recipe, WatchingOption(5.0, 0.2, 0.5))
+    digests: dict[Path, str] = {}
+    open_corpus(small_data, load_recipe(str(small_recipe)), digests=digests)
+    monkeypatch.setattr(watching, "count_wake_ups", _invented)
+    first = count_all(jobs, LocalWorkers(1), lambda _: None)
+    monkeypatch.setattr(watching, "count_wake_ups", _refuse)
+    monkeypatch.setattr(watching, "sha256_of", _refuse)
+    assert count_all(jobs, LocalWorkers(1), lambda _: None, digests) == first
 
 
 def test_that_recordings_cannot_tell_is_kept_as_well(

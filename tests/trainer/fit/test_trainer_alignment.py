@@ -11,7 +11,7 @@ from invented_people import record_people
 from capture.cues.script import parse_script
 from trainer.corpus.reduced import Reduced
 from trainer.corpus.windows import judging_delay, leads, surest_frames
-from trainer.fit.alignment import ROUNDS, align, window_since_cue
+from trainer.fit.alignment import JUDGED_IN, ROUNDS, align, window_since_cue
 from trainer.fit.candidates import Candidate, reduce_for
 from trainer.fit.held_out import HeldOut, HoldOutJob
 from trainer.recipe import Recipe, parse_recipe
@@ -109,6 +109,8 @@ def test_the_beginning_that_tells_people_held_out_most_is_taken_and_its_rounds_a
     def answer(jobs: list[HoldOutJob], *rest: object) -> list[HeldOut]:
         """Be right in one beginning's rounds only, and put gestures elsewhere in its second one."""
         beginning, number = divmod(len(calls), 1 + ROUNDS)
+        if beginning == 2:  # both have had their rounds, and their places are judged
+            beginning, number = number, 1
         calls.append(number)
         frame = 40 if number == 2 else 20 + 8 * beginning
 
@@ -124,7 +126,7 @@ def test_the_beginning_that_tells_people_held_out_most_is_taken_and_its_rounds_a
 
     monkeypatch.setattr("trainer.fit.alignment.run_jobs", answer)
     placings = align(candidate.fit(), candidate.main, LocalWorkers())
-    assert len(calls) == 2 * (1 + ROUNDS)
+    assert len(calls) == 2 * (1 + ROUNDS) + 2
     for recording, (_, ends) in zip(candidate.main, placings, strict=True):
         for cue, end in zip(recording.cues, ends, strict=True):
             assert end == cue.start + 20 + 8 * best - judging_delay(recipe)
@@ -139,14 +141,14 @@ def test_places_are_compared_each_with_the_window_that_they_ask_for(
     def answer(jobs: list[HoldOutJob], *rest: object) -> list[HeldOut]:
         train = [r for job in jobs for r in job.fit.train]
         wanted = window_since_cue(recipe, train).features.segment_frames
-        assert [job.fit.recipe.features.segment_frames for job in jobs] == [wanted, wanted]
+        assert {job.fit.recipe.features.segment_frames for job in jobs} == {wanted}
         lengths.append(wanted)
         zeros = [tuple(np.zeros((r.n_frames, 5), np.int32) for r in job.held) for job in jobs]
         return [HeldOut(each, 0.01) for each in zeros]
 
     monkeypatch.setattr("trainer.fit.alignment.run_jobs", answer)
     align(replace(candidate.fit(), recipe=recipe), candidate.main, LocalWorkers())
-    assert len(lengths) == 2 * (1 + ROUNDS)
+    assert len(lengths) == 2 * (1 + ROUNDS) + 2
     assert lengths[0] < lengths[1 + ROUNDS] == recipe.features.segment_frames  # strokes, cues
 
 
@@ -190,14 +192,51 @@ def test_nobody_is_placed_by_what_learned_from_them(
     placings = align(candidate.fit(), candidate.main, LocalWorkers())
     assert len(placings) == len(candidate.main)
     n_times = 2 * (1 + ROUNDS)  # strokes and the cues' ends, and from each what was found
-    assert len(asked) == 2 * n_times
+    judged = asked[2 * n_times :]
     placed = []
-    for job in asked:
+    for job in asked[: 2 * n_times]:
         learned = {r.recording.participant for r in job.fit.train}
         held = {r.recording.participant for r in job.held}
         assert not learned & held and {"P07", "P08"} < held
         placed += sorted(held - {"P07", "P08"})
     assert sorted(placed) == [f"P0{n}" for n in range(1, 7) for _ in range(n_times)]
+    assert len(judged) == 2 * JUDGED_IN
+    for job in judged:
+        learned, held = ({r.recording.participant for r in s} for s in (job.fit.train, job.held))
+        assert not learned & held and not {"P07", "P08"} & (learned | held)
+
+
+@pytest.mark.parametrize(("better", "worse", "taken"), [(5, 0, "cues"), (2, 1, "strokes")])
+def test_cues_are_taken_where_they_are_better_by_more_than_chance(
+    candidate: Candidate, monkeypatch: pytest.MonkeyPatch, better: int, worse: int, taken: str
+) -> None:
+    """Five of six people who are told better are no chance; two, and a third told worse, are."""
+    calls: list[int] = []
+    people = {f"P0{n}": n for n in range(1, 7)}
+
+    def answer(jobs: list[HoldOutJob], *rest: object) -> list[HeldOut]:
+        calls.append(len(calls))
+        of_cues = calls[-1] in (*range(1 + ROUNDS, 2 * (1 + ROUNDS)), 2 * (1 + ROUNDS) + 1)
+        frame = 28 if of_cues else 20
+
+        def scores_of(recording: Reduced) -> np.ndarray:
+            number = people.get(recording.recording.participant, 0)
+            right = number <= better if of_cues else better < number <= better + worse
+            scores = np.zeros((recording.n_frames, 5), dtype=np.int32)
+            for cue, (first, stop) in recording.takes:
+                scores[first:stop, cue.label] = -5000
+                scores[first + frame, cue.label] = 900 if right else 100
+                scores[first + 3, (cue.label + 1) % 4] = 400
+            return scores
+
+        return [HeldOut(tuple(scores_of(r) for r in job.held), 0.01) for job in jobs]
+
+    monkeypatch.setattr("trainer.fit.alignment.run_jobs", answer)
+    placings = align(candidate.fit(), candidate.main, LocalWorkers())
+    frame = {"cues": 28, "strokes": 20}[taken]
+    for recording, (_, ends) in zip(candidate.main, placings, strict=True):
+        for cue, end in zip(recording.cues, ends, strict=True):
+            assert end == cue.start + frame - judging_delay(candidate.recipe)
 
 
 def test_poses_and_halves_without_a_class_stay_as_they_were(candidate: Candidate) -> None:

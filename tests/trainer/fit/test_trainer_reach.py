@@ -50,6 +50,10 @@ REACH = {
             "epochs": 30,
         },
     ),
+    "filters": (
+        {"bins": (8, 8), "projection": "none", "motion": False, "segments": 1, "roots": True},
+        {"kind": "mlp", "filters": (4, 6), "hidden": (8,), "penalty": 1.0, "epochs": 30},
+    ),
     "swing": (
         {"projection": "swing", "swing_frames": 5, "motion": False, "segment_frames": 12},
         {"kind": "linear"},
@@ -60,7 +64,7 @@ REACH = {
     ),
     "rows": ({"rows": (8, 24), "bins": (4, 4), "projection": "ternary"}, {"kind": "linear"}),
 }
-IN_C = ("tree", "prototypes", "qr", "rows", "noisy", "swing", "steady_pixels")
+IN_C = ("tree", "prototypes", "qr", "rows", "noisy", "filters", "swing", "steady_pixels")
 
 
 def recipe_for(small: Path, name: str) -> Recipe:

@@ -20,6 +20,7 @@ from trainer.judge.groups import (
     distance_bands,
     further_groupings,
     group_figures,
+    grouping_words,
     worst_group,
 )
 from trainer.judge.intervals import over_participants
@@ -241,3 +242,11 @@ def test_groups_that_a_claim_needs_are_those_that_an_evaluation_names() -> None:
     names = [set(NEEDED[key]) for key in ("hand_length", "skin_reflectance", "ambient", "distance")]
     assert names == [{band.name for band in each} for each in bands]
     assert set(NEEDED["handedness"]) < set(groups._HANDEDNESS)
+
+
+def test_a_column_is_called_by_its_words_with_its_unit_apart() -> None:
+    """The last part of a column's name is its unit where it is one, and a word where it is not."""
+    assert grouping_words("hand_breadth_mm") == "hand breadth (mm)"
+    assert grouping_words("worn_on") == "worn on"
+    assert grouping_words("mm") == "mm"
+    assert grouping_words("hand_length") == "hand length"

@@ -16,10 +16,16 @@ from runtime.budget import Choice, Limits
 from runtime.errors import UsageError
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
-from trainer.choice.tried.knobs import Knobs, Option, options_of
+from trainer.choice.tried.knobs import (
+    Knobs,
+    Option,
+    WatchingOption,
+    options_of,
+    watching_options,
+)
 from trainer.choice.tried.settings import Tried, tried_of
 from trainer.choice.tried.trials import Reading, geometry_of
-from trainer.corpus.recordings import Corpus
+from trainer.corpus.recordings import Corpus, open_corpus
 from trainer.corpus.reduced import Reduced, ReduceJob
 from trainer.fit.candidates import Candidate, reduce_for
 from trainer.recipe import Recipe
@@ -78,20 +84,26 @@ class Readings:
     recorded : Sensor
     tried, opponents : tuple of Tried
         All settings, the recorded one first.
+    watching : tuple of WatchingOption
+        Ways to watch that the recordings have frames enough for.
     readings : dict
         Sums over bins of the training people's recordings, by the name of what is tried.
     headroom : Headroom
     n_left_out : int
         Settings of weaker light that could not be foretold, as too many takes are saturated.
+    digests : dict of Path to str
+        SHA-256 of the data set's files that were read, so that none is worked out again.
     """
 
     base: Candidate
     recorded: Sensor
     tried: tuple[Tried, ...]
     opponents: tuple[Tried, ...]
+    watching: tuple[WatchingOption, ...]
     readings: dict[str, Reading]
     headroom: Headroom
     n_left_out: int = 0
+    digests: dict[Path, str] = field(default_factory=dict)
 
     @property
     def train(self) -> tuple[Reduced, ...]:
@@ -101,6 +113,8 @@ class Readings:
 
 def read_for(asked: Asked, workers: Workers, tell: Notify) -> Readings:
     """Reduce a data set once for every way of summing pixels that is tried.
+
+    What cannot be tried of its sensor is told before a readout is reduced.
 
     Raises
     ------
@@ -123,20 +137,43 @@ def read_for(asked: Asked, workers: Workers, tell: Notify) -> Readings:
             ", ".join(recipes[0].answers), "compare recipes for one and the same task",
         )  # fmt: skip
     _refuse_one_name_for_two(recipes)
-    (base,) = reduce_for(folder, recipes[:1], workers, tell)
-    recorded = base.corpus.sensor
-    tried = tried_of(options_of(asked.knobs, recipes), recorded)
-    plain = _opponents(recipes[0]) if asked.knobs.search.plain_sensors else []
-    opponents = tried_of(plain, recorded)
+    digests: dict[Path, str] = {}
+    corpus = open_corpus(folder, recipes[0], tell, digests)
+    tried, opponents, watching = _settings(asked, corpus)
+    (base,) = reduce_for(folder, recipes[:1], workers, tell, digests=digests)
     found, most, n_all = _headroom(base), asked.knobs.search.max_saturated_takes, len(tried)
     tried = foretellable(tried, found, most, asked.data, tell)
-    if len(tried) < n_all:
+    n_left_out = n_all - len(tried)
+    if n_left_out:
         opponents = [one for one in opponents if not one.setting.weaker_light]
-    if any(one.setting.weaker_light for one in tried):
-        refuse_unthinnable([recording.path for recording in base.corpus.recordings])
     readings = _readings(base, (*tried, *opponents), workers, tell)
-    left_out = n_all - len(tried)
-    return Readings(base, recorded, tuple(tried), tuple(opponents), readings, found, left_out)
+    return Readings(
+        base, corpus.sensor, tuple(tried), tuple(opponents), watching, readings, found, n_left_out,
+        digests,
+    )  # fmt: skip
+
+
+def _settings(
+    asked: Asked, corpus: Corpus
+) -> tuple[list[Tried], list[Tried], tuple[WatchingOption, ...]]:
+    """Return what knobs make of a data set's sensor, plain sensors, and ways to watch.
+
+    Raises
+    ------
+    UsageError, FormatError
+        As `read_for` says of knobs, dark exposures and gain.
+    """
+    recorded, knobs = corpus.sensor, asked.knobs
+    tried = tried_of(options_of(knobs, asked.recipes), recorded)
+    plain = _opponents(asked.recipes[0]) if knobs.search.plain_sensors else []
+    # A recording tells of no more frames than it has.
+    ways = [one for one in watching_options(knobs) if one.rate_hz <= recorded.frame_rate_hz]
+    if not ways:
+        expected = f"one of at most {recorded.frame_rate_hz:g}, the recorded rate"
+        raise UsageError("knobs", "watching.rate_hz", "above it everywhere", expected)
+    if any(one.setting.weaker_light for one in tried):
+        refuse_unthinnable([recording.path for recording in corpus.recordings])
+    return tried, tried_of(plain, recorded), tuple(ways)
 
 
 def foretellable(

@@ -13,10 +13,8 @@ from typing import TypeVar
 import numpy as np
 
 from runtime.budget import Budget
-from runtime.errors import UsageError
 from runtime.firmware.setting import DeviceSetting
 from trainer.choice.tried.asked import Asked, Notify, Readings
-from trainer.choice.tried.knobs import watching_options
 from trainer.choice.tried.pricing import BudgetJob, Priced, PriceJob
 from trainer.choice.tried.settings import Tried, device_of
 from trainer.choice.tried.trials import CheapTrial
@@ -46,21 +44,15 @@ def count_watching(
     asked: Asked, readings: Readings, workers: Workers, tell: Notify
 ) -> tuple[list[Watched], bool]:
     """Count what every way to watch misses."""
-    # A recording tells of no more frames than it has.
-    most_hz = readings.recorded.frame_rate_hz
-    options = [one for one in watching_options(asked.knobs) if one.rate_hz <= most_hz]
-    if not options:
-        expected = f"one of at most {most_hz:g}, the recorded rate"
-        raise UsageError("knobs", "watching.rate_hz", "above it everywhere", expected)
+    options = readings.watching
     recipe, folder = readings.base.recipe, readings.base.corpus.folder
     known = readings.base.corpus.participants
     people = tuple(sorted(name for name, person in known.items() if not person.locked))
     jobs = [
-        CountJob(folder, recipe, readings.recorded, tuple(options), people, person)
-        for person in people
+        CountJob(folder, recipe, readings.recorded, options, people, person) for person in people
     ]
     what = f"{len(options)} ways to watch, arrivals missed by people"
-    found = count_all(jobs, workers, Countdown(tell, what))
+    found = count_all(jobs, workers, Countdown(tell, what), readings.digests)
     if any(counts is None for counts in found):  # alike for everybody
         return [Watched(option, None) for option in options], not has_arrivals(folder)
     told = [counts for counts in found if counts is not None]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -80,7 +80,10 @@ class CountJob:
 
 
 def count_all(
-    jobs: Sequence[CountJob], workers: Workers, tell: Callable[[str], None]
+    jobs: Sequence[CountJob],
+    workers: Workers,
+    tell: Callable[[str], None],
+    digests: Mapping[Path, str] | None = None,
 ) -> list[list[WakeUpCounts] | None]:
     """Run jobs of one search, but those that an earlier one has run; return all, in order.
 
@@ -91,10 +94,12 @@ def count_all(
     workers : Workers
     tell : callable
         Is told how many are done.
+    digests : mapping, optional
+        SHA-256 of files, worked out before in the same run.
     """
     if not jobs:
         return []
-    cache, source = open_cache(jobs[0].folder, "watching"), _source(jobs[0])
+    cache, source = open_cache(jobs[0].folder, "watching"), _source(jobs[0], digests or {})
     keys = [hashlib.sha256(f"{source} {job.person}".encode()).hexdigest() for job in jobs]
     found = {
         number: known[0]
@@ -114,13 +119,14 @@ def count_all(
     return [found[number] for number in range(len(jobs))]
 
 
-def _source(job: CountJob) -> str:
+def _source(job: CountJob, known: Mapping[Path, str]) -> str:
     """Return the hash of all that counts depend on but the person: recordings, ways, program."""
     digest = hashlib.sha256(program_digest().encode())
     for info in open_dataset(job.folder).sessions:
         if info.participant_id in job.people:
             for path in (info.path, events_path(info.path)):
-                digest.update(f"{path.name} {sha256_of(path)}\0".encode())
+                sha256 = known.get(path) or sha256_of(path)
+                digest.update(f"{path.name} {sha256}\0".encode())
     asked = {
         "recipe": job.recipe.digest(), "recorded": job.recorded.to_json(), "people": job.people,
         "ways": [asdict(way) for way in job.ways],
