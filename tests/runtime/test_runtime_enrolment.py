@@ -26,6 +26,7 @@ from runtime.model import Model, load_model, save_model
 from runtime.stages.contract.stage import State
 from runtime.stages.teaching.commands import Compared, with_own
 from runtime.stages.teaching.enrol import Enrol
+from runtime.stages.teaching.lesson import SHIPPED_TAKES
 from runtime.stages.teaching.reasons import (
     FULL,
     NO_CLASS,
@@ -99,7 +100,7 @@ def test_a_gesture_of_one_s_own_is_told_from_all_others() -> None:
 
 
 def test_a_class_moves_to_the_mean_of_its_takes_and_the_shipped_one() -> None:
-    """Each take counts as one, so does the shipped mean; a later session goes on from there."""
+    """Each take counts as one, the shipped mean as two; a later session goes on from there."""
     model = corner_model(n_own=1)
     learns = model.stages[2]
     assert isinstance(learns, Enrol)
@@ -113,7 +114,7 @@ def test_a_class_moves_to_the_mean_of_its_takes_and_the_shipped_one() -> None:
             assert answer == seed + 1
             takes.append(state["s2_takes"][seed].astype(float))
         state, _ = carry_out(model, state, "finish")
-        counted = takes if shipped is None else [shipped, *takes]
+        counted = takes if shipped is None else [*[shipped] * SHIPPED_TAKES, *takes]
         off = state["s2_rows"][number] - np.mean(counted, axis=0)
         assert np.abs(off).max() <= (0.5 if len(takes) == n_takes else 1.0)
     assert state["s2_taught"].tolist() == [5, 0, 0, 2]

@@ -13,7 +13,14 @@ from numpy.typing import NDArray
 
 from runtime.fixedpoint import INT32_MIN, saturate, scale
 from runtime.stages.contract.stage import Int32, Int64, State
-from runtime.stages.teaching.lesson import LIFT, MAX_FRAMES, MAX_TAUGHT, Learner, Sizes
+from runtime.stages.teaching.lesson import (
+    LIFT,
+    MAX_FRAMES,
+    MAX_TAUGHT,
+    SHIPPED_TAKES,
+    Learner,
+    Sizes,
+)
 from runtime.stages.teaching.reasons import (
     ADD,
     BEGIN,
@@ -253,10 +260,11 @@ def _finished(stage: Learner, state: State) -> State:
 
 
 def _moved(stage: Learner, state: State, session: Int32) -> Int32:
-    """Return the means after a session: each take counts as one, so does the shipped mean."""
+    """Return the means after a session: each take counts as one, the shipped mean as some."""
     n_known = stage.sizes.n_known
     before = np.vstack([_class_means(stage, state), state["rows"][n_known:]]).astype(np.int64)
-    weight = state["taught"].astype(np.int64) + (np.arange(len(session)) < n_known)
+    shipped = SHIPPED_TAKES * (np.arange(len(session)) < n_known)
+    weight = state["taught"].astype(np.int64) + shipped
     total = before * weight[:, None]
     for place, slot in enumerate(state["take_class"].tolist()):
         if slot > 0:

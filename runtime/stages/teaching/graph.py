@@ -10,6 +10,7 @@ from runtime.stages.teaching.lesson import (
     LIFT,
     MAX_FRAMES,
     MAX_TAUGHT,
+    SHIPPED_TAKES,
     SIXTEENTHS_BITS,
     Learner,
 )
@@ -195,7 +196,7 @@ def _moved(stage: Learner, nodes: Nodes, state: Named, of_slot: str, session: st
     before = _class_means(stage, nodes, state)
     if stage.n_own:
         before = nodes.op("Concat", before, nodes.slice(state["rows"], n_known, n_slots), axis=0)
-    shipped = (np.arange(n_slots) < n_known).astype(np.int32)
+    shipped = (SHIPPED_TAKES * (np.arange(n_slots) < n_known)).astype(np.int32)
     weight = nodes.op("Add", state["taught"], nodes.constant(shipped))
     sums = nodes.op("MatMul", nodes.cast(of_slot, "int32"), state["takes"])
     total = nodes.op("Add", nodes.op("Mul", before, nodes.reshape(weight, n_slots, 1)), sums)

@@ -12,6 +12,7 @@ from runtime.stages.teaching.lesson import (
     LIFT,
     MAX_FRAMES,
     MAX_TAUGHT,
+    SHIPPED_TAKES,
     SIXTEENTHS_BITS,
     Learner,
 )
@@ -201,6 +202,7 @@ def _values(stage: Learner, prefix: str, x: Edge, y: Edge) -> dict[str, object]:
         "MOST_FRAMES": MAX_FRAMES,
         "MOST_TAUGHT": MAX_TAUGHT,
         "LIFT": LIFT,
+        "SHIPPED": SHIPPED_TAKES,
         "LEAST_FRAMES": stage.least_frames,
         "UNLIKE": stage.unlike,
         "APART": stage.apart,

@@ -203,10 +203,10 @@ static int32_t @PREFIX@_ratio(int32_t a, int32_t b)
     return (int32_t)ratio;
 }
 
-/* Move a class's mean to the takes of the session: each counts as one, so does the shipped mean. */
+/* Move a class's mean to the takes of the session: each counts as one, the shipped mean as some. */
 static void @PREFIX@_move(pw_state *s, uint32_t c, int32_t session)
 {
-    const int32_t shipped = (c < @N_KNOWN@u) ? 1 : 0;
+    const int32_t shipped = (c < @N_KNOWN@u) ? @SHIPPED@ : 0;
     const int32_t weight = s->@PREFIX@_taught[c] + shipped;
     int8_t *row = &s->@PREFIX@_rows[c * @KEPT@u];
     for (uint32_t i = 0u; i < @KEPT@u; i++) {
