@@ -26,10 +26,10 @@ from trainer.learn.classifiers import fit_classifier, fit_filters, fit_regressor
 from trainer.learn.entry_stage import learn_pixels
 from trainer.learn.excerpt import Excerpt, seen_values
 from trainer.learn.features import StageChain, learn_features, learn_window
-from trainer.learn.filters.network import filter_layers
 from trainer.learn.levels import in_view, learn_level, shape_floor
 from trainer.learn.lowering import lower_classifier, lower_regressor
 from trainer.learn.mains import frames_kept, steadied
+from trainer.learn.networks.filters import filter_layers
 from trainer.learn.owner import Favour, carried_past, favoured, learning_head
 from trainer.learn.quantise import shift_to_fit
 from trainer.recipe import Recipe

@@ -26,9 +26,8 @@ from sklearn.tree import DecisionTreeClassifier
 
 from runtime.errors import UsageError
 from runtime.stages.contract.stage import Float64, Int32, Int64
-from trainer.learn.filters import network
-from trainer.learn.filters.network import FilterLayer, FilterNetwork
-from trainer.learn.perceptrons.descent import Descent
+from trainer.learn.networks.descent import Descent
+from trainer.learn.networks.filters import MOST_SEEN_BY_FILTERS, FilterLayer, FilterNetwork
 from trainer.recipe import ClassifierRecipe
 
 __all__ = [
@@ -347,8 +346,8 @@ def _fit_mlp(
     step does (B. Polyak and A. Juditsky, SIAM J. Control Optim. 30, 1992).
     """
     parameters: list[list[NDArray[np.float32]]] = []
-    with_filters = isinstance(head, FilterNetwork)
-    n_passes = _passes(recipe, len(x), network.MOST_SEEN if with_filters else MOST_SEEN)
+    most_seen = MOST_SEEN_BY_FILTERS if isinstance(head, FilterNetwork) else MOST_SEEN
+    n_passes = _passes(recipe, len(x), most_seen)
     single = x.astype(np.float32)  # half the time of double precision, and precision enough
     orders = rng.spawn(1)[0]  # of its own: the same with and without noise
     # Drawn once, and dealt anew with every shuffle: drawing takes as long as the rest of a pass.

@@ -10,8 +10,8 @@ import onnx
 from sklearn.pipeline import Pipeline
 
 from trainer.learn.classifiers import SegmentContrasts
-from trainer.learn.filters.network import FilterNetwork
-from trainer.learn.filters.written import convert_network, network_shape
+from trainer.learn.networks.filters import FilterNetwork
+from trainer.learn.networks.written import convert_network, network_shape
 
 __all__ = ["float_onnx"]
 

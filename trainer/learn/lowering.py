@@ -26,8 +26,8 @@ from runtime.fixedpoint import INT32_MAX, INT32_MIN, symmetric_limit
 from runtime.stages.contract.stage import Float64, Int32, Int64, Stage
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.trees import Trees
-from trainer.learn.filters.lowered import lower_filters
-from trainer.learn.filters.network import FilterNetwork
+from trainer.learn.networks.filters import FilterNetwork
+from trainer.learn.networks.lowered import lower_filters
 from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense
 from trainer.recipe import QuantisationRecipe
 

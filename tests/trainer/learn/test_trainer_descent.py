@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from sklearn.neural_network import MLPClassifier, MLPRegressor
 
-from trainer.learn.perceptrons.descent import Descent
+from trainer.learn.networks.descent import Descent
 
 KINDS = {"three classes": 3, "two classes": 2, "a value": None}
 

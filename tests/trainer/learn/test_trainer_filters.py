@@ -16,11 +16,12 @@ from runtime.stages.bins import Bins
 from runtime.stages.dense import Dense
 from runtime.stages.filters import Filters
 from runtime.stages.pixels import Pixels
+from trainer.learn import classifiers
 from trainer.learn.classifiers import fit_classifier, fit_filters
-from trainer.learn.filters import network as network_module
-from trainer.learn.filters.network import FilterLayer, FilterNetwork, filter_layers
 from trainer.learn.float_onnx import float_onnx
 from trainer.learn.lowering import lower_classifier
+from trainer.learn.networks import filters as network_module
+from trainer.learn.networks.filters import FilterLayer, FilterNetwork, filter_layers
 from trainer.learn.owner import carried_past
 from trainer.recipe import ClassifierRecipe, QuantisationRecipe, load_recipe, parse_recipe
 from trainer.recipe_texts import built_in_recipes
@@ -199,7 +200,7 @@ def test_layers_fit_the_bins_or_are_left_out() -> None:
 
 def test_a_fit_sees_no_more_windows_than_there_is_time_for(monkeypatch: pytest.MonkeyPatch) -> None:
     """As many passes as keep to the limit, of which there are fewer than the recipe's."""
-    monkeypatch.setattr(network_module, "MOST_SEEN", 3500)
+    monkeypatch.setattr(classifiers, "MOST_SEEN_BY_FILTERS", 3500)
     assert fitted()[-1]._n_steps == 3 * math.ceil(1000 / 256)
 
 

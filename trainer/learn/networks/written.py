@@ -9,7 +9,7 @@ import numpy as np
 import onnx
 from numpy.typing import NDArray
 
-from trainer.learn.filters.network import FilterLayer, FilterNetwork
+from trainer.learn.networks.filters import FilterLayer, FilterNetwork
 
 __all__ = ["convert_network", "network_shape"]
 

@@ -7,7 +7,7 @@ from sklearn.pipeline import Pipeline
 
 from runtime.stages.contract.stage import Float64, Int32, Int64
 from runtime.stages.filters import Filters
-from trainer.learn.filters.network import FilterLayer
+from trainer.learn.networks.filters import FilterLayer
 from trainer.learn.quantise import (
     MAX_CALIBRATION_ROWS,
     LayerInputs,
