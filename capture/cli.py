@@ -30,6 +30,7 @@ from capture.wording import (
 )
 
 if TYPE_CHECKING:
+    from capture.measure.overview import Overview
     from capture.measure.quality import Quality
     from capture.truth.truth import Doubt
 
@@ -164,7 +165,7 @@ def inspect(path: Path, curve: Path | None, labels: bool, as_json: bool) -> None
     then whether all of it is ready to be learned from. Exit code 1 if anything is wrong or not fit
     for training.
     """
-    from capture.measure.overview import overview_of
+    from capture.measure.overview import Overview
     from capture.store.dataset import find_sessions
     from capture.store.validate import validate
     from capture.thin.own_noise import gain_cautions
@@ -180,13 +181,13 @@ def inspect(path: Path, curve: Path | None, labels: bool, as_json: bool) -> None
         _tell_photon_transfer(files, curve, as_json)
         return
     # An error in a session on its own is the answer; in a data set it is among the violations.
-    results = _qualities(files, pass_over_errors=bool(violations))
+    data_set = Overview()
+    results = _qualities(files, data_set, pass_over_errors=bool(violations))
     doubtful = _doubts([file for file, *_ in results]) if labels else []
     results = [
         (file, quality, (*reasons, *_label_faults(file, quality, doubtful)))
         for file, quality, reasons in results
     ]
-    data_set = overview_of(file for file, *_ in results)
     copies, gains = data_set.copies(), gain_cautions(file for file, *_ in results)
     if as_json:
         report = {
@@ -211,9 +212,9 @@ def inspect(path: Path, curve: Path | None, labels: bool, as_json: bool) -> None
 
 
 def _qualities(
-    files: Sequence[Path], pass_over_errors: bool
+    files: Sequence[Path], data_set: Overview, pass_over_errors: bool
 ) -> list[tuple[Path, Quality, tuple[str, ...]]]:
-    """Return each session's quality and why it is not fit for training."""
+    """Return each session's quality and why it is not fit for training; all are read once."""
     from capture.measure.quality import quality_faults, session_quality
     from capture.store.session import read_session
     from runtime.errors import Error
@@ -222,7 +223,7 @@ def _qualities(
     for file in files:
         try:
             session = read_session(file)
-            quality = session_quality(session)
+            quality = session_quality(session, data_set.passing(session))
         except Error:
             if not pass_over_errors:
                 raise

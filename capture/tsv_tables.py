@@ -15,7 +15,8 @@ from pathlib import Path
 from runtime.errors import FormatError
 from runtime.files import read_limited, write_whole
 
-__all__ = ["Row", "alone_in", "delimited_rows", "read_rows", "read_table", "write_table"]
+__all__ = ["Row", "alone_in", "delimited_rows", "read_rows", "read_table", "rows_of",
+           "write_table"]  # fmt: skip
 
 _MISSING = "n/a"  # how a BIDS table writes a value that is not known
 
@@ -39,6 +40,8 @@ def alone_in(folder: Path) -> Iterator[None]:
             os.close(descriptor)
 
 
+# What ends a line for `str.splitlines`, a value, or a quotation.
+_ENDING = re.compile('[\t\n\r"\v\f\x1c-\x1e\x85\u2028\u2029]')
 Row = dict[str, str | None]
 """One row of a table by column; None where the table says ``n/a``."""
 
@@ -54,9 +57,15 @@ def read_rows(path: Path, required: Sequence[str]) -> Iterator[tuple[int, Row | 
     UsageError, FormatError
         The file cannot be read, is not UTF-8, lacks a required column or names one twice.
     """
-    where = str(path)
+    return rows_of(read_limited(path), str(path), required)
+
+
+def rows_of(
+    content: bytes, where: str, required: Sequence[str]
+) -> Iterator[tuple[int, Row | FormatError]]:
+    """Yield the rows of a table that was read from `where`, as `read_rows`."""
     try:
-        text = read_limited(path).decode("utf-8-sig")
+        text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise FormatError(
             where, "the text", f"not UTF-8 ({error.reason})", do="save it as UTF-8"
@@ -78,7 +87,7 @@ def read_rows(path: Path, required: Sequence[str]) -> Iterator[tuple[int, Row | 
         if values == [""]:
             continue
         if len(values) == len(header):
-            known = (None if value == _MISSING else value for value in values)
+            known = [None if value == _MISSING else value for value in values]
             yield number, dict(zip(header, known, strict=True))
         else:
             at = f"{where} row {number}"
@@ -112,7 +121,8 @@ def write_table(
         *([_MISSING if row[key] is None else str(row[key]) for key in columns] for row in rows),
     ]
     for line in lines:
-        for key, value in zip(columns, line, strict=True):
+        doubtful = zip(columns, line, strict=True) if _ENDING.search("".join(line)) else ()
+        for key, value in doubtful:
             if len(value.splitlines()) > 1 or set(value) & set('\t\r\n"'):
                 raise FormatError(str(path), key, repr(value), "without tab, quote or line break")
         writer.writerow(line)

@@ -79,6 +79,8 @@ def train(
     at = None if sensor is None else recorded_at(sensor, data)
     with shown_progress() as tell, chosen_workers(data, how["n_jobs"], how["cluster"]) as workers:
         evaluation = train_model(data, read, out, tell, workers, left_out, at)
+    if "readouts" in evaluation:
+        click.echo(_readouts_line(evaluation), err=True)
     for caution in evaluation["cautions"]:
         click.echo(f"caution: {caution['text']}", err=True)
     if how["as_json"]:
@@ -90,6 +92,14 @@ def train(
     for table in evaluation_tables([evaluation]):
         console.print(table)
     click.echo(f"model: {out}")
+
+
+def _readouts_line(evaluation: dict[str, Any]) -> str:
+    """Say what the readouts were like and what the level stage leaves of them, fit or not."""
+    from capture.measure.readiness import Light
+
+    line, bits = f"readouts: {Light(**evaluation['readouts'])}", evaluation.get("level_bits")
+    return line if bits is None else f"{line}; {bits:.1f} bits used after the level stage"
 
 
 @click.command(epilog="Example: palmwatt demo --out demo-out")

@@ -46,7 +46,7 @@ MOVING_EXPOSURE_US = 50
 and fingers much; shorter pulses bring less of the room's light and its noise than weaker ones."""
 _SEED = 2026
 _AT_A_TIME = 4
-"""On two cores: a third of a recording's time is waiting, for its sensor to start and for disks."""
+"""On two cores: some wait for their disk while others go on."""
 PAIR, RIG_SCRIPT = "lensless32pair", "rig_points"
 RIGS: tuple[tuple[int, bool], ...] = ((1, False), (2, False), (3, True))
 """Recordings of a rig, and which of them is locked: 240 stops to be calibrated by, 120 to be held

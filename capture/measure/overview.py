@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from pathlib import Path
+from collections.abc import Iterator
 
 from capture.cues.labels import Event
+from capture.frames import FrameBlock
 from capture.measure.headroom import Headroom, headroom_caution, headroom_of
 from capture.measure.readiness import (
     Caution,
     few_of_a_class,
+    light_of,
     near_copies,
     signal_cautions,
     twin_words,
 )
-from capture.measure.signs import Signs, Twins, find_twins, read_signs
+from capture.measure.signs import Signs, SignsOfBlocks, Twins, find_twins
 from capture.store.kind import KINDS, RECORDED, kind_of
-from capture.store.session import Session, read_session
+from capture.store.session import Session
 
-__all__ = ["Overview", "overview_of"]
+__all__ = ["Overview"]
 
 
 class Overview:
@@ -33,16 +34,22 @@ class Overview:
         self._kinds: set[str] = set()
         self._found: list[Twins] | None = None
 
-    def add(self, session: Session) -> None:
-        """Look at a session's readouts and labels.
+    def passing(self, session: Session) -> Iterator[FrameBlock]:
+        """Yield a session's readouts to whoever reads them all, and look at them and its labels.
+
+        A session that is not read to its end, because it is damaged, is not among those looked at.
 
         Raises
         ------
         FormatError
             The file is damaged.
         """
+        signs = SignsOfBlocks(session.sensor)
+        for block in session.blocks():
+            signs.add(block)
+            yield block
         self._found = None
-        self._signs.append(read_signs(session.blocks(), session.sensor))
+        self._signs.append(signs.result())
         self._names.append(session.path.name)
         self._people.append(session.participant)
         self._events_of.append(session.events)
@@ -80,35 +87,14 @@ class Overview:
 
     def lines(self) -> Iterator[str]:
         """Yield the whole in lines: figures first, then what is not ready."""
-        n_frames = sum(len(each.values) for each in self._signs)
-        if not n_frames:
+        if not any(len(each.values) for each in self._signs):
             return
-        empty = sum(int(each.empty.sum()) for each in self._signs) / n_frames
-        saturated = sum(int(each.saturated.sum()) for each in self._signs) / n_frames
-        flicker = max(share for _, share in (each.flicker_left() for each in self._signs))
         kinds = self.kinds()
         if kinds != [RECORDED]:
             yield f"kind of data: {' and '.join(kinds)}"
-        yield (
-            f"all {len(self._signs)} sessions of {len(set(self._people))} people: {empty:.1%} of "
-            f"the frame pairs empty (no light came back), {saturated:.1%} saturated, flicker left "
-            f"in lit minus dark at most {flicker:.1%} of the strong light"
-        )
+        n_people = len(set(self._people))
+        yield f"all {len(self._signs)} sessions of {n_people} people: {light_of(self._signs)}"
         for text in self.copies():
             yield f"not fit: {text}"
         for caution in self.cautions():
             yield f"caution: {caution.text}"
-
-
-def overview_of(files: Iterable[Path]) -> Overview:
-    """Return what sessions show together, each read once more.
-
-    Raises
-    ------
-    UsageError, FormatError
-        One of the files is not readable.
-    """
-    overview = Overview()
-    for file in files:
-        overview.add(read_session(file))
-    return overview

@@ -214,13 +214,19 @@ def measure(
     )
 
 
-def session_quality(session: Session) -> Quality:
-    """Return the figures of a session and its labels."""
+def session_quality(session: Session, blocks: Iterable[FrameBlock] | None = None) -> Quality:
+    """Return the figures of a session and its labels.
+
+    Parameters
+    ----------
+    blocks : iterable of FrameBlock, optional
+        Its readouts, where somebody else looks at them too; read here without.
+    """
     takes = [event for event in session.events if event.status == GOOD]
     sensor = session.sensor
     several = len(sensor.apertures) > 1
     return dataclasses.replace(
-        measure(session.blocks(), sensor, _gaps_after(session), takes),
+        measure(blocks or session.blocks(), sensor, _gaps_after(session), takes),
         n_rejected=len(session.events) - len(takes),
         apertures=tuple(str(each) for each in sensor.apertures) if several else (),
         baseline_mm=sensor.baseline_mm() if several else None,

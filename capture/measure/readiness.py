@@ -18,9 +18,11 @@ __all__ = [
     "FEW_PEOPLE",
     "FEW_TAKES",
     "Caution",
+    "Light",
     "few_of_a_class",
     "few_of_a_person",
     "few_takes",
+    "light_of",
     "near_copies",
     "signal_cautions",
     "twin_words",
@@ -65,6 +67,41 @@ class Caution:
         return dataclasses.asdict(self)
 
 
+@dataclass(frozen=True, slots=True)
+class Light:
+    """What is said of the readouts of several recordings, whether it is fit or not.
+
+    Parameters
+    ----------
+    empty, saturated : float
+        Shares of all frame pairs.
+    flicker_left : float
+        Mains flicker in lit minus dark, as a share of a recording's strong light, of the worst.
+    """
+
+    empty: float
+    saturated: float
+    flicker_left: float
+
+    def __str__(self) -> str:
+        """Return all three in words."""
+        return (
+            f"{self.empty:.1%} of the frame pairs empty (no light came back), "
+            f"{self.saturated:.1%} saturated, flicker left in lit minus dark at most "
+            f"{self.flicker_left:.1%} of the strong light"
+        )
+
+
+def light_of(signs: Sequence[Signs]) -> Light:
+    """Return the light of several recordings together; at least one."""
+    n_frames = max(1, sum(len(each.values) for each in signs))
+    return Light(
+        sum(int(each.empty.sum()) for each in signs) / n_frames,
+        sum(int(each.saturated.sum()) for each in signs) / n_frames,
+        max(share for _, share in (each.flicker_left() for each in signs)),
+    )
+
+
 def signal_cautions(signs: Sequence[Signs]) -> list[Caution]:
     """Judge the light of several recordings together: empty, saturated, flickering.
 
@@ -73,9 +110,8 @@ def signal_cautions(signs: Sequence[Signs]) -> list[Caution]:
     signs : sequence of Signs
         At least one.
     """
-    n_frames = max(1, sum(len(each.values) for each in signs))
-    empty = sum(int(each.empty.sum()) for each in signs) / n_frames
-    saturated = sum(int(each.saturated.sum()) for each in signs) / n_frames
+    light = light_of(signs)
+    empty, saturated = light.empty, light.saturated
     found = []
     if empty > MANY_EMPTY:
         found.append(

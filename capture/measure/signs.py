@@ -23,6 +23,7 @@ __all__ = [
     "N_SIGNS",
     "SATURATED_SHARE",
     "Signs",
+    "SignsOfBlocks",
     "Twins",
     "find_twins",
     "light_noise",
@@ -162,14 +163,36 @@ class Signs:
         return found.frequency_hz, share if found.frequency_hz is not None else 0.0
 
 
+class SignsOfBlocks:
+    """Takes a recording's readouts block by block, and keeps a few numbers of each frame pair.
+
+    Parameters
+    ----------
+    sensor : Sensor
+    """
+
+    def __init__(self, sensor: Sensor) -> None:
+        self._sensor = sensor
+        self._parts, self._times = [np.zeros((0, N_SIGNS))], [np.zeros(0, np.int64)]
+
+    def add(self, block: FrameBlock) -> None:
+        """Take the next block."""
+        self._parts.append(signs_of_block(block.lit, block.dark, self._sensor.saturation_counts))
+        self._times.append(block.time_us)
+
+    def result(self) -> Signs:
+        """Return the signs of all blocks so far."""
+        time_us = np.concatenate(self._times)
+        seconds = (time_us - time_us[:1].sum()) / 1e6
+        return Signs(self._sensor, np.concatenate(self._parts), seconds)
+
+
 def read_signs(blocks: Iterable[FrameBlock], sensor: Sensor) -> Signs:
     """Return the signs of a stream of readouts, in bounded memory."""
-    parts, times = [np.zeros((0, N_SIGNS))], [np.zeros(0, np.int64)]
+    signs = SignsOfBlocks(sensor)
     for block in blocks:
-        parts.append(signs_of_block(block.lit, block.dark, sensor.saturation_counts))
-        times.append(block.time_us)
-    time_us = np.concatenate(times)
-    return Signs(sensor, np.concatenate(parts), (time_us - time_us[:1].sum()) / 1e6)
+        signs.add(block)
+    return signs.result()
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,16 +11,18 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import json
 import math
 import re
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
 from capture.store.forgotten import digest_of, forgotten_in
 from capture.store.kind import kind_of
 from capture.store.session import READOUTS_SUFFIX, events_path, read_session
-from capture.tsv_tables import Row, alone_in, read_table, write_table
+from capture.tsv_tables import Row, alone_in, rows_of, write_table
 from runtime.errors import FormatError, UsageError
 from runtime.files import as_path, read_limited, write_whole
 
@@ -222,13 +224,9 @@ def remembered(root: Path, participant: Participant) -> Participant:
     would be trained on. Both are taken back by hand in ``participants.tsv``.
     """
     path = root / "participants.tsv"
-    for known in read_participants(path) if path.exists() else ():
+    for known, _ in _people_in(path):
         if known.participant_id == participant.participant_id:
-            given = {
-                name: value
-                for name, value in dataclasses.asdict(participant).items()
-                if value is not None
-            }
+            given = {n: v for n in _FIELDS if (v := getattr(participant, n)) is not None}
             given["locked"] = participant.locked or known.locked
             return dataclasses.replace(known, **given)
     return participant
@@ -243,43 +241,36 @@ def add_participant(root: Path, participant: Participant) -> None:
         The pseudonym is of somebody who was forgotten: merging would leave out what is recorded. Or
         it differs from another one by its case alone.
     """
+    who = f"participant {participant.participant_id}"
     if digest_of(participant.participant_id) in forgotten_in(root):
-        raise UsageError(
-            str(root), f"participant {participant.participant_id}", "forgotten", "a new pseudonym",
-            "pseudonyms are not given twice",
-        )  # fmt: skip
+        do = "pseudonyms are not given twice"
+        raise UsageError(str(root), who, "forgotten", "a new pseudonym", do)
     path = root / "participants.tsv"
     with alone_in(root):
-        known = read_participants(path) if path.exists() else ()
+        known = [person for person, _ in _people_in(path)]
         others = [p for p in known if p.participant_id != participant.participant_id]
         for other in others:  # their folders would be one where case does not tell names apart
             if other.participant_id.casefold() == participant.participant_id.casefold():
-                raise UsageError(
-                    str(root), f"participant {participant.participant_id}",
-                    f"{other.participant_id} but for its case", "another pseudonym",
-                )  # fmt: skip
-        write_participants(root, (*others, participant))
+                said = f"{other.participant_id} but for its case"
+                raise UsageError(str(root), who, said, "another pseudonym")
+        if participant not in known:
+            write_participants(root, (*others, participant))
 
 
 def write_participants(root: Path, participants: tuple[Participant, ...]) -> None:
     """Write ``participants.tsv``, ordered by pseudonym; further columns of an older one stay."""
     path = root / "participants.tsv"
-    older = {}
-    for _, row in read_table(path, PARTICIPANT_COLUMNS) if path.exists() else ():
-        older[_pseudonym(row)] = row
-    columns = dict.fromkeys(field.name for field in dataclasses.fields(Participant))
-    columns |= dict.fromkeys(column for row in older.values() for column in row)
+    older = {known.participant_id: (known, row) for known, row in _people_in(path)}
+    columns = dict.fromkeys((*_FIELDS, *next((row for _, row in older.values()), ())))
     rows = []
     for participant in sorted(participants, key=lambda p: p.participant_id):
-        row = dict.fromkeys(columns) | older.get(participant.participant_id, {})
-        row |= {name: _as_text(value) for name, value in dataclasses.asdict(participant).items()}
-        row["participant_id"] = f"sub-{participant.participant_id}"
+        known, row = older.get(participant.participant_id, (None, {}))
+        row = columns | row
+        if known != participant:
+            row |= {name: _as_text(getattr(participant, name)) for name in _FIELDS}
+            row["participant_id"] = f"sub-{participant.participant_id}"
         rows.append(row)
     write_table(path, tuple(columns), rows)
-
-
-def _pseudonym(row: Row) -> str:
-    return (row["participant_id"] or "").removeprefix("sub-")
 
 
 def _as_text(value: str | float | bool | None) -> str | None:
@@ -289,53 +280,62 @@ def _as_text(value: str | float | bool | None) -> str | None:
 
 
 def participant_from_row(row: Row, where: str) -> Participant:
-    """Build a participant from one row of ``participants.tsv``.
-
-    Raises
-    ------
-    FormatError
-        A value is wrong; the message names `where` and the column.
-    """
+    """Build a participant from a row of ``participants.tsv``; FormatError names `where`."""
     try:
-        return Participant(
-            _pseudonym(row),
-            _flag(row.get("consent"), where, "consent"),
-            _number(row.get("hand_length_mm"), where, "hand_length_mm"),
-            _number(row.get("hand_breadth_mm"), where, "hand_breadth_mm"),
-            row.get("handedness"),
-            _number(row.get("skin_reflectance"), where, "skin_reflectance"),
-            _flag(row.get("locked"), where, "locked"),
-        )
+        return _participant(*map(row.get, _FIELDS))
     except FormatError as error:
         raise FormatError(where, error.what, error.got, error.expected) from None
 
 
+_FIELDS = tuple(field.name for field in dataclasses.fields(Participant))
+
+
+@functools.lru_cache(maxsize=1 << 14)  # a study's table is read anew with each recording
+def _participant(name: str | None, *told: str | None) -> Participant:
+    consent, length, breadth, handedness, reflectance, locked = told
+    return Participant(
+        (name or "").removeprefix("sub-"), _flag(consent, "consent"),
+        _number(length, "hand_length_mm"), _number(breadth, "hand_breadth_mm"), handedness,
+        _number(reflectance, "skin_reflectance"), _flag(locked, "locked"),
+    )  # fmt: skip
+
+
 def read_participants(path: Path) -> tuple[Participant, ...]:
     """Read ``participants.tsv``; FormatError names the first wrong row."""
-    participants = [
-        participant_from_row(row, f"{path} row {number}")
-        for number, row in read_table(path, PARTICIPANT_COLUMNS)
-    ]
-    names = [participant.participant_id for participant in participants]
-    for name in names:
-        if names.count(name) > 1:
-            raise FormatError(str(path), f"number of rows of sub-{name}", names.count(name), 1)
-    return tuple(participants)
+    return tuple(person for person, _ in _people_of(read_limited(path), str(path)))
 
 
-def _flag(text: str | None, where: str, column: str) -> bool:
+def _people_in(path: Path) -> tuple[tuple[Participant, Row], ...]:
+    return _people_of(read_limited(path), str(path)) if path.exists() else ()
+
+
+@functools.lru_cache(maxsize=2)  # whoever begins a recording asks three times
+def _people_of(content: bytes, where: str) -> tuple[tuple[Participant, Row], ...]:
+    """Return who is in a table, each with the row, which is not to be changed."""
+    people = []
+    for number, row in rows_of(content, where, PARTICIPANT_COLUMNS):
+        if isinstance(row, FormatError):
+            raise row
+        people.append((participant_from_row(row, f"{where} row {number}"), row))
+    for name, count in Counter(known.participant_id for known, _ in people).most_common(1):
+        if count > 1:
+            raise FormatError(where, f"number of rows of sub-{name}", count, 1)
+    return tuple(people)
+
+
+def _flag(text: str | None, column: str) -> bool:
     if text is not None and text not in ("yes", "no"):
-        raise FormatError(where, column, repr(text[:40]), "yes, no or n/a")
+        raise FormatError("row", column, repr(text[:40]), "yes, no or n/a")
     return text == "yes"
 
 
-def _number(text: str | None, where: str, column: str) -> float | None:
+def _number(text: str | None, column: str) -> float | None:
     if text is None:
         return None
     try:
         return float(text)
     except ValueError:
-        raise FormatError(where, column, repr(text[:40]), "a number such as 85.5, or n/a") from None
+        raise FormatError("row", column, repr(text[:40]), "a number such as 85.5, or n/a") from None
 
 
 def open_dataset(path: Path | str) -> Dataset:

@@ -283,9 +283,13 @@ def _cell(
     )
     noise = np.einsum("pik,pkl,pil->p", weights, spread, weights) / design.electrons**2
     by_place = np.einsum("apq,qv->pav", derived[1], light, optimize=True)
-    loss = float(np.sqrt(noise.sum() / _bounds(own, by_place, design.electrons, design).sum()))
     squares = float((moves**2).sum())
-    bias = float(np.sqrt(squares / _bounds(own, by_place, design.brightest, design).sum()))
+    least, brightest = (
+        float(_bounds(own, by_place, n, design).sum()) for n in (design.electrons, design.brightest)
+    )
+    # Where nothing moves there is no bound, and nothing that a cell could lose of it.
+    loss = math.sqrt(float(noise.sum()) / least) if least > 0.0 else 0.0
+    bias = math.sqrt(squares / brightest) if brightest > 0.0 else math.inf
     return combined, given, energy, loss, bias, float(np.sqrt(squares / inner.sum()))
 
 

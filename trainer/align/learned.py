@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from dataclasses import replace
 
 import numpy as np
@@ -71,7 +72,8 @@ def learn_optic(
 ) -> Pattern | Templates:
     """Learn one aperture's templates: by a moving pattern where that explains unseen readouts.
 
-    Each pixel is learned by itself where a pattern leaves more unexplained.
+    Each pixel is learned by itself where a pattern leaves half unexplained, or leads directions
+    further astray.
 
     Parameters
     ----------
@@ -113,8 +115,9 @@ def learn_optic(
     if left < _GOOD:
         trial = _changed(trial, slopes, electrons, read_e, frames)
         left = unexplained_share(trial, slopes[judged], electrons[judged])
-        whole = replace(trial, low=slopes.min(axis=0), high=slopes.max(axis=0), seen=slopes)
-        return replace(settled(whole, slopes, electrons, read_e), unexplained=left)
+        if trial.misled <= _misled_pixels(trial, slopes, electrons, read_e, frames):
+            whole = replace(trial, low=slopes.min(axis=0), high=slopes.max(axis=0), seen=slopes)
+            return replace(settled(whole, slopes, electrons, read_e), unexplained=left)
     pixels = fit_templates(slopes, electrons)
     if pixels.unexplained >= _GOOD:
         raise UsageError(
@@ -123,6 +126,23 @@ def learn_optic(
             "check the truth's clock and axes, or calibrate more directions",
         )  # fmt: skip
     return pixels
+
+
+def _misled_pixels(
+    trial: Pattern, slopes: Floats, electrons: Floats, read_e: float, frames: float
+) -> float:
+    """Return how far pixels learned one by one lead the same directions astray as a pattern does.
+
+    They are asked only of a pattern that is not known well; infinity, so that any other is kept.
+    """
+    if trial.misled <= MOST_UNLEARNED:
+        return math.inf
+    judged = np.arange(len(slopes)) % 5 == 4
+    if int((~judged).sum()) < MIN_READOUTS:
+        return sys.float_info.max
+    pixels = fit_templates(slopes[~judged], electrons[~judged])
+    found = misled(pixels, slopes[judged], electrons[judged], read_e, frames)
+    return min(found, sys.float_info.max)  # a pattern that is led beyond all is never kept
 
 
 def _changed(
@@ -179,7 +199,7 @@ def misled(
     steps = np.einsum("fab,fb->fa", spread, pulls)[:, :2]
     least = np.maximum(spread[:, (0, 1), (0, 1)], 1e-30)
     middle = float(np.median((steps**2 / least).mean(axis=1))) / math.log(2.0)
-    return max(0.0, (middle - 1.0) / frames)
+    return max(0.0, (middle - 1.0) / frames) if math.isfinite(middle) else math.inf
 
 
 def beyond_noise(share: float, electrons: Floats, noise: Floats, frames: float) -> float:

@@ -62,6 +62,7 @@ are none, and all of its directions would be lost."""
 _SAMPLES, _COARSE_SAMPLES = 12, 48
 _ROOT_BITS = ROOT_SHIFT - 15
 """A share of 1 in steps of the stage's is the amplitude over two to so many."""
+_FEW = 16.0
 _MOST_BINS = 8
 _STRAIGHT, _SIGMAS = 0.01, 4.0
 """Noise s of the root energy R, about that of one pixel, counts straight in what is left: z times
@@ -255,12 +256,15 @@ def _with_roots(
 ) -> tuple[npt.NDArray[np.int16], int]:
     """Return the terms of all apertures with those of the root, and the root's bits.
 
-    The bits are the most with which nearly all cells' shares fit; what has more, at the edge of
-    what was seen, is cut, and then explains less than it could.
+    The bits are the most with which nearly all cells' shares fit, and those that a few times the
+    middle one's needs: what has more, at the edge of what was seen or where next to nothing is, is
+    cut, and then explains less than it could.
     """
     shares = np.stack([share for _, share in levels])
     sizes = np.abs(shares).sum(axis=2)
-    bits = math.floor(math.log2(32767.0 / float(np.quantile(sizes[sizes > 0], 0.99)))) - _ROOT_BITS
+    found = sizes[sizes > 0]
+    most = min(float(np.quantile(found, 0.99)), _FEW * float(np.median(found)))
+    bits = math.floor(math.log2(32767.0 / most)) - _ROOT_BITS
     steps = shares * 2.0 ** (bits + _ROOT_BITS)
     cut = np.minimum(1.0, 32767.0 / np.maximum(np.abs(steps).sum(axis=2, keepdims=True), 1.0))
     whole = np.round(steps * cut).astype(np.int16)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
-from capture.measure.readiness import Caution
+from capture.measure.readiness import Caution, light_of
 from runtime.firmware.watching import Watching
 from runtime.stages.contract.stage import Int32
 from trainer.corpus.recordings import recorded_with
@@ -15,7 +16,7 @@ from trainer.fit.doubts import doubts, level_bits
 from trainer.fit.pipeline import Fitted
 from trainer.judge.wake_up import examine_wake_up
 
-__all__ = ["foretold", "found_out", "wake_up"]
+__all__ = ["foretold", "found_out", "readouts_of", "wake_up"]
 
 MAX_LIT_FRAMES = 512
 """Of each recording, to count the bits in use: a median needs no more."""
@@ -26,10 +27,17 @@ def found_out(candidate: Candidate, fitted: Fitted, evaluation: dict[str, Any]) 
     bits = level_bits(fitted.whole, _with_light(candidate))
     cautions = [*foretold(candidate), *candidate.cautions, *doubts(evaluation, bits)]
     found: dict[str, Any] = {
+        "readouts": readouts_of(candidate),
         "cautions": [caution.to_json() for caution in cautions],
         "level_bits": None if bits is None else round(bits, 3),
     }
     return found | wake_up(candidate)
+
+
+def readouts_of(candidate: Candidate) -> dict[str, float]:
+    """Say how much of the readouts is empty, saturated or flicker, whether it is fit or not."""
+    signs = [each.signs(candidate.corpus.sensor) for each in candidate.main]
+    return {name: round(share, 6) for name, share in asdict(light_of(signs)).items()}
 
 
 def foretold(candidate: Candidate) -> list[Caution]:

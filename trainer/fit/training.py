@@ -21,7 +21,7 @@ from trainer.corpus.recordings import Recording
 from trainer.corpus.reduced import Reduced
 from trainer.fit.candidates import Candidate, reduce_for
 from trainer.fit.doubts import refuse_one_answer
-from trainer.fit.found_out import foretold, found_out, wake_up
+from trainer.fit.found_out import foretold, found_out, readouts_of, wake_up
 from trainer.fit.held_out import (
     HeldOut,
     HoldOutJob,
@@ -262,6 +262,7 @@ def _fit_quantity(candidates: Sequence[Candidate], workers: Workers, tell: Notif
     evaluation |= {"quantity": found.found, "operations": found.operations}
     cautions = [*foretold(candidate), *candidate.cautions]
     evaluation["cautions"] = [caution.to_json() for caution in cautions]
+    evaluation["readouts"] = readouts_of(candidate)
     evaluation |= wake_up(candidate)
     done.clear()
     n_features = found.fitted.features.low.size

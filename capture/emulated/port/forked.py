@@ -7,6 +7,7 @@ the same bytes as one started by itself; a process that was one becomes the next
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
 import queue
@@ -100,14 +101,15 @@ def _fork() -> _Running:
 
 def _serve(connection: Connection) -> None:
     """Be the sensors that are asked for, each until a signal stops it."""
-    while True:
-        try:
+    # Whoever asked may be gone, and then nothing is left to be or to say.
+    with contextlib.suppress(EOFError, ConnectionError):
+        while True:
             settings = connection.recv()
-        except EOFError:  # whoever asked is gone
-            return
-        try:
-            run_device(settings, connection.send)
-        except Error as error:
-            connection.send(error)
-        except SystemExit:
-            connection.send(_STOPPED)
+            answer: Error | str = _STOPPED
+            try:
+                run_device(settings, connection.send)
+            except Error as error:
+                answer = error
+            except SystemExit:
+                pass
+            connection.send(answer)

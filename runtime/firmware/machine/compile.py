@@ -7,6 +7,7 @@ compiled: what a board would get is what is executed and measured.
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 import shutil
@@ -15,7 +16,8 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from runtime.errors import FormatError, ToolError
+from runtime.errors import Error, FormatError, ToolError
+from runtime.files import write_whole
 from runtime.firmware.machine.cores import CORES, find_core
 from runtime.firmware.machine.harness import HARNESS_C, LINKER_SCRIPT, MEMORY_C
 
@@ -125,7 +127,7 @@ def compile_for(
     ]
     with tempfile.TemporaryDirectory(prefix="pw-build-") as build:
         out = Path(build)
-        source, sources = folder.resolve() / "pw_model.c", ["harness.c", "memory.c", "model.o"]
+        source, sources = folder.resolve() / "pw_model.c", [*_around_the_model(out), "model.o"]
         if selftest:
             sources += [str(folder.resolve() / "selftest.c"), "-DHARNESS_SELFTEST"]
         if (folder / "harness_board.c").is_file():
@@ -134,13 +136,33 @@ def compile_for(
         if around is not None:
             source = out / "around.c"
             source.write_text(around)
-        for name, text in (("harness.c", HARNESS_C), ("memory.c", MEMORY_C)):
-            (out / name).write_text(text)
         (out / "link.ld").write_text(LINKER_SCRIPT)
         _run([*common, "-g", "-c", str(source), "-o", "model.o"], out, core)
         _run([*common, *_link_flags(core, compiler), *sources, "-o", "image"], out, core)
         image, model_object = (out / "image").read_bytes(), (out / "model.o").read_bytes()
     return CompiledFirmware(core, image, model_object, compiler_version(compiler))
+
+
+def _around_the_model(build: Path) -> list[str]:
+    """Return the files that are linked to every model, the same ones each time.
+
+    They lie in the user's cache, as zig knows again only what it compiled at the same place, and in
+    the build's own folder where that cannot be written.
+    """
+    texts = {"harness.c": HARNESS_C, "memory.c": MEMORY_C}
+    folder = Path(_cache_folder()) / "harness"
+    paths = []
+    for name, text in texts.items():
+        path = folder / f"{hashlib.sha256(text.encode()).hexdigest()[:16]}-{name}"
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            if not path.is_file() or path.read_text() != text:
+                write_whole(path, text.encode(), lasting=False)
+        except (OSError, Error):
+            path = build / name
+            path.write_text(text)
+        paths.append(str(path))
+    return paths
 
 
 def zig_program() -> str:

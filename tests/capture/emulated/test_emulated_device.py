@@ -15,7 +15,7 @@ from capture.emulated.optic.optics import SENSORS
 from capture.emulated.port.device import DeviceSettings, main, running_device
 from capture.emulated.port.emulated_device import FIRMWARE, Device
 from capture.emulated.port.ports import open_port
-from capture.emulated.session import emulate_session
+from capture.emulated.session import BLOCK_FRAMES, emulate_session
 from capture.wire.codec import (
     Acknowledge,
     Command,
@@ -96,7 +96,7 @@ def test_a_repeated_command_is_answered_again_but_carried_out_once() -> None:
     (acknowledge,) = _answer(device, CommandKind.START, number=5)
     assert isinstance(acknowledge, Acknowledge) and acknowledge.result is Result.DONE
     later = next(m for m in _sent(device) if isinstance(m, Exposure))
-    assert later.sequence == 32
+    assert later.sequence == BLOCK_FRAMES
 
 
 @pytest.mark.parametrize(
@@ -189,7 +189,7 @@ def test_the_cable_loses_and_corrupts_as_asked_and_nothing_wrong_gets_through() 
     decoder, arrived, sent = Decoder(), {}, {}
     for device, seen, reader in ((bad, arrived, decoder), (good, sent, Decoder())):
         device.handle(Command(CommandKind.START, 0, 1))
-        for _ in range(4):
+        for _ in range(256 // 2 // BLOCK_FRAMES):
             for _, packet in device.next_packets():
                 for message in reader.feed(packet):
                     if isinstance(message, Exposure):

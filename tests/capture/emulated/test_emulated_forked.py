@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import multiprocessing
+
 import pytest
 from test_emulated_device import _exchange
 
 from capture.emulated.port.device import DeviceSettings, running_device
-from capture.emulated.port.forked import running_fork
+from capture.emulated.port.forked import _serve, running_fork
 from capture.wire.codec import CommandKind, Exposure
 from capture.wire.link import SerialLink
 from runtime.errors import FormatError
@@ -41,6 +43,21 @@ def test_a_sensor_stopped_while_it_sends_leaves_its_process_to_the_next() -> Non
         link.ask(CommandKind.START)
     with running_fork(settings) as url:
         assert first_exposures(url) == whole
+
+
+def test_a_sensor_whose_asker_is_gone_ends_without_a_word() -> None:
+    """Stopped when nobody listens any more, a sensor's process ends as one that was well."""
+    context = multiprocessing.get_context("forkserver")
+    here, there = context.Pipe()
+    process = context.Process(target=_serve, args=(there,))
+    process.start()
+    there.close()
+    here.send(DeviceSettings(participant=7, seed=9, speed=0.0))
+    assert here.recv().startswith("/dev/")
+    here.close()
+    process.terminate()
+    process.join(20.0)
+    assert process.exitcode == 0
 
 
 def test_a_fault_of_a_forked_sensor_arrives_whole() -> None:

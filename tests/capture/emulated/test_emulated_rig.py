@@ -80,7 +80,7 @@ def test_a_rig_is_recorded_with_its_apertures_and_its_truth(recorded: Path) -> N
     script = load_script(recorded / "small_rig.toml")
     alone = PointSession(script, 1, 4, played, scene=scene)
     frames = session.frames()
-    np.testing.assert_array_equal(frames.lit[:20], alone.next_block(32).lit[:20])
+    np.testing.assert_array_equal(frames.lit[:20], alone.next_block().lit[:20])
     truth = session_truth(session.path)
     assert truth is not None
     assert truth.to_csv() == read_truth(recorded / "rig.csv").to_csv()

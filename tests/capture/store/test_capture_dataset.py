@@ -302,3 +302,19 @@ def test_a_script_of_ones_own_is_read(tmp_path: Path) -> None:
         (3_000_000, 1_000_000, "push"),
         (5_000_000, 2_000_000, "pull"),
     ]
+
+
+def test_a_row_that_nobody_changes_keeps_its_text(tmp_path: Path) -> None:
+    """Numbers written by hand stay as they were written while others join; a new one is written."""
+    prepare_dataset(tmp_path)
+    table = tmp_path / "participants.tsv"
+    by_hand = "participant_id\tconsent\thand_length_mm\nsub-P01\tyes\t190\n"
+    table.write_text(by_hand)
+    add_participant(tmp_path, Participant("P01", True, 190.0))
+    assert table.read_text() == by_hand
+    add_participant(tmp_path, Participant("P02", True, 180.0))
+    header, first, second = (line.split("\t") for line in table.read_text().splitlines())
+    length = header.index("hand_length_mm")
+    assert (first[length], second[length]) == ("190", "180.0")
+    add_participant(tmp_path, Participant("P01", True, 191.0))
+    assert "191.0" in table.read_text()

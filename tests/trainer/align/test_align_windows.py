@@ -9,7 +9,7 @@ import pytest
 from scipy.ndimage import gaussian_filter, spline_filter
 
 from runtime.errors import UsageError
-from runtime.stages.alignment.geometry import CellGrid
+from runtime.stages.alignment.geometry import N_COMBINED, N_OF_PLACE, N_OF_ROOT, CellGrid
 from trainer.align import lowered, windows
 from trainer.align.cells import Design, corner_filters, dearest, slopes_of
 from trainer.align.pattern import Pattern
@@ -175,3 +175,19 @@ def test_rows_of_a_bank_are_no_longer_than_a_stage_takes() -> None:
     with pytest.raises(UsageError, match="is 4097, expected at most 4096") as error:
         windows._packed([np.zeros((2, 4097))])
     assert "\n" not in str(error.value)
+
+
+def test_cells_where_next_to_nothing_is_do_not_take_the_bits_of_all() -> None:
+    """A few cells without an amplitude have huge shares and are cut: others lose 4 bits at most."""
+    rng = np.random.default_rng(12)
+    shares = rng.uniform(1.0, 2.0, (200, N_OF_ROOT)) * 2.0**-24
+    wild = shares.copy()
+    wild[::20] *= 2.0**22
+    terms = np.zeros((200, N_COMBINED + 2 * N_OF_PLACE), dtype=np.int16)
+    calm, bits = lowered._with_roots([(terms, shares)])
+    cut, same = lowered._with_roots([(terms, wild)])
+    assert bits - 4 <= same <= bits
+    kept, less = np.arange(200) % 20 != 0, 2.0 ** (bits - same)
+    whole, before = (t[0, kept, -N_OF_ROOT:].astype(np.float64) for t in (cut, calm))
+    np.testing.assert_allclose(whole * less, before, atol=less)
+    assert np.abs(cut.astype(np.int64)).sum(axis=2).max() < 1 << 16

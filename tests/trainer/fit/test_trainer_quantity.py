@@ -85,6 +85,7 @@ def test_the_digest_of_a_recipe_of_classes_knows_no_quantity() -> None:
     for table in ("quantity", "source", "occupancy"):
         assert values.pop(table) is None
     assert values["features"].pop("hold")  # nor frames that are held off
+    assert values["classifier"].pop("filters") == []  # nor filters before its layers
     assert values.pop("head")["every"] == 1  # nor a head that looks at every frame
     assert values.pop("entry") == type(recipe.entry)().model_dump(mode="json")
     text = json.dumps(values, sort_keys=True)

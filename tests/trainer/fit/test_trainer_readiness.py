@@ -148,6 +148,9 @@ def test_training_tells_its_progress_and_cautions_without_a_terminal(
     found = json.loads((tmp_path / "model" / "evaluation.json").read_text("utf-8"))
     assert {c["about"] for c in found["cautions"]} >= {"few takes"}
     assert found["level_bits"] > 5
+    [told] = [line for line in lines if line.startswith("readouts: ")]
+    assert f"{found['readouts']['empty']:.1%} of the frame pairs empty" in told
+    assert told.endswith(f"; {found['level_bits']:.1f} bits used after the level stage")
     for name in ("evaluation.html", "card.md"):
         assert (
             "swipe left and push: each 12 takes of 3 training people"

@@ -197,6 +197,12 @@ def test_layers_fit_the_bins_or_are_left_out() -> None:
     assert filter_layers(Bins(24, 24, 12, 12), ()) == ()
 
 
+def test_a_fit_sees_no_more_windows_than_there_is_time_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As many passes as keep to the limit, of which there are fewer than the recipe's."""
+    monkeypatch.setattr(network_module, "MOST_SEEN", 3500)
+    assert fitted()[-1]._n_steps == 3 * math.ceil(1000 / 256)
+
+
 def test_a_class_without_windows_is_refused() -> None:
     x, labels = shapes_anywhere(40, 0, 9)
     with pytest.raises(UsageError, match="windows of class is 4"):
