@@ -37,6 +37,7 @@ _OFTEN = 0.8
 Statistical Power Analysis for the Behavioral Sciences, 1988, from memory)."""
 _FOUND_FROM = 1.0 + float(special.ndtri(_OFTEN) / special.ndtri(0.5 + CONFIDENCE / 2))
 """So many times half an interval's width a gain must be, to be found so often."""
+_SURENESS: tuple[Told, ...] = ("cannot tell", "nothing found", "leaks")
 _PLACES = 6
 """Decimals that are kept and compared: less than a millionth is arithmetic, and no leak."""
 
@@ -201,8 +202,8 @@ def per_person(
 def strongest(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Return the strongest attacker's finding at each step, of each question, scenes and measure.
 
-    The one with the largest gain, in the order in which they first came; one that can tell nothing
-    only where no other can.
+    The one with the largest gain, in the order in which they first came; but one that leaks before
+    any that may be chance, and one that can tell nothing only where no other can.
     """
     best: dict[tuple[str, str, str, str], Finding] = {}
     for finding in findings:
@@ -212,6 +213,6 @@ def strongest(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(best.values())
 
 
-def _rank(finding: Finding) -> tuple[bool, float]:
+def _rank(finding: Finding) -> tuple[int, float]:
     gain = -math.inf if finding.gain is None else finding.gain
-    return finding.told != "cannot tell", gain
+    return _SURENESS.index(finding.told), gain

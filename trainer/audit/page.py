@@ -12,7 +12,7 @@ from capture.store.kind import INVENTED, REHEARSED
 from runtime.budget.page.report import page_style
 from trainer.audit.findings import Finding, Told
 from trainer.audit.mitigation_words import HEADINGS, mitigation_row
-from trainer.audit.owners import IN_LESSON, LEARNED
+from trainer.audit.owners import IN_LESSON, LEARNED, SCENES
 from trainer.audit.people.enrolled import ONE_SESSION
 from trainer.audit.people.membership import ADVANTAGE, MODEL_FILES
 from trainer.audit.pictures.whole import PictureRow
@@ -76,7 +76,7 @@ def audit_page(audit: Audit) -> str:
         columns=_columns(first),
         learns=LEARNED in named,
         glance=[_glance(step.name, first) for step in audit.takes.steps],
-        pictures=[_pictures(row, [s.name for s in audit.takes.steps]) for row in audit.rows],
+        pictures=_picture_tables(audit.rows, [step.name for step in audit.takes.steps]),
         headings=HEADINGS,
         mitigations=[(mitigation_row(each), each.note) for each in audit.mitigations],
         emulated=_KIND_WORDS.get(audit.takes.kind, ""),
@@ -170,6 +170,19 @@ def _over(finding: Finding) -> str:
     """Say over how many a figure is: people, or drawn scenes."""
     drawn = finding.scenes.startswith("drawn")
     return f"{finding.n_people} {'drawn' if drawn else 'people'}"
+
+
+def _picture_tables(rows: Sequence[PictureRow], steps: Sequence[str]) -> list[list[dict[str, Any]]]:
+    """Return the rows of a table of takes and drawings, and of one of taught devices.
+
+    These have steps of their own: in one table each would be dashes where the other has pictures.
+    """
+    tables = [
+        [_pictures(row, [s for s in steps if (s in _OF_OWNERS) == of_owners]) for row in chosen]
+        for of_owners in (False, True)
+        for chosen in [[row for row in rows if (row.scenes == SCENES) == of_owners]]
+    ]
+    return [table for table in tables if table]
 
 
 def _pictures(row: PictureRow, steps: Sequence[str]) -> dict[str, Any]:

@@ -96,8 +96,13 @@ def test_a_gain_that_could_be_found_is_found_in_four_audits_of_five() -> None:
 
 
 def test_strongest_attacker_is_the_headline_of_its_question_and_measure() -> None:
-    """Of attackers at the same step, the one that gains most is told, and never one that cannot."""
+    """Of attackers at the same step, the one that gains most is told, and never one that cannot.
+
+    What leaks goes before what gains more and may be chance: that would be an all-clear.
+    """
     weak, strong = finding(gain=0.1), finding(gain=0.3)
+    unsure = finding(gain=0.5, low=-0.2)
+    assert strongest([weak, unsure]) == strongest([unsure, weak]) == (weak,)
     mute = finding(gain=0.9, low=None, high=None, why_not="only 3 people")
     other = finding(measure="ssim", gain=-0.2)
     assert strongest([weak, mute, strong, other]) == (strong, other)
