@@ -33,7 +33,7 @@ class ClassifierRecipe(Table):
     ``linear`` is a logistic regression, ``mlp`` has a hidden layer of ``hidden`` units, or several
     layers of as many as a list says; for both, ``penalty`` is the weight of the squared weights
     (L2). The MLP passes over the windows ``epochs`` times, less often over more than 600,000 /
-    ``epochs`` of them (432,000 with filters); each time, ``input_noise`` standard
+    ``epochs`` of them (576,000 with filters); each time, ``input_noise`` standard
     deviations of new noise are added to the scaled features, and each window is moved by
     ``take_noise`` times a normal number along its difference to another window of the same person
     and class, as no take is quite like the one before. With ``averaged`` the weights are the mean

@@ -30,10 +30,10 @@ GEOMETRY = ((5, 1), (4, 2), (3, 1))
 """Size of a filter, and the step from one place to the next, of the first layer to the third. The
 first sees every place: with steps of two from the beginning a hand that moves by one bin is
 another one, and nothing is gained over layers without filters (12 kinds of silhouettes)."""
-MOST_SEEN_BY_FILTERS = 432_000
-"""Windows that a fit sees at most, each as often as there are passes: 14,400 of them 30 times. Of
+MOST_SEEN_BY_FILTERS = 576_000
+"""Windows that a fit sees at most, each as often as there are passes: 14,400 of them 40 times. Of
 12 kinds of silhouettes 2.7, 4.6 and 5.5 points more than without filters are right after 20, 30 and
-40 times, of other invented people 5.6, 7.4 and 7.6; thirty times are half a minute."""
+40 times, of other invented people 5.6, 7.4 and 7.6; forty times are forty seconds."""
 _AT_ONCE = 96
 """Windows whose patches stay in a core's own memory while slopes are added up: whole batches of 288
 took 97 us a window, parts of 96 and of 16 windows 59 and 70."""
