@@ -158,6 +158,7 @@ def _train(data: Path, name: str, out: Path) -> dict[str, Any]:
     from trainer.corpus.at_setting import AtSetting
     from trainer.recipe import load_recipe
     from trainer.train import train_model
+    from trainer.work.jobs import LocalWorkers
 
     recipe = load_recipe(name)
     if recipe.source is not None:  # within the field that the rig filled
@@ -180,7 +181,11 @@ def _train(data: Path, name: str, out: Path) -> dict[str, Any]:
         hold_time_s=usual.hold_time_s if name == STILL else MOVING_HOLD_S,
     )
     left_out = LEFT_OUT.get(name, ())
-    return train_model(data / PEOPLE, recipe, out, skip=left_out, at=AtSetting(device))
+    # Its fits take longer than the other two models together: alone they would keep one core busy.
+    workers = LocalWorkers(N_PROCESSES) if name == STILL else None
+    return train_model(
+        data / PEOPLE, recipe, out, workers=workers, skip=left_out, at=AtSetting(device)
+    )
 
 
 def _verify(model: Path) -> dict[str, Any]:
