@@ -68,6 +68,10 @@ class Recipe(Table):
     cues that match ``other`` are takes like the gestures, those that match ``background`` are
     everyday time without any, on which false events are counted.
 
+    ``or_classifier`` is another classifier, whole. Training holds people out in turn with either,
+    and takes it where they are told better by it; everything else (a search of settings, an audit)
+    uses ``classifier``.
+
     A file may begin with ``like``, the name of a built-in recipe: what it leaves out is as there,
     but for name, task and words (``classes``, ``other`` and ``background``), which are its own.
     """
@@ -88,6 +92,7 @@ class Recipe(Table):
     quantity: QuantityRecipe | None = None
     occupancy: OccupancyRecipe | None = None
     source: SourceRecipe | None = None
+    or_classifier: ClassifierRecipe | None = None
     evaluation: EvaluationRecipe = EvaluationRecipe()
 
     @model_validator(mode="after")
@@ -128,9 +133,16 @@ class Recipe(Table):
         return self
 
     @model_validator(mode="after")
+    def _another_classifier_is_of_classes(self) -> Recipe:
+        asked = (self.quantity, self.occupancy, self.source)
+        if self.or_classifier is not None and any(table is not None for table in asked):
+            raise ValueError("or_classifier is for recipes of classes")
+        return self
+
+    @model_validator(mode="after")
     def _filters_see_bins(self) -> Recipe:
         features = self.features
-        if self.classifier.filters and (
+        if any(form.classifier.filters for form in self.forms) and (
             features.entry != "bins"
             or features.projection != "none"
             or features.motion
@@ -218,6 +230,14 @@ class Recipe(Table):
             }
         )
 
+    @property
+    def forms(self) -> tuple[Recipe, ...]:
+        """The recipe with each classifier that training may take, the usual one first."""
+        if self.or_classifier is None:
+            return (self,)
+        usual = self.model_copy(update={"or_classifier": None})
+        return usual, usual.model_copy(update={"classifier": self.or_classifier})
+
     def digest(self) -> str:
         """Return the SHA-256 of the recipe's values; comments and layout do not count."""
         values = self.model_dump(mode="json")  # as before there were any of these
@@ -237,6 +257,8 @@ class Recipe(Table):
             del values["source"]["sources"]
         if self.features.hold:
             del values["features"]["hold"]
+        if self.or_classifier is None:
+            del values["or_classifier"]
         if not self.classifier.filters:
             del values["classifier"]["filters"]
         values["features"]["steady"] = True  # however it is said

@@ -89,6 +89,27 @@ def test_several_recipes_are_told_side_by_side(
     assert "small" in table and "linear" in table and table.count("yes") == 1
 
 
+def test_a_recipe_with_two_classifiers_takes_the_one_that_tells_people_held_out(
+    capsys: pytest.CaptureFixture[str], small_data: Path, small_recipe: Path, tmp_path: Path
+) -> None:
+    """Whichever told them better is in the model, the usual one or the other."""
+    recipe = tmp_path / "two.toml"
+    text = small_recipe.read_text("utf-8")
+    network = "[classifier]" + text.split("[classifier]")[1].split("\n[")[0]
+    text = text.replace(network, '[classifier]\nkind = "tree"\ndepth = 1\n')
+    recipe.write_text(text + network.replace("[classifier]", "\n[or_classifier]"), "utf-8")
+    words = ("train", str(small_data), "--recipe", str(recipe))
+    code, out, _ = run(capsys, *words, "--out", str(tmp_path / "model"), "--jobs", "1")
+    assert code == 0
+    assert out.split("Recognition of people", 1)[0].count("yes") == 1
+    found = json.loads((tmp_path / "model" / "evaluation.json").read_text("utf-8"))["candidates"]
+    reached = [each["cross_validation"]["macro_f1"]["value"] for each in found]
+    tree, other = (each["chosen"] for each in found)
+    assert (tree, other) == (reached[0] >= reached[1], reached[0] < reached[1])
+    stages = json.loads((tmp_path / "model" / "model.json").read_text("utf-8"))["stages"]
+    assert any(stage["kind"] == "trees" for stage in stages) == tree
+
+
 def test_processes_and_a_cluster_are_not_both_named(
     capsys: pytest.CaptureFixture[str], small_data: Path, small_recipe: Path, tmp_path: Path
 ) -> None:

@@ -143,12 +143,13 @@ def fit_model(
     candidates = reduce_for(folder.absolute(), recipes, workers, tell, at)
     if recipes[0].quantity is not None:
         return _fit_quantity(candidates, workers, tell)
+    candidates = [replace(each, recipe=form) for each in candidates for form in each.recipe.forms]
     finished = [Finished(folder.absolute(), c.recipe, c.corpus.digest) for c in candidates]
 
     folds = [fold_jobs(candidate.fit()) for candidate in candidates]
     outcomes = [
-        done.run(jobs, workers, partial(_tell, tell, f"{candidate.recipe.name}: held out in turn"))
-        for candidate, jobs, done in zip(candidates, folds, finished, strict=True)
+        done.run(jobs, workers, partial(_tell, tell, f"{_form(each.recipe)}: held out in turn"))
+        for each, jobs, done in zip(candidates, folds, finished, strict=True)
     ]
     answered = [takes_of(*both) for both in zip(folds, outcomes, strict=True)]
     in_turn = [figures(takes) for takes in answered]
@@ -203,7 +204,7 @@ def fit_model(
         )
     evaluation |= enrolment_of(model, lessons, chosen.corpus.participants, owners.found)
     evaluation["left_out"] = sorted(skip)
-    evaluation |= found_out(chosen, fitted, evaluation) | _compared(recipes, in_turn, best)
+    evaluation |= found_out(chosen, fitted, evaluation) | _compared(candidates, in_turn, best)
     _clear(finished)
     return Trained(
         model, evaluation, fitted.classifier, fitted.features.low.size,
@@ -224,6 +225,11 @@ def _refuse_unknown_steps(recipe: Recipe, skip: Collection[str]) -> None:
             raise UsageError(recipe.name, "step to leave out", repr(step), expected)
 
 
+def _form(recipe: Recipe) -> str:
+    """Return a recipe's name, and which of its classifiers is meant."""
+    return f"{recipe.name} with filters" if recipe.classifier.filters else recipe.name
+
+
 def _clear(finished: Sequence[Finished]) -> None:
     """Let go of what was kept for a training that was interrupted."""
     for done in finished:
@@ -231,20 +237,20 @@ def _clear(finished: Sequence[Finished]) -> None:
 
 
 def _compared(
-    recipes: Sequence[Recipe], in_turn: Sequence[dict[str, Any]], best: int
+    candidates: Sequence[Candidate], in_turn: Sequence[dict[str, Any]], best: int
 ) -> dict[str, Any]:
     """List the candidates with their figures, where there was a choice."""
-    if len(recipes) == 1:
+    if len(candidates) == 1:
         return {}
     return {
         "candidates": [
             {
-                "recipe": each.digest(),
-                "name": each.name,
+                "recipe": each.given.digest(),
+                "name": _form(each.recipe),
                 "cross_validation": found,
                 "chosen": index == best,
             }
-            for index, (each, found) in enumerate(zip(recipes, in_turn, strict=True))
+            for index, (each, found) in enumerate(zip(candidates, in_turn, strict=True))
         ]
     }
 

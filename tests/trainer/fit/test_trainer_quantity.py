@@ -82,7 +82,7 @@ def test_the_digest_of_a_recipe_of_classes_knows_no_quantity() -> None:
     """A recipe without a quantity keeps the identity it had before there were any."""
     recipe = load_recipe("dynamic")
     values = recipe.model_dump(mode="json")
-    for table in ("quantity", "source", "occupancy"):
+    for table in ("quantity", "source", "occupancy", "or_classifier"):
         assert values.pop(table) is None
     assert values["features"].pop("hold")  # nor frames that are held off
     assert values["classifier"].pop("filters") == []  # nor filters before its layers

@@ -233,3 +233,23 @@ def test_a_recipe_without_filters_has_the_digest_that_it_had() -> None:
     assert recipe.classifier.filters == ()
     more = recipe.classifier.model_copy(update={"filters": (4,)})
     assert recipe.model_copy(update={"classifier": more}).digest() != recipe.digest()
+
+
+def test_finger_counts_are_learned_without_filters_and_with_them() -> None:
+    """Everything but a training, which asks both, sees the usual classifier alone."""
+    recipe = load_recipe("finger_count")
+    assert recipe.classifier.filters == ()
+    usual, other = recipe.forms
+    assert usual.classifier == recipe.classifier
+    assert other.classifier == recipe.or_classifier
+    assert other.classifier.filters == (16, 32, 48)
+    assert usual.forms == (usual,) and other.forms == (other,)
+    assert len({recipe.digest(), usual.digest(), other.digest()}) == 3
+    dynamic = load_recipe("dynamic")
+    assert dynamic.forms == (dynamic,)
+
+
+def test_a_quantity_has_one_classifier() -> None:
+    text = built_in_recipes()["distance"] + '\n[or_classifier]\nkind = "linear"\n'
+    with pytest.raises(FormatError, match="or_classifier is for recipes of classes"):
+        parse_recipe(text, "recipe.toml")
