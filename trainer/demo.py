@@ -153,6 +153,8 @@ def run_demo(out: Path, n_people: int, *, as_json: bool = False) -> None:
 
 
 def _train(data: Path, name: str, out: Path) -> dict[str, Any]:
+    from joblib.externals.loky import get_reusable_executor
+
     from capture.emulated.optic.optics import SENSORS
     from runtime.firmware.setting import DeviceSetting
     from trainer.corpus.at_setting import AtSetting
@@ -183,9 +185,13 @@ def _train(data: Path, name: str, out: Path) -> dict[str, Any]:
     left_out = LEFT_OUT.get(name, ())
     # Its fits take longer than the other two models together: alone they would keep one core busy.
     workers = LocalWorkers(N_PROCESSES) if name == STILL else None
-    return train_model(
-        data / PEOPLE, recipe, out, workers=workers, skip=left_out, at=AtSetting(device)
-    )
+    try:
+        return train_model(
+            data / PEOPLE, recipe, out, workers=workers, skip=left_out, at=AtSetting(device)
+        )
+    finally:
+        # This process waits at its end for those that it started, and they wait for more work.
+        get_reusable_executor().shutdown()
 
 
 def _verify(model: Path) -> dict[str, Any]:
