@@ -34,15 +34,15 @@ class ClassifierRecipe(Table):
     layers of as many as a list says; for both, ``penalty`` is the weight of the squared weights
     (L2). The MLP passes over the windows ``epochs`` times, less often over more than 600,000 /
     ``epochs`` of them (576,000 with filters); each time, ``input_noise`` standard
-    deviations of new noise are added to the scaled features, and each window is moved by
-    ``take_noise`` times a normal number along its difference to another window of the same person
-    and class, as no take is quite like the one before. With ``averaged`` the weights are the mean
-    of those after each of the last third of the passes. ``tree`` is one decision tree,
-    ``extra_trees`` the mean of ``trees`` randomised ones, ``boosted_trees`` the sum of ``trees``
-    rounds of gradient boosting with one tree a class; none is deeper than ``depth``. ``prototypes``
-    keeps ``prototypes`` examples a class, and takes the nearest by ``distance``: ``absolute``
-    differences added up, or ``squared`` ones. A leaf of a tree holds at least ``least_in_leaf``
-    windows.
+    deviations of noise, drawn once and dealt to other windows, are added to the scaled features,
+    and each window is moved by ``take_noise`` times a normal number along its difference to another
+    window of the same person and class, as no take is quite like the one before. With ``averaged``
+    the weights are the mean of those after each of the last third of the passes. ``tree`` is one
+    decision tree, ``extra_trees`` the mean of ``trees`` randomised ones, ``boosted_trees`` the sum
+    of ``trees`` rounds of gradient boosting with one tree a class; none is deeper than ``depth``.
+    ``prototypes`` keeps ``prototypes`` examples a class, and takes the nearest by ``distance``:
+    ``absolute`` differences added up, or ``squared`` ones. A leaf of a tree holds at least
+    ``least_in_leaf`` windows.
 
     With ``filters`` the MLP sees a window's bins through layers of so many filters each before its
     hidden layers: small matrices that are the same at every place, of 5 by 5 bins, then 4 by 4

@@ -93,7 +93,7 @@ class Dense(Stage):
             limit = symmetric_limit(8 * weights.dtype.itemsize)
             raise FormatError(self.kind, "weights", int(weights.min()), f"-{limit} to {limit}")
         if not isinstance(self.relu, bool):
-            raise FormatError(self.kind, "relu", self.relu, self.ternary, "true or false")
+            raise FormatError(self.kind, "relu", self.relu, "true or false")
         require_one_of(self.kind, "out_bits", self.out_bits, (8, 16, 32))
         raw = self.out_bits == 32
         require(self.kind, "multiplier", self.multiplier, 1, 1 if raw else MAX_MULTIPLIER)

@@ -26,8 +26,11 @@ __all__ = ["Filters", "patch_places"]
 
 MOST_VALUES = 1 << 16
 """Values of a frame: more than any sensor of 256 by 256 pixels gives."""
-_FRAMES_AT_ONCE = 1024
-"""Patches of a frame hold each value several times; of so many frames they are some 100 MB."""
+MOST_PATCHED = 1 << 22
+"""Values of all patches of a frame: more than filters of 5 by 5 at every place of 256 by 256 bins
+have. A model's file is untrusted: such bins seen by filters of half their size would be 2 GB."""
+_VALUES_AT_ONCE = 1 << 23
+"""Patches hold each value several times; of as many frames as fit they are some 100 MB."""
 
 
 def patch_places(n_rows: int, n_cols: int, n_channels: int, size: int, step: int) -> Int64:
@@ -110,6 +113,8 @@ class Filters(Stage):
         wanted = self.size * self.size * self.n_channels
         if matrix.n_in != wanted:
             raise FormatError(self.kind, "values of a patch", matrix.n_in, wanted)
+        require(self.kind, "values of all patches", self.n_places * wanted, 1, MOST_PATCHED)
+        require(self.kind, "values given", self.n_out, 1, MOST_VALUES)
         for name in ("weights", "bias", "real_weights", "real_bias"):
             object.__setattr__(self, name, getattr(matrix, name))
 
@@ -145,21 +150,30 @@ class Filters(Stage):
         return self.n_values
 
     @property
+    def n_places(self) -> int:
+        """Where the filters are asked."""
+        down, across = ((n - self.size) // self.step + 1 for n in (self.n_rows, self.n_cols))
+        return down * across
+
+    @property
     def n_out(self) -> int:
         """A value for each filter at each place."""
-        down, across = ((n - self.size) // self.step + 1 for n in (self.n_rows, self.n_cols))
-        return down * across * self.matrix.n_out
+        return self.n_places * self.matrix.n_out
 
     @property
     def n_operations(self) -> int:
         """Those of the filters at every place."""
-        return len(self.places) * self.matrix.n_operations
+        return self.n_places * self.matrix.n_operations
+
+    @property
+    def _frames_at_once(self) -> int:
+        return max(1, _VALUES_AT_ONCE // self.places.size)
 
     def run(self, x: Int32, state: State) -> tuple[Int32, State]:
         """Run the layer on every patch."""
         y = np.empty((len(x), self.n_out), dtype=np.int32)
-        for first in range(0, len(x), _FRAMES_AT_ONCE):
-            some = x[first : first + _FRAMES_AT_ONCE]
+        for first in range(0, len(x), self._frames_at_once):
+            some = x[first : first + self._frames_at_once]
             patches = some[:, self.places].reshape(-1, self.matrix.n_in)
             y[first : first + len(some)] = self.matrix.run(patches, {})[0].reshape(len(some), -1)
         return y, state
@@ -167,8 +181,8 @@ class Filters(Stage):
     def run_float(self, x: Float64) -> Float64:
         """Run the layer's real-valued twin on every patch."""
         parts = [np.zeros((0, self.n_out))]
-        for first in range(0, len(x), _FRAMES_AT_ONCE):
-            some = x[first : first + _FRAMES_AT_ONCE]
+        for first in range(0, len(x), self._frames_at_once):
+            some = x[first : first + self._frames_at_once]
             patches = some[:, self.places].reshape(-1, self.matrix.n_in)
             parts.append(self.matrix.run_float(patches).reshape(len(some), -1))
         return np.concatenate(parts)

@@ -156,7 +156,7 @@ def _are_better(
 ) -> bool:
     """Tell whether the other places are better by more than chance leaves between people."""
     right = [_right(_sooner(fit, placed), placed, workers) for placed in (places, others)]
-    if len(right[0]) != len(right[1]) or not right[0]:
+    if right[0].keys() != right[1].keys() or len(right[0]) < 2:
         return False
     change = np.array([right[1][who] - right[0][who] for who in right[0]])
     return bool(change.mean() > change.std(ddof=1) / np.sqrt(len(change)))

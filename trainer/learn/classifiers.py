@@ -178,7 +178,7 @@ def fit_filters(
     means = scaler.mean_[:n_seen]
     scaler.var_[:] = (scaler.var_[:n_seen] + (means - means.mean()) ** 2).mean()
     scaler.mean_[:] = means.mean()
-    scaler.scale_[:] = np.sqrt(scaler.var_)
+    scaler.scale_[:] = np.sqrt(scaler.var_) if scaler.var_[0] > 0 else 1.0
     settings = _mlp_settings(recipe, len(x), seed)
     kept = {k: settings[k] for k in ("alpha", "batch_size", "learning_rate_init", "random_state")}
     head = FilterNetwork(layers, recipe.hidden, **kept)
@@ -281,7 +281,7 @@ def _batch(n_windows: int) -> int:
 
 
 def _noisy(recipe: ClassifierRecipe) -> bool:
-    """Return whether passes are made one by one, each over windows with new noise."""
+    """Return whether passes are made one by one, each over windows with noise of its own."""
     return bool(recipe.input_noise or recipe.take_noise or recipe.averaged)
 
 
@@ -337,7 +337,7 @@ def _fit_mlp(
     rng: np.random.Generator,
     classes: dict[str, NDArray[np.int64]],
 ) -> None:
-    """Pass over the windows with new noise each time, and average the weights of the last third.
+    """Pass over the windows with other noise each time, and average the weights of the last third.
 
     Noise in the inputs is a penalty on the slope of the scores (C. Bishop, Neural Computation 7,
     1995). That of takes falls along the differences between windows of one group, one person's of

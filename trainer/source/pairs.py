@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,8 +32,8 @@ _TRIES = 40
 _LESS = 16
 """Steps of the level below the dimmest source, half of its energy: what one source makes of two of
 that brightness is more. Guards are at least as far above what noise explains."""
-_NEARER = 2.5
-"""Half-widths of what both are apart by: four standard deviations where nine tenths lie within."""
+_NEARER = 4.0
+"""Standard deviations of what both are apart by."""
 _UNIT_MRAD = 125 / (1 << 15)
 _NAMES = ("direction_x", "direction_y", "second_x", "second_y", "found")
 
@@ -118,7 +119,9 @@ def calibrate_pair(
     stage = replace(stage, least_level=max(bearings.low - _LESS, 0))
     stage = with_pair_tolerance(stage, both.values, both.tangents, _ROOM)
     halves = _halves(stage, bearings, both, recipe.source.coverage)
-    stage = replace(stage, apart=_least_apart(stage.apart, halves))
+    one_deviation = NormalDist().inv_cdf((1.0 + recipe.source.coverage) / 2.0)
+    deviations = [half / one_deviation for half in halves]
+    stage = replace(stage, apart=_least_apart(stage.apart, deviations))
     first = [max(a, b) for a, b in zip(closing.half_widths, halves[:2], strict=True)]
     widest = [
         math.ceil(math.radians(recipe.source.half_field_deg) * 1e3 / _UNIT_MRAD) + half
@@ -141,14 +144,16 @@ def calibrate_pair(
     return replace(calibrated, model=model, found=found)
 
 
-def _least_apart(apart: int, halves: list[int]) -> int:
+def _least_apart(apart: int, deviations: list[float]) -> int:
     """Return how near two may seem, steps of 2**-18: what noise leaves of those 4 degrees apart.
+
+    `deviations` are the standard deviations of the four angles, in a value's steps.
 
     What seems nearer than four standard deviations of the difference is nearer: there places that
     were fitted together are off by far more than intervals say.
     """
     least = math.radians(APART_DEG) * 1e3 / _UNIT_MRAD
-    least -= _NEARER * math.hypot(max(halves[:2]), max(halves[2:]))
+    least -= _NEARER * math.hypot(max(deviations[:2]), max(deviations[2:]))
     return max(apart, round(math.tan(least * _UNIT_MRAD * 1e-3) * (1 << SLOPE_BITS)))
 
 

@@ -40,21 +40,12 @@ def running_fork(settings: DeviceSettings) -> Iterator[str]:
         with running_device(settings) as url:
             yield url
         return
-    try:
-        running = _IDLE.get_nowait()
-    except queue.Empty:
-        running = _fork()
-    try:
-        running.connection.send(settings)
-        url = running.connection.recv()
-    except (EOFError, OSError):
-        running.end()
-        raise PortError("emulated sensor", "its process", "ended", "a port") from None
-    if isinstance(url, Error):
+    running, answer = _asked_for(settings)
+    if isinstance(answer, Error):
         _IDLE.put(running)
-        raise url
+        raise answer
     try:
-        yield url
+        yield answer
     finally:
         running.stop()
 
@@ -87,6 +78,25 @@ class _Running:
 
 _IDLE: queue.SimpleQueue[_Running] = queue.SimpleQueue()
 _STOPPED = "stopped"
+
+
+def _asked_for(settings: DeviceSettings) -> tuple[_Running, Error | str]:
+    """Return a process that was asked for a sensor, and its answer; one that ended is let go."""
+    while True:
+        try:
+            running, is_new = _IDLE.get_nowait(), False
+        except queue.Empty:
+            running, is_new = _fork(), True
+        try:
+            running.connection.send(settings)
+            return running, running.connection.recv()
+        except (EOFError, OSError):
+            running.end()
+            if is_new:
+                raise PortError("emulated sensor", "its process", "ended", "a port") from None
+        except BaseException:  # a signal: nobody would stop that sensor any more
+            running.end()
+            raise
 
 
 def _fork() -> _Running:

@@ -8,7 +8,7 @@ import pytest
 from test_emulated_device import _exchange
 
 from capture.emulated.port.device import DeviceSettings, running_device
-from capture.emulated.port.forked import _serve, running_fork
+from capture.emulated.port.forked import _IDLE, _serve, running_fork
 from capture.wire.codec import CommandKind, Exposure
 from capture.wire.link import SerialLink
 from runtime.errors import FormatError
@@ -41,6 +41,19 @@ def test_a_sensor_stopped_while_it_sends_leaves_its_process_to_the_next() -> Non
     other = DeviceSettings(participant=6, seed=9, speed=0.0)
     with running_fork(other) as url, SerialLink(url) as link:
         link.ask(CommandKind.START)
+    with running_fork(settings) as url:
+        assert first_exposures(url) == whole
+
+
+def test_a_process_that_ended_while_it_waited_is_passed_over() -> None:
+    """Whatever ended it, a signal to all of a terminal's processes or a lack of memory."""
+    settings = DeviceSettings(participant=5, seed=9, speed=0.0)
+    with running_fork(settings) as url:
+        whole = first_exposures(url)
+    waiting = _IDLE.get_nowait()
+    waiting.process.kill()
+    waiting.process.join(20.0)
+    _IDLE.put(waiting)
     with running_fork(settings) as url:
         assert first_exposures(url) == whole
 

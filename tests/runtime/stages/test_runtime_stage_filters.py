@@ -9,6 +9,7 @@ import pytest
 from scipy.signal import correlate
 
 from runtime.errors import FormatError, OverflowRisk
+from runtime.stages import filters as filters_module
 from runtime.stages.dense import Dense
 from runtime.stages.filters import Filters, patch_places
 
@@ -68,10 +69,13 @@ def test_work_is_counted_at_every_place() -> None:
     assert stage.n_operations == 9 * np.count_nonzero(stage.weights)
 
 
-def test_real_values_are_what_the_rounded_ones_stand_for() -> None:
-    """Over more frames than are computed at once."""
+def test_real_values_are_what_the_rounded_ones_stand_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Over more frames than are computed at once, too."""
     stage = filters((3, 3, 1), 2, 1, more=0)
     x = np.random.default_rng(2).integers(-9, 10, (1030, 9)).astype(np.int32)
+    whole = stage.run(x, {})[0]
+    monkeypatch.setattr(filters_module, "_VALUES_AT_ONCE", 100)  # six frames
+    assert (stage.run(x, {})[0] == whole).all()
     assert (stage.run_float(x.astype(float)) == stage.run(x, {})[0]).all()
 
 
@@ -103,3 +107,16 @@ def test_fields_that_do_not_fit_are_refused(changed: dict[str, int], what: str) 
     del fields["kind"]
     with pytest.raises(FormatError, match=f"filters: {what}"):
         Filters(**fields)
+
+
+@pytest.mark.parametrize(
+    ("size", "n_filters", "what"),
+    [(128, 1, "values of all patches"), (1, 3, "values given")],
+)
+def test_a_crafted_stage_does_not_take_all_memory(size: int, n_filters: int, what: str) -> None:
+    """What patches would hold is worked out, not built: 2 GB of places for 16 KB of weights."""
+    weights = np.ones((n_filters, size * size), np.int8)
+    more = np.zeros(n_filters, np.int32), 1, 0, False, 32
+    real = weights.astype(float), np.zeros(n_filters)
+    with pytest.raises(FormatError, match=f"filters: {what}"):
+        Filters(256 * 256, 256, 256, 1, size, 1, weights, *more, *real)

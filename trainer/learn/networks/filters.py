@@ -33,7 +33,7 @@ another one, and nothing is gained over layers without filters (12 kinds of silh
 MOST_SEEN_BY_FILTERS = 576_000
 """Windows that a fit sees at most, each as often as there are passes: 14,400 of them 40 times. Of
 12 kinds of silhouettes 2.7, 4.6 and 5.5 points more than without filters are right after 20, 30 and
-40 times, of other invented people 5.6, 7.4 and 7.6; forty times are forty seconds."""
+40 times, of other invented people 5.6, 7.4 and 7.6 (penalty 0.02)."""
 _AT_ONCE = 96
 """Windows whose patches stay in a core's own memory while slopes are added up: whole batches of 288
 took 97 us a window, parts of 96 and of 16 windows 59 and 70."""
