@@ -928,8 +928,8 @@ PW_STAGE void s3_run(const int32_t *x, int16_t *y)
     for (uint32_t i = 0u; i < 16u; i++) {
         total += x[i];
     }
-    if (total < 12237) {
-        total = 12237;
+    if (total < 12233) {
+        total = 12233;
     }
     int32_t exponent = 0;
     while ((total >> exponent) > 1) {
@@ -1034,11 +1034,11 @@ PW_STAGE void s4_run(const int16_t *x, int16_t *y)
 /* Stage s5: dense. */
 PW_LOCAL int32_t s5_scaled(int32_t sum)
 {
-    return pw_sat(pw_requant(sum, 1276, 13), -32767, 32767);
+    return pw_sat(pw_requant(sum, 671, 12), -32767, 32767);
 }
 
-/* y = saturate(round(1276 / 2^13 * (weights x + bias)));
- * accumulators were proved within +-35498737. */
+/* y = saturate(round(671 / 2^12 * (weights x + bias)));
+ * accumulators were proved within +-36875835. */
 PW_STAGE void s5_run(const int16_t *x, int16_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(8)];
@@ -1058,8 +1058,8 @@ PW_STAGE void s5_run(const int16_t *x, int16_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 1276);
-            value = vrshrq_n_s32(value, 13);
+            value = vmulq_n_s32(value, 671);
+            value = vrshrq_n_s32(value, 12);
             value = vmaxq_s32(value, vdupq_n_s32(-32767));
             value = vminq_s32(value, vdupq_n_s32(32767));
             vstrhq_p_s32(&y[row + i], value, left);
@@ -1139,11 +1139,11 @@ PW_STAGE void s6_run(pw_state *s, const int16_t *x, int16_t *y)
 /* Stage s7: dense. */
 PW_LOCAL int32_t s7_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 35) + 131072, 18), 0, 127);
+    return pw_sat(pw_asr32((sum * 31) + 131072, 18), 0, 127);
 }
 
-/* y = saturate(round(35 / 2^18 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-39930219. */
+/* y = saturate(round(31 / 2^18 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-43253231. */
 PW_STAGE void s7_run(const int16_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(96)];
@@ -1163,7 +1163,7 @@ PW_STAGE void s7_run(const int16_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 35);
+            value = vmulq_n_s32(value, 31);
             value = vrshrq_n_s32(value, 18);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
@@ -1181,11 +1181,11 @@ PW_STAGE void s7_run(const int16_t *x, int8_t *y)
 /* Stage s8: dense. */
 PW_LOCAL int32_t s8_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 3105) + 524288, 20), 0, 127);
+    return pw_sat(pw_asr32((sum * 3060) + 524288, 20), 0, 127);
 }
 
-/* y = saturate(round(3105 / 2^20 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-484594. */
+/* y = saturate(round(3060 / 2^20 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-474154. */
 PW_STAGE void s8_run(const int8_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(48)];
@@ -1205,7 +1205,7 @@ PW_STAGE void s8_run(const int8_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 3105);
+            value = vmulq_n_s32(value, 3060);
             value = vrshrq_n_s32(value, 20);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
@@ -1227,7 +1227,7 @@ PW_LOCAL int32_t s9_scaled(int32_t sum)
 }
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-242865. */
+ * accumulators were proved within +-256367. */
 PW_STAGE void s9_run(const int8_t *x, int32_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(12)];

@@ -11,7 +11,7 @@
  * dense, s9 dense, s10 window, s11 decision.
  * Flash 21035 bytes, RAM 1336 bytes (the state), stack at most 260 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model 8edee904d5fac040b613bde7b66dc4326fc95e02091cebcd47fd2ecf9826d162.
+ * Model 3155da9c3451e5b3a3183caefa4c5d2e27ac976b3959bd316990f4b31992142a.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -27,7 +27,7 @@ extern "C" {
 #endif
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "8edee904d5fac040b613bde7b66dc4326fc95e02091cebcd47fd2ecf9826d162"
+#define PW_MODEL_ID "3155da9c3451e5b3a3183caefa4c5d2e27ac976b3959bd316990f4b31992142a"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095

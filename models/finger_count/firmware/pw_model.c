@@ -1,4 +1,4 @@
-/* finger_count: 9 stages, see pw_model.h. */
+/* finger_count: 11 stages, see pw_model.h. */
 #include "pw_model.h"
 
 /* Words are read as pairs of counts and rows of weights, the first of them in the low bits. */
@@ -346,6 +346,20 @@ PW_INLINE void pw_rows_16_8(pw_rows *rows)
 }
 #endif
 
+/* Lines of a patch, one behind the other. Its lengths are arguments: told them, a compiler unrolls
+ * whole lines and keeps an address for each value on the stack. */
+PW_STAGE void pw_patch_16(
+    int16_t *to, const int16_t *from, uint32_t n_lines, uint32_t n_line, uint32_t n_across)
+{
+    for (uint32_t i = 0u; i < n_lines; i++) {
+        for (uint32_t k = 0u; k < n_line; k++) {
+            to[k] = from[k];
+        }
+        to = &to[n_line];
+        from = &from[n_across];
+    }
+}
+
 #if defined(PW_VECTOR)
 /* Four rows a block, 16 inputs a turn: a vector of inputs, times one of weights for each row,
  * summed into the row's register. A last turn of fewer inputs is predicated by the loop itself. */
@@ -579,6 +593,20 @@ PW_INLINE void pw_rows_8_8(pw_rows *rows)
 }
 #endif
 
+/* Lines of a patch, one behind the other. Its lengths are arguments: told them, a compiler unrolls
+ * whole lines and keeps an address for each value on the stack. */
+PW_STAGE void pw_patch_8(
+    int8_t *to, const int8_t *from, uint32_t n_lines, uint32_t n_line, uint32_t n_across)
+{
+    for (uint32_t i = 0u; i < n_lines; i++) {
+        for (uint32_t k = 0u; k < n_line; k++) {
+            to[k] = from[k];
+        }
+        to = &to[n_line];
+        from = &from[n_across];
+    }
+}
+
 /* Stage s0: bins. */
 /* Row `row` of both exposures into its bins; the first row of a bin starts the sum. */
 PW_STAGE void s0_row(int16_t *y, uint32_t row, const uint16_t *lit, const uint16_t *dark)
@@ -810,8 +838,8 @@ PW_STAGE void s2_run(const int16_t *x, int16_t *y)
     for (uint32_t i = 0u; i < 256u; i++) {
         total += x[i];
     }
-    if (total < 11726) {
-        total = 11726;
+    if (total < 11716) {
+        total = 11716;
     }
     int32_t exponent = 0;
     while ((total >> exponent) > 1) {
@@ -967,26 +995,26 @@ PW_STAGE void s4_run(pw_state *s, const int16_t *x, int16_t *y)
     s->s4_position[0] = (int32_t)((position + 1u < 1u) ? position + 1u : 0u);
 }
 
-/* Stage s5: dense. */
-PW_LOCAL int32_t s5_scaled(int32_t sum)
+/* Stage s5: filters. */
+PW_LOCAL int32_t s5_patch_scaled(int32_t sum)
 {
-    return pw_sat(pw_requant(sum, 237, 18), 0, 127);
+    return pw_sat(pw_requant(sum, 859, 19), 0, 127);
 }
 
-/* y = saturate(round(237 / 2^18 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-225672732. */
-PW_STAGE void s5_run(const int16_t *x, int8_t *y)
+/* y = saturate(round(859 / 2^19 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-40018360. */
+PW_STAGE void s5_patch_run(const int16_t *x, int8_t *y)
 {
-    int32_t sums[PW_AT_MOST_A_GROUP(160)];
-    pw_rows rows = {s5_weights, PW_S5_BIAS, sums, 0, x, PW_S5_TURNS, 0};
+    int32_t sums[PW_AT_MOST_A_GROUP(16)];
+    pw_rows rows = {s5_patch_weights, PW_S5_PATCH_BIAS, sums, 0, x, PW_S5_PATCH_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
     PW_UNROLL
-    for (uint32_t i = 0u; i < 257u; i++) {
+    for (uint32_t i = 0u; i < 25u; i++) {
         rows.offset += 128 * (int32_t)x[i];
     }
 #endif
-    for (int32_t row = 0; row < 160; row += PW_GROUP) {
-        const int32_t n = PW_AT_MOST_A_GROUP(160 - row);
+    for (int32_t row = 0; row < 16; row += PW_GROUP) {
+        const int32_t n = PW_AT_MOST_A_GROUP(16 - row);
         rows.sums = sums;
         rows.n_rows = n;
         pw_rows_16_8(&rows);
@@ -994,7 +1022,7 @@ PW_STAGE void s5_run(const int16_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = pw_requant_4(value, 237, 18);
+            value = pw_requant_4(value, 859, 19);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
             vstrbq_p_s32(&y[row + i], value, left);
@@ -1002,27 +1030,174 @@ PW_STAGE void s5_run(const int16_t *x, int8_t *y)
 #else
         PW_UNROLL
         for (int32_t i = 0; i < n; i++) {
-            y[row + i] = (int8_t)s5_scaled(sums[i]);
+            y[row + i] = (int8_t)s5_patch_scaled(sums[i]);
         }
 #endif
     }
 }
 
-/* Stage s6: dense. */
-PW_LOCAL int32_t s6_scaled(int32_t sum)
+/* The filters at every place: patches of 5 by 5, one every 1 rows and columns. */
+PW_STAGE void s5_run(const int16_t *x, int8_t *y)
 {
-    return pw_sat(pw_asr32((sum * 3381) + 262144, 19), 0, 127);
+    union {
+        uint32_t words; /* aligns the others */
+        int16_t values[32];
+    } patch;
+    int8_t *out = y;
+    for (uint32_t i = 25u; i < 32u; i++) {
+        patch.values[i] = 0; /* multiplied by nothing */
+    }
+    for (uint32_t row = 0u; row <= 11u; row += 1u) {
+        for (uint32_t col = 0u; col <= 11u; col += 1u) {
+            const int16_t *from = &x[((row * 16u) + col) * 1u];
+            pw_patch_16(patch.values, from, 5u, 5u, 16u);
+            s5_patch_run(patch.values, out);
+            out = &out[16];
+        }
+    }
 }
 
-/* y = saturate(round(3381 / 2^19 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-599648. */
-PW_STAGE void s6_run(const int8_t *x, int8_t *y)
+/* Stage s6: filters. */
+PW_LOCAL int32_t s6_patch_scaled(int32_t sum)
 {
-    int32_t sums[PW_AT_MOST_A_GROUP(80)];
-    pw_rows rows = {s6_weights, PW_S6_BIAS, sums, 0, x, PW_S6_TURNS, 0};
+    return pw_sat(pw_asr32((sum * 1233) + 262144, 19), 0, 127);
+}
+
+/* y = saturate(round(1233 / 2^19 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-886140. */
+PW_STAGE void s6_patch_run(const int8_t *x, int8_t *y)
+{
+    int32_t sums[PW_AT_MOST_A_GROUP(32)];
+    pw_rows rows = {s6_patch_weights, PW_S6_PATCH_BIAS, sums, 0, x, PW_S6_PATCH_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
     PW_UNROLL
-    for (uint32_t i = 0u; i < 160u; i++) {
+    for (uint32_t i = 0u; i < 256u; i++) {
+        rows.offset += 128 * (int32_t)x[i];
+    }
+#endif
+    for (int32_t row = 0; row < 32; row += PW_GROUP) {
+        const int32_t n = PW_AT_MOST_A_GROUP(32 - row);
+        rows.sums = sums;
+        rows.n_rows = n;
+        pw_rows_8_8(&rows);
+#if defined(PW_VECTOR)
+        for (int32_t i = 0; i < n; i += 4) {
+            const mve_pred16_t left = vctp32q((uint32_t)(n - i));
+            int32x4_t value = vldrwq_z_s32(&sums[i], left);
+            value = vmulq_n_s32(value, 1233);
+            value = vrshrq_n_s32(value, 19);
+            value = vmaxq_s32(value, vdupq_n_s32(0));
+            value = vminq_s32(value, vdupq_n_s32(127));
+            vstrbq_p_s32(&y[row + i], value, left);
+        }
+#else
+        PW_UNROLL
+        for (int32_t i = 0; i < n; i++) {
+            y[row + i] = (int8_t)s6_patch_scaled(sums[i]);
+        }
+#endif
+    }
+}
+
+/* The filters at every place: patches of 4 by 4, one every 2 rows and columns. */
+PW_STAGE void s6_run(const int8_t *x, int8_t *y)
+{
+    union {
+        uint32_t words; /* aligns the others */
+        int8_t values[256];
+    } patch;
+    int8_t *out = y;
+    for (uint32_t i = 256u; i < 256u; i++) {
+        patch.values[i] = 0; /* multiplied by nothing */
+    }
+    for (uint32_t row = 0u; row <= 8u; row += 2u) {
+        for (uint32_t col = 0u; col <= 8u; col += 2u) {
+            const int8_t *from = &x[((row * 12u) + col) * 16u];
+            pw_patch_8(patch.values, from, 4u, 64u, 192u);
+            s6_patch_run(patch.values, out);
+            out = &out[32];
+        }
+    }
+}
+
+/* Stage s7: filters. */
+PW_LOCAL int32_t s7_patch_scaled(int32_t sum)
+{
+    return pw_sat(pw_asr32((sum * 3112) + 262144, 19), 0, 127);
+}
+
+/* y = saturate(round(3112 / 2^19 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-577209. */
+PW_STAGE void s7_patch_run(const int8_t *x, int8_t *y)
+{
+    int32_t sums[PW_AT_MOST_A_GROUP(48)];
+    pw_rows rows = {s7_patch_weights, PW_S7_PATCH_BIAS, sums, 0, x, PW_S7_PATCH_TURNS, 0};
+#if defined(PW_OFFSET_WEIGHTS)
+    PW_UNROLL
+    for (uint32_t i = 0u; i < 288u; i++) {
+        rows.offset += 128 * (int32_t)x[i];
+    }
+#endif
+    for (int32_t row = 0; row < 48; row += PW_GROUP) {
+        const int32_t n = PW_AT_MOST_A_GROUP(48 - row);
+        rows.sums = sums;
+        rows.n_rows = n;
+        pw_rows_8_8(&rows);
+#if defined(PW_VECTOR)
+        for (int32_t i = 0; i < n; i += 4) {
+            const mve_pred16_t left = vctp32q((uint32_t)(n - i));
+            int32x4_t value = vldrwq_z_s32(&sums[i], left);
+            value = vmulq_n_s32(value, 3112);
+            value = vrshrq_n_s32(value, 19);
+            value = vmaxq_s32(value, vdupq_n_s32(0));
+            value = vminq_s32(value, vdupq_n_s32(127));
+            vstrbq_p_s32(&y[row + i], value, left);
+        }
+#else
+        PW_UNROLL
+        for (int32_t i = 0; i < n; i++) {
+            y[row + i] = (int8_t)s7_patch_scaled(sums[i]);
+        }
+#endif
+    }
+}
+
+/* The filters at every place: patches of 3 by 3, one every 1 rows and columns. */
+PW_STAGE void s7_run(const int8_t *x, int8_t *y)
+{
+    union {
+        uint32_t words; /* aligns the others */
+        int8_t values[288];
+    } patch;
+    int8_t *out = y;
+    for (uint32_t i = 288u; i < 288u; i++) {
+        patch.values[i] = 0; /* multiplied by nothing */
+    }
+    for (uint32_t row = 0u; row <= 2u; row += 1u) {
+        for (uint32_t col = 0u; col <= 2u; col += 1u) {
+            const int8_t *from = &x[((row * 5u) + col) * 32u];
+            pw_patch_8(patch.values, from, 3u, 96u, 160u);
+            s7_patch_run(patch.values, out);
+            out = &out[48];
+        }
+    }
+}
+
+/* Stage s8: dense. */
+PW_LOCAL int32_t s8_scaled(int32_t sum)
+{
+    return pw_sat(pw_asr32((sum * 1987) + 262144, 19), 0, 127);
+}
+
+/* y = saturate(round(1987 / 2^19 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-687812. */
+PW_STAGE void s8_run(const int8_t *x, int8_t *y)
+{
+    int32_t sums[PW_AT_MOST_A_GROUP(80)];
+    pw_rows rows = {s8_weights, PW_S8_BIAS, sums, 0, x, PW_S8_TURNS, 0};
+#if defined(PW_OFFSET_WEIGHTS)
+    PW_UNROLL
+    for (uint32_t i = 0u; i < 432u; i++) {
         rows.offset += 128 * (int32_t)x[i];
     }
 #endif
@@ -1035,7 +1210,7 @@ PW_STAGE void s6_run(const int8_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 3381);
+            value = vmulq_n_s32(value, 1987);
             value = vrshrq_n_s32(value, 19);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
@@ -1044,24 +1219,24 @@ PW_STAGE void s6_run(const int8_t *x, int8_t *y)
 #else
         PW_UNROLL
         for (int32_t i = 0; i < n; i++) {
-            y[row + i] = (int8_t)s6_scaled(sums[i]);
+            y[row + i] = (int8_t)s8_scaled(sums[i]);
         }
 #endif
     }
 }
 
-/* Stage s7: dense. */
-PW_LOCAL int32_t s7_scaled(int32_t sum)
+/* Stage s9: dense. */
+PW_LOCAL int32_t s9_scaled(int32_t sum)
 {
     return sum;
 }
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-366841. */
-PW_STAGE void s7_run(const int8_t *x, int32_t *y)
+ * accumulators were proved within +-270538. */
+PW_STAGE void s9_run(const int8_t *x, int32_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(8)];
-    pw_rows rows = {s7_weights, PW_S7_BIAS, sums, 0, x, PW_S7_TURNS, 0};
+    pw_rows rows = {s9_weights, PW_S9_BIAS, sums, 0, x, PW_S9_TURNS, 0};
 #if defined(PW_OFFSET_WEIGHTS)
     PW_UNROLL
     for (uint32_t i = 0u; i < 80u; i++) {
@@ -1082,15 +1257,15 @@ PW_STAGE void s7_run(const int8_t *x, int32_t *y)
 #else
         PW_UNROLL
         for (int32_t i = 0; i < n; i++) {
-            y[row + i] = (int32_t)s7_scaled(sums[i]);
+            y[row + i] = (int32_t)s9_scaled(sums[i]);
         }
 #endif
     }
 }
 
-/* Stage s8: decision. */
+/* Stage s10: decision. */
 /* Margin of the best score over the next one decides; an event is told on its first frame only. */
-PW_STAGE void s8_run(pw_state *s, const int32_t *x, int32_t *y)
+PW_STAGE void s10_run(pw_state *s, const int32_t *x, int32_t *y)
 {
     int32_t best = 0;
     PW_UNROLL
@@ -1108,31 +1283,31 @@ PW_STAGE void s8_run(pw_state *s, const int32_t *x, int32_t *y)
     }
     const int32_t margin = x[best] - next;
     int32_t wanted = -1;
-    if (margin >= s8_asked[best] && s8_gesture[best] != 0u) {
+    if (margin >= s10_asked[best] && s10_gesture[best] != 0u) {
         wanted = best;
     }
     if (wanted == -1) {
-        s->s8_count[0] = 0;
-    } else if (wanted != s->s8_candidate[0]) {
-        s->s8_count[0] = 1;
-    } else if (s->s8_count[0] < 1) {
-        s->s8_count[0] += 1;
+        s->s10_count[0] = 0;
+    } else if (wanted != s->s10_candidate[0]) {
+        s->s10_count[0] = 1;
+    } else if (s->s10_count[0] < 1) {
+        s->s10_count[0] += 1;
     } else {
         /* long enough already */
     }
-    s->s8_candidate[0] = wanted;
-    if (best != s->s8_active[0] || margin < s8_asked[best] - 135) {
-        s->s8_active[0] = -1;
+    s->s10_candidate[0] = wanted;
+    if (best != s->s10_active[0] || margin < s10_asked[best] - 169) {
+        s->s10_active[0] = -1;
     }
-    if (s->s8_hold[0] > 0) {
-        s->s8_hold[0] -= 1;
+    if (s->s10_hold[0] > 0) {
+        s->s10_hold[0] -= 1;
     }
     y[0] = -1;
-    if (wanted != -1 && wanted != s->s8_active[0] && s->s8_count[0] >= 1
-        && s->s8_hold[0] == 0) {
+    if (wanted != -1 && wanted != s->s10_active[0] && s->s10_count[0] >= 1
+        && s->s10_hold[0] == 0) {
         y[0] = wanted;
-        s->s8_active[0] = wanted;
-        s->s8_hold[0] = 0;
+        s->s10_active[0] = wanted;
+        s->s10_hold[0] = 0;
     }
 }
 
@@ -1147,10 +1322,12 @@ static int32_t finish(pw_state *s)
     s4_run(s, s->odd.s3_y, s->even.s4_y);
     s5_run(s->even.s4_y, s->odd.s5_y);
     s6_run(s->odd.s5_y, s->even.s6_y);
-    s7_run(s->even.s6_y, s->s7_y);
-    s8_run(s, s->s7_y, s->s8_y);
+    s7_run(s->even.s6_y, s->odd.s7_y);
+    s8_run(s->odd.s7_y, s->even.s8_y);
+    s9_run(s->even.s8_y, s->s9_y);
+    s10_run(s, s->s9_y, s->s10_y);
     s->settling = 0u;
-    return s->s8_y[0];
+    return s->s10_y[0];
 }
 
 #if defined(PW_CHECK_COUNTS) || !defined(PW_TRUST_ROWS)
@@ -1249,7 +1426,7 @@ int32_t pw_finish(pw_state *s)
 
 const int32_t *pw_scores(const pw_state *s)
 {
-    return s->s7_y;
+    return s->s9_y;
 }
 
 void pw_init(pw_state *s)
@@ -1258,8 +1435,8 @@ void pw_init(pw_state *s)
     for (uint32_t i = 0u; i < (uint32_t)sizeof(*s); i++) {
         byte[i] = 0u;
     }
-    s->s8_active[0] = -1;
-    s->s8_candidate[0] = -1;
+    s->s10_active[0] = -1;
+    s->s10_candidate[0] = -1;
 }
 
 void pw_settle(pw_state *s)

@@ -6,11 +6,11 @@
  * Output: a decision, one of the PW_CLASS_ constants on the frame of an event, else PW_NONE;
  * and a score for each class, in fixed point.
  * Classes: fingers_0, fingers_1, fingers_2, fingers_3, fingers_4, fingers_5.
- * Stages: s0 bins, s1 hold, s2 level, s3 root, s4 window, s5 dense, s6 dense, s7 dense, s8
- * decision.
- * Flash 63599 bytes, RAM 2664 bytes (the state), stack at most 268 bytes,
+ * Stages: s0 bins, s1 hold, s2 level, s3 root, s4 window, s5 filters, s6 filters, s7 filters, s8
+ * dense, s9 dense, s10 decision.
+ * Flash 67135 bytes, RAM 4712 bytes (the state), stack at most 596 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model 33627cc40df162ad86bd4e94749e275d9fbfa63fabdc1f202675aa79200c0b04.
+ * Model 53923d463a5577126e8783900f07d89e4b2e1cea938a6ac22a99fd10e9950791.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -26,7 +26,7 @@ extern "C" {
 #endif
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "33627cc40df162ad86bd4e94749e275d9fbfa63fabdc1f202675aa79200c0b04"
+#define PW_MODEL_ID "53923d463a5577126e8783900f07d89e4b2e1cea938a6ac22a99fd10e9950791"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095
@@ -51,27 +51,29 @@ typedef struct {
     int16_t s4_history[257]; /* (1, 257) ring of frames, Q0 */
     int32_t s4_position[1]; /* place of the oldest frame in the ring */
     int16_t s4_sums[257]; /* (1, 257) sum of each segment, Q0 */
-    int32_t s8_active[1]; /* class told and not yet released, or -1 */
-    int32_t s8_candidate[1]; /* class wanted on the last frame, or -1 */
-    int32_t s8_count[1]; /* consecutive frames that wanted it */
-    int32_t s8_hold[1]; /* frames until the next event may be told */
+    int32_t s10_active[1]; /* class told and not yet released, or -1 */
+    int32_t s10_candidate[1]; /* class wanted on the last frame, or -1 */
+    int32_t s10_count[1]; /* consecutive frames that wanted it */
+    int32_t s10_hold[1]; /* frames until the next event may be told */
     union {
         uint32_t words; /* aligns the others */
         int16_t s0_y[256]; /* bins */
         int16_t s2_y[264]; /* level */
         int16_t s4_y[264]; /* window */
-        int8_t s6_y[80]; /* dense */
+        int8_t s6_y[800]; /* filters */
+        int8_t s8_y[80]; /* dense */
     } even;
     union {
         uint32_t words; /* aligns the others */
         int16_t s3_y[264]; /* root */
-        int8_t s5_y[160]; /* dense */
+        int8_t s5_y[2304]; /* filters */
+        int8_t s7_y[432]; /* filters */
     } odd;
     uint32_t rows_done; /* rows of this frame so far, of those that are read */
     int32_t rows_error; /* the first error of this frame's rows, or 0 */
     uint32_t settling; /* whether the next frame stands for all before it */
-    int32_t s7_y[6]; /* dense */
-    int32_t s8_y[1]; /* decision */
+    int32_t s9_y[6]; /* dense */
+    int32_t s10_y[1]; /* decision */
 } pw_state;
 
 /* Every lasting member: X(type, name, length). A board can use it to print or compare the state. */
@@ -81,10 +83,10 @@ typedef struct {
     X(int16_t, s4_history, 257) \
     X(int32_t, s4_position, 1) \
     X(int16_t, s4_sums, 257) \
-    X(int32_t, s8_active, 1) \
-    X(int32_t, s8_candidate, 1) \
-    X(int32_t, s8_count, 1) \
-    X(int32_t, s8_hold, 1)
+    X(int32_t, s10_active, 1) \
+    X(int32_t, s10_candidate, 1) \
+    X(int32_t, s10_count, 1) \
+    X(int32_t, s10_hold, 1)
 
 /* Forget everything: the state before the first frame. */
 void pw_init(pw_state *s);

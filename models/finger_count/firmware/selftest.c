@@ -152,7 +152,7 @@ int pw_selftest(void)
     pw_init(&state);
 #if PW_VECTORS_HOLD > 0
     /* The first scene with an decision that is held off by one frame. */
-    state.s8_hold[0] = PW_VECTORS_HOLD;
+    state.s10_hold[0] = PW_VECTORS_HOLD;
     failed = scene(0u, failed);
     pw_init(&state);
 #endif

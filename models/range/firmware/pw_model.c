@@ -402,6 +402,17 @@ PW_LOCAL int32_t s1_coarse_index(int32_t slope, int32_t low, int32_t n)
     const int32_t above = pw_sat(slope - low, 0, 1048576) >> 4;
     return pw_sat((int32_t)(((uint32_t)above * 7314u) >> 24), 0, n - 1);
 }
+/* The columns and rows of cells within reach of that of a direction. */
+PW_LOCAL void s1_near(int32_t slope_x, int32_t slope_y, int32_t *ends)
+{
+    const int32_t column = s1_coarse_index(slope_x, (-72668), 4);
+    const int32_t row = s1_coarse_index(slope_y, (-72490), 4);
+    ends[0] = pw_sat(column - 2, 0, 4 - 1);
+    ends[1] = pw_sat(column + 2, 0, 4 - 1);
+    ends[2] = pw_sat(row - 1, 0, 4 - 1);
+    ends[3] = pw_sat(row + 1, 0, 4 - 1);
+}
+
 /* A square below 2^30, shifted right by `down` bits, or left up to 2^30. */
 PW_LOCAL int32_t s1_steps(int32_t square, int32_t down)
 {
@@ -517,8 +528,34 @@ PW_STAGE int32_t s1_left(const int16_t *cut, int32_t sum, int32_t shift, const i
     const int32_t over = left - noise - pw_requant(energy, 75, 17);
     const int32_t spread = s1_steps(s1_spread(sums, a), down) - 1
         - pw_requant(noise, 16555, 17)
-        - pw_requant(energy, 208, 20);
+        - pw_requant(energy, 191, 20);
     return (over < spread) ? spread : over;
+}
+
+/* How far the root energy is from what belongs to all light, squared, above what may be. */
+PW_STAGE int32_t s1_parted(const int32_t *at, const int16_t *norms, int32_t light)
+{
+    int32_t wx[3];
+    int32_t wy[3];
+    int32_t norm = 0;
+    s1_weights(at[0], wx);
+    s1_weights(at[1], wy);
+    for (uint32_t k = 0u; k < 3u; k++) {
+        const int32_t row = (wx[0] * norms[0]) + (wx[1] * norms[1]) + (wx[2] * norms[2]);
+        norm += wy[k] * s1_cut(row, 11);
+        norms = &norms[15 + 2];
+    }
+    norm = s1_cut(norm, 11);
+    norm = (norm < 0) ? 0 : norm;
+    const int32_t kept = (light < 0) ? 0 : light;
+    const int32_t bits = s1_bits((uint32_t)kept);
+    const int32_t cut = (bits > 15) ? (bits - 15) : 0;
+    const int32_t belongs = s1_steps((kept >> cut) * norm, (16) - cut);
+    int32_t off = s1_steps(at[2], (4) - at[3]) - belongs;
+    off = ((off < 0) ? -off : off) - pw_requant(belongs, 0, 17);
+    off = pw_sat(off, 0, (1 << 15) - 1);
+    const int32_t noise = pw_requant(kept, 17286, 17);
+    return (off * off) - ((noise < 1073741823) ? noise : 1073741823) - 2002;
 }
 
 PW_LOCAL int s1_accepted(const int32_t *at)
@@ -687,12 +724,15 @@ PW_STAGE void s1_aperture(const int16_t *x, uint32_t aperture, const int32_t *en
         excess = 1;
     }
     if (excess <= 0) { /* else it is refused already */
+        const uint32_t corner = (uint32_t)((row * (15 + 2)) + column);
+        const int16_t *const norms = &s1_norms[(aperture * 272u) + corner];
+        const int32_t parted = s1_parted(at, norms, totals[0] - s1_light_offset[aperture]);
         at[0] += s1_spline_offset[2u * aperture];
         at[1] += s1_spline_offset[(2u * aperture) + 1u];
-        const uint32_t spline
-            = ((uint32_t)((row * (15 + 2)) + column) * 64u);
-        const int32_t left = s1_left(cut, sum, shift, &s1_spline[spline], at, totals[0]);
+        const int8_t *const patterns = &s1_spline[(corner * 64u)];
+        const int32_t left = s1_left(cut, sum, shift, patterns, at, totals[0]);
         excess = (excess < left) ? left : excess;
+        excess = (excess < parted) ? parted : excess;
     }
     y[3] = (int32_t)excess;
 }
@@ -704,12 +744,7 @@ PW_STAGE void s1_run(const int16_t *x, int32_t *y)
     for (uint32_t aperture = 0u; aperture < 2u; aperture++) {
         s1_aperture(x, aperture, ends, &again, &y[4u * aperture]);
         if (aperture == 0u) { /* the others see the source nearly where the first does */
-            const int32_t column = s1_coarse_index((int32_t)y[0], (-72668), 4);
-            const int32_t row = s1_coarse_index((int32_t)y[1], (-72490), 4);
-            ends[0] = pw_sat(column - 2, 0, 4 - 1);
-            ends[1] = pw_sat(column + 2, 0, 4 - 1);
-            ends[2] = pw_sat(row - 1, 0, 4 - 1);
-            ends[3] = pw_sat(row + 1, 0, 4 - 1);
+            s1_near((int32_t)y[0], (int32_t)y[1], ends);
         }
     }
 }
