@@ -238,7 +238,7 @@ def test_a_recording_is_reduced_once(
         lambda *args: read.append(args) or reduce_recording(*args),
     )
     assert jobs_of(corpus, 4)[0].run() == [frames, values] and not read
-    jobs_of(corpus, 8)[0].run()
+    jobs_of(corpus, 1)[0].run()  # one bin, which no other test has kept beside these recordings
     assert len(read) == 1
     changed = first.recording.path.read_bytes()
     first.recording.path.write_bytes(changed + b"\x89MCAP0\r\n")
