@@ -94,11 +94,15 @@ class Light:
 
 def light_of(signs: Sequence[Signs]) -> Light:
     """Return the light of several recordings together; at least one."""
+    return _light(signs, [each.flicker_left() for each in signs])
+
+
+def _light(signs: Sequence[Signs], flickers: Sequence[tuple[float | None, float]]) -> Light:
     n_frames = max(1, sum(len(each.values) for each in signs))
     return Light(
         sum(int(each.empty.sum()) for each in signs) / n_frames,
         sum(int(each.saturated.sum()) for each in signs) / n_frames,
-        max(share for _, share in (each.flicker_left() for each in signs)),
+        max(share for _, share in flickers),
     )
 
 
@@ -110,7 +114,8 @@ def signal_cautions(signs: Sequence[Signs]) -> list[Caution]:
     signs : sequence of Signs
         At least one.
     """
-    light = light_of(signs)
+    flickers = [each.flicker_left() for each in signs]
+    light = _light(signs, flickers)
     empty, saturated = light.empty, light.saturated
     found = []
     if empty > MANY_EMPTY:
@@ -129,7 +134,6 @@ def signal_cautions(signs: Sequence[Signs]) -> list[Caution]:
                 "lower the exposure or the LED's current.",
             )
         )  # fmt: skip
-    flickers = [each.flicker_left() for each in signs]
     worst_hz, worst = max(flickers, key=lambda found: found[1])
     n_flickering = sum(share > MUCH_FLICKER for _, share in flickers)
     if n_flickering and worst_hz is not None:

@@ -198,9 +198,8 @@ def _lower_network(
     n_summed: int,
 ) -> tuple[tuple[Stage, ...], float]:
     """Lower filters, and the layers behind them."""
-    stages, layers, unit = lower_filters(pipeline, x, low, high, quantisation)
+    stages, layers, unit, (low, high) = lower_filters(pipeline, x, low, high, quantisation)
     for stage in stages:
-        low, high = stage.bounds(low, high)
         x, _ = stage.run(x, {})
     layers[0] = layers[0][0] * unit, layers[0][1]
     behind, unit = _lower_layers(layers, x, low, high, quantisation, n_summed=n_summed)

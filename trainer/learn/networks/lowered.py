@@ -21,7 +21,7 @@ __all__ = ["lower_filters"]
 
 def lower_filters(
     pipeline: Pipeline, x: Int32, low: Int64, high: Int64, quantisation: QuantisationRecipe
-) -> tuple[tuple[Filters, ...], list[tuple[Float64, Float64]], float]:
+) -> tuple[tuple[Filters, ...], list[tuple[Float64, Float64]], float, tuple[Int64, Int64]]:
     """Lower a fitted network's filters, its scaling folded into the first of them.
 
     Parameters
@@ -41,6 +41,8 @@ def lower_filters(
         The layers behind them, real weights and biases.
     unit : float
         Real value of one step of the last stage's output.
+    bounds : int64 (n_values,), twice
+        Proven range of each of its outputs.
 
     Raises
     ------
@@ -68,7 +70,7 @@ def lower_filters(
         stages.append(Filters.of(dense, x.shape[1], layer.grid, layer.size, layer.step))
         low, high = stages[-1].bounds(low, high)
         x, _ = stages[-1].run(x, {})
-    return tuple(stages), layers[len(stages) :], unit
+    return tuple(stages), layers[len(stages) :], unit, (low, high)
 
 
 def _of_patches(layer: FilterLayer, x: Int32, low: Int64, high: Int64) -> LayerInputs:
