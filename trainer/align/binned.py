@@ -28,8 +28,8 @@ from runtime.stages.alignment.registration import Registration
 from trainer.align.multipliers import at_least_17
 
 __all__ = [
-    "bin_energy", "bin_misfit", "bin_offset", "bin_spline", "bin_tolerance", "cell_spline",
-    "splines_of",
+    "PASSED", "bin_energy", "bin_misfit", "bin_offset", "bin_spline", "bin_tolerance",
+    "cell_spline", "splines_of",
 ]  # fmt: skip
 
 Floats = npt.NDArray[np.float64]
@@ -44,7 +44,7 @@ _FITTED = 4
 """Brightness, mean and place: what noise has lost of its degrees of freedom."""
 _UNEVEN = 3.0
 """Of the mean misfit, what one place in two hundred shows: chi-square of eight degrees, 2.7."""
-_PASSED = 0.005
+PASSED = 0.005
 """Of places, those that may show more than that."""
 
 
@@ -182,13 +182,13 @@ def bin_tolerance(stage: Registration, values: npt.NDArray[np.int32], room: floa
     most = float(chi2.isf(_FALSE_ALARMS, max(n_bins - _FITTED, 1)))
     # Half of the noise along a spread narrows the pattern and leaves nothing of it.
     expected = max(n_bins - _FITTED, 1) / most, 0.5 / norm.isf(_FALSE_ALARMS) ** 2
-    uneven = _UNEVEN, 2.0 * float(chi2.isf(2.0 * _PASSED, 1))
+    uneven = _UNEVEN, 2.0 * float(chi2.isf(2.0 * PASSED, 1))
     for aperture, (found, _) in enumerate(stage.residuals(values)):
         total = values[:, stage.windows.columns(aperture)].sum(axis=1, dtype=np.int64)
         noise = rule.noise(total) + rule.floor
         parts = (found.whole, noise), (found.spread, rule.spread_noise(noise))
         for i, (left, room_of) in enumerate(parts):
-            above = float(np.quantile((left - room_of) / np.maximum(found.energy, 1), 1 - _PASSED))
+            above = float(np.quantile((left - room_of) / np.maximum(found.energy, 1), 1 - PASSED))
             misfit = float((left - expected[i] * room_of).sum() / max(int(found.energy.sum()), 1))
             tolerances[i] = max(tolerances[i], room * above, room * uneven[i] * misfit)
     whole = int(np.clip(math.ceil(tolerances[0] * 2**17), 0, 1 << 14))

@@ -14,7 +14,7 @@ from runtime.fixedpoint import MAX_MULTIPLIER
 from runtime.stages.alignment.energy import MOST_DARK, TOLERANCE_SHIFT
 from runtime.stages.alignment.geometry import CellGrid
 from runtime.stages.alignment.registration import Registration
-from trainer.align.binned import cell_spline
+from trainer.align.binned import PASSED, cell_spline
 from trainer.align.multipliers import at_least_17
 
 __all__ = [
@@ -31,7 +31,6 @@ _PER_CELL = 2
 """Places a side of each cell: a norm changes less from place to place than the pattern itself."""
 _MOST_SHARE = 0.25
 """Of all light, the square of noise in steps: two multiplications shift by 17 at least."""
-_PASSED = 0.005
 _LEAST_QUIET = 8
 
 
@@ -122,9 +121,9 @@ def share_apart(off: Floats, whole: Floats, noise: Floats) -> float:
     noise : float64 (n,)
         What noise may make of a difference, squared, `SIGMAS` of it.
     """
-    above = float(np.quantile((np.abs(off) - np.sqrt(noise)) / whole, 1.0 - _PASSED))
+    above = float(np.quantile((np.abs(off) - np.sqrt(noise)) / whole, 1.0 - PASSED))
     square = float((off**2 - noise / SIGMAS**2).mean() / (whole**2).mean())
-    return max(0.0, above, math.sqrt(max(square, 0.0)) * float(norm.isf(_PASSED / 2.0)))
+    return max(0.0, above, math.sqrt(max(square, 0.0)) * float(norm.isf(PASSED / 2.0)))
 
 
 def light_tolerance(

@@ -17,7 +17,7 @@ from runtime.stages.alignment.registration import Registration
 from runtime.stages.pair.joint import AMOUNT_BITS, MORE_BITS, PairLight
 from runtime.stages.pair.levels import Bins, columns_float
 from runtime.stages.pair.pair import Pair
-from trainer.align.binned import bin_energy, bin_spline
+from trainer.align.binned import PASSED, bin_energy, bin_spline
 from trainer.align.light import SIGMAS, coarser, share_apart
 from trainer.align.multipliers import at_least_17
 
@@ -35,7 +35,6 @@ _FALSE_ALARMS = 1e-4
 _FITTED = 7
 """Both amounts and places, and the mean: what noise has lost of its degrees of freedom."""
 _UNEVEN = 3.0
-_PASSED = 0.005
 
 
 def _pair_bins(n: int) -> int:
@@ -173,7 +172,7 @@ def with_pair_tolerance(
     left, whole = in_steps(found.left, down)[kept], np.maximum(in_steps(energy, down), 1)[kept]
     noise = (rule.noise(own.sum(axis=1)) + rule.floor)[kept]
     most = float(chi2.isf(_FALSE_ALARMS, max(n_bins - _FITTED, 1)))
-    above = float(np.quantile((left - noise) / whole, 1 - _PASSED))
+    above = float(np.quantile((left - noise) / whole, 1 - PASSED))
     misfit = float((left - (n_bins - _FITTED) / most * noise).sum() / whole.sum())
     share = max(0.0, room * above, room * _UNEVEN * misfit)
     tolerance = int(np.clip(math.ceil(share * 2**17), 0, 1 << 14))
