@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from typing import NamedTuple
+from typing import ClassVar, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from sklearn.base import BaseEstimator, ClassifierMixin
 from runtime.stages.bins import Bins
 from runtime.stages.contract.stage import EntryStage, Float64, Int64
 from runtime.stages.filters import patch_places
+from runtime.stages.passive.ambient import Ambient
 
 __all__ = ["MOST_SEEN_BY_FILTERS", "FilterLayer", "FilterNetwork", "filter_layers"]
 
@@ -82,7 +83,7 @@ def filter_layers(entry: EntryStage | None, filters: tuple[int, ...]) -> tuple[F
     filters : tuple of int
         Filters of each layer, at most as many layers as :data:`GEOMETRY` has.
     """
-    if not isinstance(entry, Bins):
+    if not isinstance(entry, Bins | Ambient):
         return ()
     (n_rows, n_cols), n_channels = (entry.bin_rows, entry.bin_cols), 1
     layers: list[FilterLayer] = []
@@ -112,6 +113,9 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
         (n_patch, n_filters) of filters, (n_in, n_out) of other layers; and their biases.
     classes_ : int64 (n_classes,)
     """
+
+    most_seen: ClassVar[int | None] = None
+    """In the place of :data:`MOST_SEEN_BY_FILTERS`."""
 
     def __init__(
         self,
@@ -168,7 +172,7 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
         self.classes_ = np.asarray(classes)
         last = self.layers[-1]
         n_seen = math.prod(last.places) * last.n_filters
-        widths = (n_seen, *self.hidden, len(self.classes_))
+        widths = (n_seen, *self.hidden, self._n_scores)
         shapes = [(one.n_patch, one.n_filters) for one in self.layers] + list(pairwise(widths))
         self.coefs_, self.intercepts_ = (
             [
@@ -180,6 +184,10 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
         )
         self._moments = [(np.zeros_like(p), np.zeros_like(p)) for p in self._parameters()]
         self._n_steps = 0
+
+    @property
+    def _n_scores(self) -> int:
+        return len(self.classes_)
 
     def _parameters(self) -> list[Float32]:
         return [*self.coefs_, *self.intercepts_]
@@ -213,8 +221,7 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
     def _summed_slopes(self, x: Float32, targets: NDArray[np.int64]) -> list[Float32]:
         """Return the slope of the sum of some windows' losses along each parameter."""
         seen, given = self._forward(x)
-        slope = softmax(given[-1], axis=1)
-        slope[np.arange(len(x)), targets] -= 1.0
+        slope = self._slope_of_scores(given[-1], targets)
         of_weights: list[Float32] = []
         of_biases: list[Float32] = []
         for number in reversed(range(len(seen))):
@@ -231,6 +238,12 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
             slope = slope.reshape(before.shape)
             slope *= before > 0.0
         return [*of_weights, *of_biases]
+
+    def _slope_of_scores(self, scores: Float32, targets: NDArray[np.int64]) -> Float32:
+        """Return the slope of each window's loss along its scores, (n_windows, n_scores)."""
+        slope = np.asarray(softmax(scores, axis=1), np.float32)
+        slope[np.arange(len(scores)), targets] -= 1.0
+        return slope
 
     def _step(self, gradients: list[Float32]) -> None:
         """Move every parameter by one step of Adam."""
