@@ -50,7 +50,8 @@ def test_slopes_are_the_differences_of_the_loss() -> None:
     """McCullagh's cumulative logits: central differences along the level's weights and the cuts."""
     rng = np.random.default_rng(4)
     network = OrderedNetwork((FilterLayer(5, 6, 1, 2, 1, 3),), (5,), alpha=0.0)
-    x, targets = rng.standard_normal((7, 30)), rng.integers(0, 4, 7)
+    x: Any = rng.standard_normal((7, 30))
+    targets = rng.integers(0, 4, 7)
     network.partial_fit(x.astype(np.float32), targets, np.arange(4))
     for kept in (network.coefs_, network.intercepts_):
         kept[:] = [rng.standard_normal(p.shape) for p in kept]
@@ -106,5 +107,5 @@ def test_integers_and_float_onnx_give_the_level(pipeline: Any) -> None:
     level = pipeline.predict(x)
     assert y.shape == (800, 1) and np.sqrt(np.mean((y[:, 0] * unit - level) ** 2)) < 0.1
     model = onnx.load_from_string(float_onnx(pipeline, "level", 144))
-    found = ReferenceEvaluator(model).run(None, {"window": x.astype(np.float32)})
+    found: Any = ReferenceEvaluator(model).run(None, {"window": x.astype(np.float32)})
     assert len(found) == 1 and np.abs(found[0][:, 0] - level).max() < 1e-3
