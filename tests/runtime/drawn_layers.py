@@ -10,6 +10,7 @@ from runtime.fixedpoint import choose_multiplier
 from runtime.stages.contract.stage import Int64, Stage
 from runtime.stages.dense import Dense
 from runtime.stages.filters import Filters
+from runtime.stages.kernels.filters import PatchGrid
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.trees import Trees
@@ -54,7 +55,7 @@ def filters(
     n_filters = draw(st.integers(1, 9))
     n_patch = size * size * n_channels
     layer = dense(rng, n_patch, n_filters, out_bits, bound, draw(st.booleans()))
-    return Filters.of(layer, n_values, (n_rows, n_cols, n_channels), size, step)
+    return Filters.of(layer, n_values, PatchGrid(n_rows, n_cols, n_channels, size, step))
 
 
 def trees(rng: np.random.Generator, n_nodes: int, low: Int64, high: Int64, n_classes: int) -> Trees:
