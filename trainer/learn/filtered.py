@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 from sklearn.pipeline import Pipeline, make_pipeline
@@ -87,7 +85,7 @@ def _fit_network(
 ) -> Pipeline:
     contrasts = SegmentContrasts(1)
     real = contrasts.fit_transform(x.astype(np.float64))
-    scaler = _one_scale(real, math.prod(layers[0].grid))
+    scaler = _one_scale(real, layers[0].grid.n_values)
     settings = mlp_settings(recipe, len(x), seed)
     kept = {k: settings[k] for k in ("alpha", "batch_size", "learning_rate_init", "random_state")}
     head = kind(layers, recipe.hidden, **kept)

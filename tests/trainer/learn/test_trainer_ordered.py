@@ -11,6 +11,7 @@ from onnx.reference import ReferenceEvaluator
 from scipy.special import log_expit
 from scipy.stats import spearmanr
 
+from runtime.stages.kernels.filters import PatchGrid
 from runtime.stages.passive.ambient import Ambient
 from trainer.learn.filtered import fit_filters, fit_ordered
 from trainer.learn.float_onnx import float_onnx
@@ -49,7 +50,7 @@ def pipeline() -> Any:
 def test_slopes_are_the_differences_of_the_loss() -> None:
     """McCullagh's cumulative logits: central differences along the level's weights and the cuts."""
     rng = np.random.default_rng(4)
-    network = OrderedNetwork((FilterLayer(5, 6, 1, 2, 1, 3),), (5,), alpha=0.0)
+    network = OrderedNetwork((FilterLayer(PatchGrid(5, 6, 1, 2, 1), 3),), (5,), alpha=0.0)
     x: Any = rng.standard_normal((7, 30))
     targets = rng.integers(0, 4, 7)
     network.partial_fit(x.astype(np.float32), targets, np.arange(4))
