@@ -15,6 +15,7 @@ from trainer.judge.evaluate import log_test_use
 from trainer.recipe import Recipe
 from trainer.source.above_bound import above_bound, falls_short
 from trainer.source.calibrated import Calibrated, calibrate, samples_of
+from trainer.source.entered import as_one_exposure, read_calibration
 from trainer.source.examined import (
     examine_source,
     frame_errors,
@@ -67,11 +68,11 @@ def fit_source(
         raise UsageError(str(folder), "locked recordings", 0, "at least 1", do)
     provenance = {name: recipe.digest() for name in ("recipe", "recipe_as_fitted")}
     provenance["data"] = corpus.digest
-    learned_from = [read_sources(r, box) for r in train]
+    box, learned_from = read_calibration(train, box)
     samples = samples_of(learned_from, recipe, box)
     calibrated = calibrate(
         samples, box, corpus.sensor,
-        without_source(learned_from, corpus.sensor), recipe, provenance, tell,
+        without_source(learned_from, as_one_exposure(corpus.sensor, box)), recipe, provenance, tell,
     )  # fmt: skip
     tell(f"{recipe.name}: examining")
     about = {"unit": unit, "integers": above_bound(calibrated, samples, box)}
@@ -95,7 +96,9 @@ def fit_source(
         frames += rows_of_unit(found["names"], of_unit, recipe, off_by)
     if recipe.source is not None and recipe.source.sources == 2:
         tell(f"{recipe.name}: fitting two sources")
-        calibrated = calibrate_pair(calibrated, samples, corpus.sensor, recipe)
+        calibrated = calibrate_pair(
+            calibrated, samples, as_one_exposure(corpus.sensor, box), recipe
+        )
         found["calibration"] = calibrated.found | about
         found["pair"] = examine_pair(calibrated, own, box, recipe)
     no_fault = "rig_two" if "pair" in found else ""
