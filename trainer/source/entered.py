@@ -34,7 +34,10 @@ from trainer.source.readouts import (
     read_sources,
 )
 
-__all__ = ["as_one_exposure", "entry_stages", "offsets_of", "read_calibration"]
+__all__ = ["as_one_exposure", "entry_stages", "flicker_kept", "offsets_of", "read_calibration"]
+
+_FLICKER_HZ = 100, 120
+"""Of lamps at 50 and 60 Hz mains."""
 
 
 def read_calibration(recordings: Sequence[Recording], box: Box) -> tuple[Box, list[SourceReadouts]]:
@@ -92,6 +95,15 @@ def entry_stages(box: Box, sensor: Sensor) -> tuple[Stage, ...]:
             box.first_row, box.first_row + box.n_rows, box.first_col, box.first_col + box.n_cols,
         ),
     )  # fmt: skip
+
+
+def flicker_kept(sensor: Sensor) -> dict[str, float]:
+    """Return which share of lamps' flicker two exposures, one behind the other, hold, by hertz.
+
+    The mean over a length 2 T of a sine of frequency f has ``|sinc(2 f T)|`` of its amplitude.
+    """
+    both_s = 2.0 * sensor.exposure_us * 1e-6
+    return {str(f): round(abs(float(np.sinc(f * both_s))), 4) for f in _FLICKER_HZ}
 
 
 def as_one_exposure(sensor: Sensor, box: Box) -> Sensor:

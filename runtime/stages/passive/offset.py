@@ -49,8 +49,14 @@ _PACKED = """\
         pw_pair *both = (pw_pair *)(void *)y;
         PW_UNROLL
         for (uint32_t i = 0u; i < @HALF@u; i++) { /* no half borrows from the other */
+#if defined(PW_DUAL_MAC) /* an extension that halves two differences at once */
+            uint32_t half;
+            __asm__("shsub16 %0, %1, %2" : "=r"(half) : "r"(values[i]), "r"(offsets[i]));
+            both[i] = half;
+#else
             const uint32_t above = (values[i] + 0x40004000u) - offsets[i];
             both[i] = (((above >> 1) & 0x7FFF7FFFu) + 0x60006000u) ^ 0x80008000u;
+#endif
         }
         return;
     }
