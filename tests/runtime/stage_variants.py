@@ -19,6 +19,7 @@ from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.stage import Stage
 from runtime.stages.dense import Dense
 from runtime.stages.filters import Filters
+from runtime.stages.kernels.filters import PatchGrid
 from runtime.stages.lamps.hold import Hold
 from runtime.stages.lamps.steady import Steady
 from runtime.stages.level import Level
@@ -60,7 +61,7 @@ def filters(
     n = size * size * grid[2]
     weights = ((np.arange(5 * n) * 53) % 241 - 120).reshape(5, n)
     n_values = grid[0] * grid[1] * grid[2] + more
-    return Filters.of(layer(weights, **of_layer), n_values, grid, size, step)
+    return Filters.of(layer(weights, **of_layer), n_values, PatchGrid(*grid, size, step))
 
 
 def forest(n_trees: int, classes: int = 3, at: int = 0) -> Trees:

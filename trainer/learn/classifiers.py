@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import warnings
 from typing import Any
 
@@ -174,7 +173,7 @@ def fit_filters(
     contrasts, scaler = SegmentContrasts(1), StandardScaler()
     real = contrasts.fit_transform(x.astype(np.float64))
     scaler.fit(real)
-    n_seen = math.prod(layers[0].grid)
+    n_seen = layers[0].grid.n_values
     means = scaler.mean_[:n_seen]
     scaler.var_[:] = (scaler.var_[:n_seen] + (means - means.mean()) ** 2).mean()
     scaler.mean_[:] = means.mean()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import numpy as np
@@ -32,14 +31,13 @@ def convert_network(scope: Any, operator: Any, container: Any) -> None:
     for number, (weights, bias) in enumerate(zip(network.coefs_, network.intercepts_, strict=True)):
         if number < len(network.layers):
             layer: FilterLayer = network.layers[number]
-            places = layer.patches()
-            y = writer.node("Gather", y, writer.constant(places), axis=1)
+            y = writer.node("Gather", y, writer.constant(layer.grid.patches), axis=1)
         y = writer.node("Add", writer.node("MatMul", y, writer.constant(weights)),
                         writer.constant(bias))  # fmt: skip
         if number < last:
             y = writer.node("Relu", y)
         if number < len(network.layers):
-            flat = np.array([-1, math.prod(layer.places) * layer.n_filters])
+            flat = np.array([-1, layer.grid.n_places * layer.n_filters])
             y = writer.node("Reshape", y, writer.constant(flat))
     label, chances = (output.full_name for output in operator.outputs)
     writer.node("Softmax", y, into=chances, axis=1)
