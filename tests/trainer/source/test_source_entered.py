@@ -15,6 +15,8 @@ from capture.cues.script import parse_script
 from capture.emulated.optic.optics import SENSORS
 from capture.emulated.points.scene import PointScene
 from capture.emulated.points.session import PointSession
+from capture.store.dataset import open_dataset
+from capture.truth.truth import doubts_of_files
 from runtime.errors import FormatError, UsageError
 from runtime.firmware.emit.generate import generate
 from runtime.firmware.machine.compile import compile_for
@@ -49,10 +51,21 @@ half_field_deg = 12.0
 
 
 @pytest.fixture(scope="module")
-def lamps(tmp_path_factory: pytest.TempPathFactory) -> FittedSource:
+def lamps_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a rig's recordings of lamps in a lit room."""
+    return record_lamps(tmp_path_factory.mktemp("lamps"))
+
+
+@pytest.fixture(scope="module")
+def lamps(lamps_once: Path) -> FittedSource:
     """Return a range calibrated on lamps in a lit room, and held to others there."""
-    data = record_lamps(tmp_path_factory.mktemp("lamps"))
-    return fit_source(data, parse_recipe(TEXT, "lamps.toml"), lambda said: None)
+    return fit_source(lamps_once, parse_recipe(TEXT, "lamps.toml"), lambda said: None)
+
+
+def test_recordings_of_lamps_are_not_taken_for_empty_ones(lamps_once: Path) -> None:
+    """Nothing of lamps is left in lit minus dark, and yet their labels are not doubted."""
+    paths = [info.path for info in open_dataset(lamps_once).sessions]
+    assert doubts_of_files(paths, np.random.default_rng(1)) == []
 
 
 def seen(
