@@ -96,7 +96,8 @@ class EntryRecipe(Table):
     """What is made of a frame pair.
 
     ``difference`` takes the dark exposure from the lit one; ``ambient``, without an LED, adds both
-    up, so that the lamps' flicker cancels.
+    up, so that the lamps' flicker cancels. A source that shines in both is told by ``ambient``:
+    what is there without it is measured with the calibration, and taken off.
     """
 
     light: Literal["difference", "ambient"] = "difference"
