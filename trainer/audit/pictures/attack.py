@@ -21,8 +21,8 @@ from trainer.audit.pictures.learned import (
     pairs_of,
 )
 from trainer.audit.pictures.linear import calibrated, over_mean, tikhonov, wiener
-from trainer.audit.pictures.measures import MEASURES, OUTLINE, iou, marks
-from trainer.audit.pictures.redrawn import REDRAWN, redrawn
+from trainer.audit.pictures.measures import MEASURES, OUTLINE, iou, marks, ssim
+from trainer.audit.pictures.redrawn import DARKENED, REDRAWN, darkened, redrawn
 from trainer.audit.pictures.scenes import Shown, brightness
 
 __all__ = ["Attack", "attack", "blind_marks"]
@@ -184,8 +184,18 @@ def _guesses(
     people = every.people[fold.pairs][fold.apart]
     again = redrawn(some, pictures[fold.apart], people, inside)
     if again is not None:
-        found[REDRAWN] = Guess(weighed.apart, weighed.asked, outlines=again)
+        known = pictures[fold.apart]
+        found[REDRAWN] = darkened(weighed, again, known, _least_error)
+
+        def alike(made: Float64, truth: Float64) -> float:
+            return float(ssim(_full(made, inside), _full(truth, inside)).mean())
+
+        found[DARKENED] = darkened(weighed, again, known, alike)
     return found
+
+
+def _least_error(made: Float64, truth: Float64) -> float:
+    return -float(np.mean((made - truth) ** 2))
 
 
 def _linear(
@@ -252,8 +262,9 @@ def _marked(
 def blind_marks(seen: Float64, asked: Float64, inside: NDArray[np.bool_]) -> dict[str, Float64]:
     """Return what the best constant picture reaches, each measure by its own best.
 
-    Those tried are the mean, the median and the most middling of the pictures seen, how often each
-    cell is lit in them, and none at all; which is best is found on the pictures seen.
+    Those tried are the mean, that darkened where cells are seldom lit, the median and the most
+    middling of the pictures seen, how often each cell is lit in them, and none at all; which is
+    best is found on the pictures seen.
 
     Parameters
     ----------
@@ -263,7 +274,8 @@ def blind_marks(seen: Float64, asked: Float64, inside: NDArray[np.bool_]) -> dic
     some = seen[:: max(1, len(seen) // _N_FOR_CUTS)]
     middling = some[int(np.argmin(((some - some.mean(axis=0)) ** 2).sum(axis=1)))]
     often = (seen > OUTLINE).mean(axis=0)
-    tried = [seen.mean(axis=0), np.median(seen, axis=0), middling, often, np.zeros(seen.shape[1])]
+    mean, dark = seen.mean(axis=0), np.zeros(seen.shape[1])
+    tried = [mean, mean * often**0.5, np.median(seen, axis=0), middling, often, dark]
     true, answers = _full(some, inside), _full(asked, inside)
     best: dict[str, tuple[float, Float64]] = {}
     for guess in tried:
