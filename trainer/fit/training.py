@@ -143,7 +143,7 @@ def fit_model(
     candidates = reduce_for(folder.absolute(), recipes, workers, tell, at)
     if recipes[0].quantity is not None:
         return _fit_quantity(candidates, workers, tell)
-    candidates = [replace(each, recipe=form) for each in candidates for form in each.recipe.forms]
+    candidates = [form for each in candidates for form in each.forms]
     finished = [Finished(folder.absolute(), c.recipe, c.corpus.digest) for c in candidates]
 
     folds = [fold_jobs(candidate.fit()) for candidate in candidates]

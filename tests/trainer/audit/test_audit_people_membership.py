@@ -199,8 +199,8 @@ def test_recipes_are_told_by_their_digest() -> None:
     """A model is known to be of a built-in recipe by the digest it carries, and by nothing else."""
     model = load_model(Path(__file__).parents[3] / "models" / "dynamic")
     for name in ("finger_count", "dynamic"):
-        made = replace(model, provenance={"recipe": load_recipe(name).digest()})
-        recipe = recipe_of(made)
-        assert recipe is not None and recipe.name == name
+        for form in load_recipe(name).forms:  # whichever of two classifiers was taken
+            made = replace(model, provenance={"recipe": form.digest()})
+            assert recipe_of(made) == load_recipe(name)
     assert recipe_of(replace(model, provenance={"recipe": "0" * 64})) is None
     assert recipe_of(replace(model, provenance={})) is None

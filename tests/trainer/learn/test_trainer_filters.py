@@ -15,9 +15,11 @@ from runtime.errors import FormatError, UsageError
 from runtime.stages.bins import Bins
 from runtime.stages.dense import Dense
 from runtime.stages.filters import Filters
+from runtime.stages.kernels.filters import PatchGrid
 from runtime.stages.pixels import Pixels
 from trainer.learn import classifiers
-from trainer.learn.classifiers import fit_classifier, fit_filters
+from trainer.learn.classifiers import fit_classifier
+from trainer.learn.filtered import fit_filters
 from trainer.learn.float_onnx import float_onnx
 from trainer.learn.lowering import lower_classifier
 from trainer.learn.networks import filters as network_module
@@ -65,7 +67,7 @@ def test_slopes_are_the_differences_of_the_loss(monkeypatch: pytest.MonkeyPatch)
     """Against central differences in each kind of parameter, in double precision, in parts."""
     monkeypatch.setattr(network_module, "_AT_ONCE", 3)
     rng = np.random.default_rng(4)
-    layers = (FilterLayer(5, 6, 1, 2, 1, 3), FilterLayer(4, 5, 3, 3, 2, 4))
+    layers = FilterLayer(PatchGrid(5, 6, 1, 2, 1), 3), FilterLayer(PatchGrid(4, 5, 3, 3, 2), 4)
     network = FilterNetwork(layers, (5,), alpha=0.3)
     x, targets = rng.standard_normal((7, 31)), rng.integers(0, 3, 7)
     network.partial_fit(x.astype(np.float32), targets, np.arange(3))
@@ -96,13 +98,13 @@ def test_scores_are_those_of_the_operator_conv_of_onnx(pipeline: Any) -> None:
     x, _ = shapes_anywhere(20, 5, 9)
     scaled = pipeline[:-1].transform(x).astype(np.float32)
     tensors, nodes, name = [], [], "x"
-    for number, layer in enumerate(head.layers):
-        weights = head.coefs_[number].reshape(layer.size, layer.size, layer.n_channels, -1)
+    for number, (grid, _) in enumerate(head.layers):
+        weights = head.coefs_[number].reshape(grid.size, grid.size, grid.n_channels, -1)
         kernels = np.ascontiguousarray(weights.transpose(3, 2, 0, 1), np.float32)
         tensors.append(numpy_helper.from_array(kernels, f"w{number}"))
         bias = head.intercepts_[number].astype(np.float32)
         tensors.append(numpy_helper.from_array(bias, f"b{number}"))
-        step = [layer.step] * 2
+        step = [grid.step] * 2
         nodes.append(helper.make_node("Conv", [name, f"w{number}", f"b{number}"], [f"c{number}"],
                                       strides=step))  # fmt: skip
         name = f"y{number}"
@@ -184,13 +186,13 @@ def test_directions_are_carried_past_the_hidden_layer_behind_filters(pipeline: A
 
 def test_layers_fit_the_bins_or_are_left_out() -> None:
     """Of few bins the first; the four quadrants of the baseline, and single pixels, have none."""
-    assert [layer.places for layer in LAYERS] == [(8, 8), (3, 3)]
+    assert [layer.grid.places for layer in LAYERS] == [(8, 8), (3, 3)]
     three = filter_layers(Bins(32, 32, 16, 16), (16, 32, 48))
-    assert [(*layer.grid, layer.n_patch) for layer in three] == [
+    assert [(*layer.grid[:3], layer.grid.n_patch) for layer in three] == [
         (16, 16, 1, 25), (12, 12, 16, 256), (5, 5, 32, 288)
     ]  # fmt: skip
-    assert math.prod(three[-1].places) * three[-1].n_filters == 432
-    assert [one.places for one in filter_layers(Bins(20, 40, 20, 10), (16, 32, 48))] == [
+    assert three[-1].grid.n_places * three[-1].n_filters == 432
+    assert [one.grid.places for one in filter_layers(Bins(20, 40, 20, 10), (16, 32, 48))] == [
         (16, 6), (7, 2)
     ]  # fmt: skip
     assert filter_layers(Bins(8, 8, 2, 2), (8, 12)) == ()
@@ -201,7 +203,7 @@ def test_layers_fit_the_bins_or_are_left_out() -> None:
 def test_a_fit_sees_no_more_windows_than_there_is_time_for(monkeypatch: pytest.MonkeyPatch) -> None:
     """As many passes as keep to the limit, of which there are fewer than the recipe's."""
     monkeypatch.setattr(classifiers, "MOST_SEEN_BY_FILTERS", 3500)
-    assert fitted()[-1]._n_steps == 3 * math.ceil(1000 / 256)
+    assert fitted()[-1]._adam.n_steps == 3 * math.ceil(1000 / 256)
 
 
 def test_a_class_without_windows_is_refused() -> None:

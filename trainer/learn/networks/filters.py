@@ -1,17 +1,17 @@
 """A network whose first layers are filters: their weights are shared over places of a grid.
 
 Fitted as scikit-learn's multilayer perceptron is, of which it has the names that are used here:
-one pass at a time, in batches, by Adam (D. Kingma and J. Ba, arXiv 1412.6980, 2014; the constants
-are those of the paper), for the cross-entropy and a penalty on squared weights. Shared weights are
-those of K. Fukushima, Biol. Cybernetics 36, 1980, and Y. LeCun et al., Neural Computation 1, 1989;
-steps in the place of sums over neighbours leave only layers that the device has.
+one pass at a time, in batches, by Adam, for the cross-entropy and a penalty on squared weights.
+Shared weights are those of K. Fukushima, Biol. Cybernetics 36, 1980, and Y. LeCun et al., Neural
+Computation 1, 1989; steps in the place of sums over neighbours leave only layers that the device
+has.
 """
 
 from __future__ import annotations
 
 import math
 from itertools import pairwise
-from typing import NamedTuple
+from typing import ClassVar, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +19,10 @@ from scipy.special import softmax
 from sklearn.base import BaseEstimator, ClassifierMixin
 
 from runtime.stages.bins import Bins
-from runtime.stages.contract.stage import EntryStage, Float64, Int64
-from runtime.stages.filters import patch_places
+from runtime.stages.contract.stage import EntryStage, Float64
+from runtime.stages.kernels.filters import PatchGrid
+from runtime.stages.passive.ambient import Ambient
+from trainer.learn.networks.adam import Adam
 
 __all__ = ["MOST_SEEN_BY_FILTERS", "FilterLayer", "FilterNetwork", "filter_layers"]
 
@@ -37,39 +39,13 @@ MOST_SEEN_BY_FILTERS = 576_000
 _AT_ONCE = 96
 """Windows whose patches stay in a core's own memory while slopes are added up: whole batches of 288
 took 97 us a window, parts of 96 and of 16 windows 59 and 70."""
-_DECAY, _DECAY_OF_SQUARES, _LEAST = 0.9, 0.999, 1e-8
 
 
 class FilterLayer(NamedTuple):
-    """One layer of filters: `n_filters` of `size` by `size`, every `step`, over a grid."""
+    """One layer of filters, at every place of a grid."""
 
-    n_rows: int
-    n_cols: int
-    n_channels: int
-    size: int
-    step: int
+    grid: PatchGrid
     n_filters: int
-
-    @property
-    def grid(self) -> tuple[int, int, int]:
-        """Rows, columns and channels of what is seen."""
-        return self.n_rows, self.n_cols, self.n_channels
-
-    @property
-    def n_patch(self) -> int:
-        """Values that a filter sees."""
-        return self.size * self.size * self.n_channels
-
-    @property
-    def places(self) -> tuple[int, int]:
-        """Rows and columns of places."""
-        down, across = ((n - self.size) // self.step + 1 for n in (self.n_rows, self.n_cols))
-        return down, across
-
-    def patches(self) -> Int64:
-        """Return where each patch's values stand: see `runtime.stages.filters.patch_places`."""
-        n_rows, n_cols, n_channels = self.grid
-        return patch_places(n_rows, n_cols, n_channels, self.size, self.step)
 
 
 def filter_layers(entry: EntryStage | None, filters: tuple[int, ...]) -> tuple[FilterLayer, ...]:
@@ -82,15 +58,16 @@ def filter_layers(entry: EntryStage | None, filters: tuple[int, ...]) -> tuple[F
     filters : tuple of int
         Filters of each layer, at most as many layers as :data:`GEOMETRY` has.
     """
-    if not isinstance(entry, Bins):
+    if not isinstance(entry, Bins | Ambient):
         return ()
     (n_rows, n_cols), n_channels = (entry.bin_rows, entry.bin_cols), 1
     layers: list[FilterLayer] = []
     for n_filters, (size, step) in zip(filters, GEOMETRY, strict=False):
         if min(n_rows, n_cols) < size:
             break
-        layers.append(FilterLayer(n_rows, n_cols, n_channels, size, step, n_filters))
-        (n_rows, n_cols), n_channels = layers[-1].places, n_filters
+        grid = PatchGrid(n_rows, n_cols, n_channels, size, step)
+        layers.append(FilterLayer(grid, n_filters))
+        (n_rows, n_cols), n_channels = grid.places, n_filters
     return tuple(layers)
 
 
@@ -112,6 +89,9 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
         (n_patch, n_filters) of filters, (n_in, n_out) of other layers; and their biases.
     classes_ : int64 (n_classes,)
     """
+
+    most_seen: ClassVar[int | None] = None
+    """In the place of :data:`MOST_SEEN_BY_FILTERS`."""
 
     def __init__(
         self,
@@ -143,7 +123,7 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
         targets = np.searchsorted(self.classes_, labels)
         for first in range(0, len(x), self.batch_size):
             rows = slice(first, first + self.batch_size)
-            self._step(self._slopes(x[rows], targets[rows]))
+            self._adam.step(self._parameters(), self._slopes(x[rows], targets[rows]))
         return self
 
     def predict_proba(self, x: Float64) -> Float64:
@@ -167,9 +147,9 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
         rng = np.random.default_rng(self.random_state)
         self.classes_ = np.asarray(classes)
         last = self.layers[-1]
-        n_seen = math.prod(last.places) * last.n_filters
-        widths = (n_seen, *self.hidden, len(self.classes_))
-        shapes = [(one.n_patch, one.n_filters) for one in self.layers] + list(pairwise(widths))
+        n_seen = last.grid.n_places * last.n_filters
+        widths = (n_seen, *self.hidden, self._n_scores)
+        shapes = [(one.grid.n_patch, one.n_filters) for one in self.layers] + list(pairwise(widths))
         self.coefs_, self.intercepts_ = (
             [
                 rng.uniform(-1, 1, shape if whole else shape[1:]).astype(np.float32)
@@ -178,19 +158,24 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
             ]
             for whole in (True, False)
         )
-        self._moments = [(np.zeros_like(p), np.zeros_like(p)) for p in self._parameters()]
-        self._n_steps = 0
+        self._adam = Adam(self.learning_rate_init)
+
+    @property
+    def _n_scores(self) -> int:
+        return len(self.classes_)
 
     def _parameters(self) -> list[Float32]:
         return [*self.coefs_, *self.intercepts_]
 
     def _forward(self, x: Float32) -> tuple[list[Float32], list[Float32]]:
         """Return what each layer is given and what it gives, as matrices; last the scores."""
-        y = x[:, : math.prod(self.layers[0].grid)]
+        y = x[:, : self.layers[0].grid.n_values]
         seen, given = [], []
         for number, (weights, bias) in enumerate(zip(self.coefs_, self.intercepts_, strict=True)):
             with_filters = number < len(self.layers)
-            seen.append(_patches(y, self.layers[number]) if with_filters else y.reshape(len(x), -1))
+            seen.append(
+                _patches(y, self.layers[number].grid) if with_filters else y.reshape(len(x), -1)
+            )
             y = seen[-1] @ weights
             y += bias
             if number < len(self.coefs_) - 1:
@@ -213,8 +198,7 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
     def _summed_slopes(self, x: Float32, targets: NDArray[np.int64]) -> list[Float32]:
         """Return the slope of the sum of some windows' losses along each parameter."""
         seen, given = self._forward(x)
-        slope = softmax(given[-1], axis=1)
-        slope[np.arange(len(x)), targets] -= 1.0
+        slope = self._slope_of_scores(given[-1], targets)
         of_weights: list[Float32] = []
         of_biases: list[Float32] = []
         for number in reversed(range(len(seen))):
@@ -224,7 +208,7 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
             if number == 0:
                 break
             if number < len(self.layers):
-                slope = _to_values(slope, weights, self.layers[number])
+                slope = _to_values(slope, weights, self.layers[number].grid)
             else:
                 slope = slope @ weights.T
             before = given[number - 1]
@@ -232,40 +216,29 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
             slope *= before > 0.0
         return [*of_weights, *of_biases]
 
-    def _step(self, gradients: list[Float32]) -> None:
-        """Move every parameter by one step of Adam."""
-        self._n_steps += 1
-        first, second = (1.0 - d**self._n_steps for d in (_DECAY, _DECAY_OF_SQUARES))
-        rate = np.float32(self.learning_rate_init * math.sqrt(second) / first)
-        for parameter, gradient, (mean, square) in zip(
-            self._parameters(), gradients, self._moments, strict=True
-        ):
-            mean *= np.float32(_DECAY)
-            mean += np.float32(1.0 - _DECAY) * gradient
-            square *= np.float32(_DECAY_OF_SQUARES)
-            square += np.float32(1.0 - _DECAY_OF_SQUARES) * gradient * gradient
-            parameter -= rate * mean / (np.sqrt(square) + np.float32(_LEAST))
+    def _slope_of_scores(self, scores: Float32, targets: NDArray[np.int64]) -> Float32:
+        """Return the slope of each window's loss along its scores, (n_windows, n_scores)."""
+        slope = np.asarray(softmax(scores, axis=1), np.float32)
+        slope[np.arange(len(scores)), targets] -= 1.0
+        return slope
 
 
-def _patches(given: Float32, layer: FilterLayer) -> Float32:
+def _patches(given: Float32, grid: PatchGrid) -> Float32:
     """Return every patch as a row, (n_windows * n_places, n_patch), of a layer's inputs."""
-    grid = given.reshape(-1, *layer.grid)
-    windows = np.lib.stride_tricks.sliding_window_view(grid, (layer.size, layer.size), axis=(1, 2))
-    chosen = windows[:, :: layer.step, :: layer.step].transpose(0, 1, 2, 4, 5, 3)
-    return np.ascontiguousarray(chosen).reshape(-1, layer.n_patch)
+    return grid.patches_of(given).reshape(-1, grid.n_patch)
 
 
-def _to_values(slope: Float32, weights: Float32, layer: FilterLayer) -> Float32:
-    """Return the slope along a layer's inputs, (n_windows, n_rows, n_cols, n_channels).
+def _to_values(slope: Float32, weights: Float32, grid: PatchGrid) -> Float32:
+    """Return the slope along a layer's inputs, (n_windows, n_rows, n_cols * n_channels).
 
     A line of a patch stands together in the grid, so that all windows' lines are added at once.
     """
-    (down, across), size, step = layer.places, layer.size, layer.step
-    n_windows, n_line = len(slope) // (down * across), size * layer.n_channels
+    (down, across), size, step = grid.places, grid.size, grid.step
+    n_windows, n_line = len(slope) // grid.n_places, size * grid.n_channels
     each = (slope @ weights.T).reshape(n_windows, down, across, size, n_line)
-    whole = np.zeros((n_windows, layer.n_rows, layer.n_cols * layer.n_channels), slope.dtype)
+    whole = np.zeros((n_windows, grid.n_rows, grid.n_cols * grid.n_channels), slope.dtype)
     for place in range(across):
-        first = place * step * layer.n_channels
+        first = place * step * grid.n_channels
         for row in range(size):
             rows = slice(row, row + step * (down - 1) + 1, step)
             whole[:, rows, first : first + n_line] += each[:, :, place, row]
