@@ -62,7 +62,7 @@ __all__ = [
 _FOLDS = 4
 """Parts into which training places are put, each held out once: a fit takes a minute."""
 _MOST_FRAMES, _MOST_OF_NETWORK = 15_000, 60_000
-"""Frames that trees and that a network learn from, evenly from every recording: neighbours are half
+"""Frames that trees and that a network learn from, as many of every recording: neighbours are half
 a second apart and much alike."""
 _LEVEL_BITS = 16
 _PIPELINES = {"fixed": None, "four_quadrant": (2, 2), "photodiode": (1, 1)}
@@ -251,8 +251,7 @@ def fit_places(train: Sequence[Seen], chain: StageChain, recipe: Recipe, sensor:
     occupancy, classifier = occupancy_of(recipe), recipe.classifier
     layers = filter_layers(chain.entry, classifier.filters)
     most = _MOST_OF_NETWORK if layers else _MOST_FRAMES
-    every = max(1, -(-sum(int((s.truth >= 0).sum()) for s in train) // most))
-    picked = [np.flatnonzero(s.truth >= 0)[::every] for s in train]
+    picked = [_picked(s.truth, max(1, most // len(train))) for s in train]
     x = np.concatenate([s.features[at] for s, at in zip(train, picked, strict=True)])
     truth = np.concatenate([s.truth[at] for s, at in zip(train, picked, strict=True)])
     if layers:
@@ -274,6 +273,15 @@ def fit_places(train: Sequence[Seen], chain: StageChain, recipe: Recipe, sensor:
         whole = whole.then(Window(1, 1, n_frames, shift, _LEVEL_BITS))
         unit *= 2**shift / n_frames
     return Fit(whole, unit, fitted)
+
+
+def _picked(truth: Int64, most: int) -> Int64:
+    """Return at most so many known frames of a recording: a long one teaches no more than others.
+
+    Places count alike where they are judged, and an hour in one has fewer people than many visits.
+    """
+    known = np.flatnonzero(truth >= 0)
+    return known[:: max(1, -(-len(known) // most))]
 
 
 def _level(fit: Fit, n_before: int, features: Int32) -> Int32:
